@@ -1,0 +1,170 @@
+// Package drivers says what can be asked of any bench supply, and in which
+// types the answers come. The kinds of supply live below it: the SCPI dialect in
+// drivers/scpi, the wire in drivers/line, and a supply with a cell behind it for
+// machines without hardware in drivers/simulated.
+package drivers
+
+import (
+	"context"
+	"fmt"
+	"time"
+)
+
+// Volts is an electric potential difference in volts. It is a type of its own so
+// that a voltage can never be passed where a current is meant.
+type Volts float64
+
+// Amperes is an electric current in amperes.
+type Amperes float64
+
+// Mode is what the supply says it is holding constant.
+type Mode uint8
+
+// The regulation modes. Unregulated means that the supply reports neither.
+const (
+	ModeUnknown Mode = iota
+	ConstantVoltage
+	ConstantCurrent
+	Unregulated
+)
+
+var modeNames = [...]string{"unknown", "constant-voltage", "constant-current", "unregulated"}
+
+// String returns the name used in the run log.
+func (m Mode) String() string { return nameOf(modeNames[:], int(m)) }
+
+// ParseMode is the inverse of Mode.String; an unfamiliar name is ModeUnknown.
+func ParseMode(s string) Mode { return Mode(indexOf(modeNames[:], s)) }
+
+// Output is the state of a channel's output relay or stage.
+type Output uint8
+
+// The output states. OutputUnknown means that nobody asked or nobody answered.
+const (
+	OutputUnknown Output = iota
+	OutputOff
+	OutputOn
+)
+
+var outputNames = [...]string{"unknown", "off", "on"}
+
+// String returns the name used in the run log.
+func (o Output) String() string { return nameOf(outputNames[:], int(o)) }
+
+// ParseOutput is the inverse of Output.String; an unfamiliar name is OutputUnknown.
+func ParseOutput(s string) Output { return Output(indexOf(outputNames[:], s)) }
+
+func nameOf(names []string, i int) string {
+	if i >= len(names) {
+		return names[0]
+	}
+	return names[i]
+}
+
+func indexOf(names []string, s string) int {
+	for i, n := range names {
+		if n == s {
+			return i
+		}
+	}
+	return 0
+}
+
+// Reading is one poll of one channel.
+type Reading struct {
+	// At is the midpoint between sending the current query and receiving the
+	// terminator of its reply, on the monotonic Clock of the driver.
+	At time.Duration
+	// Took is the time from the first byte sent to the last byte received, on the same clock.
+	Took    time.Duration
+	Volts   Volts
+	Amperes Amperes
+	// Mode and Output are the newest known; the driver asks for them less often
+	// than for volts and amperes, and at once when those jump.
+	Mode   Mode
+	Output Output
+}
+
+// Identity is the answer to *IDN? (IEEE 488.2, 10.14), one field each.
+type Identity struct {
+	Maker, Model, Serial, Firmware string
+}
+
+// String joins the fields as the supply sent them.
+func (i Identity) String() string {
+	return i.Maker + "," + i.Model + "," + i.Serial + "," + i.Firmware
+}
+
+// Status is everything else that can be learned without changing anything. A
+// level that the dialect cannot ask for is NaN.
+type Status struct {
+	At           time.Duration
+	Output       Output
+	Mode         Mode
+	SetVolts     Volts
+	SetAmperes   Amperes
+	LimitVolts   Volts   // over-voltage protection level
+	LimitAmperes Amperes // over-current protection level
+	// Tripped names each protection that has acted: "over-voltage", "over-current", "over-temperature".
+	Tripped []string
+	// Errors holds what was in the supply's error queue, oldest first, each as number,"text".
+	Errors []string
+}
+
+// Supply is one channel of one instrument, in the hands of exactly one goroutine.
+type Supply interface {
+	// Poll takes one reading. The error is a *Refusal when an answer came that must
+	// not be counted and the line still lives, and wraps ErrGone when the port has to be opened anew.
+	Poll(ctx context.Context) (Reading, error)
+	// Identify asks who is there.
+	Identify(ctx context.Context) (Identity, error)
+	// Status asks for output state, set-points, protection and errors.
+	Status(ctx context.Context) (Status, error)
+	// Close gives the port back within a bounded time, whatever the kernel does.
+	Close() error
+}
+
+// Switcher is the optional ability to act. Neither method verifies: the caller
+// reads Status and a Reading back, because a command that was sent proves nothing.
+type Switcher interface {
+	// SwitchOff commands the output off.
+	SwitchOff(ctx context.Context) error
+	// SetCurrent commands a current set-point; the caller has checked that it is not above the present one.
+	SetCurrent(ctx context.Context, a Amperes) error
+}
+
+// Reason says why an answer was refused; it is a metric label, so the set is closed.
+type Reason string
+
+// The reasons for refusal.
+const (
+	NoReply       Reason = "no-reply"       // nothing, or no terminator, within the time-out
+	NotANumber    Reason = "not-a-number"   // SCPI 9.91E37
+	Overflow      Reason = "overflow"       // SCPI 9.9E37 or -9.9E37
+	NotNumeric    Reason = "not-numeric"    // text, half a number, two numbers
+	Echo          Reason = "echo"           // our own query came back
+	Blank         Reason = "blank"          // an empty line
+	Unasked       Reason = "unasked"        // bytes that no open query explains, such as a late reply
+	BeyondCurrent Reason = "beyond-current" // more current than the set-point allows by over 10 %
+	BeyondVoltage Reason = "beyond-voltage" // more volts than the supply's range
+	Misidentified Reason = "misidentified"  // another instrument answers
+)
+
+// Reasons lists every Reason, in the order shown to people.
+func Reasons() []Reason {
+	return []Reason{NoReply, NotANumber, Overflow, NotNumeric, Echo, Blank, Unasked, BeyondCurrent, BeyondVoltage, Misidentified}
+}
+
+// Refusal is the error for an exchange whose answer must not be counted.
+type Refusal struct {
+	Reason Reason
+	Query  string // what was asked
+	Answer string // what came, shortened, printable
+}
+
+func (r *Refusal) Error() string {
+	return fmt.Sprintf("%s: answer %q refused: %s", r.Query, r.Answer, r.Reason)
+}
+
+// ErrGone is wrapped by every error after which the port must be opened anew.
+var ErrGone = fmt.Errorf("the line to the supply is gone")
