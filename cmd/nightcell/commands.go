@@ -1,0 +1,8 @@
+package main
+
+import "github.com/spf13/cobra"
+
+// commands lists every command, in the order of a charge's life.
+func commands(s *shell) []*cobra.Command {
+	return []*cobra.Command{}
+}

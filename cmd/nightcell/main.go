@@ -1,0 +1,96 @@
+// Command nightcell keeps the watch over an electrolytic cell on a bench supply:
+// it counts the charge, keeps the log, raises the alarms and does the books. Each
+// command has a file of its own here, which only wires the rooms together.
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/spf13/cobra"
+)
+
+// shell is where a command reads and prints; tests give it buffers.
+type shell struct {
+	in       io.Reader
+	out, err io.Writer
+}
+
+// usageError marks a mistake in flags, files or configuration: exit code 2. Any
+// other error is a run that failed: exit code 1.
+type usageError struct{ error }
+
+func (e usageError) Unwrap() error { return e.error }
+
+// usagef makes a usageError as fmt.Errorf makes an error.
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// errSilent ends a command with exit code 1 after it has already said why.
+var errSilent = errors.New("failed")
+
+func main() { os.Exit(run(os.Args[1:], &shell{in: os.Stdin, out: os.Stdout, err: os.Stderr})) }
+
+// run executes one command line and returns the exit code: 0 done, 1 the run
+// failed, 2 the command line or a configuration is wrong.
+func run(args []string, s *shell) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	root := newRootCommand(s)
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	if err == nil {
+		return 0
+	}
+	if !errors.Is(err, errSilent) {
+		fmt.Fprintf(s.err, "nightcell: %v\n", err)
+	}
+	var usage usageError
+	if errors.As(err, &usage) {
+		return 2
+	}
+	return 1
+}
+
+func newRootCommand(s *shell) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "nightcell",
+		Short: "Count the charge of an electrolytic cell and keep the watch over it",
+		Long: "nightcell watches a cell that wins metal from a salt bath on a bench supply.\n" +
+			"It is a watcher, not a safety device: current limit, over-voltage trip, timer,\n" +
+			"fuse, containment and ventilation must hold without it.",
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usagef("there is no command %q; nightcell --help lists the commands", args[0])
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	root.SetIn(s.in)
+	root.SetOut(s.out)
+	root.SetErr(s.err)
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return usagef("%w; see %s --help", err, cmd.CommandPath())
+	})
+	root.AddCommand(commands(s)...)
+	return root
+}
+
+// printJSON writes v as one indented JSON object and a line end.
+func printJSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	if err := e.Encode(v); err != nil {
+		return fmt.Errorf("printing the result as JSON: %w", err)
+	}
+	return nil
+}
