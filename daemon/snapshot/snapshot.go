@@ -1,0 +1,173 @@
+// Package snapshot is what one cell's loop publishes after every reading for
+// everyone else to read: metrics, page, control socket. A snapshot is never
+// changed after it is published, so readers need no lock.
+package snapshot
+
+import (
+	"sync/atomic"
+	"time"
+)
+
+// Cell is the state of one cell at one moment. Quantities are SI with the unit in
+// the name; what is not known is NaN.
+type Cell struct {
+	Name    string // the cell's name in the configuration
+	Supply  string // the supply's name in the configuration
+	Metal   string // element symbol, empty when no bath is stated
+	Run     string // folder of the run, its UTC begin
+	Began   time.Time
+	At      time.Time // when this snapshot was made, UTC
+	Elapsed time.Duration
+	Ended   bool
+	// EndedWhy is "target-reached", "operator" or empty.
+	EndedWhy string
+
+	Link     Link
+	Reading  Reading
+	Charge   Charge
+	Bath     Bath
+	Settings Settings
+	Alarms   []Alarm // those not in the normal state, most urgent first
+	Log      Log
+	Outlet   Outlet
+	Poll     Poll
+	// Refused counts answers that were not counted, by drivers.Reason.
+	Refused []Count
+	Blind   []string // what volts and amperes cannot see for this metal
+}
+
+// Link is how the line to the supply is.
+type Link struct {
+	Up         bool
+	Identity   string
+	Since      time.Time // when Up last changed
+	Reconnects uint64
+	Problem    string // why it is not up
+}
+
+// Reading is the newest good reading.
+type Reading struct {
+	At      time.Time // UTC, zero before the first
+	Mono    time.Duration
+	Volts   float64
+	Amperes float64
+	Mode    string
+	Output  string
+	Count   uint64
+}
+
+// Charge is the counted charge and energy of the run, with the gaps apart.
+type Charge struct {
+	CountedCoulombs     float64 // observed + best value of the gaps
+	ObservedCoulombs    float64
+	GapBestCoulombs     float64
+	GapLowCoulombs      float64
+	GapHighCoulombs     float64
+	UncertaintyCoulombs float64 // standard, k = 1
+	Budget              []Part
+	Gaps                int
+	GapSeconds          float64
+	TargetCoulombs      float64
+	TargetUncertainty   float64 // standard, C
+	PlanCoulombs        float64 // where the plan would be now
+	EnergyJoules        float64
+	SecondsToTarget     float64 // at the present current
+	FinishesAt          time.Time
+	TargetReached       bool
+	TheoreticalGrams    float64 // of the counted charge at 100 %
+	JoulesPerKilogram   float64 // of estimated deposit
+}
+
+// Part is one source's share of an uncertainty, a standard uncertainty in coulombs.
+type Part struct {
+	Source   string
+	Coulombs float64
+}
+
+// Bath is what the model says of the bath and the deposit.
+type Bath struct {
+	DepositGrams              float64
+	ConcentrationGramPerLitre float64
+	OverallEfficiency         float64 // 0..1
+	MarginalEfficiency        float64
+	CurrentDensity            float64 // A/m2 on the cathode
+	OfLimitingCurrent         float64 // i / i_lim
+	HydrogenLitresPerHour     float64
+	HydrogenLitres            float64
+	AnodeGas                  string // "oxygen" or "chlorine"
+	AnodeGasLitresPerHour     float64
+	AcidGrams                 float64
+	WaterGrams                float64
+}
+
+// Settings are the set-points and protection levels last read back.
+type Settings struct {
+	At           time.Time
+	SetVolts     float64
+	SetAmperes   float64
+	LimitVolts   float64
+	LimitAmperes float64
+	Tripped      []string
+}
+
+// Alarm is one alarm that is not in the normal state.
+type Alarm struct {
+	Condition string
+	State     string
+	Priority  string
+	Since     time.Time
+	First     bool // the first out: the cause, not a consequence
+	Text      string
+	Meaning   string
+	Action    string // what to do first
+}
+
+// Log is the state of the run log.
+type Log struct {
+	Bytes       int64
+	Synced      time.Time
+	Backlog     int // lines that wait in memory for disk space
+	Problem     string
+	DiskFree    float64 // bytes, NaN unknown
+	Checkpoints uint64
+}
+
+// Outlet is the state of the ways out: pushes and notices.
+type Outlet struct {
+	Routes []Way
+	Pushes []Way
+}
+
+// Way is one route or push: how far it is behind and what stops it.
+type Way struct {
+	Name       string
+	LagSeconds float64
+	Waiting    int
+	Delivered  uint64
+	Failed     uint64
+	Problem    string
+}
+
+// Poll is how punctual the polls are.
+type Poll struct {
+	EverySeconds float64
+	Good, Bad    uint64
+	TookSeconds  float64
+	LateSeconds  float64 // of the last poll against its schedule
+}
+
+// Count is a count under a label.
+type Count struct {
+	Label string
+	N     uint64
+}
+
+// Board holds the newest snapshot of one cell: one writer, any number of readers,
+// no locks.
+type Board struct{ p atomic.Pointer[Cell] }
+
+// Publish makes c the newest snapshot. The caller must not change it afterwards.
+func (b *Board) Publish(c *Cell) { b.p.Store(c) }
+
+// Latest returns the newest snapshot, or nil before the first.
+func (b *Board) Latest() *Cell { return b.p.Load() }
