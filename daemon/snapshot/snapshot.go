@@ -1,15 +1,13 @@
 // Package snapshot is what one cell's loop publishes after every reading for
-// everyone else to read: metrics, page, control socket. A snapshot is never
-// changed after it is published, so readers need no lock.
+// everyone else to read: metrics, page, control socket. Readers take copies and
+// never hold the writer up; there is no lock.
 package snapshot
 
-import (
-	"sync/atomic"
-	"time"
-)
+import "time"
 
 // Cell is the state of one cell at one moment. Quantities are SI with the unit in
-// the name; what is not known is NaN.
+// the name; what is not known is NaN. Slices in it are shared between copies and
+// never changed in place.
 type Cell struct {
 	Name    string // the cell's name in the configuration
 	Supply  string // the supply's name in the configuration
@@ -161,13 +159,3 @@ type Count struct {
 	Label string
 	N     uint64
 }
-
-// Board holds the newest snapshot of one cell: one writer, any number of readers,
-// no locks.
-type Board struct{ p atomic.Pointer[Cell] }
-
-// Publish makes c the newest snapshot. The caller must not change it afterwards.
-func (b *Board) Publish(c *Cell) { b.p.Store(c) }
-
-// Latest returns the newest snapshot, or nil before the first.
-func (b *Board) Latest() *Cell { return b.p.Load() }
