@@ -1,0 +1,81 @@
+package electrolysis
+
+import "math"
+
+// Gas is a gas that an electrode makes.
+type Gas uint8
+
+// The gases of winning cells with insoluble anodes.
+const (
+	NoGas Gas = iota
+	Hydrogen
+	Oxygen
+	Chlorine
+)
+
+// String returns the gas's name in words.
+func (g Gas) String() string {
+	switch g {
+	case Hydrogen:
+		return "hydrogen"
+	case Oxygen:
+		return "oxygen"
+	case Chlorine:
+		return "chlorine"
+	}
+	return "no gas"
+}
+
+// ElectronsPerMole returns the electrons that pass for each molecule of the gas.
+func (g Gas) ElectronsPerMole() float64 {
+	switch g {
+	case Hydrogen, Chlorine:
+		return 2
+	case Oxygen:
+		return 4
+	}
+	return math.Inf(1)
+}
+
+// MolarMass returns kg/mol by the CIAAW 2021 weights (H 1.0080, O 15.999, Cl 35.45).
+func (g Gas) MolarMass() float64 {
+	switch g {
+	case Hydrogen:
+		return 2.0160e-3
+	case Oxygen:
+		return 31.998e-3
+	case Chlorine:
+		return 70.90e-3
+	}
+	return 0
+}
+
+// MolarVolume returns the volume of one mole of ideal gas in m³/mol at
+// temperature kelvin and pressure pascal. NaN if either is not positive.
+func MolarVolume(temperature, pressure float64) float64 {
+	if !positive(temperature, pressure) {
+		return math.NaN()
+	}
+	return gasConstant * temperature / pressure
+}
+
+// GasMoles returns the moles of gas that charge coulombs make if all of it makes this
+// gas: charge / (electrons per molecule · F).
+func (g Gas) GasMoles(charge float64) float64 { return charge / (g.ElectronsPerMole() * faraday) }
+
+// GasVolume returns the dry volume in m³ of the gas that charge coulombs make at
+// temperature kelvin and pressure pascal if all of it makes this gas. Called with a
+// current in amperes it returns m³/s.
+func (g Gas) GasVolume(charge, temperature, pressure float64) float64 {
+	return g.GasMoles(charge) * MolarVolume(temperature, pressure)
+}
+
+// HydrogenMade returns the coulombs that make hydrogen when charge coulombs pass at
+// current efficiency (0 to 1): the rest that does not make metal. Size ventilation
+// with efficiency zero: a depleted or acid bath makes hydrogen with all of the current.
+func HydrogenMade(charge, efficiency float64) float64 {
+	if !(efficiency >= 0 && efficiency <= 1) {
+		return math.NaN()
+	}
+	return charge * (1 - efficiency)
+}

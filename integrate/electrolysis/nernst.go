@@ -1,0 +1,84 @@
+package electrolysis
+
+import "math"
+
+// The shift of standard potentials with temperature, V/K, from memory of the
+// published tables (Bratsch, J. Phys. Chem. Ref. Data 18 (1989) 1). Those of the
+// metals are mostly under 1 mV/K, differ between tables and are left out.
+const (
+	oxygenStandard   = 1.229 // V, O2 + 4H+ + 4e = 2H2O; OpenStax Chemistry 2e, Appendix L
+	oxygenSlope      = -0.846e-3
+	chlorineStandard = 1.35827 // V, Cl2 + 2e = 2Cl-; OpenStax Chemistry 2e, Appendix L
+	chlorineSlope    = -1.25e-3
+)
+
+// Nernst returns E = standard − (R·T / electrons·F)·ln(quotient) in volts.
+// standard is in volts, electrons is the number of electrons in the equation
+// as written, quotient is its reaction quotient (products over reactants,
+// dimensionless), temperature is in kelvin. NaN if electrons, quotient or
+// temperature is not a positive number.
+func Nernst(standard, electrons, quotient, temperature float64) float64 {
+	if !positive(electrons, quotient, temperature) {
+		return math.NaN()
+	}
+	return standard - gasConstant*temperature/(electrons*faraday)*math.Log(quotient)
+}
+
+// FreeEnergy returns the molar free energy ΔG = −n·F·E in J/mol of a reaction
+// of n electrons at potential volts.
+func FreeEnergy(electrons, potential float64) float64 { return -electrons * faraday * potential }
+
+// EquilibriumConstant returns K = exp(n·F·E°/(R·T)) of a reaction of n electrons
+// with the standard cell potential volts at temperature kelvin.
+func EquilibriumConstant(electrons, standard, temperature float64) float64 {
+	if !positive(electrons, temperature) {
+		return math.NaN()
+	}
+	return math.Exp(electrons * faraday * standard / (gasConstant * temperature))
+}
+
+// MetalPotential returns the equilibrium potential of Mⁿ⁺/M in volts against the
+// standard hydrogen electrode. standard is in volts, valence is n, concentration
+// is that of the free ion in mol/m³, temperature in kelvin.
+//
+// Concentration stands for activity. In strong 2:2 sulfates the mean activity
+// coefficient falls to about 0.04 (1 mol/kg, from memory), which makes the real potential
+// some 40 mV lower; complexing ions can lower it by hundreds of millivolts.
+func MetalPotential(standard float64, valence int, concentration, temperature float64) float64 {
+	return Nernst(standard, float64(valence), standardConcentration/concentration, temperature)
+}
+
+// HydrogenPotential returns the equilibrium potential of hydrogen at one
+// atmosphere in volts against the standard hydrogen electrode: −(R·T·ln 10/F)·pH.
+func HydrogenPotential(pH, temperature float64) float64 {
+	if !positive(temperature) {
+		return math.NaN()
+	}
+	return -gasConstant * temperature * math.Ln10 / faraday * pH
+}
+
+// OxygenPotential returns the equilibrium potential of oxygen at one atmosphere
+// in volts against the standard hydrogen electrode at pH and temperature kelvin.
+func OxygenPotential(pH, temperature float64) float64 {
+	return oxygenStandard + oxygenSlope*(temperature-StandardTemperature) + HydrogenPotential(pH, temperature)
+}
+
+// ChlorinePotential returns the equilibrium potential of chlorine at one
+// atmosphere in volts against the standard hydrogen electrode over chloride mol/m³
+// at temperature kelvin.
+func ChlorinePotential(chloride, temperature float64) float64 {
+	standard := chlorineStandard + chlorineSlope*(temperature-StandardTemperature)
+	return Nernst(standard, 1, chloride/standardConcentration, temperature)
+}
+
+// PotentialGap returns by how many volts metal must be driven below hydrogen:
+// positive means that hydrogen is the easier reaction on paper, so that only the
+// hydrogen overpotential of the cathode lets the metal plate; negative means that
+// the metal is nobler than hydrogen in this bath. Both potentials are in volts
+// against the same electrode.
+func PotentialGap(metal, hydrogen float64) float64 { return hydrogen - metal }
+
+// PlatingMargin returns how many volts remain between the hydrogen overpotential
+// of the cathode at the working current density and the gap of PotentialGap.
+// Above about 0.1 V the metal usually wins; below zero hydrogen takes nearly all.
+func PlatingMargin(gap, hydrogenOverpotential float64) float64 { return hydrogenOverpotential - gap }
