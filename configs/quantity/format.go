@@ -1,0 +1,143 @@
+package quantity
+
+import (
+	"fmt"
+	"math"
+	"math/big"
+	"strconv"
+	"strings"
+)
+
+// Format writes v, in the SI unit of d, in a handy unit and with the fewest digits
+// from which Parse gives back exactly v. v must be finite; NaN and infinities
+// are written as "unknown", which Parse refuses.
+func Format(d Dimension, v float64) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "unknown"
+	}
+	symbol, u := handy(d, v)
+	for digits := 1; digits <= 17; digits++ {
+		number := new(big.Float).SetPrec(256).SetRat(u.ratio(v)).Text('e', digits-1)
+		r, _ := new(big.Rat).SetString(number)
+		if got, err := u.si("", r); err == nil && got == v {
+			return join(plain(number, r), symbol)
+		}
+	}
+	return join(strconv.FormatFloat(v, 'g', -1, 64), siSymbol(d))
+}
+
+// Round writes v, in the SI unit of d, for people: in a handy unit and with the
+// given number of significant digits (at least 1).
+func Round(d Dimension, v float64, digits int) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "unknown"
+	}
+	symbol, u := handy(d, v)
+	return join(significant(u.number(v), digits), symbol)
+}
+
+// RoundIn is Round in a unit of the caller's choice, such as "A/dm2". The error
+// says that the unit does not exist or is not of dimension d.
+func RoundIn(d Dimension, v float64, unitSymbol string, digits int) (string, error) {
+	number, err := In(d, v, unitSymbol)
+	if err != nil {
+		return "", err
+	}
+	return join(significant(number, digits), unitSymbol), nil
+}
+
+// In returns v, in the SI unit of d, as a number of unitSymbol.
+func In(d Dimension, v float64, unitSymbol string) (float64, error) {
+	u, err := parseUnit(unitSymbol)
+	if err != nil {
+		return 0, err
+	}
+	if u.base != descriptions[d].base {
+		return 0, fmt.Errorf("'%s' is no unit of %s", unitSymbol, d)
+	}
+	return u.number(v), nil
+}
+
+// handy picks the largest of d's shown units that leaves at least one whole unit, else the smallest.
+func handy(d Dimension, v float64) (string, unit) {
+	shown := descriptions[d].shown
+	for i := len(shown) - 1; i >= 0; i-- {
+		u := mustUnit(shown[i])
+		if i == 0 || math.Abs(u.number(v)) >= 1 {
+			return shown[i], u
+		}
+	}
+	return "", mustUnit("")
+}
+
+// mustUnit reads a unit of the tables in this package; the tests read all of them.
+func mustUnit(symbol string) unit {
+	if symbol == "" {
+		return unit{factor: big.NewRat(1, 1)}
+	}
+	u, err := parseUnit(symbol)
+	if err != nil {
+		panic("quantity: " + err.Error())
+	}
+	return u
+}
+
+// ratio is the inverse of si, unrounded; v must be finite.
+func (u unit) ratio(v float64) *big.Rat {
+	r := new(big.Rat).SetFloat64(v)
+	r.Quo(r, u.factor)
+	if u.shift != nil {
+		r.Sub(r, u.shift)
+	}
+	return r
+}
+
+func (u unit) number(v float64) float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return v
+	}
+	f, _ := u.ratio(v).Float64()
+	return f
+}
+
+func significant(number float64, digits int) string {
+	f, _ := strconv.ParseFloat(strconv.FormatFloat(number, 'e', max(digits, 1)-1, 64), 64)
+	if size := math.Abs(f); f != 0 && (size >= 1e6 || size < 1e-3) {
+		return strconv.FormatFloat(f, 'e', max(digits, 1)-1, 64)
+	}
+	whole := 1
+	if f != 0 {
+		whole = int(math.Floor(math.Log10(math.Abs(f)))) + 1
+	}
+	return strconv.FormatFloat(f, 'f', max(digits-max(whole, 0)-min(whole, 0), 0), 64)
+}
+
+// plain writes a number that is given as d.dde±dd without the exponent, unless
+// that would take many zeros.
+func plain(number string, r *big.Rat) string {
+	mantissa, exponent, _ := strings.Cut(number, "e")
+	power, _ := strconv.Atoi(exponent)
+	if power >= 15 || power < -6 {
+		return number
+	}
+	_, decimals, _ := strings.Cut(mantissa, ".")
+	return r.FloatString(max(len(decimals)-power, 0))
+}
+
+func join(number, symbol string) string {
+	if symbol == "" {
+		return number
+	}
+	return number + " " + symbol
+}
+
+// siSymbols spells the unit in which Parse returns each dimension.
+var siSymbols = map[Dimension]string{
+	Length: "m", Area: "m2", Volume: "m3", Mass: "kg", Amount: "mol", Time: "s", Temperature: "K", Current: "A", Voltage: "V",
+	Charge: "C", CurrentDensity: "A/m2", MassConcentration: "kg/m3", AmountConcentration: "mol/m3", MolarMass: "kg/mol", Power: "W",
+	Energy: "J", EnergyPerMass: "J/kg", Resistance: "Ω", Conductance: "S", Conductivity: "S/m", VolumeFlow: "m3/s", Velocity: "m/s",
+	Diffusivity: "m2/s", VoltageRate: "V/s", CurrentRate: "A/s", TemperatureRate: "K/s", Frequency: "/s", ThermalConductance: "W/K",
+	HeatCapacity: "J/K", Data: "B",
+}
+
+func siSymbol(d Dimension) string { return siSymbols[d] }

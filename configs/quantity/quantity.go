@@ -1,0 +1,255 @@
+// Package quantity reads and writes quantities the way people write them on a
+// bench: a number and a unit, "0.9 L", "3 A/dm2", "26 A h", "88 %", "250 g ± 0.5 g".
+// Everything it returns is a float64 in the SI unit of its dimension, rounded
+// once from the exact decimal value. It never guesses: a unit of another
+// dimension, a decimal comma, a missing unit and a number that is not finite are
+// errors that say what was read and what is needed.
+package quantity
+
+import (
+	"fmt"
+	"math"
+	"math/big"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// longest bounds a quantity's text, so that no number is longer than any instrument could mean.
+const longest = 80
+
+// Value is a quantity that may carry a statement of its uncertainty.
+type Value struct {
+	Dimension Dimension
+	SI        float64 // in the SI unit of Dimension
+	// PlusMinus is what was written after ±, in the SI unit of Dimension, and NaN
+	// when nothing was. What it covers is the reader's matter.
+	PlusMinus float64
+}
+
+// Parse reads a quantity of dimension d and returns it in d's SI unit. It refuses ±.
+func Parse(d Dimension, s string) (float64, error) {
+	v, err := ParseAny(s, d)
+	if err != nil {
+		return 0, err
+	}
+	if !math.IsNaN(v.PlusMinus) {
+		return 0, fmt.Errorf("'%s' states an uncertainty, which has no use here: leave out the ± part", s)
+	}
+	return v.SI, nil
+}
+
+// ParseUncertain reads a quantity of dimension d that may state an uncertainty,
+// absolute ("250 g ± 0.5 g", "250 ± 0.5 g") or relative ("250 g ± 1 %"). "+/-" and "+-"
+// stand for ±. After a fraction, ± is in the fraction's own unit: "88 % ± 2 %" is 86 % to 90 %.
+func ParseUncertain(d Dimension, s string) (Value, error) { return ParseAny(s, d) }
+
+// ParseAny reads a quantity that may have any of the given dimensions, such as a
+// concentration in g/L or in mol/L, and says which it had.
+func ParseAny(s string, dims ...Dimension) (Value, error) {
+	text := tidy(s)
+	if len(text) > longest {
+		return Value{}, fmt.Errorf("a quantity of %d characters is too long: write a number and a unit, such as '%s'", len(text), dims[0].Example())
+	}
+	value, spread, uncertain := strings.Cut(text, "±")
+	number, symbol := splitNumber(value)
+	if number == "" {
+		return Value{}, noNumber(s, dims)
+	}
+	var spreadNumber, spreadSymbol string
+	if uncertain {
+		if spreadNumber, spreadSymbol = splitNumber(spread); spreadNumber == "" {
+			return Value{}, fmt.Errorf("'%s' has no number after ±: write it as in '250 g ± 0.5 g' or '250 g ± 1 %%'", s)
+		}
+		if symbol == "" && !slices.Contains(dims, Number) { // "250 ± 0.5 g": one unit for both
+			symbol = spreadSymbol
+		}
+	}
+	r, err := exact(s, number, symbol)
+	if err != nil {
+		return Value{}, err
+	}
+	v := Value{PlusMinus: math.NaN()}
+	u, err := resolve(s, symbol, dims, &v.Dimension)
+	if err != nil {
+		return Value{}, err
+	}
+	if v.SI, err = u.si(s, r); err != nil {
+		return Value{}, err
+	}
+	if uncertain {
+		v.PlusMinus, err = plusMinus(s, spreadNumber, spreadSymbol, u, v)
+	}
+	return v, err
+}
+
+// tidy trims and replaces the look-alikes that keyboards and word processors produce.
+func tidy(s string) string {
+	return strings.TrimSpace(strings.NewReplacer("\u2212", "-", "\u00a0", " ", "\u2009", " ", "\u202f", " ", "\t", " ", "+/-", "±", "+-", "±").Replace(s))
+}
+
+// splitNumber cuts the leading decimal number off s. Its first result keeps
+// a comma or a group of digits, so that exact can say what is wrong with it.
+func splitNumber(s string) (number, rest string) {
+	s = strings.TrimSpace(s)
+	i, digits := 0, false
+	if i < len(s) && (s[i] == '-' || s[i] == '+') {
+		i++
+	}
+	for ; i < len(s); i++ {
+		switch c := s[i]; {
+		case c >= '0' && c <= '9':
+			digits = true
+		case c == '.' || c == ',' || c == '_' || c == '\'':
+		case digits && (c == 'e' || c == 'E') && exponentFollows(s[i+1:]):
+			if s[i+1] == '-' || s[i+1] == '+' {
+				i++
+			}
+		default:
+			if !digits {
+				return "", s
+			}
+			return s[:i], strings.TrimSpace(s[i:])
+		}
+	}
+	if !digits {
+		return "", s
+	}
+	return s, ""
+}
+
+func exponentFollows(s string) bool {
+	if s != "" && (s[0] == '-' || s[0] == '+') {
+		s = s[1:]
+	}
+	return s != "" && s[0] >= '0' && s[0] <= '9'
+}
+
+// exact turns the digits into a rational number, so that "0.9 L" is the float64
+// nearest to 0.0009 and not the product of two rounded numbers.
+func exact(s, number, symbol string) (*big.Rat, error) {
+	if strings.Contains(number, ",") {
+		return nil, fmt.Errorf("'%s' has a comma: numbers take a decimal point and no thousands mark; write '%s'",
+			s, strings.TrimSpace(strings.ReplaceAll(number, ",", ".")+" "+symbol))
+	}
+	if strings.ContainsAny(number, "_'") || (symbol != "" && symbol[0] >= '0' && symbol[0] <= '9') {
+		return nil, fmt.Errorf("'%s' has something between its digits: write the number in one piece", s)
+	}
+	f, err := strconv.ParseFloat(number, 64)
+	if err != nil && !math.IsInf(f, 0) {
+		return nil, fmt.Errorf("'%s' does not begin with a number that can be read: '%s'", s, number)
+	}
+	if math.IsInf(f, 0) || f == 0 && strings.ContainsAny(mantissa(number), "123456789") {
+		return nil, fmt.Errorf("'%s' is beyond the numbers that can be held", s)
+	}
+	r, ok := new(big.Rat).SetString(number)
+	if !ok {
+		return nil, fmt.Errorf("'%s' does not begin with a number that can be read: '%s'", s, number)
+	}
+	return r, nil
+}
+
+func mantissa(number string) string {
+	m, _, _ := strings.Cut(strings.ToLower(number), "e")
+	return m
+}
+
+// si returns r of the unit in SI, rounded once.
+func (u unit) si(s string, r *big.Rat) (float64, error) {
+	v := new(big.Rat).Set(r)
+	if u.shift != nil {
+		v.Add(v, u.shift)
+	}
+	f, _ := v.Mul(v, u.factor).Float64()
+	if math.IsInf(f, 0) || f == 0 && v.Sign() != 0 {
+		return 0, fmt.Errorf("'%s' is beyond the numbers that can be held", s)
+	}
+	return f, nil
+}
+
+// resolve reads the unit and finds which of dims it has.
+func resolve(s, symbol string, dims []Dimension, got *Dimension) (unit, error) {
+	if symbol == "" {
+		for _, d := range dims {
+			if *got = d; d == Number {
+				return unit{factor: big.NewRat(1, 1)}, nil
+			}
+		}
+		return unit{}, fmt.Errorf("'%s' has no unit: %s is needed, such as '%s'", s, either(dims), dims[0].Example())
+	}
+	u, err := parseUnit(symbol)
+	if err != nil {
+		return unit{}, fmt.Errorf("'%s': %w%s; %s is needed, such as '%s'", s, err, meant(symbol, dims), either(dims), dims[0].Example())
+	}
+	for _, d := range dims {
+		if *got = d; d != Number && descriptions[d].base == u.base {
+			return u, nil
+		}
+	}
+	is := "not a quantity that nightcell knows"
+	if d, ok := named(u.base); ok {
+		is = d.String()
+	}
+	hint := ""
+	if symbol == "C" && len(dims) == 1 && dims[0] == Temperature {
+		hint = " (degrees Celsius are written °C)"
+	}
+	return unit{}, fmt.Errorf("'%s' is %s; %s is needed, such as '%s'%s", s, is, either(dims), dims[0].Example(), hint)
+}
+
+// plusMinus reads what stands after ±: in a unit of the same dimension, or a share of the value.
+func plusMinus(s, number, symbol string, u unit, v Value) (float64, error) {
+	r, err := exact(s, number, symbol)
+	if err != nil {
+		return 0, err
+	}
+	if r.Sign() < 0 {
+		return 0, fmt.Errorf("'%s' has a negative uncertainty: write the half-width, such as '± 1 %%'", s)
+	}
+	spread := unit{factor: u.factor, base: u.base} // without °C's shift: a difference
+	if symbol != "" {
+		if spread, err = parseUnit(symbol); err != nil {
+			return 0, fmt.Errorf("'%s': after ±: %w", s, err)
+		}
+		spread.shift = nil
+	}
+	if spread.base == u.base && (v.Dimension != Number || symbol == "") {
+		return spread.si(s, r)
+	}
+	if v.Dimension != Temperature && spread.base == (exponents{}) {
+		share, err := spread.si(s, r)
+		return share * math.Abs(v.SI), err
+	}
+	return 0, fmt.Errorf("'%s': what stands after ± must be %s or a share in %%", s, v.Dimension)
+}
+
+func noNumber(s string, dims []Dimension) error {
+	word, _, _ := strings.Cut(tidy(s), " ")
+	switch strings.ToLower(strings.TrimLeft(word, "+-")) {
+	case "nan", "inf", "infinity":
+		return fmt.Errorf("'%s' is not a finite number: %s is needed, such as '%s'", s, either(dims), dims[0].Example())
+	case "":
+		return fmt.Errorf("nothing is written: %s is needed, such as '%s'", either(dims), dims[0].Example())
+	}
+	return fmt.Errorf("'%s' does not begin with a number: %s is needed, such as '%s'", s, either(dims), dims[0].Example())
+}
+
+func either(dims []Dimension) string {
+	names := make([]string, len(dims))
+	for i, d := range dims {
+		names[i] = d.String()
+	}
+	return strings.Join(names, " or ")
+}
+
+// meant offers the unit of one of dims that differs from symbol only in case.
+func meant(symbol string, dims []Dimension) string {
+	for _, d := range dims {
+		for _, known := range descriptions[d].shown {
+			if strings.EqualFold(known, symbol) {
+				return fmt.Sprintf(" (is '%s' meant?)", known)
+			}
+		}
+	}
+	return ""
+}
