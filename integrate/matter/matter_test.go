@@ -1,0 +1,265 @@
+package matter
+
+import (
+	"math"
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// TestConstants compares with CODATA 2018 and 2022 (NIST), all printed digits.
+func TestConstants(t *testing.T) {
+	for _, test := range []struct {
+		name      string
+		got, want float64
+		relative  float64
+	}{
+		{"Faraday constant, C/mol", Faraday, 96485.3321233100184, 1e-15},
+		{"molar gas constant, J/(mol K)", GasConstant, 8.31446261815324, 1e-15},
+		{"elementary charge, C", ElementaryCharge, 1.602176634e-19, 0},
+		{"Avogadro constant, 1/mol", Avogadro, 6.02214076e23, 0},
+		{"molar volume, 273.15 K, 101.325 kPa, m3/mol", MolarVolume(273.15, 101325), 22.41396954e-3, 1e-9},
+		{"molar volume, 273.15 K, 100 kPa, m3/mol", MolarVolume(273.15, 1e5), 22.71095464e-3, 1e-9},
+	} {
+		if math.Abs(test.got-test.want) > test.relative*test.want {
+			t.Errorf("%s: %.16g, want %.16g", test.name, test.got, test.want)
+		}
+	}
+}
+
+// TestWeights compares with CIAAW 2021, value and printed uncertainty.
+func TestWeights(t *testing.T) {
+	data, err := os.ReadFile("testdata/ciaaw_2021.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows := 0
+	for line := range strings.Lines(string(data)) {
+		symbol, printed, ok := strings.Cut(strings.TrimSpace(line), ",")
+		if !ok || strings.HasPrefix(line, "#") {
+			continue
+		}
+		rows++
+		value, half := parsePrinted(t, printed)
+		e, ok := LookUpElement(symbol)
+		if !ok {
+			t.Errorf("%s is missing", symbol)
+			continue
+		}
+		if math.Abs(e.Weight.Value-value*1e-3) > 1e-15 {
+			t.Errorf("%s: %g kg/mol, CIAAW prints %s g/mol", symbol, e.Weight.Value, printed)
+		}
+		if want := half * 1e-3 / math.Sqrt(3); math.Abs(e.Weight.StandardUncertainty-want) > 1e-6*want {
+			t.Errorf("%s: standard uncertainty %g, want %g from %s", symbol, e.Weight.StandardUncertainty, want, printed)
+		}
+	}
+	if rows != 39 {
+		t.Errorf("%d rows read, want 39", rows)
+	}
+}
+
+// parsePrinted reads 1.0080(2) or 207.2(1.1).
+func parsePrinted(t *testing.T, printed string) (value, half float64) {
+	t.Helper()
+	number, digits, _ := strings.Cut(strings.TrimSuffix(printed, ")"), "(")
+	value, err := strconv.ParseFloat(number, 64)
+	if err != nil {
+		t.Fatal(err)
+	}
+	half, err = strconv.ParseFloat(digits, 64)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(digits, ".") {
+		_, decimals, _ := strings.Cut(number, ".")
+		half *= math.Pow(10, -float64(len(decimals)))
+	}
+	return value, half
+}
+
+func TestElementsAreComplete(t *testing.T) {
+	seen := map[int]bool{}
+	for symbol, e := range elements() {
+		if symbol != e.Symbol || e.Name == "" || seen[e.Number] {
+			t.Errorf("row %+v is out of order", e)
+		}
+		seen[e.Number] = true
+	}
+	for number := 1; number <= 92; number++ {
+		if !seen[number] {
+			t.Errorf("element %d is missing", number)
+		}
+	}
+}
+
+// TestPotentials compares with OpenStax Chemistry 2e, Appendix L.
+func TestPotentials(t *testing.T) {
+	for _, test := range []struct {
+		symbol string
+		medium Medium
+		volts  float64
+	}{
+		{"Ag", Nitrate, 0.7996}, {"Ag", Cyanide, -0.31}, {"Cu", Sulfate, 0.337}, {"Cu", Cyanide, -0.43},
+		{"Zn", Sulfate, -0.7618}, {"Zn", Alkaline, -1.199}, {"Zn", Cyanide, -1.26}, {"Ni", Sulfate, -0.257},
+		{"Co", Sulfate, -0.28}, {"Mn", Sulfate, -1.185}, {"Cd", Sulfate, -0.4030}, {"Cd", Cyanide, -1.09},
+		{"Sn", Sulfate, -0.1375}, {"Pb", Fluoborate, -0.1262}, {"Fe", Sulfate, -0.447}, {"Cr", Sulfate, -0.744},
+		{"In", Chloride, -0.3382}, {"Ga", Sulfate, -0.549}, {"Au", Nitrate, 1.498}, {"Te", Alkaline, 0.593},
+	} {
+		m, err := LookUp(test.symbol)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, err := m.Couple(test.medium, 0)
+		if err != nil || c.Potential.Value != test.volts {
+			t.Errorf("%s in %s: %g V (%s), %v; Appendix L prints %g V", test.symbol, test.medium, c.Potential.Value, c.Reaction, err, test.volts)
+		}
+	}
+}
+
+// TestHydroxides compares with OpenStax Chemistry 2e, Appendix J; Zn(OH)2 is
+// missing there and taken from the answer of an exercise in section 15.1.
+func TestHydroxides(t *testing.T) {
+	for symbol, product := range map[string]float64{
+		"Mn": 2e-13, "Zn": 4.5e-17, "Ni": 1.6e-16, "Co": 2.5e-16, "Cu": 2.2e-20, "Cd": 5.9e-15,
+		"Pb": 1.2e-15, "Sn": 3e-27, "Fe": 1.8e-15, "Cr": 6.7e-31, "Bi": 4e-10,
+	} {
+		m, err := LookUp(symbol)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if m.Hydroxide.Product.Value != product || m.Hydroxide.Product.Mark != Published {
+			t.Errorf("%s: solubility product %g (%v), want %g, published", symbol, m.Hydroxide.Product.Value, m.Hydroxide.Product.Mark, product)
+		}
+	}
+}
+
+// TestEquivalents compares with published and tabulated grams per ampere-hour.
+func TestEquivalents(t *testing.T) {
+	for _, test := range []struct {
+		symbol  string
+		valence int
+		grams   float64 // per ampere-hour
+		within  float64
+		source  string
+	}{
+		{"Ag", 1, 1.118e-3 * 3600, 2e-4, "legal ampere of 1894: 0.00111800 g of silver per second, 22 ppm from today's"},
+		{"Cu", 2, 3.294e-4 * 3600, 4e-4, "textbook, 3.294e-4 g/C"},
+		{"Cu", 2, 1.185498, 2e-5, "textbook, from 63.546 and 96485"},
+		{"Zn", 2, 1.2197, 1e-4, "trade table of equivalents"},
+		{"Ni", 2, 1.0950, 1e-4, "same"},
+		{"Co", 2, 1.0994, 1e-4, "same"},
+		{"Mn", 2, 1.0249, 1e-4, "same"},
+		{"Fe", 2, 1.0418, 1e-4, "same"},
+		{"In", 3, 1.4280, 1e-4, "same"},
+		{"Bi", 3, 2.5991, 1e-4, "same"},
+		{"Sn", 2, 2.2146, 1e-4, "same"},
+		{"Sn", 4, 1.1073, 1e-4, "same"},
+		{"Pb", 2, 3.8655, 1e-4, "same"},
+		{"Cd", 2, 2.0972, 1e-4, "same"},
+		{"Au", 1, 7.3491, 1e-4, "same"},
+		{"Au", 3, 2.4497, 1e-4, "same"},
+		{"Pd", 2, 1.9853, 1e-4, "same"},
+		{"Cr", 3, 0.6467, 1e-4, "same"},
+	} {
+		m, err := LookUp(test.symbol)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := m.Equivalent(test.valence).Value * 1e3 * AmpereHour; math.Abs(got/test.grams-1) > test.within {
+			t.Errorf("%s(%d): %.6g g/A·h, want %g (%s)", test.symbol, test.valence, got, test.grams, test.source)
+		}
+	}
+}
+
+// TestTableIsWhole holds every row to what a plan needs of it.
+func TestTableIsWhole(t *testing.T) {
+	if _, err := parseMetals(metalsTOML); err != nil {
+		t.Fatal(err)
+	}
+	names := map[string]bool{}
+	for _, m := range Metals() {
+		s := m.Element.Symbol
+		names[s] = true
+		if !m.Density.Known() || m.Density.Value < 1000 || m.Density.Value > 23000 || m.Density.Source == "" {
+			t.Errorf("%s: density %+v", s, m.Density)
+		}
+		if len(m.Couples) == 0 || !m.Interrupt.Tolerance.Known() || m.Depletion.Mark == Unmarked || m.Depletion.Why == "" || m.Interrupt.Why == "" {
+			t.Errorf("%s: couples, interruption or depletion missing", s)
+		}
+		for _, c := range m.Couples {
+			if c.Valence < 1 || c.Reaction == "" || !c.Potential.Known() {
+				t.Errorf("%s: couple %+v", s, c)
+			}
+		}
+		for _, medium := range append(Media(), "") {
+			stop := m.Stop(medium)
+			if stop.State != Off && stop.State != Hold && stop.State != LiftThenOff || stop.Why == "" || stop.Mark == Unmarked {
+				t.Errorf("%s in %q: safe state %+v", s, medium, stop)
+			}
+			if stop.Unattended != Off && stop.Unattended != Hold {
+				t.Errorf("%s in %q: nobody can lift a cathode unattended: %+v", s, medium, stop)
+			}
+		}
+		for _, w := range m.Windows {
+			for name, r := range map[string]Range{"density": w.CurrentDensity, "temperature": w.Temperature, "pH": w.PH, "cell": w.CellVoltage, "efficiency": w.Efficiency, "concentration": w.Concentration} {
+				if r.Known() && (r.Low > r.High || r.Source == "") {
+					t.Errorf("%s: %s %+v", s, name, r)
+				}
+			}
+			if w.Efficiency.Known() && (w.Efficiency.Low <= 0 || w.Efficiency.High > 1) {
+				t.Errorf("%s: efficiency %+v", s, w.Efficiency)
+			}
+		}
+	}
+	for _, s := range strings.Fields("Ag Au Bi Cd Co Cr Cu Fe In Mn Ni Pb Pd Sn Tl Zn") {
+		if !names[s] {
+			t.Errorf("%s is missing from the table", s)
+		}
+	}
+}
+
+func TestLookUpSentences(t *testing.T) {
+	for name, word := range map[string]string{"zn": "written Zn", "Xx": "no such metal", "Al": "not in the table of metals won from water", "potassium": "not in the table"} {
+		if _, err := LookUp(name); err == nil || !strings.Contains(err.Error(), word) {
+			t.Errorf("LookUp(%q): %v, want %q", name, err, word)
+		}
+	}
+	if m, err := LookUp("Zinc"); err != nil || m.String() != "Zn" {
+		t.Errorf("LookUp(Zinc): %v, %v", m, err)
+	}
+	zinc, _ := LookUp("Zn")
+	if _, err := zinc.Couple(Sulfate, 3); err == nil || !strings.Contains(err.Error(), "valence 2") {
+		t.Errorf("zinc(III): %v", err)
+	}
+}
+
+func TestMediumOf(t *testing.T) {
+	for formula, medium := range map[string]Medium{
+		"ZnSO4·7H2O": Sulfate, "ZnCl2": Chloride, "AgNO3": Nitrate, "KAu(CN)2": Cyanide, "Ni(NH2SO3)2": Sulfamate, "Ni(SO3NH2)2": Sulfamate,
+		"Pb(CH3SO3)2": Methanesulfonate, "Pb(BF4)2": Fluoborate, "ZnO": "", "CuCO3·Cu(OH)2": "", "Ni(NO3)2·6H2O": Nitrate,
+	} {
+		f, err := ParseFormula(formula)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Medium() != medium {
+			t.Errorf("%s: medium %q, want %q", formula, f.Medium(), medium)
+		}
+	}
+}
+
+func TestBrokenTables(t *testing.T) {
+	for name, text := range map[string]string{
+		"source": "[[metal]]\nsymbol=\"Zn\"\ndensity=[1,\"nowhere\"]",
+		"number": "[source]\nmemory={mark=\"assumed\"}\n[[metal]]\nsymbol=\"Zn\"\ndensity=[\"x\",\"memory\"]",
+		"length": "[source]\nmemory={mark=\"assumed\"}\n[[metal]]\nsymbol=\"Zn\"\ndensity=[1,2,\"memory\"]",
+		"symbol": "[[metal]]\nsymbol=\"Xx\"",
+		"key":    "[[metal]]\nweight=1",
+		"medium": "[[metal]]\nsymbol=\"Zn\"\n[[metal.stop]]\nmedia=[\"beer\"]",
+	} {
+		if _, err := parseMetals(text); err == nil {
+			t.Errorf("%s: a broken table was taken", name)
+		}
+	}
+}

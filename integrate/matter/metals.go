@@ -1,0 +1,194 @@
+package matter
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// Metal is one row of the table of metals. Get it from LookUp or Metals.
+type Metal struct {
+	Element   Element
+	Density   Figure // of the solid, kg/m3
+	Couples   []Couple
+	Hydroxide Hydroxide
+	Windows   []Window
+	Stops     []Stop
+	Cautions  []Caution
+	Depletion Depletion
+	Interrupt Interruption
+}
+
+// Couple is a reduction to the metal in some media.
+type Couple struct {
+	Media     []Medium
+	Valence   int     // electrons per atom of metal
+	Reaction  string  // as the source prints it
+	Potential Figure  // standard potential, V against SHE at 25 °C
+	Protons   float64 // H+ consumed per atom of metal
+	Ligand    string  // what is set free, empty for a plain ion: cyanide, hydroxide, chloride
+	Ligands   float64
+}
+
+// Hydroxide is the solid that falls out when the pH rises.
+type Hydroxide struct {
+	Solid      string
+	Hydroxides float64 // OH- per metal ion in the solubility product
+	Product    Figure  // solubility product, mol/L to the power of 1 + Hydroxides; not Known where the table has none
+}
+
+// Window holds what is usual in a medium.
+type Window struct {
+	Media          []Medium
+	CurrentDensity Range // A/m2
+	Temperature    Range // K
+	PH             Range
+	CellVoltage    Range // V
+	Efficiency     Range // fraction
+	Concentration  Range // kg/m3 of metal
+}
+
+// SafeState is what to do with the output at the end.
+type SafeState string
+
+// The safe states.
+const (
+	Off         SafeState = "off"
+	Hold        SafeState = "hold"          // a low protective current
+	LiftThenOff SafeState = "lift-then-off" // a person lifts the cathode under current, then switches off
+)
+
+// Stop is the safe end of a run in some media.
+type Stop struct {
+	Media      []Medium
+	State      SafeState // with a person at the cell
+	Unattended SafeState // with nobody there
+	Why        string
+	Mark       Mark
+	Source     string
+}
+
+// Caution is a thing to know before a run in some media.
+type Caution struct {
+	Media  []Medium
+	Text   string
+	Mark   Mark
+	Source string
+}
+
+// Depletion says whether the end of the metal shows in the cell voltage at constant current.
+type Depletion struct {
+	Visible bool
+	Why     string
+	Mark    Mark
+	Source  string
+}
+
+// Interruption says how long the current may be missing before the deposit suffers.
+type Interruption struct {
+	Tolerance Figure // s
+	Why       string
+}
+
+// Metals lists the table in the order of symbols.
+func Metals() []Metal { return slices.Clone(metals()) }
+
+// LookUp finds a metal by symbol or English name.
+func LookUp(name string) (Metal, error) {
+	var symbols []string
+	for _, m := range metals() {
+		if m.Element.Symbol == name || strings.EqualFold(m.Element.Name, name) {
+			return m, nil
+		}
+		symbols = append(symbols, m.Element.Symbol)
+	}
+	for _, m := range metals() {
+		if strings.EqualFold(m.Element.Symbol, name) {
+			return Metal{}, fmt.Errorf("metal %q: %s is written %s", name, m.Element.Name, m.Element.Symbol)
+		}
+	}
+	for _, e := range elements() {
+		if e.Symbol == name || strings.EqualFold(e.Name, name) {
+			return Metal{}, fmt.Errorf("metal %q: %s is not in the table of metals won from water; the table has %s", name, e.Name, strings.Join(symbols, ", "))
+		}
+	}
+	return Metal{}, fmt.Errorf("metal %q: no such metal; the table has %s", name, strings.Join(symbols, ", "))
+}
+
+// WinnableIn lists the metals of the table that occur in a formula, in its order.
+func WinnableIn(f Formula) []Metal {
+	var found []Metal
+	for _, a := range f.Atoms() {
+		if m, err := LookUp(a.Element.Symbol); err == nil {
+			found = append(found, m)
+		}
+	}
+	return found
+}
+
+// String returns the symbol.
+func (m Metal) String() string { return m.Element.Symbol }
+
+// Couple returns the reduction that holds in a medium, of the given valence if
+// it is not 0. An unknown medium gets the row for any medium.
+func (m Metal) Couple(medium Medium, valence int) (Couple, error) {
+	for _, c := range m.Couples {
+		if covers(c.Media, medium) && (valence == 0 || c.Valence == valence) {
+			return c, nil
+		}
+	}
+	for _, c := range m.Couples {
+		if valence == 0 || c.Valence == valence {
+			return c, nil
+		}
+	}
+	return Couple{}, fmt.Errorf("%s with valence %d is not in the table of metals; it has valence %s", m.Element.Name, valence, m.valences())
+}
+
+func (m Metal) valences() string {
+	var texts []string
+	for _, c := range m.Couples {
+		if text := fmt.Sprint(c.Valence); !slices.Contains(texts, text) {
+			texts = append(texts, text)
+		}
+	}
+	return strings.Join(texts, ", ")
+}
+
+// Equivalent returns the electrochemical equivalent in kg/C for a valence: M / (n F).
+func (m Metal) Equivalent(valence int) Figure {
+	w := m.Element.Weight
+	f := float64(valence) * Faraday
+	return Figure{Value: w.Value / f, StandardUncertainty: w.StandardUncertainty / f, Mark: w.Mark, Source: w.Source + ", CODATA"}
+}
+
+// Window returns what is usual in a medium; ok is false when the table has nothing for it.
+func (m Metal) Window(medium Medium) (w Window, ok bool) {
+	for _, w := range m.Windows {
+		if covers(w.Media, medium) {
+			return w, true
+		}
+	}
+	return Window{}, false
+}
+
+// Stop returns the safe end of a run in a medium.
+func (m Metal) Stop(medium Medium) Stop {
+	for _, s := range m.Stops {
+		if covers(s.Media, medium) {
+			return s
+		}
+	}
+	return Stop{}
+}
+
+// CautionsIn returns what to know before a run in a medium.
+func (m Metal) CautionsIn(medium Medium) []Caution {
+	var found []Caution
+	for _, c := range m.Cautions {
+		if covers(c.Media, medium) {
+			found = append(found, c)
+		}
+	}
+	return found
+}
