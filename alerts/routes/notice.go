@@ -1,0 +1,104 @@
+// Package routes carries notices to people: it knows what a notice says, the
+// ways it can travel (webhook, command, e-mail, MQTT, Alertmanager), and the
+// outbox that keeps each way in order, tries again, repeats and escalates until
+// somebody answers. It also sends the heartbeat whose silence is the last alarm.
+//
+// The queue of notices is not here: an Outbox reads them from a Source, which in
+// the daemon is the run log, and keeps only a cursor of its own for each route.
+package routes
+
+import (
+	"fmt"
+	"time"
+)
+
+// Kind says what a notice is about.
+type Kind string
+
+// The kinds of notice. Alarm asks for a person; Cleared, Acknowledged and Quieted
+// close an alarm of the same cell and condition, so that it is neither repeated
+// nor escalated any more.
+const (
+	Alarm        Kind = "alarm"        // a condition holds and nobody has answered yet
+	Cleared      Kind = "cleared"      // the condition holds no longer
+	Acknowledged Kind = "acknowledged" // somebody has taken the alarm in hand
+	Quieted      Kind = "quieted"      // shelved, suppressed by design, or taken out of service
+	Milestone    Kind = "milestone"    // news that asks for nothing
+	Drill        Kind = "drill"        // a test of the routes, marked as such
+)
+
+// closes reports whether a notice of this kind ends the repeats of an alarm.
+func (k Kind) closes() bool { return k == Cleared || k == Acknowledged || k == Quieted }
+
+// Priority orders alarms by how soon a person must act; there are few on purpose.
+type Priority uint8
+
+// The priorities, least first. The zero value is Low.
+const (
+	Low Priority = iota
+	Medium
+	High
+	Highest
+)
+
+var priorityNames = [...]string{"low", "medium", "high", "highest"}
+
+// String returns the name used in the configuration and in every notice. Nothing is above Highest.
+func (p Priority) String() string { return priorityNames[min(p, Highest)] }
+
+// ParsePriority is the inverse of Priority.String.
+func ParsePriority(s string) (Priority, error) {
+	for i, n := range priorityNames {
+		if n == s {
+			return Priority(i), nil
+		}
+	}
+	return Low, fmt.Errorf("priority %q is not known; use low, medium, high or highest", s)
+}
+
+// MarshalText implements encoding.TextMarshaler.
+func (p Priority) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// UnmarshalText implements encoding.TextUnmarshaler.
+func (p *Priority) UnmarshalText(text []byte) (err error) {
+	*p, err = ParsePriority(string(text))
+	return err
+}
+
+// Notice is one message about an alarm or a milestone, as a person needs it: what,
+// since when, how bad, what it means, what to do first, how to answer.
+type Notice struct {
+	// ID is the idempotency key: the same notice sent twice carries the same ID.
+	ID        string   `json:"id"`
+	Cell      string   `json:"cell"`
+	Supply    string   `json:"supply,omitempty"`
+	Kind      Kind     `json:"kind"`
+	Condition string   `json:"condition,omitempty"` // such as "over-current"
+	Priority  Priority `json:"priority"`
+	State     string   `json:"state,omitempty"` // of the alarm, by IEC 62682: NORM, UNACK, ACKED, RTNUN ...
+
+	At    time.Time `json:"at"`             // when the notice was written
+	Since time.Time `json:"since,omitzero"` // when the condition began
+
+	Subject     string `json:"subject"`               // one line
+	Text        string `json:"text,omitempty"`        // cause and evidence
+	Meaning     string `json:"meaning,omitempty"`     // what it means for the deposit
+	First       string `json:"first,omitempty"`       // what to do first
+	Acknowledge string `json:"acknowledge,omitempty"` // how to answer
+
+	// Values are the figures behind the text in SI units, the unit last in the name, such as charge_coulombs.
+	Values map[string]float64 `json:"values,omitempty"`
+	Drill  bool               `json:"drill,omitempty"`
+
+	// Repeat counts the reminders of an unanswered alarm on one route; 0 is the first telling. The Outbox sets it.
+	Repeat int `json:"repeat,omitempty"`
+	// Delayed is how long the notice waited for its route, when that is worth saying. The Outbox sets it.
+	Delayed time.Duration `json:"-"`
+	// Picture is a PNG of the last hours, or nil. The Outbox sets it for routes that show pictures.
+	Picture []byte `json:"-"`
+}
+
+// subjectOf names what the notice is about: an alarm is one condition of one cell.
+func (n *Notice) subjectOf() alarmKey { return alarmKey{Cell: n.Cell, Condition: n.Condition} }
+
+type alarmKey struct{ Cell, Condition string }

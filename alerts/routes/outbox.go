@@ -1,0 +1,243 @@
+package routes
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+)
+
+// Source is where notices come from, oldest first, each at a cursor. It is the
+// durable queue; it must be safe for use by several goroutines.
+type Source interface {
+	// Next returns the first notice after cursor and the cursor behind it. When
+	// there is none yet it returns io.EOF, at once. A notice is returned again,
+	// unchanged, whenever the same cursor is asked.
+	Next(ctx context.Context, cursor string) (n Notice, next string, err error)
+	// Start returns the cursor at which a route without saved state begins,
+	// commonly that behind the newest notice, so that old news is not told to a newcomer.
+	Start(ctx context.Context) (cursor string, err error)
+}
+
+// Store keeps the state of each route across restarts.
+type Store interface {
+	// Load returns what was saved last for the route, or nil.
+	Load(route string) ([]byte, error)
+	// Save replaces it, atomically and durably.
+	Save(route string, data []byte) error
+}
+
+// Clock tells the calendar time, and how long a time of its own lasts on the machine's clock.
+type Clock interface {
+	UTC() time.Time
+	Real(time.Duration) time.Duration
+}
+
+// Way is one route and the rules for using it.
+type Way struct {
+	Route Route
+	// Least is the lowest priority that this route carries.
+	Least Priority
+	// Cells limits the route to these cells; empty: all.
+	Cells []string
+	// After makes the route an escalation: it carries only alarms that nobody has
+	// answered that long after they were raised, and what follows from those.
+	After time.Duration
+	// Repeat reminds of an alarm at this interval until it is answered; 0: never.
+	Repeat time.Duration
+	// TellAnswered passes on that an alarm was acknowledged or quieted, not only that it is over.
+	TellAnswered bool
+	// Quiet are the hours in which only urgent notices go out; the others wait for the end of them.
+	Quiet Quiet
+	// Timeout bounds one delivery, in real time. 0: one minute.
+	Timeout time.Duration
+}
+
+// Options are what the routes of an Outbox share. Source, Store and Clock are required.
+type Options struct {
+	Source Source
+	Store  Store
+	Clock  Clock
+	// Picture returns a PNG of the last hours for a notice, or nil; it is asked for
+	// routes that show pictures. A failure never holds a notice back.
+	Picture func(ctx context.Context, n Notice) ([]byte, error)
+	// Poll is the longest time between two looks at the Source without a Wake, in real time. 0: 5 s.
+	Poll time.Duration
+	// FirstRetry and LongestRetry bound the exponential back-off, in real time. 0: 1 s and 5 min.
+	FirstRetry, LongestRetry time.Duration
+	Log                      *slog.Logger
+}
+
+// Outbox delivers notices over its routes, each in an order of its own and at
+// least once: a notice leaves a route's queue only when the far side has said
+// that it has it. One goroutine works for each route, so a dead one delays no other.
+type Outbox struct {
+	workers []*worker
+
+	mu      sync.Mutex
+	started bool
+	cancel  context.CancelFunc // ends the loops
+	abandon context.CancelFunc // ends deliveries in progress
+}
+
+// NewOutbox checks that the routes can be told apart and returns an Outbox that is not yet started.
+func NewOutbox(o Options, ways ...Way) (*Outbox, error) {
+	if o.Source == nil || o.Store == nil || o.Clock == nil {
+		return nil, errors.New("outbox: source, store and clock are required")
+	}
+	o.Poll = orDefault(o.Poll, 5*time.Second)
+	o.FirstRetry = orDefault(o.FirstRetry, time.Second)
+	o.LongestRetry = max(orDefault(o.LongestRetry, 5*time.Minute), o.FirstRetry)
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	box := &Outbox{}
+	names := map[string]bool{}
+	for _, way := range ways {
+		name := way.Route.Name()
+		if name == "" || names[name] {
+			return nil, fmt.Errorf("outbox: route name %q is empty or used twice", name)
+		}
+		names[name] = true
+		way.Timeout = orDefault(way.Timeout, time.Minute)
+		box.workers = append(box.workers, newWorker(way, &o))
+	}
+	return box, nil
+}
+
+func orDefault(d, otherwise time.Duration) time.Duration {
+	if d <= 0 {
+		return otherwise
+	}
+	return d
+}
+
+// Start begins the work. A second call, or one after Stop, does nothing.
+func (b *Outbox) Start() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.started {
+		return
+	}
+	b.started = true
+	loop, cancel := context.WithCancel(context.Background())
+	delivery, abandon := context.WithCancel(context.Background())
+	b.cancel, b.abandon = cancel, abandon
+	for _, w := range b.workers {
+		go w.run(loop, delivery)
+	}
+}
+
+// Stop ends the work: deliveries in progress may finish until ctx ends and are
+// then abandoned, to be done again after the next start. It returns an error that
+// names the routes which did not let go within five seconds more. Calling it again is harmless.
+func (b *Outbox) Stop(ctx context.Context) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if !b.started {
+		b.started = true // Start after Stop does nothing
+		for _, w := range b.workers {
+			close(w.done)
+		}
+		return nil
+	}
+	if b.cancel == nil {
+		return nil
+	}
+	b.cancel()
+	var stuck []error
+	for _, w := range b.workers {
+		// Ends: with the delivery, with ctx, or with the grace after it.
+		select {
+		case <-w.done:
+			continue
+		case <-ctx.Done():
+		}
+		b.abandon()
+		select {
+		case <-w.done:
+		case <-time.After(5 * time.Second):
+			stuck = append(stuck, fmt.Errorf("route %s does not let go of a delivery", w.way.Route.Name()))
+		}
+	}
+	b.abandon()
+	return errors.Join(stuck...)
+}
+
+// Wake tells every route that the Source has something new. It never blocks.
+func (b *Outbox) Wake() {
+	for _, w := range b.workers {
+		select {
+		case w.wake <- struct{}{}:
+		default: // one look is already due, and it will see this too
+		}
+	}
+}
+
+// Flush waits until every route has delivered all that it may deliver now, or
+// until ctx ends; then the error names the routes that are behind. The Outbox must have been started.
+func (b *Outbox) Flush(ctx context.Context) error {
+	receipts := b.askAll(ctx, nil)
+	behind := make([]error, len(receipts))
+	for i, r := range receipts {
+		behind[i] = r.Err
+	}
+	return errors.Join(behind...)
+}
+
+// Receipt is the outcome of a drill on one route.
+type Receipt struct {
+	Route string        `json:"route"`
+	Proof Proof         `json:"proof,omitempty"`
+	Took  time.Duration `json:"-"`
+	Err   error         `json:"-"`
+}
+
+// Drill sends n, marked as a drill, over every route at once, past queues, quiet
+// hours and escalation, and waits for proof of delivery until ctx ends. There is
+// one receipt for each route, in the order of configuration. The Outbox must have been started.
+func (b *Outbox) Drill(ctx context.Context, n Notice) []Receipt {
+	n.Kind, n.Drill = Drill, true
+	return b.askAll(ctx, &n)
+}
+
+// askAll puts a question to every worker at once and waits for all the answers.
+func (b *Outbox) askAll(ctx context.Context, drill *Notice) []Receipt {
+	receipts := make([]Receipt, len(b.workers))
+	var all sync.WaitGroup
+	for i, w := range b.workers {
+		// Ends: with the answer, with ctx, or with the worker.
+		all.Go(func() { receipts[i] = w.ask(ctx, drill) })
+	}
+	all.Wait()
+	return receipts
+}
+
+// Health is the state of one route, for metrics, the page and the alarm that a notice cannot be delivered.
+type Health struct {
+	Route string
+	// Lag is how long the oldest notice that may go out has been waiting; 0 when none is.
+	Lag time.Duration
+	// Failures counts attempts since the last success; LastError says why.
+	Failures  int
+	LastError string
+	// Delivered counts notices that the far side took since the start; SetAside those it refused for good, ever.
+	Delivered, SetAside uint64
+	// Open counts alarms told or waiting to be escalated and not yet over.
+	Open int
+	// Proved is when the far side last took a notice, over restarts; zero if never.
+	Proved time.Time
+	// StoreError says why the route's state cannot be saved; notices still go out, but may go out twice after a restart.
+	StoreError string
+}
+
+// Health returns the state of each route, in the order of configuration.
+func (b *Outbox) Health() []Health {
+	all := make([]Health, len(b.workers))
+	for i, w := range b.workers {
+		all[i] = w.report()
+	}
+	return all
+}

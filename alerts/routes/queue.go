@@ -1,0 +1,204 @@
+package routes
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"time"
+)
+
+// step deals with at most one reminder and one notice. more is false when nothing
+// is left to do now; ok is false when something failed and has to be tried again.
+func (w *worker) step(delivery context.Context) (more, ok bool) {
+	if w.state.Held != nil && !w.way.Quiet.at(w.o.Clock.UTC()) {
+		return true, w.catchUp(delivery)
+	}
+	due := w.due()
+	if due != nil && !w.remind(delivery, due) {
+		return true, false
+	}
+	fresh, ok := w.next(delivery)
+	return due != nil || fresh, ok
+}
+
+// next deals with the notice at the cursor.
+func (w *worker) next(delivery context.Context) (fresh, ok bool) {
+	n, next, err := w.o.Source.Next(delivery, w.state.Cursor)
+	if errors.Is(err, io.EOF) {
+		return false, true
+	}
+	if err != nil {
+		w.fail(fmt.Errorf("read the next notice: %w", err))
+		return true, false
+	}
+	if w.holds(n) {
+		w.hold(n)
+	} else if !w.handle(delivery, n, n.At) {
+		return true, false
+	}
+	w.state.Cursor, w.unsaved = next, true
+	return true, true
+}
+
+// holds reports whether the notice has to wait for the end of quiet hours. An
+// escalation waits anyway, and is asked about quiet hours when it is due.
+func (w *worker) holds(n Notice) bool {
+	if !w.wants(n) || w.way.After > 0 || !w.way.Quiet.at(w.o.Clock.UTC()) {
+		return false
+	}
+	if w.state.Held != nil {
+		return n.Priority < w.state.Held.Below // by one measure for the whole stretch
+	}
+	return n.Priority < w.way.Quiet.threshold()
+}
+
+// hold leaves the notice for the end of quiet hours.
+func (w *worker) hold(n Notice) {
+	if w.state.Held == nil {
+		w.state.Held = &held{From: w.state.Cursor, Below: w.way.Quiet.threshold()}
+	}
+	if o := w.state.find(n.subjectOf()); o != nil && n.Kind.closes() {
+		o.answer() // no reminder, though the news of it waits
+	}
+}
+
+// catchUp deals with the first notice that quiet hours may have held back.
+func (w *worker) catchUp(delivery context.Context) bool {
+	if w.state.Held.From == w.state.Cursor {
+		w.state.Held, w.unsaved, w.quietOver = nil, true, time.Time{}
+		return true
+	}
+	if w.quietOver.IsZero() {
+		w.quietOver = w.o.Clock.UTC()
+	}
+	n, next, err := w.o.Source.Next(delivery, w.state.Held.From)
+	if err != nil {
+		w.fail(fmt.Errorf("read a notice held back: %w", err))
+		return false
+	}
+	if n.Priority < w.state.Held.Below && !w.handle(delivery, n, w.quietOver) {
+		return false
+	}
+	w.state.Held.From, w.unsaved = next, true
+	return true
+}
+
+// wants reports whether this route carries the notice at all.
+func (w *worker) wants(n Notice) bool {
+	switch {
+	case n.Kind == Drill: // went out when it was asked for
+		return false
+	case n.Priority < w.way.Least, n.Kind == Milestone && w.way.After > 0:
+		return false
+	}
+	return len(w.way.Cells) == 0 || slices.Contains(w.way.Cells, n.Cell)
+}
+
+// handle delivers a notice that could go out since a time, or arranges that it
+// goes out later, or finds that this route has no use for it. It returns false if it has to be tried again.
+func (w *worker) handle(delivery context.Context, n Notice, since time.Time) bool {
+	switch {
+	case !w.wants(n):
+		return true
+	case n.Kind == Alarm && w.way.After > 0:
+		if w.escalate(n) {
+			return true
+		}
+	case n.Kind == Alarm:
+		if !w.send(delivery, n, since) {
+			return false
+		}
+		w.told(w.state.put(n))
+		return true
+	case n.Kind.closes():
+		return w.close(delivery, n, since)
+	}
+	return w.send(delivery, n, since)
+}
+
+// escalate notes an alarm that this route tells only if nobody answers it. It returns false if there is no room.
+func (w *worker) escalate(n Notice) bool {
+	now := w.o.Clock.UTC()
+	o := w.state.find(n.subjectOf())
+	if o != nil && !o.Answered { // it waits or was told already; raised again it does not get more time
+		return true
+	}
+	if o = w.state.put(n); o == nil {
+		return false
+	}
+	o.From, o.Due = now, n.At.Add(w.way.After)
+	if latest := now.Add(w.way.After); o.Due.After(latest) { // the calendar was set back meanwhile
+		o.Due = latest
+	}
+	return true
+}
+
+// close ends the reminders of an alarm and passes on why, if this route had told it.
+func (w *worker) close(delivery context.Context, n Notice, since time.Time) bool {
+	o := w.state.find(n.subjectOf())
+	if o == nil && w.way.After > 0 || o != nil && o.Told == 0 {
+		w.state.remove(n.subjectOf()) // nothing to take back
+		return true
+	}
+	if o != nil {
+		o.answer()
+		w.unsaved = true
+		n.Priority = o.Notice.Priority // so that what was raised and what is closed are labelled alike
+	}
+	if (n.Kind == Cleared || w.way.TellAnswered) && !w.send(delivery, n, since) {
+		return false
+	}
+	if n.Kind == Cleared {
+		w.state.remove(n.subjectOf())
+	}
+	return true
+}
+
+// due returns the alarm that has waited longest to be told again, if one may be told now.
+func (w *worker) due() *openAlarm {
+	var first *openAlarm
+	now := w.o.Clock.UTC()
+	quiet := w.way.Quiet.at(now)
+	for i := range w.state.Open {
+		o := &w.state.Open[i]
+		if o.Due.IsZero() || quiet && o.Notice.Priority < w.way.Quiet.threshold() {
+			continue
+		}
+		if now.Before(o.From) { // the calendar was set back: begin the wait again, do not sleep through it
+			o.From, o.Due = now, now.Add(o.Due.Sub(o.From))
+		}
+		if !o.Due.After(now) && (first == nil || o.Due.Before(first.Due)) {
+			first = o
+		}
+	}
+	return first
+}
+
+// remind tells an alarm that is due, for the first time on this route or again.
+func (w *worker) remind(delivery context.Context, o *openAlarm) bool {
+	n := o.Notice
+	if n.Repeat = o.Told; n.Repeat > 0 {
+		// Another message, not the same one once more: a receiver that knows the first must not drop it.
+		n.ID = fmt.Sprintf("%s-repeat-%d", n.ID, n.Repeat)
+	}
+	if !w.send(delivery, n, o.Due) {
+		return false
+	}
+	w.told(o)
+	return true
+}
+
+// told notes that the alarm has just been told. o is nil if there was no room to remember it.
+func (w *worker) told(o *openAlarm) {
+	if o == nil {
+		return
+	}
+	o.Told++
+	o.From, o.Due = w.o.Clock.UTC(), time.Time{}
+	if w.way.Repeat > 0 {
+		o.Due = o.From.Add(w.way.Repeat)
+	}
+	w.unsaved = true
+}

@@ -1,0 +1,123 @@
+package routes
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+)
+
+// mostOpen bounds the alarms that a route remembers. There is one per condition of
+// a cell, so a real laboratory stays far below it; beyond it the rules that need memory are dropped, not notices.
+const mostOpen = 1000
+
+// state is what a route keeps across restarts.
+type state struct {
+	// Cursor is behind the last notice that was dealt with.
+	Cursor string `json:"cursor"`
+	// Held, if set, says which notices quiet hours hold back.
+	Held *held `json:"held,omitempty"`
+	// Open are the alarms that were told, or that wait to be escalated, oldest first.
+	Open []openAlarm `json:"open,omitempty"`
+	// Proved is when the far side last took a notice.
+	Proved   time.Time `json:"proved,omitzero"`
+	SetAside uint64    `json:"set_aside,omitempty"`
+}
+
+// held is a stretch of the source, from a cursor up to state.Cursor, in which
+// the notices below a priority are unsent and all others are dealt with. It keeps
+// any number of notices without remembering one.
+type held struct {
+	From  string   `json:"from"`
+	Below Priority `json:"below"`
+}
+
+// openAlarm is an alarm that may have to be told again.
+type openAlarm struct {
+	Notice Notice `json:"notice"`
+	// Told is how often this route has told it; 0: it waits to be escalated.
+	Told int `json:"told"`
+	// Answered says that it is acknowledged, quieted or over.
+	Answered bool `json:"answered,omitempty"`
+	// From and Due are the beginning and the end of the wait until it is told next; Due is zero when it never is.
+	From time.Time `json:"from,omitzero"`
+	Due  time.Time `json:"due,omitzero"`
+}
+
+// answer ends the reminders.
+func (o *openAlarm) answer() { o.Answered, o.Due = true, time.Time{} }
+
+func (s *state) find(key alarmKey) *openAlarm {
+	for i := range s.Open {
+		if s.Open[i].Notice.subjectOf() == key {
+			return &s.Open[i]
+		}
+	}
+	return nil
+}
+
+func (s *state) remove(key alarmKey) {
+	s.Open = slices.DeleteFunc(s.Open, func(o openAlarm) bool { return o.Notice.subjectOf() == key })
+}
+
+// put opens the alarm of n, in place of an older one of the same condition. It returns nil if there is no room.
+func (s *state) put(n Notice) *openAlarm {
+	s.remove(n.subjectOf())
+	if len(s.Open) >= mostOpen {
+		return nil
+	}
+	n.Picture, n.Values = nil, finite(n.Values)
+	s.Open = append(s.Open, openAlarm{Notice: n})
+	return &s.Open[len(s.Open)-1]
+}
+
+// decodeState reads a saved state; no data is the state of a newcomer, which has no cursor.
+func decodeState(data []byte) (s state, found bool, err error) {
+	if len(data) == 0 {
+		return state{}, false, nil
+	}
+	if err := json.Unmarshal(data, &s); err != nil {
+		return state{}, false, fmt.Errorf("the saved state is damaged: %w", err)
+	}
+	return s, true, nil
+}
+
+// Directory is a Store of one small file for each route.
+type Directory struct {
+	Path string
+	// Write replaces a file atomically and durably: temporary file, fsync, rename, fsync of the directory.
+	Write func(path string, data []byte) error
+}
+
+// Load implements Store.
+func (d Directory) Load(route string) ([]byte, error) {
+	data, err := os.ReadFile(d.file(route))
+	if os.IsNotExist(err) {
+		return nil, nil
+	}
+	return data, err
+}
+
+// Save implements Store.
+func (d Directory) Save(route string, data []byte) error { return d.Write(d.file(route), data) }
+
+func (d Directory) file(route string) string {
+	return filepath.Join(d.Path, fileName(route)+".json")
+}
+
+// fileName makes any route name fit for a file, two different names never alike.
+func fileName(route string) string {
+	var out []byte
+	for i := range len(route) {
+		c := route[i]
+		switch {
+		case c >= 'a' && c <= 'z', c >= '0' && c <= '9', c == '-', c == '_':
+			out = append(out, c)
+		default:
+			out = fmt.Appendf(out, "%%%02x", c)
+		}
+	}
+	return string(out)
+}

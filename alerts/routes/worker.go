@@ -1,0 +1,190 @@
+package routes
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"sync"
+	"time"
+)
+
+// worker is one route's goroutine and all that belongs to it.
+type worker struct {
+	way  Way
+	o    *Options
+	wake chan struct{}
+	asks chan request
+	done chan struct{}
+
+	// Owned by the goroutine.
+	state     state
+	loaded    bool
+	unsaved   bool      // the state differs from the saved one
+	sent      bool      // and by a delivery, so it is worth saving at once
+	retryAt   time.Time // real time before which nothing is tried
+	refused   string    // ID of the notice refused last
+	refusals  int       // how often in a row
+	waiting   []request // for a Flush
+	quietOver time.Time // when the telling of held notices began
+
+	mu     sync.Mutex
+	health Health
+	oldest time.Time // when the oldest notice that may go out could first have gone, zero if none
+}
+
+// request asks a worker for a drill or, if drill is nil, for word when nothing is left to do.
+type request struct {
+	ctx    context.Context
+	drill  *Notice
+	answer chan Receipt
+}
+
+func newWorker(way Way, o *Options) *worker {
+	return &worker{
+		way: way, o: o,
+		wake:   make(chan struct{}, 1),
+		asks:   make(chan request),
+		done:   make(chan struct{}),
+		health: Health{Route: way.Route.Name()},
+	}
+}
+
+// run works until loop ends. Deliveries run under the context delivery, which may end later.
+func (w *worker) run(loop, delivery context.Context) {
+	defer close(w.done)
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for {
+		select {
+		case <-loop.Done():
+			w.save()
+			return
+		case <-w.wake:
+		case <-timer.C:
+		case r := <-w.asks:
+			if r.drill != nil {
+				w.drill(delivery, r)
+			} else {
+				w.waiting = append(w.waiting, r)
+			}
+		}
+		timer.Reset(w.work(delivery))
+	}
+}
+
+// ask puts a request to the goroutine and waits for the answer, for ctx, or for the end of the goroutine.
+func (w *worker) ask(ctx context.Context, drill *Notice) Receipt {
+	r := request{ctx, drill, make(chan Receipt, 1)}
+	name := w.way.Route.Name()
+	answer := Receipt{Route: name}
+	select {
+	case w.asks <- r:
+		select {
+		case answer = <-r.answer:
+		case <-ctx.Done():
+			answer.Err = fmt.Errorf("route %s: no answer in time: %w", name, context.Cause(ctx))
+		case <-w.done:
+			answer.Err = fmt.Errorf("route %s has stopped", name)
+		}
+	case <-ctx.Done():
+		answer.Err = fmt.Errorf("route %s is busy: %w", name, context.Cause(ctx))
+	case <-w.done:
+		answer.Err = fmt.Errorf("route %s has stopped", name)
+	}
+	return answer
+}
+
+// work does the next thing that can be done and returns the real time until there may be another.
+func (w *worker) work(delivery context.Context) time.Duration {
+	if wait := time.Until(w.retryAt); wait > 0 {
+		return wait
+	}
+	if !w.loaded && !w.load(delivery) {
+		return time.Until(w.retryAt)
+	}
+	more, ok := w.step(delivery)
+	if w.sent || !more {
+		w.save()
+	}
+	switch {
+	case !ok:
+		return max(0, time.Until(w.retryAt))
+	case more:
+		return 0
+	}
+	w.rest()
+	return w.untilDue()
+}
+
+// rest notes that nothing is left to do.
+func (w *worker) rest() {
+	w.mu.Lock()
+	w.oldest = time.Time{}
+	w.mu.Unlock()
+	for _, r := range w.waiting {
+		r.answer <- Receipt{Route: w.way.Route.Name()} // has room for one
+	}
+	w.waiting = nil
+}
+
+// untilDue returns the real time until something may be due, at most that until the next look at the source.
+func (w *worker) untilDue() time.Duration {
+	wait := w.o.Poll
+	now := w.o.Clock.UTC()
+	for i := range w.state.Open {
+		if due := w.state.Open[i].Due; due.After(now) {
+			wait = min(wait, w.o.Clock.Real(due.Sub(now)))
+		}
+	}
+	return max(wait, time.Millisecond)
+}
+
+// load reads the saved state, or begins as a newcomer.
+func (w *worker) load(ctx context.Context) bool {
+	data, err := w.o.Store.Load(w.way.Route.Name())
+	if err != nil {
+		w.fail(fmt.Errorf("load the state of the route: %w", err))
+		return false
+	}
+	s, found, err := decodeState(data)
+	if err != nil {
+		w.o.Log.Error("route begins anew", "route", w.way.Route.Name(), "error", err)
+	}
+	if !found {
+		if s.Cursor, err = w.o.Source.Start(ctx); err != nil {
+			w.fail(fmt.Errorf("find the newest notice: %w", err))
+			return false
+		}
+	}
+	w.state, w.loaded, w.unsaved = s, true, true
+	w.mu.Lock()
+	w.health.Proved, w.health.SetAside = s.Proved, s.SetAside
+	w.mu.Unlock()
+	w.save()
+	return true
+}
+
+// save makes the state durable. If that fails the work goes on: after a restart
+// some notices go out twice, which is better than not going out.
+func (w *worker) save() {
+	w.sent = false
+	if !w.loaded || !w.unsaved {
+		return
+	}
+	data, err := json.Marshal(&w.state)
+	if err == nil {
+		err = w.o.Store.Save(w.way.Route.Name(), data)
+	}
+	w.unsaved = err != nil
+	text := ""
+	if err != nil {
+		text = err.Error()
+	}
+	w.mu.Lock()
+	before := w.health.StoreError
+	w.health.StoreError, w.health.Open = text, len(w.state.Open)
+	w.mu.Unlock()
+	if before == "" && text != "" {
+		w.o.Log.Error("route state not saved", "route", w.way.Route.Name(), "error", text)
+	}
+}
