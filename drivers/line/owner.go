@@ -1,0 +1,175 @@
+package line
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"nightcell/drivers"
+)
+
+// errAbandoned says that the caller of a job went away.
+var errAbandoned = errors.New("abandoned")
+
+type kind uint8
+
+const (
+	exchange kind = iota
+	next
+	send
+	drain
+)
+
+// job is what the owner is asked to do; the bytes to send are in Line.tx.
+type job struct {
+	kind kind
+	n    int           // bytes of tx to send
+	wait time.Duration // for the answer, or the quiet time of a drain
+}
+
+// result is the end of a job; an answer is in Line.rx[:n].
+type result struct {
+	n              int
+	sent, received time.Time
+	err            error
+}
+
+// own is the only goroutine that reads, writes and closes the port. A write after
+// close would reach whatever file the system gave the descriptor's number to, so
+// nobody else may hold the port, and the owner ends with it.
+func (l *Line) own() {
+	defer close(l.ended)
+	for {
+		select { // ends by quit, which Close closes
+		case <-l.quit:
+			l.closeErr = l.port.close()
+			return
+		case j := <-l.jobs:
+			l.results <- l.do(j)
+		}
+	}
+}
+
+func (l *Line) do(j job) (r result) {
+	switch j.kind {
+	case drain:
+		return l.drainInput(j.wait)
+	case send:
+		r.sent = time.Now()
+		r.err = l.write(j.n)
+		return r
+	case next:
+		return l.answer(time.Now().Add(j.wait))
+	}
+	// Whatever is already there cannot be the answer to a query not yet sent.
+	if err := l.receive(0); err != nil {
+		return result{err: err}
+	}
+	if err := l.stray(0); err != nil {
+		return result{err: err}
+	}
+	l.fill = 0
+	sent := time.Now()
+	if err := l.write(j.n); err != nil {
+		return result{err: err}
+	}
+	r = l.answer(sent.Add(j.wait))
+	r.sent = sent
+	return r
+}
+
+// write sends the first n bytes of tx.
+func (l *Line) write(n int) error {
+	if err := l.port.write(l.tx[:n], l.settings.writeLimit(n)); err != nil {
+		return l.gone("write", err)
+	}
+	return nil
+}
+
+// receive takes what comes within wait; nothing is no error.
+func (l *Line) receive(wait time.Duration) error {
+	n, err := l.port.read(l.rx[l.fill:], wait)
+	l.fill += n
+	if err != nil {
+		return l.gone("read", err)
+	}
+	return nil
+}
+
+func (l *Line) gone(operation string, err error) error {
+	return fmt.Errorf("%s line %q: %w: %w", operation, l.settings.Address, err, drivers.ErrGone)
+}
+
+// answer waits for a terminator. What comes after it stays in rx only as long as it takes to say so.
+func (l *Line) answer(deadline time.Time) result {
+	t := l.terminator
+	scanned := 0
+	for {
+		if i := bytes.Index(l.rx[scanned:l.fill], t); i >= 0 {
+			end := scanned + i
+			r := result{received: time.Now()}
+			if err := l.stray(end + len(t)); err != nil {
+				r.err = err
+				return r
+			}
+			l.fill = 0
+			r.n = len(bytes.TrimRight(l.rx[:end], "\r\n"))
+			return r
+		}
+		scanned = max(0, l.fill-len(t)+1)
+		left := time.Until(deadline)
+		if left <= 0 || l.fill == len(l.rx) {
+			err := &Incomplete{Got: l.shown(0)}
+			l.fill = 0
+			return result{err: err}
+		}
+		if l.abandon.Load() {
+			return result{err: errAbandoned}
+		}
+		if err := l.receive(min(left, slice)); err != nil {
+			return result{err: err}
+		}
+	}
+}
+
+// stray looks at what rx holds from index from on. Line ends alone are harmless:
+// some supplies end with both, in either order, or send an empty line after a command.
+func (l *Line) stray(from int) error {
+	if len(bytes.Trim(l.rx[from:l.fill], "\r\n\x00")) == 0 {
+		return nil
+	}
+	err := &Stray{Got: l.shown(from)}
+	l.fill = 0
+	return err
+}
+
+// shown is the beginning of what rx holds from an index on, short enough for a message.
+func (l *Line) shown(from int) string {
+	return strings.Clone(string(l.rx[from:min(l.fill, from+80)]))
+}
+
+func (l *Line) drainInput(quiet time.Duration) (r result) {
+	const kept = 256
+	until := time.Now().Add(maxDrain)
+	last := time.Now()
+	for {
+		left := min(quiet-time.Since(last), time.Until(until))
+		if left <= 0 || l.abandon.Load() {
+			break
+		}
+		before := l.fill
+		if r.err = l.receive(min(left, slice)); r.err != nil {
+			break
+		}
+		if l.fill > before {
+			last = time.Now()
+		}
+		if l.fill > kept {
+			l.fill = copy(l.rx[:], l.rx[l.fill-kept:l.fill])
+		}
+	}
+	r.n, l.fill = l.fill, 0
+	return r
+}

@@ -1,0 +1,85 @@
+package line
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/gofrs/flock"
+)
+
+// peek is how long a TCP read waits when it should not wait at all: a deadline
+// already past would not even look at what has come.
+const peek = time.Millisecond
+
+// tcpPort is a raw socket. The connection has deadlines of its own, so nothing here can get stuck.
+type tcpPort struct {
+	conn net.Conn
+	lock *flock.Flock
+}
+
+func openTCP(ctx context.Context, s Settings) (port, error) {
+	host := strings.TrimPrefix(s.Address, tcpScheme)
+	if _, _, err := net.SplitHostPort(host); err != nil {
+		return nil, fmt.Errorf("%w; write tcp://host:port, such as tcp://192.0.2.7:5025", err)
+	}
+	lock, err := lockFile(s.LockDir, host)
+	if err != nil {
+		return nil, err
+	}
+	d := net.Dialer{Timeout: s.ConnectLimit}
+	conn, err := d.DialContext(ctx, "tcp", host)
+	if err != nil {
+		_ = lock.Close() // the connect error is the one that tells
+		return nil, fmt.Errorf("%w; check that the supply is on, its network socket enabled and the port number right", err)
+	}
+	return &tcpPort{conn: conn, lock: lock}, nil
+}
+
+// lockFile takes the lock that stands for an instrument reached by network.
+func lockFile(dir, host string) (*flock.Flock, error) {
+	name := strings.Map(func(r rune) rune {
+		if r == '/' || r == ':' || r == os.PathSeparator {
+			return '-'
+		}
+		return r
+	}, host)
+	path := filepath.Join(dir, "nightcell-"+name+".lock")
+	f := flock.New(path, flock.SetPermissions(0o644))
+	ok, err := f.TryLock()
+	if err != nil {
+		return nil, fmt.Errorf("lock %s: %w; the directory must exist and be writable", path, err)
+	}
+	if !ok {
+		return nil, heldError(path)
+	}
+	return f, nil
+}
+
+func (t *tcpPort) read(p []byte, wait time.Duration) (int, error) {
+	if err := t.conn.SetReadDeadline(time.Now().Add(max(wait, peek))); err != nil {
+		return 0, err
+	}
+	n, err := t.conn.Read(p)
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		err = nil
+	}
+	return n, err
+}
+
+func (t *tcpPort) write(p []byte, wait time.Duration) error {
+	if err := t.conn.SetWriteDeadline(time.Now().Add(wait)); err != nil {
+		return err
+	}
+	_, err := t.conn.Write(p)
+	return err
+}
+
+func (t *tcpPort) unstick() {}
+
+func (t *tcpPort) close() error { return errors.Join(t.conn.Close(), t.lock.Close()) }
