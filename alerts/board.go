@@ -1,0 +1,286 @@
+package alerts
+
+import "time"
+
+// Board is the alarm board of one cell. It belongs to one goroutine; use NewBoard or Restore.
+type Board struct {
+	limits    Limits
+	chemistry Chemistry
+	m         Memory
+	shift     time.Duration // what must be added to an observation's time to get the memory's
+	verdicts  [conditionCount]verdict
+	changes   []Change
+}
+
+// verdict is what one observation says of one condition.
+type verdict struct {
+	known        bool    // there is something to judge
+	over         bool    // it holds, deadband counted
+	value, limit float64 // what was compared, for the text
+}
+
+// Change is one transition of one alarm, with all a person needs to read about it.
+type Change struct {
+	Condition Condition
+	From, To  State
+	Priority  Priority
+	At        time.Duration // monotonic, as in the observations
+	UTC       time.Time
+	Value     float64   // what was judged, in SI; NaN when the condition has no number
+	Limit     float64   // what it was held against; NaN likewise
+	Since     time.Time // when the condition began to hold
+	First     bool      // nothing else was wrong when this began: look here for the cause
+	After     Condition // when not First: the alarm that stood before; else None
+	By        string    // the person, for changes that a person made
+	Chatter   bool      // it came and went so often that it is now held until calm
+	Flood     bool      // more alarms come than a person can answer
+	Text      string    // what is wrong, likeliest cause with evidence, runner-up
+	Meaning   string    // for the deposit
+	Action    string    // what to do first
+}
+
+// Raised tells whether the change is an alarm that somebody should hear of now. In a
+// flood only the priorities High and Highest are; the others are in the log and on the list.
+func (c *Change) Raised() bool {
+	return c.To == Unacknowledged && (!c.Flood || c.Priority >= High)
+}
+
+// Cleared tells whether the change takes a raised alarm back.
+func (c *Change) Cleared() bool {
+	return c.From.Active() && (c.To == Normal || c.To == ReturnedUnacknowledged ||
+		c.To == LatchedUnacknowledged || c.To == LatchedAcknowledged)
+}
+
+// NewBoard returns a board on which nothing is wrong yet.
+func NewBoard(l Limits, c Chemistry) *Board {
+	b := &Board{limits: l, chemistry: c, m: newMemory()}
+	b.prepare()
+	return b
+}
+
+// prepare fits what the memory holds to the limits.
+func (b *Board) prepare() {
+	b.m.History.Length = max(time.Minute, 10*b.limits.Poll).Seconds()
+	b.changes = make([]Change, 0, conditionCount)
+}
+
+// SetLimits changes the limits while the watch goes on; standing alarms are judged by the new ones.
+func (b *Board) SetLimits(l Limits) {
+	b.limits = l
+	b.m.History.Length = max(time.Minute, 10*l.Poll).Seconds()
+}
+
+// Judge takes one observation in and returns what it changed, oldest first. The
+// slice is used again by the next call. When nothing changes nothing is allocated. An
+// observation older than the one before is taken as of the same time.
+func (b *Board) Judge(o Observation) []Change {
+	b.changes = b.changes[:0]
+	now := max(o.At+b.shift, b.m.At)
+	b.m.At, b.m.UTC = now, o.UTC
+
+	fresh := o.HasReading && finite(o.Volts) && finite(o.Amperes)
+	if fresh {
+		b.follow(now, &o)
+	}
+	b.judgeSupply(&o, fresh)
+	b.judgeCell(&o, fresh)
+	b.judgeCharge(&o)
+
+	var pending set
+	for c := range b.verdicts {
+		v := &b.verdicts[c]
+		if (v.known && v.over || b.m.Alarms[c].Active) && !b.limits.settings[c].Ignored {
+			pending |= 1 << c
+		}
+	}
+	silent := b.verdicts[SupplySilent].over
+	for c := range Condition(conditionCount) {
+		e, a := &catalogue[c], &b.m.Alarms[c]
+		if b.limits.settings[c].Ignored {
+			continue
+		}
+		if a.State == Shelved && now >= a.Until {
+			b.move(c, Release, &o, "the shelf time is over")
+		}
+		if e.need != always {
+			if silent {
+				b.blind(c, &o, becauseSilent)
+				continue
+			}
+			if !fresh {
+				continue // one missed answer: wait for the next
+			}
+			if why := b.unfit(e.need); why != "" {
+				b.verdicts[c] = verdict{known: true}
+				b.advance(c, now, &o, 0)
+				b.blind(c, &o, why)
+				continue
+			}
+		}
+		if b.verdicts[c].known {
+			b.advance(c, now, &o, pending&e.follows)
+			b.release(c, &o, pending&e.follows)
+		}
+	}
+	b.m.Started = true
+	return b.changes
+}
+
+// becauseSilent, becauseOff and becauseLearning are the reasons for which the board
+// itself suppresses an alarm by design.
+const (
+	becauseSilent   = "the supply is silent, so this cannot be known"
+	becauseOff      = "the output is off"
+	becauseLearning = "the corridor of this cell is still being learned"
+)
+
+// unfit returns why a condition cannot be judged although the supply answers, or "".
+func (b *Board) unfit(n need) string {
+	switch {
+	case n >= current && !b.m.Running:
+		return becauseOff
+	case n >= learned && !b.m.Corridor.Settled:
+		return becauseLearning
+	}
+	return ""
+}
+
+// blind suppresses a condition that cannot be judged. An alarm that stands is left
+// standing: what was wrong when the supply fell silent is not forgotten for it.
+func (b *Board) blind(c Condition, o *Observation, why string) {
+	a := &b.m.Alarms[c]
+	if a.Active {
+		return
+	}
+	a.Raw = false
+	switch {
+	case a.State == Normal:
+		a.Own, a.Reason = true, why
+		b.move(c, Suppress, o, why)
+	case a.State == Suppressed && a.Own:
+		a.Reason = why
+	}
+}
+
+// advance takes a verdict through the delays and applies what comes of it. causes
+// are the conditions that hold now and of which c is a mere consequence.
+func (b *Board) advance(c Condition, now time.Duration, o *Observation, causes set) {
+	a, v, s := &b.m.Alarms[c], &b.verdicts[c], &b.limits.settings[c]
+	if v.over != a.Raw {
+		a.Raw, a.RawSince = v.over, now
+		if v.over {
+			a.RawUTC = o.UTC
+		}
+	}
+	switch held := now - a.RawSince; {
+	case !a.Active && a.Raw && held >= s.OnDelay:
+		b.onset(c, now, causes)
+		a.Active = true
+		if a.State == Normal && causes != 0 {
+			b.suppressAfter(c, o, causes)
+			return
+		}
+		b.move(c, BecomesAbnormal, o, "")
+	case a.Active && !a.Raw && held >= s.OffDelay && (!a.Chattering || held >= b.limits.Chatter.Hold):
+		a.Active, a.Chattering = false, false
+		b.move(c, BecomesNormal, o, "")
+	}
+}
+
+// release ends a suppression of the board's own once its reason is gone.
+func (b *Board) release(c Condition, o *Observation, causes set) {
+	a := &b.m.Alarms[c]
+	if a.State == Suppressed && a.Own && (!a.Active || causes == 0) {
+		b.move(c, Release, o, a.Reason+", which is over")
+	}
+}
+
+// suppressAfter suppresses a mere consequence, with its first cause as the reason.
+func (b *Board) suppressAfter(c Condition, o *Observation, causes set) {
+	a := &b.m.Alarms[c]
+	for cause := range Condition(conditionCount) {
+		if causes.has(cause) {
+			a.Own, a.Reason = true, "follows from "+cause.String()
+			b.move(c, Suppress, o, a.Reason)
+			return
+		}
+	}
+}
+
+// onset keeps the books of an alarm that becomes active: first-out, chatter, flood.
+func (b *Board) onset(c Condition, now time.Duration, causes set) {
+	a := &b.m.Alarms[c]
+	a.After = b.standing(c, causes)
+	a.First = a.After == None
+	a.Chattering = a.Onsets.add(now, b.limits.Chatter.In) >= b.limits.Chatter.Count
+	n := b.m.Onsets.add(now, b.limits.Flood.In)
+	if b.m.Flood {
+		b.m.Flood = n >= b.limits.Flood.Below
+	} else {
+		b.m.Flood = n > b.limits.Flood.Above
+	}
+}
+
+// standing returns the alarm that c came after: one that explains it if there is one,
+// else the one of the same group that has stood longest.
+func (b *Board) standing(c Condition, causes set) Condition {
+	best := None
+	for other := range Condition(conditionCount) {
+		a := &b.m.Alarms[other]
+		if other == c || !a.Active || catalogue[other].group != catalogue[c].group {
+			continue
+		}
+		if causes.has(other) {
+			return other
+		}
+		if best == None || a.RawSince < b.m.Alarms[best].RawSince {
+			best = other
+		}
+	}
+	return best
+}
+
+// move applies an event to an alarm and writes the change down if there is one. why
+// is the reason of a suppression or a release.
+func (b *Board) move(c Condition, e Event, o *Observation, why string) {
+	a, s := &b.m.Alarms[c], &b.limits.settings[c]
+	from := a.State
+	to := Next(from, e, a.Active, s.Latching)
+	if to == from || from.Hidden() && e != Release {
+		return // while it is set aside an alarm is judged, but says nothing
+	}
+	a.State = to
+	if to != Suppressed {
+		a.Own = false
+	}
+	if !to.Hidden() {
+		a.Reason = ""
+	}
+	v := &b.verdicts[c]
+	if to == Unacknowledged {
+		a.Value, a.Limit, a.By = number(v.value), number(v.limit), ""
+		a.Text = b.describe(c, o, v)
+	}
+	if !b.m.Started && e == Suppress {
+		return // how a board begins is no change
+	}
+	b.changes = append(b.changes, b.change(c, from, o.At, o.UTC, why))
+}
+
+// change describes the step of c from the state from to its present one.
+func (b *Board) change(c Condition, from State, at time.Duration, utc time.Time, why string) Change {
+	a, about := &b.m.Alarms[c], catalogue[c].text
+	ch := Change{
+		Condition: c, From: from, To: a.State, Priority: b.limits.settings[c].Priority, At: at, UTC: utc,
+		Value: a.Value.float(), Limit: a.Limit.float(), Since: a.RawUTC,
+		First: a.First, After: a.After, By: a.By, Chatter: a.Chattering, Flood: b.m.Flood,
+		Meaning: about.Meaning, Action: about.First,
+	}
+	switch {
+	case a.State == Unacknowledged:
+		ch.Text = a.Text
+	default:
+		ch.Text = b.aftermath(c, from, a.State, why)
+	}
+	return ch
+}

@@ -1,0 +1,149 @@
+package alerts
+
+import "fmt"
+
+// Condition is one thing that can be wrong, or due, with a cell, its supply, its
+// charge or the watch itself.
+type Condition uint8
+
+// The conditions. Causes stand before what follows from them.
+const (
+	// The supply.
+	OffFailed Condition = iota
+	SupplySilent
+	MainsInterruption
+	ProtectionTripped
+	OutputOff
+	SetPointsChanged
+	ReadingFrozen
+	// The cell.
+	HardShort
+	LeadOff
+	AnodePassivation
+	ThermalRunaway
+	OverCurrent
+	CurrentDensity
+	OverVoltage
+	Whisker
+	Contact
+	StirrerStopped
+	Depletion
+	OhmicRise
+	ModeFlip
+	VoltageLimit
+	VoltageDrift
+	GasVentilation
+	// The charge.
+	GapTooLong
+	UncertaintyLarge
+	ChargeBehind
+	ChargeAhead
+	TargetNear
+	TargetReached
+	TimeLimit
+	MarginalGram
+	// The watch.
+	LogDisk
+	PushBehind
+	NoticeUndeliverable
+	conditionCount
+	// None is no condition.
+	None Condition = 255
+)
+
+// Conditions lists every condition, causes before what follows from them.
+func Conditions() []Condition {
+	all := make([]Condition, conditionCount)
+	for i := range all {
+		all[i] = Condition(i)
+	}
+	return all
+}
+
+// String returns the name used in the configuration, the run log and notices; "" for None.
+func (c Condition) String() string {
+	if c == None {
+		return ""
+	}
+	if c >= conditionCount {
+		return fmt.Sprintf("Condition(%d)", uint8(c))
+	}
+	return catalogue[c].name
+}
+
+// ParseCondition is the inverse of String.
+func ParseCondition(name string) (Condition, error) {
+	for i := range catalogue {
+		if catalogue[i].name == name {
+			return Condition(i), nil
+		}
+	}
+	return None, fmt.Errorf("condition %q is unknown: see the list of conditions for the names", name)
+}
+
+// MarshalText writes the name.
+func (c Condition) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// UnmarshalText is the inverse of MarshalText.
+func (c *Condition) UnmarshalText(text []byte) error {
+	if len(text) == 0 {
+		*c = None
+		return nil
+	}
+	got, err := ParseCondition(string(text))
+	if err == nil {
+		*c = got
+	}
+	return err
+}
+
+// set is a set of conditions.
+type set uint64
+
+func of(cs ...Condition) (s set) {
+	for _, c := range cs {
+		s |= 1 << c
+	}
+	return s
+}
+
+func (s set) has(c Condition) bool { return s&(1<<c) != 0 }
+
+// need is what must be known or true before a condition can be judged at all.
+type need uint8
+
+const (
+	always  need = iota
+	reading      // the supply answers
+	current      // and its output is on
+	learned      // and the corridor is learned
+)
+
+// group gathers conditions that can be each other's cause.
+type group uint8
+
+const (
+	process group = iota // supply and cell: one cause, many consequences
+	charge               // milestones and accounts of the run
+	house                // the watch itself
+)
+
+// entry is one line of the catalogue.
+type entry struct {
+	name    string
+	group   group
+	need    need
+	follows set // conditions of which this one is a mere consequence while they hold
+	setting Setting
+	text    About
+}
+
+// About is what a person wants to know about a condition.
+type About struct {
+	Confirms string // what else would be seen if it is so
+	Meaning  string // what it means for the deposit
+	First    string // what to do first
+}
+
+// About returns the catalogue's words on c.
+func (c Condition) About() About { return catalogue[c].text }

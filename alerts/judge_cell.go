@@ -1,0 +1,60 @@
+package alerts
+
+import "math"
+
+// floorShare is the share of the thermodynamic floor below which current must be
+// crossing metal: roughly 80 to 90 % (derived from standard potentials; the share is common practice, no source).
+const floorShare = 0.85
+
+// judgeCell judges what volts and amperes say of the cell.
+func (b *Board) judgeCell(o *Observation, fresh bool) {
+	v, l := &b.verdicts, &b.limits
+	if !fresh {
+		for c := HardShort; c < GasVentilation; c++ {
+			v[c] = verdict{}
+		}
+		return
+	}
+	usual := b.usual()
+	v[OverCurrent] = b.above(OverCurrent, o.Amperes, l.Amperes)
+	v[CurrentDensity] = b.above(CurrentDensity, o.Amperes/l.CathodeSquareMetres, l.AmperesPerSquareMetre)
+	v[OverVoltage] = b.above(OverVoltage, o.Volts, l.Volts)
+	v[HardShort] = b.hardShort(o, usual)
+	v[LeadOff] = b.leadOff(o, usual)
+	v[VoltageDrift] = b.drift()
+}
+
+func (b *Board) hardShort(o *Observation, usual float64) verdict {
+	floor := floorShare * b.chemistry.FloorVolts
+	if !finite(floor) { // soluble anode: only this cell's own level can tell
+		if !b.m.Corridor.Settled || b.m.Regulation == ConstantVoltage {
+			return verdict{}
+		}
+		floor = 0.35 * b.m.Corridor.Centre
+	}
+	if o.Amperes < math.Max(leastAmperes, 0.2*usual) {
+		return verdict{known: true, value: o.Volts, limit: floor}
+	}
+	return b.below(HardShort, o.Volts, floor)
+}
+
+func (b *Board) leadOff(o *Observation, usual float64) verdict {
+	limit := 0.03 * usual
+	if limit == 0 {
+		return verdict{}
+	}
+	if o.Volts < leastVolts {
+		return verdict{known: true, value: o.Amperes, limit: limit}
+	}
+	return b.below(LeadOff, o.Amperes, limit)
+}
+
+func (b *Board) drift() verdict {
+	c := &b.m.Corridor
+	if !c.Settled {
+		return verdict{}
+	}
+	v := b.above(VoltageDrift, math.Abs(c.Departure()), c.Width(b.corridorSettings().HalfWidth))
+	v.over = v.over || c.Signal != 0
+	return v
+}

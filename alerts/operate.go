@@ -1,0 +1,152 @@
+package alerts
+
+import (
+	"fmt"
+	"time"
+)
+
+// Alarm is one line of the alarm list.
+type Alarm struct {
+	Condition   Condition     `json:"condition"`
+	State       State         `json:"state"`
+	Priority    Priority      `json:"priority"`
+	Since       time.Time     `json:"since"` // when the condition last began to hold; zero if never
+	First       bool          `json:"first"`
+	After       Condition     `json:"after"`
+	Text        string        `json:"text"`
+	Reason      string        `json:"reason,omitempty"` // of being set aside
+	By          string        `json:"by,omitempty"`
+	ShelfEnds   time.Time     `json:"shelf_ends,omitzero"`
+	Holds       bool          `json:"holds"` // the condition holds now, whatever the state
+	Chattering  bool          `json:"chattering"`
+	ActiveSince time.Duration `json:"-"` // the board's own time, for Hands
+}
+
+// Active returns every alarm that is not in the state NORM, causes before
+// consequences. It allocates; it is for lists, not for the hot path.
+func (b *Board) Active() []Alarm {
+	var list []Alarm
+	for c := range Condition(conditionCount) {
+		if b.m.Alarms[c].State != Normal {
+			list = append(list, b.alarm(c))
+		}
+	}
+	return list
+}
+
+// Alarm returns the line of c, whatever its state.
+func (b *Board) Alarm(c Condition) Alarm { return b.alarm(c) }
+
+func (b *Board) alarm(c Condition) Alarm {
+	a := &b.m.Alarms[c]
+	l := Alarm{
+		Condition: c, State: a.State, Priority: b.limits.settings[c].Priority, Since: a.RawUTC,
+		First: a.First, After: a.After, Text: a.Text, Reason: a.Reason, By: a.By,
+		Holds: a.Active, Chattering: a.Chattering, ActiveSince: a.RawSince,
+	}
+	if a.State == Shelved {
+		l.ShelfEnds = b.m.UTC.Add(a.Until - b.m.At)
+	}
+	return l
+}
+
+// Flooding tells whether more alarms come than a person can answer.
+func (b *Board) Flooding() bool { return b.m.Flood }
+
+// Acknowledge says that somebody knows. The error says what there is instead of an
+// alarm to acknowledge.
+func (b *Board) Acknowledge(c Condition, by string, utc time.Time) (Change, error) {
+	return b.person(c, Acknowledge, by, "", utc, "acknowledge")
+}
+
+// Reset releases a latched alarm.
+func (b *Board) Reset(c Condition, by string, utc time.Time) (Change, error) {
+	return b.person(c, Reset, by, "", utc, "reset")
+}
+
+// Reannounce raises an acknowledged alarm again, for instance when a watch is handed over.
+func (b *Board) Reannounce(c Condition, by string, utc time.Time) (Change, error) {
+	return b.person(c, Reannounce, by, "", utc, "raise again")
+}
+
+// Shelve sets an alarm aside for a time, at most LongestShelf.
+func (b *Board) Shelve(c Condition, by, reason string, length time.Duration, utc time.Time) (Change, error) {
+	if length <= 0 || length > LongestShelf {
+		return Change{}, fmt.Errorf("shelve %s for %s: the time must be above zero and at most %s", c, length, LongestShelf)
+	}
+	if reason == "" {
+		return Change{}, fmt.Errorf("shelve %s: give the reason, so that the next person knows it", c)
+	}
+	ch, err := b.person(c, Shelve, by, reason, utc, "shelve")
+	if err == nil {
+		b.m.Alarms[c].Until = b.m.At + length
+	}
+	return ch, err
+}
+
+// LongestShelf is the longest time for which an alarm can be shelved: one night and
+// a morning (common practice, no source).
+const LongestShelf = 24 * time.Hour
+
+// Unshelve takes an alarm from the shelf before its time.
+func (b *Board) Unshelve(c Condition, by string, utc time.Time) (Change, error) {
+	return b.putBack(c, Shelved, by, utc, "unshelve")
+}
+
+// Suppress sets an alarm aside because the operation is such that it means nothing,
+// until Unsuppress.
+func (b *Board) Suppress(c Condition, by, reason string, utc time.Time) (Change, error) {
+	if reason == "" {
+		return Change{}, fmt.Errorf("suppress %s: give the reason, which belongs to the state", c)
+	}
+	return b.person(c, Suppress, by, reason, utc, "suppress")
+}
+
+// Unsuppress ends a suppression. One that the board made itself it also ends itself.
+func (b *Board) Unsuppress(c Condition, by string, utc time.Time) (Change, error) {
+	if a := &b.m.Alarms[min(c, conditionCount-1)]; a.State == Suppressed && a.Own {
+		return Change{}, fmt.Errorf("unsuppress %s: it is suppressed because %s, and comes back when that is over", c, a.Reason)
+	}
+	return b.putBack(c, Suppressed, by, utc, "unsuppress")
+}
+
+// OutOfService takes an alarm out of service until ReturnToService.
+func (b *Board) OutOfService(c Condition, by, reason string, utc time.Time) (Change, error) {
+	if reason == "" {
+		return Change{}, fmt.Errorf("take %s out of service: give the reason, so that the next person knows it", c)
+	}
+	return b.person(c, TakeOut, by, reason, utc, "take out of service")
+}
+
+// ReturnToService puts an alarm back into service.
+func (b *Board) ReturnToService(c Condition, by string, utc time.Time) (Change, error) {
+	return b.putBack(c, OutOfService, by, utc, "return to service")
+}
+
+func (b *Board) putBack(c Condition, from State, by string, utc time.Time, verb string) (Change, error) {
+	if c < conditionCount && b.m.Alarms[c].State != from {
+		return Change{}, fmt.Errorf("%s %s: it is %s, not %s", verb, c, b.m.Alarms[c].State, from)
+	}
+	return b.person(c, Release, by, "", utc, verb)
+}
+
+// person applies an event that a person asked for.
+func (b *Board) person(c Condition, e Event, by, reason string, utc time.Time, verb string) (Change, error) {
+	if c >= conditionCount {
+		return Change{}, fmt.Errorf("%s: there is no such condition", verb)
+	}
+	if by == "" {
+		return Change{}, fmt.Errorf("%s %s: say who does it", verb, c)
+	}
+	a := &b.m.Alarms[c]
+	from := a.State
+	to := Next(from, e, a.Active, b.limits.settings[c].Latching)
+	if to == from {
+		return Change{}, fmt.Errorf("%s %s: it is %s, where that means nothing", verb, c, from)
+	}
+	a.State, a.By, a.Own, a.Reason = to, by, false, reason
+	if to == Unacknowledged && a.Text == "" {
+		a.Text = c.String() + " holds"
+	}
+	return b.change(c, from, b.m.At-b.shift, utc, reason), nil
+}

@@ -1,0 +1,163 @@
+package alerts
+
+import "fmt"
+
+// State is where an alarm stands in the lifecycle of ANSI/ISA-18.2 and IEC 62682.
+type State uint8
+
+// The nine states A to I of the standard. The mnemonics of A to D and G to I are the
+// standard's; those of the two latched states are ours, because its own were not seen.
+const (
+	Normal                 State = iota // A, NORM
+	Unacknowledged                      // B, UNACK: active, nobody has answered
+	Acknowledged                        // C, ACKED: active, somebody knows
+	ReturnedUnacknowledged              // D, RTNUN: over before anybody answered
+	LatchedUnacknowledged               // E, LTUNK: over, kept until acknowledged and reset
+	LatchedAcknowledged                 // F, LTACK: over and acknowledged, kept until reset
+	Shelved                             // G, SHLVD: set aside by a person until a time
+	Suppressed                          // H, DSUPR: set aside by design, with the reason
+	OutOfService                        // I, OOSRV: set aside by a person until put back
+	stateCount
+)
+
+var stateNames = [stateCount]string{"NORM", "UNACK", "ACKED", "RTNUN", "LTUNK", "LTACK", "SHLVD", "DSUPR", "OOSRV"}
+
+// String returns the mnemonic.
+func (s State) String() string {
+	if s >= stateCount {
+		return fmt.Sprintf("State(%d)", uint8(s))
+	}
+	return stateNames[s]
+}
+
+// MarshalText writes the mnemonic.
+func (s State) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// UnmarshalText is the inverse of MarshalText.
+func (s *State) UnmarshalText(text []byte) error {
+	for i, n := range stateNames {
+		if n == string(text) {
+			*s = State(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("alarm state %q is unknown: the states are %v", text, stateNames)
+}
+
+// Active tells whether the condition holds now and the alarm counts: UNACK or ACKED.
+func (s State) Active() bool { return s == Unacknowledged || s == Acknowledged }
+
+// Unanswered tells whether the alarm still waits for a person to acknowledge it.
+func (s State) Unanswered() bool {
+	return s == Unacknowledged || s == ReturnedUnacknowledged || s == LatchedUnacknowledged
+}
+
+// Hidden tells whether the alarm is set aside: shelved, suppressed or out of service.
+func (s State) Hidden() bool { return s >= Shelved && s < stateCount }
+
+// Event is what moves an alarm from one state to another.
+type Event uint8
+
+// The events of the lifecycle.
+const (
+	BecomesAbnormal Event = iota // the condition holds, on-delay served
+	BecomesNormal                // the condition is over, off-delay served
+	Acknowledge
+	Reannounce // an acknowledged alarm is raised again on purpose
+	Reset      // a person releases a latched alarm
+	Shelve
+	Suppress
+	TakeOut // of service
+	Release // from shelf, suppression or out of service
+	eventCount
+)
+
+// Next is the transition table. abnormal is whether the condition holds, which
+// decides where a Release leads; latching is whether the alarm stays when it is over. An event
+// that means nothing in a state leaves the state as it is.
+//
+// The transitions among A to D are those of the standard's state diagram. Those through
+// E and F, and that a release leads to B or A, are from memory.
+func Next(s State, e Event, abnormal, latching bool) State {
+	switch e {
+	case Shelve:
+		return Shelved
+	case Suppress:
+		return Suppressed
+	case TakeOut:
+		return OutOfService
+	case Release:
+		if !s.Hidden() {
+			return s
+		}
+		if abnormal {
+			return Unacknowledged
+		}
+		return Normal
+	}
+	type move struct {
+		from State
+		by   Event
+	}
+	switch (move{s, e}) {
+	case move{Normal, BecomesAbnormal}, move{ReturnedUnacknowledged, BecomesAbnormal},
+		move{LatchedUnacknowledged, BecomesAbnormal}, move{LatchedAcknowledged, BecomesAbnormal},
+		move{Acknowledged, Reannounce}:
+		return Unacknowledged
+	case move{Unacknowledged, Acknowledge}:
+		return Acknowledged
+	case move{Unacknowledged, BecomesNormal}:
+		if latching {
+			return LatchedUnacknowledged
+		}
+		return ReturnedUnacknowledged
+	case move{Acknowledged, BecomesNormal}:
+		if latching {
+			return LatchedAcknowledged
+		}
+		return Normal
+	case move{ReturnedUnacknowledged, Acknowledge}, move{LatchedAcknowledged, Reset}:
+		return Normal
+	case move{LatchedUnacknowledged, Acknowledge}:
+		return LatchedAcknowledged
+	case move{LatchedUnacknowledged, Reset}:
+		return ReturnedUnacknowledged
+	}
+	return s
+}
+
+// Priority is how soon a person must act. The standard asks for few.
+type Priority uint8
+
+// The priorities.
+const (
+	Low     Priority = iota // look at it in the morning
+	Medium                  // look at it within the hour
+	High                    // come now
+	Highest                 // come now, and nothing else matters
+	priorityCount
+)
+
+var priorityNames = [priorityCount]string{"low", "medium", "high", "highest"}
+
+// String returns the name used in the configuration and in the run log.
+func (p Priority) String() string {
+	if p >= priorityCount {
+		return fmt.Sprintf("Priority(%d)", uint8(p))
+	}
+	return priorityNames[p]
+}
+
+// MarshalText writes the name.
+func (p Priority) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// UnmarshalText is the inverse of MarshalText.
+func (p *Priority) UnmarshalText(text []byte) error {
+	for i, n := range priorityNames {
+		if n == string(text) {
+			*p = Priority(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("priority %q is unknown: it is one of %v", text, priorityNames)
+}
