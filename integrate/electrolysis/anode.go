@@ -1,44 +1,14 @@
 package electrolysis
 
 import (
-	"fmt"
 	"math"
+
+	"nightcell/integrate/matter"
 )
-
-// Medium is the family of the bath's anion, as configurations name it.
-type Medium string
-
-// The media that this package knows.
-const (
-	Sulfate          Medium = "sulfate"
-	Chloride         Medium = "chloride"
-	SulfateChloride  Medium = "sulfate-chloride" // mixed, like a nickel bath with some chloride
-	Sulfamate        Medium = "sulfamate"
-	Fluoborate       Medium = "fluoborate"
-	Methanesulfonate Medium = "methanesulfonate"
-	Nitrate          Medium = "nitrate"
-	Alkaline         Medium = "alkaline"
-	Cyanide          Medium = "cyanide"
-)
-
-// Media lists every Medium in the order in which a message should name them.
-func Media() []Medium {
-	return []Medium{Sulfate, Chloride, SulfateChloride, Sulfamate, Fluoborate, Methanesulfonate, Nitrate, Alkaline, Cyanide}
-}
-
-// ParseMedium returns the Medium of that name.
-func ParseMedium(name string) (Medium, error) {
-	for _, m := range Media() {
-		if string(m) == name {
-			return m, nil
-		}
-	}
-	return "", fmt.Errorf("medium %q is unknown; known are %v", name, Media())
-}
 
 // Anolyte is what stands before the anode. In an undivided cell it is the bath.
 type Anolyte struct {
-	Medium      Medium
+	Medium      matter.Medium
 	PH          float64
 	Chloride    float64 // mol/m³; 0: none known
 	Temperature float64 // K
@@ -69,11 +39,11 @@ func AnodeReactions(a Anolyte, metal string) []Reaction {
 	chlorine := chlorineReaction(a)
 	var main []Reaction
 	switch {
-	case a.Medium == Chloride:
+	case a.Medium == matter.Chloride:
 		chlorine.Expected = true
 		oxygen.Note = "runs beside chlorine, more so when chloride is dilute or the pH is high"
 		main = []Reaction{chlorine, oxygen}
-	case a.Medium == SulfateChloride || a.Chloride > traceChloride:
+	case a.Chloride > traceChloride:
 		oxygen.Expected = true
 		main = []Reaction{oxygen, chlorine}
 	default:
@@ -88,7 +58,7 @@ func oxygenReaction(a Anolyte) Reaction {
 		Name: "oxygen from water", Gas: Oxygen, Potential: OxygenPotential(a.PH, a.Temperature),
 		AcidPerElectron: 1, WaterPerElectron: 0.5,
 	}
-	if a.Medium == Alkaline || a.Medium == Cyanide {
+	if a.Medium == matter.Alkaline || a.Medium == matter.Cyanide {
 		r.Name = "oxygen from hydroxide"
 		r.Note = "uses up alkali: watch the pH"
 	}
@@ -108,7 +78,8 @@ func chlorineReaction(a Anolyte) Reaction {
 }
 
 // sideReactions returns what the metal or the medium adds. Potentials: OpenStax
-// Chemistry 2e, Appendix L; that of PbO2/Pb²⁺ from memory.
+// Chemistry 2e, Appendix L; those of PbO2/Pb²⁺ and S/S²⁻ from memory. A potential that is not
+// a number leaves the reaction out of the floor: slow, or not tabled.
 func sideReactions(a Anolyte, metal string) []Reaction {
 	acid := HydrogenPotential(a.PH, a.Temperature) // V per one H⁺ per electron
 	var side []Reaction
@@ -132,12 +103,18 @@ func sideReactions(a Anolyte, metal string) []Reaction {
 			Note: "black film on the anode, takes metal from the bath; potential not tabled here"})
 	}
 	switch a.Medium {
-	case Cyanide:
+	case matter.Cyanide:
 		side = append(side, Reaction{Name: "cyanate from cyanide", Potential: math.NaN(),
 			Note: "uses up cyanide; acid set free at the anode must never meet cyanide: hydrogen cyanide is deadly"})
-	case Sulfamate:
+	case matter.Sulfamate:
 		side = append(side, Reaction{Name: "oxidation of sulfamate", Potential: math.NaN(),
 			Note: "insoluble anodes break sulfamate down: a divided cell or a soluble anode"})
+	case matter.Sulfide:
+		side = append(side, Reaction{Name: "sulfur from sulfide", Potential: -0.476,
+			Note: "needs less voltage than oxygen; acid set free at the anode drives out hydrogen sulfide, which is deadly"})
+	case matter.Ammine:
+		side = append(side, Reaction{Name: "nitrogen from ammonia", Potential: math.NaN(),
+			Note: "uses up ammonia; with chloride in the bath it can make chloramines and explosive nitrogen trichloride: no chloride, good air"})
 	}
 	return side
 }

@@ -1,6 +1,10 @@
 package electrolysis
 
-import "math"
+import (
+	"math"
+
+	"nightcell/integrate/matter"
+)
 
 // JoulesPerKilowattHour converts the trade's unit of energy.
 const JoulesPerKilowattHour = 3.6e6
@@ -11,7 +15,7 @@ func SpecificEnergy(volts, efficiency float64, valence int, molarMass float64) f
 	if !positive(efficiency, float64(valence), molarMass) || efficiency > 1 {
 		return math.NaN()
 	}
-	return volts * float64(valence) * faraday / (molarMass * efficiency)
+	return volts * float64(valence) * matter.Faraday / (molarMass * efficiency)
 }
 
 // EfficiencyFromEnergy returns the current efficiency that a measured specific energy
@@ -21,7 +25,7 @@ func EfficiencyFromEnergy(volts, specificEnergy float64, valence int, molarMass 
 	if !positive(specificEnergy, float64(valence), molarMass) {
 		return math.NaN()
 	}
-	return volts * float64(valence) * faraday / (molarMass * specificEnergy)
+	return volts * float64(valence) * matter.Faraday / (molarMass * specificEnergy)
 }
 
 // Energy returns the joules of charge coulombs at mean volts.

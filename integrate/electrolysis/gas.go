@@ -1,6 +1,10 @@
 package electrolysis
 
-import "math"
+import (
+	"math"
+
+	"nightcell/integrate/matter"
+)
 
 // Gas is a gas that an electrode makes.
 type Gas uint8
@@ -50,24 +54,17 @@ func (g Gas) MolarMass() float64 {
 	return 0
 }
 
-// MolarVolume returns the volume of one mole of ideal gas in m³/mol at
-// temperature kelvin and pressure pascal. NaN if either is not positive.
-func MolarVolume(temperature, pressure float64) float64 {
-	if !positive(temperature, pressure) {
-		return math.NaN()
-	}
-	return gasConstant * temperature / pressure
-}
-
 // GasMoles returns the moles of gas that charge coulombs make if all of it makes this
 // gas: charge / (electrons per molecule · F).
-func (g Gas) GasMoles(charge float64) float64 { return charge / (g.ElectronsPerMole() * faraday) }
+func (g Gas) GasMoles(charge float64) float64 {
+	return charge / (g.ElectronsPerMole() * matter.Faraday)
+}
 
 // GasVolume returns the dry volume in m³ of the gas that charge coulombs make at
 // temperature kelvin and pressure pascal if all of it makes this gas. Called with a
 // current in amperes it returns m³/s.
 func (g Gas) GasVolume(charge, temperature, pressure float64) float64 {
-	return g.GasMoles(charge) * MolarVolume(temperature, pressure)
+	return g.GasMoles(charge) * matter.MolarVolume(temperature, pressure)
 }
 
 // HydrogenMade returns the coulombs that make hydrogen when charge coulombs pass at

@@ -1,6 +1,10 @@
 package electrolysis
 
-import "math"
+import (
+	"math"
+
+	"nightcell/integrate/matter"
+)
 
 // The shift of standard potentials with temperature, V/K, from memory of the
 // published tables (Bratsch, J. Phys. Chem. Ref. Data 18 (1989) 1). Those of the
@@ -21,12 +25,12 @@ func Nernst(standard, electrons, quotient, temperature float64) float64 {
 	if !positive(electrons, quotient, temperature) {
 		return math.NaN()
 	}
-	return standard - gasConstant*temperature/(electrons*faraday)*math.Log(quotient)
+	return standard - matter.GasConstant*temperature/(electrons*matter.Faraday)*math.Log(quotient)
 }
 
 // FreeEnergy returns the molar free energy ΔG = −n·F·E in J/mol of a reaction
 // of n electrons at potential volts.
-func FreeEnergy(electrons, potential float64) float64 { return -electrons * faraday * potential }
+func FreeEnergy(electrons, potential float64) float64 { return -electrons * matter.Faraday * potential }
 
 // EquilibriumConstant returns K = exp(n·F·E°/(R·T)) of a reaction of n electrons
 // with the standard cell potential volts at temperature kelvin.
@@ -34,7 +38,7 @@ func EquilibriumConstant(electrons, standard, temperature float64) float64 {
 	if !positive(electrons, temperature) {
 		return math.NaN()
 	}
-	return math.Exp(electrons * faraday * standard / (gasConstant * temperature))
+	return math.Exp(electrons * matter.Faraday * standard / (matter.GasConstant * temperature))
 }
 
 // MetalPotential returns the equilibrium potential of Mⁿ⁺/M in volts against the
@@ -48,26 +52,44 @@ func MetalPotential(standard float64, valence int, concentration, temperature fl
 	return Nernst(standard, float64(valence), standardConcentration/concentration, temperature)
 }
 
+// CouplePotential returns the equilibrium potential in volts against the standard
+// hydrogen electrode of a couple of the metal table over concentration mol/m³ of the dissolved metal,
+// at pH and with ligand mol/m³ of the free ligand (0: 1 mol/L is taken; a hydroxide
+// ligand is taken from the pH), at temperature kelvin:
+// E° + (R·T/n·F)·ln([metal]·[H⁺]^protons/[ligand]^ligands).
+func CouplePotential(couple matter.Couple, concentration, pH, ligand, temperature float64) float64 {
+	free := ligand / standardConcentration
+	switch {
+	case couple.Ligand == "hydroxide":
+		free = math.Pow(10, pH-WaterExponent(temperature))
+	case !(ligand > 0):
+		free = 1
+	}
+	quotient := standardConcentration / concentration *
+		math.Pow(10, couple.Protons*pH) * math.Pow(free, couple.Ligands)
+	return Nernst(couple.Potential.Value, float64(couple.Valence), quotient, temperature)
+}
+
 // HydrogenPotential returns the equilibrium potential of hydrogen at one
 // atmosphere in volts against the standard hydrogen electrode: −(R·T·ln 10/F)·pH.
 func HydrogenPotential(pH, temperature float64) float64 {
 	if !positive(temperature) {
 		return math.NaN()
 	}
-	return -gasConstant * temperature * math.Ln10 / faraday * pH
+	return -matter.GasConstant * temperature * math.Ln10 / matter.Faraday * pH
 }
 
 // OxygenPotential returns the equilibrium potential of oxygen at one atmosphere
 // in volts against the standard hydrogen electrode at pH and temperature kelvin.
 func OxygenPotential(pH, temperature float64) float64 {
-	return oxygenStandard + oxygenSlope*(temperature-StandardTemperature) + HydrogenPotential(pH, temperature)
+	return oxygenStandard + oxygenSlope*(temperature-matter.RoomTemperature) + HydrogenPotential(pH, temperature)
 }
 
 // ChlorinePotential returns the equilibrium potential of chlorine at one
 // atmosphere in volts against the standard hydrogen electrode over chloride mol/m³
 // at temperature kelvin.
 func ChlorinePotential(chloride, temperature float64) float64 {
-	standard := chlorineStandard + chlorineSlope*(temperature-StandardTemperature)
+	standard := chlorineStandard + chlorineSlope*(temperature-matter.RoomTemperature)
 	return Nernst(standard, 1, chloride/standardConcentration, temperature)
 }
 

@@ -1,5 +1,7 @@
 package electrolysis
 
+import "nightcell/integrate/matter"
+
 // Enthalpies in J per mol of electrons that the anode reactions take up, from those
 // of liquid water (−285.83 kJ/mol) and of dissolved chloride (−167.16 kJ/mol) at 25 °C (NBS tables, from memory).
 const (
@@ -45,15 +47,15 @@ func ionEnthalpy(symbol string) (enthalpy, charge float64, known bool) {
 // warm nor cool: the enthalpy of the reactions per coulomb. The metal takes the
 // share efficiency (0 to 1) of the current, hydrogen the rest; anode is the gas of
 // the main anode reaction. known is false if the table has no enthalpy for the
-// metal's ion; the voltage is then that of splitting water, 1.48 V, or hydrochloric acid, 1.73 V.
-func ThermoneutralVoltage(symbol string, anode Gas, efficiency float64) (volts float64, known bool) {
+// metal's ion of that valence; the voltage is then that of splitting water, 1.48 V, or hydrochloric acid, 1.73 V.
+func ThermoneutralVoltage(symbol string, valence int, anode Gas, efficiency float64) (volts float64, known bool) {
 	atAnode := oxygenEnthalpy
 	if anode == Chlorine {
 		atAnode = chlorineEnthalpy
 	}
 	enthalpy, charge, known := ionEnthalpy(symbol)
-	if !known {
-		return atAnode / faraday, false
+	if !known || float64(valence) != charge {
+		return atAnode / matter.Faraday, false
 	}
-	return (atAnode - efficiency*enthalpy/charge) / faraday, true
+	return (atAnode - efficiency*enthalpy/charge) / matter.Faraday, true
 }

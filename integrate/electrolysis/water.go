@@ -1,6 +1,10 @@
 package electrolysis
 
-import "math"
+import (
+	"math"
+
+	"nightcell/integrate/matter"
+)
 
 // Unit factors of the two sources on evaporation.
 const (
@@ -15,7 +19,7 @@ func WaterSplit(charge, waterPerElectron float64) float64 {
 	if !notNegative(charge, waterPerElectron) {
 		return math.NaN()
 	}
-	return charge / faraday * waterPerElectron * waterMolarMass
+	return charge / matter.Faraday * waterPerElectron * matter.MolarMassH2O
 }
 
 // Evaporation is what two sources say that an open surface loses, as m³ of water

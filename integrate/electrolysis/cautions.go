@@ -1,0 +1,69 @@
+package electrolysis
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"nightcell/integrate/matter"
+)
+
+// cautions collects what a person should read before switching on. They come
+// from the figures above and from common practice; local codes and a person who is
+// licensed to judge the room come first.
+func (a *Assessment) cautions() {
+	c := a.Conditions
+	say := func(format string, args ...any) { a.Cautions = append(a.Cautions, fmt.Sprintf(format, args...)) }
+	say("Ventilate for %.2g m³/h, as if all current made hydrogen; nothing that sparks above the cell, no closed headspace, hydrogen never led together with oxygen.", 3600*a.Air.Needed.Value)
+	if slices.ContainsFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }) {
+		say("Chlorine is poisonous and can come off at this anode: run it in a fume hood with the anode gas scrubbed in alkali; a room fan is not enough.")
+	}
+	if w := a.Air.HydrogenTime; w.Known() && w.Value < a.Duration.Value {
+		say("This room reaches 1 %% hydrogen after %.2g h, before the run ends: more air, or not here.", w.Value/3600)
+	}
+	if ph := a.Plating.HydroxidePH; ph.Known() && c.PH.Value > ph.Value-0.5 {
+		say("Hydroxide begins to fall out at about pH %.1f and the bath stands at %.1f: the layer at the cathode is the more alkaline, so expect sludge and powder.", ph.Value, c.PH.Value)
+	}
+	if a.Plating.Gap.Value > 0 && a.Plating.Margin.Known() && a.Plating.Margin.Value < 0.1 {
+		say("%s", a.Plating.Verdict)
+	}
+	if advice := AnodeAdvice(c.Anode, c.Medium, c.Chloride.Value); advice != "" && !c.SolubleAnode {
+		say("%s", advice)
+	}
+	if c.Separator == NoSeparator && a.Acid.Bath.Value > 0 && c.Medium.Acidic() {
+		made := a.Acid.Bath.Value / c.Volume.Value // mol/m³
+		if ph := -math.Log10((math.Pow(10, -c.PH.Value)*standardConcentration + made) / standardConcentration); c.PH.Value-ph > 1 {
+			say("The run makes %.2g mol/L of acid in the bath, hardly visible in volts or amperes: about pH %.1f at the end unless buffered or neutralised.", made/standardConcentration, ph)
+		}
+	}
+	if c.Separator != NoSeparator && a.Plating.HydroxidePH.Known() && a.Acid.CatholyteWorst.Value/c.Volume.Value > 10 {
+		say("If acid does not cross the separator, hydrogen leaves base in the catholyte: watch its pH, hydroxide blinds diaphragm and cathode from about pH %.1f.", a.Plating.HydroxidePH.Value)
+	}
+	a.heatCautions(say)
+}
+
+// hotBath is where a bench bath in glass or plastic deserves a word, K.
+const hotBath = 333.15
+
+func (a *Assessment) heatCautions(say func(string, ...any)) {
+	h := a.Heat
+	switch {
+	case h.Boils:
+		say("The bath makes %.0f W, more than a bare vessel loses below boiling: cool it, or use less current.", h.Power.Value)
+	case h.Steady.Value > hotBath:
+		say("The bath settles near %.0f °C, give or take a third of the rise: cool it, and check what the vessel stands.", h.Steady.Value-matter.ZeroCelsius)
+	}
+	if h.RunsAway {
+		say("Do not run this at constant voltage: the current would grow with the warmth until the supply's limit. Set constant current.")
+	} else if h.Gain.Value > 1.5 {
+		say("At constant voltage the current would grow by about %.0f %% as the bath warms: constant current is the calmer mode.", 100*(h.Gain.Value-1))
+	}
+	if open := a.Conditions.OpenArea.Value; open > 0 {
+		if depth := a.Conditions.Volume.Value / open; a.Water.LevelFall.High > 0.1*depth {
+			say("The level may fall by %.0f mm, which bares electrodes and raises the current density: cover the bath or top it up with water.", 1000*a.Water.LevelFall.High)
+		}
+	}
+	if a.Lead.CrossSection == 0 {
+		say("No single flexible lead carries this current: several in parallel, or a busbar.")
+	}
+}

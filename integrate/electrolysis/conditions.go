@@ -1,0 +1,177 @@
+package electrolysis
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"nightcell/integrate/matter"
+)
+
+// Conditions is what Assess needs to know of a cell and a run. A figure that nobody
+// stated stays the zero Figure; Assess then assumes one where practice allows and
+// marks what follows from it. All in SI: A, m², m, C, mol/m³, K, S/m, V, m³, m³/s.
+type Conditions struct {
+	Metal   matter.Metal
+	Medium  matter.Medium
+	Valence int // 0: the usual one in the medium
+
+	Current    matter.Figure // A; required
+	Charge     matter.Figure // C of the whole run; required
+	Efficiency matter.Figure // share of the charge that makes metal, over the whole run; required
+
+	CathodeArea  matter.Figure // m² facing an anode; required
+	AnodeArea    matter.Figure // m²; unknown: as the cathode
+	Gap          matter.Figure // m between the plates; unknown: 0.03
+	Cathode      string        // material, "" if undecided
+	Anode        string        // material, one of AnodeMaterials or a name that contains it; "" if undecided
+	SolubleAnode bool          // the anode is of the metal and dissolves
+	Separator    Separator     // "" is NoSeparator
+
+	Concentration      matter.Figure // mol/m³ of metal at the start; required
+	FinalConcentration matter.Figure // mol/m³ at the end; unknown: as at the start
+	PH                 matter.Figure // of the bath or catholyte; unknown: middle of the usual window, else 2
+	AnolytePH          matter.Figure // unknown: as the catholyte, and 0 behind a separator in an acid medium
+	FreeAcid           matter.Figure // mol/m³ of titratable H⁺ between the plates; unknown: from the pH, and half of what the run makes
+	Chloride           matter.Figure // mol/m³
+	Ligand             matter.Figure // mol/m³ of free ligand of a complex bath
+	Conductivity       matter.Figure // S/m at Temperature
+	Temperature        matter.Figure // K; unknown: 298.15
+	Ambient            matter.Figure // K; unknown: 293.15
+	CellVolts          matter.Figure // V measured at the cell under current; unknown: expected
+
+	Volume   matter.Figure // m³ of bath or catholyte; required
+	Anolyte  matter.Figure // m³ behind the separator; unknown: as the catholyte
+	OpenArea matter.Figure // m² of open surface; unknown: that of a beaker as high as wide
+
+	RoomVolume matter.Figure // m³; unknown: no build-up time
+	Airflow    matter.Figure // m³/s of fresh air; unknown: none
+	LeadLength matter.Figure // m one way; unknown: 1
+	Price      matter.Figure // money per kWh; unknown: no cost
+}
+
+// Practice's values for what nobody stated.
+const (
+	usualGap      = 0.03   // m
+	usualAmbient  = 293.15 // K
+	usualPH       = 2.0
+	usualLead     = 1.0 // m
+	divisionAcid  = 0.0 // pH of an acid anolyte behind a separator, after some hours
+	ambientLowest = 273.15
+)
+
+// orAssumed returns the figure, or value marked as assumed if nobody stated it.
+func orAssumed(f matter.Figure, value, uncertainty float64, why string) matter.Figure {
+	if f.Known() {
+		return f
+	}
+	return matter.Figure{Value: value, StandardUncertainty: uncertainty, Mark: matter.Assumed, Source: why}
+}
+
+// settle fills in what nobody stated and returns every mistake in what was stated.
+func (c Conditions) settle() (Conditions, matter.Couple, error) {
+	mistakes := c.mistakes()
+	couple, err := c.Metal.Couple(c.Medium, c.Valence)
+	switch {
+	case c.Metal.Element.Symbol == "":
+		mistakes = append(mistakes, errors.New("metal is missing: take it from the table of metals"))
+	case err != nil:
+		mistakes = append(mistakes, fmt.Errorf("valence: %w", err))
+	}
+	if len(mistakes) > 0 {
+		return c, couple, errors.Join(mistakes...)
+	}
+	if c.Separator == "" {
+		c.Separator = NoSeparator
+	}
+	c.AnodeArea = orAssumed(c.AnodeArea, c.CathodeArea.Value, 0.1*c.CathodeArea.Value, "taken equal to the cathode's")
+	c.Gap = orAssumed(c.Gap, usualGap, 0.005, "common practice, no source: 20 to 50 mm on the bench")
+	c.Temperature = orAssumed(c.Temperature, matter.RoomTemperature, 5, "room temperature taken")
+	c.Ambient = orAssumed(c.Ambient, usualAmbient, 3, "a heated room taken")
+	c.FinalConcentration = orAssumed(c.FinalConcentration, c.Concentration.Value, 0, "taken as at the start")
+	pH, why := usualPH, "pH 2 taken"
+	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() {
+		pH, why = w.PH.Middle(), "middle of the usual window"
+	}
+	c.PH = orAssumed(c.PH, pH, 0.5, why)
+	anolyte, why := c.PH.Value, "taken as in the bath"
+	if c.Separator != NoSeparator && c.Medium.Acidic() && c.Medium != matter.Chloride {
+		anolyte, why = divisionAcid, "an anolyte turns strongly acid within hours"
+	}
+	c.AnolytePH = orAssumed(c.AnolytePH, anolyte, 0.5, why)
+	if c.Separator != NoSeparator {
+		c.Anolyte = orAssumed(c.Anolyte, c.Volume.Value, 0.2*c.Volume.Value, "taken equal to the catholyte")
+	}
+	beaker := math.Pi / 4 * math.Pow(math.Cbrt(4*c.Volume.Value/math.Pi), 2)
+	c.OpenArea = orAssumed(c.OpenArea, beaker, 0.3*beaker, "that of a beaker as high as it is wide")
+	c.LeadLength = orAssumed(c.LeadLength, usualLead, 0.3, "1 m taken")
+	return c, couple, nil
+}
+
+// mistakes lists everything that no assumption can mend.
+func (c Conditions) mistakes() []error {
+	var list []error
+	say := func(format string, args ...any) { list = append(list, fmt.Errorf(format, args...)) }
+	required := func(name, unit string, f matter.Figure) {
+		switch {
+		case !f.Known():
+			say("%s is missing: state it in %s", name, unit)
+		case !positive(f.Value):
+			say("%s is %g (%s): it must be above zero", name, f.Value, unit)
+		}
+	}
+	optional := func(name, unit string, f matter.Figure) {
+		if f.Known() && !positive(f.Value) {
+			say("%s is %g %s: it must be above zero; leave it out if it is unknown", name, f.Value, unit)
+		}
+	}
+	allowZero := func(name, unit string, f matter.Figure) {
+		if f.Known() && !notNegative(f.Value) {
+			say("%s is %g %s: it must not be negative", name, f.Value, unit)
+		}
+	}
+	required("current", "A", c.Current)
+	required("charge", "C", c.Charge)
+	required("cathode area", "m²", c.CathodeArea)
+	required("metal concentration", "mol/m³", c.Concentration)
+	required("bath volume", "m³", c.Volume)
+	required("current efficiency", "shares of 1", c.Efficiency)
+	if c.Efficiency.Value > 1 {
+		say("current efficiency is %g %%: no more than 100 %% of the charge can make metal", 100*c.Efficiency.Value)
+	}
+	if !c.Medium.Known() {
+		say("medium %q is unknown: one of %v", c.Medium, matter.Media())
+	}
+	for _, v := range []struct {
+		name, unit string
+		figure     matter.Figure
+	}{
+		{"anode area", "m²", c.AnodeArea}, {"electrode gap", "m", c.Gap}, {"conductivity", "S/m", c.Conductivity},
+		{"cell voltage", "V", c.CellVolts}, {"anolyte volume", "m³", c.Anolyte}, {"room volume", "m³", c.RoomVolume},
+		{"lead length", "m", c.LeadLength},
+	} {
+		optional(v.name, v.unit, v.figure)
+	}
+	allowZero("metal concentration at the end", "mol/m³", c.FinalConcentration)
+	allowZero("free acid", "mol/m³", c.FreeAcid)
+	allowZero("chloride", "mol/m³", c.Chloride)
+	allowZero("free ligand", "mol/m³", c.Ligand)
+	allowZero("open surface", "m²", c.OpenArea)
+	allowZero("airflow", "m³/s", c.Airflow)
+	allowZero("price of energy", "per kWh", c.Price)
+	within := func(name, unit string, f matter.Figure, low, high float64) {
+		if f.Known() && !(f.Value >= low && f.Value <= high) {
+			say("%s is %g %s: it must lie between %g and %g", name, f.Value, unit, low, high)
+		}
+	}
+	within("bath temperature", "K", c.Temperature, ambientLowest, boiling)
+	within("room temperature", "K", c.Ambient, ambientLowest, 333.15)
+	within("pH", "", c.PH, -1.5, 15.5)
+	within("anolyte pH", "", c.AnolytePH, -1.5, 15.5)
+	switch c.Separator {
+	case "", NoSeparator, Diaphragm, CationMembrane, AnionMembrane:
+	default:
+		say("separator %q is unknown: one of %v", c.Separator, []Separator{NoSeparator, Diaphragm, CationMembrane, AnionMembrane})
+	}
+	return list
+}

@@ -1,0 +1,84 @@
+package electrolysis
+
+import (
+	"math"
+
+	"nightcell/integrate/matter"
+)
+
+// OhmicDrop returns the volts that current amperes lose over gap metres of bath of
+// cross-section area m² and conductivity S/m: current·gap/(area·conductivity). For
+// plates of different size take the mean of the two faces that see each other. NaN
+// if area or conductivity is not positive, or current or gap is negative.
+func OhmicDrop(current, gap, area, conductivity float64) float64 {
+	if !positive(area, conductivity) || !notNegative(current, gap) {
+		return math.NaN()
+	}
+	return current * gap / (area * conductivity)
+}
+
+// ConductivityAt carries a conductivity in S/m measured at from kelvin to kelvin at
+// the usual 2 % of its value at 25 °C per kelvin (common practice, no source).
+func ConductivityAt(conductivity, from, to float64) float64 {
+	return conductivity * (1 + conductivityRise*(to-matter.RoomTemperature)) / (1 + conductivityRise*(from-matter.RoomTemperature))
+}
+
+// AssumedConductivity returns the conductivity in S/m to be expected of a winning
+// bath of the medium with freeAcid mol/m³ of titratable H⁺ at temperature kelvin, when
+// nobody measured it. From memory of tables of acids and salts; a pinch of salt in both directions.
+func AssumedConductivity(medium matter.Medium, freeAcid, temperature float64) Band {
+	type line struct{ neutral, perAcid, most float64 } // S/m, S·m²/mol, S/m
+	l := line{6, 20e-3, 45}
+	switch medium {
+	case matter.Sulfate, matter.Chromic:
+		l = line{4, 14e-3, 45}
+	case matter.Chloride:
+		l = line{8, 25e-3, 65}
+	case matter.Nitrate:
+		l = line{8, 28e-3, 60}
+	case matter.Alkaline:
+		l = line{30, 0, 30}
+	case matter.Cyanide, matter.Ammine, matter.Sulfide:
+		l = line{15, 0, 15}
+	}
+	best := math.Min(l.most, l.neutral+l.perAcid*math.Max(0, freeAcid))
+	best = ConductivityAt(best, matter.RoomTemperature, temperature)
+	return assumed(0.6*best, best, 1.5*best, "usual for this medium and acid, from memory")
+}
+
+// Separator is what stands between anolyte and catholyte.
+type Separator string
+
+// The separators. NoSeparator is an undivided cell.
+const (
+	NoSeparator    Separator = "none"
+	Diaphragm      Separator = "diaphragm"
+	CationMembrane Separator = "cation membrane"
+	AnionMembrane  Separator = "anion membrane"
+)
+
+// resistance returns the area resistance in Ω·m². Common practice, from memory.
+func (s Separator) resistance() Band {
+	switch s {
+	case Diaphragm:
+		return assumed(1e-4, 4e-4, 15e-4, "cloth to fine ceramic, from memory")
+	case CationMembrane, AnionMembrane:
+		return assumed(2e-4, 5e-4, 15e-4, "ion-exchange membrane, from memory")
+	}
+	return Band{}
+}
+
+// AcidCrossing returns the share of the current through the separator that H⁺ carries
+// into the catholyte, for AcidMade. Common practice, from memory: it rises with
+// the acid of the anolyte. A zero band with NoSeparator, where the question does not arise.
+func (s Separator) AcidCrossing() Band {
+	switch s {
+	case Diaphragm:
+		return assumed(0.1, 0.4, 0.8, "cloth or ceramic, rising as the anolyte turns acid; from memory")
+	case CationMembrane:
+		return assumed(0.6, 0.9, 1, "nearly all cations that cross are H⁺ once the anolyte is acid; from memory")
+	case AnionMembrane:
+		return assumed(0.02, 0.1, 0.4, "H⁺ leaks through anion membranes from strong acid; from memory")
+	}
+	return Band{}
+}
