@@ -1,0 +1,118 @@
+package configs
+
+import (
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/configs/quantity"
+)
+
+// Action is what becomes of the output at an event.
+type Action string
+
+// The actions. Leave is to do nothing but say so.
+const (
+	Leave Action = "leave"
+	Hold  Action = "hold" // lower the current to the hold current, never raise it
+	Off   Action = "off"  // switch the output off
+)
+
+// Cell is one cell on one channel of a supply.
+type Cell struct {
+	Name       string
+	Supply     string
+	Channel    int
+	Poll       time.Duration
+	GapAfter   time.Duration // a longer step between readings is a gap
+	Sync       time.Duration // between two fsyncs of the run log; 0: every line
+	Checkpoint time.Duration
+	// May says what the operator allows nightcell to do with the output; OnStop, AtTarget and
+	// every Response keep within it.
+	May         Permission
+	OnStop      Action  // when the daemon is told to stop
+	AtTarget    Action  // when the target is reached
+	HoldAmperes float64 // NaN when not stated
+	// Reason is why a choice departs from the safe state of the metal; it goes into the run log.
+	Reason string
+
+	Bath       *Bath   // nil: not stated
+	Target     *Target // nil: none
+	Efficiency Efficiency
+	Electrodes Electrodes
+	Room       Room
+	Limits     alerts.Limits
+	Responses  map[alerts.Condition]Response
+}
+
+// Permission is what may be done with an output.
+type Permission struct{ Off, Hold bool }
+
+// Allows reports whether a is permitted; Leave always is.
+func (p Permission) Allows(a Action) bool {
+	return a == Leave || a == Off && p.Off || a == Hold && p.Hold
+}
+
+// Response is what to do when an alarm has been active for some time.
+type Response struct {
+	Do    Action // Off or Hold
+	After time.Duration
+}
+
+// Room is the place the cell stands in, for the gas it makes.
+type Room struct {
+	CubicMetresPerSecond float64 // ventilation; NaN when not stated
+	CubicMetres          float64 // NaN when not stated
+}
+
+func readCell(n named) Cell {
+	t := n.table
+	t.checkName(n.name)
+	c := Cell{
+		Name:       n.name,
+		Supply:     t.required("supply", "bench"),
+		Channel:    t.whole("channel", 1, 1, 64),
+		Poll:       t.duration("poll", defaultPoll, 20*time.Millisecond),
+		Sync:       t.duration("sync", defaultSync, 0),
+		Checkpoint: t.duration("checkpoint", defaultCheckpoint, time.Second),
+		Reason:     t.text("reason", ""),
+	}
+	c.GapAfter = t.duration("gap_after", max(gapPolls*c.Poll, shortestGap), 0)
+	for _, word := range t.texts("may") {
+		switch Action(word) {
+		case Off:
+			c.May.Off = true
+		case Hold:
+			c.May.Hold = true
+		default:
+			t.bad("may", "'"+word+"' is no permission that there is", `it is a list of "off" and "hold", or empty: nightcell then only watches`)
+		}
+	}
+	c.OnStop = Action(t.choice("on_stop", string(Leave), "leave", "hold", "off"))
+	c.AtTarget = Action(t.choice("at_target", "tell", "tell", "hold", "off"))
+	if c.AtTarget == "tell" {
+		c.AtTarget = Leave
+	}
+	c.HoldAmperes = t.measure("hold_current", quantity.Current, positive, unstated().SI)
+	c.readChemistry(t)
+	c.readWatch(t)
+	room := t.orEmpty("room")
+	c.Room = Room{
+		CubicMetresPerSecond: room.measure("ventilation", quantity.VolumeFlow, notNegative, unstated().SI),
+		CubicMetres:          room.measure("volume", quantity.Volume, positive, unstated().SI),
+	}
+	room.done()
+	t.done()
+	return c
+}
+
+// readChemistry reads what is in the bath and what is wanted of it.
+func (c *Cell) readChemistry(t *table) {
+	c.Electrodes = readElectrodes(t.orEmpty("electrodes"))
+	if b := t.sub("bath"); b != nil {
+		c.Bath = readBath(b)
+	}
+	if g := t.sub("target"); g != nil {
+		c.Target = readTarget(g)
+	}
+	c.Efficiency = readEfficiency(t.orEmpty("efficiency"))
+}

@@ -1,0 +1,104 @@
+// Package configs is nightcell's configuration file: what may stand in it, what
+// it means in SI units, and what is wrong with it. Parse reads it without touching
+// anything else and reports every mistake at once, each with its line and with what would be right.
+//
+// Quantities are strings with units, such as "0.9 L" or "3 A/dm2" (package
+// quantity). Secrets are never written in the file: it names a file or an
+// environment variable that holds them. Beside the code lie examples, one for each use.
+package configs
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+)
+
+// Config is a whole configuration, checked and in SI units.
+type Config struct {
+	Data      string // folder of the run logs
+	Socket    string // path of the local control socket
+	Page      Page
+	Supplies  []Supply // in the order of the file
+	Cells     []Cell   // in the order of the file, at least one
+	Routes    []Route
+	Pushes    []Push
+	Heartbeat *Heartbeat // nil: none
+	Preflight Preflight
+}
+
+// Supply returns the supply of that name; Parse has made sure that each cell's exists.
+func (c *Config) Supply(name string) *Supply {
+	for i := range c.Supplies {
+		if c.Supplies[i].Name == name {
+			return &c.Supplies[i]
+		}
+	}
+	return nil
+}
+
+// Cell returns the cell of that name, or nil.
+func (c *Config) Cell(name string) *Cell {
+	for i := range c.Cells {
+		if c.Cells[i].Name == name {
+			return &c.Cells[i]
+		}
+	}
+	return nil
+}
+
+// Load reads and parses the file at path. The error is of type Mistakes when the
+// file could be read. Relative paths in the file start at its own folder.
+func Load(path string) (*Config, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("reading the configuration: %w", err)
+	}
+	return Parse(path, data)
+}
+
+// Parse reads a configuration. name is the file's path as it shall appear in
+// mistakes; its folder is where relative paths start. Nothing is opened or read.
+// The error is of type Mistakes and holds all of them.
+func Parse(name string, data []byte) (*Config, error) {
+	t, err := newDocument(name, data)
+	if err != nil {
+		return nil, err
+	}
+	c := &Config{Data: t.file(t.required("data", "/var/lib/nightcell"))}
+	if c.Socket = t.file(t.text("socket", "")); c.Socket == "" {
+		c.Socket = filepath.Join(c.Data, "control.sock")
+	}
+	c.Page = readPage(t.orEmpty("page"))
+	c.Preflight = readPreflight(t.orEmpty("preflight"))
+	supplies := t.each("supply")
+	for _, n := range supplies {
+		c.Supplies = append(c.Supplies, readSupply(n))
+	}
+	cells := t.each("cell")
+	for _, n := range cells {
+		c.Cells = append(c.Cells, readCell(n))
+	}
+	for _, n := range t.each("route") {
+		c.Routes = append(c.Routes, readRoute(n))
+	}
+	for _, n := range t.each("push") {
+		c.Pushes = append(c.Pushes, readPush(n))
+	}
+	if n := t.sub("heartbeat"); n != nil {
+		c.Heartbeat = readHeartbeat(n)
+	}
+	t.done()
+	c.crossCheck(t, supplies, cells)
+	if len(t.doc.mistakes) > 0 {
+		return nil, t.doc.mistakes.inOrder()
+	}
+	return c, nil
+}
+
+// file makes a path that is written in the configuration absolute or relative to the process.
+func (t *table) file(path string) string {
+	if path == "" || filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(filepath.Dir(t.doc.name), path)
+}

@@ -1,0 +1,160 @@
+package configs
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"nightcell/alerts"
+	"nightcell/configs/quantity"
+	"nightcell/integrate/matter"
+)
+
+func joined(names []string) string { return strings.Join(names, ", ") }
+
+// crossCheck finds what is wrong between tables that are each right by themselves.
+func (c *Config) crossCheck(t *table, supplies, cells []named) {
+	if len(cells) == 0 {
+		t.bad("", "there is no cell to watch", "write a table such as [cell.zinc-1] with its supply")
+	}
+	ports := map[string]string{}
+	for i, s := range c.Supplies {
+		if other, twice := ports[s.Port]; twice && s.Port != "" {
+			supplies[i].bad("port", fmt.Sprintf("supply %s has the same port", other), "two cells may share one supply, each on a channel of its own")
+		}
+		ports[s.Port] = s.Name
+	}
+	names, channels := map[string]string{}, map[string]string{}
+	for i := range c.Cells {
+		cell, at := &c.Cells[i], cells[i].table
+		if other, twice := names[strings.ToLower(cell.Name)]; twice {
+			at.bad("", fmt.Sprintf("cell %s has a name that differs only in capitals", other), "some file systems cannot tell their folders apart; choose another name")
+		}
+		names[strings.ToLower(cell.Name)] = cell.Name
+		cell.checkSupply(at, c, channels)
+		cell.checkHands(at)
+		cell.checkChemistry(at)
+		if cell.GapAfter < 2*cell.Poll {
+			at.bad("gap_after", fmt.Sprintf("%v is less than two polls of %v, so that one late reading is a gap", cell.GapAfter, cell.Poll), "choose it longer, such as five polls")
+		}
+	}
+	c.checkCells(t)
+}
+
+// checkSupply compares a cell with the supply it names.
+func (c *Cell) checkSupply(t *table, all *Config, channels map[string]string) {
+	s := all.Supply(c.Supply)
+	if c.Supply == "" {
+		return
+	}
+	if s == nil {
+		var known []string
+		for i := range all.Supplies {
+			known = append(known, all.Supplies[i].Name)
+		}
+		remedy := "write a table [supply." + c.Supply + "]"
+		if len(known) > 0 {
+			remedy += " or name one of " + joined(known)
+		}
+		t.bad("supply", fmt.Sprintf("there is no supply '%s'", c.Supply), remedy)
+		return
+	}
+	place := fmt.Sprintf("%s/%d", c.Supply, c.Channel)
+	if other, twice := channels[place]; twice {
+		key := "channel"
+		if !t.has(key) {
+			key = "supply"
+		}
+		t.bad(key, fmt.Sprintf("channel %d of supply %s is taken by cell %s", c.Channel, c.Supply, other), "give each cell a channel of its own")
+	}
+	channels[place] = c.Name
+	limits := t.orEmpty("limits")
+	if c.Limits.Amperes > s.RangeAmperes {
+		limits.bad("current", fmt.Sprintf("%s can never be reached: the supply gives at most %s", amperes(c.Limits.Amperes), amperes(s.RangeAmperes)), "lower it, or mend range_current of the supply")
+	}
+	if c.Limits.Volts > s.RangeVolts {
+		limits.bad("voltage", fmt.Sprintf("%s can never be reached: the supply gives at most %s", volts(c.Limits.Volts), volts(s.RangeVolts)), "lower it, or mend range_voltage of the supply")
+	}
+}
+
+func amperes(v float64) string { return quantity.Format(quantity.Current, v) }
+func volts(v float64) string   { return quantity.Format(quantity.Voltage, v) }
+
+// choice is one place where a cell says what becomes of its output.
+type decision struct {
+	at  *table
+	key string
+	do  Action
+}
+
+// decisions lists what the cell may be led to do, in a fixed order.
+func (c *Cell) decisions(t *table) []decision {
+	all := []decision{{t, "on_stop", c.OnStop}, {t, "at_target", c.AtTarget}}
+	alarms := t.orEmpty("alarm")
+	for _, condition := range alerts.Conditions() {
+		if r, ok := c.Responses[condition]; ok {
+			all = append(all, decision{alarms.orEmpty(condition.String()), "then", r.Do})
+		}
+	}
+	return slices.DeleteFunc(all, func(d decision) bool { return d.do == Leave })
+}
+
+// checkHands keeps every action within what the operator permitted and the metal bears.
+func (c *Cell) checkHands(t *table) {
+	safe, why := c.safeState()
+	holds := c.May.Hold
+	for _, d := range c.decisions(t) {
+		holds = holds || d.do == Hold
+		if !c.May.Allows(d.do) {
+			d.at.bad(d.key, fmt.Sprintf("'%s' is not permitted for this cell", d.do), fmt.Sprintf(`add "%s" to may, or leave this out: nightcell then only tells`, d.do))
+		}
+		if safe != "" && safe != d.do && c.Reason == "" {
+			d.at.bad(d.key, fmt.Sprintf("'%s' is not the safe state of %s: %s", d.do, c.Bath.Metal, why), fmt.Sprintf(`choose '%s', or say why not with reason = "…" in [%s]`, safe, t.path))
+		}
+	}
+	switch {
+	case holds && !known(c.HoldAmperes):
+		t.bad("hold_current", "it is missing, and hold is permitted", `write it as in hold_current = "0.2 A"`)
+	case c.HoldAmperes > c.Limits.Amperes:
+		t.bad("hold_current", fmt.Sprintf("%s is more than the limit of %s", amperes(c.HoldAmperes), amperes(c.Limits.Amperes)), "a hold current is a small part of the working current")
+	}
+	if c.AtTarget != Leave && c.Target == nil {
+		t.bad("at_target", "there is no target", "write ["+t.path+".target]")
+	}
+}
+
+// safeState is what the table of metals says of an output that nobody stands by; "" when it says nothing.
+func (c *Cell) safeState() (do Action, why string) {
+	if c.Bath == nil {
+		return "", ""
+	}
+	metal, err := matter.LookUp(c.Bath.Metal)
+	if err != nil {
+		return "", ""
+	}
+	stop := metal.Stop(matter.Medium(c.Bath.Medium))
+	switch stop.Unattended {
+	case matter.Hold:
+		return Hold, stop.Why
+	case matter.Off:
+		return Off, stop.Why
+	}
+	return "", ""
+}
+
+// checkCells makes sure that the cells named by routes and pushes exist.
+func (c *Config) checkCells(t *table) {
+	check := func(group, name string, cells []string) {
+		for _, cell := range cells {
+			if c.Cell(cell) == nil {
+				t.orEmpty(group).orEmpty(name).bad("cells", fmt.Sprintf("there is no cell '%s'", cell), "name a cell of this file, or leave cells out for all")
+			}
+		}
+	}
+	for _, r := range c.Routes {
+		check("route", r.Name, r.Cells)
+	}
+	for _, p := range c.Pushes {
+		check("push", p.Name, p.Cells)
+	}
+}

@@ -1,0 +1,201 @@
+package configs
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/BurntSushi/toml"
+)
+
+// document is a parsed file on its way to a Config, and the mistakes found so far.
+type document struct {
+	name     string
+	meta     toml.MetaData
+	mistakes Mistakes
+}
+
+// table is one table of a document. It remembers which keys the schema asked for:
+// what is left at done is unknown, and what was asked for is what may have been meant.
+type table struct {
+	doc    *document
+	path   string
+	line   int
+	fields map[string]toml.Primitive
+	asked  []string
+}
+
+// newDocument reads the syntax; a mistake there is the only one that can be reported.
+func newDocument(name string, data []byte) (*table, error) {
+	d := &document{name: name}
+	fields := map[string]toml.Primitive{}
+	meta, err := toml.Decode(string(data), &fields)
+	var syntax toml.ParseError
+	switch {
+	case errors.As(err, &syntax):
+		return nil, Mistakes{{File: name, Line: syntax.Position.Line, Wrong: "the file is not valid TOML: " + syntax.Message}}
+	case err != nil:
+		return nil, Mistakes{{File: name, Wrong: "the file is not valid TOML: " + err.Error()}}
+	}
+	d.meta = meta
+	return &table{doc: d, line: 1, fields: fields}, nil
+}
+
+// nowhere is decoded only to fail: the error that comes of it carries the
+// position of the key, which the TOML library tells in no other way.
+type nowhere struct{}
+
+func (nowhere) UnmarshalTOML(any) error { return errors.New("position") }
+
+// lineOf returns the line of a value, or fallback for a table that exists only as part of a longer name.
+func (d *document) lineOf(p toml.Primitive, fallback int) int {
+	var at toml.ParseError
+	if err := d.meta.PrimitiveDecode(p, nowhere{}); errors.As(err, &at) && at.Position.Line > 0 {
+		return at.Position.Line
+	}
+	return fallback
+}
+
+// key is the full name of a key of this table.
+func (t *table) key(name string) string {
+	if t.path == "" {
+		return name
+	}
+	return t.path + "." + name
+}
+
+// has reports whether the key is written in the file, without counting as asking for it.
+func (t *table) has(name string) bool {
+	_, ok := t.fields[name]
+	return ok
+}
+
+// find looks a key up and notes that the schema knows it.
+func (t *table) find(name string) (toml.Primitive, bool) {
+	if !slices.Contains(t.asked, name) {
+		t.asked = append(t.asked, name)
+	}
+	p, ok := t.fields[name]
+	return p, ok
+}
+
+// raw returns the value of a key as the TOML library made it.
+func (t *table) raw(name string) (any, bool) {
+	p, ok := t.find(name)
+	if !ok {
+		return nil, false
+	}
+	var v any
+	if err := t.doc.meta.PrimitiveDecode(p, &v); err != nil {
+		t.bad(name, err.Error(), "")
+		return nil, false
+	}
+	return v, true
+}
+
+// bad notes a mistake at a key of this table; for a key that is not written, at the table.
+func (t *table) bad(name, wrong, remedy string) {
+	line := t.line
+	if p, ok := t.fields[name]; ok {
+		line = t.doc.lineOf(p, t.line)
+	}
+	key := t.path
+	if name != "" {
+		key = t.key(name)
+	}
+	t.doc.mistakes = append(t.doc.mistakes, Mistake{File: t.doc.name, Line: line, Key: key, Wrong: wrong, Remedy: remedy})
+}
+
+// sub returns a table within this one; nil when it is not written.
+func (t *table) sub(name string) *table {
+	p, ok := t.find(name)
+	if !ok {
+		return nil
+	}
+	v := &table{doc: t.doc, path: t.key(name), line: t.doc.lineOf(p, t.line), fields: map[string]toml.Primitive{}}
+	if err := t.doc.meta.PrimitiveDecode(p, &v.fields); err != nil {
+		t.bad(name, "this must be a table", "write ["+t.key(name)+"] and its keys below")
+		return nil
+	}
+	return v
+}
+
+// orEmpty returns a table that exists even if nothing is written in it.
+func (t *table) orEmpty(name string) *table {
+	if v := t.sub(name); v != nil {
+		return v
+	}
+	return &table{doc: t.doc, path: t.key(name), line: t.line, fields: map[string]toml.Primitive{}}
+}
+
+// named is a table with the name that the user gave it.
+type named struct {
+	name string
+	*table
+}
+
+// each returns the tables below [name.*], in the order of the file.
+func (t *table) each(name string) []named {
+	parent := t.sub(name)
+	if parent == nil {
+		return nil
+	}
+	var all []named
+	for _, k := range parent.names() {
+		if v := parent.sub(k); v != nil {
+			all = append(all, named{k, v})
+		}
+	}
+	return all
+}
+
+// names lists the keys written in this table, in the order of their lines.
+func (t *table) names() []string {
+	var all []string
+	for k := range t.fields {
+		all = append(all, k)
+	}
+	slices.SortFunc(all, func(a, b string) int {
+		la, lb := t.doc.lineOf(t.fields[a], 0), t.doc.lineOf(t.fields[b], 0)
+		if la != lb {
+			return la - lb
+		}
+		return strings.Compare(a, b)
+	})
+	return all
+}
+
+// list returns the tables of an array such as salts = [{…}, {…}]. The TOML library keeps
+// one position for each key of an array, so mistakes in it are reported at the array's line.
+func (t *table) list(name string) []*table {
+	p, ok := t.find(name)
+	if !ok {
+		return nil
+	}
+	var rows []map[string]toml.Primitive
+	if err := t.doc.meta.PrimitiveDecode(p, &rows); err != nil {
+		t.bad(name, "this must be a list of tables", "write it as in "+name+` = [{ formula = "ZnSO4·7H2O", mass = "250 g" }]`)
+		return nil
+	}
+	line := t.doc.lineOf(p, t.line)
+	all := make([]*table, len(rows))
+	for i, row := range rows {
+		all[i] = &table{doc: t.doc, path: fmt.Sprintf("%s[%d]", t.key(name), i+1), line: line, fields: row}
+	}
+	return all
+}
+
+// done notes every key that the schema did not ask for.
+func (t *table) done() {
+	for _, k := range t.names() {
+		if slices.Contains(t.asked, k) {
+			continue
+		}
+		remedy := "here may stand " + strings.Join(slices.Sorted(slices.Values(t.asked)), ", ")
+		if meant := nearest(k, t.asked); meant != "" {
+			remedy = fmt.Sprintf("is '%s' meant?", meant)
+		}
+		t.bad(k, "there is no such key", remedy)
+	}
+}

@@ -1,0 +1,240 @@
+package configs
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"nightcell/configs/quantity"
+)
+
+// kind names what a TOML value is, for errors.
+func kind(v any) string {
+	switch v.(type) {
+	case string:
+		return "a string"
+	case int64, float64:
+		return "a number"
+	case bool:
+		return "true or false"
+	case []any, []map[string]any:
+		return "a list"
+	case map[string]any:
+		return "a table"
+	}
+	return "a date or time"
+}
+
+// text returns a string.
+func (t *table) text(name, fallback string) string {
+	v, ok := t.raw(name)
+	if !ok {
+		return fallback
+	}
+	s, ok := v.(string)
+	if !ok {
+		t.bad(name, kind(v)+" stands where a string is needed", "write it in quotation marks")
+		return fallback
+	}
+	if strings.ContainsRune(s, 0) {
+		t.bad(name, "the text contains a zero byte", "take it out")
+		return fallback
+	}
+	return s
+}
+
+// required is text that must be written and not be empty.
+func (t *table) required(name, example string) string {
+	s := t.text(name, "")
+	if s == "" && (!t.has(name) || t.isText(name)) {
+		t.bad(name, "it is missing or empty", fmt.Sprintf("write %s = %q", name, example))
+	}
+	return s
+}
+
+func (t *table) isText(name string) bool {
+	v, _ := t.raw(name)
+	_, ok := v.(string)
+	return ok
+}
+
+// choice returns one of a few words.
+func (t *table) choice(name, fallback string, allowed ...string) string {
+	s := t.text(name, fallback)
+	if s == fallback || slices.Contains(allowed, s) {
+		return s
+	}
+	remedy := "it is one of " + strings.Join(allowed, ", ")
+	if meant := nearest(s, allowed); meant != "" {
+		remedy += fmt.Sprintf("; is '%s' meant?", meant)
+	}
+	t.bad(name, fmt.Sprintf("'%s' is unknown", s), remedy)
+	return fallback
+}
+
+// texts returns a list of strings.
+func (t *table) texts(name string) []string {
+	v, ok := t.raw(name)
+	if !ok {
+		return nil
+	}
+	items, ok := v.([]any)
+	if !ok {
+		t.bad(name, kind(v)+" stands where a list of strings is needed", fmt.Sprintf(`write it as in %s = ["…", "…"]`, name))
+		return nil
+	}
+	all := make([]string, 0, len(items))
+	for _, item := range items {
+		s, ok := item.(string)
+		if !ok {
+			t.bad(name, kind(item)+" stands in a list of strings", "write it in quotation marks")
+			return nil
+		}
+		all = append(all, s)
+	}
+	return all
+}
+
+// flag returns true or false.
+func (t *table) flag(name string, fallback bool) bool {
+	v, ok := t.raw(name)
+	if !ok {
+		return fallback
+	}
+	b, ok := v.(bool)
+	if !ok {
+		t.bad(name, kind(v)+" stands where true or false is needed", "write true or false, without quotation marks")
+		return fallback
+	}
+	return b
+}
+
+// whole returns a whole number within limits.
+func (t *table) whole(name string, fallback, least, most int) int {
+	v, ok := t.raw(name)
+	if !ok {
+		return fallback
+	}
+	n, ok := v.(int64)
+	if !ok {
+		t.bad(name, kind(v)+" stands where a whole number is needed", fmt.Sprintf("write it as in %s = %d", name, fallback))
+		return fallback
+	}
+	if n < int64(least) || n > int64(most) {
+		t.bad(name, fmt.Sprintf("%d is out of range", n), fmt.Sprintf("it lies between %d and %d", least, most))
+		return fallback
+	}
+	return int(n)
+}
+
+// rangeOf says which values of a quantity make sense; the empty string means that v does.
+type rangeOf func(v float64) string
+
+func anyValue(float64) string { return "" }
+
+func positive(v float64) string {
+	if v > 0 {
+		return ""
+	}
+	return "it must be more than zero"
+}
+
+func notNegative(v float64) string {
+	if v >= 0 {
+		return ""
+	}
+	return "it cannot be negative"
+}
+
+func share(v float64) string {
+	if v > 0 && v <= 1 {
+		return ""
+	}
+	return "it lies above 0 % and goes up to 100 %"
+}
+
+// measure returns a quantity in the SI unit of d, and fallback when none is written.
+func (t *table) measure(name string, d quantity.Dimension, ok rangeOf, fallback float64) float64 {
+	v := t.read(name, false, ok, d)
+	if math.IsNaN(v.SI) {
+		return fallback
+	}
+	return v.SI
+}
+
+// stated returns a quantity that may carry its uncertainty; SI is NaN when none is written.
+func (t *table) stated(name string, ok rangeOf, dims ...quantity.Dimension) quantity.Value {
+	return t.read(name, true, ok, dims...)
+}
+
+// otherwise returns v, or si without uncertainty when v is not written.
+func otherwise(v quantity.Value, si float64) quantity.Value {
+	if math.IsNaN(v.SI) {
+		return quantity.Value{Dimension: v.Dimension, SI: si}
+	}
+	return v
+}
+
+// unstated is a quantity that is not written.
+func unstated() quantity.Value {
+	return quantity.Value{SI: math.NaN(), PlusMinus: math.NaN()}
+}
+
+func (t *table) read(name string, uncertain bool, ok rangeOf, dims ...quantity.Dimension) quantity.Value {
+	raw, found := t.raw(name)
+	if !found {
+		return unstated()
+	}
+	s, isText := raw.(string)
+	if number, isNumber := asNumber(raw); isNumber && dims[0] == quantity.Number {
+		s, isText = number, true
+	}
+	if !isText {
+		t.bad(name, fmt.Sprintf("%s stands where %s is needed", kind(raw), dims[0]), fmt.Sprintf("write number and unit in quotation marks: %s = \"%s\"", name, dims[0].Example()))
+		return unstated()
+	}
+	v, err := quantity.ParseAny(s, dims...)
+	if err == nil && !uncertain && !math.IsNaN(v.PlusMinus) {
+		_, err = quantity.Parse(dims[0], s)
+	}
+	if err != nil {
+		wrong, remedy, _ := strings.Cut(err.Error(), "; ")
+		t.bad(name, wrong, remedy)
+		return unstated()
+	}
+	if complaint := ok(v.SI); complaint != "" {
+		t.bad(name, fmt.Sprintf("'%s' makes no sense here", s), complaint)
+		return unstated()
+	}
+	return v
+}
+
+func asNumber(raw any) (string, bool) {
+	switch raw.(type) {
+	case int64, float64:
+		return fmt.Sprint(raw), true
+	}
+	return "", false
+}
+
+// longest is more than any duration in a configuration can mean: ten years.
+const longest = 10 * 365 * 24 * time.Hour
+
+// duration returns a time of at least least.
+func (t *table) duration(name string, fallback, least time.Duration) time.Duration {
+	s := t.measure(name, quantity.Time, func(v float64) string {
+		switch {
+		case v < least.Seconds():
+			return fmt.Sprintf("it is at least %s", quantity.Format(quantity.Time, least.Seconds()))
+		case v > longest.Seconds():
+			return "it is less than ten years"
+		}
+		return ""
+	}, math.NaN())
+	if math.IsNaN(s) {
+		return fallback
+	}
+	return time.Duration(math.Round(s * 1e9))
+}

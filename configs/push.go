@@ -1,0 +1,98 @@
+package configs
+
+import (
+	"fmt"
+	"strings"
+	"time"
+)
+
+// Push is one database that the run log's lines are sent to.
+type Push struct {
+	Name      string
+	Address   Address // of the server, without /write
+	Form      string  // v1: /write; v2: /api/v2/write
+	Database  string  // v1
+	Retention string  // v1: retention policy; empty: the database's own
+	User      string  // v1
+	Password  Secret  // v1
+	Bucket    string  // v2
+	Org       string  // v2
+	Token     Secret  // v2
+	CAFile    string
+	Cells     []string      // empty: all
+	Every     time.Duration // between two batches while nothing is owed
+	Batch     int           // most lines in one request
+	Timeout   time.Duration
+	Gzip      bool
+	Tags      map[string]string // added to each line
+}
+
+func readPush(n named) Push {
+	t := n.table
+	t.checkName(n.name)
+	p := Push{
+		Name:    n.name,
+		Address: t.address("http://127.0.0.1:8086", "http", "https"),
+		Form:    t.choice("form", "v1", "v1", "v2"),
+		CAFile:  t.file(t.text("ca_file", "")),
+		Cells:   t.texts("cells"),
+		Every:   t.duration("every", defaultPushEvery, 100*time.Millisecond),
+		Batch:   t.whole("batch", defaultPushBatch, 1, 100_000),
+		Timeout: t.duration("timeout", defaultPushTimeout, time.Second),
+		Gzip:    t.flag("gzip", true),
+		Tags:    t.pairs("tags"),
+	}
+	if p.Form == "v2" {
+		p.Bucket = t.required("bucket", "lab")
+		p.Org = t.required("org", "lab")
+		p.Token = t.secret("token")
+	} else {
+		p.Database = t.required("database", "lab")
+		p.Retention = t.text("retention", "")
+		p.User = t.text("user", "")
+		p.Password = t.secret("password")
+	}
+	if strings.HasSuffix(p.Address.URL, "/write") {
+		t.bad("url", "the address ends in /write", "write the server alone; the form says which path is asked")
+	}
+	t.done()
+	return p
+}
+
+// pairs reads a table of strings, such as labels.
+func (t *table) pairs(name string) map[string]string {
+	v := t.sub(name)
+	if v == nil {
+		return nil
+	}
+	all := map[string]string{}
+	for _, k := range v.names() {
+		all[k] = v.text(k, "")
+		if k == "cell" || k == "supply" {
+			v.bad(k, "nightcell sets this one itself", "choose another name")
+		}
+	}
+	return all
+}
+
+// Heartbeat is the call to an outside watcher, whose absence is the alarm.
+type Heartbeat struct {
+	Address Address
+	Every   time.Duration
+	Timeout time.Duration
+	CAFile  string
+}
+
+func readHeartbeat(t *table) *Heartbeat {
+	h := &Heartbeat{
+		Address: t.address("https://watch.example/nightcell", "https", "http"),
+		Every:   t.duration("every", defaultBeat, time.Second),
+		Timeout: t.duration("timeout", defaultPushTimeout, time.Second),
+		CAFile:  t.file(t.text("ca_file", "")),
+	}
+	if h.Timeout > 10*h.Every {
+		t.bad("timeout", fmt.Sprintf("%v is more than ten beats", h.Timeout), "choose it shorter than every")
+	}
+	t.done()
+	return h
+}

@@ -1,0 +1,225 @@
+package configs
+
+import (
+	"fmt"
+	"net/url"
+	"regexp"
+	"strings"
+	"time"
+
+	"nightcell/alerts/routes"
+)
+
+// The kinds of route.
+const (
+	Webhook      = "webhook"
+	Command      = "command"
+	Email        = "email"
+	MQTT         = "mqtt"
+	Alertmanager = "alertmanager"
+)
+
+// Route is one way to a person and the rules for using it. Of the fields after
+// Timeout only those of its Kind are set.
+type Route struct {
+	Name         string
+	Kind         string
+	Least        routes.Priority // the lowest that it carries
+	Cells        []string        // empty: all
+	After        time.Duration   // an escalation: only alarms unanswered for so long; 0: at once
+	Repeat       time.Duration   // 0: never
+	TellAnswered bool
+	Quiet        routes.Quiet
+	Templates    routes.TemplateFiles
+	Zone         *time.Location // of the times in what is written; nil: the machine's
+	Timeout      time.Duration
+
+	Address       Address // webhook, MQTT broker, Alertmanager
+	CAFile        string
+	Event         routes.EventSettings // webhook
+	Key           Secret               // webhook: signs what is sent
+	Authorization Secret               // webhook, Alertmanager: the whole header, such as "Bearer …"
+	Command       []string             // program and arguments
+	Environment   []string             // command: NAME=value
+	Server        string               // email: host:port
+	Encryption    string               // email: tls, starttls or none
+	From          string               // email
+	To            []string             // email
+	Topic         string               // MQTT
+	QoS           int                  // MQTT
+	ClientID      string               // MQTT
+	User          string               // email, MQTT, Alertmanager
+	Password      Secret               // email, MQTT, Alertmanager
+	Labels        map[string]string    // Alertmanager: added to each alert
+}
+
+func readRoute(n named) Route {
+	t := n.table
+	t.checkName(n.name)
+	r := Route{
+		Name:         n.name,
+		Kind:         t.choice("kind", "", Webhook, Command, Email, MQTT, Alertmanager),
+		Cells:        t.texts("cells"),
+		After:        t.duration("after", 0, 0),
+		Repeat:       t.duration("repeat", defaultRepeat, 0),
+		TellAnswered: t.flag("tell_answered", false),
+		Timeout:      t.duration("timeout", defaultTimeout, time.Second),
+		Templates: routes.TemplateFiles{
+			Subject: t.file(t.text("subject_template", "")),
+			Text:    t.file(t.text("text_template", "")),
+			HTML:    t.file(t.text("html_template", "")),
+		},
+		Zone: t.zone("zone"),
+	}
+	r.Least = t.priority("least", routes.Low)
+	r.Quiet = t.quiet(r.Zone)
+	switch r.Kind {
+	case Webhook:
+		r.readWebhook(t)
+	case Command:
+		r.readCommand(t)
+	case Email:
+		r.readEmail(t)
+	case MQTT:
+		r.readMQTT(t)
+	case Alertmanager:
+		r.readAlertmanager(t)
+	default:
+		if !t.has("kind") {
+			t.bad("kind", "it is missing", "it is one of webhook, command, email, mqtt, alertmanager")
+		}
+		return r // the other keys cannot be judged without it
+	}
+	t.done()
+	return r
+}
+
+func (r *Route) readWebhook(t *table) {
+	r.Address = t.address("https://hook.example/nightcell", "https", "http")
+	r.CAFile = t.file(t.text("ca_file", ""))
+	r.Key = t.secret("key")
+	r.Authorization = t.secret("authorization")
+	r.Event = routes.EventSettings{Source: t.text("event_source", ""), Type: t.text("event_type", "")}
+	if _, err := url.Parse(r.Event.Source); err != nil {
+		t.bad("event_source", fmt.Sprintf("'%s' is no URI reference", r.Event.Source), `write it as in event_source = "https://lab.example/nightcell"`)
+	}
+}
+
+func (r *Route) readCommand(t *table) {
+	r.Command = t.texts("command")
+	if len(r.Command) == 0 || r.Command[0] == "" {
+		t.bad("command", "no program is named", `write it with its arguments, as in command = ["/usr/local/bin/buzzer", "--long"]; no shell reads it`)
+	}
+	r.Environment = t.texts("environment")
+	for _, e := range r.Environment {
+		if name, _, ok := strings.Cut(e, "="); !ok || name == "" {
+			t.bad("environment", fmt.Sprintf("'%s' sets no variable", e), `write each as "NAME=value"`)
+		}
+	}
+}
+
+// mailbox is as much of an address as can be judged without sending to it.
+var mailbox = regexp.MustCompile(`^[^\s@<>]+@[^\s@<>]+$`)
+
+func (r *Route) readEmail(t *table) {
+	r.Server = t.required("server", "mail.example:465")
+	if host, port, ok := strings.Cut(r.Server, ":"); r.Server != "" && (!ok || host == "" || port == "") {
+		t.bad("server", fmt.Sprintf("'%s' names no host and port", r.Server), `write it as in server = "mail.example:465"`)
+	}
+	r.Encryption = t.choice("encryption", "tls", "tls", "starttls", "none")
+	r.User = t.text("user", "")
+	r.Password = t.secret("password")
+	r.From = t.required("from", "nightcell@lab.example")
+	r.To = t.texts("to")
+	r.CAFile = t.file(t.text("ca_file", ""))
+	if len(r.To) == 0 {
+		t.bad("to", "nobody is written to", `write to = ["operator@lab.example"]`)
+	}
+	for _, a := range append([]string{r.From}, r.To...) {
+		if a != "" && !mailbox.MatchString(a) {
+			t.bad("to", fmt.Sprintf("'%s' is no mail address", a), "write name@host alone")
+		}
+	}
+	if r.Encryption == "none" && !r.Password.IsZero() {
+		t.bad("encryption", "the password would cross the network in clear", "write tls or starttls")
+	}
+	r.checkLogin(t)
+}
+
+func (r *Route) readMQTT(t *table) {
+	r.Address = t.address("tls://broker.example:8883", "tls", "ssl", "tcp", "mqtt", "mqtts", "ws", "wss")
+	r.Topic = t.required("topic", "nightcell/notices")
+	if strings.ContainsAny(r.Topic, "#+") { // MQTT 5.0, 4.7.1: wildcards only in filters
+		t.bad("topic", "a topic to publish to has no wildcards # or +", `write it as in topic = "nightcell/notices"`)
+	}
+	r.QoS = t.whole("qos", 1, 1, 2)
+	r.ClientID = t.text("client_id", "")
+	r.User = t.text("user", "")
+	r.Password = t.secret("password")
+	r.CAFile = t.file(t.text("ca_file", ""))
+	r.checkLogin(t)
+}
+
+func (r *Route) readAlertmanager(t *table) {
+	r.Address = t.address("http://127.0.0.1:9093", "https", "http")
+	r.User = t.text("user", "")
+	r.Password = t.secret("password")
+	r.Authorization = t.secret("authorization")
+	r.CAFile = t.file(t.text("ca_file", ""))
+	r.Labels = t.pairs("labels")
+	r.checkLogin(t)
+}
+
+func (r *Route) checkLogin(t *table) {
+	if r.User != "" && r.Password.IsZero() {
+		t.bad("user", "there is no password for the user", `write password_file = "path" or password_env = "VARIABLE"`)
+	}
+}
+
+// priority reads one of the four priorities.
+func (t *table) priority(name string, fallback routes.Priority) routes.Priority {
+	p, err := routes.ParsePriority(t.choice(name, fallback.String(), priorities...))
+	if err != nil {
+		t.bad(name, err.Error(), "")
+	}
+	return p
+}
+
+// zone reads a time zone by its name in the IANA database; nil when none is written.
+func (t *table) zone(name string) *time.Location {
+	s := t.text(name, "")
+	if s == "" {
+		return nil
+	}
+	l, err := time.LoadLocation(s)
+	if err != nil {
+		t.bad(name, fmt.Sprintf("'%s' is no time zone that this machine knows", s), `write it as in zone = "Europe/Vienna"`)
+		return nil
+	}
+	return l
+}
+
+// quiet reads hours such as "22:00-07:00".
+func (t *table) quiet(zone *time.Location) routes.Quiet {
+	s := t.text("quiet", "")
+	q := routes.Quiet{Location: zone, Always: t.priority("quiet_except", routes.High)}
+	if zone == nil {
+		q.Location = time.Local
+	}
+	if s == "" {
+		return routes.Quiet{}
+	}
+	from, to, ok := strings.Cut(s, "-")
+	start, err := time.Parse("15:04", strings.TrimSpace(from))
+	end, err2 := time.Parse("15:04", strings.TrimSpace(to))
+	if !ok || err != nil || err2 != nil || start.Equal(end) {
+		t.bad("quiet", fmt.Sprintf("'%s' are no hours of the day", s), `write them as in quiet = "22:00-07:00"`)
+		return routes.Quiet{}
+	}
+	q.From, q.To = sinceMidnight(start), sinceMidnight(end)
+	return q
+}
+
+func sinceMidnight(t time.Time) time.Duration {
+	return time.Duration(t.Hour())*time.Hour + time.Duration(t.Minute())*time.Minute
+}

@@ -1,0 +1,109 @@
+package configs
+
+import (
+	"fmt"
+	"math"
+	"net"
+	"strings"
+	"time"
+
+	"nightcell/configs/quantity"
+)
+
+// Supply is one instrument and the line to it.
+type Supply struct {
+	Name     string
+	Port     string // a device path, or tcp://host:port
+	Baud     int
+	DataBits int
+	Parity   string // none, even, odd, mark, space
+	StopBits string // 1, 1.5, 2
+	Identity string // *IDN? must begin with this; empty: the first answer is expected from then on
+	// RangeVolts and RangeAmperes are what the instrument can deliver; NaN when not stated.
+	RangeVolts, RangeAmperes float64
+	StatusEvery              time.Duration
+	Accuracy                 Accuracy
+}
+
+// Accuracy is what the maker's data sheet and a check against a better meter say of the
+// readings. Gains and offsets are half-widths of an interval, as makers state them.
+type Accuracy struct {
+	CurrentGain       float64 // share of the reading
+	CurrentOffset     float64 // A
+	CurrentResolution float64 // A, one step of the display
+	VoltageGain       float64 // share of the reading
+	VoltageOffset     float64 // V
+	VoltageResolution float64 // V
+	Timebase          float64 // share, of the computer's clock
+	// CurrentZero is what the meter shows with nothing connected, and is subtracted.
+	// CurrentCorrection multiplies what is left. Both carry the uncertainty of their finding.
+	CurrentZero       quantity.Value // A
+	CurrentCorrection quantity.Value // 1
+	// Assumed is set when gain or offset of the current was not stated, so that the
+	// uncertainty of the charge rests on a guess.
+	Assumed bool
+}
+
+func readSupply(n named) Supply {
+	t := n.table
+	t.checkName(n.name)
+	s := Supply{
+		Name:         n.name,
+		Port:         t.required("port", "/dev/serial/by-id/…"),
+		Baud:         t.whole("baud", defaultBaud, 50, 4_000_000),
+		DataBits:     t.whole("data_bits", defaultDataBits, 5, 8),
+		Parity:       t.choice("parity", defaultParity, "none", "even", "odd", "mark", "space"),
+		StopBits:     t.choice("stop_bits", defaultStopBits, "1", "1.5", "2"),
+		Identity:     t.text("identity", ""),
+		RangeVolts:   t.measure("range_voltage", quantity.Voltage, positive, math.NaN()),
+		RangeAmperes: t.measure("range_current", quantity.Current, positive, math.NaN()),
+		StatusEvery:  t.duration("status_every", defaultStatus, 100*time.Millisecond),
+		Accuracy:     readAccuracy(t.orEmpty("accuracy")),
+	}
+	t.checkPort(s.Port)
+	t.done()
+	return s
+}
+
+// checkPort refuses an address that cannot be a device or a socket. Whether it is there is asked when it is opened.
+func (t *table) checkPort(port string) {
+	address, isTCP := strings.CutPrefix(port, "tcp://")
+	switch {
+	case port == "":
+	case isTCP:
+		if host, number, err := net.SplitHostPort(address); err != nil || host == "" || number == "" {
+			t.bad("port", fmt.Sprintf("'%s' names no host and port", port), "write it as in port = \"tcp://192.0.2.7:5025\"")
+		}
+	case strings.Contains(port, "://"):
+		t.bad("port", fmt.Sprintf("'%s' is a kind of line that is not known", port), "write a device such as /dev/serial/by-id/…, or tcp://host:port")
+	}
+}
+
+func readAccuracy(t *table) Accuracy {
+	a := Accuracy{
+		CurrentGain:       t.measure("current_gain", quantity.Fraction, notNegative, assumedGain),
+		CurrentOffset:     t.measure("current_offset", quantity.Current, notNegative, assumedCurrentOffset),
+		CurrentResolution: t.measure("current_resolution", quantity.Current, notNegative, assumedCurrentStep),
+		VoltageGain:       t.measure("voltage_gain", quantity.Fraction, notNegative, assumedGain),
+		VoltageOffset:     t.measure("voltage_offset", quantity.Voltage, notNegative, assumedVoltageOffset),
+		VoltageResolution: t.measure("voltage_resolution", quantity.Voltage, notNegative, assumedVoltageStep),
+		Timebase:          t.measure("timebase", quantity.Fraction, notNegative, assumedTimebase),
+		CurrentZero:       otherwise(t.stated("current_zero", anyValue, quantity.Current), 0),
+		CurrentCorrection: otherwise(t.stated("current_correction", positive, quantity.Number), 1),
+		Assumed:           !t.has("current_gain") || !t.has("current_offset"),
+	}
+	t.done()
+	return a
+}
+
+// checkName allows names that are safe as a folder, a label and a topic on every system.
+func (t *table) checkName(name string) {
+	ok := name != "" && len(name) <= 63
+	for i, r := range name {
+		letter := r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9'
+		ok = ok && (letter || i > 0 && (r == '-' || r == '_'))
+	}
+	if !ok {
+		t.bad("", fmt.Sprintf("'%s' cannot be a name", name), "up to 63 letters a-z, digits, - and _ are allowed, the first a letter or digit, because it names folders and labels")
+	}
+}

@@ -1,0 +1,126 @@
+package configs
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/configs/quantity"
+)
+
+// readWatch reads what the cell is held against and what to do about it.
+func (c *Cell) readWatch(t *table) {
+	l := alerts.Defaults()
+	l.Poll = c.Poll
+	l.CathodeSquareMetres = c.Electrodes.CathodeArea
+	l.Silence = max(l.Silence, gapPolls*c.Poll)
+	l.Gap = max(l.Gap, 2*c.GapAfter)
+	readLimits(t.orEmpty("limits"), &l)
+	readWarmup(t.orEmpty("warmup"), &l.Warmup)
+	readCalm(t, &l)
+	c.Responses = map[alerts.Condition]Response{}
+	for _, n := range t.each("alarm") {
+		c.readAlarm(n, &l)
+	}
+	c.Limits = l
+}
+
+// readLimits reads [cell.NAME.limits].
+func readLimits(t *table, l *alerts.Limits) {
+	l.Amperes = t.measure("current", quantity.Current, positive, l.Amperes)
+	l.AmperesPerSquareMetre = t.measure("current_density", quantity.CurrentDensity, positive, l.AmperesPerSquareMetre)
+	l.Volts = t.measure("voltage", quantity.Voltage, positive, l.Volts)
+	l.DriftVolts = t.measure("voltage_drift", quantity.Voltage, positive, l.DriftVolts)
+	l.DriftRelative = t.measure("current_drift", quantity.Fraction, share, l.DriftRelative)
+	l.Run = t.duration("duration", l.Run, time.Minute)
+	l.Silence = t.duration("silence", l.Silence, time.Second)
+	l.Gap = t.duration("gap", l.Gap, time.Second)
+	l.Frozen = t.duration("frozen", l.Frozen, 2*l.Poll)
+	l.Runaway = t.duration("runaway", l.Runaway, time.Minute)
+	l.TargetLead = t.duration("target_lead", l.TargetLead, time.Second)
+	l.PlanFraction = t.measure("plan_deviation", quantity.Fraction, share, l.PlanFraction)
+	l.Uncertainty = t.measure("uncertainty", quantity.Fraction, share, l.Uncertainty)
+	l.DepletionRate = t.measure("limiting_current", quantity.Fraction, positive, l.DepletionRate)
+	l.MarginalGram = t.measure("marginal_energy", quantity.EnergyPerMass, positive, l.MarginalGram)
+	l.LogBytes = t.measure("log_disk", quantity.Data, notNegative, l.LogBytes)
+	l.PushLag = t.duration("push_lag", l.PushLag, time.Second)
+	l.NoticeAge = t.duration("notice_age", l.NoticeAge, time.Second)
+	t.done()
+}
+
+// readWarmup reads [cell.NAME.warmup]: how the corridor is learned.
+func readWarmup(t *table, w *alerts.Warmup) {
+	const hour = 3600 // V/s to V/h, which the alarms count in
+	w.Skip = t.duration("skip", w.Skip, 0)
+	w.Longest = t.duration("longest", w.Longest, time.Minute)
+	w.SettledSlope = hour * t.measure("settled_slope", quantity.VoltageRate, positive, w.SettledSlope/hour)
+	w.Follow = hour * t.measure("follow", quantity.VoltageRate, notNegative, w.Follow/hour)
+	if w.Skip >= w.Longest {
+		t.bad("longest", "the learning ends before it begins", fmt.Sprintf("longest is more than skip, %s", quantity.Format(quantity.Time, w.Skip.Seconds())))
+	}
+	t.done()
+}
+
+// readCalm reads [cell.NAME.chatter] and [cell.NAME.flood].
+func readCalm(t *table, l *alerts.Limits) {
+	chatter := t.orEmpty("chatter")
+	l.Chatter.Count = chatter.whole("count", l.Chatter.Count, 2, 8)
+	l.Chatter.In = chatter.duration("in", l.Chatter.In, time.Second)
+	l.Chatter.Hold = chatter.duration("hold", l.Chatter.Hold, time.Second)
+	chatter.done()
+	flood := t.orEmpty("flood")
+	l.Flood.In = flood.duration("in", l.Flood.In, time.Second)
+	l.Flood.Above = flood.whole("above", l.Flood.Above, 1, 15)
+	l.Flood.Below = flood.whole("below", l.Flood.Below, 1, 15)
+	if l.Flood.Below > l.Flood.Above {
+		flood.bad("below", "a flood would end before it begins", fmt.Sprintf("below is at most above, %d", l.Flood.Above))
+	}
+	flood.done()
+}
+
+// readAlarm reads [cell.NAME.alarm.CONDITION].
+func (c *Cell) readAlarm(n named, l *alerts.Limits) {
+	t := n.table
+	condition, err := alerts.ParseCondition(n.name)
+	if err != nil {
+		var names []string
+		for _, known := range alerts.Conditions() {
+			names = append(names, known.String())
+		}
+		remedy := fmt.Sprintf("the conditions are %s", joined(names))
+		if meant := nearest(n.name, names); meant != "" {
+			remedy = fmt.Sprintf("is '%s' meant?", meant)
+		}
+		t.bad("", "there is no condition of this name", remedy)
+		return
+	}
+	s := l.Setting(condition)
+	s.OnDelay = t.duration("on_delay", s.OnDelay, 0)
+	s.OffDelay = t.duration("off_delay", s.OffDelay, 0)
+	s.Deadband = t.measure("deadband", quantity.Fraction, notNegative, s.Deadband)
+	if err := s.Priority.UnmarshalText([]byte(t.choice("priority", s.Priority.String(), priorities...))); err != nil {
+		t.bad("priority", err.Error(), "")
+	}
+	s.Latching = t.flag("latching", s.Latching)
+	s.Ignored = t.flag("ignored", s.Ignored)
+	if s.Ignored && t.text("reason", "") == "" {
+		t.bad("ignored", "a condition is not judged any more", `say why: reason = "…"`)
+	}
+	t.find("reason")
+	s.Source = "the configuration"
+	do := Action(t.choice("then", "tell", "tell", "hold", "off"))
+	after := t.duration("then_after", 0, 0)
+	switch {
+	case do != "tell":
+		c.Responses[condition] = Response{Do: do, After: after}
+	case t.has("then_after"):
+		t.bad("then_after", "nothing is to be done then", `write then = "off" or then = "hold", or leave this out`)
+	}
+	t.done()
+}
+
+var priorities = []string{"low", "medium", "high", "highest"}
+
+// known reports whether a figure is stated.
+func known(v float64) bool { return !math.IsNaN(v) }
