@@ -1,0 +1,127 @@
+package routes
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"strings"
+	"time"
+)
+
+// How long an alert stands when nobody sends its end: an alarm for longer than
+// any charge, news only until it is seen.
+const (
+	alarmStands = 7 * 24 * time.Hour
+	newsStands  = 15 * time.Minute
+)
+
+// AlertmanagerSettings describe an Alertmanager.
+type AlertmanagerSettings struct {
+	Name string
+	// URL is the address under which its API lives, such as "http://127.0.0.1:9093"; /api/v2/alerts is appended.
+	URL    Secret
+	CAFile string
+	// Labels are added to every alert, such as the name of the laboratory.
+	Labels map[string]string
+	// Headers are sent as they are, such as an authorization.
+	Headers map[string]Secret
+	// LinkURL is where the alert points to, such as the address of the page; may be empty.
+	LinkURL string
+}
+
+// Alertmanager raises and ends alerts by its API version 2. Alarms are named by
+// their condition; cell, supply and priority are labels.
+type Alertmanager struct {
+	settings AlertmanagerSettings
+	caller   *caller
+	now      func() time.Time
+}
+
+// alert is one element of the body of POST /api/v2/alerts.
+type alert struct {
+	Labels       map[string]string `json:"labels"`
+	Annotations  map[string]string `json:"annotations,omitempty"`
+	StartsAt     time.Time         `json:"startsAt"`
+	EndsAt       time.Time         `json:"endsAt"`
+	GeneratorURL string            `json:"generatorURL,omitempty"`
+}
+
+// NewAlertmanager checks the settings and returns the route. Nothing is sent.
+func NewAlertmanager(s AlertmanagerSettings) (*Alertmanager, error) {
+	c, err := newCaller(NewSecret(strings.TrimRight(s.URL.Reveal(), "/")+"/api/v2/alerts"), s.CAFile)
+	if err != nil {
+		return nil, fmt.Errorf("route %s: %w", s.Name, err)
+	}
+	return &Alertmanager{s, c, time.Now}, nil
+}
+
+// Name implements Route.
+func (a *Alertmanager) Name() string { return a.settings.Name }
+
+// Deliver implements Route. Status 200 is proof of delivery.
+func (a *Alertmanager) Deliver(ctx context.Context, n Notice) (Proof, error) {
+	body, err := json.Marshal([]alert{a.alert(n)})
+	if err != nil {
+		return "", &Refused{fmt.Errorf("encode notice %s: %w", n.ID, err)}
+	}
+	request, err := a.caller.request(ctx, http.MethodPost, bytes.NewReader(body))
+	if err != nil {
+		return "", err
+	}
+	request.Header.Set("Content-Type", "application/json")
+	for name, value := range a.settings.Headers {
+		request.Header.Set(name, value.Reveal())
+	}
+	return a.caller.do(request)
+}
+
+// alert translates the notice. The labels of an alarm and of its end must be the
+// same, for they are the alert's identity; so no label tells the state.
+func (a *Alertmanager) alert(n Notice) alert {
+	now := a.now().UTC()
+	out := alert{
+		Labels:       map[string]string{},
+		Annotations:  map[string]string{},
+		StartsAt:     n.At.UTC(),
+		GeneratorURL: a.settings.LinkURL,
+	}
+	name := n.Condition
+	if name == "" {
+		name = string(n.Kind)
+	}
+	for label, value := range a.settings.Labels {
+		out.Labels[label] = value
+	}
+	for label, value := range map[string]string{"alertname": name, "cell": n.Cell, "supply": n.Supply, "severity": n.Priority.String()} {
+		if value != "" {
+			out.Labels[label] = value
+		}
+	}
+	if n.Drill {
+		out.Labels["drill"] = "true"
+	}
+	for annotation, value := range map[string]string{
+		"summary": n.Subject, "description": n.Text, "meaning": n.Meaning, "first": n.First, "acknowledge": n.Acknowledge, "state": n.State,
+	} {
+		if value != "" {
+			out.Annotations[annotation] = value
+		}
+	}
+	if !n.Since.IsZero() {
+		out.StartsAt = n.Since.UTC()
+	}
+	switch n.Kind {
+	case Alarm, Acknowledged, Quieted:
+		out.EndsAt = now.Add(alarmStands)
+	case Cleared:
+		out.EndsAt = now
+	default:
+		out.EndsAt = now.Add(newsStands)
+	}
+	if out.StartsAt.After(out.EndsAt) { // clocks that disagree must not make it invalid
+		out.StartsAt = out.EndsAt
+	}
+	return out
+}

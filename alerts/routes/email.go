@@ -1,0 +1,237 @@
+package routes
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"net"
+	netmail "net/mail"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/wneessen/go-mail"
+)
+
+// Encryption says how the way to the mail server is protected.
+type Encryption string
+
+// The kinds of encryption. A password is never sent without one.
+const (
+	StartTLS    Encryption = "starttls" // RFC 3207, refused if the server does not offer it; commonly port 587
+	ImplicitTLS Encryption = "tls"      // RFC 8314, from the first byte; commonly port 465
+	Unencrypted Encryption = "none"     // for a relay in the same house, without a password; commonly port 25
+)
+
+// pictureID is the content identifier under which the HTML part shows the picture.
+const pictureID = "last-hours.png"
+
+// EmailSettings describe the mail server and the people.
+type EmailSettings struct {
+	Name       string
+	Host       string
+	Port       int        // 0: the common port of the encryption
+	Encryption Encryption // empty: StartTLS
+	// CAFile is a PEM file of authorities to trust besides the system's.
+	CAFile    string
+	User      string
+	Password  Secret
+	From      string
+	To        []string
+	Templates *Templates
+}
+
+// Email sends each notice as a letter with a text part, an HTML part and, when
+// there is one, a picture. Every person gets a letter of their own, so that one
+// wrong address stops no other.
+type Email struct {
+	settings EmailSettings
+	tls      *tls.Config
+	policy   mail.TLSPolicy
+	// What was delivered of the notice tried last, so that a retry for one person does not tell the others again.
+	lastID string
+	done   map[string]Proof
+}
+
+// NewEmail checks the settings and returns the route. Nothing is sent.
+func NewEmail(s EmailSettings) (*Email, error) {
+	bad := func(format string, args ...any) (*Email, error) {
+		return nil, fmt.Errorf("route %s: "+format, append([]any{s.Name}, args...)...)
+	}
+	if s.Host == "" {
+		return bad("the mail server is missing")
+	}
+	if len(s.To) == 0 {
+		return bad("there is nobody to write to")
+	}
+	for _, address := range append([]string{s.From}, s.To...) {
+		if _, err := netmail.ParseAddress(address); err != nil || strings.ContainsAny(address, "\r\n") {
+			return bad("%q is not a mail address", address)
+		}
+	}
+	e := &Email{settings: s}
+	var port int
+	switch s.Encryption {
+	case "", StartTLS:
+		e.settings.Encryption, port, e.policy = StartTLS, 587, mail.TLSMandatory
+	case ImplicitTLS:
+		port, e.policy = 465, mail.NoTLS // the dialler encrypts
+	case Unencrypted:
+		if !s.Password.IsZero() {
+			return bad("a password would travel unencrypted; use starttls or tls, or leave the password out")
+		}
+		port, e.policy = 25, mail.NoTLS
+	default:
+		return bad("encryption %q is not known; use starttls, tls or none", s.Encryption)
+	}
+	if s.Port == 0 {
+		e.settings.Port = port
+	}
+	config, err := tlsConfig(s.CAFile)
+	if err != nil {
+		return bad("%w", err)
+	}
+	config.ServerName = s.Host
+	e.tls = config
+	if s.Templates == nil {
+		e.settings.Templates = BuiltIn()
+	}
+	if _, err := e.client(nil); err != nil {
+		return bad("%w", err)
+	}
+	return e, nil
+}
+
+// Name implements Route.
+func (e *Email) Name() string { return e.settings.Name }
+
+// ShowsPictures implements Pictured.
+func (e *Email) ShowsPictures() bool { return true }
+
+// Deliver implements Route. The proof is the server's answer to the letter, with its queue number where it gives one.
+func (e *Email) Deliver(ctx context.Context, n Notice) (Proof, error) {
+	if e.lastID != n.ID {
+		e.lastID, e.done = n.ID, map[string]Proof{}
+	}
+	var left []string
+	for _, person := range e.settings.To {
+		if _, sent := e.done[person]; !sent {
+			left = append(left, person)
+		}
+	}
+	if err := e.sendTo(ctx, n, left); err != nil {
+		server := net.JoinHostPort(e.settings.Host, strconv.Itoa(e.settings.Port))
+		return "", fmt.Errorf("mail by %s: %w", server, hide(err, e.settings.Password))
+	}
+	// A reminder or a test may carry the same ID again, and is meant to arrive again.
+	proof := e.done[e.settings.To[len(e.settings.To)-1]]
+	e.lastID = ""
+	return proof, nil
+}
+
+// sendTo writes to each person over one connection, and goes on past those that are refused.
+func (e *Email) sendTo(ctx context.Context, n Notice, people []string) error {
+	var conn net.Conn
+	client, err := e.client(func(ctx context.Context, network, address string) (c net.Conn, err error) {
+		conn, err = e.dial(ctx, network, address)
+		return conn, err
+	})
+	if err != nil {
+		return err
+	}
+	// The library notices the end of ctx only while dialling, and leaves the connection open after some failures.
+	defer func() {
+		if conn != nil {
+			_ = conn.Close()
+		}
+	}()
+	session, err := client.DialToSMTPClientWithContext(ctx)
+	if err != nil {
+		return err
+	}
+	defer context.AfterFunc(ctx, func() { _ = conn.Close() })()
+	letter := e.settings.Templates.Compose(n)
+	var failed []error
+	refused := true
+	for _, person := range people {
+		message, err := e.message(n, letter, person)
+		if err != nil {
+			return &Refused{err}
+		}
+		err = client.SendWithSMTPClient(session, message)
+		if message.IsDelivered() { // some failures come after the server has taken it
+			e.done[person] = Proof(oneLine(message.ServerResponse()))
+			continue
+		}
+		var smtp *mail.SendError
+		refused = refused && errors.As(err, &smtp) && smtp.ErrorCode() >= 500
+		failed = append(failed, err)
+	}
+	_ = client.CloseWithSMTPClient(session) // what was sent is sent
+	if ctx.Err() != nil && len(failed) > 0 {
+		return context.Cause(ctx)
+	}
+	if err := errors.Join(failed...); err != nil && refused {
+		return &Refused{err}
+	} else if err != nil {
+		return err
+	}
+	return nil
+}
+
+func (e *Email) client(dial mail.DialContextFunc) (*mail.Client, error) {
+	options := []mail.Option{
+		mail.WithPort(e.settings.Port), mail.WithTLSPolicy(e.policy), mail.WithTLSConfig(e.tls),
+		mail.WithTimeout(30 * time.Second),
+	}
+	if e.settings.Encryption == ImplicitTLS {
+		options = append(options, mail.WithSSL())
+	}
+	if dial != nil {
+		options = append(options, mail.WithDialContextFunc(dial))
+	}
+	if !e.settings.Password.IsZero() {
+		options = append(options,
+			mail.WithOpportunisticSMTPAuth(mail.SMTPAuthSCRAMSHA256, mail.SMTPAuthPlain, mail.SMTPAuthLogin),
+			mail.WithUsername(e.settings.User), mail.WithPassword(e.settings.Password.Reveal()))
+	}
+	return mail.NewClient(e.settings.Host, options...)
+}
+
+func (e *Email) dial(ctx context.Context, network, address string) (net.Conn, error) {
+	if e.settings.Encryption == ImplicitTLS {
+		return (&tls.Dialer{Config: e.tls}).DialContext(ctx, network, address)
+	}
+	return (&net.Dialer{}).DialContext(ctx, network, address)
+}
+
+// message builds the letter. The same notice has the same Message-ID (RFC 5322,
+// 3.6.4) whenever it is sent, so that a mailbox can tell a duplicate.
+func (e *Email) message(n Notice, letter Letter, to string) (*mail.Msg, error) {
+	m := mail.NewMsg()
+	if err := errors.Join(m.From(e.settings.From), m.To(to)); err != nil {
+		return nil, err
+	}
+	m.Subject(letter.Subject)
+	m.SetDate()
+	domain := "nightcell.invalid"
+	if a, err := netmail.ParseAddress(e.settings.From); err == nil {
+		domain = a.Address[strings.LastIndexByte(a.Address, '@')+1:]
+	}
+	m.SetMessageIDWithValue(fmt.Sprintf("%x@%s", sha256.Sum256([]byte(n.ID)), domain))
+	m.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834: no holiday replies
+	if n.Priority >= High && n.Kind == Alarm {
+		m.SetImportance(mail.ImportanceHigh)
+	}
+	m.SetBodyString(mail.TypeTextPlain, letter.Text)
+	m.AddAlternativeString(mail.TypeTextHTML, letter.HTML)
+	if n.Picture != nil {
+		if err := m.EmbedReader(pictureID, bytes.NewReader(n.Picture), mail.WithFileContentID(pictureID), mail.WithFileContentType("image/png")); err != nil {
+			return nil, err
+		}
+	}
+	return m, nil
+}

@@ -1,0 +1,186 @@
+package routes
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+)
+
+// Pulse is one cell's sign of life.
+type Pulse struct {
+	Cell              string  `json:"cell"`
+	ChargeCoulombs    float64 `json:"charge_coulombs"`
+	ReadingAgeSeconds float64 `json:"reading_age_seconds"`
+}
+
+// HeartbeatSettings describe the outside address that raises the alarm when the
+// beats stop. It must not be in the same building, or it falls silent with it.
+type HeartbeatSettings struct {
+	URL    Secret
+	Method string        // GET (figures in the query) or POST (figures in a JSON body); empty: POST
+	Every  time.Duration // 0: one minute
+	CAFile string
+	// Alive returns the pulses of the cells, and whether the last good reading of
+	// every cell that should be running is fresh. When it is not, no beat is sent.
+	Alive func() ([]Pulse, bool)
+	Log   *slog.Logger
+}
+
+// Heartbeat tells an outside address at intervals that readings are still coming.
+// Nothing but good readings feeds it: a frozen poll stops the beats as surely as a dead machine.
+type Heartbeat struct {
+	settings HeartbeatSettings
+	caller   *caller
+	done     chan struct{}
+
+	mu     sync.Mutex
+	cancel context.CancelFunc
+	health HeartbeatHealth
+}
+
+// HeartbeatHealth is what the beats came to since the start.
+type HeartbeatHealth struct {
+	Sent, Failed, Withheld uint64
+	LastSent               time.Time // zero: never
+	LastError              string    // of the last beat; empty when it arrived
+}
+
+// NewHeartbeat checks the settings. Nothing is sent.
+func NewHeartbeat(s HeartbeatSettings) (*Heartbeat, error) {
+	switch s.Method = strings.ToUpper(s.Method); s.Method {
+	case "":
+		s.Method = http.MethodPost
+	case http.MethodGet, http.MethodPost:
+	default:
+		return nil, fmt.Errorf("heartbeat: method %q is not known; use GET or POST", s.Method)
+	}
+	if s.Alive == nil {
+		return nil, errors.New("heartbeat: nothing says whether readings are fresh")
+	}
+	s.Every = orDefault(s.Every, time.Minute)
+	if s.Log == nil {
+		s.Log = slog.New(slog.DiscardHandler)
+	}
+	c, err := newCaller(s.URL, s.CAFile)
+	if err != nil {
+		return nil, fmt.Errorf("heartbeat: %w", err)
+	}
+	return &Heartbeat{settings: s, caller: c, done: make(chan struct{})}, nil
+}
+
+// Start begins the beats. A second call, or one after Stop, does nothing.
+func (h *Heartbeat) Start() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.cancel != nil {
+		return
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	h.cancel = cancel
+	go h.run(ctx)
+}
+
+// Stop ends the beats, the one in progress too, and waits for that. Calling it again is harmless.
+func (h *Heartbeat) Stop() {
+	h.mu.Lock()
+	if h.cancel == nil { // never started, and never to be
+		h.cancel = func() {}
+		close(h.done)
+	}
+	h.cancel()
+	h.mu.Unlock()
+	<-h.done // ends: every wait in run watches the context
+}
+
+func (h *Heartbeat) run(ctx context.Context) {
+	defer close(h.done)
+	ticker := time.NewTicker(h.settings.Every)
+	defer ticker.Stop()
+	for {
+		h.beat(ctx)
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+	}
+}
+
+// beat sends one sign of life if there is one. A beat that fails is not repeated: the next follows soon enough.
+func (h *Heartbeat) beat(ctx context.Context) {
+	pulses, alive := h.settings.Alive()
+	if !alive {
+		h.book(func(b *HeartbeatHealth) { b.Withheld++ })
+		return
+	}
+	ctx, cancel := context.WithTimeout(ctx, min(h.settings.Every, 30*time.Second))
+	defer cancel()
+	err := h.send(ctx, pulses)
+	now := time.Now().UTC()
+	before := h.book(func(b *HeartbeatHealth) {
+		if b.LastError = ""; err != nil {
+			b.Failed++
+			b.LastError = err.Error()
+			return
+		}
+		b.Sent++
+		b.LastSent = now
+	})
+	if err != nil && before.LastError == "" && !errors.Is(err, context.Canceled) { // said once
+		h.settings.Log.Warn("heartbeat does not arrive", "error", err)
+	}
+}
+
+func (h *Heartbeat) send(ctx context.Context, pulses []Pulse) error {
+	var body io.Reader
+	if h.settings.Method == http.MethodPost {
+		data, err := json.Marshal(struct {
+			Cells []Pulse `json:"cells"`
+		}{pulses})
+		if err != nil {
+			return fmt.Errorf("encode the heartbeat: %w", err)
+		}
+		body = bytes.NewReader(data)
+	}
+	request, err := h.caller.request(ctx, h.settings.Method, body)
+	if err != nil {
+		return err
+	}
+	if body != nil {
+		request.Header.Set("Content-Type", "application/json")
+	} else {
+		query := request.URL.Query()
+		for _, s := range pulses {
+			query.Add("cell", s.Cell)
+			query.Add("charge_coulombs", fmt.Sprintf("%.6g", s.ChargeCoulombs))
+			query.Add("reading_age_seconds", fmt.Sprintf("%.3g", s.ReadingAgeSeconds))
+		}
+		request.URL.RawQuery = query.Encode()
+	}
+	_, err = h.caller.do(request)
+	return err
+}
+
+// book changes the health and returns what it was before.
+func (h *Heartbeat) book(change func(*HeartbeatHealth)) HeartbeatHealth {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	before := h.health
+	change(&h.health)
+	return before
+}
+
+// Health returns what the beats came to.
+func (h *Heartbeat) Health() HeartbeatHealth {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.health
+}

@@ -1,0 +1,162 @@
+package routes
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image/color"
+	"math"
+	"time"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/vgimg"
+)
+
+// mostBars bounds the points that are drawn; a longer series is drawn by its extremes, so that no spike is lost.
+const mostBars = 1000
+
+// Series are the readings of the last hours, oldest first; the three slices are
+// of equal length. What is not a number is left out.
+type Series struct {
+	Title   string
+	At      []time.Time
+	Volts   []float64
+	Amperes []float64
+	// Mark is when the condition began; zero: no mark.
+	Mark time.Time
+	// Location is where the times are shown; nil: UTC.
+	Location *time.Location
+}
+
+// Draw returns the series as a PNG of volts above amperes over time, 640 by 480 points.
+func Draw(s Series) ([]byte, error) {
+	if len(s.At) != len(s.Volts) || len(s.At) != len(s.Amperes) {
+		return nil, fmt.Errorf("draw: %d times, %d volts and %d amperes are not of equal number", len(s.At), len(s.Volts), len(s.Amperes))
+	}
+	upper, err := s.panel(oneLine(s.Title), "volts", s.Volts, color.RGBA{R: 0x1f, G: 0x5f, B: 0xa8, A: 0xff})
+	if err != nil {
+		return nil, err
+	}
+	lower, err := s.panel("", "amperes", s.Amperes, color.RGBA{R: 0xb0, G: 0x50, B: 0x10, A: 0xff})
+	if err != nil {
+		return nil, err
+	}
+	image := vgimg.NewWith(vgimg.UseWH(640, 480), vgimg.UseDPI(96))
+	tiles := draw.Tiles{Rows: 2, Cols: 1, PadTop: 6, PadBottom: 6, PadLeft: 6, PadRight: 12, PadY: 8}
+	canvases := plot.Align([][]*plot.Plot{{upper}, {lower}}, tiles, draw.New(image))
+	upper.Draw(canvases[0][0])
+	lower.Draw(canvases[1][0])
+	var out bytes.Buffer
+	if _, err := (vgimg.PngCanvas{Canvas: image}).WriteTo(&out); err != nil {
+		return nil, fmt.Errorf("draw: %w", err)
+	}
+	return out.Bytes(), nil
+}
+
+// panel is one quantity over time.
+func (s Series) panel(title, unit string, values []float64, ink color.Color) (*plot.Plot, error) {
+	points := s.points(values)
+	if len(points) == 0 {
+		return nil, errors.New("draw: there is no reading to draw")
+	}
+	location := s.Location
+	if location == nil {
+		location = time.UTC
+	}
+	p := plot.New()
+	p.Title.Text = title
+	p.Y.Label.Text = unit
+	p.X.Tick.Marker = clockTicks{location}
+	p.Add(plotter.NewGrid())
+	line, err := plotter.NewLine(points)
+	if err != nil {
+		return nil, fmt.Errorf("draw: %w", err)
+	}
+	line.Color, line.Width = ink, vg.Points(1.2)
+	p.Add(line)
+	if p.Y.Min == p.Y.Max {
+		p.Y.Min, p.Y.Max = p.Y.Min-1, p.Y.Max+1
+	}
+	if !s.Mark.IsZero() {
+		x := seconds(s.Mark)
+		mark, err := plotter.NewLine(plotter.XYs{{X: x, Y: p.Y.Min}, {X: x, Y: p.Y.Max}})
+		if err != nil {
+			return nil, fmt.Errorf("draw: %w", err)
+		}
+		mark.Color, mark.Dashes = color.RGBA{R: 0xc0, A: 0xff}, []vg.Length{vg.Points(4), vg.Points(3)}
+		p.Add(mark)
+	}
+	return p, nil
+}
+
+// points are the numbers among the values; of a long series the least and the
+// greatest of each stretch, in their order.
+func (s Series) points(values []float64) plotter.XYs {
+	var all plotter.XYs
+	for i, v := range values {
+		if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			all = append(all, plotter.XY{X: seconds(s.At[i]), Y: v})
+		}
+	}
+	if len(all) <= 2*mostBars {
+		return all
+	}
+	drawn := make(plotter.XYs, 0, 2*mostBars)
+	for bar := range mostBars {
+		stretch := all[bar*len(all)/mostBars : (bar+1)*len(all)/mostBars]
+		least, greatest := 0, 0
+		for i := range stretch {
+			if stretch[i].Y < stretch[least].Y {
+				least = i
+			}
+			if stretch[i].Y > stretch[greatest].Y {
+				greatest = i
+			}
+		}
+		drawn = append(drawn, stretch[min(least, greatest)])
+		if least != greatest {
+			drawn = append(drawn, stretch[max(least, greatest)])
+		}
+	}
+	return drawn
+}
+
+func seconds(t time.Time) float64 { return float64(t.UnixNano()) / 1e9 }
+
+// clockTicks puts the ticks of an axis in seconds where a clock's face has them.
+type clockTicks struct{ location *time.Location }
+
+// Ticks implements plot.Ticker.
+func (c clockTicks) Ticks(first, last float64) []plot.Tick {
+	steps := []time.Duration{
+		time.Second, 5 * time.Second, 15 * time.Second, time.Minute, 5 * time.Minute, 15 * time.Minute,
+		time.Hour, 3 * time.Hour, 6 * time.Hour, 12 * time.Hour, 24 * time.Hour,
+	}
+	const most = 8
+	step := steps[0]
+	for _, step = range steps {
+		if (last-first)/step.Seconds() <= most {
+			break
+		}
+	}
+	format := "15:04"
+	switch {
+	case (last-first)/step.Seconds() > most:
+		step, format = time.Duration((last-first)/most)*time.Second, "01-02 15:04"
+	case step < time.Minute:
+		format = "15:04:05"
+	}
+	_, offset := time.Unix(int64(first), 0).In(c.location).Zone()
+	size := step.Seconds()
+	var ticks []plot.Tick
+	for k := math.Ceil((first + float64(offset)) / size); ; k++ {
+		t := k*size - float64(offset)
+		if t > last {
+			return ticks
+		}
+		ticks = append(ticks, plot.Tick{Value: t, Label: time.Unix(int64(t), 0).In(c.location).Format(format)})
+	}
+}

@@ -1,0 +1,108 @@
+package routes
+
+import (
+	"bytes"
+	"image"
+	"image/png"
+	"math"
+	"testing"
+	"time"
+)
+
+// evening is a made-up charge: three volts at three amperes, one spike.
+func evening(readings int) Series {
+	at := time.Date(2026, 3, 1, 20, 0, 0, 0, time.UTC)
+	s := Series{Title: "zinc-1", Mark: at.Add(time.Hour)}
+	for i := range readings {
+		s.At = append(s.At, at.Add(time.Duration(i)*time.Second))
+		s.Volts = append(s.Volts, 3+0.1*math.Sin(float64(i)/500))
+		s.Amperes = append(s.Amperes, 3)
+	}
+	return s
+}
+
+func TestPictureShowsBothCurvesAndTheMark(t *testing.T) {
+	s := evening(4 * 3600)
+	s.Volts[10], s.Amperes[20] = math.NaN(), math.Inf(1)
+	data, err := Draw(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	picture, err := png.Decode(bytes.NewReader(data))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if b := picture.Bounds(); b.Dx() < 600 || b.Dy() < 400 || b.Dx() > 1000 {
+		t.Errorf("size %v", b)
+	}
+	for name, ink := range map[string][3]int{"volts": {0x1f, 0x5f, 0xa8}, "amperes": {0xb0, 0x50, 0x10}, "mark": {0xc0, 0, 0}} {
+		if n := covered(picture, ink); n < 50 {
+			t.Errorf("the ink of %s covers %d points", name, n)
+		}
+	}
+}
+
+// covered counts the points whose colour is near ink; thin lines are blended with what is under them.
+func covered(picture image.Image, ink [3]int) (n int) {
+	for y := range picture.Bounds().Dy() {
+		for x := range picture.Bounds().Dx() {
+			r, g, b, _ := picture.At(x, y).RGBA()
+			near := true
+			for i, c := range [3]uint32{r, g, b} {
+				near = near && max(ink[i]-int(c>>8), int(c>>8)-ink[i]) < 60
+			}
+			if near {
+				n++
+			}
+		}
+	}
+	return n
+}
+
+func TestPictureKeepsASpikeOfALongSeries(t *testing.T) {
+	s := evening(200_000)
+	s.Volts[123_456] = 31
+	points := s.points(s.Volts)
+	if len(points) > 2*mostBars {
+		t.Errorf("%d points are drawn", len(points))
+	}
+	highest := 0.0
+	for i, p := range points {
+		highest = max(highest, p.Y)
+		if i > 0 && p.X <= points[i-1].X {
+			t.Fatalf("point %d goes back in time", i)
+		}
+	}
+	if highest != 31 {
+		t.Errorf("the spike of 31 V is drawn as %v", highest)
+	}
+}
+
+func TestPictureRefusesWhatCannotBeDrawn(t *testing.T) {
+	for name, s := range map[string]Series{
+		"nothing":  {},
+		"uneven":   {At: make([]time.Time, 2), Volts: make([]float64, 1), Amperes: make([]float64, 2)},
+		"no value": {At: make([]time.Time, 1), Volts: []float64{math.NaN()}, Amperes: []float64{1}},
+	} {
+		if _, err := Draw(s); err == nil {
+			t.Errorf("%s: drawn", name)
+		}
+	}
+	if _, err := Draw(evening(1)); err != nil { // one reading is little, but no mistake
+		t.Error(err)
+	}
+}
+
+func TestTicksStandOnTheFullHour(t *testing.T) {
+	zone := time.FixedZone("half", 5*3600+1800)
+	first := time.Date(2026, 3, 1, 20, 10, 0, 0, zone)
+	ticks := clockTicks{zone}.Ticks(seconds(first), seconds(first.Add(6*time.Hour)))
+	if len(ticks) != 6 || ticks[0].Label != "21:00" || ticks[5].Label != "02:00" {
+		t.Errorf("ticks %v", ticks)
+	}
+	for _, span := range []time.Duration{time.Second, time.Minute, time.Hour, 30 * time.Hour, 300 * time.Hour} {
+		if n := len(clockTicks{zone}.Ticks(seconds(first), seconds(first.Add(span)))); n > 9 {
+			t.Errorf("%v has %d ticks", span, n)
+		}
+	}
+}
