@@ -1,0 +1,109 @@
+package bath
+
+import (
+	"fmt"
+	"math"
+)
+
+// Book is the metal account of one compartment: what was put in, what left it and
+// by which way. Its fields are its whole state, so that copying a Book saves it.
+// Metal is in mol, volumes in m3. Everything but Volume only adds up.
+type Book struct {
+	Volume      float64 // of the liquid now
+	Supplied    float64 // metal put in
+	Sampled     float64 // metal taken out with samples
+	Unaccounted float64 // metal that assays found beyond the account; negative: missing
+	Deposited   float64 // metal on the cathode, and the rounding that the sum lost:
+	DepositTail float64
+	WaterAdded  float64
+	WaterLost   float64
+}
+
+// Metal returns the mol of metal in solution: supplied + unaccounted - sampled - deposited.
+func (b *Book) Metal() float64 {
+	return math.Max(b.Supplied+b.Unaccounted-b.Sampled-b.Won(), 0)
+}
+
+// Won returns the mol of metal on the cathode.
+func (b *Book) Won() float64 { return b.Deposited + b.DepositTail }
+
+// Concentration returns mol of metal per m3, 0 for an empty compartment.
+func (b *Book) Concentration() float64 {
+	if !(b.Volume > 0) {
+		return 0
+	}
+	return b.Metal() / b.Volume
+}
+
+// deposit moves mol from the solution to the cathode, with Neumaier's compensated sum.
+func (b *Book) deposit(mol float64) {
+	sum := b.Deposited + mol
+	if math.Abs(b.Deposited) >= math.Abs(mol) {
+		b.DepositTail += (b.Deposited - sum) + mol
+	} else {
+		b.DepositTail += (mol - sum) + b.Deposited
+	}
+	b.Deposited = sum
+}
+
+// Add books mol of metal and m3 of liquid put in; both at least 0.
+func (b *Book) Add(mol, volume float64) error {
+	if !(mol >= 0) || !(volume >= 0) || math.IsInf(mol, 0) || math.IsInf(volume, 0) {
+		return fmt.Errorf("addition of %g mol in %g m3: neither can be below zero", mol, volume)
+	}
+	b.Supplied += mol
+	b.Volume += volume
+	return nil
+}
+
+// Sample books a withdrawal of m3 of liquid with the metal in it, and returns that metal in mol.
+func (b *Book) Sample(volume float64) (mol float64, err error) {
+	if !(volume > 0) || volume >= b.Volume {
+		return 0, fmt.Errorf("sample of %g m3: it has to be above zero and less than the %g m3 there are", volume, b.Volume)
+	}
+	mol = b.Concentration() * volume
+	b.Sampled += mol
+	b.Volume -= volume
+	return mol, nil
+}
+
+// Assay books a measured concentration in mol/m3. The bath takes it over; the
+// difference from the account is booked as unaccounted and returned in mol. The deposit stays
+// as counted: whether metal is missing from it or from the bath is for the balance to decide.
+func (b *Book) Assay(concentration float64) (difference float64, err error) {
+	if !(concentration >= 0) || math.IsInf(concentration, 0) {
+		return 0, fmt.Errorf("assay of %g mol/m3: it cannot be below zero", concentration)
+	}
+	difference = concentration*b.Volume - b.Metal()
+	b.Unaccounted += concentration*b.Volume - (b.Supplied + b.Unaccounted - b.Sampled - b.Won())
+	return difference, nil
+}
+
+// Water books m3 of water added, or lost by evaporation and electrolysis if negative.
+func (b *Book) Water(volume float64) error {
+	if math.IsNaN(volume) || math.IsInf(volume, 0) || b.Volume+volume <= 0 {
+		return fmt.Errorf("water %g m3: with %g m3 there, nothing would be left", volume, b.Volume)
+	}
+	if volume >= 0 {
+		b.WaterAdded += volume
+	} else {
+		b.WaterLost -= volume
+	}
+	b.Volume += volume
+	return nil
+}
+
+// check says whether the fields can be those of a compartment.
+func (b *Book) check(name string) error {
+	for _, v := range []float64{b.Volume, b.Supplied, b.Sampled, b.Deposited, b.WaterAdded, b.WaterLost} {
+		if !(v >= 0) || math.IsInf(v, 0) {
+			return fmt.Errorf("%s: %g cannot be in its book", name, v)
+		}
+	}
+	for _, v := range []float64{b.Unaccounted, b.DepositTail} {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return fmt.Errorf("%s: %g cannot be in its book", name, v)
+		}
+	}
+	return nil
+}

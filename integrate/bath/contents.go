@@ -1,0 +1,260 @@
+package bath
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"nightcell/integrate/matter"
+)
+
+// Contents is what the operator states about the bath: in a divided cell, about
+// the catholyte. The metal is stated in one of three ways: salts, Concentration, or MetalMass.
+type Contents struct {
+	Metal         string        // symbol or name; may be empty when the salts hold just one winnable metal
+	Valence       int           // electrons per atom; 0: the usual one in the medium
+	Medium        matter.Medium // empty: from the anion of the first salt that tells
+	Volume        matter.Figure // m3
+	Salts         []Salt
+	Concentration matter.Figure // kg of metal per m3
+	MetalMass     matter.Figure // kg of metal in the whole volume
+	Divided       bool
+	AnolyteVolume matter.Figure // m3, of a divided cell
+}
+
+// Salt is a compound that was dissolved, stated by its mass or its concentration.
+type Salt struct {
+	Formula       string
+	Mass          matter.Figure // kg
+	Assay         matter.Figure // mass share of the formula in what was weighed; unknown: taken as 1
+	Concentration matter.Figure // kg of salt per m3 of bath, instead of Mass
+}
+
+// contents is Contents settled: one metal, its valence, and how much of it there is.
+type contents struct {
+	metal   matter.Metal
+	couple  matter.Couple
+	valence int
+	medium  matter.Medium
+	volume  matter.Figure
+	amount  quantity // mol of metal
+	notes   []string
+}
+
+// quantity is a number together with the relative doubts that enter it, by source.
+type quantity struct {
+	value  float64
+	doubts []doubt
+	mark   matter.Mark
+}
+
+// doubt is a relative standard uncertainty and its source. Doubts of the same
+// source in several places are one and the same error.
+type doubt struct {
+	source   string
+	relative float64
+}
+
+// settle finds the metal and its amount, and says everything that is in the way.
+func (c Contents) settle(m *mistakes) contents {
+	s := contents{medium: c.Medium}
+	if c.Medium != "" && !c.Medium.Known() {
+		m.add("medium", "it is one of "+listMedia(), "%q is unknown", string(c.Medium))
+	}
+	hasVolume := m.positive("volume", "a volume above zero is needed, such as 0.9 L", c.Volume)
+	if !c.Volume.Known() {
+		m.add("volume", "state it, such as 0.9 L: charge goes with concentration times volume", "it is missing")
+	}
+	s.volume = doubted(c.Volume, VolumeDoubt)
+	if c.AnolyteVolume.Known() {
+		m.positive("anolyte-volume", "a volume above zero is needed", c.AnolyteVolume)
+	}
+	formulas := c.parseSalts(m, &s)
+	if !c.findMetal(m, &s, formulas) {
+		return s
+	}
+	if c.Valence < 0 || c.Valence > 8 {
+		m.add("valence", "the electrons per atom, such as 2", "it is %d", c.Valence)
+		return s
+	}
+	couple, err := s.metal.Couple(s.medium, c.Valence)
+	s.couple, s.valence = couple, couple.Valence
+	if err != nil { // an unusual valence: the charge can be counted, the potential is unknown
+		s.valence = c.Valence
+		s.notes = append(s.notes, fmt.Sprintf("%v; the charge is counted with %d electrons per atom all the same", err, c.Valence))
+	}
+	if hasVolume {
+		c.findAmount(m, &s, formulas)
+	}
+	return s
+}
+
+func listMedia() string {
+	var words []string
+	for _, m := range matter.Media() {
+		words = append(words, string(m))
+	}
+	return strings.Join(words, ", ")
+}
+
+func (c Contents) parseSalts(m *mistakes, s *contents) []matter.Formula {
+	formulas := make([]matter.Formula, len(c.Salts))
+	for i, salt := range c.Salts {
+		field := fmt.Sprintf("salts[%d].", i)
+		f, err := matter.ParseFormula(salt.Formula)
+		if err != nil {
+			m.add(field+"formula", "", "%v", err)
+			continue
+		}
+		formulas[i] = f
+		s.notes = append(s.notes, f.Notes...)
+		if s.medium == "" {
+			s.medium = f.Medium()
+		}
+		hasMass := m.positive(field+"mass", "a mass above zero is needed, such as 250 g", salt.Mass)
+		hasConcentration := m.positive(field+"concentration", "a concentration above zero is needed, such as 260 g/L", salt.Concentration)
+		if hasMass && hasConcentration {
+			m.add(field+"mass", "leave one out", "both mass and concentration of %s are stated", f)
+		}
+		if !salt.Mass.Known() && !salt.Concentration.Known() {
+			m.add(field+"mass", "state it, such as 250 g", "neither mass nor concentration of %s is stated", f)
+		}
+		m.share(field+"assay", salt.Assay, "no salt holds more than itself")
+	}
+	return formulas
+}
+
+// findMetal settles which metal is won. It returns false if that is not clear.
+func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula) bool {
+	before := len(m.list)
+	if c.Metal != "" {
+		metal, err := matter.LookUp(c.Metal)
+		if err != nil {
+			m.add("metal", "", "%v", err)
+			return false
+		}
+		s.metal = metal
+	}
+	found := map[string]matter.Metal{}
+	var order []string
+	for i, f := range formulas {
+		if f.String() == "" {
+			continue // already complained about
+		}
+		winnable := matter.WinnableIn(f)
+		for _, metal := range winnable {
+			if _, ok := found[metal.String()]; !ok {
+				found[metal.String()] = metal
+				order = append(order, metal.String())
+			}
+		}
+		switch {
+		case len(winnable) == 0:
+			m.add(fmt.Sprintf("salts[%d].formula", i), "state a salt of the metal to be won", "%s", noMetal(f))
+		case c.Metal != "" && f.Count(s.metal.String()) == 0:
+			m.add(fmt.Sprintf("salts[%d].formula", i), "leave it out, or correct the metal", "%s holds no %s", f, s.metal.Element.Name)
+		}
+	}
+	if len(m.list) > before {
+		return false
+	}
+	if c.Metal == "" {
+		switch {
+		case len(order) == 1:
+			s.metal = found[order[0]]
+		case len(order) > 1:
+			m.add("metal", "say which one is to be won, such as metal "+order[0], "the salts hold %s", strings.Join(order, " and "))
+			return false
+		case len(c.Salts) == 0:
+			m.add("metal", "state it, such as Zn, or a salt of it", "it is missing")
+			return false
+		default:
+			return false
+		}
+	}
+	return true
+}
+
+// noMetal says what a salt without a winnable metal holds instead, and what was perhaps meant.
+func noMetal(f matter.Formula) string {
+	var names []string
+	for _, a := range f.Atoms() {
+		names = append(names, a.Element.Name)
+	}
+	text := fmt.Sprintf("%s holds %s, and none of these can be won from water", f, strings.Join(names, ", "))
+	for _, metal := range matter.Metals() {
+		shouted := strings.ToUpper(metal.String())
+		if len(shouted) == 2 && strings.Contains(f.String(), shouted) {
+			return text + fmt.Sprintf(" (%s is written %s)", metal.Element.Name, metal)
+		}
+	}
+	return text
+}
+
+// findAmount computes how many moles of the metal there are, by the one way that is stated.
+func (c Contents) findAmount(m *mistakes, s *contents, formulas []matter.Formula) {
+	ways := 0
+	weight := s.metal.Element.Weight
+	volume := doubt{"volume", s.volume.Relative()}
+	if len(c.Salts) > 0 {
+		ways++
+		s.amount = c.fromSalts(s, formulas, volume)
+	}
+	if m.positive("concentration", "a concentration of the metal above zero is needed, such as 60 g/L", c.Concentration) {
+		ways++
+		f := doubted(c.Concentration, ConcentrationDoubt)
+		s.amount = quantity{
+			value:  f.Value * s.volume.Value / weight.Value,
+			doubts: []doubt{{"concentration", f.Relative()}, volume},
+			mark:   matter.Weakest(f.Mark, s.volume.Mark),
+		}
+	}
+	if m.positive("metal-mass", "a mass above zero is needed, such as 57 g", c.MetalMass) {
+		ways++
+		f := doubted(c.MetalMass, MetalMassDoubt)
+		s.amount = quantity{value: f.Value / weight.Value, doubts: []doubt{{"metal mass", f.Relative()}}, mark: f.Mark}
+	}
+	switch {
+	case ways == 0 && !c.Concentration.Known() && !c.MetalMass.Known():
+		m.add("salts", "state salts with their mass, or the concentration of the metal, or its mass", "nothing says how much %s there is", s.metal.Element.Name)
+	case ways > 1:
+		m.add("salts", "state one of salts, concentration and metal mass", "the metal is stated in more than one way")
+	}
+}
+
+func (c Contents) fromSalts(s *contents, formulas []matter.Formula, volume doubt) quantity {
+	var total quantity
+	symbol := s.metal.String()
+	var weighed, inAssay, dissolved, inVolume, weights float64 // mol × relative doubt
+	for i, salt := range c.Salts {
+		assay := salt.Assay
+		if !assay.Known() {
+			assay = matter.Figure{Value: 1, Mark: matter.Assumed, Source: "no assay stated"}
+		}
+		assay = doubted(assay, AssayDoubt)
+		molar, molarDoubt := formulas[i].MolarMass()
+		perKilogram := assay.Value * formulas[i].Count(symbol) / molar
+		var moles float64
+		if salt.Mass.Known() {
+			mass := doubted(salt.Mass, BalanceDoubt)
+			moles = mass.Value * perKilogram
+			weighed = math.Hypot(weighed, moles*mass.Relative())
+			total.mark = matter.Weakest(total.mark, mass.Mark, assay.Mark)
+		} else {
+			concentration := doubted(salt.Concentration, ConcentrationDoubt)
+			moles = concentration.Value * s.volume.Value * perKilogram
+			dissolved = math.Hypot(dissolved, moles*concentration.Relative())
+			inVolume += moles * volume.relative
+			total.mark = matter.Weakest(total.mark, concentration.Mark, assay.Mark, s.volume.Mark)
+		}
+		inAssay = math.Hypot(inAssay, moles*assay.Relative())
+		weights += moles * molarDoubt / molar
+		total.value += moles
+	}
+	for _, d := range []doubt{{"salt mass", weighed}, {"salt assay", inAssay}, {"salt concentration", dissolved}, {"volume", inVolume}, {"formula weight", weights}} {
+		if d.relative > 0 && total.value > 0 {
+			total.doubts = append(total.doubts, doubt{d.source, d.relative / total.value})
+		}
+	}
+	return total
+}

@@ -1,0 +1,84 @@
+package bath
+
+import (
+	"fmt"
+	"math"
+
+	"nightcell/integrate/matter"
+)
+
+// Stirring is how the bath is moved, for a first guess at the mass transfer.
+type Stirring string
+
+// The kinds of stirring.
+const (
+	Still  Stirring = "still"
+	Bubble Stirring = "bubble" // stirred by gas from the cell or by air
+	Forced Stirring = "forced" // pumped past the cathode, or a rotating one
+)
+
+// Transfer returns the mass-transfer coefficient k_m in m/s that the stirring
+// usually gives at room temperature, with a wide uncertainty: the limits are taken as rectangular on a logarithmic scale.
+func (s Stirring) Transfer() (matter.Figure, error) {
+	between := func(low, high float64, mark matter.Mark, source string) matter.Figure {
+		middle := math.Sqrt(low * high)
+		return matter.Figure{Value: middle, StandardUncertainty: middle * math.Log(high/low) / 2 / math.Sqrt(3), Mark: mark, Source: source}
+	}
+	switch s {
+	case Still:
+		return between(2e-6, 5e-6, matter.Assumed, "common practice, no source: still bath"), nil
+	case Bubble:
+		f := between(0.6e-5, 1.8e-5, matter.Published, "U.S. Bureau of Mines review: air agitation allows 32 A/m² per g/L of copper")
+		f.Value = 1.05e-5
+		return f, nil
+	case Forced:
+		return between(2e-5, 10e-5, matter.Assumed, "common practice, no source: forced flow"), nil
+	}
+	return matter.Figure{}, fmt.Errorf("%q is unknown; it is one of still, bubble, forced", string(s))
+}
+
+// Efficiency is what the current is expected to do. With neither MassTransfer nor
+// Stirring the efficiency is fixed; with one of them it holds until the bath can no longer
+// bring enough metal, and falls from there (two-stage drawdown).
+type Efficiency struct {
+	Fraction     matter.Figure // share of the charge that wins metal, above 0 and up to 1; unknown: the usual one in the medium
+	MassTransfer matter.Figure // k_m in m/s
+	Stirring     Stirring
+}
+
+// settled is an Efficiency with every figure known. A transfer that is not Known means a fixed efficiency.
+type settledEfficiency struct {
+	fraction, transfer matter.Figure
+}
+
+func (e Efficiency) settle(m *mistakes, s contents) settledEfficiency {
+	var out settledEfficiency
+	switch {
+	case e.Fraction.Known():
+		m.share("efficiency", e.Fraction, "no current wins more than its charge")
+		out.fraction = doubted(e.Fraction, EfficiencyDoubt)
+	case s.metal.Element.Symbol != "":
+		window, ok := s.metal.Window(s.medium)
+		if !ok || !window.Efficiency.Known() {
+			m.add("efficiency", "state it, such as 88 %", "it is missing, and none is usual for %s in this medium", s.metal.Element.Name)
+			break
+		}
+		usual := window.Efficiency
+		out.fraction = matter.Figure{Value: usual.Middle(), Mark: matter.Assumed, Source: "middle of the usual range: " + usual.Source,
+			StandardUncertainty: math.Max((usual.High-usual.Low)/2/math.Sqrt(3), EfficiencyDoubt*usual.Middle())}
+	}
+	if e.Stirring != "" {
+		transfer, err := e.Stirring.Transfer()
+		switch {
+		case err != nil:
+			m.add("stirring", "", "%v", err)
+		case e.MassTransfer.Known():
+			m.add("stirring", "state one of them", "both stirring and mass transfer are stated")
+		}
+		out.transfer = transfer
+	}
+	if m.positive("mass-transfer", "a coefficient above zero is needed, such as 1e-5 m/s", e.MassTransfer) {
+		out.transfer = doubted(e.MassTransfer, MassTransferDoubt)
+	}
+	return out
+}

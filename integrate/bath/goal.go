@@ -1,0 +1,180 @@
+package bath
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"nightcell/integrate/matter"
+)
+
+// Goal is the answer: how much charge, for how long, and what for. Figures
+// carry standard uncertainties; Low and High are the charge at k = 2.
+type Goal struct {
+	Theoretical matter.Figure // C that the deposit takes at an efficiency of 1
+	Charge      matter.Figure // C to pass, as the supply counts it
+	Low, High   float64       // C
+	Budget      []Share       // of the charge's uncertainty, largest first
+	Duration    matter.Figure // s; not Known when no current is stated
+	Deposit     matter.Figure // kg that passing Charge wins
+	DepositFrom []Share       // of the deposit's uncertainty, largest first, in kg
+	Recovered   matter.Figure // share of the metal
+	Left        matter.Figure // kg of metal per m3 in the bath then
+	Overall     float64       // efficiency of the whole charge
+	Marginal    float64       // efficiency of its last moment
+	RatioBegin  float64       // i/i_lim at the beginning; 0 without a transfer limit
+	RatioEnd    float64       // and at the end
+	Critical    float64       // kg/m3 below which the efficiency falls; 0 without a transfer limit
+}
+
+// Share is what one source adds to a standard uncertainty, in the same unit.
+// Its square over the square of the whole is its part.
+type Share struct {
+	Source string
+	Amount float64
+}
+
+// shift is one truth moved by its standard uncertainty: sign is +1 or -1.
+type shift struct {
+	source string
+	apply  func(s *scenario, sign float64)
+}
+
+// shifts lists what the answer depends on.
+func (p *Plan) shifts() []shift {
+	var all []shift
+	add := func(source string, relative float64, apply func(s *scenario, factor float64)) {
+		if relative > 0 {
+			all = append(all, shift{source, func(s *scenario, sign float64) { apply(s, 1+sign*relative) }})
+		}
+	}
+	volume := p.settled.volume.Relative()
+	seen := false
+	for _, d := range p.settled.amount.doubts {
+		if d.source == "volume" {
+			seen = true
+			add("volume", volume, func(s *scenario, f float64) {
+				s.batch.Volume *= f
+				s.amount *= 1 + (f-1)*d.relative/volume // only what was stated by concentration goes with the volume
+			})
+			continue
+		}
+		add(d.source, d.relative, func(s *scenario, f float64) { s.amount *= f })
+	}
+	if !seen {
+		add("volume", volume, func(s *scenario, f float64) { s.batch.Volume *= f })
+	}
+	add("efficiency", p.efficiency.fraction.Relative(), func(s *scenario, f float64) {
+		s.batch.Efficiency = math.Min(s.batch.Efficiency*f, 1)
+	})
+	if p.efficiency.transfer.Known() {
+		add("mass transfer", p.efficiency.transfer.Relative(), func(s *scenario, f float64) { s.batch.MassTransfer *= f })
+	}
+	add("cathode area", p.conditions.CathodeArea.Relative(), func(s *scenario, f float64) { s.batch.Area *= f })
+	if p.form.name == formMarginal {
+		add("cell voltage", p.conditions.CellVoltage.Relative(), func(s *scenario, f float64) { s.volts *= f })
+	}
+	return all
+}
+
+// goal solves the nominal scenario and then each shifted one.
+func (p *Plan) goal() (Goal, error) {
+	nominal := p.scenario
+	best, err := nominal.solve()
+	if err != nil {
+		return Goal{}, err
+	}
+	perMole, molar := nominal.batch.perMole(), nominal.molar
+	left := nominal.amount - best.deposit
+	g := Goal{
+		Overall:  best.deposit * perMole / best.charge,
+		Marginal: nominal.batch.Marginal(left, nominal.amperes),
+		Critical: nominal.batch.Critical(nominal.amperes) * molar / nominal.batch.Volume,
+	}
+	if nominal.batch.MassTransfer > 0 && nominal.amperes > 0 {
+		g.RatioBegin = nominal.amperes / nominal.batch.LimitingCurrent(nominal.amount)
+		g.RatioEnd = nominal.amperes / nominal.batch.LimitingCurrent(left)
+	}
+	var seconds, deposit, recovered, concentration float64 // variances
+	for _, shift := range p.shifts() {
+		low, high := nominal, nominal
+		shift.apply(&low, -1)
+		shift.apply(&high, +1)
+		below, errBelow := low.solve()
+		above, errAbove := high.solve()
+		var charge, time float64
+		switch { // a shifted target may lie beyond the bath; then the other side speaks for both
+		case errBelow == nil && errAbove == nil:
+			charge, time = (above.charge-below.charge)/2, (above.seconds-below.seconds)/2
+		case errAbove == nil:
+			charge, time = above.charge-best.charge, above.seconds-best.seconds
+		case errBelow == nil:
+			charge, time = best.charge-below.charge, best.seconds-below.seconds
+		}
+		g.Budget = append(g.Budget, Share{shift.source, math.Abs(charge)})
+		seconds += time * time
+		wonLow, wonHigh := low.wonBy(best.charge), high.wonBy(best.charge)
+		mol := (wonHigh - wonLow) / 2
+		g.DepositFrom = append(g.DepositFrom, Share{shift.source, math.Abs(mol) * molar})
+		deposit += mol * mol
+		share := (wonHigh/high.amount - wonLow/low.amount) / 2
+		recovered += share * share
+		remains := ((high.amount-wonHigh)/high.batch.Volume - (low.amount-wonLow)/low.batch.Volume) / 2
+		concentration += remains * remains
+	}
+	if meter := math.Hypot(p.meter.GainRelative*best.charge, p.meter.OffsetAmperes*best.seconds) / math.Sqrt(3); meter > 0 {
+		g.Budget = append(g.Budget, Share{"meter", meter})
+		mol := meter * g.Marginal / perMole
+		g.DepositFrom = append(g.DepositFrom, Share{"meter", mol * molar})
+		deposit += mol * mol
+	}
+	g.Budget, g.DepositFrom = sorted(g.Budget), sorted(g.DepositFrom)
+	mark := p.answerMark()
+	made := func(value, uncertainty float64) matter.Figure {
+		return matter.Figure{Value: value, StandardUncertainty: uncertainty, Mark: mark}
+	}
+	g.Charge = made(best.charge, combined(g.Budget))
+	g.Low, g.High = math.Max(best.charge-2*g.Charge.StandardUncertainty, 0), best.charge+2*g.Charge.StandardUncertainty
+	g.Theoretical = made(best.deposit*perMole, p.theoreticalDoubt()*best.deposit*perMole)
+	if best.seconds > 0 {
+		g.Duration = made(best.seconds, math.Sqrt(seconds))
+	}
+	g.Deposit = made(best.deposit*molar, math.Sqrt(deposit)*molar)
+	g.Recovered = made(best.deposit/nominal.amount, math.Sqrt(recovered))
+	g.Left = made(left*molar/nominal.batch.Volume, math.Sqrt(concentration)*molar)
+	return g, nil
+}
+
+// theoreticalDoubt is the relative uncertainty of the metal that the target asks
+// for: that of the bath when the target is a part of it, none when it is a mass.
+func (p *Plan) theoreticalDoubt() float64 {
+	if p.form.name == formDeposit || p.form.name == formCharge {
+		return 0
+	}
+	var variance float64
+	for _, d := range p.settled.amount.doubts {
+		variance += d.relative * d.relative
+	}
+	return math.Sqrt(variance)
+}
+
+// answerMark is the weakest mark of what went into the charge.
+func (p *Plan) answerMark() matter.Mark {
+	return matter.Weakest(p.settled.amount.mark, p.settled.volume.Mark, p.efficiency.fraction.Mark, p.efficiency.transfer.Mark, p.form.value.Mark)
+}
+
+// sorted puts the largest first and leaves out what adds nothing.
+func sorted(shares []Share) []Share {
+	shares = slices.DeleteFunc(shares, func(s Share) bool { return s.Amount == 0 })
+	slices.SortStableFunc(shares, func(a, b Share) int { return cmp.Compare(b.Amount, a.Amount) })
+	return shares
+}
+
+// combined adds independent shares as JCGM 100 does: the root of the sum of squares.
+func combined(shares []Share) float64 {
+	var variance float64
+	for _, s := range shares {
+		variance += s.Amount * s.Amount
+	}
+	return math.Sqrt(variance)
+}

@@ -1,0 +1,89 @@
+package bath
+
+import "math"
+
+// Standing is where a run is, at the present current.
+type Standing struct {
+	Deposit       float64 // kg on the cathode, by the model
+	Concentration float64 // kg of metal per m3 in the bath, by the model
+	Recovered     float64 // share of the metal supplied that is on the cathode
+	Overall       float64 // efficiency so far; NaN before any charge
+	Marginal      float64 // efficiency of this moment
+	LoadRatio     float64 // i/i_lim; 0 without a transfer limit
+	Charge        float64 // C passed
+	Left          float64 // C still to pass; +Inf if the present current never gets there
+	TimeLeft      float64 // s at the present current; +Inf without current
+	TargetCharge  float64 // C: passed plus left, so it moves with entries and with the current
+}
+
+// Standing tells where the run is. amperes is the present current; at 0 or below,
+// the charge left is that of the planned current.
+func (p *Plan) Standing(amperes float64) Standing {
+	book := p.Model.Catholyte()
+	molar := p.scenario.molar
+	s := Standing{
+		Deposit:       book.Won() * molar,
+		Concentration: book.Concentration() * molar,
+		Overall:       p.Model.Overall(),
+		Marginal:      p.Model.Marginal(amperes),
+		LoadRatio:     p.Model.LoadRatio(amperes),
+		Charge:        p.Model.Charge(),
+	}
+	if book.Supplied > 0 {
+		s.Recovered = book.Won() / book.Supplied
+	}
+	s.Left, s.TimeLeft = p.Remaining(amperes)
+	s.TargetCharge = s.Charge + s.Left
+	return s
+}
+
+// Remaining returns the charge in C and the time in s to the target from where the
+// bath is now, under a steady current in A. A recovered share counts on what was supplied less
+// what samples took, so additions and assays move the target.
+func (p *Plan) Remaining(amperes float64) (coulombs, seconds float64) {
+	running := amperes > 0
+	if !running {
+		amperes = p.scenario.current()
+	}
+	book, batch := p.Model.Catholyte(), p.Model.Batch()
+	if p.form.name == formCharge {
+		coulombs = math.Max(p.form.value.Value-p.Model.Charge(), 0)
+		seconds = coulombs / amperes
+	} else {
+		seconds = batch.Time(book.Metal(), p.endNow(book, batch, amperes), amperes)
+		coulombs = seconds * amperes
+	}
+	if !running && seconds > 0 {
+		seconds = math.Inf(1)
+	}
+	return coulombs, seconds
+}
+
+// endNow returns the mol of metal in the bath at which the target is reached as things stand.
+func (p *Plan) endNow(book *Book, batch Batch, amperes float64) float64 {
+	value, molar := p.form.value.Value, p.scenario.molar
+	switch p.form.name {
+	case formRecover:
+		return math.Max((1-value)*(book.Supplied-book.Sampled), 0)
+	case formConcentration:
+		return value * batch.Volume / molar
+	case formDeposit, formThickness:
+		mass := value
+		if p.form.name == formThickness {
+			mass *= batch.Area * p.scenario.density
+		}
+		return book.Metal() - (mass/molar - book.Won()) // below zero when the bath no longer holds enough: never reached
+	}
+	needed := p.scenario.volts * batch.perMole() / (molar * value)
+	return needed * amperes / batch.perMole() / batch.rate()
+}
+
+// Resume replaces the model's state by a saved one, for a run that goes on.
+func (p *Plan) Resume(s State) error {
+	model, err := Restore(s)
+	if err != nil {
+		return err
+	}
+	p.Model = model
+	return nil
+}

@@ -1,0 +1,137 @@
+package bath
+
+import (
+	"math"
+
+	"nightcell/integrate/matter"
+)
+
+// Order is everything a plan is made from.
+type Order struct {
+	Contents   Contents
+	Target     Target
+	Efficiency Efficiency
+	Conditions Conditions
+	Meter      Meter
+}
+
+// Plan is an order settled: the metal, the goal, and the model that follows the run.
+type Plan struct {
+	Metal   matter.Metal
+	Couple  matter.Couple // the reduction that is expected
+	Valence int           // electrons per atom
+	Medium  matter.Medium // empty if neither stated nor told by a salt
+	Amount  matter.Figure // kg of metal in the bath to begin with
+	Goal    Goal
+	Model   *Drawdown
+	Notes   []string // words about how the order was read
+
+	Volume       matter.Figure // m3
+	Efficiency   matter.Figure // of the first stage
+	MassTransfer matter.Figure // m/s; not Known: fixed efficiency
+
+	settled    contents
+	efficiency settledEfficiency
+	conditions Conditions
+	meter      Meter
+	form       form
+	scenario   scenario
+}
+
+// NewPlan settles an order. The error joins every Mistake there is in it.
+func NewPlan(o Order) (*Plan, error) {
+	var m mistakes
+	p := &Plan{meter: o.Meter}
+	p.settled = o.Contents.settle(&m)
+	p.efficiency = o.Efficiency.settle(&m, p.settled)
+	p.form = o.Target.settle(&m)
+	p.conditions = p.settleConditions(o.Conditions, &m)
+	if !(o.Meter.GainRelative >= 0) || !(o.Meter.OffsetAmperes >= 0) {
+		m.add("meter", "", "gain %g and offset %g A cannot be below zero", o.Meter.GainRelative, o.Meter.OffsetAmperes)
+	}
+	if err := m.err(); err != nil {
+		return nil, err
+	}
+	p.Metal, p.Couple, p.Valence, p.Medium = p.settled.metal, p.settled.couple, p.settled.valence, p.settled.medium
+	p.Volume, p.Efficiency, p.MassTransfer = p.settled.volume, p.efficiency.fraction, p.efficiency.transfer
+	p.Notes = p.settled.notes
+	p.scenario = p.nominal()
+	model, err := NewDrawdown(p.scenario.batch, p.scenario.amount)
+	if err != nil {
+		return nil, err
+	}
+	p.Model = model
+	p.Model.Anolyte().Volume = o.Contents.AnolyteVolume.Value
+	molar := p.Metal.Element.Weight.Value
+	p.Amount = matter.Figure{Value: p.scenario.amount * molar, Mark: p.settled.amount.mark}
+	var variance float64
+	for _, d := range p.settled.amount.doubts {
+		variance += d.relative * d.relative
+	}
+	p.Amount.StandardUncertainty = p.Amount.Value * math.Sqrt(variance)
+	if p.Goal, err = p.goal(); err != nil {
+		m.add(p.form.name, "", "%v", err)
+		return nil, m.err()
+	}
+	p.addNotes()
+	return p, nil
+}
+
+func (p *Plan) settleConditions(c Conditions, m *mistakes) Conditions {
+	m.positive("current", "a current above zero is needed, such as 3 A", c.Current)
+	m.positive("cathode-area", "an area above zero is needed, such as 60 cm2, counting both faces if both see an anode", c.CathodeArea)
+	m.positive("cell-voltage", "a voltage above zero is needed, such as 3.3 V", c.CellVoltage)
+	c.CathodeArea = doubted(c.CathodeArea, AreaDoubt)
+	c.CellVoltage = doubted(c.CellVoltage, 0.05)
+	need := func(f matter.Figure, field, remedy, why string) {
+		if !f.Known() {
+			m.add(field, remedy, "it is missing, and %s needs it", why)
+		}
+	}
+	if p.efficiency.transfer.Known() {
+		need(c.Current, "current", "state it, such as 3 A", "a drawdown with mass transfer")
+		need(c.CathodeArea, "cathode-area", "state it, such as 60 cm2", "a drawdown with mass transfer")
+	}
+	switch p.form.name {
+	case formThickness:
+		need(c.CathodeArea, "cathode-area", "state it, such as 60 cm2", "a thickness")
+	case formMarginal:
+		need(c.CellVoltage, "cell-voltage", "state it, such as 3.3 V", "the energy of the next gram")
+		if !p.efficiency.transfer.Known() {
+			m.add("mass-transfer", "state it or the stirring", "with a fixed efficiency every gram costs the same, so the next one never costs more")
+		}
+	}
+	return c
+}
+
+func (p *Plan) nominal() scenario {
+	return scenario{
+		amount: p.settled.amount.value,
+		batch: Batch{
+			Valence: p.Valence, Volume: p.Volume.Value, Area: p.conditions.CathodeArea.Value,
+			MassTransfer: p.MassTransfer.Value, Efficiency: p.Efficiency.Value,
+		},
+		molar:   p.Metal.Element.Weight.Value,
+		density: p.Metal.Density.Value,
+		amperes: p.conditions.Current.Value,
+		volts:   p.conditions.CellVoltage.Value,
+		form:    p.form,
+	}
+}
+
+// addNotes says what the numbers do not.
+func (p *Plan) addNotes() {
+	g := p.Goal
+	if !p.MassTransfer.Known() && g.Recovered.Value > 0.9 {
+		p.Notes = append(p.Notes, "a fixed efficiency is optimistic when more than 90 % is recovered: state the stirring to see the efficiency fall")
+	}
+	if p.form.name == formCharge && g.Recovered.Value > 0.9999 {
+		p.Notes = append(p.Notes, "the charge is more than the bath holds metal for: the rest only makes gas")
+	}
+	if p.Goal.Charge.Relative() > 0.1 {
+		p.Notes = append(p.Notes, "the target is uncertain by more than 10 %: an assay would help more than a better meter")
+	}
+}
+
+// Conditions returns the current, area and voltage of the plan, with their doubts.
+func (p *Plan) Conditions() Conditions { return p.conditions }

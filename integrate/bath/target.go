@@ -1,0 +1,172 @@
+package bath
+
+import (
+	"fmt"
+	"math"
+
+	"nightcell/integrate/matter"
+)
+
+// Target is what is wanted: exactly one of its figures is known.
+type Target struct {
+	Recover        matter.Figure // share of the metal to bring onto the cathode
+	Concentration  matter.Figure // kg of metal per m3 to be left in the bath
+	Deposit        matter.Figure // kg
+	Thickness      matter.Figure // m over the cathode area, of solid metal
+	Charge         matter.Figure // C
+	MarginalEnergy matter.Figure // J per kg that the next gram may cost
+}
+
+// Conditions is how the cell is run.
+type Conditions struct {
+	Current     matter.Figure // A; needed for a two-stage drawdown, and for a duration
+	CathodeArea matter.Figure // m2; needed for a two-stage drawdown, a thickness, and a current density
+	CellVoltage matter.Figure // V; needed for a marginal energy
+}
+
+// Meter is how well the supply counts: half-widths as makers state them.
+type Meter struct {
+	GainRelative  float64
+	OffsetAmperes float64
+}
+
+// form is which kind of target it is, and its one figure.
+type form struct {
+	name  string
+	value matter.Figure
+}
+
+// the names of the forms, which are also the fields of mistakes.
+const (
+	formRecover       = "recover"
+	formConcentration = "target-concentration"
+	formDeposit       = "deposit"
+	formThickness     = "thickness"
+	formCharge        = "charge"
+	formMarginal      = "marginal-energy"
+)
+
+func (t Target) settle(m *mistakes) form {
+	forms := []form{
+		{formRecover, t.Recover}, {formConcentration, t.Concentration}, {formDeposit, t.Deposit},
+		{formThickness, t.Thickness}, {formCharge, t.Charge}, {formMarginal, t.MarginalEnergy},
+	}
+	var stated []form
+	for _, f := range forms {
+		if f.value.Known() {
+			stated = append(stated, f)
+		}
+	}
+	const remedy = "state one of: a share to recover, a concentration to leave, a deposit, a thickness, a charge, an energy for the next gram"
+	switch {
+	case len(stated) == 0:
+		m.add("target", remedy, "nothing says what is wanted")
+		return form{}
+	case len(stated) > 1:
+		m.add("target", remedy, "%s and %s are both stated", stated[0].name, stated[1].name)
+		return form{}
+	}
+	f := stated[0]
+	switch f.name {
+	case formRecover:
+		m.share(f.name, f.value, "no more can be recovered than there is")
+	default:
+		m.positive(f.name, "a value above zero is needed", f.value)
+	}
+	return f
+}
+
+// scenario is one set of truths under which the target is solved.
+type scenario struct {
+	amount  float64 // mol
+	batch   Batch
+	molar   float64 // kg/mol
+	density float64 // kg/m3
+	amperes float64 // 0: not stated
+	volts   float64
+	form    form
+}
+
+// outcome is what a scenario leads to.
+type outcome struct {
+	charge  float64 // C
+	seconds float64 // 0 when the current is not stated
+	deposit float64 // mol
+}
+
+// current returns the stated current, or 1 A where only the charge matters.
+func (s scenario) current() float64 {
+	if s.amperes > 0 {
+		return s.amperes
+	}
+	return 1
+}
+
+// end returns the mol of metal left in the bath at which the target is reached.
+// It is not for a charge target.
+func (s scenario) end() (float64, error) {
+	value := s.form.value.Value
+	switch s.form.name {
+	case formRecover:
+		return s.amount * (1 - value), nil
+	case formConcentration:
+		end := value * s.batch.Volume / s.molar
+		if end >= s.amount {
+			return 0, fmt.Errorf("the bath has %.3g g/L to begin with, which is not above %.3g g/L", s.amount*s.molar/s.batch.Volume, value)
+		}
+		return end, nil
+	case formDeposit, formThickness:
+		mass := value
+		if s.form.name == formThickness {
+			mass *= s.batch.Area * s.density
+		}
+		end := s.amount - mass/s.molar
+		if end < 0 {
+			return 0, fmt.Errorf("%.3g g are wanted, and the bath holds %.3g g", mass*1e3, s.amount*s.molar*1e3)
+		}
+		return end, nil
+	case formMarginal:
+		needed := s.volts * s.batch.perMole() / (s.molar * value) // the efficiency at which a kilogram costs that much
+		if needed >= s.batch.Efficiency {
+			return 0, fmt.Errorf("at %.3g V even the first gram costs %.3g kWh/kg, which is not below %.3g kWh/kg",
+				s.volts, s.volts*s.batch.perMole()/(s.molar*s.batch.Efficiency)/3.6e6, value/3.6e6)
+		}
+		end := needed * s.current() / s.batch.perMole() / s.batch.rate()
+		if end >= s.amount {
+			return 0, fmt.Errorf("the bath is so poor that the next gram already costs more than %.3g kWh/kg", value/3.6e6)
+		}
+		return end, nil
+	}
+	return math.NaN(), nil
+}
+
+// solve finds charge, time and deposit.
+func (s scenario) solve() (outcome, error) {
+	amperes := s.current()
+	var o outcome
+	if s.form.name == formCharge {
+		o.charge = s.form.value.Value
+		o.seconds = o.charge / amperes
+		o.deposit = s.batch.Won(s.amount, amperes, o.seconds)
+	} else {
+		end, err := s.end()
+		if err != nil {
+			return o, err
+		}
+		o.seconds = s.batch.Time(s.amount, end, amperes)
+		o.charge = o.seconds * amperes
+		o.deposit = s.amount - end
+		if math.IsInf(o.seconds, 0) {
+			return o, fmt.Errorf("the last trace never comes out: less and less of the current wins metal; leave some in the bath")
+		}
+	}
+	if s.amperes == 0 {
+		o.seconds = 0
+	}
+	return o, nil
+}
+
+// wonBy returns the mol of metal that a charge in C wins.
+func (s scenario) wonBy(charge float64) float64 {
+	return s.batch.Won(s.amount, s.current(), charge/s.current())
+}
