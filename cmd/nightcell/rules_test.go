@@ -1,0 +1,284 @@
+package main
+
+import (
+	"bytes"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// The rules of the house, kept by tests because nobody reads 200 files for them.
+
+const (
+	moduleName  = "nightcell"
+	longestFile = 400 // lines of a file that is not a test
+)
+
+// sourceFile is one Go file of the project.
+type sourceFile struct {
+	path  string // relative to the project, with slashes
+	ast   *ast.File
+	lines int
+}
+
+func (f sourceFile) isTest() bool { return strings.HasSuffix(f.path, "_test.go") }
+
+// room is the first folder of a path, and pkg the whole folder.
+func room(p string) string { first, _, _ := strings.Cut(p, "/"); return first }
+
+func pkg(p string) string { return path.Dir(p) }
+
+// projectRoot finds the folder of go.mod above this test.
+func projectRoot(t *testing.T) string {
+	t.Helper()
+	dir, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for dir != filepath.Dir(dir) {
+		if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
+			return dir
+		}
+		dir = filepath.Dir(dir)
+	}
+	t.Fatal("no go.mod above the test")
+	return ""
+}
+
+// walkProject calls visit with every file that belongs to the project.
+func walkProject(t *testing.T, visit func(relative string, data []byte)) {
+	t.Helper()
+	root := projectRoot(t)
+	err := filepath.WalkDir(root, func(p string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() && d.Name() == ".git" {
+			return filepath.SkipDir
+		}
+		if !d.Type().IsRegular() {
+			return nil
+		}
+		relative, err := filepath.Rel(root, p)
+		if err != nil {
+			return err
+		}
+		data, err := os.ReadFile(p)
+		if err != nil {
+			return err
+		}
+		visit(filepath.ToSlash(relative), data)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// sources parses every Go file of the project.
+func sources(t *testing.T) (*token.FileSet, []sourceFile) {
+	t.Helper()
+	set := token.NewFileSet()
+	var all []sourceFile
+	walkProject(t, func(relative string, data []byte) {
+		if !strings.HasSuffix(relative, ".go") {
+			return
+		}
+		parsed, err := parser.ParseFile(set, relative, data, parser.ParseComments)
+		if err != nil {
+			t.Errorf("%s: %v", relative, err)
+			return
+		}
+		all = append(all, sourceFile{relative, parsed, bytes.Count(data, []byte("\n"))})
+	})
+	if len(all) < 20 {
+		t.Fatalf("only %d Go files found: the walk has lost its way", len(all))
+	}
+	return set, all
+}
+
+func TestEveryPackageSaysWhatItIsFor(t *testing.T) {
+	_, files := sources(t)
+	said := map[string]bool{}
+	for _, f := range files {
+		if f.isTest() {
+			continue
+		}
+		name := f.ast.Name.Name
+		doc := f.ast.Doc.Text()
+		said[pkg(f.path)] = said[pkg(f.path)] || strings.HasPrefix(doc, "Package "+name+" ") || name == "main" && strings.HasPrefix(doc, "Command ")
+		if slices.Contains([]string{"util", "utils", "common", "types", "helpers"}, name) {
+			t.Errorf("%s: package %s says nothing about what it is for", f.path, name)
+		}
+	}
+	for p, ok := range said {
+		if !ok {
+			t.Errorf("package %s has no comment that begins with 'Package ' and its name", p)
+		}
+	}
+}
+
+// Domain rooms do not know each other: the daemon introduces them.
+func TestRoomsKeepToThemselves(t *testing.T) {
+	allowed := map[string][]string{
+		"drivers":   {"drivers"},
+		"integrate": {"integrate"},
+		"alerts":    {"alerts"},
+		"configs":   {"configs", "integrate", "alerts", "drivers"},
+		"daemon":    {"daemon", "drivers", "integrate", "alerts", "configs"},
+		"cmd":       {"cmd", "daemon", "drivers", "integrate", "alerts", "configs"},
+	}
+	_, files := sources(t)
+	for _, f := range files {
+		friends, ok := allowed[room(f.path)]
+		if !ok {
+			t.Errorf("%s: the top level holds cmd, daemon, drivers, integrate, alerts and configs alone", f.path)
+			continue
+		}
+		for _, spec := range f.ast.Imports {
+			imported, err := strconv.Unquote(spec.Path.Value)
+			if err != nil {
+				t.Errorf("%s: import %s: %v", f.path, spec.Path.Value, err)
+				continue
+			}
+			inside, ours := strings.CutPrefix(imported, moduleName+"/")
+			if ours && !slices.Contains(friends, room(inside)) {
+				t.Errorf("%s imports %s, which its room must not know", f.path, imported)
+			}
+		}
+	}
+}
+
+// The smallest packages stay at the bottom: they import nothing of the project.
+func TestLeavesImportNothingOfOurs(t *testing.T) {
+	leaves := []string{"configs/quantity", "integrate", "integrate/matter"}
+	_, files := sources(t)
+	for _, f := range files {
+		if f.isTest() || !slices.Contains(leaves, pkg(f.path)) {
+			continue
+		}
+		for _, spec := range f.ast.Imports {
+			if strings.HasPrefix(spec.Path.Value, `"`+moduleName+"/") {
+				t.Errorf("%s imports %s: this package stands at the bottom", f.path, spec.Path.Value)
+			}
+		}
+	}
+}
+
+func TestFilesStayShort(t *testing.T) {
+	_, files := sources(t)
+	for _, f := range files {
+		if !f.isTest() && f.lines > longestFile {
+			t.Errorf("%s has %d lines; split what is over %d", f.path, f.lines, longestFile)
+		}
+	}
+}
+
+// What a domain package offers is documented, identifier by identifier.
+func TestExportedIdentifiersAreDocumented(t *testing.T) {
+	set, files := sources(t)
+	for _, f := range files {
+		if f.isTest() || room(f.path) == "cmd" {
+			continue
+		}
+		for _, d := range f.ast.Decls {
+			for _, bare := range undocumented(d) {
+				t.Errorf("%s: %s has no comment", set.Position(bare.Pos()), bare.Name)
+			}
+		}
+	}
+}
+
+// undocumented lists the exported names of a declaration that no comment speaks of.
+func undocumented(d ast.Decl) []*ast.Ident {
+	switch d := d.(type) {
+	case *ast.FuncDecl:
+		if d.Name.IsExported() && d.Doc == nil && exportedReceiver(d) && !saysItself(d) {
+			return []*ast.Ident{d.Name}
+		}
+	case *ast.GenDecl:
+		var bare []*ast.Ident
+		for _, s := range d.Specs {
+			switch s := s.(type) {
+			case *ast.TypeSpec:
+				if s.Name.IsExported() && d.Doc == nil && s.Doc == nil && s.Comment == nil {
+					bare = append(bare, s.Name)
+				}
+			case *ast.ValueSpec:
+				for _, n := range s.Names {
+					if n.IsExported() && d.Doc == nil && s.Doc == nil && s.Comment == nil {
+						bare = append(bare, n)
+					}
+				}
+			}
+		}
+		return bare
+	}
+	return nil
+}
+
+func exportedReceiver(d *ast.FuncDecl) bool {
+	if d.Recv == nil || len(d.Recv.List) == 0 {
+		return true
+	}
+	receiver := d.Recv.List[0].Type
+	if star, ok := receiver.(*ast.StarExpr); ok {
+		receiver = star.X
+	}
+	name, ok := receiver.(*ast.Ident)
+	return !ok || name.IsExported()
+}
+
+// saysItself holds for methods whose meaning is fixed by an interface of the standard library.
+func saysItself(d *ast.FuncDecl) bool {
+	known := []string{"Error", "Unwrap", "Is", "As", "String", "Len", "Less", "Swap", "ServeHTTP"}
+	return d.Recv != nil && slices.Contains(known, d.Name.Name)
+}
+
+// A test waits for what it needs, never for a time.
+func TestNoTestSleeps(t *testing.T) {
+	set, files := sources(t)
+	for _, f := range files {
+		if !f.isTest() {
+			continue
+		}
+		ast.Inspect(f.ast, func(n ast.Node) bool {
+			s, ok := n.(*ast.SelectorExpr)
+			if !ok {
+				return true
+			}
+			if x, ok := s.X.(*ast.Ident); ok && x.Name == "time" && s.Sel.Name == "Sleep" {
+				t.Errorf("%s: time.Sleep in a test", set.Position(s.Pos()))
+			}
+			return true
+		})
+	}
+}
+
+// No file knows the machine it was written on, and go.mod builds anywhere.
+func TestNothingPointsAtOneMachine(t *testing.T) {
+	// The folders in which a checkout or a module cache usually lies.
+	elsewhere := regexp.MustCompile(`(^|[\s"'(=:])(/work/|/root/|/home/[a-z]|/Users/|[A-Z]:\\Users\\)`)
+	walkProject(t, func(relative string, data []byte) {
+		if relative == "cmd/nightcell/rules_test.go" || bytes.IndexByte(data, 0) >= 0 {
+			return // this rule itself, and pictures
+		}
+		for i, line := range strings.Split(string(data), "\n") {
+			if elsewhere.MatchString(line) {
+				t.Errorf("%s:%d points at one machine: %s", relative, i+1, strings.TrimSpace(line))
+			}
+			if relative == "go.mod" && strings.HasPrefix(strings.TrimSpace(line), "replace ") {
+				t.Errorf("go.mod:%d replaces a module, so that others cannot build it: %s", i+1, line)
+			}
+		}
+	})
+}
