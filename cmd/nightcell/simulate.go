@@ -1,0 +1,146 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"nightcell/drivers"
+	"nightcell/drivers/simulated"
+)
+
+// simulateFlags are the flags of nightcell simulate.
+type simulateFlags struct {
+	scenario string
+	link     string
+	speed    float64
+	baud     int
+	seed     int64
+	duration time.Duration
+	json     bool
+	kinds    bool
+}
+
+func newSimulateCommand(s *shell) *cobra.Command {
+	var f simulateFlags
+	cmd := &cobra.Command{
+		Use:   "simulate",
+		Short: "Be a bench supply with a zinc cell behind it, on a pseudo-terminal",
+		Long: "simulate opens a pseudo-terminal, prints its path, and answers SCPI there like a bench supply whose\n" +
+			"output already drives a zinc cell at 3 A. It serves until it is interrupted or --duration has passed, and then tells\n" +
+			"what was really delivered and deposited. A scenario file scripts what goes wrong; --kinds lists what can.\n" +
+			"All figures are invented for the simulation.",
+		Example: "  nightcell simulate --link /tmp/bench-supply\n" +
+			"  nightcell simulate --scenario testdata/scenarios/hard-short.toml --speed 60 --duration 6h",
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd, s) },
+	}
+	flags := cmd.Flags()
+	flags.StringVar(&f.scenario, "scenario", "", "scenario `file` (TOML); without one the night is quiet")
+	flags.StringVar(&f.link, "link", "", "stable `path` for the port, a symbolic link (default: one in a temporary directory)")
+	flags.Float64Var(&f.speed, "speed", 1, "how many times as fast as the machine's clock the simulation's clock runs")
+	flags.IntVar(&f.baud, "baud", 0, "pace the line as this many bits per second (default: not paced)")
+	flags.Int64Var(&f.seed, "seed", 1, "seed of the noise and of what a scenario leaves to chance")
+	flags.DurationVar(&f.duration, "duration", 0, "stop after this long on the simulation's clock (default: serve until interrupted)")
+	flags.BoolVar(&f.json, "json", false, "print the truth at the end as one JSON object")
+	flags.BoolVar(&f.kinds, "kinds", false, "list the kinds of event a scenario can script, and stop")
+	return cmd
+}
+
+func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
+	if f.kinds {
+		return printKinds(s.out)
+	}
+	switch {
+	case !(f.speed > 0 && f.speed <= 1e6):
+		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
+	case f.baud < 0 || f.baud > 4_000_000:
+		return usagef("--baud %d: it must lie from 0 (not paced) to 4000000", f.baud)
+	case f.duration < 0:
+		return usagef("--duration %v: it must not be negative", f.duration)
+	}
+	clock := drivers.NewClock(f.speed)
+	setup := simulated.Setup{Clock: clock, Seed: f.seed, Baud: f.baud}
+	if f.scenario != "" {
+		scenario, err := simulated.LoadScenario(f.scenario)
+		if err != nil {
+			return usageError{err}
+		}
+		setup.Scenario = scenario
+	}
+	instrument, err := simulated.New(setup)
+	if err != nil {
+		return usageError{err}
+	}
+	port, err := simulated.Serve(cmd.Context(), instrument, f.link)
+	if err != nil {
+		return err
+	}
+	notes := s.out
+	if f.json {
+		notes = s.err // standard output carries the one object
+	}
+	fmt.Fprintf(notes, "port %s\n", port.Path())
+	var end <-chan time.Time // nil, which never comes, without --duration
+	if f.duration > 0 {
+		timer := time.NewTimer(clock.Real(f.duration))
+		defer timer.Stop()
+		end = timer.C
+	}
+	select { // ends by interrupt, by --duration, or when the port fails
+	case <-cmd.Context().Done():
+	case <-end:
+	case <-port.Done():
+	}
+	served := port.Close()
+	if err := f.tell(s.out, instrument); err != nil {
+		return err
+	}
+	return served
+}
+
+// simulateTruth is what nightcell simulate --json prints.
+type simulateTruth struct {
+	DurationSeconds        float64 `json:"duration_seconds"`
+	ChargeCoulombs         float64 `json:"true_charge_coulombs"`
+	CellChargeCoulombs     float64 `json:"true_cell_charge_coulombs"`
+	EnergyJoules           float64 `json:"true_energy_joules"`
+	DepositGrams           float64 `json:"true_deposit_grams"`
+	HydrogenMoles          float64 `json:"true_hydrogen_moles"`
+	BathMetalGrams         float64 `json:"true_bath_metal_grams"`
+	BathVolumeCubicMetres  float64 `json:"true_bath_volume_cubic_metres"`
+	BathTemperatureKelvins float64 `json:"true_bath_temperature_kelvins"`
+	PresentEfficiency      float64 `json:"true_present_efficiency"`
+	PresentTerminalVolts   float64 `json:"true_terminal_volts"`
+	PresentTerminalAmperes float64 `json:"true_terminal_amperes"`
+	Seed                   int64   `json:"seed"`
+	Scenario               string  `json:"scenario"`
+}
+
+// tell prints the truth of channel 1.
+func (f *simulateFlags) tell(w io.Writer, i *simulated.Instrument) error {
+	t := i.Truth(1)
+	if f.json {
+		return printJSON(w, simulateTruth{
+			DurationSeconds: t.At.Seconds(), ChargeCoulombs: t.Charge, CellChargeCoulombs: t.CellCharge, EnergyJoules: t.Energy,
+			DepositGrams: t.DepositGrams, HydrogenMoles: t.HydrogenMoles, BathMetalGrams: t.MetalGrams,
+			BathVolumeCubicMetres: t.Volume, BathTemperatureKelvins: t.Temperature, PresentEfficiency: t.Efficiency,
+			PresentTerminalVolts: t.Volts, PresentTerminalAmperes: t.Amperes, Seed: f.seed, Scenario: f.scenario,
+		})
+	}
+	fmt.Fprintf(w, "truth after %v: charge %.4f A·h, deposit %.3f g of %.2f g, energy %.2f W·h\n",
+		t.At.Round(time.Second), t.Charge/3600, t.DepositGrams, t.InitialGrams, t.Energy/3600)
+	fmt.Fprintf(w, "bath %.3f L at %.2f g/L and %.1f °C; hydrogen %.4f mol; now %.3f V, %.3f A\n",
+		t.Volume*1e3, t.Concentration, t.Temperature-273.15, t.HydrogenMoles, t.Volts, t.Amperes)
+	return nil
+}
+
+// printKinds lists what a scenario can script.
+func printKinds(w io.Writer) error {
+	for _, k := range simulated.Kinds() {
+		fmt.Fprintf(w, "%-19s %s\n", k.Name, k.Meaning)
+	}
+	return nil
+}

@@ -1,0 +1,140 @@
+package simulated
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"nightcell/drivers"
+	"nightcell/drivers/simulated/cell"
+)
+
+// Truth is what really happened on one channel, which no instrument tells.
+type Truth struct {
+	At            time.Duration // the instant it was taken, on the instrument's clock
+	Volts         float64       // at the terminals, V
+	Amperes       float64       // A
+	Charge        float64       // delivered by the supply, C
+	Energy        float64       // delivered by the supply, J
+	CellCharge    float64       // through the electrode reactions, without short circuits, C
+	DepositGrams  float64       // on the cathode now, g
+	HydrogenMoles float64       // made, mol
+	Efficiency    float64       // share of the present current that wins metal, 1
+	Concentration float64       // metal in the catholyte, kg/m³ (the same figure in g/L)
+	MetalGrams    float64       // in the catholyte, g
+	InitialGrams  float64       // in the catholyte as the run began, g
+	Volume        float64       // catholyte, m³
+	Temperature   float64       // K
+	Wetted        float64       // share of the plates under the liquid, 1
+	Output        bool
+}
+
+// Truth returns it up to the present of the clock. The channel is counted from 1; an unknown one gives the zero Truth.
+func (i *Instrument) Truth(channel int) Truth {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.advance(i.now())
+	return i.truth(channel)
+}
+
+// TruthAt is Truth at a given instant, for virtual time; an instant that is past gives the present.
+func (i *Instrument) TruthAt(channel int, at time.Duration) Truth {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.advance(at)
+	return i.truth(channel)
+}
+
+func (i *Instrument) truth(number int) Truth {
+	if number < 1 || number > len(i.channels) {
+		return Truth{}
+	}
+	c := i.channels[number-1]
+	p := c.settle(i.at, i.night.weather(number, i.at))
+	t := Truth{At: i.at, Volts: p.Volts, Amperes: p.Amperes, Output: c.on}
+	if c.cell == nil {
+		return t
+	}
+	s := c.cell.Totals()
+	t.Charge, t.Energy, t.CellCharge = s.Charge, s.Energy, s.CellCharge
+	t.DepositGrams, t.HydrogenMoles = s.Deposit*1e3, s.Hydrogen
+	t.MetalGrams, t.InitialGrams = s.BathMetal*1e3, s.InitialMetal*1e3
+	t.Volume, t.Temperature, t.Wetted = s.Volume, s.Temperature, s.Wetted
+	if s.Volume > 0 {
+		t.Concentration = s.BathMetal / s.Volume
+	}
+	if p.CellAmperes > 0 {
+		t.Efficiency = p.MetalAmperes / p.CellAmperes
+	}
+	return t
+}
+
+// Books returns everything the cell of a channel has counted; ok is false if none is connected.
+func (i *Instrument) Books(channel int) (t cell.Totals, ok bool) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.advance(i.now())
+	if channel < 1 || channel > len(i.channels) || i.channels[channel-1].cell == nil {
+		return cell.Totals{}, false
+	}
+	return i.channels[channel-1].cell.Totals(), true
+}
+
+// Observe polls a channel in process at an instant of virtual time, without any line: what drivers.Supply's Poll
+// would give, faults of the script included. The error is a *drivers.Refusal. It costs a few microseconds.
+func (i *Instrument) Observe(channel int, at time.Duration) (drivers.Reading, error) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.advance(at)
+	r := drivers.Reading{At: i.at}
+	if channel < 1 || channel > len(i.channels) {
+		return r, fmt.Errorf("simulated: no channel %d; there are %d", channel, len(i.channels))
+	}
+	if reason := i.lost(i.night.wire(i.at)); reason != "" {
+		return r, &drivers.Refusal{Reason: reason, Query: "MEAS"}
+	}
+	c, w := i.channels[channel-1], i.night.weather(channel, i.at)
+	volts, amperes := i.meter(channel, c, w)
+	r.Volts, r.Amperes = drivers.Volts(volts), drivers.Amperes(amperes)
+	r.Mode, r.Output = c.mode(c.settle(i.at, w)), output(c.on)
+	return r, nil
+}
+
+// ObserveStatus is what drivers.Supply's Status would give at an instant of virtual time. It does not empty the error queue.
+func (i *Instrument) ObserveStatus(channel int, at time.Duration) (drivers.Status, error) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.advance(at)
+	s := drivers.Status{At: i.at}
+	if channel < 1 || channel > len(i.channels) {
+		return s, fmt.Errorf("simulated: no channel %d; there are %d", channel, len(i.channels))
+	}
+	if w := i.night.wire(i.at); i.dark || w.gone || w.silent {
+		return s, &drivers.Refusal{Reason: drivers.NoReply, Query: "status"}
+	}
+	c := i.channels[channel-1]
+	p := c.settle(i.at, i.night.weather(channel, i.at))
+	s.Output, s.Mode = output(c.on), c.mode(p)
+	s.SetVolts, s.SetAmperes = drivers.Volts(c.volts), drivers.Amperes(c.amperes)
+	s.LimitVolts, s.LimitAmperes = drivers.Volts(c.protectVolts), drivers.Amperes(math.NaN())
+	if c.protectCurrent {
+		s.LimitAmperes = drivers.Amperes(c.protectAmperes)
+	}
+	s.Tripped, s.Errors = c.tripped.names(), i.listener.Errors()
+	return s, nil
+}
+
+// meter measures, or repeats itself while the reading is frozen.
+func (i *Instrument) meter(number int, c *channel, w weather) (volts, amperes float64) {
+	if f, ok := i.frozen[number]; ok {
+		return f[0], f[1]
+	}
+	return c.measure(i.at, w)
+}
+
+func output(on bool) drivers.Output {
+	if on {
+		return drivers.OutputOn
+	}
+	return drivers.OutputOff
+}

@@ -1,0 +1,205 @@
+package simulated
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"reflect"
+	"slices"
+	"sort"
+	"strings"
+
+	"github.com/BurntSushi/toml"
+)
+
+// LoadScenario reads a scenario file. The error names every mistake in it, each with file, line and key.
+func LoadScenario(path string) (*Scenario, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("scenario: %w", err)
+	}
+	return ParseScenario(path, data)
+}
+
+// ParseScenario is LoadScenario on bytes; name stands in the errors.
+func ParseScenario(name string, data []byte) (*Scenario, error) {
+	var raw struct {
+		Scenario
+		Event []toml.Primitive `toml:"event"`
+	}
+	meta, err := toml.Decode(string(data), &raw)
+	if err != nil {
+		var p toml.ParseError
+		if errors.As(err, &p) {
+			return nil, fmt.Errorf("%s:%d: %s", name, p.Position.Line, strings.TrimPrefix(p.Message, "toml: "))
+		}
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	m := &mistakes{name: name, lines: strings.Split(string(data), "\n")}
+	s := raw.Scenario
+	for n, p := range raw.Event {
+		s.Events = append(s.Events, m.event(meta, n, p))
+	}
+	for _, k := range meta.Undecoded() {
+		if k[0] == "event" {
+			continue // judged with its kind
+		}
+		m.add(m.line(strings.Join(k[:len(k)-1], "."), 0, k[len(k)-1]), k.String(), "is not a key of a scenario")
+	}
+	m.sections(&s)
+	return &s, m.err()
+}
+
+// mistakes collects what is wrong with one file.
+type mistakes struct {
+	name  string
+	lines []string
+	found []mistake
+}
+
+type mistake struct {
+	line int
+	text string
+}
+
+func (m *mistakes) add(line int, key, format string, a ...any) {
+	m.found = append(m.found, mistake{line, fmt.Sprintf("%s:%d: %s: %s", m.name, line, key, fmt.Sprintf(format, a...))})
+}
+
+func (m *mistakes) err() error {
+	sort.SliceStable(m.found, func(a, b int) bool { return m.found[a].line < m.found[b].line })
+	var list []error
+	for _, f := range m.found {
+		list = append(list, errors.New(f.text))
+	}
+	return errors.Join(list...)
+}
+
+// line finds where a key stands: in the index-th table of that name, or the table's own line if the key is missing.
+func (m *mistakes) line(table string, index int, key string) int {
+	current, seen, header := "", -1, 1
+	for n, text := range m.lines {
+		text = strings.TrimSpace(text)
+		if strings.HasPrefix(text, "[") {
+			current = strings.Trim(strings.SplitN(text, "#", 2)[0], "[] \t")
+			seen++
+			if current != table {
+				seen--
+			} else if seen == index {
+				header = n + 1
+			}
+			continue
+		}
+		word, _, ok := strings.Cut(text, "=")
+		if ok && strings.TrimSpace(word) == key && current == table && (table == "" || seen == index) {
+			return n + 1
+		}
+	}
+	return header
+}
+
+// general are the keys that every kind takes.
+var general = []string{"kind", "at", "lasts", "repeat", "times", "jitter", "vary", "channel", "note"}
+
+// event decodes one event against its kind.
+func (m *mistakes) event(meta toml.MetaData, n int, p toml.Primitive) Event {
+	at := func(key string) int { return m.line("event", n, key) }
+	var keys map[string]any
+	var named struct {
+		Kind string `toml:"kind"`
+	}
+	if err := meta.PrimitiveDecode(p, &keys); err != nil {
+		m.add(at(""), "event", "%v", err)
+		return Event{}
+	}
+	_ = meta.PrimitiveDecode(p, &named) // a kind that is no string stays empty, and is reported as unknown
+	kind, ok := kindNamed(named.Kind)
+	if !ok {
+		m.add(at("kind"), "kind", "%q is not a kind of event; the kinds are %s", fmt.Sprint(keys["kind"]), kindNames())
+		return Event{}
+	}
+	e := kind.defaults
+	if err := meta.PrimitiveDecode(p, &e); err != nil {
+		line, text := at(""), err.Error()
+		var pe toml.ParseError
+		if errors.As(err, &pe) {
+			line, text = pe.Position.Line, strings.TrimPrefix(pe.Message, "toml: ")
+		}
+		m.add(line, kind.Name, "%s", text)
+		return Event{}
+	}
+	known := append(slices.Clone(general), kind.Keys...)
+	for key := range keys {
+		if !slices.Contains(known, key) {
+			m.add(at(key), key, "is not a parameter of %s; it takes %s", kind.Name, strings.Join(known, ", "))
+		}
+	}
+	for _, key := range append([]string{"at"}, kind.Required...) {
+		if _, ok := keys[key]; !ok {
+			m.add(at(""), key, "is missing; %s needs it", kind.Name)
+		}
+	}
+	if e.Channel == 0 {
+		e.Channel = 1
+	}
+	m.judge(kind, e, at)
+	return e
+}
+
+// judge checks the values of one event.
+func (m *mistakes) judge(k Kind, e Event, at func(string) int) {
+	bad := func(wrong bool, key, format string, a ...any) {
+		if wrong {
+			m.add(at(key), key, format, a...)
+		}
+	}
+	bad(k.momentum && e.Lasts > 0, "lasts", "%s happens at an instant; leave it out", k.Name)
+	bad(e.Times < 0, "times", "%d is negative", e.Times)
+	bad(e.Times > 0 && e.Repeat == 0, "times", "needs repeat, the time from one beginning to the next")
+	bad(e.Repeat > 0 && e.Lasts >= e.Repeat, "lasts", "%v is not shorter than repeat, %v", e.Lasts.duration(), e.Repeat.duration())
+	bad(e.Repeat > 0 && e.Lasts == 0 && !k.momentum, "lasts", "is missing; %s that repeats must end first", k.Name)
+	bad(e.Repeat > 0 && e.Repeat.seconds() < 1, "repeat", "%v is too often; at least 1 s", e.Repeat.duration())
+	bad(!(e.Vary >= 0 && e.Vary < 1), "vary", "%g must lie from 0 to below 1", e.Vary)
+	bad(e.Channel < 1 || e.Channel > maximumChannels, "channel", "%d must lie from 1 to %d", e.Channel, maximumChannels)
+	bad(!(e.Chance >= 0 && e.Chance <= 1), "chance", "%g must lie from 0 to 1", e.Chance)
+	choice := func(key, value string, allowed ...string) {
+		bad(value != "" && !slices.Contains(allowed, value), key, "%q is none of %s", value, strings.Join(allowed, ", "))
+	}
+	choice("output", e.Output, "on", "off")
+	choice("protection", e.Protection, tripNames...)
+	choice("back", e.Back, "off", "reset", "last")
+	choice("value", e.Value, "not-a-number", "overflow", "negative-overflow")
+	negative := map[string]float64{
+		"ohms": e.Ohms, "ohms_per_hour": e.OhmsPerHour, "watts": e.Watts, "factor": e.Factor, "noise": e.Noise,
+		"grams": e.Grams, "litres": e.Litres, "litres_per_hour": e.LitresPerHour,
+	}
+	for key, v := range negative {
+		bad(!(v >= 0 && v <= 1e9), key, "%g must be a number from 0 up", v)
+	}
+	bad(slices.Contains(k.Keys, "interval") && e.Interval.seconds() < 0.1, "interval", "%v is too short; at least 100 ms", e.Interval.duration())
+	bad((k.Name == "hard-short" || k.Name == "whisker") && e.Ohms == 0, "ohms", "must be above 0; an ideal short is 0.001")
+}
+
+// sections checks the tables that are not events.
+func (m *mistakes) sections(s *Scenario) {
+	if !slices.Contains([]string{"", "on", "off"}, s.Supply.Output) {
+		m.add(m.line("supply", 0, "output"), "supply.output", "%q is neither on nor off", s.Supply.Output)
+	}
+	if !slices.Contains([]string{"", "zinc", "copper"}, s.Cell.Metal) {
+		m.add(m.line("cell", 0, "metal"), "cell.metal", "%q is neither zinc nor copper", s.Cell.Metal)
+	}
+	if !(s.Cell.Spread >= 0 && s.Cell.Spread <= 0.5) {
+		m.add(m.line("cell", 0, "spread"), "cell.spread", "%g must lie from 0 to 0.5", s.Cell.Spread)
+	}
+	for table, section := range map[string]any{"supply": s.Supply, "cell": s.Cell} {
+		v := reflect.ValueOf(section)
+		for f := range v.NumField() {
+			key := v.Type().Field(f).Tag.Get("toml")
+			p, ok := v.Field(f).Interface().(*float64)
+			free := key == "offset_amperes" || key == "gain_amperes" || key == "celsius"
+			if ok && p != nil && !free && !(*p >= 0 && *p <= 1e9) {
+				m.add(m.line(table, 0, key), table+"."+key, "%g must be a number from 0 up", *p)
+			}
+		}
+	}
+}

@@ -1,0 +1,193 @@
+//go:build linux || darwin || freebsd || netbsd || openbsd
+
+package simulated
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/creack/pty"
+	"golang.org/x/term"
+)
+
+// Serve puts the instrument behind a pseudo-terminal until the context ends or Close is called. link is the stable
+// name to give it, a symbolic link that must not exist as anything else; "" makes one in a temporary directory.
+func Serve(ctx context.Context, i *Instrument, link string) (*PTY, error) {
+	p := &PTY{instrument: i, link: link, stopped: make(chan struct{})}
+	if link == "" {
+		dir, err := os.MkdirTemp("", "nightcell-supply-")
+		if err != nil {
+			return nil, fmt.Errorf("simulated: directory for the port's name: %w", err)
+		}
+		p.made, p.link = dir, filepath.Join(dir, "port")
+	} else if info, err := os.Lstat(link); err == nil && info.Mode()&os.ModeSymlink == 0 {
+		return nil, fmt.Errorf("simulated: %s exists and is not a symbolic link; choose another name for the port", link)
+	}
+	ctx, p.cancel = context.WithCancel(ctx)
+	first, err := p.plug()
+	if err != nil {
+		p.cancel()
+		p.tidy()
+		return nil, err
+	}
+	go func() {
+		defer close(p.stopped)
+		defer p.tidy()
+		p.err = p.serve(ctx, first)
+	}()
+	return p, nil
+}
+
+// tidy removes the link and our directory.
+func (p *PTY) tidy() {
+	_ = os.Remove(p.link) // may be gone: unplugged
+	if p.made != "" {
+		_ = os.Remove(p.made)
+	}
+}
+
+// cable is one pseudo-terminal pair. The slave is held open by us as well: with nobody holding it, reading the
+// master fails, and the port would not outlive its first client.
+type cable struct {
+	master, slave *os.File
+}
+
+// plug makes a pair and points the link at it.
+func (p *PTY) plug() (*cable, error) {
+	master, slave, err := pty.Open()
+	if err != nil {
+		return nil, fmt.Errorf("simulated: open a pseudo-terminal: %w", err)
+	}
+	c := &cable{master, slave}
+	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
+		c.unplug()
+		return nil, fmt.Errorf("simulated: make %s raw: %w", slave.Name(), err)
+	}
+	// A link is replaced by renaming, so that nobody finds it missing.
+	fresh := p.link + ".new"
+	_ = os.Remove(fresh) // left by a server that was killed
+	err = os.Symlink(slave.Name(), fresh)
+	if err == nil {
+		err = os.Rename(fresh, p.link)
+	}
+	if err != nil {
+		c.unplug()
+		return nil, fmt.Errorf("simulated: name the port %s: %w", p.link, err)
+	}
+	return c, nil
+}
+
+// unplug closes both ends; a client sees its port hang up.
+func (c *cable) unplug() {
+	_ = c.slave.Close() // nothing was written to it
+	_ = c.master.Close()
+}
+
+// serve answers until the context ends, through every unplugging.
+func (p *PTY) serve(ctx context.Context, c *cable) error {
+	for {
+		in, until := p.instrument.plugged(p.instrument.now())
+		switch {
+		case in && c == nil:
+			var err error
+			if c, err = p.plug(); err != nil {
+				return err
+			}
+		case !in && c != nil:
+			_ = os.Remove(p.link) // gone already is as good
+			c = nil
+		}
+		if err := p.until(ctx, c, until); err != nil || ctx.Err() != nil {
+			return err
+		}
+	}
+}
+
+// until serves one cable, or none, up to an instant of the instrument's clock or the end of the context; it
+// leaves the cable unplugged.
+func (p *PTY) until(ctx context.Context, c *cable, edge time.Duration) error {
+	if edge != forever {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, p.instrument.real(edge-p.instrument.now()))
+		defer cancel()
+	}
+	if c == nil {
+		<-ctx.Done() // the end, or the cable returns
+		return nil
+	}
+	answered := make(chan error, 1)
+	go func() { answered <- p.answer(ctx, c) }()
+	select {
+	case <-ctx.Done():
+		c.unplug()
+		<-answered // ends at once: its read or write fails
+		return nil
+	case err := <-answered:
+		c.unplug()
+		return err
+	}
+}
+
+// longestLine bounds a program message without terminator; the instrument then reports an overrun.
+const longestLine = 4096
+
+// answer reads messages and writes replies, at the pace of the baud rate.
+func (p *PTY) answer(ctx context.Context, c *cable) error {
+	var pending []byte
+	pace := newPace(p.instrument.setup.Baud)
+	buffer := make([]byte, longestLine)
+	for {
+		n, err := c.master.Read(buffer)
+		if err != nil {
+			if ctx.Err() != nil || errors.Is(err, os.ErrClosed) {
+				return nil
+			}
+			return fmt.Errorf("simulated: read %s: %w", c.master.Name(), err)
+		}
+		pace.heard(n)
+		pending = append(pending, buffer[:n]...)
+		for {
+			end := bytes.IndexByte(pending, '\n')
+			if end < 0 && len(pending) < longestLine {
+				break
+			}
+			if end < 0 {
+				end = len(pending) - 1
+			}
+			r := p.instrument.respond(pending[:end+1])
+			pending = append(pending[:0], pending[end+1:]...)
+			if len(r.reply) == 0 {
+				continue
+			}
+			if r.delay > 0 && !wait(ctx, r.delay) {
+				return nil
+			}
+			pace.say(len(r.reply))
+			// A client that does not read must not hang us: what does not fit is lost, as on a wire.
+			_ = c.master.SetWriteDeadline(time.Now().Add(time.Second))
+			if _, err := c.master.Write(r.reply); err != nil && !errors.Is(err, os.ErrDeadlineExceeded) {
+				if ctx.Err() != nil || errors.Is(err, os.ErrClosed) {
+					return nil
+				}
+				return fmt.Errorf("simulated: write %s: %w", c.master.Name(), err)
+			}
+		}
+	}
+}
+
+// wait passes real time; false if the context ended first.
+func wait(ctx context.Context, d time.Duration) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+		return false
+	case <-t.C:
+		return true
+	}
+}

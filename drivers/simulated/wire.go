@@ -1,0 +1,141 @@
+package simulated
+
+import (
+	"strings"
+	"time"
+
+	"nightcell/drivers"
+)
+
+// wire is the state of the line at an instant.
+type wire struct {
+	gone, silent, echo   bool
+	garbage, drop, blank float64 // chances
+	special              float64
+	value                string
+	late                 float64
+	lateBy, slow, spread time.Duration
+}
+
+func (t *timeline) wire(at time.Duration) wire {
+	var w wire
+	for _, o := range t.line {
+		if at < o.from || at >= o.to {
+			continue
+		}
+		switch e := &o.event; e.Kind {
+		case "unplug":
+			w.gone = true
+		case "silence":
+			w.silent = true
+		case "echo":
+			w.echo = true
+		case "garbage":
+			w.garbage = e.Chance
+		case "dropped-characters":
+			w.drop = e.Chance
+		case "blank-lines":
+			w.blank = e.Chance
+		case "special-value":
+			w.special, w.value = e.Chance, e.Value
+		case "late-reply":
+			w.late, w.lateBy = e.Chance, e.Delay.duration()
+		case "slow-answers":
+			w.slow, w.spread = e.Delay.duration(), e.Spread.duration()
+		}
+	}
+	return w
+}
+
+// specialValues are SCPI-1999's numbers for what is no number (Volume 1, 7.2.1.4 and 7.2.1.5).
+func specialValue(name string) string {
+	switch name {
+	case "overflow":
+		return "9.9E+37"
+	case "negative-overflow":
+		return "-9.9E+37"
+	}
+	return "9.91E+37"
+}
+
+// spoil does to a reply what the line does.
+func (i *Instrument) spoil(w wire, r response) response {
+	if len(r.reply) == 0 {
+		return r
+	}
+	if w.special > 0 && i.random.Float64() < w.special {
+		r.reply = []byte(replaceNumbers(string(r.reply), specialValue(w.value)))
+	}
+	if w.garbage > 0 && i.random.Float64() < w.garbage {
+		r.reply = i.noise(len(r.reply))
+	}
+	if w.drop > 0 {
+		kept := r.reply[:0]
+		for _, b := range r.reply {
+			if i.random.Float64() >= w.drop {
+				kept = append(kept, b)
+			}
+		}
+		r.reply = kept
+	}
+	if w.blank > 0 && i.random.Float64() < w.blank {
+		r.reply = append([]byte("\n"), r.reply...)
+	}
+	r.delay = w.slow + time.Duration(i.random.Float64()*float64(w.spread))
+	if w.late > 0 && i.random.Float64() < w.late {
+		r.delay += w.lateBy
+	}
+	return r
+}
+
+// noise is a line of bytes that no instrument sends.
+func (i *Instrument) noise(n int) []byte {
+	out := make([]byte, n+1)
+	for k := range out {
+		out[k] = byte(0x80 + i.random.IntN(0x80))
+	}
+	out[n] = '\n'
+	return out
+}
+
+// replaceNumbers puts value in the place of every response item with a decimal point, which is what measurements have.
+func replaceNumbers(reply, value string) string {
+	return strings.Join(mapStrings(strings.Split(strings.TrimSuffix(reply, "\n"), ";"), func(unit string) string {
+		return strings.Join(mapStrings(strings.Split(unit, ","), func(item string) string {
+			if strings.Contains(item, ".") && strings.Trim(item, "+-.0123456789") == "" {
+				return value
+			}
+			return item
+		}), ",")
+	}), ";") + "\n"
+}
+
+func mapStrings(list []string, f func(string) string) []string {
+	for n := range list {
+		list[n] = f(list[n])
+	}
+	return list
+}
+
+// lost says whether, and why, a poll made in process fails at an instant; "" is a good poll.
+func (i *Instrument) lost(w wire) drivers.Reason {
+	chance := func(p float64) bool { return p > 0 && i.random.Float64() < p }
+	switch {
+	case i.dark || w.gone || w.silent:
+		return drivers.NoReply
+	case w.echo:
+		return drivers.Echo
+	case chance(w.garbage), chance(w.drop * 6): // a reading has about six characters
+		return drivers.NotNumeric
+	case chance(w.blank):
+		return drivers.Blank
+	case chance(w.special):
+		if w.value == "not-a-number" {
+			return drivers.NotANumber
+		}
+		return drivers.Overflow
+	case w.lateBy >= time.Second && chance(w.late), w.slow >= 2*time.Second:
+		return drivers.NoReply
+	}
+	return ""
+}
