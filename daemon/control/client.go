@@ -1,0 +1,152 @@
+package control
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net"
+	"net/http"
+	"syscall"
+)
+
+// mostAnswered bounds what a client reads.
+const mostAnswered = 16 << 20
+
+// Client is an Operator at the other end of a socket.
+type Client struct {
+	path string
+	http *http.Client
+}
+
+var _ Operator = (*Client)(nil)
+
+// NewClient returns a client of the daemon whose socket is at path. Nothing is connected yet.
+func NewClient(path string) *Client {
+	dial := func(ctx context.Context, _, _ string) (net.Conn, error) {
+		return (&net.Dialer{}).DialContext(ctx, "unix", path)
+	}
+	return &Client{path, &http.Client{Transport: &http.Transport{DialContext: dial, DisableKeepAlives: true}}}
+}
+
+// Status implements Operator.
+func (c *Client) Status(ctx context.Context) (cells []Cell, err error) {
+	err = c.post(ctx, "status", struct{}{}, &cells)
+	return cells, err
+}
+
+// Alarms implements Operator.
+func (c *Client) Alarms(ctx context.Context, cell string) (list []Alarm, err error) {
+	err = c.post(ctx, "alarms", CellOrder{Cell: cell}, &list)
+	return list, err
+}
+
+// Acknowledge implements Operator.
+func (c *Client) Acknowledge(ctx context.Context, a AlarmOrder) error {
+	return c.post(ctx, "acknowledge", a, nil)
+}
+
+// Shelve implements Operator.
+func (c *Client) Shelve(ctx context.Context, s ShelveOrder) error {
+	return c.post(ctx, "shelve", s, nil)
+}
+
+// Unshelve implements Operator.
+func (c *Client) Unshelve(ctx context.Context, a AlarmOrder) error {
+	return c.post(ctx, "unshelve", a, nil)
+}
+
+// Enter implements Operator.
+func (c *Client) Enter(ctx context.Context, e Entry) error { return c.post(ctx, "enter", e, nil) }
+
+// Settle implements Operator.
+func (c *Client) Settle(ctx context.Context, s Settlement) error {
+	return c.post(ctx, "settle", s, nil)
+}
+
+// Begin implements Operator.
+func (c *Client) Begin(ctx context.Context, b BeginOrder) ([]Check, error) {
+	var out beginAnswer
+	if err := c.post(ctx, "begin", b, &out); err != nil {
+		return nil, err
+	}
+	if out.Problem != nil {
+		return out.Checks, out.Problem
+	}
+	return out.Checks, nil
+}
+
+// Off implements Operator.
+func (c *Client) Off(ctx context.Context, o CellOrder) (out Outcome, err error) {
+	err = c.post(ctx, "off", o, &out)
+	return out, err
+}
+
+// Hold implements Operator.
+func (c *Client) Hold(ctx context.Context, o CellOrder) (out Outcome, err error) {
+	err = c.post(ctx, "hold", o, &out)
+	return out, err
+}
+
+// Drill implements Operator.
+func (c *Client) Drill(ctx context.Context, o CellOrder) (list []Receipt, err error) {
+	err = c.post(ctx, "drill", o, &list)
+	return list, err
+}
+
+// Reload implements Operator.
+func (c *Client) Reload(ctx context.Context) error {
+	return c.post(ctx, "reload", struct{}{}, nil)
+}
+
+// post sends one order and reads the answer into out, unless that is nil.
+func (c *Client) post(ctx context.Context, order string, in, out any) error {
+	body, err := json.Marshal(in)
+	if err != nil {
+		return fmt.Errorf("%s: %w", order, err)
+	}
+	request, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://nightcell/v1/"+order, bytes.NewReader(body))
+	if err != nil {
+		return fmt.Errorf("%s: %w", order, err)
+	}
+	request.Header.Set("Content-Type", "application/json")
+	response, err := c.http.Do(request)
+	if err != nil {
+		return c.explain(order, err)
+	}
+	defer response.Body.Close()
+	data, err := io.ReadAll(io.LimitReader(response.Body, mostAnswered))
+	if err != nil {
+		return fmt.Errorf("%s: the daemon at %s broke off its answer: %w", order, c.path, err)
+	}
+	if response.StatusCode != http.StatusOK {
+		var said struct {
+			Error string `json:"error"`
+		}
+		if json.Unmarshal(data, &said) != nil || said.Error == "" {
+			said.Error = fmt.Sprintf("%s: the daemon at %s answered with status %d", order, c.path, response.StatusCode)
+		}
+		return &Problem{response.StatusCode, said.Error}
+	}
+	if out == nil {
+		return nil
+	}
+	if err := json.Unmarshal(data, out); err != nil {
+		return fmt.Errorf("%s: the daemon's answer cannot be read: %w", order, err)
+	}
+	return nil
+}
+
+// explain says what to do about a socket that does not answer.
+func (c *Client) explain(order string, err error) error {
+	switch {
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ECONNREFUSED):
+		return fmt.Errorf("%s: no nightcell is listening at %s; start `nightcell watch` with the same configuration", order, c.path)
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("%s: the socket %s belongs to another user; run this command as the user that runs nightcell", order, c.path)
+	}
+	return fmt.Errorf("%s: asking the daemon at %s: %w", order, c.path, err)
+}

@@ -1,0 +1,180 @@
+// Package control is the local way to a running daemon: HTTP and JSON over a
+// unix socket that only its owner may use. The daemon implements Operator, the
+// Server offers it, and a Client is an Operator at the other end of the socket.
+package control
+
+import (
+	"context"
+	"encoding/json"
+	"math"
+	"time"
+
+	"nightcell/alerts/routes"
+)
+
+// Operator is what a person may ask of a daemon. Errors made by Unknown, Refuse
+// and BadRequest keep their meaning across the socket.
+type Operator interface {
+	// Status returns every cell, in the order of the configuration.
+	Status(ctx context.Context) ([]Cell, error)
+	// Alarms lists the alarms that are not in the normal state, most urgent first; an empty name means all cells.
+	Alarms(ctx context.Context, cell string) ([]Alarm, error)
+	Acknowledge(ctx context.Context, a AlarmOrder) error
+	Shelve(ctx context.Context, s ShelveOrder) error
+	Unshelve(ctx context.Context, a AlarmOrder) error
+	// Enter writes into the run of a cell what a person saw or did.
+	Enter(ctx context.Context, e Entry) error
+	// Settle replaces what is booked for a gap.
+	Settle(ctx context.Context, s Settlement) error
+	// Begin checks whether a cell may run unattended. The checks are returned even
+	// when the error says that it may not.
+	Begin(ctx context.Context, b BeginOrder) ([]Check, error)
+	// Off switches a cell's output off, Hold lowers its current; the text says what was verified.
+	Off(ctx context.Context, o CellOrder) (Outcome, error)
+	Hold(ctx context.Context, o CellOrder) (Outcome, error)
+	// Drill sends a marked test notice over every route and waits for proof of delivery.
+	Drill(ctx context.Context, o CellOrder) ([]Receipt, error)
+	// Reload reads routes and limits anew, all or nothing.
+	Reload(ctx context.Context) error
+}
+
+// Cell is the state of one cell, short enough for one line.
+type Cell struct {
+	Name              string    `json:"name"`
+	Supply            string    `json:"supply"`
+	Run               string    `json:"run,omitempty"`
+	State             string    `json:"state"` // running, waiting, ended, silent
+	Began             time.Time `json:"began,omitzero"`
+	Mode              string    `json:"mode,omitempty"`
+	Output            string    `json:"output,omitempty"`
+	Volts             Figure    `json:"volts"`
+	Amperes           Figure    `json:"amperes"`
+	ReadingAgeSeconds Figure    `json:"reading_age_seconds"`
+	ChargeCoulombs    Figure    `json:"charge_coulombs"`
+	TargetCoulombs    Figure    `json:"target_coulombs"`
+	DepositGrams      Figure    `json:"deposit_grams"`
+	Alarms            int       `json:"alarms"` // not in the normal state
+	Unanswered        int       `json:"unanswered"`
+}
+
+// Figure is a number that may be unknown: NaN in Go, null in JSON.
+type Figure float64
+
+// MarshalJSON writes null for what is not a finite number.
+func (f Figure) MarshalJSON() ([]byte, error) {
+	if math.IsNaN(float64(f)) || math.IsInf(float64(f), 0) {
+		return []byte("null"), nil
+	}
+	return json.Marshal(float64(f))
+}
+
+// UnmarshalJSON reads null as NaN.
+func (f *Figure) UnmarshalJSON(data []byte) error {
+	if string(data) == "null" {
+		*f = Figure(math.NaN())
+		return nil
+	}
+	return json.Unmarshal(data, (*float64)(f))
+}
+
+// Alarm is one alarm that is not in the normal state.
+type Alarm struct {
+	Cell      string    `json:"cell"`
+	Condition string    `json:"condition"`
+	State     string    `json:"state"` // by IEC 62682
+	Priority  string    `json:"priority"`
+	Since     time.Time `json:"since,omitzero"`
+	First     bool      `json:"first,omitempty"` // the cause, not a consequence
+	Text      string    `json:"text,omitempty"`
+	Meaning   string    `json:"meaning,omitempty"`
+	Action    string    `json:"action,omitempty"` // what to do first
+	By        string    `json:"by,omitempty"`     // who acted on it last
+	Reason    string    `json:"reason,omitempty"` // why it is set aside
+	ShelfEnds time.Time `json:"shelf_ends,omitzero"`
+}
+
+// AlarmOrder names an alarm and who acts on it.
+type AlarmOrder struct {
+	Cell      string `json:"cell"`
+	Condition string `json:"condition"`
+	By        string `json:"by"`
+}
+
+// ShelveOrder sets an alarm aside for a time.
+type ShelveOrder struct {
+	AlarmOrder
+	Reason  string  `json:"reason"`
+	Seconds float64 `json:"length_seconds"`
+}
+
+// Entry is what a person writes into a run.
+type Entry struct {
+	Cell string `json:"cell"`
+	Kind string `json:"kind"` // addition, sample, assay, weighing, electrode, remark ...
+	By   string `json:"by"`
+	Text string `json:"text,omitempty"`
+	// At is when it was so; zero: now.
+	At time.Time `json:"at,omitzero"`
+	// Numbers are in SI units, the unit last in the name; Words are the rest.
+	Numbers map[string]float64 `json:"numbers,omitempty"`
+	Words   map[string]string  `json:"words,omitempty"`
+}
+
+// Settlement says what really passed during a gap, in coulombs.
+type Settlement struct {
+	Cell         string  `json:"cell"`
+	Gap          int     `json:"gap"`
+	LowCoulombs  float64 `json:"low_coulombs"`
+	BestCoulombs float64 `json:"best_coulombs"`
+	HighCoulombs float64 `json:"high_coulombs"`
+	By           string  `json:"by"`
+	Text         string  `json:"text,omitempty"`
+}
+
+// BeginOrder asks for an unattended run.
+type BeginOrder struct {
+	Cell string `json:"cell"`
+	By   string `json:"by"`
+	// Confirmed are the things that only a person can see: leads, level, ventilation, containment.
+	Confirmed []string `json:"confirmed"`
+}
+
+// Check is one thing that was looked at before an unattended run.
+type Check struct {
+	Name string `json:"name"`
+	OK   bool   `json:"ok"`
+	Text string `json:"text,omitempty"`
+}
+
+// CellOrder names a cell and who acts on it.
+type CellOrder struct {
+	Cell string `json:"cell"`
+	By   string `json:"by"`
+}
+
+// Outcome says what an act on an output came to.
+type Outcome struct {
+	Verified bool   `json:"verified"`
+	Text     string `json:"text"`
+}
+
+// Receipt is the outcome of a drill on one route.
+type Receipt struct {
+	Route       string  `json:"route"`
+	Delivered   bool    `json:"delivered"`
+	Proof       string  `json:"proof,omitempty"`
+	TookSeconds float64 `json:"took_seconds"`
+	Problem     string  `json:"problem,omitempty"`
+}
+
+// Receipts translates what an Outbox reports.
+func Receipts(from []routes.Receipt) []Receipt {
+	to := make([]Receipt, len(from))
+	for i, r := range from {
+		to[i] = Receipt{Route: r.Route, Delivered: r.Err == nil, Proof: string(r.Proof), TookSeconds: r.Took.Seconds()}
+		if r.Err != nil {
+			to[i].Problem = r.Err.Error()
+		}
+	}
+	return to
+}

@@ -1,0 +1,328 @@
+package control
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"go.uber.org/goleak"
+
+	"nightcell/alerts/routes"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// desk is an Operator that notes what it was asked and gives the answers it was given.
+type desk struct {
+	mu      sync.Mutex
+	asked   []any
+	err     error
+	cells   []Cell
+	alarms  []Alarm
+	checks  []Check
+	outcome Outcome
+	receipt []Receipt
+	hold    chan struct{} // Drill waits for it, if it is set
+}
+
+func (d *desk) note(v any) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.asked = append(d.asked, v)
+	return d.err
+}
+
+func (d *desk) heard() []any {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.asked
+}
+
+func (d *desk) Status(context.Context) ([]Cell, error) { return d.cells, d.note("status") }
+func (d *desk) Alarms(_ context.Context, cell string) ([]Alarm, error) {
+	return d.alarms, d.note(cell)
+}
+func (d *desk) Acknowledge(_ context.Context, a AlarmOrder) error { return d.note(a) }
+func (d *desk) Shelve(_ context.Context, s ShelveOrder) error     { return d.note(s) }
+func (d *desk) Unshelve(_ context.Context, a AlarmOrder) error    { return d.note(a) }
+func (d *desk) Enter(_ context.Context, e Entry) error            { return d.note(e) }
+func (d *desk) Settle(_ context.Context, s Settlement) error      { return d.note(s) }
+func (d *desk) Begin(_ context.Context, b BeginOrder) ([]Check, error) {
+	return d.checks, d.note(b)
+}
+func (d *desk) Off(_ context.Context, o CellOrder) (Outcome, error)  { return d.outcome, d.note(o) }
+func (d *desk) Hold(_ context.Context, o CellOrder) (Outcome, error) { return d.outcome, d.note(o) }
+func (d *desk) Drill(ctx context.Context, o CellOrder) ([]Receipt, error) {
+	if d.hold != nil {
+		select {
+		case <-d.hold:
+		case <-ctx.Done():
+		}
+	}
+	return d.receipt, d.note(o)
+}
+func (d *desk) Reload(context.Context) error { return d.note("reload") }
+
+// sameFigure compares figures, of which an unknown one equals another.
+var sameFigure = cmp.Comparer(func(a, b Figure) bool {
+	return a == b || math.IsNaN(float64(a)) && math.IsNaN(float64(b))
+})
+
+func silentLog() *slog.Logger { return slog.New(slog.DiscardHandler) }
+
+// open serves o on a socket in a fresh folder and returns its path and a client.
+func open(t *testing.T, o Operator) (string, *Client) {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "c", "control.sock")
+	s, err := Listen(path, o, silentLog())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := s.Close(t.Context()); err != nil && !errors.Is(err, context.Canceled) {
+			t.Error(err)
+		}
+	})
+	return path, NewClient(path)
+}
+
+func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
+	at := time.Date(2026, 4, 5, 6, 7, 8, 0, time.UTC)
+	d := &desk{
+		cells:   []Cell{{Name: "zinc-1", State: "running", Volts: 3.2, TargetCoulombs: Figure(math.NaN()), Alarms: 2}},
+		alarms:  []Alarm{{Cell: "zinc-1", Condition: "over-current", State: "UNACK", Priority: "high", Since: at, First: true}},
+		checks:  []Check{{Name: "protection", OK: true}},
+		outcome: Outcome{Verified: true, Text: "output off, 0.000 A"},
+		receipt: []Receipt{{Route: "phone", Delivered: true, Proof: "HTTP 204", TookSeconds: 0.25}},
+	}
+	_, c := open(t, d)
+	ctx := t.Context()
+	check := func(got, want any, err error) {
+		t.Helper()
+		if err != nil {
+			t.Error(err)
+		}
+		if diff := cmp.Diff(want, got, sameFigure); diff != "" {
+			t.Errorf("answer (-want +got):\n%s", diff)
+		}
+	}
+	cells, err := c.Status(ctx)
+	check(cells, d.cells, err)
+	list, err := c.Alarms(ctx, "zinc-1")
+	check(list, d.alarms, err)
+	checks, err := c.Begin(ctx, BeginOrder{"zinc-1", "ann", []string{"leads", "level"}})
+	check(checks, d.checks, err)
+	off, err := c.Off(ctx, CellOrder{"zinc-1", "ann"})
+	check(off, d.outcome, err)
+	hold, err := c.Hold(ctx, CellOrder{"zinc-2", "ann"})
+	check(hold, d.outcome, err)
+	receipts, err := c.Drill(ctx, CellOrder{"zinc-1", "bob"})
+	check(receipts, d.receipt, err)
+	order := AlarmOrder{"zinc-1", "over-current", "ann"}
+	shelve := ShelveOrder{order, "lead is being moved", 600}
+	entry := Entry{Cell: "zinc-1", Kind: "addition", By: "ann", Text: "", At: at, Numbers: map[string]float64{"mass_kilograms": 0.05}, Words: map[string]string{"formula": "ZnSO4·7H2O"}}
+	settle := Settlement{"zinc-1", 2, 0, 10, 20, "ann", "read from the supply's own counter"}
+	for _, err := range []error{c.Acknowledge(ctx, order), c.Shelve(ctx, shelve), c.Unshelve(ctx, order), c.Enter(ctx, entry), c.Settle(ctx, settle), c.Reload(ctx)} {
+		if err != nil {
+			t.Error(err)
+		}
+	}
+	want := []any{
+		"status", "zinc-1", BeginOrder{"zinc-1", "ann", []string{"leads", "level"}}, CellOrder{"zinc-1", "ann"}, CellOrder{"zinc-2", "ann"},
+		CellOrder{"zinc-1", "bob"}, order, shelve, order, entry, settle, "reload",
+	}
+	if diff := cmp.Diff(want, d.heard()); diff != "" {
+		t.Errorf("asked (-want +got):\n%s", diff)
+	}
+}
+
+func TestErrorsKeepTheirMeaning(t *testing.T) {
+	d := &desk{}
+	_, c := open(t, d)
+	for _, err := range []error{Unknown("there is no cell %q", "x"), BadRequest("no"), Refuse("may not"), errors.New("the port is gone")} {
+		d.err = err
+		got := c.Acknowledge(t.Context(), AlarmOrder{})
+		if got == nil || got.Error() != err.Error() || IsMistake(got) != IsMistake(err) {
+			t.Errorf("%v became %v", err, got)
+		}
+	}
+	d.err, d.checks = Refuse("not ready: leads are not confirmed"), []Check{{Name: "leads", Text: "confirm them"}}
+	checks, err := c.Begin(t.Context(), BeginOrder{Cell: "zinc-1"})
+	if len(checks) != 1 || err == nil || err.Error() != d.err.Error() || IsMistake(err) {
+		t.Errorf("a refused beginning gave %v, %v", checks, err)
+	}
+}
+
+func TestOnlyTheOwnerMayUseTheSocket(t *testing.T) {
+	path, _ := open(t, &desk{})
+	info, err := os.Stat(path)
+	if err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("socket: %v, %v", info.Mode(), err)
+	}
+	info, err = os.Stat(filepath.Dir(path))
+	if err != nil || info.Mode().Perm() != 0o700 {
+		t.Errorf("folder: %v, %v", info.Mode(), err)
+	}
+	entries, err := os.ReadDir(filepath.Dir(path))
+	if err != nil || len(entries) != 1 {
+		t.Errorf("something besides the socket lies there: %v, %v", entries, err)
+	}
+}
+
+func TestASocketLeftBehindIsReplacedAndALivingOneIsNot(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "control.sock")
+	dead, err := net.ListenUnix("unix", &net.UnixAddr{Name: path, Net: "unix"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	dead.SetUnlinkOnClose(false)
+	if err := dead.Close(); err != nil {
+		t.Fatal(err)
+	}
+	d := &desk{}
+	first, err := Listen(path, d, silentLog())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if second, err := Listen(path, d, silentLog()); err == nil || !strings.Contains(err.Error(), "another nightcell") {
+		t.Errorf("a second daemon took the socket: %v, %v", second, err)
+	}
+	if err := NewClient(path).Reload(t.Context()); err != nil {
+		t.Error(err)
+	}
+	for range 2 { // closing twice is harmless
+		if err := first.Close(t.Context()); err != nil {
+			t.Error(err)
+		}
+	}
+	if _, err := os.Lstat(path); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("the socket is still there: %v", err)
+	}
+	err = NewClient(path).Reload(t.Context())
+	if err == nil || !strings.Contains(err.Error(), "no nightcell is listening at "+path) {
+		t.Errorf("without a daemon: %v", err)
+	}
+}
+
+func TestWhatIsInTheWayStays(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "notes.txt")
+	if err := os.WriteFile(path, []byte("keep"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for name, path := range map[string]string{"file": path, "folder": dir, "long": filepath.Join(dir, strings.Repeat("x", 120))} {
+		if _, err := Listen(path, &desk{}, silentLog()); err == nil {
+			t.Errorf("%s: a socket was made", name)
+		}
+	}
+	if data, err := os.ReadFile(path); string(data) != "keep" {
+		t.Errorf("the file became %q, %v", data, err)
+	}
+}
+
+func TestASocketOfAnotherDaemonIsNotRemoved(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "control.sock")
+	first, err := Listen(path, &desk{}, silentLog())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(path); err != nil { // by hand, and then a second daemon starts
+		t.Fatal(err)
+	}
+	second, err := Listen(path, &desk{}, silentLog())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := first.Close(t.Context()); err != nil {
+		t.Error(err)
+	}
+	if err := NewClient(path).Reload(t.Context()); err != nil {
+		t.Errorf("the second daemon lost its socket: %v", err)
+	}
+	if err := second.Close(t.Context()); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestMalformedOrders(t *testing.T) {
+	d := &desk{}
+	path, c := open(t, d)
+	for name, body := range map[string]string{
+		"empty": "", "text": "off", "number": "1", "unknown key": `{"cell":"a","force":true}`, "two objects": `{"cell":"a"}{"cell":"b"}`,
+		"wrong type": `{"cell":7}`, "huge": `{"cell":"` + strings.Repeat("x", longestBody) + `"}`, "half": `{"cell":`,
+	} {
+		response, err := c.http.Post("http://nightcell/v1/off", "application/json", strings.NewReader(body))
+		if err != nil {
+			t.Fatal(name, err)
+		}
+		var said map[string]string
+		err = json.NewDecoder(response.Body).Decode(&said)
+		_ = response.Body.Close()
+		if response.StatusCode != http.StatusBadRequest || err != nil || said["error"] == "" {
+			t.Errorf("%s: status %d, %v, %v", name, response.StatusCode, said, err)
+		}
+	}
+	for _, target := range []string{"GET /v1/off", "POST /v1/nothing", "POST /../etc", "DELETE /"} {
+		conn, err := net.Dial("unix", path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(conn, "%s HTTP/1.1\r\nHost: x\r\nConnection: close\r\nContent-Length: 0\r\n\r\n", target)
+		data, _ := io.ReadAll(conn)
+		_ = conn.Close()
+		if !strings.HasPrefix(string(data), "HTTP/1.1 4") && !strings.HasPrefix(string(data), "HTTP/1.1 3") {
+			t.Errorf("%s was answered with %.40q", target, data)
+		}
+	}
+	if len(d.heard()) != 0 {
+		t.Errorf("the operator was asked %v", d.heard())
+	}
+}
+
+func TestCloseDoesNotWaitForever(t *testing.T) {
+	d := &desk{hold: make(chan struct{})}
+	path := filepath.Join(t.TempDir(), "control.sock")
+	s, err := Listen(path, d, silentLog())
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := make(chan error, 1)
+	go func() {
+		_, err := NewClient(path).Drill(context.Background(), CellOrder{Cell: "zinc-1"})
+		asked <- err
+	}()
+	conn, err := net.Dial("unix", path) // one that never says anything
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+	defer cancel()
+	if err := s.Close(ctx); err == nil {
+		t.Error("closing did not say that it broke something off")
+	}
+	if err := <-asked; err == nil {
+		t.Error("the drill was answered")
+	}
+}
+
+func TestReceiptsCarryTheProof(t *testing.T) {
+	got := Receipts([]routes.Receipt{{Route: "a", Proof: "PUBACK", Took: 2 * time.Second}, {Route: "b", Err: errors.New("refused")}})
+	want := []Receipt{{Route: "a", Delivered: true, Proof: "PUBACK", TookSeconds: 2}, {Route: "b", Problem: "refused"}}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}

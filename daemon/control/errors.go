@@ -1,0 +1,46 @@
+package control
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+)
+
+// Problem is an error that keeps its meaning across the socket.
+type Problem struct {
+	Status int    `json:"status"` // as in HTTP
+	Text   string `json:"text"`
+}
+
+func (p *Problem) Error() string { return p.Text }
+
+// Unknown is the error for a cell, condition or gap that does not exist.
+func Unknown(format string, args ...any) error { return problem(http.StatusNotFound, format, args) }
+
+// Refuse is the error for an order that is understood and not carried out, such as
+// an output that may not be switched.
+func Refuse(format string, args ...any) error { return problem(http.StatusConflict, format, args) }
+
+// BadRequest is the error for an order that cannot be understood.
+func BadRequest(format string, args ...any) error {
+	return problem(http.StatusBadRequest, format, args)
+}
+
+func problem(status int, format string, args []any) error {
+	return &Problem{status, fmt.Sprintf(format, args...)}
+}
+
+// IsMistake reports whether err says that the order itself was wrong, rather than refused or failed.
+func IsMistake(err error) bool {
+	var p *Problem
+	return errors.As(err, &p) && (p.Status == http.StatusNotFound || p.Status == http.StatusBadRequest)
+}
+
+// statusOf is the HTTP status for an error.
+func statusOf(err error) int {
+	var p *Problem
+	if errors.As(err, &p) {
+		return p.Status
+	}
+	return http.StatusInternalServerError
+}

@@ -1,0 +1,162 @@
+package control
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"sync"
+	"time"
+)
+
+// The bounds of one request. A drill waits for every route, so an answer may take long.
+const (
+	longestBody   = 64 << 10
+	longestRead   = 10 * time.Second
+	longestAnswer = 5 * time.Minute
+)
+
+// Server offers an Operator on a unix socket. It answers until Close.
+type Server struct {
+	path     string
+	made     os.FileInfo // the socket as it was made
+	server   *http.Server
+	finished chan struct{}
+	failure  error // of the server's loop; read after finished
+
+	once sync.Once
+}
+
+// Listen binds the socket at path, with mode 0600, and answers from then on. It
+// replaces a socket that nobody listens on and refuses one that somebody does.
+func Listen(path string, o Operator, log *slog.Logger) (*Server, error) {
+	listener, err := listen(path)
+	if err != nil {
+		return nil, err
+	}
+	s := &Server{
+		path: path,
+		server: &http.Server{
+			Handler:           Handler(o),
+			ReadHeaderTimeout: longestRead,
+			ReadTimeout:       longestRead,
+			WriteTimeout:      longestAnswer,
+			IdleTimeout:       longestRead,
+			MaxHeaderBytes:    16 << 10,
+			ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+		},
+		finished: make(chan struct{}),
+	}
+	if s.made, err = os.Lstat(path); err != nil {
+		return nil, errors.Join(fmt.Errorf("control socket %s: %w", path, err), listener.Close())
+	}
+	go s.serve(listener)
+	return s, nil
+}
+
+func (s *Server) serve(listener net.Listener) {
+	defer close(s.finished)
+	if err := s.server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+		s.failure = err
+	}
+}
+
+// Close stops answering: requests in progress may finish until ctx ends. The
+// socket is removed, unless another daemon has put its own there. Calling it again is harmless.
+func (s *Server) Close(ctx context.Context) error {
+	var err error
+	s.once.Do(func() {
+		if now, lookErr := os.Lstat(s.path); lookErr == nil && os.SameFile(now, s.made) {
+			err = os.Remove(s.path)
+		}
+		if stopErr := s.server.Shutdown(ctx); stopErr != nil { // ctx ended first
+			err = errors.Join(err, stopErr, s.server.Close())
+		}
+		<-s.finished // ends: the listener is closed
+		err = errors.Join(err, s.failure)
+	})
+	if err != nil {
+		return fmt.Errorf("close control socket %s: %w", s.path, err)
+	}
+	return nil
+}
+
+// Handler is the HTTP face of an Operator. Every order is a POST of one JSON
+// object, and every answer is one JSON value; an error is {"error": "..."} with a status of 400 or above.
+func Handler(o Operator) http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle("POST /v1/status", answer(func(ctx context.Context, _ struct{}) ([]Cell, error) { return o.Status(ctx) }))
+	mux.Handle("POST /v1/alarms", answer(func(ctx context.Context, q CellOrder) ([]Alarm, error) { return o.Alarms(ctx, q.Cell) }))
+	mux.Handle("POST /v1/acknowledge", answer(silent(o.Acknowledge)))
+	mux.Handle("POST /v1/shelve", answer(silent(o.Shelve)))
+	mux.Handle("POST /v1/unshelve", answer(silent(o.Unshelve)))
+	mux.Handle("POST /v1/enter", answer(silent(o.Enter)))
+	mux.Handle("POST /v1/settle", answer(silent(o.Settle)))
+	mux.Handle("POST /v1/begin", answer(func(ctx context.Context, b BeginOrder) (beginAnswer, error) {
+		checks, err := o.Begin(ctx, b)
+		out := beginAnswer{Checks: checks}
+		var p *Problem
+		if errors.As(err, &p) && len(checks) > 0 { // the refusal travels with its reasons
+			out.Problem, err = p, nil
+		}
+		return out, err
+	}))
+	mux.Handle("POST /v1/off", answer(o.Off))
+	mux.Handle("POST /v1/hold", answer(o.Hold))
+	mux.Handle("POST /v1/drill", answer(o.Drill))
+	mux.Handle("POST /v1/reload", answer(func(ctx context.Context, _ struct{}) (struct{}, error) { return struct{}{}, o.Reload(ctx) }))
+	return mux
+}
+
+// beginAnswer carries the checks together with the refusal that follows from them.
+type beginAnswer struct {
+	Checks  []Check  `json:"checks"`
+	Problem *Problem `json:"problem,omitempty"`
+}
+
+// silent gives an order without an answer an empty one.
+func silent[In any](do func(context.Context, In) error) func(context.Context, In) (struct{}, error) {
+	return func(ctx context.Context, in In) (struct{}, error) { return struct{}{}, do(ctx, in) }
+}
+
+// answer decodes the order, carries it out and encodes the result.
+func answer[In, Out any](do func(context.Context, In) (Out, error)) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		ctx, cancel := context.WithTimeout(r.Context(), longestAnswer-longestRead)
+		defer cancel()
+		var in In
+		decoder := json.NewDecoder(http.MaxBytesReader(w, r.Body, longestBody))
+		decoder.DisallowUnknownFields()
+		err := decoder.Decode(&in)
+		if err == nil {
+			if _, more := decoder.Token(); !errors.Is(more, io.EOF) {
+				err = errors.New("something follows the object")
+			}
+		}
+		if err != nil {
+			reply(w, http.StatusBadRequest, map[string]string{"error": "the order cannot be read: " + err.Error()})
+			return
+		}
+		out, err := do(ctx, in)
+		if err != nil {
+			reply(w, statusOf(err), map[string]string{"error": err.Error()})
+			return
+		}
+		reply(w, http.StatusOK, out)
+	})
+}
+
+func reply(w http.ResponseWriter, status int, v any) {
+	data, err := json.Marshal(v)
+	if err != nil {
+		status, data = http.StatusInternalServerError, []byte(`{"error":"the answer cannot be written as JSON"}`)
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(status)
+	_, _ = w.Write(append(data, '\n')) // a caller that has gone away is no news
+}
