@@ -101,7 +101,12 @@ func (d Directory) Load(route string) ([]byte, error) {
 }
 
 // Save implements Store.
-func (d Directory) Save(route string, data []byte) error { return d.Write(d.file(route), data) }
+func (d Directory) Save(route string, data []byte) error {
+	if err := os.MkdirAll(d.Path, 0o700); err != nil {
+		return err
+	}
+	return d.Write(d.file(route), data)
+}
 
 func (d Directory) file(route string) string {
 	return filepath.Join(d.Path, fileName(route)+".json")
