@@ -1,0 +1,254 @@
+package runlog
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"strconv"
+	"strings"
+	"time"
+
+	"nightcell/integrate"
+)
+
+// numbered ties a field's name to the place of its value. One table serves for
+// writing and for reading, so that the two cannot differ.
+type numbered struct {
+	key   string
+	float *float64
+	int   *int64
+}
+
+// settingsTable names the fields of settings, in a begin entry and in checkpoints.
+func settingsTable(s *integrate.Settings) []numbered {
+	return []numbered{
+		{key: "gap_after", int: (*int64)(&s.GapAfter)},
+		{key: "gain", float: &s.GainRelative},
+		{key: "offset", float: &s.OffsetAmperes},
+		{key: "resolution", float: &s.ResolutionAmperes},
+		{key: "volt_gain", float: &s.VoltGainRelative},
+		{key: "volt_offset", float: &s.VoltOffset},
+		{key: "volt_resolution", float: &s.VoltResolution},
+		{key: "timebase", float: &s.TimebaseRelative},
+		{key: "first_zero", float: &s.ZeroAmperes},
+		{key: "first_zero_uncertainty", float: &s.ZeroUncertainty},
+		{key: "first_factor", float: &s.CorrectionFactor},
+		{key: "first_factor_uncertainty", float: &s.CorrectionUncertainty},
+	}
+}
+
+// stateTable names the fields of a state, without those that need a conversion.
+func stateTable(s *integrate.Accumulated) []numbered {
+	f := &s.Folded
+	table := []numbered{
+		{key: "readings", int: &s.Readings},
+		{key: "elapsed", int: (*int64)(&s.Elapsed)},
+		{key: "observed", int: (*int64)(&s.Observed)},
+		{key: "volts", float: &s.LastVolts},
+		{key: "amperes", float: &s.LastAmperes},
+		{key: "max_amperes", float: &s.MaxAmperes},
+		{key: "charge", float: &s.Charge.Total},
+		{key: "charge_lost", float: &s.Charge.Compensation},
+		{key: "energy", float: &s.Energy.Total},
+		{key: "energy_lost", float: &s.Energy.Compensation},
+		{key: "volt_seconds", float: &s.VoltSeconds.Total},
+		{key: "volt_seconds_lost", float: &s.VoltSeconds.Compensation},
+		{key: "pair_first", int: (*int64)(&s.Sampling.First)},
+		{key: "pair_amperes", float: &s.Sampling.Amperes},
+		{key: "pair_middle", float: &s.Sampling.Middle},
+		{key: "curvature", float: &s.Sampling.Curvature.Total},
+		{key: "curvature_lost", float: &s.Sampling.Curvature.Compensation},
+		{key: "scatter", float: &s.Sampling.Scatter},
+		{key: "held", float: &s.Resolution.Held},
+		{key: "held_squares", float: &s.Resolution.Squares},
+		{key: "zero", float: &s.Zero.Amperes},
+		{key: "zero_uncertainty", float: &s.Zero.Uncertainty},
+		{key: "factor", float: &s.Correction.Factor},
+		{key: "factor_uncertainty", float: &s.Correction.Uncertainty},
+	}
+	for i, sum := range []*float64{
+		&f.Best, &f.Low, &f.High, &f.BestJoules, &f.LowJoules, &f.HighJoules, &f.Variance, &f.VarianceJoules,
+		&f.Seconds, &f.MeasuredBest, &f.MeasuredJoules, &f.MeasuredVoltSeconds, &f.MeasuredSeconds,
+	} {
+		table = append(table, numbered{key: "folded_" + strconv.Itoa(i), float: sum})
+	}
+	return table
+}
+
+func tableFields(table []numbered) []Field {
+	fields := make([]Field, 0, len(table))
+	for _, n := range table {
+		if n.int != nil {
+			fields = append(fields, Integer(n.key, *n.int))
+		} else {
+			fields = append(fields, Number(n.key, *n.float))
+		}
+	}
+	return fields
+}
+
+func readTable(r *Record, table []numbered) error {
+	for _, n := range table {
+		var ok bool
+		if n.int != nil {
+			*n.int, ok = r.Integer(n.key)
+		} else {
+			*n.float, ok = r.Number(n.key)
+		}
+		if !ok {
+			return fmt.Errorf("the %s holds no %s", r.Kind, n.key)
+		}
+	}
+	return nil
+}
+
+// SettingsOf returns the coulometer's settings from a begin entry or a checkpoint.
+func SettingsOf(r *Record) (integrate.Settings, error) {
+	var s integrate.Settings
+	if err := readTable(r, settingsTable(&s)); err != nil {
+		return s, err
+	}
+	return s, s.Validate()
+}
+
+// checkpointFields returns what a checkpoint tells, apart from its sums over bytes.
+func checkpointFields(c *integrate.Coulometer, last *Record, ended bool, extra []Field) []Field {
+	settings, state, totals := c.Settings(), c.State(), c.Totals()
+	fields := []Field{
+		Flag("ended", ended),
+		Integer("reading_at", last.Nanos), Text("mode", last.Mode), Text("output", last.Output), // of the last reading
+		Number("total_charge", totals.Charge), // for people and tools; derived from the rest
+		Number("total_energy", totals.Energy),
+		Number("standard_uncertainty", totals.StandardUncertainty),
+	}
+	fields = append(fields, tableFields(settingsTable(&settings))...)
+	fields = append(fields, tableFields(stateTable(&state.Accumulated))...)
+	fields = append(fields,
+		Flag("pair_open", state.Sampling.Open),
+		Integer("gap_count", int64(state.GapCount)),
+		Text("gaps", encodeGaps(state.Gaps)))
+	return append(fields, extra...)
+}
+
+// lastReading returns the last reading before a checkpoint, as far as c and the checkpoint tell it.
+func lastReading(c *integrate.Coulometer, r *Record) Record {
+	last := Record{Kind: KindReading, Cell: r.Cell, Mode: r.Text("mode"), Output: r.Text("output")}
+	last.Nanos, _ = r.Integer("reading_at")
+	sample, _ := c.Last()
+	last.Volts, last.Amperes = sample.Volts, sample.Amperes
+	return last
+}
+
+// restore makes the coulometer that a checkpoint describes.
+func restore(r *Record) (*integrate.Coulometer, error) {
+	settings, err := SettingsOf(r)
+	if err != nil {
+		return nil, err
+	}
+	var s integrate.State
+	if err := readTable(r, stateTable(&s.Accumulated)); err != nil {
+		return nil, err
+	}
+	count, ok := r.Integer("gap_count")
+	if !ok {
+		return nil, errors.New("the checkpoint holds no gap_count")
+	}
+	s.GapCount = int(count)
+	s.Sampling.Open = r.Flag("pair_open")
+	if s.Gaps, err = decodeGaps(r.Text("gaps")); err != nil {
+		return nil, err
+	}
+	return integrate.Restore(settings, s)
+}
+
+// encodeGaps writes the gaps as one string: gaps apart by semicolons, figures by spaces.
+func encodeGaps(gaps []integrate.Gap) string {
+	var b []byte
+	for i := range gaps {
+		if i > 0 {
+			b = append(b, ';')
+		}
+		g := &gaps[i]
+		for _, n := range []int64{int64(g.Index), int64(g.From), int64(g.To)} {
+			b = append(strconv.AppendInt(b, n, 10), ' ')
+		}
+		for _, x := range gapFloats(g) {
+			b = append(strconv.AppendFloat(b, *x, 'g', -1, 64), ' ')
+		}
+		b = append(strconv.AppendBool(b, g.Measured), ' ')
+		b = strconv.AppendBool(b, g.Settled)
+	}
+	return string(b)
+}
+
+func gapFloats(g *integrate.Gap) []*float64 {
+	return []*float64{&g.Best, &g.Low, &g.High, &g.BestJoules, &g.LowJoules, &g.HighJoules,
+		&g.AmperesBefore, &g.AmperesAfter, &g.Volts}
+}
+
+func decodeGaps(s string) ([]integrate.Gap, error) {
+	if s == "" {
+		return nil, nil
+	}
+	var gaps []integrate.Gap
+	for _, one := range strings.Split(s, ";") {
+		var g integrate.Gap
+		floats, words := gapFloats(&g), strings.Split(one, " ")
+		if len(words) != 3+len(floats)+2 {
+			return nil, fmt.Errorf("a gap of %d figures", len(words))
+		}
+		var failed error
+		integer := func(s string) int64 {
+			n, err := strconv.ParseInt(s, 10, 64)
+			failed = errors.Join(failed, err)
+			return n
+		}
+		g.Index, g.From, g.To = int(integer(words[0])), time.Duration(integer(words[1])), time.Duration(integer(words[2]))
+		for i, x := range floats {
+			var err error
+			*x, err = strconv.ParseFloat(words[3+i], 64)
+			failed = errors.Join(failed, err)
+		}
+		g.Measured, g.Settled = words[len(words)-2] == "true", words[len(words)-1] == "true"
+		if failed != nil {
+			return nil, fmt.Errorf("a gap that cannot be read: %w", failed)
+		}
+		gaps = append(gaps, g)
+	}
+	return gaps, nil
+}
+
+const lineSumKey = ",line_crc="
+
+// appendCheckpoint appends a checkpoint's line: crc and bytes are of what lies
+// between the checkpoint before and this line.
+func appendCheckpoint(b []byte, cell string, nanos int64, crc uint32, bytes int64, fields []Field) ([]byte, error) {
+	start := len(b)
+	head := []Field{Integer("crc", int64(crc)), Integer("bytes", bytes)}
+	b, err := appendOpenLine(b, KindCheckpoint, cell, "", append(head, fields...))
+	if err != nil {
+		return b, err
+	}
+	stamp := strconv.AppendInt(nil, nanos, 10)
+	own := crc32.Update(crc32.Checksum(b[start:], castagnoli), castagnoli, stamp)
+	b = append(b, lineSumKey...)
+	b = strconv.AppendUint(b, uint64(own), 10)
+	b = append(b, "i "...)
+	b = append(b, stamp...)
+	return append(b, '\n'), nil
+}
+
+// vouched reports whether a checkpoint's line, without its line feed, is as it was written.
+func vouched(line []byte) bool {
+	at := bytes.LastIndex(line, []byte(lineSumKey))
+	if at < 0 {
+		return false
+	}
+	own, stamp, ok := bytes.Cut(line[at+len(lineSumKey):], []byte("i "))
+	if !ok {
+		return false
+	}
+	sum, err := strconv.ParseUint(string(own), 10, 32)
+	return err == nil && uint32(sum) == crc32.Update(crc32.Checksum(line[:at], castagnoli), castagnoli, stamp)
+}

@@ -1,0 +1,270 @@
+package runlog
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"github.com/influxdata/line-protocol/v2/lineprotocol"
+)
+
+// decoder turns lines into records. It remembers what is alike in most lines, so
+// that a reading costs no allocation.
+type decoder struct {
+	head         []byte // of the last reading, up to and with "step="
+	cell         string // that the head names
+	mode, output string // of the last reading
+}
+
+// decode parses one line, without its line feed, into r. The error says why the line is not one of a log.
+func (d *decoder) decode(line []byte, r *Record) error {
+	if d.head != nil && d.reading(line, r) {
+		return nil
+	}
+	return d.general(line, r)
+}
+
+// reading is the fast path: it takes exactly what appendReading writes and
+// declines everything else, which may still be valid.
+func (d *decoder) reading(line []byte, r *Record) bool {
+	rest, ok := bytes.CutPrefix(line, d.head)
+	if !ok {
+		return false
+	}
+	step, rest, ok := cutInteger(rest, 'i')
+	if !ok || step < 0 {
+		return false
+	}
+	if rest, ok = bytes.CutPrefix(rest, []byte(",volts=")); !ok {
+		return false
+	}
+	volts, rest, ok := cutNumber(rest)
+	if !ok {
+		return false
+	}
+	if rest, ok = bytes.CutPrefix(rest, []byte(",amperes=")); !ok {
+		return false
+	}
+	amperes, rest, ok := cutNumber(rest)
+	if !ok {
+		return false
+	}
+	if rest, ok = bytes.CutPrefix(rest, []byte(",mode=")); !ok {
+		return false
+	}
+	mode, rest, ok := cutString(rest, d.mode)
+	if !ok {
+		return false
+	}
+	if rest, ok = bytes.CutPrefix(rest, []byte(",output=")); !ok {
+		return false
+	}
+	output, rest, ok := cutString(rest, d.output)
+	if !ok || len(rest) == 0 || rest[0] != ' ' {
+		return false
+	}
+	nanos, rest, ok := cutInteger(rest[1:], 0)
+	if !ok || len(rest) != 0 {
+		return false
+	}
+	d.mode, d.output = mode, output
+	r.Kind, r.Cell, r.Condition, r.Nanos = KindReading, d.cell, "", nanos
+	r.Step, r.Volts, r.Amperes, r.Mode, r.Output = time.Duration(step), volts, amperes, mode, output
+	r.Fields = r.Fields[:0]
+	return true
+}
+
+// cutInteger takes a decimal integer and the byte after it, when one is asked for.
+func cutInteger(b []byte, after byte) (int64, []byte, bool) {
+	i, negative := 0, false
+	if len(b) > 0 && b[0] == '-' {
+		i, negative = 1, true
+	}
+	first := i
+	var n int64
+	for ; i < len(b) && b[i]-'0' <= 9; i++ {
+		n = n*10 + int64(b[i]-'0')
+	}
+	if i == first || i-first > 19 || n < 0 || (b[first] == '0' && i-first > 1) {
+		return 0, nil, false
+	}
+	if negative {
+		n = -n
+	}
+	if after == 0 {
+		return n, b[i:], true
+	}
+	if i == len(b) || b[i] != after {
+		return 0, nil, false
+	}
+	return n, b[i+1:], true
+}
+
+// powersOfTen are those that a float64 holds exactly.
+var powersOfTen = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22}
+
+// cutNumber takes a decimal number up to the next comma. Digits that fit 53 bits
+// over a power of ten that is exact divide with one rounding, which is what a
+// full parser would return (Clinger 1990); others go to strconv.
+func cutNumber(b []byte) (float64, []byte, bool) {
+	i, negative := 0, false
+	if len(b) > 0 && b[0] == '-' {
+		i, negative = 1, true
+	}
+	first, point := i, -1
+	var n uint64
+	for ; i < len(b); i++ {
+		if c := b[i] - '0'; c <= 9 {
+			n = n*10 + uint64(c)
+		} else if b[i] == '.' && point < 0 {
+			point = i
+		} else {
+			break
+		}
+	}
+	digits, decimals := i-first, 0
+	if point >= 0 {
+		digits--
+		decimals = i - point - 1
+	}
+	if i == len(b) || b[i] != ',' || digits == 0 || digits > 19 || n > 1<<53 || decimals == 0 && point >= 0 {
+		return slowNumber(b)
+	}
+	x := float64(n) / powersOfTen[decimals]
+	if negative {
+		x = -x
+	}
+	return x, b[i:], true
+}
+
+func slowNumber(b []byte) (float64, []byte, bool) {
+	end := bytes.IndexByte(b, ',')
+	if end <= 0 {
+		return 0, nil, false
+	}
+	for _, c := range b[:end] {
+		if (c < '0' || c > '9') && c != '.' && c != '-' && c != '+' && c != 'e' && c != 'E' {
+			return 0, nil, false
+		}
+	}
+	x, err := strconv.ParseFloat(string(b[:end]), 64)
+	return x, b[end:], err == nil
+}
+
+// cutString takes a quoted string without escapes. When it equals last, last is
+// returned, so that nothing is allocated.
+func cutString(b []byte, last string) (string, []byte, bool) {
+	if len(b) == 0 || b[0] != '"' {
+		return "", nil, false
+	}
+	end := bytes.IndexByte(b[1:], '"')
+	if end < 0 {
+		return "", nil, false
+	}
+	s := b[1 : 1+end]
+	if string(s) == last {
+		return last, b[end+2:], true
+	}
+	if bytes.IndexByte(s, '\\') >= 0 || bytes.ContainsFunc(s, isControl) {
+		return "", nil, false
+	}
+	return string(s), b[end+2:], true
+}
+
+// general parses any line by the whole grammar.
+func (d *decoder) general(line []byte, r *Record) error {
+	if len(line) == 0 {
+		return errors.New("an empty line")
+	}
+	for _, c := range line {
+		if c < 0x20 || c == 0x7f {
+			return fmt.Errorf("a control character, 0x%02x", c)
+		}
+	}
+	*r = Record{Fields: r.Fields[:0]}
+	dec := lineprotocol.NewDecoderWithBytes(line)
+	if !dec.Next() {
+		return errors.New("no line protocol")
+	}
+	name, err := dec.Measurement()
+	if err != nil {
+		return err
+	}
+	r.Kind = Kind(name)
+	switch r.Kind {
+	case KindReading, KindGap, KindAlarm, KindNotice, KindEntry, KindOutput, KindCheckpoint:
+	default:
+		return fmt.Errorf("%q is no kind of line", name)
+	}
+	if err := r.tags(dec); err != nil {
+		return err
+	}
+	if err := r.fields(dec); err != nil {
+		return err
+	}
+	stamp, err := dec.TimeBytes()
+	if err != nil {
+		return err
+	}
+	if r.Nanos, err = strconv.ParseInt(string(stamp), 10, 64); err != nil {
+		return errors.New("no time stamp")
+	}
+	if dec.Next() {
+		return errors.New("more than one point")
+	}
+	if r.Kind == KindReading {
+		return d.fromFields(line, r)
+	}
+	return nil
+}
+
+func (r *Record) tags(dec *lineprotocol.Decoder) error {
+	for {
+		key, val, err := dec.NextTag()
+		if err != nil || key == nil {
+			return err
+		}
+		switch string(key) {
+		case "cell":
+			r.Cell = string(val)
+		case "condition":
+			r.Condition = string(val)
+		default:
+			return fmt.Errorf("an unknown tag %q", key)
+		}
+	}
+}
+
+func (r *Record) fields(dec *lineprotocol.Decoder) error {
+	for {
+		key, val, err := dec.NextField()
+		if err != nil || key == nil {
+			return err
+		}
+		r.Fields = append(r.Fields, Field{string(key), val.Interface()})
+	}
+}
+
+// fromFields moves a reading's fields to their places.
+func (d *decoder) fromFields(line []byte, r *Record) error {
+	step, ok := r.Integer("step")
+	if !ok || step < 0 {
+		return errors.New("a reading without its step")
+	}
+	var haveVolts, haveAmperes bool
+	r.Step = time.Duration(step)
+	r.Volts, haveVolts = r.Number("volts")
+	r.Amperes, haveAmperes = r.Number("amperes")
+	if !haveVolts || !haveAmperes || math.IsInf(r.Volts, 0) || math.IsInf(r.Amperes, 0) {
+		return errors.New("a reading without its volts or amperes")
+	}
+	r.Mode, r.Output = r.Text("mode"), r.Text("output")
+	r.Fields = r.Fields[:0]
+	if head, err := readingHead(r.Cell); err == nil && bytes.HasPrefix(line, head) {
+		d.head, d.cell = head, r.Cell
+	}
+	return nil
+}

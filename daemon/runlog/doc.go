@@ -1,0 +1,44 @@
+// Package runlog keeps the log of a run: an append-only file of InfluxDB line
+// protocol that any tool can read while it grows, and that nightcell itself can
+// resume, replay, verify and export. It survives kills, power cuts and full
+// disks, and names what it cannot vouch for by byte range.
+//
+// A run lives in <data>/runs/<cell>/<UTC begin>/ with run.toml, the frozen
+// configuration, and log.lp. Time stamps in a log strictly increase. Every line is
+// written by one write(2). A line of the kind "checkpoint" carries everything the
+// coulometer remembers, the CRC-32C and length of the bytes since the checkpoint
+// before (crc, bytes), and a CRC-32C of itself (line_crc: over the line up to
+// the comma before line_crc, followed by the digits of the time stamp).
+package runlog
+
+// Kind is what a line of the log records; it is the line's measurement.
+type Kind string
+
+// The kinds of lines.
+const (
+	KindReading    Kind = "reading"
+	KindGap        Kind = "gap" // stands just before the reading that ends it
+	KindAlarm      Kind = "alarm"
+	KindNotice     Kind = "notice"
+	KindEntry      Kind = "entry"
+	KindOutput     Kind = "output"
+	KindCheckpoint Kind = "checkpoint"
+)
+
+// The kinds of entries that the log itself writes or obeys. Others are the operator's.
+const (
+	EntryBegin   = "begin"    // with the settings of the coulometer
+	EntryEnd     = "end"      // the run is over; nothing is counted after it
+	EntryZero    = "zero"     // amperes, standard_uncertainty
+	EntryCheck   = "check"    // factor, standard_uncertainty
+	EntrySettle  = "settle"   // index, low, best, high
+	EntryTailCut = "tail-cut" // a torn end was removed: at, bytes
+	EntryDamage  = "damage"   // unreadable lines were found on resuming: from, to
+	EntryLost    = "lost"     // the backlog was full: lines, readings
+)
+
+// The names of the files of a run.
+const (
+	LogName    = "log.lp"
+	FrozenName = "run.toml"
+)

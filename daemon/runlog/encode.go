@@ -1,0 +1,93 @@
+package runlog
+
+import (
+	"fmt"
+	"hash/crc32"
+	"strconv"
+	"time"
+
+	"github.com/influxdata/line-protocol/v2/lineprotocol"
+)
+
+// castagnoli is CRC-32C (RFC 3720, appendix B.4).
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// readingHead returns everything of a reading's line that comes before the step.
+func readingHead(cell string) ([]byte, error) {
+	var e lineprotocol.Encoder
+	e.StartLine(string(KindReading))
+	e.AddTag("cell", cell)
+	e.AddField("step", lineprotocol.IntValue(0))
+	if err := e.Err(); err != nil {
+		return nil, fmt.Errorf("the cell's name %q cannot stand in a log: %w", cell, err)
+	}
+	return e.Bytes()[:len(e.Bytes())-len("0i")], nil
+}
+
+// appendReading appends a reading's line without the time stamp's help of an
+// encoder, because this is the line that is written every poll. Numbers are the
+// shortest that read back to the same bits.
+func appendReading(b, head []byte, nanos int64, step time.Duration, volts, amperes float64, mode, output string) []byte {
+	b = append(b, head...)
+	b = strconv.AppendInt(b, int64(step), 10)
+	b = append(b, "i,volts="...)
+	b = strconv.AppendFloat(b, volts, 'g', -1, 64)
+	b = append(b, ",amperes="...)
+	b = strconv.AppendFloat(b, amperes, 'g', -1, 64)
+	b = append(b, ",mode="...)
+	b = appendString(b, mode)
+	b = append(b, ",output="...)
+	b = appendString(b, output)
+	b = append(b, ' ')
+	b = strconv.AppendInt(b, nanos, 10)
+	return append(b, '\n')
+}
+
+// appendString appends a string field's value in quotes.
+func appendString(b []byte, s string) []byte {
+	b = append(b, '"')
+	for i := range len(s) {
+		switch c := s[i]; {
+		case c == '"' || c == '\\':
+			b = append(b, '\\', c)
+		case c < 0x20 || c == 0x7f:
+			b = append(b, ' ')
+		default:
+			b = append(b, c)
+		}
+	}
+	return append(b, '"')
+}
+
+// appendLine appends a line of any other kind. Fields whose value is a number that
+// is not finite are left out. condition is a tag; empty: none.
+func appendLine(b []byte, kind Kind, cell, condition string, nanos int64, fields []Field) ([]byte, error) {
+	b, err := appendOpenLine(b, kind, cell, condition, fields)
+	if err != nil {
+		return b, err
+	}
+	b = append(b, ' ')
+	b = strconv.AppendInt(b, nanos, 10)
+	return append(b, '\n'), nil
+}
+
+// appendOpenLine appends a line up to where the time stamp would follow.
+func appendOpenLine(b []byte, kind Kind, cell, condition string, fields []Field) ([]byte, error) {
+	start := len(b)
+	var e lineprotocol.Encoder
+	e.SetBuffer(b)
+	e.StartLine(string(kind))
+	e.AddTag("cell", cell)
+	if condition != "" {
+		e.AddTag("condition", clean(condition))
+	}
+	for _, f := range fields {
+		if v, ok := value(f.Value); ok {
+			e.AddField(f.Key, v)
+		}
+	}
+	if err := e.Err(); err != nil {
+		return b[:start], fmt.Errorf("a line of the kind %s cannot be written: %w", kind, err)
+	}
+	return e.Bytes(), nil
+}

@@ -1,0 +1,183 @@
+package runlog
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"os"
+	"path/filepath"
+)
+
+// longestLine bounds what is taken for a line; more bytes without a line feed are damage.
+const longestLine = 1 << 20
+
+// Damage is a range of bytes in a log that cannot be read or vouched for. As an
+// error of Reader.Next it stands for a line that is none; the reader has passed it.
+type Damage struct {
+	From, To int64 // byte offsets, To excluded
+	Reason   string
+}
+
+func (d *Damage) Error() string {
+	return fmt.Sprintf("bytes %d to %d are damaged: %s", d.From, d.To, d.Reason)
+}
+
+// Reader reads a log line by line, while it grows if need be. It only ever
+// returns whole lines. Its byte offset is a cursor that stays valid, because a
+// log is only appended to.
+type Reader struct {
+	f          io.ReadSeekCloser
+	buf        []byte
+	start, end int   // what of buf is not yet consumed
+	offset     int64 // of buf[start] in the file
+	decoder    decoder
+	line       []byte // the last one consumed, with its line feed
+	crc        uint32 // CRC-32C of the lines consumed since ResetSum, without the last
+	crcLine    uint32 // the same with the last
+}
+
+// Open opens the log of a run directory for reading, at its beginning.
+func Open(runDir string) (*Reader, error) { return open(Disk{}, runDir) }
+
+func open(fsys FS, runDir string) (*Reader, error) {
+	f, err := fsys.OpenFile(filepath.Join(runDir, LogName), os.O_RDONLY, 0)
+	if err != nil {
+		return nil, fmt.Errorf("opening the log of a run: %w; a run is a directory that holds %s", err, LogName)
+	}
+	return newReader(f), nil
+}
+
+func newReader(f io.ReadSeekCloser) *Reader {
+	return &Reader{f: f, buf: make([]byte, 128<<10)}
+}
+
+// Close closes the file.
+func (r *Reader) Close() error { return r.f.Close() }
+
+// Offset returns the byte offset after the last line returned: the cursor from
+// which a later reader goes on.
+func (r *Reader) Offset() int64 { return r.offset }
+
+// SeekTo moves to a cursor. One beyond the end, which a power cut can leave behind,
+// moves to the end; one inside a line moves back to the beginning of that line.
+func (r *Reader) SeekTo(offset int64) error {
+	size, err := r.f.Seek(0, io.SeekEnd)
+	if err != nil {
+		return fmt.Errorf("measuring the log: %w", err)
+	}
+	r.start, r.end, r.offset = 0, 0, 0
+	offset = min(max(offset, 0), size)
+	for block := int64(256); offset > 0; block *= 16 {
+		// The byte before a cursor is a line feed; look for the nearest one.
+		from := max(offset-block, 0)
+		if _, err := r.f.Seek(from, io.SeekStart); err != nil {
+			return fmt.Errorf("moving in the log: %w", err)
+		}
+		b := make([]byte, offset-from)
+		if _, err := io.ReadFull(r.f, b); err != nil {
+			return fmt.Errorf("reading the log at byte %d: %w", from, err)
+		}
+		if i := bytes.LastIndexByte(b, '\n'); i >= 0 {
+			r.offset = from + int64(i) + 1
+			break
+		}
+		if from == 0 {
+			break
+		}
+	}
+	if _, err := r.f.Seek(r.offset, io.SeekStart); err != nil {
+		return fmt.Errorf("moving in the log: %w", err)
+	}
+	return nil
+}
+
+// Next reads the next line into rec. It returns io.EOF when no whole line is
+// left; called again after the log has grown it goes on. A *Damage error tells of
+// a line that is none; call Next again to go on after it. Any other error is the disk's.
+func (r *Reader) Next(rec *Record) error {
+	line, err := r.nextLine()
+	if err != nil {
+		return err
+	}
+	if err := r.decoder.decode(line[:len(line)-1], rec); err != nil {
+		return &Damage{r.offset - int64(len(line)), r.offset, err.Error()}
+	}
+	return nil
+}
+
+// nextLine consumes a line with its line feed; it is valid until the next call.
+func (r *Reader) nextLine() ([]byte, error) {
+	searched := 0
+	for {
+		if i := bytes.IndexByte(r.buf[r.start+searched:r.end], '\n'); i >= 0 {
+			line := r.buf[r.start : r.start+searched+i+1]
+			r.start += len(line)
+			r.offset += int64(len(line))
+			r.line = line
+			r.crc = r.crcLine
+			r.crcLine = crc32.Update(r.crcLine, castagnoli, line)
+			return line, nil
+		}
+		searched = r.end - r.start
+		if searched >= longestLine {
+			return nil, r.skipLong()
+		}
+		if err := r.fill(); err != nil {
+			return nil, err
+		}
+	}
+}
+
+// fill reads more behind what is not yet consumed.
+func (r *Reader) fill() error {
+	if r.start > 0 {
+		copy(r.buf, r.buf[r.start:r.end])
+		r.start, r.end = 0, r.end-r.start
+	}
+	if r.end == len(r.buf) {
+		r.buf = append(r.buf, make([]byte, len(r.buf))...)
+	}
+	n, err := r.f.Read(r.buf[r.end:])
+	r.end += n
+	if n > 0 {
+		return nil
+	}
+	if err == nil || errors.Is(err, io.EOF) {
+		return io.EOF
+	}
+	return fmt.Errorf("reading the log at byte %d: %w", r.offset+int64(r.end-r.start), err)
+}
+
+// skipLong passes bytes that are too many for a line, up to the next line feed or
+// the end of the file.
+func (r *Reader) skipLong() error {
+	from := r.offset
+	r.crc = r.crcLine
+	for {
+		i := bytes.IndexByte(r.buf[r.start:r.end], '\n')
+		n := i + 1
+		if i < 0 {
+			n = r.end - r.start
+		}
+		r.crcLine = crc32.Update(r.crcLine, castagnoli, r.buf[r.start:r.start+n])
+		r.start += n
+		r.offset += int64(n)
+		if i < 0 {
+			err := r.fill()
+			if err == nil {
+				continue
+			}
+			if !errors.Is(err, io.EOF) {
+				return err
+			}
+		}
+		r.line = nil
+		return &Damage{from, r.offset, "no line feed for over 1 MiB"}
+	}
+}
+
+// unread returns how many bytes behind the last line are not a whole line. It is
+// right when Next has just returned io.EOF.
+func (r *Reader) unread() int64 { return int64(r.end - r.start) }

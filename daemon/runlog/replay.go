@@ -1,0 +1,139 @@
+package runlog
+
+import (
+	"fmt"
+	"time"
+
+	"nightcell/integrate"
+)
+
+// Replay does to a coulometer, record by record, what the watch did live. The
+// same records in the same order give the same bits.
+type Replay struct {
+	// Coulometer is nil until the settings are known: from a begin entry or a checkpoint.
+	Coulometer *integrate.Coulometer
+	Ended      bool
+	// Last is the newest reading, and LastNanos the time stamp of the newest record.
+	Last      Record
+	LastNanos int64
+
+	at       time.Duration       // sum of the steps
+	evidence *integrate.Evidence // of a gap record whose reading has not come yet
+	store    integrate.Evidence  // where evidence points, so that nothing is allocated
+	missing  bool                // readings are missing before the next one
+}
+
+// Missing says that readings are missing from the log at this place. The reading
+// that comes next is then booked as the end of a gap, as long as the time stamps say.
+func (p *Replay) Missing() { p.missing = true }
+
+// from makes a checkpoint's coulometer the replay's.
+func (p *Replay) from(c *integrate.Coulometer, r *Record) {
+	p.Coulometer = c
+	p.Last = lastReading(c, r)
+	p.at = c.State().Elapsed
+	p.Ended = r.Flag("ended")
+	p.evidence, p.missing = nil, false
+	p.LastNanos = r.Nanos
+}
+
+// Apply takes one record. The error says that a record does not make sense; it is then not applied.
+// Checkpoints are not applied: the caller compares them.
+func (p *Replay) Apply(r *Record) error {
+	p.LastNanos = r.Nanos
+	switch r.Kind {
+	case KindReading:
+		return p.reading(r)
+	case KindGap:
+		p.store = evidence(r)
+		p.evidence = &p.store
+	case KindEntry:
+		return p.entry(r)
+	}
+	return nil
+}
+
+func (p *Replay) reading(r *Record) error {
+	if p.Coulometer == nil {
+		// The settings are lost; without them readings still count, but nothing
+		// is known of their accuracy.
+		p.Coulometer = integrate.NewCoulometer(integrate.Settings{})
+	}
+	step, e := r.Step, integrate.Evidence{}
+	if p.evidence != nil {
+		e = *p.evidence
+		p.evidence = nil
+	}
+	// After a restart the step counts from the last reading that could be read, so
+	// nothing is missing.
+	if p.missing && !e.Restarted {
+		step, e = p.bridge(r, e)
+	}
+	p.missing = false
+	if _, began := p.Coulometer.Last(); !began {
+		step = 0
+	}
+	_, err := p.Coulometer.Add(integrate.Sample{At: p.at + step, Volts: r.Volts, Amperes: r.Amperes}, e)
+	if err != nil {
+		return err
+	}
+	p.at += step
+	p.Last.Nanos, p.Last.Volts, p.Last.Amperes = r.Nanos, r.Volts, r.Amperes
+	p.Last.Kind, p.Last.Cell, p.Last.Step, p.Last.Mode, p.Last.Output = r.Kind, r.Cell, r.Step, r.Mode, r.Output
+	return nil
+}
+
+// bridge returns the step to a reading before which others may be missing. When
+// the time stamps say that none is, it is the reading's own step.
+func (p *Replay) bridge(r *Record, e integrate.Evidence) (time.Duration, integrate.Evidence) {
+	between := time.Duration(r.Nanos - p.Last.Nanos)
+	if between <= r.Step+r.Step/2 {
+		return r.Step, e
+	}
+	// The log lost them, not the supply: what it says before and after is all there is.
+	return between, integrate.Evidence{
+		OnBefore: p.Last.Output != "off", OnAfter: r.Output != "off",
+		SameInstrument: true, SetPointsUnchanged: true, Restarted: true,
+	}
+}
+
+func (p *Replay) entry(r *Record) error {
+	kind := r.Text("kind")
+	switch kind {
+	case EntryBegin:
+		s, err := SettingsOf(r)
+		if err != nil {
+			return err
+		}
+		if p.Coulometer == nil {
+			p.Coulometer = integrate.NewCoulometer(s)
+		}
+	case EntryEnd:
+		p.Ended = true
+	case EntryLost:
+		if n, _ := r.Integer("readings"); n > 0 {
+			p.missing = true
+		}
+	case EntryZero, EntryCheck, EntrySettle:
+		if p.Coulometer == nil {
+			return fmt.Errorf("an entry %q before the run began", kind)
+		}
+		return p.correct(kind, r)
+	}
+	return nil
+}
+
+func (p *Replay) correct(kind string, r *Record) error {
+	number := func(key string) float64 {
+		x, _ := r.Number(key)
+		return x
+	}
+	switch kind {
+	case EntryZero:
+		return p.Coulometer.SetZero(integrate.Zero{Amperes: number("amperes"), Uncertainty: number("standard_uncertainty")})
+	case EntryCheck:
+		return p.Coulometer.SetCorrection(integrate.Correction{Factor: number("factor"), Uncertainty: number("standard_uncertainty")})
+	}
+	index, _ := r.Integer("index")
+	return p.Coulometer.Settle(int(index), number("low"), number("best"), number("high"))
+}

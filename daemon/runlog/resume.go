@@ -1,0 +1,237 @@
+package runlog
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"syscall"
+
+	"nightcell/integrate"
+)
+
+// Tail is what a log's end tells the watch that takes the run up again.
+type Tail struct {
+	// Coulometer stands where the log ends. Its Last sample is stamped in time
+	// since the run's first reading. It is nil when the run never got as far as its begin entry.
+	Coulometer *integrate.Coulometer
+	Checkpoint *Record  // the last one, with the watch's extra fields; nil: none
+	Records    []Record // after that checkpoint, other than readings
+	Last       Record   // the newest reading; its Nanos is 0 when the run has none
+	LastNanos  int64    // time stamp of the newest line
+	Ended      bool
+
+	CutBytes int64    // torn bytes removed from the end
+	Damage   []Damage // unreadable lines after the last checkpoint
+}
+
+// Resume takes up the log of a run where it ends. It reads backwards to the last
+// checkpoint and forwards from there, so that the time it takes does not depend on the
+// length of the log. A torn end is cut off; that, and any damage found, is written
+// into the log as entries. A file that cannot be written to for the moment is no
+// error (see Health).
+//
+// Call Checkpoint once the watch stands again.
+func Resume(runDir string, o Options) (*Writer, *Tail, error) {
+	o = o.filled()
+	path := filepath.Join(runDir, LogName)
+	f, err := o.FS.OpenFile(path, os.O_RDONLY, 0)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil, fmt.Errorf("resuming the run: %w; a run is a directory that holds %s", err, LogName)
+	}
+	if err != nil {
+		return nil, nil, fmt.Errorf("resuming the run: %w", err)
+	}
+	t, err := readTail(f)
+	if err = errors.Join(err, f.Close()); err != nil {
+		return nil, nil, fmt.Errorf("resuming the run in %s: %w", runDir, err)
+	}
+	cell := t.cell
+	if cell == "" {
+		cell = filepath.Base(filepath.Dir(filepath.Clean(runDir)))
+	}
+	w, err := newWriter(cell, o)
+	if err != nil {
+		return nil, nil, err
+	}
+	w.runDir, w.base, w.nanos, w.ended = runDir, t.end, t.replay.LastNanos, t.replay.Ended
+	w.crc, w.since, w.last = t.crc, t.end-t.from, t.replay.Last
+	w.cut = t.size > t.end
+	if err := w.reopen(); err != nil {
+		if !diskTrouble(err) && !errors.Is(err, syscall.EPERM) && !errors.Is(err, syscall.EACCES) {
+			return nil, nil, fmt.Errorf("resuming the run in %s: %w", runDir, err)
+		}
+		w.fail(err)
+	}
+	tail := &Tail{
+		Coulometer: t.replay.Coulometer, Checkpoint: t.checkpoint, Records: t.records,
+		Last: t.replay.Last, LastNanos: t.replay.LastNanos, Ended: t.replay.Ended,
+		CutBytes: t.size - t.end, Damage: t.damage,
+	}
+	return w, tail, w.tell(tail)
+}
+
+// tell writes into the log what was found wrong with it.
+func (w *Writer) tell(t *Tail) error {
+	var failed error
+	for _, d := range t.Damage {
+		failed = errors.Join(failed, w.Entry(w.o.Now(), EntryDamage, d.Reason, Integer("from", d.From), Integer("to", d.To)))
+	}
+	if t.CutBytes > 0 {
+		failed = errors.Join(failed, w.Entry(w.o.Now(), EntryTailCut, "the end of the log was torn and is cut off",
+			Integer("at", w.base), Integer("bytes", t.CutBytes)))
+	}
+	return failed
+}
+
+// tail is the state of the end of a log file.
+type tail struct {
+	replay     Replay
+	cell       string
+	checkpoint *Record
+	records    []Record
+	damage     []Damage
+	from       int64  // behind the last checkpoint
+	end        int64  // behind the last line that is one
+	size       int64  // of the file
+	crc        uint32 // of from to end
+}
+
+const tailDamages = 100 // more are not told one by one
+
+func readTail(f File) (*tail, error) {
+	size, err := f.Seek(0, io.SeekEnd)
+	if err != nil {
+		return nil, fmt.Errorf("measuring the log: %w", err)
+	}
+	t := &tail{size: size}
+	at, err := lastCheckpoint(f, size)
+	if err != nil {
+		return nil, err
+	}
+	r := newReader(f)
+	if at > 0 {
+		if err := r.SeekTo(at); err != nil {
+			return nil, err
+		}
+	} else if _, err := f.Seek(0, io.SeekStart); err != nil {
+		return nil, fmt.Errorf("moving in the log: %w", err)
+	}
+	var rec Record
+	var trailing []Damage // since the last line that is one
+	for {
+		err := r.Next(&rec)
+		var d *Damage
+		switch {
+		case errors.Is(err, io.EOF):
+			return t, nil
+		case errors.As(err, &d):
+			trailing = append(trailing, *d)
+			t.replay.Missing()
+			continue
+		case err != nil:
+			return nil, err
+		}
+		t.damage = append(t.damage, trailing...)
+		t.damage = t.damage[:min(len(t.damage), tailDamages)]
+		trailing = nil
+		t.take(&rec, r)
+	}
+}
+
+// take applies one record of the tail.
+func (t *tail) take(rec *Record, r *Reader) {
+	t.end, t.crc, t.cell = r.offset, r.crcLine, rec.Cell
+	var wrong error
+	switch {
+	case rec.Kind != KindCheckpoint:
+		wrong = t.replay.Apply(rec)
+	case t.checkpoint == nil && r.vouched():
+		c, err := restore(rec)
+		if wrong = err; err == nil {
+			t.replay.from(c, rec)
+			t.checkpoint = clone(rec)
+			t.from, t.crc, r.crcLine = r.offset, 0, 0
+		}
+	default:
+		wrong = errCheckpoint
+	}
+	switch {
+	case wrong != nil:
+		t.damage = append(t.damage, Damage{r.offset - int64(len(r.line)), r.offset, wrong.Error()})
+	case rec.Kind != KindReading && rec.Kind != KindCheckpoint:
+		t.records = append(t.records, *clone(rec))
+	}
+}
+
+var errCheckpoint = errors.New("the checkpoint does not vouch for itself")
+
+// vouched reports whether the line last read is a checkpoint as it was written.
+func (r *Reader) vouched() bool { return r.line != nil && vouched(r.line[:len(r.line)-1]) }
+
+func clone(r *Record) *Record {
+	c := *r
+	c.Fields = slices.Clone(r.Fields)
+	return &c
+}
+
+// lastCheckpoint returns the offset of the last checkpoint line that vouches for
+// itself and can be restored, and 0 when there is none; a checkpoint is never a log's first line.
+func lastCheckpoint(f io.ReaderAt, size int64) (int64, error) {
+	const block = 64 << 10
+	mark := []byte("\n" + string(KindCheckpoint) + ",")
+	buf := make([]byte, block+len(mark))
+	for to := size; to > 0; to -= block {
+		from := max(to-block, 0)
+		// Some bytes beyond, so that no mark is torn between two blocks.
+		b := buf[:min(to+int64(len(mark))-1, size)-from]
+		if _, err := f.ReadAt(b, from); err != nil && !errors.Is(err, io.EOF) {
+			return 0, fmt.Errorf("reading the log at byte %d: %w", from, err)
+		}
+		for {
+			i := bytes.LastIndex(b, mark)
+			if i < 0 {
+				break
+			}
+			at := from + int64(i) + 1
+			good, err := goodCheckpoint(f, at, size)
+			if err != nil || good {
+				return at, err
+			}
+			b = b[:i+len(mark)-1]
+		}
+	}
+	return 0, nil
+}
+
+func goodCheckpoint(f io.ReaderAt, at, size int64) (bool, error) {
+	line := make([]byte, min(longestLine, size-at))
+	if n, err := f.ReadAt(line[:min(16<<10, len(line))], at); err == nil || errors.Is(err, io.EOF) {
+		if end := bytes.IndexByte(line[:n], '\n'); end >= 0 {
+			return restorable(line[:end]), nil
+		}
+	}
+	n, err := f.ReadAt(line, at)
+	if err != nil && !errors.Is(err, io.EOF) {
+		return false, fmt.Errorf("reading the log at byte %d: %w", at, err)
+	}
+	end := bytes.IndexByte(line[:n], '\n')
+	return end >= 0 && restorable(line[:end]), nil
+}
+
+func restorable(line []byte) bool {
+	if !vouched(line) {
+		return false
+	}
+	var d decoder
+	var r Record
+	if err := d.general(line, &r); err != nil {
+		return false
+	}
+	_, err := restore(&r)
+	return err == nil
+}

@@ -1,0 +1,111 @@
+package runlog
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+)
+
+// nameLayout names a run's directory by the UTC of its beginning; the names sort by time.
+const nameLayout = "20060102T150405Z"
+
+// Create begins the log of a new run below dir, the data directory, and keeps
+// frozen beside it as run.toml. A mistake in dir or its permissions is an error. A
+// disk that is full, read-only or failing is not: the lines wait in memory and
+// Health tells the cause, so look at it when somebody is there to mend it.
+//
+// The directory's name never sorts before that of an earlier run of the cell, even
+// when the machine's clock has gone back.
+func Create(dir, cell string, begin time.Time, frozen []byte, o Options) (*Writer, error) {
+	w, err := newWriter(cell, o)
+	if err != nil {
+		return nil, err
+	}
+	if strings.ContainsAny(cell, `/\`) || cell == "." || cell == ".." {
+		return nil, fmt.Errorf("the cell's name %q cannot name a directory; choose one without slashes", cell)
+	}
+	cellDir := filepath.Join(dir, "runs", cell)
+	begin = begin.UTC().Truncate(time.Second)
+	last, err := lastName(cellDir)
+	if err != nil {
+		return nil, err
+	}
+	if at, err := time.Parse(nameLayout, last); err == nil && !begin.After(at) {
+		begin = at.Add(time.Second)
+	}
+	w.runDir = filepath.Join(cellDir, begin.Format(nameLayout))
+	w.frozen = frozen
+	if err := w.reopen(); err != nil {
+		if !diskTrouble(err) {
+			return nil, fmt.Errorf("beginning a run below %s: %w; give nightcell a data directory it may write to", dir, err)
+		}
+		w.fail(err)
+	}
+	return w, nil
+}
+
+func newWriter(cell string, o Options) (*Writer, error) {
+	head, err := readingHead(cell)
+	if err != nil {
+		return nil, err
+	}
+	w := &Writer{o: o.filled(), cell: cell, head: head}
+	w.syncedAt = w.o.Now()
+	return w, nil
+}
+
+// diskTrouble reports what a disk does by itself, as against a wrong path or permission.
+func diskTrouble(err error) bool {
+	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) ||
+		errors.Is(err, syscall.EIO) || errors.Is(err, syscall.EROFS)
+}
+
+// lastName returns the newest run's name, and nothing when there is none. The
+// directory is listed by the machine's own means: a list that fails says nothing about writing.
+func lastName(cellDir string) (string, error) {
+	entries, err := os.ReadDir(cellDir) // sorted by name
+	if err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			return "", nil
+		}
+		return "", fmt.Errorf("looking for runs: %w", err)
+	}
+	for i := len(entries) - 1; i >= 0; i-- {
+		name := entries[i].Name()
+		if _, err := time.Parse(nameLayout, name); err == nil && entries[i].IsDir() {
+			return name, nil
+		}
+	}
+	return "", nil
+}
+
+// LatestRun returns the newest run of a cell below the data directory dir, and
+// whether it has ended. fs.ErrNotExist is wrapped when the cell has none.
+func LatestRun(dir, cell string) (runDir string, ended bool, err error) {
+	cellDir := filepath.Join(dir, "runs", cell)
+	name, err := lastName(cellDir)
+	if err != nil {
+		return "", false, err
+	}
+	if name == "" {
+		return "", false, fmt.Errorf("cell %s has no run below %s: %w", cell, dir, fs.ErrNotExist)
+	}
+	runDir = filepath.Join(cellDir, name)
+	f, err := Disk{}.OpenFile(filepath.Join(runDir, LogName), os.O_RDONLY, 0)
+	if errors.Is(err, fs.ErrNotExist) {
+		return runDir, false, nil // the power went while it was being made
+	}
+	if err != nil {
+		return runDir, false, fmt.Errorf("opening the log: %w", err)
+	}
+	t, err := readTail(f)
+	if err = errors.Join(err, f.Close()); err != nil {
+		return runDir, false, err
+	}
+	return runDir, t.replay.Ended, nil
+}

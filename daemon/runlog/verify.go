@@ -1,0 +1,190 @@
+package runlog
+
+import (
+	"errors"
+	"fmt"
+	"io"
+
+	"nightcell/integrate"
+)
+
+// Report is what a whole log tells when it is read from end to end and
+// integrated again.
+type Report struct {
+	Bytes       int64 // of whole lines
+	Lines       int64
+	Readings    int64
+	Checkpoints int64
+	Gaps        int64
+	Totals      integrate.Totals
+	Cell        string
+	Ended       bool
+
+	// Damage names what cannot be vouched for, at most its first hundred places. The totals
+	// go on from the next checkpoint, which carries them across.
+	Damage      []Damage
+	DamageCount int64
+	// Mismatches are checkpoints whose totals do not follow from the readings before
+	// them although nothing is damaged.
+	Mismatches []Mismatch
+	// LostLines were never written, for lack of room; the log says so itself.
+	LostLines int64
+
+	// UncheckedBytes after the last checkpoint are read and counted, but nothing
+	// vouches for them. A running or killed watch leaves some, an ended one none.
+	UncheckedBytes int64
+	// TornBytes at the end are not a whole line.
+	TornBytes int64
+}
+
+// Mismatch is a checkpoint that contradicts the readings.
+type Mismatch struct {
+	Offset           int64   // of the checkpoint's line
+	Stored, Replayed float64 // total charge, C
+}
+
+// Sound reports that every total stored in the log follows from its readings,
+// and that no byte up to the last checkpoint is damaged.
+func (r *Report) Sound() bool {
+	return r.DamageCount == 0 && len(r.Mismatches) == 0 && r.LostLines == 0
+}
+
+// maxNamed bounds lists, so that memory does not grow with the damage.
+const maxNamed = 100
+
+// ReplayFile integrates the log of a run again, in constant memory, comparing every
+// stored checkpoint on its way. The error tells of a disk that cannot be read; what is wrong
+// with the log itself is in the report.
+func ReplayFile(runDir string) (*Report, error) {
+	r, err := Open(runDir)
+	if err != nil {
+		return nil, err
+	}
+	report, err := replayAll(r)
+	if err = errors.Join(err, r.Close()); err != nil {
+		return nil, fmt.Errorf("replaying %s: %w", runDir, err)
+	}
+	return report, nil
+}
+
+// verifier is a replay that compares.
+type verifier struct {
+	report  Report
+	replay  Replay
+	segment int64 // where the bytes begin that the next checkpoint speaks of
+	good    int64 // behind the last checkpoint that vouched for itself
+	damaged bool  // a line since then is none
+	lost    bool  // lines since then were never written
+}
+
+func replayAll(r *Reader) (*Report, error) {
+	var v verifier
+	var rec Record
+	for {
+		err := r.Next(&rec)
+		if err == nil {
+			v.report.Lines++
+			if rec.Kind == KindReading {
+				v.report.Readings++
+				err = v.replay.Apply(&rec)
+			} else {
+				err = v.other(r, &rec)
+			}
+			if err == nil {
+				continue
+			}
+			err = &Damage{r.offset - int64(len(r.line)), r.offset, err.Error()}
+		}
+		var d *Damage
+		switch {
+		case errors.Is(err, io.EOF):
+			return v.finish(r), nil
+		case errors.As(err, &d):
+			v.damaged = true
+			v.replay.Missing()
+			v.name(*d)
+		default:
+			return nil, err
+		}
+	}
+}
+
+func (v *verifier) name(d Damage) {
+	v.report.DamageCount++
+	if len(v.report.Damage) < maxNamed {
+		v.report.Damage = append(v.report.Damage, d)
+	}
+}
+
+func (v *verifier) other(r *Reader, rec *Record) error {
+	v.report.Cell = rec.Cell
+	switch rec.Kind {
+	case KindCheckpoint:
+		return v.checkpoint(r, rec)
+	case KindGap:
+		v.report.Gaps++
+	case KindEntry:
+		if rec.Text("kind") == EntryLost {
+			n, _ := rec.Integer("lines")
+			v.report.LostLines += n
+			v.lost = true
+		}
+	}
+	return v.replay.Apply(rec)
+}
+
+// checkpoint compares what a checkpoint says with what was read and counted, and
+// goes on from what it says.
+func (v *verifier) checkpoint(r *Reader, rec *Record) error {
+	at := r.offset - int64(len(r.line))
+	segment := v.segment
+	v.segment = r.offset
+	crc := r.crc
+	r.crcLine = 0
+	if !r.vouched() {
+		return errCheckpoint
+	}
+	stored, err := restore(rec)
+	if err != nil {
+		return err
+	}
+	v.report.Checkpoints++
+	v.replay.LastNanos = rec.Nanos
+	sum, _ := rec.Integer("crc")
+	length, _ := rec.Integer("bytes")
+	same := v.replay.Coulometer != nil && v.replay.Coulometer.State().Equal(stored.State()) && v.replay.Coulometer.Settings() == stored.Settings()
+	intact := int64(crc) == sum && at-segment == length
+	switch {
+	case !intact && !v.damaged:
+		v.name(Damage{segment, at, fmt.Sprintf("the checkpoint behind them counts %d bytes with CRC-32C %08x; here are %d with %08x", length, sum, at-segment, crc)})
+	case intact && !v.damaged && !v.lost && !same:
+		v.mismatch(at, stored.Totals().Charge)
+	}
+	if !same {
+		v.replay.from(stored, rec)
+	}
+	v.replay.missing = false
+	v.damaged, v.lost, v.good = false, false, r.offset
+	return nil
+}
+
+func (v *verifier) mismatch(at int64, stored float64) {
+	m := Mismatch{Offset: at, Stored: stored}
+	if v.replay.Coulometer != nil {
+		m.Replayed = v.replay.Coulometer.Totals().Charge
+	}
+	if len(v.report.Mismatches) < maxNamed {
+		v.report.Mismatches = append(v.report.Mismatches, m)
+	}
+}
+
+func (v *verifier) finish(r *Reader) *Report {
+	report := &v.report
+	report.Bytes, report.TornBytes = r.offset, r.unread()
+	report.UncheckedBytes = r.offset - v.good
+	report.Ended = v.replay.Ended
+	if v.replay.Coulometer != nil {
+		report.Totals = v.replay.Coulometer.Totals()
+	}
+	return report
+}
