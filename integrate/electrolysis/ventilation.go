@@ -78,7 +78,7 @@ func FractionAfter(rate, volume, airflow, seconds float64) float64 {
 	if airflow == 0 {
 		return math.Min(1, rate*seconds/volume)
 	}
-	return SteadyFraction(rate, airflow) * -math.Expm1(-airflow/volume*seconds)
+	return math.Min(1, rate/airflow*-math.Expm1(-airflow/volume*seconds))
 }
 
 // VentOpening returns the free area in m² of each of two wall openings that let

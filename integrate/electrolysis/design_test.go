@@ -1,0 +1,139 @@
+package electrolysis
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// NIST SP 811: the foot is 0.3048 m, so 1 A/dm² is 9.2903 A/ft² and 1 A/ft² 10.7639 A/m².
+func TestDensities(t *testing.T) {
+	d := ConvertDensity(100)
+	near(t, "A/dm²", d.AmperesPerSquareDecimetre, 1, 1e-12)
+	near(t, "mA/cm²", d.MilliamperesPerSquareCentimetre, 10, 1e-12)
+	near(t, "ASF, NIST SP 811", d.AmperesPerSquareFoot, 9.290304, 1e-9)
+	near(t, "1 ASF, NIST SP 811", AmperePerSquareFoot, 10.76391, 5e-6)
+	near(t, "EPA chromium guidebook: 150 A/ft² printed as 1615 A/m²", 150*AmperePerSquareFoot, 1615, 0.5)
+	near(t, "Metal Finishing Guidebook: 80 A/ft² printed as 861 A/m²", 80*AmperePerSquareFoot, 861, 0.5)
+	rapid.Check(t, func(t *rapid.T) {
+		density := rapid.Float64Range(0, 1e5).Draw(t, "density")
+		d := ConvertDensity(density)
+		for _, back := range []float64{
+			d.AmperesPerSquareMetre, d.AmperesPerSquareDecimetre * AmperePerSquareDecimetre,
+			d.MilliamperesPerSquareCentimetre * MilliamperePerSquareCentimetre, d.AmperesPerSquareFoot * AmperePerSquareFoot,
+		} {
+			if math.Abs(back-density) > 1e-9*(1+density) {
+				t.Fatalf("%v A/m² came back as %v", density, back)
+			}
+		}
+	})
+}
+
+func TestOhmicDrop(t *testing.T) {
+	// A centimetre cube of KCl 0.1 mol/kg, 1.288 S/m at 25 °C (conductivity standard, from memory), is 77.6 Ω.
+	near(t, "0.1 mol/kg KCl, 1 cm cube, 1 mA", OhmicDrop(1e-3, 0.01, 1e-4, 1.288), 0.0776, 1e-4)
+	near(t, "3 V cell with 1 V of ohmic drop loses about 20 mV per kelvin", 1-1/ConductivityAt(1, 298.15, 299.15), 0.020, 0.001)
+	rapid.Check(t, func(t *rapid.T) {
+		from, to := rapid.Float64Range(275, 365).Draw(t, "from"), rapid.Float64Range(275, 365).Draw(t, "to")
+		if back := ConductivityAt(ConductivityAt(20, from, to), to, from); math.Abs(back-20) > 1e-9 {
+			t.Fatalf("conductivity came back as %v", back)
+		}
+	})
+	if !math.IsNaN(OhmicDrop(1, 1, 0, 1)) || !math.IsNaN(OhmicDrop(-1, 1, 1, 1)) {
+		t.Error("outside the domain the answer must be NaN")
+	}
+}
+
+func TestLeads(t *testing.T) {
+	// Common practice, no source: 0.75 mm² 6 A, 1.0 10 A, 1.5 16 A, 2.5 20 A.
+	for current, square := range map[float64]float64{3: 0.75, 6: 0.75, 8: 1, 16: 1.5, 20: 2.5} {
+		lead, err := LeadFor(current, 0.3, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "mm²", lead.CrossSection*1e6, square, 1e-9)
+	}
+	long, err := LeadFor(10, 5, 0.25)
+	if err != nil || long.Drop > 0.25 || long.CrossSection <= 1e-6 {
+		t.Errorf("5 m at 10 A and 0.25 V: %+v, %v", long, err)
+	}
+	near(t, "heat of a lead is drop times current", long.Heat, long.Drop*10, 1e-12)
+	for _, bad := range [][3]float64{{0, 1, 0}, {1, 0, 0}, {1, 1, -1}, {math.NaN(), 1, 0}, {500, 1, 0}, {10, 100, 0.01}} {
+		if _, err := LeadFor(bad[0], bad[1], bad[2]); err == nil {
+			t.Errorf("%v: no error", bad)
+		}
+	}
+	for current, clips := range map[float64]int{3: 1, 8: 2, 15: 3, 40: 0} {
+		if got := ClipFor(current); got.Clips != clips || got.Advice == "" {
+			t.Errorf("%v A: %+v, want %d clips", current, got, clips)
+		}
+	}
+	volts, watts := ContactHeat(10, 0.050)
+	near(t, "50 mΩ at 10 A", volts, 0.5, 1e-12)
+	near(t, "50 mΩ at 10 A", watts, 5, 1e-12)
+}
+
+func pilot() Pilot {
+	return Pilot{MetalMass: 0.040, Duration: 10 * 3600, Volume: 0.9e-3, CathodeArea: 60e-4, Current: 3, CellVolts: 3.3, Heat: 4}
+}
+
+func TestScaleUp(t *testing.T) {
+	s, err := ScaleUp(pilot(), 0.4, ScaleLimits{Current: 10})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s.Batches != 3 || s.Cells != 1 {
+		t.Errorf("30 A by a supply of 10 A are 3 batches of one cell, got %d of %d", s.Batches, s.Cells)
+	}
+	near(t, "current, the limit just met", s.Current, 10, 1e-12)
+	near(t, "time, same current density and depth", s.TotalDuration, 3*36000, 1e-9)
+	series, err := ScaleUp(pilot(), 0.4, ScaleLimits{Current: 10, Cells: 4})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "four cells share the current", series.Current, 7.5, 1e-12)
+	near(t, "and add their volts", series.StringVolts, 13.2, 1e-12)
+	near(t, "metal is charge times cells", series.MetalCharge, 4*series.TotalCharge, 1e-6)
+
+	rapid.Check(t, func(t *rapid.T) {
+		mass := rapid.Float64Range(0.001, 100).Draw(t, "mass")
+		limits := ScaleLimits{
+			Current: rapid.SampledFrom([]float64{0, 5, 30, 200}).Draw(t, "current"), Volume: rapid.SampledFrom([]float64{0, 0.01, 1}).Draw(t, "volume"),
+			Area: rapid.SampledFrom([]float64{0, 0.05, 2}).Draw(t, "area"), Cells: rapid.IntRange(0, 6).Draw(t, "cells"),
+		}
+		s, err := ScaleUp(pilot(), mass, limits)
+		if err != nil {
+			t.Fatal(err)
+		}
+		cells := float64(s.Cells)
+		same := func(what string, got, want float64) {
+			if math.Abs(got/want-1) > 1e-9 {
+				t.Fatalf("%s: %v, want %v", what, got, want)
+			}
+		}
+		same("current density", s.Current/s.CathodeArea, 3/60e-4)
+		same("mass", s.BatchMass*float64(s.Batches), mass)
+		same("area per volume", s.CathodeArea/s.Volume, 60e-4/0.9e-3)
+		same("metal per charge", mass/s.MetalCharge, 0.040/(3*36000))
+		same("heat per volume", s.Heat/s.Volume, s.HeatPerVolume)
+		const slack = 1 + 1e-8
+		if limits.Current > 0 && s.Current > limits.Current*slack || limits.Volume > 0 && s.Volume*cells > limits.Volume*slack ||
+			limits.Area > 0 && s.CathodeArea*cells > limits.Area*slack {
+			t.Fatalf("over a limit: %+v with %+v", s, limits)
+		}
+	})
+}
+
+func TestScaleUpMistakes(t *testing.T) {
+	_, err := ScaleUp(Pilot{MetalMass: -1, Heat: math.NaN()}, 0, ScaleLimits{Area: -1})
+	if err == nil {
+		t.Fatal("no error")
+	}
+	for _, want := range []string{"mass wanted", "pilot metal mass", "pilot duration", "pilot volume", "pilot cathode area", "pilot current", "pilot cell voltage", "limit of area", "pilot heat"} {
+		if !strings.Contains(err.Error(), want) {
+			t.Errorf("the error does not name %q: %v", want, err)
+		}
+	}
+}

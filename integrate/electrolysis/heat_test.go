@@ -1,0 +1,149 @@
+package electrolysis
+
+import (
+	"math"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"nightcell/integrate/matter"
+)
+
+// A thermoneutral voltage must agree with the electrode potentials through the
+// Gibbs-Helmholtz relation, E_tn = E − T·dE/dT, with the published 1.481 V of water and with textbook
+// calorimetry.
+func TestThermoneutral(t *testing.T) {
+	water, _ := ThermoneutralVoltage("", 0, Oxygen, 0)
+	near(t, "water, 1.481 V (286 kJ/mol, any textbook)", water, 1.481, 0.001)
+	near(t, "water by Gibbs-Helmholtz from the oxygen electrode", water,
+		oxygenStandard-matter.RoomTemperature*oxygenSlope, 0.002)
+	acid, _ := ThermoneutralVoltage("", 0, Chlorine, 0)
+	near(t, "hydrochloric acid by Gibbs-Helmholtz from the chlorine electrode", acid,
+		chlorineStandard-matter.RoomTemperature*chlorineSlope, 0.005)
+	// The Daniell reaction Zn + Cu2+ gives off about 217 to 219 kJ/mol (textbooks, from memory).
+	zinc, _ := ThermoneutralVoltage("Zn", 2, Oxygen, 1)
+	copper, _ := ThermoneutralVoltage("Cu", 2, Oxygen, 1)
+	near(t, "Daniell reaction, kJ/mol", 2*matter.Faraday*(zinc-copper)/1e3, 218, 2)
+	half, _ := ThermoneutralVoltage("Zn", 2, Oxygen, 0.5)
+	near(t, "half metal, half hydrogen", half, (zinc+water)/2, 1e-12)
+	// Entropies are small beside that of water, 0.25 V: each metal lies within 0.45 V of its reversible voltage.
+	for _, metal := range matter.Metals() {
+		couple, err := metal.Couple(matter.Sulfate, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		volts, known := ThermoneutralVoltage(metal.Element.Symbol, couple.Valence, Oxygen, 1)
+		if reversible := oxygenStandard - couple.Potential.Value; known && math.Abs(volts-reversible) > 0.45 {
+			t.Errorf("%s: thermoneutral %.3f V, reversible %.3f V", metal, volts, reversible)
+		}
+	}
+	if _, known := ThermoneutralVoltage("Cu", 1, Oxygen, 1); known {
+		t.Error("copper(I) is not tabled")
+	}
+}
+
+// Hand arithmetic with water's heat capacity: 10 A at 4 V over 1.5 V in 2 L.
+func TestHeatOfABeaker(t *testing.T) {
+	near(t, "25 W", HeatPower(10, 4, 1.5), 25, 1e-12)
+	near(t, "up to 11 K/h", 3600*AdiabaticRate(25, 2e-3), 11, 0.3)
+	vessel := Vessel{Volume: 2e-3, OpenArea: 0.0147}
+	steady, boils := vessel.SteadyTemperature(15, 293.15)
+	if boils {
+		t.Error("15 W do not boil 2 L")
+	}
+	// Common practice, no source: a 2 L beaker has a time constant of 1 to 2 h or a little more.
+	near(t, "time constant of a 2 L beaker, h", vessel.TimeConstant(steady, 293.15)/3600, 1.7, 0.7)
+	if _, boils := vessel.SteadyTemperature(2000, 293.15); !boils {
+		t.Error("2 kW boil 2 L")
+	}
+}
+
+// The steady state against stepping C·dT/dt = power − loss by the midpoint rule, written here.
+func TestSteadyTemperatureAgainstStepping(t *testing.T) {
+	vessel := Vessel{Volume: 0.9e-3, OpenArea: 0.009}
+	const power, ambient, step = 9.0, 293.15, 10.0
+	capacity := VolumetricHeat * vessel.Volume
+	slope := func(temperature float64) float64 { return (power - vessel.HeatLoss(temperature, ambient)) / capacity }
+	temperature := ambient
+	for range 20000 { // 55 h
+		temperature += step * slope(temperature+step/2*slope(temperature))
+	}
+	steady, _ := vessel.SteadyTemperature(power, ambient)
+	near(t, "steady temperature", steady, temperature, 1e-4)
+}
+
+// The gain of a cell at constant voltage against iterating current and warmth until both
+// settle: rise = rise0·I/I0, I/I0 = 1 + 0.02·rise.
+func TestConstantVoltage(t *testing.T) {
+	for _, rise := range []float64{0, 5, 10, 20, 40} {
+		current := 1.0
+		for range 3000 {
+			current = 1 + conductivityRise*rise*current
+		}
+		gain, runs := ConstantVoltageGain(rise)
+		near(t, "gain by iteration", gain, current, 1e-9)
+		if runs {
+			t.Errorf("%v K do not run away", rise)
+		}
+	}
+	for rise, want := range map[float64]float64{10: 1.25, 20: 1.67, 40: 5} {
+		gain, _ := ConstantVoltageGain(rise)
+		near(t, "trade figure", gain, want, 0.005)
+	}
+	if gain, runs := ConstantVoltageGain(50); !runs || !math.IsInf(gain, 1) {
+		t.Error("50 K run away")
+	}
+	if gain, _ := ConstantVoltageGain(-1); !math.IsNaN(gain) {
+		t.Error("a negative rise must give NaN")
+	}
+}
+
+func TestHeatProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		vessel := Vessel{Volume: rapid.Float64Range(1e-4, 0.1).Draw(t, "volume"), OpenArea: rapid.Float64Range(0, 0.2).Draw(t, "open")}
+		ambient := rapid.Float64Range(280, 310).Draw(t, "ambient")
+		power := rapid.Float64Range(0, 200).Draw(t, "power")
+		steady, boils := vessel.SteadyTemperature(power, ambient)
+		if steady < ambient || steady > boiling {
+			t.Fatalf("steady temperature %v", steady)
+		}
+		if loss := vessel.HeatLoss(steady, ambient); !boils && math.Abs(loss-power) > 1e-3*(1+power) {
+			t.Fatalf("loss %v W at the steady temperature, power %v W", loss, power)
+		}
+		hotter, _ := vessel.SteadyTemperature(power*1.1+0.1, ambient)
+		if hotter < steady {
+			t.Fatal("more power must not cool")
+		}
+		vessel.OpenArea += 0.01
+		if cooler, _ := vessel.SteadyTemperature(power, ambient); cooler > steady+1e-5 {
+			t.Fatal("more surface must not warm")
+		}
+	})
+	if bad, _ := (Vessel{}).SteadyTemperature(1, 293); !math.IsNaN(bad) || !math.IsNaN(AdiabaticRate(1, 0)) {
+		t.Error("no volume must give NaN")
+	}
+}
+
+// Losses of 100 cm² of open beaker in 12 h by the practitioner's still fit, and the two
+// printed points of the EPA report as Products Finishing quotes it: 0.69 and 12.2 L/h·m².
+func TestEvaporation(t *testing.T) {
+	for celsius, millilitres := range map[float64]float64{25: 44, 40: 106, 60: 340} {
+		rate := EvaporationAt(celsius+273.15, false).Practitioner
+		near(t, "mL from 100 cm² in 12 h", rate*0.01*12*3600*1e6, millilitres, 0.015*millilitres)
+	}
+	for celsius, want := range map[float64]float64{27: 0.69, 82: 12.2} {
+		near(t, "EPA 625/8-82-008, L/h·m²", EvaporationAt(celsius+273.15, false).Report*3.6e6, want, 0.03*want)
+	}
+	for celsius, millimetres := range map[float64]float64{60: 2.8, 40: 0.9, 25: 0.4} {
+		near(t, "level fall in mm/h by the practitioner's fit", EvaporationAt(celsius+273.15, false).Practitioner*3.6e6, millimetres, 0.05)
+	}
+	if d := EvaporationAt(298.15, false).Disagreement(); d < 1.4 || d > 2.2 {
+		t.Errorf("the sources disagree by %v near room temperature, want about 2", d)
+	}
+	if EvaporationAt(320, true).Practitioner <= EvaporationAt(320, false).Practitioner {
+		t.Error("bubbling must evaporate more")
+	}
+	if !math.IsNaN(EvaporationAt(400, false).Report) {
+		t.Error("outside 0 to 100 °C the answer must be NaN")
+	}
+}

@@ -1,0 +1,130 @@
+package electrolysis
+
+import (
+	"math"
+	"testing"
+
+	"gonum.org/v1/gonum/unit/constant"
+	"pgregory.net/rapid"
+
+	"nightcell/integrate/matter"
+)
+
+// The printed answers of OpenStax Chemistry 2e, sections 17.3 and 17.4 (modules m68823,
+// m68824). The book rounds to three decimals and uses 0.0592 V for RT·ln10/F.
+func TestNernstWorkedExamples(t *testing.T) {
+	const aluminium, zinc, copper = -1.662, -0.7618, 0.34 // V as the examples use them
+	const room = matter.RoomTemperature
+	cell := func(cathode, anode, electrons, quotient float64) float64 {
+		return Nernst(cathode-anode, electrons, quotient, room)
+	}
+	near(t, "§17.4, Al | Al3+ 0.15 M || Cu2+ 0.025 M | Cu, printed +1.97 V",
+		cell(copper, aluminium, 6, 0.15*0.15/(0.025*0.025*0.025)), 1.97, 0.005)
+	near(t, "§17.4, Co + Fe2+ 1.94 M = Co2+ 0.15 M + Fe, printed -0.14 V after rounding E° to -0.17 V",
+		Nernst(-0.17, 2, 0.15/1.94, room), -0.14, 0.005)
+	near(t, "§17.4, zinc concentration cell 0.10/0.50 M, printed +0.021 V", cell(zinc, zinc, 2, 0.10/0.50), 0.021, 0.0005)
+	near(t, "§17.4, the same at equilibrium, 0.30/0.30 M, printed 0 V", cell(zinc, zinc, 2, 1), 0, 1e-15)
+	near(t, "§17.4 exercise, Al 0.015 M / Ni 0.25 M, printed 1.423 V",
+		cell(-0.257, aluminium, 6, 0.015*0.015/(0.25*0.25*0.25)), 1.423, 0.0005)
+	near(t, "§17.3 exercise, 3Cu + 2Au3+, printed +1.16 V", 1.498-0.337, 1.16, 0.005)
+
+	// The same by single potentials of the package, instead of one quotient.
+	near(t, "§17.4, Al/Cu by half cells, printed +1.97 V",
+		MetalPotential(copper, 2, 25, room)-MetalPotential(aluminium, 3, 150, room), 1.97, 0.005)
+	near(t, "§17.4 exercise, Al/Ni by half cells, printed 1.423 V",
+		MetalPotential(-0.257, 2, 250, room)-MetalPotential(aluminium, 3, 15, room), 1.423, 0.0005)
+}
+
+// OpenStax Chemistry 2e, section 17.4, free energies and equilibrium constants.
+func TestFreeEnergyWorkedExamples(t *testing.T) {
+	const room = matter.RoomTemperature
+	near(t, "2Ag+ + Fe, printed -240.6 kJ/mol", FreeEnergy(2, 1.247)/1e3, -240.6, 0.05)
+	near(t, "2Ag+ + Fe, printed log K 42.128", math.Log10(EquilibriumConstant(2, 1.247, room)), 42.128, 0.05)
+	near(t, "Sn + 2Cu2+, printed -56.2 kJ/mol", FreeEnergy(2, 0.291)/1e3, -56.2, 0.05)
+	near(t, "Sn + 2Cu2+, printed K 6.8e9", EquilibriumConstant(2, 0.291, room)/6.8e9, 1, 0.02)
+	near(t, "exercise, 0.000 V, printed 0", FreeEnergy(2, 0), 0, 0)
+	near(t, "exercise, +0.434 V n=2, printed -83.7 kJ/mol", FreeEnergy(2, 0.434)/1e3, -83.7, 0.05)
+	near(t, "exercise, -2.439 V n=1, printed +235.3 kJ/mol", FreeEnergy(1, -2.439)/1e3, 235.3, 0.05)
+}
+
+// The slope of the hydrogen electrode against CODATA constants as gonum carries them.
+func TestHydrogenSlope(t *testing.T) {
+	gas := float64(constant.Boltzmann.Unit().Value() * constant.Avogadro.Unit().Value())
+	faraday := constant.Faraday.Unit().Value()
+	want := -gas * matter.RoomTemperature * math.Ln10 / faraday
+	near(t, "RT·ln10/F from gonum's CODATA constants", HydrogenPotential(1, matter.RoomTemperature), want, 1e-8)
+	near(t, "the same, printed 0.0592 V in OpenStax Chemistry 2e §17.4", -HydrogenPotential(1, matter.RoomTemperature), 0.0592, 5e-5)
+	// OpenStax Chemistry 2e, Appendix L: the water couples at pH 14 are -0.8277 and +0.401 V.
+	near(t, "2H2O + 2e at pH 14, Appendix L", HydrogenPotential(14, matter.RoomTemperature), -0.8277, 1e-3)
+	near(t, "O2 + 2H2O + 4e at pH 14, Appendix L", OxygenPotential(14, matter.RoomTemperature), 0.401, 1e-3)
+}
+
+// Complexes: the standard potential of the complex must follow from that of the plain
+// ion and the formation constant, both of OpenStax Chemistry 2e (Appendices L and K).
+func TestComplexPotentials(t *testing.T) {
+	for _, row := range []struct {
+		complex, plain, formation float64
+		name                      string
+		couple                    matter.Couple
+	}{
+		{-0.31, 0.7996, 1e21, "[Ag(CN)2]-, Appendix K 1e21", matter.Couple{Valence: 1, Ligand: "cyanide", Ligands: 2}},
+		{-0.43, 0.521, 1.0e16, "[Cu(CN)2]-, Appendix K 1.0e16", matter.Couple{Valence: 1, Ligand: "cyanide", Ligands: 2}},
+		{-1.199, -0.7618, 2e15, "[Zn(OH)4]2-, Appendix K 2e15", matter.Couple{Valence: 2, Ligand: "hydroxide", Ligands: 4}},
+	} {
+		row.couple.Potential.Value = row.complex
+		got := CouplePotential(row.couple, 1000, WaterExponent(matter.RoomTemperature), 1000, matter.RoomTemperature)
+		near(t, row.name+": standard state", got, row.complex, 1e-9)
+		// 0.15 V: tables of potentials and of formation constants come from different decades.
+		near(t, row.name, got, Nernst(row.plain, float64(row.couple.Valence), row.formation, matter.RoomTemperature), 0.15)
+	}
+	bismuth := matter.Couple{Valence: 3, Protons: 2, Potential: matter.Figure{Value: 0.320}}
+	one := CouplePotential(bismuth, 1000, 0, 0, matter.RoomTemperature) - CouplePotential(bismuth, 1000, 1, 0, matter.RoomTemperature)
+	near(t, "BiO+ + 2H+ + 3e: 2/3 of 59 mV per pH unit, by the equation", one, 0.05916*2/3, 1e-5)
+}
+
+// Physics: more metal or heat-independent sign rules that hold for any entry.
+func TestNernstProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		standard := rapid.Float64Range(-1.5, 1.7).Draw(t, "standard")
+		valence := rapid.IntRange(1, 6).Draw(t, "valence")
+		temperature := rapid.Float64Range(274, 370).Draw(t, "temperature")
+		little := rapid.Float64Range(1e-6, 4e3).Draw(t, "little")
+		more := little * rapid.Float64Range(1.01, 100).Draw(t, "factor")
+		if MetalPotential(standard, valence, more, temperature) <= MetalPotential(standard, valence, little, temperature) {
+			t.Fatal("more metal must be nobler")
+		}
+		couple := matter.Couple{Valence: valence, Potential: matter.Figure{Value: standard}}
+		plain := MetalPotential(standard, valence, little, temperature)
+		if got := CouplePotential(couple, little, 3, 0, temperature); math.Abs(got-plain) > 1e-12 {
+			t.Fatalf("a plain ion must not feel the pH: %v, %v", got, plain)
+		}
+		low := rapid.Float64Range(-1, 13).Draw(t, "pH")
+		if HydrogenPotential(low+1, temperature) >= HydrogenPotential(low, temperature) {
+			t.Fatal("hydrogen must be harder at higher pH")
+		}
+		// The water window is as wide at every pH.
+		near := OxygenPotential(low, temperature) - HydrogenPotential(low, temperature)
+		if math.Abs(near-OxygenPotential(0, temperature)) > 1e-12 {
+			t.Fatal("oxygen and hydrogen must move together with pH")
+		}
+		if k := EquilibriumConstant(2, standard, temperature); math.Abs(Nernst(standard, 2, k, temperature)) > 1e-9 {
+			t.Fatal("at equilibrium the cell voltage must vanish")
+		}
+	})
+}
+
+func TestNernstOutsideDomain(t *testing.T) {
+	for name, got := range map[string]float64{
+		"no electrons":         Nernst(1, 0, 1, 298),
+		"quotient zero":        Nernst(1, 1, 0, 298),
+		"negative temperature": Nernst(1, 1, 1, -1),
+		"no metal":             MetalPotential(0.34, 2, 0, 298),
+		"no chloride":          ChlorinePotential(0, 298),
+		"hydrogen at 0 K":      HydrogenPotential(1, 0),
+		"constant at 0 K":      EquilibriumConstant(2, 1, 0),
+	} {
+		if !math.IsNaN(got) {
+			t.Errorf("%s: got %v, want NaN", name, got)
+		}
+	}
+}
