@@ -6,13 +6,15 @@ import (
 	"strings"
 
 	"nightcell/configs/quantity"
+	"nightcell/integrate/electrolysis"
 )
 
 // Bath is what the operator states of the liquid. In a divided cell it is the
 // catholyte. Values that are not stated have a NaN SI.
 type Bath struct {
 	Metal   string // element symbol
-	Medium  string // the anion or kind of the bath, such as "sulfate"; empty: not stated
+	Valence int    // electrons per atom; 0: the usual one in the medium
+	Medium  string // the anion or kind of the bath, such as "sulfate"; empty: told by the salt
 	Volume  quantity.Value
 	Salts   []Salt
 	Content quantity.Value // concentration of the metal; its Dimension tells mass from amount
@@ -20,9 +22,11 @@ type Bath struct {
 
 	PH           quantity.Value
 	Kelvin       quantity.Value // temperature
-	Acid         quantity.Value // concentration of free acid, mass or amount
+	Acid         quantity.Value // mol/m3 of titratable H+
+	Chloride     quantity.Value // mol/m3
+	Ligand       quantity.Value // mol/m3, free, of a complex bath
 	Conductivity quantity.Value // S/m
-	OpenArea     float64        // m2, of the surface that evaporates; NaN when not stated
+	OpenArea     quantity.Value // m2, of the surface that evaporates
 	Anolyte      Anolyte
 }
 
@@ -30,13 +34,13 @@ type Bath struct {
 type Anolyte struct {
 	Volume quantity.Value
 	PH     quantity.Value
-	Acid   quantity.Value
 }
 
-// Salt is one addition of a salt of the metal.
+// Salt is one addition of a salt of the metal, by Mass or by Content.
 type Salt struct {
 	Formula string
 	Mass    quantity.Value
+	Content quantity.Value // kg of salt per m3 of bath
 	Assay   quantity.Value // share of the mass that is the formula
 }
 
@@ -45,45 +49,33 @@ var concentrations = []quantity.Dimension{quantity.MassConcentration, quantity.A
 func readBath(t *table) *Bath {
 	b := &Bath{
 		Metal:        t.required("metal", "Zn"),
+		Valence:      t.whole("valence", 0, 1, 8),
 		Medium:       t.text("medium", ""),
 		Volume:       t.stated("volume", positive, quantity.Volume),
 		Content:      t.stated("concentration", positive, concentrations...),
 		Mass:         t.stated("metal_mass", positive, quantity.Mass),
 		PH:           t.stated("ph", plausiblePH, quantity.Number),
-		Kelvin:       otherwise(t.stated("temperature", liquidWater, quantity.Temperature), defaultTemperature),
-		Acid:         t.stated("acid", notNegative, concentrations...),
+		Kelvin:       t.stated("temperature", liquidWater, quantity.Temperature),
+		Acid:         t.stated("acid", notNegative, quantity.AmountConcentration),
+		Chloride:     t.stated("chloride", notNegative, quantity.AmountConcentration),
+		Ligand:       t.stated("ligand", notNegative, quantity.AmountConcentration),
 		Conductivity: t.stated("conductivity", positive, quantity.Conductivity),
-		OpenArea:     t.measure("open_area", quantity.Area, positive, math.NaN()),
+		OpenArea:     t.stated("open_area", positive, quantity.Area),
 	}
 	for _, row := range t.list("salts") {
 		b.Salts = append(b.Salts, Salt{
 			Formula: row.required("formula", "ZnSO4·7H2O"),
-			Mass:    row.needed("mass", quantity.Mass),
-			Assay:   otherwise(row.stated("assay", share, quantity.Fraction), defaultAssay),
+			Mass:    row.stated("mass", positive, quantity.Mass),
+			Content: row.stated("concentration", positive, quantity.MassConcentration),
+			Assay:   row.stated("assay", share, quantity.Fraction),
 		})
 		row.done()
 	}
-	if a := t.sub("anolyte"); a != nil {
-		b.Anolyte = Anolyte{a.stated("volume", positive, quantity.Volume), a.stated("ph", plausiblePH, quantity.Number), a.stated("acid", notNegative, concentrations...)}
-		a.done()
-	} else {
-		b.Anolyte = Anolyte{unstated(), unstated(), unstated()}
-	}
-	if !t.has("volume") {
-		t.bad("volume", "it is missing", `write volume = "0.9 L"; in a divided cell, that of the catholyte`)
-	}
-	t.exactlyOne("metal in the bath", "salts", "concentration", "metal_mass")
+	anolyte := t.orEmpty("anolyte")
+	b.Anolyte = Anolyte{anolyte.stated("volume", positive, quantity.Volume), anolyte.stated("ph", plausiblePH, quantity.Number)}
+	anolyte.done()
 	t.done()
 	return b
-}
-
-// needed is a positive quantity that must be written.
-func (t *table) needed(name string, d quantity.Dimension) quantity.Value {
-	if !t.has(name) {
-		t.find(name)
-		t.bad(name, "it is missing", fmt.Sprintf("write %s = %q", name, d.Example()))
-	}
-	return t.stated(name, positive, d)
 }
 
 // exactlyOne complains unless one of the keys is written. what says of what they are the ways.
@@ -113,10 +105,45 @@ func plausiblePH(v float64) string {
 	return "pH lies between -1 and 15"
 }
 
-// liquidWater allows the temperatures of an aqueous bath, freezing-point depression included.
+// liquidWater allows the temperatures of an aqueous bath.
 func liquidWater(kelvin float64) string {
-	if kelvin >= 253.15 && kelvin <= 393.15 {
+	if kelvin >= 273.15 && kelvin <= 373.15 {
 		return ""
 	}
-	return "an aqueous bath lies between -20 °C and 120 °C"
+	return "an aqueous bath lies between 0 °C and 100 °C"
 }
+
+// Electrodes are the plates and what lies between them. Values that are not stated have a NaN SI.
+type Electrodes struct {
+	Cathode, Anode         string         // materials
+	CathodeArea, AnodeArea quantity.Value // m2
+	Gap                    quantity.Value // m
+	LeadLength             quantity.Value // m, one way
+	Separator              electrolysis.Separator
+	SolubleAnode           bool // the anode dissolves, so no gas comes off there and there is no floor voltage
+}
+
+// Divided reports whether a diaphragm or membrane stands between the electrodes.
+func (e Electrodes) Divided() bool { return e.Separator != electrolysis.NoSeparator }
+
+func readElectrodes(t *table) Electrodes {
+	e := Electrodes{
+		Cathode:      t.text("cathode", ""),
+		Anode:        t.text("anode", ""),
+		CathodeArea:  t.stated("cathode_area", positive, quantity.Area),
+		AnodeArea:    t.stated("anode_area", positive, quantity.Area),
+		Gap:          t.stated("gap", positive, quantity.Length),
+		LeadLength:   t.stated("lead_length", positive, quantity.Length),
+		SolubleAnode: t.flag("soluble_anode", false),
+	}
+	word := t.choice("separator", "none", "none", "diaphragm", "cation-membrane", "anion-membrane")
+	e.Separator = electrolysis.Separator(strings.ReplaceAll(word, "-", " "))
+	if gap := e.Gap.SI; gap > 1 {
+		t.bad("gap", fmt.Sprintf("%.3g m between the electrodes is no bench cell", gap), "look at the unit: 20 mm to 50 mm are usual")
+	}
+	t.done()
+	return e
+}
+
+// known reports whether a figure is stated.
+func known(v float64) bool { return !math.IsNaN(v) }

@@ -19,13 +19,12 @@ const (
 
 // Cell is one cell on one channel of a supply.
 type Cell struct {
-	Name       string
-	Supply     string
-	Channel    int
-	Poll       time.Duration
-	GapAfter   time.Duration // a longer step between readings is a gap
-	Sync       time.Duration // between two fsyncs of the run log; 0: every line
-	Checkpoint time.Duration
+	Name     string
+	Supply   string
+	Channel  int
+	Poll     time.Duration
+	GapAfter time.Duration // a longer step between readings is a gap
+	Sync     time.Duration // between two fsyncs of the run log; 0: every line
 	// May says what the operator allows nightcell to do with the output; OnStop, AtTarget and
 	// every Response keep within it.
 	May         Permission
@@ -39,6 +38,7 @@ type Cell struct {
 	Target     *Target // nil: none
 	Efficiency Efficiency
 	Electrodes Electrodes
+	Working    Working
 	Room       Room
 	Limits     alerts.Limits
 	Responses  map[alerts.Condition]Response
@@ -58,23 +58,35 @@ type Response struct {
 	After time.Duration
 }
 
-// Room is the place the cell stands in, for the gas it makes.
+// Room is the place the cell stands in. Values that are not stated have a NaN SI.
 type Room struct {
-	CubicMetresPerSecond float64 // ventilation; NaN when not stated
-	CubicMetres          float64 // NaN when not stated
+	Ventilation          quantity.Value // m3/s of fresh air
+	Volume               quantity.Value // m3
+	Kelvin               quantity.Value
+	PricePerKilowattHour quantity.Value // in the money of the place
+}
+
+func readRoom(t *table) Room {
+	r := Room{
+		Ventilation:          t.stated("ventilation", notNegative, quantity.VolumeFlow),
+		Volume:               t.stated("volume", positive, quantity.Volume),
+		Kelvin:               t.stated("temperature", liquidWater, quantity.Temperature),
+		PricePerKilowattHour: t.stated("price_per_kwh", notNegative, quantity.Number),
+	}
+	t.done()
+	return r
 }
 
 func readCell(n named) Cell {
 	t := n.table
 	t.checkName(n.name)
 	c := Cell{
-		Name:       n.name,
-		Supply:     t.required("supply", "bench"),
-		Channel:    t.whole("channel", 1, 1, 64),
-		Poll:       t.duration("poll", defaultPoll, 20*time.Millisecond),
-		Sync:       t.duration("sync", defaultSync, 0),
-		Checkpoint: t.duration("checkpoint", defaultCheckpoint, time.Second),
-		Reason:     t.text("reason", ""),
+		Name:    n.name,
+		Supply:  t.required("supply", "bench"),
+		Channel: t.whole("channel", 1, 1, 64),
+		Poll:    t.duration("poll", defaultPoll, 20*time.Millisecond),
+		Sync:    t.duration("sync", defaultSync, 0),
+		Reason:  t.text("reason", ""),
 	}
 	c.GapAfter = t.duration("gap_after", max(gapPolls*c.Poll, shortestGap), 0)
 	for _, word := range t.texts("may") {
@@ -95,12 +107,7 @@ func readCell(n named) Cell {
 	c.HoldAmperes = t.measure("hold_current", quantity.Current, positive, unstated().SI)
 	c.readChemistry(t)
 	c.readWatch(t)
-	room := t.orEmpty("room")
-	c.Room = Room{
-		CubicMetresPerSecond: room.measure("ventilation", quantity.VolumeFlow, notNegative, unstated().SI),
-		CubicMetres:          room.measure("volume", quantity.Volume, positive, unstated().SI),
-	}
-	room.done()
+	c.Room = readRoom(t.orEmpty("room"))
 	t.done()
 	return c
 }
@@ -115,4 +122,5 @@ func (c *Cell) readChemistry(t *table) {
 		c.Target = readTarget(g)
 	}
 	c.Efficiency = readEfficiency(t.orEmpty("efficiency"))
+	c.Working = readWorking(t.orEmpty("working"))
 }

@@ -8,9 +8,12 @@
 package configs
 
 import (
+	"bytes"
 	"fmt"
 	"os"
 	"path/filepath"
+
+	"github.com/BurntSushi/toml"
 )
 
 // Config is a whole configuration, checked and in SI units.
@@ -24,6 +27,8 @@ type Config struct {
 	Pushes    []Push
 	Heartbeat *Heartbeat // nil: none
 	Preflight Preflight
+
+	source map[string]any // as written, for Frozen
 }
 
 // Supply returns the supply of that name; Parse has made sure that each cell's exists.
@@ -92,7 +97,30 @@ func Parse(name string, data []byte) (*Config, error) {
 	if len(t.doc.mistakes) > 0 {
 		return nil, t.doc.mistakes.inOrder()
 	}
+	if _, err := toml.Decode(string(data), &c.source); err != nil {
+		return nil, fmt.Errorf("reading %s a second time: %w", name, err)
+	}
 	return c, nil
+}
+
+// Frozen is the configuration of one cell alone, with its supply, as it is kept with
+// a run. It can be parsed again. The cell must exist.
+func (c *Config) Frozen(cell string) ([]byte, error) {
+	of := c.Cell(cell)
+	if of == nil {
+		return nil, fmt.Errorf("freezing the configuration: there is no cell '%s'", cell)
+	}
+	tables := map[string]any{"data": c.Data}
+	for group, name := range map[string]string{"supply": of.Supply, "cell": cell} {
+		if all, ok := c.source[group].(map[string]any); ok {
+			tables[group] = map[string]any{name: all[name]}
+		}
+	}
+	var b bytes.Buffer
+	if err := toml.NewEncoder(&b).Encode(tables); err != nil {
+		return nil, fmt.Errorf("freezing the configuration of cell %s: %w", cell, err)
+	}
+	return b.Bytes(), nil
 }
 
 // file makes a path that is written in the configuration absolute or relative to the process.

@@ -33,7 +33,7 @@ func (c *Config) crossCheck(t *table, supplies, cells []named) {
 		names[strings.ToLower(cell.Name)] = cell.Name
 		cell.checkSupply(at, c, channels)
 		cell.checkHands(at)
-		cell.checkChemistry(at)
+		cell.checkPlan(at)
 		if cell.GapAfter < 2*cell.Poll {
 			at.bad("gap_after", fmt.Sprintf("%v is less than two polls of %v, so that one late reading is a gap", cell.GapAfter, cell.Poll), "choose it longer, such as five polls")
 		}
@@ -80,7 +80,7 @@ func (c *Cell) checkSupply(t *table, all *Config, channels map[string]string) {
 func amperes(v float64) string { return quantity.Format(quantity.Current, v) }
 func volts(v float64) string   { return quantity.Format(quantity.Voltage, v) }
 
-// choice is one place where a cell says what becomes of its output.
+// decision is one place where a cell says what becomes of its output.
 type decision struct {
 	at  *table
 	key string

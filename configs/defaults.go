@@ -12,12 +12,10 @@ const (
 	defaultParity   = "none"
 	defaultStopBits = "1"
 
-	defaultPoll       = time.Second
-	defaultSync       = 10 * time.Second
-	defaultCheckpoint = time.Minute
-	shortestGap       = 10 * time.Second // gap_after is the longer of this and gapPolls polls
-	gapPolls          = 5
-	defaultStatus     = 10 * time.Second // between two looks at output state, set-points and protection
+	defaultPoll = time.Second
+	defaultSync = 10 * time.Second
+	shortestGap = 10 * time.Second // gap_after is the longer of this and gapPolls polls
+	gapPolls    = 5
 
 	defaultRepeat      = 15 * time.Minute // an unanswered alarm is told again
 	defaultTimeout     = time.Minute      // of one delivery
@@ -26,9 +24,6 @@ const (
 	defaultPushBatch   = 5000 // lines; line-protocol servers advise about 5000
 	defaultPushTimeout = 30 * time.Second
 	defaultProof       = 30 * 24 * time.Hour // a route that proved delivery this lately is trusted
-
-	defaultTemperature = 298.15 // K
-	defaultAssay       = 1
 
 	// The accuracy of a supply whose data sheet is not quoted: what bench supplies
 	// commonly state or worse. Common practice, no source.

@@ -1,7 +1,6 @@
 package configs
 
 import (
-	"fmt"
 	"strings"
 	"time"
 )
@@ -78,20 +77,17 @@ func (t *table) pairs(name string) map[string]string {
 // Heartbeat is the call to an outside watcher, whose absence is the alarm.
 type Heartbeat struct {
 	Address Address
+	Method  string // GET or POST
 	Every   time.Duration
-	Timeout time.Duration
 	CAFile  string
 }
 
 func readHeartbeat(t *table) *Heartbeat {
 	h := &Heartbeat{
 		Address: t.address("https://watch.example/nightcell", "https", "http"),
+		Method:  t.choice("method", "POST", "POST", "GET"),
 		Every:   t.duration("every", defaultBeat, time.Second),
-		Timeout: t.duration("timeout", defaultPushTimeout, time.Second),
 		CAFile:  t.file(t.text("ca_file", "")),
-	}
-	if h.Timeout > 10*h.Every {
-		t.bad("timeout", fmt.Sprintf("%v is more than ten beats", h.Timeout), "choose it shorter than every")
 	}
 	t.done()
 	return h

@@ -36,21 +36,22 @@ type Route struct {
 
 	Address       Address // webhook, MQTT broker, Alertmanager
 	CAFile        string
-	Event         routes.EventSettings // webhook
+	Event         routes.EventSettings // webhook, MQTT
 	Key           Secret               // webhook: signs what is sent
 	Authorization Secret               // webhook, Alertmanager: the whole header, such as "Bearer …"
 	Command       []string             // program and arguments
 	Environment   []string             // command: NAME=value
-	Server        string               // email: host:port
-	Encryption    string               // email: tls, starttls or none
+	Server        string               // email: host
+	Port          int                  // email; 0: the common one of the encryption
+	Encryption    routes.Encryption    // email
 	From          string               // email
 	To            []string             // email
 	Topic         string               // MQTT
-	QoS           int                  // MQTT
 	ClientID      string               // MQTT
-	User          string               // email, MQTT, Alertmanager
-	Password      Secret               // email, MQTT, Alertmanager
+	User          string               // email, MQTT
+	Password      Secret               // email, MQTT
 	Labels        map[string]string    // Alertmanager: added to each alert
+	Link          string               // Alertmanager: where the alert points to, such as the page
 }
 
 func readRoute(n named) Route {
@@ -99,6 +100,11 @@ func (r *Route) readWebhook(t *table) {
 	r.CAFile = t.file(t.text("ca_file", ""))
 	r.Key = t.secret("key")
 	r.Authorization = t.secret("authorization")
+	r.readEvent(t)
+}
+
+// readEvent reads what the user may choose of a CloudEvent's envelope.
+func (r *Route) readEvent(t *table) {
 	r.Event = routes.EventSettings{Source: t.text("event_source", ""), Type: t.text("event_type", "")}
 	if _, err := url.Parse(r.Event.Source); err != nil {
 		t.bad("event_source", fmt.Sprintf("'%s' is no URI reference", r.Event.Source), `write it as in event_source = "https://lab.example/nightcell"`)
@@ -122,11 +128,12 @@ func (r *Route) readCommand(t *table) {
 var mailbox = regexp.MustCompile(`^[^\s@<>]+@[^\s@<>]+$`)
 
 func (r *Route) readEmail(t *table) {
-	r.Server = t.required("server", "mail.example:465")
-	if host, port, ok := strings.Cut(r.Server, ":"); r.Server != "" && (!ok || host == "" || port == "") {
-		t.bad("server", fmt.Sprintf("'%s' names no host and port", r.Server), `write it as in server = "mail.example:465"`)
+	r.Server = t.required("server", "mail.example")
+	if strings.ContainsAny(r.Server, ":/ ") {
+		t.bad("server", fmt.Sprintf("'%s' is no host name", r.Server), `write it as in server = "mail.example", and port = 465 apart`)
 	}
-	r.Encryption = t.choice("encryption", "tls", "tls", "starttls", "none")
+	r.Port = t.whole("port", 0, 1, 65535)
+	r.Encryption = routes.Encryption(t.choice("encryption", "starttls", "starttls", "tls", "none"))
 	r.User = t.text("user", "")
 	r.Password = t.secret("password")
 	r.From = t.required("from", "nightcell@lab.example")
@@ -140,19 +147,19 @@ func (r *Route) readEmail(t *table) {
 			t.bad("to", fmt.Sprintf("'%s' is no mail address", a), "write name@host alone")
 		}
 	}
-	if r.Encryption == "none" && !r.Password.IsZero() {
+	if r.Encryption == routes.Unencrypted && !r.Password.IsZero() {
 		t.bad("encryption", "the password would cross the network in clear", "write tls or starttls")
 	}
 	r.checkLogin(t)
 }
 
 func (r *Route) readMQTT(t *table) {
-	r.Address = t.address("tls://broker.example:8883", "tls", "ssl", "tcp", "mqtt", "mqtts", "ws", "wss")
-	r.Topic = t.required("topic", "nightcell/notices")
-	if strings.ContainsAny(r.Topic, "#+") { // MQTT 5.0, 4.7.1: wildcards only in filters
-		t.bad("topic", "a topic to publish to has no wildcards # or +", `write it as in topic = "nightcell/notices"`)
+	r.Address = t.address("mqtts://broker.example:8883", "mqtts", "mqtt")
+	r.Topic = t.text("topic", "")
+	r.readEvent(t)
+	if strings.ContainsAny(r.Topic, "#+") { // MQTT 3.1.1, 4.7.1: wildcards only in filters
+		t.bad("topic", "a topic to publish to has no wildcards # or +", `write it as in topic = "lab/nightcell"`)
 	}
-	r.QoS = t.whole("qos", 1, 1, 2)
 	r.ClientID = t.text("client_id", "")
 	r.User = t.text("user", "")
 	r.Password = t.secret("password")
@@ -162,12 +169,10 @@ func (r *Route) readMQTT(t *table) {
 
 func (r *Route) readAlertmanager(t *table) {
 	r.Address = t.address("http://127.0.0.1:9093", "https", "http")
-	r.User = t.text("user", "")
-	r.Password = t.secret("password")
 	r.Authorization = t.secret("authorization")
 	r.CAFile = t.file(t.text("ca_file", ""))
 	r.Labels = t.pairs("labels")
-	r.checkLogin(t)
+	r.Link = t.text("link", "")
 }
 
 func (r *Route) checkLogin(t *table) {

@@ -5,9 +5,10 @@ import (
 	"math"
 	"net"
 	"strings"
-	"time"
 
 	"nightcell/configs/quantity"
+	"nightcell/drivers/line"
+	"nightcell/drivers/scpi"
 )
 
 // Supply is one instrument and the line to it.
@@ -21,8 +22,13 @@ type Supply struct {
 	Identity string // *IDN? must begin with this; empty: the first answer is expected from then on
 	// RangeVolts and RangeAmperes are what the instrument can deliver; NaN when not stated.
 	RangeVolts, RangeAmperes float64
-	StatusEvery              time.Duration
 	Accuracy                 Accuracy
+	Dialect                  scpi.Dialect
+}
+
+// Line is what drivers/line needs to open the way to the supply.
+func (s *Supply) Line() line.Settings {
+	return line.Settings{Address: s.Port, Baud: s.Baud, DataBits: s.DataBits, Parity: s.Parity, StopBits: s.StopBits}
 }
 
 // Accuracy is what the maker's data sheet and a check against a better meter say of the
@@ -57,8 +63,8 @@ func readSupply(n named) Supply {
 		Identity:     t.text("identity", ""),
 		RangeVolts:   t.measure("range_voltage", quantity.Voltage, positive, math.NaN()),
 		RangeAmperes: t.measure("range_current", quantity.Current, positive, math.NaN()),
-		StatusEvery:  t.duration("status_every", defaultStatus, 100*time.Millisecond),
 		Accuracy:     readAccuracy(t.orEmpty("accuracy")),
+		Dialect:      readDialect(t.orEmpty("dialect")),
 	}
 	t.checkPort(s.Port)
 	t.done()

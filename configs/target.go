@@ -1,9 +1,8 @@
 package configs
 
 import (
-	"math"
-
 	"nightcell/configs/quantity"
+	"nightcell/integrate/bath"
 )
 
 // The forms a target can be stated in.
@@ -11,32 +10,29 @@ const (
 	Recover       = "recover"         // a share of the metal in the bath
 	Concentration = "concentration"   // what remains, mass or amount
 	Deposit       = "deposit"         // a mass on the cathode
-	Thickness     = "thickness"       // times an area
+	Thickness     = "thickness"       // over the cathode's area
 	Charge        = "charge"          // plain
 	Marginal      = "marginal_energy" // until the next gram costs more
 )
 
-// Target is what is wanted of a run: one form, its value, and for a thickness its area.
+// Target is what is wanted of a run: one form and its value.
 type Target struct {
 	Form  string
 	Value quantity.Value
-	Area  float64 // m2, for Thickness; NaN: the cathode's
 }
 
 func readTarget(t *table) *Target {
 	forms := map[string]quantity.Value{
 		Recover:       t.stated(Recover, share, quantity.Fraction),
-		Concentration: t.stated(Concentration, notNegative, concentrations...),
+		Concentration: t.stated(Concentration, positive, concentrations...),
 		Deposit:       t.stated(Deposit, positive, quantity.Mass),
 		Thickness:     t.stated(Thickness, positive, quantity.Length),
 		Charge:        t.stated(Charge, positive, quantity.Charge),
 		Marginal:      t.stated(Marginal, positive, quantity.EnergyPerMass),
 	}
-	g := &Target{Area: t.measure("area", quantity.Area, positive, math.NaN())}
-	g.Form = t.exactlyOne("target", Recover, Concentration, Deposit, Thickness, Charge, Marginal)
-	g.Value = forms[g.Form]
-	if t.has("area") && g.Form != "" && g.Form != Thickness {
-		t.bad("area", "an area belongs to a thickness", "leave it out, or state the target as thickness")
+	g := &Target{Form: t.exactlyOne("target", Recover, Concentration, Deposit, Thickness, Charge, Marginal), Value: unstated()}
+	if g.Form != "" {
+		g.Value = forms[g.Form]
 	}
 	t.done()
 	return g
@@ -44,63 +40,48 @@ func readTarget(t *table) *Target {
 
 // Efficiency is how much of the charge becomes metal.
 type Efficiency struct {
-	// Initial is the efficiency before transport limits it, or the only one; SI is NaN when not stated.
+	// Initial is the efficiency before transport limits it, or the only one; when its
+	// SI is NaN, the usual one of the metal in its medium is taken.
 	Initial quantity.Value
-	// MassTransfer is the coefficient k_m, m/s; NaN when not stated.
+	// MassTransfer is the coefficient k_m, m/s. With it or Stirring the efficiency falls
+	// as the bath is emptied; with neither it is fixed.
 	MassTransfer quantity.Value
-	Stirring     string // still, bubble or forced, in place of MassTransfer; empty: not stated
+	Stirring     bath.Stirring
 	// Learned asks for what earlier runs of this cell really gave, Initial until there are any.
 	Learned bool
 }
-
-// Drawdown reports whether the efficiency falls as the bath is emptied.
-func (e Efficiency) Drawdown() bool { return e.Stirring != "" || !math.IsNaN(e.MassTransfer.SI) }
 
 func readEfficiency(t *table) Efficiency {
 	fixed := t.stated("fixed", share, quantity.Fraction)
 	e := Efficiency{
 		Initial:      t.stated("initial", share, quantity.Fraction),
 		MassTransfer: t.stated("mass_transfer", positive, quantity.Velocity),
-		Stirring:     t.choice("stirring", "", "still", "bubble", "forced"),
+		Stirring:     bath.Stirring(t.choice("stirring", "", "still", "bubble", "forced")),
 		Learned:      t.flag("learned", false),
 	}
-	if t.has("fixed") {
-		for _, k := range [...]string{"initial", "mass_transfer", "stirring"} {
-			if t.has(k) {
-				t.bad(k, "a fixed efficiency does not change with "+k, "keep fixed, or write initial with mass_transfer or stirring")
-			}
-		}
+	transport := t.has("mass_transfer") || t.has("stirring")
+	switch {
+	case t.has("fixed") && (transport || t.has("initial")):
+		t.bad("fixed", "a fixed efficiency does not go with initial, mass_transfer or stirring", "keep fixed alone, or write initial with mass_transfer or stirring")
+	case t.has("mass_transfer") && t.has("stirring"):
+		t.bad("stirring", "mass_transfer is written too", "keep one of the two")
+	case t.has("initial") && !transport:
+		t.bad("initial", "it says nothing without the transport that limits it later", `add stirring = "still", "bubble" or "forced", or mass_transfer, or write fixed in its place`)
+	case t.has("fixed"):
 		e.Initial = fixed
 	}
-	if t.has("mass_transfer") && t.has("stirring") {
-		t.bad("stirring", "mass_transfer is written too", "keep one of the two")
-	}
-	if t.has("initial") && !t.has("mass_transfer") && !t.has("stirring") && !t.has("fixed") {
-		t.bad("initial", "it says nothing without the transport that limits it later", `add stirring = "still", "bubble" or "forced", or mass_transfer, or write fixed in its place`)
-	}
 	t.done()
 	return e
 }
 
-// Electrodes are the plates and what lies between them. Areas and lengths are NaN when not stated.
-type Electrodes struct {
-	Cathode, Anode         string // materials
-	CathodeArea, AnodeArea float64
-	Gap                    float64 // m
-	Divided                bool    // a diaphragm or membrane stands between them
-	SolubleAnode           bool    // the anode dissolves, so no gas comes off there and there is no floor voltage
+// Working is how the cell is meant to be run. Values that are not stated have a NaN SI.
+type Working struct {
+	Current quantity.Value // A
+	Voltage quantity.Value // V, at the cell
 }
 
-func readElectrodes(t *table) Electrodes {
-	e := Electrodes{
-		Cathode:      t.text("cathode", ""),
-		Anode:        t.text("anode", ""),
-		CathodeArea:  t.measure("cathode_area", quantity.Area, positive, math.NaN()),
-		AnodeArea:    t.measure("anode_area", quantity.Area, positive, math.NaN()),
-		Gap:          t.measure("gap", quantity.Length, positive, math.NaN()),
-		Divided:      t.flag("divided", false),
-		SolubleAnode: t.flag("soluble_anode", false),
-	}
+func readWorking(t *table) Working {
+	w := Working{t.stated("current", positive, quantity.Current), t.stated("voltage", positive, quantity.Voltage)}
 	t.done()
-	return e
+	return w
 }

@@ -2,7 +2,6 @@ package configs
 
 import (
 	"fmt"
-	"math"
 	"time"
 
 	"nightcell/alerts"
@@ -13,7 +12,7 @@ import (
 func (c *Cell) readWatch(t *table) {
 	l := alerts.Defaults()
 	l.Poll = c.Poll
-	l.CathodeSquareMetres = c.Electrodes.CathodeArea
+	l.CathodeSquareMetres = c.Electrodes.CathodeArea.SI
 	l.Silence = max(l.Silence, gapPolls*c.Poll)
 	l.Gap = max(l.Gap, 2*c.GapAfter)
 	readLimits(t.orEmpty("limits"), &l)
@@ -121,6 +120,3 @@ func (c *Cell) readAlarm(n named, l *alerts.Limits) {
 }
 
 var priorities = []string{"low", "medium", "high", "highest"}
-
-// known reports whether a figure is stated.
-func known(v float64) bool { return !math.IsNaN(v) }

@@ -23,8 +23,17 @@ type Value struct {
 	Dimension Dimension
 	SI        float64 // in the SI unit of Dimension
 	// PlusMinus is what was written after ±, in the SI unit of Dimension, and NaN
-	// when nothing was. What it covers is the reader's matter.
+	// when nothing was.
 	PlusMinus float64
+}
+
+// StandardUncertainty reads ± as people mean it on a bench, as limits outside which
+// the value is not expected: the half-width over √3 (rectangular, JCGM 100, 4.3.7). It is 0 when nothing was stated.
+func (v Value) StandardUncertainty() float64 {
+	if math.IsNaN(v.PlusMinus) {
+		return 0
+	}
+	return v.PlusMinus / math.Sqrt(3)
 }
 
 // Parse reads a quantity of dimension d and returns it in d's SI unit. It refuses ±.

@@ -1,0 +1,250 @@
+package configs_test
+
+import (
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/alerts/routes"
+	"nightcell/configs"
+	"nightcell/configs/quantity"
+	"nightcell/integrate/electrolysis"
+)
+
+// near compares to the accuracy of a float64 that went through one conversion.
+func near(t *testing.T, what string, got, want float64) {
+	t.Helper()
+	if math.Abs(got-want) > 1e-12*math.Abs(want) || math.IsNaN(got) != math.IsNaN(want) {
+		t.Errorf("%s is %v, want %v", what, got, want)
+	}
+}
+
+func equal[T comparable](t *testing.T, what string, got, want T) {
+	t.Helper()
+	if got != want {
+		t.Errorf("%s is %v, want %v", what, got, want)
+	}
+}
+
+func load(t *testing.T, name string) *configs.Config {
+	t.Helper()
+	c, err := configs.Load(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+// Each shipped example has a test of its own below; this one finds an example without.
+func TestEveryExampleIsChecked(t *testing.T) {
+	self, err := os.ReadFile("examples_test.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	files, err := filepath.Glob("*.toml")
+	if err != nil || len(files) < 7 {
+		t.Fatalf("examples: %v, %v", files, err)
+	}
+	for _, f := range files {
+		c := load(t, f)
+		if !strings.Contains(string(self), `load(t, "`+f+`")`) {
+			t.Errorf("%s has no test", f)
+		}
+		text, err := os.ReadFile(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.HasPrefix(string(text), "# ") || !strings.Contains(string(text), "nvented") {
+			t.Errorf("%s does not begin by saying what it is for and that it is invented", f)
+		}
+		for i := range c.Cells {
+			frozen, err := c.Frozen(c.Cells[i].Name)
+			if err != nil {
+				t.Error(err)
+				continue
+			}
+			again, err := configs.Parse("run.toml", frozen)
+			if err != nil {
+				t.Errorf("%s, frozen for %s: %v\n%s", f, c.Cells[i].Name, err, frozen)
+				continue
+			}
+			equal(t, f+": data after freezing", again.Data, c.Data)
+			equal(t, f+": poll after freezing", again.Cells[0].Poll, c.Cells[i].Poll)
+			equal(t, f+": cells after freezing", len(again.Cells), 1)
+			equal(t, f+": supplies after freezing", len(again.Supplies), 1)
+		}
+	}
+}
+
+func TestSingleCell(t *testing.T) {
+	c := load(t, "single-cell.toml")
+	equal(t, "data", c.Data, "nightcell-data")
+	equal(t, "socket", c.Socket, filepath.Join("nightcell-data", "control.sock"))
+	equal(t, "listen", c.Page.Listen, "127.0.0.1:9648")
+	s, cell := c.Supply("bench"), c.Cell("copper-1")
+	equal(t, "baud", s.Baud, 9600)
+	equal(t, "stop bits", s.StopBits, "1")
+	equal(t, "dialect", s.Dialect.MeasureVolts, "MEAS:VOLT?")
+	equal(t, "accuracy assumed", s.Accuracy.Assumed, true)
+	near(t, "range", s.RangeAmperes, math.NaN())
+	equal(t, "poll", cell.Poll, time.Second)
+	equal(t, "gap after", cell.GapAfter, 10*time.Second)
+	equal(t, "permission", cell.May, configs.Permission{})
+	equal(t, "at target", cell.AtTarget, configs.Leave)
+	near(t, "limit", cell.Limits.Amperes, 4.4)
+	plan, err := cell.Plan(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 60 g of copper, two electrons: m·2F/(M·0.92), F from CODATA, M = 63.546(3) g/mol (CIAAW).
+	near(t, "target charge", plan.Goal.Charge.Value, 0.060*2*96485.33212331/0.063546/0.92)
+}
+
+func TestTwoSupplies(t *testing.T) {
+	c := load(t, "two-supplies.toml")
+	equal(t, "supplies", len(c.Supplies), 2)
+	equal(t, "first", c.Supplies[0].Name, "left")
+	equal(t, "parity", c.Supply("right").Parity, "even")
+	equal(t, "addressing", c.Supply("left").Dialect.Addressing, "list")
+	equal(t, "second channel", c.Cell("copper-a").Channel, 2)
+	equal(t, "poll", c.Cell("copper-b").Poll, 500*time.Millisecond)
+	near(t, "content", c.Cell("copper-a").Bath.Content.SI, 500)
+	equal(t, "dimension", c.Cell("copper-a").Bath.Content.Dimension, quantity.AmountConcentration)
+	near(t, "density limit", c.Cell("copper-a").Limits.AmperesPerSquareMetre, 400)
+	near(t, "area for the alarm", c.Cell("copper-a").Limits.CathodeSquareMetres, 0.01)
+	plan, err := c.Cell("copper-a").Plan(c.Supply("left"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "copper in the bath", plan.Amount.Value, 0.5*1.5*0.063546)
+	plan, err = c.Cell("copper-b").Plan(c.Supply("right"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "charge", plan.Goal.Charge.Value, 120*3600)
+}
+
+func TestDividedZincOvernight(t *testing.T) {
+	c := load(t, "divided-zinc-overnight.toml")
+	s, cell := c.Supply("bench"), c.Cell("zinc-1")
+	near(t, "gain", s.Accuracy.CurrentGain, 0.001)
+	equal(t, "accuracy assumed", s.Accuracy.Assumed, false)
+	equal(t, "permission", cell.May, configs.Permission{Off: true})
+	equal(t, "at target", cell.AtTarget, configs.Off)
+	equal(t, "on stop", cell.OnStop, configs.Leave)
+	equal(t, "response", cell.Responses[alerts.HardShort], configs.Response{Do: configs.Off, After: 5 * time.Second})
+	equal(t, "on-delay", cell.Limits.Setting(alerts.OverCurrent).OnDelay, 3*time.Second)
+	equal(t, "separator", cell.Electrodes.Separator, electrolysis.Diaphragm)
+	equal(t, "divided", cell.Electrodes.Divided(), true)
+	near(t, "volume", cell.Bath.Volume.SI, 0.0009)
+	near(t, "its uncertainty", cell.Bath.Volume.StandardUncertainty(), 0.0009*0.02/math.Sqrt(3))
+	near(t, "ventilation", cell.Room.Ventilation.SI, 5.0/3600)
+	plan, err := cell.Plan(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// ZnSO4·7H2O weighs 287.54 g/mol and zinc 65.38 g/mol (CIAAW abridged): 250 g at
+	// 99 % hold 56.28 g of zinc, whose 85 % ask for 141.2 kC at 100 %.
+	if grams := plan.Amount.Value * 1e3; math.Abs(grams-56.28) > 0.02 {
+		t.Errorf("zinc in the bath is %v g", grams)
+	}
+	if charge := plan.Goal.Charge.Value; math.Abs(charge-0.85*56.28/65.38*2*96485.33/0.88) > 50 {
+		t.Errorf("target charge is %v C", charge)
+	}
+	count := cell.Coulometer(s)
+	if err := count.Validate(); err != nil {
+		t.Error(err)
+	}
+	equal(t, "gap after", count.GapAfter, 10*time.Second)
+	if _, err := electrolysis.Assess(cell.Conditions(plan, math.NaN())); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestManganeseHold(t *testing.T) {
+	c := load(t, "manganese-hold.toml")
+	cell := c.Cell("manganese-1")
+	equal(t, "permission", cell.May, configs.Permission{Hold: true})
+	equal(t, "at target", cell.AtTarget, configs.Hold)
+	near(t, "hold", cell.HoldAmperes, 0.5)
+	equal(t, "response", cell.Responses[alerts.TimeLimit], configs.Response{Do: configs.Hold})
+	equal(t, "limit of the run", cell.Limits.Run, 14*time.Hour)
+	equal(t, "lead", cell.Limits.TargetLead, 45*time.Minute)
+	plan, err := cell.Plan(c.Supply("bench"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !plan.MassTransfer.Known() {
+		t.Error("the efficiency does not fall with the bath")
+	}
+}
+
+func TestNetworkSupply(t *testing.T) {
+	c := load(t, "network-supply.toml")
+	s, cell := c.Supply("rack"), c.Cell("nickel-1")
+	equal(t, "address", s.Line().Address, "tcp://192.0.2.7:5025")
+	equal(t, "silence", cell.Limits.Silence, time.Minute)
+	equal(t, "gap alarm", cell.Limits.Gap, time.Minute)
+	equal(t, "learned", cell.Efficiency.Learned, true)
+	plan, err := cell.Plan(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "nickel", plan.Amount.Value, 0.3)
+}
+
+func TestOddDialect(t *testing.T) {
+	c := load(t, "odd-dialect.toml")
+	d := c.Supply("old").Dialect
+	equal(t, "volts", d.MeasureVolts, "VOUT{n}?")
+	equal(t, "both", d.MeasureBoth, "")
+	equal(t, "mode bits", d.ModeConstantCurrent, uint16(1))
+	equal(t, "pause", time.Duration(d.Pause), 60*time.Millisecond)
+	equal(t, "terminator", d.Terminator, "\r")
+	equal(t, "kept from the standard", time.Duration(d.Quiet), 50*time.Millisecond)
+	if c.Cell("lead-1").Target != nil {
+		t.Error("a target nobody stated")
+	}
+}
+
+func TestNoticesAndDatabases(t *testing.T) {
+	c := load(t, "notices-and-databases.toml")
+	equal(t, "web configuration", c.Page.WebConfig, "web.yml")
+	equal(t, "proof", c.Preflight.RouteProof, 7*24*time.Hour)
+	names := []string{"phone", "second-person", "log-book", "buzzer", "house", "rota"}
+	for i, r := range c.Routes {
+		equal(t, "route", r.Name, names[i])
+	}
+	phone, second, book, buzzer, house := c.Routes[0], c.Routes[1], c.Routes[2], c.Routes[3], c.Routes[4]
+	equal(t, "phone carries", phone.Least, routes.High)
+	equal(t, "phone's secret", phone.Address.Secret, configs.Secret{File: "/etc/nightcell/phone-url"})
+	equal(t, "escalation", second.After, 30*time.Minute)
+	equal(t, "book repeats", book.Repeat, 0)
+	equal(t, "quiet from", book.Quiet.From, 22*time.Hour)
+	equal(t, "quiet to", book.Quiet.To, 7*time.Hour)
+	equal(t, "quiet in", book.Quiet.Location.String(), "Europe/Vienna")
+	equal(t, "buzzer", strings.Join(buzzer.Command, " "), "/usr/local/bin/buzzer --seconds 20")
+	equal(t, "house password", house.Password, configs.Secret{Environment: "MQTT_PASSWORD"})
+	equal(t, "first push", c.Pushes[0].Database, "lab")
+	equal(t, "second push", c.Pushes[1].Bucket, "nightcell")
+	equal(t, "tag", c.Pushes[1].Tags["bench"], "north")
+	equal(t, "heartbeat", c.Heartbeat.Every, time.Minute)
+}
+
+// The unit is text for another program; what must not get lost in it is checked here.
+func TestUnit(t *testing.T) {
+	unit, err := os.ReadFile("nightcell.service")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, line := range []string{"Type=notify", "WatchdogSec=60", "Restart=on-failure", "StartLimitIntervalSec=0",
+		"NoNewPrivileges=yes", "ProtectSystem=strict", "DynamicUser=yes", "StateDirectory=nightcell", "SupplementaryGroups=dialout"} {
+		if !strings.Contains(string(unit), "\n"+line+"\n") {
+			t.Errorf("the unit lacks %s", line)
+		}
+	}
+}

@@ -1,0 +1,177 @@
+package configs
+
+import (
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"nightcell/configs/quantity"
+	"nightcell/integrate"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
+)
+
+// figure turns a stated quantity into a figure; what is not stated is the zero Figure.
+func figure(v quantity.Value) matter.Figure {
+	if !known(v.SI) {
+		return matter.Figure{}
+	}
+	return matter.Figure{Value: v.SI, StandardUncertainty: v.StandardUncertainty(), Mark: matter.Given}
+}
+
+// scaled is figure times a factor.
+func scaled(v quantity.Value, by float64) matter.Figure {
+	f := figure(v)
+	f.Value *= by
+	f.StandardUncertainty *= by
+	return f
+}
+
+// Plan computes the target from the bath; nil without either. Parse has made it
+// once already and reported what was in the way.
+func (c *Cell) Plan(s *Supply) (*bath.Plan, error) {
+	if c.Bath == nil || c.Target == nil {
+		return nil, nil
+	}
+	return bath.NewPlan(c.Order(s))
+}
+
+// Order is what a plan of the cell is made from. The cell must have a bath and a target.
+func (c *Cell) Order(s *Supply) bath.Order {
+	b := c.Bath
+	var kgPerMol float64
+	if metal, err := matter.LookUp(b.Metal); err == nil {
+		kgPerMol = metal.Element.Weight.Value
+	}
+	// A concentration in mol/L becomes a mass by the metal's own weight.
+	perVolume := func(v quantity.Value) matter.Figure {
+		if v.Dimension == quantity.AmountConcentration {
+			return scaled(v, kgPerMol)
+		}
+		return figure(v)
+	}
+	o := bath.Order{
+		Contents: bath.Contents{
+			Metal: b.Metal, Valence: b.Valence, Medium: matter.Medium(b.Medium), Volume: figure(b.Volume),
+			Concentration: perVolume(b.Content), MetalMass: figure(b.Mass),
+			Divided: c.Electrodes.Divided(), AnolyteVolume: figure(b.Anolyte.Volume),
+		},
+		Efficiency: bath.Efficiency{Fraction: figure(c.Efficiency.Initial), MassTransfer: figure(c.Efficiency.MassTransfer), Stirring: c.Efficiency.Stirring},
+		Conditions: bath.Conditions{Current: figure(c.Working.Current), CathodeArea: figure(c.Electrodes.CathodeArea), CellVoltage: figure(c.Working.Voltage)},
+	}
+	for _, salt := range b.Salts {
+		o.Contents.Salts = append(o.Contents.Salts, bath.Salt{Formula: salt.Formula, Mass: figure(salt.Mass), Concentration: figure(salt.Content), Assay: figure(salt.Assay)})
+	}
+	if s != nil {
+		o.Meter = bath.Meter{GainRelative: s.Accuracy.CurrentGain, OffsetAmperes: s.Accuracy.CurrentOffset}
+	}
+	switch v := c.Target.Value; c.Target.Form {
+	case Recover:
+		o.Target.Recover = figure(v)
+	case Concentration:
+		o.Target.Concentration = perVolume(v)
+	case Deposit:
+		o.Target.Deposit = figure(v)
+	case Thickness:
+		o.Target.Thickness = figure(v)
+	case Charge:
+		o.Target.Charge = figure(v)
+	case Marginal:
+		o.Target.MarginalEnergy = figure(v)
+	}
+	return o
+}
+
+// keys says where in a cell's tables a field of package bath is written.
+var keys = map[string]string{
+	"metal": "bath.metal", "medium": "bath.medium", "volume": "bath.volume", "valence": "bath.valence", "salts": "bath.salts",
+	"anolyte-volume": "bath.anolyte.volume", "concentration": "bath.concentration", "metal-mass": "bath.metal_mass",
+	"efficiency": "efficiency.fixed", "stirring": "efficiency.stirring", "mass-transfer": "efficiency.mass_transfer",
+	"target": "target", "recover": "target.recover", "target-concentration": "target.concentration", "deposit": "target.deposit",
+	"thickness": "target.thickness", "charge": "target.charge", "marginal-energy": "target.marginal_energy",
+	"current": "working.current", "cell-voltage": "working.voltage", "cathode-area": "electrodes.cathode_area",
+}
+
+var saltField = regexp.MustCompile(`^salts\[(\d+)\]\.(.+)$`)
+
+// checkPlan lets package bath judge what the cell states, and reports its mistakes
+// at the keys. What has already been complained about is not said twice.
+func (c *Cell) checkPlan(t *table) {
+	switch {
+	case c.Target == nil && c.Bath == nil:
+		return
+	case c.Target == nil:
+		t.orEmpty("bath").bad("", "there is no target, so that nothing is computed from the bath", "write ["+t.path+".target] too")
+		return
+	case c.Bath == nil:
+		t.orEmpty("target").bad("", "the bath is not stated, so that the deposit cannot be followed", "write ["+t.path+".bath] too")
+		return
+	}
+	_, err := bath.NewPlan(c.Order(nil))
+	for _, m := range bath.Mistakes(err) {
+		key := keys[m.Field]
+		at := t
+		if match := saltField.FindStringSubmatch(m.Field); match != nil {
+			i, _ := strconv.Atoi(match[1]) // the pattern has digits only
+			at, key = t.orEmpty("bath").list("salts")[i], match[2]
+		}
+		for {
+			first, rest, deeper := strings.Cut(key, ".")
+			if !deeper {
+				break
+			}
+			at, key = at.orEmpty(first), rest
+		}
+		if !t.doc.blamed(at.key(key)) {
+			at.bad(key, m.Problem, m.Remedy)
+		}
+	}
+}
+
+// blamed reports whether a mistake at this key or below it is known.
+func (d *document) blamed(key string) bool {
+	for _, m := range d.mistakes {
+		if m.Key == key || strings.HasPrefix(m.Key, key+".") || strings.HasPrefix(m.Key, key+"[") {
+			return true
+		}
+	}
+	return false
+}
+
+// Coulometer is how the charge of the cell is counted with the readings of its supply.
+func (c *Cell) Coulometer(s *Supply) integrate.Settings {
+	a := s.Accuracy
+	return integrate.Settings{
+		GapAfter:     c.GapAfter,
+		GainRelative: a.CurrentGain, OffsetAmperes: a.CurrentOffset, ResolutionAmperes: a.CurrentResolution,
+		VoltGainRelative: a.VoltageGain, VoltOffset: a.VoltageOffset, VoltResolution: a.VoltageResolution,
+		TimebaseRelative: a.Timebase,
+		ZeroAmperes:      a.CurrentZero.SI, ZeroUncertainty: a.CurrentZero.StandardUncertainty(),
+		CorrectionFactor: a.CurrentCorrection.SI, CorrectionUncertainty: a.CurrentCorrection.StandardUncertainty(),
+	}
+}
+
+// Conditions is what can be judged of the cell besides its charge, once its plan is
+// made. The working current is taken when it is stated, else current, in A.
+func (c *Cell) Conditions(p *bath.Plan, current float64) electrolysis.Conditions {
+	b := c.Bath
+	working := figure(c.Working.Current)
+	if !working.Known() && current > 0 && !math.IsInf(current, 0) {
+		working = matter.Figure{Value: current, Mark: matter.Measured}
+	}
+	molar := p.Metal.Element.Weight.Value
+	return electrolysis.Conditions{
+		Metal: p.Metal, Medium: p.Medium, Valence: p.Valence,
+		Current: working, Charge: p.Goal.Charge, Efficiency: p.Efficiency,
+		CathodeArea: figure(c.Electrodes.CathodeArea), AnodeArea: figure(c.Electrodes.AnodeArea), Gap: figure(c.Electrodes.Gap),
+		Cathode: c.Electrodes.Cathode, Anode: c.Electrodes.Anode, SolubleAnode: c.Electrodes.SolubleAnode, Separator: c.Electrodes.Separator,
+		LeadLength:    figure(c.Electrodes.LeadLength),
+		Concentration: matter.Figure{Value: p.Amount.Value / molar / p.Volume.Value, Mark: matter.Weakest(p.Amount.Mark, p.Volume.Mark)},
+		PH:            figure(b.PH), AnolytePH: figure(b.Anolyte.PH), FreeAcid: figure(b.Acid), Chloride: figure(b.Chloride), Ligand: figure(b.Ligand),
+		Conductivity: figure(b.Conductivity), Temperature: figure(b.Kelvin), CellVolts: figure(c.Working.Voltage),
+		Volume: p.Volume, Anolyte: figure(b.Anolyte.Volume), OpenArea: figure(b.OpenArea),
+		RoomVolume: figure(c.Room.Volume), Airflow: figure(c.Room.Ventilation), Ambient: figure(c.Room.Kelvin), Price: figure(c.Room.PricePerKilowattHour),
+	}
+}
