@@ -1,0 +1,141 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"text/tabwriter"
+
+	"github.com/spf13/cobra"
+
+	"nightcell/configs/quantity"
+	"nightcell/daemon/control"
+)
+
+func newAlarmsCommand(s *shell) *cobra.Command {
+	r := &reach{}
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "alarms [CELL]",
+		Short: "List the alarms of a running daemon, acknowledge them, set them aside",
+		Long: "alarms lists what is not in the normal state, most urgent first, and what to do first about it.\n" +
+			"The states are those of IEC 62682: UNACK and RTNUN wait for an acknowledgement, ACKED has one, SHLVD is\n" +
+			"set aside until a time.",
+		Example: "  nightcell alarms --config nightcell.toml\n" +
+			"  nightcell alarms ack zinc-1 over-current --config nightcell.toml\n" +
+			"  nightcell alarms shelve zinc-1 contact --for 2h --reason \"clip is being replaced\" --config nightcell.toml",
+		Args: between(0, 1, "nightcell alarms [CELL]"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			cell := ""
+			if len(args) == 1 {
+				cell = args[0]
+			}
+			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
+				list, err := c.Alarms(ctx, cell)
+				if err != nil {
+					return err
+				}
+				if asJSON {
+					return printJSON(s.out, map[string]any{"alarms": list})
+				}
+				return printAlarms(s, list)
+			})
+		},
+	}
+	r.addFlags(cmd)
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	cmd.AddCommand(newAckCommand(s, r), newShelveCommand(s, r), newUnshelveCommand(s, r))
+	return cmd
+}
+
+func newAckCommand(s *shell, r *reach) *cobra.Command {
+	return &cobra.Command{
+		Use:   "ack CELL CONDITION",
+		Short: "Say that somebody has taken an alarm in hand",
+		Args:  between(2, 2, "nightcell alarms ack CELL CONDITION"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
+				if err := c.Acknowledge(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
+					return err
+				}
+				_, err := fmt.Fprintf(s.out, "%s of %s is acknowledged by %s\n", printable(args[1]), printable(args[0]), printable(r.who()))
+				return err
+			})
+		},
+	}
+}
+
+func newShelveCommand(s *shell, r *reach) *cobra.Command {
+	var length, reason string
+	cmd := &cobra.Command{
+		Use:   "shelve CELL CONDITION --for TIME --reason TEXT",
+		Short: "Set an alarm aside for a time, with the reason",
+		Args:  between(2, 2, "nightcell alarms shelve CELL CONDITION --for TIME --reason TEXT"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			seconds, err := quantity.Parse(quantity.Time, length)
+			switch {
+			case err != nil:
+				return usagef("--for: %w", err)
+			case seconds <= 0:
+				return usagef("--for: an alarm cannot be set aside for %s", length)
+			case reason == "":
+				return usagef("--reason: say why, so that the next person knows it")
+			}
+			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
+				order := control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}
+				if err := c.Shelve(ctx, control.ShelveOrder{AlarmOrder: order, Reason: reason, Seconds: seconds}); err != nil {
+					return err
+				}
+				_, err := fmt.Fprintf(s.out, "%s of %s is set aside for %s\n", printable(args[1]), printable(args[0]), length)
+				return err
+			})
+		},
+	}
+	cmd.Flags().StringVar(&length, "for", "", "how long, such as \"2 h\"")
+	cmd.Flags().StringVar(&reason, "reason", "", "why")
+	return cmd
+}
+
+func newUnshelveCommand(s *shell, r *reach) *cobra.Command {
+	return &cobra.Command{
+		Use:   "unshelve CELL CONDITION",
+		Short: "Take an alarm back before its time",
+		Args:  between(2, 2, "nightcell alarms unshelve CELL CONDITION"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
+				if err := c.Unshelve(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
+					return err
+				}
+				_, err := fmt.Fprintf(s.out, "%s of %s is back in service\n", printable(args[1]), printable(args[0]))
+				return err
+			})
+		},
+	}
+}
+
+// printAlarms writes a table, and under each alarm that waits for a person what to do first.
+func printAlarms(s *shell, list []control.Alarm) error {
+	if len(list) == 0 {
+		_, err := fmt.Fprintln(s.out, "no alarms")
+		return err
+	}
+	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "PRIORITY\tSTATE\tCELL\tCONDITION\tSINCE\tTEXT")
+	for _, a := range list {
+		text := a.Text
+		if a.First {
+			text = "(first) " + text
+		}
+		if a.Reason != "" {
+			text += " (set aside: " + a.Reason + ")"
+		}
+		if !a.ShelfEnds.IsZero() {
+			text += " until " + localTime(a.ShelfEnds)
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n",
+			printable(a.Priority), printable(a.State), printable(a.Cell), printable(a.Condition), localTime(a.Since), printable(text))
+		if a.Action != "" && a.Reason == "" {
+			fmt.Fprintf(w, "\t\t\t\t\t→ %s\n", printable(a.Action))
+		}
+	}
+	return w.Flush()
+}

@@ -1,0 +1,75 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"nightcell/daemon/control"
+)
+
+func newDrillCommand(s *shell) *cobra.Command {
+	r := &reach{}
+	var asJSON bool
+	var patience time.Duration
+	cmd := &cobra.Command{
+		Use:   "drill CELL",
+		Short: "Send a marked test notice over every route and wait for proof of delivery",
+		Long: "drill sends a test notice about CELL over every route at once, past quiet hours and escalation, and prints what\n" +
+			"each far side said when it took it. Exit code 0 only if every route delivered. Do it before a night, and\n" +
+			"look whether the notice really reached you: a server that took it is not yet a person who read it.",
+		Args: between(1, 1, "nightcell drill CELL"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			ctx, cancel := context.WithTimeout(cmd.Context(), patience)
+			defer cancel()
+			return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
+				receipts, err := c.Drill(ctx, control.CellOrder{Cell: args[0], By: r.who()})
+				if err != nil {
+					return err
+				}
+				return printDrill(s, receipts, asJSON)
+			})
+		},
+	}
+	r.addFlags(cmd)
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	cmd.Flags().DurationVar(&patience, "timeout", 2*time.Minute, "how long to wait for the daemon")
+	return cmd
+}
+
+func printDrill(s *shell, receipts []control.Receipt, asJSON bool) error {
+	delivered := 0
+	for _, r := range receipts {
+		if r.Delivered {
+			delivered++
+		}
+	}
+	if asJSON {
+		if err := printJSON(s.out, map[string]any{"routes": receipts, "all_delivered": delivered == len(receipts) && delivered > 0}); err != nil {
+			return err
+		}
+	} else {
+		w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+		for _, r := range receipts {
+			said := r.Proof
+			state := "delivered"
+			if !r.Delivered {
+				state, said = "FAILED", r.Problem
+			}
+			fmt.Fprintf(w, "%s\t%s\t%.1f s\t%s\n", printable(r.Route), state, r.TookSeconds, printable(said))
+		}
+		if err := w.Flush(); err != nil {
+			return err
+		}
+	}
+	switch {
+	case len(receipts) == 0:
+		return usagef("no route is configured, so nobody can be told; add a [route.NAME] to the configuration")
+	case delivered < len(receipts):
+		return fmt.Errorf("%d of %d routes did not prove delivery", len(receipts)-delivered, len(receipts))
+	}
+	return nil
+}

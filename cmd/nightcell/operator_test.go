@@ -1,0 +1,213 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"log/slog"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/spf13/cobra"
+
+	"nightcell/daemon/control"
+)
+
+// deskClerk is a daemon that notes its orders. Orders it does not know about panic on the nil Operator.
+type deskClerk struct {
+	control.Operator
+	orders   chan any
+	err      error
+	alarms   []control.Alarm
+	receipts []control.Receipt
+}
+
+func (d *deskClerk) note(v any) error { d.orders <- v; return d.err }
+
+func (d *deskClerk) Alarms(_ context.Context, cell string) ([]control.Alarm, error) {
+	return d.alarms, d.note(cell)
+}
+func (d *deskClerk) Acknowledge(_ context.Context, o control.AlarmOrder) error { return d.note(o) }
+func (d *deskClerk) Shelve(_ context.Context, o control.ShelveOrder) error     { return d.note(o) }
+func (d *deskClerk) Unshelve(_ context.Context, o control.AlarmOrder) error    { return d.note(o) }
+func (d *deskClerk) Enter(_ context.Context, e control.Entry) error            { return d.note(e) }
+func (d *deskClerk) Settle(_ context.Context, o control.Settlement) error      { return d.note(o) }
+func (d *deskClerk) Drill(_ context.Context, o control.CellOrder) ([]control.Receipt, error) {
+	return d.receipts, d.note(o)
+}
+
+// order runs one command line against the clerk and returns what it printed and what was ordered.
+func order(t *testing.T, d *deskClerk, command func(*shell) *cobra.Command, args ...string) (out string, ordered any, err error) {
+	t.Helper()
+	d.orders = make(chan any, 1)
+	path := filepath.Join(t.TempDir(), "control.sock")
+	server, err := control.Listen(path, d, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := server.Close(context.Background()); err != nil {
+			t.Error(err)
+		}
+	}()
+	var printed bytes.Buffer
+	cmd := command(&shell{out: &printed, err: &printed})
+	cmd.SilenceErrors, cmd.SilenceUsage = true, true
+	cmd.SetArgs(append(args, "--socket", path, "--by", "ann"))
+	err = cmd.ExecuteContext(t.Context())
+	select {
+	case ordered = <-d.orders:
+	default:
+	}
+	return printed.String(), ordered, err
+}
+
+func TestAlarmsAreListedWithWhatToDoFirst(t *testing.T) {
+	d := &deskClerk{alarms: []control.Alarm{
+		{Cell: "zinc-1", Condition: "hard-short", State: "UNACK", Priority: "highest", Since: time.Now(), First: true, Text: "0.3 V at 3 A\x1b[2J", Action: "Look between the electrodes."},
+		{Cell: "zinc-2", Condition: "contact", State: "SHLVD", Priority: "low", Reason: "clip is being replaced", ShelfEnds: time.Now().Add(time.Hour)},
+	}}
+	out, cell, err := order(t, d, newAlarmsCommand)
+	if err != nil || cell != "" {
+		t.Fatalf("%v, asked for %q", err, cell)
+	}
+	for _, want := range []string{"highest", "UNACK", "hard-short", "(first) 0.3 V at 3 A", "→ Look between the electrodes.", "set aside: clip is being replaced"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("%q is missing in\n%s", want, out)
+		}
+	}
+	if strings.Contains(out, "\x1b") {
+		t.Error("a control character reached the terminal")
+	}
+	if out, cell, err := order(t, d, newAlarmsCommand, "zinc-1", "--json"); err != nil || cell != "zinc-1" || !strings.Contains(out, `"condition": "hard-short"`) {
+		t.Errorf("as JSON: %v, %v\n%s", cell, err, out)
+	}
+	if out, _, err := order(t, &deskClerk{}, newAlarmsCommand); err != nil || out != "no alarms\n" {
+		t.Errorf("without alarms: %q, %v", out, err)
+	}
+}
+
+func TestOrdersReachTheDaemon(t *testing.T) {
+	alarm := control.AlarmOrder{Cell: "zinc-1", Condition: "contact", By: "ann"}
+	for name, c := range map[string]struct {
+		command func(*shell) *cobra.Command
+		args    []string
+		want    any
+	}{
+		"acknowledge": {newAlarmsCommand, []string{"ack", "zinc-1", "contact"}, alarm},
+		"shelve":      {newAlarmsCommand, []string{"shelve", "zinc-1", "contact", "--for", "90 min", "--reason", "new clip"}, control.ShelveOrder{AlarmOrder: alarm, Reason: "new clip", Seconds: 5400}},
+		"unshelve":    {newAlarmsCommand, []string{"unshelve", "zinc-1", "contact"}, alarm},
+		"addition": {newEnterCommand, []string{"zinc-1", "addition", "formula=ZnSO4·7H2O", "mass=50 g ± 0.5 g", "assay=99 %", "second", "bottle"}, control.Entry{
+			Cell: "zinc-1", Kind: "addition", By: "ann", Text: "second bottle", Words: map[string]string{"formula": "ZnSO4·7H2O"},
+			Numbers: map[string]float64{"mass_kilograms": 0.05, "mass_plus_minus_kilograms": 0.0005, "assay_ratio": 0.99},
+		}},
+		"assay by amount": {newEnterCommand, []string{"zinc-1", "assay", "concentration=0.2 mol/L", "--at", "2026-03-01T22:15:00+01:00"}, control.Entry{
+			Cell: "zinc-1", Kind: "assay", By: "ann", At: time.Date(2026, 3, 1, 21, 15, 0, 0, time.UTC),
+			Numbers: map[string]float64{"concentration_moles_per_cubic_metre": 200},
+		}},
+		"measurement": {newEnterCommand, []string{"zinc-1", "measurement", "temperature=25 °C", "ph=1.5"}, control.Entry{
+			Cell: "zinc-1", Kind: "measurement", By: "ann", Numbers: map[string]float64{"temperature_kelvins": 298.15, "ph": 1.5},
+		}},
+		"remark": {newEnterCommand, []string{"zinc-1", "remark", "stirrer replaced"}, control.Entry{Cell: "zinc-1", Kind: "remark", By: "ann", Text: "stirrer replaced"}},
+		"settle": {newEnterCommand, []string{"zinc-1", "settle", "gap=2", "low=0 C", "best=0.1 A h", "high=400 C"}, control.Settlement{
+			Cell: "zinc-1", Gap: 2, BestCoulombs: 360, HighCoulombs: 400, By: "ann",
+		}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			out, got, err := order(t, &deskClerk{}, c.command, c.args...)
+			if err != nil || out == "" {
+				t.Fatalf("%v, printed %q", err, out)
+			}
+			sameInstant := cmp.Comparer(func(a, b time.Time) bool { return a.Equal(b) })
+			if diff := cmp.Diff(c.want, got, sameInstant); diff != "" {
+				t.Errorf("ordered (-want +got):\n%s", diff)
+			}
+		})
+	}
+}
+
+func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
+	for _, c := range []struct {
+		command func(*shell) *cobra.Command
+		args    string
+		says    string
+	}{
+		{newAlarmsCommand, "ack zinc-1", "nightcell alarms ack CELL CONDITION"},
+		{newAlarmsCommand, "a b", "nightcell alarms [CELL]"},
+		{newAlarmsCommand, "shelve zinc-1 contact --reason x", "--for"},
+		{newAlarmsCommand, "shelve zinc-1 contact --reason x --for 3V", "a time is needed"},
+		{newAlarmsCommand, "shelve zinc-1 contact --for 2h", "--reason"},
+		{newAlarmsCommand, "shelve zinc-1 contact --reason x --for -2h", "cannot be set aside"},
+		{newEnterCommand, "zinc-1 wish mass=1g", `no entry of kind "wish"`},
+		{newEnterCommand, "zinc-1 addition colour=blue", "it has: assay"},
+		{newEnterCommand, "zinc-1 addition mass=1L", "a mass is needed"},
+		{newEnterCommand, "zinc-1 addition mass=1,5g", "decimal point"},
+		{newEnterCommand, "zinc-1 remark", "says nothing"},
+		{newEnterCommand, "zinc-1 addition", "says nothing"},
+		{newEnterCommand, "zinc-1 sample text", "volume"},
+		{newEnterCommand, "zinc-1 remark x --at yesterday", "--at"},
+		{newEnterCommand, "zinc-1 remark x --text y", "twice"},
+		{newEnterCommand, "zinc-1 settle gap=x low=0C best=0C high=1C", "not the number"},
+		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=1C high=3C", "must not go down"},
+		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=3C", "high"},
+		{newEnterCommand, "zinc-1 settle gap=0 lowest=2C", "lowest"},
+		{newDrillCommand, "", "nightcell drill CELL"},
+	} {
+		_, ordered, err := order(t, &deskClerk{}, c.command, strings.Fields(c.args)...)
+		var usage usageError
+		if !errors.As(err, &usage) || !strings.Contains(err.Error(), c.says) {
+			t.Errorf("%s: %v, which should be a usage error with %q", c.args, err, c.says)
+		}
+		if ordered != nil {
+			t.Errorf("%s: %v was ordered", c.args, ordered)
+		}
+	}
+	var usage usageError
+	if _, _, err := order(t, &deskClerk{err: control.Unknown("there is no cell")}, newAlarmsCommand, "x"); !errors.As(err, &usage) {
+		t.Errorf("an unknown cell: %v", err)
+	}
+	if _, _, err := order(t, &deskClerk{err: control.Refuse("it is NORM")}, newAlarmsCommand, "ack", "x", "y"); err == nil || errors.As(err, &usage) {
+		t.Errorf("a refusal: %v", err)
+	}
+}
+
+func TestDrillFailsUnlessEveryRouteProvesDelivery(t *testing.T) {
+	good := control.Receipt{Route: "phone", Delivered: true, Proof: "HTTP 204", TookSeconds: 0.2}
+	bad := control.Receipt{Route: "mail", Problem: "connection refused"}
+	if out, cell, err := order(t, &deskClerk{receipts: []control.Receipt{good}}, newDrillCommand, "zinc-1"); err != nil ||
+		cell != (control.CellOrder{Cell: "zinc-1", By: "ann"}) || !strings.Contains(out, "HTTP 204") {
+		t.Errorf("%q, %v, %v", out, cell, err)
+	}
+	out, _, err := order(t, &deskClerk{receipts: []control.Receipt{good, bad}}, newDrillCommand, "zinc-1")
+	if err == nil || !strings.Contains(err.Error(), "1 of 2") || !strings.Contains(out, "connection refused") {
+		t.Errorf("%q, %v", out, err)
+	}
+	if out, _, err = order(t, &deskClerk{receipts: []control.Receipt{bad}}, newDrillCommand, "zinc-1", "--json"); err == nil || !strings.Contains(out, `"all_delivered": false`) {
+		t.Errorf("%q, %v", out, err)
+	}
+	if _, _, err = order(t, &deskClerk{}, newDrillCommand, "zinc-1"); err == nil || !strings.Contains(err.Error(), "no route is configured") {
+		t.Errorf("without a route: %v", err)
+	}
+}
+
+func TestWithoutADaemonTheCommandSaysWhatToDo(t *testing.T) {
+	run := func(args ...string) error {
+		cmd := newAlarmsCommand(&shell{out: &bytes.Buffer{}, err: &bytes.Buffer{}})
+		cmd.SilenceErrors, cmd.SilenceUsage = true, true
+		cmd.SetArgs(args)
+		return cmd.ExecuteContext(t.Context())
+	}
+	var usage usageError
+	if err := run(); !errors.As(err, &usage) || !strings.Contains(err.Error(), "--config FILE or --socket PATH") {
+		t.Errorf("without flags: %v", err)
+	}
+	if err := run("--config", filepath.Join(t.TempDir(), "none.toml")); !errors.As(err, &usage) {
+		t.Errorf("without a file: %v", err)
+	}
+	if err := run("--socket", filepath.Join(t.TempDir(), "none.sock")); err == nil || errors.As(err, &usage) || !strings.Contains(err.Error(), "start `nightcell watch`") {
+		t.Errorf("without a daemon: %v", err)
+	}
+}
