@@ -2,7 +2,7 @@ package simulated
 
 import (
 	"fmt"
-	"math"
+	"strings"
 	"time"
 
 	"nightcell/drivers"
@@ -116,12 +116,21 @@ func (i *Instrument) ObserveStatus(channel int, at time.Duration) (drivers.Statu
 	p := c.settle(i.at, i.night.weather(channel, i.at))
 	s.Output, s.Mode = output(c.on), c.mode(p)
 	s.SetVolts, s.SetAmperes = drivers.Volts(c.volts), drivers.Amperes(c.amperes)
-	s.LimitVolts, s.LimitAmperes = drivers.Volts(c.protectVolts), drivers.Amperes(math.NaN())
-	if c.protectCurrent {
-		s.LimitAmperes = drivers.Amperes(c.protectAmperes)
-	}
+	s.LimitVolts, s.LimitAmperes = drivers.Volts(c.protectVolts), drivers.Amperes(c.protectAmperes)
 	s.Tripped, s.Errors = c.tripped.names(), i.listener.Errors()
 	return s, nil
+}
+
+// IdentityAt is what *IDN? would give at an instant of virtual time.
+func (i *Instrument) IdentityAt(at time.Duration) (drivers.Identity, error) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.advance(at)
+	if w := i.night.wire(i.at); i.dark || w.gone || w.silent {
+		return drivers.Identity{}, &drivers.Refusal{Reason: drivers.NoReply, Query: "*IDN?"}
+	}
+	f := append(strings.SplitN(i.identity, ",", 4), "", "", "")
+	return drivers.Identity{Maker: f[0], Model: f[1], Serial: f[2], Firmware: f[3]}, nil
 }
 
 // meter measures, or repeats itself while the reading is frozen.

@@ -42,6 +42,9 @@ func New(s Setup) (*Instrument, error) {
 	if len(s.Channels) > maximumChannels {
 		return nil, fmt.Errorf("simulated: %d channels; at most %d can be simulated", len(s.Channels), maximumChannels)
 	}
+	if s.Scenario != nil && s.Scenario.Supply.Identity != "" {
+		s.Identity = s.Scenario.Supply.Identity
+	}
 	if s.Identity == "" {
 		s.Identity = Identity
 	}
@@ -67,9 +70,6 @@ func New(s Setup) (*Instrument, error) {
 			return nil, err
 		}
 		i.channels = append(i.channels, c)
-	}
-	if s.Scenario != nil && s.Scenario.Supply.Identity != "" {
-		i.identity = s.Scenario.Supply.Identity
 	}
 	i.listen()
 	return i, nil
@@ -122,7 +122,7 @@ func (i *Instrument) perform(d deed) {
 	case "swapped":
 		i.identity = e.Identity
 		if d.ends {
-			i.identity = i.setup.Identity
+			i.identity = i.setup.Identity // as New left it
 		}
 	case "frozen":
 		if d.ends {

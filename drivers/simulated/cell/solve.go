@@ -50,6 +50,11 @@ func (c *Cell) Point(d Drive, in Influence) Point {
 		r = k.solve(c.x, d.Volts, func(b *branch) (float64, float64) { return b.at, b.dAt })
 	}
 	c.x = r.x
+	if voltage { // exactly at the set-point that binds, without the remainder of the search
+		r.at = d.Volts
+	} else {
+		r.supply = d.Amperes
+	}
 	return Point{
 		Volts: r.at, Amperes: r.supply, CellVolts: r.volts, CellAmperes: r.cell,
 		MetalAmperes: r.metal, HydrogenAmperes: r.hydrogen, ConstantVoltage: voltage, Slope: r.dAt / r.dSupply,

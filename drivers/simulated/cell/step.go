@@ -17,10 +17,13 @@ type rates struct {
 // returns the operating point at the middle.
 func (c *Cell) Step(dt float64, d Drive, in Influence) Point {
 	before := *c
-	r := c.rates(c.Point(d, in), in)
-	c.apply(dt/2, r, in)
 	p := c.Point(d, in)
-	r = c.rates(p, in)
+	r := c.rates(p, in)
+	c.apply(dt/2, r, in)
+	if before.deposit == 0 || c.deposit > 0 { // else the last of the metal dissolves in this step: go on as it began
+		p = c.Point(d, in)
+		r = c.rates(p, in)
+	}
 	x := c.x
 	*c = before
 	c.x = x
