@@ -32,9 +32,11 @@ type Totals struct {
 	Gaps int
 }
 
-// Low and High return the least and the most charge that the run can hold, in C: the
-// gaps at their ends, and everything else at k = 2.
-func (t Totals) Low() float64  { return t.ObservedCharge + t.GapLow - t.expandedWithoutGaps() }
+// Low returns the least charge that the run can hold, in C: every gap at its low
+// end, and everything else at k = 2.
+func (t Totals) Low() float64 { return t.ObservedCharge + t.GapLow - t.expandedWithoutGaps() }
+
+// High returns the most charge that the run can hold, in C, in the same way.
 func (t Totals) High() float64 { return t.ObservedCharge + t.GapHigh + t.expandedWithoutGaps() }
 
 func (t Totals) expandedWithoutGaps() float64 {

@@ -34,11 +34,17 @@ type Field struct {
 	Value any
 }
 
-// Number, Integer, Flag and Text make fields.
+// Number makes a field of a number in SI units; one that is not finite is left out of the line.
 func Number(key string, v float64) Field { return Field{key, v} }
-func Integer(key string, v int64) Field  { return Field{key, v} }
-func Flag(key string, v bool) Field      { return Field{key, v} }
-func Text(key, v string) Field           { return Field{key, v} }
+
+// Integer makes a field of a whole number.
+func Integer(key string, v int64) Field { return Field{key, v} }
+
+// Flag makes a field of a truth value.
+func Flag(key string, v bool) Field { return Field{key, v} }
+
+// Text makes a field of a string; its control characters become spaces.
+func Text(key, v string) Field { return Field{key, v} }
 
 // Number returns a numeric field, and false when there is none of that name.
 func (r *Record) Number(key string) (float64, bool) {

@@ -60,7 +60,7 @@ func ReplayFile(runDir string) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
-	report, err := replayAll(r)
+	report, err := replayAll(r, nil)
 	if err = errors.Join(err, r.Close()); err != nil {
 		return nil, fmt.Errorf("replaying %s: %w", runDir, err)
 	}
@@ -77,7 +77,8 @@ type verifier struct {
 	lost    bool  // lines since then were never written
 }
 
-func replayAll(r *Reader) (*Report, error) {
+// replayAll shows every record, once it is applied, to each, which may be nil.
+func replayAll(r *Reader, each func(*Record, *Replay) error) (*Report, error) {
 	var v verifier
 	var rec Record
 	for {
@@ -91,7 +92,13 @@ func replayAll(r *Reader) (*Report, error) {
 				err = v.other(r, &rec)
 			}
 			if err == nil {
-				continue
+				if each == nil {
+					continue
+				}
+				if err = each(&rec, &v.replay); err == nil {
+					continue
+				}
+				return nil, err
 			}
 			err = &Damage{r.offset - int64(len(r.line)), r.offset, err.Error()}
 		}

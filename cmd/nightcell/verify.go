@@ -1,0 +1,183 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"path/filepath"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"nightcell/daemon/runlog"
+	"nightcell/integrate"
+)
+
+func newVerifyCommand(s *shell) *cobra.Command {
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "verify RUN",
+		Short: "Integrate a run's log again and say whether its totals follow from its readings",
+		Long: "Reads the log of a run from end to end, checks every checksum, integrates every\n" +
+			"reading again and compares the result with every total stored on the way. Damage\n" +
+			"is named by its range of bytes; what lies outside it stays good.\n\n" +
+			"RUN is the directory of a run, <data>/runs/<cell>/<beginning>. The run may still\n" +
+			"be going on. The exit code is 0 for a sound log, 1 for one that is not, and 2 when\n" +
+			"there is no log to be read.",
+		Args: oneRun,
+		RunE: func(_ *cobra.Command, args []string) error {
+			run := runDirectory(args[0])
+			report, err := runlog.ReplayFile(run)
+			if err != nil {
+				return readingError(err)
+			}
+			if asJSON {
+				err = printJSON(s.out, verdictOf(run, report))
+			} else {
+				err = printVerdict(s.out, run, report)
+			}
+			if err != nil {
+				return err
+			}
+			if !report.Sound() {
+				return errSilent
+			}
+			return nil
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return cmd
+}
+
+func oneRun(cmd *cobra.Command, args []string) error {
+	if len(args) != 1 {
+		return usagef("%s needs one run: the directory <data>/runs/<cell>/<beginning>; %d arguments were given", cmd.CommandPath(), len(args))
+	}
+	return nil
+}
+
+// runDirectory lets the log itself be named in place of its directory.
+func runDirectory(arg string) string {
+	if filepath.Base(arg) == runlog.LogName {
+		return filepath.Dir(arg)
+	}
+	return filepath.Clean(arg)
+}
+
+// readingError makes a run that is not there, or may not be read, a mistake on the command line.
+func readingError(err error) error {
+	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) {
+		return usageError{err}
+	}
+	return err
+}
+
+// verdict is the JSON form of a report.
+type verdict struct {
+	RunDirectory  string           `json:"run_directory"`
+	Cell          string           `json:"cell"`
+	Sound         bool             `json:"sound"`
+	Ended         bool             `json:"ended"`
+	Lines         int64            `json:"lines"`
+	Readings      int64            `json:"readings"`
+	Gaps          int              `json:"gaps"`
+	Checkpoints   int64            `json:"checkpoints"`
+	LogBytes      int64            `json:"log_bytes"`
+	Charge        float64          `json:"charge_coulombs"`
+	Uncertainty   float64          `json:"charge_standard_uncertainty_coulombs"`
+	Low           float64          `json:"charge_low_coulombs"`
+	High          float64          `json:"charge_high_coulombs"`
+	Energy        float64          `json:"energy_joules"`
+	Elapsed       float64          `json:"elapsed_seconds"`
+	Observed      float64          `json:"observed_seconds"`
+	Budget        []component      `json:"budget"`
+	DamageCount   int64            `json:"damage_count"`
+	Damage        []damageJSON     `json:"damage"`
+	Contradicting []contradictJSON `json:"contradicting_checkpoints"`
+	LostLines     int64            `json:"lost_lines"`
+	Unchecked     int64            `json:"unchecked_bytes"`
+	Torn          int64            `json:"torn_bytes"`
+}
+
+type component struct {
+	Source      string  `json:"source"`
+	Uncertainty float64 `json:"standard_uncertainty_coulombs"`
+}
+
+type damageJSON struct {
+	From   int64  `json:"from_byte"`
+	To     int64  `json:"to_byte"`
+	Reason string `json:"reason"`
+}
+
+type contradictJSON struct {
+	Offset   int64   `json:"at_byte"`
+	Stored   float64 `json:"stored_charge_coulombs"`
+	Replayed float64 `json:"replayed_charge_coulombs"`
+}
+
+func verdictOf(run string, r *runlog.Report) verdict {
+	t := r.Totals
+	v := verdict{
+		RunDirectory: run, Cell: r.Cell, Sound: r.Sound(), Ended: r.Ended,
+		Lines: r.Lines, Readings: r.Readings, Gaps: t.Gaps, Checkpoints: r.Checkpoints, LogBytes: r.Bytes,
+		Charge: t.Charge, Uncertainty: t.StandardUncertainty, Low: t.Low(), High: t.High(), Energy: t.Energy,
+		Elapsed: t.Elapsed.Seconds(), Observed: t.Observed.Seconds(),
+		DamageCount: r.DamageCount, Damage: []damageJSON{}, Contradicting: []contradictJSON{},
+		LostLines: r.LostLines, Unchecked: r.UncheckedBytes, Torn: r.TornBytes,
+	}
+	for _, c := range t.Budget.Components() {
+		v.Budget = append(v.Budget, component{c.Source, c.StandardUncertainty})
+	}
+	for _, d := range r.Damage {
+		v.Damage = append(v.Damage, damageJSON{d.From, d.To, d.Reason})
+	}
+	for _, m := range r.Mismatches {
+		v.Contradicting = append(v.Contradicting, contradictJSON{m.Offset, m.Stored, m.Replayed})
+	}
+	return v
+}
+
+func printVerdict(out io.Writer, run string, r *runlog.Report) error {
+	t := r.Totals
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(w, "run\t%s (cell %s)\n", run, r.Cell)
+	fmt.Fprintf(w, "log\t%d bytes, %d lines, %d readings, %d checkpoints\n", r.Bytes, r.Lines, r.Readings, r.Checkpoints)
+	fmt.Fprintf(w, "time\t%v, of it %v observed; %d gaps\n", t.Elapsed.Round(time.Second), t.Observed.Round(time.Second), t.Gaps)
+	fmt.Fprintf(w, "charge\t%.6g A·h ± %.2g A·h (k = %d)\n", ampereHours(t.Charge), ampereHours(integrate.CoverageFactor*t.StandardUncertainty), integrate.CoverageFactor)
+	if t.Gaps > 0 {
+		fmt.Fprintf(w, "gaps\t%.4g to %.4g A·h of it\n", ampereHours(t.GapLow), ampereHours(t.GapHigh))
+	}
+	fmt.Fprintf(w, "energy\t%.6g W·h\n", t.Energy/3600)
+	for _, d := range r.Damage {
+		fmt.Fprintf(w, "damage\tbytes %d to %d: %s\n", d.From, d.To, d.Reason)
+	}
+	if more := r.DamageCount - int64(len(r.Damage)); more > 0 {
+		fmt.Fprintf(w, "damage\tat %d more places\n", more)
+	}
+	for _, m := range r.Mismatches {
+		fmt.Fprintf(w, "mismatch\tthe checkpoint at byte %d says %.9g C; its readings give %.9g C\n", m.Offset, m.Stored, m.Replayed)
+	}
+	if r.LostLines > 0 {
+		fmt.Fprintf(w, "lost\t%d lines were never written, for lack of room on the disk and in memory\n", r.LostLines)
+	}
+	if r.UncheckedBytes > 0 {
+		fmt.Fprintf(w, "unchecked\t%d bytes follow the last checkpoint; nothing vouches for them\n", r.UncheckedBytes)
+	}
+	if r.TornBytes > 0 {
+		fmt.Fprintf(w, "torn\t%d bytes at the end are not a whole line; the next start cuts them off\n", r.TornBytes)
+	}
+	if r.Sound() {
+		fmt.Fprint(w, "verdict\tsound: every stored total follows from the readings\n")
+	} else {
+		fmt.Fprint(w, "verdict\tNOT sound: see above; the totals are carried over the damage by the next checkpoint\n")
+	}
+	if err := w.Flush(); err != nil {
+		return fmt.Errorf("printing the verdict: %w", err)
+	}
+	return nil
+}
+
+func ampereHours(coulombs float64) float64 { return coulombs / 3600 }

@@ -1,0 +1,127 @@
+package runlog
+
+import (
+	"bufio"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// readingColumns head the table of readings. The charge and energy are those
+// counted up to and with the reading, gaps at their best value.
+var readingColumns = []string{
+	"time_utc", "elapsed_seconds", "step_seconds", "volts", "amperes", "mode", "output", "gap", "charge_coulombs", "energy_joules",
+}
+
+// ExportReadings writes the readings of a run as CSV (RFC 4180) with one head line.
+// Numbers read back to the same bits; times carry every nanosecond. Damaged lines are left
+// out and named in the report.
+func ExportReadings(runDir string, to io.Writer) (*Report, error) {
+	out := csv.NewWriter(to)
+	if err := out.Write(readingColumns); err != nil {
+		return nil, fmt.Errorf("exporting: %w", err)
+	}
+	row := make([]string, len(readingColumns))
+	gaps := 0
+	return export(runDir, func(r *Record, p *Replay) error {
+		if r.Kind != KindReading {
+			return nil
+		}
+		t := p.Coulometer.Totals()
+		copy(row, []string{
+			r.Time().Format(time.RFC3339Nano), decimalSeconds(t.Elapsed), decimalSeconds(r.Step),
+			shortest(r.Volts), shortest(r.Amperes), r.Mode, r.Output,
+			strconv.FormatBool(t.Gaps > gaps), shortest(t.Charge), shortest(t.Energy),
+		})
+		gaps = t.Gaps
+		return out.Write(row)
+	}, func() error {
+		out.Flush()
+		return out.Error()
+	})
+}
+
+var eventColumns = []string{"time_utc", "record", "kind", "condition", "text", "fields"}
+
+// ExportEvents writes everything but readings and checkpoints as CSV. The last
+// column holds the other fields as name=value, apart by semicolons.
+func ExportEvents(runDir string, to io.Writer) (*Report, error) {
+	out := csv.NewWriter(to)
+	if err := out.Write(eventColumns); err != nil {
+		return nil, fmt.Errorf("exporting: %w", err)
+	}
+	return export(runDir, func(r *Record, _ *Replay) error {
+		if r.Kind == KindReading || r.Kind == KindCheckpoint {
+			return nil
+		}
+		condition := r.Condition
+		var rest []string
+		for _, f := range r.Fields {
+			switch f.Key {
+			case "kind", "text":
+			case "condition":
+				condition = r.Text("condition")
+			default:
+				rest = append(rest, fmt.Sprintf("%s=%v", f.Key, f.Value))
+			}
+		}
+		return out.Write([]string{
+			r.Time().Format(time.RFC3339Nano), string(r.Kind), r.Text("kind"), condition, r.Text("text"), strings.Join(rest, ";"),
+		})
+	}, func() error {
+		out.Flush()
+		return out.Error()
+	})
+}
+
+// ExportLines writes the lines of the given kinds as they are, for any database
+// that takes line protocol; no kinds means all of them.
+func ExportLines(runDir string, to io.Writer, kinds ...Kind) (*Report, error) {
+	out := bufio.NewWriterSize(to, 64<<10)
+	wanted := make(map[Kind]bool, len(kinds))
+	for _, k := range kinds {
+		wanted[k] = true
+	}
+	r, err := Open(runDir)
+	if err != nil {
+		return nil, err
+	}
+	report, err := replayAll(r, func(rec *Record, _ *Replay) error {
+		if len(kinds) > 0 && !wanted[rec.Kind] {
+			return nil
+		}
+		_, err := out.Write(r.line)
+		return err
+	})
+	if err = errors.Join(err, out.Flush(), r.Close()); err != nil {
+		return nil, fmt.Errorf("exporting %s: %w", runDir, err)
+	}
+	return report, nil
+}
+
+func export(runDir string, each func(*Record, *Replay) error, flush func() error) (*Report, error) {
+	r, err := Open(runDir)
+	if err != nil {
+		return nil, err
+	}
+	report, err := replayAll(r, each)
+	if err = errors.Join(err, flush(), r.Close()); err != nil {
+		return nil, fmt.Errorf("exporting %s: %w", runDir, err)
+	}
+	return report, nil
+}
+
+func shortest(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
+
+// decimalSeconds writes a duration that is not negative in seconds, exactly.
+func decimalSeconds(d time.Duration) string {
+	s := strconv.FormatInt(int64(d/time.Second), 10)
+	if frac := int64(d % time.Second); frac != 0 {
+		s += "." + strings.TrimRight(fmt.Sprintf("%09d", frac), "0")
+	}
+	return s
+}
