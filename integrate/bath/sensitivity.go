@@ -1,0 +1,57 @@
+package bath
+
+import "math"
+
+// Variation is what the answer becomes if one assumption is off.
+type Variation struct {
+	What     string  // such as "efficiency 83 % instead of 88 %"
+	Source   string  // the assumption: "efficiency", "bath", "volume", "mass transfer", "current"
+	Charge   float64 // C that the target would take then; NaN if it would be out of reach
+	Seconds  float64 // s, 0 without a stated current
+	Deposit  float64 // kg that the planned charge would win then
+	Recovers float64 // share of the metal that the planned charge would win then
+	Problem  string  // why the target would be out of reach, or empty
+}
+
+// Sensitivity returns the plan with one assumption after another off by a
+// plausible step, the metal in the bath first.
+func (p *Plan) Sensitivity() []Variation {
+	s := p.scenario
+	var all []Variation
+	add := func(source, what string, change func(*scenario)) {
+		changed := s
+		change(&changed)
+		v := Variation{What: what, Source: source, Charge: math.NaN(), Seconds: math.NaN()}
+		if o, err := changed.solve(); err != nil {
+			v.Problem = err.Error()
+		} else {
+			v.Charge, v.Seconds = o.charge, o.seconds
+		}
+		won := changed.wonBy(p.Goal.Charge.Value)
+		v.Deposit, v.Recovers = won*s.molar, won/changed.amount
+		all = append(all, v)
+	}
+	add("bath", "metal in the bath 5 % less", func(c *scenario) { c.amount *= 0.95 })
+	add("bath", "metal in the bath 5 % more", func(c *scenario) { c.amount *= 1.05 })
+	if s.form.name == formConcentration || s.batch.MassTransfer > 0 {
+		add("volume", "volume 3 % less, same metal", func(c *scenario) { c.batch.Volume *= 0.97 })
+		add("volume", "volume 3 % more, same metal", func(c *scenario) { c.batch.Volume *= 1.03 })
+	}
+	if lower := s.batch.Efficiency - 0.05; lower > 0.01 {
+		add("efficiency", "efficiency 5 points less", func(c *scenario) { c.batch.Efficiency = lower })
+	} else {
+		add("efficiency", "efficiency halved", func(c *scenario) { c.batch.Efficiency /= 2 })
+	}
+	if higher := s.batch.Efficiency + 0.05; higher <= 1 {
+		add("efficiency", "efficiency 5 points more", func(c *scenario) { c.batch.Efficiency = higher })
+	}
+	if s.batch.MassTransfer > 0 {
+		add("mass transfer", "mass transfer halved", func(c *scenario) { c.batch.MassTransfer /= 2 })
+		add("mass transfer", "mass transfer doubled", func(c *scenario) { c.batch.MassTransfer *= 2 })
+	}
+	if s.amperes > 0 && s.form.name != formMarginal {
+		add("current", "current 10 % less", func(c *scenario) { c.amperes *= 0.9 })
+		add("current", "current 10 % more", func(c *scenario) { c.amperes *= 1.1 })
+	}
+	return all
+}
