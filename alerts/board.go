@@ -7,7 +7,6 @@ type Board struct {
 	limits    Limits
 	chemistry Chemistry
 	m         Memory
-	shift     time.Duration // what must be added to an observation's time to get the memory's
 	verdicts  [conditionCount]verdict
 	changes   []Change
 }
@@ -42,13 +41,13 @@ type Change struct {
 // Raised tells whether the change is an alarm that somebody should hear of now. In a
 // flood only the priorities High and Highest are; the others are in the log and on the list.
 func (c *Change) Raised() bool {
-	return c.To == Unacknowledged && (!c.Flood || c.Priority >= High)
+	return c.To == UNACK && (!c.Flood || c.Priority >= High)
 }
 
 // Cleared tells whether the change takes a raised alarm back.
 func (c *Change) Cleared() bool {
-	return c.From.Active() && (c.To == Normal || c.To == ReturnedUnacknowledged ||
-		c.To == LatchedUnacknowledged || c.To == LatchedAcknowledged)
+	return c.From.Active() && (c.To == NORM || c.To == RTNUN ||
+		c.To == LTUNK || c.To == LTACK)
 }
 
 // NewBoard returns a board on which nothing is wrong yet.
@@ -75,31 +74,31 @@ func (b *Board) SetLimits(l Limits) {
 // observation older than the one before is taken as of the same time.
 func (b *Board) Judge(o Observation) []Change {
 	b.changes = b.changes[:0]
-	now := max(o.At+b.shift, b.m.At)
+	now := max(o.At, b.m.At)
 	b.m.At, b.m.UTC = now, o.UTC
 
 	fresh := o.HasReading && finite(o.Volts) && finite(o.Amperes)
 	if fresh {
 		b.follow(now, &o)
 	}
-	b.judgeSupply(&o, fresh)
-	b.judgeCell(&o, fresh)
+	b.judgeSupply(&o, now, fresh)
+	b.judgeCell(&o, now, fresh)
 	b.judgeCharge(&o)
 
 	var pending set
-	for c := range b.verdicts {
+	for c := firstCondition; c < conditionCount; c++ {
 		v := &b.verdicts[c]
 		if (v.known && v.over || b.m.Alarms[c].Active) && !b.limits.settings[c].Ignored {
 			pending |= 1 << c
 		}
 	}
 	silent := b.verdicts[SupplySilent].over
-	for c := range Condition(conditionCount) {
+	for c := firstCondition; c < conditionCount; c++ {
 		e, a := &catalogue[c], &b.m.Alarms[c]
 		if b.limits.settings[c].Ignored {
 			continue
 		}
-		if a.State == Shelved && now >= a.Until {
+		if a.State == SHLVD && now >= a.Until {
 			b.move(c, Release, &o, "the shelf time is over")
 		}
 		if e.need != always {
@@ -154,10 +153,10 @@ func (b *Board) blind(c Condition, o *Observation, why string) {
 	}
 	a.Raw = false
 	switch {
-	case a.State == Normal:
+	case a.State == NORM:
 		a.Own, a.Reason = true, why
 		b.move(c, Suppress, o, why)
-	case a.State == Suppressed && a.Own:
+	case a.State == DSUPR && a.Own:
 		a.Reason = why
 	}
 }
@@ -176,7 +175,7 @@ func (b *Board) advance(c Condition, now time.Duration, o *Observation, causes s
 	case !a.Active && a.Raw && held >= s.OnDelay:
 		b.onset(c, now, causes)
 		a.Active = true
-		if a.State == Normal && causes != 0 {
+		if a.State == NORM && causes != 0 {
 			b.suppressAfter(c, o, causes)
 			return
 		}
@@ -190,7 +189,7 @@ func (b *Board) advance(c Condition, now time.Duration, o *Observation, causes s
 // release ends a suppression of the board's own once its reason is gone.
 func (b *Board) release(c Condition, o *Observation, causes set) {
 	a := &b.m.Alarms[c]
-	if a.State == Suppressed && a.Own && (!a.Active || causes == 0) {
+	if a.State == DSUPR && a.Own && (!a.Active || causes == 0) {
 		b.move(c, Release, o, a.Reason+", which is over")
 	}
 }
@@ -198,7 +197,7 @@ func (b *Board) release(c Condition, o *Observation, causes set) {
 // suppressAfter suppresses a mere consequence, with its first cause as the reason.
 func (b *Board) suppressAfter(c Condition, o *Observation, causes set) {
 	a := &b.m.Alarms[c]
-	for cause := range Condition(conditionCount) {
+	for cause := firstCondition; cause < conditionCount; cause++ {
 		if causes.has(cause) {
 			a.Own, a.Reason = true, "follows from "+cause.String()
 			b.move(c, Suppress, o, a.Reason)
@@ -225,7 +224,7 @@ func (b *Board) onset(c Condition, now time.Duration, causes set) {
 // else the one of the same group that has stood longest.
 func (b *Board) standing(c Condition, causes set) Condition {
 	best := None
-	for other := range Condition(conditionCount) {
+	for other := firstCondition; other < conditionCount; other++ {
 		a := &b.m.Alarms[other]
 		if other == c || !a.Active || catalogue[other].group != catalogue[c].group {
 			continue
@@ -250,14 +249,14 @@ func (b *Board) move(c Condition, e Event, o *Observation, why string) {
 		return // while it is set aside an alarm is judged, but says nothing
 	}
 	a.State = to
-	if to != Suppressed {
+	if to != DSUPR {
 		a.Own = false
 	}
 	if !to.Hidden() {
 		a.Reason = ""
 	}
 	v := &b.verdicts[c]
-	if to == Unacknowledged {
+	if to == UNACK {
 		a.Value, a.Limit, a.By = number(v.value), number(v.limit), ""
 		a.Text = b.describe(c, o, v)
 	}
@@ -277,7 +276,7 @@ func (b *Board) change(c Condition, from State, at time.Duration, utc time.Time,
 		Meaning: about.Meaning, Action: about.First,
 	}
 	switch {
-	case a.State == Unacknowledged:
+	case a.State == UNACK:
 		ch.Text = a.Text
 	default:
 		ch.Text = b.aftermath(c, from, a.State, why)

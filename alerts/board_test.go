@@ -49,7 +49,7 @@ func want(t *testing.T, got []alerts.Change, c alerts.Condition, to ...alerts.St
 	for _, ch := range got {
 		if ch.Condition == c {
 			states = append(states, ch.To)
-		} else if ch.To == alerts.Unacknowledged {
+		} else if ch.To == alerts.UNACK {
 			t.Errorf("unwanted %s: %s", ch.Condition, ch.Text)
 		}
 	}
@@ -70,11 +70,11 @@ func TestEachSimpleConditionComesAndGoes(t *testing.T) {
 		comes, off time.Duration
 		over       []alerts.State
 	}{
-		{alerts.OverCurrent, func(o *alerts.Observation) { o.Amperes = 3.4 }, 5 * time.Second, 15 * time.Second, []alerts.State{alerts.ReturnedUnacknowledged}},
-		{alerts.HardShort, func(o *alerts.Observation) { o.Volts = 0.4 }, 7 * time.Second, 2 * time.Minute, []alerts.State{alerts.LatchedUnacknowledged}},
-		{alerts.LeadOff, func(o *alerts.Observation) { o.Volts, o.Amperes, o.Mode = 5.99, 0.001, alerts.ConstantVoltage }, 7 * time.Second, 15 * time.Second, []alerts.State{alerts.ReturnedUnacknowledged}},
-		{alerts.SupplySilent, func(o *alerts.Observation) { o.HasReading, o.Silence = false, 20*time.Second }, 2 * time.Second, 10 * time.Second, []alerts.State{alerts.ReturnedUnacknowledged}},
-		{alerts.TargetReached, func(o *alerts.Observation) { o.Charge, o.Target = 1e6, 1e6 }, 2 * time.Second, 2 * time.Minute, []alerts.State{alerts.ReturnedUnacknowledged}},
+		{alerts.OverCurrent, func(o *alerts.Observation) { o.Amperes = 3.4 }, 5 * time.Second, 15 * time.Second, []alerts.State{alerts.RTNUN}},
+		{alerts.HardShort, func(o *alerts.Observation) { o.Volts = 0.4 }, 7 * time.Second, 2 * time.Minute, []alerts.State{alerts.LTUNK}},
+		{alerts.LeadOff, func(o *alerts.Observation) { o.Volts, o.Amperes, o.Mode = 5.99, 0.001, alerts.ConstantVoltage }, 7 * time.Second, 15 * time.Second, []alerts.State{alerts.RTNUN}},
+		{alerts.SupplySilent, func(o *alerts.Observation) { o.HasReading, o.Silence = false, 20*time.Second }, 2 * time.Second, 10 * time.Second, []alerts.State{alerts.RTNUN}},
+		{alerts.TargetReached, func(o *alerts.Observation) { o.Charge, o.Target = 1e6, 1e6 }, 2 * time.Second, 2 * time.Minute, []alerts.State{alerts.RTNUN}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.c.String(), func(t *testing.T) {
@@ -82,7 +82,7 @@ func TestEachSimpleConditionComesAndGoes(t *testing.T) {
 			want(t, r.run(2*time.Minute), tt.c)
 			good := r.o
 			tt.bad(&r.o)
-			want(t, r.run(tt.comes), tt.c, alerts.Unacknowledged)
+			want(t, r.run(tt.comes), tt.c, alerts.UNACK)
 			good.At, good.UTC, good.Target = r.o.At, r.o.UTC, r.o.Target
 			good.Charge = 0
 			r.o = good
@@ -97,9 +97,9 @@ func TestVoltageDriftAfterWarmUpOnly(t *testing.T) {
 		r.o.Volts -= 0.0125
 		want(t, r.run(time.Minute), alerts.VoltageDrift)
 	}
-	want(t, r.run(90*time.Minute), alerts.VoltageDrift, alerts.Normal)
+	want(t, r.run(90*time.Minute), alerts.VoltageDrift, alerts.NORM)
 	r.o.Volts -= 0.4
-	want(t, r.run(15*time.Minute), alerts.VoltageDrift, alerts.Unacknowledged)
+	want(t, r.run(15*time.Minute), alerts.VoltageDrift, alerts.UNACK)
 }
 
 func BenchmarkJudgeQuiet(b *testing.B) {

@@ -94,7 +94,7 @@ var catalogue = [conditionCount]entry{
 		"A clip or joint is hot to the touch; more than 50 mV across it.",
 		"The deposit is not hurt yet; the joint heats, and may open in the night.",
 		"Clean and tighten the joint, bolt it, grease it."}},
-	StirrerStopped: {"stirrer-stopped", process, learned, of(HardShort, LeadOff, AnodePassivation, SetPointsChanged), starting(Medium, minute, 15*minute, 0, practice), About{
+	StirrerStopped: {"stirrer-stopped", process, learned, of(HardShort, LeadOff, AnodePassivation, SetPointsChanged), starting(Medium, 4*minute, 15*minute, 0, practice), About{
 		"The stirrer or pump stands still.",
 		"The surface is starved: rough or powdery deposit, more hydrogen, less metal for the charge.",
 		"Start it again, or lower the current to what a still bath carries."}},

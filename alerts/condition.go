@@ -8,8 +8,9 @@ type Condition uint8
 
 // The conditions. Causes stand before what follows from them.
 const (
+	None Condition = iota // no condition
 	// The supply.
-	OffFailed Condition = iota
+	OffFailed
 	SupplySilent
 	MainsInterruption
 	ProtectionTripped
@@ -47,24 +48,21 @@ const (
 	PushBehind
 	NoticeUndeliverable
 	conditionCount
-	// None is no condition.
-	None Condition = 255
+
+	firstCondition = OffFailed
 )
 
 // Conditions lists every condition, causes before what follows from them.
 func Conditions() []Condition {
-	all := make([]Condition, conditionCount)
-	for i := range all {
-		all[i] = Condition(i)
+	all := make([]Condition, 0, conditionCount)
+	for c := firstCondition; c < conditionCount; c++ {
+		all = append(all, c)
 	}
 	return all
 }
 
 // String returns the name used in the configuration, the run log and notices; "" for None.
 func (c Condition) String() string {
-	if c == None {
-		return ""
-	}
 	if c >= conditionCount {
 		return fmt.Sprintf("Condition(%d)", uint8(c))
 	}
@@ -73,9 +71,9 @@ func (c Condition) String() string {
 
 // ParseCondition is the inverse of String.
 func ParseCondition(name string) (Condition, error) {
-	for i := range catalogue {
-		if catalogue[i].name == name {
-			return Condition(i), nil
+	for c := firstCondition; c < conditionCount; c++ {
+		if catalogue[c].name == name {
+			return c, nil
 		}
 	}
 	return None, fmt.Errorf("condition %q is unknown: see the list of conditions for the names", name)

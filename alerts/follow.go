@@ -17,16 +17,29 @@ func (b *Board) follow(now time.Duration, o *Observation) {
 	if !running {
 		return
 	}
-	if b.m.Regulation == ModeUnknown && (o.Mode == ConstantCurrent || o.Mode == ConstantVoltage) {
-		b.m.Regulation = o.Mode
-	}
+	b.regulate(now, o)
+	b.repeat(now, o)
 	t := now.Seconds()
+	y, sigma := o.Volts, b.m.Noise
+	if b.m.Regulation == ConstantVoltage {
+		y = -o.Amperes
+	}
+	if !b.m.Corridor.Settled {
+		sigma = b.m.Fresh
+	}
+	b.m.Excursions.Add(t, y, sigma)
 	if !b.m.History.Add(t, o.Volts, o.Amperes) {
 		return
 	}
+	b.m.Fresh = b.recentNoise(5)
 	last := b.m.History.Last(0)
+	settled := b.m.Corridor.Settled
 	s := b.corridorSettings()
 	b.m.Corridor.Add(&s, last.At, b.signal(last))
+	if b.m.Corridor.Settled && !settled {
+		b.learn()
+	}
+	b.look()
 }
 
 // isRunning decides whether current is meant to flow. Where the supply does not tell
@@ -51,14 +64,57 @@ const (
 	leastVolts   = 0.3
 )
 
+// regulationTime is how long a mode must last before it counts as the one the run is meant to have: a
+// ramp may begin in the other (common practice, no source).
+const regulationTime = 2 * time.Minute
+
+// regulate learns which quantity the supply is meant to hold.
+func (b *Board) regulate(now time.Duration, o *Observation) {
+	if b.m.Regulation != ModeUnknown || o.Mode != ConstantCurrent && o.Mode != ConstantVoltage {
+		return
+	}
+	if o.Mode != b.m.Mode {
+		b.m.Mode, b.m.ModeSince = o.Mode, now
+	}
+	if now-b.m.ModeSince < regulationTime {
+		return
+	}
+	b.m.Regulation = o.Mode
+	if o.Mode == ConstantVoltage { // what was gathered so far was the other quantity
+		b.m.Corridor.Restart()
+		b.m.Excursions = trend.Excursions{}
+	}
+}
+
+// repeat counts how often a reading equals the one before, to the last digit.
+func (b *Board) repeat(now time.Duration, o *Observation) {
+	r := &b.m.Repeats
+	if o.Volts == r.Volts.float() && o.Amperes == r.Amperes.float() {
+		r.Run++
+		return
+	}
+	r.Readings += r.Run + 1
+	r.Changes++
+	r.Volts, r.Amperes, r.Run, r.Since = number(o.Volts), number(o.Amperes), 0, now
+}
+
+// repeats is the memory of equal readings.
+type repeats struct {
+	Volts, Amperes number
+	Since          time.Duration // when this pair first came
+	Run            int           // how often it has come again
+	Readings       int           // in all runs that are over
+	Changes        int           // how many runs are over
+}
+
 // signal is what the corridor is made of: the quantity that the supply leaves to the
 // cell. Volts at constant current; at constant voltage amperes, counted negative, so that in both
 // a cell that conducts better falls.
 func (b *Board) signal(k *trend.Block) float64 {
 	if b.m.Regulation == ConstantVoltage {
-		return -k.Amperes
+		return -float64(k.Amperes)
 	}
-	return k.Volts
+	return float64(k.Volts)
 }
 
 func (b *Board) corridorSettings() trend.CorridorSettings {
@@ -78,18 +134,13 @@ func (b *Board) corridorSettings() trend.CorridorSettings {
 
 // usual returns the current that the run is meant to have, in amperes; zero when not known.
 func (b *Board) usual() float64 {
-	if b.m.Regulation != ConstantVoltage && b.m.Set.Known && b.m.Set.Amperes.float() > 0 {
+	if b.m.Regulation != ConstantVoltage && b.m.Set.Amperes.float() > 0 {
 		return b.m.Set.Amperes.float()
 	}
-	if b.m.History.Len() == 0 {
-		return 0
+	if b.m.Usual > 0 || b.m.History.Len() == 0 {
+		return b.m.Usual
 	}
-	var sum float64
-	n := min(b.m.History.Len(), 10)
-	for i := range n {
-		sum += b.m.History.Last(i).Amperes
-	}
-	return math.Max(sum/float64(n), b.m.Usual)
+	return float64(b.m.History.Last(0).Amperes)
 }
 
 // Relearn makes the board forget the corridor and learn it anew, because something
@@ -97,14 +148,19 @@ func (b *Board) usual() float64 {
 func (b *Board) Relearn(why string) { b.relearn(why) }
 
 func (b *Board) relearn(why string) {
-	b.m.Why = why
-	b.m.Corridor.Restart()
-	b.m.History.Clear()
-	b.m.Usual = 0
+	m := &b.m
+	m.Why = why
+	m.Corridor.Restart()
+	m.History.Clear()
+	m.Excursions = trend.Excursions{}
+	m.Features = features{}
+	m.Regulation, m.Mode = ModeUnknown, ModeUnknown
+	m.Usual, m.Noise, m.Steady, m.Fresh = 0, 0, 0, 0
+	m.Repeats = repeats{Volts: unknown, Amperes: unknown}
 }
 
 // Expect tells the board the set-points that are meant, after the watch itself or a
-// person has changed them, so that they are not taken for a stranger's hand.
+// person has changed them, so that they are not taken for a stranger's hand. NaN leaves one to be learned.
 func (b *Board) Expect(volts, amperes float64) {
-	b.m.Set = setPoints{Known: true, Volts: number(volts), Amperes: number(amperes)}
+	b.m.Set = setPoints{Volts: number(volts), Amperes: number(amperes)}
 }

@@ -1,13 +1,16 @@
 package alerts
 
-import "math"
+import (
+	"math"
+	"time"
+)
 
 // floorShare is the share of the thermodynamic floor below which current must be
 // crossing metal: roughly 80 to 90 % (derived from standard potentials; the share is common practice, no source).
 const floorShare = 0.85
 
 // judgeCell judges what volts and amperes say of the cell.
-func (b *Board) judgeCell(o *Observation, fresh bool) {
+func (b *Board) judgeCell(o *Observation, now time.Duration, fresh bool) {
 	v, l := &b.verdicts, &b.limits
 	if !fresh {
 		for c := HardShort; c < GasVentilation; c++ {
@@ -16,14 +19,24 @@ func (b *Board) judgeCell(o *Observation, fresh bool) {
 		return
 	}
 	usual := b.usual()
+	v[HardShort] = b.hardShort(o, usual)
+	v[LeadOff] = b.leadOff(o, usual)
 	v[OverCurrent] = b.above(OverCurrent, o.Amperes, l.Amperes)
 	v[CurrentDensity] = b.above(CurrentDensity, o.Amperes/l.CathodeSquareMetres, l.AmperesPerSquareMetre)
 	v[OverVoltage] = b.above(OverVoltage, o.Volts, l.Volts)
-	v[HardShort] = b.hardShort(o, usual)
-	v[LeadOff] = b.leadOff(o, usual)
+	v[ModeFlip] = b.modeFlip(o)
+	v[VoltageLimit] = b.voltageLimit(o)
+	v[Whisker] = b.whisker(o)
+	v[Depletion] = b.depletion(o)
+	v[ThermalRunaway] = b.runaway(o)
+	v[AnodePassivation] = b.passivation(o, usual)
+	v[Contact] = b.contact()
+	v[StirrerStopped] = b.stirrer(now)
+	v[OhmicRise] = b.ohmic()
 	v[VoltageDrift] = b.drift()
 }
 
+// hardShort: volts under the thermodynamic floor while current flows.
 func (b *Board) hardShort(o *Observation, usual float64) verdict {
 	floor := floorShare * b.chemistry.FloorVolts
 	if !finite(floor) { // soluble anode: only this cell's own level can tell
@@ -38,6 +51,7 @@ func (b *Board) hardShort(o *Observation, usual float64) verdict {
 	return b.below(HardShort, o.Volts, floor)
 }
 
+// leadOff: output on and volts present, but next to no current.
 func (b *Board) leadOff(o *Observation, usual float64) verdict {
 	limit := 0.03 * usual
 	if limit == 0 {
@@ -49,6 +63,27 @@ func (b *Board) leadOff(o *Observation, usual float64) verdict {
 	return b.below(LeadOff, o.Amperes, limit)
 }
 
+// modeFlip: the supply holds another quantity than the run is meant to have.
+func (b *Board) modeFlip(o *Observation) verdict {
+	if b.m.Regulation == ModeUnknown || o.Mode == ModeUnknown {
+		return verdict{}
+	}
+	return yes(o.Mode != b.m.Regulation)
+}
+
+// nearLimit is the share of the voltage set-point from which it counts as reached
+// (common practice, no source).
+const nearLimit = 0.98
+
+// voltageLimit: volts just under the set-point of a supply that is to hold current.
+func (b *Board) voltageLimit(o *Observation) verdict {
+	if b.m.Regulation != ConstantCurrent {
+		return verdict{}
+	}
+	return b.above(VoltageLimit, o.Volts, nearLimit*o.SetVolts)
+}
+
+// drift: the slow average left the corridor, or a smaller shift stayed.
 func (b *Board) drift() verdict {
 	c := &b.m.Corridor
 	if !c.Settled {

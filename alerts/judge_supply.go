@@ -1,35 +1,63 @@
 package alerts
 
-import "math"
+import (
+	"math"
+	"time"
+)
 
 // judgeSupply judges what concerns the instrument itself.
-func (b *Board) judgeSupply(o *Observation, fresh bool) {
+func (b *Board) judgeSupply(o *Observation, now time.Duration, fresh bool) {
 	v, l := &b.verdicts, &b.limits
 	v[OffFailed] = yes(o.OffFailed)
 	v[SupplySilent] = b.above(SupplySilent, o.Silence.Seconds(), l.Silence.Seconds())
+	if o.Silence >= max(3*l.Poll, 2*time.Second) {
+		b.m.Dark = now
+	}
 	if !fresh {
-		for _, c := range [...]Condition{MainsInterruption, ProtectionTripped, OutputOff, SetPointsChanged, ReadingFrozen} {
+		for c := MainsInterruption; c <= ReadingFrozen; c++ {
 			v[c] = verdict{}
 		}
 		return
 	}
-	v[MainsInterruption] = yes(o.Restarted)
 	v[ProtectionTripped] = yes(o.Tripped != "")
+	v[SetPointsChanged] = b.setPoints(o)
+	v[MainsInterruption] = b.mains(o, now)
 	v[OutputOff] = yes(o.Output == OutputIsOff && b.m.WasOn && !o.OffExpected)
 	if o.Output == OutputIsOn {
 		b.m.WasOn = true
 	}
-	v[SetPointsChanged] = b.setPoints(o)
+	v[ReadingFrozen] = b.frozen(now)
+}
+
+// afterDark is how long after a silence a changed state still counts as found on
+// return; the driver asks for the state less often than for readings (common practice, no source).
+const afterDark = 30 * time.Second
+
+// mains judges that power was lost: the instrument says so, or it was silent and came
+// back with its output off or with other set-points. It holds until the output is on and the set-points are as meant.
+func (b *Board) mains(o *Observation, now time.Duration) verdict {
+	restored := o.Output == OutputIsOn && !b.verdicts[SetPointsChanged].over
+	asFound := b.m.Dark >= 0 && now-b.m.Dark <= afterDark && b.m.WasOn && !o.OffExpected && o.Tripped == ""
+	switch {
+	case o.Restarted && !restored, asFound && (o.Output == OutputIsOff || b.verdicts[SetPointsChanged].over):
+		b.m.Mains = true
+	case restored || o.OffExpected:
+		b.m.Mains = false
+	}
+	return yes(b.m.Mains || o.Restarted)
 }
 
 // setPoints compares the supply's set-points with those the run began with.
 func (b *Board) setPoints(o *Observation) verdict {
+	s := &b.m.Set
 	if !finite(o.SetAmperes) && !finite(o.SetVolts) {
 		return verdict{}
 	}
-	s := &b.m.Set
-	if !s.Known {
-		*s = setPoints{Known: true, Volts: number(o.SetVolts), Amperes: number(o.SetAmperes)}
+	if !finite(s.Volts.float()) {
+		s.Volts = number(o.SetVolts)
+	}
+	if !finite(s.Amperes.float()) {
+		s.Amperes = number(o.SetAmperes)
 	}
 	if differs(o.SetAmperes, s.Amperes.float()) {
 		return verdict{known: true, over: true, value: o.SetAmperes, limit: s.Amperes.float()}
@@ -38,9 +66,24 @@ func (b *Board) setPoints(o *Observation) verdict {
 }
 
 // differs tells whether two set-points are different by more than a display rounds:
-// 0.5 % and a milliunit (common practice, no source).
+// 0.5 % and a milliunit (common practice, no source). What is not known does not differ.
 func differs(a, b float64) bool {
 	return math.Abs(a-b) > 0.001+0.005*math.Abs(b)
+}
+
+// frozen judges that the reading has stood still far longer than this supply's
+// readings ever do. A coarse display on a quiet cell stands still for long; what is long is learned from the run.
+func (b *Board) frozen(now time.Duration) verdict {
+	r := &b.m.Repeats
+	least, often := b.limits.Frozen, 20*float64(r.Readings)/float64(max(r.Changes, 1))
+	if r.Changes < 10 {
+		least *= 3 // too little is known of this supply yet
+	}
+	stood := now - r.Since
+	return verdict{
+		known: true, over: stood >= least && float64(r.Run) >= often,
+		value: stood.Seconds(), limit: least.Seconds(),
+	}
 }
 
 // yes is a verdict without a number.

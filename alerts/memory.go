@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"math"
 	"strconv"
@@ -18,64 +19,108 @@ type Memory struct {
 	UTC     time.Time
 	Started bool // there was an observation
 
-	Alarms [conditionCount]alarm
+	Alarms alarmTable
 	Onsets recent // of all alarms, for the flood
 	Flood  bool
 
-	Running    bool // the output is on, as far as is known
-	WasOn      bool // it has been on in this run
-	Regulation Mode // what the supply held constant when the run began
+	// What is learned of the cell.
+	Running    bool          // the output is on, as far as is known
+	WasOn      bool          // it has been on in this run
+	Dark       time.Duration // when the supply was last found silent; negative: never
+	Mains      bool          // power was lost, and the set state is not restored
+	Regulation Mode          // what the supply is meant to hold; unknown until it has held it for a while
+	Mode       Mode          // the candidate for Regulation
+	ModeSince  time.Duration
 	Set        setPoints
 	Usual      float64 // current when the corridor was learned, A; zero before
+	Noise      float64 // of the signal when the corridor was learned
+	Steady     float64 // the held quantity when the corridor was learned
+	Fresh      float64 // present noise, signal units
+	Repeats    repeats
+	Excursions trend.Excursions
 	History    trend.History
 	Corridor   trend.Corridor
+	Features   features
+	Emptying   bool   // the bath runs out in a way that this metal shows
 	Why        string // why the corridor is being learned
 }
 
-// setPoints are those of the supply that count as meant.
-type setPoints struct {
-	Known          bool
-	Volts, Amperes number
-}
+// setPoints are those of the supply that count as meant; NaN while not known.
+type setPoints struct{ Volts, Amperes number }
 
 const memoryVersion = 1
 
 func newMemory() Memory {
-	m := Memory{Version: memoryVersion, Why: "the run begins"}
+	m := Memory{
+		Version: memoryVersion, Why: "the run begins", Dark: -1,
+		Set:     setPoints{Volts: unknown, Amperes: unknown},
+		Repeats: repeats{Volts: unknown, Amperes: unknown},
+	}
 	for c := range m.Alarms {
-		m.Alarms[c] = alarm{Condition: Condition(c), After: None, Value: unknown, Limit: unknown}
+		m.Alarms[c] = untouched(Condition(c))
 	}
 	return m
 }
 
 // alarm is the memory of one condition.
 type alarm struct {
-	Condition  Condition
-	State      State
-	Raw        bool          // it holds now, deadband counted
-	RawSince   time.Duration // since when Raw is what it is
-	RawUTC     time.Time     // when Raw last became true
-	Active     bool          // it holds, delays counted
-	Value      number
-	Limit      number
-	Text       string
-	By         string
-	Reason     string        // of being set aside
-	Own        bool          // suppressed by the board itself, which also releases it
-	Until      time.Duration // end of the shelf time
-	First      bool
-	After      Condition
-	Chattering bool
-	Onsets     recent
+	Condition  Condition     `json:"condition"`
+	State      State         `json:"state"`
+	Raw        bool          `json:"raw,omitzero"`       // it holds now, deadband counted
+	RawSince   time.Duration `json:"raw_since,omitzero"` // since when Raw is what it is
+	RawUTC     time.Time     `json:"raw_utc,omitzero"`   // when Raw last became true
+	Active     bool          `json:"active,omitzero"`    // it holds, delays counted
+	Value      number        `json:"value"`
+	Limit      number        `json:"limit"`
+	Text       string        `json:"text,omitzero"`
+	By         string        `json:"by,omitzero"`
+	Reason     string        `json:"reason,omitzero"` // of being set aside
+	Own        bool          `json:"own,omitzero"`    // suppressed by the board itself, which also releases it
+	Until      time.Duration `json:"until,omitzero"`  // end of the shelf time
+	First      bool          `json:"first,omitzero"`
+	After      Condition     `json:"after,omitzero"`
+	Chattering bool          `json:"chattering,omitzero"`
+	Onsets     recent        `json:"onsets,omitzero"`
+}
+
+func untouched(c Condition) alarm { return alarm{Condition: c, Value: unknown, Limit: unknown} }
+
+// alarmTable is every condition's memory. Its JSON holds only those about which there is something to remember.
+type alarmTable [conditionCount]alarm
+
+// MarshalJSON writes the alarms that differ from untouched ones.
+func (t alarmTable) MarshalJSON() ([]byte, error) {
+	list := make([]alarm, 0, len(t))
+	for _, a := range t[firstCondition:] {
+		if a.State != NORM || a.Raw || a.Active || a.Text != "" || a.Onsets.Count > 0 || a.By != "" {
+			list = append(list, a)
+		}
+	}
+	return json.Marshal(list)
+}
+
+// UnmarshalJSON is the inverse of MarshalJSON.
+func (t *alarmTable) UnmarshalJSON(data []byte) error {
+	var list []alarm
+	if err := json.Unmarshal(data, &list); err != nil {
+		return fmt.Errorf("alarm memory: %w", err)
+	}
+	for c := range t {
+		t[c] = untouched(Condition(c))
+	}
+	for _, a := range list {
+		t[a.Condition] = a
+	}
+	return nil
 }
 
 // State returns a copy of all the board knows.
 func (b *Board) State() Memory { return b.m }
 
-// Restore returns a board that goes on from a memory. at and utc are the present times of
-// the clock that stamps the coming observations and of the calendar; by the calendar the time since
-// the memory was taken is counted, and conditions that had not yet served their delay begin to serve it anew.
-func Restore(l Limits, c Chemistry, m Memory, at time.Duration, utc time.Time) (*Board, error) {
+// Restore returns a board that goes on from a memory. at is the present time of the
+// run, which goes on through restarts; conditions that had not served their delay when the watch went dark
+// begin to serve it anew. The error says what in the memory does not fit.
+func Restore(l Limits, c Chemistry, m Memory, at time.Duration) (*Board, error) {
 	if m.Version != memoryVersion {
 		return nil, fmt.Errorf("alarm memory of layout %d: this program reads layout %d; begin with an empty board", m.Version, memoryVersion)
 	}
@@ -86,16 +131,10 @@ func Restore(l Limits, c Chemistry, m Memory, at time.Duration, utc time.Time) (
 	}
 	b := &Board{limits: l, chemistry: c, m: m}
 	b.prepare()
-	dark := max(utc.Sub(m.UTC), 0)
-	if !m.Started {
-		dark = 0
-		b.m.At = at
-	}
-	b.shift = b.m.At + dark - at
-	if dark > 0 {
+	if at > m.At {
 		for i := range b.m.Alarms {
 			if a := &b.m.Alarms[i]; a.Raw != a.Active {
-				a.RawSince = b.m.At + dark
+				a.RawSince = at
 			}
 		}
 	}
@@ -119,6 +158,26 @@ func (r *recent) add(at, within time.Duration) (n int) {
 		}
 	}
 	return n
+}
+
+// MarshalJSON writes the times that are kept, oldest first.
+func (r recent) MarshalJSON() ([]byte, error) {
+	var list []time.Duration
+	for i := max(0, r.Count-len(r.Ring)); i < r.Count; i++ {
+		list = append(list, r.Ring[i%len(r.Ring)])
+	}
+	return json.Marshal(list)
+}
+
+// UnmarshalJSON is the inverse of MarshalJSON.
+func (r *recent) UnmarshalJSON(data []byte) error {
+	var list []time.Duration
+	if err := json.Unmarshal(data, &list); err != nil {
+		return fmt.Errorf("alarm memory: %w", err)
+	}
+	*r = recent{Count: copy(r.Ring[:], list)}
+	copy(r.Ring[:], list)
+	return nil
 }
 
 // number is a float64 whose JSON is null when it is not a finite number.

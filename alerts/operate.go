@@ -26,8 +26,8 @@ type Alarm struct {
 // consequences. It allocates; it is for lists, not for the hot path.
 func (b *Board) Active() []Alarm {
 	var list []Alarm
-	for c := range Condition(conditionCount) {
-		if b.m.Alarms[c].State != Normal {
+	for c := firstCondition; c < conditionCount; c++ {
+		if b.m.Alarms[c].State != NORM {
 			list = append(list, b.alarm(c))
 		}
 	}
@@ -44,7 +44,7 @@ func (b *Board) alarm(c Condition) Alarm {
 		First: a.First, After: a.After, Text: a.Text, Reason: a.Reason, By: a.By,
 		Holds: a.Active, Chattering: a.Chattering, ActiveSince: a.RawSince,
 	}
-	if a.State == Shelved {
+	if a.State == SHLVD {
 		l.ShelfEnds = b.m.UTC.Add(a.Until - b.m.At)
 	}
 	return l
@@ -90,7 +90,7 @@ const LongestShelf = 24 * time.Hour
 
 // Unshelve takes an alarm from the shelf before its time.
 func (b *Board) Unshelve(c Condition, by string, utc time.Time) (Change, error) {
-	return b.putBack(c, Shelved, by, utc, "unshelve")
+	return b.putBack(c, SHLVD, by, utc, "unshelve")
 }
 
 // Suppress sets an alarm aside because the operation is such that it means nothing,
@@ -104,10 +104,10 @@ func (b *Board) Suppress(c Condition, by, reason string, utc time.Time) (Change,
 
 // Unsuppress ends a suppression. One that the board made itself it also ends itself.
 func (b *Board) Unsuppress(c Condition, by string, utc time.Time) (Change, error) {
-	if a := &b.m.Alarms[min(c, conditionCount-1)]; a.State == Suppressed && a.Own {
+	if a := &b.m.Alarms[min(c, conditionCount-1)]; a.State == DSUPR && a.Own {
 		return Change{}, fmt.Errorf("unsuppress %s: it is suppressed because %s, and comes back when that is over", c, a.Reason)
 	}
-	return b.putBack(c, Suppressed, by, utc, "unsuppress")
+	return b.putBack(c, DSUPR, by, utc, "unsuppress")
 }
 
 // OutOfService takes an alarm out of service until ReturnToService.
@@ -120,7 +120,7 @@ func (b *Board) OutOfService(c Condition, by, reason string, utc time.Time) (Cha
 
 // ReturnToService puts an alarm back into service.
 func (b *Board) ReturnToService(c Condition, by string, utc time.Time) (Change, error) {
-	return b.putBack(c, OutOfService, by, utc, "return to service")
+	return b.putBack(c, OOSRV, by, utc, "return to service")
 }
 
 func (b *Board) putBack(c Condition, from State, by string, utc time.Time, verb string) (Change, error) {
@@ -132,7 +132,7 @@ func (b *Board) putBack(c Condition, from State, by string, utc time.Time, verb 
 
 // person applies an event that a person asked for.
 func (b *Board) person(c Condition, e Event, by, reason string, utc time.Time, verb string) (Change, error) {
-	if c >= conditionCount {
+	if c == None || c >= conditionCount {
 		return Change{}, fmt.Errorf("%s: there is no such condition", verb)
 	}
 	if by == "" {
@@ -145,8 +145,8 @@ func (b *Board) person(c Condition, e Event, by, reason string, utc time.Time, v
 		return Change{}, fmt.Errorf("%s %s: it is %s, where that means nothing", verb, c, from)
 	}
 	a.State, a.By, a.Own, a.Reason = to, by, false, reason
-	if to == Unacknowledged && a.Text == "" {
+	if to == UNACK && a.Text == "" {
 		a.Text = c.String() + " holds"
 	}
-	return b.change(c, from, b.m.At-b.shift, utc, reason), nil
+	return b.change(c, from, b.m.At, utc, reason), nil
 }

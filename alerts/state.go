@@ -8,15 +8,15 @@ type State uint8
 // The nine states A to I of the standard. The mnemonics of A to D and G to I are the
 // standard's; those of the two latched states are ours, because its own were not seen.
 const (
-	Normal                 State = iota // A, NORM
-	Unacknowledged                      // B, UNACK: active, nobody has answered
-	Acknowledged                        // C, ACKED: active, somebody knows
-	ReturnedUnacknowledged              // D, RTNUN: over before anybody answered
-	LatchedUnacknowledged               // E, LTUNK: over, kept until acknowledged and reset
-	LatchedAcknowledged                 // F, LTACK: over and acknowledged, kept until reset
-	Shelved                             // G, SHLVD: set aside by a person until a time
-	Suppressed                          // H, DSUPR: set aside by design, with the reason
-	OutOfService                        // I, OOSRV: set aside by a person until put back
+	NORM  State = iota // A: normal
+	UNACK              // B: active, nobody has answered
+	ACKED              // C: active, acknowledged
+	RTNUN              // D: returned to normal before anybody answered
+	LTUNK              // E: over, latched, unacknowledged
+	LTACK              // F: over, latched, acknowledged; kept until reset
+	SHLVD              // G: shelved by a person until a time
+	DSUPR              // H: suppressed by design, with the reason
+	OOSRV              // I: out of service until put back
 	stateCount
 )
 
@@ -45,15 +45,15 @@ func (s *State) UnmarshalText(text []byte) error {
 }
 
 // Active tells whether the condition holds now and the alarm counts: UNACK or ACKED.
-func (s State) Active() bool { return s == Unacknowledged || s == Acknowledged }
+func (s State) Active() bool { return s == UNACK || s == ACKED }
 
 // Unanswered tells whether the alarm still waits for a person to acknowledge it.
 func (s State) Unanswered() bool {
-	return s == Unacknowledged || s == ReturnedUnacknowledged || s == LatchedUnacknowledged
+	return s == UNACK || s == RTNUN || s == LTUNK
 }
 
 // Hidden tells whether the alarm is set aside: shelved, suppressed or out of service.
-func (s State) Hidden() bool { return s >= Shelved && s < stateCount }
+func (s State) Hidden() bool { return s >= SHLVD && s < stateCount }
 
 // Event is what moves an alarm from one state to another.
 type Event uint8
@@ -81,47 +81,47 @@ const (
 func Next(s State, e Event, abnormal, latching bool) State {
 	switch e {
 	case Shelve:
-		return Shelved
+		return SHLVD
 	case Suppress:
-		return Suppressed
+		return DSUPR
 	case TakeOut:
-		return OutOfService
+		return OOSRV
 	case Release:
 		if !s.Hidden() {
 			return s
 		}
 		if abnormal {
-			return Unacknowledged
+			return UNACK
 		}
-		return Normal
+		return NORM
 	}
 	type move struct {
 		from State
 		by   Event
 	}
 	switch (move{s, e}) {
-	case move{Normal, BecomesAbnormal}, move{ReturnedUnacknowledged, BecomesAbnormal},
-		move{LatchedUnacknowledged, BecomesAbnormal}, move{LatchedAcknowledged, BecomesAbnormal},
-		move{Acknowledged, Reannounce}:
-		return Unacknowledged
-	case move{Unacknowledged, Acknowledge}:
-		return Acknowledged
-	case move{Unacknowledged, BecomesNormal}:
+	case move{NORM, BecomesAbnormal}, move{RTNUN, BecomesAbnormal},
+		move{LTUNK, BecomesAbnormal}, move{LTACK, BecomesAbnormal},
+		move{ACKED, Reannounce}:
+		return UNACK
+	case move{UNACK, Acknowledge}:
+		return ACKED
+	case move{UNACK, BecomesNormal}:
 		if latching {
-			return LatchedUnacknowledged
+			return LTUNK
 		}
-		return ReturnedUnacknowledged
-	case move{Acknowledged, BecomesNormal}:
+		return RTNUN
+	case move{ACKED, BecomesNormal}:
 		if latching {
-			return LatchedAcknowledged
+			return LTACK
 		}
-		return Normal
-	case move{ReturnedUnacknowledged, Acknowledge}, move{LatchedAcknowledged, Reset}:
-		return Normal
-	case move{LatchedUnacknowledged, Acknowledge}:
-		return LatchedAcknowledged
-	case move{LatchedUnacknowledged, Reset}:
-		return ReturnedUnacknowledged
+		return NORM
+	case move{RTNUN, Acknowledge}, move{LTACK, Reset}:
+		return NORM
+	case move{LTUNK, Acknowledge}:
+		return LTACK
+	case move{LTUNK, Reset}:
+		return RTNUN
 	}
 	return s
 }

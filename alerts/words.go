@@ -45,11 +45,11 @@ func (b *Board) aftermath(c Condition, from, to State, why string) string {
 	a := &b.m.Alarms[c]
 	text := fmt.Sprintf("%s: %s to %s", c, from, to)
 	switch {
-	case to == Acknowledged || from.Unanswered() && a.By != "" && (to == Normal || to == LatchedAcknowledged):
+	case to == ACKED || from.Unanswered() && a.By != "" && (to == NORM || to == LTACK):
 		text = fmt.Sprintf("%s acknowledged by %s", c, a.By)
-	case to == Normal || to == ReturnedUnacknowledged:
+	case to == NORM || to == RTNUN:
 		text = c.String() + " is over"
-	case to == LatchedUnacknowledged || to == LatchedAcknowledged:
+	case to == LTUNK || to == LTACK:
 		text = c.String() + " is over and kept until it is reset"
 	}
 	if why != "" {

@@ -1,40 +1,52 @@
 package trend
 
-// Block is what is kept of the readings of one short stretch of time, usually a minute.
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+)
+
+// Block is what is kept of the readings of one short stretch of time, usually a
+// minute. Seven digits of each mean are enough and halve the memory.
 type Block struct {
-	At           float64 // mean time of its readings, s
-	Volts        float64 // mean, V
-	Amperes      float64 // mean, A
-	NoiseVolts   float64 // Noise of the readings, V
-	NoiseAmperes float64 // Noise of the readings, A
-	Readings     int
+	At           float64 // mean time of its readings to the millisecond, s
+	Volts        float32 // mean, V
+	Amperes      float32 // mean, A
+	NoiseVolts   float32 // Noise of the readings, V
+	NoiseAmperes float32 // Noise of the readings, A
 }
 
-// Blocks is how many Blocks a History holds: four hours of minutes.
-const Blocks = 240
+// Blocks is how many Blocks a History holds: two hours of minutes, and a little more.
+const Blocks = 125
 
 // History gathers readings into Blocks and keeps the last of them.
 type History struct {
 	Length  float64 // of a block, s; set before the first reading
 	Ring    [Blocks]Block
 	Count   int // blocks ever closed since Clear
-	Open    Block
-	OpenAt  float64 // time of the first reading of the open block, s
+	Open    sums
 	Volts   Noise
 	Amperes Noise
+}
+
+// sums are the readings of a block that is not closed yet.
+type sums struct {
+	From               float64 // time of the first reading, s
+	At, Volts, Amperes float64 // means so far
+	Readings           int
 }
 
 // Add takes one reading in, at time t in seconds, and tells whether that closed a
 // block, which then is Last(0). A reading later than two block lengths after the open
 // block began closes that block first, so a block never spans a gap.
 func (h *History) Add(t, volts, amperes float64) (closed bool) {
-	if h.Open.Readings > 0 && t-h.OpenAt >= h.Length {
+	if h.Open.Readings > 0 && t-h.Open.From >= h.Length {
 		closed = true
 		h.close(t)
 	}
 	o := &h.Open
 	if o.Readings == 0 {
-		h.OpenAt = t
+		o.From = t
 	}
 	o.Readings++
 	n := float64(o.Readings)
@@ -47,16 +59,19 @@ func (h *History) Add(t, volts, amperes float64) (closed bool) {
 }
 
 func (h *History) close(t float64) {
-	h.Open.NoiseVolts, h.Open.NoiseAmperes = h.Volts.Sigma(), h.Amperes.Sigma()
-	h.Ring[h.Count%Blocks] = h.Open
+	o := &h.Open
+	h.Ring[h.Count%Blocks] = Block{
+		At: math.Round(o.At*1000) / 1000, Volts: float32(o.Volts), Amperes: float32(o.Amperes),
+		NoiseVolts: float32(h.Volts.Sigma()), NoiseAmperes: float32(h.Amperes.Sigma()),
+	}
 	h.Count++
-	h.Open = Block{}
 	h.Volts.Next()
 	h.Amperes.Next()
-	if t-h.OpenAt >= 2*h.Length {
+	if t-o.From >= 2*h.Length {
 		h.Volts.Break()
 		h.Amperes.Break()
 	}
+	h.Open = sums{}
 }
 
 // Clear forgets everything but the block length.
@@ -72,10 +87,10 @@ func (h *History) Last(back int) *Block { return &h.Ring[(h.Count-1-back)%Blocks
 type Quantity func(*Block) float64
 
 // Volts picks the mean voltage.
-func Volts(b *Block) float64 { return b.Volts }
+func Volts(b *Block) float64 { return float64(b.Volts) }
 
 // Amperes picks the mean current.
-func Amperes(b *Block) float64 { return b.Amperes }
+func Amperes(b *Block) float64 { return float64(b.Amperes) }
 
 // Fit returns the least-squares line of q over the closed blocks whose time lies in
 // [from, to) seconds before the newest block, with x in seconds relative to the newest.
@@ -91,4 +106,50 @@ func (h *History) Fit(q Quantity, from, to float64) (l Line) {
 		}
 	}
 	return l
+}
+
+// stored is the JSON form of a History: its closed blocks only, oldest first.
+type stored struct {
+	Length         float64
+	Open           sums
+	Volts, Amperes Noise
+	Blocks         []row
+}
+
+// row is a Block written as an array of its five numbers.
+type row Block
+
+// MarshalJSON writes each number as the shortest decimal that reads back to the same bits.
+func (r row) MarshalJSON() ([]byte, error) {
+	return json.Marshal([...]any{r.At, r.Volts, r.Amperes, r.NoiseVolts, r.NoiseAmperes})
+}
+
+// UnmarshalJSON is the inverse of MarshalJSON.
+func (r *row) UnmarshalJSON(data []byte) error {
+	return json.Unmarshal(data, &[...]any{&r.At, &r.Volts, &r.Amperes, &r.NoiseVolts, &r.NoiseAmperes})
+}
+
+// MarshalJSON writes what the History knows.
+func (h History) MarshalJSON() ([]byte, error) {
+	s := stored{Length: h.Length, Open: h.Open, Volts: h.Volts, Amperes: h.Amperes}
+	for i := h.Len() - 1; i >= 0; i-- {
+		s.Blocks = append(s.Blocks, row(*h.Last(i)))
+	}
+	return json.Marshal(s)
+}
+
+// UnmarshalJSON is the inverse of MarshalJSON.
+func (h *History) UnmarshalJSON(data []byte) error {
+	var s stored
+	if err := json.Unmarshal(data, &s); err != nil {
+		return fmt.Errorf("history of blocks: %w", err)
+	}
+	if len(s.Blocks) > Blocks {
+		return fmt.Errorf("history of blocks: %d blocks; at most %d are kept", len(s.Blocks), Blocks)
+	}
+	*h = History{Length: s.Length, Open: s.Open, Volts: s.Volts, Amperes: s.Amperes, Count: len(s.Blocks)}
+	for i, r := range s.Blocks {
+		h.Ring[i] = Block(r)
+	}
+	return nil
 }

@@ -1,0 +1,101 @@
+package trend
+
+import "math"
+
+// Excursions follows the level of a signal and counts its sudden, short departures:
+// dips that come back as suddenly, such as a whisker that burns off; spikes that do, such as a contact that
+// flickers; and pops, sudden falls that grow back slowly, such as gas that escapes from under a cover.
+type Excursions struct {
+	Known   bool
+	Level   float64 // of the undisturbed signal
+	Began   float64 // s, when the following began
+	LastAt  float64 // s
+	Before  [2]float64
+	Side    int     // -1 in a dip, +1 in a spike, 0 at the level
+	Since   float64 // s, when Side became what it is
+	Deepest float64 // largest departure of the present or last excursion, signed
+	Dips    Recent
+	Spikes  Recent
+	Pops    Recent
+}
+
+// Recent holds the times in seconds at which something happened lately.
+type Recent struct {
+	Times [8]float64
+	Count int
+}
+
+func (r *Recent) add(t float64) {
+	r.Times[r.Count%len(r.Times)] = t
+	r.Count++
+}
+
+// Within returns how many of the newest eight lie in the last s seconds before t.
+func (r *Recent) Within(t, s float64) (n int) {
+	for i := range min(r.Count, len(r.Times)) {
+		if t-r.Times[i] <= s {
+			n++
+		}
+	}
+	return n
+}
+
+const (
+	levelTime   = 120.0 // s, how quickly the level follows the undisturbed signal
+	levelShare  = 0.002 // of the level: the pull of one value is cut off at this, or at 3σ
+	excursion   = 0.01  // of the level: less than this, or less than 6σ, is no excursion
+	longest     = 600.0 // s: what lasts longer is a new level, not an excursion
+	firstMinute = 60.0  // s, in which the level is found
+)
+
+// Add takes the value y at time t in seconds in; sigma is the noise of single values.
+// An excursion is counted when it comes back.
+func (e *Excursions) Add(t, y, sigma float64) {
+	if !e.Known {
+		*e = Excursions{Known: true, Level: y, Began: t, LastAt: t, Since: t, Before: [2]float64{y, y}}
+		return
+	}
+	pull := 1 - math.Exp(-(t-e.LastAt)/levelTime)
+	step := y - e.Before[0]
+	if far := y - e.Before[1]; math.Abs(far) > math.Abs(step) {
+		step = far // an onset that fell across a reading took two
+	}
+	e.LastAt, e.Before = t, [2]float64{y, e.Before[0]}
+	if t-e.Began < firstMinute {
+		e.Level += 0.3 * (y - e.Level)
+		return
+	}
+	far := math.Max(6*sigma, excursion*math.Abs(e.Level))
+	e.judge(t, y-e.Level, step, far)
+	if e.Side != 0 {
+		if t-e.Since > longest {
+			e.Level, e.Side, e.Since = y, 0, t
+		}
+		return
+	}
+	cut := math.Max(3*sigma, levelShare*math.Abs(e.Level))
+	e.Level += pull * math.Max(-cut, math.Min(cut, y-e.Level))
+}
+
+// judge decides whether an excursion begins or ends with a value that lies d from the
+// level and came by a step.
+func (e *Excursions) judge(t, d, step, far float64) {
+	sudden := math.Abs(step) > 0.6*far
+	side := float64(e.Side)
+	switch {
+	case e.Side == 0 && math.Abs(d) > far && sudden && d*step > 0:
+		e.Side, e.Since, e.Deepest = int(math.Copysign(1, d)), t, d
+	case e.Side != 0 && d*side < far/2:
+		switch {
+		case e.Side > 0 && sudden:
+			e.Spikes.add(t)
+		case e.Side < 0 && sudden:
+			e.Dips.add(t)
+		case e.Side < 0:
+			e.Pops.add(t)
+		}
+		e.Side, e.Since = 0, t
+	case math.Abs(d) > math.Abs(e.Deepest):
+		e.Deepest = d
+	}
+}
