@@ -37,15 +37,19 @@ type Assessment struct {
 
 // Plating says whether metal can be won here.
 type Plating struct {
-	Metal         matter.Figure // V against SHE at the start
-	MetalAtEnd    matter.Figure // V against SHE at the final concentration; zero Figure if that is 0
-	Hydrogen      matter.Figure // V against SHE
-	Gap           matter.Figure // V, PotentialGap at the start
+	Metal      matter.Figure // V against SHE at the start
+	MetalAtEnd matter.Figure // V against SHE at the final concentration; zero Figure if that is 0
+	Hydrogen   matter.Figure // V against SHE
+	// Gap is by how many V the metal must be driven below hydrogen at the start: positive means
+	// that hydrogen is the easier reaction on paper, negative that the metal is the nobler.
+	Gap           matter.Figure
 	Overpotential matter.Figure // V of hydrogen on the deposit at this density; zero Figure if not tabled
-	Margin        matter.Figure // V, PlatingMargin
-	Verdict       string        // a sentence
-	HydroxidePH   matter.Figure // zero Figure without a solubility product
-	Cathodes      []Cathode
+	// Margin is Overpotential less Gap, V: above about 0.1 the metal usually wins, below
+	// zero hydrogen takes nearly all.
+	Margin      matter.Figure
+	Verdict     string        // a sentence
+	HydroxidePH matter.Figure // zero Figure without a solubility product
+	Cathodes    []Cathode
 }
 
 // Assess works out everything for the conditions. The error lists every figure that is

@@ -87,6 +87,59 @@ func TestAssessMeasuredVoltsAndChloride(t *testing.T) {
 	}
 }
 
+func TestAssessStatedConductivity(t *testing.T) {
+	c := zincCell(t)
+	loose, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Conductivity = matter.Figure{Value: 30, StandardUncertainty: 0.5, Mark: matter.Measured}
+	tight, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if tight.Voltage.High-tight.Voltage.Low >= loose.Voltage.High-loose.Voltage.Low {
+		t.Error("a measured conductivity must narrow the band")
+	}
+	names := func(a Assessment) string {
+		var all []string
+		for _, in := range a.Assumed() {
+			all = append(all, in.Name)
+		}
+		return strings.Join(all, ", ")
+	}
+	if !strings.Contains(names(loose), "conductivity") || strings.Contains(names(tight), "conductivity") {
+		t.Errorf("conductivity is assumed before and not after: %s; %s", names(loose), names(tight))
+	}
+	c.Gap, c.Temperature = matter.GivenFigure(0.03, 0), matter.GivenFigure(303.15, 1)
+	given, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if strings.Contains(names(given), "gap") || strings.Contains(names(given), "bath temperature") {
+		t.Errorf("what was given is not assumed: %s", names(given))
+	}
+}
+
+// A trace of chloride can make only so much chlorine: 1 mol/m³ in 0.9 L is 0.45 mmol.
+func TestChlorineIsBoundByChloride(t *testing.T) {
+	c := zincCell(t)
+	c.Separator, c.Chloride = NoSeparator, matter.GivenFigure(20, 1)
+	a, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	chlorine := a.Gas[len(a.Gas)-1]
+	if chlorine.Gas != Chlorine || !chlorine.Possible {
+		t.Fatalf("chlorine must be possible: %+v", a.Gas)
+	}
+	near(t, "L of chlorine, by the stock", 1e3*chlorine.Most.Value, 20*0.9e-3/2*24.055, 1e-4)
+	c.RoomVolume = matter.GivenFigure(1000, 1)
+	if a, err = Assess(c); err != nil || !math.IsInf(a.Air.ChlorineTime.Value, 1) {
+		t.Errorf("0.2 L never bring 1000 m³ to 0.5 ppm: %+v, %v", a.Air.ChlorineTime, err)
+	}
+}
+
 // Whatever comes in that is not refused: no NaN, no unmarked figure among those that are
 // always there, and no figure better marked than the entries it rests on.
 func TestAssessEverything(t *testing.T) {

@@ -22,7 +22,10 @@ func (a *Assessment) cautions() {
 		say("This room reaches 1 %% hydrogen after %.2g h, before the run ends: more air, or not here.", w.Value/3600)
 	}
 	if ph := a.Plating.HydroxidePH; ph.Known() && c.PH.Value > ph.Value-0.5 {
-		say("Hydroxide begins to fall out at about pH %.1f and the bath stands at %.1f: the layer at the cathode is the more alkaline, so expect sludge and powder.", ph.Value, c.PH.Value)
+		ksp := c.Metal.Hydroxide
+		stays := DissolvedAt(ksp.Product.Value, ksp.Hydroxides, c.PH.Value, c.Temperature.Value) * c.Metal.Element.Weight.Value
+		say("Hydroxide begins to fall out at about pH %.1f and the bath stands at %.1f, where %.2g g/L stay dissolved: the layer at the cathode is the more alkaline, so expect sludge and powder.",
+			ph.Value, c.PH.Value, stays)
 	}
 	if a.Plating.Gap.Value > 0 && a.Plating.Margin.Known() && a.Plating.Margin.Value < 0.1 {
 		say("%s", a.Plating.Verdict)
@@ -52,6 +55,9 @@ func (a *Assessment) heatCautions(say func(string, ...any)) {
 		say("The bath makes %.0f W, more than a bare vessel loses below boiling: cool it, or use less current.", h.Power.Value)
 	case h.Steady.Value > hotBath:
 		say("The bath settles near %.0f °C, give or take a third of the rise: cool it, and check what the vessel stands.", h.Steady.Value-matter.ZeroCelsius)
+	}
+	if warm := h.Steady.Value - a.Conditions.Temperature.Value; !h.Boils && h.Steady.Value <= hotBath && warm > 10 {
+		say("The bath warms itself to about %.0f °C; the figures here are for %.0f °C.", h.Steady.Value-matter.ZeroCelsius, a.Conditions.Temperature.Value-matter.ZeroCelsius)
 	}
 	if h.RunsAway {
 		say("Do not run this at constant voltage: the current would grow with the warmth until the supply's limit. Set constant current.")

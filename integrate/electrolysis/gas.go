@@ -66,13 +66,3 @@ func (g Gas) GasMoles(charge float64) float64 {
 func (g Gas) GasVolume(charge, temperature, pressure float64) float64 {
 	return g.GasMoles(charge) * matter.MolarVolume(temperature, pressure)
 }
-
-// HydrogenMade returns the coulombs that make hydrogen when charge coulombs pass at
-// current efficiency (0 to 1): the rest that does not make metal. Size ventilation
-// with efficiency zero: a depleted or acid bath makes hydrogen with all of the current.
-func HydrogenMade(charge, efficiency float64) float64 {
-	if !(efficiency >= 0 && efficiency <= 1) {
-		return math.NaN()
-	}
-	return charge * (1 - efficiency)
-}

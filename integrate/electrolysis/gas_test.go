@@ -1,7 +1,6 @@
 package electrolysis
 
 import (
-	"math"
 	"testing"
 
 	"nightcell/integrate/matter"
@@ -33,13 +32,14 @@ func TestGasWorkedExamples(t *testing.T) {
 	near(t, "chlorine, g/A·h, common trade figure", 1e3*Chlorine.GasMoles(ampereHour)*Chlorine.MolarMass(), 1.32, 0.005)
 }
 
-func TestHydrogenMade(t *testing.T) {
-	near(t, "all of it at efficiency zero", HydrogenMade(100, 0), 100, 0)
-	near(t, "none of it at efficiency one", HydrogenMade(100, 1), 0, 0)
-	if !math.IsNaN(HydrogenMade(100, 1.1)) || !math.IsNaN(HydrogenMade(100, math.NaN())) {
-		t.Error("an efficiency outside 0 to 1 must give NaN")
+func TestNoGas(t *testing.T) {
+	if NoGas.GasVolume(100, 298, matter.Atmosphere) != 0 || NoGas.MolarMass() != 0 {
+		t.Error("no gas must have neither volume nor mass")
 	}
-	if NoGas.GasVolume(100, 298, matter.Atmosphere) != 0 {
-		t.Error("no gas must have no volume")
+	for gas, name := range map[Gas]string{NoGas: "no gas", Hydrogen: "hydrogen", Oxygen: "oxygen", Chlorine: "chlorine"} {
+		if gas.String() != name {
+			t.Errorf("%d is called %q", gas, gas)
+		}
 	}
+	near(t, "oxygen, g/A·h, 32.00/4 over 26.80 A·h", 1e3*Oxygen.GasMoles(ampereHour)*Oxygen.MolarMass(), 31.998/4/26.8015, 1e-5)
 }

@@ -77,15 +77,6 @@ func (s Surface) Overpotential(density float64) float64 {
 	return math.Max(0, s.TafelSlope*math.Log10(density/s.ExchangeDensity))
 }
 
-// HydrogenDensity returns the A/m² of hydrogen that the surface makes when it is
-// driven overpotential volts below the hydrogen potential; the inverse of Overpotential.
-func (s Surface) HydrogenDensity(overpotential float64) float64 {
-	if !positive(s.TafelSlope, s.ExchangeDensity) {
-		return math.NaN()
-	}
-	return s.ExchangeDensity * math.Pow(10, overpotential/s.TafelSlope)
-}
-
 // HydrogenOverpotential returns the overpotential in volts as a figure that says how
 // good it is; the zero Figure if the surface is not in the table.
 func HydrogenOverpotential(nameOrSymbol string, density float64) matter.Figure {

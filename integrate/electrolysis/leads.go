@@ -63,9 +63,3 @@ func ClipFor(current float64) Clip {
 		return Clip{1, "One clip on bare bright metal, outside the mist; feel it after ten minutes: cool to the touch or not good enough."}
 	}
 }
-
-// ContactHeat returns the volts and watts that a joint of resistance ohms takes at
-// current amperes. Below 0.05 V a joint counts as sound (common practice, no source).
-func ContactHeat(current, resistance float64) (volts, watts float64) {
-	return current * resistance, current * current * resistance
-}

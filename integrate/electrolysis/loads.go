@@ -14,7 +14,7 @@ type GasLoad struct {
 	Rate     matter.Figure // m³/s at the stated efficiency
 	Worst    matter.Figure // m³/s to size air by: hydrogen at efficiency zero, an anode gas with all of the current
 	Total    matter.Figure // m³ over the run at the stated efficiency
-	Most     matter.Figure // m³ over the run on the basis of Worst
+	Most     matter.Figure // m³ over the run on the basis of Worst; chlorine no more than the stated chloride gives
 }
 
 // Air is what the room must do about the gases.
@@ -22,9 +22,11 @@ type Air struct {
 	BatteryRoom      matter.Figure // m³/s by the battery-room standards
 	QuarterFlammable matter.Figure // m³/s to hold hydrogen at 1 %
 	Needed           matter.Figure // m³/s, the larger of the two
+	Opening          matter.Figure // m² of each of two wall openings that let it through by natural draught
 	ChlorineDilution matter.Figure // m³/s to hold chlorine at 0.5 ppm; known only with a chloride medium. It asks for a hood
 	HydrogenTime     matter.Figure // s until the room holds 1 % hydrogen, +Inf if never; known with a room volume
 	ChlorineTime     matter.Figure // s until the room holds 0.5 ppm chlorine
+	HydrogenAtEnd    matter.Figure // volume fraction in the room when the run ends
 	HydrogenSteady   matter.Figure // volume fraction with the stated airflow
 	ChlorineSteady   matter.Figure // volume fraction with the stated airflow
 }
@@ -79,6 +81,25 @@ func (a *Assessment) gases() {
 			a.Gas = append(a.Gas, load(r.Gas, 0, true))
 		}
 	}
+	for i := range a.Gas {
+		if a.Gas[i].Gas == Chlorine && c.Chloride.Known() {
+			a.Gas[i].Most = a.withinStock(a.Gas[i].Most)
+		}
+	}
+}
+
+// withinStock returns most, or what all the stated chloride of the anolyte makes if that is less.
+func (a *Assessment) withinStock(most matter.Figure) matter.Figure {
+	c := a.Conditions
+	volume := c.Volume
+	if c.Separator != NoSeparator {
+		volume = c.Anolyte
+	}
+	stock := c.Chloride.Value * volume.Value / 2 * matter.MolarVolume(c.Ambient.Value, matter.Atmosphere)
+	if stock >= most.Value {
+		return most
+	}
+	return combine(stock, "all the chloride before the anode", c.Chloride, volume)
 }
 
 func (a *Assessment) air() {
@@ -91,13 +112,21 @@ func (a *Assessment) air() {
 	if air.QuarterFlammable.Value > air.Needed.Value {
 		air.Needed = air.QuarterFlammable
 	}
+	air.Opening = combine(VentOpening(air.Needed.Value), "EN 50272-3 as quoted: 28 cm² per m³/h", air.Needed)
 	air.HydrogenTime, air.HydrogenSteady = a.buildUp(hydrogen, HydrogenQuarter)
+	if c.RoomVolume.Known() {
+		air.HydrogenAtEnd = combine(FractionAfter(hydrogen.Value, c.RoomVolume.Value, c.Airflow.Value, a.Duration.Value),
+			"mixed room, efficiency zero", hydrogen, c.RoomVolume, c.Airflow, a.Duration)
+	}
 	for _, g := range a.Gas {
 		if g.Gas != Chlorine {
 			continue
 		}
 		air.ChlorineDilution = combine(DilutionAirflow(g.Worst.Value, ChlorineCeiling), "all current to chlorine, held at 0.5 ppm (NIOSH ceiling)", g.Worst)
 		air.ChlorineTime, air.ChlorineSteady = a.buildUp(g.Worst, ChlorineCeiling)
+		if c.RoomVolume.Known() && g.Most.Value < ChlorineCeiling*c.RoomVolume.Value {
+			air.ChlorineTime.Value, air.ChlorineTime.StandardUncertainty = math.Inf(1), 0
+		}
 	}
 }
 

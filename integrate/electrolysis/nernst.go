@@ -28,19 +28,6 @@ func Nernst(standard, electrons, quotient, temperature float64) float64 {
 	return standard - matter.GasConstant*temperature/(electrons*matter.Faraday)*math.Log(quotient)
 }
 
-// FreeEnergy returns the molar free energy ΔG = −n·F·E in J/mol of a reaction
-// of n electrons at potential volts.
-func FreeEnergy(electrons, potential float64) float64 { return -electrons * matter.Faraday * potential }
-
-// EquilibriumConstant returns K = exp(n·F·E°/(R·T)) of a reaction of n electrons
-// with the standard cell potential volts at temperature kelvin.
-func EquilibriumConstant(electrons, standard, temperature float64) float64 {
-	if !positive(electrons, temperature) {
-		return math.NaN()
-	}
-	return math.Exp(electrons * matter.Faraday * standard / (matter.GasConstant * temperature))
-}
-
 // MetalPotential returns the equilibrium potential of Mⁿ⁺/M in volts against the
 // standard hydrogen electrode. standard is in volts, valence is n, concentration
 // is that of the free ion in mol/m³, temperature in kelvin.
@@ -92,15 +79,3 @@ func ChlorinePotential(chloride, temperature float64) float64 {
 	standard := chlorineStandard + chlorineSlope*(temperature-matter.RoomTemperature)
 	return Nernst(standard, 1, chloride/standardConcentration, temperature)
 }
-
-// PotentialGap returns by how many volts metal must be driven below hydrogen:
-// positive means that hydrogen is the easier reaction on paper, so that only the
-// hydrogen overpotential of the cathode lets the metal plate; negative means that
-// the metal is nobler than hydrogen in this bath. Both potentials are in volts
-// against the same electrode.
-func PotentialGap(metal, hydrogen float64) float64 { return hydrogen - metal }
-
-// PlatingMargin returns how many volts remain between the hydrogen overpotential
-// of the cathode at the working current density and the gap of PotentialGap.
-// Above about 0.1 V the metal usually wins; below zero hydrogen takes nearly all.
-func PlatingMargin(gap, hydrogenOverpotential float64) float64 { return hydrogenOverpotential - gap }

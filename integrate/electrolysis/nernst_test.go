@@ -35,16 +35,11 @@ func TestNernstWorkedExamples(t *testing.T) {
 		MetalPotential(-0.257, 2, 250, room)-MetalPotential(aluminium, 3, 15, room), 1.423, 0.0005)
 }
 
-// OpenStax Chemistry 2e, section 17.4, free energies and equilibrium constants.
-func TestFreeEnergyWorkedExamples(t *testing.T) {
-	const room = matter.RoomTemperature
-	near(t, "2Ag+ + Fe, printed -240.6 kJ/mol", FreeEnergy(2, 1.247)/1e3, -240.6, 0.05)
-	near(t, "2Ag+ + Fe, printed log K 42.128", math.Log10(EquilibriumConstant(2, 1.247, room)), 42.128, 0.05)
-	near(t, "Sn + 2Cu2+, printed -56.2 kJ/mol", FreeEnergy(2, 0.291)/1e3, -56.2, 0.05)
-	near(t, "Sn + 2Cu2+, printed K 6.8e9", EquilibriumConstant(2, 0.291, room)/6.8e9, 1, 0.02)
-	near(t, "exercise, 0.000 V, printed 0", FreeEnergy(2, 0), 0, 0)
-	near(t, "exercise, +0.434 V n=2, printed -83.7 kJ/mol", FreeEnergy(2, 0.434)/1e3, -83.7, 0.05)
-	near(t, "exercise, -2.439 V n=1, printed +235.3 kJ/mol", FreeEnergy(1, -2.439)/1e3, 235.3, 0.05)
+// OpenStax Chemistry 2e, section 17.4: the equilibrium constants printed there are the
+// quotients at which the cell voltage vanishes.
+func TestEquilibriumWorkedExamples(t *testing.T) {
+	near(t, "2Ag+ + Fe, E° +1.247 V, printed log K 42.128", Nernst(1.247, 2, math.Pow(10, 42.128), matter.RoomTemperature), 0, 1e-3)
+	near(t, "Sn + 2Cu2+, E° +0.291 V, printed K 6.8e9", Nernst(0.291, 2, 6.8e9, matter.RoomTemperature), 0, 5e-4)
 }
 
 // The slope of the hydrogen electrode against CODATA constants as gonum carries them.
@@ -107,9 +102,6 @@ func TestNernstProperties(t *testing.T) {
 		if math.Abs(near-OxygenPotential(0, temperature)) > 1e-12 {
 			t.Fatal("oxygen and hydrogen must move together with pH")
 		}
-		if k := EquilibriumConstant(2, standard, temperature); math.Abs(Nernst(standard, 2, k, temperature)) > 1e-9 {
-			t.Fatal("at equilibrium the cell voltage must vanish")
-		}
 	})
 }
 
@@ -121,7 +113,6 @@ func TestNernstOutsideDomain(t *testing.T) {
 		"no metal":             MetalPotential(0.34, 2, 0, 298),
 		"no chloride":          ChlorinePotential(0, 298),
 		"hydrogen at 0 K":      HydrogenPotential(1, 0),
-		"constant at 0 K":      EquilibriumConstant(2, 1, 0),
 	} {
 		if !math.IsNaN(got) {
 			t.Errorf("%s: got %v, want NaN", name, got)
