@@ -79,7 +79,7 @@ func TestReversibleVoltage(t *testing.T) {
 		c := build(t, s)
 		c.pass(10, Drive{Volts: 9, Amperes: 1e-3, On: true}, Healthy()) // a trace of metal, so that there is an electrode
 		k := c.conditions(Healthy())
-		r := k.solve(0.8, 0, func(b *branch) (float64, float64) { return b.cell, b.dCell })
+		r := k.solve(0.8, 0, throughCell)
 		return r.volts
 	}
 	near(t, "standard cell", emf(1), 1.99, 0.002)

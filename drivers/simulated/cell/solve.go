@@ -38,16 +38,16 @@ func (c *Cell) Point(d Drive, in Influence) Point {
 			return p
 		}
 	}
-	r := k.solve(c.x, d.Amperes, func(b *branch) (float64, float64) { return b.supply, b.dSupply })
+	r := k.solve(c.x, d.Amperes, atSupply)
 	voltage := r.at > d.Volts
 	if voltage {
-		if d.Volts <= c.emf(&k) { // a supply does not sink: the cell holds it up
-			p := c.rest(&k)
-			p.ConstantVoltage = true
-			p.Volts = math.Max(p.Volts, d.Volts)
-			return p
+		if k.short == 0 && d.Volts <= c.emf(&k) { // a supply does not sink: the cell holds it up
+			return c.held(&k, d)
 		}
-		r = k.solve(c.x, d.Volts, func(b *branch) (float64, float64) { return b.at, b.dAt })
+		r = k.solve(c.x, d.Volts, atTerminals)
+		if r.cell < 0 { // the deposit's mixed potential lies a little above the reversible one
+			return c.held(&k, d)
+		}
 	}
 	c.x = r.x
 	if voltage { // exactly at the set-point that binds, without the remainder of the search
@@ -56,9 +56,17 @@ func (c *Cell) Point(d Drive, in Influence) Point {
 		r.supply = d.Amperes
 	}
 	return Point{
-		Volts: r.at, Amperes: r.supply, CellVolts: r.volts, CellAmperes: r.cell,
+		Volts: r.at, Amperes: r.supply, CellVolts: r.volts, CellAmperes: max(r.cell, 0),
 		MetalAmperes: r.metal, HydrogenAmperes: r.hydrogen, ConstantVoltage: voltage, Slope: r.dAt / r.dSupply,
 	}
+}
+
+// held is a cell whose own voltage keeps the supply from delivering anything.
+func (c *Cell) held(k *conditions, d Drive) Point {
+	p := c.rest(k)
+	p.ConstantVoltage = true
+	p.Volts = math.Max(p.Volts, d.Volts)
+	return p
 }
 
 // emf is the voltage across a cell that passes no current.
@@ -73,7 +81,7 @@ func (k *conditions) nernst() float64 {
 func (c *Cell) rest(k *conditions) Point {
 	var p Point
 	if k.back > 0 {
-		r := k.solve(-k.nernst(), 0, func(b *branch) (float64, float64) { return b.cell, b.dCell })
+		r := k.solve(-k.nernst(), 0, throughCell)
 		p.MetalAmperes, p.HydrogenAmperes = r.metal, -r.metal
 		v := k.anodeE - c.setup.AnodeE // a passive film has no EMF of its own
 		full := r.volts - v
@@ -107,15 +115,34 @@ type solution struct {
 	x float64
 }
 
+// quantity is what a search is for.
+type quantity uint8
+
+const (
+	throughCell quantity = iota // current through the reactions
+	atSupply                    // current at the terminals
+	atTerminals                 // volts at the terminals
+)
+
+func (b *branch) pick(q quantity) (value, slope float64) {
+	switch q {
+	case atSupply:
+		return b.supply, b.dSupply
+	case atTerminals:
+		return b.at, b.dAt
+	}
+	return b.cell, b.dCell
+}
+
 // solve finds the x at which the chosen rising quantity reaches want, by Newton steps inside a bracket.
 // The exponentials make a free Newton step overshoot, so a step is at most 80 mV.
-func (k *conditions) solve(x, want float64, pick func(*branch) (value, slope float64)) solution {
+func (k *conditions) solve(x, want float64, q quantity) solution {
 	low, high := x-6, x+6
 	tolerance := 1e-11 * math.Max(math.Abs(want), 1e-6)
 	var s solution
 	for range 200 {
 		s.branch, s.x = k.at(x), x
-		value, slope := pick(&s.branch)
+		value, slope := s.pick(q)
 		miss := value - want
 		if math.Abs(miss) <= tolerance {
 			break
