@@ -25,6 +25,9 @@ type AlertmanagerSettings struct {
 	CAFile string
 	// Labels are added to every alert, such as the name of the laboratory.
 	Labels map[string]string
+	// User and Password are for basic authentication (RFC 7617).
+	User     string
+	Password Secret
 	// Headers are sent as they are, such as an authorization.
 	Headers map[string]Secret
 	// LinkURL is where the alert points to, such as the address of the page; may be empty.
@@ -71,6 +74,9 @@ func (a *Alertmanager) Deliver(ctx context.Context, n Notice) (Proof, error) {
 		return "", err
 	}
 	request.Header.Set("Content-Type", "application/json")
+	if a.settings.User != "" {
+		request.SetBasicAuth(a.settings.User, a.settings.Password.Reveal())
+	}
 	for name, value := range a.settings.Headers {
 		request.Header.Set(name, value.Reveal())
 	}

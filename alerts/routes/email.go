@@ -11,6 +11,7 @@ import (
 	netmail "net/mail"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/wneessen/go-mail"
@@ -51,10 +52,15 @@ type Email struct {
 	settings EmailSettings
 	tls      *tls.Config
 	policy   mail.TLSPolicy
-	// What was delivered of the notice tried last, so that a retry for one person does not tell the others again.
-	lastID string
-	done   map[string]Proof
+
+	mu sync.Mutex
+	// What was delivered of notices that some person has not got yet, so that a
+	// retry for one does not tell the others again: notice, person, proof.
+	partly map[string]map[string]Proof
 }
+
+// mostPartly bounds the notices of which a part was delivered; beyond it somebody gets a letter twice.
+const mostPartly = 100
 
 // NewEmail checks the settings and returns the route. Nothing is sent.
 func NewEmail(s EmailSettings) (*Email, error) {
@@ -113,27 +119,46 @@ func (e *Email) ShowsPictures() bool { return true }
 
 // Deliver implements Route. The proof is the server's answer to the letter, with its queue number where it gives one.
 func (e *Email) Deliver(ctx context.Context, n Notice) (Proof, error) {
-	if e.lastID != n.ID {
-		e.lastID, e.done = n.ID, map[string]Proof{}
-	}
+	done := e.delivered(n.ID)
 	var left []string
 	for _, person := range e.settings.To {
-		if _, sent := e.done[person]; !sent {
+		if _, sent := done[person]; !sent {
 			left = append(left, person)
 		}
 	}
-	if err := e.sendTo(ctx, n, left); err != nil {
+	if err := e.sendTo(ctx, n, left, done); err != nil {
+		e.remember(n.ID, done)
 		server := net.JoinHostPort(e.settings.Host, strconv.Itoa(e.settings.Port))
 		return "", fmt.Errorf("mail by %s: %w", server, hide(err, e.settings.Password))
 	}
-	// A reminder or a test may carry the same ID again, and is meant to arrive again.
-	proof := e.done[e.settings.To[len(e.settings.To)-1]]
-	e.lastID = ""
-	return proof, nil
+	return done[e.settings.To[len(e.settings.To)-1]], nil
 }
 
-// sendTo writes to each person over one connection, and goes on past those that are refused.
-func (e *Email) sendTo(ctx context.Context, n Notice, people []string) error {
+// delivered takes out what was delivered of a notice: one that is complete may come again, and is meant to.
+func (e *Email) delivered(id string) map[string]Proof {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	done := e.partly[id]
+	delete(e.partly, id)
+	if done == nil {
+		done = map[string]Proof{}
+	}
+	return done
+}
+
+func (e *Email) remember(id string, done map[string]Proof) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.partly == nil || len(e.partly) >= mostPartly {
+		e.partly = map[string]map[string]Proof{}
+	}
+	if len(done) > 0 {
+		e.partly[id] = done
+	}
+}
+
+// sendTo writes to each person over one connection, and goes on past those that are refused. It adds to done who got the letter.
+func (e *Email) sendTo(ctx context.Context, n Notice, people []string, done map[string]Proof) error {
 	var conn net.Conn
 	client, err := e.client(func(ctx context.Context, network, address string) (c net.Conn, err error) {
 		conn, err = e.dial(ctx, network, address)
@@ -163,7 +188,7 @@ func (e *Email) sendTo(ctx context.Context, n Notice, people []string) error {
 		}
 		err = client.SendWithSMTPClient(session, message)
 		if message.IsDelivered() { // some failures come after the server has taken it
-			e.done[person] = Proof(oneLine(message.ServerResponse()))
+			done[person] = Proof(oneLine(message.ServerResponse()))
 			continue
 		}
 		var smtp *mail.SendError

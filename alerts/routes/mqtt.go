@@ -4,8 +4,10 @@ import (
 	"context"
 	"crypto/tls"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -15,12 +17,15 @@ import (
 // MQTTSettings describe a broker.
 type MQTTSettings struct {
 	Name string
-	// Broker is "mqtt://host:1883" or, encrypted, "mqtts://host:8883"; the port may be left out.
-	Broker string
+	// Broker is "mqtt://host:1883" or, encrypted, "mqtts://host:8883"; the port may
+	// be left out. The schemes tcp, ssl and tls, common in other programs, mean the same.
+	Broker Secret
 	// Topic is the beginning of the topic; "/CELL/KIND" is appended. Empty: "nightcell".
 	Topic string
-	// ClientID must be unique at the broker. Empty: "nightcell-" and the route's name.
+	// ClientID must be unique at the broker. Empty: another one for each connection.
 	ClientID string
+	// QoS is the quality of service, 1 or 2. 0: 1.
+	QoS      int
 	User     string
 	Password Secret
 	CAFile   string
@@ -28,7 +33,7 @@ type MQTTSettings struct {
 }
 
 // MQTT publishes each notice as a CloudEvent in structured JSON with quality of
-// service 1 (MQTT 3.1.1, OASIS 2014, section 4.3.2). It connects for each notice,
+// service 1 or 2 (MQTT 3.1.1, OASIS 2014, section 4.3.2). It connects for each notice,
 // because notices are rare and a fresh connection is the best test of a broker.
 type MQTT struct {
 	settings MQTTSettings
@@ -38,8 +43,9 @@ type MQTT struct {
 
 // NewMQTT checks the settings and returns the route. Nothing is sent.
 func NewMQTT(s MQTTSettings) (*MQTT, error) {
-	u, err := url.Parse(s.Broker)
-	if err != nil || u.Hostname() == "" || u.User != nil || (u.Scheme != "mqtt" && u.Scheme != "mqtts") {
+	u, err := url.Parse(s.Broker.Reveal())
+	encrypted := err == nil && slices.Contains([]string{"mqtts", "ssl", "tls"}, u.Scheme)
+	if err != nil || u.Hostname() == "" || u.User != nil || (!encrypted && u.Scheme != "mqtt" && u.Scheme != "tcp") {
 		return nil, fmt.Errorf("route %s: the broker must be written as mqtt://host:port or mqtts://host:port, user and password apart", s.Name)
 	}
 	if err := s.Event.validate(); err != nil {
@@ -51,12 +57,15 @@ func NewMQTT(s MQTTSettings) (*MQTT, error) {
 	if strings.ContainsAny(s.Topic, "+#\x00") {
 		return nil, fmt.Errorf("route %s: topic %q holds a wildcard", s.Name, s.Topic)
 	}
-	if s.ClientID == "" {
-		s.ClientID = "nightcell-" + s.Name
+	if s.QoS == 0 {
+		s.QoS = 1
+	}
+	if s.QoS < 1 || s.QoS > 2 {
+		return nil, fmt.Errorf("route %s: quality of service %d proves no delivery; use 1 or 2", s.Name, s.QoS)
 	}
 	m := &MQTT{settings: s}
 	port := "1883"
-	if u.Scheme == "mqtts" {
+	if encrypted {
 		port = "8883"
 		if m.tls, err = tlsConfig(s.CAFile); err != nil {
 			return nil, fmt.Errorf("route %s: %w", s.Name, err)
@@ -73,7 +82,7 @@ func NewMQTT(s MQTTSettings) (*MQTT, error) {
 // Name implements Route.
 func (m *MQTT) Name() string { return m.settings.Name }
 
-// Deliver implements Route. The broker's PUBACK is proof of delivery to the broker, not to a subscriber.
+// Deliver implements Route. The broker's acknowledgement is proof of delivery to the broker, not to a subscriber.
 func (m *MQTT) Deliver(ctx context.Context, n Notice) (Proof, error) {
 	body, err := m.settings.Event.encode(n)
 	if err != nil {
@@ -84,6 +93,9 @@ func (m *MQTT) Deliver(ctx context.Context, n Notice) (Proof, error) {
 			err = context.Cause(ctx) // the closed connection is only how it showed
 		}
 		return "", fmt.Errorf("MQTT broker %s: %w", m.address, hide(err, m.settings.Password))
+	}
+	if m.settings.QoS == 2 {
+		return "PUBCOMP", nil
 	}
 	return "PUBACK", nil
 }
@@ -97,16 +109,20 @@ func (m *MQTT) publish(ctx context.Context, topic string, body []byte) error {
 		return fmt.Errorf("connect: %w", err)
 	}
 	defer client.Disconnect(1000) // milliseconds at most
-	if err := settled(ctx, client.Publish(topic, 1, false, body)); err != nil {
+	if err := settled(ctx, client.Publish(topic, byte(m.settings.QoS), false, body)); err != nil {
 		return fmt.Errorf("publish: %w", err)
 	}
 	return nil
 }
 
 func (m *MQTT) options(ctx context.Context) *mqtt.ClientOptions {
+	id := m.settings.ClientID
+	if id == "" { // MQTT 3.1.1, 3.1.3.1: every broker takes 23 letters and digits
+		id = fmt.Sprintf("nightcell%08x", rand.Uint32())
+	}
 	o := mqtt.NewClientOptions().
 		AddBroker("tcp://" + m.address).
-		SetClientID(m.settings.ClientID).
+		SetClientID(id).
 		SetProtocolVersion(4). // 3.1.1, without falling back
 		SetCleanSession(true).
 		SetAutoReconnect(false).

@@ -10,8 +10,8 @@ import (
 // "PUBACK", "250 2.0.0 queued", "exit status 0". It is shown after a drill and never parsed.
 type Proof string
 
-// Route is one way to a person. An Outbox calls Deliver from one goroutine at a
-// time; Deliver must return soon after ctx ends.
+// Route is one way to a person. Deliver may be called by several goroutines, and
+// must return soon after ctx ends.
 type Route interface {
 	// Name is the route's name in the configuration; it is unique within an Outbox.
 	Name() string
