@@ -111,6 +111,9 @@ func (a *Assessment) plating() {
 		if a.Couple.Ligands > 0 && a.Couple.Ligand != "hydroxide" && !ligand.Known() {
 			f.Mark, f.Source = matter.Assumed, f.Source+"; free ligand taken as 1 mol/L"
 		}
+		if a.bound() {
+			f.Mark, f.Source = matter.Assumed, f.Source+"; for the plain ion: complexes lie some tenths of a volt lower"
+		}
 		return f
 	}
 	p.Metal = potential(c.Concentration)
@@ -125,12 +128,22 @@ func (a *Assessment) plating() {
 		p.Margin = difference(p.Overpotential, p.Gap, "hydrogen overpotential on the deposit less the gap")
 	}
 	p.Verdict = platingVerdict(p.Gap.Value, p.Margin)
-	if ksp := c.Metal.Hydroxide; ksp.Product.Known() && a.Couple.Ligands == 0 {
+	if ksp := c.Metal.Hydroxide; ksp.Product.Known() && a.Couple.Ligands == 0 && !a.bound() {
 		p.HydroxidePH = combine(HydroxidePH(ksp.Product.Value, ksp.Hydroxides, c.Concentration.Value, temperature),
 			"solubility product of "+ksp.Solid+": "+ksp.Product.Source, ksp.Product, c.Concentration)
 		p.HydroxidePH.StandardUncertainty = 0.5 / ksp.Hydroxides // half a decade in the product
 	}
 	p.Cathodes = RankCathodes(c.Metal.Element.Symbol, c.Medium, c.Chloride.Value, a.CathodeDensity.Value)
+}
+
+// bound tells whether the medium holds the metal in complexes for which the table has no
+// couple, so that neither the potential nor the hydroxide of the plain ion holds.
+func (a *Assessment) bound() bool {
+	switch a.Conditions.Medium {
+	case matter.Ammine, matter.Cyanide, matter.Sulfide:
+		return a.Couple.Ligands == 0
+	}
+	return false
 }
 
 func difference(x, y matter.Figure, source string) matter.Figure {

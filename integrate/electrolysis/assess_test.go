@@ -140,6 +140,24 @@ func TestChlorineIsBoundByChloride(t *testing.T) {
 	}
 }
 
+// Common practice: nickel is won from ammonia at pH 10 to 11 (Minerals Engineering 19 (2006) 1246),
+// where the hydroxide of the plain ion says nothing.
+func TestAmmineBath(t *testing.T) {
+	c := zincCell(t)
+	nickel, err := matter.LookUp("Ni")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Metal, c.Medium, c.PH = nickel, matter.Ammine, matter.GivenFigure(10.5, 0.1)
+	a, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a.Plating.HydroxidePH.Known() || a.Plating.Metal.Mark != matter.Assumed {
+		t.Errorf("the plain ion does not speak for an ammine: %+v", a.Plating)
+	}
+}
+
 // Whatever comes in that is not refused: no NaN, no unmarked figure among those that are
 // always there, and no figure better marked than the entries it rests on.
 func TestAssessEverything(t *testing.T) {

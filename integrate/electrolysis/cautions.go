@@ -24,7 +24,7 @@ func (a *Assessment) cautions() {
 	if ph := a.Plating.HydroxidePH; ph.Known() && c.PH.Value > ph.Value-0.5 {
 		ksp := c.Metal.Hydroxide
 		stays := DissolvedAt(ksp.Product.Value, ksp.Hydroxides, c.PH.Value, c.Temperature.Value) * c.Metal.Element.Weight.Value
-		say("Hydroxide begins to fall out at about pH %.1f and the bath stands at %.1f, where %.2g g/L stay dissolved: the layer at the cathode is the more alkaline, so expect sludge and powder.",
+		say("Hydroxide begins to fall out at about pH %.1f and the bath stands at %.1f, where %.2g g/L stay dissolved: the layer at the cathode is the more alkaline, so expect sludge and powder, unless ammonia or another ligand holds the metal.",
 			ph.Value, c.PH.Value, stays)
 	}
 	if a.Plating.Gap.Value > 0 && a.Plating.Margin.Known() && a.Plating.Margin.Value < 0.1 {
