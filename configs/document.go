@@ -48,13 +48,40 @@ type nowhere struct{}
 
 func (nowhere) UnmarshalTOML(any) error { return errors.New("position") }
 
-// lineOf returns the line of a value, or fallback for a table that exists only as part of a longer name.
+// lineOf returns the line of a value. A table that exists only as part of a longer
+// name, such as supply in [supply.bench], has that of the first table in it.
 func (d *document) lineOf(p toml.Primitive, fallback int) int {
 	var at toml.ParseError
 	if err := d.meta.PrimitiveDecode(p, nowhere{}); errors.As(err, &at) && at.Position.Line > 0 {
 		return at.Position.Line
 	}
+	first := 0
+	for _, child := range d.children(p) {
+		if line := d.lineOf(child, 0); line > 0 && (first == 0 || line < first) {
+			first = line
+		}
+	}
+	if first > 0 {
+		return first
+	}
 	return fallback
+}
+
+// children returns what is in a table; nil when p is none. The TOML library takes
+// some other values for an empty table, so the kind of value is looked at first.
+func (d *document) children(p toml.Primitive) map[string]toml.Primitive {
+	var v any
+	if err := d.meta.PrimitiveDecode(p, &v); err != nil {
+		return nil
+	}
+	if _, ok := v.(map[string]any); !ok {
+		return nil
+	}
+	fields := map[string]toml.Primitive{}
+	if err := d.meta.PrimitiveDecode(p, &fields); err != nil {
+		return nil
+	}
+	return fields
 }
 
 // key is the full name of a key of this table.
@@ -113,12 +140,12 @@ func (t *table) sub(name string) *table {
 	if !ok {
 		return nil
 	}
-	v := &table{doc: t.doc, path: t.key(name), line: t.doc.lineOf(p, t.line), fields: map[string]toml.Primitive{}}
-	if err := t.doc.meta.PrimitiveDecode(p, &v.fields); err != nil {
+	fields := t.doc.children(p)
+	if fields == nil {
 		t.bad(name, "this must be a table", "write ["+t.key(name)+"] and its keys below")
 		return nil
 	}
-	return v
+	return &table{doc: t.doc, path: t.key(name), line: t.doc.lineOf(p, t.line), fields: fields}
 }
 
 // orEmpty returns a table that exists even if nothing is written in it.
@@ -173,8 +200,13 @@ func (t *table) list(name string) []*table {
 	if !ok {
 		return nil
 	}
-	var rows []map[string]toml.Primitive
-	if err := t.doc.meta.PrimitiveDecode(p, &rows); err != nil {
+	var items []toml.Primitive
+	err := t.doc.meta.PrimitiveDecode(p, &items)
+	rows := make([]map[string]toml.Primitive, len(items))
+	for i := range items {
+		rows[i] = t.doc.children(items[i])
+	}
+	if err != nil || slices.ContainsFunc(rows, func(r map[string]toml.Primitive) bool { return r == nil }) {
 		t.bad(name, "this must be a list of tables", "write it as in "+name+` = [{ formula = "ZnSO4·7H2O", mass = "250 g" }]`)
 		return nil
 	}

@@ -186,7 +186,7 @@ func TestManganeseHold(t *testing.T) {
 func TestNetworkSupply(t *testing.T) {
 	c := load(t, "network-supply.toml")
 	s, cell := c.Supply("rack"), c.Cell("nickel-1")
-	equal(t, "address", s.Line().Address, "tcp://192.0.2.7:5025")
+	equal(t, "address", s.Settings(1, math.NaN()).Line.Address, "tcp://192.0.2.7:5025")
 	equal(t, "silence", cell.Limits.Silence, time.Minute)
 	equal(t, "gap alarm", cell.Limits.Gap, time.Minute)
 	equal(t, "learned", cell.Efficiency.Learned, true)

@@ -110,23 +110,53 @@ func (c *Cell) checkPlan(t *table) {
 		return
 	}
 	_, err := bath.NewPlan(c.Order(nil))
+	var missing []func()
 	for _, m := range bath.Mistakes(err) {
-		key := keys[m.Field]
-		at := t
-		if match := saltField.FindStringSubmatch(m.Field); match != nil {
-			i, _ := strconv.Atoi(match[1]) // the pattern has digits only
-			at, key = t.orEmpty("bath").list("salts")[i], match[2]
+		at, key := c.place(t, m.Field)
+		remedy := m.Remedy
+		switch {
+		case remedy != "":
+		case strings.HasSuffix(at.path, ".target"):
+			remedy = "lower the target, or look at the figures of the bath"
+		case key == "formula":
+			remedy = "write it as in ZnSO4·7H2O"
 		}
-		for {
-			first, rest, deeper := strings.Cut(key, ".")
-			if !deeper {
-				break
-			}
-			at, key = at.orEmpty(first), rest
+		say := func() { at.bad(key, m.Problem, remedy) }
+		switch {
+		case t.doc.blamed(at.key(key)):
+		case at.has(key):
+			say()
+		default:
+			missing = append(missing, say)
 		}
-		if !t.doc.blamed(at.key(key)) {
-			at.bad(key, m.Problem, m.Remedy)
+	}
+	// What is missing may only be missing because it could not be read.
+	for _, part := range [...]string{"bath", "target", "efficiency", "electrodes", "working"} {
+		if t.doc.blamed(t.key(part)) {
+			return
 		}
+	}
+	for _, say := range missing {
+		say()
+	}
+}
+
+// place returns the table and key at which a field of package bath is written.
+func (c *Cell) place(t *table, field string) (at *table, key string) {
+	if match := saltField.FindStringSubmatch(field); match != nil {
+		i, _ := strconv.Atoi(match[1]) // the pattern has digits only
+		return t.orEmpty("bath").list("salts")[i], match[2]
+	}
+	at, key = t, keys[field]
+	if field == "efficiency" && t.orEmpty("efficiency").has("initial") {
+		key = "efficiency.initial"
+	}
+	for {
+		first, rest, deeper := strings.Cut(key, ".")
+		if !deeper {
+			return at, key
+		}
+		at, key = at.orEmpty(first), rest
 	}
 }
 

@@ -142,10 +142,14 @@ func (r *Route) readEmail(t *table) {
 	if len(r.To) == 0 {
 		t.bad("to", "nobody is written to", `write to = ["operator@lab.example"]`)
 	}
-	for _, a := range append([]string{r.From}, r.To...) {
-		if a != "" && !mailbox.MatchString(a) {
-			t.bad("to", fmt.Sprintf("'%s' is no mail address", a), "write name@host alone")
+	check := func(key, address string) {
+		if address != "" && !mailbox.MatchString(address) {
+			t.bad(key, fmt.Sprintf("'%s' is no mail address", address), "write name@host alone")
 		}
+	}
+	check("from", r.From)
+	for _, a := range r.To {
+		check("to", a)
 	}
 	if r.Encryption == routes.Unencrypted && !r.Password.IsZero() {
 		t.bad("encryption", "the password would cross the network in clear", "write tls or starttls")
@@ -176,7 +180,7 @@ func (r *Route) readAlertmanager(t *table) {
 }
 
 func (r *Route) checkLogin(t *table) {
-	if r.User != "" && r.Password.IsZero() {
+	if r.User != "" && r.Password.IsZero() && !t.has("password") {
 		t.bad("user", "there is no password for the user", `write password_file = "path" or password_env = "VARIABLE"`)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"nightcell/configs/quantity"
+	"nightcell/drivers"
 	"nightcell/drivers/line"
 	"nightcell/drivers/scpi"
 )
@@ -26,28 +27,23 @@ type Supply struct {
 	Dialect                  scpi.Dialect
 }
 
-// Line is what drivers/line needs to open the way to the supply.
-func (s *Supply) Line() line.Settings {
-	return line.Settings{Address: s.Port, Baud: s.Baud, DataBits: s.DataBits, Parity: s.Parity, StopBits: s.StopBits}
-}
-
-// Accuracy is what the maker's data sheet and a check against a better meter say of the
-// readings. Gains and offsets are half-widths of an interval, as makers state them.
-type Accuracy struct {
-	CurrentGain       float64 // share of the reading
-	CurrentOffset     float64 // A
-	CurrentResolution float64 // A, one step of the display
-	VoltageGain       float64 // share of the reading
-	VoltageOffset     float64 // V
-	VoltageResolution float64 // V
-	Timebase          float64 // share, of the computer's clock
-	// CurrentZero is what the meter shows with nothing connected, and is subtracted.
-	// CurrentCorrection multiplies what is left. Both carry the uncertainty of their finding.
-	CurrentZero       quantity.Value // A
-	CurrentCorrection quantity.Value // 1
-	// Assumed is set when gain or offset of the current was not stated, so that the
-	// uncertainty of the charge rests on a guess.
-	Assumed bool
+// Settings is what drivers/scpi needs to open the supply for one of its channels.
+// limit is a current that cannot flow there, in A; NaN when nothing is known.
+func (s *Supply) Settings(channel int, limit float64) scpi.Settings {
+	known := func(v float64) float64 { // zero is what the driver takes for unknown
+		if math.IsNaN(v) {
+			return 0
+		}
+		return v
+	}
+	return scpi.Settings{
+		Line:         line.Settings{Address: s.Port, Baud: s.Baud, DataBits: s.DataBits, Parity: s.Parity, StopBits: s.StopBits},
+		Dialect:      s.Dialect,
+		Channel:      channel,
+		RangeVolts:   drivers.Volts(known(s.RangeVolts)),
+		RangeAmperes: drivers.Amperes(known(s.RangeAmperes)),
+		LimitAmperes: drivers.Amperes(known(limit)),
+	}
 }
 
 func readSupply(n named) Supply {
@@ -83,23 +79,6 @@ func (t *table) checkPort(port string) {
 	case strings.Contains(port, "://"):
 		t.bad("port", fmt.Sprintf("'%s' is a kind of line that is not known", port), "write a device such as /dev/serial/by-id/…, or tcp://host:port")
 	}
-}
-
-func readAccuracy(t *table) Accuracy {
-	a := Accuracy{
-		CurrentGain:       t.measure("current_gain", quantity.Fraction, notNegative, assumedGain),
-		CurrentOffset:     t.measure("current_offset", quantity.Current, notNegative, assumedCurrentOffset),
-		CurrentResolution: t.measure("current_resolution", quantity.Current, notNegative, assumedCurrentStep),
-		VoltageGain:       t.measure("voltage_gain", quantity.Fraction, notNegative, assumedGain),
-		VoltageOffset:     t.measure("voltage_offset", quantity.Voltage, notNegative, assumedVoltageOffset),
-		VoltageResolution: t.measure("voltage_resolution", quantity.Voltage, notNegative, assumedVoltageStep),
-		Timebase:          t.measure("timebase", quantity.Fraction, notNegative, assumedTimebase),
-		CurrentZero:       otherwise(t.stated("current_zero", anyValue, quantity.Current), 0),
-		CurrentCorrection: otherwise(t.stated("current_correction", positive, quantity.Number), 1),
-		Assumed:           !t.has("current_gain") || !t.has("current_offset"),
-	}
-	t.done()
-	return a
 }
 
 // checkName allows names that are safe as a folder, a label and a topic on every system.

@@ -48,7 +48,7 @@ func (r *Route) build() (routes.Route, error) {
 		return routes.NewEmail(routes.EmailSettings{Name: r.Name, Host: r.Server, Port: r.Port, Encryption: r.Encryption, CAFile: r.CAFile,
 			User: r.User, Password: password, From: r.From, To: r.To, Templates: templates})
 	case MQTT:
-		return routes.NewMQTT(routes.MQTTSettings{Name: r.Name, Broker: address.Reveal(), Topic: r.Topic, ClientID: r.ClientID,
+		return routes.NewMQTT(routes.MQTTSettings{Name: r.Name, Broker: address, Topic: r.Topic, ClientID: r.ClientID,
 			User: r.User, Password: password, CAFile: r.CAFile, Event: r.Event})
 	case Alertmanager:
 		return routes.NewAlertmanager(routes.AlertmanagerSettings{Name: r.Name, URL: address, CAFile: r.CAFile, Labels: r.Labels, Headers: headers, LinkURL: r.Link})

@@ -1,0 +1,102 @@
+package configs_test
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"nightcell/configs"
+)
+
+// withRoute is a whole configuration with the given tables in it.
+const withRoute = `
+data = "d"
+[supply.bench]
+port = "/dev/ttyUSB0"
+[cell.zinc-1]
+supply = "bench"
+`
+
+func TestEveryKindOfRouteIsBuilt(t *testing.T) {
+	dir := t.TempDir()
+	secret := filepath.Join(dir, "secret")
+	if err := os.WriteFile(secret, []byte("hunter2\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	t.Setenv("NIGHTCELL_TEST_URL", "https://hook.example/hunter2")
+	c, err := configs.Parse(filepath.Join(dir, "nightcell.toml"), []byte(withRoute+`
+[route.hook]
+kind = "webhook"
+url_env = "NIGHTCELL_TEST_URL"
+key_file = "secret" # beside the configuration
+authorization_file = "secret"
+[route.call]
+kind = "command"
+command = ["true"]
+[route.mail]
+kind = "email"
+server = "mail.example"
+user = "u"
+password_file = "secret"
+from = "a@lab.example"
+to = ["b@lab.example"]
+[route.broker]
+kind = "mqtt"
+url = "mqtt://broker.example"
+[route.rota]
+kind = "alertmanager"
+url = "http://127.0.0.1:9093"
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ways, err := c.Ways()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []string{"hook", "call", "mail", "broker", "rota"} {
+		equal(t, "route", ways[i].Route.Name(), want)
+		equal(t, "repeat", ways[i].Repeat, c.Routes[i].Repeat)
+	}
+	for _, shown := range []string{fmt.Sprintf("%+v", c), fmt.Sprintf("%#v", c), fmt.Sprintf("%+v", ways)} {
+		if strings.Contains(shown, "hunter2") {
+			t.Errorf("a secret is shown: %s", shown)
+		}
+	}
+}
+
+func TestRouteThatCannotBeBuilt(t *testing.T) {
+	c, err := configs.Parse("nightcell.toml", []byte(withRoute+`
+[route.hook]
+kind = "webhook"
+url_file = "no-such-file"
+[route.call]
+kind = "command"
+command = ["no-such-program-anywhere"]
+[route.mail]
+kind = "email"
+server = "mail.example"
+from = "a@lab.example"
+to = ["b@lab.example"]
+text_template = "no-such-template"
+[route.broker]
+kind = "mqtt"
+url = "mqtt://broker.example"
+user = "u"
+password_env = "NIGHTCELL_TEST_UNSET"
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ways, err := c.Ways()
+	if err == nil || len(ways) != 0 {
+		t.Fatalf("%d routes were built: %v", len(ways), err)
+	}
+	for _, want := range []string{"[route.hook]", "no-such-file", "[route.call]", "no-such-program-anywhere", "[route.mail]", "no-such-template", "[route.broker]", "NIGHTCELL_TEST_UNSET"} {
+		if !strings.Contains(err.Error(), want) {
+			t.Errorf("%q is not named in: %v", want, err)
+		}
+	}
+}
