@@ -83,13 +83,14 @@ func (b *Board) voltageLimit(o *Observation) verdict {
 	return b.above(VoltageLimit, o.Volts, nearLimit*o.SetVolts)
 }
 
-// drift: the slow average left the corridor, or a smaller shift stayed.
+// drift: the slow average left the corridor, a smaller shift stayed, or the volts
+// rise and pop as they do over gathering gas.
 func (b *Board) drift() verdict {
 	c := &b.m.Corridor
 	if !c.Settled {
 		return verdict{}
 	}
 	v := b.above(VoltageDrift, math.Abs(c.Departure()), c.Width(b.corridorSettings().HalfWidth))
-	v.over = v.over || c.Signal != 0
+	v.over = v.over || c.Signal != 0 || b.popping()
 	return v
 }

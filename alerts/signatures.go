@@ -12,6 +12,7 @@ const (
 	dipsEnough    = 3      // so many of them are no chance
 	softShort     = 120.0  // s: a sudden fall that lasts so long is a bridge that stays
 	softDepth     = 0.03   // of the level
+	softStays     = 0.75   // of its deepest: a bridge does not grow back
 	steadyWithin  = 0.05   // the held quantity counts as steady within this, relative
 	noiseUp       = 1.7    // noise against what was learned
 	noiseDown     = 0.63   // likewise, with a step of volts to confirm it
@@ -35,7 +36,8 @@ func (b *Board) whisker(o *Observation) verdict {
 	}
 	dips, spikes := e.Dips.Within(e.LastAt, dipsIn), e.Spikes.Within(e.LastAt, dipsIn)
 	over := dips >= dipsEnough && dips > spikes
-	if e.Side < 0 && e.LastAt-e.Since > softShort && e.Deepest < -softDepth*math.Abs(e.Level) && b.isSteady(o) {
+	stays := e.Side < 0 && e.LastAt-e.Since > softShort && e.Depth < softStays*e.Deepest
+	if stays && e.Deepest < -softDepth*math.Abs(e.Level) && b.isSteady(o) {
 		over = true
 	}
 	return verdict{known: true, over: over || b.m.Alarms[Whisker].Raw && dips > 0 && dips > spikes, value: float64(dips), limit: dipsEnough}
@@ -56,16 +58,24 @@ func (b *Board) contact() verdict {
 	dips, spikes := e.Dips.Within(e.LastAt, dipsIn), e.Spikes.Within(e.LastAt, dipsIn)
 	limit := b.inSignal(contactVolts)
 	flicker := spikes >= dipsEnough && spikes >= dips
-	creeping := f.Known && f.Noise > noiseUp && f.Rise > limit && f.Tail > 0.1*f.Rise && f.Jump < 0.7*f.Rise && !b.popping()
+	creeping := f.Known && f.Noise > noiseUp && f.Rise > limit && f.Tail > 0.1*f.Rise && f.Jump < 0.7*f.Rise && b.pops() == 0
 	held := b.m.Alarms[Contact].Raw && (spikes > 0 && spikes >= dips || f.Noise > noiseUp/2+0.5 && f.Rise > 0)
 	return verdict{known: e.Known, over: flicker || creeping || held, value: f.Rise, limit: limit}
 }
 
-// popping tells whether gas gathers somewhere and escapes.
-func (b *Board) popping() bool {
+// pops counts how often gas that gathered has escaped lately; zero while other
+// excursions are more.
+func (b *Board) pops() int {
 	e := &b.m.Excursions
-	return e.Pops.Within(e.LastAt, dipsIn) >= dipsEnough
+	pops := e.Pops.Within(e.LastAt, dipsIn)
+	if pops <= e.Dips.Within(e.LastAt, dipsIn)+e.Spikes.Within(e.LastAt, dipsIn) {
+		return 0
+	}
+	return pops
 }
+
+// popping tells whether gas gathers somewhere and escapes again and again.
+func (b *Board) popping() bool { return b.pops() >= dipsEnough }
 
 // inSignal turns a voltage change into the unit of the signal. At constant voltage a
 // cell of slope resistance V/I loses about that share of its current.
@@ -84,7 +94,7 @@ func (b *Board) stirrer(now time.Duration) verdict {
 		return verdict{}
 	}
 	v := verdict{known: true, value: f.Noise, limit: noiseDown}
-	calm := e.Dips.Within(e.LastAt, dipsIn) == 0 && e.Spikes.Within(e.LastAt, dipsIn) == 0 && !b.popping()
+	calm := e.Dips.Within(e.LastAt, dipsIn) == 0 && e.Spikes.Within(e.LastAt, dipsIn) == 0 && b.pops() == 0
 	if !calm || b.stuck() {
 		return v
 	}
@@ -118,7 +128,7 @@ func (b *Board) ohmic() verdict {
 		return v
 	}
 	v.over = v.over && f.Slope > b.inSignal(ohmicSlope) && f.Slope > 4*f.SlopeU &&
-		f.Jump < 0.5*f.Rise && f.Noise < noiseSame && math.Abs(f.Shift) < steadyWithin && !b.emptying()
+		!b.popping() && f.Jump < 0.5*f.Rise && f.Noise < noiseSame && math.Abs(f.Shift) < steadyWithin && !b.emptying()
 	return v
 }
 
@@ -144,11 +154,15 @@ func (b *Board) passivation(o *Observation, usual float64) verdict {
 		return verdict{}
 	}
 	limit := b.inSignal(jumpVolts)
-	jumped := f.Jump > limit && f.Rise > limit/2
+	jump, over := f.Jump, f.Jump > limit && f.Rise > limit/2
 	if b.m.Alarms[AnodePassivation].Raw {
-		jumped = f.Rise > limit/2
+		over = f.Rise > limit/2
 	}
-	return verdict{known: true, over: jumped && o.Amperes > 0.03*usual && !b.emptying(), value: f.Jump, limit: limit}
+	if b.m.Regulation == ConstantCurrent && o.Mode == ConstantVoltage { // at the limit already: the blocks come too late
+		jump = o.Volts - b.mean(0, 3)
+		over = over || jump > limit
+	}
+	return verdict{known: true, over: over && o.Amperes > 0.03*usual && !b.emptying() && !b.popping(), value: jump, limit: limit}
 }
 
 // runaway: at constant voltage the current grows, does not slow down, and will be at

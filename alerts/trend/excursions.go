@@ -7,13 +7,15 @@ import "math"
 // flickers; and pops, sudden falls that grow back slowly, such as gas that escapes from under a cover.
 type Excursions struct {
 	Known   bool
-	Level   float64 // of the undisturbed signal
-	Began   float64 // s, when the following began
-	LastAt  float64 // s
-	Before  [2]float64
-	Side    int     // -1 in a dip, +1 in a spike, 0 at the level
-	Since   float64 // s, when Side became what it is
-	Deepest float64 // largest departure of the present or last excursion, signed
+	Level   float64    // of the undisturbed signal
+	Began   float64    // s, when the following began
+	LastAt  float64    // s
+	Before  [2]float64 // the two values before
+	Near    float64    // s, when a value was last near the level
+	Side    int        // -1 in a dip, +1 in a spike, 0 at the level
+	Since   float64    // s, when Side became what it is
+	Deepest float64    // largest departure of the present or last excursion, signed
+	Depth   float64    // present departure, signed
 	Dips    Recent
 	Spikes  Recent
 	Pops    Recent
@@ -52,41 +54,44 @@ const (
 // An excursion is counted when it comes back.
 func (e *Excursions) Add(t, y, sigma float64) {
 	if !e.Known {
-		*e = Excursions{Known: true, Level: y, Began: t, LastAt: t, Since: t, Before: [2]float64{y, y}}
+		*e = Excursions{Known: true, Level: y, Began: t, LastAt: t, Since: t, Near: t, Before: [2]float64{y, y}}
 		return
 	}
 	pull := 1 - math.Exp(-(t-e.LastAt)/levelTime)
-	step := y - e.Before[0]
-	if far := y - e.Before[1]; math.Abs(far) > math.Abs(step) {
-		step = far // an onset that fell across a reading took two
-	}
-	e.LastAt, e.Before = t, [2]float64{y, e.Before[0]}
+	before := e.Before
+	e.LastAt, e.Before = t, [2]float64{y, before[0]}
 	if t-e.Began < firstMinute {
 		e.Level += 0.3 * (y - e.Level)
+		e.Near = t
 		return
 	}
 	far := math.Max(6*sigma, excursion*math.Abs(e.Level))
-	e.judge(t, y-e.Level, step, far)
-	if e.Side != 0 {
-		if t-e.Since > longest {
-			e.Level, e.Side, e.Since = y, 0, t
-		}
-		return
+	e.judge(t, y, before, far)
+	d := y - e.Level
+	e.Depth = d
+	if math.Abs(d) < far {
+		e.Near = t
 	}
-	cut := math.Max(3*sigma, levelShare*math.Abs(e.Level))
-	e.Level += pull * math.Max(-cut, math.Min(cut, y-e.Level))
+	switch {
+	case e.Side != 0 && t-e.Since > longest, e.Side == 0 && t-e.Near > firstMinute:
+		e.Level, e.Side, e.Since, e.Near = y, 0, t, t // a new level, or one that moved away
+	case e.Side == 0:
+		cut := math.Max(3*sigma, levelShare*math.Abs(e.Level))
+		e.Level += pull * math.Max(-cut, math.Min(cut, d))
+	}
 }
 
-// judge decides whether an excursion begins or ends with a value that lies d from the
-// level and came by a step.
-func (e *Excursions) judge(t, d, step, far float64) {
-	sudden := math.Abs(step) > 0.6*far
-	side := float64(e.Side)
+// judge decides whether an excursion begins or ends with the value y. It begins when
+// one of the two values before was still near the level, and ends suddenly when one of them was still far.
+func (e *Excursions) judge(t, y float64, before [2]float64, far float64) {
+	d := y - e.Level
+	near := math.Min(math.Abs(before[0]-e.Level), math.Abs(before[1]-e.Level))
+	reach := math.Max(math.Abs(y-before[0]), math.Abs(y-before[1]))
 	switch {
-	case e.Side == 0 && math.Abs(d) > far && sudden && d*step > 0:
+	case e.Side == 0 && math.Abs(d) > far && near < far/4:
 		e.Side, e.Since, e.Deepest = int(math.Copysign(1, d)), t, d
-	case e.Side != 0 && d*side < far/2:
-		switch {
+	case e.Side != 0 && d*float64(e.Side) < far/2:
+		switch sudden := reach > 0.6*far; {
 		case e.Side > 0 && sudden:
 			e.Spikes.add(t)
 		case e.Side < 0 && sudden:
@@ -94,8 +99,8 @@ func (e *Excursions) judge(t, d, step, far float64) {
 		case e.Side < 0:
 			e.Pops.add(t)
 		}
-		e.Side, e.Since = 0, t
-	case math.Abs(d) > math.Abs(e.Deepest):
+		e.Side, e.Since, e.Near = 0, t, t
+	case e.Side != 0 && math.Abs(d) > math.Abs(e.Deepest):
 		e.Deepest = d
 	}
 }

@@ -1,0 +1,248 @@
+package drill_test
+
+import (
+	"flag"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/drivers/simulated"
+)
+
+var (
+	nights = flag.Int("nights", 60, "quiet nights to watch; the full soak is 500")
+	seeds  = flag.Int("seeds", 20, "seeds of each scenario")
+)
+
+// drill is one scripted mishap and what the watch must say of it.
+type drill struct {
+	name   string
+	want   alerts.Condition
+	within time.Duration // of the mishap
+	also   []alerts.Condition
+	script string // sections of a scenario file
+	adjust func(*alerts.Limits)
+	target float64 // C, when the charge matters
+}
+
+// event begins a mishap; its time is put in by the seed.
+const event = "\n[[event]]\nat = \"ONSET\"\nkind = "
+
+// onset is when a mishap happens: between five and six hours into the night, when
+// the corridor has been learned.
+func onset(seed int64) time.Duration {
+	r := rand.New(rand.NewPCG(uint64(seed), 11))
+	return 5*time.Hour + time.Duration(r.IntN(3600))*time.Second
+}
+
+func minutes(n float64) time.Duration { return time.Duration(n * float64(time.Minute)) }
+
+func drills() []drill {
+	return []drill{
+		{name: "tree bridges the gap", want: alerts.HardShort, within: minutes(1), script: event + `"hard-short"` + "\nohms = 0.03\nvary = 0.5"},
+		{name: "plate falls over, constant voltage", want: alerts.HardShort, within: minutes(1), script: "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n" + event + `"hard-short"` + "\nohms = 0.02",
+			adjust: func(l *alerts.Limits) { l.Amperes = 5.2 }},
+		{name: "lead comes off", want: alerts.LeadOff, within: minutes(1), script: event + `"lead-off"`},
+		{name: "lead comes off, constant voltage", want: alerts.LeadOff, within: minutes(1), script: "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n" + event + `"lead-off"`,
+			adjust: func(l *alerts.Limits) { l.Amperes = 5.2 }},
+		{name: "lead flickers", want: alerts.Contact, within: minutes(45), also: []alerts.Condition{alerts.LeadOff}, script: event + `"lead-off"` + "\nlasts = \"6 s\"\nrepeat = \"7 min\""},
+		{name: "clip corrodes", want: alerts.Contact, within: minutes(60), script: event + `"contact"`},
+		{name: "clip corrodes slowly", want: alerts.Contact, within: minutes(150), script: event + `"contact"` + "\nover = \"6 h\""},
+		{name: "whiskers burn off", want: alerts.Whisker, within: minutes(90), script: event + `"whisker"`},
+		{name: "thick whiskers", want: alerts.Whisker, within: minutes(60), script: event + `"whisker"` + "\nohms = 1.5\nlength = \"4 s\""},
+		{name: "whisker that stays", want: alerts.Whisker, within: minutes(5), script: event + `"hard-short"` + "\nohms = 3"},
+		{name: "bath evaporates", want: alerts.OhmicRise, within: minutes(400), script: event + `"evaporation"` + "\nfactor = 25"},
+		{name: "bath leaks", want: alerts.OhmicRise, within: minutes(90), script: event + `"leak"`},
+		{name: "diaphragm clogs", want: alerts.OhmicRise, within: minutes(240), script: event + `"clogging"`},
+		{name: "diaphragm clogs fast", want: alerts.OhmicRise, within: minutes(90), script: event + `"clogging"` + "\nohms_per_hour = 0.08"},
+		{name: "anode passivates", want: alerts.AnodePassivation, within: minutes(10), script: event + `"passivation"`},
+		{name: "anode passivates by half a volt", want: alerts.AnodePassivation, within: minutes(20), script: event + `"passivation"` + "\nvolts = 0.6\nover = \"3 min\""},
+		{name: "stirrer stops, bubbles stay", want: alerts.StirrerStopped, within: minutes(30), script: event + `"stirrer-stop"`},
+		{name: "stirrer stops, bath falls quiet", want: alerts.StirrerStopped, within: minutes(40), script: "[supply]\nbubbles_volts = 0.003\n" + event + `"stirrer-stop"` + "\nnoise = 0.2"},
+		{name: "heater left on", want: alerts.VoltageDrift, within: minutes(300), script: event + `"heating"` + "\nwatts = 40"},
+		{name: "runaway at constant voltage", want: alerts.ThermalRunaway, within: minutes(120), script: "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n" + event + `"heating"` + "\nwatts = 60",
+			adjust: func(l *alerts.Limits) { l.Amperes = 5.2; l.DriftRelative = 0.5 }},
+		{name: "copper runs out", want: alerts.Depletion, within: minutes(480), script: "[cell]\nmetal = \"copper\"\ngrams_per_litre = 40\n" + event + `"room"` + "\nkelvin = 0.1"},
+		{name: "zinc runs out, by the model", want: alerts.Depletion, within: minutes(600), script: "[cell]\ngrams_per_litre = 40\n" + event + `"room"` + "\nkelvin = 0.1"},
+		{name: "knob turned down", want: alerts.SetPointsChanged, within: minutes(2), script: event + `"panel"` + "\namperes = 2"},
+		{name: "knob turned up", want: alerts.OverCurrent, within: minutes(1), also: []alerts.Condition{alerts.SetPointsChanged}, script: event + `"panel"` + "\namperes = 3.6"},
+		{name: "voltage turned down into the limit", want: alerts.SetPointsChanged, within: minutes(2), script: event + `"panel"` + "\nvolts = 3.5"},
+		{name: "output switched off by hand", want: alerts.OutputOff, within: minutes(1), script: event + `"panel"` + "\noutput = \"off\""},
+		{name: "brown-out", want: alerts.OutputOff, within: minutes(1), script: event + `"brown-out"`},
+		{name: "supply too hot", want: alerts.ProtectionTripped, within: minutes(1), script: event + `"trip"` + "\nprotection = \"over-temperature\""},
+		{name: "supply folds back unsaid", want: alerts.VoltageDrift, within: minutes(30), script: event + `"fold-back"` + "\nfactor = 0.6"},
+		{name: "mains cut, back off", want: alerts.MainsInterruption, within: minutes(12), also: []alerts.Condition{alerts.SupplySilent}, script: event + `"mains-cut"` + "\nlasts = \"10 min\""},
+		{name: "mains cut, back at defaults", want: alerts.MainsInterruption, within: minutes(12), also: []alerts.Condition{alerts.SupplySilent}, script: event + `"mains-cut"` + "\nlasts = \"10 min\"\nback = \"reset\""},
+		{name: "mains cut of twenty seconds", want: alerts.MainsInterruption, within: minutes(1), also: []alerts.Condition{alerts.SupplySilent}, script: event + `"mains-cut"` + "\nlasts = \"20 s\""},
+		{name: "cable pulled", want: alerts.SupplySilent, within: minutes(1), script: event + `"unplug"`},
+		{name: "supply dumb", want: alerts.SupplySilent, within: minutes(1), script: event + `"silence"` + "\nlasts = \"1 h\""},
+		{name: "nothing but garbage", want: alerts.SupplySilent, within: minutes(1), script: event + `"garbage"`},
+		{name: "gap of five minutes", want: alerts.GapTooLong, within: minutes(6), also: []alerts.Condition{alerts.SupplySilent}, script: event + `"silence"` + "\nlasts = \"5 min\""},
+		{name: "reading frozen", want: alerts.ReadingFrozen, within: minutes(12), script: event + `"frozen"`},
+		{name: "gas under a cover", want: alerts.VoltageDrift, within: minutes(60), script: event + `"froth"`},
+		{name: "clip corrodes, constant voltage", want: alerts.Contact, within: minutes(60), script: "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n" + event + `"contact"`, adjust: func(l *alerts.Limits) { l.Amperes = 5.2 }},
+		{name: "bath leaks, constant voltage", want: alerts.OhmicRise, within: minutes(90), script: "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n" + event + `"leak"`, adjust: func(l *alerts.Limits) { l.Amperes = 5.2 }},
+		{name: "whiskers, constant voltage", want: alerts.Whisker, within: minutes(90), script: "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n" + event + `"whisker"`, adjust: func(l *alerts.Limits) { l.Amperes = 5.2 }},
+		{name: "anode passivates, constant voltage", want: alerts.AnodePassivation, within: minutes(10), script: "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n" + event + `"passivation"` + "\nvolts = 0.5", adjust: func(l *alerts.Limits) { l.Amperes = 5.2 }},
+		{name: "short trips the supply", want: alerts.ProtectionTripped, within: minutes(1), script: "[supply]\nvolts = 3.7\namperes = 5\n" + event + `"hard-short"`, adjust: func(l *alerts.Limits) { l.Amperes = 5.2 }},
+		{name: "mains cut of eight seconds", want: alerts.OutputOff, within: minutes(1), also: []alerts.Condition{alerts.MainsInterruption}, script: event + `"mains-cut"` + "\nlasts = \"8 s\""},
+		{name: "target comes near", want: alerts.TargetNear, within: minutes(300), script: event + `"room"`, target: 3 * 8 * 3600},
+		{name: "target reached", want: alerts.TargetReached, within: minutes(300), also: []alerts.Condition{alerts.TargetNear}, script: event + `"room"`, target: 3 * 8 * 3600},
+		{name: "charge falls behind", want: alerts.ChargeBehind, within: minutes(400), also: []alerts.Condition{alerts.VoltageDrift}, script: event + `"fold-back"` + "\nfactor = 0.6", target: 3 * 14 * 3600},
+		{name: "time is up", want: alerts.TimeLimit, within: minutes(240), script: event + `"room"`, adjust: func(l *alerts.Limits) { l.Run = 8 * time.Hour }},
+		{name: "density above what the deposit stands", want: alerts.CurrentDensity, within: minutes(1), also: []alerts.Condition{alerts.SetPointsChanged}, script: event + `"panel"` + "\namperes = 3.2",
+			adjust: func(l *alerts.Limits) { l.AmperesPerSquareMetre = 520; l.CathodeSquareMetres = 60e-4 }},
+		{name: "cell near its voltage limit", want: alerts.OverVoltage, within: minutes(200), also: []alerts.Condition{alerts.OhmicRise}, script: event + `"clogging"` + "\nohms_per_hour = 0.15",
+			adjust: func(l *alerts.Limits) { l.Volts = 4.6 }},
+	}
+}
+
+// outcome is what one night of a drill came to.
+type outcome struct {
+	found, named bool
+	after        time.Duration
+	first        alerts.Condition
+	early        []string // alarms before the mishap
+	text         string
+}
+
+func (d *drill) scenario(t *testing.T, seed int64) *simulated.Scenario {
+	t.Helper()
+	spread := "[cell]\nspread = 0.05\n"
+	script := d.script
+	if strings.Contains(script, "[cell]\n") {
+		script = strings.Replace(script, "[cell]\n", spread, 1)
+	} else {
+		script = spread + script
+	}
+	script = strings.ReplaceAll(script, "ONSET", onset(seed).String())
+	s, err := simulated.ParseScenario(d.name, []byte("name = \"drill\"\n"+script))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// night plays a drill with one seed until the alarm comes or its time is over.
+func (d *drill) night(t *testing.T, seed int64) (r outcome) {
+	w := newWatcher(t, d.scenario(t, seed), seed, d.adjust)
+	if d.target > 0 {
+		w.target = d.target
+	}
+	onset := onset(seed)
+	for at := time.Duration(0); at < onset+d.within; at += w.poll {
+		for _, c := range w.look(at) {
+			if !c.Raised() {
+				continue
+			}
+			if at < onset {
+				r.early = append(r.early, fmt.Sprintf("%s at %s: %s", c.Condition, at, c.Text))
+				continue
+			}
+			if r.first == alerts.None {
+				r.first = c.Condition
+			}
+			if c.Condition == d.want {
+				r.found, r.after, r.text = true, at-onset, c.Text
+				r.named = r.first == d.want || slices.Contains(d.also, r.first)
+				return r
+			}
+		}
+	}
+	return r
+}
+
+func TestFireDrill(t *testing.T) {
+	var mu sync.Mutex
+	rows := map[string]string{}
+	list := drills()
+	t.Run("scenarios", func(t *testing.T) {
+		for _, d := range list {
+			t.Run(d.name, func(t *testing.T) {
+				t.Parallel()
+				var after []time.Duration
+				found, named, early := 0, 0, 0
+				text := ""
+				for seed := range int64(*seeds) {
+					r := d.night(t, seed)
+					if r.found {
+						found++
+						after = append(after, r.after)
+						text = r.text
+					}
+					if r.named {
+						named++
+					}
+					if len(r.early) > 0 {
+						early++
+						t.Errorf("seed %d: before anything happened: %v", seed, r.early)
+					}
+					if !r.named {
+						t.Logf("seed %d: found %v, first was %q", seed, r.found, r.first)
+					}
+				}
+				slices.Sort(after)
+				middle, slowest := time.Duration(0), time.Duration(0)
+				if n := len(after); n > 0 {
+					middle, slowest = after[n/2], after[n-1]
+				}
+				mu.Lock()
+				rows[d.name] = fmt.Sprintf("%-40s %-20s %3d/%d %3d/%d %10s %10s  %s", d.name, d.want, found, *seeds, named, *seeds, middle.Round(time.Second), slowest.Round(time.Second), text)
+				mu.Unlock()
+				if found < *seeds || named < *seeds {
+					t.Errorf("found %d and named %d of %d", found, named, *seeds)
+				}
+			})
+		}
+	})
+	t.Logf("%-40s %-20s %6s %6s %10s %10s", "mishap", "alarm", "found", "named", "median", "slowest")
+	for _, d := range list {
+		t.Log(rows[d.name])
+	}
+}
+
+// TestQuietNights watches nights in which nothing happens: every alarm is a false one.
+func TestQuietNights(t *testing.T) {
+	var mu sync.Mutex
+	alarms := 0
+	t.Run("nights", func(t *testing.T) {
+		for _, metal := range []string{"zinc", "zinc-at-constant-voltage", "zinc-coarse"} {
+			t.Run(metal, func(t *testing.T) {
+				t.Parallel()
+				script := "name = \"quiet\"\n[cell]\nspread = 0.1\n"
+				var adjust func(*alerts.Limits)
+				if strings.HasSuffix(metal, "voltage") {
+					script += "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n"
+					adjust = func(l *alerts.Limits) { l.Amperes = 5.2 }
+				}
+				for seed := range int64(*nights / 3) {
+					s, err := simulated.ParseScenario(metal, []byte(script))
+					if err != nil {
+						t.Fatal(err)
+					}
+					w := newWatcher(t, s, 1000+seed, adjust)
+					for at := time.Duration(0); at < 12*time.Hour; at += w.poll {
+						for _, c := range w.look(at) {
+							if c.Raised() {
+								t.Logf("seed %d: %s at %s: %s", seed, c.Condition, at, c.Text)
+								mu.Lock()
+								alarms++
+								mu.Unlock()
+							}
+						}
+					}
+				}
+			})
+		}
+	})
+	watched := *nights / 3 * 3
+	t.Logf("%d false alarms in %d quiet nights of 12 h: %.2f per 100 nights", alarms, watched, 100*float64(alarms)/float64(watched))
+	if alarms*100 > watched {
+		t.Errorf("%d false alarms in %d nights; the goal is below one in 100", alarms, watched)
+	}
+}
