@@ -58,10 +58,12 @@ func (l *Line) do(j job) (r result) {
 		return l.drainInput(j.wait)
 	case send:
 		r.sent = time.Now()
-		r.err = l.write(j.n)
+		if r.err = l.write(j.n); r.err == nil && l.settings.Echo {
+			r.err = l.answer(r.sent.Add(l.settings.writeLimit(2*j.n)), j.n, false).err
+		}
 		return r
 	case next:
-		return l.answer(time.Now().Add(j.wait))
+		return l.answer(time.Now().Add(j.wait), 0, true)
 	}
 	// Whatever is already there cannot be the answer to a query not yet sent.
 	if err := l.receive(0); err != nil {
@@ -75,7 +77,11 @@ func (l *Line) do(j job) (r result) {
 	if err := l.write(j.n); err != nil {
 		return result{err: err}
 	}
-	r = l.answer(sent.Add(j.wait))
+	echo := 0
+	if l.settings.Echo {
+		echo = j.n
+	}
+	r = l.answer(sent.Add(j.wait), echo, true)
 	r.sent = sent
 	return r
 }
@@ -102,12 +108,26 @@ func (l *Line) gone(operation string, err error) error {
 	return fmt.Errorf("%s line %q: %w: %w", operation, l.settings.Address, err, drivers.ErrGone)
 }
 
-// answer waits for a terminator. What comes after it stays in rx only as long as it takes to say so.
-func (l *Line) answer(deadline time.Time) result {
+// answer waits for a whole line. When echo is not 0 the first echo bytes of tx must
+// come back before it; after them, wanted says whether there is a line to wait for.
+// What comes after the line stays in rx only as long as it takes to say so.
+func (l *Line) answer(deadline time.Time, echo int, wanted bool) result {
 	t := l.terminator
 	scanned := 0
 	for {
-		if i := bytes.Index(l.rx[scanned:l.fill], t); i >= 0 {
+		if echo > 0 && l.fill >= echo {
+			if !bytes.Equal(l.rx[:echo], l.tx[:echo]) {
+				err := &Stray{Got: l.shown(0)}
+				l.fill = 0
+				return result{err: err}
+			}
+			l.fill = copy(l.rx[:], l.rx[echo:l.fill])
+			echo, scanned = 0, 0
+			if !wanted {
+				return result{err: l.stray(0)}
+			}
+		}
+		if i := bytes.Index(l.rx[scanned:l.fill], t); echo == 0 && i >= 0 {
 			end := scanned + i
 			r := result{received: time.Now()}
 			if err := l.stray(end + len(t)); err != nil {

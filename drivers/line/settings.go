@@ -23,6 +23,7 @@ type Settings struct {
 	StopBits        string        // 1, 1.5 or 2; 1
 	Terminator      string        // ends what is sent; "\n"
 	ReplyTerminator string        // ends an answer, a carriage return before it is dropped; "\n"
+	Echo            bool          // the line returns everything that is sent, and it is to be taken out
 	LockDir         string        // lock files of TCP lines; /run/lock, or else the directory for temporary files
 	ConnectLimit    time.Duration // TCP; 5 s
 	CloseLimit      time.Duration // 2 s

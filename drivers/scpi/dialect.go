@@ -1,0 +1,193 @@
+package scpi
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// Ways to say which channel is meant.
+const (
+	AddressNone   = ""       // the instrument has one channel, or its commands need no address
+	AddressList   = "list"   // a channel list after each command: MEAS:VOLT? (@2)
+	AddressSelect = "select" // one channel is selected, and asked back before each reading
+)
+
+// channelMark stands for the channel's number in any query or command of a Dialect.
+const channelMark = "{n}"
+
+// Dialect is how one make of supply speaks. It is data alone: every field can be
+// overridden in the configuration under the name in its tag, and an empty query or
+// command means that the supply has none. Where "{n}" occurs, the channel's number takes its place.
+//
+// The queries and commands that Standard fills in are those of SCPI-1999 volume 2;
+// see Standard for what that standard leaves open.
+type Dialect struct {
+	Identify string `toml:"identify"` // maker,model,serial,firmware
+	// Resync is asked after any oddity. Its answer must never change; empty: Identify.
+	Resync string `toml:"resync"`
+
+	MeasureVolts   string `toml:"measure_volts"`
+	MeasureAmperes string `toml:"measure_amperes"`
+	// MeasureBoth asks for both in one message, answered in one line. Besides being
+	// quicker it cannot mistake one for the other. Empty: ask for each alone.
+	MeasureBoth      string `toml:"measure_both"`
+	BothSeparator    string `toml:"both_separator"`     // between the two numbers of that line
+	BothAmperesFirst bool   `toml:"both_amperes_first"` // amperes come before volts in it
+	VoltsUnit        string `toml:"volts_unit"`         // text after every number of volts, usually none
+	AmperesUnit      string `toml:"amperes_unit"`       // text after every number of amperes, usually none
+
+	Output       string `toml:"output"`        // 0, 1, OFF or ON
+	SetVolts     string `toml:"set_volts"`     // voltage set-point
+	SetAmperes   string `toml:"set_amperes"`   // current set-point
+	LimitVolts   string `toml:"limit_volts"`   // over-voltage protection level
+	LimitAmperes string `toml:"limit_amperes"` // over-current protection level
+	TripVolts    string `toml:"trip_volts"`    // 1 after over-voltage protection has acted
+	TripAmperes  string `toml:"trip_amperes"`  // 1 after over-current protection has acted
+
+	// Mode asks for a register; any set bit of a mask tells the mode.
+	Mode                string `toml:"mode"`
+	ModeConstantVoltage uint16 `toml:"mode_constant_voltage"`
+	ModeConstantCurrent uint16 `toml:"mode_constant_current"`
+	ModeUnregulated     uint16 `toml:"mode_unregulated"`
+
+	// Trips asks for a register; any set bit of a mask tells a protection that has acted.
+	Trips           string `toml:"trips"`
+	TripsVolts      uint16 `toml:"trips_over_voltage"`
+	TripsAmperes    uint16 `toml:"trips_over_current"`
+	TripTemperature uint16 `toml:"trips_over_temperature"`
+
+	Errors string `toml:"errors"` // oldest entry of the error queue, 0,"No error" when empty
+
+	Off string `toml:"off"` // switches the output off
+	// SetCurrent is followed by a space and the number of amperes.
+	SetCurrent      string `toml:"set_current"`
+	CurrentDecimals int    `toml:"current_decimals"` // digits after the point of that number; cut, never rounded up
+	Remote          string `toml:"remote"`           // sent after opening, for supplies that else ignore the line
+	Local           string `toml:"local"`            // sent before closing, to give the front panel back
+
+	Addressing  string `toml:"addressing"`   // "", "list" or "select"
+	ChannelList string `toml:"channel_list"` // appended to what concerns a channel, when addressing is "list"
+	Select      string `toml:"select"`       // selects a channel, when addressing is "select"
+	Selected    string `toml:"selected"`     // asks which channel is selected
+
+	Terminator      string `toml:"terminator"`       // ends what is sent; empty: line feed
+	ReplyTerminator string `toml:"reply_terminator"` // ends an answer; empty: line feed, with or without carriage return
+	Echo            bool   `toml:"echo"`             // the line returns everything that is sent
+
+	Pause     Wait `toml:"pause"`      // between an answer and the next query, and after each command
+	OpenPause Wait `toml:"open_pause"` // after opening, for supplies that restart when the port is opened
+	Timeout   Wait `toml:"timeout"`    // longest wait for an answer, its characters' time on the wire not counted
+	Quiet     Wait `toml:"quiet"`      // silence that ends a drain
+}
+
+// Standard returns the dialect of SCPI-1999. The standard leaves the bits that tell
+// constant voltage from constant current to the designer; 8 and 10 of the OPERation
+// register are common practice, no source. Bit 4 of QUEStionable is temperature.
+func Standard() Dialect {
+	return Dialect{
+		Identify:       "*IDN?",
+		MeasureVolts:   "MEAS:VOLT?",
+		MeasureAmperes: "MEAS:CURR?",
+		MeasureBoth:    "MEAS:VOLT?;:MEAS:CURR?",
+		BothSeparator:  ";",
+
+		Output:       "OUTP?",
+		SetVolts:     "VOLT?",
+		SetAmperes:   "CURR?",
+		LimitVolts:   "VOLT:PROT?",
+		LimitAmperes: "CURR:PROT?",
+		TripVolts:    "VOLT:PROT:TRIP?",
+		TripAmperes:  "CURR:PROT:TRIP?",
+
+		Mode:                "STAT:OPER:COND?",
+		ModeConstantVoltage: 1 << 8,
+		ModeConstantCurrent: 1 << 10,
+		Trips:               "STAT:QUES:COND?",
+		TripTemperature:     1 << 4,
+
+		Errors: "SYST:ERR?",
+
+		Off:             "OUTP OFF",
+		SetCurrent:      "CURR",
+		CurrentDecimals: 4,
+
+		ChannelList: "(@{n})",
+		Select:      "INST:NSEL {n}",
+		Selected:    "INST:NSEL?",
+
+		Timeout: Wait(time.Second),
+		Quiet:   Wait(50 * time.Millisecond),
+	}
+}
+
+// Check reports every mistake in the dialect, each with the key it is about.
+func (d Dialect) Check() error {
+	var errs []error
+	bad := func(key, format string, args ...any) {
+		errs = append(errs, fmt.Errorf("%s: %s", key, fmt.Sprintf(format, args...)))
+	}
+	if d.Identify == "" && d.Resync == "" {
+		bad("identify", "is empty, so no answer is known to find the place after a fault; give identify, or resync with a query whose answer never changes")
+	}
+	if d.MeasureBoth == "" && (d.MeasureVolts == "" || d.MeasureAmperes == "") {
+		bad("measure_volts", "with measure_amperes, or measure_both, is needed to take a reading")
+	}
+	if d.MeasureBoth != "" && d.BothSeparator == "" {
+		bad("both_separator", "is empty, so the two numbers cannot be told apart; use \";\"")
+	}
+	switch d.Addressing {
+	case AddressNone:
+	case AddressList:
+		if !strings.Contains(d.ChannelList, channelMark) {
+			bad("channel_list", "%q names no channel; write {n} where its number belongs, such as (@{n})", d.ChannelList)
+		}
+	case AddressSelect:
+		if !strings.Contains(d.Select, channelMark) {
+			bad("select", "%q names no channel; write {n} where its number belongs, such as INST:NSEL {n}", d.Select)
+		}
+		if d.Selected == "" {
+			bad("selected", "is empty, so a selection could not be verified; give the query, such as INST:NSEL?")
+		}
+	default:
+		bad("addressing", "%q is not known; use \"\", \"list\" or \"select\"", d.Addressing)
+	}
+	if d.CurrentDecimals < 0 || d.CurrentDecimals > 9 {
+		bad("current_decimals", "%d is out of range; use 0 to 9", d.CurrentDecimals)
+	}
+	if d.ModeConstantVoltage&d.ModeConstantCurrent != 0 {
+		bad("mode_constant_voltage", "and mode_constant_current share bits, so the mode could not be told")
+	}
+	for _, w := range []struct {
+		key string
+		v   Wait
+		min time.Duration
+	}{{"pause", d.Pause, 0}, {"open_pause", d.OpenPause, 0}, {"timeout", d.Timeout, time.Millisecond}, {"quiet", d.Quiet, time.Millisecond}} {
+		if time.Duration(w.v) < w.min || time.Duration(w.v) > time.Minute {
+			bad(w.key, "%v is out of range; use %v to 1 min", w.v, w.min)
+		}
+	}
+	for _, f := range d.texts() {
+		if strings.ContainsAny(f.text, "\r\n") {
+			bad(f.key, "must not contain a line end; terminator adds it")
+		}
+	}
+	return errors.Join(errs...)
+}
+
+type text struct{ key, text string }
+
+// texts lists what is sent to a supply.
+func (d Dialect) texts() []text {
+	return []text{
+		{"identify", d.Identify}, {"resync", d.Resync},
+		{"measure_volts", d.MeasureVolts}, {"measure_amperes", d.MeasureAmperes}, {"measure_both", d.MeasureBoth},
+		{"output", d.Output}, {"set_volts", d.SetVolts}, {"set_amperes", d.SetAmperes},
+		{"limit_volts", d.LimitVolts}, {"limit_amperes", d.LimitAmperes},
+		{"trip_volts", d.TripVolts}, {"trip_amperes", d.TripAmperes},
+		{"mode", d.Mode}, {"trips", d.Trips}, {"errors", d.Errors},
+		{"off", d.Off}, {"set_current", d.SetCurrent}, {"remote", d.Remote}, {"local", d.Local},
+		{"channel_list", d.ChannelList}, {"select", d.Select}, {"selected", d.Selected},
+	}
+}

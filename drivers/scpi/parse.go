@@ -1,0 +1,171 @@
+package scpi
+
+import (
+	"bytes"
+	"math"
+	"strconv"
+
+	"nightcell/drivers"
+)
+
+// The special values of SCPI-1999 volume 1, 7.2.1.4 and 7.2.1.5. A supply may
+// write them with fewer or more digits, so what lies near them counts as them.
+const (
+	notANumber = 9.91e37
+	infinity   = 9.9e37
+)
+
+// parseNumber reads one numeric response of IEEE 488.2: NR1, NR2 or NR3 (8.7.2 to
+// 8.7.4), followed by unit. It is strict, because a number that lost a character
+// must not pass where the loss shows: a point needs digits on both sides. The
+// reason is empty when the number can be used.
+func parseNumber(b []byte, unit string) (float64, drivers.Reason) {
+	b = bytes.TrimSpace(b)
+	if unit != "" {
+		if len(b) < len(unit) || string(b[len(b)-len(unit):]) != unit {
+			return 0, drivers.NotNumeric
+		}
+		b = bytes.TrimSpace(b[:len(b)-len(unit)])
+	}
+	if len(b) == 0 {
+		return 0, drivers.Blank
+	}
+	if !isNumeric(b) {
+		return 0, specialWord(b)
+	}
+	x, err := strconv.ParseFloat(string(b), 64)
+	if err != nil { // beyond float64
+		return 0, drivers.Overflow
+	}
+	switch a := math.Abs(x); {
+	case a > 0.5*(notANumber+infinity) && a < notANumber*1.0005:
+		return 0, drivers.NotANumber
+	case a >= 0.99*infinity:
+		return 0, drivers.Overflow
+	}
+	return x, ""
+}
+
+// specialWord tells a refusal's reason for what is no number. The words are not of
+// the standard, but some firmware prints its library's text for such a value.
+func specialWord(b []byte) drivers.Reason {
+	w := bytes.TrimLeft(b, "+-")
+	switch {
+	case bytes.EqualFold(w, []byte("nan")):
+		return drivers.NotANumber
+	case bytes.EqualFold(w, []byte("inf")), bytes.EqualFold(w, []byte("ninf")):
+		return drivers.Overflow
+	}
+	return drivers.NotNumeric
+}
+
+// isNumeric says whether b is [sign] digits [ "." digits ] [ "E" [sign] digits ],
+// and not longer than a number of a supply can be.
+func isNumeric(b []byte) bool {
+	const longest = 24
+	if len(b) > longest {
+		return false
+	}
+	b = skipSign(b)
+	b, n := skipDigits(b)
+	if n == 0 {
+		return false
+	}
+	if len(b) > 0 && b[0] == '.' {
+		if b, n = skipDigits(b[1:]); n == 0 {
+			return false
+		}
+	}
+	if len(b) > 0 && (b[0] == 'E' || b[0] == 'e') {
+		if b, n = skipDigits(skipSign(b[1:])); n == 0 || n > 3 {
+			return false
+		}
+	}
+	return len(b) == 0
+}
+
+func skipSign(b []byte) []byte {
+	if len(b) > 0 && (b[0] == '+' || b[0] == '-') {
+		return b[1:]
+	}
+	return b
+}
+
+func skipDigits(b []byte) (rest []byte, n int) {
+	for n < len(b) && b[n] >= '0' && b[n] <= '9' {
+		n++
+	}
+	return b[n:], n
+}
+
+// parseRegister reads the answer of a condition register: NR1, 0 to 32767 (SCPI-1999
+// volume 2, 20; bit 15 is never used).
+func parseRegister(b []byte) (uint16, drivers.Reason) {
+	x, why := parseNumber(b, "")
+	if why != "" {
+		return 0, why
+	}
+	if x != math.Trunc(x) || x < 0 || x > 32767 {
+		return 0, drivers.NotNumeric
+	}
+	return uint16(x), ""
+}
+
+// parseBool reads a boolean response: 1 or 0 (SCPI-1999 volume 1, 7.3), or the
+// words that some firmware answers instead.
+func parseBool(b []byte) (bool, drivers.Reason) {
+	b = bytes.TrimSpace(b)
+	switch {
+	case len(b) == 0:
+		return false, drivers.Blank
+	case len(b) == 1 && b[0] == '1', bytes.EqualFold(b, []byte("on")):
+		return true, ""
+	case len(b) == 1 && b[0] == '0', bytes.EqualFold(b, []byte("off")):
+		return false, ""
+	}
+	return false, drivers.NotNumeric
+}
+
+// parseError reads an entry of the error queue: number,"text" (SCPI-1999 volume 2, 21.8).
+func parseError(b []byte) (number int, why drivers.Reason) {
+	b = bytes.TrimSpace(b)
+	head, tail, found := bytes.Cut(b, []byte(","))
+	if len(b) == 0 {
+		return 0, drivers.Blank
+	}
+	if found {
+		if tail = bytes.TrimSpace(tail); len(tail) < 2 || tail[0] != '"' || tail[len(tail)-1] != '"' {
+			return 0, drivers.NotNumeric
+		}
+	}
+	n, err := strconv.Atoi(string(bytes.TrimSpace(head)))
+	if err != nil || n < -32768 || n > 32767 {
+		return 0, drivers.NotNumeric
+	}
+	return n, ""
+}
+
+// parseIdentity reads the four fields of *IDN? (IEEE 488.2, 10.14). Fields that are
+// missing are empty; commas beyond the third belong to the firmware field.
+func parseIdentity(b []byte) drivers.Identity {
+	var f [4]string
+	for i, part := range bytes.SplitN(b, []byte(","), 4) {
+		f[i] = string(bytes.TrimSpace(part))
+	}
+	return drivers.Identity{Maker: f[0], Model: f[1], Serial: f[2], Firmware: f[3]}
+}
+
+// splitFirst cuts b in two at the first separator, or says false.
+func splitFirst(b []byte, separator string, into *[2][]byte) bool {
+	at := bytes.Index(b, []byte(separator))
+	if at < 0 {
+		return false
+	}
+	into[0], into[1] = b[:at], b[at+len(separator):]
+	return true
+}
+
+// splitFields cuts b in two at the only separator, or says false.
+func splitFields(b []byte, separator string, into *[2][]byte) bool {
+	return splitFirst(b, separator, into) && !bytes.Contains(into[1], []byte(separator))
+}

@@ -1,0 +1,173 @@
+package scpi
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"nightcell/drivers"
+	"nightcell/drivers/line"
+)
+
+// Settings say how to reach one channel of one supply.
+type Settings struct {
+	Line         line.Settings // its terminators and echo are those of the Dialect
+	Dialect      Dialect       // the zero Dialect means Standard
+	Channel      int           // 0 means 1
+	RangeVolts   drivers.Volts // most it can put out; 0 when not known
+	RangeAmperes drivers.Amperes
+	// LimitAmperes is a current that cannot be exceeded, until Status has told the
+	// set-point; 0 means RangeAmperes.
+	LimitAmperes drivers.Amperes
+	// StatusEvery is how many polls pass from one question for mode and output state
+	// to the next; 0 means 5, negative means only when volts or amperes jump.
+	StatusEvery int
+	// Noted, if not nil, is told of each refusal that was made good and is therefore not returned.
+	Noted func(*drivers.Refusal)
+}
+
+func (s Settings) withDefaults() Settings {
+	if s.Dialect == (Dialect{}) {
+		s.Dialect = Standard()
+	}
+	if s.Channel == 0 {
+		s.Channel = 1
+	}
+	if s.LimitAmperes == 0 {
+		s.LimitAmperes = s.RangeAmperes
+	}
+	if s.StatusEvery == 0 {
+		s.StatusEvery = 5
+	}
+	if s.Dialect.Resync == "" {
+		s.Dialect.Resync = s.Dialect.Identify
+	}
+	s.Line.Terminator, s.Line.ReplyTerminator = s.Dialect.Terminator, s.Dialect.ReplyTerminator
+	s.Line.Echo = s.Dialect.Echo
+	return s
+}
+
+// Rack opens supplies. Channels of one instrument, opened from one Rack, share its
+// line and take turns on it. What was learned about a supply's firmware outlives
+// its line. The zero Rack is ready for use, from several goroutines.
+type Rack struct {
+	mu    sync.Mutex
+	lines map[string]*shared // by address
+}
+
+// shared is one address, with the instrument behind it while any channel is open.
+type shared struct {
+	mu       sync.Mutex // held while the line is opened
+	settings Settings   // of the open line
+	in       *instrument
+	users    int
+	knows    *knowledge
+	knownAs  drivers.Identity
+}
+
+// Open opens a supply alone, in a Rack of its own.
+func Open(ctx context.Context, s Settings, clock drivers.Clock) (*Supply, error) {
+	return new(Rack).Open(ctx, s, clock)
+}
+
+// Open opens one channel: lock the port, drain, send the remote command if the
+// dialect has one, and ask who is there. It changes nothing else. The error
+// says what to mend; it wraps a *drivers.Refusal when the port is good and the answers are not.
+func (r *Rack) Open(ctx context.Context, s Settings, clock drivers.Clock) (*Supply, error) {
+	s = s.withDefaults()
+	if err := s.Dialect.Check(); err != nil {
+		return nil, fmt.Errorf("dialect of the supply on %s: %w", s.Line.Address, err)
+	}
+	at := r.at(s.Line.Address)
+	at.mu.Lock()
+	defer at.mu.Unlock()
+	if at.users > 0 && at.in.alive() {
+		if at.settings.Line != s.Line || at.settings.Dialect != s.Dialect {
+			return nil, fmt.Errorf("supply on %s is open with another line or dialect; give all its channels the same", s.Line.Address)
+		}
+	} else {
+		in, err := connect(ctx, s)
+		if err != nil {
+			return nil, fmt.Errorf("supply on %s: %w", s.Line.Address, err)
+		}
+		if at.knows == nil || in.identity != at.knownAs {
+			at.knows = &knowledge{unknown: map[string]bool{}}
+		}
+		in.knows = at.knows
+		at.in, at.users, at.settings, at.knownAs = in, 0, s, in.identity
+	}
+	at.users++
+	return newSupply(s, at, clock), nil
+}
+
+func (r *Rack) at(address string) *shared {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.lines == nil {
+		r.lines = map[string]*shared{}
+	}
+	if r.lines[address] == nil {
+		r.lines[address] = &shared{}
+	}
+	return r.lines[address]
+}
+
+// connect opens the line and greets the instrument.
+func connect(ctx context.Context, s Settings) (*instrument, error) {
+	l, err := line.Open(ctx, s.Line)
+	if err != nil {
+		return nil, err
+	}
+	in := &instrument{line: l, dialect: s.Dialect, anchor: []byte(s.Dialect.Resync), buf: make([]byte, 0, 256)}
+	err = sleep(ctx, time.Duration(s.Dialect.OpenPause))
+	if err == nil && s.Dialect.Remote != "" {
+		err = in.command(ctx, []byte(s.Dialect.Remote))
+	}
+	if err == nil {
+		err = in.greet(ctx)
+	}
+	if err != nil {
+		return nil, errors.Join(err, l.Close())
+	}
+	return in, nil
+}
+
+// release gives one channel back, and the line with the last.
+func (at *shared) release(in *instrument) error {
+	at.mu.Lock()
+	defer at.mu.Unlock()
+	if at.in == in { // else the line was lost and has been opened anew
+		if at.users--; at.users > 0 {
+			return nil
+		}
+	}
+	return in.close()
+}
+
+func (in *instrument) alive() bool {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return in.line != nil
+}
+
+// close gives the front panel back, if the dialect says how, and then the line.
+func (in *instrument) close() error {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	if in.line == nil {
+		return nil
+	}
+	if in.dialect.Local != "" {
+		ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+		defer cancel()
+		_ = in.command(ctx, []byte(in.dialect.Local)) // a front panel left locked is no reason to keep the port
+	}
+	if in.line == nil { // the command found the line broken and closed it
+		return nil
+	}
+	err := in.line.Close()
+	in.line, in.lost = nil, line.ErrClosed
+	return err
+}

@@ -1,0 +1,145 @@
+package scpi
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"nightcell/drivers"
+)
+
+// Status asks for everything a supply tells about itself, and for nothing twice
+// that its firmware does not know. It empties the error queue, which is the only
+// thing that asking changes. It ends with the query whose answer is known, so a shift
+// among so many answers, or another instrument in the old one's place, shows.
+func (s *Supply) Status(ctx context.Context) (drivers.Status, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := s.ready(ctx); err != nil {
+		return drivers.Status{}, err
+	}
+	for round := 1; ; round++ {
+		before := s.refusals
+		st, err := s.status(ctx)
+		if err == nil && s.refusals == before {
+			s.setPoint = st.SetAmperes
+			s.last.Mode, s.last.Output, s.sinceState = st.Mode, st.Output, 0
+			st.Errors, s.pending = s.pending, nil
+			return st, nil
+		}
+		if round == maxRounds {
+			if err == nil {
+				err = s.refusal(drivers.Unasked, s.anchor, nil)
+			}
+			return drivers.Status{}, err
+		}
+		if err != nil && !s.note(err) {
+			return drivers.Status{}, err
+		}
+		// Something was odd, perhaps a query found to be unknown: all of it again.
+		if err := s.ready(ctx); err != nil {
+			return drivers.Status{}, err
+		}
+	}
+}
+
+// status is one round of questions. What it takes from the error queue goes into pending.
+func (s *Supply) status(ctx context.Context) (st drivers.Status, err error) {
+	if err := s.address(ctx); err != nil {
+		return st, err
+	}
+	if err := s.emptyQueue(ctx); err != nil {
+		return st, err
+	}
+	st.Mode, st.Output, err = s.state(ctx)
+	if err != nil {
+		return st, err
+	}
+	var volts, amperes [2]float64
+	for i, q := range []*query{s.setVolts, s.limitVolts} {
+		if volts[i], err = s.level(ctx, q); err != nil {
+			return st, err
+		}
+	}
+	for i, q := range []*query{s.setAmperes, s.limitAmperes} {
+		if amperes[i], err = s.level(ctx, q); err != nil {
+			return st, err
+		}
+	}
+	st.SetVolts, st.LimitVolts = drivers.Volts(volts[0]), drivers.Volts(volts[1])
+	st.SetAmperes, st.LimitAmperes = drivers.Amperes(amperes[0]), drivers.Amperes(amperes[1])
+	if st.Tripped, err = s.tripped(ctx); err != nil {
+		return st, err
+	}
+	if err := s.prove(ctx); err != nil {
+		return st, err
+	}
+	s.probation = false
+	st.At = s.clock.Now()
+	return st, nil
+}
+
+// emptyQueue moves the entries of the error queue to pending.
+func (s *Supply) emptyQueue(ctx context.Context) error {
+	if s.queue == nil || s.knows.unknown[s.queue.key] {
+		return nil
+	}
+	entries, err := s.readQueue(ctx)
+	s.pending = append(s.pending, entries...)
+	if err == nil {
+		s.queueRead = true
+		return nil
+	}
+	if !s.queue.worked && s.note(err) {
+		if err := s.ready(ctx); err != nil {
+			return err
+		}
+		s.knows.unknown[s.queue.key] = true
+		return nil
+	}
+	return err
+}
+
+// level asks for a set-point or protection level; NaN when the supply does not tell.
+func (s *Supply) level(ctx context.Context, q *query) (float64, error) {
+	x, ok, err := s.optional(ctx, q)
+	if err != nil {
+		return 0, err
+	}
+	if !ok {
+		return math.NaN(), nil
+	}
+	return x, nil
+}
+
+// tripped names the protections that have acted.
+func (s *Supply) tripped(ctx context.Context) ([]string, error) {
+	volts, _, err := s.optional(ctx, s.tripVolts)
+	if err != nil {
+		return nil, err
+	}
+	amperes, _, err := s.optional(ctx, s.tripAmperes)
+	if err != nil {
+		return nil, err
+	}
+	register, _, err := s.optional(ctx, s.trips)
+	if err != nil {
+		return nil, err
+	}
+	bits, d := uint16(register), &s.dialect
+	var names []string
+	if volts != 0 || bits&d.TripsVolts != 0 {
+		names = append(names, "over-voltage")
+	}
+	if amperes != 0 || bits&d.TripsAmperes != 0 {
+		names = append(names, "over-current")
+	}
+	if bits&d.TripTemperature != 0 {
+		names = append(names, "over-temperature")
+	}
+	return names, nil
+}
+
+func describe(r drivers.Reading) string {
+	return fmt.Sprintf("%g V, %g A", float64(r.Volts), float64(r.Amperes))
+}
