@@ -29,11 +29,8 @@ func ParseScenario(name string, data []byte) (*Scenario, error) {
 	}
 	meta, err := toml.Decode(string(data), &raw)
 	if err != nil {
-		var p toml.ParseError
-		if errors.As(err, &p) {
-			return nil, fmt.Errorf("%s:%d: %s", name, p.Position.Line, strings.TrimPrefix(p.Message, "toml: "))
-		}
-		return nil, fmt.Errorf("%s: %w", name, err)
+		line, text := whereIn(err, 1)
+		return nil, fmt.Errorf("%s:%d: %s", name, line, text)
 	}
 	m := &mistakes{name: name, lines: strings.Split(string(data), "\n")}
 	s := raw.Scenario
@@ -48,6 +45,22 @@ func ParseScenario(name string, data []byte) (*Scenario, error) {
 	}
 	m.sections(&s)
 	return &s, m.err()
+}
+
+// whereIn tells an error of the TOML library by its line and what it says; missing is the line if it names none.
+func whereIn(err error, missing int) (line int, text string) {
+	var p toml.ParseError
+	if errors.As(err, &p) {
+		return p.Position.Line, p.Message
+	}
+	text = strings.TrimPrefix(err.Error(), "toml: ")
+	if _, scan := fmt.Sscanf(text, "line %d ", &line); scan == nil {
+		if _, after, ok := strings.Cut(text, "): "); ok {
+			text = after
+		}
+		return line, text
+	}
+	return missing, text
 }
 
 // mistakes collects what is wrong with one file.
@@ -120,11 +133,7 @@ func (m *mistakes) event(meta toml.MetaData, n int, p toml.Primitive) Event {
 	}
 	e := kind.defaults
 	if err := meta.PrimitiveDecode(p, &e); err != nil {
-		line, text := at(""), err.Error()
-		var pe toml.ParseError
-		if errors.As(err, &pe) {
-			line, text = pe.Position.Line, strings.TrimPrefix(pe.Message, "toml: ")
-		}
+		line, text := whereIn(err, at(""))
 		m.add(line, kind.Name, "%s", text)
 		return Event{}
 	}

@@ -146,9 +146,14 @@ func (b *Bath) apply(now *CellSetup, seed int64) *CellSetup {
 			*to = *from * unit
 		}
 	}
-	set(&c.Volume, b.Litres, 1e-3)
+	if b.Litres != nil {
+		c.Volume = *b.Litres / 1e3
+	}
 	set(&c.Concentration, b.GramsPerL, 1/c.Metal.MolarMass)
 	set(&c.Resistance, b.Ohms, 1)
+	if b.Margin != nil {
+		c.Margin = *b.Margin / 1e3
+	}
 	if b.Celsius != nil {
 		c.Temperature = *b.Celsius + 273.15
 	}
@@ -157,7 +162,6 @@ func (b *Bath) apply(now *CellSetup, seed int64) *CellSetup {
 	set(&c.HeatCapacity, b.HeatCapacity, 1)
 	set(&c.Transfer, b.Transfer, 1)
 	set(&c.Cover, b.Cover, 1)
-	set(&c.Margin, b.Margin, 1e-3)
 	if b.Spread > 0 {
 		r := rand.New(rand.NewPCG(uint64(seed), 2<<32))
 		for _, f := range []*float64{&c.Resistance, &c.HeatLoss, &c.HeatCapacity, &c.Transfer, &c.Hydrogen, &c.AnodeI0, &c.Metal.ExchangeDensity, &c.Cover} {
