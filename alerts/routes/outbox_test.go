@@ -4,155 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"strconv"
-	"sync"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 )
-
-// journal is a Source in memory whose cursors are positions.
-type journal struct {
-	mu      sync.Mutex
-	notices []Notice
-}
-
-func (j *journal) add(n ...Notice) {
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	j.notices = append(j.notices, n...)
-}
-
-func (j *journal) Next(_ context.Context, cursor string) (Notice, string, error) {
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	i, _ := strconv.Atoi(cursor)
-	if i >= len(j.notices) {
-		return Notice{}, "", io.EOF
-	}
-	return j.notices[i], strconv.Itoa(i + 1), nil
-}
-
-func (j *journal) Start(context.Context) (string, error) { return "0", nil }
-
-// shelf is a Store in memory.
-type shelf struct {
-	mu     sync.Mutex
-	states map[string][]byte
-	err    error
-}
-
-func (s *shelf) Load(route string) ([]byte, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.states[route], nil
-}
-
-func (s *shelf) Save(route string, data []byte) error {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.err != nil {
-		return s.err
-	}
-	if s.states == nil {
-		s.states = map[string][]byte{}
-	}
-	s.states[route] = data
-	return nil
-}
-
-// wall is the machine's clock, which is virtual in a synctest bubble.
-type wall struct{}
-
-func (wall) UTC() time.Time                     { return time.Now().UTC() }
-func (wall) Real(d time.Duration) time.Duration { return d }
-
-// inbox is a Route that keeps what it takes.
-type inbox struct {
-	name string
-	mu   sync.Mutex
-	got  []Notice
-	// answer decides about a delivery; nil takes everything.
-	answer func(context.Context, Notice) error
-}
-
-func (r *inbox) Name() string { return r.name }
-
-func (r *inbox) Deliver(ctx context.Context, n Notice) (Proof, error) {
-	if r.answer != nil {
-		if err := r.answer(ctx, n); err != nil {
-			return "", err
-		}
-	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.got = append(r.got, n)
-	return "taken", nil
-}
-
-func (r *inbox) ids() []string {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	ids := []string{}
-	for _, n := range r.got {
-		ids = append(ids, n.ID)
-	}
-	return ids
-}
-
-func alarm(id, condition string, p Priority) Notice {
-	return Notice{ID: id, Cell: "zinc-1", Kind: Alarm, Condition: condition, Priority: p, At: time.Now().UTC(), Subject: condition}
-}
-
-func closing(id, condition string, kind Kind, p Priority) Notice {
-	n := alarm(id, condition, p)
-	n.Kind = kind
-	return n
-}
-
-// open starts an outbox and stops it when the test ends.
-func open(t *testing.T, o Options, ways ...Way) *Outbox {
-	t.Helper()
-	if o.Clock == nil {
-		o.Clock = wall{}
-	}
-	if o.Store == nil {
-		o.Store = &shelf{}
-	}
-	box, err := NewOutbox(o, ways...)
-	if err != nil {
-		t.Fatal(err)
-	}
-	box.Start()
-	t.Cleanup(func() { stop(t, box) })
-	return box
-}
-
-func stop(t *testing.T, box *Outbox) {
-	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
-	defer cancel()
-	if err := box.Stop(ctx); err != nil {
-		t.Error(err)
-	}
-}
-
-func flush(t *testing.T, box *Outbox) {
-	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
-	defer cancel()
-	if err := box.Flush(ctx); err != nil {
-		t.Fatal(err)
-	}
-}
-
-func equal(t *testing.T, got []string, want ...string) {
-	t.Helper()
-	if fmt.Sprint(got) != fmt.Sprint(want) {
-		t.Fatalf("got %q, want %q", got, want)
-	}
-}
 
 // A route that fails for hours gets everything in order when it comes back, and the other routes notice nothing.
 func TestDeadRouteDelaysNoOther(t *testing.T) {
@@ -181,7 +37,7 @@ func TestDeadRouteDelaysNoOther(t *testing.T) {
 				t.Fatalf("the good route had %d notices at once, want %d", n, i+1)
 			}
 		}
-		<-time.After(5 * time.Hour)
+		pass(5 * time.Hour)
 		h := box.Health()
 		if h[0].Lag < 4*time.Hour || h[0].LastError != "HTTP 500" || h[1].Lag < 4*time.Hour || h[2].Lag != 0 {
 			t.Fatalf("health does not show the dead routes: %+v", h)
@@ -189,7 +45,7 @@ func TestDeadRouteDelaysNoOther(t *testing.T) {
 		if attempts < 60 || attempts > 200 { // five hours of at most five minutes each, less the jitter
 			t.Errorf("%d attempts in five hours", attempts)
 		}
-		<-time.After(2 * time.Hour)
+		pass(2 * time.Hour)
 		equal(t, dead.ids(), "0", "1", "2")
 		equal(t, well.ids(), "0", "1", "2")
 		if d := dead.got[0].Delayed; d < 6*time.Hour {
@@ -199,4 +55,417 @@ func TestDeadRouteDelaysNoOther(t *testing.T) {
 			t.Errorf("health after recovery: %+v", h)
 		}
 	})
+}
+
+// pass lets virtual time go by.
+func pass(d time.Duration) { <-time.After(d) }
+
+func TestReminderUntilSomebodyAnswers(t *testing.T) {
+	for _, answer := range []Kind{Acknowledged, Quieted, Cleared} {
+		synctest.Test(t, func(t *testing.T) {
+			source, phone := &journal{}, &inbox{name: "phone"}
+			box := open(t, Options{Source: source}, Way{Route: phone, Repeat: 10 * time.Minute})
+			source.add(alarm("a", "over-current", High))
+			box.Wake()
+			pass(35 * time.Minute)
+			equal(t, phone.ids(), "a", "a-repeat-1", "a-repeat-2", "a-repeat-3")
+			if n := phone.got[2]; n.Repeat != 2 || n.Kind != Alarm || n.Delayed != 0 {
+				t.Errorf("the second reminder is %+v", n)
+			}
+			source.add(closing("b", "over-current", answer, High))
+			box.Wake()
+			pass(3 * time.Hour)
+			want := []string{"a", "a-repeat-1", "a-repeat-2", "a-repeat-3"}
+			if answer == Cleared {
+				want = append(want, "b")
+			}
+			equal(t, phone.ids(), want...)
+		})
+	}
+}
+
+func TestTheAnswerIsPassedOnWhereWanted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, team := &journal{}, &inbox{name: "team"}
+		box := open(t, Options{Source: source}, Way{Route: team, TellAnswered: true})
+		source.add(alarm("a", "contact", Medium), closing("b", "contact", Acknowledged, Low), closing("c", "contact", Cleared, Low))
+		flush(t, box)
+		equal(t, team.ids(), "a", "b", "c")
+		if team.got[2].Priority != Medium {
+			t.Errorf("what closes an alarm of priority medium is told as %s", team.got[2].Priority)
+		}
+	})
+}
+
+func TestEscalation(t *testing.T) {
+	for name, c := range map[string]struct {
+		after   time.Duration // when the answer comes; 0: never
+		answer  Kind
+		partner []string
+	}{
+		"nobody answers":       {0, "", []string{"a", "a-repeat-1"}},
+		"acknowledged in time": {10 * time.Minute, Acknowledged, nil},
+		"over in time":         {10 * time.Minute, Cleared, nil},
+		"acknowledged late":    {20 * time.Minute, Acknowledged, []string{"a"}},
+		"over late":            {20 * time.Minute, Cleared, []string{"a", "end"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				source, first, partner := &journal{}, &inbox{name: "first"}, &inbox{name: "partner"}
+				box := open(t, Options{Source: source}, Way{Route: first},
+					Way{Route: partner, After: 15 * time.Minute, Repeat: 30 * time.Minute})
+				source.add(alarm("a", "hard-short", Highest), closing("m", "target-near", Milestone, Low))
+				box.Wake()
+				if c.after > 0 {
+					pass(c.after)
+					source.add(closing("end", "hard-short", c.answer, Highest))
+					box.Wake()
+				}
+				pass(time.Hour - c.after)
+				equal(t, partner.ids(), c.partner...)
+				if len(first.ids()) < 2 {
+					t.Errorf("the first route got %v", first.ids())
+				}
+			})
+		})
+	}
+}
+
+// An alarm that comes and goes while it waits must not push the escalation away for ever.
+func TestAnAlarmRaisedAgainIsEscalatedInTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, partner := &journal{}, &inbox{name: "partner"}
+		box := open(t, Options{Source: source}, Way{Route: partner, After: 15 * time.Minute})
+		for i := range 4 {
+			source.add(alarm(fmt.Sprint("a", i), "whisker", High))
+			box.Wake()
+			pass(5 * time.Minute)
+		}
+		pass(time.Minute)
+		equal(t, partner.ids(), "a0")
+		source.add(closing("k", "whisker", Acknowledged, High), alarm("b", "whisker", High))
+		box.Wake()
+		pass(16 * time.Minute)
+		equal(t, partner.ids(), "a0", "b")
+	})
+}
+
+func TestQuietHours(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) { // a bubble begins at midnight UTC
+		source, phone := &journal{}, &inbox{name: "phone"}
+		quiet := Quiet{From: 22 * time.Hour, To: 7 * time.Hour}
+		store := &shelf{}
+		options := Options{Source: source, Store: store}
+		box := open(t, options, Way{Route: phone, Quiet: quiet, Repeat: time.Hour})
+		source.add(alarm("low", "charge-behind", Low), alarm("high", "hard-short", High), closing("news", "", Milestone, Medium))
+		source.add(closing("low-over", "charge-behind", Cleared, Low), closing("high-ack", "hard-short", Acknowledged, High))
+		flush(t, box)
+		equal(t, phone.ids(), "high")
+		if h := box.Health()[0]; h.Lag != 0 {
+			t.Errorf("what is held on purpose counts as late: %v", h.Lag)
+		}
+		pass(3 * time.Hour)
+		stop(t, box) // a restart at night forgets nothing
+		box = open(t, options, Way{Route: phone, Quiet: quiet, Repeat: time.Hour})
+		pass(3*time.Hour + 59*time.Minute)
+		equal(t, phone.ids(), "high")
+		pass(2 * time.Minute)
+		equal(t, phone.ids(), "high", "low", "news", "low-over")
+		source.add(alarm("day", "contact", Low))
+		box.Wake()
+		pass(time.Minute)
+		pass(14*time.Hour + 50*time.Minute) // reminders each hour, until 22:00
+		ids := phone.ids()
+		if n := len(ids); n != 4+1+14 {
+			t.Errorf("%d notices by the evening: %v", n, ids)
+		}
+		pass(8 * time.Hour)
+		if len(phone.ids()) != len(ids) {
+			t.Errorf("reminders of low priority went out at night: %v", phone.ids()[len(ids):])
+		}
+	})
+}
+
+func TestQuietHoursHold(t *testing.T) {
+	at := func(h, m int) time.Time { return time.Date(2026, 3, 1, h, m, 0, 0, time.UTC) }
+	night, noon := Quiet{From: 22 * time.Hour, To: 7 * time.Hour}, Quiet{From: 12 * time.Hour, To: 13 * time.Hour}
+	east := night
+	east.Location = time.FixedZone("east", 5*3600)
+	for _, c := range []struct {
+		quiet Quiet
+		at    time.Time
+		want  bool
+	}{
+		{night, at(21, 59), false}, {night, at(22, 0), true}, {night, at(6, 59), true}, {night, at(7, 0), false},
+		{noon, at(11, 59), false}, {noon, at(12, 0), true}, {noon, at(13, 0), false},
+		{east, at(16, 59), false}, {east, at(17, 0), true}, {east, at(2, 0), false}, {Quiet{}, at(3, 0), false},
+	} {
+		if got := c.quiet.at(c.at); got != c.want {
+			t.Errorf("%v-%v %v at %v: %v", c.quiet.From, c.quiet.To, c.quiet.Location, c.at, got)
+		}
+	}
+}
+
+func TestOnlyWhatTheRouteCarries(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, pager := &journal{}, &inbox{name: "pager"}
+		box := open(t, Options{Source: source}, Way{Route: pager, Least: High, Cells: []string{"zinc-1"}})
+		other := alarm("other", "hard-short", Highest)
+		other.Cell = "zinc-2"
+		drill := alarm("drill", "", High)
+		drill.Kind = Drill
+		source.add(alarm("low", "contact", Medium), other, drill, alarm("high", "hard-short", High))
+		flush(t, box)
+		equal(t, pager.ids(), "high")
+	})
+}
+
+func TestRefusedNoticeIsSetAsideAndBlocksNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, store := &journal{}, &shelf{}
+		attempts := 0
+		picky := &inbox{name: "picky", answer: func(_ context.Context, n Notice) error {
+			if n.ID == "bad" {
+				attempts++
+				return &Refused{errors.New("HTTP 413")}
+			}
+			return nil
+		}}
+		box := open(t, Options{Source: source, Store: store}, Way{Route: picky})
+		source.add(alarm("bad", "contact", High), alarm("good", "hard-short", High))
+		box.Wake()
+		pass(5 * time.Minute)
+		equal(t, picky.ids(), "good")
+		if attempts != patience {
+			t.Errorf("offered %d times", attempts)
+		}
+		if h := box.Health()[0]; h.SetAside != 1 {
+			t.Errorf("health: %+v", h)
+		}
+		stop(t, box)
+		box = open(t, Options{Source: source, Store: store}, Way{Route: picky})
+		flush(t, box)
+		if h := box.Health()[0]; h.SetAside != 1 || len(picky.ids()) != 1 {
+			t.Errorf("after a restart: %+v, %v", h, picky.ids())
+		}
+	})
+}
+
+func TestAServerThatAsksForTimeGetsIt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source := &journal{}
+		var tries []time.Time
+		busy := &inbox{name: "busy", answer: func(context.Context, Notice) error {
+			if tries = append(tries, time.Now()); len(tries) == 1 {
+				return &Busy{errors.New("HTTP 429"), 20 * time.Minute}
+			}
+			return nil
+		}}
+		box := open(t, Options{Source: source}, Way{Route: busy})
+		source.add(alarm("a", "contact", High))
+		box.Wake()
+		pass(time.Hour)
+		if len(tries) != 2 || tries[1].Sub(tries[0]) < 20*time.Minute {
+			t.Errorf("tried at %v", tries)
+		}
+	})
+}
+
+// A full disk under the cursors costs duplicates after a restart, never a notice.
+func TestStateThatCannotBeSaved(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, phone := &journal{}, &inbox{name: "phone"}
+		store := &shelf{err: errors.New("no space left on device")}
+		box := open(t, Options{Source: source, Store: store}, Way{Route: phone})
+		source.add(alarm("a", "contact", High), alarm("b", "hard-short", High))
+		flush(t, box)
+		if h := box.Health()[0]; h.StoreError != "no space left on device" || h.Delivered != 2 {
+			t.Errorf("health: %+v", h)
+		}
+		stop(t, box)
+		store.err = nil
+		box = open(t, Options{Source: source, Store: store}, Way{Route: phone})
+		flush(t, box)
+		equal(t, phone.ids(), "a", "b", "a", "b")
+		if h := box.Health()[0]; h.StoreError != "" {
+			t.Errorf("health: %+v", h)
+		}
+	})
+}
+
+func TestDamagedStateBeginsAnew(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, phone := &journal{}, &inbox{name: "phone"}
+		box := open(t, Options{Source: source, Store: &shelf{states: map[string][]byte{"phone": []byte(`{"cursor":`)}}}, Way{Route: phone})
+		source.add(alarm("a", "contact", High))
+		flush(t, box)
+		equal(t, phone.ids(), "a")
+	})
+}
+
+// jumpy is a calendar that can be set.
+type jumpy struct{ shift time.Duration }
+
+func (j *jumpy) UTC() time.Time                     { return time.Now().UTC().Add(j.shift) }
+func (j *jumpy) Real(d time.Duration) time.Duration { return d }
+
+func TestACalendarSetBackDelaysNoReminderForLong(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		clock := &jumpy{}
+		source, phone := &journal{}, &inbox{name: "phone"}
+		box := open(t, Options{Source: source, Clock: clock}, Way{Route: phone, Repeat: 10 * time.Minute})
+		source.add(alarm("a", "contact", High))
+		flush(t, box)
+		synctest.Wait()
+		clock.shift = -5 * 365 * 24 * time.Hour // a board without a battery
+		pass(11 * time.Minute)
+		equal(t, phone.ids(), "a", "a-repeat-1")
+	})
+}
+
+func TestDrillProvesEveryRoute(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source := &journal{}
+		well, late := &inbox{name: "well"}, &inbox{name: "late"}
+		refused := &inbox{name: "refused", answer: func(context.Context, Notice) error { return errors.New("connection refused") }}
+		hung := &inbox{name: "hung", answer: func(ctx context.Context, _ Notice) error { <-ctx.Done(); return ctx.Err() }}
+		quiet := Quiet{From: time.Minute, To: 24*time.Hour - time.Minute}
+		box := open(t, Options{Source: source}, Way{Route: well, Quiet: quiet, Least: Highest}, Way{Route: late, After: time.Hour},
+			Way{Route: refused}, Way{Route: hung, Timeout: 20 * time.Second})
+		pass(time.Hour)
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		defer cancel()
+		receipts := box.Drill(ctx, Notice{ID: "d", Cell: "zinc-1", Subject: "drill"})
+		if len(receipts) != 4 || receipts[0].Proof != "taken" || receipts[1].Proof != "taken" || receipts[0].Err != nil {
+			t.Fatalf("receipts: %+v", receipts)
+		}
+		for i, want := range []string{"connection refused", "deadline exceeded"} {
+			if err := receipts[2+i].Err; err == nil || !strings.Contains(err.Error(), want) {
+				t.Errorf("%s: %v", receipts[2+i].Route, err)
+			}
+		}
+		if n := well.got[0]; n.Kind != Drill || !n.Drill {
+			t.Errorf("the drill is not marked: %+v", n)
+		}
+		if h := box.Health(); h[0].Proved.IsZero() || !h[2].Proved.IsZero() {
+			t.Errorf("proved: %v, %v", h[0].Proved, h[2].Proved)
+		}
+		ctx, cancel = context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		if r := box.Drill(ctx, Notice{ID: "e"}); r[3].Err == nil {
+			t.Error("a route that hangs proved delivery")
+		}
+	})
+}
+
+func TestPictureGoesOnlyWhereItIsSeen(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, mail, phone := &journal{}, &album{inbox{name: "mail"}}, &inbox{name: "phone"}
+		fails := false
+		box := open(t, Options{Source: source, Picture: func(context.Context, Notice) ([]byte, error) {
+			if fails {
+				return nil, errors.New("no reading")
+			}
+			return []byte("png"), nil
+		}}, Way{Route: mail}, Way{Route: phone})
+		source.add(alarm("a", "contact", High))
+		flush(t, box)
+		fails = true
+		source.add(alarm("b", "hard-short", High))
+		flush(t, box)
+		equal(t, mail.ids(), "a", "b")
+		if string(mail.got[0].Picture) != "png" || mail.got[1].Picture != nil || phone.got[0].Picture != nil {
+			t.Error("the picture went astray")
+		}
+	})
+}
+
+type album struct{ inbox }
+
+func (*album) ShowsPictures() bool { return true }
+
+func TestStartAndStopAreIdempotentAndBounded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source := &journal{}
+		begun := make(chan struct{})
+		stubborn := &inbox{name: "stubborn", answer: func(ctx context.Context, _ Notice) error {
+			close(begun)
+			<-ctx.Done()
+			return ctx.Err()
+		}}
+		box, err := NewOutbox(Options{Source: source, Store: &shelf{}, Clock: wall{}}, Way{Route: stubborn, Timeout: time.Hour})
+		if err != nil {
+			t.Fatal(err)
+		}
+		source.add(alarm("a", "contact", High))
+		box.Start()
+		box.Start()
+		<-begun
+		began := time.Now()
+		ctx, cancel := context.WithTimeout(t.Context(), 3*time.Second)
+		defer cancel()
+		if err := box.Stop(ctx); err != nil || time.Since(began) > 4*time.Second {
+			t.Errorf("stopping took %v: %v", time.Since(began), err)
+		}
+		if err := box.Stop(ctx); err != nil {
+			t.Error(err)
+		}
+		box.Start()
+		if r := box.Drill(t.Context(), Notice{}); r[0].Err == nil {
+			t.Error("a stopped outbox delivers")
+		}
+		if err := box.Flush(t.Context()); err == nil {
+			t.Error("a stopped outbox is up to date")
+		}
+		unstarted, err := NewOutbox(Options{Source: source, Store: &shelf{}, Clock: wall{}}, Way{Route: stubborn})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := unstarted.Stop(ctx); err != nil {
+			t.Error(err)
+		}
+		unstarted.Start()
+	})
+}
+
+// A delivery in progress may end well after Stop was called, and is then not repeated.
+func TestStopLetsADeliveryFinish(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, store := &journal{}, &shelf{}
+		begun := make(chan struct{}, 1)
+		slow := &inbox{name: "slow", answer: func(ctx context.Context, _ Notice) error {
+			begun <- struct{}{}
+			select {
+			case <-time.After(2 * time.Second):
+				return nil
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}}
+		box := open(t, Options{Source: source, Store: store}, Way{Route: slow})
+		source.add(alarm("a", "contact", High))
+		box.Wake()
+		<-begun
+		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+		defer cancel()
+		if err := box.Stop(ctx); err != nil {
+			t.Error(err)
+		}
+		box = open(t, Options{Source: source, Store: store}, Way{Route: slow})
+		flush(t, box)
+		equal(t, slow.ids(), "a")
+	})
+}
+
+func TestRoutesMustBeToldApart(t *testing.T) {
+	o := Options{Source: &journal{}, Store: &shelf{}, Clock: wall{}}
+	if _, err := NewOutbox(o, Way{Route: &inbox{name: "a"}}, Way{Route: &inbox{name: "a"}}); err == nil {
+		t.Error("two routes of one name")
+	}
+	if _, err := NewOutbox(o, Way{Route: &inbox{}}); err == nil {
+		t.Error("a route without a name")
+	}
+	if _, err := NewOutbox(Options{}, Way{Route: &inbox{name: "a"}}); err == nil {
+		t.Error("an outbox without a source")
+	}
 }

@@ -9,18 +9,20 @@ import (
 	"time"
 )
 
-// step deals with at most one reminder and one notice. more is false when nothing
+// step deals with one notice or, when there is none, with one reminder, so that
+// no reminder goes out while an answer waits to be read. more is false when nothing
 // is left to do now; ok is false when something failed and has to be tried again.
 func (w *worker) step(delivery context.Context) (more, ok bool) {
 	if w.state.Held != nil && !w.way.Quiet.at(w.o.Clock.UTC()) {
 		return true, w.catchUp(delivery)
 	}
-	due := w.due()
-	if due != nil && !w.remind(delivery, due) {
-		return true, false
+	if fresh, ok := w.next(delivery); fresh || !ok {
+		return true, ok
 	}
-	fresh, ok := w.next(delivery)
-	return due != nil || fresh, ok
+	if due := w.due(); due != nil {
+		return true, w.remind(delivery, due)
+	}
+	return false, true
 }
 
 // next deals with the notice at the cursor.
@@ -138,9 +140,17 @@ func (w *worker) escalate(n Notice) bool {
 // close ends the reminders of an alarm and passes on why, if this route had told it.
 func (w *worker) close(delivery context.Context, n Notice, since time.Time) bool {
 	o := w.state.find(n.subjectOf())
-	if o == nil && w.way.After > 0 || o != nil && o.Told == 0 {
-		w.state.remove(n.subjectOf()) // nothing to take back
-		return true
+	if o == nil && w.way.After > 0 {
+		return true // never told here, so there is nothing to take back
+	}
+	if o != nil && o.Told == 0 {
+		if n.At.Before(o.Due) || w.silenced(o) {
+			w.state.remove(n.subjectOf()) // answered in time
+			return true
+		}
+		if !w.remind(delivery, o) { // it was due before the answer came, and the route was not able
+			return false
+		}
 	}
 	if o != nil {
 		o.answer()
@@ -160,10 +170,9 @@ func (w *worker) close(delivery context.Context, n Notice, since time.Time) bool
 func (w *worker) due() *openAlarm {
 	var first *openAlarm
 	now := w.o.Clock.UTC()
-	quiet := w.way.Quiet.at(now)
 	for i := range w.state.Open {
 		o := &w.state.Open[i]
-		if o.Due.IsZero() || quiet && o.Notice.Priority < w.way.Quiet.threshold() {
+		if o.Due.IsZero() || w.silenced(o) {
 			continue
 		}
 		if now.Before(o.From) { // the calendar was set back: begin the wait again, do not sleep through it
@@ -174,6 +183,11 @@ func (w *worker) due() *openAlarm {
 		}
 	}
 	return first
+}
+
+// silenced reports whether quiet hours keep an alarm from being told now.
+func (w *worker) silenced(o *openAlarm) bool {
+	return o.Notice.Priority < w.way.Quiet.threshold() && w.way.Quiet.at(w.o.Clock.UTC())
 }
 
 // remind tells an alarm that is due, for the first time on this route or again.

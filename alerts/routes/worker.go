@@ -54,10 +54,10 @@ func (w *worker) run(loop, delivery context.Context) {
 	defer close(w.done)
 	timer := time.NewTimer(0)
 	defer timer.Stop()
+	defer w.save()
 	for {
 		select {
 		case <-loop.Done():
-			w.save()
 			return
 		case <-w.wake:
 		case <-timer.C:
@@ -67,6 +67,9 @@ func (w *worker) run(loop, delivery context.Context) {
 			} else {
 				w.waiting = append(w.waiting, r)
 			}
+		}
+		if loop.Err() != nil { // select may prefer another case
+			return
 		}
 		timer.Reset(w.work(delivery))
 	}

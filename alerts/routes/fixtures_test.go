@@ -1,0 +1,153 @@
+package routes
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strconv"
+	"sync"
+	"testing"
+	"time"
+)
+
+// journal is a Source in memory whose cursors are positions.
+type journal struct {
+	mu      sync.Mutex
+	notices []Notice
+}
+
+func (j *journal) add(n ...Notice) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.notices = append(j.notices, n...)
+}
+
+func (j *journal) Next(_ context.Context, cursor string) (Notice, string, error) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	i, _ := strconv.Atoi(cursor)
+	if i >= len(j.notices) {
+		return Notice{}, "", io.EOF
+	}
+	return j.notices[i], strconv.Itoa(i + 1), nil
+}
+
+func (j *journal) Start(context.Context) (string, error) { return "0", nil }
+
+// shelf is a Store in memory.
+type shelf struct {
+	mu     sync.Mutex
+	states map[string][]byte
+	err    error
+}
+
+func (s *shelf) Load(route string) ([]byte, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.states[route], nil
+}
+
+func (s *shelf) Save(route string, data []byte) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.err != nil {
+		return s.err
+	}
+	if s.states == nil {
+		s.states = map[string][]byte{}
+	}
+	s.states[route] = data
+	return nil
+}
+
+// wall is the machine's clock, which is virtual in a synctest bubble.
+type wall struct{}
+
+func (wall) UTC() time.Time                     { return time.Now().UTC() }
+func (wall) Real(d time.Duration) time.Duration { return d }
+
+// inbox is a Route that keeps what it takes.
+type inbox struct {
+	name string
+	mu   sync.Mutex
+	got  []Notice
+	// answer decides about a delivery; nil takes everything.
+	answer func(context.Context, Notice) error
+}
+
+func (r *inbox) Name() string { return r.name }
+
+func (r *inbox) Deliver(ctx context.Context, n Notice) (Proof, error) {
+	if r.answer != nil {
+		if err := r.answer(ctx, n); err != nil {
+			return "", err
+		}
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.got = append(r.got, n)
+	return "taken", nil
+}
+
+func (r *inbox) ids() []string {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	ids := []string{}
+	for _, n := range r.got {
+		ids = append(ids, n.ID)
+	}
+	return ids
+}
+
+func alarm(id, condition string, p Priority) Notice {
+	return Notice{ID: id, Cell: "zinc-1", Kind: Alarm, Condition: condition, Priority: p, At: time.Now().UTC(), Subject: condition}
+}
+
+func closing(id, condition string, kind Kind, p Priority) Notice {
+	n := alarm(id, condition, p)
+	n.Kind = kind
+	return n
+}
+
+// open starts an outbox and stops it when the test ends.
+func open(t *testing.T, o Options, ways ...Way) *Outbox {
+	t.Helper()
+	if o.Clock == nil {
+		o.Clock = wall{}
+	}
+	if o.Store == nil {
+		o.Store = &shelf{}
+	}
+	box, err := NewOutbox(o, ways...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	box.Start()
+	t.Cleanup(func() { stop(t, box) })
+	return box
+}
+
+func stop(t *testing.T, box *Outbox) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	if err := box.Stop(ctx); err != nil {
+		t.Error(err)
+	}
+}
+
+func flush(t *testing.T, box *Outbox) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	defer cancel()
+	if err := box.Flush(ctx); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func equal(t *testing.T, got []string, want ...string) {
+	t.Helper()
+	if fmt.Sprint(got) != fmt.Sprint(want) {
+		t.Fatalf("got %q, want %q", got, want)
+	}
+}
