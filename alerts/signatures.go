@@ -10,7 +10,7 @@ import (
 const (
 	dipsIn        = 1800.0 // s in which excursions are counted
 	dipsEnough    = 3      // so many of them are no chance
-	softShort     = 120.0  // s: a sudden fall that lasts so long is a bridge that stays
+	softShort     = 180.0  // s: a sudden fall that lasts so long is a bridge that stays
 	softDepth     = 0.03   // of the level
 	softStays     = 0.75   // of its deepest: a bridge does not grow back
 	steadyWithin  = 0.05   // the held quantity counts as steady within this, relative
@@ -24,6 +24,8 @@ const (
 	ohmicSlope    = 0.02  // V/h
 	contactVolts  = 0.03  // V: a rise that a bad joint makes, with noise
 	stirVolts     = 0.008 // V: the step of a starved surface
+	grownBy       = 1.03  // a current that has not grown by this is not running away
+	fastestGrowth = 1.5   // per hour: e-fold growth of the growth
 	depletedVolts = 0.2   // V: hydrogen takes over
 	nearlyEmpty   = 0.6   // of the limiting current
 )
@@ -75,7 +77,7 @@ func (b *Board) pops() int {
 }
 
 // popping tells whether gas gathers somewhere and escapes again and again.
-func (b *Board) popping() bool { return b.pops() >= dipsEnough }
+func (b *Board) popping() bool { return b.pops() > dipsEnough }
 
 // inSignal turns a voltage change into the unit of the signal. At constant voltage a
 // cell of slope resistance V/I loses about that share of its current.
@@ -165,23 +167,43 @@ func (b *Board) passivation(o *Observation, usual float64) verdict {
 	return verdict{known: true, over: over && o.Amperes > 0.03*usual && !b.emptying() && !b.popping(), value: jump, limit: limit}
 }
 
-// runaway: at constant voltage the current grows, does not slow down, and will be at
-// its limit soon.
+// runaway: at constant voltage the current grows, and at this growth, which itself
+// grows or dies down exponentially, it will be at its limit soon.
 func (b *Board) runaway(o *Observation) verdict {
 	f := &b.m.Features
 	if b.m.Regulation != ConstantVoltage || !f.Known {
 		return verdict{}
 	}
 	limit := least(o.SetAmperes, o.LimitAmperes, b.limits.Amperes)
-	horizon := b.limits.Runaway.Seconds()
-	if math.IsInf(limit, 1) || f.Growth <= 0 {
-		return verdict{known: true, value: math.Inf(1), limit: horizon}
-	}
-	left := (limit - o.Amperes) / f.Growth * perHour
-	v := b.below(ThermalRunaway, left, horizon)
-	grows := f.Growth > 4*f.GrowthU && f.Growth >= 0.9*f.Before && f.Before > 0
+	v := b.below(ThermalRunaway, f.timeTo(limit-o.Amperes), b.limits.Runaway.Seconds())
+	grows := f.Growth > 4*f.GrowthU && f.Before > 0 && o.Amperes > grownBy*b.m.Usual && b.m.Usual > 0
 	v.over = v.over && (grows || b.m.Alarms[ThermalRunaway].Raw)
 	return v
+}
+
+// timeTo projects, in seconds, when the current will have grown by rise amperes. With the
+// growth G now and B twenty minutes ago, k = ln(G/B)/20 min, and t = ln(1 + k·rise/G)/k; a growth that dies
+// down before reaching it never does. k is held to what a warming bath can do, so that one noisy figure promises no disaster.
+func (f *features) timeTo(rise float64) float64 {
+	const never = 1e9
+	switch {
+	case rise <= 0:
+		return 0
+	case f.Growth <= 0 || math.IsInf(rise, 1):
+		return never
+	}
+	k := fastestGrowth
+	if f.Before > 0 {
+		k = math.Min(math.Log(f.Growth/f.Before)*3, fastestGrowth)
+	}
+	hours := rise / f.Growth
+	if math.Abs(k) > 1e-6 {
+		hours = math.Log1p(k*rise/f.Growth) / k // NaN when it dies down first
+	}
+	if !(hours < never/perHour) {
+		return never
+	}
+	return hours * perHour
 }
 
 // least returns the smallest of the known values, or +Inf.

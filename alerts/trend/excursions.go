@@ -88,6 +88,9 @@ func (e *Excursions) judge(t, y float64, before [2]float64, far float64) {
 	near := math.Min(math.Abs(before[0]-e.Level), math.Abs(before[1]-e.Level))
 	reach := math.Max(math.Abs(y-before[0]), math.Abs(y-before[1]))
 	switch {
+	case e.Side == 0 && before[0]-e.Level > far/4 && y-before[0] < -2*far: // it had grown away from the level
+		e.Pops.add(t)
+		e.Level, e.Near = y, t
 	case e.Side == 0 && math.Abs(d) > far && near < far/4:
 		e.Side, e.Since, e.Deepest = int(math.Copysign(1, d)), t, d
 	case e.Side != 0 && d*float64(e.Side) < far/2:

@@ -66,7 +66,7 @@ func drills() []drill {
 		{name: "stirrer stops, bath falls quiet", want: alerts.StirrerStopped, within: minutes(40), script: "[supply]\nbubbles_volts = 0.003\n" + event + `"stirrer-stop"` + "\nnoise = 0.2"},
 		{name: "heater left on", want: alerts.VoltageDrift, within: minutes(300), script: event + `"heating"` + "\nwatts = 40"},
 		{name: "runaway at constant voltage", want: alerts.ThermalRunaway, within: minutes(120), script: "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n" + event + `"heating"` + "\nwatts = 60",
-			adjust: func(l *alerts.Limits) { l.Amperes = 5.2; l.DriftRelative = 0.5 }},
+			adjust: func(l *alerts.Limits) { l.Amperes = 5.2 }},
 		{name: "copper runs out", want: alerts.Depletion, within: minutes(480), script: "[cell]\nmetal = \"copper\"\ngrams_per_litre = 40\n" + event + `"room"` + "\nkelvin = 0.1"},
 		{name: "zinc runs out, by the model", want: alerts.Depletion, within: minutes(600), script: "[cell]\ngrams_per_litre = 40\n" + event + `"room"` + "\nkelvin = 0.1"},
 		{name: "knob turned down", want: alerts.SetPointsChanged, within: minutes(2), script: event + `"panel"` + "\namperes = 2"},
