@@ -129,13 +129,14 @@ func (l *Line) answer(deadline time.Time, echo int, wanted bool) result {
 		}
 		if i := bytes.Index(l.rx[scanned:l.fill], t); echo == 0 && i >= 0 {
 			end := scanned + i
-			r := result{received: time.Now()}
-			if err := l.stray(end + len(t)); err != nil {
-				r.err = err
-				return r
+			r := result{received: time.Now(), n: len(bytes.TrimRight(l.rx[:end], "\r\n"))}
+			if r.n > 0 { // an empty line is refused for what it is, whatever follows it
+				r.err = l.stray(end + len(t))
+			}
+			if r.err != nil {
+				r.n = 0
 			}
 			l.fill = 0
-			r.n = len(bytes.TrimRight(l.rx[:end], "\r\n"))
 			return r
 		}
 		scanned = max(0, l.fill-len(t)+1)
