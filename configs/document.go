@@ -1,8 +1,11 @@
 package configs
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"maps"
+	"math"
 	"slices"
 	"strings"
 
@@ -13,22 +16,34 @@ import (
 type document struct {
 	name     string
 	meta     toml.MetaData
+	order    map[string]int // of each key in the file, by its full name
 	mistakes Mistakes
 }
+
+const (
+	largest = 4 << 20 // bytes of a file; 1000 cells need less
+	// enough mistakes are enough: each costs a pass through the file to find its line.
+	enough = 200
+)
 
 // table is one table of a document. It remembers which keys the schema asked for:
 // what is left at done is unknown, and what was asked for is what may have been meant.
 type table struct {
 	doc    *document
-	path   string
-	line   int
+	place  toml.Key // as the TOML library knows it
+	path   string   // as mistakes show it
+	line   func() int
+	row    bool // a table of an array, whose keys have no lines of their own
 	fields map[string]toml.Primitive
 	asked  []string
 }
 
 // newDocument reads the syntax; a mistake there is the only one that can be reported.
 func newDocument(name string, data []byte) (*table, error) {
-	d := &document{name: name}
+	if len(data) > largest {
+		return nil, Mistakes{{File: name, Wrong: fmt.Sprintf("the file has %d bytes", len(data)), Remedy: fmt.Sprintf("no configuration needs more than %d; is it the right file?", largest)}}
+	}
+	d := &document{name: name, order: map[string]int{}}
 	fields := map[string]toml.Primitive{}
 	meta, err := toml.Decode(string(data), &fields)
 	var syntax toml.ParseError
@@ -39,7 +54,12 @@ func newDocument(name string, data []byte) (*table, error) {
 		return nil, Mistakes{{File: name, Wrong: "the file is not valid TOML: " + err.Error()}}
 	}
 	d.meta = meta
-	return &table{doc: d, line: 1, fields: fields}, nil
+	for i, k := range meta.Keys() {
+		if _, again := d.order[k.String()]; !again {
+			d.order[k.String()] = i
+		}
+	}
+	return &table{doc: d, line: func() int { return 1 }, fields: fields}, nil
 }
 
 // nowhere is decoded only to fail: the error that comes of it carries the
@@ -49,22 +69,19 @@ type nowhere struct{}
 func (nowhere) UnmarshalTOML(any) error { return errors.New("position") }
 
 // lineOf returns the line of a value. A table that exists only as part of a longer
-// name, such as supply in [supply.bench], has that of the first table in it.
-func (d *document) lineOf(p toml.Primitive, fallback int) int {
+// name, such as supply in [supply.bench], has that of the first table in it; 0 if there is none.
+func (d *document) lineOf(p toml.Primitive) int {
 	var at toml.ParseError
 	if err := d.meta.PrimitiveDecode(p, nowhere{}); errors.As(err, &at) && at.Position.Line > 0 {
 		return at.Position.Line
 	}
 	first := 0
 	for _, child := range d.children(p) {
-		if line := d.lineOf(child, 0); line > 0 && (first == 0 || line < first) {
+		if line := d.lineOf(child); line > 0 && (first == 0 || line < first) {
 			first = line
 		}
 	}
-	if first > 0 {
-		return first
-	}
-	return fallback
+	return first
 }
 
 // children returns what is in a table; nil when p is none. The TOML library takes
@@ -123,10 +140,14 @@ func (t *table) raw(name string) (any, bool) {
 
 // bad notes a mistake at a key of this table; for a key that is not written, at the table.
 func (t *table) bad(name, wrong, remedy string) {
-	line := t.line
-	if p, ok := t.fields[name]; ok {
-		line = t.doc.lineOf(p, t.line)
+	switch n := len(t.doc.mistakes); {
+	case n == enough:
+		t.doc.mistakes = append(t.doc.mistakes, Mistake{File: t.doc.name, Line: math.MaxInt, Wrong: "there are more mistakes than these", Remedy: "mend these first"})
+		return
+	case n > enough:
+		return
 	}
+	line := t.lineOf(name)
 	key := t.path
 	if name != "" {
 		key = t.key(name)
@@ -145,7 +166,24 @@ func (t *table) sub(name string) *table {
 		t.bad(name, "this must be a table", "write ["+t.key(name)+"] and its keys below")
 		return nil
 	}
-	return &table{doc: t.doc, path: t.key(name), line: t.doc.lineOf(p, t.line), fields: fields}
+	return t.child(name, fields)
+}
+
+// child is the table called name in this one.
+func (t *table) child(name string, fields map[string]toml.Primitive) *table {
+	return &table{doc: t.doc, place: append(t.place[:len(t.place):len(t.place)], name), path: t.key(name), fields: fields,
+		line: func() int { return t.lineOf(name) }}
+}
+
+// lineOf is the line of a key; of a key that is not written, that of the table. It is
+// asked for mistakes alone, because each answer costs a pass through the file.
+func (t *table) lineOf(name string) int {
+	if p, ok := t.fields[name]; ok && !t.row {
+		if line := t.doc.lineOf(p); line > 0 {
+			return line
+		}
+	}
+	return t.line()
 }
 
 // orEmpty returns a table that exists even if nothing is written in it.
@@ -153,7 +191,7 @@ func (t *table) orEmpty(name string) *table {
 	if v := t.sub(name); v != nil {
 		return v
 	}
-	return &table{doc: t.doc, path: t.key(name), line: t.line, fields: map[string]toml.Primitive{}}
+	return t.child(name, nil)
 }
 
 // named is a table with the name that the user gave it.
@@ -177,20 +215,12 @@ func (t *table) each(name string) []named {
 	return all
 }
 
-// names lists the keys written in this table, in the order of their lines.
+// names lists the keys written in this table, in the order of the file.
 func (t *table) names() []string {
-	var all []string
-	for k := range t.fields {
-		all = append(all, k)
-	}
-	slices.SortFunc(all, func(a, b string) int {
-		la, lb := t.doc.lineOf(t.fields[a], 0), t.doc.lineOf(t.fields[b], 0)
-		if la != lb {
-			return la - lb
-		}
-		return strings.Compare(a, b)
+	rank := func(name string) int { return t.doc.order[append(t.place[:len(t.place):len(t.place)], name).String()] }
+	return slices.SortedFunc(maps.Keys(t.fields), func(a, b string) int {
+		return cmp.Or(rank(a)-rank(b), strings.Compare(a, b))
 	})
-	return all
 }
 
 // list returns the tables of an array such as salts = [{…}, {…}]. The TOML library keeps
@@ -210,17 +240,17 @@ func (t *table) list(name string) []*table {
 		t.bad(name, "this must be a list of tables", "write it as in "+name+` = [{ formula = "ZnSO4·7H2O", mass = "250 g" }]`)
 		return nil
 	}
-	line := t.doc.lineOf(p, t.line)
 	all := make([]*table, len(rows))
 	for i, row := range rows {
-		all[i] = &table{doc: t.doc, path: fmt.Sprintf("%s[%d]", t.key(name), i+1), line: line, fields: row}
+		all[i] = &table{doc: t.doc, place: append(t.place[:len(t.place):len(t.place)], name), path: fmt.Sprintf("%s[%d]", t.key(name), i+1), fields: row, row: true,
+			line: func() int { return t.lineOf(name) }}
 	}
 	return all
 }
 
 // done notes every key that the schema did not ask for.
 func (t *table) done() {
-	for _, k := range t.names() {
+	for k := range t.fields {
 		if slices.Contains(t.asked, k) {
 			continue
 		}

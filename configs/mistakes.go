@@ -3,6 +3,7 @@ package configs
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 )
@@ -51,6 +52,9 @@ func (m Mistakes) inOrder() Mistakes {
 	slices.SortStableFunc(m, func(a, b Mistake) int {
 		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Key, b.Key))
 	})
+	if last := len(m) - 1; last >= 0 && m[last].Line == math.MaxInt { // what stands last has no line of its own
+		m[last].Line = 0
+	}
 	return slices.Compact(m)
 }
 

@@ -2,6 +2,7 @@ package configs_test
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -51,6 +52,40 @@ kind = "pigeon"
 	}
 	if !slices.IsSortedFunc(mistakes, func(a, b configs.Mistake) int { return a.Line - b.Line }) {
 		t.Errorf("not in the order of the file:\n%v", err)
+	}
+}
+
+// However many mistakes there are, the answer comes soon and stays readable.
+func TestVeryManyMistakes(t *testing.T) {
+	var b strings.Builder
+	for i := range 20_000 {
+		fmt.Fprintf(&b, "key%d = %d\n", i, i)
+	}
+	_, err := configs.Parse("many.toml", []byte(b.String()))
+	var mistakes configs.Mistakes
+	if !errors.As(err, &mistakes) || len(mistakes) > 300 {
+		t.Fatalf("%d mistakes, %T", len(mistakes), err)
+	}
+	equal(t, "last", mistakes[len(mistakes)-1].Error(), "many.toml: there are more mistakes than these; mend these first")
+	_, err = configs.Parse("huge.toml", make([]byte, 5<<20))
+	if err == nil || !strings.Contains(err.Error(), "is it the right file?") {
+		t.Errorf("a huge file: %v", err)
+	}
+}
+
+func TestManyCells(t *testing.T) {
+	const cells = 200
+	var b strings.Builder
+	b.WriteString("data = \"d\"\n")
+	for i := range cells {
+		fmt.Fprintf(&b, "[supply.s%d]\nport = \"/dev/tty%d\"\n[cell.c%d]\nsupply = \"s%d\"\n", i, i, i, i)
+	}
+	c, err := configs.Parse("many.toml", []byte(b.String()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range c.Cells {
+		equal(t, "cell", c.Cells[i].Name, fmt.Sprintf("c%d", i))
 	}
 }
 
