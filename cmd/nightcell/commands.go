@@ -4,5 +4,14 @@ import "github.com/spf13/cobra"
 
 // commands lists every command, in the order of a charge's life.
 func commands(s *shell) []*cobra.Command {
-	return []*cobra.Command{}
+	return []*cobra.Command{
+		newDemoCommand(s),
+		newWatchCommand(s),
+		newSimulateCommand(s),
+		newAlarmsCommand(s),
+		newDrillCommand(s),
+		newEnterCommand(s),
+		newVerifyCommand(s),
+		newExportCommand(s),
+	}
 }

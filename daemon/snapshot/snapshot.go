@@ -3,22 +3,36 @@
 // never hold the writer up; there is no lock.
 package snapshot
 
-import "time"
+import (
+	"time"
+
+	"nightcell/integrate"
+)
 
 // Cell is the state of one cell at one moment. Quantities are SI with the unit in
 // the name; what is not known is NaN. Slices in it are shared between copies and
 // never changed in place.
 type Cell struct {
-	Name    string // the cell's name in the configuration
-	Supply  string // the supply's name in the configuration
-	Metal   string // element symbol, empty when no bath is stated
-	Run     string // folder of the run, its UTC begin
-	Began   time.Time
-	At      time.Time // when this snapshot was made, UTC
-	Elapsed time.Duration
-	Ended   bool
-	// EndedWhy is "target-reached", "operator" or empty.
-	EndedWhy string
+	Name     string // the cell's name in the configuration
+	Supply   string // the supply's name in the configuration
+	Metal    string // element symbol, empty when no bath is stated
+	Run      string // folder of the run, its UTC begin
+	Began    time.Time
+	At       time.Time // when this snapshot was made, UTC
+	Elapsed  time.Duration
+	Ended    bool
+	EndedWhy string // in words, empty while the run goes on
+	// OffVerified says that nightcell switched the output off and read it back.
+	OffVerified bool
+	// PlannedTarget is the target charge as planned when the run began, C. Entries and
+	// the actual current move Charge.TargetCoulombs away from it.
+	PlannedTarget float64
+	// Waiting says that no run has begun: the output is off, or nobody answers.
+	Waiting bool
+	// Cleared says that the pre-flight for an unattended run was passed, by whom and when.
+	Cleared   bool
+	ClearedBy string
+	May       string // what nightcell may do by itself: "nothing", "off", "hold", "off, hold"
 
 	Link     Link
 	Reading  Reading
@@ -27,7 +41,7 @@ type Cell struct {
 	Settings Settings
 	Alarms   []Alarm // those not in the normal state, most urgent first
 	Log      Log
-	Outlet   Outlet
+	Outlet   Outlet // filled in for the reader; the cell's loop knows nothing of it
 	Poll     Poll
 	// Refused counts answers that were not counted, by drivers.Reason.
 	Refused []Count
@@ -62,7 +76,7 @@ type Charge struct {
 	GapLowCoulombs      float64
 	GapHighCoulombs     float64
 	UncertaintyCoulombs float64 // standard, k = 1
-	Budget              []Part
+	Budget              integrate.Budget
 	Gaps                int
 	GapSeconds          float64
 	TargetCoulombs      float64
@@ -74,12 +88,6 @@ type Charge struct {
 	TargetReached       bool
 	TheoreticalGrams    float64 // of the counted charge at 100 %
 	JoulesPerKilogram   float64 // of estimated deposit
-}
-
-// Part is one source's share of an uncertainty, a standard uncertainty in coulombs.
-type Part struct {
-	Source   string
-	Coulombs float64
 }
 
 // Bath is what the model says of the bath and the deposit.
@@ -118,6 +126,9 @@ type Alarm struct {
 	Text      string
 	Meaning   string
 	Action    string // what to do first
+	By        string // who acted on it last
+	Reason    string // why it is set aside
+	ShelfEnds time.Time
 }
 
 // Log is the state of the run log.

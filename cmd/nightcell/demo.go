@@ -1,0 +1,222 @@
+package main
+
+import (
+	"context"
+	_ "embed"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"text/template"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"nightcell/configs"
+	"nightcell/daemon"
+	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
+	"nightcell/drivers/simulated"
+)
+
+//go:embed demo.toml
+var demoConfig string
+
+// demoCell is the name of the demonstration's one cell.
+const demoCell = "zinc-1"
+
+// demoSpeed lets the twelve hours of the demonstration pass in about a minute.
+const demoSpeed = 720
+
+// demoFlags are the flags of nightcell demo.
+type demoFlags struct {
+	data     string
+	listen   string
+	scenario string
+	speed    float64
+	seed     int64
+	json     bool
+}
+
+func newDemoCommand(s *shell) *cobra.Command {
+	var f demoFlags
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "Run the main job on a simulated supply and zinc cell",
+		Long: "demo puts a simulated bench supply with a zinc cell behind it on a pseudo-terminal, writes a configuration,\n" +
+			"and keeps the real watch over it through that serial line on a fast clock: a twelve-hour charge in about a\n" +
+			"minute. At the target a notice is sent and the output switched off and verified; then what was counted is set\n" +
+			"against what was truly delivered. All figures are invented. Exit code 0 only if the target was reached and\n" +
+			"the counted charge agrees with the truth within its own stated uncertainty.",
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
+	}
+	flags := cmd.Flags()
+	flags.StringVar(&f.data, "data", "", "keep configuration and run logs in this `directory` (default: a temporary one)")
+	flags.StringVar(&f.listen, "listen", "127.0.0.1:0", "serve page and metrics on this `address`")
+	flags.StringVar(&f.scenario, "scenario", "", "let the simulated supply follow this scenario `file`")
+	flags.Float64Var(&f.speed, "speed", demoSpeed, "how many times as fast as the machine's clock the demonstration runs")
+	flags.Int64Var(&f.seed, "seed", 1, "seed of the simulated noise")
+	flags.BoolVar(&f.json, "json", false, "print the summary as one JSON object on standard output")
+	return cmd
+}
+
+func (f *demoFlags) run(ctx context.Context, s *shell) error {
+	if !(f.speed >= 1 && f.speed <= 20000) {
+		return usagef("--speed %g: it must lie from 1 to 20000; above that one poll takes longer than it covers", f.speed)
+	}
+	scenario, err := f.loadScenario()
+	if err != nil {
+		return usageError{err}
+	}
+	dir, err := f.directory()
+	if err != nil {
+		return usageError{err}
+	}
+	clock := drivers.NewClock(f.speed)
+	instrument, err := simulated.New(simulated.Setup{Clock: clock, Seed: f.seed, Scenario: scenario})
+	if err != nil {
+		return err
+	}
+	bench, stopBench := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopBench()
+	port, err := simulated.Serve(bench, instrument, "")
+	if err != nil {
+		return err
+	}
+	inbox := newInbox()
+	phone := httptest.NewServer(inbox)
+	defer phone.Close()
+	cfg, text, err := f.configure(dir, port.Path(), phone.URL)
+	if err != nil {
+		return err
+	}
+	show := newDemoShow(s, f, port.Path(), dir)
+	sum, err := f.watch(ctx, cfg, text, clock, show, inbox)
+	if err != nil {
+		return errors.Join(err, port.Close())
+	}
+	sum.compare(instrument.Truth(1))
+	sum.NoticesReceived = inbox.count()
+	if err := port.Close(); err != nil {
+		return fmt.Errorf("closing the simulated supply: %w", err)
+	}
+	return show.finish(sum)
+}
+
+// loadScenario returns the scenario asked for, or the demonstration's own: somebody
+// switches the output on after the watch has taken its zero.
+func (f *demoFlags) loadScenario() (*simulated.Scenario, error) {
+	if f.scenario != "" {
+		return simulated.LoadScenario(f.scenario)
+	}
+	return simulated.ParseScenario("demo", []byte(demoScenario))
+}
+
+const demoScenario = `
+name = "demo"
+note = "invented: the operator switches the output on after a few minutes"
+duration = "24 h"
+
+[supply]
+output = "off"
+
+[[event]]
+at = "5 min"
+kind = "panel"
+output = "on"
+`
+
+func (f *demoFlags) directory() (string, error) {
+	if f.data == "" {
+		return os.MkdirTemp("", "nightcell-demo-")
+	}
+	if err := os.MkdirAll(f.data, 0o750); err != nil {
+		return "", fmt.Errorf("--data: %w", err)
+	}
+	return filepath.Abs(f.data)
+}
+
+// configure writes the demonstration's configuration into dir and reads it as nightcell watch would.
+func (f *demoFlags) configure(dir, port, webhook string) (*configs.Config, []byte, error) {
+	var b strings.Builder
+	err := template.Must(template.New("demo").Parse(demoConfig)).Execute(&b, map[string]string{
+		"Data": dir, "Port": port, "Listen": f.listen, "Webhook": webhook,
+	})
+	if err != nil {
+		return nil, nil, fmt.Errorf("writing the configuration: %w", err)
+	}
+	path := filepath.Join(dir, "nightcell.toml")
+	if err := os.WriteFile(path, []byte(b.String()), 0o640); err != nil {
+		return nil, nil, fmt.Errorf("writing the configuration: %w", err)
+	}
+	return loadConfig(path)
+}
+
+// watch runs the daemon until its run has ended, or ctx.
+func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, text []byte, clock drivers.Clock, show *demoShow, inbox *inbox) (*demoSummary, error) {
+	log := slog.New(slog.NewTextHandler(show.log, &slog.HandlerOptions{Level: slog.LevelWarn}))
+	ready := make(chan struct{})
+	d, err := daemon.New(daemon.Options{
+		Config: cfg, Text: text, Clock: clock, Version: version(), Log: log, Ready: func() { close(ready) },
+	})
+	if err != nil {
+		return nil, err
+	}
+	watching, stop := context.WithCancel(ctx)
+	defer stop()
+	ended := make(chan error, 1)
+	go func() { ended <- d.Run(watching) }()
+	select { // ends when the daemon is ready or has failed
+	case <-ready:
+	case err := <-ended:
+		return nil, err
+	}
+	show.begin(d.Address())
+	last, err := f.follow(ctx, d, show, inbox, ended)
+	if err != nil {
+		return nil, err
+	}
+	flush, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	if err := d.Flush(flush); err != nil {
+		log.Warn("notices", "err", err)
+	}
+	show.notices(inbox.take())
+	stop()
+	if err := <-ended; err != nil {
+		return nil, err
+	}
+	return summarise(last, f.speed), nil
+}
+
+// follow shows the run as it goes on and returns its last snapshot.
+func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, show *demoShow, inbox *inbox, ended chan error) (*snapshot.Cell, error) {
+	tick := time.NewTicker(100 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select { // ends with the run, with ctx, or when the daemon fails
+		case err := <-ended:
+			ended <- err
+			if err == nil {
+				err = errors.New("the watch ended before the run did")
+			}
+			return nil, err
+		case <-ctx.Done():
+			return nil, errors.New("interrupted; the run log is kept in " + show.dir)
+		case <-tick.C:
+		}
+		show.notices(inbox.take())
+		all := d.Snapshots()
+		if len(all) == 0 {
+			continue
+		}
+		show.progress(all[0])
+		if all[0].Ended {
+			return all[0], nil
+		}
+	}
+}

@@ -1,0 +1,132 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"syscall"
+
+	sddaemon "github.com/coreos/go-systemd/v22/daemon"
+	"github.com/spf13/cobra"
+
+	"nightcell/configs"
+	"nightcell/daemon"
+	"nightcell/drivers"
+)
+
+// watchFlags are the flags of nightcell watch.
+type watchFlags struct {
+	config  string
+	speed   float64
+	verbose bool
+}
+
+func newWatchCommand(s *shell) *cobra.Command {
+	var f watchFlags
+	cmd := &cobra.Command{
+		Use:   "watch --config FILE",
+		Short: "Keep the watch over the cells of a configuration",
+		Long: "watch polls every supply of the configuration, counts the charge, keeps the run logs, raises the alarms\n" +
+			"and serves page and metrics until it is told to stop (SIGTERM or Ctrl-C). An open run is taken up where it\n" +
+			"was left. SIGHUP rereads routes and limits, all or nothing. nightcell never switches an output on.",
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
+	}
+	flags := cmd.Flags()
+	flags.StringVar(&f.config, "config", "", "configuration `file` (TOML)")
+	flags.Float64Var(&f.speed, "speed", 1, "for rehearsals with nightcell simulate at the same speed: how many times as fast the clock runs")
+	flags.BoolVar(&f.verbose, "verbose", false, "log every refused answer too")
+	return cmd
+}
+
+func (f *watchFlags) run(ctx context.Context, s *shell) error {
+	if f.config == "" {
+		return usagef("--config is missing; give the configuration file, such as --config nightcell.toml")
+	}
+	if !(f.speed > 0 && f.speed <= 1e6) {
+		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
+	}
+	cfg, text, err := loadConfig(f.config)
+	if err != nil {
+		return usageError{err}
+	}
+	log := newLog(s.err, f.verbose)
+	d, err := daemon.New(daemon.Options{
+		Config: cfg, Text: text, Clock: drivers.NewClock(f.speed), Version: version(), Log: log,
+		Load: func() (*configs.Config, []byte, error) { return loadConfig(f.config) },
+		Ready: func() {
+			tellSystemd(log, sddaemon.SdNotifyReady)
+			log.Info("watching", "cells", len(cfg.Cells), "data", cfg.Data)
+		},
+		Fed: func() { tellSystemd(log, sddaemon.SdNotifyWatchdog) },
+	})
+	if err != nil {
+		return err
+	}
+	reloads := make(chan os.Signal, 1)
+	signal.Notify(reloads, syscall.SIGHUP)
+	defer signal.Stop(reloads)
+	watching, done := context.WithCancel(ctx)
+	defer done()
+	go reloadOn(watching, reloads, d, log)
+	err = d.Run(ctx)
+	tellSystemd(log, sddaemon.SdNotifyStopping)
+	return err
+}
+
+// reloadOn reads the configuration anew at each signal, until ctx ends.
+func reloadOn(ctx context.Context, signals <-chan os.Signal, d *daemon.Daemon, log *slog.Logger) {
+	for {
+		select { // ends with ctx
+		case <-ctx.Done():
+			return
+		case <-signals:
+			tellSystemd(log, sddaemon.SdNotifyReloading)
+			if err := d.Reload(ctx); err != nil {
+				log.Error("reload", "err", err)
+			}
+			tellSystemd(log, sddaemon.SdNotifyReady)
+		}
+	}
+}
+
+// tellSystemd does nothing where systemd has not asked to be told.
+func tellSystemd(log *slog.Logger, state string) {
+	if _, err := sddaemon.SdNotify(false, state); err != nil {
+		log.Warn("telling systemd", "state", state, "err", err)
+	}
+}
+
+// loadConfig reads a configuration and keeps its text, which is frozen into every run.
+func loadConfig(path string) (*configs.Config, []byte, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("reading the configuration: %w", err)
+	}
+	cfg, err := configs.Parse(path, text)
+	if err != nil {
+		return nil, nil, err
+	}
+	return cfg, text, nil
+}
+
+func newLog(w io.Writer, verbose bool) *slog.Logger {
+	level := slog.LevelInfo
+	if verbose {
+		level = slog.LevelDebug
+	}
+	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
+}
+
+// version is the module's, as the build recorded it.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok || info.Main.Version == "" {
+		return "unknown"
+	}
+	return info.Main.Version
+}

@@ -1,0 +1,204 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
+	"nightcell/integrate/bath"
+)
+
+// Cell keeps the watch over one cell. Everything but Latest and the operator's
+// requests belongs to the goroutine that runs Run.
+type Cell struct {
+	set   Settings
+	m     machine
+	asks  chan ask
+	shown snapshot.Board
+
+	link    link
+	zero    zeroTaker
+	run     *run // nil while no run is open
+	ended   string
+	last    string // folder of the run before, when it has ended
+	good    uint64
+	bad     uint64
+	reopens uint64
+	refused map[drivers.Reason]uint64
+	counts  []snapshot.Count // refused, in a fixed order; rebuilt when it changes
+	reading drivers.Reading  // the newest good one
+	readUTC time.Time
+	dead    drivers.Reading // the newest with the output off, before a run
+	late    time.Duration   // of the newest poll against its schedule
+	next    snapshot.Cell   // being filled in
+	final   snapshot.Cell   // of the run that ended last
+
+	bathAtBegin bath.State // of the plan's model, before any charge
+}
+
+// ask is an operator's request, carried out between two polls.
+type ask struct {
+	do   func(ctx context.Context) error
+	done chan error
+}
+
+// NewCell returns the watch over one cell; nothing is opened yet.
+func NewCell(s Settings, clock drivers.Clock) *Cell {
+	c := &Cell{
+		set: s, m: machineOf(clock), asks: make(chan ask),
+		link:    link{open: s.Open, expected: s.Identity},
+		refused: make(map[drivers.Reason]uint64),
+	}
+	if s.Plan != nil {
+		c.bathAtBegin = s.Plan.Model.State()
+	}
+	return c
+}
+
+// Name returns the cell's name in the configuration.
+func (c *Cell) Name() string { return c.set.Cell }
+
+// Latest returns a copy of the newest snapshot, or nil before the first.
+func (c *Cell) Latest() *snapshot.Cell { return c.shown.Latest() }
+
+// Run keeps the watch until ctx ends. An open run is continued, or else one begins
+// with the first reading of a live output. The error says what of the run could not
+// be made durable; a supply that does not answer is an alarm and never an error.
+func (c *Cell) Run(ctx context.Context) error {
+	if err := c.pickUp(); err != nil {
+		return err
+	}
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	due := c.m.now()
+	for {
+		select { // ends with ctx; the timer always comes, and asks only when somebody asks
+		case <-ctx.Done():
+			return c.stop()
+		case a := <-c.asks:
+			a.done <- a.do(ctx)
+			c.publish()
+			continue
+		case <-timer.C:
+		}
+		c.late = c.m.now() - due
+		c.attend(ctx)
+		due += c.set.Poll
+		if now := c.m.now(); due < now-c.set.Poll { // too far behind to catch up: keep the grid
+			due += (now - due) / c.set.Poll * c.set.Poll
+		}
+		timer.Reset(c.m.clock.Real(due - c.m.now()))
+	}
+}
+
+// attend is one poll with all that follows from it.
+func (c *Cell) attend(ctx context.Context) {
+	if !c.link.up() && c.m.now() >= c.link.retryAt {
+		c.reattach(ctx)
+	}
+	got := false
+	if c.link.up() {
+		r, err := c.link.supply.Poll(ctx)
+		switch {
+		case err == nil:
+			c.reading, got = r, true
+			c.good++
+			c.set.Observe.Poll(r.Took.Seconds(), c.late.Seconds())
+		case ctx.Err() != nil:
+			return // stopping; the poll was cut short by us
+		default:
+			c.refuse(err)
+		}
+	}
+	if c.run == nil {
+		c.await(got)
+	} else {
+		c.carryOn(ctx, got)
+	}
+	c.publish()
+}
+
+// reattach opens the line again and says so once each way.
+func (c *Cell) reattach(ctx context.Context) {
+	before := c.link.problem
+	if err := c.link.attach(ctx, c.m.now()); err != nil {
+		if c.link.problem != before {
+			c.set.Log.Warn("supply does not answer", "cell", c.set.Cell, "supply", c.set.Supply, "err", err)
+		}
+		c.countRefusal(err)
+		return
+	}
+	c.reopens++
+	c.set.Log.Info("supply answers", "cell", c.set.Cell, "supply", c.set.Supply, "identity", c.link.identity.String())
+	for _, e := range c.link.status.Errors {
+		c.set.Log.Warn("supply had an error waiting", "cell", c.set.Cell, "error", e)
+	}
+	if c.run != nil {
+		c.run.reattached(c)
+	}
+}
+
+// refuse counts a poll that brought no reading and drops the line if it is gone.
+func (c *Cell) refuse(err error) {
+	c.bad++
+	c.countRefusal(err)
+	if gone(err) {
+		c.set.Log.Warn("line to the supply lost", "cell", c.set.Cell, "supply", c.set.Supply, "err", err)
+		c.link.drop(c.m.now(), err)
+		return
+	}
+	c.set.Log.Debug("answer refused", "cell", c.set.Cell, "err", err)
+}
+
+func (c *Cell) countRefusal(err error) {
+	var r *drivers.Refusal
+	if !errors.As(err, &r) {
+		return
+	}
+	c.refused[r.Reason]++
+	counts := make([]snapshot.Count, 0, len(c.refused))
+	for _, reason := range drivers.Reasons() {
+		if n := c.refused[reason]; n > 0 {
+			counts = append(counts, snapshot.Count{Label: string(reason), N: n})
+		}
+	}
+	c.counts = counts
+}
+
+// stop ends the watch: what happens to a live output is the operator's choice, the
+// log is synced, the port given back.
+func (c *Cell) stop() error {
+	ctx, cancel := context.WithTimeout(context.Background(), handsAttempts*(handsTimeout+openTimeout))
+	defer cancel()
+	var errs []error
+	if c.run != nil {
+		errs = append(errs, c.partWith(ctx))
+		errs = append(errs, c.run.close(c))
+	}
+	if err := c.link.close(); err != nil {
+		c.set.Log.Warn("closing the line to the supply", "cell", c.set.Cell, "err", err)
+	}
+	if err := errors.Join(errs...); err != nil {
+		return fmt.Errorf("cell %s: %w", c.set.Cell, err)
+	}
+	return nil
+}
+
+// ask hands do to the cell's goroutine and waits for it or for ctx.
+func (c *Cell) ask(ctx context.Context, do func(context.Context) error) error {
+	a := ask{do: do, done: make(chan error, 1)}
+	select { // ends when the loop takes the request, which it does between polls, or with ctx
+	case c.asks <- a:
+	case <-ctx.Done():
+		return fmt.Errorf("cell %s did not take the request in time: %w", c.set.Cell, ctx.Err())
+	}
+	select { // ends when the loop is through with it, or with ctx
+	case err := <-a.done:
+		return err
+	case <-ctx.Done():
+		return fmt.Errorf("cell %s is still busy with the request: %w", c.set.Cell, ctx.Err())
+	}
+}

@@ -1,0 +1,229 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync/atomic"
+	"time"
+
+	"github.com/gofrs/flock"
+	"golang.org/x/sync/errgroup"
+
+	"nightcell/alerts/routes"
+	"nightcell/configs"
+	"nightcell/daemon/metrics"
+	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
+	"nightcell/drivers/scpi"
+)
+
+// Options is what a daemon is made from.
+type Options struct {
+	Config *configs.Config
+	Text   []byte // of the configuration file; frozen into every run
+	// Load reads the configuration anew for Reload; nil: it cannot be.
+	Load    func() (*configs.Config, []byte, error)
+	Clock   drivers.Clock
+	Version string
+	Log     *slog.Logger
+	// Ready is called once, when every cell's log is open and the listeners are bound.
+	Ready func()
+	// Fed is called after each round in which every cell had a good reading; nil: nobody wants to know.
+	Fed func()
+}
+
+// Daemon keeps the watch over all cells of a configuration.
+type Daemon struct {
+	o       Options
+	cells   []*Cell
+	boxes   []*outbox
+	metrics *metrics.Metrics
+	lock    *flock.Flock
+	address string
+	config  atomic.Pointer[configs.Config]
+}
+
+// outbox carries one cell's notices.
+type outbox struct {
+	cell string
+	box  atomic.Pointer[routes.Outbox]
+}
+
+// New checks everything and locks the data directory; nothing is running yet. The
+// error says what is wrong, and a second daemon on the same data who holds it.
+func New(o Options) (*Daemon, error) {
+	d := &Daemon{o: o}
+	d.config.Store(o.Config)
+	if err := os.MkdirAll(o.Config.Data, 0o750); err != nil {
+		return nil, fmt.Errorf("making the data directory: %w; mend data in the configuration or its permissions", err)
+	}
+	if err := d.lockData(); err != nil {
+		return nil, err
+	}
+	d.metrics = metrics.New(o.Version, d.Snapshots)
+	rack := new(scpi.Rack)
+	for i := range o.Config.Cells {
+		cell := &o.Config.Cells[i]
+		s, err := settingsOf(o.Config, cell, o.Text, rack, o.Clock, o.Log)
+		if err != nil {
+			return nil, errors.Join(err, d.unlock())
+		}
+		s.Observe = d.metrics.Observer(cell.Name, cell.Supply)
+		box := &outbox{cell: cell.Name}
+		s.Wake = func() {
+			if b := box.box.Load(); b != nil {
+				b.Wake()
+			}
+		}
+		s.Outside = d.outside(box)
+		d.boxes = append(d.boxes, box)
+		d.cells = append(d.cells, NewCell(s, o.Clock))
+	}
+	if err := d.fillBoxes(o.Config); err != nil {
+		return nil, errors.Join(err, d.unlock())
+	}
+	return d, nil
+}
+
+// lockData makes sure that no other daemon works on the same data.
+func (d *Daemon) lockData() error {
+	path := filepath.Join(d.o.Config.Data, "lock")
+	d.lock = flock.New(path)
+	ok, err := d.lock.TryLock()
+	if err != nil {
+		return fmt.Errorf("locking the data directory: %w", err)
+	}
+	if !ok {
+		holder, err := os.ReadFile(path)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			holder = []byte("unknown")
+		}
+		return fmt.Errorf("the data directory %s is in use by process %s; stop that one, or give this one a data directory of its own", d.o.Config.Data, holder)
+	}
+	if err := os.WriteFile(path, fmt.Appendf(nil, "%d", os.Getpid()), 0o640); err != nil {
+		return errors.Join(fmt.Errorf("writing the lock of the data directory: %w", err), d.unlock())
+	}
+	return nil
+}
+
+func (d *Daemon) unlock() error { return d.lock.Unlock() }
+
+// Snapshots returns the newest snapshot of every cell, with the ways out filled in.
+func (d *Daemon) Snapshots() []*snapshot.Cell {
+	all := make([]*snapshot.Cell, 0, len(d.cells))
+	for i, c := range d.cells {
+		s := c.Latest()
+		if s == nil {
+			continue
+		}
+		d.fillOutlet(d.boxes[i], s)
+		all = append(all, s)
+	}
+	return all
+}
+
+// fillOutlet adds how the routes are.
+func (d *Daemon) fillOutlet(b *outbox, s *snapshot.Cell) {
+	box := b.box.Load()
+	if box == nil {
+		return
+	}
+	for _, h := range box.Health() {
+		s.Outlet.Routes = append(s.Outlet.Routes, snapshot.Way{
+			Name: h.Route, LagSeconds: h.Lag.Seconds(), Waiting: h.Open, Delivered: h.Delivered, Failed: uint64(h.Failures), Problem: h.LastError,
+		})
+	}
+}
+
+// outside tells a cell how old the oldest notice is that some route has yet to deliver.
+// Health takes no lock that a delivery holds.
+func (d *Daemon) outside(b *outbox) func() (time.Duration, time.Duration) {
+	return func() (pushLag, noticeAge time.Duration) {
+		if box := b.box.Load(); box != nil {
+			for _, h := range box.Health() {
+				noticeAge = max(noticeAge, h.Lag)
+			}
+		}
+		return 0, noticeAge
+	}
+}
+
+// fillBoxes builds every cell's outbox for a configuration; nothing is started.
+func (d *Daemon) fillBoxes(cfg *configs.Config) error {
+	boxes := make([]*routes.Outbox, len(d.cells))
+	for i, c := range d.cells {
+		ways, err := cfg.Ways() // anew for each cell, because an outbox uses a route alone
+		if err != nil {
+			return fmt.Errorf("routes: %w", err)
+		}
+		ways = slices.DeleteFunc(ways, func(w routes.Way) bool { return len(w.Cells) > 0 && !slices.Contains(w.Cells, c.Name()) })
+		boxes[i], err = routes.NewOutbox(routes.Options{
+			Source: newNoticeSource(cfg.Data, c.Name()),
+			Store:  routes.Directory{Path: filepath.Join(cfg.Data, "routes", c.Name()), Write: writeSmall},
+			Clock:  d.o.Clock, Log: d.o.Log, Picture: c.picture,
+		}, ways...)
+		if err != nil {
+			return fmt.Errorf("cell %s: %w", c.Name(), err)
+		}
+	}
+	for i, b := range boxes {
+		d.boxes[i].box.Store(b)
+	}
+	return nil
+}
+
+// Run keeps the watch until ctx ends, and then stops in order: cells first, so that
+// their last notices are in the log, then the routes, then the listeners. The error
+// says what could not be made safe.
+func (d *Daemon) Run(ctx context.Context) (err error) {
+	defer func() { err = errors.Join(err, d.unlock()) }()
+	for _, b := range d.boxes {
+		b.box.Load().Start()
+	}
+	services, stop := context.WithCancel(context.WithoutCancel(ctx))
+	defer stop()
+	side, err := d.serve(services)
+	if err != nil {
+		return errors.Join(err, d.stopBoxes())
+	}
+	watch, watchCtx := errgroup.WithContext(ctx)
+	for _, c := range d.cells {
+		watch.Go(func() error { return c.Run(watchCtx) })
+	}
+	watch.Go(func() error { return d.feed(watchCtx) })
+	if d.o.Ready != nil {
+		d.o.Ready()
+	}
+	err = watch.Wait()
+	stop()
+	return errors.Join(err, d.stopBoxes(), side.Wait())
+}
+
+// Flush waits until every route has delivered what is due, or until ctx ends.
+func (d *Daemon) Flush(ctx context.Context) error {
+	var errs []error
+	for _, b := range d.boxes {
+		errs = append(errs, b.box.Load().Flush(ctx))
+	}
+	return errors.Join(errs...)
+}
+
+// Address is where page and metrics are served, empty when they are not. It is known once Ready was called.
+func (d *Daemon) Address() string { return d.address }
+
+// stopBoxes lets deliveries in progress finish within a few seconds.
+func (d *Daemon) stopBoxes() error {
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	var errs []error
+	for _, b := range d.boxes {
+		errs = append(errs, b.box.Load().Stop(ctx))
+	}
+	return errors.Join(errs...)
+}

@@ -1,0 +1,120 @@
+package daemon
+
+import (
+	"fmt"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/alerts/routes"
+	"nightcell/daemon/runlog"
+	"nightcell/daemon/snapshot"
+)
+
+// follow writes down what the board changed, and a notice for each change that a person must hear of.
+func (r *run) follow(c *Cell, changes []alerts.Change) {
+	for i := range changes {
+		r.followOne(c, &changes[i])
+	}
+	if len(changes) == 0 {
+		return
+	}
+	r.relist()
+	// A change must survive a kill exactly, so a checkpoint follows it at once.
+	r.note(c, r.checkpoint(c, r.time.stamp(r.time.now())))
+	c.wake()
+}
+
+func (r *run) followOne(c *Cell, ch *alerts.Change) {
+	c.set.Log.Info("alarm", "cell", c.set.Cell, "condition", ch.Condition.String(),
+		"from", ch.From.String(), "to", ch.To.String(), "priority", ch.Priority.String(), "text", ch.Text)
+	extra := []runlog.Field{
+		runlog.Text("before", ch.From.String()), runlog.Number("limit", ch.Limit), runlog.Flag("first", ch.First),
+		runlog.Text("meaning", ch.Meaning), runlog.Text("action", ch.Action),
+	}
+	if ch.By != "" {
+		extra = append(extra, runlog.Text("by", ch.By))
+	}
+	if ch.After != alerts.None {
+		extra = append(extra, runlog.Text("after", ch.After.String()))
+	}
+	r.note(c, r.log.Alarm(ch.UTC, runlog.Alarm{
+		Condition: ch.Condition.String(), State: ch.To.String(), Priority: ch.Priority.String(), Text: ch.Text, Value: ch.Value,
+	}, extra...))
+	if kind, ok := kindOfNotice(ch); ok {
+		r.tell(c, kind, ch)
+	}
+}
+
+// kindOfNotice says whether a change is news for a person, and of which kind.
+func kindOfNotice(ch *alerts.Change) (routes.Kind, bool) {
+	switch {
+	case ch.Raised():
+		return routes.Alarm, true
+	case ch.To == alerts.ACKED:
+		return routes.Acknowledged, true
+	case ch.To == alerts.SHLVD || ch.To == alerts.DSUPR || ch.To == alerts.OOSRV:
+		return routes.Quieted, ch.From == alerts.UNACK
+	case ch.Cleared():
+		return routes.Cleared, true
+	}
+	return "", false
+}
+
+// tell writes a notice into the log, from where the routes take it.
+func (r *run) tell(c *Cell, kind routes.Kind, ch *alerts.Change) {
+	subject := fmt.Sprintf("%s: %s", c.set.Cell, ch.Condition)
+	switch kind {
+	case routes.Cleared:
+		subject += " is over"
+	case routes.Acknowledged:
+		subject += " acknowledged by " + ch.By
+	case routes.Quieted:
+		subject += " set aside by " + ch.By
+	}
+	r.notice(c, ch.UTC, routes.Notice{
+		Kind: kind, Condition: ch.Condition.String(), Priority: routes.Priority(ch.Priority), State: ch.To.String(),
+		Since: ch.Since, Subject: subject, Text: ch.Text, Meaning: ch.Meaning, First: ch.Action,
+		Acknowledge: fmt.Sprintf("nightcell alarms ack %s %s, or the button on the page", c.set.Cell, ch.Condition),
+	})
+}
+
+// notice completes a notice with where the run stands and logs it. The log is the
+// queue: routes read it by cursors of their own.
+func (r *run) notice(c *Cell, utc time.Time, n routes.Notice) {
+	n.Cell, n.Supply, n.At = c.set.Cell, c.set.Supply, utc
+	n.ID = noticeID(c.set.Cell, utc)
+	t := r.count.Totals()
+	n.Values = map[string]float64{
+		"charge_coulombs": t.Charge, "charge_standard_uncertainty_coulombs": t.StandardUncertainty, "energy_joules": t.Energy,
+	}
+	if p := c.set.Plan; p != nil {
+		n.Values["target_charge_coulombs"] = p.Goal.Charge.Value
+	}
+	if c.reading.At != 0 {
+		n.Values["reading_volts"], n.Values["reading_amperes"] = float64(c.reading.Volts), float64(c.reading.Amperes)
+	}
+	r.note(c, logNotice(r.log, n))
+	c.wake()
+}
+
+// relist rebuilds the alarm list that snapshots show.
+func (r *run) relist() {
+	active := r.alarms.Active()
+	list := make([]snapshot.Alarm, 0, len(active))
+	for _, a := range active {
+		about := a.Condition.About()
+		list = append(list, snapshot.Alarm{
+			Condition: a.Condition.String(), State: a.State.String(), Priority: a.Priority.String(), Since: a.Since,
+			First: a.First, Text: a.Text, Meaning: about.Meaning, Action: about.First,
+			By: a.By, Reason: a.Reason, ShelfEnds: a.ShelfEnds,
+		})
+	}
+	r.shown = list
+}
+
+// wake tells those who read the log that there is something new.
+func (c *Cell) wake() {
+	if c.set.Wake != nil {
+		c.set.Wake()
+	}
+}

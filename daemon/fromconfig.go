@@ -1,0 +1,99 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"math"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/configs"
+	"nightcell/drivers"
+	"nightcell/drivers/scpi"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
+)
+
+// Gas and water of one unit of charge, from the Faraday constant (CODATA 2018) and
+// the molar volume at 25 °C and one atmosphere.
+var (
+	hydrogenLitresPerAmpereHour = electrolysis.Hydrogen.GasVolume(3600, 298.15, 101325) * 1e3
+	waterGramsPerCoulomb        = electrolysis.WaterSplit(1, 0.5) * 1e3
+)
+
+// settingsOf turns one cell of the configuration into what its watch needs.
+func settingsOf(cfg *configs.Config, cell *configs.Cell, frozen []byte, rack *scpi.Rack, clock drivers.Clock, log *slog.Logger) (Settings, error) {
+	supply := cfg.Supply(cell.Supply)
+	plan, err := cell.Plan(supply)
+	if err != nil {
+		return Settings{}, fmt.Errorf("cell %s: %w", cell.Name, err)
+	}
+	s := Settings{
+		Cell: cell.Name, Supply: supply.Name, Identity: supply.Identity,
+		Open: opener(supply, cell, rack, clock),
+		Poll: cell.Poll, Sync: cell.Sync, Count: cell.Coulometer(supply),
+		Plan: plan, Limits: cell.Limits,
+		May: Permission(cell.May), AtTarget: choice(cell.AtTarget), OnStop: choice(cell.OnStop),
+		HoldAmperes: drivers.Amperes(cell.HoldAmperes), Reason: cell.Reason,
+		AirStated: cell.Room.Ventilation.SI, AirNeededPerAmpere: math.NaN(),
+		DataDir: cfg.Data, Frozen: frozen, Log: log,
+		Chemistry: alerts.Chemistry{FloorVolts: math.NaN()},
+		Blind:     []string{"Volts and amperes cannot see: pH, which metal is plating, leaks before the plates are bared, gas in the room, a failed fan."},
+	}
+	s.Reactions = reactionsOf(cell)
+	if plan != nil {
+		s.learnChemistry(cell, plan)
+	}
+	return s, nil
+}
+
+// choice turns a configured action into what the watch knows it by.
+func choice(a configs.Action) Choice { return Choice(a) }
+
+// learnChemistry fills in what follows from metal, medium and cell.
+func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
+	m := plan.Metal
+	stop := m.Stop(plan.Medium)
+	s.Chemistry.Metal = m.String()
+	s.Chemistry.DepletionVisible = m.Depletion.Visible
+	s.Chemistry.RedissolvesOff = stop.State != matter.Off
+	s.Chemistry.Divided = cell.Electrodes.Divided()
+	if t := m.Interrupt.Tolerance; t.Known() {
+		s.Chemistry.InterruptionLimit = time.Duration(t.Value * float64(time.Second))
+		s.Chemistry.SpoiledByPause = t.Value < 60
+	}
+	if !m.Depletion.Visible {
+		s.Blind = append(s.Blind, fmt.Sprintf("Nor when the %s runs out: %s", m.Element.Name, m.Depletion.Why))
+	}
+	a, err := electrolysis.Assess(cell.Conditions(plan, s.Limits.Amperes))
+	if err != nil {
+		return // without areas or currents there is nothing to judge gas and floor by; the watch does without
+	}
+	if a.Floor.Any > 0 {
+		s.Chemistry.FloorVolts = a.Floor.Any
+	}
+	amperes := a.Conditions.Current.Value
+	s.Gas = "hydrogen"
+	s.AirNeededPerAmpere = a.Air.Needed.Value / amperes
+	for _, g := range a.Gas {
+		if g.Gas == electrolysis.Hydrogen || g.Possible {
+			continue
+		}
+		s.AnodeGas = g.Gas.String()
+		s.AnodeLitresPerAmpereHour = g.Worst.Value / amperes * 3.6e6
+		s.Chemistry.ChlorineAtAnode = g.Gas == electrolysis.Chlorine
+	}
+	if mass := a.Acid.AnolyteMass.Best; mass > 0 && s.Chemistry.Divided {
+		s.AcidGramsPerCoulomb = mass * 1e3 / a.Conditions.Charge.Value
+	} else if a.Acid.BathMass.Known() {
+		s.AcidGramsPerCoulomb = a.Acid.BathMass.Value * 1e3 / a.Conditions.Charge.Value
+	}
+}
+
+// opener opens one channel of a supply; all cells of a supply share its line through the rack.
+func opener(s *configs.Supply, cell *configs.Cell, rack *scpi.Rack, clock drivers.Clock) Opener {
+	settings := s.Settings(cell.Channel, cell.Limits.Amperes)
+	return func(ctx context.Context) (drivers.Supply, error) { return rack.Open(ctx, settings, clock) }
+}

@@ -1,0 +1,127 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"nightcell/drivers"
+)
+
+// Opener opens one channel of a supply by its stable name and changes nothing on it.
+type Opener func(ctx context.Context) (drivers.Supply, error)
+
+const (
+	openTimeout  = 5 * time.Second // of the machine's own time, for opening and asking who is there
+	firstBackOff = time.Second     // run time before the second attempt to reopen
+	longBackOff  = 30 * time.Second
+)
+
+// link is one cell's line to its supply: it opens, checks who answers, and waits
+// longer after each failure. Only the cell's loop touches it.
+type link struct {
+	open     Opener
+	expected string // *IDN? must begin with this; when empty the first answer is expected from then on
+	supply   drivers.Supply
+	identity drivers.Identity
+	status   drivers.Status // the newest
+	since    time.Duration  // run time when the line last came up or went down
+	retryAt  time.Duration
+	backOff  time.Duration
+	opened   uint64
+	problem  string
+	same     bool // the instrument now answering is the one before
+}
+
+// up says whether there is a line to ask on.
+func (l *link) up() bool { return l.supply != nil }
+
+// attach opens the line and learns who answers and how it is set, changing nothing.
+func (l *link) attach(ctx context.Context, now time.Duration) error {
+	ctx, cancel := context.WithTimeout(ctx, openTimeout)
+	defer cancel()
+	s, err := l.open(ctx)
+	if err == nil {
+		err = l.greet(ctx, s)
+		if err != nil {
+			_ = s.Close() // the first error is the one that tells; nothing was written that Close could lose
+		}
+	}
+	if err != nil {
+		l.fail(now, err)
+		return err
+	}
+	l.supply, l.since, l.problem, l.backOff = s, now, "", 0
+	l.opened++
+	return nil
+}
+
+// greet asks a freshly opened supply for its identity and state.
+func (l *link) greet(ctx context.Context, s drivers.Supply) error {
+	id, err := s.Identify(ctx)
+	if err != nil {
+		return fmt.Errorf("asking who answers: %w", err)
+	}
+	if l.expected != "" && !strings.HasPrefix(id.String(), l.expected) {
+		return fmt.Errorf("another instrument answers: %q, and this cell's supply is %q; connect the right one or mend identity in the configuration: %w",
+			id, l.expected, &drivers.Refusal{Reason: drivers.Misidentified, Query: "*IDN?", Answer: id.String()})
+	}
+	st, err := s.Status(ctx)
+	if err != nil {
+		return fmt.Errorf("asking for output state and set-points: %w", err)
+	}
+	l.same = l.identity == (drivers.Identity{}) || l.identity == id
+	l.identity, l.status = id, st
+	if l.expected == "" {
+		l.expected = id.String()
+	}
+	return nil
+}
+
+// fail notes why there is no line and when to try again.
+func (l *link) fail(now time.Duration, err error) {
+	l.backOff = min(max(2*l.backOff, firstBackOff), longBackOff)
+	l.retryAt = now + l.backOff
+	l.problem = err.Error()
+}
+
+// drop closes the line after an error that says it is gone.
+func (l *link) drop(now time.Duration, err error) {
+	if l.supply == nil {
+		return
+	}
+	_ = l.supply.Close() // it is gone already; Close only gives the descriptor back
+	l.supply = nil
+	l.since = now
+	l.backOff = 0
+	l.fail(now, err)
+}
+
+// gone says whether the line must be opened anew after err.
+func gone(err error) bool {
+	return errors.Is(err, drivers.ErrGone)
+}
+
+// close gives the port back at the end.
+func (l *link) close() error {
+	if l.supply == nil {
+		return nil
+	}
+	s := l.supply
+	l.supply = nil
+	if err := s.Close(); err != nil {
+		return fmt.Errorf("closing the line to the supply: %w", err)
+	}
+	return nil
+}
+
+// rememberIdentity takes over who answered before nightcell was started anew.
+func (l *link) rememberIdentity(text string) {
+	f := strings.SplitN(text, ",", 4)
+	for len(f) < 4 {
+		f = append(f, "")
+	}
+	l.identity = drivers.Identity{Maker: f[0], Model: f[1], Serial: f[2], Firmware: f[3]}
+}

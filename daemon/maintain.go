@@ -1,0 +1,103 @@
+package daemon
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/daemon/runlog"
+	"nightcell/integrate"
+)
+
+// attached writes down who answers, for whoever reads the log later.
+func (r *run) attached(c *Cell) {
+	st := &c.link.status
+	now := r.time.now()
+	r.note(c, r.log.Entry(r.time.stamp(now), "attached", "the supply answers as "+c.link.identity.String(),
+		runlog.Flag("same", c.link.same), runlog.Text("output", st.Output.String()),
+		runlog.Number("set_volts", float64(st.SetVolts)), runlog.Number("set_amperes", float64(st.SetAmperes)),
+		runlog.Number("limit_volts", float64(st.LimitVolts)), runlog.Number("limit_amperes", float64(st.LimitAmperes))))
+	r.statusAt = now
+}
+
+// reattached is attached in an open run: it also sees whether the supply lost its settings meanwhile.
+func (r *run) reattached(c *Cell) {
+	st := &c.link.status
+	set := st.SetAmperes
+	r.supplyRestarted = !math.IsNaN(float64(set)) && !math.IsNaN(float64(r.lastSet)) && set != r.lastSet && st.Output.String() == "off"
+	r.attached(c)
+}
+
+// watchDisk looks at the log's health and, now and then, at the free space.
+func (r *run) watchDisk(c *Cell) {
+	waiting := r.log.Health().Cause != nil
+	if waiting != r.logWaiting {
+		r.logWaiting = waiting
+		if waiting {
+			c.set.Log.Error("the disk does not take the run log; lines wait in memory", "cell", c.set.Cell, "err", r.log.Health().Cause)
+		} else {
+			c.set.Log.Info("the disk takes the run log again", "cell", c.set.Cell)
+		}
+	}
+	if now := r.time.now(); r.diskAt == 0 || now-r.diskAt >= diskEvery {
+		r.diskAt, r.diskFree = now, freeBytes(r.dir)
+	}
+}
+
+// maintain writes checkpoints when due and looks whether the target is reached or the run over.
+func (r *run) maintain(c *Cell, t integrate.Totals) {
+	now := r.time.now()
+	utc := r.time.stamp(now)
+	if !r.reached && c.set.Plan != nil && t.Readings > 1 {
+		if left, _ := c.set.Plan.Remaining(math.Abs(float64(c.reading.Amperes))); left <= 0 {
+			r.reached = true
+			r.note(c, r.log.Entry(utc, "target", fmt.Sprintf("the target is reached with %.6g A·h counted", t.Charge/3600)))
+			r.note(c, r.checkpoint(c, utc))
+		}
+	}
+	if r.log.CheckpointDue() {
+		r.note(c, r.checkpoint(c, utc))
+	}
+}
+
+// end closes the run's books: nothing is counted after it.
+func (r *run) end(c *Cell, why string) {
+	now := r.time.now()
+	utc := r.time.stamp(now)
+	t := r.count.Totals()
+	r.note(c, r.checkpoint(c, utc))
+	r.note(c, r.log.Entry(r.time.stamp(now), runlog.EntryEnd, why, runlog.Number("charge_coulombs", t.Charge), runlog.Number("energy_joules", t.Energy)))
+	r.note(c, r.checkpoint(c, utc))
+	c.set.Log.Info("run ends", "cell", c.set.Cell, "why", why, "charge_coulombs", t.Charge, "standard_uncertainty_coulombs", t.StandardUncertainty)
+	if err := r.log.Close(); err != nil {
+		c.set.Log.Error("closing the run log", "cell", c.set.Cell, "err", err)
+	}
+	r.fill(c, &c.next)
+	c.ended, c.last, c.run, c.final = why, r.dir, nil, c.next
+	c.wake()
+}
+
+// close leaves the run open for the next process: synced, with a last checkpoint.
+func (r *run) close(c *Cell) error {
+	now := r.time.now()
+	utc := r.time.stamp(now)
+	err := errors.Join(
+		r.log.Entry(utc, "stopped", "nightcell was told to stop; the run stays open"),
+		r.checkpoint(c, utc),
+		r.log.Close())
+	if err != nil {
+		return fmt.Errorf("the run log is not safe on the disk: %w", err)
+	}
+	return nil
+}
+
+// stands says whether an alarm of this condition holds, whatever was done about it.
+func (r *run) stands(c alerts.Condition) (alerts.Alarm, bool) {
+	a := r.alarms.Alarm(c)
+	return a, a.Holds
+}
+
+// since returns how long ago a moment of the run was.
+func (r *run) since(at time.Duration) time.Duration { return r.time.now() - at }

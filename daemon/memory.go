@@ -1,0 +1,88 @@
+package daemon
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/daemon/runlog"
+	"nightcell/drivers"
+	"nightcell/integrate/bath"
+)
+
+// memory is what a checkpoint carries besides the coulometer, so that a later
+// process goes on with the bath, the alarms and the operator's word as they were.
+type memory struct {
+	Mark     landmark        `json:"mark"`
+	Bath     *bath.State     `json:"bath,omitempty"`
+	Alarms   alerts.Memory   `json:"alarms"`
+	Identity string          `json:"identity"`
+	On       bool            `json:"on"`
+	Set      *float64        `json:"set,omitempty"` // current set-point, A
+	Cleared  clearance       `json:"cleared"`
+	Reached  bool            `json:"reached"`
+	Expected bool            `json:"expected"` // the output is off, or to be, on purpose
+	Acted    map[string]bool `json:"acted,omitempty"`
+}
+
+// memoryField is the name under which a checkpoint carries the memory.
+const memoryField = "watch"
+
+// remember gathers the memory as it is now.
+func (r *run) remember(c *Cell) memory {
+	m := memory{
+		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: c.link.identity.String(),
+		On: r.lastOn, Cleared: r.cleared, Reached: r.reached, Expected: r.offExpected,
+	}
+	if a := float64(r.lastSet); a == a { // JSON has no NaN
+		m.Set = &a
+	}
+	if p := c.set.Plan; p != nil {
+		state := p.Model.State()
+		m.Bath = &state
+	}
+	for condition := range r.acted {
+		if m.Acted == nil {
+			m.Acted = make(map[string]bool)
+		}
+		m.Acted[condition.String()] = true
+	}
+	return m
+}
+
+// checkpoint writes the state of everything into the log.
+func (r *run) checkpoint(c *Cell, utc time.Time) error {
+	b, err := json.Marshal(r.remember(c))
+	if err != nil {
+		return fmt.Errorf("putting the watch's memory into words: %w", err)
+	}
+	return r.log.Checkpoint(utc, r.count, runlog.Text(memoryField, string(b)))
+}
+
+// recall takes a memory up again.
+func (r *run) recall(c *Cell, m memory) error {
+	r.lastOn, r.cleared, r.reached, r.offExpected = m.On, m.Cleared, m.Reached, m.Expected
+	if m.Set != nil {
+		r.lastSet = drivers.Amperes(*m.Set)
+	} else {
+		r.lastSet = unknownAmperes
+	}
+	if c.link.expected == "" {
+		c.link.expected = m.Identity
+	}
+	c.link.rememberIdentity(m.Identity)
+	for name := range m.Acted {
+		condition, err := alerts.ParseCondition(name)
+		if err != nil {
+			return fmt.Errorf("the memory of the watch: %w", err)
+		}
+		r.acted[condition] = true
+	}
+	if p := c.set.Plan; p != nil && m.Bath != nil {
+		if err := p.Resume(*m.Bath); err != nil {
+			return fmt.Errorf("the memory of the bath: %w", err)
+		}
+	}
+	return nil
+}

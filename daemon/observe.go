@@ -1,0 +1,70 @@
+package daemon
+
+import (
+	"math"
+	"strings"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/drivers"
+	"nightcell/integrate"
+)
+
+// observe gathers all that is known at this moment for the alarm board.
+func (r *run) observe(c *Cell, got bool, gap time.Duration, t integrate.Totals) alerts.Observation {
+	now := r.time.now()
+	o := alerts.Blank(now, r.time.stamp(now))
+	if got {
+		o.HasReading = true
+		o.Volts, o.Amperes = float64(c.reading.Volts), float64(c.reading.Amperes)
+		o.Mode, o.Output = alerts.Mode(c.reading.Mode), alerts.Output(c.reading.Output)
+		o.Gap = gap
+	}
+	o.Silence = now - r.lastGood
+
+	st := &c.link.status
+	o.SetVolts, o.SetAmperes = float64(st.SetVolts), float64(st.SetAmperes)
+	o.LimitVolts, o.LimitAmperes = float64(st.LimitVolts), float64(st.LimitAmperes)
+	if len(st.Tripped) > 0 {
+		o.Tripped = st.Tripped[0]
+		if len(st.Tripped) > 1 {
+			o.Tripped = strings.Join(st.Tripped, ", ")
+		}
+	}
+	o.Restarted = r.supplyRestarted
+	o.OffExpected = r.offExpected
+	o.OffFailed = r.offFailed
+
+	o.Charge, o.ChargeUncertainty = t.Charge, t.StandardUncertainty
+	o.Elapsed = t.Elapsed
+	if p := c.set.Plan; p != nil {
+		r.observeBath(c, &o, t)
+	}
+	if need := c.set.AirNeededPerAmpere; !math.IsNaN(need) && got {
+		o.AirNeeded, o.AirStated, o.Gas = need*math.Abs(o.Amperes), c.set.AirStated, c.set.Gas
+	}
+	o.LogFree = r.diskFree
+	o.LogFailed = r.logWaiting
+	if c.set.Outside != nil {
+		o.PushLag, o.NoticeAge = c.set.Outside()
+	}
+	return o
+}
+
+// live says whether a reading is of an output that pushes current.
+func (c *Cell) live(r drivers.Reading) bool {
+	if r.Output == drivers.OutputOff {
+		return false
+	}
+	return math.Abs(float64(r.Amperes)-c.set.Count.ZeroAmperes) > c.startAmperes()
+}
+
+// startAmperes is the current from which an output counts as working and not as
+// offset: twice the offset that the maker allows, and at least 1 % of the current limit.
+func (c *Cell) startAmperes() float64 {
+	a := math.Max(2*c.set.Count.OffsetAmperes, 0.002)
+	if l := c.set.Limits.Amperes; !math.IsNaN(l) {
+		a = math.Max(a, 0.01*l)
+	}
+	return a
+}

@@ -1,0 +1,198 @@
+package daemon
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/alerts/routes"
+	"nightcell/daemon/control"
+	"nightcell/daemon/snapshot"
+)
+
+// operator is what a person may ask of the daemon, through the socket or the page.
+type operator struct{ d *Daemon }
+
+var _ control.Operator = operator{}
+
+// Operator returns what a person may ask of the daemon.
+func (d *Daemon) Operator() control.Operator { return operator{d} }
+
+// cell finds a cell by name.
+func (o operator) cell(name string) (*Cell, error) {
+	for _, c := range o.d.cells {
+		if c.Name() == name {
+			return c, nil
+		}
+	}
+	var names []string
+	for _, c := range o.d.cells {
+		names = append(names, c.Name())
+	}
+	return nil, control.Unknown("there is no cell %q; the cells are %v", name, names)
+}
+
+// Status implements control.Operator.
+func (o operator) Status(context.Context) ([]control.Cell, error) {
+	var all []control.Cell
+	for _, s := range o.d.Snapshots() {
+		c := control.Cell{
+			Name: s.Name, Supply: s.Supply, Run: s.Run, Began: s.Began, State: stateOf(s),
+			Mode: s.Reading.Mode, Output: s.Reading.Output,
+			Volts: control.Figure(s.Reading.Volts), Amperes: control.Figure(s.Reading.Amperes),
+			ReadingAgeSeconds: control.Figure(s.At.Sub(s.Reading.At).Seconds() + o.d.sinceShown(s)),
+			ChargeCoulombs:    control.Figure(s.Charge.CountedCoulombs), TargetCoulombs: control.Figure(s.Charge.TargetCoulombs),
+			DepositGrams: control.Figure(s.Bath.DepositGrams), Alarms: len(s.Alarms),
+		}
+		for _, a := range s.Alarms {
+			if a.State == alerts.UNACK.String() || a.State == alerts.RTNUN.String() {
+				c.Unanswered++
+			}
+		}
+		all = append(all, c)
+	}
+	return all, nil
+}
+
+func stateOf(s *snapshot.Cell) string {
+	switch {
+	case !s.Link.Up:
+		return "silent"
+	case s.Ended:
+		return "ended"
+	case s.Waiting:
+		return "waiting"
+	}
+	return "running"
+}
+
+// Alarms implements control.Operator.
+func (o operator) Alarms(_ context.Context, cell string) ([]control.Alarm, error) {
+	if cell != "" {
+		if _, err := o.cell(cell); err != nil {
+			return nil, err
+		}
+	}
+	var all []control.Alarm
+	for _, s := range o.d.Snapshots() {
+		if cell != "" && s.Name != cell {
+			continue
+		}
+		for _, a := range s.Alarms {
+			all = append(all, control.Alarm{
+				Cell: s.Name, Condition: a.Condition, State: a.State, Priority: a.Priority, Since: a.Since, First: a.First,
+				Text: a.Text, Meaning: a.Meaning, Action: a.Action, By: a.By, Reason: a.Reason, ShelfEnds: a.ShelfEnds,
+			})
+		}
+	}
+	slices.SortStableFunc(all, func(a, b control.Alarm) int { return cmp.Compare(rank(b), rank(a)) })
+	return all, nil
+}
+
+// rank orders alarms by urgency.
+func rank(a control.Alarm) int {
+	p, err := routes.ParsePriority(a.Priority)
+	if err != nil {
+		return -1
+	}
+	return int(p)
+}
+
+// Acknowledge implements control.Operator.
+func (o operator) Acknowledge(ctx context.Context, a control.AlarmOrder) error {
+	c, err := o.cell(a.Cell)
+	if err != nil {
+		return err
+	}
+	return c.onAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+		return b.Acknowledge(cond, a.By, utc)
+	})
+}
+
+// Shelve implements control.Operator.
+func (o operator) Shelve(ctx context.Context, s control.ShelveOrder) error {
+	c, err := o.cell(s.Cell)
+	if err != nil {
+		return err
+	}
+	return c.onAlarm(ctx, s.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+		return b.Shelve(cond, s.By, s.Reason, time.Duration(s.Seconds*float64(time.Second)), utc)
+	})
+}
+
+// Unshelve implements control.Operator.
+func (o operator) Unshelve(ctx context.Context, a control.AlarmOrder) error {
+	c, err := o.cell(a.Cell)
+	if err != nil {
+		return err
+	}
+	return c.onAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+		return b.Unshelve(cond, a.By, utc)
+	})
+}
+
+// Enter implements control.Operator.
+func (o operator) Enter(ctx context.Context, e control.Entry) error {
+	c, err := o.cell(e.Cell)
+	if err != nil {
+		return err
+	}
+	return c.enter(ctx, e)
+}
+
+// Settle implements control.Operator.
+func (o operator) Settle(ctx context.Context, s control.Settlement) error {
+	c, err := o.cell(s.Cell)
+	if err != nil {
+		return err
+	}
+	return c.settle(ctx, s)
+}
+
+// Off implements control.Operator.
+func (o operator) Off(ctx context.Context, a control.CellOrder) (control.Outcome, error) {
+	c, err := o.cell(a.Cell)
+	if err != nil {
+		return control.Outcome{}, err
+	}
+	if err := c.switchOffFor(ctx, a.By); err != nil {
+		return control.Outcome{Text: err.Error()}, err
+	}
+	return control.Outcome{Verified: true, Text: "the supply says its output is off and no current flows"}, nil
+}
+
+// Hold implements control.Operator.
+func (o operator) Hold(ctx context.Context, a control.CellOrder) (control.Outcome, error) {
+	c, err := o.cell(a.Cell)
+	if err != nil {
+		return control.Outcome{}, err
+	}
+	if err := c.holdFor(ctx, a.By); err != nil {
+		return control.Outcome{Text: err.Error()}, err
+	}
+	return control.Outcome{Verified: true, Text: fmt.Sprintf("the current reads back at or under %.3g A", float64(c.set.HoldAmperes))}, nil
+}
+
+// Drill implements control.Operator.
+func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Receipt, error) {
+	if _, err := o.cell(a.Cell); err != nil {
+		return nil, err
+	}
+	for _, b := range o.d.boxes {
+		if b.cell != a.Cell {
+			continue
+		}
+		receipts := b.box.Load().Drill(ctx, routes.Notice{
+			ID: noticeID("drill-"+a.Cell, o.d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: routes.Low, At: o.d.o.Clock.UTC(),
+			Subject: "DRILL: test of the routes of " + a.Cell, Text: "This is a drill, asked for by " + a.By + ". Nothing is wrong with the cell.", Drill: true,
+		})
+		if len(receipts) == 0 {
+			return nil, control.Refuse("no route is configured for cell %s; write a [route.NAME] table", a.Cell)
+		}
+		return control.Receipts(receipts), nil
+	}
+	return nil, control.Unknown("cell %s has no routes", a.Cell)
+}

@@ -1,0 +1,134 @@
+package daemon
+
+import (
+	"math"
+	"time"
+
+	"nightcell/daemon/snapshot"
+	"nightcell/integrate"
+)
+
+// publish fills in the next snapshot and makes it the newest.
+func (c *Cell) publish() {
+	s := &c.next
+	if c.run == nil && c.ended != "" {
+		*s = c.final // the books of the run that ended stay in view
+		s.Ended, s.EndedWhy = true, c.ended
+	} else if s.Name == "" {
+		c.blank(s)
+	}
+	now := c.m.now()
+	s.At = c.m.utc()
+	s.Waiting = c.run == nil
+	s.Link.Up, s.Link.Problem, s.Link.Reconnects = c.link.up(), c.link.problem, c.reopens
+	s.Link.Identity = c.link.expected
+	s.Link.Since = s.At.Add(c.link.since - now)
+	s.Reading.Volts, s.Reading.Amperes = float64(c.reading.Volts), float64(c.reading.Amperes)
+	s.Reading.Mode, s.Reading.Output = c.reading.Mode.String(), c.reading.Output.String()
+	s.Reading.At, s.Reading.Mono = c.readUTC, c.reading.At
+	s.Refused = c.counts
+	s.Poll = snapshot.Poll{
+		EverySeconds: c.set.Poll.Seconds(), Good: c.good, Bad: c.bad,
+		TookSeconds: c.reading.Took.Seconds(), LateSeconds: c.late.Seconds(),
+	}
+	st := &c.link.status
+	s.Settings = snapshot.Settings{
+		At:       s.At.Add(st.At - now),
+		SetVolts: float64(st.SetVolts), SetAmperes: float64(st.SetAmperes),
+		LimitVolts: float64(st.LimitVolts), LimitAmperes: float64(st.LimitAmperes), Tripped: st.Tripped,
+	}
+	if c.run != nil {
+		c.run.fill(c, s)
+	}
+	c.shown.Publish(s)
+}
+
+// blank is a snapshot before anything is known.
+func (c *Cell) blank(s *snapshot.Cell) {
+	nan := math.NaN()
+	*s = snapshot.Cell{PlannedTarget: nan, Name: c.set.Cell, Supply: c.set.Supply, Blind: c.set.Blind, May: c.set.May.String()}
+	s.Charge.TargetCoulombs, s.Charge.SecondsToTarget, s.Charge.PlanCoulombs = nan, nan, nan
+	s.Charge.TargetUncertainty, s.Charge.JoulesPerKilogram, s.Charge.TheoreticalGrams = nan, nan, nan
+	s.Bath = snapshot.Bath{
+		DepositGrams: nan, ConcentrationGramPerLitre: nan, OverallEfficiency: nan, MarginalEfficiency: nan,
+		CurrentDensity: nan, OfLimitingCurrent: nan, HydrogenLitresPerHour: nan, HydrogenLitres: nan,
+		AnodeGasLitresPerHour: nan, AcidGrams: nan, WaterGrams: nan,
+	}
+	s.Log.DiskFree = nan
+	if p := c.set.Plan; p != nil {
+		s.Metal = p.Metal.String()
+		s.PlannedTarget = p.Goal.Charge.Value
+		s.Charge.TargetCoulombs, s.Charge.TargetUncertainty = p.Goal.Charge.Value, p.Goal.Charge.StandardUncertainty
+	}
+}
+
+// fill adds what belongs to the open run. It allocates nothing.
+func (r *run) fill(c *Cell, s *snapshot.Cell) {
+	t := r.count.Totals()
+	s.Ended, s.EndedWhy = false, ""
+	s.Run, s.Began = r.dir, r.began
+	s.Elapsed = t.Elapsed
+	s.Reading.Count = uint64(t.Readings)
+	s.Cleared, s.ClearedBy = r.cleared.By != "", r.cleared.By
+	s.Alarms = r.shown
+	s.Charge.CountedCoulombs, s.Charge.ObservedCoulombs = t.Charge, t.ObservedCharge
+	s.Charge.GapBestCoulombs = t.Charge - t.ObservedCharge
+	s.Charge.GapLowCoulombs, s.Charge.GapHighCoulombs = t.GapLow, t.GapHigh
+	s.Charge.UncertaintyCoulombs, s.Charge.Budget = t.StandardUncertainty, t.Budget
+	s.Charge.Gaps, s.Charge.GapSeconds = t.Gaps, (t.Elapsed - t.Observed).Seconds()
+	s.Charge.EnergyJoules = t.Energy
+	s.Charge.TargetReached = r.reached
+	s.OffVerified = r.offVerified
+	if c.set.Plan != nil {
+		r.fillBath(c, s, t)
+	}
+	h := r.log.Health()
+	s.Log.Bytes, s.Log.Backlog, s.Log.DiskFree, s.Log.Problem = r.log.Offset(), h.BacklogBytes, r.diskFree, ""
+	if h.Cause != nil {
+		s.Log.Problem = h.Cause.Error()
+	}
+}
+
+// fillBath adds what the model of the bath says.
+func (r *run) fillBath(c *Cell, s *snapshot.Cell, t integrate.Totals) {
+	p := c.set.Plan
+	amperes := math.Abs(float64(c.reading.Amperes))
+	st := p.Standing(amperes)
+	s.Bath.DepositGrams, s.Bath.ConcentrationGramPerLitre = st.Deposit*1e3, st.Concentration
+	s.Bath.OverallEfficiency, s.Bath.MarginalEfficiency, s.Bath.OfLimitingCurrent = st.Overall, st.Marginal, st.LoadRatio
+	if area := p.Conditions().CathodeArea; area.Known() {
+		s.Bath.CurrentDensity = amperes / area.Value
+	}
+	s.Charge.TargetCoulombs, s.Charge.SecondsToTarget = t.Charge+st.Left, st.TimeLeft
+	s.Charge.FinishesAt = time.Time{}
+	if st.TimeLeft > 0 && st.TimeLeft < 1e8 {
+		s.Charge.FinishesAt = s.At.Add(time.Duration(st.TimeLeft * float64(time.Second)))
+	}
+	s.Charge.PlanCoulombs = r.planned(c, t)
+	s.Charge.TheoreticalGrams = t.Charge * p.Metal.Equivalent(p.Valence).Value * 1e3
+	if st.Deposit > 0 {
+		s.Charge.JoulesPerKilogram = t.Energy / st.Deposit
+	}
+	s.Bath.HydrogenLitresPerHour = amperes * hydrogenLitresPerAmpereHour
+	s.Bath.HydrogenLitres = t.Charge / 3600 * hydrogenLitresPerAmpereHour * (1 - zeroIfUnknown(st.Overall))
+	s.Bath.AnodeGas = c.set.AnodeGas
+	s.Bath.AnodeGasLitresPerHour = amperes * c.set.AnodeLitresPerAmpereHour
+	s.Bath.AcidGrams = t.Charge * c.set.AcidGramsPerCoulomb
+	s.Bath.WaterGrams = t.Charge * waterGramsPerCoulomb
+}
+
+// planned is where the charge would be now at the planned current, NaN without one.
+func (r *run) planned(c *Cell, t integrate.Totals) float64 {
+	amperes := c.set.Plan.Conditions().Current
+	if !amperes.Known() {
+		return math.NaN()
+	}
+	return math.Min(amperes.Value*t.Elapsed.Seconds(), c.set.Plan.Goal.Charge.Value)
+}
+
+func zeroIfUnknown(x float64) float64 {
+	if math.IsNaN(x) {
+		return 0
+	}
+	return x
+}

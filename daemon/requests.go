@@ -1,0 +1,138 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"sort"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/daemon/control"
+	"nightcell/daemon/runlog"
+	"nightcell/integrate"
+)
+
+// These carry out an operator's requests on the cell's own goroutine, between two polls.
+
+// onAlarm lets do act on one alarm and writes down what came of it.
+func (c *Cell) onAlarm(ctx context.Context, condition string, do func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error)) error {
+	cond, err := alerts.ParseCondition(condition)
+	if err != nil {
+		return control.BadRequest("%v", err)
+	}
+	return c.ask(ctx, func(context.Context) error {
+		if c.run == nil {
+			return control.Refuse("cell %s has no open run, so nothing is watched and there is no alarm", c.set.Cell)
+		}
+		r := c.run
+		change, err := do(r.alarms, cond, r.time.stamp(r.time.now()))
+		if err != nil {
+			return control.Refuse("%v", err)
+		}
+		r.follow(c, []alerts.Change{change})
+		return nil
+	})
+}
+
+// enter writes what a person saw or did into the run, and lets the bath follow it.
+func (c *Cell) enter(ctx context.Context, e control.Entry) error {
+	return c.ask(ctx, func(context.Context) error {
+		r := c.run
+		if r == nil {
+			return control.Refuse("cell %s has no open run to write into", c.set.Cell)
+		}
+		now := r.time.now()
+		utc := r.time.stamp(now)
+		fields := []runlog.Field{runlog.Text("by", e.By)}
+		if !e.At.IsZero() {
+			fields = append(fields, runlog.Integer("happened", e.At.UnixNano()))
+		}
+		for _, name := range sortedNames(e.Numbers) {
+			fields = append(fields, runlog.Number(name, e.Numbers[name]))
+		}
+		for _, name := range sortedNames(e.Words) {
+			fields = append(fields, runlog.Text(name, e.Words[name]))
+		}
+		if err := r.applyEntry(c, e); err != nil {
+			return err
+		}
+		if err := r.writeEntry(c, utc, e, fields); err != nil {
+			return err
+		}
+		r.note(c, r.checkpoint(c, utc))
+		c.wake()
+		if e.Kind == runlog.EntryEnd {
+			r.end(c, "ended by "+e.By)
+		}
+		return nil
+	})
+}
+
+// writeEntry logs an entry; zero and check have forms of their own that a replay obeys.
+func (r *run) writeEntry(c *Cell, utc time.Time, e control.Entry, fields []runlog.Field) error {
+	switch e.Kind {
+	case runlog.EntryEnd: // written by end itself
+		return nil
+	case runlog.EntryZero:
+		return r.log.Zero(utc, e.Text, integrate.Zero{Amperes: e.Numbers["amperes"], Uncertainty: e.Numbers["standard_uncertainty"]})
+	case runlog.EntryCheck:
+		return r.log.Check(utc, e.Text, integrate.Correction{Factor: e.Numbers["factor"], Uncertainty: e.Numbers["standard_uncertainty"]})
+	}
+	return r.log.Entry(utc, e.Kind, e.Text, fields...)
+}
+
+// settle replaces what is booked for a gap by what the operator knows.
+func (c *Cell) settle(ctx context.Context, s control.Settlement) error {
+	return c.ask(ctx, func(context.Context) error {
+		r := c.run
+		if r == nil {
+			return control.Refuse("cell %s has no open run", c.set.Cell)
+		}
+		before := r.count.Totals().Charge
+		if err := r.count.Settle(s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs); err != nil {
+			return control.BadRequest("%v", err)
+		}
+		utc := r.time.stamp(r.time.now())
+		r.note(c, r.log.Settle(utc, fmt.Sprintf("%s (by %s)", s.Text, s.By), s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs))
+		if p := c.set.Plan; p != nil {
+			p.Model.Step(r.count.Totals().Charge-before, 1e-9)
+		}
+		r.note(c, r.checkpoint(c, utc))
+		return nil
+	})
+}
+
+// switchOff is an operator's wish; the configuration must allow it.
+func (c *Cell) switchOffFor(ctx context.Context, by string) error {
+	return c.ask(ctx, func(context.Context) error {
+		if !c.set.May.Off {
+			return control.Refuse(`switching cell %s off: %w; add "off" to may, or use the supply's own switch`, c.set.Cell, errNotAllowed)
+		}
+		if c.run == nil {
+			return control.Refuse("cell %s has no open run", c.set.Cell)
+		}
+		return c.doOff(context.WithoutCancel(ctx), "asked for by "+by)
+	})
+}
+
+// holdFor lowers the current on an operator's wish; the configuration must allow it.
+func (c *Cell) holdFor(ctx context.Context, by string) error {
+	return c.ask(ctx, func(context.Context) error {
+		if !c.set.May.Hold {
+			return control.Refuse(`lowering the current of cell %s: %w; add "hold" to may and state hold_current`, c.set.Cell, errNotAllowed)
+		}
+		if c.run == nil {
+			return control.Refuse("cell %s has no open run", c.set.Cell)
+		}
+		return c.doHold(context.WithoutCancel(ctx), "asked for by "+by)
+	})
+}
+
+func sortedNames[V any](m map[string]V) []string {
+	names := make([]string, 0, len(m))
+	for n := range m {
+		names = append(names, n)
+	}
+	sort.Strings(names)
+	return names
+}

@@ -1,0 +1,132 @@
+package daemon
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"path/filepath"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/daemon/runlog"
+	"nightcell/drivers"
+)
+
+var unknownAmperes = drivers.Amperes(math.NaN())
+
+// logOptions are those of the run log; its pace is the run's own clock.
+func (c *Cell) logOptions() runlog.Options {
+	return runlog.Options{
+		Sync: c.set.Sync, CheckpointEvery: c.set.Checkpoint, FS: c.set.FS,
+		Now: func() time.Time { return time.Unix(0, int64(c.m.now())) },
+	}
+}
+
+// pickUp continues the cell's open run, if it has one. The dark time becomes a gap
+// with the first reading.
+func (c *Cell) pickUp() error {
+	dir, ended, err := runlog.LatestRun(c.set.DataDir, c.set.Cell)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return fmt.Errorf("looking for the run before: %w", err)
+	case ended:
+		c.last = dir
+		return nil
+	}
+	log, tail, err := runlog.Resume(dir, c.logOptions())
+	if err != nil {
+		return fmt.Errorf("taking up the run in %s: %w", dir, err)
+	}
+	if tail.Ended || tail.Coulometer == nil {
+		c.last = dir
+		return log.Close()
+	}
+	r := &run{
+		dir: dir, log: log, count: tail.Coulometer, diskFree: math.NaN(), lastSet: unknownAmperes,
+		fresh: true, resumed: true, acted: make(map[alerts.Condition]bool),
+	}
+	if r.began, err = beganAt(dir); err != nil {
+		return fmt.Errorf("taking up the run in %s: %w", dir, err)
+	}
+	m, err := memoryOf(tail)
+	if err != nil {
+		// The charge stands without it; only what was learned of the cell is learned anew.
+		c.set.Log.Warn("the watch's memory cannot be read and is begun anew", "cell", c.set.Cell, "err", err)
+	}
+	if err := c.resume(r, tail, m); err != nil {
+		return fmt.Errorf("taking up the run in %s: %w", dir, err)
+	}
+	return nil
+}
+
+// memoryOf reads the watch's memory from the last checkpoint.
+func memoryOf(tail *runlog.Tail) (*memory, error) {
+	if tail.Checkpoint == nil || tail.Checkpoint.Text(memoryField) == "" {
+		return nil, errors.New("no checkpoint holds it")
+	}
+	m := new(memory)
+	if err := json.Unmarshal([]byte(tail.Checkpoint.Text(memoryField)), m); err != nil {
+		return nil, fmt.Errorf("reading the checkpoint: %w", err)
+	}
+	return m, nil
+}
+
+// resume puts the run back on its feet.
+func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
+	last, _ := r.count.Last()
+	mark := landmark{At: last.At, UTC: time.Unix(0, tail.LastNanos).UTC()}
+	if m != nil {
+		if m.Mark.Boot != "" { // carry the checkpoint's landmark on to the last reading
+			mark.Boot = m.Mark.Boot
+			mark.Since = m.Mark.Since + time.Duration(float64(last.At-m.Mark.At)/c.m.clock.Speed())
+		}
+		if err := r.recall(c, *m); err != nil {
+			return err
+		}
+	}
+	var dark time.Duration
+	var known bool
+	r.time, dark, known = resumeTimeline(c.m, mark)
+	r.lastGood = last.At
+	r.alarms = alerts.NewBoard(c.set.Limits, c.set.Chemistry)
+	if m != nil {
+		restored, err := alerts.Restore(c.set.Limits, c.set.Chemistry, m.Alarms, r.time.now())
+		if err != nil {
+			c.set.Log.Warn("the alarms' memory cannot be used and is begun anew", "cell", c.set.Cell, "err", err)
+		} else {
+			r.alarms = restored
+		}
+	}
+	if p := c.set.Plan; p != nil {
+		// What was counted after the checkpoint, and all of it if there was no memory.
+		t := r.count.Totals()
+		if behind := t.Charge - p.Model.Charge(); behind != 0 {
+			seconds := math.Max(t.Elapsed.Seconds()-p.Model.State().Seconds, 0)
+			p.Model.Step(behind, math.Max(seconds, 1e-9))
+		}
+	}
+	c.run = r
+	utc := r.time.stamp(r.time.now())
+	text := fmt.Sprintf("nightcell was away for %v", dark.Round(time.Millisecond))
+	if !known {
+		text = "nightcell was away for a time that cannot be known: the wall clock stands before the newest reading and the machine was started anew; settle the gap by hand"
+	}
+	c.set.Log.Info("run goes on", "cell", c.set.Cell, "run", r.dir, "away", dark, "cut_bytes", tail.CutBytes, "damage", len(tail.Damage))
+	r.note(c, r.log.Entry(utc, "resumed", text, runlog.Integer("dark", int64(dark)), runlog.Flag("known", known)))
+	r.relist()
+	r.note(c, r.checkpoint(c, utc))
+	return nil
+}
+
+// beganAt reads the beginning of a run from its folder's name.
+func beganAt(dir string) (time.Time, error) {
+	t, err := time.Parse("20060102T150405Z", filepath.Base(dir))
+	if err != nil {
+		return t, fmt.Errorf("%s is not named by the beginning of a run: %w", dir, err)
+	}
+	return t, nil
+}

@@ -1,0 +1,295 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/daemon/runlog"
+	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
+	"nightcell/integrate"
+)
+
+const (
+	statusEvery = 30 * time.Second // run time between looks at set-points and protection
+	diskEvery   = time.Minute      // between looks at the free space
+)
+
+// run is one charge from begin to finish, in the hands of the cell's goroutine.
+type run struct {
+	dir    string
+	began  time.Time
+	log    *runlog.Writer
+	time   *timeline
+	count  *integrate.Coulometer
+	alarms *alerts.Board
+
+	lastGood time.Duration // run time of the newest good reading
+	lastOn   bool          // the output was on then
+	lastSet  drivers.Amperes
+	fresh    bool // no reading yet since this process took the run up
+	slept    bool // the machine was suspended since the newest reading
+	resumed  bool
+
+	supplyRestarted bool
+	offExpected     bool
+	offFailed       bool
+	offVerified     bool
+	logWaiting      bool
+	diskFree        float64
+	statusAt        time.Duration
+	diskAt          time.Duration
+	checkpointAt    time.Duration
+	reached         bool
+	acted           map[alerts.Condition]bool // reactions already carried out
+	nextTry         time.Duration             // of an off that could not be verified
+	cleared         clearance
+	shown           []snapshot.Alarm // rebuilt only when it changes
+}
+
+// clearance is what the operator confirmed before an unattended run.
+type clearance struct {
+	By string    `json:"by"`
+	At time.Time `json:"at"`
+}
+
+// await watches for a run to begin: the output works, or may work for all the supply tells.
+func (c *Cell) await(got bool) {
+	if !got {
+		return
+	}
+	c.readUTC = c.m.utc()
+	if !c.live(c.reading) {
+		c.zero.take(c.reading)
+		c.dead = c.reading
+		return
+	}
+	if err := c.begin(); err != nil {
+		c.set.Log.Error("a run cannot begin; the next reading tries again", "cell", c.set.Cell, "err", err)
+	}
+}
+
+// begin opens a run with the present reading as its first.
+func (c *Cell) begin() error {
+	r := &run{diskFree: math.NaN(), acted: make(map[alerts.Condition]bool)}
+	first := c.reading
+	if gap := c.set.Count.GapAfter; c.dead.At > 0 && c.reading.At-c.dead.At <= gap {
+		first = c.dead // the charge between the last dead reading and the first live one counts too
+	}
+	r.time = newTimeline(c.m, first.At)
+	r.began = r.time.stamp(0)
+	r.count = integrate.NewCoulometer(c.set.Count)
+	if p := c.set.Plan; p != nil {
+		if err := p.Resume(c.bathAtBegin); err != nil {
+			return fmt.Errorf("filling the model of the bath: %w", err)
+		}
+	}
+	r.alarms = alerts.NewBoard(c.set.Limits, c.set.Chemistry)
+	log, err := runlog.Create(c.set.DataDir, c.set.Cell, r.began, c.set.Frozen, c.logOptions())
+	if err != nil {
+		return fmt.Errorf("beginning the run log: %w", err)
+	}
+	r.log, r.dir = log, log.Run()
+	c.run = r
+	c.set.Log.Info("run begins", "cell", c.set.Cell, "run", r.dir)
+	r.note(c, log.Begin(r.began, r.count.Settings(), c.beginText(), c.beginFields()...))
+	if z, ok := c.zero.zero(c.set.Count.ResolutionAmperes); ok {
+		if err := r.count.SetZero(z); err != nil {
+			return fmt.Errorf("taking the zero: %w", err)
+		}
+		r.note(c, log.Zero(r.began, fmt.Sprintf("mean of %.0f readings with the output off", c.zero.n), z))
+	}
+	c.zero = zeroTaker{}
+	r.attached(c)
+	if live := c.reading; first.At < live.At {
+		c.reading = first
+		r.take(c)
+		c.reading = live
+	}
+	r.carryOn(c, true)
+	return nil
+}
+
+// carryOn is one round of an open run, with or without a new reading.
+func (c *Cell) carryOn(ctx context.Context, got bool) {
+	r := c.run
+	if c.link.up() && (r.statusAt == 0 || r.time.now() >= r.statusAt+max(statusEvery, 10*c.set.Poll)) {
+		c.refreshStatus(ctx)
+	}
+	if got && r.wouldBeGap(c) {
+		c.refreshStatus(ctx)
+	}
+	r.carryOn(c, got)
+	c.useHands(ctx)
+}
+
+// refreshStatus asks for set-points, protection and errors.
+func (c *Cell) refreshStatus(ctx context.Context) {
+	if !c.link.up() {
+		return
+	}
+	st, err := c.link.supply.Status(ctx)
+	if err != nil {
+		if ctx.Err() == nil {
+			c.refuse(err)
+		}
+		return
+	}
+	c.link.status = st
+	c.run.statusAt = c.run.time.now()
+	for _, e := range st.Errors {
+		c.set.Log.Warn("supply reports an error", "cell", c.set.Cell, "error", e)
+	}
+}
+
+// carryOn counts, logs and judges; the reading, if there is one, is c.reading.
+func (r *run) carryOn(c *Cell, got bool) {
+	slept, said := r.time.look()
+	if slept > 0 {
+		r.slept = true
+		said = fmt.Sprintf("the machine was asleep for %v; that is a gap", slept.Round(time.Second))
+	}
+	if said != "" {
+		c.set.Log.Warn("clock", "cell", c.set.Cell, "said", said)
+		r.note(c, r.log.Entry(r.time.stamp(r.time.now()), "clock", said))
+	}
+	var gap time.Duration
+	if got {
+		gap = r.take(c)
+	}
+	totals := r.count.Totals()
+	r.watchDisk(c)
+	o := r.observe(c, got, gap, totals)
+	r.follow(c, r.alarms.Judge(o))
+	r.maintain(c, totals)
+}
+
+// take counts one reading and writes it down. It returns the length of the gap that it ended, or 0.
+func (r *run) take(c *Cell) (gap time.Duration) {
+	at := r.time.runTime(c.reading.At)
+	before := r.lastGood
+	e := r.evidence(c)
+	step, err := r.count.Add(integrate.Sample{At: at, Volts: float64(c.reading.Volts), Amperes: float64(c.reading.Amperes)}, e)
+	if err != nil {
+		c.set.Log.Warn("reading not counted", "cell", c.set.Cell, "err", err)
+		return 0
+	}
+	utc := r.time.stamp(at)
+	if step.IsGap {
+		gap = step.Elapsed
+		c.set.Log.Warn("gap", "cell", c.set.Cell, "length", gap, "best_coulombs", step.Gap.Best, "low_coulombs", step.Gap.Low, "high_coulombs", step.Gap.High)
+		r.note(c, r.log.Gap(utc, r.kindOfGap(c), step.Gap, e))
+		r.note(c, r.log.Entry(utc, "remark", interruption(c, step.Gap)))
+	}
+	r.note(c, r.log.Reading(utc, at-before, float64(c.reading.Volts), float64(c.reading.Amperes), c.reading.Mode.String(), c.reading.Output.String()))
+	if p := c.set.Plan; p != nil {
+		p.Model.Step(step.Coulombs, step.Elapsed.Seconds())
+	}
+	r.lastGood, r.lastOn, r.lastSet = at, c.live(c.reading), c.link.status.SetAmperes
+	r.fresh, r.slept, c.link.same = false, false, true
+	c.readUTC = utc
+	return gap
+}
+
+// wouldBeGap says whether the newest reading ends a gap, so that the supply is asked for evidence first.
+func (r *run) wouldBeGap(c *Cell) bool {
+	if r.fresh || r.slept {
+		return true
+	}
+	after := c.set.Count.GapAfter
+	return after > 0 && r.time.runTime(c.reading.At)-r.lastGood > after
+}
+
+// evidence is what the supply tells about the time since the newest reading.
+func (r *run) evidence(c *Cell) integrate.Evidence {
+	st := &c.link.status
+	limit := math.Max(float64(st.SetAmperes), float64(r.lastSet))
+	if math.IsNaN(limit) {
+		limit = c.set.Limits.Amperes
+	}
+	unchanged := st.SetAmperes == r.lastSet && len(st.Tripped) == 0 && !r.supplyRestarted
+	return integrate.Evidence{
+		OnBefore: r.lastOn, OnAfter: c.live(c.reading),
+		SameInstrument: c.link.same, SetPointsUnchanged: unchanged,
+		LimitAmperes: limit, Restarted: r.fresh && r.resumed, Suspended: r.slept,
+	}
+}
+
+func (r *run) kindOfGap(c *Cell) string {
+	switch {
+	case r.fresh && r.resumed:
+		return "restart"
+	case r.slept:
+		return "suspend"
+	case c.reopens > 1 && r.time.runTime(c.link.since) > r.lastGood:
+		return "silent"
+	}
+	return "late"
+}
+
+// interruption says in words what the chemistry makes of a gap.
+func interruption(c *Cell, g integrate.Gap) string {
+	text := fmt.Sprintf("nobody watched for %v; between %.4g and %.4g A·h passed", g.Length().Round(time.Second), g.Low/3600, g.High/3600)
+	ch := c.set.Chemistry
+	switch {
+	case g.Measured:
+		return text + "; the supply is as it was left, so the current very likely went on"
+	case ch.RedissolvesOff:
+		return text + "; if the current was off, this bath has dissolved some of the deposit"
+	case ch.SpoiledByPause:
+		return text + "; if the current was off, what is deposited from now on may peel"
+	}
+	return text
+}
+
+// note takes the error of a log line. The writer keeps the line in memory and tries
+// again, so nothing is lost here; the log's health shows in the snapshot and as an alarm.
+func (r *run) note(c *Cell, err error) {
+	if err != nil {
+		c.set.Log.Error("run log", "cell", c.set.Cell, "err", err)
+	}
+}
+
+// beginText says in words how the run begins, for whoever reads the log later.
+func (c *Cell) beginText() string {
+	text := "run begins with " + c.link.identity.String()
+	if p := c.set.Plan; p != nil {
+		text += fmt.Sprintf("; target %.4g ± %.2g A·h (k = 2)", p.Goal.Charge.Value/3600, 2*p.Goal.Charge.StandardUncertainty/3600)
+	}
+	if c.set.Reason != "" {
+		text += "; reason given for departing from the safe state: " + c.set.Reason
+	}
+	return text
+}
+
+// beginFields are the figures of the plan.
+func (c *Cell) beginFields() []runlog.Field {
+	p := c.set.Plan
+	if p == nil {
+		return nil
+	}
+	return []runlog.Field{
+		runlog.Text("metal", p.Metal.String()),
+		runlog.Number("target_charge_coulombs", p.Goal.Charge.Value),
+		runlog.Number("target_charge_standard_uncertainty_coulombs", p.Goal.Charge.StandardUncertainty),
+	}
+}
+
+// observeBath adds what the model of the bath says to an observation.
+func (r *run) observeBath(c *Cell, o *alerts.Observation, t integrate.Totals) {
+	p := c.set.Plan
+	amperes := math.Abs(float64(c.reading.Amperes))
+	st := p.Standing(amperes)
+	o.Target, o.TargetUncertainty = t.Charge+st.Left, p.Goal.Charge.StandardUncertainty
+	if r.reached {
+		o.Target = math.Min(o.Target, t.Charge)
+	}
+	o.PlanCharge = r.planned(c, t)
+	o.Deposit, o.LimitingRatio = st.Deposit, st.LoadRatio
+	if st.Marginal > 0 && o.HasReading {
+		o.MarginalJoules = o.Volts / (st.Marginal * p.Metal.Equivalent(p.Valence).Value)
+	}
+}

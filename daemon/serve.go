@@ -1,0 +1,121 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"nightcell/alerts/routes"
+	"nightcell/daemon/control"
+	"nightcell/daemon/runlog"
+)
+
+// writeSmall writes a small file so that a crash leaves the old or the new one.
+func writeSmall(path string, data []byte) error {
+	return runlog.WriteFileAtomic(runlog.Disk{}, path, data, 0o640)
+}
+
+// serve binds the page and the control socket before it returns, and serves them,
+// the pushes and the heartbeat until ctx ends. Wait on the group for their end.
+func (d *Daemon) serve(ctx context.Context) (*errgroup.Group, error) {
+	group := new(errgroup.Group)
+	cfg := d.o.Config
+	if cfg.Page.Listen != "" {
+		listener, err := net.Listen("tcp", cfg.Page.Listen)
+		if err != nil {
+			return nil, fmt.Errorf("listening on %s: %w; free the address or change listen under [page]", cfg.Page.Listen, err)
+		}
+		handler, err := d.handler(ctx)
+		if err != nil {
+			return nil, errors.Join(err, listener.Close())
+		}
+		d.address = listener.Addr().String()
+		d.o.Log.Info("page and metrics", "address", d.address)
+		d.serveHTTP(ctx, group, listener, handler)
+	}
+	if err := d.serveControl(ctx, group); err != nil {
+		return nil, err
+	}
+	if err := d.serveHeartbeat(ctx, group); err != nil {
+		return nil, err
+	}
+	return group, nil
+}
+
+// serveHTTP serves until ctx ends. Slow clients are cut off by time-outs.
+func (d *Daemon) serveHTTP(ctx context.Context, group *errgroup.Group, l net.Listener, h http.Handler) {
+	server := &http.Server{
+		Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, IdleTimeout: time.Minute,
+		MaxHeaderBytes: 16 << 10,
+	}
+	group.Go(func() error {
+		if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			return fmt.Errorf("serving the page: %w", err)
+		}
+		return nil
+	})
+	group.Go(func() error {
+		<-ctx.Done() // ends with the daemon
+		last, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+		defer cancel()
+		if err := server.Shutdown(last); err != nil {
+			return server.Close() // somebody holds a stream open; they learn it by the cut
+		}
+		return nil
+	})
+}
+
+// serveControl offers the local control socket.
+func (d *Daemon) serveControl(ctx context.Context, group *errgroup.Group) error {
+	if d.o.Config.Socket == "" {
+		return nil
+	}
+	server, err := control.Listen(d.o.Config.Socket, operator{d}, d.o.Log)
+	if err != nil {
+		return fmt.Errorf("opening the control socket: %w", err)
+	}
+	group.Go(func() error {
+		<-ctx.Done() // ends with the daemon
+		last, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+		defer cancel()
+		return server.Close(last)
+	})
+	return nil
+}
+
+// serveHeartbeat beats towards the outside watcher.
+func (d *Daemon) serveHeartbeat(ctx context.Context, group *errgroup.Group) error {
+	h := d.o.Config.Heartbeat
+	if h == nil {
+		return nil
+	}
+	address, err := h.Address.Read()
+	if err != nil {
+		return fmt.Errorf("heartbeat: %w", err)
+	}
+	beat, err := routes.NewHeartbeat(routes.HeartbeatSettings{
+		URL: address, Every: h.Every, CAFile: h.CAFile, Alive: d.pulses, Log: d.o.Log,
+	})
+	if err != nil {
+		return err
+	}
+	beat.Start()
+	group.Go(func() error {
+		<-ctx.Done() // ends with the daemon
+		beat.Stop()
+		return nil
+	})
+	return nil
+}
+
+// handler is everything that is served over HTTP.
+func (d *Daemon) handler(context.Context) (http.Handler, error) {
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", d.metrics.Handler())
+	return mux, nil
+}

@@ -1,0 +1,92 @@
+package daemon
+
+import (
+	"log/slog"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/daemon/metrics"
+	"nightcell/daemon/runlog"
+	"nightcell/drivers"
+	"nightcell/integrate"
+	"nightcell/integrate/bath"
+)
+
+// Permission is what the operator has allowed nightcell to do, in writing, in the
+// configuration. The zero value allows nothing but watching.
+type Permission struct {
+	Off  bool
+	Hold bool
+}
+
+// String lists what is allowed.
+func (p Permission) String() string {
+	switch {
+	case p.Off && p.Hold:
+		return "off, hold"
+	case p.Off:
+		return "off"
+	case p.Hold:
+		return "hold"
+	}
+	return "nothing"
+}
+
+// Choice is what is to happen to a live output at some moment.
+type Choice string
+
+// The choices: at the target, on a named condition, and when nightcell is stopped.
+const (
+	Tell  Choice = "tell"  // say so, touch nothing
+	Leave Choice = "leave" // the same, at the end of the watch
+	Off   Choice = "off"
+	Hold  Choice = "hold"
+)
+
+// Reaction is what nightcell does when a condition has stood for a while.
+type Reaction struct {
+	Condition alerts.Condition
+	Do        Choice // Off or Hold
+	After     time.Duration
+}
+
+// Settings is all that the watch over one cell needs; quantities are SI.
+type Settings struct {
+	Cell, Supply string
+	Open         Opener
+	Identity     string // *IDN? must begin with this; empty: whoever answers first
+	Poll         time.Duration
+	Sync         time.Duration // longest time a written reading may stay unsynced
+	Checkpoint   time.Duration // between two checkpoints of the run log
+	FS           runlog.FS     // nil: the machine's; tests put failing disks here
+	Count        integrate.Settings
+	Plan         *bath.Plan // nil when the configuration states no bath
+	Limits       alerts.Limits
+	Chemistry    alerts.Chemistry
+	Blind        []string // what volts and amperes cannot see
+	May          Permission
+	AtTarget     Choice
+	OnStop       Choice
+	HoldAmperes  drivers.Amperes
+	Reactions    []Reaction
+	// AirStated is the ventilation of the room, m3/s, and AirNeededPerAmpere what the
+	// gas of one ampere asks for, m3/s per A; NaN when not stated.
+	AirStated, AirNeededPerAmpere float64
+	Gas                           string // that the air is for
+	AnodeGas                      string
+	AnodeLitresPerAmpereHour      float64
+	AcidGramsPerCoulomb           float64
+
+	DataDir string
+	Frozen  []byte // the configuration of this cell as it goes into run.toml
+	Observe metrics.Observer
+	Log     *slog.Logger
+	// Wake is called after a notice or a reading was logged, so that those who read
+	// the log need not wait; it must not block.
+	Wake func()
+	// Outside tells how far pushes lag behind and how old the oldest notice is that
+	// nobody has; it must not block.
+	Outside func() (pushLag, noticeAge time.Duration)
+	// Reason is why a choice departs from the safe state of the metal; it goes into the log.
+	Reason string
+}
