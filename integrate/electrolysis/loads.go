@@ -192,5 +192,5 @@ func (a *Assessment) water() {
 	if open > 0 {
 		w.LevelFall = fall.shifted(w.Split.Value / (waterDensity * open))
 	}
-	w.TopUp = matter.Figure{Value: w.Split.Value + w.Evaporated.High, Mark: matter.Assumed, Source: "split, and the larger of the two sources"}
+	w.TopUp = matter.Figure{Value: w.Split.Value + w.Evaporated.High, StandardUncertainty: (w.Evaporated.High - w.Evaporated.Low) / 2, Mark: matter.Assumed, Source: "split, and the larger of the two sources"}
 }
