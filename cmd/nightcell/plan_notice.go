@@ -1,0 +1,110 @@
+package main
+
+import (
+	_ "embed" // the page is a template of its own
+	"fmt"
+	"html/template"
+	"io"
+
+	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
+)
+
+//go:embed plan_notice.html
+var noticePage string
+
+// doorNotice is what the page for the door says.
+type doorNotice struct {
+	Running string   // what is running
+	Facts   []fact   // in large type
+	Hazards []string // in the order of danger
+	Stop    []string // steps
+	Never   string   // what not to do
+}
+
+type fact struct{ Label, Value string }
+
+// writeDoorNotice writes the page for the door. Names and telephone numbers are
+// blank lines, to be filled in by hand.
+func writeDoorNotice(file string, p *planned) error {
+	if err := checkExtension("door-notice", file, ".html", ".htm"); err != nil {
+		return err
+	}
+	page, err := template.New("notice").Parse(noticePage)
+	if err != nil {
+		return fmt.Errorf("reading the page for the door: %w", err)
+	}
+	return writeWhole(file, func(w io.Writer) error { return page.Execute(w, p.doorNotice()) })
+}
+
+func (p *planned) doorNotice() doorNotice {
+	g := p.plan.Goal
+	n := doorNotice{Running: fmt.Sprintf("Electrolysis: %s is won from %s L of %s bath", p.metalName(), sensible(p.plan.Volume.Value*1e3, p.plan.Volume.StandardUncertainty*1e3), p.mediumWord())}
+	n.Facts = append(n.Facts, fact{"Charge to pass", sensible(g.Charge.Value*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours) + " A·h"})
+	if g.Duration.Known() {
+		n.Facts = append(n.Facts, fact{"Takes about", timeText(matter.Figure{Value: g.Duration.Value})})
+	}
+	n.Hazards = p.hazards()
+	n.Stop, n.Never = p.stopSteps()
+	if a := p.assessed; a != nil {
+		n.Facts = append(n.Facts,
+			fact{"Current", sensible(a.Conditions.Current.Value, 0) + " A"},
+			fact{"Usual voltage", fmt.Sprintf("%s to %s V", sensible(a.Voltage.Low, 0.1), sensible(a.Voltage.High, 0.1))},
+			fact{"Fresh air needed", sensible(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1) + " m³/h"})
+	}
+	return n
+}
+
+func (p *planned) mediumWord() string {
+	if p.plan.Medium == "" {
+		return "salt"
+	}
+	return string(p.plan.Medium)
+}
+
+// hazards lists what can hurt somebody who opens the door.
+func (p *planned) hazards() []string {
+	list := []string{"Hydrogen, explosive in air: no flame, no spark, no smoking; keep the air moving."}
+	if a := p.assessed; a != nil {
+		for _, gas := range a.Gas {
+			if gas.Gas == electrolysis.Chlorine {
+				list = append([]string{"Chlorine can come off, poisonous: if you smell it, do not go in; leave the door shut and call."}, list...)
+			}
+		}
+		if a.Heat.Boils || a.Heat.Steady.Value > 323.15 {
+			list = append(list, "Hot bath and hot vessel.")
+		}
+	}
+	switch p.plan.Medium {
+	case matter.Alkaline:
+		list = append(list, "Caustic bath and mist: goggles and gloves.")
+	case matter.Cyanide:
+		list = append([]string{"Cyanide: deadly, and with acid deadly as a gas. No acid near it. Trained persons only."}, list...)
+	default:
+		list = append(list, "Acid bath and acid mist: goggles and gloves; rinse splashes at once with much water.")
+	}
+	return append(list,
+		fmt.Sprintf("Salts and metal of %s: do not touch, do not taste, nothing into the drain.", p.metalName()),
+		"Electric current in bare metal: touch nothing between the plates, no tools over the cell.",
+		"Runs without a person in the room; the software that watches it is no safety device.")
+}
+
+// stopSteps says how to stop it, and what never to do.
+func (p *planned) stopSteps() (steps []string, never string) {
+	steps = []string{"In danger: switch off the mains at the marked switch outside the room, close the door, call. The metal does not matter."}
+	stop := p.plan.Metal.Stop(p.plan.Medium)
+	switch stop.State {
+	case matter.LiftThenOff:
+		steps = append(steps, "Otherwise: goggles and gloves on; lift the cathode out of the bath while the current is on; then press OUTPUT OFF on the supply; rinse the cathode with water.")
+	case matter.Hold:
+		steps = append(steps, "Otherwise: turn the current down to the holding current and call.")
+	default:
+		steps = append(steps, "Otherwise: press OUTPUT OFF on the supply.")
+	}
+	if p.plan.Metal.Interrupt.Tolerance.Value <= 60 {
+		never = "Do not switch it on again after it was off: " + p.plan.Metal.Interrupt.Why + "."
+	} else {
+		never = "Do not switch it on again without the person named below."
+	}
+	return append(steps, "Leave the fan on. Leave the light on."), never
+}

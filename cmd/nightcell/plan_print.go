@@ -1,0 +1,203 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"nightcell/configs"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/matter"
+)
+
+// Trade units per SI unit.
+const (
+	inAmpereHours       = 1 / 3600.0
+	inGrams             = 1e3
+	inPerHour           = 3600.0
+	inLitresPerHour     = 1e3 * 3600
+	inKilowattHours     = 1 / 3.6e6
+	inSquareCentimetres = 1e4
+)
+
+// extras is what was asked for besides the plan.
+type extras struct {
+	compared []*planned
+	scaled   *scaledPlan
+	taper    *taperedPlan
+}
+
+// printPlan writes the answer, the tables, the cautions and the sensitivity.
+func printPlan(out io.Writer, p *planned, x extras, o *planOptions) error {
+	w := bufio.NewWriter(out)
+	for _, sentence := range p.sentences() {
+		printWrapped(w, "", "", sentence)
+	}
+	for _, note := range append(p.cellNote, p.plan.Notes...) {
+		printWrapped(w, "note: ", "      ", note)
+	}
+	for _, t := range p.tables(o.densityUnit) {
+		t.print(w)
+	}
+	p.printCathodes(w)
+	p.printCourse(w)
+	printTaper(w, x.taper)
+	printCompared(w, p, x.compared, o.densityUnit)
+	printScaled(w, x.scaled, o.densityUnit)
+	fmt.Fprintf(w, "\nCautions\n")
+	for _, c := range p.cautions() {
+		printWrapped(w, "  - ", "    ", c)
+	}
+	p.printSensitivity(w)
+	fmt.Fprintf(w, "\nMarks: m measured, g given, p published, a assumed; a computed figure carries the weakest mark of what\n"+
+		"went into it. ± is twice the standard uncertainty (k = 2).\n")
+	if err := w.Flush(); err != nil {
+		return fmt.Errorf("printing the plan: %w", err)
+	}
+	return nil
+}
+
+// metalName is the metal in words.
+func (p *planned) metalName() string { return p.plan.Metal.Element.Name }
+
+// sentences is the answer.
+func (p *planned) sentences() []string {
+	g := p.plan.Goal
+	first := fmt.Sprintf("Pass %s A·h", scaledDoubt(g.Charge, inAmpereHours))
+	if g.Duration.Known() {
+		first += fmt.Sprintf(" at %s A, which takes %s,", sensible(p.plan.Conditions().Current.Value, 0), timeText(g.Duration))
+	}
+	first += fmt.Sprintf(" to bring %s g of %s onto the cathode: %s %% of the %s g in the bath.", scaledDoubt(g.Deposit, inGrams), p.metalName(),
+		sensible(100*g.Recovered.Value, 100*g.Recovered.StandardUncertainty), sensible(p.plan.Amount.Value*inGrams, p.plan.Amount.StandardUncertainty*inGrams))
+	doubt := p.plan.Efficiency.StandardUncertainty
+	second := fmt.Sprintf("The bath is left with %s g/L; of all the charge %s %% wins metal, and of the last %s %%",
+		scaledDoubt(g.Left, 1), sensible(100*g.Overall, 100*doubt), sensible(100*g.Marginal, 100*doubt))
+	if a := p.assessed; a != nil {
+		second += fmt.Sprintf("; size the air for %s L/h of hydrogen, %s m³/h, and reckon with about %s V and %s kWh",
+			sensible(a.Gas[0].Worst.Value*inLitresPerHour, 0), sensible(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1),
+			sensible(a.Energy.Total.Value/math.Max(a.Conditions.Charge.Value, 1), a.Energy.Total.StandardUncertainty/math.Max(a.Conditions.Charge.Value, 1)),
+			sensible(a.Energy.Total.Value*inKilowattHours, a.Energy.Total.StandardUncertainty*inKilowattHours))
+	} else {
+		second += "; state the current or the cathode area to learn the time, the gas and the heat"
+	}
+	return []string{first, second + ".", p.stopSentence()}
+}
+
+// stopSentence says what stopping safely means here.
+func (p *planned) stopSentence() string {
+	stop := p.plan.Metal.Stop(p.plan.Medium)
+	text := "To end it "
+	switch stop.State {
+	case matter.LiftThenOff:
+		text += "lift the cathode out under current, then switch off"
+	case matter.Hold:
+		text += "go down to a low holding current"
+	default:
+		text += "switch off"
+	}
+	if stop.Unattended != stop.State {
+		switch stop.Unattended {
+		case matter.Hold:
+			text += ", and with nobody there hold a low current until somebody comes"
+		default:
+			text += ", and with nobody there switch off"
+		}
+	}
+	text += ": " + stop.Why
+	if p.plan.Metal.Depletion.Visible {
+		return text + ". The end of the metal shows in the cell voltage too."
+	}
+	return text + ". The end of the metal does not show in volts or amperes."
+}
+
+// targetText says what was asked for.
+func (p *planned) targetText() string {
+	f := matter.Figure{Value: p.cell.Target.Value.SI, StandardUncertainty: p.cell.Target.Value.StandardUncertainty()}
+	switch p.cell.Target.Form {
+	case configs.Recover:
+		return "recover " + scaledDoubt(f, 100) + " %"
+	case configs.Concentration:
+		return "down to " + scaledDoubt(p.plan.Goal.Left, 1) + " g/L"
+	case configs.Deposit:
+		return scaledDoubt(f, inGrams) + " g on the cathode"
+	case configs.Thickness:
+		return scaledDoubt(f, 1e6) + " µm on the cathode"
+	case configs.Charge:
+		return scaledDoubt(f, inAmpereHours) + " A·h"
+	}
+	return "until the next gram costs more than " + scaledDoubt(f, inKilowattHours) + " kWh/kg"
+}
+
+// cautions collects the warnings of the metal and of the cell, without saying one twice.
+func (p *planned) cautions() []string {
+	var all []string
+	metal := p.plan.Metal
+	for _, c := range metal.CautionsIn(p.plan.Medium) {
+		all = append(all, sentence(c.Text)+fmt.Sprintf(" (%s)", c.Source))
+	}
+	tolerance := metal.Interrupt.Tolerance
+	all = append(all, sentence(fmt.Sprintf("the current may be missing for about %s: %s", roughly(tolerance.Value), metal.Interrupt.Why))+fmt.Sprintf(" (%s)", tolerance.Source))
+	if p.assessed != nil {
+		all = append(all, p.assessed.Cautions...)
+	}
+	if p.cell.Electrodes.Divided() {
+		all = append(all, "The charge belongs to the catholyte: keep its level slightly higher, so that liquid flows outward.")
+	}
+	if q := bath.QualityAt(p.plan.Goal.RatioEnd); q.Word != "" && q.Word != "compact" {
+		all = append(all, fmt.Sprintf("Towards the end i/i_lim reaches %s, which usually means %s: a taper (--taper 0.33) holds it down.", sensible(p.plan.Goal.RatioEnd, 0), q.Text))
+	}
+	return append(all,
+		"V and I cannot see pH, efficiency, which metal plates, a leak above the plates, gas in the room, or one shorted plate of several: look, measure, weigh.",
+		"Set the current limit and the over-voltage trip in the supply, and a mains timer behind the expected end: nightcell is a watcher, not a safety device.",
+		"Local codes and a person licensed to judge the room come first.")
+}
+
+// sentence makes a clause of the table one with a capital and a full stop.
+func sentence(text string) string {
+	first := strings.ToUpper(text[:1])
+	return first + strings.TrimRight(text[1:], ".") + "."
+}
+
+// printCourse shows how the run goes, when its efficiency falls on the way.
+func (p *planned) printCourse(w io.Writer) {
+	if !p.plan.MassTransfer.Known() {
+		return
+	}
+	var rows [][]string
+	for _, share := range []float64{0, 0.5, 0.8, 0.9, 0.95, 0.99} {
+		point, ok := p.plan.At(share)
+		if !ok {
+			continue
+		}
+		rows = append(rows, []string{
+			sensible(share*100, 0) + " %", sensible(point.Concentration, 0), sensible(point.Seconds/3600, 0), sensible(point.Coulombs*inAmpereHours, 0),
+			sensible(point.Deposit*inGrams, 0), sensible(point.Overall*100, 0), sensible(point.Marginal*100, 0),
+			sensible(point.LoadRatio, 0), bath.QualityAt(point.LoadRatio).Word,
+		})
+	}
+	printGrid(w, "Course of the run, beyond the target too (i/i_lim and deposit: common practice, no source)",
+		[]string{"recovered", "g/L", "h", "A·h", "g", "overall %", "marginal %", "i/i_lim", "deposit"}, rows)
+}
+
+// printSensitivity shows what becomes of the answer if an assumption is off.
+func (p *planned) printSensitivity(w io.Writer) {
+	g := p.plan.Goal
+	row := func(what string, charge, seconds, deposit, recovers float64, problem string) []string {
+		hours := ""
+		if seconds > 0 {
+			hours = sensible(seconds/3600, 0)
+		}
+		if problem != "" {
+			return []string{what, "out of reach", "", sensible(deposit*inGrams, 0), sensible(recovers*100, 0) + " %"}
+		}
+		return []string{what, sensible(charge*inAmpereHours, 0), hours, sensible(deposit*inGrams, 0), sensible(recovers*100, 0) + " %"}
+	}
+	rows := [][]string{row("as planned", g.Charge.Value, g.Duration.Value, g.Deposit.Value, g.Recovered.Value, "")}
+	for _, v := range p.plan.Sensitivity() {
+		rows = append(rows, row(v.What, v.Charge, v.Seconds, v.Deposit, v.Recovers, v.Problem))
+	}
+	printGrid(w, "If an assumption is off: what the target then takes, and what the planned charge then wins",
+		[]string{"", "A·h needed", "h", "g by plan", "recovered"}, rows)
+}

@@ -1,0 +1,255 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+
+	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
+)
+
+// tables lists the tables of a plan in the order of the work.
+func (p *planned) tables(densityUnit string) []planTable {
+	all := []planTable{p.bathTable(), p.targetTable(), p.budgetTable()}
+	if p.assessed != nil {
+		all = append(all, p.runTable(densityUnit), p.platingTable(), p.voltageTable(), p.gasTable(), p.liquidTable(), p.heatTable())
+	}
+	return all
+}
+
+func (p *planned) bathTable() planTable {
+	plan := p.plan
+	t := planTable{title: "Bath"}
+	medium := string(plan.Medium)
+	if medium == "" {
+		medium = "unknown medium: state --medium"
+	}
+	t.add("metal", fmt.Sprintf("%s, %d electrons, %s", plan.Metal.Element.Name, plan.Valence, medium), matter.Unmarked, plan.Couple.Reaction)
+	for _, salt := range p.cell.Bath.Salts {
+		f, err := matter.ParseFormula(salt.Formula)
+		if err != nil {
+			continue // the plan has parsed it
+		}
+		share, u := f.MassFraction(plan.Metal.String())
+		molar, molarDoubt := f.MolarMass()
+		t.add(f.String(), fmt.Sprintf("%s %% %s", sensible(share*100, u*100), plan.Metal), matter.Published, fmt.Sprintf("%s g/mol, CIAAW 2021", sensible(molar*1e3, molarDoubt*1e3)))
+	}
+	t.figure("metal in it", plan.Amount, inGrams, "g", "")
+	t.figure("volume", plan.Volume, 1e3, "L", "")
+	concentration := matter.Figure{Value: plan.Amount.Value / plan.Volume.Value, Mark: matter.Weakest(plan.Amount.Mark, plan.Volume.Mark),
+		StandardUncertainty: plan.Amount.Value / plan.Volume.Value * math.Hypot(plan.Amount.Relative(), plan.Volume.Relative())}
+	note := ""
+	if w, ok := plan.Metal.Window(plan.Medium); ok && w.Concentration.Known() {
+		note = "usual " + span(w.Concentration, 1, 0) + " g/L (" + w.Concentration.Source + ")"
+	}
+	t.figure("concentration", concentration, 1, "g/L", note)
+	t.figure("charge per gram", equivalentCharge(plan), 1, "A·h/g", "at 100 %, from CIAAW and CODATA")
+	return t
+}
+
+func equivalentCharge(p *bath.Plan) matter.Figure {
+	e := p.Metal.Equivalent(p.Valence)
+	value := 1 / (e.Value * inGrams * matter.AmpereHour)
+	return matter.Figure{Value: value, StandardUncertainty: value * e.Relative(), Mark: e.Mark}
+}
+
+func (p *planned) targetTable() planTable {
+	g := p.plan.Goal
+	t := planTable{title: "Target: " + p.targetText()}
+	t.figure("charge to pass", g.Charge, inAmpereHours, "A·h", fmt.Sprintf("from %s to %s A·h", sensible(g.Low*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours), sensible(g.High*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours)))
+	t.figure("in theory", g.Theoretical, inAmpereHours, "A·h", "at 100 % efficiency")
+	if g.Duration.Known() {
+		t.add("time", timeText(g.Duration), g.Duration.Mark, "")
+	}
+	t.figure("deposit", g.Deposit, inGrams, "g", "by passing that charge")
+	t.figure("recovered", g.Recovered, 100, "%", "")
+	t.figure("left in the bath", g.Left, 1, "g/L", "")
+	t.figure("efficiency", p.plan.Efficiency, 100, "%", p.plan.Efficiency.Source)
+	t.figure("mass transfer", p.plan.MassTransfer, 1, "m/s", p.plan.MassTransfer.Source)
+	if p.plan.MassTransfer.Known() {
+		mark := matter.Weakest(p.plan.MassTransfer.Mark, p.plan.Efficiency.Mark)
+		t.add("efficiency falls from", sensible(g.Critical, 0)+" g/L", mark, "below that the bath brings less than the current asks for")
+		t.add("overall, marginal", fmt.Sprintf("%s %%, %s %%", sensible(g.Overall*100, 0), sensible(g.Marginal*100, 0)), mark, "of all the charge, and of its last")
+		q := bath.QualityAt(g.RatioEnd)
+		t.add("i/i_lim", fmt.Sprintf("%s to %s", sensible(g.RatioBegin, 0), sensible(g.RatioEnd, 0)), mark, fmt.Sprintf("begins %s, ends in %s", bath.QualityAt(g.RatioBegin).Word, q.Text))
+	}
+	return t
+}
+
+func (p *planned) budgetTable() planTable {
+	t := planTable{title: "Where the doubt about the charge comes from (standard uncertainty, share of the variance)"}
+	u := p.plan.Goal.Charge.StandardUncertainty
+	for _, s := range p.plan.Goal.Budget {
+		t.add(s.Source, sensible(s.Amount*inAmpereHours, s.Amount*inAmpereHours)+" A·h", matter.Unmarked, fmt.Sprintf("%.0f %%", 100*s.Amount*s.Amount/(u*u)))
+	}
+	return t
+}
+
+func (p *planned) runTable(unit string) planTable {
+	a := p.assessed
+	t := planTable{title: "Run"}
+	window, known := p.plan.Metal.Window(p.plan.Medium)
+	t.figure("current", a.Conditions.Current, 1, "A", "")
+	t.figure("cathode area", a.Conditions.CathodeArea, inSquareCentimetres, "cm²", "both faces, if both see an anode")
+	note := "no usual window in the table"
+	if known && window.CurrentDensity.Known() {
+		r := window.CurrentDensity
+		note = fmt.Sprintf("usual %s (%s)", span(r, perDensity(unit), 0), r.Source)
+		switch d := a.CathodeDensity.Value; {
+		case d < r.Low:
+			note = "below the " + note
+		case d > r.High:
+			note = "above the " + note
+		}
+	}
+	t.figure("on the cathode", a.CathodeDensity, perDensity(unit), prettyUnit(unit), note)
+	t.figure("on the anode", a.AnodeDensity, perDensity(unit), prettyUnit(unit), a.Conditions.AnodeArea.Source)
+	growth := a.CathodeDensity.Value * p.plan.Goal.Overall * p.plan.Metal.Equivalent(p.plan.Valence).Value / p.plan.Metal.Density.Value
+	t.add("growth", sensible(growth*3600*1e6, 0)+" µm/h", matter.Weakest(a.CathodeDensity.Mark, p.plan.Metal.Density.Mark), "if solid; trees outrun it by tens of times")
+	if known && window.Temperature.Known() {
+		t.figure("temperature", shiftedFigure(a.Conditions.Temperature, -matter.ZeroCelsius), 1, "°C", "usual "+span(window.Temperature, 1, -matter.ZeroCelsius)+" ("+window.Temperature.Source+")")
+	} else {
+		t.figure("temperature", shiftedFigure(a.Conditions.Temperature, -matter.ZeroCelsius), 1, "°C", "")
+	}
+	note = a.Conditions.PH.Source
+	if known && window.PH.Known() {
+		note = "usual " + span(window.PH, 1, 0) + " (" + window.PH.Source + ")"
+	}
+	t.figure("pH", a.Conditions.PH, 1, "", note)
+	return t
+}
+
+func shiftedFigure(f matter.Figure, by float64) matter.Figure {
+	f.Value += by
+	return f
+}
+
+func (p *planned) platingTable() planTable {
+	pl := p.assessed.Plating
+	t := planTable{title: "Will it plate? " + pl.Verdict}
+	t.figure("metal, at the start", pl.Metal, 1, "V", pl.Metal.Source)
+	t.figure("metal, at the end", pl.MetalAtEnd, 1, "V", "")
+	t.figure("hydrogen", pl.Hydrogen, 1, "V", pl.Hydrogen.Source)
+	t.figure("gap", pl.Gap, 1, "V", "hydrogen less metal: what its overpotential has to hold back")
+	t.figure("overpotential", pl.Overpotential, 1, "V", "of hydrogen on the deposit at this density: "+pl.Overpotential.Source)
+	t.figure("margin", pl.Margin, 1, "V", "overpotential less gap; kinetics decide, this is a bound")
+	t.figure("hydroxide falls at pH", pl.HydroxidePH, 1, "", pl.HydroxidePH.Source)
+	return t
+}
+
+func (p *planned) voltageTable() planTable {
+	a := p.assessed
+	t := planTable{title: "Cell voltage"}
+	t.add("no winning below", sensible(a.Floor.Metal, 0.02)+" V", matter.Published, "by thermodynamics, against "+a.Floor.Reaction+"; steady current below about 85 % of it means a short or the wrong anode")
+	for _, part := range a.Parts {
+		t.add(part.Name, bandText(part.Band, 1)+" V", part.Mark, part.Source)
+	}
+	t.add("expected at the supply", bandText(a.Voltage, 1)+" V", a.Voltage.Mark, "a band, not a promise: the cell's own runs teach a better one")
+	if w, ok := p.plan.Metal.Window(p.plan.Medium); ok && w.CellVoltage.Known() {
+		t.add("usual in the trade", span(w.CellVoltage, 1, 0)+" V", w.CellVoltage.Mark, w.CellVoltage.Source)
+	}
+	for _, r := range a.Anode {
+		word := "possible"
+		if r.Expected {
+			word = "expected"
+		}
+		t.add("anode: "+r.Name, word, matter.Unmarked, r.Note)
+	}
+	return t
+}
+
+// printCathodes ranks the materials by hydrogen overpotential.
+func (p *planned) printCathodes(w io.Writer) {
+	if p.assessed == nil {
+		return
+	}
+	t := planTable{title: "Cathode materials, the highest hydrogen overpotential first"}
+	for _, c := range p.assessed.Plating.Cathodes {
+		value := c.Verdict.String()
+		if c.Overpotential.Known() {
+			value = sensible(c.Overpotential.Value, math.Max(c.Overpotential.StandardUncertainty, 0.02)) + " V, " + value
+		}
+		t.add(c.Material, value, c.Overpotential.Mark, c.Advice)
+	}
+	t.print(w)
+	if len(p.assessed.Plating.Cathodes) > 0 {
+		printWrapped(w, "  source: ", "  ", p.assessed.Plating.Cathodes[0].Overpotential.Source)
+	}
+}
+
+func (p *planned) gasTable() planTable {
+	a := p.assessed
+	t := planTable{title: fmt.Sprintf("Gas and air (dry, %s °C, 1 atm)", sensible(a.Conditions.Ambient.Value-matter.ZeroCelsius, 1))}
+	for _, g := range a.Gas {
+		name := g.Gas.String()
+		if g.Possible {
+			t.figure(name+", if it comes", g.Worst, inLitresPerHour, "L/h", "not expected, not ruled out")
+			continue
+		}
+		if g.Gas == electrolysis.Hydrogen {
+			t.figure(name+", at worst", g.Worst, inLitresPerHour, "L/h", "all current to hydrogen, as in a depleted bath: size the air for this")
+		}
+		t.figure(name+", expected", g.Rate, inLitresPerHour, "L/h", "")
+		t.figure(name+", in the run", g.Total, 1e3, "L", fmt.Sprintf("at most %s L", sensible(g.Most.Value*1e3, g.Most.StandardUncertainty*1e3)))
+	}
+	air := a.Air
+	t.figure("fresh air needed", air.Needed, inPerHour, "m³/h", "the larger of the next two")
+	t.figure("battery-room rule", air.BatteryRoom, inPerHour, "m³/h", air.BatteryRoom.Source)
+	t.figure("for 1 % hydrogen", air.QuarterFlammable, inPerHour, "m³/h", "a quarter of the flammable limit")
+	t.figure("for 0.5 ppm chlorine", air.ChlorineDilution, inPerHour, "m³/h", "asks for a fume hood, not for a fan")
+	for _, e := range []struct {
+		label string
+		f     matter.Figure
+	}{{"1 % hydrogen after", air.HydrogenTime}, {"0.5 ppm chlorine after", air.ChlorineTime}} {
+		if e.f.Known() {
+			t.add(e.label, timeText(e.f), e.f.Mark, "in this room with the stated air; "+e.f.Source)
+		}
+	}
+	t.figure("hydrogen settles at", air.HydrogenSteady, 100, "%", "")
+	t.figure("chlorine settles at", air.ChlorineSteady, 1e6, "ppm", "")
+	return t
+}
+
+func (p *planned) liquidTable() planTable {
+	a := p.assessed
+	t := planTable{title: "Acid, base and water of the run"}
+	t.figure("acid made, net", a.Acid.Bath, 1, "mol", fmt.Sprintf("%s g as the acid of the medium", sensible(a.Acid.BathMass.Value*inGrams, a.Acid.BathMass.StandardUncertainty*inGrams)))
+	if p.cell.Electrodes.Divided() {
+		t.add("acid in the anolyte", bandText(a.Acid.Anolyte, 1)+" mol", a.Acid.Anolyte.Mark, bandText(a.Acid.AnolyteMass, inGrams)+" g; "+a.Acid.Anolyte.Source)
+		t.add("base in the catholyte", bandText(a.Acid.Catholyte, 1)+" mol", a.Acid.Catholyte.Mark, bandText(a.Acid.CatholyteMass, inGrams)+" g as NaOH; below zero is acid gained")
+		t.figure("base at worst", a.Acid.CatholyteWorst, 1, "mol", a.Acid.CatholyteWorst.Source)
+	}
+	t.figure("water split", a.Water.Split, inGrams, "g", "")
+	t.add("water evaporated", bandText(a.Water.Evaporated, inGrams)+" g", a.Water.Evaporated.Mark, a.Water.Evaporated.Source)
+	t.add("level falls", bandText(a.Water.LevelFall, 1e3)+" mm", a.Water.LevelFall.Mark, "over "+sensible(a.Conditions.OpenArea.Value*inSquareCentimetres, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source)
+	t.add("water to have at hand", sensible(a.Water.TopUp.Value*inGrams, a.Water.TopUp.Value*inGrams*0.2)+" g", a.Water.TopUp.Mark, "top up to the mark before each sample")
+	return t
+}
+
+func (p *planned) heatTable() planTable {
+	a := p.assessed
+	t := planTable{title: "Heat, leads and energy"}
+	t.figure("heat into the bath", a.Heat.Power, 1, "W", a.Heat.Power.Source)
+	t.figure("warming without loss", a.Heat.AdiabaticRate, inPerHour, "K/h", "")
+	if a.Heat.Boils {
+		t.add("bath settles", "boils", matter.Assumed, a.Heat.Steady.Source)
+	} else {
+		t.figure("bath settles near", shiftedFigure(a.Heat.Steady, -matter.ZeroCelsius), 1, "°C", a.Heat.Steady.Source)
+	}
+	word := "grows by " + sensible(100*(a.Heat.Gain.Value-1), 10) + " %"
+	if a.Heat.RunsAway {
+		word = "runs away"
+	}
+	t.add("under constant voltage", "current "+word, a.Heat.Gain.Mark, a.Heat.Gain.Source)
+	if a.Lead.CrossSection > 0 {
+		t.add("leads", fmt.Sprintf("%g mm² copper", a.Lead.CrossSection*1e6), matter.Assumed,
+			fmt.Sprintf("up to %g A; loses %s V over %s m and back", a.Lead.Carries, sensible(a.Lead.Drop, a.Lead.Drop/2), sensible(a.Conditions.LeadLength.Value, 0)))
+	}
+	t.add("clips", fmt.Sprintf("%d per electrode", a.Clip.Clips), matter.Assumed, a.Clip.Advice)
+	t.figure("energy", a.Energy.Total, inKilowattHours, "kWh", "at the supply's output")
+	t.figure("energy per metal", a.Energy.Specific, inKilowattHours, "kWh/kg", "")
+	t.figure("cost", a.Energy.Cost, 1, "", a.Energy.Cost.Source)
+	return t
+}
