@@ -40,8 +40,7 @@ func settingsTable(s *integrate.Settings) []numbered {
 
 // stateTable names the fields of a state, without those that need a conversion.
 func stateTable(s *integrate.Accumulated) []numbered {
-	f := &s.Folded
-	table := []numbered{
+	return []numbered{
 		{key: "readings", int: &s.Readings},
 		{key: "elapsed", int: (*int64)(&s.Elapsed)},
 		{key: "observed", int: (*int64)(&s.Observed)},
@@ -67,6 +66,12 @@ func stateTable(s *integrate.Accumulated) []numbered {
 		{key: "factor", float: &s.Correction.Factor},
 		{key: "factor_uncertainty", float: &s.Correction.Uncertainty},
 	}
+}
+
+// foldedTable names the sums over the gaps that are not kept apart; they are
+// written only when there are such gaps.
+func foldedTable(f *integrate.GapSums) []numbered {
+	var table []numbered
 	for i, sum := range []*float64{
 		&f.Best, &f.Low, &f.High, &f.BestJoules, &f.LowJoules, &f.HighJoules, &f.Variance, &f.VarianceJoules,
 		&f.Seconds, &f.MeasuredBest, &f.MeasuredJoules, &f.MeasuredVoltSeconds, &f.MeasuredSeconds,
@@ -112,22 +117,27 @@ func SettingsOf(r *Record) (integrate.Settings, error) {
 	return s, s.Validate()
 }
 
-// checkpointFields returns what a checkpoint tells, apart from its sums over bytes.
-func checkpointFields(c *integrate.Coulometer, last *Record, ended bool, extra []Field) []Field {
+// checkpointFields returns what a checkpoint tells: crc and length are of what
+// lies between the checkpoint before and this one.
+func checkpointFields(c *integrate.Coulometer, crc uint32, length int64, last *Record, ended bool, extra []Field) []Field {
 	settings, state, totals := c.Settings(), c.State(), c.Totals()
-	fields := []Field{
+	fields := make([]Field, 0, 64)
+	fields = append(fields,
+		Integer("crc", int64(crc)), Integer("bytes", length),
 		Flag("ended", ended),
 		Integer("reading_at", last.Nanos), Text("mode", last.Mode), Text("output", last.Output), // of the last reading
 		Number("total_charge", totals.Charge), // for people and tools; derived from the rest
 		Number("total_energy", totals.Energy),
-		Number("standard_uncertainty", totals.StandardUncertainty),
-	}
+		Number("standard_uncertainty", totals.StandardUncertainty))
 	fields = append(fields, tableFields(settingsTable(&settings))...)
 	fields = append(fields, tableFields(stateTable(&state.Accumulated))...)
 	fields = append(fields,
 		Flag("pair_open", state.Sampling.Open),
 		Integer("gap_count", int64(state.GapCount)),
 		Text("gaps", encodeGaps(state.Gaps)))
+	if state.Folded != (integrate.GapSums{}) {
+		fields = append(fields, tableFields(foldedTable(&state.Folded))...)
+	}
 	return append(fields, extra...)
 }
 
@@ -154,7 +164,11 @@ func restore(r *Record) (*integrate.Coulometer, error) {
 	if !ok {
 		return nil, errors.New("the checkpoint holds no gap_count")
 	}
-	s.GapCount = int(count)
+	if s.GapCount = int(count); r.find("folded_0") != nil {
+		if err := readTable(r, foldedTable(&s.Folded)); err != nil {
+			return nil, err
+		}
+	}
 	s.Sampling.Open = r.Flag("pair_open")
 	if s.Gaps, err = decodeGaps(r.Text("gaps")); err != nil {
 		return nil, err
@@ -221,12 +235,10 @@ func decodeGaps(s string) ([]integrate.Gap, error) {
 
 const lineSumKey = ",line_crc="
 
-// appendCheckpoint appends a checkpoint's line: crc and bytes are of what lies
-// between the checkpoint before and this line.
-func appendCheckpoint(b []byte, cell string, nanos int64, crc uint32, bytes int64, fields []Field) ([]byte, error) {
+// appendCheckpoint appends a checkpoint's line.
+func appendCheckpoint(b []byte, cell string, nanos int64, fields []Field) ([]byte, error) {
 	start := len(b)
-	head := []Field{Integer("crc", int64(crc)), Integer("bytes", bytes)}
-	b, err := appendOpenLine(b, KindCheckpoint, cell, "", append(head, fields...))
+	b, err := appendOpenLine(b, KindCheckpoint, cell, "", fields)
 	if err != nil {
 		return b, err
 	}

@@ -124,7 +124,7 @@ func (w *Writer) Checkpoint(utc time.Time, c *integrate.Coulometer, extra ...Fie
 		return err
 	}
 	nanos := w.stamp(utc)
-	b, err := appendCheckpoint(w.pending, w.cell, nanos, w.crc, w.since, checkpointFields(c, &w.last, w.ended, extra))
+	b, err := appendCheckpoint(w.pending, w.cell, nanos, checkpointFields(c, w.crc, w.since, &w.last, w.ended, extra))
 	if err != nil {
 		return err
 	}
