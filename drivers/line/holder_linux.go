@@ -17,7 +17,7 @@ import (
 func holders(path string) []Holder { return holdersIn("/proc", path) }
 
 func holdersIn(proc, path string) []Holder {
-	real, err := filepath.EvalSymlinks(path)
+	target, err := filepath.EvalSymlinks(path)
 	if err != nil {
 		return nil
 	}
@@ -30,7 +30,7 @@ func holdersIn(proc, path string) []Holder {
 		seen[pid] = true
 		found = append(found, Holder{PID: pid, Name: processName(proc, pid)})
 	}
-	for _, pid := range lockers(proc, real) {
+	for _, pid := range lockers(proc, target) {
 		add(pid)
 	}
 	links, err := filepath.Glob(filepath.Join(proc, "[0-9]*", "fd", "*"))
@@ -38,7 +38,7 @@ func holdersIn(proc, path string) []Holder {
 		return found
 	}
 	for _, l := range links {
-		if target, err := os.Readlink(l); err == nil && target == real {
+		if got, err := os.Readlink(l); err == nil && got == target {
 			pid, err := strconv.Atoi(filepath.Base(filepath.Dir(filepath.Dir(l))))
 			if err == nil {
 				add(pid)
