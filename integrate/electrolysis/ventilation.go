@@ -51,6 +51,10 @@ func SteadyFraction(rate, airflow float64) float64 {
 	return math.Min(1, rate/airflow)
 }
 
+// closedShare is the share of the room's air exchanged below which it counts as closed: the
+// answer is the same to all digits, and no quotient overflows.
+const closedShare = 1e-13
+
 // TimeToFraction returns the seconds until a mixed room of volume m³ with airflow
 // m³/s of fresh air (0: closed) reaches the volume fraction limit of gas made at
 // rate m³/s, starting from none: −(V/Q)·ln(1 − limit·Q/rate), and limit·V/rate when
@@ -63,7 +67,7 @@ func TimeToFraction(rate, volume, airflow, limit float64) float64 {
 	if rate == 0 || airflow*limit >= rate {
 		return math.Inf(1)
 	}
-	if airflow == 0 {
+	if airflow*limit < closedShare*rate {
 		return limit * volume / rate
 	}
 	return -volume / airflow * math.Log1p(-limit*airflow/rate)
@@ -75,7 +79,7 @@ func FractionAfter(rate, volume, airflow, seconds float64) float64 {
 	if !notNegative(rate, airflow, seconds) || !positive(volume) {
 		return math.NaN()
 	}
-	if airflow == 0 {
+	if airflow*seconds < closedShare*volume {
 		return math.Min(1, rate*seconds/volume)
 	}
 	return math.Min(1, rate/airflow*-math.Expm1(-airflow/volume*seconds))
