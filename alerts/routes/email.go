@@ -160,24 +160,31 @@ func (e *Email) remember(id string, done map[string]Proof) {
 // sendTo writes to each person over one connection, and goes on past those that are refused. It adds to done who got the letter.
 func (e *Email) sendTo(ctx context.Context, n Notice, people []string, done map[string]Proof) error {
 	var conn net.Conn
-	client, err := e.client(func(ctx context.Context, network, address string) (c net.Conn, err error) {
-		conn, err = e.dial(ctx, network, address)
-		return conn, err
-	})
-	if err != nil {
-		return err
-	}
-	// The library notices the end of ctx only while dialling, and leaves the connection open after some failures.
+	// The library watches ctx only while it dials, and leaves the connection open after some failures.
+	unwatch := func() bool { return true }
 	defer func() {
+		unwatch()
 		if conn != nil {
 			_ = conn.Close()
 		}
 	}()
-	session, err := client.DialToSMTPClientWithContext(ctx)
+	client, err := e.client(func(dialling context.Context, network, address string) (net.Conn, error) {
+		c, err := e.dial(dialling, network, address)
+		if err == nil {
+			conn = c
+			unwatch = context.AfterFunc(ctx, func() { _ = c.Close() })
+		}
+		return c, err
+	})
 	if err != nil {
 		return err
 	}
-	defer context.AfterFunc(ctx, func() { _ = conn.Close() })()
+	session, err := client.DialToSMTPClientWithContext(ctx)
+	if ctx.Err() != nil {
+		return context.Cause(ctx) // the closed connection is only how it showed
+	} else if err != nil {
+		return err
+	}
 	letter := e.settings.Templates.Compose(n)
 	var failed []error
 	refused := true

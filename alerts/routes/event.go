@@ -2,6 +2,7 @@ package routes
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/url"
 	"time"
@@ -54,6 +55,9 @@ func (s EventSettings) validate() error {
 
 // encode returns the notice as one CloudEvent in structured JSON.
 func (s EventSettings) encode(n Notice) ([]byte, error) {
+	if n.ID == "" {
+		return nil, &Refused{errors.New("a notice without an ID cannot be told from another")}
+	}
 	source, kind := s.Source, s.Type
 	if source == "" {
 		source = DefaultSource

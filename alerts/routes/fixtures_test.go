@@ -2,9 +2,11 @@ package routes
 
 import (
 	"context"
+	"encoding/base64"
 	"fmt"
 	"io"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -150,4 +152,28 @@ func equal(t *testing.T, got []string, want ...string) {
 	if fmt.Sprint(got) != fmt.Sprint(want) {
 		t.Fatalf("got %q, want %q", got, want)
 	}
+}
+
+// waitFor polls a condition until it holds.
+func waitFor(t *testing.T, what string, holds func() bool) {
+	t.Helper()
+	deadline := time.After(10 * time.Second)
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	for !holds() {
+		select {
+		case <-tick.C:
+		case <-deadline:
+			t.Fatalf("not within ten seconds: %s", what)
+		}
+	}
+}
+
+func decodeBase64(t *testing.T, data []byte) []byte {
+	t.Helper()
+	out, err := base64.StdEncoding.DecodeString(strings.NewReplacer("\r", "", "\n", "").Replace(string(data)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
 }

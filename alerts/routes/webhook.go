@@ -79,9 +79,14 @@ func (w *Webhook) Deliver(ctx context.Context, n Notice) (Proof, error) {
 
 // Sign returns the value of SignatureHeader for a body and the value of SignedAtHeader.
 func Sign(key Secret, signedAt string, body []byte) string {
+	return base64.StdEncoding.EncodeToString(authenticate(key, []byte(signedAt), []byte{'\n'}, body))
+}
+
+// authenticate returns the HMAC-SHA256 of the parts in a row.
+func authenticate(key Secret, parts ...[]byte) []byte {
 	mac := hmac.New(sha256.New, []byte(key.Reveal()))
-	mac.Write([]byte(signedAt))
-	mac.Write([]byte{'\n'})
-	mac.Write(body)
-	return base64.StdEncoding.EncodeToString(mac.Sum(nil))
+	for _, p := range parts {
+		mac.Write(p)
+	}
+	return mac.Sum(nil)
 }
