@@ -39,7 +39,7 @@ func writeDoorNotice(file string, p *planned) error {
 
 func (p *planned) doorNotice() doorNotice {
 	g := p.plan.Goal
-	n := doorNotice{Running: fmt.Sprintf("Electrolysis: %s is won from %s L of %s bath", p.metalName(), sensible(p.plan.Volume.Value*1e3, p.plan.Volume.StandardUncertainty*1e3), p.mediumWord())}
+	n := doorNotice{Running: fmt.Sprintf("%s is won from %s L of %s bath", sentenceCase(p.metalName()), sensible(p.plan.Volume.Value*1e3, p.plan.Volume.StandardUncertainty*1e3), p.mediumWord())}
 	n.Facts = append(n.Facts, fact{"Charge to pass", sensible(g.Charge.Value*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours) + " A·h"})
 	if g.Duration.Known() {
 		n.Facts = append(n.Facts, fact{"Takes about", timeText(matter.Figure{Value: g.Duration.Value})})
@@ -49,7 +49,7 @@ func (p *planned) doorNotice() doorNotice {
 	if a := p.assessed; a != nil {
 		n.Facts = append(n.Facts,
 			fact{"Current", sensible(a.Conditions.Current.Value, 0) + " A"},
-			fact{"Usual voltage", fmt.Sprintf("%s to %s V", sensible(a.Voltage.Low, 0.1), sensible(a.Voltage.High, 0.1))},
+			fact{"Usual voltage", fmt.Sprintf("%s to %s V", sensible(a.Voltage.Low, 0.2), sensible(a.Voltage.High, 0.2))},
 			fact{"Fresh air needed", sensible(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1) + " m³/h"})
 	}
 	return n

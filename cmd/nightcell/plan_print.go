@@ -156,9 +156,11 @@ func (p *planned) cautions() []string {
 
 // sentence makes a clause of the table one with a capital and a full stop.
 func sentence(text string) string {
-	first := strings.ToUpper(text[:1])
-	return first + strings.TrimRight(text[1:], ".") + "."
+	return strings.TrimRight(sentenceCase(text), ".") + "."
 }
+
+// sentenceCase makes the first letter, which is ASCII in every table, a capital.
+func sentenceCase(text string) string { return strings.ToUpper(text[:1]) + text[1:] }
 
 // printCourse shows how the run goes, when its efficiency falls on the way.
 func (p *planned) printCourse(w io.Writer) {

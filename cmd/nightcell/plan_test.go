@@ -1,0 +1,416 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"encoding/xml"
+	"errors"
+	"image/png"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"nightcell/integrate/matter"
+)
+
+// zincPlan is the project's scenario as a command line.
+func zincPlan(more ...string) []string {
+	return append([]string{"--salt", "ZnSO4·7H2O", "--salt-mass", "250 g", "--volume", "0.9 L", "--recover", "85 %",
+		"--efficiency", "88 %", "--current", "3 A", "--cathode-area", "60 cm2"}, more...)
+}
+
+// copperPlan is the case of the trade's two-stage table.
+func copperPlan(more ...string) []string {
+	return append([]string{"--metal", "Cu", "--medium", "sulfate", "--concentration", "40 g/L", "--volume", "2 L", "--leave", "2 g/L",
+		"--efficiency", "95 %", "--mass-transfer", "1e-5 m/s", "--current", "4 A", "--cathode-area", "2 dm2"}, more...)
+}
+
+// runPlanCommand runs plan and returns what it printed.
+func runPlanCommand(args ...string) (string, error) {
+	var out bytes.Buffer
+	cmd := newPlanCommand(&shell{in: strings.NewReader(""), out: &out, err: io.Discard})
+	cmd.SilenceUsage, cmd.SilenceErrors = true, true
+	cmd.SetArgs(args)
+	err := cmd.Execute()
+	return out.String(), err
+}
+
+func planOutput(t *testing.T, args ...string) string {
+	t.Helper()
+	out, err := runPlanCommand(args...)
+	if err != nil {
+		t.Fatalf("plan %q: %v", args, err)
+	}
+	return out
+}
+
+func planObject(t *testing.T, args ...string) map[string]any {
+	t.Helper()
+	var object map[string]any
+	if err := json.Unmarshal([]byte(planOutput(t, append(args, "--json")...)), &object); err != nil {
+		t.Fatal(err)
+	}
+	return object
+}
+
+// TestPlanJSON checks the keys that others rely on, and their values by hand with
+// CIAAW and CODATA figures: 250 g × 65.38/287.54 × 0.85 ÷ (65.38/(2·96485.33)) ÷ 0.88. Hydrogen at
+// worst: 3 A × 0.448765 L/A·h at 20 °C; air by the battery-room rule: 0.05 m3/h per ampere.
+func TestPlanJSON(t *testing.T) {
+	object := planObject(t, zincPlan()...)
+	for key, want := range map[string]struct{ value, relative float64 }{
+		"metal_in_bath_grams":                              {56.844, 1e-4},
+		"theoretical_charge_coulombs":                      {142610, 1e-4},
+		"target_charge_coulombs":                           {162057, 1e-4},
+		"duration_seconds":                                 {54019, 1e-4},
+		"deposit_grams":                                    {48.317, 1e-4},
+		"hydrogen_worst_case_litres_per_hour":              {3 * 0.448765, 1e-5},
+		"ventilation_cubic_metres_per_hour":                {0.15, 1e-9},
+		"cathode_current_density_amperes_per_square_metre": {500, 1e-9},
+	} {
+		got, ok := object[key].(float64)
+		if !ok || math.Abs(got/want.value-1) > want.relative {
+			t.Errorf("%s: %v, want %g", key, object[key], want.value)
+		}
+	}
+	u, _ := object["target_charge_standard_uncertainty_coulombs"].(float64)
+	if want := 162057 * math.Hypot(0.04, math.Hypot(0.01, 0.001)); math.Abs(u/want-1) > 0.01 { // efficiency 4 %, assay 1 %, balance 0.1 %
+		t.Errorf("standard uncertainty %g C, want about %g C", u, want)
+	}
+	if object["metal"] != "Zn" || object["medium"] != "sulfate" || object["safe_state"] != "lift-then-off" || object["safe_state_unattended"] != "hold" {
+		t.Errorf("metal %v in %v, %v, %v", object["metal"], object["medium"], object["safe_state"], object["safe_state_unattended"])
+	}
+}
+
+// TestPlanMarksEveryFigure: each number of the JSON knows where it comes from, and each key ends in a unit.
+func TestPlanMarksEveryFigure(t *testing.T) {
+	units := regexp.MustCompile(`_(grams|coulombs|seconds|ratio|moles|litres|volts|amperes|joules|watts|metres|kelvins|litres_per_hour|cubic_metres_per_hour|kilograms_per_cubic_metre|metres_per_second|amperes_per_square_metre|kelvins_per_hour|joules_per_kilogram|square_metres|cubic_metres|square_millimetres)$`)
+	for _, args := range [][]string{zincPlan(), copperPlan("--room-volume", "20 m3", "--ventilation", "5 m3/h", "--price", "0.3")} {
+		object := planObject(t, args...)
+		marks, _ := object["marks"].(map[string]any)
+		numbers := 0
+		for key, value := range object {
+			if _, isNumber := value.(float64); !isNumber || key == "valence" {
+				continue
+			}
+			numbers++
+			if !units.MatchString(key) && key != "hydroxide_ph" && key != "energy_cost" {
+				t.Errorf("%s ends in no unit", key)
+			}
+			if strings.Contains(key, "standard_uncertainty") {
+				continue
+			}
+			switch marks[key] {
+			case "measured", "given", "published", "assumed":
+			default:
+				t.Errorf("%s = %v has no mark", key, value)
+			}
+		}
+		if numbers < 40 {
+			t.Errorf("only %d figures", numbers)
+		}
+	}
+}
+
+// TestPlanText holds the order of the answer: three sentences, tables, cautions, sensitivity, marks.
+func TestPlanText(t *testing.T) {
+	out := planOutput(t, copperPlan()...)
+	at := -1
+	for _, part := range []string{"Pass ", "The bath is left with ", "To end it ", "\nBath\n", "\nTarget: down to ", "\nRun\n", "Will it plate? Yes",
+		"\nCell voltage\n", "\nGas and air ", "\nHeat, leads and energy\n", "\nCourse of the run", "\nCautions\n", "\nIf an assumption is off", "\nMarks: "} {
+		next := strings.Index(out, part)
+		if next <= at {
+			t.Errorf("%q stands at %d, after %d", part, next, at)
+		}
+		at = next
+	}
+	for _, line := range strings.Split(out, "\n") {
+		if n := len([]rune(line)); n > 125 {
+			t.Errorf("a line of %d columns: %s", n, line)
+		}
+	}
+	for _, text := range []string{"95.0 %      2.00  18.1  72.6", "not a safety device", "Local codes"} { // the row of the trade's table
+		if !strings.Contains(out, text) {
+			t.Errorf("%q is missing", text)
+		}
+	}
+}
+
+// TestPlanDensityUnits: 1 A/dm2 = 100 A/m2 = 10 mA/cm2 = 9.290304 ASF (the foot is 0.3048 m).
+func TestPlanDensityUnits(t *testing.T) {
+	for unit, text := range map[string]string{"A/dm2": "5.00 A/dm²", "A/m2": "500 A/m²", "mA/cm2": "50.0 mA/cm²", "ASF": "46.5 ASF"} {
+		if out := planOutput(t, zincPlan("--density-unit", unit)...); !strings.Contains(out, text) {
+			t.Errorf("--density-unit %s does not print %q", unit, text)
+		}
+	}
+}
+
+func TestPlanCompares(t *testing.T) {
+	object := planObject(t, copperPlan("--compare", "2 A", "--compare", "4 dm2")...)
+	compared, _ := object["compared"].([]any)
+	if len(compared) != 2 {
+		t.Fatalf("%d compared", len(compared))
+	}
+	half, _ := compared[0].(map[string]any)
+	wide, _ := compared[1].(map[string]any)
+	// Half the current and twice the area both halve i/i_lim, so they take the same charge.
+	if half["target_charge_coulombs"] != wide["target_charge_coulombs"] || half["current_amperes"] != 2.0 || wide["cathode_area_square_metres"] != 0.04 {
+		t.Errorf("%v C at 2 A, %v C on 4 dm2", half["target_charge_coulombs"], wide["target_charge_coulombs"])
+	}
+	if a, b := half["target_charge_coulombs"].(float64), object["target_charge_coulombs"].(float64); a >= b {
+		t.Errorf("less current density takes %g C, not less than %g C", a, b)
+	}
+	if out := planOutput(t, copperPlan("--compare", "2 A", "--compare", "4 dm2")...); !strings.Contains(out, "Side by side") {
+		t.Error("no table")
+	}
+}
+
+func TestPlanScalesUp(t *testing.T) {
+	object := planObject(t, zincPlan("--scale-to", "2 kg", "--scale-current", "40 A")...)
+	scaled, _ := object["scaled"].(map[string]any)
+	factor := 2000 / object["deposit_grams"].(float64)
+	batches := math.Ceil(factor * 3 / 40)
+	if scaled["batches"] != batches || math.Abs(scaled["current_amperes"].(float64)-3*factor/batches) > 1e-9 {
+		t.Errorf("%v batches at %v A, by hand %g at %g A", scaled["batches"], scaled["current_amperes"], batches, 3*factor/batches)
+	}
+	if density := scaled["current_amperes"].(float64) / scaled["cathode_area_square_metres"].(float64); math.Abs(density-500) > 1e-6 {
+		t.Errorf("the current density becomes %g A/m2", density)
+	}
+	if out := planOutput(t, zincPlan("--scale-to", "2 kg")...); !strings.Contains(out, "Scaled up 41.4 times") {
+		t.Error("no table of the bigger cell")
+	}
+}
+
+func TestPlanTapers(t *testing.T) {
+	object := planObject(t, copperPlan("--taper", "0.5")...)
+	taper, _ := object["taper"].([]any)
+	charge := 0.0
+	for _, one := range taper {
+		s := one.(map[string]any)
+		if s["limiting_current_share_ratio"].(float64) > 0.5+1e-9 || s["current_amperes"].(float64) > 4+1e-9 {
+			t.Errorf("%v", s)
+		}
+		charge += s["charge_coulombs"].(float64)
+	}
+	want := object["theoretical_charge_coulombs"].(float64) / 0.95
+	if len(taper) < 5 || math.Abs(charge/want-1) > 1e-9 {
+		t.Errorf("%d settings pass %g C, without waste %g C", len(taper), charge, want)
+	}
+}
+
+// TestPlanFitsAssays: assays of the trade's two-stage table, 8 g/L after 14.2 h and 2 g/L after 18.1 h, give its k_m of 1e-5 m/s back.
+func TestPlanFitsAssays(t *testing.T) {
+	args := []string{"--metal", "Cu", "--medium", "sulfate", "--concentration", "40 g/L", "--volume", "2 L", "--leave", "2 g/L", "--efficiency", "95 %",
+		"--current", "4 A", "--cathode-area", "2 dm2", "--assayed", "0 h, 0 A h, 40 g/L", "--assayed", "14.2 h, 56.8 A h, 8 g/L", "--assayed", "18.1 h, 72.6 A h, 2 g/L"}
+	object := planObject(t, args...)
+	marks := object["marks"].(map[string]any)
+	if k := object["mass_transfer_metres_per_second"].(float64); math.Abs(k/1e-5-1) > 0.05 || marks["mass_transfer_metres_per_second"] != "measured" {
+		t.Errorf("k_m %g m/s, %v", k, marks["mass_transfer_metres_per_second"])
+	}
+	if _, err := runPlanCommand(append(args, "--assayed", "19 h, 76 A h")...); err == nil || !strings.Contains(err.Error(), "three quantities are needed") {
+		t.Errorf("half an assay: %v", err)
+	}
+}
+
+// TestPlanFromConfiguration: a shipped example and the same cell by flags agree; flags replace what the file says.
+func TestPlanFromConfiguration(t *testing.T) {
+	file := filepath.Join("..", "..", "configs", "divided-zinc-overnight.toml")
+	fromFile := planObject(t, "--config", file)
+	byFlags := planObject(t, "--salt", "ZnSO4·7H2O", "--salt-mass", "250 g ± 0.5 g", "--salt-assay", "99 % ± 0.5 %", "--volume", "0.9 L ± 2 %", "--medium", "sulfate",
+		"--recover", "85 %", "--efficiency", "88 % ± 4 %", "--current", "3 A", "--cathode-area", "60 cm2", "--cathode", "aluminium", "--anode", "lead", "--gap", "30 mm",
+		"--separator", "diaphragm", "--ph", "4.5", "--temperature", "25 °C", "--conductivity", "4 S/m", "--anolyte-volume", "0.5 L", "--ventilation", "5 m3/h", "--room-volume", "20 m3",
+		"--meter-gain", "0.1 %", "--meter-offset", "5 mA")
+	for key, want := range fromFile {
+		if number, ok := want.(float64); ok {
+			if got, _ := byFlags[key].(float64); math.Abs(got-number) > 1e-9*math.Abs(number) {
+				t.Errorf("%s: %v in the file, %v by flags", key, number, byFlags[key])
+			}
+		}
+	}
+	other := planObject(t, "--config", file, "--cell", "zinc-1", "--current", "2 A", "--charge", "30 A h")
+	if other["target_form"] != "charge" || other["current_amperes"] != 2.0 || other["target_charge_coulombs"] != 108000.0 {
+		t.Errorf("%v %v %v", other["target_form"], other["current_amperes"], other["target_charge_coulombs"])
+	}
+}
+
+// TestPlanAssumesWithAWord: what is not stated is assumed from the usual current density, and said.
+func TestPlanAssumesWithAWord(t *testing.T) {
+	args := []string{"--salt", "ZnSO4·7H2O", "--salt-mass", "250 g", "--volume", "0.9 L", "--recover", "85 %"}
+	out := planOutput(t, append(args, "--cathode-area", "60 cm2")...)
+	for _, text := range []string{"no current is stated: 3.0 A is assumed", "no assay of ZnSO4·7H2O is stated", "middle of the usual range"} {
+		if !strings.Contains(out, text) {
+			t.Errorf("%q is missing", text)
+		}
+	}
+	if out = planOutput(t, append(args, "--current", "3 A")...); !strings.Contains(out, "no cathode area is stated: 60 cm2 is assumed") {
+		t.Error("the assumed area is not told")
+	}
+	out = planOutput(t, args...)
+	if !strings.Contains(strings.Join(strings.Fields(out), " "), "state the current or the cathode area") || strings.Contains(out, "Gas and air") {
+		t.Error("without current and area there is nothing to be said of gas")
+	}
+	if object := planObject(t, append(args, "--current", "3 A")...); object["marks"].(map[string]any)["cathode_area_square_metres"] != "assumed" {
+		t.Error("the assumed area is not marked")
+	}
+}
+
+func TestPlanDrawsPictures(t *testing.T) {
+	dir := t.TempDir()
+	svg, picture := filepath.Join(dir, "run.svg"), filepath.Join(dir, "run.PNG")
+	planOutput(t, copperPlan("--plot", svg)...)
+	planOutput(t, zincPlan("--plot", picture)...)
+	data, err := os.ReadFile(svg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	checkXML(t, data)
+	for _, text := range []string{"bath, g/L", "deposit, g", "efficiency, %", "charge, A·h"} {
+		if !bytes.Contains(data, []byte(text)) {
+			t.Errorf("the picture lacks %q", text)
+		}
+	}
+	f, err := os.Open(picture)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if decoded, err := png.Decode(f); err != nil || decoded.Bounds().Dx() < 400 {
+		t.Errorf("%v, %v", decoded, err)
+	}
+}
+
+func checkXML(t *testing.T, data []byte) {
+	t.Helper()
+	d := xml.NewDecoder(bytes.NewReader(data))
+	for {
+		if _, err := d.Token(); errors.Is(err, io.EOF) {
+			return
+		} else if err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func TestPlanDoorNotice(t *testing.T) {
+	dir := t.TempDir()
+	page := func(args []string) string {
+		file := filepath.Join(dir, "door.html")
+		planOutput(t, append(args, "--door-notice", file)...)
+		data, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(data)
+	}
+	zinc := page(zincPlan())
+	for _, text := range []string{"Zinc is won from 0.900 L", "45.0 A·h", "lift the cathode out of the bath while the current is on", "Do not switch it on again", "Telephone", "Hydrogen, explosive", "no safety device", "Acid bath", "@page"} {
+		if !strings.Contains(zinc, text) {
+			t.Errorf("the page lacks %q", text)
+		}
+	}
+	if strings.Contains(zinc, "Chlorine") {
+		t.Error("a sulfate bath makes no chlorine")
+	}
+	chloride := page([]string{"--salt", "ZnCl2", "--salt-mass", "100 g", "--volume", "0.9 L", "--recover", "50 %", "--current", "3 A", "--cathode-area", "60 cm2"})
+	if !strings.Contains(chloride, "Chlorine can come off, poisonous") {
+		t.Error("nothing warns of chlorine")
+	}
+}
+
+// TestPlanMistakes: each wrong command line is a usage error that names the flag and the way out.
+func TestPlanMistakes(t *testing.T) {
+	dir := t.TempDir()
+	for words, args := range map[string][]string{
+		"--recover: it is 120 %, and no more can be recovered than there is":      zincPlan("--recover", "120 %"),
+		"--efficiency: it is 101 %, and no current wins more than its charge":     zincPlan("--efficiency", "101 %"),
+		"--cathode-area: it is 0; an area above zero":                             zincPlan("--cathode-area", "0 cm2"),
+		"--volume: '900 g' is a mass; a volume is needed":                         zincPlan("--volume", "900 g"),
+		"--salt-mass: '5,0 g' has a comma":                                        {"--salt", "ZnSO4", "--salt-mass", "5,0 g", "--volume", "1 L", "--recover", "5 %"},
+		"--recover and --leave: state one target":                                 zincPlan("--leave", "5 g/L"),
+		"--salt: formula \"Xx\": there is no element \"Xx\"":                      {"--salt", "Xx", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
+		"(cobalt is written Co)":                                                  {"--salt", "COSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
+		"--metal: the salts hold Cu and Ni; say which one is to be won":           {"--salt", "CuSO4", "--salt-mass", "5 g", "--salt", "NiSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
+		"--salt-mass: it is stated 2 times for 1 salts":                           zincPlan("--salt-mass", "1 g"),
+		"--salt-mass (number 2): neither mass nor concentration of ZnO is stated": zincPlan("--salt", "ZnO"),
+		"target: nothing says what is wanted":                                     {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L"},
+		"plan takes flags only":                                                   zincPlan("ZnSO4"),
+		"--density-unit":                                                          zincPlan("--density-unit", "A/L"),
+		"--cell zinc-1: it needs --config":                                        zincPlan("--cell", "zinc-1"),
+		"reading the configuration":                                               {"--config", filepath.Join(dir, "missing.toml")},
+		"no such cell; it has zinc-1":                                             {"--config", "../../configs/divided-zinc-overnight.toml", "--cell", "zinc-2"},
+		"describes several cells: say which with --cell":                          {"--config", "../../configs/two-supplies.toml"},
+		"a file that ends in .svg or .png is needed":                              zincPlan("--plot", filepath.Join(dir, "run.pdf")),
+		"a file that ends in .html":                                               zincPlan("--door-notice", filepath.Join(dir, "door.pdf")),
+		"there is no time axis without --current":                                 {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %", "--plot", filepath.Join(dir, "run.svg")},
+		"--compare: '3 g' is a mass; a current or an area is needed":              zincPlan("--compare", "3 g"),
+		"--scale-to: '2 L' is a volume; a mass is needed":                         zincPlan("--scale-to", "2 L"),
+		"state --scale-to too":                                                    zincPlan("--scale-current", "9 A"),
+		"--scale-cells: it is 0":                                                  zincPlan("--scale-to", "1 kg", "--scale-cells", "0"),
+		"--taper 0.5: a taper needs a mass transfer":                              zincPlan("--taper", "0.5"),
+		"--separator: \"wall\" is unknown":                                        zincPlan("--separator", "wall"),
+		"bath temperature":                                                        zincPlan("--temperature", "-20 °C"),
+		"--meter-gain: '5 mA' is a current":                                       zincPlan("--meter-gain", "5 mA"),
+		"the fit needs --efficiency":                                              {"--metal", "Cu", "--medium", "sulfate", "--concentration", "40 g/L", "--volume", "2 L", "--leave", "2 g/L", "--current", "4 A", "--assayed", "0 h, 0 A h, 40 g/L"},
+	} {
+		out, err := runPlanCommand(args...)
+		var usage usageError
+		if err == nil || !errors.As(err, &usage) {
+			t.Errorf("%q: %v is no usage error (printed %d bytes)", args, err, len(out))
+			continue
+		}
+		if !strings.Contains(err.Error(), words) {
+			t.Errorf("%q: %q does not say %q", args, err, words)
+		}
+		if out != "" {
+			t.Errorf("%q: printed an answer all the same", args)
+		}
+	}
+}
+
+func TestPlanTellsAllMistakesAtOnce(t *testing.T) {
+	_, err := runPlanCommand(zincPlan("--volume", "1 g", "--current", "2 V", "--separator", "wall")...)
+	for _, flag := range []string{"--volume", "--current", "--separator"} {
+		if err == nil || !strings.Contains(err.Error(), flag) {
+			t.Errorf("%v says nothing of %s", err, flag)
+		}
+	}
+}
+
+// TestSensibleDigits: a figure ends where its doubt begins (JCGM 100, 7.2.6: at most two digits of the uncertainty).
+func TestSensibleDigits(t *testing.T) {
+	for _, test := range []struct {
+		value, u float64
+		want     string
+	}{
+		{45.0158, 1.86, "45.0"}, {45.0158, 3, "45"}, {45.0158, 0.5, "45.0"}, {1234.5, 40, "1230"}, {0.00123, 0.0002, "0.0012"}, {48.317, 0, "48.3"},
+		{0, 0, "0"}, {3, 0, "3.00"}, {math.NaN(), 1, "unknown"}, {math.Inf(1), 1, "never"}, {0.5, 7, "0.5"}, {1.05e-5, 0, "1.05e-05"}, {2e7, 3e5, "2.00e+07"},
+	} {
+		if got := sensible(test.value, test.u); got != test.want {
+			t.Errorf("sensible(%g, %g) = %q, want %q", test.value, test.u, got, test.want)
+		}
+	}
+	for _, test := range []struct {
+		value, u float64
+		want     string
+	}{
+		{45.0158, 1.86, "45.0 ± 3.7"}, {9.474, 2.24, "9.5 ± 4.5"}, {1.05e-5, 3.3e-6, "(1.05 ± 0.66)e-5"}, {0.81987, 0.000125, "0.81987 ± 0.00025"}, {3, 0, "3.00"},
+		{162057, 6696, "162000 ± 13000"},
+	} {
+		if got := withDoubt(matter.Figure{Value: test.value, StandardUncertainty: test.u, Mark: matter.Given}); got != test.want {
+			t.Errorf("%g, %g: %q, want %q", test.value, test.u, got, test.want)
+		}
+	}
+}
+
+// BenchmarkPlan is the whole command, with every table: it has to stay under 50 ms.
+func BenchmarkPlan(b *testing.B) {
+	for b.Loop() {
+		if _, err := runPlanCommand(copperPlan("--taper", "0.5", "--compare", "2 A", "--scale-to", "1 kg")...); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
