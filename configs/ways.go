@@ -3,6 +3,7 @@ package configs
 import (
 	"errors"
 	"fmt"
+	"os"
 	"time"
 
 	"nightcell/alerts/routes"
@@ -69,4 +70,48 @@ func (c *Config) Ways() ([]routes.Way, error) {
 		ways = append(ways, way)
 	}
 	return ways, errors.Join(errs...)
+}
+
+// Outside tries what the configuration names outside itself and can be tried
+// without speaking to anybody: secrets, templates, commands, files. Each error says where it is written.
+func (c *Config) Outside() []error {
+	var errs []error
+	note := func(err error, format string, args ...any) {
+		if err != nil {
+			errs = append(errs, fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), err))
+		}
+	}
+	for i := range c.Routes {
+		if _, err := c.Routes[i].Way(); err != nil {
+			errs = append(errs, err)
+		}
+	}
+	for _, p := range c.Pushes {
+		for _, s := range [...]Secret{p.Address.Secret, p.Password, p.Token} {
+			_, err := s.Read()
+			note(err, "[push.%s]", p.Name)
+		}
+		note(readable(p.CAFile), "[push.%s]", p.Name)
+	}
+	if h := c.Heartbeat; h != nil {
+		_, err := h.Address.Read()
+		note(err, "[heartbeat]")
+		note(readable(h.CAFile), "[heartbeat]")
+	}
+	_, err := c.Page.Token.Read()
+	note(err, "[page]")
+	note(readable(c.Page.WebConfig), "[page]")
+	return errs
+}
+
+// readable opens a file and closes it again; no file at all is fine.
+func readable(path string) error {
+	if path == "" {
+		return nil
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	return f.Close()
 }

@@ -1,0 +1,278 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"nightcell/configs"
+	"nightcell/configs/quantity"
+	"nightcell/integrate/bath"
+)
+
+type checkFlags struct {
+	config      string
+	ask, asJSON bool
+	patience    string
+}
+
+func newCheckCommand(s *shell) *cobra.Command {
+	var f checkFlags
+	cmd := &cobra.Command{
+		Use:   "check --config FILE",
+		Short: "Say everything that is wrong in a configuration, and what it comes to",
+		Long: "Reads a configuration and reports all mistakes at once, each with file, line, key,\n" +
+			"what is wrong and what would be right; then prints what each cell's target comes to.\n\n" +
+			"With --ask it speaks to each supply: identity, output state, set-points, protection\n" +
+			"levels, error queue and one reading. Nothing is changed, except that reading the\n" +
+			"error queue empties it, and that a dialect's own remote command is sent. A supply\n" +
+			"that nightcell watch has open cannot be asked.\n\n" +
+			"The exit code is 0 when all is well, 2 when the configuration is wrong, and 1 when\n" +
+			"a supply does not answer as it should.",
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
+	}
+	flags := cmd.Flags()
+	flags.StringVar(&f.config, "config", "", "configuration `file` (TOML)")
+	flags.BoolVar(&f.ask, "ask", false, "ask each supply, changing nothing")
+	flags.StringVar(&f.patience, "patience", "20 s", "the longest `time` that one supply may take to answer everything")
+	flags.BoolVar(&f.asJSON, "json", false, "print one JSON object")
+	return cmd
+}
+
+func (f *checkFlags) run(ctx context.Context, s *shell) error {
+	if f.config == "" {
+		return usagef("--config is missing; give the configuration file, such as --config nightcell.toml")
+	}
+	patience, err := quantity.Parse(quantity.Time, f.patience)
+	if err != nil || !(patience > 0) || patience > 3600 {
+		return usagef("--patience %s: a time above zero and up to one hour is needed, such as '20 s'", f.patience)
+	}
+	config, err := configs.Load(f.config)
+	var mistakes configs.Mistakes
+	switch {
+	case errors.As(err, &mistakes):
+		return f.refuse(s, mistakes)
+	case err != nil:
+		return usageError{err}
+	}
+	report := checkReport{Config: f.config, Valid: true, Mistakes: []mistakeJSON{}, Cells: []cellJSON{}, Supplies: []askedJSON{}, Notes: []string{}}
+	report.outside(config)
+	for i := range config.Cells {
+		report.Cells = append(report.Cells, judgeCell(config, &config.Cells[i]))
+	}
+	if f.ask {
+		report.Supplies = askAll(ctx, config, time.Duration(patience*float64(time.Second)))
+	}
+	if f.asJSON {
+		err = printJSON(s.out, report)
+	} else {
+		err = report.print(s.out, f.ask)
+	}
+	switch {
+	case err != nil:
+		return err
+	case !report.Valid:
+		return usageError{errSilent}
+	case !report.answered():
+		return errSilent
+	}
+	return nil
+}
+
+// refuse prints what is wrong: as JSON on the standard output, else one line each on the standard error.
+func (f *checkFlags) refuse(s *shell, mistakes configs.Mistakes) error {
+	if !f.asJSON {
+		fmt.Fprintln(s.err, mistakes)
+		return usageError{errSilent}
+	}
+	report := checkReport{Config: f.config, Cells: []cellJSON{}, Supplies: []askedJSON{}, Notes: []string{}}
+	for _, m := range mistakes {
+		report.Mistakes = append(report.Mistakes, mistakeJSON(m))
+	}
+	if err := printJSON(s.out, report); err != nil {
+		return err
+	}
+	return usageError{errSilent}
+}
+
+// checkReport is what check has found, and its JSON form.
+type checkReport struct {
+	Config   string        `json:"config"`
+	Valid    bool          `json:"valid"`
+	Mistakes []mistakeJSON `json:"mistakes"`
+	Notes    []string      `json:"notes"`
+	Cells    []cellJSON    `json:"cells"`
+	Supplies []askedJSON   `json:"supplies"` // those asked
+}
+
+type mistakeJSON struct {
+	File   string `json:"file"`
+	Line   int    `json:"line"`
+	Key    string `json:"key"`
+	Wrong  string `json:"wrong"`
+	Remedy string `json:"remedy"`
+}
+
+type cellJSON struct {
+	Name          string   `json:"name"`
+	Supply        string   `json:"supply"`
+	Channel       int      `json:"channel"`
+	Port          string   `json:"port"`
+	May           []string `json:"may"`
+	AtTarget      string   `json:"at_target"`
+	OnStop        string   `json:"on_stop"`
+	Metal         string   `json:"metal,omitempty"`
+	MetalInBath   *float64 `json:"metal_in_bath_grams,omitempty"`
+	Theoretical   *float64 `json:"theoretical_charge_coulombs,omitempty"`
+	TargetCharge  *float64 `json:"target_charge_coulombs,omitempty"`
+	Uncertainty   *float64 `json:"target_charge_standard_uncertainty_coulombs,omitempty"`
+	Low           *float64 `json:"target_charge_low_coulombs,omitempty"`
+	High          *float64 `json:"target_charge_high_coulombs,omitempty"`
+	Deposit       *float64 `json:"deposit_grams,omitempty"`
+	Duration      *float64 `json:"duration_seconds,omitempty"`
+	Notes         []string `json:"notes"`
+	plan          *bath.Plan
+	configuration *configs.Cell
+}
+
+// judgeCell computes what a cell's configuration comes to.
+func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
+	s := config.Supply(c.Supply)
+	j := cellJSON{Name: c.Name, Supply: c.Supply, Channel: c.Channel, Port: s.Port, May: []string{},
+		AtTarget: string(c.AtTarget), OnStop: string(c.OnStop), Notes: []string{}, configuration: c}
+	if c.AtTarget == configs.Leave {
+		j.AtTarget = "tell" // as it is written in the file
+	}
+	if c.May.Off {
+		j.May = append(j.May, string(configs.Off))
+	}
+	if c.May.Hold {
+		j.May = append(j.May, string(configs.Hold))
+	}
+	if s.Accuracy.Assumed {
+		j.Notes = append(j.Notes, fmt.Sprintf("the accuracy of supply %s is assumed; state [supply.%s.accuracy] from its data sheet", s.Name, s.Name))
+	}
+	plan, err := c.Plan(s)
+	if err != nil { // Parse has tried the same and let it through
+		j.Notes = append(j.Notes, err.Error())
+	}
+	if plan == nil {
+		j.Notes = append(j.Notes, "there is no target; charge is counted without an end")
+		return j
+	}
+	g := plan.Goal
+	grams := func(kg float64) *float64 { v := kg * 1e3; return &v }
+	j.plan, j.Metal = plan, plan.Metal.String()
+	j.MetalInBath, j.Deposit = grams(plan.Amount.Value), grams(g.Deposit.Value)
+	j.Theoretical, j.TargetCharge, j.Uncertainty = &g.Theoretical.Value, &g.Charge.Value, &g.Charge.StandardUncertainty
+	j.Low, j.High = &g.Low, &g.High
+	if g.Duration.Known() {
+		j.Duration = &g.Duration.Value
+		if run := c.Limits.Run; run > 0 && g.Duration.Value > run.Seconds() {
+			j.Notes = append(j.Notes, fmt.Sprintf("the run takes longer than limits.duration, %s", quantity.Format(quantity.Time, run.Seconds())))
+		}
+	}
+	if working := c.Working.Current.SI; working > c.Limits.Amperes {
+		j.Notes = append(j.Notes, "the working current is above limits.current, so that the alarm sounds at once")
+	}
+	j.Notes = append(j.Notes, plan.Notes...)
+	return j
+}
+
+// outside tries secrets, templates and files. What only another user may read is no mistake.
+func (r *checkReport) outside(config *configs.Config) {
+	for _, err := range config.Outside() {
+		if errors.Is(err, fs.ErrPermission) {
+			r.Notes = append(r.Notes, fmt.Sprintf("%v: not yours to read; nightcell's own user must be able to", err))
+			continue
+		}
+		r.Valid = false
+		r.Mistakes = append(r.Mistakes, mistakeJSON{File: r.Config, Wrong: err.Error()})
+	}
+}
+
+// answered reports whether every supply that was asked answered as it should.
+func (r *checkReport) answered() bool {
+	for _, a := range r.Supplies {
+		if a.Problem != "" {
+			return false
+		}
+	}
+	return true
+}
+
+// print writes the report for people.
+func (r *checkReport) print(out io.Writer, asked bool) error {
+	w := &errWriter{w: out}
+	for _, m := range r.Mistakes {
+		fmt.Fprintf(w, "%s: %s\n", m.File, m.Wrong)
+	}
+	if r.Valid {
+		fmt.Fprintf(w, "%s: no mistakes; %d cells\n", r.Config, len(r.Cells))
+	}
+	for _, note := range r.Notes {
+		fmt.Fprintf(w, "note: %s\n", note)
+	}
+	for i := range r.Cells {
+		r.Cells[i].print(w)
+	}
+	for i := range r.Supplies {
+		r.Supplies[i].print(w)
+	}
+	if !asked && r.Valid {
+		fmt.Fprint(w, "\nNo supply was asked; --ask does, changing nothing.\n")
+	}
+	return w.err
+}
+
+func (j *cellJSON) print(w io.Writer) {
+	c := j.configuration
+	line := func(name, format string, args ...any) {
+		fmt.Fprintf(w, "  %-12s %s\n", name, fmt.Sprintf(format, args...))
+	}
+	fmt.Fprintf(w, "\ncell %s\n", j.Name)
+	line("supply", "%s, channel %d, on %s", j.Supply, j.Channel, j.Port)
+	line("poll", "every %v; a step over %v is a gap; the log is synced every %v", c.Poll, c.GapAfter, c.Sync)
+	switch len(j.May) {
+	case 0:
+		line("may", "nothing but watch and tell")
+	default:
+		line("may", "%v; at the target: %s; when nightcell is stopped: %s", j.May, j.AtTarget, j.OnStop)
+	}
+	if c.Reason != "" {
+		line("reason", "%s", c.Reason)
+	}
+	if p := j.plan; p != nil {
+		g := p.Goal
+		line("in the bath", "%s g of %s", scaledDoubt(p.Amount, 1e3), p.Metal.Element.Name)
+		line("target", "%s A·h, as this supply counts it (k = 2)", scaledDoubt(g.Charge, 1.0/3600))
+		line("deposit", "%s g", scaledDoubt(g.Deposit, 1e3))
+		if g.Duration.Known() {
+			line("duration", "%s at %s", timeText(g.Duration), quantity.Format(quantity.Current, c.Working.Current.SI))
+		}
+	}
+	for _, n := range j.Notes {
+		line("note", "%s", n)
+	}
+}
+
+// errWriter keeps the first error, so that a report is printed without asking after each line.
+type errWriter struct {
+	w   io.Writer
+	err error
+}
+
+func (e *errWriter) Write(p []byte) (int, error) {
+	if e.err == nil {
+		if _, err := e.w.Write(p); err != nil {
+			e.err = fmt.Errorf("printing the report: %w", err)
+		}
+	}
+	return len(p), nil
+}

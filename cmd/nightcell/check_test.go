@@ -1,0 +1,280 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
+	"nightcell/drivers"
+	"nightcell/drivers/simulated"
+)
+
+// check runs nightcell check and returns what it printed and its exit code.
+func check(t *testing.T, args ...string) (out, complaints string, code int) {
+	t.Helper()
+	var stdout, stderr bytes.Buffer
+	cmd := newCheckCommand(&shell{out: &stdout, err: &stderr})
+	cmd.SilenceErrors, cmd.SilenceUsage = true, true
+	cmd.SetArgs(args)
+	err := cmd.ExecuteContext(t.Context())
+	var usage usageError
+	switch {
+	case errors.As(err, &usage):
+		code = 2
+	case err != nil:
+		code = 1
+	}
+	if err != nil && !errors.Is(err, errSilent) {
+		fmt.Fprintln(&stderr, err)
+	}
+	return stdout.String(), stderr.String(), code
+}
+
+// writeConfig writes a configuration to a folder of its own.
+func writeConfig(t *testing.T, text string) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "nightcell.toml")
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+const zincExample = "../../configs/divided-zinc-overnight.toml"
+
+func TestCheckPrintsTheTarget(t *testing.T) {
+	out, complaints, code := check(t, "--config", zincExample)
+	if code != 0 || complaints != "" {
+		t.Fatalf("exit code %d: %s", code, complaints)
+	}
+	for _, want := range []string{
+		"no mistakes; 1 cells", "cell zinc-1", "channel 1, on /dev/serial/by-id/", "[off]; at the target: off; when nightcell is stopped: leave",
+		"in the bath  56.", "g of zinc", "A·h, as this supply counts it", "--ask does, changing nothing",
+	} {
+		if !strings.Contains(out, want) {
+			t.Errorf("%q is missing in\n%s", want, out)
+		}
+	}
+}
+
+// The figures follow from the formula weights: 250 g of ZnSO4·7H2O (287.54 g/mol) at 99 %
+// hold 56.28 g of zinc (65.38 g/mol), CIAAW abridged weights; F from CODATA.
+func TestCheckJSON(t *testing.T) {
+	out, _, code := check(t, "--config", zincExample, "--json")
+	var report checkReport
+	if err := json.Unmarshal([]byte(out), &report); err != nil || code != 0 {
+		t.Fatalf("exit code %d, %v in %s", code, err, out)
+	}
+	cell := report.Cells[0]
+	if !report.Valid || cell.Metal != "Zn" || math.Abs(*cell.MetalInBath-56.28) > 0.02 || math.Abs(*cell.Theoretical-0.85*56.28/65.38*2*96485.33) > 50 {
+		t.Errorf("%s", out)
+	}
+	if !(*cell.Low < *cell.TargetCharge && *cell.TargetCharge < *cell.High) || *cell.Uncertainty <= 0 {
+		t.Errorf("the target is no range: %s", out)
+	}
+}
+
+func TestCheckReportsAllMistakes(t *testing.T) {
+	path := writeConfig(t, "data = \"d\"\nbaud = 3\n[cell.a]\nsupply = \"b\"\npoll = \"1,5 s\"\n")
+	out, complaints, code := check(t, "--config", path)
+	want := path + ":2: baud: there is no such key; here may stand cell, data, heartbeat, page, preflight, push, route, socket, supply\n" +
+		path + ":4: cell.a.supply: there is no supply 'b'; write a table [supply.b]\n" +
+		path + ":5: cell.a.poll: '1,5 s' has a comma: numbers take a decimal point and no thousands mark; write '1.5 s'\n"
+	if code != 2 || out != "" || complaints != want {
+		t.Errorf("exit code %d, got\n%s%swant\n%s", code, out, complaints, want)
+	}
+	out, complaints, code = check(t, "--config", path, "--json")
+	var report checkReport
+	if err := json.Unmarshal([]byte(out), &report); err != nil || code != 2 || complaints != "" {
+		t.Fatalf("exit code %d, %v, %s", code, err, complaints)
+	}
+	if report.Valid || len(report.Mistakes) != 3 || report.Mistakes[2].Line != 5 || report.Mistakes[2].Key != "cell.a.poll" {
+		t.Errorf("%s", out)
+	}
+}
+
+func TestCheckUsage(t *testing.T) {
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{nil, "--config is missing"},
+		{[]string{"--config", "no-such.toml"}, "no-such.toml"},
+		{[]string{"--config", zincExample, "--patience", "20"}, "--patience 20: a time above zero"},
+		{[]string{"--config", zincExample, "--patience", "2 h"}, "up to one hour"},
+	} {
+		if _, complaints, code := check(t, c.args...); code != 2 || !strings.Contains(complaints, c.want) {
+			t.Errorf("%v: exit code %d: %s", c.args, code, complaints)
+		}
+	}
+}
+
+func TestCheckFindsSecretsThatAreNotThere(t *testing.T) {
+	path := writeConfig(t, "data = \"d\"\n[supply.b]\nport = \"/dev/ttyUSB0\"\n[cell.a]\nsupply = \"b\"\n[heartbeat]\nurl_file = \"no-url\"\n")
+	out, _, code := check(t, "--config", path)
+	if code != 2 || !strings.Contains(out, "[heartbeat]: ") || !strings.Contains(out, "no-url") {
+		t.Errorf("exit code %d: %s", code, out)
+	}
+}
+
+// serve puts the simulated supply on a pseudo-terminal and returns it with the port's name.
+func serve(t *testing.T, setup simulated.Setup) (*simulated.Instrument, string) {
+	t.Helper()
+	setup.Clock = drivers.NewClock(1)
+	instrument, err := simulated.New(setup)
+	if err != nil {
+		t.Fatal(err)
+	}
+	port, err := simulated.Serve(t.Context(), instrument, filepath.Join(t.TempDir(), "port"))
+	if err != nil {
+		t.Skipf("no pseudo-terminal here: %v", err)
+	}
+	t.Cleanup(func() {
+		if err := port.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return instrument, port.Path()
+}
+
+// standing is what a supply holds that nobody but its operator may change.
+func standing(t *testing.T, i *simulated.Instrument) []drivers.Status {
+	t.Helper()
+	var all []drivers.Status
+	for channel := 1; channel <= 2; channel++ {
+		s, err := i.ObserveStatus(channel, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, s)
+	}
+	return all
+}
+
+// crowd counts how many lines are open at the same time.
+type crowd struct{ now, most atomic.Int32 }
+
+func (c *crowd) enter() {
+	now := c.now.Add(1)
+	for most := c.most.Load(); now > most && !c.most.CompareAndSwap(most, now); most = c.most.Load() {
+	}
+}
+
+// silent is a supply on the network that takes one connection and never answers.
+func silent(t *testing.T, c *crowd) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		conn, err := l.Accept()
+		if err != nil {
+			return // nobody came, and the listener was closed below
+		}
+		c.enter()
+		_, _ = io.Copy(io.Discard, conn) // until the other side gives up
+		c.now.Add(-1)
+		_ = conn.Close()
+	}()
+	t.Cleanup(func() {
+		_ = l.Close()
+		<-done
+	})
+	return l.Addr().String()
+}
+
+func TestAskChangesNothing(t *testing.T) {
+	instrument, port := serve(t, simulated.Setup{Seed: 1})
+	before := standing(t, instrument)
+	path := writeConfig(t, fmt.Sprintf(`
+data = "d"
+[supply.bench]
+port = %q
+identity = "EXAMPLE,PS-30-5"
+range_voltage = "32 V"
+range_current = "5.1 A"
+[supply.bench.dialect]
+addressing = "list"
+[cell.zinc]
+supply = "bench"
+[cell.zinc.limits]
+current = "2.5 A"
+voltage = "6 V"
+[cell.idle]
+supply = "bench"
+channel = 2
+`, port))
+	out, complaints, code := check(t, "--config", path, "--ask", "--json")
+	var report checkReport
+	if err := json.Unmarshal([]byte(out), &report); err != nil || code != 0 {
+		t.Fatalf("exit code %d, %v\n%s%s", code, err, out, complaints)
+	}
+	if len(report.Supplies) != 2 {
+		t.Fatalf("%d channels were asked: %s", len(report.Supplies), out)
+	}
+	zinc, idle := report.Supplies[0], report.Supplies[1]
+	if zinc.Cell != "zinc" || zinc.Output != "on" || *zinc.SetAmperes != 3 || *zinc.LimitVolts != 8 || math.Abs(*zinc.Amperes-3) > 0.01 {
+		t.Errorf("the cell's channel: %s", out)
+	}
+	if idle.Cell != "idle" || idle.Output != "off" || *idle.SetAmperes != 0.1 {
+		t.Errorf("the idle channel: %s", out)
+	}
+	notes := strings.Join(zinc.Notes, "\n")
+	for _, want := range []string{"set-point 3 A is above the cell's limit of 2.5 A", "A flow, above", "over-voltage level 8 V is above"} {
+		if !strings.Contains(notes, want) {
+			t.Errorf("%q is not noted:\n%s", want, notes)
+		}
+	}
+	after := standing(t, instrument)
+	if diff := cmp.Diff(before, after, cmpopts.IgnoreFields(drivers.Status{}, "At", "Errors"), cmpopts.EquateNaNs()); diff != "" {
+		t.Errorf("asking changed the supply:\n%s", diff)
+	}
+	out, _, code = check(t, "--config", path, "--ask")
+	for _, want := range []string{"supply bench, channel 2", "identity     EXAMPLE,PS-30-5,SIM-0001,1.0", "output       on, constant-current", "set to       6 V, 3 A", "protection   8 V, 4 A", "reading "} {
+		if code != 0 || !strings.Contains(out, want) {
+			t.Errorf("exit code %d, %q is missing in\n%s", code, want, out)
+		}
+	}
+}
+
+// Supplies are asked at the same time, and none takes longer than it may.
+func TestAskIsBounded(t *testing.T) {
+	_, port := serve(t, simulated.Setup{Seed: 1})
+	var b strings.Builder
+	fmt.Fprintf(&b, "data = \"d\"\n[supply.other]\nport = %q\nidentity = \"EXAMPLE,PS-99\"\n[supply.gone]\nport = \"/dev/no-such-port\"\n[cell.a]\nsupply = \"other\"\n", port)
+	var crowd crowd
+	for i := range 4 {
+		fmt.Fprintf(&b, "[supply.silent-%d]\nport = \"tcp://%s\"\n", i, silent(t, &crowd))
+	}
+	out, _, code := check(t, "--config", writeConfig(t, b.String()), "--ask", "--json", "--patience", "1 s")
+	var report checkReport
+	if err := json.Unmarshal([]byte(out), &report); err != nil || code != 1 {
+		t.Fatalf("exit code %d, %v\n%s", code, err, out)
+	}
+	if len(report.Supplies) != 6 {
+		t.Fatalf("%d supplies: %s", len(report.Supplies), out)
+	}
+	for i, want := range []string{"another instrument answers", "/dev/no-such-port", "", "", "", ""} {
+		if p := report.Supplies[i].Problem; p == "" || !strings.Contains(p, want) {
+			t.Errorf("supply %d: %q", i, p)
+		}
+	}
+	if most := crowd.most.Load(); most != 4 {
+		t.Errorf("%d of 4 silent supplies were asked at the same time", most)
+	}
+}
