@@ -18,6 +18,7 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/daemon/metrics"
+	"nightcell/daemon/push"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/drivers/scpi"
@@ -43,6 +44,7 @@ type Daemon struct {
 	o       Options
 	cells   []*Cell
 	boxes   []*outbox
+	pushes  []*push.Push
 	metrics *metrics.Metrics
 	lock    *flock.Flock
 	address string
@@ -88,6 +90,13 @@ func New(o Options) (*Daemon, error) {
 	if err := d.fillBoxes(o.Config); err != nil {
 		return nil, errors.Join(err, d.unlock())
 	}
+	for i := range o.Config.Pushes {
+		p, err := d.newPush(&o.Config.Pushes[i])
+		if err != nil {
+			return nil, errors.Join(err, d.unlock())
+		}
+		d.pushes = append(d.pushes, p)
+	}
 	return d, nil
 }
 
@@ -123,6 +132,7 @@ func (d *Daemon) Snapshots() []*snapshot.Cell {
 			continue
 		}
 		d.fillOutlet(d.boxes[i], s)
+		d.fillPushes(s)
 		all = append(all, s)
 	}
 	return all
@@ -150,7 +160,12 @@ func (d *Daemon) outside(b *outbox) func() (time.Duration, time.Duration) {
 				noticeAge = max(noticeAge, h.Lag)
 			}
 		}
-		return 0, noticeAge
+		for _, p := range d.pushes {
+			if h, ok := p.Health(b.cell); ok {
+				pushLag = max(pushLag, h.Lag)
+			}
+		}
+		return pushLag, noticeAge
 	}
 }
 

@@ -6,10 +6,10 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
-	"path/filepath"
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
 )
@@ -49,7 +49,7 @@ func (c *Cell) pickUp() error {
 		dir: dir, log: log, count: tail.Coulometer, diskFree: math.NaN(), lastSet: unknownAmperes,
 		fresh: true, resumed: true, acted: make(map[alerts.Condition]bool),
 	}
-	if r.began, err = beganAt(dir); err != nil {
+	if r.began, err = cursor.Began(dir); err != nil {
 		return fmt.Errorf("taking up the run in %s: %w", dir, err)
 	}
 	m, err := memoryOf(tail)
@@ -120,13 +120,4 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
 	r.relist()
 	r.note(c, r.checkpoint(c, utc))
 	return nil
-}
-
-// beganAt reads the beginning of a run from its folder's name.
-func beganAt(dir string) (time.Time, error) {
-	t, err := time.Parse("20060102T150405Z", filepath.Base(dir))
-	if err != nil {
-		return t, fmt.Errorf("%s is not named by the beginning of a run: %w", dir, err)
-	}
-	return t, nil
 }

@@ -3,16 +3,13 @@ package daemon
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path/filepath"
-	"strconv"
-	"strings"
 	"sync"
 
 	"nightcell/alerts/routes"
+	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 )
 
@@ -31,139 +28,95 @@ type noticeSource struct {
 const mostSeen = 256
 
 func newNoticeSource(dataDir, cell string) *noticeSource {
-	return &noticeSource{cellDir: filepath.Join(dataDir, "runs", cell), seen: make(map[string]string)}
+	return &noticeSource{cellDir: cursor.CellDir(dataDir, cell), seen: make(map[string]string)}
 }
 
 // skip returns where to begin looking for the first notice behind a cursor.
-func (s *noticeSource) skip(cursor string) string {
+func (s *noticeSource) skip(from string) string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if to, ok := s.seen[cursor]; ok {
+	if to, ok := s.seen[from]; ok {
 		return to
 	}
-	return cursor
+	return from
 }
 
-// remember says that there is no notice between cursor and to.
-func (s *noticeSource) remember(cursor, to string) {
+// remember says that there is no notice between from and to.
+func (s *noticeSource) remember(from, to string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if len(s.seen) >= mostSeen {
 		clear(s.seen)
 	}
-	s.seen[cursor] = to
-}
-
-// runsOf lists the runs of a cell, oldest first.
-func runsOf(cellDir string) ([]string, error) {
-	entries, err := os.ReadDir(cellDir)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("looking for runs: %w", err)
-	}
-	var names []string
-	for _, e := range entries {
-		if _, err := beganAt(e.Name()); err == nil && e.IsDir() {
-			names = append(names, e.Name())
-		}
-	}
-	return names, nil
+	s.seen[from] = to
 }
 
 // Start implements routes.Source: behind everything that there is.
 func (s *noticeSource) Start(context.Context) (string, error) {
-	names, err := runsOf(s.cellDir)
-	if err != nil || len(names) == 0 {
-		return "", err
-	}
-	last := names[len(names)-1]
-	info, err := os.Stat(filepath.Join(s.cellDir, last, runlog.LogName))
-	if errors.Is(err, fs.ErrNotExist) {
-		return last + "/0", nil
-	}
-	if err != nil {
-		return "", fmt.Errorf("measuring the log: %w", err)
-	}
-	return fmt.Sprintf("%s/%d", last, info.Size()), nil
+	end, err := cursor.End(s.cellDir)
+	return end.String(), err
 }
 
 // Next implements routes.Source.
-func (s *noticeSource) Next(ctx context.Context, cursor string) (routes.Notice, string, error) {
-	name, offset, err := parseCursor(s.skip(cursor))
+func (s *noticeSource) Next(ctx context.Context, from string) (routes.Notice, string, error) {
+	at, err := cursor.Parse(s.skip(from))
 	if err != nil {
 		return routes.Notice{}, "", err
 	}
-	names, err := runsOf(s.cellDir)
+	names, err := cursor.Runs(s.cellDir)
 	if err != nil {
 		return routes.Notice{}, "", err
 	}
 	for _, run := range names {
-		if run < name {
+		if run < at.Run {
 			continue
 		}
-		if run > name {
-			offset = 0
+		if run > at.Run {
+			at = cursor.Cursor{Run: run}
 		}
-		n, next, err := s.nextIn(ctx, run, offset)
+		n, next, err := s.nextIn(ctx, at)
 		if errors.Is(err, io.EOF) {
-			if next != "" {
-				s.remember(cursor, next)
-			}
+			s.remember(from, next.String())
 			continue
 		}
-		return n, next, err
+		return n, next.String(), err
 	}
 	return routes.Notice{}, "", io.EOF
 }
 
-// nextIn looks for a notice in one run.
-func (s *noticeSource) nextIn(ctx context.Context, run string, offset int64) (n routes.Notice, next string, err error) {
-	r, err := runlog.Open(filepath.Join(s.cellDir, run))
-	if err != nil {
-		if errors.Is(err, fs.ErrNotExist) {
-			return n, "", io.EOF
-		}
-		return n, "", err
+// nextIn looks for a notice in one run; with io.EOF it returns how far it has looked.
+func (s *noticeSource) nextIn(ctx context.Context, at cursor.Cursor) (n routes.Notice, next cursor.Cursor, err error) {
+	r, err := runlog.Open(filepath.Join(s.cellDir, at.Run))
+	if errors.Is(err, fs.ErrNotExist) {
+		return n, at, io.EOF
 	}
-	defer func() { err = errors.Join(err, r.Close()) }()
-	if err := r.SeekTo(offset); err != nil {
-		return n, "", err
+	if err != nil {
+		return n, at, err
+	}
+	defer func() {
+		if closed := r.Close(); closed != nil {
+			err = errors.Join(err, closed)
+		}
+	}()
+	if err := r.SeekTo(at.Offset); err != nil {
+		return n, at, err
 	}
 	var rec runlog.Record
 	for ctx.Err() == nil {
 		err := r.Next(&rec)
+		next = cursor.Cursor{Run: at.Run, Offset: r.Offset()}
 		var damage *runlog.Damage
 		switch {
 		case errors.As(err, &damage):
 			continue // verify names it; the notices around it still go out
-		case errors.Is(err, io.EOF):
-			return n, fmt.Sprintf("%s/%d", run, r.Offset()), io.EOF
 		case err != nil:
-			return n, "", err
+			return n, next, err
 		case rec.Kind != runlog.KindNotice:
 			continue
 		}
-		n, err := noticeOf(&rec)
-		if err != nil {
-			continue
+		if n, err := noticeOf(&rec); err == nil {
+			return n, next, nil
 		}
-		return n, fmt.Sprintf("%s/%d", run, r.Offset()), nil
 	}
-	return n, "", ctx.Err()
-}
-
-func parseCursor(cursor string) (run string, offset int64, err error) {
-	if cursor == "" {
-		return "", 0, nil
-	}
-	run, number, ok := strings.Cut(cursor, "/")
-	if ok {
-		offset, err = strconv.ParseInt(number, 10, 64)
-	}
-	if !ok || err != nil || offset < 0 {
-		return "", 0, fmt.Errorf("the cursor %q is not a run and an offset", cursor)
-	}
-	return run, offset, nil
+	return n, at, ctx.Err()
 }

@@ -5,6 +5,7 @@ import "github.com/spf13/cobra"
 // commands lists every command, in the order of a charge's life.
 func commands(s *shell) []*cobra.Command {
 	return []*cobra.Command{
+		newPlanCommand(s),
 		newDemoCommand(s),
 		newWatchCommand(s),
 		newSimulateCommand(s),
