@@ -1,6 +1,7 @@
 package bath
 
 import (
+	"encoding/json"
 	"math"
 	"strings"
 	"testing"
@@ -152,4 +153,50 @@ func TestRetuneAndResume(t *testing.T) {
 	if err := p.Resume(State{}); err == nil || p.Model.State() != saved {
 		t.Error("an empty state was taken")
 	}
+}
+
+// TestCorrect: a gap that is settled afterwards moves charge and deposit by the same
+// efficiency, back and forth, and never beyond what there is.
+func TestCorrect(t *testing.T) {
+	p := mustPlan(t, twoStageOrder())
+	p.Model.Step(4*60000, 60000)
+	before, overall := p.Model.State(), p.Model.Overall()
+	mol := p.Model.Correct(3600)
+	if want := 3600 * overall / (2 * matter.Faraday); math.Abs(mol/want-1) > 1e-12 || math.Abs(p.Model.Overall()/overall-1) > 1e-12 {
+		t.Errorf("%g mol at %g, want %g at %g", mol, p.Model.Overall(), want, overall)
+	}
+	p.Model.Correct(-3600)
+	after := p.Model.State()
+	if math.Abs(after.Catholyte.Won()-before.Catholyte.Won()) > 1e-15 || math.Abs(p.Model.Charge()-240000) > 1e-9 {
+		t.Errorf("there and back: %+v, was %+v", after, before)
+	}
+	p.Model.Correct(-1e9)
+	if p.Model.Catholyte().Won() < 0 || p.Model.Correct(math.NaN()) != 0 {
+		t.Error("the deposit became less than nothing")
+	}
+	p = mustPlan(t, twoStageOrder())
+	if p.Model.Correct(1e9); p.Model.Catholyte().Metal() != 0 || math.Abs(p.Balance().Deposit-0.080) > 1e-12 {
+		t.Errorf("%+v", p.Balance())
+	}
+}
+
+// TestStateSurvivesJSON: the watch keeps the state as JSON; it comes back bit for bit.
+func TestStateSurvivesJSON(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		d, err := NewDrawdown(Batch{Valence: 2, Volume: 1e-3, Area: 1e-2, MassTransfer: 1e-5, Efficiency: 0.9}, 0.8)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range rapid.IntRange(1, 20).Draw(t, "steps") {
+			d.Step(rapid.Float64Range(0, 4000).Draw(t, "C"), rapid.Float64Range(0.1, 900).Draw(t, "s"))
+		}
+		text, err := json.Marshal(d.State())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var back State
+		if err := json.Unmarshal(text, &back); err != nil || back != d.State() {
+			t.Fatalf("%s, %v", text, err)
+		}
+	})
 }

@@ -93,6 +93,25 @@ func (d *Drawdown) Step(coulombs, seconds float64) (depositMol float64) {
 	return depositMol
 }
 
+// Correct books a charge in C, positive or negative, that was found after the fact,
+// such as when a gap is settled, and returns the mol of metal that the deposit gains
+// or loses by it. When it flowed is unknown, so it counts at the overall efficiency so far.
+func (d *Drawdown) Correct(coulombs float64) (depositMol float64) {
+	if math.IsNaN(coulombs) || math.IsInf(coulombs, 0) {
+		return 0
+	}
+	efficiency := d.Overall()
+	if math.IsNaN(efficiency) {
+		efficiency = d.state.Efficiency
+	}
+	d.Step(coulombs, 0) // counts the charge and wins nothing
+	book := &d.state.Catholyte
+	depositMol = coulombs * efficiency / (float64(d.state.Valence) * matter.Faraday)
+	depositMol = math.Max(math.Min(depositMol, book.Metal()), -book.Won())
+	book.deposit(depositMol)
+	return depositMol
+}
+
 // Catholyte returns the account of the compartment with the cathode, for entries and for reading.
 func (d *Drawdown) Catholyte() *Book { return &d.state.Catholyte }
 

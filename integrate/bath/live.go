@@ -5,6 +5,7 @@ import "math"
 // Standing is where a run is, at the present current.
 type Standing struct {
 	Deposit       float64 // kg on the cathode, by the model
+	DepositDoubt  float64 // kg, its standard uncertainty from that of the efficiency; the charge's own comes on top
 	Concentration float64 // kg of metal per m3 in the bath, by the model
 	Recovered     float64 // share of the metal supplied that is on the cathode
 	Overall       float64 // efficiency so far; NaN before any charge
@@ -29,6 +30,7 @@ func (p *Plan) Standing(amperes float64) Standing {
 		LoadRatio:     p.Model.LoadRatio(amperes),
 		Charge:        p.Model.Charge(),
 	}
+	s.DepositDoubt = s.Deposit * p.Efficiency.Relative()
 	if book.Supplied > 0 {
 		s.Recovered = book.Won() / book.Supplied
 	}

@@ -86,6 +86,10 @@ func (f Formula) Medium() Medium {
 		return true
 	}
 	switch {
+	case has("Cr", "O") && (strings.Contains(f.text, "CrO3") || strings.Contains(f.text, "CrO4") || strings.Contains(f.text, "Cr2O7")):
+		return Chromic
+	case f.hydroxo():
+		return Alkaline
 	case has("C", "N") && !has("O"):
 		return Cyanide
 	case has("C", "N") && strings.Contains(f.text, "CN"):
@@ -104,6 +108,24 @@ func (f Formula) Medium() Medium {
 		return Chloride
 	}
 	return ""
+}
+
+// hydroxo says whether the formula is an alkali zincate, stannate, gallate or
+// tellurite: alkali metal, one of these, oxygen, hydrogen, and nothing else.
+func (f Formula) hydroxo() bool {
+	alkali, metal := false, false
+	for _, a := range f.atoms {
+		switch a.Element.Symbol {
+		case "Na", "K":
+			alkali = true
+		case "Zn", "Sn", "Ga", "Te":
+			metal = true
+		case "O", "H":
+		default:
+			return false
+		}
+	}
+	return alkali && metal && f.Count("O") > 0
 }
 
 // collect turns counted elements into atoms in order of first mention and joins repeats.
