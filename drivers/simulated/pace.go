@@ -7,7 +7,7 @@ const bitsPerCharacter = 10
 
 // spin is how long before an instant a precise wait stops sleeping and watches the clock: longer than the
 // kernel is usually late.
-const spin = 80 * time.Microsecond
+const spin = 100 * time.Microsecond
 
 // pace makes a pseudo-terminal, which is instantaneous, as slow as a wire: a reply is complete no earlier than the
 // bits of its query and its own allow. A message is handed over whole when its last bit would have arrived.

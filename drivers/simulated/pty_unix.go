@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/creack/pty"
+	"golang.org/x/sys/unix"
 	"golang.org/x/term"
 )
 
@@ -64,6 +65,11 @@ func (p *PTY) plug() (*cable, error) {
 		return nil, fmt.Errorf("simulated: open a pseudo-terminal: %w", err)
 	}
 	c := &cable{master, slave}
+	if c.master, err = pollable(master); err != nil {
+		c.master = master
+		c.unplug()
+		return nil, fmt.Errorf("simulated: prepare %s: %w", master.Name(), err)
+	}
 	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
 		c.unplug()
 		return nil, fmt.Errorf("simulated: make %s raw: %w", slave.Name(), err)
@@ -80,6 +86,22 @@ func (p *PTY) plug() (*cable, error) {
 		return nil, fmt.Errorf("simulated: name the port %s: %w", p.link, err)
 	}
 	return c, nil
+}
+
+// pollable returns the same end of the pair in non-blocking mode, which the library's ioctls have taken from it: only so does
+// closing it wake a reader, and only so do deadlines hold.
+func pollable(f *os.File) (*os.File, error) {
+	fd, err := unix.FcntlInt(f.Fd(), unix.F_DUPFD_CLOEXEC, 0)
+	if err != nil {
+		return nil, err
+	}
+	if err := unix.SetNonblock(fd, true); err != nil {
+		_ = unix.Close(fd)
+		return nil, err
+	}
+	name := f.Name()
+	_ = f.Close() // the duplicate lives on
+	return os.NewFile(uintptr(fd), name), nil
 }
 
 // unplug closes both ends; a client sees its port hang up.
@@ -140,7 +162,7 @@ const longestLine = 4096
 func (p *PTY) answer(ctx context.Context, c *cable) error {
 	var pending []byte
 	pace := newPace(p.instrument.setup.Baud)
-	buffer := make([]byte, longestLine)
+	buffer, patience := make([]byte, longestLine), longPatience
 	for {
 		n, err := c.master.Read(buffer)
 		if err != nil {
@@ -168,9 +190,7 @@ func (p *PTY) answer(ctx context.Context, c *cable) error {
 				return nil
 			}
 			pace.say(len(r.reply))
-			// A client that does not read must not hang us: what does not fit is lost, as on a wire.
-			_ = c.master.SetWriteDeadline(time.Now().Add(time.Second))
-			if _, err := c.master.Write(r.reply); err != nil && !errors.Is(err, os.ErrDeadlineExceeded) {
+			if err := c.write(r.reply, &patience); err != nil {
 				if ctx.Err() != nil || errors.Is(err, os.ErrClosed) {
 					return nil
 				}
@@ -179,6 +199,26 @@ func (p *PTY) answer(ctx context.Context, c *cable) error {
 		}
 	}
 }
+
+// write hands a reply over. A client that does not read must not hang us: what does not fit within the patience is
+// lost, as on a wire, and from then on patience is short until something fits again.
+func (c *cable) write(reply []byte, patience *time.Duration) error {
+	if err := c.master.SetWriteDeadline(time.Now().Add(*patience)); err != nil {
+		return err
+	}
+	_, err := c.master.Write(reply)
+	switch {
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		*patience = time.Millisecond
+		return nil
+	case err == nil:
+		*patience = longPatience
+	}
+	return err
+}
+
+// longPatience is how long a reply waits for room.
+const longPatience = 500 * time.Millisecond
 
 // wait passes real time; false if the context ended first.
 func wait(ctx context.Context, d time.Duration) bool {

@@ -153,7 +153,7 @@ func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Se
 func (t *timeline) enter(o *occurrence) {
 	t.breaks = append(t.breaks, o.from, o.to)
 	for _, p := range o.pulses {
-		t.breaks = append(t.breaks, p.from, p.to)
+		t.breaks = append(t.breaks, p.from, p.from+(p.to-p.from)/2, p.to) // halves, so that the ramp is followed
 	}
 	switch o.place {
 	case onCell, onMeter:

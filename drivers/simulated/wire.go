@@ -98,11 +98,12 @@ func (i *Instrument) noise(n int) []byte {
 	return out
 }
 
-// replaceNumbers puts value in the place of every response item with a decimal point, which is what measurements have.
+// replaceNumbers puts value in the place of every response item with four decimals, which is what measured and set
+// levels have.
 func replaceNumbers(reply, value string) string {
 	return strings.Join(mapStrings(strings.Split(strings.TrimSuffix(reply, "\n"), ";"), func(unit string) string {
 		return strings.Join(mapStrings(strings.Split(unit, ","), func(item string) string {
-			if strings.Contains(item, ".") && strings.Trim(item, "+-.0123456789") == "" {
+			if point := strings.IndexByte(item, '.'); point >= 0 && len(item)-point == 5 && strings.Trim(item, "+-.0123456789") == "" {
 				return value
 			}
 			return item
