@@ -17,6 +17,7 @@ type FS interface {
 	MkdirAll(path string, perm fs.FileMode) error
 	Rename(from, to string) error
 	Remove(name string) error
+	ReadDir(path string) ([]fs.DirEntry, error)
 	// SyncDir makes the entries of a directory durable.
 	SyncDir(path string) error
 }
@@ -52,6 +53,9 @@ func (Disk) Rename(from, to string) error { return os.Rename(from, to) }
 
 // Remove is os.Remove.
 func (Disk) Remove(name string) error { return os.Remove(name) }
+
+// ReadDir is os.ReadDir.
+func (Disk) ReadDir(path string) ([]fs.DirEntry, error) { return os.ReadDir(path) }
 
 // SyncDir fsyncs the directory. Windows cannot, and needs not.
 func (Disk) SyncDir(path string) error {

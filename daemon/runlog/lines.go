@@ -18,7 +18,7 @@ func (w *Writer) Reading(utc time.Time, step time.Duration, volts, amperes float
 	if !finite(volts) || !finite(amperes) || step < 0 {
 		return fmt.Errorf("a reading of %v V, %v A, %v after the last cannot be logged", volts, amperes, step)
 	}
-	if err := w.tellLost(utc); err != nil {
+	if err := w.tellLost(utc, true); err != nil {
 		return err
 	}
 	nanos := w.stamp(utc)
@@ -120,7 +120,7 @@ func (w *Writer) Output(utc time.Time, action, outcome, text string, extra ...Fi
 // Checkpoint appends the state of the coulometer, and whatever extra fields the
 // watch needs to go on (their names must differ from the checkpoint's own).
 func (w *Writer) Checkpoint(utc time.Time, c *integrate.Coulometer, extra ...Field) error {
-	if err := w.tellLost(utc); err != nil {
+	if err := w.tellLost(utc, false); err != nil {
 		return err
 	}
 	nanos := w.stamp(utc)
@@ -137,7 +137,7 @@ func (w *Writer) Checkpoint(utc time.Time, c *integrate.Coulometer, extra ...Fie
 }
 
 func (w *Writer) append(utc time.Time, kind Kind, condition string, fields []Field) error {
-	if err := w.tellLost(utc); err != nil {
+	if err := w.tellLost(utc, false); err != nil {
 		return err
 	}
 	nanos := w.stamp(utc)
@@ -145,14 +145,19 @@ func (w *Writer) append(utc time.Time, kind Kind, condition string, fields []Fie
 	if err != nil {
 		return err
 	}
+	w.urgent = w.urgent || kind == KindNotice || kind == KindEntry || kind == KindOutput
 	return w.commit(b, nanos, false)
 }
 
-// tellLost puts an entry where lines are missing, as soon as there is room for
-// one: before any line that follows them.
-func (w *Writer) tellLost(utc time.Time) error {
+// tellLost puts an entry where lines are missing before the first line that
+// follows them, when there is room for both.
+func (w *Writer) tellLost(utc time.Time, isReading bool) error {
 	if w.toldLines == w.health.LostLines {
 		return nil
+	}
+	const both = 1 << 10
+	if len(w.pending)-w.written+both > w.limit(isReading) {
+		return w.lose(isReading)
 	}
 	lines, readings := w.health.LostLines-w.toldLines, w.health.LostReadings-w.toldReadings
 	nanos := w.stamp(utc)
@@ -163,13 +168,6 @@ func (w *Writer) tellLost(utc time.Time) error {
 	if err != nil {
 		return err
 	}
-	if len(b)-w.written > w.o.BacklogBytes {
-		return nil // still no room; the line that follows will be lost as well
-	}
-	told, toldReadings := w.health.LostLines, w.health.LostReadings
-	if err := w.commit(b, nanos, false); err != nil {
-		return err
-	}
-	w.toldLines, w.toldReadings = told, toldReadings
-	return nil
+	w.toldLines, w.toldReadings = w.health.LostLines, w.health.LostReadings
+	return w.commit(b, nanos, false)
 }

@@ -47,7 +47,8 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 		return nil, nil, fmt.Errorf("resuming the run: %w", err)
 	}
 	t, err := readTail(f)
-	if err = errors.Join(err, f.Close()); err != nil {
+	_ = f.Close() // nothing was written
+	if err != nil {
 		return nil, nil, fmt.Errorf("resuming the run in %s: %w", runDir, err)
 	}
 	cell := t.cell

@@ -1,10 +1,7 @@
 package runlog
 
 import (
-	"errors"
-	"io"
 	"math/rand/v2"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -23,25 +20,73 @@ func exampleSettings() integrate.Settings {
 // live is a watch as far as the log sees it: it counts and writes.
 type live struct {
 	t   testing.TB
+	o   Options
 	w   *Writer
 	c   *integrate.Coulometer
 	rng *rand.Rand
 	utc time.Time
 	at  time.Duration
+
+	polls int
+	// lines holds, for every line written, where it ends and what was counted by then.
+	lines []mark
+	marks bool // keep lines
+}
+
+type mark struct {
+	end   int64
+	state integrate.State
+	kind  Kind
+}
+
+// newLive makes a watch whose clock is its own polls.
+func newLive(t testing.TB, o Options) *live {
+	l := &live{t: t, rng: rand.New(rand.NewPCG(1, 2)), utc: begin}
+	o.Now = func() time.Time { return l.utc }
+	l.o = o
+	return l
 }
 
 func startLive(t testing.TB, dir string, o Options) *live {
 	t.Helper()
-	w, err := Create(dir, "zinc-1", begin, []byte("# frozen\n"), o)
+	l := newLive(t, o)
+	w, err := Create(dir, "zinc-1", begin, []byte("# frozen\n"), l.o)
 	if err != nil {
 		t.Fatal(err)
 	}
-	l := &live{t: t, w: w, c: integrate.NewCoulometer(exampleSettings()), rng: rand.New(rand.NewPCG(1, 2)), utc: begin}
-	if err := w.Begin(l.utc, exampleSettings(), "a run"); err != nil {
-		t.Fatal(err)
-	}
+	l.begin(w)
 	return l
 }
+
+func (l *live) begin(w *Writer) {
+	l.t.Helper()
+	l.w, l.c = w, integrate.NewCoulometer(exampleSettings())
+	l.must(w.Begin(l.utc, exampleSettings(), "a run"))
+}
+
+// resume takes over from the log's end, as after a kill.
+func (l *live) resume(w *Writer, tail *Tail) {
+	l.t.Helper()
+	l.w, l.c = w, tail.Coulometer
+	last, _ := l.c.Last()
+	l.at = last.At
+	l.checkpoint()
+}
+
+func (l *live) must(err error) {
+	l.t.Helper()
+	if err != nil {
+		l.t.Fatal(err)
+	}
+}
+
+func (l *live) mark(k Kind) {
+	if l.marks {
+		l.lines = append(l.lines, mark{l.w.Offset(), l.c.State(), k})
+	}
+}
+
+var untouched = integrate.Evidence{OnBefore: true, OnAfter: true, SameInstrument: true, SetPointsUnchanged: true, LimitAmperes: 3.3}
 
 // poll takes one reading after d and logs it, with the gap before it if it is one.
 func (l *live) poll(d time.Duration, e integrate.Evidence) {
@@ -49,18 +94,18 @@ func (l *live) poll(d time.Duration, e integrate.Evidence) {
 	l.utc = l.utc.Add(d)
 	l.at += d
 	volts, amperes := 3.2+float64(l.rng.IntN(20))/1000, 3+float64(l.rng.IntN(9)-4)/1000
+	before := l.c.State()
 	step, err := l.c.Add(integrate.Sample{At: l.at, Volts: volts, Amperes: amperes}, e)
-	if err != nil {
-		l.t.Fatal(err)
-	}
+	l.must(err)
 	if step.IsGap {
-		if err := l.w.Gap(l.utc, "late", step.Gap, e); err != nil {
-			l.t.Fatal(err)
+		l.must(l.w.Gap(l.utc, "late", step.Gap, e))
+		if l.marks {
+			l.lines = append(l.lines, mark{l.w.Offset(), before, KindGap})
 		}
 	}
-	if err := l.w.Reading(l.utc, step.Elapsed, volts, amperes, "constant-current", "on"); err != nil {
-		l.t.Fatal(err)
-	}
+	l.must(l.w.Reading(l.utc, step.Elapsed, volts, amperes, "constant-current", "on"))
+	l.mark(KindReading)
+	l.polls++
 	if l.w.CheckpointDue() {
 		l.checkpoint()
 	}
@@ -68,30 +113,82 @@ func (l *live) poll(d time.Duration, e integrate.Evidence) {
 
 func (l *live) checkpoint() {
 	l.t.Helper()
-	if err := l.w.Checkpoint(l.utc, l.c); err != nil {
-		l.t.Fatal(err)
+	l.must(l.w.Checkpoint(l.utc, l.c, Text("memory", `{"said":"\"x\\n\""}`)))
+	l.mark(KindCheckpoint)
+}
+
+// spell is some minutes of a night with everything that a log can hold.
+func (l *live) spell(n int) {
+	l.t.Helper()
+	for i := range n {
+		switch l.rng.IntN(12) {
+		case 0:
+			l.must(l.w.Alarm(l.utc, Alarm{Condition: "over-current", State: "UNACK", Priority: "high", Text: `3.4 A, "limit" 3.3 A`, Value: 3.4}, Flag("first", true)))
+			l.mark(KindAlarm)
+		case 1:
+			l.must(l.w.Notice(l.utc, Notice{ID: "a-1", Kind: "alarm", Condition: "over-current", Priority: "high", Subject: "zinc-1", Text: "look, now = then"}))
+			l.mark(KindNotice)
+		case 2:
+			l.must(l.w.Entry(l.utc, "sample", "2 mL, by Ä", Number("volume", 2e-6)))
+			l.mark(KindEntry)
+		case 3:
+			l.must(l.w.Output(l.utc, "hold", "verified", ""))
+			l.mark(KindOutput)
+		case 4:
+			z := integrate.Zero{Amperes: l.rng.Float64() * 1e-3, Uncertainty: 1e-4}
+			l.must(l.w.Zero(l.utc, "", z))
+			l.must(l.c.SetZero(z))
+			l.mark(KindEntry)
+		case 5:
+			k := integrate.Correction{Factor: 1 + l.rng.Float64()*1e-3, Uncertainty: 1e-4}
+			l.must(l.w.Check(l.utc, "shunt", k))
+			l.must(l.c.SetCorrection(k))
+			l.mark(KindEntry)
+		}
+		if i%25 == 24 {
+			e := untouched
+			e.OnAfter = l.rng.IntN(2) == 0
+			l.poll(time.Minute+time.Duration(l.rng.IntN(1e9)), e)
+			index := l.c.State().GapCount - 1
+			l.must(l.w.Settle(l.utc, "it ran on", index, 0, 10, 100))
+			l.must(l.c.Settle(index, 0, 10, 100))
+			l.mark(KindEntry)
+			continue
+		}
+		l.poll(time.Second+time.Duration(l.rng.IntN(1e7)), untouched)
+	}
+}
+
+// replay reads the log at run from end to end.
+func replay(t testing.TB, fsys FS, run string) *Report {
+	t.Helper()
+	r, err := open(fsys, run)
+	if err != nil {
+		t.Fatal(err)
+	}
+	report, err := replayAll(r, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return report
+}
+
+// sameAs checks that a sound log gives what the watch counted.
+func (l *live) sameAs(report *Report) {
+	l.t.Helper()
+	if !report.Sound() || report.TornBytes != 0 {
+		l.t.Errorf("the log is not sound: %+v", report)
+	}
+	want := l.c.Totals()
+	want.Refused = report.Totals.Refused // not part of a state
+	if report.Totals != want {
+		l.t.Errorf("replayed %+v\nlive     %+v", report.Totals, want)
 	}
 }
 
 func TestReplayIsBitIdentical(t *testing.T) {
 	l := startLive(t, t.TempDir(), Options{Sync: time.Hour})
-	for i := range 5000 {
-		d := time.Second + time.Duration(l.rng.IntN(1e8))
-		e := integrate.Evidence{OnBefore: true, OnAfter: i%3 == 0, SameInstrument: true, SetPointsUnchanged: true, LimitAmperes: 3.3}
-		if i%700 == 699 {
-			d = time.Minute
-		}
-		l.poll(d, e)
-		if i%500 == 0 {
-			l.checkpoint()
-		}
-	}
-	if err := l.w.Settle(l.utc, "it was off", 2, 0, 1, 2); err != nil {
-		t.Fatal(err)
-	}
-	if err := l.c.Settle(2, 0, 1, 2); err != nil {
-		t.Fatal(err)
-	}
+	l.spell(3000)
 	l.checkpoint()
 	if err := l.w.Close(); err != nil {
 		t.Fatal(err)
@@ -100,36 +197,75 @@ func TestReplayIsBitIdentical(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !report.Sound() || report.UncheckedBytes != 0 || report.Gaps != 7 {
+	l.sameAs(report)
+	if report.Readings != 3000 || report.Gaps != 120 || report.UncheckedBytes != 0 || report.Checkpoints < 50 {
 		t.Errorf("report: %+v", report)
 	}
-	if got, want := report.Totals, l.c.Totals(); got != want {
-		t.Errorf("replayed %+v\nlive %+v", got, want)
+	// The slow way past checkpoints finds the same.
+	v := 0
+	_, err = ExportLines(l.w.Run(), writerFunc(func(b []byte) (int, error) { v += len(b); return len(b), nil }))
+	if int64(v) != report.Bytes || err != nil {
+		t.Errorf("%d bytes exported of %d, %v", v, report.Bytes, err)
 	}
-	w, tail, err := Resume(l.w.Run(), Options{})
-	if err != nil {
-		t.Fatal(err)
+}
+
+type writerFunc func([]byte) (int, error)
+
+func (f writerFunc) Write(b []byte) (int, error) { return f(b) }
+
+func TestResumeGoesOnBitForBit(t *testing.T) {
+	dir := t.TempDir()
+	l := startLive(t, dir, Options{Sync: time.Hour})
+	for range 20 {
+		l.spell(37)
+		if err := l.w.Close(); err != nil { // and no last checkpoint
+			t.Fatal(err)
+		}
+		before := l.c.State()
+		w, tail, err := Resume(l.w.Run(), l.o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !tail.Coulometer.State().Equal(before) || tail.Last.Output != "on" || tail.Last.Nanos == 0 || tail.CutBytes != 0 || len(tail.Damage) != 0 {
+			t.Fatalf("tail %+v\nstate %+v\nwant  %+v", tail, tail.Coulometer.State(), before)
+		}
+		if got := tail.Checkpoint.Text("memory"); got != `{"said":"\"x\\n\""}` && tail.Checkpoint.Nanos != begin.UnixNano()+1 {
+			t.Fatalf("the watch's own field came back as %q", got)
+		}
+		l.resume(w, tail)
+		e := untouched
+		e.Restarted = true
+		l.poll(3*time.Second, e)
 	}
-	if !tail.Coulometer.State().Equal(l.c.State()) || tail.LastNanos != w.nanos || tail.Last.Output != "on" {
-		t.Errorf("tail: %+v", tail)
-	}
-	if err := w.Close(); err != nil {
-		t.Fatal(err)
-	}
-	run, ended, err := LatestRun(filepath.Dir(filepath.Dir(filepath.Dir(l.w.Run()))), "zinc-1")
-	if run != l.w.Run() || ended || err != nil {
+	l.must(l.w.Entry(l.utc, EntryEnd, "done"))
+	l.must(l.w.Close())
+	run, ended, err := LatestRun(dir, "zinc-1")
+	if run != l.w.Run() || !ended || err != nil {
 		t.Errorf("latest run %s, ended %v, %v", run, ended, err)
 	}
-	r, err := Open(l.w.Run())
+	report, err := ReplayFile(run)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer r.Close()
-	var rec Record
-	for err == nil {
-		err = r.Next(&rec)
+	l.sameAs(report)
+	if !report.Ended || report.Totals.Gaps < 20 {
+		t.Errorf("report: %+v", report)
 	}
-	if !errors.Is(err, io.EOF) {
-		t.Error(err)
+	l.w, _, err = Resume(run, l.o) // an operator's word after the end
+	if err != nil {
+		t.Fatal(err)
 	}
+	l.must(l.w.Entry(l.utc, "weighing", "", Number("mass", 0.0312)))
+	l.checkpoint()
+	l.must(l.w.Close())
+	if _, ended, err := LatestRun(dir, "zinc-1"); !ended || err != nil {
+		t.Errorf("ended %v, %v", ended, err)
+	}
+}
+
+// sample moves the clock on by a second and returns a steady sample.
+func sample(l *live) integrate.Sample {
+	l.utc = l.utc.Add(time.Second)
+	l.at += time.Second
+	return integrate.Sample{At: l.at, Volts: 3.2, Amperes: 3}
 }

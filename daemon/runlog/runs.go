@@ -31,9 +31,9 @@ func Create(dir, cell string, begin time.Time, frozen []byte, o Options) (*Write
 	}
 	cellDir := filepath.Join(dir, "runs", cell)
 	begin = begin.UTC().Truncate(time.Second)
-	last, err := lastName(cellDir)
-	if err != nil {
-		return nil, err
+	last, err := lastName(w.o.FS, cellDir)
+	if err != nil && !diskTrouble(err) {
+		return nil, cannotBegin(dir, err)
 	}
 	if at, err := time.Parse(nameLayout, last); err == nil && !begin.After(at) {
 		begin = at.Add(time.Second)
@@ -42,11 +42,18 @@ func Create(dir, cell string, begin time.Time, frozen []byte, o Options) (*Write
 	w.frozen = frozen
 	if err := w.reopen(); err != nil {
 		if !diskTrouble(err) {
-			return nil, fmt.Errorf("beginning a run below %s: %w; give nightcell a data directory it may write to", dir, err)
+			for _, name := range []string{LogName, FrozenName, ""} { // leave no empty run behind
+				_ = w.o.FS.Remove(filepath.Join(w.runDir, name))
+			}
+			return nil, cannotBegin(dir, err)
 		}
 		w.fail(err)
 	}
 	return w, nil
+}
+
+func cannotBegin(dir string, err error) error {
+	return fmt.Errorf("beginning a run below %s: %w; give nightcell a data directory it may write to", dir, err)
 }
 
 func newWriter(cell string, o Options) (*Writer, error) {
@@ -65,10 +72,9 @@ func diskTrouble(err error) bool {
 		errors.Is(err, syscall.EIO) || errors.Is(err, syscall.EROFS)
 }
 
-// lastName returns the newest run's name, and nothing when there is none. The
-// directory is listed by the machine's own means: a list that fails says nothing about writing.
-func lastName(cellDir string) (string, error) {
-	entries, err := os.ReadDir(cellDir) // sorted by name
+// lastName returns the newest run's name, and nothing when there is none.
+func lastName(fsys FS, cellDir string) (string, error) {
+	entries, err := fsys.ReadDir(cellDir) // sorted by name
 	if err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
 			return "", nil
@@ -88,7 +94,7 @@ func lastName(cellDir string) (string, error) {
 // whether it has ended. fs.ErrNotExist is wrapped when the cell has none.
 func LatestRun(dir, cell string) (runDir string, ended bool, err error) {
 	cellDir := filepath.Join(dir, "runs", cell)
-	name, err := lastName(cellDir)
+	name, err := lastName(Disk{}, cellDir)
 	if err != nil {
 		return "", false, err
 	}
@@ -104,7 +110,8 @@ func LatestRun(dir, cell string) (runDir string, ended bool, err error) {
 		return runDir, false, fmt.Errorf("opening the log: %w", err)
 	}
 	t, err := readTail(f)
-	if err = errors.Join(err, f.Close()); err != nil {
+	_ = f.Close() // nothing was written
+	if err != nil {
 		return runDir, false, err
 	}
 	return runDir, t.replay.Ended, nil

@@ -16,9 +16,10 @@ import (
 // Options says how a log is written. The zero value is safe: every line is made
 // durable before the call returns.
 type Options struct {
-	// Sync is the longest time for which lines may be written but not durable. A
+	// Sync is the longest time for which readings may be written but not durable. A
 	// process that is killed loses none of them; a power cut loses at most these, and the
-	// time they cover becomes a gap. Zero: every line is synced.
+	// time they cover becomes a gap. Zero: every line is synced. Notices, entries and
+	// outputs are synced at once, with all that stands before them, because somebody is told of them.
 	Sync time.Duration
 	// CheckpointEvery is how often CheckpointDue asks for a checkpoint; 0: one minute. It also
 	// asks when 256 KiB were written since the last, so that resuming stays quick.
@@ -80,6 +81,8 @@ type Writer struct {
 	pending []byte // from base on: written but not durable, then not yet written
 	written int    // how much of pending is written
 
+	urgent bool // sync as soon as all is written
+
 	crc   uint32 // of the bytes since the last checkpoint
 	since int64  // their number
 	nanos int64  // the last time stamp
@@ -117,18 +120,8 @@ func (w *Writer) stamp(utc time.Time) int64 {
 // commit takes over pending lines that were appended to w.pending up to b, or
 // refuses them for lack of room, and moves what it can to the disk.
 func (w *Writer) commit(b []byte, nanos int64, isReading bool) error {
-	room := w.o.BacklogBytes
-	if isReading {
-		room -= room / 8
-	}
-	if len(b)-w.written > room {
-		w.health.LostLines++
-		if isReading {
-			w.health.LostReadings++
-		}
-		w.flush()
-		return fmt.Errorf("a line of the log is lost: the disk does not take it and the backlog of %d bytes is full; make room on the disk that holds %s",
-			w.o.BacklogBytes, w.runDir)
+	if len(b)-w.written > w.limit(isReading) {
+		return w.lose(isReading)
 	}
 	line := b[len(w.pending):]
 	w.crc = crc32.Update(w.crc, castagnoli, line)
@@ -136,6 +129,25 @@ func (w *Writer) commit(b []byte, nanos int64, isReading bool) error {
 	w.pending, w.nanos = b, nanos
 	w.flush()
 	return nil
+}
+
+// limit bounds what may wait in memory.
+func (w *Writer) limit(isReading bool) int {
+	if isReading {
+		return w.o.BacklogBytes - w.o.BacklogBytes/8
+	}
+	return w.o.BacklogBytes
+}
+
+// lose counts a line that finds no room.
+func (w *Writer) lose(isReading bool) error {
+	w.health.LostLines++
+	if isReading {
+		w.health.LostReadings++
+	}
+	w.flush()
+	return fmt.Errorf("a line of the log is lost: the disk does not take it and the backlog of %d bytes is full; make room on the disk that holds %s",
+		w.o.BacklogBytes, w.runDir)
 }
 
 // flush writes and syncs as far as is due. Trouble with the disk is no error: it
@@ -148,7 +160,7 @@ func (w *Writer) flush() {
 		w.fail(err)
 		return
 	}
-	if w.written == len(w.pending) && (w.health.Cause != nil || w.o.Sync == 0 || w.o.Now().Sub(w.syncedAt) >= w.o.Sync || len(w.pending) > w.o.BacklogBytes/2) {
+	if w.written == len(w.pending) && (w.urgent || w.health.Cause != nil || w.o.Sync == 0 || w.o.Now().Sub(w.syncedAt) >= w.o.Sync || len(w.pending) > w.o.BacklogBytes/2) {
 		w.sync()
 	}
 }
@@ -185,7 +197,7 @@ func (w *Writer) sync() {
 		w.fail(fmt.Errorf("making %s durable: %w", LogName, err))
 		return
 	}
-	w.syncedAt = w.o.Now()
+	w.syncedAt, w.urgent = w.o.Now(), false
 	w.base += int64(w.written)
 	w.pending = w.pending[:copy(w.pending, w.pending[w.written:])]
 	w.written = 0
