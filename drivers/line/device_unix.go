@@ -70,14 +70,14 @@ func (d *device) awaitRoom(wait time.Duration) error {
 	return nil
 }
 
-// awaitSent returns when everything written has left, at the latest after limit.
-func (d *device) awaitSent(limit time.Duration) {
+// awaitSent returns when everything written has left, at the latest after limit, and says whether it has.
+func (d *device) awaitSent(limit time.Duration) bool {
 	deadline := time.Now().Add(limit)
 	for {
 		n, err := unix.IoctlGetInt(d.fd, unix.TIOCOUTQ)
 		left := time.Until(deadline)
 		if err != nil || n == 0 || left <= 0 {
-			return
+			return err == nil && n == 0
 		}
 		// Nothing tells when the queue runs empty, short of a drain that cannot be limited.
 		time.Sleep(min(left, 5*time.Millisecond))

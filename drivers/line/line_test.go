@@ -1,3 +1,5 @@
+//go:build unix
+
 package line
 
 import (
@@ -5,7 +7,9 @@ import (
 	"context"
 	"errors"
 	"io"
+	"net"
 	"os"
+	"strings"
 	"testing"
 	"time"
 
@@ -119,5 +123,162 @@ func TestUnplug(t *testing.T) {
 	}
 	if err := l.Send(context.Background(), []byte("x")); !errors.Is(err, drivers.ErrGone) {
 		t.Errorf("a dead line took a message: %v", err)
+	}
+}
+
+// A line that returns everything it is sent has the echo taken out, and misses it when it is wrong.
+func TestEcho(t *testing.T) {
+	far, path := openPTY(t)
+	l := mustOpen(t, Settings{Address: path, Echo: true})
+	answering(t, far, func(q string) string {
+		switch q {
+		case "command":
+			return q + "\n"
+		case "garbled?":
+			return "garb!ed?\n3.214\n"
+		case "nothing?":
+			return ""
+		}
+		return q + "\n3.214\n"
+	})
+	for range 2 {
+		got, _, _, err := l.Exchange(t.Context(), []byte("volts?"), nil, soon)
+		if err != nil || string(got) != "3.214" {
+			t.Errorf("answer %q, %v", got, err)
+		}
+		if err := l.Send(t.Context(), []byte("command")); err != nil {
+			t.Errorf("command: %v", err)
+		}
+	}
+	var stray *Stray
+	if _, _, _, err := l.Exchange(t.Context(), []byte("garbled?"), nil, soon); !errors.As(err, &stray) {
+		t.Errorf("garbled echo: %v", err)
+	}
+	var inc *Incomplete
+	if _, _, _, err := l.Exchange(t.Context(), []byte("nothing?"), nil, soon); !errors.As(err, &inc) {
+		t.Errorf("no echo: %v", err)
+	}
+}
+
+func TestDrain(t *testing.T) {
+	far, path := openPTY(t)
+	l := mustOpen(t, Settings{Address: path})
+	if got := l.Drain(time.Millisecond); len(got) != 0 {
+		t.Errorf("a quiet line drained %q", got)
+	}
+	if _, err := io.WriteString(far, "old\nolder"); err != nil {
+		t.Fatal(err)
+	}
+	if got := l.Drain(soon); string(got) != "old\nolder" {
+		t.Errorf("drained %q", got)
+	}
+	stop := make(chan struct{})
+	babbling := make(chan struct{})
+	go func() { // ends by stop
+		defer close(babbling)
+		for tick := time.NewTicker(2 * time.Millisecond); ; <-tick.C {
+			select {
+			case <-stop:
+				tick.Stop()
+				return
+			default:
+				if _, err := io.WriteString(far, "noise"); err != nil {
+					return
+				}
+			}
+		}
+	}()
+	if got := l.Drain(maxDrain / 2); len(got) != 256 { // it returns at all because it gives up after maxDrain
+		t.Errorf("a babbling line drained %d bytes, want the last 256", len(got))
+	}
+	close(stop)
+	<-babbling
+}
+
+func TestTCP(t *testing.T) {
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ln.Close()
+	l := mustOpen(t, Settings{Address: "tcp://" + ln.Addr().String(), LockDir: t.TempDir(), ReplyTerminator: "\r\n"})
+	far, err := ln.Accept()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer far.Close()
+	answering(t, far, func(q string) string {
+		if q == "bye?" {
+			far.Close()
+			return ""
+		}
+		return "3.2\n14\r\n" // the line feed alone does not end it
+	})
+	got, _, _, err := l.Exchange(t.Context(), []byte("volts?"), nil, soon)
+	if err != nil || string(got) != "3.2\n14" {
+		t.Errorf("answer %q, %v", got, err)
+	}
+	if _, _, _, err := l.Exchange(t.Context(), []byte("bye?"), nil, soon); !errors.Is(err, drivers.ErrGone) {
+		t.Errorf("after the far end hung up: %v", err)
+	}
+}
+
+func TestTooLong(t *testing.T) {
+	far, path := openPTY(t)
+	l := mustOpen(t, Settings{Address: path})
+	if err := l.Send(t.Context(), make([]byte, maxQuery)); err == nil || errors.Is(err, drivers.ErrGone) {
+		t.Errorf("a message beyond the buffer: %v", err)
+	}
+	answering(t, far, func(string) string { return strings.Repeat("x", maxAnswer) + "\n" })
+	var inc *Incomplete
+	if _, _, _, err := l.Exchange(t.Context(), []byte("x?"), nil, time.Minute); !errors.As(err, &inc) {
+		t.Errorf("an answer beyond the buffer: %v", err)
+	}
+}
+
+// Characters per second at the common rates, by the arithmetic of start, data, parity and stop bits: common practice, no source.
+func TestDuration(t *testing.T) {
+	for _, c := range []struct {
+		s    Settings
+		n    int
+		want time.Duration
+	}{
+		{Settings{}, 960, time.Second},
+		{Settings{Baud: 115200}, 11520, time.Second},
+		{Settings{Baud: 1200, DataBits: 7, Parity: "even"}, 120, time.Second},
+		{Settings{Baud: 1100, StopBits: "2"}, 100, time.Second},
+		{Settings{Address: "tcp://x:1"}, 1000, 0},
+	} {
+		if got := c.s.withDefaults().Duration(c.n); got != c.want {
+			t.Errorf("%+v: %d characters take %v, want %v", c.s, c.n, got, c.want)
+		}
+	}
+}
+
+// An exchange on an open line costs no memory.
+func TestExchangeAllocations(t *testing.T) {
+	far, path := openPTY(t)
+	l := mustOpen(t, Settings{Address: path})
+	go func() { // ends when far is closed
+		b, a := make([]byte, 64), []byte("3.2140;3.0010\n")
+		for {
+			n, err := far.Read(b)
+			if err != nil {
+				return
+			}
+			if b[n-1] == '\n' {
+				if _, err := far.Write(a); err != nil {
+					return
+				}
+			}
+		}
+	}()
+	query, buf := []byte("volts?"), make([]byte, 0, 64)
+	if n := testing.AllocsPerRun(100, func() {
+		if _, _, _, err := l.Exchange(t.Context(), query, buf, time.Minute); err != nil {
+			t.Fatal(err)
+		}
+	}); n != 0 {
+		t.Errorf("%v allocations in an exchange", n)
 	}
 }

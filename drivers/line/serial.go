@@ -102,8 +102,9 @@ func (p *serialPort) unstick() { p.device.unstick() }
 // close lets the last bytes out, which may be the command that switches the output
 // off, but drops them rather than let the kernel hold the port for their sake.
 func (p *serialPort) close() error {
-	p.device.awaitSent(200 * time.Millisecond)
-	_ = p.ResetOutputBuffer() // fails when the device is gone, and then there is nothing to drop
+	if !p.device.awaitSent(200 * time.Millisecond) {
+		_ = p.ResetOutputBuffer() // fails when the device is gone, and then there is nothing to drop
+	}
 	err := p.Port.Close()
 	return errors.Join(err, p.device.close())
 }
