@@ -250,7 +250,10 @@ func (t *table) list(name string) []*table {
 
 // done notes every key that the schema did not ask for.
 func (t *table) done() {
-	for k := range t.fields {
+	for _, k := range t.names() {
+		if len(t.doc.mistakes) > enough {
+			return
+		}
 		if slices.Contains(t.asked, k) {
 			continue
 		}

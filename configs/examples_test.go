@@ -126,6 +126,12 @@ func TestTwoSupplies(t *testing.T) {
 		t.Fatal(err)
 	}
 	near(t, "charge", plan.Goal.Charge.Value, 120*3600)
+	count := c.Cell("silver").Coulometer(c.Supply("left"))
+	near(t, "zero", count.ZeroAmperes, 0.0015)
+	near(t, "zero's uncertainty", count.ZeroUncertainty, 0.0005/math.Sqrt(3))
+	near(t, "correction", count.CorrectionFactor, 1.0021)
+	near(t, "timebase", count.TimebaseRelative, 20e-6)
+	near(t, "correction nobody stated", c.Cell("copper-b").Coulometer(c.Supply("right")).CorrectionFactor, 1)
 }
 
 func TestDividedZincOvernight(t *testing.T) {

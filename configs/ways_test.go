@@ -100,3 +100,54 @@ password_env = "NIGHTCELL_TEST_UNSET"
 		}
 	}
 }
+
+// What lies outside the file is tried without speaking to anybody.
+func TestOutside(t *testing.T) {
+	dir := t.TempDir()
+	text := withRoute + `
+[page]
+web_config = "web.yml"
+token_file = "token"
+[route.hook]
+kind = "webhook"
+url_file = "hook-url"
+[push.v1]
+url = "http://127.0.0.1:8086"
+database = "lab"
+password_file = "password"
+ca_file = "authorities.pem"
+[push.v2]
+url_file = "push-url"
+form = "v2"
+org = "lab"
+bucket = "lab"
+token_file = "push-token"
+[heartbeat]
+url_file = "heartbeat-url"
+ca_file = "authorities.pem"
+`
+	c, err := configs.Parse(filepath.Join(dir, "nightcell.toml"), []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	files := []string{"web.yml", "token", "hook-url", "password", "authorities.pem", "push-url", "push-token", "heartbeat-url"}
+	all := fmt.Sprint(c.Outside())
+	for _, name := range files {
+		if !strings.Contains(all, name) {
+			t.Errorf("%s is not missed: %s", name, all)
+		}
+	}
+	for _, table := range []string{"[page]", "[route.hook]", "[push.v1]", "[push.v2]", "[heartbeat]"} {
+		if !strings.Contains(all, table) {
+			t.Errorf("%s is not named: %s", table, all)
+		}
+	}
+	for _, name := range files {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte("https://watch.example/x\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if errs := c.Outside(); len(errs) > 0 {
+		t.Errorf("all is there: %v", errs)
+	}
+}

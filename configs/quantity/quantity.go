@@ -37,6 +37,7 @@ func (v Value) StandardUncertainty() float64 {
 }
 
 // Parse reads a quantity of dimension d and returns it in d's SI unit. It refuses ±.
+// A time may be written in several units, largest first: "2 h 30 min".
 func Parse(d Dimension, s string) (float64, error) {
 	v, err := ParseAny(s, d)
 	if err != nil {
@@ -59,6 +60,11 @@ func ParseAny(s string, dims ...Dimension) (Value, error) {
 	text := tidy(s)
 	if len(text) > longest {
 		return Value{}, fmt.Errorf("a quantity of %d characters is too long: write a number and a unit, such as '%s'", len(text), dims[0].Example())
+	}
+	if slices.Contains(dims, Time) {
+		if seconds, ok := sumOfTimes(text); ok {
+			return Value{Dimension: Time, SI: seconds, PlusMinus: math.NaN()}, nil
+		}
 	}
 	value, spread, uncertain := strings.Cut(text, "±")
 	number, symbol := splitNumber(value)
