@@ -101,6 +101,19 @@ func (r *inbox) ids() []string {
 	return ids
 }
 
+func (s *shelf) of(route string) []byte {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.states[route]
+}
+
+// fill makes every Save fail, or with nil work again.
+func (s *shelf) fill(err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.err = err
+}
+
 func alarm(id, condition string, p Priority) Notice {
 	return Notice{ID: id, Cell: "zinc-1", Kind: Alarm, Condition: condition, Priority: p, At: time.Now().UTC(), Subject: condition}
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -15,9 +16,9 @@ func TestDeadRouteDelaysNoOther(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		source := &journal{}
 		began := time.Now()
-		attempts := 0
+		var attempts atomic.Int64
 		dead := &inbox{name: "dead", answer: func(context.Context, Notice) error {
-			attempts++
+			attempts.Add(1)
 			if time.Since(began) < 6*time.Hour {
 				return errors.New("HTTP 500")
 			}
@@ -42,8 +43,8 @@ func TestDeadRouteDelaysNoOther(t *testing.T) {
 		if h[0].Lag < 4*time.Hour || h[0].LastError != "HTTP 500" || h[1].Lag < 4*time.Hour || h[2].Lag != 0 {
 			t.Fatalf("health does not show the dead routes: %+v", h)
 		}
-		if attempts < 60 || attempts > 200 { // five hours of at most five minutes each, less the jitter
-			t.Errorf("%d attempts in five hours", attempts)
+		if n := attempts.Load(); n < 60 || n > 200 { // five hours of at most five minutes each, less the jitter
+			t.Errorf("%d attempts in five hours", n)
 		}
 		pass(2 * time.Hour)
 		equal(t, dead.ids(), "0", "1", "2")
@@ -57,8 +58,11 @@ func TestDeadRouteDelaysNoOther(t *testing.T) {
 	})
 }
 
-// pass lets virtual time go by.
-func pass(d time.Duration) { <-time.After(d) }
+// pass lets virtual time go by, and everybody come to rest.
+func pass(d time.Duration) {
+	<-time.After(d)
+	synctest.Wait()
+}
 
 func TestReminderUntilSomebodyAnswers(t *testing.T) {
 	for _, answer := range []Kind{Acknowledged, Quieted, Cleared} {
@@ -283,7 +287,7 @@ func TestStateThatCannotBeSaved(t *testing.T) {
 			t.Errorf("health: %+v", h)
 		}
 		stop(t, box)
-		store.err = nil
+		store.fill(nil)
 		box = open(t, Options{Source: source, Store: store}, Way{Route: phone})
 		flush(t, box)
 		equal(t, phone.ids(), "a", "b", "a", "b")
@@ -304,9 +308,9 @@ func TestDamagedStateBeginsAnew(t *testing.T) {
 }
 
 // jumpy is a calendar that can be set.
-type jumpy struct{ shift time.Duration }
+type jumpy struct{ shift atomic.Int64 }
 
-func (j *jumpy) UTC() time.Time                     { return time.Now().UTC().Add(j.shift) }
+func (j *jumpy) UTC() time.Time                     { return time.Now().UTC().Add(time.Duration(j.shift.Load())) }
 func (j *jumpy) Real(d time.Duration) time.Duration { return d }
 
 func TestACalendarSetBackDelaysNoReminderForLong(t *testing.T) {
@@ -317,7 +321,7 @@ func TestACalendarSetBackDelaysNoReminderForLong(t *testing.T) {
 		source.add(alarm("a", "contact", High))
 		flush(t, box)
 		synctest.Wait()
-		clock.shift = -5 * 365 * 24 * time.Hour // a board without a battery
+		clock.shift.Store(int64(-5 * 365 * 24 * time.Hour)) // a board without a battery
 		pass(11 * time.Minute)
 		equal(t, phone.ids(), "a", "a-repeat-1")
 	})

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"runtime"
 	"slices"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -53,11 +54,11 @@ func drawScript(rt *rapid.T) []scriptStep {
 func perform(t *testing.T, script []scriptStep, way Way, seed uint64) (taken []string, written []Notice) {
 	source, store := &journal{}, &shelf{states: map[string][]byte{}}
 	chance := rand.New(rand.NewPCG(seed, 1))
-	healthy := false
+	var healthy atomic.Bool
 	route := &inbox{name: "route"}
 	route.answer = func(ctx context.Context, n Notice) error {
 		switch r := chance.Float64(); {
-		case healthy:
+		case healthy.Load():
 			return nil
 		case r < 0.2:
 			return errors.New("refused connection")
@@ -91,12 +92,9 @@ func perform(t *testing.T, script []scriptStep, way Way, seed uint64) (taken []s
 			written = append(written, n)
 		}
 		box.Wake()
-		store.mu.Lock()
-		store.err = nil
-		if s.noDisk {
-			store.err = errors.New("no space left on device")
+		if store.fill(nil); s.noDisk {
+			store.fill(errors.New("no space left on device"))
 		}
-		store.mu.Unlock()
 		pass(s.wait)
 		if s.restart {
 			stop(t, box)
@@ -106,14 +104,10 @@ func perform(t *testing.T, script []scriptStep, way Way, seed uint64) (taken []s
 			box = begin()
 			synctest.Wait()
 		}
-		store.mu.Lock()
-		before = slices.Clone(store.states["route"])
-		store.mu.Unlock()
+		before = slices.Clone(store.of("route"))
 	}
-	healthy = true
-	store.mu.Lock()
-	store.err = nil
-	store.mu.Unlock()
+	healthy.Store(true)
+	store.fill(nil)
 	pass(36 * time.Hour) // past any quiet hours and back-off
 	flush(t, box)
 	stop(t, box)
@@ -272,8 +266,8 @@ func TestFloodOfTenThousand(t *testing.T) {
 		if n := len(well.ids()); n != flaps {
 			t.Fatalf("the good route got %d of %d", n, flaps)
 		}
-		if len(store.states["dead"]) > 1000 || len(store.states["well"]) > 1000 {
-			t.Errorf("the states are %d and %d bytes long", len(store.states["dead"]), len(store.states["well"]))
+		if len(store.of("dead")) > 1000 || len(store.of("well")) > 1000 {
+			t.Errorf("the states are %d and %d bytes long", len(store.of("dead")), len(store.of("well")))
 		}
 		well.mu.Lock()
 		well.got = nil
