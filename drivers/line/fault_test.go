@@ -172,9 +172,9 @@ func TestNoWriteAfterClose(t *testing.T) {
 // Close ends an exchange that waits, and the exchange says so.
 func TestCloseWhileWaiting(t *testing.T) {
 	far, path := openPTY(t)
+	l := mustOpen(t, Settings{Address: path})
 	asked := make(chan struct{})
 	answering(t, far, func(string) string { close(asked); return "" })
-	l := mustOpen(t, Settings{Address: path})
 	failed := make(chan error, 1)
 	go func() {
 		_, _, _, err := l.Exchange(context.Background(), []byte("slow?"), nil, time.Minute)
@@ -191,6 +191,7 @@ func TestCloseWhileWaiting(t *testing.T) {
 
 func TestCancel(t *testing.T) {
 	far, path := openPTY(t)
+	l := mustOpen(t, Settings{Address: path})
 	ctx, cancel := context.WithCancel(t.Context())
 	answering(t, far, func(q string) string {
 		if q == "slow?" {
@@ -199,7 +200,6 @@ func TestCancel(t *testing.T) {
 		}
 		return "here\n"
 	})
-	l := mustOpen(t, Settings{Address: path})
 	if _, _, _, err := l.Exchange(ctx, []byte("slow?"), nil, time.Minute); !errors.Is(err, context.Canceled) {
 		t.Errorf("cancelled exchange: %v", err)
 	}

@@ -32,7 +32,7 @@ func openPTY(t *testing.T) (far *os.File, path string) {
 	return far, near.Name()
 }
 
-// answering serves far: each line it reads is given to reply, and the result is written back.
+// answering serves far, once the line is open, for before that reading it fails: each line it reads is given to reply, and the result is written back.
 func answering(t *testing.T, far io.ReadWriter, reply func(string) string) {
 	t.Helper()
 	go func() { // ends when far is closed, by the test's clean-up
