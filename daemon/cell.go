@@ -26,7 +26,6 @@ type Cell struct {
 	last    string // folder of the run before, when it has ended
 	good    uint64
 	bad     uint64
-	reopens uint64
 	refused map[drivers.Reason]uint64
 	counts  []snapshot.Count // refused, in a fixed order; rebuilt when it changes
 	reading drivers.Reading  // the newest good one
@@ -131,7 +130,6 @@ func (c *Cell) reattach(ctx context.Context) {
 		c.countRefusal(err)
 		return
 	}
-	c.reopens++
 	c.set.Log.Info("supply answers", "cell", c.set.Cell, "supply", c.set.Supply, "identity", c.link.identity.String())
 	for _, e := range c.link.status.Errors {
 		c.set.Log.Warn("supply had an error waiting", "cell", c.set.Cell, "error", e)

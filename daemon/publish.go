@@ -20,7 +20,7 @@ func (c *Cell) publish() {
 	now := c.m.now()
 	s.At = c.m.utc()
 	s.Waiting = c.run == nil
-	s.Link.Up, s.Link.Problem, s.Link.Reconnects = c.link.up(), c.link.problem, c.reopens
+	s.Link.Up, s.Link.Problem, s.Link.Reconnects = c.link.up(), c.link.problem, c.link.opened
 	s.Link.Identity = c.link.expected
 	s.Link.Since = s.At.Add(c.link.since - now)
 	s.Reading.Volts, s.Reading.Amperes = float64(c.reading.Volts), float64(c.reading.Amperes)

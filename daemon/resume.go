@@ -16,10 +16,14 @@ import (
 
 var unknownAmperes = drivers.Amperes(math.NaN())
 
+// checkpointEvery bounds what a kill can make the alarms forget; the coulometer and the
+// alarm states themselves lose nothing. A checkpoint is some 13 KB, so it is not written oftener.
+const checkpointEvery = 5 * time.Minute
+
 // logOptions are those of the run log; its pace is the run's own clock.
 func (c *Cell) logOptions() runlog.Options {
 	return runlog.Options{
-		Sync: c.set.Sync, CheckpointEvery: c.set.Checkpoint, FS: c.set.FS,
+		Sync: c.set.Sync, CheckpointEvery: checkpointEvery, FS: c.set.FS,
 		Now: func() time.Time { return time.Unix(0, int64(c.m.now())) },
 	}
 }

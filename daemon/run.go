@@ -224,7 +224,7 @@ func (r *run) kindOfGap(c *Cell) string {
 		return "restart"
 	case r.slept:
 		return "suspend"
-	case c.reopens > 1 && r.time.runTime(c.link.since) > r.lastGood:
+	case c.link.opened > 1 && r.time.runTime(c.link.since) > r.lastGood:
 		return "silent"
 	}
 	return "late"

@@ -57,7 +57,6 @@ type Settings struct {
 	Identity     string // *IDN? must begin with this; empty: whoever answers first
 	Poll         time.Duration
 	Sync         time.Duration // longest time a written reading may stay unsynced
-	Checkpoint   time.Duration // between two checkpoints of the run log
 	FS           runlog.FS     // nil: the machine's; tests put failing disks here
 	Count        integrate.Settings
 	Plan         *bath.Plan // nil when the configuration states no bath
