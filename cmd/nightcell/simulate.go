@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"time"
@@ -34,7 +35,12 @@ func newSimulateCommand(s *shell) *cobra.Command {
 			"All figures are invented for the simulation.",
 		Example: "  nightcell simulate --link /tmp/bench-supply\n" +
 			"  nightcell simulate --scenario testdata/scenarios/hard-short.toml --speed 60 --duration 6h",
-		Args: cobra.NoArgs,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usagef("simulate takes no arguments, only flags; %q is left over (a scenario goes with --scenario)", args[0])
+			}
+			return nil
+		},
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd, s) },
 	}
 	flags := cmd.Flags()
@@ -94,11 +100,11 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 	case <-end:
 	case <-port.Done():
 	}
-	served := port.Close()
-	if err := f.tell(s.out, instrument); err != nil {
-		return err
+	until := clock.Now()
+	if f.duration > 0 {
+		until = min(until, f.duration)
 	}
-	return served
+	return errors.Join(port.Close(), f.tell(s.out, instrument, until))
 }
 
 // simulateTruth is what nightcell simulate --json prints.
@@ -119,9 +125,9 @@ type simulateTruth struct {
 	Scenario               string  `json:"scenario"`
 }
 
-// tell prints the truth of channel 1.
-func (f *simulateFlags) tell(w io.Writer, i *simulated.Instrument) error {
-	t := i.Truth(1)
+// tell prints the truth of channel 1 at an instant, or later if somebody has asked later.
+func (f *simulateFlags) tell(w io.Writer, i *simulated.Instrument, until time.Duration) error {
+	t := i.TruthAt(1, until)
 	if f.json {
 		return printJSON(w, simulateTruth{
 			DurationSeconds: t.At.Seconds(), ChargeCoulombs: t.Charge, CellChargeCoulombs: t.CellCharge, EnergyJoules: t.Energy,
@@ -137,10 +143,18 @@ func (f *simulateFlags) tell(w io.Writer, i *simulated.Instrument) error {
 	return nil
 }
 
-// printKinds lists what a scenario can script.
+// printKinds lists what a scenario can script, with parameters and defaults.
 func printKinds(w io.Writer) error {
 	for _, k := range simulated.Kinds() {
 		fmt.Fprintf(w, "%-19s %s\n", k.Name, k.Meaning)
+		for _, key := range k.Keys {
+			if d := k.Default(key); d != "" {
+				fmt.Fprintf(w, "%-19s   %s, default %s\n", "", key, d)
+			} else {
+				fmt.Fprintf(w, "%-19s   %s\n", "", key)
+			}
+		}
 	}
+	fmt.Fprintln(w, "\nEvery event takes at and kind, and may take lasts, repeat, times, jitter, vary, channel and note.")
 	return nil
 }

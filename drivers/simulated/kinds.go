@@ -1,6 +1,8 @@
 package simulated
 
 import (
+	"fmt"
+	"reflect"
 	"sort"
 	"strings"
 	"time"
@@ -53,6 +55,35 @@ func kindNames() string {
 		names = append(names, k.Name)
 	}
 	return strings.Join(names, ", ")
+}
+
+// Default is the value a parameter takes when it is left out, as it would stand in the file; "" if there is none.
+func (k Kind) Default(key string) string {
+	v := reflect.ValueOf(k.defaults)
+	for f := range v.NumField() {
+		if v.Type().Field(f).Tag.Get("toml") != key {
+			continue
+		}
+		switch d := v.Field(f).Interface().(type) {
+		case Span:
+			if d > 0 {
+				return fmt.Sprintf("%q", d.duration())
+			}
+		case float64:
+			if d != 0 {
+				return fmt.Sprint(d)
+			}
+		case *float64:
+			if d != nil {
+				return fmt.Sprint(*d)
+			}
+		case string:
+			if d != "" {
+				return fmt.Sprintf("%q", d)
+			}
+		}
+	}
+	return ""
 }
 
 func span(d time.Duration) Span { return Span(d) }

@@ -1,0 +1,158 @@
+//go:build linux || darwin || freebsd
+
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"go.bug.st/serial"
+)
+
+// simulateOnce runs simulate while a client asks one question as soon as the port is printed.
+func simulateOnce(t *testing.T, query string, args ...string) (answer, after string) {
+	t.Helper()
+	read, write := io.Pipe()
+	code := make(chan int, 1)
+	go func() {
+		code <- run(append([]string{"simulate"}, args...), &shell{in: strings.NewReader(""), out: write, err: io.Discard})
+		_ = write.Close()
+	}()
+	out := bufio.NewReader(read)
+	first, err := out.ReadString('\n')
+	path, ok := strings.CutPrefix(strings.TrimSpace(first), "port ")
+	if err != nil || !ok {
+		t.Fatalf("first line %q, %v", first, err)
+	}
+	port, err := serial.Open(path, &serial.Mode{BaudRate: 9600})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer port.Close()
+	if err := port.SetReadTimeout(5 * time.Second); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := port.Write([]byte(query + "\n")); err != nil {
+		t.Fatal(err)
+	}
+	var got []byte
+	for buffer := make([]byte, 64); !bytes.HasSuffix(got, []byte("\n")); {
+		n, err := port.Read(buffer)
+		if err != nil || n == 0 {
+			t.Fatalf("after %q: %v", got, err)
+		}
+		got = append(got, buffer[:n]...)
+	}
+	rest, err := io.ReadAll(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c := <-code; c != 0 {
+		t.Errorf("exit code %d", c)
+	}
+	return strings.TrimSpace(string(got)), string(rest)
+}
+
+func TestSimulateServesAndTellsTheTruth(t *testing.T) {
+	link := filepath.Join(t.TempDir(), "bench-supply")
+	answer, after := simulateOnce(t, "*IDN?;:CURR?", "--link", link, "--speed", "3600", "--duration", "1h")
+	if answer != "EXAMPLE,PS-30-5,SIM-0001,1.0;3.0000" {
+		t.Errorf("answer %q", answer)
+	}
+	if !strings.Contains(after, "truth after 1h0m0s: charge 3.0000 A·h, deposit 3.2") || !strings.Contains(after, "bath 0.89") {
+		t.Errorf("the truth reads\n%s", after)
+	}
+	if _, err := os.Lstat(link); err == nil {
+		t.Error("the link is left behind")
+	}
+}
+
+// Without --duration it serves until it is interrupted, and then tells the truth all the same.
+func TestSimulateUntilInterrupted(t *testing.T) {
+	read, write := io.Pipe()
+	code := make(chan int, 1)
+	go func() {
+		code <- run([]string{"simulate", "--speed", "100"}, &shell{in: strings.NewReader(""), out: write, err: io.Discard})
+		_ = write.Close()
+	}()
+	out := bufio.NewReader(read)
+	if first, err := out.ReadString('\n'); err != nil || !strings.HasPrefix(first, "port ") { // now it listens for the signal
+		t.Fatalf("first line %q, %v", first, err)
+	}
+	if err := syscall.Kill(os.Getpid(), syscall.SIGINT); err != nil {
+		t.Fatal(err)
+	}
+	rest, err := io.ReadAll(out)
+	if c := <-code; err != nil || c != 0 || !strings.HasPrefix(string(rest), "truth after ") {
+		t.Errorf("exit code %d, %v:\n%s", c, err, rest)
+	}
+}
+
+func TestSimulateJSON(t *testing.T) {
+	var out, err bytes.Buffer
+	args := []string{"simulate", "--json", "--speed", "20000", "--duration", "2h", "--scenario", "../../testdata/scenarios/quiet-night.toml", "--seed", "7"}
+	if c := run(args, &shell{in: strings.NewReader(""), out: &out, err: &err}); c != 0 || !strings.HasPrefix(err.String(), "port ") {
+		t.Fatalf("exit code %d, %s", c, err.String())
+	}
+	var truth simulateTruth
+	d := json.NewDecoder(&out)
+	d.DisallowUnknownFields()
+	if e := d.Decode(&truth); e != nil {
+		t.Fatal(e)
+	}
+	// Faraday: all charge is metal (65.38 g over two electrons, CODATA's constant) or hydrogen.
+	moles := truth.DepositGrams/65.38 + truth.HydrogenMoles
+	if truth.DurationSeconds != 7200 || truth.ChargeCoulombs != 3*7200 || math.Abs(moles*2*96485.33212-truth.CellChargeCoulombs) > 1e-3 ||
+		truth.Seed != 7 || truth.PresentTerminalAmperes != 3 || truth.EnergyJoules < 3.3*3*7200 {
+		t.Errorf("truth %+v", truth)
+	}
+}
+
+func TestSimulateMistakes(t *testing.T) {
+	bad := filepath.Join(t.TempDir(), "bad.toml")
+	if err := os.WriteFile(bad, []byte("duration = \"1 h\"\n\n[[event]]\nkind = \"earthquake\"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		args []string
+		code int
+		says string
+	}{
+		{[]string{"--speed", "0"}, 2, "--speed 0: it must be above 0"},
+		{[]string{"--speed", "NaN"}, 2, "--speed NaN: it must be above 0"},
+		{[]string{"--baud", "-1"}, 2, "--baud -1: it must lie from 0"},
+		{[]string{"--duration", "-1s"}, 2, "--duration -1s: it must not be negative"},
+		{[]string{"--scenario", bad}, 2, "bad.toml:4: kind: \"earthquake\" is not a kind of event"},
+		{[]string{"--scenario", "nowhere.toml"}, 2, "nowhere.toml"},
+		{[]string{"quiet-night.toml"}, 2, "a scenario goes with --scenario"},
+		{[]string{"--loud"}, 2, "unknown flag: --loud"},
+		{[]string{"--link", bad}, 1, "exists and is not a symbolic link"},
+	} {
+		var out, err bytes.Buffer
+		code := run(append([]string{"simulate"}, c.args...), &shell{in: strings.NewReader(""), out: &out, err: &err})
+		if code != c.code || !strings.Contains(err.String(), c.says) || out.Len() > 0 {
+			t.Errorf("%v: exit code %d, %q, want %d and %q", c.args, code, err.String(), c.code, c.says)
+		}
+	}
+}
+
+func TestSimulateKinds(t *testing.T) {
+	var out bytes.Buffer
+	if c := run([]string{"simulate", "--kinds"}, &shell{in: strings.NewReader(""), out: &out, err: io.Discard}); c != 0 {
+		t.Fatalf("exit code %d", c)
+	}
+	for _, want := range []string{"\nwhisker ", "\nmains-cut ", "back, default \"off\"", "over, default \"2h0m0s\"", "ohms, default 0.02"} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("no %q in\n%s", want, out.String())
+		}
+	}
+}
