@@ -6,6 +6,7 @@ import "github.com/spf13/cobra"
 func commands(s *shell) []*cobra.Command {
 	return []*cobra.Command{
 		newPlanCommand(s),
+		newCheckCommand(s),
 		newDemoCommand(s),
 		newWatchCommand(s),
 		newSimulateCommand(s),
