@@ -23,7 +23,7 @@ type planFlags struct {
 	cathode, anode, separator       string
 	solubleAnode                    bool
 	meterGain, meterOffset          string
-	values                          map[string]*string // the quantities, by flag
+	values                          map[string]*quantityText // the quantities, by flag
 }
 
 // quantityFlag is a flag whose text is a quantity, and where it goes.
@@ -32,6 +32,13 @@ type quantityFlag struct {
 	dims        []quantity.Dimension
 	put         func(c *configs.Cell, v quantity.Value)
 }
+
+// quantityText is a flag's text, which help calls a quantity.
+type quantityText string
+
+func (q *quantityText) String() string        { return string(*q) }
+func (q *quantityText) Set(text string) error { *q = quantityText(text); return nil }
+func (q *quantityText) Type() string          { return "quantity" }
 
 func one(d quantity.Dimension) []quantity.Dimension { return []quantity.Dimension{d} }
 
@@ -44,11 +51,11 @@ func quantityFlags() []quantityFlag {
 	return []quantityFlag{
 		{"volume", "bath; in a divided cell the catholyte", one(quantity.Volume), func(c *configs.Cell, v quantity.Value) { c.Bath.Volume = v }},
 		{"concentration", "of the metal, instead of salts", concentration, func(c *configs.Cell, v quantity.Value) { c.Bath.Content = v }},
-		{"metal-mass", "of the metal, instead of salts", one(quantity.Mass), func(c *configs.Cell, v quantity.Value) { c.Bath.Mass = v }},
+		{"metal-mass", "of the metal, instead of salts, such as '57 g'", one(quantity.Mass), func(c *configs.Cell, v quantity.Value) { c.Bath.Mass = v }},
 		{"recover", "target: share of the metal to win", one(quantity.Fraction), target(configs.Recover)},
-		{"leave", "target: concentration of the metal to leave", concentration, target(configs.Concentration)},
-		{"deposit", "target: mass of metal to win", one(quantity.Mass), target(configs.Deposit)},
-		{"thickness", "target: of solid metal over the cathode area", one(quantity.Length), target(configs.Thickness)},
+		{"leave", "target: concentration of the metal to leave, such as '5 g/L'", concentration, target(configs.Concentration)},
+		{"deposit", "target: mass of metal to win, such as '40 g'", one(quantity.Mass), target(configs.Deposit)},
+		{"thickness", "target: of solid metal over the cathode area, such as '0.1 mm'", one(quantity.Length), target(configs.Thickness)},
 		{"charge", "target: a plain charge", one(quantity.Charge), target(configs.Charge)},
 		{"marginal-energy", "target: stop when the next gram costs more than this, such as '8 kWh/kg'", one(quantity.EnergyPerMass), target(configs.Marginal)},
 		{"efficiency", "share of the charge that wins metal", one(quantity.Fraction), func(c *configs.Cell, v quantity.Value) { c.Efficiency.Initial = v }},
@@ -58,7 +65,7 @@ func quantityFlags() []quantityFlag {
 		{"cathode-area", "both faces, if both see an anode", one(quantity.Area), func(c *configs.Cell, v quantity.Value) { c.Electrodes.CathodeArea = v }},
 		{"anode-area", "facing the cathode", one(quantity.Area), func(c *configs.Cell, v quantity.Value) { c.Electrodes.AnodeArea = v }},
 		{"gap", "between the electrodes", one(quantity.Length), func(c *configs.Cell, v quantity.Value) { c.Electrodes.Gap = v }},
-		{"lead-length", "one way", one(quantity.Length), func(c *configs.Cell, v quantity.Value) { c.Electrodes.LeadLength = v }},
+		{"lead-length", "one way, such as '1 m'", one(quantity.Length), func(c *configs.Cell, v quantity.Value) { c.Electrodes.LeadLength = v }},
 		{"ph", "of the bath or catholyte", one(quantity.Number), func(c *configs.Cell, v quantity.Value) { c.Bath.PH = v }},
 		{"temperature", "of the bath", one(quantity.Temperature), func(c *configs.Cell, v quantity.Value) { c.Bath.Kelvin = v }},
 		{"acid", "titratable H+, such as '1 mol/L'", one(quantity.AmountConcentration), func(c *configs.Cell, v quantity.Value) { c.Bath.Acid = v }},
@@ -68,10 +75,10 @@ func quantityFlags() []quantityFlag {
 		{"open-area", "surface that evaporates", one(quantity.Area), func(c *configs.Cell, v quantity.Value) { c.Bath.OpenArea = v }},
 		{"anolyte-volume", "of a divided cell", one(quantity.Volume), func(c *configs.Cell, v quantity.Value) { c.Bath.Anolyte.Volume = v }},
 		{"anolyte-ph", "of a divided cell", one(quantity.Number), func(c *configs.Cell, v quantity.Value) { c.Bath.Anolyte.PH = v }},
-		{"room-volume", "of the room or cupboard", one(quantity.Volume), func(c *configs.Cell, v quantity.Value) { c.Room.Volume = v }},
+		{"room-volume", "of the room or cupboard, such as '20 m3'", one(quantity.Volume), func(c *configs.Cell, v quantity.Value) { c.Room.Volume = v }},
 		{"ventilation", "fresh air into it, such as '5 m3/h'", one(quantity.VolumeFlow), func(c *configs.Cell, v quantity.Value) { c.Room.Ventilation = v }},
-		{"room-temperature", "", one(quantity.Temperature), func(c *configs.Cell, v quantity.Value) { c.Room.Kelvin = v }},
-		{"price", "of a kWh, in your money", one(quantity.Number), func(c *configs.Cell, v quantity.Value) { c.Room.PricePerKilowattHour = v }},
+		{"room-temperature", "of the air", one(quantity.Temperature), func(c *configs.Cell, v quantity.Value) { c.Room.Kelvin = v }},
+		{"price", "of a kWh, in your money, such as '0.30'", one(quantity.Number), func(c *configs.Cell, v quantity.Value) { c.Room.PricePerKilowattHour = v }},
 	}
 }
 
@@ -96,9 +103,14 @@ func (f *planFlags) register(cmd *cobra.Command) {
 	flags.BoolVar(&f.solubleAnode, "soluble-anode", false, "the anode is of the metal and dissolves")
 	flags.StringVar(&f.meterGain, "meter-gain", "", "gain error of the supply's ammeter, as its maker states it, such as '0.1 %'")
 	flags.StringVar(&f.meterOffset, "meter-offset", "", "its offset, such as '5 mA'")
-	f.values = map[string]*string{}
+	f.values = map[string]*quantityText{}
 	for _, q := range quantityFlags() {
-		f.values[q.name] = flags.String(q.name, "", strings.TrimSpace(q.usage+", such as '"+q.dims[0].Example()+"'"))
+		usage := q.usage
+		if !strings.Contains(usage, "such as") {
+			usage += ", such as '" + q.dims[0].Example() + "'"
+		}
+		f.values[q.name] = new(quantityText)
+		flags.Var(f.values[q.name], q.name, usage)
 	}
 }
 
@@ -152,7 +164,7 @@ func (f *planFlags) apply(cmd *cobra.Command, c *configs.Cell) error {
 		if !flags.Changed(q.name) {
 			continue
 		}
-		v, err := quantity.ParseAny(*f.values[q.name], q.dims...)
+		v, err := quantity.ParseAny(string(*f.values[q.name]), q.dims...)
 		if err != nil {
 			list = append(list, fmt.Sprintf("--%s: %v", q.name, err))
 			continue

@@ -1,6 +1,7 @@
 package bath
 
 import (
+	"fmt"
 	"math"
 
 	"nightcell/integrate/matter"
@@ -122,7 +123,9 @@ func (p *Plan) nominal() scenario {
 // addNotes says what the numbers do not.
 func (p *Plan) addNotes() {
 	g := p.Goal
-	if !p.MassTransfer.Known() && g.Recovered.Value > 0.9 {
+	if poor := p.poorBelow(); poor > g.Left.Value && p.form.name != formCharge {
+		p.Notes = append(p.Notes, fmt.Sprintf("a fixed efficiency is optimistic here: stirred by gas alone, the bath brings less metal than the current asks for from about %.2g g/L on; state the stirring to see the efficiency fall", poor))
+	} else if !p.MassTransfer.Known() && g.Recovered.Value > 0.9 {
 		p.Notes = append(p.Notes, "a fixed efficiency is optimistic when more than 90 % is recovered: state the stirring to see the efficiency fall")
 	}
 	if p.form.name == formCharge && g.Recovered.Value > 0.9999 {
@@ -131,6 +134,21 @@ func (p *Plan) addNotes() {
 	if p.Goal.Charge.Relative() > 0.1 {
 		p.Notes = append(p.Notes, "the target is uncertain by more than 10 %: an assay would help more than a better meter")
 	}
+}
+
+// poorBelow returns the concentration in kg/m3 below which a fixed efficiency could
+// not hold if only gas stirred the bath; 0 if the efficiency is not fixed or current and area are unknown.
+func (p *Plan) poorBelow() float64 {
+	if p.MassTransfer.Known() || p.scenario.amperes == 0 || p.scenario.batch.Area == 0 {
+		return 0
+	}
+	bubble, err := Bubble.Transfer()
+	if err != nil {
+		return 0
+	}
+	stirred := p.scenario.batch
+	stirred.MassTransfer = bubble.Value
+	return stirred.Critical(p.scenario.amperes) * p.scenario.molar / stirred.Volume
 }
 
 // Conditions returns the current, area and voltage of the plan, with their doubts.

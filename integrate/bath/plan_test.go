@@ -403,6 +403,19 @@ func TestNotesWarn(t *testing.T) {
 	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "fixed efficiency is optimistic") {
 		t.Errorf("notes %q", p.Notes)
 	}
+	o.Conditions.CathodeArea = matter.Figure{}
+	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "more than 90 %") {
+		t.Errorf("without an area: notes %q", p.Notes)
+	}
+	// 500 A/m2 of zinc at 88 % need 0.88·500/(2F·1.05e-5) = 217 mol/m3 = 14 g/L under gas stirring.
+	if p := mustPlan(t, zincOrder()); !strings.Contains(strings.Join(p.Notes, " "), "from about 14 g/L on") {
+		t.Errorf("9.5 g/L are left: notes %q", p.Notes)
+	}
+	o = zincOrder()
+	o.Target.Recover = given(0.5)
+	if p := mustPlan(t, o); len(p.Notes) != 0 {
+		t.Errorf("32 g/L are left: notes %q", p.Notes)
+	}
 	o = zincOrder()
 	o.Target = Target{Charge: given(100 * 3600)}
 	p := mustPlan(t, o)
