@@ -188,7 +188,7 @@ voltage_drift = "0.5 V"
 
 // zincCell is the watch over the zinc cell on a bench. cellLines and rest complete
 // the configuration; target is the line of the target's table.
-func zincCell(t *testing.T, b *bench, dir, cellLines, target, rest string) *Cell {
+func zincCell(t testing.TB, b *bench, dir, cellLines, target, rest string) *Cell {
 	t.Helper()
 	text := fmt.Sprintf(zincConfig, dir, filepath.Join(dir, "s"), cellLines, target, rest)
 	cfg, err := configs.Parse("test.toml", []byte(text))

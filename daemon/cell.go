@@ -35,6 +35,7 @@ type Cell struct {
 	next    snapshot.Cell   // being filled in
 	final   snapshot.Cell   // of the run that ended last
 
+	checkpoints time.Duration // between two checkpoints
 	bathAtBegin bath.State // of the plan's model, before any charge
 }
 
@@ -49,7 +50,7 @@ func NewCell(s Settings, clock drivers.Clock) *Cell {
 	c := &Cell{
 		set: s, m: machineOf(clock), asks: make(chan ask),
 		link:    link{open: s.Open, expected: s.Identity},
-		refused: make(map[drivers.Reason]uint64),
+		refused: make(map[drivers.Reason]uint64), checkpoints: checkpointEvery,
 	}
 	if s.Plan != nil {
 		c.bathAtBegin = s.Plan.Model.State()

@@ -23,7 +23,7 @@ const checkpointEvery = 5 * time.Minute
 // logOptions are those of the run log; its pace is the run's own clock.
 func (c *Cell) logOptions() runlog.Options {
 	return runlog.Options{
-		Sync: c.set.Sync, CheckpointEvery: checkpointEvery, FS: c.set.FS,
+		Sync: c.set.Sync, CheckpointEvery: c.checkpoints, FS: c.set.FS,
 		Now: func() time.Time { return time.Unix(0, int64(c.m.now())) },
 	}
 }

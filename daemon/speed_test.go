@@ -1,0 +1,116 @@
+package daemon
+
+import (
+	"context"
+	"io/fs"
+	"os"
+	"testing"
+	"time"
+
+	"nightcell/daemon/runlog"
+	"nightcell/drivers"
+)
+
+// nowhere is a disk that takes everything and keeps nothing, so that a benchmark
+// measures the encoding of lines and not the machine's file system.
+type nowhere struct{ runlog.Disk }
+
+func (nowhere) OpenFile(path string, flag int, perm fs.FileMode) (runlog.File, error) {
+	f, err := os.OpenFile(path, flag, perm)
+	return nowhereFile{f}, err
+}
+
+type nowhereFile struct{ *os.File }
+
+func (nowhereFile) Write(p []byte) (int, error) { return len(p), nil }
+func (nowhereFile) Sync() error                 { return nil }
+
+// instant is a supply that answers at once, a poll later each time.
+type instant struct {
+	at time.Duration
+	n  int
+}
+
+func (s *instant) Poll(context.Context) (drivers.Reading, error) {
+	s.at += time.Second
+	s.n++
+	noise := float64(s.n%7-3) * 1e-3
+	return drivers.Reading{At: s.at, Volts: drivers.Volts(3.7 + noise), Amperes: drivers.Amperes(3 + noise/3), Mode: drivers.ConstantCurrent, Output: drivers.OutputOn}, nil
+}
+func (s *instant) Identify(context.Context) (drivers.Identity, error) {
+	return drivers.Identity{Maker: "EXAMPLE", Model: "PS-30-5", Serial: "0", Firmware: "1"}, nil
+}
+func (s *instant) Status(context.Context) (drivers.Status, error) {
+	return drivers.Status{Output: drivers.OutputOn, Mode: drivers.ConstantCurrent, SetVolts: 6, SetAmperes: 3, LimitVolts: 8, LimitAmperes: 4}, nil
+}
+func (s *instant) Close() error { return nil }
+
+// steadyCell is a cell in an open run, whose clock is that of its instant supply.
+func steadyCell(tb testing.TB, checkpoints time.Duration) *Cell {
+	tb.Helper()
+	supply := &instant{at: time.Second}
+	b := &bench{clock: drivers.NewClock(1)}
+	c := zincCell(tb, b, tb.TempDir(), "", `recover = "68 %"`, "")
+	c.set.Open = func(context.Context) (drivers.Supply, error) { return supply, nil }
+	c.link.open, c.set.FS, c.set.Sync = c.set.Open, nowhere{}, time.Hour
+	c.checkpoints = checkpoints
+	c.set.Poll, c.set.Limits.Poll = time.Second, time.Second
+	began := time.Now()
+	c.m.now = func() time.Duration { return supply.at }
+	c.m.utc = func() time.Time { return began.Add(supply.at) }
+	c.m.boot = func() (string, time.Duration, bool) { return "", 0, false }
+	for range 20000 { // past the warm-up, so that the corridor is learned
+		c.attend(tb.Context())
+	}
+	if c.run == nil || c.run.count.Totals().Readings < 19000 {
+		tb.Fatal("no run is open")
+	}
+	return c
+}
+
+// BenchmarkReading is one reading from the driver's answer to the published
+// snapshot: integrate, log encoding, alarms, bath, snapshot. The disk is left out. Goal: at most 2 µs and no allocation.
+func BenchmarkReading(b *testing.B) {
+	c := steadyCell(b, 1000*time.Hour)
+	ctx := b.Context()
+	b.ReportAllocs()
+	b.ResetTimer()
+	for i := range b.N {
+		if i%1000 == 0 { // what comes between readings is measured below
+			b.StopTimer()
+			now := c.run.time.now()
+			c.run.note(c, c.run.checkpoint(c, c.run.time.stamp(now)))
+			c.run.statusAt, c.run.diskAt = now+time.Hour, now+time.Hour
+			b.StartTimer()
+		}
+		c.attend(ctx)
+	}
+}
+
+// BenchmarkHour is an hour of readings at one per second with everything that comes
+// between them: status questions, looks at the disk, checkpoints.
+func BenchmarkHour(b *testing.B) {
+	c := steadyCell(b, checkpointEvery)
+	ctx := b.Context()
+	b.ReportAllocs()
+	b.ResetTimer()
+	for range b.N {
+		for range 3600 {
+			c.attend(ctx)
+		}
+	}
+}
+
+// TestAReadingAllocatesNothing keeps garbage off the reading path. Status questions,
+// looks at the disk and checkpoints come between readings now and then and are allowed to.
+func TestAReadingAllocatesNothing(t *testing.T) {
+	c := steadyCell(t, checkpointEvery)
+	ctx := t.Context()
+	best := 1e9
+	for range 20 {
+		best = min(best, testing.AllocsPerRun(10, func() { c.attend(ctx) }))
+	}
+	if best != 0 {
+		t.Errorf("a reading allocates %v times", best)
+	}
+}
