@@ -31,8 +31,18 @@ type features struct {
 }
 
 // leastNoise is added to a noise before a ratio is taken, so that the last digit of a
-// meter makes no ratio: 0.3 mV, 0.3 mA (common practice, no source).
-const leastNoise = 0.0003
+// meter makes no ratio: half of that digit, all of it where the noise learned hides below
+// it, and at least 0.3 mV or 0.3 mA (common practice, no source).
+func (b *Board) leastNoise() float64 {
+	digit := b.m.Repeats.StepVolts
+	if b.m.Regulation == ConstantVoltage {
+		digit = b.m.Repeats.StepAmperes
+	}
+	if b.m.Noise > digit/2 {
+		digit /= 2
+	}
+	return math.Max(0.0003, digit)
+}
 
 // learn keeps the noise and the current that belong to the corridor, at the block that settled it.
 func (b *Board) learn() {
@@ -108,8 +118,9 @@ func (b *Board) look() {
 	f.Growth, f.GrowthU = number0(now.Slope()*perHour), number0(now.SlopeUncertainty()*perHour)
 	f.Before = number0(before.Slope() * perHour)
 	if c.Settled {
-		f.Noise = (b.recentNoise(8) + leastNoise) / (b.m.Noise + leastNoise)
-		f.LongNoise = (b.recentNoise(15) + leastNoise) / (b.m.Noise + leastNoise)
+		least := b.leastNoise()
+		f.Noise = (b.recentNoise(8) + least) / (b.m.Noise + least)
+		f.LongNoise = (b.recentNoise(15) + least) / (b.m.Noise + least)
 		f.Shift = number0(b.meanOf(b.steady, 0, 3)/b.m.Steady - 1)
 	}
 	b.m.Features = f

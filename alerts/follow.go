@@ -33,6 +33,7 @@ func (b *Board) follow(now time.Duration, o *Observation) {
 	}
 	b.m.Fresh = b.recentNoise(5)
 	last := b.m.History.Last(0)
+	b.m.Repeats.closed(last)
 	settled := b.m.Corridor.Settled
 	s := b.corridorSettings()
 	b.m.Corridor.Add(&s, last.At, b.signal(last))
@@ -86,26 +87,51 @@ func (b *Board) regulate(now time.Duration, o *Observation) {
 	}
 }
 
-// repeat counts how often a reading equals the one before, to the last digit.
+// repeat counts how often a reading equals the one before, to the last digit, and
+// learns the size of the last digit.
 func (b *Board) repeat(now time.Duration, o *Observation) {
 	r := &b.m.Repeats
-	if o.Volts == r.Volts.float() && o.Amperes == r.Amperes.float() {
+	v, a := math.Abs(o.Volts-r.Volts.float()), math.Abs(o.Amperes-r.Amperes.float())
+	if v == 0 && a == 0 {
 		r.Run++
 		return
 	}
-	r.Readings += r.Run + 1
+	if v > 0 && (r.StepVolts == 0 || v < r.StepVolts) {
+		r.StepVolts = v
+	}
+	if a > 0 && (r.StepAmperes == 0 || a < r.StepAmperes) {
+		r.StepAmperes = a
+	}
 	r.Changes++
-	r.Volts, r.Amperes, r.Run, r.Since = number(o.Volts), number(o.Amperes), 0, now
+	r.Blocks += r.Pending
+	r.Still += r.Pending
+	r.Volts, r.Amperes, r.Run, r.Since, r.Pending = number(o.Volts), number(o.Amperes), 0, now, 0
 }
 
-// repeats is the memory of equal readings.
+// repeats is the memory of equal readings. It belongs to the meter, so it outlives a new corridor.
 type repeats struct {
-	Volts, Amperes number
-	Since          time.Duration // when this pair first came
-	Run            int           // how often it has come again
-	Readings       int           // in all runs that are over
-	Changes        int           // how many runs are over
+	Volts, Amperes         number
+	Since                  time.Duration // when this pair first came
+	Run                    int           // how often it has come again
+	Changes                int           // how often it was followed by another
+	Blocks                 int           // closed blocks
+	Still                  int           // of these: without any change
+	Pending                int           // blocks without any change that this pair has lasted
+	StepVolts, StepAmperes float64       // smallest changes seen: the last digits; zero before one was
 }
+
+// closed counts a block.
+func (r *repeats) closed(k *trend.Block) {
+	if k.NoiseVolts == 0 && k.NoiseAmperes == 0 {
+		r.Pending++
+	} else {
+		r.Blocks++
+	}
+}
+
+// lively tells whether this meter on this cell shows a change in practically every
+// block, so that standing still means something.
+func (r *repeats) lively() bool { return r.Blocks >= 15 && 50*r.Still <= r.Blocks }
 
 // signal is what the corridor is made of: the quantity that the supply leaves to the
 // cell. Volts at constant current; at constant voltage amperes, counted negative, so that in both
@@ -156,7 +182,6 @@ func (b *Board) relearn(why string) {
 	m.Features = features{}
 	m.Regulation, m.Mode = ModeUnknown, ModeUnknown
 	m.Usual, m.Noise, m.Steady, m.Fresh = 0, 0, 0, 0
-	m.Repeats = repeats{Volts: unknown, Amperes: unknown}
 }
 
 // Expect tells the board the set-points that are meant, after the watch itself or a

@@ -71,17 +71,17 @@ func differs(a, b float64) bool {
 	return math.Abs(a-b) > 0.001+0.005*math.Abs(b)
 }
 
-// frozen judges that the reading has stood still far longer than this supply's
-// readings ever do. A coarse display on a quiet cell stands still for long; what is long is learned from the run.
+// frozen judges that the reading has stood still on a meter that otherwise never
+// does. A coarse display on a quiet cell does stand still; there only a reading that never moved at all in an
+// hour, warm-up included, is suspect.
 func (b *Board) frozen(now time.Duration) verdict {
 	r := &b.m.Repeats
-	least, often := b.limits.Frozen, 20*float64(r.Readings)/float64(max(r.Changes, 1))
-	if r.Changes < 10 {
-		least *= 3 // too little is known of this supply yet
+	stood, least := now-r.Since, b.limits.Frozen
+	if !r.lively() {
+		least = max(6*least, time.Hour)
 	}
-	stood := now - r.Since
 	return verdict{
-		known: true, over: stood >= least && float64(r.Run) >= often,
+		known: true, over: stood >= least && r.Run >= 20 && (r.lively() || r.Changes <= 1),
 		value: stood.Seconds(), limit: least.Seconds(),
 	}
 }

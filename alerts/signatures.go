@@ -8,7 +8,8 @@ import (
 // The figures by which signatures are told apart are common practice, no source,
 // tuned against the fire drill of the daemon.
 const (
-	dipsIn        = 1800.0 // s in which excursions are counted
+	dipsIn        = 3600.0 // s in which excursions are counted
+	calmIn        = 1800.0 // s without any that count as calm
 	dipsEnough    = 3      // so many of them are no chance
 	softShort     = 180.0  // s: a sudden fall that lasts so long is a bridge that stays
 	softDepth     = 0.03   // of the level
@@ -38,7 +39,7 @@ func (b *Board) whisker(o *Observation) verdict {
 	}
 	dips, spikes := e.Dips.Within(e.LastAt, dipsIn), e.Spikes.Within(e.LastAt, dipsIn)
 	over := dips >= dipsEnough && dips > spikes
-	stays := e.Side < 0 && e.LastAt-e.Since > softShort && e.Depth < softStays*e.Deepest
+	stays := e.Side < 0 && e.LastAt-e.Since > softShort && e.Least < softStays*e.Deepest
 	if stays && e.Deepest < -softDepth*math.Abs(e.Level) && b.isSteady(o) {
 		over = true
 	}
@@ -79,13 +80,18 @@ func (b *Board) pops() int {
 // popping tells whether gas gathers somewhere and escapes again and again.
 func (b *Board) popping() bool { return b.pops() > dipsEnough }
 
-// inSignal turns a voltage change into the unit of the signal. At constant voltage a
-// cell of slope resistance V/I loses about that share of its current.
+// inSignal turns a voltage change into the unit of the signal. At constant voltage it
+// is the change of current that the same cause makes: the slope resistance of a cell is about its voltage above the
+// floor over its current.
 func (b *Board) inSignal(volts float64) float64 {
-	if b.m.Regulation == ConstantVoltage && b.m.Steady > 0 {
-		return volts / b.m.Steady * b.usual()
+	if b.m.Regulation != ConstantVoltage || b.m.Steady <= 0 {
+		return volts
 	}
-	return volts
+	above := b.m.Steady - b.chemistry.FloorVolts
+	if !(above > b.m.Steady/4) { // no floor known, or close to it
+		above = b.m.Steady / 2
+	}
+	return volts * b.usual() / above
 }
 
 // stirrer: the noise floor changed, with a step of volts that then stays, or fell for
@@ -96,7 +102,7 @@ func (b *Board) stirrer(now time.Duration) verdict {
 		return verdict{}
 	}
 	v := verdict{known: true, value: f.Noise, limit: noiseDown}
-	calm := e.Dips.Within(e.LastAt, dipsIn) == 0 && e.Spikes.Within(e.LastAt, dipsIn) == 0 && b.pops() == 0
+	calm := e.Dips.Within(e.LastAt, calmIn) == 0 && e.Spikes.Within(e.LastAt, calmIn) == 0 && b.pops() == 0
 	if !calm || b.stuck() {
 		return v
 	}
@@ -110,12 +116,9 @@ func (b *Board) stirrer(now time.Duration) verdict {
 	return v
 }
 
-// stuck tells whether the readings have stopped changing, so that their lack of
-// noise means nothing.
-func (b *Board) stuck() bool {
-	r := &b.m.Repeats
-	return float64(r.Run) > 5*float64(r.Readings)/float64(max(r.Changes, 1)) && r.Run > 5
-}
+// stuck tells whether the readings have stopped changing, so that their lack of noise
+// means nothing.
+func (b *Board) stuck() bool { return b.m.Repeats.Pending > 0 && b.m.Repeats.lively() }
 
 // ohmic: a slow rise at a steady current, without a jump and without more noise.
 func (b *Board) ohmic() verdict {

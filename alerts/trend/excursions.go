@@ -15,7 +15,7 @@ type Excursions struct {
 	Side    int        // -1 in a dip, +1 in a spike, 0 at the level
 	Since   float64    // s, when Side became what it is
 	Deepest float64    // largest departure of the present or last excursion, signed
-	Depth   float64    // present departure, signed
+	Least   float64    // smallest departure of the present or last excursion, signed
 	Dips    Recent
 	Spikes  Recent
 	Pops    Recent
@@ -68,7 +68,6 @@ func (e *Excursions) Add(t, y, sigma float64) {
 	far := math.Max(6*sigma, excursion*math.Abs(e.Level))
 	e.judge(t, y, before, far)
 	d := y - e.Level
-	e.Depth = d
 	if math.Abs(d) < far {
 		e.Near = t
 	}
@@ -92,7 +91,7 @@ func (e *Excursions) judge(t, y float64, before [2]float64, far float64) {
 		e.Pops.add(t)
 		e.Level, e.Near = y, t
 	case e.Side == 0 && math.Abs(d) > far && near < far/4:
-		e.Side, e.Since, e.Deepest = int(math.Copysign(1, d)), t, d
+		e.Side, e.Since, e.Deepest, e.Least = int(math.Copysign(1, d)), t, d, d
 	case e.Side != 0 && d*float64(e.Side) < far/2:
 		switch sudden := reach > 0.6*far; {
 		case e.Side > 0 && sudden:
@@ -103,7 +102,9 @@ func (e *Excursions) judge(t, y float64, before [2]float64, far float64) {
 			e.Pops.add(t)
 		}
 		e.Side, e.Since, e.Near = 0, t, t
-	case e.Side != 0 && math.Abs(d) > math.Abs(e.Deepest):
-		e.Deepest = d
+	case e.Side < 0:
+		e.Deepest, e.Least = math.Min(e.Deepest, d), math.Max(e.Least, d)
+	case e.Side > 0:
+		e.Deepest, e.Least = math.Max(e.Deepest, d), math.Min(e.Least, d)
 	}
 }

@@ -46,19 +46,33 @@ func cellOf(s *simulated.Scenario) simulated.CellSetup {
 	return c
 }
 
-func newWatcher(t *testing.T, s *simulated.Scenario, seed int64, adjust func(*alerts.Limits)) *watcher {
+// setting is what may differ from the usual supply and watch; nil fields leave it.
+type setting struct {
+	limits func(*alerts.Limits)
+	meter  func(*simulated.ChannelSetup)
+	poll   time.Duration // 0: five seconds
+}
+
+func newWatcher(t *testing.T, s *simulated.Scenario, seed int64, c setting) *watcher {
 	t.Helper()
-	supply, err := simulated.New(simulated.Setup{Now: func() time.Duration { return 0 }, Seed: seed, Scenario: s})
+	channels := simulated.DefaultChannels()
+	if c.meter != nil {
+		c.meter(&channels[0])
+	}
+	supply, err := simulated.New(simulated.Setup{Now: func() time.Duration { return 0 }, Seed: seed, Scenario: s, Channels: channels})
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &watcher{supply: supply, poll: 5 * time.Second, target: math.NaN(), begin: cellOf(s), asked: -time.Hour}
+	if c.poll == 0 {
+		c.poll = 5 * time.Second
+	}
+	w := &watcher{supply: supply, poll: c.poll, target: math.NaN(), begin: cellOf(s), asked: -time.Hour}
 	w.metal = w.begin.Concentration * w.begin.Volume
 	l := alerts.Defaults()
 	l.Poll = w.poll
 	l.Amperes, l.Volts = 3.3, 7
-	if adjust != nil {
-		adjust(&l)
+	if c.limits != nil {
+		c.limits(&l)
 	}
 	symbol := w.begin.Metal.Symbol
 	w.board = alerts.NewBoard(l, alerts.Chemistry{
