@@ -45,12 +45,17 @@ func (i *Instrument) ask(item func(number int, c *channel) string) func(*languag
 		if err != nil {
 			return "", err
 		}
-		out := make([]string, len(list))
-		for k, n := range list {
-			out[k] = item(n, i.channels[n-1])
-		}
-		return strings.Join(out, ","), nil
+		return i.answer(list, item), nil
 	}
+}
+
+// answer joins one item per channel.
+func (i *Instrument) answer(list []int, item func(number int, c *channel) string) string {
+	out := make([]string, len(list))
+	for k, n := range list {
+		out[k] = item(n, i.channels[n-1])
+	}
+	return strings.Join(out, ",")
 }
 
 // change applies a setting to its target channels, unless the instrument waits for SYSTem:REMote.
@@ -99,14 +104,14 @@ func (i *Instrument) level(pattern, unit string, span func(*channel) (most, stan
 			return i.change(call, func(c *channel) { *field(c) = v })
 		},
 		Query: func(call *language.Call) (string, error) {
-			list, err := i.peek(call)
+			list, err := i.targets(call)
 			if err != nil {
 				return "", err
 			}
 			if v, ok, err := call.Limit(limits(list[0])); ok || err != nil {
 				return decimal(v), err
 			}
-			return i.ask(func(_ int, c *channel) string { return decimal(*field(c)) })(call)
+			return i.answer(list, func(_ int, c *channel) string { return decimal(*field(c)) }), nil
 		},
 	}
 }

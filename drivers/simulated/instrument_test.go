@@ -54,6 +54,46 @@ func TestInstrumentSpeaksSCPI(t *testing.T) {
 	})
 }
 
+// IEEE 488.2, 10.1 and SCPI-1999 volume 1, 4.2.1 (from memory): what every instrument must understand.
+func TestMandatoryCommands(t *testing.T) {
+	i := virtual(t, Setup{Channels: exact()})
+	for _, m := range []string{
+		"*CLS", "*ESE 0", "*ESE?", "*ESR?", "*IDN?", "*OPC", "*OPC?", "*RST", "*SRE 0", "*SRE?", "*STB?", "*TST?", "*WAI",
+		"SYSTem:ERRor?", "SYSTem:ERRor:NEXT?", "SYSTem:VERSion?", "STATus:PRESet",
+		"STATus:OPERation?", "STATus:OPERation:EVENt?", "STATus:OPERation:CONDition?", "STATus:OPERation:ENABle 0", "STATus:OPERation:ENABle?",
+		"STATus:QUEStionable?", "STATus:QUEStionable:EVENt?", "STATus:QUEStionable:CONDition?", "STATus:QUEStionable:ENABle 0", "STATus:QUEStionable:ENABle?",
+	} {
+		answer := string(i.Handle([]byte(m)))
+		if asked := strings.HasSuffix(m, "?"); asked != (answer != "") {
+			t.Errorf("%s answered %q", m, answer)
+		}
+		if e := i.listener.Errors(); e != nil {
+			t.Fatalf("%s left %v", m, e)
+		}
+	}
+}
+
+func FuzzInstrument(f *testing.F) {
+	for _, s := range []string{"VOLT 5;CURR 1;:OUTP ON", "MEAS:VOLT?;CURR?", "SOUR2:VOLT MAX;:VOLT:PROT 1,(@1:2)", "*RST;*CLS", "STAT:OPER:INST:ISUM1:COND?", "INST OUTP2;:INST?"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, message string) {
+		i := virtual(t, Setup{Channels: exact()})
+		answer := string(i.Handle([]byte(message)))
+		if answer != "" && strings.IndexByte(answer, '\n') != len(answer)-1 {
+			t.Errorf("%q answered %q: not one line", message, answer)
+		}
+		for n := 1; n <= 2; n++ { // whatever was set, it lies within what the supply can do
+			s, err := i.ObserveStatus(n, time.Second)
+			truth := i.TruthAt(n, time.Second)
+			if err != nil || !(s.SetVolts >= 0 && s.SetVolts <= 32) || !(s.SetAmperes >= 0 && s.SetAmperes <= 5.1) ||
+				!(truth.Amperes >= 0 && truth.Amperes <= float64(s.SetAmperes)) || math.IsNaN(truth.Volts) {
+				t.Errorf("%q left channel %d at %+v, %+v, %v", message, n, s, truth, err)
+			}
+		}
+	})
+}
+
 func TestChannels(t *testing.T) {
 	i := virtual(t, Setup{Channels: exact()})
 	talk(t, i, []exchange{
@@ -63,6 +103,7 @@ func TestChannels(t *testing.T) {
 		{"INST:NSEL 2;:VOLT?", "5.0000\n"}, {"INST OUTP1;:INST:NSEL?", "1\n"}, {"INST:SEL OUTPUT2;NSEL?", "2\n"},
 		{"VOLT 4;VOLT? (@1,2)", "6.0000,4.0000\n"}, {"VOLT 7,(@1);VOLT? (@1,2)", "7.0000,4.0000\n"}, {"SOUR1:VOLT 6;VOLT?", "6.0000\n"},
 		{"STAT:OPER:COND? (@1,2)", "1024,256\n"}, {"STAT:QUES:INST:ISUM2:COND?", "2\n"},
+		{"VOLT? MAX,(@2)", "32.0000\n"}, {"VOLT? MAX,(@2),1", ""}, {"SYST:ERR?", "-108,\"Parameter not allowed;(@2)\"\n"},
 		{"VOLT? (@3)", ""}, {"SYST:ERR?", "-222,\"Data out of range;(@3)\"\n"},
 		{"SOUR3:VOLT 1", ""}, {"SYST:ERR?", "-114,\"Header suffix out of range;3\"\n"},
 		{"INST:NSEL 3", ""}, {"SYST:ERR?", "-222,\"Data out of range;3\"\n"},

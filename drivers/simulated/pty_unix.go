@@ -135,7 +135,8 @@ func (p *PTY) serve(ctx context.Context, c *cable) error {
 func (p *PTY) until(ctx context.Context, c *cable, edge time.Duration) error {
 	if edge != forever {
 		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, p.instrument.real(edge-p.instrument.now()))
+		// A microsecond more, so that the edge has passed when we look, whatever was rounded.
+		ctx, cancel = context.WithTimeout(ctx, p.instrument.real(edge-p.instrument.now())+time.Microsecond)
 		defer cancel()
 	}
 	if c == nil {

@@ -71,6 +71,30 @@ func TestShippedScenarios(t *testing.T) {
 	}
 }
 
+// conditions are the words a watch has for what it sees; expect must use them.
+var conditions = []string{
+	"over-current", "current-density", "over-voltage", "voltage-limit", "voltage-drift", "hard-short", "whisker", "lead-off", "contact",
+	"ohmic-rise", "anode-passivation", "depletion", "stirrer-stopped", "thermal-runaway", "mode-flip", "set-points-changed", "output-off",
+	"protection-tripped", "mains-interruption", "supply-silent", "reading-frozen", "gap-too-long", "uncertainty-large", "charge-behind",
+}
+
+// Each condition that a supply and a cell can show has a shipped night that expects it.
+func TestExpectations(t *testing.T) {
+	seen := map[string]bool{}
+	for _, name := range shipped(t) {
+		for _, e := range load(t, name).Expect {
+			if seen[e] = true; !slices.Contains(conditions, e) {
+				t.Errorf("%s expects %q, which is no condition", name, e)
+			}
+		}
+	}
+	for _, c := range conditions {
+		if !seen[c] {
+			t.Errorf("no shipped night expects %s", c)
+		}
+	}
+}
+
 // The commented example has every key that a file may have outside of events.
 func TestCommentedExampleIsComplete(t *testing.T) {
 	s := load(t, "commented-example")

@@ -241,6 +241,9 @@ var signatures = map[string]func(*night, *testing.T) bool{
 	"over-current": func(n *night, t *testing.T) bool {
 		return n.all(n.event, n.end(), func(p poll) bool { return p.amperes > 3.7 }) && n.status(t, n.end()).SetAmperes == 3.8
 	},
+	"over-voltage": func(n *night, t *testing.T) bool {
+		return n.level(n.event) < 4.2 && n.level(n.end()) > 6.5 && n.status(t, n.end()).Tripped == nil
+	},
 	"output-off": off,
 	"brown-out":  off,
 	"over-voltage-trip": func(n *night, t *testing.T) bool {

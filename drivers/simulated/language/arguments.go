@@ -69,10 +69,11 @@ func (c *Call) Number(r Range) (float64, error) {
 
 // Limit takes an optional MINimum, MAXimum or DEFault of a query such as VOLTage? MAXimum; ok is false if there is none.
 func (c *Call) Limit(r Range) (v float64, ok bool, err error) {
-	if len(c.arguments) == 0 || strings.HasPrefix(c.arguments[0], "(") {
+	if len(c.arguments) == 0 {
 		return 0, false, nil
 	}
-	a, _ := c.take()
+	a := c.arguments[0]
+	c.arguments = c.arguments[1:]
 	if v, ok = r.special(a); !ok {
 		return 0, false, Error{Number: IllegalParameter, Info: a}
 	}
