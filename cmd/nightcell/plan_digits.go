@@ -111,11 +111,13 @@ func roughly(seconds float64) string {
 	return fmt.Sprintf("%.0f h", seconds/3600)
 }
 
-// timeText writes a time for people: minutes below two hours, hours below four days, else days.
+// timeText writes a time for people: seconds below two minutes, minutes below two hours, hours below four days, else days.
 func timeText(f matter.Figure) string {
 	switch {
 	case math.IsInf(f.Value, 0):
 		return "never"
+	case f.Value < 120:
+		return scaledDoubt(f, 1) + " s"
 	case f.Value < 2*3600:
 		return scaledDoubt(f, 1.0/60) + " min"
 	case f.Value < 96*3600:

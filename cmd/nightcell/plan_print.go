@@ -9,6 +9,7 @@ import (
 
 	"nightcell/configs"
 	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
 )
 
@@ -79,6 +80,11 @@ func (p *planned) sentences() []string {
 			sensible(a.Gas[0].Worst.Value*inLitresPerHour, 0), sensible(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1),
 			sensible(a.Energy.Total.Value/math.Max(a.Conditions.Charge.Value, 1), a.Energy.Total.StandardUncertainty/math.Max(a.Conditions.Charge.Value, 1)),
 			sensible(a.Energy.Total.Value*inKilowattHours, a.Energy.Total.StandardUncertainty*inKilowattHours))
+		for _, gas := range a.Gas {
+			if gas.Gas == electrolysis.Chlorine && !gas.Possible {
+				second += fmt.Sprintf("; the anode makes %s L/h of chlorine, which is poisonous: only in a fume hood", sensible(gas.Worst.Value*inLitresPerHour, 0))
+			}
+		}
 	} else {
 		second += "; state the current or the cathode area to learn the time, the gas and the heat"
 	}

@@ -45,14 +45,10 @@ func (p *planned) bathTable() planTable {
 		note = "usual " + span(w.Concentration, 1, 0) + " g/L (" + w.Concentration.Source + ")"
 	}
 	t.figure("concentration", concentration, 1, "g/L", note)
-	t.figure("charge per gram", equivalentCharge(plan), 1, "A·h/g", "at 100 %, from CIAAW and CODATA")
+	equivalent := plan.Metal.Equivalent(plan.Valence)
+	perGramOfMetal := 1 / (equivalent.Value * inGrams * matter.AmpereHour)
+	t.add("charge per gram", sensible(perGramOfMetal, math.Max(perGramOfMetal*equivalent.Relative(), 2e-5))+" A·h/g", equivalent.Mark, "at 100 %, from CIAAW and CODATA")
 	return t
-}
-
-func equivalentCharge(p *bath.Plan) matter.Figure {
-	e := p.Metal.Equivalent(p.Valence)
-	value := 1 / (e.Value * inGrams * matter.AmpereHour)
-	return matter.Figure{Value: value, StandardUncertainty: value * e.Relative(), Mark: e.Mark}
 }
 
 func (p *planned) targetTable() planTable {
@@ -204,7 +200,7 @@ func (p *planned) gasTable() planTable {
 		f     matter.Figure
 	}{{"1 % hydrogen after", air.HydrogenTime}, {"0.5 ppm chlorine after", air.ChlorineTime}} {
 		if e.f.Known() {
-			t.add(e.label, timeText(e.f), e.f.Mark, "in this room with the stated air; "+e.f.Source)
+			t.add(e.label, timeText(e.f), e.f.Mark, "in this room with the air that is stated, or closed; "+e.f.Source)
 		}
 	}
 	t.figure("hydrogen settles at", air.HydrogenSteady, 100, "%", "")
