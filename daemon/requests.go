@@ -95,7 +95,7 @@ func (c *Cell) settle(ctx context.Context, s control.Settlement) error {
 		utc := r.time.stamp(r.time.now())
 		r.note(c, r.log.Settle(utc, fmt.Sprintf("%s (by %s)", s.Text, s.By), s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs))
 		if p := c.set.Plan; p != nil {
-			p.Model.Step(r.count.Totals().Charge-before, 1e-9)
+			p.Model.Correct(r.count.Totals().Charge - before)
 		}
 		r.note(c, r.checkpoint(c, utc))
 		return nil

@@ -7,9 +7,11 @@ func commands(s *shell) []*cobra.Command {
 	return []*cobra.Command{
 		newPlanCommand(s),
 		newCheckCommand(s),
+		newPortsCommand(s),
 		newDemoCommand(s),
 		newWatchCommand(s),
 		newSimulateCommand(s),
+		newBeginCommand(s),
 		newAlarmsCommand(s),
 		newDrillCommand(s),
 		newEnterCommand(s),

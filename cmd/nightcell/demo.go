@@ -25,9 +25,6 @@ import (
 //go:embed demo.toml
 var demoConfig string
 
-// demoCell is the name of the demonstration's one cell.
-const demoCell = "zinc-1"
-
 // demoSpeed lets the twelve hours of the demonstration pass in about a minute.
 const demoSpeed = 720
 

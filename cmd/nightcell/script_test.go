@@ -1,0 +1,101 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+// TestMain lets scripts run nightcell as a program of its own.
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){
+		"nightcell": func() { os.Exit(run(os.Args[1:], &shell{in: os.Stdin, out: os.Stdout, err: os.Stderr})) },
+	})
+}
+
+// TestScripts runs the command-line scripts of testdata/scripts, each in a folder of its own.
+func TestScripts(t *testing.T) {
+	scenarios, err := filepath.Abs("../../testdata/scenarios")
+	if err != nil {
+		t.Fatal(err)
+	}
+	examples, err := filepath.Abs("../../configs")
+	if err != nil {
+		t.Fatal(err)
+	}
+	testscript.Run(t, testscript.Params{
+		Dir: "../../testdata/scripts",
+		Setup: func(e *testscript.Env) error {
+			e.Vars = append(e.Vars, "SCENARIOS="+scenarios, "EXAMPLES="+examples)
+			return nil
+		},
+		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
+			"await": await,
+			"holds": holds,
+		},
+	})
+}
+
+// await waits until a file matches a pattern: await FILE PATTERN. It fails after half a minute.
+func await(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: await FILE PATTERN")
+	}
+	pattern, err := regexp.Compile("(?m)" + args[1])
+	ts.Check(err)
+	path := ts.MkAbs(args[0])
+	var text []byte
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); <-tick.C {
+		if text, err = os.ReadFile(path); err == nil && pattern.Match(text) {
+			return
+		}
+	}
+	ts.Fatalf("%s never matched %q; it holds:\n%s", args[0], args[1], text)
+}
+
+// holds checks a number or a truth in the standard output of the last command, one
+// JSON object: holds KEY OP VALUE, where OP is == or < or >, and VALUE a number, true, false or another key.
+func holds(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 3 {
+		ts.Fatalf("usage: holds KEY OP VALUE")
+	}
+	var object map[string]any
+	ts.Check(json.Unmarshal([]byte(ts.ReadFile("stdout")), &object))
+	left, ok := object[args[0]]
+	if !ok {
+		ts.Fatalf("no key %s in %v", args[0], object)
+	}
+	var right any = args[2]
+	if v, ok := object[args[2]]; ok {
+		right = v
+	} else if n, err := strconv.ParseFloat(args[2], 64); err == nil {
+		right = n
+	} else if b, err := strconv.ParseBool(args[2]); err == nil {
+		right = b
+	}
+	var result bool
+	switch a, isNumber := left.(float64); args[1] {
+	case "==":
+		result = fmt.Sprint(left) == fmt.Sprint(right)
+	case "<":
+		b, both := right.(float64)
+		result = isNumber && both && a < b
+	case ">":
+		b, both := right.(float64)
+		result = isNumber && both && a > b
+	default:
+		ts.Fatalf("unknown comparison %s", args[1])
+	}
+	if result == neg {
+		ts.Fatalf("%s is %v: not %s %v", args[0], left, args[1], right)
+	}
+}
