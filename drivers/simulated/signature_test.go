@@ -27,7 +27,7 @@ type poll struct {
 	reason  drivers.Reason // why it was refused, or ""
 }
 
-const every = 5 * time.Second
+const every = 10 * time.Second
 
 func watch(t *testing.T, name string, seed int64) *night {
 	t.Helper()
@@ -279,7 +279,7 @@ var signatures = map[string]func(*night, *testing.T) bool{
 		return silent(n, n.event, n.event+5*time.Hour) && held3(n)
 	},
 	"unplug": func(n *night, _ *testing.T) bool {
-		return silent(n, n.event, n.event+10*time.Minute) && n.refusals()[drivers.NoReply] >= 3*120 && held3(n)
+		return silent(n, n.event, n.event+10*time.Minute) && n.refusals()[drivers.NoReply] >= 3*60 && held3(n)
 	},
 	"frozen-reading": func(n *night, _ *testing.T) bool {
 		first := n.between(n.event, n.end())[0]
@@ -291,7 +291,7 @@ var signatures = map[string]func(*night, *testing.T) bool{
 		return err == nil && id.Serial == "SIM-0002" && silent(n, n.event, n.event+time.Minute)
 	},
 	"garbage": func(n *night, _ *testing.T) bool {
-		return len(n.between(n.event, n.event+10*time.Minute)) == 0 && n.refusals()[drivers.NotNumeric] >= 120
+		return len(n.between(n.event, n.event+10*time.Minute)) == 0 && n.refusals()[drivers.NotNumeric] >= 60
 	},
 	"rough-line": func(n *night, _ *testing.T) bool {
 		r := n.refusals()
@@ -302,15 +302,15 @@ var signatures = map[string]func(*night, *testing.T) bool{
 		return total < len(n.polls)/10 && r[drivers.NotNumeric] > 0 && r[drivers.Blank] > 0 && r[drivers.NotANumber] > 0 && r[drivers.Overflow] > 0 &&
 			r[drivers.NoReply] > 0 && n.all(0, n.end(), held)
 	},
-	"late-replies":       func(n *night, _ *testing.T) bool { return n.refusals()[drivers.NoReply] > 20 },
-	"dropped-characters": func(n *night, _ *testing.T) bool { return n.refusals()[drivers.NotNumeric] > 10 },
+	"late-replies":       func(n *night, _ *testing.T) bool { return n.refusals()[drivers.NoReply] > 10 },
+	"dropped-characters": func(n *night, _ *testing.T) bool { return n.refusals()[drivers.NotNumeric] > 5 },
 	"slow-answers":       func(n *night, _ *testing.T) bool { return len(n.refusals()) == 0 },
-	"echo":               func(n *night, _ *testing.T) bool { return n.refusals()[drivers.Echo] >= 240 },
+	"echo":               func(n *night, _ *testing.T) bool { return n.refusals()[drivers.Echo] >= 120 },
 	"bad-night": func(n *night, _ *testing.T) bool {
-		return n.level(n.end()) < 0.5 && n.refusals()[drivers.NoReply] > 60
+		return n.level(n.end()) < 0.5 && n.refusals()[drivers.NoReply] > 30
 	},
 	"commented-example": func(n *night, _ *testing.T) bool {
-		return n.level(n.end()) > n.level(2*time.Hour)+0.2 && n.refusals()[drivers.NoReply] == 48
+		return n.level(n.end()) > n.level(2*time.Hour)+0.2 && n.refusals()[drivers.NoReply] == 24
 	},
 }
 
