@@ -94,6 +94,9 @@ func TestEventKeyIsTheSameForTheSameNoticeOnly(t *testing.T) {
 	if key(a) != key(again) {
 		t.Error("the same notice, sent again, has another key")
 	}
+	if _, err := (EventSettings{}).encode(Notice{Cell: "zinc-1"}); err == nil {
+		t.Error("a notice without an ID became an event")
+	}
 	if key(a) == key(b) || key(a) == key(other) {
 		t.Error("different notices share a key")
 	}

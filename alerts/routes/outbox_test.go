@@ -154,6 +154,52 @@ func TestAnAlarmRaisedAgainIsEscalatedInTime(t *testing.T) {
 	})
 }
 
+// An alarm that was due while the route was dead is told, though it is over by then.
+func TestAnEscalationThatCouldNotGoOutIsNotForgotten(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		source := &journal{}
+		partner := &inbox{name: "partner", answer: func(context.Context, Notice) error {
+			if time.Since(began) < 3*time.Hour {
+				return errors.New("no network")
+			}
+			return nil
+		}}
+		box := open(t, Options{Source: source}, Way{Route: partner, After: 15 * time.Minute})
+		source.add(alarm("a", "hard-short", Highest))
+		box.Wake()
+		pass(time.Hour)
+		source.add(closing("over", "hard-short", Cleared, Highest))
+		box.Wake()
+		pass(3 * time.Hour)
+		equal(t, partner.ids(), "a", "over")
+	})
+}
+
+// After a kill, at most the notice that was under way goes out twice.
+func TestAKillCostsOneDuplicateAtMost(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, store, killed := &journal{}, &shelf{}, &shelf{states: map[string][]byte{}}
+		phone := &inbox{name: "phone"}
+		phone.answer = func(_ context.Context, n Notice) error {
+			if n.ID == "3" {
+				killed.states["phone"] = store.of("phone") // all that a kill at this moment would leave
+			}
+			return nil
+		}
+		box := open(t, Options{Source: source, Store: store}, Way{Route: phone})
+		for i := range 6 {
+			source.add(alarm(fmt.Sprint(i), fmt.Sprint("condition-", i), High))
+		}
+		flush(t, box)
+		stop(t, box)
+		again := &inbox{name: "phone"}
+		box = open(t, Options{Source: source, Store: killed}, Way{Route: again})
+		flush(t, box)
+		equal(t, again.ids(), "3", "4", "5")
+	})
+}
+
 func TestQuietHours(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) { // a bubble begins at midnight UTC
 		source, phone := &journal{}, &inbox{name: "phone"}
