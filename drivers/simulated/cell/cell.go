@@ -14,8 +14,8 @@
 //	heat        C·dT/dt = I·V_C − I_M·E_th,M − I_H·1.481 V + V_C²·G_short − loss − evaporation
 //
 // With the output off, i_M + i_H = 0: metal redissolves as fast as hydrogen forms, which is what zinc does in
-// acid. A Tafel law with one electron per step-charge gives the Nernst potential of a divalent metal at rest.
-// All charge is accounted for: what is not metal is hydrogen.
+// acid. Slopes of f in both directions make the metal's law end in the Nernst potential of a divalent metal, so
+// only divalent metals can be simulated. All charge is accounted for: what is not metal is hydrogen.
 package cell
 
 import (
@@ -30,8 +30,9 @@ const (
 )
 
 const (
-	kelvin0  = 273.15
-	standard = 298.15 // K; the kinetics are taken at this temperature throughout
+	kelvin0   = 273.15
+	electrons = 2.0    // per ion
+	standard  = 298.15 // K; the kinetics are taken at this temperature throughout
 	// Heat neither made nor taken by water splitting: 285.83 kJ/mol over two
 	// electrons (enthalpy of formation of liquid water; from memory).
 	waterThermoneutral = 1.481  // V
@@ -44,7 +45,6 @@ const (
 // Metal is what distinguishes one bath's metal from another's.
 type Metal struct {
 	Symbol          string
-	Electrons       float64 // per ion
 	MolarMass       float64 // kg/mol
 	Potential       float64 // standard potential, V
 	ExchangeDensity float64 // i0, A/m² at 1 mol/L
@@ -88,7 +88,7 @@ func (s Setup) validate() error {
 		{"hydrogen exchange density", s.Hydrogen}, {"hydrogen Tafel slope", s.HydrogenB}, {"anode exchange density", s.AnodeI0},
 		{"anode Tafel slope", s.AnodeB}, {"resistance", s.Resistance}, {"temperature", s.Temperature},
 		{"heat capacity", s.HeatCapacity}, {"surface", s.Surface}, {"plate height", s.PlateHeight},
-		{"electrons per ion", s.Metal.Electrons}, {"molar mass", s.Metal.MolarMass}, {"metal exchange density", s.Metal.ExchangeDensity},
+		{"molar mass", s.Metal.MolarMass}, {"metal exchange density", s.Metal.ExchangeDensity},
 	}
 	for _, p := range positive {
 		if !(p.value > 0) || math.IsInf(p.value, 0) {

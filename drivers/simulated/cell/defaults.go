@@ -2,15 +2,16 @@ package cell
 
 // Zinc is our scenario: zinc from a spent galvanizing pickle, 250 g of
 // ZnSO4·7H2O in 0.9 L of catholyte behind a diaphragm, an aluminium cathode of 60 cm² and
-// an oxygen anode. At 3 A it settles near 3.5 V and wins metal with about 88 % of the current while the bath is rich.
+// an oxygen anode. At 3 A it settles near 3.7 V and wins metal with about 88 % of the current while the bath is rich.
 //
-// Potential and atomic weight: published tables (standard reduction potentials at 25 °C; CIAAW 2021). The kinetic
-// figures are chosen to give the voltages and efficiencies of common practice; no source.
+// Standard potential: OpenStax Chemistry 2e, Appendix L. Atomic weight: CIAAW 2021. Thermoneutral voltage: enthalpies of
+// formation, from memory. The kinetic and thermal figures are chosen to give the voltages, the warm-up and the
+// efficiency of common practice; no source.
 func Zinc() Setup {
 	const salt = 0.250 / 0.28754 // mol: 250 g of the heptahydrate at 287.54 g/mol
 	return Setup{
 		Metal: Metal{
-			Symbol: "Zn", Electrons: 2, MolarMass: 0.06538, Potential: -0.7618,
+			Symbol: "Zn", MolarMass: 0.06538, Potential: -0.7618,
 			ExchangeDensity: 15, Thermoneutral: 2.279,
 		},
 		Volume: 0.9e-3, Concentration: salt / 0.9e-3,
@@ -24,11 +25,11 @@ func Zinc() Setup {
 }
 
 // Copper is a bath in which depletion shows in the volts: hydrogen needs about 0.8 V more than copper does.
-// 1 L at 20 g/L on 60 cm² of stainless steel. Enthalpy and kinetic figures from memory; weight CIAAW 2021.
+// 1 L at 20 g/L on 60 cm² of stainless steel. Sources as for Zinc.
 func Copper() Setup {
 	s := Zinc()
 	s.Metal = Metal{
-		Symbol: "Cu", Electrons: 2, MolarMass: 0.063546, Potential: 0.337,
+		Symbol: "Cu", MolarMass: 0.063546, Potential: 0.337,
 		ExchangeDensity: 10, Thermoneutral: 1.145,
 	}
 	s.Volume, s.Concentration = 1e-3, 20/0.063546

@@ -148,3 +148,12 @@ func TestWarmingIsFirstOrder(t *testing.T) {
 		t.Errorf("temperature %.5f K, want %.5f K", got, want)
 	}
 }
+
+// Enthalpies of formation at 25 °C in kJ/mol, from memory: Zn²⁺ −153.9, Cu²⁺ +64.8, liquid water −285.83. The reaction
+// is ion + water → metal + ½ O2 + 2 H⁺ over two electrons; without metal it is water → hydrogen + ½ O2.
+func TestThermoneutralVoltages(t *testing.T) {
+	const water = -285.83e3
+	near(t, "zinc", Zinc().Metal.Thermoneutral, (153.9e3-water)/(2*Faraday), 1e-3)
+	near(t, "copper", Copper().Metal.Thermoneutral, (-64.8e3-water)/(2*Faraday), 1e-3)
+	near(t, "water", waterThermoneutral, -water/(2*Faraday), 1e-3)
+}
