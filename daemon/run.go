@@ -74,7 +74,7 @@ func (c *Cell) await(got bool) {
 
 // begin opens a run with the present reading as its first.
 func (c *Cell) begin() error {
-	r := &run{diskFree: math.NaN(), acted: make(map[alerts.Condition]bool)}
+	r := &run{diskFree: math.NaN(), lastSet: unknownAmperes, acted: make(map[alerts.Condition]bool)}
 	first := c.reading
 	if gap := c.set.Count.GapAfter; c.dead.At > 0 && c.reading.At-c.dead.At <= gap {
 		first = c.dead // the charge between the last dead reading and the first live one counts too
@@ -188,7 +188,10 @@ func (r *run) take(c *Cell) (gap time.Duration) {
 	if p := c.set.Plan; p != nil {
 		p.Model.Step(step.Coulombs, step.Elapsed.Seconds())
 	}
-	r.lastGood, r.lastOn, r.lastSet = at, c.live(c.reading), c.link.status.SetAmperes
+	r.lastGood, r.lastOn = at, c.live(c.reading)
+	if set := c.link.status.SetAmperes; !math.IsNaN(float64(set)) {
+		r.lastSet = set
+	}
 	r.fresh, r.slept, c.link.same = false, false, true
 	c.readUTC = utc
 	return gap
@@ -210,12 +213,23 @@ func (r *run) evidence(c *Cell) integrate.Evidence {
 	if math.IsNaN(limit) {
 		limit = c.set.Limits.Amperes
 	}
-	unchanged := st.SetAmperes == r.lastSet && len(st.Tripped) == 0 && !r.supplyRestarted
+	unchanged := r.setUnchanged(c) && len(st.Tripped) == 0 && !r.supplyRestarted
 	return integrate.Evidence{
 		OnBefore: r.lastOn, OnAfter: c.live(c.reading),
 		SameInstrument: c.link.same, SetPointsUnchanged: unchanged,
 		LimitAmperes: limit, Restarted: r.fresh && r.resumed, Suspended: r.slept,
 	}
+}
+
+// setUnchanged says whether the current set-point is as it was left. Where the supply
+// does not tell, a current that is the same before and after speaks for it.
+func (r *run) setUnchanged(c *Cell) bool {
+	now := c.link.status.SetAmperes
+	if !math.IsNaN(float64(now)) && !math.IsNaN(float64(r.lastSet)) {
+		return now == r.lastSet
+	}
+	last, _ := r.count.Last()
+	return math.Abs(float64(c.reading.Amperes)-last.Amperes) <= 0.02*math.Abs(last.Amperes)+c.set.Count.ResolutionAmperes
 }
 
 func (r *run) kindOfGap(c *Cell) string {

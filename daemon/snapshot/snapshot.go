@@ -135,7 +135,7 @@ type Alarm struct {
 type Log struct {
 	Bytes       int64
 	Synced      time.Time
-	Backlog     int // lines that wait in memory for disk space
+	Backlog     int // bytes of lines that wait in memory for disk space
 	Problem     string
 	DiskFree    float64 // bytes, NaN unknown
 	Checkpoints uint64
