@@ -117,3 +117,19 @@ func BenchmarkReadingEncode(b *testing.B) {
 		buf = appendReading(buf[:0], head, 1764055000000000000, time.Second, 3.214, 3.001, "constant-current", "on")
 	}
 }
+
+// BenchmarkResume measures taking up a run of thirty days at one reading per second.
+func BenchmarkResume(b *testing.B) {
+	const n = 30 * 86400
+	run := longLog(b, n)
+	for b.Loop() {
+		w, tail, err := Resume(run, Options{Sync: time.Hour})
+		if err != nil || tail.Coulometer.State().Readings != n {
+			b.Fatal(err, tail)
+		}
+		if err := w.Close(); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(b.Elapsed().Seconds()*1e3/float64(b.N), "ms/resume")
+}

@@ -101,13 +101,3 @@ func WriteFileAtomic(fsys FS, path string, data []byte, perm fs.FileMode) (err e
 	}
 	return nil
 }
-
-// readAll reads a small file whole; like os.ReadFile, but through fsys.
-func readAll(fsys FS, path string, limit int64) ([]byte, error) {
-	f, err := fsys.OpenFile(path, os.O_RDONLY, 0)
-	if err != nil {
-		return nil, err
-	}
-	data, err := io.ReadAll(io.LimitReader(f, limit))
-	return data, errors.Join(err, f.Close())
-}

@@ -255,3 +255,5 @@ func (f *memFile) Sync() error {
 }
 
 func (f *memFile) Close() error { return f.fs.may("close", f.name) }
+
+func startRand() *rand.Rand { return rand.New(rand.NewPCG(5, 5)) }

@@ -46,11 +46,11 @@ func open(fsys FS, runDir string) (*Reader, error) {
 	if err != nil {
 		return nil, fmt.Errorf("opening the log of a run: %w; a run is a directory that holds %s", err, LogName)
 	}
-	return newReader(f), nil
+	return newReader(f, 128<<10), nil
 }
 
-func newReader(f io.ReadSeekCloser) *Reader {
-	return &Reader{f: f, buf: make([]byte, 128<<10)}
+func newReader(f io.ReadSeekCloser, buffer int) *Reader {
+	return &Reader{f: f, buf: make([]byte, buffer)}
 }
 
 // Close closes the file.

@@ -114,7 +114,7 @@ func readTail(f File) (*tail, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := newReader(f)
+	r := newReader(f, 16<<10)
 	if at > 0 {
 		if err := r.SeekTo(at); err != nil {
 			return nil, err
@@ -183,7 +183,7 @@ func clone(r *Record) *Record {
 // lastCheckpoint returns the offset of the last checkpoint line that vouches for
 // itself and can be restored, and 0 when there is none; a checkpoint is never a log's first line.
 func lastCheckpoint(f io.ReaderAt, size int64) (int64, error) {
-	const block = 64 << 10
+	const block = 16 << 10
 	mark := []byte("\n" + string(KindCheckpoint) + ",")
 	buf := make([]byte, block+len(mark))
 	for to := size; to > 0; to -= block {
@@ -210,18 +210,19 @@ func lastCheckpoint(f io.ReaderAt, size int64) (int64, error) {
 }
 
 func goodCheckpoint(f io.ReaderAt, at, size int64) (bool, error) {
-	line := make([]byte, min(longestLine, size-at))
-	if n, err := f.ReadAt(line[:min(16<<10, len(line))], at); err == nil || errors.Is(err, io.EOF) {
+	for length := int64(4 << 10); ; length *= 8 {
+		line := make([]byte, min(length, size-at))
+		n, err := f.ReadAt(line, at)
+		if err != nil && !errors.Is(err, io.EOF) {
+			return false, fmt.Errorf("reading the log at byte %d: %w", at, err)
+		}
 		if end := bytes.IndexByte(line[:n], '\n'); end >= 0 {
 			return restorable(line[:end]), nil
 		}
+		if length >= longestLine || length >= size-at {
+			return false, nil
+		}
 	}
-	n, err := f.ReadAt(line, at)
-	if err != nil && !errors.Is(err, io.EOF) {
-		return false, fmt.Errorf("reading the log at byte %d: %w", at, err)
-	}
-	end := bytes.IndexByte(line[:n], '\n')
-	return end >= 0 && restorable(line[:end]), nil
 }
 
 func restorable(line []byte) bool {

@@ -1,0 +1,243 @@
+package runlog
+
+import (
+	"bytes"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"nightcell/integrate"
+)
+
+// closedLog writes a run on m and returns its watch and a copy of its log.
+func closedLog(t *testing.T, m *memFS, o Options, polls int, closed bool) (*live, []byte) {
+	t.Helper()
+	o.FS = m
+	l := newLive(t, o)
+	l.marks = true
+	w, err := Create("/data", "zinc-1", begin, nil, l.o)
+	l.must(err)
+	l.begin(w)
+	l.spell(polls)
+	if closed {
+		l.must(l.w.Entry(l.utc, EntryEnd, "done"))
+		l.checkpoint()
+	}
+	l.must(l.w.Close())
+	_, data := m.log(t)
+	return l, slices.Clone(data)
+}
+
+// TestCutAtEveryByte reopens a log that ends at every byte offset of its last
+// 64 KiB: the coulometer always stands where the last whole line left it, and what is
+// torn is known.
+func TestCutAtEveryByte(t *testing.T) {
+	t.Parallel()
+	m := newMemFS()
+	l, data := closedLog(t, m, Options{Sync: time.Hour, CheckpointEvery: 20 * time.Second}, 250, false)
+	if len(data) < 64<<10 {
+		t.Fatalf("only %d bytes of log", len(data))
+	}
+	line := 0
+	for cut := len(data) - 64<<10; cut <= len(data); cut += stride {
+		for line+1 < len(l.lines) && l.lines[line+1].end <= int64(cut) {
+			line++
+		}
+		at := l.lines[line]
+		tail, err := readTail(readFile(data[:cut]))
+		if err != nil {
+			t.Fatalf("cut at %d: %v", cut, err)
+		}
+		if !tail.replay.Coulometer.State().Equal(at.state) || tail.end != at.end || len(tail.damage) != 0 {
+			t.Fatalf("cut at %d, %d bytes behind a %s: tail %+v\nstate %+v\nwant  %+v", cut, int64(cut)-at.end, at.kind, tail, tail.replay.Coulometer.State(), at.state)
+		}
+		if cut%(61*stride) == 0 {
+			goOn(t, m, l, data[:cut], at)
+		}
+	}
+}
+
+// goOn resumes a run from a log that is cut, and goes on with it.
+func goOn(t *testing.T, m *memFS, l *live, data []byte, at mark) {
+	t.Helper()
+	run := l.w.Run()
+	m.names[run+"/"+LogName].data = slices.Clone(data)
+	w, tail, err := Resume(run, l.o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if tail.CutBytes != int64(len(data))-at.end {
+		t.Errorf("%d bytes cut, want %d", tail.CutBytes, int64(len(data))-at.end)
+	}
+	if _, log := m.log(t); tail.CutBytes > 0 && !bytes.Contains(log[at.end:], []byte(`kind="tail-cut"`)) {
+		t.Errorf("the cut is not in the log: %s", log[at.end:])
+	}
+	again := newLive(t, l.o)
+	again.utc = l.utc
+	again.resume(w, tail)
+	e := untouched
+	e.Restarted = true
+	again.poll(2*time.Second, e)
+	again.must(again.w.Close())
+	again.sameAs(replay(t, m, run))
+}
+
+// TestEveryFlippedBit flips two bits of every byte of a small closed log, one at a
+// time: the lowest, which makes one digit another, and one that goes round. Whatever
+// the bit, the total comes out right, because the next checkpoint carries it across; the
+// damage is noticed, and its place is named.
+func TestEveryFlippedBit(t *testing.T) {
+	t.Parallel()
+	m := newMemFS()
+	l, data := closedLog(t, m, Options{Sync: time.Hour, CheckpointEvery: 15 * time.Second}, 30, true)
+	want := l.c.Totals()
+	t.Logf("%d bytes, %d lines", len(data), bytes.Count(data, []byte("\n")))
+	for at := 0; at < len(data); at += stride {
+		for _, bit := range []byte{1, 2 << (at % 7)} {
+			data[at] ^= bit
+			checkFlip(t, l, data, int64(at), want)
+			if t.Failed() {
+				t.Fatalf("byte %d, flipped to %q", at, data[at])
+			}
+			data[at] ^= bit
+		}
+	}
+}
+
+func checkFlip(t *testing.T, l *live, data []byte, at int64, want integrate.Totals) {
+	t.Helper()
+	report, err := replayAll(newReader(readFile(data), 16<<10), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if report.Totals != want {
+		t.Errorf("replayed %+v, want %+v", report.Totals, want)
+	}
+	named := report.TornBytes > 0 && at >= report.Bytes-1
+	for _, d := range report.Damage {
+		named = named || d.From <= at && at < d.To
+	}
+	if !named {
+		t.Errorf("byte %d is in no damage: %+v", at, report)
+	}
+	tail, err := readTail(readFile(data))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := tail.replay.Coulometer; !got.State().Equal(l.c.State()) {
+		t.Errorf("resumed %+v, want %+v", got.State(), l.c.State())
+	}
+}
+
+// readFile is a File that can only be read.
+func readFile(data []byte) File {
+	return &memFile{fs: newMemFS(), inode: &inode{data: data}}
+}
+
+// TestDamageIsContained overwrites a stretch in the middle: what is outside stays,
+// and the total is that of the watch.
+func TestDamageIsContained(t *testing.T) {
+	for name, spoil := range map[string]func([]byte){
+		"zeros":          func(b []byte) { clear(b) },
+		"one long line":  func(b []byte) { copy(b, bytes.ReplaceAll(b, []byte("\n"), []byte("x"))) },
+		"empty lines":    func(b []byte) { copy(b, bytes.Repeat([]byte("\n"), len(b))) },
+		"another digit":  func(b []byte) { copy(b[bytes.Index(b, []byte("amperes="))+8:], "1") },
+		"swapped halves": func(b []byte) { copy(b, append(slices.Clone(b[len(b)/2:]), b[:len(b)/2]...)) },
+	} {
+		l, data := closedLog(t, newMemFS(), Options{Sync: time.Hour, CheckpointEvery: 30 * time.Second}, 500, true)
+		from, to := int64(len(data)/2), int64(len(data)/2+3000)
+		spoil(data[from:to])
+		report, err := replayAll(newReader(readFile(data), 16<<10), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if report.Totals != l.c.Totals() || report.Sound() || len(report.Mismatches) != 0 {
+			t.Errorf("%s: %+v\nlive %+v", name, report, l.c.Totals())
+		}
+		// Named from the checkpoint before at the earliest to the one behind at the latest.
+		slack := int64(12_000)
+		for _, d := range report.Damage {
+			if d.From < from-slack || d.To > to+slack || d.From >= d.To {
+				t.Errorf("%s: damage %+v far from %d to %d", name, d, from, to)
+			}
+		}
+		if report.Readings < 400 {
+			t.Errorf("%s: only %d of 500 readings are usable", name, report.Readings)
+		}
+	}
+}
+
+// TestDamageInTheTail: lines behind the last checkpoint that cannot be read are
+// named, the time they covered is booked as a gap, and the books agree with later replays.
+func TestDamageInTheTail(t *testing.T) {
+	m := newMemFS()
+	l, data := closedLog(t, m, Options{Sync: time.Hour, CheckpointEvery: time.Hour}, 300, false)
+	run := l.w.Run()
+	file := m.names[run+"/"+LogName]
+	copy(data[len(data)-4000:len(data)-2000], bytes.Repeat([]byte{0}, 2000))
+	file.data = data
+	w, tail, err := Resume(run, l.o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(tail.Damage) == 0 || tail.Damage[0].From > int64(len(data)-4000) || tail.Damage[len(tail.Damage)-1].To < int64(len(data)-2000) {
+		t.Errorf("damage %+v", tail.Damage)
+	}
+	truth, got := l.c.Totals(), tail.Coulometer.Totals()
+	if got.Gaps != truth.Gaps+1 || got.Low() > truth.Charge || got.High() < truth.Charge || got.Elapsed < truth.Elapsed-time.Second {
+		t.Errorf("resumed %+v\ntruth  %+v", got, truth)
+	}
+	again := newLive(t, l.o)
+	again.utc = l.utc
+	again.resume(w, tail)
+	e := untouched
+	e.Restarted = true
+	again.poll(2*time.Second, e)
+	again.must(again.w.Close())
+	report := replay(t, m, run)
+	if report.Totals != again.c.Totals() || len(report.Mismatches) != 0 || report.Sound() {
+		t.Errorf("replayed %+v\nlive %+v", report, again.c.Totals())
+	}
+	if _, log := m.log(t); !bytes.Contains(log, []byte(`kind="damage"`)) {
+		t.Error("the damage is not told in the log")
+	}
+}
+
+// TestTamperedTotals: a log whose checksums are right but whose totals do not
+// follow from its readings is told.
+func TestTamperedTotals(t *testing.T) {
+	m := newMemFS()
+	l := startLive(t, "/data", Options{FS: m})
+	l.spell(20)
+	other := integrate.NewCoulometer(exampleSettings())
+	l.must(l.w.Checkpoint(l.utc, other))
+	l.must(l.w.Close())
+	report := replay(t, m, l.w.Run())
+	if report.Sound() || report.DamageCount != 0 || len(report.Mismatches) != 1 || report.Mismatches[0].Replayed != l.c.Totals().Charge {
+		t.Errorf("report: %+v", report)
+	}
+}
+
+// TestResumeWithoutBegin: a run that was cut before its first line.
+func TestResumeWithoutBegin(t *testing.T) {
+	m := newMemFS()
+	l := startLive(t, "/data", Options{FS: m})
+	run := l.w.Run()
+	file := m.names[run+"/"+LogName]
+	for _, content := range []string{"", "entry,cell=zi", strings.Repeat("\x00", 5000)} {
+		file.data = []byte(content)
+		w, tail, err := Resume(run, l.o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if tail.Coulometer != nil || tail.Ended || tail.CutBytes != int64(len(content)) {
+			t.Errorf("%q: %+v", content, tail)
+		}
+		again := newLive(t, l.o)
+		again.begin(w)
+		again.spell(10)
+		again.must(again.w.Close())
+		again.sameAs(replay(t, m, run))
+	}
+}
