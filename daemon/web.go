@@ -8,17 +8,39 @@ import (
 	"net/http"
 	"time"
 
+	"github.com/prometheus/exporter-toolkit/web"
 	"golang.org/x/sync/errgroup"
+
+	"nightcell/daemon/history"
+	"nightcell/daemon/page"
 )
 
-// serveHTTP serves until ctx ends. Slow clients are cut off by time-outs.
-func (d *Daemon) serveHTTP(ctx context.Context, group *errgroup.Group, l net.Listener, h http.Handler) {
+// mostConnections bounds the descriptors that browsers and scrapers can use up.
+const mostConnections = 256
+
+// site is everything that is served over HTTP, and the history that its curves are drawn from.
+type site struct {
+	http.Handler
+	history *history.History
+}
+
+// serveHTTP serves until ctx ends. Slow clients are cut off by time-outs and, when
+// all connections are taken, to make room.
+func (d *Daemon) serveHTTP(ctx context.Context, group *errgroup.Group, l net.Listener, s *site) {
+	door := page.NewDoor(l, mostConnections)
 	server := &http.Server{
-		Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, IdleTimeout: time.Minute,
+		Handler: door.Handler(s), ConnContext: door.ConnContext,
+		BaseContext:       func(net.Listener) context.Context { return ctx }, // so that streams end with the daemon
+		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute,
 		MaxHeaderBytes: 16 << 10,
 	}
 	group.Go(func() error {
-		if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+		s.history.Run(ctx)
+		return nil
+	})
+	group.Go(func() error {
+		err := web.Serve(door, server, &web.FlagConfig{WebConfigFile: &d.o.Config.Page.WebConfig}, d.o.Log)
+		if !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("serving the page: %w", err)
 		}
 		return nil
@@ -28,15 +50,38 @@ func (d *Daemon) serveHTTP(ctx context.Context, group *errgroup.Group, l net.Lis
 		last, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 		defer cancel()
 		if err := server.Shutdown(last); err != nil {
-			return server.Close() // somebody holds a stream open; they learn it by the cut
+			return server.Close() // somebody is in the middle of something; they learn it by the cut
 		}
 		return nil
 	})
 }
 
-// handler is everything that is served over HTTP.
-func (d *Daemon) handler(context.Context) (http.Handler, error) {
+// handler prepares everything that is served over HTTP; nothing is running yet.
+func (d *Daemon) handler(context.Context) (*site, error) {
+	cfg := d.o.Config
+	if cfg.Page.WebConfig != "" {
+		if err := web.Validate(cfg.Page.WebConfig); err != nil {
+			return nil, fmt.Errorf("web configuration %s: %w", cfg.Page.WebConfig, err)
+		}
+	}
+	token, err := cfg.Page.Token.Read()
+	if err != nil {
+		return nil, fmt.Errorf("the operator's token: %w", err)
+	}
+	names := make([]string, len(d.cells))
+	for i, c := range d.cells {
+		names[i] = c.Name()
+	}
+	past := history.New(history.Options{Data: cfg.Data, Cells: names, Log: d.o.Log})
+	p, err := page.New(page.Settings{
+		Cells: d.Snapshots, Operator: d.Operator(), History: past, Token: token,
+		Now: d.o.Clock.UTC, Zone: time.Local, Log: d.o.Log,
+	})
+	if err != nil {
+		return nil, err
+	}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", d.metrics.Handler())
-	return mux, nil
+	mux.Handle("/", p.Handler())
+	return &site{Handler: page.Guard(mux, cfg.Page.Listen, cfg.Page.Hosts), history: past}, nil
 }

@@ -1,0 +1,171 @@
+// Package history keeps, for each cell, a down-sampled series of its newest run that
+// a page can draw at once, however long the run: least and greatest volts and amperes
+// per bucket, so that no spike is lost, the counted charge, the gaps, and what
+// happened. It reads the run logs by cursor, off the polling path, and is rebuilt from
+// them at every start: nothing in it needs to be kept.
+package history
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"nightcell/daemon/cursor"
+	"nightcell/daemon/runlog"
+)
+
+// Options is what a History is made from.
+type Options struct {
+	Data  string // directory that holds the run logs
+	Cells []string
+	Log   *slog.Logger
+	// Every is the time between two looks at the logs; 0: suited to the number of cells.
+	Every time.Duration
+}
+
+// History keeps the series of all cells. Its methods may be called from many goroutines.
+type History struct {
+	o     Options
+	cells map[string]*cell
+	scans chan struct{} // one place for each scan of a log that may go on at a time
+
+	mu  sync.Mutex
+	old map[string]*series // of earlier runs, by folder, on demand
+}
+
+// cell is one cell's newest run. Only Run's goroutine writes; mu keeps readers out while it does.
+type cell struct {
+	dir string // of the cell's runs
+
+	mu     sync.Mutex
+	run    string // name of the run's folder; empty before the first
+	series *series
+	offset int64 // of the log, read so far
+	whole  bool  // everything that was there has been read once
+}
+
+const (
+	batch    = 4096 // records that are taken in while readers wait
+	mostOld  = 3    // series of earlier runs that are kept
+	mostScan = 2    // logs that are scanned at a time for windows and earlier runs
+)
+
+// New returns a History that knows nothing yet; call Run.
+func New(o Options) *History {
+	h := &History{o: o, cells: make(map[string]*cell), scans: make(chan struct{}, mostScan), old: make(map[string]*series)}
+	for _, name := range o.Cells {
+		h.cells[name] = &cell{dir: cursor.CellDir(o.Data, name), series: newSeries()}
+	}
+	if h.o.Every <= 0 {
+		h.o.Every = min(max(time.Duration(len(o.Cells))*25*time.Millisecond, 250*time.Millisecond), 5*time.Second)
+	}
+	return h
+}
+
+// Run follows the logs until ctx ends.
+func (h *History) Run(ctx context.Context) {
+	tick := time.NewTicker(h.o.Every)
+	defer tick.Stop()
+	said := make(map[string]string)
+	for {
+		for _, name := range h.o.Cells {
+			err := h.cells[name].catchUp(ctx)
+			if ctx.Err() != nil {
+				return
+			}
+			if err == nil {
+				delete(said, name)
+			} else if said[name] != err.Error() { // once for each trouble
+				said[name] = err.Error()
+				h.o.Log.Warn("the history of a cell cannot be read", "cell", name, "err", err)
+			}
+		}
+		select { // ends with ctx; the ticker always comes
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+}
+
+// catchUp takes in what the newest run's log has gained. A run that has stopped growing may have a successor.
+func (c *cell) catchUp(ctx context.Context) error {
+	if c.run != "" {
+		grown, err := c.grown()
+		if err != nil {
+			return err
+		}
+		if grown {
+			return c.read(ctx)
+		}
+	}
+	runs, err := cursor.Runs(c.dir)
+	if err != nil {
+		return err
+	}
+	if len(runs) == 0 {
+		c.mu.Lock()
+		c.whole = true
+		c.mu.Unlock()
+		return nil
+	}
+	newest := runs[len(runs)-1]
+	if newest == c.run {
+		return nil
+	}
+	c.mu.Lock()
+	c.run, c.series, c.offset, c.whole = newest, newSeries(), 0, false
+	c.mu.Unlock()
+	return c.read(ctx)
+}
+
+func (c *cell) grown() (bool, error) {
+	info, err := os.Stat(filepath.Join(c.dir, c.run, runlog.LogName))
+	if err != nil {
+		return false, fmt.Errorf("measuring the log of a run: %w", err)
+	}
+	return info.Size() > c.offset, nil
+}
+
+// read takes in the log from where the last read ended.
+func (c *cell) read(ctx context.Context) (err error) {
+	r, err := runlog.Open(filepath.Join(c.dir, c.run))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil // the run's folder is made before its log
+	}
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	if err := r.SeekTo(c.offset); err != nil {
+		return err
+	}
+	for more := true; more && ctx.Err() == nil; {
+		c.mu.Lock()
+		more, err = c.series.take(r, batch)
+		c.offset = r.Offset()
+		c.whole = c.whole || !more
+		c.mu.Unlock()
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// scan holds one of the few places for reading a whole stretch of log; call the
+// returned function when done.
+func (h *History) scan(ctx context.Context) (func(), error) {
+	select { // ends when a scan before this one ends, or with ctx
+	case h.scans <- struct{}{}:
+		return func() { <-h.scans }, nil
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}

@@ -1,0 +1,308 @@
+package history
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"nightcell/daemon/cursor"
+	"nightcell/daemon/runlog"
+)
+
+// ErrNoRun says that a cell or run does not exist.
+var ErrNoRun = errors.New("there is no such run")
+
+// mostLogBytes is how much log is read for a window that is finer than the buckets;
+// about 200 000 readings.
+const mostLogBytes = 24 << 20
+
+// Point is the readings of a short stretch of time that ends at At.
+type Point struct {
+	At                                         int64 // Unix ns
+	MinVolts, MaxVolts, MinAmperes, MaxAmperes float64
+	Coulombs                                   float64 // counted up to At; NaN unknown
+}
+
+// Window is a stretch of a run, ready to be drawn.
+type Window struct {
+	Run         string
+	First, Last time.Time // of the whole run so far
+	Points      []Point
+	// FromLog says that the points were read from the log and not from the buckets.
+	FromLog bool
+	// Complete is false while the history is still being rebuilt.
+	Complete bool
+	Happened
+}
+
+// Window returns a run of a cell between two moments in about n points. An empty run
+// is the newest, a zero from or to is the beginning or the end of the run.
+func (h *History) Window(ctx context.Context, name, run string, from, to time.Time, n int) (*Window, error) {
+	c, ok := h.cells[name]
+	if !ok {
+		return nil, fmt.Errorf("cell %q: %w", name, ErrNoRun)
+	}
+	c.mu.Lock()
+	newest := c.run
+	if run == "" || run == newest {
+		w, plan := c.series.window(from, to, n)
+		w.Run, w.Complete = newest, c.whole
+		c.mu.Unlock()
+		return h.refine(ctx, w, plan, filepath.Join(c.dir, newest))
+	}
+	c.mu.Unlock()
+	if _, err := cursor.Began(run); err != nil || filepath.Base(run) != run {
+		return nil, fmt.Errorf("run %q: %w", run, ErrNoRun)
+	}
+	dir := filepath.Join(c.dir, run)
+	s, err := h.earlier(ctx, dir)
+	if err != nil {
+		return nil, err
+	}
+	w, plan := s.window(from, to, n)
+	w.Run, w.Complete = run, true
+	return h.refine(ctx, w, plan, dir)
+}
+
+// Runs lists the runs of a cell, oldest first.
+func (h *History) Runs(name string) ([]string, error) {
+	c, ok := h.cells[name]
+	if !ok {
+		return nil, fmt.Errorf("cell %q: %w", name, ErrNoRun)
+	}
+	return cursor.Runs(c.dir)
+}
+
+// earlier returns the series of a run that is not the newest, reading all of its log the first time.
+func (h *History) earlier(ctx context.Context, dir string) (*series, error) {
+	h.mu.Lock()
+	s := h.old[dir]
+	h.mu.Unlock()
+	if s != nil {
+		return s, nil
+	}
+	done, err := h.scan(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer done()
+	s, err = readAll(ctx, dir)
+	if err != nil {
+		return nil, err
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for other := range h.old {
+		if len(h.old) < mostOld {
+			break
+		}
+		delete(h.old, other) // any: it can be read again
+	}
+	h.old[dir] = s
+	return s, nil
+}
+
+func readAll(ctx context.Context, dir string) (s *series, err error) {
+	r, err := runlog.Open(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, ErrNoRun
+	}
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	s = newSeries()
+	for more := true; more; {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		if more, err = s.take(r, batch); err != nil {
+			return nil, err
+		}
+	}
+	s.settle() // now, so that nobody writes to it again
+	return s, nil
+}
+
+// scanPlan is what to read of the log for a window that the buckets are too coarse for.
+type scanPlan struct {
+	wanted     bool
+	offset     int64
+	from, to   int64
+	step       int64
+	anchor     []bucket // around the window, for the charge
+	bytesGuess int64
+}
+
+// window reads the buckets. The caller holds the lock, or nobody writes any more.
+func (s *series) window(from, to time.Time, n int) (*Window, scanPlan) {
+	w := &Window{Happened: s.events.happened()}
+	if s.first == 0 {
+		return w, scanPlan{}
+	}
+	s.settle()
+	w.First, w.Last = time.Unix(0, s.first).UTC(), time.Unix(0, s.newest).UTC()
+	a, b := s.first, s.newest
+	if !from.IsZero() {
+		a = max(a, from.UnixNano())
+	}
+	if !to.IsZero() {
+		b = min(b, to.UnixNano())
+	}
+	if b < a {
+		return w, scanPlan{}
+	}
+	n = max(n, 1)
+	i := int((a - s.first) / s.width)
+	j := int((b - s.first) / s.width)
+	i, j = min(max(i, 0), len(s.buckets)-1), min(j, len(s.buckets)-1)
+	step := max((b-a)/int64(n), 1)
+	w.Points = reduce(s.buckets[i:j+1], a, step, n)
+	plan := scanPlan{from: a, to: b, step: step}
+	if s.width > step && s.width > firstWidth {
+		plan.offset, plan.bytesGuess = s.span(i, j)
+		plan.wanted = plan.bytesGuess <= mostLogBytes
+		plan.anchor = slices.Clone(s.buckets[max(i-1, 0):min(j+2, len(s.buckets))])
+	}
+	return w, plan
+}
+
+// span tells where in the log bucket i begins and about how many bytes there are up to the end of bucket j.
+func (s *series) span(i, j int) (offset, length int64) {
+	for i > 0 && s.buckets[i].last == 0 {
+		i--
+	}
+	offset = s.buckets[i].offset
+	for k := j + 1; k < len(s.buckets); k++ {
+		if s.buckets[k].last != 0 {
+			return offset, s.buckets[k].offset - offset
+		}
+	}
+	last := s.buckets[len(s.buckets)-1].offset
+	return offset, last - offset + s.width/1e9*128 // the last bucket at one reading a second
+}
+
+// reduce merges buckets into about n points.
+func reduce(from []bucket, a, step int64, n int) []Point {
+	points := make([]Point, 0, min(len(from), n+2))
+	var b bucket
+	slot := int64(math.MinInt64)
+	for i := range from {
+		if from[i].last == 0 {
+			continue
+		}
+		if k := (from[i].last - a) / step; k != slot {
+			if b.last != 0 {
+				points = append(points, b.point())
+			}
+			slot, b = k, bucket{}
+		}
+		b.merge(&from[i])
+	}
+	if b.last != 0 {
+		points = append(points, b.point())
+	}
+	return points
+}
+
+func (b *bucket) point() Point {
+	return Point{b.last, plain(b.minVolts), plain(b.maxVolts), plain(b.minAmperes), plain(b.maxAmperes), b.coulombs}
+}
+
+// plain widens without inventing digits: 3.214 stays 3.214.
+func plain(x float32) float64 { return math.Round(float64(x)*1e5) / 1e5 }
+
+// refine reads the window from the log when that shows more than the buckets and is quick enough.
+func (h *History) refine(ctx context.Context, w *Window, p scanPlan, dir string) (_ *Window, err error) {
+	if !p.wanted {
+		return w, nil
+	}
+	done, err := h.scan(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer done()
+	r, err := runlog.Open(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	if err := r.SeekTo(p.offset); err != nil {
+		return nil, err
+	}
+	points, err := p.points(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	w.Points, w.FromLog = points, true
+	return w, nil
+}
+
+// points reads and reduces one stretch of log.
+func (p *scanPlan) points(ctx context.Context, r *runlog.Reader) ([]Point, error) {
+	var points []Point
+	var rec runlog.Record
+	var b bucket
+	slot := int64(math.MinInt64)
+	flush := func() {
+		if b.last != 0 {
+			b.coulombs = p.charge(b.last)
+			points = append(points, b.point())
+		}
+	}
+	for i := 0; ; i++ {
+		if i%batch == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		err := r.Next(&rec)
+		var damage *runlog.Damage
+		if errors.As(err, &damage) {
+			continue
+		}
+		if errors.Is(err, io.EOF) || err == nil && rec.Nanos > p.to {
+			flush()
+			return points, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		if rec.Kind != runlog.KindReading || rec.Nanos < p.from {
+			continue
+		}
+		if k := (rec.Nanos - p.from) / p.step; k != slot {
+			flush()
+			slot, b = k, bucket{}
+		}
+		v, a := float32(rec.Volts), float32(rec.Amperes)
+		b.merge(&bucket{last: rec.Nanos, minVolts: v, maxVolts: v, minAmperes: a, maxAmperes: a})
+	}
+}
+
+// charge is interpolated between the buckets, whose charge is exact.
+func (p *scanPlan) charge(at int64) float64 {
+	before := -1
+	for i := range p.anchor {
+		b := &p.anchor[i]
+		if b.last == 0 {
+			continue
+		}
+		if b.last >= at {
+			if before < 0 || b.last == at {
+				return b.coulombs
+			}
+			a := &p.anchor[before]
+			return a.coulombs + (b.coulombs-a.coulombs)*float64(at-a.last)/float64(b.last-a.last)
+		}
+		before = i
+	}
+	if before < 0 {
+		return math.NaN()
+	}
+	return p.anchor[before].coulombs
+}

@@ -1,0 +1,173 @@
+package page
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/daemon/control"
+	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/snapshot"
+)
+
+// mostActing is how long an act may take: switching off is tried more than once and read back.
+const mostActing = time.Minute
+
+var acts = []string{"acknowledge", "enter", "hold", "off"}
+
+// askView is a confirm step; it names the cell.
+type askView struct {
+	frameOf
+	Act, Cell, Title string
+	Alarm            *alarmView
+	Kinds            []entryKind
+	Kind             *entryKind
+	Given            map[string]string
+	Problem          string
+	Form             string
+}
+
+// actor returns the cell and the signed-in operator of a request, or answers it.
+func (p *Page) actor(w http.ResponseWriter, r *http.Request) (*snapshot.Cell, *session) {
+	c, act := p.snapshotOf(r.PathValue("cell")), r.PathValue("act")
+	if c == nil || !slices.Contains(acts, act) {
+		p.refuse(w, r, http.StatusNotFound, errors.New("there is no such page"))
+		return nil, nil
+	}
+	s := p.sessions.of(r)
+	if s == nil && r.Method == http.MethodGet {
+		http.Redirect(w, r, "/login?next="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
+		return nil, nil
+	}
+	if s == nil {
+		p.refuse(w, r, http.StatusForbidden, errors.New("nobody is signed in. Sign in and try again"))
+		return nil, nil
+	}
+	return c, s
+}
+
+// askAct shows the confirm step.
+func (p *Page) askAct(w http.ResponseWriter, r *http.Request) {
+	c, s := p.actor(w, r)
+	if c == nil {
+		return
+	}
+	q := r.URL.Query()
+	p.showAsk(w, r, http.StatusOK, c, s, q.Get("condition"), q.Get("kind"), nil, "")
+}
+
+func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *snapshot.Cell, s *session, condition, kind string, given url.Values, problem string) {
+	act := r.PathValue("act")
+	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), ""), Act: act, Cell: c.Name, Title: sentence.Name(c.Name), Problem: problem}
+	subject := ""
+	switch act {
+	case "acknowledge":
+		for _, a := range p.alarms(c, p.s.Now()) {
+			if a.Condition == condition {
+				v.Alarm, subject = &a, condition
+			}
+		}
+		if v.Alarm == nil {
+			p.refuse(w, r, http.StatusNotFound, fmt.Errorf("%s has no such alarm now; it may be over", v.Title))
+			return
+		}
+	case "enter":
+		v.Kinds, v.Kind = entryKinds, kindOf(kind)
+		v.Given = make(map[string]string)
+		for k := range given {
+			v.Given[k] = given.Get(k)
+		}
+		subject = v.Kind.Name
+	}
+	v.Form = s.issue(act, c.Name, subject)
+	p.render(w, status, "ask.html", v)
+}
+
+var actTitles = map[string]string{"acknowledge": "Acknowledge", "enter": "Enter", "hold": "Lower the current", "off": "Switch off"}
+
+// doAct carries an act out, once, for a signed-in operator who confirmed it on this site's own form.
+func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
+	if !sameOrigin(r) {
+		p.refuse(w, r, http.StatusForbidden, errors.New("this request does not come from this page"))
+		return
+	}
+	c, s := p.actor(w, r)
+	if c == nil {
+		return
+	}
+	if !s.acts.Allow() {
+		w.Header().Set("Retry-After", "2")
+		p.refuse(w, r, http.StatusTooManyRequests, errors.New("too much at once; wait a moment"))
+		return
+	}
+	if err := r.ParseForm(); err != nil {
+		p.refuse(w, r, http.StatusBadRequest, errors.New("the form cannot be read"))
+		return
+	}
+	act, f := r.PathValue("act"), r.PostForm
+	subject := f.Get("subject")
+	if !s.redeem(f.Get("form"), act, c.Name, subject) {
+		p.refuse(w, r, http.StatusForbidden, errors.New("this form is used up or too old. Nothing was done; go back to the cell and begin anew"))
+		return
+	}
+	if f.Get("confirm") != c.Name {
+		p.showAsk(w, r, http.StatusBadRequest, c, s, subject, subject, f, "Confirm that you mean "+c.Name+".")
+		return
+	}
+	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(mostActing + 10*time.Second)); err != nil {
+		p.s.Log.Debug("page: deadline", "err", err)
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), mostActing)
+	defer cancel()
+	done, err := p.carryOut(ctx, act, c.Name, s.who, subject, f)
+	if err != nil {
+		p.s.Log.Warn("page: act refused", "act", act, "cell", c.Name, "who", s.who, "err", err)
+		if act == "enter" && control.IsMistake(err) {
+			p.showAsk(w, r, http.StatusBadRequest, c, s, subject, subject, f, err.Error())
+			return
+		}
+		p.refuse(w, r, statusOf(err), err)
+		return
+	}
+	p.s.Log.Info("page: act", "act", act, "cell", c.Name, "who", s.who)
+	s.setFlash(done)
+	http.Redirect(w, r, "/cell/"+url.PathEscape(c.Name), http.StatusSeeOther)
+}
+
+func statusOf(err error) int {
+	var p *control.Problem
+	if errors.As(err, &p) {
+		return p.Status
+	}
+	return http.StatusInternalServerError
+}
+
+// carryOut asks the daemon. The text says what came of it.
+func (p *Page) carryOut(ctx context.Context, act, cell, who, subject string, f url.Values) (string, error) {
+	name := sentence.Name(cell)
+	switch act {
+	case "acknowledge":
+		if _, err := alerts.ParseCondition(subject); err != nil {
+			return "", control.BadRequest("%v", err)
+		}
+		err := p.s.Operator.Acknowledge(ctx, control.AlarmOrder{Cell: cell, Condition: subject, By: who})
+		return fmt.Sprintf("%s of %s is acknowledged.", sentence.Name(subject), name), err
+	case "enter":
+		e, err := kindOf(subject).entry(f)
+		if err != nil {
+			return "", err
+		}
+		e.Cell, e.By = cell, who
+		return fmt.Sprintf("Entered into the run of %s.", name), p.s.Operator.Enter(ctx, e)
+	case "hold":
+		o, err := p.s.Operator.Hold(ctx, control.CellOrder{Cell: cell, By: who})
+		return fmt.Sprintf("%s is held: %s.", name, o.Text), err
+	}
+	o, err := p.s.Operator.Off(ctx, control.CellOrder{Cell: cell, By: who})
+	return fmt.Sprintf("%s is off: %s.", name, o.Text), err
+}

@@ -1,0 +1,184 @@
+package page
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"strconv"
+	"time"
+
+	"nightcell/daemon/history"
+	"nightcell/daemon/runlog"
+	"nightcell/daemon/snapshot"
+)
+
+// figures is a column of a curve. What is not known is null, which breaks the line.
+type figures []float64
+
+// MarshalJSON writes numbers in their shortest form.
+func (f figures) MarshalJSON() ([]byte, error) {
+	b := make([]byte, 1, 2+10*len(f))
+	b[0] = '['
+	for i, x := range f {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			b = append(b, "null"...)
+		} else {
+			b = strconv.AppendFloat(b, x, 'f', -1, 64)
+		}
+	}
+	return append(b, ']'), nil
+}
+
+// curve is a window of a run as the page draws it. Times are Unix seconds.
+type curve struct {
+	Run      string     `json:"run"`
+	First    float64    `json:"first"`
+	Last     float64    `json:"last"`
+	T        figures    `json:"t"`
+	VoltsLow figures    `json:"volts_low"`
+	VoltsTop figures    `json:"volts_top"`
+	AmpsLow  figures    `json:"amperes_low"`
+	AmpsTop  figures    `json:"amperes_top"`
+	Charge   figures    `json:"charge_ampere_hours"`
+	Gaps     []gapMark  `json:"gaps"`
+	Marks    []mark     `json:"marks"`
+	Plan     *planCurve `json:"plan"`
+	Complete bool       `json:"complete"`
+}
+
+// gapMark is a shaded stretch.
+type gapMark struct {
+	From float64 `json:"from"`
+	To   float64 `json:"to"`
+	Text string  `json:"text"`
+}
+
+// mark is a sign on the time axis.
+type mark struct {
+	At   float64 `json:"at"`
+	Sign string  `json:"sign"`
+	Text string  `json:"text"`
+}
+
+// planCurve is where the charge should be: from Began with Slope A·h/s up to Target A·h.
+type planCurve struct {
+	Began  float64 `json:"began"`
+	Slope  figures `json:"slope"` // one figure, null when not known
+	Target figures `json:"target"`
+}
+
+const (
+	fewestPoints = 50
+	mostPoints   = 4000
+)
+
+// history serves a window of a run for the curves.
+func (p *Page) history(w http.ResponseWriter, r *http.Request) {
+	if !p.reads.Allow() {
+		w.Header().Set("Retry-After", "1")
+		http.Error(w, "too many curves at once", http.StatusTooManyRequests)
+		return
+	}
+	q := r.URL.Query()
+	from, err1 := moment(q, "from")
+	to, err2 := moment(q, "to")
+	points, err3 := strconv.Atoi(q.Get("points"))
+	if err := errors.Join(err1, err2, err3); err != nil {
+		http.Error(w, "from and to are Unix times in seconds or absent, points is a whole number", http.StatusBadRequest)
+		return
+	}
+	name := r.PathValue("cell")
+	win, err := p.s.History.Window(r.Context(), name, q.Get("run"), from, to, min(max(points, fewestPoints), mostPoints))
+	switch {
+	case errors.Is(err, history.ErrNoRun):
+		http.Error(w, "there is no such run", http.StatusNotFound)
+		return
+	case err != nil:
+		if r.Context().Err() == nil {
+			p.s.Log.Warn("page: history", "cell", name, "err", err)
+		}
+		http.Error(w, "the history cannot be read; the log says why", http.StatusInternalServerError)
+		return
+	}
+	var plan *planCurve
+	if q.Get("run") == "" {
+		plan = planOf(p.snapshotOf(name))
+	}
+	b, err := json.Marshal(p.curveOf(win, plan))
+	if err != nil {
+		p.s.Log.Error("page: history", "cell", name, "err", err)
+		http.Error(w, "the history cannot be sent; the log says why", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = w.Write(b) // the reader may have gone
+}
+
+// moment reads a Unix time in seconds; absent is the zero time.
+func moment(q url.Values, key string) (time.Time, error) {
+	s := q.Get(key)
+	if s == "" {
+		return time.Time{}, nil
+	}
+	x, err := strconv.ParseFloat(s, 64)
+	if err != nil || !(x >= 0 && x < 9e9) {
+		return time.Time{}, fmt.Errorf("%s=%q is no time", key, s)
+	}
+	return time.Unix(0, int64(x*1e9)), nil
+}
+
+func unixSeconds(t time.Time) float64 { return math.Round(float64(t.UnixMilli())) / 1e3 }
+
+func (p *Page) curveOf(w *history.Window, plan *planCurve) *curve {
+	c := &curve{Run: w.Run, First: unixSeconds(w.First), Last: unixSeconds(w.Last), Complete: w.Complete, Plan: plan, Gaps: []gapMark{}, Marks: []mark{}}
+	gap := 0
+	nan := math.NaN()
+	for i := range w.Points {
+		pt := &w.Points[i]
+		for gap < len(w.Gaps) && w.Gaps[gap].To.UnixNano() <= pt.At {
+			// The line breaks where nobody observed.
+			if g := &w.Gaps[gap]; i > 0 && w.Points[i-1].At <= g.From.UnixNano() {
+				c.add(float64(g.From.Add(g.To.Sub(g.From)/2).UnixMilli())/1e3, &history.Point{MinVolts: nan, MaxVolts: nan, MinAmperes: nan, MaxAmperes: nan, Coulombs: nan})
+			}
+			gap++
+		}
+		c.add(float64(pt.At/1e6)/1e3, pt)
+	}
+	for _, g := range w.Gaps {
+		c.Gaps = append(c.Gaps, gapMark{unixSeconds(g.From), unixSeconds(g.To), gapText(g)})
+	}
+	for _, e := range w.Events {
+		if e.Kind == runlog.KindAlarm && e.State != "UNACK" {
+			continue // where it began is marked; the rest is in the table
+		}
+		l := p.eventLine(e)
+		c.Marks = append(c.Marks, mark{unixSeconds(e.At), l.Mark, l.Title})
+	}
+	return c
+}
+
+func (c *curve) add(t float64, p *history.Point) {
+	c.T = append(c.T, t)
+	c.VoltsLow, c.VoltsTop = append(c.VoltsLow, p.MinVolts), append(c.VoltsTop, p.MaxVolts)
+	c.AmpsLow, c.AmpsTop = append(c.AmpsLow, p.MinAmperes), append(c.AmpsTop, p.MaxAmperes)
+	c.Charge = append(c.Charge, math.Round(p.Coulombs/3600*1e4)/1e4)
+}
+
+// planOf is the plan of the open run. Its slope is known while the plan has not reached the target.
+func planOf(c *snapshot.Cell) *planCurve {
+	if c == nil || c.Began.IsZero() || math.IsNaN(c.Charge.TargetCoulombs) {
+		return nil
+	}
+	plan := &planCurve{Began: unixSeconds(c.Began), Slope: figures{math.NaN()}, Target: figures{math.Round(c.Charge.TargetCoulombs/3600*1e3) / 1e3}}
+	if s := c.Elapsed.Seconds(); s > 0 && c.Charge.PlanCoulombs < c.PlannedTarget {
+		plan.Slope[0] = c.Charge.PlanCoulombs / 3600 / s
+	}
+	return plan
+}

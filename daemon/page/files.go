@@ -1,0 +1,57 @@
+package page
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/http"
+	"path"
+	"time"
+)
+
+// file is one embedded file. Only those in the table can be asked for; there is no directory to list.
+type file struct {
+	data []byte
+	kind string
+	tag  string
+}
+
+var kinds = map[string]string{
+	".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8", ".svg": "image/svg+xml", ".LICENSE": "text/plain; charset=utf-8",
+}
+
+func loadFiles() (map[string]file, error) {
+	all := make(map[string]file)
+	entries, err := fs.ReadDir(static, "static")
+	if err != nil {
+		return nil, fmt.Errorf("the page's files: %w", err)
+	}
+	for _, e := range entries {
+		data, err := static.ReadFile("static/" + e.Name())
+		if err != nil {
+			return nil, fmt.Errorf("the page's files: %w", err)
+		}
+		kind, ok := kinds[path.Ext(e.Name())]
+		if !ok {
+			return nil, fmt.Errorf("the page's file %s is of no known kind", e.Name())
+		}
+		sum := sha256.Sum256(data)
+		all[e.Name()] = file{data, kind, `"` + hex.EncodeToString(sum[:8]) + `"`}
+	}
+	return all, nil
+}
+
+func (p *Page) file(w http.ResponseWriter, r *http.Request) {
+	f, ok := p.files[r.PathValue("file")]
+	if !ok {
+		p.refuse(w, r, http.StatusNotFound, errors.New("there is no such file"))
+		return
+	}
+	w.Header().Set("Content-Type", f.kind)
+	w.Header().Set("Cache-Control", "no-cache") // kept, and asked after: a new version shows at once
+	w.Header().Set("ETag", f.tag)
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(f.data))
+}

@@ -1,0 +1,88 @@
+package page
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"nightcell/alerts"
+	"nightcell/daemon/history"
+	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/runlog"
+)
+
+// happenedView is what has happened in a run, newest first.
+type happenedView struct {
+	Lines []happenedLine
+	More  int
+}
+
+// happenedLine is one event or gap.
+type happenedLine struct {
+	At    string // clock time
+	Nanos int64
+	Mark  string // the sign that the curves use
+	Kind  string
+	Title string
+	Text  string
+}
+
+// mostLines are shown on the page.
+const mostLines = 40
+
+func (p *Page) happened(h history.Happened) happenedView {
+	var v happenedView
+	for _, e := range h.Events {
+		v.Lines = append(v.Lines, p.eventLine(e))
+	}
+	for _, g := range h.Gaps {
+		v.Lines = append(v.Lines, happenedLine{
+			At: g.From.In(p.s.Zone).Format("2 Jan 15:04:05"), Nanos: g.From.UnixNano(), Mark: "▒", Kind: "gap",
+			Title: fmt.Sprintf("Gap %d", g.Index), Text: gapText(g),
+		})
+	}
+	slices.SortStableFunc(v.Lines, func(a, b happenedLine) int { return cmp.Compare(b.Nanos, a.Nanos) })
+	v.More = h.More
+	if len(v.Lines) > mostLines {
+		v.More += len(v.Lines) - mostLines
+		v.Lines = v.Lines[:mostLines]
+	}
+	return v
+}
+
+func gapText(g history.Gap) string {
+	text := fmt.Sprintf("Nobody observed for %s (%s). Between %s and %s passed; %s is counted.", sentence.Span(g.To.Sub(g.From)), g.Kind,
+		sentence.Figure(g.Low/3600, 3), ampereHours(g.High, 3), ampereHours(g.Best, 3))
+	if g.Settled {
+		text += " Settled by a person."
+	}
+	return text
+}
+
+func (p *Page) eventLine(e history.Event) happenedLine {
+	l := happenedLine{At: e.At.In(p.s.Zone).Format("2 Jan 15:04:05"), Nanos: e.At.UnixNano(), Kind: string(e.Kind), Text: e.Text}
+	switch e.Kind {
+	case runlog.KindAlarm:
+		l.Mark, l.Title = "▲", sentence.Name(e.Name)+" "+stateText(e.State)
+		if e.Priority != "" {
+			l.Kind = e.Priority + " alarm"
+		}
+	case runlog.KindOutput:
+		l.Mark, l.Title = "■", sentence.Name(e.Name)+": "+e.State
+		l.Kind = "output"
+	default:
+		l.Mark, l.Title, l.Kind = "◆", sentence.Name(e.Name), "entry"
+	}
+	if e.By != "" {
+		l.Text = e.Text + " (by " + e.By + ")"
+	}
+	return l
+}
+
+func stateText(state string) string {
+	var s alerts.State
+	if s.UnmarshalText([]byte(state)) != nil {
+		return state
+	}
+	return stateTexts[s]
+}

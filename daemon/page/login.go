@@ -1,0 +1,84 @@
+package page
+
+import (
+	"crypto/sha256"
+	"crypto/subtle"
+	"errors"
+	"net/http"
+	"net/url"
+	"strings"
+	"unicode"
+)
+
+type loginView struct {
+	frameOf
+	Next, Problem string
+}
+
+// localNext is where to go after signing in: a page of this site or the beginning.
+func localNext(next string) string {
+	u, err := url.Parse(next)
+	if err != nil || u.IsAbs() || u.Host != "" || u.User != nil || !strings.HasPrefix(u.Path, "/cell/") || strings.ContainsFunc(next, unicode.IsControl) || strings.Contains(next, `\`) {
+		return "/"
+	}
+	return next
+}
+
+func (p *Page) askLogin(w http.ResponseWriter, r *http.Request) {
+	p.showLogin(w, r, http.StatusOK, localNext(r.URL.Query().Get("next")), "")
+}
+
+func (p *Page) showLogin(w http.ResponseWriter, r *http.Request, status int, next, problem string) {
+	p.render(w, status, "login.html", loginView{p.frameFor(w, r, "Sign in", ""), next, problem})
+}
+
+// doLogin checks the operator's token. Only requests from this site's own form count
+// as tries, so that a foreign page cannot use up somebody's tries.
+func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) {
+	if !sameOrigin(r) {
+		p.refuse(w, r, http.StatusForbidden, errors.New("this request does not come from this page"))
+		return
+	}
+	if p.s.Token.IsZero() {
+		p.refuse(w, r, http.StatusForbidden, errors.New("nobody can sign in: no operator token is configured. Write token_file under [page] in the configuration"))
+		return
+	}
+	if !p.logins.allow(r) {
+		w.Header().Set("Retry-After", "10")
+		p.showLogin(w, r, http.StatusTooManyRequests, "/", "Too many tries. Wait ten seconds.")
+		return
+	}
+	if err := r.ParseForm(); err != nil {
+		p.refuse(w, r, http.StatusBadRequest, errors.New("the form cannot be read"))
+		return
+	}
+	next := localNext(r.PostForm.Get("next"))
+	who := strings.TrimSpace(r.PostForm.Get("who"))
+	if who == "" || len(who) > 60 || strings.ContainsFunc(who, unicode.IsControl) {
+		p.showLogin(w, r, http.StatusBadRequest, next, "Give a name of at most 60 characters; it goes into the log with what you do.")
+		return
+	}
+	given, want := sha256.Sum256([]byte(r.PostForm.Get("token"))), sha256.Sum256([]byte(p.s.Token.Reveal()))
+	if subtle.ConstantTimeCompare(given[:], want[:]) != 1 {
+		p.s.Log.Warn("page: wrong operator token", "from", r.RemoteAddr)
+		p.showLogin(w, r, http.StatusForbidden, next, "That is not the operator token.")
+		return
+	}
+	p.s.Log.Info("page: operator signed in", "who", who, "from", r.RemoteAddr)
+	http.SetCookie(w, &http.Cookie{
+		Name: cookieName, Value: p.sessions.open(who), Path: "/", MaxAge: int(sessionLasts.Seconds()),
+		HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode,
+	})
+	http.Redirect(w, r, next, http.StatusSeeOther)
+}
+
+func (p *Page) doLogout(w http.ResponseWriter, r *http.Request) {
+	s := p.sessions.of(r)
+	if s == nil || !sameOrigin(r) || !s.redeem(r.PostFormValue("form"), "logout", "", "") {
+		p.refuse(w, r, http.StatusForbidden, errors.New("this request does not come from a page that is still good; go back and try again"))
+		return
+	}
+	p.sessions.close(r)
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Path: "/", MaxAge: -1, HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode})
+	http.Redirect(w, r, "/", http.StatusSeeOther)
+}

@@ -1,0 +1,126 @@
+// Package page is nightcell's own web page: for each cell the sentence that answers the sleepy
+// question, its figures, curves, alarms and entries, live, on a phone or in print.
+// Reading needs nothing but the network's leave; acting needs a signed-in operator, a
+// confirm step and proof that the request came from the page itself. Everything is
+// embedded; nothing is fetched from elsewhere.
+package page
+
+import (
+	"embed"
+	"errors"
+	"fmt"
+	"html/template"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"golang.org/x/time/rate"
+
+	"nightcell/alerts/routes"
+	"nightcell/daemon/control"
+	"nightcell/daemon/history"
+	"nightcell/daemon/snapshot"
+)
+
+//go:embed templates/*.html
+var templates embed.FS
+
+//go:embed static
+var static embed.FS
+
+// Settings is what a Page is made from.
+type Settings struct {
+	// Cells returns the newest snapshot of every cell, in the order to show them.
+	Cells    func() []*snapshot.Cell
+	Operator control.Operator
+	History  *history.History
+	// Token is what an operator signs in with; the zero Secret: nobody can, and the page only shows.
+	Token routes.Secret
+	// Now is the time on the clock that stamps readings.
+	Now  func() time.Time
+	Zone *time.Location // of the clock times shown
+	Log  *slog.Logger
+}
+
+// shortestToken is the least length of the operator's token.
+const shortestToken = 16
+
+// Page serves the page. It is safe for concurrent use.
+type Page struct {
+	s        Settings
+	html     *template.Template
+	files    map[string]file
+	live     *live
+	sessions *sessions
+	reads    *rate.Limiter // of histories, which cost something
+	logins   *visitors
+
+	mu     sync.Mutex
+	newest []*snapshot.Cell // taken at
+	taken  time.Time
+}
+
+// New prepares the page; nothing is running yet.
+func New(s Settings) (*Page, error) {
+	if token := s.Token.Reveal(); token != "" && len(token) < shortestToken {
+		return nil, fmt.Errorf("the operator's token has %d characters, which can be guessed; use at least %d, for instance from: openssl rand -hex 16", len(token), shortestToken)
+	}
+	html, err := template.New("").Funcs(template.FuncMap{"live": liveText}).ParseFS(templates, "templates/*.html")
+	if err != nil {
+		return nil, fmt.Errorf("the page's templates: %w", err)
+	}
+	files, err := loadFiles()
+	if err != nil {
+		return nil, err
+	}
+	p := &Page{
+		s: s, html: html, files: files, sessions: newSessions(),
+		reads: rate.NewLimiter(rate.Every(20*time.Millisecond), 100), logins: newVisitors(rate.Every(2*time.Second), 5),
+	}
+	p.live = newLive(p.frame)
+	return p, nil
+}
+
+// Handler returns the page's routes. Wrap it in Guard.
+func (p *Page) Handler() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", p.night)
+	mux.HandleFunc("GET /cell/{cell}", p.cell)
+	mux.HandleFunc("GET /cell/{cell}/history", p.history)
+	mux.HandleFunc("GET /cell/{cell}/{act}", p.askAct)
+	mux.HandleFunc("POST /cell/{cell}/{act}", p.doAct)
+	mux.HandleFunc("GET /events", p.events)
+	mux.HandleFunc("GET /static/{file}", p.file)
+	mux.HandleFunc("GET /login", p.askLogin)
+	mux.HandleFunc("POST /login", p.doLogin)
+	mux.HandleFunc("POST /logout", p.doLogout)
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		p.refuse(w, r, http.StatusNotFound, errors.New("there is no such page"))
+	})
+	return mux
+}
+
+// fresh is for how long snapshots are shared between pages.
+const fresh = 100 * time.Millisecond
+
+// cells returns the newest snapshots, taken once for all pages that ask within a moment.
+// Nobody may change them.
+func (p *Page) cells() []*snapshot.Cell {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if now := time.Now(); p.newest == nil || now.Sub(p.taken) >= fresh {
+		p.newest, p.taken = p.s.Cells(), now
+	}
+	return p.newest
+}
+
+// snapshotOf returns the newest snapshot of one cell, nil if there is none of that name.
+func (p *Page) snapshotOf(name string) *snapshot.Cell {
+	for _, c := range p.cells() {
+		if c.Name == name {
+			return c
+		}
+	}
+	return nil
+}

@@ -1,0 +1,188 @@
+// Package sentence puts the state of a cell into the few words that a person wants
+// who wakes at three in the morning: how far it is, when it ends, and whether anything is wrong.
+package sentence
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"nightcell/alerts"
+	"nightcell/daemon/snapshot"
+	"nightcell/integrate"
+)
+
+// Standing says what a person has to do with a sentence.
+type Standing string
+
+// The standings.
+const (
+	Well Standing = "well" // sleep on
+	Look Standing = "look" // something is worth a look, not at once
+	Act  Standing = "act"  // go there
+)
+
+// Sentence is the answer for one cell.
+type Sentence struct {
+	Progress string // how far and until when
+	Trouble  string // what is wrong, or that nothing is
+	Standing Standing
+}
+
+// String is the whole of it.
+func (s Sentence) String() string { return s.Progress + " " + s.Trouble }
+
+// Of describes a cell at a moment, with clock times in a zone. Uncertainties are
+// expanded, k = 2.
+func Of(c *snapshot.Cell, now time.Time, zone *time.Location) Sentence {
+	trouble, standing := troubleOf(c, now)
+	return Sentence{progress(c, now, zone), trouble, standing}
+}
+
+// Name makes a cell's name in the configuration into words: zinc-1 becomes Zinc 1.
+func Name(cell string) string {
+	words := strings.Map(func(r rune) rune {
+		if r == '-' || r == '_' {
+			return ' '
+		}
+		return r
+	}, cell)
+	first, n := utf8.DecodeRuneInString(words)
+	return string(unicode.ToUpper(first)) + words[n:]
+}
+
+func progress(c *snapshot.Cell, now time.Time, zone *time.Location) string {
+	name := Name(c.Name)
+	switch {
+	case c.Ended:
+		return fmt.Sprintf("%s is done: %s passed%s. It ended because: %s.", name, charge(c), ofTarget(c), strings.TrimSuffix(c.EndedWhy, "."))
+	case c.Waiting && c.Reading.At.IsZero():
+		return name + " has not begun: its supply has given no reading yet."
+	case c.Waiting:
+		return name + " has not begun: its output is off. Counting begins by itself when current flows."
+	case c.Charge.TargetReached:
+		return fmt.Sprintf("%s has reached its target: %s passed.", name, charge(c))
+	}
+	text := fmt.Sprintf("%s has passed %s%s", name, charge(c), ofTarget(c))
+	switch left := c.Charge.SecondsToTarget; {
+	case math.IsNaN(c.Charge.TargetCoulombs):
+		return text + "; no target is stated."
+	case math.IsNaN(left) || math.IsInf(left, 0) || c.Charge.FinishesAt.IsZero():
+		return text + "; at this current it does not finish."
+	default:
+		return text + "; at this current it finishes " + at(c.Charge.FinishesAt, now, zone) + "."
+	}
+}
+
+// charge is the counted charge with its expanded uncertainty.
+func charge(c *snapshot.Cell) string {
+	return Measured(c.Charge.CountedCoulombs/3600, integrate.CoverageFactor*c.Charge.UncertaintyCoulombs/3600) + " A·h"
+}
+
+func ofTarget(c *snapshot.Cell) string {
+	if math.IsNaN(c.Charge.TargetCoulombs) {
+		return ""
+	}
+	return " of " + Figure(c.Charge.TargetCoulombs/3600, 3)
+}
+
+// at is a clock time, with the day when it is not within the next 20 hours.
+func at(t, now time.Time, zone *time.Location) string {
+	if d := t.Sub(now); d >= 0 && d < 20*time.Hour {
+		return "at " + t.In(zone).Format("15:04")
+	}
+	return "on " + t.In(zone).Format("Mon 2 Jan") + " at " + t.In(zone).Format("15:04")
+}
+
+// troubleOf says what is wrong.
+func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
+	standing, first, open, aside := Well, -1, 0, 0
+	for i, a := range c.Alarms {
+		var state alerts.State
+		if err := state.UnmarshalText([]byte(a.State)); err != nil || state.Hidden() {
+			aside++
+			continue
+		}
+		if open++; first < 0 {
+			first = i
+		}
+		standing = worse(standing, standingOf(a, state))
+	}
+	var said []string
+	if first >= 0 {
+		a := c.Alarms[first]
+		said = append(said, fmt.Sprintf("%s: %s.", spoken(a.Condition), strings.TrimSuffix(a.Text, ".")))
+		if standing == Act {
+			said = append(said, "First: "+lower(a.Action))
+		}
+		if open > 1 {
+			said = append(said, fmt.Sprintf("%s in all.", plural(open, "alarm")))
+		}
+	}
+	if age := silence(c, now); age > 0 {
+		said = append(said, fmt.Sprintf("No reading for %s.", Span(age)))
+		standing = worse(standing, Look)
+	} else if !c.Link.Up && first < 0 && !c.Ended {
+		said = append(said, "The supply does not answer.")
+		standing = worse(standing, Look)
+	}
+	if len(said) == 0 {
+		said = append(said, "Nothing is wrong.")
+	}
+	if aside > 0 {
+		said = append(said, fmt.Sprintf("(%s set aside.)", plural(aside, "alarm")))
+	}
+	return strings.Join(said, " "), standing
+}
+
+// standingOf: an alarm of high priority that holds calls a person even when somebody
+// acknowledged it; one that is over, or a low one, is worth a look.
+func standingOf(a snapshot.Alarm, s alerts.State) Standing {
+	urgent := a.Priority == alerts.High.String() || a.Priority == alerts.Highest.String()
+	latched := s == alerts.LTUNK || s == alerts.LTACK
+	if urgent && (s.Active() || latched) {
+		return Act
+	}
+	return Look
+}
+
+func worse(a, b Standing) Standing {
+	if a == Act || b == Act {
+		return Act
+	}
+	if a == Look || b == Look {
+		return Look
+	}
+	return Well
+}
+
+// silence is how long there has been no reading, 0 when that is no longer than usual.
+func silence(c *snapshot.Cell, now time.Time) time.Duration {
+	if c.Ended || c.Reading.At.IsZero() {
+		return 0
+	}
+	age := now.Sub(c.Reading.At)
+	usual := max(10*time.Second, time.Duration(5*c.Poll.EverySeconds*float64(time.Second)))
+	if age <= usual {
+		return 0
+	}
+	return age
+}
+
+func lower(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToLower(r)) + s[n:]
+}
+
+// spoken makes the name of a condition into words.
+func spoken(condition string) string { return Name(condition) }
+
+func plural(n int, word string) string {
+	if n == 1 {
+		return "1 " + word
+	}
+	return fmt.Sprintf("%d %ss", n, word)
+}

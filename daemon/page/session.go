@@ -1,0 +1,133 @@
+package page
+
+import (
+	"crypto/rand"
+	"net/http"
+	"sync"
+	"time"
+
+	"golang.org/x/time/rate"
+)
+
+const (
+	cookieName   = "nightcell"
+	sessionLasts = 14 * time.Hour // a night and a morning
+	mostSessions = 64
+	formLasts    = 15 * time.Minute
+	mostForms    = 64
+)
+
+// sessions are the operators who are signed in, in memory: a restart signs everybody out.
+type sessions struct {
+	mu  sync.Mutex
+	all map[string]*session
+}
+
+// session is one operator at one browser.
+type session struct {
+	who  string
+	ends time.Time
+	acts *rate.Limiter
+
+	mu    sync.Mutex
+	flash string // shown once, after an act
+	forms map[string]form
+}
+
+// form is what a form token is good for, once.
+type form struct {
+	act, cell, condition string
+	ends                 time.Time
+}
+
+func newSessions() *sessions { return &sessions{all: make(map[string]*session)} }
+
+// open signs an operator in and returns the cookie's value.
+func (s *sessions) open(who string) string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	now := time.Now()
+	oldest := ""
+	for id, other := range s.all {
+		if now.After(other.ends) {
+			delete(s.all, id)
+		} else if oldest == "" || other.ends.Before(s.all[oldest].ends) {
+			oldest = id
+		}
+	}
+	if len(s.all) >= mostSessions {
+		delete(s.all, oldest)
+	}
+	id := rand.Text()
+	s.all[id] = &session{
+		who: who, ends: now.Add(sessionLasts), acts: rate.NewLimiter(rate.Every(time.Second), 10), forms: make(map[string]form),
+	}
+	return id
+}
+
+// of returns the session of a request, nil without one.
+func (s *sessions) of(r *http.Request) *session {
+	c, err := r.Cookie(cookieName)
+	if err != nil {
+		return nil
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	found := s.all[c.Value]
+	if found == nil || time.Now().After(found.ends) {
+		return nil
+	}
+	return found
+}
+
+func (s *sessions) close(r *http.Request) {
+	if c, err := r.Cookie(cookieName); err == nil {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		delete(s.all, c.Value)
+	}
+}
+
+// issue makes a form token that is good for one act on one cell, once.
+func (s *session) issue(act, cell, condition string) string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	now := time.Now()
+	oldest := ""
+	for t, f := range s.forms {
+		if now.After(f.ends) {
+			delete(s.forms, t)
+		} else if oldest == "" || f.ends.Before(s.forms[oldest].ends) {
+			oldest = t
+		}
+	}
+	if len(s.forms) >= mostForms {
+		delete(s.forms, oldest)
+	}
+	token := rand.Text()
+	s.forms[token] = form{act, cell, condition, now.Add(formLasts)}
+	return token
+}
+
+// redeem uses a form token up and says whether it was good for this.
+func (s *session) redeem(token, act, cell, condition string) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	f, ok := s.forms[token]
+	delete(s.forms, token)
+	return ok && time.Now().Before(f.ends) && f.act == act && f.cell == cell && f.condition == condition
+}
+
+func (s *session) setFlash(text string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.flash = text
+}
+
+func (s *session) takeFlash() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	text := s.flash
+	s.flash = ""
+	return text
+}

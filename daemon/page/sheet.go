@@ -1,0 +1,279 @@
+package page
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"nightcell/daemon/history"
+	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/snapshot"
+	"nightcell/integrate"
+	"nightcell/integrate/electrolysis"
+)
+
+// group is a heading with its figures.
+type group struct {
+	Title string
+	Rows  []row
+}
+
+// row is one figure in the trade's words and units.
+type row struct{ Key, Label, Value, Note string }
+
+// sheet is everything the screen of a cell shows in figures.
+func (p *Page) sheet(c *snapshot.Cell, hand map[string]history.Hand, now time.Time) []group {
+	return []group{
+		{"Charge", p.chargeRows(c)},
+		{"Supply", p.supplyRows(c, now)},
+		{"Cathode and bath", bathRows(c)},
+		{"Energy, gas, water", loadRows(c)},
+		{"By hand", p.handRows(hand, now)},
+		{"The watch itself", p.watchRows(c, now)},
+	}
+}
+
+func ampereHours(coulombs float64, digits int) string {
+	return unit(sentence.Figure(coulombs/3600, digits), "A·h")
+}
+
+// unit adds a unit to a figure that is known.
+func unit(figure, symbol string) string {
+	if figure == sentence.Unknown {
+		return figure
+	}
+	return figure + "\u202f" + symbol
+}
+
+func measured(c, u float64) string {
+	return unit(sentence.Measured(c/3600, integrate.CoverageFactor*u/3600), "A·h")
+}
+
+func (p *Page) chargeRows(c *snapshot.Cell) []row {
+	q := &c.Charge
+	left := math.Max(0, q.TargetCoulombs-q.CountedCoulombs)
+	rows := []row{
+		{"passed", "Passed", measured(q.CountedCoulombs, q.UncertaintyCoulombs), "k = 2"},
+		{"target", "Target", measured(q.TargetCoulombs, q.TargetUncertainty), drift(c)},
+		{"left", "Left", ampereHours(left, 3), percent(q.CountedCoulombs/q.TargetCoulombs, "done")},
+		{"finish", "Finishes", p.finish(c), span(q.SecondsToTarget)},
+		{"plan", "Plan says", ampereHours(q.PlanCoulombs, 4), ahead(c)},
+		{"gaps", "Of it in gaps", gapRange(c), gapNote(c)},
+	}
+	return append(rows, row{"elapsed", "Runs since", p.clock(c.Began, p.s.Now()), sentence.Span(c.Elapsed)})
+}
+
+func drift(c *snapshot.Cell) string {
+	if d := c.Charge.TargetCoulombs - c.PlannedTarget; math.Abs(d) > 0.005*c.PlannedTarget {
+		return fmt.Sprintf("planned %s", ampereHours(c.PlannedTarget, 4))
+	}
+	return "k = 2"
+}
+
+func percent(x float64, word string) string {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return ""
+	}
+	return fmt.Sprintf("%.1f\u202f%% %s", 100*x, word)
+}
+
+func span(seconds float64) string {
+	if math.IsNaN(seconds) || math.IsInf(seconds, 0) || seconds <= 0 || seconds > 1e8 {
+		return ""
+	}
+	return "in " + sentence.Span(time.Duration(seconds*float64(time.Second)))
+}
+
+func (p *Page) finish(c *snapshot.Cell) string {
+	if c.Charge.FinishesAt.IsZero() || c.Ended || c.Charge.TargetReached {
+		return sentence.Unknown
+	}
+	return c.Charge.FinishesAt.In(p.s.Zone).Format("Mon 15:04")
+}
+
+func ahead(c *snapshot.Cell) string {
+	d := c.Charge.CountedCoulombs - c.Charge.PlanCoulombs
+	switch {
+	case math.IsNaN(d):
+		return ""
+	case d >= 0:
+		return "ahead by " + ampereHours(d, 2)
+	}
+	return "behind by " + ampereHours(-d, 2)
+}
+
+func gapRange(c *snapshot.Cell) string {
+	q := &c.Charge
+	if q.Gaps == 0 {
+		return "none"
+	}
+	return sentence.Figure(q.GapLowCoulombs/3600, 3) + " to " + ampereHours(q.GapHighCoulombs, 3)
+}
+
+func gapNote(c *snapshot.Cell) string {
+	if c.Charge.Gaps == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d, together %s", c.Charge.Gaps, sentence.Span(time.Duration(c.Charge.GapSeconds*float64(time.Second))))
+}
+
+func volts(c *snapshot.Cell) string   { return reading(c, c.Reading.Volts, "V") }
+func amperes(c *snapshot.Cell) string { return reading(c, c.Reading.Amperes, "A") }
+
+func reading(c *snapshot.Cell, x float64, symbol string) string {
+	if c.Reading.At.IsZero() {
+		return sentence.Unknown
+	}
+	return unit(sentence.Figure(x, max(4, 4+int(math.Floor(math.Log10(math.Max(1, math.Abs(x))))))), symbol)
+}
+
+func age(c *snapshot.Cell, now time.Time) string {
+	if c.Reading.At.IsZero() {
+		return "never"
+	}
+	return sentence.Span(max(0, now.Sub(c.Reading.At))) + " ago"
+}
+
+var modeTexts = map[string]string{
+	"constant-current": "CC", "constant-voltage": "CV", "unregulated": "neither CC nor CV",
+}
+
+func mode(c *snapshot.Cell) string {
+	if t, ok := modeTexts[c.Reading.Mode]; ok {
+		return t
+	}
+	return sentence.Unknown
+}
+
+func (p *Page) supplyRows(c *snapshot.Cell, now time.Time) []row {
+	s := &c.Settings
+	trips := "none"
+	if len(s.Tripped) > 0 {
+		trips = strings.Join(s.Tripped, ", ")
+	}
+	link := "answers"
+	if !c.Link.Up {
+		link = "silent: " + c.Link.Problem
+	}
+	return []row{
+		{"volts", "Cell voltage", volts(c), "set " + unit(sentence.Figure(s.SetVolts, 4), "V")},
+		{"amperes", "Current", amperes(c), "set " + unit(sentence.Figure(s.SetAmperes, 4), "A")},
+		{"mode", "Regulation", mode(c), "output " + c.Reading.Output},
+		{"limits", "Its own limits", pair(s.LimitVolts, "V", s.LimitAmperes, "A"), "tripped: " + trips},
+		{"power", "Power", reading(c, c.Reading.Volts*c.Reading.Amperes, "W"), ""},
+		{"age", "Last reading", age(c, now), p.clock(c.Reading.At, now)},
+		{"link", "Line", link, c.Link.Identity},
+	}
+}
+
+func pair(a float64, unitA string, b float64, unitB string) string {
+	return unit(sentence.Figure(a, 3), unitA) + ", " + unit(sentence.Figure(b, 3), unitB)
+}
+
+func bathRows(c *snapshot.Cell) []row {
+	b := &c.Bath
+	return []row{
+		{"deposit", strings.TrimSpace(c.Metal + " on the cathode"), unit(sentence.Figure(b.DepositGrams, 4), "g"), "estimated; at 100\u202f%: " + unit(sentence.Figure(c.Charge.TheoreticalGrams, 4), "g")},
+		{"density", "Current density", unit(sentence.Figure(b.CurrentDensity/100, 3), "A/dm²"), unit(sentence.Figure(b.CurrentDensity, 3), "A/m²")},
+		{"load", "i / i_lim", percent(b.OfLimitingCurrent, ""), loadText(b.OfLimitingCurrent)},
+		{"bath", "Metal in the bath", unit(sentence.Figure(b.ConcentrationGramPerLitre, 3), "g/L"), "by the model"},
+		{"overall", "Efficiency so far", percent(b.OverallEfficiency, ""), "by the model, over the whole run"},
+		{"marginal", "of the next gram", percent(b.MarginalEfficiency, ""), ""},
+	}
+}
+
+// loadText puts i/i_lim into the trade's three bands (common practice, no source).
+func loadText(x float64) string {
+	switch {
+	case math.IsNaN(x):
+		return "not known"
+	case x < 1.0/3:
+		return "low: a dense deposit is likely"
+	case x < 2.0/3:
+		return "middling: watch the edges"
+	}
+	return "high: rough or powdery deposit is likely"
+}
+
+func loadRows(c *snapshot.Cell) []row {
+	b := &c.Bath
+	gas := b.AnodeGas
+	if gas == "" {
+		gas = "gas"
+	}
+	perKilogram := c.Charge.JoulesPerKilogram / 3.6e6
+	return []row{
+		{"energy", "Energy", unit(sentence.Figure(c.Charge.EnergyJoules/3.6e6, 3), "kWh"), unit(sentence.Figure(perKilogram, 3), "kWh/kg")},
+		{"hydrogen", "Hydrogen, at most", unit(sentence.Figure(b.HydrogenLitresPerHour, 3), "L/h"), "so far about " + unit(sentence.Figure(b.HydrogenLitres, 3), "L")},
+		{"anode-gas", "At the anode: " + gas, unit(sentence.Figure(b.AnodeGasLitresPerHour, 3), "L/h"), ""},
+		{"air", "Air for the hydrogen", unit(sentence.Figure(electrolysis.BatteryRoomAirflow(math.Abs(c.Reading.Amperes))*3600, 2), "m³/h"), "battery-room rule; local rules come first"},
+		{"acid", "Acid made", unit(sentence.Figure(b.AcidGrams, 3), "g"), "sulfuric acid, if it stays"},
+		{"water", "Water split", unit(sentence.Figure(b.WaterGrams, 3), "g"), "evaporation comes on top"},
+	}
+}
+
+// handed are the figures that people enter, in the order shown; from SI to the trade's unit by factor and offset.
+var handed = []struct {
+	key, label, symbol string
+	factor, offset     float64
+}{
+	{"measurement temperature_kelvins", "Temperature", "°C", 1, -273.15},
+	{"measurement ph", "pH", "", 1, 0},
+	{"assay concentration_kilograms_per_cubic_metre", "Assay", "g/L", 1, 0},
+	{"sample volume_cubic_metres", "Sample taken", "mL", 1e6, 0},
+	{"weighing mass_kilograms", "Weighed", "g", 1e3, 0},
+}
+
+func (p *Page) handRows(hand map[string]history.Hand, now time.Time) []row {
+	rows := make([]row, 0, len(handed))
+	for i, h := range handed {
+		v, ok := hand[h.key]
+		if !ok {
+			rows = append(rows, row{fmt.Sprintf("hand%d", i), h.label, sentence.Unknown, "not entered"})
+			continue
+		}
+		value := sentence.Figure(v.Value*h.factor+h.offset, 4)
+		if h.symbol != "" {
+			value = unit(value, h.symbol)
+		}
+		rows = append(rows, row{fmt.Sprintf("hand%d", i), h.label, value, sentence.Span(now.Sub(v.At)) + " ago"})
+	}
+	return rows
+}
+
+func (p *Page) watchRows(c *snapshot.Cell, now time.Time) []row {
+	refused := uint64(0)
+	for _, r := range c.Refused {
+		refused += r.N
+	}
+	logState := "in order"
+	if c.Log.Problem != "" {
+		logState = c.Log.Problem
+	}
+	cleared := "not cleared to run alone"
+	if c.Cleared {
+		cleared = "cleared by " + c.ClearedBy
+	}
+	rows := []row{
+		{"polls", "Readings", fmt.Sprint(c.Reading.Count), fmt.Sprintf("%d answers refused", refused)},
+		{"log", "Run log", logState, unit(sentence.Figure(float64(c.Log.Bytes)/1e6, 3), "MB")},
+		{"disk", "Room on the disk", unit(sentence.Figure(c.Log.DiskFree/1e9, 3), "GB"), ""},
+		{"alone", "Night", cleared, "nightcell may: " + c.May},
+	}
+	for _, w := range c.Outlet.Routes {
+		rows = append(rows, wayRow("route", "Route", w))
+	}
+	for _, w := range c.Outlet.Pushes {
+		rows = append(rows, wayRow("push", "Push", w))
+	}
+	return rows
+}
+
+func wayRow(key, label string, w snapshot.Way) row {
+	state := "in order"
+	if w.Problem != "" {
+		state = w.Problem
+	}
+	return row{key + "-" + w.Name, label + " " + w.Name, state, fmt.Sprintf("%d delivered, %d waiting", w.Delivered, w.Waiting)}
+}

@@ -1,0 +1,166 @@
+package page
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"net/http"
+	"time"
+
+	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/snapshot"
+)
+
+// frameOf is what every page shows around its content.
+type frameOf struct {
+	Title  string
+	Topic  string // of the live events; empty: none
+	Now    string
+	Zone   string
+	Offset int // of the zone, seconds east of Greenwich
+	Who    string
+	MaySee bool // signing in is possible at all
+	Form   string
+	Flash  string
+	Path   string
+}
+
+func (p *Page) frameFor(w http.ResponseWriter, r *http.Request, title, topic string) frameOf {
+	now := p.s.Now().In(p.s.Zone)
+	name, offset := now.Zone()
+	f := frameOf{
+		Title: title, Topic: topic, Now: now.Format("15:04:05"), Zone: zoneName(name, offset), Offset: offset,
+		MaySee: !p.s.Token.IsZero(), Path: r.URL.Path,
+	}
+	if s := p.sessions.of(r); s != nil {
+		f.Who, f.Flash, f.Form = s.who, s.takeFlash(), s.issue("logout", "", "")
+	}
+	return f
+}
+
+// zoneName says which clock the page goes by.
+func zoneName(name string, offset int) string {
+	if offset == 0 {
+		return name
+	}
+	sign := '+'
+	if offset < 0 {
+		sign, offset = '−', -offset
+	}
+	return fmt.Sprintf("%s, UTC%c%d:%02d", name, sign, offset/3600, offset/60%60)
+}
+
+// render writes a page, or an error and no half page.
+func (p *Page) render(w http.ResponseWriter, status int, name string, data any) {
+	var b bytes.Buffer
+	if err := p.html.ExecuteTemplate(&b, name, data); err != nil {
+		p.s.Log.Error("page", "template", name, "err", err)
+		http.Error(w, "the page could not be made; the log says why", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = b.WriteTo(w) // the reader may have gone; nothing is lost
+}
+
+// refuse shows an error as a page that says how to go on.
+func (p *Page) refuse(w http.ResponseWriter, r *http.Request, status int, err error) {
+	p.render(w, status, "message.html", struct {
+		frameOf
+		Text string
+	}{p.frameFor(w, r, http.StatusText(status), ""), err.Error()})
+}
+
+// night shows all cells.
+func (p *Page) night(w http.ResponseWriter, r *http.Request) {
+	cells := p.cells()
+	if len(cells) == 1 {
+		p.showCell(w, r, cells[0], "/")
+		return
+	}
+	now := p.s.Now()
+	data := struct {
+		frameOf
+		Headline headline
+		Cells    []brief
+	}{frameOf: p.frameFor(w, r, "All cells", "all"), Headline: headlineOf(cells, now)}
+	for _, c := range cells {
+		data.Cells = append(data.Cells, p.brief(c, now))
+	}
+	p.render(w, http.StatusOK, "night.html", data)
+}
+
+// cell shows one.
+func (p *Page) cell(w http.ResponseWriter, r *http.Request) {
+	c := p.snapshotOf(r.PathValue("cell"))
+	if c == nil {
+		p.refuse(w, r, http.StatusNotFound, errors.New("there is no cell of that name"))
+		return
+	}
+	p.showCell(w, r, c, "/cell/"+c.Name)
+}
+
+func (p *Page) showCell(w http.ResponseWriter, r *http.Request, c *snapshot.Cell, path string) {
+	data := struct {
+		frameOf
+		Cell    cellView
+		Charted string // the run whose curves are shown; empty: the newest
+		Earlier []earlier
+		Alone   bool
+	}{frameOf: p.frameFor(w, r, sentence.Name(c.Name), c.Name), Cell: p.view(c), Alone: path == "/"}
+	runs, err := p.s.History.Runs(c.Name)
+	if err != nil {
+		p.s.Log.Warn("page: listing runs", "cell", c.Name, "err", err)
+	}
+	asked := r.URL.Query().Get("run")
+	for i := len(runs) - 1; i >= 0; i-- {
+		e := earlier{Run: runs[i], Text: p.runText(runs[i]), Newest: i == len(runs)-1}
+		if runs[i] == asked && !e.Newest {
+			data.Charted, e.Shown = asked, true
+		}
+		if data.Earlier = append(data.Earlier, e); len(data.Earlier) == 30 {
+			break // older ones are in the data directory
+		}
+	}
+	p.render(w, http.StatusOK, "cell.html", data)
+}
+
+// earlier is a run that may be looked at.
+type earlier struct {
+	Run, Text string
+	Newest    bool
+	Shown     bool
+}
+
+// headline counts cells by their standing.
+type headline struct {
+	Text     string
+	Standing sentence.Standing
+	Go       []string // cells to go to
+}
+
+func headlineOf(cells []*snapshot.Cell, now time.Time) headline {
+	n := map[sentence.Standing]int{}
+	h := headline{Standing: sentence.Well}
+	for _, c := range cells {
+		s := sentence.Of(c, now, time.UTC).Standing
+		n[s]++
+		if s == sentence.Act {
+			h.Go = append(h.Go, c.Name)
+		}
+	}
+	switch {
+	case len(cells) == 0:
+		return headline{Text: "No cell has reported yet.", Standing: sentence.Look}
+	case n[sentence.Act] > 0:
+		h.Standing = sentence.Act
+	case n[sentence.Look] > 0:
+		h.Standing = sentence.Look
+	default:
+		h.Text = fmt.Sprintf("All %d cells are well.", len(cells))
+		return h
+	}
+	h.Text = fmt.Sprintf("%d of %d cells: go there. %d: worth a look. %d well.", n[sentence.Act], len(cells), n[sentence.Look], n[sentence.Well])
+	return h
+}

@@ -1,0 +1,181 @@
+package page
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"strings"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/daemon/cursor"
+	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/snapshot"
+)
+
+// brief is a cell in the list of all.
+type brief struct {
+	Name, Title       string
+	Standing          sentence.Standing
+	StandingText      string
+	Progress, Trouble string
+	Volts, Amperes    string
+	Age               string
+	Bar               bar
+}
+
+// bar is the charge as a part of the target, in percent; negative: not known.
+type bar struct{ Share, Plan float64 }
+
+// String is how live events carry it.
+func (b bar) String() string { return fmt.Sprintf("%.1f %.1f", b.Share, b.Plan) }
+
+// Known says that there is a target to draw against.
+func (b bar) Known() bool { return b.Share >= 0 }
+
+// PlanKnown says that there is a plan to draw.
+func (b bar) PlanKnown() bool { return b.Plan >= 0 }
+
+func barOf(c *snapshot.Cell) bar {
+	target := c.Charge.TargetCoulombs
+	part := func(x float64) float64 {
+		if !(target > 0) || math.IsNaN(x) {
+			return -1
+		}
+		return math.Min(100, math.Max(0, 100*x/target))
+	}
+	b := bar{part(c.Charge.CountedCoulombs), part(c.Charge.PlanCoulombs)}
+	if c.Charge.TargetReached {
+		b.Share = 100
+	}
+	return b
+}
+
+// standingTexts say what a person has to do.
+var standingTexts = map[sentence.Standing]string{
+	sentence.Well: "sleep on", sentence.Look: "worth a look", sentence.Act: "go there",
+}
+
+func (p *Page) brief(c *snapshot.Cell, now time.Time) brief {
+	s := sentence.Of(c, now, p.s.Zone)
+	return brief{
+		Name: c.Name, Title: sentence.Name(c.Name), Standing: s.Standing, StandingText: standingTexts[s.Standing],
+		Progress: s.Progress, Trouble: s.Trouble, Bar: barOf(c),
+		Volts: volts(c), Amperes: amperes(c), Age: age(c, now),
+	}
+}
+
+// cellView is all that is shown of one cell.
+type cellView struct {
+	brief
+	Run       string
+	Open      bool // a run is open, so that something can be entered
+	MayOff    bool
+	MayHold   bool
+	MayNot    string
+	Groups    []group
+	Alarms    []alarmView
+	Happened  happenedView
+	Blind     []string
+	AnnounceN string
+}
+
+// view gathers everything for one cell.
+func (p *Page) view(c *snapshot.Cell) cellView {
+	now := p.s.Now()
+	h := p.s.History.Happened(c.Name)
+	return cellView{
+		brief: p.brief(c, now), Run: p.runText(c.Run), Open: !c.Waiting && !c.Ended,
+		MayOff: strings.Contains(c.May, "off"), MayHold: strings.Contains(c.May, "hold"),
+		Groups: p.sheet(c, h.Hand, now), Alarms: p.alarms(c, now), Happened: p.happened(h), Blind: c.Blind,
+		AnnounceN: announcement(c),
+	}
+}
+
+// runText tells a run by its beginning.
+func (p *Page) runText(run string) string {
+	if run == "" {
+		return ""
+	}
+	began, err := cursor.Began(run)
+	if err != nil {
+		return run
+	}
+	return "run of " + began.In(p.s.Zone).Format("Mon 2 Jan 2006, 15:04")
+}
+
+// alarmView is one alarm as a person reads it.
+type alarmView struct {
+	Cell, Condition, Title string
+	Priority               string
+	State, StateText       string
+	Since, For             string
+	Text, Meaning, Action  string
+	First                  bool
+	Open                   bool // waits for somebody's answer
+	Aside                  string
+	By                     string
+}
+
+// stateTexts put the states of IEC 62682 into words.
+var stateTexts = map[alerts.State]string{
+	alerts.UNACK: "stands, nobody has answered", alerts.ACKED: "stands, answered",
+	alerts.RTNUN: "is over, nobody has answered", alerts.LTUNK: "is over but kept, nobody has answered",
+	alerts.LTACK: "is over but kept until it is reset", alerts.SHLVD: "set aside for a time",
+	alerts.DSUPR: "a consequence of another alarm", alerts.OOSRV: "out of service", alerts.NORM: "is over",
+}
+
+func (p *Page) alarms(c *snapshot.Cell, now time.Time) []alarmView {
+	views := make([]alarmView, 0, len(c.Alarms))
+	for _, a := range c.Alarms {
+		v := alarmView{
+			Cell: c.Name, Condition: a.Condition, Title: sentence.Name(a.Condition), Priority: a.Priority, State: a.State,
+			Text: a.Text, Meaning: a.Meaning, Action: a.Action, First: a.First, By: a.By,
+			Since: p.clock(a.Since, now),
+		}
+		var s alerts.State
+		if err := s.UnmarshalText([]byte(a.State)); err == nil {
+			v.StateText, v.Open = stateTexts[s], s.Unanswered()
+			if s.Hidden() {
+				v.Aside = a.Reason
+				if !a.ShelfEnds.IsZero() {
+					v.Aside += " until " + p.clock(a.ShelfEnds, now)
+				}
+			}
+		}
+		views = append(views, v)
+	}
+	return views
+}
+
+// clock writes a time of day, with the date when it is not the last or next hours.
+func (p *Page) clock(t, now time.Time) string {
+	if t.IsZero() {
+		return sentence.Unknown
+	}
+	if d := now.Sub(t); d > 20*time.Hour || d < -20*time.Hour {
+		return t.In(p.s.Zone).Format("2 Jan 15:04")
+	}
+	return t.In(p.s.Zone).Format("15:04:05")
+}
+
+// announcement is what a screen reader is told when it changes: the alarms that wait for an answer.
+func announcement(c *snapshot.Cell) string {
+	var names []string
+	for _, a := range c.Alarms {
+		var s alerts.State
+		if err := s.UnmarshalText([]byte(a.State)); err == nil && s == alerts.UNACK {
+			names = append(names, sentence.Name(a.Condition))
+		}
+	}
+	if len(names) == 0 {
+		return ""
+	}
+	return sentence.Name(c.Name) + ": " + strings.Join(names, ", ") + "."
+}
+
+// liveText marks a text that live events replace.
+func liveText(cell, key, text string) template.HTML {
+	escape := template.HTMLEscapeString
+	return template.HTML(`<span data-live="` + escape(cell+"."+key) + `">` + escape(text) + `</span>`)
+}
