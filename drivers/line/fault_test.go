@@ -49,6 +49,7 @@ func (s *stubborn) unstick() {
 // A write that the system will not end kills the line, not its caller; what was
 // freed by force is not taken for sent.
 func TestStuckWrite(t *testing.T) {
+	t.Parallel()
 	for name, deaf := range map[string]bool{"freed by force": false, "not freed": true} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -74,6 +75,7 @@ func TestStuckWrite(t *testing.T) {
 
 // Nobody reads the far end of a pseudo-terminal: it takes some thousand bytes and no more.
 func TestFullPTY(t *testing.T) {
+	t.Parallel()
 	_, path := openPTY(t)
 	l := mustOpen(t, Settings{Address: path, Baud: 4_000_000})
 	msg := bytes.Repeat([]byte{'x'}, 999)
@@ -94,6 +96,7 @@ func TestFullPTY(t *testing.T) {
 
 // The library's own write has no limit; the device's other descriptor frees it.
 func TestUnstick(t *testing.T) {
+	t.Parallel()
 	_, path := openPTY(t)
 	p, err := openSerial(Settings{Address: path}.withDefaults())
 	if err != nil {
@@ -171,6 +174,7 @@ func TestNoWriteAfterClose(t *testing.T) {
 
 // Close ends an exchange that waits, and the exchange says so.
 func TestCloseWhileWaiting(t *testing.T) {
+	t.Parallel()
 	far, path := openPTY(t)
 	l := mustOpen(t, Settings{Address: path})
 	asked := make(chan struct{})
@@ -190,6 +194,7 @@ func TestCloseWhileWaiting(t *testing.T) {
 }
 
 func TestCancel(t *testing.T) {
+	t.Parallel()
 	far, path := openPTY(t)
 	l := mustOpen(t, Settings{Address: path})
 	ctx, cancel := context.WithCancel(t.Context())

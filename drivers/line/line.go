@@ -11,6 +11,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -81,6 +82,14 @@ func Open(ctx context.Context, s Settings) (*Line, error) {
 		return nil, fmt.Errorf("open line %q: %w", s.Address, err)
 	}
 	return newLine(s, p), nil
+}
+
+// New makes a line of a connection that is already open and that nobody else
+// uses, such as one end of a net.Pipe. Nothing is locked, and no time is allowed
+// for characters on a wire. Close closes the connection.
+func New(conn net.Conn, s Settings) *Line {
+	s.Address = tcpScheme + conn.RemoteAddr().String()
+	return newLine(s.withDefaults(), &socket{conn: conn})
 }
 
 // newLine starts the owner of an open port.

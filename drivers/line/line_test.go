@@ -67,6 +67,7 @@ func mustOpen(t *testing.T, s Settings) *Line {
 const soon = 200 * time.Millisecond
 
 func TestExchange(t *testing.T) {
+	t.Parallel()
 	far, path := openPTY(t)
 	l := mustOpen(t, Settings{Address: path, Baud: 115200})
 	answers := map[string]string{
@@ -128,6 +129,7 @@ func TestUnplug(t *testing.T) {
 
 // A line that returns everything it is sent has the echo taken out, and misses it when it is wrong.
 func TestEcho(t *testing.T) {
+	t.Parallel()
 	far, path := openPTY(t)
 	l := mustOpen(t, Settings{Address: path, Echo: true})
 	answering(t, far, func(q string) string {
@@ -161,6 +163,7 @@ func TestEcho(t *testing.T) {
 }
 
 func TestDrain(t *testing.T) {
+	t.Parallel()
 	far, path := openPTY(t)
 	l := mustOpen(t, Settings{Address: path})
 	if got := l.Drain(time.Millisecond); len(got) != 0 {
@@ -196,6 +199,7 @@ func TestDrain(t *testing.T) {
 }
 
 func TestTCP(t *testing.T) {
+	t.Parallel()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

@@ -17,10 +17,10 @@ import (
 // already past would not even look at what has come.
 const peek = time.Millisecond
 
-// tcpPort is a raw socket. The connection has deadlines of its own, so nothing here can get stuck.
-type tcpPort struct {
+// socket is a connection with deadlines of its own, so that nothing here can get stuck.
+type socket struct {
 	conn net.Conn
-	lock *flock.Flock
+	lock *flock.Flock // nil when the connection came from elsewhere
 }
 
 func openTCP(ctx context.Context, s Settings) (port, error) {
@@ -38,7 +38,7 @@ func openTCP(ctx context.Context, s Settings) (port, error) {
 		_ = lock.Close() // the connect error is the one that tells
 		return nil, fmt.Errorf("%w; check that the supply is on, its network socket enabled and the port number right", err)
 	}
-	return &tcpPort{conn: conn, lock: lock}, nil
+	return &socket{conn: conn, lock: lock}, nil
 }
 
 // lockFile takes the lock that stands for an instrument reached by network.
@@ -61,7 +61,7 @@ func lockFile(dir, host string) (*flock.Flock, error) {
 	return f, nil
 }
 
-func (t *tcpPort) read(p []byte, wait time.Duration) (int, error) {
+func (t *socket) read(p []byte, wait time.Duration) (int, error) {
 	if err := t.conn.SetReadDeadline(time.Now().Add(max(wait, peek))); err != nil {
 		return 0, err
 	}
@@ -72,7 +72,7 @@ func (t *tcpPort) read(p []byte, wait time.Duration) (int, error) {
 	return n, err
 }
 
-func (t *tcpPort) write(p []byte, wait time.Duration) error {
+func (t *socket) write(p []byte, wait time.Duration) error {
 	if err := t.conn.SetWriteDeadline(time.Now().Add(wait)); err != nil {
 		return err
 	}
@@ -80,6 +80,12 @@ func (t *tcpPort) write(p []byte, wait time.Duration) error {
 	return err
 }
 
-func (t *tcpPort) unstick() {}
+func (t *socket) unstick() {}
 
-func (t *tcpPort) close() error { return errors.Join(t.conn.Close(), t.lock.Close()) }
+func (t *socket) close() error {
+	err := t.conn.Close()
+	if t.lock == nil {
+		return err
+	}
+	return errors.Join(err, t.lock.Close())
+}

@@ -30,6 +30,7 @@ type peer struct {
 	// mangle turns an answer, its terminator included, into what goes onto the
 	// wire, each piece after its delay. nil sends it whole at once.
 	mangle func(query, answer string) []piece
+	each   func() // called before each message, with the peer locked
 	stop   chan struct{}
 	done   sync.WaitGroup
 }
@@ -93,6 +94,9 @@ func (p *peer) handle(msg string) (answer string, mangle func(string, string) []
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.asked = append(p.asked, msg)
+	if p.each != nil {
+		p.each()
+	}
 	var parts []string
 	for _, unit := range strings.Split(msg, ";") {
 		unit = strings.TrimPrefix(strings.TrimSpace(unit), ":")

@@ -85,26 +85,36 @@ func (s *Supply) near(a, b drivers.Reading) bool {
 		within(float64(a.Amperes), float64(b.Amperes), float64(s.settings.RangeAmperes))
 }
 
-// confirm measures again until two readings in a row agree, or one agrees with the
+// confirm measures again until a reading agrees with one before it, or with the
 // last that was returned, which shows that the jump was a garbled digit. Where
-// the cell itself jumps about, the last of a few is taken as it is.
+// the cell itself jumps about, the last of a few is taken as it is. Where volts and
+// amperes are asked for separately, a jump may also be a shift of all answers by one, which
+// repeats itself; so the place is found again first.
 func (s *Supply) confirm(ctx context.Context, first drivers.Reading) (drivers.Reading, error) {
-	r := first
-	for range 3 {
+	seen := [4]drivers.Reading{first}
+	for i := 1; i < len(seen); i++ {
+		if !s.combined() {
+			s.unsure = true
+			if err := s.ready(ctx); err != nil {
+				return first, err
+			}
+		}
 		next, err := s.sound(ctx)
 		if err != nil {
-			return r, err
-		}
-		if s.near(next, r) {
-			return next, nil
+			return first, err
 		}
 		if s.taken && s.near(next, s.last) {
-			s.note(&drivers.Refusal{Reason: drivers.Unasked, Query: "a second reading", Answer: describe(r) + " was not confirmed"})
+			s.note(&drivers.Refusal{Reason: drivers.Unasked, Query: "a second reading", Answer: describe(first) + " was not confirmed"})
 			return next, nil
 		}
-		r = next
+		for _, earlier := range seen[:i] {
+			if s.near(next, earlier) {
+				return next, nil
+			}
+		}
+		seen[i] = next
 	}
-	return r, nil
+	return seen[len(seen)-1], nil
 }
 
 // sound takes volts and amperes and refuses what this supply cannot put out.

@@ -59,12 +59,10 @@ type Rack struct {
 
 // shared is one address, with the instrument behind it while any channel is open.
 type shared struct {
-	mu       sync.Mutex // held while the line is opened
-	settings Settings   // of the open line
-	in       *instrument
+	mu       sync.Mutex  // held while the line is opened
+	settings Settings    // of the open line
+	in       *instrument // the last, gone or not
 	users    int
-	knows    *knowledge
-	knownAs  drivers.Identity
 }
 
 // Open opens a supply alone, in a Rack of its own.
@@ -92,11 +90,10 @@ func (r *Rack) Open(ctx context.Context, s Settings, clock drivers.Clock) (*Supp
 		if err != nil {
 			return nil, fmt.Errorf("supply on %s: %w", s.Line.Address, err)
 		}
-		if at.knows == nil || in.identity != at.knownAs {
-			at.knows = &knowledge{unknown: map[string]bool{}}
+		if at.in != nil && in.identity == at.in.identity {
+			in.knows = at.in.knows
 		}
-		in.knows = at.knows
-		at.in, at.users, at.settings, at.knownAs = in, 0, s, in.identity
+		at.in, at.users, at.settings = in, 0, s
 	}
 	at.users++
 	return newSupply(s, at, clock), nil
@@ -120,18 +117,26 @@ func connect(ctx context.Context, s Settings) (*instrument, error) {
 	if err != nil {
 		return nil, err
 	}
-	in := &instrument{line: l, dialect: s.Dialect, anchor: []byte(s.Dialect.Resync), buf: make([]byte, 0, 256)}
-	err = sleep(ctx, time.Duration(s.Dialect.OpenPause))
-	if err == nil && s.Dialect.Remote != "" {
-		err = in.command(ctx, []byte(s.Dialect.Remote))
-	}
-	if err == nil {
-		err = in.greet(ctx)
-	}
+	in, err := meet(ctx, l, s)
 	if err != nil {
 		return nil, errors.Join(err, l.Close())
 	}
 	return in, nil
+}
+
+// meet makes the first contact with the instrument on an open line.
+func meet(ctx context.Context, l *line.Line, s Settings) (*instrument, error) {
+	in := &instrument{line: l, dialect: s.Dialect, anchor: []byte(s.Dialect.Resync), buf: make([]byte, 0, 256),
+		knows: &knowledge{unknown: map[string]bool{}}}
+	if err := sleep(ctx, time.Duration(s.Dialect.OpenPause)); err != nil {
+		return nil, err
+	}
+	if s.Dialect.Remote != "" {
+		if err := in.command(ctx, []byte(s.Dialect.Remote)); err != nil {
+			return nil, err
+		}
+	}
+	return in, in.greet(ctx)
 }
 
 // release gives one channel back, and the line with the last.
