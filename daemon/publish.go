@@ -76,7 +76,7 @@ func (r *run) fill(c *Cell, s *snapshot.Cell) {
 	s.Charge.GapLowCoulombs, s.Charge.GapHighCoulombs = t.GapLow, t.GapHigh
 	s.Charge.UncertaintyCoulombs, s.Charge.Budget = t.StandardUncertainty, t.Budget
 	s.Charge.Gaps, s.Charge.GapSeconds = t.Gaps, (t.Elapsed - t.Observed).Seconds()
-	s.Charge.EnergyJoules = t.Energy
+	s.Charge.EnergyJoules, s.Charge.EnergyObserved, s.Charge.EnergyUncertainty = t.Energy, t.ObservedEnergy, t.EnergyStandardUncertainty
 	s.Charge.TargetReached = r.reached
 	s.OffVerified = r.offVerified
 	if c.set.Plan != nil {
@@ -84,6 +84,7 @@ func (r *run) fill(c *Cell, s *snapshot.Cell) {
 	}
 	h := r.log.Health()
 	s.Log.Bytes, s.Log.Backlog, s.Log.DiskFree, s.Log.Problem = r.log.Offset(), h.BacklogBytes, r.diskFree, ""
+	s.Log.LostLines = h.LostLines
 	if h.Cause != nil {
 		s.Log.Problem = h.Cause.Error()
 	}

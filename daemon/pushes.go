@@ -17,18 +17,19 @@ import (
 	"nightcell/daemon/snapshot"
 )
 
-// newPush builds one push of the configuration. Secrets are read now, and nothing is sent.
+// newPush builds one push of the configuration. Secrets are read once now, so that a
+// missing file is told at the start; nothing is sent.
 func (d *Daemon) newPush(c *configs.Push) (*push.Push, error) {
 	address, err1 := c.Address.Read()
-	token, err2 := c.Token.Read()
-	password, err3 := c.Password.Read()
-	client, err4 := httpClient(c)
-	if err := errors.Join(err1, err2, err3, err4); err != nil {
+	_, err2 := authorization(c)
+	client, err3 := httpClient(c)
+	if err := errors.Join(err1, err2, err3); err != nil {
 		return nil, fmt.Errorf("[push.%s]: %w", c.Name, err)
 	}
 	s := push.Settings{
-		Name: c.Name, Header: http.Header{}, Tags: c.Tags, Client: client, Gzip: c.Gzip, Lines: c.Batch, Every: c.Every,
-		Data: d.o.Config.Data, Cells: c.Cells, Save: writeSmall, Log: d.o.Log,
+		Name: c.Name, Tags: c.Tags, Client: client, Gzip: c.Gzip, Lines: c.Batch, Every: c.Every,
+		Authorization: func() (string, error) { return authorization(c) },
+		Data:          d.o.Config.Data, Cells: c.Cells, Save: writeSmall, Log: d.o.Log,
 	}
 	if len(s.Cells) == 0 {
 		for _, cell := range d.cells {
@@ -37,16 +38,26 @@ func (d *Daemon) newPush(c *configs.Push) (*push.Push, error) {
 	}
 	if c.Form == "v2" {
 		s.URL = push.V2(address.Reveal(), c.Org, c.Bucket)
-		if !token.IsZero() {
-			s.Header.Set("Authorization", "Token "+token.Reveal())
-		}
 	} else {
 		s.URL = push.V1(address.Reveal(), c.Database, c.Retention)
-		if c.User != "" {
-			s.Header.Set("Authorization", "Basic "+base64.StdEncoding.EncodeToString([]byte(c.User+":"+password.Reveal())))
-		}
 	}
 	return push.New(s)
+}
+
+// authorization is the header of that name, from the files as they are now.
+func authorization(c *configs.Push) (string, error) {
+	if c.Form == "v2" {
+		token, err := c.Token.Read()
+		if err != nil || token.IsZero() {
+			return "", err
+		}
+		return "Token " + token.Reveal(), nil
+	}
+	password, err := c.Password.Read()
+	if err != nil || c.User == "" {
+		return "", err
+	}
+	return "Basic " + base64.StdEncoding.EncodeToString([]byte(c.User+":"+password.Reveal())), nil
 }
 
 // httpClient is a client with the push's time-out, which trusts its own authority if it has one.
@@ -81,7 +92,8 @@ func (d *Daemon) fillPushes(s *snapshot.Cell) {
 			continue
 		}
 		s.Outlet.Pushes = append(s.Outlet.Pushes, snapshot.Way{
-			Name: p.Name(), LagSeconds: h.Lag.Seconds(), Delivered: h.Lines, Failed: h.Failures, Problem: h.LastError,
+			Name: p.Name(), LagSeconds: h.Lag.Seconds(), WaitingBytes: h.WaitingBytes,
+			Delivered: h.Lines, Failed: h.Failures, SetAside: h.SetAside, Problem: h.LastError,
 		})
 	}
 }

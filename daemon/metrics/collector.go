@@ -75,8 +75,7 @@ var figures = []figure{
 	gauge("nightcell_set_volts", "Voltage set-point last read back.", func(c *snapshot.Cell) float64 { return c.Settings.SetVolts }),
 	gauge("nightcell_set_amperes", "Current set-point last read back.", func(c *snapshot.Cell) float64 { return c.Settings.SetAmperes }),
 	gauge("nightcell_log_bytes", "Size of the run log.", func(c *snapshot.Cell) float64 { return float64(c.Log.Bytes) }),
-	gauge("nightcell_log_synced_timestamp_seconds", "When the run log was last synced to disk, Unix time.", func(c *snapshot.Cell) float64 { return unix(c.Log.Synced) }),
-	gauge("nightcell_log_waiting_lines", "Log lines waiting in memory for disk space.", func(c *snapshot.Cell) float64 { return float64(c.Log.Backlog) }),
+	gauge("nightcell_log_waiting_bytes", "Bytes of log lines waiting in memory for disk space.", func(c *snapshot.Cell) float64 { return float64(c.Log.Backlog) }),
 	gauge("nightcell_log_disk_free_bytes", "Free space where the run log lives.", func(c *snapshot.Cell) float64 { return c.Log.DiskFree }),
 }
 

@@ -2,13 +2,15 @@ package push
 
 import (
 	"bytes"
-	"compress/gzip"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
+	"time"
 )
 
 // V1 returns the write endpoint of the InfluxDB 1.x form. retention may be empty.
@@ -26,75 +28,122 @@ func V2(server, org, bucket string) string {
 	return strings.TrimSuffix(server, "/") + "/api/v2/write?" + q.Encode()
 }
 
-// refusal says that the database understood and will not take these lines, now or ever.
-type refusal struct {
-	status int
-	text   string
+// refusalError says that the database understood and will not take these lines.
+type refusalError struct {
+	status   int
+	text     string
+	tooLarge bool
 }
 
-func (r *refusal) Error() string {
+func (r *refusalError) Error() string {
 	return fmt.Sprintf("the database refuses the lines: HTTP %d: %s", r.status, r.text)
 }
 
-// post sends lines in one request. Any error but a *refusal is worth trying again.
-func (p *Push) post(ctx context.Context, lines [][]byte) error {
-	var body bytes.Buffer
-	if err := write(&body, lines, p.s.Gzip); err != nil {
+// busyError says that the database asks to be left alone for a while.
+type busyError struct {
+	status int
+	after  time.Duration
+}
+
+func (b *busyError) Error() string {
+	return fmt.Sprintf("the database is busy: HTTP %d, and asks for %v of rest", b.status, b.after)
+}
+
+// post sends lines in one request. Any error but a *refusalError is worth trying again.
+func (p *Push) post(ctx context.Context, lines []span) error {
+	body, err := p.pack(lines)
+	if err != nil {
 		return err
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, p.s.URL, &body)
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, p.s.URL, body)
 	if err != nil {
-		return fmt.Errorf("asking the database: %w", err)
-	}
-	for k, v := range p.s.Header {
-		req.Header[k] = v
+		return fmt.Errorf("asking the database: %w", withoutURL(err))
 	}
 	req.Header.Set("Content-Type", "text/plain; charset=utf-8")
 	if p.s.Gzip {
 		req.Header.Set("Content-Encoding", "gzip")
 	}
+	if p.s.Authorization != nil {
+		header, err := p.s.Authorization()
+		if err != nil {
+			return fmt.Errorf("authorizing with the database: %w", err)
+		}
+		if header != "" {
+			req.Header.Set("Authorization", header)
+		}
+	}
 	resp, err := p.s.Client.Do(req)
 	if err != nil {
-		return fmt.Errorf("asking the database: %w", err)
+		return fmt.Errorf("asking the database: %w", withoutURL(err))
 	}
 	answer, readErr := io.ReadAll(io.LimitReader(resp.Body, 500))
-	closeErr := resp.Body.Close()
-	text := strings.TrimSpace(string(answer))
-	switch {
-	case resp.StatusCode/100 == 2:
-		if closeErr != nil {
-			return fmt.Errorf("hearing the database out: %w", closeErr)
-		}
-		return nil
-	case resp.StatusCode == http.StatusBadRequest, resp.StatusCode == http.StatusUnprocessableEntity, resp.StatusCode == http.StatusRequestEntityTooLarge:
-		return &refusal{resp.StatusCode, text}
-	case resp.StatusCode == http.StatusUnauthorized, resp.StatusCode == http.StatusForbidden:
-		return fmt.Errorf("the database does not let nightcell write: HTTP %d: %s; mend the token or the password file", resp.StatusCode, text)
-	case resp.StatusCode == http.StatusNotFound:
-		return fmt.Errorf("the database or bucket does not exist: HTTP 404: %s; create it or mend its name", text)
-	}
-	if readErr != nil {
+	_ = resp.Body.Close() // the status has said it all
+	if readErr != nil && resp.StatusCode != http.StatusNoContent {
 		return fmt.Errorf("the database answers HTTP %d: %w", resp.StatusCode, readErr)
+	}
+	return verdict(resp, strings.TrimSpace(string(answer)))
+}
+
+// verdict is what an answer means. Only 204 says that lines were written; other
+// statuses of success come from what is no database, such as a login page.
+func verdict(resp *http.Response, text string) error {
+	switch code := resp.StatusCode; code {
+	case http.StatusNoContent:
+		return nil
+	case http.StatusBadRequest, http.StatusUnprocessableEntity:
+		return &refusalError{code, text, false}
+	case http.StatusRequestEntityTooLarge:
+		return &refusalError{code, text, true}
+	case http.StatusUnauthorized, http.StatusForbidden:
+		return fmt.Errorf("the database does not let nightcell write: HTTP %d: %s; mend the token or the password file", code, text)
+	case http.StatusNotFound:
+		return fmt.Errorf("the database or bucket does not exist: HTTP 404: %s; create it, or mend its name or the address", text)
+	case http.StatusTooManyRequests, http.StatusServiceUnavailable:
+		if after := retryAfter(resp.Header.Get("Retry-After")); after > 0 {
+			return &busyError{code, after}
+		}
+	default:
+		if code < 400 {
+			return fmt.Errorf("HTTP %d is no answer of a database to lines, which is 204; mend the address", code)
+		}
 	}
 	return fmt.Errorf("the database answers HTTP %d: %s", resp.StatusCode, text)
 }
 
-// write puts lines into one body, compressed or not.
-func write(to *bytes.Buffer, lines [][]byte, compressed bool) error {
-	if !compressed {
-		for _, l := range lines {
-			to.Write(l)
-		}
-		return nil
+// retryAfter reads the header of that name (RFC 9110, 10.2.3): seconds, or a date.
+func retryAfter(s string) time.Duration {
+	if n, err := strconv.Atoi(s); err == nil && n > 0 {
+		return time.Duration(min(n, 86400)) * time.Second
 	}
-	z := gzip.NewWriter(to)
-	for _, l := range lines {
-		if _, err := z.Write(l); err != nil {
-			return fmt.Errorf("compressing the lines: %w", err)
-		}
+	if at, err := http.ParseTime(s); err == nil {
+		return max(0, time.Until(at))
 	}
-	if err := z.Close(); err != nil {
-		return fmt.Errorf("compressing the lines: %w", err)
+	return 0
+}
+
+// withoutURL takes the address out of an error, because it may hold a secret.
+func withoutURL(err error) error {
+	var u *url.Error
+	if errors.As(err, &u) {
+		return u.Err
 	}
-	return nil
+	return err
+}
+
+// pack puts lines into a body, compressed or not. It is a new one each time, because
+// a client may read from a body even after the answer came.
+func (p *Push) pack(lines []span) (*bytes.Buffer, error) {
+	text := p.parcel.text[lines[0].from:lines[len(lines)-1].to] // lines stand one behind the other
+	if !p.s.Gzip {
+		return bytes.NewBuffer(bytes.Clone(text)), nil
+	}
+	body := new(bytes.Buffer)
+	p.zip.Reset(body)
+	if _, err := p.zip.Write(text); err != nil {
+		return nil, fmt.Errorf("compressing the lines: %w", err)
+	}
+	if err := p.zip.Close(); err != nil {
+		return nil, fmt.Errorf("compressing the lines: %w", err)
+	}
+	return body, nil
 }

@@ -1,10 +1,7 @@
-// Package push sends the lines of the run logs to a database that takes InfluxDB
-// line protocol over HTTP. The log is the queue: a cursor for each cell says what
-// the database has acknowledged, so that an outage of hours is caught up with
-// nothing lost, and a line sent twice overwrites itself because its time stamp is its own.
 package push
 
 import (
+	"compress/gzip"
 	"context"
 	"errors"
 	"fmt"
@@ -12,31 +9,33 @@ import (
 	"maps"
 	"math/rand/v2"
 	"net/http"
-	"path/filepath"
+	"net/url"
 	"slices"
 	"strings"
-	"sync"
 	"time"
-
-	"nightcell/daemon/cursor"
 )
 
 const (
-	firstWait   = time.Second
-	longestWait = 2 * time.Minute
-	mostBytes   = 1 << 20 // of lines in one request, before gzip
+	firstWait   = time.Second      // after the first failed request
+	longestWait = 2 * time.Minute  // between two attempts during an outage
+	longestRest = 10 * time.Minute // that a database may ask for by Retry-After
+	lastWait    = 3 * time.Second  // for one more attempt when nightcell stops
+	saveEvery   = 10 * time.Second // between two saves of the cursors while lines flow
+	mostBytes   = 1 << 20          // of lines in one request, before gzip
 )
 
 // Settings describe one database and what it is sent.
 type Settings struct {
-	Name   string
-	URL    string            // of the write endpoint, query and all; see V1 and V2
-	Header http.Header       // such as Authorization; never logged
-	Tags   map[string]string // added to each line
-	Client *http.Client
-	Gzip   bool
-	Lines  int           // most lines in one request; 0: 5000
-	Every  time.Duration // between two looks at the logs while nothing is owed; 0: 1 s
+	Name string
+	URL  string // of the write endpoint, query and all; see V1 and V2. It is never shown, as it may hold a secret.
+	// Authorization returns the header of that name, empty for none. It is asked
+	// before each request, so that a mended token file needs no restart. nil: none.
+	Authorization func() (string, error)
+	Tags          map[string]string // added to each line
+	Client        *http.Client      // with a time-out
+	Gzip          bool
+	Lines         int           // most lines in one request; 0: 5000
+	Every         time.Duration // between two looks at the logs while nothing is owed; 0: 1 s
 
 	Data  string   // the data directory
 	Cells []string // whose logs are sent
@@ -45,27 +44,31 @@ type Settings struct {
 	Log  *slog.Logger
 }
 
-// Health is how one cell's lines are getting on.
-type Health struct {
-	Lag       time.Duration // age of the oldest line that is not yet acknowledged, 0 when there is none
-	Lines     uint64        // acknowledged since the start
-	Refused   uint64        // lines that the database will never take, set aside since the start
-	Failures  uint64        // failed requests since the start
-	LastError string        // of the newest request; empty when it succeeded
-}
-
 // Push sends the logs of its cells to one database, from one goroutine.
 type Push struct {
-	s    Settings
-	tags []byte // as they stand in a line, each behind a comma
-	mu   sync.Mutex
-	all  map[string]Health
+	s      Settings
+	tags   []byte // as they stand in a line, each behind a comma
+	queues []*queue
+	first  int // the queue that the next request begins with
+
+	parcel  parcel
+	buf     []byte // for reading logs
+	zip     *gzip.Writer
+	most    int       // lines in one request, less than Settings.Lines once the database found one too large
+	took    bool      // the database has taken a line since the start
+	inARow  int       // lines refused since it last took one
+	savedAt time.Time // the cursors
+	strange []string  // lines of the cursor file for cells that are not sent now
+	told    string    // the newest problem that was logged
 }
 
-// New checks the settings; nothing is sent.
+// New checks the settings; nothing is read or sent.
 func New(s Settings) (*Push, error) {
-	if s.URL == "" || s.Data == "" || s.Save == nil || s.Client == nil {
-		return nil, fmt.Errorf("push %s: address, data directory, client and a way to save the cursor are needed", s.Name)
+	if s.Data == "" || s.Save == nil || s.Client == nil || s.Client.Timeout <= 0 {
+		return nil, fmt.Errorf("push %s: data directory, client with a time-out and a way to save the cursors are needed", s.Name)
+	}
+	if u, err := url.Parse(s.URL); err != nil || u.Host == "" {
+		return nil, fmt.Errorf("push %s: its address is no URL of a server; write one such as http://127.0.0.1:8086", s.Name)
 	}
 	if s.Lines <= 0 {
 		s.Lines = 5000
@@ -76,154 +79,144 @@ func New(s Settings) (*Push, error) {
 	if s.Log == nil {
 		s.Log = slog.New(slog.DiscardHandler)
 	}
-	p := &Push{s: s, all: make(map[string]Health)}
+	client := *s.Client
+	// Followed, a redirect would turn the lines into a mere question for a page that answers "OK".
+	client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
+	s.Client = &client
+	p := &Push{s: s, most: s.Lines, buf: make([]byte, firstRead), zip: gzip.NewWriter(nil)}
 	for _, k := range slices.Sorted(maps.Keys(s.Tags)) {
 		if k == "" || s.Tags[k] == "" {
 			return nil, fmt.Errorf("push %s: the tag %q=%q is empty; line protocol has no empty tags", s.Name, k, s.Tags[k])
 		}
+		if k == "cell" || k == "condition" {
+			return nil, fmt.Errorf("push %s: the lines have a tag %q already; choose another name", s.Name, k)
+		}
 		p.tags = fmt.Appendf(p.tags, ",%s=%s", tagEscaper.Replace(k), tagEscaper.Replace(s.Tags[k]))
 	}
 	for _, c := range s.Cells {
-		p.all[c] = Health{}
+		p.queues = append(p.queues, newQueue(s.Data, c))
 	}
 	return p, nil
 }
 
-var tagEscaper = strings.NewReplacer(",", `\,`, "=", `\=`, " ", `\ `, "\n", " ")
+var tagEscaper = strings.NewReplacer(",", `\,`, "=", `\=`, " ", `\ `, "\n", " ", "\\", "/")
 
-// Run sends until ctx ends.
+// Name returns the push's name in the configuration.
+func (p *Push) Name() string { return p.s.Name }
+
+// Run sends until ctx ends, then tries once more for a few seconds, so that the last
+// lines of a run arrive. The error says that the cursors could not be saved.
 func (p *Push) Run(ctx context.Context) error {
-	queues := make([]*queue, 0, len(p.s.Cells))
-	for _, cell := range p.s.Cells {
-		q, err := openQueue(p.s, cell)
-		if err != nil {
-			return fmt.Errorf("push %s: %w", p.s.Name, err)
-		}
-		queues = append(queues, q)
-	}
-	wait := time.Duration(0)
+	defer p.s.Client.CloseIdleConnections()
+	p.restore()
+	var backOff time.Duration
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for {
 		select { // ends with ctx; the timer always comes
 		case <-ctx.Done():
-			return nil
+			return p.finish(ctx)
 		case <-timer.C:
 		}
-		failed, more := false, false
-		for _, q := range queues {
-			sent, err := p.send(ctx, q)
-			if ctx.Err() != nil {
-				return nil
-			}
-			p.note(q, sent, err)
-			failed = failed || err != nil
-			more = more || sent > 0 && err == nil
-		}
+		more, err := p.round(ctx)
 		switch {
-		case failed: // exponential back-off with jitter, so that many daemons do not return in step
-			wait = min(max(2*wait, firstWait), longestWait)
-			timer.Reset(wait/2 + rand.N(wait/2))
+		case ctx.Err() != nil:
+			continue
+		case err != nil: // exponential back-off with jitter, so that many daemons do not return in step
+			backOff = min(max(2*backOff, firstWait), longestWait)
+			wait := backOff/2 + rand.N(backOff/2)
+			var busy *busyError
+			if errors.As(err, &busy) {
+				wait = max(wait, min(busy.after, longestRest))
+			}
+			timer.Reset(wait)
 		case more:
-			wait = 0
+			backOff = 0
 			timer.Reset(0)
 		default:
-			wait = 0
+			backOff = 0
 			timer.Reset(p.s.Every)
 		}
 	}
 }
 
-// Health returns how a cell's lines are getting on.
-func (p *Push) Health(cell string) (Health, bool) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	h, ok := p.all[cell]
-	return h, ok
+// finish sends what is left, if the database takes it at once, and saves the cursors.
+func (p *Push) finish(ctx context.Context) error {
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), lastWait)
+	defer cancel()
+	for {
+		if more, err := p.round(last); err != nil || !more {
+			break
+		}
+	}
+	if err := p.save(); err != nil {
+		return fmt.Errorf("push %s: %w; some lines will be sent again", p.s.Name, err)
+	}
+	return nil
 }
 
-// Name returns the push's name in the configuration.
-func (p *Push) Name() string { return p.s.Name }
-
-func (p *Push) note(q *queue, sent int, err error) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	h := p.all[q.cell]
-	h.Lines += uint64(sent)
-	h.Lag = q.lag()
-	if err != nil {
-		h.Failures++
-		if h.LastError != err.Error() {
-			p.s.Log.Warn("push", "push", p.s.Name, "cell", q.cell, "err", err)
+// round sends one request with the next lines of all cells, and says whether more
+// wait. The error is the database's; trouble with one log or with saving is told and
+// leaves the others going.
+func (p *Push) round(ctx context.Context) (more bool, err error) {
+	more = p.gather()
+	if len(p.parcel.lines) > 0 {
+		err := p.deliver(ctx)
+		if err != nil && ctx.Err() != nil {
+			return false, err // cut short by us
 		}
-		h.LastError = err.Error()
+		p.tell(err)
+		for _, h := range p.parcel.ends {
+			h.q.note(h.lines, h.aside, err)
+		}
+		if err != nil {
+			return false, err
+		}
+	}
+	for _, h := range p.parcel.ends {
+		more = more || h.to.behind > 0 || h.to.at.Run != h.q.at.Run
+		h.q.advance(h.to)
+	}
+	if time.Since(p.savedAt) >= saveEvery {
+		if err := p.save(); err != nil {
+			p.s.Log.Error("push", "push", p.s.Name, "err", err)
+		}
+	}
+	return more, nil
+}
+
+// gather fills the parcel with the next lines, giving every cell its share, and says
+// whether there was no room for some cells.
+func (p *Push) gather() (full bool) {
+	p.parcel.reset()
+	n := len(p.queues)
+	p.first++
+	for i := range p.queues {
+		if len(p.parcel.lines) >= p.most || len(p.parcel.text) >= mostBytes {
+			return true
+		}
+		q := p.queues[(p.first+i)%n]
+		err := p.take(q, max(1, (p.most-len(p.parcel.lines))/(n-i)))
+		if q.looked(err) {
+			p.s.Log.Error("push", "push", p.s.Name, "cell", q.cell, "err", err)
+		}
+	}
+	return false
+}
+
+// tell logs a problem when it begins, changes or ends.
+func (p *Push) tell(err error) {
+	now := ""
+	if err != nil {
+		now = err.Error()
+	}
+	if now == p.told {
+		return
+	}
+	if err != nil {
+		p.s.Log.Warn("push", "push", p.s.Name, "err", err)
 	} else {
-		h.LastError = ""
+		p.s.Log.Info("push works again", "push", p.s.Name)
 	}
-	h.Refused = q.refused
-	p.all[q.cell] = h
-}
-
-// send hands over one batch of a cell and returns how many lines were acknowledged.
-func (p *Push) send(ctx context.Context, q *queue) (int, error) {
-	b, err := q.batch(p.s.Lines, p.tags)
-	if err != nil || b.end == q.at {
-		return 0, err
-	}
-	sent := 0
-	if len(b.lines) > 0 {
-		if sent, err = p.deliver(ctx, q, b.lines); err != nil {
-			return 0, err
-		}
-	}
-	if err := q.advance(b.end); err != nil {
-		return sent, err
-	}
-	return sent, nil
-}
-
-// deliver posts lines; when the database refuses them for what they are, it parts
-// them until the ones at fault stand alone, and sets those aside.
-func (p *Push) deliver(ctx context.Context, q *queue, lines [][]byte) (int, error) {
-	err := p.post(ctx, lines)
-	var refused *refusal
-	switch {
-	case err == nil:
-		return len(lines), nil
-	case !errors.As(err, &refused):
-		return 0, err
-	case len(lines) == 1:
-		q.refused++
-		p.s.Log.Error("the database will never take this line, which is set aside; it stays in the log",
-			"push", p.s.Name, "cell", q.cell, "line", shorten(lines[0]), "err", err)
-		return 0, nil
-	}
-	half := len(lines) / 2
-	first, err := p.deliver(ctx, q, lines[:half])
-	if err != nil {
-		return 0, err
-	}
-	second, err := p.deliver(ctx, q, lines[half:])
-	return first + second, err
-}
-
-func shorten(line []byte) string {
-	if len(line) > 200 {
-		line = line[:200]
-	}
-	return strings.TrimSpace(string(line))
-}
-
-// cursorPath is where a cell's cursor is kept.
-func cursorPath(s Settings, cell string) string {
-	return filepath.Join(s.Data, "push", s.Name, cell)
-}
-
-// startOf is where a cell without a cursor begins: at the beginning of its newest run.
-func startOf(cellDir string) (cursor.Cursor, error) {
-	names, err := cursor.Runs(cellDir)
-	if err != nil || len(names) == 0 {
-		return cursor.Cursor{}, err
-	}
-	return cursor.Cursor{Run: names[len(names)-1]}, nil
+	p.told = now
 }

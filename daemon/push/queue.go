@@ -9,139 +9,202 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
-	"time"
+	"sync"
+
+	"github.com/influxdata/line-protocol/v2/lineprotocol"
 
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 )
 
-// queue is one cell's logs as the database has yet to get them.
+const (
+	firstRead = 64 << 10 // of a log at once, as long as that holds a whole line
+	longest   = 1 << 20  // bytes without a line end are no line
+)
+
+// queue is one cell's logs as the database has yet to get them. Only the goroutine
+// of Run touches what is above mu.
 type queue struct {
-	s       Settings
-	cell    string
-	dir     string // of the cell's runs
-	at      cursor.Cursor
-	refused uint64
-	oldest  int64 // time stamp of the first line that is not acknowledged, 0: none
+	cell string
+	dir  string        // of the cell's runs
+	at   cursor.Cursor // behind what the database has acknowledged
+	// saved is the cursor as it stands in the file, and mark the checksum of the bytes before it.
+	saved cursor.Cursor
+	mark  string
+
+	mu     sync.Mutex
+	health Health
+	oldest int64 // time stamp of the first line that is not acknowledged, 0: none
+	unread bool  // the log could not be read at the last look
 }
 
-// batch is some whole lines and the cursor behind them.
-type batch struct {
-	lines [][]byte
-	end   cursor.Cursor
+func newQueue(data, cell string) *queue {
+	return &queue{cell: cell, dir: cursor.CellDir(data, cell)}
 }
 
-func openQueue(s Settings, cell string) (*queue, error) {
-	q := &queue{s: s, cell: cell, dir: cursor.CellDir(s.Data, cell)}
-	text, err := os.ReadFile(cursorPath(s, cell))
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		q.at, err = startOf(q.dir)
-		return q, err
-	case err != nil:
-		return nil, fmt.Errorf("reading the cursor: %w", err)
-	}
-	if q.at, err = cursor.Parse(string(bytes.TrimSpace(text))); err != nil {
-		return nil, fmt.Errorf("%s: %w; delete the file to send the newest run from its beginning", cursorPath(s, cell), err)
-	}
-	return q, nil
+// advance moves the cursor to what the database has acknowledged.
+func (q *queue) advance(to end) {
+	q.at = to.at
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.oldest = 0
+	q.health.WaitingBytes = max(0, to.behind)
 }
 
-// advance moves the cursor, durably.
-func (q *queue) advance(to cursor.Cursor) error {
-	path := cursorPath(q.s, q.cell)
-	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
-		return fmt.Errorf("saving the cursor: %w", err)
-	}
-	if err := q.s.Save(path, []byte(to.String()+"\n")); err != nil {
-		return fmt.Errorf("saving the cursor: %w", err)
-	}
-	q.at, q.oldest = to, 0
-	return nil
-}
-
-// batch reads the next lines, at most so many, from where the cursor stands. A run
-// that is through leads on to the next one.
-func (q *queue) batch(most int, tags []byte) (batch, error) {
+// take puts the next lines of a cell into the parcel, at most so many. A run that
+// is through leads on to the next one.
+func (p *Push) take(q *queue, most int) error {
+	to := end{at: q.at}
 	for {
-		if q.at.Run != "" {
-			b, err := q.read(most, tags)
-			if err != nil || b.end != q.at {
-				return b, err
+		if to.at.Run != "" {
+			if err := p.read(q, &to, most); err != nil {
+				return err
 			}
-		}
-		names, err := cursor.Runs(q.dir)
-		if err != nil {
-			return batch{}, err
-		}
-		next := ""
-		for _, n := range names {
-			if n > q.at.Run {
-				next = n
+			if to.at != q.at {
 				break
 			}
 		}
-		if next == "" {
-			return batch{end: q.at}, nil
+		next, err := nextRun(q.dir, to.at.Run)
+		if err != nil {
+			return err
 		}
-		q.at = cursor.Cursor{Run: next}
+		if next == "" {
+			break
+		}
+		// Only now is it sure that nothing more comes to the run before: look at it once more.
+		if to.at.Run != "" {
+			if err := p.read(q, &to, most); err != nil {
+				return err
+			}
+			if to.at != q.at {
+				break
+			}
+		}
+		to = end{at: cursor.Cursor{Run: next}}
 	}
+	if to.at != q.at {
+		p.parcel.close(q, to)
+	}
+	return nil
 }
 
-// read takes whole lines from the present run. Checkpoints are nightcell's own memory
-// and not sent; anything that is no line at all is left for the database to refuse.
-func (q *queue) read(most int, tags []byte) (b batch, err error) {
-	b.end = q.at
-	f, err := os.Open(filepath.Join(q.dir, q.at.Run, runlog.LogName))
+// nextRun names the first run after one, empty when there is none.
+func nextRun(dir, after string) (string, error) {
+	names, err := cursor.Runs(dir)
+	if err != nil {
+		return "", err
+	}
+	for _, n := range names {
+		if n > after {
+			return n, nil
+		}
+	}
+	return "", nil
+}
+
+// read takes whole lines from a run and moves to behind them. Checkpoints are
+// nightcell's own memory and not sent; what is no line at all, such as the zeros
+// that a power cut leaves, is set aside here and stays in the log.
+func (p *Push) read(q *queue, to *end, most int) (err error) {
+	f, err := os.Open(filepath.Join(q.dir, to.at.Run, runlog.LogName))
 	if errors.Is(err, fs.ErrNotExist) {
-		return b, nil
+		return nil
 	}
 	if err != nil {
-		return b, fmt.Errorf("opening the log: %w", err)
+		return fmt.Errorf("opening the log: %w", err)
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
-	buf := make([]byte, mostBytes)
-	n, err := f.ReadAt(buf, q.at.Offset)
-	if err != nil && !errors.Is(err, io.EOF) {
-		return b, fmt.Errorf("reading the log: %w", err)
+	info, err := f.Stat()
+	if err != nil {
+		return fmt.Errorf("measuring the log: %w", err)
 	}
-	buf = buf[:n]
-	for len(b.lines) < most {
-		i := bytes.IndexByte(buf, '\n')
+	if info.Size() < to.at.Offset { // a power cut took what was sent; what replaces it is other
+		p.s.Log.Warn("the log is shorter than what was sent; the run is sent anew", "push", p.s.Name, "cell", q.cell, "run", to.at.Run)
+		to.at.Offset = 0
+	}
+	if info.Size() == to.at.Offset {
+		return nil
+	}
+	chunk, err := p.chunk(f, to.at.Offset)
+	if err != nil {
+		return err
+	}
+	start := to.at.Offset
+	for taken := 0; taken < most && len(p.parcel.text) < mostBytes; {
+		i := bytes.IndexByte(chunk[to.at.Offset-start:], '\n')
 		if i < 0 {
 			break
 		}
-		line := buf[:i+1]
-		buf = buf[i+1:]
-		b.end.Offset += int64(i + 1)
-		if skipped(line) {
+		line := chunk[to.at.Offset-start:][:i+1]
+		to.at.Offset += int64(i + 1)
+		if bytes.HasPrefix(line, []byte(runlog.KindCheckpoint+",")) {
 			continue
 		}
-		if len(b.lines) == 0 {
-			q.oldest = stampOf(line)
+		if err := sound(line); err != nil {
+			to.damaged++
+			p.s.Log.Error("no line of line protocol is not sent; it stays in the log",
+				"push", p.s.Name, "cell", q.cell, "run", to.at.Run, "byte", to.at.Offset-int64(i+1), "err", err)
+			continue
 		}
-		b.lines = append(b.lines, tagged(line, tags))
+		p.parcel.add(q, line, p.tags)
+		taken++
 	}
-	if n == mostBytes && b.end == q.at { // no line end in a megabyte: not a line, pass over it
-		b.end.Offset += int64(n)
+	if to.at.Offset == start && len(chunk) == longest {
+		to.at.Offset += longest // whatever this is, it is no line
+		to.damaged++
 	}
-	return b, nil
+	to.behind = info.Size() - to.at.Offset
+	q.owes(p.parcel.oldest(q), info.Size()-start)
+	return nil
 }
 
-func skipped(line []byte) bool {
-	return len(bytes.TrimSpace(line)) == 0 || bytes.HasPrefix(line, []byte(runlog.KindCheckpoint))
+// chunk reads from a log at an offset, as much as holds one whole line.
+func (p *Push) chunk(f io.ReaderAt, offset int64) ([]byte, error) {
+	for {
+		n, err := f.ReadAt(p.buf, offset)
+		if err != nil && !errors.Is(err, io.EOF) {
+			return nil, fmt.Errorf("reading the log at byte %d: %w", offset, err)
+		}
+		if n < len(p.buf) || len(p.buf) == longest || bytes.IndexByte(p.buf[:n], '\n') >= 0 {
+			return p.buf[:n], nil
+		}
+		p.buf = make([]byte, longest)
+	}
 }
 
-// tagged puts tags behind the measurement's name.
-func tagged(line, tags []byte) []byte {
-	i := bytes.IndexAny(line, ", ")
-	if len(tags) == 0 || i < 0 {
-		return line
+// sound says why a line is none.
+func sound(line []byte) error {
+	d := lineprotocol.NewDecoderWithBytes(line)
+	if !d.Next() {
+		return errors.New("it is empty")
 	}
-	out := make([]byte, 0, len(line)+len(tags))
-	out = append(out, line[:i]...)
-	out = append(out, tags...)
-	return append(out, line[i:]...)
+	if _, err := d.Measurement(); err != nil {
+		return err
+	}
+	for {
+		k, _, err := d.NextTag()
+		if err != nil {
+			return err
+		}
+		if k == nil {
+			break
+		}
+	}
+	for {
+		k, _, err := d.NextField()
+		if err != nil {
+			return err
+		}
+		if k == nil {
+			break
+		}
+	}
+	if b, err := d.TimeBytes(); err != nil {
+		return err
+	} else if len(b) == 0 {
+		return errors.New("it has no time stamp")
+	}
+	return nil
 }
 
 // stampOf reads the time stamp at the end of a line, 0 when there is none.
@@ -152,12 +215,4 @@ func stampOf(line []byte) int64 {
 		return 0
 	}
 	return n
-}
-
-// lag is the age of the oldest line that is not acknowledged.
-func (q *queue) lag() time.Duration {
-	if q.oldest == 0 {
-		return 0
-	}
-	return max(0, time.Since(time.Unix(0, q.oldest)))
 }

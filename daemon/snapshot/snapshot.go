@@ -82,7 +82,9 @@ type Charge struct {
 	TargetCoulombs      float64
 	TargetUncertainty   float64 // standard, C
 	PlanCoulombs        float64 // where the plan would be now
-	EnergyJoules        float64
+	EnergyJoules        float64 // with the best value of each gap
+	EnergyObserved      float64 // J, gaps left out
+	EnergyUncertainty   float64 // standard, J
 	SecondsToTarget     float64 // at the present current
 	FinishesAt          time.Time
 	TargetReached       bool
@@ -133,12 +135,11 @@ type Alarm struct {
 
 // Log is the state of the run log.
 type Log struct {
-	Bytes       int64
-	Synced      time.Time
-	Backlog     int // bytes of lines that wait in memory for disk space
-	Problem     string
-	DiskFree    float64 // bytes, NaN unknown
-	Checkpoints uint64
+	Bytes     int64
+	Backlog   int   // bytes of lines that wait in memory for disk space
+	LostLines int64 // that found no room in memory either
+	Problem   string
+	DiskFree  float64 // bytes, NaN unknown
 }
 
 // Outlet is the state of the ways out: pushes and notices.
@@ -149,12 +150,14 @@ type Outlet struct {
 
 // Way is one route or push: how far it is behind and what stops it.
 type Way struct {
-	Name       string
-	LagSeconds float64
-	Waiting    int
-	Delivered  uint64
-	Failed     uint64
-	Problem    string
+	Name         string
+	LagSeconds   float64
+	Waiting      int   // notices, of a route
+	WaitingBytes int64 // of the logs, of a push
+	Delivered    uint64
+	Failed       uint64
+	SetAside     uint64 // lines that a push's database will never take
+	Problem      string
 }
 
 // Poll is how punctual the polls are.

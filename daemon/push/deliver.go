@@ -1,0 +1,81 @@
+package push
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+)
+
+// mostRefused is how many lines the database may refuse in a row, with none taken
+// between, before it and not the lines is thought to be at fault.
+const mostRefused = 16
+
+// deliver sends the parcel. Lines that the database refuses for what they are get
+// parted from the others and set aside. If it refuses too many, or has yet to take
+// its first line, the address or the database is thought to be wrong: then the error
+// says so, nothing is set aside, and all lines wait.
+func (p *Push) deliver(ctx context.Context) error {
+	d := delivery{p: p}
+	if err := d.send(ctx, p.parcel.lines); err != nil {
+		return err
+	}
+	if d.taken > 0 {
+		p.took, p.inARow = true, 0
+	}
+	if len(d.refused) == 0 {
+		return nil
+	}
+	p.inARow += len(d.refused)
+	if !p.took || d.taken == 0 && p.inARow > mostRefused {
+		return fmt.Errorf("every line is refused, so none is set aside; mend the address or the database: %w", d.why)
+	}
+	for _, l := range d.refused {
+		p.parcel.setAside(l.q)
+		p.s.Log.Error("the database will never take this line, which is set aside; it stays in the log",
+			"push", p.s.Name, "cell", l.q.cell, "line", shorten(p.parcel.text[l.from:l.to]), "err", d.why)
+	}
+	return nil
+}
+
+// delivery is the sending of one parcel, in parts if need be.
+type delivery struct {
+	p       *Push
+	taken   int
+	refused []span
+	why     error // the newest refusal
+}
+
+// send posts lines, and parts them while they are refused.
+func (d *delivery) send(ctx context.Context, lines []span) error {
+	err := d.p.post(ctx, lines)
+	var refused *refusalError
+	switch {
+	case err == nil:
+		d.taken += len(lines)
+		return nil
+	case !errors.As(err, &refused):
+		return err
+	case refused.tooLarge:
+		d.p.most = min(d.p.most, max(1, len(lines)/2))
+	}
+	if len(lines) == 1 {
+		d.refused, d.why = append(d.refused, lines[0]), err
+		if len(d.refused) > mostRefused {
+			return fmt.Errorf("over %d lines of one request are refused, so none is set aside; mend the address or the database: %w", mostRefused, err)
+		}
+		return nil
+	}
+	half := len(lines) / 2
+	if err := d.send(ctx, lines[:half]); err != nil {
+		return err
+	}
+	return d.send(ctx, lines[half:])
+}
+
+func shorten(line []byte) string {
+	if len(line) > 200 {
+		line = line[:200]
+	}
+	return strings.TrimSpace(string(line))
+}
