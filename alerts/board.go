@@ -31,9 +31,11 @@ type Change struct {
 	First     bool      // nothing else was wrong when this began: look here for the cause
 	After     Condition // when not First: the alarm that stood before; else None
 	By        string    // the person, for changes that a person made
+	Reason    string    // of setting aside or of putting back
 	Chatter   bool      // it came and went so often that it is now held until calm
 	Flood     bool      // more alarms come than a person can answer
 	Text      string    // what is wrong, likeliest cause with evidence, runner-up
+	Diagnosis Diagnosis // the same in parts, when there is one
 	Meaning   string    // for the deposit
 	Action    string    // what to do first
 }
@@ -59,14 +61,14 @@ func NewBoard(l Limits, c Chemistry) *Board {
 
 // prepare fits what the memory holds to the limits.
 func (b *Board) prepare() {
-	b.m.History.Length = max(time.Minute, 10*b.limits.Poll).Seconds()
+	b.m.History.Length = max(time.Minute, 4*b.limits.Poll).Seconds()
 	b.changes = make([]Change, 0, conditionCount)
 }
 
 // SetLimits changes the limits while the watch goes on; standing alarms are judged by the new ones.
 func (b *Board) SetLimits(l Limits) {
 	b.limits = l
-	b.m.History.Length = max(time.Minute, 10*l.Poll).Seconds()
+	b.m.History.Length = max(time.Minute, 4*l.Poll).Seconds()
 }
 
 // Judge takes one observation in and returns what it changed, oldest first. The
@@ -174,7 +176,7 @@ func (b *Board) advance(c Condition, now time.Duration, o *Observation, causes s
 	switch held := now - a.RawSince; {
 	case !a.Active && a.Raw && held >= s.OnDelay:
 		b.onset(c, now, causes)
-		a.Active = true
+		a.Active, a.Began = true, now
 		if a.State == NORM && causes != 0 {
 			b.suppressAfter(c, o, causes)
 			return
@@ -221,18 +223,21 @@ func (b *Board) onset(c Condition, now time.Duration, causes set) {
 }
 
 // standing returns the alarm that c came after: one that explains it if there is one,
-// else the one of the same group that has stood longest.
+// else the one of the same group that has stood longest. A mere consequence of c, or of anything, is no cause.
 func (b *Board) standing(c Condition, causes set) Condition {
 	best := None
 	for other := firstCondition; other < conditionCount; other++ {
-		a := &b.m.Alarms[other]
-		if other == c || !a.Active || catalogue[other].group != catalogue[c].group {
+		a, e := &b.m.Alarms[other], &catalogue[other]
+		if other == c || !a.Active || e.group != catalogue[c].group {
 			continue
 		}
 		if causes.has(other) {
 			return other
 		}
-		if best == None || a.RawSince < b.m.Alarms[best].RawSince {
+		if e.follows.has(c) || a.State == DSUPR {
+			continue
+		}
+		if best == None || a.Began < b.m.Alarms[best].Began {
 			best = other
 		}
 	}
@@ -258,28 +263,26 @@ func (b *Board) move(c Condition, e Event, o *Observation, why string) {
 	v := &b.verdicts[c]
 	if to == UNACK {
 		a.Value, a.Limit, a.By = number(v.value), number(v.limit), ""
-		a.Text = b.describe(c, o, v)
+		a.Text, a.Diagnosis = b.describe(c, o, v)
 	}
 	if !b.m.Started && e == Suppress {
 		return // how a board begins is no change
 	}
-	b.changes = append(b.changes, b.change(c, from, o.At, o.UTC, why))
+	b.changes = append(b.changes, b.change(c, from, o.At, o.UTC, "", why))
 }
 
-// change describes the step of c from the state from to its present one.
-func (b *Board) change(c Condition, from State, at time.Duration, utc time.Time, why string) Change {
-	a, about := &b.m.Alarms[c], catalogue[c].text
+// change describes the step of c from the state from to its present one; by and why
+// are the person and the reason, if any.
+func (b *Board) change(c Condition, from State, at time.Duration, utc time.Time, by, why string) Change {
+	a := &b.m.Alarms[c]
 	ch := Change{
 		Condition: c, From: from, To: a.State, Priority: b.limits.settings[c].Priority, At: at, UTC: utc,
 		Value: a.Value.float(), Limit: a.Limit.float(), Since: a.RawUTC,
-		First: a.First, After: a.After, By: a.By, Chatter: a.Chattering, Flood: b.m.Flood,
-		Meaning: about.Meaning, Action: about.First,
+		First: a.First, After: a.After, By: by, Reason: why, Chatter: a.Chattering, Flood: b.m.Flood,
+		Text: a.Text, Diagnosis: a.Diagnosis, Meaning: b.meaning(c), Action: catalogue[c].text.First,
 	}
-	switch {
-	case a.State == UNACK:
-		ch.Text = a.Text
-	default:
-		ch.Text = b.aftermath(c, from, a.State, why)
+	if a.State != UNACK || by != "" {
+		ch.Text = b.aftermath(c, from, a.State, by, why)
 	}
 	return ch
 }

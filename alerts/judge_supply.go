@@ -10,7 +10,7 @@ func (b *Board) judgeSupply(o *Observation, now time.Duration, fresh bool) {
 	v, l := &b.verdicts, &b.limits
 	v[OffFailed] = yes(o.OffFailed)
 	v[SupplySilent] = b.above(SupplySilent, o.Silence.Seconds(), l.Silence.Seconds())
-	if o.Silence >= max(3*l.Poll, 2*time.Second) {
+	if o.Silence >= max(l.Poll+l.Poll/2, 2*time.Second) {
 		b.m.Dark = now
 	}
 	if !fresh {

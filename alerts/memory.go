@@ -70,9 +70,11 @@ type alarm struct {
 	RawSince   time.Duration `json:"raw_since,omitzero"` // since when Raw is what it is
 	RawUTC     time.Time     `json:"raw_utc,omitzero"`   // when Raw last became true
 	Active     bool          `json:"active,omitzero"`    // it holds, delays counted
+	Began      time.Duration `json:"began,omitzero"`     // when it last became active
 	Value      number        `json:"value"`
 	Limit      number        `json:"limit"`
 	Text       string        `json:"text,omitzero"`
+	Diagnosis  Diagnosis     `json:"diagnosis,omitzero"`
 	By         string        `json:"by,omitzero"`
 	Reason     string        `json:"reason,omitzero"` // of being set aside
 	Own        bool          `json:"own,omitzero"`    // suppressed by the board itself, which also releases it

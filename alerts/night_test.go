@@ -38,7 +38,7 @@ func newNight(seed uint64, poll time.Duration) *night {
 	r := rand.New(rand.NewPCG(seed, 7))
 	return &night{
 		random: r, poll: poll, fall: 0.05 + 0.25*r.Float64(), tau: 0.7 + 1.5*r.Float64(), base: 3.2 + 0.6*r.Float64(),
-		wander: 0.003 + 0.007*r.Float64(), bubbles: 0.0015 + 0.003*r.Float64(), white: 0.0005, meter: 4e-4, step: 0.001, ohms: 0.45,
+		wander: 0.003 + 0.007*r.Float64(), bubbles: 0.002 + 0.003*r.Float64(), white: 0.0005, meter: 4e-4, step: 0.001, ohms: 0.45,
 	}
 }
 

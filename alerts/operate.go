@@ -19,7 +19,7 @@ type Alarm struct {
 	ShelfEnds   time.Time     `json:"shelf_ends,omitzero"`
 	Holds       bool          `json:"holds"` // the condition holds now, whatever the state
 	Chattering  bool          `json:"chattering"`
-	ActiveSince time.Duration `json:"-"` // the board's own time, for Hands
+	ActiveSince time.Duration `json:"-"` // when it became active, on the run's time
 }
 
 // Active returns every alarm that is not in the state NORM, causes before
@@ -42,7 +42,7 @@ func (b *Board) alarm(c Condition) Alarm {
 	l := Alarm{
 		Condition: c, State: a.State, Priority: b.limits.settings[c].Priority, Since: a.RawUTC,
 		First: a.First, After: a.After, Text: a.Text, Reason: a.Reason, By: a.By,
-		Holds: a.Active, Chattering: a.Chattering, ActiveSince: a.RawSince,
+		Holds: a.Active, Chattering: a.Chattering, ActiveSince: a.Began,
 	}
 	if a.State == SHLVD {
 		l.ShelfEnds = b.m.UTC.Add(a.Until - b.m.At)
@@ -146,7 +146,7 @@ func (b *Board) person(c Condition, e Event, by, reason string, utc time.Time, v
 	}
 	a.State, a.By, a.Own, a.Reason = to, by, false, reason
 	if to == UNACK && a.Text == "" {
-		a.Text = c.String() + " holds"
+		a.Text = c.String() + " holds."
 	}
-	return b.change(c, from, b.m.At, utc, reason), nil
+	return b.change(c, from, b.m.At, utc, by, reason), nil
 }

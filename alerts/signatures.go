@@ -219,6 +219,3 @@ func least(values ...float64) float64 {
 	}
 	return l
 }
-
-// minutes turns seconds into a duration, for texts.
-func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }

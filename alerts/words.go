@@ -2,70 +2,266 @@ package alerts
 
 import (
 	"fmt"
+	"math"
+	"strings"
 	"time"
 )
 
+// diagnosed are the conditions whose text carries a diagnosis from volts and amperes;
+// the others say themselves what they are.
+var diagnosed = of(HardShort, LeadOff, AnodePassivation, Whisker, Contact, StirrerStopped, Depletion, OhmicRise,
+	ModeFlip, VoltageLimit, VoltageDrift, OverVoltage, ThermalRunaway)
+
+// supplyCauses are the likeliest cause and the runner-up of what is not in the cell.
+var supplyCauses = map[Condition]Diagnosis{
+	SupplySilent:      {Likeliest: "the cable or its adapter is loose", RunnerUp: "the mains is off", Tells: "see whether the supply's display is lit"},
+	MainsInterruption: {Likeliest: "the mains failed for a moment", RunnerUp: "somebody unplugged or restarted the supply", Tells: "other clocks in the room"},
+	OutputOff:         {Likeliest: "a dip of the mains too short to silence the supply", RunnerUp: "somebody pressed the output key", Tells: "ask; look at other clocks"},
+	SetPointsChanged:  {Likeliest: "somebody turned a knob at the front panel", RunnerUp: "another program commands the supply", Tells: "ask"},
+	ReadingFrozen:     {Likeliest: "the supply answers with an old reading", RunnerUp: "its meter has failed", Tells: "compare the display with the page"},
+	OverCurrent:       {Likeliest: "the current set-point is too high", RunnerUp: "the cell shorts or heats at constant voltage", Tells: "read the set-point and the mode"},
+	GapTooLong:        {Likeliest: "the supply did not answer, and went on as it was set", RunnerUp: "it was off meanwhile", Tells: "its display, the deposit"},
+}
+
 // describe says in plain words what is wrong with c at this moment.
-func (b *Board) describe(c Condition, o *Observation, v *verdict) string {
-	since := b.m.Alarms[c].RawUTC.Format("15:04:05 UTC")
+func (b *Board) describe(c Condition, o *Observation, v *verdict) (string, Diagnosis) {
+	text := b.fact(c, o, v)
+	d := supplyCauses[c]
+	if diagnosed.has(c) {
+		d = b.Diagnose(o)
+	}
+	if s := d.String(); s != "" {
+		text += ". " + strings.ToUpper(s[:1]) + s[1:]
+	}
+	if after := b.m.Alarms[c].After; after != None {
+		text += ". It came after " + after.String()
+	}
+	if b.m.Alarms[c].Chattering {
+		text += fmt.Sprintf(". It comes and goes; it now stands until calm for %s", span(b.limits.Chatter.Hold.Seconds()))
+	}
+	return strings.ToUpper(text[:1]) + text[1:] + ".", d
+}
+
+// fact is the first part of a text: what was found and since when.
+func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
+	since := b.m.Alarms[c].RawUTC.Format("since 15:04:05 UTC")
 	switch c {
-	case OverCurrent:
-		return fmt.Sprintf("current %.4g A is above the limit of %.4g A since %s", v.value, v.limit, since)
-	case CurrentDensity:
-		return fmt.Sprintf("current density %.4g A/m² is above the %.4g A/m² that the deposit stands, since %s", v.value, v.limit, since)
-	case OverVoltage:
-		return fmt.Sprintf("%.4g V is above the limit of %.4g V since %s", v.value, v.limit, since)
-	case HardShort:
-		return fmt.Sprintf("%.4g A flow at %.4g V, under the %.4g V that winning metal needs, since %s: electrons cross metal", o.Amperes, v.value, v.limit, since)
-	case LeadOff:
-		return fmt.Sprintf("output on at %.4g V, but only %.3g A flow since %s: a lead or clip is off or corroded through", o.Volts, v.value, since)
+	case OffFailed:
+		return fmt.Sprintf("the output was told to go off and %.3g A still flow, or nothing answers", o.Amperes)
 	case SupplySilent:
-		return fmt.Sprintf("no good answer from the supply for %s", span(v.value))
+		return "no good answer from the supply for " + span(v.value)
+	case MainsInterruption:
+		return "the supply came back from a loss of power; output " + onOff(o.Output) + "; nightcell never switches it on"
+	case ProtectionTripped:
+		return "the supply's " + o.Tripped + " protection has acted"
+	case OutputOff:
+		return "the output is off, and nightcell did not do it, " + since
+	case SetPointsChanged:
+		return fmt.Sprintf("a set-point is %.4g where %.4g was meant (now %.4g V, %.4g A), %s", v.value, v.limit, o.SetVolts, o.SetAmperes, since)
+	case ReadingFrozen:
+		return fmt.Sprintf("volts and amperes have not changed in the last digit for %s", span(v.value))
+	case HardShort:
+		return fmt.Sprintf("%.4g A flow at only %.3g V, under the %.3g V that winning metal takes, %s", o.Amperes, v.value, v.limit, since)
+	case LeadOff:
+		return fmt.Sprintf("output on at %.4g V, but only %.3g A flow, %s", o.Volts, v.value, since)
+	case AnodePassivation:
+		return fmt.Sprintf("%s jumped to %.4g V at %.4g A, %s", "the cell", o.Volts, o.Amperes, since)
+	case ThermalRunaway:
+		return fmt.Sprintf("at constant %.4g V the current has grown to %.4g A, by %.2g A/h, and reaches its limit in about %s", o.Volts, o.Amperes, b.m.Features.Growth, span(v.value))
+	case OverCurrent:
+		return fmt.Sprintf("%.4g A is above the limit of %.4g A, %s", v.value, v.limit, since)
+	case CurrentDensity:
+		return fmt.Sprintf("%.3g A/dm² is above the %.3g A/dm² that the deposit stands, %s", v.value/100, v.limit/100, since)
+	case OverVoltage:
+		return fmt.Sprintf("%.4g V is above the limit of %.4g V, %s", v.value, v.limit, since)
+	case Whisker:
+		return "short dips of the cell voltage, or a sudden fall that stays, above the floor, " + since
+	case Contact:
+		return "the path of the current grows resistive and noisy or flickers, " + since
+	case StirrerStopped:
+		return fmt.Sprintf("the cell's own noise is %.1f times what was learned, %s", v.value, since)
+	case Depletion:
+		return fmt.Sprintf("the current is %.0f %% of what the metal left can carry, %s%s", 100*o.LimitingRatio, since, b.unseen())
+	case OhmicRise:
+		return "a slow rise as of a resistance, " + since
+	case ModeFlip:
+		return fmt.Sprintf("the supply has gone to %s; the run is meant at %s, %s", o.Mode, b.m.Regulation, since)
+	case VoltageLimit:
+		return fmt.Sprintf("%.4g V is just under the voltage set-point of %.4g V, %s", o.Volts, o.SetVolts, since)
 	case VoltageDrift:
-		return fmt.Sprintf("the cell has left its corridor of %s", b.corridorWords())
-	case TargetReached:
-		return fmt.Sprintf("target reached: %.4g A·h counted of %.4g A·h", v.value/3600, v.limit/3600)
+		if b.popping() {
+			return "the cell rises slowly and falls back in pops, " + since
+		}
+		if math.Abs(b.m.Corridor.Departure()) < v.limit {
+			return "the cell has stood off the middle of its corridor for long: " + b.corridorWords() + ", " + since
+		}
+		return "the cell has left its corridor: " + b.corridorWords() + ", " + since
+	case GasVentilation:
+		return fmt.Sprintf("the cell may make %s that needs %.2g m³/h of air, and %.2g m³/h is stated", gasName(o.Gas), v.value*perHour, v.limit*perHour)
+	}
+	return b.chargeFact(c, o, v)
+}
+
+// chargeFact is fact for the charge and the watch.
+func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
+	switch c {
+	case GapTooLong:
+		return fmt.Sprintf("nobody counted for %s; the charge of that time is a range", span(v.value))
+	case UncertaintyLarge:
+		return fmt.Sprintf("the charge is known to ±%.3g A·h (k = 2) of a target of %.4g A·h", v.value/perHour, o.Target/perHour)
+	case ChargeBehind:
+		return fmt.Sprintf("the charge is %.3g A·h behind the plan", v.value/perHour)
+	case ChargeAhead:
+		return fmt.Sprintf("the charge is %.3g A·h ahead of the plan", v.value/perHour)
 	case TargetNear:
-		return fmt.Sprintf("the target is about %s away", span(v.value))
+		at := o.UTC.Add(seconds(v.value))
+		return fmt.Sprintf("the target is about %s away, near %s", span(v.value), at.Format("15:04 UTC"))
+	case TargetReached:
+		return fmt.Sprintf("target reached: %.4g A·h of %.4g A·h%s", v.value/perHour, v.limit/perHour, deposit(o.Deposit))
+	case TimeLimit:
+		return fmt.Sprintf("the run has lasted %s, as long as it may", span(v.value))
+	case MarginalGram:
+		return fmt.Sprintf("the next gram costs %.3g W·h; the limit is %.3g W·h", v.value/1000/perHour, v.limit/1000/perHour)
+	case LogDisk:
+		if o.LogFailed {
+			return "the run log cannot be written; lines wait in memory"
+		}
+		return fmt.Sprintf("%.3g MB are free where the run log lives", v.value/1e6)
+	case PushBehind:
+		return fmt.Sprintf("the dashboard is %s behind", span(v.value))
+	case NoticeUndeliverable:
+		return fmt.Sprintf("a notice has waited %s and no route has taken it", span(v.value))
 	}
-	return c.String() + " holds since " + since
+	return c.String()
 }
 
-func (b *Board) corridorWords() string {
-	k := &b.m.Corridor
-	unit, centre := "V", k.Centre
-	if b.m.Regulation == ConstantVoltage {
-		unit, centre = "A", -centre
+// meaning is what an alarm means for this cell's deposit.
+func (b *Board) meaning(c Condition) string {
+	text := catalogue[c].text.Meaning
+	if c == GasVentilation && b.chemistry.ChlorineAtAnode {
+		return "None for the deposit; chlorine harms lungs long before it is strong in the nose, and hydrogen burns."
 	}
-	return fmt.Sprintf("%.4g ± %.2g %s: %+.3g %s", centre, k.Width(b.corridorSettings().HalfWidth), unit, k.Departure(), unit)
-}
-
-// aftermath says in plain words how an alarm went from one state to another without being raised.
-func (b *Board) aftermath(c Condition, from, to State, why string) string {
-	a := &b.m.Alarms[c]
-	text := fmt.Sprintf("%s: %s to %s", c, from, to)
+	stops := of(MainsInterruption, ProtectionTripped, OutputOff, LeadOff)
+	if !stops.has(c) || b.chemistry.Metal == "" {
+		return text
+	}
+	text = "No metal is won now."
 	switch {
-	case to == ACKED || from.Unanswered() && a.By != "" && (to == NORM || to == LTACK):
-		text = fmt.Sprintf("%s acknowledged by %s", c, a.By)
-	case to == NORM || to == RTNUN:
-		text = c.String() + " is over"
-	case to == LTUNK || to == LTACK:
-		text = c.String() + " is over and kept until it is reset"
+	case b.chemistry.RedissolvesOff:
+		text += " The bath attacks the " + b.chemistry.Metal + " already won; lift it or restore the current soon."
+	case b.chemistry.SpoiledByPause:
+		text += " What is plated over the " + b.chemistry.Metal + " after a pause may peel; do not simply go on."
 	}
-	if why != "" {
-		text += " (" + why + ")"
+	if l := b.chemistry.InterruptionLimit; l > 0 {
+		text += " It stands about " + span(l.Seconds()) + "."
 	}
 	return text
 }
 
+// unseen adds to a depletion text what volts cannot show.
+func (b *Board) unseen() string {
+	if b.chemistry.DepletionVisible || b.chemistry.Metal == "" {
+		return ""
+	}
+	return "; for " + b.chemistry.Metal + " volts and amperes hardly show it, so this is by charge and model alone"
+}
+
+func onOff(o Output) string {
+	switch o {
+	case OutputIsOn:
+		return "on"
+	case OutputIsOff:
+		return "off"
+	}
+	return "unknown"
+}
+
+func gasName(g string) string {
+	if g == "" {
+		return "gas"
+	}
+	return g
+}
+
+func deposit(kg float64) string {
+	if !finite(kg) {
+		return ""
+	}
+	return fmt.Sprintf(", about %.3g g on the cathode", 1000*kg)
+}
+
+func (b *Board) corridorWords() string {
+	k := &b.m.Corridor
+	unit, centre, departure := "V", k.Centre, k.Departure()
+	if b.m.Regulation == ConstantVoltage {
+		unit, centre, departure = "A", -centre, -departure
+	}
+	text := fmt.Sprintf("%.4g ± %.2g %s, now %+.3g %s off", centre, k.Width(b.corridorSettings().HalfWidth), unit, departure, unit)
+	if run := max(k.Sum.HighRun, k.Sum.LowRun); run > 1 && k.Settled {
+		minutes := float64(run) * b.m.History.Length / 60
+		text += fmt.Sprintf("; the shift began about %s ago", span(minutes*60))
+	}
+	return text
+}
+
+// aftermath says in plain words how an alarm went from one state to another without being raised.
+func (b *Board) aftermath(c Condition, from, to State, by, why string) string {
+	text := fmt.Sprintf("%s: %s", c, verb(from, to))
+	if by != "" {
+		text += " by " + by
+	}
+	if why != "" {
+		text += " (" + why + ")"
+	}
+	return text + "."
+}
+
+// verb names a step of the lifecycle.
+func verb(from, to State) string {
+	switch {
+	case to == SHLVD:
+		return "shelved"
+	case to == DSUPR:
+		return "suppressed"
+	case to == OOSRV:
+		return "taken out of service"
+	case from.Hidden():
+		return "judged again, and not so"
+	case to == ACKED:
+		return "acknowledged"
+	case to == RTNUN && from == LTUNK:
+		return "reset, not yet acknowledged"
+	case to == RTNUN:
+		return "over, not yet acknowledged"
+	case to == LTUNK:
+		return "over, kept until acknowledged and reset"
+	case to == LTACK && from == LTUNK:
+		return "acknowledged; over, kept until reset"
+	case to == LTACK:
+		return "over, kept until reset"
+	case from == LTACK:
+		return "reset"
+	case from == RTNUN:
+		return "acknowledged; over"
+	}
+	return "over"
+}
+
+// seconds makes a duration of a time in package trend's unit.
+func seconds(s float64) time.Duration {
+	return time.Duration(math.Max(-9e9, math.Min(s, 9e9)) * float64(time.Second))
+}
+
 // span writes a length of time in seconds as people say it.
 func span(s float64) string {
-	d := time.Duration(s * float64(time.Second))
+	d := seconds(s)
 	switch {
 	case d < 2*time.Minute:
-		return d.Round(time.Second).String()
+		return fmt.Sprintf("%.0f s", d.Seconds())
 	case d < 2*time.Hour:
 		return fmt.Sprintf("%.0f min", d.Minutes())
+	case d > 30*24*time.Hour:
+		return "more than a month"
 	}
 	return fmt.Sprintf("%.1f h", d.Hours())
 }

@@ -1,11 +1,11 @@
 package drill_test
 
 import (
-	"testing"
-	"time"
-	"os"
 	"fmt"
 	"nightcell/drivers/simulated"
+	"os"
+	"testing"
+	"time"
 )
 
 func TestDebugQuiet(t *testing.T) {
@@ -13,11 +13,15 @@ func TestDebugQuiet(t *testing.T) {
 	var seed int64
 	fmt.Sscan(os.Getenv("SEED"), &seed)
 	more := ""
-	if os.Getenv("KIND") == "constant voltage" { more = "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n" }
+	if os.Getenv("KIND") == "constant voltage" {
+		more = "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n"
+	}
 	s, _ := simulated.ParseScenario("x", []byte("name = \"quiet\"\n[cell]\nspread = 0.1\n"+more))
 	w := newWatcher(t, s, 1000+seed, kind)
 	for at := time.Duration(0); at < 14*time.Hour; at += w.poll {
-		for _, c := range w.look(at) { t.Logf("%v %s %s %s->%s", at, c.Condition, c.Text, c.From, c.To) }
+		for _, c := range w.look(at) {
+			t.Logf("%v %s %s %s->%s", at, c.Condition, c.Text, c.From, c.To)
+		}
 		if int(at.Seconds())%600 == 0 {
 			m := w.board.State()
 			e := m.Excursions

@@ -107,6 +107,9 @@ func (w *watcher) look(at time.Duration) []alerts.Change {
 	return w.board.Judge(o)
 }
 
+// electrons per ion of zinc and of copper.
+const electrons = 2
+
 // count does the least of charge and bath that the alarms need: a trapezoid, and the
 // drawdown by the planned efficiency.
 func (w *watcher) count(o *alerts.Observation, r drivers.Reading, at time.Duration) {
@@ -114,12 +117,12 @@ func (w *watcher) count(o *alerts.Observation, r drivers.Reading, at time.Durati
 		step := at - w.good
 		q := float64(r.Amperes+w.before.Amperes) / 2 * step.Seconds()
 		w.charge += q
-		w.metal -= 0.9 * q / (w.begin.Metal.Electrons * 96485.33212)
+		w.metal -= 0.9 * q / (electrons * 96485.33212)
 		if step > max(5*w.poll, 10*time.Second) {
 			o.Gap = step
 			w.gapCharge += q
 		}
 	}
-	limiting := w.begin.Metal.Electrons * 96485.33212 * w.begin.Transfer * w.begin.Area * math.Max(w.metal, 0) / w.begin.Volume
+	limiting := electrons * 96485.33212 * w.begin.Transfer * w.begin.Area * math.Max(w.metal, 0) / w.begin.Volume
 	o.LimitingRatio = o.Amperes / math.Max(limiting, 1e-3)
 }

@@ -1,0 +1,108 @@
+package alerts
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+// Act is what may be done to a supply's output. There is no act that switches on or
+// raises anything: after a loss of power the output stays as it was found.
+type Act uint8
+
+// The acts, by rising weight.
+const (
+	Tell Act = iota // say so, touch nothing
+	Hold            // lower the current to the hold current
+	Off             // switch the output off
+)
+
+var actNames = [...]string{"tell", "hold", "off"}
+
+// String returns the name used in the configuration.
+func (a Act) String() string { return actNames[min(int(a), len(actNames)-1)] }
+
+// Reaction is what to do when a condition has stood for a while.
+type Reaction struct {
+	Condition Condition
+	Do        Act           // Hold or Off
+	After     time.Duration // counted from when the alarm became active
+}
+
+// Hands is what the operator permits and wishes. The zero value only watches.
+type Hands struct {
+	MayHold, MayOff bool
+	HoldAmperes     float64 // A; must be below the set-point to mean anything
+	AtTarget        Act
+	Reactions       []Reaction
+}
+
+// Situation is what a decision depends on besides the alarms.
+type Situation struct {
+	Now        time.Duration        // of the run
+	SetAmperes float64              // present set-point, A; NaN unknown
+	Off        bool                 // the output is off already, or is being switched off
+	Done       func(Condition) bool // this was reacted to before; nil: nothing was
+}
+
+// Decision is what to do now.
+type Decision struct {
+	Do        Act
+	Condition Condition     // that asked for it; None when nothing did
+	In        time.Duration // with Do = Tell: the time until the next act falls due; 0: none is pending
+	Text      string        // why, or why not
+}
+
+// Decide says what the operator's wishes come to at this moment. The heaviest act that
+// is due wins. A wish that is not permitted, or a hold that would not lower anything, comes back as Tell with the reason. An
+// acknowledged alarm still acts: knowing of a short does not mend it. One that is set aside does not.
+//
+// It only decides: to carry an act out and to verify it by reading back is the caller's part.
+func (b *Board) Decide(h Hands, s Situation) Decision {
+	var d Decision
+	if s.Off {
+		return d
+	}
+	b.weigh(&d, h, s, Reaction{Condition: TargetReached, Do: h.AtTarget})
+	for _, r := range h.Reactions {
+		b.weigh(&d, h, s, r)
+	}
+	return d
+}
+
+// weigh lets one reaction take its part in a decision.
+func (b *Board) weigh(d *Decision, h Hands, s Situation, r Reaction) {
+	if r.Do == Tell || r.Condition == None || r.Condition >= conditionCount {
+		return
+	}
+	a := &b.m.Alarms[r.Condition]
+	if !a.Active || a.State.Hidden() || s.Done != nil && s.Done(r.Condition) {
+		return
+	}
+	if left := r.After - (s.Now - a.Began); left > 0 {
+		if d.Do == Tell && (d.In == 0 || left < d.In) {
+			d.In = left
+		}
+		return
+	}
+	refusal := ""
+	switch {
+	case r.Do == Off && !h.MayOff, r.Do == Hold && !h.MayHold:
+		refusal = "the configuration does not allow it"
+	case r.Do == Hold && !(h.HoldAmperes > 0):
+		refusal = "no hold current is configured"
+	case r.Do == Hold && finite(s.SetAmperes) && h.HoldAmperes >= s.SetAmperes:
+		refusal = fmt.Sprintf("the hold current of %.3g A is not below the set-point of %.3g A, and nothing is ever raised", h.HoldAmperes, s.SetAmperes)
+	case r.Do == Hold && math.IsNaN(s.SetAmperes):
+		refusal = "the present set-point is not known, and nothing is ever raised"
+	}
+	if refusal != "" {
+		if d.Do == Tell && d.Condition == None {
+			d.Condition, d.Text = r.Condition, fmt.Sprintf("%s asks for %s, but %s", r.Condition, r.Do, refusal)
+		}
+		return
+	}
+	if r.Do > d.Do {
+		*d = Decision{Do: r.Do, Condition: r.Condition, Text: fmt.Sprintf("%s has stood for %s", r.Condition, span((s.Now - a.Began).Seconds()))}
+	}
+}
