@@ -1,3 +1,5 @@
+//go:build unix
+
 package scpi
 
 import (
@@ -12,6 +14,7 @@ import (
 	"time"
 
 	"github.com/creack/pty"
+	"golang.org/x/sys/unix"
 
 	"nightcell/drivers"
 	"nightcell/drivers/line"
@@ -159,15 +162,20 @@ func (p *peer) serve(rw io.ReadWriteCloser) {
 }
 
 // onPTY puts the peer behind a pseudo-terminal and returns its path.
-func (p *peer) onPTY(t testing.TB) (path string, far *os.File) {
+func (p *peer) onPTY(t testing.TB) (path string) {
 	t.Helper()
-	far, near, err := pty.Open()
-	if err != nil {
-		t.Fatal(err)
-	}
+	far, near := openPTY(t)
 	path = near.Name()
-	// A throw-away line sets the terminal raw before anything is written, as a serial
-	// driver's would be; else the terminal would echo.
+	makeRaw(t, path)
+	p.serve(far)
+	t.Cleanup(func() { close(p.stop); far.Close(); p.done.Wait(); near.Close() })
+	return path
+}
+
+// makeRaw opens a pseudo-terminal and closes it again, which leaves it raw as a
+// serial driver would be; else it would echo.
+func makeRaw(t testing.TB, path string) {
+	t.Helper()
 	l, err := line.Open(t.Context(), line.Settings{Address: path})
 	if err != nil {
 		t.Fatal(err)
@@ -175,9 +183,24 @@ func (p *peer) onPTY(t testing.TB) (path string, far *os.File) {
 	if err := l.Close(); err != nil {
 		t.Fatal(err)
 	}
-	p.serve(far)
-	t.Cleanup(func() { close(p.stop); near.Close(); p.done.Wait(); far.Close() }) // a read of the far end fails once nobody has the near one
-	return path, far
+}
+
+// openPTY opens a pseudo-terminal whose far end can be closed while it is being read.
+func openPTY(t testing.TB) (far, near *os.File) {
+	t.Helper()
+	blocking, near, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer blocking.Close()
+	fd, err := unix.Dup(int(blocking.Fd()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := unix.SetNonblock(fd, true); err != nil {
+		t.Fatal(err)
+	}
+	return os.NewFile(uintptr(fd), "far end"), near
 }
 
 // onTCP puts the peer behind a socket and returns its address.

@@ -1,3 +1,5 @@
+//go:build unix
+
 package scpi
 
 import (
@@ -13,7 +15,7 @@ import (
 
 // transports names the ways to reach a peer.
 var transports = map[string]func(*peer, testing.TB) string{
-	"pty": func(p *peer, t testing.TB) string { path, _ := p.onPTY(t); return path },
+	"pty": func(p *peer, t testing.TB) string { return p.onPTY(t) },
 	"tcp": func(p *peer, t testing.TB) string { return p.onTCP(t) },
 }
 
