@@ -36,7 +36,7 @@ type Cell struct {
 	final   snapshot.Cell   // of the run that ended last
 
 	checkpoints time.Duration // between two checkpoints
-	bathAtBegin bath.State // of the plan's model, before any charge
+	bathAtBegin bath.State    // of the plan's model, before any charge
 }
 
 // ask is an operator's request, carried out between two polls.

@@ -1,0 +1,177 @@
+package daemon
+
+import (
+	"context"
+	"math"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"nightcell/daemon/runlog"
+	"nightcell/drivers"
+)
+
+// fakeMachine is a machine whose clocks a test turns by hand.
+type fakeMachine struct {
+	mono   time.Duration // stops in suspend
+	asleep time.Duration
+	wall   time.Time
+	bootID string
+	blind  bool // the kernel does not tell the time since boot
+}
+
+func (f *fakeMachine) machine() machine {
+	return machine{
+		clock: drivers.NewClock(1),
+		now:   func() time.Duration { return f.mono },
+		utc:   func() time.Time { return f.wall },
+		boot: func() (string, time.Duration, bool) {
+			return f.bootID, f.mono + f.asleep, !f.blind
+		},
+	}
+}
+
+// pass lets time go by on every clock.
+func (f *fakeMachine) pass(d time.Duration) { f.mono += d; f.wall = f.wall.Add(d) }
+
+var begun = time.Date(2026, 3, 28, 21, 0, 0, 0, time.UTC)
+
+// TestWallClockSteps turns the wall clock and looks at stamps and run time.
+func TestWallClockSteps(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		turn func(f *fakeMachine)
+		said string // part of what is said about it; empty: nothing
+		step time.Duration
+	}{
+		{"an hour forward", func(f *fakeMachine) { f.wall = f.wall.Add(time.Hour) }, "forward by 1h", time.Hour},
+		{"an hour back", func(f *fakeMachine) { f.wall = f.wall.Add(-time.Hour) }, "back by 1h", 0},
+		{"a slew of 200 ms", func(f *fakeMachine) { f.wall = f.wall.Add(200 * time.Millisecond) }, "", 0},
+		{"from 1970 to the present", func(f *fakeMachine) { f.wall = f.wall.AddDate(56, 0, 0) }, "forward by", begun.AddDate(56, 0, 0).Sub(begun) + 0},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := &fakeMachine{mono: time.Minute, wall: begun, bootID: "a"}
+			line := newTimeline(f.machine(), f.mono)
+			f.pass(time.Hour)
+			before := line.stamp(line.now())
+			tt.turn(f)
+			slept, said := line.look()
+			if slept != 0 {
+				t.Errorf("slept %v", slept)
+			}
+			if tt.said == "" && said != "" || !strings.Contains(said, tt.said) {
+				t.Errorf("said %q, want %q", said, tt.said)
+			}
+			f.pass(10 * time.Second)
+			if got := line.now(); got != time.Hour+10*time.Second {
+				t.Errorf("run time is %v after 1h0m10s", got)
+			}
+			after := line.stamp(line.now())
+			if got := after.Sub(before) - 10*time.Second; got < tt.step-2*time.Second || got > tt.step+26*time.Hour*24 {
+				t.Errorf("the stamp moved by %v beyond the time that passed, want %v", got, tt.step)
+			}
+			if !after.After(before) {
+				t.Errorf("the stamp went back from %v to %v", before, after)
+			}
+			if _, again := line.look(); again != "" {
+				t.Errorf("said twice: %q", again)
+			}
+		})
+	}
+}
+
+// TestSuspendIsSeen stops the monotonic clock for two hours.
+func TestSuspendIsSeen(t *testing.T) {
+	f := &fakeMachine{mono: time.Minute, wall: begun, bootID: "a"}
+	line := newTimeline(f.machine(), f.mono)
+	f.pass(time.Hour)
+	f.asleep += 2 * time.Hour
+	f.wall = f.wall.Add(2 * time.Hour)
+	slept, said := line.look()
+	if slept != 2*time.Hour || said != "" {
+		t.Errorf("slept %v, said %q; want two hours and no word of a step", slept, said)
+	}
+	if got := line.now(); got != 3*time.Hour {
+		t.Errorf("run time is %v, want the sleep counted in", got)
+	}
+}
+
+// TestDarkTime asks how long nobody watched, for each way of coming back.
+func TestDarkTime(t *testing.T) {
+	last := landmark{At: time.Hour, UTC: begun, Boot: "a", Since: 5 * time.Hour}
+	for _, tt := range []struct {
+		name  string
+		f     fakeMachine
+		dark  time.Duration
+		known bool
+	}{
+		{"same boot", fakeMachine{mono: 5*time.Hour + 90*time.Second, wall: begun.Add(90 * time.Second), bootID: "a"}, 90 * time.Second, true},
+		{"same boot, wall clock an hour back", fakeMachine{mono: 5*time.Hour + 90*time.Second, wall: begun.Add(-time.Hour), bootID: "a"}, 90 * time.Second, true},
+		{"same boot, asleep meanwhile", fakeMachine{mono: 5*time.Hour + 90*time.Second, asleep: time.Hour, wall: begun.Add(time.Hour), bootID: "a"}, time.Hour + 90*time.Second, true},
+		{"reboot", fakeMachine{mono: time.Minute, wall: begun.Add(10 * time.Minute), bootID: "b"}, 10 * time.Minute, true},
+		{"reboot into 1970", fakeMachine{mono: time.Minute, wall: time.Unix(30, 0).UTC(), bootID: "b"}, 0, false},
+		{"no boot time, wall clock good", fakeMachine{mono: time.Minute, wall: begun.Add(10 * time.Minute), blind: true}, 10 * time.Minute, true},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			line, dark, known := resumeTimeline(tt.f.machine(), last)
+			if dark != tt.dark || known != tt.known {
+				t.Errorf("dark for %v (known %v), want %v (%v)", dark, known, tt.dark, tt.known)
+			}
+			if got := line.now(); got != last.At+tt.dark {
+				t.Errorf("run time is %v, want %v", got, last.At+tt.dark)
+			}
+			if line.stamp(line.now()).Before(last.UTC) {
+				t.Error("the stamp went back")
+			}
+		})
+	}
+}
+
+// TestStepsOfTheWallClockLeaveTheChargeAlone keeps a watch while the wall clock is
+// turned by an hour each way and a summer time ends.
+func TestStepsOfTheWallClockLeaveTheChargeAlone(t *testing.T) {
+	charge := func(turn bool) (float64, string) {
+		var counted float64
+		var run string
+		synctest.Test(t, func(t *testing.T) {
+			b := newBench(t, drivers.NewClock(1), liveScenario)
+			c := zincCell(t, b, t.TempDir(), "", `recover = "68 %"`, "")
+			var offset time.Duration
+			c.m.utc = func() time.Time { return time.Now().UTC().Add(offset) }
+			ask := func(d time.Duration) {
+				if turn {
+					if err := c.ask(t.Context(), func(context.Context) error { offset = d; return nil }); err != nil {
+						t.Error(err)
+					}
+				}
+			}
+			stop := start(t, c)
+			<-time.After(time.Hour)
+			ask(time.Hour)
+			<-time.After(time.Hour)
+			ask(-time.Hour)
+			<-time.After(time.Hour + time.Second)
+			s := c.Latest()
+			if err := stop(); err != nil {
+				t.Fatal(err)
+			}
+			counted, run = s.Charge.CountedCoulombs, s.Run
+			if s.Charge.Gaps != 0 {
+				t.Errorf("%d gaps", s.Charge.Gaps)
+			}
+			if err := agrees(s, b.i.Truth(1).Charge); err != nil {
+				t.Error(err)
+			}
+			if report, err := runlog.ReplayFile(run); err != nil || !report.Sound() {
+				t.Errorf("replay: %+v, %v", report, err)
+			}
+		})
+		return counted, run
+	}
+	quiet, _ := charge(false)
+	turned, _ := charge(true)
+	if math.Abs(quiet-turned) > 1e-9*quiet {
+		t.Errorf("%.9f C with a steady wall clock, %.9f C with a turned one", quiet, turned)
+	}
+}
