@@ -63,6 +63,9 @@ func NewAlertmanager(s AlertmanagerSettings) (*Alertmanager, error) {
 // Name implements Route.
 func (a *Alertmanager) Name() string { return a.settings.Name }
 
+// KeepsAlarms implements Keeper.
+func (a *Alertmanager) KeepsAlarms() bool { return true }
+
 // Deliver implements Route. Status 200 is proof of delivery.
 func (a *Alertmanager) Deliver(ctx context.Context, n Notice) (Proof, error) {
 	body, err := json.Marshal([]alert{a.alert(n)})
@@ -119,9 +122,9 @@ func (a *Alertmanager) alert(n Notice) alert {
 		out.StartsAt = n.Since.UTC()
 	}
 	switch n.Kind {
-	case Alarm, Acknowledged, Quieted:
+	case Alarm, Acknowledged:
 		out.EndsAt = now.Add(alarmStands)
-	case Cleared:
+	case Cleared, Quieted:
 		out.EndsAt = now
 	default:
 		out.EndsAt = now.Add(newsStands)

@@ -8,6 +8,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -97,11 +98,29 @@ func TestAlertmanagerRaisesAndEndsAnAlert(t *testing.T) {
 			return false
 		}
 	})
+	for i, end := range []Kind{Quieted, Ended} { // nothing stays standing when it is shelved, or when the run is over
+		again := n
+		again.ID, again.At = fmt.Sprint("again-", i), time.Now()
+		source.add(again)
+		flush(t, box)
+		waitFor(t, "the alert stands again", func() bool { return len(listAlerts(t, address)) == 1 })
+		over.ID, over.Kind, over.At = fmt.Sprint("over-", i), end, time.Now()
+		if end == Ended {
+			over.Condition = ""
+		}
+		source.add(over)
+		flush(t, box)
+		waitFor(t, "it is over", func() bool {
+			list := listAlerts(t, address)
+			return len(list) == 0 || end == Ended && len(list) == 1 && list[0].Labels["alertname"] == "ended"
+		})
+	}
 	receipts := box.Drill(t.Context(), Notice{ID: "d", Cell: "zinc-1", At: time.Now(), Subject: "drill"})
 	if receipts[0].Proof != "HTTP 200" {
 		t.Errorf("drill: %+v", receipts)
 	}
-	if list := listAlerts(t, address); len(list) != 1 || list[0].Labels["drill"] != "true" || list[0].Labels["alertname"] != "drill" || time.Until(list[0].EndsAt) > time.Hour {
+	list = slices.DeleteFunc(listAlerts(t, address), func(s standing) bool { return s.Labels["drill"] != "true" })
+	if len(list) != 1 || list[0].Labels["alertname"] != "drill" || time.Until(list[0].EndsAt) > time.Hour {
 		t.Errorf("alerts after the drill: %+v", list)
 	}
 }

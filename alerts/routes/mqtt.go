@@ -24,8 +24,6 @@ type MQTTSettings struct {
 	Topic string
 	// ClientID must be unique at the broker. Empty: another one for each connection.
 	ClientID string
-	// QoS is the quality of service, 1 or 2. 0: 1.
-	QoS      int
 	User     string
 	Password Secret
 	CAFile   string
@@ -33,7 +31,7 @@ type MQTTSettings struct {
 }
 
 // MQTT publishes each notice as a CloudEvent in structured JSON with quality of
-// service 1 or 2 (MQTT 3.1.1, OASIS 2014, section 4.3.2). It connects for each notice,
+// service 1 (MQTT 3.1.1, OASIS 2014, section 4.3.2). It connects for each notice,
 // because notices are rare and a fresh connection is the best test of a broker.
 type MQTT struct {
 	settings MQTTSettings
@@ -57,12 +55,6 @@ func NewMQTT(s MQTTSettings) (*MQTT, error) {
 	if strings.ContainsAny(s.Topic, "+#\x00") {
 		return nil, fmt.Errorf("route %s: topic %q holds a wildcard", s.Name, s.Topic)
 	}
-	if s.QoS == 0 {
-		s.QoS = 1
-	}
-	if s.QoS < 1 || s.QoS > 2 {
-		return nil, fmt.Errorf("route %s: quality of service %d proves no delivery; use 1 or 2", s.Name, s.QoS)
-	}
 	m := &MQTT{settings: s}
 	port := "1883"
 	if encrypted {
@@ -82,7 +74,7 @@ func NewMQTT(s MQTTSettings) (*MQTT, error) {
 // Name implements Route.
 func (m *MQTT) Name() string { return m.settings.Name }
 
-// Deliver implements Route. The broker's acknowledgement is proof of delivery to the broker, not to a subscriber.
+// Deliver implements Route. The broker's PUBACK is proof of delivery to the broker, not to a subscriber.
 func (m *MQTT) Deliver(ctx context.Context, n Notice) (Proof, error) {
 	body, err := m.settings.Event.encode(n)
 	if err != nil {
@@ -93,9 +85,6 @@ func (m *MQTT) Deliver(ctx context.Context, n Notice) (Proof, error) {
 			err = context.Cause(ctx) // the closed connection is only how it showed
 		}
 		return "", fmt.Errorf("MQTT broker %s: %w", m.address, hide(err, m.settings.Password))
-	}
-	if m.settings.QoS == 2 {
-		return "PUBCOMP", nil
 	}
 	return "PUBACK", nil
 }
@@ -109,7 +98,7 @@ func (m *MQTT) publish(ctx context.Context, topic string, body []byte) error {
 		return fmt.Errorf("connect: %w", err)
 	}
 	defer client.Disconnect(1000) // milliseconds at most
-	if err := settled(ctx, client.Publish(topic, byte(m.settings.QoS), false, body)); err != nil {
+	if err := settled(ctx, client.Publish(topic, 1, false, body)); err != nil {
 		return fmt.Errorf("publish: %w", err)
 	}
 	return nil

@@ -17,13 +17,14 @@ type Kind string
 
 // The kinds of notice. Alarm asks for a person; Cleared, Acknowledged and Quieted
 // close an alarm of the same cell and condition, so that it is neither repeated
-// nor escalated any more.
+// nor escalated any more. Ended closes every alarm of its cell.
 const (
 	Alarm        Kind = "alarm"        // a condition holds and nobody has answered yet
 	Cleared      Kind = "cleared"      // the condition holds no longer
 	Acknowledged Kind = "acknowledged" // somebody has taken the alarm in hand
 	Quieted      Kind = "quieted"      // shelved, suppressed by design, or taken out of service
 	Milestone    Kind = "milestone"    // news that asks for nothing
+	Ended        Kind = "ended"        // the run is over, and nobody can answer its alarms any more
 	Drill        Kind = "drill"        // a test of the routes, marked as such
 )
 
@@ -100,5 +101,10 @@ type Notice struct {
 
 // subjectOf names what the notice is about: an alarm is one condition of one cell.
 func (n *Notice) subjectOf() alarmKey { return alarmKey{Cell: n.Cell, Condition: n.Condition} }
+
+// closes reports whether n closes an alarm.
+func (n *Notice) closes(alarm Notice) bool {
+	return n.Cell == alarm.Cell && (n.Kind == Ended || n.Kind.closes() && n.Condition == alarm.Condition)
+}
 
 type alarmKey struct{ Cell, Condition string }

@@ -154,6 +154,40 @@ func TestAnAlarmRaisedAgainIsEscalatedInTime(t *testing.T) {
 	})
 }
 
+// When a run ends nobody can answer its alarms, so nobody is reminded of them.
+func TestTheEndOfARunEndsItsReminders(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, phone, partner, night := &journal{}, &inbox{name: "phone"}, &inbox{name: "partner"}, &inbox{name: "night"}
+		box := open(t, Options{Source: source}, Way{Route: phone, Repeat: 20 * time.Minute, Least: Medium},
+			Way{Route: partner, After: 30 * time.Minute, Repeat: 20 * time.Minute},
+			Way{Route: night, Repeat: 20 * time.Minute, Quiet: Quiet{From: 22 * time.Hour, To: 7 * time.Hour}})
+		other := alarm("other", "contact", High)
+		other.Cell = "zinc-2"
+		source.add(alarm("a", "target-reached", High), alarm("b", "charge-behind", Medium), other)
+		box.Wake()
+		pass(25 * time.Minute)
+		end := alarm("end", "", Low)
+		end.Kind = Ended
+		source.add(end)
+		box.Wake()
+		pass(10 * time.Hour)
+		for _, route := range []*inbox{phone, partner, night} {
+			var ids []string
+			for _, id := range route.ids() {
+				if !strings.HasPrefix(id, "other") {
+					ids = append(ids, id)
+				}
+			}
+			equal(t, ids, map[string][]string{
+				"phone": {"a", "b", "a-repeat-1", "b-repeat-1"}, "partner": nil, "night": {"a", "a-repeat-1", "b", "end"},
+			}[route.name]...)
+			if len(route.ids()) < 20 {
+				t.Errorf("%s: the alarm of another cell was closed too: %v", route.name, route.ids())
+			}
+		}
+	})
+}
+
 // An alarm that was due while the route was dead is told, though it is over by then.
 func TestAnEscalationThatCouldNotGoOutIsNotForgotten(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -25,7 +25,7 @@ type scriptStep struct {
 }
 
 func drawScript(rt *rapid.T) []scriptStep {
-	kinds := []Kind{Alarm, Alarm, Cleared, Acknowledged, Milestone}
+	kinds := []Kind{Alarm, Alarm, Cleared, Acknowledged, Milestone, Ended}
 	conditions := []string{"contact", "whisker", "hard-short"}
 	count := 0
 	var script []scriptStep
@@ -171,10 +171,11 @@ func TestQuietHoursLoseNothing(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			taken, written := perform(t, script, Way{TellAnswered: true, Quiet: quiet}, seed)
 			for _, urgent := range []bool{true, false} {
-				class := wanted(written, func(n Notice) bool { return (n.Priority >= High) == urgent })
+				isUrgent := func(n Notice) bool { return n.Priority >= High && n.Kind != Ended }
+				class := wanted(written, func(n Notice) bool { return isUrgent(n) == urgent })
 				mine := slices.DeleteFunc(slices.Clone(taken), func(id string) bool {
 					i := slices.IndexFunc(written, func(n Notice) bool { return n.ID == id })
-					return i >= 0 && (written[i].Priority >= High) != urgent
+					return i >= 0 && isUrgent(written[i]) != urgent
 				})
 				fault = errors.Join(fault, judge(mine, class))
 			}
@@ -217,6 +218,13 @@ func judgeEscalation(taken []string, written []Notice, after time.Duration) erro
 		switch {
 		case n.Kind == Alarm && !stands:
 			standing[n.Condition] = n
+		case n.Kind == Ended:
+			for _, first := range standing {
+				if err := judgeOne(first, n.At); err != nil {
+					return err
+				}
+			}
+			clear(standing)
 		case n.Kind.closes() && stands:
 			if err := judgeOne(first, n.At); err != nil {
 				return err

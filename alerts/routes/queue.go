@@ -50,19 +50,26 @@ func (w *worker) holds(n Notice) bool {
 	if !w.wants(n) || w.way.After > 0 || !w.way.Quiet.at(w.o.Clock.UTC()) {
 		return false
 	}
+	below := w.way.Quiet.threshold()
 	if w.state.Held != nil {
-		return n.Priority < w.state.Held.Below // by one measure for the whole stretch
+		below = w.state.Held.Below // one measure for the whole stretch
 	}
-	return n.Priority < w.way.Quiet.threshold()
+	return below.holdsBack(n)
 }
+
+// holdsBack reports whether quiet hours with this threshold hold the notice back.
+// They always do so with the end of a run, so that it comes after what was held of the run.
+func (p Priority) holdsBack(n Notice) bool { return n.Priority < p || n.Kind == Ended }
 
 // hold leaves the notice for the end of quiet hours.
 func (w *worker) hold(n Notice) {
 	if w.state.Held == nil {
 		w.state.Held = &held{From: w.state.Cursor, Below: w.way.Quiet.threshold()}
 	}
-	if o := w.state.find(n.subjectOf()); o != nil && n.Kind.closes() {
-		o.answer() // no reminder, though the news of it waits
+	for i := range w.state.Open { // no reminder of what is closed, though the news of it waits
+		if o := &w.state.Open[i]; n.closes(o.Notice) {
+			o.answer()
+		}
 	}
 }
 
@@ -80,7 +87,7 @@ func (w *worker) catchUp(delivery context.Context) bool {
 		w.fail(fmt.Errorf("read a notice held back: %w", err))
 		return false
 	}
-	if n.Priority < w.state.Held.Below && !w.handle(delivery, n, w.quietOver) {
+	if w.state.Held.Below.holdsBack(n) && !w.handle(delivery, n, w.quietOver) {
 		return false
 	}
 	w.state.Held.From, w.unsaved = next, true
@@ -92,6 +99,7 @@ func (w *worker) wants(n Notice) bool {
 	switch {
 	case n.Kind == Drill: // went out when it was asked for
 		return false
+	case n.Kind == Ended: // even where it is not told, it closes alarms
 	case n.Priority < w.way.Least, n.Kind == Milestone && w.way.After > 0:
 		return false
 	}
@@ -116,6 +124,8 @@ func (w *worker) handle(delivery context.Context, n Notice, since time.Time) boo
 		return true
 	case n.Kind.closes():
 		return w.close(delivery, n, since)
+	case n.Kind == Ended:
+		return w.end(delivery, n, since)
 	}
 	return w.send(delivery, n, since)
 }
@@ -157,13 +167,49 @@ func (w *worker) close(delivery context.Context, n Notice, since time.Time) bool
 		w.unsaved = true
 		n.Priority = o.Notice.Priority // so that what was raised and what is closed are labelled alike
 	}
-	if (n.Kind == Cleared || w.way.TellAnswered) && !w.send(delivery, n, since) {
+	tell := n.Kind == Cleared || w.way.TellAnswered || n.Kind == Quieted && w.keeps()
+	if tell && !w.send(delivery, n, since) {
 		return false
 	}
 	if n.Kind == Cleared {
 		w.state.remove(n.subjectOf())
 	}
 	return true
+}
+
+// end closes every alarm of a cell.
+func (w *worker) end(delivery context.Context, n Notice, since time.Time) bool {
+	for i := range w.state.Open {
+		o := &w.state.Open[i]
+		if !n.closes(o.Notice) {
+			continue
+		}
+		if o.Told == 0 && !n.At.Before(o.Due) && !w.silenced(o) && !w.remind(delivery, o) {
+			return false
+		}
+		if o.Told > 0 && w.keeps() && !w.send(delivery, closed(o.Notice, n), since) {
+			return false
+		}
+	}
+	if w.way.After == 0 && n.Priority >= w.way.Least && !w.send(delivery, n, since) {
+		return false
+	}
+	w.state.Open = slices.DeleteFunc(w.state.Open, func(o openAlarm) bool { return n.closes(o.Notice) })
+	w.unsaved = true
+	return true
+}
+
+// keeps reports whether the far side keeps alarms standing.
+func (w *worker) keeps() bool {
+	k, ok := w.way.Route.(Keeper)
+	return ok && k.KeepsAlarms()
+}
+
+// closed is the notice that an alarm is closed by the end of its run.
+func closed(alarm, end Notice) Notice {
+	alarm.Kind, alarm.At, alarm.Text = Cleared, end.At, end.Subject
+	alarm.ID = end.ID + "-" + alarm.Condition
+	return alarm
 }
 
 // due returns the alarm that has waited longest to be told again, if one may be told now.

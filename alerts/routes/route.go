@@ -27,6 +27,13 @@ type Pictured interface {
 	ShowsPictures() bool
 }
 
+// Keeper is the optional ability of a route whose far side keeps alarms standing
+// until it is told their end.
+type Keeper interface {
+	// KeepsAlarms reports whether the end of every alarm has to be told, for whatever reason it ends.
+	KeepsAlarms() bool
+}
+
 // Refused is the error for a notice that the far side understood and will not
 // take, such as one that is too large.
 type Refused struct{ Err error }

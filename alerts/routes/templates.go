@@ -31,7 +31,8 @@ type Letter struct {
 
 // Templates turn a notice into words. They are executed on a Notice and may use
 // the functions clock (a time of day where the user is), span (a duration),
-// figures (the values, sorted, with units) and upper.
+// headline (the subject, with the cell's name before it), figures (the values,
+// sorted, with units) and upper.
 type Templates struct {
 	subject, text *text.Template
 	html          *html.Template
@@ -72,10 +73,11 @@ func LoadTemplates(files TemplateFiles, location *time.Location) (*Templates, er
 
 func parseTemplates(files TemplateFiles, location *time.Location) (*Templates, error) {
 	functions := map[string]any{
-		"clock":   func(t time.Time) string { return t.In(location).Format("2006-01-02 15:04:05 MST") },
-		"span":    func(d time.Duration) string { return d.Round(time.Second).String() },
-		"figures": figures,
-		"upper":   strings.ToUpper,
+		"clock":    func(t time.Time) string { return t.In(location).Format("2006-01-02 15:04:05 MST") },
+		"span":     func(d time.Duration) string { return d.Round(time.Second).String() },
+		"headline": headline,
+		"figures":  figures,
+		"upper":    strings.ToUpper,
 	}
 	subject, err1 := readTemplate(files.Subject, "letter/subject.txt")
 	body, err2 := readTemplate(files.Text, "letter/text.txt")
@@ -136,6 +138,18 @@ func (b *bounded) Write(p []byte) (int, error) {
 	return b.Buffer.Write(p)
 }
 
+// headline is the subject, which names the cell once and a drill not at all: the templates mark it.
+func headline(n Notice) string {
+	s := n.Subject
+	if n.Drill {
+		s = strings.TrimPrefix(s, "DRILL: ")
+	}
+	if strings.HasPrefix(s, n.Cell+":") {
+		return s
+	}
+	return n.Cell + ": " + s
+}
+
 // figure is one value in words.
 type figure struct{ Name, Value string }
 
@@ -165,7 +179,7 @@ func samples() []Notice {
 		Values: map[string]float64{"current_amperes": 4.1}, Repeat: 1, Delayed: time.Hour, Picture: []byte{1},
 	}
 	var all []Notice
-	for _, kind := range []Kind{Alarm, Cleared, Acknowledged, Quieted, Milestone, Drill} {
+	for _, kind := range []Kind{Alarm, Cleared, Acknowledged, Quieted, Milestone, Drill, Ended} {
 		n := full
 		n.Kind, n.Drill = kind, kind == Drill
 		all = append(all, n, Notice{ID: "bare", Kind: kind, Cell: "zinc-1", At: at})
