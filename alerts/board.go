@@ -1,6 +1,9 @@
 package alerts
 
-import "time"
+import (
+	"math/bits"
+	"time"
+)
 
 // Board is the alarm board of one cell. It belongs to one goroutine; use NewBoard or Restore.
 type Board struct {
@@ -9,6 +12,10 @@ type Board struct {
 	m         Memory
 	verdicts  [conditionCount]verdict
 	changes   []Change
+
+	// What the memory says in bits, so that a quiet reading looks at few alarms.
+	raw, active, aside set // aside: in any state but NORM
+	ignored            set
 }
 
 // verdict is what one observation says of one condition.
@@ -59,16 +66,30 @@ func NewBoard(l Limits, c Chemistry) *Board {
 	return b
 }
 
-// prepare fits what the memory holds to the limits.
+// prepare fits what the board keeps to the memory and the limits.
 func (b *Board) prepare() {
-	b.m.History.Length = max(time.Minute, 4*b.limits.Poll).Seconds()
 	b.changes = make([]Change, 0, conditionCount)
+	for c := firstCondition; c < conditionCount; c++ {
+		b.mark(c)
+	}
+	b.SetLimits(b.limits)
+}
+
+// mark keeps the bits of c in step with the memory.
+func (b *Board) mark(c Condition) {
+	a := &b.m.Alarms[c]
+	b.raw.put(c, a.Raw)
+	b.active.put(c, a.Active)
+	b.aside.put(c, a.State != NORM)
 }
 
 // SetLimits changes the limits while the watch goes on; standing alarms are judged by the new ones.
 func (b *Board) SetLimits(l Limits) {
 	b.limits = l
 	b.m.History.Length = max(time.Minute, 4*l.Poll).Seconds()
+	for c := firstCondition; c < conditionCount; c++ {
+		b.ignored.put(c, l.settings[c].Ignored)
+	}
 }
 
 // Judge takes one observation in and returns what it changed, oldest first. The
@@ -87,44 +108,47 @@ func (b *Board) Judge(o Observation) []Change {
 	b.judgeCell(&o, now, fresh)
 	b.judgeCharge(&o)
 
-	var pending set
+	var over set
 	for c := firstCondition; c < conditionCount; c++ {
-		v := &b.verdicts[c]
-		if (v.known && v.over || b.m.Alarms[c].Active) && !b.limits.settings[c].Ignored {
-			pending |= 1 << c
+		if v := &b.verdicts[c]; v.known && v.over {
+			over |= 1 << c
 		}
 	}
-	silent := b.verdicts[SupplySilent].over
-	for c := firstCondition; c < conditionCount; c++ {
-		e, a := &catalogue[c], &b.m.Alarms[c]
-		if b.limits.settings[c].Ignored {
-			continue
-		}
-		if a.State == SHLVD && now >= a.Until {
-			b.move(c, Release, &o, "the shelf time is over")
-		}
-		if e.need != always {
-			if silent {
-				b.blind(c, &o, becauseSilent)
-				continue
-			}
-			if !fresh {
-				continue // one missed answer: wait for the next
-			}
-			if why := b.unfit(e.need); why != "" {
-				b.verdicts[c] = verdict{known: true}
-				b.advance(c, now, &o, 0)
-				b.blind(c, &o, why)
-				continue
-			}
-		}
-		if b.verdicts[c].known {
-			b.advance(c, now, &o, pending&e.follows)
-			b.release(c, &o, pending&e.follows)
-		}
+	pending := (over | b.active) &^ b.ignored
+	blinded, why := b.blindness(fresh)
+	if b.verdicts[SupplySilent].over {
+		blinded, why = needs[reading], becauseSilent
+	}
+	for left := (over | b.raw | b.active | b.aside | blinded) &^ b.ignored; left != 0; left &= left - 1 {
+		c := Condition(bits.TrailingZeros64(uint64(left)))
+		b.lead(c, now, &o, fresh, pending, blinded, why)
+		b.mark(c)
 	}
 	b.m.Started = true
 	return b.changes
+}
+
+// lead takes one alarm a step on. blinded are the conditions that cannot be judged now, and why.
+func (b *Board) lead(c Condition, now time.Duration, o *Observation, fresh bool, pending, blinded set, why string) {
+	e, a := &catalogue[c], &b.m.Alarms[c]
+	if a.State == SHLVD && now >= a.Until {
+		b.move(c, Release, o, "the shelf time is over")
+	}
+	switch {
+	case blinded.has(c):
+		if why != becauseSilent { // what stood with the output on is over with it off
+			b.verdicts[c] = verdict{known: true}
+			b.advance(c, now, o, 0)
+		}
+		b.blind(c, o, why)
+	case e.need != always && !fresh:
+		// One missed answer: wait for the next.
+	default:
+		if b.verdicts[c].known {
+			b.advance(c, now, o, pending&e.follows)
+		}
+		b.release(c, o, pending&e.follows)
+	}
 }
 
 // becauseSilent, becauseOff and becauseLearning are the reasons for which the board
@@ -135,15 +159,17 @@ const (
 	becauseLearning = "the corridor of this cell is still being learned"
 )
 
-// unfit returns why a condition cannot be judged although the supply answers, or "".
-func (b *Board) unfit(n need) string {
+// blindness returns the conditions that cannot be judged although the supply answers, and why.
+func (b *Board) blindness(fresh bool) (set, string) {
 	switch {
-	case n >= current && !b.m.Running:
-		return becauseOff
-	case n >= learned && !b.m.Corridor.Settled:
-		return becauseLearning
+	case !fresh:
+		return 0, ""
+	case !b.m.Running:
+		return needs[current], becauseOff
+	case !b.m.Corridor.Settled:
+		return needs[learned], becauseLearning
 	}
-	return ""
+	return 0, ""
 }
 
 // blind suppresses a condition that cannot be judged. An alarm that stands is left

@@ -107,6 +107,13 @@ func of(cs ...Condition) (s set) {
 
 func (s set) has(c Condition) bool { return s&(1<<c) != 0 }
 
+func (s *set) put(c Condition, in bool) {
+	*s &^= 1 << c
+	if in {
+		*s |= 1 << c
+	}
+}
+
 // need is what must be known or true before a condition can be judged at all.
 type need uint8
 
@@ -115,7 +122,18 @@ const (
 	reading      // the supply answers
 	current      // and its output is on
 	learned      // and the corridor is learned
+	needCount
 )
+
+// needs lists, for each need, the conditions that have it or a stronger one.
+var needs = func() (sets [needCount]set) {
+	for c := firstCondition; c < conditionCount; c++ {
+		for n := always; n <= catalogue[c].need; n++ {
+			sets[n] |= 1 << c
+		}
+	}
+	return sets
+}()
 
 // group gathers conditions that can be each other's cause.
 type group uint8

@@ -97,7 +97,7 @@ func (b *Board) above(c Condition, value, limit float64) verdict {
 		return verdict{}
 	}
 	edge := limit
-	if b.m.Alarms[c].Raw {
+	if b.raw.has(c) {
 		edge -= b.limits.settings[c].Deadband * math.Abs(limit)
 	}
 	return verdict{known: true, over: value > edge, value: value, limit: limit}

@@ -148,5 +148,6 @@ func (b *Board) person(c Condition, e Event, by, reason string, utc time.Time, v
 	if to == UNACK && a.Text == "" {
 		a.Text = c.String() + " holds."
 	}
+	b.mark(c)
 	return b.change(c, from, b.m.At, utc, by, reason), nil
 }
