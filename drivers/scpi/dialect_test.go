@@ -249,17 +249,18 @@ func TestNoCombinedQuery(t *testing.T) {
 				}
 				return []piece{{0, a}}
 			})
-			c, heard := speaking(t, p, 1, func(*Dialect) {})
-			for range 3 {
-				r, err := c.Poll(t.Context())
-				if err != nil {
-					t.Fatal(err)
+			inBubble(t, p, Settings{}, func(t *testing.T, c *Supply) {
+				for range 3 {
+					r, err := c.Poll(t.Context())
+					if err != nil {
+						t.Fatal(err)
+					}
+					wantReading(t, r, 3.214, 3.001)
 				}
-				wantReading(t, r, 3.214, 3.001)
-			}
-			if n := count(heard(), both); n != 1 {
-				t.Errorf("the combined query was sent %d times", n)
-			}
+				if n := count(p.heard(), both); n != 1 {
+					t.Errorf("the combined query was sent %d times", n)
+				}
+			})
 		})
 	}
 }

@@ -95,18 +95,15 @@ func TestOpenHints(t *testing.T) {
 		{"echo", func(q, _ string) []piece { return []piece{{0, q + "\n"}} }, "set echo = true"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
-			p := newPeer()
-			p.mangling(c.mangle)
-			supply, err := Open(t.Context(), settings(t, p.onTCP(t), quick()), drivers.NewClock(1))
-			if err == nil {
-				supply.Close()
-				t.Fatal("opened")
-			}
-			var r *drivers.Refusal
-			if !strings.Contains(err.Error(), c.want) || !errors.As(err, &r) {
-				t.Errorf("%q does not say %q", err, c.want)
-			}
+			synctest.Test(t, func(t *testing.T) {
+				p := newPeer()
+				p.mangling(c.mangle)
+				_, err := supplyOn(t, newWire(p), Settings{})
+				var r *drivers.Refusal
+				if err == nil || !strings.Contains(err.Error(), c.want) || !errors.As(err, &r) {
+					t.Errorf("%v does not say %q", err, c.want)
+				}
+			})
 		})
 	}
 }
@@ -230,15 +227,10 @@ func TestBeyondCurrent(t *testing.T) {
 func TestLateReply(t *testing.T) {
 	for _, both := range []string{"", Standard().MeasureBoth} {
 		for at := range 8 {
-			synctest.Test(t, func(t *testing.T) {
-				p := newPeer()
-				w := newWire(p)
-				d := Standard()
-				d.MeasureBoth = both
-				c, err := supplyOn(t, w, Settings{Dialect: d, RangeVolts: 32, RangeAmperes: 5, StatusEvery: 2})
-				if err != nil {
-					t.Fatal(err)
-				}
+			p := newPeer()
+			d := Standard()
+			d.MeasureBoth = both
+			inBubble(t, p, Settings{Dialect: d, StatusEvery: 2}, func(t *testing.T, c *Supply) {
 				n := -1
 				p.mangling(func(_, a string) []piece {
 					if n++; n == at {
@@ -248,7 +240,7 @@ func TestLateReply(t *testing.T) {
 				})
 				refused := 0
 				for range 6 {
-					r, err := c.Poll(context.Background())
+					r, err := c.Poll(t.Context())
 					if err != nil {
 						wantRefusal(t, err, drivers.NoReply)
 						refused++
@@ -259,8 +251,6 @@ func TestLateReply(t *testing.T) {
 				if refused > 1 {
 					t.Errorf("answer %d late: %d polls refused, want at most 1", at, refused)
 				}
-				c.Close()
-				w.end()
 			})
 		}
 	}
@@ -268,13 +258,8 @@ func TestLateReply(t *testing.T) {
 
 // A cancelled poll leaves an answer under way; the next reading is not made of it.
 func TestCancelledPoll(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		p := newPeer()
-		w := newWire(p)
-		c, err := supplyOn(t, w, Settings{Dialect: Standard(), RangeVolts: 32, RangeAmperes: 5})
-		if err != nil {
-			t.Fatal(err)
-		}
+	p := newPeer()
+	inBubble(t, p, Settings{}, func(t *testing.T, c *Supply) {
 		ctx, cancel := context.WithCancel(t.Context())
 		p.mangling(func(_, a string) []piece {
 			cancel()
@@ -290,23 +275,16 @@ func TestCancelledPoll(t *testing.T) {
 			t.Fatal(err)
 		}
 		wantReading(t, r, 3.214, 2)
-		c.Close()
-		w.end()
 	})
 }
 
 // A reading's time is the middle of the exchange that asked for the current, on the clock it was given.
 func TestReadingTime(t *testing.T) {
 	for _, both := range []string{"", Standard().MeasureBoth} {
-		synctest.Test(t, func(t *testing.T) {
-			p := newPeer()
-			w := newWire(p)
-			d := Standard()
-			d.MeasureBoth = both
-			c, err := supplyOn(t, w, Settings{Dialect: d, RangeVolts: 32, RangeAmperes: 5, StatusEvery: -1})
-			if err != nil {
-				t.Fatal(err)
-			}
+		p := newPeer()
+		d := Standard()
+		d.MeasureBoth = both
+		inBubble(t, p, Settings{Dialect: d, StatusEvery: -1}, func(t *testing.T, c *Supply) {
 			if _, err := c.Poll(t.Context()); err != nil {
 				t.Fatal(err)
 			}
@@ -335,8 +313,6 @@ func TestReadingTime(t *testing.T) {
 			if d := r.Took - 60*took; d < -time.Millisecond || d > time.Millisecond {
 				t.Errorf("both %q: took %v, want %v", both, r.Took, 60*took)
 			}
-			c.Close()
-			w.end()
 		})
 	}
 }

@@ -120,7 +120,7 @@ func mangledRun(t *testing.T, separate bool, faults []fault, polls int) (reading
 			d.MeasureBoth = ""
 		}
 		w := newWire(p)
-		c, err := supplyOn(t, w, Settings{Dialect: d, RangeVolts: 32, RangeAmperes: 5, StatusEvery: 3})
+		c, err := supplyOn(t, w, Settings{Dialect: d, StatusEvery: 3})
 		if err != nil {
 			failed = err
 			return

@@ -231,10 +231,11 @@ func (p *peer) onTCP(t testing.TB) string {
 	return "tcp://" + ln.Addr().String()
 }
 
-// quick is the standard dialect with waits for a peer that answers at once.
+// quick is the standard dialect with a short silence to wait for, and a long time
+// for answers: what needs a time-out is tested in virtual time.
 func quick() Dialect {
 	d := Standard()
-	d.Timeout = Wait(60 * time.Millisecond)
+	d.Timeout = Wait(10 * time.Second)
 	d.Quiet = Wait(5 * time.Millisecond)
 	return d
 }

@@ -99,10 +99,10 @@ func (s *Supply) optional(ctx context.Context, q *query) (x float64, ok bool, er
 	}
 }
 
-// probeTimeout is for queries that may stay unanswered: generous by what this
-// supply takes to answer others, yet short enough to try several at attach.
-func (s *Supply) probeTimeout() time.Duration {
-	return min(s.timeout(), max(4*s.latency, 250*time.Millisecond))
+// probeTimeout is for what may stay unanswered: generous by what this supply takes
+// to answer others, yet short enough to try several at attach.
+func (in *instrument) probeTimeout() time.Duration {
+	return min(in.timeout(), max(4*in.latency, 250*time.Millisecond))
 }
 
 // rejected looks for a command error (-100 to -199, SCPI-1999 volume 2, 21.8.9) in

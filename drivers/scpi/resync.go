@@ -93,6 +93,7 @@ func (in *instrument) findAnchor(ctx context.Context) (found bool, stranger []by
 		}
 		if commas(answer) == commas(in.known) && commas(answer) > 0 {
 			stranger = bytes.Clone(answer)
+			deadline = time.Now().Add(in.probeTimeout()) // most likely nothing else comes
 		}
 	}
 }

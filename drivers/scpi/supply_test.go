@@ -70,32 +70,31 @@ func TestUnknownQueries(t *testing.T) {
 				}
 			}
 			noted := 0
-			s := settings(t, p.onTCP(t), quick())
-			s.Noted = func(*drivers.Refusal) { noted++ }
-			c := mustOpen(t, s)
-			for i := range 3 {
-				st, err := c.Status(t.Context())
+			inBubble(t, p, Settings{Noted: func(*drivers.Refusal) { noted++ }}, func(t *testing.T, c *Supply) {
+				for i := range 3 {
+					st, err := c.Status(t.Context())
+					if err != nil {
+						t.Fatal(err)
+					}
+					if st.Mode != drivers.ModeUnknown || st.Output != drivers.OutputOn || !math.IsNaN(float64(st.LimitAmperes)) || st.SetAmperes != 3 || len(st.Errors) != 0 {
+						t.Errorf("status %+v", st)
+					}
+					heard := p.heard()
+					for _, q := range missing {
+						if n := count(heard, q); i == 0 && n == 0 || i > 0 && n != 0 {
+							t.Errorf("status %d asked %s %d times", i, q, n)
+						}
+					}
+				}
+				if noted == 0 {
+					t.Error("no refusal was noted")
+				}
+				r, err := c.Poll(t.Context())
 				if err != nil {
 					t.Fatal(err)
 				}
-				if st.Mode != drivers.ModeUnknown || st.Output != drivers.OutputOn || !math.IsNaN(float64(st.LimitAmperes)) || st.SetAmperes != 3 || len(st.Errors) != 0 {
-					t.Errorf("status %+v", st)
-				}
-				heard := p.heard()
-				for _, q := range missing {
-					if n := count(heard, q); i == 0 && n == 0 || i > 0 && n != 0 {
-						t.Errorf("status %d asked %s %d times", i, q, n)
-					}
-				}
-			}
-			if noted == 0 {
-				t.Error("no refusal was noted")
-			}
-			r, err := c.Poll(t.Context())
-			if err != nil {
-				t.Fatal(err)
-			}
-			wantReading(t, r, 3.214, 3.001)
+				wantReading(t, r, 3.214, 3.001)
+			})
 		})
 	}
 }
@@ -138,7 +137,7 @@ func TestRefusals(t *testing.T) {
 		{"silence", drivers.NoReply, nil},
 		{"half a line", drivers.NoReply, []piece{{0, "3.21"}}},
 		{"wrong terminator", drivers.NoReply, []piece{{0, "3.2140\r"}}},
-		{"late", drivers.NoReply, []piece{{90 * time.Millisecond, "3.2140\n"}}},
+		{"late", drivers.NoReply, []piece{{1300 * time.Millisecond, "3.2140\n"}}},
 		{"not a number", drivers.NotANumber, []piece{{0, "9.91E37\n"}}},
 		{"infinity", drivers.Overflow, []piece{{0, "9.9E37\n"}}},
 		{"text", drivers.NotNumeric, []piece{{0, "ERROR 12\n"}}},
@@ -149,30 +148,28 @@ func TestRefusals(t *testing.T) {
 		{"beyond the range", drivers.BeyondVoltage, []piece{{0, "32140\n"}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
 			p := newPeer()
-			d := quick()
+			d := Standard()
 			d.MeasureBoth = ""
-			s := settings(t, p.onTCP(t), d)
-			s.StatusEvery = -1
-			supply := mustOpen(t, s)
-			if _, err := supply.Poll(t.Context()); err != nil {
-				t.Fatal(err)
-			}
-			p.mangling(func(q, a string) []piece {
-				if q != "MEAS:VOLT?" {
-					return []piece{{0, a}}
+			inBubble(t, p, Settings{Dialect: d, StatusEvery: -1}, func(t *testing.T, supply *Supply) {
+				if _, err := supply.Poll(t.Context()); err != nil {
+					t.Fatal(err)
 				}
-				p.mangling(nil)
-				return c.wires
+				p.mangling(func(q, a string) []piece {
+					if q != "MEAS:VOLT?" {
+						return []piece{{0, a}}
+					}
+					p.mangling(nil)
+					return c.wires
+				})
+				_, err := supply.Poll(t.Context())
+				wantRefusal(t, err, c.why)
+				r, err := supply.Poll(t.Context())
+				if err != nil {
+					t.Fatalf("after the fault: %v", err)
+				}
+				wantReading(t, r, 3.214, 3.001)
 			})
-			_, err := supply.Poll(t.Context())
-			wantRefusal(t, err, c.why)
-			r, err := supply.Poll(t.Context())
-			if err != nil {
-				t.Fatalf("after the fault: %v", err)
-			}
-			wantReading(t, r, 3.214, 3.001)
 		})
 	}
 }

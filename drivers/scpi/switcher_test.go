@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"nightcell/drivers"
 )
@@ -41,33 +40,29 @@ func TestSwitchOff(t *testing.T) {
 func TestSwitchOffOnABadLine(t *testing.T) {
 	p := newPeer()
 	p.set("OUTP OFF", "OK") // some firmware answers commands too
-	c := mustOpen(t, settings(t, p.onTCP(t), quick()))
-	p.mangling(func(string, string) []piece { return nil })
-	for range 2 {
-		_, err := c.Poll(t.Context())
-		wantRefusal(t, err, drivers.NoReply)
-	}
-	p.heard()
-	if err := c.SwitchOff(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	deadline := time.After(10 * time.Second)
-	for h := p.heard(); !slices.Contains(h, "OUTP OFF"); h = p.heard() {
-		select {
-		case <-deadline:
-			t.Fatal("OUTP OFF was not sent")
-		case <-time.After(time.Millisecond):
+	inBubble(t, p, Settings{}, func(t *testing.T, c *Supply) {
+		p.mangling(func(string, string) []piece { return nil })
+		for range 2 {
+			_, err := c.Poll(t.Context())
+			wantRefusal(t, err, drivers.NoReply)
 		}
-	}
-	p.mangling(nil)
-	if err := c.SwitchOff(t.Context()); err != nil { // with the answer nobody asked for
-		t.Fatal(err)
-	}
-	r, err := c.Poll(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	wantReading(t, r, 3.214, 3.001)
+		p.heard()
+		if err := c.SwitchOff(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		if h := p.heard(); !slices.Contains(h, "OUTP OFF") {
+			t.Errorf("OUTP OFF was not sent, but %q", h)
+		}
+		p.mangling(nil)
+		if err := c.SwitchOff(t.Context()); err != nil { // with the answer nobody asked for
+			t.Fatal(err)
+		}
+		r, err := c.Poll(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		wantReading(t, r, 3.214, 3.001)
+	})
 }
 
 func TestSetCurrent(t *testing.T) {

@@ -8,6 +8,7 @@ import (
 	"net"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"nightcell/drivers"
@@ -88,6 +89,9 @@ func (w *wire) speak() {
 			w.queue = w.queue[1:]
 			w.mu.Unlock()
 			<-time.After(2*time.Millisecond + next.after) // the supply thinks
+			if next.bytes == "" {
+				continue
+			}
 			if _, err := io.WriteString(w.far, next.bytes); err != nil {
 				return
 			}
@@ -97,6 +101,8 @@ func (w *wire) speak() {
 
 // supplyOn makes a supply of the wire's near end.
 func supplyOn(t *testing.T, w *wire, s Settings) (*Supply, error) {
+	t.Helper()
+	s.RangeVolts, s.RangeAmperes = 32, 5
 	s.Line.Address = "tcp://pipe:0"
 	s = s.withDefaults()
 	l := line.New(w.near, s.Line)
@@ -107,6 +113,23 @@ func supplyOn(t *testing.T, w *wire, s Settings) (*Supply, error) {
 		return nil, err
 	}
 	return newSupply(s, &shared{in: in, users: 1, settings: s}, drivers.NewClock(1)), nil
+}
+
+// inBubble runs f with a supply on a wire, in virtual time.
+func inBubble(t *testing.T, p *peer, s Settings, f func(t *testing.T, c *Supply)) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		w := newWire(p)
+		c, err := supplyOn(t, w, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f(t, c)
+		if err := c.Close(); err != nil {
+			t.Errorf("close: %v", err)
+		}
+		w.end()
+	})
 }
 
 // end waits until the wire's goroutines are gone.
