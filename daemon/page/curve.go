@@ -144,7 +144,7 @@ func (p *Page) curveOf(w *history.Window, plan *planCurve) *curve {
 		pt := &w.Points[i]
 		for gap < len(w.Gaps) && w.Gaps[gap].To.UnixNano() <= pt.At {
 			// The line breaks where nobody observed.
-			if g := &w.Gaps[gap]; i > 0 && w.Points[i-1].At <= g.From.UnixNano() {
+			if g := &w.Gaps[gap]; i > 0 && w.Points[i-1].At <= g.From.UnixNano()+int64(time.Second) {
 				c.add(float64(g.From.Add(g.To.Sub(g.From)/2).UnixMilli())/1e3, &history.Point{MinVolts: nan, MaxVolts: nan, MinAmperes: nan, MaxAmperes: nan, Coulombs: nan})
 			}
 			gap++

@@ -38,12 +38,15 @@ func ampereHours(coulombs float64, digits int) string {
 	return unit(sentence.Figure(coulombs/3600, digits), "A·h")
 }
 
+// together keeps a figure and its unit on one line.
+var together = strings.NewReplacer(" ", "\u00a0", "/", "/\u2060")
+
 // unit adds a unit to a figure that is known.
 func unit(figure, symbol string) string {
 	if figure == sentence.Unknown {
 		return figure
 	}
-	return figure + "\u202f" + symbol
+	return together.Replace(figure + "\u202f" + symbol)
 }
 
 func measured(c, u float64) string {
@@ -97,6 +100,8 @@ func ahead(c *snapshot.Cell) string {
 	switch {
 	case math.IsNaN(d):
 		return ""
+	case math.Abs(d) <= math.Max(integrate.CoverageFactor*c.Charge.UncertaintyCoulombs, 0.003*c.Charge.TargetCoulombs):
+		return "as planned"
 	case d >= 0:
 		return "ahead by " + ampereHours(d, 2)
 	}
@@ -125,7 +130,7 @@ func reading(c *snapshot.Cell, x float64, symbol string) string {
 	if c.Reading.At.IsZero() {
 		return sentence.Unknown
 	}
-	return unit(sentence.Figure(x, max(4, 4+int(math.Floor(math.Log10(math.Max(1, math.Abs(x))))))), symbol)
+	return unit(sentence.Decimals(x, 3), symbol)
 }
 
 func age(c *snapshot.Cell, now time.Time) string {
@@ -217,12 +222,13 @@ func loadRows(c *snapshot.Cell) []row {
 var handed = []struct {
 	key, label, symbol string
 	factor, offset     float64
+	digits             int
 }{
-	{"measurement temperature_kelvins", "Temperature", "°C", 1, -273.15},
-	{"measurement ph", "pH", "", 1, 0},
-	{"assay concentration_kilograms_per_cubic_metre", "Assay", "g/L", 1, 0},
-	{"sample volume_cubic_metres", "Sample taken", "mL", 1e6, 0},
-	{"weighing mass_kilograms", "Weighed", "g", 1e3, 0},
+	{"measurement temperature_kelvins", "Temperature", "°C", 1, -273.15, 3},
+	{"measurement ph", "pH", "", 1, 0, 3},
+	{"assay concentration_kilograms_per_cubic_metre", "Assay", "g/L", 1, 0, 4},
+	{"sample volume_cubic_metres", "Sample taken", "mL", 1e6, 0, 3},
+	{"weighing mass_kilograms", "Weighed", "g", 1e3, 0, 5},
 }
 
 func (p *Page) handRows(hand map[string]history.Hand, now time.Time) []row {
@@ -233,7 +239,7 @@ func (p *Page) handRows(hand map[string]history.Hand, now time.Time) []row {
 			rows = append(rows, row{fmt.Sprintf("hand%d", i), h.label, sentence.Unknown, "not entered"})
 			continue
 		}
-		value := sentence.Figure(v.Value*h.factor+h.offset, 4)
+		value := sentence.Figure(v.Value*h.factor+h.offset, h.digits)
 		if h.symbol != "" {
 			value = unit(value, h.symbol)
 		}

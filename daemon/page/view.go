@@ -42,7 +42,7 @@ func barOf(c *snapshot.Cell) bar {
 		if !(target > 0) || math.IsNaN(x) {
 			return -1
 		}
-		return math.Min(100, math.Max(0, 100*x/target))
+		return math.Round(math.Min(100, math.Max(0, 100*x/target))*10) / 10
 	}
 	b := bar{part(c.Charge.CountedCoulombs), part(c.Charge.PlanCoulombs)}
 	if c.Charge.TargetReached {

@@ -45,6 +45,14 @@ func Figure(x float64, digits int) string {
 	return decimal(x, max(0, digits-1-exponent))
 }
 
+// Decimals writes a number with a number of decimals.
+func Decimals(x float64, decimals int) string {
+	if !known(x) {
+		return Unknown
+	}
+	return decimal(x, decimals)
+}
+
 // decimal uses a real minus sign, which does not break from its number.
 func decimal(x float64, decimals int) string {
 	return strings.Replace(strconv.FormatFloat(x, 'f', min(decimals, 9), 64), "-", "−", 1)

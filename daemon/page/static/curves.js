@@ -130,14 +130,15 @@
     return `${day(data.t[i])} ${clock(data.t[i], true)}: ${range(data.volts_low[i], data.volts_top[i], "V")}, ${range(data.amperes_low[i], data.amperes_top[i], "A")}, ${q == null ? "charge not known" : `${q.toFixed(3)} A·h`}`;
   };
   const read = (i) => { if (data?.t[i] != null) readout.textContent = at(i); };
+  const count = (n, word) => `${n} ${word}${n === 1 ? "" : "s"}`;
   const extreme = (f, column) => f(...column.filter((x) => x != null));
   const tell = () => {
-    if (!data.t.length) { told.textContent = data.complete ? "No readings in this stretch." : "The curves are being prepared from the run log."; return; }
+    if (data.t.length < 2) { told.textContent = data.complete ? "No readings in this stretch." : "The curves are being prepared from the run log."; return; }
     const a = data.t[0], b = data.t[data.t.length - 1];
     told.textContent = `From ${day(a)} ${clock(a)} to ${day(b)} ${clock(b)}: ` +
       `${extreme(Math.min, data.volts_low)} to ${extreme(Math.max, data.volts_top)} V, ` +
       `${extreme(Math.min, data.amperes_low)} to ${extreme(Math.max, data.amperes_top)} A; ` +
-      `${data.gaps.length} gaps, ${data.marks.length} marks.` + (data.complete ? "" : " The run log is still being read; the rest follows.");
+      `${count(data.gaps.length, "gap")}, ${count(data.marks.length, "mark")}.` + (data.complete ? "" : " The run log is still being read; the rest follows.");
   };
 
   const limits = () => {
@@ -154,7 +155,9 @@
     if (mine !== loading || !answer) return;
     if (!answer.ok) { told.textContent = `The curves cannot be had: ${await answer.text()}`; return; }
     data = await answer.json();
-    if (!charts.length || charts[0].u.width !== plots.clientWidth) draw(); else refresh();
+    if (data.t.length < 2) { charts.forEach((c) => c.u.destroy()); charts = []; plots.replaceChildren(); }
+    else if (!charts.length || charts[0].u.width !== plots.clientWidth) draw();
+    else refresh();
     tell();
   };
   const show = (to) => {
@@ -206,13 +209,13 @@
     while (window && data.t.length && data.t[0] < window[0]) {
       ["t", "volts_low", "volts_top", "amperes_low", "amperes_top", "charge_ampere_hours"].forEach((k) => data[k].shift());
     }
-    refresh();
+    if (charts.length) refresh(); else if (data.t.length > 1) draw();
     tell();
   });
 
   let resized = 0;
-  new ResizeObserver(() => { clearTimeout(resized); resized = setTimeout(() => { if (data && charts[0]?.u.width !== plots.clientWidth) load(); }, 150); }).observe(plots);
-  const redraw = () => { if (data) draw(); };
+  new ResizeObserver(() => { clearTimeout(resized); resized = setTimeout(() => { if (charts.length && charts[0].u.width !== plots.clientWidth) load(); }, 150); }).observe(plots);
+  const redraw = () => { if (charts.length) draw(); };
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
   matchMedia("print").addEventListener("change", redraw);
   load();
