@@ -48,13 +48,13 @@ func (s *instant) Status(context.Context) (drivers.Status, error) {
 func (s *instant) Close() error { return nil }
 
 // steadyCell is a cell in an open run, whose clock is that of its instant supply.
-func steadyCell(tb testing.TB, checkpoints time.Duration) *Cell {
+func steadyCell(tb testing.TB, checkpoints time.Duration, disk runlog.FS) *Cell {
 	tb.Helper()
 	supply := &instant{at: time.Second}
 	b := &bench{clock: drivers.NewClock(1)}
 	c := zincCell(tb, b, tb.TempDir(), "", `recover = "68 %"`, "")
 	c.set.Open = func(context.Context) (drivers.Supply, error) { return supply, nil }
-	c.link.open, c.set.FS, c.set.Sync = c.set.Open, nowhere{}, time.Hour
+	c.link.open, c.set.FS, c.set.Sync = c.set.Open, disk, time.Hour
 	c.checkpoints = checkpoints
 	c.set.Poll, c.set.Limits.Poll = time.Second, time.Second
 	began := time.Now()
@@ -73,7 +73,7 @@ func steadyCell(tb testing.TB, checkpoints time.Duration) *Cell {
 // BenchmarkReading is one reading from the driver's answer to the published
 // snapshot: integrate, log encoding, alarms, bath, snapshot. The disk is left out. Goal: at most 2 µs and no allocation.
 func BenchmarkReading(b *testing.B) {
-	c := steadyCell(b, 1000*time.Hour)
+	c := steadyCell(b, 1000*time.Hour, nowhere{})
 	ctx := b.Context()
 	b.ReportAllocs()
 	b.ResetTimer()
@@ -92,7 +92,7 @@ func BenchmarkReading(b *testing.B) {
 // BenchmarkHour is an hour of readings at one per second with everything that comes
 // between them: status questions, looks at the disk, checkpoints.
 func BenchmarkHour(b *testing.B) {
-	c := steadyCell(b, checkpointEvery)
+	c := steadyCell(b, checkpointEvery, nowhere{})
 	ctx := b.Context()
 	b.ReportAllocs()
 	b.ResetTimer()
@@ -106,7 +106,7 @@ func BenchmarkHour(b *testing.B) {
 // TestAReadingAllocatesNothing keeps garbage off the reading path. Status questions,
 // looks at the disk and checkpoints come between readings now and then and are allowed to.
 func TestAReadingAllocatesNothing(t *testing.T) {
-	c := steadyCell(t, checkpointEvery)
+	c := steadyCell(t, checkpointEvery, nowhere{})
 	ctx := t.Context()
 	best := 1e9
 	for range 20 {
