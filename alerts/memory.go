@@ -94,7 +94,9 @@ type alarmTable [conditionCount]alarm
 func (t alarmTable) MarshalJSON() ([]byte, error) {
 	list := make([]alarm, 0, len(t))
 	for _, a := range t[firstCondition:] {
-		if a.State != NORM || a.Raw || a.Active || a.Text != "" || a.Onsets.Count > 0 || a.By != "" {
+		bare := a
+		bare.Value, bare.Limit = 0, 0 // unknown, which equals nothing
+		if bare != (alarm{Condition: a.Condition}) {
 			list = append(list, a)
 		}
 	}
@@ -154,6 +156,11 @@ type recent struct {
 func (r *recent) add(at, within time.Duration) (n int) {
 	r.Ring[r.Count%len(r.Ring)] = at
 	r.Count++
+	return r.within(at, within)
+}
+
+// within returns how many of the remembered times lie within the given time before at.
+func (r *recent) within(at, within time.Duration) (n int) {
 	for i := range min(r.Count, len(r.Ring)) {
 		if at-r.Ring[i] < within {
 			n++

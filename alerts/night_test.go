@@ -30,6 +30,7 @@ type night struct {
 	ohms    float64 // slope resistance
 	meter   float64 // A, meter noise
 	frozen  float64
+	each    func(at time.Duration) // called before every observation
 	slow    float64
 	fast    float64
 }
@@ -49,6 +50,9 @@ type mishap func(hours float64, n *night, o *alerts.Observation, noise *float64)
 func (n *night) watch(b *alerts.Board, length, onset time.Duration, m mishap, each func(alerts.Change)) {
 	held := 3.0
 	for t := time.Duration(0); t < length; t += n.poll {
+		if n.each != nil {
+			n.each(t)
+		}
 		h := t.Hours()
 		o := alerts.Blank(t, midnight.Add(t))
 		o.HasReading, o.Mode, o.Output = true, alerts.ConstantCurrent, alerts.OutputIsOn

@@ -51,7 +51,9 @@ func (b *Board) alarm(c Condition) Alarm {
 }
 
 // Flooding tells whether more alarms come than a person can answer.
-func (b *Board) Flooding() bool { return b.m.Flood }
+func (b *Board) Flooding() bool {
+	return b.m.Flood && b.m.Onsets.within(b.m.At, b.limits.Flood.In) >= b.limits.Flood.Below
+}
 
 // Acknowledge says that somebody knows. The error says what there is instead of an
 // alarm to acknowledge.

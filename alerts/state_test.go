@@ -1,0 +1,141 @@
+package alerts
+
+import (
+	"encoding/json"
+	"testing"
+)
+
+// TestTransitions is the state diagram of ANSI/ISA-18.2-2016 and IEC 62682 as a table.
+// The transitions among A to D are from public quotations of the standard; those through the latched states and the
+// two ends of a release are from memory.
+func TestTransitions(t *testing.T) {
+	const same = stateCount
+	tests := []struct {
+		event              Event
+		abnormal, latching bool
+		// next state from each of A..I: NORM, UNACK, ACKED, RTNUN, LTUNK, LTACK, SHLVD, DSUPR, OOSRV
+		to [stateCount]State
+	}{
+		{BecomesAbnormal, true, false, [...]State{UNACK, same, same, UNACK, UNACK, UNACK, same, same, same}},
+		{BecomesAbnormal, true, true, [...]State{UNACK, same, same, UNACK, UNACK, UNACK, same, same, same}},
+		{BecomesNormal, false, false, [...]State{same, RTNUN, NORM, same, same, same, same, same, same}},
+		{BecomesNormal, false, true, [...]State{same, LTUNK, LTACK, same, same, same, same, same, same}},
+		{Acknowledge, true, false, [...]State{same, ACKED, same, NORM, LTACK, same, same, same, same}},
+		{Acknowledge, false, true, [...]State{same, ACKED, same, NORM, LTACK, same, same, same, same}},
+		{Reannounce, true, false, [...]State{same, same, UNACK, same, same, same, same, same, same}},
+		{Reset, false, true, [...]State{same, same, same, same, RTNUN, NORM, same, same, same}},
+		{Shelve, true, false, [...]State{SHLVD, SHLVD, SHLVD, SHLVD, SHLVD, SHLVD, same, SHLVD, SHLVD}},
+		{Suppress, true, false, [...]State{DSUPR, DSUPR, DSUPR, DSUPR, DSUPR, DSUPR, DSUPR, same, DSUPR}},
+		{TakeOut, true, false, [...]State{OOSRV, OOSRV, OOSRV, OOSRV, OOSRV, OOSRV, OOSRV, OOSRV, same}},
+		{Release, true, false, [...]State{same, same, same, same, same, same, UNACK, UNACK, UNACK}},
+		{Release, false, false, [...]State{same, same, same, same, same, same, NORM, NORM, NORM}},
+	}
+	seen := map[Event]bool{}
+	for _, tt := range tests {
+		seen[tt.event] = true
+		for from := range stateCount {
+			want := tt.to[from]
+			if want == same {
+				want = from
+			}
+			if got := Next(from, tt.event, tt.abnormal, tt.latching); got != want {
+				t.Errorf("event %d from %s (abnormal %v, latching %v): %s, want %s", tt.event, from, tt.abnormal, tt.latching, got, want)
+			}
+		}
+	}
+	if len(seen) != int(eventCount) {
+		t.Errorf("the table has %d of %d events", len(seen), eventCount)
+	}
+}
+
+// TestStateAttributes: which states sound, show and wait (ISA-18.2, state attributes).
+func TestStateAttributes(t *testing.T) {
+	tests := []struct {
+		s                          State
+		active, unanswered, hidden bool
+	}{
+		{NORM, false, false, false},
+		{UNACK, true, true, false},
+		{ACKED, true, false, false},
+		{RTNUN, false, true, false},
+		{LTUNK, false, true, false},
+		{LTACK, false, false, false},
+		{SHLVD, false, false, true},
+		{DSUPR, false, false, true},
+		{OOSRV, false, false, true},
+	}
+	if len(tests) != int(stateCount) {
+		t.Fatalf("%d states in the table, %d exist", len(tests), stateCount)
+	}
+	for _, tt := range tests {
+		if tt.s.Active() != tt.active || tt.s.Unanswered() != tt.unanswered || tt.s.Hidden() != tt.hidden {
+			t.Errorf("%s: active %v, unanswered %v, hidden %v", tt.s, tt.s.Active(), tt.s.Unanswered(), tt.s.Hidden())
+		}
+	}
+}
+
+// TestNamesGoThroughJSON: states, priorities and conditions read back as written, and
+// a wrong name says what would be right.
+func TestNamesGoThroughJSON(t *testing.T) {
+	type all struct {
+		S []State
+		P []Priority
+		C []Condition
+	}
+	var in, out all
+	for s := range stateCount {
+		in.S = append(in.S, s)
+	}
+	for p := range priorityCount {
+		in.P = append(in.P, p)
+	}
+	in.C = append(Conditions(), None)
+	data, err := json.Marshal(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(data, &out); err != nil {
+		t.Fatal(err)
+	}
+	again, err := json.Marshal(out)
+	if err != nil || string(again) != string(data) {
+		t.Errorf("%s became %s: %v", data, again, err)
+	}
+	for _, bad := range []string{`{"S":["BAD"]}`, `{"P":["urgent"]}`, `{"C":["over-currant"]}`} {
+		if err := json.Unmarshal([]byte(bad), &out); err == nil {
+			t.Errorf("%s was read without an error", bad)
+		}
+	}
+}
+
+// TestCatalogueIsComplete: every condition has a name of its own, words for a person,
+// a source for its starting values, and consequences only of causes that stand before it or beside it.
+func TestCatalogueIsComplete(t *testing.T) {
+	names := map[string]bool{}
+	for _, c := range Conditions() {
+		e := &catalogue[c]
+		if e.name == "" || names[e.name] {
+			t.Errorf("condition %d: name %q is missing or twice", c, e.name)
+		}
+		names[e.name] = true
+		for _, s := range []string{e.text.Confirms, e.text.Meaning, e.text.First, e.setting.Source} {
+			if s == "" {
+				t.Errorf("%s: a text or the source of the starting values is missing", c)
+			}
+		}
+		if e.follows.has(c) {
+			t.Errorf("%s follows from itself", c)
+		}
+		for _, cause := range Conditions() {
+			if e.follows.has(cause) && catalogue[cause].follows.has(c) {
+				t.Errorf("%s and %s follow from each other", c, cause)
+			}
+		}
+		if got, err := ParseCondition(e.name); err != nil || got != c {
+			t.Errorf("ParseCondition(%q) = %v, %v", e.name, got, err)
+		}
+	}
+	if _, err := ParseCondition(""); err == nil {
+		t.Error("an empty name is a condition")
+	}
+}
