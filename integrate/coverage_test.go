@@ -129,7 +129,7 @@ func (b *bench) dark(rng *rand.Rand, at time.Duration, limit float64) (time.Dura
 // Where one rectangular part dominates, k = 2 covers all of it and more than 95 in 100;
 // the draw therefore has supplies of all sorts, as the world has.
 func TestCoverage(t *testing.T) {
-	const supplies = 4000
+	const supplies = 2500
 	rng := rand.New(rand.NewPCG(20260110, 7))
 	covered, certain := 0, 0
 	for range supplies {
@@ -153,7 +153,7 @@ func TestCoverage(t *testing.T) {
 // without the budget: the half-width that would just have covered 95 in 100 of
 // the nights without a gap on the same kind of supply.
 func TestWidth(t *testing.T) {
-	const benches, nights = 40, 60
+	const benches, nights = 30, 50
 	rng := rand.New(rand.NewPCG(20260110, 8))
 	var ratios []float64
 	for range benches {

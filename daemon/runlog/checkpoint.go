@@ -117,28 +117,54 @@ func SettingsOf(r *Record) (integrate.Settings, error) {
 	return s, s.Validate()
 }
 
-// checkpointFields returns what a checkpoint tells: crc and length are of what
-// lies between the checkpoint before and this one.
-func checkpointFields(c *integrate.Coulometer, crc uint32, length int64, last *Record, ended bool, extra []Field) []Field {
+// appendState appends a checkpoint's line up to where extra fields may follow.
+// head is lineHead's for "crc"; crc and length are of what lies between the checkpoint
+// before and this one. It is written without an encoder's help, because a replay
+// writes every checkpoint anew to compare it.
+func appendState(b, head []byte, c *integrate.Coulometer, crc uint32, length int64, last *Record, ended bool) []byte {
 	settings, state, totals := c.Settings(), c.State(), c.Totals()
-	fields := make([]Field, 0, 64)
-	fields = append(fields,
-		Integer("crc", int64(crc)), Integer("bytes", length),
-		Flag("ended", ended),
-		Integer("reading_at", last.Nanos), Text("mode", last.Mode), Text("output", last.Output), // of the last reading
-		Number("total_charge", totals.Charge), // for people and tools; derived from the rest
-		Number("total_energy", totals.Energy),
-		Number("standard_uncertainty", totals.StandardUncertainty))
-	fields = append(fields, tableFields(settingsTable(&settings))...)
-	fields = append(fields, tableFields(stateTable(&state.Accumulated))...)
-	fields = append(fields,
-		Flag("pair_open", state.Sampling.Open),
-		Integer("gap_count", int64(state.GapCount)),
-		Text("gaps", encodeGaps(state.Gaps)))
+	b = append(b, head...)
+	b = strconv.AppendUint(b, uint64(crc), 10)
+	b = append(b, "i,bytes="...)
+	b = strconv.AppendInt(b, length, 10)
+	b = append(b, "i,ended="...)
+	b = strconv.AppendBool(b, ended)
+	b = append(b, ",reading_at="...) // of the last reading, as are mode and output
+	b = strconv.AppendInt(b, last.Nanos, 10)
+	b = append(b, "i,mode="...)
+	b = appendString(b, last.Mode)
+	b = append(b, ",output="...)
+	b = appendString(b, last.Output)
+	b = appendTable(b, []numbered{ // for people and tools; derived from the rest
+		{key: "total_charge", float: &totals.Charge},
+		{key: "total_energy", float: &totals.Energy},
+		{key: "standard_uncertainty", float: &totals.StandardUncertainty},
+	})
+	b = appendTable(b, settingsTable(&settings))
+	b = appendTable(b, stateTable(&state.Accumulated))
 	if state.Folded != (integrate.GapSums{}) {
-		fields = append(fields, tableFields(foldedTable(&state.Folded))...)
+		b = appendTable(b, foldedTable(&state.Folded))
 	}
-	return append(fields, extra...)
+	b = append(b, ",pair_open="...)
+	b = strconv.AppendBool(b, state.Sampling.Open)
+	b = append(b, ",gap_count="...)
+	b = strconv.AppendInt(b, int64(state.GapCount), 10)
+	b = append(b, "i,gaps="...)
+	return appendString(b, encodeGaps(state.Gaps))
+}
+
+func appendTable(b []byte, table []numbered) []byte {
+	for _, n := range table {
+		b = append(b, ',')
+		b = append(b, n.key...)
+		b = append(b, '=')
+		if n.int != nil {
+			b = append(strconv.AppendInt(b, *n.int, 10), 'i')
+		} else {
+			b = strconv.AppendFloat(b, *n.float, 'g', -1, 64)
+		}
+	}
+	return b
 }
 
 // lastReading returns the last reading before a checkpoint, as far as c and the checkpoint tell it.
@@ -235,12 +261,19 @@ func decodeGaps(s string) ([]integrate.Gap, error) {
 
 const lineSumKey = ",line_crc="
 
-// appendCheckpoint appends a checkpoint's line.
-func appendCheckpoint(b []byte, cell string, nanos int64, fields []Field) ([]byte, error) {
-	start := len(b)
-	b, err := appendOpenLine(b, KindCheckpoint, cell, "", fields)
-	if err != nil {
-		return b, err
+// appendSeal completes a checkpoint's line, which begins at b[start].
+func appendSeal(b []byte, start int, nanos int64, extra []Field) ([]byte, error) {
+	for _, f := range extra {
+		v, ok := value(f.Value)
+		switch {
+		case !plain(f.Key):
+			return b, fmt.Errorf("a checkpoint cannot hold a field called %q; lower-case letters, digits and underscores make a name", f.Key)
+		case ok:
+			b = append(b, ',')
+			b = append(b, f.Key...)
+			b = append(b, '=')
+			b = v.AppendBytes(b)
+		}
 	}
 	stamp := strconv.AppendInt(nil, nanos, 10)
 	own := crc32.Update(crc32.Checksum(b[start:], castagnoli), castagnoli, stamp)

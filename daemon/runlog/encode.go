@@ -12,17 +12,20 @@ import (
 // castagnoli is CRC-32C (RFC 3720, appendix B.4).
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
-// readingHead returns everything of a reading's line that comes before the step.
-func readingHead(cell string) ([]byte, error) {
+// lineHead returns everything of a line that comes before the value of its first field.
+func lineHead(kind Kind, cell, field string) ([]byte, error) {
 	var e lineprotocol.Encoder
-	e.StartLine(string(KindReading))
+	e.StartLine(string(kind))
 	e.AddTag("cell", cell)
-	e.AddField("step", lineprotocol.IntValue(0))
+	e.AddField(field, lineprotocol.IntValue(0))
 	if err := e.Err(); err != nil {
 		return nil, fmt.Errorf("the cell's name %q cannot stand in a log: %w", cell, err)
 	}
 	return e.Bytes()[:len(e.Bytes())-len("0i")], nil
 }
+
+// readingHead is lineHead's of a reading.
+func readingHead(cell string) ([]byte, error) { return lineHead(KindReading, cell, "step") }
 
 // appendReading appends a reading's line without the time stamp's help of an
 // encoder, because this is the line that is written every poll. Numbers are the
@@ -62,17 +65,6 @@ func appendString(b []byte, s string) []byte {
 // appendLine appends a line of any other kind. Fields whose value is a number that
 // is not finite are left out. condition is a tag; empty: none.
 func appendLine(b []byte, kind Kind, cell, condition string, nanos int64, fields []Field) ([]byte, error) {
-	b, err := appendOpenLine(b, kind, cell, condition, fields)
-	if err != nil {
-		return b, err
-	}
-	b = append(b, ' ')
-	b = strconv.AppendInt(b, nanos, 10)
-	return append(b, '\n'), nil
-}
-
-// appendOpenLine appends a line up to where the time stamp would follow.
-func appendOpenLine(b []byte, kind Kind, cell, condition string, fields []Field) ([]byte, error) {
 	start := len(b)
 	var e lineprotocol.Encoder
 	e.SetBuffer(b)
@@ -82,17 +74,16 @@ func appendOpenLine(b []byte, kind Kind, cell, condition string, fields []Field)
 		e.AddTag("condition", clean(condition))
 	}
 	for _, f := range fields {
-		v, ok := value(f.Value)
-		if !ok {
-			continue
+		if v, ok := value(f.Value); ok {
+			e.AddField(f.Key, v)
 		}
-		e.SetLax(plain(f.Key)) // spares the encoder a closer look
-		e.AddField(f.Key, v)
 	}
 	if err := e.Err(); err != nil {
 		return b[:start], fmt.Errorf("a line of the kind %s cannot be written: %w", kind, err)
 	}
-	return e.Bytes(), nil
+	b = append(e.Bytes(), ' ')
+	b = strconv.AppendInt(b, nanos, 10)
+	return append(b, '\n'), nil
 }
 
 // plain reports whether key is made of lower-case letters, digits and underscores, as all of the log's own are.

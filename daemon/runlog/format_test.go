@@ -163,7 +163,7 @@ func FuzzEvent(f *testing.F) {
 	})
 }
 
-// FuzzLog: any bytes as a log, read whole and by the tail: no panic, and nothing that is called sound without reason.
+// FuzzLog (fuzz it with -fuzzminimizetime 5x, its inputs are long): any bytes as a log, read whole and by the tail: no panic, and nothing that is called sound without reason.
 func FuzzLog(f *testing.F) {
 	m := newMemFS()
 	l := newLive(f, Options{FS: m, Sync: time.Hour, CheckpointEvery: 10 * time.Second})

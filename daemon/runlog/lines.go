@@ -124,7 +124,8 @@ func (w *Writer) Checkpoint(utc time.Time, c *integrate.Coulometer, extra ...Fie
 		return err
 	}
 	nanos := w.stamp(utc)
-	b, err := appendCheckpoint(w.pending, w.cell, nanos, checkpointFields(c, w.crc, w.since, &w.last, w.ended, extra))
+	b := appendState(w.pending, w.checkpointHead, c, w.crc, w.since, &w.last, w.ended)
+	b, err := appendSeal(b, len(w.pending), nanos, extra)
 	if err != nil {
 		return err
 	}

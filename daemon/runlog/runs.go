@@ -61,7 +61,11 @@ func newWriter(cell string, o Options) (*Writer, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &Writer{o: o.filled(), cell: cell, head: head}
+	checkpointHead, err := lineHead(KindCheckpoint, cell, "crc")
+	if err != nil {
+		return nil, err
+	}
+	w := &Writer{o: o.filled(), cell: cell, head: head, checkpointHead: checkpointHead}
 	w.syncedAt = w.o.Now()
 	return w, nil
 }

@@ -72,10 +72,11 @@ func ReplayFile(runDir string) (*Report, error) {
 type verifier struct {
 	report  Report
 	replay  Replay
-	segment int64 // where the bytes begin that the next checkpoint speaks of
-	good    int64 // behind the last checkpoint that vouched for itself
-	damaged bool  // a line since then is none
-	lost    bool  // lines since then were never written
+	segment int64  // where the bytes begin that the next checkpoint speaks of
+	good    int64  // behind the last checkpoint that vouched for itself
+	damaged bool   // a line since then is none
+	lost    bool   // lines since then were never written
+	head    []byte // of a checkpoint's line
 	scratch []byte
 }
 
@@ -140,10 +141,16 @@ func (v *verifier) expected(r *Reader, line []byte, rec *Record) bool {
 		return false
 	}
 	at := r.offset - int64(len(line))
-	own, err := appendOpenLine(v.scratch[:0], KindCheckpoint, v.report.Cell, "",
-		checkpointFields(v.replay.Coulometer, r.crc, at-v.segment, &v.replay.Last, v.replay.Ended, nil))
-	v.scratch = own
-	if err != nil || !bytes.HasPrefix(line, append(own, ',')) || !r.vouched() {
+	if !bytes.HasPrefix(line, v.head) || v.head == nil {
+		head, err := lineHead(KindCheckpoint, v.report.Cell, "crc")
+		if err != nil {
+			return false
+		}
+		v.head = head
+	}
+	v.scratch = appendState(v.scratch[:0], v.head, v.replay.Coulometer, r.crc, at-v.segment, &v.replay.Last, v.replay.Ended)
+	v.scratch = append(v.scratch, ',')
+	if !bytes.HasPrefix(line, v.scratch) || !r.vouched() {
 		return false
 	}
 	stamp := line[bytes.LastIndexByte(line, ' ')+1 : len(line)-1]
