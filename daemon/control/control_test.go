@@ -35,7 +35,8 @@ type desk struct {
 	checks  []Check
 	outcome Outcome
 	receipt []Receipt
-	hold    chan struct{} // Drill waits for it, if it is set
+	hold    chan struct{} // Drill closes begun and waits for hold, if it is set
+	begun   chan struct{}
 }
 
 func (d *desk) note(v any) error {
@@ -67,6 +68,7 @@ func (d *desk) Off(_ context.Context, o CellOrder) (Outcome, error)  { return d.
 func (d *desk) Hold(_ context.Context, o CellOrder) (Outcome, error) { return d.outcome, d.note(o) }
 func (d *desk) Drill(ctx context.Context, o CellOrder) ([]Receipt, error) {
 	if d.hold != nil {
+		close(d.begun)
 		select {
 		case <-d.hold:
 		case <-ctx.Done():
@@ -293,7 +295,7 @@ func TestMalformedOrders(t *testing.T) {
 }
 
 func TestCloseDoesNotWaitForever(t *testing.T) {
-	d := &desk{hold: make(chan struct{})}
+	d := &desk{hold: make(chan struct{}), begun: make(chan struct{})}
 	path := filepath.Join(t.TempDir(), "control.sock")
 	s, err := Listen(path, d, silentLog())
 	if err != nil {
@@ -309,6 +311,7 @@ func TestCloseDoesNotWaitForever(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
+	<-d.begun
 	ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
 	defer cancel()
 	if err := s.Close(ctx); err == nil {
