@@ -307,3 +307,37 @@ func TestHoldNeverRaises(t *testing.T) {
 		}
 	})
 }
+
+// TestAShortWinsNothing bridges the electrodes for an hour: the charge is counted, the
+// deposit does not follow it, and the target moves away by as much.
+func TestAShortWinsNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario+`
+[[event]]
+at = "2 h"
+kind = "hard-short"
+ohms = 0.02
+lasts = "1 h"
+`)
+		c := zincCell(t, b, t.TempDir(), "", `recover = "68 %"`, "")
+		stop := start(t, c)
+		<-time.After(4 * time.Hour)
+		s := c.Latest()
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		truth := b.i.Truth(1)
+		if err := agrees(s, truth.Charge); err != nil {
+			t.Error(err)
+		}
+		if got := s.Charge.ShuntedCoulombs; got < 0.98*3*3600 || got > 1.02*3*3600 {
+			t.Errorf("%.0f C are kept apart, an hour at 3 A was shorted", got)
+		}
+		if got := s.Bath.DepositGrams; got < 0.97*truth.DepositGrams || got > 1.05*truth.DepositGrams {
+			t.Errorf("the deposit is estimated at %.2f g, there are %.2f g", got, truth.DepositGrams)
+		}
+		if moved := s.Charge.TargetCoulombs - s.PlannedTarget - s.Charge.ShuntedCoulombs; moved > 1 || moved < -1 {
+			t.Errorf("the target moved by %.1f C besides what was shorted", moved)
+		}
+	})
+}

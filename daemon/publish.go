@@ -77,7 +77,7 @@ func (r *run) fill(c *Cell, s *snapshot.Cell) {
 	s.Charge.UncertaintyCoulombs, s.Charge.Budget = t.StandardUncertainty, t.Budget
 	s.Charge.Gaps, s.Charge.GapSeconds = t.Gaps, (t.Elapsed - t.Observed).Seconds()
 	s.Charge.EnergyJoules, s.Charge.EnergyObserved, s.Charge.EnergyUncertainty = t.Energy, t.ObservedEnergy, t.EnergyStandardUncertainty
-	s.Charge.TargetReached = r.reached
+	s.Charge.TargetReached, s.Charge.ShuntedCoulombs = r.reached, r.shunted
 	s.OffVerified = r.offVerified
 	if c.set.Plan != nil {
 		r.fillBath(c, s, t)

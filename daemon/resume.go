@@ -108,7 +108,7 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
 	if p := c.set.Plan; p != nil {
 		// What was counted after the checkpoint, and all of it if there was no memory.
 		t := r.count.Totals()
-		if behind := t.Charge - p.Model.Charge(); behind != 0 {
+		if behind := t.Charge - r.shunted - p.Model.Charge(); behind != 0 {
 			seconds := math.Max(t.Elapsed.Seconds()-p.Model.State().Seconds, 0)
 			p.Model.Step(behind, math.Max(seconds, 1e-9))
 		}

@@ -34,6 +34,8 @@ type run struct {
 	slept    bool // the machine was suspended since the newest reading
 	resumed  bool
 
+	shunted float64 // C that passed while metal bridged the electrodes
+
 	supplyRestarted bool
 	offExpected     bool
 	offFailed       bool
@@ -180,14 +182,13 @@ func (r *run) take(c *Cell) (gap time.Duration) {
 	utc := r.time.stamp(at)
 	if step.IsGap {
 		gap = step.Elapsed
-		c.set.Log.Warn("gap", "cell", c.set.Cell, "length", gap, "best_coulombs", step.Gap.Best, "low_coulombs", step.Gap.Low, "high_coulombs", step.Gap.High)
+		c.set.Log.Warn("gap", "cell", c.set.Cell, "length", gap.Round(time.Millisecond),
+			"best_coulombs", math.Round(step.Gap.Best), "low_coulombs", math.Round(step.Gap.Low), "high_coulombs", math.Round(step.Gap.High))
 		r.note(c, r.log.Gap(utc, r.kindOfGap(c), step.Gap, e))
 		r.note(c, r.log.Entry(utc, "remark", interruption(c, step.Gap)))
 	}
 	r.note(c, r.log.Reading(utc, at-before, float64(c.reading.Volts), float64(c.reading.Amperes), c.reading.Mode.String(), c.reading.Output.String()))
-	if p := c.set.Plan; p != nil {
-		p.Model.Step(step.Coulombs, step.Elapsed.Seconds())
-	}
+	r.advanceBath(c, step)
 	r.lastGood, r.lastOn = at, c.live(c.reading)
 	if set := c.link.status.SetAmperes; !math.IsNaN(float64(set)) {
 		r.lastSet = set
@@ -195,6 +196,20 @@ func (r *run) take(c *Cell) (gap time.Duration) {
 	r.fresh, r.slept, c.link.same = false, false, true
 	c.readUTC = utc
 	return gap
+}
+
+// advanceBath lets the model of the bath follow a step. While metal bridges the
+// electrodes the charge wins nothing: it is counted all the same, and kept apart here.
+func (r *run) advanceBath(c *Cell, step integrate.Step) {
+	p := c.set.Plan
+	if p == nil {
+		return
+	}
+	if _, shorted := r.stands(alerts.HardShort); shorted {
+		r.shunted += step.Coulombs
+		return
+	}
+	p.Model.Step(step.Coulombs, step.Elapsed.Seconds())
 }
 
 // wouldBeGap says whether the newest reading ends a gap, so that the supply is asked for evidence first.

@@ -32,6 +32,7 @@ func (b *inbox) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		Data struct {
 			Subject string `json:"subject"`
 			Text    string `json:"text"`
+			Repeat  int    `json:"repeat"`
 		} `json:"data"`
 	}
 	if err := json.NewDecoder(io.LimitReader(r.Body, 1<<20)).Decode(&event); err != nil {
@@ -41,7 +42,11 @@ func (b *inbox) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.n++
-	b.lines = append(b.lines, event.Data.Subject+": "+event.Data.Text)
+	line := event.Data.Subject + ": " + event.Data.Text
+	if event.Data.Repeat > 0 {
+		line = fmt.Sprintf("%s (reminder %d, nobody has answered)", event.Data.Subject, event.Data.Repeat)
+	}
+	b.lines = append(b.lines, line)
 	w.WriteHeader(http.StatusNoContent)
 }
 

@@ -88,6 +88,7 @@ type Charge struct {
 	SecondsToTarget     float64 // at the present current
 	FinishesAt          time.Time
 	TargetReached       bool
+	ShuntedCoulombs     float64 // passed while metal bridged the electrodes: counted, but it won nothing
 	TheoreticalGrams    float64 // of the counted charge at 100 %
 	JoulesPerKilogram   float64 // of estimated deposit
 }
