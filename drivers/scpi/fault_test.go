@@ -256,6 +256,24 @@ func TestLateReply(t *testing.T) {
 	}
 }
 
+// A line that stays silent is given up in the end, so that it is opened anew.
+func TestLongSilence(t *testing.T) {
+	p := newPeer()
+	inBubble(t, p, Settings{}, func(t *testing.T, c *Supply) {
+		if _, err := c.Poll(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		p.mangling(func(string, string) []piece { return nil })
+		for i := range silentLimit + 1 { // the first is a poll, the others search
+			_, err := c.Poll(t.Context())
+			wantRefusal(t, err, drivers.NoReply)
+			if gone := errors.Is(err, drivers.ErrGone); gone != (i == silentLimit) {
+				t.Errorf("poll %d: %v", i, err)
+			}
+		}
+	})
+}
+
 // A cancelled poll leaves an answer under way; the next reading is not made of it.
 func TestCancelledPoll(t *testing.T) {
 	p := newPeer()

@@ -27,7 +27,7 @@ type instrument struct {
 	unsure    bool          // something odd came: find the place before trusting an answer
 	probation bool          // the place was lost a moment ago: prove it once more after the next reading
 	refusals  uint64        // counts every refusal
-	selected  int           // channel last selected and verified, 0 when not known
+	vain      int           // searches for the place in a row that found nothing
 	ended     time.Time     // when the last exchange ended
 	latency   time.Duration // longest time to an answer of the anchor, its characters not counted
 	buf       []byte

@@ -111,8 +111,8 @@ func parseRegister(b []byte) (uint16, drivers.Reason) {
 	return uint16(x), ""
 }
 
-// parseBool reads a boolean response: 1 or 0 (SCPI-1999 volume 1, 7.3), or the
-// words that some firmware answers instead.
+// parseBool reads a boolean response: 1 or 0 in SCPI-1999, or the words that
+// some firmware answers instead.
 func parseBool(b []byte) (bool, drivers.Reason) {
 	b = bytes.TrimSpace(b)
 	switch {

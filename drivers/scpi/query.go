@@ -105,7 +105,7 @@ func (in *instrument) probeTimeout() time.Duration {
 	return min(in.timeout(), max(4*in.latency, 250*time.Millisecond))
 }
 
-// rejected looks for a command error (-100 to -199, SCPI-1999 volume 2, 21.8.9) in
+// rejected looks for a command error (-100 to -199, SCPI-1999 volume 2, 21.8) in
 // the error queue: the proof that the query before it is not known. It proves
 // something only when the queue was empty before. Other entries are kept for Status.
 func (s *Supply) rejected(ctx context.Context) bool {

@@ -10,7 +10,11 @@ import (
 	"nightcell/drivers"
 )
 
-const anchorTries = 3 // attempts to find the place, or to learn who answers
+const (
+	anchorTries = 3  // attempts to find the place, or to learn who answers
+	silentTries = 2  // of them without any answer, the second after ending a half-heard message
+	silentLimit = 20 // vain searches in a row after which the line is given up, lest a hung adapter or a dead socket stay open
+)
 
 // ready makes sure that the next answer on the line will be that of the next query.
 func (in *instrument) ready(ctx context.Context) error {
@@ -27,10 +31,10 @@ func (in *instrument) ready(ctx context.Context) error {
 // whose answer is known, and drops everything that comes before that answer. A
 // supply answers in order, so whatever was late has come by then.
 func (in *instrument) resync(ctx context.Context) error {
-	in.selected = 0
 	var other []byte
 	var last *drivers.Refusal
-	for try := range anchorTries {
+	silent := 0
+	for try := 0; try < anchorTries && silent < silentTries; try++ {
 		if try > 0 && !in.dialect.Echo {
 			if err := in.command(ctx, nil); err != nil { // an empty message ends a half-heard one
 				return err
@@ -42,7 +46,7 @@ func (in *instrument) resync(ctx context.Context) error {
 			return err
 		}
 		if found {
-			in.unsure, in.probation = false, true
+			in.unsure, in.probation, in.vain = false, true, 0
 			return nil
 		}
 		if stranger != nil && bytes.Equal(stranger, other) {
@@ -54,7 +58,11 @@ func (in *instrument) resync(ctx context.Context) error {
 			last = in.refusal(drivers.Unasked, in.anchor, stranger)
 		} else {
 			last = in.refusal(drivers.NoReply, in.anchor, nil)
+			silent++
 		}
+	}
+	if in.vain++; in.vain >= silentLimit {
+		return in.lose(fmt.Errorf("%w, %d searches in a row; opening the line anew may help: %w", last, in.vain, drivers.ErrGone))
 	}
 	return last
 }
@@ -126,7 +134,7 @@ func (in *instrument) greet(ctx context.Context) error {
 		if errors.As(err, &r) {
 			last = in.hint(r)
 			previous = nil
-			if silent++; silent == 2 && r.Reason == drivers.NoReply {
+			if silent++; silent == silentTries && r.Reason == drivers.NoReply {
 				break
 			}
 			in.line.Drain(time.Duration(in.dialect.Quiet))
