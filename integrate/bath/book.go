@@ -13,19 +13,37 @@ type Book struct {
 	Supplied    float64 // metal put in
 	Sampled     float64 // metal taken out with samples
 	Unaccounted float64 // metal that assays found beyond the account; negative: missing
+	Overcounted float64 // the part of Unaccounted that was taken off the deposit, see Assay; at least 0
 	Deposited   float64 // metal on the cathode, and the rounding that the sum lost:
 	DepositTail float64
 	WaterAdded  float64
 	WaterLost   float64
 }
 
-// Metal returns the mol of metal in solution: supplied + unaccounted - sampled - deposited.
+// Metal returns the mol of metal in solution: supplied + unaccounted - sampled - won.
 func (b *Book) Metal() float64 {
 	return math.Max(b.Supplied+b.Unaccounted-b.Sampled-b.Won(), 0)
 }
 
-// Won returns the mol of metal on the cathode.
+// Won returns the mol of metal on the cathode as the model counted it from the charge.
 func (b *Book) Won() float64 { return b.Deposited + b.DepositTail }
+
+// Confirmed returns the mol of metal on the cathode that no assay speaks against:
+// what the model counted, less what assays found still in the bath.
+func (b *Book) Confirmed() float64 { return math.Max(b.Won()-b.Overcounted, 0) }
+
+// Stock returns the mol of metal that there is to be won, on the cathode and in the
+// bath together. A recovered share is Confirmed over Stock, in the plan and in the run alike.
+func (b *Book) Stock() float64 { return b.Confirmed() + b.Metal() }
+
+// Recovered returns Confirmed over Stock, 0 without any metal.
+func (b *Book) Recovered() float64 {
+	stock := b.Stock()
+	if !(stock > 0) {
+		return 0
+	}
+	return b.Confirmed() / stock
+}
 
 // Concentration returns mol of metal per m3, 0 for an empty compartment.
 func (b *Book) Concentration() float64 {
@@ -68,14 +86,27 @@ func (b *Book) Sample(volume float64) (mol float64, err error) {
 }
 
 // Assay books a measured concentration in mol/m3. The bath takes it over; the
-// difference from the account is booked as unaccounted and returned in mol. The deposit stays
-// as counted: whether metal is missing from it or from the bath is for the balance to decide.
+// difference from the account is booked as unaccounted and returned in mol.
+//
+// An assay alone cannot tell whether the deposit or the stock was misjudged, so it is
+// read in the way that ends no run too early. Metal found beyond the account is taken to be
+// missing on the cathode, as far as the model counted any there (efficiency below the
+// expected), and beyond that to have been in the bath from the beginning. Metal that is missing in the bath
+// is taken to have never been there or to be lost, and is not credited to the cathode; but
+// first it takes back what an earlier assay found. What the model counted stays in Won.
 func (b *Book) Assay(concentration float64) (difference float64, err error) {
 	if !(concentration >= 0) || math.IsInf(concentration, 0) {
 		return 0, fmt.Errorf("assay of %g mol/m3: it cannot be below zero", concentration)
 	}
 	difference = concentration*b.Volume - b.Metal()
-	b.Unaccounted += concentration*b.Volume - (b.Supplied + b.Unaccounted - b.Sampled - b.Won())
+	found := concentration*b.Volume - (b.Supplied + b.Unaccounted - b.Sampled - b.Won())
+	if found > 0 {
+		lost := math.Max(b.Overcounted-b.Unaccounted, 0) // stock that earlier assays missed is back first
+		b.Overcounted += math.Min(math.Max(found-lost, 0), b.Confirmed())
+	} else {
+		b.Overcounted = math.Max(b.Overcounted+found, 0)
+	}
+	b.Unaccounted += found
 	return difference, nil
 }
 
@@ -95,7 +126,7 @@ func (b *Book) Water(volume float64) error {
 
 // check says whether the fields can be those of a compartment.
 func (b *Book) check(name string) error {
-	for _, v := range []float64{b.Volume, b.Supplied, b.Sampled, b.Deposited, b.WaterAdded, b.WaterLost} {
+	for _, v := range []float64{b.Volume, b.Supplied, b.Sampled, b.Overcounted, b.Deposited, b.WaterAdded, b.WaterLost} {
 		if !(v >= 0) || math.IsInf(v, 0) {
 			return fmt.Errorf("%s: %g cannot be in its book", name, v)
 		}

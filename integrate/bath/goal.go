@@ -11,7 +11,7 @@ import (
 // Goal is the answer: how much charge, for how long, and what for. Figures
 // carry standard uncertainties; Low and High are the charge at k = 2.
 type Goal struct {
-	Theoretical matter.Figure // C that the deposit takes at an efficiency of 1
+	Theoretical matter.Figure // C that the metal of the target takes at an efficiency of 1; its doubt is that of the metal asked for
 	Charge      matter.Figure // C to pass, as the supply counts it
 	Low, High   float64       // C
 	Budget      []Share       // of the charge's uncertainty, largest first
@@ -71,6 +71,7 @@ func (p *Plan) shifts() []shift {
 		add("mass transfer", p.efficiency.transfer.Relative(), func(s *scenario, f float64) { s.batch.MassTransfer *= f })
 	}
 	add("cathode area", p.conditions.CathodeArea.Relative(), func(s *scenario, f float64) { s.batch.Area *= f })
+	add("current", p.conditions.Current.Relative(), func(s *scenario, f float64) { s.amperes *= f })
 	if p.form.name == formMarginal {
 		add("cell voltage", p.conditions.CellVoltage.Relative(), func(s *scenario, f float64) { s.volts *= f })
 	}
@@ -95,38 +96,38 @@ func (p *Plan) goal() (Goal, error) {
 		g.RatioBegin = nominal.amperes / nominal.batch.LimitingCurrent(nominal.amount)
 		g.RatioEnd = nominal.amperes / nominal.batch.LimitingCurrent(left)
 	}
-	var seconds, deposit, recovered, concentration float64 // variances
+	var seconds, theory, deposit, recovered, concentration float64 // variances
 	for _, shift := range p.shifts() {
 		low, high := nominal, nominal
 		shift.apply(&low, -1)
 		shift.apply(&high, +1)
 		below, errBelow := low.solve()
 		above, errAbove := high.solve()
-		var charge, time float64
+		span := 2.0
 		switch { // a shifted target may lie beyond the bath; then the other side speaks for both
-		case errBelow == nil && errAbove == nil:
-			charge, time = (above.charge-below.charge)/2, (above.seconds-below.seconds)/2
-		case errAbove == nil:
-			charge, time = above.charge-best.charge, above.seconds-best.seconds
-		case errBelow == nil:
-			charge, time = best.charge-below.charge, best.seconds-below.seconds
+		case errBelow != nil && errAbove != nil:
+			below, above = best, best
+		case errBelow != nil:
+			below, span = best, 1
+		case errAbove != nil:
+			above, span = best, 1
 		}
-		g.Budget = append(g.Budget, Share{shift.source, math.Abs(charge)})
-		seconds += time * time
+		half := func(low, high float64) float64 { return (high - low) / span }
+		g.Budget = append(g.Budget, Share{shift.source, math.Abs(half(below.charge, above.charge))})
+		seconds += square(half(below.seconds, above.seconds))
+		theory += square(half(below.deposit, above.deposit))
 		wonLow, wonHigh := low.wonBy(best.charge), high.wonBy(best.charge)
 		mol := (wonHigh - wonLow) / 2
 		g.DepositFrom = append(g.DepositFrom, Share{shift.source, math.Abs(mol) * molar})
-		deposit += mol * mol
-		share := (wonHigh/high.amount - wonLow/low.amount) / 2
-		recovered += share * share
-		remains := ((high.amount-wonHigh)/high.batch.Volume - (low.amount-wonLow)/low.batch.Volume) / 2
-		concentration += remains * remains
+		deposit += square(mol)
+		recovered += square((wonHigh/high.amount - wonLow/low.amount) / 2)
+		concentration += square(((high.amount-wonHigh)/high.batch.Volume - (low.amount-wonLow)/low.batch.Volume) / 2)
 	}
 	if meter := math.Hypot(p.meter.GainRelative*best.charge, p.meter.OffsetAmperes*best.seconds) / math.Sqrt(3); meter > 0 {
 		g.Budget = append(g.Budget, Share{"meter", meter})
 		mol := meter * g.Marginal / perMole
 		g.DepositFrom = append(g.DepositFrom, Share{"meter", mol * molar})
-		deposit += mol * mol
+		deposit += square(mol)
 	}
 	g.Budget, g.DepositFrom = sorted(g.Budget), sorted(g.DepositFrom)
 	mark := p.answerMark()
@@ -135,9 +136,10 @@ func (p *Plan) goal() (Goal, error) {
 	}
 	g.Charge = made(best.charge, combined(g.Budget))
 	g.Low, g.High = math.Max(best.charge-2*g.Charge.StandardUncertainty, 0), best.charge+2*g.Charge.StandardUncertainty
-	g.Theoretical = made(best.deposit*perMole, p.theoreticalDoubt()*best.deposit*perMole)
+	g.Theoretical = made(best.deposit*perMole, math.Sqrt(theory)*perMole)
 	if best.seconds > 0 {
 		g.Duration = made(best.seconds, math.Sqrt(seconds))
+		g.Duration.Mark = matter.Weakest(mark, p.conditions.Current.Mark)
 	}
 	g.Deposit = made(best.deposit*molar, math.Sqrt(deposit)*molar)
 	g.Recovered = made(best.deposit/nominal.amount, math.Sqrt(recovered))
@@ -145,23 +147,23 @@ func (p *Plan) goal() (Goal, error) {
 	return g, nil
 }
 
-// theoreticalDoubt is the relative uncertainty of the metal that the target asks
-// for: that of the bath when the target is a part of it, none when it is a mass.
-func (p *Plan) theoreticalDoubt() float64 {
-	if p.form.name == formDeposit || p.form.name == formCharge {
-		return 0
+// answerMark is the weakest mark of what went into the charge. Current and area
+// count where the transfer of metal or a thickness brings them in, the voltage in a marginal stop.
+func (p *Plan) answerMark() matter.Mark {
+	marks := []matter.Mark{p.settled.amount.mark, p.settled.volume.Mark, p.efficiency.fraction.Mark, p.form.value.Mark}
+	if p.efficiency.transfer.Known() {
+		marks = append(marks, p.efficiency.transfer.Mark, p.conditions.Current.Mark, p.conditions.CathodeArea.Mark)
 	}
-	var variance float64
-	for _, d := range p.settled.amount.doubts {
-		variance += d.relative * d.relative
+	switch p.form.name {
+	case formThickness:
+		marks = append(marks, p.conditions.CathodeArea.Mark, p.Metal.Density.Mark)
+	case formMarginal:
+		marks = append(marks, p.conditions.CellVoltage.Mark)
 	}
-	return math.Sqrt(variance)
+	return matter.Weakest(marks...)
 }
 
-// answerMark is the weakest mark of what went into the charge.
-func (p *Plan) answerMark() matter.Mark {
-	return matter.Weakest(p.settled.amount.mark, p.settled.volume.Mark, p.efficiency.fraction.Mark, p.efficiency.transfer.Mark, p.form.value.Mark)
-}
+func square(x float64) float64 { return x * x }
 
 // sorted puts the largest first and leaves out what adds nothing.
 func sorted(shares []Share) []Share {

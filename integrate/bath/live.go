@@ -4,10 +4,13 @@ import "math"
 
 // Standing is where a run is, at the present current.
 type Standing struct {
-	Deposit       float64 // kg on the cathode, by the model
+	Deposit       float64 // kg on the cathode, by the model: from the charge alone
 	DepositDoubt  float64 // kg, its standard uncertainty from that of the efficiency; the charge's own comes on top
-	Concentration float64 // kg of metal per m3 in the bath, by the model
-	Recovered     float64 // share of the metal supplied that is on the cathode
+	Confirmed     float64 // kg on the cathode that no assay speaks against: Deposit less what assays found still in the bath. Targets count this
+	Assayed       float64 // kg on the cathode by the metal balance: put in, less in samples, less in the bath as last assayed and followed since; equals Deposit before an assay
+	AssayedDoubt  float64 // kg, its standard uncertainty from the contents as stated: where it is below DepositDoubt, Assayed is the better figure
+	Concentration float64 // kg of metal per m3 in the bath, by the model since the last assay
+	Recovered     float64 // share of the metal there is that is confirmed on the cathode; 1 less what is left of it
 	Overall       float64 // efficiency so far; NaN before any charge
 	Marginal      float64 // efficiency of this moment
 	LoadRatio     float64 // i/i_lim; 0 without a transfer limit
@@ -24,6 +27,10 @@ func (p *Plan) Standing(amperes float64) Standing {
 	molar := p.scenario.molar
 	s := Standing{
 		Deposit:       book.Won() * molar,
+		Confirmed:     book.Confirmed() * molar,
+		Assayed:       math.Max(book.Won()-book.Unaccounted, 0) * molar,
+		AssayedDoubt:  math.Hypot(p.Amount.StandardUncertainty, book.Metal()*molar*math.Hypot(p.Volume.Relative(), ConcentrationDoubt)),
+		Recovered:     book.Recovered(),
 		Concentration: book.Concentration() * molar,
 		Overall:       p.Model.Overall(),
 		Marginal:      p.Model.Marginal(amperes),
@@ -31,17 +38,14 @@ func (p *Plan) Standing(amperes float64) Standing {
 		Charge:        p.Model.Charge(),
 	}
 	s.DepositDoubt = s.Deposit * p.Efficiency.Relative()
-	if book.Supplied > 0 {
-		s.Recovered = book.Won() / book.Supplied
-	}
 	s.Left, s.TimeLeft = p.Remaining(amperes)
 	s.TargetCharge = s.Charge + s.Left
 	return s
 }
 
 // Remaining returns the charge in C and the time in s to the target from where the
-// bath is now, under a steady current in A. A recovered share counts on what was supplied less
-// what samples took, so additions and assays move the target.
+// bath is now, under a steady current in A. A recovered share is that of Book.Stock,
+// a deposit or a thickness that of Book.Confirmed, so additions, samples and assays move the target.
 func (p *Plan) Remaining(amperes float64) (coulombs, seconds float64) {
 	running := amperes > 0
 	if !running {
@@ -66,7 +70,7 @@ func (p *Plan) endNow(book *Book, batch Batch, amperes float64) float64 {
 	value, molar := p.form.value.Value, p.scenario.molar
 	switch p.form.name {
 	case formRecover:
-		return math.Max((1-value)*(book.Supplied-book.Sampled), 0)
+		return (1 - value) * book.Stock()
 	case formConcentration:
 		return value * batch.Volume / molar
 	case formDeposit, formThickness:
@@ -74,7 +78,7 @@ func (p *Plan) endNow(book *Book, batch Batch, amperes float64) float64 {
 		if p.form.name == formThickness {
 			mass *= batch.Area * p.scenario.density
 		}
-		return book.Metal() - (mass/molar - book.Won()) // below zero when the bath no longer holds enough: never reached
+		return book.Metal() - (mass/molar - book.Confirmed()) // below zero when the bath no longer holds enough: never reached
 	}
 	needed := p.scenario.volts * batch.perMole() / (molar * value)
 	return needed * amperes / batch.perMole() / batch.rate()
