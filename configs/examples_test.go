@@ -1,9 +1,11 @@
 package configs_test
 
 import (
+	"errors"
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +14,7 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/configs/quantity"
+	"nightcell/drivers/scpi"
 	"nightcell/integrate/electrolysis"
 )
 
@@ -251,6 +254,60 @@ func TestUnit(t *testing.T) {
 		"NoNewPrivileges=yes", "ProtectSystem=strict", "DynamicUser=yes", "StateDirectory=nightcell", "SupplementaryGroups=dialout"} {
 		if !strings.Contains(string(unit), "\n"+line+"\n") {
 			t.Errorf("the unit lacks %s", line)
+		}
+	}
+}
+
+// What stands in the file of every key as a default is the default, and no key
+// that the schema knows is missing there: the schema is asked by way of its own
+// complaint about a key that does not exist.
+func TestEveryKey(t *testing.T) {
+	c := load(t, "every-key.toml")
+	equal(t, "limits", c.Cell("zinc-1").Limits.Silence, alerts.Defaults().Silence)
+	equal(t, "chatter", c.Cell("zinc-1").Limits.Chatter, alerts.Defaults().Chatter)
+	equal(t, "flood", c.Cell("zinc-1").Limits.Flood, alerts.Defaults().Flood)
+	equal(t, "dialect", c.Supply("bench").Dialect, scpi.Standard())
+	bare, err := configs.Parse("bare.toml", []byte("data = \"d\"\n[supply.bench]\nport = \"p\"\n[cell.zinc-1]\nsupply = \"bench\"\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, b := c.Supply("bench").Accuracy, bare.Supply("bench").Accuracy
+	near(t, "assumed gain", b.CurrentGain, a.CurrentGain)
+	near(t, "assumed offset", b.CurrentOffset, a.CurrentOffset)
+	near(t, "assumed step", b.VoltageResolution, a.VoltageResolution)
+	near(t, "assumed timebase", b.Timebase, a.Timebase)
+	x, y := c.Cell("zinc-1").Limits, bare.Cell("zinc-1").Limits
+	equal(t, "frozen", y.Frozen, x.Frozen)
+	equal(t, "lead", y.TargetLead, x.TargetLead)
+	near(t, "log", y.LogBytes, x.LogBytes)
+	near(t, "drift", y.DriftVolts, x.DriftVolts)
+	near(t, "settled", y.Warmup.SettledSlope, x.Warmup.SettledSlope)
+	equal(t, "poll", bare.Cells[0].Poll, c.Cells[0].Poll)
+	equal(t, "sync", bare.Cells[0].Sync, c.Cells[0].Sync)
+
+	text, err := os.ReadFile("every-key.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	header := regexp.MustCompile(`(?m)^\[.+$`)
+	asked := header.ReplaceAllString(string(text), "$0\nthere-is-no-such-key-as-this = 1\n")
+	asked = "there-is-no-such-key-as-this = 1\n" + strings.ReplaceAll(asked, "{ formula", "{ there-is-no-such-key-as-this = 1, formula")
+	_, err = configs.Parse("asked.toml", []byte(asked))
+	var mistakes configs.Mistakes
+	if !errors.As(err, &mistakes) || len(mistakes) < len(header.FindAllString(string(text), -1)) {
+		t.Fatal(err)
+	}
+	for _, m := range mistakes {
+		list, ok := strings.CutPrefix(m.Remedy, "here may stand ")
+		if !ok {
+			t.Errorf("not the complaint that was expected: %v", m)
+			continue
+		}
+		for _, key := range strings.Split(list, ", ") {
+			quoted := regexp.QuoteMeta(key)
+			if !regexp.MustCompile(`(?m)(^|^# |[{,] )` + quoted + ` = |^\[([a-z0-9.-]+\.)?` + quoted + `(\.[a-z0-9-]+)?\]`).Match(text) {
+				t.Errorf("%s: the key %s is not shown in every-key.toml", m.Key, key)
+			}
 		}
 	}
 }
