@@ -55,6 +55,9 @@ func Decimals(x float64, decimals int) string {
 
 // decimal uses a real minus sign, which does not break from its number.
 func decimal(x float64, decimals int) string {
+	if x == 0 {
+		x = 0 // not minus zero
+	}
 	return strings.Replace(strconv.FormatFloat(x, 'f', min(decimals, 9), 64), "-", "−", 1)
 }
 

@@ -58,7 +58,7 @@ func progress(c *snapshot.Cell, now time.Time, zone *time.Location) string {
 	name := Name(c.Name)
 	switch {
 	case c.Ended:
-		return fmt.Sprintf("%s is done: %s passed%s. It ended because: %s.", name, charge(c), ofTarget(c), strings.TrimSuffix(c.EndedWhy, "."))
+		return fmt.Sprintf("%s is done: %s%s passed. It ended because: %s.", name, charge(c), ofTarget(c), strings.TrimSuffix(c.EndedWhy, "."))
 	case c.Waiting && c.Reading.At.IsZero():
 		return name + " has not begun: its supply has given no reading yet."
 	case c.Waiting:

@@ -80,7 +80,7 @@
       width: plots.clientWidth, height,
       series: [{}, ...series], bands,
       scales: { x: { time: true } },
-      axes: [{ ...axis, values: ticks, space: 70 }, { ...axis, size: 54, space: 26 }],
+      axes: [{ ...axis, values: ticks, space: 70, size: 34 }, { ...axis, size: 54, space: 26 }],
       legend: { show: false },
       cursor: { sync: { key: "cell" }, drag: { x: true, y: false, setScale: false }, points: { show: false } },
       hooks: {
@@ -109,7 +109,7 @@
     charts.forEach((c) => c.u.destroy());
     charts = [];
     plots.replaceChildren();
-    const tall = window.innerWidth < 560 ? 150 : 190, low = window.innerWidth < 560 ? 120 : 140;
+    const tall = window.innerWidth < 560 ? 170 : 220, low = window.innerWidth < 560 ? 140 : 160;
     const fill = colour("--zinc") + "33";
     const bands = [{ series: [1, 2], fill }];
     build("Charge, A·h", tall, [

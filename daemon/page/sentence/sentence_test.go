@@ -1,0 +1,139 @@
+package sentence_test
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/snapshot"
+)
+
+var (
+	berlin = time.FixedZone("CET", 3600)
+	now    = time.Date(2026, 3, 2, 1, 12, 40, 0, time.UTC)
+)
+
+// zinc is a cell in the middle of a quiet night.
+func zinc() *snapshot.Cell {
+	return &snapshot.Cell{
+		Name: "zinc-1", Link: snapshot.Link{Up: true}, Poll: snapshot.Poll{EverySeconds: 1},
+		Reading: snapshot.Reading{At: now.Add(-time.Second), Volts: 3.2, Amperes: 2.63},
+		Charge: snapshot.Charge{
+			CountedCoulombs: 18.42 * 3600, UncertaintyCoulombs: 0.0345 * 3600, TargetCoulombs: 26.1 * 3600,
+			SecondsToTarget: 12440, FinishesAt: time.Date(2026, 3, 2, 4, 40, 0, 0, time.UTC),
+		},
+	}
+}
+
+func TestOf(t *testing.T) {
+	short := snapshot.Alarm{Condition: "hard-short", State: "UNACK", Priority: "highest", Text: "0.28 V at 2.63 A is under the floor", Action: "Switch off."}
+	for _, c := range []struct {
+		name   string
+		change func(c *snapshot.Cell)
+		want   string
+		is     sentence.Standing
+	}{
+		{"quiet", func(*snapshot.Cell) {}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
+		{"tomorrow", func(c *snapshot.Cell) { c.Charge.FinishesAt = c.Charge.FinishesAt.Add(24 * time.Hour) },
+			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes on Tue 3 Mar at 05:40. Nothing is wrong.", sentence.Well},
+		{"no current", func(c *snapshot.Cell) { c.Charge.SecondsToTarget = math.Inf(1) },
+			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it does not finish. Nothing is wrong.", sentence.Well},
+		{"no target", func(c *snapshot.Cell) { c.Charge.TargetCoulombs, c.Charge.SecondsToTarget = math.NaN(), math.NaN() },
+			"Zinc 1 has passed 18.42 ± 0.07 A·h; no target is stated. Nothing is wrong.", sentence.Well},
+		{"target reached", func(c *snapshot.Cell) { c.Charge.TargetReached = true }, "Zinc 1 has reached its target: 18.42 ± 0.07 A·h passed. Nothing is wrong.", sentence.Well},
+		{"done", func(c *snapshot.Cell) { c.Ended, c.EndedWhy, c.Waiting, c.Link.Up = true, "the target was reached", true, false },
+			"Zinc 1 is done: 18.42 ± 0.07 A·h of 26.1 passed. It ended because: the target was reached. Nothing is wrong.", sentence.Well},
+		{"waiting", func(c *snapshot.Cell) { c.Waiting = true },
+			"Zinc 1 has not begun: its output is off. Counting begins by itself when current flows. Nothing is wrong.", sentence.Well},
+		{"never read", func(c *snapshot.Cell) { c.Waiting, c.Link.Up, c.Reading = true, false, snapshot.Reading{} },
+			"Zinc 1 has not begun: its supply has given no reading yet. The supply does not answer.", sentence.Look},
+		{"short", func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short} },
+			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off.", sentence.Act},
+		{"a high one acknowledged still calls", func(c *snapshot.Cell) {
+			a := short
+			a.State = "ACKED"
+			c.Alarms = []snapshot.Alarm{a, {Condition: "charge-behind", State: "UNACK", Priority: "low", Text: "x"}}
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
+		{"a low one is worth a look", func(c *snapshot.Cell) {
+			c.Alarms = []snapshot.Alarm{{Condition: "charge-behind", State: "UNACK", Priority: "low", Text: "1.2 A·h under the plan."}}
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Charge behind: 1.2 A·h under the plan.", sentence.Look},
+		{"set aside is said and not counted", func(c *snapshot.Cell) {
+			a := short
+			a.State = "SHLVD"
+			c.Alarms = []snapshot.Alarm{a}
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong. (1 alarm set aside.)", sentence.Well},
+		{"silent", func(c *snapshot.Cell) { c.Reading.At, c.Link.Up = now.Add(-4*time.Minute), false },
+			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. No reading for 4 min 00 s.", sentence.Look},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			cell := zinc()
+			c.change(cell)
+			got := sentence.Of(cell, now, berlin)
+			if got.String() != c.want || got.Standing != c.is {
+				t.Errorf("got  %s [%s]\nwant %s [%s]", got, got.Standing, c.want, c.is)
+			}
+		})
+	}
+}
+
+// TestMeasured follows the rules of rounding in JCGM 100, 7.2.6: the uncertainty to at
+// most two digits, rounded up where rounding would hide something, the value to its place.
+func TestMeasured(t *testing.T) {
+	for _, c := range []struct {
+		value, u float64
+		want     string
+	}{
+		{18.4213, 0.069, "18.42 ± 0.07"}, {18.4213, 0.0612, "18.42 ± 0.07"}, {18.4213, 0.0141, "18.421 ± 0.015"},
+		{100.02147, 0.00035, "100.0215 ± 0.0004"}, // the example of 7.2.2, at one digit
+		{1234, 130, "1230 ± 130"}, {0, 0.5, "0.0 ± 0.5"}, {-0.004, 0.02, "0.00 ± 0.02"}, {26.1, 0, "26.10"}, {26.1, math.NaN(), "26.10"}, {math.NaN(), 1, sentence.Unknown},
+		{9.99, 0.099, "9.99 ± 0.10"},
+	} {
+		if got := sentence.Measured(c.value, c.u); got != c.want {
+			t.Errorf("Measured(%v, %v) = %q, want %q", c.value, c.u, got, c.want)
+		}
+	}
+}
+
+func TestFigure(t *testing.T) {
+	for _, c := range []struct {
+		x      float64
+		digits int
+		want   string
+	}{
+		{26.1, 3, "26.1"}, {9.996, 3, "10.0"}, {99.95, 3, "100"}, {0.0628, 3, "0.0628"}, {12345, 3, "12345"}, {-2.5, 2, "−2.5"}, {0, 3, "0"}, {math.Inf(1), 3, sentence.Unknown},
+		{0.09996, 3, "0.100"},
+	} {
+		if got := sentence.Figure(c.x, c.digits); got != c.want {
+			t.Errorf("Figure(%v, %d) = %q, want %q", c.x, c.digits, got, c.want)
+		}
+	}
+}
+
+func TestSpan(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		1500 * time.Millisecond: "2 s", 61 * time.Second: "1 min 01 s", 40 * time.Minute: "40 min", 7*time.Hour + 3*time.Minute: "7 h 03 min", 50 * time.Hour: "2 d 2 h", -time.Second: "0 s",
+	} {
+		if got := sentence.Span(d); got != want {
+			t.Errorf("Span(%v) = %q, want %q", d, got, want)
+		}
+	}
+}
+
+// FuzzSentence: whatever a snapshot holds, there is a sentence with an answer in it and no NaN.
+func FuzzSentence(f *testing.F) {
+	f.Add("zinc-1", 1.0, 2.0, 3.0, "UNACK")
+	f.Add("", math.NaN(), math.Inf(-1), 0.0, "nonsense")
+	f.Fuzz(func(t *testing.T, name string, a, b, c float64, state string) {
+		cell := zinc()
+		cell.Name = name
+		cell.Charge.CountedCoulombs, cell.Charge.UncertaintyCoulombs, cell.Charge.SecondsToTarget = a, b, c
+		cell.Alarms = []snapshot.Alarm{{Condition: "hard-short", State: state, Text: "t", Action: "a"}}
+		s := sentence.Of(cell, now, time.UTC)
+		said := strings.TrimPrefix(s.Progress, sentence.Name(name))
+		if said == "" || s.Trouble == "" || strings.Contains(said, "NaN") || strings.Contains(said, "Inf") {
+			t.Errorf("%q %q", s.Progress, s.Trouble)
+		}
+	})
+}
