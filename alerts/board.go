@@ -100,7 +100,7 @@ func (b *Board) Judge(o Observation) []Change {
 	now := max(o.At, b.m.At)
 	b.m.At, b.m.UTC = now, o.UTC
 
-	fresh := o.HasReading && finite(o.Volts) && finite(o.Amperes)
+	fresh := o.HasReading && sane(o.Volts) && sane(o.Amperes)
 	if fresh {
 		b.follow(now, &o)
 	}

@@ -84,3 +84,7 @@ func Blank(at time.Duration, utc time.Time) Observation {
 
 // finite tells whether x is a number one can judge.
 func finite(x float64) bool { return x-x == 0 }
+
+// sane tells whether x can be volts or amperes of a bench supply at all: the drivers
+// refuse less than this, and sums of such figures never overflow.
+func sane(x float64) bool { return x > -1e6 && x < 1e6 }
