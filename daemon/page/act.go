@@ -124,6 +124,7 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), mostActing)
 	defer cancel()
+	defer p.forget()
 	done, err := p.carryOut(ctx, act, c.Name, s.who, subject, f)
 	if err != nil {
 		p.s.Log.Warn("page: act refused", "act", act, "cell", c.Name, "who", s.who, "err", err)

@@ -115,6 +115,13 @@ func (p *Page) cells() []*snapshot.Cell {
 	return p.newest
 }
 
+// forget makes the next page see what an act has changed.
+func (p *Page) forget() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.newest = nil
+}
+
 // snapshotOf returns the newest snapshot of one cell, nil if there is none of that name.
 func (p *Page) snapshotOf(name string) *snapshot.Cell {
 	for _, c := range p.cells() {

@@ -43,7 +43,9 @@ func TestOf(t *testing.T) {
 		{"no target", func(c *snapshot.Cell) { c.Charge.TargetCoulombs, c.Charge.SecondsToTarget = math.NaN(), math.NaN() },
 			"Zinc 1 has passed 18.42 ± 0.07 A·h; no target is stated. Nothing is wrong.", sentence.Well},
 		{"target reached", func(c *snapshot.Cell) { c.Charge.TargetReached = true }, "Zinc 1 has reached its target: 18.42 ± 0.07 A·h passed. Nothing is wrong.", sentence.Well},
-		{"done", func(c *snapshot.Cell) { c.Ended, c.EndedWhy, c.Waiting, c.Link.Up = true, "the target was reached", true, false },
+		{"done", func(c *snapshot.Cell) {
+			c.Ended, c.EndedWhy, c.Waiting, c.Link.Up = true, "the target was reached", true, false
+		},
 			"Zinc 1 is done: 18.42 ± 0.07 A·h of 26.1 passed. It ended because: the target was reached. Nothing is wrong.", sentence.Well},
 		{"waiting", func(c *snapshot.Cell) { c.Waiting = true },
 			"Zinc 1 has not begun: its output is off. Counting begins by itself when current flows. Nothing is wrong.", sentence.Well},
