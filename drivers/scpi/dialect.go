@@ -132,7 +132,7 @@ func (d Dialect) Check() error {
 		bad("identify", "is empty, so no answer is known to find the place after a fault; give identify, or resync with a query whose answer never changes")
 	}
 	if d.MeasureBoth == "" && (d.MeasureVolts == "" || d.MeasureAmperes == "") {
-		bad("measure_volts", "with measure_amperes, or measure_both, is needed to take a reading")
+		bad("measure_volts", "or its fellow measure_amperes is empty, and so is measure_both, so no reading could be taken; give both, or measure_both")
 	}
 	if d.MeasureBoth != "" && d.BothSeparator == "" {
 		bad("both_separator", "is empty, so the two numbers cannot be told apart; use \";\"")
@@ -157,7 +157,7 @@ func (d Dialect) Check() error {
 		bad("current_decimals", "%d is out of range; use 0 to 9", d.CurrentDecimals)
 	}
 	if d.ModeConstantVoltage&d.ModeConstantCurrent != 0 {
-		bad("mode_constant_voltage", "and mode_constant_current share bits, so the mode could not be told")
+		bad("mode_constant_voltage", "and mode_constant_current share bits, so the mode could not be told; give each bits of its own")
 	}
 	for _, w := range []struct {
 		key string
