@@ -2,7 +2,7 @@ package bath
 
 import (
 	"fmt"
-	"math"
+	"slices"
 	"strings"
 
 	"nightcell/integrate/matter"
@@ -13,9 +13,9 @@ import (
 type Contents struct {
 	Metal         string        // symbol or name; may be empty when the salts hold just one winnable metal
 	Valence       int           // electrons per atom; 0: the usual one in the medium
-	Medium        matter.Medium // empty: from the anion of the first salt that tells
+	Medium        matter.Medium // empty: as MediumTold says
 	Volume        matter.Figure // m3
-	Salts         []Salt
+	Salts         []Salt        // those without the metal count as supporting electrolyte
 	Concentration matter.Figure // kg of metal per m3
 	MetalMass     matter.Figure // kg of metal in the whole volume
 	Divided       bool
@@ -78,11 +78,11 @@ func (c Contents) settle(m *mistakes) contents {
 		return s
 	}
 	couple, err := s.metal.Couple(s.medium, c.Valence)
-	s.couple, s.valence = couple, couple.Valence
-	if err != nil { // an unusual valence: the charge can be counted, the potential is unknown
-		s.valence = c.Valence
-		s.notes = append(s.notes, fmt.Sprintf("%v; the charge is counted with %d electrons per atom all the same", err, c.Valence))
+	if err != nil { // without a couple neither the potential nor the gas, acid and heat can be told
+		m.add("valence", "leave it out to take the usual one in the medium", "%v", err)
+		return s
 	}
+	s.couple, s.valence = couple, couple.Valence
 	if hasVolume {
 		c.findAmount(m, &s, formulas)
 	}
@@ -95,33 +95,6 @@ func listMedia() string {
 		words = append(words, string(m))
 	}
 	return strings.Join(words, ", ")
-}
-
-func (c Contents) parseSalts(m *mistakes, s *contents) []matter.Formula {
-	formulas := make([]matter.Formula, len(c.Salts))
-	for i, salt := range c.Salts {
-		field := fmt.Sprintf("salts[%d].", i)
-		f, err := matter.ParseFormula(salt.Formula)
-		if err != nil {
-			m.add(field+"formula", "", "%v", err)
-			continue
-		}
-		formulas[i] = f
-		s.notes = append(s.notes, f.Notes...)
-		if s.medium == "" {
-			s.medium = f.Medium()
-		}
-		hasMass := m.positive(field+"mass", "a mass above zero is needed, such as 250 g", salt.Mass)
-		hasConcentration := m.positive(field+"concentration", "a concentration above zero is needed, such as 260 g/L", salt.Concentration)
-		if hasMass && hasConcentration {
-			m.add(field+"mass", "leave one out", "both mass and concentration of %s are stated", f)
-		}
-		if !salt.Mass.Known() && !salt.Concentration.Known() {
-			m.add(field+"mass", "state it, such as 250 g", "neither mass nor concentration of %s is stated", f)
-		}
-		m.share(field+"assay", salt.Assay, "no salt holds more than itself")
-	}
-	return formulas
 }
 
 // findMetal settles which metal is won. It returns false if that is not clear.
@@ -137,22 +110,24 @@ func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula)
 	}
 	found := map[string]matter.Metal{}
 	var order []string
-	for i, f := range formulas {
-		if f.String() == "" {
-			continue // already complained about
-		}
-		winnable := matter.WinnableIn(f)
-		for _, metal := range winnable {
+	for _, f := range formulas {
+		for _, metal := range matter.WinnableIn(f) {
 			if _, ok := found[metal.String()]; !ok {
 				found[metal.String()] = metal
 				order = append(order, metal.String())
 			}
 		}
-		switch {
-		case len(winnable) == 0:
-			m.add(fmt.Sprintf("salts[%d].formula", i), "state a salt of the metal to be won", "%s", noMetal(f))
-		case c.Metal != "" && f.Count(s.metal.String()) == 0:
-			m.add(fmt.Sprintf("salts[%d].formula", i), "leave it out, or correct the metal", "%s holds no %s", f, s.metal.Element.Name)
+	}
+	// With a salt of a metal, or the metal stated apart, the others may be supporting ones.
+	supported := len(order) > 0 || c.Metal != "" && (c.Concentration.Known() || c.MetalMass.Known())
+	for i, f := range formulas {
+		field := fmt.Sprintf("salts[%d].formula", i)
+		switch winnable := len(matter.WinnableIn(f)) > 0; {
+		case f.String() == "": // already complained about
+		case !winnable && !supported:
+			m.add(field, "state a salt of the metal to be won", "%s", noMetal(f))
+		case winnable && c.Metal != "" && f.Count(s.metal.String()) == 0:
+			m.add(field, "leave it out, or correct the metal", "%s holds no %s", f, s.metal.Element.Name)
 		}
 	}
 	if len(m.list) > before {
@@ -172,23 +147,8 @@ func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula)
 			return false
 		}
 	}
+	s.noteOthers(formulas)
 	return true
-}
-
-// noMetal says what a salt without a winnable metal holds instead, and what was perhaps meant.
-func noMetal(f matter.Formula) string {
-	var names []string
-	for _, a := range f.Atoms() {
-		names = append(names, a.Element.Name)
-	}
-	text := fmt.Sprintf("%s holds %s, and none of these can be won from water", f, strings.Join(names, ", "))
-	for _, metal := range matter.Metals() {
-		shouted := strings.ToUpper(metal.String())
-		if len(shouted) == 2 && strings.Contains(f.String(), shouted) {
-			return text + fmt.Sprintf(" (%s is written %s)", metal.Element.Name, metal)
-		}
-	}
-	return text
 }
 
 // findAmount computes how many moles of the metal there are, by the one way that is stated.
@@ -196,7 +156,7 @@ func (c Contents) findAmount(m *mistakes, s *contents, formulas []matter.Formula
 	ways := 0
 	weight := s.metal.Element.Weight
 	volume := doubt{"volume", s.volume.Relative()}
-	if len(c.Salts) > 0 {
+	if slices.ContainsFunc(formulas, func(f matter.Formula) bool { return f.Count(s.metal.String()) > 0 }) {
 		ways++
 		s.amount = c.fromSalts(s, formulas, volume)
 	}
@@ -220,41 +180,4 @@ func (c Contents) findAmount(m *mistakes, s *contents, formulas []matter.Formula
 	case ways > 1:
 		m.add("salts", "state one of salts, concentration and metal mass", "the metal is stated in more than one way")
 	}
-}
-
-func (c Contents) fromSalts(s *contents, formulas []matter.Formula, volume doubt) quantity {
-	var total quantity
-	symbol := s.metal.String()
-	var weighed, inAssay, dissolved, inVolume, weights float64 // mol × relative doubt
-	for i, salt := range c.Salts {
-		assay := salt.Assay
-		if !assay.Known() {
-			assay = matter.Figure{Value: 1, Mark: matter.Assumed, Source: "no assay stated"}
-		}
-		assay = doubted(assay, AssayDoubt)
-		molar, molarDoubt := formulas[i].MolarMass()
-		perKilogram := assay.Value * formulas[i].Count(symbol) / molar
-		var moles float64
-		if salt.Mass.Known() {
-			mass := doubted(salt.Mass, BalanceDoubt)
-			moles = mass.Value * perKilogram
-			weighed = math.Hypot(weighed, moles*mass.Relative())
-			total.mark = matter.Weakest(total.mark, mass.Mark, assay.Mark)
-		} else {
-			concentration := doubted(salt.Concentration, ConcentrationDoubt)
-			moles = concentration.Value * s.volume.Value * perKilogram
-			dissolved = math.Hypot(dissolved, moles*concentration.Relative())
-			inVolume += moles * volume.relative
-			total.mark = matter.Weakest(total.mark, concentration.Mark, assay.Mark, s.volume.Mark)
-		}
-		inAssay = math.Hypot(inAssay, moles*assay.Relative())
-		weights += moles * molarDoubt / molar
-		total.value += moles
-	}
-	for _, d := range []doubt{{"salt mass", weighed}, {"salt assay", inAssay}, {"salt concentration", dissolved}, {"volume", inVolume}, {"formula weight", weights}} {
-		if d.relative > 0 && total.value > 0 {
-			total.doubts = append(total.doubts, doubt{d.source, d.relative / total.value})
-		}
-	}
-	return total
 }

@@ -1,0 +1,139 @@
+package bath
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"nightcell/integrate/matter"
+)
+
+func (c Contents) parseSalts(m *mistakes, s *contents) []matter.Formula {
+	formulas := make([]matter.Formula, len(c.Salts))
+	for i, salt := range c.Salts {
+		field := fmt.Sprintf("salts[%d].", i)
+		f, err := matter.ParseFormula(salt.Formula)
+		if err != nil {
+			m.add(field+"formula", "", "%v", err)
+			continue
+		}
+		formulas[i] = f
+		s.notes = append(s.notes, f.Notes...)
+		hasMass := m.positive(field+"mass", "a mass above zero is needed, such as 250 g", salt.Mass)
+		hasConcentration := m.positive(field+"concentration", "a concentration above zero is needed, such as 260 g/L", salt.Concentration)
+		if hasMass && hasConcentration {
+			m.add(field+"mass", "leave one out", "both mass and concentration of %s are stated", f)
+		}
+		if !salt.Mass.Known() && !salt.Concentration.Known() && len(matter.WinnableIn(f)) > 0 {
+			m.add(field+"mass", "state it, such as 250 g", "neither mass nor concentration of %s is stated", f)
+		}
+		m.share(field+"assay", salt.Assay, "no salt holds more than itself")
+	}
+	if s.medium == "" {
+		s.medium = mediumOf(formulas)
+	}
+	return formulas
+}
+
+// MediumTold returns the medium that was stated, or else that of the first salt with
+// a winnable metal, or else of the first salt, that tells one; empty if none does.
+func (c Contents) MediumTold() matter.Medium {
+	if c.Medium != "" {
+		return c.Medium
+	}
+	var formulas []matter.Formula
+	for _, salt := range c.Salts {
+		if f, err := matter.ParseFormula(salt.Formula); err == nil {
+			formulas = append(formulas, f)
+		}
+	}
+	return mediumOf(formulas)
+}
+
+func mediumOf(formulas []matter.Formula) matter.Medium {
+	var supporting matter.Medium
+	for _, f := range formulas {
+		switch {
+		case f.Medium() == "":
+		case len(matter.WinnableIn(f)) > 0:
+			return f.Medium()
+		case supporting == "":
+			supporting = f.Medium()
+		}
+	}
+	return supporting
+}
+
+// noteOthers says what the salts without the metal are taken for.
+func (s *contents) noteOthers(formulas []matter.Formula) {
+	for _, f := range formulas {
+		if f.Count(s.metal.String()) > 0 || f.String() == "" {
+			continue
+		}
+		text := fmt.Sprintf("%s holds no %s%s and is taken as supporting electrolyte: it does not enter the charge", f, s.metal.Element.Name, meant(f))
+		if f.Medium() == matter.Chloride && s.medium != matter.Chloride {
+			text += "; it brings chloride, so that chlorine can come off at the anode: state how much chloride there is"
+		}
+		s.notes = append(s.notes, text)
+	}
+}
+
+// noMetal says what a salt without a winnable metal holds instead.
+func noMetal(f matter.Formula) string {
+	var names []string
+	for _, a := range f.Atoms() {
+		names = append(names, a.Element.Name)
+	}
+	return fmt.Sprintf("%s holds %s, and none of these can be won from water", f, strings.Join(names, ", ")) + meant(f)
+}
+
+// meant says which metal a formula in capitals was perhaps meant to hold, or nothing.
+func meant(f matter.Formula) string {
+	for _, metal := range matter.Metals() {
+		shouted := strings.ToUpper(metal.String())
+		if len(shouted) == 2 && strings.Contains(f.String(), shouted) {
+			return fmt.Sprintf(" (%s is written %s)", metal.Element.Name, metal)
+		}
+	}
+	return ""
+}
+
+func (c Contents) fromSalts(s *contents, formulas []matter.Formula, volume doubt) quantity {
+	var total quantity
+	symbol := s.metal.String()
+	var weighed, inAssay, dissolved, inVolume, weights float64 // mol × relative doubt
+	for i, salt := range c.Salts {
+		if formulas[i].Count(symbol) == 0 {
+			continue // supporting electrolyte
+		}
+		assay := salt.Assay
+		if !assay.Known() {
+			assay = matter.Figure{Value: 1, Mark: matter.Assumed, Source: "no assay stated"}
+		}
+		assay = doubted(assay, AssayDoubt)
+		molar, molarDoubt := formulas[i].MolarMass()
+		perKilogram := assay.Value * formulas[i].Count(symbol) / molar
+		var moles float64
+		if salt.Mass.Known() {
+			mass := doubted(salt.Mass, BalanceDoubt)
+			moles = mass.Value * perKilogram
+			weighed = math.Hypot(weighed, moles*mass.Relative())
+			total.mark = matter.Weakest(total.mark, mass.Mark, assay.Mark)
+		} else {
+			concentration := doubted(salt.Concentration, ConcentrationDoubt)
+			moles = concentration.Value * s.volume.Value * perKilogram
+			dissolved = math.Hypot(dissolved, moles*concentration.Relative())
+			inVolume += moles * volume.relative
+			total.mark = matter.Weakest(total.mark, concentration.Mark, assay.Mark, s.volume.Mark)
+		}
+		inAssay = math.Hypot(inAssay, moles*assay.Relative())
+		weights += moles * molarDoubt / molar
+		total.value += moles
+	}
+	for _, d := range []doubt{{"salt mass", weighed}, {"salt assay", inAssay}, {"salt concentration", dissolved}, {"volume", inVolume}, {"formula weight", weights}} {
+		if d.relative > 0 && total.value > 0 {
+			total.doubts = append(total.doubts, doubt{d.source, d.relative / total.value})
+		}
+	}
+	return total
+}
