@@ -145,7 +145,7 @@ func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(w, "run\t%s (cell %s)\n", run, r.Cell)
 	fmt.Fprintf(w, "log\t%d bytes, %d lines, %d readings, %d checkpoints\n", r.Bytes, r.Lines, r.Readings, r.Checkpoints)
-	fmt.Fprintf(w, "time\t%v, of it %v observed; %d gaps\n", t.Elapsed.Round(time.Second), t.Observed.Round(time.Second), t.Gaps)
+	fmt.Fprintf(w, "time\t%v, of it %v observed; gaps: %d\n", t.Elapsed.Round(time.Second), t.Observed.Round(time.Second), t.Gaps)
 	fmt.Fprintf(w, "charge\t%.6g A·h ± %.2g A·h (k = %d)\n", ampereHours(t.Charge), ampereHours(integrate.CoverageFactor*t.StandardUncertainty), integrate.CoverageFactor)
 	if t.Gaps > 0 {
 		fmt.Fprintf(w, "gaps\t%.4g to %.4g A·h of it\n", ampereHours(t.GapLow), ampereHours(t.GapHigh))
