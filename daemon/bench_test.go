@@ -195,7 +195,7 @@ func zincCell(t testing.TB, b *bench, dir, cellLines, target, rest string) *Cell
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := settingsOf(cfg, &cfg.Cells[0], []byte(text), nil, b.clock, slog.New(slog.DiscardHandler))
+	s, err := settingsOf(cfg, &cfg.Cells[0], nil, b.clock, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -27,9 +27,8 @@ import (
 // Options is what a daemon is made from.
 type Options struct {
 	Config *configs.Config
-	Text   []byte // of the configuration file; frozen into every run
 	// Load reads the configuration anew for Reload; nil: it cannot be.
-	Load    func() (*configs.Config, []byte, error)
+	Load    func() (*configs.Config, error)
 	Clock   drivers.Clock
 	Version string
 	Log     *slog.Logger
@@ -72,7 +71,7 @@ func New(o Options) (*Daemon, error) {
 	rack := new(scpi.Rack)
 	for i := range o.Config.Cells {
 		cell := &o.Config.Cells[i]
-		s, err := settingsOf(o.Config, cell, o.Text, rack, o.Clock, o.Log)
+		s, err := settingsOf(o.Config, cell, rack, o.Clock, o.Log)
 		if err != nil {
 			return nil, errors.Join(err, d.unlock())
 		}

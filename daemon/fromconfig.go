@@ -24,11 +24,15 @@ var (
 )
 
 // settingsOf turns one cell of the configuration into what its watch needs.
-func settingsOf(cfg *configs.Config, cell *configs.Cell, frozen []byte, rack *scpi.Rack, clock drivers.Clock, log *slog.Logger) (Settings, error) {
+func settingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock drivers.Clock, log *slog.Logger) (Settings, error) {
 	supply := cfg.Supply(cell.Supply)
 	plan, err := cell.Plan(supply)
 	if err != nil {
 		return Settings{}, fmt.Errorf("cell %s: %w", cell.Name, err)
+	}
+	frozen, err := cfg.Frozen(cell.Name)
+	if err != nil {
+		return Settings{}, fmt.Errorf("cell %s: freezing its configuration: %w", cell.Name, err)
 	}
 	s := Settings{
 		Cell: cell.Name, Supply: supply.Name, Identity: supply.Identity,

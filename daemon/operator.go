@@ -187,7 +187,7 @@ func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Rec
 		}
 		receipts := b.box.Load().Drill(ctx, routes.Notice{
 			ID: noticeID("drill-"+a.Cell, o.d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: routes.Low, At: o.d.o.Clock.UTC(),
-			Subject: "DRILL: test of the routes of " + a.Cell, Text: "This is a drill, asked for by " + a.By + ". Nothing is wrong with the cell.", Drill: true,
+			Subject: "test of the routes", Text: "This is a drill, asked for by " + a.By + ". Nothing is wrong with the cell.", Drill: true,
 		})
 		if len(receipts) == 0 {
 			return nil, control.Refuse("no route is configured for cell %s; write a [route.NAME] table", a.Cell)

@@ -24,7 +24,7 @@ func (d *Daemon) Reload(ctx context.Context) error {
 	if d.o.Load == nil {
 		return control.Refuse("this daemon has no configuration file to read anew")
 	}
-	cfg, _, err := d.o.Load()
+	cfg, err := d.o.Load()
 	if err != nil {
 		return control.BadRequest("the configuration is not taken over, and the one before stays in force:\n%v", err)
 	}

@@ -44,7 +44,6 @@ type run struct {
 	diskFree        float64
 	statusAt        time.Duration
 	diskAt          time.Duration
-	checkpointAt    time.Duration
 	reached         bool
 	acted           map[alerts.Condition]bool // reactions already carried out
 	nextTry         time.Duration             // of an off that could not be verified
@@ -78,7 +77,7 @@ func (c *Cell) await(got bool) {
 func (c *Cell) begin() error {
 	r := &run{diskFree: math.NaN(), lastSet: unknownAmperes, acted: make(map[alerts.Condition]bool)}
 	first := c.reading
-	if gap := c.set.Count.GapAfter; c.dead.At > 0 && c.reading.At-c.dead.At <= gap {
+	if c.dead.At > 0 {
 		first = c.dead // the charge between the last dead reading and the first live one counts too
 	}
 	r.time = newTimeline(c.m, first.At)
@@ -96,6 +95,7 @@ func (c *Cell) begin() error {
 	}
 	r.log, r.dir = log, log.Run()
 	c.run = r
+	c.dead = drivers.Reading{}
 	c.set.Log.Info("run begins", "cell", c.set.Cell, "run", r.dir)
 	r.note(c, log.Begin(r.began, r.count.Settings(), c.beginText(), c.beginFields()...))
 	if z, ok := c.zero.zero(c.set.Count.ResolutionAmperes); ok {

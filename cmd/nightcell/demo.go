@@ -87,12 +87,12 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 	inbox := newInbox()
 	phone := httptest.NewServer(inbox)
 	defer phone.Close()
-	cfg, text, err := f.configure(dir, port.Path(), phone.URL)
+	cfg, err := f.configure(dir, port.Path(), phone.URL)
 	if err != nil {
 		return err
 	}
 	show := newDemoShow(s, f, port.Path(), dir)
-	sum, err := f.watch(ctx, cfg, text, clock, show, inbox)
+	sum, err := f.watch(ctx, cfg, instrument, clock, show, inbox)
 	if err != nil {
 		return errors.Join(err, port.Close())
 	}
@@ -104,8 +104,8 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 	return show.finish(sum)
 }
 
-// loadScenario returns the scenario asked for, or the demonstration's own: somebody
-// switches the output on after the watch has taken its zero.
+// loadScenario returns the scenario asked for, or the demonstration's own: the output
+// is off at first, as at a bench where the watch is started before the charge.
 func (f *demoFlags) loadScenario() (*simulated.Scenario, error) {
 	if f.scenario != "" {
 		return simulated.LoadScenario(f.scenario)
@@ -115,17 +115,16 @@ func (f *demoFlags) loadScenario() (*simulated.Scenario, error) {
 
 const demoScenario = `
 name = "demo"
-note = "invented: the operator switches the output on after a few minutes"
+note = "invented: the output is off until the operator switches it on"
 duration = "24 h"
 
 [supply]
 output = "off"
-
-[[event]]
-at = "5 min"
-kind = "panel"
-output = "on"
 `
+
+// demoZero is how many polls the demonstration's operator lets the watch take its
+// zero in, before switching the output on at the supply.
+const demoZero = 20
 
 func (f *demoFlags) directory() (string, error) {
 	if f.data == "" {
@@ -138,27 +137,27 @@ func (f *demoFlags) directory() (string, error) {
 }
 
 // configure writes the demonstration's configuration into dir and reads it as nightcell watch would.
-func (f *demoFlags) configure(dir, port, webhook string) (*configs.Config, []byte, error) {
+func (f *demoFlags) configure(dir, port, webhook string) (*configs.Config, error) {
 	var b strings.Builder
 	err := template.Must(template.New("demo").Parse(demoConfig)).Execute(&b, map[string]string{
 		"Data": dir, "Port": port, "Listen": f.listen, "Webhook": webhook,
 	})
 	if err != nil {
-		return nil, nil, fmt.Errorf("writing the configuration: %w", err)
+		return nil, fmt.Errorf("writing the configuration: %w", err)
 	}
 	path := filepath.Join(dir, "nightcell.toml")
 	if err := os.WriteFile(path, []byte(b.String()), 0o640); err != nil {
-		return nil, nil, fmt.Errorf("writing the configuration: %w", err)
+		return nil, fmt.Errorf("writing the configuration: %w", err)
 	}
-	return loadConfig(path)
+	return configs.Load(path)
 }
 
 // watch runs the daemon until its run has ended, or ctx.
-func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, text []byte, clock drivers.Clock, show *demoShow, inbox *inbox) (*demoSummary, error) {
+func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, bench *simulated.Instrument, clock drivers.Clock, show *demoShow, inbox *inbox) (*demoSummary, error) {
 	log := slog.New(slog.NewTextHandler(show.log, &slog.HandlerOptions{Level: slog.LevelWarn}))
 	ready := make(chan struct{})
 	d, err := daemon.New(daemon.Options{
-		Config: cfg, Text: text, Clock: clock, Version: version(), Log: log, Ready: func() { close(ready) },
+		Config: cfg, Clock: clock, Version: version(), Log: log, Ready: func() { close(ready) },
 	})
 	if err != nil {
 		return nil, err
@@ -173,7 +172,7 @@ func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, text []byte,
 		return nil, err
 	}
 	show.begin(d.Address())
-	last, err := f.follow(ctx, d, show, inbox, ended)
+	last, err := f.follow(ctx, d, bench, show, inbox, ended)
 	if err != nil {
 		return nil, err
 	}
@@ -191,7 +190,7 @@ func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, text []byte,
 }
 
 // follow shows the run as it goes on and returns its last snapshot.
-func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, show *demoShow, inbox *inbox, ended chan error) (*snapshot.Cell, error) {
+func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, bench *simulated.Instrument, show *demoShow, inbox *inbox, ended chan error) (*snapshot.Cell, error) {
 	tick := time.NewTicker(100 * time.Millisecond)
 	defer tick.Stop()
 	for {
@@ -210,6 +209,9 @@ func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, show *demoShow
 		all := d.Snapshots()
 		if len(all) == 0 {
 			continue
+		}
+		if s := all[0]; s.Waiting && !s.Ended && s.Poll.Good >= demoZero {
+			bench.Handle([]byte("OUTP ON")) // as a hand at the front panel would; nightcell never does
 		}
 		show.progress(all[0])
 		if all[0].Ended {

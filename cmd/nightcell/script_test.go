@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -37,8 +38,9 @@ func TestScripts(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
-			"await": await,
-			"holds": holds,
+			"await":      await,
+			"holds":      holds,
+			"await-gone": awaitGone,
 		},
 	})
 }
@@ -60,6 +62,24 @@ func await(ts *testscript.TestScript, neg bool, args []string) {
 		}
 	}
 	ts.Fatalf("%s never matched %q; it holds:\n%s", args[0], args[1], text)
+}
+
+// awaitGone waits until the process whose number a file holds has ended: await-gone FILE.
+func awaitGone(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: await-gone FILE")
+	}
+	pid, err := strconv.Atoi(strings.TrimSpace(ts.ReadFile(args[0])))
+	ts.Check(err)
+	tick := time.NewTicker(10 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); <-tick.C {
+		state, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+		if err != nil || strings.Contains(string(state), ") Z ") { // gone, or waiting to be collected
+			return
+		}
+	}
+	ts.Fatalf("process %d did not end", pid)
 }
 
 // holds checks a number or a truth in the standard output of the last command, one

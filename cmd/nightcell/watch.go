@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"io"
 	"log/slog"
 	"os"
@@ -50,14 +49,14 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	if !(f.speed > 0 && f.speed <= 1e6) {
 		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
 	}
-	cfg, text, err := loadConfig(f.config)
+	cfg, err := configs.Load(f.config)
 	if err != nil {
 		return usageError{err}
 	}
 	log := newLog(s.err, f.verbose)
 	d, err := daemon.New(daemon.Options{
-		Config: cfg, Text: text, Clock: drivers.NewClock(f.speed), Version: version(), Log: log,
-		Load: func() (*configs.Config, []byte, error) { return loadConfig(f.config) },
+		Config: cfg, Clock: drivers.NewClock(f.speed), Version: version(), Log: log,
+		Load: func() (*configs.Config, error) { return configs.Load(f.config) },
 		Ready: func() {
 			tellSystemd(log, sddaemon.SdNotifyReady)
 			log.Info("watching", "cells", len(cfg.Cells), "data", cfg.Data)
@@ -99,19 +98,6 @@ func tellSystemd(log *slog.Logger, state string) {
 	if _, err := sddaemon.SdNotify(false, state); err != nil {
 		log.Warn("telling systemd", "state", state, "err", err)
 	}
-}
-
-// loadConfig reads a configuration and keeps its text, which is frozen into every run.
-func loadConfig(path string) (*configs.Config, []byte, error) {
-	text, err := os.ReadFile(path)
-	if err != nil {
-		return nil, nil, fmt.Errorf("reading the configuration: %w", err)
-	}
-	cfg, err := configs.Parse(path, text)
-	if err != nil {
-		return nil, nil, err
-	}
-	return cfg, text, nil
 }
 
 func newLog(w io.Writer, verbose bool) *slog.Logger {
