@@ -12,6 +12,8 @@ type Assay struct {
 	Charge        float64       // C passed since the run began
 	Seconds       float64       // under current since the run began
 	Concentration matter.Figure // kg/m3; without a stated uncertainty ConcentrationDoubt holds
+	Volume        float64       // m3 of liquid when it was taken; 0: the batch's volume less the samples so far
+	Sampled       float64       // m3 taken out with it
 }
 
 // Fit is what assays say about the cell.
@@ -33,7 +35,8 @@ const (
 
 // FitTransfer finds the mass transfer that explains two or more assays, in order of
 // time, by least squares weighted with their uncertainties. Between two assays the current
-// counts as constant. With findEfficiency the efficiency of the first stage is found as well,
+// counts as constant, and so does the volume, at the mean of its ends; samples take their metal with them, water
+// comes and goes alone. Additions of metal between assays are refused: fit the stretch after the last one. With findEfficiency the efficiency of the first stage is found as well,
 // which takes three assays, one of them before the bath became poor; else b.Efficiency
 // is taken. molar is the metal's molar mass in kg/mol. The uncertainty is where the weighted sum of squares grows by 1,
 // joined with that of the first assay, from which the model starts.
@@ -91,12 +94,42 @@ func (f *fitter) load(assays []Assay) error {
 		if i > 0 && !(a.Seconds > assays[i-1].Seconds && a.Charge > assays[i-1].Charge) {
 			return fmt.Errorf("assay %d: its time and charge have to be beyond those of assay %d", i+1, i)
 		}
+		if err := f.loadVolume(i, &a); err != nil {
+			return err
+		}
 		a.Concentration = doubted(a.Concentration, ConcentrationDoubt)
 		f.assays = append(f.assays, a)
 	}
-	first, last := f.assays[0].Concentration, f.assays[len(f.assays)-1].Concentration
-	if last.Value >= first.Value {
-		return fmt.Errorf("the last assay, %.4g g/L, is not below the first, %.4g g/L: nothing was won", last.Value, first.Value)
+	return f.checkMetal()
+}
+
+// loadVolume fills in the liquid at an assay and checks it.
+func (f *fitter) loadVolume(i int, a *Assay) error {
+	if a.Volume == 0 {
+		a.Volume = f.batch.Volume
+		if i > 0 {
+			a.Volume = f.assays[i-1].Volume - f.assays[i-1].Sampled
+		}
+	}
+	if !(a.Volume > 0) || math.IsInf(a.Volume, 0) || !(a.Sampled >= 0 && a.Sampled < a.Volume) {
+		return fmt.Errorf("assay %d: a volume above zero, and a sample smaller than that, are needed, not %g m3 and %g m3", i+1, a.Volume, a.Sampled)
+	}
+	return nil
+}
+
+// checkMetal refuses assays between which metal came in, and those between which none left.
+func (f *fitter) checkMetal() error {
+	drop := 0.0 // kg
+	for i := 1; i < len(f.assays); i++ {
+		before, a := f.assays[i-1], f.assays[i]
+		had, has := before.Concentration.Value*(before.Volume-before.Sampled), a.Concentration.Value*a.Volume
+		if doubt := math.Hypot(had*before.Concentration.Relative(), has*a.Concentration.Relative()); has-had > 3*doubt {
+			return fmt.Errorf("assay %d finds %.4g g in the bath, and assay %d left %.4g g there: metal was added in between; fit only the assays after the last addition", i+1, has*1e3, i, had*1e3)
+		}
+		drop += had - has
+	}
+	if first, last := f.assays[0].Concentration, f.assays[len(f.assays)-1].Concentration; drop <= 0 {
+		return fmt.Errorf("the last assay, %.4g g/L, is not below the first, %.4g g/L, in metal that the cathode could have taken: nothing was won", last.Value, first.Value)
 	}
 	return nil
 }
@@ -105,13 +138,17 @@ func (f *fitter) load(assays []Assay) error {
 func (f *fitter) residuals(logK, efficiency float64) []float64 {
 	b := f.batch
 	b.MassTransfer, b.Efficiency = math.Exp(logK), efficiency
-	mol := f.assays[0].Concentration.Value * b.Volume / f.molar
+	mol := f.assays[0].Concentration.Value * f.assays[0].Volume / f.molar
 	out := make([]float64, 0, len(f.assays)-1)
 	for i := 1; i < len(f.assays); i++ {
-		seconds := f.assays[i].Seconds - f.assays[i-1].Seconds
-		amperes := (f.assays[i].Charge - f.assays[i-1].Charge) / seconds
+		before, a := f.assays[i-1], f.assays[i]
+		seconds := a.Seconds - before.Seconds
+		amperes := (a.Charge - before.Charge) / seconds
+		rest := before.Volume - before.Sampled
+		mol *= rest / before.Volume
+		b.Volume = (rest + a.Volume) / 2
 		mol -= b.Won(mol, amperes, seconds)
-		out = append(out, f.assays[i].Concentration.Value-mol*f.molar/b.Volume)
+		out = append(out, a.Concentration.Value-mol*f.molar/a.Volume)
 	}
 	return out
 }
@@ -190,8 +227,8 @@ func (f *fitter) efficiencyDoubt(logK, efficiency, least float64) float64 {
 		}
 		return inside
 	}
-	start := f.assays[0].Concentration
-	drop := start.Value - f.assays[len(f.assays)-1].Concentration.Value
+	start, end := f.assays[0].Concentration, f.assays[len(f.assays)-1]
+	drop := start.Value - end.Concentration.Value*end.Volume/f.assays[0].Volume
 	return math.Hypot((edge(1)-edge(0.001))/2, efficiency*start.StandardUncertainty/drop)
 }
 

@@ -197,3 +197,57 @@ func TestQuality(t *testing.T) {
 		}
 	}
 }
+
+// TestFitFollowsTheVolume: a bath that evaporates and is sampled gives its transfer back when
+// volumes and samples are stated, and a wrong one when they are not. The truth is stepped
+// minute by minute with a volume that falls all along.
+func TestFitFollowsTheVolume(t *testing.T) {
+	const molar, amperes, evaporates = 0.063546, 4.0, 8e-9 // kg/mol, A, m3/s: 0.35 L in 12 h
+	b := Batch{Valence: 2, Volume: 2e-3, Area: 2e-2, MassTransfer: 1e-5, Efficiency: 0.95}
+	truth, mol, sample := b, 0.080/molar, 50e-6
+	var stated, bare []Assay
+	for minute := range 19*60 + 1 {
+		if minute%(60*6) == 0 || minute == 19*60 {
+			a := Assay{Charge: amperes * 60 * float64(minute), Seconds: 60 * float64(minute), Concentration: matter.GivenFigure(mol*molar/truth.Volume, 0.02)}
+			bare = append(bare, a)
+			a.Volume, a.Sampled = truth.Volume, sample
+			stated = append(stated, a)
+			mol *= 1 - sample/truth.Volume
+			truth.Volume -= sample
+		}
+		mol -= truth.Won(mol, amperes, 60)
+		truth.Volume -= evaporates * 60
+	}
+	fit, err := FitTransfer(b, molar, stated, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if math.Abs(fit.MassTransfer.Value/1e-5-1) > 0.05 || fit.AtLeast {
+		t.Errorf("with volumes stated %g m/s, the truth is 1e-5 m/s", fit.MassTransfer.Value)
+	}
+	if wrong, err := FitTransfer(b, molar, bare, false); err == nil && math.Abs(wrong.MassTransfer.Value/1e-5-1) < 0.05 && wrong.Misfit < 2 {
+		t.Errorf("without volumes %g m/s, misfit %g: nothing tells that they matter", wrong.MassTransfer.Value, wrong.Misfit)
+	}
+}
+
+// TestFitRefusesAdditions: metal that came in between, and volumes that cannot be, are a sentence each.
+func TestFitRefusesAdditions(t *testing.T) {
+	b := Batch{Valence: 2, Volume: 2e-3, Area: 2e-2, Efficiency: 0.95}
+	at := func(hours, gramsPerLitre, litres, sample float64) Assay {
+		return Assay{Seconds: hours * 3600, Charge: hours * 4 * 3600, Concentration: given(gramsPerLitre), Volume: litres * 1e-3, Sampled: sample * 1e-3}
+	}
+	for words, assays := range map[string][]Assay{
+		"assay 3 finds 72 g in the bath, and assay 2 left 60 g there: metal was added in between": {at(0, 40, 2, 0), at(5, 30, 2, 0), at(9, 36, 2, 0), at(20, 2, 2, 0)},
+		"a sample smaller than that":                 {at(0, 40, 2, 3), at(5, 30, 2, 0)},
+		"not -0.002 m3":                              {at(0, 40, 2, 0), at(5, 30, -2, 0)},
+		"in metal that the cathode could have taken": {at(0, 40, 2, 1), at(5, 39.9, 1.005, 0)},
+	} {
+		if _, err := FitTransfer(b, 0.063546, assays, false); err == nil || !strings.Contains(err.Error(), words) {
+			t.Errorf("%v, want %q", err, words)
+		}
+	}
+	// Evaporation alone concentrates: 30 g/L in 2 L and 31 g/L in 1.5 L are a fall.
+	if _, err := FitTransfer(b, 0.063546, []Assay{at(0, 30, 2, 0), at(5, 31, 1.5, 0)}, false); err != nil {
+		t.Errorf("an assay above the one before, in less liquid: %v", err)
+	}
+}

@@ -128,6 +128,10 @@ func (p *Plan) addNotes() {
 	} else if !p.MassTransfer.Known() && g.Recovered.Value > 0.9 {
 		p.Notes = append(p.Notes, "a fixed efficiency is optimistic when more than 90 % is recovered: state the stirring to see the efficiency fall")
 	}
+	if fade, ok := p.Metal.Fade(p.Medium); ok && g.Recovered.Value > fade.Beyond+1e-6 {
+		p.Notes = append(p.Notes, fmt.Sprintf("that the efficiency stays at %.2g %% until the bath limits the current is optimistic for %s once more than about %.0f %% are recovered: %s (%s); assay on the way",
+			100*p.Efficiency.Value, p.Metal.Element.Name, 100*fade.Beyond, fade.Why, fade.Source))
+	}
 	if p.form.name == formCharge && g.Recovered.Value > 0.9999 {
 		p.Notes = append(p.Notes, "the charge is more than the bath holds metal for: the rest only makes gas")
 	}

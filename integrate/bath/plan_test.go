@@ -416,6 +416,24 @@ func TestNotesWarn(t *testing.T) {
 	if p := mustPlan(t, o); len(p.Notes) != 0 {
 		t.Errorf("32 g/L are left: notes %q", p.Notes)
 	}
+	// Acid against zinc: 85 % of 0.966 mol/L leave twice that of acid, 1.6 mol/L against 0.14 mol/L of zinc.
+	if p := mustPlan(t, zincOrder()); !strings.Contains(strings.Join(p.Notes, " "), "stays at 88 % until the bath limits the current is optimistic for zinc once more than about 50 %") {
+		t.Errorf("the acid is not told: notes %q", p.Notes)
+	}
+	o = zincOrder()
+	o.Efficiency.MassTransfer = given(1e-3) // so well stirred that only the acid is left to lower it
+	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "acid grows as zinc leaves") {
+		t.Errorf("an efficiency of the beginning alone: notes %q", p.Notes)
+	}
+	o = zincOrder()
+	o.Contents = Contents{Metal: "Mn", Medium: matter.Sulfate, Volume: given(1e-3), Concentration: given(35)}
+	o.Target.Recover = given(0.44)
+	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "optimistic for manganese once more than about 30 %") {
+		t.Errorf("manganese: notes %q", p.Notes)
+	}
+	if p := mustPlan(t, twoStageOrder()); strings.Contains(strings.Join(p.Notes, " "), "optimistic for copper") {
+		t.Errorf("copper: notes %q", p.Notes)
+	}
 	o = zincOrder()
 	o.Target = Target{Charge: given(100 * 3600)}
 	p := mustPlan(t, o)

@@ -93,7 +93,7 @@ func judgeCathode(name, metal string, medium matter.Medium, chloride bool) (Verd
 	case name == own.Name:
 		return Usual, "starter sheet of the same metal: nothing to strip; weigh it, and enter it live if the bath attacks it"
 	case name == usualCathode(metal) && chloride:
-		return Possible, "the usual blank, but chloride pits it when the current is off: lift it out before switching off"
+		return Possible, "the usual blank, but chloride pits it when the current is off: do not leave it standing in the bath without current"
 	case name == usualCathode(metal):
 		return Usual, "deposit strips from the oxide skin; edges masked, and weighed clean and dry beforehand"
 	case name == "platinum":
@@ -113,7 +113,7 @@ func judgeCathode(name, metal string, medium matter.Medium, chloride bool) (Verd
 	case name == "titanium":
 		return Possible, "strips well; takes up hydrogen and grows brittle if it gasses for long"
 	case name == "aluminium":
-		return Possible, "corrodes in acid without current: live entry, and lift it under current"
+		return Possible, "corrodes in acid without current: enter it live, and take it out at the hold current"
 	}
 	return Possible, "no common practice known for this pair: try a coupon first"
 }

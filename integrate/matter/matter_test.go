@@ -201,6 +201,11 @@ func TestTableIsWhole(t *testing.T) {
 				t.Errorf("%s in %q: nobody can lift a cathode unattended: %+v", s, medium, stop)
 			}
 		}
+		for _, f := range m.Fades {
+			if len(f.Media) == 0 || !(f.Beyond > 0 && f.Beyond < 1) || f.Why == "" || f.Mark == Unmarked {
+				t.Errorf("%s: fade %+v", s, f)
+			}
+		}
 		for _, w := range m.Windows {
 			for name, r := range map[string]Range{"density": w.CurrentDensity, "temperature": w.Temperature, "pH": w.PH, "cell": w.CellVoltage, "efficiency": w.Efficiency, "concentration": w.Concentration} {
 				if r.Known() && (r.Low > r.High || r.Source == "") {
@@ -215,6 +220,46 @@ func TestTableIsWhole(t *testing.T) {
 	for _, s := range strings.Fields("Ag Au Bi Cd Co Cr Cu Fe In Mn Ni Pb Pd Sn Tl Zn") {
 		if !names[s] {
 			t.Errorf("%s is missing from the table", s)
+		}
+	}
+}
+
+// TestNobodyLiftsAtFullCurrent: breaking a live circuit at the surface of the bath
+// sparks in hydrogen (common practice, no source), so the words for it come in the safe order.
+func TestNobodyLiftsAtFullCurrent(t *testing.T) {
+	words := LiftThenOff.Words()
+	at := -1
+	for _, part := range []string{"fan", "face shield", "down to the hold current", "lift the cathode out slowly", "then switch off"} {
+		next := strings.Index(words, part)
+		if next <= at {
+			t.Errorf("%q stands at %d in %q", part, next, words)
+		}
+		at = next
+	}
+	for _, m := range Metals() {
+		for _, stop := range m.Stops {
+			if strings.Contains(stop.Why, "under current") || strings.Contains(stop.Why, "current on") {
+				t.Errorf("%s: %q", m, stop.Why)
+			}
+		}
+	}
+	if Off.Words() == Hold.Words() {
+		t.Error("off and hold are the same words")
+	}
+}
+
+// TestFade: zinc in acid and manganese lose efficiency with the bath; copper and alkaline zinc are not said to.
+func TestFade(t *testing.T) {
+	for name, test := range map[string]struct {
+		medium Medium
+		want   bool
+	}{"Zn": {Sulfate, true}, "Mn": {Sulfate, true}, "Cu": {Sulfate, false}, "zinc": {Alkaline, false}} {
+		m, err := LookUp(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, ok := m.Fade(test.medium); ok != test.want {
+			t.Errorf("%s in %s: fades %v", name, test.medium, ok)
 		}
 	}
 }

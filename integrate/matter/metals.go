@@ -17,6 +17,7 @@ type Metal struct {
 	Cautions  []Caution
 	Depletion Depletion
 	Interrupt Interruption
+	Fades     []Fade
 }
 
 // Couple is a reduction to the metal in some media.
@@ -55,8 +56,21 @@ type SafeState string
 const (
 	Off         SafeState = "off"
 	Hold        SafeState = "hold"          // a low protective current
-	LiftThenOff SafeState = "lift-then-off" // a person lifts the cathode under current, then switches off
+	LiftThenOff SafeState = "lift-then-off" // a person goes down to Hold, lifts the cathode slowly, then switches off
 )
+
+// Words says what a person does for it. Nobody breaks the circuit at full current:
+// it parts at the surface of the liquid, in hydrogen, and at constant current the supply goes to its
+// voltage limit and sparks. Common practice, no source.
+func (s SafeState) Words() string {
+	switch s {
+	case LiftThenOff:
+		return "with the fan running and a face shield on, turn the current down to the hold current and the voltage limit to just above what the cell then shows, lift the cathode out slowly, then switch off"
+	case Hold:
+		return "go down to a low hold current"
+	}
+	return "switch off"
+}
 
 // Stop is the safe end of a run in some media.
 type Stop struct {
@@ -88,6 +102,16 @@ type Depletion struct {
 type Interruption struct {
 	Tolerance Figure // s
 	Why       string
+}
+
+// Fade says that the efficiency falls with the bath, long before the transfer of
+// metal limits the current.
+type Fade struct {
+	Media  []Medium
+	Beyond float64 // share of the metal recovered from which on it is felt
+	Why    string
+	Mark   Mark
+	Source string
 }
 
 // Metals lists the table in the order of symbols.
@@ -180,6 +204,16 @@ func (m Metal) Stop(medium Medium) Stop {
 		}
 	}
 	return Stop{}
+}
+
+// Fade returns how the efficiency falls in a medium; ok is false when the table says nothing of it.
+func (m Metal) Fade(medium Medium) (f Fade, ok bool) {
+	for _, f := range m.Fades {
+		if covers(f.Media, medium) {
+			return f, true
+		}
+	}
+	return Fade{}, false
 }
 
 // CautionsIn returns what to know before a run in a medium.

@@ -37,6 +37,11 @@ type (
 			Seconds     float64
 			Why, Source string
 		}
+		Fade struct {
+			Media       []Medium
+			Beyond      float64
+			Why, Source string
+		}
 		Couple []struct {
 			Media     []Medium
 			Valence   int
@@ -106,6 +111,11 @@ func (r *tableReader) metal(row metalRow) Metal {
 	m.Interrupt.Why = row.Interruption.Why
 	m.Interrupt.Tolerance.Value = row.Interruption.Seconds
 	m.Interrupt.Tolerance.Mark, m.Interrupt.Tolerance.Source = r.source(row.Interruption.Source)
+	if row.Fade.Why != "" {
+		f := Fade{Media: r.media(row.Fade.Media), Beyond: row.Fade.Beyond, Why: row.Fade.Why}
+		f.Mark, f.Source = r.source(row.Fade.Source)
+		m.Fades = append(m.Fades, f)
+	}
 	for _, c := range row.Couple {
 		m.Couples = append(m.Couples, Couple{Media: r.media(c.Media), Valence: c.Valence, Reaction: c.Reaction,
 			Potential: r.figure(c.Potential), Protons: c.Protons, Ligand: c.Ligand, Ligands: c.Ligands})
