@@ -7,27 +7,20 @@ import (
 	"strings"
 )
 
-// mostRefused is how many lines the database may refuse in a row, with none taken
-// between, before it and not the lines is thought to be at fault.
+// mostRefused is how many lines of one request the database may refuse before it and
+// not the lines is thought to be at fault.
 const mostRefused = 16
 
 // deliver sends the parcel. Lines that the database refuses for what they are get
-// parted from the others and set aside. If it refuses too many, or has yet to take
-// its first line, the address or the database is thought to be wrong: then the error
-// says so, nothing is set aside, and all lines wait.
+// parted from the others and set aside, but only when it takes others of the same
+// request: if it takes none, or refuses many, the address or the database is thought to be
+// wrong. Then the error says so, and all lines wait.
 func (p *Push) deliver(ctx context.Context) error {
 	d := delivery{p: p}
 	if err := d.send(ctx, p.parcel.lines); err != nil {
 		return err
 	}
-	if d.taken > 0 {
-		p.took, p.inARow = true, 0
-	}
-	if len(d.refused) == 0 {
-		return nil
-	}
-	p.inARow += len(d.refused)
-	if !p.took || d.taken == 0 && p.inARow > mostRefused {
+	if len(d.refused) > 0 && d.taken == 0 {
 		return fmt.Errorf("every line is refused, so none is set aside; mend the address or the database: %w", d.why)
 	}
 	for _, l := range d.refused {

@@ -25,7 +25,8 @@ type span struct {
 type end struct {
 	at      cursor.Cursor
 	behind  int64 // bytes of the log that are still behind it
-	damaged int   // what was passed over because it is no line
+	damaged int   // pieces that were passed over because they are no lines
+	why     error // of the last of them
 }
 
 // handover is one cell's part of a parcel.
@@ -49,7 +50,7 @@ func (p *parcel) add(q *queue, line, tags []byte) {
 
 // close ends a cell's part.
 func (p *parcel) close(q *queue, to end) {
-	h := &handover{q: q, to: to, aside: to.damaged, lines: to.damaged}
+	h := &handover{q: q, to: to}
 	for i := len(p.lines) - 1; i >= 0 && p.lines[i].q == q; i-- {
 		h.lines++
 	}

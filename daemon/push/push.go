@@ -1,6 +1,7 @@
 package push
 
 import (
+	"cmp"
 	"compress/gzip"
 	"context"
 	"errors"
@@ -49,14 +50,12 @@ type Push struct {
 	s      Settings
 	tags   []byte // as they stand in a line, each behind a comma
 	queues []*queue
-	first  int // the queue that the next request begins with
+	order  []*queue // the same, in the order in which they fill a request
 
 	parcel  parcel
 	buf     []byte // for reading logs
 	zip     *gzip.Writer
 	most    int       // lines in one request, less than Settings.Lines once the database found one too large
-	took    bool      // the database has taken a line since the start
-	inARow  int       // lines refused since it last took one
 	savedAt time.Time // the cursors
 	strange []string  // lines of the cursor file for cells that are not sent now
 	told    string    // the newest problem that was logged
@@ -96,6 +95,7 @@ func New(s Settings) (*Push, error) {
 	for _, c := range s.Cells {
 		p.queues = append(p.queues, newQueue(s.Data, c))
 	}
+	p.order = slices.Clone(p.queues)
 	return p, nil
 }
 
@@ -175,6 +175,10 @@ func (p *Push) round(ctx context.Context) (more bool, err error) {
 	}
 	for _, h := range p.parcel.ends {
 		more = more || h.to.behind > 0 || h.to.at.Run != h.q.at.Run
+		if h.to.damaged > 0 {
+			p.s.Log.Error("what is no line of line protocol is not sent; it stays in the log",
+				"push", p.s.Name, "cell", h.q.cell, "run", h.to.at.Run, "pieces", h.to.damaged, "last", h.to.why)
+		}
 		h.q.advance(h.to)
 	}
 	if time.Since(p.savedAt) >= saveEvery {
@@ -189,14 +193,13 @@ func (p *Push) round(ctx context.Context) (more bool, err error) {
 // whether there was no room for some cells.
 func (p *Push) gather() (full bool) {
 	p.parcel.reset()
-	n := len(p.queues)
-	p.first++
-	for i := range p.queues {
+	// Whoever owes least comes first, so that what it does not need is left for those who are behind.
+	slices.SortStableFunc(p.order, func(a, b *queue) int { return cmp.Compare(a.behind, b.behind) })
+	for i, q := range p.order {
 		if len(p.parcel.lines) >= p.most || len(p.parcel.text) >= mostBytes {
 			return true
 		}
-		q := p.queues[(p.first+i)%n]
-		err := p.take(q, max(1, (p.most-len(p.parcel.lines))/(n-i)))
+		err := p.take(q, max(1, (p.most-len(p.parcel.lines))/(len(p.order)-i)))
 		if q.looked(err) {
 			p.s.Log.Error("push", "push", p.s.Name, "cell", q.cell, "err", err)
 		}

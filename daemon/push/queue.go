@@ -29,8 +29,9 @@ type queue struct {
 	dir  string        // of the cell's runs
 	at   cursor.Cursor // behind what the database has acknowledged
 	// saved is the cursor as it stands in the file, and mark the checksum of the bytes before it.
-	saved cursor.Cursor
-	mark  string
+	saved  cursor.Cursor
+	mark   string
+	behind int64 // bytes of its log that waited at the last look
 
 	mu     sync.Mutex
 	health Health
@@ -49,20 +50,22 @@ func (q *queue) advance(to end) {
 	defer q.mu.Unlock()
 	q.oldest = 0
 	q.health.WaitingBytes = max(0, to.behind)
+	q.health.SetAside += uint64(to.damaged)
 }
 
 // take puts the next lines of a cell into the parcel, at most so many. A run that
 // is through leads on to the next one.
 func (p *Push) take(q *queue, most int) error {
 	to := end{at: q.at}
-	for {
+	for before := len(p.parcel.lines); ; {
 		if to.at.Run != "" {
-			if err := p.read(q, &to, most); err != nil {
+			if err := p.read(q, &to, most-(len(p.parcel.lines)-before)); err != nil {
 				return err
 			}
-			if to.at != q.at {
+			if len(p.parcel.lines)-before >= most || len(p.parcel.text) >= mostBytes {
 				break
 			}
+			// Half a line may be left, which matters no more once there is a later run.
 		}
 		next, err := nextRun(q.dir, to.at.Run)
 		if err != nil {
@@ -72,15 +75,15 @@ func (p *Push) take(q *queue, most int) error {
 			break
 		}
 		// Only now is it sure that nothing more comes to the run before: look at it once more.
+		last := to.at
 		if to.at.Run != "" {
-			if err := p.read(q, &to, most); err != nil {
+			if err := p.read(q, &to, most-(len(p.parcel.lines)-before)); err != nil {
 				return err
 			}
-			if to.at != q.at {
-				break
-			}
 		}
-		to = end{at: cursor.Cursor{Run: next}}
+		if to.at == last {
+			to.at = cursor.Cursor{Run: next}
+		}
 	}
 	if to.at != q.at {
 		p.parcel.close(q, to)
@@ -122,40 +125,52 @@ func (p *Push) read(q *queue, to *end, most int) (err error) {
 		p.s.Log.Warn("the log is shorter than what was sent; the run is sent anew", "push", p.s.Name, "cell", q.cell, "run", to.at.Run)
 		to.at.Offset = 0
 	}
-	if info.Size() == to.at.Offset {
-		return nil
-	}
-	chunk, err := p.chunk(f, to.at.Offset)
-	if err != nil {
-		return err
-	}
 	start := to.at.Offset
-	for taken := 0; taken < most && len(p.parcel.text) < mostBytes; {
-		i := bytes.IndexByte(chunk[to.at.Offset-start:], '\n')
+	for room := most; room > 0 && len(p.parcel.text) < mostBytes; {
+		chunk, err := p.chunk(f, to.at.Offset)
+		if err != nil {
+			return err
+		}
+		lines, bytes := p.pick(q, chunk, to, room)
+		if bytes == 0 {
+			break
+		}
+		room -= lines
+		to.at.Offset += int64(bytes)
+	}
+	to.behind = info.Size() - to.at.Offset
+	q.behind = to.behind
+	q.owes(p.parcel.oldest(q), info.Size()-start)
+	return nil
+}
+
+// pick moves whole lines of a chunk into the parcel, at most so many, and returns how
+// many it took and how many bytes it is through with.
+func (p *Push) pick(q *queue, chunk []byte, to *end, most int) (lines, through int) {
+	for lines < most && len(p.parcel.text) < mostBytes {
+		i := bytes.IndexByte(chunk[through:], '\n')
 		if i < 0 {
 			break
 		}
-		line := chunk[to.at.Offset-start:][:i+1]
-		to.at.Offset += int64(i + 1)
+		line := chunk[through : through+i+1]
+		through += i + 1
 		if bytes.HasPrefix(line, []byte(runlog.KindCheckpoint+",")) {
 			continue
 		}
 		if err := sound(line); err != nil {
 			to.damaged++
-			p.s.Log.Error("no line of line protocol is not sent; it stays in the log",
-				"push", p.s.Name, "cell", q.cell, "run", to.at.Run, "byte", to.at.Offset-int64(i+1), "err", err)
+			to.why = fmt.Errorf("in the line before byte %d: %w", to.at.Offset+int64(through), err)
 			continue
 		}
 		p.parcel.add(q, line, p.tags)
-		taken++
+		lines++
 	}
-	if to.at.Offset == start && len(chunk) == longest {
-		to.at.Offset += longest // whatever this is, it is no line
+	if through == 0 && len(chunk) == longest {
 		to.damaged++
+		to.why = fmt.Errorf("no line end for 1 MiB before byte %d", to.at.Offset+longest)
+		return 0, longest
 	}
-	to.behind = info.Size() - to.at.Offset
-	q.owes(p.parcel.oldest(q), info.Size()-start)
-	return nil
+	return lines, through
 }
 
 // chunk reads from a log at an offset, as much as holds one whole line.
