@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -128,11 +129,36 @@ func (b *browser) look(width, height int64, phone, dark bool) {
 		scale, more = chromedp.EmulateScale(2), chromedp.EmulateMobile
 	}
 	b.do(chromedp.EmulateViewport(width, height, scale, more))
-	if _, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
-		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}},
-	}); err != nil {
+	b.media("", scheme)
+}
+
+// media makes the browser draw for screen or print, light or dark.
+func (b *browser) media(kind, scheme string) {
+	b.t.Helper()
+	call(b, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: kind, Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
+}
+
+// call sends one command of the browser's protocol.
+func call[P, R any](b *browser, command cdp.Command[P, R], parameters P) {
+	b.t.Helper()
+	if _, err := chromedp.Call(b.ctx, command, parameters); err != nil {
 		b.t.Fatal(err)
 	}
+}
+
+// open goes to a page and waits until a script says that it is ready.
+func (b *browser) open(t *testing.T, url, ready string) {
+	b.t = t
+	t.Helper()
+	b.do(chromedp.Navigate(url))
+	b.until("page "+url, ready)
+}
+
+// forgive drops complaints that the test has provoked.
+func (b *browser) forgive(about string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.problems = slices.DeleteFunc(b.problems, func(p string) bool { return strings.Contains(p, about) })
 }
 
 // axe runs the accessibility checker on the page that is open.

@@ -36,7 +36,7 @@ type bench struct {
 	page    *page.Page
 	history *history.History
 	op      *recorder
-	door    *page.Door
+	stop    func() // serving
 
 	mu    sync.Mutex
 	cells []*snapshot.Cell
@@ -75,23 +75,24 @@ func newBench(t *testing.T, o benchOptions) *bench {
 		t.Fatal(err)
 	}
 	b.url = "http://" + l.Addr().String()
-	b.door = page.NewDoor(l, 64)
+	door := page.NewDoor(l, 64)
 	ctx, cancel := context.WithCancel(context.Background())
 	server := &http.Server{
-		Handler:     b.door.Handler(page.Guard(p.Handler(), l.Addr().String(), o.hosts)),
-		ConnContext: b.door.ConnContext, BaseContext: func(net.Listener) context.Context { return ctx },
+		Handler:     door.Handler(page.Guard(p.Handler(), l.Addr().String(), o.hosts)),
+		ConnContext: door.ConnContext, BaseContext: func(net.Listener) context.Context { return ctx },
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10,
 	}
 	var wg sync.WaitGroup
 	wg.Go(func() { b.history.Run(ctx) })
-	wg.Go(func() { _ = server.Serve(b.door) })
-	t.Cleanup(func() {
+	wg.Go(func() { _ = server.Serve(door) })
+	b.stop = sync.OnceFunc(func() {
 		cancel()
 		if err := server.Close(); err != nil {
 			t.Log(err)
 		}
 		wg.Wait()
 	})
+	t.Cleanup(b.stop)
 	return b
 }
 
@@ -113,7 +114,7 @@ func (b *bench) change(i int, do func(c *snapshot.Cell)) {
 	do(b.cells[i])
 }
 
-// run keeps cell i reading, as its loop would, until the test ends.
+// poll keeps cell i reading, as its loop would, until the test ends.
 func (b *bench) poll(i int, every time.Duration) {
 	stop, done := make(chan struct{}), make(chan struct{})
 	go func() {

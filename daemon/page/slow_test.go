@@ -1,0 +1,96 @@
+package page_test
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+)
+
+// TestSlowConnections lets a thousand clients begin requests and dawdle. Polls go on
+// without a miss, and the page still answers at once. Lateness is shown, not judged.
+func TestSlowConnections(t *testing.T) {
+	w := watch(t, setup{speed: 1, poll: "200 ms"})
+	address := strings.TrimPrefix(w.url, "http://")
+	polls := func(n uint64) (late []float64) {
+		t.Helper()
+		first := w.latest(t).Poll.Good
+		seen := first
+		eventually(t, fmt.Sprint(n, " polls"), func() bool {
+			if c := w.latest(t); c.Poll.Good > seen {
+				seen, late = c.Poll.Good, append(late, c.Poll.LateSeconds*1e3)
+			}
+			return seen >= first+n
+		})
+		slices.Sort(late)
+		return late
+	}
+	before := polls(10)
+	var mu sync.Mutex
+	var slow []net.Conn
+	t.Cleanup(func() {
+		for _, c := range slow {
+			c.Close()
+		}
+	})
+	refused := 0
+	var wg sync.WaitGroup
+	for worker := range 10 {
+		wg.Go(func() {
+			for i := range 100 {
+				c, err := net.Dial("tcp", address)
+				mu.Lock()
+				if err != nil {
+					refused++
+					mu.Unlock()
+					continue
+				}
+				slow = append(slow, c)
+				mu.Unlock()
+				// Some say nothing, some half a request, some promise a body that does not come.
+				_, _ = io.WriteString(c, []string{"", "GET / HTTP/1.1\r\nHost: localhost\r\nX-Slow: ", "POST /login HTTP/1.1\r\nHost: localhost\r\nOrigin: http://localhost\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 16000\r\n\r\nwho=x"}[(i+worker)%3])
+			}
+		})
+	}
+	wg.Wait()
+	if len(slow)+refused != 1000 {
+		t.Fatalf("%d connections and %d refused", len(slow), refused)
+	}
+	asked := make(chan error, 1)
+	go func() { asked <- ask(w.url, 20) }()
+	late := polls(25)
+	if err := <-asked; err != nil {
+		t.Error(err)
+	}
+	c := w.latest(t)
+	if c.Poll.Bad != 0 || c.Charge.Gaps != 0 {
+		t.Errorf("%d bad polls, %d gaps", c.Poll.Bad, c.Charge.Gaps)
+	}
+	t.Logf("poll lateness, ms: before median %.2f worst %.2f; with 1000 slow connections median %.2f worst %.2f; %d connections were refused",
+		before[len(before)/2], before[len(before)-1], late[len(late)/2], late[len(late)-1], refused)
+}
+
+// ask fetches the page n times, each on a connection of its own.
+func ask(url string, n int) error {
+	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: 20 * time.Second}
+	for i := range n {
+		r, err := client.Get(url + "/")
+		if err != nil {
+			return fmt.Errorf("after %d answers: %w", i, err)
+		}
+		body, err := io.ReadAll(r.Body)
+		if err = errors.Join(err, r.Body.Close()); err != nil {
+			return fmt.Errorf("after %d answers: %w", i, err)
+		}
+		if r.StatusCode != http.StatusOK || !strings.Contains(string(body), "Zinc 1") {
+			return fmt.Errorf("after %d answers: status %d, %.100s", i, r.StatusCode, body)
+		}
+	}
+	return nil
+}
