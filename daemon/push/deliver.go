@@ -41,6 +41,9 @@ type delivery struct {
 
 // send posts lines, and parts them while they are refused.
 func (d *delivery) send(ctx context.Context, lines []span) error {
+	if len(lines) > d.p.most { // found too large meanwhile
+		return d.halves(ctx, lines)
+	}
 	err := d.p.post(ctx, lines)
 	var refused *refusalError
 	switch {
@@ -59,6 +62,10 @@ func (d *delivery) send(ctx context.Context, lines []span) error {
 		}
 		return nil
 	}
+	return d.halves(ctx, lines)
+}
+
+func (d *delivery) halves(ctx context.Context, lines []span) error {
 	half := len(lines) / 2
 	if err := d.send(ctx, lines[:half]); err != nil {
 		return err
