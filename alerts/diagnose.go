@@ -48,7 +48,13 @@ type facts struct {
 	volts              float64
 	ratio              float64 // current over limiting current, NaN unknown
 	settled            bool
+	ohmic              float64 // share of the rise that a step test found ohmic; NaN without one
 }
+
+// resistive and surface weigh a cause by the step test, when there was one: the one for
+// causes that are a resistance, the other for causes that are not.
+func (f *facts) resistive() float64 { return as(!(f.ohmic < 0.4), 0.2) }
+func (f *facts) surface() float64   { return as(!(f.ohmic > 0.6), 0.2) }
 
 // cause is one thing that may be wrong, with its weight in the light of the facts: 0
 // is out of the question, 1 is as good as certain. The weights are common practice, no source.
@@ -95,13 +101,13 @@ var causes = []cause{
 	{"a clip or joint is corroded or hot", "feel the clips; measure across each joint", func(f *facts) float64 {
 		w := 0.3 * as(f.rose(contactVolts), 0.1)
 		if f.noisy() && f.rose(contactVolts) {
-			w = 0.8 * as(f.Jump < 0.7*f.Rise, 0.5)
+			w = 0.85 * as(f.Jump < 0.7*f.Rise && f.Tail > 0.1*f.Rise, 0.5)
 		}
-		return math.Max(w, 0.9*as(f.spikes >= dipsEnough && f.spikes >= f.dips, 0)) * as(f.pops == 0, 0.3)
+		return math.Max(w, 0.9*as(f.spikes >= dipsEnough && f.spikes >= f.dips, 0)) * as(f.pops <= f.dips+f.spikes, 0.3) * f.resistive()
 	}},
 	{"the anode is passivating", "volts hardly follow a small step down in current", func(f *facts) float64 {
 		w := 0.9 * as(f.jumped(), 0.2) * as(f.rose(jumpVolts/2) || f.atLimit, 0.1)
-		return w * as(f.current > 0.03*f.usual, 0) * as(!(f.chemistry.DepletionVisible && f.ratio > nearlyEmpty), 0.4)
+		return w * f.surface() * as(f.current > 0.03*f.usual, 0) * as(!(f.chemistry.DepletionVisible && f.ratio > nearlyEmpty), 0.4)
 	}},
 	{"the metal is running out", "take an assay", func(f *facts) float64 {
 		switch {
@@ -116,16 +122,17 @@ var causes = []cause{
 	}},
 	{"the stirrer or pump stands still", "look at the stirrer", func(f *facts) float64 {
 		changed := f.noisy() || f.quiet()
-		return 0.85 * as(changed, 0.05) * as(f.dips+f.spikes+f.pops == 0, 0.2) * as(f.Jump > 0.6*f.Recent && f.Rise < 0.5*f.volt, 0.4)
+		return 0.85 * as(changed, 0.05) * as(f.dips+f.spikes+f.pops == 0, 0.2) * as(f.Jump > 0.6*f.Recent && f.Rise < 0.5*f.volt, 0.4) *
+			as(math.Abs(f.Tail) < 0.25*math.Abs(f.Recent)+f.Grain, 0.4)
 	}},
 	{"gas gathers under a cover or under the plates and pops", "open the cover with care: no flame, no spark", func(f *facts) float64 {
 		return 0.9 * as(f.pops >= dipsEnough, 0.05) * as(f.pops > f.dips+f.spikes, 0.1)
 	}},
 	{"the level is falling by evaporation or a leak", "look at the mark; " + tellStep, func(f *facts) float64 {
-		return 0.8 * as(f.rose(0.04), 0.05) * as(!f.jumped(), 0.2) * as(!f.noisy(), 0.5) * as(f.convex(), 0.85) * as(!f.flattens(), 0.7)
+		return 0.8 * as(f.rose(0.04), 0.05) * as(!f.jumped(), 0.2) * as(!f.noisy(), 0.5) * as(f.convex(), 0.85) * as(!f.flattens(), 0.7) * f.resistive()
 	}},
 	{"the diaphragm is clogging", "compare the level with its mark first; " + tellStep, func(f *facts) float64 {
-		return 0.75 * as(f.chemistry.Divided, 0) * as(f.rose(0.04), 0.05) * as(!f.jumped(), 0.2) * as(!f.noisy(), 0.5) * as(f.convex(), 0.9)
+		return 0.75 * as(f.chemistry.Divided, 0) * as(f.rose(0.04), 0.05) * as(!f.jumped(), 0.2) * as(!f.noisy(), 0.5) * as(f.convex(), 0.9) * f.resistive()
 	}},
 	{"the bath has cooled", "read the thermometer", func(f *facts) float64 {
 		return 0.4 * as(f.rose(0.02), 0.1) * as(!f.rose(0.3), 0.3) * as(f.flattens(), 0.7) * as(!f.noisy(), 0.5)
@@ -160,6 +167,9 @@ func (b *Board) Diagnose(o *Observation) Diagnosis {
 	var d Diagnosis
 	if first >= 0 && w1 >= leastWeight {
 		d.Likeliest, d.Tells = causes[first].name, causes[first].tells
+		if !math.IsNaN(f.ohmic) {
+			d.Tells = strings.TrimSuffix(d.Tells, "; "+tellStep) // that was done
+		}
 	}
 	if second >= 0 && w2 >= leastWeight/2 && d.Likeliest != "" {
 		d.RunnerUp = causes[second].name
@@ -170,11 +180,16 @@ func (b *Board) Diagnose(o *Observation) Diagnosis {
 
 func (b *Board) facts(o *Observation) *facts {
 	e := &b.m.Excursions
+	ohmic := math.NaN()
+	if share, ok := b.ohmicShare(); ok {
+		ohmic = share
+	}
 	return &facts{
+		ohmic:    ohmic,
 		features: &b.m.Features, chemistry: &b.chemistry, volt: b.inSignal(1),
 		dips: e.Dips.Within(e.LastAt, dipsIn), spikes: e.Spikes.Within(e.LastAt, dipsIn), pops: e.Pops.Within(e.LastAt, dipsIn),
 		fallen:  e.Side < 0 && e.LastAt-e.Since > softShort && e.Deepest < -softDepth*math.Abs(e.Level),
-		atLimit: b.m.Regulation == ConstantCurrent && o.Mode == ConstantVoltage,
+		atLimit: b.m.Regulation == ConstantCurrent && modeOf(o) == ConstantVoltage,
 		current: o.Amperes, volts: o.Volts, usual: b.usual(), ratio: o.LimitingRatio, settled: b.m.Corridor.Settled,
 	}
 }
@@ -230,6 +245,9 @@ func (b *Board) evidence(f *facts) string {
 		says = append(says, fmt.Sprintf("noise down to %.1f of what was learned", f.Noise))
 	default:
 		says = append(says, "noise as learned")
+	}
+	if !math.IsNaN(f.ohmic) {
+		says = append(says, fmt.Sprintf("%.0f %% of the rise ohmic by the step test", 100*math.Max(0, math.Min(f.ohmic, 1))))
 	}
 	for _, n := range [...]struct {
 		count int

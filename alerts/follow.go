@@ -71,20 +71,36 @@ const regulationTime = 2 * time.Minute
 
 // regulate learns which quantity the supply is meant to hold.
 func (b *Board) regulate(now time.Duration, o *Observation) {
-	if b.m.Regulation != ModeUnknown || o.Mode != ConstantCurrent && o.Mode != ConstantVoltage {
+	mode := modeOf(o)
+	if b.m.Regulation != ModeUnknown || mode != ConstantCurrent && mode != ConstantVoltage {
 		return
 	}
-	if o.Mode != b.m.Mode {
-		b.m.Mode, b.m.ModeSince = o.Mode, now
+	if mode != b.m.Mode {
+		b.m.Mode, b.m.ModeSince = mode, now
 	}
 	if now-b.m.ModeSince < regulationTime {
 		return
 	}
-	b.m.Regulation = o.Mode
-	if o.Mode == ConstantVoltage { // what was gathered so far was the other quantity
+	b.m.Regulation = mode
+	if mode == ConstantVoltage { // what was gathered so far was the other quantity
 		b.m.Corridor.Restart()
 		b.m.Excursions = trend.Excursions{}
 	}
+}
+
+// modeOf is the mode that the supply tells, or else the one that the set-points and the
+// reading tell: what stands at its set-point is held.
+func modeOf(o *Observation) Mode {
+	const at, under = 0.01, 0.03
+	switch {
+	case o.Mode != ModeUnknown:
+		return o.Mode
+	case math.Abs(o.Amperes-o.SetAmperes) < at*o.SetAmperes && o.Volts < (1-under)*o.SetVolts:
+		return ConstantCurrent
+	case math.Abs(o.Volts-o.SetVolts) < at*o.SetVolts && o.Amperes < (1-under)*o.SetAmperes:
+		return ConstantVoltage
+	}
+	return ModeUnknown
 }
 
 // repeat counts how often a reading equals the one before, to the last digit, and
@@ -180,6 +196,7 @@ func (b *Board) relearn(why string) {
 	m.History.Clear()
 	m.Excursions = trend.Excursions{}
 	m.Features = features{}
+	m.Steps = steps{}
 	m.Regulation, m.Mode = ModeUnknown, ModeUnknown
 	m.Usual, m.Noise, m.Steady, m.Fresh = 0, 0, 0, 0
 }

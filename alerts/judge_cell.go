@@ -65,10 +65,11 @@ func (b *Board) leadOff(o *Observation, usual float64) verdict {
 
 // modeFlip: the supply holds another quantity than the run is meant to have.
 func (b *Board) modeFlip(o *Observation) verdict {
-	if b.m.Regulation == ModeUnknown || o.Mode == ModeUnknown {
+	mode := modeOf(o)
+	if b.m.Regulation == ModeUnknown || mode == ModeUnknown {
 		return verdict{}
 	}
-	return yes(o.Mode != b.m.Regulation)
+	return yes(mode != b.m.Regulation)
 }
 
 // nearLimit is the share of the voltage set-point from which it counts as reached

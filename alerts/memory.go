@@ -41,7 +41,8 @@ type Memory struct {
 	History    trend.History
 	Corridor   trend.Corridor
 	Features   features
-	Emptying   bool   // the bath runs out in a way that this metal shows
+	Emptying   bool // the bath runs out in a way that this metal shows
+	Steps      steps
 	Why        string // why the corridor is being learned
 }
 

@@ -11,8 +11,8 @@ import (
 )
 
 var (
-	nights = flag.Int("nights", 20, "quiet nights to watch in the false-alarm test")
-	seeds  = flag.Int("seeds", 20, "seeds of each scenario")
+	nights = flag.Int("nights", 8, "quiet nights to watch in the false-alarm test")
+	seeds  = flag.Int("seeds", 6, "seeds of each scenario")
 )
 
 // night is a synthetic cell for tuning: volts in closed form, so that thousands of

@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"fmt"
+	"math"
 	"time"
 )
 
@@ -56,9 +57,15 @@ func (b *Board) Flooding() bool {
 }
 
 // Acknowledge says that somebody knows. The error says what there is instead of an
-// alarm to acknowledge.
+// alarm to acknowledge. Whoever acknowledges set-points-changed or mode-flip takes the supply as it now is for what
+// is meant, and the corridor is learned anew: else the alarm would hide its consequences all night.
 func (b *Board) Acknowledge(c Condition, by string, utc time.Time) (Change, error) {
-	return b.person(c, Acknowledge, by, "", utc, "acknowledge")
+	ch, err := b.person(c, Acknowledge, by, "", utc, "acknowledge")
+	if err == nil && (c == SetPointsChanged || c == ModeFlip) {
+		b.Expect(math.NaN(), math.NaN())
+		b.relearn(c.String() + " was acknowledged")
+	}
+	return ch, err
 }
 
 // Reset releases a latched alarm.

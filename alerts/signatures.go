@@ -163,7 +163,7 @@ func (b *Board) passivation(o *Observation, usual float64) verdict {
 	if b.m.Alarms[AnodePassivation].Raw {
 		over = f.Rise > limit/2
 	}
-	if b.m.Regulation == ConstantCurrent && o.Mode == ConstantVoltage { // at the limit already: the blocks come too late
+	if b.m.Regulation == ConstantCurrent && modeOf(o) == ConstantVoltage { // at the limit already: the blocks come too late
 		jump = o.Volts - b.mean(0, 3)
 		over = over || jump > limit
 	}

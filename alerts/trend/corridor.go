@@ -95,6 +95,17 @@ func (c *Corridor) settle(s *CorridorSettings, t float64) {
 	c.Settled = true
 }
 
+// Shift moves the corridor and all it was learned from by d, because the signal is
+// about to move by d for a known reason.
+func (c *Corridor) Shift(d float64) {
+	c.Centre += d
+	c.Average.Value += d
+	c.Sum.Target += d
+	for i := range c.Window {
+		c.Window[i].Y += d
+	}
+}
+
 // Departure returns how far the EWMA is from the centre, in y. While learning only a
 // rise counts.
 func (c *Corridor) Departure() float64 {

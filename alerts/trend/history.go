@@ -74,6 +74,17 @@ func (h *History) close(t float64) {
 	h.Open = sums{}
 }
 
+// Shift moves the voltage of all blocks by d and begins a new block, because the
+// voltage is about to move by d for a known reason.
+func (h *History) Shift(d float64) {
+	for i := range h.Len() {
+		h.Last(i).Volts += float32(d)
+	}
+	h.Open = sums{}
+	h.Volts.Break()
+	h.Amperes.Break()
+}
+
 // Clear forgets everything but the block length.
 func (h *History) Clear() { *h = History{Length: h.Length} }
 
