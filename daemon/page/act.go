@@ -23,13 +23,13 @@ var acts = []string{"acknowledge", "enter", "hold", "off"}
 // askView is a confirm step; it names the cell.
 type askView struct {
 	frameOf
-	Act, Cell, Title string
-	Alarm            *alarmView
-	Kinds            []entryKind
-	Kind             *entryKind
-	Given            map[string]string
-	Problem          string
-	Form             string
+	Act, Cell, CellTitle string
+	Alarm                *alarmView
+	Kinds                []entryKind
+	Kind                 *entryKind
+	Given                map[string]string
+	Problem              string
+	Form                 string
 }
 
 // actor returns the cell and the signed-in operator of a request, or answers it.
@@ -63,17 +63,18 @@ func (p *Page) askAct(w http.ResponseWriter, r *http.Request) {
 
 func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *snapshot.Cell, s *session, condition, kind string, given url.Values, problem string) {
 	act := r.PathValue("act")
-	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), ""), Act: act, Cell: c.Name, Title: sentence.Name(c.Name), Problem: problem}
+	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), ""), Act: act, Cell: c.Name, CellTitle: sentence.Name(c.Name), Problem: problem}
 	subject := ""
 	switch act {
 	case "acknowledge":
-		for _, a := range p.alarms(c, p.s.Now()) {
+		standing, _ := p.alarms(c, p.s.Now())
+		for _, a := range standing {
 			if a.Condition == condition {
 				v.Alarm, subject = &a, condition
 			}
 		}
 		if v.Alarm == nil {
-			p.refuse(w, r, http.StatusNotFound, fmt.Errorf("%s has no such alarm now; it may be over", v.Title))
+			p.refuse(w, r, http.StatusNotFound, fmt.Errorf("%s has no such alarm now; it may be over", v.CellTitle))
 			return
 		}
 	case "enter":

@@ -16,6 +16,7 @@ const isLive = `document.getElementById("link").dataset.is === "live"`
 
 // TestInBrowser is what a person does with the page in a real browser.
 func TestInBrowser(t *testing.T) {
+	t.Parallel()
 	b := newBrowser(t)
 	night := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{zinc("zinc-1")}, prepare: func(data string) {
 		writeRun(t, data, "zinc-1", 3000)
@@ -113,8 +114,9 @@ func TestInBrowser(t *testing.T) {
 // TestShortOnThePage scripts a short on the simulated cell behind a real daemon. The
 // page shows it before the poll after the next one, without being asked.
 func TestShortOnThePage(t *testing.T) {
+	t.Parallel()
 	b := newBrowser(t)
-	w := watch(t, setup{speed: 12, poll: "24 s", scenario: "[[event]]\nat = \"100 s\"\nkind = \"hard-short\"\nohms = 0.03\n"}) // a poll every 2 s
+	w := watch(t, setup{speed: 12, poll: "12 s", scenario: "[[event]]\nat = \"40 s\"\nkind = \"hard-short\"\nohms = 0.03\n"}) // a poll a second
 	w.latest(t)
 	b.open(t, w.url+"/", isLive)
 	has := func(c *snapshot.Cell) bool {

@@ -200,7 +200,8 @@ func (p *Page) cellFrame(m map[string]string, c *snapshot.Cell, now time.Time) {
 			m["t:"+c.Name+"."+r.Key+".note"] = r.Note
 		}
 	}
-	v := cellView{brief: brief{Name: c.Name, Title: sentence.Name(c.Name)}, Alarms: p.alarms(c, now), Happened: p.happened(h)}
+	standing, aside := p.alarms(c, now)
+	v := cellView{brief: brief{Name: c.Name, Title: sentence.Name(c.Name)}, Alarms: standing, Aside: aside, Happened: p.happened(h)}
 	for _, part := range []string{"alarms", "happened"} {
 		var b bytes.Buffer
 		if err := p.html.ExecuteTemplate(&b, part, v); err != nil {

@@ -12,6 +12,7 @@ import (
 // TestLooks opens the pages on phone and desktop, light and dark, with and without an
 // alarm: nothing is wider than the window, axe-core finds nothing, the console is quiet.
 func TestLooks(t *testing.T) {
+	t.Parallel()
 	b := newBrowser(t)
 	night := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{zinc("zinc-1")}, prepare: func(data string) { writeRun(t, data, "zinc-1", 25200) }})
 	night.poll(0, time.Second)

@@ -76,9 +76,9 @@ func drift(c *snapshot.Cell) string {
 
 func percent(x float64, word string) string {
 	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return ""
+		return sentence.Unknown
 	}
-	return fmt.Sprintf("%.1f\u202f%% %s", 100*x, word)
+	return strings.TrimSpace(fmt.Sprintf("%.1f\u202f%% %s", 100*x, word))
 }
 
 func span(seconds float64) string {
@@ -181,18 +181,26 @@ func bathRows(c *snapshot.Cell) []row {
 	return []row{
 		{"deposit", strings.TrimSpace(c.Metal + " on the cathode"), unit(sentence.Figure(b.DepositGrams, 4), "g"), "estimated; at 100\u202f%: " + unit(sentence.Figure(c.Charge.TheoreticalGrams, 4), "g")},
 		{"density", "Current density", unit(sentence.Figure(b.CurrentDensity/100, 3), "A/dm²"), unit(sentence.Figure(b.CurrentDensity, 3), "A/m²")},
-		{"load", "i / i_lim", percent(b.OfLimitingCurrent, ""), loadText(b.OfLimitingCurrent)},
+		{"load", "i / i_lim", percent(limiting(b.OfLimitingCurrent), ""), loadText(limiting(b.OfLimitingCurrent))},
 		{"bath", "Metal in the bath", unit(sentence.Figure(b.ConcentrationGramPerLitre, 3), "g/L"), "by the model"},
 		{"overall", "Efficiency so far", percent(b.OverallEfficiency, ""), "by the model, over the whole run"},
 		{"marginal", "of the next gram", percent(b.MarginalEfficiency, ""), ""},
 	}
 }
 
+// limiting is i/i_lim; the model says 0 when no mass transfer is stated, which is not a figure.
+func limiting(x float64) float64 {
+	if x == 0 {
+		return math.NaN()
+	}
+	return x
+}
+
 // loadText puts i/i_lim into the trade's three bands (common practice, no source).
 func loadText(x float64) string {
 	switch {
 	case math.IsNaN(x):
-		return "not known"
+		return "no mass transfer is stated"
 	case x < 1.0/3:
 		return "low: a dense deposit is likely"
 	case x < 2.0/3:

@@ -16,7 +16,8 @@ import (
 // TestSlowConnections lets a thousand clients begin requests and dawdle. Polls go on
 // without a miss, and the page still answers at once. Lateness is shown, not judged.
 func TestSlowConnections(t *testing.T) {
-	w := watch(t, setup{speed: 1, poll: "200 ms"})
+	t.Parallel()
+	w := watch(t, setup{speed: 1, poll: "100 ms"})
 	address := strings.TrimPrefix(w.url, "http://")
 	polls := func(n uint64) (late []float64) {
 		t.Helper()

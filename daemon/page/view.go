@@ -68,27 +68,26 @@ func (p *Page) brief(c *snapshot.Cell, now time.Time) brief {
 // cellView is all that is shown of one cell.
 type cellView struct {
 	brief
-	Run       string
-	Open      bool // a run is open, so that something can be entered
-	MayOff    bool
-	MayHold   bool
-	MayNot    string
-	Groups    []group
-	Alarms    []alarmView
-	Happened  happenedView
-	Blind     []string
-	AnnounceN string
+	Run      string
+	Open     bool // a run is open, so that something can be entered
+	MayOff   bool
+	MayHold  bool
+	Groups   []group
+	Alarms   []alarmView
+	Aside    []alarmView // not judged, or set aside by a person
+	Happened happenedView
+	Blind    []string
 }
 
 // view gathers everything for one cell.
 func (p *Page) view(c *snapshot.Cell) cellView {
 	now := p.s.Now()
 	h := p.s.History.Happened(c.Name)
+	standing, aside := p.alarms(c, now)
 	return cellView{
 		brief: p.brief(c, now), Run: p.runText(c.Run), Open: !c.Waiting && !c.Ended,
 		MayOff: strings.Contains(c.May, "off"), MayHold: strings.Contains(c.May, "hold"),
-		Groups: p.sheet(c, h.Hand, now), Alarms: p.alarms(c, now), Happened: p.happened(h), Blind: c.Blind,
-		AnnounceN: announcement(c),
+		Groups: p.sheet(c, h.Hand, now), Alarms: standing, Aside: aside, Happened: p.happened(h), Blind: c.Blind,
 	}
 }
 
@@ -112,8 +111,8 @@ type alarmView struct {
 	Since, For             string
 	Text, Meaning, Action  string
 	First                  bool
-	Open                   bool // waits for somebody's answer
-	Aside                  string
+	Open                   bool   // waits for somebody's answer
+	Reason                 string // why it is not judged, and until when
 	By                     string
 }
 
@@ -122,30 +121,32 @@ var stateTexts = map[alerts.State]string{
 	alerts.UNACK: "stands, nobody has answered", alerts.ACKED: "stands, answered",
 	alerts.RTNUN: "is over, nobody has answered", alerts.LTUNK: "is over but kept, nobody has answered",
 	alerts.LTACK: "is over but kept until it is reset", alerts.SHLVD: "set aside for a time",
-	alerts.DSUPR: "a consequence of another alarm", alerts.OOSRV: "out of service", alerts.NORM: "is over",
+	alerts.DSUPR: "not judged now", alerts.OOSRV: "out of service", alerts.NORM: "is over",
 }
 
-func (p *Page) alarms(c *snapshot.Cell, now time.Time) []alarmView {
-	views := make([]alarmView, 0, len(c.Alarms))
+// alarms returns those that count, and those that are not judged or were set aside.
+func (p *Page) alarms(c *snapshot.Cell, now time.Time) (standing, aside []alarmView) {
 	for _, a := range c.Alarms {
 		v := alarmView{
 			Cell: c.Name, Condition: a.Condition, Title: sentence.Name(a.Condition), Priority: a.Priority, State: a.State,
-			Text: a.Text, Meaning: a.Meaning, Action: a.Action, First: a.First, By: a.By,
+			Text: a.Text, Meaning: a.Meaning, Action: a.Action, First: a.First, By: a.By, Reason: a.Reason,
 			Since: p.clock(a.Since, now),
 		}
 		var s alerts.State
-		if err := s.UnmarshalText([]byte(a.State)); err == nil {
+		known := s.UnmarshalText([]byte(a.State)) == nil
+		if known {
 			v.StateText, v.Open = stateTexts[s], s.Unanswered()
-			if s.Hidden() {
-				v.Aside = a.Reason
-				if !a.ShelfEnds.IsZero() {
-					v.Aside += " until " + p.clock(a.ShelfEnds, now)
-				}
-			}
 		}
-		views = append(views, v)
+		if !known || !s.Hidden() {
+			standing = append(standing, v)
+			continue
+		}
+		if !a.ShelfEnds.IsZero() {
+			v.Reason += " until " + p.clock(a.ShelfEnds, now)
+		}
+		aside = append(aside, v)
 	}
-	return views
+	return standing, aside
 }
 
 // clock writes a time of day, with the date when it is not the last or next hours.

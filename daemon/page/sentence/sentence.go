@@ -103,7 +103,9 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 	for i, a := range c.Alarms {
 		var state alerts.State
 		if err := state.UnmarshalText([]byte(a.State)); err != nil || state.Hidden() {
-			aside++
+			if state == alerts.SHLVD || state == alerts.OOSRV { // by a person
+				aside++
+			}
 			continue
 		}
 		if open++; first < 0 {
@@ -114,7 +116,7 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 	var said []string
 	if first >= 0 {
 		a := c.Alarms[first]
-		said = append(said, fmt.Sprintf("%s: %s.", spoken(a.Condition), strings.TrimSuffix(a.Text, ".")))
+		said = append(said, fmt.Sprintf("%s: %s.", Name(a.Condition), firstOf(a.Text)))
 		if standing == Act {
 			said = append(said, "First: "+lower(a.Action))
 		}
@@ -177,8 +179,11 @@ func lower(s string) string {
 	return string(unicode.ToLower(r)) + s[n:]
 }
 
-// spoken makes the name of a condition into words.
-func spoken(condition string) string { return Name(condition) }
+// firstOf is the first sentence of a text, without its full stop.
+func firstOf(text string) string {
+	first, _, _ := strings.Cut(text, ". ")
+	return strings.TrimSuffix(first, ".")
+}
 
 func plural(n int, word string) string {
 	if n == 1 {

@@ -28,7 +28,7 @@ func zinc() *snapshot.Cell {
 }
 
 func TestOf(t *testing.T) {
-	short := snapshot.Alarm{Condition: "hard-short", State: "UNACK", Priority: "highest", Text: "0.28 V at 2.63 A is under the floor", Action: "Switch off."}
+	short := snapshot.Alarm{Condition: "hard-short", State: "UNACK", Priority: "highest", Text: "0.28 V at 2.63 A is under the floor. Likeliest a tree.", Action: "Switch off."}
 	for _, c := range []struct {
 		name   string
 		change func(c *snapshot.Cell)
@@ -66,6 +66,9 @@ func TestOf(t *testing.T) {
 			a.State = "SHLVD"
 			c.Alarms = []snapshot.Alarm{a}
 		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong. (1 alarm set aside.)", sentence.Well},
+		{"not judged is not said", func(c *snapshot.Cell) {
+			c.Alarms = []snapshot.Alarm{{Condition: "contact", State: "DSUPR", Priority: "medium", Reason: "the corridor is being learned"}}
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
 		{"silent", func(c *snapshot.Cell) { c.Reading.At, c.Link.Up = now.Add(-4*time.Minute), false },
 			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. No reading for 4 min 00 s.", sentence.Look},
 	} {

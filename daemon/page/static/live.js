@@ -50,10 +50,10 @@
     state("live", "live");
   };
   setInterval(() => {
-    if (Date.now() - lastFrame < 6000) return;
+    if (Date.now() - lastFrame < 4000) return;
     state("lost", `not live since ${clock.textContent}: these figures are old`);
     if (!lost && lastFrame) say.textContent = "The page has lost its connection. The figures are old.";
     lost = true;
     if (source.readyState === EventSource.CLOSED) location.reload(); // refused for good: ask anew
-  }, 2000);
+  }, 1000);
 })();
