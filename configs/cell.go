@@ -45,7 +45,7 @@ type Cell struct {
 }
 
 // Permission is what may be done with an output.
-type Permission struct{ Off, Hold bool }
+type Permission struct{ Off, Hold, Step bool }
 
 // Allows reports whether a is permitted; Leave always is.
 func (p Permission) Allows(a Action) bool {
@@ -95,8 +95,10 @@ func readCell(n named) Cell {
 			c.May.Off = true
 		case Hold:
 			c.May.Hold = true
+		case "step":
+			c.May.Step = true
 		default:
-			t.bad("may", "'"+word+"' is no permission that there is", `it is a list of "off" and "hold", or empty: nightcell then only watches`)
+			t.bad("may", "'"+word+"' is no permission that there is", `it is a list of "off", "hold" and "step", or empty: nightcell then only watches`)
 		}
 	}
 	c.OnStop = Action(t.choice("on_stop", string(Leave), "leave", "hold", "off"))

@@ -21,47 +21,47 @@ func (c *Cell) useHands(ctx context.Context) {
 	if r.nextTry != 0 && r.time.now() < r.nextTry {
 		return
 	}
-	switch do, why := r.wanted(c); do {
-	case Off:
-		c.doOff(ctx, why)
-	case Hold:
-		c.doHold(ctx, why)
+	do, condition, why := r.wanted(c)
+	switch do {
+	case alerts.Off:
+		r.acted[condition] = true
+		_ = c.doOff(ctx, why) // a failure is logged, told and tried again there
+	case alerts.Hold:
+		r.acted[condition] = true
+		_ = c.doHold(ctx, why) // likewise
 	default:
 		r.endIfOver(c)
 	}
 }
 
-// wanted is what is to be done now by the configuration, and why.
-func (r *run) wanted(c *Cell) (Choice, string) {
-	if r.offFailed {
-		return Off, "the output could not be verified to be off before"
+// wanted is what is to be done now by the configuration, and why. The target acts
+// whatever became of its alarm; the conditions act through theirs.
+func (r *run) wanted(c *Cell) (alerts.Act, alerts.Condition, string) {
+	switch {
+	case r.offFailed:
+		return alerts.Off, alerts.OffFailed, "the output could not be verified to be off before"
+	case r.offExpected:
+		return alerts.Tell, alerts.None, ""
+	case r.reached && !r.acted[alerts.TargetReached] && c.set.AtTarget == Off:
+		return alerts.Off, alerts.TargetReached, "target reached"
+	case r.reached && !r.acted[alerts.TargetReached] && c.set.AtTarget == Hold:
+		return alerts.Hold, alerts.TargetReached, "target reached"
+	case len(c.set.Reactions) == 0:
+		return alerts.Tell, alerts.None, ""
 	}
-	if r.offExpected {
-		return Tell, ""
+	d := r.alarms.Decide(alerts.Hands{
+		MayHold: c.set.May.Hold, MayOff: c.set.May.Off, HoldAmperes: float64(c.set.HoldAmperes), Reactions: c.set.Reactions,
+	}, alerts.Situation{Now: r.time.now(), SetAmperes: float64(c.link.status.SetAmperes), Done: r.done})
+	if d.Do == alerts.Tell && d.Condition != alerts.None && !r.acted[d.Condition] {
+		r.acted[d.Condition] = true // said once
+		c.set.Log.Warn("not done", "cell", c.set.Cell, "why", d.Text)
+		r.note(c, r.log.Output(r.time.stamp(r.time.now()), "none", "refused", d.Text))
 	}
-	if r.reached && !r.acted[alerts.TargetReached] && (c.set.AtTarget == Off || c.set.AtTarget == Hold) {
-		return c.set.AtTarget, "target reached"
-	}
-	for _, re := range c.set.Reactions {
-		a, holds := r.stands(re.Condition)
-		if holds && !r.acted[re.Condition] && r.since(a.ActiveSince) >= re.After && a.State != alerts.OOSRV && a.State != alerts.SHLVD && a.State != alerts.DSUPR {
-			return re.Do, re.Condition.String()
-		}
-	}
-	return Tell, ""
+	return d.Do, d.Condition, d.Text
 }
 
-// markActed remembers what was reacted to, so that it is done once.
-func (r *run) markActed(c *Cell, do Choice) {
-	if r.reached {
-		r.acted[alerts.TargetReached] = true
-	}
-	for _, re := range c.set.Reactions {
-		if _, holds := r.stands(re.Condition); holds && (re.Do == do || do == Off) {
-			r.acted[re.Condition] = true
-		}
-	}
-}
+// done says what was reacted to before.
+func (r *run) done(c alerts.Condition) bool { return r.acted[c] }
 
 // doOff switches off and verifies; what cannot be verified is tried again and again, and is an alarm.
 func (c *Cell) doOff(ctx context.Context, why string) error {
@@ -77,7 +77,6 @@ func (c *Cell) doOff(ctx context.Context, why string) error {
 		return err
 	}
 	r.offFailed, r.offVerified, r.nextTry = false, true, 0
-	r.markActed(c, Off)
 	r.note(c, r.log.Output(utc, string(Off), "verified", why))
 	c.set.Log.Info("output off, verified by read-back", "cell", c.set.Cell, "why", why)
 	r.notice(c, utc, routes.Notice{Kind: routes.Milestone, Priority: routes.Medium, Subject: c.set.Cell + ": output off, verified",
@@ -91,8 +90,8 @@ func (c *Cell) doOff(ctx context.Context, why string) error {
 // doHold lowers the current to the hold current and verifies.
 func (c *Cell) doHold(ctx context.Context, why string) error {
 	r := c.run
-	r.markActed(c, Hold)
 	err := c.link.hold(ctx, c.m.now, c.set.HoldAmperes)
+	r.expectSet(c)
 	utc := r.time.stamp(r.time.now())
 	outcome, text := "verified", why
 	if err != nil {
@@ -104,6 +103,13 @@ func (c *Cell) doHold(ctx context.Context, why string) error {
 		Text: "Lowered because: " + text, First: "Go to the cell: the hold current only buys time."})
 	r.note(c, r.checkpoint(c, utc))
 	return err
+}
+
+// expectSet tells the alarms that the set-points now read back are ours.
+func (r *run) expectSet(c *Cell) {
+	st := &c.link.status
+	r.alarms.Expect(float64(st.SetVolts), float64(st.SetAmperes))
+	r.alarms.Relearn("nightcell lowered the current")
 }
 
 // restMeaning says what rest does to the deposit.

@@ -136,7 +136,7 @@ func (s benchSupply) command(ctx context.Context, text string) error {
 
 func (s benchSupply) SwitchOff(ctx context.Context) error { return s.command(ctx, "OUTP OFF") }
 func (s benchSupply) SetCurrent(ctx context.Context, a drivers.Amperes) error {
-	return s.command(ctx, fmt.Sprintf("CURR %g", float64(a)))
+	return s.command(ctx, fmt.Sprintf("CURR %.4f", float64(a)))
 }
 func (s benchSupply) Close() error { return nil }
 

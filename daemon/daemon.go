@@ -146,6 +146,7 @@ func (d *Daemon) fillOutlet(b *outbox, s *snapshot.Cell) {
 	for _, h := range box.Health() {
 		s.Outlet.Routes = append(s.Outlet.Routes, snapshot.Way{
 			Name: h.Route, LagSeconds: h.Lag.Seconds(), Waiting: h.Open, Delivered: h.Delivered, Failed: uint64(h.Failures), Problem: h.LastError,
+			SetAside: h.SetAside, Proved: h.Proved,
 		})
 	}
 }

@@ -109,7 +109,7 @@ func (r *run) relist() {
 			By: a.By, Reason: a.Reason, ShelfEnds: a.ShelfEnds,
 		})
 	}
-	r.shown = list
+	r.shown, r.blind = list, r.alarms.Blind()
 }
 
 // wake tells those who read the log that there is something new.

@@ -44,7 +44,6 @@ func settingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock 
 		AirStated: cell.Room.Ventilation.SI, AirNeededPerAmpere: math.NaN(),
 		DataDir: cfg.Data, Frozen: frozen, Log: log,
 		Chemistry: alerts.Chemistry{FloorVolts: math.NaN()},
-		Blind:     []string{"Volts and amperes cannot see: pH, which metal is plating, leaks before the plates are bared, gas in the room, a failed fan."},
 	}
 	s.Reactions = reactionsOf(cell)
 	if plan != nil {
@@ -67,9 +66,6 @@ func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
 	if t := m.Interrupt.Tolerance; t.Known() {
 		s.Chemistry.InterruptionLimit = time.Duration(t.Value * float64(time.Second))
 		s.Chemistry.SpoiledByPause = t.Value < 60
-	}
-	if !m.Depletion.Visible {
-		s.Blind = append(s.Blind, fmt.Sprintf("Nor when the %s runs out: %s", m.Element.Name, m.Depletion.Why))
 	}
 	a, err := electrolysis.Assess(cell.Conditions(plan, s.Limits.Amperes))
 	if err != nil {

@@ -13,14 +13,13 @@ import (
 )
 
 // attached writes down who answers, for whoever reads the log later.
-func (r *run) attached(c *Cell) {
+func (r *run) attached(c *Cell, utc time.Time) {
 	st := &c.link.status
-	now := r.time.now()
-	r.note(c, r.log.Entry(r.time.stamp(now), "attached", "the supply answers as "+c.link.identity.String(),
+	r.note(c, r.log.Entry(utc, "attached", "the supply answers as "+c.link.identity.String(),
 		runlog.Flag("same", c.link.same), runlog.Text("output", st.Output.String()),
 		runlog.Number("set_volts", float64(st.SetVolts)), runlog.Number("set_amperes", float64(st.SetAmperes)),
 		runlog.Number("limit_volts", float64(st.LimitVolts)), runlog.Number("limit_amperes", float64(st.LimitAmperes))))
-	r.statusAt = now
+	r.statusAt = r.time.now()
 }
 
 // reattached is attached in an open run: it also sees whether the supply lost its settings meanwhile.
@@ -28,7 +27,7 @@ func (r *run) reattached(c *Cell) {
 	st := &c.link.status
 	set := st.SetAmperes
 	r.supplyRestarted = !math.IsNaN(float64(set)) && !math.IsNaN(float64(r.lastSet)) && set != r.lastSet && st.Output.String() == "off"
-	r.attached(c)
+	r.attached(c, r.time.stamp(r.time.now()))
 }
 
 // watchDisk looks at the log's health and, now and then, at the free space.
@@ -59,6 +58,7 @@ func (r *run) maintain(c *Cell, t integrate.Totals) {
 		}
 	}
 	if r.log.CheckpointDue() {
+		r.relist()
 		r.note(c, r.checkpoint(c, utc))
 	}
 }

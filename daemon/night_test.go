@@ -260,7 +260,7 @@ func TestWhatHappensToALiveOutputOnStop(t *testing.T) {
 	}{
 		{"leave", `on_stop = "leave"`, nil, true, 3},
 		{"off", "may = [\"off\"]\non_stop = \"off\"", []string{"OUTP OFF"}, false, 0},
-		{"hold", "may = [\"hold\"]\non_stop = \"hold\"\nhold_current = \"0.2 A\"", []string{"CURR 0.2"}, true, 0.2},
+		{"hold", "may = [\"hold\"]\non_stop = \"hold\"\nhold_current = \"0.2 A\"", []string{"CURR 0.2000"}, true, 0.2},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

@@ -46,7 +46,7 @@ func (c *Cell) publish() {
 // blank is a snapshot before anything is known.
 func (c *Cell) blank(s *snapshot.Cell) {
 	nan := math.NaN()
-	*s = snapshot.Cell{PlannedTarget: nan, Name: c.set.Cell, Supply: c.set.Supply, Blind: c.set.Blind, May: c.set.May.String()}
+	*s = snapshot.Cell{PlannedTarget: nan, Name: c.set.Cell, Supply: c.set.Supply, May: c.set.May.String()}
 	s.Charge.TargetCoulombs, s.Charge.SecondsToTarget, s.Charge.PlanCoulombs = nan, nan, nan
 	s.Charge.TargetUncertainty, s.Charge.JoulesPerKilogram, s.Charge.TheoreticalGrams = nan, nan, nan
 	s.Bath = snapshot.Bath{
@@ -70,7 +70,7 @@ func (r *run) fill(c *Cell, s *snapshot.Cell) {
 	s.Elapsed = t.Elapsed
 	s.Reading.Count = uint64(t.Readings)
 	s.Cleared, s.ClearedBy = r.cleared.By != "", r.cleared.By
-	s.Alarms = r.shown
+	s.Alarms, s.Blind = r.shown, r.blind
 	s.Charge.CountedCoulombs, s.Charge.ObservedCoulombs = t.Charge, t.ObservedCharge
 	s.Charge.GapBestCoulombs = t.Charge - t.ObservedCharge
 	s.Charge.GapLowCoulombs, s.Charge.GapHighCoulombs = t.GapLow, t.GapHigh

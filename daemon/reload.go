@@ -93,12 +93,15 @@ func (c *Cell) takeLimits(cell *configs.Cell) {
 }
 
 // reactionsOf lists what the cell does on conditions, in the order of the conditions.
-func reactionsOf(cell *configs.Cell) []Reaction {
-	var all []Reaction
+func reactionsOf(cell *configs.Cell) []alerts.Reaction {
+	var all []alerts.Reaction
 	for _, condition := range alerts.Conditions() {
 		if r, ok := cell.Responses[condition]; ok {
-			all = append(all, Reaction{Condition: condition, Do: choice(r.Do), After: r.After})
+			all = append(all, alerts.Reaction{Condition: condition, Do: acts[r.Do], After: r.After})
 		}
 	}
 	return all
 }
+
+// acts translates the configuration's words.
+var acts = map[configs.Action]alerts.Act{configs.Leave: alerts.Tell, configs.Hold: alerts.Hold, configs.Off: alerts.Off}

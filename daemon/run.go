@@ -34,7 +34,8 @@ type run struct {
 	slept    bool // the machine was suspended since the newest reading
 	resumed  bool
 
-	shunted float64 // C that passed while metal bridged the electrodes
+	stepped *stepped // the newest current step; nil: none
+	shunted float64  // C that passed while metal bridged the electrodes
 
 	supplyRestarted bool
 	offExpected     bool
@@ -49,6 +50,7 @@ type run struct {
 	nextTry         time.Duration             // of an off that could not be verified
 	cleared         clearance
 	shown           []snapshot.Alarm // rebuilt only when it changes
+	blind           []string         // likewise, and at each checkpoint
 }
 
 // clearance is what the operator confirmed before an unattended run.
@@ -89,6 +91,7 @@ func (c *Cell) begin() error {
 		}
 	}
 	r.alarms = alerts.NewBoard(c.set.Limits, c.set.Chemistry)
+	r.relist()
 	log, err := runlog.Create(c.set.DataDir, c.set.Cell, r.began, c.set.Frozen, c.logOptions())
 	if err != nil {
 		return fmt.Errorf("beginning the run log: %w", err)
@@ -105,7 +108,7 @@ func (c *Cell) begin() error {
 		r.note(c, log.Zero(r.began, fmt.Sprintf("mean of %.0f readings with the output off", c.zero.n), z))
 	}
 	c.zero = zeroTaker{}
-	r.attached(c)
+	r.attached(c, r.began)
 	if live := c.reading; first.At < live.At {
 		c.reading = first
 		r.take(c)

@@ -76,7 +76,7 @@ func (d *Daemon) serveHeartbeat(ctx context.Context, group *errgroup.Group) erro
 		return fmt.Errorf("heartbeat: %w", err)
 	}
 	beat, err := routes.NewHeartbeat(routes.HeartbeatSettings{
-		URL: address, Every: h.Every, CAFile: h.CAFile, Alive: d.pulses, Log: d.o.Log,
+		URL: address, Method: h.Method, Every: h.Every, CAFile: h.CAFile, Alive: d.pulses, Log: d.o.Log,
 	})
 	if err != nil {
 		return err

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"log/slog"
+	"strings"
 	"time"
 
 	"nightcell/alerts"
@@ -17,19 +18,24 @@ import (
 type Permission struct {
 	Off  bool
 	Hold bool
+	Step bool // a small step of the current downwards, when asked for
 }
 
 // String lists what is allowed.
 func (p Permission) String() string {
-	switch {
-	case p.Off && p.Hold:
-		return "off, hold"
-	case p.Off:
-		return "off"
-	case p.Hold:
-		return "hold"
+	var words []string
+	for _, w := range []struct {
+		allowed bool
+		word    string
+	}{{p.Off, "off"}, {p.Hold, "hold"}, {p.Step, "step"}} {
+		if w.allowed {
+			words = append(words, w.word)
+		}
 	}
-	return "nothing"
+	if len(words) == 0 {
+		return "nothing"
+	}
+	return strings.Join(words, ", ")
 }
 
 // Choice is what is to happen to a live output at some moment.
@@ -43,13 +49,6 @@ const (
 	Hold  Choice = "hold"
 )
 
-// Reaction is what nightcell does when a condition has stood for a while.
-type Reaction struct {
-	Condition alerts.Condition
-	Do        Choice // Off or Hold
-	After     time.Duration
-}
-
 // Settings is all that the watch over one cell needs; quantities are SI.
 type Settings struct {
 	Cell, Supply string
@@ -62,12 +61,11 @@ type Settings struct {
 	Plan         *bath.Plan // nil when the configuration states no bath
 	Limits       alerts.Limits
 	Chemistry    alerts.Chemistry
-	Blind        []string // what volts and amperes cannot see
 	May          Permission
 	AtTarget     Choice
 	OnStop       Choice
 	HoldAmperes  drivers.Amperes
-	Reactions    []Reaction
+	Reactions    []alerts.Reaction
 	// AirStated is the ventilation of the room, m3/s, and AirNeededPerAmpere what the
 	// gas of one ampere asks for, m3/s per A; NaN when not stated.
 	AirStated, AirNeededPerAmpere float64

@@ -15,6 +15,7 @@ func commands(s *shell) []*cobra.Command {
 		newAlarmsCommand(s),
 		newDrillCommand(s),
 		newEnterCommand(s),
+		newStepCommand(s),
 		newVerifyCommand(s),
 		newExportCommand(s),
 	}

@@ -91,6 +91,12 @@ func (c *Client) Hold(ctx context.Context, o CellOrder) (out Outcome, err error)
 	return out, err
 }
 
+// Step implements Stepper.
+func (c *Client) Step(ctx context.Context, s StepOrder) (out StepResult, err error) {
+	err = c.post(ctx, "step", s, &out)
+	return out, err
+}
+
 // Drill implements Operator.
 func (c *Client) Drill(ctx context.Context, o CellOrder) (list []Receipt, err error) {
 	err = c.post(ctx, "drill", o, &list)

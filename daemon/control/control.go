@@ -152,6 +152,29 @@ type CellOrder struct {
 	By   string `json:"by"`
 }
 
+// Stepper is the optional ability of an Operator to lower a cell's current by a small
+// share, once, and so to tell ohmic resistance from other causes of a rise.
+type Stepper interface {
+	Step(ctx context.Context, s StepOrder) (StepResult, error)
+}
+
+// StepOrder asks for a current step downwards.
+type StepOrder struct {
+	CellOrder
+	Share float64 `json:"share"` // of the present set-point by which it is lowered, such as 0.05
+}
+
+// StepResult is what a current step showed.
+type StepResult struct {
+	BeforeVolts   float64 `json:"before_volts"`
+	BeforeAmperes float64 `json:"before_amperes"`
+	AfterVolts    float64 `json:"after_volts"`
+	AfterAmperes  float64 `json:"after_amperes"`
+	Ohms          float64 `json:"resistance_ohms"` // volts over amperes of the step
+	OhmsDoubt     float64 `json:"resistance_standard_uncertainty_ohms"`
+	Text          string  `json:"text"`
+}
+
 // Outcome says what an act on an output came to.
 type Outcome struct {
 	Verified bool   `json:"verified"`

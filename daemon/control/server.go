@@ -108,6 +108,9 @@ func Handler(o Operator) http.Handler {
 	}))
 	mux.Handle("POST /v1/off", answer(o.Off))
 	mux.Handle("POST /v1/hold", answer(o.Hold))
+	if s, ok := o.(Stepper); ok {
+		mux.Handle("POST /v1/step", answer(s.Step))
+	}
 	mux.Handle("POST /v1/drill", answer(o.Drill))
 	mux.Handle("POST /v1/reload", answer(func(ctx context.Context, _ struct{}) (struct{}, error) { return struct{}{}, o.Reload(ctx) }))
 	return mux

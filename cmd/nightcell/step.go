@@ -1,0 +1,47 @@
+package main
+
+import (
+	"context"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"nightcell/configs/quantity"
+	"nightcell/daemon/control"
+)
+
+func newStepCommand(s *shell) *cobra.Command {
+	r := &reach{}
+	var down string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "step CELL",
+		Short: "Lower a cell's current a little, once, to tell resistance from other causes of a rise",
+		Long: "step lowers the current set-point of CELL by a small share and reads what the volts do. The resistance that\n" +
+			"follows tells whether a rise since the last step is ohmic (level, diaphragm, contact) or not (an electrode, an\n" +
+			"empty bath). The configuration must allow it with may = [\"step\"]. It only goes down: the current stays there\n" +
+			"until a person raises it at the supply, because nightcell never raises a set-point. The result goes into the run log.",
+		Args: between(1, 1, "nightcell step CELL"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			share, err := quantity.Parse(quantity.Fraction, down)
+			if err != nil {
+				return usagef("--down: %w", err)
+			}
+			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
+				out, err := c.Step(ctx, control.StepOrder{CellOrder: control.CellOrder{Cell: args[0], By: r.who()}, Share: share})
+				if err != nil {
+					return err
+				}
+				if asJSON {
+					return printJSON(s.out, out)
+				}
+				_, err = fmt.Fprintln(s.out, printable(out.Text))
+				return err
+			})
+		},
+	}
+	r.addFlags(cmd)
+	cmd.Flags().StringVar(&down, "down", "5 %", "`share` of the set-point by which the current is lowered")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return cmd
+}
