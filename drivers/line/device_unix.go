@@ -53,6 +53,13 @@ func openDevice(path string) (*device, error) {
 	return d, nil
 }
 
+// idle says whether there is certainly nothing to read, a hang-up included.
+func (d *device) idle() bool {
+	fds := [1]unix.PollFd{{Fd: int32(d.fd), Events: unix.POLLIN}}
+	n, err := unix.Poll(fds[:], 0)
+	return n == 0 && err == nil
+}
+
 // awaitRoom returns when the system will take at least one byte, and fails when it does not within wait.
 func (d *device) awaitRoom(wait time.Duration) error {
 	fds := [1]unix.PollFd{{Fd: int32(d.fd), Events: unix.POLLOUT}}

@@ -7,6 +7,7 @@ type device struct{}
 
 func openDevice(string) (*device, error)        { return &device{}, nil }
 func (d *device) adopt() error                  { return nil }
+func (d *device) idle() bool                    { return false }
 func (d *device) awaitRoom(time.Duration) error { return nil }
 func (d *device) awaitSent(time.Duration) bool  { return true }
 func (d *device) unstick()                      {}
