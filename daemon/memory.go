@@ -21,7 +21,6 @@ type memory struct {
 	On       bool            `json:"on"`
 	Set      *float64        `json:"set,omitempty"`     // current set-point, A
 	Shunted  float64         `json:"shunted,omitempty"` // C
-	Step     *stepped        `json:"step,omitempty"`
 	Cleared  clearance       `json:"cleared"`
 	Reached  bool            `json:"reached"`
 	Expected bool            `json:"expected"` // the output is off, or to be, on purpose
@@ -35,7 +34,7 @@ const memoryField = "watch"
 func (r *run) remember(c *Cell) memory {
 	m := memory{
 		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: c.link.identity.String(),
-		On: r.lastOn, Shunted: r.shunted, Step: r.stepped, Cleared: r.cleared, Reached: r.reached, Expected: r.offExpected,
+		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Expected: r.offExpected,
 	}
 	if a := float64(r.lastSet); a == a { // JSON has no NaN
 		m.Set = &a
@@ -64,7 +63,6 @@ func (r *run) checkpoint(c *Cell, utc time.Time) error {
 
 // recall takes a memory up again.
 func (r *run) recall(c *Cell, m memory) error {
-	r.stepped = m.Step
 	r.lastOn, r.shunted, r.cleared, r.reached, r.offExpected = m.On, m.Shunted, m.Cleared, m.Reached, m.Expected
 	if m.Set != nil {
 		r.lastSet = drivers.Amperes(*m.Set)

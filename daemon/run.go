@@ -34,8 +34,7 @@ type run struct {
 	slept    bool // the machine was suspended since the newest reading
 	resumed  bool
 
-	stepped *stepped // the newest current step; nil: none
-	shunted float64  // C that passed while metal bridged the electrodes
+	shunted float64 // C that passed while metal bridged the electrodes
 
 	supplyRestarted bool
 	offExpected     bool

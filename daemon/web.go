@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/http"
 	"time"
@@ -33,6 +34,7 @@ func (d *Daemon) serveHTTP(ctx context.Context, group *errgroup.Group, l net.Lis
 		BaseContext:       func(net.Listener) context.Context { return ctx }, // so that streams end with the daemon
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute,
 		MaxHeaderBytes: 16 << 10,
+		ErrorLog:       slog.NewLogLogger(d.o.Log.Handler(), slog.LevelDebug), // what strangers send wrong is their matter
 	}
 	group.Go(func() error {
 		s.history.Run(ctx)
@@ -81,7 +83,7 @@ func (d *Daemon) handler(context.Context) (*site, error) {
 		return nil, err
 	}
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", d.metrics.Handler())
+	mux.Handle("GET /metrics", d.metrics.Handler(d.o.Log))
 	mux.Handle("/", p.Handler())
 	return &site{Handler: page.Guard(mux, cfg.Page.Listen, cfg.Page.Hosts), history: past}, nil
 }
