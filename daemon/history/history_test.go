@@ -103,7 +103,7 @@ func TestNoSpikeIsLost(t *testing.T) {
 		a := newAuthor(t, data, begin)
 		var all []sample
 		at := begin
-		for range rapid.IntRange(1, 4000).Draw(r, "readings") {
+		for range rapid.IntRange(1, 1500).Draw(r, "readings") {
 			at = at.Add(time.Duration(rapid.SampledFrom([]int{1, 1, 1, 1, 7, 500, 9000}).Draw(r, "step")) * time.Second)
 			s := sample{at, 3 + float64(len(all)%7)/1000, 2.5}
 			if rapid.IntRange(0, 60).Draw(r, "spike") == 0 {
