@@ -67,7 +67,7 @@ func New(o Options) (*Daemon, error) {
 	if err := d.lockData(); err != nil {
 		return nil, err
 	}
-	d.metrics = metrics.New(o.Version, d.Snapshots, o.Log)
+	d.metrics = metrics.New(o.Version, d.Snapshots)
 	rack := new(scpi.Rack)
 	for i := range o.Config.Cells {
 		cell := &o.Config.Cells[i]

@@ -1,18 +1,39 @@
 // Package metrics shows the cells to Prometheus: a collector that reads the newest
 // snapshot of each cell at scrape time, on a registry of its own. A scrape takes
 // copies and never touches a cell's loop, so it cannot delay a poll.
+//
+// All values are in SI base units, or in grams and liters where the trade and
+// Prometheus agree on them. What is not known is absent. Every series of a cell has
+// the labels cell and supply, as they are named in the configuration.
+//
+// Cardinality: at most PerCell series for each cell, PerAlarm more for each alarm
+// that is not in the normal state, PerRoute for each route and PerPush for each
+// push of the cell, and Fixed for the process. No label holds free text but the supply's
+// identity. Twenty cells with two routes and a push each make some 3000 series.
 package metrics
 
 import (
+	"fmt"
+	"log/slog"
 	"math"
 	"net/http"
 	"runtime"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"nightcell/daemon/snapshot"
+)
+
+// The most series that there are, see the package comment. Buckets, sums and counts of histograms count too.
+const (
+	PerCell  = 120
+	PerAlarm = 4
+	PerRoute = 6
+	PerPush  = 6
+	Fixed    = 60
 )
 
 // Cells lists the newest snapshots of all cells; one that has none yet is left out.
@@ -32,14 +53,14 @@ func New(version string, cells Cells) *Metrics {
 		registry: prometheus.NewRegistry(),
 		took: prometheus.NewHistogramVec(prometheus.HistogramOpts{
 			Name:    "nightcell_poll_duration_seconds",
-			Help:    "Time from the first byte asked to the last byte answered of one poll.",
-			Buckets: prometheus.ExponentialBuckets(0.0005, 2, 14),
-		}, []string{"cell", "supply"}),
+			Help:    "Time from the first byte asked to the last byte answered of one good poll.",
+			Buckets: prometheus.ExponentialBuckets(0.0005, 2, 14), // to 4 s: 9600 baud is slow
+		}, labels()),
 		late: prometheus.NewHistogramVec(prometheus.HistogramOpts{
 			Name:    "nightcell_poll_lateness_seconds",
-			Help:    "How long after its scheduled moment a poll began.",
-			Buckets: prometheus.ExponentialBuckets(0.0001, 4, 10),
-		}, []string{"cell", "supply"}),
+			Help:    "How long after its scheduled moment a good poll began.",
+			Buckets: prometheus.ExponentialBuckets(0.0001, 4, 10), // to 26 s
+		}, labels()),
 	}
 	info := prometheus.NewGauge(prometheus.GaugeOpts{
 		Name:        "nightcell_build_info",
@@ -47,14 +68,27 @@ func New(version string, cells Cells) *Metrics {
 		ConstLabels: prometheus.Labels{"version": version, "goversion": runtime.Version()},
 	})
 	info.Set(1)
-	m.registry.MustRegister(info, m.took, m.late, &collector{cells: cells},
-		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	m.registry.MustRegister(info, m.took, m.late, newCollector(cells),
+		// Without the memory statistics: a gauge and a counter of theirs share a name, which OpenMetrics forbids.
+		collectors.NewGoCollector(collectors.WithGoCollectorMemStatsMetricsDisabled()), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
 
 // Handler serves the metrics in the text format or, when asked for, OpenMetrics.
-func (m *Metrics) Handler() http.Handler {
-	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{EnableOpenMetrics: true, MaxRequestsInFlight: 4})
+// What cannot be gathered is logged and counted, and the rest served: a fault of one
+// cell must not hide the others.
+func (m *Metrics) Handler(log *slog.Logger) http.Handler {
+	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{
+		EnableOpenMetrics: true, MaxRequestsInFlight: 4, Timeout: 10 * time.Second,
+		ErrorHandling: promhttp.ContinueOnError, ErrorLog: errorLog{log}, Registry: m.registry,
+	})
+}
+
+// errorLog tells the operator's log what could not be gathered.
+type errorLog struct{ log *slog.Logger }
+
+func (e errorLog) Println(v ...any) {
+	e.log.Error("metrics", "err", fmt.Sprint(v...))
 }
 
 // Observer is one cell's end of the poll histograms; observing allocates nothing.

@@ -156,8 +156,9 @@ type Way struct {
 	Waiting      int   // notices, of a route
 	WaitingBytes int64 // of the logs, of a push
 	Delivered    uint64
-	Failed       uint64
-	SetAside     uint64 // lines that a push's database will never take
+	Failed       uint64    // attempts: of a push since the start, of a route since it last delivered
+	SetAside     uint64    // what the far side will never take
+	Proved       time.Time // when a route last delivered, zero if never
 	Problem      string
 }
 
