@@ -69,7 +69,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.StringVar(&o.scaleVolume, "scale-volume", "", "the most bath in one batch")
 	flags.IntVar(&o.scaleCells, "scale-cells", 1, "cells in series")
 	flags.StringVar(&o.taper, "taper", "", "hold i/i_lim at this share, such as 0.33, and print the programme of settings")
-	flags.StringArrayVar(&o.assayed, "assayed", nil, "an assay during a run as 'time, charge, concentration', such as '6 h, 18 A h, 31 g/L'; two or more fit the mass transfer")
+	flags.StringArrayVar(&o.assayed, "assayed", nil, "an assay during a run as 'time, charge, concentration', such as '6 h, 18 A h, 31 g/L'; two or more fit the mass transfer; where the bath evaporated or was sampled, with its volume then and that of the sample: '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'")
 	return cmd
 }
 
@@ -149,6 +149,10 @@ func planExtras(o *planOptions, f *planFlags, main *planned) (extras, error) {
 		}
 		cell := *main.cell
 		name := text
+		if cell.Target.Form == configs.Marginal {
+			return x, usagef("--compare %s: a marginal stop needs the cell voltage that belongs to the current and the area, and only that of the plan is stated; make a plan of its own with the --cell-voltage measured there", text)
+		}
+		cell.Working.Voltage = unstatedQuantity() // it was measured at another current or area
 		if v.Dimension == quantity.Current {
 			cell.Working.Current = v
 		} else {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"strconv"
 	"strings"
@@ -50,7 +51,7 @@ func newPlanned(name string, cell *configs.Cell, supply *configs.Supply, f *plan
 	}
 	p.plan = plan
 	for _, salt := range order.Contents.Salts {
-		if !salt.Assay.Known() {
+		if f, err := matter.ParseFormula(salt.Formula); err == nil && f.Count(plan.Metal.String()) > 0 && !salt.Assay.Known() {
 			p.cellNote = append(p.cellNote, fmt.Sprintf("no assay of %s is stated: 100 %% is assumed, give or take %g %%", salt.Formula, 200*bath.AssayDoubt))
 		}
 	}
@@ -76,6 +77,9 @@ func (p *planned) readMeter(f *planFlags, order *bath.Order) error {
 	return read("meter-offset", f.meterOffset, quantity.Current, &order.Meter.OffsetAmperes)
 }
 
+// leastGuess is the relative half-width that a guess from a narrow window still has.
+const leastGuess = 0.2
+
 // assume fills in the current from the area, or the area from the current, by the
 // usual current density, so that time, gas and heat can be told at all.
 func (p *planned) assume(order *bath.Order) error {
@@ -87,38 +91,31 @@ func (p *planned) assume(order *bath.Order) error {
 	if err != nil {
 		return nil // the plan itself says what is wrong
 	}
-	window, ok := metal.Window(mediumOf(order.Contents))
+	window, ok := metal.Window(order.Contents.MediumTold())
 	if !ok || !window.CurrentDensity.Known() {
 		return nil
 	}
 	usual := window.CurrentDensity
+	// Whoever stays within the window is at most its half-width off, a fifth as a rule.
+	doubt := math.Max((usual.High-usual.Low)/2/usual.Middle(), leastGuess) / math.Sqrt(3)
+	guess := func(value float64) matter.Figure {
+		return matter.Figure{Value: value, StandardUncertainty: value * doubt, Mark: matter.Assumed, Source: "middle of the usual current density"}
+	}
+	plusMinus := fmt.Sprintf("give or take %.0f %%", 100*doubt*math.Sqrt(3))
 	if c.Current.Known() {
 		if order.Target.Thickness.Known() {
 			return nil // the answer itself would rest on the guess
 		}
-		c.CathodeArea = matter.Figure{Value: c.Current.Value / usual.Middle(), Mark: matter.Assumed, Source: "usual current density"}
-		p.cellNote = append(p.cellNote, fmt.Sprintf("no cathode area is stated: %s is assumed, for the middle of the usual current density", quantity.Round(quantity.Area, c.CathodeArea.Value, 2)))
+		c.CathodeArea = guess(c.Current.Value / usual.Middle())
+		p.cellNote = append(p.cellNote, fmt.Sprintf("no cathode area is stated: %s is assumed, %s, for the middle of the usual current density", quantity.Round(quantity.Area, c.CathodeArea.Value, 2), plusMinus))
 		return nil
 	}
 	if !(c.CathodeArea.Value > 0) {
 		return nil
 	}
-	c.Current = matter.Figure{Value: c.CathodeArea.Value * usual.Middle(), Mark: matter.Assumed, Source: "usual current density"}
-	p.cellNote = append(p.cellNote, fmt.Sprintf("no current is stated: %s is assumed, for the middle of the usual current density", quantity.Round(quantity.Current, c.Current.Value, 2)))
+	c.Current = guess(c.CathodeArea.Value * usual.Middle())
+	p.cellNote = append(p.cellNote, fmt.Sprintf("no current is stated: %s is assumed, %s, for the middle of the usual current density", quantity.Round(quantity.Current, c.Current.Value, 2), plusMinus))
 	return nil
-}
-
-// mediumOf is the medium that a plan of these contents will find.
-func mediumOf(c bath.Contents) matter.Medium {
-	if c.Medium != "" {
-		return c.Medium
-	}
-	for _, salt := range c.Salts {
-		if f, err := matter.ParseFormula(salt.Formula); err == nil && f.Medium() != "" {
-			return f.Medium()
-		}
-	}
-	return ""
 }
 
 // assess says what else the cell does, if current and area are known.
@@ -157,7 +154,7 @@ func (p *planned) fitAssays(texts []string, order *bath.Order) error {
 	if !order.Efficiency.Fraction.Known() || !order.Conditions.CathodeArea.Known() || !order.Contents.Volume.Known() {
 		return usagef("--assayed: the fit needs --efficiency, --cathode-area and --volume too")
 	}
-	couple, err := metal.Couple(mediumOf(order.Contents), order.Contents.Valence)
+	couple, err := metal.Couple(order.Contents.MediumTold(), order.Contents.Valence)
 	if err != nil {
 		return usagef("--assayed: %w", err)
 	}
@@ -181,11 +178,15 @@ func (p *planned) fitAssays(texts []string, order *bath.Order) error {
 	return nil
 }
 
-// parseAssay reads 'time, charge, concentration'.
+// parseAssay reads 'time, charge, concentration', and if they are stated the volume of
+// the bath then and that of the sample.
 func parseAssay(text string, molar float64) (bath.Assay, error) {
 	parts := strings.Split(text, ",")
-	if len(parts) != 3 {
-		return bath.Assay{}, fmt.Errorf("three quantities are needed, such as '6 h, 18 A h, 31 g/L', and decimals take a point")
+	for i := range parts {
+		parts[i] = strings.TrimSpace(parts[i])
+	}
+	if len(parts) < 3 || len(parts) > 5 {
+		return bath.Assay{}, fmt.Errorf("three quantities are needed, such as '6 h, 18 A h, 31 g/L', or with the volume of the bath then, and that of the sample, '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'; decimals take a point")
 	}
 	seconds, err := quantity.Parse(quantity.Time, parts[0])
 	if err != nil {
@@ -203,7 +204,15 @@ func parseAssay(text string, molar float64) (bath.Assay, error) {
 	if v.Dimension == quantity.AmountConcentration {
 		c.Value, c.StandardUncertainty = c.Value*molar, c.StandardUncertainty*molar
 	}
-	return bath.Assay{Seconds: seconds, Charge: charge, Concentration: c}, nil
+	a := bath.Assay{Seconds: seconds, Charge: charge, Concentration: c}
+	for i, into := range []*float64{&a.Volume, &a.Sampled} {
+		if len(parts) > 3+i {
+			if *into, err = quantity.Parse(quantity.Volume, parts[3+i]); err != nil {
+				return bath.Assay{}, err
+			}
+		}
+	}
+	return a, nil
 }
 
 var saltOfMistake = regexp.MustCompile(`^salts\[(\d+)\]\.(.+)$`)

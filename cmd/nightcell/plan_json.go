@@ -128,7 +128,9 @@ func (r *planReport) assessment(p *planned) {
 	r.figure("hydrogen_overpotential_volts", a.Plating.Overpotential, 1)
 	r.figure("plating_margin_volts", a.Plating.Margin, 1)
 	r.figure("hydroxide_ph", a.Plating.HydroxidePH, 1)
-	r.put("floor_volts", a.Floor.Metal, matter.Published)
+	r.put("floor_volts", a.Floor.Metal, a.Floor.Mark)
+	r.put("reversible_expected_volts", a.Floor.Expected, a.Floor.Mark)
+	r.figure("cell_volts", a.Conditions.CellVolts, 1)
 	r.put("expected_low_volts", a.Voltage.Low, a.Voltage.Mark)
 	r.put("expected_volts", a.Voltage.Best, a.Voltage.Mark)
 	r.put("expected_high_volts", a.Voltage.High, a.Voltage.Mark)
@@ -138,6 +140,7 @@ func (r *planReport) assessment(p *planned) {
 		r.figure(name+"_expected_litres_per_hour", gas.Rate, inLitresPerHour)
 		r.figure(name+"_total_litres", gas.Total, 1e3)
 	}
+	r.figure("hydrogen_at_end_litres_per_hour", p.hydrogenAtEnd(), inLitresPerHour)
 	r.figure("ventilation_cubic_metres_per_hour", a.Air.Needed, inPerHour)
 	r.figure("ventilation_battery_room_cubic_metres_per_hour", a.Air.BatteryRoom, inPerHour)
 	r.figure("ventilation_quarter_limit_cubic_metres_per_hour", a.Air.QuarterFlammable, inPerHour)
@@ -167,7 +170,7 @@ func (r *planReport) assessment(p *planned) {
 func budgetJSON(shares []bath.Share) []map[string]any {
 	list := []map[string]any{}
 	for _, s := range shares {
-		list = append(list, map[string]any{"source": s.Source, "standard_uncertainty_coulombs": siNumber(s.Amount)})
+		list = append(list, map[string]any{"source": s.Source, "standard_uncertainty_coulombs": siNumber(s.Amount), "mark": s.Mark.String()})
 	}
 	return list
 }

@@ -158,7 +158,10 @@ func printCompared(w io.Writer, p *planned, others []*planned, densityUnit strin
 		return sensible(q.plan.Goal.RatioEnd, 0) + " " + bath.QualityAt(q.plan.Goal.RatioEnd).Word
 	})
 	assessed("cell, V", func(a *electrolysis.Assessment) string {
-		return sensible(a.Voltage.Best, (a.Voltage.High-a.Voltage.Low)/4)
+		if v := a.Conditions.CellVolts; v.Known() {
+			return sensible(v.Value, v.StandardUncertainty) + " stated"
+		}
+		return sensible(a.Voltage.Best, (a.Voltage.High-a.Voltage.Low)/4) + " expected"
 	})
 	assessed("energy, kWh", func(a *electrolysis.Assessment) string {
 		return sensible(a.Energy.Total.Value*inKilowattHours, a.Energy.Total.StandardUncertainty*inKilowattHours)

@@ -18,7 +18,8 @@ type doorNotice struct {
 	Running string   // what is running
 	Facts   []fact   // in large type
 	Hazards []string // in the order of danger
-	Stop    []string // steps
+	Anyone  []string // what anybody may do, also who knows nothing of it
+	Stop    []string // steps for the person in charge alone
 	Never   string   // what not to do
 }
 
@@ -45,7 +46,7 @@ func (p *planned) doorNotice() doorNotice {
 		n.Facts = append(n.Facts, fact{"Takes about", timeText(matter.Figure{Value: g.Duration.Value})})
 	}
 	n.Hazards = p.hazards()
-	n.Stop, n.Never = p.stopSteps()
+	n.Anyone, n.Stop, n.Never = p.stopSteps()
 	if a := p.assessed; a != nil {
 		n.Facts = append(n.Facts,
 			fact{"Current", sensible(a.Conditions.Current.Value, 0) + " A"},
@@ -89,22 +90,31 @@ func (p *planned) hazards() []string {
 		"Runs without a person in the room; the software that watches it is no safety device.")
 }
 
-// stopSteps says how to stop it, and what never to do.
-func (p *planned) stopSteps() (steps []string, never string) {
-	steps = []string{"In danger: switch off the mains at the marked switch outside the room, close the door, call. The metal does not matter."}
+// stopSteps says what anybody may do, how the person in charge ends it, and what never to do.
+func (p *planned) stopSteps() (anyone, steps []string, never string) {
+	anyone = []string{
+		"In danger: cut the mains at the marked switch outside the room, keep the door shut, call. The metal does not matter.",
+		"Else leave it alone and call. Touch neither the cell nor the leads nor the knobs of the supply.",
+		"Leave the fan on. Leave the light on.",
+	}
 	stop := p.plan.Metal.Stop(p.plan.Medium)
 	switch stop.State {
 	case matter.LiftThenOff:
-		steps = append(steps, "Otherwise: goggles and gloves on; lift the cathode out of the bath while the current is on; then press OUTPUT OFF on the supply; rinse the cathode with water.")
+		steps = []string{
+			"Fan running; goggles, face shield and gloves on; nobody else near.",
+			"On the supply turn the current down to the hold current" + p.holdText() + ", and the voltage limit to just above what the cell then shows.",
+			"Lift the cathode out of the bath slowly, at the hold current and never at the working current: a live circuit sparks where it breaks, in hydrogen.",
+			"OUTPUT OFF. Rinse the cathode with water.",
+		}
 	case matter.Hold:
-		steps = append(steps, "Otherwise: turn the current down to the holding current and call.")
+		steps = []string{"On the supply turn the current down to the hold current" + p.holdText() + "."}
 	default:
-		steps = append(steps, "Otherwise: press OUTPUT OFF on the supply.")
+		steps = []string{"OUTPUT OFF on the supply.", "Goggles and gloves on; take the cathode out and rinse it with water."}
 	}
 	if p.plan.Metal.Interrupt.Tolerance.Value <= 60 {
 		never = "Do not switch it on again after it was off: " + p.plan.Metal.Interrupt.Why + "."
 	} else {
 		never = "Do not switch it on again without the person named below."
 	}
-	return append(steps, "Leave the fan on. Leave the light on."), never
+	return anyone, steps, never
 }

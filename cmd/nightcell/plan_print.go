@@ -4,12 +4,9 @@ import (
 	"bufio"
 	"fmt"
 	"io"
-	"math"
 	"strings"
 
-	"nightcell/configs"
 	"nightcell/integrate/bath"
-	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
 )
 
@@ -36,6 +33,7 @@ func printPlan(out io.Writer, p *planned, x extras, o *planOptions) error {
 	for _, sentence := range p.sentences() {
 		printWrapped(w, "", "", sentence)
 	}
+	printWrapped(w, "", "", p.marksLine())
 	for _, note := range append(p.cellNote, p.plan.Notes...) {
 		printWrapped(w, "note: ", "      ", note)
 	}
@@ -63,85 +61,15 @@ func printPlan(out io.Writer, p *planned, x extras, o *planOptions) error {
 // metalName is the metal in words.
 func (p *planned) metalName() string { return p.plan.Metal.Element.Name }
 
-// sentences is the answer.
-func (p *planned) sentences() []string {
-	g := p.plan.Goal
-	first := fmt.Sprintf("Pass %s A·h", scaledDoubt(g.Charge, inAmpereHours))
-	if g.Duration.Known() {
-		first += fmt.Sprintf(" at %s A, which takes %s,", sensible(p.plan.Conditions().Current.Value, 0), timeText(g.Duration))
-	}
-	first += fmt.Sprintf(" to bring %s g of %s onto the cathode: %s %% of the %s g in the bath.", scaledDoubt(g.Deposit, inGrams), p.metalName(),
-		sensible(100*g.Recovered.Value, 100*g.Recovered.StandardUncertainty), sensible(p.plan.Amount.Value*inGrams, p.plan.Amount.StandardUncertainty*inGrams))
-	doubt := p.plan.Efficiency.StandardUncertainty
-	second := fmt.Sprintf("The bath is left with %s g/L; of all the charge %s %% wins metal, and of the last %s %%",
-		scaledDoubt(g.Left, 1), sensible(100*g.Overall, 100*doubt), sensible(100*g.Marginal, 100*doubt))
-	if a := p.assessed; a != nil {
-		second += fmt.Sprintf("; size the air for %s L/h of hydrogen, %s m³/h, and reckon with about %s V and %s kWh",
-			sensible(a.Gas[0].Worst.Value*inLitresPerHour, 0), sensible(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1),
-			sensible(a.Energy.Total.Value/math.Max(a.Conditions.Charge.Value, 1), a.Energy.Total.StandardUncertainty/math.Max(a.Conditions.Charge.Value, 1)),
-			sensible(a.Energy.Total.Value*inKilowattHours, a.Energy.Total.StandardUncertainty*inKilowattHours))
-		for _, gas := range a.Gas {
-			if gas.Gas == electrolysis.Chlorine && !gas.Possible {
-				second += fmt.Sprintf("; the anode makes %s L/h of chlorine, which is poisonous: only in a fume hood", sensible(gas.Worst.Value*inLitresPerHour, 0))
-			}
-		}
-	} else {
-		second += "; state the current or the cathode area to learn the time, the gas and the heat"
-	}
-	return []string{first, second + ".", p.stopSentence()}
-}
-
-// stopSentence says what stopping safely means here.
-func (p *planned) stopSentence() string {
-	stop := p.plan.Metal.Stop(p.plan.Medium)
-	text := "To end it "
-	switch stop.State {
-	case matter.LiftThenOff:
-		text += "lift the cathode out under current, then switch off"
-	case matter.Hold:
-		text += "go down to a low holding current"
-	default:
-		text += "switch off"
-	}
-	if stop.Unattended != stop.State {
-		switch stop.Unattended {
-		case matter.Hold:
-			text += ", and with nobody there hold a low current until somebody comes"
-		default:
-			text += ", and with nobody there switch off"
-		}
-	}
-	text += ": " + stop.Why
-	if p.plan.Metal.Depletion.Visible {
-		return text + ". The end of the metal shows in the cell voltage too."
-	}
-	return text + ". The end of the metal does not show in volts or amperes."
-}
-
-// targetText says what was asked for.
-func (p *planned) targetText() string {
-	f := matter.Figure{Value: p.cell.Target.Value.SI, StandardUncertainty: p.cell.Target.Value.StandardUncertainty()}
-	switch p.cell.Target.Form {
-	case configs.Recover:
-		return "recover " + scaledDoubt(f, 100) + " %"
-	case configs.Concentration:
-		return "down to " + scaledDoubt(p.plan.Goal.Left, 1) + " g/L"
-	case configs.Deposit:
-		return scaledDoubt(f, inGrams) + " g on the cathode"
-	case configs.Thickness:
-		return scaledDoubt(f, 1e6) + " µm on the cathode"
-	case configs.Charge:
-		return scaledDoubt(f, inAmpereHours) + " A·h"
-	}
-	return "until the next gram costs more than " + scaledDoubt(f, inKilowattHours) + " kWh/kg"
-}
-
 // cautions collects the warnings of the metal and of the cell, without saying one twice.
 func (p *planned) cautions() []string {
 	var all []string
 	metal := p.plan.Metal
 	for _, c := range metal.CautionsIn(p.plan.Medium) {
 		all = append(all, sentence(c.Text)+fmt.Sprintf(" (%s)", c.Source))
+	}
+	if metal.Stop(p.plan.Medium).State == matter.LiftThenOff {
+		all = append(all, "Never lift the cathode at the working current: the circuit breaks at the surface, in hydrogen, and at constant current the supply goes to its voltage limit and sparks. Turn it down to the hold current first. (common practice, no source)")
 	}
 	tolerance := metal.Interrupt.Tolerance
 	all = append(all, sentence(fmt.Sprintf("the current may be missing for about %s: %s", roughly(tolerance.Value), metal.Interrupt.Why))+fmt.Sprintf(" (%s)", tolerance.Source))
@@ -185,7 +113,7 @@ func (p *planned) printCourse(w io.Writer) {
 			sensible(point.LoadRatio, 0), bath.QualityAt(point.LoadRatio).Word,
 		})
 	}
-	printGrid(w, "Course of the run, beyond the target too (i/i_lim and deposit: common practice, no source)",
+	printGrid(w, "Course of the run, beyond the target too ("+letter(p.plan.Goal.Duration.Mark)+"; the word for the deposit: common practice, no source)",
 		[]string{"recovered", "g/L", "h", "A·h", "g", "overall %", "marginal %", "i/i_lim", "deposit"}, rows)
 }
 
@@ -206,6 +134,6 @@ func (p *planned) printSensitivity(w io.Writer) {
 	for _, v := range p.plan.Sensitivity() {
 		rows = append(rows, row(v.What, v.Charge, v.Seconds, v.Deposit, v.Recovers, v.Problem))
 	}
-	printGrid(w, "If an assumption is off: what the target then takes, and what the planned charge then wins",
+	printGrid(w, "If an assumption is off: what the target then takes, and what the planned charge then wins ("+letter(g.Charge.Mark)+")",
 		[]string{"", "A·h needed", "h", "g by plan", "recovered"}, rows)
 }

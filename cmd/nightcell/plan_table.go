@@ -34,6 +34,14 @@ func (t *planTable) figure(label string, f matter.Figure, perSI float64, unit, n
 	t.add(label, strings.TrimSpace(scaledDoubt(f, perSI)+" "+unit), f.Mark, note)
 }
 
+// letter is a mark in one letter, a blank for none.
+func letter(m matter.Mark) string {
+	if m == matter.Unmarked {
+		return " "
+	}
+	return m.String()[:1]
+}
+
 const noteWidth = 100 // columns at which notes are wrapped
 
 // print writes the table, its columns aligned by the width of their text.
@@ -48,11 +56,7 @@ func (t *planTable) print(w io.Writer) {
 	fmt.Fprintln(w)
 	printWrapped(w, "", "", t.title)
 	for _, r := range t.rows {
-		letter := " "
-		if r.mark != matter.Unmarked {
-			letter = r.mark.String()[:1]
-		}
-		line := fmt.Sprintf("  %s  %s  %s", padded(r.label, label), padded(r.value, value), letter)
+		line := fmt.Sprintf("  %s  %s  %s", padded(r.label, label), padded(r.value, value), letter(r.mark))
 		if r.note == "" {
 			fmt.Fprintln(w, strings.TrimRight(line, " "))
 			continue

@@ -32,8 +32,12 @@ func (p *planned) bathTable() planTable {
 		if err != nil {
 			continue // the plan has parsed it
 		}
-		share, u := f.MassFraction(plan.Metal.String())
 		molar, molarDoubt := f.MolarMass()
+		if f.Count(plan.Metal.String()) == 0 {
+			t.add(f.String(), "supporting", matter.Unmarked, "holds no "+p.metalName())
+			continue
+		}
+		share, u := f.MassFraction(plan.Metal.String())
 		t.add(f.String(), fmt.Sprintf("%s %% %s", sensible(share*100, u*100), plan.Metal), matter.Published, fmt.Sprintf("%s g/mol, CIAAW 2021", sensible(molar*1e3, molarDoubt*1e3)))
 	}
 	t.figure("metal in it", plan.Amount, inGrams, "g", "")
@@ -65,7 +69,7 @@ func (p *planned) targetTable() planTable {
 	t.figure("efficiency", p.plan.Efficiency, 100, "%", p.plan.Efficiency.Source)
 	t.figure("mass transfer", p.plan.MassTransfer, 1, "m/s", p.plan.MassTransfer.Source)
 	if p.plan.MassTransfer.Known() {
-		mark := matter.Weakest(p.plan.MassTransfer.Mark, p.plan.Efficiency.Mark)
+		mark := g.Charge.Mark
 		t.add("efficiency falls from", sensible(g.Critical, 0)+" g/L", mark, "below that the bath brings less than the current asks for")
 		t.add("overall, marginal", fmt.Sprintf("%s %%, %s %%", sensible(g.Overall*100, 0), sensible(g.Marginal*100, 0)), mark, "of all the charge, and of its last")
 		q := bath.QualityAt(g.RatioEnd)
@@ -78,7 +82,7 @@ func (p *planned) budgetTable() planTable {
 	t := planTable{title: "Where the doubt about the charge comes from (standard uncertainty, share of the variance)"}
 	u := p.plan.Goal.Charge.StandardUncertainty
 	for _, s := range p.plan.Goal.Budget {
-		t.add(s.Source, sensible(s.Amount*inAmpereHours, s.Amount*inAmpereHours)+" A·h", matter.Unmarked, fmt.Sprintf("%.0f %%", 100*s.Amount*s.Amount/(u*u)))
+		t.add(s.Source, sensible(s.Amount*inAmpereHours, s.Amount*inAmpereHours)+" A·h", s.Mark, fmt.Sprintf("%.0f %%", 100*s.Amount*s.Amount/(u*u)))
 	}
 	return t
 }
@@ -103,7 +107,7 @@ func (p *planned) runTable(unit string) planTable {
 	t.figure("on the cathode", a.CathodeDensity, perDensity(unit), prettyUnit(unit), note)
 	t.figure("on the anode", a.AnodeDensity, perDensity(unit), prettyUnit(unit), a.Conditions.AnodeArea.Source)
 	growth := a.CathodeDensity.Value * p.plan.Goal.Overall * p.plan.Metal.Equivalent(p.plan.Valence).Value / p.plan.Metal.Density.Value
-	t.add("growth", sensible(growth*3600*1e6, 0)+" µm/h", matter.Weakest(a.CathodeDensity.Mark, p.plan.Metal.Density.Mark), "if solid; trees outrun it by tens of times")
+	t.add("growth", sensible(growth*3600*1e6, 0)+" µm/h", matter.Weakest(a.CathodeDensity.Mark, p.plan.Metal.Density.Mark, p.plan.Goal.Charge.Mark), "if solid; trees outrun it by tens of times")
 	if known && window.Temperature.Known() {
 		t.figure("temperature", shiftedFigure(a.Conditions.Temperature, -matter.ZeroCelsius), 1, "°C", "usual "+span(window.Temperature, 1, -matter.ZeroCelsius)+" ("+window.Temperature.Source+")")
 	} else {
@@ -138,10 +142,15 @@ func (p *planned) platingTable() planTable {
 func (p *planned) voltageTable() planTable {
 	a := p.assessed
 	t := planTable{title: "Cell voltage"}
-	t.add("no winning below", sensible(a.Floor.Metal, 0.02)+" V", matter.Published, "by thermodynamics, against "+a.Floor.Reaction+"; steady current below about 85 % of it means a short or the wrong anode")
+	if p.cell.Electrodes.SolubleAnode {
+		t.add("no winning below", "0 V", matter.Published, "the anode dissolves: there is no floor")
+	} else {
+		t.add("no winning below", sensible(a.Floor.Metal, 0.02)+" V", a.Floor.Mark, "by thermodynamics, with the easiest reaction at the anode, "+a.Floor.Reaction+"; steady current below about 85 % of it means a short or the wrong anode")
+	}
 	for _, part := range a.Parts {
 		t.add(part.Name, bandText(part.Band, 1)+" V", part.Mark, part.Source)
 	}
+	t.figure("stated at the cell", a.Conditions.CellVolts, 1, "V", "energy and heat are reckoned with it")
 	t.add("expected at the supply", bandText(a.Voltage, 1)+" V", a.Voltage.Mark, "a band, not a promise: the cell's own runs teach a better one")
 	if w, ok := p.plan.Metal.Window(p.plan.Medium); ok && w.CellVoltage.Known() {
 		t.add("usual in the trade", span(w.CellVoltage, 1, 0)+" V", w.CellVoltage.Mark, w.CellVoltage.Source)
@@ -187,7 +196,12 @@ func (p *planned) gasTable() planTable {
 		if g.Gas == electrolysis.Hydrogen {
 			t.figure(name+", at worst", g.Worst, inLitresPerHour, "L/h", "all current to hydrogen, as in a depleted bath: size the air for this")
 		}
-		t.figure(name+", expected", g.Rate, inLitresPerHour, "L/h", "")
+		if g.Gas == electrolysis.Hydrogen && p.plan.Goal.Marginal < 0.995*p.plan.Goal.Overall {
+			t.figure(name+", on average", g.Rate, inLitresPerHour, "L/h", "over the whole run")
+			t.figure(name+", at the end", p.hydrogenAtEnd(), inLitresPerHour, "L/h", p.hydrogenAtEnd().Source)
+		} else {
+			t.figure(name+", expected", g.Rate, inLitresPerHour, "L/h", "")
+		}
 		t.figure(name+", in the run", g.Total, 1e3, "L", fmt.Sprintf("at most %s L", sensible(g.Most.Value*1e3, g.Most.StandardUncertainty*1e3)))
 	}
 	air := a.Air
@@ -208,20 +222,10 @@ func (p *planned) gasTable() planTable {
 	return t
 }
 
-func (p *planned) liquidTable() planTable {
-	a := p.assessed
-	t := planTable{title: "Acid, base and water of the run"}
-	t.figure("acid made, net", a.Acid.Bath, 1, "mol", fmt.Sprintf("%s g as the acid of the medium", sensible(a.Acid.BathMass.Value*inGrams, a.Acid.BathMass.StandardUncertainty*inGrams)))
-	if p.cell.Electrodes.Divided() {
-		t.add("acid in the anolyte", bandText(a.Acid.Anolyte, 1)+" mol", a.Acid.Anolyte.Mark, bandText(a.Acid.AnolyteMass, inGrams)+" g; "+a.Acid.Anolyte.Source)
-		t.add("base in the catholyte", bandText(a.Acid.Catholyte, 1)+" mol", a.Acid.Catholyte.Mark, bandText(a.Acid.CatholyteMass, inGrams)+" g as NaOH; below zero is acid gained")
-		t.figure("base at worst", a.Acid.CatholyteWorst, 1, "mol", a.Acid.CatholyteWorst.Source)
-	}
-	t.figure("water split", a.Water.Split, inGrams, "g", "")
-	t.add("water evaporated", bandText(a.Water.Evaporated, inGrams)+" g", a.Water.Evaporated.Mark, a.Water.Evaporated.Source)
-	t.add("level falls", bandText(a.Water.LevelFall, 1e3)+" mm", a.Water.LevelFall.Mark, "over "+sensible(a.Conditions.OpenArea.Value*inSquareCentimetres, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source)
-	t.add("water to have at hand", sensible(a.Water.TopUp.Value*inGrams, a.Water.TopUp.Value*inGrams*0.2)+" g", a.Water.TopUp.Mark, "top up to the mark before each sample")
-	return t
+// hydrogenAtEnd is what comes off in the last moment: of the current, what no longer wins metal.
+func (p *planned) hydrogenAtEnd() matter.Figure {
+	worst, g := p.assessed.Gas[0].Worst, p.plan.Goal
+	return matter.Figure{Value: worst.Value * (1 - g.Marginal), Mark: matter.Weakest(worst.Mark, g.Charge.Mark), Source: "the current less what still wins metal"}
 }
 
 func (p *planned) heatTable() planTable {
@@ -243,7 +247,11 @@ func (p *planned) heatTable() planTable {
 		t.add("leads", fmt.Sprintf("%g mm² copper", a.Lead.CrossSection*1e6), matter.Assumed,
 			fmt.Sprintf("up to %g A; loses %s V over %s m and back", a.Lead.Carries, sensible(a.Lead.Drop, a.Lead.Drop/2), sensible(a.Conditions.LeadLength.Value, 0)))
 	}
-	t.add("clips", fmt.Sprintf("%d per electrode", a.Clip.Clips), matter.Assumed, a.Clip.Advice)
+	clips := "bolt"
+	if a.Clip.Clips > 0 {
+		clips = fmt.Sprintf("%d per electrode", a.Clip.Clips)
+	}
+	t.add("clips", clips, matter.Assumed, a.Clip.Advice)
 	t.figure("energy", a.Energy.Total, inKilowattHours, "kWh", "at the supply's output")
 	t.figure("energy per metal", a.Energy.Specific, inKilowattHours, "kWh/kg", "")
 	t.figure("cost", a.Energy.Cost, 1, "", a.Energy.Cost.Source)

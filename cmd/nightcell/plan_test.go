@@ -307,10 +307,20 @@ func TestPlanDoorNotice(t *testing.T) {
 		return string(data)
 	}
 	zinc := page(zincPlan())
-	for _, text := range []string{"Zinc is won from 0.900 L", "45.0 A·h", "lift the cathode out of the bath while the current is on", "Do not switch it on again", "Telephone", "Hydrogen, explosive", "no safety device", "Acid bath", "@page"} {
+	for _, text := range []string{"Zinc is won from 0.900 L", "45.0 A·h", "cut the mains at the marked switch outside the room", "Else leave it alone and call", "Only the person in charge", "turn the current down to the hold current (about 0.30 A, assumed: a tenth)", "face shield", "never at the working current", "Do not switch it on again", "Telephone", "Hydrogen, explosive", "no safety device", "Acid bath", "@page"} {
 		if !strings.Contains(zinc, text) {
 			t.Errorf("the page lacks %q", text)
 		}
+	}
+	// What a stranger may do comes first, and turning down before lifting before off.
+	at := -1
+	for _, text := range []string{"cut the mains", "Only the person in charge", "turn the current down", "Lift the cathode out of the bath slowly", "OUTPUT OFF"} {
+		next := strings.Index(zinc[max(at, 0):], text)
+		if next < 0 {
+			t.Errorf("%q does not come after what should stand before it", text)
+			continue
+		}
+		at = max(at, 0) + next
 	}
 	if strings.Contains(zinc, "Chlorine") {
 		t.Error("a sulfate bath makes no chlorine")

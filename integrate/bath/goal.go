@@ -32,6 +32,7 @@ type Goal struct {
 type Share struct {
 	Source string
 	Amount float64
+	Mark   matter.Mark // of the doubt itself: assumed where a default stands for one that nobody stated
 }
 
 // shift is one truth moved by its standard uncertainty: sign is +1 or -1.
@@ -113,20 +114,20 @@ func (p *Plan) goal() (Goal, error) {
 			above, span = best, 1
 		}
 		half := func(low, high float64) float64 { return (high - low) / span }
-		g.Budget = append(g.Budget, Share{shift.source, math.Abs(half(below.charge, above.charge))})
+		g.Budget = append(g.Budget, Share{shift.source, math.Abs(half(below.charge, above.charge)), p.doubtMark(shift.source)})
 		seconds += square(half(below.seconds, above.seconds))
 		theory += square(half(below.deposit, above.deposit))
 		wonLow, wonHigh := low.wonBy(best.charge), high.wonBy(best.charge)
 		mol := (wonHigh - wonLow) / 2
-		g.DepositFrom = append(g.DepositFrom, Share{shift.source, math.Abs(mol) * molar})
+		g.DepositFrom = append(g.DepositFrom, Share{shift.source, math.Abs(mol) * molar, p.doubtMark(shift.source)})
 		deposit += square(mol)
 		recovered += square((wonHigh/high.amount - wonLow/low.amount) / 2)
 		concentration += square(((high.amount-wonHigh)/high.batch.Volume - (low.amount-wonLow)/low.batch.Volume) / 2)
 	}
-	if meter := math.Hypot(p.meter.GainRelative*best.charge, p.meter.OffsetAmperes*best.seconds) / math.Sqrt(3); meter > 0 {
-		g.Budget = append(g.Budget, Share{"meter", meter})
+	if meter := math.Hypot(p.order.Meter.GainRelative*best.charge, p.order.Meter.OffsetAmperes*best.seconds) / math.Sqrt(3); meter > 0 {
+		g.Budget = append(g.Budget, Share{"meter", meter, matter.Given})
 		mol := meter * g.Marginal / perMole
-		g.DepositFrom = append(g.DepositFrom, Share{"meter", mol * molar})
+		g.DepositFrom = append(g.DepositFrom, Share{"meter", mol * molar, matter.Given})
 		deposit += square(mol)
 	}
 	g.Budget, g.DepositFrom = sorted(g.Budget), sorted(g.DepositFrom)
@@ -161,6 +162,55 @@ func (p *Plan) answerMark() matter.Mark {
 		marks = append(marks, p.conditions.CellVoltage.Mark)
 	}
 	return matter.Weakest(marks...)
+}
+
+// doubtMark tells whether the doubt of a source was stated or is a default.
+func (p *Plan) doubtMark(source string) matter.Mark {
+	o := p.order
+	var figures []matter.Figure
+	switch source {
+	case "formula weight":
+		return matter.Published
+	case "volume":
+		figures = append(figures, o.Contents.Volume)
+	case "concentration":
+		figures = append(figures, o.Contents.Concentration)
+	case "metal mass":
+		figures = append(figures, o.Contents.MetalMass)
+	case "efficiency":
+		figures = append(figures, o.Efficiency.Fraction)
+	case "mass transfer":
+		figures = append(figures, o.Efficiency.MassTransfer)
+		if o.Efficiency.Stirring != "" {
+			return p.efficiency.transfer.Mark
+		}
+	case "cathode area":
+		figures = append(figures, o.Conditions.CathodeArea)
+	case "current":
+		figures = append(figures, o.Conditions.Current)
+	case "cell voltage":
+		figures = append(figures, o.Conditions.CellVoltage)
+	}
+	for _, salt := range o.Contents.Salts {
+		f, err := matter.ParseFormula(salt.Formula)
+		switch {
+		case err != nil || f.Count(p.Metal.String()) == 0:
+		case source == "salt mass" && salt.Mass.Known():
+			figures = append(figures, salt.Mass)
+		case source == "salt assay":
+			figures = append(figures, salt.Assay)
+		case source == "salt concentration" && salt.Concentration.Known():
+			figures = append(figures, salt.Concentration)
+		}
+	}
+	var mark matter.Mark
+	for _, f := range figures {
+		if f.StandardUncertainty == 0 {
+			return matter.Assumed
+		}
+		mark = matter.Weakest(mark, f.Mark)
+	}
+	return mark
 }
 
 func square(x float64) float64 { return x * x }

@@ -31,10 +31,10 @@ type Plan struct {
 	Efficiency   matter.Figure // of the first stage
 	MassTransfer matter.Figure // m/s; not Known: fixed efficiency
 
+	order      Order
 	settled    contents
 	efficiency settledEfficiency
 	conditions Conditions
-	meter      Meter
 	form       form
 	scenario   scenario
 }
@@ -42,7 +42,7 @@ type Plan struct {
 // NewPlan settles an order. The error joins every Mistake there is in it.
 func NewPlan(o Order) (*Plan, error) {
 	var m mistakes
-	p := &Plan{meter: o.Meter}
+	p := &Plan{order: o}
 	p.settled = o.Contents.settle(&m)
 	p.efficiency = o.Efficiency.settle(&m, p.settled)
 	p.form = o.Target.settle(&m)

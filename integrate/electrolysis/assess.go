@@ -174,6 +174,7 @@ func (a *Assessment) anode() {
 		a.Anode = AnodeReactions(anolyte, c.Metal.Element.Symbol)
 	}
 	a.Floor = FloorVoltage(FloorConditions{anolyte, c.Metal.Element.Symbol, a.Plating.Metal.Value, c.PH.Value, c.SolubleAnode})
+	a.Floor.Mark = matter.Weakest(matter.Published, a.Plating.Metal.Mark, c.AnolytePH.Mark, c.Temperature.Mark)
 }
 
 // freeAcid settles the acid between the plates that the conductivity rests on: what
@@ -193,7 +194,7 @@ func (a *Assessment) voltage() error {
 	a.Conditions.FreeAcid = a.freeAcid()
 	c := a.Conditions
 	v := VoltageConditions{
-		Metal: c.Metal.Element.Symbol, Reversible: a.Floor.Expected, Anode: c.Anode, SolubleAnode: c.SolubleAnode,
+		Metal: c.Metal.Element.Symbol, Reversible: a.Floor.Expected, ReversibleMark: a.Floor.Mark, Anode: c.Anode, SolubleAnode: c.SolubleAnode,
 		CathodeDensity: a.CathodeDensity.Value, AnodeDensity: a.AnodeDensity.Value, Gap: c.Gap.Value, Separator: c.Separator,
 		Conductivity: AssumedConductivity(c.Medium, c.FreeAcid.Value, c.Temperature.Value),
 	}
@@ -202,7 +203,7 @@ func (a *Assessment) voltage() error {
 		v.Conductivity.Low = math.Max(v.Conductivity.Low, v.Conductivity.Best/2)
 	}
 	if !c.SolubleAnode {
-		v.Gas = a.Anode[0].Gas
+		v.Gas, v.Reaction = a.Anode[0].Gas, a.Anode[0].Name
 	}
 	var err error
 	a.Voltage, a.Parts, err = CellVoltage(v)

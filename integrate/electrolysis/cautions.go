@@ -19,7 +19,7 @@ func (a *Assessment) cautions() {
 		say("Chlorine is poisonous and can come off at this anode: run it in a fume hood with the anode gas scrubbed in alkali; a room fan is not enough.")
 	}
 	if w := a.Air.HydrogenTime; w.Known() && w.Value < a.Duration.Value {
-		say("This room reaches 1 %% hydrogen after %.2g h, before the run ends: more air, or not here.", w.Value/3600)
+		say("This room reaches 1 %% hydrogen after %s, before the run ends: more air, or not here.", duration(w.Value))
 	}
 	if ph := a.Plating.HydroxidePH; ph.Known() && c.PH.Value > ph.Value-0.5 {
 		ksp := c.Metal.Hydroxide
@@ -41,6 +41,21 @@ func (a *Assessment) cautions() {
 		say("If acid does not cross the separator, hydrogen leaves base in the catholyte: watch its pH, hydroxide blinds diaphragm and cathode from about pH %.1f.", a.Plating.HydroxidePH.Value)
 	}
 	a.heatCautions(say)
+}
+
+// duration writes a time in seconds below two minutes, in minutes below two hours.
+func duration(seconds float64) string {
+	value, unit := seconds/3600, "h"
+	switch {
+	case seconds < 120:
+		value, unit = seconds, "s"
+	case seconds < 7200:
+		value, unit = seconds/60, "min"
+	}
+	if value < 10 {
+		return fmt.Sprintf("%.1f %s", value, unit)
+	}
+	return fmt.Sprintf("%.0f %s", value, unit)
 }
 
 // acidCautions tells where the acid goes that the anode makes. A buffer or a bisulfate

@@ -18,6 +18,8 @@ type Component struct {
 type VoltageConditions struct {
 	Metal          string  // symbol
 	Reversible     float64 // V, Floor.Expected
+	ReversibleMark matter.Mark
+	Reaction       string  // of the anode, the expected one
 	Anode          string  // material, in words; "": unknown
 	Gas            Gas     // of the expected anode reaction
 	SolubleAnode   bool    // the anode is of the metal and dissolves; Reversible is then 0
@@ -46,7 +48,8 @@ func CellVoltage(c VoltageConditions) (total Band, parts []Component, err error)
 	bath := Band{drop / c.Conductivity.High, 1.1 * drop / c.Conductivity.Best, 1.3 * drop / c.Conductivity.Low,
 		matter.Weakest(c.Conductivity.Mark, matter.Assumed), "conductivity " + c.Conductivity.Mark.String() + "; bubbles assumed to add 0 to 30 %"}
 	parts = []Component{
-		{"thermodynamic floor", Band{c.Reversible - 0.02, c.Reversible, c.Reversible + 0.05, matter.Published, "standard potentials at the stated concentrations; activity may add 0.05 V"}},
+		{"reversible voltage, expected reaction", Band{c.Reversible - 0.02, c.Reversible, c.Reversible + 0.05,
+			matter.Weakest(matter.Published, c.ReversibleMark), "against " + c.Reaction + ": standard potentials at the stated concentrations; activity may add 0.05 V"}},
 		{"overpotential of the metal at the cathode", metalOverpotential(c.Metal)},
 		{"overpotential of the gas at the anode", anodeOverpotential(c.Anode, c.Gas, c.AnodeDensity)},
 		{"resistance of the bath", bath},

@@ -1,6 +1,10 @@
 package electrolysis
 
-import "math"
+import (
+	"math"
+
+	"nightcell/integrate/matter"
+)
 
 // ShortFraction is the share of the floor below which steady current means metal
 // touching metal or an anode that dissolves: between 80 and 90 %, to leave room for
@@ -23,6 +27,7 @@ type Floor struct {
 	Expected float64 // to win the metal, with the anode reaction that is expected to lead
 	Any      float64 // to pass any lasting current: the metal or hydrogen, whichever is easier
 	Reaction string  // the easiest anode reaction
+	Mark     matter.Mark
 }
 
 // FloorVoltage returns the thermodynamic floor. A soluble anode, and a shuttle such as

@@ -65,7 +65,7 @@ const (
 func (s SafeState) Words() string {
 	switch s {
 	case LiftThenOff:
-		return "with the fan running and a face shield on, turn the current down to the hold current and the voltage limit to just above what the cell then shows, lift the cathode out slowly, then switch off"
+		return "have the fan on and a face shield on, turn the current down to the hold current and the voltage limit to just above what the cell then shows, lift the cathode out slowly, then switch off"
 	case Hold:
 		return "go down to a low hold current"
 	}

@@ -1,0 +1,63 @@
+package main
+
+import (
+	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
+)
+
+func (p *planned) liquidTable() planTable {
+	a := p.assessed
+	t := planTable{title: "Acid, base and water of the run"}
+	t.addAcid("net in the bath", electrolysis.Band{Low: a.Acid.Bath.Value, Best: a.Acid.Bath.Value, High: a.Acid.Bath.Value, Mark: a.Acid.Bath.Mark, Source: a.Acid.Bath.Source}, 2*a.Acid.Bath.StandardUncertainty, p.plan.Medium)
+	if p.cell.Electrodes.Divided() {
+		t.addAcid("in the anolyte", a.Acid.Anolyte, 0, p.plan.Medium)
+		t.addAcid("in the catholyte", turned(a.Acid.Catholyte), 0, p.plan.Medium)
+		t.figure("base at worst", a.Acid.CatholyteWorst, 1, "mol", "in the catholyte: "+a.Acid.CatholyteWorst.Source)
+	}
+	t.figure("water split", a.Water.Split, inGrams, "g", "")
+	t.add("water evaporated", bandText(a.Water.Evaporated, inGrams)+" g", a.Water.Evaporated.Mark, a.Water.Evaporated.Source)
+	t.add("level falls", bandText(a.Water.LevelFall, 1e3)+" mm", a.Water.LevelFall.Mark, "over "+sensible(a.Conditions.OpenArea.Value*inSquareCentimetres, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source)
+	t.add("water to have at hand", sensible(a.Water.TopUp.Value*inGrams, a.Water.TopUp.Value*inGrams*0.2)+" g", a.Water.TopUp.Mark, "top up to the mark before each sample")
+	return t
+}
+
+// turned counts a band of base as one of acid.
+func turned(b electrolysis.Band) electrolysis.Band {
+	b.Low, b.Best, b.High = -b.High, -b.Best, -b.Low
+	return b
+}
+
+// addAcid adds a row for H+ gained in mol: as acid or, where it is lost, as base. In a
+// medium that is not acid the words are alkali used up and alkali made. doubt, if there
+// is one, is twice the standard uncertainty, else the band is shown.
+func (t *planTable) addAcid(where string, b electrolysis.Band, doubt float64, medium matter.Medium) {
+	if b.Best == 0 && b.Low == 0 && b.High == 0 {
+		return
+	}
+	formula, _ := electrolysis.AcidOf(medium)
+	grams := electrolysis.AcidMass(1, medium) * inGrams
+	word, other := "acid", "base"
+	switch alkaline := formula == "NaOH"; {
+	case b.Best < 0:
+		b = turned(b)
+		word, other, formula, grams = "base", "acid", "NaOH", electrolysis.CausticMass(1)*inGrams
+		if alkaline {
+			word, other = "alkali made", "alkali used up"
+		}
+	case alkaline:
+		word, other = "alkali used up", "alkali made"
+	}
+	value, mass := bandText(b, 1), bandText(b, grams)
+	if b.Low == b.High {
+		f := matter.Figure{Value: b.Best, StandardUncertainty: doubt / 2}
+		value, mass = withDoubt(f), sensible(b.Best*grams, doubt*grams/2)
+	}
+	note := mass + " g as " + formula
+	if b.Low < 0 {
+		note += "; below zero is " + other
+	}
+	if b.Source != "" {
+		note += "; " + b.Source
+	}
+	t.add(word+" "+where, value+" mol", b.Mark, note)
+}
