@@ -179,18 +179,18 @@ func TestMishapsAreFoundAndNamed(t *testing.T) {
 }
 
 func TestQuietNights(t *testing.T) {
-	false_ := 0
+	wrong := 0
 	for seed := range uint64(*nights) {
 		n := newNight(1000+seed, 5*time.Second)
 		n.watch(alerts.NewBoard(zinc()), 14*time.Hour, 0, nil, func(c alerts.Change) {
 			if c.Raised() {
-				false_++
+				wrong++
 				t.Logf("seed %d: %s %s: %s", seed, c.At, c.Condition, c.Text)
 			}
 		})
 	}
-	t.Logf("%d false alarms in %d nights of 14 h", false_, *nights)
-	if false_*100 > *nights {
+	t.Logf("%d false alarms in %d nights of 14 h", wrong, *nights)
+	if wrong*100 > *nights {
 		t.Errorf("more than one false alarm in 100 nights")
 	}
 }
