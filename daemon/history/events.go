@@ -54,6 +54,9 @@ func (e *events) take(r *runlog.Record) {
 		return
 	case runlog.KindAlarm:
 		ev.Name, ev.State, ev.Priority = r.Condition, r.Text("state"), r.Text("priority")
+		if quiet(r.Text("before"), ev.State) {
+			return
+		}
 	case runlog.KindOutput:
 		ev.Name, ev.State = r.Text("action"), r.Text("outcome")
 	case runlog.KindEntry:
@@ -67,6 +70,13 @@ func (e *events) take(r *runlog.Record) {
 		e.more++
 	}
 	e.list = append(e.list, ev)
+}
+
+// quiet says that a change is none that a person would call an event: a condition that
+// was not so can for a time not be judged, or can be again.
+func quiet(before, after string) bool {
+	normal, suppressed := "NORM", "DSUPR"
+	return before == normal && after == suppressed || before == suppressed && after == normal
 }
 
 // entry remembers the figures of what a person measured.

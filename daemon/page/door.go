@@ -27,9 +27,11 @@ func NewDoor(l net.Listener, most int) *Door { return &Door{Listener: l, most: m
 // doorConn takes itself off the books when it closes.
 type doorConn struct {
 	net.Conn
-	door   *Door
-	once   sync.Once
-	closed bool // guarded by door.mu
+	door *Door
+	once sync.Once
+	// Guarded by door.mu.
+	closed  bool
+	serving int // requests; HTTP/2 has several at a time
 }
 
 // Accept waits for the next connection.
@@ -121,6 +123,7 @@ func (d *Door) Handler(next http.Handler) http.Handler {
 func (d *Door) busy(c *doorConn) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	c.serving++
 	d.forget(c)
 }
 
@@ -128,8 +131,7 @@ func (d *Door) busy(c *doorConn) {
 func (d *Door) rest(c *doorConn) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.forget(c)
-	if !c.closed {
+	if c.serving--; c.serving == 0 && !c.closed {
 		d.idle = append(d.idle, c)
 	}
 }

@@ -47,6 +47,8 @@ type benchOptions struct {
 	cells   []*snapshot.Cell
 	prepare func(data string) // writes logs before the history begins
 	hosts   []string
+
+	connections int // 0: 64
 }
 
 func newBench(t *testing.T, o benchOptions) *bench {
@@ -75,7 +77,7 @@ func newBench(t *testing.T, o benchOptions) *bench {
 		t.Fatal(err)
 	}
 	b.url = "http://" + l.Addr().String()
-	door := page.NewDoor(l, 64)
+	door := page.NewDoor(l, max(64, o.connections))
 	ctx, cancel := context.WithCancel(context.Background())
 	server := &http.Server{
 		Handler:     door.Handler(page.Guard(p.Handler(), l.Addr().String(), o.hosts)),

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"nightcell/alerts"
 	"nightcell/daemon/history"
@@ -67,6 +68,9 @@ func (p *Page) eventLine(e history.Event) happenedLine {
 		if e.Priority != "" {
 			l.Kind = e.Priority + " alarm"
 		}
+		if e.State != alerts.UNACK.String() {
+			l.Text = "" // the title says it
+		}
 	case runlog.KindOutput:
 		l.Mark, l.Title = "■", sentence.Name(e.Name)+": "+e.State
 		l.Kind = "output"
@@ -74,7 +78,7 @@ func (p *Page) eventLine(e history.Event) happenedLine {
 		l.Mark, l.Title, l.Kind = "◆", sentence.Name(e.Name), "entry"
 	}
 	if e.By != "" {
-		l.Text = e.Text + " (by " + e.By + ")"
+		l.Text = strings.TrimSpace(l.Text + " (by " + e.By + ")")
 	}
 	return l
 }

@@ -127,6 +127,9 @@ func (p *Page) events(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("X-Accel-Buffering", "no")
 	out := http.NewResponseController(w)
+	if err := out.SetReadDeadline(time.Time{}); err != nil { // the time to send a request is not the time to listen
+		p.s.Log.Debug("page: deadline", "err", err)
+	}
 	ticker := time.NewTicker(tick)
 	defer ticker.Stop()
 	seq := uint64(0)

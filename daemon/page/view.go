@@ -126,7 +126,7 @@ var stateTexts = map[alerts.State]string{
 
 // alarms returns those that count, and those that are not judged or were set aside.
 func (p *Page) alarms(c *snapshot.Cell, now time.Time) (standing, aside []alarmView) {
-	for _, a := range c.Alarms {
+	for _, a := range sentence.ByUrgency(c.Alarms) {
 		v := alarmView{
 			Cell: c.Name, Condition: a.Condition, Title: sentence.Name(a.Condition), Priority: a.Priority, State: a.State,
 			Text: a.Text, Meaning: a.Meaning, Action: a.Action, First: a.First, By: a.By, Reason: a.Reason,
@@ -163,7 +163,7 @@ func (p *Page) clock(t, now time.Time) string {
 // announcement is what a screen reader is told when it changes: the alarms that wait for an answer.
 func announcement(c *snapshot.Cell) string {
 	var names []string
-	for _, a := range c.Alarms {
+	for _, a := range sentence.ByUrgency(c.Alarms) {
 		var s alerts.State
 		if err := s.UnmarshalText([]byte(a.State)); err == nil && s == alerts.UNACK {
 			names = append(names, sentence.Name(a.Condition))

@@ -99,35 +99,32 @@ func at(t, now time.Time, zone *time.Location) string {
 
 // troubleOf says what is wrong.
 func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
-	standing, first, open, aside := Well, -1, 0, 0
-	for i, a := range c.Alarms {
-		var state alerts.State
-		if err := state.UnmarshalText([]byte(a.State)); err != nil || state.Hidden() {
+	standing, open, aside := Well, 0, 0
+	var said []string
+	for _, a := range ByUrgency(c.Alarms) {
+		state, ok := stateOf(a)
+		if !ok || state.Hidden() {
 			if state == alerts.SHLVD || state == alerts.OOSRV { // by a person
 				aside++
 			}
 			continue
 		}
-		if open++; first < 0 {
-			first = i
+		if open++; open > 1 {
+			continue // the most urgent decides what to do
 		}
-		standing = worse(standing, standingOf(a, state))
-	}
-	var said []string
-	if first >= 0 {
-		a := c.Alarms[first]
-		said = append(said, fmt.Sprintf("%s: %s.", Name(a.Condition), firstOf(a.Text)))
+		standing = standingOf(a, state)
+		said = append(said, tell(a, state))
 		if standing == Act {
 			said = append(said, "First: "+lower(a.Action))
 		}
-		if open > 1 {
-			said = append(said, fmt.Sprintf("%s in all.", plural(open, "alarm")))
-		}
+	}
+	if open > 1 {
+		said = append(said, fmt.Sprintf("%s in all.", plural(open, "alarm")))
 	}
 	if age := silence(c, now); age > 0 {
 		said = append(said, fmt.Sprintf("No reading for %s.", Span(age)))
 		standing = worse(standing, Look)
-	} else if !c.Link.Up && first < 0 && !c.Ended {
+	} else if !c.Link.Up && open == 0 && !c.Ended {
 		said = append(said, "The supply does not answer.")
 		standing = worse(standing, Look)
 	}
@@ -138,6 +135,14 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 		said = append(said, fmt.Sprintf("(%s set aside.)", plural(aside, "alarm")))
 	}
 	return strings.Join(said, " "), standing
+}
+
+// tell is one alarm in a sentence.
+func tell(a snapshot.Alarm, s alerts.State) string {
+	if s == alerts.RTNUN {
+		return Name(a.Condition) + " is over; nobody has answered it."
+	}
+	return fmt.Sprintf("%s: %s.", Name(a.Condition), firstOf(a.Text))
 }
 
 // standingOf: an alarm of high priority that holds calls a person even when somebody

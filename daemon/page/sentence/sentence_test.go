@@ -58,6 +58,12 @@ func TestOf(t *testing.T) {
 			a.State = "ACKED"
 			c.Alarms = []snapshot.Alarm{a, {Condition: "charge-behind", State: "UNACK", Priority: "low", Text: "x"}}
 		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
+		{"what holds comes before what is over", func(c *snapshot.Cell) {
+			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: "RTNUN", Priority: "high", Text: "x", Action: "y"}, short}
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
+		{"over and unanswered", func(c *snapshot.Cell) {
+			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: "RTNUN", Priority: "high", Text: "x", Action: "y"}}
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Supply silent is over; nobody has answered it.", sentence.Look},
 		{"a low one is worth a look", func(c *snapshot.Cell) {
 			c.Alarms = []snapshot.Alarm{{Condition: "charge-behind", State: "UNACK", Priority: "low", Text: "1.2 A·h under the plan."}}
 		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Charge behind: 1.2 A·h under the plan.", sentence.Look},

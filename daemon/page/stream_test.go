@@ -1,0 +1,176 @@
+package page_test
+
+import (
+	"bufio"
+	"encoding/json"
+	"io"
+	"net"
+	"net/http"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"nightcell/daemon/page"
+	"nightcell/daemon/snapshot"
+)
+
+// stream is one listener to live events.
+type stream struct {
+	t    *testing.T
+	body io.ReadCloser
+	in   *bufio.Scanner
+}
+
+func listen(t *testing.T, url, topic string) *stream {
+	t.Helper()
+	r, err := http.Get(url + "/events?of=" + topic)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { r.Body.Close() })
+	if r.StatusCode != http.StatusOK || r.Header.Get("Content-Type") != "text/event-stream" {
+		t.Fatalf("status %d, %s", r.StatusCode, r.Header.Get("Content-Type"))
+	}
+	in := bufio.NewScanner(r.Body)
+	in.Buffer(nil, 1<<20)
+	return &stream{t, r.Body, in}
+}
+
+// next returns the next event's texts.
+func (s *stream) next() map[string]string {
+	s.t.Helper()
+	for s.in.Scan() {
+		if data, ok := strings.CutPrefix(s.in.Text(), "data: "); ok {
+			var m map[string]string
+			if err := json.Unmarshal([]byte(data), &m); err != nil {
+				s.t.Fatal(err)
+			}
+			return m
+		}
+	}
+	s.t.Fatalf("the stream has ended: %v", s.in.Err())
+	return nil
+}
+
+// TestStream: the first event carries everything, later ones what has changed, and
+// adding them up gives the same state for those who came at different times.
+func TestStream(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1"), zinc("zinc-2")}})
+	early := listen(t, b.url, "all")
+	sum := early.next()
+	for _, key := range []string{"@", "t:all.headline", "t:zinc-1.progress", "t:zinc-2.trouble", "s:zinc-1", "b:zinc-2", "a:zinc-1"} {
+		if _, ok := sum[key]; !ok {
+			t.Errorf("the first event lacks %s: %v", key, sum)
+		}
+	}
+	b.change(1, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+	for sum["s:zinc-2"] != "act" {
+		e := early.next()
+		if _, again := e["t:zinc-1.progress"]; again {
+			t.Errorf("what has not changed is sent again: %v", e)
+		}
+		for k, v := range e {
+			sum[k] = v
+		}
+	}
+	late := listen(t, b.url, "all").next()
+	for _, key := range []string{"t:all.headline", "t:zinc-2.trouble", "s:zinc-2", "a:zinc-2", "s:zinc-1"} {
+		if late[key] != sum[key] || sum[key] == "" {
+			t.Errorf("%s: who came early has %q, who came late %q", key, sum[key], late[key])
+		}
+	}
+}
+
+// TestStreamsAreBounded: beyond the bound a page is told to come back later, and a place is free again when one leaves.
+func TestStreamsAreBounded(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1")}, connections: 300})
+	var open []*stream
+	for range 128 {
+		open = append(open, listen(t, b.url, "zinc-1"))
+	}
+	v := b.visitor()
+	v.want("one too many", v.get("/events?of=zinc-1"), http.StatusServiceUnavailable)
+	if a := v.get("/"); a.StatusCode != http.StatusOK {
+		t.Errorf("the page itself: status %d", a.StatusCode)
+	}
+	open[0].body.Close()
+	eventually(t, "a free place", func() bool {
+		r, err := http.Get(b.url + "/events?of=zinc-1")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Body.Close()
+		return r.StatusCode == http.StatusOK
+	})
+}
+
+// TestCurvesAreBounded: a loop that asks for curves is told to wait.
+func TestCurvesAreBounded(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1")}})
+	v := b.visitor()
+	statuses := map[int]int{}
+	for range 400 {
+		statuses[v.get("/cell/zinc-1/history?points=100").StatusCode]++
+	}
+	if statuses[http.StatusTooManyRequests] == 0 || statuses[http.StatusOK] < 100 || len(statuses) != 2 {
+		t.Errorf("400 curves at once: %v", statuses)
+	}
+}
+
+// pipeListener hands out connections that a test makes.
+type pipeListener struct {
+	conns chan net.Conn
+	net.Listener
+}
+
+func (l *pipeListener) Accept() (net.Conn, error) {
+	c, ok := <-l.conns
+	if !ok {
+		return nil, net.ErrClosed
+	}
+	return c, nil
+}
+
+// TestDoor: a full door lets a new client in and the one out that has dawdled longest.
+func TestDoor(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &pipeListener{conns: make(chan net.Conn)}
+		door := page.NewDoor(l, 3)
+		var inside []net.Conn
+		enter := func() net.Conn {
+			outer, inner := net.Pipe()
+			go func() { l.conns <- inner }()
+			c, err := door.Accept()
+			if err != nil {
+				t.Fatal(err)
+			}
+			inside = append(inside, c)
+			return outer
+		}
+		gone := func(c net.Conn) bool {
+			if err := c.SetReadDeadline(time.Now().Add(time.Second)); err != nil {
+				return true
+			}
+			_, err := c.Read(make([]byte, 1))
+			return err == io.EOF
+		}
+		first, second, third := enter(), enter(), enter()
+		fourth := enter()
+		if !gone(first) || gone(second) || gone(third) || gone(fourth) || door.Open() != 3 {
+			t.Errorf("with 3 places the oldest must go: %v %v %v %v, %d open", gone(first), gone(second), gone(third), gone(fourth), door.Open())
+		}
+		for _, c := range inside {
+			if err := c.Close(); err != nil && err != io.ErrClosedPipe {
+				t.Error(err)
+			}
+			_ = c.Close() // twice must not count twice
+		}
+		if door.Open() != 0 {
+			t.Errorf("%d are still open", door.Open())
+		}
+	})
+}
