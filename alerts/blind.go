@@ -20,7 +20,7 @@ func (b *Board) Blind() []string {
 		return says
 	}
 	if m.Running && !m.Corridor.Settled {
-		says = append(says, "The corridor of this cell is being learned since "+m.Why+": drift, contact, stirrer, slow ohmic rise and passivation are not judged yet; a rise in warm-up is.")
+		says = append(says, "The corridor of this cell is being learned since "+m.Why+": contact, stirrer and slow ohmic rise are not judged yet, and of drift only a rise.")
 	}
 	if m.Running && m.Repeats.Blocks >= 15 && !m.Repeats.lively() {
 		says = append(says, "This supply's display is so coarse that its readings often stand still; a frozen reading cannot be told from that.")

@@ -214,10 +214,11 @@ func (b *Board) advance(c Condition, now time.Duration, o *Observation, causes s
 	}
 }
 
-// release ends a suppression of the board's own once its reason is gone.
+// release ends a suppression of the board's own once its reason is gone: at once when
+// the condition still holds; one that only serves its off-delay is over before it would be news.
 func (b *Board) release(c Condition, o *Observation, causes set) {
 	a := &b.m.Alarms[c]
-	if a.State == DSUPR && a.Own && (!a.Active || causes == 0) {
+	if a.State == DSUPR && a.Own && (!a.Active || a.Raw && causes == 0) {
 		b.move(c, Release, o, a.Reason+", which is over")
 	}
 }

@@ -66,7 +66,7 @@ var catalogue = [conditionCount]entry{
 		"Output on, almost no amperes, volts at the set limit.",
 		"No current reaches the cell: an acid bath attacks zinc and manganese, nickel passivates.",
 		"Look at both clips and both leads; a corroded clip shows green or white at the jaw."}},
-	AnodePassivation: {"anode-passivation", process, learned, of(LeadOff, OutputOff, SetPointsChanged), starting(High, minute, 5*minute, 0, practice), About{
+	AnodePassivation: {"anode-passivation", process, current, of(LeadOff, OutputOff, SetPointsChanged), starting(High, minute, 5*minute, 0, practice), About{
 		"Gas stops at the anode or comes from few spots; a current step changes volts far less than a resistance would.",
 		"The current has fallen or the cell takes far more volts; a coating that dies takes the anode with it.",
 		"Lower the current; look at the anode; a lead or coated anode that was off for a while may recover at low current."}},
@@ -114,7 +114,7 @@ var catalogue = [conditionCount]entry{
 		"Volts stand just under the voltage set-point.",
 		"The next small rise costs current, and the charge falls behind.",
 		"Find why volts rose before raising the limit."}},
-	VoltageDrift: {"voltage-drift", process, learned, of(HardShort, Whisker, LeadOff, AnodePassivation, ThermalRunaway, Contact, StirrerStopped, Depletion, OhmicRise, ModeFlip, SetPointsChanged), starting(Medium, minute, 5*minute, 0.1, practice), About{
+	VoltageDrift: {"voltage-drift", process, current, of(HardShort, Whisker, LeadOff, AnodePassivation, ThermalRunaway, Contact, StirrerStopped, Depletion, OhmicRise, ModeFlip, SetPointsChanged), starting(Medium, minute, 5*minute, 0.1, practice), About{
 		"The page's curve leaves the corridor that was learned after warm-up.",
 		"Something in the cell has changed; the deposit may or may not suffer.",
 		"Look at level, clips, stirrer, deposit, in this order."}},

@@ -91,7 +91,7 @@ const perHour = 3600
 func (b *Board) look() {
 	h, c := &b.m.History, &b.m.Corridor
 	f := features{}
-	if h.Len() < 6 {
+	if h.Len() < 6 || c.Count == 0 {
 		b.m.Features = f
 		return
 	}

@@ -85,13 +85,13 @@ func (b *Board) voltageLimit(o *Observation) verdict {
 }
 
 // drift: the slow average left the corridor, a smaller shift stayed, or the volts
-// rise and pop as they do over gathering gas.
+// rise and pop as they do over gathering gas. While the corridor is being learned a rise above the lowest level counts.
 func (b *Board) drift() verdict {
 	c := &b.m.Corridor
-	if !c.Settled {
+	if c.Count == 0 {
 		return verdict{}
 	}
 	v := b.above(VoltageDrift, math.Abs(c.Departure()), c.Width(b.corridorSettings().HalfWidth))
-	v.over = v.over || c.Signal != 0 || b.popping()
+	v.over = v.over || c.Signal != 0 || c.Settled && b.popping()
 	return v
 }

@@ -294,3 +294,22 @@ func TestFlood(t *testing.T) {
 		t.Errorf("after the flood: %+v, flooding %v", got, r.b.Flooding())
 	}
 }
+
+// TestRiseInWarmUp: while the corridor is being learned a fall is forgiven and a rise is not.
+func TestRiseInWarmUp(t *testing.T) {
+	r := newRig(t)
+	for range 30 {
+		r.o.Volts -= 0.01
+		if got := r.run(time.Minute); len(got) != 0 {
+			t.Fatalf("while it warms: %+v", got)
+		}
+	}
+	var got []alerts.Change
+	for range 60 {
+		r.o.Volts += 0.01
+		got = append(got, only(r.run(time.Minute), alerts.VoltageDrift)...)
+	}
+	if len(got) != 1 || got[0].To != alerts.UNACK || !strings.Contains(got[0].Text, "warming up") {
+		t.Errorf("after a rise of 0.6 V: %+v", got)
+	}
+}

@@ -89,6 +89,9 @@ func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
 	case VoltageLimit:
 		return fmt.Sprintf("%.4g V is just under the voltage set-point of %.4g V, %s", o.Volts, o.SetVolts, since)
 	case VoltageDrift:
+		if !b.m.Corridor.Settled {
+			return fmt.Sprintf("the cell has risen by %.3g from its lowest level while it should still be warming up, %s", b.m.Corridor.Departure(), since)
+		}
 		if b.popping() {
 			return "the cell rises slowly and falls back in pops, " + since
 		}

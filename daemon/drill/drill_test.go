@@ -31,15 +31,19 @@ type drill struct {
 	script string // sections of a scenario file
 	adjust func(*alerts.Limits)
 	target float64 // C, when the charge matters
+	early  bool    // during warm-up, before anything is learned
 }
 
 // event begins a mishap; its time is put in by the seed.
 const event = "\n[[event]]\nat = \"ONSET\"\nkind = "
 
 // onset is when a mishap happens: between five and six hours into the night, when
-// the corridor has been learned.
-func onset(seed int64) time.Duration {
+// the corridor has been learned, or within the first forty minutes.
+func onset(seed int64, early bool) time.Duration {
 	r := rand.New(rand.NewPCG(uint64(seed), 11))
+	if early {
+		return 25*time.Minute + time.Duration(r.IntN(900))*time.Second
+	}
 	return 5*time.Hour + time.Duration(r.IntN(3600))*time.Second
 }
 
@@ -94,6 +98,11 @@ func drills() []drill {
 		{name: "anode passivates, constant voltage", cause: "anode", want: alerts.AnodePassivation, within: minutes(10), script: "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n" + event + `"passivation"` + "\nvolts = 0.5", adjust: func(l *alerts.Limits) { l.Amperes = 5.2 }},
 		{name: "short trips the supply", want: alerts.ProtectionTripped, within: minutes(1), script: "[supply]\nvolts = 3.7\namperes = 5\n" + event + `"hard-short"`, adjust: func(l *alerts.Limits) { l.Amperes = 5.2 }},
 		{name: "mains cut of eight seconds", want: alerts.OutputOff, or: alerts.MainsInterruption, within: minutes(1), script: event + `"mains-cut"` + "\nlasts = \"8 s\""},
+		{name: "tree in warm-up", cause: "metal bridges", want: alerts.HardShort, within: minutes(1), early: true, script: event + `"hard-short"`},
+		{name: "lead off in warm-up", cause: "lead or clip", want: alerts.LeadOff, within: minutes(1), early: true, script: event + `"lead-off"`},
+		{name: "anode passivates in warm-up", cause: "anode", want: alerts.AnodePassivation, within: minutes(10), early: true, script: event + `"passivation"`},
+		{name: "whiskers in warm-up", cause: "whiskers", want: alerts.Whisker, within: minutes(90), early: true, script: event + `"whisker"` + "\nlength = \"3 s\""},
+		{name: "diaphragm clogs in warm-up", cause: "level", want: alerts.VoltageDrift, or: alerts.OhmicRise, within: minutes(120), early: true, script: event + `"clogging"` + "\nohms_per_hour = 0.15\ngrowth = \"100 h\""},
 		{name: "target comes near", want: alerts.TargetNear, within: minutes(300), script: event + `"room"`, target: 3 * 8 * 3600},
 		{name: "target reached", want: alerts.TargetReached, within: minutes(300), also: []alerts.Condition{alerts.TargetNear}, script: event + `"room"`, target: 3 * 8 * 3600},
 		{name: "charge falls behind", want: alerts.ChargeBehind, within: minutes(400), also: []alerts.Condition{alerts.VoltageDrift}, script: event + `"fold-back"` + "\nfactor = 0.6", target: 3 * 14 * 3600},
@@ -123,7 +132,7 @@ func (d *drill) scenario(t *testing.T, seed int64) *simulated.Scenario {
 	} else {
 		script = spread + script
 	}
-	script = strings.ReplaceAll(script, "ONSET", onset(seed).String())
+	script = strings.ReplaceAll(script, "ONSET", onset(seed, d.early).String())
 	s, err := simulated.ParseScenario(d.name, []byte("name = \"drill\"\n"+script))
 	if err != nil {
 		t.Fatal(err)
@@ -137,7 +146,7 @@ func (d *drill) night(t *testing.T, seed int64) (r outcome) {
 	if d.target > 0 {
 		w.target = d.target
 	}
-	onset := onset(seed)
+	onset := onset(seed, d.early)
 	for at := time.Duration(0); at < onset+d.within; at += w.poll {
 		for _, c := range w.look(at) {
 			if !c.Raised() {

@@ -50,7 +50,7 @@ func TestStepTellsOhmicFromOther(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			d := drill{name: tt.name, script: tt.script}
 			w := newWatcher(t, d.scenario(t, 3), 3, setting{})
-			begin := onset(3)
+			begin := onset(3, false)
 			var said string
 			for at := time.Duration(0); at < begin+time.Hour; at += w.poll {
 				w.look(at)
