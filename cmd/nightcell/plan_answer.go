@@ -20,8 +20,10 @@ func (p *planned) sentences() []string {
 	first += fmt.Sprintf(" to bring %s g of %s onto the cathode: %s %% of the %s g in the bath.", scaledDoubt(g.Deposit, inGrams), p.metalName(),
 		sensible(100*g.Recovered.Value, 100*g.Recovered.StandardUncertainty), sensible(p.plan.Amount.Value*inGrams, p.plan.Amount.StandardUncertainty*inGrams))
 	doubt := p.plan.Efficiency.StandardUncertainty
-	second := fmt.Sprintf("The bath is left with %s g/L; of all the charge %s %% wins metal, and of the last %s %%",
-		scaledDoubt(g.Left, 1), sensible(100*g.Overall, 100*doubt), sensible(100*g.Marginal, 100*doubt))
+	second := fmt.Sprintf("The bath is left with %s g/L; of all the charge %s %% wins metal", scaledDoubt(g.Left, 1), sensible(100*g.Overall, 100*doubt))
+	if p.fades() {
+		second += fmt.Sprintf(", and of the last %s %%", sensible(100*g.Marginal, 100*doubt))
+	}
 	if a := p.assessed; a != nil {
 		second += fmt.Sprintf("; size the air for %s L/h of hydrogen, %s m³/h, and reckon with %s and %s kWh",
 			sensible(a.Gas[0].Worst.Value*inLitresPerHour, 0), sensible(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1),
@@ -36,6 +38,9 @@ func (p *planned) sentences() []string {
 	}
 	return []string{first, second + ".", p.stopSentence()}
 }
+
+// fades tells whether the efficiency falls on the way by more than rounding.
+func (p *planned) fades() bool { return p.plan.Goal.Marginal < 0.995*p.plan.Goal.Overall }
 
 // voltsText is the voltage to reckon with: the stated one, or the band that is expected.
 func voltsText(a *electrolysis.Assessment) string {
@@ -111,7 +116,7 @@ func (p *planned) stopSentence() string {
 
 // targetText says what was asked for.
 func (p *planned) targetText() string {
-	f := matter.Figure{Value: p.cell.Target.Value.SI, StandardUncertainty: p.cell.Target.Value.StandardUncertainty()}
+	f := matter.Figure{Value: p.cell.Target.Value.SI} // a wish has no doubt
 	switch p.cell.Target.Form {
 	case configs.Recover:
 		return "recover " + scaledDoubt(f, 100) + " %"

@@ -14,7 +14,9 @@ func (p *planned) liquidTable() planTable {
 		t.addAcid("in the catholyte", turned(a.Acid.Catholyte), 0, p.plan.Medium)
 		t.figure("base at worst", a.Acid.CatholyteWorst, 1, "mol", "in the catholyte: "+a.Acid.CatholyteWorst.Source)
 	}
-	t.figure("water split", a.Water.Split, inGrams, "g", "")
+	if a.Water.Split.Value > 0 {
+		t.figure("water split", a.Water.Split, inGrams, "g", "")
+	}
 	t.add("water evaporated", bandText(a.Water.Evaporated, inGrams)+" g", a.Water.Evaporated.Mark, a.Water.Evaporated.Source)
 	t.add("level falls", bandText(a.Water.LevelFall, 1e3)+" mm", a.Water.LevelFall.Mark, "over "+sensible(a.Conditions.OpenArea.Value*inSquareCentimetres, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source)
 	t.add("water to have at hand", sensible(a.Water.TopUp.Value*inGrams, a.Water.TopUp.Value*inGrams*0.2)+" g", a.Water.TopUp.Mark, "top up to the mark before each sample")

@@ -7,12 +7,14 @@ import (
 	"nightcell/configs/quantity"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
 )
 
 // scaledPlan is the plan carried to a bigger mass.
 type scaledPlan struct {
 	electrolysis.Scaled
 	density float64 // A/m2, that of the pilot
+	mark    matter.Mark
 }
 
 // scalePlan does the arithmetic of the bigger cell: same current density, gap, stirring and concentrations.
@@ -39,7 +41,7 @@ func scalePlan(o *planOptions, p *planned) (*scaledPlan, error) {
 	if a == nil {
 		return nil, usagef("--scale-to: it needs --current and --cathode-area of the small cell")
 	}
-	volts := a.Voltage.Best
+	volts := a.Voltage.High // a supply has to reach the upper end of what is expected
 	if a.Conditions.CellVolts.Known() {
 		volts = a.Conditions.CellVolts.Value
 	}
@@ -50,7 +52,8 @@ func scalePlan(o *planOptions, p *planned) (*scaledPlan, error) {
 	if err != nil {
 		return nil, usageError{err}
 	}
-	return &scaledPlan{scaled, a.CathodeDensity.Value}, nil
+	mark := matter.Weakest(p.plan.Goal.Duration.Mark, a.Heat.Power.Mark, a.Conditions.CathodeArea.Mark)
+	return &scaledPlan{scaled, a.CathodeDensity.Value, mark}, nil
 }
 
 func printScaled(w io.Writer, s *scaledPlan, densityUnit string) {
@@ -60,7 +63,7 @@ func printScaled(w io.Writer, s *scaledPlan, densityUnit string) {
 	row := func(label string, value float64, unit string) []string {
 		return []string{label, sensible(value, 0) + " " + unit}
 	}
-	printGrid(w, fmt.Sprintf("Scaled up %s times, at the same current density, gap, stirring and concentrations", sensible(s.Factor, 0)), []string{"", ""}, [][]string{
+	printGrid(w, fmt.Sprintf("Scaled up %s times, at the same current density, gap, stirring and concentrations (%s)", sensible(s.Factor, 0), letter(s.mark)), []string{"", ""}, [][]string{
 		{"batches", fmt.Sprintf("%d of %s g", s.Batches, sensible(s.BatchMass*inGrams, 0))},
 		{"cells in series", fmt.Sprint(s.Cells)},
 		row("cathode area of each", s.CathodeArea*inSquareCentimetres, "cm²"),
@@ -82,6 +85,7 @@ type taperedPlan struct {
 	ratio    float64
 	settings []bath.Setting
 	molar    float64 // kg/mol
+	mark     matter.Mark
 }
 
 func taperPlan(text string, p *planned) (*taperedPlan, error) {
@@ -95,7 +99,7 @@ func taperPlan(text string, p *planned) (*taperedPlan, error) {
 	if err != nil {
 		return nil, usagef("--taper %s: %w", text, err)
 	}
-	return &taperedPlan{ratio, settings, p.plan.Metal.Element.Weight.Value}, nil
+	return &taperedPlan{ratio, settings, p.plan.Metal.Element.Weight.Value, p.plan.Goal.Duration.Mark}, nil
 }
 
 func printTaper(w io.Writer, t *taperedPlan) {
@@ -109,70 +113,6 @@ func printTaper(w io.Writer, t *taperedPlan) {
 		rows = append(rows, []string{sensible(s.At/3600, 0) + " h", sensible(s.Amperes, 0), sensible(s.Seconds/3600, 0), sensible(charge*inAmpereHours, 0),
 			sensible(s.Concentration*t.molar, 0), sensible(s.LoadRatio, 0)})
 	}
-	printGrid(w, fmt.Sprintf("Programme that holds i/i_lim at %s or below, set by hand: hardly any charge is wasted", sensible(t.ratio, 0)),
+	printGrid(w, fmt.Sprintf("Programme that holds i/i_lim at %s or below, set by hand: hardly any charge is wasted (%s)", sensible(t.ratio, 0), letter(t.mark)),
 		[]string{"from", "A", "for h", "A·h then", "g/L then", "i/i_lim"}, rows)
-}
-
-// printCompared sets other currents or areas beside the plan.
-func printCompared(w io.Writer, p *planned, others []*planned, densityUnit string) {
-	if len(others) == 0 {
-		return
-	}
-	all := append([]*planned{p}, others...)
-	head := []string{""}
-	for _, q := range all {
-		head = append(head, q.name)
-	}
-	var rows [][]string
-	row := func(label string, value func(q *planned) string) {
-		cells := []string{label}
-		for _, q := range all {
-			cells = append(cells, value(q))
-		}
-		rows = append(rows, cells)
-	}
-	assessed := func(label string, value func(a *electrolysis.Assessment) string) {
-		row(label, func(q *planned) string {
-			if q.assessed == nil {
-				return "-"
-			}
-			return value(q.assessed)
-		})
-	}
-	assessed("current, A", func(a *electrolysis.Assessment) string { return sensible(a.Conditions.Current.Value, 0) })
-	assessed("cathode, cm²", func(a *electrolysis.Assessment) string {
-		return sensible(a.Conditions.CathodeArea.Value*inSquareCentimetres, 0)
-	})
-	assessed("density, "+prettyUnit(densityUnit), func(a *electrolysis.Assessment) string {
-		return sensible(a.CathodeDensity.Value*perDensity(densityUnit), 0)
-	})
-	row("charge, A·h", func(q *planned) string { return sensible(q.plan.Goal.Charge.Value*inAmpereHours, 0) })
-	row("time, h", func(q *planned) string { return sensible(q.plan.Goal.Duration.Value/3600, 0) })
-	row("deposit, g", func(q *planned) string { return sensible(q.plan.Goal.Deposit.Value*inGrams, 0) })
-	row("efficiency, %", func(q *planned) string { return sensible(q.plan.Goal.Overall*100, 0) })
-	row("at the end, %", func(q *planned) string { return sensible(q.plan.Goal.Marginal*100, 0) })
-	row("i/i_lim at the end", func(q *planned) string {
-		if q.plan.Goal.RatioEnd == 0 {
-			return "-"
-		}
-		return sensible(q.plan.Goal.RatioEnd, 0) + " " + bath.QualityAt(q.plan.Goal.RatioEnd).Word
-	})
-	assessed("cell, V", func(a *electrolysis.Assessment) string {
-		if v := a.Conditions.CellVolts; v.Known() {
-			return sensible(v.Value, v.StandardUncertainty) + " stated"
-		}
-		return sensible(a.Voltage.Best, (a.Voltage.High-a.Voltage.Low)/4) + " expected"
-	})
-	assessed("energy, kWh", func(a *electrolysis.Assessment) string {
-		return sensible(a.Energy.Total.Value*inKilowattHours, a.Energy.Total.StandardUncertainty*inKilowattHours)
-	})
-	assessed("kWh/kg", func(a *electrolysis.Assessment) string {
-		return sensible(a.Energy.Specific.Value*inKilowattHours, a.Energy.Specific.StandardUncertainty*inKilowattHours)
-	})
-	assessed("heat, W", func(a *electrolysis.Assessment) string {
-		return sensible(a.Heat.Power.Value, a.Heat.Power.StandardUncertainty)
-	})
-	assessed("hydrogen at worst, L/h", func(a *electrolysis.Assessment) string { return sensible(a.Gas[0].Worst.Value*inLitresPerHour, 0) })
-	assessed("fresh air, m³/h", func(a *electrolysis.Assessment) string { return sensible(a.Air.Needed.Value*inPerHour, 0) })
-	printGrid(w, "Side by side", head, rows)
 }

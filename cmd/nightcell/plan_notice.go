@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"slices"
 
 	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
@@ -63,15 +64,18 @@ func (p *planned) mediumWord() string {
 	return string(p.plan.Medium)
 }
 
+// makesChlorine tells whether chlorine can come off.
+func (p *planned) makesChlorine() bool {
+	return p.assessed != nil && slices.ContainsFunc(p.assessed.Gas, func(g electrolysis.GasLoad) bool { return g.Gas == electrolysis.Chlorine })
+}
+
 // hazards lists what can hurt somebody who opens the door.
 func (p *planned) hazards() []string {
 	list := []string{"Hydrogen, explosive in air: no flame, no spark, no smoking; keep the air moving."}
+	if p.makesChlorine() {
+		list = append([]string{"Chlorine can come off, poisonous: if you smell it, do not go in; leave the door shut and call."}, list...)
+	}
 	if a := p.assessed; a != nil {
-		for _, gas := range a.Gas {
-			if gas.Gas == electrolysis.Chlorine {
-				list = append([]string{"Chlorine can come off, poisonous: if you smell it, do not go in; leave the door shut and call."}, list...)
-			}
-		}
 		if a.Heat.Boils || a.Heat.Steady.Value > 323.15 {
 			list = append(list, "Hot bath and hot vessel.")
 		}
@@ -97,19 +101,21 @@ func (p *planned) stopSteps() (anyone, steps []string, never string) {
 		"Else leave it alone and call. Touch neither the cell nor the leads nor the knobs of the supply.",
 		"Leave the fan on. Leave the light on.",
 	}
+	if p.makesChlorine() {
+		steps = append(steps, "Fume hood running; if it smells of chlorine, stay out and cut the mains from outside.")
+	}
 	stop := p.plan.Metal.Stop(p.plan.Medium)
 	switch stop.State {
 	case matter.LiftThenOff:
-		steps = []string{
+		steps = append(steps,
 			"Fan running; goggles, face shield and gloves on; nobody else near.",
-			"On the supply turn the current down to the hold current" + p.holdText() + ", and the voltage limit to just above what the cell then shows.",
+			"On the supply turn the current down to the hold current"+p.holdText()+", and the voltage limit to just above what the cell then shows.",
 			"Lift the cathode out of the bath slowly, at the hold current and never at the working current: a live circuit sparks where it breaks, in hydrogen.",
-			"OUTPUT OFF. Rinse the cathode with water.",
-		}
+			"OUTPUT OFF. Rinse the cathode with water.")
 	case matter.Hold:
-		steps = []string{"On the supply turn the current down to the hold current" + p.holdText() + "."}
+		steps = append(steps, "On the supply turn the current down to the hold current"+p.holdText()+".")
 	default:
-		steps = []string{"OUTPUT OFF on the supply.", "Goggles and gloves on; take the cathode out and rinse it with water."}
+		steps = append(steps, "OUTPUT OFF on the supply.", "Goggles and gloves on; take the cathode out and rinse it with water.")
 	}
 	if p.plan.Metal.Interrupt.Tolerance.Value <= 60 {
 		never = "Do not switch it on again after it was off: " + p.plan.Metal.Interrupt.Why + "."

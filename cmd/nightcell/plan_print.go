@@ -66,6 +66,9 @@ func (p *planned) cautions() []string {
 	var all []string
 	metal := p.plan.Metal
 	for _, c := range metal.CautionsIn(p.plan.Medium) {
+		if c.Acid && p.assessed != nil && !(p.assessed.Acid.Bath.Value > 0) {
+			continue
+		}
 		all = append(all, sentence(c.Text)+fmt.Sprintf(" (%s)", c.Source))
 	}
 	if metal.Stop(p.plan.Medium).State == matter.LiftThenOff {
@@ -80,7 +83,7 @@ func (p *planned) cautions() []string {
 		all = append(all, "The charge belongs to the catholyte: keep its level slightly higher, so that liquid flows outward.")
 	}
 	if q := bath.QualityAt(p.plan.Goal.RatioEnd); q.Word != "" && q.Word != "compact" {
-		all = append(all, fmt.Sprintf("Towards the end i/i_lim reaches %s, which usually means %s: a taper (--taper 0.33) holds it down.", sensible(p.plan.Goal.RatioEnd, 0), q.Text))
+		all = append(all, fmt.Sprintf("Towards the end i/i_lim reaches %s, which usually means %s: a taper (--taper 0.33) holds it down.", p.loadText(p.plan.Goal.RatioEnd), q.Text))
 	}
 	return append(all,
 		"V and I cannot see pH, efficiency, which metal plates, a leak above the plates, gas in the room, or one shorted plate of several: look, measure, weigh.",
@@ -96,6 +99,11 @@ func sentence(text string) string {
 // sentenceCase makes the first letter, which is ASCII in every table, a capital.
 func sentenceCase(text string) string { return strings.ToUpper(text[:1]) + text[1:] }
 
+// loadText writes an i/i_lim, which is no better known than the mass transfer.
+func (p *planned) loadText(ratio float64) string {
+	return sensible(ratio, ratio*p.plan.MassTransfer.Relative())
+}
+
 // printCourse shows how the run goes, when its efficiency falls on the way.
 func (p *planned) printCourse(w io.Writer) {
 	if !p.plan.MassTransfer.Known() {
@@ -109,8 +117,8 @@ func (p *planned) printCourse(w io.Writer) {
 		}
 		rows = append(rows, []string{
 			sensible(share*100, 0) + " %", sensible(point.Concentration, 0), sensible(point.Seconds/3600, 0), sensible(point.Coulombs*inAmpereHours, 0),
-			sensible(point.Deposit*inGrams, 0), sensible(point.Overall*100, 0), sensible(point.Marginal*100, 0),
-			sensible(point.LoadRatio, 0), bath.QualityAt(point.LoadRatio).Word,
+			sensible(point.Deposit*inGrams, 0), sensible(point.Overall*100, 1), sensible(point.Marginal*100, 1),
+			p.loadText(point.LoadRatio), bath.QualityAt(point.LoadRatio).Word,
 		})
 	}
 	printGrid(w, "Course of the run, beyond the target too ("+letter(p.plan.Goal.Duration.Mark)+"; the word for the deposit: common practice, no source)",

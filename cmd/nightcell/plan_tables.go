@@ -26,7 +26,7 @@ func (p *planned) bathTable() planTable {
 	if medium == "" {
 		medium = "unknown medium: state --medium"
 	}
-	t.add("metal", fmt.Sprintf("%s, %d electrons, %s", plan.Metal.Element.Name, plan.Valence, medium), matter.Unmarked, plan.Couple.Reaction)
+	t.add("metal", fmt.Sprintf("%s, %s, %s", plan.Metal.Element.Name, electrons(plan.Valence), medium), matter.Unmarked, plan.Couple.Reaction)
 	for _, salt := range p.cell.Bath.Salts {
 		f, err := matter.ParseFormula(salt.Formula)
 		if err != nil {
@@ -46,13 +46,33 @@ func (p *planned) bathTable() planTable {
 		StandardUncertainty: plan.Amount.Value / plan.Volume.Value * math.Hypot(plan.Amount.Relative(), plan.Volume.Relative())}
 	note := ""
 	if w, ok := plan.Metal.Window(plan.Medium); ok && w.Concentration.Known() {
-		note = "usual " + span(w.Concentration, 1, 0) + " g/L (" + w.Concentration.Source + ")"
+		note = usualNote(concentration.Value, w.Concentration, 1, 0, " g/L")
 	}
 	t.figure("concentration", concentration, 1, "g/L", note)
 	equivalent := plan.Metal.Equivalent(plan.Valence)
 	perGramOfMetal := 1 / (equivalent.Value * inGrams * matter.AmpereHour)
 	t.add("charge per gram", sensible(perGramOfMetal, math.Max(perGramOfMetal*equivalent.Relative(), 2e-5))+" A·h/g", equivalent.Mark, "at 100 %, from CIAAW and CODATA")
 	return t
+}
+
+// electrons counts the electrons of a reduction.
+func electrons(n int) string {
+	if n == 1 {
+		return "1 electron"
+	}
+	return fmt.Sprintf("%d electrons", n)
+}
+
+// usualNote writes a usual range with its source, and where value lies outside of it.
+func usualNote(value float64, r matter.Range, perSI, shift float64, unit string) string {
+	note := fmt.Sprintf("usual %s%s (%s)", span(r, perSI, shift), unit, r.Source)
+	switch {
+	case value < r.Low*(1-1e-9) && r.Low > 0 || value < r.Low-1e-9:
+		return "below the " + note
+	case value > r.High+1e-9*math.Abs(r.High):
+		return "above the " + note
+	}
+	return note
 }
 
 func (p *planned) targetTable() planTable {
@@ -70,10 +90,10 @@ func (p *planned) targetTable() planTable {
 	t.figure("mass transfer", p.plan.MassTransfer, 1, "m/s", p.plan.MassTransfer.Source)
 	if p.plan.MassTransfer.Known() {
 		mark := g.Charge.Mark
-		t.add("efficiency falls from", sensible(g.Critical, 0)+" g/L", mark, "below that the bath brings less than the current asks for")
-		t.add("overall, marginal", fmt.Sprintf("%s %%, %s %%", sensible(g.Overall*100, 0), sensible(g.Marginal*100, 0)), mark, "of all the charge, and of its last")
+		t.add("efficiency falls from", p.loadText(g.Critical)+" g/L", mark, "below that the bath brings less than the current asks for")
+		t.add("overall, marginal", fmt.Sprintf("%s %%, %s %%", sensible(g.Overall*100, p.plan.Efficiency.StandardUncertainty*100), sensible(g.Marginal*100, p.plan.Efficiency.StandardUncertainty*100)), mark, "of all the charge, and of its last")
 		q := bath.QualityAt(g.RatioEnd)
-		t.add("i/i_lim", fmt.Sprintf("%s to %s", sensible(g.RatioBegin, 0), sensible(g.RatioEnd, 0)), mark, fmt.Sprintf("begins %s, ends in %s", bath.QualityAt(g.RatioBegin).Word, q.Text))
+		t.add("i/i_lim", fmt.Sprintf("%s to %s", p.loadText(g.RatioBegin), p.loadText(g.RatioEnd)), mark, fmt.Sprintf("begins %s, ends in %s", bath.QualityAt(g.RatioBegin).Word, q.Text))
 	}
 	return t
 }
@@ -95,27 +115,20 @@ func (p *planned) runTable(unit string) planTable {
 	t.figure("cathode area", a.Conditions.CathodeArea, inSquareCentimetres, "cm²", "both faces, if both see an anode")
 	note := "no usual window in the table"
 	if known && window.CurrentDensity.Known() {
-		r := window.CurrentDensity
-		note = fmt.Sprintf("usual %s (%s)", span(r, perDensity(unit), 0), r.Source)
-		switch d := a.CathodeDensity.Value; {
-		case d < r.Low:
-			note = "below the " + note
-		case d > r.High:
-			note = "above the " + note
-		}
+		note = usualNote(a.CathodeDensity.Value, window.CurrentDensity, perDensity(unit), 0, "")
 	}
 	t.figure("on the cathode", a.CathodeDensity, perDensity(unit), prettyUnit(unit), note)
 	t.figure("on the anode", a.AnodeDensity, perDensity(unit), prettyUnit(unit), a.Conditions.AnodeArea.Source)
 	growth := a.CathodeDensity.Value * p.plan.Goal.Overall * p.plan.Metal.Equivalent(p.plan.Valence).Value / p.plan.Metal.Density.Value
 	t.add("growth", sensible(growth*3600*1e6, 0)+" µm/h", matter.Weakest(a.CathodeDensity.Mark, p.plan.Metal.Density.Mark, p.plan.Goal.Charge.Mark), "if solid; trees outrun it by tens of times")
 	if known && window.Temperature.Known() {
-		t.figure("temperature", shiftedFigure(a.Conditions.Temperature, -matter.ZeroCelsius), 1, "°C", "usual "+span(window.Temperature, 1, -matter.ZeroCelsius)+" ("+window.Temperature.Source+")")
+		t.figure("temperature", shiftedFigure(a.Conditions.Temperature, -matter.ZeroCelsius), 1, "°C", usualNote(a.Conditions.Temperature.Value, window.Temperature, 1, -matter.ZeroCelsius, ""))
 	} else {
 		t.figure("temperature", shiftedFigure(a.Conditions.Temperature, -matter.ZeroCelsius), 1, "°C", "")
 	}
 	note = a.Conditions.PH.Source
 	if known && window.PH.Known() {
-		note = "usual " + span(window.PH, 1, 0) + " (" + window.PH.Source + ")"
+		note = usualNote(a.Conditions.PH.Value, window.PH, 1, 0, "")
 	}
 	t.figure("pH", a.Conditions.PH, 1, "", note)
 	return t
@@ -196,7 +209,7 @@ func (p *planned) gasTable() planTable {
 		if g.Gas == electrolysis.Hydrogen {
 			t.figure(name+", at worst", g.Worst, inLitresPerHour, "L/h", "all current to hydrogen, as in a depleted bath: size the air for this")
 		}
-		if g.Gas == electrolysis.Hydrogen && p.plan.Goal.Marginal < 0.995*p.plan.Goal.Overall {
+		if g.Gas == electrolysis.Hydrogen && p.fades() {
 			t.figure(name+", on average", g.Rate, inLitresPerHour, "L/h", "over the whole run")
 			t.figure(name+", at the end", p.hydrogenAtEnd(), inLitresPerHour, "L/h", p.hydrogenAtEnd().Source)
 		} else {
@@ -214,12 +227,20 @@ func (p *planned) gasTable() planTable {
 		f     matter.Figure
 	}{{"1 % hydrogen after", air.HydrogenTime}, {"0.5 ppm chlorine after", air.ChlorineTime}} {
 		if e.f.Known() {
-			t.add(e.label, timeText(e.f), e.f.Mark, "in this room with the air that is stated, or closed; "+e.f.Source)
+			t.add(e.label, timeText(e.f), e.f.Mark, p.roomText()+"; "+e.f.Source)
 		}
 	}
 	t.figure("hydrogen settles at", air.HydrogenSteady, 100, "%", "")
 	t.figure("chlorine settles at", air.ChlorineSteady, 1e6, "ppm", "")
 	return t
+}
+
+// roomText says which room the build-up times are for.
+func (p *planned) roomText() string {
+	if p.assessed.Conditions.Airflow.Known() {
+		return "in this room with the stated air"
+	}
+	return "in this room, closed"
 }
 
 // hydrogenAtEnd is what comes off in the last moment: of the current, what no longer wins metal.
@@ -254,6 +275,6 @@ func (p *planned) heatTable() planTable {
 	t.add("clips", clips, matter.Assumed, a.Clip.Advice)
 	t.figure("energy", a.Energy.Total, inKilowattHours, "kWh", "at the supply's output")
 	t.figure("energy per metal", a.Energy.Specific, inKilowattHours, "kWh/kg", "")
-	t.figure("cost", a.Energy.Cost, 1, "", a.Energy.Cost.Source)
+	t.figure("cost", a.Energy.Cost, 1, "", "in your money; "+a.Energy.Cost.Source)
 	return t
 }

@@ -244,3 +244,51 @@ func number(t *testing.T, text string) float64 {
 	}
 	return v
 }
+
+// TestPlanWarnsOfAcidOnlyWhereItIsMade: nickel from sulfate turns acid before an insoluble anode,
+// not before one of nickel, and not where chlorine comes off.
+func TestPlanWarnsOfAcidOnlyWhereItIsMade(t *testing.T) {
+	sulfate := []string{"--salt", "NiSO4·6H2O", "--salt-mass", "240 g", "--volume", "1 L", "--thickness", "0.1 mm ± 0.01 mm", "--current", "2.5 A", "--cathode-area", "1 dm2"}
+	wants(t, flat(t, sulfate...), "The bath turns acid by morning", "Target: 100 µm on the cathode")
+	wantsNot(t, flat(t, append(sulfate, "--soluble-anode")...), "The bath turns acid by morning", "water split")
+	wantsNot(t, flat(t, "--salt", "ZnCl2", "--salt-mass", "100 g", "--volume", "0.9 L", "--recover", "50 %", "--current", "3 A", "--cathode-area", "60 cm2"), "Acid grows while zinc leaves")
+}
+
+// TestPlanTakesThePHFromTheAcid: 1.5 mol/L of strong acid is pH -0.18.
+func TestPlanTakesThePHFromTheAcid(t *testing.T) {
+	wants(t, flat(t, copperPlan("--acid", "1.5 mol/L")...), "pH -0.2 ± 1.0 a")
+	wants(t, flat(t, copperPlan("--acid", "1.5 mol/L", "--ph", "0.5")...), "pH 0.500 g")
+}
+
+// TestPlanSaysOutsideTheWindow: what lies outside of what is usual is said beside the figure.
+func TestPlanSaysOutsideTheWindow(t *testing.T) {
+	wants(t, flat(t, zincPlan("--ph", "4.5", "--temperature", "20 °C", "--current", "5 A")...), "pH 4.50 g above the usual -0.5 to 4",
+		"20.0 °C g below the usual 30 to 40", "8.33 A/dm² g above the usual 4 to 6", "63.2 ± 2.3 g/L a usual 50 to 70 g/L")
+	wants(t, flat(t, "--metal", "Ag", "--medium", "nitrate", "--concentration", "20 g/L", "--volume", "1 L", "--recover", "50 %"), "silver, 1 electron, nitrate", "g below the usual 50 to 150 g/L")
+}
+
+// TestPlanComparesWithMarks: each row of the comparison and each grid ends in a mark.
+func TestPlanComparesWithMarks(t *testing.T) {
+	out := planOutput(t, copperPlan("--compare", "2 A", "--scale-to", "1 kg", "--taper", "0.33")...)
+	_, table, _ := strings.Cut(out, "Side by side\n")
+	table, _, _ = strings.Cut(table, "\n\n")
+	rows := strings.Split(table, "\n")
+	if len(rows) < 12 {
+		t.Fatalf("%d rows", len(rows))
+	}
+	for _, row := range rows[1:] {
+		if !regexp.MustCompile(` [mgpa]$`).MatchString(row) {
+			t.Errorf("%q has no mark", row)
+		}
+	}
+	for _, title := range []string{`Course of the run, .*\([mgpa];`, `Programme that .*\([mgpa]\)`, `Scaled up .*\([mgpa]\)`, `If an assumption is off.*\([mgpa]\)`} {
+		if !regexp.MustCompile(title).MatchString(out) {
+			t.Errorf("%s: no mark", title)
+		}
+	}
+	// The supply has to reach the upper end of the band, with 30 % in hand.
+	object := planObject(t, copperPlan("--scale-to", "1 kg")...)
+	if got, want := object["scaled"].(map[string]any)["supply_volts"].(float64), 1.3*object["expected_high_volts"].(float64); math.Abs(got/want-1) > 1e-9 {
+		t.Errorf("a supply of %g V, want %g V", got, want)
+	}
+}

@@ -130,7 +130,7 @@ func (p *Plan) goal() (Goal, error) {
 		g.DepositFrom = append(g.DepositFrom, Share{"meter", mol * molar, matter.Given})
 		deposit += square(mol)
 	}
-	g.Budget, g.DepositFrom = sorted(g.Budget), sorted(g.DepositFrom)
+	g.Budget, g.DepositFrom = sorted(g.Budget, best.charge), sorted(g.DepositFrom, best.deposit*molar)
 	mark := p.answerMark()
 	made := func(value, uncertainty float64) matter.Figure {
 		return matter.Figure{Value: value, StandardUncertainty: uncertainty, Mark: mark}
@@ -215,9 +215,9 @@ func (p *Plan) doubtMark(source string) matter.Mark {
 
 func square(x float64) float64 { return x * x }
 
-// sorted puts the largest first and leaves out what adds nothing.
-func sorted(shares []Share) []Share {
-	shares = slices.DeleteFunc(shares, func(s Share) bool { return s.Amount == 0 })
+// sorted puts the largest first and leaves out what adds nothing to the value but rounding.
+func sorted(shares []Share, value float64) []Share {
+	shares = slices.DeleteFunc(shares, func(s Share) bool { return !(s.Amount > 1e-12*value) })
 	slices.SortStableFunc(shares, func(a, b Share) int { return cmp.Compare(b.Amount, a.Amount) })
 	return shares
 }

@@ -74,3 +74,24 @@ func TestAcids(t *testing.T) {
 		t.Error("outside the domain the answer must be NaN")
 	}
 }
+
+// TestDoubtOfTheAcid: before a chlorine anode the base is what the metal leaves to hydrogen, Q/F·(1 − e), so that an
+// efficiency of 96.5 ± 3.9 % leaves 3.5 ± 3.9 %; before an oxygen anode the acid is Q/F·e.
+func TestDoubtOfTheAcid(t *testing.T) {
+	for medium, want := range map[matter.Medium][2]float64{matter.Chloride: {-0.035, 0.039}, matter.Sulfate: {0.965, 0.039}} {
+		metal, err := matter.LookUp("Ni")
+		if err != nil {
+			t.Fatal(err)
+		}
+		figure := func(v float64) matter.Figure { return matter.GivenFigure(v, 0) }
+		a, err := Assess(Conditions{Metal: metal, Medium: medium, Current: figure(2.5), Charge: figure(1e5), Efficiency: matter.GivenFigure(0.965, 0.039),
+			CathodeArea: figure(1e-2), Concentration: figure(1000), Volume: figure(1e-3)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		moles := 1e5 / 96485.33
+		if got := a.Acid.Bath; math.Abs(got.Value/moles-want[0]) > 1e-6 || math.Abs(got.StandardUncertainty/moles-want[1]) > 1e-6 {
+			t.Errorf("%s: %g ± %g mol, by hand %g ± %g", medium, got.Value, got.StandardUncertainty, want[0]*moles, want[1]*moles)
+		}
+	}
+}

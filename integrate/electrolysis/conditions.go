@@ -30,7 +30,7 @@ type Conditions struct {
 
 	Concentration      matter.Figure // mol/m³ of metal at the start; required
 	FinalConcentration matter.Figure // mol/m³ at the end; unknown: as at the start
-	PH                 matter.Figure // of the bath or catholyte; unknown: middle of the usual window, else 2
+	PH                 matter.Figure // of the bath or catholyte; unknown: from FreeAcid in an undivided acid bath, else the middle of the usual window, else 2
 	AnolytePH          matter.Figure // unknown: as the catholyte, and 0 behind a separator in an acid medium
 	FreeAcid           matter.Figure // mol/m³ of titratable H⁺ between the plates; unknown: from the pH, and half of what the run makes
 	Chloride           matter.Figure // mol/m³
@@ -92,6 +92,9 @@ func (c Conditions) settle() (Conditions, matter.Couple, error) {
 	pH, why := usualPH, "pH 2 taken"
 	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() {
 		pH, why = w.PH.Middle(), "middle of the usual window"
+	}
+	if acid := c.FreeAcid.Value / standardConcentration; acid > 0 && c.Medium.Acidic() && c.Separator == NoSeparator {
+		pH, why = -math.Log10(acid), "from the stated acid, taken as strong"
 	}
 	c.PH = orAssumed(c.PH, pH, 0.5, why)
 	anolyte, why := c.PH.Value, "taken as in the bath"

@@ -137,15 +137,20 @@ func (a *Assessment) buildUp(rate matter.Figure, limit float64) (time, steady ma
 	const mixed = "mixed room, efficiency zero; richer above the cell"
 	if c.RoomVolume.Known() {
 		time = combine(TimeToFraction(rate.Value, c.RoomVolume.Value, c.Airflow.Value, limit), mixed, rate, c.RoomVolume, c.Airflow)
+		time.Mark = matter.Assumed // that the room is mixed
 		if math.IsInf(time.Value, 1) {
 			time.StandardUncertainty = 0
 		}
 	}
 	if c.Airflow.Known() {
 		steady = combine(SteadyFraction(rate.Value, c.Airflow.Value), mixed, rate, c.Airflow)
+		steady.Mark = matter.Assumed
 	}
 	return time, steady
 }
+
+// acidShift is a relative change of the efficiency that keeps it within 0 and 1.
+const acidShift = 1e-3
 
 func (a *Assessment) acid() {
 	c, load := a.Conditions, &a.Acid
@@ -158,6 +163,9 @@ func (a *Assessment) acid() {
 	}
 	whole := made(0)
 	load.Bath = combine(whole.Bath, "acid of the anode less base of the cathode", c.Charge, c.Efficiency)
+	// The efficiency may enter as itself or as what it leaves to hydrogen, so its doubt is taken by a shift.
+	shifted := AcidMade(AcidConditions{c.Charge.Value, c.Efficiency.Value * (1 - acidShift), a.Couple, perElectron, 0})
+	load.Bath.StandardUncertainty = math.Hypot(whole.Bath*c.Charge.Relative(), (whole.Bath-shifted.Bath)/acidShift*c.Efficiency.Relative())
 	load.BathMass = combine(AcidMass(whole.Bath, c.Medium), "as the medium's acid", load.Bath)
 	load.CatholyteWorst = combine(whole.CatholyteWorst, "no metal plates, no acid crosses", c.Charge)
 	if c.Separator == NoSeparator {

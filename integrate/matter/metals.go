@@ -85,6 +85,7 @@ type Stop struct {
 // Caution is a thing to know before a run in some media.
 type Caution struct {
 	Media  []Medium
+	Acid   bool // only where the anode makes acid: not with one that dissolves, nor with one that makes chlorine
 	Text   string
 	Mark   Mark
 	Source string

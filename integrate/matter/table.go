@@ -66,6 +66,7 @@ type (
 		}
 		Caution []struct {
 			Media        []Medium
+			Acid         bool
 			Text, Source string
 		}
 	}
@@ -138,7 +139,7 @@ func (r *tableReader) metal(row metalRow) Metal {
 		m.Stops = append(m.Stops, stop)
 	}
 	for _, c := range row.Caution {
-		caution := Caution{Media: r.media(c.Media), Text: c.Text}
+		caution := Caution{Media: r.media(c.Media), Acid: c.Acid, Text: c.Text}
 		caution.Mark, caution.Source = r.source(c.Source)
 		m.Cautions = append(m.Cautions, caution)
 	}
