@@ -10,7 +10,6 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
-	"time"
 
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
@@ -54,6 +53,9 @@ func (p *Push) restore() {
 				p.s.Log.Error("push", "push", p.s.Name, "cell", q.cell, "err", err)
 			}
 		}
+	}
+	for _, q := range p.queues {
+		q.safe, q.recent = q.at, q.at
 	}
 	for cell, rest := range saved { // cells that are not sent now may come back
 		if cell != "" {
@@ -113,23 +115,23 @@ func startOf(cellDir string) (cursor.Cursor, error) {
 	return cursor.Cursor{Run: names[len(names)-1]}, nil
 }
 
-// save writes the cursors down, if any has moved.
-func (p *Push) save() error {
-	p.savedAt = time.Now()
+// save writes one of each queue's cursors down, if any has moved.
+func (p *Push) save(which func(*queue) cursor.Cursor) error {
 	moved := false
 	var b strings.Builder
 	for _, q := range p.queues {
-		if q.at.Run == "" {
+		at := which(q)
+		if at.Run == "" {
 			continue
 		}
-		if q.at != q.saved {
-			mark, err := markAt(q.dir, q.at)
+		if at != q.saved {
+			mark, err := markAt(q.dir, at)
 			if err != nil && !errors.Is(err, fs.ErrNotExist) {
 				return fmt.Errorf("saving the cursors: %w", err)
 			}
-			q.mark, moved = mark, true
+			q.saved, q.mark, moved = at, mark, true
 		}
-		fmt.Fprintf(&b, "%s %s %s\n", q.cell, q.at, q.mark)
+		fmt.Fprintf(&b, "%s %s %s\n", q.cell, at, q.mark)
 	}
 	if !moved {
 		return nil
@@ -137,14 +139,15 @@ func (p *Push) save() error {
 	for _, line := range p.strange {
 		b.WriteString(line)
 	}
-	if err := os.MkdirAll(filepath.Dir(p.cursorPath()), 0o750); err != nil {
-		return fmt.Errorf("saving the cursors: %w", err)
+	err := os.MkdirAll(filepath.Dir(p.cursorPath()), 0o750)
+	if err == nil {
+		err = p.s.Save(p.cursorPath(), []byte(b.String()))
 	}
-	if err := p.s.Save(p.cursorPath(), []byte(b.String())); err != nil {
+	if err != nil {
+		for _, q := range p.queues {
+			q.saved = cursor.Cursor{} // try again
+		}
 		return fmt.Errorf("saving the cursors: %w", err)
-	}
-	for _, q := range p.queues {
-		q.saved = q.at
 	}
 	return nil
 }

@@ -14,6 +14,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"nightcell/daemon/cursor"
 )
 
 const (
@@ -21,7 +23,7 @@ const (
 	longestWait = 2 * time.Minute  // between two attempts during an outage
 	longestRest = 10 * time.Minute // that a database may ask for by Retry-After
 	lastWait    = 3 * time.Second  // for one more attempt when nightcell stops
-	saveEvery   = 10 * time.Second // between two saves of the cursors while lines flow
+	settleTime  = 15 * time.Second // in which a database makes durable what it has acknowledged
 	mostBytes   = 1 << 20          // of lines in one request, before gzip
 )
 
@@ -56,7 +58,8 @@ type Push struct {
 	buf     []byte // for reading logs
 	zip     *gzip.Writer
 	most    int       // lines in one request, less than Settings.Lines once the database found one too large
-	savedAt time.Time // the cursors
+	failing bool      // the newest request has failed
+	settled time.Time // when the cursors were last moved up and saved
 	strange []string  // lines of the cursor file for cells that are not sent now
 	told    string    // the newest problem that was logged
 }
@@ -109,6 +112,7 @@ func (p *Push) Name() string { return p.s.Name }
 func (p *Push) Run(ctx context.Context) error {
 	defer p.s.Client.CloseIdleConnections()
 	p.restore()
+	p.settled = time.Now()
 	var backOff time.Duration
 	timer := time.NewTimer(0)
 	defer timer.Stop()
@@ -149,7 +153,7 @@ func (p *Push) finish(ctx context.Context) error {
 			break
 		}
 	}
-	if err := p.save(); err != nil {
+	if err := p.save(func(q *queue) cursor.Cursor { return q.at }); err != nil {
 		return fmt.Errorf("push %s: %w; some lines will be sent again", p.s.Name, err)
 	}
 	return nil
@@ -170,8 +174,10 @@ func (p *Push) round(ctx context.Context) (more bool, err error) {
 			h.q.note(h.lines, h.aside, err)
 		}
 		if err != nil {
+			p.stepBack(err)
 			return false, err
 		}
+		p.failing = false
 	}
 	for _, h := range p.parcel.ends {
 		more = more || h.to.behind > 0 || h.to.at.Run != h.q.at.Run
@@ -181,12 +187,35 @@ func (p *Push) round(ctx context.Context) (more bool, err error) {
 		}
 		h.q.advance(h.to)
 	}
-	if time.Since(p.savedAt) >= saveEvery {
-		if err := p.save(); err != nil {
-			p.s.Log.Error("push", "push", p.s.Name, "err", err)
-		}
+	if time.Since(p.settled) >= settleTime {
+		p.settle()
 	}
 	return more, nil
+}
+
+// settle moves up what counts as durable with the database, and saves that: the
+// cursors of one to two settle times ago. A crash of both at once leaves no hole then.
+func (p *Push) settle() {
+	p.settled = time.Now()
+	for _, q := range p.queues {
+		q.safe, q.recent = q.recent, q.at
+	}
+	if err := p.save(func(q *queue) cursor.Cursor { return q.safe }); err != nil {
+		p.s.Log.Error("push", "push", p.s.Name, "err", err)
+	}
+}
+
+// stepBack goes back to what is durable when requests begin to fail: a database that
+// crashed may have lost what it acknowledged last.
+func (p *Push) stepBack(err error) {
+	var refused *refusalError
+	if p.failing || errors.As(err, &refused) {
+		return
+	}
+	p.failing = true
+	for _, q := range p.queues {
+		q.at, q.recent = q.safe, q.safe
+	}
 }
 
 // gather fills the parcel with the next lines, giving every cell its share, and says

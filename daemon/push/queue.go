@@ -28,6 +28,8 @@ type queue struct {
 	cell string
 	dir  string        // of the cell's runs
 	at   cursor.Cursor // behind what the database has acknowledged
+	// recent and safe are where it stood less and more than settleTime ago.
+	recent, safe cursor.Cursor
 	// saved is the cursor as it stands in the file, and mark the checksum of the bytes before it.
 	saved  cursor.Cursor
 	mark   string
