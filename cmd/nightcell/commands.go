@@ -12,10 +12,13 @@ func commands(s *shell) []*cobra.Command {
 		newWatchCommand(s),
 		newSimulateCommand(s),
 		newBeginCommand(s),
+		newStatusCommand(s),
 		newAlarmsCommand(s),
 		newDrillCommand(s),
 		newEnterCommand(s),
 		newStepCommand(s),
+		newHoldCommand(s),
+		newOffCommand(s),
 		newVerifyCommand(s),
 		newExportCommand(s),
 	}
