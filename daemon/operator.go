@@ -16,7 +16,11 @@ import (
 // operator is what a person may ask of the daemon, through the socket or the page.
 type operator struct{ d *Daemon }
 
-var _ control.Operator = operator{}
+var (
+	_ control.Operator = operator{}
+	_ control.Resetter = operator{}
+	_ control.Stepper  = operator{}
+)
 
 // Operator returns what a person may ask of the daemon.
 func (d *Daemon) Operator() control.Operator { return operator{d} }
@@ -195,4 +199,15 @@ func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Rec
 		return control.Receipts(receipts), nil
 	}
 	return nil, control.Unknown("cell %s has no routes", a.Cell)
+}
+
+// Reset implements control.Resetter.
+func (o operator) Reset(ctx context.Context, a control.AlarmOrder) error {
+	c, err := o.cell(a.Cell)
+	if err != nil {
+		return err
+	}
+	return c.onAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+		return b.Reset(cond, a.By, utc)
+	})
 }

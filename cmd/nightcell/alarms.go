@@ -43,7 +43,7 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 	}
 	r.addFlags(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	cmd.AddCommand(newAckCommand(s, r), newShelveCommand(s, r), newUnshelveCommand(s, r))
+	cmd.AddCommand(newAckCommand(s, r), newShelveCommand(s, r), newUnshelveCommand(s, r), newResetCommand(s, r))
 	return cmd
 }
 
@@ -106,6 +106,23 @@ func newUnshelveCommand(s *shell, r *reach) *cobra.Command {
 					return err
 				}
 				_, err := fmt.Fprintf(s.out, "%s of %s is back in service\n", printable(args[1]), printable(args[0]))
+				return err
+			})
+		},
+	}
+}
+
+func newResetCommand(s *shell, r *reach) *cobra.Command {
+	return &cobra.Command{
+		Use:   "reset CELL CONDITION",
+		Short: "Release an alarm that latches, once it is over and acknowledged",
+		Args:  between(2, 2, "nightcell alarms reset CELL CONDITION"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
+				if err := c.Reset(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
+					return err
+				}
+				_, err := fmt.Fprintf(s.out, "%s of %s is released\n", printable(args[1]), printable(args[0]))
 				return err
 			})
 		},

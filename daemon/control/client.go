@@ -91,6 +91,11 @@ func (c *Client) Hold(ctx context.Context, o CellOrder) (out Outcome, err error)
 	return out, err
 }
 
+// Reset implements Resetter.
+func (c *Client) Reset(ctx context.Context, a AlarmOrder) error {
+	return c.post(ctx, "reset", a, nil)
+}
+
 // Step implements Stepper.
 func (c *Client) Step(ctx context.Context, s StepOrder) (out StepResult, err error) {
 	err = c.post(ctx, "step", s, &out)

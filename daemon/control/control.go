@@ -158,6 +158,12 @@ type Stepper interface {
 	Step(ctx context.Context, s StepOrder) (StepResult, error)
 }
 
+// Resetter is the optional ability of an Operator to release an alarm that latches
+// once its condition is over and it was acknowledged.
+type Resetter interface {
+	Reset(ctx context.Context, a AlarmOrder) error
+}
+
 // StepOrder asks for a current step downwards.
 type StepOrder struct {
 	CellOrder

@@ -108,6 +108,9 @@ func Handler(o Operator) http.Handler {
 	}))
 	mux.Handle("POST /v1/off", answer(o.Off))
 	mux.Handle("POST /v1/hold", answer(o.Hold))
+	if r, ok := o.(Resetter); ok {
+		mux.Handle("POST /v1/reset", answer(silent(r.Reset)))
+	}
 	if s, ok := o.(Stepper); ok {
 		mux.Handle("POST /v1/step", answer(s.Step))
 	}
