@@ -73,7 +73,7 @@ func printCompared(w io.Writer, p *planned, others []*planned, densityUnit strin
 		if v := a.Conditions.CellVolts; v.Known() {
 			return sensible(v.Value, v.StandardUncertainty) + " stated"
 		}
-		return sensible(a.Voltage.Best, (a.Voltage.High-a.Voltage.Low)/4) + " expected"
+		return sensible(a.Voltage.Best, (a.Voltage.High-a.Voltage.Low)/2) + " expected"
 	})
 	assessed("energy, kWh", energy, func(a *electrolysis.Assessment) string {
 		return sensible(a.Energy.Total.Value*inKilowattHours, a.Energy.Total.StandardUncertainty*inKilowattHours)

@@ -3,6 +3,7 @@ package main
 import (
 	"math"
 	"strconv"
+	"strings"
 
 	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
@@ -147,13 +148,10 @@ func (r *planReport) assessment(p *planned) {
 	r.figure("chlorine_dilution_cubic_metres_per_hour", a.Air.ChlorineDilution, inPerHour)
 	r.figure("hydrogen_one_percent_seconds", a.Air.HydrogenTime, 1)
 	r.figure("chlorine_half_ppm_seconds", a.Air.ChlorineTime, 1)
-	r.figure("acid_made_moles", a.Acid.Bath, 1)
-	r.figure("acid_made_grams", a.Acid.BathMass, inGrams)
+	r.acid("", a.Acid.Bath.Value, a.Acid.Bath.Mark, p.plan.Medium)
 	if p.cell.Electrodes.Divided() {
-		r.put("anolyte_acid_moles", a.Acid.Anolyte.Best, a.Acid.Anolyte.Mark)
-		r.put("anolyte_acid_grams", a.Acid.AnolyteMass.Best*inGrams, a.Acid.AnolyteMass.Mark)
-		r.put("catholyte_base_moles", a.Acid.Catholyte.Best, a.Acid.Catholyte.Mark)
-		r.put("catholyte_base_grams", a.Acid.CatholyteMass.Best*inGrams, a.Acid.CatholyteMass.Mark)
+		r.acid("anolyte_", a.Acid.Anolyte.Best, a.Acid.Anolyte.Mark, p.plan.Medium)
+		r.acid("catholyte_", -a.Acid.Catholyte.Best, a.Acid.Catholyte.Mark, p.plan.Medium)
 	}
 	r.figure("water_split_grams", a.Water.Split, inGrams)
 	r.put("water_evaporated_grams", a.Water.Evaporated.Best*inGrams, a.Water.Evaporated.Mark)
@@ -165,6 +163,14 @@ func (r *planReport) assessment(p *planned) {
 	r.figure("energy_joules", a.Energy.Total, 1)
 	r.figure("specific_energy_joules_per_kilogram", a.Energy.Specific, 1)
 	r.figure("energy_cost", a.Energy.Cost, 1)
+}
+
+// acid adds H+ gained in mol under the name of what is gained: acid, base or alkali.
+func (r *planReport) acid(where string, moles float64, mark matter.Mark, medium matter.Medium) {
+	word, _, _, kilogramsPerMole := acidWords(moles, medium)
+	key := where + strings.ReplaceAll(word, " ", "_")
+	r.put(key+"_moles", math.Abs(moles), mark)
+	r.put(key+"_grams", math.Abs(moles)*kilogramsPerMole*inGrams, mark)
 }
 
 func budgetJSON(shares []bath.Share) []map[string]any {

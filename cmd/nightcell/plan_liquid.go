@@ -29,25 +29,32 @@ func turned(b electrolysis.Band) electrolysis.Band {
 	return b
 }
 
-// addAcid adds a row for H+ gained in mol: as acid or, where it is lost, as base. In a
-// medium that is not acid the words are alkali used up and alkali made. doubt, if there
-// is one, is twice the standard uncertainty, else the band is shown.
+// acidWords names what a gain of H+ in mol is, and what a gain of the other sign is; and
+// the substance that is weighed for it, with its kg per mol.
+func acidWords(moles float64, medium matter.Medium) (word, other, formula string, kilogramsPerMole float64) {
+	formula, _ = electrolysis.AcidOf(medium)
+	alkaline := formula == "NaOH"
+	switch {
+	case alkaline && moles < 0:
+		return "alkali made", "alkali used up", formula, electrolysis.CausticMass(1)
+	case alkaline:
+		return "alkali used up", "alkali made", formula, electrolysis.AcidMass(1, medium)
+	case moles < 0:
+		return "base", "acid", "NaOH", electrolysis.CausticMass(1)
+	}
+	return "acid", "base", formula, electrolysis.AcidMass(1, medium)
+}
+
+// addAcid adds a row for H+ gained in mol, in the words of acidWords. doubt, if there is
+// one, is twice the standard uncertainty, else the band is shown.
 func (t *planTable) addAcid(where string, b electrolysis.Band, doubt float64, medium matter.Medium) {
 	if b.Best == 0 && b.Low == 0 && b.High == 0 {
 		return
 	}
-	formula, _ := electrolysis.AcidOf(medium)
-	grams := electrolysis.AcidMass(1, medium) * inGrams
-	word, other := "acid", "base"
-	switch alkaline := formula == "NaOH"; {
-	case b.Best < 0:
+	word, other, formula, kilograms := acidWords(b.Best, medium)
+	grams := kilograms * inGrams
+	if b.Best < 0 {
 		b = turned(b)
-		word, other, formula, grams = "base", "acid", "NaOH", electrolysis.CausticMass(1)*inGrams
-		if alkaline {
-			word, other = "alkali made", "alkali used up"
-		}
-	case alkaline:
-		word, other = "alkali used up", "alkali made"
 	}
 	value, mass := bandText(b, 1), bandText(b, grams)
 	if b.Low == b.High {

@@ -137,6 +137,28 @@ func TestPlanWordsAcid(t *testing.T) {
 	}
 }
 
+// TestPlanJSONNamesAcid: in JSON too the key says what is gained, and its figure is above zero. In a
+// divided zinc bath with 20 g of acid in the catholyte no base is told.
+func TestPlanJSONNamesAcid(t *testing.T) {
+	for name, test := range map[string]struct {
+		args []string
+		keys []string
+	}{
+		"divided":  {zincPlan("--separator", "diaphragm"), []string{"acid_moles", "anolyte_acid_grams", "catholyte_acid_moles", "catholyte_acid_grams"}},
+		"chloride": {nickelChloride(), []string{"base_moles", "base_grams"}},
+	} {
+		object := planObject(t, test.args...)
+		for _, key := range test.keys {
+			if v, ok := object[key].(float64); !ok || v <= 0 {
+				t.Errorf("%s: %s is %v", name, key, object[key])
+			}
+		}
+		if _, there := object["catholyte_base_grams"]; there {
+			t.Errorf("%s: base is told where acid is gained", name)
+		}
+	}
+}
+
 // TestPlanHydrogenTowardsTheEnd: a two-stage run makes more hydrogen at its end than on average: (1 − marginal)·I,
 // with 2 g/L of copper left 70 % of 4 A × 0.448765 L/A·h.
 func TestPlanHydrogenTowardsTheEnd(t *testing.T) {
