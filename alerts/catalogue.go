@@ -61,7 +61,7 @@ var catalogue = [conditionCount]entry{
 	HardShort: {"hard-short", process, current, 0, latched(Highest, 5*second, minute), About{
 		"A tree or a fallen plate joins the electrodes; clips and leads get hot.",
 		"Current flows through metal: nothing is won, the charge counted since is void, heat is made at the bridge.",
-		"Switch off or lower the current, lift the cathode, break the bridge with a plastic rod, then look at the deposit."}},
+		"Switch off or down to the hold current, then lift the cathode, break the bridge with a plastic rod, then look at the deposit."}},
 	LeadOff: {"lead-off", process, current, 0, starting(High, 5*second, 10*second, 0, practice), About{
 		"Output on, almost no amperes, volts at the set limit.",
 		"No current reaches the cell: an acid bath attacks zinc and manganese, nickel passivates.",
@@ -145,7 +145,7 @@ var catalogue = [conditionCount]entry{
 	TargetReached: {"target-reached", charge, always, 0, starting(Medium, 0, minute, 0, practice), About{
 		"The counted charge is at the target.",
 		"What was planned is on the cathode, as far as charge can tell.",
-		"Lift the cathode with the current on, then switch off; rinse, dry, weigh."}},
+		"As nightcell plan says for this metal. Where the bath attacks it: fan and face shield on, current down to the hold current, lift slowly, then off. Rinse, dry, weigh."}},
 	TimeLimit: {"time-limit", charge, always, 0, starting(Medium, 0, minute, 0, practice), About{
 		"The run has lasted as long as it may.",
 		"The deposit is as far as the time allowed.",

@@ -151,7 +151,7 @@ func (b *Board) meaning(c Condition) string {
 	text = "No metal is won now."
 	switch {
 	case b.chemistry.RedissolvesOff:
-		text += " The bath attacks the " + b.chemistry.Metal + " already won; lift it or restore the current soon."
+		text += " The bath attacks the " + b.chemistry.Metal + " already won; do not leave it there: take it out and rinse it, or have the current back by hand."
 	case b.chemistry.SpoiledByPause:
 		text += " What is plated over the " + b.chemistry.Metal + " after a pause may peel; do not simply go on."
 	}

@@ -288,7 +288,7 @@ func (r *run) note(c *Cell, err error) {
 func (c *Cell) beginText() string {
 	text := "run begins with " + c.link.identity.String()
 	if p := c.set.Plan; p != nil {
-		text += fmt.Sprintf("; target %.4g ± %.2g A·h (k = 2)", p.Goal.Charge.Value/3600, 2*p.Goal.Charge.StandardUncertainty/3600)
+		text += fmt.Sprintf("; target %.1f ± %.1f A·h (k = 2)", p.Goal.Charge.Value/3600, 2*p.Goal.Charge.StandardUncertainty/3600)
 	}
 	if c.set.Reason != "" {
 		text += "; reason given for departing from the safe state: " + c.set.Reason
