@@ -10,6 +10,7 @@ import (
 	"sync"
 	"testing"
 	"time"
+	"unsafe"
 
 	"pgregory.net/rapid"
 
@@ -103,7 +104,7 @@ func TestNoSpikeIsLost(t *testing.T) {
 		a := newAuthor(t, data, begin)
 		var all []sample
 		at := begin
-		for range rapid.IntRange(1, 1500).Draw(r, "readings") {
+		for range rapid.IntRange(1, 600).Draw(r, "readings") {
 			at = at.Add(time.Duration(rapid.SampledFrom([]int{1, 1, 1, 1, 7, 500, 9000}).Draw(r, "step")) * time.Second)
 			s := sample{at, 3 + float64(len(all)%7)/1000, 2.5}
 			if rapid.IntRange(0, 60).Draw(r, "spike") == 0 {
@@ -271,4 +272,33 @@ func TestClockThatJumps(t *testing.T) {
 	if len(w.Points) != 2 || w.Points[1].MaxVolts != 3.3 {
 		t.Errorf("points %+v", w.Points)
 	}
+}
+
+// BenchmarkTake reads a log into the series, and shows how much of memory a cell takes when its buckets are full.
+func BenchmarkTake(b *testing.B) {
+	data := b.TempDir()
+	w, err := runlog.Create(data, cellName, begin, []byte("# invented\n"), runlog.Options{Sync: time.Hour})
+	if err != nil {
+		b.Fatal(err)
+	}
+	const n = 100000
+	for i := range n {
+		if err := w.Reading(begin.Add(time.Duration(i)*time.Second), time.Second, 3.2, 2.5, "constant-current", "on"); err != nil {
+			b.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		b.Fatal(err)
+	}
+	h := New(Options{Data: data, Cells: []string{cellName}, Log: slog.New(slog.DiscardHandler)})
+	c := h.cells[cellName]
+	b.ReportAllocs()
+	for b.Loop() {
+		c.run = ""
+		if err := c.catchUp(b.Context()); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
+	b.ReportMetric(float64(cap(c.series.buckets))*float64(unsafe.Sizeof(bucket{})), "B/cell")
 }

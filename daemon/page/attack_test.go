@@ -205,6 +205,44 @@ func TestCookie(t *testing.T) {
 	}
 }
 
+// TestHeaderInjection: line breaks in what a visitor sends never reach a header, and
+// what a proxy might say of the visitor changes nothing.
+func TestHeaderInjection(t *testing.T) {
+	b := alarmed(t)
+	v := b.visitor()
+	for _, who := range []string{"x\r\nSet-Cookie: evil=1", "x\ny", "\x00", strings.Repeat("n", 61), "  "} {
+		a := v.send(http.MethodPost, "/login", url.Values{"who": {who}, "token": {operatorToken}}, func(r *http.Request) { r.Header.Set("X-Forwarded-For", "192.0.2.9") })
+		if a.StatusCode != http.StatusBadRequest && a.StatusCode != http.StatusTooManyRequests || len(a.Cookies()) > 0 {
+			t.Errorf("signing in as %q: status %d, cookies %v", who, a.StatusCode, a.Cookies())
+		}
+	}
+	for _, path := range []string{"/login?next=%0d%0aSet-Cookie:%20evil=1", "/cell/zinc-1/off?x=%0d%0aSet-Cookie:%20evil=1", "/cell/zinc-1%0d%0aX: y/off", "/nothing%0d%0aSet-Cookie:evil=1"} {
+		a := v.get(path, func(r *http.Request) { r.Header.Set("X-Forwarded-Host", "evil.example") })
+		for k, values := range a.Header {
+			if strings.Contains(fmt.Sprint(values), "evil=1") && k != "Location" || strings.Contains(fmt.Sprint(values), "evil.example") {
+				t.Errorf("%s: header %s: %q", path, k, values)
+			}
+		}
+		if strings.ContainsAny(a.Header.Get("Location"), "\r\n") {
+			t.Errorf("%s: a line break in Location", path)
+		}
+	}
+}
+
+// TestActsAreLimited: a signed-in browser that has gone mad is slowed down.
+func TestActsAreLimited(t *testing.T) {
+	b := alarmed(t)
+	v := b.visitor()
+	v.signIn()
+	statuses := map[int]int{}
+	for range 30 {
+		statuses[v.send(http.MethodPost, ackPath, ackForm("none")).StatusCode]++
+	}
+	if statuses[http.StatusTooManyRequests] < 15 || len(statuses) != 2 {
+		t.Errorf("30 acts at once: %v", statuses)
+	}
+}
+
 // TestNoToken: without a configured token nobody can act, and a short one is not accepted at all.
 func TestNoToken(t *testing.T) {
 	b := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1")}})

@@ -170,7 +170,7 @@ func (b *browser) axe(where string) {
 		return
 	}
 	eval[any](b, script+"; 0")
-	found := eval[string](b, `axe.run(document, {resultTypes: ["violations"]}).then(r => JSON.stringify({passed: r.passes.length, violations: r.violations.map(v => v.id + ": " + v.help + " " + v.nodes.map(n => n.target + " " + n.failureSummary).join(" | "))}))`)
+	found := eval[string](b, `axe.run(document, {resultTypes: ["violations"], rules: {"target-size": {enabled: true}}}).then(r => JSON.stringify({passed: r.passes.length, violations: r.violations.map(v => v.id + ": " + v.help + " " + v.nodes.map(n => n.target + " " + n.failureSummary).join(" | "))}))`)
 	var result struct {
 		Passed     int
 		Violations []string

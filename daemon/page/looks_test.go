@@ -19,30 +19,27 @@ func TestLooks(t *testing.T) {
 	fleet := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1"), zinc("zinc-2"), zinc("zinc-3"), zinc("copper-1")}})
 	fleet.change(1, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()}; c.Reading.Volts = 0.28 })
 	fleet.change(2, func(c *snapshot.Cell) { c.Reading.At = time.Now().Add(-time.Minute); c.Link.Up = false })
-	for _, size := range []struct {
+	for _, look := range []struct {
 		name          string
 		width, height int64
-		phone         bool
-	}{{"desktop", 1280, 900, false}, {"phone", 375, 720, true}} {
-		for _, dark := range []bool{false, true} {
-			name := size.name + map[bool]string{false: " light", true: " dark"}[dark]
-			b.look(size.width, size.height, size.phone, dark)
-			for _, p := range []struct{ name, url, ready string }{
-				{"cell", night.url + "/", `document.querySelector("#curves canvas") && document.getElementById("link").dataset.is === "live"`},
-				{"all", fleet.url + "/", `document.getElementById("link").dataset.is === "live"`},
-				{"alarm", fleet.url + "/cell/zinc-2", `document.getElementById("link").dataset.is === "live"`},
-				{"sign in", night.url + "/login", `true`},
-			} {
-				b.do(chromedp.Navigate(p.url))
-				b.until("page "+p.name, p.ready)
-				if over := eval[float64](b, `document.documentElement.scrollWidth - window.innerWidth`); over > 0 {
-					t.Errorf("%s, %s: the page is %v px wider than the window", p.name, name, over)
-				}
-				if !size.phone || dark && p.name == "cell" {
-					b.axe(p.name + ", " + name)
-				}
-				b.picture(p.name + " " + name)
+		phone, dark   bool
+	}{{"desktop light", 1280, 900, false, false}, {"desktop dark", 1280, 900, false, true}, {"phone dark", 375, 720, true, true}} {
+		b.look(look.width, look.height, look.phone, look.dark)
+		for _, p := range []struct{ name, url, ready string }{
+			{"cell", night.url + "/", `document.querySelector("#curves canvas") && document.getElementById("link").dataset.is === "live"`},
+			{"all", fleet.url + "/", `document.getElementById("link").dataset.is === "live"`},
+			{"alarm", fleet.url + "/cell/zinc-2", `document.getElementById("link").dataset.is === "live"`},
+			{"sign in", night.url + "/login", `true`},
+		} {
+			b.do(chromedp.Navigate(p.url))
+			b.until("page "+p.name, p.ready)
+			if over := eval[float64](b, `document.documentElement.scrollWidth - window.innerWidth`); over > 0 {
+				t.Errorf("%s, %s: the page is %v px wider than the window", p.name, look.name, over)
 			}
+			if !look.phone || p.name == "cell" {
+				b.axe(p.name + ", " + look.name)
+			}
+			b.picture(p.name + " " + look.name)
 		}
 	}
 	b.quiet()

@@ -17,6 +17,7 @@ import (
 // TestMonth draws thirty days at one reading a second. No spike is lost at any zoom;
 // the times taken are shown, not judged, and the race detector gets a tenth of the readings.
 func TestMonth(t *testing.T) {
+	t.Parallel()
 	days := 30
 	if raceDetector {
 		days = 3

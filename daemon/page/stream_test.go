@@ -107,6 +107,44 @@ func TestStreamsAreBounded(t *testing.T) {
 	})
 }
 
+// TestEarlierRuns: the page offers the runs before, and draws one that is asked for.
+func TestEarlierRuns(t *testing.T) {
+	t.Parallel()
+	var old, newest string
+	b := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1")}, prepare: func(data string) {
+		old = writeRun(t, data, "zinc-1", 5000)
+		newest = writeRun(t, data, "zinc-1", 100)
+	}})
+	v := b.visitor()
+	page := v.get("/cell/zinc-1").body
+	if !strings.Contains(page, `/cell/zinc-1?run=`+old) || strings.Contains(page, "data-run") || strings.Contains(page, `?run=`+newest) {
+		t.Errorf("the page does not offer run %s beside %s", old, newest)
+	}
+	if page := v.get("/cell/zinc-1?run=" + old).body; !strings.Contains(page, `data-run="`+old+`"`) {
+		t.Error("the earlier run is not drawn")
+	}
+	if page := v.get("/cell/zinc-1?run=%22%3E%3Cscript%3E").body; strings.Contains(page, "data-run") || strings.Contains(page, `"><script>`) {
+		t.Error("a run that does not exist is taken for one")
+	}
+	points := func(path string) int {
+		t.Helper()
+		var c struct {
+			T    []float64
+			Run  string
+			Plan any
+		}
+		a := v.get(path)
+		if err := json.Unmarshal([]byte(a.body), &c); err != nil {
+			t.Fatalf("%s: %v", a.body, err)
+		}
+		return len(c.T)
+	}
+	if n := points("/cell/zinc-1/history?points=4000&run=" + old); n < 2000 {
+		t.Errorf("the earlier run has %d points", n)
+	}
+	eventually(t, "the newest run's curve", func() bool { n := points("/cell/zinc-1/history?points=4000"); return n > 50 && n < 110 })
+}
+
 // TestCurvesAreBounded: a loop that asks for curves is told to wait.
 func TestCurvesAreBounded(t *testing.T) {
 	t.Parallel()
