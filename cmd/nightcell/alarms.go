@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
@@ -18,8 +19,9 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 		Use:   "alarms [CELL]",
 		Short: "List the alarms of a running daemon, acknowledge them, set them aside",
 		Long: "alarms lists what is not in the normal state, most urgent first, and what to do first about it.\n" +
-			"The states are those of IEC 62682: UNACK and RTNUN wait for an acknowledgement, ACKED has one, SHLVD is\n" +
-			"set aside until a time.",
+			"The states are those of IEC 62682: UNACK, RTNUN and LTUNK wait for an acknowledgement, ACKED and LTACK have\n" +
+			"one (LTACK also waits for a reset), SHLVD is set aside until a time, DSUPR is not judged now, for the reason\n" +
+			"given, and OOSRV is out of service by the configuration.",
 		Example: "  nightcell alarms --config nightcell.toml\n" +
 			"  nightcell alarms ack zinc-1 over-current --config nightcell.toml\n" +
 			"  nightcell alarms shelve zinc-1 contact --for 2h --reason \"clip is being replaced\" --config nightcell.toml",
@@ -49,9 +51,10 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 
 func newAckCommand(s *shell, r *reach) *cobra.Command {
 	return &cobra.Command{
-		Use:   "ack CELL CONDITION",
-		Short: "Say that somebody has taken an alarm in hand",
-		Args:  between(2, 2, "nightcell alarms ack CELL CONDITION"),
+		Use:     "ack CELL CONDITION",
+		Short:   "Say that somebody has taken an alarm in hand",
+		Example: "  nightcell alarms ack zinc-1 over-current --by \"night shift\" --config nightcell.toml",
+		Args:    between(2, 2, "nightcell alarms ack CELL CONDITION"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
 				if err := c.Acknowledge(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
@@ -67,9 +70,10 @@ func newAckCommand(s *shell, r *reach) *cobra.Command {
 func newShelveCommand(s *shell, r *reach) *cobra.Command {
 	var length, reason string
 	cmd := &cobra.Command{
-		Use:   "shelve CELL CONDITION --for TIME --reason TEXT",
-		Short: "Set an alarm aside for a time, with the reason",
-		Args:  between(2, 2, "nightcell alarms shelve CELL CONDITION --for TIME --reason TEXT"),
+		Use:     "shelve CELL CONDITION --for TIME --reason TEXT",
+		Short:   "Set an alarm aside for a time, with the reason",
+		Example: "  nightcell alarms shelve zinc-1 contact --for \"2 h\" --reason \"clip is being replaced\" --config nightcell.toml",
+		Args:    between(2, 2, "nightcell alarms shelve CELL CONDITION --for TIME --reason TEXT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			seconds, err := quantity.Parse(quantity.Time, length)
 			switch {
@@ -97,9 +101,10 @@ func newShelveCommand(s *shell, r *reach) *cobra.Command {
 
 func newUnshelveCommand(s *shell, r *reach) *cobra.Command {
 	return &cobra.Command{
-		Use:   "unshelve CELL CONDITION",
-		Short: "Take an alarm back before its time",
-		Args:  between(2, 2, "nightcell alarms unshelve CELL CONDITION"),
+		Use:     "unshelve CELL CONDITION",
+		Short:   "Take an alarm back before its time",
+		Example: "  nightcell alarms unshelve zinc-1 contact --config nightcell.toml",
+		Args:    between(2, 2, "nightcell alarms unshelve CELL CONDITION"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
 				if err := c.Unshelve(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
@@ -114,9 +119,10 @@ func newUnshelveCommand(s *shell, r *reach) *cobra.Command {
 
 func newResetCommand(s *shell, r *reach) *cobra.Command {
 	return &cobra.Command{
-		Use:   "reset CELL CONDITION",
-		Short: "Release an alarm that latches, once it is over and acknowledged",
-		Args:  between(2, 2, "nightcell alarms reset CELL CONDITION"),
+		Use:     "reset CELL CONDITION",
+		Short:   "Release an alarm that latches, once it is over and acknowledged",
+		Example: "  nightcell alarms reset zinc-1 hard-short --config nightcell.toml",
+		Args:    between(2, 2, "nightcell alarms reset CELL CONDITION"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
 				if err := c.Reset(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
@@ -142,14 +148,17 @@ func printAlarms(s *shell, list []control.Alarm) error {
 		if a.First {
 			text = "(first) " + text
 		}
-		if a.Reason != "" {
-			text += " (set aside: " + a.Reason + ")"
-		}
-		if !a.ShelfEnds.IsZero() {
-			text += " until " + localTime(a.ShelfEnds)
+		switch {
+		case a.Reason == "":
+		case a.State == "SHLVD":
+			text += " (set aside: " + a.Reason + "; until " + localTime(a.ShelfEnds) + ")"
+		case a.State == "OOSRV":
+			text += " (out of service: " + a.Reason + ")"
+		default:
+			text += " (not judged: " + a.Reason + ")"
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n",
-			printable(a.Priority), printable(a.State), printable(a.Cell), printable(a.Condition), localTime(a.Since), printable(text))
+			printable(a.Priority), printable(a.State), printable(a.Cell), printable(a.Condition), localTime(a.Since), strings.TrimSpace(printable(text)))
 		if a.Action != "" && a.Reason == "" {
 			fmt.Fprintf(w, "\t\t\t\t\t→ %s\n", printable(a.Action))
 		}

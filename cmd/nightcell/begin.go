@@ -25,7 +25,8 @@ func newBeginCommand(s *shell) *cobra.Command {
 			"see: leads, level, ventilation and containment. What was confirmed is kept in the run log.\n\n" +
 			"It switches nothing on, and it makes nothing safe: current limit, over-voltage trip, timer, fuse, containment\n" +
 			"and ventilation must hold without nightcell. Keep to your local code and the rules of your house.",
-		Args: between(1, 1, "nightcell begin CELL --confirm leads,level,ventilation,containment"),
+		Example: "  nightcell begin zinc-1 --confirm leads,level,ventilation,containment --config nightcell.toml",
+		Args:    between(1, 1, "nightcell begin CELL --confirm leads,level,ventilation,containment"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			ctx, cancel := context.WithTimeout(cmd.Context(), time.Minute)
 			defer cancel()

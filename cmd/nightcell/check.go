@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -34,6 +35,8 @@ func newCheckCommand(s *shell) *cobra.Command {
 			"that nightcell watch has open cannot be asked.\n\n" +
 			"The exit code is 0 when all is well, 2 when the configuration is wrong, and 1 when\n" +
 			"a supply does not answer as it should.",
+		Example: "  nightcell check --config nightcell.toml\n" +
+			"  nightcell check --config nightcell.toml --ask --patience \"30 s\"",
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
 	}
@@ -155,6 +158,9 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	if c.May.Hold {
 		j.May = append(j.May, string(configs.Hold))
 	}
+	if c.May.Step {
+		j.May = append(j.May, "step")
+	}
 	if s.Accuracy.Assumed {
 		j.Notes = append(j.Notes, fmt.Sprintf("the accuracy of supply %s is assumed; state [supply.%s.accuracy] from its data sheet", s.Name, s.Name))
 	}
@@ -214,7 +220,11 @@ func (r *checkReport) print(out io.Writer, asked bool) error {
 		fmt.Fprintf(w, "%s: %s\n", m.File, m.Wrong)
 	}
 	if r.Valid {
-		fmt.Fprintf(w, "%s: no mistakes; %d cells\n", r.Config, len(r.Cells))
+		cells := "1 cell"
+		if n := len(r.Cells); n != 1 {
+			cells = fmt.Sprintf("%d cells", n)
+		}
+		fmt.Fprintf(w, "%s: no mistakes; %s\n", r.Config, cells)
 	}
 	for _, note := range r.Notes {
 		fmt.Fprintf(w, "note: %s\n", note)
@@ -243,7 +253,7 @@ func (j *cellJSON) print(w io.Writer) {
 	case 0:
 		line("may", "nothing but watch and tell")
 	default:
-		line("may", "%v; at the target: %s; when nightcell is stopped: %s", j.May, j.AtTarget, j.OnStop)
+		line("may", "%s; at the target: %s; when nightcell is stopped: %s", strings.Join(j.May, ", "), j.AtTarget, j.OnStop)
 	}
 	if c.Reason != "" {
 		line("reason", "%s", c.Reason)

@@ -61,7 +61,7 @@ func TestCheckPrintsTheTarget(t *testing.T) {
 		t.Fatalf("exit code %d: %s", code, complaints)
 	}
 	for _, want := range []string{
-		"no mistakes; 1 cells", "cell zinc-1", "channel 1, on /dev/serial/by-id/", "[off]; at the target: off; when nightcell is stopped: leave",
+		"no mistakes; 1 cell\n", "cell zinc-1", "channel 1, on /dev/serial/by-id/", "off; at the target: off; when nightcell is stopped: leave",
 		"in the bath  56.", "g of zinc", "A·h, as this supply counts it", "--ask does, changing nothing",
 	} {
 		if !strings.Contains(out, want) {

@@ -21,7 +21,8 @@ func newDrillCommand(s *shell) *cobra.Command {
 		Long: "drill sends a test notice about CELL over every route at once, past quiet hours and escalation, and prints what\n" +
 			"each far side said when it took it. Exit code 0 only if every route delivered. Do it before a night, and\n" +
 			"look whether the notice really reached you: a server that took it is not yet a person who read it.",
-		Args: between(1, 1, "nightcell drill CELL"),
+		Example: "  nightcell drill zinc-1 --config nightcell.toml",
+		Args:    between(1, 1, "nightcell drill CELL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			ctx, cancel := context.WithTimeout(cmd.Context(), patience)
 			defer cancel()

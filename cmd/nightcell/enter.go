@@ -185,7 +185,11 @@ func parseEntry(kind string, values map[string]string, text string) (control.Ent
 			return control.Entry{}, usagef("an entry of kind %s says nothing without %s=...", kind, name)
 		}
 	}
-	if (k.text || len(values) == 0) && text == "" {
+	switch {
+	case text != "":
+	case k.text:
+		return control.Entry{}, usagef("an entry of kind %s says nothing without a text", kind)
+	case len(values) == 0:
 		return control.Entry{}, usagef("the entry says nothing; give a text or values (%s)", orNothing(slices.Sorted(maps.Keys(k.fields))))
 	}
 	return e, nil

@@ -21,6 +21,8 @@ func newPortsCommand(s *shell) *cobra.Command {
 			"the name to put into a configuration: it stays the same when the adapter is\n" +
 			"plugged in again, which /dev/ttyUSB0 does not. A port that another process holds\n" +
 			"cannot be used until that one ends.",
+		Example: "  nightcell ports\n" +
+			"  nightcell ports --json",
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
 				return usagef("%s takes no arguments; %q was given", cmd.CommandPath(), args[0])

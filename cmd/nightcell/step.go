@@ -21,7 +21,8 @@ func newStepCommand(s *shell) *cobra.Command {
 			"follows tells whether a rise since the last step is ohmic (level, diaphragm, contact) or not (an electrode, an\n" +
 			"empty bath). The configuration must allow it with may = [\"step\"]. It only goes down: the current stays there\n" +
 			"until a person raises it at the supply, because nightcell never raises a set-point. The result goes into the run log.",
-		Args: between(1, 1, "nightcell step CELL"),
+		Example: "  nightcell step zinc-1 --down \"5 %\" --config nightcell.toml",
+		Args:    between(1, 1, "nightcell step CELL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			share, err := quantity.Parse(quantity.Fraction, down)
 			if err != nil {

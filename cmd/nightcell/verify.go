@@ -26,7 +26,8 @@ func newVerifyCommand(s *shell) *cobra.Command {
 			"RUN is the directory of a run, <data>/runs/<cell>/<beginning>. The run may still\n" +
 			"be going on. The exit code is 0 for a sound log, 1 for one that is not, and 2 when\n" +
 			"there is no log to be read.",
-		Args: oneRun,
+		Example: "  nightcell verify /var/lib/nightcell/runs/zinc-1/20260110T200000Z",
+		Args:    oneRun,
 		RunE: func(_ *cobra.Command, args []string) error {
 			run := runDirectory(args[0])
 			report, err := runlog.ReplayFile(run)

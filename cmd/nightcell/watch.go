@@ -32,6 +32,8 @@ func newWatchCommand(s *shell) *cobra.Command {
 		Long: "watch polls every supply of the configuration, counts the charge, keeps the run logs, raises the alarms\n" +
 			"and serves page and metrics until it is told to stop (SIGTERM or Ctrl-C). An open run is taken up where it\n" +
 			"was left. SIGHUP rereads routes and limits, all or nothing. nightcell never switches an output on.",
+		Example: "  nightcell watch --config nightcell.toml\n" +
+			"  nightcell watch --config rehearsal.toml --speed 60 --verbose",
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
 	}
