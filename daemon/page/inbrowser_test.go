@@ -47,7 +47,7 @@ func TestInBrowser(t *testing.T) {
 		night.change(0, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
 		b.until("the alarm", `document.getElementById("ack-hard-short")`)
 		b.until("the announcement", `document.getElementById("say").textContent.includes("Hard short")`)
-		b.until("the standing", `document.querySelector(".answer").dataset.is === "act"`)
+		b.until("the standing", `document.querySelector(".answer").dataset.is === "act" && document.title.startsWith("■")`)
 		b.axe("with an alarm")
 		b.do(chromedp.Click("#ack-hard-short"))
 		b.until("the sign-in form", `location.pathname === "/login"`)

@@ -7,21 +7,31 @@
   const clock = document.getElementById("clock");
   const say = document.getElementById("say");
   const announced = new Map();
+  const parts = new Map();
+  const title = document.title;
+  const signs = { well: "●", look: "▲", act: "■" };
   let lastFrame = 0;
   let lost = false;
 
   const all = (selector) => document.querySelectorAll(selector);
   const place = {
     t: (id, text) => all(`[data-live="${CSS.escape(id)}"]`).forEach((e) => { e.textContent = text; }),
-    s: (id, is) => all(`[data-standing="${CSS.escape(id)}"]`).forEach((e) => { e.dataset.is = is; }),
+    s: (id, is) => {
+      all(`[data-standing="${CSS.escape(id)}"]`).forEach((e) => { e.dataset.is = is; });
+      if (id === topic) document.title = `${signs[is]} ${title}`;
+    },
     b: (id, text) => {
       const [share, plan] = text.split(" ").map(Number);
       all(`[data-bar="${CSS.escape(id)}"]`).forEach((e) => e.setAttribute("width", Math.max(0, share)));
       all(`[data-plan="${CSS.escape(id)}"]`).forEach((e) => e.setAttribute("x", plan < 0 ? -5 : plan));
     },
     h: (id, html) => all(`[data-part="${CSS.escape(id)}"]`).forEach((e) => {
+      if (parts.get(id) === html) return;
+      parts.set(id, html);
       const focused = e.contains(document.activeElement) ? document.activeElement.id : "";
+      const open = [...e.querySelectorAll("details[open]")].map((d) => d.id);
       e.innerHTML = html; // made and escaped by the daemon's own templates
+      for (const d of open) document.getElementById(d)?.setAttribute("open", "");
       if (focused) document.getElementById(focused)?.focus();
     }),
     n: (id, text) => document.dispatchEvent(new CustomEvent("reading", { detail: { cell: id, figures: text.split(" ").map(Number) } })),
