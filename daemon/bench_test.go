@@ -2,7 +2,9 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"math"
 	"path/filepath"
@@ -12,6 +14,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/configs"
+	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/drivers/simulated"
@@ -23,13 +26,17 @@ type bench struct {
 	clock drivers.Clock
 	i     *simulated.Instrument
 
-	mu       sync.Mutex
-	commands []string
-	deaf     bool // commands are swallowed
-	gone     bool // the port is unplugged
-	stuck    bool // polls hang until their context ends
-	polls    int
-	opened   int
+	mu        sync.Mutex
+	commands  []string
+	deaf      bool // commands are swallowed
+	ignore    int  // so many commands are swallowed first
+	mute      bool // the output state is not told
+	blind     bool // status questions are refused
+	onCommand func()
+	gone      bool // the port is unplugged
+	stuck     bool // polls hang until their context ends
+	polls     int
+	opened    int
 }
 
 func newBench(t *testing.T, clock drivers.Clock, scenario string) *bench {
@@ -103,7 +110,11 @@ func (s benchSupply) Poll(ctx context.Context) (drivers.Reading, error) {
 		return drivers.Reading{}, err
 	}
 	s.b.set(func() { s.b.polls++ })
-	return s.b.i.Observe(1, s.b.clock.Now())
+	r, err := s.b.i.Observe(1, s.b.clock.Now())
+	if s.b.mute {
+		r.Output = drivers.OutputUnknown
+	}
+	return r, err
 }
 
 func (s benchSupply) Identify(ctx context.Context) (drivers.Identity, error) {
@@ -117,7 +128,17 @@ func (s benchSupply) Status(ctx context.Context) (drivers.Status, error) {
 	if err := s.exchange(ctx); err != nil {
 		return drivers.Status{}, err
 	}
-	return s.b.i.ObserveStatus(1, s.b.clock.Now())
+	s.b.mu.Lock()
+	blind := s.b.blind
+	s.b.mu.Unlock()
+	if blind {
+		return drivers.Status{}, &drivers.Refusal{Reason: drivers.NoReply, Query: "status"}
+	}
+	st, err := s.b.i.ObserveStatus(1, s.b.clock.Now())
+	if s.b.mute {
+		st.Output = drivers.OutputUnknown
+	}
+	return st, err
 }
 
 func (s benchSupply) command(ctx context.Context, text string) error {
@@ -126,8 +147,12 @@ func (s benchSupply) command(ctx context.Context, text string) error {
 	}
 	s.b.mu.Lock()
 	s.b.commands = append(s.b.commands, text)
-	deaf := s.b.deaf
+	deaf := s.b.deaf || s.b.ignore > 0
+	s.b.ignore--
 	s.b.mu.Unlock()
+	if s.b.onCommand != nil {
+		s.b.onCommand()
+	}
 	if !deaf {
 		s.b.i.Handle([]byte(text + "\n"))
 	}
@@ -254,6 +279,26 @@ func agrees(s *snapshot.Cell, truth float64) error {
 			s.Charge.CountedCoulombs, truth, off, 2*s.Charge.UncertaintyCoulombs)
 	}
 	return nil
+}
+
+// eachRecord reads the log of a run from its beginning.
+func eachRecord(t *testing.T, run string, do func(*runlog.Record)) {
+	t.Helper()
+	r, err := runlog.Open(run)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	var rec runlog.Record
+	for {
+		switch err := r.Next(&rec); {
+		case errors.Is(err, io.EOF):
+			return
+		case err != nil:
+			t.Fatal(err)
+		}
+		do(&rec)
+	}
 }
 
 // standing returns the alarm of a condition in a snapshot.

@@ -30,10 +30,14 @@ type Cell struct {
 	counts  []snapshot.Count // refused, in a fixed order; rebuilt when it changes
 	reading drivers.Reading  // the newest good one
 	readUTC time.Time
-	dead    drivers.Reading // the newest with the output off, before a run
+	from    drivers.Reading // where a run that begins now would begin: the newest with the output off
+	atRest  float64         // A that the supply reports when none flows
 	late    time.Duration   // of the newest poll against its schedule
-	next    snapshot.Cell   // being filled in
-	final   snapshot.Cell   // of the run that ended last
+	noRun   string          // why no run can begin, as it was said last
+	// statusDue is when the supply is asked next for set-points, protection and errors, on the clock of the readings.
+	statusDue time.Duration
+	next      snapshot.Cell // being filled in
+	final     snapshot.Cell // of the run that ended last
 
 	checkpoints time.Duration // between two checkpoints
 	bathAtBegin bath.State    // of the plan's model, before any charge
@@ -50,7 +54,7 @@ func NewCell(s Settings, clock drivers.Clock) *Cell {
 	c := &Cell{
 		set: s, m: machineOf(clock), asks: make(chan ask),
 		link:    link{open: s.Open, expected: s.Identity},
-		refused: make(map[drivers.Reason]uint64), checkpoints: checkpointEvery,
+		refused: make(map[drivers.Reason]uint64), checkpoints: checkpointEvery, atRest: s.Count.ZeroAmperes,
 	}
 	if s.Plan != nil {
 		c.bathAtBegin = s.Plan.Model.State()
@@ -114,7 +118,7 @@ func (c *Cell) attend(ctx context.Context) {
 		}
 	}
 	if c.run == nil {
-		c.await(got)
+		c.await(ctx, got)
 	} else {
 		c.carryOn(ctx, got)
 	}
@@ -131,6 +135,7 @@ func (c *Cell) reattach(ctx context.Context) {
 		c.countRefusal(err)
 		return
 	}
+	c.statusDue = c.m.now() + max(statusEvery, 10*c.set.Poll)
 	c.set.Log.Info("supply answers", "cell", c.set.Cell, "supply", c.set.Supply, "identity", c.link.identity.String())
 	for _, e := range c.link.status.Errors {
 		c.set.Log.Warn("supply had an error waiting", "cell", c.set.Cell, "error", e)

@@ -11,9 +11,10 @@ import (
 )
 
 const (
-	handsTimeout  = 3 * time.Second // machine time for one command with its read-back
-	handsAttempts = 4               // the first on the open line, the rest on a freshly opened one
-	settleTries   = 10              // readings allowed until the current has died away
+	handsTimeout  = 3 * time.Second        // machine time for one command with its read-back
+	handsAttempts = 4                      // the first on the open line, the rest on a freshly opened one
+	settleTries   = 10                     // readings allowed until the current has died away
+	settlePause   = 150 * time.Millisecond // machine time between them: an output takes a moment to discharge
 )
 
 // errNoHands says that this supply cannot be commanded.
@@ -22,7 +23,7 @@ var errNoHands = errors.New("this supply takes no commands: its dialect has none
 // switchOff commands the output off and believes only what is read back: output
 // state off and no current. After a failure it opens the port anew and tries again.
 // The error says that the output may still be on.
-func (l *link) switchOff(ctx context.Context, now func() time.Duration, still drivers.Amperes) error {
+func (l *link) switchOff(ctx context.Context, now func() time.Duration, dead func(drivers.Amperes) bool) error {
 	return l.act(ctx, now, func(ctx context.Context, s drivers.Switcher) error {
 		if err := s.SwitchOff(ctx); err != nil {
 			return fmt.Errorf("commanding the output off: %w", err)
@@ -31,7 +32,7 @@ func (l *link) switchOff(ctx context.Context, now func() time.Duration, still dr
 			if st.Output == drivers.OutputOn {
 				return errors.New("the supply still says its output is on")
 			}
-			if a := drivers.Amperes(math.Abs(float64(r.Amperes))); a > still {
+			if !dead(r.Amperes) {
 				return fmt.Errorf("%.3g A still flow", float64(r.Amperes))
 			}
 			return nil
@@ -42,6 +43,9 @@ func (l *link) switchOff(ctx context.Context, now func() time.Duration, still dr
 // hold lowers the current set-point to a and believes only what is read back. It
 // never raises a set-point: a must be below the present one, which is asked for first.
 func (l *link) hold(ctx context.Context, now func() time.Duration, a drivers.Amperes) error {
+	if !(a > 0) {
+		return errors.New("no hold current is configured; write hold_current")
+	}
 	return l.act(ctx, now, func(ctx context.Context, s drivers.Switcher) error {
 		st, err := l.supply.Status(ctx)
 		if err != nil {
@@ -71,7 +75,12 @@ func (l *link) hold(ctx context.Context, now func() time.Duration, a drivers.Amp
 // verify reads the status and a reading until check agrees or the tries are used up.
 func (l *link) verify(ctx context.Context, check func(drivers.Status, drivers.Reading) error) error {
 	var last error
-	for range settleTries {
+	for i := range settleTries {
+		if i > 0 {
+			if err := rest(ctx, settlePause); err != nil {
+				return errors.Join(last, err)
+			}
+		}
 		st, err := l.supply.Status(ctx)
 		if err != nil {
 			return fmt.Errorf("reading the output state back: %w", err)
@@ -82,10 +91,23 @@ func (l *link) verify(ctx context.Context, check func(drivers.Status, drivers.Re
 			return fmt.Errorf("reading the current back: %w", err)
 		}
 		if last = check(st, r); last == nil {
+			l.proof = r
 			return nil
 		}
 	}
 	return last
+}
+
+// rest waits for a machine time, or less when ctx ends.
+func rest(ctx context.Context, d time.Duration) error {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select { // ends with the timer, or with ctx
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
 // act runs do on the open line, and after each failure once more on a freshly opened one.

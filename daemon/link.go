@@ -10,6 +10,9 @@ import (
 	"nightcell/drivers"
 )
 
+// errNoLine says that nobody can be asked.
+var errNoLine = errors.New("there is no line to the supply")
+
 // Opener opens one channel of a supply by its stable name and changes nothing on it.
 type Opener func(ctx context.Context) (drivers.Supply, error)
 
@@ -26,8 +29,9 @@ type link struct {
 	expected string // *IDN? must begin with this; when empty the first answer is expected from then on
 	supply   drivers.Supply
 	identity drivers.Identity
-	status   drivers.Status // the newest
-	since    time.Duration  // run time when the line last came up or went down
+	status   drivers.Status  // the newest
+	proof    drivers.Reading // that verified the newest act
+	since    time.Duration   // run time when the line last came up or went down
 	retryAt  time.Duration
 	backOff  time.Duration
 	opened   uint64

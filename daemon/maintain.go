@@ -19,7 +19,6 @@ func (r *run) attached(c *Cell, utc time.Time) {
 		runlog.Flag("same", c.link.same), runlog.Text("output", st.Output.String()),
 		runlog.Number("set_volts", float64(st.SetVolts)), runlog.Number("set_amperes", float64(st.SetAmperes)),
 		runlog.Number("limit_volts", float64(st.LimitVolts)), runlog.Number("limit_amperes", float64(st.LimitAmperes))))
-	r.statusAt = r.time.now()
 }
 
 // reattached is attached in an open run: it also sees whether the supply lost its settings meanwhile.

@@ -24,6 +24,8 @@ type memory struct {
 	Cleared  clearance       `json:"cleared"`
 	Reached  bool            `json:"reached"`
 	Expected bool            `json:"expected"` // the output is off, or to be, on purpose
+	Failed   bool            `json:"off_failed,omitempty"`
+	Parted   bool            `json:"parted,omitempty"`
 	Acted    map[string]bool `json:"acted,omitempty"`
 }
 
@@ -34,7 +36,7 @@ const memoryField = "watch"
 func (r *run) remember(c *Cell) memory {
 	m := memory{
 		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: c.link.identity.String(),
-		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Expected: r.offExpected,
+		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Expected: r.offExpected, Failed: r.offFailed, Parted: r.parted,
 	}
 	if a := float64(r.lastSet); a == a { // JSON has no NaN
 		m.Set = &a
@@ -64,6 +66,7 @@ func (r *run) checkpoint(c *Cell, utc time.Time) error {
 // recall takes a memory up again.
 func (r *run) recall(c *Cell, m memory) error {
 	r.lastOn, r.shunted, r.cleared, r.reached, r.offExpected = m.On, m.Shunted, m.Cleared, m.Reached, m.Expected
+	r.offFailed, r.parted = m.Failed, m.Parted
 	if m.Set != nil {
 		r.lastSet = drivers.Amperes(*m.Set)
 	} else {

@@ -32,7 +32,7 @@ func (r *run) observe(c *Cell, got bool, gap time.Duration, t integrate.Totals) 
 		}
 	}
 	o.Restarted = r.supplyRestarted
-	o.OffExpected = r.offExpected
+	o.OffExpected = r.offExpected || r.parted
 	o.OffFailed = r.offFailed
 
 	o.Charge, o.ChargeUncertainty = t.Charge, t.StandardUncertainty
@@ -56,7 +56,12 @@ func (c *Cell) live(r drivers.Reading) bool {
 	if r.Output == drivers.OutputOff {
 		return false
 	}
-	return math.Abs(float64(r.Amperes)-c.set.Count.ZeroAmperes) > c.startAmperes()
+	return !c.dead(r.Amperes)
+}
+
+// dead says whether a reported current is no more than what the supply reports at rest.
+func (c *Cell) dead(a drivers.Amperes) bool {
+	return math.Abs(float64(a)-c.atRest) <= c.startAmperes()
 }
 
 // startAmperes is the current from which an output counts as working and not as

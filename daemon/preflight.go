@@ -36,8 +36,7 @@ func (o operator) Begin(ctx context.Context, b control.BeginOrder) ([]control.Ch
 		if c.run == nil {
 			return control.Refuse("cell %s has no open run: set the supply and switch its output on by hand first; nightcell never does", c.set.Cell)
 		}
-		c.refreshStatus(ctx)
-		checks = append(checks, c.preflight()...)
+		checks = append(checks, c.preflight(c.refreshStatus(ctx))...)
 		var failed []string
 		for _, k := range checks {
 			if !k.OK {
@@ -80,8 +79,9 @@ func (d *Daemon) routeProof(cell string) control.Check {
 	return k
 }
 
-// preflight is what the cell's own loop can check.
-func (c *Cell) preflight() []control.Check {
+// preflight is what the cell's own loop can check. unasked says why what the supply
+// tells of itself is not of this moment; nil: it is.
+func (c *Cell) preflight(unasked error) []control.Check {
 	st := &c.link.status
 	l := c.set.Limits
 	check := func(name string, ok bool, good, bad string) control.Check {
@@ -90,8 +90,12 @@ func (c *Cell) preflight() []control.Check {
 		}
 		return control.Check{Name: name, Text: bad}
 	}
+	silent := "it does not answer"
+	if unasked != nil {
+		silent += ": " + unasked.Error()
+	}
 	checks := []control.Check{
-		check("supply", c.link.up(), c.link.identity.String(), "it does not answer: "+c.link.problem),
+		check("supply", c.link.up() && unasked == nil, c.link.identity.String(), silent),
 		protection("current protection", "A", float64(st.SetAmperes), float64(st.LimitAmperes), l.Amperes),
 		protection("voltage protection", "V", float64(st.SetVolts), float64(st.LimitVolts), l.Volts),
 		check("protections not tripped", len(st.Tripped) == 0, "none has acted", strings.Join(st.Tripped, ", ")),

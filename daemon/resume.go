@@ -95,7 +95,7 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
 	var dark time.Duration
 	var known bool
 	r.time, dark, known = resumeTimeline(c.m, mark)
-	r.lastGood = last.At
+	r.lastGood, r.lastLive = last.At, last.At
 	r.alarms = alerts.NewBoard(c.set.Limits, c.set.Chemistry)
 	if m != nil {
 		restored, err := alerts.Restore(c.set.Limits, c.set.Chemistry, m.Alarms, r.time.now())

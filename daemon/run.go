@@ -28,6 +28,7 @@ type run struct {
 	alarms *alerts.Board
 
 	lastGood time.Duration // run time of the newest good reading
+	lastLive time.Duration // run time of the newest with a live output
 	lastOn   bool          // the output was on then
 	lastSet  drivers.Amperes
 	fresh    bool // no reading yet since this process took the run up
@@ -40,13 +41,15 @@ type run struct {
 	offExpected     bool
 	offFailed       bool
 	offVerified     bool
+	holdFailed      bool
+	parted          bool // the output was switched off when a watch before was stopped, and has not been on since
 	logWaiting      bool
 	diskFree        float64
-	statusAt        time.Duration
 	diskAt          time.Duration
 	reached         bool
 	acted           map[alerts.Condition]bool // reactions already carried out
-	nextTry         time.Duration             // of an off that could not be verified
+	nextOff         time.Duration             // when an off that could not be verified is tried again
+	nextHold        time.Duration             // likewise
 	cleared         clearance
 	shown           []snapshot.Alarm // rebuilt only when it changes
 	blind           []string         // likewise, and at each checkpoint
@@ -59,18 +62,32 @@ type clearance struct {
 }
 
 // await watches for a run to begin: the output works, or may work for all the supply tells.
-func (c *Cell) await(got bool) {
+func (c *Cell) await(ctx context.Context, got bool) {
 	if !got {
 		return
 	}
 	c.readUTC = c.m.utc()
 	if !c.live(c.reading) {
 		c.zero.take(c.reading)
-		c.dead = c.reading
+		c.from = c.reading
 		return
 	}
-	if err := c.begin(); err != nil {
-		c.set.Log.Error("a run cannot begin; the next reading tries again", "cell", c.set.Cell, "err", err)
+	// What was read back when the line came up may be hours old, and whoever switched
+	// the output on has set the current since.
+	if err := c.refreshStatus(ctx); err != nil {
+		c.link.status = unknownStatus()
+	}
+	err := c.begin()
+	if err == nil {
+		c.noRun = ""
+		return
+	}
+	if c.from.At == 0 {
+		c.from = c.reading // the run that begins at last counts from here
+	}
+	if err.Error() != c.noRun {
+		c.noRun = err.Error()
+		c.set.Log.Error("a run cannot begin, so nothing is counted or watched; every reading tries again", "cell", c.set.Cell, "err", err)
 	}
 }
 
@@ -78,8 +95,8 @@ func (c *Cell) await(got bool) {
 func (c *Cell) begin() error {
 	r := &run{diskFree: math.NaN(), lastSet: unknownAmperes, acted: make(map[alerts.Condition]bool)}
 	first := c.reading
-	if c.dead.At > 0 {
-		first = c.dead // the charge between the last dead reading and the first live one counts too
+	if c.from.At > 0 {
+		first = c.from // the charge between the last dead reading and the first live one counts too
 	}
 	r.time = newTimeline(c.m, first.At)
 	r.began = r.time.stamp(0)
@@ -97,13 +114,14 @@ func (c *Cell) begin() error {
 	}
 	r.log, r.dir = log, log.Run()
 	c.run = r
-	c.dead = drivers.Reading{}
+	c.from = drivers.Reading{}
 	c.set.Log.Info("run begins", "cell", c.set.Cell, "run", r.dir)
 	r.note(c, log.Begin(r.began, r.count.Settings(), c.beginText(), c.beginFields()...))
 	if z, ok := c.zero.zero(c.set.Count.ResolutionAmperes); ok {
 		if err := r.count.SetZero(z); err != nil {
 			return fmt.Errorf("taking the zero: %w", err)
 		}
+		c.atRest = z.Amperes
 		r.note(c, log.Zero(r.began, fmt.Sprintf("mean of %.0f readings with the output off", c.zero.n), z))
 	}
 	c.zero = zeroTaker{}
@@ -120,46 +138,38 @@ func (c *Cell) begin() error {
 // carryOn is one round of an open run, with or without a new reading.
 func (c *Cell) carryOn(ctx context.Context, got bool) {
 	r := c.run
-	if c.link.up() && (r.statusAt == 0 || r.time.now() >= r.statusAt+max(statusEvery, 10*c.set.Poll)) {
-		c.refreshStatus(ctx)
-	}
-	if got && r.wouldBeGap(c) {
-		c.refreshStatus(ctx)
+	r.lookAtClocks(c)
+	if c.m.now() >= c.statusDue || got && r.wouldBeGap(c) {
+		_ = c.refreshStatus(ctx) // counted and told there; what is old is not taken for evidence
 	}
 	r.carryOn(c, got)
 	c.useHands(ctx)
 }
 
-// refreshStatus asks for set-points, protection and errors.
-func (c *Cell) refreshStatus(ctx context.Context) {
+// refreshStatus asks for set-points, protection and errors. After an error, which
+// has been counted, the status is the one before.
+func (c *Cell) refreshStatus(ctx context.Context) error {
 	if !c.link.up() {
-		return
+		return errNoLine
 	}
+	c.statusDue = c.m.now() + 5*c.set.Poll // should it fail
 	st, err := c.link.supply.Status(ctx)
 	if err != nil {
 		if ctx.Err() == nil {
 			c.refuse(err)
 		}
-		return
+		return fmt.Errorf("asking the supply for its state: %w", err)
 	}
 	c.link.status = st
-	c.run.statusAt = c.run.time.now()
+	c.statusDue = c.m.now() + max(statusEvery, 10*c.set.Poll)
 	for _, e := range st.Errors {
 		c.set.Log.Warn("supply reports an error", "cell", c.set.Cell, "error", e)
 	}
+	return nil
 }
 
 // carryOn counts, logs and judges; the reading, if there is one, is c.reading.
 func (r *run) carryOn(c *Cell, got bool) {
-	slept, said := r.time.look()
-	if slept > 0 {
-		r.slept = true
-		said = fmt.Sprintf("the machine was asleep for %v; that is a gap", slept.Round(time.Second))
-	}
-	if said != "" {
-		c.set.Log.Warn("clock", "cell", c.set.Cell, "said", said)
-		r.note(c, r.log.Entry(r.time.stamp(r.time.now()), "clock", said))
-	}
 	var gap time.Duration
 	if got {
 		gap = r.take(c)
@@ -169,6 +179,26 @@ func (r *run) carryOn(c *Cell, got bool) {
 	o := r.observe(c, got, gap, totals)
 	r.follow(c, r.alarms.Judge(o))
 	r.maintain(c, totals)
+}
+
+// lookAtClocks notices suspend and steps of the wall clock. It comes before whatever
+// depends on whether the newest reading ends a gap.
+func (r *run) lookAtClocks(c *Cell) {
+	slept, said := r.time.look()
+	if slept > 0 {
+		r.slept = true
+		said = fmt.Sprintf("the machine was asleep for %v; that is a gap", slept.Round(time.Second))
+	}
+	if said != "" {
+		c.set.Log.Warn("clock", "cell", c.set.Cell, "said", said)
+		r.note(c, r.log.Entry(r.time.stamp(r.time.now()), "clock", said))
+	}
+}
+
+// unknownStatus is that of a supply which has not told.
+func unknownStatus() drivers.Status {
+	volts := drivers.Volts(unknownAmperes)
+	return drivers.Status{SetVolts: volts, SetAmperes: unknownAmperes, LimitVolts: volts, LimitAmperes: unknownAmperes}
 }
 
 // take counts one reading and writes it down. It returns the length of the gap that it ended, or 0.
@@ -192,6 +222,9 @@ func (r *run) take(c *Cell) (gap time.Duration) {
 	r.note(c, r.log.Reading(utc, at-before, float64(c.reading.Volts), float64(c.reading.Amperes), c.reading.Mode.String(), c.reading.Output.String()))
 	r.advanceBath(c, step)
 	r.lastGood, r.lastOn = at, c.live(c.reading)
+	if r.lastOn {
+		r.lastLive, r.parted, r.supplyRestarted = at, false, false // what was lost or left off is back
+	}
 	if set := c.link.status.SetAmperes; !math.IsNaN(float64(set)) {
 		r.lastSet = set
 	}

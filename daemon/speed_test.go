@@ -43,7 +43,7 @@ func (s *instant) Identify(context.Context) (drivers.Identity, error) {
 	return drivers.Identity{Maker: "EXAMPLE", Model: "PS-30-5", Serial: "0", Firmware: "1"}, nil
 }
 func (s *instant) Status(context.Context) (drivers.Status, error) {
-	return drivers.Status{Output: drivers.OutputOn, Mode: drivers.ConstantCurrent, SetVolts: 6, SetAmperes: 3, LimitVolts: 8, LimitAmperes: 4}, nil
+	return drivers.Status{At: s.at, Output: drivers.OutputOn, Mode: drivers.ConstantCurrent, SetVolts: 6, SetAmperes: 3, LimitVolts: 8, LimitAmperes: 4}, nil
 }
 func (s *instant) Close() error { return nil }
 
@@ -82,7 +82,7 @@ func BenchmarkReading(b *testing.B) {
 			b.StopTimer()
 			now := c.run.time.now()
 			c.run.note(c, c.run.checkpoint(c, c.run.time.stamp(now)))
-			c.run.statusAt, c.run.diskAt = now+time.Hour, now+time.Hour
+			c.statusDue, c.run.diskAt = c.m.now()+time.Hour, now+time.Hour
 			b.StartTimer()
 		}
 		c.attend(ctx)

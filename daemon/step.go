@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -52,14 +53,17 @@ func (c *Cell) step(ctx context.Context, s control.StepOrder) (out control.StepR
 	if !ok {
 		return out, errNoHands
 	}
-	c.refreshStatus(ctx)
-	set := c.link.status.SetAmperes
-	if math.IsNaN(float64(set)) || c.reading.Mode == drivers.ConstantVoltage {
-		return out, control.Refuse("a step needs a supply that tells its current set-point and holds it; this one does not at the moment")
-	}
 	var test alerts.StepTest
 	if out.BeforeVolts, out.BeforeAmperes, err = c.average(ctx, test.Before); err != nil {
 		return out, err
+	}
+	// Asked for at the last moment: lowering what was the set-point a while ago might raise what it is now.
+	if err := c.refreshStatus(ctx); err != nil {
+		return out, err
+	}
+	set := c.link.status.SetAmperes
+	if math.IsNaN(float64(set)) || c.reading.Mode == drivers.ConstantVoltage {
+		return out, control.Refuse("a step needs a supply that tells its current set-point and holds it; this one does not at the moment")
 	}
 	target := set * drivers.Amperes(1-s.Share)
 	if err := supply.SetCurrent(ctx, target); err != nil {
@@ -102,7 +106,12 @@ func (c *Cell) oneMore(ctx context.Context) (drivers.Reading, error) {
 	}
 	c.reading = reading
 	c.good++
-	c.run.carryOn(c, true)
+	r := c.run
+	r.lookAtClocks(c)
+	r.carryOn(c, true)
+	if c.useHands(ctx); c.run != r || r.offExpected {
+		return reading, errors.New("the step is given up: the output had to be switched off")
+	}
 	return reading, nil
 }
 
