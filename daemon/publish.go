@@ -28,7 +28,7 @@ func (c *Cell) publish() {
 	s.Reading.At, s.Reading.Mono = c.readUTC, c.reading.At
 	s.Refused = c.counts
 	s.Poll = snapshot.Poll{
-		EverySeconds: c.set.Poll.Seconds(), Good: c.good, Bad: c.bad,
+		EverySeconds: c.set.Poll.Seconds(), GapAfterSeconds: c.set.Count.GapAfter.Seconds(), Good: c.good, Bad: c.bad,
 		TookSeconds: c.reading.Took.Seconds(), LateSeconds: c.late.Seconds(),
 	}
 	st := &c.link.status
@@ -105,7 +105,7 @@ func (r *run) fillBath(c *Cell, s *snapshot.Cell, t integrate.Totals) {
 	if st.TimeLeft > 0 && st.TimeLeft < 1e8 {
 		s.Charge.FinishesAt = s.At.Add(time.Duration(st.TimeLeft * float64(time.Second)))
 	}
-	s.Charge.PlanCoulombs = r.planned(c, t)
+	s.Charge.PlanCoulombs, s.Charge.PlanAmperes = r.planned(c, t), c.plannedAmperes()
 	s.Charge.TheoreticalGrams = t.Charge * p.Metal.Equivalent(p.Valence).Value * 1e3
 	if st.Deposit > 0 {
 		s.Charge.JoulesPerKilogram = t.Energy / st.Deposit
@@ -116,6 +116,14 @@ func (r *run) fillBath(c *Cell, s *snapshot.Cell, t integrate.Totals) {
 	s.Bath.AnodeGasLitresPerHour = amperes * c.set.AnodeLitresPerAmpereHour
 	s.Bath.AcidGrams = t.Charge * c.set.AcidGramsPerCoulomb
 	s.Bath.WaterGrams = t.Charge * waterGramsPerCoulomb
+}
+
+// plannedAmperes is the current of the plan, NaN without one.
+func (c *Cell) plannedAmperes() float64 {
+	if a := c.set.Plan.Conditions().Current; a.Known() {
+		return a.Value
+	}
+	return math.NaN()
 }
 
 // planned is where the charge would be now at the planned current, NaN without one.

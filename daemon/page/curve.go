@@ -177,8 +177,8 @@ func planOf(c *snapshot.Cell) *planCurve {
 		return nil
 	}
 	plan := &planCurve{Began: unixSeconds(c.Began), Slope: figures{math.NaN()}, Target: figures{math.Round(c.Charge.TargetCoulombs/3600*1e3) / 1e3}}
-	if s := c.Elapsed.Seconds(); s > 0 && c.Charge.PlanCoulombs < c.PlannedTarget {
-		plan.Slope[0] = c.Charge.PlanCoulombs / 3600 / s
+	if a := c.Charge.PlanAmperes; a > 0 {
+		plan.Slope[0] = a / 3600
 	}
 	return plan
 }

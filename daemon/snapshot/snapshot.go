@@ -39,7 +39,7 @@ type Cell struct {
 	Charge   Charge
 	Bath     Bath
 	Settings Settings
-	Alarms   []Alarm // those not in the normal state, most urgent first
+	Alarms   []Alarm // those not in the normal state, causes before what follows from them
 	Log      Log
 	Outlet   Outlet // filled in for the reader; the cell's loop knows nothing of it
 	Poll     Poll
@@ -82,6 +82,7 @@ type Charge struct {
 	TargetCoulombs      float64
 	TargetUncertainty   float64 // standard, C
 	PlanCoulombs        float64 // where the plan would be now
+	PlanAmperes         float64 // the planned current, NaN without one
 	EnergyJoules        float64 // with the best value of each gap
 	EnergyObserved      float64 // J, gaps left out
 	EnergyUncertainty   float64 // standard, J
@@ -164,10 +165,11 @@ type Way struct {
 
 // Poll is how punctual the polls are.
 type Poll struct {
-	EverySeconds float64
-	Good, Bad    uint64
-	TookSeconds  float64
-	LateSeconds  float64 // of the last poll against its schedule
+	EverySeconds    float64
+	GapAfterSeconds float64 // a longer time without a reading is a gap
+	Good, Bad       uint64
+	TookSeconds     float64
+	LateSeconds     float64 // of the last poll against its schedule
 }
 
 // Count is a count under a label.

@@ -172,7 +172,7 @@ func silence(c *snapshot.Cell, now time.Time) time.Duration {
 		return 0
 	}
 	age := now.Sub(c.Reading.At)
-	usual := max(10*time.Second, time.Duration(5*c.Poll.EverySeconds*float64(time.Second)))
+	usual := time.Duration(math.Max(10, math.Max(5*c.Poll.EverySeconds, c.Poll.GapAfterSeconds)) * float64(time.Second))
 	if age <= usual {
 		return 0
 	}
