@@ -37,6 +37,9 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 					return err
 				}
 				if asJSON {
+					if list == nil {
+						list = []control.Alarm{} // a list without entries, not null
+					}
 					return printJSON(s.out, map[string]any{"alarms": list})
 				}
 				return printAlarms(s, list)
