@@ -121,6 +121,14 @@ func (l *link) close() error {
 	return nil
 }
 
+// known is who answered last, empty before anybody has.
+func (l *link) known() string {
+	if l.identity == (drivers.Identity{}) {
+		return ""
+	}
+	return l.identity.String()
+}
+
 // rememberIdentity takes over who answered before nightcell was started anew.
 func (l *link) rememberIdentity(text string) {
 	f := strings.SplitN(text, ",", 4)

@@ -35,7 +35,7 @@ const memoryField = "watch"
 // remember gathers the memory as it is now.
 func (r *run) remember(c *Cell) memory {
 	m := memory{
-		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: c.link.identity.String(),
+		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: c.link.known(),
 		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Expected: r.offExpected, Failed: r.offFailed, Parted: r.parted,
 	}
 	if a := float64(r.lastSet); a == a { // JSON has no NaN
@@ -72,10 +72,12 @@ func (r *run) recall(c *Cell, m memory) error {
 	} else {
 		r.lastSet = unknownAmperes
 	}
-	if c.link.expected == "" {
-		c.link.expected = m.Identity
+	if m.Identity != "" {
+		if c.link.expected == "" {
+			c.link.expected = m.Identity
+		}
+		c.link.rememberIdentity(m.Identity)
 	}
-	c.link.rememberIdentity(m.Identity)
 	for name := range m.Acted {
 		condition, err := alerts.ParseCondition(name)
 		if err != nil {
