@@ -84,6 +84,11 @@ func (r *run) tell(c *Cell, kind routes.Kind, ch *alerts.Change) {
 // notice completes a notice with where the run stands and logs it. The log is the
 // queue: routes read it by cursors of their own.
 func (r *run) notice(c *Cell, utc time.Time, n routes.Notice) {
+	// Two alarms of one moment are two notices: whoever drops repeated IDs must get both.
+	if !utc.After(r.told) {
+		utc = r.told.Add(time.Nanosecond)
+	}
+	r.told = utc
 	n.Cell, n.Supply, n.At = c.set.Cell, c.set.Supply, utc
 	n.ID = noticeID(c.set.Cell, utc)
 	t := r.count.Totals()

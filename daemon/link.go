@@ -36,7 +36,7 @@ type link struct {
 	backOff  time.Duration
 	opened   uint64
 	problem  string
-	same     bool // the instrument now answering is the one before
+	swapped  bool // another instrument has answered since the newest reading
 }
 
 // up says whether there is a line to ask on.
@@ -76,7 +76,7 @@ func (l *link) greet(ctx context.Context, s drivers.Supply) error {
 	if err != nil {
 		return fmt.Errorf("asking for output state and set-points: %w", err)
 	}
-	l.same = l.identity == (drivers.Identity{}) || l.identity == id
+	l.swapped = l.swapped || l.identity != (drivers.Identity{}) && l.identity != id
 	l.identity, l.status = id, st
 	if l.expected == "" {
 		l.expected = id.String()

@@ -9,6 +9,7 @@ import (
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -16,7 +17,7 @@ import (
 func (r *run) attached(c *Cell, utc time.Time) {
 	st := &c.link.status
 	r.note(c, r.log.Entry(utc, "attached", "the supply answers as "+c.link.identity.String(),
-		runlog.Flag("same", c.link.same), runlog.Text("output", st.Output.String()),
+		runlog.Flag("same", !c.link.swapped), runlog.Text("output", st.Output.String()),
 		runlog.Number("set_volts", float64(st.SetVolts)), runlog.Number("set_amperes", float64(st.SetAmperes)),
 		runlog.Number("limit_volts", float64(st.LimitVolts)), runlog.Number("limit_amperes", float64(st.LimitAmperes))))
 }
@@ -24,8 +25,8 @@ func (r *run) attached(c *Cell, utc time.Time) {
 // reattached is attached in an open run: it also sees whether the supply lost its settings meanwhile.
 func (r *run) reattached(c *Cell) {
 	st := &c.link.status
-	set := st.SetAmperes
-	r.supplyRestarted = !math.IsNaN(float64(set)) && !math.IsNaN(float64(r.lastSet)) && set != r.lastSet && st.Output.String() == "off"
+	now, before := float64(st.SetAmperes), float64(r.set.Amperes)
+	r.supplyRestarted = !math.IsNaN(now) && !math.IsNaN(before) && now != before && st.Output == drivers.OutputOff
 	r.attached(c, r.time.stamp(r.time.now()))
 }
 

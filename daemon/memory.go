@@ -19,8 +19,9 @@ type memory struct {
 	Alarms   alerts.Memory   `json:"alarms"`
 	Identity string          `json:"identity"`
 	On       bool            `json:"on"`
-	Set      *float64        `json:"set,omitempty"`     // current set-point, A
-	Shunted  float64         `json:"shunted,omitempty"` // C
+	Set      *float64        `json:"set,omitempty"`       // current set-point, A
+	SetVolts *float64        `json:"set_volts,omitempty"` // voltage set-point, V
+	Shunted  float64         `json:"shunted,omitempty"`   // C
 	Cleared  clearance       `json:"cleared"`
 	Reached  bool            `json:"reached"`
 	Expected bool            `json:"expected"` // the output is off, or to be, on purpose
@@ -38,8 +39,11 @@ func (r *run) remember(c *Cell) memory {
 		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: c.link.known(),
 		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Expected: r.offExpected, Failed: r.offFailed, Parted: r.parted,
 	}
-	if a := float64(r.lastSet); a == a { // JSON has no NaN
+	if a := float64(r.set.Amperes); a == a { // JSON has no NaN
 		m.Set = &a
+	}
+	if v := float64(r.set.Volts); v == v {
+		m.SetVolts = &v
 	}
 	if p := c.set.Plan; p != nil {
 		state := p.Model.State()
@@ -67,10 +71,12 @@ func (r *run) checkpoint(c *Cell, utc time.Time) error {
 func (r *run) recall(c *Cell, m memory) error {
 	r.lastOn, r.shunted, r.cleared, r.reached, r.offExpected = m.On, m.Shunted, m.Cleared, m.Reached, m.Expected
 	r.offFailed, r.parted = m.Failed, m.Parted
+	r.set = unknownSetPoints
 	if m.Set != nil {
-		r.lastSet = drivers.Amperes(*m.Set)
-	} else {
-		r.lastSet = unknownAmperes
+		r.set.Amperes = drivers.Amperes(*m.Set)
+	}
+	if m.SetVolts != nil {
+		r.set.Volts = drivers.Volts(*m.SetVolts)
 	}
 	if m.Identity != "" {
 		if c.link.expected == "" {

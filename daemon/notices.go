@@ -13,7 +13,7 @@ import (
 // valuePrefix marks the fields of a logged notice that are figures.
 const valuePrefix = "value_"
 
-// noticeID is the idempotency key of a notice: time stamps in a log are unique.
+// noticeID is the idempotency key of a notice; no two notices of a cell have the same utc.
 func noticeID(cell string, utc time.Time) string { return fmt.Sprintf("%s-%d", cell, utc.UnixNano()) }
 
 // logNotice writes a notice into the log with all its parts; noticeOf reads it back.

@@ -14,8 +14,6 @@ import (
 	"nightcell/drivers"
 )
 
-var unknownAmperes = drivers.Amperes(math.NaN())
-
 // checkpointEvery bounds what a kill can make the alarms forget; the coulometer and the
 // alarm states themselves lose nothing. A checkpoint is some 13 KB, so it is not written oftener.
 const checkpointEvery = 5 * time.Minute
@@ -50,7 +48,7 @@ func (c *Cell) pickUp() error {
 		return log.Close()
 	}
 	r := &run{
-		dir: dir, log: log, count: tail.Coulometer, diskFree: math.NaN(), lastSet: unknownAmperes,
+		dir: dir, log: log, count: tail.Coulometer, diskFree: math.NaN(), set: unknownSetPoints, seen: -1, told: time.Unix(0, tail.LastNanos),
 		fresh: true, resumed: true, acted: make(map[alerts.Condition]bool),
 	}
 	if r.began, err = cursor.Began(dir); err != nil {
@@ -82,7 +80,12 @@ func memoryOf(tail *runlog.Tail) (*memory, error) {
 // resume puts the run back on its feet.
 func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
 	last, _ := r.count.Last()
-	mark := landmark{At: last.At, UTC: time.Unix(0, tail.LastNanos).UTC()}
+	// The dark begins with the last reading; what was written after it, while the
+	// supply was silent, only tells how far the wall clock had come.
+	mark := landmark{At: last.At, UTC: time.Unix(0, tail.LastNanos).UTC(), newest: time.Unix(0, tail.LastNanos)}
+	if tail.Last.Nanos != 0 {
+		mark.UTC = time.Unix(0, tail.Last.Nanos).UTC()
+	}
 	if m != nil {
 		if m.Mark.Boot != "" { // carry the checkpoint's landmark on to the last reading
 			mark.Boot = m.Mark.Boot
@@ -91,6 +94,10 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
 		if err := r.recall(c, *m); err != nil {
 			return err
 		}
+	}
+	c.atRest = r.count.State().Zero.Amperes
+	if tail.Last.Nanos != 0 { // newer than the memory
+		r.lastOn = c.live(drivers.Reading{Amperes: drivers.Amperes(tail.Last.Amperes), Output: drivers.ParseOutput(tail.Last.Output)})
 	}
 	var dark time.Duration
 	var known bool

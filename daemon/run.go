@@ -30,7 +30,8 @@ type run struct {
 	lastGood time.Duration // run time of the newest good reading
 	lastLive time.Duration // run time of the newest with a live output
 	lastOn   bool          // the output was on then
-	lastSet  drivers.Amperes
+	seen     time.Duration // the same reading on the clock of the readings; below zero: none by this process
+	set      setPoints
 	fresh    bool // no reading yet since this process took the run up
 	slept    bool // the machine was suspended since the newest reading
 	resumed  bool
@@ -50,6 +51,7 @@ type run struct {
 	acted           map[alerts.Condition]bool // reactions already carried out
 	nextOff         time.Duration             // when an off that could not be verified is tried again
 	nextHold        time.Duration             // likewise
+	told            time.Time                 // stamp of the newest notice
 	cleared         clearance
 	shown           []snapshot.Alarm // rebuilt only when it changes
 	blind           []string         // likewise, and at each checkpoint
@@ -93,7 +95,7 @@ func (c *Cell) await(ctx context.Context, got bool) {
 
 // begin opens a run with the present reading as its first.
 func (c *Cell) begin() error {
-	r := &run{diskFree: math.NaN(), lastSet: unknownAmperes, acted: make(map[alerts.Condition]bool)}
+	r := &run{diskFree: math.NaN(), set: unknownSetPoints, seen: -1, acted: make(map[alerts.Condition]bool)}
 	first := c.reading
 	if c.from.At > 0 {
 		first = c.from // the charge between the last dead reading and the first live one counts too
@@ -217,7 +219,7 @@ func (r *run) take(c *Cell) (gap time.Duration) {
 		c.set.Log.Warn("gap", "cell", c.set.Cell, "length", gap.Round(time.Millisecond),
 			"best_coulombs", math.Round(step.Gap.Best), "low_coulombs", math.Round(step.Gap.Low), "high_coulombs", math.Round(step.Gap.High))
 		r.note(c, r.log.Gap(utc, r.kindOfGap(c), step.Gap, e))
-		r.note(c, r.log.Entry(utc, "remark", interruption(c, step.Gap)))
+		r.note(c, r.log.Entry(utc, "remark", interruption(c.set.Chemistry, step.Gap, e.OnBefore)))
 	}
 	r.note(c, r.log.Reading(utc, at-before, float64(c.reading.Volts), float64(c.reading.Amperes), c.reading.Mode.String(), c.reading.Output.String()))
 	r.advanceBath(c, step)
@@ -225,10 +227,9 @@ func (r *run) take(c *Cell) (gap time.Duration) {
 	if r.lastOn {
 		r.lastLive, r.parted, r.supplyRestarted = at, false, false // what was lost or left off is back
 	}
-	if set := c.link.status.SetAmperes; !math.IsNaN(float64(set)) {
-		r.lastSet = set
-	}
-	r.fresh, r.slept, c.link.same = false, false, true
+	r.set.keep(&c.link.status)
+	r.seen = c.reading.At
+	r.fresh, r.slept, c.link.swapped = false, false, false
 	c.readUTC = utc
 	return gap
 }
@@ -245,68 +246,6 @@ func (r *run) advanceBath(c *Cell, step integrate.Step) {
 		return
 	}
 	p.Model.Step(step.Coulombs, step.Elapsed.Seconds())
-}
-
-// wouldBeGap says whether the newest reading ends a gap, so that the supply is asked for evidence first.
-func (r *run) wouldBeGap(c *Cell) bool {
-	if r.fresh || r.slept {
-		return true
-	}
-	after := c.set.Count.GapAfter
-	return after > 0 && r.time.runTime(c.reading.At)-r.lastGood > after
-}
-
-// evidence is what the supply tells about the time since the newest reading.
-func (r *run) evidence(c *Cell) integrate.Evidence {
-	st := &c.link.status
-	limit := math.Max(float64(st.SetAmperes), float64(r.lastSet))
-	if math.IsNaN(limit) {
-		limit = c.set.Limits.Amperes
-	}
-	unchanged := r.setUnchanged(c) && len(st.Tripped) == 0 && !r.supplyRestarted
-	return integrate.Evidence{
-		OnBefore: r.lastOn, OnAfter: c.live(c.reading),
-		SameInstrument: c.link.same, SetPointsUnchanged: unchanged,
-		LimitAmperes: limit, Restarted: r.fresh && r.resumed, Suspended: r.slept,
-	}
-}
-
-// setUnchanged says whether the current set-point is as it was left. Where the supply
-// does not tell, a current that is the same before and after speaks for it.
-func (r *run) setUnchanged(c *Cell) bool {
-	now := c.link.status.SetAmperes
-	if !math.IsNaN(float64(now)) && !math.IsNaN(float64(r.lastSet)) {
-		return now == r.lastSet
-	}
-	last, _ := r.count.Last()
-	return math.Abs(float64(c.reading.Amperes)-last.Amperes) <= 0.02*math.Abs(last.Amperes)+c.set.Count.ResolutionAmperes
-}
-
-func (r *run) kindOfGap(c *Cell) string {
-	switch {
-	case r.fresh && r.resumed:
-		return "restart"
-	case r.slept:
-		return "suspend"
-	case c.link.opened > 1 && r.time.runTime(c.link.since) > r.lastGood:
-		return "silent"
-	}
-	return "late"
-}
-
-// interruption says in words what the chemistry makes of a gap.
-func interruption(c *Cell, g integrate.Gap) string {
-	text := fmt.Sprintf("nobody watched for %v; between %.4g and %.4g A·h passed", g.Length().Round(time.Second), g.Low/3600, g.High/3600)
-	ch := c.set.Chemistry
-	switch {
-	case g.Measured:
-		return text + "; the supply is as it was left, so the current very likely went on"
-	case ch.RedissolvesOff:
-		return text + "; if the current was off, this bath has dissolved some of the deposit"
-	case ch.SpoiledByPause:
-		return text + "; if the current was off, what is deposited from now on may peel"
-	}
-	return text
 }
 
 // note takes the error of a log line. The writer keeps the line in memory and tries

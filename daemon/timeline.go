@@ -30,6 +30,8 @@ type landmark struct {
 	UTC   time.Time
 	Boot  string
 	Since time.Duration // since boot
+
+	newest time.Time // stamp of whatever was written last; zero: UTC
 }
 
 // timeline is the run's own time: monotonic from the run's first reading on, through
@@ -59,7 +61,7 @@ func resumeTimeline(m machine, last landmark) (t *timeline, dark time.Duration, 
 	switch {
 	case ok && last.Boot == boot && since >= last.Since:
 		dark, known = time.Duration(float64(since-last.Since)*m.clock.Speed()), true
-	case !m.utc().Before(last.UTC):
+	case !m.utc().Before(last.UTC) && !m.utc().Before(last.newest):
 		dark, known = m.utc().Sub(last.UTC), true
 	}
 	t = &timeline{m: m, base: last.At + dark - m.now(), at: last.At + dark, anchor: last.UTC.Add(dark)}

@@ -1,0 +1,121 @@
+package daemon
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/drivers"
+	"nightcell/integrate"
+)
+
+// setPoints are those that the supply told last; NaN while it has told none.
+type setPoints struct {
+	Volts   drivers.Volts
+	Amperes drivers.Amperes
+}
+
+var (
+	unknownAmperes   = drivers.Amperes(math.NaN())
+	unknownSetPoints = setPoints{Volts: drivers.Volts(math.NaN()), Amperes: unknownAmperes}
+)
+
+// keep takes over what a status tells.
+func (p *setPoints) keep(st *drivers.Status) {
+	if !math.IsNaN(float64(st.SetAmperes)) {
+		p.Amperes = st.SetAmperes
+	}
+	if !math.IsNaN(float64(st.SetVolts)) {
+		p.Volts = st.SetVolts
+	}
+}
+
+// wouldBeGap says whether the newest reading ends a gap, so that the supply is asked for evidence first.
+func (r *run) wouldBeGap(c *Cell) bool {
+	if r.fresh || r.slept {
+		return true
+	}
+	after := c.set.Count.GapAfter
+	return after > 0 && r.time.runTime(c.reading.At)-r.lastGood > after
+}
+
+// evidence is what the supply tells about the time since the newest reading.
+func (r *run) evidence(c *Cell) integrate.Evidence {
+	return integrate.Evidence{
+		OnBefore: r.lastOn, OnAfter: c.live(c.reading),
+		SameInstrument: !c.link.swapped, SetPointsUnchanged: r.unchanged(c),
+		LimitAmperes: r.most(c), Restarted: r.fresh && r.resumed, Suspended: r.slept,
+	}
+}
+
+// unchanged says whether set-points and protection are as they were left. Only what
+// the supply was asked since the reading before counts for it. Where it does not tell
+// its current set-point, a current that is the same before and after speaks for it.
+func (r *run) unchanged(c *Cell) bool {
+	st := &c.link.status
+	if st.At <= r.seen || len(st.Tripped) > 0 || r.supplyRestarted {
+		return false
+	}
+	if now, before := float64(st.SetVolts), float64(r.set.Volts); now != before && !math.IsNaN(now) && !math.IsNaN(before) {
+		return false
+	}
+	if now, before := float64(st.SetAmperes), float64(r.set.Amperes); !math.IsNaN(now) && !math.IsNaN(before) {
+		return now == before
+	}
+	last, _ := r.count.Last()
+	return math.Abs(float64(c.reading.Amperes)-last.Amperes) <= 0.02*math.Abs(last.Amperes)+c.set.Count.ResolutionAmperes
+}
+
+// most is the largest current that could have flowed unseen, in A: what the set-points
+// before and after allow, else what the supply can do, else the limit it is held against. NaN: nobody knows.
+func (r *run) most(c *Cell) float64 {
+	now, before := float64(c.link.status.SetAmperes), float64(r.set.Amperes)
+	switch {
+	case c.link.swapped, math.IsNaN(now) && math.IsNaN(before):
+		if c.set.MostAmperes > 0 {
+			return float64(c.set.MostAmperes)
+		}
+		return c.set.Limits.Amperes
+	case math.IsNaN(now):
+		return before
+	case math.IsNaN(before):
+		return now
+	}
+	return math.Max(now, before)
+}
+
+func (r *run) kindOfGap(c *Cell) string {
+	switch {
+	case r.fresh && r.resumed:
+		return "restart"
+	case r.slept:
+		return "suspend"
+	case c.link.opened > 1 && r.time.runTime(c.link.since) > r.lastGood:
+		return "silent"
+	}
+	return "late"
+}
+
+// interruption says in words what the chemistry makes of a gap before which the output was on or not.
+func interruption(ch alerts.Chemistry, g integrate.Gap, on bool) string {
+	text := fmt.Sprintf("nobody watched for %v; between %.4g and %.4g A·h passed", g.Length().Round(time.Second), g.Low/3600, g.High/3600)
+	off := "if the current was off"
+	switch {
+	case g.Measured && on:
+		return text + "; the supply is as it was left, so the current very likely went on"
+	case g.Measured:
+		off = "the output was off before and after, and very likely all the time"
+	}
+	switch {
+	case ch.InterruptionLimit > 0 && g.Length() <= ch.InterruptionLimit:
+		return text + "; " + off + ": the deposit stands that long"
+	case ch.RedissolvesOff:
+		return text + "; " + off + ": this bath has dissolved some of the deposit meanwhile"
+	case ch.SpoiledByPause:
+		return text + "; " + off + ": what is deposited from now on may peel"
+	case g.Measured:
+		return text + "; " + off
+	}
+	return text
+}
