@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync/atomic"
 	"time"
 
+	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/integrate/bath"
@@ -18,6 +20,11 @@ type Cell struct {
 	m     machine
 	asks  chan ask
 	shown snapshot.Board
+
+	// These may be read by any goroutine.
+	every  time.Duration // between two polls; never changed
+	turned atomic.Int64  // when the loop came round last, ns on the clock
+	barred atomic.Bool   // the output is live and no run can begin
 
 	link    link
 	zero    zeroTaker
@@ -36,8 +43,9 @@ type Cell struct {
 	noRun   string          // why no run can begin, as it was said last
 	// statusDue is when the supply is asked next for set-points, protection and errors, on the clock of the readings.
 	statusDue time.Duration
-	next      snapshot.Cell // being filled in
-	final     snapshot.Cell // of the run that ended last
+	next      snapshot.Cell    // being filled in
+	final     snapshot.Cell    // of the run that ended last
+	ending    []*runlog.Writer // logs of runs that ended, while the disk does not take the end of them
 
 	checkpoints time.Duration // between two checkpoints
 	bathAtBegin bath.State    // of the plan's model, before any charge
@@ -52,7 +60,7 @@ type ask struct {
 // NewCell returns the watch over one cell; nothing is opened yet.
 func NewCell(s Settings, clock drivers.Clock) *Cell {
 	c := &Cell{
-		set: s, m: machineOf(clock), asks: make(chan ask),
+		set: s, m: machineOf(clock), asks: make(chan ask), every: s.Poll,
 		link:    link{open: s.Open, expected: s.Identity},
 		refused: make(map[drivers.Reason]uint64), checkpoints: checkpointEvery, atRest: s.Count.ZeroAmperes,
 	}
@@ -103,6 +111,7 @@ func (c *Cell) attend(ctx context.Context) {
 	if !c.link.up() && c.m.now() >= c.link.retryAt {
 		c.reattach(ctx)
 	}
+	c.closeEnded()
 	got := false
 	if c.link.up() {
 		r, err := c.link.supply.Poll(ctx)
@@ -181,6 +190,9 @@ func (c *Cell) stop() error {
 	if c.run != nil {
 		errs = append(errs, c.partWith(ctx))
 		errs = append(errs, c.run.close(c))
+	}
+	for _, log := range c.ending {
+		errs = append(errs, log.Close())
 	}
 	if err := c.link.close(); err != nil {
 		c.set.Log.Warn("closing the line to the supply", "cell", c.set.Cell, "err", err)

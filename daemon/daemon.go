@@ -34,7 +34,8 @@ type Options struct {
 	Log     *slog.Logger
 	// Ready is called once, when every cell's log is open and the listeners are bound.
 	Ready func()
-	// Fed is called after each round in which every cell had a good reading; nil: nobody wants to know.
+	// Fed is called about once a second while the watch over every cell is kept, for a
+	// watchdog that restarts what hangs; nil: nobody wants to know.
 	Fed func()
 }
 

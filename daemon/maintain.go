@@ -73,12 +73,32 @@ func (r *run) end(c *Cell, why string) {
 	r.note(c, r.log.Entry(r.time.stamp(now), runlog.EntryEnd, why, runlog.Number("charge_coulombs", t.Charge), runlog.Number("energy_joules", t.Energy)))
 	r.note(c, r.checkpoint(c, utc))
 	c.set.Log.Info("run ends", "cell", c.set.Cell, "why", why, "charge_coulombs", t.Charge, "standard_uncertainty_coulombs", t.StandardUncertainty)
-	if err := r.log.Close(); err != nil {
-		c.set.Log.Error("closing the run log", "cell", c.set.Cell, "err", err)
-	}
+	r.shown = nil // alarms end with their run
 	r.fill(c, &c.next)
 	c.ended, c.last, c.run, c.final = why, r.dir, nil, c.next
+	c.ending = append(c.ending, r.log)
+	c.closeEnded()
 	c.wake()
+}
+
+// closeEnded closes the logs of runs that have ended, once the disk has taken all of
+// them; until then their lines wait in memory.
+func (c *Cell) closeEnded() {
+	for len(c.ending) > 0 {
+		log := c.ending[0]
+		if err := log.Sync(); err != nil {
+			if c.final.Log.Problem == "" {
+				c.set.Log.Error("the disk does not take the end of the run log; lines wait in memory", "cell", c.set.Cell, "run", log.Run(), "err", err)
+			}
+			c.final.Log.Problem, c.final.Log.Backlog = err.Error(), log.Health().BacklogBytes
+			return
+		}
+		if err := log.Close(); err != nil {
+			c.set.Log.Error("closing the run log", "cell", c.set.Cell, "err", err)
+		}
+		c.ending = c.ending[1:]
+		c.final.Log.Problem, c.final.Log.Backlog = "", 0
+	}
 }
 
 // close leaves the run open for the next process: synced, with a last checkpoint.

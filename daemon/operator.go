@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -47,9 +48,12 @@ func (o operator) Status(context.Context) ([]control.Cell, error) {
 			Name: s.Name, Supply: s.Supply, Run: s.Run, Began: s.Began, State: stateOf(s),
 			Mode: s.Reading.Mode, Output: s.Reading.Output,
 			Volts: control.Figure(s.Reading.Volts), Amperes: control.Figure(s.Reading.Amperes),
-			ReadingAgeSeconds: control.Figure(s.At.Sub(s.Reading.At).Seconds() + o.d.sinceShown(s)),
+			ReadingAgeSeconds: control.Figure(math.NaN()),
 			ChargeCoulombs:    control.Figure(s.Charge.CountedCoulombs), TargetCoulombs: control.Figure(s.Charge.TargetCoulombs),
 			DepositGrams: control.Figure(s.Bath.DepositGrams), Alarms: len(s.Alarms),
+		}
+		if age, ok := o.d.readingAge(s); ok {
+			c.ReadingAgeSeconds = control.Figure(age.Seconds())
 		}
 		for _, a := range s.Alarms {
 			if a.State == alerts.UNACK.String() || a.State == alerts.RTNUN.String() {

@@ -41,6 +41,7 @@ func (c *Cell) publish() {
 		c.run.fill(c, s)
 	}
 	c.shown.Publish(s)
+	c.turned.Store(int64(now))
 }
 
 // blank is a snapshot before anything is known.

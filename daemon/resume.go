@@ -40,6 +40,10 @@ func (c *Cell) pickUp() error {
 		return nil
 	}
 	log, tail, err := runlog.Resume(dir, c.logOptions())
+	if errors.Is(err, fs.ErrNotExist) {
+		c.set.Log.Warn("a run has no log: the power went while it was being made", "cell", c.set.Cell, "run", dir)
+		return nil
+	}
 	if err != nil {
 		return fmt.Errorf("taking up the run in %s: %w", dir, err)
 	}

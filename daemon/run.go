@@ -70,6 +70,7 @@ func (c *Cell) await(ctx context.Context, got bool) {
 	}
 	c.readUTC = c.m.utc()
 	if !c.live(c.reading) {
+		c.barred.Store(false)
 		c.zero.take(c.reading)
 		c.from = c.reading
 		return
@@ -80,6 +81,7 @@ func (c *Cell) await(ctx context.Context, got bool) {
 		c.link.status = unknownStatus()
 	}
 	err := c.begin()
+	c.barred.Store(err != nil)
 	if err == nil {
 		c.noRun = ""
 		return
