@@ -12,6 +12,7 @@ import (
 
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
+	"nightcell/integrate"
 )
 
 func TestMain(m *testing.M) {
@@ -149,9 +150,9 @@ func (b *bench) grow(cell string, by int) {
 	})
 }
 
-// chargeAfter is the charge that the log of a cell gives when replayed up to and with
-// its nth reading, in C: the daemon's own figure at that moment.
-func (b *bench) chargeAfter(cell string, n int) float64 {
+// after are the totals that the log of a cell gives when replayed up to and with its
+// nth reading: the daemon's own figures at that moment.
+func (b *bench) after(cell string, n int) integrate.Totals {
 	b.t.Helper()
 	text, err := os.ReadFile(b.logOf(cell))
 	if err != nil {
@@ -180,7 +181,7 @@ func (b *bench) chargeAfter(cell string, n int) float64 {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	return report.Totals.Charge
+	return report.Totals
 }
 
 // restart stops or kills the daemon and starts it again.

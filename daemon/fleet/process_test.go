@@ -90,7 +90,7 @@ func (b *tail) Write(p []byte) (int, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.text = append(b.text, p...)
-	b.text = b.text[max(0, len(b.text)-8000):]
+	b.text = b.text[max(0, len(b.text)-40000):]
 	return len(p), nil
 }
 

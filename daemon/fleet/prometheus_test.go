@@ -22,6 +22,7 @@ const shipped = "../../configs/prometheus"
 
 // TestShippedRules lets Prometheus' own tool check configuration and rules, and run the rules' tests.
 func TestShippedRules(t *testing.T) {
+	t.Parallel()
 	promtool := program(t, "promtool")
 	for _, args := range [][]string{
 		{"check", "config", "prometheus.yml"},
@@ -162,9 +163,10 @@ func (p *prometheus) one(query string) (float64, bool) {
 // one politely and kills the other, and shows that what Prometheus holds equals the daemon's
 // own figures to the last bit, at every scrape, and that counters went on.
 func TestPrometheusScrapesTwoDaemons(t *testing.T) {
+	t.Parallel()
 	p := newPrometheus(t, "127.0.0.1:9")
-	north := newBench(t, "north", plan{cells: 2, poll: "200 ms"})
-	south := newBench(t, "south", plan{cells: 2, poll: "200 ms"})
+	north := newBench(t, "north", plan{cells: 2, poll: "100 ms"})
+	south := newBench(t, "south", plan{cells: 2, poll: "100 ms"})
 	p.discover(north, south)
 	all := append(append([]string(nil), north.cells...), south.cells...)
 	scraped := func(readings int) func() bool {
@@ -194,7 +196,7 @@ func TestPrometheusScrapesTwoDaemons(t *testing.T) {
 			for i, v := range charge[0].Values {
 				if count := n[v[0]]; count > 0 && (i%4 == 0 || i == len(charge[0].Values)-1) {
 					checked++
-					if own := b.chargeAfter(cell, count); number(v) != own {
+					if own := b.after(cell, count).Charge; number(v) != own {
 						t.Errorf("%s after %d readings: Prometheus has %v C, the daemon's log gives %v C", cell, count, number(v), own)
 					}
 				}
