@@ -2,8 +2,10 @@ package fleet
 
 import (
 	"bytes"
+	"errors"
 	"flag"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -130,6 +132,9 @@ func (b *bench) lines(cell string, kind runlog.Kind) int {
 	n := 0
 	for _, run := range names {
 		text, err := os.ReadFile(filepath.Join(cursor.CellDir(b.data, cell), run, runlog.LogName))
+		if errors.Is(err, fs.ErrNotExist) { // just being made
+			continue
+		}
 		if err != nil {
 			b.t.Fatal(err)
 		}

@@ -76,12 +76,13 @@ func New(version string, cells Cells) *Metrics {
 
 // Handler serves the metrics in the text format or, when asked for, OpenMetrics.
 // What cannot be gathered is logged and counted, and the rest served: a fault of one
-// cell must not hide the others.
+// cell must not hide the others. However often it is asked, it leaves most of the
+// processor to the polls.
 func (m *Metrics) Handler(log *slog.Logger) http.Handler {
-	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{
-		EnableOpenMetrics: true, MaxRequestsInFlight: 4, Timeout: 10 * time.Second,
-		ErrorHandling: promhttp.ContinueOnError, ErrorLog: errorLog{log}, Registry: m.registry,
-	})
+	return http.TimeoutHandler(paced(promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{
+		EnableOpenMetrics: true,
+		ErrorHandling:     promhttp.ContinueOnError, ErrorLog: errorLog{log}, Registry: m.registry,
+	})), 10*time.Second, "metrics are asked for too often; ask again later\n")
 }
 
 // errorLog tells the operator's log what could not be gathered.
