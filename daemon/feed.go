@@ -4,7 +4,6 @@ import (
 	"context"
 	"time"
 
-	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/daemon/snapshot"
 )
@@ -13,7 +12,7 @@ import (
 // round of a cell's loop counts as overdue.
 const leastPatience = 10 * time.Second
 
-// feed tells the outside watchdog, at short intervals, that the watch is kept.
+// feed tells the outside watchdog, at short intervals, that the watch is kept. Only good polls feed it.
 func (d *Daemon) feed(ctx context.Context) error {
 	if d.o.Fed == nil {
 		return nil
@@ -32,37 +31,20 @@ func (d *Daemon) feed(ctx context.Context) error {
 	}
 }
 
-// kept says whether the watch over every cell is kept: its loop turns, and an open run
-// has either a fresh good reading or a silence that its alarm has told somebody of. A
-// restart by the watchdog would mend neither a supply that is silent nor one that is switched off for the day.
+// kept says whether good polls still come: every cell's loop turns, and at least one
+// cell had a good reading lately. One silent supply must not get the watch over the others
+// killed; when nothing answers at all, nothing feeds the watchdog, and the restart opens every port anew.
 func (d *Daemon) kept() bool {
-	cfg := d.config.Load()
-	for i, c := range d.cells {
+	fresh := false
+	for _, c := range d.cells {
 		s := c.Latest()
 		if s == nil || !c.turns() {
 			return false
 		}
-		if s.Waiting || silenceTold(s) {
-			continue
-		}
-		l := &cfg.Cells[i].Limits
-		patience := l.Silence + l.Setting(alerts.SupplySilent).OnDelay + 3*c.every
-		if age, ok := d.readingAge(s); !ok || d.o.Clock.Real(age) > max(d.o.Clock.Real(patience), leastPatience) {
-			return false
-		}
+		age, known := d.readingAge(s)
+		fresh = fresh || known && d.o.Clock.Real(age) <= max(d.o.Clock.Real(5*c.every), leastPatience)
 	}
-	return true
-}
-
-// silenceTold says whether the silence of the supply is an alarm that stands, or was set aside by somebody.
-func silenceTold(s *snapshot.Cell) bool {
-	for i := range s.Alarms {
-		a := &s.Alarms[i]
-		if a.Condition == alerts.SupplySilent.String() {
-			return a.State != alerts.RTNUN.String() && a.State != alerts.DSUPR.String()
-		}
-	}
-	return false
+	return fresh
 }
 
 // pulses gives each cell's sign of life, and whether every cell that should be running

@@ -55,7 +55,7 @@ func TestSignsOfLife(t *testing.T) {
 		expect("not begun", life{})
 		stop := start(t, c)
 		<-time.After(time.Hour)
-		expect("an idle cell whose supply is switched off", life{true, true})
+		expect("an idle cell whose supply is switched off", life{false, true})
 		b.set(func() { b.gone = false })
 		<-time.After(5 * time.Minute)
 		expect("an idle cell", life{true, true})
@@ -66,12 +66,12 @@ func TestSignsOfLife(t *testing.T) {
 		<-time.After(18 * time.Second)
 		expect("a silence that is not yet an alarm", life{true, true})
 		<-time.After(30 * time.Second)
-		expect("a silence that is an alarm", life{true, false})
+		expect("a silence that is an alarm", life{false, false})
 		if err := c.ask(t.Context(), func(context.Context) error { wall = -time.Hour; return nil }); err != nil {
 			t.Fatal(err)
 		}
 		<-time.After(10 * time.Minute)
-		expect("the same, with the wall clock an hour back", life{true, false})
+		expect("the same, with the wall clock an hour back", life{false, false})
 		if age := toldAge(t, d); age < 600 {
 			t.Errorf("the newest reading is told to be %.0f s old", age)
 		}
