@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"flag"
 	"fmt"
@@ -9,9 +10,11 @@ import (
 	"math"
 	"net/http"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -140,26 +143,87 @@ func phases(t *testing.T, b *bench, poll, length time.Duration, rounds int, trou
 	return quiet, loaded
 }
 
-// hold opens a page as a browser does, and its stream, and reads until ctx ends.
-func hold(ctx context.Context, client *http.Client, address string, events *atomic.Int64) {
-	for _, path := range []string{"/", "/events"} {
-		req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+address+path, nil)
-		if err != nil {
-			return
+// visitorsOf is the variable that turns this test into a crowd of visitors to the
+// address that it holds. They run as a process of their own, at the lowest priority,
+// because browsers and scrapers are not on the machine of the bench.
+const visitorsOf = "NIGHTCELL_FLEET_VISITORS_OF"
+
+const pages = 50
+
+// visit opens pages and scrapes once a second until its input ends, then prints how
+// many events and scrapes came.
+func visit(address string) {
+	ctx, cancel := context.WithCancel(context.Background())
+	client := &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: pages}}
+	var events, scrapes atomic.Int64
+	var wg sync.WaitGroup
+	for i := range pages {
+		path, topic := "/", "all"
+		if i%2 == 1 { // half of them look at one cell
+			topic = fmt.Sprintf("cell-%d", i)
+			path = "/cell/" + topic
 		}
-		resp, err := client.Do(req)
-		if err != nil {
-			return
-		}
-		lines := bufio.NewScanner(resp.Body)
-		lines.Buffer(nil, 4<<20)
-		for lines.Scan() {
-			if strings.HasPrefix(lines.Text(), "data:") {
-				events.Add(1)
+		wg.Go(func() {
+			for _, p := range []string{path, "/events?of=" + topic} {
+				hold(ctx, client, "http://"+address+p, &events)
 			}
-		}
-		_ = resp.Body.Close() // ended by us
+		})
 	}
+	wg.Go(func() { scrapeEvery(ctx, client, address, time.Second, &scrapes) })
+	if _, err := io.Copy(io.Discard, os.Stdin); err != nil { // ends when the test closes it
+		fmt.Println(err)
+	}
+	cancel()
+	wg.Wait()
+	fmt.Println(events.Load(), scrapes.Load())
+}
+
+// hold reads from a page or its stream until ctx ends.
+func hold(ctx context.Context, client *http.Client, url string, events *atomic.Int64) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
+	if err != nil {
+		return
+	}
+	resp, err := client.Do(req)
+	if err != nil {
+		return
+	}
+	defer resp.Body.Close()
+	lines := bufio.NewScanner(resp.Body)
+	lines.Buffer(nil, 4<<20)
+	for lines.Scan() {
+		if strings.HasPrefix(lines.Text(), "data:") {
+			events.Add(1)
+		}
+	}
+}
+
+// crowd lets the visitors in until ctx ends, and returns what they counted.
+func crowd(ctx context.Context, t *testing.T, address string) (events, scrapes int64) {
+	cmd := exec.Command("nice", "-n", "19", os.Args[0])
+	cmd.Env = append(os.Environ(), visitorsOf+"="+address)
+	stop, err := cmd.StdinPipe()
+	if err != nil {
+		t.Error(err)
+		return 0, 0
+	}
+	var said bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &said, &said
+	if err := cmd.Start(); err != nil {
+		t.Error(err)
+		return 0, 0
+	}
+	<-ctx.Done()
+	if err := stop.Close(); err != nil {
+		t.Error(err)
+	}
+	if err := cmd.Wait(); err != nil {
+		t.Errorf("the visitors: %v: %s", err, &said)
+	}
+	if _, err := fmt.Sscan(said.String(), &events, &scrapes); err != nil {
+		t.Errorf("the visitors say %q", &said)
+	}
+	return events, scrapes
 }
 
 // scrapeEvery scrapes until ctx ends; 0: as fast as it goes.
@@ -193,7 +257,7 @@ func TestTwoHundredCells(t *testing.T) {
 	if !*load {
 		t.Skip("run with -load")
 	}
-	const cells, pages = 200, 50
+	const cells = 200
 	b := simulatedBench(t, "cell", cells, "1 s")
 	waitFor(t, "every cell has readings", func() bool {
 		for _, c := range []string{b.cells[0], b.cells[cells-1]} {
@@ -203,34 +267,34 @@ func TestTwoHundredCells(t *testing.T) {
 		}
 		return true
 	})
-	client := &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: pages}}
-	defer client.CloseIdleConnections()
-	var events, scrapes atomic.Int64
 	peak := 0.0
+	var events, scrapes int64
+	cpu := b.metric("process_cpu_seconds_total")
+	var work float64
+	began := time.Now()
 	quiet, loaded := phases(t, b, time.Second, *loadPhase, 2, func(ctx context.Context) {
-		done := make(chan struct{}, pages+1)
-		for range pages {
-			go func() { hold(ctx, client, b.address, &events); done <- struct{}{} }()
-		}
-		go func() { scrapeEvery(ctx, client, b.address, time.Second, &scrapes); done <- struct{}{} }()
-		for range pages + 1 {
-			<-done // each ends with ctx
-		}
+		before := b.metric("process_cpu_seconds_total")
+		e, n := crowd(ctx, t, b.address)
+		work += b.metric("process_cpu_seconds_total") - before
+		events, scrapes = events+e, scrapes+n
 		peak = max(peak, b.metric("process_resident_memory_bytes"))
 	})
 	for _, q := range []float64{0.5, 0.9, 0.99, 0.999} {
 		t.Logf("jitter p%g: %.3f ms without, %.3f ms with %d pages and a scraper, ratio %.3f",
 			100*q, 1e3*quantile(quiet, q), 1e3*quantile(loaded, q), pages, quantile(loaded, q)/quantile(quiet, q))
 	}
-	t.Logf("%d and %d steps; %d events, %d scrapes; memory %.0f MiB", len(quiet), len(loaded), events.Load(), scrapes.Load(), peak/(1<<20))
+	all := b.metric("process_cpu_seconds_total") - cpu
+	t.Logf("the daemon uses %.0f %% of a processor without, %.0f %% with them",
+		100*(all-work)/(time.Since(began)-2**loadPhase).Seconds(), 100*work/(2**loadPhase).Seconds())
+	t.Logf("%d and %d steps; %d events, %d scrapes; memory %.0f MiB", len(quiet), len(loaded), events, scrapes, peak/(1<<20))
 	if least := int(0.9 * 2 * 0.8 * loadPhase.Seconds() * cells); len(quiet) < least || len(loaded) < least {
 		t.Errorf("%d and %d readings, want at least %d each: polls were lost", len(quiet), len(loaded), least)
 	}
 	if peak > 250<<20 {
 		t.Errorf("memory is %.0f MiB, over 250", peak/(1<<20))
 	}
-	if events.Load() < pages || scrapes.Load() < int64(loadPhase.Seconds()) {
-		t.Errorf("the load was none: %d events, %d scrapes", events.Load(), scrapes.Load())
+	if events < pages*int64(loadPhase.Seconds()) || scrapes < int64(loadPhase.Seconds()) {
+		t.Errorf("the load was none: %d events, %d scrapes", events, scrapes)
 	}
 }
 

@@ -79,10 +79,14 @@ func New(version string, cells Cells) *Metrics {
 // cell must not hide the others. However often it is asked, it leaves most of the
 // processor to the polls.
 func (m *Metrics) Handler(log *slog.Logger) http.Handler {
-	return http.TimeoutHandler(paced(promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{
+	return http.TimeoutHandler(paced(m.unpaced(log)), 10*time.Second, "metrics are asked for too often; ask again later\n")
+}
+
+func (m *Metrics) unpaced(log *slog.Logger) http.Handler {
+	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{
 		EnableOpenMetrics: true,
 		ErrorHandling:     promhttp.ContinueOnError, ErrorLog: errorLog{log}, Registry: m.registry,
-	})), 10*time.Second, "metrics are asked for too often; ask again later\n")
+	})
 }
 
 // errorLog tells the operator's log what could not be gathered.

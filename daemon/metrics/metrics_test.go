@@ -239,6 +239,19 @@ func TestFaultOfOneCellLeavesTheOthers(t *testing.T) {
 	}
 }
 
+// TestGarbageInTheIdentity shows a supply that calls itself by bytes that are no text.
+func TestGarbageInTheIdentity(t *testing.T) {
+	c := full("zinc-1", 0, 0)
+	c.Link.Identity = "EXAMPLE,\xff\xfe\n\"x"
+	body, _ := scrape(t, serve(c), "application/openmetrics-text;version=1.0.0")
+	for _, problem := range checkOpenMetrics(body) {
+		t.Error(problem)
+	}
+	if !strings.Contains(body, `nightcell_supply_info{cell="zinc-1",identity="EXAMPLE,`) {
+		t.Error("the supply is not shown")
+	}
+}
+
 // TestObservingAllocatesNothing keeps garbage off the polling path.
 func TestObservingAllocatesNothing(t *testing.T) {
 	o := serve().Observer("zinc-1", "bench")
@@ -293,7 +306,7 @@ func BenchmarkScrape(b *testing.B) {
 	for i := range 200 {
 		cells = append(cells, full(fmt.Sprintf("cell-%d", i), 1, 1))
 	}
-	h := serve(cells...).Handler(slog.New(slog.DiscardHandler))
+	h := serve(cells...).unpaced(slog.New(slog.DiscardHandler))
 	r := httptest.NewRequest(http.MethodGet, "/metrics", nil)
 	b.ReportAllocs()
 	for b.Loop() {
