@@ -28,10 +28,11 @@ type bench struct {
 
 	mu        sync.Mutex
 	commands  []string
-	deaf      bool // commands are swallowed
-	ignore    int  // so many commands are swallowed first
-	mute      bool // the output state is not told
-	blind     bool // status questions are refused
+	deaf      bool          // commands are swallowed
+	ignore    int           // so many commands are swallowed first
+	mute      bool          // the output state is not told
+	blind     bool          // status questions are refused
+	slow      time.Duration // that a question takes beyond the usual
 	onCommand func()
 	gone      bool // the port is unplugged
 	stuck     bool // polls hang until their context ends
@@ -86,7 +87,7 @@ type benchSupply struct{ b *bench }
 // exchange takes the few milliseconds that a question takes on a wire.
 func (s benchSupply) exchange(ctx context.Context) error {
 	s.b.mu.Lock()
-	gone, stuck := s.b.gone, s.b.stuck
+	gone, stuck, slow := s.b.gone, s.b.stuck, s.b.slow
 	s.b.mu.Unlock()
 	if gone {
 		return fmt.Errorf("reading: %w", drivers.ErrGone)
@@ -95,7 +96,7 @@ func (s benchSupply) exchange(ctx context.Context) error {
 		<-ctx.Done()
 		return fmt.Errorf("reading: %w", ctx.Err())
 	}
-	wire := time.NewTimer(5 * time.Millisecond)
+	wire := time.NewTimer(5*time.Millisecond + slow)
 	defer wire.Stop()
 	select {
 	case <-wire.C:

@@ -7,6 +7,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
@@ -22,9 +23,11 @@ type Cell struct {
 	shown snapshot.Board
 
 	// These may be read by any goroutine.
-	every  time.Duration // between two polls; never changed
-	turned atomic.Int64  // when the loop came round last, ns on the clock
-	barred atomic.Bool   // the output is live and no run can begin
+	every  time.Duration          // between two polls; never changed
+	turned atomic.Int64           // when the loop came round last, ns on the clock
+	barred atomic.Bool            // the output is live and no run can begin
+	orders atomic.Pointer[orders] // that the loop has yet to take
+	gone   chan struct{}          // closed when the loop takes no more requests
 
 	link    link
 	zero    zeroTaker
@@ -38,6 +41,7 @@ type Cell struct {
 	reading drivers.Reading  // the newest good one
 	readUTC time.Time
 	from    drivers.Reading // where a run that begins now would begin: the newest with the output off
+	picked  bool            // it was looked for an open run
 	atRest  float64         // A that the supply reports when none flows
 	late    time.Duration   // of the newest poll against its schedule
 	noRun   string          // why no run can begin, as it was said last
@@ -60,7 +64,7 @@ type ask struct {
 // NewCell returns the watch over one cell; nothing is opened yet.
 func NewCell(s Settings, clock drivers.Clock) *Cell {
 	c := &Cell{
-		set: s, m: machineOf(clock), asks: make(chan ask), every: s.Poll,
+		set: s, m: machineOf(clock), asks: make(chan ask), every: s.Poll, gone: make(chan struct{}),
 		link:    link{open: s.Open, expected: s.Identity},
 		refused: make(map[drivers.Reason]uint64), checkpoints: checkpointEvery, atRest: s.Count.ZeroAmperes,
 	}
@@ -80,6 +84,7 @@ func (c *Cell) Latest() *snapshot.Cell { return c.shown.Latest() }
 // with the first reading of a live output. The error says what of the run could not
 // be made durable; a supply that does not answer is an alarm and never an error.
 func (c *Cell) Run(ctx context.Context) error {
+	defer close(c.gone)
 	if err := c.pickUp(); err != nil {
 		return err
 	}
@@ -108,6 +113,7 @@ func (c *Cell) Run(ctx context.Context) error {
 
 // attend is one poll with all that follows from it.
 func (c *Cell) attend(ctx context.Context) {
+	c.takeOrders()
 	if !c.link.up() && c.m.now() >= c.link.retryAt {
 		c.reattach(ctx)
 	}
@@ -203,11 +209,14 @@ func (c *Cell) stop() error {
 	return nil
 }
 
-// ask hands do to the cell's goroutine and waits for it or for ctx.
+// ask hands do to the cell's goroutine and waits for it or for ctx. After an error do
+// may still be under way, so it must not write to what its caller reads then; see answer.
 func (c *Cell) ask(ctx context.Context, do func(context.Context) error) error {
 	a := ask{do: do, done: make(chan error, 1)}
-	select { // ends when the loop takes the request, which it does between polls, or with ctx
+	select { // ends when the loop takes the request, which it does between polls, with the loop, or with ctx
 	case c.asks <- a:
+	case <-c.gone:
+		return control.Refuse("the watch over cell %s has ended", c.set.Cell)
 	case <-ctx.Done():
 		return fmt.Errorf("cell %s did not take the request in time: %w", c.set.Cell, ctx.Err())
 	}
@@ -216,5 +225,22 @@ func (c *Cell) ask(ctx context.Context, do func(context.Context) error) error {
 		return err
 	case <-ctx.Done():
 		return fmt.Errorf("cell %s is still busy with the request: %w", c.set.Cell, ctx.Err())
+	}
+}
+
+// answer is ask for a request that has an answer. It is the zero T when the loop did not come to it in time.
+func answer[T any](ctx context.Context, c *Cell, do func(context.Context) (T, error)) (T, error) {
+	got := make(chan T, 1)
+	err := c.ask(ctx, func(ctx context.Context) error {
+		v, err := do(ctx)
+		got <- v // has room for one
+		return err
+	})
+	select {
+	case v := <-got:
+		return v, err
+	default:
+		var none T
+		return none, err
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -49,6 +50,9 @@ type Daemon struct {
 	lock    *flock.Flock
 	address string
 	config  atomic.Pointer[configs.Config]
+
+	reloading sync.Mutex // held while the routes are exchanged
+	stopped   bool       // they have been stopped for good
 }
 
 // outbox carries one cell's notices.
@@ -87,8 +91,12 @@ func New(o Options) (*Daemon, error) {
 		d.boxes = append(d.boxes, box)
 		d.cells = append(d.cells, NewCell(s, o.Clock))
 	}
-	if err := d.fillBoxes(o.Config); err != nil {
+	boxes, err := d.newBoxes(o.Config)
+	if err != nil {
 		return nil, errors.Join(err, d.unlock())
+	}
+	for i, b := range boxes {
+		d.boxes[i].box.Store(b)
 	}
 	for i := range o.Config.Pushes {
 		p, err := d.newPush(&o.Config.Pushes[i])
@@ -170,13 +178,13 @@ func (d *Daemon) outside(b *outbox) func() (time.Duration, time.Duration) {
 	}
 }
 
-// fillBoxes builds every cell's outbox for a configuration; nothing is started.
-func (d *Daemon) fillBoxes(cfg *configs.Config) error {
+// newBoxes builds every cell's outbox for a configuration; nothing is started.
+func (d *Daemon) newBoxes(cfg *configs.Config) ([]*routes.Outbox, error) {
 	boxes := make([]*routes.Outbox, len(d.cells))
 	for i, c := range d.cells {
 		ways, err := cfg.Ways() // anew for each cell, because an outbox uses a route alone
 		if err != nil {
-			return fmt.Errorf("routes: %w", err)
+			return nil, fmt.Errorf("routes: %w", err)
 		}
 		ways = slices.DeleteFunc(ways, func(w routes.Way) bool { return len(w.Cells) > 0 && !slices.Contains(w.Cells, c.Name()) })
 		boxes[i], err = routes.NewOutbox(routes.Options{
@@ -185,13 +193,10 @@ func (d *Daemon) fillBoxes(cfg *configs.Config) error {
 			Clock:  d.o.Clock, Log: d.o.Log, Picture: c.picture,
 		}, ways...)
 		if err != nil {
-			return fmt.Errorf("cell %s: %w", c.Name(), err)
+			return nil, fmt.Errorf("cell %s: %w", c.Name(), err)
 		}
 	}
-	for i, b := range boxes {
-		d.boxes[i].box.Store(b)
-	}
-	return nil
+	return boxes, nil
 }
 
 // Run keeps the watch until ctx ends, and then stops in order: cells first, so that
@@ -205,8 +210,12 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 	services, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
 	side, err := d.serve(services)
+	if err == nil {
+		err = d.pickUp()
+	}
 	if err != nil {
-		return errors.Join(err, d.stopBoxes())
+		stop()
+		return errors.Join(err, d.stopBoxes(), side.Wait())
 	}
 	watch, watchCtx := errgroup.WithContext(ctx)
 	for _, c := range d.cells {
@@ -219,6 +228,23 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 	err = watch.Wait()
 	stop()
 	return errors.Join(err, d.stopBoxes(), side.Wait())
+}
+
+// pickUp takes up every open run, so that a log that cannot be read is told before
+// the watch counts as ready.
+func (d *Daemon) pickUp() error {
+	for i, c := range d.cells {
+		if err := c.pickUp(); err != nil {
+			errs := []error{fmt.Errorf("cell %s: %w", c.Name(), err)}
+			for _, other := range d.cells[:i] {
+				if other.run != nil {
+					errs = append(errs, other.run.close(other))
+				}
+			}
+			return errors.Join(errs...)
+		}
+	}
+	return nil
 }
 
 // Flush waits until every route has delivered what is due, or until ctx ends.
@@ -237,6 +263,9 @@ func (d *Daemon) Address() string { return d.address }
 func (d *Daemon) stopBoxes() error {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
+	d.reloading.Lock()
+	defer d.reloading.Unlock()
+	d.stopped = true
 	var errs []error
 	for _, b := range d.boxes {
 		errs = append(errs, b.box.Load().Stop(ctx))

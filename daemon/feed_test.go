@@ -26,6 +26,11 @@ func daemonOf(t *testing.T, b *bench, dir, cellLines, rest string) *Daemon {
 	d.config.Store(cfg)
 	d.cells = []*Cell{zincCell(t, b, dir, cellLines, `recover = "68 %"`, rest)}
 	d.boxes = []*outbox{{cell: "zinc-1"}}
+	boxes, err := d.newBoxes(cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.boxes[0].box.Store(boxes[0])
 	return d
 }
 

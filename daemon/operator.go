@@ -178,10 +178,11 @@ func (o operator) Hold(ctx context.Context, a control.CellOrder) (control.Outcom
 	if err != nil {
 		return control.Outcome{}, err
 	}
-	if err := c.holdFor(ctx, a.By); err != nil {
+	amperes, err := c.holdFor(ctx, a.By)
+	if err != nil {
 		return control.Outcome{Text: err.Error()}, err
 	}
-	return control.Outcome{Verified: true, Text: fmt.Sprintf("the current reads back at or under %.3g A", float64(c.set.HoldAmperes))}, nil
+	return control.Outcome{Verified: true, Text: fmt.Sprintf("the current reads back at or under %.3g A", float64(amperes))}, nil
 }
 
 // Drill implements control.Operator.

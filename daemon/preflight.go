@@ -32,32 +32,39 @@ func (o operator) Begin(ctx context.Context, b control.BeginOrder) ([]control.Ch
 		}
 		checks = append(checks, control.Check{Name: word, OK: ok, Text: text})
 	}
-	err = c.ask(ctx, func(ctx context.Context) error {
-		if c.run == nil {
-			return control.Refuse("cell %s has no open run: set the supply and switch its output on by hand first; nightcell never does", c.set.Cell)
+	found, err := answer(ctx, c, func(ctx context.Context) ([]control.Check, error) { return c.clear(ctx, b, checks) })
+	if found == nil { // the cell did not come to it
+		found = checks
+	}
+	return found, err
+}
+
+// clear completes the checks of a pre-flight by what the cell's own loop can check, and
+// writes the clearance down if all are passed.
+func (c *Cell) clear(ctx context.Context, b control.BeginOrder, outside []control.Check) ([]control.Check, error) {
+	r := c.run
+	if r == nil {
+		return outside, control.Refuse("cell %s has no open run: set the supply and switch its output on by hand first; nightcell never does", c.set.Cell)
+	}
+	checks := append(slices.Clone(outside), c.preflight(c.refreshStatus(ctx))...)
+	var failed []string
+	for _, k := range checks {
+		if !k.OK {
+			failed = append(failed, k.Name)
 		}
-		checks = append(checks, c.preflight(c.refreshStatus(ctx))...)
-		var failed []string
-		for _, k := range checks {
-			if !k.OK {
-				failed = append(failed, k.Name)
-			}
-		}
-		if len(failed) > 0 {
-			return control.Refuse("cell %s is not cleared for an unattended run: %s", c.set.Cell, strings.Join(failed, ", "))
-		}
-		r := c.run
-		utc := r.time.stamp(r.time.now())
-		r.cleared = clearance{By: b.By, At: utc}
-		fields := []runlog.Field{runlog.Text("by", b.By), runlog.Text("confirmed", strings.Join(b.Confirmed, ", "))}
-		for _, k := range checks {
-			fields = append(fields, runlog.Text("check_"+strings.ReplaceAll(k.Name, " ", "_"), k.Text))
-		}
-		r.note(c, r.log.Entry(utc, "cleared", "cleared for an unattended run", fields...))
-		r.note(c, r.checkpoint(c, utc))
-		return nil
-	})
-	return checks, err
+	}
+	if len(failed) > 0 {
+		return checks, control.Refuse("cell %s is not cleared for an unattended run: %s", c.set.Cell, strings.Join(failed, ", "))
+	}
+	utc := r.time.stamp(r.time.now())
+	r.cleared = clearance{By: b.By, At: utc}
+	fields := []runlog.Field{runlog.Text("by", b.By), runlog.Text("confirmed", strings.Join(b.Confirmed, ", "))}
+	for _, k := range checks {
+		fields = append(fields, runlog.Text("check_"+strings.ReplaceAll(k.Name, " ", "_"), k.Text))
+	}
+	r.note(c, r.log.Entry(utc, "cleared", "cleared for an unattended run", fields...))
+	r.note(c, r.checkpoint(c, utc))
+	return checks, nil
 }
 
 // routeProof says whether some route has lately proved that it delivers.

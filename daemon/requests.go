@@ -9,6 +9,7 @@ import (
 	"nightcell/alerts"
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -115,16 +116,16 @@ func (c *Cell) switchOffFor(ctx context.Context, by string) error {
 	})
 }
 
-// holdFor lowers the current on an operator's wish; the configuration must allow it.
-func (c *Cell) holdFor(ctx context.Context, by string) error {
-	return c.ask(ctx, func(context.Context) error {
+// holdFor lowers the current on an operator's wish; the configuration must allow it. It returns the hold current.
+func (c *Cell) holdFor(ctx context.Context, by string) (drivers.Amperes, error) {
+	return answer(ctx, c, func(context.Context) (drivers.Amperes, error) {
 		if !c.set.May.Hold {
-			return control.Refuse(`lowering the current of cell %s: %w; add "hold" to may and state hold_current`, c.set.Cell, errNotAllowed)
+			return 0, control.Refuse(`lowering the current of cell %s: %w; add "hold" to may and state hold_current`, c.set.Cell, errNotAllowed)
 		}
 		if c.run == nil {
-			return control.Refuse("cell %s has no open run", c.set.Cell)
+			return 0, control.Refuse("cell %s has no open run", c.set.Cell)
 		}
-		return c.doHold(context.WithoutCancel(ctx), "asked for by "+by)
+		return c.set.HoldAmperes, c.doHold(context.WithoutCancel(ctx), "asked for by "+by)
 	})
 }
 

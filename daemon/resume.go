@@ -26,9 +26,13 @@ func (c *Cell) logOptions() runlog.Options {
 	}
 }
 
-// pickUp continues the cell's open run, if it has one. The dark time becomes a gap
-// with the first reading.
+// pickUp continues the cell's open run, if it has one, at its first call. The dark time
+// becomes a gap with the first reading.
 func (c *Cell) pickUp() error {
+	if c.picked {
+		return nil
+	}
+	c.picked = true
 	dir, ended, err := runlog.LatestRun(c.set.DataDir, c.set.Cell)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):

@@ -20,18 +20,18 @@ func writeSmall(path string, data []byte) error {
 }
 
 // serve binds the page and the control socket before it returns, and serves them,
-// the pushes and the heartbeat until ctx ends. Wait on the group for their end.
+// the pushes and the heartbeat until ctx ends. Wait on the group for their end, after an error too.
 func (d *Daemon) serve(ctx context.Context) (*errgroup.Group, error) {
 	group := new(errgroup.Group)
 	cfg := d.o.Config
 	if cfg.Page.Listen != "" {
 		listener, err := net.Listen("tcp", cfg.Page.Listen)
 		if err != nil {
-			return nil, fmt.Errorf("listening on %s: %w; free the address or change listen under [page]", cfg.Page.Listen, err)
+			return group, fmt.Errorf("listening on %s: %w; free the address or change listen under [page]", cfg.Page.Listen, err)
 		}
 		handler, err := d.handler(ctx)
 		if err != nil {
-			return nil, errors.Join(err, listener.Close())
+			return group, errors.Join(err, listener.Close())
 		}
 		d.address = listener.Addr().String()
 		d.o.Log.Info("page and metrics", "address", d.address)
@@ -39,12 +39,9 @@ func (d *Daemon) serve(ctx context.Context) (*errgroup.Group, error) {
 	}
 	d.servePushes(ctx, group)
 	if err := d.serveControl(ctx, group); err != nil {
-		return nil, err
+		return group, err
 	}
-	if err := d.serveHeartbeat(ctx, group); err != nil {
-		return nil, err
-	}
-	return group, nil
+	return group, d.serveHeartbeat(ctx, group)
 }
 
 // serveControl offers the local control socket.

@@ -27,14 +27,11 @@ func (o operator) Step(ctx context.Context, s control.StepOrder) (control.StepRe
 	if err != nil {
 		return control.StepResult{}, err
 	}
-	var out control.StepResult
-	err = c.ask(ctx, func(context.Context) error {
+	return answer(ctx, c, func(context.Context) (control.StepResult, error) {
 		stepCtx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*handsTimeout)
 		defer cancel()
-		out, err = c.step(stepCtx, s)
-		return err
+		return c.step(stepCtx, s)
 	})
-	return out, err
 }
 
 // step lowers the current by a share of its set-point and reads what the volts do.
