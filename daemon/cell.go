@@ -97,6 +97,9 @@ func (c *Cell) Run(ctx context.Context) error {
 			return c.stop()
 		case a := <-c.asks:
 			a.done <- a.do(ctx)
+			if c.run != nil {
+				c.run.reckon(c)
+			}
 			c.publish()
 			continue
 		case <-timer.C:

@@ -10,7 +10,6 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
-	"nightcell/integrate"
 )
 
 // attached writes down who answers, for whoever reads the log later.
@@ -47,15 +46,13 @@ func (r *run) watchDisk(c *Cell) {
 }
 
 // maintain writes checkpoints when due and looks whether the target is reached or the run over.
-func (r *run) maintain(c *Cell, t integrate.Totals) {
+func (r *run) maintain(c *Cell) {
 	now := r.time.now()
 	utc := r.time.stamp(now)
-	if !r.reached && c.set.Plan != nil && t.Readings > 1 {
-		if left, _ := c.set.Plan.Remaining(math.Abs(float64(c.reading.Amperes))); left <= 0 {
-			r.reached = true
-			r.note(c, r.log.Entry(utc, "target", fmt.Sprintf("the target is reached with %.6g A·h counted", t.Charge/3600)))
-			r.note(c, r.checkpoint(c, utc))
-		}
+	if !r.reached && c.set.Plan != nil && r.totals.Readings > 1 && r.standing.Left <= 0 {
+		r.reached = true
+		r.note(c, r.log.Entry(utc, "target", fmt.Sprintf("the target is reached with %.6g A·h counted", r.totals.Charge/3600)))
+		r.note(c, r.checkpoint(c, utc))
 	}
 	if r.log.CheckpointDue() {
 		r.relist()
@@ -74,6 +71,7 @@ func (r *run) end(c *Cell, why string) {
 	r.note(c, r.checkpoint(c, utc))
 	c.set.Log.Info("run ends", "cell", c.set.Cell, "why", why, "charge_coulombs", t.Charge, "standard_uncertainty_coulombs", t.StandardUncertainty)
 	r.shown = nil // alarms end with their run
+	r.reckon(c)
 	r.fill(c, &c.next)
 	c.ended, c.last, c.run, c.final = why, r.dir, nil, c.next
 	c.ending = append(c.ending, r.log)

@@ -7,11 +7,11 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/drivers"
-	"nightcell/integrate"
 )
 
 // observe gathers all that is known at this moment for the alarm board.
-func (r *run) observe(c *Cell, got bool, gap time.Duration, t integrate.Totals) alerts.Observation {
+func (r *run) observe(c *Cell, got bool, gap time.Duration) alerts.Observation {
+	t := &r.totals
 	now := r.time.now()
 	o := alerts.Blank(now, r.time.stamp(now))
 	if got {
@@ -38,7 +38,7 @@ func (r *run) observe(c *Cell, got bool, gap time.Duration, t integrate.Totals) 
 	o.Charge, o.ChargeUncertainty = t.Charge, t.StandardUncertainty
 	o.Elapsed = t.Elapsed
 	if p := c.set.Plan; p != nil {
-		r.observeBath(c, &o, t)
+		r.observeBath(c, &o)
 	}
 	if need := c.set.AirNeededPerAmpere; !math.IsNaN(need) && got {
 		o.AirNeeded, o.AirStated, o.Gas = need*math.Abs(o.Amperes), c.set.AirStated, c.set.Gas

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"nightcell/daemon/snapshot"
-	"nightcell/integrate"
 )
 
 // publish fills in the next snapshot and makes it the newest.
@@ -65,7 +64,7 @@ func (c *Cell) blank(s *snapshot.Cell) {
 
 // fill adds what belongs to the open run. It allocates nothing.
 func (r *run) fill(c *Cell, s *snapshot.Cell) {
-	t := r.count.Totals()
+	t := &r.totals
 	s.Ended, s.EndedWhy = false, ""
 	s.Run, s.Began = r.dir, r.began
 	s.Elapsed = t.Elapsed
@@ -81,7 +80,7 @@ func (r *run) fill(c *Cell, s *snapshot.Cell) {
 	s.Charge.TargetReached, s.Charge.ShuntedCoulombs = r.reached, r.shunted
 	s.OffVerified = r.offVerified
 	if c.set.Plan != nil {
-		r.fillBath(c, s, t)
+		r.fillBath(c, s)
 	}
 	h := r.log.Health()
 	s.Log.Bytes, s.Log.Backlog, s.Log.DiskFree, s.Log.Problem = r.log.Offset(), h.BacklogBytes, r.diskFree, ""
@@ -92,10 +91,10 @@ func (r *run) fill(c *Cell, s *snapshot.Cell) {
 }
 
 // fillBath adds what the model of the bath says.
-func (r *run) fillBath(c *Cell, s *snapshot.Cell, t integrate.Totals) {
+func (r *run) fillBath(c *Cell, s *snapshot.Cell) {
+	t, st := &r.totals, &r.standing
 	p := c.set.Plan
 	amperes := math.Abs(float64(c.reading.Amperes))
-	st := p.Standing(amperes)
 	s.Bath.DepositGrams, s.Bath.ConcentrationGramPerLitre = st.Deposit*1e3, st.Concentration
 	s.Bath.OverallEfficiency, s.Bath.MarginalEfficiency, s.Bath.OfLimitingCurrent = st.Overall, st.Marginal, st.LoadRatio
 	if area := p.Conditions().CathodeArea; area.Known() {
@@ -106,7 +105,7 @@ func (r *run) fillBath(c *Cell, s *snapshot.Cell, t integrate.Totals) {
 	if st.TimeLeft > 0 && st.TimeLeft < 1e8 {
 		s.Charge.FinishesAt = s.At.Add(time.Duration(st.TimeLeft * float64(time.Second)))
 	}
-	s.Charge.PlanCoulombs, s.Charge.PlanAmperes = r.planned(c, t), c.plannedAmperes()
+	s.Charge.PlanCoulombs, s.Charge.PlanAmperes = r.planned(c), c.plannedAmperes()
 	s.Charge.TheoreticalGrams = t.Charge * p.Metal.Equivalent(p.Valence).Value * 1e3
 	if st.Deposit > 0 {
 		s.Charge.JoulesPerKilogram = t.Energy / st.Deposit
@@ -128,12 +127,12 @@ func (c *Cell) plannedAmperes() float64 {
 }
 
 // planned is where the charge would be now at the planned current, NaN without one.
-func (r *run) planned(c *Cell, t integrate.Totals) float64 {
+func (r *run) planned(c *Cell) float64 {
 	amperes := c.set.Plan.Conditions().Current
 	if !amperes.Known() {
 		return math.NaN()
 	}
-	return math.Min(amperes.Value*t.Elapsed.Seconds(), c.set.Plan.Goal.Charge.Value)
+	return math.Min(amperes.Value*r.totals.Elapsed.Seconds(), c.set.Plan.Goal.Charge.Value)
 }
 
 func zeroIfUnknown(x float64) float64 {

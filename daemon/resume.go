@@ -129,6 +129,7 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
 		}
 	}
 	c.run = r
+	r.reckon(c)
 	utc := r.time.stamp(r.time.now())
 	text := fmt.Sprintf("nightcell was away for %v", dark.Round(time.Millisecond))
 	if !known {

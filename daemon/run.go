@@ -11,6 +11,7 @@ import (
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/integrate"
+	"nightcell/integrate/bath"
 )
 
 const (
@@ -26,6 +27,9 @@ type run struct {
 	time   *timeline
 	count  *integrate.Coulometer
 	alarms *alerts.Board
+
+	totals   integrate.Totals // as of this round
+	standing bath.Standing    // likewise; of a cell with a plan
 
 	lastGood time.Duration // run time of the newest good reading
 	lastLive time.Duration // run time of the newest with a live output
@@ -178,11 +182,18 @@ func (r *run) carryOn(c *Cell, got bool) {
 	if got {
 		gap = r.take(c)
 	}
-	totals := r.count.Totals()
+	r.reckon(c)
 	r.watchDisk(c)
-	o := r.observe(c, got, gap, totals)
-	r.follow(c, r.alarms.Judge(o))
-	r.maintain(c, totals)
+	r.follow(c, r.alarms.Judge(r.observe(c, got, gap)))
+	r.maintain(c)
+}
+
+// reckon works out where the run stands, once for all who need it in this round.
+func (r *run) reckon(c *Cell) {
+	r.totals = r.count.Totals()
+	if p := c.set.Plan; p != nil {
+		r.standing = p.Standing(math.Abs(float64(c.reading.Amperes)))
+	}
 }
 
 // lookAtClocks notices suspend and steps of the wall clock. It comes before whatever
@@ -284,15 +295,14 @@ func (c *Cell) beginFields() []runlog.Field {
 }
 
 // observeBath adds what the model of the bath says to an observation.
-func (r *run) observeBath(c *Cell, o *alerts.Observation, t integrate.Totals) {
-	p := c.set.Plan
-	amperes := math.Abs(float64(c.reading.Amperes))
-	st := p.Standing(amperes)
+func (r *run) observeBath(c *Cell, o *alerts.Observation) {
+	t := &r.totals
+	p, st := c.set.Plan, &r.standing
 	o.Target, o.TargetUncertainty = t.Charge+st.Left, p.Goal.Charge.StandardUncertainty
 	if r.reached {
 		o.Target = math.Min(o.Target, t.Charge)
 	}
-	o.PlanCharge = r.planned(c, t)
+	o.PlanCharge = r.planned(c)
 	o.Deposit, o.LimitingRatio = st.Deposit, st.LoadRatio
 	if st.Marginal > 0 && o.HasReading {
 		o.MarginalJoules = o.Volts / (st.Marginal * p.Metal.Equivalent(p.Valence).Value)

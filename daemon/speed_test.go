@@ -36,8 +36,8 @@ type instant struct {
 func (s *instant) Poll(context.Context) (drivers.Reading, error) {
 	s.at += time.Second
 	s.n++
-	noise := float64(s.n%7-3) * 1e-3
-	return drivers.Reading{At: s.at, Volts: drivers.Volts(3.7 + noise), Amperes: drivers.Amperes(3 + noise/3), Mode: drivers.ConstantCurrent, Output: drivers.OutputOn}, nil
+	digit := float64(s.n%7 - 3)
+	return drivers.Reading{At: s.at, Volts: drivers.Volts((3700 + digit) / 1000), Amperes: drivers.Amperes((3000 + digit) / 1000), Mode: drivers.ConstantCurrent, Output: drivers.OutputOn}, nil
 }
 func (s *instant) Identify(context.Context) (drivers.Identity, error) {
 	return drivers.Identity{Maker: "EXAMPLE", Model: "PS-30-5", Serial: "0", Firmware: "1"}, nil
