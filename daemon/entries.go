@@ -1,11 +1,17 @@
 package daemon
 
 import (
+	"errors"
+	"fmt"
 	"math"
+	"strings"
+	"time"
 
+	"nightcell/alerts"
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate"
+	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
 )
 
@@ -13,11 +19,27 @@ import (
 // says what cannot be; nothing has been changed then.
 func (r *run) applyEntry(c *Cell, e control.Entry) error {
 	n := e.Numbers
+	if err := need(e); err != nil {
+		return err
+	}
 	switch e.Kind {
 	case runlog.EntryZero:
-		return refusal(r.count.SetZero(integrate.Zero{Amperes: n["amperes"], Uncertainty: n["standard_uncertainty"]}))
+		return r.correct(c, func() error {
+			err := r.count.SetZero(integrate.Zero{Amperes: n["amperes"], Uncertainty: n["standard_uncertainty"]})
+			if err == nil {
+				c.atRest = n["amperes"]
+			}
+			return refusal(err)
+		})
 	case runlog.EntryCheck:
-		return refusal(r.count.SetCorrection(integrate.Correction{Factor: n["factor"], Uncertainty: n["standard_uncertainty"]}))
+		return r.correct(c, func() error {
+			return refusal(r.count.SetCorrection(integrate.Correction{Factor: n["factor"], Uncertainty: n["standard_uncertainty"]}))
+		})
+	case runlog.EntryEnd:
+		if r.lastOn && c.link.up() {
+			return control.Refuse("current still flows in cell %s, and a run is watched as long as it does; switch the output off first", c.set.Cell)
+		}
+		return nil
 	case runlog.EntryBegin, runlog.EntrySettle:
 		return control.BadRequest("an entry of the kind %s is not written by hand", e.Kind)
 	}
@@ -29,6 +51,90 @@ func (r *run) applyEntry(c *Cell, e control.Entry) error {
 		r.alarms.Relearn("after an entry: " + e.Kind)
 	}
 	return nil
+}
+
+// correct lets the bath follow what change does to the charge that is counted already.
+func (r *run) correct(c *Cell, change func() error) error {
+	before := r.count.Totals().Charge
+	if err := change(); err != nil {
+		return err
+	}
+	if p := c.set.Plan; p != nil {
+		p.Model.Correct(r.count.Totals().Charge - before)
+	}
+	return nil
+}
+
+// need refuses an entry without the figure that it is made for: nought is a figure too,
+// and an assay that found nothing is another thing than one that nobody wrote down.
+func need(e control.Entry) error {
+	any := map[string][]string{
+		"assay":          {"concentration_moles_per_cubic_metre", "concentration_kilograms_per_cubic_metre"},
+		"sample":         {"volume_cubic_metres"},
+		"water":          {"volume_cubic_metres"},
+		"addition":       {"mass_kilograms", "volume_cubic_metres"},
+		runlog.EntryZero: {"amperes"}, runlog.EntryCheck: {"factor"},
+	}[e.Kind]
+	for _, name := range any {
+		if _, ok := e.Numbers[name]; ok {
+			return nil
+		}
+	}
+	if any == nil {
+		return nil
+	}
+	return control.BadRequest("an entry of the kind %s needs %s", e.Kind, strings.Join(any, " or "))
+}
+
+// undo returns how to take back what applyEntry does to the books.
+func (r *run) undo(c *Cell) func() {
+	before, rest := r.count.State(), c.atRest
+	var bathBefore bath.State
+	if p := c.set.Plan; p != nil {
+		bathBefore = p.Model.State()
+	}
+	return func() {
+		c.atRest = rest
+		err := errors.Join(r.count.SetZero(before.Zero), r.count.SetCorrection(before.Correction))
+		if p := c.set.Plan; p != nil {
+			err = errors.Join(err, p.Resume(bathBefore))
+		}
+		r.note(c, err) // these stood there before, so they are accepted again
+	}
+}
+
+// retarget looks whether an entry has moved a target away that was reached before.
+func (r *run) retarget(c *Cell, utc time.Time) {
+	if !r.reached || r.offExpected || c.set.Plan == nil {
+		return
+	}
+	if left, _ := c.set.Plan.Remaining(math.Abs(float64(c.reading.Amperes))); left > 0 {
+		r.reached = false
+		delete(r.acted, alerts.TargetReached)
+		r.note(c, r.log.Entry(utc, "target", fmt.Sprintf("the target has moved away: %.6g A·h are left", left/3600)))
+	}
+}
+
+// followEntries applies entries that were logged after the last checkpoint to the bath.
+func (r *run) followEntries(c *Cell, records []runlog.Record) {
+	for i := range records {
+		rec := &records[i]
+		if rec.Kind != runlog.KindEntry {
+			continue
+		}
+		e := control.Entry{Kind: rec.Text("kind"), Numbers: map[string]float64{}, Words: map[string]string{}}
+		for _, f := range rec.Fields {
+			switch v := f.Value.(type) {
+			case float64:
+				e.Numbers[f.Key] = v
+			case string:
+				e.Words[f.Key] = v
+			}
+		}
+		if err := r.applyToBath(c, e); err != nil {
+			c.set.Log.Warn("an entry in the log cannot be followed", "cell", c.set.Cell, "kind", e.Kind, "err", err)
+		}
+	}
 }
 
 func refusal(err error) error {
@@ -65,6 +171,8 @@ func (r *run) applyToBath(c *Cell, e control.Entry) error {
 				assay = 1
 			}
 			mol = n["mass_kilograms"] * assay / perMole * f.Count(p.Metal.String())
+		} else if n["mass_kilograms"] != 0 {
+			return errors.New("an addition by mass needs the formula of what was added")
 		}
 		return book.Add(mol, math.Max(volume, 0))
 	case "water":

@@ -46,7 +46,11 @@ func (r *run) observe(c *Cell, got bool, gap time.Duration) alerts.Observation {
 	o.LogFree = r.diskFree
 	o.LogFailed = r.logWaiting
 	if c.set.Outside != nil {
-		o.PushLag, o.NoticeAge = c.set.Outside()
+		if now >= r.outsideAt {
+			r.pushLag, r.noticeAge = c.set.Outside()
+			r.outsideAt = now + outsideEvery
+		}
+		o.PushLag, o.NoticeAge = r.pushLag, r.noticeAge
 	}
 	return o
 }

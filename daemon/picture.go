@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"nightcell/alerts/routes"
+	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 )
 
@@ -18,14 +19,25 @@ const (
 	pictureBytes = 8 << 20
 )
 
-// picture draws the hours before a notice from the run log.
+// picture draws the hours before a notice from the log of the run that it belongs to,
+// which may have ended since. It is called by the routes' goroutines.
 func (c *Cell) picture(ctx context.Context, n routes.Notice) ([]byte, error) {
-	s := c.Latest()
-	if s == nil || s.Run == "" {
+	cellDir := cursor.CellDir(c.set.DataDir, c.set.Cell)
+	names, err := cursor.Runs(cellDir)
+	if err != nil {
+		return nil, err
+	}
+	run := ""
+	for _, name := range names {
+		if began, err := cursor.Began(name); err == nil && !began.After(n.At) {
+			run = filepath.Join(cellDir, name)
+		}
+	}
+	if run == "" {
 		return nil, nil
 	}
 	series := routes.Series{Title: c.set.Cell, Mark: n.Since, Location: time.Local}
-	if err := readSeries(ctx, s.Run, n.At.Add(-pictureHours), &series); err != nil {
+	if err := readSeries(ctx, run, n.At.Add(-pictureHours), n.At, &series); err != nil {
 		return nil, err
 	}
 	if len(series.At) < 2 {
@@ -34,9 +46,9 @@ func (c *Cell) picture(ctx context.Context, n routes.Notice) ([]byte, error) {
 	return routes.Draw(series)
 }
 
-// readSeries reads volts and amperes since a moment from the end of a run's log.
-func readSeries(ctx context.Context, run string, since time.Time, to *routes.Series) (err error) {
-	r, err := runlog.Open(filepath.Clean(run))
+// readSeries reads volts and amperes between two moments from the end of a run's log.
+func readSeries(ctx context.Context, run string, since, until time.Time, to *routes.Series) (err error) {
+	r, err := runlog.Open(run)
 	if err != nil {
 		return err
 	}
@@ -53,7 +65,7 @@ func readSeries(ctx context.Context, run string, since time.Time, to *routes.Ser
 		err := r.Next(&rec)
 		var damage *runlog.Damage
 		switch {
-		case errors.Is(err, io.EOF):
+		case errors.Is(err, io.EOF), err == nil && rec.Time().After(until):
 			return nil
 		case errors.As(err, &damage):
 			continue

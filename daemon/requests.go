@@ -54,12 +54,15 @@ func (c *Cell) enter(ctx context.Context, e control.Entry) error {
 		for _, name := range sortedNames(e.Words) {
 			fields = append(fields, runlog.Text(name, e.Words[name]))
 		}
+		undo := r.undo(c)
 		if err := r.applyEntry(c, e); err != nil {
 			return err
 		}
 		if err := r.writeEntry(c, utc, e, fields); err != nil {
+			undo() // what is not in the log has not happened
 			return err
 		}
+		r.retarget(c, utc)
 		r.note(c, r.checkpoint(c, utc))
 		c.wake()
 		if e.Kind == runlog.EntryEnd {
@@ -89,15 +92,14 @@ func (c *Cell) settle(ctx context.Context, s control.Settlement) error {
 		if r == nil {
 			return control.Refuse("cell %s has no open run", c.set.Cell)
 		}
-		before := r.count.Totals().Charge
-		if err := r.count.Settle(s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs); err != nil {
-			return control.BadRequest("%v", err)
+		if err := r.correct(c, func() error {
+			return refusal(r.count.Settle(s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs))
+		}); err != nil {
+			return err
 		}
 		utc := r.time.stamp(r.time.now())
 		r.note(c, r.log.Settle(utc, fmt.Sprintf("%s (by %s)", s.Text, s.By), s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs))
-		if p := c.set.Plan; p != nil {
-			p.Model.Correct(r.count.Totals().Charge - before)
-		}
+		r.retarget(c, utc)
 		r.note(c, r.checkpoint(c, utc))
 		return nil
 	})
@@ -109,8 +111,10 @@ func (c *Cell) switchOffFor(ctx context.Context, by string) error {
 		if !c.set.May.Off {
 			return control.Refuse(`switching cell %s off: %w; add "off" to may, or use the supply's own switch`, c.set.Cell, errNotAllowed)
 		}
-		if c.run == nil {
-			return control.Refuse("cell %s has no open run", c.set.Cell)
+		if c.run == nil { // nothing is counted, and it goes off all the same
+			err := c.link.switchOff(context.WithoutCancel(ctx), c.m.now, c.dead)
+			c.set.Log.Info("output switched off while no run was open", "cell", c.set.Cell, "by", by, "err", err)
+			return err
 		}
 		return c.doOff(context.WithoutCancel(ctx), "asked for by "+by)
 	})

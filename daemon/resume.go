@@ -121,6 +121,7 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
 		}
 	}
 	if p := c.set.Plan; p != nil {
+		r.followEntries(c, tail.Records)
 		// What was counted after the checkpoint, and all of it if there was no memory.
 		t := r.count.Totals()
 		if behind := t.Charge - r.shunted - p.Model.Charge(); behind != 0 {

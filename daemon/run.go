@@ -15,8 +15,9 @@ import (
 )
 
 const (
-	statusEvery = 30 * time.Second // run time between looks at set-points and protection
-	diskEvery   = time.Minute      // between looks at the free space
+	statusEvery  = 30 * time.Second // run time between looks at set-points and protection
+	diskEvery    = time.Minute      // between looks at the free space
+	outsideEvery = 10 * time.Second // between looks at pushes and routes
 )
 
 // run is one charge from begin to finish, in the hands of the cell's goroutine.
@@ -36,9 +37,12 @@ type run struct {
 	lastOn   bool          // the output was on then
 	seen     time.Duration // the same reading on the clock of the readings; below zero: none by this process
 	set      setPoints
-	fresh    bool // no reading yet since this process took the run up
-	slept    bool // the machine was suspended since the newest reading
-	resumed  bool
+
+	outsideAt, pushLag, noticeAge time.Duration // of pushes and routes: when to look again, and what was seen
+
+	fresh   bool // no reading yet since this process took the run up
+	slept   bool // the machine was suspended since the newest reading
+	resumed bool
 
 	shunted float64 // C that passed while metal bridged the electrodes
 
