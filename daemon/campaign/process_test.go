@@ -3,20 +3,25 @@ package campaign
 import (
 	"bufio"
 	"bytes"
+	"context"
+	"errors"
 	"fmt"
-	"io"
 	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
 )
 
-// binary is nightcell, built once for the whole test.
+// patience is how long a process may take to do what it must, on a machine that is busy with other things.
+const patience = time.Minute
+
+// binary is nightcell, built once for a test.
 func binary(t *testing.T) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "nightcell")
@@ -27,104 +32,217 @@ func binary(t *testing.T) string {
 	return path
 }
 
-// watch is one nightcell process.
-type watch struct {
-	cmd     *exec.Cmd
-	log     *bytes.Buffer
-	address string // of page and metrics
-	done    chan error
+// journal takes what a process says, and tells when it has said something.
+type journal struct {
+	mu    sync.Mutex
+	text  bytes.Buffer
+	heard chan struct{}
 }
 
-// startWatch starts a process and waits until it watches.
-func startWatch(t *testing.T, program, config string, speed float64) *watch {
-	t.Helper()
-	w := &watch{log: new(bytes.Buffer), done: make(chan error, 1)}
-	w.cmd = exec.Command(program, "watch", "--config", config, "--speed", strconv.FormatFloat(speed, 'g', -1, 64))
-	pipe, err := w.cmd.StderrPipe()
-	if err != nil {
-		t.Fatal(err)
+func newJournal() *journal { return &journal{heard: make(chan struct{}, 1)} }
+
+func (j *journal) Write(p []byte) (int, error) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	select {
+	case j.heard <- struct{}{}:
+	default:
 	}
+	return j.text.Write(p)
+}
+
+func (j *journal) String() string {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.text.String()
+}
+
+// address is where the process serves its page, once it watches.
+func (j *journal) address() (string, bool) {
+	address, watching := "", false
+	for line := range strings.Lines(j.String()) {
+		if _, a, ok := strings.Cut(line, `msg="page and metrics" address=`); ok {
+			address = strings.Fields(a)[0]
+		}
+		watching = watching || strings.Contains(line, "msg=watching")
+	}
+	return address, watching
+}
+
+// began is the time of the line that says that the watch is on, within milliseconds of when its clock began.
+func (j *journal) began(t *testing.T) time.Time {
+	t.Helper()
+	for line := range strings.Lines(j.String()) {
+		if !strings.Contains(line, "msg=watching") {
+			continue
+		}
+		stamp, _, _ := strings.Cut(strings.TrimPrefix(line, "time="), " ")
+		at, err := time.Parse(time.RFC3339Nano, stamp)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return at
+	}
+	t.Fatalf("the watch is not on:\n%s", j)
+	return time.Time{}
+}
+
+// watch is one nightcell process.
+type watch struct {
+	cmd    *exec.Cmd
+	said   *journal
+	client *http.Client
+	base   string     // of page and metrics
+	done   chan error // its end; holds one
+}
+
+// startWatch starts a process and waits until it watches. command is the program and
+// what comes before its name and arguments.
+func startWatch(t *testing.T, command []string, config string, speed float64) *watch {
+	t.Helper()
+	w := &watch{said: newJournal(), done: make(chan error, 1), client: &http.Client{Timeout: 5 * time.Second}}
+	args := append(command[1:len(command):len(command)], "watch", "--config", config, "--speed", strconv.FormatFloat(speed, 'g', -1, 64))
+	w.cmd = exec.Command(command[0], args...)
+	w.cmd.Stdout, w.cmd.Stderr = w.said, w.said
+	w.cmd.WaitDelay = patience
 	if err := w.cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	ready := make(chan string, 1)
-	go func() {
-		lines := bufio.NewScanner(pipe)
-		address := ""
-		for lines.Scan() {
-			line := lines.Text()
-			fmt.Fprintln(w.log, line)
-			if _, a, ok := strings.Cut(line, "address="); ok {
-				address = strings.Fields(a)[0]
-			}
-			if strings.Contains(line, "msg=watching") {
-				ready <- address
-			}
+	go func() { w.done <- w.cmd.Wait() }()
+	deadline := time.NewTimer(patience)
+	defer deadline.Stop()
+	for {
+		if a, ok := w.said.address(); ok {
+			w.base = "http://" + a
+			return w
 		}
-		w.done <- w.cmd.Wait()
-	}()
-	select {
-	case w.address = <-ready:
-	case err := <-w.done:
-		t.Fatalf("nightcell did not start: %v\n%s", err, w.log)
-	case <-time.After(20 * time.Second):
-		t.Fatalf("nightcell was not ready in time\n%s", w.log)
+		select { // ends with the deadline
+		case <-w.said.heard:
+		case err := <-w.done:
+			t.Fatalf("nightcell ended instead of watching: %v\n%s", err, w.said)
+		case <-deadline.C:
+			w.kill(t)
+			t.Fatalf("nightcell was not ready in time\n%s", w.said)
+		}
 	}
-	return w
 }
 
-// kill ends the process at once, as a power cut would, and waits until it is gone.
+// kill ends the process at once, as a power cut would, and waits until it is gone. A
+// process that has ended by itself fails the test with all that it said.
 func (w *watch) kill(t *testing.T) {
 	t.Helper()
-	if err := w.cmd.Process.Kill(); err != nil {
-		t.Fatalf("nightcell ended by itself: %v, %v\n%s", err, <-w.done, w.log)
+	select {
+	case err := <-w.done:
+		t.Fatalf("nightcell ended by itself: %v\n%s", err, w.said)
+	default:
 	}
-	<-w.done
+	if err := w.cmd.Process.Kill(); err != nil && !errors.Is(err, os.ErrProcessDone) {
+		t.Fatal(err)
+	}
+	var ended *exec.ExitError
+	err := <-w.done
+	if status, ok := syscall.WaitStatus(0), false; errors.As(err, &ended) {
+		if status, ok = ended.Sys().(syscall.WaitStatus); ok && status.Signal() == syscall.SIGKILL {
+			return
+		}
+	}
+	t.Fatalf("nightcell ended by itself: %v\n%s", err, w.said)
 }
 
 // stop ends the process politely and returns its exit error.
 func (w *watch) stop(t *testing.T) error {
 	t.Helper()
 	if err := w.cmd.Process.Signal(syscall.SIGTERM); err != nil {
-		t.Fatal(err)
+		t.Fatalf("nightcell ended by itself: %v, %v\n%s", err, <-w.done, w.said)
 	}
 	select {
 	case err := <-w.done:
 		return err
-	case <-time.After(20 * time.Second):
+	case <-time.After(patience):
 		w.kill(t)
-		return fmt.Errorf("nightcell did not stop in time\n%s", w.log)
+		return fmt.Errorf("nightcell did not stop in time\n%s", w.said)
 	}
 }
 
-// metric reads one metric of the cell, false when it is not there (yet).
-func (w *watch) metric(name string) (float64, bool) {
-	client := http.Client{Timeout: 2 * time.Second}
-	resp, err := client.Get("http://" + w.address + "/metrics")
+// metrics is one look at the cell's metrics, all of the same moment, by name; a
+// label other than the cell's and the supply's is put behind the name.
+type metrics map[string]float64
+
+func (w *watch) metrics() (metrics, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, w.base+"/metrics", nil)
 	if err != nil {
-		return 0, false
+		return nil, err
+	}
+	resp, err := w.client.Do(req)
+	if err != nil {
+		return nil, err
 	}
 	defer resp.Body.Close()
-	body, err := io.ReadAll(resp.Body)
-	if err != nil {
-		return 0, false
-	}
-	for line := range strings.Lines(string(body)) {
-		if strings.HasPrefix(line, name+"{") {
-			f := strings.Fields(line)
-			v, err := strconv.ParseFloat(f[len(f)-1], 64)
-			return v, err == nil
+	m := metrics{}
+	lines := bufio.NewScanner(resp.Body)
+	for lines.Scan() {
+		name, rest, ok := strings.Cut(lines.Text(), "{")
+		labels, value, ok2 := strings.Cut(rest, "} ")
+		if !ok || !ok2 {
+			continue
+		}
+		for label := range strings.SplitSeq(labels, ",") {
+			if k, v, _ := strings.Cut(label, "="); k == "reason" {
+				name += " " + strings.Trim(v, `"`)
+			}
+		}
+		if v, err := strconv.ParseFloat(value, 64); err == nil {
+			m[name] = v
 		}
 	}
-	return 0, false
+	return m, lines.Err()
 }
 
-// readingsIn counts the whole readings of a log.
-func readingsIn(t *testing.T, path string) float64 {
+// until waits for what the metrics must come to show.
+func (w *watch) until(t *testing.T, what string, limit time.Duration, ok func(metrics) bool) metrics {
 	t.Helper()
-	text, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
+	deadline := time.Now().Add(limit)
+	for {
+		m, err := w.metrics()
+		if err == nil && ok(m) {
+			return m
+		}
+		select {
+		case ended := <-w.done:
+			t.Fatalf("nightcell ended by itself before %s: %v\n%s", what, ended, w.said)
+		default:
+		}
+		if time.Now().After(deadline) {
+			w.kill(t)
+			t.Fatalf("not within %v: %s (%v)\n%v\n%s", limit, what, err, m, w.said)
+		}
+		wait(t, 20*time.Millisecond)
 	}
-	return float64(bytes.Count(text, []byte("\nreading,")))
+}
+
+// wait lets real time pass while other processes work.
+func wait(t *testing.T, d time.Duration) {
+	t.Helper()
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+	case <-t.Context().Done():
+	}
+}
+
+// realOrSkip skips a test whose outside tool is not there, unless the tests must all run.
+func realOrSkip(t *testing.T, tool string) string {
+	t.Helper()
+	path, err := exec.LookPath(tool)
+	if err == nil {
+		return path
+	}
+	if os.Getenv("NIGHTCELL_REQUIRE_REAL") == "1" {
+		t.Fatalf("%s is required: %v", tool, err)
+	}
+	t.Skipf("%s is not installed: %v", tool, err)
+	return ""
 }
