@@ -178,7 +178,6 @@ func newBench(t *testing.T, speed float64, scenario, text string) *bench {
 func TestCampaign(t *testing.T) {
 	t.Parallel()
 	random := rand.New(rand.NewPCG(*seed, 1))
-	program := binary(t)
 	disk := newDisk(t)
 	hours := 0.05 + float64(*kills)*0.08 // long enough for so many kills on a machine that is not too busy
 	b := newBench(t, speed, night, fmt.Sprintf(config, disk.dir, "PORT", 3*hours))
@@ -204,7 +203,7 @@ func TestCampaign(t *testing.T) {
 			w = startWatch(t, []string{program}, b.config, speed)
 			break
 		}
-		w = startWatch(t, begun(program, random), b.config, speed)
+		w = startWatch(t, begun(random), b.config, speed)
 	}
 	if sum.kills < *kills*3/4 {
 		t.Errorf("the run ended after %d kills already: this machine is too slow for %d", sum.kills, *kills)
@@ -213,12 +212,12 @@ func TestCampaign(t *testing.T) {
 	if err := w.stop(t); err != nil {
 		t.Errorf("stopping: %v\n%s", err, w.said)
 	}
-	judge(t, program, filepath.Dir(logOf(t, disk.dir)), b.supply.Truth(1), sum)
+	judge(t, filepath.Dir(logOf(t, disk.dir)), b.supply.Truth(1), sum)
 }
 
 // begun is how the next process is begun: now and then in a time namespace in
 // which the monotonic clock stands elsewhere, as it does after another boot or sleep.
-func begun(program string, random *rand.Rand) []string {
+func begun(random *rand.Rand) []string {
 	elsewhere := random.IntN(1_000_000)
 	if random.IntN(2) == 0 || exec.Command("unshare", "-T", "true").Run() != nil {
 		return []string{program}

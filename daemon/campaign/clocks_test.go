@@ -29,7 +29,7 @@ func stretch(t *testing.T, command []string, b *bench, dir string, readings floa
 	if err := w.stop(t); err != nil {
 		t.Errorf("stopping: %v\n%s", err, w.said)
 	}
-	return verify(t, command[len(command)-1], filepath.Dir(logOf(t, dir))), maps
+	return verify(t, filepath.Dir(logOf(t, dir))), maps
 }
 
 // records reads every record of a kind.
@@ -61,7 +61,6 @@ func TestTimeNamespaces(t *testing.T) {
 	if out, err := exec.Command(realOrSkip(t, "unshare"), "-T", "--monotonic", "1000", "--boottime", "1000", "true").CombinedOutput(); err != nil {
 		t.Skipf("no time namespaces here: %v: %s", err, out)
 	}
-	program := binary(t)
 	dir := filepath.Join(t.TempDir(), "data")
 	b := newBench(t, 1, live, fmt.Sprintf(poll100, dir))
 	before := b.supply.Truth(1).Charge
@@ -135,7 +134,6 @@ poll = "100 ms"
 func TestFaketime(t *testing.T) {
 	t.Parallel()
 	tool := realOrSkip(t, "faketime")
-	program := binary(t)
 	for _, lie := range []string{"-1h", "+1h x2", "1970-01-01 00:00:30"} {
 		t.Run(lie, func(t *testing.T) {
 			t.Parallel()

@@ -32,7 +32,7 @@ type verdict struct {
 }
 
 // verify runs the shipped command; the exit code must be 0.
-func verify(t *testing.T, program, run string) verdict {
+func verify(t *testing.T, run string) verdict {
 	t.Helper()
 	cmd := exec.Command(program, "verify", run, "--json")
 	var complaint bytes.Buffer
@@ -49,9 +49,9 @@ func verify(t *testing.T, program, run string) verdict {
 }
 
 // judge lets the product's own check speak, the log itself, and the simulator's truth.
-func judge(t *testing.T, program, run string, truth simulated.Truth, sum *tally) {
+func judge(t *testing.T, run string, truth simulated.Truth, sum *tally) {
 	t.Helper()
-	v := verify(t, program, run)
+	v := verify(t, run)
 	if !v.Sound || !v.Ended {
 		t.Errorf("the run is not sound or has not ended: %+v", v)
 	}

@@ -156,7 +156,7 @@ type alarm struct {
 }
 
 // command runs nightcell against the running daemon.
-func command(t *testing.T, program, config string, args ...string) []byte {
+func command(t *testing.T, config string, args ...string) []byte {
 	t.Helper()
 	cmd := exec.Command(program, append(args, "--config", config)...)
 	out, err := cmd.Output()
@@ -170,12 +170,12 @@ func command(t *testing.T, program, config string, args ...string) []byte {
 	return out
 }
 
-func alarms(t *testing.T, program, config string) []alarm {
+func alarms(t *testing.T, config string) []alarm {
 	t.Helper()
 	var list struct {
 		Alarms []alarm `json:"alarms"`
 	}
-	if out := command(t, program, config, "alarms", "--json"); json.Unmarshal(out, &list) != nil {
+	if out := command(t, config, "alarms", "--json"); json.Unmarshal(out, &list) != nil {
 		t.Fatalf("nightcell alarms printed %q", out)
 	}
 	return list.Alarms
@@ -188,7 +188,6 @@ func alarms(t *testing.T, program, config string) []alarm {
 func TestNoticeOutlivesKills(t *testing.T) {
 	t.Parallel()
 	const speed = 20
-	program := binary(t)
 	h := newHook(t)
 	dir := filepath.Join(t.TempDir(), "data")
 	b := newBench(t, speed, live, fmt.Sprintf(watched, dir, "2.5 A")+`
@@ -203,10 +202,10 @@ timeout = "30 s"
 
 	w := startWatch(t, []string{program}, b.config, speed)
 	w.until(t, "over-current is raised", patience, func(metrics) bool {
-		return slices.ContainsFunc(alarms(t, program, b.config), func(a alarm) bool { return a.Condition == "over-current" && a.State == "UNACK" })
+		return slices.ContainsFunc(alarms(t, b.config), func(a alarm) bool { return a.Condition == "over-current" && a.State == "UNACK" })
 	})
-	command(t, program, b.config, "alarms", "ack", "zinc-1", "over-current", "--by", "night shift")
-	first := w.until(t, "the acknowledgement is seen", patience, func(metrics) bool { return slices.Contains(alarms(t, program, b.config), acknowledged) })
+	command(t, b.config, "alarms", "ack", "zinc-1", "over-current", "--by", "night shift")
+	first := w.until(t, "the acknowledgement is seen", patience, func(metrics) bool { return slices.Contains(alarms(t, b.config), acknowledged) })
 	w.kill(t)
 
 	h.up(t, true)
@@ -216,7 +215,7 @@ timeout = "30 s"
 		t.Errorf("the notice is no CloudEvents 1.0: %+v", told)
 	}
 	second := goesOn(t, w, first)
-	if list := alarms(t, program, b.config); !slices.Contains(list, acknowledged) {
+	if list := alarms(t, b.config); !slices.Contains(list, acknowledged) {
 		t.Errorf("after the first kill the alarms are %+v", list)
 	}
 	w.kill(t)
@@ -231,7 +230,7 @@ timeout = "30 s"
 		t.Error("the acknowledgement has the identity of the alarm")
 	}
 	goesOn(t, w, second)
-	if list := alarms(t, program, b.config); !slices.Contains(list, acknowledged) {
+	if list := alarms(t, b.config); !slices.Contains(list, acknowledged) {
 		t.Errorf("after the second kill the alarms are %+v", list)
 	}
 	if err := w.stop(t); err != nil {
@@ -243,7 +242,7 @@ timeout = "30 s"
 			t.Errorf("the delivered notice %s came once more", e.ID)
 		}
 	}
-	verify(t, program, filepath.Dir(logOf(t, dir)))
+	verify(t, filepath.Dir(logOf(t, dir)))
 }
 
 // goesOn waits for readings beyond those of before, and asks that what was counted

@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"net/http"
 	"os"
@@ -21,15 +22,31 @@ import (
 // patience is how long a process may take to do what it must, on a machine that is busy with other things.
 const patience = time.Minute
 
-// binary is nightcell, built once for a test.
-func binary(t *testing.T) string {
-	t.Helper()
-	path := filepath.Join(t.TempDir(), "nightcell")
-	out, err := exec.Command("go", "build", "-o", path, "nightcell/cmd/nightcell").CombinedOutput()
-	if err != nil {
-		t.Fatalf("building nightcell: %v\n%s", err, out)
+// program is nightcell, built by TestMain.
+var program string
+
+// TestMain builds nightcell, and lets four tests run side by side because they mostly wait, unless the flags say otherwise.
+func TestMain(m *testing.M) { os.Exit(run(m)) }
+
+func run(m *testing.M) int {
+	flag.Parse()
+	given := false
+	flag.Visit(func(f *flag.Flag) { given = given || f.Name == "test.parallel" })
+	dir, err := os.MkdirTemp("", "nightcell-campaign")
+	if err == nil && !given {
+		err = flag.Set("test.parallel", "4")
 	}
-	return path
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	defer os.RemoveAll(dir)
+	program = filepath.Join(dir, "nightcell")
+	if out, err := exec.Command("go", "build", "-o", program, "nightcell/cmd/nightcell").CombinedOutput(); err != nil {
+		fmt.Fprintf(os.Stderr, "building nightcell: %v\n%s", err, out)
+		return 1
+	}
+	return m.Run()
 }
 
 // journal takes what a process says, and tells when it has said something.
