@@ -65,7 +65,7 @@ func (r *run) end(c *Cell, why string) {
 	now := r.time.now()
 	utc := r.time.stamp(now)
 	t := r.count.Totals()
-	r.notice(c, utc, routes.Notice{Kind: routes.Ended, Priority: routes.Low, Subject: c.set.Cell + ": run ended", Text: "The run has ended: " + why + "."})
+	r.notice(c, utc, routes.Notice{Kind: routes.Ended, Priority: routes.Low, Subject: c.set.Cell + ": run ended", Text: "The run has ended: " + why + ".", Meaning: c.restMeaning()})
 	r.note(c, r.checkpoint(c, utc))
 	r.note(c, r.log.Entry(r.time.stamp(now), runlog.EntryEnd, why, runlog.Number("charge_coulombs", t.Charge), runlog.Number("energy_joules", t.Energy)))
 	r.note(c, r.checkpoint(c, utc))

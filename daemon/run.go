@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/alerts/routes"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
@@ -138,6 +139,11 @@ func (c *Cell) begin() error {
 	}
 	c.zero = zeroTaker{}
 	r.attached(c, r.began)
+	if c.ended != "" && c.final.OffVerified {
+		r.notice(c, r.began, routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: c.set.Cell + ": output on again",
+			Text:  "The run before had ended with the output verified off, and now current flows again; nightcell never switches on. A new run is counted from the bath as configured.",
+			First: "If nobody switched it on, switch it off at the supply: some come back on by themselves after a loss of power."})
+	}
 	if live := c.reading; first.At < live.At {
 		c.reading = first
 		r.take(c)

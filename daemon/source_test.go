@@ -1,0 +1,100 @@
+package daemon
+
+import (
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"nightcell/alerts/routes"
+	"nightcell/daemon/control"
+	"nightcell/drivers"
+)
+
+// TestNoticesGoOutAcrossRuns delivers what two runs told, in order, once each, over a
+// route that began before the first.
+func TestNoticesGoOutAcrossRuns(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), eveningScenario)
+		d, stop := proven(t, b, offAtTarget, "", true)
+		c := d.cells[0]
+		c.set.Plan = nil
+		source := newNoticeSource(d.o.Config.Data, "zinc-1")
+		from, err := source.Start(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		o := operator{d}
+		for range 2 {
+			b.i.Handle([]byte("OUTP ON\n"))
+			<-time.After(5 * time.Minute)
+			if _, err := o.Off(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {
+				t.Fatal(err)
+			}
+			<-time.After(time.Minute)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		var kinds []routes.Kind
+		seen := map[string]bool{}
+		var last time.Time
+		for {
+			n, next, err := source.Next(t.Context(), from)
+			if err != nil {
+				break
+			}
+			if again, same, err := source.Next(t.Context(), from); err != nil || again.ID != n.ID || same != next {
+				t.Errorf("the same cursor gives another notice: %+v, %v", again, err)
+			}
+			if seen[n.ID] || n.At.Before(last) {
+				t.Errorf("%s comes twice or out of order", n.ID)
+			}
+			seen[n.ID], last, from = true, n.At, next
+			kinds = append(kinds, n.Kind)
+			if len(pictureOf(t, c, n)) == 0 {
+				t.Errorf("no picture for %s of %v", n.Subject, n.At)
+			}
+		}
+		// Off, ended; on again, off, ended.
+		want := []routes.Kind{routes.Milestone, routes.Ended, routes.Milestone, routes.Milestone, routes.Ended}
+		if !slices.Equal(kinds, want) {
+			t.Errorf("notices: %v, want %v", kinds, want)
+		}
+	})
+}
+
+// pictureOf is the picture of a notice.
+func pictureOf(t *testing.T, c *Cell, n routes.Notice) []byte {
+	t.Helper()
+	png, err := c.picture(t.Context(), n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return png
+}
+
+// TestAPictureEndsWithItsNotice draws for a notice that is delivered late, and for one before any run.
+func TestAPictureEndsWithItsNotice(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario)
+		c := zincCell(t, b, t.TempDir(), "", `recover = "68 %"`, "")
+		stop := start(t, c)
+		<-time.After(2 * time.Hour)
+		run := c.Latest().Run
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		at := time.Now().Add(-time.Hour).UTC()
+		var series routes.Series
+		if err := readSeries(t.Context(), run, at.Add(-30*time.Minute), at, &series); err != nil {
+			t.Fatal(err)
+		}
+		if n := len(series.At); n < 355 || n > 362 || series.At[n-1].After(at) {
+			t.Errorf("%d readings up to %v; there are 360 in the half hour up to %v", n, series.At[len(series.At)-1], at)
+		}
+		if png := pictureOf(t, c, routes.Notice{At: at.AddDate(0, 0, -1)}); png != nil {
+			t.Error("a picture of a time before any run")
+		}
+	})
+}
