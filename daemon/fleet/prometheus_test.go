@@ -179,6 +179,10 @@ func TestPrometheusScrapesTwoDaemons(t *testing.T) {
 	north.restart(true)
 	south.restart(false)
 	waitFor(t, "all cells have 60 readings", scraped(60))
+	waitFor(t, "all cells were scraped ten times", func() bool {
+		v, ok := p.one("count(count_over_time(nightcell_readings_total[10m]) >= 10)")
+		return ok && v == float64(len(all))
+	})
 
 	for _, b := range []*bench{north, south} {
 		for _, cell := range b.cells {
