@@ -1,11 +1,13 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	_ "embed"
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
@@ -17,6 +19,7 @@ import (
 
 	"nightcell/configs"
 	"nightcell/daemon"
+	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/drivers/simulated"
@@ -24,6 +27,12 @@ import (
 
 //go:embed demo.toml
 var demoConfig string
+
+// demoCell is the demonstration's one cell, as in demo.toml.
+const demoCell = "zinc-1"
+
+// configName is the configuration's file in the data directory.
+const configName = "nightcell.toml"
 
 // demoSpeed lets the twelve hours of the demonstration pass in about a minute.
 const demoSpeed = 720
@@ -73,6 +82,9 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 	if err != nil {
 		return usageError{err}
 	}
+	if _, _, err := net.SplitHostPort(f.listen); err != nil && f.listen != "" {
+		return usagef("--listen %s: an address such as 127.0.0.1:9648 is needed", f.listen)
+	}
 	clock := drivers.NewClock(f.speed)
 	instrument, err := simulated.New(simulated.Setup{Clock: clock, Seed: f.seed, Scenario: scenario})
 	if err != nil {
@@ -87,16 +99,18 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 	inbox := newInbox()
 	phone := httptest.NewServer(inbox)
 	defer phone.Close()
-	cfg, err := f.configure(dir, port.Path(), phone.URL)
+	cfg, text, err := f.configure(dir, port.Path(), phone.URL)
 	if err != nil {
 		return err
 	}
 	show := newDemoShow(s, f, port.Path(), dir)
-	sum, err := f.watch(ctx, cfg, instrument, clock, show, inbox)
+	limit := cmp.Or(time.Duration(scenario.Duration), longestDemo)
+	sum, err := f.watch(ctx, cfg, text, instrument, clock, limit, show, inbox)
 	if err != nil {
 		return errors.Join(err, port.Close())
 	}
 	sum.compare(instrument.Truth(1))
+	sum.Scenario, sum.Expected, sum.Told = scenario.Name, append([]string{}, scenario.Expect...), append([]string{}, inbox.conditions()...)
 	sum.NoticesReceived = inbox.count()
 	if err := port.Close(); err != nil {
 		return fmt.Errorf("closing the simulated supply: %w", err)
@@ -107,20 +121,25 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 // loadScenario returns the scenario asked for, or the demonstration's own: the output
 // is off at first, as at a bench where the watch is started before the charge.
 func (f *demoFlags) loadScenario() (*simulated.Scenario, error) {
+	s, err := simulated.ParseScenario("demo", []byte(demoScenario))
 	if f.scenario != "" {
-		return simulated.LoadScenario(f.scenario)
+		s, err = simulated.LoadScenario(f.scenario)
 	}
-	return simulated.ParseScenario("demo", []byte(demoScenario))
+	if err != nil {
+		return nil, err
+	}
+	s.Supply.Output = "off" // whatever the night brings, it begins as at a bench
+	return s, nil
 }
 
 const demoScenario = `
 name = "demo"
 note = "invented: the output is off until the operator switches it on"
 duration = "24 h"
-
-[supply]
-output = "off"
 `
+
+// longestDemo ends a demonstration whose scenario does not say how long its night is.
+const longestDemo = 24 * time.Hour
 
 // demoZero is how many polls the demonstration's operator lets the watch take its
 // zero in, before switching the output on at the supply.
@@ -133,33 +152,44 @@ func (f *demoFlags) directory() (string, error) {
 	if err := os.MkdirAll(f.data, 0o750); err != nil {
 		return "", fmt.Errorf("--data: %w", err)
 	}
+	if run, ended, err := runlog.LatestRun(f.data, demoCell); err == nil && !ended {
+		return "", fmt.Errorf("--data %s holds the open run of a demonstration that was interrupted or still runs (%s), and this one's truth would not be its own; choose another directory", f.data, run)
+	}
 	return filepath.Abs(f.data)
 }
 
-// configure writes the demonstration's configuration into dir and reads it as nightcell watch would.
-func (f *demoFlags) configure(dir, port, webhook string) (*configs.Config, error) {
+// configure makes the demonstration's configuration and reads it as nightcell watch would.
+func (f *demoFlags) configure(dir, port, webhook string) (*configs.Config, string, error) {
 	var b strings.Builder
 	err := template.Must(template.New("demo").Parse(demoConfig)).Execute(&b, map[string]string{
 		"Data": dir, "Port": port, "Listen": f.listen, "Webhook": webhook,
 	})
 	if err != nil {
-		return nil, fmt.Errorf("writing the configuration: %w", err)
+		return nil, "", fmt.Errorf("writing the configuration: %w", err)
 	}
-	path := filepath.Join(dir, "nightcell.toml")
-	if err := os.WriteFile(path, []byte(b.String()), 0o640); err != nil {
-		return nil, fmt.Errorf("writing the configuration: %w", err)
+	cfg, err := configs.Parse(filepath.Join(dir, configName), []byte(b.String()))
+	return cfg, b.String(), err
+}
+
+// keep writes the configuration into the data directory, once that is ours alone.
+func (f *demoFlags) keep(dir, text string) error {
+	if err := os.WriteFile(filepath.Join(dir, configName), []byte(text), 0o640); err != nil {
+		return fmt.Errorf("writing the configuration: %w", err)
 	}
-	return configs.Load(path)
+	return nil
 }
 
 // watch runs the daemon until its run has ended, or ctx.
-func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, bench *simulated.Instrument, clock drivers.Clock, show *demoShow, inbox *inbox) (*demoSummary, error) {
+func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, text string, bench *simulated.Instrument, clock drivers.Clock, limit time.Duration, show *demoShow, inbox *inbox) (*demoSummary, error) {
 	log := slog.New(slog.NewTextHandler(show.log, &slog.HandlerOptions{Level: slog.LevelWarn}))
 	ready := make(chan struct{})
 	d, err := daemon.New(daemon.Options{
 		Config: cfg, Clock: clock, Version: version(), Log: log, Ready: func() { close(ready) },
 	})
 	if err != nil {
+		return nil, err
+	}
+	if err := f.keep(cfg.Data, text); err != nil {
 		return nil, err
 	}
 	watching, stop := context.WithCancel(ctx)
@@ -172,7 +202,7 @@ func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, bench *simul
 		return nil, err
 	}
 	show.begin(d.Address())
-	last, err := f.follow(ctx, d, bench, show, inbox, ended)
+	last, err := f.follow(ctx, d, bench, clock, limit, show, inbox, ended)
 	if err != nil {
 		return nil, err
 	}
@@ -190,7 +220,7 @@ func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, bench *simul
 }
 
 // follow shows the run as it goes on and returns its last snapshot.
-func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, bench *simulated.Instrument, show *demoShow, inbox *inbox, ended chan error) (*snapshot.Cell, error) {
+func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, bench *simulated.Instrument, clock drivers.Clock, limit time.Duration, show *demoShow, inbox *inbox, ended chan error) (*snapshot.Cell, error) {
 	tick := time.NewTicker(100 * time.Millisecond)
 	defer tick.Stop()
 	for {
@@ -214,7 +244,7 @@ func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, bench *simulat
 			bench.Handle([]byte("OUTP ON")) // as a hand at the front panel would; nightcell never does
 		}
 		show.progress(all[0])
-		if all[0].Ended {
+		if all[0].Ended || clock.Now() > limit {
 			return all[0], nil
 		}
 	}

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
 	"math"
 	"net/http"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -22,6 +24,7 @@ type inbox struct {
 	mu    sync.Mutex
 	lines []string
 	n     int
+	told  []string // conditions that an alarm was raised for, each once
 }
 
 func newInbox() *inbox { return &inbox{} }
@@ -30,9 +33,11 @@ func newInbox() *inbox { return &inbox{} }
 func (b *inbox) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	var event struct {
 		Data struct {
-			Subject string `json:"subject"`
-			Text    string `json:"text"`
-			Repeat  int    `json:"repeat"`
+			Subject   string `json:"subject"`
+			Text      string `json:"text"`
+			Repeat    int    `json:"repeat"`
+			Kind      string `json:"kind"`
+			Condition string `json:"condition"`
 		} `json:"data"`
 	}
 	if err := json.NewDecoder(io.LimitReader(r.Body, 1<<20)).Decode(&event); err != nil {
@@ -42,6 +47,9 @@ func (b *inbox) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.n++
+	if c := event.Data.Condition; event.Data.Kind == "alarm" && !slices.Contains(b.told, c) {
+		b.told = append(b.told, c)
+	}
 	line := event.Data.Subject + ": " + event.Data.Text
 	if event.Data.Repeat > 0 {
 		line = fmt.Sprintf("%s (reminder %d, nobody has answered)", event.Data.Subject, event.Data.Repeat)
@@ -59,6 +67,13 @@ func (b *inbox) take() []string {
 	return lines
 }
 
+// conditions lists what alarms were raised for, in the order of their first notices.
+func (b *inbox) conditions() []string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.told)
+}
+
 func (b *inbox) count() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -67,26 +82,29 @@ func (b *inbox) count() int {
 
 // demoSummary sets what was counted against what was truly delivered.
 type demoSummary struct {
-	RunDirectory        string  `json:"run_directory"`
-	Speed               float64 `json:"speed"`
-	DurationSeconds     float64 `json:"duration_seconds"`
-	Readings            uint64  `json:"readings"`
-	TargetCharge        float64 `json:"target_charge_coulombs"`
-	CountedCharge       float64 `json:"counted_charge_coulombs"`
-	ChargeUncertainty   float64 `json:"charge_standard_uncertainty_coulombs"`
-	GapLow              float64 `json:"gap_charge_low_coulombs"`
-	GapHigh             float64 `json:"gap_charge_high_coulombs"`
-	TrueCharge          float64 `json:"true_charge_coulombs"`
-	ChargeAgrees        bool    `json:"charge_agrees"`
-	EstimatedDeposit    float64 `json:"estimated_deposit_grams"`
-	TrueDeposit         float64 `json:"true_deposit_grams"`
-	Energy              float64 `json:"energy_joules"`
-	TrueEnergy          float64 `json:"true_energy_joules"`
-	NoticesReceived     int     `json:"notices_received"`
-	TargetReached       bool    `json:"target_reached"`
-	OutputVerifiedOff   bool    `json:"output_verified_off"`
-	EndedBecause        string  `json:"ended_because"`
-	SpecificEnergyPerKg float64 `json:"specific_energy_joules_per_kilogram"`
+	RunDirectory        string   `json:"run_directory"`
+	Speed               float64  `json:"speed"`
+	DurationSeconds     float64  `json:"duration_seconds"`
+	Readings            uint64   `json:"readings"`
+	TargetCharge        float64  `json:"target_charge_coulombs"`
+	CountedCharge       float64  `json:"counted_charge_coulombs"`
+	ChargeUncertainty   float64  `json:"charge_standard_uncertainty_coulombs"`
+	GapLow              float64  `json:"gap_charge_low_coulombs"`
+	GapHigh             float64  `json:"gap_charge_high_coulombs"`
+	TrueCharge          float64  `json:"true_charge_coulombs"`
+	ChargeAgrees        bool     `json:"charge_agrees"`
+	EstimatedDeposit    float64  `json:"estimated_deposit_grams"`
+	TrueDeposit         float64  `json:"true_deposit_grams"`
+	Energy              float64  `json:"energy_joules"`
+	TrueEnergy          float64  `json:"true_energy_joules"`
+	Scenario            string   `json:"scenario"`
+	Expected            []string `json:"expected_conditions"`
+	Told                []string `json:"told_conditions"`
+	NoticesReceived     int      `json:"notices_received"`
+	TargetReached       bool     `json:"target_reached"`
+	OutputVerifiedOff   bool     `json:"output_verified_off"`
+	EndedBecause        string   `json:"ended_because"`
+	SpecificEnergyPerKg float64  `json:"specific_energy_joules_per_kilogram"`
 }
 
 // summarise reads the figures of the run that has ended.
@@ -221,6 +239,8 @@ func timeToGo(seconds float64) string {
 		return "no current"
 	case seconds <= 0:
 		return "done"
+	case seconds > 100*3600:
+		return "hardly any current"
 	}
 	d := time.Duration(seconds * float64(time.Second)).Round(time.Minute)
 	return fmt.Sprintf("%dh%02dm to go", int(d.Hours()), int(d.Minutes())%60)
@@ -238,7 +258,7 @@ func (d *demoShow) finish(sum *demoSummary) error {
 	}
 	switch {
 	case !sum.TargetReached:
-		return fmt.Errorf("the target was not reached: %s", sum.EndedBecause)
+		return fmt.Errorf("the target was not reached: %s", cmp.Or(sum.EndedBecause, "the night was over before it"))
 	case !sum.ChargeAgrees:
 		return fmt.Errorf("the counted charge is off by %.3g C, more than its expanded uncertainty of %.3g C",
 			sum.CountedCharge-sum.TrueCharge, 2*sum.ChargeUncertainty)
@@ -252,8 +272,12 @@ func (d *demoShow) table(sum *demoSummary) {
 	if sum.OutputVerifiedOff {
 		off = "verified by read-back"
 	}
-	fmt.Fprintf(w, "\nThe run ended after %.2f h: %s. Output off: %s. Notices received: %d.\n\n",
-		sum.DurationSeconds/3600, sum.EndedBecause, off, sum.NoticesReceived)
+	fmt.Fprintf(w, "\nThe run ended after %.2f h: %s. Output off: %s. Notices received: %d.\n",
+		sum.DurationSeconds/3600, cmp.Or(sum.EndedBecause, "the night was over"), off, sum.NoticesReceived)
+	if len(sum.Expected) > 0 {
+		fmt.Fprintf(w, "The scenario is %s: %s was to be noticed; told were %s.\n", sum.Scenario, strings.Join(sum.Expected, " or "), strings.Join(sum.Told, ", "))
+	}
+	fmt.Fprintln(w)
 	fmt.Fprintf(w, "%-10s %22s %16s\n", "", "counted", "truly")
 	fmt.Fprintf(w, "%-10s %13.3f ± %.3f %12.3f A·h  (k = 2; target %.3f A·h)\n", "charge",
 		sum.CountedCharge/3600, 2*sum.ChargeUncertainty/3600, sum.TrueCharge/3600, sum.TargetCharge/3600)

@@ -88,7 +88,10 @@ func TestSystemdIsTold(t *testing.T) {
 		}
 	}
 	// Five minutes of the simulation are five seconds; then readings stop, and the food with them.
-	for expect("WATCHDOG=1", 3*time.Second) {
+	for fed := 0; expect("WATCHDOG=1", 3*time.Second); fed++ {
+		if fed > 60 {
+			t.Fatalf("the watchdog is fed although the supply is silent\n%s", log.String())
+		}
 	}
 	if !strings.Contains(log.String(), "supply-silent") {
 		t.Errorf("the food stopped, but not for the supply's silence\n%s", log.String())
