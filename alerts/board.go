@@ -219,7 +219,7 @@ func (b *Board) advance(c Condition, now time.Duration, o *Observation, causes s
 func (b *Board) release(c Condition, o *Observation, causes set) {
 	a := &b.m.Alarms[c]
 	if a.State == DSUPR && a.Own && (!a.Active || a.Raw && causes == 0) {
-		b.move(c, Release, o, a.Reason+", which is over")
+		b.move(c, Release, o, "no longer so: "+a.Reason)
 	}
 }
 
@@ -309,7 +309,7 @@ func (b *Board) change(c Condition, from State, at time.Duration, utc time.Time,
 		Text: a.Text, Diagnosis: a.Diagnosis, Meaning: b.meaning(c), Action: catalogue[c].text.First,
 	}
 	if a.State != UNACK || by != "" {
-		ch.Text = b.aftermath(c, from, a.State, by, why)
+		ch.Text = aftermath(from, a.State, by, why)
 	}
 	return ch
 }

@@ -13,6 +13,10 @@ const (
 	fromTemperature = "delay and deadband as for a temperature in ISA-18.2-2009 and EEMUA 191 (from memory)"
 )
 
+// beforeJoint is said wherever a person may come to a clip: a joint that opens under
+// current sparks, and the gas over the bath may hold hydrogen.
+const beforeJoint = "Turn the current down, then off where the metal allows, before you open or move a joint."
+
 // starting builds a Setting from its figures.
 func starting(p Priority, on, off time.Duration, deadband float64, source string) Setting {
 	return Setting{Priority: p, OnDelay: on, OffDelay: off, Deadband: deadband, Source: source}
@@ -65,7 +69,7 @@ var catalogue = [conditionCount]entry{
 	LeadOff: {"lead-off", process, current, 0, starting(High, 5*second, 10*second, 0, practice), About{
 		"Output on, almost no amperes, volts at the set limit.",
 		"No current reaches the cell: an acid bath attacks zinc and manganese, nickel passivates.",
-		"Look at both clips and both leads; a corroded clip shows green or white at the jaw."}},
+		"Look at both clips and both leads; a corroded clip shows green or white at the jaw. " + beforeJoint}},
 	AnodePassivation: {"anode-passivation", process, current, of(LeadOff, OutputOff, SetPointsChanged), starting(High, minute, 5*minute, 0, practice), About{
 		"Gas stops at the anode or comes from few spots; a current step changes volts far less than a resistance would.",
 		"The current has fallen or the cell takes far more volts; a coating that dies takes the anode with it.",
@@ -89,11 +93,11 @@ var catalogue = [conditionCount]entry{
 	Whisker: {"whisker", process, current, of(HardShort), starting(Medium, 0, 30*minute, 0, practice), About{
 		"Trees at the edges that nearly touch; a faint tick or spark as one burns off.",
 		"Metal falls off the cathode; a hard short is likely to follow within hours.",
-		"Knock the trees off, shield the edges, lower the current, widen the gap."}},
+		"Lower the current. " + beforeJoint + " Then knock the trees off, shield the edges, widen the gap."}},
 	Contact: {"contact", process, learned, of(LeadOff), starting(Medium, minute, 15*minute, 0, practice), About{
-		"A clip or joint is hot to the touch; more than 50 mV across it.",
+		"A clip or joint is hot; more than 50 mV across it.",
 		"The deposit is not hurt yet; the joint heats, and may open in the night.",
-		"Clean and tighten the joint, bolt it, grease it."}},
+		beforeJoint + " Then clean and tighten it, bolt it, grease it."}},
 	StirrerStopped: {"stirrer-stopped", process, learned, of(HardShort, LeadOff, AnodePassivation, SetPointsChanged), starting(Medium, 4*minute, 15*minute, 0, practice), About{
 		"The stirrer or pump stands still.",
 		"The surface is starved: rough or powdery deposit, more hydrogen, less metal for the charge.",

@@ -1,6 +1,9 @@
 package alerts
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+)
 
 // Condition is one thing that can be wrong, or due, with a cell, its supply, its
 // charge or the watch itself.
@@ -76,7 +79,11 @@ func ParseCondition(name string) (Condition, error) {
 			return c, nil
 		}
 	}
-	return None, fmt.Errorf("condition %q is unknown: see the list of conditions for the names", name)
+	names := make([]string, 0, conditionCount)
+	for _, c := range Conditions() {
+		names = append(names, c.String())
+	}
+	return None, fmt.Errorf("condition %q is unknown; the conditions are %s", name, strings.Join(names, ", "))
 }
 
 // MarshalText writes the name.

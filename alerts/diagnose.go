@@ -83,6 +83,9 @@ func (f *facts) jumped() bool        { return f.Jump > jumpVolts*f.volt }
 func (f *facts) convex() bool        { return f.Late-f.Early > 2*f.BendU && f.Late > 0 }
 func (f *facts) flattens() bool      { return f.Early-f.Late > 2*f.BendU && f.Late > 0 }
 
+// tellJoint belongs to every cause that leads a hand to a joint.
+const tellJoint = "turn the current down, then off where the metal allows, before you open or move a joint"
+
 const tellStep = "a small step down in current lowers the volts in proportion if it is ohmic"
 
 var causes = []cause{
@@ -95,10 +98,10 @@ var causes = []cause{
 	{"whiskers bridge the gap and burn off", "look for trees at the edges", func(f *facts) float64 {
 		return 0.95 * as(f.dips >= dipsEnough, 0.1) * as(f.dips > f.spikes, 0.2)
 	}},
-	{"a lead or clip is off", "follow both leads by hand", func(f *facts) float64 {
+	{"a lead or clip is off", "follow both leads with the eyes; " + tellJoint, func(f *facts) float64 {
 		return as(f.current < 0.03*f.usual && f.volts > leastVolts, 0)
 	}},
-	{"a clip or joint is corroded or hot", "feel the clips; measure across each joint", func(f *facts) float64 {
+	{"a clip or joint is corroded or hot", "measure across each joint; " + tellJoint, func(f *facts) float64 {
 		w := 0.3 * as(f.rose(contactVolts), 0.1)
 		if f.noisy() && f.rose(contactVolts) {
 			w = 0.85 * as(f.Jump < 0.7*f.Rise && f.Tail > 0.1*f.Rise, 0.5)

@@ -177,21 +177,21 @@ func TestWhatAPersonCannotDo(t *testing.T) {
 		do   func() (alerts.Change, error)
 		says string
 	}{
-		{"nothing to acknowledge", func() (alerts.Change, error) { return r.b.Acknowledge(c, "ann", now) }, "NORM"},
+		{"nothing to acknowledge", func() (alerts.Change, error) { return r.b.Acknowledge(c, "ann", now) }, "over-current is normal; there is nothing to acknowledge"},
 		{"nobody", func() (alerts.Change, error) { return r.b.Acknowledge(c, "", now) }, "who"},
 		{"no such condition", func() (alerts.Change, error) { return r.b.Acknowledge(alerts.Condition(200), "ann", now) }, "no such condition"},
 		{"none", func() (alerts.Change, error) { return r.b.Acknowledge(alerts.None, "ann", now) }, "no such condition"},
 		{"shelf without reason", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "", time.Hour, now) }, "reason"},
-		{"shelf for ever", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "x", 1000*time.Hour, now) }, "at most"},
+		{"shelf for ever", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "x", 1000*time.Hour, now) }, "at most 24.0 h"},
 		{"shelf for no time", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "x", 0, now) }, "above zero"},
-		{"unshelve what is not shelved", func() (alerts.Change, error) { return r.b.Unshelve(c, "ann", now) }, "not SHLVD"},
+		{"unshelve what is not shelved", func() (alerts.Change, error) { return r.b.Unshelve(c, "ann", now) }, "is normal; there is nothing to unshelve"},
 		{"suppress without reason", func() (alerts.Change, error) { return r.b.Suppress(c, "ann", "", now) }, "reason"},
 		{"unsuppress the board's own", func() (alerts.Change, error) { return r.b.Unsuppress(alerts.OhmicRise, "ann", now) }, "learned"},
 		{"unsuppress nothing", func() (alerts.Change, error) { return r.b.Unsuppress(alerts.Condition(200), "ann", now) }, "no such condition"},
 		{"out of service without reason", func() (alerts.Change, error) { return r.b.OutOfService(c, "ann", "", now) }, "reason"},
-		{"return what is in service", func() (alerts.Change, error) { return r.b.ReturnToService(c, "ann", now) }, "not OOSRV"},
-		{"reset what is not latched", func() (alerts.Change, error) { return r.b.Reset(c, "ann", now) }, "NORM"},
-		{"raise again what is not acknowledged", func() (alerts.Change, error) { return r.b.Reannounce(c, "ann", now) }, "NORM"},
+		{"return what is in service", func() (alerts.Change, error) { return r.b.ReturnToService(c, "ann", now) }, "nothing to return to service"},
+		{"reset what is not latched", func() (alerts.Change, error) { return r.b.Reset(c, "ann", now) }, "nothing to reset"},
+		{"raise again what is not acknowledged", func() (alerts.Change, error) { return r.b.Reannounce(c, "ann", now) }, "nothing to raise again"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -81,7 +81,7 @@ func (b *Board) Reannounce(c Condition, by string, utc time.Time) (Change, error
 // Shelve sets an alarm aside for a time, at most LongestShelf.
 func (b *Board) Shelve(c Condition, by, reason string, length time.Duration, utc time.Time) (Change, error) {
 	if length <= 0 || length > LongestShelf {
-		return Change{}, fmt.Errorf("shelve %s for %s: the time must be above zero and at most %s", c, length, LongestShelf)
+		return Change{}, fmt.Errorf("shelve %s for %s: the time must be above zero and at most %s", c, span(length.Seconds()), span(LongestShelf.Seconds()))
 	}
 	if reason == "" {
 		return Change{}, fmt.Errorf("shelve %s: give the reason, so that the next person knows it", c)
@@ -134,9 +134,32 @@ func (b *Board) ReturnToService(c Condition, by string, utc time.Time) (Change, 
 
 func (b *Board) putBack(c Condition, from State, by string, utc time.Time, verb string) (Change, error) {
 	if c < conditionCount && b.m.Alarms[c].State != from {
-		return Change{}, fmt.Errorf("%s %s: it is %s, not %s", verb, c, b.m.Alarms[c].State, from)
+		return Change{}, b.nothingTo(verb, c)
 	}
 	return b.person(c, Release, by, "", utc, verb)
+}
+
+// nothingTo is the error for an act that means nothing where the alarm stands.
+func (b *Board) nothingTo(verb string, c Condition) error {
+	a := &b.m.Alarms[c]
+	text := stands[a.State]
+	if a.State == DSUPR && a.Reason != "" {
+		text += " (" + a.Reason + ")"
+	}
+	return fmt.Errorf("%s %s; there is nothing to %s", c, text, verb)
+}
+
+// stands says in plain words where an alarm stands.
+var stands = [stateCount]string{
+	NORM:  "is normal",
+	UNACK: "stands and waits for an acknowledgement",
+	ACKED: "stands and is acknowledged already",
+	RTNUN: "is over and waits for an acknowledgement",
+	LTUNK: "is over, and kept until it is acknowledged and reset",
+	LTACK: "is over and acknowledged, and kept until it is reset",
+	SHLVD: "is set aside for a time",
+	DSUPR: "is not judged now",
+	OOSRV: "is out of service",
 }
 
 // person applies an event that a person asked for.
@@ -151,7 +174,7 @@ func (b *Board) person(c Condition, e Event, by, reason string, utc time.Time, v
 	from := a.State
 	to := Next(from, e, a.Active, b.limits.settings[c].Latching)
 	if to == from {
-		return Change{}, fmt.Errorf("%s %s: it is %s, where that means nothing", verb, c, from)
+		return Change{}, b.nothingTo(verb, c)
 	}
 	a.State, a.By, a.Own, a.Reason = to, by, false, reason
 	if to == UNACK && a.Text == "" {

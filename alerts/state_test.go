@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"encoding/json"
+	"strings"
 	"testing"
 )
 
@@ -137,5 +138,41 @@ func TestCatalogueIsComplete(t *testing.T) {
 	}
 	if _, err := ParseCondition(""); err == nil {
 		t.Error("an empty name is a condition")
+	}
+}
+
+// An act's outcome reads as a sentence after the condition's name, for a person as for the board.
+func TestAftermathReadsAsASentence(t *testing.T) {
+	for _, c := range []struct {
+		from, to State
+		by, why  string
+		want     string
+	}{
+		{UNACK, RTNUN, "", "", "It is back to normal; nobody has acknowledged it yet."},
+		{UNACK, ACKED, "ann", "", "Acknowledged by ann."},
+		{RTNUN, NORM, "ann", "", "Acknowledged by ann; it is back to normal."},
+		{UNACK, SHLVD, "ann", "new clip", "Set aside for a time by ann (new clip)."},
+		{SHLVD, UNACK, "ann", "", "Judged again by ann: it stands."},
+		{DSUPR, NORM, "", "no longer so: " + becauseOff, "Judged again (no longer so: the output is off): it is normal."},
+		{ACKED, UNACK, "ann", "", "Raised again by ann."},
+		{ACKED, NORM, "", "", "It is back to normal."},
+	} {
+		if got := aftermath(c.from, c.to, c.by, c.why); got != c.want {
+			t.Errorf("%s to %s: %q, want %q", c.from, c.to, got, c.want)
+		}
+	}
+}
+
+// Whoever is sent to a joint is told first to take the current off it.
+func TestNobodyOpensAJointUnderCurrent(t *testing.T) {
+	for _, c := range []Condition{Whisker, Contact, LeadOff} {
+		if text := catalogue[c].text.First; !strings.Contains(text, beforeJoint) {
+			t.Errorf("%s: %q", c, text)
+		}
+	}
+	for _, c := range causes {
+		if (strings.Contains(c.name, "clip") || strings.Contains(c.name, "joint")) && !strings.Contains(c.tells, tellJoint) {
+			t.Errorf("%s: %q", c.name, c.tells)
+		}
 	}
 }

@@ -207,47 +207,52 @@ func (b *Board) corridorWords() string {
 	return text
 }
 
-// aftermath says in plain words how an alarm went from one state to another without being raised.
-func (b *Board) aftermath(c Condition, from, to State, by, why string) string {
-	text := fmt.Sprintf("%s: %s", c, verb(from, to))
+// aftermath says in plain words how an alarm went from one state to another without
+// being raised. It leaves out the condition's name, which stands beside it wherever it is read.
+func aftermath(from, to State, by, why string) string {
+	done, rest := aftermathWords(from, to)
 	if by != "" {
-		text += " by " + by
+		done += " by " + by
 	}
 	if why != "" {
-		text += " (" + why + ")"
+		done += " (" + why + ")"
 	}
-	return text + "."
+	return done + rest + "."
 }
 
-// verb names a step of the lifecycle.
-func verb(from, to State) string {
+// aftermathWords names a step of the lifecycle: what was done, and what is still to do.
+func aftermathWords(from, to State) (done, rest string) {
 	switch {
 	case to == SHLVD:
-		return "shelved"
+		return "Set aside for a time", ""
 	case to == DSUPR:
-		return "suppressed"
+		return "Not judged now", ""
 	case to == OOSRV:
-		return "taken out of service"
+		return "Taken out of service", ""
+	case from.Hidden() && to == UNACK:
+		return "Judged again", ": it stands"
 	case from.Hidden():
-		return "judged again, and not so"
+		return "Judged again", ": it is normal"
+	case to == UNACK:
+		return "Raised again", ""
 	case to == ACKED:
-		return "acknowledged"
+		return "Acknowledged", ""
 	case to == RTNUN && from == LTUNK:
-		return "reset, not yet acknowledged"
+		return "Reset", "; nobody has acknowledged it yet"
 	case to == RTNUN:
-		return "over, not yet acknowledged"
+		return "It is back to normal", "; nobody has acknowledged it yet"
 	case to == LTUNK:
-		return "over, kept until acknowledged and reset"
+		return "It is back to normal", ", and kept until it is acknowledged and reset"
 	case to == LTACK && from == LTUNK:
-		return "acknowledged; over, kept until reset"
+		return "Acknowledged", "; it is back to normal, and kept until it is reset"
 	case to == LTACK:
-		return "over, kept until reset"
+		return "It is back to normal", ", and kept until it is reset"
 	case from == LTACK:
-		return "reset"
+		return "Reset", "; it is back to normal"
 	case from == RTNUN:
-		return "acknowledged; over"
+		return "Acknowledged", "; it is back to normal"
 	}
-	return "over"
+	return "It is back to normal", ""
 }
 
 // seconds makes a duration of a time in package trend's unit.
