@@ -53,7 +53,7 @@ func barOf(c *snapshot.Cell) bar {
 
 // standingTexts say what a person has to do.
 var standingTexts = map[sentence.Standing]string{
-	sentence.Well: "sleep on", sentence.Look: "worth a look", sentence.Act: "go there",
+	sentence.Well: "nothing to do", sentence.Look: "worth a look", sentence.Act: "go there",
 }
 
 func (p *Page) brief(c *snapshot.Cell, now time.Time) brief {

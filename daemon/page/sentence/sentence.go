@@ -20,7 +20,7 @@ type Standing string
 
 // The standings.
 const (
-	Well Standing = "well" // sleep on
+	Well Standing = "well" // nothing to do
 	Look Standing = "look" // something is worth a look, not at once
 	Act  Standing = "act"  // go there
 )
