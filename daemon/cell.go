@@ -96,11 +96,12 @@ func (c *Cell) Run(ctx context.Context) error {
 		case <-ctx.Done():
 			return c.stop()
 		case a := <-c.asks:
-			a.done <- a.do(ctx)
+			err := a.do(ctx)
 			if c.run != nil {
 				c.run.reckon(c)
 			}
-			c.publish()
+			c.publish() // before the answer, so that who has it sees what came of it
+			a.done <- err
 			continue
 		case <-timer.C:
 		}

@@ -19,7 +19,7 @@ import (
 // says what cannot be; nothing has been changed then.
 func (r *run) applyEntry(c *Cell, e control.Entry) error {
 	n := e.Numbers
-	if err := need(e); err != nil {
+	if err := errors.Join(need(e), r.plausible(c, e)); err != nil {
 		return err
 	}
 	switch e.Kind {
@@ -49,6 +49,31 @@ func (r *run) applyEntry(c *Cell, e control.Entry) error {
 	switch e.Kind {
 	case "addition", "water", "electrode":
 		r.alarms.Relearn("after an entry: " + e.Kind)
+	}
+	return nil
+}
+
+// plausible refuses figures that can only be a slip of the pen: what they would do to
+// the books looks right ever after.
+func (r *run) plausible(c *Cell, e control.Entry) error {
+	n := e.Numbers
+	now := r.time.stamp(r.time.now())
+	largest := math.Max(10*c.set.Count.OffsetAmperes, 0.05)
+	switch {
+	case e.At.After(now.Add(time.Minute)):
+		return control.BadRequest("%s has yet to come; say when it was", e.At.Local().Format(time.DateTime))
+	case !e.At.IsZero() && e.At.Before(r.began.Add(-7*24*time.Hour)):
+		return control.BadRequest("%s is more than a week before the run began, %s", e.At.Local().Format(time.DateTime), r.began.Local().Format(time.DateTime))
+	case e.Kind == runlog.EntryZero && !(math.Abs(n["amperes"]) <= largest):
+		return control.BadRequest("a zero of %.3g A is no offset of this supply: at most %.3g A is; it is what the ammeter shows while no current flows", n["amperes"], largest)
+	case e.Kind == runlog.EntryCheck && !(n["factor"] >= 0.8 && n["factor"] <= 1.25):
+		return control.BadRequest("a factor of %.4g cannot be: true current over reading is above zero and within 20 %% of 1, such as 1.002", n["factor"])
+	}
+	if _, weighed := n["mass_kilograms"]; weighed && e.Kind == "addition" && e.Words["formula"] == "" {
+		return control.BadRequest("a mass of what? say formula=… too, such as formula=ZnSO4·7H2O, so that the metal in it can be booked")
+	}
+	if ph, ok := n["ph"]; ok && !(ph >= -2 && ph <= 16) {
+		return control.BadRequest("a pH of %.3g cannot be; it lies from -2 to 16", ph)
 	}
 	return nil
 }
