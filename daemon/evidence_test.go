@@ -18,6 +18,7 @@ import (
 // TestWhatAGapIsBookedBy lets ten minutes pass unseen in different ways and looks at
 // the evidence in the log and at what is booked.
 func TestWhatAGapIsBookedBy(t *testing.T) {
+	t.Parallel()
 	const dark = "[[event]]\nat = \"1 h\"\nkind = \"silence\"\nlasts = \"10 min\"\n"
 	const whole = 3 * 600 // C, the set-point for ten minutes
 	for _, tt := range []struct {
@@ -224,7 +225,8 @@ func TestAMainsInterruptionIsOverWhenMended(t *testing.T) {
 		}
 		b.i.Handle([]byte("CURR 3;VOLT 6;OUTP ON\n"))
 		<-time.After(5 * time.Minute)
-		if c.run.supplyRestarted {
+		restarted, err := answer(t.Context(), c, func(context.Context) (bool, error) { return c.run.supplyRestarted, nil })
+		if err != nil || restarted {
 			t.Error("the supply counts as restarted although it is as before")
 		}
 		if a, ok := standing(c.Latest(), alerts.MainsInterruption); ok && a.State == alerts.UNACK.String() {

@@ -63,6 +63,7 @@ func proven(t *testing.T, b *bench, cellLines, rest string, proof bool) (*Daemon
 // TestPreflight refuses an unattended run for each thing that is missing, and writes
 // down who cleared it when nothing is.
 func TestPreflight(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		name, script string
 		meddle       func(t *testing.T, b *bench, c *Cell)

@@ -45,6 +45,7 @@ current = "1 A"
 // own current, neither slows the other for long, one can be switched off alone, and
 // both come back when the adapter does.
 func TestTwoCellsOnOneSupply(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	dir := t.TempDir()
 	clock := drivers.NewClock(1)
 	scenario, err := simulated.ParseScenario("two", []byte(liveScenario+"[[event]]\nat = \"5 s\"\nkind = \"unplug\"\nlasts = \"500 ms\"\n"))

@@ -15,6 +15,7 @@ import (
 // TestNoticesGoOutAcrossRuns delivers what two runs told, in order, once each, over a
 // route that began before the first.
 func TestNoticesGoOutAcrossRuns(t *testing.T) {
+	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t, drivers.NewClock(1), eveningScenario)
 		d, stop := proven(t, b, offAtTarget, "", true)

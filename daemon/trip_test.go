@@ -75,6 +75,7 @@ func (s *tripping) Close() error                                      { return n
 // the limit to OUTP OFF on the wire it takes at most one poll and one exchange, and from the
 // jump itself at most one poll, two exchanges and the time a status question was just taking.
 func TestOverLimitToOff(t *testing.T) {
+	t.Parallel() // it is the longest test, and the others leave it a core
 	const trips, poll = 1000, time.Second
 	random := rand.New(rand.NewPCG(1, 2))
 	dir := t.TempDir()
@@ -85,11 +86,11 @@ func TestOverLimitToOff(t *testing.T) {
 		settings.Plan, settings.FS, settings.Poll, settings.Limits.Poll = nil, nowhere{}, poll, poll
 		for i := range trips {
 			clock := drivers.NewClock(1)
-			s := &tripping{clock: clock, jump: 5*time.Second + time.Duration(random.Int64N(int64(poll)))}
+			s := &tripping{clock: clock, jump: 2*time.Second + time.Duration(random.Int64N(int64(poll)))}
 			settings.Open = func(context.Context) (drivers.Supply, error) { return s, nil }
 			c := NewCell(settings, clock)
 			stop := start(t, c)
-			<-time.After(8 * time.Second)
+			<-time.After(5 * time.Second)
 			if err := stop(); err != nil {
 				t.Fatal(err)
 			}
