@@ -28,6 +28,8 @@ type Config struct {
 	Heartbeat *Heartbeat // nil: none
 	Preflight Preflight
 
+	file   string
+	lines  map[string]int // of the tables that name things outside the file
 	source map[string]any // as written, for Frozen
 }
 
@@ -69,11 +71,13 @@ func Parse(name string, data []byte) (*Config, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &Config{Data: t.file(t.required("data", "/var/lib/nightcell"))}
+	c := &Config{Data: t.file(t.required("data", "/var/lib/nightcell")), file: name, lines: map[string]int{}}
 	if c.Socket = t.file(t.text("socket", "")); c.Socket == "" {
 		c.Socket = filepath.Join(c.Data, "control.sock")
 	}
-	c.Page = readPage(t.orEmpty("page"))
+	page := t.orEmpty("page")
+	c.Page = readPage(page)
+	c.lines[page.path] = page.line()
 	c.Preflight = readPreflight(t.orEmpty("preflight"))
 	supplies := t.each("supply")
 	for _, n := range supplies {
@@ -85,12 +89,15 @@ func Parse(name string, data []byte) (*Config, error) {
 	}
 	for _, n := range t.each("route") {
 		c.Routes = append(c.Routes, readRoute(n))
+		c.lines[n.path] = n.line()
 	}
 	for _, n := range t.each("push") {
 		c.Pushes = append(c.Pushes, readPush(n))
+		c.lines[n.path] = n.line()
 	}
 	if n := t.sub("heartbeat"); n != nil {
 		c.Heartbeat = readHeartbeat(n)
+		c.lines[n.path] = n.line()
 	}
 	t.done()
 	c.crossCheck(t, supplies, cells)

@@ -3,7 +3,10 @@ package configs
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
+	"os/exec"
+	"strings"
 	"time"
 
 	"nightcell/alerts/routes"
@@ -25,15 +28,12 @@ func (r *Route) build() (routes.Route, error) {
 	if zone == nil {
 		zone = time.Local
 	}
-	templates, err := routes.LoadTemplates(r.Templates, zone)
-	if err != nil {
-		return nil, err
-	}
+	templates, err0 := routes.LoadTemplates(r.Templates, zone)
 	address, err1 := r.Address.Read()
 	password, err2 := r.Password.Read()
 	key, err3 := r.Key.Read()
 	authorization, err4 := r.Authorization.Read()
-	if err := errors.Join(err1, err2, err3, err4); err != nil {
+	if err := errors.Join(err0, err1, err2, err3, err4); err != nil {
 		return nil, err
 	}
 	headers := map[string]routes.Secret{}
@@ -72,36 +72,75 @@ func (c *Config) Ways() ([]routes.Way, error) {
 	return ways, errors.Join(errs...)
 }
 
+// Elsewhere is a mistake in what the configuration names outside itself, and its cause.
+type Elsewhere struct {
+	Mistake
+	cause error
+}
+
+// Unwrap returns what the system said.
+func (e *Elsewhere) Unwrap() error { return e.cause }
+
 // Outside tries what the configuration names outside itself and can be tried
-// without speaking to anybody: secrets, templates, commands, files. Each error says where it is written.
-func (c *Config) Outside() []error {
-	var errs []error
-	note := func(err error, format string, args ...any) {
-		if err != nil {
-			errs = append(errs, fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), err))
+// without speaking to anybody: secrets, templates, commands, files.
+func (c *Config) Outside() []*Elsewhere {
+	var found []*Elsewhere
+	note := func(table string, err error) {
+		for _, cause := range parts(err) {
+			wrong := strings.TrimPrefix(cause.Error(), strings.Replace(table, ".", " ", 1)+": ") // the key says it already
+			found = append(found, &Elsewhere{Mistake{File: c.file, Line: c.lines[table], Key: table, Wrong: wrong, Remedy: remedyOf(cause)}, cause})
 		}
 	}
 	for i := range c.Routes {
-		if _, err := c.Routes[i].Way(); err != nil {
-			errs = append(errs, err)
-		}
+		_, err := c.Routes[i].build()
+		note("route."+c.Routes[i].Name, err)
 	}
 	for _, p := range c.Pushes {
 		for _, s := range [...]Secret{p.Address.Secret, p.Password, p.Token} {
 			_, err := s.Read()
-			note(err, "[push.%s]", p.Name)
+			note("push."+p.Name, err)
 		}
-		note(readable(p.CAFile), "[push.%s]", p.Name)
+		note("push."+p.Name, readable(p.CAFile))
 	}
 	if h := c.Heartbeat; h != nil {
 		_, err := h.Address.Read()
-		note(err, "[heartbeat]")
-		note(readable(h.CAFile), "[heartbeat]")
+		note("heartbeat", err)
+		note("heartbeat", readable(h.CAFile))
 	}
 	_, err := c.Page.Token.Read()
-	note(err, "[page]")
-	note(readable(c.Page.WebConfig), "[page]")
-	return errs
+	note("page", err)
+	note("page", readable(c.Page.WebConfig))
+	return found
+}
+
+// parts takes joined errors apart; nil has none.
+func parts(err error) []error {
+	if joined, ok := err.(interface{ Unwrap() []error }); ok {
+		var all []error
+		for _, e := range joined.Unwrap() {
+			all = append(all, parts(e)...)
+		}
+		return all
+	}
+	if err == nil {
+		return nil
+	}
+	return []error{err}
+}
+
+// remedyOf is the way out of a cause, where there is a common one.
+func remedyOf(err error) string {
+	switch {
+	case errors.Is(err, exec.ErrNotFound):
+		return "install the program, or write its whole path"
+	case errors.Is(err, fs.ErrNotExist):
+		return "make that file, or name the one that is meant"
+	case errors.Is(err, fs.ErrPermission):
+		return "nightcell's own user must be allowed to use it"
+	case strings.Contains(err.Error(), "environment variable"):
+		return "set it where nightcell is started, such as by Environment= in its unit"
+	}
+	return ""
 }
 
 // readable opens a file and closes it again; no file at all is fine.

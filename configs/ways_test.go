@@ -1,7 +1,9 @@
 package configs_test
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -131,13 +133,19 @@ ca_file = "authorities.pem"
 		t.Fatal(err)
 	}
 	files := []string{"web.yml", "token", "hook-url", "password", "authorities.pem", "push-url", "push-token", "heartbeat-url"}
-	all := fmt.Sprint(c.Outside())
+	var all string
+	for _, e := range c.Outside() {
+		all += e.Error() + "\n"
+		if e.Line == 0 || e.Remedy == "" || !errors.Is(e, fs.ErrNotExist) {
+			t.Errorf("no line, remedy or cause: %+v", e)
+		}
+	}
 	for _, name := range files {
 		if !strings.Contains(all, name) {
 			t.Errorf("%s is not missed: %s", name, all)
 		}
 	}
-	for _, table := range []string{"[page]", "[route.hook]", "[push.v1]", "[push.v2]", "[heartbeat]"} {
+	for _, table := range []string{": page: ", ": route.hook: ", ": push.v1: ", ": push.v2: ", ": heartbeat: "} {
 		if !strings.Contains(all, table) {
 			t.Errorf("%s is not named: %s", table, all)
 		}
