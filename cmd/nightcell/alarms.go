@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"nightcell/alerts"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 )
@@ -84,6 +85,8 @@ func newShelveCommand(s *shell, r *reach) *cobra.Command {
 				return usagef("--for: %w", err)
 			case seconds <= 0:
 				return usagef("--for: an alarm cannot be set aside for %s", length)
+			case seconds > alerts.LongestShelf.Seconds():
+				return usagef("--for %s: an alarm can be set aside for %s at most, so that nobody forgets it", length, timeWords(alerts.LongestShelf))
 			case reason == "":
 				return usagef("--reason: say why, so that the next person knows it")
 			}
@@ -145,7 +148,7 @@ func printAlarms(s *shell, list []control.Alarm) error {
 		return err
 	}
 	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "PRIORITY\tSTATE\tCELL\tCONDITION\tSINCE\tTEXT")
+	fmt.Fprintln(w, "priority\tstate\tcell\tcondition\tsince\ttext")
 	for _, a := range list {
 		text := a.Text
 		if a.First {

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -28,11 +29,16 @@ func newBeginCommand(s *shell) *cobra.Command {
 		Example: "  nightcell begin zinc-1 --confirm leads,level,ventilation,containment --config nightcell.toml",
 		Args:    between(1, 1, "nightcell begin CELL --confirm leads,level,ventilation,containment"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			for i, word := range confirmed {
+				if confirmed[i] = strings.TrimSpace(word); !slices.Contains(confirmable(), confirmed[i]) {
+					return usagef("--confirm %q: what can be confirmed is %s", word, strings.Join(confirmable(), ", "))
+				}
+			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), time.Minute)
 			defer cancel()
 			return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
 				checks, err := c.Begin(ctx, control.BeginOrder{Cell: args[0], By: r.who(), Confirmed: confirmed})
-				if printErr := printChecks(s, checks, asJSON, err == nil); printErr != nil {
+				if printErr := printChecks(s, args[0], checks, asJSON, err == nil); printErr != nil {
 					return printErr
 				}
 				return err
@@ -45,8 +51,11 @@ func newBeginCommand(s *shell) *cobra.Command {
 	return cmd
 }
 
+// confirmable are the things that only a person at the cell can see.
+func confirmable() []string { return []string{"leads", "level", "ventilation", "containment"} }
+
 // printChecks shows each check, one a line.
-func printChecks(s *shell, checks []control.Check, asJSON, cleared bool) error {
+func printChecks(s *shell, cell string, checks []control.Check, asJSON, cleared bool) error {
 	if asJSON {
 		return printJSON(s.out, map[string]any{"cleared": cleared, "checks": checks})
 	}
@@ -54,12 +63,15 @@ func printChecks(s *shell, checks []control.Check, asJSON, cleared bool) error {
 	for _, k := range checks {
 		state := "ok"
 		if !k.OK {
-			state = "NOT"
+			state = "open"
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\n", state, k.Name, strings.TrimSpace(printable(k.Text)))
+		fmt.Fprintf(w, "%s\t%s\t%s\n", state, k.Name, strings.TrimSpace(printable(inWords(k.Text))))
 	}
 	if err := w.Flush(); err != nil {
 		return err
+	}
+	if slices.ContainsFunc(checks, func(k control.Check) bool { return k.Name == "zero" && !k.OK }) {
+		fmt.Fprintf(s.out, "A zero is entered as: nightcell enter %s zero \"current=2 mA\" \"uncertainty=1 mA\", with what the meter reads while no current flows.\n", printable(cell))
 	}
 	if cleared {
 		fmt.Fprintln(s.out, "cleared for an unattended run; nightcell remains a watcher, not a safety device")

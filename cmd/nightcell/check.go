@@ -37,7 +37,7 @@ func newCheckCommand(s *shell) *cobra.Command {
 			"a supply does not answer as it should.",
 		Example: "  nightcell check --config nightcell.toml\n" +
 			"  nightcell check --config nightcell.toml --ask --patience \"30 s\"",
-		Args: cobra.NoArgs,
+		Args: between(0, 0, "nightcell check --config FILE"),
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
 	}
 	flags := cmd.Flags()
@@ -195,11 +195,11 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 func (r *checkReport) outside(config *configs.Config) {
 	for _, err := range config.Outside() {
 		if errors.Is(err, fs.ErrPermission) {
-			r.Notes = append(r.Notes, fmt.Sprintf("%v: not yours to read; nightcell's own user must be able to", err))
+			r.Notes = append(r.Notes, err.Error())
 			continue
 		}
 		r.Valid = false
-		r.Mistakes = append(r.Mistakes, mistakeJSON{File: r.Config, Wrong: err.Error()})
+		r.Mistakes = append(r.Mistakes, mistakeJSON(err.Mistake))
 	}
 }
 
@@ -217,7 +217,7 @@ func (r *checkReport) answered() bool {
 func (r *checkReport) print(out io.Writer, asked bool) error {
 	w := &errWriter{w: out}
 	for _, m := range r.Mistakes {
-		fmt.Fprintf(w, "%s: %s\n", m.File, m.Wrong)
+		fmt.Fprintln(w, configs.Mistake(m))
 	}
 	if r.Valid {
 		cells := "1 cell"
@@ -248,7 +248,7 @@ func (j *cellJSON) print(w io.Writer) {
 	}
 	fmt.Fprintf(w, "\ncell %s\n", j.Name)
 	line("supply", "%s, channel %d, on %s", j.Supply, j.Channel, j.Port)
-	line("poll", "every %v; a step over %v is a gap; the log is synced every %v", c.Poll, c.GapAfter, c.Sync)
+	line("poll", "every %s; a step over %s is a gap; the log is synced every %s", timeWords(c.Poll), timeWords(c.GapAfter), timeWords(c.Sync))
 	switch len(j.May) {
 	case 0:
 		line("may", "nothing but watch and tell")

@@ -81,7 +81,7 @@ func askChannel(ctx context.Context, s *configs.Supply, channel int, c *configs.
 	// too much shall be seen, so it is told the range alone.
 	supply, err := scpi.Open(ctx, s.Settings(channel, math.NaN()), clock)
 	if err != nil {
-		a.Problem = err.Error()
+		a.Problem = withoutEcho(err)
 		return a
 	}
 	err = a.ask(ctx, supply, s.Identity)
@@ -89,7 +89,7 @@ func askChannel(ctx context.Context, s *configs.Supply, channel int, c *configs.
 		err = fmt.Errorf("giving the port back: %w", closing)
 	}
 	if err != nil {
-		a.Problem = err.Error()
+		a.Problem = withoutEcho(err)
 		return a
 	}
 	a.compare(c, limit)

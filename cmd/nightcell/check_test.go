@@ -28,7 +28,7 @@ func check(t *testing.T, args ...string) (out, complaints string, code int) {
 	var stdout, stderr bytes.Buffer
 	cmd := newCheckCommand(&shell{out: &stdout, err: &stderr})
 	cmd.SilenceErrors, cmd.SilenceUsage = true, true
-	cmd.SetArgs(args)
+	cmd.SetArgs(append([]string{}, args...)) // nil would mean the test's own
 	err := cmd.ExecuteContext(t.Context())
 	var usage usageError
 	switch {
@@ -125,7 +125,7 @@ func TestCheckUsage(t *testing.T) {
 func TestCheckFindsSecretsThatAreNotThere(t *testing.T) {
 	path := writeConfig(t, "data = \"d\"\n[supply.b]\nport = \"/dev/ttyUSB0\"\n[cell.a]\nsupply = \"b\"\n[heartbeat]\nurl_file = \"no-url\"\n")
 	out, _, code := check(t, "--config", path)
-	if code != 2 || !strings.Contains(out, "[heartbeat]: ") || !strings.Contains(out, "no-url") {
+	if code != 2 || !strings.Contains(out, ":6: heartbeat: ") || !strings.Contains(out, "no-url") {
 		t.Errorf("exit code %d: %s", code, out)
 	}
 }

@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"net/http"
 	"text/tabwriter"
 	"time"
 
@@ -14,7 +16,7 @@ import (
 func newDrillCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	var asJSON bool
-	var patience time.Duration
+	var patience string
 	cmd := &cobra.Command{
 		Use:   "drill CELL",
 		Short: "Send a marked test notice over every route and wait for proof of delivery",
@@ -24,10 +26,21 @@ func newDrillCommand(s *shell) *cobra.Command {
 		Example: "  nightcell drill zinc-1 --config nightcell.toml",
 		Args:    between(1, 1, "nightcell drill CELL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			ctx, cancel := context.WithTimeout(cmd.Context(), patience)
+			longest, err := parseSpan("--patience", patience)
+			if err != nil {
+				return err
+			}
+			if longest == 0 || longest > time.Hour {
+				return usagef("--patience %s: a time above zero and up to one hour is needed, such as '2 min'", patience)
+			}
+			ctx, cancel := context.WithTimeout(cmd.Context(), longest)
 			defer cancel()
 			return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
 				receipts, err := c.Drill(ctx, control.CellOrder{Cell: args[0], By: r.who()})
+				var p *control.Problem
+				if errors.As(err, &p) && p.Status == http.StatusConflict { // refused: nothing is there to drill
+					return usageError{err}
+				}
 				if err != nil {
 					return err
 				}
@@ -37,7 +50,7 @@ func newDrillCommand(s *shell) *cobra.Command {
 	}
 	r.addFlags(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	cmd.Flags().DurationVar(&patience, "timeout", 2*time.Minute, "how long to wait for the daemon")
+	cmd.Flags().StringVar(&patience, "patience", "2 min", "the longest `time` to wait for the daemon")
 	return cmd
 }
 
@@ -66,10 +79,7 @@ func printDrill(s *shell, receipts []control.Receipt, asJSON bool) error {
 			return err
 		}
 	}
-	switch {
-	case len(receipts) == 0:
-		return usagef("no route is configured, so nobody can be told; add a [route.NAME] to the configuration")
-	case delivered < len(receipts):
+	if delivered < len(receipts) {
 		return fmt.Errorf("%d of %d routes did not prove delivery", len(receipts)-delivered, len(receipts))
 	}
 	return nil

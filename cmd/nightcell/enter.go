@@ -75,6 +75,7 @@ var entryKinds = map[string]entryKind{
 func newEnterCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	var text, at string
+	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "enter CELL KIND [NAME=VALUE ...] [TEXT]",
 		Short: "Write into a run what was seen, done, weighed or taken",
@@ -103,6 +104,9 @@ func newEnterCommand(s *shell) *cobra.Command {
 					if err := c.Settle(ctx, settlement); err != nil {
 						return err
 					}
+					if asJSON {
+						return printJSON(s.out, map[string]any{"settled": settlement})
+					}
 					_, err := fmt.Fprintf(s.out, "gap %d of %s is settled\n", settlement.Gap, printable(cell))
 					return err
 				})
@@ -119,12 +123,16 @@ func newEnterCommand(s *shell) *cobra.Command {
 				if err := c.Enter(ctx, entry); err != nil {
 					return err
 				}
+				if asJSON {
+					return printJSON(s.out, map[string]any{"entered": entry})
+				}
 				_, err := fmt.Fprintf(s.out, "%s entered for %s\n", kind, printable(cell))
 				return err
 			})
 		},
 	}
 	r.addFlags(cmd)
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object: what was entered")
 	cmd.Flags().StringVar(&text, "text", "", "what else there is to say")
 	cmd.Flags().StringVar(&at, "at", "", "when it was so, such as 2026-03-01T22:15:00+01:00 (default: now)")
 	return cmd

@@ -78,7 +78,7 @@ func newRootCommand(s *shell) *cobra.Command {
 	root.SetOut(s.out)
 	root.SetErr(s.err)
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		return usagef("%w; see %s --help", err, cmd.CommandPath())
+		return usagef("%w; see %s --help", flagWords(err), cmd.CommandPath())
 	})
 	root.AddCommand(commands(s)...)
 	return root

@@ -188,7 +188,8 @@ func TestDrillFailsUnlessEveryRouteProvesDelivery(t *testing.T) {
 	if out, _, err = order(t, &deskClerk{receipts: []control.Receipt{bad}}, newDrillCommand, "zinc-1", "--json"); err == nil || !strings.Contains(out, `"all_delivered": false`) {
 		t.Errorf("%q, %v", out, err)
 	}
-	if _, _, err = order(t, &deskClerk{}, newDrillCommand, "zinc-1"); err == nil || !strings.Contains(err.Error(), "no route is configured") {
+	var usage usageError
+	if _, _, err = order(t, &deskClerk{err: control.Refuse("no route is configured")}, newDrillCommand, "zinc-1"); !errors.As(err, &usage) || !strings.Contains(err.Error(), "no route is configured") {
 		t.Errorf("without a route: %v", err)
 	}
 }
@@ -197,7 +198,7 @@ func TestWithoutADaemonTheCommandSaysWhatToDo(t *testing.T) {
 	run := func(args ...string) error {
 		cmd := newAlarmsCommand(&shell{out: &bytes.Buffer{}, err: &bytes.Buffer{}})
 		cmd.SilenceErrors, cmd.SilenceUsage = true, true
-		cmd.SetArgs(args)
+		cmd.SetArgs(append([]string{}, args...)) // nil would mean the test's own
 		return cmd.ExecuteContext(t.Context())
 	}
 	var usage usageError
@@ -209,5 +210,42 @@ func TestWithoutADaemonTheCommandSaysWhatToDo(t *testing.T) {
 	}
 	if err := run("--socket", filepath.Join(t.TempDir(), "none.sock")); err == nil || errors.As(err, &usage) || !strings.Contains(err.Error(), "start `nightcell watch`") {
 		t.Errorf("without a daemon: %v", err)
+	}
+}
+
+func TestErrorsAreSpokenInTheWordsOfTheBench(t *testing.T) {
+	for said, want := range map[string]string{
+		"sample of -5e-06 m3: it has to be less than the 0.0009 m3 there are": "sample of -5 mL: it has to be less than the 900 mL there are",
+		"assay of -100 mol/m3: it cannot be below zero":                       "assay of -100 mmol/L: it cannot be below zero",
+		"integrate: there is no gap 0; the run has 0, counted from 0":         "there is no gap 0; the run has 0, counted from 0",
+		"no route has proved delivery within 720h0m0s":                        "no route has proved delivery within 30 days",
+		"mail delivered 3h0m12s ago; at most 24h0m0s":                         "mail delivered 3 h 12 s ago; at most 24 h",
+		"0.5 m3/h of air, cell zinc-1, 10s":                                   "0.5 m3/h of air, cell zinc-1, 10s",
+	} {
+		if got := inWords(said); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+	for d, want := range map[time.Duration]string{
+		20 * time.Second: "20 s", 150 * time.Millisecond: "150 ms", 90 * time.Minute: "1 h 30 min", 36 * time.Hour: "36 h", 48 * time.Hour: "2 days", 0: "0 s",
+	} {
+		if got := timeWords(d); got != want {
+			t.Errorf("%v: %q, want %q", d, got, want)
+		}
+	}
+}
+
+// What nobody judges and what somebody set aside are no alarms that stand.
+func TestStatusCountsWhatCounts(t *testing.T) {
+	cells := []control.Cell{{Name: "zinc-1", Alarms: 9, Unanswered: 9}, {Name: "zinc-2", Alarms: 1}}
+	countAlarms(cells, []control.Alarm{
+		{Cell: "zinc-1", State: "UNACK"}, {Cell: "zinc-1", State: "ACKED"}, {Cell: "zinc-1", State: "LTUNK"},
+		{Cell: "zinc-1", State: "DSUPR"}, {Cell: "zinc-1", State: "SHLVD"}, {Cell: "zinc-1", State: "OOSRV"},
+	})
+	if got := alarmCount(cells[0]); got != "3, 2 unanswered" {
+		t.Errorf("zinc-1: %s", got)
+	}
+	if got := alarmCount(cells[1]); got != "none" {
+		t.Errorf("zinc-2: %s", got)
 	}
 }

@@ -16,6 +16,8 @@ func newOffCommand(s *shell) *cobra.Command {
 		"off commands the output of CELL off and believes only what is read back: output state off, no current. The\n"+
 			"configuration must allow it with may = [\"off\"]. Off is not the safe state of every metal: zinc and manganese\n"+
 			"dissolve in their own acid when the current stops. nightcell never switches an output on.",
+		"  nightcell off zinc-1 --again zinc-1 --config nightcell.toml\n"+
+			"  nightcell off zinc-1 --again zinc-1 --by \"night shift\" --json --config nightcell.toml",
 		(*control.Client).Off)
 }
 
@@ -24,22 +26,25 @@ func newHoldCommand(s *shell) *cobra.Command {
 		"Lower a cell's current to its hold current and verify it",
 		"hold lowers the current set-point of CELL to hold_current, never raising it, and reads it back. The\n"+
 			"configuration must allow it with may = [\"hold\"]. It only buys time: somebody has to come.",
+		"  nightcell hold zinc-1 --again zinc-1 --config nightcell.toml",
 		(*control.Client).Hold)
 }
 
 // outputCommand is a command that acts on an output. The cell has to be named twice,
 // so that a slip of the hand does not stop the wrong one.
-func outputCommand(s *shell, name, short, long string, act func(*control.Client, context.Context, control.CellOrder) (control.Outcome, error)) *cobra.Command {
+func outputCommand(s *shell, name, short, long, example string, act func(*control.Client, context.Context, control.CellOrder) (control.Outcome, error)) *cobra.Command {
 	r := &reach{}
-	var confirm string
+	var again string
+	var asJSON bool
 	cmd := &cobra.Command{
-		Use:   name + " CELL --confirm CELL",
-		Short: short,
-		Long:  long,
-		Args:  between(1, 1, "nightcell "+name+" CELL --confirm CELL"),
+		Use:     name + " CELL --again CELL",
+		Short:   short,
+		Long:    long,
+		Example: example,
+		Args:    between(1, 1, "nightcell "+name+" CELL --again CELL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if confirm != args[0] {
-				return usagef("name the cell once more to confirm: nightcell %s %s --confirm %s", name, args[0], args[0])
+			if again != args[0] {
+				return usagef("name the cell once more: nightcell %s %s --again %s", name, args[0], args[0])
 			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), time.Minute)
 			defer cancel()
@@ -48,12 +53,16 @@ func outputCommand(s *shell, name, short, long string, act func(*control.Client,
 				if err != nil {
 					return err
 				}
+				if asJSON {
+					return printJSON(s.out, map[string]any{"cell": args[0], "act": name, "verified": out.Verified, "text": out.Text})
+				}
 				_, err = fmt.Fprintf(s.out, "%s: %s, verified: %s\n", printable(args[0]), name, printable(out.Text))
 				return err
 			})
 		},
 	}
 	r.addFlags(cmd)
-	cmd.Flags().StringVar(&confirm, "confirm", "", "the `cell` once more")
+	cmd.Flags().StringVar(&again, "again", "", "the `cell` once more")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }

@@ -108,7 +108,7 @@ func printPorts(w io.Writer, ports []line.Port) error {
 		return err
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "PORT\tDEVICE\tUSB\tACCESS\tHELD BY")
+	fmt.Fprintln(t, "port\tdevice\tUSB\taccess\theld by")
 	for _, p := range ports {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", nameOf(p), p.Device, usbText(p.USB), accessText(p), holdersText(p.Holders))
 	}

@@ -26,7 +26,7 @@ func TestPrintPorts(t *testing.T) {
 	}{
 		{nil, "No serial port is here. Plug the adapter in and ask again; a supply on the network needs none, its port is tcp://host:port.\n"},
 		{examplePorts(), "" +
-			"PORT                              DEVICE        USB                                   ACCESS                  HELD BY\n" +
+			"port                              device        USB                                   access                  held by\n" +
 			"/dev/serial/by-id/usb-Example-A1  /dev/ttyUSB0  1234:5678 Example Adapter, serial A1  yes                     watcher (process 4711)\n" +
 			"/dev/ttyS0                        /dev/ttyS0    -                                     no: join group dialout  nobody seen\n"},
 	} {

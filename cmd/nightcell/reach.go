@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"os/user"
 	"strings"
@@ -17,11 +18,17 @@ import (
 // reach finds the daemon that a command speaks to, and knows who speaks.
 type reach struct{ config, socket, by string }
 
+// addFlags adds the flags of a command that writes something down.
 func (r *reach) addFlags(cmd *cobra.Command) {
+	r.addReach(cmd)
+	cmd.PersistentFlags().StringVar(&r.by, "by", "", "`name` to be noted in the run log (default: the user's)")
+}
+
+// addReach adds the flags that say which daemon is meant.
+func (r *reach) addReach(cmd *cobra.Command) {
 	flags := cmd.PersistentFlags()
 	flags.StringVar(&r.config, "config", "", "configuration `file` of the running daemon")
 	flags.StringVar(&r.socket, "socket", "", "`path` of the daemon's control socket, in place of --config")
-	flags.StringVar(&r.by, "by", "", "`name` to be noted in the run log (default: the user's)")
 }
 
 // client returns a client for the daemon. Nothing is connected yet.
@@ -56,22 +63,32 @@ func (r *reach) ask(ctx context.Context, order func(context.Context, *control.Cl
 	if err != nil {
 		return err
 	}
-	if err := order(ctx, c); control.IsMistake(err) {
-		return usageError{err}
-	} else if err != nil {
-		return err
+	err = order(ctx, c)
+	if control.IsMistake(err) {
+		return usageError{speak(err)}
 	}
-	return nil
+	return speak(err)
 }
 
 // between checks the number of arguments; form shows how the command is written.
 func between(least, most int, form string) cobra.PositionalArgs {
 	return func(_ *cobra.Command, args []string) error {
 		if len(args) < least || len(args) > most {
-			return usagef("%d arguments are given; write it as: %s", len(args), form)
+			return usagef("%s; write it as: %s", argumentsGiven(len(args)), form)
 		}
 		return nil
 	}
+}
+
+// argumentsGiven counts arguments in words.
+func argumentsGiven(n int) string {
+	switch n {
+	case 0:
+		return "no argument is given"
+	case 1:
+		return "1 argument is given"
+	}
+	return fmt.Sprintf("%d arguments are given", n)
 }
 
 // printable is s on one line without anything that a terminal would obey.

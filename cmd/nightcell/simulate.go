@@ -4,6 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
+	"strconv"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -19,6 +22,7 @@ type simulateFlags struct {
 	speed    float64
 	baud     int
 	seed     int64
+	length   string
 	duration time.Duration
 	json     bool
 	kinds    bool
@@ -49,7 +53,7 @@ func newSimulateCommand(s *shell) *cobra.Command {
 	flags.Float64Var(&f.speed, "speed", 1, "how many times as fast as the machine's clock the simulation's clock runs")
 	flags.IntVar(&f.baud, "baud", 0, "pace the line as this many bits per second (default: not paced)")
 	flags.Int64Var(&f.seed, "seed", 1, "seed of the noise and of what a scenario leaves to chance")
-	flags.DurationVar(&f.duration, "duration", 0, "stop after this long on the simulation's clock (default: serve until interrupted)")
+	flags.StringVar(&f.length, "duration", "", "stop after this `time`, such as \"2 h\" or 2h30m, on the simulation's clock (default: serve until interrupted)")
 	flags.BoolVar(&f.json, "json", false, "print the truth at the end as one JSON object")
 	flags.BoolVar(&f.kinds, "kinds", false, "list the kinds of event a scenario can script, and stop")
 	return cmd
@@ -64,8 +68,15 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
 	case f.baud < 0 || f.baud > 4_000_000:
 		return usagef("--baud %d: it must lie from 0 (not paced) to 4000000", f.baud)
-	case f.duration < 0:
-		return usagef("--duration %v: it must not be negative", f.duration)
+	}
+	if f.length != "" {
+		var err error
+		if f.duration, err = parseSpan("--duration", f.length); err != nil {
+			return err
+		}
+	}
+	if err := linkable(f.link); err != nil {
+		return err
 	}
 	clock := drivers.NewClock(f.speed)
 	setup := simulated.Setup{Clock: clock, Seed: f.seed, Baud: f.baud}
@@ -82,7 +93,7 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 	}
 	port, err := simulated.Serve(cmd.Context(), instrument, f.link)
 	if err != nil {
-		return err
+		return speak(err)
 	}
 	notes := s.out
 	if f.json {
@@ -107,6 +118,20 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 	return errors.Join(port.Close(), f.tell(s.out, instrument, until))
 }
 
+// linkable refuses a name that the port cannot have: one taken by something else, or in no folder.
+func linkable(link string) error {
+	if link == "" {
+		return nil
+	}
+	if info, err := os.Lstat(link); err == nil && info.Mode()&os.ModeSymlink == 0 {
+		return usagef("--link %s exists and is not a symbolic link; choose another name for the port", link)
+	}
+	if info, err := os.Stat(filepath.Dir(link)); err != nil || !info.IsDir() {
+		return usagef("--link %s: there is no folder %s to put it in; make the folder, or choose another name", link, filepath.Dir(link))
+	}
+	return nil
+}
+
 // simulateTruth is what nightcell simulate --json prints.
 type simulateTruth struct {
 	DurationSeconds        float64 `json:"duration_seconds"`
@@ -118,7 +143,7 @@ type simulateTruth struct {
 	BathMetalGrams         float64 `json:"true_bath_metal_grams"`
 	BathVolumeCubicMetres  float64 `json:"true_bath_volume_cubic_metres"`
 	BathTemperatureKelvins float64 `json:"true_bath_temperature_kelvins"`
-	PresentEfficiency      float64 `json:"true_present_efficiency"`
+	PresentEfficiency      float64 `json:"true_present_efficiency_ratio"`
 	PresentTerminalVolts   float64 `json:"true_terminal_volts"`
 	PresentTerminalAmperes float64 `json:"true_terminal_amperes"`
 	Seed                   int64   `json:"seed"`
@@ -136,8 +161,8 @@ func (f *simulateFlags) tell(w io.Writer, i *simulated.Instrument, until time.Du
 			PresentTerminalVolts: t.Volts, PresentTerminalAmperes: t.Amperes, Seed: f.seed, Scenario: f.scenario,
 		})
 	}
-	fmt.Fprintf(w, "truth after %v: charge %.4f A·h, deposit %.3f g of %.2f g, energy %.2f W·h\n",
-		t.At.Round(time.Second), t.Charge/3600, t.DepositGrams, t.InitialGrams, t.Energy/3600)
+	fmt.Fprintf(w, "truth after %s: charge %.4f A·h, deposit %.3f g of %.2f g, energy %.2f W·h\n",
+		timeWords(t.At.Round(time.Second)), t.Charge/3600, t.DepositGrams, t.InitialGrams, t.Energy/3600)
 	fmt.Fprintf(w, "bath %.3f L at %.2f g/L and %.1f °C; hydrogen %.4f mol; now %.3f V, %.3f A\n",
 		t.Volume*1e3, t.Concentration, t.Temperature-273.15, t.HydrogenMoles, t.Volts, t.Amperes)
 	return nil
@@ -149,6 +174,11 @@ func printKinds(w io.Writer) error {
 		fmt.Fprintf(w, "%-19s %s\n", k.Name, k.Meaning)
 		for _, key := range k.Keys {
 			if d := k.Default(key); d != "" {
+				if text, err := strconv.Unquote(d); err == nil {
+					if span, err := time.ParseDuration(text); err == nil {
+						d = strconv.Quote(timeWords(span))
+					}
+				}
 				fmt.Fprintf(w, "%-19s   %s, default %s\n", "", key, d)
 			} else {
 				fmt.Fprintf(w, "%-19s   %s\n", "", key)

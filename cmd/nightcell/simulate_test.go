@@ -68,7 +68,7 @@ func TestSimulateServesAndTellsTheTruth(t *testing.T) {
 	if answer != "EXAMPLE,PS-30-5,SIM-0001,1.0;3.0000" {
 		t.Errorf("answer %q", answer)
 	}
-	if !strings.Contains(after, "truth after 1h0m0s: charge 3.0000 A·h, deposit 3.2") || !strings.Contains(after, "bath 0.89") {
+	if !strings.Contains(after, "truth after 1 h: charge 3.0000 A·h, deposit 3.2") || !strings.Contains(after, "bath 0.89") {
 		t.Errorf("the truth reads\n%s", after)
 	}
 	if _, err := os.Lstat(link); err == nil {
@@ -135,7 +135,7 @@ func TestSimulateMistakes(t *testing.T) {
 		{[]string{"--scenario", "nowhere.toml"}, 2, "nowhere.toml"},
 		{[]string{"quiet-night.toml"}, 2, "a scenario goes with --scenario"},
 		{[]string{"--loud"}, 2, "unknown flag: --loud"},
-		{[]string{"--link", bad}, 1, "exists and is not a symbolic link"},
+		{[]string{"--link", bad}, 2, "exists and is not a symbolic link"},
 	} {
 		var out, err bytes.Buffer
 		code := run(append([]string{"simulate"}, c.args...), &shell{in: strings.NewReader(""), out: &out, err: &err})
@@ -150,7 +150,7 @@ func TestSimulateKinds(t *testing.T) {
 	if c := run([]string{"simulate", "--kinds"}, &shell{in: strings.NewReader(""), out: &out, err: io.Discard}); c != 0 {
 		t.Fatalf("exit code %d", c)
 	}
-	for _, want := range []string{"\nwhisker ", "\nmains-cut ", "back, default \"off\"", "over, default \"2h0m0s\"", "ohms, default 0.02"} {
+	for _, want := range []string{"\nwhisker ", "\nmains-cut ", "back, default \"off\"", "over, default \"2 h\"", "ohms, default 0.02"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("no %q in\n%s", want, out.String())
 		}

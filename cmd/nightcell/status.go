@@ -5,11 +5,14 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
+	"strings"
 	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"nightcell/alerts"
 	"nightcell/daemon/control"
 )
 
@@ -20,11 +23,12 @@ func newStatusCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	var asJSON bool
 	cmd := &cobra.Command{
-		Use:     "status",
-		Short:   "Show where each cell of a running daemon stands",
-		Example: "  nightcell status --config nightcell.toml",
-		Args:    between(0, 0, "nightcell status"),
-		RunE: func(cmd *cobra.Command, _ []string) error {
+		Use:   "status [CELL]",
+		Short: "Show where each cell of a running daemon stands",
+		Example: "  nightcell status --config nightcell.toml\n" +
+			"  nightcell status zinc-1 --json --config nightcell.toml",
+		Args: between(0, 1, "nightcell status [CELL]"),
+		RunE: func(cmd *cobra.Command, args []string) error {
 			ctx, cancel := context.WithTimeout(cmd.Context(), askTime)
 			defer cancel()
 			return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
@@ -32,6 +36,13 @@ func newStatusCommand(s *shell) *cobra.Command {
 				if err != nil {
 					return err
 				}
+				cell := strings.Join(args, "") // one or none
+				list, err := c.Alarms(ctx, cell)
+				if err != nil {
+					return err
+				}
+				cells = slices.DeleteFunc(cells, func(k control.Cell) bool { return cell != "" && k.Name != cell })
+				countAlarms(cells, list)
 				if asJSON {
 					return printJSON(s.out, map[string]any{"cells": cells})
 				}
@@ -39,9 +50,27 @@ func newStatusCommand(s *shell) *cobra.Command {
 			})
 		},
 	}
-	r.addFlags(cmd)
+	r.addReach(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
+}
+
+// countAlarms counts those that count: not what a person has set aside, nor what is not judged now.
+func countAlarms(cells []control.Cell, list []control.Alarm) {
+	for i := range cells {
+		c := &cells[i]
+		c.Alarms, c.Unanswered = 0, 0
+		for _, a := range list {
+			var s alerts.State
+			if a.Cell != c.Name || s.UnmarshalText([]byte(a.State)) == nil && s.Hidden() {
+				continue
+			}
+			c.Alarms++
+			if s.Unanswered() {
+				c.Unanswered++
+			}
+		}
+	}
 }
 
 // printStatus shows one cell a line.
@@ -69,7 +98,7 @@ func age(f control.Figure) string {
 	if math.IsNaN(v) || v > 1e8 {
 		return "none yet"
 	}
-	return time.Duration(v*float64(time.Second)).Round(time.Second).String() + " ago"
+	return timeWords(time.Duration(v*float64(time.Second)).Round(time.Second)) + " ago"
 }
 
 func alarmCount(c control.Cell) string {

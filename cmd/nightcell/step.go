@@ -3,12 +3,25 @@ package main
 import (
 	"context"
 	"fmt"
+	"regexp"
+	"strconv"
 
 	"github.com/spf13/cobra"
 
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 )
+
+var shareFigure = regexp.MustCompile(`\b0\.[0-9]+\b`)
+
+// percent writes a share, such as 0.05, as people do.
+func percent(share string) string {
+	v, err := strconv.ParseFloat(share, 64)
+	if err != nil {
+		return share
+	}
+	return figureWords(quantity.Fraction, v)
+}
 
 func newStepCommand(s *shell) *cobra.Command {
 	r := &reach{}
@@ -28,8 +41,14 @@ func newStepCommand(s *shell) *cobra.Command {
 			if err != nil {
 				return usagef("--down: %w", err)
 			}
+			if !(share > 0 && share < 1) {
+				return usagef("--down %s: it lies between 0 %% and 100 %% of the set-point", down)
+			}
 			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
 				out, err := c.Step(ctx, control.StepOrder{CellOrder: control.CellOrder{Cell: args[0], By: r.who()}, Share: share})
+				if control.IsMistake(err) { // the daemon speaks of shares
+					return usageError{&spoken{shareFigure.ReplaceAllStringFunc(err.Error(), percent), err}}
+				}
 				if err != nil {
 					return err
 				}

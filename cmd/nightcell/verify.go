@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"path/filepath"
+	"syscall"
 	"text/tabwriter"
 	"time"
 
@@ -42,7 +43,7 @@ func newVerifyCommand(s *shell) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if !report.Sound() {
+			if !holdsRun(report) || !report.Sound() {
 				return errSilent
 			}
 			return nil
@@ -54,10 +55,13 @@ func newVerifyCommand(s *shell) *cobra.Command {
 
 func oneRun(cmd *cobra.Command, args []string) error {
 	if len(args) != 1 {
-		return usagef("%s needs one run: the directory <data>/runs/<cell>/<beginning>; %d arguments were given", cmd.CommandPath(), len(args))
+		return usagef("%s needs one run: the directory <data>/runs/<cell>/<beginning>; %s", cmd.CommandPath(), argumentsGiven(len(args)))
 	}
 	return nil
 }
+
+// holdsRun tells whether anything of a run can be read in a log at all; an empty log has nothing to be wrong.
+func holdsRun(r *runlog.Report) bool { return r.Cell != "" }
 
 // runDirectory lets the log itself be named in place of its directory.
 func runDirectory(arg string) string {
@@ -69,7 +73,7 @@ func runDirectory(arg string) string {
 
 // readingError makes a run that is not there, or may not be read, a mistake on the command line.
 func readingError(err error) error {
-	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) {
+	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.ENOTDIR) {
 		return usageError{err}
 	}
 	return err
@@ -122,7 +126,7 @@ type contradictJSON struct {
 func verdictOf(run string, r *runlog.Report) verdict {
 	t := r.Totals
 	v := verdict{
-		RunDirectory: run, Cell: r.Cell, Sound: r.Sound(), Ended: r.Ended,
+		RunDirectory: run, Cell: r.Cell, Sound: holdsRun(r) && r.Sound(), Ended: r.Ended,
 		Lines: r.Lines, Readings: r.Readings, Gaps: t.Gaps, Checkpoints: r.Checkpoints, LogBytes: r.Bytes,
 		Charge: t.Charge, Uncertainty: t.StandardUncertainty, Low: t.Low(), High: t.High(), Energy: t.Energy,
 		Elapsed: t.Elapsed.Seconds(), Observed: t.Observed.Seconds(),
@@ -144,9 +148,13 @@ func verdictOf(run string, r *runlog.Report) verdict {
 func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 	t := r.Totals
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(w, "run\t%s (cell %s)\n", run, r.Cell)
+	if holdsRun(r) {
+		fmt.Fprintf(w, "run\t%s (cell %s)\n", run, r.Cell)
+	} else {
+		fmt.Fprintf(w, "run\t%s\n", run)
+	}
 	fmt.Fprintf(w, "log\t%d bytes, %d lines, %d readings, %d checkpoints\n", r.Bytes, r.Lines, r.Readings, r.Checkpoints)
-	fmt.Fprintf(w, "time\t%v, of it %v observed; gaps: %d\n", t.Elapsed.Round(time.Second), t.Observed.Round(time.Second), t.Gaps)
+	fmt.Fprintf(w, "time\t%s, of it %s observed; gaps: %d\n", timeWords(t.Elapsed.Round(time.Second)), timeWords(t.Observed.Round(time.Second)), t.Gaps)
 	fmt.Fprintf(w, "charge\t%.6g A·h ± %.2g A·h (k = %d)\n", ampereHours(t.Charge), ampereHours(integrate.CoverageFactor*t.StandardUncertainty), integrate.CoverageFactor)
 	if t.Gaps > 0 {
 		fmt.Fprintf(w, "gaps\t%.4g to %.4g A·h of it\n", ampereHours(t.GapLow), ampereHours(t.GapHigh))
@@ -170,9 +178,12 @@ func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 	if r.TornBytes > 0 {
 		fmt.Fprintf(w, "torn\t%d bytes at the end are not a whole line; the next start cuts them off\n", r.TornBytes)
 	}
-	if r.Sound() {
+	switch {
+	case !holdsRun(r):
+		fmt.Fprint(w, "verdict\tthe log holds no run: not one line of it can be read as the record of a cell\n")
+	case r.Sound():
 		fmt.Fprint(w, "verdict\tsound: every stored total follows from the readings\n")
-	} else {
+	default:
 		fmt.Fprint(w, "verdict\tNOT sound: see above; the totals are carried over the damage by the next checkpoint\n")
 	}
 	if err := w.Flush(); err != nil {

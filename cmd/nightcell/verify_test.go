@@ -57,7 +57,7 @@ func command(t *testing.T, make func(*shell) *cobra.Command, args ...string) (ou
 	s := &shell{in: strings.NewReader(""), out: &o, err: &e}
 	cmd := make(s)
 	cmd.SilenceUsage, cmd.SilenceErrors = true, true
-	cmd.SetArgs(args)
+	cmd.SetArgs(append([]string{}, args...)) // nil would mean the test's own
 	cmd.SetOut(&o)
 	cmd.SetErr(&e)
 	err := cmd.Execute()

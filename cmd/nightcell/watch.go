@@ -34,7 +34,7 @@ func newWatchCommand(s *shell) *cobra.Command {
 			"was left. SIGHUP rereads routes and limits, all or nothing. nightcell never switches an output on.",
 		Example: "  nightcell watch --config nightcell.toml\n" +
 			"  nightcell watch --config rehearsal.toml --speed 60 --verbose",
-		Args: cobra.NoArgs,
+		Args: between(0, 0, "nightcell watch --config FILE"),
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
 	}
 	flags := cmd.Flags()

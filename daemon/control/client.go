@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"net"
 	"net/http"
+	"net/url"
 	"syscall"
 )
 
@@ -130,6 +131,9 @@ func (c *Client) post(ctx context.Context, order string, in, out any) error {
 	}
 	defer response.Body.Close()
 	data, err := io.ReadAll(io.LimitReader(response.Body, mostAnswered))
+	if ctx.Err() != nil {
+		return c.explain(order, ctx.Err())
+	}
 	if err != nil {
 		return fmt.Errorf("%s: the daemon at %s broke off its answer: %w", order, c.path, err)
 	}
@@ -159,5 +163,24 @@ func (c *Client) explain(order string, err error) error {
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("%s: the socket %s belongs to another user; run this command as the user that runs nightcell", order, c.path)
 	}
+	var inner *url.Error
+	if errors.As(err, &inner) { // the address within is of no use to anybody
+		err = inner.Err
+	}
+	switch {
+	case errors.Is(err, context.DeadlineExceeded):
+		return &unanswered{fmt.Sprintf("%s: the daemon at %s did not answer in time; it may still carry the order out, so look before asking again", order, c.path), err}
+	case errors.Is(err, context.Canceled):
+		return &unanswered{fmt.Sprintf("%s: interrupted before the daemon at %s answered; it may still carry the order out", order, c.path), err}
+	}
 	return fmt.Errorf("%s: asking the daemon at %s: %w", order, c.path, err)
 }
+
+// unanswered is an order whose outcome is not known.
+type unanswered struct {
+	text  string
+	cause error
+}
+
+func (u *unanswered) Error() string { return u.text }
+func (u *unanswered) Unwrap() error { return u.cause }

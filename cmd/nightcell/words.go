@@ -1,0 +1,154 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"nightcell/configs/quantity"
+)
+
+// spoken is an error in the words of the command line; what it was made of can still be asked for.
+type spoken struct {
+	text  string
+	cause error
+}
+
+func (e *spoken) Error() string { return e.text }
+func (e *spoken) Unwrap() error { return e.cause }
+
+// speak puts an error that came from within into the command line's words; nil stays nil.
+func speak(err error) error {
+	if err == nil {
+		return nil
+	}
+	return &spoken{inWords(err.Error()), err}
+}
+
+var (
+	// The rooms reckon in SI and Go's durations; people read neither "5e-06 m3" nor "24h0m0s".
+	siFigure   = regexp.MustCompile(`([-+]?[0-9]+(?:\.[0-9]+)?(?:e[-+]?[0-9]+)?) (m3|kg/m3|mol/m3)(/[a-z]+)?\b`)
+	goDuration = regexp.MustCompile(`\b(?:[0-9]+h)?[0-9]+m[0-9]+(?:\.[0-9]+)?s\b`)
+	innerName  = regexp.MustCompile(`^(?:integrate|simulated|drawdown): `)
+)
+
+// inWords rewrites SI figures and Go's durations, and drops the name of the room that speaks.
+func inWords(s string) string {
+	s = innerName.ReplaceAllString(s, "")
+	s = siFigure.ReplaceAllStringFunc(s, func(m string) string {
+		part := siFigure.FindStringSubmatch(m)
+		v, err := strconv.ParseFloat(part[1], 64)
+		if err != nil || part[3] != "" { // a flow is not a volume
+			return m
+		}
+		return figureWords(map[string]quantity.Dimension{
+			"m3": quantity.Volume, "kg/m3": quantity.MassConcentration, "mol/m3": quantity.AmountConcentration,
+		}[part[2]], v)
+	})
+	return goDuration.ReplaceAllStringFunc(s, func(m string) string {
+		d, err := time.ParseDuration(m)
+		if err != nil {
+			return m
+		}
+		return timeWords(d)
+	})
+}
+
+// figureWords writes a figure to four digits, without the zeros at its end.
+func figureWords(d quantity.Dimension, si float64) string {
+	short, err := strconv.ParseFloat(strconv.FormatFloat(si, 'g', 4, 64), 64)
+	if err != nil {
+		return quantity.Format(d, si)
+	}
+	return quantity.Format(d, short)
+}
+
+// timeWords writes a time as people do: 30 days, 2 h 30 min, 20 s.
+func timeWords(d time.Duration) string {
+	const day = 24 * time.Hour
+	switch {
+	case d >= 2*day && d%day == 0:
+		return fmt.Sprintf("%d days", d/day)
+	case d == 0:
+		return "0 s"
+	case d < time.Minute:
+		return figureWords(quantity.Time, d.Seconds())
+	}
+	d = d.Round(time.Second)
+	var parts []string
+	for _, u := range [...]struct {
+		length time.Duration
+		symbol string
+	}{{time.Hour, "h"}, {time.Minute, "min"}, {time.Second, "s"}} {
+		if n := d / u.length; n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n, u.symbol))
+			d -= n * u.length
+		}
+	}
+	return strings.Join(parts, " ")
+}
+
+// parseSpan reads a time above or at zero for a flag, as a quantity ("2 h 30 min") or in Go's form ("2h30m").
+func parseSpan(flag, text string) (time.Duration, error) {
+	d, err := time.ParseDuration(text)
+	if err != nil {
+		seconds, err := quantity.Parse(quantity.Time, text)
+		if err != nil {
+			return 0, usagef("%s: %w", flag, err)
+		}
+		if math.Abs(seconds) > 1e9 {
+			return 0, usagef("%s %s: no more than thirty years can be meant", flag, text)
+		}
+		d = time.Duration(seconds * float64(time.Second))
+	}
+	if d < 0 {
+		return 0, usagef("%s %s: it must not be negative", flag, text)
+	}
+	return d, nil
+}
+
+// flagWords says what a flag needs, in place of what the parser of its value says.
+func flagWords(err error) error {
+	var invalid *pflag.InvalidValueError
+	if !errors.As(err, &invalid) {
+		return err
+	}
+	needs, known := map[string]string{
+		"float64": "a number is needed", "int": "a whole number is needed", "int64": "a whole number is needed",
+		"bool": "it is either true or false", "duration": "a time such as 2h30m is needed",
+	}[invalid.GetFlag().Value.Type()]
+	if !known {
+		return err
+	}
+	value := invalid.GetValue()
+	if value == "" {
+		value = `""`
+	}
+	return fmt.Errorf("--%s %s: %s", invalid.GetFlag().Name, value, needs)
+}
+
+// withoutEcho cuts what the system said off an error that has already said what to do about it.
+func withoutEcho(err error) string {
+	text := err.Error()
+	for queue := []error{err}; len(queue) > 0; queue = queue[1:] {
+		echo := ": " + queue[0].Error()
+		if advice, found := strings.CutSuffix(text, echo); found && strings.Contains(advice, "; ") {
+			return advice
+		}
+		switch e := queue[0].(type) {
+		case interface{ Unwrap() error }:
+			if inner := e.Unwrap(); inner != nil {
+				queue = append(queue, inner)
+			}
+		case interface{ Unwrap() []error }:
+			queue = append(queue, e.Unwrap()...)
+		}
+	}
+	return text
+}
