@@ -61,7 +61,11 @@ func TestEachKindIsCountedByReason(t *testing.T) {
 		t.Run(fmt.Sprintf("%v, separate %v", tt.what, tt.separate), func(t *testing.T) {
 			t.Parallel()
 			const strikes = 6
-			v, err := trial{flows: steady, faults: spaced(tt.what, strikes), only: "MEAS:", separate: tt.separate}.run(t)
+			only := "MEAS:"
+			if tt.what == saturated {
+				only = "CURR" // the same number of volts would be possible
+			}
+			v, err := trial{flows: steady, faults: spaced(tt.what, strikes), only: only, separate: tt.separate}.run(t)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -75,7 +79,8 @@ func TestEachKindIsCountedByReason(t *testing.T) {
 			}
 			t.Logf("%d struck; refused %v; %d polls brought no reading; gaps %d; off by %+.3f C of %.1f C",
 				strikes, sorted(v.refused), v.shown.Poll.Bad, v.totals.Gaps, v.off, v.truth)
-			delete(v.refused, string(drivers.NoReply)) // a busy machine may miss a time-out
+			delete(v.refused, string(drivers.NoReply)) // a busy machine may miss a time-out,
+			delete(v.refused, string(drivers.Unasked)) // and the answer comes after it
 			if tt.reasons == nil && len(v.refused) > 0 {
 				t.Errorf("right answers were refused: %v", v)
 			}
