@@ -250,7 +250,7 @@ func TestUnit(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, line := range []string{"Type=notify", "WatchdogSec=60", "Restart=on-failure", "StartLimitIntervalSec=0",
+	for _, line := range []string{"Type=notify", "WatchdogSec=60", "Restart=on-failure", "RestartPreventExitStatus=2", "Environment=GOTRACEBACK=crash", "StartLimitIntervalSec=0",
 		"NoNewPrivileges=yes", "ProtectSystem=strict", "DynamicUser=yes", "StateDirectory=nightcell", "SupplementaryGroups=dialout"} {
 		if !strings.Contains(string(unit), "\n"+line+"\n") {
 			t.Errorf("the unit lacks %s", line)
