@@ -56,6 +56,9 @@ func confirmable() []string { return []string{"leads", "level", "ventilation", "
 
 // printChecks shows each check, one a line.
 func printChecks(s *shell, cell string, checks []control.Check, asJSON, cleared bool) error {
+	for i := range checks {
+		checks[i].Text = inWords(checks[i].Text)
+	}
 	if asJSON {
 		return printJSON(s.out, map[string]any{"cleared": cleared, "checks": checks})
 	}
@@ -65,7 +68,7 @@ func printChecks(s *shell, cell string, checks []control.Check, asJSON, cleared 
 		if !k.OK {
 			state = "open"
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\n", state, k.Name, strings.TrimSpace(printable(inWords(k.Text))))
+		fmt.Fprintf(w, "%s\t%s\t%s\n", state, k.Name, strings.TrimSpace(printable(k.Text)))
 	}
 	if err := w.Flush(); err != nil {
 		return err

@@ -35,6 +35,12 @@ func (d *deskClerk) Shelve(_ context.Context, o control.ShelveOrder) error     {
 func (d *deskClerk) Unshelve(_ context.Context, o control.AlarmOrder) error    { return d.note(o) }
 func (d *deskClerk) Enter(_ context.Context, e control.Entry) error            { return d.note(e) }
 func (d *deskClerk) Settle(_ context.Context, o control.Settlement) error      { return d.note(o) }
+func (d *deskClerk) Off(_ context.Context, o control.CellOrder) (control.Outcome, error) {
+	return control.Outcome{Verified: true, Text: "no current flows"}, d.note(o)
+}
+func (d *deskClerk) Step(_ context.Context, o control.StepOrder) (control.StepResult, error) {
+	return control.StepResult{}, d.note(o)
+}
 func (d *deskClerk) Drill(_ context.Context, o control.CellOrder) ([]control.Receipt, error) {
 	return d.receipts, d.note(o)
 }
@@ -111,6 +117,7 @@ func TestOrdersReachTheDaemon(t *testing.T) {
 		"measurement": {newEnterCommand, []string{"zinc-1", "measurement", "temperature=25 °C", "ph=1.5"}, control.Entry{
 			Cell: "zinc-1", Kind: "measurement", By: "ann", Numbers: map[string]float64{"temperature_kelvins": 298.15, "ph": 1.5},
 		}},
+		"off":    {newOffCommand, []string{"zinc-1", "--again", "zinc-1", "--json"}, control.CellOrder{Cell: "zinc-1", By: "ann"}},
 		"remark": {newEnterCommand, []string{"zinc-1", "remark", "stirrer replaced"}, control.Entry{Cell: "zinc-1", Kind: "remark", By: "ann", Text: "stirrer replaced"}},
 		"settle": {newEnterCommand, []string{"zinc-1", "settle", "gap=2", "low=0 C", "best=0.1 A h", "high=400 C"}, control.Settlement{
 			Cell: "zinc-1", Gap: 2, BestCoulombs: 360, HighCoulombs: 400, By: "ann",
@@ -154,7 +161,11 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=1C high=3C", "must not go down"},
 		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=3C", "high"},
 		{newEnterCommand, "zinc-1 settle gap=0 lowest=2C", "lowest"},
-		{newDrillCommand, "", "nightcell drill CELL"},
+		{newDrillCommand, "", "no argument is given; write it as: nightcell drill CELL"},
+		{newDrillCommand, "zinc-1 --patience 0s", "above zero"},
+		{newBeginCommand, "zinc-1 --confirm leads,foo", `"foo": what can be confirmed is leads, level, ventilation, containment`},
+		{newStepCommand, "zinc-1 --down 150%", "between 0 % and 100 %"},
+		{newOffCommand, "zinc-1 --again zinc-2", "nightcell off zinc-1 --again zinc-1"},
 	} {
 		_, ordered, err := order(t, &deskClerk{}, c.command, strings.Fields(c.args)...)
 		var usage usageError
@@ -168,6 +179,9 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 	var usage usageError
 	if _, _, err := order(t, &deskClerk{err: control.Unknown("there is no cell")}, newAlarmsCommand, "x"); !errors.As(err, &usage) {
 		t.Errorf("an unknown cell: %v", err)
+	}
+	if _, _, err := order(t, &deskClerk{err: control.BadRequest("a step of 0.9: the share lies from 0.005 to 0.1 of the set-point")}, newStepCommand, "zinc-1", "--down", "90 %"); !errors.As(err, &usage) || err.Error() != "a step of 90 %: the share lies from 0.5 % to 10 % of the set-point" {
+		t.Errorf("a step that is too large: %v", err)
 	}
 	if _, _, err := order(t, &deskClerk{err: control.Refuse("it is NORM")}, newAlarmsCommand, "ack", "x", "y"); err == nil || errors.As(err, &usage) {
 		t.Errorf("a refusal: %v", err)

@@ -20,7 +20,7 @@ func percent(share string) string {
 	if err != nil {
 		return share
 	}
-	return figureWords(quantity.Fraction, v)
+	return fmt.Sprintf("%.4g %%", 100*v)
 }
 
 func newStepCommand(s *shell) *cobra.Command {

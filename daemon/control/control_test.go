@@ -335,3 +335,19 @@ func TestReceiptsCarryTheProof(t *testing.T) {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 }
+
+// Who waits no longer is told what that leaves open, not by which address the daemon was asked.
+func TestAnOrderWithoutAnAnswer(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "control.sock")
+	listener, err := net.Listen("unix", path) // takes the call and says nothing
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer listener.Close()
+	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
+	defer cancel()
+	_, err = NewClient(path).Drill(ctx, CellOrder{Cell: "zinc-1"})
+	if !errors.Is(err, context.DeadlineExceeded) || !strings.Contains(err.Error(), "drill: the daemon at "+path+" did not answer in time") || strings.Contains(err.Error(), "http") {
+		t.Errorf("%v", err)
+	}
+}
