@@ -53,7 +53,7 @@ func newBench(t *testing.T, clock drivers.Clock, scenario string) *bench {
 	return &bench{clock: clock, i: i}
 }
 
-func (b *bench) open(ctx context.Context) (drivers.Supply, error) {
+func (b *bench) open(ctx context.Context, _ Noted) (drivers.Supply, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.gone {

@@ -68,6 +68,7 @@ func NewCell(s Settings, clock drivers.Clock) *Cell {
 		link:    link{open: s.Open, expected: s.Identity},
 		refused: make(map[drivers.Reason]uint64), checkpoints: checkpointEvery, atRest: s.Count.ZeroAmperes,
 	}
+	c.link.noted = func(r *drivers.Refusal) { c.countRefusal(r) }
 	if s.Plan != nil {
 		c.bathAtBegin = s.Plan.Model.State()
 	}

@@ -124,7 +124,8 @@ func (d *Daemon) lockData() error {
 		return fmt.Errorf("the data directory %s is in use by process %s; stop that one, or give this one a data directory of its own", d.o.Config.Data, holder)
 	}
 	if err := os.WriteFile(path, fmt.Appendf(nil, "%d", os.Getpid()), 0o640); err != nil {
-		return errors.Join(fmt.Errorf("writing the lock of the data directory: %w", err), d.unlock())
+		// The lock holds all the same; only the next one is not told who has it.
+		d.o.Log.Warn("the data directory's disk does not take a small file; make room on it", "path", path, "err", err)
 	}
 	return nil
 }

@@ -37,7 +37,18 @@ func (r *run) wouldBeGap(c *Cell) bool {
 		return true
 	}
 	after := c.set.Count.GapAfter
-	return after > 0 && r.time.runTime(c.reading.At)-r.lastGood > after
+	step := r.time.runTime(c.reading.At) - r.lastGood
+	return after > 0 && step > after || r.missedASwitch(c, step)
+}
+
+// missedASwitch says whether answers were missing while the current went from one level
+// to another: when it did is then not known, however short the time, and a straight line between the two would pretend so.
+func (r *run) missedASwitch(c *Cell, step time.Duration) bool {
+	if step <= 2*c.set.Poll {
+		return false
+	}
+	last, ok := r.count.Last()
+	return ok && math.Abs(float64(c.reading.Amperes)-last.Amperes) > 0.1*math.Max(math.Abs(last.Amperes), math.Abs(float64(c.reading.Amperes)))+2*c.startAmperes()
 }
 
 // evidence is what the supply tells about the time since the newest reading.
@@ -45,7 +56,8 @@ func (r *run) evidence(c *Cell) integrate.Evidence {
 	return integrate.Evidence{
 		OnBefore: r.lastOn, OnAfter: c.live(c.reading),
 		SameInstrument: !c.link.swapped, SetPointsUnchanged: r.unchanged(c),
-		LimitAmperes: r.most(c), Restarted: r.fresh && r.resumed, Suspended: r.slept,
+		LimitAmperes: r.most(c), Restarted: r.fresh && r.resumed,
+		Suspended: r.slept || r.missedASwitch(c, r.time.runTime(c.reading.At)-r.lastGood),
 	}
 }
 

@@ -95,5 +95,9 @@ func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
 // opener opens one channel of a supply; all cells of a supply share its line through the rack.
 func opener(s *configs.Supply, cell *configs.Cell, rack *scpi.Rack, clock drivers.Clock) Opener {
 	settings := s.Settings(cell.Channel, math.NaN()) // an alarm limit is no bound: readings above it must count and alarm
-	return func(ctx context.Context) (drivers.Supply, error) { return rack.Open(ctx, settings, clock) }
+	return func(ctx context.Context, noted Noted) (drivers.Supply, error) {
+		s := settings
+		s.Noted = noted
+		return rack.Open(ctx, s, clock)
+	}
 }

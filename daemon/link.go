@@ -13,8 +13,12 @@ import (
 // errNoLine says that nobody can be asked.
 var errNoLine = errors.New("there is no line to the supply")
 
+// Noted is told, by the goroutine that asks, of each refusal that a driver made good by
+// itself and therefore does not return.
+type Noted func(*drivers.Refusal)
+
 // Opener opens one channel of a supply by its stable name and changes nothing on it.
-type Opener func(ctx context.Context) (drivers.Supply, error)
+type Opener func(ctx context.Context, noted Noted) (drivers.Supply, error)
 
 const (
 	openTimeout  = 5 * time.Second // of the machine's own time, for opening and asking who is there
@@ -26,6 +30,7 @@ const (
 // longer after each failure. Only the cell's loop touches it.
 type link struct {
 	open     Opener
+	noted    Noted
 	expected string // *IDN? must begin with this; when empty the first answer is expected from then on
 	supply   drivers.Supply
 	identity drivers.Identity
@@ -46,7 +51,7 @@ func (l *link) up() bool { return l.supply != nil }
 func (l *link) attach(ctx context.Context, now time.Duration) error {
 	ctx, cancel := context.WithTimeout(ctx, openTimeout)
 	defer cancel()
-	s, err := l.open(ctx)
+	s, err := l.open(ctx, l.noted)
 	if err == nil {
 		err = l.greet(ctx, s)
 		if err != nil {

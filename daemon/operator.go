@@ -199,7 +199,7 @@ func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Rec
 			Subject: "test of the routes", Text: "This is a drill, asked for by " + a.By + ". Nothing is wrong with the cell.", Drill: true,
 		})
 		if len(receipts) == 0 {
-			return nil, control.Refuse("no route is configured for cell %s; write a [route.NAME] table", a.Cell)
+			return nil, control.BadRequest("no route is configured for cell %s; write a [route.NAME] table", a.Cell)
 		}
 		return control.Receipts(receipts), nil
 	}

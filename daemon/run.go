@@ -150,6 +150,9 @@ func (c *Cell) begin() error {
 		c.reading = live
 	}
 	r.carryOn(c, true)
+	// A run whose beginning a power cut took away would begin anew without its charge. A
+	// disk that does not take it shows in the log's health.
+	_ = r.log.Sync()
 	return nil
 }
 

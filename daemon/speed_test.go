@@ -54,7 +54,7 @@ func steadyCell(tb testing.TB, checkpoints time.Duration, disk runlog.FS) *Cell 
 	supply := &instant{at: time.Second}
 	b := &bench{clock: drivers.NewClock(1)}
 	c := zincCell(tb, b, tb.TempDir(), "", `recover = "68 %"`, "")
-	c.set.Open = func(context.Context) (drivers.Supply, error) { return supply, nil }
+	c.set.Open = func(context.Context, Noted) (drivers.Supply, error) { return supply, nil }
 	c.link.open, c.set.FS, c.set.Sync = c.set.Open, disk, time.Hour
 	c.checkpoints = checkpoints
 	c.set.Poll, c.set.Limits.Poll = time.Second, time.Second

@@ -87,7 +87,7 @@ func TestOverLimitToOff(t *testing.T) {
 		for i := range trips {
 			clock := drivers.NewClock(1)
 			s := &tripping{clock: clock, jump: 2*time.Second + time.Duration(random.Int64N(int64(poll)))}
-			settings.Open = func(context.Context) (drivers.Supply, error) { return s, nil }
+			settings.Open = func(context.Context, Noted) (drivers.Supply, error) { return s, nil }
 			c := NewCell(settings, clock)
 			stop := start(t, c)
 			<-time.After(5 * time.Second)

@@ -57,8 +57,9 @@ func newDemoCommand(s *shell) *cobra.Command {
 			"minute. At the target a notice is sent and the output switched off and verified; then what was counted is set\n" +
 			"against what was truly delivered. All figures are invented. Exit code 0 only if the target was reached and\n" +
 			"the counted charge agrees with the truth within its own stated uncertainty.",
-		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
+		Example: "  nightcell demo\n  nightcell demo --scenario testdata/scenarios/hard-short.toml --data night --listen 127.0.0.1:9648",
+		Args:    between(0, 0, "nightcell demo"),
+		RunE:    func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
 	}
 	flags := cmd.Flags()
 	flags.StringVar(&f.data, "data", "", "keep configuration and run logs in this `directory` (default: a temporary one)")

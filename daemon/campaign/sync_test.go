@@ -126,7 +126,7 @@ func (d direct) cellOn(dir string, disk runlog.FS, every time.Duration) *daemon.
 	limits.Poll, limits.Amperes, limits.Volts = time.Second, 3.3, 7
 	return daemon.NewCell(daemon.Settings{
 		Cell: "zinc-1", Supply: "bench", Poll: time.Second, Sync: every, FS: disk, DataDir: dir,
-		Open:   func(context.Context) (drivers.Supply, error) { return d, nil },
+		Open:   func(context.Context, daemon.Noted) (drivers.Supply, error) { return d, nil },
 		Count:  integrate.Settings{GapAfter: 10 * time.Second, GainRelative: 0.001, OffsetAmperes: 0.005, ResolutionAmperes: 0.001},
 		Limits: limits, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()}, AirStated: math.NaN(), AirNeededPerAmpere: math.NaN(),
 		Log: slog.New(slog.DiscardHandler),

@@ -26,13 +26,11 @@
 //     wrong by what the current moved meanwhile. The alarm reading-frozen says so in
 //     time, on a meter whose last digit otherwise moves, but the range does not widen.
 //   - A supply that saturates below a tenth above its set-point is believed.
-//   - An instrument that takes the other's place without a break of the line is found
-//     out at the next look at the status, ten polls or half a minute later. Until then its
-//     numbers are counted where one query asks for both; queries one by one find it out at the jump.
+//   - An instrument that takes the other's place without a break of the line, and without
+//     a jump of its numbers, is found out at the next look at the status, ten polls or half a minute later.
 //   - What happens between two readings that are closer than gap_after is bridged by
-//     a straight line. When refusals leave such a stretch dark and the output is switched
-//     in the middle of it, the charge can be wrong by the current times most of that
-//     stretch. Over a longer one a gap is booked, and its range holds whatever happened.
+//     a straight line, unless answers were missing between them and the current is another
+//     than before: then a gap is booked, as over any longer stretch, and its range holds whatever happened.
 //
 // TestWhatCannotBeTold shows what the frozen one costs, so that it does not move unseen.
 package linecharge

@@ -59,7 +59,11 @@ func watch(t testing.TB, dir string, flows func(now time.Duration) current, m *m
 	limits.Poll, limits.Amperes, limits.Volts = poll, 3.5, 7
 	c := daemon.NewCell(daemon.Settings{
 		Cell: "zinc-1", Supply: "bench", Identity: "EXAMPLE,PS-30-5",
-		Open: func(ctx context.Context) (drivers.Supply, error) { return rack.Open(ctx, settings, clock) },
+		Open: func(ctx context.Context, noted daemon.Noted) (drivers.Supply, error) {
+			s := settings
+			s.Noted = noted
+			return rack.Open(ctx, s, clock)
+		},
 		Poll: poll, Sync: time.Hour,
 		// A meter as good as its last digit, so that there is little room for the line to hide in.
 		Count:  integrate.Settings{GapAfter: gapAfter, GainRelative: 0.0005, OffsetAmperes: 0.002, ResolutionAmperes: 0.0001},

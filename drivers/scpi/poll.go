@@ -63,7 +63,9 @@ func (s *Supply) round(ctx context.Context) (drivers.Reading, error) {
 		}
 		s.sinceState = 0
 	}
-	if s.probation {
+	// Asked for together, volts and amperes cannot shift, but a stranger may have taken the
+	// instrument's place without the line breaking; a jump is a reason to ask who answers.
+	if s.probation || jumped && s.combined() {
 		if err := s.prove(ctx); err != nil {
 			return r, err
 		}
