@@ -20,6 +20,7 @@ type operator struct{ d *Daemon }
 var (
 	_ control.Operator = operator{}
 	_ control.Resetter = operator{}
+	_ control.Servicer = operator{}
 	_ control.Stepper  = operator{}
 )
 
@@ -214,5 +215,27 @@ func (o operator) Reset(ctx context.Context, a control.AlarmOrder) error {
 	}
 	return c.onAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.Reset(cond, a.By, utc)
+	})
+}
+
+// OutOfService implements control.Servicer.
+func (o operator) OutOfService(ctx context.Context, a control.ServiceOrder) error {
+	c, err := o.cell(a.Cell)
+	if err != nil {
+		return err
+	}
+	return c.onAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+		return b.OutOfService(cond, a.By, a.Reason, utc)
+	})
+}
+
+// ReturnToService implements control.Servicer.
+func (o operator) ReturnToService(ctx context.Context, a control.AlarmOrder) error {
+	c, err := o.cell(a.Cell)
+	if err != nil {
+		return err
+	}
+	return c.onAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+		return b.ReturnToService(cond, a.By, utc)
 	})
 }

@@ -49,7 +49,7 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 	}
 	r.addFlags(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	cmd.AddCommand(newAckCommand(s, r), newShelveCommand(s, r), newUnshelveCommand(s, r), newResetCommand(s, r))
+	cmd.AddCommand(newAckCommand(s, r), newShelveCommand(s, r), newUnshelveCommand(s, r), newResetCommand(s, r), newOutOfServiceCommand(s, r), newReturnCommand(s, r))
 	return cmd
 }
 

@@ -97,6 +97,16 @@ func (c *Client) Reset(ctx context.Context, a AlarmOrder) error {
 	return c.post(ctx, "reset", a, nil)
 }
 
+// OutOfService implements Servicer.
+func (c *Client) OutOfService(ctx context.Context, a ServiceOrder) error {
+	return c.post(ctx, "out-of-service", a, nil)
+}
+
+// ReturnToService implements Servicer.
+func (c *Client) ReturnToService(ctx context.Context, a AlarmOrder) error {
+	return c.post(ctx, "return-to-service", a, nil)
+}
+
 // Step implements Stepper.
 func (c *Client) Step(ctx context.Context, s StepOrder) (out StepResult, err error) {
 	err = c.post(ctx, "step", s, &out)

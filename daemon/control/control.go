@@ -164,6 +164,19 @@ type Resetter interface {
 	Reset(ctx context.Context, a AlarmOrder) error
 }
 
+// Servicer is the optional ability of an Operator to take an alarm out of service, with
+// the reason, until it is returned.
+type Servicer interface {
+	OutOfService(ctx context.Context, a ServiceOrder) error
+	ReturnToService(ctx context.Context, a AlarmOrder) error
+}
+
+// ServiceOrder takes an alarm out of service.
+type ServiceOrder struct {
+	AlarmOrder
+	Reason string `json:"reason"`
+}
+
 // StepOrder asks for a current step downwards.
 type StepOrder struct {
 	CellOrder

@@ -56,9 +56,11 @@ func (d *desk) Status(context.Context) ([]Cell, error) { return d.cells, d.note(
 func (d *desk) Alarms(_ context.Context, cell string) ([]Alarm, error) {
 	return d.alarms, d.note(cell)
 }
-func (d *desk) Acknowledge(_ context.Context, a AlarmOrder) error { return d.note(a) }
-func (d *desk) Shelve(_ context.Context, s ShelveOrder) error     { return d.note(s) }
-func (d *desk) Reset(_ context.Context, a AlarmOrder) error       { return d.note(a) }
+func (d *desk) Acknowledge(_ context.Context, a AlarmOrder) error     { return d.note(a) }
+func (d *desk) Shelve(_ context.Context, s ShelveOrder) error         { return d.note(s) }
+func (d *desk) Reset(_ context.Context, a AlarmOrder) error           { return d.note(a) }
+func (d *desk) OutOfService(_ context.Context, a ServiceOrder) error  { return d.note(a) }
+func (d *desk) ReturnToService(_ context.Context, a AlarmOrder) error { return d.note(a) }
 func (d *desk) Step(_ context.Context, s StepOrder) (StepResult, error) {
 	return StepResult{Ohms: 0.5, Text: "0.5 Ω"}, d.note(s)
 }
@@ -143,14 +145,14 @@ func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 	shelve := ShelveOrder{order, "lead is being moved", 600}
 	entry := Entry{Cell: "zinc-1", Kind: "addition", By: "ann", Text: "", At: at, Numbers: map[string]float64{"mass_kilograms": 0.05}, Words: map[string]string{"formula": "ZnSO4·7H2O"}}
 	settle := Settlement{"zinc-1", 2, 0, 10, 20, "ann", "read from the supply's own counter"}
-	for _, err := range []error{c.Acknowledge(ctx, order), c.Shelve(ctx, shelve), c.Unshelve(ctx, order), c.Reset(ctx, order), c.Enter(ctx, entry), c.Settle(ctx, settle), c.Reload(ctx)} {
+	for _, err := range []error{c.Acknowledge(ctx, order), c.Shelve(ctx, shelve), c.Unshelve(ctx, order), c.Reset(ctx, order), c.OutOfService(ctx, ServiceOrder{order, "rewired"}), c.ReturnToService(ctx, order), c.Enter(ctx, entry), c.Settle(ctx, settle), c.Reload(ctx)} {
 		if err != nil {
 			t.Error(err)
 		}
 	}
 	want := []any{
 		"status", "zinc-1", BeginOrder{"zinc-1", "ann", []string{"leads", "level"}}, CellOrder{"zinc-1", "ann"}, CellOrder{"zinc-2", "ann"},
-		CellOrder{"zinc-1", "bob"}, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05}, order, shelve, order, order, entry, settle, "reload",
+		CellOrder{"zinc-1", "bob"}, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05}, order, shelve, order, order, ServiceOrder{order, "rewired"}, order, entry, settle, "reload",
 	}
 	if diff := cmp.Diff(want, d.heard()); diff != "" {
 		t.Errorf("asked (-want +got):\n%s", diff)

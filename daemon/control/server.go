@@ -111,6 +111,10 @@ func Handler(o Operator) http.Handler {
 	if r, ok := o.(Resetter); ok {
 		mux.Handle("POST /v1/reset", answer(silent(r.Reset)))
 	}
+	if s, ok := o.(Servicer); ok {
+		mux.Handle("POST /v1/out-of-service", answer(silent(s.OutOfService)))
+		mux.Handle("POST /v1/return-to-service", answer(silent(s.ReturnToService)))
+	}
 	if s, ok := o.(Stepper); ok {
 		mux.Handle("POST /v1/step", answer(s.Step))
 	}
