@@ -52,6 +52,7 @@ type Cell struct {
 	ending    []*runlog.Writer // logs of runs that ended, while the disk does not take the end of them
 
 	checkpoints time.Duration // between two checkpoints
+	plan        constants     // of set.Plan
 	bathAtBegin bath.State    // of the plan's model, before any charge
 }
 
@@ -70,6 +71,7 @@ func NewCell(s Settings, clock drivers.Clock) *Cell {
 	}
 	c.link.noted = func(r *drivers.Refusal) { c.countRefusal(r) }
 	if s.Plan != nil {
+		c.plan = constantsOf(s.Plan)
 		c.bathAtBegin = s.Plan.Model.State()
 	}
 	return c

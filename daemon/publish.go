@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"nightcell/daemon/snapshot"
+	"nightcell/integrate/bath"
 )
 
 // publish fills in the next snapshot and makes it the newest.
@@ -93,20 +94,19 @@ func (r *run) fill(c *Cell, s *snapshot.Cell) {
 // fillBath adds what the model of the bath says.
 func (r *run) fillBath(c *Cell, s *snapshot.Cell) {
 	t, st := &r.totals, &r.standing
-	p := c.set.Plan
 	amperes := math.Abs(float64(c.reading.Amperes))
 	s.Bath.DepositGrams, s.Bath.ConcentrationGramPerLitre = st.Deposit*1e3, st.Concentration
 	s.Bath.OverallEfficiency, s.Bath.MarginalEfficiency, s.Bath.OfLimitingCurrent = st.Overall, st.Marginal, st.LoadRatio
-	if area := p.Conditions().CathodeArea; area.Known() {
-		s.Bath.CurrentDensity = amperes / area.Value
+	if c.plan.area > 0 {
+		s.Bath.CurrentDensity = amperes / c.plan.area
 	}
 	s.Charge.TargetCoulombs, s.Charge.SecondsToTarget = t.Charge+st.Left, st.TimeLeft
 	s.Charge.FinishesAt = time.Time{}
 	if st.TimeLeft > 0 && st.TimeLeft < 1e8 {
 		s.Charge.FinishesAt = s.At.Add(time.Duration(st.TimeLeft * float64(time.Second)))
 	}
-	s.Charge.PlanCoulombs, s.Charge.PlanAmperes = r.planned(c), c.plannedAmperes()
-	s.Charge.TheoreticalGrams = t.Charge * p.Metal.Equivalent(p.Valence).Value * 1e3
+	s.Charge.PlanCoulombs, s.Charge.PlanAmperes = r.planned(c), c.plan.amperes
+	s.Charge.TheoreticalGrams = t.Charge * c.plan.equivalent * 1e3
 	if st.Deposit > 0 {
 		s.Charge.JoulesPerKilogram = t.Energy / st.Deposit
 	}
@@ -118,21 +118,29 @@ func (r *run) fillBath(c *Cell, s *snapshot.Cell) {
 	s.Bath.WaterGrams = t.Charge * waterGramsPerCoulomb
 }
 
-// plannedAmperes is the current of the plan, NaN without one.
-func (c *Cell) plannedAmperes() float64 {
-	if a := c.set.Plan.Conditions().Current; a.Known() {
-		return a.Value
+// constants are figures of the plan that every reading needs.
+type constants struct {
+	amperes    float64 // planned current; NaN without one
+	area       float64 // of the cathode, m2; 0 when not stated
+	equivalent float64 // kg/C
+	charge     float64 // target as planned, C
+}
+
+func constantsOf(p *bath.Plan) constants {
+	k := constants{amperes: math.NaN(), equivalent: p.Metal.Equivalent(p.Valence).Value, charge: p.Goal.Charge.Value}
+	given := p.Conditions()
+	if given.Current.Known() {
+		k.amperes = given.Current.Value
 	}
-	return math.NaN()
+	if given.CathodeArea.Known() {
+		k.area = given.CathodeArea.Value
+	}
+	return k
 }
 
 // planned is where the charge would be now at the planned current, NaN without one.
 func (r *run) planned(c *Cell) float64 {
-	amperes := c.set.Plan.Conditions().Current
-	if !amperes.Known() {
-		return math.NaN()
-	}
-	return math.Min(amperes.Value*r.totals.Elapsed.Seconds(), c.set.Plan.Goal.Charge.Value)
+	return math.Min(c.plan.amperes*r.totals.Elapsed.Seconds(), c.plan.charge)
 }
 
 func zeroIfUnknown(x float64) float64 {

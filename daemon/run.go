@@ -318,6 +318,6 @@ func (r *run) observeBath(c *Cell, o *alerts.Observation) {
 	o.PlanCharge = r.planned(c)
 	o.Deposit, o.LimitingRatio = st.Deposit, st.LoadRatio
 	if st.Marginal > 0 && o.HasReading {
-		o.MarginalJoules = o.Volts / (st.Marginal * p.Metal.Equivalent(p.Valence).Value)
+		o.MarginalJoules = o.Volts / (st.Marginal * c.plan.equivalent)
 	}
 }
