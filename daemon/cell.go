@@ -66,7 +66,7 @@ type ask struct {
 func NewCell(s Settings, clock drivers.Clock) *Cell {
 	c := &Cell{
 		set: s, m: machineOf(clock), asks: make(chan ask), every: s.Poll, gone: make(chan struct{}),
-		link:    link{open: s.Open, expected: s.Identity},
+		link:    link{open: s.Open, expected: s.Identity, mostVolts: s.MostVolts, mostAmperes: s.MostAmperes},
 		refused: make(map[drivers.Reason]uint64), checkpoints: checkpointEvery, atRest: s.Count.ZeroAmperes,
 	}
 	c.link.noted = func(r *drivers.Refusal) { c.countRefusal(r) }

@@ -80,8 +80,18 @@ func (r *run) unchanged(c *Cell) bool {
 }
 
 // most is the largest current that could have flowed unseen, in A: what the set-points
-// before and after allow, else what the supply can do, else the limit it is held against. NaN: nobody knows.
+// before and after allow, else what the supply can do, else the limit it is held against. A
+// set-point above what the supply can do is a garbled one. NaN: nobody knows.
 func (r *run) most(c *Cell) float64 {
+	a := r.allowed(c)
+	if top := float64(c.set.MostAmperes); top > 0 && a > top {
+		return top
+	}
+	return a
+}
+
+// allowed is what the set-points before and after the newest reading allow, in A.
+func (r *run) allowed(c *Cell) float64 {
 	now, before := float64(c.link.status.SetAmperes), float64(r.set.Amperes)
 	switch {
 	case c.link.swapped, math.IsNaN(now) && math.IsNaN(before):

@@ -140,6 +140,7 @@ func TestTheMostThatCouldHaveFlowed(t *testing.T) {
 		{"none: what the supply can do", nan, nan, 5, 5, false},
 		{"none, range not stated: the limit", nan, nan, nan, 3.3, false},
 		{"another instrument", 3, 2, 5, 5, true},
+		{"a garbled set-point", 3, 30000, 5, 5, false},
 	} {
 		c := &Cell{set: Settings{MostAmperes: drivers.Amperes(tt.most), Limits: alerts.Limits{Amperes: 3.3}}}
 		c.link.swapped, c.link.status.SetAmperes = tt.swapped, drivers.Amperes(tt.now)
@@ -147,6 +148,21 @@ func TestTheMostThatCouldHaveFlowed(t *testing.T) {
 		if got := r.most(c); got != tt.want {
 			t.Errorf("%s: %v A, want %v A", tt.name, got, tt.want)
 		}
+	}
+}
+
+// TestAGarbledSetPointIsNotKept loses the point of "3.0000": the supply cannot do 30000 A.
+func TestAGarbledSetPointIsNotKept(t *testing.T) {
+	l := link{mostVolts: 32, mostAmperes: 5}
+	st := drivers.Status{SetVolts: 6, SetAmperes: 30000}
+	l.told(st)
+	if l.status.SetVolts != 6 || !math.IsNaN(float64(l.status.SetAmperes)) {
+		t.Errorf("kept %v V and %v A", l.status.SetVolts, l.status.SetAmperes)
+	}
+	st = drivers.Status{SetVolts: 60000, SetAmperes: 3}
+	l.told(st)
+	if l.status.SetAmperes != 3 || !math.IsNaN(float64(l.status.SetVolts)) {
+		t.Errorf("kept %v V and %v A", l.status.SetVolts, l.status.SetAmperes)
 	}
 }
 

@@ -40,7 +40,7 @@ func settingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock 
 		Poll: cell.Poll, Sync: cell.Sync, Count: cell.Coulometer(supply),
 		Plan: plan, Limits: cell.Limits,
 		May: Permission(cell.May), AtTarget: choice(cell.AtTarget), OnStop: choice(cell.OnStop),
-		HoldAmperes: drivers.Amperes(cell.HoldAmperes), MostAmperes: drivers.Amperes(supply.RangeAmperes), Reason: cell.Reason,
+		HoldAmperes: drivers.Amperes(cell.HoldAmperes), MostAmperes: drivers.Amperes(supply.RangeAmperes), MostVolts: drivers.Volts(supply.RangeVolts), Reason: cell.Reason,
 		AirStated: cell.Room.Ventilation.SI, AirNeededPerAmpere: math.NaN(),
 		DataDir: cfg.Data, Frozen: frozen, Log: log,
 		Chemistry: alerts.Chemistry{FloorVolts: math.NaN()},

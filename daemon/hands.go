@@ -51,7 +51,7 @@ func (l *link) hold(ctx context.Context, now func() time.Duration, a drivers.Amp
 		if err != nil {
 			return fmt.Errorf("asking for the present set-point: %w", err)
 		}
-		l.status = st
+		l.told(st)
 		if math.IsNaN(float64(st.SetAmperes)) {
 			return errors.New("the supply does not tell its current set-point, so lowering it cannot be told from raising it; use off, or set the hold current by hand")
 		}
@@ -85,7 +85,7 @@ func (l *link) verify(ctx context.Context, check func(drivers.Status, drivers.Re
 		if err != nil {
 			return fmt.Errorf("reading the output state back: %w", err)
 		}
-		l.status = st
+		l.told(st)
 		r, err := l.supply.Poll(ctx)
 		if err != nil {
 			return fmt.Errorf("reading the current back: %w", err)

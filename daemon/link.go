@@ -29,19 +29,22 @@ const (
 // link is one cell's line to its supply: it opens, checks who answers, and waits
 // longer after each failure. Only the cell's loop touches it.
 type link struct {
-	open     Opener
-	noted    Noted
-	expected string // *IDN? must begin with this; when empty the first answer is expected from then on
-	supply   drivers.Supply
-	identity drivers.Identity
-	status   drivers.Status  // the newest
-	proof    drivers.Reading // that verified the newest act
-	since    time.Duration   // run time when the line last came up or went down
-	retryAt  time.Duration
-	backOff  time.Duration
-	opened   uint64
-	problem  string
-	swapped  bool // another instrument has answered since the newest reading
+	open  Opener
+	noted Noted
+	// mostVolts and mostAmperes are what the supply can put out; 0 or NaN: not stated.
+	mostVolts   drivers.Volts
+	mostAmperes drivers.Amperes
+	expected    string // *IDN? must begin with this; when empty the first answer is expected from then on
+	supply      drivers.Supply
+	identity    drivers.Identity
+	status      drivers.Status  // the newest
+	proof       drivers.Reading // that verified the newest act
+	since       time.Duration   // run time when the line last came up or went down
+	retryAt     time.Duration
+	backOff     time.Duration
+	opened      uint64
+	problem     string
+	swapped     bool // another instrument has answered since the newest reading
 }
 
 // up says whether there is a line to ask on.
@@ -82,11 +85,24 @@ func (l *link) greet(ctx context.Context, s drivers.Supply) error {
 		return fmt.Errorf("asking for output state and set-points: %w", err)
 	}
 	l.swapped = l.swapped || l.identity != (drivers.Identity{}) && l.identity != id
-	l.identity, l.status = id, st
+	l.identity = id
+	l.told(st)
 	if l.expected == "" {
 		l.expected = id.String()
 	}
 	return nil
+}
+
+// told takes over what the supply says of itself. A set-point beyond what it can put out
+// is a garbled answer and counts as not told.
+func (l *link) told(st drivers.Status) {
+	if l.mostAmperes > 0 && st.SetAmperes > 1.05*l.mostAmperes {
+		st.SetAmperes = unknownAmperes
+	}
+	if l.mostVolts > 0 && st.SetVolts > 1.05*l.mostVolts {
+		st.SetVolts = unknownSetPoints.Volts
+	}
+	l.status = st
 }
 
 // fail notes why there is no line and when to try again.

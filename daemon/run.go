@@ -181,7 +181,7 @@ func (c *Cell) refreshStatus(ctx context.Context) error {
 		}
 		return fmt.Errorf("asking the supply for its state: %w", err)
 	}
-	c.link.status = st
+	c.link.told(st)
 	c.statusDue = c.m.now() + max(statusEvery, 10*c.set.Poll)
 	for _, e := range st.Errors {
 		c.set.Log.Warn("supply reports an error", "cell", c.set.Cell, "error", e)

@@ -65,7 +65,8 @@ type Settings struct {
 	AtTarget     Choice
 	OnStop       Choice
 	HoldAmperes  drivers.Amperes
-	MostAmperes  drivers.Amperes // that the supply can put out; NaN when not stated
+	MostVolts    drivers.Volts   // that the supply can put out; NaN when not stated
+	MostAmperes  drivers.Amperes // likewise
 	Reactions    []alerts.Reaction
 	// AirStated is the ventilation of the room, m3/s, and AirNeededPerAmpere what the
 	// gas of one ampere asks for, m3/s per A; NaN when not stated.
