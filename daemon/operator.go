@@ -110,35 +110,32 @@ func rank(a control.Alarm) int {
 	return int(p)
 }
 
-// Acknowledge implements control.Operator.
-func (o operator) Acknowledge(ctx context.Context, a control.AlarmOrder) error {
+// onAlarm lets do act on the alarm that an order names.
+func (o operator) onAlarm(ctx context.Context, a control.AlarmOrder, do func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error)) error {
 	c, err := o.cell(a.Cell)
 	if err != nil {
 		return err
 	}
-	return c.onAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+	return c.onAlarm(ctx, a.Condition, do)
+}
+
+// Acknowledge implements control.Operator.
+func (o operator) Acknowledge(ctx context.Context, a control.AlarmOrder) error {
+	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.Acknowledge(cond, a.By, utc)
 	})
 }
 
 // Shelve implements control.Operator.
 func (o operator) Shelve(ctx context.Context, s control.ShelveOrder) error {
-	c, err := o.cell(s.Cell)
-	if err != nil {
-		return err
-	}
-	return c.onAlarm(ctx, s.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+	return o.onAlarm(ctx, s.AlarmOrder, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.Shelve(cond, s.By, s.Reason, time.Duration(s.Seconds*float64(time.Second)), utc)
 	})
 }
 
 // Unshelve implements control.Operator.
 func (o operator) Unshelve(ctx context.Context, a control.AlarmOrder) error {
-	c, err := o.cell(a.Cell)
-	if err != nil {
-		return err
-	}
-	return c.onAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.Unshelve(cond, a.By, utc)
 	})
 }
@@ -209,33 +206,21 @@ func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Rec
 
 // Reset implements control.Resetter.
 func (o operator) Reset(ctx context.Context, a control.AlarmOrder) error {
-	c, err := o.cell(a.Cell)
-	if err != nil {
-		return err
-	}
-	return c.onAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.Reset(cond, a.By, utc)
 	})
 }
 
 // OutOfService implements control.Servicer.
 func (o operator) OutOfService(ctx context.Context, a control.ServiceOrder) error {
-	c, err := o.cell(a.Cell)
-	if err != nil {
-		return err
-	}
-	return c.onAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+	return o.onAlarm(ctx, a.AlarmOrder, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.OutOfService(cond, a.By, a.Reason, utc)
 	})
 }
 
 // ReturnToService implements control.Servicer.
 func (o operator) ReturnToService(ctx context.Context, a control.AlarmOrder) error {
-	c, err := o.cell(a.Cell)
-	if err != nil {
-		return err
-	}
-	return c.onAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
+	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.ReturnToService(cond, a.By, utc)
 	})
 }
