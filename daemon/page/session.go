@@ -42,22 +42,27 @@ type form struct {
 
 func newSessions() *sessions { return &sessions{all: make(map[string]*session)} }
 
+// makeRoom drops what has ended, and what ends next if there are still most of them.
+func makeRoom[V any](all map[string]V, most int, now time.Time, ends func(V) time.Time) {
+	oldest := ""
+	for id, v := range all {
+		if now.After(ends(v)) {
+			delete(all, id)
+		} else if oldest == "" || ends(v).Before(ends(all[oldest])) {
+			oldest = id
+		}
+	}
+	if len(all) >= most {
+		delete(all, oldest)
+	}
+}
+
 // open signs an operator in and returns the cookie's value.
 func (s *sessions) open(who string) string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := time.Now()
-	oldest := ""
-	for id, other := range s.all {
-		if now.After(other.ends) {
-			delete(s.all, id)
-		} else if oldest == "" || other.ends.Before(s.all[oldest].ends) {
-			oldest = id
-		}
-	}
-	if len(s.all) >= mostSessions {
-		delete(s.all, oldest)
-	}
+	makeRoom(s.all, mostSessions, now, func(other *session) time.Time { return other.ends })
 	id := rand.Text()
 	s.all[id] = &session{
 		who: who, ends: now.Add(sessionLasts), acts: rate.NewLimiter(rate.Every(time.Second), 10), forms: make(map[string]form),
@@ -93,17 +98,7 @@ func (s *session) issue(act, cell, condition string) string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := time.Now()
-	oldest := ""
-	for t, f := range s.forms {
-		if now.After(f.ends) {
-			delete(s.forms, t)
-		} else if oldest == "" || f.ends.Before(s.forms[oldest].ends) {
-			oldest = t
-		}
-	}
-	if len(s.forms) >= mostForms {
-		delete(s.forms, oldest)
-	}
+	makeRoom(s.forms, mostForms, now, func(f form) time.Time { return f.ends })
 	token := rand.Text()
 	s.forms[token] = form{act, cell, condition, now.Add(formLasts)}
 	return token
