@@ -7,6 +7,7 @@ import (
 	"math"
 	"strconv"
 	"time"
+	"unicode/utf8"
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
 )
@@ -168,7 +169,7 @@ func cutString(b []byte, last string) (string, []byte, bool) {
 	if string(s) == last {
 		return last, b[end+2:], true
 	}
-	if bytes.IndexByte(s, '\\') >= 0 || bytes.ContainsFunc(s, isControl) {
+	if bytes.IndexByte(s, '\\') >= 0 || bytes.ContainsFunc(s, isControl) || !utf8.Valid(s) {
 		return "", nil, false
 	}
 	return string(s), b[end+2:], true

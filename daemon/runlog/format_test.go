@@ -108,6 +108,7 @@ func FuzzLine(f *testing.F) {
 		`reading,cell=zinc-1 step=1i,volts=NaN,amperes=0x1p3,mode="",output="" 1`,
 		`reading,cell=zinc-1 step=9223372036854775808i,volts=1,amperes=1,mode="",output="" 1`,
 		`reading,cell=zinc-1 step=1i,volts=1.00000000000000000000001,amperes=12345678901234567890,mode="",output="" 1`,
+		"reading,cell=zinc-1 step=1i,volts=1,amperes=1,mode=\"\xbdonstant-current\",output=\"on\" 1",
 		`entry,cell=zinc-1 kind="x",n=1i,b=t,f=1.5,u=7u 1`, `# comment`, ``, ` `, `checkpoint,cell=z crc=1i 1`,
 	} {
 		f.Add([]byte(s))
