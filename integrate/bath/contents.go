@@ -32,13 +32,15 @@ type Salt struct {
 
 // contents is Contents settled: one metal, its valence, and how much of it there is.
 type contents struct {
-	metal   matter.Metal
-	couple  matter.Couple
-	valence int
-	medium  matter.Medium
-	volume  matter.Figure
-	amount  quantity // mol of metal
-	notes   []string
+	metal    matter.Metal
+	couple   matter.Couple
+	valence  int
+	medium   matter.Medium
+	volume   matter.Figure
+	amount   quantity // mol of metal
+	others   []Other
+	chloride matter.Figure // mol/m3
+	notes    []string
 }
 
 // quantity is a number together with the relative doubts that enter it, by source.
@@ -85,7 +87,10 @@ func (c Contents) settle(m *mistakes) contents {
 	s.couple, s.valence = couple, couple.Valence
 	if hasVolume {
 		c.findAmount(m, &s, formulas)
+		c.findOthers(&s, formulas)
 	}
+	s.noteOthers(c, formulas)
+	s.noteStates(formulas)
 	return s
 }
 
@@ -118,15 +123,17 @@ func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula)
 			}
 		}
 	}
-	// With a salt of a metal, or the metal stated apart, the others may be supporting ones.
-	supported := len(order) > 0 || c.Metal != "" && (c.Concentration.Known() || c.MetalMass.Known())
+	// With a salt of a metal, or the metal stated apart, the others may be supporting ones, or of other metals.
+	apart := c.Metal != "" && (c.Concentration.Known() || c.MetalMass.Known())
+	supported := len(order) > 0 || apart
+	_, held := found[s.metal.String()]
 	for i, f := range formulas {
 		field := fmt.Sprintf("salts[%d].formula", i)
 		switch winnable := len(matter.WinnableIn(f)) > 0; {
 		case f.String() == "": // already complained about
 		case !winnable && !supported:
 			m.add(field, "state a salt of the metal to be won", "%s", noMetal(f))
-		case winnable && c.Metal != "" && f.Count(s.metal.String()) == 0:
+		case winnable && c.Metal != "" && !held && !apart:
 			m.add(field, "leave it out, or correct the metal", "%s holds no %s", f, s.metal.Element.Name)
 		}
 	}
@@ -147,7 +154,6 @@ func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula)
 			return false
 		}
 	}
-	s.noteOthers(formulas)
 	return true
 }
 

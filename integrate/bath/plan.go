@@ -26,6 +26,10 @@ type Plan struct {
 	Goal    Goal
 	Model   *Drawdown
 	Notes   []string // words about how the order was read
+	Others  []Other  // metals besides the one to be won, in the order of the salts
+	// Chloride is what the salts bring, in mol per m3 of Volume; not Known if none of them with a stated mass or
+	// concentration holds any.
+	Chloride matter.Figure
 
 	Volume       matter.Figure // m3
 	Efficiency   matter.Figure // of the first stage
@@ -55,7 +59,7 @@ func NewPlan(o Order) (*Plan, error) {
 	}
 	p.Metal, p.Couple, p.Valence, p.Medium = p.settled.metal, p.settled.couple, p.settled.valence, p.settled.medium
 	p.Volume, p.Efficiency, p.MassTransfer = p.settled.volume, p.efficiency.fraction, p.efficiency.transfer
-	p.Notes = p.settled.notes
+	p.Notes, p.Others, p.Chloride = p.settled.notes, p.settled.others, p.settled.chloride
 	p.scenario = p.nominal()
 	model, err := NewDrawdown(p.scenario.batch, p.scenario.amount)
 	if err != nil {

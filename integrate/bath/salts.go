@@ -65,17 +65,51 @@ func mediumOf(formulas []matter.Formula) matter.Medium {
 }
 
 // noteOthers says what the salts without the metal are taken for.
-func (s *contents) noteOthers(formulas []matter.Formula) {
-	for _, f := range formulas {
+func (s *contents) noteOthers(c Contents, formulas []matter.Formula) {
+	for i, f := range formulas {
 		if f.Count(s.metal.String()) > 0 || f.String() == "" {
 			continue
 		}
+		salt := c.Salts[i]
 		text := fmt.Sprintf("%s holds no %s%s and is taken as supporting electrolyte: it does not enter the charge", f, s.metal.Element.Name, meant(f))
+		if others := matter.WinnableIn(f); len(others) > 0 {
+			text = fmt.Sprintf("%s brings %s, which can plate too: the charge here is that of %s alone", f, others[0].Element.Name, s.metal.Element.Name)
+		}
 		if f.Medium() == matter.Chloride && s.medium != matter.Chloride {
-			text += "; it brings chloride, so that chlorine can come off at the anode: state how much chloride there is"
+			text += "; it brings chloride, so that chlorine can come off at the anode"
+			if !salt.Mass.Known() && !salt.Concentration.Known() {
+				text += ": state how much chloride there is"
+			}
 		}
 		s.notes = append(s.notes, text)
 	}
+}
+
+// noteStates says where a salt holds the metal in another state than the charge is counted from.
+func (s *contents) noteStates(formulas []matter.Formula) {
+	for _, f := range formulas {
+		state, ok := f.OxidationState(s.metal.String())
+		if !ok || math.Abs(state-float64(s.valence)) < 1e-9 {
+			continue
+		}
+		name := s.metal.Element.Name
+		text := fmt.Sprintf("%s holds %s(%s), and the charge is counted with %d electrons an atom: ", f, name, roman(state), s.valence)
+		if state > float64(s.valence) {
+			text += fmt.Sprintf("reduce it before the run, or it takes %.2g times that charge", state/float64(s.valence))
+		} else {
+			text += fmt.Sprintf("it takes %.2g times that charge if the bath keeps it so; a valence can be stated", state/float64(s.valence))
+		}
+		s.notes = append(s.notes, text)
+	}
+}
+
+// roman writes an oxidation state as the names of salts do; a mean one that is not whole in digits.
+func roman(state float64) string {
+	numerals := []string{"I", "II", "III", "IV", "V", "VI", "VII", "VIII"}
+	if i := int(math.Round(state)); math.Abs(state-float64(i)) < 1e-9 && i >= 1 && i <= len(numerals) {
+		return numerals[i-1]
+	}
+	return fmt.Sprintf("%.2g on average", state)
 }
 
 // noMetal says what a salt without a winnable metal holds instead.

@@ -104,11 +104,14 @@ func (f Formula) Medium() Medium {
 		return Fluoborate
 	case has("N", "O") && strings.Contains(f.text, "NO3"):
 		return Nitrate
-	case has("Cl") && !strings.Contains(f.text, "ClO"):
+	case f.Chloride():
 		return Chloride
 	}
 	return ""
 }
+
+// Chloride says whether the formula holds chlorine as chloride, and not in chlorate or perchlorate.
+func (f Formula) Chloride() bool { return f.Count("Cl") > 0 && !strings.Contains(f.text, "ClO") }
 
 // hydroxo says whether the formula is an alkali zincate, stannate, gallate or
 // tellurite: alkali metal, one of these, oxygen, hydrogen, and nothing else.

@@ -308,3 +308,29 @@ func TestBrokenTables(t *testing.T) {
 		}
 	}
 }
+
+// TestNoComplexOfAnotherMedium: a stated valence gets no potential of a complex that the medium does not make.
+func TestNoComplexOfAnotherMedium(t *testing.T) {
+	tin, err := LookUp("Sn")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c, err := tin.Couple(Alkaline, 4); err != nil || c.Ligand != "hydroxide" {
+		t.Errorf("stannate: %+v, %v", c, err)
+	}
+	if c, err := tin.Couple("", 4); err != nil || c.Valence != 4 {
+		t.Errorf("medium unknown: %+v, %v", c, err)
+	}
+	if c, err := tin.Couple(Chloride, 4); err == nil || err.Error() != "tin with valence 4 is in the table of metals for alkaline alone, not for chloride" {
+		t.Errorf("tin(IV) in chloride: %+v, %v", c, err)
+	}
+	copper, err := LookUp("Cu")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for valence, want := range map[int]string{0: "Cu2+ + 2e = Cu", 1: "[CuCl2]- + e = Cu + 2Cl-"} {
+		if c, err := copper.Couple(Chloride, valence); err != nil || c.Reaction != want {
+			t.Errorf("copper, valence %d: %s, %v", valence, c.Reaction, err)
+		}
+	}
+}

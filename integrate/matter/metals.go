@@ -155,19 +155,35 @@ func WinnableIn(f Formula) []Metal {
 func (m Metal) String() string { return m.Element.Symbol }
 
 // Couple returns the reduction that holds in a medium, of the given valence if
-// it is not 0. An unknown medium gets the row for any medium.
+// it is not 0. An unknown medium gets the row for any medium. A complex of another medium is
+// never taken for a stated valence: its potential would be off by tenths of a volt.
 func (m Metal) Couple(medium Medium, valence int) (Couple, error) {
 	for _, c := range m.Couples {
 		if covers(c.Media, medium) && (valence == 0 || c.Valence == valence) {
 			return c, nil
 		}
 	}
+	elsewhere := Couple{}
 	for _, c := range m.Couples {
-		if valence == 0 || c.Valence == valence {
+		switch {
+		case valence == 0 || c.Valence == valence && (c.Ligand == "" || !medium.Known()):
 			return c, nil
+		case c.Valence == valence:
+			elsewhere = c
 		}
 	}
+	if elsewhere.Valence != 0 {
+		return Couple{}, fmt.Errorf("%s with valence %d is in the table of metals for %s alone, not for %s", m.Element.Name, valence, mediaWords(elsewhere.Media), medium)
+	}
 	return Couple{}, fmt.Errorf("%s with valence %d is not in the table of metals; it has valence %s", m.Element.Name, valence, m.valences())
+}
+
+func mediaWords(media []Medium) string {
+	var words []string
+	for _, medium := range media {
+		words = append(words, string(medium))
+	}
+	return strings.Join(words, ", ")
 }
 
 func (m Metal) valences() string {
