@@ -215,6 +215,11 @@ func TestOddDialect(t *testing.T) {
 	equal(t, "pause", time.Duration(d.Pause), 60*time.Millisecond)
 	equal(t, "terminator", d.Terminator, "\r")
 	equal(t, "kept from the standard", time.Duration(d.Quiet), 50*time.Millisecond)
+	d = c.Supply("bare").Dialect
+	equal(t, "no terminator", d.Terminator, scpi.NoTerminator)
+	equal(t, "silence", time.Duration(d.ReplySilence), 60*time.Millisecond)
+	equal(t, "output bit", d.OutputOn, uint16(64))
+	equal(t, "mode with no bit set", d.ModeOtherwise, "constant-current")
 	if c.Cell("lead-1").Target != nil {
 		t.Error("a target nobody stated")
 	}

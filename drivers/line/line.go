@@ -112,7 +112,7 @@ func (l *Line) Address() string { return l.settings.Address }
 // need be. timeout is the longest wait for the answer; the time that the
 // characters themselves take at the line's rate is added to it. sent is the
 // instant before the first byte went out, received the instant after the
-// terminator came in.
+// terminator came in, or the last byte where silence ends an answer.
 //
 // The error is *Incomplete when no whole line came, *Stray when bytes were there
 // before the query or came after the answer, and else wraps drivers.ErrGone or ctx.Err().
@@ -123,7 +123,7 @@ func (l *Line) Exchange(ctx context.Context, query, reply []byte, timeout time.D
 	if err != nil {
 		return reply[:0], sent, received, err
 	}
-	wire := l.settings.Duration(n + typicalAnswer)
+	wire := l.settings.Duration(n+typicalAnswer) + l.settings.Silence
 	r := l.run(ctx, job{kind: exchange, n: n, wait: timeout + wire})
 	return append(reply[:0], l.rx[:r.n]...), r.sent, r.received, r.err
 }
@@ -132,7 +132,7 @@ func (l *Line) Exchange(ctx context.Context, query, reply []byte, timeout time.D
 func (l *Line) Next(ctx context.Context, reply []byte, timeout time.Duration) ([]byte, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	r := l.run(ctx, job{kind: next, wait: timeout + l.settings.Duration(typicalAnswer)})
+	r := l.run(ctx, job{kind: next, wait: timeout + l.settings.Duration(typicalAnswer) + l.settings.Silence})
 	return append(reply[:0], l.rx[:r.n]...), r.err
 }
 

@@ -112,8 +112,9 @@ func (l *Line) gone(operation string, err error) error {
 // come back before it; after them, wanted says whether there is a line to wait for.
 // What comes after the line stays in rx only as long as it takes to say so.
 func (l *Line) answer(deadline time.Time, echo int, wanted bool) result {
-	t := l.terminator
+	t, silence := l.terminator, l.settings.Silence
 	scanned := 0
+	last := time.Now() // when the newest byte came
 	for {
 		if echo > 0 && l.fill >= echo {
 			if !bytes.Equal(l.rx[:echo], l.tx[:echo]) {
@@ -127,7 +128,12 @@ func (l *Line) answer(deadline time.Time, echo int, wanted bool) result {
 				return result{err: l.stray(0)}
 			}
 		}
-		if i := bytes.Index(l.rx[scanned:l.fill], t); echo == 0 && i >= 0 {
+		if silence > 0 && echo == 0 && l.fill > 0 && time.Since(last) >= silence {
+			r := result{received: last, n: l.fill} // line ends included, because a raw byte may look like one
+			l.fill = 0
+			return r
+		}
+		if i := bytes.Index(l.rx[scanned:l.fill], t); silence == 0 && echo == 0 && i >= 0 {
 			end := scanned + i
 			r := result{received: time.Now(), n: len(bytes.TrimRight(l.rx[:end], "\r\n"))}
 			if r.n > 0 { // an empty line is refused for what it is, whatever follows it
@@ -149,8 +155,15 @@ func (l *Line) answer(deadline time.Time, echo int, wanted bool) result {
 		if l.abandon.Load() {
 			return result{err: errAbandoned}
 		}
-		if err := l.receive(min(left, slice)); err != nil {
+		wait, before := min(left, slice), l.fill
+		if silence > 0 && before > 0 {
+			wait = min(wait, max(silence-time.Since(last), time.Millisecond))
+		}
+		if err := l.receive(wait); err != nil {
 			return result{err: err}
+		}
+		if l.fill > before {
+			last = time.Now()
 		}
 	}
 }

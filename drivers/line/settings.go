@@ -23,6 +23,8 @@ type Settings struct {
 	StopBits        string        // 1, 1.5 or 2; 1
 	Terminator      string        // ends what is sent; "\n"
 	ReplyTerminator string        // ends an answer, a carriage return before it is dropped; "\n"
+	Bare            bool          // nothing ends what is sent; Terminator is not used
+	Silence         time.Duration // if not 0, so much silence ends an answer, and ReplyTerminator is not used
 	Echo            bool          // the line returns everything that is sent, and it is to be taken out
 	LockDir         string        // lock files of TCP lines; /run/lock, or else the directory for temporary files
 	ConnectLimit    time.Duration // TCP; 5 s
@@ -37,7 +39,9 @@ func (s Settings) withDefaults() Settings {
 	}
 	def(&s.Parity, "none")
 	def(&s.StopBits, "1")
-	def(&s.Terminator, "\n")
+	if !s.Bare {
+		def(&s.Terminator, "\n")
+	}
 	def(&s.ReplyTerminator, "\n")
 	if s.Baud == 0 {
 		s.Baud = 9600

@@ -3,8 +3,11 @@ package scpi
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
+
+	"nightcell/drivers"
 )
 
 // Ways to say which channel is meant.
@@ -14,8 +17,14 @@ const (
 	AddressSelect = "select" // one channel is selected, and asked back before each reading
 )
 
+// NoTerminator as Dialect.Terminator means that a message ends with its last character.
+const NoTerminator = "none"
+
 // channelMark stands for the channel's number in any query or command of a Dialect.
 const channelMark = "{n}"
+
+// amperesMark stands for the number of amperes in Dialect.SetCurrent.
+const amperesMark = "{amperes}"
 
 // Dialect is how one make of supply speaks. It is data alone: every field can be
 // overridden in the configuration under the name in its tag, and an empty query or
@@ -37,8 +46,13 @@ type Dialect struct {
 	BothAmperesFirst bool   `toml:"both_amperes_first"` // amperes come before volts in it
 	VoltsUnit        string `toml:"volts_unit"`         // text after every number of volts, usually none
 	AmperesUnit      string `toml:"amperes_unit"`       // text after every number of amperes, usually none
+	// Headers says that a header stands before every value, as in "VOLT 12.0"; it is dropped. Set-points and
+	// protection levels may come with or without the units above.
+	Headers bool `toml:"headers"`
 
-	Output       string `toml:"output"`        // 0, 1, OFF or ON
+	Output string `toml:"output"` // 0, 1, OFF or ON
+	// OutputOn, when it is not 0, says that Output asks for a register: any set bit of this mask tells that the output is on.
+	OutputOn     uint16 `toml:"output_on"`
 	SetVolts     string `toml:"set_volts"`     // voltage set-point
 	SetAmperes   string `toml:"set_amperes"`   // current set-point
 	LimitVolts   string `toml:"limit_volts"`   // over-voltage protection level
@@ -46,11 +60,21 @@ type Dialect struct {
 	TripVolts    string `toml:"trip_volts"`    // 1 after over-voltage protection has acted
 	TripAmperes  string `toml:"trip_amperes"`  // 1 after over-current protection has acted
 
-	// Mode asks for a register; any set bit of a mask tells the mode.
-	Mode                string `toml:"mode"`
-	ModeConstantVoltage uint16 `toml:"mode_constant_voltage"`
-	ModeConstantCurrent uint16 `toml:"mode_constant_current"`
-	ModeUnregulated     uint16 `toml:"mode_unregulated"`
+	// Mode asks for a register; any set bit of a mask tells the mode. A supply that answers with
+	// a word instead is told by the words, in any case.
+	Mode                    string `toml:"mode"`
+	ModeConstantVoltage     uint16 `toml:"mode_constant_voltage"`
+	ModeConstantCurrent     uint16 `toml:"mode_constant_current"`
+	ModeUnregulated         uint16 `toml:"mode_unregulated"`
+	ModeConstantVoltageWord string `toml:"mode_constant_voltage_word"`
+	ModeConstantCurrentWord string `toml:"mode_constant_current_word"`
+	ModeUnregulatedWord     string `toml:"mode_unregulated_word"`
+	// ModeOtherwise is the mode when no bit of the masks is set: "constant-voltage",
+	// "constant-current", "unregulated", or "" for unknown.
+	ModeOtherwise string `toml:"mode_otherwise"`
+	// RegisterByte says that the answer for a register is one raw byte. Otherwise it is a number, decimal or
+	// hexadecimal (#H14, 0x14).
+	RegisterByte bool `toml:"register_byte"`
 
 	// Trips asks for a register; any set bit of a mask tells a protection that has acted.
 	Trips           string `toml:"trips"`
@@ -58,23 +82,27 @@ type Dialect struct {
 	TripsAmperes    uint16 `toml:"trips_over_current"`
 	TripTemperature uint16 `toml:"trips_over_temperature"`
 
-	Errors string `toml:"errors"` // oldest entry of the error queue, 0,"No error" when empty
+	Errors string `toml:"errors"` // oldest entry of the error queue, 0,"No error" when empty, with or without the quotes
 
 	Off string `toml:"off"` // switches the output off
-	// SetCurrent is followed by a space and the number of amperes.
+	// SetCurrent has the number of amperes where "{amperes}" stands in it, and else after a space.
 	SetCurrent      string `toml:"set_current"`
 	CurrentDecimals int    `toml:"current_decimals"` // digits after the point of that number; cut, never rounded up
 	Remote          string `toml:"remote"`           // sent after opening, for supplies that else ignore the line
 	Local           string `toml:"local"`            // sent before closing, to give the front panel back
 
-	Addressing  string `toml:"addressing"`   // "", "list" or "select"
-	ChannelList string `toml:"channel_list"` // appended to what concerns a channel, when addressing is "list"
-	Select      string `toml:"select"`       // selects a channel, when addressing is "select"
-	Selected    string `toml:"selected"`     // asks which channel is selected
+	Addressing     string `toml:"addressing"`      // "", "list" or "select"
+	ChannelList    string `toml:"channel_list"`    // appended to what concerns a channel, when addressing is "list"
+	Select         string `toml:"select"`          // selects a channel, when addressing is "select"
+	Selected       string `toml:"selected"`        // asks which channel is selected
+	SelectedAnswer string `toml:"selected_answer"` // how it answers, such as CH{n}, in any case
 
-	Terminator      string `toml:"terminator"`       // ends what is sent; empty: line feed
+	Terminator      string `toml:"terminator"`       // ends what is sent; empty: line feed; "none": nothing
 	ReplyTerminator string `toml:"reply_terminator"` // ends an answer; empty: line feed, with or without carriage return
-	Echo            bool   `toml:"echo"`             // the line returns everything that is sent
+	// ReplySilence, when it is not 0, ends an answer in place of a terminator, for supplies that send none. An
+	// answer that lost its end is then not told from a whole one, so it is for those alone.
+	ReplySilence Wait `toml:"reply_silence"`
+	Echo         bool `toml:"echo"` // the line returns everything that is sent
 
 	Pause     Wait `toml:"pause"`      // between an answer and the next query, and after each command
 	OpenPause Wait `toml:"open_pause"` // after opening, for supplies that restart when the port is opened
@@ -104,8 +132,13 @@ func Standard() Dialect {
 		Mode:                "STAT:OPER:COND?",
 		ModeConstantVoltage: 1 << 8,
 		ModeConstantCurrent: 1 << 10,
-		Trips:               "STAT:QUES:COND?",
-		TripTemperature:     1 << 4,
+
+		ModeConstantVoltageWord: "CV",
+		ModeConstantCurrentWord: "CC",
+		ModeUnregulatedWord:     "UR",
+
+		Trips:           "STAT:QUES:COND?",
+		TripTemperature: 1 << 4,
 
 		Errors: "SYST:ERR?",
 
@@ -116,6 +149,8 @@ func Standard() Dialect {
 		ChannelList: "(@{n})",
 		Select:      "INST:NSEL {n}",
 		Selected:    "INST:NSEL?",
+
+		SelectedAnswer: channelMark,
 
 		Timeout: Wait(time.Second),
 		Quiet:   Wait(50 * time.Millisecond),
@@ -150,6 +185,9 @@ func (d Dialect) Check() error {
 		if d.Selected == "" {
 			bad("selected", "is empty, so a selection could not be verified; give the query, such as INST:NSEL?")
 		}
+		if strings.Count(d.SelectedAnswer, channelMark) != 1 {
+			bad("selected_answer", "%q does not tell the channel; write {n} once, where its number stands, such as CH{n}", d.SelectedAnswer)
+		}
 	default:
 		bad("addressing", "%q is not known; use \"\", \"list\" or \"select\"", d.Addressing)
 	}
@@ -159,11 +197,24 @@ func (d Dialect) Check() error {
 	if d.ModeConstantVoltage&d.ModeConstantCurrent != 0 {
 		bad("mode_constant_voltage", "and mode_constant_current share bits, so the mode could not be told; give each bits of its own")
 	}
+	words := []string{d.ModeConstantVoltageWord, d.ModeConstantCurrentWord, d.ModeUnregulatedWord}
+	for i, word := range words {
+		same := func(w string) bool { return word != "" && strings.EqualFold(w, word) }
+		if slices.ContainsFunc(words[:i], same) {
+			bad("mode_constant_voltage_word", "and its fellows use %q for two modes; give each a word of its own, or \"\"", word)
+		}
+	}
+	if d.ModeOtherwise != "" && drivers.ParseMode(d.ModeOtherwise) == drivers.ModeUnknown {
+		bad("mode_otherwise", "%q is no mode; use \"\", \"constant-voltage\", \"constant-current\" or \"unregulated\"", d.ModeOtherwise)
+	}
+	if d.ReplySilence > 0 && d.ReplyTerminator != "" {
+		bad("reply_silence", "and reply_terminator both end an answer; keep reply_terminator if the supply sends one")
+	}
 	for _, w := range []struct {
 		key string
 		v   Wait
 		min time.Duration
-	}{{"pause", d.Pause, 0}, {"open_pause", d.OpenPause, 0}, {"timeout", d.Timeout, time.Millisecond}, {"quiet", d.Quiet, time.Millisecond}} {
+	}{{"pause", d.Pause, 0}, {"reply_silence", d.ReplySilence, 0}, {"open_pause", d.OpenPause, 0}, {"timeout", d.Timeout, time.Millisecond}, {"quiet", d.Quiet, time.Millisecond}} {
 		if time.Duration(w.v) < w.min || time.Duration(w.v) > time.Minute {
 			bad(w.key, "%v is out of range; use %v to 1 min", w.v, w.min)
 		}

@@ -27,6 +27,7 @@ type instrument struct {
 	unsure    bool          // something odd came: find the place before trusting an answer
 	probation bool          // the place was lost a moment ago: prove it once more after the next reading
 	refusals  uint64        // counts every refusal
+	late      uint64        // counts what came while the place was sought, before the answer that shows it
 	vain      int           // searches for the place in a row that found nothing
 	ended     time.Time     // when the last exchange ended
 	latency   time.Duration // longest time to an answer of the anchor, its characters not counted

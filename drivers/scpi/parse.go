@@ -99,8 +99,16 @@ func skipDigits(b []byte) (rest []byte, n int) {
 }
 
 // parseRegister reads the answer of a condition register: NR1, 0 to 32767 (SCPI-1999
-// volume 2, 20; bit 15 is never used).
+// volume 2, 20; bit 15 is never used), or a hexadecimal number of up to 16 bits, as #H14 (IEEE 488.2) or as 0x14.
 func parseRegister(b []byte) (uint16, drivers.Reason) {
+	b = bytes.TrimSpace(b)
+	if len(b) > 2 && (b[0] == '#' && b[1]|0x20 == 'h' || b[0] == '0' && b[1]|0x20 == 'x') {
+		x, err := strconv.ParseUint(string(b[2:]), 16, 16)
+		if err != nil {
+			return 0, drivers.NotNumeric
+		}
+		return uint16(x), ""
+	}
 	x, why := parseNumber(b, "")
 	if why != "" {
 		return 0, why
@@ -126,7 +134,8 @@ func parseBool(b []byte) (bool, drivers.Reason) {
 	return false, drivers.NotNumeric
 }
 
-// parseError reads an entry of the error queue: number,"text" (SCPI-1999 volume 2, 21.8).
+// parseError reads an entry of the error queue: number,"text" (SCPI-1999 volume 2, 21.8). Some firmware leaves the quotes
+// out; the text must then begin with a letter.
 func parseError(b []byte) (number int, why drivers.Reason) {
 	b = bytes.TrimSpace(b)
 	head, tail, found := bytes.Cut(b, []byte(","))
@@ -134,7 +143,10 @@ func parseError(b []byte) (number int, why drivers.Reason) {
 		return 0, drivers.Blank
 	}
 	if found {
-		if tail = bytes.TrimSpace(tail); len(tail) < 2 || tail[0] != '"' || tail[len(tail)-1] != '"' {
+		tail = bytes.TrimSpace(tail)
+		quoted := len(tail) >= 2 && tail[0] == '"' && tail[len(tail)-1] == '"'
+		bare := len(tail) >= 2 && (tail[0]|0x20 >= 'a' && tail[0]|0x20 <= 'z') && !bytes.ContainsAny(tail, "\";,")
+		if !quoted && !bare {
 			return 0, drivers.NotNumeric
 		}
 	}

@@ -54,7 +54,8 @@ func TestParseRegister(t *testing.T) {
 		want uint16
 		why  drivers.Reason
 	}{
-		{"0", 0, ""}, {"256", 256, ""}, {"+1024", 1024, ""}, {"32767", 32767, ""}, {"256.0", 256, ""},
+		{"0", 0, ""}, {"256", 256, ""}, {"+1024", 1024, ""}, {"32767", 32767, ""}, {"256.0", 256, ""}, {"0x14", 20, ""}, {"#H14", 20, ""}, {"0XFFFF", 65535, ""},
+		{"0x1FFFF", 0, drivers.NotNumeric}, {"0x", 0, drivers.NotNumeric}, {"#Q14", 0, drivers.NotNumeric},
 		{"32768", 0, drivers.NotNumeric}, {"-1", 0, drivers.NotNumeric}, {"3.001", 0, drivers.NotNumeric}, {"", 0, drivers.Blank}, {"9.91E37", 0, drivers.NotANumber},
 	} {
 		if got, why := parseRegister([]byte(c.in)); got != c.want || why != c.why {
@@ -87,7 +88,7 @@ func TestParseError(t *testing.T) {
 	}{
 		{`0,"No error"`, 0, ""}, {`-113,"Undefined header"`, -113, ""}, {`-350,"Queue overflow;too many"`, -350, ""}, {`+0,"No error"`, 0, ""}, {"0", 0, ""},
 		{`12, "Of the maker's own"`, 12, ""},
-		{"", 0, drivers.Blank}, {"3.214", 0, drivers.NotNumeric}, {"-113,Undefined", 0, drivers.NotNumeric}, {`-113,"Undef`, 0, drivers.NotNumeric},
+		{"", 0, drivers.Blank}, {"3.214", 0, drivers.NotNumeric}, {"-113,Undefined header", -113, ""}, {"0,No error", 0, ""}, {"-113,12", 0, drivers.NotNumeric}, {"1,A,2", 0, drivers.NotNumeric}, {`-113,"Undef`, 0, drivers.NotNumeric},
 		{"EXAMPLE,PS,1,1", 0, drivers.NotNumeric}, {`99999,"x"`, 0, drivers.NotNumeric},
 	} {
 		if got, why := parseError([]byte(c.in)); got != c.want || why != c.why {

@@ -224,7 +224,7 @@ func (s *Supply) measureTogether(ctx context.Context) (r drivers.Reading, err er
 		if !splitFirst(answer, s.dialect.BothSeparator, &fields) {
 			return r, s.refusal(drivers.NotNumeric, s.both.text, answer)
 		}
-		channel, why := parseNumber(fields[0], "")
+		channel, why := s.dialect.channel(fields[0], "")
 		if why != "" {
 			return r, s.refusal(why, s.both.text, answer)
 		}
@@ -239,11 +239,11 @@ func (s *Supply) measureTogether(ctx context.Context) (r drivers.Reading, err er
 	if s.dialect.BothAmperesFirst {
 		fields[0], fields[1] = fields[1], fields[0]
 	}
-	volts, why := parseNumber(fields[0], s.dialect.VoltsUnit)
+	volts, why := s.dialect.number(fields[0], s.dialect.VoltsUnit)
 	if why != "" {
 		return r, s.refusal(why, s.both.text, answer)
 	}
-	amperes, why := parseNumber(fields[1], s.dialect.AmperesUnit)
+	amperes, why := s.dialect.number(fields[1], s.dialect.AmperesUnit)
 	if why != "" {
 		return r, s.refusal(why, s.both.text, answer)
 	}
@@ -261,7 +261,7 @@ func (s *Supply) state(ctx context.Context) (drivers.Mode, drivers.Output, error
 		return mode, output, err
 	}
 	if ok {
-		mode = s.dialect.modeOf(uint16(x))
+		mode = drivers.Mode(x)
 	}
 	if x, ok, err = s.optional(ctx, s.output); err != nil {
 		return mode, output, err
@@ -273,18 +273,4 @@ func (s *Supply) state(ctx context.Context) (drivers.Mode, drivers.Output, error
 		}
 	}
 	return mode, output, nil
-}
-
-// modeOf reads the mode from the register that the dialect names. With neither bit
-// set the supply regulates nothing, which its dialect may or may not have a bit for.
-func (d *Dialect) modeOf(register uint16) drivers.Mode {
-	switch {
-	case register&d.ModeUnregulated != 0:
-		return drivers.Unregulated
-	case register&d.ModeConstantCurrent != 0:
-		return drivers.ConstantCurrent
-	case register&d.ModeConstantVoltage != 0:
-		return drivers.ConstantVoltage
-	}
-	return drivers.ModeUnknown
 }

@@ -24,19 +24,6 @@ func (s *Supply) query(text string, parse func([]byte, string) (float64, drivers
 	return &query{text: []byte(text), key: text, parse: parse, unit: unit}
 }
 
-func boolNumber(b []byte, _ string) (float64, drivers.Reason) {
-	on, why := parseBool(b)
-	if on {
-		return 1, why
-	}
-	return 0, why
-}
-
-func registerNumber(b []byte, _ string) (float64, drivers.Reason) {
-	v, why := parseRegister(b)
-	return float64(v), why
-}
-
 // number asks q and parses its answer.
 func (s *Supply) number(ctx context.Context, q *query, timeout time.Duration) (x float64, sent, received time.Time, err error) {
 	answer, sent, received, err := s.ask(ctx, q.text, timeout)
@@ -65,16 +52,18 @@ func (s *Supply) note(err error) bool {
 
 // optional asks what a supply's firmware may not know. A query that was never
 // answered, while the supply otherwise answers well, is not known: that is
-// learned once, and from then on ok is false without asking. A query that was
+// learned once, and from then on ok is false without asking. An answer that came too late for the short first
+// wait shows that the query is known but slow, and is waited for longer. A query that was
 // answered before gets a second chance, and its failure is an error. A special
 // value, such as an infinite protection level, is an answer but not a number: ok is false.
 func (s *Supply) optional(ctx context.Context, q *query) (x float64, ok bool, err error) {
 	if q == nil || s.knows.unknown[q.key] {
 		return 0, false, nil
 	}
+	slow := false
 	for try := 0; ; try++ {
 		timeout := s.timeout()
-		if !q.worked {
+		if !q.worked && !slow {
 			timeout = s.probeTimeout()
 		}
 		answer, _, _, err := s.ask(ctx, q.text, timeout)
@@ -89,9 +78,11 @@ func (s *Supply) optional(ctx context.Context, q *query) (x float64, ok bool, er
 		if q.worked && try > 0 || !s.note(err) {
 			return 0, false, err
 		}
+		before := s.late
 		if err := s.ready(ctx); err != nil {
 			return 0, false, err
 		}
+		slow = s.late > before
 		if !q.worked && (s.rejected(ctx) || try > 0) {
 			s.knows.unknown[q.key] = true
 			return 0, false, nil
@@ -112,7 +103,7 @@ func (s *Supply) rejected(ctx context.Context) bool {
 	if !s.queueRead || s.queue == nil || s.knows.unknown[s.queue.key] {
 		return false
 	}
-	entries, err := s.readQueue(ctx)
+	entries, err := s.readQueue(ctx, s.timeout())
 	proof := false
 	for _, e := range entries {
 		if n, _ := parseError([]byte(e)); n <= -100 && n > -200 {
@@ -128,14 +119,10 @@ func (s *Supply) rejected(ctx context.Context) bool {
 	return proof
 }
 
-// readQueue empties the error queue, oldest entry first.
-func (s *Supply) readQueue(ctx context.Context) (entries []string, err error) {
+// readQueue empties the error queue, oldest entry first. timeout is for each entry.
+func (s *Supply) readQueue(ctx context.Context, timeout time.Duration) (entries []string, err error) {
 	const most = 64 // no queue is longer; a supply that never ends is left alone
 	for range most {
-		timeout := s.timeout()
-		if !s.queue.worked {
-			timeout = s.probeTimeout()
-		}
 		answer, _, _, err := s.ask(ctx, s.queue.text, timeout)
 		if err != nil {
 			return entries, err

@@ -45,6 +45,10 @@ func (s Settings) withDefaults() Settings {
 		s.Dialect.Resync = s.Dialect.Identify
 	}
 	s.Line.Terminator, s.Line.ReplyTerminator = s.Dialect.Terminator, s.Dialect.ReplyTerminator
+	if s.Line.Bare = s.Dialect.Terminator == NoTerminator; s.Line.Bare {
+		s.Line.Terminator = ""
+	}
+	s.Line.Silence = time.Duration(s.Dialect.ReplySilence)
 	s.Line.Echo = s.Dialect.Echo
 	return s
 }

@@ -40,7 +40,9 @@ func (in *instrument) resync(ctx context.Context) error {
 				return err
 			}
 		}
-		in.line.Drain(time.Duration(in.dialect.Quiet))
+		if len(in.line.Drain(time.Duration(in.dialect.Quiet))) > 0 {
+			in.late++
+		}
 		found, stranger, err := in.findAnchor(ctx)
 		if err != nil {
 			return err
@@ -98,6 +100,9 @@ func (in *instrument) findAnchor(ctx context.Context) (found bool, stranger []by
 		if bytes.Equal(answer, in.known) {
 			late := in.line.Drain(time.Duration(in.dialect.Quiet))
 			return len(bytes.Trim(late, "\r\n\x00")) == 0, nil, nil
+		}
+		if len(answer) > 0 {
+			in.late++
 		}
 		if commas(answer) == commas(in.known) && commas(answer) > 0 {
 			stranger = bytes.Clone(answer)

@@ -84,20 +84,30 @@ func (s *Supply) emptyQueue(ctx context.Context) error {
 	if s.queue == nil || s.knows.unknown[s.queue.key] {
 		return nil
 	}
-	entries, err := s.readQueue(ctx)
-	s.pending = append(s.pending, entries...)
-	if err == nil {
-		s.queueRead = true
-		return nil
+	timeout := s.timeout()
+	if !s.queue.worked {
+		timeout = s.probeTimeout()
 	}
-	if !s.queue.worked && s.note(err) {
+	for {
+		entries, err := s.readQueue(ctx, timeout)
+		s.pending = append(s.pending, entries...)
+		if err == nil {
+			s.queueRead = true
+			return nil
+		}
+		if s.queue.worked || !s.note(err) {
+			return err
+		}
+		before := s.late
 		if err := s.ready(ctx); err != nil {
 			return err
 		}
-		s.knows.unknown[s.queue.key] = true
-		return nil
+		if s.late == before || timeout == s.timeout() {
+			s.knows.unknown[s.queue.key] = true
+			return nil
+		}
+		timeout = s.timeout() // it has answered, only too late
 	}
-	return err
 }
 
 // level asks for a set-point or protection level; NaN when the supply does not tell.

@@ -45,24 +45,22 @@ var (
 func newSupply(s Settings, at *shared, clock drivers.Clock) *Supply {
 	d := s.Dialect
 	c := &Supply{instrument: at.in, settings: s, clock: clock, at: at, setPoint: drivers.Amperes(math.NaN()), sinceState: s.StatusEvery}
-	number := func(text string) *query { return c.query(text, parseNumber, "") }
-	flag := func(text string) *query { return c.query(text, boolNumber, "") }
-	register := func(text string) *query { return c.query(text, registerNumber, "") }
-	c.volts = c.query(c.addressed(d.MeasureVolts), parseNumber, d.VoltsUnit)
-	c.amperes = c.query(c.addressed(d.MeasureAmperes), parseNumber, d.AmperesUnit)
+	read := &c.instrument.dialect
+	c.volts = c.query(c.addressed(d.MeasureVolts), read.number, d.VoltsUnit)
+	c.amperes = c.query(c.addressed(d.MeasureAmperes), read.number, d.AmperesUnit)
 	both := c.addressed(d.MeasureBoth)
 	if both != "" && d.Addressing == AddressSelect {
 		both = d.Selected + ";:" + strings.TrimPrefix(both, ":")
 	}
 	c.both = c.query(both, nil, "")
-	c.output = flag(c.addressed(d.Output))
-	c.setVolts = c.query(c.addressed(d.SetVolts), parseNumber, d.VoltsUnit)
-	c.setAmperes = c.query(c.addressed(d.SetAmperes), parseNumber, d.AmperesUnit)
-	c.limitVolts = c.query(c.addressed(d.LimitVolts), parseNumber, d.VoltsUnit)
-	c.limitAmperes = c.query(c.addressed(d.LimitAmperes), parseNumber, d.AmperesUnit)
-	c.tripVolts, c.tripAmperes = flag(c.addressed(d.TripVolts)), flag(c.addressed(d.TripAmperes))
-	c.mode, c.trips = register(c.numbered(d.Mode)), register(c.numbered(d.Trips))
-	c.queue, c.selection = c.query(d.Errors, nil, ""), number(d.Selected)
+	c.output = c.query(c.addressed(d.Output), read.outputState, "")
+	c.setVolts = c.query(c.addressed(d.SetVolts), read.level, d.VoltsUnit)
+	c.setAmperes = c.query(c.addressed(d.SetAmperes), read.level, d.AmperesUnit)
+	c.limitVolts = c.query(c.addressed(d.LimitVolts), read.level, d.VoltsUnit)
+	c.limitAmperes = c.query(c.addressed(d.LimitAmperes), read.level, d.AmperesUnit)
+	c.tripVolts, c.tripAmperes = c.query(c.addressed(d.TripVolts), read.flag, ""), c.query(c.addressed(d.TripAmperes), read.flag, "")
+	c.mode, c.trips = c.query(c.numbered(d.Mode), read.mode, ""), c.query(c.numbered(d.Trips), read.register, "")
+	c.queue, c.selection = c.query(d.Errors, nil, ""), c.query(d.Selected, read.channel, "")
 	c.selectIt = []byte(c.numbered(d.Select))
 	c.off = []byte(c.addressed(d.Off))
 	return c

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"nightcell/drivers"
@@ -95,7 +96,13 @@ func (s *Supply) SetCurrent(ctx context.Context, a drivers.Amperes) error {
 		return fmt.Errorf("%g A is above the present set-point of %g A; nightcell never raises one", float64(a), x)
 	}
 	s.sinceState = s.settings.StatusEvery
-	return s.act(ctx, []byte(s.addressed(s.dialect.SetCurrent+" "+cut(float64(a), s.dialect.CurrentDecimals))))
+	text, number := s.dialect.SetCurrent, cut(float64(a), s.dialect.CurrentDecimals)
+	if strings.Contains(text, amperesMark) {
+		text = strings.ReplaceAll(text, amperesMark, number)
+	} else {
+		text += " " + number
+	}
+	return s.act(ctx, []byte(s.addressed(text)))
 }
 
 // cut writes x with a number of decimals, rounded towards zero.

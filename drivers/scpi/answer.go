@@ -1,0 +1,136 @@
+package scpi
+
+import (
+	"bytes"
+	"strings"
+
+	"nightcell/drivers"
+)
+
+// The methods below read one answer as the dialect says that this supply writes it. They have the form that a
+// query wants: a number, or the reason why there is none.
+
+// value takes the header off an answer; false means that it should have one and has none.
+func (d *Dialect) value(b []byte) ([]byte, bool) {
+	if !d.Headers {
+		return b, true
+	}
+	b = bytes.TrimSpace(b)
+	end := bytes.IndexAny(b, " \t")
+	if end < 0 || strings.IndexByte("+-.0123456789", b[0]) >= 0 {
+		return nil, false
+	}
+	return bytes.TrimSpace(b[end:]), true
+}
+
+// number reads a measured value, whose unit must be there if the dialect has one.
+func (d *Dialect) number(b []byte, unit string) (float64, drivers.Reason) {
+	v, ok := d.value(b)
+	if !ok {
+		return 0, unlike(b)
+	}
+	return parseNumber(v, unit)
+}
+
+// level reads a set-point or a protection level. Many supplies that write units do so in measured values alone.
+func (d *Dialect) level(b []byte, unit string) (float64, drivers.Reason) {
+	if !bytes.HasSuffix(bytes.TrimSpace(b), []byte(unit)) {
+		unit = ""
+	}
+	return d.number(b, unit)
+}
+
+// register reads a condition register.
+func (d *Dialect) register(b []byte, _ string) (float64, drivers.Reason) {
+	if d.RegisterByte {
+		if len(b) != 1 {
+			b = bytes.TrimRight(b, "\r\n")
+		}
+		if len(b) != 1 {
+			return 0, unlike(b)
+		}
+		return float64(b[0]), ""
+	}
+	v, ok := d.value(b)
+	if !ok {
+		return 0, unlike(b)
+	}
+	x, why := parseRegister(v)
+	return float64(x), why
+}
+
+// flag reads yes or no as 1 or 0.
+func (d *Dialect) flag(b []byte, _ string) (float64, drivers.Reason) {
+	v, ok := d.value(b)
+	if !ok {
+		return 0, unlike(b)
+	}
+	on, why := parseBool(v)
+	if on {
+		return 1, why
+	}
+	return 0, why
+}
+
+// outputState reads whether the output is on, as 1 or 0.
+func (d *Dialect) outputState(b []byte, _ string) (float64, drivers.Reason) {
+	if d.OutputOn == 0 {
+		return d.flag(b, "")
+	}
+	x, why := d.register(b, "")
+	if uint16(x)&d.OutputOn != 0 {
+		return 1, why
+	}
+	return 0, why
+}
+
+// mode reads the regulation mode, as the number of a drivers.Mode.
+func (d *Dialect) mode(b []byte, _ string) (float64, drivers.Reason) {
+	if v, ok := d.value(b); ok && !d.RegisterByte {
+		v = bytes.TrimSpace(v)
+		for mode, word := range map[drivers.Mode]string{
+			drivers.ConstantVoltage: d.ModeConstantVoltageWord, drivers.ConstantCurrent: d.ModeConstantCurrentWord,
+			drivers.Unregulated: d.ModeUnregulatedWord,
+		} {
+			if word != "" && bytes.EqualFold(v, []byte(word)) {
+				return float64(mode), ""
+			}
+		}
+	}
+	x, why := d.register(b, "")
+	return float64(d.modeOf(uint16(x))), why
+}
+
+// modeOf reads the mode from the register that the dialect names. With no bit of a mask
+// set the supply regulates nothing, or its dialect says what that means.
+func (d *Dialect) modeOf(register uint16) drivers.Mode {
+	switch {
+	case register&d.ModeUnregulated != 0:
+		return drivers.Unregulated
+	case register&d.ModeConstantCurrent != 0:
+		return drivers.ConstantCurrent
+	case register&d.ModeConstantVoltage != 0:
+		return drivers.ConstantVoltage
+	}
+	return drivers.ParseMode(d.ModeOtherwise)
+}
+
+// channel reads which channel is selected.
+func (d *Dialect) channel(b []byte, _ string) (float64, drivers.Reason) {
+	v, ok := d.value(b)
+	v = bytes.TrimSpace(v)
+	before, after, _ := strings.Cut(d.SelectedAnswer, channelMark)
+	whole := len(before) + len(after)
+	if !ok || len(v) < whole || !bytes.EqualFold(v[:len(before)], []byte(before)) || !bytes.EqualFold(v[len(v)-len(after):], []byte(after)) {
+		return 0, unlike(b)
+	}
+	return parseNumber(v[len(before):len(v)-len(after)], "")
+}
+
+// unlike is the reason for an answer that does not look as the dialect says.
+func unlike(b []byte) drivers.Reason {
+	if len(bytes.TrimSpace(b)) == 0 {
+		return drivers.Blank
+	}
+	return drivers.NotNumeric
+}

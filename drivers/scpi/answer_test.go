@@ -1,0 +1,262 @@
+//go:build unix
+
+package scpi
+
+import (
+	"io"
+	"net"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"nightcell/drivers"
+	"nightcell/drivers/line"
+)
+
+// How real supplies write their answers, each told to the driver as data.
+func TestAnswersAsTheDialectSays(t *testing.T) {
+	type read func(*Dialect) func([]byte, string) (float64, drivers.Reason)
+	number := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.number }
+	level := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.level }
+	output := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.outputState }
+	mode := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.mode }
+	channel := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.channel }
+	headers := func(d *Dialect) { d.Headers = true }
+	bits := func(d *Dialect) { d.OutputOn = 1 << 6 }
+	raw := func(d *Dialect) {
+		d.RegisterByte, d.OutputOn, d.ModeConstantVoltage, d.ModeConstantCurrent, d.ModeOtherwise = true, 1<<6, 1, 0, "constant-current"
+	}
+	named := func(d *Dialect) { d.SelectedAnswer = "CH{n}" }
+	for _, c := range []struct {
+		name, in, unit string
+		read           read
+		set            func(*Dialect)
+		want           float64
+		why            drivers.Reason
+	}{
+		{name: "header", in: "VOLT 12.0", read: number, set: headers, want: 12},
+		{name: "header and unit", in: "V1 12.0 V", unit: "V", read: number, set: headers, want: 12},
+		{name: "header lost", in: "12.0", read: number, set: headers, why: drivers.NotNumeric},
+		{name: "header cut", in: "VOLT", read: number, set: headers, why: drivers.NotNumeric},
+		{name: "nothing", in: "", read: number, set: headers, why: drivers.Blank},
+		{name: "header nobody announced", in: "VOLT 12.0", read: number, why: drivers.NotNumeric},
+		{name: "unit lost from a measured value", in: "12.0", unit: "V", read: number, why: drivers.NotNumeric},
+		{name: "set-point without its unit", in: "12.0", unit: "V", read: level, want: 12},
+		{name: "set-point with its unit", in: "12.0V", unit: "V", read: level, want: 12},
+		{name: "set-point in another unit", in: "12.0A", unit: "V", read: level, why: drivers.NotNumeric},
+		{name: "output with a header", in: "OUTP ON", read: output, set: headers, want: 1},
+		{name: "output bit set", in: "0x44", read: output, set: bits, want: 1},
+		{name: "output bit clear", in: "4", read: output, set: bits, want: 0},
+		{name: "output register garbled", in: "ON", read: output, set: bits, why: drivers.NotNumeric},
+		{name: "output in a raw byte", in: "\x41", read: output, set: raw, want: 1},
+		{name: "all off in a raw byte", in: "\x00", read: output, set: raw, want: 0},
+		{name: "a raw byte that looks like a line end", in: "\r", read: output, set: raw, want: 0},
+		{name: "two raw bytes", in: "\x41\x41", read: output, set: raw, why: drivers.NotNumeric},
+		{name: "mode in a raw byte", in: "\x41", read: mode, set: raw, want: float64(drivers.ConstantVoltage)},
+		{name: "mode by a clear bit", in: "\x40", read: mode, set: raw, want: float64(drivers.ConstantCurrent)},
+		{name: "mode as a word", in: "cc", read: mode, want: float64(drivers.ConstantCurrent)},
+		{name: "mode as a word of its own", in: "OFF", read: mode, set: func(d *Dialect) { d.ModeUnregulatedWord = "OFF" }, want: float64(drivers.Unregulated)},
+		{name: "mode as an unknown word", in: "CP", read: mode, why: drivers.NotNumeric},
+		{name: "mode in a hexadecimal register", in: "#H100", read: mode, want: float64(drivers.ConstantVoltage)},
+		{name: "channel by name", in: "ch2", read: channel, set: named, want: 2},
+		{name: "channel by number", in: "+2", read: channel, want: 2},
+		{name: "another name", in: "P2", read: channel, set: named, why: drivers.NotNumeric},
+		{name: "a name without number", in: "CH", read: channel, set: named, why: drivers.Blank},
+		{name: "no channel", in: "", read: channel, set: named, why: drivers.Blank},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			d := Standard()
+			if c.set != nil {
+				c.set(&d)
+			}
+			if err := d.Check(); err != nil {
+				t.Fatal(err)
+			}
+			got, why := c.read(&d)([]byte(c.in), c.unit)
+			if why != c.why || why == "" && got != c.want {
+				t.Errorf("%q: %v, %q; want %v, %q", c.in, got, why, c.want, c.why)
+			}
+		})
+	}
+}
+
+func TestDialectMistakesOfAnswers(t *testing.T) {
+	for key, f := range map[string]func(*Dialect){
+		"selected_answer":            func(d *Dialect) { d.Addressing, d.SelectedAnswer = AddressSelect, "CH" },
+		"mode_otherwise":             func(d *Dialect) { d.ModeOtherwise = "cc" },
+		"mode_constant_voltage_word": func(d *Dialect) { d.ModeConstantCurrentWord = "cv" },
+		"reply_silence":              func(d *Dialect) { d.ReplySilence, d.ReplyTerminator = Wait(time.Millisecond), "\r" },
+	} {
+		d := Standard()
+		f(&d)
+		if err := d.Check(); err == nil || !strings.HasPrefix(err.Error(), key+": ") || !strings.Contains(err.Error(), "; ") {
+			t.Errorf("%s: %v", key, err)
+		}
+	}
+}
+
+func TestSelectedByName(t *testing.T) {
+	p := newPeer()
+	p.set("INST?", "CH1")
+	p.set("INST CH2", "")
+	p.each = func() { // the selection acts from the next message on
+		if n := len(p.asked); p.asked[n-1] == "INST CH2" {
+			p.answers["INST?"] = "CH2"
+		}
+	}
+	c, heard := speaking(t, p, 2, func(d *Dialect) {
+		d.Addressing, d.Select, d.Selected, d.SelectedAnswer = AddressSelect, "INST CH{n}", "INST?", "CH{n}"
+	})
+	r, err := c.Poll(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	wantReading(t, r, 3.214, 3.001)
+	if n := count(heard(), "INST CH2"); n != 1 {
+		t.Errorf("the channel was selected %d times", n)
+	}
+}
+
+func TestFormOfTheSetCommand(t *testing.T) {
+	p := newPeer()
+	p.set("ISET1:0.200", "")
+	c, heard := speaking(t, p, 1, func(d *Dialect) { d.SetCurrent, d.CurrentDecimals = "ISET{n}:{amperes}", 3 })
+	if err := c.SetCurrent(t.Context(), 0.2); err != nil {
+		t.Fatal(err)
+	}
+	if h := heard(); count(h, "ISET1:0.200") != 1 {
+		t.Errorf("sent %q", h)
+	}
+}
+
+// A query that this supply is slow to answer is not taken for one that it does not know,
+// though it answers who it is at once; the error queue likewise.
+func TestSlowIsNotUnknown(t *testing.T) {
+	p := newPeer()
+	p.mangling(func(q, a string) []piece {
+		if q == "CURR?" || q == "SYST:ERR?" {
+			return []piece{{600 * time.Millisecond, a}}
+		}
+		return []piece{{0, a}}
+	})
+	p.queue = []string{`-222,"Data out of range"`}
+	inBubble(t, p, Settings{}, func(t *testing.T, c *Supply) {
+		st, err := c.Status(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if st.SetAmperes != 3 {
+			t.Errorf("the slow set-point is %v, want 3", st.SetAmperes)
+		}
+		if c.knows.unknown["SYST:ERR?"] || len(c.knows.unknown) > 0 {
+			t.Errorf("taken for unknown: %v", c.knows.unknown)
+		}
+	})
+}
+
+// bare is a supply without line ends that tells its state in one raw byte.
+type bare struct {
+	mu    sync.Mutex
+	on    bool
+	amps  string
+	heard []string
+}
+
+func (b *bare) answer(q string) string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.heard = append(b.heard, q)
+	switch q {
+	case "*IDN?":
+		return "EXAMPLE PS-30-5 V1.0"
+	case "VOUT1?":
+		return "03.21"
+	case "IOUT1?":
+		return b.amps
+	case "VSET1?":
+		return "06.00"
+	case "ISET1?":
+		return "3.000"
+	case "STATUS?":
+		if b.on {
+			return "\x40" // constant current
+		}
+		return "\x00"
+	case "OUT0":
+		b.on = false
+	}
+	return ""
+}
+
+func TestSupplyWithoutLineEnds(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		near, far := net.Pipe()
+		b := &bare{on: true, amps: "3.001"}
+		var done sync.WaitGroup
+		done.Go(func() {
+			for buf := make([]byte, 64); ; {
+				n, err := far.Read(buf)
+				if err != nil {
+					return
+				}
+				a := b.answer(string(buf[:n]))
+				for _, piece := range []string{a[:len(a)/2], a[len(a)/2:]} { // in two pieces, as adapters hand them over
+					if _, err := io.WriteString(far, piece); piece != "" && err != nil {
+						return
+					}
+					<-time.After(5 * time.Millisecond)
+				}
+			}
+		})
+		d := Standard()
+		d.MeasureBoth, d.MeasureVolts, d.MeasureAmperes, d.SetVolts, d.SetAmperes = "", "VOUT{n}?", "IOUT{n}?", "VSET{n}?", "ISET{n}?"
+		d.LimitVolts, d.LimitAmperes, d.TripVolts, d.TripAmperes, d.Trips, d.Errors = "", "", "", "", "", ""
+		d.Output, d.OutputOn, d.Mode, d.RegisterByte, d.Off = "STATUS?", 1<<6, "STATUS?", true, "OUT0"
+		d.ModeConstantVoltage, d.ModeConstantCurrent, d.ModeOtherwise = 1, 0, "constant-current"
+		d.Terminator, d.ReplySilence = NoTerminator, Wait(30*time.Millisecond)
+		s := Settings{Dialect: d, RangeVolts: 32, RangeAmperes: 5}.withDefaults()
+		if err := s.Dialect.Check(); err != nil {
+			t.Fatal(err)
+		}
+		in, err := meet(t.Context(), line.New(near, s.Line), s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := newSupply(s, &shared{in: in, users: 1, settings: s}, drivers.NewClock(1))
+		if in.identity.Maker != "EXAMPLE PS-30-5 V1.0" {
+			t.Errorf("identity %q", in.identity.Maker)
+		}
+		st, err := c.Status(t.Context())
+		if err != nil || st.SetAmperes != 3 || st.SetVolts != 6 || st.Output != drivers.OutputOn || st.Mode != drivers.ConstantCurrent {
+			t.Errorf("status %+v, %v", st, err)
+		}
+		r, err := c.Poll(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		wantReading(t, r, 3.21, 3.001)
+		if err := c.SwitchOff(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		if st, err = c.Status(t.Context()); err != nil || st.Output != drivers.OutputOff {
+			t.Errorf("after off: %+v, %v", st, err)
+		}
+		b.mu.Lock()
+		for _, q := range b.heard {
+			if strings.ContainsAny(q, "\r\n") {
+				t.Errorf("%q was sent with a line end", q)
+			}
+		}
+		b.amps = "3.001 3.2" // two answers run together
+		b.mu.Unlock()
+		_, err = c.Poll(t.Context())
+		wantRefusal(t, err, drivers.NotNumeric)
+		if err := c.Close(); err != nil {
+			t.Error(err)
+		}
+		far.Close()
+		done.Wait()
+	})
+}
