@@ -34,7 +34,7 @@ func (w *worker) send(delivery context.Context, n Notice, since time.Time) bool 
 	case delivery.Err() != nil: // stopping: neither delivered nor a fault of the route
 		return false
 	case errors.As(err, &refused) && w.lastTime(n):
-		w.setAside(n, err)
+		w.setAside(n, since, err)
 		return true
 	}
 	w.fail(err)
@@ -62,6 +62,7 @@ func (w *worker) attempt(ctx context.Context, n Notice) (Proof, error) {
 	w.health.Failures, w.health.LastError = 0, ""
 	w.health.Delivered++
 	w.health.Proved = now
+	w.lost = time.Time{}
 	w.mu.Unlock()
 	if failures > 0 {
 		w.o.Log.Info("route delivers again", "route", w.way.Route.Name(), "failures", failures)
@@ -78,12 +79,16 @@ func (w *worker) lastTime(n Notice) bool {
 	return w.refusals >= patience
 }
 
-// setAside gives up on one notice, visibly; the run log still has it.
-func (w *worker) setAside(n Notice, err error) {
+// setAside gives up on one notice that could have gone out since a time, visibly; the
+// run log still has it. It counts as waiting until the far side takes another.
+func (w *worker) setAside(n Notice, since time.Time, err error) {
 	w.state.SetAside++
 	w.unsaved, w.sent = true, true
 	w.mu.Lock()
 	w.health.SetAside, w.health.LastError = w.state.SetAside, err.Error()
+	if w.lost.IsZero() {
+		w.lost = since
+	}
 	w.mu.Unlock()
 	w.o.Log.Error("notice set aside", "route", w.way.Route.Name(), "notice", n.ID, "subject", n.Subject, "error", err)
 }
@@ -97,6 +102,8 @@ func (w *worker) drill(delivery context.Context, r request) {
 	proof, err := w.attempt(ctx, *r.drill)
 	if err != nil {
 		err = fmt.Errorf("route %s: %w", w.way.Route.Name(), err)
+	} else if w.loaded || w.load(delivery) {
+		w.save() // who reads the proof may count on it, whatever happens to this process next
 	}
 	r.answer <- Receipt{Route: w.way.Route.Name(), Proof: proof, Took: time.Since(began), Err: err} // has room for one
 }
@@ -107,6 +114,9 @@ func (w *worker) fail(err error) {
 	w.health.Failures++
 	w.health.LastError = err.Error()
 	failures := w.health.Failures
+	if w.oldest.IsZero() { // it cannot even look whether there is something to deliver
+		w.oldest = w.o.Clock.UTC()
+	}
 	w.mu.Unlock()
 	wait := w.backOff(failures)
 	var busy *Busy
@@ -136,8 +146,10 @@ func (w *worker) report() Health {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	h := w.health
-	if !w.oldest.IsZero() {
-		h.Lag = max(0, now.Sub(w.oldest))
+	for _, since := range [...]time.Time{w.oldest, w.lost} {
+		if !since.IsZero() {
+			h.Lag = max(h.Lag, now.Sub(since))
+		}
 	}
 	return h
 }

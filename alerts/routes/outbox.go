@@ -218,7 +218,8 @@ func (b *Outbox) askAll(ctx context.Context, drill *Notice) []Receipt {
 // Health is the state of one route, for metrics, the page and the alarm that a notice cannot be delivered.
 type Health struct {
 	Route string
-	// Lag is how long the oldest notice that may go out has been waiting; 0 when none is.
+	// Lag is how long the oldest notice that may go out has been waiting; 0 when none is. One
+	// that was set aside waits until the far side takes another; a route that cannot read what there is waits too.
 	Lag time.Duration
 	// Failures counts attempts since the last success; LastError says why.
 	Failures  int

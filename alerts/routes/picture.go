@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"image/color"
 	"math"
+	"slices"
+	"strconv"
 	"time"
 
 	"gonum.org/v1/plot"
@@ -44,6 +46,7 @@ func Draw(s Series) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
+	lower.X.Label.Text = "time of day, " + s.At[len(s.At)-1].In(s.location()).Format("MST")
 	image := vgimg.NewWith(vgimg.UseWH(640, 480), vgimg.UseDPI(96))
 	tiles := draw.Tiles{Rows: 2, Cols: 1, PadTop: 6, PadBottom: 6, PadLeft: 6, PadRight: 12, PadY: 8}
 	canvases := plot.Align([][]*plot.Plot{{upper}, {lower}}, tiles, draw.New(image))
@@ -56,27 +59,33 @@ func Draw(s Series) ([]byte, error) {
 	return out.Bytes(), nil
 }
 
+func (s Series) location() *time.Location {
+	if s.Location == nil {
+		return time.UTC
+	}
+	return s.Location
+}
+
 // panel is one quantity over time.
 func (s Series) panel(title, unit string, values []float64, ink color.Color) (*plot.Plot, error) {
-	points := s.points(values)
-	if len(points) == 0 {
+	stretches := s.stretches(values)
+	if len(stretches) == 0 {
 		return nil, errors.New("draw: there is no reading to draw")
-	}
-	location := s.Location
-	if location == nil {
-		location = time.UTC
 	}
 	p := plot.New()
 	p.Title.Text = title
 	p.Y.Label.Text = unit
-	p.X.Tick.Marker = clockTicks{location}
+	p.X.Tick.Marker = clockTicks{s.location()}
+	p.Y.Tick.Marker = plainTicks{}
 	p.Add(plotter.NewGrid())
-	line, err := plotter.NewLine(points)
-	if err != nil {
-		return nil, fmt.Errorf("draw: %w", err)
+	for _, stretch := range stretches {
+		line, err := plotter.NewLine(stretch)
+		if err != nil {
+			return nil, fmt.Errorf("draw: %w", err)
+		}
+		line.Color, line.Width = ink, vg.Points(1.2)
+		p.Add(line)
 	}
-	line.Color, line.Width = ink, vg.Points(1.2)
-	p.Add(line)
 	if p.Y.Min == p.Y.Max {
 		p.Y.Min, p.Y.Max = p.Y.Min-1, p.Y.Max+1
 	}
@@ -92,21 +101,50 @@ func (s Series) panel(title, unit string, values []float64, ink color.Color) (*p
 	return p, nil
 }
 
-// points are the numbers among the values; of a long series the least and the
-// greatest of each stretch, in their order.
-func (s Series) points(values []float64) plotter.XYs {
+// leastGap is the shortest time without a reading over which no line is drawn.
+const leastGap = 10.0 // s
+
+// stretches are the numbers among the values, parted where readings are missing: a line
+// over a gap would show what nobody saw. A long series keeps the least and the greatest of each bar.
+func (s Series) stretches(values []float64) []plotter.XYs {
 	var all plotter.XYs
 	for i, v := range values {
 		if !math.IsNaN(v) && !math.IsInf(v, 0) {
 			all = append(all, plotter.XY{X: seconds(s.At[i]), Y: v})
 		}
 	}
-	if len(all) <= 2*mostBars {
+	if len(all) == 0 {
+		return nil
+	}
+	steps := make([]float64, 0, len(all))
+	for i := range all[1:] {
+		steps = append(steps, all[i+1].X-all[i].X)
+	}
+	slices.Sort(steps)
+	gap := leastGap
+	if len(steps) > 0 {
+		gap = max(gap, 5*steps[len(steps)/2])
+	}
+	var parts []plotter.XYs
+	from := 0
+	for i := range all {
+		if last := i+1 == len(all); last || all[i+1].X-all[i].X > gap {
+			part := all[from : i+1]
+			parts = append(parts, thin(part, 1+mostBars*len(part)/len(all)))
+			from = i + 1
+		}
+	}
+	return parts
+}
+
+// thin keeps, of a series longer than two points for each bar, the least and the greatest of each bar, in their order.
+func thin(all plotter.XYs, bars int) plotter.XYs {
+	if len(all) <= 2*bars {
 		return all
 	}
-	drawn := make(plotter.XYs, 0, 2*mostBars)
-	for bar := range mostBars {
-		stretch := all[bar*len(all)/mostBars : (bar+1)*len(all)/mostBars]
+	drawn := make(plotter.XYs, 0, 2*bars)
+	for bar := range bars {
+		stretch := all[bar*len(all)/bars : (bar+1)*len(all)/bars]
 		least, greatest := 0, 0
 		for i := range stretch {
 			if stretch[i].Y < stretch[least].Y {
@@ -122,6 +160,38 @@ func (s Series) points(values []float64) plotter.XYs {
 		}
 	}
 	return drawn
+}
+
+// plainTicks labels an axis so that no two labels are alike: the library's own round to too few digits.
+type plainTicks struct{}
+
+// Ticks implements plot.Ticker.
+func (plainTicks) Ticks(least, most float64) []plot.Tick {
+	ticks := plot.DefaultTicks{}.Ticks(least, most)
+	step, before := math.Inf(1), math.NaN()
+	for _, t := range ticks {
+		if t.IsMinor() {
+			continue
+		}
+		if d := t.Value - before; d > 0 {
+			step = math.Min(step, d)
+		}
+		before = t.Value
+	}
+	digits := 3
+	if !math.IsInf(step, 1) {
+		for digits = 0; digits < 9; digits++ {
+			if scaled := step * math.Pow10(digits); math.Abs(scaled-math.Round(scaled)) < 1e-6*scaled {
+				break
+			}
+		}
+	}
+	for i := range ticks {
+		if !ticks[i].IsMinor() {
+			ticks[i].Label = strconv.FormatFloat(ticks[i].Value, 'f', digits, 64)
+		}
+	}
+	return ticks
 }
 
 func seconds(t time.Time) float64 { return float64(t.UnixNano()) / 1e9 }

@@ -6,6 +6,7 @@ import (
 	"image/draw"
 	"image/png"
 	"math"
+	"strconv"
 	"testing"
 	"time"
 )
@@ -62,8 +63,12 @@ func covered(picture image.Image, ink [3]int) (n int) {
 func TestPictureKeepsASpikeOfALongSeries(t *testing.T) {
 	s := evening(200_000)
 	s.Volts[123_456] = 31
-	points := s.points(s.Volts)
-	if len(points) > 2*mostBars {
+	stretches := s.stretches(s.Volts)
+	if len(stretches) != 1 {
+		t.Fatalf("%d stretches of a series without a gap", len(stretches))
+	}
+	points := stretches[0]
+	if len(points) > 2*mostBars+2 {
 		t.Errorf("%d points are drawn", len(points))
 	}
 	highest := 0.0
@@ -75,6 +80,53 @@ func TestPictureKeepsASpikeOfALongSeries(t *testing.T) {
 	}
 	if highest != 31 {
 		t.Errorf("the spike of 31 V is drawn as %v", highest)
+	}
+}
+
+// TestPictureDrawsNoLineOverAGap: nobody saw what was between.
+func TestPictureDrawsNoLineOverAGap(t *testing.T) {
+	s := evening(200_000)
+	for i := range s.At {
+		if i >= 100_000 {
+			s.At[i] = s.At[i].Add(time.Minute)
+		}
+	}
+	s.Volts[50_000] = math.NaN() // one missing number is no gap
+	stretches := s.stretches(s.Volts)
+	if len(stretches) != 2 {
+		t.Fatalf("%d stretches, want 2", len(stretches))
+	}
+	if n := len(stretches[0]) + len(stretches[1]); n > 2*mostBars+4 {
+		t.Errorf("%d points are drawn", n)
+	}
+	slow := evening(100)
+	for i := range slow.At {
+		slow.At[i] = slow.At[0].Add(time.Duration(i) * time.Minute)
+	}
+	if n := len(slow.stretches(slow.Volts)); n != 1 {
+		t.Errorf("a poll every minute is drawn in %d stretches", n)
+	}
+}
+
+// TestTicksOfAnAxisDiffer: 3.75, 3.80 and 3.85 V may not all read 3.8.
+func TestTicksOfAnAxisDiffer(t *testing.T) {
+	for _, span := range [][2]float64{{3.74, 3.93}, {2.996, 3.023}, {0, 6}, {2, 4}, {3.0001, 3.0002}, {-0.4, 0.1}, {29, 31}, {0, 120}} {
+		labels := map[string]bool{}
+		for _, tick := range (plainTicks{}).Ticks(span[0], span[1]) {
+			if tick.IsMinor() {
+				continue
+			}
+			if labels[tick.Label] {
+				t.Errorf("from %v to %v the label %s comes twice", span[0], span[1], tick.Label)
+			}
+			labels[tick.Label] = true
+			if v, err := strconv.ParseFloat(tick.Label, 64); err != nil || math.Abs(v-tick.Value) > 1e-3*(span[1]-span[0]) {
+				t.Errorf("%v is labelled %s", tick.Value, tick.Label)
+			}
+		}
+		if len(labels) < 2 {
+			t.Errorf("from %v to %v there are %d labels", span[0], span[1], len(labels))
+		}
 	}
 }
 

@@ -2,12 +2,15 @@ package routes
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
+	"time"
 )
 
 // library is a source that newcomers join at its end.
@@ -67,4 +70,93 @@ func TestARouteRemembersABoundedNumberOfAlarms(t *testing.T) {
 	if s.put(alarm("b", "", High)) == nil { // one that is known is replaced
 		t.Error("no room for a known alarm")
 	}
+}
+
+// vault is a Store that can be closed: nothing can be read from it then.
+type vault struct {
+	shelf
+	closed atomic.Bool
+}
+
+func (v *vault) Load(route string) ([]byte, error) {
+	if v.closed.Load() {
+		return nil, errors.New("input/output error")
+	}
+	return v.shelf.Load(route)
+}
+
+// TestTheProofOfADrillSurvives even where the route's state was not yet read when it was
+// written, and although nothing else is delivered before the process is killed.
+func TestTheProofOfADrillSurvives(t *testing.T) {
+	for name, closed := range map[string]bool{"before the state is read": true, "after": false} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				store, phone := &vault{}, &inbox{name: "phone"}
+				store.closed.Store(closed)
+				box := open(t, Options{Source: &journal{}, Store: store}, Way{Route: phone})
+				synctest.Wait()
+				if r := box.Drill(t.Context(), Notice{ID: "d", Cell: "zinc-1"}); r[0].Err != nil {
+					t.Fatal(r[0].Err)
+				}
+				if store.closed.Swap(false) {
+					flush(t, box)
+				}
+				if box.Health()[0].Proved.IsZero() {
+					t.Error("the proof is forgotten")
+				}
+				var saved state
+				if err := json.Unmarshal(store.of("phone"), &saved); err != nil || saved.Proved.IsZero() { // as a kill would leave it
+					t.Errorf("saved: %s, %v", store.of("phone"), err)
+				}
+			})
+		})
+	}
+}
+
+// TestARouteThatCannotReadItsStateIsBehind, so that somebody hears of it.
+func TestARouteThatCannotReadItsStateIsBehind(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store, phone := &vault{}, &inbox{name: "phone"}
+		store.closed.Store(true)
+		box := open(t, Options{Source: &journal{}, Store: store}, Way{Route: phone})
+		<-time.After(10 * time.Minute)
+		if h := box.Health()[0]; h.Lag < 9*time.Minute {
+			t.Errorf("after ten minutes: %+v", h)
+		}
+		store.closed.Store(false)
+		<-time.After(5 * time.Minute) // the longest wait between two tries
+		flush(t, box)
+		if h := box.Health()[0]; h.Lag != 0 {
+			t.Errorf("mended: %+v", h)
+		}
+	})
+}
+
+// TestWhatIsSetAsideCountsAsWaiting until the far side takes another: a route that
+// refuses everything reaches nobody.
+func TestWhatIsSetAsideCountsAsWaiting(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, phone := &journal{}, &inbox{name: "phone"}
+		var refuses atomic.Bool
+		refuses.Store(true)
+		phone.answer = func(context.Context, Notice) error {
+			if refuses.Load() {
+				return &Refused{errors.New("no such person")}
+			}
+			return nil
+		}
+		box := open(t, Options{Source: source}, Way{Route: phone})
+		source.add(alarm("a", "whisker", High))
+		flush(t, box)
+		<-time.After(10 * time.Minute)
+		if h := box.Health()[0]; h.SetAside != 1 || h.Lag < 9*time.Minute {
+			t.Errorf("after ten minutes: %+v", h)
+		}
+		refuses.Store(false)
+		source.add(alarm("b", "contact", High))
+		flush(t, box)
+		if h := box.Health()[0]; h.Lag != 0 {
+			t.Errorf("it delivers again: %+v", h)
+		}
+	})
 }

@@ -153,6 +153,14 @@ func headline(n Notice) string {
 // figure is one value in words.
 type figure struct{ Name, Value string }
 
+// tradeUnits turn the SI unit at the end of a figure's name into what people read.
+var tradeUnits = map[string]struct {
+	symbol string
+	size   float64 // in the SI unit
+}{
+	"coulombs": {"A·h", 3600}, "joules": {"W·h", 3600}, "volts": {"V", 1}, "amperes": {"A", 1},
+}
+
 // figures sorts the values by name and moves the unit from the name to the figure.
 func figures(values map[string]float64) []figure {
 	var all []figure
@@ -160,10 +168,14 @@ func figures(values map[string]float64) []figure {
 		words := strings.Split(name, "_")
 		unit := ""
 		if len(words) > 1 {
-			unit = " " + words[len(words)-1]
+			unit = words[len(words)-1]
 			words = words[:len(words)-1]
+			if u, ok := tradeUnits[unit]; ok {
+				unit, v = u.symbol, v/u.size
+			}
+			unit = " " + unit
 		}
-		all = append(all, figure{strings.Join(words, " ") + ":", strconv.FormatFloat(v, 'g', 6, 64) + unit})
+		all = append(all, figure{strings.Join(words, " ") + ":", strconv.FormatFloat(v, 'g', 5, 64) + unit})
 	}
 	slices.SortFunc(all, func(a, b figure) int { return strings.Compare(a.Name, b.Name) })
 	return all

@@ -31,7 +31,7 @@ func TestLetterSaysWhatAPersonNeeds(t *testing.T) {
 	}
 	for _, want := range []string{
 		"4.1 A where 3.3 A is the limit", "2026-01-02 04:03:05 CET", "high", "over-current", "UNACK", "meaning", "first",
-		"nightcell alarms ack zinc-1 over-current", "could not be delivered for 1h0m0s", "4.1 amperes", "not a safety device",
+		"nightcell alarms ack zinc-1 over-current", "could not be delivered for 1h0m0s", "4.1 A", "not a safety device",
 	} {
 		if !strings.Contains(letter.Text, want) {
 			t.Errorf("%q is missing in the text:\n%s", want, letter.Text)
@@ -42,6 +42,45 @@ func TestLetterSaysWhatAPersonNeeds(t *testing.T) {
 	}
 	if !strings.Contains(letter.HTML, `src="cid:`+pictureID+`"`) {
 		t.Error("the HTML does not show the picture")
+	}
+}
+
+// TestLetterShowsFiguresAsTheTradeDoes: nobody reads coulombs at night.
+func TestLetterShowsFiguresAsTheTradeDoes(t *testing.T) {
+	n := alarm("a", "whisker", Medium)
+	n.Values = map[string]float64{"charge_coulombs": 129528, "energy_joules": 487116, "reading_volts": 3.29, "reading_amperes": 3, "level_millimetres": 4, "count": 2}
+	text := BuiltIn().Compose(n).Text
+	for _, want := range []string{"35.98 A·h\n", "135.31 W·h\n", " 3.29 V\n", " 3 A\n", " 4 millimetres\n", "count:       2\n"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is missing in:\n%s", want, text)
+		}
+	}
+}
+
+// TestLetterOfWhatIsOverAsksForNothing that made sense only while it held.
+func TestLetterOfWhatIsOverAsksForNothing(t *testing.T) {
+	n := samples()[0]
+	n.Meaning, n.First = "current flows through metal", "switch off"
+	for _, tt := range []struct {
+		kind       Kind
+		state      string
+		first, ack bool
+	}{
+		{Alarm, "UNACK", true, true},
+		{Cleared, "RTNUN", false, true},
+		{Cleared, "LTUNK", false, true},
+		{Cleared, "NORM", false, false},
+		{Cleared, "LTACK", false, false},
+		{Acknowledged, "ACKED", true, false},
+		{Quieted, "SHLVD", true, false},
+	} {
+		n.Kind, n.State = tt.kind, tt.state
+		letter := BuiltIn().Compose(n)
+		for _, body := range []string{letter.Text, letter.HTML} {
+			if strings.Contains(body, n.First) != tt.first || strings.Contains(body, n.Meaning) != tt.first || strings.Contains(body, n.Acknowledge) != tt.ack {
+				t.Errorf("%s in %s reads:\n%s", tt.kind, tt.state, body)
+			}
+		}
 	}
 }
 

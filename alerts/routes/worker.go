@@ -30,6 +30,7 @@ type worker struct {
 	mu     sync.Mutex
 	health Health
 	oldest time.Time // when the oldest notice that may go out could first have gone, zero if none
+	lost   time.Time // likewise of the oldest set aside since the far side last took one, zero if none
 }
 
 // request asks a worker for a drill or, if drill is nil, for word when nothing is left to do.
@@ -158,6 +159,9 @@ func (w *worker) load(ctx context.Context) bool {
 			w.fail(fmt.Errorf("find the newest notice: %w", err))
 			return false
 		}
+	}
+	if w.state.Proved.After(s.Proved) { // a drill came before there was anything to read it into
+		s.Proved = w.state.Proved
 	}
 	w.state, w.loaded, w.unsaved = s, true, true
 	w.mu.Lock()
