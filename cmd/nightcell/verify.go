@@ -23,7 +23,8 @@ func newVerifyCommand(s *shell) *cobra.Command {
 		Short: "Integrate a run's log again and say whether its totals follow from its readings",
 		Long: "Reads the log of a run from end to end, checks every checksum, integrates every\n" +
 			"reading again and compares the result with every total stored on the way. Damage\n" +
-			"is named by its range of bytes; what lies outside it stays good.\n\n" +
+			"is named by its range of bytes; what lies outside the two checkpoints around it\n" +
+			"stays good.\n\n" +
 			"RUN is the directory of a run, <data>/runs/<cell>/<beginning>. The run may still\n" +
 			"be going on. The exit code is 0 for a sound log, 1 for one that is not, and 2 when\n" +
 			"there is no log to be read.",
@@ -118,9 +119,11 @@ type damageJSON struct {
 }
 
 type contradictJSON struct {
-	Offset   int64   `json:"at_byte"`
-	Stored   float64 `json:"stored_charge_coulombs"`
-	Replayed float64 `json:"replayed_charge_coulombs"`
+	Offset         int64   `json:"at_byte"`
+	Stored         float64 `json:"stored_charge_coulombs"`
+	Replayed       float64 `json:"replayed_charge_coulombs"`
+	StoredJoules   float64 `json:"stored_energy_joules"`
+	ReplayedJoules float64 `json:"replayed_energy_joules"`
 }
 
 func verdictOf(run string, r *runlog.Report) verdict {
@@ -140,7 +143,7 @@ func verdictOf(run string, r *runlog.Report) verdict {
 		v.Damage = append(v.Damage, damageJSON{d.From, d.To, d.Reason})
 	}
 	for _, m := range r.Mismatches {
-		v.Contradicting = append(v.Contradicting, contradictJSON{m.Offset, m.Stored, m.Replayed})
+		v.Contradicting = append(v.Contradicting, contradictJSON(m))
 	}
 	return v
 }
@@ -167,7 +170,8 @@ func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 		fmt.Fprintf(w, "damage\tat %d more places\n", more)
 	}
 	for _, m := range r.Mismatches {
-		fmt.Fprintf(w, "mismatch\tthe checkpoint at byte %d says %.9g C; its readings give %.9g C\n", m.Offset, m.Stored, m.Replayed)
+		fmt.Fprintf(w, "mismatch\tthe line at byte %d does not follow from its readings: it says %.9g C and %.9g J, they give %.9g C and %.9g J\n",
+			m.Offset, m.Stored, m.StoredJoules, m.Replayed, m.ReplayedJoules)
 	}
 	if r.LostLines > 0 {
 		fmt.Fprintf(w, "lost\t%d lines were never written, for lack of room on the disk and in memory\n", r.LostLines)

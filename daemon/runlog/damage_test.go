@@ -2,6 +2,8 @@ package runlog
 
 import (
 	"bytes"
+	"fmt"
+	"hash/crc32"
 	"slices"
 	"strings"
 	"testing"
@@ -217,6 +219,101 @@ func TestTamperedTotals(t *testing.T) {
 	if report.Sound() || report.DamageCount != 0 || len(report.Mismatches) != 1 || report.Mismatches[0].Replayed != l.c.Totals().Charge {
 		t.Errorf("report: %+v", report)
 	}
+}
+
+// TestTamperedDerivedTotals changes what a checkpoint and the end state for people and
+// tools, with every checksum right: each is told, and no more than that.
+func TestTamperedDerivedTotals(t *testing.T) {
+	_, data := closedLog(t, newMemFS(), Options{Sync: time.Hour, CheckpointEvery: 20 * time.Second}, 60, true)
+	for _, field := range []string{",total_charge=", ",total_energy="} {
+		start := bytes.Index(data[len(data)/2:], []byte("\ncheckpoint,")) + len(data)/2 + 1
+		line := data[start : start+bytes.IndexByte(data[start:], '\n')]
+		value := bytes.Index(line, []byte(field)) + len(field)
+		body := line[:bytes.LastIndex(line, []byte(lineSumKey))]
+		stamp := line[bytes.LastIndexByte(line, ' ')+1:]
+		body = slices.Concat(body[:value], []byte("7"), body[value:])
+		forged := fmt.Appendf(body, "%s%di %s", lineSumKey, crc32.Update(crc32.Checksum(body, castagnoli), castagnoli, stamp), stamp)
+		report, err := replayAll(newReader(readFile(slices.Concat(data[:start], forged, data[start+len(line):])), 16<<10), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if report.Sound() || report.DamageCount != 0 || len(report.Mismatches) != 1 || report.Mismatches[0].Offset != int64(start) {
+			t.Errorf("%s: %+v", field, report)
+		}
+	}
+	for _, wrong := range []Field{Number("charge_coulombs", 1), Number("energy_joules", 1)} {
+		m := newMemFS()
+		l := startLive(t, "/data", Options{FS: m})
+		l.spell(20)
+		l.must(l.w.Entry(l.utc, EntryEnd, "done", wrong))
+		l.checkpoint()
+		l.must(l.w.Close())
+		if report := replay(t, m, l.w.Run()); report.Sound() || report.DamageCount != 0 || len(report.Mismatches) != 1 {
+			t.Errorf("an end that states %v: %+v", wrong, report)
+		}
+	}
+}
+
+// TestAReadingTwice copies a reading to behind itself: it is counted once and named, also
+// where no checkpoint follows that would tell.
+func TestAReadingTwice(t *testing.T) {
+	l, data := closedLog(t, newMemFS(), Options{Sync: time.Hour, CheckpointEvery: time.Hour}, 60, false)
+	from := bytes.LastIndex(data[:len(data)*3/4], []byte("\nreading,")) + 1
+	to := from + bytes.IndexByte(data[from:], '\n') + 1
+	twice := slices.Concat(data[:to], data[from:to], data[to:])
+	report, err := replayAll(newReader(readFile(twice), 16<<10), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if report.Totals != l.c.Totals() || report.DamageCount != 1 || report.Damage[0].From != int64(to) {
+		t.Errorf("replayed %+v\nlive     %+v", report, l.c.Totals())
+	}
+	tail, err := readTail(readFile(twice))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !tail.replay.Coulometer.State().Equal(l.c.State()) || len(tail.damage) != 1 {
+		t.Errorf("resumed %+v\nlive    %+v", tail.replay.Coulometer.State(), l.c.State())
+	}
+}
+
+// TestTailAndReplayRefuseAlike: where a reading makes no sense, the resumed watch and
+// a replay of the whole book the same gap for the time that it leaves open.
+func TestTailAndReplayRefuseAlike(t *testing.T) {
+	m := newMemFS()
+	l := startLive(t, "/data", Options{FS: m})
+	l.spell(5)
+	l.utc = l.utc.Add(time.Second)
+	l.must(l.w.Reading(l.utc, time.Second, 1e300, 3, "constant-current", "on")) // no coulometer takes it
+	l.utc = l.utc.Add(time.Second)
+	l.must(l.w.Reading(l.utc, time.Second, 3.2, 3, "constant-current", "on"))
+	l.must(l.w.Close())
+	report := replay(t, m, l.w.Run())
+	_, data := m.log(t)
+	tail, err := readTail(readFile(data))
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := tail.replay.Coulometer.Totals()
+	got.Refused = report.Totals.Refused
+	if got != report.Totals || got.Elapsed != l.c.Totals().Elapsed+2*time.Second || got.Gaps != l.c.Totals().Gaps+1 {
+		t.Errorf("resumed  %+v\nreplayed %+v", got, report.Totals)
+	}
+}
+
+// TestALineTooLongIsRefused, because a reader would take it for damage.
+func TestALineTooLongIsRefused(t *testing.T) {
+	m := newMemFS()
+	l := startLive(t, "/data", Options{FS: m})
+	l.spell(5)
+	before := l.w.Offset()
+	if err := l.w.Entry(l.utc, "remark", strings.Repeat("x", longestLine)); err == nil || l.w.Offset() != before {
+		t.Errorf("a line of over 1 MiB: %v", err)
+	}
+	l.must(l.w.Entry(l.utc, "remark", strings.Repeat("x", longestLine-200)))
+	l.spell(5)
+	l.must(l.w.Close())
+	l.sameAs(replay(t, m, l.w.Run()))
 }
 
 // TestResumeWithoutBegin: a run that was cut before its first line.

@@ -6,6 +6,7 @@ import (
 	"math"
 	"strconv"
 	"time"
+	"unicode/utf8"
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
 )
@@ -72,8 +73,11 @@ func appendNumber(b []byte, x float64) []byte {
 	return b
 }
 
-// appendString appends a string field's value in quotes.
+// appendString appends a string field's value in quotes, cleaned as clean does it.
 func appendString(b []byte, s string) []byte {
+	if !utf8.ValidString(s) {
+		s = clean(s) // rare: a line with anything else in it is none to the decoder
+	}
 	b = append(b, '"')
 	for i := range len(s) {
 		switch c := s[i]; {

@@ -1,6 +1,7 @@
 package runlog
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -53,6 +54,10 @@ func (p *Replay) Apply(r *Record) error {
 	return nil
 }
 
+// errTwice keeps a copied reading from being counted again, also where no
+// checkpoint follows yet that would tell: the log's own stamps strictly increase.
+var errTwice = errors.New("a reading with the time stamp of the one before; it is counted once")
+
 func (p *Replay) reading(r *Record) error {
 	if p.Coulometer == nil {
 		// The settings are lost; without them readings still count, but nothing
@@ -72,6 +77,8 @@ func (p *Replay) reading(r *Record) error {
 	p.missing = false
 	if _, began := p.Coulometer.Last(); !began {
 		step = 0
+	} else if r.Nanos == p.Last.Nanos {
+		return errTwice
 	}
 	_, err := p.Coulometer.Add(integrate.Sample{At: p.at + step, Volts: r.Volts, Amperes: r.Amperes}, e)
 	if err != nil {

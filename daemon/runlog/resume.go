@@ -163,6 +163,7 @@ func (t *tail) take(rec *Record, r *Reader) {
 	}
 	switch {
 	case wrong != nil:
+		t.replay.Missing()
 		t.damage = append(t.damage, Damage{r.offset - int64(len(r.line)), r.offset, wrong.Error()})
 	case rec.Kind != KindReading && rec.Kind != KindCheckpoint:
 		t.records = append(t.records, *clone(rec))

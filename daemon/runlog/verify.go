@@ -25,8 +25,8 @@ type Report struct {
 	// go on from the next checkpoint, which carries them across.
 	Damage      []Damage
 	DamageCount int64
-	// Mismatches are checkpoints whose totals do not follow from the readings before
-	// them although nothing is damaged.
+	// Mismatches are checkpoints, and the end of the run, whose totals do not follow from
+	// the readings before them although nothing is damaged.
 	Mismatches []Mismatch
 	// LostLines were never written, for lack of room; the log says so itself.
 	LostLines int64
@@ -38,10 +38,12 @@ type Report struct {
 	TornBytes int64
 }
 
-// Mismatch is a checkpoint that contradicts the readings.
+// Mismatch is a line whose totals contradict the readings. A checkpoint can do so in
+// other figures than these.
 type Mismatch struct {
-	Offset           int64   // of the checkpoint's line
-	Stored, Replayed float64 // total charge, C
+	Offset                       int64   // of the line
+	Stored, Replayed             float64 // total charge, C
+	StoredJoules, ReplayedJoules float64 // total energy
 }
 
 // Sound reports that every total stored in the log follows from its readings,
@@ -187,8 +189,22 @@ func (v *verifier) other(r *Reader, rec *Record) error {
 			v.report.LostLines += n
 			v.lost = true
 		}
+		if rec.Text("kind") == EntryEnd && v.replay.Coulometer != nil {
+			v.compare(r, rec, "charge_coulombs", "energy_joules", v.replay.Coulometer.Totals())
+		}
 	}
 	return v.replay.Apply(rec)
+}
+
+// compare sets the totals that a line states, for people and tools, against what they must be. A
+// line that states none says nothing wrong.
+func (v *verifier) compare(r *Reader, rec *Record, charge, energy string, want integrate.Totals) {
+	coulombs, haveCharge := rec.Number(charge)
+	joules, haveEnergy := rec.Number(energy)
+	if v.damaged || v.lost || (!haveCharge || coulombs == want.Charge) && (!haveEnergy || joules == want.Energy) {
+		return
+	}
+	v.mismatch(Mismatch{r.offset - int64(len(r.line)), coulombs, want.Charge, joules, want.Energy})
 }
 
 // checkpoint compares what a checkpoint says with what was read and counted, and
@@ -212,11 +228,18 @@ func (v *verifier) checkpoint(r *Reader, rec *Record) error {
 	length, _ := rec.Integer("bytes")
 	same := v.replay.Coulometer != nil && v.replay.Coulometer.State().Equal(stored.State()) && v.replay.Coulometer.Settings() == stored.Settings()
 	intact := int64(crc) == sum && at-segment == length
+	t := stored.Totals()
 	switch {
 	case !intact && !v.damaged:
 		v.name(Damage{segment, at, fmt.Sprintf("the checkpoint behind them counts %d bytes with CRC-32C %08x; here are %d with %08x", length, sum, at-segment, crc)})
-	case intact && !v.damaged && !v.lost && !same:
-		v.mismatch(at, stored.Totals().Charge)
+	case !v.damaged && !v.lost && !same:
+		m := Mismatch{Offset: at, Stored: t.Charge, StoredJoules: t.Energy}
+		if c := v.replay.Coulometer; c != nil {
+			m.Replayed, m.ReplayedJoules = c.Totals().Charge, c.Totals().Energy
+		}
+		v.mismatch(m)
+	default:
+		v.compare(r, rec, "total_charge", "total_energy", t)
 	}
 	if !same {
 		v.replay.from(stored, rec)
@@ -226,11 +249,7 @@ func (v *verifier) checkpoint(r *Reader, rec *Record) error {
 	return nil
 }
 
-func (v *verifier) mismatch(at int64, stored float64) {
-	m := Mismatch{Offset: at, Stored: stored}
-	if v.replay.Coulometer != nil {
-		m.Replayed = v.replay.Coulometer.Totals().Charge
-	}
+func (v *verifier) mismatch(m Mismatch) {
 	if len(v.report.Mismatches) < maxNamed {
 		v.report.Mismatches = append(v.report.Mismatches, m)
 	}

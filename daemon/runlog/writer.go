@@ -126,6 +126,9 @@ func (w *Writer) commit(b []byte, nanos int64, isReading bool) error {
 		return w.lose(isReading)
 	}
 	line := b[len(w.pending):]
+	if len(line) > longestLine {
+		return fmt.Errorf("a line of %d bytes is not logged: %d are the most that a reader takes for a line", len(line), longestLine)
+	}
 	w.crc = crc32.Update(w.crc, castagnoli, line)
 	w.since += int64(len(line))
 	w.pending, w.nanos = b, nanos
