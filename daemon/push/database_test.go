@@ -30,9 +30,10 @@ type database struct {
 	requests []request
 	doubled  int // points that came more than once
 	// fate decides about a request before its lines are looked at: a status, or 0 to go on.
-	fate func(r request) (status int, header http.Header)
-	hang bool
-	bad  func(line string) bool
+	fate  func(r request) (status int, header http.Header)
+	hang  bool
+	bad   func(line string) bool
+	keeps time.Time // what is older is dropped; zero: all is kept
 }
 
 // request is one request as it came.
@@ -70,18 +71,27 @@ func (d *database) RoundTrip(r *http.Request) (*http.Response, error) {
 	defer d.mu.Unlock()
 	got := request{time.Now(), r.URL.String(), r.Header.Clone(), slices.Collect(strings.Lines(string(text))), len(d.requests)}
 	d.requests = append(d.requests, got)
-	status, header := 0, http.Header{}
+	status, header, told := 0, http.Header{}, ""
 	if d.fate != nil {
 		if s, h := d.fate(got); s != 0 {
 			status, header = s, h
 		}
 	}
+	if status == 0 && !d.keeps.IsZero() {
+		young := slices.DeleteFunc(slices.Clone(got.lines), func(l string) bool { return stampOf([]byte(l)) < d.keeps.UnixNano() })
+		if n := len(got.lines) - len(young); n > 0 && d.store(young) == http.StatusNoContent {
+			status, told = http.StatusBadRequest, fmt.Sprintf(`{"error":"partial write: points beyond retention policy dropped=%d"}`, n)
+		}
+	}
 	if status == 0 {
 		status = d.store(got.lines)
 	}
+	if told == "" {
+		told = http.StatusText(status)
+	}
 	return &http.Response{
 		StatusCode: status, Header: header, Request: r,
-		Body: io.NopCloser(strings.NewReader(http.StatusText(status))),
+		Body: io.NopCloser(strings.NewReader(told)),
 	}, nil
 }
 

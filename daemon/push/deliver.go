@@ -1,10 +1,13 @@
 package push
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
+	"time"
 )
 
 // mostRefused is how many lines of one request the database may refuse before it and
@@ -52,6 +55,9 @@ func (d *delivery) send(ctx context.Context, lines []span) error {
 		return nil
 	case !errors.As(err, &refused):
 		return err
+	case refused.old > 0 && refused.old <= len(lines):
+		d.passOver(lines, refused)
+		return nil
 	case refused.tooLarge:
 		d.p.most = min(d.p.most, max(1, len(lines)/2))
 	}
@@ -63,6 +69,18 @@ func (d *delivery) send(ctx context.Context, lines []span) error {
 		return nil
 	}
 	return d.halves(ctx, lines)
+}
+
+// passOver sets aside the oldest of lines, which the database does not keep: it has
+// written the others, and waiting would not make these younger.
+func (d *delivery) passOver(lines []span, why *refusalError) {
+	byAge := slices.SortedStableFunc(slices.Values(lines), func(a, b span) int { return cmp.Compare(a.stamp, b.stamp) })
+	for _, l := range byAge[:why.old] {
+		d.p.parcel.setAside(l.q)
+	}
+	d.taken += len(lines) - why.old
+	d.p.s.Log.Warn("lines older than what the database keeps are set aside; they stay in the log",
+		"push", d.p.s.Name, "lines", why.old, "oldest", time.Unix(0, byAge[0].stamp).UTC(), "err", why)
 }
 
 func (d *delivery) halves(ctx context.Context, lines []span) error {

@@ -8,6 +8,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -33,6 +34,7 @@ type refusalError struct {
 	status   int
 	text     string
 	tooLarge bool
+	old      int // how many lines are older than what the database keeps; the others were written
 }
 
 func (r *refusalError) Error() string {
@@ -91,9 +93,9 @@ func verdict(resp *http.Response, text string) error {
 	case http.StatusNoContent:
 		return nil
 	case http.StatusBadRequest, http.StatusUnprocessableEntity:
-		return &refusalError{code, text, false}
+		return &refusalError{status: code, text: text, old: tooOld(text)}
 	case http.StatusRequestEntityTooLarge:
-		return &refusalError{code, text, true}
+		return &refusalError{status: code, text: text, tooLarge: true}
 	case http.StatusUnauthorized, http.StatusForbidden:
 		return fmt.Errorf("the database does not let nightcell write: HTTP %d: %s; mend the token or the password file", code, text)
 	case http.StatusNotFound:
@@ -108,6 +110,19 @@ func verdict(resp *http.Response, text string) error {
 		}
 	}
 	return fmt.Errorf("the database answers HTTP %d: %s", resp.StatusCode, text)
+}
+
+var dropped = regexp.MustCompile(`\bdropped[= ](\d+)`)
+
+// tooOld reads how many lines a database has dropped because it keeps nothing as old,
+// as both forms say it: "partial write: points beyond retention policy dropped=2".
+func tooOld(text string) int {
+	m := dropped.FindStringSubmatch(text)
+	if m == nil || !strings.Contains(text, "retention policy") {
+		return 0
+	}
+	n, _ := strconv.Atoi(m[1]) // digits; too many of them are 0, and the answer a plain refusal
+	return n
 }
 
 // retryAfter reads the header of that name (RFC 9110, 10.2.3): seconds, or a date.

@@ -178,6 +178,51 @@ func TestBadLinesAreSetAside(t *testing.T) {
 	})
 }
 
+// TestLinesOlderThanTheRetention sends a log to a database that keeps a part of it
+// only. It answers as InfluxDB 1.6 was seen to: with 400, after writing the rest. What is too old
+// is counted and passed over; the rest arrives, and nothing stays behind for ever.
+func TestLinesOlderThanTheRetention(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		db, data := newDatabase(), t.TempDir()
+		n := newNight(t, data, "zinc-1")
+		n.readings(12000)
+		db.keeps = n.utc.Add(-999 * time.Second)
+		want := 0
+		for key := range logged(t, data, "zinc-1") {
+			if stampOf([]byte(key)) >= db.keeps.UnixNano() {
+				want++
+			}
+		}
+		if want < 900 || want > 1100 {
+			t.Fatalf("the database should keep %d lines; the test is wrong", want)
+		}
+		p, stop := run(t, settings(db, data, "zinc-1"))
+		after(time.Minute)
+		if points, _ := db.count(); points != want {
+			t.Errorf("%d points, want %d", points, want)
+		}
+		if h, _ := p.Health("zinc-1"); h.SetAside != uint64(12001-want) || h.Lines != uint64(want) || h.LastError != "" || h.WaitingBytes != 0 {
+			t.Errorf("health %+v, want %d lines taken of 12001", h, want)
+		}
+		stop()
+	})
+}
+
+// TestVerdictOnOldLines reads the answers of both forms (seen with InfluxDB 1.6; the
+// second from memory of 2.x), and tells them from a conflict of types.
+func TestVerdictOnOldLines(t *testing.T) {
+	for text, want := range map[string]int{
+		`{"error":"partial write: points beyond retention policy dropped=2"}`:                                                                                 2,
+		`{"code":"unprocessable entity","message":"failure writing points to database: partial write: dropped 7 points outside retention policy"}`:            7,
+		`{"error":"partial write: field type conflict: input field \"v\" on measurement \"reading\" is type string, already exists as type float dropped=1"}`: 0,
+		`{"error":"retention policy not found: \"year\""}`:                                                                                                    0,
+	} {
+		if got := tooOld(text); got != want {
+			t.Errorf("%d lines are too old by %s, want %d", got, text, want)
+		}
+	}
+}
+
 // TestManyRefusedLinesWait holds everything back when a kind of line is refused, as
 // by a field of another type in the database: that is for a person to mend.
 func TestManyRefusedLinesWait(t *testing.T) {
