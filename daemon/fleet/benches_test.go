@@ -10,7 +10,7 @@ import (
 var benches = flag.Bool("benches", false, "run twenty benches beside one Prometheus")
 
 // TestTwentyBenches runs twenty nightcells, each with a supply, and one real
-// Prometheus that finds them by files. Fleet-wide questions are answered: which
+// Prometheus that finds them by files. Questions over all benches are answered: which
 // cells are late, what a kilogram costs on each bench, which daemon is gone. Nothing home-made stands between.
 func TestTwentyBenches(t *testing.T) {
 	if !*benches {
@@ -85,7 +85,7 @@ func TestTwentyBenches(t *testing.T) {
 	rate, ok := p.one(`sum(rate(nightcell_readings_total[20s]))`)
 	power, _ := p.one(`sum(bench:nightcell_power:watts)`)
 	if !ok || math.IsNaN(rate) || rate < 10 {
-		t.Errorf("the fleet takes %.1f readings a second, want about %d", rate, n-2)
+		t.Errorf("all benches take %.1f readings a second, want about %d", rate, n-2)
 	}
 	t.Logf("%d benches: %.1f readings/s, %.0f W, %.3g J/kg on %s", n, rate, power, number(cost[0].Value), cost[0].Metric["bench"])
 }

@@ -1,7 +1,7 @@
 // Package fleet holds only tests: whole nightcell processes beside the real servers
 // of those who watch them — Prometheus, Alertmanager, InfluxDB, VictoriaMetrics — with
 // the files that are shipped for them, over kills, outages and restarts of either
-// side; a fleet of twenty benches; and one daemon with two hundred cells.
+// side; twenty benches; and one daemon with two hundred cells.
 //
 // A test whose server is not installed is skipped, unless NIGHTCELL_REQUIRE_REAL=1.
 // The heavy ones run when asked for:

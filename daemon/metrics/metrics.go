@@ -2,7 +2,7 @@
 // snapshot of each cell at scrape time, on a registry of its own. A scrape takes
 // copies and never touches a cell's loop, so it cannot delay a poll.
 //
-// All values are in SI base units, or in grams and liters where the trade and
+// All values are in SI base units, or in grams and litres where the trade and
 // Prometheus agree on them. What is not known is absent. Every series of a cell has
 // the labels cell and supply, as they are named in the configuration.
 //

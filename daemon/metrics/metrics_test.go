@@ -161,7 +161,7 @@ func TestValues(t *testing.T) {
 		"nightcell_reading_timestamp_seconds" + labels:                                                        "1.7723996995e+09", // date -u -d 2026-03-01T21:14:59.5Z +%s
 		"nightcell_output_on" + labels:                                                                        "1",
 		"nightcell_constant_current" + labels:                                                                 "1",
-		"nightcell_hydrogen_cubic_meters" + labels:                                                            "0.00016",
+		"nightcell_hydrogen_cubic_metres" + labels:                                                            "0.00016",
 		"nightcell_run_open" + labels:                                                                         "1",
 		`nightcell_polls_total{cell="zinc-1",result="bad",supply="bench"}`:                                    "2",
 		`nightcell_refused_answers_total{cell="zinc-1",reason="no-reply",supply="bench"}`:                     "2",
