@@ -48,7 +48,8 @@ type Change struct {
 }
 
 // Raised tells whether the change is an alarm that somebody should hear of now. In a
-// flood only the priorities High and Highest are; the others are in the log and on the list.
+// flood only the priorities High and Highest are; the others are in the log and on the
+// list, and come again from UNACK to UNACK if they still stand when the flood is over.
 func (c *Change) Raised() bool {
 	return c.To == UNACK && (!c.Flood || c.Priority >= High)
 }
@@ -123,6 +124,9 @@ func (b *Board) Judge(o Observation) []Change {
 		c := Condition(bits.TrailingZeros64(uint64(left)))
 		b.lead(c, now, &o, fresh, pending, blinded, why)
 		b.mark(c)
+	}
+	if b.m.Flood && !b.Flooding() {
+		b.ebb(&o)
 	}
 	b.m.Started = true
 	return b.changes
@@ -241,11 +245,25 @@ func (b *Board) onset(c Condition, now time.Duration, causes set) {
 	a.After = b.standing(c, causes)
 	a.First = a.After == None
 	a.Chattering = a.Onsets.add(now, b.limits.Chatter.In) >= b.limits.Chatter.Count
+	if a.State.Hidden() || a.State == NORM && causes != 0 {
+		return // nobody is asked to answer it, so it is no part of a flood
+	}
 	n := b.m.Onsets.add(now, b.limits.Flood.In)
 	if b.m.Flood {
 		b.m.Flood = n >= b.limits.Flood.Below
 	} else {
 		b.m.Flood = n > b.limits.Flood.Above
+	}
+}
+
+// ebb ends a flood: what was kept back for it and still stands unanswered is told now.
+func (b *Board) ebb(o *Observation) {
+	b.m.Flood = false
+	for c := firstCondition; c < conditionCount; c++ {
+		if a := &b.m.Alarms[c]; a.KeptBack && a.State == UNACK {
+			b.changes = append(b.changes, b.change(c, UNACK, o.At, o.UTC, "", "the flood of alarms is over"))
+		}
+		b.m.Alarms[c].KeptBack = false
 	}
 }
 
@@ -291,6 +309,7 @@ func (b *Board) move(c Condition, e Event, o *Observation, why string) {
 	if to == UNACK {
 		a.Value, a.Limit, a.By = number(v.value), number(v.limit), ""
 		a.Text, a.Diagnosis = b.describe(c, o, v)
+		a.KeptBack = b.m.Flood && s.Priority < High
 	}
 	if !b.m.Started && e == Suppress {
 		return // how a board begins is no change

@@ -169,5 +169,5 @@ var catalogue = [conditionCount]entry{
 	NoticeUndeliverable: {"notice-undeliverable", house, always, 0, starting(High, 0, minute, 0, practice), About{
 		"A route refuses or does not answer.",
 		"None yet, but nobody would hear of an alarm on that route.",
-		"Look at the route's error; until it is mended stay near or use another route."}},
+		"Look on the page which route it is and what its error says; until it is mended stay near or use another route."}},
 }

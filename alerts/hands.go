@@ -55,7 +55,9 @@ type Decision struct {
 
 // Decide says what the operator's wishes come to at this moment. The heaviest act that
 // is due wins. A wish that is not permitted, or a hold that would not lower anything, comes back as Tell with the reason. An
-// acknowledged alarm still acts: knowing of a short does not mend it. One that is set aside does not.
+// acknowledged alarm still acts: knowing of a short does not mend it. So does one that is
+// suppressed as a mere consequence: that spares a person a notice, not the cell its rescue. One that a person has
+// set aside does not.
 //
 // It only decides: to carry an act out and to verify it by reading back is the caller's part.
 func (b *Board) Decide(h Hands, s Situation) Decision {
@@ -76,7 +78,7 @@ func (b *Board) weigh(d *Decision, h Hands, s Situation, r Reaction) {
 		return
 	}
 	a := &b.m.Alarms[r.Condition]
-	if !a.Active || a.State.Hidden() || s.Done != nil && s.Done(r.Condition) {
+	if !a.Active || a.State.Hidden() && !a.Own || s.Done != nil && s.Done(r.Condition) {
 		return
 	}
 	if left := r.After - (s.Now - a.Began); left > 0 {

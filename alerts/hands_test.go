@@ -67,6 +67,30 @@ func TestDecide(t *testing.T) {
 	}
 }
 
+// TestAConsequenceStillActs: suppressing it spares a person a notice, and the cell nothing.
+func TestAConsequenceStillActs(t *testing.T) {
+	r := newRig(t)
+	l, c := zinc()
+	l.AmperesPerSquareMetre, l.CathodeSquareMetres = 350, 0.01
+	r.b = alerts.NewBoard(l, c)
+	r.run(time.Minute)
+	r.o.Amperes, r.o.SetAmperes = 4, 4
+	r.run(time.Minute)
+	if a := r.b.Alarm(alerts.CurrentDensity); a.State != alerts.DSUPR || !a.Holds {
+		t.Fatalf("current-density: %+v", a)
+	}
+	h := alerts.Hands{MayOff: true, Reactions: []alerts.Reaction{{Condition: alerts.CurrentDensity, Do: alerts.Off}}}
+	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At}); d.Do != alerts.Off || d.Condition != alerts.CurrentDensity {
+		t.Errorf("%+v", d)
+	}
+	if _, err := r.b.OutOfService(alerts.CurrentDensity, "ann", "a wider cathode hangs there", r.o.UTC); err != nil {
+		t.Fatal(err)
+	}
+	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At}); d.Do != alerts.Tell {
+		t.Errorf("taken out of service it acts: %+v", d)
+	}
+}
+
 // TestDecideSaysWhenTheNextActIsDue, so that a caller need not wait for the next reading.
 func TestDecideSaysWhenTheNextActIsDue(t *testing.T) {
 	r := newRig(t)

@@ -34,9 +34,10 @@ func (b *Board) judgeSupply(o *Observation, now time.Duration, fresh bool) {
 const afterDark = 30 * time.Second
 
 // mains judges that power was lost: the instrument says so, or it was silent and came
-// back with its output off or with other set-points. It holds until the output is on and the set-points are as meant.
+// back with its output off or with other set-points. It holds until current may flow again and the set-points are as
+// meant, or somebody who knows of it has set others: those are then an alarm of their own, to be acknowledged or set back.
 func (b *Board) mains(o *Observation, now time.Duration) verdict {
-	restored := o.Output == OutputIsOn && !b.verdicts[SetPointsChanged].over
+	restored := b.m.Running && (!b.verdicts[SetPointsChanged].over || b.m.Alarms[MainsInterruption].State == ACKED)
 	asFound := b.m.Dark >= 0 && now-b.m.Dark <= afterDark && b.m.WasOn && !o.OffExpected && o.Tripped == ""
 	switch {
 	case o.Restarted && !restored, asFound && (o.Output == OutputIsOff || b.verdicts[SetPointsChanged].over):

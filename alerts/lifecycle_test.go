@@ -295,6 +295,58 @@ func TestFlood(t *testing.T) {
 	}
 }
 
+// TestFloodKeepsNothingBackForGood: what was raised in a flood, told to nobody and still
+// stands is told when the flood is over, once.
+func TestFloodKeepsNothingBackForGood(t *testing.T) {
+	r := newRig(t)
+	l, c := zinc()
+	*l.Setting(alerts.PushBehind) = alerts.Setting{Priority: alerts.High}
+	*l.Setting(alerts.GapTooLong) = alerts.Setting{Priority: alerts.Medium}
+	*l.Setting(alerts.LogDisk) = alerts.Setting{Priority: alerts.Medium}
+	l.Chatter.Count = 100
+	r.b = alerts.NewBoard(l, c)
+	r.run(time.Second)
+	for range 11 {
+		for _, lag := range []time.Duration{time.Hour, 0} {
+			r.o.PushLag = lag
+			r.run(20 * time.Second)
+		}
+	}
+	r.o.LogFailed = true
+	r.o.Gap = time.Hour
+	got := only(r.run(time.Second), alerts.LogDisk)
+	if len(got) != 1 || got[0].Raised() {
+		t.Fatalf("in the flood: %+v", got)
+	}
+	r.o.Gap = 0
+	r.run(time.Second)
+	all := r.run(20 * time.Minute)
+	if got = only(all, alerts.LogDisk); len(got) != 1 || !got[0].Raised() || got[0].Flood || !strings.Contains(got[0].Text, "run log") {
+		t.Errorf("when it is over: %+v", got)
+	}
+	if got = only(all, alerts.GapTooLong); len(got) != 0 {
+		t.Errorf("what had come and gone: %+v", got)
+	}
+}
+
+// TestWhatNobodyIsAskedToAnswerIsNoFlood: consequences that are suppressed count no more than shelved alarms do.
+func TestWhatNobodyIsAskedToAnswerIsNoFlood(t *testing.T) {
+	r := newRig(t)
+	r.run(2 * time.Hour)
+	if _, err := r.b.Shelve(alerts.PushBehind, "ann", "the database is moved", time.Hour, r.o.UTC); err != nil {
+		t.Fatal(err)
+	}
+	for range 4 {
+		r.o.PushLag, r.o.Volts, r.o.Amperes, r.o.Mode = time.Hour, 6, 0, alerts.ConstantVoltage // a lead is off
+		r.run(70 * time.Second)
+		r.o.PushLag, r.o.Volts, r.o.Amperes, r.o.Mode = 0, 3.2, 3, alerts.ConstantCurrent
+		r.run(70 * time.Second)
+	}
+	if r.b.Flooding() {
+		t.Errorf("four lost clips are a flood: %+v", r.b.Active())
+	}
+}
+
 // TestRiseInWarmUp: while the corridor is being learned a fall is forgiven and a rise is not.
 func TestRiseInWarmUp(t *testing.T) {
 	r := newRig(t)

@@ -83,6 +83,7 @@ type alarm struct {
 	First      bool          `json:"first,omitzero"`
 	After      Condition     `json:"after,omitzero"`
 	Chattering bool          `json:"chattering,omitzero"`
+	KeptBack   bool          `json:"kept_back,omitzero"` // raised in a flood and told to nobody
 	Onsets     recent        `json:"onsets,omitzero"`
 }
 

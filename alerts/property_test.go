@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -109,7 +110,8 @@ func TestNoTransitionIsLostAndRestoreContinues(t *testing.T) {
 		}
 		take := func(changes []alerts.Change) {
 			for _, ch := range changes {
-				if ch.From != states[ch.Condition] || ch.From == ch.To {
+				again := ch.To == alerts.UNACK && ch.Raised() && strings.Contains(ch.Reason, "flood") // told late
+				if ch.From != states[ch.Condition] || ch.From == ch.To && !again {
 					t.Fatalf("%s goes from %s to %s, but was %s", ch.Condition, ch.From, ch.To, states[ch.Condition])
 				}
 				if ch.Text == "" || ch.Action == "" {

@@ -102,3 +102,38 @@ func TestPowerLoss(t *testing.T) {
 		})
 	}
 }
+
+// TestSettingTheSupplyAnewAfterAPowerLoss: whoever acknowledged the loss and then sets
+// another current on purpose gets out of it; the set-points become an alarm of their own, to be
+// acknowledged, and hide nothing for the rest of the night.
+func TestSettingTheSupplyAnewAfterAPowerLoss(t *testing.T) {
+	r := newRig(t)
+	r.run(5 * time.Minute)
+	for s := time.Second; s <= 30*time.Second; s += time.Second {
+		r.o.HasReading, r.o.Silence = false, s
+		r.run(time.Second)
+	}
+	r.o.HasReading, r.o.Silence, r.o.Volts = true, 0, 3.1
+	r.o.SetAmperes, r.o.Amperes = 2, 2
+	r.run(10 * time.Minute)
+	if a := r.b.Alarm(alerts.MainsInterruption); a.State != alerts.UNACK {
+		t.Fatalf("before anybody came: %+v", a)
+	}
+	if _, err := r.b.Acknowledge(alerts.MainsInterruption, "ann", r.o.UTC); err != nil {
+		t.Fatal(err)
+	}
+	got := r.run(10 * time.Minute)
+	if a := r.b.Alarm(alerts.MainsInterruption); a.State != alerts.LTACK {
+		t.Errorf("acknowledged, and current flows again: %+v", a)
+	}
+	if set := only(got, alerts.SetPointsChanged); len(set) != 1 || !set[0].Raised() {
+		t.Errorf("the set-points: %+v", set)
+	}
+	if _, err := r.b.Acknowledge(alerts.SetPointsChanged, "ann", r.o.UTC); err != nil {
+		t.Fatal(err)
+	}
+	r.run(10 * time.Minute)
+	if a := r.b.Alarm(alerts.SetPointsChanged); a.State != alerts.NORM {
+		t.Errorf("acknowledged: %+v", a)
+	}
+}

@@ -44,10 +44,13 @@ func (b *Board) describe(c Condition, o *Observation, v *verdict) (string, Diagn
 
 // fact is the first part of a text: what was found and since when.
 func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
-	since := b.m.Alarms[c].RawUTC.Format("since 15:04:05 UTC")
+	since := b.m.Alarms[c].RawUTC.Local().Format("since 15:04:05 MST") // whoever is woken looks at the clock on the wall
 	switch c {
 	case OffFailed:
-		return fmt.Sprintf("the output was told to go off and %.3g A still flow, or nothing answers", o.Amperes)
+		if !finite(o.Amperes) {
+			return "the output was told to go off, and nothing answers to say that it did"
+		}
+		return fmt.Sprintf("the output was told to go off and could not be verified; %.3g A at this moment", o.Amperes)
 	case SupplySilent:
 		return "no good answer from the supply for " + span(v.value)
 	case MainsInterruption:
@@ -117,8 +120,8 @@ func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
 	case ChargeAhead:
 		return fmt.Sprintf("the charge is %.3g A·h ahead of the plan", v.value/perHour)
 	case TargetNear:
-		at := o.UTC.Add(seconds(v.value))
-		return fmt.Sprintf("the target is about %s away, near %s", span(v.value), at.Format("15:04 UTC"))
+		at := o.UTC.Local().Add(seconds(v.value))
+		return fmt.Sprintf("the target is about %s away, near %s", span(v.value), at.Format("15:04 MST"))
 	case TargetReached:
 		return fmt.Sprintf("target reached: %.4g A·h of %.4g A·h%s", v.value/perHour, v.limit/perHour, deposit(o.Deposit))
 	case TimeLimit:
@@ -133,7 +136,7 @@ func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
 	case PushBehind:
 		return fmt.Sprintf("the dashboard is %s behind", span(v.value))
 	case NoticeUndeliverable:
-		return fmt.Sprintf("a notice has waited %s and no route has taken it", span(v.value))
+		return fmt.Sprintf("a notice has waited %s for a route that does not take it", span(v.value))
 	}
 	return c.String()
 }

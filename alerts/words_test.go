@@ -163,3 +163,14 @@ func TestMemoryIsBounded(t *testing.T) {
 		t.Errorf("%d bytes in memory, %d bytes of JSON; at most 40 KiB", size, len(data))
 	}
 }
+
+// TestAnOffThatNobodyAnswersIsSaidSo, without a figure that there is none of.
+func TestAnOffThatNobodyAnswersIsSaidSo(t *testing.T) {
+	r := newRig(t)
+	r.run(time.Minute)
+	r.o.HasReading, r.o.Volts, r.o.Amperes, r.o.OffFailed = false, math.NaN(), math.NaN(), true
+	got := only(r.run(time.Second), alerts.OffFailed)
+	if len(got) != 1 || strings.Contains(got[0].Text, "NaN") || !strings.Contains(got[0].Text, "nothing answers") {
+		t.Errorf("%+v", got)
+	}
+}
