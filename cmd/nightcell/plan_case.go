@@ -125,6 +125,13 @@ func (p *planned) assess(conditions bath.Conditions) error {
 	}
 	c := p.cell.Conditions(p.plan, 0)
 	c.Current, c.CathodeArea = conditions.Current, conditions.CathodeArea
+	c.Ammonium = p.plan.Ammonium
+	if !c.Chloride.Known() {
+		c.Chloride = p.plan.Chloride
+	}
+	for _, other := range p.plan.Others {
+		c.Others = append(c.Others, other.Metal.String())
+	}
 	goal := p.plan.Goal
 	molar := p.plan.Metal.Element.Weight.Value
 	c.Efficiency.Value = goal.Overall

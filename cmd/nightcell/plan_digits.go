@@ -44,7 +44,7 @@ func sensible(value, u float64) string {
 // decimal writes value rounded to a power of ten.
 func decimal(value float64, place int) string {
 	unit := math.Pow(10, float64(place))
-	rounded := math.Round(value/unit) * unit
+	rounded := math.Round(value/unit)*unit + 0 // + 0 makes a negative zero a plain one
 	if size := math.Abs(rounded); size >= 1e6 || (size > 0 && size < 1e-4) {
 		digits := int(math.Floor(math.Log10(size))) - place
 		return strconv.FormatFloat(rounded, 'e', max(digits, 0), 64)

@@ -80,6 +80,8 @@ func planJSON(p *planned, x extras) map[string]any {
 		r.values["deposit_quality_end"] = bath.QualityAt(g.RatioEnd).Word
 	}
 	r.values["budget"] = budgetJSON(g.Budget)
+	r.values["other_metals"] = p.othersJSON()
+	r.doubted("chloride", "moles_per_cubic_metre", plan.Chloride, 1)
 	r.stop(plan)
 	r.assessment(p)
 	r.values["notes"] = append(append([]string{}, p.cellNote...), plan.Notes...)
@@ -197,7 +199,8 @@ func scaledJSON(s *scaledPlan) map[string]any {
 		"factor": siNumber(s.Factor), "batches": s.Batches, "batch_deposit_grams": siNumber(s.BatchMass * inGrams), "cells_in_series": s.Cells,
 		"cathode_area_square_metres": siNumber(s.CathodeArea), "bath_volume_cubic_metres": siNumber(s.Volume), "current_amperes": siNumber(s.Current),
 		"supply_amperes": siNumber(s.SupplyAmperes), "supply_volts": siNumber(s.SupplyVolts), "heat_watts": siNumber(s.Heat),
-		"heat_watts_per_litre": siNumber(s.HeatPerVolume / 1e3), "batch_duration_seconds": siNumber(s.BatchDuration),
+		"ventilation_cubic_metres_per_hour": siNumber(s.air * inPerHour),
+		"heat_watts_per_litre":              siNumber(s.HeatPerVolume / 1e3), "batch_duration_seconds": siNumber(s.BatchDuration),
 		"total_duration_seconds": siNumber(s.TotalDuration), "total_charge_coulombs": siNumber(s.TotalCharge), "metal_charge_coulombs": siNumber(s.MetalCharge),
 	}
 }

@@ -14,7 +14,10 @@ import (
 type scaledPlan struct {
 	electrolysis.Scaled
 	density float64 // A/m2, that of the pilot
-	mark    matter.Mark
+	// relative doubts of what is worst known
+	heatDoubt, voltsDoubt float64
+	air                   float64 // m3/s for all cells together
+	mark                  matter.Mark
 }
 
 // scalePlan does the arithmetic of the bigger cell: same current density, gap, stirring and concentrations.
@@ -41,9 +44,9 @@ func scalePlan(o *planOptions, p *planned) (*scaledPlan, error) {
 	if a == nil {
 		return nil, usagef("--scale-to: it needs --current and --cathode-area of the small cell")
 	}
-	volts := a.Voltage.High // a supply has to reach the upper end of what is expected
-	if a.Conditions.CellVolts.Known() {
-		volts = a.Conditions.CellVolts.Value
+	volts, voltsDoubt := a.Voltage.High, (a.Voltage.High-a.Voltage.Low)/4/a.Voltage.High // a supply has to reach the upper end of what is expected
+	if v := a.Conditions.CellVolts; v.Known() {
+		volts, voltsDoubt = v.Value, v.Relative()
 	}
 	scaled, err := electrolysis.ScaleUp(electrolysis.Pilot{
 		MetalMass: p.plan.Goal.Deposit.Value, Duration: p.plan.Goal.Duration.Value, Volume: p.plan.Volume.Value,
@@ -53,7 +56,8 @@ func scalePlan(o *planOptions, p *planned) (*scaledPlan, error) {
 		return nil, usageError{err}
 	}
 	mark := matter.Weakest(p.plan.Goal.Duration.Mark, a.Heat.Power.Mark, a.Conditions.CathodeArea.Mark)
-	return &scaledPlan{scaled, a.CathodeDensity.Value, mark}, nil
+	air := a.Air.Needed.Value / a.Conditions.Current.Value * scaled.Current * float64(scaled.Cells)
+	return &scaledPlan{scaled, a.CathodeDensity.Value, a.Heat.Power.Relative(), voltsDoubt, air, mark}, nil
 }
 
 func printScaled(w io.Writer, s *scaledPlan, densityUnit string) {
@@ -70,9 +74,10 @@ func printScaled(w io.Writer, s *scaledPlan, densityUnit string) {
 		row("current density", s.density*perDensity(densityUnit), prettyUnit(densityUnit)),
 		row("bath of each", s.Volume*1e3, "L"),
 		row("current", s.Current, "A"),
-		{"supply to have", fmt.Sprintf("%s A, %s V", sensible(s.SupplyAmperes, 0), sensible(s.SupplyVolts, 0))},
-		row("heat in each", s.Heat, "W"),
-		{"heat per litre", fmt.Sprintf("%s W/L, with %s of the wall per volume", sensible(s.HeatPerVolume/1e3, 0), sensible(s.CoolingRatio, 0))},
+		{"supply to have", fmt.Sprintf("%s A, %s V", sensible(s.SupplyAmperes, 0), sensible(s.SupplyVolts, s.SupplyVolts*s.voltsDoubt))},
+		{"fresh air for all", sensible(s.air*inPerHour, s.air*inPerHour*0.1) + " m³/h"},
+		{"heat in each", sensible(s.Heat, s.Heat*s.heatDoubt) + " W"},
+		{"heat per litre", fmt.Sprintf("%s W/L, with %s of the wall per volume", sensible(s.HeatPerVolume/1e3, s.HeatPerVolume/1e3*s.heatDoubt), sensible(s.CoolingRatio, 0))},
 		row("time of a batch", s.BatchDuration/3600, "h"),
 		row("time in all, under current", s.TotalDuration/3600, "h"),
 		row("charge through the supply", s.TotalCharge*inAmpereHours, "A·h"),

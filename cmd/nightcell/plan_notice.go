@@ -51,10 +51,19 @@ func (p *planned) doorNotice() doorNotice {
 	if a := p.assessed; a != nil {
 		n.Facts = append(n.Facts,
 			fact{"Current", sensible(a.Conditions.Current.Value, 0) + " A"},
-			fact{"Usual voltage", fmt.Sprintf("%s to %s V", sensible(a.Voltage.Low, 0.2), sensible(a.Voltage.High, 0.2))},
+			p.voltageFact(),
 			fact{"Fresh air needed", sensible(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1) + " m³/h"})
 	}
 	return n
+}
+
+// voltageFact is the voltage that somebody at the door may read off: the stated one, or the band.
+func (p *planned) voltageFact() fact {
+	a := p.assessed
+	if v := a.Conditions.CellVolts; v.Known() {
+		return fact{"Usual voltage", "about " + sensible(v.Value, v.StandardUncertainty) + " V"}
+	}
+	return fact{"Usual voltage", fmt.Sprintf("%s to %s V", sensible(a.Voltage.Low, 0.2), sensible(a.Voltage.High, 0.2))}
 }
 
 func (p *planned) mediumWord() string {

@@ -79,8 +79,12 @@ func (p *planned) cautions() []string {
 	if p.assessed != nil {
 		all = append(all, p.assessed.Cautions...)
 	}
+	if names := p.comesWithIt(); len(names) > 0 {
+		all = append(all, fmt.Sprintf("The deposit will hold %s too, which costs charge and purity: take it out first (by dust of the metal to be won where that is the less noble, by its hydroxide, or on scrap at low current), and assay for it. (common practice, no source)", strings.Join(names, " and ")))
+	}
 	if p.cell.Electrodes.Divided() {
-		all = append(all, "The charge belongs to the catholyte: keep its level slightly higher, so that liquid flows outward.")
+		all = append(all, "The charge belongs to the catholyte: keep its level slightly higher, so that liquid flows outward.",
+			"Metal that crosses the separator into the anolyte is not followed: the account has it still in the catholyte. Assay both sides.")
 	}
 	if q := bath.QualityAt(p.plan.Goal.RatioEnd); q.Word != "" && q.Word != "compact" {
 		all = append(all, fmt.Sprintf("Towards the end i/i_lim reaches %s, which usually means %s: a taper (--taper 0.33) holds it down.", p.loadText(p.plan.Goal.RatioEnd), q.Text))

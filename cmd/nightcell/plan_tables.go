@@ -12,7 +12,7 @@ import (
 
 // tables lists the tables of a plan in the order of the work.
 func (p *planned) tables(densityUnit string) []planTable {
-	all := []planTable{p.bathTable(), p.targetTable(), p.budgetTable()}
+	all := []planTable{p.bathTable(), p.othersTable(), p.targetTable(), p.budgetTable()}
 	if p.assessed != nil {
 		all = append(all, p.runTable(densityUnit), p.platingTable(), p.voltageTable(), p.gasTable(), p.liquidTable(), p.heatTable())
 	}
@@ -33,6 +33,9 @@ func (p *planned) bathTable() planTable {
 			continue // the plan has parsed it
 		}
 		molar, molarDoubt := f.MolarMass()
+		if f.Count(plan.Metal.String()) == 0 && len(matter.WinnableIn(f)) > 0 {
+			continue // among the other metals
+		}
 		if f.Count(plan.Metal.String()) == 0 {
 			t.add(f.String(), "supporting", matter.Unmarked, "holds no "+p.metalName())
 			continue
@@ -120,7 +123,7 @@ func (p *planned) runTable(unit string) planTable {
 	t.figure("on the cathode", a.CathodeDensity, perDensity(unit), prettyUnit(unit), note)
 	t.figure("on the anode", a.AnodeDensity, perDensity(unit), prettyUnit(unit), a.Conditions.AnodeArea.Source)
 	growth := a.CathodeDensity.Value * p.plan.Goal.Overall * p.plan.Metal.Equivalent(p.plan.Valence).Value / p.plan.Metal.Density.Value
-	t.add("growth", sensible(growth*3600*1e6, 0)+" µm/h", matter.Weakest(a.CathodeDensity.Mark, p.plan.Metal.Density.Mark, p.plan.Goal.Charge.Mark), "if solid; trees outrun it by tens of times")
+	t.add("growth", sensible(growth*3600*1e6, growth*3600*1e6*math.Hypot(a.CathodeDensity.Relative(), p.plan.Efficiency.Relative()))+" µm/h", matter.Weakest(a.CathodeDensity.Mark, p.plan.Metal.Density.Mark, p.plan.Goal.Charge.Mark), "if solid; trees outrun it by tens of times")
 	if known && window.Temperature.Known() {
 		t.figure("temperature", shiftedFigure(a.Conditions.Temperature, -matter.ZeroCelsius), 1, "°C", usualNote(a.Conditions.Temperature.Value, window.Temperature, 1, -matter.ZeroCelsius, ""))
 	} else {
@@ -227,12 +230,37 @@ func (p *planned) gasTable() planTable {
 		f     matter.Figure
 	}{{"1 % hydrogen after", air.HydrogenTime}, {"0.5 ppm chlorine after", air.ChlorineTime}} {
 		if e.f.Known() {
-			t.add(e.label, timeText(e.f), e.f.Mark, p.roomText()+"; "+e.f.Source)
+			t.add(e.label, aboutTime(e.f), e.f.Mark, p.roomText()+"; "+e.f.Source)
 		}
 	}
-	t.figure("hydrogen settles at", air.HydrogenSteady, 100, "%", "")
-	t.figure("chlorine settles at", air.ChlorineSteady, 1e6, "ppm", "")
+	for _, e := range []struct {
+		label, unit string
+		f           matter.Figure
+		perSI       float64
+	}{{"hydrogen settles at", " %", air.HydrogenSteady, 100}, {"chlorine settles at", " ppm", air.ChlorineSteady, 1e6}} {
+		if e.f.Known() {
+			t.add(e.label, sensible(e.f.Value*e.perSI, e.f.Value*e.perSI*mixingDoubt)+e.unit, e.f.Mark, e.f.Source)
+		}
+	}
 	return t
+}
+
+// mixingDoubt is how well a room is taken to be mixed, relative, for the digits of what follows from it. Common practice, no source.
+const mixingDoubt = 0.2
+
+// aboutTime writes a time that rests on a mixed room.
+func aboutTime(f matter.Figure) string {
+	switch {
+	case math.IsInf(f.Value, 0):
+		return "never"
+	case f.Value < 120:
+		return sensible(f.Value, f.Value*mixingDoubt) + " s"
+	case f.Value < 2*3600:
+		return sensible(f.Value/60, f.Value/60*mixingDoubt) + " min"
+	case f.Value < 96*3600:
+		return sensible(f.Value/3600, f.Value/3600*mixingDoubt) + " h"
+	}
+	return sensible(f.Value/86400, f.Value/86400*mixingDoubt) + " d"
 }
 
 // roomText says which room the build-up times are for.
@@ -273,7 +301,11 @@ func (p *planned) heatTable() planTable {
 		clips = fmt.Sprintf("%d per electrode", a.Clip.Clips)
 	}
 	t.add("clips", clips, matter.Assumed, a.Clip.Advice)
-	t.figure("energy", a.Energy.Total, inKilowattHours, "kWh", "at the supply's output")
+	where := "at the supply's output"
+	if a.Conditions.CellVolts.Known() {
+		where = "at the cell, by the stated voltage; the leads take some more"
+	}
+	t.figure("energy", a.Energy.Total, inKilowattHours, "kWh", where)
 	t.figure("energy per metal", a.Energy.Specific, inKilowattHours, "kWh/kg", "")
 	t.figure("cost", a.Energy.Cost, 1, "", "in your money; "+a.Energy.Cost.Source)
 	return t

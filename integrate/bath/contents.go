@@ -40,6 +40,7 @@ type contents struct {
 	amount   quantity // mol of metal
 	others   []Other
 	chloride matter.Figure // mol/m3
+	ammonium bool
 	notes    []string
 }
 

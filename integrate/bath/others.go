@@ -32,12 +32,21 @@ func (salt Salt) mol(f matter.Formula, volume matter.Figure) matter.Figure {
 	return product(product(mass, assay), weight)
 }
 
-// findOthers lists the other metals of the table, and adds up the chloride, that the salts bring.
+// unstatedChloride is taken for a chloride of which nobody says how much there is, mol/m3, so that no
+// plan forgets the chlorine.
+const unstatedChloride = 1000
+
+// findOthers lists the other metals of the table, adds up the chloride, and looks for ammonium, that the salts bring.
 func (c Contents) findOthers(s *contents, formulas []matter.Formula) {
 	for i, f := range formulas {
 		units := c.Salts[i].mol(f, s.volume)
-		if units.Known() && f.Chloride() {
+		s.ammonium = s.ammonium || f.Ammonium()
+		switch {
+		case !f.Chloride():
+		case units.Known():
 			s.chloride = added(s.chloride, perVolume(scaledFigure(units, f.Count("Cl")), s.volume))
+		default:
+			s.chloride = added(s.chloride, matter.Figure{Value: unstatedChloride, StandardUncertainty: unstatedChloride / 2, Mark: matter.Assumed, Source: "no amount stated"})
 		}
 		for _, metal := range matter.WinnableIn(f) {
 			symbol := metal.String()

@@ -27,9 +27,10 @@ type Plan struct {
 	Model   *Drawdown
 	Notes   []string // words about how the order was read
 	Others  []Other  // metals besides the one to be won, in the order of the salts
-	// Chloride is what the salts bring, in mol per m3 of Volume; not Known if none of them with a stated mass or
-	// concentration holds any.
+	// Chloride is what the salts bring, in mol per m3 of Volume, with 1 mol/L assumed for each of which nobody says
+	// how much there is; not Known if none of them holds any.
 	Chloride matter.Figure
+	Ammonium bool // a salt brings ammonium or ammonia
 
 	Volume       matter.Figure // m3
 	Efficiency   matter.Figure // of the first stage
@@ -59,7 +60,8 @@ func NewPlan(o Order) (*Plan, error) {
 	}
 	p.Metal, p.Couple, p.Valence, p.Medium = p.settled.metal, p.settled.couple, p.settled.valence, p.settled.medium
 	p.Volume, p.Efficiency, p.MassTransfer = p.settled.volume, p.efficiency.fraction, p.efficiency.transfer
-	p.Notes, p.Others, p.Chloride = p.settled.notes, p.settled.others, p.settled.chloride
+	p.Notes, p.Others = p.settled.notes, p.settled.others
+	p.Chloride, p.Ammonium = p.settled.chloride, p.settled.ammonium
 	p.scenario = p.nominal()
 	model, err := NewDrawdown(p.scenario.batch, p.scenario.amount)
 	if err != nil {

@@ -78,7 +78,7 @@ func (s *contents) noteOthers(c Contents, formulas []matter.Formula) {
 		if f.Medium() == matter.Chloride && s.medium != matter.Chloride {
 			text += "; it brings chloride, so that chlorine can come off at the anode"
 			if !salt.Mass.Known() && !salt.Concentration.Known() {
-				text += ": state how much chloride there is"
+				text += ": state how much chloride there is; 1 mol/L is taken"
 			}
 		}
 		s.notes = append(s.notes, text)

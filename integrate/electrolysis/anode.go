@@ -10,8 +10,9 @@ import (
 type Anolyte struct {
 	Medium      matter.Medium
 	PH          float64
-	Chloride    float64 // mol/m³; 0: none known
-	Temperature float64 // K
+	Chloride    float64  // mol/m³; 0: none known
+	Temperature float64  // K
+	Others      []string // symbols of other metals dissolved in the bath
 }
 
 // Reaction is one reaction that an insoluble anode may run.
@@ -30,7 +31,7 @@ type Reaction struct {
 const traceChloride = 14.0
 
 // AnodeReactions returns what an insoluble anode may run in the anolyte with the
-// metal of that symbol dissolved in it, the expected main reaction first. By
+// metal of that symbol, and the others, dissolved in it, the expected main reaction first. By
 // thermodynamics oxygen comes before chlorine everywhere; in a chloride bath
 // kinetics turns this round on most anodes, so both are listed and neither is
 // promised. The potentials are at one atmosphere of gas.
@@ -50,7 +51,11 @@ func AnodeReactions(a Anolyte, metal string) []Reaction {
 		oxygen.Expected = true
 		main = []Reaction{oxygen}
 	}
-	return append(main, sideReactions(a, metal)...)
+	main = append(main, sideReactions(a, metal)...)
+	for _, other := range a.Others {
+		main = append(main, sideReactions(Anolyte{PH: a.PH, Temperature: a.Temperature}, other)...)
+	}
+	return main
 }
 
 func oxygenReaction(a Anolyte) Reaction {

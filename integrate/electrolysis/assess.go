@@ -127,8 +127,8 @@ func (a *Assessment) plating() {
 	if p.Overpotential.Known() {
 		p.Margin = difference(p.Overpotential, p.Gap, "hydrogen overpotential on the deposit less the gap")
 	}
-	p.Verdict = platingVerdict(p.Gap.Value, p.Margin)
-	if ksp := c.Metal.Hydroxide; ksp.Product.Known() && a.Couple.Ligands == 0 && !a.bound() {
+	p.Verdict = platingVerdict(p.Gap.Value, p.Margin, c.Efficiency.Value)
+	if ksp := c.Metal.Hydroxide; ksp.Product.Known() && a.Couple.Ligands == 0 && !a.bound() && c.Medium != matter.Chromic {
 		p.HydroxidePH = combine(HydroxidePH(ksp.Product.Value, ksp.Hydroxides, c.Concentration.Value, temperature),
 			"solubility product of "+ksp.Solid+": "+ksp.Product.Source, ksp.Product, c.Concentration)
 		p.HydroxidePH.StandardUncertainty = 0.5 / ksp.Hydroxides // half a decade in the product
@@ -153,8 +153,10 @@ func difference(x, y matter.Figure, source string) matter.Figure {
 	}
 }
 
-func platingVerdict(gap float64, margin matter.Figure) string {
+func platingVerdict(gap float64, margin matter.Figure, efficiency float64) string {
 	switch {
+	case gap < 0 && efficiency < 0.5:
+		return "On paper: the metal is nobler than hydrogen in this bath, but at the efficiency reckoned with most of the current makes hydrogen all the same."
 	case gap < 0:
 		return "Yes: the metal is nobler than hydrogen in this bath, so it plates first while stirring brings enough of it."
 	case !margin.Known():
@@ -169,7 +171,7 @@ func platingVerdict(gap float64, margin matter.Figure) string {
 
 func (a *Assessment) anode() {
 	c := a.Conditions
-	anolyte := Anolyte{c.Medium, c.AnolytePH.Value, c.Chloride.Value, c.Temperature.Value}
+	anolyte := Anolyte{c.Medium, c.AnolytePH.Value, c.Chloride.Value, c.Temperature.Value, c.Others}
 	if !c.SolubleAnode {
 		a.Anode = AnodeReactions(anolyte, c.Metal.Element.Symbol)
 	}

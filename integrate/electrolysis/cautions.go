@@ -18,6 +18,9 @@ func (a *Assessment) cautions() {
 	if slices.ContainsFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }) {
 		say("Chlorine is poisonous and can come off at this anode: run it in a fume hood with the anode gas scrubbed in alkali; a room fan is not enough.")
 	}
+	if c.Ammonium && slices.ContainsFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }) {
+		say("Chlorine and ammonium make chloramines and, in acid, nitrogen trichloride, an oil that explodes at a touch, and at the best they use up the ammonium: keep ammonium away from the anode by a separator and a chloride-free anolyte, or do not run it (common practice, no source).")
+	}
 	if w := a.Air.HydrogenTime; w.Known() && w.Value < a.Duration.Value {
 		say("This room reaches 1 %% hydrogen after %s, before the run ends: more air, or not here.", duration(w.Value))
 	}

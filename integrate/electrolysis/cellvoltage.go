@@ -30,6 +30,9 @@ type VoltageConditions struct {
 	Separator      Separator
 }
 
+// leadsPart names the one component that is lost outside of the bath.
+const leadsPart = "leads, clips and contacts"
+
 // CellVoltage returns the expected voltage at the supply's terminals and its
 // components. It is a band from tables, good for telling a sound start from a wrong one;
 // the corridor that a cell's own runs teach is better.
@@ -61,7 +64,7 @@ func CellVoltage(c VoltageConditions) (total Band, parts []Component, err error)
 	if r := c.Separator.resistance(); r.Best > 0 {
 		parts = append(parts, Component{"resistance of the separator", r.scaled(mean)})
 	}
-	parts = append(parts, Component{"leads, clips and contacts", assumed(0.03, 0.1, 0.3, "sized as advised, joints sound")})
+	parts = append(parts, Component{leadsPart, assumed(0.03, 0.1, 0.3, "sized as advised, joints sound")})
 	return sum(parts), parts, nil
 }
 

@@ -35,6 +35,8 @@ type Conditions struct {
 	FreeAcid           matter.Figure // mol/m³ of titratable H⁺ between the plates; unknown: from the pH, and half of what the run makes
 	Chloride           matter.Figure // mol/m³
 	Ligand             matter.Figure // mol/m³ of free ligand of a complex bath
+	Others             []string      // symbols of other metals dissolved in the bath
+	Ammonium           bool          // the bath holds ammonium or ammonia
 	Conductivity       matter.Figure // S/m at Temperature
 	Temperature        matter.Figure // K; unknown: 298.15
 	Ambient            matter.Figure // K; unknown: 293.15
@@ -163,12 +165,14 @@ func (c Conditions) mistakes() []error {
 	allowZero("airflow", "m³/s", c.Airflow)
 	allowZero("price of energy", "per kWh", c.Price)
 	within := func(name, unit string, f matter.Figure, low, high float64) {
-		if f.Known() && !(f.Value >= low && f.Value <= high) {
-			say("%s is %g %s: it must lie between %g and %g", name, f.Value, unit, low, high)
+		const rounding = 1e-9 // of a limit met exactly
+		if f.Known() && !(f.Value >= low-rounding && f.Value <= high+rounding) {
+			say("%s is %.4g%s: it must lie between %.4g and %.4g%s", name, f.Value, unit, low, high, unit)
 		}
 	}
-	within("bath temperature", "K", c.Temperature, ambientLowest, boiling)
-	within("room temperature", "K", c.Ambient, ambientLowest, 333.15)
+	celsius := func(f matter.Figure) matter.Figure { f.Value -= matter.ZeroCelsius; return f }
+	within("bath temperature", " °C", celsius(c.Temperature), ambientLowest-matter.ZeroCelsius, boiling-matter.ZeroCelsius)
+	within("room temperature", " °C", celsius(c.Ambient), ambientLowest-matter.ZeroCelsius, 60)
 	within("pH", "", c.PH, -1.5, 15.5)
 	within("anolyte pH", "", c.AnolytePH, -1.5, 15.5)
 	switch c.Separator {

@@ -51,7 +51,7 @@ func TestFloorOfWater(t *testing.T) {
 func TestFloorMoves(t *testing.T) {
 	at := func(anolytePH float64) float64 {
 		return FloorVoltage(FloorConditions{
-			Anolyte: Anolyte{matter.Sulfate, anolytePH, 0, matter.RoomTemperature}, Metal: "Zn", MetalPotential: -0.7618,
+			Anolyte: Anolyte{Medium: matter.Sulfate, PH: anolytePH, Temperature: matter.RoomTemperature}, Metal: "Zn", MetalPotential: -0.7618,
 		}).Metal
 	}
 	near(t, "one pH unit in the anolyte, 59 mV by the Nernst equation", at(2)-at(3), 0.05916, 1e-5)
@@ -67,27 +67,27 @@ func TestFloorMoves(t *testing.T) {
 
 func TestAnodeReactions(t *testing.T) {
 	const room = matter.RoomTemperature
-	reactions := AnodeReactions(Anolyte{matter.Chloride, 1, 2000, room}, "Zn")
+	reactions := AnodeReactions(Anolyte{Medium: matter.Chloride, PH: 1, Chloride: 2000, Temperature: room}, "Zn")
 	if len(reactions) != 2 || reactions[0].Gas != Chlorine || !reactions[0].Expected || reactions[1].Gas != Oxygen {
 		t.Fatalf("chloride: chlorine first, oxygen possible; got %+v", reactions)
 	}
 	if reactions[1].Potential >= reactions[0].Potential {
 		t.Error("by thermodynamics oxygen comes before chlorine (1.229 and 1.358 V, OpenStax Appendix L)")
 	}
-	if got := AnodeReactions(Anolyte{matter.Sulfate, 1, 0, room}, "Zn"); len(got) != 1 || got[0].Gas != Oxygen {
+	if got := AnodeReactions(Anolyte{Medium: matter.Sulfate, PH: 1, Chloride: 0, Temperature: room}, "Zn"); len(got) != 1 || got[0].Gas != Oxygen {
 		t.Errorf("sulfate: oxygen alone; got %+v", got)
 	}
-	if got := AnodeReactions(Anolyte{matter.Sulfate, 1, 500, room}, "Ni"); len(got) != 2 || got[0].Gas != Oxygen || got[1].Gas != Chlorine || got[1].Expected {
+	if got := AnodeReactions(Anolyte{Medium: matter.Sulfate, PH: 1, Chloride: 500, Temperature: room}, "Ni"); len(got) != 2 || got[0].Gas != Oxygen || got[1].Gas != Chlorine || got[1].Expected {
 		t.Errorf("sulfate with chloride: oxygen, and chlorine possible; got %+v", got)
 	}
 	near(t, "standard chlorine potential, OpenStax Appendix L", ChlorinePotential(1000, room), 1.35827, 1e-9)
 	for _, symbol := range []string{"Mn", "Pb", "Fe", "Sn", "Co"} {
-		if got := AnodeReactions(Anolyte{matter.Sulfate, 1, 0, room}, symbol); len(got) != 2 || got[1].Note == "" || got[1].Gas != NoGas {
+		if got := AnodeReactions(Anolyte{Medium: matter.Sulfate, PH: 1, Chloride: 0, Temperature: room}, symbol); len(got) != 2 || got[1].Note == "" || got[1].Gas != NoGas {
 			t.Errorf("%s: the metal's own anode reaction is missing: %+v", symbol, got)
 		}
 	}
 	for _, medium := range matter.Media() {
-		got := AnodeReactions(Anolyte{medium, 7, 0, room}, "Cu")
+		got := AnodeReactions(Anolyte{Medium: medium, PH: 7, Chloride: 0, Temperature: room}, "Cu")
 		expected := 0
 		for _, r := range got {
 			if r.Expected {

@@ -33,6 +33,13 @@ func (a *Assessment) heat() {
 	}
 	volts := a.volts()
 	h.Thermoneutral = a.thermoneutral(gas)
+	if !c.CellVolts.Known() { // the band is that at the supply, and the leads do not warm the bath
+		for _, part := range a.Parts {
+			if part.Name == leadsPart {
+				volts.Value -= part.Best
+			}
+		}
+	}
 	power := math.Max(0, HeatPower(c.Current.Value, volts.Value, h.Thermoneutral.Value))
 	h.Power = matter.Figure{
 		Value: power, StandardUncertainty: c.Current.Value * math.Hypot(volts.StandardUncertainty, h.Thermoneutral.StandardUncertainty),

@@ -8,7 +8,7 @@ import (
 
 // kineticsSource is said of every exchange current density of this package.
 const kineticsSource = "exchange current density from memory of the compilations of Trasatti (J. Electroanal. Chem. 39 (1972) 163) " +
-	"and Bockris and Reddy, Modern Electrochemistry; prints differ by a factor of ten and more"
+	"and Bockris and Reddy, Modern Electrochemistry, for acid at 25 °C; prints differ by a factor of ten and more"
 
 // kineticsUncertainty is the standard uncertainty in V of a hydrogen overpotential
 // from the table: a decade of exchange current density at 0.12 V per decade.

@@ -88,18 +88,20 @@ func (a *Assessment) gases() {
 	}
 }
 
-// withinStock returns most, or what all the stated chloride of the anolyte makes if that is less.
+// withinStock returns most, or what all the known chloride of the cell makes if that is less.
 func (a *Assessment) withinStock(most matter.Figure) matter.Figure {
 	c := a.Conditions
 	volume := c.Volume
-	if c.Separator != NoSeparator {
-		volume = c.Anolyte
+	if c.Separator != NoSeparator { // what stands behind the separator may cross it
+		volume.Value += c.Anolyte.Value
+		volume.StandardUncertainty = math.Hypot(volume.StandardUncertainty, c.Anolyte.StandardUncertainty)
+		volume.Mark = matter.Weakest(volume.Mark, c.Anolyte.Mark)
 	}
 	stock := c.Chloride.Value * volume.Value / 2 * matter.MolarVolume(c.Ambient.Value, matter.Atmosphere)
 	if stock >= most.Value {
 		return most
 	}
-	return combine(stock, "all the chloride before the anode", c.Chloride, volume)
+	return combine(stock, "all the chloride in the cell", c.Chloride, volume)
 }
 
 func (a *Assessment) air() {
@@ -171,13 +173,27 @@ func (a *Assessment) acid() {
 	if c.Separator == NoSeparator {
 		return
 	}
-	crossing := c.Separator.AcidCrossing()
+	crossing := a.crossing(perElectron)
 	few, usual, many := made(crossing.Low), made(crossing.Best), made(crossing.High)
 	mark := matter.Weakest(crossing.Mark, c.Charge.Mark, c.Efficiency.Mark)
 	load.Anolyte = Band{many.Anolyte, usual.Anolyte, few.Anolyte, mark, crossing.Source}
 	load.Catholyte = Band{many.Catholyte, usual.Catholyte, few.Catholyte, mark, crossing.Source}
 	load.AnolyteMass = load.Anolyte.scaled(AcidMass(1, c.Medium))
 	load.CatholyteMass = load.Catholyte.scaled(CausticMass(1))
+}
+
+// crossing returns the share of the current that H⁺ carries over the separator: no more than the
+// anode makes per electron and the anolyte holds. Before a chlorine anode hardly any acid is there to cross.
+func (a *Assessment) crossing(madePerElectron float64) Band {
+	c := a.Conditions
+	held := math.Max(standardConcentration*math.Pow(10, -c.AnolytePH.Value), c.FreeAcid.Value) * c.Anolyte.Value
+	most := madePerElectron + held*matter.Faraday/c.Charge.Value
+	b := c.Separator.AcidCrossing()
+	if most < b.High {
+		b.Low, b.Best, b.High = 0, math.Min(b.Best, most/2), most
+		b.Source += "; no more than the anolyte holds and the anode makes"
+	}
+	return b
 }
 
 // waterDensity turns m³ of water into kg.

@@ -113,6 +113,11 @@ func (f Formula) Medium() Medium {
 // Chloride says whether the formula holds chlorine as chloride, and not in chlorate or perchlorate.
 func (f Formula) Chloride() bool { return f.Count("Cl") > 0 && !strings.Contains(f.text, "ClO") }
 
+// Ammonium says whether the formula brings ammonium or ammonia.
+func (f Formula) Ammonium() bool {
+	return strings.Contains(f.text, "NH4") || strings.Contains(f.text, "NH3")
+}
+
 // hydroxo says whether the formula is an alkali zincate, stannate, gallate or
 // tellurite: alkali metal, one of these, oxygen, hydrogen, and nothing else.
 func (f Formula) hydroxo() bool {

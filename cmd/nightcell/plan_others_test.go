@@ -1,0 +1,99 @@
+package main
+
+import (
+	"math"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// picklePlan is a spent galvanizing pickle as it is: zinc with iron and ammonium, in chloride.
+func picklePlan(more ...string) []string {
+	return append([]string{"--metal", "Zn", "--salt", "ZnCl2", "--salt-mass", "120 g", "--salt", "FeCl2", "--salt-mass", "60 g", "--salt", "NH4Cl", "--salt-mass", "30 g",
+		"--volume", "0.9 L", "--recover", "60 %", "--current", "3 A", "--cathode-area", "60 cm2", "--separator", "diaphragm", "--anode", "graphite"}, more...)
+}
+
+// TestPlanTellsOtherMetals: iron is told with its mass, its potential and its charge, and not counted. By hand:
+// 60 g × 55.845/126.745 = 26.44 g, 25.38 A·h; -0.447 + 0.01285·ln(0.5260) = -0.455 V at 25 °C, zinc
+// -0.7618 + 0.01285·ln(0.9784) = -0.762 V (standard potentials: OpenStax Chemistry 2e, Appendix L).
+func TestPlanTellsOtherMetals(t *testing.T) {
+	out := flat(t, picklePlan()...)
+	wants(t, out, "FeCl2 brings iron, which can plate too: the charge here is that of zinc alone", "iron 26.44 ± 0.53 g a nobler on paper by 0.31 V, yet beside metals of the iron group zinc mostly comes first",
+		"all of it would take 25.4 A·h more at 100 %", "The deposit will hold iron too", "easiest reaction at the anode, ferric from ferrous", "nitrogen trichloride",
+		"Metal that crosses the separator into the anolyte is not followed", "NH4Cl supporting")
+	wantsNot(t, out, "FeCl2 supporting")
+	object := planObject(t, picklePlan()...)
+	others, _ := object["other_metals"].([]any)
+	if len(others) != 1 {
+		t.Fatalf("%v", object["other_metals"])
+	}
+	iron := others[0].(map[string]any)
+	for key, want := range map[string]float64{"mass_grams": 26.437, "potential_volts": -0.45525, "nobler_by_volts": 0.3068, "charge_at_full_efficiency_coulombs": 91360} {
+		if got := iron[key].(float64); math.Abs(got/want-1) > 1e-3 {
+			t.Errorf("%s: %g, by hand %g", key, got, want)
+		}
+	}
+	// Chloride: (2·120/136.28 + 2·60/126.745 + 30/53.49) mol in 0.9 L.
+	if got, want := object["chloride_moles_per_cubic_metre"].(float64), (240/136.28+120/126.745+30/53.49)/0.9e-3; math.Abs(got/want-1) > 1e-3 {
+		t.Errorf("chloride %g mol/m3, by hand %g", got, want)
+	}
+	_, err := runPlanCommand(picklePlan("--metal", "")...)
+	if err == nil || !strings.Contains(err.Error(), "the salts hold Zn and Fe; say which one is to be won, such as metal Zn") {
+		t.Errorf("%v", err)
+	}
+	// Copper in zinc comes first, manganese stays behind, and neither is of the iron group.
+	out = flat(t, zincPlan("--metal", "Zn", "--salt", "CuSO4", "--salt-mass", "1 g", "--salt", "MnSO4", "--salt-mass", "3 g")...)
+	wants(t, out, "comes first, as far as stirring brings it", "mostly stays behind while the bath is rich", "The deposit will hold copper too")
+	wantsNot(t, out, "manganese too")
+	wants(t, flat(t, "--metal", "Co", "--salt", "CoSO4", "--salt-mass", "100 g", "--salt", "NiSO4", "--salt-mass", "100 g", "--volume", "1 L", "--recover", "50 %", "--current", "2 A", "--cathode-area", "1 dm2"),
+		"about as noble on paper: comes with it")
+}
+
+// TestPlanCountsChlorideOfSalts: common salt in a sulfate bath makes chlorine possible, on the page for the door too.
+func TestPlanCountsChlorideOfSalts(t *testing.T) {
+	wants(t, flat(t, zincPlan("--salt", "NaCl", "--salt-mass", "10 g")...), "chlorine, if it comes", "Chlorine is poisonous and can come off at this anode")
+	wants(t, flat(t, zincPlan("--salt", "NaCl")...), "chlorine, if it comes", "state how much chloride there is; 1 mol/L is taken")
+	wantsNot(t, flat(t, zincPlan("--salt", "NaCl", "--salt-mass", "0.1 g")...), "chlorine, if it comes")
+	wantsNot(t, flat(t, zincPlan("--salt", "NaCl", "--salt-mass", "10 g", "--chloride", "0.002 mol/L")...), "chlorine, if it comes")
+}
+
+// TestPlanDigitsOfWhatIsRough: growth carries the doubt of the efficiency, what rests on a mixed room two digits,
+// the bigger supply's voltage and heat those of the expected band; and nothing is minus zero.
+func TestPlanDigitsOfWhatIsRough(t *testing.T) {
+	out := flat(t, picklePlan("--room-volume", "30 m3", "--ventilation", "40 m3/h", "--scale-to", "2 kg")...)
+	for _, row := range []string{`growth 75 µm/h`, `0\.5 ppm chlorine after 40 s`, `chlorine settles at 34 ppm`, `A, \d\.\d V`, `heat in each \d\d0 W`, `fresh air for all 8\.7 m³/h`} {
+		if !regexp.MustCompile(row).MatchString(out) {
+			t.Errorf("%q is not printed", row)
+		}
+	}
+	wantsNot(t, flat(t, "--salt", "Cr2(SO4)3", "--salt-mass", "150 g", "--volume", "1 L", "--recover", "60 %", "--current", "1 A", "--cathode-area", "60 cm2", "--separator", "cation-membrane"), "-0.0 ", "-0 ")
+	if got := decimal(-0.004, -1); got != "0.0" {
+		t.Errorf("%q", got)
+	}
+}
+
+// TestPlanStatedVoltage: where the voltage is stated, energy is at the cell, and the door tells that voltage.
+func TestPlanStatedVoltage(t *testing.T) {
+	wants(t, flat(t, zincPlan("--cell-voltage", "3.4 V")...), "kWh a at the cell, by the stated voltage")
+	door := filepath.Join(t.TempDir(), "door.html")
+	planOutput(t, zincPlan("--cell-voltage", "3.4 V ± 0.1 V", "--door-notice", door)...)
+	page, err := os.ReadFile(door)
+	if err != nil || !regexp.MustCompile(`Usual voltage</dt><dd>about 3\.40? V`).Match(page) {
+		t.Errorf("the door does not tell the stated voltage (%v)", err)
+	}
+}
+
+// TestPlanBathTooHot: the sentence is in the unit of the flag.
+func TestPlanBathTooHot(t *testing.T) {
+	_, err := runPlanCommand(zincPlan("--temperature", "120 °C")...)
+	if err == nil || !strings.Contains(err.Error(), "bath temperature is 120 °C: it must lie between 0 and 100 °C") {
+		t.Errorf("%v", err)
+	}
+	for _, limit := range []string{"0 °C", "100 °C"} {
+		if _, err := runPlanCommand(zincPlan("--temperature", limit)...); err != nil {
+			t.Errorf("%s: %v", limit, err)
+		}
+	}
+}
