@@ -33,7 +33,7 @@ func (p *setPoints) keep(st *drivers.Status) {
 
 // wouldBeGap says whether the newest reading ends a gap, so that the supply is asked for evidence first.
 func (r *run) wouldBeGap(c *Cell) bool {
-	if r.fresh || r.slept {
+	if r.fresh || r.slept || r.time.longer {
 		return true
 	}
 	after := c.set.Count.GapAfter
@@ -51,14 +51,23 @@ func (r *run) missedASwitch(c *Cell, step time.Duration) bool {
 	return ok && math.Abs(float64(c.reading.Amperes)-last.Amperes) > 0.1*math.Max(math.Abs(last.Amperes), math.Abs(float64(c.reading.Amperes)))+2*c.startAmperes()
 }
 
-// evidence is what the supply tells about the time since the newest reading.
+// evidence is what the supply tells about the time since the newest reading. Dark time that
+// the wall clock told of later is judged by what was found when the run was taken up.
 func (r *run) evidence(c *Cell) integrate.Evidence {
-	return integrate.Evidence{
+	if r.time.longer && !r.fresh {
+		r.time.longer = false
+		return r.time.found
+	}
+	e := integrate.Evidence{
 		OnBefore: r.lastOn, OnAfter: c.live(c.reading),
 		SameInstrument: !c.link.swapped, SetPointsUnchanged: r.unchanged(c),
 		LimitAmperes: r.most(c), Restarted: r.fresh && r.resumed,
 		Suspended: r.slept || r.missedASwitch(c, r.time.runTime(c.reading.At)-r.lastGood),
 	}
+	if e.Restarted {
+		r.time.found, r.time.longer = e, false
+	}
+	return e
 }
 
 // unchanged says whether set-points and protection are as they were left. Only what

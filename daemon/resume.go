@@ -98,6 +98,7 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
 		if m.Mark.Boot != "" { // carry the checkpoint's landmark on to the last reading
 			mark.Boot = m.Mark.Boot
 			mark.Since = m.Mark.Since + time.Duration(float64(last.At-m.Mark.At)/c.m.clock.Speed())
+			mark.Doubt = m.Mark.Doubt
 		}
 		if err := r.recall(c, *m); err != nil {
 			return err
@@ -134,7 +135,7 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
 	utc := r.time.stamp(r.time.now())
 	text := fmt.Sprintf("nightcell was away for %v", dark.Round(time.Millisecond))
 	if !known {
-		text = "nightcell was away for a time that cannot be known: the wall clock stands before the newest reading and the machine was started anew; settle the gap by hand"
+		text = "nightcell was away for a time that cannot be known: the wall clock stands before the newest reading and the machine was started anew; once that clock is set the gap is booked, until then the charge of that time is missing"
 	}
 	c.set.Log.Info("run goes on", "cell", c.set.Cell, "run", r.dir, "away", dark, "cut_bytes", tail.CutBytes, "damage", len(tail.Damage))
 	r.note(c, r.log.Entry(utc, "resumed", text, runlog.Integer("dark", int64(dark)), runlog.Flag("known", known)))

@@ -2,13 +2,20 @@ package daemon
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"nightcell/drivers"
+	"nightcell/integrate"
 )
 
 // clockStep is how far the wall clock must leave the run's own time before that is written down.
 const clockStep = time.Second
+
+// clockDoubt is how long after a start by the wall clock alone that clock may still be
+// set right. A board without a clock of its own begins where it was stopped, or in 1970,
+// and learns the time from the network, which may come up late after a power cut. One hour is a choice.
+const clockDoubt = time.Hour
 
 // machine is where a timeline learns the time; tests put their own in its place.
 type machine struct {
@@ -30,6 +37,7 @@ type landmark struct {
 	UTC   time.Time
 	Boot  string
 	Since time.Duration // since boot
+	Doubt time.Duration // run time until which the wall clock may still tell of dark time
 
 	newest time.Time // stamp of whatever was written last; zero: UTC
 }
@@ -44,6 +52,13 @@ type timeline struct {
 	awake  time.Duration // since boot less m.now(), at the last look
 	boot   string
 	behind bool // the wall clock stands behind the stamps, and that has been said
+
+	// Until the run time doubt, a step of the wall clock forward is dark time that was not
+	// known when the run was taken up; the next reading then ends a gap once more (longer), by
+	// the evidence that was found at that time.
+	doubt  time.Duration
+	longer bool
+	found  integrate.Evidence
 }
 
 // newTimeline begins a run's time at zero at the clock's time first, a moment ago.
@@ -57,14 +72,18 @@ func newTimeline(m machine, first time.Duration) *timeline {
 // left the landmark mark. dark is how long nobody watched; known is false when
 // neither the boot nor the wall clock can tell, and dark is then zero.
 func resumeTimeline(m machine, last landmark) (t *timeline, dark time.Duration, known bool) {
+	doubt := last.Doubt
 	boot, since, ok := m.boot()
 	switch {
 	case ok && last.Boot == boot && since >= last.Since:
 		dark, known = time.Duration(float64(since-last.Since)*m.clock.Speed()), true
 	case !m.utc().Before(last.UTC) && !m.utc().Before(last.newest):
 		dark, known = m.utc().Sub(last.UTC), true
+		doubt = last.At + dark + clockDoubt
+	default:
+		doubt = math.MaxInt64 // whenever the clock is set, it tells
 	}
-	t = &timeline{m: m, base: last.At + dark - m.now(), at: last.At + dark, anchor: last.UTC.Add(dark)}
+	t = &timeline{m: m, base: last.At + dark - m.now(), at: last.At + dark, anchor: last.UTC.Add(dark), doubt: doubt, behind: !known}
 	if wall := m.utc(); wall.After(t.anchor) && m.clock.Speed() == 1 {
 		t.anchor = wall
 	}
@@ -92,7 +111,7 @@ func (t *timeline) stamp(run time.Duration) time.Time { return t.anchor.Add(run 
 
 // landmark is what a later process needs to continue from the given moment.
 func (t *timeline) landmark(run time.Duration) landmark {
-	l := landmark{At: run, UTC: t.stamp(run)}
+	l := landmark{At: run, UTC: t.stamp(run), Doubt: t.doubt}
 	if boot, since, ok := t.m.boot(); ok {
 		ago := time.Duration(float64(t.now()-run) / t.m.clock.Speed())
 		l.Boot, l.Since = boot, since-ago
@@ -115,13 +134,21 @@ func (t *timeline) look() (slept time.Duration, said string) {
 	}
 	now, wall := t.now(), t.m.utc()
 	ahead := wall.Sub(t.stamp(now))
+	doubtful := now < t.doubt
 	switch {
+	case ahead > clockStep && doubtful:
+		t.base += ahead
+		t.doubt, t.longer, t.behind = 0, true, false
+		said = fmt.Sprintf("the wall clock was set forward by %v: nobody had watched for so much longer than was known when the run was taken up; that is a gap", ahead.Round(time.Millisecond))
 	case ahead > clockStep:
 		t.anchor, t.at = wall, now
 		t.behind = false
 		said = fmt.Sprintf("the wall clock stepped forward by %v; charge is counted on the monotonic clock and is not affected", ahead.Round(time.Millisecond))
 	case ahead < -clockStep && !t.behind:
 		t.behind = true
+		if doubtful {
+			return slept, fmt.Sprintf("the wall clock was set back by %v: the gap before the run was taken up may be too long by as much; settle it by hand", (-ahead).Round(time.Millisecond))
+		}
 		said = fmt.Sprintf("the wall clock stepped back by %v; the log's times go on unbroken and charge is not affected", (-ahead).Round(time.Millisecond))
 	case ahead > -clockStep:
 		t.behind = false

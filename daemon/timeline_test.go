@@ -128,6 +128,103 @@ func TestDarkTime(t *testing.T) {
 	}
 }
 
+// TestTheClockIsSetAfterAReboot: a board without a clock of its own takes the run up with
+// the time at which it was stopped, or with 1970, and hears the right one later. The dark is
+// then as long as it was, also when the process was begun once more in between.
+func TestTheClockIsSetAfterAReboot(t *testing.T) {
+	last := landmark{At: time.Hour, UTC: begun, Boot: "a", Since: 5 * time.Hour}
+	for _, tt := range []struct {
+		name  string
+		boots time.Time     // by the wall clock
+		again bool          // the process is begun again before the clock is set
+		after time.Duration // the clock is set
+		want  bool          // as dark time
+	}{
+		{"from where it was stopped", begun.Add(2 * time.Second), false, 5 * time.Minute, true},
+		{"from 1970", time.Unix(30, 0).UTC(), false, 5 * time.Minute, true},
+		{"from 1970, late", time.Unix(30, 0).UTC(), false, 9 * time.Hour, true},
+		{"from where it was stopped, begun again", begun.Add(2 * time.Second), true, 5 * time.Minute, true},
+		{"from 1970, begun again", time.Unix(30, 0).UTC(), true, 5 * time.Minute, true},
+		{"a day later somebody turns the clock", begun.Add(2 * time.Second), false, 24 * time.Hour, false},
+	} {
+		const dark = 3 * time.Hour
+		f := &fakeMachine{mono: 20 * time.Second, wall: tt.boots, bootID: "b"}
+		line, _, _ := resumeTimeline(f.machine(), last)
+		f.pass(tt.after)
+		if _, said := line.look(); said != "" {
+			t.Errorf("%s: said %q before the clock was set", tt.name, said)
+		}
+		if tt.again {
+			mark := line.landmark(line.now() - 10*time.Second)
+			f.pass(10 * time.Second)
+			mark.newest = mark.UTC
+			line, _, _ = resumeTimeline(f.machine(), mark)
+		}
+		before := line.now()
+		f.wall = begun.Add(dark + 2*time.Second + tt.after)
+		slept, said := line.look()
+		passed := line.now() - before
+		if line.longer != tt.want || (passed > dark-time.Minute) != tt.want || passed > dark+time.Minute || slept != 0 || said == "" {
+			t.Errorf("%s: the run's time moved on by %v (dark: %v), said %q", tt.name, passed, line.longer, said)
+		}
+		if off := line.stamp(line.now()).Sub(f.wall); off < -time.Second || off > time.Second {
+			t.Errorf("%s: stamps are off the wall clock by %v", tt.name, off)
+		}
+		if _, again := line.look(); again != "" {
+			t.Errorf("%s: said twice: %q", tt.name, again)
+		}
+	}
+}
+
+// TestDarkTimeThatTheClockTellsLater cuts the power of a board without a clock of its own
+// for three hours, while the supply goes on or is switched off, and sets the clock right ten
+// minutes after. The truth lies in the stated range then.
+func TestDarkTimeThatTheClockTellsLater(t *testing.T) {
+	t.Parallel()
+	for _, off := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			dir := t.TempDir()
+			b := newBench(t, drivers.NewClock(1), liveScenario)
+			stop := start(t, zincCell(t, b, dir, "", `recover = "68 %"`, ""))
+			<-time.After(time.Hour)
+			if err := stop(); err != nil {
+				t.Fatal(err)
+			}
+			<-time.After(2 * time.Hour)
+			if off {
+				b.i.Handle([]byte("OUTP OFF\n"))
+			}
+			<-time.After(time.Hour)
+			c := zincCell(t, b, dir, "", `recover = "68 %"`, "")
+			behind := 3*time.Hour - 2*time.Second
+			booted := time.Now()
+			c.m.utc = func() time.Time { return time.Now().UTC().Add(-behind) }
+			c.m.boot = func() (string, time.Duration, bool) { return "another", time.Minute + time.Since(booted), true }
+			stop = start(t, c)
+			<-time.After(10 * time.Minute)
+			if err := c.ask(t.Context(), func(context.Context) error { behind = 0; return nil }); err != nil {
+				t.Fatal(err)
+			}
+			<-time.After(10*time.Minute + time.Second)
+			s := c.Latest()
+			if err := stop(); err != nil {
+				t.Fatal(err)
+			}
+			report, err := runlog.ReplayFile(s.Run)
+			if err != nil || !report.Sound() || report.Totals.Charge != s.Charge.CountedCoulombs {
+				t.Errorf("replay: %+v, %v; live %v C", report, err, s.Charge.CountedCoulombs)
+			}
+			totals, truth := report.Totals, b.i.Truth(1).Charge
+			if truth < totals.Low()-20 || truth > totals.High()+20 || totals.Gaps != 2 || s.Charge.GapSeconds < 3*3600-10 {
+				t.Errorf("off %v: %.0f to %.0f C in %d gaps of %.0f s, truly %.0f C", off, totals.Low(), totals.High(), totals.Gaps, s.Charge.GapSeconds, truth)
+			}
+			if miss := math.Abs(totals.Charge - truth); !off && miss > 60 || miss > 2*totals.StandardUncertainty+20 {
+				t.Errorf("off %v: counted %.0f C, truly %.0f C, u = %.0f C", off, totals.Charge, truth, totals.StandardUncertainty)
+			}
+		})
+	}
+}
+
 // TestStepsOfTheWallClockLeaveTheChargeAlone keeps a watch while the wall clock is
 // turned by an hour each way and a summer time ends.
 func TestStepsOfTheWallClockLeaveTheChargeAlone(t *testing.T) {
