@@ -9,7 +9,9 @@ package configs
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -58,9 +60,20 @@ func (c *Config) Cell(name string) *Cell {
 func Load(path string) (*Config, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
-		return nil, fmt.Errorf("reading the configuration: %w", err)
+		return nil, fmt.Errorf("reading the configuration: %w%s", err, remedyForFile(err))
 	}
 	return Parse(path, data)
+}
+
+// remedyForFile is what can be done about a configuration that cannot be read.
+func remedyForFile(err error) string {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return "; give the path of a file that is there, or begin with a copy of one in configs/"
+	case errors.Is(err, fs.ErrPermission):
+		return "; let the user who runs nightcell read it"
+	}
+	return ""
 }
 
 // Parse reads a configuration. name is the file's path as it shall appear in

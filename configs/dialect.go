@@ -24,7 +24,7 @@ func readDialect(t *table) scpi.Dialect {
 		before := reflect.ValueOf(field.Interface())
 		if err := t.doc.meta.PrimitiveDecode(p, field.Addr().Interface()); err != nil {
 			field.Set(before)
-			t.bad(key, "it cannot be read", "it is "+wanted(field, before))
+			t.bad(key, "it cannot be read", "write "+wanted(field, before))
 		}
 	}
 	if err := d.Check(); err != nil {
@@ -44,14 +44,17 @@ func readDialect(t *table) scpi.Dialect {
 // wanted says of what kind a field of the dialect is, with its standard value.
 func wanted(field, standard reflect.Value) string {
 	if text, ok := standard.Interface().(encoding.TextMarshaler); ok {
-		b, err := text.MarshalText()
-		if err == nil {
+		if b, err := text.MarshalText(); err == nil && !standard.IsZero() {
 			return fmt.Sprintf("a time such as %q", b)
 		}
+		return `a time such as "20 ms"`
 	}
 	switch field.Kind() {
 	case reflect.String:
-		return fmt.Sprintf("a string such as %q", standard)
+		if standard.IsZero() {
+			return "text in quotation marks"
+		}
+		return fmt.Sprintf("text in quotation marks such as %q", standard)
 	case reflect.Bool:
 		return "true or false"
 	}

@@ -32,6 +32,7 @@ type run struct {
 
 	totals   integrate.Totals // as of this round
 	standing bath.Standing    // likewise; of a cell with a plan
+	target   float64          // C, likewise; once it is passed, where it lay
 
 	lastGood time.Duration // run time of the newest good reading
 	lastLive time.Duration // run time of the newest with a live output
@@ -206,6 +207,12 @@ func (r *run) reckon(c *Cell) {
 	r.totals = r.count.Totals()
 	if p := c.set.Plan; p != nil {
 		r.standing = p.Standing(math.Abs(float64(c.reading.Amperes)))
+		// What is left ends at zero, so that beyond the target the sum would say that it moves along.
+		if at := r.totals.Charge + r.standing.Left; r.standing.Left > 0 || r.target == 0 {
+			r.target = at
+		} else {
+			r.target = math.Min(r.target, at)
+		}
 	}
 }
 
@@ -311,7 +318,7 @@ func (c *Cell) beginFields() []runlog.Field {
 func (r *run) observeBath(c *Cell, o *alerts.Observation) {
 	t := &r.totals
 	p, st := c.set.Plan, &r.standing
-	o.Target, o.TargetUncertainty = t.Charge+st.Left, p.Goal.Charge.StandardUncertainty
+	o.Target, o.TargetUncertainty = r.target, p.Goal.Charge.StandardUncertainty
 	if r.reached {
 		o.Target = math.Min(o.Target, t.Charge)
 	}

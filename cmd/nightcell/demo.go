@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
@@ -79,12 +78,12 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 	if err != nil {
 		return usageError{err}
 	}
+	if err := f.checkListen(); err != nil {
+		return err
+	}
 	dir, err := f.directory()
 	if err != nil {
 		return usageError{err}
-	}
-	if _, _, err := net.SplitHostPort(f.listen); err != nil && f.listen != "" {
-		return usagef("--listen %s: an address such as 127.0.0.1:9648 is needed", f.listen)
 	}
 	clock := drivers.NewClock(f.speed)
 	instrument, err := simulated.New(simulated.Setup{Clock: clock, Seed: f.seed, Scenario: scenario})
@@ -151,12 +150,22 @@ func (f *demoFlags) directory() (string, error) {
 		return os.MkdirTemp("", "nightcell-demo-")
 	}
 	if err := os.MkdirAll(f.data, 0o750); err != nil {
-		return "", fmt.Errorf("--data: %w", err)
+		return "", fmt.Errorf("--data: %w; choose a directory that you can make or write to", err)
 	}
 	if run, ended, err := runlog.LatestRun(f.data, demoCell); err == nil && !ended {
 		return "", fmt.Errorf("--data %s holds the open run of a demonstration that was interrupted or still runs (%s), and this one's truth would not be its own; choose another directory", f.data, run)
 	}
 	return filepath.Abs(f.data)
+}
+
+// checkListen tries the address in a configuration, before anything is made.
+func (f *demoFlags) checkListen() error {
+	_, _, err := f.configure("data", "port", "http://127.0.0.1:1/")
+	var mistakes configs.Mistakes
+	if !errors.As(err, &mistakes) {
+		return err
+	}
+	return usagef("--listen: %s; write an address of this machine alone such as 127.0.0.1:9648, or \"\" for no page", mistakes[0].Wrong)
 }
 
 // configure makes the demonstration's configuration and reads it as nightcell watch would.

@@ -11,6 +11,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -59,8 +60,9 @@ func run(args []string, s *shell) int {
 
 func newRootCommand(s *shell) *cobra.Command {
 	root := &cobra.Command{
-		Use:   "nightcell",
-		Short: "Count the charge of an electrolytic cell and keep the watch over it",
+		Use:     "nightcell",
+		Version: version(),
+		Short:   "Count the charge of an electrolytic cell and keep the watch over it",
 		Long: "nightcell watches a cell that wins metal from a salt bath on a bench supply.\n" +
 			"It is a watcher, not a safety device: current limit, over-voltage trip, timer,\n" +
 			"fuse, containment and ventilation must hold without it.",
@@ -81,7 +83,35 @@ func newRootCommand(s *shell) *cobra.Command {
 		return usagef("%w; see %s --help", flagWords(err), cmd.CommandPath())
 	})
 	root.AddCommand(commands(s)...)
+	root.SetVersionTemplate("nightcell {{.Version}}\n")
+	refuseUnknownTopics(root)
 	return root
+}
+
+// refuseUnknownTopics makes the library's own two commands say when there is nothing of the name they are given.
+func refuseUnknownTopics(root *cobra.Command) {
+	root.InitDefaultHelpCmd()
+	root.InitDefaultCompletionCmd()
+	for _, c := range root.Commands() {
+		switch c.Name() {
+		case "help":
+			c.Args = func(c *cobra.Command, args []string) error {
+				topic, rest, err := c.Root().Find(args)
+				if err != nil || len(args) > 0 && (topic == c.Root() || len(rest) > 0) {
+					return usagef("there is no command %q; nightcell --help lists the commands", strings.Join(args, " "))
+				}
+				return nil
+			}
+		case "completion":
+			c.Args = func(_ *cobra.Command, args []string) error {
+				if len(args) > 0 {
+					return usagef("there is no completion for %q; nightcell completion --help lists the shells", args[0])
+				}
+				return nil
+			}
+			c.RunE = func(c *cobra.Command, _ []string) error { return c.Help() }
+		}
+	}
 }
 
 // printJSON writes v as one indented JSON object and a line end.

@@ -5,7 +5,9 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -74,13 +76,15 @@ func order(t *testing.T, d *deskClerk, command func(*shell) *cobra.Command, args
 func TestAlarmsAreListedWithWhatToDoFirst(t *testing.T) {
 	d := &deskClerk{alarms: []control.Alarm{
 		{Cell: "zinc-1", Condition: "hard-short", State: "UNACK", Priority: "highest", Since: time.Now(), First: true, Text: "0.3 V at 3 A\x1b[2J", Action: "Look between the electrodes."},
-		{Cell: "zinc-2", Condition: "contact", State: "SHLVD", Priority: "low", Reason: "clip is being replaced", ShelfEnds: time.Now().Add(time.Hour)},
+		{Cell: "zinc-2", Condition: "contact", State: "SHLVD", Priority: "low", Reason: "clip is being replaced", By: "ann", ShelfEnds: time.Now().Add(time.Hour)},
+		{Cell: "zinc-2", Condition: "stirrer-stopped", State: "OOSRV", Priority: "low", Reason: "no stirrer tonight", By: "bob"},
+		{Cell: "zinc-2", Condition: "hard-short", State: "DSUPR", Priority: "highest", Reason: "the output is off"},
 	}}
 	out, cell, err := order(t, d, newAlarmsCommand)
 	if err != nil || cell != "" {
 		t.Fatalf("%v, asked for %q", err, cell)
 	}
-	for _, want := range []string{"highest", "UNACK", "hard-short", "(first) 0.3 V at 3 A", "→ Look between the electrodes.", "set aside: clip is being replaced"} {
+	for _, want := range []string{"highest", "UNACK", "hard-short", "(first) 0.3 V at 3 A", "→ Look between the electrodes.", "set aside: clip is being replaced, by ann; until", "out of service: no stirrer tonight, by bob)", "not judged: the output is off)"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
@@ -261,5 +265,24 @@ func TestStatusCountsWhatCounts(t *testing.T) {
 	}
 	if got := alarmCount(cells[1]); got != "none" {
 		t.Errorf("zinc-2: %s", got)
+	}
+}
+
+// A cell that was never read has no volts and amperes, least of all zeros.
+func TestStatusOfACellNeverRead(t *testing.T) {
+	never := control.Figure(math.NaN())
+	var b bytes.Buffer
+	if err := printStatus(&b, []control.Cell{
+		{Name: "zinc-1", State: "running", Volts: 3.2, Amperes: 3, ReadingAgeSeconds: 1, TargetCoulombs: never, DepositGrams: never},
+		{Name: "zinc-2", State: "silent", TargetCoulombs: never, DepositGrams: never, ReadingAgeSeconds: never},
+	}); err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(b.String(), "\n")
+	if f := strings.Fields(lines[1]); !slices.Equal(f[3:6], []string{"-", "3.200", "3.000"}) {
+		t.Errorf("read: %q", lines[1])
+	}
+	if f := strings.Fields(lines[2]); !slices.Equal(f[3:6], []string{"-", "-", "-"}) {
+		t.Errorf("never read: %q", lines[2])
 	}
 }

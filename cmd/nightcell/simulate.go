@@ -129,7 +129,12 @@ func linkable(link string) error {
 	if info, err := os.Stat(filepath.Dir(link)); err != nil || !info.IsDir() {
 		return usagef("--link %s: there is no folder %s to put it in; make the folder, or choose another name", link, filepath.Dir(link))
 	}
-	return nil
+	// The port is named by renaming a fresh link, so the folder must let us make one.
+	trial, err := os.CreateTemp(filepath.Dir(link), ".nightcell-*")
+	if err != nil {
+		return usagef("--link %s: nothing can be made in %s; choose a name in a folder of yours: %w", link, filepath.Dir(link), err)
+	}
+	return errors.Join(trial.Close(), os.Remove(trial.Name()))
 }
 
 // simulateTruth is what nightcell simulate --json prints.

@@ -37,12 +37,7 @@ func ParseScenario(name string, data []byte) (*Scenario, error) {
 	for n, p := range raw.Event {
 		s.Events = append(s.Events, m.event(meta, n, p))
 	}
-	for _, k := range meta.Undecoded() {
-		if k[0] == "event" {
-			continue // judged with its kind
-		}
-		m.add(m.line(strings.Join(k[:len(k)-1], "."), 0, k[len(k)-1]), k.String(), "is not a key of a scenario")
-	}
+	m.unknown(meta.Undecoded())
 	m.sections(&s)
 	return &s, m.err()
 }
@@ -109,6 +104,50 @@ func (m *mistakes) line(table string, index int, key string) int {
 		}
 	}
 	return header
+}
+
+// unknown reports the keys that a scenario does not have; of a table that it does not have, the table alone.
+func (m *mistakes) unknown(keys []toml.Key) {
+	sections := map[string]any{"supply": Begin{}, "cell": Bath{}}
+	reported := map[string]bool{}
+	for _, k := range keys {
+		if k[0] == "event" {
+			continue // judged with its kind
+		}
+		table, key, known := "", k[0], append(tags(Scenario{}), "event")
+		if section, ok := sections[k[0]]; ok && len(k) > 1 {
+			table, key, known = k[0], k[1], tags(section)
+		}
+		full := strings.TrimPrefix(table+"."+key, ".")
+		if reported[full] {
+			continue
+		}
+		reported[full] = true
+		m.add(m.firstLine(table, key), full, "is not a key of a scenario; here may stand %s", strings.Join(known, ", "))
+	}
+}
+
+// tags lists the keys of a section.
+func tags(section any) (list []string) {
+	for _, field := range reflect.VisibleFields(reflect.TypeOf(section)) {
+		if tag := field.Tag.Get("toml"); tag != "-" {
+			list = append(list, tag)
+		}
+	}
+	return list
+}
+
+// firstLine finds where a key that nobody knows begins, be it a value or a table.
+func (m *mistakes) firstLine(table, key string) int {
+	full := strings.TrimPrefix(table+"."+key, ".")
+	for n, text := range m.lines {
+		name, isTable := strings.CutPrefix(strings.TrimLeft(text, " \t"), "[")
+		name = strings.TrimLeft(name, "[ ")
+		if isTable && strings.HasPrefix(name, full) && strings.ContainsRune(".] ", rune((name + "]")[len(full)])) {
+			return n + 1
+		}
+	}
+	return m.line(table, 0, key)
 }
 
 // general are the keys that every kind takes.

@@ -1,0 +1,37 @@
+package daemon
+
+import (
+	"os"
+	"path/filepath"
+	"regexp"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"nightcell/drivers"
+)
+
+// The notice says how far the charge is beyond the target, not that the target has moved along.
+func TestTargetStaysWhereItLay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario)
+		c := zincCell(t, b, t.TempDir(), `may = ["off"]`+"\n"+`at_target = "off"`, `charge = "0.0995 A h"`, "")
+		stop := start(t, c)
+		until(t, time.Hour, "the run ends", func() bool { s := c.Latest(); return s != nil && s.Ended })
+		s := c.Latest()
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		if s.Charge.CountedCoulombs < 359 {
+			t.Fatalf("%.1f C do not show the difference", s.Charge.CountedCoulombs)
+		}
+		log, err := os.ReadFile(filepath.Join(s.Run, "log.lp"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := regexp.MustCompile(`[Tt]arget reached: (\S+) A·h of (\S+) A·h`).FindSubmatch(log)
+		if said == nil || string(said[2]) != "0.0995" || string(said[1]) == "0.0995" {
+			t.Errorf("said %q", said)
+		}
+	})
+}
