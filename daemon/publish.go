@@ -95,8 +95,10 @@ func (r *run) fill(c *Cell, s *snapshot.Cell) {
 func (r *run) fillBath(c *Cell, s *snapshot.Cell) {
 	t, st := &r.totals, &r.standing
 	amperes := math.Abs(float64(c.reading.Amperes))
-	s.Bath.DepositGrams, s.Bath.ConcentrationGramPerLitre = st.Deposit*1e3, st.Concentration
-	s.Bath.OverallEfficiency, s.Bath.MarginalEfficiency, s.Bath.OfLimitingCurrent = st.Overall, st.Marginal, st.LoadRatio
+	// What an assay found still in the bath is not on the cathode, here as in the target.
+	efficiency := st.ConfirmedOverall()
+	s.Bath.DepositGrams, s.Bath.ConcentrationGramPerLitre = st.Confirmed*1e3, st.Concentration
+	s.Bath.OverallEfficiency, s.Bath.MarginalEfficiency, s.Bath.OfLimitingCurrent = efficiency, st.Marginal, st.LoadRatio
 	if c.plan.area > 0 {
 		s.Bath.CurrentDensity = amperes / c.plan.area
 	}
@@ -107,11 +109,12 @@ func (r *run) fillBath(c *Cell, s *snapshot.Cell) {
 	}
 	s.Charge.PlanCoulombs, s.Charge.PlanAmperes = r.planned(c), c.plan.amperes
 	s.Charge.TheoreticalGrams = t.Charge * c.plan.equivalent * 1e3
-	if st.Deposit > 0 {
-		s.Charge.JoulesPerKilogram = t.Energy / st.Deposit
+	s.Charge.JoulesPerKilogram = math.NaN()
+	if st.Confirmed > 0 {
+		s.Charge.JoulesPerKilogram = t.Energy / st.Confirmed
 	}
 	s.Bath.HydrogenLitresPerHour = amperes * hydrogenLitresPerAmpereHour
-	s.Bath.HydrogenLitres = t.Charge / 3600 * hydrogenLitresPerAmpereHour * (1 - zeroIfUnknown(st.Overall))
+	s.Bath.HydrogenLitres = t.Charge / 3600 * hydrogenLitresPerAmpereHour * (1 - zeroIfUnknown(efficiency))
 	s.Bath.AnodeGas = c.set.AnodeGas
 	s.Bath.AnodeGasLitresPerHour = amperes * c.set.AnodeLitresPerAmpereHour
 	s.Bath.AcidGrams = t.Charge * c.set.AcidGramsPerCoulomb

@@ -43,6 +43,14 @@ func (p *Plan) Standing(amperes float64) Standing {
 	return s
 }
 
+// ConfirmedOverall is Overall with what assays found still in the bath taken off: the efficiency that goes with Confirmed.
+func (s Standing) ConfirmedOverall() float64 {
+	if !(s.Deposit > 0) {
+		return s.Overall
+	}
+	return s.Overall * s.Confirmed / s.Deposit
+}
+
 // Remaining returns the charge in C and the time in s to the target from where the
 // bath is now, under a steady current in A. A recovered share is that of Book.Stock,
 // a deposit or a thickness that of Book.Confirmed, so additions, samples and assays move the target.

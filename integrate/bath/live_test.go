@@ -108,6 +108,9 @@ func TestAssayAboveTheAccount(t *testing.T) {
 		if s.Deposit != before.Deposit || math.Abs(s.Confirmed-(before.Deposit-missing)) > 1e-12 || math.Abs(s.Assayed-s.Confirmed) > 1e-12 {
 			t.Errorf("%s: %g kg counted, %g kg confirmed, %g kg by assay; before it %g kg", name, s.Deposit, s.Confirmed, s.Assayed, before.Deposit)
 		}
+		if want := s.Confirmed * 2 * matter.Faraday / p.Metal.Element.Weight.Value / (18 * 3600); math.Abs(s.ConfirmedOverall()-want) > 1e-12 || before.ConfirmedOverall() != before.Overall {
+			t.Errorf("%s: %g of the charge is confirmed, want %g; before the assay %g of %g", name, s.ConfirmedOverall(), want, before.ConfirmedOverall(), before.Overall)
+		}
 		// By hand: the bath's 1.005 % of 56.8 g, and of 41 g left in it 1.5 % volume and 1 % titration.
 		left := s.Concentration * 0.9e-3
 		if want := math.Hypot(0.56844e-3*1.005, left*math.Hypot(0.015, 0.01)); math.Abs(s.AssayedDoubt/want-1) > 1e-3 {
