@@ -45,7 +45,7 @@ func newBrowser(t *testing.T) *browser {
 		chromedp.UserDataDir(t.TempDir()), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("hide-scrollbars", true))
 	allocator, stopAllocator := chromedp.NewExecAllocator(context.Background(), options...)
 	tab, stopTab := chromedp.NewContext(allocator)
-	ctx, cancel := context.WithTimeout(tab, 60*time.Second)
+	ctx, cancel := context.WithTimeout(tab, 3*time.Minute) // against hanging; a busy machine takes one
 	b := &browser{t: t, ctx: ctx}
 	t.Cleanup(func() {
 		if err := chromedp.Cancel(tab); err != nil {

@@ -50,6 +50,7 @@ type curve struct {
 	Marks    []mark     `json:"marks"`
 	Plan     *planCurve `json:"plan"`
 	Complete bool       `json:"complete"`
+	Offsets  [][2]int64 `json:"offsets"` // of the clock against UTC: from when, and seconds east of Greenwich
 }
 
 // gapMark is a shaded stretch.
@@ -137,7 +138,7 @@ func moment(q url.Values, key string) (time.Time, error) {
 func unixSeconds(t time.Time) float64 { return math.Round(float64(t.UnixMilli())) / 1e3 }
 
 func (p *Page) curveOf(w *history.Window, plan *planCurve) *curve {
-	c := &curve{Run: w.Run, First: unixSeconds(w.First), Last: unixSeconds(w.Last), Complete: w.Complete, Plan: plan, Gaps: []gapMark{}, Marks: []mark{}}
+	c := &curve{Run: w.Run, First: unixSeconds(w.First), Last: unixSeconds(w.Last), Complete: w.Complete, Plan: plan, Gaps: []gapMark{}, Marks: []mark{}, Offsets: offsets(p.s.Zone, w.First, w.Last)}
 	gap := 0
 	nan := math.NaN()
 	for i := range w.Points {
@@ -158,10 +159,28 @@ func (p *Page) curveOf(w *history.Window, plan *planCurve) *curve {
 		if e.Kind == runlog.KindAlarm && e.State != "UNACK" {
 			continue // where it began is marked; the rest is in the table
 		}
+		if i, _ := ofGap(e, w.Gaps); i >= 0 {
+			continue // the shading says it
+		}
 		l := p.eventLine(e)
 		c.Marks = append(c.Marks, mark{unixSeconds(e.At), l.Mark, l.Title})
 	}
 	return c
+}
+
+// offsets are those of a zone between two moments, and the change that comes next: an
+// open page draws on for a while.
+func offsets(zone *time.Location, first, last time.Time) [][2]int64 {
+	var all [][2]int64
+	for t := first.In(zone); ; {
+		_, east := t.Zone()
+		_, end := t.ZoneBounds()
+		all = append(all, [2]int64{t.Unix(), int64(east)})
+		if end.IsZero() || t.After(last) {
+			return all
+		}
+		t = end
+	}
 }
 
 func (c *curve) add(t float64, p *history.Point) {

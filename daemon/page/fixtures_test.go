@@ -269,6 +269,8 @@ func writeRun(t *testing.T, data, cell string, n int) string {
 				cell, step, 2.63*float64(step)/1e9, 2.64*float64(step)/1e9, at.UnixNano()-1)
 			_, err = out.Write(line)
 			check(err)
+			_, err = fmt.Fprintf(out, "entry,cell=%s kind=\"remark\",text=\"nobody watched for %v; between 0 and 0.1 A·h passed; the supply is as it was left, so the current very likely went on\" %d\n", cell, time.Duration(step), at.UnixNano())
+			check(err)
 		}
 		line = append(line[:0], "reading,cell="...)
 		line = append(append(line, cell...), " step="...)

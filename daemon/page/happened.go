@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"nightcell/alerts"
 	"nightcell/daemon/history"
@@ -33,13 +34,18 @@ const mostLines = 40
 
 func (p *Page) happened(h history.Happened) happenedView {
 	var v happenedView
+	reasons := make([]string, len(h.Gaps))
 	for _, e := range h.Events {
+		if i, reason := ofGap(e, h.Gaps); i >= 0 {
+			reasons[i] = reason
+			continue
+		}
 		v.Lines = append(v.Lines, p.eventLine(e))
 	}
-	for _, g := range h.Gaps {
+	for i, g := range h.Gaps {
 		v.Lines = append(v.Lines, happenedLine{
 			At: g.From.In(p.s.Zone).Format("2 Jan 15:04:05"), Nanos: g.From.UnixNano(), Mark: "▒", Kind: "gap",
-			Title: fmt.Sprintf("Gap %d", g.Index), Text: gapText(g),
+			Title: fmt.Sprintf("Gap %d", g.Index), Text: strings.TrimSpace(gapText(g) + " " + reasons[i]),
 		})
 	}
 	slices.SortStableFunc(v.Lines, func(a, b happenedLine) int { return cmp.Compare(b.Nanos, a.Nanos) })
@@ -49,6 +55,20 @@ func (p *Page) happened(h history.Happened) happenedView {
 		v.Lines = v.Lines[:mostLines]
 	}
 	return v
+}
+
+// ofGap finds the gap that a remark of nightcell's own speaks of, and what it says
+// beyond the gap's own figures; -1 when it is another event. Beside its gap it would say all twice.
+func ofGap(e history.Event, gaps []history.Gap) (int, string) {
+	if e.Name != "remark" || e.By != "" || !strings.HasPrefix(e.Text, "nobody watched for ") {
+		return -1, ""
+	}
+	i := slices.IndexFunc(gaps, func(g history.Gap) bool { return g.To.Sub(e.At).Abs() < time.Second })
+	parts := strings.SplitN(e.Text, "; ", 3)
+	if i < 0 || len(parts) < 3 {
+		return i, ""
+	}
+	return i, strings.ToUpper(parts[2][:1]) + parts[2][1:] + "."
 }
 
 func gapText(g history.Gap) string {

@@ -26,7 +26,7 @@ func TestInBrowser(t *testing.T) {
 	t.Run("values move and curves grow", func(t *testing.T) {
 		b.open(t, night.url+"/", isLive+` && document.querySelector("#curves canvas")`)
 		const volts = `document.querySelector('[data-live="zinc-1.volts"]').textContent`
-		const last = `document.getElementById("told").textContent`
+		const last = `(document.getElementById("plots").dispatchEvent(new KeyboardEvent("keydown", {key: "PageDown"})), document.getElementById("readout").textContent)`
 		before, told := eval[string](b, volts), eval[string](b, last)
 		b.until("other volts", volts+` !== "`+before+`"`)
 		b.until("a longer curve", last+` !== "`+told+`"`)
@@ -108,6 +108,14 @@ func TestInBrowser(t *testing.T) {
 		night.stop()
 		b.until("the warning", `document.getElementById("link").dataset.is === "lost" && document.getElementById("say").textContent.includes("lost its connection")`)
 		b.forgive("ERR_")
+		if text := eval[string](b, `getComputedStyle(document.querySelector(".answer"), "::before").content + getComputedStyle(document.querySelector(".standing"), "::after").content + document.title[0]`); !strings.Contains(text, "Not live") || !strings.Contains(text, "not known now") || !strings.HasSuffix(text, "○") {
+			t.Errorf("an answer that is old does not say so: %s", text)
+		}
+		if eval[bool](b, `document.querySelector(".standing > [data-live]").checkVisibility()`) {
+			t.Error("an old standing is still shown as the present one")
+		}
+		b.axe("without a connection")
+		b.picture("lost")
 	})
 }
 

@@ -160,8 +160,8 @@ func (p *Page) events(w http.ResponseWriter, r *http.Request) {
 // what is replaced: t a text, s a standing, b a bar, h a part of the page, n numbers
 // for the curves, a what is announced, @ the clock.
 func (p *Page) frame(name string) map[string]string {
-	now := p.s.Now()
-	m := map[string]string{"@": now.In(p.s.Zone).Format("15:04:05")}
+	now := p.s.Now().In(p.s.Zone)
+	m := map[string]string{"@": now.Format("15:04:05"), "t:zone": zoneName(now)}
 	cells := p.cells()
 	if name == "all" {
 		h := headlineOf(cells, now)

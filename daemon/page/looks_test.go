@@ -16,9 +16,9 @@ func TestLooks(t *testing.T) {
 	b := newBrowser(t)
 	night := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{zinc("zinc-1")}, prepare: func(data string) { writeRun(t, data, "zinc-1", 25200) }})
 	night.poll(0, time.Second)
-	fleet := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1"), zinc("zinc-2"), zinc("zinc-3"), zinc("copper-1")}})
-	fleet.change(1, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()}; c.Reading.Volts = 0.28 })
-	fleet.change(2, func(c *snapshot.Cell) { c.Reading.At = time.Now().Add(-time.Minute); c.Link.Up = false })
+	several := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1"), zinc("zinc-2"), zinc("zinc-3"), zinc("copper-1")}})
+	several.change(1, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()}; c.Reading.Volts = 0.28 })
+	several.change(2, func(c *snapshot.Cell) { c.Reading.At = time.Now().Add(-time.Minute); c.Link.Up = false })
 	for _, look := range []struct {
 		name          string
 		width, height int64
@@ -27,8 +27,8 @@ func TestLooks(t *testing.T) {
 		b.look(look.width, look.height, look.phone, look.dark)
 		for _, p := range []struct{ name, url, ready string }{
 			{"cell", night.url + "/", `document.querySelector("#curves canvas") && document.getElementById("link").dataset.is === "live"`},
-			{"all", fleet.url + "/", `document.getElementById("link").dataset.is === "live"`},
-			{"alarm", fleet.url + "/cell/zinc-2", `document.getElementById("link").dataset.is === "live"`},
+			{"all", several.url + "/", `document.getElementById("link").dataset.is === "live"`},
+			{"alarm", several.url + "/cell/zinc-2", `document.getElementById("link").dataset.is === "live"`},
 			{"sign in", night.url + "/login", `true`},
 		} {
 			b.do(chromedp.Navigate(p.url))

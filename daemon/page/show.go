@@ -17,7 +17,6 @@ type frameOf struct {
 	Topic  string // of the live events; empty: none
 	Now    string
 	Zone   string
-	Offset int // of the zone, seconds east of Greenwich
 	Who    string
 	MaySee bool // signing in is possible at all
 	Form   string
@@ -27,9 +26,8 @@ type frameOf struct {
 
 func (p *Page) frameFor(w http.ResponseWriter, r *http.Request, title, topic string) frameOf {
 	now := p.s.Now().In(p.s.Zone)
-	name, offset := now.Zone()
 	f := frameOf{
-		Title: title, Topic: topic, Now: now.Format("15:04:05"), Zone: zoneName(name, offset), Offset: offset,
+		Title: title, Topic: topic, Now: now.Format("15:04:05"), Zone: zoneName(now),
 		MaySee: !p.s.Token.IsZero(), Path: r.URL.Path,
 	}
 	if s := p.sessions.of(r); s != nil {
@@ -38,8 +36,9 @@ func (p *Page) frameFor(w http.ResponseWriter, r *http.Request, title, topic str
 	return f
 }
 
-// zoneName says which clock the page goes by.
-func zoneName(name string, offset int) string {
+// zoneName says which clock the page goes by at a moment in its zone.
+func zoneName(now time.Time) string {
+	name, offset := now.Zone()
 	if offset == 0 {
 		return name
 	}

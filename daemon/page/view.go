@@ -51,6 +51,9 @@ func barOf(c *snapshot.Cell) bar {
 	return b
 }
 
+// unbroken keeps a figure, its uncertainty and its unit on one line of a narrow screen.
+var unbroken = strings.NewReplacer(" ± ", "\u00a0±\u00a0", " A·h", "\u00a0A·h")
+
 // standingTexts say what a person has to do.
 var standingTexts = map[sentence.Standing]string{
 	sentence.Well: "nothing to do", sentence.Look: "worth a look", sentence.Act: "go there",
@@ -60,7 +63,7 @@ func (p *Page) brief(c *snapshot.Cell, now time.Time) brief {
 	s := sentence.Of(c, now, p.s.Zone)
 	return brief{
 		Name: c.Name, Title: sentence.Name(c.Name), Standing: s.Standing, StandingText: standingTexts[s.Standing],
-		Progress: s.Progress, Trouble: s.Trouble, Bar: barOf(c),
+		Progress: unbroken.Replace(s.Progress), Trouble: unbroken.Replace(s.Trouble), Bar: barOf(c),
 		Volts: volts(c), Amperes: amperes(c), Age: age(c, now),
 	}
 }

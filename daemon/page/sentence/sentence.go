@@ -12,6 +12,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -58,23 +59,41 @@ func progress(c *snapshot.Cell, now time.Time, zone *time.Location) string {
 	name := Name(c.Name)
 	switch {
 	case c.Ended:
-		return fmt.Sprintf("%s is done: %s%s passed. It ended because: %s.", name, charge(c), ofTarget(c), strings.TrimSuffix(c.EndedWhy, "."))
+		how := "is done"
+		if !math.IsNaN(c.Charge.TargetCoulombs) && !c.Charge.TargetReached {
+			how = "ended before its target"
+		}
+		return fmt.Sprintf("%s %s: %s%s passed. It ended because: %s.", name, how, charge(c), ofTarget(c), strings.TrimSuffix(c.EndedWhy, "."))
 	case c.Waiting && c.Reading.At.IsZero():
 		return name + " has not begun: its supply has given no reading yet."
 	case c.Waiting:
 		return name + " has not begun: its output is off. Counting begins by itself when current flows."
 	case c.Charge.TargetReached:
-		return fmt.Sprintf("%s has reached its target: %s passed.", name, charge(c))
+		return fmt.Sprintf("%s has reached its target: %s passed%s.", name, charge(c), still(c, now))
+	case silence(c, now) > 0: // the finish rests on a current that nobody sees any more
+		return fmt.Sprintf("%s had passed %s%s %s, when it was last read.", name, charge(c), ofTarget(c), at(c.Reading.At, now, zone))
 	}
 	text := fmt.Sprintf("%s has passed %s%s", name, charge(c), ofTarget(c))
 	switch left := c.Charge.SecondsToTarget; {
+	case c.Reading.Output == drivers.OutputOff.String():
+		return text + "; its output is off, so nothing passes."
 	case math.IsNaN(c.Charge.TargetCoulombs):
 		return text + "; no target is stated."
-	case math.IsNaN(left) || math.IsInf(left, 0) || c.Charge.FinishesAt.IsZero():
+	case math.IsNaN(left):
+		return text + "; when it finishes is not known."
+	case math.IsInf(left, 0) || c.Charge.FinishesAt.IsZero():
 		return text + "; at this current it does not finish."
 	default:
 		return text + "; at this current it finishes " + at(c.Charge.FinishesAt, now, zone) + "."
 	}
+}
+
+// still says that the output is on although the target is reached: somebody may have to go there.
+func still(c *snapshot.Cell, now time.Time) string {
+	if c.Reading.Output != drivers.OutputOn.String() || silence(c, now) > 0 {
+		return ""
+	}
+	return "; its output is still on, at " + Decimals(c.Reading.Amperes, 2) + " A"
 }
 
 // charge is the counted charge with its expanded uncertainty.
@@ -89,9 +108,9 @@ func ofTarget(c *snapshot.Cell) string {
 	return " of " + Figure(c.Charge.TargetCoulombs/3600, 3)
 }
 
-// at is a clock time, with the day when it is not within the next 20 hours.
+// at is a clock time, with the day when it is more than 20 hours away.
 func at(t, now time.Time, zone *time.Location) string {
-	if d := t.Sub(now); d >= 0 && d < 20*time.Hour {
+	if t.Sub(now).Abs() < 20*time.Hour {
 		return "at " + t.In(zone).Format("15:04")
 	}
 	return "on " + t.In(zone).Format("Mon 2 Jan") + " at " + t.In(zone).Format("15:04")
@@ -114,7 +133,7 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 		}
 		standing = standingOf(a, state)
 		said = append(said, tell(a, state))
-		if standing == Act {
+		if standing == Act && a.Action != "" {
 			said = append(said, "First: "+lower(a.Action))
 		}
 	}

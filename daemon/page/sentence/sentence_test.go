@@ -44,9 +44,28 @@ func TestOf(t *testing.T) {
 			"Zinc 1 has passed 18.42 ± 0.07 A·h; no target is stated. Nothing is wrong.", sentence.Well},
 		{"target reached", func(c *snapshot.Cell) { c.Charge.TargetReached = true }, "Zinc 1 has reached its target: 18.42 ± 0.07 A·h passed. Nothing is wrong.", sentence.Well},
 		{"done", func(c *snapshot.Cell) {
-			c.Ended, c.EndedWhy, c.Waiting, c.Link.Up = true, "the target was reached", true, false
+			c.Ended, c.EndedWhy, c.Waiting, c.Link.Up, c.Charge.TargetReached = true, "the target was reached", true, false, true
 		},
 			"Zinc 1 is done: 18.42 ± 0.07 A·h of 26.1 passed. It ended because: the target was reached. Nothing is wrong.", sentence.Well},
+		{"ended early", func(c *snapshot.Cell) { c.Ended, c.EndedWhy = true, "switched off before the target" },
+			"Zinc 1 ended before its target: 18.42 ± 0.07 A·h of 26.1 passed. It ended because: switched off before the target. Nothing is wrong.", sentence.Well},
+		{"ended without a target", func(c *snapshot.Cell) {
+			c.Ended, c.EndedWhy, c.Charge.TargetCoulombs = true, "ended by the night shift", math.NaN()
+		},
+			"Zinc 1 is done: 18.42 ± 0.07 A·h passed. It ended because: ended by the night shift. Nothing is wrong.", sentence.Well},
+		{"target reached, output on", func(c *snapshot.Cell) { c.Charge.TargetReached, c.Reading.Output = true, "on" },
+			"Zinc 1 has reached its target: 18.42 ± 0.07 A·h passed; its output is still on, at 2.63 A. Nothing is wrong.", sentence.Well},
+		{"output off", func(c *snapshot.Cell) { c.Reading.Output, c.Charge.SecondsToTarget = "off", math.Inf(1) },
+			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; its output is off, so nothing passes. Nothing is wrong.", sentence.Well},
+		{"finish unknown", func(c *snapshot.Cell) { c.Charge.SecondsToTarget, c.Charge.FinishesAt = math.NaN(), time.Time{} },
+			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; when it finishes is not known. Nothing is wrong.", sentence.Well},
+		{"wide uncertainty", func(c *snapshot.Cell) { c.Charge.UncertaintyCoulombs = 9.6 * 3600 },
+			"Zinc 1 has passed 18 ± 20 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
+		{"an alarm without an action", func(c *snapshot.Cell) {
+			a := short
+			a.Action = ""
+			c.Alarms = []snapshot.Alarm{a}
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"waiting", func(c *snapshot.Cell) { c.Waiting = true },
 			"Zinc 1 has not begun: its output is off. Counting begins by itself when current flows. Nothing is wrong.", sentence.Well},
 		{"never read", func(c *snapshot.Cell) { c.Waiting, c.Link.Up, c.Reading = true, false, snapshot.Reading{} },
@@ -76,7 +95,11 @@ func TestOf(t *testing.T) {
 			c.Alarms = []snapshot.Alarm{{Condition: "contact", State: "DSUPR", Priority: "medium", Reason: "the corridor is being learned"}}
 		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
 		{"silent", func(c *snapshot.Cell) { c.Reading.At, c.Link.Up = now.Add(-4*time.Minute), false },
-			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. No reading for 4 min 00 s.", sentence.Look},
+			"Zinc 1 had passed 18.42 ± 0.07 A·h of 26.1 at 02:08, when it was last read. No reading for 4 min 00 s.", sentence.Look},
+		{"silent at the target", func(c *snapshot.Cell) {
+			c.Charge.TargetReached, c.Reading.Output, c.Reading.At = true, "on", now.Add(-4*time.Minute)
+		},
+			"Zinc 1 has reached its target: 18.42 ± 0.07 A·h passed. No reading for 4 min 00 s.", sentence.Look},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			cell := zinc()

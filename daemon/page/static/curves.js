@@ -9,15 +9,24 @@
   const readout = document.getElementById("readout");
   const told = document.getElementById("told");
   const { cell, run } = box.dataset;
-  const offset = Number(document.body.dataset.offset);
-  const hint = readout.textContent;
+  const touch = matchMedia("(pointer: coarse)").matches;
+  const hint = touch ? "Tap the curves to read values; swipe along them to zoom in on a stretch." : readout.textContent;
+  readout.textContent = hint;
   let data = null; // what the daemon sent last
   let span = null; // seconds shown up to now; null: all; [from, to]: fixed
   let charts = [];
   let loading = 0;
 
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
-  const zoned = (seconds) => new Date((seconds + offset) * 1000);
+  // offset is that of the daemon's clock against UTC at a moment; it changes with daylight saving.
+  const offset = (seconds) => {
+    let now = 0;
+    for (const [from, east] of data.offsets) if (seconds >= from) now = east;
+    return now;
+  };
+  const zoned = (seconds) => new Date((seconds + offset(seconds)) * 1000);
+  // A date that the browser's own clock shows as the daemon's does, so that ticks stand at full hours of the daemon's clock.
+  const local = (seconds) => { const d = zoned(seconds); return new Date(d.getTime() + d.getTimezoneOffset() * 60000); };
   const two = (n) => String(n).padStart(2, "0");
   const clock = (seconds, withSeconds) => {
     const d = zoned(seconds);
@@ -70,7 +79,19 @@
   };
 
   const line = (label, extra) => ({ label, stroke: colour("--zinc"), width: 1.6, points: { show: false }, ...extra });
-  const build = (title, height, series, bands, columns) => {
+  // Above the curves there is room for the marks; volts are drawn close, so that a drift can be seen.
+  const headroom = 0.18;
+  const fromZero = (u, low, top) => (low == null ? [0, 1] : [Math.min(0, low), (top || 1) * (1 + headroom)]);
+  // The readings near 0 V while nothing flows would squeeze the rest together: they may run off below.
+  const close = (u, low, top) => {
+    if (low == null) return [0, 1];
+    const full = extreme(Math.max, data.amperes_top);
+    const worth = data.volts_low.filter((v, i) => v < 0 || v > top / 10 || data.amperes_low[i] > full / 20);
+    const least = worth.length ? extreme(Math.min, worth) : low;
+    const room = Math.max(top - least, top / 10, 0.05);
+    return [Math.max(Math.min(0, low), least - room * headroom), Math.max(top, least + room) + room * headroom];
+  };
+  const build = (title, height, series, bands, columns, range) => {
     const heading = document.createElement("p");
     heading.className = "plot-title";
     heading.textContent = title;
@@ -79,7 +100,8 @@
     const u = new uPlot({
       width: plots.clientWidth, height,
       series: [{}, ...series], bands,
-      scales: { x: { time: true } },
+      tzDate: local,
+      scales: { x: { time: true }, y: { range } },
       axes: [{ ...axis, values: ticks, space: 70, size: 34 }, { ...axis, size: 54, space: 26 }],
       legend: { show: false },
       cursor: { sync: { key: "cell" }, drag: { x: true, y: false, setScale: false }, points: { show: false } },
@@ -95,7 +117,30 @@
       },
     }, columns(), plots);
     u.over.addEventListener("dblclick", () => show(null));
+    swipe(u);
     charts.push({ u, columns });
+  };
+
+  // swipe zooms by a finger as dragging does by a mouse. Up and down still scrolls the page.
+  const swipe = (u) => {
+    let from = null;
+    const end = () => { from = null; u.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false); };
+    const along = (e) => Math.min(u.over.clientWidth, Math.max(0, e.clientX - u.over.getBoundingClientRect().left));
+    u.over.addEventListener("pointerdown", (e) => { if (e.pointerType === "touch") from = e.isPrimary ? along(e) : null; });
+    u.over.addEventListener("pointermove", (e) => {
+      if (from === null || e.pointerType !== "touch" || !e.isPrimary) return;
+      const x = along(e);
+      u.setCursor({ left: x, top: 10 });
+      u.setSelect({ left: Math.min(from, x), width: Math.abs(x - from), top: 0, height: u.over.clientHeight }, false);
+    });
+    u.over.addEventListener("pointerup", (e) => {
+      if (from === null || e.pointerType !== "touch") return;
+      const { left, width } = u.select;
+      end();
+      if (width < 16) return; // a tap
+      show([u.posToVal(left, "x"), u.posToVal(left + width, "x")]);
+    });
+    u.over.addEventListener("pointercancel", end);
   };
 
   const thin = { width: 1 };
@@ -116,9 +161,9 @@
       line("charge", { width: 2.2 }),
       line("plan", { stroke: colour("--plan"), dash: [8, 5], width: 1.4 }),
       line("target", { stroke: colour("--ink"), dash: [2, 4], width: 1.2 }),
-    ], [], () => [data.t, data.charge_ampere_hours, planned(), target()]);
-    build("Volts, V", low, [line("greatest", thin), line("least", thin)], bands, () => [data.t, data.volts_top, data.volts_low]);
-    build("Amperes, A", low, [line("greatest", thin), line("least", thin)], bands, () => [data.t, data.amperes_top, data.amperes_low]);
+    ], [], () => [data.t, data.charge_ampere_hours, planned(), target()], fromZero);
+    build("Volts, V", low, [line("greatest", thin), line("least", thin)], bands, () => [data.t, data.volts_top, data.volts_low], close);
+    build("Amperes, A", low, [line("greatest", thin), line("least", thin)], bands, () => [data.t, data.amperes_top, data.amperes_low], fromZero);
     requestAnimationFrame(() => performance.mark("curves")); // drawn; for who measures
   };
   const refresh = () => charts.forEach((c) => c.u.setData(c.columns()));

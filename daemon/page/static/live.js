@@ -9,16 +9,18 @@
   const announced = new Map();
   const parts = new Map();
   const title = document.title;
-  const signs = { well: "●", look: "▲", act: "■" };
-  let lastFrame = 0;
+  const signs = { well: "●", look: "▲", act: "■", lost: "○" };
+  const patience = 4000; // ms without an event until the figures count as old; events come twice a second
+  let lastFrame = Date.now();
   let lost = false;
+  let standing = "";
 
   const all = (selector) => document.querySelectorAll(selector);
   const place = {
     t: (id, text) => all(`[data-live="${CSS.escape(id)}"]`).forEach((e) => { e.textContent = text; }),
     s: (id, is) => {
       all(`[data-standing="${CSS.escape(id)}"]`).forEach((e) => { e.dataset.is = is; });
-      if (id === topic) document.title = `${signs[is]} ${title}`;
+      if (id === topic) standing = is;
     },
     b: (id, text) => {
       const [share, plan] = text.split(" ").map(Number);
@@ -38,32 +40,46 @@
     a: (id, text) => {
       const before = announced.get(id);
       announced.set(id, text);
-      if (before !== undefined && before !== text) say.textContent = text || "No alarm waits for an answer any more.";
+      if (before !== undefined && before !== text) news.push(text || `${id}: no alarm waits for an answer any more.`);
     },
   };
 
+  // state is said in the head, at every answer (by the style sheet) and in the title.
   const state = (is, text) => {
+    document.title = `${signs[is === "live" ? standing : is] ?? ""} ${title}`.trim();
+    document.body.toggleAttribute("data-lost", is === "lost");
     if (link.dataset.is === is && is === "live") return;
     link.dataset.is = is;
     link.textContent = text;
   };
 
-  const source = new EventSource(`/events?of=${encodeURIComponent(topic)}`);
-  source.onmessage = (message) => {
-    lastFrame = Date.now();
-    for (const [key, value] of Object.entries(JSON.parse(message.data))) {
-      if (key === "@") clock.textContent = value;
-      else place[key[0]]?.(key.slice(2), value);
-    }
-    if (lost) say.textContent = "The page is live again.";
-    lost = false;
-    state("live", "live");
+  let news = []; // of one event: several cells may have something to say at once
+  let source;
+  const listen = () => {
+    source = new EventSource(`/events?of=${encodeURIComponent(topic)}`);
+    source.onmessage = (message) => {
+      lastFrame = Date.now();
+      news = lost ? ["The page is live again."] : [];
+      lost = false;
+      for (const [key, value] of Object.entries(JSON.parse(message.data))) {
+        if (key === "@") clock.textContent = value;
+        else place[key[0]]?.(key.slice(2), value);
+      }
+      if (news.length) say.textContent = news.join(" ");
+      state("live", "live");
+    };
   };
-  setInterval(() => {
-    if (Date.now() - lastFrame < 4000) return;
+  const look = () => {
+    const age = Date.now() - lastFrame;
+    if (age < patience) return;
     state("lost", `not live since ${clock.textContent}: these figures are old`);
-    if (!lost && lastFrame) say.textContent = "The page has lost its connection. The figures are old.";
+    if (!lost) say.textContent = "The page has lost its connection. The figures are old.";
     lost = true;
-    if (source.readyState === EventSource.CLOSED) location.reload(); // refused for good: ask anew
-  }, 1000);
+    // A browser comes back by itself unless it was refused, as when too many pages are open.
+    if (source.readyState === EventSource.CLOSED && Date.now() - asked > 10000) { asked = Date.now(); listen(); }
+  };
+  let asked = Date.now();
+  listen();
+  setInterval(look, 1000);
+  document.addEventListener("visibilitychange", look); // a phone that wakes must not show the evening's answer
 })();
