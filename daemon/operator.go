@@ -51,13 +51,17 @@ func (o operator) Status(context.Context) ([]control.Cell, error) {
 			Volts: control.Figure(s.Reading.Volts), Amperes: control.Figure(s.Reading.Amperes),
 			ReadingAgeSeconds: control.Figure(math.NaN()),
 			ChargeCoulombs:    control.Figure(s.Charge.CountedCoulombs), TargetCoulombs: control.Figure(s.Charge.TargetCoulombs),
-			DepositGrams: control.Figure(s.Bath.DepositGrams), Alarms: len(s.Alarms),
+			DepositGrams: control.Figure(s.Bath.DepositGrams),
 		}
 		if age, ok := o.d.readingAge(s); ok {
 			c.ReadingAgeSeconds = control.Figure(age.Seconds())
 		}
 		for _, a := range s.Alarms {
-			if a.State == alerts.UNACK.String() || a.State == alerts.RTNUN.String() {
+			state := stateOfAlarm(a.State)
+			if !state.Hidden() { // what is set aside or not judged now is on the list, and is no alarm
+				c.Alarms++
+			}
+			if state.Unanswered() {
 				c.Unanswered++
 			}
 		}
@@ -101,13 +105,28 @@ func (o operator) Alarms(_ context.Context, cell string) ([]control.Alarm, error
 	return all, nil
 }
 
-// rank orders alarms by urgency.
+// rank orders alarms by urgency: those that stand or wait for an answer, by priority,
+// before those that are set aside or not judged now; of the same priority the unanswered ones first.
 func rank(a control.Alarm) int {
+	state := stateOfAlarm(a.State)
 	p, err := routes.ParsePriority(a.Priority)
 	if err != nil {
 		return -1
 	}
-	return int(p)
+	r := 2 * int(p)
+	if state.Unanswered() {
+		r++
+	}
+	if !state.Hidden() {
+		r += 100
+	}
+	return r
+}
+
+// stateOfAlarm reads a state that a board wrote.
+func stateOfAlarm(name string) (s alerts.State) {
+	_ = s.UnmarshalText([]byte(name)) // a board writes no other
+	return s
 }
 
 // onAlarm lets do act on the alarm that an order names.

@@ -11,6 +11,7 @@ import (
 	"nightcell/alerts"
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 )
 
 // toConfirm are the things that only a person at the cell can see.
@@ -43,7 +44,14 @@ func (o operator) Begin(ctx context.Context, b control.BeginOrder) ([]control.Ch
 // writes the clearance down if all are passed.
 func (c *Cell) clear(ctx context.Context, b control.BeginOrder, outside []control.Check) ([]control.Check, error) {
 	r := c.run
-	if r == nil {
+	switch {
+	case r != nil:
+	case c.barred.Load():
+		return outside, control.Refuse("cell %s: current flows, but no run can begin, so nothing is counted or watched: %s", c.set.Cell, c.noRun)
+	case c.link.up() && c.reading.Output == drivers.OutputOn:
+		return outside, control.Refuse("cell %s has no open run: the output is on, but no current flows (%.3g A at %.3g V); look at leads and clips, and a run begins with the first current",
+			c.set.Cell, float64(c.reading.Amperes), float64(c.reading.Volts))
+	default:
 		return outside, control.Refuse("cell %s has no open run: set the supply and switch its output on by hand first; nightcell never does", c.set.Cell)
 	}
 	checks := append(slices.Clone(outside), c.preflight(c.refreshStatus(ctx))...)

@@ -142,18 +142,44 @@ func TestPreflight(t *testing.T) {
 // TestPreflightNeedsARun refuses before the output was switched on by hand.
 func TestPreflightNeedsARun(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t, drivers.NewClock(1), "name = \"off\"\n[supply]\noutput = \"off\"\n")
+		b := newBench(t, drivers.NewClock(1), "name = \"off\"\n[supply]\noutput = \"off\"\n[[event]]\nat = \"30 s\"\nkind = \"lead-off\"\n")
 		d, stop := proven(t, b, "", "", true)
 		<-time.After(time.Minute)
 		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: toConfirm})
 		if err == nil || !strings.Contains(err.Error(), "nightcell never does") {
 			t.Errorf("got %v", err)
 		}
+		b.i.Handle([]byte("OUTP ON\n"))
+		<-time.After(time.Minute)
+		_, err = operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: toConfirm})
+		if err == nil || !strings.Contains(err.Error(), "look at leads and clips") {
+			t.Errorf("output on with a lead off: %v", err)
+		}
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
 		if got := b.sent(); len(got) != 0 {
 			t.Errorf("sent %q", got)
+		}
+	})
+}
+
+// TestPreflightSaysWhyNoRunBegins although current flows.
+func TestPreflightSaysWhyNoRunBegins(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario)
+		d := daemonOf(t, b, t.TempDir(), "", "")
+		disk := &barredDisk{}
+		disk.set(true)
+		d.cells[0].set.FS = disk
+		stop := start(t, d.cells[0])
+		<-time.After(time.Minute)
+		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: toConfirm})
+		if err == nil || !strings.Contains(err.Error(), "nothing is counted or watched") || !strings.Contains(err.Error(), "permission denied") {
+			t.Errorf("got %v", err)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
 		}
 	})
 }

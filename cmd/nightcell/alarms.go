@@ -21,8 +21,8 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 		Short: "List the alarms of a running daemon, acknowledge them, set them aside",
 		Long: "alarms lists what is not in the normal state, most urgent first, and what to do first about it.\n" +
 			"The states are those of IEC 62682: UNACK, RTNUN and LTUNK wait for an acknowledgement, ACKED and LTACK have\n" +
-			"one (LTACK also waits for a reset), SHLVD is set aside until a time, and DSUPR is not judged now, for the\n" +
-			"reason given.",
+			"one (LTACK also waits for a reset), SHLVD is set aside until a time, OOSRV is out of service until it is\n" +
+			"returned or the run ends, and DSUPR is not judged now, for the reason given.",
 		Example: "  nightcell alarms --config nightcell.toml\n" +
 			"  nightcell alarms ack zinc-1 over-current --config nightcell.toml\n" +
 			"  nightcell alarms shelve zinc-1 contact --for 2h --reason \"clip is being replaced\" --config nightcell.toml",
@@ -157,7 +157,9 @@ func printAlarms(s *shell, list []control.Alarm) error {
 		switch {
 		case a.Reason == "":
 		case a.State == "SHLVD":
-			text += " (set aside: " + a.Reason + "; until " + localTime(a.ShelfEnds) + ")"
+			text += " (set aside: " + a.Reason + by(a.By) + "; until " + localTime(a.ShelfEnds) + ")"
+		case a.State == "OOSRV":
+			text += " (out of service: " + a.Reason + by(a.By) + ")"
 		default:
 			text += " (not judged: " + a.Reason + ")"
 		}
@@ -168,4 +170,12 @@ func printAlarms(s *shell, list []control.Alarm) error {
 		}
 	}
 	return w.Flush()
+}
+
+// by names a person if there is one.
+func by(person string) string {
+	if person == "" {
+		return ""
+	}
+	return ", by " + person
 }

@@ -13,7 +13,7 @@ func newOutOfServiceCommand(s *shell, r *reach) *cobra.Command {
 	var reason string
 	cmd := &cobra.Command{
 		Use:     "out-of-service CELL CONDITION --reason TEXT",
-		Short:   "Take an alarm out of service until it is returned, with the reason",
+		Short:   "Take an alarm out of service until it is returned or the run ends, with the reason",
 		Example: "  nightcell alarms out-of-service zinc-1 stirrer-stopped --reason \"no stirrer tonight\" --config nightcell.toml",
 		Args:    between(2, 2, "nightcell alarms out-of-service CELL CONDITION --reason TEXT"),
 		RunE: func(cmd *cobra.Command, args []string) error {

@@ -1,0 +1,74 @@
+package daemon
+
+import (
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/daemon/control"
+	"nightcell/drivers"
+)
+
+// TestTheAlarmListBeginsWithWhatStands: what is set aside or not judged now is at its end, whatever its priority.
+func TestTheAlarmListBeginsWithWhatStands(t *testing.T) {
+	list := []control.Alarm{
+		{Condition: "f", State: "DSUPR", Priority: "highest"},
+		{Condition: "d", State: "UNACK", Priority: "low"},
+		{Condition: "c", State: "ACKED", Priority: "high"},
+		{Condition: "g", State: "SHLVD", Priority: "high"},
+		{Condition: "b", State: "LTUNK", Priority: "high"},
+		{Condition: "a", State: "UNACK", Priority: "highest"},
+		{Condition: "e", State: "LTACK", Priority: "low"},
+	}
+	slices.SortStableFunc(list, func(a, b control.Alarm) int { return rank(b) - rank(a) })
+	order := ""
+	for _, a := range list {
+		order += a.Condition
+	}
+	if order != "abcdefg" {
+		t.Errorf("order %s", order)
+	}
+}
+
+// TestStatusCountsAlarmsThatCount: a short that is over is latched and waits for an
+// answer; what cannot be judged while the output is off is no alarm.
+func TestStatusCountsAlarmsThatCount(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario+"[[event]]\nat = \"10 min\"\nkind = \"hard-short\"\nohms = 0.03\nlasts = \"5 min\"\n")
+		d := daemonOf(t, b, t.TempDir(), "", "")
+		stop := start(t, d.cells[0])
+		<-time.After(30 * time.Minute)
+		status, err := operator{d}.Status(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		alarms, err := operator{d}.Alarms(t.Context(), "zinc-1")
+		if err != nil {
+			t.Fatal(err)
+		}
+		states := map[string]string{}
+		for _, a := range alarms {
+			states[a.Condition] = a.State
+		}
+		if states[alerts.HardShort.String()] != "LTUNK" || states[alerts.Contact.String()] != "DSUPR" {
+			t.Fatalf("the alarms are %v", states)
+		}
+		count, unanswered := 0, 0
+		for _, state := range states {
+			if state != "DSUPR" {
+				count++
+			}
+			if state == "UNACK" || state == "RTNUN" || state == "LTUNK" {
+				unanswered++
+			}
+		}
+		if c := status[0]; c.Alarms != count || c.Unanswered != unanswered || unanswered == 0 {
+			t.Errorf("%d alarms, %d unanswered; the list has %d and %d: %v", c.Alarms, c.Unanswered, count, unanswered, states)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
