@@ -40,7 +40,7 @@ func (r *run) applyEntry(c *Cell, e control.Entry) error {
 			return control.Refuse("current still flows in cell %s, and a run is watched as long as it does; switch the output off first", c.set.Cell)
 		}
 		return nil
-	case runlog.EntryBegin, runlog.EntrySettle:
+	case runlog.EntryBegin, runlog.EntrySettle, runlog.EntryTailCut, runlog.EntryDamage, runlog.EntryLost: // a replay obeys them
 		return control.BadRequest("an entry of the kind %s is not written by hand", e.Kind)
 	}
 	if err := r.applyToBath(c, e); err != nil {

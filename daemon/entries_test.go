@@ -83,6 +83,7 @@ func TestEntriesMoveTheBooks(t *testing.T) {
 			{control.Entry{Kind: "check", Numbers: map[string]float64{"factor": -1}}, "above zero"},
 			{control.Entry{Kind: "begin"}, "not written by hand"},
 			{control.Entry{Kind: "settle"}, "not written by hand"},
+			{control.Entry{Kind: "lost", Numbers: map[string]float64{"readings": 5}}, "not written by hand"},
 			{control.Entry{Kind: "end"}, "current still flows"},
 		} {
 			before := look()

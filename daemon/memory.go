@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"time"
 
@@ -67,8 +68,9 @@ func (r *run) checkpoint(c *Cell, utc time.Time) error {
 	return r.log.Checkpoint(utc, r.count, runlog.Text(memoryField, string(b)))
 }
 
-// recall takes a memory up again.
-func (r *run) recall(c *Cell, m memory) error {
+// recall takes a memory up again. The error says what of it cannot be used, such as what
+// another version wrote; the watch goes on without that.
+func (r *run) recall(c *Cell, m memory) (failed error) {
 	r.lastOn, r.shunted, r.cleared, r.reached, r.offExpected = m.On, m.Shunted, m.Cleared, m.Reached, m.Expected
 	r.offFailed, r.parted = m.Failed, m.Parted
 	r.set = unknownSetPoints
@@ -87,14 +89,15 @@ func (r *run) recall(c *Cell, m memory) error {
 	for name := range m.Acted {
 		condition, err := alerts.ParseCondition(name)
 		if err != nil {
-			return fmt.Errorf("the memory of the watch: %w", err)
+			failed = errors.Join(failed, err)
+			continue
 		}
 		r.acted[condition] = true
 	}
 	if p := c.set.Plan; p != nil && m.Bath != nil {
 		if err := p.Resume(*m.Bath); err != nil {
-			return fmt.Errorf("the memory of the bath: %w", err)
+			failed = errors.Join(failed, fmt.Errorf("the bath: %w", err))
 		}
 	}
-	return nil
+	return failed
 }

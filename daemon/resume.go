@@ -67,9 +67,7 @@ func (c *Cell) pickUp() error {
 		// The charge stands without it; only what was learned of the cell is learned anew.
 		c.set.Log.Warn("the watch's memory cannot be read and is begun anew", "cell", c.set.Cell, "err", err)
 	}
-	if err := c.resume(r, tail, m); err != nil {
-		return fmt.Errorf("taking up the run in %s: %w", dir, err)
-	}
+	c.resume(r, tail, m)
 	return nil
 }
 
@@ -86,7 +84,7 @@ func memoryOf(tail *runlog.Tail) (*memory, error) {
 }
 
 // resume puts the run back on its feet.
-func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
+func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) {
 	last, _ := r.count.Last()
 	// The dark begins with the last reading; what was written after it, while the
 	// supply was silent, only tells how far the wall clock had come.
@@ -96,12 +94,14 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
 	}
 	if m != nil {
 		if m.Mark.Boot != "" { // carry the checkpoint's landmark on to the last reading
+			// The landmark's own run time begins before the first reading where that came late.
+			elapsed, _ := tail.Checkpoint.Integer("elapsed")
 			mark.Boot = m.Mark.Boot
-			mark.Since = m.Mark.Since + time.Duration(float64(last.At-m.Mark.At)/c.m.clock.Speed())
+			mark.Since = m.Mark.Since + time.Duration(float64(last.At-time.Duration(elapsed))/c.m.clock.Speed())
 			mark.Doubt = m.Mark.Doubt
 		}
 		if err := r.recall(c, *m); err != nil {
-			return err
+			c.set.Log.Warn("part of the watch's memory cannot be used; that part is begun anew", "cell", c.set.Cell, "err", err)
 		}
 	}
 	c.atRest = r.count.State().Zero.Amperes
@@ -137,9 +137,11 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) error {
 	if !known {
 		text = "nightcell was away for a time that cannot be known: the wall clock stands before the newest reading and the machine was started anew; once that clock is set the gap is booked, until then the charge of that time is missing"
 	}
+	if tail.Last.Nanos == 0 {
+		text += "; it had been killed before the first reading was written, so what flowed since the run began is not counted"
+	}
 	c.set.Log.Info("run goes on", "cell", c.set.Cell, "run", r.dir, "away", dark, "cut_bytes", tail.CutBytes, "damage", len(tail.Damage))
 	r.note(c, r.log.Entry(utc, "resumed", text, runlog.Integer("dark", int64(dark)), runlog.Flag("known", known)))
 	r.relist()
 	r.note(c, r.checkpoint(c, utc))
-	return nil
 }

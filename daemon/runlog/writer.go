@@ -304,11 +304,14 @@ func (w *Writer) Close() error {
 }
 
 // Begin writes the first entry of a run, with the settings that a replay needs, and a
-// checkpoint that vouches for it.
+// checkpoint that vouches for it. The next is due with the first reading, because this one
+// holds nothing of the watch's yet.
 func (w *Writer) Begin(utc time.Time, s integrate.Settings, text string, extra ...Field) error {
 	fields := append(tableFields(settingsTable(&s)), extra...)
 	if err := w.Entry(utc, EntryBegin, text, fields...); err != nil {
 		return err
 	}
-	return w.Checkpoint(utc, integrate.NewCoulometer(s))
+	err := w.Checkpoint(utc, integrate.NewCoulometer(s))
+	w.checkpointAt = time.Time{}
+	return err
 }
