@@ -17,10 +17,17 @@ func (p *planned) sentences() []string {
 	if g.Duration.Known() {
 		first += fmt.Sprintf(" at %s A, which takes %s,", sensible(p.plan.Conditions().Current.Value, 0), timeText(g.Duration))
 	}
-	first += fmt.Sprintf(" to bring %s g of %s onto the cathode: %s %% of the %s g in the bath.", scaledDoubt(g.Deposit, inGrams), p.metalName(),
-		sensible(100*g.Recovered.Value, 100*g.Recovered.StandardUncertainty), sensible(p.plan.Amount.Value*inGrams, p.plan.Amount.StandardUncertainty*inGrams))
+	first += fmt.Sprintf(" to bring %s g of %s onto the cathode", scaledDoubt(g.Deposit, inGrams), p.metalName())
 	doubt := p.plan.Efficiency.StandardUncertainty
-	second := fmt.Sprintf("The bath is left with %s g/L; of all the charge %s %% wins metal", scaledDoubt(g.Left, 1), sensible(100*g.Overall, 100*doubt))
+	share := sensible(100*g.Overall, 100*doubt)
+	var second string
+	if p.cell.Electrodes.SolubleAnode {
+		first += "."
+		second = fmt.Sprintf("The anode dissolves and gives back about what the cathode takes, so that the bath stays about as rich as it is; of all the charge %s %% wins metal", share)
+	} else {
+		first += fmt.Sprintf(": %s %% of the %s g in the bath.", sensible(100*g.Recovered.Value, 100*g.Recovered.StandardUncertainty), sensible(p.plan.Amount.Value*inGrams, p.plan.Amount.StandardUncertainty*inGrams))
+		second = fmt.Sprintf("The bath is left with %s g/L; of all the charge %s %% wins metal", scaledDoubt(g.Left, 1), share)
+	}
 	if p.fades() {
 		second += fmt.Sprintf(", and of the last %s %%", sensible(100*g.Marginal, 100*doubt))
 	}
@@ -108,6 +115,9 @@ func (p *planned) stopSentence() string {
 		}
 	}
 	text += ": " + stop.Why
+	if p.cell.Electrodes.SolubleAnode {
+		return text + "."
+	}
 	if p.plan.Metal.Depletion.Visible {
 		return text + ". The end of the metal shows in the cell voltage too."
 	}

@@ -55,7 +55,10 @@ func newPlanned(name string, cell *configs.Cell, supply *configs.Supply, f *plan
 			p.cellNote = append(p.cellNote, fmt.Sprintf("no assay of %s is stated: 100 %% is assumed, give or take %g %%", salt.Formula, 200*bath.AssayDoubt))
 		}
 	}
-	return p, p.assess(order.Conditions)
+	if cell.Electrodes.SolubleAnode {
+		p.cellNote = append(p.cellNote, "the drawdown is that of an anode that gives nothing back: with one that dissolves a share, a rest, or a marginal energy is no target, and a fall of the efficiency does not come; a deposit, a thickness or a charge is one")
+	}
+	return p, p.assess(order.Conditions, matter.Medium(f.anolyteMedium))
 }
 
 // readMeter takes the accuracy of the supply from the flags.
@@ -119,13 +122,13 @@ func (p *planned) assume(order *bath.Order) error {
 }
 
 // assess says what else the cell does, if current and area are known.
-func (p *planned) assess(conditions bath.Conditions) error {
+func (p *planned) assess(conditions bath.Conditions, anolyte matter.Medium) error {
 	if !conditions.Current.Known() || !conditions.CathodeArea.Known() || !p.plan.Medium.Known() {
 		return nil
 	}
 	c := p.cell.Conditions(p.plan, 0)
 	c.Current, c.CathodeArea = conditions.Current, conditions.CathodeArea
-	c.Ammonium = p.plan.Ammonium
+	c.Ammonium, c.AnolyteMedium = p.plan.Ammonium, anolyte
 	if !c.Chloride.Known() {
 		c.Chloride = p.plan.Chloride
 	}

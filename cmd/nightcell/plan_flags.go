@@ -18,6 +18,7 @@ import (
 // planFlags is what the flags of plan say about the cell, still as text.
 type planFlags struct {
 	metal, medium, stirring         string
+	anolyteMedium                   string
 	valence                         int
 	salts, masses, assays, contents []string
 	cathode, anode, separator       string
@@ -92,6 +93,7 @@ func (f *planFlags) register(cmd *cobra.Command) {
 	flags.StringVar(&f.metal, "metal", "", "metal to win, such as Zn; may be left out if the salts hold just one")
 	flags.IntVar(&f.valence, "valence", 0, "electrons per atom; left out: the usual ones in the medium")
 	flags.StringVar(&f.medium, "medium", "", "sulfate, chloride and so on; left out: told by the salt")
+	flags.StringVar(&f.anolyteMedium, "anolyte-medium", "", "of a divided cell, such as sulfate behind a cation membrane beside a chloride bath; left out: as the bath")
 	flags.StringArrayVar(&f.salts, "salt", nil, "formula of a salt in the bath, such as ZnSO4·7H2O; may be repeated")
 	flags.StringArrayVar(&f.masses, "salt-mass", nil, "mass of each salt, in the same order")
 	flags.StringArrayVar(&f.contents, "salt-concentration", nil, "concentration of each salt, instead of its mass")

@@ -152,7 +152,8 @@ func (r *planReport) assessment(p *planned) {
 	r.figure("chlorine_half_ppm_seconds", a.Air.ChlorineTime, 1)
 	r.acid("", a.Acid.Bath.Value, a.Acid.Bath.Mark, p.plan.Medium)
 	if p.cell.Electrodes.Divided() {
-		r.acid("anolyte_", a.Acid.Anolyte.Best, a.Acid.Anolyte.Mark, p.plan.Medium)
+		r.values["anolyte_medium"] = string(a.Conditions.AnolyteMedium)
+		r.acid("anolyte_", a.Acid.Anolyte.Best, a.Acid.Anolyte.Mark, a.Conditions.AnolyteMedium)
 		r.acid("catholyte_", -a.Acid.Catholyte.Best, a.Acid.Catholyte.Mark, p.plan.Medium)
 	}
 	r.figure("water_split_grams", a.Water.Split, inGrams)

@@ -10,7 +10,7 @@ func (p *planned) liquidTable() planTable {
 	t := planTable{title: "Acid, base and water of the run"}
 	t.addAcid("net in the bath", electrolysis.Band{Low: a.Acid.Bath.Value, Best: a.Acid.Bath.Value, High: a.Acid.Bath.Value, Mark: a.Acid.Bath.Mark, Source: a.Acid.Bath.Source}, 2*a.Acid.Bath.StandardUncertainty, p.plan.Medium)
 	if p.cell.Electrodes.Divided() {
-		t.addAcid("in the anolyte", a.Acid.Anolyte, 0, p.plan.Medium)
+		t.addAcid("in the anolyte", a.Acid.Anolyte, 0, a.Conditions.AnolyteMedium)
 		t.addAcid("in the catholyte", turned(a.Acid.Catholyte), 0, p.plan.Medium)
 		t.figure("base at worst", a.Acid.CatholyteWorst, 1, "mol", "in the catholyte: "+a.Acid.CatholyteWorst.Source)
 	}

@@ -97,3 +97,21 @@ func TestPlanBathTooHot(t *testing.T) {
 		}
 	}
 }
+
+// TestPlanAnolyteMedium: a chloride bath beside sulfuric acid behind a cation membrane.
+func TestPlanAnolyteMedium(t *testing.T) {
+	args := []string{"--salt", "ZnCl2", "--salt-mass", "120 g", "--volume", "0.9 L", "--recover", "60 %", "--current", "3 A", "--cathode-area", "60 cm2", "--separator", "cation-membrane", "--anolyte-medium", "sulfate", "--anode", "lead"}
+	out := flat(t, args...)
+	wants(t, out, "anode: oxygen from water expected", "chlorine, if it comes", "as H2SO4; nearly all cations that cross are H⁺", "two openings, each 4.2 cm²", "load of the bath 36.0 ± 3.8 A·h/L", "thickness at the end 0.81 mm")
+	wantsNot(t, out, "pH -0.0")
+	if object := planObject(t, args...); object["anolyte_medium"] != "sulfate" || object["medium"] != "chloride" {
+		t.Errorf("%v, %v", object["anolyte_medium"], object["medium"])
+	}
+}
+
+// TestPlanSolubleAnode: a bath whose anode dissolves does not run empty, and no sentence says that it does.
+func TestPlanSolubleAnode(t *testing.T) {
+	out := flat(t, "--salt", "CuSO4·5H2O", "--salt-mass", "200 g", "--volume", "1 L", "--deposit", "20 g", "--current", "2 A", "--cathode-area", "1 dm2", "--soluble-anode")
+	wants(t, out, "The anode dissolves and gives back about what the cathode takes", "a deposit, a thickness or a charge is one")
+	wantsNot(t, out, "The bath is left with", "left in the bath", "The end of the metal")
+}

@@ -87,8 +87,13 @@ func (p *planned) targetTable() planTable {
 		t.add("time", timeText(g.Duration), g.Duration.Mark, "")
 	}
 	t.figure("deposit", g.Deposit, inGrams, "g", "by passing that charge")
-	t.figure("recovered", g.Recovered, 100, "%", "")
-	t.figure("left in the bath", g.Left, 1, "g/L", "")
+	if !p.cell.Electrodes.SolubleAnode {
+		t.figure("recovered", g.Recovered, 100, "%", "")
+		t.figure("left in the bath", g.Left, 1, "g/L", "")
+	}
+	load := matter.Figure{Value: g.Charge.Value / p.plan.Volume.Value, Mark: matter.Weakest(g.Charge.Mark, p.plan.Volume.Mark)}
+	load.StandardUncertainty = load.Value * math.Hypot(g.Charge.Relative(), p.plan.Volume.Relative())
+	t.figure("load of the bath", load, inAmpereHours/1e3, "A·h/L", "additives are counted by it")
 	t.figure("efficiency", p.plan.Efficiency, 100, "%", p.plan.Efficiency.Source)
 	t.figure("mass transfer", p.plan.MassTransfer, 1, "m/s", p.plan.MassTransfer.Source)
 	if p.plan.MassTransfer.Known() {
@@ -124,6 +129,9 @@ func (p *planned) runTable(unit string) planTable {
 	t.figure("on the anode", a.AnodeDensity, perDensity(unit), prettyUnit(unit), a.Conditions.AnodeArea.Source)
 	growth := a.CathodeDensity.Value * p.plan.Goal.Overall * p.plan.Metal.Equivalent(p.plan.Valence).Value / p.plan.Metal.Density.Value
 	t.add("growth", sensible(growth*3600*1e6, growth*3600*1e6*math.Hypot(a.CathodeDensity.Relative(), p.plan.Efficiency.Relative()))+" µm/h", matter.Weakest(a.CathodeDensity.Mark, p.plan.Metal.Density.Mark, p.plan.Goal.Charge.Mark), "if solid; trees outrun it by tens of times")
+	deposit, area := p.plan.Goal.Deposit, a.Conditions.CathodeArea
+	thick := deposit.Value / p.plan.Metal.Density.Value / area.Value * 1e3
+	t.add("thickness at the end", sensible(thick, thick*math.Hypot(deposit.Relative(), area.Relative()))+" mm", matter.Weakest(deposit.Mark, area.Mark, p.plan.Metal.Density.Mark), "if solid and even; edges and trees stand out")
 	if known && window.Temperature.Known() {
 		t.figure("temperature", shiftedFigure(a.Conditions.Temperature, -matter.ZeroCelsius), 1, "°C", usualNote(a.Conditions.Temperature.Value, window.Temperature, 1, -matter.ZeroCelsius, ""))
 	} else {
@@ -224,6 +232,7 @@ func (p *planned) gasTable() planTable {
 	t.figure("fresh air needed", air.Needed, inPerHour, "m³/h", "the larger of the next two")
 	t.figure("battery-room rule", air.BatteryRoom, inPerHour, "m³/h", air.BatteryRoom.Source)
 	t.figure("for 1 % hydrogen", air.QuarterFlammable, inPerHour, "m³/h", "a quarter of the flammable limit")
+	t.add("two openings, each", sensible(air.Opening.Value*inSquareCentimetres, air.Opening.Value*inSquareCentimetres*0.1)+" cm²", air.Opening.Mark, "for that air by natural draught: "+air.Opening.Source)
 	t.figure("for 0.5 ppm chlorine", air.ChlorineDilution, inPerHour, "m³/h", "asks for a fume hood, not for a fan")
 	for _, e := range []struct {
 		label string
@@ -237,7 +246,7 @@ func (p *planned) gasTable() planTable {
 		label, unit string
 		f           matter.Figure
 		perSI       float64
-	}{{"hydrogen settles at", " %", air.HydrogenSteady, 100}, {"chlorine settles at", " ppm", air.ChlorineSteady, 1e6}} {
+	}{{"hydrogen at the end", " %", air.HydrogenAtEnd, 100}, {"hydrogen settles at", " %", air.HydrogenSteady, 100}, {"chlorine settles at", " ppm", air.ChlorineSteady, 1e6}} {
 		if e.f.Known() {
 			t.add(e.label, sensible(e.f.Value*e.perSI, e.f.Value*e.perSI*mixingDoubt)+e.unit, e.f.Mark, e.f.Source)
 		}

@@ -26,13 +26,13 @@ func (s Stirring) Transfer() (matter.Figure, error) {
 	}
 	switch s {
 	case Still:
-		return between(2e-6, 5e-6, matter.Assumed, "common practice, no source: still bath"), nil
+		return between(2e-6, 5e-6, matter.Assumed, "common practice, no source: still bath at room temperature"), nil
 	case Bubble:
 		f := between(0.6e-5, 1.8e-5, matter.Published, "U.S. Bureau of Mines review: air agitation allows 32 A/m² per g/L of copper")
 		f.Value = 1.05e-5
 		return f, nil
 	case Forced:
-		return between(2e-5, 10e-5, matter.Assumed, "common practice, no source: forced flow"), nil
+		return between(2e-5, 10e-5, matter.Assumed, "common practice, no source: forced flow at room temperature"), nil
 	}
 	return matter.Figure{}, fmt.Errorf("%q is unknown; it is one of still, bubble, forced", string(s))
 }

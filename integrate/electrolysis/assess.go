@@ -171,7 +171,10 @@ func platingVerdict(gap float64, margin matter.Figure, efficiency float64) strin
 
 func (a *Assessment) anode() {
 	c := a.Conditions
-	anolyte := Anolyte{c.Medium, c.AnolytePH.Value, c.Chloride.Value, c.Temperature.Value, c.Others}
+	anolyte := Anolyte{c.AnolyteMedium, c.AnolytePH.Value, c.Chloride.Value, c.Temperature.Value, c.Others}
+	if c.Medium == matter.Chloride && c.AnolyteMedium != matter.Chloride && !(c.Chloride.Value > traceChloride) {
+		anolyte.Chloride = standardConcentration // what crosses cannot be ruled out
+	}
 	if !c.SolubleAnode {
 		a.Anode = AnodeReactions(anolyte, c.Metal.Element.Symbol)
 	}

@@ -18,6 +18,13 @@ func (a *Assessment) cautions() {
 	if slices.ContainsFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }) {
 		say("Chlorine is poisonous and can come off at this anode: run it in a fume hood with the anode gas scrubbed in alkali; a room fan is not enough.")
 	}
+	if c.Medium == matter.Chloride && c.AnolyteMedium != matter.Chloride {
+		if c.Separator == CationMembrane {
+			say("The membrane holds chloride back from the anode but lets some through: assay the anolyte for chloride, and change it before chlorine comes (common practice, no source).")
+		} else {
+			say("This separator lets chloride through to the anode, an anion membrane all that carries current: chlorine follows within hours; a cation membrane holds most of it back (common practice, no source).")
+		}
+	}
 	if c.Ammonium && slices.ContainsFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }) {
 		say("Chlorine and ammonium make chloramines and, in acid, nitrogen trichloride, an oil that explodes at a touch, and at the best they use up the ammonium: keep ammonium away from the anode by a separator and a chloride-free anolyte, or do not run it (common practice, no source).")
 	}
@@ -33,7 +40,11 @@ func (a *Assessment) cautions() {
 	if a.Plating.Gap.Value > 0 && a.Plating.Margin.Known() && a.Plating.Margin.Value < 0.1 {
 		say("%s", a.Plating.Verdict)
 	}
-	if advice := AnodeAdvice(c.Anode, c.Medium, c.Chloride.Value); advice != "" && !c.SolubleAnode {
+	beforeAnode := c.Chloride.Value
+	if c.AnolyteMedium != c.Medium && c.Separator == CationMembrane {
+		beforeAnode = 0 // the stated chloride is that of the bath
+	}
+	if advice := AnodeAdvice(c.Anode, c.AnolyteMedium, beforeAnode); advice != "" && !c.SolubleAnode {
 		say("%s", advice)
 	}
 	if c.Separator == NoSeparator && slices.ContainsFunc(a.Anode, func(r Reaction) bool { return r.Gas == Chlorine && r.Expected }) {
@@ -71,6 +82,7 @@ func (a *Assessment) acidCautions(say func(string, ...any)) {
 	// after returns the fall of the pH and the pH itself once moles of H⁺ have come in.
 	after := func(moles float64) (fall, ph float64) {
 		ph = -math.Log10(math.Pow(10, -c.PH.Value) + moles/c.Volume.Value/standardConcentration)
+		ph = math.Round(10*ph)/10 + 0 // no minus zero
 		return c.PH.Value - ph, ph
 	}
 	if c.Separator == NoSeparator {

@@ -99,3 +99,35 @@ func TestLeadsDoNotWarmTheBath(t *testing.T) {
 	}
 	near(t, "W", a.Heat.Power.Value, 3*(a.Voltage.Best-leads.Best-a.Heat.Thermoneutral.Value), 1e-9)
 }
+
+// TestAnolyteOfItsOwn: sulfuric acid behind a cation membrane makes oxygen and sulfuric acid, and chlorine is no more
+// than possible; the floor of oxygen at pH 0 is 1.229 V (OpenStax Chemistry 2e, Appendix L).
+func TestAnolyteOfItsOwn(t *testing.T) {
+	c := zincCell(t)
+	c.Medium, c.AnolyteMedium, c.Separator, c.Anode = matter.Chloride, matter.Sulfate, CationMembrane, "lead"
+	a, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a.Anode[0].Gas != Oxygen || a.Anode[1].Gas != Chlorine || a.Anode[1].Expected {
+		t.Errorf("%+v", a.Anode)
+	}
+	near(t, "V, oxygen at pH 0 less zinc", a.Floor.Expected, 1.229-a.Plating.Metal.Value, 1e-9)
+	near(t, "kg of sulfuric acid", a.Acid.AnolyteMass.Best, a.Acid.Anolyte.Best/2*98.07e-3, 1e-5)
+	said := strings.Join(a.Cautions, "\n")
+	if !strings.Contains(said, "The membrane holds chloride back") || strings.Contains(said, "Lead dissolves in chloride") || !strings.Contains(said, "Chlorine is poisonous") {
+		t.Error(said)
+	}
+	c.Separator = AnionMembrane
+	if a, err = Assess(c); err != nil || !strings.Contains(strings.Join(a.Cautions, "\n"), "chlorine follows within hours") {
+		t.Errorf("anion membrane: %v", err)
+	}
+	c.Separator = NoSeparator
+	if _, err := Assess(c); err == nil || !strings.Contains(err.Error(), "that needs a separator") {
+		t.Errorf("%v", err)
+	}
+	c.Separator, c.AnolyteMedium = Diaphragm, "soup"
+	if _, err := Assess(c); err == nil || !strings.Contains(err.Error(), `anolyte medium "soup" is unknown`) {
+		t.Errorf("%v", err)
+	}
+}

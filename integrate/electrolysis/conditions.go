@@ -16,6 +16,10 @@ type Conditions struct {
 	Medium  matter.Medium
 	Valence int // 0: the usual one in the medium
 
+	// AnolyteMedium is what stands before the anode behind a separator; "": as Medium. Sulfuric acid behind a
+	// membrane keeps the anode of a chloride bath from making chlorine, as long as no chloride crosses.
+	AnolyteMedium matter.Medium
+
 	Current    matter.Figure // A; required
 	Charge     matter.Figure // C of the whole run; required
 	Efficiency matter.Figure // share of the charge that makes metal, over the whole run; required
@@ -99,8 +103,11 @@ func (c Conditions) settle() (Conditions, matter.Couple, error) {
 		pH, why = -math.Log10(acid), "from the stated acid, taken as strong"
 	}
 	c.PH = orAssumed(c.PH, pH, 0.5, why)
+	if c.AnolyteMedium == "" {
+		c.AnolyteMedium = c.Medium
+	}
 	anolyte, why := c.PH.Value, "taken as in the bath"
-	if c.Separator != NoSeparator && c.Medium.Acidic() && c.Medium != matter.Chloride {
+	if c.Separator != NoSeparator && c.AnolyteMedium.Acidic() && c.AnolyteMedium != matter.Chloride {
 		anolyte, why = divisionAcid, "an anolyte turns strongly acid within hours"
 	}
 	c.AnolytePH = orAssumed(c.AnolytePH, anolyte, 0.5, why)
@@ -146,6 +153,14 @@ func (c Conditions) mistakes() []error {
 	}
 	if !c.Medium.Known() {
 		say("medium %q is unknown: one of %v", c.Medium, matter.Media())
+	}
+	if m := c.AnolyteMedium; m != "" && m != c.Medium {
+		switch {
+		case !m.Known():
+			say("anolyte medium %q is unknown: one of %v", m, matter.Media())
+		case c.Separator == "" || c.Separator == NoSeparator:
+			say("anolyte medium %s differs from that of the bath: that needs a separator", m)
+		}
 	}
 	for _, v := range []struct {
 		name, unit string

@@ -178,7 +178,7 @@ func (a *Assessment) acid() {
 	mark := matter.Weakest(crossing.Mark, c.Charge.Mark, c.Efficiency.Mark)
 	load.Anolyte = Band{many.Anolyte, usual.Anolyte, few.Anolyte, mark, crossing.Source}
 	load.Catholyte = Band{many.Catholyte, usual.Catholyte, few.Catholyte, mark, crossing.Source}
-	load.AnolyteMass = load.Anolyte.scaled(AcidMass(1, c.Medium))
+	load.AnolyteMass = load.Anolyte.scaled(AcidMass(1, c.AnolyteMedium))
 	load.CatholyteMass = load.Catholyte.scaled(CausticMass(1))
 }
 
