@@ -79,6 +79,8 @@ func progress(c *snapshot.Cell, now time.Time, zone *time.Location) string {
 		return text + "; its output is off, so nothing passes."
 	case math.IsNaN(c.Charge.TargetCoulombs):
 		return text + "; no target is stated."
+	case shorted(c): // what passes through metal wins none, so the target moves on with it
+		return text + "; through the short nothing is won, so it does not finish."
 	case math.IsNaN(left):
 		return text + "; when it finishes is not known."
 	case math.IsInf(left, 0) || c.Charge.FinishesAt.IsZero():
@@ -94,6 +96,16 @@ func still(c *snapshot.Cell, now time.Time) string {
 		return ""
 	}
 	return "; its output is still on, at " + Decimals(c.Reading.Amperes, 2) + " A"
+}
+
+// shorted says that metal bridges the electrodes now.
+func shorted(c *snapshot.Cell) bool {
+	for _, a := range c.Alarms {
+		if s, ok := stateOf(a); ok && s.Active() && a.Condition == alerts.HardShort.String() {
+			return true
+		}
+	}
+	return false
 }
 
 // charge is the counted charge with its expanded uncertainty.

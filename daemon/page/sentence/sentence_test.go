@@ -65,21 +65,26 @@ func TestOf(t *testing.T) {
 			a := short
 			a.Action = ""
 			c.Alarms = []snapshot.Alarm{a}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short: 0.28 V at 2.63 A is under the floor.", sentence.Act},
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"waiting", func(c *snapshot.Cell) { c.Waiting = true },
 			"Zinc 1 has not begun: its output is off. Counting begins by itself when current flows. Nothing is wrong.", sentence.Well},
 		{"never read", func(c *snapshot.Cell) { c.Waiting, c.Link.Up, c.Reading = true, false, snapshot.Reading{} },
 			"Zinc 1 has not begun: its supply has given no reading yet. The supply does not answer.", sentence.Look},
 		{"short", func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short} },
-			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off.", sentence.Act},
+			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off.", sentence.Act},
+		{"a short that is over but kept", func(c *snapshot.Cell) {
+			a := short
+			a.State = "LTUNK"
+			c.Alarms = []snapshot.Alarm{a}
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off.", sentence.Act},
 		{"a high one acknowledged still calls", func(c *snapshot.Cell) {
 			a := short
 			a.State = "ACKED"
 			c.Alarms = []snapshot.Alarm{a, {Condition: "charge-behind", State: "UNACK", Priority: "low", Text: "x"}}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
 		{"what holds comes before what is over", func(c *snapshot.Cell) {
 			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: "RTNUN", Priority: "high", Text: "x", Action: "y"}, short}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
 		{"over and unanswered", func(c *snapshot.Cell) {
 			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: "RTNUN", Priority: "high", Text: "x", Action: "y"}}
 		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Supply silent is over; nobody has answered it.", sentence.Look},
