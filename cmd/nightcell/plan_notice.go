@@ -84,6 +84,9 @@ func (p *planned) hazards() []string {
 	if p.makesChlorine() {
 		list = append([]string{"Chlorine can come off, poisonous: if you smell it, do not go in; leave the door shut and call."}, list...)
 	}
+	if p.makesChlorine() && p.plan.Ammonium {
+		list = append(list, "Chlorine and ammonium can make an oil that explodes at a touch: move, shake or pour nothing.")
+	}
 	if a := p.assessed; a != nil {
 		if a.Heat.Boils || a.Heat.Steady.Value > 323.15 {
 			list = append(list, "Hot bath and hot vessel.")

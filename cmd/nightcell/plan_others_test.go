@@ -115,3 +115,15 @@ func TestPlanSolubleAnode(t *testing.T) {
 	wants(t, out, "The anode dissolves and gives back about what the cathode takes", "a deposit, a thickness or a charge is one")
 	wantsNot(t, out, "The bath is left with", "left in the bath", "The end of the metal")
 }
+
+// TestDoorWarnsOfNitrogenTrichloride: with ammonium and chlorine both, and only then.
+func TestDoorWarnsOfNitrogenTrichloride(t *testing.T) {
+	for name, args := range map[string][]string{"pickle": picklePlan(), "sulfate": zincPlan("--salt", "(NH4)2SO4")} {
+		door := filepath.Join(t.TempDir(), "door.html")
+		planOutput(t, append(args, "--door-notice", door)...)
+		page, err := os.ReadFile(door)
+		if err != nil || strings.Contains(string(page), "explodes at a touch") != (name == "pickle") {
+			t.Errorf("%s: wrong word on the door (%v)", name, err)
+		}
+	}
+}
