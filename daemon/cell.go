@@ -66,7 +66,7 @@ type ask struct {
 func NewCell(s Settings, clock drivers.Clock) *Cell {
 	c := &Cell{
 		set: s, m: machineOf(clock), asks: make(chan ask), every: s.Poll, gone: make(chan struct{}),
-		link:    link{open: s.Open, expected: s.Identity, mostVolts: s.MostVolts, mostAmperes: s.MostAmperes},
+		link:    link{open: s.Open, expected: s.Identity, patience: s.Patience, mostVolts: s.MostVolts, mostAmperes: s.MostAmperes},
 		refused: make(map[drivers.Reason]uint64), checkpoints: checkpointEvery, atRest: s.Count.ZeroAmperes,
 	}
 	c.link.noted = func(r *drivers.Refusal) { c.countRefusal(r) }
@@ -197,7 +197,7 @@ func (c *Cell) countRefusal(err error) {
 // stop ends the watch: what happens to a live output is the operator's choice, the
 // log is synced, the port given back.
 func (c *Cell) stop() error {
-	ctx, cancel := context.WithTimeout(context.Background(), handsAttempts*(handsTimeout+openTimeout))
+	ctx, cancel := context.WithTimeout(context.Background(), handsAttempts*(c.link.handsTime()+max(openTimeout, c.link.patience)))
 	defer cancel()
 	var errs []error
 	if c.run != nil {

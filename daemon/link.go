@@ -21,7 +21,7 @@ type Noted func(*drivers.Refusal)
 type Opener func(ctx context.Context, noted Noted) (drivers.Supply, error)
 
 const (
-	openTimeout  = 5 * time.Second // of the machine's own time, for opening and asking who is there
+	openTimeout  = 5 * time.Second // of the machine's own time, for opening and asking who is there, unless Settings.Patience is longer
 	firstBackOff = time.Second     // run time before the second attempt to reopen
 	longBackOff  = 30 * time.Second
 )
@@ -34,7 +34,9 @@ type link struct {
 	// mostVolts and mostAmperes are what the supply can put out; 0 or NaN: not stated.
 	mostVolts   drivers.Volts
 	mostAmperes drivers.Amperes
-	expected    string // *IDN? must begin with this; when empty the first answer is expected from then on
+	patience    time.Duration // Settings.Patience
+	greeting    time.Duration // machine time that the newest greeting took, which tells how quick this supply is
+	expected    string        // *IDN? must begin with this; when empty the first answer is expected from then on
 	supply      drivers.Supply
 	identity    drivers.Identity
 	status      drivers.Status  // the newest
@@ -52,23 +54,33 @@ func (l *link) up() bool { return l.supply != nil }
 
 // attach opens the line and learns who answers and how it is set, changing nothing.
 func (l *link) attach(ctx context.Context, now time.Duration) error {
-	ctx, cancel := context.WithTimeout(ctx, openTimeout)
+	limit := max(openTimeout, l.patience)
+	timed, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
-	s, err := l.open(ctx, l.noted)
+	begun := time.Now()
+	s, err := l.open(timed, l.noted)
 	if err == nil {
-		err = l.greet(ctx, s)
+		err = l.greet(timed, s)
 		if err != nil {
 			_ = s.Close() // the first error is the one that tells; nothing was written that Close could lose
 		}
 	}
 	if err != nil {
+		if ctx.Err() == nil && errors.Is(err, context.DeadlineExceeded) {
+			err = fmt.Errorf("not through with the first questions after %v; leave out of the dialect what the supply does not know, or give it a longer timeout: %w", limit, err)
+		}
 		l.fail(now, err)
 		return err
 	}
+	l.greeting = time.Since(begun)
 	l.supply, l.since, l.problem, l.backOff = s, now, "", 0
 	l.opened++
 	return nil
 }
+
+// handsTime is how long, of the machine's own time, one command with its read-back may take: a
+// read-back asks about as much as the greeting did, and may have to be done again.
+func (l *link) handsTime() time.Duration { return max(handsTimeout, 3*l.greeting) }
 
 // greet asks a freshly opened supply for its identity and state.
 func (l *link) greet(ctx context.Context, s drivers.Supply) error {

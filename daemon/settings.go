@@ -53,7 +53,8 @@ const (
 type Settings struct {
 	Cell, Supply string
 	Open         Opener
-	Identity     string // *IDN? must begin with this; empty: whoever answers first
+	Identity     string        // *IDN? must begin with this; empty: whoever answers first
+	Patience     time.Duration // machine time that opening and the first questions may take; at least 5 s
 	Poll         time.Duration
 	Sync         time.Duration // longest time a written reading may stay unsynced
 	FS           runlog.FS     // nil: the machine's; tests put failing disks here

@@ -1,0 +1,44 @@
+package daemon
+
+import (
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"nightcell/configs"
+	"nightcell/drivers"
+)
+
+// A supply whose first questions take longer than usual is still attached to, where its dialect allows so
+// slow answers; and a command to it gets time in the same measure.
+func TestSlowSupplyIsAttachedTo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario)
+		b.slow = 4 * time.Second
+		l := &link{open: b.open}
+		if err := l.attach(t.Context(), 0); err == nil || !strings.Contains(err.Error(), "not through with the first questions after 5s; ") {
+			t.Errorf("without patience: %v", err)
+		}
+		l = &link{open: b.open, patience: 20 * time.Second}
+		if err := l.attach(t.Context(), 0); err != nil {
+			t.Fatal(err)
+		}
+		if got := l.handsTime(); got < 24*time.Second {
+			t.Errorf("a command with its read-back gets %v, after a greeting that took 8 s", got)
+		}
+		if err := l.close(); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+func TestPatienceFollowsTheDialect(t *testing.T) {
+	c, err := configs.Parse("x.toml", []byte("data = \"d\"\n[supply.bench]\nport = \"p\"\n[supply.bench.dialect]\nopen_pause = \"30 s\"\ntimeout = \"2 s\"\n[cell.zinc-1]\nsupply = \"bench\"\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := patienceWith(c.Supply("bench")); got < 70*time.Second || got > 75*time.Second {
+		t.Errorf("%v, want the pause after opening and 20 answers of 2 s, and their characters at 9600 baud", got)
+	}
+}
