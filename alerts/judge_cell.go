@@ -9,6 +9,10 @@ import (
 // crossing metal: roughly 80 to 90 % (derived from standard potentials; the share is common practice, no source).
 const floorShare = 0.85
 
+// ownShare is the share of a cell's own level below which it counts as shorted where no
+// floor is known (common practice, no source).
+const ownShare = 0.35
+
 // judgeCell judges what volts and amperes say of the cell.
 func (b *Board) judgeCell(o *Observation, now time.Duration, fresh bool) {
 	v, l := &b.verdicts, &b.limits
@@ -38,14 +42,23 @@ func (b *Board) judgeCell(o *Observation, now time.Duration, fresh bool) {
 
 // hardShort: volts under the thermodynamic floor while current flows.
 func (b *Board) hardShort(o *Observation, usual float64) verdict {
-	floor := floorShare * b.chemistry.FloorVolts
-	if !finite(floor) { // soluble anode: only this cell's own level can tell
-		if !b.m.Corridor.Settled || b.m.Regulation == ConstantVoltage {
+	floor, share := floorShare*b.chemistry.FloorVolts, 0.2
+	if !finite(floor) { // soluble anode, or none stated: only this cell's own level can tell
+		share = 0.5 // a current that somebody lowered lowers the volts too
+		switch a, e := &b.m.Alarms[HardShort], &b.m.Excursions; {
+		case b.m.Regulation == ConstantVoltage:
+			return verdict{}
+		case a.Active && finite(a.Limit.float()):
+			floor = a.Limit.float() // the level follows what lasts, the short does not end by that
+		case b.m.Corridor.Settled:
+			floor = ownShare * b.m.Corridor.Centre
+		case e.Known:
+			floor = ownShare * e.Level
+		default:
 			return verdict{}
 		}
-		floor = 0.35 * b.m.Corridor.Centre
 	}
-	if o.Amperes < math.Max(leastAmperes, 0.2*usual) {
+	if o.Amperes < math.Max(leastAmperes, share*usual) {
 		return verdict{known: true, value: o.Volts, limit: floor}
 	}
 	return b.below(HardShort, o.Volts, floor)

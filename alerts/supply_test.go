@@ -1,6 +1,7 @@
 package alerts_test
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -135,5 +136,35 @@ func TestSettingTheSupplyAnewAfterAPowerLoss(t *testing.T) {
 	r.run(10 * time.Minute)
 	if a := r.b.Alarm(alerts.SetPointsChanged); a.State != alerts.NORM {
 		t.Errorf("acknowledged: %+v", a)
+	}
+}
+
+// TestHardShortWithoutAFloor: a cell whose anode is not stated shorts while it is still
+// being learned; the alarm stands as long as the short does. A current that was lowered is none.
+func TestHardShortWithoutAFloor(t *testing.T) {
+	l, c := zinc()
+	c.FloorVolts = math.NaN()
+	r := newRig(t)
+	r.b = alerts.NewBoard(l, c)
+	r.run(5 * time.Minute)
+	volts, set := r.o.Volts, r.o.SetAmperes
+	r.o.Volts, r.o.Amperes, r.o.SetAmperes = 0.22*volts, 0.22*set, 0.22*set
+	if got := only(r.run(time.Minute), alerts.HardShort); len(got) != 0 {
+		t.Fatalf("a lower current: %+v", got)
+	}
+	r = newRig(t)
+	r.b = alerts.NewBoard(l, c)
+	r.run(5 * time.Minute)
+	r.o.Volts = 0.15
+	got := only(r.run(10*time.Second), alerts.HardShort)
+	if len(got) != 1 || got[0].To != alerts.UNACK || !strings.Contains(got[0].Text, "own level") {
+		t.Fatalf("shorted: %+v", got)
+	}
+	if got = only(r.run(2*time.Hour), alerts.HardShort); len(got) != 0 {
+		t.Errorf("it stays shorted: %+v", got)
+	}
+	r.o.Volts = 3.2
+	if got = only(r.run(5*time.Minute), alerts.HardShort); len(got) != 1 || got[0].To != alerts.LTUNK {
+		t.Errorf("mended: %+v", got)
 	}
 }

@@ -64,6 +64,9 @@ func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
 	case ReadingFrozen:
 		return fmt.Sprintf("volts and amperes have not changed in the last digit for %s", span(v.value))
 	case HardShort:
+		if !finite(b.chemistry.FloorVolts) {
+			return fmt.Sprintf("%.4g A flow at only %.3g V, under the %.3g V that are a third of this cell's own level, %s", o.Amperes, v.value, v.limit, since)
+		}
 		return fmt.Sprintf("%.4g A flow at only %.3g V, under the %.3g V that winning metal takes, %s", o.Amperes, v.value, v.limit, since)
 	case LeadOff:
 		return fmt.Sprintf("output on at %.4g V, but only %.3g A flow, %s", o.Volts, v.value, since)
