@@ -1,0 +1,31 @@
+package page_test
+
+import (
+	"strings"
+	"testing"
+
+	"nightcell/daemon/snapshot"
+)
+
+// TestGapIsToldOnce: what nightcell remarks on a gap stands in the gap's own line, and is no mark on the curves.
+func TestGapIsToldOnce(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1")}, prepare: func(data string) { writeRun(t, data, "zinc-1", 3000) }})
+	v := b.visitor()
+	eventually(t, "the whole history", func() bool {
+		return strings.Contains(v.get("/cell/zinc-1/history?points=100").body, `"complete":true`)
+	})
+	page, curves := v.get("/").body, v.get("/cell/zinc-1/history?points=100").body
+	if !strings.Contains(page, "is counted. The supply is as it was left, so the current very likely went on.") {
+		t.Error("the gap's line lacks what was remarked on it")
+	}
+	if strings.Contains(page, "nobody watched for") || strings.Contains(curves, `"text":"Remark"`) {
+		t.Error("the gap is told twice")
+	}
+	if !strings.Contains(curves, "Nobody observed for") || !strings.Contains(curves, `"text":"Addition"`) {
+		t.Error("the curves lack the gap or an entry of a person")
+	}
+	if !strings.Contains(page, "18.42\u00a0±\u00a00.07\u00a0A·h") {
+		t.Error("the charge may break from its uncertainty on a narrow screen")
+	}
+}
