@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"nightcell/configs/quantity"
+	"nightcell/integrate/matter"
 	"nightcell/integrate/electrolysis"
 )
 
@@ -32,6 +33,7 @@ type Bath struct {
 
 // Anolyte is the liquid on the other side of a divided cell.
 type Anolyte struct {
+	Medium matter.Medium // "": as the bath
 	Volume quantity.Value
 	PH     quantity.Value
 }
@@ -72,10 +74,22 @@ func readBath(t *table) *Bath {
 		row.done()
 	}
 	anolyte := t.orEmpty("anolyte")
-	b.Anolyte = Anolyte{anolyte.stated("volume", positive, quantity.Volume), anolyte.stated("ph", plausiblePH, quantity.Number)}
+	b.Anolyte = Anolyte{
+		Medium: matter.Medium(anolyte.choice("medium", "", mediumNames()...)),
+		Volume: anolyte.stated("volume", positive, quantity.Volume),
+		PH:     anolyte.stated("ph", plausiblePH, quantity.Number),
+	}
 	anolyte.done()
 	t.done()
 	return b
+}
+
+func mediumNames() []string {
+	var names []string
+	for _, m := range matter.Media() {
+		names = append(names, string(m))
+	}
+	return names
 }
 
 // exactlyOne complains unless one of the keys is written. what says of what they are the ways.

@@ -109,6 +109,9 @@ func (c *Cell) checkPlan(t *table) {
 		t.orEmpty("target").bad("", "the bath is not stated, so that the deposit cannot be followed", "write ["+t.path+".bath] too")
 		return
 	}
+	if m := c.Bath.Anolyte.Medium; m != "" && !c.Electrodes.Divided() {
+		t.orEmpty("bath").orEmpty("anolyte").bad("medium", "the cell has no separator, so that there is one liquid", "name the separator in ["+t.path+".electrodes], or leave this out")
+	}
 	_, err := bath.NewPlan(c.Order(nil))
 	var missing []func()
 	for _, m := range bath.Mistakes(err) {
@@ -191,15 +194,23 @@ func (c *Cell) Conditions(p *bath.Plan, current float64) electrolysis.Conditions
 	if !working.Known() && current > 0 && !math.IsInf(current, 0) {
 		working = matter.Figure{Value: current, Mark: matter.Measured}
 	}
+	chloride := figure(b.Chloride)
+	if !chloride.Known() {
+		chloride = p.Chloride // that of the salts
+	}
+	var others []string
+	for _, other := range p.Others {
+		others = append(others, other.Metal.String())
+	}
 	molar := p.Metal.Element.Weight.Value
 	return electrolysis.Conditions{
-		Metal: p.Metal, Medium: p.Medium, Valence: p.Valence,
+		Metal: p.Metal, Medium: p.Medium, AnolyteMedium: b.Anolyte.Medium, Valence: p.Valence, Others: others, Ammonium: p.Ammonium,
 		Current: working, Charge: p.Goal.Charge, Efficiency: p.Efficiency,
 		CathodeArea: figure(c.Electrodes.CathodeArea), AnodeArea: figure(c.Electrodes.AnodeArea), Gap: figure(c.Electrodes.Gap),
 		Cathode: c.Electrodes.Cathode, Anode: c.Electrodes.Anode, SolubleAnode: c.Electrodes.SolubleAnode, Separator: c.Electrodes.Separator,
 		LeadLength:    figure(c.Electrodes.LeadLength),
 		Concentration: matter.Figure{Value: p.Amount.Value / molar / p.Volume.Value, Mark: matter.Weakest(p.Amount.Mark, p.Volume.Mark)},
-		PH:            figure(b.PH), AnolytePH: figure(b.Anolyte.PH), FreeAcid: figure(b.Acid), Chloride: figure(b.Chloride), Ligand: figure(b.Ligand),
+		PH:            figure(b.PH), AnolytePH: figure(b.Anolyte.PH), FreeAcid: figure(b.Acid), Chloride: chloride, Ligand: figure(b.Ligand),
 		Conductivity: figure(b.Conductivity), Temperature: figure(b.Kelvin), CellVolts: figure(c.Working.Voltage),
 		Volume: p.Volume, Anolyte: figure(b.Anolyte.Volume), OpenArea: figure(b.OpenArea),
 		RoomVolume: figure(c.Room.Volume), Airflow: figure(c.Room.Ventilation), Ambient: figure(c.Room.Kelvin), Price: figure(c.Room.PricePerKilowattHour),

@@ -58,7 +58,7 @@ func newPlanned(name string, cell *configs.Cell, supply *configs.Supply, f *plan
 	if cell.Electrodes.SolubleAnode {
 		p.cellNote = append(p.cellNote, "the drawdown is that of an anode that gives nothing back: with one that dissolves a share, a rest, or a marginal energy is no target, and a fall of the efficiency does not come; a deposit, a thickness or a charge is one")
 	}
-	return p, p.assess(order.Conditions, matter.Medium(f.anolyteMedium))
+	return p, p.assess(order.Conditions)
 }
 
 // readMeter takes the accuracy of the supply from the flags.
@@ -122,19 +122,12 @@ func (p *planned) assume(order *bath.Order) error {
 }
 
 // assess says what else the cell does, if current and area are known.
-func (p *planned) assess(conditions bath.Conditions, anolyte matter.Medium) error {
+func (p *planned) assess(conditions bath.Conditions) error {
 	if !conditions.Current.Known() || !conditions.CathodeArea.Known() || !p.plan.Medium.Known() {
 		return nil
 	}
 	c := p.cell.Conditions(p.plan, 0)
 	c.Current, c.CathodeArea = conditions.Current, conditions.CathodeArea
-	c.Ammonium, c.AnolyteMedium = p.plan.Ammonium, anolyte
-	if !c.Chloride.Known() {
-		c.Chloride = p.plan.Chloride
-	}
-	for _, other := range p.plan.Others {
-		c.Others = append(c.Others, other.Metal.String())
-	}
 	goal := p.plan.Goal
 	molar := p.plan.Metal.Element.Weight.Value
 	c.Efficiency.Value = goal.Overall

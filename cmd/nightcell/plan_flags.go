@@ -200,6 +200,9 @@ func (f *planFlags) applyWords(flags *pflag.FlagSet, c *configs.Cell) {
 	if flags.Changed("medium") {
 		c.Bath.Medium = f.medium
 	}
+	if flags.Changed("anolyte-medium") {
+		c.Bath.Anolyte.Medium = matter.Medium(f.anolyteMedium)
+	}
 	if flags.Changed("stirring") {
 		c.Efficiency.Stirring = bath.Stirring(f.stirring)
 		if !flags.Changed("mass-transfer") {
