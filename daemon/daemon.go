@@ -87,6 +87,11 @@ func New(o Options) (*Daemon, error) {
 				b.Wake()
 			}
 		}
+		s.Tell = func(n routes.Notice) {
+			if b := box.box.Load(); b != nil {
+				b.Tell(n)
+			}
+		}
 		s.Outside = d.outside(box)
 		d.boxes = append(d.boxes, box)
 		d.cells = append(d.cells, NewCell(s, o.Clock))

@@ -56,7 +56,7 @@ func kindOfNotice(ch *alerts.Change) (routes.Kind, bool) {
 	case ch.To == alerts.ACKED:
 		return routes.Acknowledged, true
 	case ch.To == alerts.SHLVD || ch.To == alerts.DSUPR || ch.To == alerts.OOSRV:
-		return routes.Quieted, ch.From == alerts.UNACK
+		return routes.Quieted, ch.From.Active() // what keeps alarms standing must hear of acknowledged ones too
 	case ch.Cleared():
 		return routes.Cleared, true
 	}
@@ -101,8 +101,19 @@ func (r *run) notice(c *Cell, utc time.Time, n routes.Notice) {
 	if c.reading.At != 0 {
 		n.Values["reading_volts"], n.Values["reading_amperes"] = float64(c.reading.Volts), float64(c.reading.Amperes)
 	}
-	r.note(c, logNotice(r.log, n))
+	err := logNotice(r.log, n)
+	r.note(c, err)
+	if err != nil || r.log.Health().Cause != nil { // it waits in memory, where no route looks
+		c.tell(n)
+	}
 	c.wake()
+}
+
+// tell hands a notice to the routes past the log, which does not take it now.
+func (c *Cell) tell(n routes.Notice) {
+	if c.set.Tell != nil {
+		c.set.Tell(n)
+	}
 }
 
 // relist rebuilds the alarm list that snapshots show.

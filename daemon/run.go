@@ -81,6 +81,12 @@ func (c *Cell) await(ctx context.Context, got bool) {
 	c.readUTC = c.m.utc()
 	if !c.live(c.reading) {
 		c.barred.Store(false)
+		if c.noRun != "" {
+			c.noRun = ""
+			n := c.unwatched(routes.Cleared, alerts.NORM)
+			n.Subject, n.Text = c.set.Cell+": no current flows any more", "No run could begin; now there is nothing to watch."
+			c.tell(n)
+		}
 		c.zero.take(c.reading)
 		c.from = c.reading
 		return
@@ -93,7 +99,12 @@ func (c *Cell) await(ctx context.Context, got bool) {
 	err := c.begin()
 	c.barred.Store(err != nil)
 	if err == nil {
-		c.noRun = ""
+		if c.noRun != "" {
+			c.noRun = ""
+			n := c.unwatched(routes.Cleared, alerts.NORM)
+			n.Subject, n.Text = c.set.Cell+": watched again", "A run has begun at last: charge is counted and alarms are judged."
+			c.run.notice(c, c.readUTC, n)
+		}
 		return
 	}
 	if c.from.At == 0 {
@@ -102,6 +113,20 @@ func (c *Cell) await(ctx context.Context, got bool) {
 	if err.Error() != c.noRun {
 		c.noRun = err.Error()
 		c.set.Log.Error("a run cannot begin, so nothing is counted or watched; every reading tries again", "cell", c.set.Cell, "err", err)
+		n := c.unwatched(routes.Alarm, alerts.UNACK)
+		n.Subject = c.set.Cell + ": current flows, and nobody watches"
+		n.Text = fmt.Sprintf("%.4g A flow at %.4g V, but no run can begin: %v. Every reading tries again.", float64(c.reading.Amperes), float64(c.reading.Volts), err)
+		n.Meaning = "Nothing is counted and no alarm is judged until it is mended."
+		n.First = "Watch the cell yourself, or switch it off; then make room on the disk, or mend its permissions."
+		c.tell(n)
+	}
+}
+
+// unwatched is a notice about current that flows while no run can begin, so that no log takes it.
+func (c *Cell) unwatched(kind routes.Kind, state alerts.State) routes.Notice {
+	return routes.Notice{
+		ID: noticeID(c.set.Cell, c.readUTC), Cell: c.set.Cell, Supply: c.set.Supply, At: c.readUTC, Since: c.readUTC,
+		Kind: kind, Condition: alerts.LogDisk.String(), Priority: routes.High, State: state.String(),
 	}
 }
 

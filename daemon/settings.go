@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/alerts/routes"
 	"nightcell/daemon/metrics"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
@@ -84,6 +85,9 @@ type Settings struct {
 	// Wake is called after a notice or a reading was logged, so that those who read
 	// the log need not wait; it must not block.
 	Wake func()
+	// Tell hands a notice to the routes that the log does not take for now; nil: nobody is
+	// told. It must not block.
+	Tell func(routes.Notice)
 	// Outside tells how far pushes lag behind and how old the oldest notice is that
 	// nobody has; it must not block.
 	Outside func() (pushLag, noticeAge time.Duration)

@@ -176,6 +176,16 @@ func (b *Outbox) Wake() {
 	}
 }
 
+// Tell hands every route a notice that the Source cannot hold for now, because its disk
+// takes nothing: it goes out by the same rules, but this process alone remembers it. Found in the Source later, it is
+// not sent again. Tell never blocks; of more than mostUrgent at once the oldest of least priority is let go.
+func (b *Outbox) Tell(n Notice) {
+	for _, w := range b.workers {
+		w.addUrgent(n)
+	}
+	b.Wake()
+}
+
 // Flush waits until every route has delivered all that it may deliver now, or
 // until ctx ends; then the error names the routes that are behind. The Outbox must have been started.
 func (b *Outbox) Flush(ctx context.Context) error {

@@ -35,9 +35,11 @@ func (w *worker) next(delivery context.Context) (fresh, ok bool) {
 		w.fail(fmt.Errorf("read the next notice: %w", err))
 		return true, false
 	}
-	if w.holds(n) {
+	switch {
+	case w.wasAhead(n): // it went out while the source could not take it
+	case w.holds(n):
 		w.hold(n)
-	} else if !w.handle(delivery, n, n.At) {
+	case !w.handle(delivery, n, n.At):
 		return true, false
 	}
 	w.state.Cursor, w.unsaved = next, true

@@ -19,15 +19,17 @@ type worker struct {
 	// Owned by the goroutine.
 	state     state
 	loaded    bool
-	unsaved   bool      // the state differs from the saved one
-	sent      bool      // and by a delivery, so it is worth saving at once
-	retryAt   time.Time // real time before which nothing is tried
-	refused   string    // ID of the notice refused last
-	refusals  int       // how often in a row
-	waiting   []request // for a Flush
-	quietOver time.Time // when the telling of held notices began
+	unsaved   bool            // the state differs from the saved one
+	sent      bool            // and by a delivery, so it is worth saving at once
+	retryAt   time.Time       // real time before which nothing is tried
+	refused   string          // ID of the notice refused last
+	refusals  int             // how often in a row
+	waiting   []request       // for a Flush
+	quietOver time.Time       // when the telling of held notices began
+	ahead     map[string]bool // IDs dealt with before the source had them
 
 	mu     sync.Mutex
+	urgent []Notice // that the source cannot hold for now
 	health Health
 	oldest time.Time // when the oldest notice that may go out could first have gone, zero if none
 	lost   time.Time // likewise of the oldest set aside since the far side last took one, zero if none
@@ -105,6 +107,13 @@ func (w *worker) work(delivery context.Context) time.Duration {
 	}
 	if !w.loaded && !w.load(delivery) {
 		return time.Until(w.retryAt)
+	}
+	if n, found := w.nextUrgent(); found {
+		if !w.getAhead(delivery, n) {
+			return max(0, time.Until(w.retryAt))
+		}
+		w.save()
+		return 0
 	}
 	more, ok := w.step(delivery)
 	if w.sent || !more {

@@ -1,0 +1,73 @@
+package routes
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// TestWhatTheSourceCannotHoldGoesOut while its disk takes nothing, by the same rules, and
+// not once more when the source has it at last.
+func TestWhatTheSourceCannotHoldGoesOut(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source := &journal{}
+		phone, second, low := &inbox{name: "phone"}, &inbox{name: "second"}, &inbox{name: "high only"}
+		box := open(t, Options{Source: source}, Way{Route: phone, Repeat: 10 * time.Minute}, Way{Route: second, After: 30 * time.Minute}, Way{Route: low, Least: High})
+		whisker, short := alarm("a", "whisker", Medium), alarm("b", "hard-short", Highest)
+		box.Tell(whisker)
+		box.Tell(short)
+		flush(t, box)
+		equal(t, phone.ids(), "a", "b")
+		equal(t, second.ids())
+		equal(t, low.ids(), "b")
+		<-time.After(31 * time.Minute)
+		flush(t, box)
+		equal(t, phone.ids(), "a", "b", "a-repeat-1", "b-repeat-1", "a-repeat-2", "b-repeat-2", "a-repeat-3", "b-repeat-3")
+		equal(t, second.ids(), "a", "b")
+		over := closing("c", "hard-short", Cleared, Highest)
+		box.Tell(over)
+		flush(t, box)
+		source.add(whisker, short, over, alarm("d", "contact", High)) // space is back
+		box.Wake()
+		flush(t, box)
+		equal(t, second.ids(), "a", "b", "c")
+		equal(t, low.ids(), "b", "c", "d")
+		if ids := phone.ids(); ids[len(ids)-2] != "c" || ids[len(ids)-1] != "d" {
+			t.Errorf("the phone got %q", ids)
+		}
+	})
+}
+
+// TestWhatTheSourceCannotHoldIsTriedAgain, within bounds, and the most urgent outlasts the rest.
+func TestWhatTheSourceCannotHoldIsTriedAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		phone := &inbox{name: "phone"}
+		var dead atomic.Bool
+		dead.Store(true)
+		phone.answer = func(context.Context, Notice) error {
+			if dead.Load() {
+				return errors.New("no route to host")
+			}
+			return nil
+		}
+		box := open(t, Options{Source: &journal{}}, Way{Route: phone})
+		box.Tell(alarm("short", "hard-short", Highest))
+		for i := range 3 * mostUrgent {
+			box.Tell(alarm(fmt.Sprintf("%03d", i), fmt.Sprintf("c%d", i), Low))
+		}
+		<-time.After(time.Hour)
+		if h := box.Health()[0]; h.Lag < 50*time.Minute {
+			t.Errorf("after an hour: %+v", h)
+		}
+		dead.Store(false)
+		<-time.After(5 * time.Minute)
+		flush(t, box)
+		if ids := phone.ids(); len(ids) != mostUrgent || ids[0] != "short" || ids[len(ids)-1] != fmt.Sprintf("%03d", 3*mostUrgent-1) {
+			t.Errorf("%d came: %q", len(phone.ids()), phone.ids())
+		}
+	})
+}

@@ -1,0 +1,116 @@
+package daemon
+
+import (
+	"context"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/alerts/routes"
+	"nightcell/drivers"
+)
+
+// letterBox is a route that keeps what it is given.
+type letterBox struct {
+	mu  sync.Mutex
+	got []routes.Notice
+}
+
+func (*letterBox) Name() string { return "phone" }
+
+func (l *letterBox) Deliver(_ context.Context, n routes.Notice) (routes.Proof, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.got = append(l.got, n)
+	return "taken", nil
+}
+
+// of lists the kinds of what came about a condition.
+func (l *letterBox) of(c alerts.Condition) string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	var kinds []string
+	for _, n := range l.got {
+		if n.Condition == c.String() {
+			kinds = append(kinds, string(n.Kind))
+		}
+	}
+	return strings.Join(kinds, " ")
+}
+
+// toldBy joins a cell on a disk of its own to a route that reads its log.
+func toldBy(t *testing.T, b *bench) (*Cell, *barredDisk, *letterBox) {
+	t.Helper()
+	dir, phone, disk := t.TempDir(), &letterBox{}, &barredDisk{}
+	c := zincCell(t, b, dir, "", `recover = "68 %"`, "")
+	box, err := routes.NewOutbox(routes.Options{
+		Source: newNoticeSource(dir, "zinc-1"), Clock: b.clock, Store: routes.Directory{Path: t.TempDir(), Write: writeSmall},
+	}, routes.Way{Route: phone})
+	if err != nil {
+		t.Fatal(err)
+	}
+	box.Start()
+	t.Cleanup(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+		defer cancel()
+		if err := box.Stop(ctx); err != nil {
+			t.Error(err)
+		}
+	})
+	c.set.FS, c.set.Tell, c.set.Wake = disk, box.Tell, box.Wake
+	return c, disk, phone
+}
+
+// TestAFullDiskDoesNotKeepAnAlarmFromPeople: the log is the queue, but what it cannot take goes out all the same, once.
+func TestAFullDiskDoesNotKeepAnAlarmFromPeople(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario+"[[event]]\nat = \"30 min\"\nkind = \"hard-short\"\nohms = 0.03\n")
+		c, disk, phone := toldBy(t, b)
+		stop := start(t, c)
+		<-time.After(20 * time.Minute)
+		disk.full.Store(true)
+		<-time.After(20 * time.Minute)
+		if got := phone.of(alerts.HardShort); got != "alarm" {
+			t.Errorf("while the disk is full the phone hears of the short: %q", got)
+		}
+		disk.full.Store(false)
+		<-time.After(20 * time.Minute)
+		if got := phone.of(alerts.HardShort); got != "alarm" {
+			t.Errorf("with space again: %q", got)
+		}
+		if got := phone.of(alerts.LogDisk); got != "alarm cleared" {
+			t.Errorf("of the disk: %q", got)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// TestCurrentThatNobodyWatchesIsSaid: where no run can begin there is no log to take the notice.
+func TestCurrentThatNobodyWatchesIsSaid(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario)
+		c, disk, phone := toldBy(t, b)
+		disk.set(true)
+		stop := start(t, c)
+		<-time.After(10 * time.Minute)
+		if got := phone.of(alerts.LogDisk); got != "alarm" {
+			t.Fatalf("the phone hears %q", got)
+		}
+		if n := phone.got[0]; !strings.Contains(n.Subject, "nobody watches") || !strings.Contains(n.Text, "permission denied") || n.Priority != routes.High {
+			t.Errorf("%+v", n)
+		}
+		disk.set(false)
+		<-time.After(10 * time.Minute)
+		if got := phone.of(alerts.LogDisk); got != "alarm cleared" {
+			t.Errorf("once a run has begun: %q", got)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
