@@ -6,8 +6,8 @@ import (
 	"strings"
 
 	"nightcell/configs/quantity"
-	"nightcell/integrate/matter"
 	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
 )
 
 // Bath is what the operator states of the liquid. In a divided cell it is the

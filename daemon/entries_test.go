@@ -126,13 +126,32 @@ func TestSettlingAGap(t *testing.T) {
 		stop := start(t, c)
 		<-time.After(90*time.Minute + 2*time.Second)
 		before := c.Latest()
-		if err := o.Settle(t.Context(), control.Settlement{Cell: "zinc-1", Gap: 0, LowCoulombs: 0, BestCoulombs: 0, HighCoulombs: 10, By: "test", Text: "it was off"}); err != nil {
+		if _, err := o.Settle(t.Context(), control.Settlement{Cell: "zinc-1", Gap: 0, LowCoulombs: 0, BestCoulombs: 0, HighCoulombs: 10, By: "test", Text: "it was off"}); err != nil {
 			t.Fatal(err)
 		}
-		if err := o.Settle(t.Context(), control.Settlement{Cell: "zinc-1", Gap: 7, By: "test"}); err == nil {
-			t.Error("a gap that is none is settled")
+		for _, wrong := range []control.Settlement{
+			{Cell: "zinc-1", Gap: 7, By: "test"}, {Cell: "zinc-1", Gap: 7, Off: "02:10", By: "test"},
+			{Cell: "zinc-1", Gap: 0, Off: "at two", By: "test"}, {Cell: "zinc-1", Gap: 0, Off: before.Began.Add(50 * time.Minute).Format(time.RFC3339), By: "test"},
+		} {
+			if _, err := o.Settle(t.Context(), wrong); err == nil {
+				t.Errorf("settled: %+v", wrong)
+			}
 		}
 		after := c.Latest()
+		// The supply fell silent after an hour, and gave about 3 A until it was off four minutes later.
+		offAt := before.Began.Add(64 * time.Minute)
+		for _, text := range []string{offAt.Format(time.RFC3339), offAt.In(time.Local).Format("15:04")} {
+			got, err := o.Settle(t.Context(), control.Settlement{Cell: "zinc-1", Gap: 0, Off: text, By: "test"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if math.Abs(got.BestCoulombs-720) > 200 || math.Abs(got.BestCoulombs-got.LowCoulombs-180) > 2 || math.Abs(got.HighCoulombs-got.BestCoulombs-180) > 2 {
+				t.Errorf("off since %s: %+v", text, got)
+			}
+		}
+		if _, err := o.Settle(t.Context(), control.Settlement{Cell: "zinc-1", Gap: 0, LowCoulombs: 0, BestCoulombs: 0, HighCoulombs: 10, By: "test", Text: "it was off"}); err != nil {
+			t.Fatal(err)
+		}
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}

@@ -127,7 +127,7 @@ func (l *link) act(ctx context.Context, now func() time.Duration, do func(contex
 		if !ok {
 			return errNoHands
 		}
-		try, cancel := context.WithTimeout(ctx, handsTimeout)
+		try, cancel := context.WithTimeout(ctx, l.handsTime())
 		err := do(try, s)
 		cancel()
 		if err == nil {

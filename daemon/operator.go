@@ -169,10 +169,10 @@ func (o operator) Enter(ctx context.Context, e control.Entry) error {
 }
 
 // Settle implements control.Operator.
-func (o operator) Settle(ctx context.Context, s control.Settlement) error {
+func (o operator) Settle(ctx context.Context, s control.Settlement) (control.Settlement, error) {
 	c, err := o.cell(s.Cell)
 	if err != nil {
-		return err
+		return s, err
 	}
 	return c.settle(ctx, s)
 }

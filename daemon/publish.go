@@ -102,7 +102,7 @@ func (r *run) fillBath(c *Cell, s *snapshot.Cell) {
 	if c.plan.area > 0 {
 		s.Bath.CurrentDensity = amperes / c.plan.area
 	}
-	s.Charge.TargetCoulombs, s.Charge.SecondsToTarget = t.Charge+st.Left, st.TimeLeft
+	s.Charge.TargetCoulombs, s.Charge.SecondsToTarget = r.target, st.TimeLeft
 	s.Charge.FinishesAt = time.Time{}
 	if st.TimeLeft > 0 && st.TimeLeft < 1e8 {
 		s.Charge.FinishesAt = s.At.Add(time.Duration(st.TimeLeft * float64(time.Second)))

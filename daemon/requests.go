@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"sort"
+	"strings"
 	"time"
 
 	"nightcell/alerts"
@@ -78,34 +79,23 @@ func (r *run) writeEntry(c *Cell, utc time.Time, e control.Entry, fields []runlo
 	case runlog.EntryEnd: // written by end itself
 		return nil
 	case runlog.EntryZero:
-		return r.log.Zero(utc, e.Text, integrate.Zero{Amperes: e.Numbers["amperes"], Uncertainty: e.Numbers["standard_uncertainty"]})
+		return r.log.Zero(utc, signed(e), integrate.Zero{Amperes: e.Numbers["amperes"], Uncertainty: e.Numbers["standard_uncertainty"]})
 	case runlog.EntryCheck:
-		return r.log.Check(utc, e.Text, integrate.Correction{Factor: e.Numbers["factor"], Uncertainty: e.Numbers["standard_uncertainty"]})
+		return r.log.Check(utc, signed(e), integrate.Correction{Factor: e.Numbers["factor"], Uncertainty: e.Numbers["standard_uncertainty"]})
 	}
 	return r.log.Entry(utc, e.Kind, e.Text, fields...)
 }
 
-// settle replaces what is booked for a gap by what the operator knows.
-func (c *Cell) settle(ctx context.Context, s control.Settlement) error {
-	return c.ask(ctx, func(context.Context) error {
-		r := c.run
-		if r == nil {
-			return control.Refuse("cell %s has no open run", c.set.Cell)
-		}
-		if err := r.correct(c, func() error {
-			return refusal(r.count.Settle(s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs))
-		}); err != nil {
-			return err
-		}
-		utc := r.time.stamp(r.time.now())
-		r.note(c, r.log.Settle(utc, fmt.Sprintf("%s (by %s)", s.Text, s.By), s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs))
-		r.retarget(c, utc)
-		r.note(c, r.checkpoint(c, utc))
-		return nil
-	})
+// signed is the text of an entry whose line has no room for who and when.
+func signed(e control.Entry) string {
+	text := fmt.Sprintf("%s (by %s", e.Text, e.By)
+	if !e.At.IsZero() {
+		text += ", of " + e.At.Format(time.RFC3339)
+	}
+	return strings.TrimSpace(text + ")")
 }
 
-// switchOff is an operator's wish; the configuration must allow it.
+// switchOffFor is an operator's wish; the configuration must allow it.
 func (c *Cell) switchOffFor(ctx context.Context, by string) error {
 	return c.ask(ctx, func(context.Context) error {
 		if !c.set.May.Off {
@@ -113,8 +103,12 @@ func (c *Cell) switchOffFor(ctx context.Context, by string) error {
 		}
 		if c.run == nil { // nothing is counted, and it goes off all the same
 			err := c.link.switchOff(context.WithoutCancel(ctx), c.m.now, c.dead)
-			c.set.Log.Info("output switched off while no run was open", "cell", c.set.Cell, "by", by, "err", err)
-			return err
+			if err != nil {
+				c.set.Log.Error("the output may still be on: it could not be verified off", "cell", c.set.Cell, "by", by, "err", err)
+				return err
+			}
+			c.set.Log.Info("output switched off while no run was open", "cell", c.set.Cell, "by", by)
+			return nil
 		}
 		return c.doOff(context.WithoutCancel(ctx), "asked for by "+by)
 	})

@@ -348,7 +348,7 @@ func (r *run) observeBath(c *Cell, o *alerts.Observation) {
 		o.Target = math.Min(o.Target, t.Charge)
 	}
 	o.PlanCharge = r.planned(c)
-	o.Deposit, o.LimitingRatio = st.Deposit, st.LoadRatio
+	o.Deposit, o.LimitingRatio = st.Confirmed, st.LoadRatio
 	if st.Marginal > 0 && o.HasReading {
 		o.MarginalJoules = o.Volts / (st.Marginal * c.plan.equivalent)
 	}

@@ -28,7 +28,7 @@ func (o operator) Step(ctx context.Context, s control.StepOrder) (control.StepRe
 		return control.StepResult{}, err
 	}
 	return answer(ctx, c, func(context.Context) (control.StepResult, error) {
-		stepCtx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*handsTimeout)
+		stepCtx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*c.link.handsTime())
 		defer cancel()
 		return c.step(stepCtx, s)
 	})

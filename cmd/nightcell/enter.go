@@ -84,6 +84,7 @@ func newEnterCommand(s *shell) *cobra.Command {
 		Example: "  nightcell enter zinc-1 addition formula=ZnSO4·7H2O \"mass=50 g\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 assay \"concentration=12.4 g/L ± 0.2 g/L\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 settle gap=0 \"low=0 C\" \"best=300 C\" \"high=310 C\" --config nightcell.toml\n" +
+			"  nightcell enter zinc-1 settle gap=0 off=02:10 \"the fuse blew\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 remark \"stirrer replaced\" --config nightcell.toml",
 		Args: between(2, math.MaxInt, "nightcell enter CELL KIND [NAME=VALUE ...] [TEXT]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -101,13 +102,16 @@ func newEnterCommand(s *shell) *cobra.Command {
 				}
 				settlement.Cell, settlement.By, settlement.Text = cell, r.who(), text
 				return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-					if err := c.Settle(ctx, settlement); err != nil {
+					settled, err := c.Settle(ctx, settlement)
+					if err != nil {
 						return err
 					}
 					if asJSON {
-						return printJSON(s.out, map[string]any{"settled": settlement})
+						return printJSON(s.out, map[string]any{"settled": settled})
 					}
-					_, err := fmt.Fprintf(s.out, "gap %d of %s is settled\n", settlement.Gap, printable(cell))
+					ampereHours := func(coulombs float64) string { return quantity.Format(quantity.Charge, coulombs) }
+					_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %s, between %s and %s\n", settled.Gap, printable(cell),
+						ampereHours(settled.BestCoulombs), ampereHours(settled.LowCoulombs), ampereHours(settled.HighCoulombs))
 					return err
 				})
 			}
@@ -149,7 +153,7 @@ func describeKinds() string {
 		}
 		b.WriteByte('\n')
 	}
-	fmt.Fprintf(&b, "  %-12s %s\n", "settle", "what really passed in a gap: gap, low, best, high")
+	fmt.Fprintf(&b, "  %-12s %s\n", "settle", "what really passed in a gap: gap with low, best, high, or with off: the time it was off from")
 	return b.String()
 }
 
@@ -233,12 +237,12 @@ func (f entryField) parse(s string, numbers map[string]float64) error {
 	return nil
 }
 
-// parseSettlement reads gap, low, best and high.
+// parseSettlement reads gap with low, best and high, or with off.
 func parseSettlement(values map[string]string) (control.Settlement, error) {
 	var out control.Settlement
-	form := "write it as: settle gap=0 \"low=0 C\" \"best=300 C\" \"high=310 C\""
+	form := "write it as: settle gap=0 \"low=0 C\" \"best=300 C\" \"high=310 C\", or as: settle gap=0 off=02:10"
 	for name := range values {
-		if !slices.Contains([]string{"gap", "low", "best", "high"}, name) {
+		if !slices.Contains([]string{"gap", "low", "best", "high", "off"}, name) {
 			return out, usagef("a settlement has no %q; %s", name, form)
 		}
 	}
@@ -246,7 +250,13 @@ func parseSettlement(values map[string]string) (control.Settlement, error) {
 	if err != nil || index < 0 {
 		return out, usagef("gap %q is not the number of a gap; %s", values["gap"], form)
 	}
-	out.Gap = index
+	out.Gap, out.Off = index, values["off"]
+	if out.Off != "" {
+		if len(values) > 2 {
+			return out, usagef("off stands in place of low, best and high; %s", form)
+		}
+		return out, nil
+	}
 	for _, f := range []struct {
 		name string
 		to   *float64

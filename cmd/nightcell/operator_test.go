@@ -36,7 +36,9 @@ func (d *deskClerk) Acknowledge(_ context.Context, o control.AlarmOrder) error {
 func (d *deskClerk) Shelve(_ context.Context, o control.ShelveOrder) error     { return d.note(o) }
 func (d *deskClerk) Unshelve(_ context.Context, o control.AlarmOrder) error    { return d.note(o) }
 func (d *deskClerk) Enter(_ context.Context, e control.Entry) error            { return d.note(e) }
-func (d *deskClerk) Settle(_ context.Context, o control.Settlement) error      { return d.note(o) }
+func (d *deskClerk) Settle(_ context.Context, o control.Settlement) (control.Settlement, error) {
+	return o, d.note(o)
+}
 func (d *deskClerk) Off(_ context.Context, o control.CellOrder) (control.Outcome, error) {
 	return control.Outcome{Verified: true, Text: "no current flows"}, d.note(o)
 }
@@ -165,6 +167,7 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=1C high=3C", "must not go down"},
 		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=3C", "high"},
 		{newEnterCommand, "zinc-1 settle gap=0 lowest=2C", "lowest"},
+		{newEnterCommand, "zinc-1 settle gap=0 off=02:10 best=3C", "in place of"},
 		{newDrillCommand, "", "no argument is given; write it as: nightcell drill CELL"},
 		{newDrillCommand, "zinc-1 --patience 0s", "above zero"},
 		{newBeginCommand, "zinc-1 --confirm leads,foo", `"foo": what can be confirmed is leads, level, ventilation, containment`},

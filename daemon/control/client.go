@@ -64,8 +64,10 @@ func (c *Client) Unshelve(ctx context.Context, a AlarmOrder) error {
 func (c *Client) Enter(ctx context.Context, e Entry) error { return c.post(ctx, "enter", e, nil) }
 
 // Settle implements Operator.
-func (c *Client) Settle(ctx context.Context, s Settlement) error {
-	return c.post(ctx, "settle", s, nil)
+func (c *Client) Settle(ctx context.Context, s Settlement) (Settlement, error) {
+	var out Settlement
+	err := c.post(ctx, "settle", s, &out)
+	return out, err
 }
 
 // Begin implements Operator.

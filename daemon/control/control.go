@@ -24,8 +24,8 @@ type Operator interface {
 	Unshelve(ctx context.Context, a AlarmOrder) error
 	// Enter writes into the run of a cell what a person saw or did.
 	Enter(ctx context.Context, e Entry) error
-	// Settle replaces what is booked for a gap.
-	Settle(ctx context.Context, s Settlement) error
+	// Settle replaces what is booked for a gap, and returns what is booked now.
+	Settle(ctx context.Context, s Settlement) (Settlement, error)
 	// Begin checks whether a cell may run unattended. The checks are returned even
 	// when the error says that it may not.
 	Begin(ctx context.Context, b BeginOrder) ([]Check, error)
@@ -120,10 +120,13 @@ type Entry struct {
 	Words   map[string]string  `json:"words,omitempty"`
 }
 
-// Settlement says what really passed during a gap, in coulombs.
+// Settlement says what really passed during a gap, in coulombs, or since when the output was off.
 type Settlement struct {
-	Cell         string  `json:"cell"`
-	Gap          int     `json:"gap"`
+	Cell string `json:"cell"`
+	Gap  int    `json:"gap"`
+	// Off, when not empty, stands in place of the charges: the output was off from this time to the end of
+	// the gap. It is a time of day at the daemon, "02:10", or RFC 3339.
+	Off          string  `json:"off_since,omitempty"`
 	LowCoulombs  float64 `json:"low_coulombs"`
 	BestCoulombs float64 `json:"best_coulombs"`
 	HighCoulombs float64 `json:"high_coulombs"`

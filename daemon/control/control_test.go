@@ -64,9 +64,9 @@ func (d *desk) ReturnToService(_ context.Context, a AlarmOrder) error { return d
 func (d *desk) Step(_ context.Context, s StepOrder) (StepResult, error) {
 	return StepResult{Ohms: 0.5, Text: "0.5 Ω"}, d.note(s)
 }
-func (d *desk) Unshelve(_ context.Context, a AlarmOrder) error { return d.note(a) }
-func (d *desk) Enter(_ context.Context, e Entry) error         { return d.note(e) }
-func (d *desk) Settle(_ context.Context, s Settlement) error   { return d.note(s) }
+func (d *desk) Unshelve(_ context.Context, a AlarmOrder) error             { return d.note(a) }
+func (d *desk) Enter(_ context.Context, e Entry) error                     { return d.note(e) }
+func (d *desk) Settle(_ context.Context, s Settlement) (Settlement, error) { return s, d.note(s) }
 func (d *desk) Begin(_ context.Context, b BeginOrder) ([]Check, error) {
 	return d.checks, d.note(b)
 }
@@ -141,18 +141,20 @@ func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 	check(receipts, d.receipt, err)
 	stepped, err := c.Step(ctx, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05})
 	check(stepped, StepResult{Ohms: 0.5, Text: "0.5 Ω"}, err)
+	settle := Settlement{"zinc-1", 2, "", 0, 10, 20, "ann", "read from the supply's own counter"}
+	settled, err := c.Settle(ctx, settle)
+	check(settled, settle, err)
 	order := AlarmOrder{"zinc-1", "over-current", "ann"}
 	shelve := ShelveOrder{order, "lead is being moved", 600}
 	entry := Entry{Cell: "zinc-1", Kind: "addition", By: "ann", Text: "", At: at, Numbers: map[string]float64{"mass_kilograms": 0.05}, Words: map[string]string{"formula": "ZnSO4·7H2O"}}
-	settle := Settlement{"zinc-1", 2, 0, 10, 20, "ann", "read from the supply's own counter"}
-	for _, err := range []error{c.Acknowledge(ctx, order), c.Shelve(ctx, shelve), c.Unshelve(ctx, order), c.Reset(ctx, order), c.OutOfService(ctx, ServiceOrder{order, "rewired"}), c.ReturnToService(ctx, order), c.Enter(ctx, entry), c.Settle(ctx, settle), c.Reload(ctx)} {
+	for _, err := range []error{c.Acknowledge(ctx, order), c.Shelve(ctx, shelve), c.Unshelve(ctx, order), c.Reset(ctx, order), c.OutOfService(ctx, ServiceOrder{order, "rewired"}), c.ReturnToService(ctx, order), c.Enter(ctx, entry), c.Reload(ctx)} {
 		if err != nil {
 			t.Error(err)
 		}
 	}
 	want := []any{
 		"status", "zinc-1", BeginOrder{"zinc-1", "ann", []string{"leads", "level"}}, CellOrder{"zinc-1", "ann"}, CellOrder{"zinc-2", "ann"},
-		CellOrder{"zinc-1", "bob"}, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05}, order, shelve, order, order, ServiceOrder{order, "rewired"}, order, entry, settle, "reload",
+		CellOrder{"zinc-1", "bob"}, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05}, settle, order, shelve, order, order, ServiceOrder{order, "rewired"}, order, entry, "reload",
 	}
 	if diff := cmp.Diff(want, d.heard()); diff != "" {
 		t.Errorf("asked (-want +got):\n%s", diff)

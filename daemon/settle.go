@@ -1,0 +1,89 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"nightcell/daemon/control"
+)
+
+// clockReading is how far a time that a person read off a clock may be wrong; common practice, no source.
+const clockReading = time.Minute
+
+// settle replaces what is booked for a gap by what the operator knows, and returns it.
+func (c *Cell) settle(ctx context.Context, s control.Settlement) (control.Settlement, error) {
+	return answer(ctx, c, func(context.Context) (control.Settlement, error) {
+		r := c.run
+		if r == nil {
+			return s, control.Refuse("cell %s has no open run", c.set.Cell)
+		}
+		if s.Off != "" {
+			if err := r.settleOff(&s, time.Local); err != nil {
+				return s, err
+			}
+		}
+		if err := r.correct(c, func() error {
+			return refusal(r.count.Settle(s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs))
+		}); err != nil {
+			return s, err
+		}
+		utc := r.time.stamp(r.time.now())
+		r.note(c, r.log.Settle(utc, fmt.Sprintf("%s (by %s)", s.Text, s.By), s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs))
+		r.retarget(c, utc)
+		r.note(c, r.checkpoint(c, utc))
+		return s, nil
+	})
+}
+
+// settleOff works out the charges of a gap in which the output was off from a time on: until then the
+// current of the reading before it flowed, and the time is good to clockReading.
+func (r *run) settleOff(s *control.Settlement, zone *time.Location) error {
+	for _, g := range r.count.Gaps() {
+		if g.Index != s.Gap {
+			continue
+		}
+		from, to := r.time.stamp(g.From).In(zone), r.time.stamp(g.To).In(zone)
+		off, err := momentWithin(s.Off, from, to)
+		if err != nil {
+			return err
+		}
+		charge := func(d time.Duration) float64 {
+			return g.AmperesBefore * min(max(d, 0), g.Length()).Seconds()
+		}
+		on := off.Sub(from)
+		s.LowCoulombs, s.BestCoulombs, s.HighCoulombs = charge(on-clockReading), charge(on), charge(on+clockReading)
+		if g.AmperesBefore < 0 {
+			s.LowCoulombs, s.HighCoulombs = s.HighCoulombs, s.LowCoulombs
+		}
+		s.Off = off.Format(time.RFC3339)
+		if s.Text == "" {
+			s.Text = "off from " + s.Off
+		}
+		return nil
+	}
+	// The coulometer tells a gap that never was from one that is no longer kept apart.
+	return refusal(r.count.Settle(s.Gap, 0, 0, 0))
+}
+
+// momentWithin reads a time of day, or a whole time with its zone, that lies between from and to. A
+// time of day is the first such one after from, in the zone of from.
+func momentWithin(text string, from, to time.Time) (time.Time, error) {
+	at, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		clock, err := time.Parse("15:04", text)
+		if err != nil {
+			return at, control.BadRequest("off %q is no time; write it as 02:10, or as 2026-03-01T02:10:00+01:00", text)
+		}
+		y, m, d := from.Date()
+		at = time.Date(y, m, d, clock.Hour(), clock.Minute(), 0, 0, from.Location())
+		if at.Add(time.Minute).Before(from) {
+			at = time.Date(y, m, d+1, clock.Hour(), clock.Minute(), 0, 0, from.Location())
+		}
+	}
+	if at.Before(from.Add(-clockReading)) || at.After(to.Add(clockReading)) {
+		return at, control.BadRequest("off %s lies outside the gap, which is from %s to %s",
+			at.In(from.Location()).Format(time.DateTime), from.Format(time.DateTime), to.Format(time.DateTime+" MST"))
+	}
+	return at, nil
+}
