@@ -126,7 +126,7 @@ func (b *Board) Judge(o *Observation) []Change {
 		b.mark(c)
 	}
 	if b.m.Flood && !b.Flooding() {
-		b.ebb(&o)
+		b.ebb(o)
 	}
 	b.m.Started = true
 	return b.changes
