@@ -95,23 +95,23 @@ func (b *Board) SetLimits(l Limits) {
 
 // Judge takes one observation in and returns what it changed, oldest first. The
 // slice is used again by the next call. When nothing changes nothing is allocated. An
-// observation older than the one before is taken as of the same time.
-func (b *Board) Judge(o Observation) []Change {
+// observation older than the one before is taken as of the same time. o is not kept.
+func (b *Board) Judge(o *Observation) []Change {
 	b.changes = b.changes[:0]
 	now := max(o.At, b.m.At)
 	b.m.At, b.m.UTC = now, o.UTC
 
 	fresh := o.HasReading && sane(o.Volts) && sane(o.Amperes)
 	if fresh {
-		b.follow(now, &o)
+		b.follow(now, o)
 	}
-	b.judgeSupply(&o, now, fresh)
-	b.judgeCell(&o, now, fresh)
-	b.judgeCharge(&o)
+	b.judgeSupply(o, now, fresh)
+	b.judgeCell(o, now, fresh)
+	b.judgeCharge(o)
 
 	var over set
-	for c := firstCondition; c < conditionCount; c++ {
-		if v := &b.verdicts[c]; v.known && v.over {
+	for c := range b.verdicts {
+		if v := &b.verdicts[c]; v.over && v.known {
 			over |= 1 << c
 		}
 	}
@@ -122,11 +122,11 @@ func (b *Board) Judge(o Observation) []Change {
 	}
 	for left := (over | b.raw | b.active | b.aside | blinded) &^ b.ignored; left != 0; left &= left - 1 {
 		c := Condition(bits.TrailingZeros64(uint64(left)))
-		b.lead(c, now, &o, fresh, pending, blinded, why)
+		b.lead(c, now, o, fresh, pending, blinded, why)
 		b.mark(c)
 	}
 	if b.m.Flood && !b.Flooding() {
-		b.ebb(&o)
+		b.ebb(o)
 	}
 	b.m.Started = true
 	return b.changes

@@ -36,7 +36,7 @@ func newRig(t *testing.T) *rig {
 func (r *rig) run(d time.Duration) []alerts.Change {
 	var got []alerts.Change
 	for range d / time.Second {
-		got = append(got, r.b.Judge(r.o)...)
+		got = append(got, r.b.Judge(&r.o)...)
 		r.o.At += time.Second
 		r.o.Volts += 0.0005 * (2*math.Mod(r.o.At.Seconds(), 2) - 1) // a meter is never still
 		r.o.UTC = r.o.UTC.Add(time.Second)
@@ -119,6 +119,6 @@ func BenchmarkJudgeQuiet(b *testing.B) {
 	for b.Loop() {
 		o.At += time.Second
 		o.Volts += 1e-12
-		board.Judge(o)
+		board.Judge(&o)
 	}
 }

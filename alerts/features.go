@@ -15,7 +15,7 @@ type features struct {
 	Relative    float64 // Rise over the size of the centre
 	Slope       float64 // over the last hour, signal units per hour
 	SlopeU      float64 // its standard uncertainty, by ordinary least squares
-	Early, Late float64 // slopes of the first and the second half of the last two hours
+	Early, Late float64 // slopes of the first and the second half of the last two hours; Late is Slope
 	BendU       float64 // standard uncertainty of Late − Early
 	Jump        float64 // largest change within four blocks during the last half hour, signed, signal units
 	JumpAt      float64 // when, s on the run's time
@@ -99,12 +99,12 @@ func (b *Board) look() {
 	level := b.mean(0, 3)
 	f.Rise = level - c.Centre
 	f.Relative = f.Rise / math.Max(math.Abs(c.Centre), 1e-9)
-	hour, early, late := b.fit(60, 0), b.fit(120, 60), b.fit(60, 0)
+	hour, early := b.fit(60, 0), b.fit(120, 60)
 	f.Slope, f.SlopeU = number0(hour.Slope()*perHour), number0(hour.SlopeUncertainty()*perHour)
 	f.Early, f.Late = f.Slope, f.Slope
 	if early.N >= 10 {
-		f.Early, f.Late = number0(early.Slope()*perHour), number0(late.Slope()*perHour)
-		f.BendU = number0(math.Hypot(early.SlopeUncertainty(), late.SlopeUncertainty()) * perHour)
+		f.Early = number0(early.Slope() * perHour)
+		f.BendU = number0(math.Hypot(early.SlopeUncertainty(), hour.SlopeUncertainty()) * perHour)
 	}
 	f.Jump, f.JumpAt = b.jump()
 	if h.Len() >= 8 {

@@ -160,18 +160,22 @@ func (b *Board) signal(k *trend.Block) float64 {
 }
 
 func (b *Board) corridorSettings() trend.CorridorSettings {
-	w := &b.limits.Warmup
-	s := trend.CorridorSettings{
+	w, scale := &b.limits.Warmup, b.scale()
+	return trend.CorridorSettings{
 		Skip: w.Skip.Seconds(), Longest: w.Longest.Seconds(),
-		SettledSlope: w.SettledSlope, Follow: w.Follow, HalfWidth: b.limits.DriftVolts,
+		SettledSlope: w.SettledSlope * scale, Follow: w.Follow * scale, HalfWidth: b.halfWidth(),
 	}
+}
+
+// halfWidth is the departure from the corridor's centre that counts, in signal units.
+func (b *Board) halfWidth() float64 { return b.limits.DriftVolts * b.scale() }
+
+// scale turns the corridor's figures, which are for volts, into those for its signal.
+func (b *Board) scale() float64 {
 	if b.m.Regulation == ConstantVoltage {
-		scale := b.limits.DriftRelative * b.usual() / b.limits.DriftVolts // A for V
-		s.SettledSlope *= scale
-		s.Follow *= scale
-		s.HalfWidth *= scale
+		return b.limits.DriftRelative * b.usual() / b.limits.DriftVolts // A for V
 	}
-	return s
+	return 1
 }
 
 // usual returns the current that the run is meant to have, in amperes; zero when not known.

@@ -58,7 +58,7 @@ func (b *Board) hardShort(o *Observation, usual float64) verdict {
 			return verdict{}
 		}
 	}
-	if o.Amperes < math.Max(leastAmperes, share*usual) {
+	if o.Amperes < max(leastAmperes, share*usual) {
 		return verdict{known: true, value: o.Volts, limit: floor}
 	}
 	return b.below(HardShort, o.Volts, floor)
@@ -104,7 +104,7 @@ func (b *Board) drift() verdict {
 	if c.Count == 0 {
 		return verdict{}
 	}
-	v := b.above(VoltageDrift, math.Abs(c.Departure()), c.Width(b.corridorSettings().HalfWidth))
+	v := b.above(VoltageDrift, math.Abs(c.Departure()), c.Width(b.halfWidth()))
 	v.over = v.over || c.Signal != 0 || c.Settled && b.popping()
 	return v
 }

@@ -245,7 +245,7 @@ func TestFlapStorm(t *testing.T) {
 	for i := range 20000 {
 		r.o.At += 3 * time.Millisecond
 		r.o.Amperes = 3 + float64(i%2)
-		got = append(got, only(r.b.Judge(r.o), alerts.OverCurrent)...)
+		got = append(got, only(r.b.Judge(&r.o), alerts.OverCurrent)...)
 	}
 	if len(got) > 6 || len(got) < 3 {
 		t.Errorf("%d changes for 10 000 flaps", len(got))

@@ -76,7 +76,7 @@ func (n *night) watch(b *alerts.Board, length, onset time.Duration, m mishap, ea
 		o.Volts = math.Round(o.Volts/n.step) * n.step
 		o.Amperes += n.meter * n.random.NormFloat64()
 		o.Amperes = math.Round(o.Amperes/1e-3) * 1e-3
-		for _, c := range b.Judge(o) {
+		for _, c := range b.Judge(&o) {
 			each(c)
 		}
 	}

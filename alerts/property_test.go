@@ -103,7 +103,7 @@ func TestNoTransitionIsLostAndRestoreContinues(t *testing.T) {
 		}
 		b := alerts.NewBoard(l, c)
 		o := healthy()
-		b.Judge(o)
+		b.Judge(&o)
 		states := map[alerts.Condition]alerts.State{}
 		for _, cond := range alerts.Conditions() {
 			states[cond] = b.Alarm(cond).State
@@ -139,10 +139,10 @@ func TestNoTransitionIsLostAndRestoreContinues(t *testing.T) {
 			}
 			step := time.Duration(r.IntN(20000)) * time.Millisecond
 			o.At, o.UTC = o.At+step, o.UTC.Add(step)
-			got := b.Judge(o)
+			got := b.Judge(&o)
 			take(got)
 			if twin != nil {
-				compare(t, got, twin.Judge(o))
+				compare(t, got, twin.Judge(&o))
 			}
 		}
 		for cond, s := range states {
@@ -278,7 +278,7 @@ func FuzzJudge(f *testing.F) {
 				o.LimitingRatio, o.MarginalJoules, o.AirNeeded, o.AirStated, o.LogFree = volts, amperes, charge, target, setVolts
 				o.Mode, o.Output = alerts.Mode(mode), alerts.Output(output)
 			}
-			for _, ch := range b.Judge(o) {
+			for _, ch := range b.Judge(&o) {
 				if ch.Text == "" {
 					t.Fatalf("a change without words: %+v", ch)
 				}

@@ -126,7 +126,7 @@ func (b *Board) ohmic() verdict {
 	if !f.Known || !c.Settled {
 		return verdict{}
 	}
-	limit := math.Max(b.inSignal(ohmicVolts), ohmicRelative*math.Abs(c.Centre))
+	limit := max(b.inSignal(ohmicVolts), ohmicRelative*math.Abs(c.Centre))
 	v := b.above(OhmicRise, f.Rise, limit)
 	if b.m.Alarms[OhmicRise].Raw {
 		v.over = f.Rise > limit/2

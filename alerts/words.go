@@ -205,7 +205,7 @@ func (b *Board) corridorWords() string {
 	if b.m.Regulation == ConstantVoltage {
 		unit, centre, departure = "A", -centre, -departure
 	}
-	text := fmt.Sprintf("%.4g ± %.2g %s, now %+.3g %s off", centre, k.Width(b.corridorSettings().HalfWidth), unit, departure, unit)
+	text := fmt.Sprintf("%.4g ± %.2g %s, now %+.3g %s off", centre, k.Width(b.halfWidth()), unit, departure, unit)
 	if run := max(k.Sum.HighRun, k.Sum.LowRun); run > 1 && k.Settled {
 		minutes := float64(run) * b.m.History.Length / 60
 		text += fmt.Sprintf("; the shift began about %s ago", span(minutes*60))

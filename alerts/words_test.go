@@ -61,7 +61,7 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 				for range n {
 					o.At += time.Second
 					o.UTC = o.UTC.Add(time.Second)
-					got = append(got, b.Judge(o)...)
+					got = append(got, b.Judge(&o)...)
 				}
 				return got
 			}
@@ -110,7 +110,7 @@ func TestBlindSaysWhatCannotBeSeen(t *testing.T) {
 	o.Mode, o.SetVolts, o.SetAmperes = alerts.ModeUnknown, math.NaN(), math.NaN()
 	for range 30 * 60 {
 		o.At += time.Second
-		b.Judge(o) // never a changed digit
+		b.Judge(&o) // never a changed digit
 	}
 	says := strings.Join(b.Blind(), "\n")
 	for _, want := range []string{"pH", "Zn", "No thermodynamic floor", "being learned", "holds current or voltage", "set-point"} {
@@ -131,7 +131,7 @@ func TestQuietReadingsAllocateNothing(t *testing.T) {
 	step := func() {
 		o.At += time.Second
 		o.Volts += 0.0005 * (2*math.Mod(o.At.Seconds(), 2) - 1)
-		b.Judge(o)
+		b.Judge(&o)
 	}
 	for range 4000 {
 		step()

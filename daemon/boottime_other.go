@@ -4,6 +4,8 @@ package daemon
 
 import "time"
 
-// sinceBoot is not known on this system: a suspended machine then shows as a gap
+// bootClock knows nothing on this system: a suspended machine then shows as a gap
 // only if the supply was silent meanwhile, and a restart is timed by the wall clock.
-func sinceBoot() (boot string, since time.Duration, ok bool) { return "", 0, false }
+func bootClock() func() (boot string, since time.Duration, ok bool) {
+	return func() (string, time.Duration, bool) { return "", 0, false }
+}

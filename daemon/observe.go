@@ -10,10 +10,10 @@ import (
 )
 
 // observe gathers all that is known at this moment for the alarm board.
-func (r *run) observe(c *Cell, got bool, gap time.Duration) alerts.Observation {
+func (r *run) observe(c *Cell, got bool, gap time.Duration) (o alerts.Observation) {
 	t := &r.totals
 	now := r.time.now()
-	o := alerts.Blank(now, r.time.stamp(now))
+	o = alerts.Blank(now, r.time.stamp(now))
 	if got {
 		o.HasReading = true
 		o.Volts, o.Amperes = float64(c.reading.Volts), float64(c.reading.Amperes)
@@ -71,9 +71,9 @@ func (c *Cell) dead(a drivers.Amperes) bool {
 // startAmperes is the current from which an output counts as working and not as
 // offset: twice the offset that the maker allows, and at least 1 % of the current limit.
 func (c *Cell) startAmperes() float64 {
-	a := math.Max(2*c.set.Count.OffsetAmperes, 0.002)
+	a := max(2*c.set.Count.OffsetAmperes, 0.002)
 	if l := c.set.Limits.Amperes; !math.IsNaN(l) {
-		a = math.Max(a, 0.01*l)
+		a = max(a, 0.01*l)
 	}
 	return a
 }

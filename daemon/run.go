@@ -223,7 +223,8 @@ func (r *run) carryOn(c *Cell, got bool) {
 	}
 	r.reckon(c)
 	r.watchDisk(c)
-	r.follow(c, r.alarms.Judge(r.observe(c, got, gap)))
+	o := r.observe(c, got, gap)
+	r.follow(c, r.alarms.Judge(&o))
 	r.maintain(c)
 }
 

@@ -27,7 +27,7 @@ type machine struct {
 }
 
 func machineOf(c drivers.Clock) machine {
-	return machine{clock: c, now: c.Now, utc: c.UTC, boot: sinceBoot}
+	return machine{clock: c, now: c.Now, utc: c.UTC, boot: bootClock()}
 }
 
 // landmark ties the run's own time to calendar time and to the boot, so that a

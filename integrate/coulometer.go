@@ -65,7 +65,7 @@ func NewCoulometer(s Settings) *Coulometer {
 // step longer than Settings.GapAfter, or one that e marks as restarted or
 // suspended, is booked as a gap by e; otherwise e is not used. A refused sample
 // (ErrNotANumber, ErrTimeOrder) changes nothing but the count of refusals.
-func (c *Coulometer) Add(s Sample, e Evidence) (Step, error) {
+func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 	if !physical(s.Volts) || !physical(s.Amperes) {
 		c.refused++
 		return Step{}, ErrNotANumber
@@ -79,7 +79,7 @@ func (c *Coulometer) Add(s Sample, e Evidence) (Step, error) {
 		c.refused++
 		return Step{}, ErrTimeOrder
 	}
-	step := Step{Elapsed: s.At - c.lastAt}
+	step.Elapsed = s.At - c.lastAt
 	h := seconds(step.Elapsed)
 	v0, a0 := st.LastVolts, st.LastAmperes
 	coulombs := h * (a0 + s.Amperes) / 2

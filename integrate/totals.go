@@ -74,7 +74,7 @@ func (b Budget) Components() []Component {
 	}
 }
 
-func (b Budget) combined() float64 {
+func (b *Budget) combined() float64 {
 	return rootSumSquares(b.Gain, b.Offset, b.Resolution, b.Sampling, b.Timebase, b.Gaps, b.Zero, b.Correction)
 }
 
@@ -88,11 +88,11 @@ func rootSumSquares(u ...float64) float64 {
 }
 
 // Totals returns where the run stands, with the present zero and correction.
-func (c *Coulometer) Totals() Totals {
+func (c *Coulometer) Totals() (t Totals) {
 	st, gaps := &c.state, &c.gaps
 	zero, factor := st.Zero.Amperes, st.Correction.Factor
 	observed := seconds(st.Observed)
-	t := Totals{
+	t = Totals{
 		Readings: st.Readings, Refused: c.refused,
 		Elapsed: st.Elapsed, Observed: st.Observed,
 		ObservedCharge: factor * (st.Charge.Value() - float64(zero*observed)),
@@ -103,9 +103,9 @@ func (c *Coulometer) Totals() Totals {
 	}
 	t.Charge = t.ObservedCharge + gaps.Best
 	t.Energy = t.ObservedEnergy + gaps.BestJoules
-	t.Budget = c.budget(t)
+	t.Budget = c.budget(&t)
 	t.StandardUncertainty = t.Budget.combined()
-	t.EnergyStandardUncertainty = c.energyUncertainty(t)
+	t.EnergyStandardUncertainty = c.energyUncertainty(&t)
 	return t
 }
 
@@ -128,7 +128,7 @@ func (c *Coulometer) offset() (maker, taken float64) {
 	return c.state.Correction.Factor * rectangular(c.settings.OffsetAmperes), 0
 }
 
-func (c *Coulometer) budget(t Totals) Budget {
+func (c *Coulometer) budget(t *Totals) Budget {
 	// Charge and time that rest on readings: gaps bridged by a trapezoid share the
 	// readings' errors, those that an operator settled or that are a mere range do not.
 	charge := math.Abs(t.ObservedCharge + c.gaps.MeasuredBest)
@@ -152,7 +152,7 @@ func (c *Coulometer) budget(t Totals) Budget {
 // the clock is the same relative error of the energy; an offset of the current counts
 // with ∫v dt and one of the voltage with ∫i dt. The last digit of the voltage is taken as
 // shared by all readings, which can only overstate it.
-func (c *Coulometer) energyUncertainty(t Totals) float64 {
+func (c *Coulometer) energyUncertainty(t *Totals) float64 {
 	energy := math.Abs(t.ObservedEnergy + c.gaps.MeasuredJoules)
 	charge := math.Abs(t.ObservedCharge + c.gaps.MeasuredBest)
 	voltSeconds := math.Abs(c.state.VoltSeconds.Value() + c.gaps.MeasuredVoltSeconds)

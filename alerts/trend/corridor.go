@@ -118,5 +118,5 @@ func (c *Corridor) Departure() float64 {
 // Width returns the half-width that a departure is held against: the given one, or the
 // 3σ limit of the EWMA where the cell is noisier than that.
 func (c *Corridor) Width(least float64) float64 {
-	return math.Max(least, c.Average.HalfWidth(c.Sigma, 3))
+	return max(least, c.Average.HalfWidth(c.Sigma, 3))
 }

@@ -65,7 +65,7 @@ func (e *Excursions) Add(t, y, sigma float64) {
 		e.Near = t
 		return
 	}
-	far := math.Max(6*sigma, excursion*math.Abs(e.Level))
+	far := max(6*sigma, excursion*math.Abs(e.Level))
 	e.judge(t, y, before, far)
 	d := y - e.Level
 	if math.Abs(d) < far {
@@ -75,8 +75,8 @@ func (e *Excursions) Add(t, y, sigma float64) {
 	case e.Side != 0 && t-e.Since > longest, e.Side == 0 && t-e.Near > firstMinute:
 		e.Level, e.Side, e.Since, e.Near = y, 0, t, t // a new level, or one that moved away
 	case e.Side == 0:
-		cut := math.Max(3*sigma, levelShare*math.Abs(e.Level))
-		e.Level += pull * math.Max(-cut, math.Min(cut, d))
+		cut := max(3*sigma, levelShare*math.Abs(e.Level))
+		e.Level += pull * max(-cut, min(cut, d))
 	}
 }
 
@@ -84,8 +84,8 @@ func (e *Excursions) Add(t, y, sigma float64) {
 // one of the two values before was still near the level, and ends suddenly when one of them was still far.
 func (e *Excursions) judge(t, y float64, before [2]float64, far float64) {
 	d := y - e.Level
-	near := math.Min(math.Abs(before[0]-e.Level), math.Abs(before[1]-e.Level))
-	reach := math.Max(math.Abs(y-before[0]), math.Abs(y-before[1]))
+	near := min(math.Abs(before[0]-e.Level), math.Abs(before[1]-e.Level))
+	reach := max(math.Abs(y-before[0]), math.Abs(y-before[1]))
 	switch {
 	case e.Side == 0 && before[0]-e.Level > far/4 && y-before[0] < -2*far: // it had grown away from the level
 		e.Pops.add(t)

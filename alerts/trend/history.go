@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
+	"strconv"
 )
 
 // Block is what is kept of the readings of one short stretch of time, usually a
@@ -106,9 +108,13 @@ func Amperes(b *Block) float64 { return float64(b.Amperes) }
 // Fit returns the least-squares line of q over the closed blocks whose time lies in
 // [from, to) seconds before the newest block, with x in seconds relative to the newest.
 func (h *History) Fit(q Quantity, from, to float64) (l Line) {
+	if h.Count == 0 {
+		return l
+	}
+	newest := h.Last(0).At
 	for i := range h.Len() {
 		b := h.Last(i)
-		age := h.Last(0).At - b.At
+		age := newest - b.At
 		if age > from {
 			break
 		}
@@ -121,32 +127,45 @@ func (h *History) Fit(q Quantity, from, to float64) (l Line) {
 
 // stored is the JSON form of a History: its closed blocks only, oldest first.
 type stored struct {
+	frame
+	Blocks []row
+}
+
+// frame is what is stored besides the blocks.
+type frame struct {
 	Length         float64
 	Open           sums
 	Volts, Amperes Noise
-	Blocks         []row
 }
 
-// row is a Block written as an array of its five numbers.
+// row is a Block that is an array of its five numbers in JSON.
 type row Block
 
-// MarshalJSON writes each number as the shortest decimal that reads back to the same bits.
-func (r row) MarshalJSON() ([]byte, error) {
-	return json.Marshal([...]any{r.At, r.Volts, r.Amperes, r.NoiseVolts, r.NoiseAmperes})
-}
-
-// UnmarshalJSON is the inverse of MarshalJSON.
+// UnmarshalJSON takes the five numbers.
 func (r *row) UnmarshalJSON(data []byte) error {
 	return json.Unmarshal(data, &[...]any{&r.At, &r.Volts, &r.Amperes, &r.NoiseVolts, &r.NoiseAmperes})
 }
 
-// MarshalJSON writes what the History knows.
+// MarshalJSON writes what the History knows, each number of a block as the shortest decimal
+// that reads back to the same bits. The blocks are written by hand because a checkpoint holds hundreds of their numbers.
 func (h History) MarshalJSON() ([]byte, error) {
-	s := stored{Length: h.Length, Open: h.Open, Volts: h.Volts, Amperes: h.Amperes}
-	for i := h.Len() - 1; i >= 0; i-- {
-		s.Blocks = append(s.Blocks, row(*h.Last(i)))
+	b, err := json.Marshal(frame{Length: h.Length, Open: h.Open, Volts: h.Volts, Amperes: h.Amperes})
+	if err != nil {
+		return nil, err
 	}
-	return json.Marshal(s)
+	b = append(slices.Grow(b[:len(b)-1], 64*h.Len()), `,"Blocks":[`...)
+	for i := h.Len() - 1; i >= 0; i-- {
+		k := h.Last(i)
+		b = strconv.AppendFloat(append(b, '['), k.At, 'f', -1, 64)
+		for _, x := range [...]float32{k.Volts, k.Amperes, k.NoiseVolts, k.NoiseAmperes} {
+			b = strconv.AppendFloat(append(b, ','), float64(x), 'g', -1, 32)
+		}
+		b = append(b, ']', ',')
+	}
+	if h.Len() > 0 {
+		b = b[:len(b)-1]
+	}
+	return append(b, ']', '}'), nil
 }
 
 // UnmarshalJSON is the inverse of MarshalJSON.

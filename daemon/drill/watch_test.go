@@ -104,7 +104,7 @@ func (w *watcher) look(at time.Duration) []alerts.Change {
 	o.Elapsed = at
 	o.Charge, o.Target, o.PlanCharge = w.charge, w.target, 3*at.Seconds()
 	o.ChargeUncertainty = 1e-3*w.charge + w.gapCharge/math.Sqrt(3)
-	return w.board.Judge(o)
+	return w.board.Judge(&o)
 }
 
 // electrons per ion of zinc and of copper.

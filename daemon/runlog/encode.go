@@ -53,15 +53,15 @@ func appendReading(b, head []byte, nanos int64, step time.Duration, volts, amper
 // n/10⁴, rounded once, is what the decimal reads back to.
 func appendNumber(b []byte, x float64) []byte {
 	const unit, most = 1e4, 1e9
-	n := math.Round(x * unit)
+	n := math.RoundToEven(x * unit)
 	if !(math.Abs(n) < most) || n/unit != x || n == 0 {
 		return strconv.AppendFloat(b, x, 'g', -1, 64)
 	}
-	digits := int64(n)
-	if digits < 0 {
-		b, digits = append(b, '-'), -digits
+	if n < 0 {
+		b, n = append(b, '-'), -n
 	}
-	b = strconv.AppendInt(b, digits/unit, 10)
+	digits := uint32(n)
+	b = strconv.AppendUint(b, uint64(digits/unit), 10)
 	rest := digits % unit
 	if rest == 0 {
 		return b
@@ -79,16 +79,21 @@ func appendString(b []byte, s string) []byte {
 		s = clean(s) // rare: a line with anything else in it is none to the decoder
 	}
 	b = append(b, '"')
+	from := 0
 	for i := range len(s) {
-		switch c := s[i]; {
-		case c == '"' || c == '\\':
+		c := s[i]
+		if c >= 0x20 && c != 0x7f && c != '"' && c != '\\' {
+			continue
+		}
+		b = append(b, s[from:i]...)
+		from = i + 1
+		if c == '"' || c == '\\' {
 			b = append(b, '\\', c)
-		case c < 0x20 || c == 0x7f:
+		} else {
 			b = append(b, ' ')
-		default:
-			b = append(b, c)
 		}
 	}
+	b = append(b, s[from:]...)
 	return append(b, '"')
 }
 
