@@ -50,6 +50,10 @@ func (d *Daemon) serveControl(ctx context.Context, group *errgroup.Group) error 
 		return nil
 	}
 	server, err := control.Listen(d.o.Config.Socket, operator{d}, d.o.Log)
+	if runlog.DiskTrouble(err) { // the charge can be counted in memory all the same
+		d.o.Log.Error("no control socket: the command line does not reach this watch until it is started again with a disk that takes it", "err", err)
+		return nil
+	}
 	if err != nil {
 		return fmt.Errorf("opening the control socket: %w", err)
 	}

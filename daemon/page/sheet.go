@@ -183,7 +183,7 @@ func bathRows(c *snapshot.Cell) []row {
 		{"density", "Current density", unit(sentence.Figure(b.CurrentDensity/100, 3), "A/dm²"), unit(sentence.Figure(b.CurrentDensity, 3), "A/m²")},
 		{"load", "i / i_lim", percent(limiting(b.OfLimitingCurrent), ""), loadText(limiting(b.OfLimitingCurrent))},
 		{"bath", "Metal in the bath", unit(sentence.Figure(b.ConcentrationGramPerLitre, 3), "g/L"), "by the model"},
-		{"overall", "Efficiency so far", percent(b.OverallEfficiency, ""), "by the model, over the whole run"},
+		{"overall", "Efficiency so far", percent(b.OverallEfficiency, ""), "by the model and the last assay, over the whole run"},
 		{"marginal", "of the next gram", percent(b.MarginalEfficiency, ""), ""},
 	}
 }

@@ -63,7 +63,7 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 	w.crc, w.since, w.last = t.crc, t.end-t.from, t.replay.Last
 	w.cut = t.size > t.end
 	if err := w.reopen(); err != nil {
-		if !diskTrouble(err) && !errors.Is(err, syscall.EPERM) && !errors.Is(err, syscall.EACCES) {
+		if !DiskTrouble(err) && !errors.Is(err, syscall.EPERM) && !errors.Is(err, syscall.EACCES) {
 			return nil, nil, fmt.Errorf("resuming the run in %s: %w", runDir, err)
 		}
 		w.fail(err)

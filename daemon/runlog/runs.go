@@ -32,7 +32,7 @@ func Create(dir, cell string, begin time.Time, frozen []byte, o Options) (*Write
 	cellDir := filepath.Join(dir, "runs", cell)
 	begin = begin.UTC().Truncate(time.Second)
 	last, err := lastName(w.o.FS, cellDir)
-	if err != nil && !diskTrouble(err) {
+	if err != nil && !DiskTrouble(err) {
 		return nil, cannotBegin(dir, err)
 	}
 	if at, err := time.Parse(nameLayout, last); err == nil && !begin.After(at) {
@@ -41,7 +41,7 @@ func Create(dir, cell string, begin time.Time, frozen []byte, o Options) (*Write
 	w.runDir = filepath.Join(cellDir, begin.Format(nameLayout))
 	w.frozen = frozen
 	if err := w.reopen(); err != nil {
-		if !diskTrouble(err) {
+		if !DiskTrouble(err) {
 			for _, name := range []string{LogName, FrozenName, ""} { // leave no empty run behind
 				_ = w.o.FS.Remove(filepath.Join(w.runDir, name))
 			}
@@ -70,8 +70,8 @@ func newWriter(cell string, o Options) (*Writer, error) {
 	return w, nil
 }
 
-// diskTrouble reports what a disk does by itself, as against a wrong path or permission.
-func diskTrouble(err error) bool {
+// DiskTrouble reports what a disk does by itself, as against a wrong path or permission.
+func DiskTrouble(err error) bool {
 	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) ||
 		errors.Is(err, syscall.EIO) || errors.Is(err, syscall.EROFS)
 }

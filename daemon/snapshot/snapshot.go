@@ -94,7 +94,7 @@ type Charge struct {
 	JoulesPerKilogram   float64 // of estimated deposit
 }
 
-// Bath is what the model says of the bath and the deposit.
+// Bath is what the model says of the bath and, with the last assay, of the deposit.
 type Bath struct {
 	DepositGrams              float64
 	ConcentrationGramPerLitre float64
