@@ -169,5 +169,5 @@ var catalogue = [conditionCount]entry{
 	NoticeUndeliverable: {"notice-undeliverable", house, always, 0, starting(High, 0, minute, 0, practice), About{
 		"A route refuses or does not answer.",
 		"None yet, but nobody would hear of an alarm on that route.",
-		"Look on the page which route it is and what its error says; until it is mended stay near or use another route."}},
+		"See on the page what the route's error says; until it is mended stay near or use another route."}},
 }

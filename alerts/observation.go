@@ -68,8 +68,15 @@ type Observation struct {
 	// The watch.
 	LogFree   float64 // bytes
 	LogFailed bool    // lines wait in memory
-	PushLag   time.Duration
-	NoticeAge time.Duration // of the oldest notice that no route has delivered
+	Outside
+}
+
+// Outside is how those who are told what the watch sees are getting on.
+type Outside struct {
+	PushLag   time.Duration // of the push that is furthest behind
+	Push      string        // its name
+	NoticeAge time.Duration // of the oldest notice that a route has not delivered
+	Route     string        // its name
 }
 
 // Blank returns an Observation at a moment with nothing known.

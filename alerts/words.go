@@ -137,9 +137,9 @@ func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
 		}
 		return fmt.Sprintf("%.3g MB are free where the run log lives", v.value/1e6)
 	case PushBehind:
-		return fmt.Sprintf("the dashboard is %s behind", span(v.value))
+		return fmt.Sprintf("the database of push %s is %s behind", o.Push, span(v.value))
 	case NoticeUndeliverable:
-		return fmt.Sprintf("a notice has waited %s for a route that does not take it", span(v.value))
+		return fmt.Sprintf("a notice has waited %s for route %s, which does not take it", span(v.value), o.Route)
 	}
 	return c.String()
 }

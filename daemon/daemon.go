@@ -16,6 +16,7 @@ import (
 	"github.com/gofrs/flock"
 	"golang.org/x/sync/errgroup"
 
+	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/daemon/metrics"
@@ -160,27 +161,28 @@ func (d *Daemon) fillOutlet(b *outbox, s *snapshot.Cell) {
 	}
 	for _, h := range box.Health() {
 		s.Outlet.Routes = append(s.Outlet.Routes, snapshot.Way{
-			Name: h.Route, LagSeconds: h.Lag.Seconds(), Waiting: h.Open, Delivered: h.Delivered, Failed: uint64(h.Failures), Problem: h.LastError,
+			Name: h.Route, LagSeconds: h.Lag.Seconds(), OpenAlarms: h.Open, Delivered: h.Delivered, Failed: uint64(h.Failures), Problem: h.LastError,
 			SetAside: h.SetAside, Proved: h.Proved,
 		})
 	}
 }
 
-// outside tells a cell how old the oldest notice is that some route has yet to deliver.
-// Health takes no lock that a delivery holds.
-func (d *Daemon) outside(b *outbox) func() (time.Duration, time.Duration) {
-	return func() (pushLag, noticeAge time.Duration) {
+// outside tells a cell how its pushes and routes are getting on. Health takes no lock that a delivery holds.
+func (d *Daemon) outside(b *outbox) func() alerts.Outside {
+	return func() (o alerts.Outside) {
 		if box := b.box.Load(); box != nil {
 			for _, h := range box.Health() {
-				noticeAge = max(noticeAge, h.Lag)
+				if h.Lag > o.NoticeAge {
+					o.NoticeAge, o.Route = h.Lag, h.Route
+				}
 			}
 		}
 		for _, p := range d.pushes {
-			if h, ok := p.Health(b.cell); ok {
-				pushLag = max(pushLag, h.Lag)
+			if h, ok := p.Health(b.cell); ok && h.Lag > o.PushLag {
+				o.PushLag, o.Push = h.Lag, p.Name()
 			}
 		}
-		return pushLag, noticeAge
+		return o
 	}
 }
 

@@ -47,10 +47,10 @@ func (r *run) observe(c *Cell, got bool, gap time.Duration) (o alerts.Observatio
 	o.LogFailed = r.logWaiting
 	if c.set.Outside != nil {
 		if now >= r.outsideAt {
-			r.pushLag, r.noticeAge = c.set.Outside()
+			r.outside = c.set.Outside()
 			r.outsideAt = now + outsideEvery
 		}
-		o.PushLag, o.NoticeAge = r.pushLag, r.noticeAge
+		o.Outside = r.outside
 	}
 	return o
 }

@@ -40,7 +40,8 @@ type run struct {
 	seen     time.Duration // the same reading on the clock of the readings; below zero: none by this process
 	set      setPoints
 
-	outsideAt, pushLag, noticeAge time.Duration // of pushes and routes: when to look again, and what was seen
+	outsideAt time.Duration // when to look at pushes and routes again
+	outside   alerts.Outside
 
 	fresh   bool // no reading yet since this process took the run up
 	slept   bool // the machine was suspended since the newest reading

@@ -88,9 +88,8 @@ type Settings struct {
 	// Tell hands a notice to the routes that the log does not take for now; nil: nobody is
 	// told. It must not block.
 	Tell func(routes.Notice)
-	// Outside tells how far pushes lag behind and how old the oldest notice is that
-	// nobody has; it must not block.
-	Outside func() (pushLag, noticeAge time.Duration)
+	// Outside tells how pushes and routes are getting on; it must not block.
+	Outside func() alerts.Outside
 	// Reason is why a choice departs from the safe state of the metal; it goes into the log.
 	Reason string
 }

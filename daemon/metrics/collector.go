@@ -50,7 +50,7 @@ func newCollector(cells Cells) *collector {
 		since:      desc("alarm_since_timestamp_seconds", "When the alarm was raised, Unix time; absent in the normal state.", "condition", "priority"),
 		route: []way{
 			{desc("route_lag_seconds", "How long the oldest notice that may go out has waited.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return w.LagSeconds }},
-			{desc("route_open_alarms", "Alarms told, or waiting to be escalated, and not yet over.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.Waiting) }},
+			{desc("route_open_alarms", "Alarms told, or waiting to be escalated, and not yet over.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.OpenAlarms) }},
 			{desc("route_failed_attempts", "Attempts since the route last delivered.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.Failed) }},
 			{desc("route_delivered_total", "Notices delivered since nightcell started.", "route"), prometheus.CounterValue, func(w *snapshot.Way) float64 { return float64(w.Delivered) }},
 			{desc("route_set_aside_notices", "Notices that the far side refused for good.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.SetAside) }},

@@ -289,5 +289,12 @@ func wayRow(key, label string, w snapshot.Way) row {
 	if w.Problem != "" {
 		state = w.Problem
 	}
-	return row{key + "-" + w.Name, label + " " + w.Name, state, fmt.Sprintf("%d delivered, %d waiting", w.Delivered, w.Waiting)}
+	note := fmt.Sprintf("%d delivered", w.Delivered)
+	if w.LagSeconds > 0 {
+		note += ", the oldest undelivered " + sentence.Span(time.Duration(w.LagSeconds*float64(time.Second))) + " old"
+	}
+	if w.SetAside > 0 {
+		note += fmt.Sprintf(", %d never taken", w.SetAside)
+	}
+	return row{key + "-" + w.Name, label + " " + w.Name, state, note}
 }

@@ -154,7 +154,7 @@ type Outlet struct {
 type Way struct {
 	Name         string
 	LagSeconds   float64
-	Waiting      int   // notices, of a route
+	OpenAlarms   int   // told by a route, or waiting to be escalated, and not yet over
 	WaitingBytes int64 // of the logs, of a push
 	Delivered    uint64
 	Failed       uint64    // attempts: of a push since the start, of a route since it last delivered

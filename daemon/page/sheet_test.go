@@ -1,0 +1,22 @@
+package page
+
+import (
+	"testing"
+
+	"nightcell/daemon/snapshot"
+)
+
+func TestAWayOutTellsWhatItHolds(t *testing.T) {
+	for _, c := range []struct {
+		way         snapshot.Way
+		state, note string
+	}{
+		{snapshot.Way{Name: "telephone", Delivered: 3, OpenAlarms: 1}, "in order", "3 delivered"},
+		{snapshot.Way{Name: "telephone", LagSeconds: 600, Problem: "connection refused"}, "connection refused", "0 delivered, the oldest undelivered 10 min old"},
+		{snapshot.Way{Name: "lab", Delivered: 5000, SetAside: 2}, "in order", "5000 delivered, 2 never taken"},
+	} {
+		if got, want := wayRow("route", "Route", c.way), (row{"route-" + c.way.Name, "Route " + c.way.Name, c.state, c.note}); got != want {
+			t.Errorf("%+v, want %+v", got, want)
+		}
+	}
+}
