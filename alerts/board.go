@@ -248,12 +248,14 @@ func (b *Board) onset(c Condition, now time.Duration, causes set) {
 	if a.State.Hidden() || a.State == NORM && causes != 0 {
 		return // nobody is asked to answer it, so it is no part of a flood
 	}
-	n := b.m.Onsets.add(now, b.limits.Flood.In)
-	if b.m.Flood {
-		b.m.Flood = n >= b.limits.Flood.Below
-	} else {
-		b.m.Flood = n > b.limits.Flood.Above
+	if b.m.Onsets.add(now, b.limits.Flood.In) > b.limits.Flood.Above {
+		b.m.Flood = true // until ebb: whoever ends it must tell what was kept back
 	}
+}
+
+// keepBack remembers of an alarm that is being raised whether the flood keeps it from people.
+func (b *Board) keepBack(c Condition) {
+	b.m.Alarms[c].KeptBack = b.m.Flood && b.limits.settings[c].Priority < High
 }
 
 // ebb ends a flood: what was kept back for it and still stands unanswered is told now.
@@ -309,7 +311,7 @@ func (b *Board) move(c Condition, e Event, o *Observation, why string) {
 	if to == UNACK {
 		a.Value, a.Limit, a.By = number(v.value), number(v.limit), ""
 		a.Text, a.Diagnosis = b.describe(c, o, v)
-		a.KeptBack = b.m.Flood && s.Priority < High
+		b.keepBack(c)
 	}
 	if !b.m.Started && e == Suppress {
 		return // how a board begins is no change

@@ -329,6 +329,41 @@ func TestFloodKeepsNothingBackForGood(t *testing.T) {
 	}
 }
 
+// TestAFloodThatEndsWithAnAlarmKeepsNothingBack: hours without a reading pass, and the next one brings an
+// alarm of its own. What a person unshelved in the flood was kept back too.
+func TestAFloodThatEndsWithAnAlarmKeepsNothingBack(t *testing.T) {
+	r := newRig(t)
+	l, c := zinc()
+	*l.Setting(alerts.PushBehind) = alerts.Setting{Priority: alerts.High}
+	*l.Setting(alerts.GapTooLong) = alerts.Setting{Priority: alerts.Medium}
+	*l.Setting(alerts.LogDisk) = alerts.Setting{Priority: alerts.Medium}
+	l.Chatter.Count = 100
+	r.b = alerts.NewBoard(l, c)
+	r.o.Gap = time.Hour
+	r.run(time.Second)
+	if _, err := r.b.Shelve(alerts.GapTooLong, "ann", "a known outage", time.Hour, r.o.UTC); err != nil {
+		t.Fatal(err)
+	}
+	for range 11 {
+		for _, lag := range []time.Duration{time.Hour, 0} {
+			r.o.PushLag = lag
+			r.run(20 * time.Second)
+		}
+	}
+	r.o.LogFailed = true
+	r.run(time.Second)
+	if ch, err := r.b.Unshelve(alerts.GapTooLong, "ann", r.o.UTC); err != nil || ch.Raised() {
+		t.Fatalf("unshelved in the flood: %+v, %v", ch, err)
+	}
+	r.o.At, r.o.PushLag = r.o.At+3*time.Hour, time.Hour
+	all := r.run(time.Second)
+	for _, condition := range []alerts.Condition{alerts.PushBehind, alerts.LogDisk, alerts.GapTooLong} {
+		if got := only(all, condition); len(got) != 1 || !got[0].Raised() {
+			t.Errorf("%s: %+v", condition, got)
+		}
+	}
+}
+
 // TestWhatNobodyIsAskedToAnswerIsNoFlood: consequences that are suppressed count no more than shelved alarms do.
 func TestWhatNobodyIsAskedToAnswerIsNoFlood(t *testing.T) {
 	r := newRig(t)

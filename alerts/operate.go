@@ -177,8 +177,11 @@ func (b *Board) person(c Condition, e Event, by, reason string, utc time.Time, v
 		return Change{}, b.nothingTo(verb, c)
 	}
 	a.State, a.By, a.Own, a.Reason = to, by, false, reason
-	if to == UNACK && a.Text == "" {
-		a.Text = c.String() + " holds."
+	if to == UNACK {
+		b.keepBack(c)
+		if a.Text == "" {
+			a.Text = c.String() + " holds."
+		}
 	}
 	b.mark(c)
 	return b.change(c, from, b.m.At, utc, by, reason), nil
