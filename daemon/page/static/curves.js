@@ -99,6 +99,7 @@
     const axis = { stroke: colour("--soft"), grid: { stroke: colour("--rule"), width: 0.6 }, ticks: { stroke: colour("--rule") }, font: "12px system-ui, sans-serif" };
     const u = new uPlot({
       width: plots.clientWidth, height,
+      padding: [null, 20, null, null], // room for half of the last time
       series: [{}, ...series], bands,
       tzDate: local,
       scales: { x: { time: true }, y: { range } },
