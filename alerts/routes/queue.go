@@ -10,14 +10,22 @@ import (
 )
 
 // step deals with one notice or, when there is none, with one reminder, so that
-// no reminder goes out while an answer waits to be read. more is false when nothing
+// no reminder goes out while an answer waits to be read. What the source cannot hold comes after all that it
+// has, so that no alarm is told after its own end, unless the source cannot be read either. more is false when nothing
 // is left to do now; ok is false when something failed and has to be tried again.
 func (w *worker) step(delivery context.Context) (more, ok bool) {
+	urgent, found := w.nextUrgent()
+	if found && w.unread {
+		return true, w.getAhead(delivery, urgent)
+	}
 	if w.state.Held != nil && !w.way.Quiet.at(w.o.Clock.UTC()) {
 		return true, w.catchUp(delivery)
 	}
 	if fresh, ok := w.next(delivery); fresh || !ok {
 		return true, ok
+	}
+	if found {
+		return true, w.getAhead(delivery, urgent)
 	}
 	if due := w.due(); due != nil {
 		return true, w.remind(delivery, due)
@@ -25,9 +33,16 @@ func (w *worker) step(delivery context.Context) (more, ok bool) {
 	return false, true
 }
 
+// read reads the source.
+func (w *worker) read(delivery context.Context, cursor string) (n Notice, next string, err error) {
+	n, next, err = w.o.Source.Next(delivery, cursor)
+	w.unread = err != nil && !errors.Is(err, io.EOF)
+	return n, next, err
+}
+
 // next deals with the notice at the cursor.
 func (w *worker) next(delivery context.Context) (fresh, ok bool) {
-	n, next, err := w.o.Source.Next(delivery, w.state.Cursor)
+	n, next, err := w.read(delivery, w.state.Cursor)
 	if errors.Is(err, io.EOF) {
 		return false, true
 	}
@@ -36,12 +51,13 @@ func (w *worker) next(delivery context.Context) (fresh, ok bool) {
 		return true, false
 	}
 	switch {
-	case w.wasAhead(n): // it went out while the source could not take it
+	case w.ahead[n.ID]: // it went out while the source could not take it
 	case w.holds(n):
 		w.hold(n)
 	case !w.handle(delivery, n, n.At):
 		return true, false
 	}
+	w.caughtUp(n)
 	w.state.Cursor, w.unsaved = next, true
 	return true, true
 }
@@ -84,14 +100,15 @@ func (w *worker) catchUp(delivery context.Context) bool {
 	if w.quietOver.IsZero() {
 		w.quietOver = w.o.Clock.UTC()
 	}
-	n, next, err := w.o.Source.Next(delivery, w.state.Held.From)
+	n, next, err := w.read(delivery, w.state.Held.From)
 	if err != nil {
 		w.fail(fmt.Errorf("read a notice held back: %w", err))
 		return false
 	}
-	if w.state.Held.Below.holdsBack(n) && !w.handle(delivery, n, w.quietOver) {
+	if w.state.Held.Below.holdsBack(n) && !w.ahead[n.ID] && !w.handle(delivery, n, w.quietOver) {
 		return false
 	}
+	delete(w.ahead, n.ID)
 	w.state.Held.From, w.unsaved = next, true
 	return true
 }

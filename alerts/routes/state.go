@@ -41,6 +41,8 @@ type openAlarm struct {
 	Told int `json:"told"`
 	// Answered says that it is acknowledged, quieted or over.
 	Answered bool `json:"answered,omitempty"`
+	// Ahead says that it was told before the source had it.
+	Ahead bool `json:"ahead,omitempty"`
 	// From and Due are the beginning and the end of the wait until it is told next; Due is zero when it never is.
 	From time.Time `json:"from,omitzero"`
 	Due  time.Time `json:"due,omitzero"`

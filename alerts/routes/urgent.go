@@ -1,6 +1,9 @@
 package routes
 
-import "context"
+import (
+	"context"
+	"slices"
+)
 
 // mostUrgent bounds the notices that wait in memory alone, and mostAhead those that are
 // remembered as dealt with until the source has them; beyond it some come twice.
@@ -23,53 +26,66 @@ func (w *worker) addUrgent(n Notice) {
 			least = i
 		}
 	}
-	w.urgent = append(w.urgent[:least], w.urgent[least+1:]...)
+	w.urgent = slices.Delete(w.urgent, least, least+1)
 }
 
-// nextUrgent returns the oldest of them, which stays until dropUrgent.
+// nextUrgent returns the oldest that may go out now; it stays until dropUrgent. What
+// quiet hours hold back waits for their end, or for the source.
 func (w *worker) nextUrgent() (Notice, bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if len(w.urgent) == 0 {
-		return Notice{}, false
+	for _, n := range w.urgent {
+		if !w.holds(n) {
+			return n, true
+		}
 	}
-	return w.urgent[0], true
+	return Notice{}, false
 }
 
 func (w *worker) dropUrgent(id string) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	for i := range w.urgent {
-		if w.urgent[i].ID == id {
-			w.urgent = append(w.urgent[:i], w.urgent[i+1:]...)
-			return
-		}
-	}
+	w.urgent = slices.DeleteFunc(w.urgent, func(n Notice) bool { return n.ID == id })
 }
 
-// getAhead deals with a notice before the source has it. What quiet hours hold back is
-// left to the source. It returns false if it has to be tried again.
+// getAhead deals with a notice before the source has it. It returns false if it has to be tried again.
 func (w *worker) getAhead(delivery context.Context, n Notice) bool {
-	if !w.holds(n) && !w.ahead[n.ID] {
-		if !w.handle(delivery, n, n.At) {
-			return false
-		}
-		if w.ahead == nil || len(w.ahead) >= mostAhead {
-			w.ahead = map[string]bool{}
-		}
-		w.ahead[n.ID] = true
-		w.unsaved = true
-	}
-	w.dropUrgent(n.ID)
-	return true
-}
-
-// wasAhead tells whether a notice from the source was dealt with before, and forgets that.
-func (w *worker) wasAhead(n Notice) bool {
-	if !w.ahead[n.ID] {
+	if !w.handle(delivery, n, n.At) {
 		return false
 	}
-	delete(w.ahead, n.ID)
+	if w.ahead == nil || len(w.ahead) >= mostAhead {
+		w.ahead = map[string]bool{}
+	}
+	w.ahead[n.ID], w.unsaved = true, true
+	w.state.setAhead(n, true)
 	w.dropUrgent(n.ID)
 	return true
+}
+
+// caughtUp notes that the source has a notice: it need not come past it any more. Where
+// quiet hours hold back a stretch of the source it is remembered until that is told.
+func (w *worker) caughtUp(n Notice) {
+	w.state.setAhead(n, false)
+	w.dropUrgent(n.ID)
+	if w.state.Held == nil {
+		delete(w.ahead, n.ID)
+	}
+}
+
+// setAhead marks the open alarm that a notice raised, if it did, as one that the source does not have.
+func (s *state) setAhead(n Notice, ahead bool) {
+	if o := s.find(n.subjectOf()); o != nil && o.Notice.ID == n.ID {
+		o.Ahead = ahead
+	}
+}
+
+// forgetAhead ends the reminders of alarms that the process before told and no source
+// has: nothing would ever end them. Whoever raised them raises them anew if they still hold.
+func (s *state) forgetAhead() {
+	s.Open = slices.DeleteFunc(s.Open, func(o openAlarm) bool { return o.Ahead && o.Told == 0 })
+	for i := range s.Open {
+		if s.Open[i].Ahead {
+			s.Open[i].answer()
+		}
+	}
 }

@@ -71,3 +71,101 @@ func TestWhatTheSourceCannotHoldIsTriedAgain(t *testing.T) {
 		}
 	})
 }
+
+// TestWhatTheSourceCannotHoldKeepsItsPlace behind what the source has: an alarm told after its own end would be reminded of for ever.
+func TestWhatTheSourceCannotHoldKeepsItsPlace(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, phone := &journal{}, &inbox{name: "phone"}
+		var dead atomic.Bool
+		dead.Store(true)
+		phone.answer = func(context.Context, Notice) error {
+			if dead.Load() {
+				return errors.New("no route to host")
+			}
+			return nil
+		}
+		box := open(t, Options{Source: source}, Way{Route: phone, Repeat: time.Hour})
+		flush(t, box)
+		source.add(alarm("a", "whisker", High))
+		box.Wake()
+		<-time.After(time.Minute)
+		box.Tell(closing("b", "whisker", Cleared, High)) // the disk has filled meanwhile
+		dead.Store(false)
+		<-time.After(6 * time.Hour)
+		equal(t, phone.ids(), "a", "b")
+	})
+}
+
+// TestWhatTheSourceCannotHoldWaitsForTheEndOfQuietHours, whether or not the source has it by
+// then, and comes once.
+func TestWhatTheSourceCannotHoldWaitsForTheEndOfQuietHours(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) { // begins at midnight
+		source, phone := &journal{}, &inbox{name: "phone"}
+		box := open(t, Options{Source: source}, Way{Route: phone, Quiet: Quiet{From: time.Hour, To: 7 * time.Hour, Always: Highest}})
+		flush(t, box)
+		before := alarm("before", "contact", High)
+		box.Tell(before)
+		<-time.After(2 * time.Hour)
+		logged := alarm("logged", "whisker", High)
+		box.Tell(alarm("nowhere", "log-disk", High))
+		box.Tell(logged)
+		box.Tell(alarm("short", "hard-short", Highest))
+		<-time.After(time.Hour)
+		equal(t, phone.ids(), "before", "short")
+		held := alarm("held", "drift", High)
+		source.add(held, before, logged)
+		<-time.After(time.Hour)
+		equal(t, phone.ids(), "before", "short")
+		<-time.After(4 * time.Hour)
+		equal(t, phone.ids(), "before", "short", "held", "logged", "nowhere")
+	})
+}
+
+// TestWhatNoSourceHasIsNotRemindedOfByTheNextProcess: nothing would ever end it there. The far side
+// of a route that keeps alarms hears of the end all the same.
+func TestWhatNoSourceHasIsNotRemindedOfByTheNextProcess(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, store := &journal{}, &shelf{}
+		run := func() (*Outbox, *inbox, *inbox) {
+			phone, second := &inbox{name: "phone"}, &inbox{name: "second"}
+			box := open(t, Options{Source: source, Store: store}, Way{Route: phone, Repeat: 10 * time.Minute}, Way{Route: second, After: time.Hour})
+			flush(t, box)
+			return box, phone, second
+		}
+		box, phone, _ := run()
+		logged := alarm("logged", "whisker", High)
+		box.Tell(logged)
+		box.Tell(alarm("nowhere", "log-disk", High))
+		flush(t, box)
+		source.add(logged)
+		flush(t, box)
+		equal(t, phone.ids(), "logged", "nowhere")
+		stop(t, box)
+		_, phone, second := run()
+		<-time.After(61 * time.Minute)
+		if ids := phone.ids(); len(ids) != 6 || ids[0] != "logged-repeat-1" || ids[5] != "logged-repeat-6" {
+			t.Errorf("the phone got %q", ids)
+		}
+		equal(t, second.ids(), "logged")
+	})
+}
+
+// torn is a Source that cannot be read.
+type torn struct{ journal }
+
+func (*torn) Next(context.Context, string) (Notice, string, error) {
+	return Notice{}, "", errors.New("input/output error")
+}
+
+// TestASourceThatCannotBeReadHoldsNothingUp: what was told past it goes out all the same.
+func TestASourceThatCannotBeReadHoldsNothingUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		phone := &inbox{name: "phone"}
+		box := open(t, Options{Source: &torn{}}, Way{Route: phone})
+		<-time.After(time.Minute)
+		box.Tell(alarm("a", "hard-short", Highest))
+		box.Tell(alarm("b", "log-disk", High))
+		<-time.After(5 * time.Minute)
+		equal(t, phone.ids(), "a", "b")
+	})
+}

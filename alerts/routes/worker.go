@@ -27,6 +27,7 @@ type worker struct {
 	waiting   []request       // for a Flush
 	quietOver time.Time       // when the telling of held notices began
 	ahead     map[string]bool // IDs dealt with before the source had them
+	unread    bool            // the source could not be read at the last look
 
 	mu     sync.Mutex
 	urgent []Notice // that the source cannot hold for now
@@ -108,13 +109,6 @@ func (w *worker) work(delivery context.Context) time.Duration {
 	if !w.loaded && !w.load(delivery) {
 		return time.Until(w.retryAt)
 	}
-	if n, found := w.nextUrgent(); found {
-		if !w.getAhead(delivery, n) {
-			return max(0, time.Until(w.retryAt))
-		}
-		w.save()
-		return 0
-	}
 	more, ok := w.step(delivery)
 	if w.sent || !more {
 		w.save()
@@ -172,6 +166,7 @@ func (w *worker) load(ctx context.Context) bool {
 	if w.state.Proved.After(s.Proved) { // a drill came before there was anything to read it into
 		s.Proved = w.state.Proved
 	}
+	s.forgetAhead()
 	w.state, w.loaded, w.unsaved = s, true, true
 	w.mu.Lock()
 	w.health.Proved, w.health.SetAside = s.Proved, s.SetAside
