@@ -25,7 +25,8 @@ type memory struct {
 	Shunted  float64         `json:"shunted,omitempty"`   // C
 	Cleared  clearance       `json:"cleared"`
 	Reached  bool            `json:"reached"`
-	Expected bool            `json:"expected"` // the output is off, or to be, on purpose
+	Target   float64         `json:"target,omitzero"` // C
+	Expected bool            `json:"expected"`        // the output is off, or to be, on purpose
 	Failed   bool            `json:"off_failed,omitempty"`
 	Parted   bool            `json:"parted,omitempty"`
 	Acted    map[string]bool `json:"acted,omitempty"`
@@ -38,7 +39,7 @@ const memoryField = "watch"
 func (r *run) remember(c *Cell) memory {
 	m := memory{
 		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: c.link.known(),
-		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Expected: r.offExpected, Failed: r.offFailed, Parted: r.parted,
+		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Target: r.target, Expected: r.offExpected, Failed: r.offFailed, Parted: r.parted,
 	}
 	if a := float64(r.set.Amperes); a == a { // JSON has no NaN
 		m.Set = &a
@@ -72,7 +73,7 @@ func (r *run) checkpoint(c *Cell, utc time.Time) error {
 // another version wrote; the watch goes on without that.
 func (r *run) recall(c *Cell, m memory) (failed error) {
 	r.lastOn, r.shunted, r.cleared, r.reached, r.offExpected = m.On, m.Shunted, m.Cleared, m.Reached, m.Expected
-	r.offFailed, r.parted = m.Failed, m.Parted
+	r.offFailed, r.parted, r.target = m.Failed, m.Parted, m.Target
 	r.set = unknownSetPoints
 	if m.Set != nil {
 		r.set.Amperes = drivers.Amperes(*m.Set)

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"math"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -32,6 +33,25 @@ func TestTargetStaysWhereItLay(t *testing.T) {
 		said := regexp.MustCompile(`[Tt]arget reached: (\S+) A·h of (\S+) A·h`).FindSubmatch(log)
 		if said == nil || string(said[2]) != "0.0995" || string(said[1]) == "0.0995" {
 			t.Errorf("said %q", said)
+		}
+	})
+}
+
+// TestTargetStaysWhereItLayOverARestart: what is left of a passed target is nothing, so that it cannot be worked out again.
+func TestTargetStaysWhereItLayOverARestart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, dir := newBench(t, drivers.NewClock(1), liveScenario), t.TempDir()
+		for _, beyond := range []float64{3000, 6000} {
+			c := zincCell(t, b, dir, "", `charge = "0.0995 A h"`, "")
+			stop := start(t, c)
+			<-time.After(20*time.Minute + time.Second)
+			s := c.Latest()
+			if err := stop(); err != nil {
+				t.Fatal(err)
+			}
+			if at, past := s.Charge.TargetCoulombs, s.Charge.CountedCoulombs-s.Charge.TargetCoulombs; math.Abs(at-358.2) > 1e-6 || past < beyond {
+				t.Errorf("the target lies at %.2f C, %.2f C ago", at, past)
+			}
 		}
 	})
 }
