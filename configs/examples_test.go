@@ -107,6 +107,24 @@ func TestSingleCell(t *testing.T) {
 	near(t, "target charge", plan.Goal.Charge.Value, 0.060*2*96485.33212331/0.063546/0.92)
 }
 
+// TestRehearsal holds the rehearsal against what README tells to type: it must find the simulated supply.
+func TestRehearsal(t *testing.T) {
+	c := load(t, "rehearsal.toml")
+	readme, err := os.ReadFile("../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, line := range []string{"nightcell simulate --link " + c.Supplies[0].Port + " --speed 60\n", "nightcell watch --config configs/rehearsal.toml --speed 60\n"} {
+		if !strings.Contains(string(readme), line) {
+			t.Errorf("README does not say %q", line)
+		}
+	}
+	equal(t, "identity", c.Supplies[0].Identity, "EXAMPLE,PS-30-5")
+	if cell := c.Cell("zinc-1"); cell.Limits.Amperes <= 3 || cell.Limits.Volts <= 4 {
+		t.Errorf("the limits %g A and %g V raise alarms on the simulated cell at 3 A and 3.9 V", cell.Limits.Amperes, cell.Limits.Volts)
+	}
+}
+
 func TestTwoSupplies(t *testing.T) {
 	c := load(t, "two-supplies.toml")
 	equal(t, "supplies", len(c.Supplies), 2)

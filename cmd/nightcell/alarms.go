@@ -20,9 +20,10 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 		Use:   "alarms [CELL]",
 		Short: "List the alarms of a running daemon, acknowledge them, set them aside",
 		Long: "alarms lists what is not in the normal state, most urgent first, and what to do first about it.\n" +
-			"The states are those of IEC 62682: UNACK, RTNUN and LTUNK wait for an acknowledgement, ACKED and LTACK have\n" +
-			"one (LTACK also waits for a reset), SHLVD is set aside until a time, OOSRV is out of service until it is\n" +
-			"returned or the run ends, and DSUPR is not judged now, for the reason given.",
+			"The states are those of IEC 62682, two of their names are nightcell's own (LTUNK, LTACK): UNACK, RTNUN and\n" +
+			"LTUNK wait for an acknowledgement, ACKED and LTACK have one (LTACK also waits for a reset), SHLVD is shelved\n" +
+			"until a time, OOSRV is out of service until it is returned or the run ends, and DSUPR is not judged now, for\n" +
+			"the reason given.",
 		Example: "  nightcell alarms --config nightcell.toml\n" +
 			"  nightcell alarms ack zinc-1 over-current --config nightcell.toml\n" +
 			"  nightcell alarms shelve zinc-1 contact --for 2h --reason \"clip is being replaced\" --config nightcell.toml",
@@ -100,8 +101,8 @@ func newShelveCommand(s *shell, r *reach) *cobra.Command {
 			})
 		},
 	}
-	cmd.Flags().StringVar(&length, "for", "", "how long, such as \"2 h\"")
-	cmd.Flags().StringVar(&reason, "reason", "", "why")
+	cmd.Flags().StringVar(&length, "for", "", "how long: a `time`, such as \"2 h\"")
+	cmd.Flags().StringVar(&reason, "reason", "", "`text` for the run log: why")
 	return cmd
 }
 

@@ -30,7 +30,7 @@ func newOutOfServiceCommand(s *shell, r *reach) *cobra.Command {
 			})
 		},
 	}
-	cmd.Flags().StringVar(&reason, "reason", "", "why")
+	cmd.Flags().StringVar(&reason, "reason", "", "`text` for the run log: why")
 	return cmd
 }
 

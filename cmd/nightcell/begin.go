@@ -19,7 +19,7 @@ func newBeginCommand(s *shell) *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "begin CELL --confirm leads,level,ventilation,containment",
-		Short: "Check whether a run may be left alone, and write down that it was",
+		Short: "Pre-flight: check whether a run may be left alone, and write down that it was",
 		Long: "begin is the pre-flight before nobody is in the room. It refuses until the supply's own protections are read\n" +
 			"back at or under the configured limits, the reading is sane, a zero was taken, a route has lately proved that it\n" +
 			"delivers (nightcell drill), no urgent alarm stands, and you have confirmed what only a person at the cell can\n" +

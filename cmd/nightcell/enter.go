@@ -137,8 +137,8 @@ func newEnterCommand(s *shell) *cobra.Command {
 	}
 	r.addFlags(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object: what was entered")
-	cmd.Flags().StringVar(&text, "text", "", "what else there is to say")
-	cmd.Flags().StringVar(&at, "at", "", "when it was so, such as 2026-03-01T22:15:00+01:00 (default: now)")
+	cmd.Flags().StringVar(&text, "text", "", "what else there is to say, in `words` that may also stand last")
+	cmd.Flags().StringVar(&at, "at", "", "the `time` when it was so, such as 2026-03-01T22:15:00+01:00 (default: now)")
 	return cmd
 }
 

@@ -30,9 +30,9 @@ func newExportCommand(s *shell) *cobra.Command {
 			return s.export(runDirectory(args[0]), output, write)
 		},
 	}
-	cmd.Flags().StringVar(&as, "as", "csv", "csv or line-protocol")
-	cmd.Flags().StringVar(&what, "what", "", "readings, events (alarms, gaps, entries, ...) or, in line protocol, all; the default is readings for csv and all for line-protocol")
-	cmd.Flags().StringVarP(&output, "output", "o", "", "write to this file instead of standard output")
+	cmd.Flags().StringVar(&as, "as", "csv", "the `form`: csv or line-protocol")
+	cmd.Flags().StringVar(&what, "what", "", "which `lines`: readings, events (alarms, gaps, entries, ...) or, in line protocol, all; the default is readings for csv and all for line-protocol")
+	cmd.Flags().StringVarP(&output, "output", "o", "", "write to this `file` instead of standard output")
 	return cmd
 }
 

@@ -53,7 +53,7 @@ func quantityFlags() []quantityFlag {
 		{"volume", "bath; in a divided cell the catholyte", one(quantity.Volume), func(c *configs.Cell, v quantity.Value) { c.Bath.Volume = v }},
 		{"concentration", "of the metal, instead of salts", concentration, func(c *configs.Cell, v quantity.Value) { c.Bath.Content = v }},
 		{"metal-mass", "of the metal, instead of salts, such as '57 g'", one(quantity.Mass), func(c *configs.Cell, v quantity.Value) { c.Bath.Mass = v }},
-		{"recover", "target: share of the metal to win", one(quantity.Fraction), target(configs.Recover)},
+		{"recover", "target: share of the metal to win, such as '85 %'", one(quantity.Fraction), target(configs.Recover)},
 		{"leave", "target: concentration of the metal to leave, such as '5 g/L'", concentration, target(configs.Concentration)},
 		{"deposit", "target: mass of metal to win, such as '40 g'", one(quantity.Mass), target(configs.Deposit)},
 		{"thickness", "target: of solid metal over the cathode area, such as '0.1 mm'", one(quantity.Length), target(configs.Thickness)},
@@ -64,21 +64,21 @@ func quantityFlags() []quantityFlag {
 		{"current", "working current", one(quantity.Current), func(c *configs.Cell, v quantity.Value) { c.Working.Current = v }},
 		{"cell-voltage", "measured at the cell under current", one(quantity.Voltage), func(c *configs.Cell, v quantity.Value) { c.Working.Voltage = v }},
 		{"cathode-area", "both faces, if both see an anode", one(quantity.Area), func(c *configs.Cell, v quantity.Value) { c.Electrodes.CathodeArea = v }},
-		{"anode-area", "facing the cathode", one(quantity.Area), func(c *configs.Cell, v quantity.Value) { c.Electrodes.AnodeArea = v }},
-		{"gap", "between the electrodes", one(quantity.Length), func(c *configs.Cell, v quantity.Value) { c.Electrodes.Gap = v }},
+		{"anode-area", "facing the cathode, such as '80 cm2'", one(quantity.Area), func(c *configs.Cell, v quantity.Value) { c.Electrodes.AnodeArea = v }},
+		{"gap", "distance between the electrodes", one(quantity.Length), func(c *configs.Cell, v quantity.Value) { c.Electrodes.Gap = v }},
 		{"lead-length", "one way, such as '1 m'", one(quantity.Length), func(c *configs.Cell, v quantity.Value) { c.Electrodes.LeadLength = v }},
 		{"ph", "of the bath or catholyte", one(quantity.Number), func(c *configs.Cell, v quantity.Value) { c.Bath.PH = v }},
 		{"temperature", "of the bath", one(quantity.Temperature), func(c *configs.Cell, v quantity.Value) { c.Bath.Kelvin = v }},
 		{"acid", "titratable H+, such as '1 mol/L'", one(quantity.AmountConcentration), func(c *configs.Cell, v quantity.Value) { c.Bath.Acid = v }},
-		{"chloride", "dissolved chloride", one(quantity.AmountConcentration), func(c *configs.Cell, v quantity.Value) { c.Bath.Chloride = v }},
-		{"ligand", "free ligand of a complex bath", one(quantity.AmountConcentration), func(c *configs.Cell, v quantity.Value) { c.Bath.Ligand = v }},
+		{"chloride", "dissolved chloride, such as '0.1 mol/L'", one(quantity.AmountConcentration), func(c *configs.Cell, v quantity.Value) { c.Bath.Chloride = v }},
+		{"ligand", "free ligand of a complex bath, such as '1 mol/L'", one(quantity.AmountConcentration), func(c *configs.Cell, v quantity.Value) { c.Bath.Ligand = v }},
 		{"conductivity", "of the bath", one(quantity.Conductivity), func(c *configs.Cell, v quantity.Value) { c.Bath.Conductivity = v }},
-		{"open-area", "surface that evaporates", one(quantity.Area), func(c *configs.Cell, v quantity.Value) { c.Bath.OpenArea = v }},
-		{"anolyte-volume", "of a divided cell", one(quantity.Volume), func(c *configs.Cell, v quantity.Value) { c.Bath.Anolyte.Volume = v }},
-		{"anolyte-ph", "of a divided cell", one(quantity.Number), func(c *configs.Cell, v quantity.Value) { c.Bath.Anolyte.PH = v }},
+		{"open-area", "surface of the bath that evaporates, such as '80 cm2'", one(quantity.Area), func(c *configs.Cell, v quantity.Value) { c.Bath.OpenArea = v }},
+		{"anolyte-volume", "of a divided cell, such as '0.5 L'", one(quantity.Volume), func(c *configs.Cell, v quantity.Value) { c.Bath.Anolyte.Volume = v }},
+		{"anolyte-ph", "of a divided cell, such as '0.5'", one(quantity.Number), func(c *configs.Cell, v quantity.Value) { c.Bath.Anolyte.PH = v }},
 		{"room-volume", "of the room or cupboard, such as '20 m3'", one(quantity.Volume), func(c *configs.Cell, v quantity.Value) { c.Room.Volume = v }},
 		{"ventilation", "fresh air into it, such as '5 m3/h'", one(quantity.VolumeFlow), func(c *configs.Cell, v quantity.Value) { c.Room.Ventilation = v }},
-		{"room-temperature", "of the air", one(quantity.Temperature), func(c *configs.Cell, v quantity.Value) { c.Room.Kelvin = v }},
+		{"room-temperature", "of the air, such as '20 °C'", one(quantity.Temperature), func(c *configs.Cell, v quantity.Value) { c.Room.Kelvin = v }},
 		{"price", "of a kWh, in your money, such as '0.30'", one(quantity.Number), func(c *configs.Cell, v quantity.Value) { c.Room.PricePerKilowattHour = v }},
 	}
 }
@@ -90,21 +90,21 @@ func targetFlags() []string {
 
 func (f *planFlags) register(cmd *cobra.Command) {
 	flags := cmd.Flags()
-	flags.StringVar(&f.metal, "metal", "", "metal to win, such as Zn; may be left out if the salts hold just one")
-	flags.IntVar(&f.valence, "valence", 0, "electrons per atom; left out: the usual ones in the medium")
-	flags.StringVar(&f.medium, "medium", "", "sulfate, chloride and so on; left out: told by the salt")
-	flags.StringVar(&f.anolyteMedium, "anolyte-medium", "", "of a divided cell, such as sulfate behind a cation membrane beside a chloride bath; left out: as the bath")
-	flags.StringArrayVar(&f.salts, "salt", nil, "formula of a salt in the bath, such as ZnSO4·7H2O; may be repeated")
-	flags.StringArrayVar(&f.masses, "salt-mass", nil, "mass of each salt, in the same order")
-	flags.StringArrayVar(&f.contents, "salt-concentration", nil, "concentration of each salt, instead of its mass")
-	flags.StringArrayVar(&f.assays, "salt-assay", nil, "assay of each salt, such as '99 %'")
-	flags.StringVar(&f.stirring, "stirring", "", "still, bubble or forced, for a two-stage drawdown")
-	flags.StringVar(&f.cathode, "cathode", "", "material")
-	flags.StringVar(&f.anode, "anode", "", "material")
-	flags.StringVar(&f.separator, "separator", "", "none, diaphragm, cation-membrane or anion-membrane")
+	flags.StringVar(&f.metal, "metal", "", "`metal` to win, such as Zn; may be left out if the salts hold just one")
+	flags.IntVar(&f.valence, "valence", 0, "`electrons` per atom; left out: the usual ones in the medium")
+	flags.StringVar(&f.medium, "medium", "", "`medium` of the bath: sulfate, chloride and so on; left out: told by the salt")
+	flags.StringVar(&f.anolyteMedium, "anolyte-medium", "", "`medium` of the anolyte, such as sulfate behind a cation membrane beside a chloride bath; left out: as the bath")
+	flags.StringArrayVar(&f.salts, "salt", nil, "`formula` of a salt in the bath, such as ZnSO4·7H2O; may be repeated")
+	flags.StringArrayVar(&f.masses, "salt-mass", nil, "`mass` of each salt, in the same order")
+	flags.StringArrayVar(&f.contents, "salt-concentration", nil, "`concentration` of each salt, instead of its mass")
+	flags.StringArrayVar(&f.assays, "salt-assay", nil, "`assay` of each salt, such as '99 %'")
+	flags.StringVar(&f.stirring, "stirring", "", "`kind` of stirring: still, bubble or forced, for a two-stage drawdown")
+	flags.StringVar(&f.cathode, "cathode", "", "`material` of the cathode, such as aluminium")
+	flags.StringVar(&f.anode, "anode", "", "`material` of the anode, such as lead")
+	flags.StringVar(&f.separator, "separator", "", "`kind` of separator: none, diaphragm, cation-membrane or anion-membrane")
 	flags.BoolVar(&f.solubleAnode, "soluble-anode", false, "the anode is of the metal and dissolves")
-	flags.StringVar(&f.meterGain, "meter-gain", "", "gain error of the supply's ammeter, as its maker states it, such as '0.1 %'")
-	flags.StringVar(&f.meterOffset, "meter-offset", "", "its offset, such as '5 mA'")
+	flags.StringVar(&f.meterGain, "meter-gain", "", "gain `error` of the supply's ammeter, as its maker states it, such as '0.1 %'")
+	flags.StringVar(&f.meterOffset, "meter-offset", "", "`offset` of that ammeter, such as '5 mA'")
 	f.values = map[string]*quantityText{}
 	for _, q := range quantityFlags() {
 		usage := q.usage

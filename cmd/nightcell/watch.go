@@ -33,7 +33,7 @@ func newWatchCommand(s *shell) *cobra.Command {
 			"and serves page and metrics until it is told to stop (SIGTERM or Ctrl-C). An open run is taken up where it\n" +
 			"was left. SIGHUP rereads routes and limits, all or nothing. nightcell never switches an output on.",
 		Example: "  nightcell watch --config nightcell.toml\n" +
-			"  nightcell watch --config rehearsal.toml --speed 60 --verbose",
+			"  nightcell watch --config configs/rehearsal.toml --speed 60 --verbose",
 		Args: between(0, 0, "nightcell watch --config FILE"),
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
 	}
