@@ -138,7 +138,8 @@ func (t *timeline) look() (slept time.Duration, said string) {
 	switch {
 	case ahead > clockStep && doubtful:
 		t.base += ahead
-		t.doubt, t.longer, t.behind = 0, true, false
+		t.longer, t.behind = true, false
+		t.doubt = min(t.doubt, now+clockDoubt) + ahead // clocks are set in steps: the time of the last shutdown first, then the network's
 		said = fmt.Sprintf("the wall clock was set forward by %v: nobody had watched for so much longer than was known when the run was taken up; that is a gap", ahead.Round(time.Millisecond))
 	case ahead > clockStep:
 		t.anchor, t.at = wall, now

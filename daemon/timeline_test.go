@@ -176,6 +176,36 @@ func TestTheClockIsSetAfterAReboot(t *testing.T) {
 	}
 }
 
+// TestTheClockIsSetInSteps: first to the time of the last shutdown, then by the network, and
+// back again from one that was wrong. All of the dark is booked, and what is booked too much is said.
+func TestTheClockIsSetInSteps(t *testing.T) {
+	last := landmark{At: time.Hour, UTC: begun, Boot: "a", Since: 5 * time.Hour}
+	for _, boots := range []time.Time{begun.Add(2 * time.Second), time.Unix(30, 0).UTC()} {
+		f := &fakeMachine{mono: 20 * time.Second, wall: boots, bootID: "b"}
+		line, _, _ := resumeTimeline(f.machine(), last)
+		passed := 2 * time.Second
+		for _, dark := range []time.Duration{time.Minute, 3 * time.Hour} {
+			f.pass(5 * time.Minute)
+			passed += 5 * time.Minute
+			f.wall, line.longer = begun.Add(dark+passed), false
+			line.look()
+			if off := line.now() - last.At - dark - passed; !line.longer || off.Abs() > 3*time.Second {
+				t.Errorf("booted at %v, set %v further: the run's time is off by %v (dark: %v)", boots, dark, off, line.longer)
+			}
+		}
+		f.wall = f.wall.Add(-time.Hour)
+		if _, said := line.look(); !strings.Contains(said, "back by 1h") || !strings.Contains(said, "settle it by hand") {
+			t.Errorf("booted at %v, set back: said %q", boots, said)
+		}
+		f.pass(2 * time.Hour)
+		line.look()
+		f.wall, line.longer = f.wall.Add(2*time.Hour), false // and long after, somebody turns it
+		if _, said := line.look(); line.longer || !strings.Contains(said, "not affected") {
+			t.Errorf("booted at %v, turned two hours later: said %q", boots, said)
+		}
+	}
+}
+
 // TestDarkTimeThatTheClockTellsLater cuts the power of a board without a clock of its own
 // for three hours, while the supply goes on or is switched off, and sets the clock right ten
 // minutes after. The truth lies in the stated range then.
