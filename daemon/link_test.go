@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"os"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -8,6 +9,7 @@ import (
 
 	"nightcell/configs"
 	"nightcell/drivers"
+	"nightcell/drivers/scpi"
 )
 
 // A supply whose first questions take longer than usual is still attached to, where its dialect allows so
@@ -40,5 +42,22 @@ func TestPatienceFollowsTheDialect(t *testing.T) {
 	}
 	if got := patienceWith(c.Supply("bench")); got < 70*time.Second || got > 75*time.Second {
 		t.Errorf("%v, want the pause after opening and 20 answers of 2 s, and their characters at 9600 baud", got)
+	}
+}
+
+// TestTheUnitLeavesTimeToStop: systemd kills what has not ended by then, with the output on.
+func TestTheUnitLeavesTimeToStop(t *testing.T) {
+	unit, err := os.ReadFile("../configs/nightcell.service")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, text, _ := strings.Cut(string(unit), "TimeoutStopSec=")
+	text, _, _ = strings.Cut(text, "\n")
+	given, err := time.ParseDuration(text + "s")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if longest := handsAttempts * (handsTimeout + patienceWith(&configs.Supply{Dialect: scpi.Standard()})); given < longest+10*time.Second {
+		t.Errorf("the unit gives %v to stop; verifying the output off may take %v", given, longest)
 	}
 }
