@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"nightcell/daemon/control"
@@ -67,23 +68,38 @@ func (r *run) settleOff(s *control.Settlement, zone *time.Location) error {
 }
 
 // momentWithin reads a time of day, or a whole time with its zone, that lies between from and to. A
-// time of day is the first such one after from, in the zone of from.
+// time of day is the first such one after from, in the zone of from; where the clock was changed meanwhile and it
+// came twice, it has to be a whole time.
 func momentWithin(text string, from, to time.Time) (time.Time, error) {
+	within := func(at time.Time) bool {
+		return !at.Before(from.Add(-clockReading)) && !at.After(to.Add(clockReading))
+	}
 	at, err := time.Parse(time.RFC3339, text)
-	if err != nil {
-		clock, err := time.Parse("15:04", text)
-		if err != nil {
-			return at, control.BadRequest("off %q is no time; write it as 02:10, or as 2026-03-01T02:10:00+01:00", text)
-		}
-		y, m, d := from.Date()
-		at = time.Date(y, m, d, clock.Hour(), clock.Minute(), 0, 0, from.Location())
-		if at.Add(time.Minute).Before(from) {
-			at = time.Date(y, m, d+1, clock.Hour(), clock.Minute(), 0, 0, from.Location())
+	if err == nil && within(at) {
+		return at, nil
+	}
+	clock, notOfDay := time.Parse("15:04", text)
+	if err != nil && notOfDay != nil {
+		return at, control.BadRequest("off %q is no time; write it as 02:10, or as 2026-03-01T02:10:00+01:00", text)
+	}
+	var found []time.Time
+	for day := 0; day < 2 && notOfDay == nil && len(found) == 0; day++ {
+		for _, zoned := range []time.Time{from, to} {
+			_, east := zoned.Zone()
+			y, m, d := from.Date()
+			at := time.Date(y, m, d+day, clock.Hour(), clock.Minute(), 0, 0, time.FixedZone("", east)).In(from.Location())
+			if at.Format("15:04") == clock.Format("15:04") && within(at) && !slices.ContainsFunc(found, at.Equal) {
+				found = append(found, at)
+			}
 		}
 	}
-	if at.Before(from.Add(-clockReading)) || at.After(to.Add(clockReading)) {
-		return at, control.BadRequest("off %s lies outside the gap, which is from %s to %s",
-			at.In(from.Location()).Format(time.DateTime), from.Format(time.DateTime), to.Format(time.DateTime+" MST"))
+	switch len(found) {
+	case 0:
+		return at, control.BadRequest("off %s does not come within the gap, which is from %s to %s",
+			text, from.Format(time.DateTime), to.Format(time.DateTime+" MST"))
+	case 1:
+		return found[0], nil
 	}
-	return at, nil
+	return at, control.BadRequest("off %s came twice within the gap, because the clock was changed; write it as %s or as %s",
+		text, found[0].Format(time.RFC3339), found[1].Format(time.RFC3339))
 }
