@@ -20,7 +20,7 @@ var supplyCauses = map[Condition]Diagnosis{
 	SetPointsChanged:  {Likeliest: "somebody turned a knob at the front panel", RunnerUp: "another program commands the supply", Tells: "ask"},
 	ReadingFrozen:     {Likeliest: "the supply answers with an old reading", RunnerUp: "its meter has failed", Tells: "compare the display with the page"},
 	OverCurrent:       {Likeliest: "the current set-point is too high", RunnerUp: "the cell shorts or heats at constant voltage", Tells: "read the set-point and the mode"},
-	GapTooLong:        {Likeliest: "the supply did not answer, and went on as it was set", RunnerUp: "it was off meanwhile", Tells: "its display, the deposit"},
+	GapTooLong:        {Likeliest: "the supply did not answer, or nightcell was away (the log says which), and the supply went on as it was set", RunnerUp: "it was off meanwhile", Tells: "its display, the deposit"},
 }
 
 // describe says in plain words what is wrong with c at this moment.

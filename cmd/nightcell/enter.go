@@ -109,8 +109,7 @@ func newEnterCommand(s *shell) *cobra.Command {
 					if asJSON {
 						return printJSON(s.out, map[string]any{"settled": settled})
 					}
-					ampereHours := func(coulombs float64) string { return quantity.Format(quantity.Charge, coulombs) }
-					_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %s, between %s and %s\n", settled.Gap, printable(cell),
+					_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %.4g A·h, between %.4g and %.4g A·h\n", settled.Gap, printable(cell),
 						ampereHours(settled.BestCoulombs), ampereHours(settled.LowCoulombs), ampereHours(settled.HighCoulombs))
 					return err
 				})

@@ -156,9 +156,9 @@ func (p *planned) platingTable() planTable {
 	t.figure("metal, at the start", pl.Metal, 1, "V", pl.Metal.Source)
 	t.figure("metal, at the end", pl.MetalAtEnd, 1, "V", "")
 	t.figure("hydrogen", pl.Hydrogen, 1, "V", pl.Hydrogen.Source)
-	t.figure("gap", pl.Gap, 1, "V", "hydrogen less metal: what its overpotential has to hold back")
+	t.figure("difference", pl.Gap, 1, "V", "hydrogen less metal: what its overpotential has to hold back")
 	t.figure("overpotential", pl.Overpotential, 1, "V", "of hydrogen on the deposit at this density: "+pl.Overpotential.Source)
-	t.figure("margin", pl.Margin, 1, "V", "overpotential less gap; kinetics decide, this is a bound")
+	t.figure("margin", pl.Margin, 1, "V", "overpotential less difference; kinetics decide, this is a bound")
 	t.figure("hydroxide falls at pH", pl.HydroxidePH, 1, "", pl.HydroxidePH.Source)
 	return t
 }

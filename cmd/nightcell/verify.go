@@ -14,6 +14,7 @@ import (
 
 	"nightcell/daemon/runlog"
 	"nightcell/integrate"
+	"nightcell/integrate/matter"
 )
 
 func newVerifyCommand(s *shell) *cobra.Command {
@@ -158,11 +159,11 @@ func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 	}
 	fmt.Fprintf(w, "log\t%d bytes, %d lines, %d readings, %d checkpoints\n", r.Bytes, r.Lines, r.Readings, r.Checkpoints)
 	fmt.Fprintf(w, "time\t%s, of it %s observed; gaps: %d\n", timeWords(t.Elapsed.Round(time.Second)), timeWords(t.Observed.Round(time.Second)), t.Gaps)
-	fmt.Fprintf(w, "charge\t%.6g A·h ± %.2g A·h (k = %d)\n", ampereHours(t.Charge), ampereHours(integrate.CoverageFactor*t.StandardUncertainty), integrate.CoverageFactor)
+	fmt.Fprintf(w, "charge\t%s A·h (k = %d)\n", scaledDoubt(matter.Figure{Value: t.Charge, StandardUncertainty: t.StandardUncertainty}, 1.0/3600), integrate.CoverageFactor)
 	if t.Gaps > 0 {
 		fmt.Fprintf(w, "gaps\t%.4g to %.4g A·h of it\n", ampereHours(t.GapLow), ampereHours(t.GapHigh))
 	}
-	fmt.Fprintf(w, "energy\t%.6g W·h\n", t.Energy/3600)
+	fmt.Fprintf(w, "energy\t%.5g W·h\n", t.Energy/3600)
 	for _, d := range r.Damage {
 		fmt.Fprintf(w, "damage\tbytes %d to %d: %s\n", d.From, d.To, d.Reason)
 	}

@@ -118,7 +118,7 @@ func bathFigures() []figure {
 	return []figure{
 		gauge("deposit_grams", "Estimated metal on the cathode, by the model and the last assay.", func(c *snapshot.Cell) float64 { return run(c, c.Bath.DepositGrams) }),
 		gauge("deposit_theoretical_grams", "Metal on the cathode if all of the counted charge had made it.", func(c *snapshot.Cell) float64 { return run(c, c.Charge.TheoreticalGrams) }),
-		gauge("bath_concentration_grams_per_litre", "Estimated metal left in the catholyte.", func(c *snapshot.Cell) float64 { return run(c, c.Bath.ConcentrationGramPerLitre) }),
+		gauge("bath_concentration_grams_per_litre", "Estimated metal left in the bath, in a divided cell in the catholyte.", func(c *snapshot.Cell) float64 { return run(c, c.Bath.ConcentrationGramPerLitre) }),
 		gauge("efficiency_ratio", "Estimated current efficiency of the run so far, by the model and the last assay.", func(c *snapshot.Cell) float64 { return run(c, c.Bath.OverallEfficiency) }),
 		gauge("marginal_efficiency_ratio", "Estimated current efficiency at this moment.", func(c *snapshot.Cell) float64 { return run(c, c.Bath.MarginalEfficiency) }),
 		gauge("current_density_amperes_per_square_metre", "Current density on the stated cathode area.", func(c *snapshot.Cell) float64 { return run(c, c.Bath.CurrentDensity) }),
