@@ -63,9 +63,11 @@ func (d *Daemon) Reload(ctx context.Context) error {
 	for i, c := range d.cells {
 		c.orders.Store(orders[i])
 		all.Go(func() { // ends with wait, and five seconds of grace
-			if err := d.boxes[i].box.Swap(boxes[i]).Stop(wait); err != nil {
+			before := d.boxes[i].box.Swap(boxes[i])
+			if err := before.Stop(wait); err != nil {
 				d.o.Log.Warn("an old route does not let go; what it was sending may come twice", "cell", c.Name(), "err", err)
 			}
+			boxes[i].TakeOver(before)
 			boxes[i].Start()
 		})
 		all.Go(func() { // ends with wait

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/daemon/control"
 	"nightcell/drivers"
@@ -174,6 +175,30 @@ func TestALateAnswerTouchesNothing(t *testing.T) {
 		b.set(func() { b.slow = 0 })
 		<-time.After(time.Minute)
 		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// TestReloadGoesOnWithWhatTheLogDoesNotTake: a route is mended by a reload while the disk is full.
+func TestReloadGoesOnWithWhatTheLogDoesNotTake(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newReloading(t, newBench(t, drivers.NewClock(1), liveScenario))
+		stop := start(t, r.cells[0])
+		r.rest = "[route.phone]\nkind = \"webhook\"\nurl = \"http://127.0.0.1:1/\"\n" // nobody listens there
+		if err := r.Reload(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		r.boxes[0].box.Load().Tell(routes.Notice{ID: "a", Cell: "zinc-1", Kind: routes.Alarm, Priority: routes.High, At: time.Now()})
+		<-time.After(time.Hour)
+		if err := r.Reload(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		<-time.After(time.Minute)
+		if h := r.boxes[0].box.Load().Health(); len(h) != 1 || h[0].Lag < time.Hour || h[0].Failures == 0 {
+			t.Errorf("after a reload: %+v", h)
+		}
+		if err := errors.Join(stop(), r.stopBoxes()); err != nil {
 			t.Fatal(err)
 		}
 	})

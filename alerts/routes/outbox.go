@@ -186,6 +186,18 @@ func (b *Outbox) Tell(n Notice) {
 	b.Wake()
 }
 
+// TakeOver goes on with what a stopped Outbox was told and its Source does not have, route by
+// route of the same name. It comes before Start.
+func (b *Outbox) TakeOver(before *Outbox) {
+	for _, w := range b.workers {
+		for _, old := range before.workers {
+			if old.way.Route.Name() == w.way.Route.Name() {
+				w.takeOver(old)
+			}
+		}
+	}
+}
+
 // Flush waits until every route has delivered all that it may deliver now, or
 // until ctx ends; then the error names the routes that are behind. The Outbox must have been started.
 func (b *Outbox) Flush(ctx context.Context) error {

@@ -29,6 +29,24 @@ func (w *worker) addUrgent(n Notice) {
 	w.urgent = slices.Delete(w.urgent, least, least+1)
 }
 
+// takeOver goes on with what the worker of the same route before knew and the source does not.
+func (w *worker) takeOver(before *worker) {
+	before.mu.Lock()
+	waiting := slices.Clone(before.urgent)
+	before.mu.Unlock()
+	w.mu.Lock()
+	waiting, w.urgent = append(waiting, w.urgent...), nil
+	w.mu.Unlock()
+	for _, n := range waiting {
+		w.addUrgent(n)
+	}
+	select {
+	case <-before.done:
+		w.ahead = before.ahead
+	default: // it is stuck in a delivery, so its memory is not ours to read
+	}
+}
+
 // nextUrgent returns the oldest that may go out now; it stays until dropUrgent. What
 // quiet hours hold back waits for their end, or for the source.
 func (w *worker) nextUrgent() (Notice, bool) {
@@ -80,11 +98,13 @@ func (s *state) setAhead(n Notice, ahead bool) {
 }
 
 // forgetAhead ends the reminders of alarms that the process before told and no source
-// has: nothing would ever end them. Whoever raised them raises them anew if they still hold.
-func (s *state) forgetAhead() {
-	s.Open = slices.DeleteFunc(s.Open, func(o openAlarm) bool { return o.Ahead && o.Told == 0 })
+// has: nothing would ever end them. Whoever raised them raises them anew if they still hold. What
+// this process told, by its IDs, stays.
+func (s *state) forgetAhead(own map[string]bool) {
+	forget := func(o *openAlarm) bool { return o.Ahead && !own[o.Notice.ID] }
+	s.Open = slices.DeleteFunc(s.Open, func(o openAlarm) bool { return o.Told == 0 && forget(&o) })
 	for i := range s.Open {
-		if s.Open[i].Ahead {
+		if forget(&s.Open[i]) {
 			s.Open[i].answer()
 		}
 	}

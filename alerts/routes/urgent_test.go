@@ -150,6 +150,48 @@ func TestWhatNoSourceHasIsNotRemindedOfByTheNextProcess(t *testing.T) {
 	})
 }
 
+// TestAReloadLosesNothingThatNoSourceHas: the next Outbox of the process goes on with it.
+func TestAReloadLosesNothingThatNoSourceHas(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, store, phone := &journal{}, &shelf{}, &inbox{name: "phone"}
+		var dead atomic.Bool
+		phone.answer = func(context.Context, Notice) error {
+			if dead.Load() {
+				return errors.New("no route to host")
+			}
+			return nil
+		}
+		way := Way{Route: phone, Repeat: time.Hour}
+		before := open(t, Options{Source: source, Store: store}, way)
+		told, waiting, late := alarm("told", "log-disk", High), alarm("waiting", "whisker", High), alarm("late", "contact", High)
+		before.Tell(told)
+		flush(t, before)
+		dead.Store(true)
+		before.Tell(waiting)
+		<-time.After(time.Minute)
+		stop(t, before)
+		box, err := NewOutbox(Options{Source: source, Store: store, Clock: wall{}}, way, Way{Route: &inbox{name: "new"}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		box.Tell(late)
+		box.TakeOver(before)
+		dead.Store(false)
+		box.Start()
+		defer stop(t, box)
+		flush(t, box)
+		equal(t, phone.ids(), "told", "waiting", "late")
+		source.add(told, waiting, late)
+		flush(t, box)
+		<-time.After(50 * time.Minute)
+		equal(t, phone.ids(), "told", "waiting", "late")
+		<-time.After(10 * time.Minute)
+		if ids := phone.ids(); len(ids) < 4 || ids[3] != "told-repeat-1" {
+			t.Errorf("the phone got %q", ids)
+		}
+	})
+}
+
 // torn is a Source that cannot be read.
 type torn struct{ journal }
 

@@ -166,7 +166,7 @@ func (w *worker) load(ctx context.Context) bool {
 	if w.state.Proved.After(s.Proved) { // a drill came before there was anything to read it into
 		s.Proved = w.state.Proved
 	}
-	s.forgetAhead()
+	s.forgetAhead(w.ahead)
 	w.state, w.loaded, w.unsaved = s, true, true
 	w.mu.Lock()
 	w.health.Proved, w.health.SetAside = s.Proved, s.SetAside
