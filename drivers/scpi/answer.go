@@ -3,6 +3,7 @@ package scpi
 import (
 	"bytes"
 	"strings"
+	"unicode"
 
 	"nightcell/drivers"
 )
@@ -84,7 +85,8 @@ func (d *Dialect) outputState(b []byte, _ string) (float64, drivers.Reason) {
 	return 0, why
 }
 
-// mode reads the regulation mode, as the number of a drivers.Mode.
+// mode reads the regulation mode, as the number of a drivers.Mode. A word that the dialect does not
+// name, such as one for an output that is off, leaves it unknown: no reading may be lost for it.
 func (d *Dialect) mode(b []byte, _ string) (float64, drivers.Reason) {
 	if v, ok := d.value(b); ok && !d.RegisterByte {
 		v = bytes.TrimSpace(v)
@@ -95,6 +97,9 @@ func (d *Dialect) mode(b []byte, _ string) (float64, drivers.Reason) {
 			if word != "" && bytes.EqualFold(v, []byte(word)) {
 				return float64(mode), ""
 			}
+		}
+		if len(v) > 0 && !bytes.ContainsFunc(v, func(r rune) bool { return !unicode.IsLetter(r) }) {
+			return float64(drivers.ModeUnknown), ""
 		}
 	}
 	x, why := d.register(b, "")

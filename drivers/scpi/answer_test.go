@@ -58,7 +58,8 @@ func TestAnswersAsTheDialectSays(t *testing.T) {
 		{name: "mode by a clear bit", in: "\x40", read: mode, set: raw, want: float64(drivers.ConstantCurrent)},
 		{name: "mode as a word", in: "cc", read: mode, want: float64(drivers.ConstantCurrent)},
 		{name: "mode as a word of its own", in: "OFF", read: mode, set: func(d *Dialect) { d.ModeUnregulatedWord = "OFF" }, want: float64(drivers.Unregulated)},
-		{name: "mode as an unknown word", in: "CP", read: mode, why: drivers.NotNumeric},
+		{name: "mode as an unknown word", in: "CP", read: mode, want: float64(drivers.ModeUnknown)},
+		{name: "a garbled mode", in: "C?", read: mode, why: drivers.NotNumeric},
 		{name: "mode in a hexadecimal register", in: "#H100", read: mode, want: float64(drivers.ConstantVoltage)},
 		{name: "channel by name", in: "ch2", read: channel, set: named, want: 2},
 		{name: "channel by number", in: "+2", read: channel, want: 2},
@@ -116,6 +117,22 @@ func TestSelectedByName(t *testing.T) {
 	wantReading(t, r, 3.214, 3.001)
 	if n := count(heard(), "INST CH2"); n != 1 {
 		t.Errorf("the channel was selected %d times", n)
+	}
+}
+
+// A supply that has told its mode in words says another while its output is off: the reading counts, or
+// no off could be verified.
+func TestAnotherWordForTheMode(t *testing.T) {
+	p := newPeer()
+	p.set("STAT:OPER:COND?", "CC")
+	c, _ := speaking(t, p, 1, func(*Dialect) {})
+	c.settings.StatusEvery = 1
+	for _, want := range []drivers.Mode{drivers.ConstantCurrent, drivers.ModeUnknown} {
+		r, err := c.Poll(t.Context())
+		if err != nil || r.Mode != want {
+			t.Errorf("mode %v, %v; want %v", r.Mode, err, want)
+		}
+		p.set("STAT:OPER:COND?", "OFF")
 	}
 }
 

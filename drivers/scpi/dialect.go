@@ -61,7 +61,7 @@ type Dialect struct {
 	TripAmperes  string `toml:"trip_amperes"`  // 1 after over-current protection has acted
 
 	// Mode asks for a register; any set bit of a mask tells the mode. A supply that answers with
-	// a word instead is told by the words, in any case.
+	// a word instead is told by the words, in any case; any other word leaves the mode unknown.
 	Mode                    string `toml:"mode"`
 	ModeConstantVoltage     uint16 `toml:"mode_constant_voltage"`
 	ModeConstantCurrent     uint16 `toml:"mode_constant_current"`
