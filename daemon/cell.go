@@ -40,11 +40,12 @@ type Cell struct {
 	counts  []snapshot.Count // refused, in a fixed order; rebuilt when it changes
 	reading drivers.Reading  // the newest good one
 	readUTC time.Time
-	from    drivers.Reading // where a run that begins now would begin: the newest with the output off
-	picked  bool            // it was looked for an open run
-	atRest  float64         // A that the supply reports when none flows
-	late    time.Duration   // of the newest poll against its schedule
-	noRun   string          // why no run can begin, as it was said last
+	from    drivers.Reading  // where a run that begins now would begin: the newest with the output off
+	picked  bool             // it was looked for an open run
+	atRest  float64          // A that the supply reports when none flows
+	late    time.Duration    // of the newest poll against its schedule
+	noRun   string           // why no run can begin, as it was said last
+	alone   []snapshot.Alarm // likewise, for snapshots: no board judges; nil while nothing keeps a run from beginning
 	// statusDue is when the supply is asked next for set-points, protection and errors, on the clock of the readings.
 	statusDue time.Duration
 	next      snapshot.Cell    // being filled in

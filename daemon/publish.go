@@ -17,6 +17,9 @@ func (c *Cell) publish() {
 	} else if s.Name == "" {
 		c.blank(s)
 	}
+	if c.run == nil && (c.ended == "" || c.alone != nil) {
+		s.Alarms = c.alone
+	}
 	now := c.m.now()
 	s.At = c.m.utc()
 	s.Waiting = c.run == nil

@@ -83,7 +83,7 @@ func (c *Cell) await(ctx context.Context, got bool) {
 	if !c.live(c.reading) {
 		c.barred.Store(false)
 		if c.noRun != "" {
-			c.noRun = ""
+			c.noRun, c.alone = "", nil
 			n := c.unwatched(routes.Cleared, alerts.NORM)
 			n.Subject, n.Text = c.set.Cell+": no current flows any more", "No run could begin; now there is nothing to watch."
 			c.tell(n)
@@ -101,7 +101,7 @@ func (c *Cell) await(ctx context.Context, got bool) {
 	c.barred.Store(err != nil)
 	if err == nil {
 		if c.noRun != "" {
-			c.noRun = ""
+			c.noRun, c.alone = "", nil
 			n := c.unwatched(routes.Cleared, alerts.NORM)
 			n.Subject, n.Text = c.set.Cell+": watched again", "A run has begun at last: charge is counted and alarms are judged."
 			c.run.notice(c, c.readUTC, n)
@@ -120,6 +120,10 @@ func (c *Cell) await(ctx context.Context, got bool) {
 		n.Meaning = "Nothing is counted and no alarm is judged until it is mended."
 		n.First = "Watch the cell yourself, or switch it off; then make room on the disk, or mend its permissions."
 		c.tell(n)
+		c.alone = []snapshot.Alarm{{
+			Condition: n.Condition, State: n.State, Priority: n.Priority.String(), Since: n.Since, First: true,
+			Text: n.Text, Meaning: n.Meaning, Action: n.First,
+		}}
 	}
 }
 

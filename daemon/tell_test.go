@@ -10,6 +10,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
+	"nightcell/daemon/page/sentence"
 	"nightcell/drivers"
 )
 
@@ -104,8 +105,15 @@ func TestCurrentThatNobodyWatchesIsSaid(t *testing.T) {
 		if n := phone.got[0]; !strings.Contains(n.Subject, "nobody watches") || !strings.Contains(n.Text, "permission denied") || n.Priority != routes.High {
 			t.Errorf("%+v", n)
 		}
+		const unwatched = "Zinc 1 has not begun, although current flows: nothing is counted. Log disk: 3."
+		if said := sentence.Of(c.Latest(), time.Now(), time.UTC); !strings.HasPrefix(said.String(), unwatched) || said.Standing != sentence.Act {
+			t.Errorf("the page says %q (%s)", said, said.Standing)
+		}
 		disk.set(false)
 		<-time.After(10 * time.Minute)
+		if said := sentence.Of(c.Latest(), time.Now(), time.UTC); said.Standing == sentence.Act || strings.Contains(said.String(), "Log disk") {
+			t.Errorf("once a run has begun the page says %q", said)
+		}
 		if got := phone.of(alerts.LogDisk); got != "alarm cleared" {
 			t.Errorf("once a run has begun: %q", got)
 		}

@@ -66,6 +66,10 @@ func progress(c *snapshot.Cell, now time.Time, zone *time.Location) string {
 		return fmt.Sprintf("%s %s: %s%s passed. It ended because: %s.", name, how, charge(c), ofTarget(c), strings.TrimSuffix(c.EndedWhy, "."))
 	case c.Waiting && c.Reading.At.IsZero():
 		return name + " has not begun: its supply has given no reading yet."
+	case c.Waiting && len(c.Alarms) > 0: // that nothing is watched; there is no other without a run
+		return name + " has not begun, although current flows: nothing is counted."
+	case c.Waiting && c.Reading.Output == drivers.OutputOn.String():
+		return name + " has not begun: its output is on, but no current flows. Counting begins by itself when it does."
 	case c.Waiting:
 		return name + " has not begun: its output is off. Counting begins by itself when current flows."
 	case c.Charge.TargetReached:

@@ -68,6 +68,8 @@ func TestOf(t *testing.T) {
 		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"waiting", func(c *snapshot.Cell) { c.Waiting = true },
 			"Zinc 1 has not begun: its output is off. Counting begins by itself when current flows. Nothing is wrong.", sentence.Well},
+		{"waiting with the output on", func(c *snapshot.Cell) { c.Waiting, c.Reading.Output = true, "on" },
+			"Zinc 1 has not begun: its output is on, but no current flows. Counting begins by itself when it does. Nothing is wrong.", sentence.Well},
 		{"never read", func(c *snapshot.Cell) { c.Waiting, c.Link.Up, c.Reading = true, false, snapshot.Reading{} },
 			"Zinc 1 has not begun: its supply has given no reading yet. The supply does not answer.", sentence.Look},
 		{"short", func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short} },
