@@ -27,7 +27,7 @@ type Cell struct {
 	// PlannedTarget is the target charge as planned when the run began, C. Entries and
 	// the actual current move Charge.TargetCoulombs away from it.
 	PlannedTarget float64
-	// Waiting says that no run has begun: the output is off, or nobody answers.
+	// Waiting says that no run has begun: the output is off, nobody answers, or no run can begin, and then Alarms says so.
 	Waiting bool
 	// Cleared says that the pre-flight for an unattended run was passed, by whom and when.
 	Cleared   bool
