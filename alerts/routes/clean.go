@@ -16,7 +16,8 @@ const (
 // Clean returns the notice with every text made harmless: valid UTF-8, no control
 // characters, no invisible marks that turn the direction of writing, lines and
 // texts of bounded length, figures that are numbers. Names come from a
-// configuration and texts from instruments, so neither is trusted.
+// configuration and texts from instruments, so neither is trusted. What is over asks
+// for nothing that made sense only while it held, on whatever route.
 func (n Notice) Clean() Notice {
 	for _, line := range []*string{&n.ID, &n.Cell, &n.Supply, &n.Condition, &n.State, &n.Subject} {
 		*line = oneLine(*line)
@@ -24,6 +25,12 @@ func (n Notice) Clean() Notice {
 	n.Kind = Kind(oneLine(string(n.Kind)))
 	for _, text := range []*string{&n.Text, &n.Meaning, &n.First, &n.Acknowledge} {
 		*text = harmless(*text, longestText, true)
+	}
+	if n.Kind == Cleared {
+		n.Meaning, n.First = "", ""
+		if n.State != "RTNUN" && n.State != "LTUNK" {
+			n.Acknowledge = "" // nobody waits for it
+		}
 	}
 	values := finite(n.Values)
 	for name := range values {

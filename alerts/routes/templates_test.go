@@ -57,8 +57,8 @@ func TestLetterShowsFiguresAsTheTradeDoes(t *testing.T) {
 	}
 }
 
-// TestLetterOfWhatIsOverAsksForNothing that made sense only while it held.
-func TestLetterOfWhatIsOverAsksForNothing(t *testing.T) {
+// TestWhatIsOverAsksForNothing that made sense only while it held, neither in a letter nor in an event.
+func TestWhatIsOverAsksForNothing(t *testing.T) {
 	n := samples()[0]
 	n.Meaning, n.First = "current flows through metal", "switch off"
 	for _, tt := range []struct {
@@ -80,6 +80,18 @@ func TestLetterOfWhatIsOverAsksForNothing(t *testing.T) {
 			if strings.Contains(body, n.First) != tt.first || strings.Contains(body, n.Meaning) != tt.first || strings.Contains(body, n.Acknowledge) != tt.ack {
 				t.Errorf("%s in %s reads:\n%s", tt.kind, tt.state, body)
 			}
+		}
+		event, err := EventSettings{}.encode(n.Clean())
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, key := range []string{"meaning", "first"} {
+			if strings.Contains(string(event), `"`+key+`":`) != tt.first {
+				t.Errorf("%s in %s: %q in the event:\n%s", tt.kind, tt.state, key, event)
+			}
+		}
+		if tt.kind == Cleared && strings.Contains(string(event), n.Acknowledge) != tt.ack {
+			t.Errorf("%s in %s: how to acknowledge, in the event:\n%s", tt.kind, tt.state, event)
 		}
 	}
 }
