@@ -63,12 +63,22 @@ func kindOfNotice(ch *alerts.Change) (routes.Kind, bool) {
 	return "", false
 }
 
+// overWords says of an alarm whose condition is over what its state still asks for.
+var overWords = map[alerts.State]string{
+	alerts.NORM:  " is over",
+	alerts.RTNUN: " is over, still to be acknowledged",
+	alerts.LTUNK: " is over, still to be acknowledged and reset",
+	alerts.LTACK: " is over, still to be reset",
+}
+
 // tell writes a notice into the log, from where the routes take it.
 func (r *run) tell(c *Cell, kind routes.Kind, ch *alerts.Change) {
 	subject := fmt.Sprintf("%s: %s", c.set.Cell, ch.Condition)
 	switch kind {
 	case routes.Cleared:
-		subject += " is over"
+		// Told once and neither repeated nor escalated, latched or not: nothing is left that a person must come for at
+		// night. It stays on the list and the page until somebody has dealt with it.
+		subject += overWords[ch.To]
 	case routes.Acknowledged:
 		subject += " acknowledged by " + ch.By
 	case routes.Quieted:

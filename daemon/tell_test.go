@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -84,6 +85,30 @@ func TestAFullDiskDoesNotKeepAnAlarmFromPeople(t *testing.T) {
 		}
 		if got := phone.of(alerts.LogDisk); got != "alarm cleared" {
 			t.Errorf("of the disk: %q", got)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// TestAnAlarmThatIsOverSaysWhatItStillAsksFor, once: nobody is woken again for what is over.
+func TestAnAlarmThatIsOverSaysWhatItStillAsksFor(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario+"[[event]]\nat = \"10 min\"\nkind = \"hard-short\"\nohms = 0.03\nlasts = \"5 min\"\n")
+		c, _, phone := toldBy(t, b)
+		stop := start(t, c)
+		<-time.After(30 * time.Minute)
+		if got := phone.of(alerts.HardShort); got != "alarm cleared" {
+			t.Fatalf("of the short: %q", got)
+		}
+		phone.mu.Lock()
+		got := slices.Clone(phone.got)
+		phone.mu.Unlock()
+		for _, n := range got {
+			if n.Kind == routes.Cleared && n.Condition == alerts.HardShort.String() && n.Subject != "zinc-1: hard-short is over, still to be acknowledged and reset" {
+				t.Errorf("subject %q in %s", n.Subject, n.State)
+			}
 		}
 		if err := stop(); err != nil {
 			t.Fatal(err)
