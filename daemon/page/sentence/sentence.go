@@ -68,8 +68,8 @@ func progress(c *snapshot.Cell, now time.Time, zone *time.Location) string {
 		return name + " has not begun: its supply has given no reading yet."
 	case c.Waiting && len(c.Alarms) > 0: // that nothing is watched; there is no other without a run
 		return name + " has not begun, although current flows: nothing is counted."
-	case c.Waiting && c.Reading.Output == drivers.OutputOn.String():
-		return name + " has not begun: its output is on, but no current flows. Counting begins by itself when it does."
+	case idle(c):
+		return name + " has not begun: its output is on, but no current flows. Look whether a clip or a lead is off. Counting begins by itself when it flows."
 	case c.Waiting:
 		return name + " has not begun: its output is off. Counting begins by itself when current flows."
 	case c.Charge.TargetReached:
@@ -100,6 +100,11 @@ func still(c *snapshot.Cell, now time.Time) string {
 		return ""
 	}
 	return "; its output is still on, at " + Decimals(c.Reading.Amperes, 2) + " A"
+}
+
+// idle says that the output is on and nothing flows, so that no run begins.
+func idle(c *snapshot.Cell) bool {
+	return c.Waiting && !c.Ended && !c.Reading.At.IsZero() && len(c.Alarms) == 0 && c.Reading.Output == drivers.OutputOn.String()
 }
 
 // shorted says that metal bridges the electrodes now.
@@ -149,7 +154,7 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 		}
 		standing = standingOf(a, state)
 		said = append(said, tell(a, state))
-		if standing == Act && a.Action != "" {
+		if standing == Act && state.Active() && a.Action != "" { // what is over asks for nothing that helped while it held
 			said = append(said, "First: "+lower(a.Action))
 		}
 	}
@@ -163,6 +168,9 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 		said = append(said, "The supply does not answer.")
 		standing = worse(standing, Look)
 	}
+	if idle(c) && len(said) == 0 { // no alarm tells of it: they are judged in a run alone
+		said, standing = append(said, "Nothing is watched until then."), Look
+	}
 	if len(said) == 0 {
 		said = append(said, "Nothing is wrong.")
 	}
@@ -174,8 +182,13 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 
 // tell is one alarm in a sentence.
 func tell(a snapshot.Alarm, s alerts.State) string {
-	if s == alerts.RTNUN {
+	switch s {
+	case alerts.RTNUN:
 		return Name(a.Condition) + " is over; nobody has answered it."
+	case alerts.LTUNK:
+		return fmt.Sprintf("%s is over, but nobody has answered it: %s.", Name(a.Condition), firstOf(a.Text))
+	case alerts.LTACK:
+		return fmt.Sprintf("%s is over, and kept until it is reset: %s.", Name(a.Condition), firstOf(a.Text))
 	}
 	return fmt.Sprintf("%s: %s.", Name(a.Condition), firstOf(a.Text))
 }

@@ -69,7 +69,11 @@ func TestOf(t *testing.T) {
 		{"waiting", func(c *snapshot.Cell) { c.Waiting = true },
 			"Zinc 1 has not begun: its output is off. Counting begins by itself when current flows. Nothing is wrong.", sentence.Well},
 		{"waiting with the output on", func(c *snapshot.Cell) { c.Waiting, c.Reading.Output = true, "on" },
-			"Zinc 1 has not begun: its output is on, but no current flows. Counting begins by itself when it does. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has not begun: its output is on, but no current flows. Look whether a clip or a lead is off. Counting begins by itself when it flows. Nothing is watched until then.", sentence.Look},
+		{"waiting with the output on, the supply gone", func(c *snapshot.Cell) {
+			c.Waiting, c.Reading.Output, c.Link.Up = true, "on", false
+		},
+			"Zinc 1 has not begun: its output is on, but no current flows. Look whether a clip or a lead is off. Counting begins by itself when it flows. The supply does not answer.", sentence.Look},
 		{"never read", func(c *snapshot.Cell) { c.Waiting, c.Link.Up, c.Reading = true, false, snapshot.Reading{} },
 			"Zinc 1 has not begun: its supply has given no reading yet. The supply does not answer.", sentence.Look},
 		{"short", func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short} },
@@ -78,7 +82,12 @@ func TestOf(t *testing.T) {
 			a := short
 			a.State = "LTUNK"
 			c.Alarms = []snapshot.Alarm{a}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off.", sentence.Act},
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short is over, but nobody has answered it: 0.28 V at 2.63 A is under the floor.", sentence.Act},
+		{"a short that is over, answered and kept", func(c *snapshot.Cell) {
+			a := short
+			a.State = "LTACK"
+			c.Alarms = []snapshot.Alarm{a}
+		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short is over, and kept until it is reset: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"a high one acknowledged still calls", func(c *snapshot.Cell) {
 			a := short
 			a.State = "ACKED"
