@@ -48,13 +48,13 @@ func (o operator) Status(context.Context) ([]control.Cell, error) {
 		c := control.Cell{
 			Name: s.Name, Supply: s.Supply, Run: s.Run, Began: s.Began, State: stateOf(s),
 			Mode: s.Reading.Mode, Output: s.Reading.Output,
-			Volts: control.Figure(s.Reading.Volts), Amperes: control.Figure(s.Reading.Amperes),
-			ReadingAgeSeconds: control.Figure(math.NaN()),
-			ChargeCoulombs:    control.Figure(s.Charge.CountedCoulombs), TargetCoulombs: control.Figure(s.Charge.TargetCoulombs),
+			Volts: control.Figure(math.NaN()), Amperes: control.Figure(math.NaN()), ReadingAgeSeconds: control.Figure(math.NaN()),
+			ChargeCoulombs: control.Figure(s.Charge.CountedCoulombs), TargetCoulombs: control.Figure(s.Charge.TargetCoulombs),
 			DepositGrams: control.Figure(s.Bath.DepositGrams),
 		}
-		if age, ok := o.d.readingAge(s); ok {
+		if age, ok := o.d.readingAge(s); ok { // before the first reading its zeros are no figures
 			c.ReadingAgeSeconds = control.Figure(age.Seconds())
+			c.Volts, c.Amperes = control.Figure(s.Reading.Volts), control.Figure(s.Reading.Amperes)
 		}
 		for _, a := range s.Alarms {
 			state := stateOfAlarm(a.State)

@@ -1,7 +1,9 @@
 package daemon
 
 import (
+	"encoding/json"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -67,6 +69,39 @@ func TestStatusCountsAlarmsThatCount(t *testing.T) {
 		if c := status[0]; c.Alarms != count || c.Unanswered != unanswered || unanswered == 0 {
 			t.Errorf("%d alarms, %d unanswered; the list has %d and %d: %v", c.Alarms, c.Unanswered, count, unanswered, states)
 		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// TestStatusOfACellNeverReadTellsNoFigures: 0 V and 0 A would say that the output is off.
+func TestStatusOfACellNeverReadTellsNoFigures(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario)
+		b.set(func() { b.gone = true })
+		d := daemonOf(t, b, t.TempDir(), "", "")
+		stop := start(t, d.cells[0])
+		look := func(read bool) {
+			t.Helper()
+			<-time.After(time.Minute)
+			status, err := operator{d}.Status(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			text, err := json.Marshal(status[0])
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, key := range []string{"volts", "amperes", "reading_age_seconds"} {
+				if null := strings.Contains(string(text), `"`+key+`":null`); null == read {
+					t.Errorf("%s of a cell whose supply answered (%t): %s", key, read, text)
+				}
+			}
+		}
+		look(false)
+		b.set(func() { b.gone = false })
+		look(true)
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}

@@ -277,7 +277,7 @@ func TestStatusOfACellNeverRead(t *testing.T) {
 	var b bytes.Buffer
 	if err := printStatus(&b, []control.Cell{
 		{Name: "zinc-1", State: "running", Volts: 3.2, Amperes: 3, ReadingAgeSeconds: 1, TargetCoulombs: never, DepositGrams: never},
-		{Name: "zinc-2", State: "silent", TargetCoulombs: never, DepositGrams: never, ReadingAgeSeconds: never},
+		{Name: "zinc-2", State: "silent", Volts: never, Amperes: never, TargetCoulombs: never, DepositGrams: never, ReadingAgeSeconds: never},
 	}); err != nil {
 		t.Fatal(err)
 	}

@@ -78,10 +78,6 @@ func printStatus(to io.Writer, cells []control.Cell) error {
 	w := tabwriter.NewWriter(to, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "cell\tstate\tcharge A·h\tof A·h\tV\tA\tdeposit g\treading\talarms")
 	for _, c := range cells {
-		if math.IsNaN(float64(c.ReadingAgeSeconds)) { // the zeros are no readings
-			nothing := control.Figure(math.NaN())
-			c.Volts, c.Amperes = nothing, nothing
-		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", printable(c.Name), c.State,
 			figure(c.ChargeCoulombs/3600, 3), figure(c.TargetCoulombs/3600, 2), figure(c.Volts, 3), figure(c.Amperes, 3),
 			figure(c.DepositGrams, 2), age(c.ReadingAgeSeconds), alarmCount(c))
