@@ -43,7 +43,7 @@ func (o operator) cell(name string) (*Cell, error) {
 
 // Status implements control.Operator.
 func (o operator) Status(context.Context) ([]control.Cell, error) {
-	var all []control.Cell
+	all := []control.Cell{} // a list without entries, not null, while no cell has come round
 	for _, s := range o.d.Snapshots() {
 		c := control.Cell{
 			Name: s.Name, Supply: s.Supply, Run: s.Run, Began: s.Began, State: stateOf(s),

@@ -81,6 +81,9 @@ func TestStatusOfACellNeverReadTellsNoFigures(t *testing.T) {
 		b := newBench(t, drivers.NewClock(1), liveScenario)
 		b.set(func() { b.gone = true })
 		d := daemonOf(t, b, t.TempDir(), "", "")
+		if status, err := (operator{d}).Status(t.Context()); err != nil || status == nil {
+			t.Errorf("before any cell has come round: %v, %v; nil would be null in JSON", status, err)
+		}
 		stop := start(t, d.cells[0])
 		look := func(read bool) {
 			t.Helper()
