@@ -24,6 +24,70 @@ func (d *Dialect) value(b []byte) ([]byte, bool) {
 	return bytes.TrimSpace(b[end:]), true
 }
 
+// answers says whether an answer may be that to a query, by its header: the last words of the query, each in its short
+// or its long form (SCPI-1999 volume 1, 6.2.1). A header without a channel's number passes for any channel, and
+// an answer without a header is left to be refused for that.
+func (d *Dialect) answers(b []byte, query string) bool {
+	v, ok := d.value(b)
+	if !d.Headers || !ok || query == "" {
+		return true
+	}
+	b = bytes.TrimSpace(b)
+	header := strings.TrimPrefix(string(bytes.TrimSpace(b[:len(b)-len(v)])), ":")
+	query, _, _ = strings.Cut(query, "?")
+	if command, _, _ := strings.Cut(query, " "); command != "" {
+		query = command
+	}
+	got, asked := strings.Split(header, ":"), strings.Split(strings.TrimPrefix(query, ":"), ":")
+	if len(got) == len(asked)+1 && sameWord(got[0], "SOURCE") { // the word that may be left out of any set-point
+		got = got[1:]
+	}
+	if len(got) > len(asked) {
+		return false
+	}
+	asked = asked[len(asked)-len(got):]
+	for i := range got {
+		if !sameWord(got[i], asked[i]) {
+			return false
+		}
+	}
+	return true
+}
+
+// sameWord compares a word of a header with one of a query.
+func sameWord(got, asked string) bool {
+	const digits = "0123456789"
+	g, a := strings.TrimRight(got, digits), strings.TrimRight(asked, digits)
+	if len(g) < len(got) && got[len(g):] != asked[len(a):] && (len(a) < len(asked) || got[len(g):] != "1") {
+		return false // another channel; no number means the first
+	}
+	return strings.EqualFold(g, a) || strings.EqualFold(g, short(a)) || strings.EqualFold(short(g), a)
+}
+
+// short is the short form of a word: its first four letters, or three if the fourth is a vowel.
+func short(word string) string {
+	switch {
+	case len(word) <= 4:
+		return word
+	case strings.IndexByte("AEIOUaeiou", word[3]) >= 0:
+		return word[:3]
+	}
+	return word[:4]
+}
+
+// parts splits a combined query into the two that are answered in one line, the second
+// written out from the root; a query that is not made of two has none.
+func parts(both string) (p [2]string) {
+	first, second, ok := strings.Cut(both, ";")
+	if !ok || strings.Contains(second, ";") {
+		return p
+	}
+	if path := strings.LastIndexByte(strings.SplitN(first, "?", 2)[0], ':'); path > 0 && !strings.HasPrefix(second, ":") {
+		second = first[:path+1] + second
+	}
+	return [2]string{first, second}
+}
+
 // number reads a measured value, whose unit must be there if the dialect has one.
 func (d *Dialect) number(b []byte, unit string) (float64, drivers.Reason) {
 	v, ok := d.value(b)

@@ -3,6 +3,7 @@
 package scpi
 
 import (
+	"errors"
 	"io"
 	"net"
 	"strings"
@@ -276,4 +277,82 @@ func TestSupplyWithoutLineEnds(t *testing.T) {
 		far.Close()
 		done.Wait()
 	})
+}
+
+// TestHeaderOfAnotherQuery tells a late or swapped answer by its header.
+func TestHeaderOfAnotherQuery(t *testing.T) {
+	d := Dialect{Headers: true}
+	for _, tt := range []struct {
+		query, answer string
+		want          bool
+	}{
+		{"MEAS:VOLT?", "VOLT 12.0", true},
+		{"MEAS:VOLT?", ":MEASURE:VOLTAGE 12.0", true},
+		{"MEASURE:VOLTAGE?", "meas:volt\t12.0", true},
+		{"MEAS:VOLT? (@2)", "MEAS:VOLT 12.0", true},
+		{"MEAS:VOLT?", "CURR 1.0", false},
+		{"MEAS:VOLT?", "MEAS:CURR 1.0", false},
+		{"VOLT?", "SOUR:VOLT 6.0", true},
+		{"VOLT?", "MEAS:VOLT 12.0", false},
+		{"VOLT:PROT?", "VOLT 12.0", false},
+		{"VOLT?", "VOLT:PROT 7.0", false},
+		{"OUTPUT?", "OUTP ON", true},
+		{"INP:DIGITAL?", "DIG 1", true}, // the fourth letter is a vowel
+		{"INP:DIGITAL?", "DIGI 1", false},
+		{"VOUT1?", "VOUT1 12.0", true},
+		{"VOUT1?", "VOUT2 12.0", false},
+		{"VOUT2?", "VOUT 12.0", true},
+		{"OUTP?", "OUTP1 ON", true},
+		{"OUTP?", "OUTP2 ON", false},
+		{"VOUT1?", "12.0", true}, // refused for want of a header, elsewhere
+		{"", "VOLT 12.0", true},
+	} {
+		if got := d.answers([]byte(tt.answer), tt.query); got != tt.want {
+			t.Errorf("%q to %q: %v", tt.answer, tt.query, got)
+		}
+	}
+}
+
+// TestSwappedHeadersAreRefused and counted, asked together or each alone.
+func TestSwappedHeadersAreRefused(t *testing.T) {
+	for name, both := range map[string]string{"together": "MEAS:VOLT?;:MEAS:CURR?", "from where the first was": "MEAS:VOLT?;CURR?", "each alone": ""} {
+		t.Run(name, func(t *testing.T) {
+			p := newPeer()
+			p.mangling(func(q, a string) []piece { // CURR? is of a short path here, and told by its own name
+				for _, h := range []struct{ query, volts, amperes string }{
+					{"MEAS:VOLT?;:MEAS:CURR?", "VOLT", "CURR"}, {"MEAS:VOLT?;CURR?", ":MEAS:VOLT", ":MEAS:CURR"},
+				} {
+					if q == h.query {
+						return []piece{{0, h.volts + " 3.2140;" + h.amperes + " 3.0010\n"}}
+					}
+				}
+				if word, ok := map[string]string{"MEAS:VOLT?": "VOLT ", "MEAS:CURR?": "CURR ", "OUTP?": "OUTP ", "CURR?": "CURR ", "STAT:OPER:COND?": "COND "}[q]; ok {
+					a = word + a
+				}
+				return []piece{{0, a}}
+			})
+			c, _ := speaking(t, p, 1, func(d *Dialect) { d.Headers, d.MeasureBoth = true, both })
+			r, err := c.Poll(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			wantReading(t, r, 3.214, 3.001)
+			p.mangling(func(q, a string) []piece { // near enough for a reading, were it not for the headers
+				switch q {
+				case "MEAS:VOLT?;:MEAS:CURR?", "MEAS:VOLT?;CURR?":
+					a = "CURR 3.2140;VOLT 3.0010\n"
+				case "MEAS:VOLT?":
+					a = "CURR 3.2140\n"
+				case "MEAS:CURR?":
+					a = "VOLT 3.0010\n"
+				}
+				return []piece{{0, a}}
+			})
+			before := c.refusals
+			var refused *drivers.Refusal
+			if r, err := c.Poll(t.Context()); !errors.As(err, &refused) || refused.Reason != drivers.Unasked || c.refusals == before {
+				t.Errorf("%+v, %v", r, err)
+			}
+		})
+	}
 }

@@ -46,8 +46,9 @@ type Dialect struct {
 	BothAmperesFirst bool   `toml:"both_amperes_first"` // amperes come before volts in it
 	VoltsUnit        string `toml:"volts_unit"`         // text after every number of volts, usually none
 	AmperesUnit      string `toml:"amperes_unit"`       // text after every number of amperes, usually none
-	// Headers says that a header stands before every value, as in "VOLT 12.0"; it is dropped. Set-points and
-	// protection levels may come with or without the units above.
+	// Headers says that a header stands before every value, as in "VOLT 12.0": the last words of its query, in short or
+	// long form. Any other is refused as the answer to something else. Set-points and protection levels may
+	// come with or without the units above.
 	Headers bool `toml:"headers"`
 
 	Output string `toml:"output"` // 0, 1, OFF or ON
@@ -100,7 +101,8 @@ type Dialect struct {
 	Terminator      string `toml:"terminator"`       // ends what is sent; empty: line feed; "none": nothing
 	ReplyTerminator string `toml:"reply_terminator"` // ends an answer; empty: line feed, with or without carriage return
 	// ReplySilence, when it is not 0, ends an answer in place of a terminator, for supplies that send none. An
-	// answer that lost its end is then not told from a whole one, so it is for those alone.
+	// answer that lost its end is then not told from a whole one, and two that run together show only by a second sign, point or
+	// unit, not if the second is bare digits; so it is for those alone.
 	ReplySilence Wait `toml:"reply_silence"`
 	Echo         bool `toml:"echo"` // the line returns everything that is sent
 

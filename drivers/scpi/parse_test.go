@@ -141,3 +141,15 @@ func FuzzParseNumber(f *testing.F) {
 		}
 	})
 }
+
+// TestTwoAnswersRunTogether, as they may where only a silence ends an answer: they are no number wherever it shows.
+func TestTwoAnswersRunTogether(t *testing.T) {
+	for _, tt := range []struct{ both, unit string }{
+		{"+3.2140+3.0010", ""}, {"3-3", ""}, {"3.21403.0010", ""}, {"3.2E13.0E0", ""}, {"3.2E+013.0E+00", ""},
+		{"3V3V", "V"}, {"3.2V3", "V"}, {"3.2 3.0", ""}, {"3.2\r\n3", ""},
+	} {
+		if x, why := parseNumber([]byte(tt.both), tt.unit); why == "" {
+			t.Errorf("%q passes for %g", tt.both, x)
+		}
+	}
+}

@@ -225,6 +225,9 @@ func (s *Supply) measureTogether(ctx context.Context) (r drivers.Reading, err er
 			return r, s.refusal(drivers.NotNumeric, s.both.text, answer)
 		}
 		channel, why := s.dialect.channel(fields[0], "")
+		if !s.dialect.answers(fields[0], s.dialect.Selected) {
+			why = drivers.Unasked
+		}
 		if why != "" {
 			return r, s.refusal(why, s.both.text, answer)
 		}
@@ -235,6 +238,11 @@ func (s *Supply) measureTogether(ctx context.Context) (r drivers.Reading, err er
 	}
 	if !splitFields(answer, s.dialect.BothSeparator, &fields) {
 		return r, s.refusal(drivers.NotNumeric, s.both.text, answer)
+	}
+	for i, asked := range s.parts {
+		if !s.dialect.answers(fields[i], asked) {
+			return r, s.refusal(drivers.Unasked, s.both.text, answer)
+		}
 	}
 	if s.dialect.BothAmperesFirst {
 		fields[0], fields[1] = fields[1], fields[0]

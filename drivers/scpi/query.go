@@ -24,13 +24,21 @@ func (s *Supply) query(text string, parse func([]byte, string) (float64, drivers
 	return &query{text: []byte(text), key: text, parse: parse, unit: unit}
 }
 
+// read parses the answer to q, if its header does not tell that it is of another query.
+func (s *Supply) read(q *query, answer []byte) (float64, drivers.Reason) {
+	if !s.dialect.answers(answer, q.key) {
+		return 0, drivers.Unasked
+	}
+	return q.parse(answer, q.unit)
+}
+
 // number asks q and parses its answer.
 func (s *Supply) number(ctx context.Context, q *query, timeout time.Duration) (x float64, sent, received time.Time, err error) {
 	answer, sent, received, err := s.ask(ctx, q.text, timeout)
 	if err != nil {
 		return 0, sent, received, err
 	}
-	x, why := q.parse(answer, q.unit)
+	x, why := s.read(q, answer)
 	if why != "" {
 		return 0, sent, received, s.refusal(why, q.text, answer)
 	}
@@ -68,7 +76,7 @@ func (s *Supply) optional(ctx context.Context, q *query) (x float64, ok bool, er
 		}
 		answer, _, _, err := s.ask(ctx, q.text, timeout)
 		if err == nil {
-			x, why := q.parse(answer, q.unit)
+			x, why := s.read(q, answer)
 			if why == "" || why == drivers.NotANumber || why == drivers.Overflow {
 				q.worked = true
 				return x, why == "", nil

@@ -23,6 +23,7 @@ type Supply struct {
 	at       *shared
 
 	volts, amperes, both     *query
+	parts                    [2]string // of both, in the order of its answers
 	output, mode, trips      *query
 	setVolts, setAmperes     *query
 	limitVolts, limitAmperes *query
@@ -49,6 +50,7 @@ func newSupply(s Settings, at *shared, clock drivers.Clock) *Supply {
 	c.volts = c.query(c.addressed(d.MeasureVolts), read.number, d.VoltsUnit)
 	c.amperes = c.query(c.addressed(d.MeasureAmperes), read.number, d.AmperesUnit)
 	both := c.addressed(d.MeasureBoth)
+	c.parts = parts(both)
 	if both != "" && d.Addressing == AddressSelect {
 		both = d.Selected + ";:" + strings.TrimPrefix(both, ":")
 	}
