@@ -57,6 +57,13 @@ func (s *noticeSource) Start(context.Context) (string, error) {
 	return end.String(), err
 }
 
+// Latest implements routes.Runs.
+func (s *noticeSource) Latest(context.Context) (string, error) {
+	end, err := cursor.End(s.cellDir)
+	end.Offset = 0
+	return end.String(), err
+}
+
 // Next implements routes.Source.
 func (s *noticeSource) Next(ctx context.Context, from string) (routes.Notice, string, error) {
 	at, err := cursor.Parse(s.skip(from))

@@ -64,6 +64,21 @@ func TestNoticesGoOutAcrossRuns(t *testing.T) {
 		if !slices.Equal(kinds, want) {
 			t.Errorf("notices: %v, want %v", kinds, want)
 		}
+		at, err := source.Latest(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var latest []routes.Kind
+		for {
+			n, next, err := source.Next(t.Context(), at)
+			if err != nil {
+				break
+			}
+			latest, at = append(latest, n.Kind), next
+		}
+		if !slices.Equal(latest, want[2:]) {
+			t.Errorf("of the latest run: %v, want %v", latest, want[2:])
+		}
 	})
 }
 

@@ -21,12 +21,24 @@ type Source interface {
 	Start(ctx context.Context) (cursor string, err error)
 }
 
+// Runs is the optional ability of a Source whose notices belong to runs, so that no alarm outlives its run.
+type Runs interface {
+	// Latest returns the cursor before the first notice of the newest run.
+	Latest(ctx context.Context) (cursor string, err error)
+}
+
 // Store keeps the state of each route across restarts.
 type Store interface {
 	// Load returns what was saved last for the route, or nil.
 	Load(route string) ([]byte, error)
 	// Save replaces it, atomically and durably.
 	Save(route string, data []byte) error
+}
+
+// Keepsake is the optional ability of a Store to keep a state that cannot be read for whoever looks into it.
+type Keepsake interface {
+	// SetAside gives it another name, and says which, so that Save does not replace it.
+	SetAside(route string) (where string, err error)
 }
 
 // Clock tells the calendar time, and how long a time of its own lasts on the machine's clock.

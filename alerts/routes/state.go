@@ -110,6 +110,13 @@ func (d Directory) Save(route string, data []byte) error {
 	return d.Write(d.file(route), data)
 }
 
+// SetAside implements Keepsake.
+func (d Directory) SetAside(route string) (where string, err error) {
+	from := d.file(route)
+	to := from + ".damaged-" + time.Now().UTC().Format("20060102T150405.000000000Z")
+	return to, os.Rename(from, to)
+}
+
 func (d Directory) file(route string) string {
 	return filepath.Join(d.Path, fileName(route)+".json")
 }

@@ -113,21 +113,98 @@ func TestTheProofOfADrillSurvives(t *testing.T) {
 	}
 }
 
-// TestARouteThatCannotReadItsStateIsBehind, so that somebody hears of it.
-func TestARouteThatCannotReadItsStateIsBehind(t *testing.T) {
+// shut is a source that cannot be read while it is closed.
+type shut struct {
+	journal
+	closed atomic.Bool
+}
+
+func (s *shut) Next(ctx context.Context, cursor string) (Notice, string, error) {
+	if s.closed.Load() {
+		return Notice{}, "", errors.New("input/output error")
+	}
+	return s.journal.Next(ctx, cursor)
+}
+
+// TestARouteThatCanReadNothingIsBehind, so that somebody hears of it, and still carries what goes past the log, once.
+func TestARouteThatCanReadNothingIsBehind(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		store, phone := &vault{}, &inbox{name: "phone"}
+		store, source, phone := &vault{}, &shut{}, &inbox{name: "phone"}
 		store.closed.Store(true)
-		box := open(t, Options{Source: &journal{}, Store: store}, Way{Route: phone})
+		source.closed.Store(true)
+		box := open(t, Options{Source: source, Store: store}, Way{Route: phone, Repeat: time.Hour})
 		<-time.After(10 * time.Minute)
 		if h := box.Health()[0]; h.Lag < 9*time.Minute {
 			t.Errorf("after ten minutes: %+v", h)
 		}
+		n := alarm("past", "hard-short", Highest)
+		box.Tell(n)
+		<-time.After(6 * time.Minute) // the longest wait between two tries
+		equal(t, phone.ids(), "past")
 		store.closed.Store(false)
-		<-time.After(5 * time.Minute) // the longest wait between two tries
+		source.closed.Store(false)
+		source.add(n)
+		<-time.After(6 * time.Minute)
 		flush(t, box)
 		if h := box.Health()[0]; h.Lag != 0 {
 			t.Errorf("mended: %+v", h)
+		}
+		equal(t, phone.ids(), "past")
+		<-time.After(time.Hour)
+		equal(t, phone.ids(), "past", "past-repeat-1")
+	})
+}
+
+// TestALostStateKeepsNobodyFromBeingFetched: what stands unanswered is told, after a few tries, by the rules of the route.
+func TestALostStateKeepsNobodyFromBeingFetched(t *testing.T) {
+	for name, damaged := range map[string]bool{"cannot be read": false, "is damaged": true} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				store, source := &vault{}, &journal{}
+				phone, second := &inbox{name: "phone"}, &inbox{name: "second"}
+				store.closed.Store(!damaged)
+				if damaged {
+					store.states = map[string][]byte{"phone": []byte(`{"cursor":`), "second": []byte("\x00\x00")}
+				}
+				source.add(alarm("a", "contact", High), alarm("b", "hard-short", High), alarm("c", "over-current", High), alarm("l", "charge-behind", Low),
+					closing("d", "contact", Cleared, High), closing("e", "over-current", Acknowledged, High), closing("m", "", Milestone, High))
+				box := open(t, Options{Source: source, Store: store}, Way{Route: phone, Least: High, Repeat: time.Hour},
+					Way{Route: second, Least: High, After: 30 * time.Minute})
+				<-time.After(2 * time.Minute)
+				flush(t, box)
+				equal(t, phone.ids(), "m", "b")
+				equal(t, second.ids())
+				<-time.After(30 * time.Minute)
+				equal(t, second.ids(), "b")
+				<-time.After(30 * time.Minute)
+				equal(t, phone.ids(), "m", "b", "b-repeat-1")
+			})
+		})
+	}
+}
+
+// TestADamagedStateIsKept under another name, for whoever looks into it.
+func TestADamagedStateIsKept(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := Directory{Path: t.TempDir(), Write: func(path string, data []byte) error { return os.WriteFile(path, data, 0o600) }}
+		const damage = `{"cursor":`
+		if err := d.Save("phone", []byte(damage)); err != nil {
+			t.Fatal(err)
+		}
+		source, phone := &journal{}, &inbox{name: "phone"}
+		source.add(alarm("a", "contact", High))
+		box := open(t, Options{Source: source, Store: d}, Way{Route: phone})
+		flush(t, box)
+		equal(t, phone.ids(), "a")
+		kept, err := filepath.Glob(filepath.Join(d.Path, "phone.json.damaged-*"))
+		if err != nil || len(kept) != 1 {
+			t.Fatalf("kept: %q, %v", kept, err)
+		}
+		if data, err := os.ReadFile(kept[0]); string(data) != damage || err != nil {
+			t.Errorf("kept: %q, %v", data, err)
+		}
+		if data, err := d.Load("phone"); err != nil || !json.Valid(data) {
+			t.Errorf("the new state: %q, %v", data, err)
 		}
 	})
 }

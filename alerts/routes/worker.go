@@ -19,6 +19,7 @@ type worker struct {
 	// Owned by the goroutine.
 	state     state
 	loaded    bool
+	unloaded  int             // how often the state could not be loaded
 	unsaved   bool            // the state differs from the saved one
 	sent      bool            // and by a delivery, so it is worth saving at once
 	retryAt   time.Time       // real time before which nothing is tried
@@ -107,7 +108,10 @@ func (w *worker) work(delivery context.Context) time.Duration {
 		return wait
 	}
 	if !w.loaded && !w.load(delivery) {
-		return time.Until(w.retryAt)
+		if urgent, found := w.nextUrgent(); found { // needs no state
+			w.getAhead(delivery, urgent)
+		}
+		return max(0, time.Until(w.retryAt))
 	}
 	more, ok := w.step(delivery)
 	if w.sent || !more {
@@ -146,18 +150,32 @@ func (w *worker) untilDue() time.Duration {
 	return max(wait, time.Millisecond)
 }
 
-// load reads the saved state, or begins as a newcomer.
+// loadTries is how often a state that cannot be read is tried before the route begins anew. With
+// the doubling waits between them that is about half a minute: a person must be fetched although a disk fails.
+const loadTries = 6
+
+// load reads the saved state, or begins as a newcomer. It returns false if it has to be tried again.
 func (w *worker) load(ctx context.Context) bool {
-	data, err := w.o.Store.Load(w.way.Route.Name())
+	name := w.way.Route.Name()
+	data, err := w.o.Store.Load(name)
 	if err != nil {
-		w.fail(fmt.Errorf("load the state of the route: %w", err))
-		return false
+		if w.unloaded++; w.unloaded < loadTries {
+			w.fail(fmt.Errorf("load the state of the route: %w", err))
+			return false
+		}
 	}
-	s, found, err := decodeState(data)
-	if err != nil {
-		w.o.Log.Error("route begins anew", "route", w.way.Route.Name(), "error", err)
+	var s state
+	found := false
+	if err == nil {
+		s, found, err = decodeState(data)
 	}
-	if !found {
+	switch {
+	case err != nil:
+		if s, err = w.beginAnew(ctx, err); err != nil {
+			w.fail(err)
+			return false
+		}
+	case !found:
 		if s.Cursor, err = w.o.Source.Start(ctx); err != nil {
 			w.fail(fmt.Errorf("find the newest notice: %w", err))
 			return false
@@ -165,6 +183,10 @@ func (w *worker) load(ctx context.Context) bool {
 	}
 	if w.state.Proved.After(s.Proved) { // a drill came before there was anything to read it into
 		s.Proved = w.state.Proved
+	}
+	for _, o := range w.state.Open { // likewise what went past the source
+		s.remove(o.Notice.subjectOf())
+		s.Open = append(s.Open, o)
 	}
 	s.forgetAhead(w.ahead)
 	w.state, w.loaded, w.unsaved = s, true, true

@@ -1,0 +1,66 @@
+package routes
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+)
+
+// beginAnew is the state of a route whose saved one is lost: from the newest notice on, and
+// with every alarm that stands unanswered, though some may have been told before. What else was not yet told,
+// milestones and the ends of alarms, stays in the run log.
+func (w *worker) beginAnew(ctx context.Context, lost error) (state, error) {
+	s, err := w.survey(ctx)
+	if err != nil {
+		return state{}, fmt.Errorf("find the alarms that stand: %w", err)
+	}
+	where := "nowhere"
+	if k, ok := w.o.Store.(Keepsake); ok {
+		var kept error
+		if where, kept = k.SetAside(w.way.Route.Name()); kept != nil { // it still works, and that comes first
+			where = kept.Error()
+		}
+	}
+	w.o.Log.Error("the state of a route cannot be read: it begins anew with the alarms that stand and the newest notice; some may come twice",
+		"route", w.way.Route.Name(), "set aside as", where, "error", lost)
+	return s, nil
+}
+
+// survey reads what the source has of its last run.
+func (w *worker) survey(ctx context.Context) (s state, err error) {
+	if l, ok := w.o.Source.(Runs); ok {
+		if s.Cursor, err = l.Latest(ctx); err != nil {
+			return s, err
+		}
+	}
+	var standing []Notice // unanswered, oldest first
+	for at := s.Cursor; ; {
+		n, next, err := w.o.Source.Next(ctx, at)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return s, err
+		}
+		kept := standing[:0]
+		for _, a := range standing {
+			if !n.closes(a) && (n.Kind != Alarm || a.subjectOf() != n.subjectOf()) {
+				kept = append(kept, a)
+			}
+		}
+		if standing = kept; n.Kind == Alarm && w.wants(n) {
+			standing = append(standing, n)
+		}
+		s.Cursor, at = at, next // before the newest, which is told in its turn
+	}
+	for _, n := range standing {
+		if o := s.put(n); o != nil {
+			o.From, o.Due = n.At, n.At.Add(w.way.After)
+			if now := w.o.Clock.UTC(); o.Due.After(now.Add(w.way.After)) || o.From.After(now) { // the calendar was set back
+				o.From, o.Due = now, now.Add(w.way.After)
+			}
+		}
+	}
+	return s, nil
+}
