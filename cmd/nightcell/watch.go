@@ -51,6 +51,9 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	if !(f.speed > 0 && f.speed <= 1e6) {
 		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
 	}
+	reloads := make(chan os.Signal, 1)
+	signal.Notify(reloads, syscall.SIGHUP) // before anything that takes time: unheeded, the signal would end the process
+	defer signal.Stop(reloads)
 	cfg, err := configs.Load(f.config)
 	if err != nil {
 		return usageError{err}
@@ -68,9 +71,6 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	if err != nil {
 		return err
 	}
-	reloads := make(chan os.Signal, 1)
-	signal.Notify(reloads, syscall.SIGHUP)
-	defer signal.Stop(reloads)
 	watching, done := context.WithCancel(ctx)
 	defer done()
 	go reloadOn(watching, reloads, d, log)
