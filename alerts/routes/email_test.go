@@ -195,7 +195,7 @@ func TestEmailServerThatLiesOrHangs(t *testing.T) {
 			began := time.Now()
 			_, err := email(t, h, EmailSettings{}).Deliver(ctx, alarm("a", "contact", High))
 			cancel()
-			if err == nil || time.Since(began) > 10*time.Second || len(err.Error()) > 20_000 {
+			if err == nil || time.Since(began) > time.Minute || len(err.Error()) > 20_000 {
 				t.Errorf("%s answered by %.20q: %v after %v", verb, answer, err, time.Since(began))
 			}
 		}

@@ -144,7 +144,7 @@ func open(t *testing.T, o Options, ways ...Way) *Outbox {
 
 func stop(t *testing.T, box *Outbox) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	defer cancel()
 	if err := box.Stop(ctx); err != nil {
 		t.Error(err)
@@ -170,14 +170,14 @@ func equal(t *testing.T, got []string, want ...string) {
 // waitFor polls a condition until it holds.
 func waitFor(t *testing.T, what string, holds func() bool) {
 	t.Helper()
-	deadline := time.After(10 * time.Second)
+	deadline := time.After(2 * time.Minute)
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
 	for !holds() {
 		select {
 		case <-tick.C:
 		case <-deadline:
-			t.Fatalf("not within ten seconds: %s", what)
+			t.Fatalf("not within two minutes: %s", what)
 		}
 	}
 }

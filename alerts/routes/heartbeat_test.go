@@ -84,7 +84,7 @@ func TestHeartbeatStopsAtOnceAndTwice(t *testing.T) {
 	began := time.Now()
 	h.Stop()
 	h.Stop()
-	if took := time.Since(began); took > 5*time.Second {
+	if took := time.Since(began); took > time.Minute {
 		t.Errorf("stopping took %v", took)
 	}
 	unstarted, err := NewHeartbeat(HeartbeatSettings{URL: NewSecret(server.URL), Alive: func() ([]Pulse, bool) { return nil, false }})

@@ -95,7 +95,7 @@ func TestMQTTReachesARealBroker(t *testing.T) {
 				if topic := strings.TrimPrefix(m.Topic(), "lab/notices"); !strings.HasSuffix(topic, "/zinc-1--/alarm") || m.Qos() == 0 {
 					t.Errorf("topic %q with quality %d", m.Topic(), m.Qos())
 				}
-			case <-time.After(10 * time.Second):
+			case <-time.After(2 * time.Minute):
 				t.Error("nobody heard it")
 			}
 		})
@@ -131,7 +131,7 @@ func TestMQTTBrokerThatHangs(t *testing.T) {
 		began := time.Now()
 		_, err = mqttRoute(t, MQTTSettings{Broker: NewSecret(scheme + "://" + silent.Addr().String())}).Deliver(ctx, alarm("a", "contact", High))
 		cancel()
-		if !errors.Is(err, context.DeadlineExceeded) || time.Since(began) > 10*time.Second {
+		if !errors.Is(err, context.DeadlineExceeded) || time.Since(began) > time.Minute {
 			t.Errorf("%s: %v after %v", scheme, err, time.Since(began))
 		}
 	}
@@ -163,7 +163,7 @@ func TestOutboxOutlivesARealBroker(t *testing.T) {
 			if e := checkEvent(t, m.Payload()); e["id"] != want {
 				t.Fatalf("heard %v, want %s", e["id"], want)
 			}
-		case <-time.After(10 * time.Second):
+		case <-time.After(2 * time.Minute):
 			t.Fatalf("%s was not heard", want)
 		}
 	}

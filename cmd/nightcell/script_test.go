@@ -45,7 +45,7 @@ func TestScripts(t *testing.T) {
 	})
 }
 
-// await waits until a file matches a pattern: await FILE PATTERN. It fails after half a minute.
+// await waits until a file matches a pattern: await FILE PATTERN. It fails after two minutes.
 func await(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 2 {
 		ts.Fatalf("usage: await FILE PATTERN")
@@ -56,7 +56,7 @@ func await(ts *testscript.TestScript, neg bool, args []string) {
 	var text []byte
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); <-tick.C {
+	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); <-tick.C {
 		if text, err = os.ReadFile(path); err == nil && pattern.Match(text) {
 			return
 		}
@@ -73,7 +73,7 @@ func awaitGone(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(err)
 	tick := time.NewTicker(10 * time.Millisecond)
 	defer tick.Stop()
-	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); <-tick.C {
+	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); <-tick.C {
 		state, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
 		if err != nil || strings.Contains(string(state), ") Z ") { // gone, or waiting to be collected
 			return

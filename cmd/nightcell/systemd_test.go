@@ -79,27 +79,26 @@ func TestSystemdIsTold(t *testing.T) {
 			}
 		}
 	}
-	if !expect("READY=1", 20*time.Second) {
+	if !expect("READY=1", 2*time.Minute) {
 		t.Fatalf("never ready\n%s", log.String())
 	}
 	for i := range 2 {
-		if !expect("WATCHDOG=1", 20*time.Second) {
+		if !expect("WATCHDOG=1", 2*time.Minute) {
 			t.Fatalf("the watchdog was fed %d times\n%s", i, log.String())
 		}
 	}
-	// Five minutes of the simulation are five seconds; then readings stop, and the food with them.
-	for fed := 0; expect("WATCHDOG=1", 3*time.Second); fed++ {
+	// Five minutes of the simulation are five seconds; then readings stop, and the food with
+	// them. On a busy machine it may be late before, so that the silence must have been seen too.
+	silent := func() bool { return strings.Contains(log.String(), "supply-silent") }
+	for fed := 0; expect("WATCHDOG=1", 3*time.Second) || !silent(); fed++ {
 		if fed > 60 {
-			t.Fatalf("the watchdog is fed although the supply is silent\n%s", log.String())
+			t.Fatalf("the watchdog is fed although the supply is silent, or its silence was not seen\n%s", log.String())
 		}
-	}
-	if !strings.Contains(log.String(), "supply-silent") {
-		t.Errorf("the food stopped, but not for the supply's silence\n%s", log.String())
 	}
 	if err := syscall.Kill(os.Getpid(), syscall.SIGTERM); err != nil {
 		t.Fatal(err)
 	}
-	if !expect("STOPPING=1", 20*time.Second) {
+	if !expect("STOPPING=1", 2*time.Minute) {
 		t.Error("systemd was not told of the stop")
 	}
 	if got := <-code; got != 0 {

@@ -22,7 +22,7 @@ import (
 )
 
 // patience is how long a process may take to do what it must, on a machine that is busy with other things.
-const patience = time.Minute
+const patience = 2 * time.Minute
 
 // program is nightcell, built by TestMain.
 var program string
@@ -119,7 +119,7 @@ type watch struct {
 // what comes before its name and arguments.
 func startWatch(t *testing.T, command []string, config string, speed float64) *watch {
 	t.Helper()
-	w := &watch{said: newJournal(), done: make(chan error, 1), client: &http.Client{Timeout: 5 * time.Second}}
+	w := &watch{said: newJournal(), done: make(chan error, 1), client: &http.Client{Timeout: patience}}
 	args := append(command[1:len(command):len(command)], "watch", "--config", config, "--speed", strconv.FormatFloat(speed, 'g', -1, 64))
 	w.cmd = exec.Command(command[0], args...)
 	w.cmd.Stdout, w.cmd.Stderr = w.said, w.said

@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"gonum.org/v1/gonum/integrate"
 
@@ -21,7 +20,7 @@ import (
 // get asks a database and returns what it says.
 func get(t testing.TB, address string, query url.Values) []byte {
 	t.Helper()
-	client := &http.Client{Timeout: 10 * time.Second}
+	client := &http.Client{Timeout: patience}
 	resp, err := client.PostForm(address, query)
 	if err != nil {
 		t.Fatal(err)

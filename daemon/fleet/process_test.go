@@ -14,7 +14,7 @@ import (
 )
 
 // patience is how long a condition may take on a busy machine. Waits end when it holds.
-const patience = 90 * time.Second
+const patience = 3 * time.Minute
 
 // waitFor looks again and again until ok, and fails after patience.
 func waitFor(t testing.TB, what string, ok func() bool) {
@@ -187,7 +187,7 @@ func (p *process) kill() {
 
 // answers says whether an address answers with success.
 func answers(url string) func() bool {
-	client := &http.Client{Timeout: 2 * time.Second}
+	client := &http.Client{Timeout: 10 * time.Second}
 	return func() bool {
 		resp, err := client.Get(url)
 		if err != nil {

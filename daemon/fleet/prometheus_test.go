@@ -13,7 +13,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	"nightcell/daemon/runlog"
 )
@@ -117,7 +116,7 @@ func number(v [2]any) float64 {
 
 // ask puts a query; the error is Prometheus' own.
 func (p *prometheus) ask(query string) ([]series, error) {
-	client := &http.Client{Timeout: 10 * time.Second}
+	client := &http.Client{Timeout: patience}
 	resp, err := client.Get(p.url + "/api/v1/query?query=" + url.QueryEscape(query))
 	if err != nil {
 		return nil, err
@@ -224,7 +223,7 @@ func TestPrometheusScrapesTwoDaemons(t *testing.T) {
 		return ok && v == 2
 	})
 	dashboardAnswers(t, p)
-	client := &http.Client{Timeout: 5 * time.Second}
+	client := &http.Client{Timeout: patience}
 	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, "http://"+north.address+"/metrics", nil)
 	if err != nil {
 		t.Fatal(err)

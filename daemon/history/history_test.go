@@ -248,7 +248,7 @@ func TestReadersAndGrowth(t *testing.T) {
 	for i := range n {
 		a.read(sample{begin.Add(time.Duration(i+1) * time.Second), 3.2, 2.5})
 	}
-	deadline := time.Now().Add(20 * time.Second)
+	deadline := time.Now().Add(2 * time.Minute)
 	for {
 		w := window(t, h, "", time.Time{}, time.Time{}, 100)
 		if w.Last.Equal(begin.Add(n * time.Second)) {

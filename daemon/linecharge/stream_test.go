@@ -81,11 +81,11 @@ func watch(t testing.TB, dir string, flows func(now time.Duration) current, m *m
 	}}
 }
 
-// until waits for a condition, for at most 60 s of the machine's time.
+// until waits for a condition, for at most three minutes of the machine's time.
 func (w *watched) until(what string, ok func(*snapshot.Cell) bool) error {
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
-	deadline := time.NewTimer(time.Minute)
+	deadline := time.NewTimer(3 * time.Minute)
 	defer deadline.Stop()
 	for {
 		if s := w.cell.Latest(); s != nil && ok(s) {
@@ -94,7 +94,7 @@ func (w *watched) until(what string, ok func(*snapshot.Cell) bool) error {
 		select { // ends with the deadline
 		case <-tick.C:
 		case <-deadline.C:
-			return fmt.Errorf("not within a minute: %s; %+v", what, w.cell.Latest())
+			return fmt.Errorf("not within three minutes: %s; %+v", what, w.cell.Latest())
 		}
 	}
 }

@@ -42,10 +42,10 @@ func newBrowser(t *testing.T) *browser {
 		t.Skip("chromium is not installed")
 	}
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.UserDataDir(t.TempDir()), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("hide-scrollbars", true))
+		chromedp.UserDataDir(t.TempDir()), chromedp.WSURLReadTimeout(2*time.Minute), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("hide-scrollbars", true))
 	allocator, stopAllocator := chromedp.NewExecAllocator(context.Background(), options...)
 	tab, stopTab := chromedp.NewContext(allocator)
-	ctx, cancel := context.WithTimeout(tab, 3*time.Minute) // against hanging; a busy machine takes one
+	ctx, cancel := context.WithTimeout(tab, 10*time.Minute) // against hanging; a busy machine takes one or two
 	b := &browser{t: t, ctx: ctx}
 	t.Cleanup(func() {
 		if err := chromedp.Cancel(tab); err != nil {

@@ -295,10 +295,10 @@ func writeRun(t *testing.T, data, cell string, n int) string {
 	return filepath.Base(run)
 }
 
-// eventually waits for ok, and fails with what was waited for.
+// eventually waits for ok, and fails with what was waited for. The limit is for a busy machine.
 func eventually(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	deadline := time.NewTimer(20 * time.Second)
+	deadline := time.NewTimer(2 * time.Minute)
 	defer deadline.Stop()
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()

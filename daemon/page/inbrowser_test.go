@@ -124,7 +124,7 @@ func TestInBrowser(t *testing.T) {
 func TestShortOnThePage(t *testing.T) {
 	t.Parallel()
 	b := newBrowser(t)
-	w := watch(t, setup{speed: 12, poll: "18 s", scenario: "[[event]]\nat = \"40 s\"\nkind = \"hard-short\"\nohms = 0.03\n"}) // a poll every 1.5 s
+	w := watch(t, setup{speed: 3, poll: "18 s", scenario: "[[event]]\nat = \"40 s\"\nkind = \"hard-short\"\nohms = 0.03\n"}) // a poll every 6 s, so that a busy browser has time to draw
 	w.latest(t)
 	b.open(t, w.url+"/", isLive)
 	has := func(c *snapshot.Cell) bool {

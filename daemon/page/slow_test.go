@@ -79,7 +79,7 @@ func TestSlowConnections(t *testing.T) {
 
 // ask fetches the page n times, each on a connection of its own.
 func ask(url string, n int) error {
-	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: 20 * time.Second}
+	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: 2 * time.Minute}
 	for i := range n {
 		r, err := client.Get(url + "/")
 		if err != nil {

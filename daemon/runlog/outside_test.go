@@ -156,7 +156,7 @@ store-enabled = false
 		_ = cmd.Wait() // killed
 	})
 	base := fmt.Sprintf("http://127.0.0.1:%d", http1)
-	deadline := time.Now().Add(30 * time.Second)
+	deadline := time.Now().Add(2 * time.Minute)
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
 	for {

@@ -90,15 +90,15 @@ func (c *client) ask(t *testing.T, query string) string {
 	if _, err := c.Write([]byte(query)); err != nil {
 		t.Fatalf("write %q: %v", query, err)
 	}
-	answer, err := c.line(5 * time.Second)
+	answer, err := c.line(patienceOfTests)
 	if err != nil {
 		t.Fatalf("%q: %v", query, err)
 	}
 	return answer
 }
 
-// patience bounds every wait for something that must happen.
-const patienceOfTests = 10 * time.Second
+// patienceOfTests bounds every wait for something that must happen.
+const patienceOfTests = 2 * time.Minute
 
 // eventually waits until a condition holds.
 func eventually(t *testing.T, what string, holds func() bool) {
@@ -185,8 +185,8 @@ func TestDeafClient(t *testing.T) {
 }
 
 func TestUnplugAndReplug(t *testing.T) {
-	// 20 minutes, 400 times as fast: the cable is out from 3 s to 3.5 s.
-	s, err := ParseScenario("s.toml", []byte("[[event]]\nat = \"20 min\"\nlasts = \"200 s\"\nkind = \"unplug\"\n"))
+	// 400 times as fast: the cable is out from 6 s to 11 s, long enough for a busy machine to see it out.
+	s, err := ParseScenario("s.toml", []byte("[[event]]\nat = \"40 min\"\nlasts = \"2000 s\"\nkind = \"unplug\"\n"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -206,7 +206,7 @@ func TestUnplugAndReplug(t *testing.T) {
 	if got := again.ask(t, "*IDN?\n"); got != Identity+"\n" {
 		t.Errorf("afterwards %q", got)
 	}
-	if truth := i.Truth(1); truth.Charge < 3*1399 { // the current went on
+	if truth := i.Truth(1); truth.Charge < 3*4399 { // the current went on
 		t.Errorf("%.1f C by %v", truth.Charge, truth.At)
 	}
 }
@@ -289,7 +289,7 @@ func TestServeCleansUp(t *testing.T) {
 // python is a client of another make: Debian's python3-serial.
 const python = `
 import serial, sys
-with serial.Serial(sys.argv[1], 9600, timeout=5) as port:
+with serial.Serial(sys.argv[1], 9600, timeout=120) as port:
     for query in ("*IDN?", "MEAS:CURR?", "VOLT?;CURR?", "SYST:ERR?"):
         port.write(query.encode() + b"\n")
         print(port.readline().decode(), end="")
