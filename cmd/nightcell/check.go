@@ -164,6 +164,9 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	if s.Accuracy.Assumed {
 		j.Notes = append(j.Notes, fmt.Sprintf("the accuracy of supply %s is assumed; state [supply.%s.accuracy] from its data sheet", s.Name, s.Name))
 	}
+	if note := slowAttach(s); note != "" {
+		j.Notes = append(j.Notes, note)
+	}
 	plan, err := c.Plan(s)
 	if err != nil { // Parse has tried the same and let it through
 		j.Notes = append(j.Notes, err.Error())
@@ -189,6 +192,19 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	}
 	j.Notes = append(j.Notes, plan.Notes...)
 	return j
+}
+
+// slowAttach says that the unit's watchdog may not outlast the first contact with a supply: about twenty questions come
+// before the first reading, each with the dialect's own waits, and only good readings feed the watchdog.
+func slowAttach(s *configs.Supply) string {
+	const questions, watchdog = 20, time.Minute // WatchdogSec of the shipped unit
+	d := &s.Dialect
+	longest := time.Duration(d.OpenPause) + questions*time.Duration(d.Timeout+d.Pause)
+	if longest <= watchdog {
+		return ""
+	}
+	return fmt.Sprintf("supply %s may take %s to its first reading, by the timeout of its dialect; under systemd shorten the timeout, or set WatchdogSec above that, else a slow supply alone is restarted for ever",
+		s.Name, quantity.Format(quantity.Time, longest.Seconds()))
 }
 
 // outside tries secrets, templates and files. What only another user may read is no mistake.

@@ -87,6 +87,17 @@ func TestCheckJSON(t *testing.T) {
 	}
 }
 
+// TestCheckNotesASlowDialect, whose first contact may outlast the watchdog of the unit.
+func TestCheckNotesASlowDialect(t *testing.T) {
+	for timeout, want := range map[string]bool{"1 s": false, "2 s": false, "4 s": true} {
+		path := writeConfig(t, "data = \"d\"\n[supply.bench]\nport = \"p\"\n[supply.bench.dialect]\ntimeout = \""+timeout+"\"\n[cell.zinc-1]\nsupply = \"bench\"\n")
+		out, complaints, code := check(t, "--config", path)
+		if code != 0 || strings.Contains(out, "WatchdogSec") != want {
+			t.Errorf("timeout %s: exit code %d: %s\n%s", timeout, code, complaints, out)
+		}
+	}
+}
+
 func TestCheckReportsAllMistakes(t *testing.T) {
 	path := writeConfig(t, "data = \"d\"\nbaud = 3\n[cell.a]\nsupply = \"b\"\npoll = \"1,5 s\"\n")
 	out, complaints, code := check(t, "--config", path)
