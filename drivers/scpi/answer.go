@@ -2,6 +2,7 @@ package scpi
 
 import (
 	"bytes"
+	"math"
 	"strings"
 	"unicode"
 
@@ -193,7 +194,11 @@ func (d *Dialect) channel(b []byte, _ string) (float64, drivers.Reason) {
 	if !ok || len(v) < whole || !bytes.EqualFold(v[:len(before)], []byte(before)) || !bytes.EqualFold(v[len(v)-len(after):], []byte(after)) {
 		return 0, unlike(b)
 	}
-	return parseNumber(v[len(before):len(v)-len(after)], "")
+	x, why := parseNumber(v[len(before):len(v)-len(after)], "")
+	if why == "" && x != math.Trunc(x) { // late volts of 1.2 are not channel 1
+		return 0, drivers.NotNumeric
+	}
+	return x, why
 }
 
 // unlike is the reason for an answer that does not look as the dialect says.

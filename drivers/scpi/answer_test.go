@@ -279,6 +279,16 @@ func TestSupplyWithoutLineEnds(t *testing.T) {
 	})
 }
 
+// TestLateVoltsAreNoChannel, whichever channel they would be cut to.
+func TestLateVoltsAreNoChannel(t *testing.T) {
+	d := Standard()
+	for answer, want := range map[string]drivers.Reason{"1": "", "+1.0E0": "", "1.214": drivers.NotNumeric, "0.5": drivers.NotNumeric} {
+		if x, why := d.channel([]byte(answer), ""); why != want {
+			t.Errorf("%q: channel %g, %q", answer, x, why)
+		}
+	}
+}
+
 // TestHeaderOfAnotherQuery tells a late or swapped answer by its header.
 func TestHeaderOfAnotherQuery(t *testing.T) {
 	d := Dialect{Headers: true}
