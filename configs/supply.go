@@ -5,6 +5,7 @@ import (
 	"math"
 	"net"
 	"strings"
+	"time"
 
 	"nightcell/configs/quantity"
 	"nightcell/drivers"
@@ -44,6 +45,14 @@ func (s *Supply) Settings(channel int, limit float64) scpi.Settings {
 		RangeAmperes: drivers.Amperes(known(s.RangeAmperes)),
 		LimitAmperes: drivers.Amperes(known(limit)),
 	}
+}
+
+// FirstContact is how long opening the supply and asking it everything may take: as many answers as that asks for, each as
+// slow as its dialect allows. The driver gives a silent supply up much sooner.
+func (s *Supply) FirstContact() time.Duration {
+	const answers, characters = 20, 64 // of one exchange
+	d := s.Settings(1, math.NaN())
+	return time.Duration(d.Dialect.OpenPause) + answers*(time.Duration(d.Dialect.Timeout+d.Dialect.Pause+d.Dialect.ReplySilence)+d.Line.Duration(characters))
 }
 
 func readSupply(n named) Supply {

@@ -36,7 +36,7 @@ func settingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock 
 	}
 	s := Settings{
 		Cell: cell.Name, Supply: supply.Name, Identity: supply.Identity,
-		Open: opener(supply, cell, rack, clock), Patience: patienceWith(supply),
+		Open: opener(supply, cell, rack, clock), Patience: supply.FirstContact(),
 		Poll: cell.Poll, Sync: cell.Sync, Count: cell.Coulometer(supply),
 		Plan: plan, Limits: cell.Limits,
 		May: Permission(cell.May), AtTarget: choice(cell.AtTarget), OnStop: choice(cell.OnStop),
@@ -90,14 +90,6 @@ func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
 	} else if a.Acid.BathMass.Known() {
 		s.AcidGramsPerCoulomb = a.Acid.BathMass.Value * 1e3 / a.Conditions.Charge.Value
 	}
-}
-
-// patienceWith is how long opening a supply and asking it everything may take: as many answers as that asks for, each as
-// slow as its dialect allows. The driver gives a silent supply up much sooner.
-func patienceWith(s *configs.Supply) time.Duration {
-	const answers, characters = 20, 64 // of one exchange
-	d := s.Settings(1, math.NaN())
-	return time.Duration(d.Dialect.OpenPause) + answers*(time.Duration(d.Dialect.Timeout+d.Dialect.Pause+d.Dialect.ReplySilence)+d.Line.Duration(characters))
 }
 
 // opener opens one channel of a supply; all cells of a supply share its line through the rack.

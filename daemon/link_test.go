@@ -40,7 +40,7 @@ func TestPatienceFollowsTheDialect(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := patienceWith(c.Supply("bench")); got < 70*time.Second || got > 75*time.Second {
+	if got := c.Supply("bench").FirstContact(); got < 70*time.Second || got > 75*time.Second {
 		t.Errorf("%v, want the pause after opening and 20 answers of 2 s, and their characters at 9600 baud", got)
 	}
 }
@@ -57,7 +57,7 @@ func TestTheUnitLeavesTimeToStop(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if longest := handsAttempts * (handsTimeout + patienceWith(&configs.Supply{Dialect: scpi.Standard()})); given < longest+10*time.Second {
+	if longest := handsAttempts * (handsTimeout + (&configs.Supply{Dialect: scpi.Standard()}).FirstContact()); given < longest+10*time.Second {
 		t.Errorf("the unit gives %v to stop; verifying the output off may take %v", given, longest)
 	}
 }

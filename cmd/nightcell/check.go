@@ -194,12 +194,10 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	return j
 }
 
-// slowAttach says that the unit's watchdog may not outlast the first contact with a supply: about twenty questions come
-// before the first reading, each with the dialect's own waits, and only good readings feed the watchdog.
+// slowAttach says that the unit's watchdog may not outlast the first contact with a supply: only good readings feed it.
 func slowAttach(s *configs.Supply) string {
-	const questions, watchdog = 20, time.Minute // WatchdogSec of the shipped unit
-	d := &s.Dialect
-	longest := time.Duration(d.OpenPause) + questions*time.Duration(d.Timeout+d.Pause)
+	const watchdog = time.Minute // WatchdogSec of the shipped unit
+	longest := s.FirstContact()
 	if longest <= watchdog {
 		return ""
 	}
