@@ -10,11 +10,13 @@ import (
 	"time"
 )
 
-// How long an alert stands when nobody sends its end: an alarm for longer than
-// any charge, news only until it is seen.
+// Alertmanager keeps alerts in memory, so its clients send every alert that is active again "usually on the order of 30
+// seconds to 3 minutes" (Prometheus documentation, "Sending alerts"), and with each an end that outlasts a few of those:
+// Prometheus's own is four intervals ahead. News is not repeated and stands until it is seen.
 const (
-	alarmStands = 7 * 24 * time.Hour
-	newsStands  = 15 * time.Minute
+	renewEvery = time.Minute
+	outlasts   = 4 // intervals
+	newsStands = 15 * time.Minute
 )
 
 // AlertmanagerSettings describe an Alertmanager.
@@ -40,6 +42,7 @@ type Alertmanager struct {
 	settings AlertmanagerSettings
 	caller   *caller
 	now      func() time.Time
+	every    time.Duration // between two tellings of what stands
 }
 
 // alert is one element of the body of POST /api/v2/alerts.
@@ -57,20 +60,34 @@ func NewAlertmanager(s AlertmanagerSettings) (*Alertmanager, error) {
 	if err != nil {
 		return nil, fmt.Errorf("route %s: %w", s.Name, err)
 	}
-	return &Alertmanager{s, c, time.Now}, nil
+	return &Alertmanager{s, c, time.Now, renewEvery}, nil
 }
 
 // Name implements Route.
 func (a *Alertmanager) Name() string { return a.settings.Name }
 
-// KeepsAlarms implements Keeper.
-func (a *Alertmanager) KeepsAlarms() bool { return true }
+// RenewEvery implements Keeper.
+func (a *Alertmanager) RenewEvery() time.Duration { return a.every }
+
+// Renew implements Keeper. Of several alerts Alertmanager takes the valid ones although it refuses another.
+func (a *Alertmanager) Renew(ctx context.Context, standing []Notice) error {
+	_, err := a.post(ctx, standing)
+	return err
+}
 
 // Deliver implements Route. Status 200 is proof of delivery.
 func (a *Alertmanager) Deliver(ctx context.Context, n Notice) (Proof, error) {
-	body, err := json.Marshal([]alert{a.alert(n)})
+	return a.post(ctx, []Notice{n})
+}
+
+func (a *Alertmanager) post(ctx context.Context, notices []Notice) (Proof, error) {
+	alerts := make([]alert, len(notices))
+	for i, n := range notices {
+		alerts[i] = a.alert(n)
+	}
+	body, err := json.Marshal(alerts)
 	if err != nil {
-		return "", &Refused{fmt.Errorf("encode notice %s: %w", n.ID, err)}
+		return "", &Refused{fmt.Errorf("encode alerts: %w", err)}
 	}
 	request, err := a.caller.request(ctx, http.MethodPost, bytes.NewReader(body))
 	if err != nil {
@@ -123,7 +140,7 @@ func (a *Alertmanager) alert(n Notice) alert {
 	}
 	switch n.Kind {
 	case Alarm, Acknowledged:
-		out.EndsAt = now.Add(alarmStands)
+		out.EndsAt = now.Add(outlasts * a.every)
 	case Cleared, Quieted:
 		out.EndsAt = now
 	default:

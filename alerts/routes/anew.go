@@ -27,6 +27,18 @@ func (w *worker) beginAnew(ctx context.Context, lost error) (state, error) {
 	return s, nil
 }
 
+// newcomer is the state of a route that never had one: old news is not told to it, save the
+// alarms that stand where the far side is to know of all of them.
+func (w *worker) newcomer(ctx context.Context) (s state, err error) {
+	if w.keeps() {
+		if s, err = w.survey(ctx); err != nil {
+			return s, err
+		}
+	}
+	s.Cursor, err = w.o.Source.Start(ctx)
+	return s, err
+}
+
 // survey reads what the source has of its last run.
 func (w *worker) survey(ctx context.Context) (s state, err error) {
 	if l, ok := w.o.Source.(Runs); ok {
@@ -34,7 +46,7 @@ func (w *worker) survey(ctx context.Context) (s state, err error) {
 			return s, err
 		}
 	}
-	var standing []Notice // unanswered, oldest first
+	var standing []openAlarm // oldest first; acknowledged ones only for a far side that must be told of them too
 	for at := s.Cursor; ; {
 		n, next, err := w.o.Source.Next(ctx, at)
 		if errors.Is(err, io.EOF) {
@@ -45,17 +57,27 @@ func (w *worker) survey(ctx context.Context) (s state, err error) {
 		}
 		kept := standing[:0]
 		for _, a := range standing {
-			if !n.closes(a) && (n.Kind != Alarm || a.subjectOf() != n.subjectOf()) {
-				kept = append(kept, a)
+			switch {
+			case w.keeps() && n.Kind == Acknowledged && n.closes(a.Notice):
+				a.Answered, a.Notice.State = true, n.State
+			case n.closes(a.Notice), n.Kind == Alarm && a.Notice.subjectOf() == n.subjectOf():
+				continue
 			}
+			kept = append(kept, a)
 		}
 		if standing = kept; n.Kind == Alarm && w.wants(n) {
-			standing = append(standing, n)
+			standing = append(standing, openAlarm{Notice: n})
 		}
 		s.Cursor, at = at, next // before the newest, which is told in its turn
 	}
-	for _, n := range standing {
-		if o := s.put(n); o != nil {
+	for _, a := range standing {
+		n, o := a.Notice, s.put(a.Notice)
+		switch {
+		case o == nil: // no room
+		case a.Answered:
+			o.answer()
+			o.Told = 1 // it is in the next renewal
+		default:
 			o.From, o.Due = n.At, n.At.Add(w.way.After)
 			if now := w.o.Clock.UTC(); o.Due.After(now.Add(w.way.After)) || o.From.After(now) { // the calendar was set back
 				o.From, o.Due = now, now.Add(w.way.After)

@@ -124,6 +124,9 @@ func (w *worker) fail(err error) {
 		wait = max(wait, busy.After)
 	}
 	w.retryAt = time.Now().Add(wait)
+	if busy != nil {
+		w.renewAt = w.retryAt // it asked to be left alone
+	}
 	if failures == 1 { // said once, and again when it works
 		w.o.Log.Warn("route does not deliver, trying again", "route", w.way.Route.Name(), "error", err)
 	}
@@ -146,7 +149,7 @@ func (w *worker) report() Health {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	h := w.health
-	for _, since := range [...]time.Time{w.oldest, w.lost} {
+	for _, since := range [...]time.Time{w.oldest, w.lost, w.stale} {
 		if !since.IsZero() {
 			h.Lag = max(h.Lag, now.Sub(since))
 		}

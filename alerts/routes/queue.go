@@ -183,6 +183,7 @@ func (w *worker) close(delivery context.Context, n Notice, since time.Time) bool
 	}
 	if o != nil {
 		o.answer()
+		o.Notice.State, o.Aside = n.State, n.Kind == Quieted
 		w.unsaved = true
 		n.Priority = o.Notice.Priority // so that what was raised and what is closed are labelled alike
 	}
@@ -206,7 +207,7 @@ func (w *worker) end(delivery context.Context, n Notice, since time.Time) bool {
 		if o.Told == 0 && !n.At.Before(o.Due) && !w.silenced(o) && !w.remind(delivery, o) {
 			return false
 		}
-		if o.Told > 0 && w.keeps() && !w.send(delivery, closed(o.Notice, n), since) {
+		if o.Told > 0 && !o.Aside && w.keeps() && !w.send(delivery, closed(o.Notice, n), since) {
 			return false
 		}
 	}
@@ -220,8 +221,8 @@ func (w *worker) end(delivery context.Context, n Notice, since time.Time) bool {
 
 // keeps reports whether the far side keeps alarms standing.
 func (w *worker) keeps() bool {
-	k, ok := w.way.Route.(Keeper)
-	return ok && k.KeepsAlarms()
+	_, ok := w.way.Route.(Keeper)
+	return ok
 }
 
 // closed is the notice that an alarm is closed by the end of its run.

@@ -27,11 +27,14 @@ type Pictured interface {
 	ShowsPictures() bool
 }
 
-// Keeper is the optional ability of a route whose far side keeps alarms standing
-// until it is told their end.
+// Keeper is the optional ability of a route whose far side keeps alarms standing, in
+// memory alone: it must be told every one of them again and again, acknowledged ones too, and the end of each for
+// whatever reason it ends.
 type Keeper interface {
-	// KeepsAlarms reports whether the end of every alarm has to be told, for whatever reason it ends.
-	KeepsAlarms() bool
+	// Renew tells all the alarms that stand, each as it was told last.
+	Renew(ctx context.Context, standing []Notice) error
+	// RenewEvery is the time from one Renew to the next, in real time.
+	RenewEvery() time.Duration
 }
 
 // Refused is the error for a notice that the far side understood and will not

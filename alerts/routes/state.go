@@ -41,6 +41,8 @@ type openAlarm struct {
 	Told int `json:"told"`
 	// Answered says that it is acknowledged, quieted or over.
 	Answered bool `json:"answered,omitempty"`
+	// Aside says that it is no alarm for now, though not over: shelved, suppressed or out of service.
+	Aside bool `json:"aside,omitempty"`
 	// Ahead says that it was told before the source had it.
 	Ahead bool `json:"ahead,omitempty"`
 	// From and Due are the beginning and the end of the wait until it is told next; Due is zero when it never is.

@@ -106,6 +106,7 @@ func (s *state) forgetAhead(own map[string]bool) {
 	for i := range s.Open {
 		if forget(&s.Open[i]) {
 			s.Open[i].answer()
+			s.Open[i].Aside = true // nor is it told to stand any more
 		}
 	}
 }

@@ -29,12 +29,14 @@ type worker struct {
 	quietOver time.Time       // when the telling of held notices began
 	ahead     map[string]bool // IDs dealt with before the source had them
 	unread    bool            // the source could not be read at the last look
+	renewAt   time.Time       // real time of the next renewal of what stands, on a route that keeps alarms
 
 	mu     sync.Mutex
 	urgent []Notice // that the source cannot hold for now
 	health Health
 	oldest time.Time // when the oldest notice that may go out could first have gone, zero if none
 	lost   time.Time // likewise of the oldest set aside since the far side last took one, zero if none
+	stale  time.Time // when the renewal of what stands first failed, zero while it works
 }
 
 // request asks a worker for a drill or, if drill is nil, for word when nothing is left to do.
@@ -102,8 +104,20 @@ func (w *worker) ask(ctx context.Context, drill *Notice) Receipt {
 	return answer
 }
 
-// work does the next thing that can be done and returns the real time until there may be another.
+// work does what can be done and returns the real time until there may be more.
 func (w *worker) work(delivery context.Context) time.Duration {
+	if !w.keeps() {
+		return w.carry(delivery)
+	}
+	if w.loaded {
+		w.renew(delivery)
+	}
+	wait := w.carry(delivery)
+	return min(wait, max(time.Until(w.renewAt), time.Millisecond))
+}
+
+// carry does the next thing that can be done and returns the real time until there may be another.
+func (w *worker) carry(delivery context.Context) time.Duration {
 	if wait := time.Until(w.retryAt); wait > 0 {
 		return wait
 	}
@@ -176,7 +190,7 @@ func (w *worker) load(ctx context.Context) bool {
 			return false
 		}
 	case !found:
-		if s.Cursor, err = w.o.Source.Start(ctx); err != nil {
+		if s, err = w.newcomer(ctx); err != nil {
 			w.fail(fmt.Errorf("find the newest notice: %w", err))
 			return false
 		}
