@@ -47,7 +47,7 @@ type Efficiency struct {
 	// as the bath is emptied; with neither it is fixed.
 	MassTransfer quantity.Value
 	Stirring     bath.Stirring
-	// Learned asks for what earlier runs of this cell really gave, Initial until there are any.
+	// Learned asks for what earlier runs of this cell really gave. It is not used yet; check says so.
 	Learned bool
 }
 

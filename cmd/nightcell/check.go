@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"strings"
 	"time"
 
@@ -167,6 +168,9 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	if note := slowAttach(s); note != "" {
 		j.Notes = append(j.Notes, note)
 	}
+	if c.Efficiency.Learned {
+		j.Notes = append(j.Notes, "efficiency.learned is read but not used yet: the target is that of "+plannedWith(&c.Efficiency))
+	}
 	plan, err := c.Plan(s)
 	if err != nil { // Parse has tried the same and let it through
 		j.Notes = append(j.Notes, err.Error())
@@ -192,6 +196,14 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	}
 	j.Notes = append(j.Notes, plan.Notes...)
 	return j
+}
+
+// plannedWith names the efficiency that a plan takes.
+func plannedWith(e *configs.Efficiency) string {
+	if math.IsNaN(e.Initial.SI) {
+		return "the usual efficiency of the metal in its medium"
+	}
+	return "the stated efficiency"
 }
 
 // slowAttach says that the unit's watchdog may not outlast the first contact with a supply: only good readings feed it.

@@ -156,7 +156,7 @@ func (c *Client) post(ctx context.Context, order string, in, out any) error {
 		if json.Unmarshal(data, &said) != nil || said.Error == "" {
 			said.Error = fmt.Sprintf("%s: the daemon at %s answered with status %d", order, c.path, response.StatusCode)
 		}
-		return &Problem{response.StatusCode, said.Error}
+		return &Problem{Status: response.StatusCode, Text: said.Error}
 	}
 	if out == nil {
 		return nil

@@ -10,25 +10,32 @@ import (
 type Problem struct {
 	Status int    `json:"status"` // as in HTTP
 	Text   string `json:"text"`
+	cause  error  // on this side of the socket alone
 }
 
 func (p *Problem) Error() string { return p.Text }
 
-// Unknown is the error for a cell, condition or gap that does not exist.
-func Unknown(format string, args ...any) error { return problem(http.StatusNotFound, format, args) }
+// Unwrap returns what was wrapped by %w; nil on the far side of the socket.
+func (p *Problem) Unwrap() error { return errors.Unwrap(p.cause) }
+
+// Unknown is the error for a cell, condition or gap that does not exist. Like Refuse and
+// BadRequest it takes what fmt.Errorf takes, and calls it itself, so that go vet checks the format.
+func Unknown(format string, args ...any) error {
+	return problem(http.StatusNotFound, fmt.Errorf(format, args...))
+}
 
 // Refuse is the error for an order that is understood and not carried out, such as
 // an output that may not be switched.
-func Refuse(format string, args ...any) error { return problem(http.StatusConflict, format, args) }
+func Refuse(format string, args ...any) error {
+	return problem(http.StatusConflict, fmt.Errorf(format, args...))
+}
 
 // BadRequest is the error for an order that cannot be understood.
 func BadRequest(format string, args ...any) error {
-	return problem(http.StatusBadRequest, format, args)
+	return problem(http.StatusBadRequest, fmt.Errorf(format, args...))
 }
 
-func problem(status int, format string, args []any) error {
-	return &Problem{status, fmt.Sprintf(format, args...)}
-}
+func problem(status int, cause error) error { return &Problem{status, cause.Error(), cause} }
 
 // IsMistake reports whether err says that the order itself was wrong, rather than refused or failed.
 func IsMistake(err error) bool {
