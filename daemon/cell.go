@@ -75,6 +75,7 @@ func NewCell(s Settings, clock drivers.Clock) *Cell {
 		c.plan = constantsOf(s.Plan)
 		c.bathAtBegin = s.Plan.Model.State()
 	}
+	c.blank(&c.next) // before any run: one may end with its first reading
 	return c
 }
 

@@ -14,8 +14,6 @@ func (c *Cell) publish() {
 	if c.run == nil && c.ended != "" {
 		*s = c.final // the books of the run that ended stay in view
 		s.Ended, s.EndedWhy = true, c.ended
-	} else if s.Name == "" {
-		c.blank(s)
 	}
 	if c.run == nil && (c.ended == "" || c.alone != nil) {
 		s.Alarms = c.alone

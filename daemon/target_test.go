@@ -55,3 +55,30 @@ func TestTargetStaysWhereItLayOverARestart(t *testing.T) {
 		}
 	})
 }
+
+// TestARunThatEndsWithItsFirstReadingKeepsItsName: the target was passed while nobody watched.
+func TestARunThatEndsWithItsFirstReadingKeepsItsName(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dir, left := t.TempDir(), t.TempDir()
+		b := newBench(t, drivers.NewClock(1), liveScenario)
+		stop := start(t, zincCell(t, b, dir, offAtTarget, `charge = "1 A h"`, ""))
+		<-time.After(10 * time.Minute)
+		if err := os.CopyFS(left, os.DirFS(dir)); err != nil { // what a kill leaves behind
+			t.Fatal(err)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		<-time.After(30 * time.Minute)
+		c := zincCell(t, b, left, offAtTarget, `charge = "1 A h"`, "")
+		stop = start(t, c)
+		until(t, time.Minute, "the run ends", func() bool { s := c.Latest(); return s != nil && s.Ended })
+		s := c.Latest()
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		if s.Name != "zinc-1" || s.Supply != "bench" || s.Metal != "Zn" || s.May != "off" || s.PlannedTarget != 3600 || s.Run == "" {
+			t.Errorf("cell %q, supply %q, metal %q, may %q, planned %g C, run %q", s.Name, s.Supply, s.Metal, s.May, s.PlannedTarget, s.Run)
+		}
+	})
+}
