@@ -227,16 +227,17 @@ func TestNetworkSupply(t *testing.T) {
 func TestOddDialect(t *testing.T) {
 	c := load(t, "odd-dialect.toml")
 	d := c.Supply("old").Dialect
-	equal(t, "volts", d.MeasureVolts, "VOUT{n}?")
+	equal(t, "volts", d.MeasureVolts, "TELL{n} V?")
 	equal(t, "both", d.MeasureBoth, "")
-	equal(t, "mode bits", d.ModeConstantCurrent, uint16(1))
+	equal(t, "mode bits", d.ModeConstantCurrent, uint16(4))
 	equal(t, "pause", time.Duration(d.Pause), 60*time.Millisecond)
 	equal(t, "terminator", d.Terminator, "\r")
 	equal(t, "kept from the standard", time.Duration(d.Quiet), 50*time.Millisecond)
 	d = c.Supply("bare").Dialect
 	equal(t, "no terminator", d.Terminator, scpi.NoTerminator)
 	equal(t, "silence", time.Duration(d.ReplySilence), 60*time.Millisecond)
-	equal(t, "output bit", d.OutputOn, uint16(64))
+	equal(t, "output bit", d.OutputOn, uint16(8))
+	equal(t, "amperes within the command", d.SetCurrent, "AIM{n}={amperes}!")
 	equal(t, "mode with no bit set", d.ModeOtherwise, "constant-current")
 	if c.Cell("lead-1").Target != nil {
 		t.Error("a target nobody stated")

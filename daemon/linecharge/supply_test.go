@@ -207,9 +207,9 @@ func (s *supply) answer(query string, now time.Duration, other bool) string {
 			return "0"
 		}
 		return "1"
-	case "STAT:OPER:COND?":
-		return "1024"
-	case "STAT:QUES:COND?", "VOLT:PROT:TRIP?", "CURR:PROT:TRIP?":
+	case "STAT:QUES:COND?":
+		return "1"
+	case "VOLT:PROT:TRIP?", "CURR:PROT:TRIP?":
 		return "0"
 	case "VOLT?":
 		return "6.000"

@@ -25,9 +25,9 @@ func TestAnswersAsTheDialectSays(t *testing.T) {
 	mode := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.mode }
 	channel := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.channel }
 	headers := func(d *Dialect) { d.Headers = true }
-	bits := func(d *Dialect) { d.OutputOn = 1 << 6 }
+	bits := func(d *Dialect) { d.OutputOn = 1 << 2 }
 	raw := func(d *Dialect) {
-		d.RegisterByte, d.OutputOn, d.ModeConstantVoltage, d.ModeConstantCurrent, d.ModeOtherwise = true, 1<<6, 1, 0, "constant-current"
+		d.RegisterByte, d.OutputOn, d.ModeConstantVoltage, d.ModeConstantCurrent, d.ModeOtherwise = true, 1<<2, 1<<4, 0, "constant-current"
 	}
 	named := func(d *Dialect) { d.SelectedAnswer = "CH{n}" }
 	for _, c := range []struct {
@@ -48,20 +48,24 @@ func TestAnswersAsTheDialectSays(t *testing.T) {
 		{name: "set-point with its unit", in: "12.0V", unit: "V", read: level, want: 12},
 		{name: "set-point in another unit", in: "12.0A", unit: "V", read: level, why: drivers.NotNumeric},
 		{name: "output with a header", in: "OUTP ON", read: output, set: headers, want: 1},
-		{name: "output bit set", in: "0x44", read: output, set: bits, want: 1},
-		{name: "output bit clear", in: "4", read: output, set: bits, want: 0},
+		{name: "output bit set", in: "0x0C", read: output, set: bits, want: 1},
+		{name: "output bit clear", in: "8", read: output, set: bits, want: 0},
 		{name: "output register garbled", in: "ON", read: output, set: bits, why: drivers.NotNumeric},
-		{name: "output in a raw byte", in: "\x41", read: output, set: raw, want: 1},
+		{name: "output in a raw byte", in: "\x14", read: output, set: raw, want: 1},
 		{name: "all off in a raw byte", in: "\x00", read: output, set: raw, want: 0},
-		{name: "a raw byte that looks like a line end", in: "\r", read: output, set: raw, want: 0},
-		{name: "two raw bytes", in: "\x41\x41", read: output, set: raw, why: drivers.NotNumeric},
-		{name: "mode in a raw byte", in: "\x41", read: mode, set: raw, want: float64(drivers.ConstantVoltage)},
-		{name: "mode by a clear bit", in: "\x40", read: mode, set: raw, want: float64(drivers.ConstantCurrent)},
+		{name: "a raw byte that looks like a line end", in: "\n", read: output, set: raw, want: 0},
+		{name: "two raw bytes", in: "\x14\x14", read: output, set: raw, why: drivers.NotNumeric},
+		{name: "mode in a raw byte", in: "\x14", read: mode, set: raw, want: float64(drivers.ConstantVoltage)},
+		{name: "mode by a clear bit", in: "\x04", read: mode, set: raw, want: float64(drivers.ConstantCurrent)},
 		{name: "mode as a word", in: "cc", read: mode, want: float64(drivers.ConstantCurrent)},
 		{name: "mode as a word of its own", in: "OFF", read: mode, set: func(d *Dialect) { d.ModeUnregulatedWord = "OFF" }, want: float64(drivers.Unregulated)},
 		{name: "mode as an unknown word", in: "CP", read: mode, want: float64(drivers.ModeUnknown)},
 		{name: "a garbled mode", in: "C?", read: mode, why: drivers.NotNumeric},
-		{name: "mode in a hexadecimal register", in: "#H100", read: mode, want: float64(drivers.ConstantVoltage)},
+		{name: "mode in a hexadecimal register", in: "#H2", read: mode, want: float64(drivers.ConstantVoltage)},
+		{name: "volts questionable", in: "1", read: mode, want: float64(drivers.ConstantCurrent)},
+		{name: "both questionable", in: "3", read: mode, want: float64(drivers.Unregulated)},
+		{name: "every bit that the standard leaves open", in: "7680", read: mode, want: float64(drivers.ModeUnknown)},
+		{name: "a mode in a word nobody named", in: "UR", read: mode, want: float64(drivers.ModeUnknown)},
 		{name: "channel by name", in: "ch2", read: channel, set: named, want: 2},
 		{name: "channel by number", in: "+2", read: channel, want: 2},
 		{name: "another name", in: "P2", read: channel, set: named, why: drivers.NotNumeric},
@@ -125,26 +129,26 @@ func TestSelectedByName(t *testing.T) {
 // no off could be verified.
 func TestAnotherWordForTheMode(t *testing.T) {
 	p := newPeer()
-	p.set("STAT:OPER:COND?", "CC")
-	c, _ := speaking(t, p, 1, func(*Dialect) {})
+	p.set("HELD?", "CC")
+	c, _ := speaking(t, p, 1, func(d *Dialect) { d.Mode = "HELD?" })
 	c.settings.StatusEvery = 1
 	for _, want := range []drivers.Mode{drivers.ConstantCurrent, drivers.ModeUnknown} {
 		r, err := c.Poll(t.Context())
 		if err != nil || r.Mode != want {
 			t.Errorf("mode %v, %v; want %v", r.Mode, err, want)
 		}
-		p.set("STAT:OPER:COND?", "OFF")
+		p.set("HELD?", "OFF")
 	}
 }
 
 func TestFormOfTheSetCommand(t *testing.T) {
 	p := newPeer()
-	p.set("ISET1:0.200", "")
-	c, heard := speaking(t, p, 1, func(d *Dialect) { d.SetCurrent, d.CurrentDecimals = "ISET{n}:{amperes}", 3 })
+	p.set("AIM1=0.200!", "")
+	c, heard := speaking(t, p, 1, func(d *Dialect) { d.SetCurrent, d.CurrentDecimals = "AIM{n}={amperes}!", 3 })
 	if err := c.SetCurrent(t.Context(), 0.2); err != nil {
 		t.Fatal(err)
 	}
-	if h := heard(); count(h, "ISET1:0.200") != 1 {
+	if h := heard(); count(h, "AIM1=0.200!") != 1 {
 		t.Errorf("sent %q", h)
 	}
 }
@@ -189,20 +193,20 @@ func (b *bare) answer(q string) string {
 	switch q {
 	case "*IDN?":
 		return "EXAMPLE PS-30-5 V1.0"
-	case "VOUT1?":
+	case "NOWV1?":
 		return "03.21"
-	case "IOUT1?":
+	case "NOWA1?":
 		return b.amps
-	case "VSET1?":
+	case "AIMV1?":
 		return "06.00"
-	case "ISET1?":
+	case "AIMA1?":
 		return "3.000"
-	case "STATUS?":
+	case "HOW?":
 		if b.on {
-			return "\x40" // constant current
+			return "\x08" // constant current
 		}
 		return "\x00"
-	case "OUT0":
+	case "REST1":
 		b.on = false
 	}
 	return ""
@@ -229,10 +233,10 @@ func TestSupplyWithoutLineEnds(t *testing.T) {
 			}
 		})
 		d := Standard()
-		d.MeasureBoth, d.MeasureVolts, d.MeasureAmperes, d.SetVolts, d.SetAmperes = "", "VOUT{n}?", "IOUT{n}?", "VSET{n}?", "ISET{n}?"
+		d.MeasureBoth, d.MeasureVolts, d.MeasureAmperes, d.SetVolts, d.SetAmperes = "", "NOWV{n}?", "NOWA{n}?", "AIMV{n}?", "AIMA{n}?"
 		d.LimitVolts, d.LimitAmperes, d.TripVolts, d.TripAmperes, d.Trips, d.Errors = "", "", "", "", "", ""
-		d.Output, d.OutputOn, d.Mode, d.RegisterByte, d.Off = "STATUS?", 1<<6, "STATUS?", true, "OUT0"
-		d.ModeConstantVoltage, d.ModeConstantCurrent, d.ModeOtherwise = 1, 0, "constant-current"
+		d.Output, d.OutputOn, d.Mode, d.RegisterByte, d.Off = "HOW?", 1<<3, "HOW?", true, "REST{n}"
+		d.ModeConstantVoltage, d.ModeConstantCurrent, d.ModeOtherwise = 1<<4, 0, "constant-current"
 		d.Terminator, d.ReplySilence = NoTerminator, Wait(30*time.Millisecond)
 		s := Settings{Dialect: d, RangeVolts: 32, RangeAmperes: 5}.withDefaults()
 		if err := s.Dialect.Check(); err != nil {
@@ -309,12 +313,12 @@ func TestHeaderOfAnotherQuery(t *testing.T) {
 		{"OUTPUT?", "OUTP ON", true},
 		{"INP:DIGITAL?", "DIG 1", true}, // the fourth letter is a vowel
 		{"INP:DIGITAL?", "DIGI 1", false},
-		{"VOUT1?", "VOUT1 12.0", true},
-		{"VOUT1?", "VOUT2 12.0", false},
-		{"VOUT2?", "VOUT 12.0", true},
+		{"NOWV1?", "NOWV1 12.0", true},
+		{"NOWV1?", "NOWV2 12.0", false},
+		{"NOWV2?", "NOWV 12.0", true},
 		{"OUTP?", "OUTP1 ON", true},
 		{"OUTP?", "OUTP2 ON", false},
-		{"VOUT1?", "12.0", true}, // refused for want of a header, elsewhere
+		{"NOWV1?", "12.0", true}, // refused for want of a header, elsewhere
 		{"", "VOLT 12.0", true},
 	} {
 		if got := d.answers([]byte(tt.answer), tt.query); got != tt.want {

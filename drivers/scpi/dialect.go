@@ -61,7 +61,7 @@ type Dialect struct {
 	TripVolts    string `toml:"trip_volts"`    // 1 after over-voltage protection has acted
 	TripAmperes  string `toml:"trip_amperes"`  // 1 after over-current protection has acted
 
-	// Mode asks for a register; any set bit of a mask tells the mode. A supply that answers with
+	// Mode asks for a register; any set bit of a mask tells the mode, and bits of both held modes that neither is held. A supply that answers with
 	// a word instead is told by the words, in any case; any other word leaves the mode unknown.
 	Mode                    string `toml:"mode"`
 	ModeConstantVoltage     uint16 `toml:"mode_constant_voltage"`
@@ -112,9 +112,10 @@ type Dialect struct {
 	Quiet     Wait `toml:"quiet"`      // silence that ends a drain
 }
 
-// Standard returns the dialect of SCPI-1999. The standard leaves the bits that tell
-// constant voltage from constant current to the designer; 8 and 10 of the OPERation
-// register are common practice, no source. Bit 4 of QUEStionable is temperature.
+// Standard returns the dialect of SCPI-1999. Of the bits of its registers only those that the standard names are used: in
+// QUEStionable 0 is VOLTage, 1 CURRent and 4 TEMPerature. A supply that holds the current questions its voltage,
+// one that holds the voltage questions its current (volume 4, class of DC power supplies; from memory). Nothing is
+// concluded from the bits that the standard leaves to the designer.
 func Standard() Dialect {
 	return Dialect{
 		Identify:       "*IDN?",
@@ -131,13 +132,12 @@ func Standard() Dialect {
 		TripVolts:    "VOLT:PROT:TRIP?",
 		TripAmperes:  "CURR:PROT:TRIP?",
 
-		Mode:                "STAT:OPER:COND?",
-		ModeConstantVoltage: 1 << 8,
-		ModeConstantCurrent: 1 << 10,
+		Mode:                "STAT:QUES:COND?",
+		ModeConstantVoltage: 1 << 1,
+		ModeConstantCurrent: 1 << 0,
 
 		ModeConstantVoltageWord: "CV",
 		ModeConstantCurrentWord: "CC",
-		ModeUnregulatedWord:     "UR",
 
 		Trips:           "STAT:QUES:COND?",
 		TripTemperature: 1 << 4,

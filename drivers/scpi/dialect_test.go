@@ -20,6 +20,26 @@ func TestStandardIsSound(t *testing.T) {
 	}
 }
 
+// Bits 8 to 12 of OPERation and 9 to 12 of QUEStionable are the designer's in SCPI-1999: none of them means anything by default.
+func TestStandardLeavesDesignersBitsAlone(t *testing.T) {
+	d := Standard()
+	open := map[string]uint16{"STAT:OPER:COND?": 0x1f00, "STAT:QUES:COND?": 0x1e00}
+	for _, r := range []struct {
+		query string
+		masks uint16
+	}{
+		{d.Mode, d.ModeConstantVoltage | d.ModeConstantCurrent | d.ModeUnregulated},
+		{d.Trips, d.TripsVolts | d.TripsAmperes | d.TripTemperature},
+	} {
+		if bits, ok := open[r.query]; !ok || r.masks&bits != 0 || r.masks == 0 {
+			t.Errorf("%s: mask %#x", r.query, r.masks)
+		}
+	}
+	if d.Remote != "" || d.Local != "" {
+		t.Errorf("remote %q and local %q are no part of the standard", d.Remote, d.Local)
+	}
+}
+
 // Overrides in a configuration change what they name and nothing else.
 func TestDialectFromTOML(t *testing.T) {
 	d := Standard()
@@ -59,7 +79,7 @@ reply_terminator = "\r\n"
 func TestDialectCheck(t *testing.T) {
 	d := Standard()
 	d.Identify, d.MeasureBoth, d.MeasureVolts, d.Addressing, d.CurrentDecimals = "", "", "", "suffix", 12
-	d.ModeConstantVoltage, d.Timeout, d.Off = 1024, 0, "OUTP OFF\n"
+	d.ModeConstantVoltage, d.Timeout, d.Off = 1, 0, "OUTP OFF\n"
 	err := d.Check()
 	if err == nil {
 		t.Fatal("accepted")
@@ -116,7 +136,7 @@ func TestAddressing(t *testing.T) {
 			t.Error(err)
 		}
 		h := heard()
-		for _, want := range []string{"MEAS:VOLT? (@2);:MEAS:CURR? (@2)", "STAT:OPER:COND?", "CURR 0.2000,(@2)", "OUTP OFF,(@2)"} {
+		for _, want := range []string{"MEAS:VOLT? (@2);:MEAS:CURR? (@2)", "STAT:QUES:COND?", "CURR 0.2000,(@2)", "OUTP OFF,(@2)"} {
 			if !slices.Contains(h, want) {
 				t.Errorf("%q was not sent, but %q", want, h)
 			}
@@ -179,10 +199,10 @@ func TestAddressing(t *testing.T) {
 func TestManners(t *testing.T) {
 	t.Run("remote and local", func(t *testing.T) {
 		p := newPeer()
-		p.set("SYST:REM", "")
-		p.set("SYST:LOC", "")
-		c, heard := speaking(t, p, 1, func(d *Dialect) { d.Remote, d.Local = "SYST:REM", "SYST:LOC" })
-		if h := heard(); h[0] != "SYST:REM" {
+		p.set("SYST:KLOC ON", "")
+		p.set("SYST:KLOC OFF", "")
+		c, heard := speaking(t, p, 1, func(d *Dialect) { d.Remote, d.Local = "SYST:KLOC ON", "SYST:KLOC OFF" })
+		if h := heard(); h[0] != "SYST:KLOC ON" {
 			t.Errorf("began with %q", h)
 		}
 		if err := c.Close(); err != nil {
@@ -190,7 +210,7 @@ func TestManners(t *testing.T) {
 		}
 		// The far end reads on after the line is closed, so what it heard last is known once it has ended.
 		deadline := time.After(2 * time.Minute)
-		for h := heard(); !slices.Contains(h, "SYST:LOC"); h = heard() {
+		for h := heard(); !slices.Contains(h, "SYST:KLOC OFF"); h = heard() {
 			select {
 			case <-deadline:
 				t.Fatalf("ended with %q", h)
@@ -273,8 +293,10 @@ func TestNoCombinedQuery(t *testing.T) {
 
 func TestModes(t *testing.T) {
 	d := Standard()
-	d.ModeUnregulated = 1
-	for register, want := range map[uint16]drivers.Mode{256: drivers.ConstantVoltage, 1024: drivers.ConstantCurrent, 1: drivers.Unregulated, 0: drivers.ModeUnknown, 1024 + 16: drivers.ConstantCurrent} {
+	d.ModeUnregulated = 64
+	for register, want := range map[uint16]drivers.Mode{
+		2: drivers.ConstantVoltage, 1: drivers.ConstantCurrent, 3: drivers.Unregulated, 64: drivers.Unregulated, 0: drivers.ModeUnknown, 1 + 16: drivers.ConstantCurrent,
+	} {
 		if got := d.modeOf(register); got != want {
 			t.Errorf("register %d: %v, want %v", register, got, want)
 		}

@@ -141,7 +141,7 @@ func TestJumps(t *testing.T) {
 		}
 		p.mangling(nil)
 		p.set("MEAS:CURR?", "0.4000")
-		p.set("STAT:OPER:COND?", "256")
+		p.set("STAT:QUES:COND?", "2")
 		p.heard()
 		r, err := c.Poll(t.Context())
 		if err != nil {

@@ -48,7 +48,7 @@ func newPeer() *peer {
 		answers: map[string]string{
 			"*IDN?": peerIdentity, "MEAS:VOLT?": "3.2140", "MEAS:CURR?": "3.0010",
 			"OUTP?": "1", "VOLT?": "6.000", "CURR?": "3.000", "VOLT:PROT?": "7.00", "CURR:PROT?": "3.30",
-			"VOLT:PROT:TRIP?": "0", "CURR:PROT:TRIP?": "0", "STAT:OPER:COND?": "1024", "STAT:QUES:COND?": "0",
+			"VOLT:PROT:TRIP?": "0", "CURR:PROT:TRIP?": "0", "STAT:QUES:COND?": "1",
 		},
 		silent: map[string]bool{}, stop: make(chan struct{}),
 	}

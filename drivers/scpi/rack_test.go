@@ -119,7 +119,7 @@ func TestSharedLine(t *testing.T) {
 // After a line is lost, each channel opens anew on its own, and what was learned stays learned.
 func TestReopen(t *testing.T) {
 	p := newPeer()
-	missing := []string{"VOLT:PROT:TRIP?", "STAT:OPER:COND?"}
+	missing := []string{"VOLT:PROT:TRIP?", "STAT:QUES:COND?"}
 	p.unknown(missing...)
 	cable := p.onPTYUnguarded(t)
 	link := filepath.Join(t.TempDir(), "by-id")

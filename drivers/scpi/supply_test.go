@@ -62,7 +62,7 @@ func TestUnknownQueries(t *testing.T) {
 		name := map[bool]string{false: "error queue tells", true: "nothing tells"}[silent]
 		t.Run(name, func(t *testing.T) {
 			p := newPeer()
-			missing := []string{"VOLT:PROT:TRIP?", "CURR:PROT:TRIP?", "STAT:OPER:COND?", "CURR:PROT?"}
+			missing := []string{"VOLT:PROT:TRIP?", "CURR:PROT:TRIP?", "STAT:QUES:COND?", "CURR:PROT?"}
 			p.unknown(missing...)
 			if silent {
 				for _, q := range append(missing, "SYST:ERR?") {

@@ -58,7 +58,7 @@ func (i *Instrument) answer(list []int, item func(number int, c *channel) string
 	return strings.Join(out, ",")
 }
 
-// change applies a setting to its target channels, unless the instrument waits for SYSTem:REMote.
+// change applies a setting to its target channels, unless the instrument waits for SYSTem:KLOCk ON.
 func (i *Instrument) change(call *language.Call, apply func(c *channel)) error {
 	list, err := i.targets(call)
 	if err == nil {
@@ -67,7 +67,7 @@ func (i *Instrument) change(call *language.Call, apply func(c *channel)) error {
 	if err != nil {
 		return err
 	}
-	if i.setup.NeedsRemote && !i.remote {
+	if i.setup.NeedsLock && !i.locked {
 		return language.Error{Number: language.CommandProtected}
 	}
 	for _, n := range list {
@@ -213,23 +213,26 @@ func (i *Instrument) measureCommands() []language.Command {
 }
 
 func (i *Instrument) systemCommands() []language.Command {
-	mode := func(remote bool) func(*language.Call) error {
-		return func(call *language.Call) error {
-			if err := call.Done(); err != nil {
-				return err
-			}
-			i.remote = remote
-			return nil
-		}
-	}
 	names := make([]string, len(i.channels))
 	for n := range names {
-		names[n] = fmt.Sprintf("OUTPut%d", n+1)
+		names[n] = fmt.Sprintf("BAY%d", n+1)
 	}
 	return []language.Command{
-		{Pattern: "SYSTem:REMote", Set: mode(true)},
-		{Pattern: "SYSTem:RWLock", Set: mode(true)},
-		{Pattern: "SYSTem:LOCal", Set: mode(false)},
+		{
+			Pattern: "SYSTem:KLOCk",
+			Set: func(call *language.Call) error {
+				on, err := call.Boolean()
+				if err == nil {
+					err = call.Done()
+				}
+				if err != nil {
+					return err
+				}
+				i.locked = on
+				return nil
+			},
+			Query: func(*language.Call) (string, error) { return bit(i.locked), nil },
+		},
 		{
 			Pattern: "INSTrument:NSELect",
 			Set: func(call *language.Call) error {

@@ -24,7 +24,7 @@ type Instrument struct {
 	questionable, operation *language.Register
 	selected                int // index of the channel that INSTrument chose
 	identity                string
-	remote                  bool
+	locked                  bool
 	dark                    bool // without mains
 	random                  *rand.Rand
 	frozen                  map[int][2]float64
@@ -168,7 +168,7 @@ func (i *Instrument) powerOff() {
 
 // powerOn is the mains coming back. back is "off" (set-points kept, output off), "reset" (power-on values), or "last".
 func (i *Instrument) powerOn(back string) {
-	i.dark, i.remote, i.selected = false, false, 0
+	i.dark, i.locked, i.selected = false, false, 0
 	i.listener.PowerOn()
 	for _, c := range i.channels {
 		c.fresh = false

@@ -43,8 +43,8 @@ func TestInstrumentSpeaksSCPI(t *testing.T) {
 		{"VOLT?;CURR?;:OUTP?", "6.0000;3.0000;1\n"},
 		{"VOLT:PROT?;:CURR:PROT?;:CURR:PROT:STAT?;:VOLT:PROT:STAT?", "8.0000;4.0000;1;1\n"},
 		{"VOLT:PROT:TRIP?;:CURR:PROT:TRIP?;:OUTP:PROT:TRIP?", "0;0;0\n"},
-		{"STAT:OPER:COND?;:STAT:QUES:COND?", "1024;1\n"},        // constant current
-		{"VOLT 3;:STAT:OPER:COND?;:STAT:QUES:COND?", "256;2\n"}, // constant voltage
+		{"STAT:OPER:COND?;:STAT:QUES:COND?", "0;1\n"},         // constant current
+		{"VOLT 3;:STAT:OPER:COND?;:STAT:QUES:COND?", "0;2\n"}, // constant voltage
 		{"MEAS:VOLT?", "3.0000\n"},
 		{"VOLT MAX;VOLT?;VOLT? MAX;VOLT? MIN", "32.0000;32.0000;0.0000\n"},
 		{"VOLT 33", ""}, {"SYST:ERR?", "-222,\"Data out of range;33\"\n"},
@@ -74,7 +74,7 @@ func TestMandatoryCommands(t *testing.T) {
 }
 
 func FuzzInstrument(f *testing.F) {
-	for _, s := range []string{"VOLT 5;CURR 1;:OUTP ON", "MEAS:VOLT?;CURR?", "SOUR2:VOLT MAX;:VOLT:PROT 1,(@1:2)", "*RST;*CLS", "STAT:OPER:INST:ISUM1:COND?", "INST OUTP2;:INST?"} {
+	for _, s := range []string{"VOLT 5;CURR 1;:OUTP ON", "MEAS:VOLT?;CURR?", "SOUR2:VOLT MAX;:VOLT:PROT 1,(@1:2)", "*RST;*CLS", "STAT:OPER:INST:ISUM1:COND?", "INST BAY2;:INST?"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, message string) {
@@ -97,12 +97,12 @@ func FuzzInstrument(f *testing.F) {
 func TestChannels(t *testing.T) {
 	i := virtual(t, Setup{Channels: exact()})
 	talk(t, i, []exchange{
-		{"INST:NSEL?;SEL?", "1;OUTPUT1\n"}, {"INST:CAT?", "\"OUTPUT1\",\"OUTPUT2\"\n"},
+		{"INST:NSEL?;SEL?", "1;BAY1\n"}, {"INST:CAT?", "\"BAY1\",\"BAY2\"\n"},
 		{"MEAS:VOLT? (@2)", "5.0000\n"}, {"MEAS2:VOLT?", "5.0000\n"}, {"VOLT? (@1,2)", "6.0000,5.0000\n"}, {"OUTP? (@1:2)", "1,1\n"},
 		{"MEAS:VOLT? (@2);:MEAS:CURR? (@2)", "5.0000;0.0000\n"},
-		{"INST:NSEL 2;:VOLT?", "5.0000\n"}, {"INST OUTP1;:INST:NSEL?", "1\n"}, {"INST:SEL OUTPUT2;NSEL?", "2\n"},
+		{"INST:NSEL 2;:VOLT?", "5.0000\n"}, {"INST BAY1;:INST:NSEL?", "1\n"}, {"INST:SEL BAY2;NSEL?", "2\n"},
 		{"VOLT 4;VOLT? (@1,2)", "6.0000,4.0000\n"}, {"VOLT 7,(@1);VOLT? (@1,2)", "7.0000,4.0000\n"}, {"SOUR1:VOLT 6;VOLT?", "6.0000\n"},
-		{"STAT:OPER:COND? (@1,2)", "1024,256\n"}, {"STAT:QUES:INST:ISUM2:COND?", "2\n"},
+		{"STAT:QUES:COND? (@1,2)", "1,2\n"}, {"STAT:QUES:INST:ISUM2:COND?", "2\n"},
 		{"VOLT? MAX,(@2)", "32.0000\n"}, {"VOLT? MAX,(@2),1", ""}, {"SYST:ERR?", "-108,\"Parameter not allowed;(@2)\"\n"},
 		{"VOLT? (@3)", ""}, {"SYST:ERR?", "-222,\"Data out of range;(@3)\"\n"},
 		{"SOUR3:VOLT 1", ""}, {"SYST:ERR?", "-114,\"Header suffix out of range;3\"\n"},
@@ -116,10 +116,10 @@ func TestChannels(t *testing.T) {
 func TestProtection(t *testing.T) {
 	i := virtual(t, Setup{Channels: exact()})
 	talk(t, i, []exchange{
-		{"STAT:QUES:ENAB 1536;*SRE 8;*CLS", ""}, {"*STB?", "0\n"},
+		{"STAT:QUES:ENAB 6144;*SRE 8;*CLS", ""}, {"*STB?", "0\n"},
 		{"CURR:PROT 2.5", ""}, // below what flows: trips at once
 		{"OUTP?;:CURR:PROT:TRIP?;:VOLT:PROT:TRIP?;:OUTP:PROT:TRIP?", "0;1;0;1\n"},
-		{"STAT:QUES:COND?", "1024\n"}, {"*STB?", "72\n"}, // QUEStionable summary and MSS
+		{"STAT:QUES:COND?", "4096\n"}, {"*STB?", "72\n"}, // QUEStionable summary and MSS
 		{"OUTP ON", ""}, {"SYST:ERR?", "-221,\"Settings conflict;protection tripped\"\n"},
 		{"CURR:PROT:CLE;LEV 4;:OUTP ON;:OUTP?;:CURR:PROT:TRIP?", "1;0\n"},
 		{"VOLT:PROT 3;:OUTP?;:VOLT:PROT:TRIP?", "0;1\n"},
@@ -128,12 +128,12 @@ func TestProtection(t *testing.T) {
 	})
 }
 
-func TestRemoteEnable(t *testing.T) {
-	i := virtual(t, Setup{Channels: exact(), NeedsRemote: true})
+func TestPanelLock(t *testing.T) {
+	i := virtual(t, Setup{Channels: exact(), NeedsLock: true})
 	talk(t, i, []exchange{
 		{"VOLT?", "6.0000\n"}, {"OUTP OFF", ""}, {"OUTP?", "1\n"}, {"SYST:ERR?", "-203,\"Command protected\"\n"},
-		{"SYST:REM;:OUTP OFF;:OUTP?", "0\n"}, {"SYST:LOC;:OUTP ON;:OUTP?", "0\n"}, {"SYST:ERR?", "-203,\"Command protected\"\n"},
-		{"SYST:RWL;:OUTP ON;:OUTP?", "1\n"},
+		{"SYST:KLOC ON;:OUTP OFF;:OUTP?", "0\n"}, {"SYST:KLOC OFF;:OUTP ON;:OUTP?", "0\n"}, {"SYST:ERR?", "-203,\"Command protected\"\n"},
+		{"SYST:KLOC 1;:OUTP ON;:OUTP?;:SYST:KLOC?", "1;1\n"},
 	})
 }
 

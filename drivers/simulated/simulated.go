@@ -63,8 +63,8 @@ type Setup struct {
 	Baud int
 	// Identity answers *IDN?; "" is an invented one.
 	Identity string
-	// NeedsRemote refuses settings with −203 until SYSTem:REMote, as many instruments do on RS-232.
-	NeedsRemote bool
+	// NeedsLock refuses settings with −203 until SYSTem:KLOCk ON (SCPI-1999, volume 2) has locked the front panel.
+	NeedsLock bool
 }
 
 // Identity is the invented maker, model, serial number and firmware of the default instrument.
