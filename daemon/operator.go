@@ -10,6 +10,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/snapshot"
 )
@@ -48,13 +49,13 @@ func (o operator) Status(context.Context) ([]control.Cell, error) {
 		c := control.Cell{
 			Name: s.Name, Supply: s.Supply, Run: s.Run, Began: s.Began, State: stateOf(s),
 			Mode: s.Reading.Mode, Output: s.Reading.Output,
-			Volts: control.Figure(math.NaN()), Amperes: control.Figure(math.NaN()), ReadingAgeSeconds: control.Figure(math.NaN()),
-			ChargeCoulombs: control.Figure(s.Charge.CountedCoulombs), TargetCoulombs: control.Figure(s.Charge.TargetCoulombs),
-			DepositGrams: control.Figure(s.Bath.DepositGrams),
+			Volts: quantity.Maybe(math.NaN()), Amperes: quantity.Maybe(math.NaN()), ReadingAgeSeconds: quantity.Maybe(math.NaN()),
+			ChargeCoulombs: quantity.Maybe(s.Charge.CountedCoulombs), ChargeUncertainty: quantity.Maybe(s.Charge.UncertaintyCoulombs), TargetCoulombs: quantity.Maybe(s.Charge.TargetCoulombs),
+			DepositGrams: quantity.Maybe(s.Bath.DepositGrams),
 		}
 		if age, ok := o.d.readingAge(s); ok { // before the first reading its zeros are no figures
-			c.ReadingAgeSeconds = control.Figure(age.Seconds())
-			c.Volts, c.Amperes = control.Figure(s.Reading.Volts), control.Figure(s.Reading.Amperes)
+			c.ReadingAgeSeconds = quantity.Maybe(age.Seconds())
+			c.Volts, c.Amperes = quantity.Maybe(s.Reading.Volts), quantity.Maybe(s.Reading.Amperes)
 		}
 		for _, a := range s.Alarms {
 			state := stateOfAlarm(a.State)

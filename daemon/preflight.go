@@ -9,9 +9,11 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
+	"nightcell/integrate"
 )
 
 // toConfirm are the things that only a person at the cell can see.
@@ -121,7 +123,7 @@ func (c *Cell) preflight(unasked error) []control.Check {
 	checks = append(checks,
 		check("reading", sane, fmt.Sprintf("%.3f V, %.3f A", v, a), fmt.Sprintf("%.3f V, %.3f A, %v old: no live, fresh reading", v, a, age.Round(time.Second))))
 	zero := c.run.count.State().Zero
-	checks = append(checks, check("zero", zero.Uncertainty > 0, fmt.Sprintf("%.4f ± %.4f A", zero.Amperes, 2*zero.Uncertainty),
+	checks = append(checks, check("zero", zero.Uncertainty > 0, quantity.WithDoubt(zero.Amperes, integrate.CoverageFactor*zero.Uncertainty)+" A",
 		"none was taken: let nightcell watch some seconds with the output off before the run, or enter one with nightcell enter "+c.set.Cell+" zero"))
 	var standing []string
 	for _, alarm := range c.run.alarms.Active() {

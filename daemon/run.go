@@ -8,6 +8,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
@@ -324,7 +325,7 @@ func (r *run) note(c *Cell, err error) {
 func (c *Cell) beginText() string {
 	text := "run begins with " + c.link.identity.String()
 	if p := c.set.Plan; p != nil {
-		text += fmt.Sprintf("; target %.1f ± %.1f A·h (k = 2)", p.Goal.Charge.Value/3600, 2*p.Goal.Charge.StandardUncertainty/3600)
+		text += fmt.Sprintf("; target %s A·h (k = %d)", quantity.WithDoubt(p.Goal.Charge.Value/3600, integrate.CoverageFactor*p.Goal.Charge.StandardUncertainty/3600), integrate.CoverageFactor)
 	}
 	if c.set.Reason != "" {
 		text += "; reason given for departing from the safe state: " + c.set.Reason

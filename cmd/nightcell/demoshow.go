@@ -15,8 +15,10 @@ import (
 
 	"golang.org/x/term"
 
+	"nightcell/configs/quantity"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers/simulated"
+	"nightcell/integrate"
 )
 
 // inbox receives the demonstration's notices as a real webhook would.
@@ -279,8 +281,8 @@ func (d *demoShow) table(sum *demoSummary) {
 	}
 	fmt.Fprintln(w)
 	fmt.Fprintf(w, "%-10s %22s %16s\n", "", "counted", "truly")
-	fmt.Fprintf(w, "%-10s %13.3f ± %.3f %12.3f A·h  (k = 2; target %.3f A·h)\n", "charge",
-		sum.CountedCharge/3600, 2*sum.ChargeUncertainty/3600, sum.TrueCharge/3600, sum.TargetCharge/3600)
+	fmt.Fprintf(w, "%-10s %21s %16.3f A·h  (k = %d; target %.3f A·h)\n", "charge",
+		quantity.WithDoubt(sum.CountedCharge/3600, integrate.CoverageFactor*sum.ChargeUncertainty/3600), sum.TrueCharge/3600, integrate.CoverageFactor, sum.TargetCharge/3600)
 	fmt.Fprintf(w, "%-10s %21.2f %16.2f W·h\n", "energy", sum.Energy/3600, sum.TrueEnergy/3600)
 	fmt.Fprintf(w, "%-10s %21.2f %16.2f g   (estimated at the stated efficiency)\n", "deposit", sum.EstimatedDeposit, sum.TrueDeposit)
 	fmt.Fprintf(w, "\nRun log: %s\nCheck it with: nightcell verify %s\n", sum.RunDirectory, sum.RunDirectory)

@@ -15,6 +15,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/spf13/cobra"
 
+	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 )
 
@@ -273,7 +274,7 @@ func TestStatusCountsWhatCounts(t *testing.T) {
 
 // A cell that was never read has no volts and amperes, least of all zeros.
 func TestStatusOfACellNeverRead(t *testing.T) {
-	never := control.Figure(math.NaN())
+	never := quantity.Maybe(math.NaN())
 	var b bytes.Buffer
 	if err := printStatus(&b, []control.Cell{
 		{Name: "zinc-1", State: "running", Volts: 3.2, Amperes: 3, ReadingAgeSeconds: 1, TargetCoulombs: never, DepositGrams: never},

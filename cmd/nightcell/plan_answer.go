@@ -15,29 +15,29 @@ func (p *planned) sentences() []string {
 	g := p.plan.Goal
 	first := fmt.Sprintf("Pass %s A·h", scaledDoubt(g.Charge, inAmpereHours))
 	if g.Duration.Known() {
-		first += fmt.Sprintf(" at %s A, which takes %s,", sensible(p.plan.Conditions().Current.Value, 0), timeText(g.Duration))
+		first += fmt.Sprintf(" at %s A, which takes %s,", quantity.Digits(p.plan.Conditions().Current.Value, 0), timeText(g.Duration))
 	}
 	first += fmt.Sprintf(" to bring %s g of %s onto the cathode", scaledDoubt(g.Deposit, inGrams), p.metalName())
 	doubt := p.plan.Efficiency.StandardUncertainty
-	share := sensible(100*g.Overall, 100*doubt)
+	share := quantity.Digits(100*g.Overall, 100*doubt)
 	var second string
 	if p.cell.Electrodes.SolubleAnode {
 		first += "."
 		second = fmt.Sprintf("The anode dissolves and gives back about what the cathode takes, so that the bath stays about as rich as it is; of all the charge %s %% wins metal", share)
 	} else {
-		first += fmt.Sprintf(": %s %% of the %s g in the bath.", sensible(100*g.Recovered.Value, 100*g.Recovered.StandardUncertainty), sensible(p.plan.Amount.Value*inGrams, p.plan.Amount.StandardUncertainty*inGrams))
+		first += fmt.Sprintf(": %s %% of the %s g in the bath.", quantity.Digits(100*g.Recovered.Value, 100*g.Recovered.StandardUncertainty), quantity.Digits(p.plan.Amount.Value*inGrams, p.plan.Amount.StandardUncertainty*inGrams))
 		second = fmt.Sprintf("The bath is left with %s g/L; of all the charge %s %% wins metal", scaledDoubt(g.Left, 1), share)
 	}
 	if p.fades() {
-		second += fmt.Sprintf(", and of the last %s %%", sensible(100*g.Marginal, 100*doubt))
+		second += fmt.Sprintf(", and of the last %s %%", quantity.Digits(100*g.Marginal, 100*doubt))
 	}
 	if a := p.assessed; a != nil {
 		second += fmt.Sprintf("; size the air for %s L/h of hydrogen, %s m³/h, and reckon with %s and %s kWh",
-			sensible(a.Gas[0].Worst.Value*inLitresPerHour, 0), sensible(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1),
+			quantity.Digits(a.Gas[0].Worst.Value*inLitresPerHour, 0), quantity.Digits(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1),
 			voltsText(a), scaledDoubt(a.Energy.Total, inKilowattHours))
 		for _, gas := range a.Gas {
 			if gas.Gas == electrolysis.Chlorine && !gas.Possible {
-				second += fmt.Sprintf("; the anode makes %s L/h of chlorine, which is poisonous: only in a fume hood", sensible(gas.Worst.Value*inLitresPerHour, 0))
+				second += fmt.Sprintf("; the anode makes %s L/h of chlorine, which is poisonous: only in a fume hood", quantity.Digits(gas.Worst.Value*inLitresPerHour, 0))
 			}
 		}
 	} else {
@@ -55,7 +55,7 @@ func voltsText(a *electrolysis.Assessment) string {
 		return "the stated " + withDoubt(v) + " V"
 	}
 	width := (a.Voltage.High - a.Voltage.Low) / 2
-	return fmt.Sprintf("%s to %s V, likeliest %s V,", sensible(a.Voltage.Low, width), sensible(a.Voltage.High, width), sensible(a.Voltage.Best, width))
+	return fmt.Sprintf("%s to %s V, likeliest %s V,", quantity.Digits(a.Voltage.Low, width), quantity.Digits(a.Voltage.High, width), quantity.Digits(a.Voltage.Best, width))
 }
 
 // marksLine tells how much each figure of the answer is worth.
@@ -88,10 +88,10 @@ const holdShare = 0.1
 // holdText says how much the hold current is, or nothing without a current.
 func (p *planned) holdText() string {
 	if h := p.cell.HoldAmperes; h > 0 {
-		return fmt.Sprintf(" (%s A, given)", sensible(h, 0))
+		return fmt.Sprintf(" (%s A, given)", quantity.Digits(h, 0))
 	}
 	if c := p.plan.Conditions().Current; c.Known() {
-		return fmt.Sprintf(" (about %s A, assumed: a tenth)", sensible(c.Value*holdShare, c.Value*holdShare*0.3))
+		return fmt.Sprintf(" (about %s A, assumed: a tenth)", quantity.Digits(c.Value*holdShare, c.Value*holdShare*0.3))
 	}
 	return ""
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"io"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
@@ -46,18 +47,18 @@ func printCompared(w io.Writer, p *planned, others []*planned, densityUnit strin
 	current := func(a *electrolysis.Assessment) matter.Mark { return a.Conditions.Current.Mark }
 	density := func(a *electrolysis.Assessment) matter.Mark { return a.CathodeDensity.Mark }
 	energy := func(a *electrolysis.Assessment) matter.Mark { return a.Energy.Total.Mark }
-	assessed("current, A", current, func(a *electrolysis.Assessment) string { return sensible(a.Conditions.Current.Value, 0) })
+	assessed("current, A", current, func(a *electrolysis.Assessment) string { return quantity.Digits(a.Conditions.Current.Value, 0) })
 	assessed("cathode, cm²", func(a *electrolysis.Assessment) matter.Mark { return a.Conditions.CathodeArea.Mark }, func(a *electrolysis.Assessment) string {
-		return sensible(a.Conditions.CathodeArea.Value*inSquareCentimetres, 0)
+		return quantity.Digits(a.Conditions.CathodeArea.Value*inSquareCentimetres, 0)
 	})
-	assessed("density, "+prettyUnit(densityUnit), density, func(a *electrolysis.Assessment) string {
-		return sensible(a.CathodeDensity.Value*perDensity(densityUnit), 0)
+	assessed("density, "+quantity.Printed(densityUnit), density, func(a *electrolysis.Assessment) string {
+		return quantity.Digits(a.CathodeDensity.Value*perDensity(densityUnit), 0)
 	})
-	goal("charge, A·h", charge, func(q *planned) string { return sensible(q.plan.Goal.Charge.Value*inAmpereHours, 0) })
-	goal("time, h", duration, func(q *planned) string { return sensible(q.plan.Goal.Duration.Value/3600, 0) })
-	goal("deposit, g", charge, func(q *planned) string { return sensible(q.plan.Goal.Deposit.Value*inGrams, 0) })
-	goal("efficiency, %", charge, func(q *planned) string { return sensible(q.plan.Goal.Overall*100, 0) })
-	goal("at the end, %", charge, func(q *planned) string { return sensible(q.plan.Goal.Marginal*100, 0) })
+	goal("charge, A·h", charge, func(q *planned) string { return quantity.Digits(q.plan.Goal.Charge.Value*inAmpereHours, 0) })
+	goal("time, h", duration, func(q *planned) string { return quantity.Digits(q.plan.Goal.Duration.Value/3600, 0) })
+	goal("deposit, g", charge, func(q *planned) string { return quantity.Digits(q.plan.Goal.Deposit.Value*inGrams, 0) })
+	goal("efficiency, %", charge, func(q *planned) string { return quantity.Digits(q.plan.Goal.Overall*100, 0) })
+	goal("at the end, %", charge, func(q *planned) string { return quantity.Digits(q.plan.Goal.Marginal*100, 0) })
 	goal("i/i_lim at the end", charge, func(q *planned) string {
 		if q.plan.Goal.RatioEnd == 0 {
 			return "-"
@@ -71,20 +72,22 @@ func printCompared(w io.Writer, p *planned, others []*planned, densityUnit strin
 		return a.Voltage.Mark
 	}, func(a *electrolysis.Assessment) string {
 		if v := a.Conditions.CellVolts; v.Known() {
-			return sensible(v.Value, v.StandardUncertainty) + " stated"
+			return quantity.Digits(v.Value, v.StandardUncertainty) + " stated"
 		}
-		return sensible(a.Voltage.Best, (a.Voltage.High-a.Voltage.Low)/2) + " expected"
+		return quantity.Digits(a.Voltage.Best, (a.Voltage.High-a.Voltage.Low)/2) + " expected"
 	})
 	assessed("energy, kWh", energy, func(a *electrolysis.Assessment) string {
-		return sensible(a.Energy.Total.Value*inKilowattHours, a.Energy.Total.StandardUncertainty*inKilowattHours)
+		return quantity.Digits(a.Energy.Total.Value*inKilowattHours, a.Energy.Total.StandardUncertainty*inKilowattHours)
 	})
 	assessed("kWh/kg", func(a *electrolysis.Assessment) matter.Mark { return a.Energy.Specific.Mark }, func(a *electrolysis.Assessment) string {
-		return sensible(a.Energy.Specific.Value*inKilowattHours, a.Energy.Specific.StandardUncertainty*inKilowattHours)
+		return quantity.Digits(a.Energy.Specific.Value*inKilowattHours, a.Energy.Specific.StandardUncertainty*inKilowattHours)
 	})
 	assessed("heat, W", func(a *electrolysis.Assessment) matter.Mark { return a.Heat.Power.Mark }, func(a *electrolysis.Assessment) string {
-		return sensible(a.Heat.Power.Value, a.Heat.Power.StandardUncertainty)
+		return quantity.Digits(a.Heat.Power.Value, a.Heat.Power.StandardUncertainty)
 	})
-	assessed("hydrogen at worst, L/h", current, func(a *electrolysis.Assessment) string { return sensible(a.Gas[0].Worst.Value*inLitresPerHour, 0) })
-	assessed("fresh air, m³/h", current, func(a *electrolysis.Assessment) string { return sensible(a.Air.Needed.Value*inPerHour, 0) })
+	assessed("hydrogen at worst, L/h", current, func(a *electrolysis.Assessment) string {
+		return quantity.Digits(a.Gas[0].Worst.Value*inLitresPerHour, 0)
+	})
+	assessed("fresh air, m³/h", current, func(a *electrolysis.Assessment) string { return quantity.Digits(a.Air.Needed.Value*inPerHour, 0) })
 	printGrid(w, "Side by side", head, rows)
 }

@@ -2,24 +2,12 @@ package main
 
 import (
 	"math"
-	"strconv"
 	"strings"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
 )
-
-// number is a figure in JSON; what is unknown or infinite is null.
-type siNumber float64
-
-// MarshalJSON keeps infinities and NaN, which JSON has not, out of the answer.
-func (n siNumber) MarshalJSON() ([]byte, error) {
-	f := float64(n)
-	if math.IsNaN(f) || math.IsInf(f, 0) {
-		return []byte("null"), nil
-	}
-	return strconv.AppendFloat(nil, f, 'g', -1, 64), nil
-}
 
 // planReport collects the answer key by key, with the mark of each figure beside it.
 type planReport struct {
@@ -28,7 +16,7 @@ type planReport struct {
 }
 
 func (r *planReport) put(key string, value float64, mark matter.Mark) {
-	r.values[key] = siNumber(value)
+	r.values[key] = quantity.Maybe(value)
 	if mark != matter.Unmarked {
 		r.marks[key] = mark.String()
 	}
@@ -179,7 +167,7 @@ func (r *planReport) acid(where string, moles float64, mark matter.Mark, medium 
 func budgetJSON(shares []bath.Share) []map[string]any {
 	list := []map[string]any{}
 	for _, s := range shares {
-		list = append(list, map[string]any{"source": s.Source, "standard_uncertainty_coulombs": siNumber(s.Amount), "mark": s.Mark.String()})
+		list = append(list, map[string]any{"source": s.Source, "standard_uncertainty_coulombs": quantity.Maybe(s.Amount), "mark": s.Mark.String()})
 	}
 	return list
 }
@@ -188,8 +176,8 @@ func sensitivityJSON(plan *bath.Plan) []map[string]any {
 	var list []map[string]any
 	for _, v := range plan.Sensitivity() {
 		list = append(list, map[string]any{
-			"if": v.What, "source": v.Source, "target_charge_coulombs": siNumber(v.Charge), "duration_seconds": siNumber(v.Seconds),
-			"deposit_by_planned_charge_grams": siNumber(v.Deposit * inGrams), "recovered_by_planned_charge_ratio": siNumber(v.Recovers), "problem": v.Problem,
+			"if": v.What, "source": v.Source, "target_charge_coulombs": quantity.Maybe(v.Charge), "duration_seconds": quantity.Maybe(v.Seconds),
+			"deposit_by_planned_charge_grams": quantity.Maybe(v.Deposit * inGrams), "recovered_by_planned_charge_ratio": quantity.Maybe(v.Recovers), "problem": v.Problem,
 		})
 	}
 	return list
@@ -197,12 +185,12 @@ func sensitivityJSON(plan *bath.Plan) []map[string]any {
 
 func scaledJSON(s *scaledPlan) map[string]any {
 	return map[string]any{
-		"factor": siNumber(s.Factor), "batches": s.Batches, "batch_deposit_grams": siNumber(s.BatchMass * inGrams), "cells_in_series": s.Cells,
-		"cathode_area_square_metres": siNumber(s.CathodeArea), "bath_volume_cubic_metres": siNumber(s.Volume), "current_amperes": siNumber(s.Current),
-		"supply_amperes": siNumber(s.SupplyAmperes), "supply_volts": siNumber(s.SupplyVolts), "heat_watts": siNumber(s.Heat),
-		"ventilation_cubic_metres_per_hour": siNumber(s.air * inPerHour),
-		"heat_watts_per_litre":              siNumber(s.HeatPerVolume / 1e3), "batch_duration_seconds": siNumber(s.BatchDuration),
-		"total_duration_seconds": siNumber(s.TotalDuration), "total_charge_coulombs": siNumber(s.TotalCharge), "metal_charge_coulombs": siNumber(s.MetalCharge),
+		"factor": quantity.Maybe(s.Factor), "batches": s.Batches, "batch_deposit_grams": quantity.Maybe(s.BatchMass * inGrams), "cells_in_series": s.Cells,
+		"cathode_area_square_metres": quantity.Maybe(s.CathodeArea), "bath_volume_cubic_metres": quantity.Maybe(s.Volume), "current_amperes": quantity.Maybe(s.Current),
+		"supply_amperes": quantity.Maybe(s.SupplyAmperes), "supply_volts": quantity.Maybe(s.SupplyVolts), "heat_watts": quantity.Maybe(s.Heat),
+		"ventilation_cubic_metres_per_hour": quantity.Maybe(s.air * inPerHour),
+		"heat_watts_per_litre":              quantity.Maybe(s.HeatPerVolume / 1e3), "batch_duration_seconds": quantity.Maybe(s.BatchDuration),
+		"total_duration_seconds": quantity.Maybe(s.TotalDuration), "total_charge_coulombs": quantity.Maybe(s.TotalCharge), "metal_charge_coulombs": quantity.Maybe(s.MetalCharge),
 	}
 }
 
@@ -210,8 +198,8 @@ func taperJSON(t *taperedPlan) []map[string]any {
 	var list []map[string]any
 	for _, s := range t.settings {
 		list = append(list, map[string]any{
-			"at_seconds": siNumber(s.At), "current_amperes": siNumber(s.Amperes), "for_seconds": siNumber(s.Seconds), "charge_coulombs": siNumber(s.Coulombs),
-			"concentration_kilograms_per_cubic_metre": siNumber(s.Concentration * t.molar), "limiting_current_share_ratio": siNumber(s.LoadRatio),
+			"at_seconds": quantity.Maybe(s.At), "current_amperes": quantity.Maybe(s.Amperes), "for_seconds": quantity.Maybe(s.Seconds), "charge_coulombs": quantity.Maybe(s.Coulombs),
+			"concentration_kilograms_per_cubic_metre": quantity.Maybe(s.Concentration * t.molar), "limiting_current_share_ratio": quantity.Maybe(s.LoadRatio),
 		})
 	}
 	return list

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"nightcell/configs/quantity"
 	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
 )
@@ -18,8 +19,8 @@ func (p *planned) liquidTable() planTable {
 		t.figure("water split", a.Water.Split, inGrams, "g", "")
 	}
 	t.add("water evaporated", bandText(a.Water.Evaporated, inGrams)+" g", a.Water.Evaporated.Mark, a.Water.Evaporated.Source)
-	t.add("level falls", bandText(a.Water.LevelFall, 1e3)+" mm", a.Water.LevelFall.Mark, "over "+sensible(a.Conditions.OpenArea.Value*inSquareCentimetres, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source)
-	t.add("water to have at hand", sensible(a.Water.TopUp.Value*inGrams, a.Water.TopUp.Value*inGrams*0.2)+" g", a.Water.TopUp.Mark, "top up to the mark before each sample")
+	t.add("level falls", bandText(a.Water.LevelFall, 1e3)+" mm", a.Water.LevelFall.Mark, "over "+quantity.Digits(a.Conditions.OpenArea.Value*inSquareCentimetres, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source)
+	t.add("water to have at hand", quantity.Digits(a.Water.TopUp.Value*inGrams, a.Water.TopUp.Value*inGrams*0.2)+" g", a.Water.TopUp.Mark, "top up to the mark before each sample")
 	return t
 }
 
@@ -59,7 +60,7 @@ func (t *planTable) addAcid(where string, b electrolysis.Band, doubt float64, me
 	value, mass := bandText(b, 1), bandText(b, grams)
 	if b.Low == b.High {
 		f := matter.Figure{Value: b.Best, StandardUncertainty: doubt / 2}
-		value, mass = withDoubt(f), sensible(b.Best*grams, doubt*grams/2)
+		value, mass = withDoubt(f), quantity.Digits(b.Best*grams, doubt*grams/2)
 	}
 	note := mass + " g as " + formula
 	if b.Low < 0 {

@@ -65,19 +65,19 @@ func printScaled(w io.Writer, s *scaledPlan, densityUnit string) {
 		return
 	}
 	row := func(label string, value float64, unit string) []string {
-		return []string{label, sensible(value, 0) + " " + unit}
+		return []string{label, quantity.Digits(value, 0) + " " + unit}
 	}
-	printGrid(w, fmt.Sprintf("Scaled up %s times, at the same current density, gap, stirring and concentrations (%s)", sensible(s.Factor, 0), letter(s.mark)), []string{"", ""}, [][]string{
-		{"batches", fmt.Sprintf("%d of %s g", s.Batches, sensible(s.BatchMass*inGrams, 0))},
+	printGrid(w, fmt.Sprintf("Scaled up %s times, at the same current density, gap, stirring and concentrations (%s)", quantity.Digits(s.Factor, 0), letter(s.mark)), []string{"", ""}, [][]string{
+		{"batches", fmt.Sprintf("%d of %s g", s.Batches, quantity.Digits(s.BatchMass*inGrams, 0))},
 		{"cells in series", fmt.Sprint(s.Cells)},
 		row("cathode area of each", s.CathodeArea*inSquareCentimetres, "cm²"),
-		row("current density", s.density*perDensity(densityUnit), prettyUnit(densityUnit)),
+		row("current density", s.density*perDensity(densityUnit), quantity.Printed(densityUnit)),
 		row("bath of each", s.Volume*1e3, "L"),
 		row("current", s.Current, "A"),
-		{"supply to have", fmt.Sprintf("%s A, %s V", sensible(s.SupplyAmperes, 0), sensible(s.SupplyVolts, s.SupplyVolts*s.voltsDoubt))},
-		{"fresh air for all", sensible(s.air*inPerHour, s.air*inPerHour*0.1) + " m³/h"},
-		{"heat in each", sensible(s.Heat, s.Heat*s.heatDoubt) + " W"},
-		{"heat per litre", fmt.Sprintf("%s W/L, with %s of the wall per volume", sensible(s.HeatPerVolume/1e3, s.HeatPerVolume/1e3*s.heatDoubt), sensible(s.CoolingRatio, 0))},
+		{"supply to have", fmt.Sprintf("%s A, %s V", quantity.Digits(s.SupplyAmperes, 0), quantity.Digits(s.SupplyVolts, s.SupplyVolts*s.voltsDoubt))},
+		{"fresh air for all", quantity.Digits(s.air*inPerHour, s.air*inPerHour*0.1) + " m³/h"},
+		{"heat in each", quantity.Digits(s.Heat, s.Heat*s.heatDoubt) + " W"},
+		{"heat per litre", fmt.Sprintf("%s W/L, with %s of the wall per volume", quantity.Digits(s.HeatPerVolume/1e3, s.HeatPerVolume/1e3*s.heatDoubt), quantity.Digits(s.CoolingRatio, 0))},
 		row("time of a batch", s.BatchDuration/3600, "h"),
 		row("time in all, under current", s.TotalDuration/3600, "h"),
 		row("charge through the supply", s.TotalCharge*inAmpereHours, "A·h"),
@@ -115,9 +115,9 @@ func printTaper(w io.Writer, t *taperedPlan) {
 	charge := 0.0
 	for _, s := range t.settings {
 		charge += s.Coulombs
-		rows = append(rows, []string{sensible(s.At/3600, 0) + " h", sensible(s.Amperes, 0), sensible(s.Seconds/3600, 0), sensible(charge*inAmpereHours, 0),
-			sensible(s.Concentration*t.molar, 0), sensible(s.LoadRatio, 0)})
+		rows = append(rows, []string{quantity.Digits(s.At/3600, 0) + " h", quantity.Digits(s.Amperes, 0), quantity.Digits(s.Seconds/3600, 0), quantity.Digits(charge*inAmpereHours, 0),
+			quantity.Digits(s.Concentration*t.molar, 0), quantity.Digits(s.LoadRatio, 0)})
 	}
-	printGrid(w, fmt.Sprintf("Programme that holds i/i_lim at %s or below, set by hand: hardly any charge is wasted (%s)", sensible(t.ratio, 0), letter(t.mark)),
+	printGrid(w, fmt.Sprintf("Programme that holds i/i_lim at %s or below, set by hand: hardly any charge is wasted (%s)", quantity.Digits(t.ratio, 0), letter(t.mark)),
 		[]string{"from", "A", "for h", "A·h then", "g/L then", "i/i_lim"}, rows)
 }

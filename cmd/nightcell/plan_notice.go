@@ -7,6 +7,7 @@ import (
 	"io"
 	"slices"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
 )
@@ -41,8 +42,8 @@ func writeDoorNotice(file string, p *planned) error {
 
 func (p *planned) doorNotice() doorNotice {
 	g := p.plan.Goal
-	n := doorNotice{Running: fmt.Sprintf("%s is won from %s L of %s bath", sentenceCase(p.metalName()), sensible(p.plan.Volume.Value*1e3, p.plan.Volume.StandardUncertainty*1e3), p.mediumWord())}
-	n.Facts = append(n.Facts, fact{"Charge to pass", sensible(g.Charge.Value*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours) + " A·h"})
+	n := doorNotice{Running: fmt.Sprintf("%s is won from %s L of %s bath", sentenceCase(p.metalName()), quantity.Digits(p.plan.Volume.Value*1e3, p.plan.Volume.StandardUncertainty*1e3), p.mediumWord())}
+	n.Facts = append(n.Facts, fact{"Charge to pass", quantity.Digits(g.Charge.Value*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours) + " A·h"})
 	if g.Duration.Known() {
 		n.Facts = append(n.Facts, fact{"Takes about", timeText(matter.Figure{Value: g.Duration.Value})})
 	}
@@ -50,9 +51,9 @@ func (p *planned) doorNotice() doorNotice {
 	n.Anyone, n.Stop, n.Never = p.stopSteps()
 	if a := p.assessed; a != nil {
 		n.Facts = append(n.Facts,
-			fact{"Current", sensible(a.Conditions.Current.Value, 0) + " A"},
+			fact{"Current", quantity.Digits(a.Conditions.Current.Value, 0) + " A"},
 			p.voltageFact(),
-			fact{"Fresh air needed", sensible(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1) + " m³/h"})
+			fact{"Fresh air needed", quantity.Digits(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1) + " m³/h"})
 	}
 	return n
 }
@@ -61,9 +62,9 @@ func (p *planned) doorNotice() doorNotice {
 func (p *planned) voltageFact() fact {
 	a := p.assessed
 	if v := a.Conditions.CellVolts; v.Known() {
-		return fact{"Usual voltage", "about " + sensible(v.Value, v.StandardUncertainty) + " V"}
+		return fact{"Usual voltage", "about " + quantity.Digits(v.Value, v.StandardUncertainty) + " V"}
 	}
-	return fact{"Usual voltage", fmt.Sprintf("%s to %s V", sensible(a.Voltage.Low, 0.2), sensible(a.Voltage.High, 0.2))}
+	return fact{"Usual voltage", fmt.Sprintf("%s to %s V", quantity.Digits(a.Voltage.Low, 0.2), quantity.Digits(a.Voltage.High, 0.2))}
 }
 
 func (p *planned) mediumWord() string {

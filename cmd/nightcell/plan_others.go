@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 )
@@ -40,7 +41,7 @@ func (p *planned) anomalous(o bath.Other) bool {
 func (p *planned) othersTable() planTable {
 	t := planTable{title: "Other metals in the bath, of which the charge counts nothing"}
 	for _, o := range p.plan.Others {
-		note := fmt.Sprintf("all of it would take %s A·h more at 100 %%", sensible(o.Charge.Value*inAmpereHours, o.Charge.StandardUncertainty*inAmpereHours))
+		note := fmt.Sprintf("all of it would take %s A·h more at 100 %%", quantity.Digits(o.Charge.Value*inAmpereHours, o.Charge.StandardUncertainty*inAmpereHours))
 		if _, by, ok := p.nobler(o); ok {
 			note = p.noblerText(o, by) + "; " + note
 		}
@@ -50,7 +51,7 @@ func (p *planned) othersTable() planTable {
 }
 
 func (p *planned) noblerText(o bath.Other, by float64) string {
-	volts := sensible(by, 0.04) // the doubt of concentration taken for activity
+	volts := quantity.Digits(by, 0.04) // the doubt of concentration taken for activity
 	switch {
 	case by > aboutAsNoble && p.anomalous(o):
 		return "nobler on paper by " + volts + " V, yet beside metals of the iron group zinc mostly comes first (anomalous codeposition, from memory): some comes with it"
@@ -59,7 +60,7 @@ func (p *planned) noblerText(o bath.Other, by float64) string {
 	case by > -aboutAsNoble:
 		return "about as noble on paper: comes with it"
 	}
-	return "less noble on paper by " + sensible(-by, 0.04) + " V: mostly stays behind while the bath is rich"
+	return "less noble on paper by " + quantity.Digits(-by, 0.04) + " V: mostly stays behind while the bath is rich"
 }
 
 // comesWithIt names the other metals that are expected in the deposit.
@@ -76,9 +77,9 @@ func (p *planned) comesWithIt() []string {
 func (p *planned) othersJSON() []map[string]any {
 	list := []map[string]any{}
 	for _, o := range p.plan.Others {
-		one := map[string]any{"metal": o.Metal.String(), "mass_grams": siNumber(o.Amount.Value * inGrams), "charge_at_full_efficiency_coulombs": siNumber(o.Charge.Value), "mark": o.Amount.Mark.String()}
+		one := map[string]any{"metal": o.Metal.String(), "mass_grams": quantity.Maybe(o.Amount.Value * inGrams), "charge_at_full_efficiency_coulombs": quantity.Maybe(o.Charge.Value), "mark": o.Amount.Mark.String()}
 		if potential, by, ok := p.nobler(o); ok {
-			one["potential_volts"], one["nobler_by_volts"] = siNumber(potential), siNumber(by)
+			one["potential_volts"], one["nobler_by_volts"] = quantity.Maybe(potential), quantity.Maybe(by)
 		}
 		list = append(list, one)
 	}

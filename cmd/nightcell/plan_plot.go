@@ -16,6 +16,7 @@ import (
 	"gonum.org/v1/plot/vg/vgimg"
 	"gonum.org/v1/plot/vg/vgsvg"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate/bath"
 )
 
@@ -61,7 +62,7 @@ func drawPlan(file string, p *planned) error {
 			return fmt.Errorf("drawing %s: %w", panel.title, err)
 		}
 		if i == 0 {
-			one.Title.Text = fmt.Sprintf("Plan: %s, %s A·h", p.metalName(), sensible(p.plan.Goal.Charge.Value*inAmpereHours, p.plan.Goal.Charge.StandardUncertainty*inAmpereHours))
+			one.Title.Text = fmt.Sprintf("Plan: %s, %s A·h", p.metalName(), quantity.Digits(p.plan.Goal.Charge.Value*inAmpereHours, p.plan.Goal.Charge.StandardUncertainty*inAmpereHours))
 		}
 		if i == len(panels)-1 {
 			one.X.Label.Text = "h"

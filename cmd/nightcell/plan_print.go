@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
 )
@@ -105,7 +106,7 @@ func sentenceCase(text string) string { return strings.ToUpper(text[:1]) + text[
 
 // loadText writes an i/i_lim, which is no better known than the mass transfer.
 func (p *planned) loadText(ratio float64) string {
-	return sensible(ratio, ratio*p.plan.MassTransfer.Relative())
+	return quantity.Digits(ratio, ratio*p.plan.MassTransfer.Relative())
 }
 
 // printCourse shows how the run goes, when its efficiency falls on the way.
@@ -120,8 +121,8 @@ func (p *planned) printCourse(w io.Writer) {
 			continue
 		}
 		rows = append(rows, []string{
-			sensible(share*100, 0) + " %", sensible(point.Concentration, 0), sensible(point.Seconds/3600, 0), sensible(point.Coulombs*inAmpereHours, 0),
-			sensible(point.Deposit*inGrams, 0), sensible(point.Overall*100, 1), sensible(point.Marginal*100, 1),
+			quantity.Digits(share*100, 0) + " %", quantity.Digits(point.Concentration, 0), quantity.Digits(point.Seconds/3600, 0), quantity.Digits(point.Coulombs*inAmpereHours, 0),
+			quantity.Digits(point.Deposit*inGrams, 0), quantity.Digits(point.Overall*100, 1), quantity.Digits(point.Marginal*100, 1),
 			p.loadText(point.LoadRatio), bath.QualityAt(point.LoadRatio).Word,
 		})
 	}
@@ -135,12 +136,12 @@ func (p *planned) printSensitivity(w io.Writer) {
 	row := func(what string, charge, seconds, deposit, recovers float64, problem string) []string {
 		hours := ""
 		if seconds > 0 {
-			hours = sensible(seconds/3600, 0)
+			hours = quantity.Digits(seconds/3600, 0)
 		}
 		if problem != "" {
-			return []string{what, "out of reach", "", sensible(deposit*inGrams, 0), sensible(recovers*100, 0) + " %"}
+			return []string{what, "out of reach", "", quantity.Digits(deposit*inGrams, 0), quantity.Digits(recovers*100, 0) + " %"}
 		}
-		return []string{what, sensible(charge*inAmpereHours, 0), hours, sensible(deposit*inGrams, 0), sensible(recovers*100, 0) + " %"}
+		return []string{what, quantity.Digits(charge*inAmpereHours, 0), hours, quantity.Digits(deposit*inGrams, 0), quantity.Digits(recovers*100, 0) + " %"}
 	}
 	rows := [][]string{row("as planned", g.Charge.Value, g.Duration.Value, g.Deposit.Value, g.Recovered.Value, "")}
 	for _, v := range p.plan.Sensitivity() {

@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
@@ -41,7 +42,7 @@ func (p *planned) bathTable() planTable {
 			continue
 		}
 		share, u := f.MassFraction(plan.Metal.String())
-		t.add(f.String(), fmt.Sprintf("%s %% %s", sensible(share*100, u*100), plan.Metal), matter.Published, fmt.Sprintf("%s g/mol, CIAAW 2021", sensible(molar*1e3, molarDoubt*1e3)))
+		t.add(f.String(), fmt.Sprintf("%s %% %s", quantity.Digits(share*100, u*100), plan.Metal), matter.Published, fmt.Sprintf("%s g/mol, CIAAW 2021", quantity.Digits(molar*1e3, molarDoubt*1e3)))
 	}
 	t.figure("metal in it", plan.Amount, inGrams, "g", "")
 	t.figure("volume", plan.Volume, 1e3, "L", "")
@@ -54,7 +55,7 @@ func (p *planned) bathTable() planTable {
 	t.figure("concentration", concentration, 1, "g/L", note)
 	equivalent := plan.Metal.Equivalent(plan.Valence)
 	perGramOfMetal := 1 / (equivalent.Value * inGrams * matter.AmpereHour)
-	t.add("charge per gram", sensible(perGramOfMetal, math.Max(perGramOfMetal*equivalent.Relative(), 2e-5))+" A·h/g", equivalent.Mark, "at 100 %, from CIAAW and CODATA")
+	t.add("charge per gram", quantity.Digits(perGramOfMetal, math.Max(perGramOfMetal*equivalent.Relative(), 2e-5))+" A·h/g", equivalent.Mark, "at 100 %, from CIAAW and CODATA")
 	return t
 }
 
@@ -81,7 +82,7 @@ func usualNote(value float64, r matter.Range, perSI, shift float64, unit string)
 func (p *planned) targetTable() planTable {
 	g := p.plan.Goal
 	t := planTable{title: "Target: " + p.targetText()}
-	t.figure("charge to pass", g.Charge, inAmpereHours, "A·h", fmt.Sprintf("from %s to %s A·h", sensible(g.Low*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours), sensible(g.High*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours)))
+	t.figure("charge to pass", g.Charge, inAmpereHours, "A·h", fmt.Sprintf("from %s to %s A·h", quantity.Digits(g.Low*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours), quantity.Digits(g.High*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours)))
 	t.figure("in theory", g.Theoretical, inAmpereHours, "A·h", "at 100 % efficiency")
 	if g.Duration.Known() {
 		t.add("time", timeText(g.Duration), g.Duration.Mark, "")
@@ -99,7 +100,7 @@ func (p *planned) targetTable() planTable {
 	if p.plan.MassTransfer.Known() {
 		mark := g.Charge.Mark
 		t.add("efficiency falls from", p.loadText(g.Critical)+" g/L", mark, "below that the bath brings less than the current asks for")
-		t.add("overall, marginal", fmt.Sprintf("%s %%, %s %%", sensible(g.Overall*100, p.plan.Efficiency.StandardUncertainty*100), sensible(g.Marginal*100, p.plan.Efficiency.StandardUncertainty*100)), mark, "of all the charge, and of its last")
+		t.add("overall, marginal", fmt.Sprintf("%s %%, %s %%", quantity.Digits(g.Overall*100, p.plan.Efficiency.StandardUncertainty*100), quantity.Digits(g.Marginal*100, p.plan.Efficiency.StandardUncertainty*100)), mark, "of all the charge, and of its last")
 		q := bath.QualityAt(g.RatioEnd)
 		t.add("i/i_lim", fmt.Sprintf("%s to %s", p.loadText(g.RatioBegin), p.loadText(g.RatioEnd)), mark, fmt.Sprintf("begins %s, ends in %s", bath.QualityAt(g.RatioBegin).Word, q.Text))
 	}
@@ -110,7 +111,7 @@ func (p *planned) budgetTable() planTable {
 	t := planTable{title: "Where the doubt about the charge comes from (standard uncertainty, share of the variance)"}
 	u := p.plan.Goal.Charge.StandardUncertainty
 	for _, s := range p.plan.Goal.Budget {
-		t.add(s.Source, sensible(s.Amount*inAmpereHours, s.Amount*inAmpereHours)+" A·h", s.Mark, fmt.Sprintf("%.0f %%", 100*s.Amount*s.Amount/(u*u)))
+		t.add(s.Source, quantity.Digits(s.Amount*inAmpereHours, s.Amount*inAmpereHours)+" A·h", s.Mark, fmt.Sprintf("%.0f %%", 100*s.Amount*s.Amount/(u*u)))
 	}
 	return t
 }
@@ -125,13 +126,13 @@ func (p *planned) runTable(unit string) planTable {
 	if known && window.CurrentDensity.Known() {
 		note = usualNote(a.CathodeDensity.Value, window.CurrentDensity, perDensity(unit), 0, "")
 	}
-	t.figure("on the cathode", a.CathodeDensity, perDensity(unit), prettyUnit(unit), note)
-	t.figure("on the anode", a.AnodeDensity, perDensity(unit), prettyUnit(unit), a.Conditions.AnodeArea.Source)
+	t.figure("on the cathode", a.CathodeDensity, perDensity(unit), quantity.Printed(unit), note)
+	t.figure("on the anode", a.AnodeDensity, perDensity(unit), quantity.Printed(unit), a.Conditions.AnodeArea.Source)
 	growth := a.CathodeDensity.Value * p.plan.Goal.Overall * p.plan.Metal.Equivalent(p.plan.Valence).Value / p.plan.Metal.Density.Value
-	t.add("growth", sensible(growth*3600*1e6, growth*3600*1e6*math.Hypot(a.CathodeDensity.Relative(), p.plan.Efficiency.Relative()))+" µm/h", matter.Weakest(a.CathodeDensity.Mark, p.plan.Metal.Density.Mark, p.plan.Goal.Charge.Mark), "if solid; trees outrun it by tens of times")
+	t.add("growth", quantity.Digits(growth*3600*1e6, growth*3600*1e6*math.Hypot(a.CathodeDensity.Relative(), p.plan.Efficiency.Relative()))+" µm/h", matter.Weakest(a.CathodeDensity.Mark, p.plan.Metal.Density.Mark, p.plan.Goal.Charge.Mark), "if solid; trees outrun it by tens of times")
 	deposit, area := p.plan.Goal.Deposit, a.Conditions.CathodeArea
 	thick := deposit.Value / p.plan.Metal.Density.Value / area.Value * 1e3
-	t.add("thickness at the end", sensible(thick, thick*math.Hypot(deposit.Relative(), area.Relative()))+" mm", matter.Weakest(deposit.Mark, area.Mark, p.plan.Metal.Density.Mark), "if solid and even; edges and trees stand out")
+	t.add("thickness at the end", quantity.Digits(thick, thick*math.Hypot(deposit.Relative(), area.Relative()))+" mm", matter.Weakest(deposit.Mark, area.Mark, p.plan.Metal.Density.Mark), "if solid and even; edges and trees stand out")
 	if known && window.Temperature.Known() {
 		t.figure("temperature", shiftedFigure(a.Conditions.Temperature, -matter.ZeroCelsius), 1, "°C", usualNote(a.Conditions.Temperature.Value, window.Temperature, 1, -matter.ZeroCelsius, ""))
 	} else {
@@ -169,7 +170,7 @@ func (p *planned) voltageTable() planTable {
 	if p.cell.Electrodes.SolubleAnode {
 		t.add("no winning below", "0 V", matter.Published, "the anode dissolves: there is no floor")
 	} else {
-		t.add("no winning below", sensible(a.Floor.Metal, 0.02)+" V", a.Floor.Mark, "by thermodynamics, with the easiest reaction at the anode, "+a.Floor.Reaction+"; steady current below about 85 % of it means a short or the wrong anode")
+		t.add("no winning below", quantity.Digits(a.Floor.Metal, 0.02)+" V", a.Floor.Mark, "by thermodynamics, with the easiest reaction at the anode, "+a.Floor.Reaction+"; steady current below about 85 % of it means a short or the wrong anode")
 	}
 	for _, part := range a.Parts {
 		t.add(part.Name, bandText(part.Band, 1)+" V", part.Mark, part.Source)
@@ -198,7 +199,7 @@ func (p *planned) printCathodes(w io.Writer) {
 	for _, c := range p.assessed.Plating.Cathodes {
 		value := c.Verdict.String()
 		if c.Overpotential.Known() {
-			value = sensible(c.Overpotential.Value, math.Max(c.Overpotential.StandardUncertainty, 0.02)) + " V, " + value
+			value = quantity.Digits(c.Overpotential.Value, math.Max(c.Overpotential.StandardUncertainty, 0.02)) + " V, " + value
 		}
 		t.add(c.Material, value, c.Overpotential.Mark, c.Advice)
 	}
@@ -210,7 +211,7 @@ func (p *planned) printCathodes(w io.Writer) {
 
 func (p *planned) gasTable() planTable {
 	a := p.assessed
-	t := planTable{title: fmt.Sprintf("Gas and air (dry, %s °C, 1 atm)", sensible(a.Conditions.Ambient.Value-matter.ZeroCelsius, 1))}
+	t := planTable{title: fmt.Sprintf("Gas and air (dry, %s °C, 1 atm)", quantity.Digits(a.Conditions.Ambient.Value-matter.ZeroCelsius, 1))}
 	for _, g := range a.Gas {
 		name := g.Gas.String()
 		if g.Possible {
@@ -226,20 +227,20 @@ func (p *planned) gasTable() planTable {
 		} else {
 			t.figure(name+", expected", g.Rate, inLitresPerHour, "L/h", "")
 		}
-		t.figure(name+", in the run", g.Total, 1e3, "L", fmt.Sprintf("at most %s L", sensible(g.Most.Value*1e3, g.Most.StandardUncertainty*1e3)))
+		t.figure(name+", in the run", g.Total, 1e3, "L", fmt.Sprintf("at most %s L", quantity.Digits(g.Most.Value*1e3, g.Most.StandardUncertainty*1e3)))
 	}
 	air := a.Air
 	t.figure("fresh air needed", air.Needed, inPerHour, "m³/h", "the larger of the next two")
 	t.figure("battery-room rule", air.BatteryRoom, inPerHour, "m³/h", air.BatteryRoom.Source)
 	t.figure("for 1 % hydrogen", air.QuarterFlammable, inPerHour, "m³/h", "a quarter of the flammable limit")
-	t.add("two openings, each", sensible(air.Opening.Value*inSquareCentimetres, air.Opening.Value*inSquareCentimetres*0.1)+" cm²", air.Opening.Mark, "for that air by natural draught: "+air.Opening.Source)
+	t.add("two openings, each", quantity.Digits(air.Opening.Value*inSquareCentimetres, air.Opening.Value*inSquareCentimetres*0.1)+" cm²", air.Opening.Mark, "for that air by natural draught: "+air.Opening.Source)
 	t.figure("for 0.5 ppm chlorine", air.ChlorineDilution, inPerHour, "m³/h", "asks for a fume hood, not for a fan")
 	for _, e := range []struct {
 		label string
 		f     matter.Figure
 	}{{"1 % hydrogen after", air.HydrogenTime}, {"0.5 ppm chlorine after", air.ChlorineTime}} {
 		if e.f.Known() {
-			t.add(e.label, aboutTime(e.f), e.f.Mark, p.roomText()+"; "+e.f.Source)
+			t.add(e.label, quantity.LastingAbout(e.f.Value, e.f.Value*mixingDoubt), e.f.Mark, p.roomText()+"; "+e.f.Source)
 		}
 	}
 	for _, e := range []struct {
@@ -248,7 +249,7 @@ func (p *planned) gasTable() planTable {
 		perSI       float64
 	}{{"hydrogen at the end", " %", air.HydrogenAtEnd, 100}, {"hydrogen settles at", " %", air.HydrogenSteady, 100}, {"chlorine settles at", " ppm", air.ChlorineSteady, 1e6}} {
 		if e.f.Known() {
-			t.add(e.label, sensible(e.f.Value*e.perSI, e.f.Value*e.perSI*mixingDoubt)+e.unit, e.f.Mark, e.f.Source)
+			t.add(e.label, quantity.Digits(e.f.Value*e.perSI, e.f.Value*e.perSI*mixingDoubt)+e.unit, e.f.Mark, e.f.Source)
 		}
 	}
 	return t
@@ -256,21 +257,6 @@ func (p *planned) gasTable() planTable {
 
 // mixingDoubt is how well a room is taken to be mixed, relative, for the digits of what follows from it. Common practice, no source.
 const mixingDoubt = 0.2
-
-// aboutTime writes a time that rests on a mixed room.
-func aboutTime(f matter.Figure) string {
-	switch {
-	case math.IsInf(f.Value, 0):
-		return "never"
-	case f.Value < 120:
-		return sensible(f.Value, f.Value*mixingDoubt) + " s"
-	case f.Value < 2*3600:
-		return sensible(f.Value/60, f.Value/60*mixingDoubt) + " min"
-	case f.Value < 96*3600:
-		return sensible(f.Value/3600, f.Value/3600*mixingDoubt) + " h"
-	}
-	return sensible(f.Value/86400, f.Value/86400*mixingDoubt) + " d"
-}
 
 // roomText says which room the build-up times are for.
 func (p *planned) roomText() string {
@@ -296,14 +282,14 @@ func (p *planned) heatTable() planTable {
 	} else {
 		t.figure("bath settles near", shiftedFigure(a.Heat.Steady, -matter.ZeroCelsius), 1, "°C", a.Heat.Steady.Source)
 	}
-	word := "grows by " + sensible(100*(a.Heat.Gain.Value-1), 10) + " %"
+	word := "grows by " + quantity.Digits(100*(a.Heat.Gain.Value-1), 10) + " %"
 	if a.Heat.RunsAway {
 		word = "runs away"
 	}
 	t.add("under constant voltage", "current "+word, a.Heat.Gain.Mark, a.Heat.Gain.Source)
 	if a.Lead.CrossSection > 0 {
 		t.add("leads", fmt.Sprintf("%g mm² copper", a.Lead.CrossSection*1e6), matter.Assumed,
-			fmt.Sprintf("up to %g A; loses %s V over %s m and back", a.Lead.Carries, sensible(a.Lead.Drop, a.Lead.Drop/2), sensible(a.Conditions.LeadLength.Value, 0)))
+			fmt.Sprintf("up to %g A; loses %s V over %s m and back", a.Lead.Carries, quantity.Digits(a.Lead.Drop, a.Lead.Drop/2), quantity.Digits(a.Conditions.LeadLength.Value, 0)))
 	}
 	clips := "bolt"
 	if a.Clip.Clips > 0 {

@@ -13,8 +13,6 @@ import (
 	"regexp"
 	"strings"
 	"testing"
-
-	"nightcell/integrate/matter"
 )
 
 // zincPlan is the project's scenario as a command line.
@@ -393,32 +391,6 @@ func TestPlanTellsAllMistakesAtOnce(t *testing.T) {
 	for _, flag := range []string{"--volume", "--current", "--separator"} {
 		if err == nil || !strings.Contains(err.Error(), flag) {
 			t.Errorf("%v says nothing of %s", err, flag)
-		}
-	}
-}
-
-// TestSensibleDigits: a figure ends where its doubt begins (JCGM 100, 7.2.6: at most two digits of the uncertainty).
-func TestSensibleDigits(t *testing.T) {
-	for _, test := range []struct {
-		value, u float64
-		want     string
-	}{
-		{45.0158, 1.86, "45.0"}, {45.0158, 3, "45"}, {45.0158, 0.5, "45.0"}, {1234.5, 40, "1230"}, {0.00123, 0.0002, "0.0012"}, {48.317, 0, "48.3"},
-		{0, 0, "0"}, {3, 0, "3.00"}, {math.NaN(), 1, "unknown"}, {math.Inf(1), 1, "never"}, {0.5, 7, "0.5"}, {1.05e-5, 0, "1.05e-05"}, {2e7, 3e5, "2.00e+07"},
-	} {
-		if got := sensible(test.value, test.u); got != test.want {
-			t.Errorf("sensible(%g, %g) = %q, want %q", test.value, test.u, got, test.want)
-		}
-	}
-	for _, test := range []struct {
-		value, u float64
-		want     string
-	}{
-		{45.0158, 1.86, "45.0 ± 3.7"}, {9.474, 2.24, "9.5 ± 4.5"}, {1.05e-5, 3.3e-6, "(1.05 ± 0.66)e-5"}, {0.81987, 0.000125, "0.81987 ± 0.00025"}, {3, 0, "3.00"},
-		{162057, 6696, "162000 ± 13000"},
-	} {
-		if got := withDoubt(matter.Figure{Value: test.value, StandardUncertainty: test.u, Mark: matter.Given}); got != test.want {
-			t.Errorf("%g, %g: %q, want %q", test.value, test.u, got, test.want)
 		}
 	}
 }

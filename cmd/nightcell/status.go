@@ -13,7 +13,9 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcell/alerts"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
+	"nightcell/integrate"
 )
 
 // askTime bounds a short question to a running daemon.
@@ -79,21 +81,29 @@ func printStatus(to io.Writer, cells []control.Cell) error {
 	fmt.Fprintln(w, "cell\tstate\tcharge A·h\tof A·h\tV\tA\tdeposit g\treading\talarms")
 	for _, c := range cells {
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", printable(c.Name), c.State,
-			figure(c.ChargeCoulombs/3600, 3), figure(c.TargetCoulombs/3600, 2), figure(c.Volts, 3), figure(c.Amperes, 3),
+			charge(c), figure(c.TargetCoulombs/3600, 2), figure(c.Volts, 3), figure(c.Amperes, 3),
 			figure(c.DepositGrams, 2), age(c.ReadingAgeSeconds), alarmCount(c))
 	}
 	return w.Flush()
 }
 
 // figure is a number with so many decimals, or a dash when it is not known.
-func figure(f control.Figure, decimals int) string {
+func figure(f quantity.Maybe, decimals int) string {
 	if v := float64(f); !math.IsNaN(v) && !math.IsInf(v, 0) {
 		return fmt.Sprintf("%.*f", decimals, v)
 	}
 	return "-"
 }
 
-func age(f control.Figure) string {
+// charge is what was counted so far, in A·h with its expanded uncertainty, or a dash.
+func charge(c control.Cell) string {
+	if v := float64(c.ChargeCoulombs); math.IsNaN(v) || math.IsInf(v, 0) {
+		return "-"
+	}
+	return quantity.WithDoubt(float64(c.ChargeCoulombs)/3600, integrate.CoverageFactor*float64(c.ChargeUncertainty)/3600)
+}
+
+func age(f quantity.Maybe) string {
 	v := float64(f)
 	if math.IsNaN(v) || v > 1e8 {
 		return "none yet"

@@ -5,11 +5,10 @@ package control
 
 import (
 	"context"
-	"encoding/json"
-	"math"
 	"time"
 
 	"nightcell/alerts/routes"
+	"nightcell/configs/quantity"
 )
 
 // Operator is what a person may ask of a daemon. Errors made by Unknown, Refuse
@@ -40,41 +39,22 @@ type Operator interface {
 
 // Cell is the state of one cell, short enough for one line.
 type Cell struct {
-	Name              string    `json:"name"`
-	Supply            string    `json:"supply"`
-	Run               string    `json:"run,omitempty"`
-	State             string    `json:"state"` // running, waiting, ended, silent
-	Began             time.Time `json:"began,omitzero"`
-	Mode              string    `json:"mode,omitempty"`
-	Output            string    `json:"output,omitempty"`
-	Volts             Figure    `json:"volts"`
-	Amperes           Figure    `json:"amperes"`
-	ReadingAgeSeconds Figure    `json:"reading_age_seconds"`
-	ChargeCoulombs    Figure    `json:"charge_coulombs"`
-	TargetCoulombs    Figure    `json:"target_coulombs"`
-	DepositGrams      Figure    `json:"deposit_grams"`
-	Alarms            int       `json:"alarms"` // not in the normal state
-	Unanswered        int       `json:"unanswered"`
-}
-
-// Figure is a number that may be unknown: NaN in Go, null in JSON.
-type Figure float64
-
-// MarshalJSON writes null for what is not a finite number.
-func (f Figure) MarshalJSON() ([]byte, error) {
-	if math.IsNaN(float64(f)) || math.IsInf(float64(f), 0) {
-		return []byte("null"), nil
-	}
-	return json.Marshal(float64(f))
-}
-
-// UnmarshalJSON reads null as NaN.
-func (f *Figure) UnmarshalJSON(data []byte) error {
-	if string(data) == "null" {
-		*f = Figure(math.NaN())
-		return nil
-	}
-	return json.Unmarshal(data, (*float64)(f))
+	Name              string         `json:"name"`
+	Supply            string         `json:"supply"`
+	Run               string         `json:"run,omitempty"`
+	State             string         `json:"state"` // running, waiting, ended, silent
+	Began             time.Time      `json:"began,omitzero"`
+	Mode              string         `json:"mode,omitempty"`
+	Output            string         `json:"output,omitempty"`
+	Volts             quantity.Maybe `json:"volts"`
+	Amperes           quantity.Maybe `json:"amperes"`
+	ReadingAgeSeconds quantity.Maybe `json:"reading_age_seconds"`
+	ChargeCoulombs    quantity.Maybe `json:"charge_coulombs"`
+	ChargeUncertainty quantity.Maybe `json:"charge_standard_uncertainty_coulombs"`
+	TargetCoulombs    quantity.Maybe `json:"target_coulombs"`
+	DepositGrams      quantity.Maybe `json:"deposit_grams"`
+	Alarms            int            `json:"alarms"` // not in the normal state
+	Unanswered        int            `json:"unanswered"`
 }
 
 // Alarm is one alarm that is not in the normal state.

@@ -21,6 +21,7 @@ import (
 	"go.uber.org/goleak"
 
 	"nightcell/alerts/routes"
+	"nightcell/configs/quantity"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -85,7 +86,7 @@ func (d *desk) Drill(ctx context.Context, o CellOrder) ([]Receipt, error) {
 func (d *desk) Reload(context.Context) error { return d.note("reload") }
 
 // sameFigure compares figures, of which an unknown one equals another.
-var sameFigure = cmp.Comparer(func(a, b Figure) bool {
+var sameFigure = cmp.Comparer(func(a, b quantity.Maybe) bool {
 	return a == b || math.IsNaN(float64(a)) && math.IsNaN(float64(b))
 })
 
@@ -110,7 +111,7 @@ func open(t *testing.T, o Operator) (string, *Client) {
 func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 	at := time.Date(2026, 4, 5, 6, 7, 8, 0, time.UTC)
 	d := &desk{
-		cells:   []Cell{{Name: "zinc-1", State: "running", Volts: 3.2, TargetCoulombs: Figure(math.NaN()), Alarms: 2}},
+		cells:   []Cell{{Name: "zinc-1", State: "running", Volts: 3.2, TargetCoulombs: quantity.Maybe(math.NaN()), Alarms: 2}},
 		alarms:  []Alarm{{Cell: "zinc-1", Condition: "over-current", State: "UNACK", Priority: "high", Since: at, First: true}},
 		checks:  []Check{{Name: "protection", OK: true}},
 		outcome: Outcome{Verified: true, Text: "output off, 0.000 A"},

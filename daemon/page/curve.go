@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"time"
 
+	"nightcell/configs/quantity"
 	"nightcell/daemon/history"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
@@ -26,11 +27,7 @@ func (f figures) MarshalJSON() ([]byte, error) {
 		if i > 0 {
 			b = append(b, ',')
 		}
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			b = append(b, "null"...)
-		} else {
-			b = strconv.AppendFloat(b, x, 'f', -1, 64)
-		}
+		b = quantity.AppendJSON(b, x)
 	}
 	return append(b, ']'), nil
 }

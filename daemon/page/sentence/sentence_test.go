@@ -35,37 +35,37 @@ func TestOf(t *testing.T) {
 		want   string
 		is     sentence.Standing
 	}{
-		{"quiet", func(*snapshot.Cell) {}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
+		{"quiet", func(*snapshot.Cell) {}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
 		{"tomorrow", func(c *snapshot.Cell) { c.Charge.FinishesAt = c.Charge.FinishesAt.Add(24 * time.Hour) },
-			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes on Tue 3 Mar at 05:40. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes on Tue 3 Mar at 05:40. Nothing is wrong.", sentence.Well},
 		{"no current", func(c *snapshot.Cell) { c.Charge.SecondsToTarget = math.Inf(1) },
-			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it does not finish. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it does not finish. Nothing is wrong.", sentence.Well},
 		{"no target", func(c *snapshot.Cell) { c.Charge.TargetCoulombs, c.Charge.SecondsToTarget = math.NaN(), math.NaN() },
-			"Zinc 1 has passed 18.42 ± 0.07 A·h; no target is stated. Nothing is wrong.", sentence.Well},
-		{"target reached", func(c *snapshot.Cell) { c.Charge.TargetReached = true }, "Zinc 1 has reached its target: 18.42 ± 0.07 A·h passed. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h; no target is stated. Nothing is wrong.", sentence.Well},
+		{"target reached", func(c *snapshot.Cell) { c.Charge.TargetReached = true }, "Zinc 1 has reached its target: 18.420 ± 0.069 A·h passed. Nothing is wrong.", sentence.Well},
 		{"done", func(c *snapshot.Cell) {
 			c.Ended, c.EndedWhy, c.Waiting, c.Link.Up, c.Charge.TargetReached = true, "the target was reached", true, false, true
 		},
-			"Zinc 1 is done: 18.42 ± 0.07 A·h of 26.1 passed. It ended because: the target was reached. Nothing is wrong.", sentence.Well},
+			"Zinc 1 is done: 18.420 ± 0.069 A·h of 26.1 passed. It ended because: the target was reached. Nothing is wrong.", sentence.Well},
 		{"ended early", func(c *snapshot.Cell) { c.Ended, c.EndedWhy = true, "switched off before the target" },
-			"Zinc 1 ended before its target: 18.42 ± 0.07 A·h of 26.1 passed. It ended because: switched off before the target. Nothing is wrong.", sentence.Well},
+			"Zinc 1 ended before its target: 18.420 ± 0.069 A·h of 26.1 passed. It ended because: switched off before the target. Nothing is wrong.", sentence.Well},
 		{"ended without a target", func(c *snapshot.Cell) {
 			c.Ended, c.EndedWhy, c.Charge.TargetCoulombs = true, "ended by the night shift", math.NaN()
 		},
-			"Zinc 1 is done: 18.42 ± 0.07 A·h passed. It ended because: ended by the night shift. Nothing is wrong.", sentence.Well},
+			"Zinc 1 is done: 18.420 ± 0.069 A·h passed. It ended because: ended by the night shift. Nothing is wrong.", sentence.Well},
 		{"target reached, output on", func(c *snapshot.Cell) { c.Charge.TargetReached, c.Reading.Output = true, "on" },
-			"Zinc 1 has reached its target: 18.42 ± 0.07 A·h passed; its output is still on, at 2.63 A. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has reached its target: 18.420 ± 0.069 A·h passed; its output is still on, at 2.63 A. Nothing is wrong.", sentence.Well},
 		{"output off", func(c *snapshot.Cell) { c.Reading.Output, c.Charge.SecondsToTarget = "off", math.Inf(1) },
-			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; its output is off, so nothing passes. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; its output is off, so nothing passes. Nothing is wrong.", sentence.Well},
 		{"finish unknown", func(c *snapshot.Cell) { c.Charge.SecondsToTarget, c.Charge.FinishesAt = math.NaN(), time.Time{} },
-			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; when it finishes is not known. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; when it finishes is not known. Nothing is wrong.", sentence.Well},
 		{"wide uncertainty", func(c *snapshot.Cell) { c.Charge.UncertaintyCoulombs = 9.6 * 3600 },
-			"Zinc 1 has passed 18 ± 20 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18 ± 19 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
 		{"an alarm without an action", func(c *snapshot.Cell) {
 			a := short
 			a.Action = ""
 			c.Alarms = []snapshot.Alarm{a}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor.", sentence.Act},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"waiting", func(c *snapshot.Cell) { c.Waiting = true },
 			"Zinc 1 has not begun: its output is off. Counting begins by itself when current flows. Nothing is wrong.", sentence.Well},
 		{"waiting with the output on", func(c *snapshot.Cell) { c.Waiting, c.Reading.Output = true, "on" },
@@ -77,45 +77,45 @@ func TestOf(t *testing.T) {
 		{"never read", func(c *snapshot.Cell) { c.Waiting, c.Link.Up, c.Reading = true, false, snapshot.Reading{} },
 			"Zinc 1 has not begun: its supply has given no reading yet. The supply does not answer.", sentence.Look},
 		{"short", func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short} },
-			"Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off.", sentence.Act},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off.", sentence.Act},
 		{"a short that is over but kept", func(c *snapshot.Cell) {
 			a := short
 			a.State = "LTUNK"
 			c.Alarms = []snapshot.Alarm{a}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short is over, but nobody has answered it: 0.28 V at 2.63 A is under the floor.", sentence.Act},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Hard short is over, but nobody has answered it: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"a short that is over, answered and kept", func(c *snapshot.Cell) {
 			a := short
 			a.State = "LTACK"
 			c.Alarms = []snapshot.Alarm{a}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Hard short is over, and kept until it is reset: 0.28 V at 2.63 A is under the floor.", sentence.Act},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Hard short is over, and kept until it is reset: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"a high one acknowledged still calls", func(c *snapshot.Cell) {
 			a := short
 			a.State = "ACKED"
 			c.Alarms = []snapshot.Alarm{a, {Condition: "charge-behind", State: "UNACK", Priority: "low", Text: "x"}}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
 		{"what holds comes before what is over", func(c *snapshot.Cell) {
 			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: "RTNUN", Priority: "high", Text: "x", Action: "y"}, short}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
 		{"over and unanswered", func(c *snapshot.Cell) {
 			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: "RTNUN", Priority: "high", Text: "x", Action: "y"}}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Supply silent is over; nobody has answered it.", sentence.Look},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Supply silent is over; nobody has answered it.", sentence.Look},
 		{"a low one is worth a look", func(c *snapshot.Cell) {
 			c.Alarms = []snapshot.Alarm{{Condition: "charge-behind", State: "UNACK", Priority: "low", Text: "1.2 A·h under the plan."}}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Charge behind: 1.2 A·h under the plan.", sentence.Look},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Charge behind: 1.2 A·h under the plan.", sentence.Look},
 		{"set aside is said and not counted", func(c *snapshot.Cell) {
 			a := short
 			a.State = "SHLVD"
 			c.Alarms = []snapshot.Alarm{a}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong. (1 alarm set aside.)", sentence.Well},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong. (1 alarm set aside.)", sentence.Well},
 		{"not judged is not said", func(c *snapshot.Cell) {
 			c.Alarms = []snapshot.Alarm{{Condition: "contact", State: "DSUPR", Priority: "medium", Reason: "the corridor is being learned"}}
-		}, "Zinc 1 has passed 18.42 ± 0.07 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
 		{"silent", func(c *snapshot.Cell) { c.Reading.At, c.Link.Up = now.Add(-4*time.Minute), false },
-			"Zinc 1 had passed 18.42 ± 0.07 A·h of 26.1 at 02:08, when it was last read. No reading for 4 min 00 s.", sentence.Look},
+			"Zinc 1 had passed 18.420 ± 0.069 A·h of 26.1 at 02:08, when it was last read. No reading for 4 min 00 s.", sentence.Look},
 		{"silent at the target", func(c *snapshot.Cell) {
 			c.Charge.TargetReached, c.Reading.Output, c.Reading.At = true, "on", now.Add(-4*time.Minute)
 		},
-			"Zinc 1 has reached its target: 18.42 ± 0.07 A·h passed. No reading for 4 min 00 s.", sentence.Look},
+			"Zinc 1 has reached its target: 18.420 ± 0.069 A·h passed. No reading for 4 min 00 s.", sentence.Look},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			cell := zinc()
@@ -128,17 +128,16 @@ func TestOf(t *testing.T) {
 	}
 }
 
-// TestMeasured follows the rules of rounding in JCGM 100, 7.2.6: the uncertainty to at
-// most two digits, rounded up where rounding would hide something, the value to its place.
+// TestMeasured follows JCGM 100, 7.2.6: the uncertainty to two digits, the value to its place.
 func TestMeasured(t *testing.T) {
 	for _, c := range []struct {
 		value, u float64
 		want     string
 	}{
-		{18.4213, 0.069, "18.42 ± 0.07"}, {18.4213, 0.0612, "18.42 ± 0.07"}, {18.4213, 0.0141, "18.421 ± 0.015"},
-		{100.02147, 0.00035, "100.0215 ± 0.0004"}, // the example of 7.2.2, at one digit
-		{1234, 130, "1230 ± 130"}, {0, 0.5, "0.0 ± 0.5"}, {-0.004, 0.02, "0.00 ± 0.02"}, {26.1, 0, "26.10"}, {26.1, math.NaN(), "26.10"}, {math.NaN(), 1, sentence.Unknown},
-		{9.99, 0.099, "9.99 ± 0.10"},
+		{18.4213, 0.069, "18.421 ± 0.069"}, {18.4213, 0.0612, "18.421 ± 0.061"}, {18.4213, 0.0141, "18.421 ± 0.014"},
+		{100.02147, 0.00035, "100.02147 ± 0.00035"}, // the example of 7.2.2
+		{1234, 130, "1230 ± 130"}, {0, 0.5, "0.00 ± 0.50"}, {-0.004, 0.02, "−0.004 ± 0.020"}, {26.1, 0, "26.1"}, {26.1, math.NaN(), "26.1"}, {math.NaN(), 1, sentence.Unknown},
+		{9.99, 0.099, "9.990 ± 0.099"},
 	} {
 		if got := sentence.Measured(c.value, c.u); got != c.want {
 			t.Errorf("Measured(%v, %v) = %q, want %q", c.value, c.u, got, c.want)
@@ -152,7 +151,7 @@ func TestFigure(t *testing.T) {
 		digits int
 		want   string
 	}{
-		{26.1, 3, "26.1"}, {9.996, 3, "10.0"}, {99.95, 3, "100"}, {0.0628, 3, "0.0628"}, {12345, 3, "12345"}, {-2.5, 2, "−2.5"}, {0, 3, "0"}, {math.Inf(1), 3, sentence.Unknown},
+		{26.1, 3, "26.1"}, {9.996, 3, "10.0"}, {99.95, 3, "100"}, {0.0628, 3, "0.0628"}, {12345, 3, "12300"}, {-2.5, 2, "−2.5"}, {0, 3, "0"}, {math.Inf(1), 3, sentence.Unknown},
 		{0.09996, 3, "0.100"},
 	} {
 		if got := sentence.Figure(c.x, c.digits); got != c.want {
