@@ -62,7 +62,7 @@ func (r *run) evidence(c *Cell) integrate.Evidence {
 		OnBefore: r.lastOn, OnAfter: c.live(c.reading),
 		SameInstrument: !c.link.swapped, SetPointsUnchanged: r.unchanged(c),
 		LimitAmperes: r.most(c), Restarted: r.fresh && r.resumed,
-		Suspended: r.slept || r.missedASwitch(c, r.time.runTime(c.reading.At)-r.lastGood),
+		Suspended: r.slept, Switched: r.missedASwitch(c, r.time.runTime(c.reading.At)-r.lastGood),
 	}
 	if e.Restarted {
 		r.time.found, r.time.longer = e, false

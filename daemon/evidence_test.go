@@ -28,10 +28,13 @@ func TestWhatAGapIsBookedBy(t *testing.T) {
 		on           [2]bool
 		high         float64 // C
 		kind         string
+		switched     bool // a switch of the current was missed
 	}{
 		{name: "as it was left", script: dark, untouched: true, on: [2]bool{true, true}, high: whole, kind: "late"},
-		{name: "found off", script: dark + "[[event]]\nat = \"1 h 5 min\"\nkind = \"panel\"\noutput = \"off\"\n", on: [2]bool{true, false}, untouched: true, high: whole, kind: "late"},
-		{name: "another current", script: dark + "[[event]]\nat = \"1 h 5 min\"\nkind = \"panel\"\namperes = 2.0\n", on: [2]bool{true, true}, high: whole, kind: "late"},
+		{name: "found off", script: dark + "[[event]]\nat = \"1 h 5 min\"\nkind = \"panel\"\noutput = \"off\"\n", on: [2]bool{true, false}, untouched: true, high: whole, kind: "late", switched: true},
+		{name: "found off after a few missing answers", script: "[[event]]\nat = \"1 h\"\nkind = \"silence\"\nlasts = \"14 s\"\n[[event]]\nat = \"1 h 5 s\"\nkind = \"panel\"\noutput = \"off\"\n",
+			on: [2]bool{true, false}, untouched: true, high: 3 * 15, kind: "late", switched: true},
+		{name: "another current", script: dark + "[[event]]\nat = \"1 h 5 min\"\nkind = \"panel\"\namperes = 2.0\n", on: [2]bool{true, true}, high: whole, kind: "late", switched: true},
 		{name: "a larger current", script: dark + "[[event]]\nat = \"1 h 5 min\"\nkind = \"panel\"\namperes = 3.2\n", on: [2]bool{true, true}, high: 3.2 * 600, kind: "late"},
 		{name: "other volts only", script: dark + "[[event]]\nat = \"1 h 5 min\"\nkind = \"panel\"\nvolts = 6.4\n", on: [2]bool{true, true}, high: whole, kind: "late"},
 		{name: "nobody tells the state", script: dark, meddle: func(_ *testing.T, b *bench, _ *Cell) { b.set(func() { b.blind = true }) }, on: [2]bool{true, true}, high: whole, kind: "late"},
@@ -75,6 +78,9 @@ func TestWhatAGapIsBookedBy(t *testing.T) {
 					}
 					if high, _ := r.Number("high"); high < tt.high || high > tt.high*1.03+40 {
 						t.Errorf("up to %.0f C are possible, want about %.0f C", high, tt.high)
+					}
+					if slept, switched := r.Flag("suspended"), r.Flag("switched"); slept != (tt.kind == "suspend") || switched != tt.switched {
+						t.Errorf("suspended: %v, switched: %v", slept, switched)
 					}
 					if r.Text("kind") != tt.kind {
 						t.Errorf("kind %q, want %q", r.Text("kind"), tt.kind)

@@ -20,7 +20,9 @@ type Evidence struct {
 	// Restarted and Suspended make the step a gap however short it is, because its
 	// length does not come from the clock that stamps the readings.
 	Restarted bool
-	Suspended bool
+	Suspended bool // the machine slept
+	// Switched makes it a gap too: answers were missing while the current went from one level to another.
+	Switched bool
 }
 
 // untouched reports that nothing was found changed: what flowed at both ends may
