@@ -178,6 +178,12 @@ func (r *Reader) skipLong() error {
 	}
 }
 
+// dropLine takes the line last read out of the sum, and returns its length.
+func (r *Reader) dropLine() int64 {
+	r.crcLine = r.crc
+	return int64(len(r.line))
+}
+
 // unread returns how many bytes behind the last line are not a whole line. It is
 // right when Next has just returned io.EOF.
 func (r *Reader) unread() int64 { return int64(r.end - r.start) }

@@ -22,6 +22,8 @@ type Replay struct {
 	evidence *integrate.Evidence // of a gap record whose reading has not come yet
 	store    integrate.Evidence  // where evidence points, so that nothing is allocated
 	missing  bool                // readings are missing before the next one
+	before   int64               // time stamp of the line before the newest
+	copying  bool                // the newest lines were copies of earlier ones
 }
 
 // Missing says that readings are missing from the log at this place. The reading
@@ -35,13 +37,18 @@ func (p *Replay) from(c *integrate.Coulometer, r *Record) {
 	p.at = c.State().Elapsed
 	p.Ended = r.Flag("ended")
 	p.evidence, p.missing = nil, false
-	p.LastNanos = r.Nanos
+	p.vouched(r.Nanos)
 }
+
+// vouched takes the time stamp of a checkpoint, which vouches for itself.
+func (p *Replay) vouched(nanos int64) { p.LastNanos, p.before, p.copying = nanos, nanos, false }
 
 // Apply takes one record. The error says that a record does not make sense; it is then not applied.
 // Checkpoints are not applied: the caller compares them.
 func (p *Replay) Apply(r *Record) error {
-	p.LastNanos = r.Nanos
+	if !p.isNew(r.Nanos) {
+		return errTwice
+	}
 	switch r.Kind {
 	case KindReading:
 		return p.reading(r)
@@ -54,9 +61,23 @@ func (p *Replay) Apply(r *Record) error {
 	return nil
 }
 
-// errTwice keeps a copied reading from being counted again, also where no
-// checkpoint follows yet that would tell: the log's own stamps strictly increase.
-var errTwice = errors.New("a reading with the time stamp of the one before; it is counted once")
+// errTwice keeps copied lines from being taken again, also where no checkpoint follows yet that would tell.
+var errTwice = errors.New("a copy of an earlier line, by its time stamp; it is taken once")
+
+// isNew reports whether a line is no copy of an earlier one: the log's own stamps strictly
+// increase. One that is earlier than the line before, and later than the one before that, is new all the same: it
+// is the line before that has a wrong stamp, and a block that was copied begins no later than the line it follows.
+func (p *Replay) isNew(nanos int64) bool {
+	switch {
+	case nanos > p.LastNanos:
+		p.before, p.copying = p.LastNanos, false
+	case p.copying || nanos <= p.before || nanos == p.LastNanos:
+		p.copying = true
+		return false
+	}
+	p.LastNanos = nanos
+	return true
+}
 
 func (p *Replay) reading(r *Record) error {
 	if p.Coulometer == nil {
@@ -77,8 +98,6 @@ func (p *Replay) reading(r *Record) error {
 	p.missing = false
 	if _, began := p.Coulometer.Last(); !began {
 		step = 0
-	} else if r.Nanos == p.Last.Nanos {
-		return errTwice
 	}
 	_, err := p.Coulometer.Add(integrate.Sample{At: p.at + step, Volts: r.Volts, Amperes: r.Amperes}, e)
 	if err != nil {

@@ -60,7 +60,7 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 		return nil, nil, err
 	}
 	w.runDir, w.base, w.nanos, w.ended = runDir, t.end, t.replay.LastNanos, t.replay.Ended
-	w.crc, w.since, w.last = t.crc, t.end-t.from, t.replay.Last
+	w.crc, w.since, w.last = t.crc, t.end-t.from-t.copied, t.replay.Last
 	w.cut = t.size > t.end
 	if err := w.reopen(); err != nil {
 		if !DiskTrouble(err) && !errors.Is(err, syscall.EPERM) && !errors.Is(err, syscall.EACCES) {
@@ -99,7 +99,8 @@ type tail struct {
 	from       int64  // behind the last checkpoint
 	end        int64  // behind the last line that is one
 	size       int64  // of the file
-	crc        uint32 // of from to end
+	copied     int64  // bytes between them that are copies of other lines
+	crc        uint32 // of from to end, without the copies
 }
 
 const tailDamages = 100 // more are not told one by one
@@ -162,6 +163,10 @@ func (t *tail) take(rec *Record, r *Reader) {
 		wrong = errCheckpoint
 	}
 	switch {
+	case errors.Is(wrong, errTwice):
+		t.copied += r.dropLine()
+		t.crc = r.crcLine
+		t.damage = append(t.damage, Damage{r.offset - int64(len(r.line)), r.offset, wrong.Error()})
 	case wrong != nil:
 		t.replay.Missing()
 		t.damage = append(t.damage, Damage{r.offset - int64(len(r.line)), r.offset, wrong.Error()})

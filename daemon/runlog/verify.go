@@ -76,6 +76,8 @@ type verifier struct {
 	replay  Replay
 	segment int64  // where the bytes begin that the next checkpoint speaks of
 	good    int64  // behind the last checkpoint that vouched for itself
+	copied  int64  // bytes of lines since then that are copies, for which the next checkpoint does not speak
+	newest  int64  // time stamp of that checkpoint
 	damaged bool   // a line since then is none
 	lost    bool   // lines since then were never written
 	head    []byte // of a checkpoint's line
@@ -101,6 +103,9 @@ func replayAll(r *Reader, each func(*Record, *Replay) error) (*Report, error) {
 		switch {
 		case errors.Is(err, io.EOF):
 			return v.finish(r), nil
+		case errors.Is(err, errTwice):
+			v.copied += r.dropLine()
+			v.name(Damage{r.offset - int64(len(r.line)), r.offset, errTwice.Error()})
 		case errors.As(err, &d):
 			v.damaged = true
 			v.replay.Missing()
@@ -111,7 +116,8 @@ func replayAll(r *Reader, each func(*Record, *Replay) error) (*Report, error) {
 	}
 }
 
-// next takes one line into rec and applies it. A line that is none, or that makes no sense, is *Damage.
+// next takes one line into rec and applies it. A line that is none, or that makes no sense, is *Damage; a
+// copy of an earlier one is errTwice.
 func (v *verifier) next(r *Reader, rec *Record) error {
 	line, err := r.nextLine()
 	if err != nil {
@@ -130,10 +136,10 @@ func (v *verifier) next(r *Reader, rec *Record) error {
 			err = v.other(r, rec)
 		}
 	}
-	if err != nil {
+	if err != nil && !errors.Is(err, errTwice) {
 		return &Damage{r.offset - int64(len(line)), r.offset, err.Error()}
 	}
-	return nil
+	return err
 }
 
 // expected is the quick way past a checkpoint: it takes one that says, byte for
@@ -150,7 +156,7 @@ func (v *verifier) expected(r *Reader, line []byte, rec *Record) bool {
 		}
 		v.head = head
 	}
-	v.scratch = appendState(v.scratch[:0], v.head, v.replay.Coulometer, r.crc, at-v.segment, &v.replay.Last, v.replay.Ended)
+	v.scratch = appendState(v.scratch[:0], v.head, v.replay.Coulometer, r.crc, at-v.segment-v.copied, &v.replay.Last, v.replay.Ended)
 	v.scratch = append(v.scratch, ',')
 	if !bytes.HasPrefix(line, v.scratch) || !r.vouched() {
 		return false
@@ -163,8 +169,9 @@ func (v *verifier) expected(r *Reader, line []byte, rec *Record) bool {
 	*rec = Record{Kind: KindCheckpoint, Cell: v.report.Cell, Nanos: nanos, Fields: rec.Fields[:0]}
 	v.report.Lines++
 	v.report.Checkpoints++
-	v.replay.LastNanos = nanos
-	v.segment, v.good = r.offset, r.offset
+	v.replay.vouched(nanos)
+	v.newest = nanos
+	v.segment, v.copied, v.good = r.offset, 0, r.offset
 	r.crcLine = 0
 	return true
 }
@@ -211,23 +218,28 @@ func (v *verifier) compare(r *Reader, rec *Record, charge, energy string, want i
 // goes on from what it says.
 func (v *verifier) checkpoint(r *Reader, rec *Record) error {
 	at := r.offset - int64(len(r.line))
-	segment := v.segment
-	v.segment = r.offset
+	if r.vouched() && rec.Nanos <= v.newest {
+		v.replay.copying = true
+		return errTwice
+	}
+	segment, copied := v.segment, v.copied
+	v.segment, v.copied = r.offset, 0
 	crc := r.crc
 	r.crcLine = 0
 	if !r.vouched() {
 		return errCheckpoint
 	}
+	v.newest = rec.Nanos
 	stored, err := restore(rec)
 	if err != nil {
 		return err
 	}
 	v.report.Checkpoints++
-	v.replay.LastNanos = rec.Nanos
+	v.replay.vouched(rec.Nanos)
 	sum, _ := rec.Integer("crc")
 	length, _ := rec.Integer("bytes")
 	same := v.replay.Coulometer != nil && v.replay.Coulometer.State().Equal(stored.State()) && v.replay.Coulometer.Settings() == stored.Settings()
-	intact := int64(crc) == sum && at-segment == length
+	intact := int64(crc) == sum && at-segment-copied == length
 	t := stored.Totals()
 	switch {
 	case !intact && !v.damaged:
