@@ -158,13 +158,34 @@ func Reasons() []Reason {
 // Refusal is the error for an exchange whose answer must not be counted.
 type Refusal struct {
 	Reason Reason
-	Query  string // what was asked
-	Answer string // what came, shortened, printable
+	Query  string  // what was asked
+	Answer string  // what came, shortened, printable
+	Shared *Shared // not nil: another process may have had the answer
 }
 
 func (r *Refusal) Error() string {
-	return fmt.Sprintf("%s: answer %q refused: %s", r.Query, r.Answer, r.Reason)
+	text := fmt.Sprintf("%s: answer %q refused: %s", r.Query, r.Answer, r.Reason)
+	if r.Shared != nil {
+		text += "; " + r.Shared.Error()
+	}
+	return text
 }
+
+// Unwrap returns Shared as an error, or nil.
+func (r *Refusal) Unwrap() error {
+	if r.Shared == nil {
+		return nil // and not a nil pointer in an interface
+	}
+	return r.Shared
+}
+
+// Shared says that another process has the supply's port open, or had it a moment ago:
+// it may have taken the answers. It is wrapped by errors that are about the line or an answer.
+type Shared struct {
+	By string // names and numbers of processes, as far as the system tells
+}
+
+func (s *Shared) Error() string { return "the port is also open in " + s.By }
 
 // ErrGone is wrapped by every error after which the port must be opened anew.
 var ErrGone = fmt.Errorf("the line to the supply is gone")

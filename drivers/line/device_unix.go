@@ -4,78 +4,171 @@ package line
 
 import (
 	"errors"
-	"fmt"
 	"os"
 	"os/user"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
+	"go.bug.st/serial"
 	"golang.org/x/sys/unix"
 )
 
-// maxDescriptor is the first number that select(2), which the serial library
-// uses, cannot wait for.
-const maxDescriptor = 1024
-
 var (
-	errHungUp = errors.New("the port has gone away")
-	errFull   = errors.New("the port takes no more bytes; the adapter or the far end is stuck")
+	errHungUp   = errors.New("the port has gone away")
+	errFull     = errors.New("the port takes no more bytes; the adapter or the far end is stuck")
+	errMeddled  = errors.New("another process has changed the port's settings")
+	errForsaken = errors.New("the port was given up")
 )
 
-// device is a second descriptor on the port's device. It holds an advisory lock,
-// because exclusive mode stops neither root nor a process that already has the port open.
+// device is our own descriptor on the port's device. The library makes the settings and
+// is closed again, because its reads and writes can block for ever: another process may take the bytes between
+// readiness and read. This descriptor never blocks. It holds an advisory lock, because exclusive
+// mode stops neither root nor a process that already has the port open.
 type device struct {
-	path string
-	mu   sync.Mutex // unstick comes from another goroutine than close
-	fd   int        // -1 when closed
+	path     string
+	settings unix.Termios // as the library made them
+	visits   visits
+	forsaken atomic.Bool // unstick was called: the owner does nothing more on it
+	mu       sync.Mutex  // unstick comes from another goroutine than close
+	fd       int         // -1 when closed; changed under mu
 }
 
+// openDevice opens a device and locks it.
 func openDevice(path string) (*device, error) {
-	// O_NONBLOCK: do not wait for a carrier. O_NOCTTY: a hang-up must not end this process.
+	// O_NONBLOCK: wait neither for a carrier nor in any call. O_NOCTTY: a hang-up must not end this process.
 	fd, err := unix.Open(path, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	if err != nil {
 		return nil, explain(Settings{Address: path}, &os.PathError{Op: "open", Path: path, Err: err})
 	}
 	d := &device{path: path, fd: fd}
-	if fd >= maxDescriptor {
-		_ = d.close() // nothing was done with it
-		return nil, fmt.Errorf("this process has too many files open: the serial port would get number %d, and only those below %d can be waited for", fd, maxDescriptor)
-	}
 	if err := unix.Flock(fd, unix.LOCK_EX|unix.LOCK_NB); err != nil {
 		_ = d.close() // the lock error is the one that tells
 		if errors.Is(err, unix.EWOULDBLOCK) {
 			return nil, heldError(path)
 		}
-		return nil, fmt.Errorf("lock %s: %w", path, err)
+		return nil, &os.PathError{Op: "lock", Path: path, Err: err}
 	}
 	return d, nil
 }
 
-// idle says whether there is certainly nothing to read, a hang-up included.
-func (d *device) idle() bool {
-	fds := [1]unix.PollFd{{Fd: int32(d.fd), Events: unix.POLLIN}}
-	n, err := unix.Poll(fds[:], 0)
-	return n == 0 && err == nil
+// adopt takes the port over from the library, which has made the settings.
+func (d *device) adopt(library serial.Port) error {
+	// Closing it ends exclusive mode, so ours comes after.
+	if err := library.Close(); err != nil {
+		return err
+	}
+	_ = unix.IoctlSetInt(d.fd, unix.TIOCEXCL, 0)       // a terminal without it is watched all the same: the lock counts
+	_ = unix.IoctlSetInt(d.fd, resumeRequest, resumes) // likewise: whoever stopped the output may have it stopped again
+	t, err := unix.IoctlGetTermios(d.fd, getTermios)
+	if err != nil {
+		return os.NewSyscallError("read the settings back", err)
+	}
+	d.settings = *t
+	d.visits = watchVisits(d.path)
+	return nil
 }
 
-// awaitRoom returns when the system will take at least one byte, and fails when it does not within wait.
-func (d *device) awaitRoom(wait time.Duration) error {
-	fds := [1]unix.PollFd{{Fd: int32(d.fd), Events: unix.POLLOUT}}
-	n, err := unix.Poll(fds[:], int(max(0, wait).Milliseconds()))
+func (d *device) read(b []byte, wait time.Duration) (int, error) {
+	deadline := time.Now().Add(wait)
+	for {
+		ready, err := d.await(unix.POLLIN, time.Until(deadline))
+		switch {
+		case err != nil:
+			return 0, err
+		case !ready && time.Until(deadline) > 0:
+			continue // a signal, or a visitor
+		case !ready:
+			return 0, d.unmeddled()
+		}
+		n, err := unix.Read(d.fd, b)
+		switch {
+		case n > 0:
+			return n, nil
+		case errors.Is(err, unix.EAGAIN): // another process was quicker
+			d.visits.seen = true
+			if time.Until(deadline) <= 0 {
+				return 0, nil
+			}
+		case err == nil:
+			return 0, errHungUp
+		case !errors.Is(err, unix.EINTR):
+			return 0, err
+		}
+	}
+}
+
+func (d *device) write(b []byte, wait time.Duration) error {
+	deadline := time.Now().Add(wait)
+	for {
+		if d.forsaken.Load() {
+			return errForsaken
+		}
+		n, err := unix.Write(d.fd, b)
+		if b = b[max(0, n):]; len(b) == 0 {
+			return nil
+		}
+		if err != nil && !errors.Is(err, unix.EAGAIN) && !errors.Is(err, unix.EINTR) {
+			return err
+		}
+		left := time.Until(deadline)
+		if left <= 0 {
+			return errFull
+		}
+		if errors.Is(err, unix.EAGAIN) { // the system may say that there is room and take nothing
+			time.Sleep(min(left, time.Millisecond))
+		}
+		if _, err := d.await(unix.POLLOUT, min(left, slice)); err != nil {
+			return err
+		}
+	}
+}
+
+// await waits until the device is ready for an event, and tells visits of processes that
+// open it meanwhile. It may return early.
+func (d *device) await(event int16, wait time.Duration) (ready bool, err error) {
+	if d.forsaken.Load() {
+		return false, errForsaken
+	}
+	fds := [2]unix.PollFd{{Fd: int32(d.fd), Events: event}, {Fd: int32(d.visits.fd), Events: unix.POLLIN}}
+	of := fds[:1]
+	if d.visits.fd > 0 {
+		of = fds[:]
+	}
+	// Rounded up, so that less than a millisecond is no busy loop.
+	n, err := unix.Poll(of, int((max(0, wait)+time.Millisecond-1)/time.Millisecond))
 	switch {
 	case errors.Is(err, unix.EINTR):
-		return nil // the write that follows finds out
+		return false, nil
 	case err != nil:
-		return err
-	case fds[0].Revents&(unix.POLLHUP|unix.POLLERR|unix.POLLNVAL) != 0:
+		return false, os.NewSyscallError("poll", err)
+	case n > 0 && fds[1].Revents != 0:
+		d.visits.look(d.path)
+	}
+	got := fds[0].Revents
+	if got&event == 0 && got != 0 {
+		return false, errHungUp
+	}
+	return got&event != 0, nil
+}
+
+// unmeddled fails when the settings are not ours any more: no answer can be trusted
+// until the port has been opened anew, which sets them.
+func (d *device) unmeddled() error {
+	t, err := unix.IoctlGetTermios(d.fd, getTermios)
+	switch {
+	case err != nil:
 		return errHungUp
-	case n == 0:
-		return errFull
+	case *t != d.settings:
+		d.visits.seen = true
+		return errMeddled
 	}
 	return nil
 }
+
+func (d *device) others() string { return d.visits.tell(d.path) }
 
 // awaitSent returns when everything written has left, at the latest after limit, and says whether it has.
 func (d *device) awaitSent(limit time.Duration) bool {
@@ -91,9 +184,11 @@ func (d *device) awaitSent(limit time.Duration) bool {
 	}
 }
 
-// unstick drops what is queued for sending and touches the terminal settings,
-// which makes the kernel look again at a writer that waits for room.
+// unstick drops what is queued for sending, touches the terminal settings, which makes the kernel look again at
+// whoever waits in it, and gives up the claim on the device: even if the owner never comes back from the
+// kernel, the port can be opened anew.
 func (d *device) unstick() {
+	d.forsaken.Store(true)
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.fd < 0 {
@@ -103,17 +198,26 @@ func (d *device) unstick() {
 	if t, err := unix.IoctlGetTermios(d.fd, getTermios); err == nil {
 		_ = unix.IoctlSetTermios(d.fd, setTermios, t)
 	}
+	_ = unix.IoctlSetInt(d.fd, unix.TIOCNXCL, 0)
+	_ = unix.Flock(d.fd, unix.LOCK_UN)
 }
 
+// close lets the last bytes out, which may be the command that switches the output
+// off, but drops them rather than let the kernel hold the port for their sake.
 func (d *device) close() error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
 	if d.fd < 0 {
 		return nil
 	}
-	err := unix.Close(d.fd) // gives the lock back too
+	if !d.awaitSent(200 * time.Millisecond) {
+		_ = flushOutput(d.fd) // fails when the device is gone, and then there is nothing to drop
+	}
+	_ = unix.IoctlSetInt(d.fd, unix.TIOCNXCL, 0) // likewise
+	d.visits.close()
+	d.mu.Lock()
+	fd := d.fd
 	d.fd = -1
-	return err
+	d.mu.Unlock()
+	return os.NewSyscallError("close", unix.Close(fd)) // gives the lock back too; may last, so nobody is kept waiting for mu
 }
 
 // groupOf names the group that owns a file, or is empty.

@@ -14,8 +14,6 @@ import (
 	"testing"
 	"time"
 
-	"go.bug.st/serial"
-
 	"nightcell/drivers"
 )
 
@@ -39,6 +37,7 @@ func (s *stubborn) write([]byte, time.Duration) error {
 
 func (s *stubborn) read([]byte, time.Duration) (int, error) { return 0, nil }
 func (s *stubborn) close() error                            { <-s.freed; return nil }
+func (s *stubborn) others() string                          { return "" }
 func (s *stubborn) free()                                   { s.once.Do(func() { close(s.freed) }) }
 func (s *stubborn) unstick() {
 	if !s.deaf {
@@ -96,50 +95,6 @@ func TestFullPTY(t *testing.T) {
 		}
 	}
 	t.Error("a pseudo-terminal took a million bytes that nobody read")
-}
-
-// The library's own write has no limit; the device's other descriptor frees it.
-func TestUnstick(t *testing.T) {
-	t.Parallel()
-	_, path := openPTY(t)
-	p, err := openSerial(Settings{Address: path}.withDefaults())
-	if err != nil {
-		t.Fatal(err)
-	}
-	raw := p.(*serialPort)
-	wrote := make(chan struct{}, 1)
-	ended := make(chan struct{})
-	stop := make(chan struct{})
-	go func() { // ends when a write was freed after stop
-		defer close(ended)
-		for {
-			if _, err := raw.Port.Write(make([]byte, 64)); err != nil {
-				return
-			}
-			select {
-			case <-stop:
-				return
-			case wrote <- struct{}{}:
-			}
-		}
-	}()
-	for stuck := false; !stuck; {
-		select {
-		case <-wrote:
-		case <-time.After(2 * time.Second):
-			stuck = true
-		}
-	}
-	close(stop)
-	p.unstick()
-	select {
-	case <-ended:
-	case <-time.After(2 * time.Minute):
-		t.Fatal("the writer is still stuck")
-	}
-	if err := p.close(); err != nil {
-		t.Error(err)
-	}
 }
 
 // After Close the descriptor's number belongs to the next file that is opened, and
@@ -241,14 +196,13 @@ func TestCloseLetsLastBytesOut(t *testing.T) {
 	}
 }
 
-// The library reports a hang-up as its PortClosed error, which must reach the caller as ErrGone with its cause kept.
+// The cause of a hang-up reaches the caller beside ErrGone.
 func TestGoneKeepsCause(t *testing.T) {
 	far, path := openPTY(t)
 	l := mustOpen(t, Settings{Address: path})
 	far.Close()
 	_, err := l.Next(t.Context(), nil, time.Minute)
-	var pe *serial.PortError
-	if !errors.Is(err, drivers.ErrGone) || !errors.As(err, &pe) && !errors.Is(err, os.ErrClosed) && !strings.Contains(err.Error(), "input/output error") {
+	if !errors.Is(err, drivers.ErrGone) || !errors.Is(err, syscall.EIO) && !errors.Is(err, errHungUp) {
 		t.Errorf("error %v", err)
 	}
 }

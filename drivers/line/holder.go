@@ -3,6 +3,7 @@ package line
 import (
 	"fmt"
 	"os"
+	"strings"
 )
 
 // Holder is a process that has a port.
@@ -24,9 +25,20 @@ func (e *HeldError) Error() string {
 	case 0:
 		return e.Path + " is held by another process, which the system does not name; end that one, or use another port"
 	case os.Getpid():
-		return e.Path + " is already held by this process; two cells on one supply must name the same supply, and a line that got stuck must be freed by unplugging the adapter"
+		return e.Path + " is already held by this process; two cells on one supply must name the same supply"
 	}
 	return fmt.Sprintf("%s is held by %s; end that one first (kill %d), or use another port", e.Path, e.Holder, e.Holder.PID)
+}
+
+// openedBy names the other processes that have a port open; "" when the system tells of none.
+func openedBy(path string) string {
+	var names []string
+	for _, h := range holders(path) {
+		if h.PID != os.Getpid() {
+			names = append(names, h.String())
+		}
+	}
+	return strings.Join(names, ", ")
 }
 
 func heldError(path string) error {

@@ -12,7 +12,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// holders lists the processes that hold a file, those with a lock on it first.
+// holders lists the processes that hold a file, those with a lock on it first. Who has the master of
+// a pseudo-terminal is the instrument at its far end, and no other reader.
 // Processes of other users show only by their locks, unless root asks.
 func holders(path string) []Holder { return holdersIn("/proc", path) }
 
@@ -37,12 +38,26 @@ func holdersIn(proc, path string) []Holder {
 	if err != nil {
 		return found
 	}
+	pseudo := strings.HasPrefix(target, "/dev/pts/")
+	masters := map[int]bool{}
+	var have []int
 	for _, l := range links {
-		if got, err := os.Readlink(l); err == nil && got == target {
-			pid, err := strconv.Atoi(filepath.Base(filepath.Dir(filepath.Dir(l))))
-			if err == nil {
-				add(pid)
-			}
+		got, err := os.Readlink(l)
+		if err != nil || got != target && !pseudo {
+			continue
+		}
+		pid, err := strconv.Atoi(filepath.Base(filepath.Dir(filepath.Dir(l))))
+		switch {
+		case err != nil:
+		case got == target:
+			have = append(have, pid)
+		case filepath.Base(got) == "ptmx":
+			masters[pid] = true
+		}
+	}
+	for _, pid := range have {
+		if !masters[pid] || pid == os.Getpid() {
+			add(pid)
 		}
 	}
 	return found

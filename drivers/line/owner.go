@@ -47,9 +47,23 @@ func (l *Line) own() {
 			l.closeErr = l.port.close()
 			return
 		case j := <-l.jobs:
-			l.results <- l.do(j)
+			r := l.do(j)
+			r.err = l.shared(r.err)
+			l.results <- r
 		}
 	}
+}
+
+// shared adds to the error of an answer that did not come as it should, or of a port that
+// broke, who else has the port.
+func (l *Line) shared(err error) error {
+	if err == nil || errors.Is(err, errAbandoned) {
+		return err
+	}
+	if by := l.port.others(); by != "" {
+		return fmt.Errorf("%w; %w", err, &drivers.Shared{By: by})
+	}
+	return err
 }
 
 func (l *Line) do(j job) (r result) {

@@ -113,3 +113,21 @@ func TestHolderByLock(t *testing.T) {
 		t.Errorf("held by %v, want this process, %d", fmt.Sprint(h), os.Getpid())
 	}
 }
+
+// The process at the far end of a pseudo-terminal has the near one open too, to keep it alive; it is no other reader.
+func TestFarEndIsNoHolder(t *testing.T) {
+	_, path := openPTY(t)
+	proc := t.TempDir()
+	for link, target := range map[string]string{"10/fd/3": path, "11/fd/3": path, "11/fd/4": "/dev/ptmx"} {
+		at := filepath.Join(proc, link)
+		if err := os.MkdirAll(filepath.Dir(at), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Symlink(target, at); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if diff := cmp.Diff([]Holder{{PID: 10, Name: "a process"}}, holdersIn(proc, path)); diff != "" {
+		t.Error(diff)
+	}
+}

@@ -6,7 +6,6 @@ import (
 	"io/fs"
 	"os"
 	"syscall"
-	"time"
 
 	"go.bug.st/serial"
 )
@@ -18,14 +17,6 @@ var parities = map[string]serial.Parity{
 
 var stopBits = map[string]serial.StopBits{
 	"1": serial.OneStopBit, "1.5": serial.OnePointFiveStopBits, "2": serial.TwoStopBits,
-}
-
-// serialPort is a port of go.bug.st/serial beside a descriptor of our own on the
-// same device, which carries the lock and can tell and mend what the library cannot.
-type serialPort struct {
-	serial.Port
-	device  *device
-	timeout time.Duration // last given to the library
 }
 
 func openSerial(s Settings) (port, error) {
@@ -41,10 +32,10 @@ func openSerial(s Settings) (port, error) {
 		_ = d.close() // the open error is the one that tells
 		return nil, explain(s, err)
 	}
-	if err := d.adopt(); err != nil {
-		return nil, errors.Join(err, p.Close(), d.close())
+	if err := d.adopt(p); err != nil {
+		return nil, errors.Join(err, d.close())
 	}
-	return &serialPort{Port: p, device: d, timeout: serial.NoTimeout}, nil
+	return d, nil
 }
 
 // explain turns an open error into a sentence with the way out.
@@ -69,47 +60,6 @@ func explain(s Settings, err error) error {
 		return fmt.Errorf("not a serial port; nightcell ports lists those there are: %w", err)
 	}
 	return err
-}
-
-func (p *serialPort) read(b []byte, wait time.Duration) (int, error) {
-	if wait <= 0 && p.device.idle() {
-		return 0, nil // a look costs the library three times as much
-	}
-	if wait != p.timeout {
-		if err := p.SetReadTimeout(wait); err != nil {
-			return 0, err
-		}
-		p.timeout = wait
-	}
-	return p.Read(b) // a time-out is 0 and no error; a hang-up is an error
-}
-
-func (p *serialPort) write(b []byte, wait time.Duration) error {
-	deadline := time.Now().Add(wait)
-	for len(b) > 0 {
-		// The library's write has no time-out, so it is asked only to write when the system has room.
-		if err := p.device.awaitRoom(time.Until(deadline)); err != nil {
-			return err
-		}
-		n, err := p.Write(b)
-		b = b[n:]
-		if err != nil && !errors.Is(err, syscall.EINTR) {
-			return err
-		}
-	}
-	return nil
-}
-
-func (p *serialPort) unstick() { p.device.unstick() }
-
-// close lets the last bytes out, which may be the command that switches the output
-// off, but drops them rather than let the kernel hold the port for their sake.
-func (p *serialPort) close() error {
-	if !p.device.awaitSent(200 * time.Millisecond) {
-		_ = p.ResetOutputBuffer() // fails when the device is gone, and then there is nothing to drop
-	}
-	err := p.Port.Close()
-	return errors.Join(err, p.device.close())
 }
 
 // permissionHint says whose permission is missing.

@@ -80,7 +80,8 @@ func (t *socket) write(p []byte, wait time.Duration) error {
 	return err
 }
 
-func (t *socket) unstick() {}
+func (t *socket) others() string { return "" }
+func (t *socket) unstick()       {}
 
 func (t *socket) close() error {
 	err := t.conn.Close()

@@ -22,15 +22,16 @@ type instrument struct {
 	knows   *knowledge
 
 	identity  drivers.Identity
-	anchor    []byte        // the query whose answer never changes
-	known     []byte        // that answer
-	unsure    bool          // something odd came: find the place before trusting an answer
-	probation bool          // the place was lost a moment ago: prove it once more after the next reading
-	refusals  uint64        // counts every refusal
-	late      uint64        // counts what came while the place was sought, before the answer that shows it
-	vain      int           // searches for the place in a row that found nothing
-	ended     time.Time     // when the last exchange ended
-	latency   time.Duration // longest time to an answer of the anchor, its characters not counted
+	anchor    []byte          // the query whose answer never changes
+	known     []byte          // that answer
+	unsure    bool            // something odd came: find the place before trusting an answer
+	probation bool            // the place was lost a moment ago: prove it once more after the next reading
+	refusals  uint64          // counts every refusal
+	shared    *drivers.Shared // who else had the port when the newest exchange failed; nil: nobody known
+	late      uint64          // counts what came while the place was sought, before the answer that shows it
+	vain      int             // searches for the place in a row that found nothing
+	ended     time.Time       // when the last exchange ended
+	latency   time.Duration   // longest time to an answer of the anchor, its characters not counted
 	buf       []byte
 
 	queueRead bool     // the error queue has been emptied once, so what it holds now is new
@@ -47,7 +48,7 @@ type knowledge struct {
 func (in *instrument) refusal(why drivers.Reason, query, answer []byte) *drivers.Refusal {
 	in.unsure = true
 	in.refusals++
-	return &drivers.Refusal{Reason: why, Query: string(query), Answer: shorten(answer)}
+	return &drivers.Refusal{Reason: why, Query: string(query), Answer: shorten(answer), Shared: in.shared}
 }
 
 func shorten(b []byte) string {
@@ -72,6 +73,7 @@ func (in *instrument) ask(ctx context.Context, query []byte, timeout time.Durati
 	if err != nil {
 		return nil, sent, received, in.failed(err, query)
 	}
+	in.shared = nil
 	switch {
 	case len(answer) == 0:
 		return nil, sent, received, in.refusal(drivers.Blank, query, nil)
@@ -85,6 +87,8 @@ func (in *instrument) ask(ctx context.Context, query []byte, timeout time.Durati
 func (in *instrument) failed(err error, query []byte) error {
 	var incomplete *line.Incomplete
 	var stray *line.Stray
+	in.shared = nil
+	errors.As(err, &in.shared)
 	switch {
 	case errors.As(err, &incomplete):
 		return in.refusal(drivers.NoReply, query, []byte(incomplete.Got))
