@@ -327,7 +327,7 @@ func (b *Board) change(c Condition, from State, at time.Duration, utc time.Time,
 		Condition: c, From: from, To: a.State, Priority: b.limits.settings[c].Priority, At: at, UTC: utc,
 		Value: a.Value.float(), Limit: a.Limit.float(), Since: a.RawUTC,
 		First: a.First, After: a.After, By: by, Reason: why, Chatter: a.Chattering, Flood: b.m.Flood,
-		Text: a.Text, Diagnosis: a.Diagnosis, Meaning: b.meaning(c), Action: catalogue[c].text.First,
+		Text: a.Text, Diagnosis: a.Diagnosis, Meaning: b.Meaning(c), Action: catalogue[c].text.First,
 	}
 	if a.State != UNACK || by != "" {
 		ch.Text = aftermath(from, a.State, by, why)

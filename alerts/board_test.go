@@ -14,7 +14,7 @@ var midnight = time.Date(2025, 11, 25, 0, 0, 0, 0, time.UTC)
 func zinc() (alerts.Limits, alerts.Chemistry) {
 	l := alerts.Defaults()
 	l.Amperes, l.Volts = 3.3, 6
-	return l, alerts.Chemistry{Metal: "Zn", FloorVolts: 1.99, RedissolvesOff: true, Divided: true}
+	return l, alerts.Chemistry{Metal: "zinc", FloorVolts: 1.99, RedissolvesOff: true, Divided: true}
 }
 
 // rig feeds a board second by second.

@@ -17,6 +17,9 @@ const (
 // current sparks, and the gas over the bath may hold hydrogen.
 const beforeJoint = "Turn the current down, then off where the metal allows, before you open or move a joint."
 
+// atRest is said of a stopped current when the metal of the cell is not stated; Board.Meaning names it when it is.
+const atRest = "Which metal is won here is not stated: some baths dissolve their deposit meanwhile, and some deposits peel when plating goes on over them."
+
 // starting builds a Setting from its figures.
 func starting(p Priority, on, off time.Duration, deadband float64, source string) Setting {
 	return Setting{Priority: p, OnDelay: on, OffDelay: off, Deadband: deadband, Source: source}
@@ -44,15 +47,15 @@ var catalogue = [conditionCount]entry{
 		"Look whether the supply has power and its cable is plugged in; read volts and amperes from its display."}},
 	MainsInterruption: {"mains-interruption", process, reading, 0, latched(High, 0, minute), About{
 		"Clocks in the room blink; the supply shows its power-on settings.",
-		"The current stopped for a time: an acid bath eats zinc and manganese, nickel may peel when plating goes on over it.",
+		"The current stopped for a time. " + atRest,
 		"Look at the deposit before anything is switched on again; then enter the set-points anew."}},
 	ProtectionTripped: {"protection-tripped", process, reading, 0, latched(High, 0, minute), About{
 		"The supply's display shows which protection acted.",
-		"The current has stopped. Without current an acid bath attacks zinc and manganese.",
+		"The current has stopped. " + atRest,
 		"Find why before resetting it: a clip off, a dry cell, a short, a blocked fan."}},
 	OutputOff: {"output-off", process, reading, of(ProtectionTripped, MainsInterruption), starting(High, 5*second, 5*second, 0, practice), About{
 		"The output lamp of the supply is dark.",
-		"No metal is won, and an acid bath attacks zinc and manganese meanwhile.",
+		"No metal is won. " + atRest,
 		"Ask who switched it off. If nobody did, suspect a short loss of mains or a hot supply."}},
 	SetPointsChanged: {"set-points-changed", process, reading, of(MainsInterruption), starting(Medium, 0, minute, 0, practice), About{
 		"The set-points on the display are not those the run began with.",
@@ -68,7 +71,7 @@ var catalogue = [conditionCount]entry{
 		"Switch off or down to the hold current, then lift the cathode, break the bridge with a plastic rod, then look at the deposit."}},
 	LeadOff: {"lead-off", process, current, 0, starting(High, 5*second, 10*second, 0, practice), About{
 		"Output on, almost no amperes, volts at the set limit.",
-		"No current reaches the cell: an acid bath attacks zinc and manganese, nickel passivates.",
+		"No current reaches the cell. " + atRest,
 		"Look at both clips and both leads; a corroded clip shows green or white at the jaw. " + beforeJoint}},
 	AnodePassivation: {"anode-passivation", process, current, of(LeadOff, OutputOff, SetPointsChanged), starting(High, minute, 5*minute, 0, practice), About{
 		"Gas stops at the anode or comes from few spots; a current step changes volts far less than a resistance would.",

@@ -161,7 +161,7 @@ type entry struct {
 	text    About
 }
 
-// About is what a person wants to know about a condition.
+// About is what a person wants to know about a condition; Board.Meaning says for the cell at hand what it means for the deposit.
 type About struct {
 	Confirms string // what else would be seen if it is so
 	Meaning  string // what it means for the deposit

@@ -108,7 +108,8 @@ func (l *Limits) Setting(c Condition) *Setting { return &l.settings[c] }
 
 // Chemistry is what the watch must know of the metal and the cell.
 type Chemistry struct {
-	Metal             string  // symbol, for texts
+	Metal             string  // its name, such as "zinc", for texts; empty: none is stated
+	AtRest            string  // what the deposit does when the current stops, in a clause; empty: not known
 	FloorVolts        float64 // below this no metal can be won; NaN with a soluble anode
 	DepletionVisible  bool    // an emptying bath shows in the voltage (Cu, Ag), or does not (Ni, Zn, Mn)
 	RedissolvesOff    bool    // the bath attacks the deposit when the current stops

@@ -144,8 +144,8 @@ func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
 	return c.String()
 }
 
-// meaning is what an alarm means for this cell's deposit.
-func (b *Board) meaning(c Condition) string {
+// Meaning is what an alarm means for the deposit of this cell, naming its metal where one is stated.
+func (b *Board) Meaning(c Condition) string {
 	text := catalogue[c].text.Meaning
 	if c == GasVentilation && b.chemistry.ChlorineAtAnode {
 		return "None for the deposit; chlorine harms lungs long before it is strong in the nose, and hydrogen burns."
@@ -154,7 +154,11 @@ func (b *Board) meaning(c Condition) string {
 	if !stops.has(c) || b.chemistry.Metal == "" {
 		return text
 	}
-	text = "No metal is won now."
+	text = "No metal is won now"
+	if rest := b.chemistry.AtRest; rest != "" {
+		text += ": " + rest
+	}
+	text += "."
 	switch {
 	case b.chemistry.RedissolvesOff:
 		text += " The bath attacks the " + b.chemistry.Metal + " already won; do not leave it there: take it out and rinse it, or have the current back by hand."

@@ -31,7 +31,7 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 		alerts.OverVoltage:         {func(o *alerts.Observation) { o.Volts = 6.5 }, []string{"6.5 V", "6 V"}},
 		alerts.ModeFlip:            {func(o *alerts.Observation) { o.Mode = alerts.ConstantVoltage }, []string{"constant voltage", "constant current"}},
 		alerts.VoltageLimit:        {func(o *alerts.Observation) { o.Volts = 5.95 }, []string{"5.95 V", "6 V"}},
-		alerts.Depletion:           {func(o *alerts.Observation) { o.LimitingRatio = 1.2 }, []string{"120 %", "for Zn volts and amperes hardly show it"}},
+		alerts.Depletion:           {func(o *alerts.Observation) { o.LimitingRatio = 1.2 }, []string{"120 %", "for zinc volts and amperes hardly show it"}},
 		alerts.GasVentilation:      {func(o *alerts.Observation) { o.AirNeeded, o.AirStated, o.Gas = 1e-3, 1e-4, "hydrogen" }, []string{"hydrogen", "3.6 m³/h", "0.36 m³/h"}},
 		alerts.GapTooLong:          {func(o *alerts.Observation) { o.Gap = 10 * time.Minute }, []string{"10 min", "range"}},
 		alerts.UncertaintyLarge:    {func(o *alerts.Observation) { o.ChargeUncertainty = 36000 }, []string{"±20 A·h", "277.8 A·h"}},
@@ -87,9 +87,9 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 
 // TestMeaningKnowsTheMetal: what a stop means depends on what the bath does to the deposit.
 func TestMeaningKnowsTheMetal(t *testing.T) {
-	for metal, want := range map[string]string{"Zn": "attacks the Zn", "Ni": "may peel"} {
+	for metal, want := range map[string]string{"zinc": "attacks the zinc", "nickel": "may peel"} {
 		l, c := zinc()
-		c.Metal, c.RedissolvesOff, c.SpoiledByPause = metal, metal == "Zn", metal == "Ni"
+		c.Metal, c.RedissolvesOff, c.SpoiledByPause = metal, metal == "zinc", metal == "nickel"
 		c.InterruptionLimit = 30 * time.Second
 		r := newRig(t)
 		r.b = alerts.NewBoard(l, c)
@@ -113,12 +113,12 @@ func TestBlindSaysWhatCannotBeSeen(t *testing.T) {
 		b.Judge(&o) // never a changed digit
 	}
 	says := strings.Join(b.Blind(), "\n")
-	for _, want := range []string{"pH", "Zn", "No thermodynamic floor", "being learned", "holds current or voltage", "set-point"} {
+	for _, want := range []string{"pH", "For zinc", "No thermodynamic floor", "being learned", "holds current or voltage", "set-point"} {
 		if !strings.Contains(says, want) {
 			t.Errorf("it does not say %q:\n%s", want, says)
 		}
 	}
-	c.Metal, c.DepletionVisible = "Cu", true
+	c.Metal, c.DepletionVisible = "copper", true
 	if says := strings.Join(alerts.NewBoard(l, c).Blind(), "\n"); !strings.Contains(says, "does show") {
 		t.Errorf("copper: %s", says)
 	}

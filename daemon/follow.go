@@ -131,10 +131,9 @@ func (r *run) relist() {
 	active := r.alarms.Active()
 	list := make([]snapshot.Alarm, 0, len(active))
 	for _, a := range active {
-		about := a.Condition.About()
 		list = append(list, snapshot.Alarm{
 			Condition: a.Condition.String(), State: a.State.String(), Priority: a.Priority.String(), Since: a.Since,
-			First: a.First, Text: a.Text, Meaning: about.Meaning, Action: about.First,
+			First: a.First, Text: a.Text, Meaning: r.alarms.Meaning(a.Condition), Action: a.Condition.About().First,
 			By: a.By, Reason: a.Reason, ShelfEnds: a.ShelfEnds,
 		})
 	}

@@ -59,7 +59,7 @@ func choice(a configs.Action) Choice { return Choice(a) }
 func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
 	m := plan.Metal
 	stop := m.Stop(plan.Medium)
-	s.Chemistry.Metal = m.String()
+	s.Chemistry.Metal, s.Chemistry.AtRest = m.Element.Name, stop.Why
 	s.Chemistry.DepletionVisible = m.Depletion.Visible
 	s.Chemistry.RedissolvesOff = stop.State != matter.Off
 	s.Chemistry.Divided = cell.Electrodes.Divided()

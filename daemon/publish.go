@@ -58,7 +58,7 @@ func (c *Cell) blank(s *snapshot.Cell) {
 	}
 	s.Log.DiskFree = nan
 	if p := c.set.Plan; p != nil {
-		s.Metal = p.Metal.String()
+		s.Metal, s.AtRest = p.Metal.String(), c.set.Chemistry.AtRest
 		s.PlannedTarget = p.Goal.Charge.Value
 		s.Charge.TargetCoulombs, s.Charge.TargetUncertainty = p.Goal.Charge.Value, p.Goal.Charge.StandardUncertainty
 	}

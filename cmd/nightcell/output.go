@@ -14,8 +14,9 @@ func newOffCommand(s *shell) *cobra.Command {
 	return outputCommand(s, "off",
 		"Switch a cell's output off and verify it",
 		"off commands the output of CELL off and believes only what is read back: output state off, no current. The\n"+
-			"configuration must allow it with may = [\"off\"]. Off is not the safe state of every metal: zinc and manganese\n"+
-			"dissolve in their own acid when the current stops. nightcell never switches an output on.",
+			"configuration must allow it with may = [\"off\"]. Off is not the safe state of every metal:\n"+
+			"nightcell plan says what the deposit of your cell does when the current stops. nightcell never switches\n"+
+			"an output on.",
 		"  nightcell off zinc-1 --again zinc-1 --config nightcell.toml\n"+
 			"  nightcell off zinc-1 --again zinc-1 --by \"night shift\" --json --config nightcell.toml",
 		(*control.Client).Off)

@@ -14,6 +14,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"nightcell/integrate/matter"
 )
 
 // The rules of the house, kept by tests because nobody reads 200 files for them.
@@ -261,6 +263,35 @@ func TestNoTestSleeps(t *testing.T) {
 			}
 			return true
 		})
+	}
+}
+
+// Advice on an output names the metal of the cell at hand, so that what is said beforehand of every cell names none.
+func TestNoMetalIsNamedForEveryCell(t *testing.T) {
+	var named []string
+	for _, m := range matter.Metals() {
+		if name := m.Element.Name; name != "lead" { // that one is also what joins supply and cell
+			named = append(named, name)
+		}
+	}
+	metal := regexp.MustCompile(`(?i)\b(` + strings.Join(named, "|") + `)\b`)
+	texts := map[string]string{
+		"off --help": newOffCommand(&shell{}).Long, "hold --help": newHoldCommand(&shell{}).Long,
+	}
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, cautions, _ := strings.Cut(string(readme), "\n## Cautions\n")
+	cautions, _, found := strings.Cut(cautions, "\n## ")
+	if !found {
+		t.Fatal("README has no cautions")
+	}
+	texts["README's cautions"] = cautions
+	for where, text := range texts {
+		if m := metal.FindString(text); m != "" {
+			t.Errorf("%s names %s: %q", where, m, text)
+		}
 	}
 }
 

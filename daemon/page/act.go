@@ -24,6 +24,7 @@ var acts = []string{"acknowledge", "enter", "hold", "off"}
 type askView struct {
 	frameOf
 	Act, Cell, CellTitle string
+	AtRest               string // what the deposit does without current; empty: no metal is stated
 	Alarm                *alarmView
 	Kinds                []entryKind
 	Kind                 *entryKind
@@ -63,7 +64,7 @@ func (p *Page) askAct(w http.ResponseWriter, r *http.Request) {
 
 func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *snapshot.Cell, s *session, condition, kind string, given url.Values, problem string) {
 	act := r.PathValue("act")
-	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), ""), Act: act, Cell: c.Name, CellTitle: sentence.Name(c.Name), Problem: problem}
+	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), ""), Act: act, Cell: c.Name, CellTitle: sentence.Name(c.Name), AtRest: c.AtRest, Problem: problem}
 	subject := ""
 	switch act {
 	case "acknowledge":

@@ -16,6 +16,7 @@ type Cell struct {
 	Name     string // the cell's name in the configuration
 	Supply   string // the supply's name in the configuration
 	Metal    string // element symbol, empty when no bath is stated
+	AtRest   string // what the deposit does when the current stops, in a clause; empty when no bath is stated
 	Run      string // folder of the run, its UTC begin
 	Began    time.Time
 	At       time.Time // when this snapshot was made, UTC

@@ -99,7 +99,7 @@ func judgeCathode(name, metal string, medium matter.Medium, chloride bool) (Verd
 	case name == "platinum":
 		return Avoid, "lets hydrogen off almost freely, and the deposit alloys with it"
 	case name == "nickel" && lessNoble(metal):
-		return Avoid, "low hydrogen overpotential: traces of it also make zinc and manganese dissolve again"
+		return Avoid, "low hydrogen overpotential: traces of it make base metals dissolve again"
 	case name == "iron" && (medium == matter.Alkaline || medium == matter.Cyanide):
 		return Possible, "stands alkali; the deposit does not strip"
 	case name == "iron":

@@ -1,0 +1,29 @@
+package page_test
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+
+	"nightcell/daemon/snapshot"
+)
+
+// TestOffFormNamesTheMetalAtHand: the step before an output goes off says what this cell's deposit does at rest, and of no other.
+func TestOffFormNamesTheMetalAtHand(t *testing.T) {
+	copper, stated := zinc("copper-1"), zinc("zinc-1")
+	copper.Metal, copper.AtRest = "Cu", "copper redissolves only slowly"
+	stated.AtRest = "zinc dissolves in its own acid as soon as the current stops"
+	b := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{copper, stated, zinc("bare-1")}})
+	v := b.visitor()
+	v.signIn()
+	for cell, want := range map[string]string{
+		"copper-1": "copper redissolves only slowly.", "zinc-1": "zinc dissolves in its own acid as soon as the current stops.",
+		"bare-1": "Which metal is won here is not stated",
+	} {
+		page := v.get("/cell/" + cell + "/off")
+		v.want(cell, page, http.StatusOK)
+		if !strings.Contains(page.body, want) || strings.Contains(page.body, "manganese") || strings.Contains(page.body, "nickel") {
+			t.Errorf("%s: %q is not said, or another metal is named, in\n%s", cell, want, page.body)
+		}
+	}
+}
