@@ -204,7 +204,7 @@ func (c *Cell) Conditions(p *bath.Plan, current float64) electrolysis.Conditions
 	}
 	molar := p.Metal.Element.Weight.Value
 	return electrolysis.Conditions{
-		Metal: p.Metal, Medium: p.Medium, AnolyteMedium: b.Anolyte.Medium, Valence: p.Valence, Others: others, Ammonium: p.Ammonium,
+		Metal: p.Metal, Medium: p.Medium, AnolyteMedium: b.Anolyte.Medium, Valence: p.Valence, Others: others, Ammonium: p.Ammonium, Dissolved: p.Dissolved,
 		Current: working, Charge: p.Goal.Charge, Efficiency: p.Efficiency,
 		CathodeArea: figure(c.Electrodes.CathodeArea), AnodeArea: figure(c.Electrodes.AnodeArea), Gap: figure(c.Electrodes.Gap),
 		Cathode: c.Electrodes.Cathode, Anode: c.Electrodes.Anode, SolubleAnode: c.Electrodes.SolubleAnode, Separator: c.Electrodes.Separator,

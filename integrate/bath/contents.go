@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
 )
 
 // Contents is what the operator states about the bath: in a divided cell, about
@@ -32,16 +33,17 @@ type Salt struct {
 
 // contents is Contents settled: one metal, its valence, and how much of it there is.
 type contents struct {
-	metal    matter.Metal
-	couple   matter.Couple
-	valence  int
-	medium   matter.Medium
-	volume   matter.Figure
-	amount   quantity // mol of metal
-	others   []Other
-	chloride matter.Figure // mol/m3
-	ammonium bool
-	notes    []string
+	metal     matter.Metal
+	couple    matter.Couple
+	valence   int
+	medium    matter.Medium
+	volume    matter.Figure
+	amount    quantity // mol of metal
+	others    []Other
+	chloride  matter.Figure // mol/m3
+	ammonium  bool
+	dissolved solution.Totals // mol/m3
+	notes     []string
 }
 
 // quantity is a number together with the relative doubts that enter it, by source.

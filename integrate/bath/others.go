@@ -1,6 +1,11 @@
 package bath
 
-import "nightcell/integrate/matter"
+import (
+	"fmt"
+
+	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
+)
 
 // Other is a metal in the bath besides the one to be won, which may plate with it. The target
 // counts nothing of it, and the watch does not follow it.
@@ -41,6 +46,7 @@ func (c Contents) findOthers(s *contents, formulas []matter.Formula) {
 	for i, f := range formulas {
 		units := c.Salts[i].mol(f, s.volume)
 		s.ammonium = s.ammonium || f.Ammonium()
+		s.dissolve(f, units)
 		switch {
 		case !f.Chloride():
 		case units.Known():
@@ -62,6 +68,25 @@ func (c Contents) findOthers(s *contents, formulas []matter.Formula) {
 		o.Charge = scaledFigure(o.Amount, float64(o.Couple.Valence)*matter.Faraday/o.Metal.Element.Weight.Value)
 	}
 }
+
+// dissolve adds what a salt brings to the balance of the liquid, and says how much acid or base an oxide, a hydroxide or a
+// carbonate takes to dissolve.
+func (s *contents) dissolve(f matter.Formula, units matter.Figure) {
+	brings, err := solution.FromFormula(f)
+	if err != nil || !units.Known() {
+		return // what the table has no constants for is left out of the balance
+	}
+	if s.dissolved == nil {
+		s.dissolved = solution.Totals{}
+	}
+	s.dissolved.Add(brings, units.Value/s.volume.Value)
+	if acid := -brings[solution.H] * units.Value; acid > 0 && f.Count(s.metal.String()) > 0 && s.medium.Acidic() && s.medium != "" {
+		s.notes = append(s.notes, fmt.Sprintf("dissolving the %s takes %.3g mol of H+, which the run sets free again: %.3g g of sulfuric acid, or as much of the medium's own", f, acid, acid/2*1e3*sulfuricMolarMass))
+	}
+}
+
+// sulfuricMolarMass is that of H2SO4, kg/mol.
+const sulfuricMolarMass = 98.07e-3
 
 // other returns the entry of a metal, a new one if there is none yet.
 func (s *contents) other(metal matter.Metal) *Other {

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
 )
 
 // Order is everything a plan is made from.
@@ -31,6 +32,8 @@ type Plan struct {
 	// how much there is; not Known if none of them holds any.
 	Chloride matter.Figure
 	Ammonium bool // a salt brings ammonium or ammonia
+	// Dissolved is what the salts bring, mol/m3 of the components of package solution; those without constants are left out.
+	Dissolved solution.Totals
 
 	Volume       matter.Figure // m3
 	Efficiency   matter.Figure // of the first stage
@@ -61,7 +64,7 @@ func NewPlan(o Order) (*Plan, error) {
 	p.Metal, p.Couple, p.Valence, p.Medium = p.settled.metal, p.settled.couple, p.settled.valence, p.settled.medium
 	p.Volume, p.Efficiency, p.MassTransfer = p.settled.volume, p.efficiency.fraction, p.efficiency.transfer
 	p.Notes, p.Others = p.settled.notes, p.settled.others
-	p.Chloride, p.Ammonium = p.settled.chloride, p.settled.ammonium
+	p.Chloride, p.Ammonium, p.Dissolved = p.settled.chloride, p.settled.ammonium, p.settled.dissolved
 	p.scenario = p.nominal()
 	model, err := NewDrawdown(p.scenario.batch, p.scenario.amount)
 	if err != nil {

@@ -26,6 +26,7 @@ type Assessment struct {
 	Gas    []GasLoad
 	Air    Air
 	Acid   AcidLoad
+	Liquid Liquid
 	Water  Water
 	Heat   Heat
 	Lead   Lead // the zero Lead if no single flexible lead carries the current
@@ -66,6 +67,7 @@ func Assess(c Conditions) (Assessment, error) {
 	a.plating()
 	a.anode()
 	a.acid()
+	a.liquid()
 	if err := a.voltage(); err != nil {
 		return Assessment{}, fmt.Errorf("assess the cell: %w", err)
 	}

@@ -2,7 +2,6 @@ package electrolysis
 
 import (
 	"fmt"
-	"math"
 	"slices"
 
 	"nightcell/integrate/matter"
@@ -50,7 +49,7 @@ func (a *Assessment) cautions() {
 	if c.Separator == NoSeparator && slices.ContainsFunc(a.Anode, func(r Reaction) bool { return r.Gas == Chlorine && r.Expected }) {
 		say("Without a diaphragm the chlorine dissolves, comes back to the cathode and takes current and metal: divide the cell.")
 	}
-	a.acidCautions(say)
+	a.liquidCautions(say)
 	if c.Separator != NoSeparator && a.Plating.HydroxidePH.Known() && a.Acid.CatholyteWorst.Value/c.Volume.Value > 10 {
 		say("If acid does not cross the separator, hydrogen leaves base in the catholyte: watch its pH, hydroxide blinds diaphragm and cathode from about pH %.1f.", a.Plating.HydroxidePH.Value)
 	}
@@ -70,31 +69,6 @@ func duration(seconds float64) string {
 		return fmt.Sprintf("%.1f %s", value, unit)
 	}
 	return fmt.Sprintf("%.0f %s", value, unit)
-}
-
-// acidCautions tells where the acid goes that the anode makes. A buffer or a bisulfate
-// bath takes up part of it.
-func (a *Assessment) acidCautions(say func(string, ...any)) {
-	c := a.Conditions
-	if !c.Medium.Acidic() {
-		return
-	}
-	// after returns the fall of the pH and the pH itself once moles of H⁺ have come in.
-	after := func(moles float64) (fall, ph float64) {
-		ph = -math.Log10(math.Pow(10, -c.PH.Value) + moles/c.Volume.Value/standardConcentration)
-		ph = math.Round(10*ph)/10 + 0 // no minus zero
-		return c.PH.Value - ph, ph
-	}
-	if c.Separator == NoSeparator {
-		if fall, ph := after(math.Max(0, a.Acid.Bath.Value)); fall > 1 {
-			say("The run makes %.2g mol/L of acid in the bath, hardly visible in volts or amperes: about pH %.1f at the end unless buffered or neutralised.",
-				a.Acid.Bath.Value/c.Volume.Value/standardConcentration, ph)
-		}
-		return
-	}
-	if fall, ph := after(math.Max(0, -a.Acid.Catholyte.Best)); fall > 0.5 {
-		say("Acid crosses the separator: the catholyte may end near pH %.1f, hardly visible in volts or amperes. Keep its level above the anolyte's, check the pH, neutralise.", ph)
-	}
 }
 
 // hotBath is where a bench bath in glass or plastic deserves a word, K.

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
 )
 
 // Conditions is what Assess needs to know of a cell and a run. A figure that nobody
@@ -40,11 +41,14 @@ type Conditions struct {
 	Chloride           matter.Figure // mol/m³
 	Ligand             matter.Figure // mol/m³ of free ligand of a complex bath
 	Others             []string      // symbols of other metals dissolved in the bath
-	Ammonium           bool          // the bath holds ammonium or ammonia
-	Conductivity       matter.Figure // S/m at Temperature
-	Temperature        matter.Figure // K; unknown: 298.15
-	Ambient            matter.Figure // K; unknown: 293.15
-	CellVolts          matter.Figure // V measured at the cell under current; unknown: expected
+	// Dissolved is what the salts bring, mol/m³ of the components of package solution, and those of the metal too; empty: nothing is known but
+	// the metal, and the anion of the medium is taken.
+	Dissolved    solution.Totals
+	Ammonium     bool          // the bath holds ammonium or ammonia
+	Conductivity matter.Figure // S/m at Temperature
+	Temperature  matter.Figure // K; unknown: 298.15
+	Ambient      matter.Figure // K; unknown: 293.15
+	CellVolts    matter.Figure // V measured at the cell under current; unknown: expected
 
 	Volume   matter.Figure // m³ of bath or catholyte; required
 	Anolyte  matter.Figure // m³ behind the separator; unknown: as the catholyte
@@ -64,6 +68,7 @@ const (
 	usualLead     = 1.0 // m
 	divisionAcid  = 0.0 // pH of an acid anolyte behind a separator, after some hours
 	ambientLowest = 273.15
+	acidAgrees    = 1.5 // pH units between the stated pH and that of the stated acid: strong baths are not ideal
 )
 
 // orAssumed returns the figure, or value marked as assumed if nobody stated it.
@@ -99,8 +104,8 @@ func (c Conditions) settle() (Conditions, matter.Couple, error) {
 	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() {
 		pH, why = w.PH.Middle(), "middle of the usual window"
 	}
-	if acid := c.FreeAcid.Value / standardConcentration; acid > 0 && c.Medium.Acidic() && c.Separator == NoSeparator {
-		pH, why = -math.Log10(acid), "from the stated acid, taken as strong"
+	if c.FreeAcid.Value > 0 && c.Medium.Acidic() && c.Separator == NoSeparator {
+		pH, why = c.acidPH(), "from the stated acid"
 	}
 	c.PH = orAssumed(c.PH, pH, 0.5, why)
 	if c.AnolyteMedium == "" {
@@ -190,6 +195,11 @@ func (c Conditions) mistakes() []error {
 	within("room temperature", " °C", celsius(c.Ambient), ambientLowest-matter.ZeroCelsius, 60)
 	within("pH", "", c.PH, -1.5, 15.5)
 	within("anolyte pH", "", c.AnolytePH, -1.5, 15.5)
+	if divided := c.Separator != "" && c.Separator != NoSeparator; c.PH.Known() && c.FreeAcid.Value > 0 && !divided && c.Medium.Acidic() && c.Medium.Known() && len(list) == 0 {
+		if ph := c.acidPH(); math.Abs(ph-c.PH.Value) > acidAgrees {
+			say("pH %.3g and free acid of %.3g mol/L contradict each other: that acid makes about pH %.1f; leave out the one that was not measured", c.PH.Value, c.FreeAcid.Value/standardConcentration, ph)
+		}
+	}
 	switch c.Separator {
 	case "", NoSeparator, Diaphragm, CationMembrane, AnionMembrane:
 	default:

@@ -156,10 +156,7 @@ const acidShift = 1e-3
 
 func (a *Assessment) acid() {
 	c, load := a.Conditions, &a.Acid
-	perElectron := 0.0
-	if !c.SolubleAnode {
-		perElectron = a.Anode[0].AcidPerElectron
-	}
+	perElectron := a.acidPerElectron()
 	made := func(crossing float64) AcidBase {
 		return AcidMade(AcidConditions{c.Charge.Value, c.Efficiency.Value, a.Couple, perElectron, crossing})
 	}

@@ -1,0 +1,131 @@
+package electrolysis
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
+)
+
+// Undivided zinc sulfate: each two electrons that plate zinc leave two H+. What is left is sulfuric acid as strong as the zinc that went, by an independent solution:
+// the same totals put together by hand.
+func TestAcidOfTheRunReachesThePH(t *testing.T) {
+	c := zincCell(t)
+	c.Separator = ""
+	c.PH = matter.GivenFigure(4, 0.1)
+	c.Efficiency = matter.GivenFigure(1, 0)
+	gone := c.Concentration.Value - c.FinalConcentration.Value
+	c.Charge = matter.GivenFigure(2*gone*c.Volume.Value*matter.Faraday, 0)
+	a, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := solution.Solve(solution.Totals{"Zn+2": c.FinalConcentration.Value, "SO4-2": c.Concentration.Value, solution.H: 2 * gone}, matter.RoomTemperature, solution.Davies)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "pH at the end", a.Liquid.End.Best, e.PH, 0.01)
+	if !(a.Liquid.End.Low <= a.Liquid.End.Best && a.Liquid.End.Best <= a.Liquid.End.High) {
+		t.Errorf("the band %v is out of order", a.Liquid.End)
+	}
+}
+
+// Behind a cation membrane acid crosses; a wide transport number must show as a wide band.
+func TestSeparatorWidensThePH(t *testing.T) {
+	c := zincCell(t)
+	c.PH = matter.GivenFigure(4, 0.1)
+	divided, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Separator = ""
+	undivided, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	width := func(b Band) float64 { return b.High - b.Low }
+	if !(width(divided.Liquid.End) > width(undivided.Liquid.End)) {
+		t.Errorf("divided %v is no wider than undivided %v", divided.Liquid.End, undivided.Liquid.End)
+	}
+	if !(divided.Liquid.AnolyteEnd.Best < 0.5) || divided.Liquid.AnolyteEnd.Mark == matter.Unmarked {
+		t.Errorf("the anolyte ends at pH %v", divided.Liquid.AnolyteEnd)
+	}
+}
+
+// Boric acid and ammonium hold the pH of a nickel bath no better than their pK allows; acetate does near 4.7. A bath with acetate ends higher.
+func TestBufferHoldsThePH(t *testing.T) {
+	nickel, err := matter.LookUp("Ni")
+	if err != nil {
+		t.Fatal(err)
+	}
+	given := matter.GivenFigure
+	bath := func(dissolved solution.Totals) Liquid {
+		a, err := Assess(Conditions{Metal: nickel, Medium: matter.Sulfate, Current: given(2, 0), Charge: given(2*ampereHour, 0), Efficiency: given(0.95, 0.02),
+			CathodeArea: given(1e-2, 0), Concentration: given(1000, 0), FinalConcentration: given(960, 0), Volume: given(1e-3, 0), PH: given(4.5, 0.1), Dissolved: dissolved})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return a.Liquid
+	}
+	plain := bath(solution.Totals{"Ni+2": 1000, "SO4-2": 1000})
+	buffered := bath(solution.Totals{"Ni+2": 1000, "SO4-2": 1000, "acetate-": 300})
+	if !(buffered.End.Low > plain.End.High+0.3) {
+		t.Errorf("pH %v with acetate, %v without", buffered.End, plain.End)
+	}
+}
+
+// Ammonia binds zinc: OpenStax Chemistry 2e, Appendix L, gives -1.04 V for Zn(NH3)4 2+/Zn at 1 mol/L of all, some 0.28 V below the plain ion's.
+func TestLigandsShiftThePotential(t *testing.T) {
+	zinc, err := matter.LookUp("Zn")
+	if err != nil {
+		t.Fatal(err)
+	}
+	given := matter.GivenFigure
+	a, err := Assess(Conditions{Metal: zinc, Medium: matter.Ammine, Current: given(3, 0), Charge: given(100, 0), Efficiency: given(0.9, 0.02), CathodeArea: given(6e-3, 0),
+		Concentration: given(1000, 0), FinalConcentration: given(999, 0), Volume: given(1e-3, 0), PH: given(11, 0.1), Dissolved: solution.Totals{"Zn+2": 1000, "NH3": 5000}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "zinc with 1 mol/L of free ammonia, V", a.Liquid.PotentialAtEnd.Best, -1.02, 0.04)
+}
+
+func TestAcidAndPHContradict(t *testing.T) {
+	c := zincCell(t)
+	c.Separator = ""
+	c.PH, c.FreeAcid = matter.GivenFigure(5, 0), matter.GivenFigure(1000, 0)
+	if _, err := Assess(c); err == nil || !strings.Contains(err.Error(), "contradict") {
+		t.Errorf("pH 5 with 1 mol/L of acid: %v", err)
+	}
+	c.PH = matter.GivenFigure(0.4, 0)
+	if _, err := Assess(c); err != nil {
+		t.Errorf("pH 0.4 with 1 mol/L of acid: %v", err)
+	}
+}
+
+// More charge makes an undivided acid bath more acid, never less, and the bounds hold the best.
+func TestPHFallsWithCharge(t *testing.T) {
+	cell := zincCell(t)
+	rapid.Check(t, func(t *rapid.T) {
+		c := cell
+		c.Separator = ""
+		c.PH = matter.GivenFigure(rapid.Float64Range(1, 5).Draw(t, "pH"), 0)
+		c.FinalConcentration = c.Concentration
+		last := math.Inf(1)
+		for _, hours := range []float64{1, 5, 20, 60} {
+			c.Charge = matter.GivenFigure(hours*ampereHour, 0)
+			a, err := Assess(c)
+			if err != nil {
+				t.Fatal(err)
+			}
+			end := a.Liquid.End
+			if end.Best > last+1e-9 || end.Low > end.Best+1e-9 || end.High < end.Best-1e-9 {
+				t.Fatalf("after %g A·h pH %v, before %g", hours, end, last)
+			}
+			last = end.Best
+		}
+	})
+}
