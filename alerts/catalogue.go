@@ -137,7 +137,7 @@ var catalogue = [conditionCount]entry{
 		"The range beside the charge is wide.",
 		"The target cannot be called by charge alone.",
 		"Settle the gaps, take a zero, or weigh and assay before stopping."}},
-	ChargeBehind: {"charge-behind", charge, always, of(OutputOff, LeadOff, SupplySilent, MainsInterruption, ProtectionTripped, AnodePassivation, ModeFlip), starting(Low, minute, minute, 0.1, practice), About{
+	ChargeBehind: {"charge-behind", charge, always, of(HardShort, OutputOff, LeadOff, SupplySilent, MainsInterruption, ProtectionTripped, AnodePassivation, ModeFlip), starting(Low, minute, minute, 0.1, practice), About{
 		"The charge curve runs under the plan.",
 		"The target comes later than planned.",
 		"Plan the later end; raise the current only within what the deposit stands."}},

@@ -43,6 +43,9 @@ func (b *Board) whisker(o *Observation) verdict {
 	if stays && e.Deepest < -softDepth*math.Abs(e.Level) && b.isSteady(o) {
 		over = true
 	}
+	if short := &b.m.Alarms[HardShort]; !b.m.Alarms[Whisker].Raw && (short.Active || b.verdicts[HardShort].over) {
+		over = false // it is no longer likely to follow: it is here
+	}
 	return verdict{known: true, over: over || b.m.Alarms[Whisker].Raw && dips > 0 && dips > spikes, value: float64(dips), limit: dipsEnough}
 }
 

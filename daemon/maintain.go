@@ -119,5 +119,11 @@ func (r *run) stands(c alerts.Condition) (alerts.Alarm, bool) {
 	return a, a.Holds
 }
 
+// shorted says that metal bridges the electrodes, so that the current wins nothing.
+func (r *run) shorted() bool {
+	_, is := r.stands(alerts.HardShort)
+	return is
+}
+
 // since returns how long ago a moment of the run was.
 func (r *run) since(at time.Duration) time.Duration { return r.time.now() - at }

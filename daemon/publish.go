@@ -96,11 +96,18 @@ func (r *run) fill(c *Cell, s *snapshot.Cell) {
 func (r *run) fillBath(c *Cell, s *snapshot.Cell) {
 	t, st := &r.totals, &r.standing
 	amperes := math.Abs(float64(c.reading.Amperes))
+	// What passed through a short made neither metal nor gas.
+	worked := t.Charge - r.shunted
 	// What an assay found still in the bath is not on the cathode, here as in the target.
-	efficiency := st.ConfirmedOverall()
+	efficiency := math.NaN()
+	if t.Charge > 0 {
+		efficiency = st.Confirmed / (t.Charge * c.plan.equivalent)
+	}
 	s.Bath.DepositGrams, s.Bath.ConcentrationGramPerLitre = st.Confirmed*1e3, st.Concentration
 	s.Bath.OverallEfficiency, s.Bath.MarginalEfficiency, s.Bath.OfLimitingCurrent = efficiency, st.Marginal, st.LoadRatio
-	if c.plan.area > 0 {
+	if r.shorted() {
+		s.Bath.CurrentDensity = 0
+	} else if c.plan.area > 0 {
 		s.Bath.CurrentDensity = amperes / c.plan.area
 	}
 	s.Charge.TargetCoulombs, s.Charge.SecondsToTarget = r.target, st.TimeLeft
@@ -115,11 +122,11 @@ func (r *run) fillBath(c *Cell, s *snapshot.Cell) {
 		s.Charge.JoulesPerKilogram = t.Energy / st.Confirmed
 	}
 	s.Bath.HydrogenLitresPerHour = amperes * hydrogenLitresPerAmpereHour
-	s.Bath.HydrogenLitres = t.Charge / 3600 * hydrogenLitresPerAmpereHour * (1 - zeroIfUnknown(efficiency))
+	s.Bath.HydrogenLitres = worked / 3600 * hydrogenLitresPerAmpereHour * (1 - zeroIfUnknown(st.ConfirmedOverall()))
 	s.Bath.AnodeGas = c.set.AnodeGas
 	s.Bath.AnodeGasLitresPerHour = amperes * c.set.AnodeLitresPerAmpereHour
-	s.Bath.AcidGrams = t.Charge * c.set.AcidGramsPerCoulomb
-	s.Bath.WaterGrams = t.Charge * waterGramsPerCoulomb
+	s.Bath.AcidGrams = worked * c.set.AcidGramsPerCoulomb
+	s.Bath.WaterGrams = worked * waterGramsPerCoulomb
 }
 
 // constants are figures of the plan that every reading needs.
@@ -127,11 +134,10 @@ type constants struct {
 	amperes    float64 // planned current; NaN without one
 	area       float64 // of the cathode, m2; 0 when not stated
 	equivalent float64 // kg/C
-	charge     float64 // target as planned, C
 }
 
 func constantsOf(p *bath.Plan) constants {
-	k := constants{amperes: math.NaN(), equivalent: p.Metal.Equivalent(p.Valence).Value, charge: p.Goal.Charge.Value}
+	k := constants{amperes: math.NaN(), equivalent: p.Metal.Equivalent(p.Valence).Value}
 	given := p.Conditions()
 	if given.Current.Known() {
 		k.amperes = given.Current.Value
@@ -142,9 +148,11 @@ func constantsOf(p *bath.Plan) constants {
 	return k
 }
 
-// planned is where the charge would be now at the planned current, NaN without one.
+// planned is what would be counted by now at the planned current, up to the target as it lies now, and NaN
+// without one. What passed through a short comes on top, because the target moved on with it: who is on plan has won
+// what the plan wins by now.
 func (r *run) planned(c *Cell) float64 {
-	return math.Min(c.plan.amperes*r.totals.Elapsed.Seconds(), c.plan.charge)
+	return math.Min(c.plan.amperes*r.totals.Elapsed.Seconds(), r.target-r.shunted) + r.shunted
 }
 
 func zeroIfUnknown(x float64) float64 {

@@ -127,7 +127,11 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) {
 		t := r.count.Totals()
 		if behind := t.Charge - r.shunted - p.Model.Charge(); behind != 0 {
 			seconds := math.Max(t.Elapsed.Seconds()-p.Model.State().Seconds, 0)
-			p.Model.Step(behind, math.Max(seconds, 1e-9))
+			if r.shorted() {
+				r.shunted += behind
+			} else {
+				p.Model.Step(behind, math.Max(seconds, 1e-9))
+			}
 		}
 	}
 	c.run = r

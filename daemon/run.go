@@ -239,6 +239,9 @@ func (r *run) reckon(c *Cell) {
 	r.totals = r.count.Totals()
 	if p := c.set.Plan; p != nil {
 		r.standing = p.Standing(math.Abs(float64(c.reading.Amperes)))
+		if r.shorted() {
+			r.standing.Marginal, r.standing.LoadRatio, r.standing.TimeLeft = 0, 0, math.Inf(1)
+		}
 		// What is left ends at zero, so that beyond the target the sum would say that it moves along.
 		if at := r.totals.Charge + r.standing.Left; r.standing.Left > 0 || r.target == 0 {
 			r.target = at
@@ -306,7 +309,7 @@ func (r *run) advanceBath(c *Cell, step integrate.Step) {
 	if p == nil {
 		return
 	}
-	if _, shorted := r.stands(alerts.HardShort); shorted {
+	if r.shorted() {
 		r.shunted += step.Coulombs
 		return
 	}

@@ -183,7 +183,7 @@ func bathRows(c *snapshot.Cell) []row {
 		{"density", "Current density", unit(sentence.Figure(b.CurrentDensity/100, 3), "A/dm²"), unit(sentence.Figure(b.CurrentDensity, 3), "A/m²")},
 		{"load", "i / i_lim", percent(limiting(b.OfLimitingCurrent), ""), loadText(limiting(b.OfLimitingCurrent))},
 		{"bath", "Metal in the bath", unit(sentence.Figure(b.ConcentrationGramPerLitre, 3), "g/L"), "by the model"},
-		{"overall", "Efficiency so far", percent(b.OverallEfficiency, ""), "by the model and the last assay, over the whole run"},
+		{"overall", "Efficiency so far", percent(b.OverallEfficiency, ""), "the deposit over what the whole charge would make"},
 		{"marginal", "of the next gram", percent(b.MarginalEfficiency, ""), ""},
 	}
 }
@@ -200,7 +200,7 @@ func limiting(x float64) float64 {
 func loadText(x float64) string {
 	switch {
 	case math.IsNaN(x):
-		return "no mass transfer is stated"
+		return "no mass transfer is stated, or a short carries the current"
 	case x < 1.0/3:
 		return "low: a dense deposit is likely"
 	case x < 2.0/3:

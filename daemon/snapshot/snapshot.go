@@ -82,12 +82,12 @@ type Charge struct {
 	GapSeconds          float64
 	TargetCoulombs      float64
 	TargetUncertainty   float64 // standard, C
-	PlanCoulombs        float64 // where the plan would be now
+	PlanCoulombs        float64 // where the count would be now on plan, with what a short took
 	PlanAmperes         float64 // the planned current, NaN without one
 	EnergyJoules        float64 // with the best value of each gap
 	EnergyObserved      float64 // J, gaps left out
 	EnergyUncertainty   float64 // standard, J
-	SecondsToTarget     float64 // at the present current
+	SecondsToTarget     float64 // at the present current, +Inf when it never gets there
 	FinishesAt          time.Time
 	TargetReached       bool
 	ShuntedCoulombs     float64 // passed while metal bridged the electrodes: counted, but it won nothing
