@@ -18,7 +18,7 @@ func chemistryOf(t *testing.T, salt, anolyte string) Settings {
 	if err != nil {
 		t.Fatal(err)
 	}
-	changed := strings.Replace(string(text), `assay = "99 % ± 0.5 %" }]`, `assay = "99 % ± 0.5 %" }, `+salt+`]`, 1)
+	changed := strings.Replace(string(text), `[{ formula = "FeSO4", concentration = "8.2 g/L" }]`, `[`+salt+`]`, 1)
 	changed = strings.Replace(changed, "[cell.zinc-1.bath.anolyte]\n", "[cell.zinc-1.bath.anolyte]\n"+anolyte+"\n", 1)
 	if changed == string(text) {
 		t.Fatal("the example reads otherwise")

@@ -62,7 +62,7 @@ func TestCheckPrintsTheTarget(t *testing.T) {
 	}
 	for _, want := range []string{
 		"no mistakes; 1 cell\n", "cell zinc-1", "channel 1, on /dev/serial/by-id/", "off; at the target: off; when nightcell is stopped: leave",
-		"in the bath  56.", "g of zinc", "A·h, as this supply counts it", "--ask does, changing nothing",
+		"in the bath  49.5 ", "g of zinc", "A·h, as this supply counts it", "--ask does, changing nothing",
 	} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
@@ -70,8 +70,7 @@ func TestCheckPrintsTheTarget(t *testing.T) {
 	}
 }
 
-// The figures follow from the formula weights: 250 g of ZnSO4·7H2O (287.54 g/mol) at 99 %
-// hold 56.28 g of zinc (65.38 g/mol), CIAAW abridged weights; F from CODATA.
+// 0.9 L at 55 g/L hold 49.5 g of zinc (65.38 g/mol, CIAAW abridged weight); F from CODATA.
 func TestCheckJSON(t *testing.T) {
 	out, _, code := check(t, "--config", zincExample, "--json")
 	var report checkReport
@@ -79,7 +78,7 @@ func TestCheckJSON(t *testing.T) {
 		t.Fatalf("exit code %d, %v in %s", code, err, out)
 	}
 	cell := report.Cells[0]
-	if !report.Valid || cell.Metal != "Zn" || math.Abs(*cell.MetalInBath-56.28) > 0.02 || math.Abs(*cell.Theoretical-0.85*56.28/65.38*2*96485.33) > 50 {
+	if !report.Valid || cell.Metal != "Zn" || math.Abs(*cell.MetalInBath-49.5) > 1e-9 || math.Abs(*cell.Theoretical-0.85*49.5/65.38*2*96485.33) > 50 {
 		t.Errorf("%s", out)
 	}
 	if !(*cell.Low < *cell.TargetCharge && *cell.TargetCharge < *cell.High) || *cell.Uncertainty <= 0 {

@@ -42,8 +42,8 @@ func newPlanCommand(s *shell) *cobra.Command {
 			"answer is marked by where it comes from: measured, given, published or assumed.\n\n" +
 			"Thermodynamics and tables bound what a cell does; its kinetics decide. The plan is\n" +
 			"no permit: local codes and a person licensed to judge the room come first.",
-		Example: "  nightcell plan --salt 'ZnSO4·7H2O' --salt-mass '250 g' --volume '0.9 L' --recover '85 %' \\\n" +
-			"    --efficiency '88 %' --current '3 A' --cathode-area '60 cm2'\n" +
+		Example: "  nightcell plan --metal Zn --concentration '55 g/L' --salt FeSO4 --salt-concentration '8.2 g/L' --acid '0.1 mol/L' \\\n" +
+			"    --volume '0.9 L' --recover '60 %' --efficiency '88 %' --current '3 A' --cathode-area '60 cm2'\n" +
 			"  nightcell plan --config cells.toml --cell zinc-1 --compare '2 A' --compare '4 A'\n" +
 			"  nightcell plan --metal Cu --medium sulfate --concentration '40 g/L' --volume '2 L' --leave '2 g/L' \\\n" +
 			"    --stirring bubble --current '4 A' --cathode-area '2 dm2' --taper 0.33 --plot run.svg",

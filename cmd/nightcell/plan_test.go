@@ -218,9 +218,9 @@ func TestPlanFitsAssays(t *testing.T) {
 func TestPlanFromConfiguration(t *testing.T) {
 	file := filepath.Join("..", "..", "configs", "divided-zinc-overnight.toml")
 	fromFile := planObject(t, "--config", file)
-	byFlags := planObject(t, "--salt", "ZnSO4·7H2O", "--salt-mass", "250 g ± 0.5 g", "--salt-assay", "99 % ± 0.5 %", "--volume", "0.9 L ± 2 %", "--medium", "sulfate",
+	byFlags := planObject(t, "--metal", "Zn", "--concentration", "55 g/L ± 1 g/L", "--salt", "FeSO4", "--salt-concentration", "8.2 g/L", "--acid", "0.1 mol/L", "--volume", "0.9 L ± 2 %", "--medium", "sulfate",
 		"--recover", "85 %", "--efficiency", "88 % ± 4 %", "--current", "3 A", "--cathode-area", "60 cm2", "--cathode", "aluminium", "--anode", "lead", "--gap", "30 mm",
-		"--separator", "diaphragm", "--ph", "4.5", "--temperature", "25 °C", "--conductivity", "4 S/m", "--anolyte-volume", "0.5 L", "--ventilation", "5 m3/h", "--room-volume", "20 m3",
+		"--separator", "diaphragm", "--ph", "1.3", "--temperature", "25 °C", "--conductivity", "7 S/m", "--anolyte-volume", "0.5 L", "--ventilation", "5 m3/h", "--room-volume", "20 m3",
 		"--meter-gain", "0.1 %", "--meter-offset", "5 mA")
 	for key, want := range fromFile {
 		if number, ok := want.(float64); ok {

@@ -46,7 +46,7 @@ func TestPlanEndsSafely(t *testing.T) {
 	wants(t, out, "To end it have the fan on and a face shield on, turn the current down to the hold current (about 0.30 A, assumed: a tenth)",
 		"lift the cathode out slowly, then switch off; with nobody there hold a low current", "Never lift the cathode at the working current")
 	wantsNot(t, out, "lift the cathode out under current", "lift it under current", "lift it out before switching off")
-	wants(t, flat(t, "--config", "../../configs/manganese-hold.toml"), "turn the current down to the hold current (0.500 A, given)")
+	wants(t, flat(t, "--config", "../../configs/hold-at-target.toml"), "turn the current down to the hold current (0.200 A, given)")
 	wants(t, flat(t, copperPlan()...), "To end it switch off: copper redissolves only slowly")
 }
 
