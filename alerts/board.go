@@ -41,6 +41,7 @@ type Change struct {
 	Reason    string    // of setting aside or of putting back
 	Chatter   bool      // it came and went so often that it is now held until calm
 	Flood     bool      // more alarms come than a person can answer
+	Figure    string    // the figure that tells how bad it is, with its unit; "" when there is none
 	Text      string    // what is wrong, likeliest cause with evidence, runner-up
 	Diagnosis Diagnosis // the same in parts, when there is one
 	Meaning   string    // for the deposit
@@ -311,6 +312,7 @@ func (b *Board) move(c Condition, e Event, o *Observation, why string) {
 	if to == UNACK {
 		a.Value, a.Limit, a.By = number(v.value), number(v.limit), ""
 		a.Text, a.Diagnosis = b.describe(c, o, v)
+		a.Figure = b.figure(c, o, v)
 		b.keepBack(c)
 	}
 	if !b.m.Started && e == Suppress {
@@ -327,7 +329,7 @@ func (b *Board) change(c Condition, from State, at time.Duration, utc time.Time,
 		Condition: c, From: from, To: a.State, Priority: b.limits.settings[c].Priority, At: at, UTC: utc,
 		Value: a.Value.float(), Limit: a.Limit.float(), Since: a.RawUTC,
 		First: a.First, After: a.After, By: by, Reason: why, Chatter: a.Chattering, Flood: b.m.Flood,
-		Text: a.Text, Diagnosis: a.Diagnosis, Meaning: b.Meaning(c), Action: catalogue[c].text.First,
+		Figure: a.Figure, Text: a.Text, Diagnosis: a.Diagnosis, Meaning: b.Meaning(c), Action: catalogue[c].text.First,
 	}
 	if a.State != UNACK || by != "" {
 		ch.Text = aftermath(from, a.State, by, why)

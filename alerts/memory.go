@@ -75,6 +75,7 @@ type alarm struct {
 	Value      number        `json:"value"`
 	Limit      number        `json:"limit"`
 	Text       string        `json:"text,omitzero"`
+	Figure     string        `json:"figure,omitzero"`
 	Diagnosis  Diagnosis     `json:"diagnosis,omitzero"`
 	By         string        `json:"by,omitzero"`
 	Reason     string        `json:"reason,omitzero"` // of being set aside

@@ -50,6 +50,15 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 	if len(tests)+len(inTheDrill) != len(alerts.Conditions()) {
 		t.Errorf("%d conditions here and %d in the drill, of %d", len(tests), len(inTheDrill), len(alerts.Conditions()))
 	}
+	figures := map[alerts.Condition]string{ // the one of each for a subject line
+		alerts.OffFailed: "3 A", alerts.SupplySilent: "60 s", alerts.MainsInterruption: "output off", alerts.ProtectionTripped: "over-temperature",
+		alerts.SetPointsChanged: "now 6 V and 2 A", alerts.HardShort: "0.3 V at 3 A", alerts.LeadOff: "0 A at 6 V", alerts.OverCurrent: "3.5 A",
+		alerts.CurrentDensity: "5.42 A/dm²", alerts.OverVoltage: "6.5 V", alerts.ModeFlip: "constant voltage", alerts.VoltageLimit: "5.95 V",
+		alerts.Depletion: "120 % of the limiting current", alerts.GasVentilation: "3.6 m³/h of air needed", alerts.GapTooLong: "10 min",
+		alerts.UncertaintyLarge: "±20 A·h", alerts.ChargeBehind: "27.5 A·h", alerts.ChargeAhead: "27.5 A·h", alerts.TargetNear: "in about 10 min",
+		alerts.TargetReached: "277.8 A·h", alerts.TimeLimit: "17.0 h", alerts.MarginalGram: "100 W·h/g", alerts.LogDisk: "5 MB free",
+		alerts.PushBehind: "lab, 3.0 h", alerts.NoticeUndeliverable: "telephone, 60 min",
+	}
 	for c, tt := range tests {
 		t.Run(c.String(), func(t *testing.T) {
 			l, chem := zinc()
@@ -77,6 +86,9 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 				if !strings.Contains(strings.ToLower(got[0].Text), strings.ToLower(s)) {
 					t.Errorf("text %q does not say %q", got[0].Text, s)
 				}
+			}
+			if got[0].Figure != figures[c] {
+				t.Errorf("figure %q, want %q", got[0].Figure, figures[c])
 			}
 			if got[0].Meaning == "" || got[0].Action == "" {
 				t.Errorf("no meaning or action: %+v", got[0])

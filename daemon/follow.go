@@ -2,7 +2,10 @@ package daemon
 
 import (
 	"fmt"
+	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
@@ -75,6 +78,13 @@ var overWords = map[alerts.State]string{
 func (r *run) tell(c *Cell, kind routes.Kind, ch *alerts.Change) {
 	subject := fmt.Sprintf("%s: %s", c.set.Cell, ch.Condition)
 	switch kind {
+	case routes.Alarm: // all that fits on a telephone's lock screen: cell, what, value, first action
+		if ch.Figure != "" {
+			subject += ", " + ch.Figure
+		}
+		if step := firstStep(ch.Action); step != "" {
+			subject += ": " + step
+		}
 	case routes.Cleared:
 		// Told once and neither repeated nor escalated, latched or not: nothing is left that a person must come for at
 		// night. It stays on the list and the page until somebody has dealt with it.
@@ -85,10 +95,26 @@ func (r *run) tell(c *Cell, kind routes.Kind, ch *alerts.Change) {
 		subject += " set aside by " + ch.By
 	}
 	r.notice(c, ch.UTC, routes.Notice{
-		Kind: kind, Condition: ch.Condition.String(), Priority: routes.Priority(ch.Priority), State: ch.To.String(),
+		Kind: kind, Condition: ch.Condition.String(), After: ch.After.String(), Priority: routes.Priority(ch.Priority), State: ch.To.String(),
 		Since: ch.Since, Subject: subject, Text: ch.Text, Meaning: ch.Meaning, First: ch.Action,
 		Acknowledge: fmt.Sprintf("nightcell alarms ack %s %s, or the button on the page", c.set.Cell, ch.Condition),
 	})
+}
+
+// firstStep is the first thing that an action asks for, without what comes then.
+func firstStep(action string) string {
+	end := len(action)
+	for _, mark := range []string{". ", "; ", ": ", ", then "} {
+		if i := strings.Index(action, mark); i >= 0 {
+			end = min(end, i)
+		}
+	}
+	step := strings.TrimSuffix(action[:end], ".")
+	if step == "" {
+		return ""
+	}
+	first, size := utf8.DecodeRuneInString(step)
+	return string(unicode.ToLower(first)) + step[size:]
 }
 
 // notice completes a notice with where the run stands and logs it. The log is the

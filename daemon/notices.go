@@ -22,6 +22,9 @@ func logNotice(w *runlog.Writer, n routes.Notice) error {
 		runlog.Text("state", n.State), runlog.Text("meaning", n.Meaning), runlog.Text("first", n.First),
 		runlog.Text("acknowledge", n.Acknowledge), runlog.Text("supply", n.Supply),
 	}
+	if n.After != "" {
+		extra = append(extra, runlog.Text("after", n.After))
+	}
 	if !n.Since.IsZero() {
 		extra = append(extra, runlog.Integer("since", n.Since.UnixNano()))
 	}
@@ -46,7 +49,7 @@ func noticeOf(rec *runlog.Record) (routes.Notice, error) {
 	}
 	n := routes.Notice{
 		ID: rec.Text("id"), Cell: rec.Cell, Supply: rec.Text("supply"), Kind: routes.Kind(rec.Text("kind")),
-		Condition: rec.Text("condition"), Priority: priority, State: rec.Text("state"), At: rec.Time(),
+		Condition: rec.Text("condition"), After: rec.Text("after"), Priority: priority, State: rec.Text("state"), At: rec.Time(),
 		Subject: rec.Text("subject"), Text: rec.Text("text"), Meaning: rec.Text("meaning"),
 		First: rec.Text("first"), Acknowledge: rec.Text("acknowledge"),
 	}

@@ -92,6 +92,51 @@ func TestAFullDiskDoesNotKeepAnAlarmFromPeople(t *testing.T) {
 	})
 }
 
+// TestTheSubjectSaysWhatToDo: cell, what, value and first action fit on a telephone's lock screen, and the log keeps what an alarm follows.
+func TestTheSubjectSaysWhatToDo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario+"[[event]]\nat = \"10 min\"\nkind = \"hard-short\"\nohms = 0.03\n"+
+			"[[event]]\nat = \"15 min\"\nkind = \"panel\"\namperes = 3.8\n")
+		c, _, phone := toldBy(t, b)
+		stop := start(t, c)
+		<-time.After(30 * time.Minute)
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		phone.mu.Lock()
+		defer phone.mu.Unlock()
+		var subjects []string
+		for _, n := range phone.got {
+			subjects = append(subjects, n.Subject+" | after "+n.After)
+		}
+		want := []string{
+			"zinc-1: hard-short, 0.153 V at 3 A: switch off or down to the hold current | after ",
+			"zinc-1: over-current, 3.802 A: lower the current set-point | after hard-short",
+			"zinc-1: set-points-changed, now 6 V and 3.8 A: ask who turned the knob | after hard-short",
+		}
+		if !slices.Equal(subjects, want) {
+			t.Errorf("subjects\n%s\nwant\n%s", strings.Join(subjects, "\n"), strings.Join(want, "\n"))
+		}
+	})
+}
+
+// TestFirstStep: what comes then, or explains, is left to the text.
+func TestFirstStep(t *testing.T) {
+	for action, want := range map[string]string{
+		"": "", "Ventilate": "ventilate", "Check level, clips; lower the current.": "check level, clips", "Make room on the disk.": "make room on the disk",
+		"Find why before resetting it: a clip off.": "find why before resetting it", "Switch off, then lift the cathode, then look.": "switch off",
+	} {
+		if got := firstStep(action); got != want {
+			t.Errorf("of %q: %q, want %q", action, got, want)
+		}
+	}
+	for _, c := range alerts.Conditions() {
+		if step := firstStep(c.About().First); step == "" || len(step) > 90 {
+			t.Errorf("%s: %q does not suit a subject", c, step)
+		}
+	}
+}
+
 // TestAnAlarmThatIsOverSaysWhatItStillAsksFor, once: nobody is woken again for what is over.
 func TestAnAlarmThatIsOverSaysWhatItStillAsksFor(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -19,7 +19,7 @@ const (
 // configuration and texts from instruments, so neither is trusted. What is over asks
 // for nothing that made sense only while it held, on whatever route.
 func (n Notice) Clean() Notice {
-	for _, line := range []*string{&n.ID, &n.Cell, &n.Supply, &n.Condition, &n.State, &n.Subject} {
+	for _, line := range []*string{&n.ID, &n.Cell, &n.Supply, &n.Condition, &n.After, &n.State, &n.Subject, &n.Thread} {
 		*line = oneLine(*line)
 	}
 	n.Kind = Kind(oneLine(string(n.Kind)))

@@ -240,8 +240,17 @@ func (e *Email) dial(ctx context.Context, network, address string) (net.Conn, er
 	return (&net.Dialer{}).DialContext(ctx, network, address)
 }
 
-// message builds the letter. The same notice has the same Message-ID (RFC 5322,
-// 3.6.4) whenever it is sent, so that a mailbox can tell a duplicate.
+// messageID is the same for the same notice whenever it is sent (RFC 5322, 3.6.4), so that
+// a mailbox can tell a duplicate.
+func (e *Email) messageID(id string) string {
+	domain := "nightcell.invalid"
+	if a, err := netmail.ParseAddress(e.settings.From); err == nil {
+		domain = a.Address[strings.LastIndexByte(a.Address, '@')+1:]
+	}
+	return fmt.Sprintf("%x@%s", sha256.Sum256([]byte(id)), domain)
+}
+
+// message builds the letter. What follows from an alarm answers its first letter, so that a mailbox shows one thread.
 func (e *Email) message(n Notice, letter Letter, to string) (*mail.Msg, error) {
 	m := mail.NewMsg()
 	if err := errors.Join(m.From(e.settings.From), m.To(to)); err != nil {
@@ -249,11 +258,11 @@ func (e *Email) message(n Notice, letter Letter, to string) (*mail.Msg, error) {
 	}
 	m.Subject(letter.Subject)
 	m.SetDate()
-	domain := "nightcell.invalid"
-	if a, err := netmail.ParseAddress(e.settings.From); err == nil {
-		domain = a.Address[strings.LastIndexByte(a.Address, '@')+1:]
+	m.SetMessageIDWithValue(e.messageID(n.ID))
+	if n.Thread != "" {
+		m.SetGenHeader(mail.HeaderInReplyTo, "<"+e.messageID(n.Thread)+">")
+		m.SetGenHeader(mail.HeaderReferences, "<"+e.messageID(n.Thread)+">")
 	}
-	m.SetMessageIDWithValue(fmt.Sprintf("%x@%s", sha256.Sum256([]byte(n.ID)), domain))
 	m.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834: no holiday replies
 	if n.Priority >= High && n.Kind == Alarm {
 		m.SetImportance(mail.ImportanceHigh)

@@ -258,3 +258,43 @@ func TestEmailSettingsThatCannotWork(t *testing.T) {
 		}
 	}
 }
+
+// TestEmailThreadsWhatFollowsFromAnAlarm: its reminders, the answer and its end reply to the first letter, over a restart too (RFC 5322, 3.6.4).
+func TestEmailThreadsWhatFollowsFromAnAlarm(t *testing.T) {
+	h := serveMail(t, &mailHost{})
+	source, store := &journal{}, &shelf{}
+	way := Way{Route: email(t, h, EmailSettings{Encryption: Unencrypted}), Repeat: time.Hour, TellAnswered: true}
+	clock := &jumpy{}
+	box := open(t, Options{Source: source, Store: store, Clock: clock}, way)
+	source.add(alarm("a", "hard-short", Highest))
+	flush(t, box)
+	clock.shift.Store(int64(90 * time.Minute))
+	flush(t, box) // a reminder
+	stop(t, box)
+	box = open(t, Options{Source: source, Store: store, Clock: clock}, way)
+	source.add(alarm("b", "hard-short", Highest), closing("c", "hard-short", Acknowledged, Highest), closing("d", "hard-short", Cleared, Highest), alarm("e", "hard-short", Highest))
+	flush(t, box)
+	got := h.taken()
+	if len(got) != 6 {
+		t.Fatalf("%d letters", len(got))
+	}
+	first, ids := "", map[string]bool{}
+	for i, letter := range got {
+		header, _ := parts(t, letter.data)
+		id := header.Get("Message-Id")
+		if ids[id] || id == "" {
+			t.Errorf("letter %d is called %s like another", i, id)
+		}
+		ids[id] = true
+		want := first
+		if i == 0 {
+			first = id
+		}
+		if i == len(got)-1 {
+			want = "" // another alarm
+		}
+		if header.Get("In-Reply-To") != want || header.Get("References") != want {
+			t.Errorf("letter %d replies to %q, refers to %q, want %q", i, header.Get("In-Reply-To"), header.Get("References"), want)
+		}
+	}
+}

@@ -75,6 +75,7 @@ type Notice struct {
 	Supply    string   `json:"supply,omitempty"`
 	Kind      Kind     `json:"kind"`
 	Condition string   `json:"condition,omitempty"` // such as "over-current"
+	After     string   `json:"after,omitempty"`     // the condition that already stood when this alarm came
 	Priority  Priority `json:"priority"`
 	State     string   `json:"state,omitempty"` // of the alarm, by IEC 62682: NORM, UNACK, ACKED, RTNUN ...
 
@@ -91,6 +92,9 @@ type Notice struct {
 	Values map[string]float64 `json:"values,omitempty"`
 	Drill  bool               `json:"drill,omitempty"`
 
+	// Thread is the ID of the notice that first told the alarm on this route, in those that follow
+	// from it: reminders, answers, its end. The Outbox sets it.
+	Thread string `json:"thread,omitempty"`
 	// Repeat counts the reminders of an unanswered alarm on one route; 0 is the first telling. The Outbox sets it.
 	Repeat int `json:"repeat,omitempty"`
 	// Delayed is how long the notice waited for its route, when that is worth saying. The Outbox sets it.

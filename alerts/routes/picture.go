@@ -17,6 +17,17 @@ import (
 	"gonum.org/v1/plot/vg/vgimg"
 )
 
+// The picture is drawn as wide as a telephone shows it and twice as finely, so that its letters
+// are as large as those of the text beside it. A letter shows it 360 points of the style sheet wide.
+const (
+	pictureWide = 270 // in typographic points, 72 to the inch; the style sheet has 96
+	pictureHigh = 300
+	pictureDPI  = 2 * 96
+)
+
+// endRoom is the share of the time axis that stays free behind the last reading, so that it can be seen to end.
+const endRoom = 0.05
+
 // mostBars bounds the points that are drawn; a longer series is drawn by its extremes, so that no spike is lost.
 const mostBars = 1000
 
@@ -33,7 +44,7 @@ type Series struct {
 	Location *time.Location
 }
 
-// Draw returns the series as a PNG of volts above amperes over time, 640 by 480 points.
+// Draw returns the series as a PNG of volts above amperes over time, 720 by 800 pixels.
 func Draw(s Series) ([]byte, error) {
 	if len(s.At) != len(s.Volts) || len(s.At) != len(s.Amperes) {
 		return nil, fmt.Errorf("draw: %d times, %d volts and %d amperes are not of equal number", len(s.At), len(s.Volts), len(s.Amperes))
@@ -47,8 +58,8 @@ func Draw(s Series) ([]byte, error) {
 		return nil, err
 	}
 	lower.X.Label.Text = "time of day, " + s.At[len(s.At)-1].In(s.location()).Format("MST")
-	image := vgimg.NewWith(vgimg.UseWH(640, 480), vgimg.UseDPI(96))
-	tiles := draw.Tiles{Rows: 2, Cols: 1, PadTop: 6, PadBottom: 6, PadLeft: 6, PadRight: 12, PadY: 8}
+	image := vgimg.NewWith(vgimg.UseWH(pictureWide, pictureHigh), vgimg.UseDPI(pictureDPI))
+	tiles := draw.Tiles{Rows: 2, Cols: 1, PadTop: 4, PadBottom: 4, PadLeft: 4, PadRight: 4, PadY: 6}
 	canvases := plot.Align([][]*plot.Plot{{upper}, {lower}}, tiles, draw.New(image))
 	upper.Draw(canvases[0][0])
 	lower.Draw(canvases[1][0])
@@ -86,6 +97,15 @@ func (s Series) panel(title, unit string, values []float64, ink color.Color) (*p
 		line.Color, line.Width = ink, vg.Points(1.2)
 		p.Add(line)
 	}
+	last := stretches[len(stretches)-1]
+	end, err := plotter.NewScatter(last[len(last)-1:])
+	if err != nil {
+		return nil, fmt.Errorf("draw: %w", err)
+	}
+	end.GlyphStyle = draw.GlyphStyle{Color: ink, Radius: vg.Points(2.5), Shape: draw.CircleGlyph{}}
+	p.Add(end)
+	first, newest := seconds(s.At[0]), seconds(s.At[len(s.At)-1])
+	p.X.Min, p.X.Max = first, newest+max(endRoom*(newest-first), 1)
 	if p.Y.Min == p.Y.Max {
 		p.Y.Min, p.Y.Max = p.Y.Min-1, p.Y.Max+1
 	}
@@ -202,20 +222,21 @@ type clockTicks struct{ location *time.Location }
 // Ticks implements plot.Ticker.
 func (c clockTicks) Ticks(first, last float64) []plot.Tick {
 	steps := []time.Duration{
-		time.Second, 5 * time.Second, 15 * time.Second, time.Minute, 5 * time.Minute, 15 * time.Minute,
+		time.Second, 5 * time.Second, 15 * time.Second, 30 * time.Second, time.Minute, 5 * time.Minute, 15 * time.Minute,
 		time.Hour, 3 * time.Hour, 6 * time.Hour, 12 * time.Hour, 24 * time.Hour,
 	}
-	const most = 8
+	const most, mostLong = 7, 3 // labels that find room side by side: hours and minutes; more than those
 	step := steps[0]
 	for _, step = range steps {
-		if (last-first)/step.Seconds() <= most {
+		n := (last - first) / step.Seconds()
+		if n <= mostLong || n <= most && step >= time.Minute {
 			break
 		}
 	}
 	format := "15:04"
 	switch {
 	case (last-first)/step.Seconds() > most:
-		step, format = time.Duration((last-first)/most)*time.Second, "01-02 15:04"
+		step, format = time.Duration((last-first)/mostLong)*time.Second, "01-02 15:04"
 	case step < time.Minute:
 		format = "15:04:05"
 	}

@@ -6,6 +6,7 @@ import (
 	"image/draw"
 	"image/png"
 	"math"
+	"slices"
 	"strconv"
 	"testing"
 	"time"
@@ -157,4 +158,88 @@ func TestTicksStandOnTheFullHour(t *testing.T) {
 			t.Errorf("%v has %d ticks", span, n)
 		}
 	}
+}
+
+// telephone is the width of a common telephone in points of the style sheet, less the letter's margins.
+const telephone = 390 - 2*12
+
+// TestPictureIsLegibleOnATelephone: shown as wide as the screen its figures are no smaller than those of small print.
+func TestPictureIsLegibleOnATelephone(t *testing.T) {
+	picture := drawn(t, evening(6*3600))
+	heights := inkHeights(picture)
+	if len(heights) < 30 {
+		t.Fatalf("%d letters and digits found", len(heights))
+	}
+	slices.Sort(heights)
+	shown := float64(heights[len(heights)/2]) * telephone / float64(picture.Bounds().Dx())
+	if shown < 7.5 { // a digit is about two thirds of its type size, so this is 11 points of type
+		t.Errorf("letters are %.1f points high at 390", shown)
+	}
+}
+
+// TestPictureEndsBeforeItsFrame: the curve is seen to end, and where.
+func TestPictureEndsBeforeItsFrame(t *testing.T) {
+	for _, readings := range []int{60, 6 * 3600} {
+		picture := drawn(t, evening(readings))
+		frame, end := 0, 0
+		b := picture.Bounds()
+		for y := b.Min.Y; y < b.Dy()/3; y++ { // the curve of the volts, above the times
+			for x := b.Min.X; x < b.Max.X; x++ {
+				r, _, blue, _ := picture.At(x, y).RGBA()
+				if r>>8 < 0xf0 {
+					frame = max(frame, x)
+				}
+				if r>>8 < 0x60 && blue>>8 > 0x90 {
+					end = max(end, x)
+				}
+			}
+		}
+		if end == 0 || frame-end < b.Dx()/60 {
+			t.Errorf("of %d readings the curve ends at %d, the frame at %d of %d", readings, end, frame, b.Dx())
+		}
+	}
+}
+
+func drawn(t *testing.T, s Series) image.Image {
+	t.Helper()
+	data, err := Draw(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	picture, err := png.Decode(bytes.NewReader(data))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return picture
+}
+
+// inkHeights are the heights of the connected black spots that may be letters or digits: neither lines nor dots.
+func inkHeights(picture image.Image) (heights []int) {
+	b := picture.Bounds()
+	seen := map[image.Point]bool{}
+	black := func(p image.Point) bool {
+		r, g, blue, _ := picture.At(p.X, p.Y).RGBA()
+		return p.In(b) && max(r, g, blue)>>8 < 0x70
+	}
+	for y := b.Min.Y; y < b.Max.Y; y++ {
+		for x := b.Min.X; x < b.Max.X; x++ {
+			spot := image.Rectangle{}
+			for left := []image.Point{{X: x, Y: y}}; len(left) > 0; {
+				p := left[len(left)-1]
+				left = left[:len(left)-1]
+				if seen[p] || !black(p) {
+					continue
+				}
+				seen[p] = true
+				spot = spot.Union(image.Rect(p.X, p.Y, p.X+1, p.Y+1))
+				for _, d := range []image.Point{{X: 1}, {X: -1}, {Y: 1}, {Y: -1}} {
+					left = append(left, p.Add(d))
+				}
+			}
+			if spot.Dy() >= 4 && spot.Dy() < 40 && spot.Dx() >= 3 && spot.Dx() < 40 {
+				heights = append(heights, spot.Dy())
+			}
+		}
+	}
+	return heights
 }

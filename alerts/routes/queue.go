@@ -87,6 +87,7 @@ func (w *worker) hold(n Notice) {
 	for i := range w.state.Open { // no reminder of what is closed, though the news of it waits
 		if o := &w.state.Open[i]; n.closes(o.Notice) {
 			o.answer()
+			o.Aside = n.Kind != Acknowledged // a far side that keeps alarms lets it end by itself
 		}
 	}
 }
@@ -136,6 +137,9 @@ func (w *worker) handle(delivery context.Context, n Notice, since time.Time) boo
 			return true
 		}
 	case n.Kind == Alarm:
+		if o := w.state.find(n.subjectOf()); o != nil && o.Told > 0 { // raised again before it was over
+			n.Thread = o.thread()
+		}
 		if !w.send(delivery, n, since) {
 			return false
 		}
@@ -186,6 +190,7 @@ func (w *worker) close(delivery context.Context, n Notice, since time.Time) bool
 		o.Notice.State, o.Aside = n.State, n.Kind == Quieted
 		w.unsaved = true
 		n.Priority = o.Notice.Priority // so that what was raised and what is closed are labelled alike
+		n.Thread = o.thread()
 	}
 	tell := n.Kind == Cleared || w.way.TellAnswered || n.Kind == Quieted && w.keeps()
 	if tell && !w.send(delivery, n, since) {
@@ -207,7 +212,7 @@ func (w *worker) end(delivery context.Context, n Notice, since time.Time) bool {
 		if o.Told == 0 && !n.At.Before(o.Due) && !w.silenced(o) && !w.remind(delivery, o) {
 			return false
 		}
-		if o.Told > 0 && !o.Aside && w.keeps() && !w.send(delivery, closed(o.Notice, n), since) {
+		if o.Told > 0 && !o.Aside && w.keeps() && !w.send(delivery, o.closed(n), since) {
 			return false
 		}
 	}
@@ -225,11 +230,12 @@ func (w *worker) keeps() bool {
 	return ok
 }
 
-// closed is the notice that an alarm is closed by the end of its run.
-func closed(alarm, end Notice) Notice {
-	alarm.Kind, alarm.At, alarm.Text = Cleared, end.At, end.Subject
-	alarm.ID = end.ID + "-" + alarm.Condition
-	return alarm
+// closed is the notice that the alarm is closed by the end of its run.
+func (o *openAlarm) closed(end Notice) Notice {
+	n := o.Notice
+	n.Kind, n.At, n.Text, n.Thread = Cleared, end.At, end.Subject, o.thread()
+	n.ID = end.ID + "-" + n.Condition
+	return n
 }
 
 // due returns the alarm that has waited longest to be told again, if one may be told now.
@@ -243,6 +249,10 @@ func (w *worker) due() *openAlarm {
 		}
 		if now.Before(o.From) { // the calendar was set back: begin the wait again, do not sleep through it
 			o.From, o.Due = now, now.Add(o.Due.Sub(o.From))
+		}
+		if !o.Due.After(now) && o.Told > 0 && w.state.beside(o) { // wait once more
+			o.again(now, w.way.Repeat)
+			continue
 		}
 		if !o.Due.After(now) && (first == nil || o.Due.Before(first.Due)) {
 			first = o
@@ -261,7 +271,7 @@ func (w *worker) remind(delivery context.Context, o *openAlarm) bool {
 	n := o.Notice
 	if n.Repeat = o.Told; n.Repeat > 0 {
 		// Another message, not the same one once more: a receiver that knows the first must not drop it.
-		n.ID = fmt.Sprintf("%s-repeat-%d", n.ID, n.Repeat)
+		n.Thread, n.ID = o.thread(), fmt.Sprintf("%s-repeat-%d", n.ID, n.Repeat)
 	}
 	if !w.send(delivery, n, o.Due) {
 		return false
@@ -276,9 +286,6 @@ func (w *worker) told(o *openAlarm) {
 		return
 	}
 	o.Told++
-	o.From, o.Due = w.o.Clock.UTC(), time.Time{}
-	if w.way.Repeat > 0 {
-		o.Due = o.From.Add(w.way.Repeat)
-	}
+	o.again(w.o.Clock.UTC(), w.way.Repeat)
 	w.unsaved = true
 }

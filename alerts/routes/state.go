@@ -53,6 +53,33 @@ type openAlarm struct {
 // answer ends the reminders.
 func (o *openAlarm) answer() { o.Answered, o.Due = true, time.Time{} }
 
+// again begins the wait for the next reminder; without repeat there is none.
+func (o *openAlarm) again(now time.Time, repeat time.Duration) {
+	o.From, o.Due = now, time.Time{}
+	if repeat > 0 {
+		o.Due = now.Add(repeat)
+	}
+}
+
+// thread is the ID of the notice that first told the alarm.
+func (o *openAlarm) thread() string {
+	if o.Notice.Thread != "" {
+		return o.Notice.Thread
+	}
+	return o.Notice.ID
+}
+
+// beside reports whether the alarm came after one that this route still repeats and that is no less
+// urgent: whoever comes for the first finds the other, and its reminders would only bury those of the cause.
+func (s *state) beside(o *openAlarm) bool {
+	if o.Notice.After == "" {
+		return false
+	}
+	first := s.find(alarmKey{o.Notice.Cell, o.Notice.After})
+	return first != nil && !first.Due.IsZero() && first.Told > 0 && first.Notice.Priority >= o.Notice.Priority &&
+		first.Notice.At.Before(o.Notice.At) // two that came after each other in turn must not silence each other
+}
+
 func (s *state) find(key alarmKey) *openAlarm {
 	for i := range s.Open {
 		if s.Open[i].Notice.subjectOf() == key {

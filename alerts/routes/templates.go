@@ -2,10 +2,12 @@ package routes
 
 import (
 	"bytes"
+	"cmp"
 	"embed"
 	"errors"
 	"fmt"
 	html "html/template"
+	"maps"
 	"os"
 	"slices"
 	"strconv"
@@ -31,8 +33,8 @@ type Letter struct {
 
 // Templates turn a notice into words. They are executed on a Notice and may use
 // the functions clock (a time of day where the user is), span (a duration),
-// headline (the subject, with the cell's name before it), figures (the values,
-// sorted, with units) and upper.
+// headline (the subject, with the cell's name before it), figures (the values
+// with units, what the supply shows first) and upper.
 type Templates struct {
 	subject, text *text.Template
 	html          *html.Template
@@ -161,10 +163,30 @@ var tradeUnits = map[string]struct {
 	"coulombs": {"A·h", 3600}, "joules": {"W·h", 3600}, "volts": {"V", 1}, "amperes": {"A", 1},
 }
 
-// figures sorts the values by name and moves the unit from the name to the figure.
+// firstFigures are the names of the figures that come first, in this order: what the supply shows, then
+// what was counted. The others follow by name.
+var firstFigures = []struct{ name, label string }{
+	{"reading_volts", "Cell voltage"}, {"reading_amperes", "Current"},
+	{"charge_coulombs", "Charge"}, {"charge_standard_uncertainty_coulombs", "Charge uncertainty"},
+	{"target_charge_coulombs", "Target"}, {"energy_joules", "Energy"},
+}
+
+// figures puts the values in a sensible order and moves the unit from the name to the figure.
 func figures(values map[string]float64) []figure {
+	rank := func(name string) int {
+		for i, f := range firstFigures {
+			if f.name == name {
+				return i
+			}
+		}
+		return len(firstFigures)
+	}
+	names := slices.SortedFunc(maps.Keys(values), func(a, b string) int {
+		return cmp.Or(cmp.Compare(rank(a), rank(b)), cmp.Compare(a, b))
+	})
 	var all []figure
-	for name, v := range values {
+	for _, name := range names {
+		v := values[name]
 		words := strings.Split(name, "_")
 		unit := ""
 		if len(words) > 1 {
@@ -175,9 +197,14 @@ func figures(values map[string]float64) []figure {
 			}
 			unit = " " + unit
 		}
-		all = append(all, figure{strings.Join(words, " ") + ":", strconv.FormatFloat(v, 'g', 5, 64) + unit})
+		label := strings.Join(words, " ")
+		if i := rank(name); i < len(firstFigures) {
+			label = firstFigures[i].label
+		} else if label != "" {
+			label = strings.ToUpper(label[:1]) + label[1:]
+		}
+		all = append(all, figure{label + ":", strconv.FormatFloat(v, 'g', 5, 64) + unit})
 	}
-	slices.SortFunc(all, func(a, b figure) int { return strings.Compare(a.Name, b.Name) })
 	return all
 }
 

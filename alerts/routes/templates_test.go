@@ -26,7 +26,7 @@ func TestLetterSaysWhatAPersonNeeds(t *testing.T) {
 	n := samples()[0]
 	n.Repeat = 0
 	letter := templates.Compose(n)
-	if want := "HIGH: zinc-1: 4.1 A where 3.3 A is the limit"; letter.Subject != want {
+	if want := "zinc-1: 4.1 A where 3.3 A is the limit"; letter.Subject != want {
 		t.Errorf("subject %q, want %q", letter.Subject, want)
 	}
 	for _, want := range []string{
@@ -40,7 +40,7 @@ func TestLetterSaysWhatAPersonNeeds(t *testing.T) {
 			t.Errorf("%q is missing in the HTML:\n%s", want, letter.HTML)
 		}
 	}
-	if !strings.Contains(letter.HTML, `src="cid:`+pictureID+`" style="max-width:100%`) { // a telephone is narrow
+	if !strings.Contains(letter.HTML, `src="cid:`+pictureID+`" width="360" style="width:100%`) { // a telephone is narrow
 		t.Error("the HTML does not show the picture")
 	}
 }
@@ -50,10 +50,50 @@ func TestLetterShowsFiguresAsTheTradeDoes(t *testing.T) {
 	n := alarm("a", "whisker", Medium)
 	n.Values = map[string]float64{"charge_coulombs": 129528, "energy_joules": 487116, "reading_volts": 3.29, "reading_amperes": 3, "level_millimetres": 4, "count": 2}
 	text := BuiltIn().Compose(n).Text
-	for _, want := range []string{"35.98 A·h\n", "135.31 W·h\n", " 3.29 V\n", " 3 A\n", " 4 millimetres\n", "count:       2\n"} {
+	for _, want := range []string{"35.98 A·h\n", "135.31 W·h\n", " 3.29 V\n", " 3 A\n", " 4 millimetres\n", "Count:              2\n"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in:\n%s", want, text)
 		}
+	}
+}
+
+// TestLetterPutsFiguresInOrder: what the supply shows before what was counted, each under a name of its own.
+func TestLetterPutsFiguresInOrder(t *testing.T) {
+	n := alarm("a", "whisker", Medium)
+	n.Values = map[string]float64{"charge_coulombs": 129528, "charge_standard_uncertainty_coulombs": 180, "target_charge_coulombs": 144000,
+		"energy_joules": 487116, "reading_volts": 3.29, "reading_amperes": 3, "level_millimetres": 4}
+	letter := BuiltIn().Compose(n)
+	for _, body := range []string{letter.Text, letter.HTML} {
+		at := -1
+		for _, want := range []string{"Cell voltage:", "3.29 V", "Current:", "3 A", "Charge:", "35.98 A·h", "Charge uncertainty:", "0.05 A·h",
+			"Target:", "40 A·h", "Energy:", "135.31 W·h", "Level:", "4 millimetres"} {
+			i := strings.Index(body[at+1:], want)
+			if i < 0 {
+				t.Fatalf("%q is missing or out of order in:\n%s", want, body)
+			}
+			at += 1 + i
+		}
+	}
+}
+
+// TestLetterSuitsATelephone: without a viewport it would be shown as wide as a desk's screen and far too small.
+func TestLetterSuitsATelephone(t *testing.T) {
+	page := BuiltIn().Compose(samples()[0]).HTML
+	for _, want := range []string{
+		`<meta name="viewport" content="width=device-width, initial-scale=1">`, `<meta name="color-scheme" content="light dark">`, `style="width:100%;max-width:480px;height:auto"`,
+	} {
+		if !strings.Contains(page, want) {
+			t.Errorf("%s is missing in\n%s", want, page)
+		}
+	}
+}
+
+// TestLetterSubjectBeginsWithTheCell: a lock screen cuts its end, so the number of a reminder comes last.
+func TestLetterSubjectBeginsWithTheCell(t *testing.T) {
+	n := alarm("a", "hard-short", Highest)
+	n.Subject, n.Repeat = "zinc-1: hard-short, 0.3 V at 3 A: switch off or down to the hold current", 2
+	if got := BuiltIn().Compose(n).Subject; got != n.Subject+" (reminder 2)" {
+		t.Errorf("subject %q", got)
 	}
 }
 
@@ -107,7 +147,7 @@ func TestLetterOfEachKindIsTold(t *testing.T) {
 		}
 	}
 	n := alarm("a", "", Medium)
-	for subject, want := range map[string]string{"output off": "MEDIUM: zinc-1: output off", "zinc-1: output off": "MEDIUM: zinc-1: output off"} {
+	for subject, want := range map[string]string{"output off": "zinc-1: output off", "zinc-1: output off": "zinc-1: output off"} {
 		n.Subject = subject
 		if got := BuiltIn().Compose(n).Subject; got != want {
 			t.Errorf("subject %q, want %q", got, want)
@@ -148,7 +188,7 @@ func TestOwnTemplates(t *testing.T) {
 		t.Fatal(err)
 	}
 	letter := own.Compose(samples()[0])
-	if letter.Text != "Zelle zinc-1 um 2026-01-02 03:04:05 UTC" || strings.ContainsAny(letter.Subject, "\r\n") || !strings.Contains(letter.HTML, "<h2>") {
+	if letter.Text != "Zelle zinc-1 um 2026-01-02 03:04:05 UTC" || strings.ContainsAny(letter.Subject, "\r\n") || !strings.Contains(letter.HTML, "<h2") {
 		t.Errorf("%+v", letter)
 	}
 }

@@ -52,7 +52,7 @@ func (b *inbox) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	if c := event.Data.Condition; event.Data.Kind == "alarm" && !slices.Contains(b.told, c) {
 		b.told = append(b.told, c)
 	}
-	line := event.Data.Subject + ": " + event.Data.Text
+	line := event.Data.Subject + ". " + event.Data.Text
 	if event.Data.Repeat > 0 {
 		line = fmt.Sprintf("%s (reminder %d, nobody has answered)", event.Data.Subject, event.Data.Repeat)
 	}
