@@ -59,7 +59,8 @@ func (c *Cell) Order(s *Supply) bath.Order {
 			Divided: c.Electrodes.Divided(), AnolyteVolume: figure(b.Anolyte.Volume),
 		},
 		Efficiency: bath.Efficiency{Fraction: figure(c.Efficiency.Initial), MassTransfer: figure(c.Efficiency.MassTransfer), Stirring: c.Efficiency.Stirring},
-		Conditions: bath.Conditions{Current: figure(c.Working.Current), CathodeArea: figure(c.Electrodes.CathodeArea), CellVoltage: figure(c.Working.Voltage)},
+		Conditions: bath.Conditions{Current: figure(c.Working.Current), CathodeArea: figure(c.Electrodes.CathodeArea), CellVoltage: figure(c.Working.Voltage),
+			PH: figure(b.PH), Temperature: figure(b.Kelvin)},
 	}
 	for _, salt := range b.Salts {
 		o.Contents.Salts = append(o.Contents.Salts, bath.Salt{Formula: salt.Formula, Mass: figure(salt.Mass), Concentration: figure(salt.Content), Assay: figure(salt.Assay)})

@@ -1,60 +1,196 @@
 package daemon
 
 import (
-	"errors"
+	"context"
 	"fmt"
 	"math"
 	"strings"
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
-	"nightcell/integrate/matter"
 )
 
-// applyEntry lets coulometer, bath and alarms follow what a person did. The error
-// says what cannot be; nothing has been changed then.
-func (r *run) applyEntry(c *Cell, e control.Entry) error {
-	n := e.Numbers
-	if err := errors.Join(need(e), r.plausible(c, e)); err != nil {
-		return err
+// enter writes what a person saw or did into the run, and lets coulometer, bath and
+// alarms follow it. The log comes first: what it does not take has not happened.
+func (c *Cell) enter(ctx context.Context, e control.Entry) (control.Entered, error) {
+	return answer(ctx, c, func(context.Context) (control.Entered, error) {
+		if c.run == nil {
+			return control.Entered{}, control.Refuse("cell %s has no open run to write into", c.set.Cell)
+		}
+		return c.run.enter(c, e)
+	})
+}
+
+func (r *run) enter(c *Cell, e control.Entry) (done control.Entered, err error) {
+	utc := r.time.stamp(r.time.now())
+	if e.Kind == runlog.EntryEnd {
+		if r.lastOn && c.link.up() {
+			return done, control.Refuse("current still flows in cell %s, and a run is watched as long as it does; switch the output off first", c.set.Cell)
+		}
+		r.end(c, "ended by "+e.By)
+		return done, nil
+	}
+	if err := e.Check(); err != nil {
+		return done, err
+	}
+	if err := r.plausible(c, e); err != nil {
+		return done, err
 	}
 	switch e.Kind {
 	case runlog.EntryZero:
-		return r.correct(c, func() error {
-			err := r.count.SetZero(integrate.Zero{Amperes: n["amperes"], Uncertainty: n["standard_uncertainty"]})
-			if err == nil {
-				c.atRest = n["amperes"]
-			}
-			return refusal(err)
-		})
-	case runlog.EntryCheck:
-		return r.correct(c, func() error {
-			return refusal(r.count.SetCorrection(integrate.Correction{Factor: n["factor"], Uncertainty: n["standard_uncertainty"]}))
-		})
-	case runlog.EntryEnd:
-		if r.lastOn && c.link.up() {
-			return control.Refuse("current still flows in cell %s, and a run is watched as long as it does; switch the output off first", c.set.Cell)
+		z := integrate.Zero{Amperes: e.Numbers["amperes"], Uncertainty: e.Numbers["standard_uncertainty"]}
+		err = r.change(c, func(q *integrate.Coulometer) error { return q.SetZero(z) }, func() error { return r.log.Zero(utc, signed(e), z) })
+		if err == nil {
+			c.atRest = z.Amperes
 		}
-		return nil
-	case runlog.EntryBegin, runlog.EntrySettle, runlog.EntryTailCut, runlog.EntryDamage, runlog.EntryLost: // a replay obeys them
-		return control.BadRequest("an entry of the kind %s is not written by hand", e.Kind)
+	case runlog.EntryCheck:
+		k := integrate.Correction{Factor: e.Numbers["factor"], Uncertainty: e.Numbers["standard_uncertainty"]}
+		err = r.change(c, func(q *integrate.Coulometer) error { return q.SetCorrection(k) }, func() error { return r.log.Check(utc, signed(e), k) })
+	default:
+		done, err = r.enterBath(c, utc, e)
 	}
-	if err := r.applyToBath(c, e); err != nil {
-		return refusal(err)
+	if err != nil {
+		return done, err
 	}
 	switch e.Kind {
-	case "addition", "water", "electrode":
+	case bath.EntryAddition, bath.EntryWater, bath.EntryElectrode:
 		r.alarms.Relearn("after an entry: " + e.Kind)
+	}
+	r.retarget(c, utc)
+	r.note(c, r.checkpoint(c, utc))
+	c.wake()
+	return done, nil
+}
+
+// change makes a change of the coulometer that the log must tell: it is tried on a copy, written
+// down, and then made, and the bath follows what it does to the charge that is counted already.
+func (r *run) change(c *Cell, do func(*integrate.Coulometer) error, log func() error) error {
+	trial, err := integrate.Restore(r.count.Settings(), r.count.State())
+	if err == nil {
+		err = do(trial)
+	}
+	if err != nil {
+		return control.BadRequest("%v", err)
+	}
+	if err := log(); err != nil {
+		return fmt.Errorf("nothing was changed: %w", err)
+	}
+	before := r.count.Totals().Charge
+	if err := do(r.count); err != nil {
+		return err // not after it went well on the copy
+	}
+	if p := c.set.Plan; p != nil {
+		p.Model.Correct(r.count.Totals().Charge - before)
 	}
 	return nil
 }
 
-// plausible refuses figures that can only be a slip of the pen: what they would do to
-// the books looks right ever after.
+// enterBath judges an entry against the books of the bath, writes it down and books it.
+func (r *run) enterBath(c *Cell, utc time.Time, e control.Entry) (done control.Entered, err error) {
+	p, verdict := c.set.Plan, bath.Verdict{}
+	if p != nil {
+		if verdict, err = p.Judge(booking(e), bath.Moment{Amperes: math.Abs(float64(c.reading.Amperes)), ChargeDoubt: r.count.Totals().StandardUncertainty}); err != nil {
+			return done, control.BadRequest("%v", err)
+		}
+	} else if e.Kind == bath.EntryConfirm {
+		return done, control.BadRequest("cell %s has no bath in its configuration, so nothing waits to be confirmed", c.set.Cell)
+	}
+	against := strings.Join(verdict.Against, "; ")
+	if against != "" && !e.Certain {
+		return done, control.Contradiction("this %s contradicts the books, and nothing was entered: %s. It would make: %s", e.Kind, against, verdict.Consequence())
+	}
+	if err := r.log.Entry(utc, e.Kind, e.Text, entryFields(e, verdict.Outcome)...); err != nil {
+		return done, fmt.Errorf("nothing was entered: %w", err)
+	}
+	if p == nil {
+		return done, nil
+	}
+	note, err := p.Book(booking(e), verdict.Outcome)
+	if err != nil {
+		return done, err // not after Judge has booked it on trial
+	}
+	if note != "" {
+		done.Notes = append(done.Notes, note)
+	}
+	if text := r.tellVerdict(c, utc, e, verdict); text != "" {
+		done.Notes = append(done.Notes, text)
+	}
+	return done, nil
+}
+
+// tellVerdict tells every route of an entry that contradicts the books or settles one that did.
+func (r *run) tellVerdict(c *Cell, utc time.Time, e control.Entry, v bath.Verdict) string {
+	n := routes.Notice{Kind: routes.Milestone, Priority: routes.High}
+	against := strings.Join(v.Against, "; ")
+	switch {
+	case v.Outcome == bath.Held:
+		n.Subject = fmt.Sprintf("%s: %s taken against the books, %s", c.set.Cell, e.Kind, v.Consequence())
+		n.Text = fmt.Sprintf("%s entered it as certain: %s. With it: %s. Until it is confirmed the earlier of both targets acts.", e.By, against, v.Consequence())
+		n.First = fmt.Sprintf("Look whether it is a slip. Another person confirms it: nightcell enter %s confirm, or the page. Anyone may enter a new assay: it confirms the entry, or takes it back.", c.set.Cell)
+	case v.Outcome == bath.Confirmed:
+		n.Subject = c.set.Cell + ": an entry is confirmed"
+		n.Text = fmt.Sprintf("%s confirmed by %s the entry that contradicted the books; its target acts alone now.", e.By, e.Kind)
+		if e.Kind == bath.EntryConfirm {
+			n.Text = e.By + " confirmed the entry that contradicted the books; its target acts alone now."
+		}
+	case v.Outcome == bath.Withdrawn:
+		n.Subject = c.set.Cell + ": an entry is taken back"
+		n.Text = fmt.Sprintf("The %s by %s agrees with the books as they were before the entry that contradicted them, so that entry is taken back: %s.", e.Kind, e.By, v.Consequence())
+	case against != "":
+		n.Subject = fmt.Sprintf("%s: %s taken against the books", c.set.Cell, e.Kind)
+		n.Text = fmt.Sprintf("%s entered it as certain: %s. It moves nothing: %s.", e.By, against, v.Consequence())
+		n.First = "Look whether it is a slip, or what is wrong at the cell."
+	default:
+		return ""
+	}
+	r.notice(c, utc, n)
+	return n.Text
+}
+
+// booking is the part of an entry that the bath knows.
+func booking(e control.Entry) bath.Entry {
+	return bath.Entry{Kind: e.Kind, By: e.By, Numbers: e.Numbers, Words: e.Words}
+}
+
+// outcomeField is the name under which the log keeps how an entry was booked.
+const outcomeField = "outcome"
+
+// entryFields are what the log keeps of an entry besides kind and text.
+func entryFields(e control.Entry, o bath.Outcome) []runlog.Field {
+	fields := []runlog.Field{runlog.Text("by", e.By)}
+	if !e.At.IsZero() {
+		fields = append(fields, runlog.Integer("happened", e.At.UnixNano()))
+	}
+	if e.Certain {
+		fields = append(fields, runlog.Flag("certain", true))
+	}
+	if o != bath.Plain {
+		fields = append(fields, runlog.Text(outcomeField, string(o)))
+	}
+	for _, name := range sortedNames(e.Numbers) {
+		fields = append(fields, runlog.Number(name, e.Numbers[name]))
+	}
+	for _, name := range sortedNames(e.Words) {
+		fields = append(fields, runlog.Text(name, e.Words[name]))
+	}
+	return fields
+}
+
+// signed is the text of an entry whose line has no room for who and when.
+func signed(e control.Entry) string {
+	text := fmt.Sprintf("%s (by %s", e.Text, e.By)
+	if !e.At.IsZero() {
+		text += ", of " + e.At.Format(time.RFC3339)
+	}
+	return strings.TrimSpace(text + ")")
+}
+
+// plausible refuses figures that no certainty can make true.
 func (r *run) plausible(c *Cell, e control.Entry) error {
 	n := e.Numbers
 	now := r.time.stamp(r.time.now())
@@ -69,63 +205,10 @@ func (r *run) plausible(c *Cell, e control.Entry) error {
 	case e.Kind == runlog.EntryCheck && !(n["factor"] >= 0.8 && n["factor"] <= 1.25):
 		return control.BadRequest("a factor of %.4g cannot be: true current over reading is above zero and within 20 %% of 1, such as 1.002", n["factor"])
 	}
-	if _, weighed := n["mass_kilograms"]; weighed && e.Kind == "addition" && e.Words["formula"] == "" {
-		return control.BadRequest("a mass of what? say formula=… too, such as formula=ZnSO4·7H2O, so that the metal in it can be booked")
-	}
-	if ph, ok := n["ph"]; ok && !(ph >= -2 && ph <= 16) {
+	if ph, ok := n[bath.EnteredPH]; ok && !(ph >= -2 && ph <= 16) {
 		return control.BadRequest("a pH of %.3g cannot be; it lies from -2 to 16", ph)
 	}
 	return nil
-}
-
-// correct lets the bath follow what change does to the charge that is counted already.
-func (r *run) correct(c *Cell, change func() error) error {
-	before := r.count.Totals().Charge
-	if err := change(); err != nil {
-		return err
-	}
-	if p := c.set.Plan; p != nil {
-		p.Model.Correct(r.count.Totals().Charge - before)
-	}
-	return nil
-}
-
-// need refuses an entry without the figure that it is made for: nought is a figure too,
-// and an assay that found nothing is another thing than one that nobody wrote down.
-func need(e control.Entry) error {
-	any := map[string][]string{
-		"assay":          {"concentration_moles_per_cubic_metre", "concentration_kilograms_per_cubic_metre"},
-		"sample":         {"volume_cubic_metres"},
-		"water":          {"volume_cubic_metres"},
-		"addition":       {"mass_kilograms", "volume_cubic_metres"},
-		runlog.EntryZero: {"amperes"}, runlog.EntryCheck: {"factor"},
-	}[e.Kind]
-	for _, name := range any {
-		if _, ok := e.Numbers[name]; ok {
-			return nil
-		}
-	}
-	if any == nil {
-		return nil
-	}
-	return control.BadRequest("an entry of the kind %s needs %s", e.Kind, strings.Join(any, " or "))
-}
-
-// undo returns how to take back what applyEntry does to the books.
-func (r *run) undo(c *Cell) func() {
-	before, rest := r.count.State(), c.atRest
-	var bathBefore bath.State
-	if p := c.set.Plan; p != nil {
-		bathBefore = p.Model.State()
-	}
-	return func() {
-		c.atRest = rest
-		err := errors.Join(r.count.SetZero(before.Zero), r.count.SetCorrection(before.Correction))
-		if p := c.set.Plan; p != nil {
-			err = errors.Join(err, p.Resume(bathBefore))
-		}
-		r.note(c, err) // these stood there before, so they are accepted again
-	}
 }
 
 // retarget looks whether an entry has moved a target away that was reached before.
@@ -140,14 +223,14 @@ func (r *run) retarget(c *Cell, utc time.Time) {
 	}
 }
 
-// followEntries applies entries that were logged after the last checkpoint to the bath.
+// followEntries books entries that were logged after the last checkpoint.
 func (r *run) followEntries(c *Cell, records []runlog.Record) {
 	for i := range records {
 		rec := &records[i]
 		if rec.Kind != runlog.KindEntry {
 			continue
 		}
-		e := control.Entry{Kind: rec.Text("kind"), Numbers: map[string]float64{}, Words: map[string]string{}}
+		e := bath.Entry{Kind: rec.Text("kind"), By: rec.Text("by"), Numbers: map[string]float64{}, Words: map[string]string{}}
 		for _, f := range rec.Fields {
 			switch v := f.Value.(type) {
 			case float64:
@@ -156,63 +239,8 @@ func (r *run) followEntries(c *Cell, records []runlog.Record) {
 				e.Words[f.Key] = v
 			}
 		}
-		if err := r.applyToBath(c, e); err != nil {
+		if _, err := c.set.Plan.Book(e, bath.Outcome(rec.Text(outcomeField))); err != nil {
 			c.set.Log.Warn("an entry in the log cannot be followed", "cell", c.set.Cell, "kind", e.Kind, "err", err)
 		}
 	}
-}
-
-func refusal(err error) error {
-	if err == nil {
-		return nil
-	}
-	return control.BadRequest("%v", err)
-}
-
-// applyToBath books additions, samples, water and assays in the model's catholyte.
-func (r *run) applyToBath(c *Cell, e control.Entry) error {
-	p := c.set.Plan
-	if p == nil {
-		return nil
-	}
-	book, n := p.Model.Catholyte(), e.Numbers
-	molar := p.Metal.Element.Weight.Value
-	concentration := n["concentration_moles_per_cubic_metre"]
-	if kg, ok := n["concentration_kilograms_per_cubic_metre"]; ok {
-		concentration = kg / molar
-	}
-	volume := n["volume_cubic_metres"]
-	switch e.Kind {
-	case "addition":
-		mol := concentration * volume
-		if formula := e.Words["formula"]; formula != "" {
-			f, err := matter.ParseFormula(formula)
-			if err != nil {
-				return err
-			}
-			perMole, _ := f.MolarMass()
-			assay, ok := n["assay_ratio"]
-			if !ok {
-				assay = 1
-			}
-			mol = n["mass_kilograms"] * assay / perMole * f.Count(p.Metal.String())
-		} else if n["mass_kilograms"] != 0 {
-			return errors.New("an addition by mass needs the formula of what was added")
-		}
-		return book.Add(mol, math.Max(volume, 0))
-	case "water":
-		return book.Water(volume)
-	case "sample":
-		_, err := book.Sample(volume)
-		return err
-	case "assay":
-		_, err := book.Assay(concentration)
-		return err
-	case "electrode":
-		if area, ok := n["area_square_metres"]; ok {
-			s := p.Model.State()
-			return p.Model.Retune(s.Efficiency, s.MassTransfer, area)
-		}
-	}
-	return nil
 }

@@ -53,6 +53,9 @@ func (o operator) Status(context.Context) ([]control.Cell, error) {
 			ChargeCoulombs: quantity.Maybe(s.Charge.CountedCoulombs), ChargeUncertainty: quantity.Maybe(s.Charge.UncertaintyCoulombs), TargetCoulombs: quantity.Maybe(s.Charge.TargetCoulombs),
 			DepositGrams: quantity.Maybe(s.Bath.DepositGrams),
 		}
+		if q := &s.Charge; q.Unconfirmed != "" {
+			c.Unconfirmed, c.TargetWith, c.TargetWithout = q.Unconfirmed, quantity.Maybe(q.TargetWith), quantity.Maybe(q.TargetWithout)
+		}
 		if age, ok := o.d.readingAge(s); ok { // before the first reading its zeros are no figures
 			c.ReadingAgeSeconds = quantity.Maybe(age.Seconds())
 			c.Volts, c.Amperes = quantity.Maybe(s.Reading.Volts), quantity.Maybe(s.Reading.Amperes)
@@ -161,10 +164,10 @@ func (o operator) Unshelve(ctx context.Context, a control.AlarmOrder) error {
 }
 
 // Enter implements control.Operator.
-func (o operator) Enter(ctx context.Context, e control.Entry) error {
+func (o operator) Enter(ctx context.Context, e control.Entry) (control.Entered, error) {
 	c, err := o.cell(e.Cell)
 	if err != nil {
-		return err
+		return control.Entered{}, err
 	}
 	return c.enter(ctx, e)
 }

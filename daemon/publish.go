@@ -111,6 +111,7 @@ func (r *run) fillBath(c *Cell, s *snapshot.Cell) {
 		s.Bath.CurrentDensity = amperes / c.plan.area
 	}
 	s.Charge.TargetCoulombs, s.Charge.SecondsToTarget = r.target, st.TimeLeft
+	s.Charge.Unconfirmed, s.Charge.TargetWith, s.Charge.TargetWithout = st.Unconfirmed, st.TargetWith, st.TargetWithout
 	s.Charge.FinishesAt = time.Time{}
 	if st.TimeLeft > 0 && st.TimeLeft < 1e8 {
 		s.Charge.FinishesAt = s.At.Add(time.Duration(st.TimeLeft * float64(time.Second)))

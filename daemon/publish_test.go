@@ -21,7 +21,7 @@ func TestAnAssayCorrectsWhatIsShown(t *testing.T) {
 		stop := start(t, c)
 		<-time.After(2*time.Hour + 2*time.Second)
 		before := c.Latest()
-		if err := o.Enter(t.Context(), control.Entry{Cell: "zinc-1", Kind: "assay", By: "test",
+		if _, err := o.Enter(t.Context(), control.Entry{Cell: "zinc-1", Kind: "assay", By: "test",
 			Numbers: map[string]float64{"concentration_kilograms_per_cubic_metre": before.Bath.ConcentrationGramPerLitre + 1}}); err != nil {
 			t.Fatal(err)
 		}

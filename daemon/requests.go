@@ -2,16 +2,12 @@ package daemon
 
 import (
 	"context"
-	"fmt"
 	"sort"
-	"strings"
 	"time"
 
 	"nightcell/alerts"
 	"nightcell/daemon/control"
-	"nightcell/daemon/runlog"
 	"nightcell/drivers"
-	"nightcell/integrate"
 )
 
 // These carry out an operator's requests on the cell's own goroutine, between two polls.
@@ -34,65 +30,6 @@ func (c *Cell) onAlarm(ctx context.Context, condition string, do func(b *alerts.
 		r.follow(c, []alerts.Change{change})
 		return nil
 	})
-}
-
-// enter writes what a person saw or did into the run, and lets the bath follow it.
-func (c *Cell) enter(ctx context.Context, e control.Entry) error {
-	return c.ask(ctx, func(context.Context) error {
-		r := c.run
-		if r == nil {
-			return control.Refuse("cell %s has no open run to write into", c.set.Cell)
-		}
-		now := r.time.now()
-		utc := r.time.stamp(now)
-		fields := []runlog.Field{runlog.Text("by", e.By)}
-		if !e.At.IsZero() {
-			fields = append(fields, runlog.Integer("happened", e.At.UnixNano()))
-		}
-		for _, name := range sortedNames(e.Numbers) {
-			fields = append(fields, runlog.Number(name, e.Numbers[name]))
-		}
-		for _, name := range sortedNames(e.Words) {
-			fields = append(fields, runlog.Text(name, e.Words[name]))
-		}
-		undo := r.undo(c)
-		if err := r.applyEntry(c, e); err != nil {
-			return err
-		}
-		if err := r.writeEntry(c, utc, e, fields); err != nil {
-			undo() // what is not in the log has not happened
-			return err
-		}
-		r.retarget(c, utc)
-		r.note(c, r.checkpoint(c, utc))
-		c.wake()
-		if e.Kind == runlog.EntryEnd {
-			r.end(c, "ended by "+e.By)
-		}
-		return nil
-	})
-}
-
-// writeEntry logs an entry; zero and check have forms of their own that a replay obeys.
-func (r *run) writeEntry(c *Cell, utc time.Time, e control.Entry, fields []runlog.Field) error {
-	switch e.Kind {
-	case runlog.EntryEnd: // written by end itself
-		return nil
-	case runlog.EntryZero:
-		return r.log.Zero(utc, signed(e), integrate.Zero{Amperes: e.Numbers["amperes"], Uncertainty: e.Numbers["standard_uncertainty"]})
-	case runlog.EntryCheck:
-		return r.log.Check(utc, signed(e), integrate.Correction{Factor: e.Numbers["factor"], Uncertainty: e.Numbers["standard_uncertainty"]})
-	}
-	return r.log.Entry(utc, e.Kind, e.Text, fields...)
-}
-
-// signed is the text of an entry whose line has no room for who and when.
-func signed(e control.Entry) string {
-	text := fmt.Sprintf("%s (by %s", e.Text, e.By)
-	if !e.At.IsZero() {
-		text += ", of " + e.At.Format(time.RFC3339)
-	}
-	return strings.TrimSpace(text + ")")
 }
 
 // switchOffFor is an operator's wish; the configuration must allow it.

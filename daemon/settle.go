@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"nightcell/daemon/control"
+	"nightcell/integrate"
 )
 
 // clockReading is how far a time that a person read off a clock may be wrong; common practice, no source.
@@ -24,13 +25,14 @@ func (c *Cell) settle(ctx context.Context, s control.Settlement) (control.Settle
 				return s, err
 			}
 		}
-		if err := r.correct(c, func() error {
-			return refusal(r.count.Settle(s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs))
+		utc := r.time.stamp(r.time.now())
+		if err := r.change(c, func(q *integrate.Coulometer) error {
+			return q.Settle(s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
+		}, func() error {
+			return r.log.Settle(utc, fmt.Sprintf("%s (by %s)", s.Text, s.By), s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
 		}); err != nil {
 			return s, err
 		}
-		utc := r.time.stamp(r.time.now())
-		r.note(c, r.log.Settle(utc, fmt.Sprintf("%s (by %s)", s.Text, s.By), s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs))
 		r.retarget(c, utc)
 		r.note(c, r.checkpoint(c, utc))
 		return s, nil

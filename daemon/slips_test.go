@@ -32,7 +32,7 @@ func TestSlipsOfThePenAreRefused(t *testing.T) {
 			{control.Entry{Kind: "addition", Numbers: map[string]float64{"mass_kilograms": 0.05}}, "formula"},
 		} {
 			tt.e.Cell, tt.e.By = "zinc-1", "test"
-			if err := o.Enter(t.Context(), tt.e); err == nil || !strings.Contains(err.Error(), tt.want) || !control.IsMistake(err) {
+			if _, err := o.Enter(t.Context(), tt.e); err == nil || !strings.Contains(err.Error(), tt.want) || !control.IsMistake(err) {
 				t.Errorf("%+v: got %v, want a mistake that tells of %q", tt.e, err, tt.want)
 			}
 		}

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -16,70 +15,16 @@ import (
 	"nightcell/daemon/control"
 )
 
-// entryKind says what may be written with one kind of entry.
-type entryKind struct {
-	about  string
-	fields map[string]entryField
-	needs  []string // fields without which the entry says nothing
-	text   bool     // the text is what the entry is about
-}
-
-// entryField is a quantity of one of several dimensions, or a word if there are none.
-type entryField []entryUnit
-
-// entryUnit is one dimension of a field and the field's name in the log, SI unit last.
-type entryUnit struct {
-	dimension quantity.Dimension
-	name      string
-}
-
-// The fields that several kinds share.
-var (
-	massField          = entryField{{quantity.Mass, "mass_kilograms"}}
-	volumeField        = entryField{{quantity.Volume, "volume_cubic_metres"}}
-	concentrationField = entryField{
-		{quantity.MassConcentration, "concentration_kilograms_per_cubic_metre"},
-		{quantity.AmountConcentration, "concentration_moles_per_cubic_metre"},
-	}
-	wordField = entryField{}
-)
-
-// entryKinds are the entries that a person may write.
-var entryKinds = map[string]entryKind{
-	"addition": {"salt or solution put into the bath", map[string]entryField{
-		"formula": wordField, "mass": massField, "assay": {{quantity.Fraction, "assay_ratio"}},
-		"volume": volumeField, "concentration": concentrationField,
-	}, nil, false},
-	"water":  {"water put in; below zero: lost by evaporation", map[string]entryField{"volume": volumeField}, []string{"volume"}, false},
-	"sample": {"solution taken out for analysis", map[string]entryField{"volume": volumeField}, []string{"volume"}, false},
-	"assay":  {"metal found in the bath", map[string]entryField{"concentration": concentrationField}, []string{"concentration"}, false},
-	"weighing": {"mass of the deposit, or of the electrode before and after", map[string]entryField{
-		"mass": massField, "before": {{quantity.Mass, "before_kilograms"}}, "after": {{quantity.Mass, "after_kilograms"}}, "electrode": wordField,
-	}, nil, false},
-	"electrode": {"an electrode changed or moved", map[string]entryField{
-		"electrode": wordField, "area": {{quantity.Area, "area_square_metres"}}, "gap": {{quantity.Length, "gap_metres"}}, "material": wordField,
-	}, []string{"electrode"}, false},
-	"measurement": {"something read by hand", map[string]entryField{
-		"temperature": {{quantity.Temperature, "temperature_kelvins"}}, "ph": {{quantity.Number, "ph"}},
-		"conductivity": {{quantity.Conductivity, "conductivity_siemens_per_metre"}}, "volume": volumeField,
-	}, nil, false},
-	"zero": {"the reading of the ammeter when no current flows", map[string]entryField{
-		"current": {{quantity.Current, "amperes"}}, "uncertainty": {{quantity.Current, "standard_uncertainty"}},
-	}, []string{"current"}, false},
-	"check": {"true current divided by the reading, from a comparison", map[string]entryField{
-		"factor": {{quantity.Number, "factor"}}, "uncertainty": {{quantity.Number, "standard_uncertainty"}},
-	}, []string{"factor"}, false},
-	"remark": {"anything else", nil, nil, true},
-}
-
 func newEnterCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	var text, at string
-	var asJSON bool
+	var asJSON, certain bool
 	cmd := &cobra.Command{
 		Use:   "enter CELL KIND [NAME=VALUE ...] [TEXT]",
 		Short: "Write into a run what was seen, done, weighed or taken",
-		Long: "enter writes an entry into the run log of CELL. Quantities carry their units, and may state an uncertainty.\n\n" +
+		Long: "enter writes an entry into the run log of CELL. Quantities carry their units, and may state an uncertainty.\n" +
+			"An entry that contradicts the books by more than their doubt is refused, with both figures and what it would do to the target.\n" +
+			"With --certain it is taken and every route is told; the earlier of both targets acts until another person enters confirm, or a new assay agrees.\n\n" +
 			describeKinds(),
 		Example: "  nightcell enter zinc-1 addition formula=ZnSO4·7H2O \"mass=50 g\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 assay \"concentration=12.4 g/L ± 0.2 g/L\" --config nightcell.toml\n" +
@@ -114,29 +59,39 @@ func newEnterCommand(s *shell) *cobra.Command {
 					return err
 				})
 			}
-			entry, err := parseEntry(kind, values, text)
+			entry, err := control.ParseEntry(kind, values, text)
 			if err != nil {
-				return err
+				return usageError{err}
 			}
 			if entry.At, err = parseWhen(at); err != nil {
 				return err
 			}
-			entry.Cell, entry.By = cell, r.who()
+			entry.Cell, entry.By, entry.Certain = cell, r.who(), certain
 			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-				if err := c.Enter(ctx, entry); err != nil {
+				entered, err := c.Enter(ctx, entry)
+				if control.IsContradiction(err) {
+					return fmt.Errorf("%w. If it is so all the same, say it again with --certain", err)
+				}
+				if err != nil {
 					return err
 				}
 				if asJSON {
-					return printJSON(s.out, map[string]any{"entered": entry})
+					return printJSON(s.out, map[string]any{"entered": entry, "notes": append([]string{}, entered.Notes...)})
 				}
-				_, err := fmt.Fprintf(s.out, "%s entered for %s\n", kind, printable(cell))
-				return err
+				lines := append([]string{fmt.Sprintf("%s entered for %s", kind, cell)}, entered.Notes...)
+				for _, line := range lines {
+					if _, err := fmt.Fprintln(s.out, printable(line)); err != nil {
+						return err
+					}
+				}
+				return nil
 			})
 		},
 	}
 	r.addFlags(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object: what was entered")
 	cmd.Flags().StringVar(&text, "text", "", "what else there is to say, in `words` that may also stand last")
+	cmd.Flags().BoolVar(&certain, "certain", false, "take the entry although it contradicts the books")
 	cmd.Flags().StringVar(&at, "at", "", "the `time` when it was so, such as 2026-03-01T22:15:00+01:00 (default: now)")
 	return cmd
 }
@@ -144,11 +99,10 @@ func newEnterCommand(s *shell) *cobra.Command {
 // describeKinds lists the kinds with their fields.
 func describeKinds() string {
 	var b strings.Builder
-	for _, kind := range slices.Sorted(maps.Keys(entryKinds)) {
-		k := entryKinds[kind]
-		fmt.Fprintf(&b, "  %-12s %s", kind, k.about)
-		if len(k.fields) > 0 {
-			fmt.Fprintf(&b, ": %s", strings.Join(slices.Sorted(maps.Keys(k.fields)), ", "))
+	for _, k := range control.EntryKinds() {
+		fmt.Fprintf(&b, "  %-12s %s", k.Name, k.About)
+		if len(k.Fields) > 0 {
+			fmt.Fprintf(&b, ": %s", k.FieldNames())
 		}
 		b.WriteByte('\n')
 	}
@@ -169,71 +123,6 @@ func splitArguments(args []string) (values map[string]string, text string) {
 		}
 	}
 	return values, strings.Join(words, " ")
-}
-
-// parseEntry reads the values of one kind into SI units.
-func parseEntry(kind string, values map[string]string, text string) (control.Entry, error) {
-	k, found := entryKinds[kind]
-	if !found {
-		return control.Entry{}, usagef("there is no entry of kind %q; the kinds are %s, settle", kind, strings.Join(slices.Sorted(maps.Keys(entryKinds)), ", "))
-	}
-	e := control.Entry{Kind: kind, Text: text, Numbers: map[string]float64{}, Words: map[string]string{}}
-	for _, name := range slices.Sorted(maps.Keys(values)) {
-		field, found := k.fields[name]
-		if !found {
-			return control.Entry{}, usagef("an entry of kind %s has no %q; it has: %s", kind, name, orNothing(slices.Sorted(maps.Keys(k.fields))))
-		}
-		if len(field) == 0 {
-			e.Words[name] = values[name]
-			continue
-		}
-		if err := field.parse(values[name], e.Numbers); err != nil {
-			return control.Entry{}, usagef("%s: %w", name, err)
-		}
-	}
-	for _, name := range k.needs {
-		if _, found := values[name]; !found {
-			return control.Entry{}, usagef("an entry of kind %s says nothing without %s=...", kind, name)
-		}
-	}
-	switch {
-	case text != "":
-	case k.text:
-		return control.Entry{}, usagef("an entry of kind %s says nothing without a text", kind)
-	case len(values) == 0:
-		return control.Entry{}, usagef("the entry says nothing; give a text or values (%s)", orNothing(slices.Sorted(maps.Keys(k.fields))))
-	}
-	return e, nil
-}
-
-func orNothing(names []string) string {
-	if len(names) == 0 {
-		return "a text only"
-	}
-	return strings.Join(names, ", ")
-}
-
-// parse reads a quantity into numbers, with its uncertainty if it states one.
-func (f entryField) parse(s string, numbers map[string]float64) error {
-	dimensions := make([]quantity.Dimension, len(f))
-	for i, u := range f {
-		dimensions[i] = u.dimension
-	}
-	v, err := quantity.ParseAny(s, dimensions...)
-	if err != nil {
-		return err
-	}
-	for _, u := range f {
-		if u.dimension != v.Dimension {
-			continue
-		}
-		numbers[u.name] = v.SI
-		if !math.IsNaN(v.PlusMinus) {
-			about, unit, _ := strings.Cut(u.name, "_")
-			numbers[strings.TrimSuffix(about+"_plus_minus_"+unit, "_")] = v.PlusMinus
-		}
-	}
-	return nil
 }
 
 // parseSettlement reads gap with low, best and high, or with off.

@@ -26,6 +26,7 @@ type deskClerk struct {
 	err      error
 	alarms   []control.Alarm
 	receipts []control.Receipt
+	entered  control.Entered
 }
 
 func (d *deskClerk) note(v any) error { d.orders <- v; return d.err }
@@ -36,7 +37,9 @@ func (d *deskClerk) Alarms(_ context.Context, cell string) ([]control.Alarm, err
 func (d *deskClerk) Acknowledge(_ context.Context, o control.AlarmOrder) error { return d.note(o) }
 func (d *deskClerk) Shelve(_ context.Context, o control.ShelveOrder) error     { return d.note(o) }
 func (d *deskClerk) Unshelve(_ context.Context, o control.AlarmOrder) error    { return d.note(o) }
-func (d *deskClerk) Enter(_ context.Context, e control.Entry) error            { return d.note(e) }
+func (d *deskClerk) Enter(_ context.Context, e control.Entry) (control.Entered, error) {
+	return d.entered, d.note(e)
+}
 func (d *deskClerk) Settle(_ context.Context, o control.Settlement) (control.Settlement, error) {
 	return o, d.note(o)
 }
@@ -156,7 +159,7 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 		{newAlarmsCommand, "shelve zinc-1 contact --for 2h", "--reason"},
 		{newAlarmsCommand, "shelve zinc-1 contact --reason x --for -2h", "cannot be set aside"},
 		{newEnterCommand, "zinc-1 wish mass=1g", `no entry of kind "wish"`},
-		{newEnterCommand, "zinc-1 addition colour=blue", "it has: assay"},
+		{newEnterCommand, "zinc-1 addition colour=blue", "it has: formula"},
 		{newEnterCommand, "zinc-1 addition mass=1L", "a mass is needed"},
 		{newEnterCommand, "zinc-1 addition mass=1,5g", "decimal point"},
 		{newEnterCommand, "zinc-1 remark", "says nothing"},

@@ -84,7 +84,19 @@ func printStatus(to io.Writer, cells []control.Cell) error {
 			charge(c), figure(c.TargetCoulombs/3600, 2), figure(c.Volts, 3), figure(c.Amperes, 3),
 			figure(c.DepositGrams, 2), age(c.ReadingAgeSeconds), alarmCount(c))
 	}
-	return w.Flush()
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	for _, c := range cells {
+		if c.Unconfirmed == "" {
+			continue
+		}
+		if _, err := fmt.Fprintf(to, "%s: an unconfirmed %s contradicts the books: target %s A·h with it, %s A·h without; the earlier acts\n",
+			printable(c.Name), printable(c.Unconfirmed), figure(c.TargetWith/3600, 2), figure(c.TargetWithout/3600, 2)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // figure is a number with so many decimals, or a dash when it is not known.

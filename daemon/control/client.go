@@ -61,7 +61,10 @@ func (c *Client) Unshelve(ctx context.Context, a AlarmOrder) error {
 }
 
 // Enter implements Operator.
-func (c *Client) Enter(ctx context.Context, e Entry) error { return c.post(ctx, "enter", e, nil) }
+func (c *Client) Enter(ctx context.Context, e Entry) (out Entered, err error) {
+	err = c.post(ctx, "enter", e, &out)
+	return out, err
+}
 
 // Settle implements Operator.
 func (c *Client) Settle(ctx context.Context, s Settlement) (Settlement, error) {

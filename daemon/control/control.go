@@ -21,8 +21,9 @@ type Operator interface {
 	Acknowledge(ctx context.Context, a AlarmOrder) error
 	Shelve(ctx context.Context, s ShelveOrder) error
 	Unshelve(ctx context.Context, a AlarmOrder) error
-	// Enter writes into the run of a cell what a person saw or did.
-	Enter(ctx context.Context, e Entry) error
+	// Enter writes into the run of a cell what a person saw or did. What contradicts the books is
+	// refused with an error of Contradiction, unless the entry says that it is certain.
+	Enter(ctx context.Context, e Entry) (Entered, error)
 	// Settle replaces what is booked for a gap, and returns what is booked now.
 	Settle(ctx context.Context, s Settlement) (Settlement, error)
 	// Begin checks whether a cell may run unattended. The checks are returned even
@@ -53,8 +54,12 @@ type Cell struct {
 	ChargeUncertainty quantity.Maybe `json:"charge_standard_uncertainty_coulombs"`
 	TargetCoulombs    quantity.Maybe `json:"target_coulombs"`
 	DepositGrams      quantity.Maybe `json:"deposit_grams"`
-	Alarms            int            `json:"alarms"` // not in the normal state
-	Unanswered        int            `json:"unanswered"`
+	// Unconfirmed is the kind of an entry that contradicted the books and waits to be confirmed.
+	Unconfirmed   string         `json:"unconfirmed,omitempty"`
+	TargetWith    quantity.Maybe `json:"target_with_coulombs,omitzero"`    // that the target would be with it
+	TargetWithout quantity.Maybe `json:"target_without_coulombs,omitzero"` // and without; the earlier acts
+	Alarms        int            `json:"alarms"`                           // not in the normal state
+	Unanswered    int            `json:"unanswered"`
 }
 
 // Alarm is one alarm that is not in the normal state.
@@ -90,7 +95,7 @@ type ShelveOrder struct {
 // Entry is what a person writes into a run.
 type Entry struct {
 	Cell string `json:"cell"`
-	Kind string `json:"kind"` // addition, sample, assay, weighing, electrode, remark ...
+	Kind string `json:"kind"` // one of EntryKinds
 	By   string `json:"by"`
 	Text string `json:"text,omitempty"`
 	// At is when it was so; zero: now.
@@ -98,6 +103,13 @@ type Entry struct {
 	// Numbers are in SI units, the unit last in the name; Words are the rest.
 	Numbers map[string]float64 `json:"numbers,omitempty"`
 	Words   map[string]string  `json:"words,omitempty"`
+	// Certain says that it is so although it contradicts the books.
+	Certain bool `json:"certain,omitempty"`
+}
+
+// Entered says what came of an entry.
+type Entered struct {
+	Notes []string `json:"notes,omitempty"` // what the person who wrote it should know, in sentences
 }
 
 // Settlement says what really passed during a gap, in coulombs, or since when the output was off.

@@ -37,6 +37,17 @@ func BadRequest(format string, args ...any) error {
 
 func problem(status int, cause error) error { return &Problem{status, cause.Error(), cause} }
 
+// Contradiction is the error for an entry that contradicts the books. It is taken when it says that it is certain.
+func Contradiction(format string, args ...any) error {
+	return problem(http.StatusUnprocessableEntity, fmt.Errorf(format, args...))
+}
+
+// IsContradiction reports whether err says that an entry contradicts the books.
+func IsContradiction(err error) bool {
+	var p *Problem
+	return errors.As(err, &p) && p.Status == http.StatusUnprocessableEntity
+}
+
 // IsMistake reports whether err says that the order itself was wrong, rather than refused or failed.
 func IsMistake(err error) bool {
 	var p *Problem

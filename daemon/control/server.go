@@ -95,7 +95,7 @@ func Handler(o Operator) http.Handler {
 	mux.Handle("POST /v1/acknowledge", answer(silent(o.Acknowledge)))
 	mux.Handle("POST /v1/shelve", answer(silent(o.Shelve)))
 	mux.Handle("POST /v1/unshelve", answer(silent(o.Unshelve)))
-	mux.Handle("POST /v1/enter", answer(silent(o.Enter)))
+	mux.Handle("POST /v1/enter", answer(o.Enter))
 	mux.Handle("POST /v1/settle", answer(o.Settle))
 	mux.Handle("POST /v1/begin", answer(func(ctx context.Context, b BeginOrder) (beginAnswer, error) {
 		checks, err := o.Begin(ctx, b)

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
 	"nightcell/alerts"
@@ -26,10 +27,11 @@ type askView struct {
 	Act, Cell, CellTitle string
 	AtRest               string // what the deposit does without current; empty: no metal is stated
 	Alarm                *alarmView
-	Kinds                []entryKind
-	Kind                 *entryKind
+	Kinds                []control.EntryKind
+	Kind                 control.EntryKind
 	Given                map[string]string
 	Problem              string
+	Doubtful             bool // the problem is that the entry contradicts the books
 	Form                 string
 }
 
@@ -59,12 +61,15 @@ func (p *Page) askAct(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	q := r.URL.Query()
-	p.showAsk(w, r, http.StatusOK, c, s, q.Get("condition"), q.Get("kind"), nil, "")
+	p.showAsk(w, r, http.StatusOK, c, s, q.Get("condition"), q.Get("kind"), nil, nil)
 }
 
-func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *snapshot.Cell, s *session, condition, kind string, given url.Values, problem string) {
+func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *snapshot.Cell, s *session, condition, kind string, given url.Values, problem error) {
 	act := r.PathValue("act")
-	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), ""), Act: act, Cell: c.Name, CellTitle: sentence.Name(c.Name), AtRest: c.AtRest, Problem: problem}
+	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), ""), Act: act, Cell: c.Name, CellTitle: sentence.Name(c.Name), AtRest: c.AtRest}
+	if problem != nil {
+		v.Problem, v.Doubtful = problem.Error(), control.IsContradiction(problem)
+	}
 	subject := ""
 	switch act {
 	case "acknowledge":
@@ -79,7 +84,7 @@ func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *sn
 			return
 		}
 	case "enter":
-		v.Kinds, v.Kind = entryKinds, kindOf(kind)
+		v.Kinds, v.Kind = control.EntryKinds(), kindOf(kind)
 		v.Given = make(map[string]string)
 		for k := range given {
 			v.Given[k] = given.Get(k)
@@ -118,7 +123,7 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if f.Get("confirm") != c.Name {
-		p.showAsk(w, r, http.StatusBadRequest, c, s, subject, subject, f, "Confirm that you mean "+c.Name+".")
+		p.showAsk(w, r, http.StatusBadRequest, c, s, subject, subject, f, errors.New("Confirm that you mean "+c.Name+"."))
 		return
 	}
 	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(mostActing + 10*time.Second)); err != nil {
@@ -130,8 +135,8 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 	done, err := p.carryOut(ctx, act, c.Name, s.who, subject, f)
 	if err != nil {
 		p.s.Log.Warn("page: act refused", "act", act, "cell", c.Name, "who", s.who, "err", err)
-		if act == "enter" && control.IsMistake(err) {
-			p.showAsk(w, r, http.StatusBadRequest, c, s, subject, subject, f, err.Error())
+		if act == "enter" && (control.IsMistake(err) || control.IsContradiction(err)) {
+			p.showAsk(w, r, statusOf(err), c, s, subject, subject, f, err)
 			return
 		}
 		p.refuse(w, r, statusOf(err), err)
@@ -161,12 +166,13 @@ func (p *Page) carryOut(ctx context.Context, act, cell, who, subject string, f u
 		err := p.s.Operator.Acknowledge(ctx, control.AlarmOrder{Cell: cell, Condition: subject, By: who})
 		return fmt.Sprintf("%s of %s is acknowledged.", sentence.Name(subject), name), err
 	case "enter":
-		e, err := kindOf(subject).entry(f)
+		e, err := entryOf(kindOf(subject), f)
 		if err != nil {
 			return "", err
 		}
 		e.Cell, e.By = cell, who
-		return fmt.Sprintf("Entered into the run of %s.", name), p.s.Operator.Enter(ctx, e)
+		entered, err := p.s.Operator.Enter(ctx, e)
+		return strings.Join(append([]string{fmt.Sprintf("Entered into the run of %s.", name)}, entered.Notes...), " "), err
 	case "hold":
 		o, err := p.s.Operator.Hold(ctx, control.CellOrder{Cell: cell, By: who})
 		return fmt.Sprintf("%s is held: %s.", name, o.Text), err

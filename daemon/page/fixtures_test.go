@@ -175,9 +175,12 @@ func (r *recorder) Acknowledge(_ context.Context, a control.AlarmOrder) error {
 	return nil
 }
 
-func (r *recorder) Enter(_ context.Context, e control.Entry) error {
+func (r *recorder) Enter(_ context.Context, e control.Entry) (control.Entered, error) {
+	if e.Kind == "assay" && e.Numbers["concentration_kilograms_per_cubic_metre"] > 100 && !e.Certain {
+		return control.Entered{}, control.Contradiction("the assay says 503 g/L, and the books say 50.3 g/L: target 7.72 → 78.90 A·h")
+	}
 	r.note("enter %s %s %s %v %v %q", e.Cell, e.Kind, e.By, e.Numbers, e.Words, e.Text)
-	return nil
+	return control.Entered{Notes: []string{"A note on the " + e.Kind + "."}}, nil
 }
 
 func (r *recorder) Off(_ context.Context, o control.CellOrder) (control.Outcome, error) {

@@ -66,7 +66,7 @@ func New(s Settings) (*Page, error) {
 	if token := s.Token.Reveal(); token != "" && len(token) < shortestToken {
 		return nil, fmt.Errorf("the operator's token has %d characters, which can be guessed; use at least %d, for instance from: openssl rand -hex 16", len(token), shortestToken)
 	}
-	html, err := template.New("").Funcs(template.FuncMap{"live": liveText}).ParseFS(templates, "templates/*.html")
+	html, err := template.New("").Funcs(template.FuncMap{"live": liveText, "entryTitle": entryTitle}).ParseFS(templates, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("the page's templates: %w", err)
 	}

@@ -67,11 +67,23 @@ func (p *Page) chargeRows(c *snapshot.Cell) []row {
 	return append(rows, row{"elapsed", "Runs since", p.clock(c.Began, p.s.Now()), sentence.Span(c.Elapsed)})
 }
 
+// drift says of a target what moved it, or may yet.
 func drift(c *snapshot.Cell) string {
+	if q := &c.Charge; q.Unconfirmed != "" {
+		return fmt.Sprintf("the earlier of two: %s with the unconfirmed %s, %s without", reached(q.TargetWith), q.Unconfirmed, reached(q.TargetWithout))
+	}
 	if d := c.Charge.TargetCoulombs - c.PlannedTarget; math.Abs(d) > 0.005*c.PlannedTarget {
 		return fmt.Sprintf("planned %s", ampereHours(c.PlannedTarget, 4))
 	}
 	return "k = 2"
+}
+
+// reached is a target charge; one that the present current never reaches is none.
+func reached(coulombs float64) string {
+	if math.IsInf(coulombs, 1) {
+		return "never reached"
+	}
+	return ampereHours(coulombs, 4)
 }
 
 func percent(x float64, word string) string {

@@ -82,6 +82,9 @@ type Charge struct {
 	GapSeconds          float64
 	TargetCoulombs      float64
 	TargetUncertainty   float64 // standard, C
+	Unconfirmed         string  // kind of an entry that contradicted the books and waits to be confirmed; empty: none
+	TargetWith          float64 // C, with that entry; the earlier of this and TargetWithout acts, and is TargetCoulombs
+	TargetWithout       float64 // C, without it
 	PlanCoulombs        float64 // where the count would be now on plan, with what a short took
 	PlanAmperes         float64 // the planned current, NaN without one
 	EnergyJoules        float64 // with the best value of each gap

@@ -107,7 +107,7 @@ func TestBookRefusals(t *testing.T) {
 		"NaN assay":         second(book.Assay(math.NaN())),
 		"dry":               book.Water(-1),
 		"no formula":        second(p.AddSalt(Salt{Formula: "zn", Mass: given(1)}, 0)),
-		"other metal":       second(p.AddSalt(Salt{Formula: "CuSO4", Mass: given(1)}, 0)),
+		"above its assay":   second(p.AddSalt(Salt{Formula: "ZnSO4", Mass: given(1), Assay: given(1.5)}, 0)),
 		"no mass":           second(p.AddSalt(Salt{Formula: "ZnSO4"}, 0)),
 	} {
 		if err == nil || len(strings.Fields(err.Error())) < 4 {

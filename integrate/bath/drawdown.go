@@ -22,6 +22,8 @@ type State struct {
 	Area         float64 // m2 of cathode
 	Catholyte    Book    // the only compartment of an undivided cell
 	Anolyte      Book
+	Rival        Rival   `json:",omitzero"`
+	Blank        float64 `json:",omitzero"` // kg that the electrode weighed before, as entered last; 0: not entered
 	Charge       float64 // C, and the rounding that the sum lost:
 	ChargeTail   float64
 	Seconds      float64 // under current
@@ -57,6 +59,9 @@ func Restore(s State) (*Drawdown, error) {
 	if err := s.Anolyte.check("anolyte"); err != nil {
 		return nil, fmt.Errorf("drawdown: %w", err)
 	}
+	if err := s.Rival.Book.check("catholyte without the unconfirmed entry"); err != nil || s.Rival.Is() && !(s.Rival.Book.Volume > 0) {
+		return nil, fmt.Errorf("drawdown: the account without the unconfirmed %s is none: %w", s.Rival.Kind, err)
+	}
 	return &Drawdown{state: s}, nil
 }
 
@@ -90,6 +95,9 @@ func (d *Drawdown) Step(coulombs, seconds float64) (depositMol float64) {
 	}
 	depositMol = d.Batch().Won(s.Catholyte.Metal(), coulombs/seconds, seconds)
 	s.Catholyte.deposit(depositMol)
+	if s.Rival.Is() {
+		s.Rival.Book.deposit(d.rivalBatch().Won(s.Rival.Book.Metal(), coulombs/seconds, seconds))
+	}
 	return depositMol
 }
 
@@ -100,16 +108,22 @@ func (d *Drawdown) Correct(coulombs float64) (depositMol float64) {
 	if math.IsNaN(coulombs) || math.IsInf(coulombs, 0) {
 		return 0
 	}
-	efficiency := d.Overall()
-	if math.IsNaN(efficiency) {
-		efficiency = d.state.Efficiency
-	}
+	charge, perMole := d.Charge(), float64(d.state.Valence)*matter.Faraday
 	d.Step(coulombs, 0) // counts the charge and wins nothing
-	book := &d.state.Catholyte
-	depositMol = coulombs * efficiency / (float64(d.state.Valence) * matter.Faraday)
-	depositMol = math.Max(math.Min(depositMol, book.Metal()), -book.Won())
-	book.deposit(depositMol)
-	return depositMol
+	correct := func(book *Book) float64 {
+		efficiency := d.state.Efficiency
+		if charge > 0 {
+			efficiency = book.Won() * perMole / charge
+		}
+		mol := coulombs * efficiency / perMole
+		mol = math.Max(math.Min(mol, book.Metal()), -book.Won())
+		book.deposit(mol)
+		return mol
+	}
+	if d.state.Rival.Is() {
+		correct(&d.state.Rival.Book)
+	}
+	return correct(&d.state.Catholyte)
 }
 
 // Catholyte returns the account of the compartment with the cathode, for entries and for reading.

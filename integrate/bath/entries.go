@@ -1,24 +1,177 @@
 package bath
 
 import (
+	"errors"
 	"fmt"
 
 	"nightcell/integrate/matter"
 )
 
-// What a person enters during a run, in kilograms and kg/m3. Each changes the
-// account of the catholyte and with it the target; none changes the charge counted.
+// The kinds of entry that concern the bath.
+const (
+	EntryAddition    = "addition"
+	EntryWater       = "water"
+	EntrySample      = "sample"
+	EntryAssay       = "assay"
+	EntryWeighing    = "weighing"
+	EntryElectrode   = "electrode"
+	EntryMeasurement = "measurement"
+	EntryConfirm     = "confirm" // another person stands by an entry that contradicted the books
+)
+
+// The names of an entry's figures and words, as they stand in the run log, SI unit last.
+const (
+	Formula       = "formula" // a word
+	Mass          = "mass_kilograms"
+	AssayRatio    = "assay_ratio"
+	LiquidVolume  = "volume_cubic_metres"
+	PerMass       = "concentration_kilograms_per_cubic_metre"
+	PerMassDoubt  = "concentration_plus_minus_kilograms_per_cubic_metre"
+	PerMole       = "concentration_moles_per_cubic_metre"
+	PerMoleDoubt  = "concentration_plus_minus_moles_per_cubic_metre"
+	MassBefore    = "before_kilograms"
+	MassAfter     = "after_kilograms"
+	CathodeArea   = "area_square_metres"
+	EnteredKelvin = "temperature_kelvins"
+	EnteredPH     = "ph"
+)
+
+// Entry is what a person found at the bath or did to it, in SI units.
+type Entry struct {
+	Kind    string
+	By      string
+	Numbers map[string]float64
+	Words   map[string]string
+}
+
+// Outcome is how an entry is booked. It goes into the run log with the entry, so that a replay books alike.
+type Outcome string
+
+// The outcomes.
+const (
+	Plain     Outcome = ""          // it agrees with the books, or moves none
+	Held      Outcome = "held"      // it contradicts them: booked, and the books before are kept beside until it is confirmed
+	Confirmed Outcome = "confirmed" // it confirms a held entry: the books before are dropped
+	Withdrawn Outcome = "withdrawn" // it agrees with the books before a held entry and not with those after: the held entry is taken back
+)
+
+// Book books an entry. Nothing is booked when there is an error. The note, which may be
+// empty, says what the person who wrote the entry should know.
+func (p *Plan) Book(e Entry, o Outcome) (note string, err error) {
+	before := p.Model.State()
+	defer func() {
+		if err != nil {
+			p.Model.state = before
+		}
+	}()
+	state := &p.Model.state
+	switch o {
+	case Held:
+		kept := before.Rival
+		if !kept.Is() { // of several doubtful entries, the books before the first are kept
+			kept = Rival{Kind: e.Kind, By: e.By, Book: before.Catholyte}
+		}
+		state.Rival = Rival{}
+		if note, err = p.book(e); err == nil {
+			p.Model.state.Rival = kept
+		}
+		return note, err
+	case Confirmed:
+		state.Rival = Rival{}
+	case Withdrawn:
+		if state.Rival.Is() {
+			state.Catholyte, state.Rival = state.Rival.Book, Rival{}
+		}
+	}
+	return p.book(e)
+}
+
+func (p *Plan) book(e Entry) (note string, err error) {
+	n := e.Numbers
+	switch e.Kind {
+	case EntryAddition:
+		return p.bookAddition(e)
+	case EntryWater:
+		return "", p.Model.both(func(b *Book) error { return b.Water(n[LiquidVolume]) })
+	case EntrySample:
+		_, err = p.TakeSample(n[LiquidVolume])
+	case EntryAssay:
+		_, err = p.BookAssay(p.concentration(e))
+	case EntryWeighing:
+		if blank, ok := n[MassBefore]; ok {
+			p.Model.state.Blank = blank
+		}
+	case EntryElectrode:
+		if area, ok := n[CathodeArea]; ok {
+			s := p.Model.State()
+			err = p.Model.Retune(s.Efficiency, s.MassTransfer, area)
+		}
+	}
+	return "", err
+}
+
+// concentration returns the kg of metal per m3 that an entry without a formula states; 0 without one.
+func (p *Plan) concentration(e Entry) float64 {
+	if mol, ok := e.Numbers[PerMole]; ok {
+		return mol * p.scenario.molar
+	}
+	return e.Numbers[PerMass]
+}
+
+// bookAddition books salt or solution. With a formula, a concentration is that of the salt; without, of the metal.
+func (p *Plan) bookAddition(e Entry) (note string, err error) {
+	n := e.Numbers
+	volume := n[LiquidVolume]
+	_, perMass := n[PerMass]
+	_, perMole := n[PerMole]
+	dissolved, weighed := perMass || perMole, n[Mass] != 0
+	salt := Salt{Formula: e.Words[Formula], Mass: matter.GivenFigure(n[Mass], 0)}
+	if ratio, ok := n[AssayRatio]; ok {
+		if !(ratio > 0 && ratio <= 1) {
+			return "", fmt.Errorf("an assay of %.4g %% cannot be: it is the share of the formula in what was weighed, above 0 %% and up to 100 %%", ratio*100)
+		}
+		salt.Assay = matter.GivenFigure(ratio, 0)
+	}
+	switch {
+	case weighed && dissolved:
+		return "", errors.New("both a mass and a concentration are stated; state the mass, or the concentration with the volume of the solution")
+	case weighed && salt.Formula == "":
+		return "", errors.New("an addition by mass needs the formula of what was added, such as formula=ZnSO4·7H2O")
+	case dissolved && !(volume > 0):
+		return "", errors.New("a concentration needs the volume of the solution that was added, such as volume=100 mL")
+	case salt.Formula == "" && !dissolved:
+		return "no metal was booked: the addition states no concentration of it", p.AddMetal(0, volume)
+	case salt.Formula == "":
+		return "", p.AddMetal(p.concentration(e)*volume, volume)
+	}
+	f, err := matter.ParseFormula(salt.Formula)
+	if err != nil {
+		return "", err
+	}
+	if dissolved {
+		molar, _ := f.MolarMass()
+		kilograms := n[PerMass] * volume
+		if perMole {
+			kilograms = n[PerMole] * volume * molar
+		}
+		salt.Mass = matter.GivenFigure(kilograms, 0)
+	}
+	if f.Count(p.Metal.String()) == 0 {
+		note = fmt.Sprintf("no metal was booked: %s holds no %s", f, p.Metal.Element.Name)
+	}
+	if !weighed && !dissolved {
+		return "no metal was booked: the addition states neither the mass of " + f.String() + " nor its concentration", p.AddMetal(0, volume)
+	}
+	_, err = p.AddSalt(salt, volume)
+	return note, err
+}
 
 // AddSalt books a salt put into the catholyte with m3 of liquid that came along.
-// It returns the kg of metal added. Only Mass and Assay of the salt count.
+// It returns the kg of the plan's metal added, 0 for a salt that holds none. Only Mass and Assay of the salt count.
 func (p *Plan) AddSalt(salt Salt, volume float64) (metal float64, err error) {
 	f, err := matter.ParseFormula(salt.Formula)
 	if err != nil {
 		return 0, fmt.Errorf("addition: %w", err)
-	}
-	count := f.Count(p.Metal.String())
-	if count == 0 {
-		return 0, fmt.Errorf("addition: %s holds no %s", f, p.Metal.Element.Name)
 	}
 	assay := 1.0
 	if salt.Assay.Known() {
@@ -28,26 +181,34 @@ func (p *Plan) AddSalt(salt Salt, volume float64) (metal float64, err error) {
 		return 0, fmt.Errorf("addition of %s: a mass above zero and an assay up to 100 %% are needed, not %g kg at %g %%", f, salt.Mass.Value, assay*100)
 	}
 	molar, _ := f.MolarMass()
-	mol := salt.Mass.Value * assay * count / molar
-	return mol * p.scenario.molar, p.Model.Catholyte().Add(mol, volume)
+	metal = salt.Mass.Value * assay * f.Count(p.Metal.String()) / molar * p.scenario.molar
+	return metal, p.AddMetal(metal, volume)
 }
 
 // AddMetal books kg of dissolved metal put into the catholyte with m3 of liquid.
 func (p *Plan) AddMetal(metal, volume float64) error {
-	return p.Model.Catholyte().Add(metal/p.scenario.molar, volume)
+	return p.Model.both(func(b *Book) error { return b.Add(metal/p.scenario.molar, volume) })
 }
 
 // TakeSample books m3 taken out of the catholyte and returns the kg of metal that went with it.
 func (p *Plan) TakeSample(volume float64) (metal float64, err error) {
-	mol, err := p.Model.Catholyte().Sample(volume)
-	return mol * p.scenario.molar, err
+	before := p.Model.Catholyte().Sampled
+	err = p.Model.both(func(b *Book) error {
+		_, err := b.Sample(volume)
+		return err
+	})
+	return (p.Model.Catholyte().Sampled - before) * p.scenario.molar, err
 }
 
 // BookAssay books a measured concentration of the catholyte in kg/m3 and returns the
 // kg of metal by which the account was off, positive if there is more than it said.
 func (p *Plan) BookAssay(concentration float64) (difference float64, err error) {
-	mol, err := p.Model.Catholyte().Assay(concentration / p.scenario.molar)
-	return mol * p.scenario.molar, err
+	was := p.Model.Catholyte().Metal()
+	err = p.Model.both(func(b *Book) error {
+		_, err := b.Assay(concentration / p.scenario.molar)
+		return err
+	})
+	return (p.Model.Catholyte().Metal() - was) * p.scenario.molar, err
 }
 
 // Balance is the metal account of the catholyte in kg. Supplied + Unaccounted = Deposit + Bath + Samples.

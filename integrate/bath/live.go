@@ -18,6 +18,9 @@ type Standing struct {
 	Left          float64 // C still to pass; +Inf if the present current never gets there
 	TimeLeft      float64 // s at the present current; +Inf without current
 	TargetCharge  float64 // C: passed plus left, so it moves with entries and with the current
+	Unconfirmed   string  // kind of the entry that waits to be confirmed; empty: none does
+	TargetWith    float64 // C, likewise, by the account with that entry; TargetCharge if none waits
+	TargetWithout float64 // C, by the account without it; TargetCharge if none waits
 }
 
 // Standing tells where the run is. amperes is the present current; at 0 or below,
@@ -40,6 +43,15 @@ func (p *Plan) Standing(amperes float64) Standing {
 	s.DepositDoubt = s.Deposit * p.Efficiency.Relative()
 	s.Left, s.TimeLeft = p.Remaining(amperes)
 	s.TargetCharge = s.Charge + s.Left
+	s.TargetWith, s.TargetWithout = s.TargetCharge, s.TargetCharge
+	if rival := p.Model.Rival(); rival.Is() {
+		if !(amperes > 0) {
+			amperes = p.scenario.current()
+		}
+		with, _ := p.remainingBy(p.Model.Catholyte(), p.Model.Batch(), amperes)
+		without, _ := p.remainingBy(&rival.Book, p.Model.rivalBatch(), amperes)
+		s.Unconfirmed, s.TargetWith, s.TargetWithout = rival.Kind, s.Charge+with, s.Charge+without
+	}
 	return s
 }
 
@@ -54,18 +66,17 @@ func (s Standing) ConfirmedOverall() float64 {
 // Remaining returns the charge in C and the time in s to the target from where the
 // bath is now, under a steady current in A. A recovered share is that of Book.Stock,
 // a deposit or a thickness that of Book.Confirmed, so additions, samples and assays move the target.
+// While an entry waits to be confirmed it is the earlier of the targets with and without that entry.
 func (p *Plan) Remaining(amperes float64) (coulombs, seconds float64) {
 	running := amperes > 0
 	if !running {
 		amperes = p.scenario.current()
 	}
-	book, batch := p.Model.Catholyte(), p.Model.Batch()
-	if p.form.name == formCharge {
-		coulombs = math.Max(p.form.value.Value-p.Model.Charge(), 0)
-		seconds = coulombs / amperes
-	} else {
-		seconds = batch.Time(book.Metal(), p.endNow(book, batch, amperes), amperes)
-		coulombs = seconds * amperes
+	coulombs, seconds = p.remainingBy(p.Model.Catholyte(), p.Model.Batch(), amperes)
+	if rival := p.Model.Rival(); rival.Is() {
+		if c, t := p.remainingBy(&rival.Book, p.Model.rivalBatch(), amperes); c < coulombs {
+			coulombs, seconds = c, t
+		}
 	}
 	if !running && seconds > 0 {
 		seconds = math.Inf(1)

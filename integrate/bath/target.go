@@ -22,6 +22,8 @@ type Conditions struct {
 	Current     matter.Figure // A; needed for a two-stage drawdown, and for a duration
 	CathodeArea matter.Figure // m2; needed for a two-stage drawdown, a thickness, and a current density
 	CellVoltage matter.Figure // V; needed for a marginal energy
+	PH          matter.Figure // of the catholyte, as stated; measurements are held against it
+	Temperature matter.Figure // K, likewise
 }
 
 // Meter is how well the supply counts: half-widths as makers state them.

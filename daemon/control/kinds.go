@@ -1,0 +1,233 @@
+package control
+
+import (
+	"math"
+	"slices"
+	"strings"
+
+	"nightcell/configs/quantity"
+	"nightcell/integrate/bath"
+)
+
+// EntryKind says what may be written with one kind of entry, on the command line, through the socket and on the page alike.
+type EntryKind struct {
+	Name   string
+	About  string
+	Fields []EntryField
+	// AnyOf are names in the log of which an entry needs one: nought is a figure too, and an assay that
+	// found nothing is another thing than one that nobody wrote down.
+	AnyOf     []string
+	NeedsText bool // the text is what the entry is about
+	Bare      bool // it says enough by itself
+}
+
+// EntryField is a quantity of one of several dimensions, or a word if there are none.
+type EntryField struct {
+	Name     string // as it is written: NAME=VALUE
+	Label    string
+	Example  string
+	Required bool
+	Units    []EntryUnit
+}
+
+// EntryUnit is one dimension of a field and the field's name in the log, SI unit last.
+type EntryUnit struct {
+	Dimension quantity.Dimension
+	Log       string
+}
+
+func field(name, label, example string, units ...EntryUnit) EntryField {
+	return EntryField{Name: name, Label: label, Example: example, Units: units}
+}
+
+func (f EntryField) required() EntryField {
+	f.Required = true
+	return f
+}
+
+// EntryKinds lists the kinds that a person may write, in the order in which they are offered.
+func EntryKinds() []EntryKind {
+	mass := func(label, example string) EntryField {
+		return field("mass", label, example, EntryUnit{quantity.Mass, bath.Mass})
+	}
+	volume := func(label, example string) EntryField {
+		return field("volume", label, example, EntryUnit{quantity.Volume, bath.LiquidVolume})
+	}
+	concentration := func(label, example string) EntryField {
+		return field("concentration", label, example, EntryUnit{quantity.MassConcentration, bath.PerMass}, EntryUnit{quantity.AmountConcentration, bath.PerMole})
+	}
+	liquid := []string{bath.LiquidVolume}
+	return []EntryKind{
+		{Name: "remark", About: "anything else worth writing down", NeedsText: true},
+		{Name: bath.EntryMeasurement, About: "something read by hand", Fields: []EntryField{
+			field("temperature", "Temperature", "42 degC", EntryUnit{quantity.Temperature, bath.EnteredKelvin}),
+			field("ph", "pH", "1.4", EntryUnit{quantity.Number, bath.EnteredPH}),
+			field("conductivity", "Conductivity", "18 S/m", EntryUnit{quantity.Conductivity, "conductivity_siemens_per_metre"}),
+			volume("Volume of the bath", "0.88 L"),
+		}},
+		{Name: bath.EntryAssay, About: "metal found in the bath", Fields: []EntryField{
+			concentration("Metal in the bath", "12.4 g/L").required(),
+		}, AnyOf: []string{bath.PerMole, bath.PerMass}},
+		{Name: bath.EntrySample, About: "solution taken out for analysis", Fields: []EntryField{volume("Volume taken", "5 mL").required()}, AnyOf: liquid},
+		{Name: bath.EntryWater, About: "water put in; below zero: lost by evaporation", Fields: []EntryField{volume("Volume put in", "50 mL").required()}, AnyOf: liquid},
+		{Name: bath.EntryAddition, About: "salt or solution put into the bath; with a formula, the concentration is that of the salt", Fields: []EntryField{
+			field("formula", "Formula of the salt", "ZnSO4·7H2O"),
+			mass("Mass of the salt", "50 g"),
+			field("assay", "Share of the formula in it", "99 %", EntryUnit{quantity.Fraction, bath.AssayRatio}),
+			volume("Volume of the solution", "100 mL"),
+			concentration("Concentration of the solution", "260 g/L"),
+		}, AnyOf: []string{bath.Mass, bath.LiquidVolume}},
+		{Name: bath.EntryWeighing, About: "mass of the deposit, or of the electrode before and after", Fields: []EntryField{
+			mass("Mass of the dry deposit", "31.24 g"),
+			field("before", "Electrode before", "18.20 g", EntryUnit{quantity.Mass, bath.MassBefore}),
+			field("after", "Electrode after, dry", "49.44 g", EntryUnit{quantity.Mass, bath.MassAfter}),
+			field("electrode", "Which electrode", "cathode"),
+		}},
+		{Name: bath.EntryElectrode, About: "an electrode changed or moved", Fields: []EntryField{
+			field("electrode", "Which electrode", "cathode").required(),
+			field("area", "Wetted area", "60 cm2", EntryUnit{quantity.Area, bath.CathodeArea}),
+			field("gap", "Gap between the electrodes", "30 mm", EntryUnit{quantity.Length, "gap_metres"}),
+			field("material", "Material", "aluminium"),
+		}},
+		{Name: "zero", About: "the reading of the ammeter when no current flows", Fields: []EntryField{
+			field("current", "Reading", "4 mA", EntryUnit{quantity.Current, "amperes"}).required(),
+			field("uncertainty", "Standard uncertainty", "1 mA", EntryUnit{quantity.Current, "standard_uncertainty"}),
+		}, AnyOf: []string{"amperes"}},
+		{Name: "check", About: "true current divided by the reading, from a comparison", Fields: []EntryField{
+			field("factor", "Factor", "1.002", EntryUnit{quantity.Number, "factor"}).required(),
+			field("uncertainty", "Standard uncertainty", "0.001", EntryUnit{quantity.Number, "standard_uncertainty"}),
+		}, AnyOf: []string{"factor"}},
+		{Name: bath.EntryConfirm, About: "another person stands by an entry that contradicted the books", Bare: true},
+	}
+}
+
+// KindOfEntry finds a kind by its name.
+func KindOfEntry(name string) (EntryKind, bool) {
+	kinds := EntryKinds()
+	i := slices.IndexFunc(kinds, func(k EntryKind) bool { return k.Name == name })
+	if i < 0 {
+		return EntryKind{}, false
+	}
+	return kinds[i], true
+}
+
+// KindNames lists the names of the kinds.
+func KindNames() (names []string) {
+	for _, k := range EntryKinds() {
+		names = append(names, k.Name)
+	}
+	return names
+}
+
+// FieldNames lists what may be written with a kind.
+func (k EntryKind) FieldNames() string {
+	var names []string
+	for _, f := range k.Fields {
+		names = append(names, f.Name)
+	}
+	if len(names) == 0 {
+		return "a text only"
+	}
+	return strings.Join(names, ", ")
+}
+
+// ParseEntry reads the values of one kind into SI units. Its errors are mistakes of who wrote them.
+func ParseEntry(kind string, values map[string]string, text string) (Entry, error) {
+	k, found := KindOfEntry(kind)
+	if !found {
+		return Entry{}, BadRequest("there is no entry of kind %q; the kinds are %s, settle", kind, strings.Join(KindNames(), ", "))
+	}
+	e := Entry{Kind: kind, Text: text, Numbers: map[string]float64{}, Words: map[string]string{}}
+	for name := range values {
+		if !slices.ContainsFunc(k.Fields, func(f EntryField) bool { return f.Name == name }) {
+			return Entry{}, BadRequest("an entry of kind %s has no %q; it has: %s", kind, name, k.FieldNames())
+		}
+	}
+	for _, f := range k.Fields {
+		value, given := values[f.Name]
+		switch {
+		case !given && f.Required:
+			return Entry{}, BadRequest("an entry of kind %s says nothing without %s; write it as in: %s=%s", kind, f.Name, f.Name, f.Example)
+		case !given:
+		case len(f.Units) == 0:
+			e.Words[f.Name] = value
+		default:
+			if err := f.parse(value, e.Numbers); err != nil {
+				return Entry{}, BadRequest("%s: %v", f.Name, err)
+			}
+		}
+	}
+	switch {
+	case text != "" || k.Bare:
+	case k.NeedsText:
+		return Entry{}, BadRequest("an entry of kind %s says nothing without a text", kind)
+	case len(values) == 0:
+		return Entry{}, BadRequest("the entry says nothing; give a text or values (%s)", k.FieldNames())
+	}
+	return e, nil
+}
+
+// parse reads a quantity into numbers, with its uncertainty if it states one.
+func (f EntryField) parse(s string, numbers map[string]float64) error {
+	dimensions := make([]quantity.Dimension, len(f.Units))
+	for i, u := range f.Units {
+		dimensions[i] = u.Dimension
+	}
+	v, err := quantity.ParseAny(s, dimensions...)
+	if err != nil {
+		return err
+	}
+	for _, u := range f.Units {
+		if u.Dimension != v.Dimension {
+			continue
+		}
+		numbers[u.Log] = v.SI
+		if !math.IsNaN(v.PlusMinus) {
+			numbers[u.doubt()] = v.PlusMinus
+		}
+	}
+	return nil
+}
+
+// doubt is the name in the log of what was written after ±.
+func (u EntryUnit) doubt() string {
+	about, unit, _ := strings.Cut(u.Log, "_")
+	return strings.TrimSuffix(about+"_plus_minus_"+unit, "_")
+}
+
+// Check says whether an entry is of a kind that a person writes, and has the figure that it is made for.
+func (e Entry) Check() error {
+	k, found := KindOfEntry(e.Kind)
+	if !found {
+		return BadRequest("an entry of the kind %s is not written by hand; the kinds are %s", e.Kind, strings.Join(KindNames(), ", "))
+	}
+	numbers, words := map[string]bool{}, map[string]bool{}
+	for _, f := range k.Fields {
+		words[f.Name] = len(f.Units) == 0
+		for _, u := range f.Units {
+			numbers[u.Log], numbers[u.doubt()] = true, true
+		}
+	}
+	for name, x := range e.Numbers {
+		if !numbers[name] {
+			return BadRequest("an entry of the kind %s has no figure %q", e.Kind, name)
+		}
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return BadRequest("%s of %g is no figure", name, x)
+		}
+	}
+	for name := range e.Words {
+		if !words[name] {
+			return BadRequest("an entry of the kind %s has no word %q", e.Kind, name)
+		}
+	}
+	for _, name := range k.AnyOf {
+		if _, ok := e.Numbers[name]; ok {
+			return nil
+		}
+	}
+	if k.AnyOf != nil {
+		return BadRequest("an entry of the kind %s needs %s", e.Kind, strings.Join(k.AnyOf, " or "))
+	}
+	return nil
+}
