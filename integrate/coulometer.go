@@ -103,6 +103,9 @@ func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 		step.Coulombs, step.Joules = step.Gap.Best, step.Gap.BestJoules
 		c.keepGap(step.Gap)
 		st.breakOff()
+		if !step.Gap.Measured {
+			st.forgetNeighbours()
+		}
 	} else {
 		st.Observed += step.Elapsed
 		st.Charge.Add(coulombs)
@@ -137,6 +140,9 @@ func (c *Coulometer) remember(s Sample) {
 	st.Readings++
 	st.LastVolts, st.LastAmperes = s.Volts, s.Amperes
 	c.lastAt = s.At
+	if !c.settings.WithoutRipple {
+		st.judgeRipple(s.Amperes)
+	}
 }
 
 // Last returns the newest sample counted, and false when there is none. After

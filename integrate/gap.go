@@ -57,7 +57,8 @@ func (g Gap) Length() time.Duration { return g.To - g.From }
 // taken as rectangular between Low and High, and the square is about Best, which
 // need not be the middle. When the evidence says untouched, the current is taken
 // to have lain between those at the two ends (rectangular, JCGM 100, 4.3.7), save for
-// the small chance that it was interrupted, which gets the whole range.
+// the small chance that it was interrupted, which gets the whole range. What the
+// readings show to vary quicker than that is added for all gaps at once (rippleUncertainty).
 func (g Gap) variance() float64 {
 	whole := meanSquare(g.Low, g.Best, g.High)
 	if !g.Measured || g.Settled {
@@ -113,6 +114,7 @@ type GapSums struct {
 	MeasuredJoules      float64
 	MeasuredVoltSeconds float64
 	MeasuredSeconds     float64
+	Ripple              rippleSeconds // the same seconds, by lag
 }
 
 func (s *GapSums) add(g Gap) {
@@ -132,5 +134,6 @@ func (s *GapSums) add(g Gap) {
 		s.MeasuredJoules += g.BestJoules
 		s.MeasuredVoltSeconds += float64(length * g.Volts)
 		s.MeasuredSeconds += length
+		s.Ripple.add(g.Length())
 	}
 }

@@ -31,6 +31,7 @@ type Accumulated struct {
 
 	Sampling   Sampling
 	Resolution Resolution
+	Ripple     [lags]Stray
 
 	Zero       Zero
 	Correction Correction
@@ -80,6 +81,12 @@ func (s *State) check() error {
 	for _, x := range []float64{s.LastVolts, s.LastAmperes, s.MaxAmperes, s.Zero.Amperes, s.Zero.Uncertainty, s.Correction.Factor, s.Correction.Uncertainty} {
 		if !physical(x) {
 			return errors.New("it holds a value that is not a finite, physical number")
+		}
+	}
+	for i, r := range s.Ripple {
+		if !physical(r.Before) || !physical(r.Then) || !(r.Sum >= 0) || math.IsInf(r.Sum, 0) || !(s.Folded.Ripple[i] >= 0) || math.IsInf(s.Folded.Ripple[i], 0) ||
+			r.Seen < 0 || r.Seen > 2 || r.Count < 0 || r.Next > s.Elapsed || r.First < 0 || r.First > r.Next || r.Seen == 2 && r.First == r.Next {
+			return fmt.Errorf("a ripple of %+v over gaps of %v s", r, s.Folded.Ripple[i])
 		}
 	}
 	switch {

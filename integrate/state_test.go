@@ -108,6 +108,10 @@ func TestRestoreRefusesWhatCannotBe(t *testing.T) {
 	c, _ := acrossGap(t, Settings{GapAfter: 10 * time.Second}, time.Minute, 3, Evidence{})
 	for name, spoil := range map[string]func(*State){
 		"sum":        func(s *State) { s.Charge.Total = math.NaN() },
+		"ripple":     func(s *State) { s.Ripple[1].Sum = math.NaN() },
+		"neighbours": func(s *State) { s.Ripple[1].Seen = 3 },
+		"ahead":      func(s *State) { s.Ripple[1].Next = s.Elapsed + 1 },
+		"folded":     func(s *State) { s.Folded.Ripple[1] = math.Inf(1) },
 		"volts":      func(s *State) { s.LastVolts = 1e30 },
 		"time":       func(s *State) { s.Observed = s.Elapsed + 1 },
 		"readings":   func(s *State) { s.Readings = -1 },

@@ -132,6 +132,7 @@ func (c *Coulometer) budget(t *Totals) Budget {
 	// Charge and time that rest on readings: gaps bridged by a trapezoid share the
 	// readings' errors, those that an operator settled or that are a mere range do not.
 	charge := math.Abs(t.ObservedCharge + c.gaps.MeasuredBest)
+	ripple := c.state.Correction.Factor * c.rippleUncertainty()
 	duration := seconds(t.Observed) + c.gaps.MeasuredSeconds
 	gain, checked := c.relativeGain()
 	offset, taken := c.offset()
@@ -142,7 +143,7 @@ func (c *Coulometer) budget(t *Totals) Budget {
 		Resolution: factor * c.state.Resolution.standardUncertainty(c.settings.ResolutionAmperes),
 		Sampling:   factor * c.state.Sampling.standardUncertainty(),
 		Timebase:   rectangular(c.settings.TimebaseRelative) * math.Abs(t.Charge),
-		Gaps:       math.Sqrt(c.gaps.Variance),
+		Gaps:       math.Sqrt(c.gaps.Variance + float64(ripple*ripple)),
 		Zero:       taken * duration,
 		Correction: checked * charge,
 	}
@@ -158,9 +159,12 @@ func (c *Coulometer) energyUncertainty(t *Totals) float64 {
 	voltSeconds := math.Abs(c.state.VoltSeconds.Value() + c.gaps.MeasuredVoltSeconds)
 	gain, checked := c.relativeGain()
 	offset, taken := c.offset()
-	meanVolts := 0.0
+	meanVolts, gapVolts := 0.0, 0.0
 	if observed := seconds(t.Observed); observed > 0 {
 		meanVolts = c.state.VoltSeconds.Value() / observed
+	}
+	if c.gaps.MeasuredSeconds > 0 {
+		gapVolts = c.gaps.MeasuredVoltSeconds / c.gaps.MeasuredSeconds
 	}
 	return rootSumSquares(
 		gain*energy, checked*energy,
@@ -170,6 +174,6 @@ func (c *Coulometer) energyUncertainty(t *Totals) float64 {
 		rectangular(c.settings.VoltGainRelative)*energy,
 		rectangular(c.settings.VoltOffset)*charge,
 		c.settings.VoltResolution/math.Sqrt(12)*charge,
-		math.Sqrt(c.gaps.VarianceJoules),
+		math.Sqrt(c.gaps.VarianceJoules), c.state.Correction.Factor*c.rippleUncertainty()*gapVolts,
 	)
 }

@@ -6,8 +6,6 @@ import (
 	"fmt"
 	"hash/crc32"
 	"strconv"
-	"strings"
-	"time"
 
 	"nightcell/integrate"
 )
@@ -70,25 +68,39 @@ func stateTable(s *integrate.Accumulated) []numbered {
 
 // foldedTable names the sums over the gaps that are not kept apart; they are
 // written only when there are such gaps.
-func foldedTable(f *integrate.GapSums) []numbered {
+func foldedTable(f *integrate.GapSums, withoutRipple bool) []numbered {
 	var table []numbered
-	for i, sum := range []*float64{
+	sums := []*float64{
 		&f.Best, &f.Low, &f.High, &f.BestJoules, &f.LowJoules, &f.HighJoules, &f.Variance, &f.VarianceJoules,
 		&f.Seconds, &f.MeasuredBest, &f.MeasuredJoules, &f.MeasuredVoltSeconds, &f.MeasuredSeconds,
-	} {
+	}
+	if !withoutRipple {
+		for i := range f.Ripple {
+			sums = append(sums, &f.Ripple[i])
+		}
+	}
+	for i, sum := range sums {
 		table = append(table, numbered{key: "folded_" + strconv.Itoa(i), float: sum})
 	}
 	return table
 }
 
-func tableFields(table []numbered) []Field {
-	fields := make([]Field, 0, len(table))
+// withRipple is the flag of settings whose gaps take the ripple into account. A log
+// that lacks it was begun before that was known, and is counted without to its end.
+const withRipple = "ripple_in_gaps"
+
+func settingsFields(s *integrate.Settings) []Field {
+	table := settingsTable(s)
+	fields := make([]Field, 0, len(table)+1)
 	for _, n := range table {
 		if n.int != nil {
 			fields = append(fields, Integer(n.key, *n.int))
 		} else {
 			fields = append(fields, Number(n.key, *n.float))
 		}
+	}
+	if !s.WithoutRipple {
+		fields = append(fields, Flag(withRipple, true))
 	}
 	return fields
 }
@@ -114,6 +126,7 @@ func SettingsOf(r *Record) (integrate.Settings, error) {
 	if err := readTable(r, settingsTable(&s)); err != nil {
 		return s, err
 	}
+	s.WithoutRipple = !r.Flag(withRipple)
 	return s, s.Validate()
 }
 
@@ -143,7 +156,12 @@ func appendState(b, head []byte, c *integrate.Coulometer, crc uint32, length int
 	b = appendTable(b, settingsTable(&settings))
 	b = appendTable(b, stateTable(&state.Accumulated))
 	if state.Folded != (integrate.GapSums{}) {
-		b = appendTable(b, foldedTable(&state.Folded))
+		b = appendTable(b, foldedTable(&state.Folded, settings.WithoutRipple))
+	}
+	if !settings.WithoutRipple {
+		b = append(b, ',')
+		b = append(b, withRipple+"=true,"+rippleKey+"="...)
+		b = appendString(b, encodeRipple(state.Ripple[:]))
 	}
 	b = append(b, ",pair_open="...)
 	b = strconv.AppendBool(b, state.Sampling.Open)
@@ -191,72 +209,20 @@ func restore(r *Record) (*integrate.Coulometer, error) {
 		return nil, errors.New("the checkpoint holds no gap_count")
 	}
 	if s.GapCount = int(count); r.find("folded_0") != nil {
-		if err := readTable(r, foldedTable(&s.Folded)); err != nil {
+		if err := readTable(r, foldedTable(&s.Folded, settings.WithoutRipple)); err != nil {
 			return nil, err
 		}
 	}
 	s.Sampling.Open = r.Flag("pair_open")
+	if !settings.WithoutRipple {
+		if err := decodeRipple(r.Text(rippleKey), s.Ripple[:]); err != nil {
+			return nil, err
+		}
+	}
 	if s.Gaps, err = decodeGaps(r.Text("gaps")); err != nil {
 		return nil, err
 	}
 	return integrate.Restore(settings, s)
-}
-
-// encodeGaps writes the gaps as one string: gaps apart by semicolons, figures by spaces.
-func encodeGaps(gaps []integrate.Gap) string {
-	var b []byte
-	for i := range gaps {
-		if i > 0 {
-			b = append(b, ';')
-		}
-		g := &gaps[i]
-		for _, n := range []int64{int64(g.Index), int64(g.From), int64(g.To)} {
-			b = append(strconv.AppendInt(b, n, 10), ' ')
-		}
-		for _, x := range gapFloats(g) {
-			b = append(strconv.AppendFloat(b, *x, 'g', -1, 64), ' ')
-		}
-		b = append(strconv.AppendBool(b, g.Measured), ' ')
-		b = strconv.AppendBool(b, g.Settled)
-	}
-	return string(b)
-}
-
-func gapFloats(g *integrate.Gap) []*float64 {
-	return []*float64{&g.Best, &g.Low, &g.High, &g.BestJoules, &g.LowJoules, &g.HighJoules,
-		&g.AmperesBefore, &g.AmperesAfter, &g.Volts}
-}
-
-func decodeGaps(s string) ([]integrate.Gap, error) {
-	if s == "" {
-		return nil, nil
-	}
-	var gaps []integrate.Gap
-	for _, one := range strings.Split(s, ";") {
-		var g integrate.Gap
-		floats, words := gapFloats(&g), strings.Split(one, " ")
-		if len(words) != 3+len(floats)+2 {
-			return nil, fmt.Errorf("a gap of %d figures", len(words))
-		}
-		var failed error
-		integer := func(s string) int64 {
-			n, err := strconv.ParseInt(s, 10, 64)
-			failed = errors.Join(failed, err)
-			return n
-		}
-		g.Index, g.From, g.To = int(integer(words[0])), time.Duration(integer(words[1])), time.Duration(integer(words[2]))
-		for i, x := range floats {
-			var err error
-			*x, err = strconv.ParseFloat(words[3+i], 64)
-			failed = errors.Join(failed, err)
-		}
-		g.Measured, g.Settled = words[len(words)-2] == "true", words[len(words)-1] == "true"
-		if failed != nil {
-			return nil, fmt.Errorf("a gap that cannot be read: %w", failed)
-		}
-		gaps = append(gaps, g)
-	}
-	return gaps, nil
 }
 
 const lineSumKey = ",line_crc="

@@ -307,7 +307,7 @@ func (w *Writer) Close() error {
 // checkpoint that vouches for it. The next is due with the first reading, because this one
 // holds nothing of the watch's yet.
 func (w *Writer) Begin(utc time.Time, s integrate.Settings, text string, extra ...Field) error {
-	fields := append(tableFields(settingsTable(&s)), extra...)
+	fields := append(settingsFields(&s), extra...)
 	if err := w.Entry(utc, EntryBegin, text, fields...); err != nil {
 		return err
 	}
