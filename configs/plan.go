@@ -11,6 +11,7 @@ import (
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
+	"nightcell/integrate/plan"
 )
 
 // figure turns a stated quantity into a figure; what is not stated is the zero Figure.
@@ -187,33 +188,30 @@ func (c *Cell) Coulometer(s *Supply) integrate.Settings {
 	}
 }
 
+// PlanOrder is everything that is stated of a run of the cell. The cell must have a bath and a target.
+func (c *Cell) PlanOrder(s *Supply) plan.Order {
+	return plan.Order{Bath: c.Order(s), Cell: c.stated(), HoldAmperes: c.HoldAmperes}
+}
+
 // Conditions is what can be judged of the cell besides its charge, once its plan is
 // made. The working current is taken when it is stated, else current, in A.
 func (c *Cell) Conditions(p *bath.Plan, current float64) electrolysis.Conditions {
-	b := c.Bath
-	working := figure(c.Working.Current)
-	if !working.Known() && current > 0 && !math.IsInf(current, 0) {
-		working = matter.Figure{Value: current, Mark: matter.Measured}
+	o := plan.Fill(c.stated(), p)
+	if !o.Current.Known() && current > 0 && !math.IsInf(current, 0) {
+		o.Current = matter.Figure{Value: current, Mark: matter.Measured}
 	}
-	chloride := figure(b.Chloride)
-	if !chloride.Known() {
-		chloride = p.Chloride // that of the salts
-	}
-	var others []string
-	for _, other := range p.Others {
-		others = append(others, other.Metal.String())
-	}
-	molar := p.Metal.Element.Weight.Value
+	return o
+}
+
+// stated is what the cell's tables state of its working.
+func (c *Cell) stated() electrolysis.Conditions {
+	b, e, room := c.Bath, c.Electrodes, c.Room
 	return electrolysis.Conditions{
-		Metal: p.Metal, Medium: p.Medium, AnolyteMedium: b.Anolyte.Medium, Valence: p.Valence, Others: others, Ammonium: p.Ammonium, Dissolved: p.Dissolved,
-		Current: working, Charge: p.Goal.Charge, Efficiency: p.Efficiency,
-		CathodeArea: figure(c.Electrodes.CathodeArea), AnodeArea: figure(c.Electrodes.AnodeArea), Gap: figure(c.Electrodes.Gap),
-		Cathode: c.Electrodes.Cathode, Anode: c.Electrodes.Anode, SolubleAnode: c.Electrodes.SolubleAnode, Separator: c.Electrodes.Separator,
-		LeadLength:    figure(c.Electrodes.LeadLength),
-		Concentration: matter.Figure{Value: p.Amount.Value / molar / p.Volume.Value, Mark: matter.Weakest(p.Amount.Mark, p.Volume.Mark)},
-		PH:            figure(b.PH), AnolytePH: figure(b.Anolyte.PH), FreeAcid: figure(b.Acid), Chloride: chloride, Ligand: figure(b.Ligand),
-		Conductivity: figure(b.Conductivity), Temperature: figure(b.Kelvin), CellVolts: figure(c.Working.Voltage),
-		Volume: p.Volume, Anolyte: figure(b.Anolyte.Volume), OpenArea: figure(b.OpenArea),
-		RoomVolume: figure(c.Room.Volume), Airflow: figure(c.Room.Ventilation), Ambient: figure(c.Room.Kelvin), Price: figure(c.Room.PricePerKilowattHour),
+		AnolyteMedium: b.Anolyte.Medium, Current: figure(c.Working.Current), CellVolts: figure(c.Working.Voltage),
+		CathodeArea: figure(e.CathodeArea), AnodeArea: figure(e.AnodeArea), Gap: figure(e.Gap), LeadLength: figure(e.LeadLength),
+		Cathode: e.Cathode, Anode: e.Anode, SolubleAnode: e.SolubleAnode, Separator: e.Separator,
+		PH: figure(b.PH), AnolytePH: figure(b.Anolyte.PH), FreeAcid: figure(b.Acid), Chloride: figure(b.Chloride), Ligand: figure(b.Ligand),
+		Conductivity: figure(b.Conductivity), Temperature: figure(b.Kelvin), Anolyte: figure(b.Anolyte.Volume), OpenArea: figure(b.OpenArea),
+		RoomVolume: figure(room.Volume), Airflow: figure(room.Ventilation), Ambient: figure(room.Kelvin), Price: figure(room.PricePerKilowattHour),
 	}
 }

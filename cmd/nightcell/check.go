@@ -14,6 +14,8 @@ import (
 
 	"nightcell/configs"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/report"
+	"nightcell/integrate"
 	"nightcell/integrate/bath"
 )
 
@@ -286,11 +288,11 @@ func (j *cellJSON) print(w io.Writer) {
 	}
 	if p := j.plan; p != nil {
 		g := p.Goal
-		line("in the bath", "%s g of %s", scaledDoubt(p.Amount, 1e3), p.Metal.Element.Name)
-		line("target", "%s A·h, as this supply counts it (k = 2)", scaledDoubt(g.Charge, 1.0/3600))
-		line("deposit", "%s g", scaledDoubt(g.Deposit, 1e3))
+		line("in the bath", "%s of %s", report.Show(p.Amount, report.Grams), p.Metal.Element.Name)
+		line("target", "%s, as this supply counts it (k = 2)", report.Show(g.Charge, report.AmpereHours))
+		line("deposit", "%s", report.Show(g.Deposit, report.Grams))
 		if g.Duration.Known() {
-			line("duration", "%s at %s", timeText(g.Duration), quantity.Format(quantity.Current, c.Working.Current.SI))
+			line("duration", "%s at %s", quantity.Lasting(g.Duration.Value, integrate.CoverageFactor*g.Duration.StandardUncertainty), quantity.Format(quantity.Current, c.Working.Current.SI))
 		}
 	}
 	for _, n := range j.Notes {

@@ -1,8 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"io"
+	"os"
 	"path/filepath"
 	"strings"
 
@@ -10,6 +13,10 @@ import (
 
 	"nightcell/configs"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/report/plansheet"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/plan"
 )
 
 // planOptions is what the flags of plan say about the answer rather than the cell.
@@ -84,28 +91,66 @@ func runPlan(s *shell, cmd *cobra.Command, o *planOptions, f *planFlags) error {
 	if err := f.apply(cmd, cell); err != nil {
 		return err
 	}
-	main, err := newPlanned("planned", cell, supply, f, o.assayed)
+	subject, err := o.subject("planned", cell, supply, f)
 	if err != nil {
 		return err
 	}
-	extras, err := planExtras(o, f, main)
-	if err != nil {
+	if err := o.extras(subject, cell, supply, f); err != nil {
 		return err
 	}
-	if o.plot != "" {
-		if err := drawPlan(o.plot, main); err != nil {
-			return err
-		}
+	if err := o.files(*subject); err != nil {
+		return err
 	}
-	if o.notice != "" {
-		if err := writeDoorNotice(o.notice, main); err != nil {
-			return err
-		}
-	}
+	r := plansheet.Of(*subject)
 	if o.asJSON {
-		return printJSON(s.out, planJSON(main, extras))
+		return printJSON(s.out, r.JSON())
 	}
-	return printPlan(s.out, main, extras, o)
+	return r.Text(s.out)
+}
+
+// subject makes the plan of a cell. The error is a usageError that names flags.
+func (o *planOptions) subject(name string, cell *configs.Cell, supply *configs.Supply, f *planFlags) (*plansheet.Subject, error) {
+	order := cell.PlanOrder(supply)
+	if err := f.readMeter(&order.Bath.Meter); err != nil {
+		return nil, err
+	}
+	var err error
+	if order.Assays, err = parseAssays(o.assayed, cell.Bath.Metal); err != nil {
+		return nil, err
+	}
+	made, err := plan.New(order)
+	if err != nil {
+		var list []string
+		for _, m := range bath.Mistakes(err) {
+			list = append(list, flagOf(m.Field)+strings.TrimPrefix(m.Error(), m.Field))
+		}
+		return nil, planMistakes(err, list)
+	}
+	return &plansheet.Subject{Plan: made, Cell: cell.Name, Name: name, Wish: *cell.Target, Density: o.densityUnit}, nil
+}
+
+// files writes the picture and the page for the door.
+func (o *planOptions) files(subject plansheet.Subject) error {
+	if o.plot != "" {
+		if err := checkExtension("plot", o.plot, ".svg", ".png"); err != nil {
+			return err
+		}
+		err := writeWhole(o.plot, func(w io.Writer) error {
+			return plansheet.Draw(w, subject.Plan, strings.EqualFold(filepath.Ext(o.plot), ".svg"))
+		})
+		if errors.Is(err, plansheet.ErrNoTime) {
+			return usagef("--plot %s: %w; state --current", o.plot, plansheet.ErrNoTime)
+		} else if err != nil {
+			return err
+		}
+	}
+	if o.notice == "" {
+		return nil
+	}
+	if err := checkExtension("door-notice", o.notice, ".html", ".htm"); err != nil {
+		return err
+	}
+	return writeWhole(o.notice, func(w io.Writer) error { return plansheet.WriteDoor(w, subject) })
 }
 
 // planCell takes the cell out of the configuration, or an empty one if there is none.
@@ -139,44 +184,91 @@ func planCell(o *planOptions) (*configs.Cell, *configs.Supply, error) {
 	return cell, c.Supply(cell.Supply), nil
 }
 
-// planExtras works out what was asked for besides the plan itself.
-func planExtras(o *planOptions, f *planFlags, main *planned) (extras, error) {
-	var x extras
+// extras adds what was asked for besides the plan itself.
+func (o *planOptions) extras(subject *plansheet.Subject, cell *configs.Cell, supply *configs.Supply, f *planFlags) error {
 	for _, text := range o.compare {
 		v, err := quantity.ParseAny(text, quantity.Current, quantity.Area)
 		if err != nil {
-			return x, usagef("--compare: %w", err)
+			return usagef("--compare: %w", err)
 		}
-		cell := *main.cell
-		name := text
 		if cell.Target.Form == configs.Marginal {
-			return x, usagef("--compare %s: a marginal stop needs the cell voltage that belongs to the current and the area, and only that of the plan is stated; make a plan of its own with the --cell-voltage measured there", text)
+			return usagef("--compare %s: a marginal stop needs the cell voltage that belongs to the current and the area, and only that of the plan is stated; make a plan of its own with the --cell-voltage measured there", text)
 		}
-		cell.Working.Voltage = unstatedQuantity() // it was measured at another current or area
+		other := *cell
+		other.Working.Voltage = unstatedQuantity() // it was measured at another current or area
 		if v.Dimension == quantity.Current {
-			cell.Working.Current = v
+			other.Working.Current = v
 		} else {
-			cell.Electrodes.CathodeArea = v
+			other.Electrodes.CathodeArea = v
 		}
-		other, err := newPlanned(name, &cell, main.supply, f, o.assayed)
+		compared, err := o.subject(text, &other, supply, f)
 		if err != nil {
-			return x, fmt.Errorf("--compare %s: %w", text, err)
+			return fmt.Errorf("--compare %s: %w", text, err)
 		}
-		x.compared = append(x.compared, other)
+		subject.Compared = append(subject.Compared, *compared)
+	}
+	return cmp.Or(o.scale(subject), o.tapered(subject))
+}
+
+// scale carries the plan to a bigger mass.
+func (o *planOptions) scale(subject *plansheet.Subject) error {
+	if o.scaleTo == "" {
+		if o.scaleCurrent != "" || o.scaleVolume != "" || o.scaleCells != 1 {
+			return usagef("--scale-current, --scale-volume and --scale-cells bound a scale-up: state --scale-to too, such as --scale-to '2 kg'")
+		}
+		return nil
+	}
+	limits := electrolysis.ScaleLimits{Cells: o.scaleCells}
+	if o.scaleCells < 1 {
+		return usagef("--scale-cells: it is %d; at least 1 cell is needed", o.scaleCells)
+	}
+	var mass float64
+	for _, q := range []struct {
+		flag, text string
+		d          quantity.Dimension
+		into       *float64
+	}{{"scale-to", o.scaleTo, quantity.Mass, &mass}, {"scale-current", o.scaleCurrent, quantity.Current, &limits.Current}, {"scale-volume", o.scaleVolume, quantity.Volume, &limits.Volume}} {
+		if q.text == "" {
+			continue
+		}
+		v, err := quantity.Parse(q.d, q.text)
+		if err != nil {
+			return usagef("--%s: %w", q.flag, err)
+		}
+		*q.into = v
 	}
 	var err error
-	if o.scaleTo != "" {
-		x.scaled, err = scalePlan(o, main)
-	} else if o.scaleCurrent != "" || o.scaleVolume != "" || o.scaleCells != 1 {
-		err = usagef("--scale-current, --scale-volume and --scale-cells bound a scale-up: state --scale-to too, such as --scale-to '2 kg'")
+	subject.Scaled, err = subject.Plan.ScaleUp(mass, limits)
+	switch {
+	case errors.Is(err, plan.ErrNotAssessed):
+		return usagef("--scale-to: it needs --current and --cathode-area of the small cell")
+	case err != nil:
+		return usageError{err}
 	}
+	return nil
+}
+
+// tapered makes the programme of falling current.
+func (o *planOptions) tapered(subject *plansheet.Subject) error {
+	if o.taper == "" {
+		return nil
+	}
+	v, err := quantity.ParseAny(o.taper, quantity.Number, quantity.Fraction)
 	if err != nil {
-		return x, err
+		return usagef("--taper: %w", err)
 	}
-	if o.taper != "" {
-		x.taper, err = taperPlan(o.taper, main)
+	if subject.Taper, err = subject.Plan.Taper(v.SI); err != nil {
+		return usagef("--taper %s: %w", o.taper, err)
 	}
-	return x, err
+	return nil
+}
+
+// checkDensityUnit refuses what is no unit of current density.
+func checkDensityUnit(unit string) error {
+	if _, err := quantity.In(quantity.CurrentDensity, 1, unit); err != nil {
+		return usagef("--density-unit: %w; it is one of A/dm2, A/m2, mA/cm2, ASF", err)
+	}
+	return nil
 }
 
 // checkExtension refuses a file whose ending says that it is to be something else.
@@ -198,4 +290,21 @@ func planMistakes(err error, list []string) error {
 		return usageError{errors.New(list[0])}
 	}
 	return usageError{errors.New("the plan cannot be made:\n  " + strings.Join(list, "\n  "))}
+}
+
+// writeWhole writes a whole file or leaves an error that says which.
+func writeWhole(file string, write func(io.Writer) error) (err error) {
+	f, err := os.Create(file)
+	if err != nil {
+		return fmt.Errorf("writing %s: %w", file, err)
+	}
+	defer func() {
+		if e := f.Close(); err == nil && e != nil {
+			err = fmt.Errorf("writing %s: %w", file, e)
+		}
+	}()
+	if err := write(f); err != nil {
+		return fmt.Errorf("writing %s: %w", file, err)
+	}
+	return nil
 }

@@ -3,6 +3,8 @@ package main
 import (
 	"fmt"
 	"math"
+	"regexp"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -287,4 +289,51 @@ func findMetal(c *configs.Cell) {
 		}
 	}
 	c.Bath.Metal = found
+}
+
+// readMeter takes the accuracy of the supply from the flags.
+func (f *planFlags) readMeter(meter *bath.Meter) error {
+	read := func(flag, text string, d quantity.Dimension, into *float64) error {
+		if text == "" {
+			return nil
+		}
+		v, err := quantity.Parse(d, text)
+		if err != nil {
+			return usagef("--%s: %w", flag, err)
+		}
+		*into = v
+		return nil
+	}
+	if err := read("meter-gain", f.meterGain, quantity.Fraction, &meter.GainRelative); err != nil {
+		return err
+	}
+	return read("meter-offset", f.meterOffset, quantity.Current, &meter.OffsetAmperes)
+}
+
+var saltOfMistake = regexp.MustCompile(`^salts\[(\d+)\]\.(.+)$`)
+
+// flagOf names the flag that states a field of an order.
+func flagOf(field string) string {
+	if match := saltOfMistake.FindStringSubmatch(field); match != nil {
+		flag := "--salt-" + match[2]
+		if match[2] == "formula" {
+			flag = "--salt"
+		}
+		number, _ := strconv.Atoi(match[1]) // the pattern has digits only
+		if number > 0 {
+			flag += fmt.Sprintf(" (number %d)", number+1)
+		}
+		return flag
+	}
+	switch field {
+	case "salts":
+		return "--salt"
+	case "target":
+		return "target"
+	case "target-concentration":
+		return "--leave"
+	case "meter":
+		return "--meter-gain or --meter-offset"
+	}
+	return "--" + field
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"nightcell/daemon/report"
 	"nightcell/integrate/matter"
 )
 
@@ -218,7 +219,7 @@ func TestPlanOneLastPlace(t *testing.T) {
 		}
 	}
 	for _, u := range []float64{0.2, 0.5, 1.97, 2, 2.01, 4, 4.99, 5, 19.9, 49.9, 50, 100} {
-		text := withDoubt(matter.Figure{Value: 48.317, StandardUncertainty: u / 2, Mark: matter.Given})
+		text := report.Show(matter.Figure{Value: 48.317, StandardUncertainty: u / 2, Mark: matter.Given}, report.One)
 		if found := pair.FindStringSubmatch(text); found == nil || len(found[2]) != len(found[4]) {
 			t.Errorf("±%g: %q", u, text)
 		}

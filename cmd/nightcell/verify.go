@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"nightcell/daemon/report"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate"
 	"nightcell/integrate/matter"
@@ -159,7 +160,7 @@ func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 	}
 	fmt.Fprintf(w, "log\t%d bytes, %d lines, %d readings, %d checkpoints\n", r.Bytes, r.Lines, r.Readings, r.Checkpoints)
 	fmt.Fprintf(w, "time\t%s, of it %s observed; gaps: %d\n", timeWords(t.Elapsed.Round(time.Second)), timeWords(t.Observed.Round(time.Second)), t.Gaps)
-	fmt.Fprintf(w, "charge\t%s A·h (k = %d)\n", scaledDoubt(matter.Figure{Value: t.Charge, StandardUncertainty: t.StandardUncertainty}, 1.0/3600), integrate.CoverageFactor)
+	fmt.Fprintf(w, "charge\t%s (k = %d)\n", report.Show(matter.Figure{Value: t.Charge, StandardUncertainty: t.StandardUncertainty}, report.AmpereHours), integrate.CoverageFactor)
 	if t.Gaps > 0 {
 		fmt.Fprintf(w, "gaps\t%.4g to %.4g A·h of it\n", ampereHours(t.GapLow), ampereHours(t.GapHigh))
 	}

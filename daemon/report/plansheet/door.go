@@ -1,19 +1,18 @@
-package main
+package plansheet
 
 import (
 	_ "embed" // the page is a template of its own
 	"fmt"
 	"html/template"
 	"io"
-	"slices"
 
 	"nightcell/configs/quantity"
-	"nightcell/integrate/electrolysis"
+	"nightcell/daemon/report"
 	"nightcell/integrate/matter"
 )
 
-//go:embed plan_notice.html
-var noticePage string
+//go:embed door.html
+var doorPage string
 
 // doorNotice is what the page for the door says.
 type doorNotice struct {
@@ -27,73 +26,69 @@ type doorNotice struct {
 
 type fact struct{ Label, Value string }
 
-// writeDoorNotice writes the page for the door. Names and telephone numbers are
+// WriteDoor writes the page for the door as HTML. Names and telephone numbers are
 // blank lines, to be filled in by hand.
-func writeDoorNotice(file string, p *planned) error {
-	if err := checkExtension("door-notice", file, ".html", ".htm"); err != nil {
-		return err
-	}
-	page, err := template.New("notice").Parse(noticePage)
+func WriteDoor(w io.Writer, s Subject) error {
+	page, err := template.New("notice").Parse(doorPage)
 	if err != nil {
 		return fmt.Errorf("reading the page for the door: %w", err)
 	}
-	return writeWhole(file, func(w io.Writer) error { return page.Execute(w, p.doorNotice()) })
+	return page.Execute(w, newSheet(s).doorNotice())
 }
 
-func (p *planned) doorNotice() doorNotice {
-	g := p.plan.Goal
-	n := doorNotice{Running: fmt.Sprintf("%s is won from %s L of %s bath", sentenceCase(p.metalName()), quantity.Digits(p.plan.Volume.Value*1e3, p.plan.Volume.StandardUncertainty*1e3), p.mediumWord())}
+// running says what is running.
+func (p *sheet) running() string {
+	v := p.Bath.Volume
+	return fmt.Sprintf("%s is won from %s L of %s bath", sentenceCase(p.metalName()), quantity.Digits(v.Value*1e3, v.StandardUncertainty*1e3), p.mediumWord())
+}
+
+func (p *sheet) doorNotice() doorNotice {
+	g := p.Bath.Goal
+	n := doorNotice{Running: p.running()}
 	n.Facts = append(n.Facts, fact{"Charge to pass", quantity.Digits(g.Charge.Value*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours) + " A·h"})
 	if g.Duration.Known() {
-		n.Facts = append(n.Facts, fact{"Takes about", timeText(matter.Figure{Value: g.Duration.Value})})
+		n.Facts = append(n.Facts, fact{"Takes about", lasting(matter.Figure{Value: g.Duration.Value})})
 	}
 	n.Hazards = p.hazards()
 	n.Anyone, n.Stop, n.Never = p.stopSteps()
-	if a := p.assessed; a != nil {
+	if a := p.Assessed; a != nil {
 		n.Facts = append(n.Facts,
 			fact{"Current", quantity.Digits(a.Conditions.Current.Value, 0) + " A"},
 			p.voltageFact(),
-			fact{"Fresh air needed", quantity.Digits(a.Air.Needed.Value*inPerHour, a.Air.Needed.Value*inPerHour*0.1) + " m³/h"})
+			fact{"Fresh air needed", quantity.Digits(a.Air.Needed.Value*report.CubicMetresPerHour.PerSI, a.Air.Needed.Value*report.CubicMetresPerHour.PerSI*0.1) + " m³/h"})
 	}
 	return n
 }
 
 // voltageFact is the voltage that somebody at the door may read off: the stated one, or the band.
-func (p *planned) voltageFact() fact {
-	a := p.assessed
+func (p *sheet) voltageFact() fact {
+	a := p.Assessed
 	if v := a.Conditions.CellVolts; v.Known() {
 		return fact{"Usual voltage", "about " + quantity.Digits(v.Value, v.StandardUncertainty) + " V"}
 	}
 	return fact{"Usual voltage", fmt.Sprintf("%s to %s V", quantity.Digits(a.Voltage.Low, 0.2), quantity.Digits(a.Voltage.High, 0.2))}
 }
 
-func (p *planned) mediumWord() string {
-	if p.plan.Medium == "" {
+func (p *sheet) mediumWord() string {
+	if p.Bath.Medium == "" {
 		return "salt"
 	}
-	return string(p.plan.Medium)
-}
-
-// makesChlorine tells whether chlorine can come off.
-func (p *planned) makesChlorine() bool {
-	return p.assessed != nil && slices.ContainsFunc(p.assessed.Gas, func(g electrolysis.GasLoad) bool { return g.Gas == electrolysis.Chlorine })
+	return string(p.Bath.Medium)
 }
 
 // hazards lists what can hurt somebody who opens the door.
-func (p *planned) hazards() []string {
+func (p *sheet) hazards() []string {
 	list := []string{"Hydrogen, explosive in air: no flame, no spark, no smoking; keep the air moving."}
-	if p.makesChlorine() {
+	if p.MakesChlorine() {
 		list = append([]string{"Chlorine can come off, poisonous: if you smell it, do not go in; leave the door shut and call."}, list...)
 	}
-	if p.makesChlorine() && p.plan.Ammonium {
+	if p.MakesChlorine() && p.Bath.Ammonium {
 		list = append(list, "Chlorine and ammonium can make an oil that explodes at a touch: move, shake or pour nothing.")
 	}
-	if a := p.assessed; a != nil {
-		if a.Heat.Boils || a.Heat.Steady.Value > 323.15 {
-			list = append(list, "Hot bath and hot vessel.")
-		}
+	if p.Hot() {
+		list = append(list, "Hot bath and hot vessel.")
 	}
-	switch p.plan.Medium {
+	switch p.Bath.Medium {
 	case matter.Alkaline:
 		list = append(list, "Caustic bath and mist: goggles and gloves.")
 	case matter.Cyanide:
@@ -108,16 +103,16 @@ func (p *planned) hazards() []string {
 }
 
 // stopSteps says what anybody may do, how the person in charge ends it, and what never to do.
-func (p *planned) stopSteps() (anyone, steps []string, never string) {
+func (p *sheet) stopSteps() (anyone, steps []string, never string) {
 	anyone = []string{
 		"In danger: cut the mains at the marked switch outside the room, keep the door shut, call. The metal does not matter.",
 		"Else leave it alone and call. Touch neither the cell nor the leads nor the knobs of the supply.",
 		"Leave the fan on. Leave the light on.",
 	}
-	if p.makesChlorine() {
+	if p.MakesChlorine() {
 		steps = append(steps, "Fume hood running; if it smells of chlorine, stay out and cut the mains from outside.")
 	}
-	stop := p.plan.Metal.Stop(p.plan.Medium)
+	stop := p.Bath.Metal.Stop(p.Bath.Medium)
 	switch stop.State {
 	case matter.LiftThenOff:
 		steps = append(steps,
@@ -130,8 +125,8 @@ func (p *planned) stopSteps() (anyone, steps []string, never string) {
 	default:
 		steps = append(steps, "OUTPUT OFF on the supply.", "Goggles and gloves on; take the cathode out and rinse it with water.")
 	}
-	if p.plan.Metal.Interrupt.Tolerance.Value <= 60 {
-		never = "Do not switch it on again after it was off: " + p.plan.Metal.Interrupt.Why + "."
+	if p.Bath.Metal.Interrupt.Tolerance.Value <= 60 {
+		never = "Do not switch it on again after it was off: " + p.Bath.Metal.Interrupt.Why + "."
 	} else {
 		never = "Do not switch it on again without the person named below."
 	}

@@ -1,13 +1,11 @@
-package main
+package plansheet
 
 import (
+	"errors"
 	"fmt"
 	"image/color"
 	"io"
-	"os"
-	"path/filepath"
 	"strconv"
-	"strings"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
@@ -18,6 +16,7 @@ import (
 
 	"nightcell/configs/quantity"
 	"nightcell/integrate/bath"
+	"nightcell/integrate/plan"
 )
 
 const (
@@ -37,18 +36,19 @@ type curve struct {
 	value func(bath.Point) float64
 }
 
-// drawPlan writes bath, deposit, efficiency and charge against time to an .svg or .png file.
-func drawPlan(file string, p *planned) error {
-	if err := checkExtension("plot", file, ".svg", ".png"); err != nil {
-		return err
-	}
-	course := p.plan.Course(plotPoints)
+// ErrNoTime says that a plan without a current has no time axis.
+var ErrNoTime = errors.New("there is no time axis without a current")
+
+// Draw draws bath, deposit, efficiency and charge against time, as SVG or as PNG.
+func Draw(w io.Writer, of *plan.Plan, svg bool) error {
+	p := newSheet(Subject{Plan: of})
+	course := p.Bath.Course(plotPoints)
 	if course == nil {
-		return usagef("--plot %s: there is no time axis without --current", file)
+		return ErrNoTime
 	}
 	panels := []panel{
 		{"bath", "g/L", []curve{{p.metalName(), func(x bath.Point) float64 { return x.Concentration }}}},
-		{"deposit", "g", []curve{{p.metalName(), func(x bath.Point) float64 { return x.Deposit * inGrams }}}},
+		{"deposit", "g", []curve{{p.metalName(), func(x bath.Point) float64 { return x.Deposit * 1e3 }}}},
 		{"efficiency", "%", []curve{
 			{"overall", func(x bath.Point) float64 { return x.Overall * 100 }},
 			{"of the moment", func(x bath.Point) float64 { return x.Marginal * 100 }},
@@ -62,7 +62,7 @@ func drawPlan(file string, p *planned) error {
 			return fmt.Errorf("drawing %s: %w", panel.title, err)
 		}
 		if i == 0 {
-			one.Title.Text = fmt.Sprintf("Plan: %s, %s A·h", p.metalName(), quantity.Digits(p.plan.Goal.Charge.Value*inAmpereHours, p.plan.Goal.Charge.StandardUncertainty*inAmpereHours))
+			one.Title.Text = fmt.Sprintf("Plan: %s, %s A·h", p.metalName(), quantity.Digits(p.Bath.Goal.Charge.Value*inAmpereHours, p.Bath.Goal.Charge.StandardUncertainty*inAmpereHours))
 		}
 		if i == len(panels)-1 {
 			one.X.Label.Text = "h"
@@ -73,7 +73,7 @@ func drawPlan(file string, p *planned) error {
 		vg.CanvasSizer
 		io.WriterTo
 	}
-	if strings.EqualFold(filepath.Ext(file), ".svg") {
+	if svg {
 		canvas = vgsvg.New(plotWidth, plotHeight)
 	} else {
 		canvas = vgimg.PngCanvas{Canvas: vgimg.New(plotWidth, plotHeight)}
@@ -83,10 +83,10 @@ func drawPlan(file string, p *planned) error {
 	for i, row := range plot.Align(plots, tiles, draw.New(canvas)) {
 		plots[i][0].Draw(row[0])
 	}
-	return writeWhole(file, func(w io.Writer) error {
-		_, err := canvas.WriteTo(w)
-		return err
-	})
+	if _, err := canvas.WriteTo(w); err != nil {
+		return fmt.Errorf("drawing: %w", err)
+	}
+	return nil
 }
 
 func (p panel) plot(course []bath.Point) (*plot.Plot, error) {
@@ -131,21 +131,4 @@ func (plainTicks) Ticks(low, high float64) []plot.Tick {
 		}
 	}
 	return ticks
-}
-
-// writeWhole writes a whole file or leaves an error that says which.
-func writeWhole(file string, write func(io.Writer) error) (err error) {
-	f, err := os.Create(file)
-	if err != nil {
-		return fmt.Errorf("writing %s: %w", file, err)
-	}
-	defer func() {
-		if e := f.Close(); err == nil && e != nil {
-			err = fmt.Errorf("writing %s: %w", file, e)
-		}
-	}()
-	if err := write(f); err != nil {
-		return fmt.Errorf("writing %s: %w", file, err)
-	}
-	return nil
 }

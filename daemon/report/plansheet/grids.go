@@ -1,0 +1,126 @@
+package plansheet
+
+import (
+	"fmt"
+
+	"nightcell/configs/quantity"
+	"nightcell/daemon/report"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/matter"
+	"nightcell/integrate/plan"
+)
+
+const inAmpereHours = 1 / matter.AmpereHour
+
+// letter is a mark in one letter, for titles.
+func letter(m matter.Mark) string { return m.String()[:min(1, len(m.String()))] }
+
+// cell is a number of a grid.
+func cell(key string, value, doubt float64, unit report.Unit) report.Figure {
+	return rough(key, "", value, doubt, unit, matter.Unmarked, "")
+}
+
+// percent is a share in a grid that says what it is.
+func percent(key string, share float64) report.Figure {
+	f := cell(key, share, 0, report.Percent)
+	f.Text = quantity.Digits(share*100, 0) + " %"
+	return f
+}
+
+// course shows how the run goes, when its efficiency falls on the way.
+func (p *sheet) course() report.Table {
+	grid := &report.Grid{Head: []string{"recovered", "g/L", "h", "A·h", "g", "overall %", "marginal %", "i/i_lim", "deposit"}}
+	for _, share := range []float64{0, 0.5, 0.8, 0.9, 0.95, 0.99} {
+		at, ok := p.Bath.At(share)
+		if !ok {
+			continue
+		}
+		grid.Rows = append(grid.Rows, report.GridRow{Cells: []report.Figure{
+			percent("recovered", share), cell("concentration", at.Concentration, 0, report.GramsPerLitre), cell("at", at.Seconds, 0, report.Hours),
+			cell("charge", at.Coulombs, 0, report.AmpereHours), cell("deposit", at.Deposit, 0, report.Grams), cell("overall_efficiency", at.Overall, 0.01, report.Percent),
+			cell("marginal_efficiency", at.Marginal, 0.01, report.Percent), cell("limiting_current_share", at.LoadRatio, p.loadDoubt(at.LoadRatio), report.Share),
+			{Key: "deposit_quality", Word: bath.QualityAt(at.LoadRatio).Word},
+		}})
+	}
+	return report.Table{Key: "course", Title: "Course of the run, beyond the target too (" + letter(p.Bath.Goal.Duration.Mark) + "; the word for the deposit: common practice, no source)", Grid: grid}
+}
+
+// programme is a taper, setting by setting.
+func (p *sheet) programme(t *plan.Tapered) report.Table {
+	grid := &report.Grid{Head: []string{"from", "A", "for h", "A·h then", "g/L then", "i/i_lim"}}
+	charge := 0.0
+	for _, s := range t.Settings {
+		charge += s.Coulombs
+		from := cell("at", s.At, 0, report.Hours)
+		from.Text = quantity.Digits(s.At/3600, 0) + " h"
+		grid.Rows = append(grid.Rows, report.GridRow{
+			Cells: []report.Figure{
+				from, cell("current", s.Amperes, 0, report.Amperes), cell("for", s.Seconds, 0, report.Hours), cell("", charge, 0, report.AmpereHours),
+				cell("concentration", s.Concentration*p.Bath.Metal.Element.Weight.Value, 0, report.GramsPerLitre), cell("limiting_current_share", s.LoadRatio, 0, report.Share)},
+			More: []report.Figure{cell("charge", s.Coulombs, 0, report.AmpereHours)},
+		})
+	}
+	return report.Table{Key: "taper", Grid: grid,
+		Title: fmt.Sprintf("Programme that holds i/i_lim at %s or below, set by hand: hardly any charge is wasted (%s)", quantity.Digits(t.Ratio, 0), letter(t.Mark))}
+}
+
+// scaled is the bigger cell.
+func (p *sheet) scaled(s *plan.Scaled) report.Table {
+	row := func(key, label string, value, relative float64, unit report.Unit) report.Figure {
+		return rough(key, label, value, value*relative, unit, s.Mark, "")
+	}
+	hidden := func(key string, value float64, unit report.Unit) report.Figure { return row(key, "", value, 0, unit) }
+	perLitre := row("heat", "heat per litre", s.HeatPerVolume, s.HeatDoubt, report.WattsPerLitre)
+	perLitre.Note = fmt.Sprintf("with %s of the wall per volume", quantity.Digits(s.CoolingRatio, 0))
+	return report.Table{
+		Key:   "scaled",
+		Title: fmt.Sprintf("Scaled up %s times, at the same current density, gap, stirring and concentrations (%s)", quantity.Digits(s.Factor, 0), letter(s.Mark)),
+		Figures: []report.Figure{
+			{Key: "batches", Label: "batches", Word: s.Batches, Text: fmt.Sprintf("%d of %s g", s.Batches, quantity.Digits(s.BatchMass*1e3, 0)), Mark: s.Mark,
+				Rows: []report.Figure{hidden("batch_deposit", s.BatchMass, report.Grams), {Key: "factor", Word: quantity.Maybe(s.Factor)}}},
+			{Key: "cells_in_series", Label: "cells in series", Word: s.Cells, Mark: s.Mark},
+			row("cathode_area", "cathode area of each", s.CathodeArea, 0, report.SquareCentimetres),
+			row("current_density", "current density", s.Density, 0, p.density),
+			row("bath_volume", "bath of each", s.Volume, 0, report.Litres),
+			row("current", "current", s.Current, 0, report.Amperes),
+			{Label: "supply to have", Text: fmt.Sprintf("%s A, %s V", quantity.Digits(s.SupplyAmperes, 0), quantity.Digits(s.SupplyVolts, s.SupplyVolts*s.VoltsDoubt)), Mark: s.Mark,
+				Rows: []report.Figure{hidden("supply", s.SupplyAmperes, report.Amperes), hidden("supply", s.SupplyVolts, report.Volts)}},
+			row("ventilation", "fresh air for all", s.Air, airDoubt, report.CubicMetresPerHour),
+			row("heat", "heat in each", s.Heat, s.HeatDoubt, report.Watts),
+			perLitre,
+			row("batch_duration", "time of a batch", s.BatchDuration, 0, report.Hours),
+			row("total_duration", "time in all, under current", s.TotalDuration, 0, report.Hours),
+			row("total_charge", "charge through the supply", s.TotalCharge, 0, report.AmpereHours),
+			row("metal_charge", "charge counted at all cells", s.MetalCharge, 0, report.AmpereHours),
+		},
+	}
+}
+
+// sensitivity shows what becomes of the answer if an assumption is off.
+func (p *sheet) sensitivity() report.Table {
+	g := p.Bath.Goal
+	texts := func(what, charge string, seconds, deposit, recovers float64) []report.Figure {
+		hours := cell("", seconds, 0, report.Hours)
+		if !(seconds > 0) || charge != "" {
+			hours.Word = ""
+		}
+		return []report.Figure{{Text: what}, {Text: charge}, hours, cell("", deposit, 0, report.Grams), percent("", recovers)}
+	}
+	planned := texts("as planned", "", g.Duration.Value, g.Deposit.Value, g.Recovered.Value)
+	planned[1] = cell("", g.Charge.Value, 0, report.AmpereHours)
+	grid := &report.Grid{Head: []string{"", "A·h needed", "h", "g by plan", "recovered"}, Rows: []report.GridRow{{Cells: planned}}}
+	for _, v := range p.Bath.Sensitivity() {
+		row := report.GridRow{More: []report.Figure{
+			{Key: "if", Word: v.What}, {Key: "source", Word: v.Source}, {Key: "problem", Word: v.Problem}, cell("target_charge", v.Charge, 0, report.AmpereHours),
+			cell("duration", v.Seconds, 0, report.Hours), cell("deposit_by_planned_charge", v.Deposit, 0, report.Grams), cell("recovered_by_planned_charge", v.Recovers, 0, report.Share),
+		}}
+		if v.Problem != "" {
+			row.Cells = texts(v.What, "out of reach", 0, v.Deposit, v.Recovers)
+		} else {
+			row.Cells = texts(v.What, "", v.Seconds, v.Deposit, v.Recovers)
+			row.Cells[1] = cell("", v.Charge, 0, report.AmpereHours)
+		}
+		grid.Rows = append(grid.Rows, row)
+	}
+	return report.Table{Key: "sensitivity", Grid: grid, Title: "If an assumption is off: what the target then takes, and what the planned charge then wins (" + letter(g.Charge.Mark) + ")"}
+}

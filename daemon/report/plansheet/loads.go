@@ -1,0 +1,223 @@
+package plansheet
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"nightcell/configs/quantity"
+	"nightcell/daemon/report"
+	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
+)
+
+// mixingDoubt is how well a room is taken to be mixed, relative, for the digits of what follows from it; airDoubt likewise
+// for what follows from the air that is needed. Common practice, no source.
+const (
+	mixingDoubt = 0.2
+	airDoubt    = 0.1
+)
+
+// band is a figure that is known to lie within limits.
+func band(key, label string, b electrolysis.Band, unit report.Unit, note string) report.Figure {
+	f := plain(key, label, b.Best, unit, b.Mark, note)
+	f.Limits, f.Source = &report.Limits{Low: b.Low, High: b.High}, b.Source
+	return f
+}
+
+func (p *sheet) gasTable() report.Table {
+	a := p.Assessed
+	t := report.Table{Title: fmt.Sprintf("Gas and air (dry, %s °C, 1 atm)", quantity.Digits(a.Conditions.Ambient.Value-matter.ZeroCelsius, 1))}
+	for _, g := range a.Gas {
+		p.gasRows(&t, g)
+	}
+	air := a.Air
+	t.Known("ventilation", "fresh air needed", air.Needed, report.CubicMetresPerHour, "the larger of the next two")
+	t.Known("ventilation_battery_room", "battery-room rule", air.BatteryRoom, report.CubicMetresPerHour, air.BatteryRoom.Source)
+	t.Known("ventilation_quarter_limit", "for 1 % hydrogen", air.QuarterFlammable, report.CubicMetresPerHour, "a quarter of the flammable limit")
+	t.Add(rough("ventilation_opening", "two openings, each", air.Opening.Value, air.Opening.Value*airDoubt, report.SquareCentimetres, air.Opening.Mark, "for that air by natural draught: "+air.Opening.Source))
+	t.Known("chlorine_dilution", "for 0.5 ppm chlorine", air.ChlorineDilution, report.CubicMetresPerHour, "asks for a fume hood, not for a fan")
+	for _, e := range []struct {
+		key, label string
+		f          matter.Figure
+	}{{"hydrogen_one_percent", "1 % hydrogen after", air.HydrogenTime}, {"chlorine_half_ppm", "0.5 ppm chlorine after", air.ChlorineTime}} {
+		if e.f.Known() {
+			f := plain(e.key, e.label, e.f.Value, report.Seconds, e.f.Mark, p.roomText()+"; "+e.f.Source)
+			f.Text = quantity.LastingAbout(e.f.Value, e.f.Value*mixingDoubt)
+			t.Add(f)
+		}
+	}
+	for _, e := range []struct {
+		key, label string
+		unit       report.Unit
+		f          matter.Figure
+	}{{"room_hydrogen_at_end", "hydrogen at the end", report.Percent, air.HydrogenAtEnd}, {"room_hydrogen_steady", "hydrogen settles at", report.Percent, air.HydrogenSteady},
+		{"room_chlorine_steady", "chlorine settles at", report.PartsPerMillion, air.ChlorineSteady}} {
+		if e.f.Known() {
+			t.Add(rough(e.key, e.label, e.f.Value, e.f.Value*mixingDoubt, e.unit, e.f.Mark, e.f.Source))
+		}
+	}
+	return t
+}
+
+// gasRows shows one gas: at worst, as expected, in the whole run.
+func (p *sheet) gasRows(t *report.Table, g electrolysis.GasLoad) {
+	name := g.Gas.String()
+	worst := report.Of(name+"_worst_case", "", g.Worst, report.LitresPerHour, "")
+	rate := report.Of(name+"_expected", "", g.Rate, report.LitresPerHour, "")
+	total := report.Of(name+"_total", "", g.Total, report.LitresOfGas, "")
+	var atEnd report.Figure
+	switch {
+	case g.Possible:
+		worst.Label, worst.Note = name+", if it comes", "not expected, not ruled out"
+	case g.Gas == electrolysis.Hydrogen:
+		worst.Label, worst.Note = name+", at worst", "all current to hydrogen, as in a depleted bath: size the air for this"
+	}
+	end := p.HydrogenAtEnd()
+	if g.Gas == electrolysis.Hydrogen {
+		atEnd = plain("hydrogen_at_end", "", end.Value, report.LitresPerHour, end.Mark, end.Source)
+	}
+	if !g.Possible {
+		if g.Gas == electrolysis.Hydrogen && p.Fades() {
+			rate.Label, rate.Note = name+", on average", "over the whole run"
+			atEnd.Label = name + ", at the end"
+		} else {
+			rate.Label = name + ", expected"
+		}
+		total.Label = name + ", in the run"
+		total.Note = fmt.Sprintf("at most %s L", quantity.Digits(g.Most.Value*1e3, g.Most.StandardUncertainty*1e3))
+	}
+	for _, f := range []report.Figure{worst, rate, atEnd, total} {
+		if f.Mark != matter.Unmarked {
+			t.Add(f)
+		}
+	}
+}
+
+// roomText says which room the build-up times are for.
+func (p *sheet) roomText() string {
+	if p.Assessed.Conditions.Airflow.Known() {
+		return "in this room with the stated air"
+	}
+	return "in this room, closed"
+}
+
+func (p *sheet) liquidTable() report.Table {
+	a := p.Assessed
+	t := report.Table{Title: "Acid, base and water of the run"}
+	net := a.Acid.Bath
+	p.acid(&t, "", "net in the bath", electrolysis.Band{Low: net.Value, Best: net.Value, High: net.Value, Mark: net.Mark, Source: net.Source}, net.StandardUncertainty, p.Bath.Medium)
+	if p.Divided() {
+		t.Add(report.Figure{Key: "anolyte_medium", Word: string(a.Conditions.AnolyteMedium)})
+		p.acid(&t, "anolyte_", "in the anolyte", a.Acid.Anolyte, 0, a.Conditions.AnolyteMedium)
+		p.acid(&t, "catholyte_", "in the catholyte", turned(a.Acid.Catholyte), 0, p.Bath.Medium)
+		t.Known("catholyte_base_at_worst", "base at worst", a.Acid.CatholyteWorst, report.Moles, "in the catholyte: "+a.Acid.CatholyteWorst.Source)
+	}
+	split := report.Of("water_split", "water split", a.Water.Split, report.Grams, "")
+	if !(a.Water.Split.Value > 0) {
+		split.Label = ""
+	}
+	if a.Water.Split.Known() {
+		t.Add(split)
+	}
+	t.Add(band("water_evaporated", "water evaporated", a.Water.Evaporated, report.Grams, a.Water.Evaporated.Source))
+	t.Add(band("level_fall", "level falls", a.Water.LevelFall, report.Millimetres, "over "+quantity.Digits(a.Conditions.OpenArea.Value*report.SquareCentimetres.PerSI, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source))
+	t.Add(rough("water_to_have", "water to have at hand", a.Water.TopUp.Value, a.Water.TopUp.Value*0.2, report.Grams, a.Water.TopUp.Mark, "top up to the mark before each sample"))
+	return t
+}
+
+// turned counts a band of base as one of acid.
+func turned(b electrolysis.Band) electrolysis.Band {
+	b.Low, b.Best, b.High = -b.High, -b.Best, -b.Low
+	return b
+}
+
+// acidWords names what a gain of H+ in mol is, and what a gain of the other sign is; and
+// the substance that is weighed for it, with its kg per mol.
+func acidWords(moles float64, medium matter.Medium) (word, other, formula string, kilogramsPerMole float64) {
+	formula, _ = electrolysis.AcidOf(medium)
+	alkaline := formula == "NaOH"
+	switch {
+	case alkaline && moles < 0:
+		return "alkali made", "alkali used up", formula, electrolysis.CausticMass(1)
+	case alkaline:
+		return "alkali used up", "alkali made", formula, electrolysis.AcidMass(1, medium)
+	case moles < 0:
+		return "base", "acid", "NaOH", electrolysis.CausticMass(1)
+	}
+	return "acid", "base", formula, electrolysis.AcidMass(1, medium)
+}
+
+// acid adds a row for H+ gained in mol, in the words of acidWords; u, if there is one, is its standard uncertainty, else
+// the band is shown. Where nothing is gained, JSON alone says so.
+func (p *sheet) acid(t *report.Table, where, words string, b electrolysis.Band, u float64, medium matter.Medium) {
+	word, other, formula, kilograms := acidWords(b.Best, medium)
+	label := word + " " + words
+	if b.Best == 0 && b.Low == 0 && b.High == 0 {
+		label = ""
+	}
+	if b.Best < 0 {
+		b = turned(b)
+	}
+	key := where + strings.ReplaceAll(word, " ", "_")
+	moles, mass := band(key, label, b, report.Moles, ""), band(key, "", b, report.Grams, "")
+	mass.Value *= kilograms
+	if b.Low == b.High {
+		moles.Limits, mass.Limits = nil, nil
+		moles.Uncertainty, mass.Rough = math.NaN(), u*kilograms
+		if u > 0 {
+			moles.Uncertainty = u
+		}
+	} else {
+		mass.Limits = &report.Limits{Low: b.Low * kilograms, High: b.High * kilograms}
+	}
+	moles.Note = mass.String() + " as " + formula
+	if b.Low < 0 {
+		moles.Note += "; below zero is " + other
+	}
+	if b.Source != "" {
+		moles.Note += "; " + b.Source
+	}
+	moles.Rows = []report.Figure{mass}
+	t.Add(moles)
+}
+
+func (p *sheet) heatTable() report.Table {
+	a := p.Assessed
+	t := report.Table{Title: "Heat, leads and energy"}
+	t.Known("heat", "heat into the bath", a.Heat.Power, report.Watts, a.Heat.Power.Source)
+	t.Known("warming", "warming without loss", a.Heat.AdiabaticRate, report.KelvinsPerHour, "")
+	steady := report.Of("steady_temperature", "bath settles near", a.Heat.Steady, report.Celsius, a.Heat.Steady.Source)
+	if a.Heat.Boils {
+		t.Add(said("bath settles", "boils", matter.Assumed, a.Heat.Steady.Source))
+		steady.Label = ""
+	}
+	if a.Heat.Steady.Known() {
+		t.Add(steady)
+	}
+	word := "grows by " + quantity.Digits(100*(a.Heat.Gain.Value-1), 10) + " %"
+	if a.Heat.RunsAway {
+		word = "runs away"
+	}
+	t.Add(said("under constant voltage", "current "+word, a.Heat.Gain.Mark, a.Heat.Gain.Source))
+	t.Add(report.Figure{Key: "constant_voltage_runs_away", Word: a.Heat.RunsAway})
+	lead := plain("lead_cross_section", "", a.Lead.CrossSection, report.SquareMillimetres, matter.Assumed, "")
+	if a.Lead.CrossSection > 0 {
+		lead.Label, lead.Text = "leads", fmt.Sprintf("%g mm² copper", a.Lead.CrossSection*1e6)
+		lead.Note = fmt.Sprintf("up to %g A; loses %s V over %s m and back", a.Lead.Carries, quantity.Digits(a.Lead.Drop, a.Lead.Drop/2), quantity.Digits(a.Conditions.LeadLength.Value, 0))
+	}
+	t.Add(lead)
+	clips := "bolt"
+	if a.Clip.Clips > 0 {
+		clips = fmt.Sprintf("%d per electrode", a.Clip.Clips)
+	}
+	t.Add(said("clips", clips, matter.Assumed, a.Clip.Advice))
+	where := "at the supply's output"
+	if a.Conditions.CellVolts.Known() {
+		where = "at the cell, by the stated voltage; the leads take some more"
+	}
+	t.Known("energy", "energy", a.Energy.Total, report.KilowattHours, where)
+	t.Known("specific_energy", "energy per metal", a.Energy.Specific, report.KilowattHoursPerKilogram, "")
+	t.Known("energy_cost", "cost", a.Energy.Cost, report.Money, "in your money; "+a.Energy.Cost.Source)
+	return t
+}

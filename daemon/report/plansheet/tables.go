@@ -1,0 +1,248 @@
+package plansheet
+
+import (
+	"fmt"
+	"math"
+
+	"nightcell/configs/quantity"
+	"nightcell/daemon/report"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/matter"
+)
+
+func (p *sheet) bathTable() report.Table {
+	b := p.Bath
+	t := report.Table{Title: "Bath"}
+	medium := string(b.Medium)
+	if medium == "" {
+		medium = "unknown medium: state --medium"
+	}
+	t.Add(said("metal", fmt.Sprintf("%s, %s, %s", b.Metal.Element.Name, electrons(b.Valence), medium), matter.Unmarked, b.Couple.Reaction))
+	for _, salt := range p.Order.Bath.Contents.Salts {
+		f, err := matter.ParseFormula(salt.Formula)
+		if err != nil {
+			continue // the plan has parsed it
+		}
+		molar, molarDoubt := f.MolarMass()
+		if f.Count(b.Metal.String()) == 0 && len(matter.WinnableIn(f)) > 0 {
+			continue // among the other metals
+		}
+		if f.Count(b.Metal.String()) == 0 {
+			t.Add(said(f.String(), "supporting", matter.Unmarked, "holds no "+p.metalName()))
+			continue
+		}
+		share, u := f.MassFraction(b.Metal.String())
+		t.Add(said(f.String(), fmt.Sprintf("%s %% %s", quantity.Digits(share*100, u*100), b.Metal), matter.Published, fmt.Sprintf("%s g/mol, CIAAW 2021", quantity.Digits(molar*1e3, molarDoubt*1e3))))
+	}
+	if b.Amount.Known() {
+		t.Add(certain("metal_in_bath", "metal in it", b.Amount, report.Grams, ""))
+	}
+	if b.Volume.Known() {
+		t.Add(certain("bath_volume", "volume", b.Volume, report.Litres, ""))
+	}
+	concentration, note := p.Concentration(), ""
+	if w := p.Window(); w.Concentration.Known() {
+		note = usualNote(concentration.Value, w.Concentration, report.GramsPerLitre, " g/L")
+	}
+	t.Known("metal_concentration", "concentration", concentration, report.GramsPerLitre, note)
+	perMass := p.PerMass()
+	const leastDoubt = 2e-5 // A·h/g, of the last digit that tables of weights print
+	f := report.Of("charge_per_metal", "charge per gram", perMass, report.AmpereHoursPerGram, "at 100 %, from CIAAW and CODATA")
+	f.Uncertainty, f.Rough = math.NaN(), math.Max(perMass.StandardUncertainty, leastDoubt/report.AmpereHoursPerGram.PerSI)
+	t.Add(f)
+	return t
+}
+
+// electrons counts the electrons of a reduction.
+func electrons(n int) string {
+	if n == 1 {
+		return "1 electron"
+	}
+	return fmt.Sprintf("%d electrons", n)
+}
+
+// usualNote writes a usual range with its source, and where value lies outside of it.
+func usualNote(value float64, r matter.Range, unit report.Unit, symbol string) string {
+	note := fmt.Sprintf("usual %s%s (%s)", usual(r, unit), symbol, r.Source)
+	switch {
+	case value < r.Low*(1-1e-9) && r.Low > 0 || value < r.Low-1e-9:
+		return "below the " + note
+	case value > r.High+1e-9*math.Abs(r.High):
+		return "above the " + note
+	}
+	return note
+}
+
+func usual(r matter.Range, unit report.Unit) string {
+	return quantity.Span(r.Low*unit.PerSI+unit.Shift, r.High*unit.PerSI+unit.Shift)
+}
+
+// othersTable shows what else in the bath may plate.
+func (p *sheet) othersTable() report.Table {
+	t := report.Table{Key: "other_metals", List: true, Title: "Other metals in the bath, of which the charge counts nothing"}
+	for _, o := range p.Bath.Others {
+		note := fmt.Sprintf("all of it would take %s A·h more at 100 %%", quantity.Digits(o.Charge.Value*inAmpereHours, o.Charge.StandardUncertainty*inAmpereHours))
+		f := report.Of("mass", o.Metal.Element.Name, o.Amount, report.Grams, note)
+		f.Rows = []report.Figure{{Key: "metal", Word: o.Metal.String()}, report.Of("charge_at_full_efficiency", "", o.Charge, report.AmpereHours, "")}
+		if potential, by, ok := p.Nobler(o); ok {
+			f.Note = p.noblerText(o, by) + "; " + note
+			f.Rows = append(f.Rows, plain("potential", "", potential, report.Volts, o.Amount.Mark, ""), plain("nobler_by", "", by, report.Volts, o.Amount.Mark, ""))
+		}
+		t.Add(f)
+	}
+	return t
+}
+
+func (p *sheet) targetTable() report.Table {
+	g := p.Bath.Goal
+	t := report.Table{Title: "Target: " + p.targetText()}
+	u := g.Charge.StandardUncertainty * inAmpereHours
+	charge := certain("target_charge", "charge to pass", g.Charge, report.AmpereHours, fmt.Sprintf("from %s to %s A·h", quantity.Digits(g.Low*inAmpereHours, u), quantity.Digits(g.High*inAmpereHours, u)))
+	charge.Limits = &report.Limits{Low: g.Low, High: g.High}
+	t.Add(charge)
+	t.Known("theoretical_charge", "in theory", g.Theoretical, report.AmpereHours, "at 100 % efficiency")
+	if g.Duration.Known() {
+		f := certain("duration", "time", g.Duration, report.Hours, "")
+		f.Text = lasting(g.Duration)
+		t.Add(f)
+	}
+	t.Add(certain("deposit", "deposit", g.Deposit, report.Grams, "by passing that charge"))
+	recovered, left := "recovered", "left in the bath"
+	if p.SolubleAnode() {
+		recovered, left = "", "" // the anode gives it back
+	}
+	if g.Recovered.Known() {
+		t.Add(certain("recovered", recovered, g.Recovered, report.Percent, ""))
+	}
+	if g.Left.Known() {
+		t.Add(certain("remaining_concentration", left, g.Left, report.GramsPerLitre, ""))
+	}
+	t.Known("bath_load", "load of the bath", p.Load(), report.AmpereHoursPerLitre, "additives are counted by it")
+	t.Add(certain("efficiency", "efficiency", p.Bath.Efficiency, report.Percent, p.Bath.Efficiency.Source))
+	mark, doubt := g.Charge.Mark, p.Bath.Efficiency.StandardUncertainty
+	both := report.Figure{Rows: []report.Figure{rough("overall_efficiency", "", g.Overall, doubt, report.Percent, mark, ""), rough("marginal_efficiency", "", g.Marginal, doubt, report.Percent, mark, "")}}
+	if !p.Bath.MassTransfer.Known() {
+		t.Add(both)
+		return t
+	}
+	t.Add(certain("mass_transfer", "mass transfer", p.Bath.MassTransfer, report.MetresPerSecond, p.Bath.MassTransfer.Source))
+	t.Add(rough("critical_concentration", "efficiency falls from", g.Critical, p.loadDoubt(g.Critical), report.GramsPerLitre, mark, "below that the bath brings less than the current asks for"))
+	both.Label, both.Mark, both.Note = "overall, marginal", mark, "of all the charge, and of its last"
+	both.Text = fmt.Sprintf("%s %%, %s %%", quantity.Digits(g.Overall*100, doubt*100), quantity.Digits(g.Marginal*100, doubt*100))
+	t.Add(both)
+	q := bath.QualityAt(g.RatioEnd)
+	end := plain("limiting_current_share_end", "", g.RatioEnd, report.Share, mark, "")
+	end.Short = p.loadText(g.RatioEnd) + " " + q.Word
+	t.Add(report.Figure{Label: "i/i_lim", Text: fmt.Sprintf("%s to %s", p.loadText(g.RatioBegin), p.loadText(g.RatioEnd)), Mark: mark,
+		Note: fmt.Sprintf("begins %s, ends in %s", bath.QualityAt(g.RatioBegin).Word, q.Text),
+		Rows: []report.Figure{plain("limiting_current_share_begin", "", g.RatioBegin, report.Share, mark, ""), end, {Key: "deposit_quality_end", Word: q.Word}}})
+	return t
+}
+
+func (p *sheet) budgetTable() report.Table {
+	t := report.Table{Key: "budget", List: true, Title: "Where the doubt about the charge comes from (standard uncertainty, share of the variance)"}
+	u := p.Bath.Goal.Charge.StandardUncertainty
+	for _, s := range p.Bath.Goal.Budget {
+		f := rough("standard_uncertainty", s.Source, s.Amount, s.Amount, report.AmpereHours, s.Mark, fmt.Sprintf("%.0f %%", 100*s.Amount*s.Amount/(u*u)))
+		f.Rows = []report.Figure{{Key: "source", Word: s.Source}}
+		t.Add(f)
+	}
+	return t
+}
+
+func (p *sheet) runTable() report.Table {
+	a, window := p.Assessed, p.Window()
+	c := a.Conditions
+	t := report.Table{Title: "Run"}
+	t.Known("current", "current", c.Current, report.Amperes, "")
+	t.Known("cathode_area", "cathode area", c.CathodeArea, report.SquareCentimetres, "both faces, if both see an anode")
+	note := "no usual window in the table"
+	if window.CurrentDensity.Known() {
+		note = usualNote(a.CathodeDensity.Value, window.CurrentDensity, p.density, "")
+	}
+	t.Known("cathode_current_density", "on the cathode", a.CathodeDensity, p.density, note)
+	t.Known("anode_current_density", "on the anode", a.AnodeDensity, p.density, c.AnodeArea.Source)
+	growth, thick := p.Growth(), p.Thickness()
+	t.Add(rough("growth", "growth", growth.Value, growth.StandardUncertainty, report.MicrometresPerHour, growth.Mark, "if solid; trees outrun it by tens of times"))
+	t.Add(rough("deposit_thickness", "thickness at the end", thick.Value, thick.StandardUncertainty, report.Millimetres, thick.Mark, "if solid and even; edges and trees stand out"))
+	note = ""
+	if window.Temperature.Known() {
+		note = usualNote(c.Temperature.Value, window.Temperature, report.Celsius, "")
+	}
+	t.Known("bath_temperature", "temperature", c.Temperature, report.Celsius, note)
+	note = c.PH.Source
+	if window.PH.Known() {
+		note = usualNote(c.PH.Value, window.PH, report.One, "")
+	}
+	t.Known("ph", "pH", c.PH, report.One, note)
+	return t
+}
+
+func (p *sheet) platingTable() report.Table {
+	pl := p.Assessed.Plating
+	t := report.Table{Title: "Will it plate? " + pl.Verdict}
+	t.Known("metal_potential", "metal, at the start", pl.Metal, report.Volts, pl.Metal.Source)
+	t.Known("metal_potential_at_end", "metal, at the end", pl.MetalAtEnd, report.Volts, "")
+	t.Known("hydrogen_potential", "hydrogen", pl.Hydrogen, report.Volts, pl.Hydrogen.Source)
+	t.Known("", "difference", pl.Gap, report.Volts, "hydrogen less metal: what its overpotential has to hold back")
+	t.Known("hydrogen_overpotential", "overpotential", pl.Overpotential, report.Volts, "of hydrogen on the deposit at this density: "+pl.Overpotential.Source)
+	t.Known("plating_margin", "margin", pl.Margin, report.Volts, "overpotential less difference; kinetics decide, this is a bound")
+	t.Known("hydroxide_ph", "hydroxide falls at pH", pl.HydroxidePH, report.One, pl.HydroxidePH.Source)
+	return t
+}
+
+func (p *sheet) voltageTable() report.Table {
+	a := p.Assessed
+	t := report.Table{Title: "Cell voltage"}
+	floor := rough("floor", "no winning below", a.Floor.Metal, floorDoubt, report.Volts, a.Floor.Mark,
+		"by thermodynamics, with the easiest reaction at the anode, "+a.Floor.Reaction+"; steady current below about 85 % of it means a short or the wrong anode")
+	if p.SolubleAnode() {
+		floor.Label = ""
+		t.Add(said("no winning below", "0 V", matter.Published, "the anode dissolves: there is no floor"))
+	}
+	t.Add(floor)
+	t.Add(plain("reversible_expected", "", a.Floor.Expected, report.Volts, a.Floor.Mark, ""))
+	for _, part := range a.Parts {
+		t.Add(band("", part.Name, part.Band, report.Volts, part.Source))
+	}
+	if v := a.Conditions.CellVolts; v.Known() {
+		f := report.Of("cell", "stated at the cell", v, report.Volts, "energy and heat are reckoned with it")
+		f.Short = quantity.Digits(v.Value, v.StandardUncertainty) + " stated"
+		t.Add(f)
+	}
+	expected := band("expected", "expected at the supply", a.Voltage, report.Volts, "a band, not a promise: the cell's own runs teach a better one")
+	expected.Short = quantity.Digits(a.Voltage.Best, (a.Voltage.High-a.Voltage.Low)/2) + " expected"
+	t.Add(expected)
+	if w := p.Window(); w.CellVoltage.Known() {
+		t.Add(said("usual in the trade", usual(w.CellVoltage, report.Volts)+" V", w.CellVoltage.Mark, w.CellVoltage.Source))
+	}
+	for _, r := range a.Anode {
+		word := "possible"
+		if r.Expected {
+			word = "expected"
+		}
+		t.Add(said("anode: "+r.Name, word, matter.Unmarked, r.Note))
+	}
+	return t
+}
+
+// floorDoubt is how well a floor is known, V: activities are taken for concentrations.
+const floorDoubt = 0.02
+
+// cathodeTable ranks the materials by hydrogen overpotential.
+func (p *sheet) cathodeTable() report.Table {
+	t := report.Table{Title: "Cathode materials, the highest hydrogen overpotential first", Key: "cathode_materials", List: true}
+	for _, c := range p.Assessed.Plating.Cathodes {
+		f := report.Figure{Label: c.Material, Text: c.Verdict.String(), Mark: c.Overpotential.Mark, Note: c.Advice,
+			Rows: []report.Figure{{Key: "material", Word: c.Material}, {Key: "verdict", Word: c.Verdict.String()}}}
+		if o := c.Overpotential; o.Known() {
+			f.Text = quantity.Digits(o.Value, math.Max(o.StandardUncertainty, floorDoubt)) + " V, " + f.Text
+			f.Rows = append(f.Rows, report.Of("hydrogen_overpotential", "", o, report.Volts, ""))
+		}
+		t.Add(f)
+	}
+	if len(t.Figures) > 0 {
+		t.Bullet, t.Lines = "  ", []string{"source: " + p.Assessed.Plating.Cathodes[0].Overpotential.Source}
+	}
+	return t
+}
