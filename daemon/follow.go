@@ -2,6 +2,8 @@ package daemon
 
 import (
 	"fmt"
+	"maps"
+	"math"
 	"strings"
 	"time"
 	"unicode"
@@ -94,8 +96,13 @@ func (r *run) tell(c *Cell, kind routes.Kind, ch *alerts.Change) {
 	case routes.Quieted:
 		subject += " set aside by " + ch.By
 	}
+	var judged map[string]float64
+	if kind == routes.Alarm {
+		judged = figuresOf(ch)
+	}
 	r.notice(c, ch.UTC, routes.Notice{
-		Kind: kind, Condition: ch.Condition.String(), After: ch.After.String(), Priority: routes.Priority(ch.Priority), State: ch.To.String(),
+		Values: judged,
+		Kind:   kind, Condition: ch.Condition.String(), After: ch.After.String(), Priority: routes.Priority(ch.Priority), State: ch.To.String(),
 		Since: ch.Since, Subject: subject, Text: ch.Text, Meaning: ch.Meaning, First: ch.Action,
 		Acknowledge: fmt.Sprintf("nightcell alarms ack %s %s, or the button on the page", c.set.Cell, ch.Condition),
 	})
@@ -127,22 +134,45 @@ func (r *run) notice(c *Cell, utc time.Time, n routes.Notice) {
 	r.told = utc
 	n.Cell, n.Supply, n.At = c.set.Cell, c.set.Supply, utc
 	n.ID = noticeID(c.set.Cell, utc)
-	t := r.count.Totals()
-	n.Values = map[string]float64{
-		"charge_coulombs": t.Charge, "charge_standard_uncertainty_coulombs": t.StandardUncertainty, "energy_joules": t.Energy,
-	}
-	if p := c.set.Plan; p != nil {
-		n.Values["target_charge_coulombs"] = p.Goal.Charge.Value
-	}
-	if c.reading.At != 0 {
-		n.Values["reading_volts"], n.Values["reading_amperes"] = float64(c.reading.Volts), float64(c.reading.Amperes)
-	}
+	values := r.figures(c)
+	maps.Copy(values, n.Values)
+	n.Values = values
 	err := logNotice(r.log, n)
 	r.note(c, err)
 	if err != nil || r.log.Health().Cause != nil { // it waits in memory, where no route looks
 		c.tell(n)
 	}
 	c.wake()
+}
+
+// figures are those of where the run stands, in SI with the unit last in the name.
+func (r *run) figures(c *Cell) map[string]float64 {
+	t := r.count.Totals()
+	values := map[string]float64{
+		"charge_coulombs": t.Charge, "charge_standard_uncertainty_coulombs": t.StandardUncertainty, "energy_joules": t.Energy,
+	}
+	if c.set.Plan != nil && r.target > 0 {
+		values["target_charge_coulombs"], values["deposit_kilograms"] = r.target, r.standing.Confirmed
+	}
+	if c.reading.At != 0 {
+		values["reading_volts"], values["reading_amperes"] = float64(c.reading.Volts), float64(c.reading.Amperes)
+	}
+	return values
+}
+
+// figuresOf are what an alarm judged and what it held that against, as its text tells them.
+func figuresOf(ch *alerts.Change) map[string]float64 {
+	unit := ch.Condition.Unit()
+	if unit == "" {
+		return nil
+	}
+	values := make(map[string]float64, 2)
+	for name, v := range map[string]float64{"found_": ch.Value, "limit_": ch.Limit} {
+		if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			values[name+unit] = v
+		}
+	}
+	return values
 }
 
 // tell hands a notice to the routes past the log, which does not take it now.

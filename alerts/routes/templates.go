@@ -161,6 +161,8 @@ var tradeUnits = map[string]struct {
 	size   float64 // in the SI unit
 }{
 	"coulombs": {"A·h", 3600}, "joules": {"W·h", 3600}, "volts": {"V", 1}, "amperes": {"A", 1},
+	"kilograms": {"g", 1e-3}, "seconds": {"s", 1}, "bytes": {"MB", 1e6}, "ratio": {"%", 0.01},
+	"amperes_per_square_metre": {"A/dm²", 100}, "cubic_metres_per_second": {"m³/h", 1.0 / 3600}, "joules_per_kilogram": {"W·h/g", 3.6e6},
 }
 
 // firstFigures are the names of the figures that come first, in this order: what the supply shows, then
@@ -187,17 +189,17 @@ func figures(values map[string]float64) []figure {
 	var all []figure
 	for _, name := range names {
 		v := values[name]
-		words := strings.Split(name, "_")
-		unit := ""
-		if len(words) > 1 {
-			unit = words[len(words)-1]
-			words = words[:len(words)-1]
-			if u, ok := tradeUnits[unit]; ok {
-				unit, v = u.symbol, v/u.size
-			}
-			unit = " " + unit
+		label, unit := name, ""
+		if at := strings.LastIndexByte(name, '_'); at >= 0 {
+			label, unit = name[:at], " "+name[at+1:]
 		}
-		label := strings.Join(words, " ")
+		for at := 1; at < len(name); at++ { // the longest that fits: a unit may be a quotient
+			if u, ok := tradeUnits[name[at:]]; ok && name[at-1] == '_' {
+				label, unit, v = name[:at-1], " "+u.symbol, v/u.size
+				break
+			}
+		}
+		label = strings.ReplaceAll(label, "_", " ")
 		if i := rank(name); i < len(firstFigures) {
 			label = firstFigures[i].label
 		} else if label != "" {

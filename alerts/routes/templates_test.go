@@ -48,9 +48,11 @@ func TestLetterSaysWhatAPersonNeeds(t *testing.T) {
 // TestLetterShowsFiguresAsTheTradeDoes: nobody reads coulombs at night.
 func TestLetterShowsFiguresAsTheTradeDoes(t *testing.T) {
 	n := alarm("a", "whisker", Medium)
-	n.Values = map[string]float64{"charge_coulombs": 129528, "energy_joules": 487116, "reading_volts": 3.29, "reading_amperes": 3, "level_millimetres": 4, "count": 2}
+	n.Values = map[string]float64{"charge_coulombs": 129528, "energy_joules": 487116, "reading_volts": 3.29, "reading_amperes": 3, "level_millimetres": 4, "count": 2,
+		"deposit_kilograms": 0.0235, "found_amperes_per_square_metre": 510, "limit_joules_per_kilogram": 1.8e7, "found_cubic_metres_per_second": 1e-4, "found_ratio": 0.9}
 	text := BuiltIn().Compose(n).Text
-	for _, want := range []string{"35.98 A·h\n", "135.31 W·h\n", " 3.29 V\n", " 3 A\n", " 4 millimetres\n", "Count:              2\n"} {
+	for _, want := range []string{"35.98 A·h\n", "135.31 W·h\n", " 3.29 V\n", " 3 A\n", " 4 millimetres\n", "Count:              2\n",
+		" 23.5 g\n", " 5.1 A/dm²\n", " 5 W·h/g\n", " 0.36 m³/h\n", " 90 %\n"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in:\n%s", want, text)
 		}
