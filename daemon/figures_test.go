@@ -24,7 +24,7 @@ func TestARaisedTargetIsPlannedAnew(t *testing.T) {
 		o := operator{&Daemon{cells: []*Cell{c}}}
 		stop := start(t, c)
 		<-time.After(30 * time.Minute)
-		if err := o.Enter(t.Context(), control.Entry{Cell: "zinc-1", Kind: "addition", By: "test",
+		if _, err := o.Enter(t.Context(), control.Entry{Cell: "zinc-1", Kind: "addition", By: "test",
 			Numbers: map[string]float64{"mass_kilograms": 0.1}, Words: map[string]string{"formula": "ZnSO4·7H2O"}}); err != nil {
 			t.Fatal(err)
 		}
@@ -59,7 +59,7 @@ func TestANoticeCarriesTheFiguresOfItsText(t *testing.T) {
 		stop := start(t, c)
 		<-time.After(20 * time.Minute)
 		planned := c.Latest().PlannedTarget
-		if err := o.Enter(t.Context(), control.Entry{Cell: "zinc-1", Kind: "addition", By: "test",
+		if _, err := o.Enter(t.Context(), control.Entry{Cell: "zinc-1", Kind: "addition", By: "test",
 			Numbers: map[string]float64{"mass_kilograms": 0.05}, Words: map[string]string{"formula": "ZnSO4·7H2O"}}); err != nil {
 			t.Fatal(err)
 		}
