@@ -146,6 +146,29 @@ func TestOrdersReachTheDaemon(t *testing.T) {
 	}
 }
 
+// TestAnEntryAgainstTheBooks is refused with a word on how to insist, and what the daemon notes is printed.
+func TestAnEntryAgainstTheBooks(t *testing.T) {
+	assay := []string{"zinc-1", "assay", "concentration=503 g/L"}
+	_, _, err := order(t, &deskClerk{err: control.Contradiction("the assay says 503 g/L, and the books say 50.3 g/L: target 7.72 → 78.90 A·h")}, newEnterCommand, assay...)
+	var usage usageError
+	if err == nil || errors.As(err, &usage) || !strings.Contains(err.Error(), "7.72 → 78.90 A·h. If it is so all the same, say it again with --certain") {
+		t.Errorf("refused as %v", err)
+	}
+	d := &deskClerk{entered: control.Entered{Notes: []string{"no metal was booked\x1b[2J"}}}
+	out, got, err := order(t, d, newEnterCommand, append(assay, "--certain")...)
+	if e, ok := got.(control.Entry); err != nil || !ok || !e.Certain || !strings.HasPrefix(out, "assay entered for zinc-1\nno metal was booked") || strings.Contains(out, "\x1b") {
+		t.Errorf("%+v, %v, printed %q", got, err, out)
+	}
+	if out, _, err := order(t, d, newEnterCommand, append(assay, "--certain", "--json")...); err != nil || !strings.Contains(out, `"notes": [`) {
+		t.Errorf("%v, printed %q", err, out)
+	}
+	unconfirmed := control.Cell{Name: "zinc-1", Unconfirmed: "assay", TargetWith: 284040, TargetWithout: 27792}
+	var status bytes.Buffer
+	if err := printStatus(&status, []control.Cell{unconfirmed}); err != nil || !strings.Contains(status.String(), "unconfirmed assay contradicts the books: target 78.90 A·h with it, 7.72 A·h without; the earlier acts") {
+		t.Errorf("%v, %s", err, status.String())
+	}
+}
+
 func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 	for _, c := range []struct {
 		command func(*shell) *cobra.Command

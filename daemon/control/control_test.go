@@ -359,3 +359,39 @@ func TestAnOrderWithoutAnAnswer(t *testing.T) {
 }
 
 func second[T any](_ T, err error) error { return err }
+
+// TestAContradictionKeepsItsMeaning across the socket, where the line tells it from a mistake, and notes travel back.
+func TestAContradictionKeepsItsMeaning(t *testing.T) {
+	d := &desk{err: Contradiction("the books say %s", "50.3 g/L")}
+	_, c := open(t, d)
+	_, err := c.Enter(t.Context(), Entry{Cell: "zinc-1", Kind: "assay"})
+	if !IsContradiction(err) || IsMistake(err) || err.Error() != "the books say 50.3 g/L" {
+		t.Errorf("%v", err)
+	}
+	d.err, d.entered = nil, Entered{Notes: []string{"no metal was booked"}}
+	got, err := c.Enter(t.Context(), Entry{Cell: "zinc-1", Kind: "assay", Certain: true})
+	if err != nil || !cmp.Equal(got, d.entered) {
+		t.Errorf("%+v, %v", got, err)
+	}
+}
+
+// TestCheckOfEntries: what comes past the command line is held against the same table.
+func TestCheckOfEntries(t *testing.T) {
+	for _, tt := range []struct {
+		e    Entry
+		want string // part of the refusal; empty: taken
+	}{
+		{Entry{Kind: "assay", Numbers: map[string]float64{"concentration_moles_per_cubic_metre": 0, "concentration_plus_minus_moles_per_cubic_metre": 1}}, ""},
+		{Entry{Kind: "remark"}, ""},
+		{Entry{Kind: "wish"}, "not written by hand"},
+		{Entry{Kind: "assay", Numbers: map[string]float64{"volume_cubic_metres": 1}}, "no figure"},
+		{Entry{Kind: "assay", Numbers: map[string]float64{"concentration_moles_per_cubic_metre": math.Inf(1)}}, "no figure"},
+		{Entry{Kind: "assay"}, "needs concentration"},
+		{Entry{Kind: "remark", Words: map[string]string{"outcome": "confirmed"}}, "no word"},
+	} {
+		err := tt.e.Check()
+		if (tt.want == "") != (err == nil) || err != nil && (!strings.Contains(err.Error(), tt.want) || !IsMistake(err)) {
+			t.Errorf("%+v: %v, want %q", tt.e, err, tt.want)
+		}
+	}
+}

@@ -62,6 +62,24 @@ func TestActing(t *testing.T) {
 		t.Errorf("the mistake is not explained, or what was typed is lost: %s", wrong.body)
 	}
 	v.want("nothing", enter("remark", nil), http.StatusBadRequest)
+	slip := url.Values{"concentration": {"503 g/L"}}
+	refused := enter("assay", slip)
+	v.want("an assay against the books", refused, http.StatusUnprocessableEntity)
+	for _, want := range []string{"503 g/L, and the books say 50.3 g/L", "7.72 → 78.90", `type="checkbox" name="certain"`, `value="503 g/L"`} {
+		if !strings.Contains(refused.body, want) {
+			t.Errorf("%q is missing in the refusal: %s", want, refused.body)
+		}
+	}
+	if strings.Contains(v.get("/cell/zinc-2/enter?kind=assay").body, `name="certain"`) {
+		t.Error("the first form asks already whether it is certain")
+	}
+	slip.Set("certain", "yes")
+	v.want("the same, certain", enter("assay", slip), http.StatusSeeOther)
+	if !strings.Contains(v.get("/cell/zinc-2").body, "A note on the assay.") {
+		t.Error("what the daemon notes of an entry is not shown")
+	}
+	v.want("a confirmation", enter("confirm", nil), http.StatusSeeOther)
+	v.want("salt by concentration", enter("addition", url.Values{"formula": {"ZnSO4"}, "concentration": {"260 g/L"}, "volume": {"50 mL"}}), http.StatusSeeOther)
 	off := url.Values{"form": {v.form("/cell/zinc-2/off")}, "subject": {""}, "confirm": {"zinc-2"}}
 	v.want("off", v.send(http.MethodPost, "/cell/zinc-2/off", off), http.StatusSeeOther)
 	hold := url.Values{"form": {v.form("/cell/zinc-2/hold")}, "subject": {""}, "confirm": {"zinc-2"}}
@@ -69,6 +87,9 @@ func TestActing(t *testing.T) {
 	want := []string{
 		"acknowledge zinc-1 hard-short night shift",
 		`enter zinc-2 assay night shift map[concentration_kilograms_per_cubic_metre:12.4] map[] ""`,
+		`enter zinc-2 assay night shift map[concentration_kilograms_per_cubic_metre:503] map[] ""`,
+		`enter zinc-2 confirm night shift map[] map[] ""`,
+		`enter zinc-2 addition night shift map[concentration_kilograms_per_cubic_metre:260 volume_cubic_metres:5e-05] map[formula:ZnSO4] ""`,
 		"off zinc-2 night shift", "hold zinc-2 night shift",
 	}
 	if diff := cmp.Diff(want, b.op.orders()); diff != "" {

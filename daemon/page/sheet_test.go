@@ -1,6 +1,7 @@
 package page
 
 import (
+	"math"
 	"testing"
 
 	"nightcell/daemon/snapshot"
@@ -18,5 +19,17 @@ func TestAWayOutTellsWhatItHolds(t *testing.T) {
 		if got, want := wayRow("route", "Route", c.way), (row{"route-" + c.way.Name, "Route " + c.way.Name, c.state, c.note}); got != want {
 			t.Errorf("%+v, want %+v", got, want)
 		}
+	}
+}
+
+func TestATargetTellsOfAnUnconfirmedEntry(t *testing.T) {
+	c := &snapshot.Cell{}
+	c.Charge.Unconfirmed, c.Charge.TargetWith, c.Charge.TargetWithout = "assay", 78.9*3600, 26.1*3600
+	if got, want := drift(c), "the earlier of two: 78.90\u202fA·h with the unconfirmed assay, 26.10\u202fA·h without"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	c.Charge.TargetWith = math.Inf(1)
+	if got, want := drift(c), "the earlier of two: never reached with the unconfirmed assay, 26.10\u202fA·h without"; got != want {
+		t.Errorf("%q, want %q", got, want)
 	}
 }

@@ -102,15 +102,20 @@ func moves(kind string) bool {
 // Consequence says in words what taking an entry does to the target, such as
 // "target 7.72 → 78.90 A·h, finish 24 h later".
 func (v Verdict) Consequence() string {
-	if v.Before == v.After {
-		return fmt.Sprintf("the target stays at %s A·h", ampereHours(v.Before.TargetCharge))
+	before, after := v.Before.TargetCharge/3600, v.After.TargetCharge/3600
+	switch {
+	case v.Before == v.After && math.IsInf(before, 1):
+		return "the target stays out of reach"
+	case v.Before == v.After:
+		return fmt.Sprintf("the target stays at %.2f A·h", before)
+	case math.IsInf(after, 1):
+		return fmt.Sprintf("target %.2f A·h → never reached at this current", before)
+	case math.IsInf(before, 1):
+		return fmt.Sprintf("target out of reach → %.2f A·h", after)
 	}
-	text := fmt.Sprintf("target %s → %s A·h", ampereHours(v.Before.TargetCharge), ampereHours(v.After.TargetCharge))
+	text := fmt.Sprintf("target %.2f → %.2f A·h", before, after)
 	switch d := v.After.Seconds - v.Before.Seconds; {
-	case math.IsNaN(d): // neither of them has a finish
-	case math.IsInf(d, 1):
-		text += ", never finished at this current"
-	case math.IsInf(d, -1):
+	case math.IsNaN(d) || math.IsInf(d, 0): // no current flows
 	case math.Abs(d) < 60:
 		text += ", finish the same minute"
 	case d > 0:
@@ -119,13 +124,6 @@ func (v Verdict) Consequence() string {
 		text += ", finish " + span(-d) + " earlier"
 	}
 	return text
-}
-
-func ampereHours(coulombs float64) string {
-	if math.IsInf(coulombs, 0) {
-		return "unreachable"
-	}
-	return fmt.Sprintf("%.2f", coulombs/3600)
 }
 
 // span writes seconds the way people say them.
