@@ -28,16 +28,22 @@ type sample struct {
 	volts, amperes float64
 }
 
+// tester is a test, or one draw of a property, whose files are closed with it.
+type tester interface {
+	rapid.TB
+	Cleanup(func())
+}
+
 // author writes a run as the watch would.
 type author struct {
-	t     *testing.T
+	t     tester
 	w     *runlog.Writer
 	count *integrate.Coulometer
 	last  time.Time
 	at    time.Duration
 }
 
-func newAuthor(t *testing.T, data string, began time.Time) *author {
+func newAuthor(t tester, data string, began time.Time) *author {
 	t.Helper()
 	w, err := runlog.Create(data, cellName, began, []byte("# invented\n"), runlog.Options{Sync: time.Hour})
 	if err != nil {
@@ -101,7 +107,7 @@ func TestNoSpikeIsLost(t *testing.T) {
 		if err != nil {
 			r.Fatal(err)
 		}
-		a := newAuthor(t, data, begin)
+		a := newAuthor(r, data, begin) // its log is closed with the draw
 		var all []sample
 		at := begin
 		for range rapid.IntRange(1, 600).Draw(r, "readings") {

@@ -54,7 +54,7 @@ func (b Batch) Won(mol, amperes, seconds float64) float64 {
 	}
 	speed := b.Efficiency * amperes / b.perMole()
 	critical := b.Critical(amperes)
-	first := 0.0
+	first, all := 0.0, mol
 	if mol > critical {
 		until := (mol - critical) / speed
 		if seconds <= until {
@@ -65,7 +65,7 @@ func (b Batch) Won(mol, amperes, seconds float64) float64 {
 	if mol == 0 { // without limit: the first stage took it all
 		return first
 	}
-	return first + mol*-math.Expm1(-b.rate()*seconds)
+	return math.Min(first+mol*-math.Expm1(-b.rate()*seconds), all) // the two stages can round up
 }
 
 // Time returns the seconds that a constant current in A needs to bring the bath
@@ -90,6 +90,28 @@ func (b Batch) Time(from, to, amperes float64) float64 {
 		return math.Inf(1)
 	}
 	return first + math.Log(from/to)/b.rate()
+}
+
+// TimeToWin returns the seconds that a constant current in A needs to win an amount
+// in mol out of mol in the bath. It is the inverse of Won, to the last digits
+// also where little is won out of much, which Time by the amounts left cannot be.
+func (b Batch) TimeToWin(mol, won, amperes float64) float64 {
+	if !(won > 0) {
+		return 0
+	}
+	if won >= mol/2 { // what is left is then an exact difference
+		return b.Time(mol, mol-won, amperes)
+	}
+	critical := b.Critical(amperes)
+	if !(amperes > 0) {
+		return math.Inf(1)
+	}
+	speed := b.Efficiency * amperes / b.perMole()
+	if mol-critical >= won {
+		return won / speed
+	}
+	first := math.Max(mol-critical, 0) // mol, won at full speed
+	return first/speed - math.Log1p(-(won-first)/math.Min(mol, critical))/b.rate()
 }
 
 // Marginal returns the share of the current that wins metal at this moment, with

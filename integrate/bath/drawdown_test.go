@@ -258,9 +258,10 @@ func TestPhysicsIsMonotonic(t *testing.T) {
 		if b.Marginal(mol/2, amperes) > b.Marginal(mol, amperes)*round {
 			t.Fatal("a poorer bath works better")
 		}
-		if left := mol - won; won > 0 && left > mol*1e-6 {
-			if back := b.Time(mol, left, amperes); back > seconds*(1+1e-6) {
-				t.Fatalf("Time %g s, Won within %g s", back, seconds)
+		// What is won in a time takes that time; the last trace of a bath takes any.
+		if won > 0 && mol-won > mol*1e-6 {
+			if back := b.TimeToWin(mol, won, amperes); math.Abs(back/seconds-1) > 1e-9 {
+				t.Fatalf("TimeToWin %.12g s, Won within %.12g s", back, seconds)
 			}
 		}
 		// Two halves make a whole.
@@ -314,5 +315,37 @@ func TestTimeConstants(t *testing.T) {
 	forced, _ := Forced.Transfer()
 	if !(still.Value < bubble.Value && bubble.Value < forced.Value) {
 		t.Error("more stirring brings less")
+	}
+}
+
+// TestNeverMoreThanThereIs: two stages, each rounded, won the last digit too much of this bath.
+func TestNeverMoreThanThereIs(t *testing.T) {
+	b := Batch{Valence: 4, Volume: 0.0001068115234375, Area: 0.0001220703125, MassTransfer: 1e-4, Efficiency: 0.264892578125}
+	const mol = 0.0024414062500000004
+	if won := b.Won(mol, 0.06313133239746094, 375105.9375); won > mol {
+		t.Errorf("%.20g mol out of %.20g", won, mol)
+	}
+}
+
+// TestTimeToWinKeepsItsDigits: little won out of much takes the time it took, to the
+// last digits; by the amounts left it would be off by more than a millionth.
+func TestTimeToWinKeepsItsDigits(t *testing.T) {
+	for name, b := range map[string]Batch{
+		"first stage":  {Valence: 1, Volume: 0.1, Area: 1, Efficiency: 0.0625},
+		"second stage": {Valence: 1, Volume: 0.1, Area: 1e-4, MassTransfer: 1e-12, Efficiency: 1},
+	} {
+		won := b.Won(100, 0.0156, 1)
+		if got := b.TimeToWin(100, won, 0.0156); math.Abs(got-1) > 1e-12 {
+			t.Errorf("%s: %.15g s, want 1 s", name, got)
+		}
+		if off := math.Abs(b.Time(100, 100-won, 0.0156) - 1); off < 1e-12 {
+			t.Errorf("%s: by the amounts left it is off by %g too: the check shows nothing", name, off)
+		}
+	}
+	b := Batch{Valence: 2, Volume: 1e-3, Area: 1e-2, MassTransfer: 1e-5, Efficiency: 0.9}
+	for _, c := range []struct{ won, amperes, want float64 }{{0, 1, 0}, {-1, 1, 0}, {0.1, 0, math.Inf(1)}, {1, 1, math.Inf(1)}, {2, 1, math.Inf(1)}} {
+		if got := b.TimeToWin(1, c.won, c.amperes); got != c.want {
+			t.Errorf("%g mol of 1 mol at %g A: %g s, want %g s", c.won, c.amperes, got, c.want)
+		}
 	}
 }

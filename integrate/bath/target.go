@@ -104,27 +104,15 @@ func (s scenario) current() float64 {
 	return 1
 }
 
-// end returns the mol of metal left in the bath at which the target is reached.
-// It is not for a charge target.
+// end returns the mol of metal left in the bath at which the target is reached, for
+// a target that says what is to be left.
 func (s scenario) end() (float64, error) {
 	value := s.form.value.Value
 	switch s.form.name {
-	case formRecover:
-		return s.amount * (1 - value), nil
 	case formConcentration:
 		end := value * s.batch.Volume / s.molar
 		if end >= s.amount {
 			return 0, fmt.Errorf("the bath has %.3g g/L to begin with, which is not above %.3g g/L", s.amount*s.molar/s.batch.Volume, value)
-		}
-		return end, nil
-	case formDeposit, formThickness:
-		mass := value
-		if s.form.name == formThickness {
-			mass *= s.batch.Area * s.density
-		}
-		end := s.amount - mass/s.molar
-		if end < 0 {
-			return 0, fmt.Errorf("%.3g g are wanted, and the bath holds %.3g g", mass*1e3, s.amount*s.molar*1e3)
 		}
 		return end, nil
 	case formMarginal:
@@ -142,25 +130,48 @@ func (s scenario) end() (float64, error) {
 	return math.NaN(), nil
 }
 
+// wanted returns the mol of metal to be won, for a target that says it.
+func (s scenario) wanted() (float64, error) {
+	mass := s.form.value.Value
+	switch s.form.name {
+	case formRecover:
+		return s.amount * s.form.value.Value, nil
+	case formThickness:
+		mass *= s.batch.Area * s.density
+	}
+	if mass/s.molar > s.amount {
+		return 0, fmt.Errorf("%.3g g are wanted, and the bath holds %.3g g", mass*1e3, s.amount*s.molar*1e3)
+	}
+	return mass / s.molar, nil
+}
+
 // solve finds charge, time and deposit.
 func (s scenario) solve() (outcome, error) {
 	amperes := s.current()
 	var o outcome
-	if s.form.name == formCharge {
-		o.charge = s.form.value.Value
-		o.seconds = o.charge / amperes
+	switch s.form.name {
+	case formCharge:
+		o.seconds = s.form.value.Value / amperes
 		o.deposit = s.batch.Won(s.amount, amperes, o.seconds)
-	} else {
+	case formRecover, formDeposit, formThickness:
+		won, err := s.wanted()
+		if err != nil {
+			return o, err
+		}
+		o.deposit, o.seconds = won, s.batch.TimeToWin(s.amount, won, amperes)
+	default:
 		end, err := s.end()
 		if err != nil {
 			return o, err
 		}
-		o.seconds = s.batch.Time(s.amount, end, amperes)
-		o.charge = o.seconds * amperes
-		o.deposit = s.amount - end
-		if math.IsInf(o.seconds, 0) {
-			return o, fmt.Errorf("the last trace never comes out: less and less of the current wins metal; leave some in the bath")
-		}
+		o.deposit, o.seconds = s.amount-end, s.batch.Time(s.amount, end, amperes)
+	}
+	if math.IsInf(o.seconds, 0) {
+		return o, fmt.Errorf("the last trace never comes out: less and less of the current wins metal; leave some in the bath")
+	}
+	o.charge = o.seconds * amperes
+	if s.form.name == formCharge {
+		o.charge = s.form.value.Value
 	}
 	if s.amperes == 0 {
 		o.seconds = 0

@@ -62,7 +62,7 @@ func (c *Cell) conditions(in Influence) conditions {
 		short: in.ShortSiemens, lead: in.LeadOhms,
 	}
 	if c.volume > 0 {
-		r.rich = c.metal / c.volume / referenceMolarity
+		r.rich = math.Min(c.metal/c.volume/referenceMolarity, saturated)
 	}
 	if c.deposit > 0 {
 		r.back = 1
@@ -79,6 +79,10 @@ func (c *Cell) wetted() float64 {
 	}
 	return math.Max(1-lost/s.PlateHeight, 0.02)
 }
+
+// saturated is how rich a bath can be, in kmol/m3. Salt beyond it lies on the bottom, as it does
+// in a bath that leaked away. It is above what salts of such metals reach (from memory).
+const saturated = 20
 
 // branch is the state of both electrodes and the circuit at one cathode potential φ = −x.
 type branch struct {

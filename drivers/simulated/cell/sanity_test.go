@@ -193,6 +193,19 @@ func TestBalances(t *testing.T) {
 	})
 }
 
+// Salt thrown into a bath that leaked away does not dissolve without end: the cell keeps a
+// voltage that a cell can have.
+func TestDriedBath(t *testing.T) {
+	for _, water := range []float64{0, 1e-300, 1e-200, 1e-100, 1e-50, 1e-38, 1e-30, 1e-20, 1e-9} {
+		c := build(t, Zinc())
+		c.Add(0, -1)
+		c.Add(0.02, water)
+		if p := c.Step(1, Drive{Volts: 32, Amperes: 1, On: true}, Healthy()); !(p.Volts > 0 && p.Volts <= 32) {
+			t.Errorf("20 g in %g m3: %+v", water, p)
+		}
+	}
+}
+
 // The length of the steps does not change the truth: 1 s against MaxStep, over a night with a swing, is the same within 1e-6.
 func TestStepLengthDoesNotMatter(t *testing.T) {
 	run := func(dt float64) Totals {
