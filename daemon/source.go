@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"io/fs"
 	"path/filepath"
@@ -68,11 +69,14 @@ func (s *noticeSource) Latest(context.Context) (string, error) {
 func (s *noticeSource) Next(ctx context.Context, from string) (routes.Notice, string, error) {
 	at, err := cursor.Parse(s.skip(from))
 	if err != nil {
-		return routes.Notice{}, "", err
+		return routes.Notice{}, "", fmt.Errorf("%w: %w", routes.ErrCursor, err)
 	}
 	names, err := cursor.Runs(s.cellDir)
 	if err != nil {
 		return routes.Notice{}, "", err
+	}
+	if len(names) > 0 && at.Run > names[len(names)-1] {
+		return routes.Notice{}, "", fmt.Errorf("%w: there is no run %s yet", routes.ErrCursor, at.Run)
 	}
 	for _, run := range names {
 		if run < at.Run {
@@ -107,6 +111,9 @@ func (s *noticeSource) nextIn(ctx context.Context, at cursor.Cursor) (n routes.N
 	}()
 	if err := r.SeekTo(at.Offset); err != nil {
 		return n, at, err
+	}
+	if r.Offset() != at.Offset {
+		return n, at, fmt.Errorf("%w: no line of run %s ends at byte %d", routes.ErrCursor, at.Run, at.Offset)
 	}
 	var rec runlog.Record
 	for ctx.Err() == nil {

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -9,6 +10,7 @@ import (
 
 	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
+	"nightcell/daemon/cursor"
 	"nightcell/drivers"
 )
 
@@ -63,6 +65,19 @@ func TestNoticesGoOutAcrossRuns(t *testing.T) {
 		want := []routes.Kind{routes.Milestone, routes.Ended, routes.Milestone, routes.Milestone, routes.Ended}
 		if !slices.Equal(kinds, want) {
 			t.Errorf("notices: %v, want %v", kinds, want)
+		}
+		place, err := cursor.Parse(from)
+		if err != nil {
+			t.Fatal(err)
+		}
+		inLine, beyond, future := place, place, place
+		inLine.Offset--
+		beyond.Offset += 1 << 20
+		future.Run = "20990101T000000Z"
+		for _, bad := range []string{"x", place.Run, place.Run + "/-1", inLine.String(), beyond.String(), future.String()} {
+			if _, _, err := source.Next(t.Context(), bad); !errors.Is(err, routes.ErrCursor) {
+				t.Errorf("the cursor %s is damaged, and %v is said", bad, err)
+			}
 		}
 		at, err := source.Latest(t.Context())
 		if err != nil {

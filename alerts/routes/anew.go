@@ -39,6 +39,23 @@ func (w *worker) newcomer(ctx context.Context) (s state, err error) {
 	return s, err
 }
 
+// lostPlace begins anew where the route's place in the source is damaged; any other failure to
+// read is tried again. It returns false if it has to be.
+func (w *worker) lostPlace(ctx context.Context, failed error) bool {
+	if !errors.Is(failed, ErrCursor) {
+		w.fail(failed)
+		return false
+	}
+	s, err := w.beginAnew(ctx, failed)
+	if err != nil {
+		w.fail(err)
+		return false
+	}
+	s.Proved, s.SetAside = w.state.Proved, w.state.SetAside
+	w.state, w.unsaved, w.unread = s, true, false
+	return true
+}
+
 // survey reads what the source has of its last run.
 func (w *worker) survey(ctx context.Context) (s state, err error) {
 	if l, ok := w.o.Source.(Runs); ok {

@@ -16,6 +16,7 @@ import (
 type journal struct {
 	mu      sync.Mutex
 	notices []Notice
+	strict  bool // a cursor that is no position is ErrCursor
 }
 
 func (j *journal) add(n ...Notice) {
@@ -27,7 +28,10 @@ func (j *journal) add(n ...Notice) {
 func (j *journal) Next(_ context.Context, cursor string) (Notice, string, error) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	i, _ := strconv.Atoi(cursor)
+	i, err := strconv.Atoi(cursor)
+	if j.strict && cursor != "" && (err != nil || i > len(j.notices)) {
+		return Notice{}, "", fmt.Errorf("%w: %q", ErrCursor, cursor)
+	}
 	if i >= len(j.notices) {
 		return Notice{}, "", io.EOF
 	}

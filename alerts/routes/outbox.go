@@ -14,12 +14,16 @@ import (
 type Source interface {
 	// Next returns the first notice after cursor and the cursor behind it. When
 	// there is none yet it returns io.EOF, at once. A notice is returned again,
-	// unchanged, whenever the same cursor is asked.
+	// unchanged, whenever the same cursor is asked. A cursor at which no notice can end is ErrCursor.
 	Next(ctx context.Context, cursor string) (n Notice, next string, err error)
 	// Start returns the cursor at which a route without saved state begins,
 	// commonly that behind the newest notice, so that old news is not told to a newcomer.
 	Start(ctx context.Context) (cursor string, err error)
 }
+
+// ErrCursor says that a cursor is none that its Source gave: the saved state that holds it is
+// damaged, or the source is no longer the same.
+var ErrCursor = errors.New("the place in the queue of notices is damaged")
 
 // Runs is the optional ability of a Source whose notices belong to runs, so that no alarm outlives its run.
 type Runs interface {

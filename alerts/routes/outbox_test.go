@@ -171,6 +171,31 @@ func TestDamagedStateBeginsAnew(t *testing.T) {
 	})
 }
 
+// TestADamagedPlaceBeginsAnew: the state can be read and the cursor in it cannot, or names a place that never was; the
+// alarm that stands is told all the same.
+func TestADamagedPlaceBeginsAnew(t *testing.T) {
+	for name, saved := range map[string]string{
+		"no cursor":      `{"cursor":"x"}`,
+		"beyond the end": `{"cursor":"9000","proved":"2026-01-02T03:04:05Z","set_aside":3}`,
+		"held back":      `{"cursor":"1","held":{"from":"x","below":"low"}}`,
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			source, phone := &journal{strict: true}, &inbox{name: "phone"}
+			shelf := &shelf{states: map[string][]byte{"phone": []byte(saved)}}
+			source.add(alarm("a", "contact", High))
+			box := open(t, Options{Source: source, Store: shelf}, Way{Route: phone})
+			flush(t, box)
+			equal(t, phone.ids(), "a")
+			source.add(alarm("b", "hard-short", High))
+			flush(t, box)
+			equal(t, phone.ids(), "a", "b")
+			if h := box.Health()[0]; h.LastError != "" || name == "beyond the end" && h.SetAside != 3 {
+				t.Errorf("%s: %+v", name, h)
+			}
+		})
+	}
+}
+
 // jumpy is a calendar that can be set.
 type jumpy struct{ shift atomic.Int64 }
 

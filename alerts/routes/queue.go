@@ -47,8 +47,7 @@ func (w *worker) next(delivery context.Context) (fresh, ok bool) {
 		return false, true
 	}
 	if err != nil {
-		w.fail(fmt.Errorf("read the next notice: %w", err))
-		return true, false
+		return true, w.lostPlace(delivery, fmt.Errorf("read the next notice: %w", err))
 	}
 	switch {
 	case w.ahead[n.ID]: // it went out while the source could not take it
@@ -103,8 +102,7 @@ func (w *worker) catchUp(delivery context.Context) bool {
 	}
 	n, next, err := w.read(delivery, w.state.Held.From)
 	if err != nil {
-		w.fail(fmt.Errorf("read a notice held back: %w", err))
-		return false
+		return w.lostPlace(delivery, fmt.Errorf("read a notice held back: %w", err))
 	}
 	if w.state.Held.Below.holdsBack(n) && !w.ahead[n.ID] && !w.handle(delivery, n, w.quietOver) {
 		return false
