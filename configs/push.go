@@ -24,6 +24,8 @@ type Push struct {
 	Timeout   time.Duration
 	Gzip      bool
 	Tags      map[string]string // added to each line
+	// NumbersOnly leaves out the fields of text, of which a database of numbers alone makes series of zeros.
+	NumbersOnly bool
 }
 
 func readPush(n named) Push {
@@ -40,6 +42,8 @@ func readPush(n named) Push {
 		Timeout: t.duration("timeout", defaultPushTimeout, time.Second),
 		Gzip:    t.flag("gzip", true),
 		Tags:    t.pairs("tags"),
+
+		NumbersOnly: t.flag("numbers_only", false),
 	}
 	if p.Form == "v2" {
 		p.Bucket = t.required("bucket", "lab")

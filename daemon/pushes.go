@@ -27,7 +27,7 @@ func (d *Daemon) newPush(c *configs.Push) (*push.Push, error) {
 		return nil, fmt.Errorf("[push.%s]: %w", c.Name, err)
 	}
 	s := push.Settings{
-		Name: c.Name, Tags: c.Tags, Client: client, Gzip: c.Gzip, Lines: c.Batch, Every: c.Every,
+		Name: c.Name, Tags: c.Tags, Client: client, Gzip: c.Gzip, NumbersOnly: c.NumbersOnly, Lines: c.Batch, Every: c.Every,
 		Authorization: func() (string, error) { return authorization(c) },
 		Data:          d.o.Config.Data, Cells: c.Cells, Save: writeSmall, Log: d.o.Log,
 	}

@@ -67,7 +67,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.StringVar(&o.config, "config", "", "configuration `file` to take the cell from")
 	flags.StringVar(&o.cell, "cell", "", "`name` of the cell there; needed if there are several")
 	flags.StringVar(&o.densityUnit, "density-unit", "A/dm2", "`unit` of current density: A/dm2, A/m2, mA/cm2 or ASF")
-	flags.BoolVar(&o.asJSON, "json", false, "print one JSON object, in SI, with the unit in each key")
+	flags.BoolVar(&o.asJSON, "json", false, "print one JSON object; the key of a quantity ends in its unit")
 	flags.StringVar(&o.plot, "plot", "", "draw bath, deposit, efficiency and charge against time to a .svg or .png `file`")
 	flags.StringVar(&o.notice, "door-notice", "", "write a page for the door to an .html `file`, to be printed")
 	flags.StringArrayVar(&o.compare, "compare", nil, "`quantity` to set beside the plan: a current or a cathode area; may be repeated")

@@ -9,9 +9,11 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
+	"github.com/influxdata/line-protocol/v2/lineprotocol"
 	"gonum.org/v1/gonum/integrate"
 
 	"nightcell/daemon/runlog"
@@ -255,7 +257,7 @@ func TestVictoriaHoldsTheLog(t *testing.T) {
 	t.Parallel()
 	v := newVictoria(t)
 	b := newBench(t, "south", plan{cells: 2, poll: "50 ms", more: fmt.Sprintf(
-		"[push.house]\nurl = %q\nform = \"v2\"\norg = \"lab\"\nbucket = \"lab\"\nevery = \"200 ms\"\ntimeout = \"2 s\"\n", v.url)})
+		"[push.house]\nurl = %q\nform = \"v2\"\norg = \"lab\"\nbucket = \"lab\"\nevery = \"200 ms\"\ntimeout = \"2 s\"\nnumbers_only = true\n", v.url)})
 	stored := func(cell string) int {
 		at, _ := v.export("reading_volts", cell)
 		return len(at)
@@ -278,4 +280,45 @@ func TestVictoriaHoldsTheLog(t *testing.T) {
 		}
 		t.Logf("%s: %d readings, database %.6f C, log %.6f C", cell, len(got), charge, want)
 	}
+	// A field of text becomes a series of zeros there, so that none may arrive.
+	var names struct{ Data []string }
+	if err := json.Unmarshal(get(t, v.url+"/api/v1/label/__name__/values", nil), &names); err != nil {
+		t.Fatal(err)
+	}
+	texts := 0
+	for name := range b.textFields(b.cells[0]) {
+		texts++
+		if slices.Contains(names.Data, name) {
+			t.Errorf("the database has a series of the text %s", name)
+		}
+	}
+	if texts == 0 || !slices.Contains(names.Data, "reading_volts") {
+		t.Errorf("%d fields of text in the log, series %q", texts, names.Data)
+	}
+}
+
+// textFields names the fields of text in a cell's newest log as the database joins them: measurement_field.
+func (b *bench) textFields(cell string) map[string]bool {
+	b.t.Helper()
+	data, err := os.ReadFile(b.logOf(cell))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	found := map[string]bool{}
+	for d := lineprotocol.NewDecoderWithBytes(data); d.Next(); {
+		kind, err := d.Measurement()
+		if err != nil || string(kind) == string(runlog.KindCheckpoint) {
+			continue
+		}
+		for {
+			key, value, err := d.NextField()
+			if err != nil || key == nil {
+				break
+			}
+			if value.Kind() == lineprotocol.String {
+				found[string(kind)+"_"+string(key)] = true
+			}
+		}
+	}
+	return found
 }

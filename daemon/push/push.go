@@ -37,6 +37,7 @@ type Settings struct {
 	Tags          map[string]string // added to each line
 	Client        *http.Client      // with a time-out
 	Gzip          bool
+	NumbersOnly   bool          // fields of text are not sent
 	Lines         int           // most lines in one request; 0: 5000
 	Every         time.Duration // between two looks at the logs while nothing is owed; 0: 1 s
 

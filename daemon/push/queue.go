@@ -164,6 +164,11 @@ func (p *Push) pick(q *queue, chunk []byte, to *end, most int) (lines, through i
 			to.why = fmt.Errorf("in the line before byte %d: %w", to.at.Offset+int64(through), err)
 			continue
 		}
+		if p.s.NumbersOnly {
+			if line = numbersOnly(line); line == nil {
+				continue
+			}
+		}
 		p.parcel.add(q, line, p.tags)
 		lines++
 	}

@@ -1,0 +1,125 @@
+package main
+
+import (
+	"go/ast"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// jsonUnits end the keys of quantities.
+var jsonUnits = []string{
+	"_coulombs", "_seconds", "_grams", "_joules", "_moles", "_volts", "_amperes", "_watts", "_ohms", "_siemens_per_metre", "_kelvins", "_kelvins_per_hour", "_ratio", "_metres", "_litres", "_watts_per_litre",
+	"_litres_per_hour", "_millilitres", "_square_metres", "_square_millimetres", "_cubic_metres", "_cubic_metres_per_hour", "_metres_per_second",
+	"_amperes_per_square_metre", "_joules_per_kilogram", "_joules_per_gram", "_kilograms_per_cubic_metre", "_moles_per_cubic_metre", "_by_volts",
+}
+
+// jsonCounts have no unit.
+var jsonCounts = []string{"_ph", "ph", "valence", "speed", "factor", "cells_in_series"}
+
+func hasUnit(key string) bool {
+	for _, u := range jsonUnits {
+		if strings.HasSuffix(key, u) {
+			return true
+		}
+	}
+	for _, c := range jsonCounts {
+		if key == c || strings.HasPrefix(c, "_") && strings.HasSuffix(key, c) {
+			return true
+		}
+	}
+	return false
+}
+
+// TestJSONKeysEndInTheirUnit, as README says of every command: in what plan prints, and in the fields of all others.
+func TestJSONKeysEndInTheirUnit(t *testing.T) {
+	seen := 0
+	check := func(where, key string) {
+		seen++
+		if !hasUnit(key) {
+			t.Errorf("%s: %q is a number, and its key does not end in a unit", where, key)
+		}
+	}
+	var walk func(key string, v any)
+	walk = func(key string, v any) {
+		switch v := v.(type) {
+		case float64:
+			check("plan", key)
+		case map[string]any:
+			for k, inner := range v {
+				walk(k, inner)
+			}
+		case []any:
+			for _, inner := range v {
+				walk(key, inner)
+			}
+		}
+	}
+	walk("", planObject(t, "--config", "../../configs/hold-at-target.toml", "--compare", "2 A", "--scale-to", "1 kg", "--taper", "0.33"))
+	_, files := sources(t)
+	for _, f := range files {
+		if filepath.ToSlash(filepath.Dir(f.path)) != "cmd/nightcell" || strings.HasSuffix(f.path, "_test.go") {
+			continue
+		}
+		ast.Inspect(f.ast, func(n ast.Node) bool {
+			field, ok := n.(*ast.Field)
+			if !ok || field.Tag == nil {
+				return true
+			}
+			kind := field.Type
+			if star, ok := kind.(*ast.StarExpr); ok {
+				kind = star.X
+			}
+			tag, err := strconv.Unquote(field.Tag.Value)
+			key, _, _ := strings.Cut(reflect.StructTag(tag).Get("json"), ",")
+			if id, ok := kind.(*ast.Ident); ok && err == nil && id.Name == "float64" && key != "" {
+				check(f.path, key)
+			}
+			return true
+		})
+	}
+	if seen < 100 {
+		t.Errorf("only %d numbers seen", seen)
+	}
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if text := string(readme); strings.Contains(text, "SI unit last") || !strings.Contains(text, "of a quantity ends in its unit") {
+		t.Error("README promises other keys than those printed: some are in grams, litres and hours")
+	}
+}
+
+// TestDemoShowsAPickle: the cell of the demonstration is stated as the shipped examples are.
+func TestDemoShowsAPickle(t *testing.T) {
+	text, err := os.ReadFile("demo.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"\nconcentration = ", `formula = "FeSO4"`, "\nacid = ", `medium = "sulfate"`} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("demo.toml has no %q", want)
+		}
+	}
+	if strings.Contains(string(text), "ZnSO4") {
+		t.Error("demo.toml states a bought salt")
+	}
+}
+
+// TestReadmeSaysWhatImportsTheDashboard: the file is of the model that Grafana writes as version 36 since its release 9.0 (from memory).
+func TestReadmeSaysWhatImportsTheDashboard(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dashboard, err := os.ReadFile("../../configs/dashboard/nightcell.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(readme), "`configs/dashboard/nightcell.json` is a dashboard for Grafana (9.0 or newer") || !strings.Contains(string(dashboard), `"schemaVersion": 36`) {
+		t.Error("README does not say which software imports the dashboard, or of which version")
+	}
+}
