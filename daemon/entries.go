@@ -102,7 +102,7 @@ func (r *run) enterBath(c *Cell, utc time.Time, e control.Entry) (done control.E
 	}
 	against := strings.Join(verdict.Against, "; ")
 	if against != "" && !e.Certain {
-		return done, control.Contradiction("this %s contradicts the books, and nothing was entered: %s. It would make: %s", e.Kind, against, verdict.Consequence())
+		return done, control.Contradiction("the %s contradicts the books, and nothing was entered: %s. With it, %s", e.Kind, against, verdict.Consequence())
 	}
 	if err := r.log.Entry(utc, e.Kind, e.Text, entryFields(e, verdict.Outcome)...); err != nil {
 		return done, fmt.Errorf("nothing was entered: %w", err)
@@ -130,7 +130,7 @@ func (r *run) tellVerdict(c *Cell, utc time.Time, e control.Entry, v bath.Verdic
 	switch {
 	case v.Outcome == bath.Held:
 		n.Subject = fmt.Sprintf("%s: %s taken against the books, %s", c.set.Cell, e.Kind, v.Consequence())
-		n.Text = fmt.Sprintf("%s entered it as certain: %s. With it: %s. Until it is confirmed the earlier of both targets acts.", e.By, against, v.Consequence())
+		n.Text = fmt.Sprintf("%s entered it as certain: %s. With it, %s. Until it is confirmed the earlier of both targets acts.", e.By, against, v.Consequence())
 		n.First = fmt.Sprintf("Look whether it is a slip. Another person confirms it: nightcell enter %s confirm, or the page. Anyone may enter a new assay: it confirms the entry, or takes it back.", c.set.Cell)
 	case v.Outcome == bath.Confirmed:
 		n.Subject = c.set.Cell + ": an entry is confirmed"
@@ -143,7 +143,7 @@ func (r *run) tellVerdict(c *Cell, utc time.Time, e control.Entry, v bath.Verdic
 		n.Text = fmt.Sprintf("The %s by %s agrees with the books as they were before the entry that contradicted them, so that entry is taken back: %s.", e.Kind, e.By, v.Consequence())
 	case against != "":
 		n.Subject = fmt.Sprintf("%s: %s taken against the books", c.set.Cell, e.Kind)
-		n.Text = fmt.Sprintf("%s entered it as certain: %s. It moves nothing: %s.", e.By, against, v.Consequence())
+		n.Text = fmt.Sprintf("%s entered it as certain: %s. With it, %s.", e.By, against, v.Consequence())
 		n.First = "Look whether it is a slip, or what is wrong at the cell."
 	default:
 		return ""

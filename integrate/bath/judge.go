@@ -239,7 +239,7 @@ func (p *Plan) againstMeasurement(e Entry, add func(string, ...any)) {
 	n := e.Numbers
 	if v, ok := n[LiquidVolume]; ok {
 		booked := p.Model.Catholyte().Volume
-		most := widest * math.Hypot(booked*p.Volume.Relative(), v*VolumeDoubt)
+		most := widest * booked * math.Hypot(p.Volume.Relative(), VolumeDoubt)
 		if low := booked*(1-mostDried) - most; v > booked+most || v < low {
 			add("a volume of %s was measured, and the books say %s, or %s to %s with evaporation", litres(v), litres(booked), litres(math.Max(low, 0)), litres(booked+most))
 		}
