@@ -73,7 +73,7 @@ func TestASlipDoesNotDisarmTheStop(t *testing.T) {
 		}
 		told := false
 		eachRecord(t, s.Run, func(r *runlog.Record) {
-			told = told || r.Kind == runlog.KindNotice && strings.Contains(r.Text("subject"), "assay taken against the books, target 10.") && strings.Contains(r.Text("text"), "ann entered it as certain")
+			told = told || r.Kind == runlog.KindNotice && r.Text("priority") == "highest" && strings.Contains(r.Text("subject"), "assay taken against the books, target 10.") && strings.Contains(r.Text("text"), "ann entered it as certain")
 		})
 		if !told {
 			t.Error("no notice goes to the routes")

@@ -129,6 +129,7 @@ func (r *run) tellVerdict(c *Cell, utc time.Time, e control.Entry, v bath.Verdic
 	against := strings.Join(v.Against, "; ")
 	switch {
 	case v.Outcome == bath.Held:
+		n.Priority = routes.Highest // the stop may have moved: no route is kept for something more urgent
 		n.Subject = fmt.Sprintf("%s: %s taken against the books, %s", c.set.Cell, e.Kind, v.Consequence())
 		n.Text = fmt.Sprintf("%s entered it as certain: %s. With it, %s. Until it is confirmed the earlier of both targets acts.", e.By, against, v.Consequence())
 		n.First = fmt.Sprintf("Look whether it is a slip. Another person confirms it: nightcell enter %s confirm, or the page. Anyone may enter a new assay: it confirms the entry, or takes it back.", c.set.Cell)
@@ -142,6 +143,7 @@ func (r *run) tellVerdict(c *Cell, utc time.Time, e control.Entry, v bath.Verdic
 		n.Subject = c.set.Cell + ": an entry is taken back"
 		n.Text = fmt.Sprintf("The %s by %s agrees with the books as they were before the entry that contradicted them, so that entry is taken back: %s.", e.Kind, e.By, v.Consequence())
 	case against != "":
+		n.Priority = routes.Highest
 		n.Subject = fmt.Sprintf("%s: %s taken against the books", c.set.Cell, e.Kind)
 		n.Text = fmt.Sprintf("%s entered it as certain: %s. With it, %s.", e.By, against, v.Consequence())
 		n.First = "Look whether it is a slip, or what is wrong at the cell."

@@ -23,7 +23,7 @@ const (
 	Cleared      Kind = "cleared"      // the condition holds no longer
 	Acknowledged Kind = "acknowledged" // somebody has taken the alarm in hand
 	Quieted      Kind = "quieted"      // shelved, suppressed by design, or taken out of service
-	Milestone    Kind = "milestone"    // news that asks for nothing
+	Milestone    Kind = "milestone"    // news that is no alarm; of the highest priority it goes over every route
 	Ended        Kind = "ended"        // the run is over, and nobody can answer its alarms any more
 	Drill        Kind = "drill"        // a test of the routes, marked as such
 )

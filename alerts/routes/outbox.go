@@ -59,7 +59,7 @@ type Way struct {
 	// Cells limits the route to these cells; empty: all.
 	Cells []string
 	// After makes the route an escalation: it carries only alarms that nobody has
-	// answered that long after they were raised, and what follows from those.
+	// answered that long after they were raised, what follows from those, and news of the highest priority.
 	After time.Duration
 	// Repeat reminds of an alarm at this interval until it is answered; 0: never.
 	Repeat time.Duration

@@ -230,6 +230,10 @@ func judgeEscalation(taken []string, written []Notice, after time.Duration) erro
 				return err
 			}
 			delete(standing, n.Condition)
+		case n.Kind == Milestone && n.Priority == Highest: // goes over every route
+			if !told(n) {
+				return fmt.Errorf("news %s of the highest priority was not told", n.ID)
+			}
 		case n.Kind != Cleared && told(n):
 			return fmt.Errorf("%s of kind %s was told", n.ID, n.Kind)
 		}

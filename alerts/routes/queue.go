@@ -118,7 +118,7 @@ func (w *worker) wants(n Notice) bool {
 	case n.Kind == Drill: // went out when it was asked for
 		return false
 	case n.Kind == Ended: // even where it is not told, it closes alarms
-	case n.Priority < w.way.Least, n.Kind == Milestone && w.way.After > 0:
+	case n.Priority < w.way.Least, n.Kind == Milestone && n.Priority < Highest && w.way.After > 0:
 		return false
 	}
 	return len(w.way.Cells) == 0 || slices.Contains(w.way.Cells, n.Cell)

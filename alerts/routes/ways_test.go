@@ -156,6 +156,22 @@ func TestAnEscalationThatCouldNotGoOutIsNotForgotten(t *testing.T) {
 	})
 }
 
+// TestNewsOfTheHighestPriorityGoesOverEveryRoute, whatever a route is kept for.
+func TestNewsOfTheHighestPriorityGoesOverEveryRoute(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source := &journal{}
+		plain, partner, urgent, asleep := &inbox{name: "plain"}, &inbox{name: "partner"}, &inbox{name: "urgent"}, &inbox{name: "asleep"}
+		box := open(t, Options{Source: source}, Way{Route: plain}, Way{Route: partner, After: 15 * time.Minute},
+			Way{Route: urgent, Least: Highest}, Way{Route: asleep, Quiet: Quiet{From: 22 * time.Hour, To: 7 * time.Hour}})
+		source.add(closing("done", "", Milestone, Medium), closing("slip", "", Milestone, Highest))
+		flush(t, box)
+		equal(t, plain.ids(), "done", "slip")
+		equal(t, partner.ids(), "slip")
+		equal(t, urgent.ids(), "slip")
+		equal(t, asleep.ids(), "slip")
+	})
+}
+
 func TestQuietHours(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) { // a bubble begins at midnight UTC
 		source, phone := &journal{}, &inbox{name: "phone"}
