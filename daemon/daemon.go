@@ -195,16 +195,22 @@ func (d *Daemon) newBoxes(cfg *configs.Config) ([]*routes.Outbox, error) {
 			return nil, fmt.Errorf("routes: %w", err)
 		}
 		ways = slices.DeleteFunc(ways, func(w routes.Way) bool { return len(w.Cells) > 0 && !slices.Contains(w.Cells, c.Name()) })
-		boxes[i], err = routes.NewOutbox(routes.Options{
-			Source: newNoticeSource(cfg.Data, c.Name()),
-			Store:  routes.Directory{Path: filepath.Join(cfg.Data, "routes", c.Name()), Write: writeSmall},
-			Clock:  d.o.Clock, Log: d.o.Log, Picture: c.picture,
-		}, ways...)
+		boxes[i], err = routes.NewOutbox(d.outbox(cfg, c), ways...)
 		if err != nil {
 			return nil, fmt.Errorf("cell %s: %w", c.Name(), err)
 		}
 	}
 	return boxes, nil
+}
+
+// outbox is what the routes of a cell share.
+func (d *Daemon) outbox(cfg *configs.Config, c *Cell) routes.Options {
+	return routes.Options{
+		Source: newNoticeSource(cfg.Data, c.Name()),
+		Store:  routes.Directory{Path: filepath.Join(cfg.Data, "routes", c.Name()), Write: writeSmall},
+		Clock:  d.o.Clock, Log: d.o.Log, Picture: c.picture,
+		Present: func(string) map[string]float64 { return c.present() },
+	}
 }
 
 // Run keeps the watch until ctx ends, and then stops in order: cells first, so that

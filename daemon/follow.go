@@ -167,7 +167,7 @@ func figuresOf(ch *alerts.Change) map[string]float64 {
 		return nil
 	}
 	values := make(map[string]float64, 2)
-	for name, v := range map[string]float64{"found_": ch.Value, "limit_": ch.Limit} {
+	for name, v := range map[string]float64{routes.FoundPrefix: ch.Value, "limit_": ch.Limit} {
 		if !math.IsNaN(v) && !math.IsInf(v, 0) {
 			values[name+unit] = v
 		}

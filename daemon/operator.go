@@ -208,7 +208,8 @@ func (o operator) Hold(ctx context.Context, a control.CellOrder) (control.Outcom
 
 // Drill implements control.Operator.
 func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Receipt, error) {
-	if _, err := o.cell(a.Cell); err != nil {
+	c, err := o.cell(a.Cell)
+	if err != nil {
 		return nil, err
 	}
 	for _, b := range o.d.boxes {
@@ -217,7 +218,8 @@ func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Rec
 		}
 		receipts := b.box.Load().Drill(ctx, routes.Notice{
 			ID: noticeID("drill-"+a.Cell, o.d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: routes.Low, At: o.d.o.Clock.UTC(),
-			Subject: "test of the routes", Text: "This is a drill, asked for by " + a.By + ". Nothing is wrong with the cell.", Drill: true,
+			Subject: "test of the routes", Text: "This is a drill, asked for by " + a.By + ", and tells of no alarm. " + c.standingWords(), Drill: true,
+			Supply: c.set.Supply, Values: c.present(),
 		})
 		if len(receipts) == 0 {
 			return nil, control.BadRequest("no route is configured for cell %s; write a [route.NAME] table", a.Cell)

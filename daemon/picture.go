@@ -19,13 +19,17 @@ const (
 	pictureBytes = 8 << 20
 )
 
-// picture draws the hours before a notice from the log of the run that it belongs to,
+// picture draws the hours before a notice, or before it is told once more, from the log of the run that it belongs to,
 // which may have ended since. It is called by the routes' goroutines.
 func (c *Cell) picture(ctx context.Context, n routes.Notice) ([]byte, error) {
 	cellDir := cursor.CellDir(c.set.DataDir, c.set.Cell)
 	names, err := cursor.Runs(cellDir)
 	if err != nil {
 		return nil, err
+	}
+	until := n.At
+	if !n.Sent.IsZero() {
+		until = n.Sent
 	}
 	run := ""
 	for _, name := range names {
@@ -37,7 +41,7 @@ func (c *Cell) picture(ctx context.Context, n routes.Notice) ([]byte, error) {
 		return nil, nil
 	}
 	series := routes.Series{Title: c.set.Cell, Mark: n.Since, Location: time.Local}
-	if err := readSeries(ctx, run, n.At.Add(-pictureHours), n.At, &series); err != nil {
+	if err := readSeries(ctx, run, until.Add(-pictureHours), until, &series); err != nil {
 		return nil, err
 	}
 	if len(series.At) < 2 {

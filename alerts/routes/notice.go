@@ -9,6 +9,8 @@ package routes
 
 import (
 	"fmt"
+	"maps"
+	"strings"
 	"time"
 )
 
@@ -95,12 +97,44 @@ type Notice struct {
 	// Thread is the ID of the notice that first told the alarm on this route, in those that follow
 	// from it: reminders, answers, its end. The Outbox sets it.
 	Thread string `json:"thread,omitempty"`
+	// Sent is when an alarm that nobody answered is told once more, or for the first time on a route
+	// that waits: Values and Picture are of then. Zero: they are of At. The Outbox sets it.
+	Sent time.Time `json:"sent,omitzero"`
 	// Repeat counts the reminders of an unanswered alarm on one route; 0 is the first telling. The Outbox sets it.
 	Repeat int `json:"repeat,omitempty"`
 	// Delayed is how long the notice waited for its route, when that is worth saying. The Outbox sets it.
 	Delayed time.Duration `json:"-"`
 	// Picture is a PNG of the last hours, or nil. The Outbox sets it for routes that show pictures.
 	Picture []byte `json:"-"`
+}
+
+// FoundPrefix begins the name of a value that an alarm was judged by, so that it is of when the alarm was raised.
+const FoundPrefix = "found_"
+
+// Age is how long the condition has held when the notice goes out, 0 where that is not known.
+func (n Notice) Age() time.Duration {
+	switch {
+	case n.Sent.IsZero():
+		return 0
+	case n.Since.IsZero():
+		return n.Sent.Sub(n.At)
+	}
+	return n.Sent.Sub(n.Since)
+}
+
+// asOf brings the figures of a notice up to date: now are those of this moment.
+func (n Notice) asOf(sent time.Time, now map[string]float64) Notice {
+	n.Sent = sent
+	values := make(map[string]float64, len(n.Values)+len(now)+1)
+	for name, v := range n.Values {
+		if !strings.HasPrefix(name, FoundPrefix) {
+			values[name] = v
+		}
+	}
+	maps.Copy(values, now)
+	values["alarm_age_seconds"] = max(0, n.Age().Seconds())
+	n.Values = values
+	return n
 }
 
 // subjectOf names what the notice is about: an alarm is one condition of one cell.

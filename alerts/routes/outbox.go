@@ -79,6 +79,9 @@ type Options struct {
 	// Picture returns a PNG of the last hours for a notice, or nil; it is asked for
 	// routes that show pictures. A failure never holds a notice back.
 	Picture func(ctx context.Context, n Notice) ([]byte, error)
+	// Present gives the figures of a cell at this moment, named like Notice.Values, for an alarm that is
+	// told late or again; nil: those of when it was raised stay.
+	Present func(cell string) map[string]float64
 	// Poll is the longest time between two looks at the Source without a Wake, in real time. 0: 5 s.
 	Poll time.Duration
 	// FirstRetry and LongestRetry bound the exponential back-off, in real time. 0: 1 s and 5 min.

@@ -271,6 +271,9 @@ func (w *worker) remind(delivery context.Context, o *openAlarm) bool {
 		// Another message, not the same one once more: a receiver that knows the first must not drop it.
 		n.Thread, n.ID = o.thread(), fmt.Sprintf("%s-repeat-%d", n.ID, n.Repeat)
 	}
+	if w.o.Present != nil {
+		n = n.asOf(w.o.Clock.UTC(), w.o.Present(n.Cell))
+	}
 	if !w.send(delivery, n, o.Due) {
 		return false
 	}
