@@ -150,3 +150,48 @@ func countLines(err error) int {
 	}
 	return 0
 }
+
+// TestSamplingOfASmoothCurrent: of i = t² the trapezoid with n steps of a second gives
+// n/6 C too much (OpenStax Calculus Volume 2, 3.6: h²(b−a)f″/12 is exact for a parabola), and the
+// sampling part of the budget is that.
+func TestSamplingOfASmoothCurrent(t *testing.T) {
+	const n = 10000
+	c := NewCoulometer(Settings{})
+	for i := range n + 1 {
+		if _, err := c.Add(Sample{time.Duration(i) * time.Second, 3, float64(i * i)}, Evidence{}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	got := c.Totals()
+	off := got.Charge - float64(n)*n*n/3
+	if math.Abs(off/(n/6.0)-1) > 1e-3 || math.Abs(got.Budget.Sampling/off-1) > 0.01 {
+		t.Errorf("the charge is off by %v C, by hand %v C; sampling is said to cost %v C", off, n/6.0, got.Budget.Sampling)
+	}
+}
+
+// TestLastDigitOfTheVoltage: half a digit, rectangular, shared by all readings (JCGM 100, 4.3.7).
+func TestLastDigitOfTheVoltage(t *testing.T) {
+	got := steady(t, Settings{VoltResolution: 0.01}, 3, time.Hour, time.Second).Totals()
+	if want := 0.005 / math.Sqrt(3) * 3 * 3600; math.Abs(got.EnergyStandardUncertainty-want) > 1e-9*want {
+		t.Errorf("%v J, by hand %v J", got.EnergyStandardUncertainty, want)
+	}
+}
+
+// TestMeasuredGapsShareTheReadingsErrors: what rests on readings has their offset for its
+// whole time, a gap between two of them included; a gap that is a mere range has not.
+func TestMeasuredGapsShareTheReadingsErrors(t *testing.T) {
+	s := Settings{GapAfter: 10 * time.Second, OffsetAmperes: 0.01, GainRelative: 0.002}
+	for name, c := range map[string]struct {
+		e       Evidence
+		seconds float64
+	}{
+		"measured": {Evidence{OnBefore: true, OnAfter: true, SameInstrument: true, SetPointsUnchanged: true}, 300},
+		"a range":  {Evidence{OnBefore: true, OnAfter: true}, 100},
+	} {
+		counted, _ := acrossGap(t, s, 200*time.Second, 3, c.e)
+		b := counted.Totals().Budget
+		if offset, gain := 0.01/math.Sqrt(3)*c.seconds, 0.002/math.Sqrt(3)*3*c.seconds; math.Abs(b.Offset-offset) > 1e-9 || math.Abs(b.Gain-gain) > 1e-9 {
+			t.Errorf("%s: offset %v C and gain %v C, by hand %v C and %v C", name, b.Offset, b.Gain, offset, gain)
+		}
+	}
+}

@@ -36,15 +36,16 @@ func TestGapsAreBookedByEvidence(t *testing.T) {
 		low, high float64
 		measured  bool
 	}{
-		"untouched":          {untouched, 3, 300, 0, 350, true},
-		"untouched, tapered": {untouched, 2, 250, 0, 350, true},
-		"found off":          {change(func(e *Evidence) { e.OnAfter = false }), 0, 175, 0, 350, false},
-		"another instrument": {change(func(e *Evidence) { e.SameInstrument = false }), 3, 175, 0, 350, false},
-		"instrument reset":   {change(func(e *Evidence) { e.SetPointsUnchanged = false }), 3, 175, 0, 350, false},
-		"off all the while":  {change(func(e *Evidence) { e.OnBefore, e.OnAfter = false, false }), -3, 0, 0, 350, true},
-		"nothing known":      {Evidence{}, 3, 150, 0, 300, false},
-		"limit not a number": {change(func(e *Evidence) { e.LimitAmperes = math.NaN() }), 2, 250, 0, 300, true},
-		"limit too small":    {change(func(e *Evidence) { e.LimitAmperes = 1 }), 2, 250, 0, 300, true},
+		"untouched":           {untouched, 3, 300, 0, 350, true},
+		"untouched, tapered":  {untouched, 2, 250, 0, 350, true},
+		"found off":           {change(func(e *Evidence) { e.OnAfter = false }), 0, 175, 0, 350, false},
+		"another instrument":  {change(func(e *Evidence) { e.SameInstrument = false }), 3, 175, 0, 350, false},
+		"instrument reset":    {change(func(e *Evidence) { e.SetPointsUnchanged = false }), 3, 175, 0, 350, false},
+		"off all the while":   {change(func(e *Evidence) { e.OnBefore, e.OnAfter = false, false }), -3, 0, 0, 350, true},
+		"nothing known":       {Evidence{}, 3, 150, 0, 300, false},
+		"later current above": {Evidence{LimitAmperes: 1}, 4, 200, 0, 400, false},
+		"limit not a number":  {change(func(e *Evidence) { e.LimitAmperes = math.NaN() }), 2, 250, 0, 300, true},
+		"limit too small":     {change(func(e *Evidence) { e.LimitAmperes = 1 }), 2, 250, 0, 300, true},
 	} {
 		_, step := acrossGap(t, Settings{GapAfter: 10 * time.Second}, 100*time.Second, c.after, c.e)
 		g := step.Gap
@@ -56,6 +57,30 @@ func TestGapsAreBookedByEvidence(t *testing.T) {
 		}
 		if g.LowJoules > g.BestJoules || g.BestJoules > g.HighJoules || math.Abs(g.BestJoules-3*g.Best) > 1e-9 {
 			t.Errorf("%s: %v J to %v J, best %v J", name, g.LowJoules, g.HighJoules, g.BestJoules)
+		}
+	}
+}
+
+// TestEnergyOfAGap: the range of the charge becomes that of the energy by the larger
+// voltage of the two.
+func TestEnergyOfAGap(t *testing.T) {
+	for name, e := range map[string]Evidence{
+		"a range":  {LimitAmperes: 3.5},
+		"measured": {OnBefore: true, OnAfter: true, SameInstrument: true, SetPointsUnchanged: true, LimitAmperes: 3.5},
+	} {
+		for _, after := range []float64{2, 5} {
+			c := NewCoulometer(Settings{GapAfter: 10 * time.Second})
+			if _, err := c.Add(Sample{0, 3, 3}, Evidence{}); err != nil {
+				t.Fatal(err)
+			}
+			step, err := c.Add(Sample{100 * time.Second, after, 3}, e)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, want := c.Totals(), 350*max(3, after)
+			if step.Gap.HighJoules != want || got.EnergyGapHigh != want || step.Gap.LowJoules != 0 || got.EnergyGapLow != 0 {
+				t.Errorf("%s, from 3 V to %v V: %+v, totals %v J to %v J; by hand 0 to %v J", name, after, step.Gap, got.EnergyGapLow, got.EnergyGapHigh, want)
+			}
 		}
 	}
 }

@@ -122,10 +122,13 @@ func watch(t *testing.T, o setup) *watched {
 	return &watched{d, fmt.Sprintf("http://%s", d.Address())}
 }
 
-// latest returns the newest snapshot once there is one.
+// latest returns the newest snapshot once a run counts: before, there is nothing to show, to push or to act on.
 func (w *watched) latest(t *testing.T) *snapshot.Cell {
 	t.Helper()
 	var all []*snapshot.Cell
-	eventually(t, "a first snapshot", func() bool { all = w.Snapshots(); return len(all) == 1 })
+	eventually(t, "a run that counts", func() bool {
+		all = w.Snapshots()
+		return len(all) == 1 && all[0].Run != "" && all[0].Reading.Count > 0
+	})
 	return all[0]
 }

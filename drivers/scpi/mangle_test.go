@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -154,14 +155,23 @@ func drawFault(rt *rapid.T, kinds []int, label string) fault {
 
 // Whatever one answer in five suffers, no reading holds anything but the
 // supply's own volts and amperes, give or take what counts as no jump.
+//
+// The limit, stated: the very first reading has none before it to be held against, so a
+// digit lost at the same place twice while it is measured and confirmed passes. Until it is
+// taken, no fault therefore comes twice.
 func TestIsolatedFaults(t *testing.T) {
 	kinds := []int{dropped, flipped, clipped, merged, swapped, late, slow, echoed, onlyEcho, carriage, blankFirst, noise, lost, twice}
 	rapid.Check(t, func(rt *rapid.T) {
+		const firstTaken = 40 // answers, at the latest: who it is, its place found anew, and the rounds of one confirmation
 		separate := rapid.Bool().Draw(rt, "separate")
 		var faults []fault
 		for range rapid.IntRange(1, 8).Draw(rt, "faults") {
 			faults = append(faults, make([]fault, rapid.IntRange(4, 9).Draw(rt, "clean before"))...)
-			faults = append(faults, drawFault(rt, kinds, "kind"))
+			f := drawFault(rt, kinds, "kind")
+			if len(faults) < firstTaken && slices.Contains(faults, f) {
+				f = fault{}
+			}
+			faults = append(faults, f)
 		}
 		readings, refused, err := mangledRun(t, separate, faults, 30)
 		if err != nil {
