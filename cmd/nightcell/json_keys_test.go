@@ -5,34 +5,19 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
 )
 
-// jsonUnits end the keys of quantities.
-var jsonUnits = []string{
-	"_coulombs", "_seconds", "_grams", "_joules", "_moles", "_volts", "_amperes", "_watts", "_ohms", "_siemens_per_metre", "_kelvins", "_kelvins_per_hour", "_ratio", "_metres", "_litres", "_watts_per_litre",
-	"_litres_per_hour", "_millilitres", "_square_metres", "_square_millimetres", "_cubic_metres", "_cubic_metres_per_hour", "_metres_per_second",
-	"_amperes_per_square_metre", "_joules_per_kilogram", "_joules_per_gram", "_kilograms_per_cubic_metre", "_moles_per_cubic_metre", "_by_volts",
-}
+// A key ends in a unit, which may be per another one. What is counted and pH have none.
+var (
+	unitKey  = regexp.MustCompile(`(^|_)(coulombs|seconds|(kilo)?grams|joules|moles|(by_)?volts|amperes|watts|ohms|siemens|kelvins|ratio|(milli)?litres|((square|cubic)_)?(milli)?metres)(_per_(second|hour|kelvin|litre|gram|kilogram|mole|coulomb|((square|cubic)_)?metre))*$`)
+	countKey = regexp.MustCompile(`^(valence|speed|factor|batches|cells_in_series|.*_?ph(_standard_uncertainty|_at_end(_low|_high)?)?)$`)
+)
 
-// jsonCounts have no unit.
-var jsonCounts = []string{"_ph", "ph", "valence", "speed", "factor", "cells_in_series"}
-
-func hasUnit(key string) bool {
-	for _, u := range jsonUnits {
-		if strings.HasSuffix(key, u) {
-			return true
-		}
-	}
-	for _, c := range jsonCounts {
-		if key == c || strings.HasPrefix(c, "_") && strings.HasSuffix(key, c) {
-			return true
-		}
-	}
-	return false
-}
+func hasUnit(key string) bool { return unitKey.MatchString(key) || countKey.MatchString(key) }
 
 // TestJSONKeysEndInTheirUnit, as README says of every command: in what plan prints, and in the fields of all others.
 func TestJSONKeysEndInTheirUnit(t *testing.T) {
