@@ -50,7 +50,7 @@ var concentrations = []quantity.Dimension{quantity.MassConcentration, quantity.A
 
 func readBath(t *table) *Bath {
 	b := &Bath{
-		Metal:        t.required("metal", "Zn"),
+		Metal:        t.text("metal", ""),
 		Valence:      t.whole("valence", 0, 1, 8),
 		Medium:       t.text("medium", ""),
 		Volume:       t.stated("volume", positive, quantity.Volume),
@@ -72,6 +72,12 @@ func readBath(t *table) *Bath {
 			Assay:   row.stated("assay", share, quantity.Fraction),
 		})
 		row.done()
+	}
+	switch {
+	case !t.doc.draft:
+		t.required("metal", "Zn")
+	case b.Metal == "":
+		b.Metal = metalOfSalts(b.Salts)
 	}
 	anolyte := t.orEmpty("anolyte")
 	b.Anolyte = Anolyte{

@@ -119,9 +119,13 @@ func (c *Cell) readChemistry(t *table) {
 	c.Electrodes = readElectrodes(t.orEmpty("electrodes"))
 	if b := t.sub("bath"); b != nil {
 		c.Bath = readBath(b)
+	} else if t.doc.draft {
+		c.Bath = readBath(t.child("bath", nil))
 	}
 	if g := t.sub("target"); g != nil {
 		c.Target = readTarget(g)
+	} else if t.doc.draft {
+		c.Target = &Target{Value: unstated()}
 	}
 	c.Efficiency = readEfficiency(t.orEmpty("efficiency"))
 	c.Working = readWorking(t.orEmpty("working"))

@@ -79,11 +79,14 @@ func remedyForFile(err error) string {
 // Parse reads a configuration. name is the file's path as it shall appear in
 // mistakes; its folder is where relative paths start. Nothing is opened or read.
 // The error is of type Mistakes and holds all of them.
-func Parse(name string, data []byte) (*Config, error) {
+func Parse(name string, data []byte) (*Config, error) { return parse(name, data, false) }
+
+func parse(name string, data []byte, draft bool) (*Config, error) {
 	t, err := newDocument(name, data)
 	if err != nil {
 		return nil, err
 	}
+	t.doc.draft = draft
 	c := &Config{Data: t.file(t.required("data", "/var/lib/nightcell")), file: name, lines: map[string]int{}}
 	if c.Socket = t.file(t.text("socket", "")); c.Socket == "" {
 		c.Socket = filepath.Join(c.Data, "control.sock")
@@ -95,6 +98,9 @@ func Parse(name string, data []byte) (*Config, error) {
 	supplies := t.each("supply")
 	for _, n := range supplies {
 		c.Supplies = append(c.Supplies, readSupply(n))
+		if c.Supplies[len(c.Supplies)-1].Port == PortToFill {
+			c.lines[n.key("port")] = n.lineOf("port")
+		}
 	}
 	cells := t.each("cell")
 	for _, n := range cells {
@@ -113,7 +119,9 @@ func Parse(name string, data []byte) (*Config, error) {
 		c.lines[n.path] = n.line()
 	}
 	t.done()
-	c.crossCheck(t, supplies, cells)
+	if !draft {
+		c.crossCheck(t, supplies, cells)
+	}
 	if len(t.doc.mistakes) > 0 {
 		return nil, t.doc.mistakes.inOrder()
 	}

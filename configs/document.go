@@ -18,6 +18,7 @@ type document struct {
 	meta     toml.MetaData
 	order    map[string]int // of each key in the file, by its full name
 	mistakes Mistakes
+	draft    bool // what a plan completes may be missing
 }
 
 const (

@@ -146,11 +146,16 @@ func (c *Cell) checkPlan(t *table) {
 	}
 }
 
+// saltNumber is which of the salts a match of saltField is, from 1 on.
+func saltNumber(match []string) int {
+	i, _ := strconv.Atoi(match[1]) // the pattern has digits only
+	return i + 1
+}
+
 // place returns the table and key at which a field of package bath is written.
 func (c *Cell) place(t *table, field string) (at *table, key string) {
 	if match := saltField.FindStringSubmatch(field); match != nil {
-		i, _ := strconv.Atoi(match[1]) // the pattern has digits only
-		return t.orEmpty("bath").list("salts")[i], match[2]
+		return t.orEmpty("bath").list("salts")[saltNumber(match)-1], match[2]
 	}
 	at, key = t, keys[field]
 	if field == "efficiency" && t.orEmpty("efficiency").has("initial") {

@@ -69,6 +69,9 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 	}
 	report := checkReport{Config: f.config, Valid: true, Mistakes: []mistakeJSON{}, Cells: []cellJSON{}, Supplies: []askedJSON{}, Notes: []string{}}
 	report.outside(config)
+	for _, m := range config.Unfilled() {
+		report.Notes = append(report.Notes, m.Error())
+	}
 	for i := range config.Cells {
 		report.Cells = append(report.Cells, judgeCell(config, &config.Cells[i]))
 	}

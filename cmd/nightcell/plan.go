@@ -14,7 +14,6 @@ import (
 	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/report/plansheet"
-	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/plan"
 )
@@ -22,6 +21,7 @@ import (
 // planOptions is what the flags of plan say about the answer rather than the cell.
 type planOptions struct {
 	config, cell string
+	write        string
 	densityUnit  string
 	asJSON       bool
 	plot         string
@@ -43,7 +43,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 		Short: "Turn what is in the bath into a charge, a time and a list of warnings",
 		Long: "Computes, before a run, the charge to pass, how long it takes, and what it makes\n" +
 			"besides metal: gas, acid, heat. The cell is stated by flags alone, or taken from a\n" +
-			"configuration, where flags then replace what it says.\n\n" +
+			"configuration, where flags then replace what it says. --write makes a configuration of it.\n\n" +
 			"Quantities carry a unit and may carry an uncertainty, as in '250 g ± 0.5 g' or\n" +
 			"'0.9 L ± 2 %': the half-width within which the truth lies. Every figure of the\n" +
 			"answer is marked by where it comes from: measured, given, published or assumed.\n\n" +
@@ -70,6 +70,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.BoolVar(&o.asJSON, "json", false, "print one JSON object; the key of a quantity ends in its unit")
 	flags.StringVar(&o.plot, "plot", "", "draw bath, deposit, efficiency and charge against time to a .svg or .png `file`")
 	flags.StringVar(&o.notice, "door-notice", "", "write a page for the door to an .html `file`, to be printed")
+	flags.StringVar(&o.write, "write", "", "write the cell with its target to a configuration `file` (.toml), which still lacks the port of the supply")
 	flags.StringArrayVar(&o.compare, "compare", nil, "`quantity` to set beside the plan: a current or a cathode area; may be repeated")
 	flags.StringVar(&o.scaleTo, "scale-to", "", "`mass` of metal to scale the plan up to, such as '2 kg'")
 	flags.StringVar(&o.scaleCurrent, "scale-current", "", "the most `current` the bigger supply may give, such as '20 A'")
@@ -84,21 +85,18 @@ func runPlan(s *shell, cmd *cobra.Command, o *planOptions, f *planFlags) error {
 	if err := checkDensityUnit(o.densityUnit); err != nil {
 		return err
 	}
-	cell, supply, err := planCell(o)
+	d, err := o.stated(cmd.Flags(), f)
 	if err != nil {
 		return err
 	}
-	if err := f.apply(cmd, cell); err != nil {
-		return err
-	}
-	subject, err := o.subject("planned", cell, supply, f)
+	subject, err := o.subject("planned", d)
 	if err != nil {
 		return err
 	}
-	if err := o.extras(subject, cell, supply, f); err != nil {
+	if err := o.extras(subject, d); err != nil {
 		return err
 	}
-	if err := o.files(*subject); err != nil {
+	if err := o.files(*subject, d); err != nil {
 		return err
 	}
 	r := plansheet.Of(*subject)
@@ -108,29 +106,25 @@ func runPlan(s *shell, cmd *cobra.Command, o *planOptions, f *planFlags) error {
 	return r.Text(s.out)
 }
 
-// subject makes the plan of a cell. The error is a usageError that names flags.
-func (o *planOptions) subject(name string, cell *configs.Cell, supply *configs.Supply, f *planFlags) (*plansheet.Subject, error) {
-	order := cell.PlanOrder(supply)
-	if err := f.readMeter(&order.Bath.Meter); err != nil {
+// subject makes the plan of a document. The error is a usageError that names flags.
+func (o *planOptions) subject(name string, d document) (*plansheet.Subject, error) {
+	cell, supply, err := d.read()
+	if err != nil {
 		return nil, err
 	}
-	var err error
+	order := cell.PlanOrder(supply)
 	if order.Assays, err = parseAssays(o.assayed, cell.Bath.Metal); err != nil {
 		return nil, err
 	}
 	made, err := plan.New(order)
 	if err != nil {
-		var list []string
-		for _, m := range bath.Mistakes(err) {
-			list = append(list, flagOf(m.Field)+strings.TrimPrefix(m.Error(), m.Field))
-		}
-		return nil, planMistakes(err, list)
+		return nil, d.flagMistakes(err)
 	}
 	return &plansheet.Subject{Plan: made, Cell: cell.Name, Name: name, Wish: *cell.Target, Density: o.densityUnit}, nil
 }
 
-// files writes the picture and the page for the door.
-func (o *planOptions) files(subject plansheet.Subject) error {
+// files writes the picture, the configuration and the page for the door.
+func (o *planOptions) files(subject plansheet.Subject, d document) error {
 	if o.plot != "" {
 		if err := checkExtension("plot", o.plot, ".svg", ".png"); err != nil {
 			return err
@@ -144,6 +138,11 @@ func (o *planOptions) files(subject plansheet.Subject) error {
 			return err
 		}
 	}
+	if o.write != "" {
+		if err := d.write(o.write, subject.Plan); err != nil {
+			return err
+		}
+	}
 	if o.notice == "" {
 		return nil
 	}
@@ -153,55 +152,24 @@ func (o *planOptions) files(subject plansheet.Subject) error {
 	return writeWhole(o.notice, func(w io.Writer) error { return plansheet.WriteDoor(w, subject) })
 }
 
-// planCell takes the cell out of the configuration, or an empty one if there is none.
-func planCell(o *planOptions) (*configs.Cell, *configs.Supply, error) {
-	if o.config == "" {
-		if o.cell != "" {
-			return nil, nil, usagef("--cell %s: it needs --config FILE, the file that describes the cell", o.cell)
-		}
-		return emptyCell(), nil, nil
-	}
-	c, err := configs.Load(o.config)
-	if err != nil {
-		return nil, nil, usageError{err}
-	}
-	var names []string
-	for i := range c.Cells {
-		names = append(names, c.Cells[i].Name)
-	}
-	name := o.cell
-	if name == "" {
-		if len(names) != 1 {
-			return nil, nil, usagef("%s describes several cells: say which with --cell, one of %s", o.config, strings.Join(names, ", "))
-		}
-		name = names[0]
-	}
-	cell := c.Cell(name)
-	if cell == nil {
-		return nil, nil, usagef("--cell %s: %s has no such cell; it has %s", name, o.config, strings.Join(names, ", "))
-	}
-	fillCell(cell)
-	return cell, c.Supply(cell.Supply), nil
-}
-
 // extras adds what was asked for besides the plan itself.
-func (o *planOptions) extras(subject *plansheet.Subject, cell *configs.Cell, supply *configs.Supply, f *planFlags) error {
+func (o *planOptions) extras(subject *plansheet.Subject, d document) error {
 	for _, text := range o.compare {
 		v, err := quantity.ParseAny(text, quantity.Current, quantity.Area)
 		if err != nil {
 			return usagef("--compare: %w", err)
 		}
-		if cell.Target.Form == configs.Marginal {
+		if subject.Wish.Form == configs.Marginal {
 			return usagef("--compare %s: a marginal stop needs the cell voltage that belongs to the current and the area, and only that of the plan is stated; make a plan of its own with the --cell-voltage measured there", text)
 		}
-		other := *cell
-		other.Working.Voltage = unstatedQuantity() // it was measured at another current or area
+		other := d.clone()
+		other.drop(d.cell("working.voltage")) // it was measured at another current or area
 		if v.Dimension == quantity.Current {
-			other.Working.Current = v
+			other.set(d.cell("working.current"), text)
 		} else {
-			other.Electrodes.CathodeArea = v
+			other.set(d.cell("electrodes.cathode_area"), text)
 		}
-		compared, err := o.subject(text, &other, supply, f)
+		compared, err := o.subject(text, other)
 		if err != nil {
 			return fmt.Errorf("--compare %s: %w", text, err)
 		}
@@ -279,17 +247,6 @@ func checkExtension(flag, file string, endings ...string) error {
 		}
 	}
 	return usagef("--%s %s: a file that ends in %s is needed", flag, file, strings.Join(endings, " or "))
-}
-
-// planMistakes turns the mistakes of an order into one error that names flags.
-func planMistakes(err error, list []string) error {
-	if len(list) == 0 {
-		return usageError{err}
-	}
-	if len(list) == 1 {
-		return usageError{errors.New(list[0])}
-	}
-	return usageError{errors.New("the plan cannot be made:\n  " + strings.Join(list, "\n  "))}
 }
 
 // writeWhole writes a whole file or leaves an error that says which.

@@ -85,7 +85,7 @@ func TestPlanStatedVoltage(t *testing.T) {
 // TestPlanBathTooHot: the sentence is in the unit of the flag.
 func TestPlanBathTooHot(t *testing.T) {
 	_, err := runPlanCommand(zincPlan("--temperature", "120 °C")...)
-	if err == nil || !strings.Contains(err.Error(), "bath temperature is 120 °C: it must lie between 0 and 100 °C") {
+	if err == nil || !strings.Contains(err.Error(), "--temperature: '120 °C' makes no sense here; an aqueous bath lies between 0 °C and 100 °C") {
 		t.Errorf("%v", err)
 	}
 	for _, limit := range []string{"0 °C", "100 °C"} {

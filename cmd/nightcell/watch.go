@@ -58,6 +58,9 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	if err != nil {
 		return usageError{err}
 	}
+	if open := cfg.Unfilled(); len(open) > 0 {
+		return usageError{open}
+	}
 	log := newLog(s.err, f.verbose)
 	d, err := daemon.New(daemon.Options{
 		Config: cfg, Clock: drivers.NewClock(f.speed), Version: version(), Log: log,

@@ -1,0 +1,254 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"maps"
+	"regexp"
+	"strings"
+
+	"github.com/BurntSushi/toml"
+	"github.com/spf13/pflag"
+
+	"nightcell/configs"
+	"nightcell/integrate/bath"
+)
+
+// document is a configuration of one cell with its supply, as it would stand in a file. The flags of plan are written into
+// it, so that they and a file go through one reader, with one set of checks.
+type document struct {
+	tables         map[string]any
+	cellName, bank string // the names of the cell and of its supply
+	file           string // that the cell was taken from; "": from flags alone
+	metered        bool   // something states how well the supply counts
+}
+
+// The names in a document that no file began.
+const (
+	draftCell, draftSupply = "cell", "bench"
+	draftData              = "nightcell-data"
+)
+
+// newDocument is a document of which nothing is stated.
+func newDocument() document {
+	d := document{tables: map[string]any{"data": draftData}, cellName: draftCell, bank: draftSupply}
+	d.set("supply."+draftSupply+".port", configs.PortToFill)
+	d.set(d.cell("supply"), draftSupply)
+	return d
+}
+
+// documentOf is the part of a configuration file that states one cell.
+func documentOf(c *configs.Config, file, cell string) (document, error) {
+	d := document{tables: map[string]any{}, cellName: cell, bank: c.Cell(cell).Supply, file: file, metered: true}
+	frozen, err := c.Frozen(cell)
+	if err != nil {
+		return d, err
+	}
+	if _, err := toml.Decode(string(frozen), &d.tables); err != nil {
+		return d, fmt.Errorf("reading %s for the plan: %w", file, err)
+	}
+	return d, nil
+}
+
+// cell and supply are the full names of a key in the cell's and the supply's tables.
+func (d document) cell(key string) string   { return "cell." + d.cellName + "." + key }
+func (d document) supply(key string) string { return "supply." + d.bank + "." + key }
+
+// table returns the table that a key stands in, made if it is not there and make is set, and the key's own name.
+func (d document) table(key string, make bool) (table map[string]any, name string) {
+	parts := strings.Split(key, ".")
+	table = d.tables
+	for _, part := range parts[:len(parts)-1] {
+		next, ok := table[part].(map[string]any)
+		if !ok {
+			if !make {
+				return nil, ""
+			}
+			next = map[string]any{}
+			table[part] = next
+		}
+		table = next
+	}
+	return table, parts[len(parts)-1]
+}
+
+func (d document) set(key string, value any) {
+	table, name := d.table(key, true)
+	table[name] = value
+}
+
+// get returns nil for a key that is not written.
+func (d document) get(key string) any {
+	table, name := d.table(key, false)
+	return table[name]
+}
+
+func (d document) drop(key string) {
+	table, name := d.table(key, false)
+	delete(table, name)
+}
+
+// clone is a document that can be changed without this one.
+func (d document) clone() document {
+	d.tables = cloned(d.tables)
+	return d
+}
+
+func cloned(tables map[string]any) map[string]any {
+	all := maps.Clone(tables)
+	for name, v := range all {
+		if table, ok := v.(map[string]any); ok {
+			all[name] = cloned(table)
+		}
+	}
+	return all
+}
+
+// text is the document as a file has it.
+func (d document) text() ([]byte, error) {
+	var b bytes.Buffer
+	encoder := toml.NewEncoder(&b)
+	encoder.Indent = ""
+	if err := encoder.Encode(d.tables); err != nil {
+		return nil, fmt.Errorf("writing the plan's configuration: %w", err)
+	}
+	return b.Bytes(), nil
+}
+
+// read reads the document as a configuration. Its mistakes name the flags.
+func (d document) read() (*configs.Cell, *configs.Supply, error) {
+	text, err := d.text()
+	if err != nil {
+		return nil, nil, err
+	}
+	c, err := configs.Draft(d.file, text)
+	var mistakes configs.Mistakes
+	switch {
+	case errors.As(err, &mistakes):
+		var list []string
+		for _, m := range mistakes {
+			text := d.flagAt(m.Key) + ": " + inFlags(m.Wrong)
+			if m.Remedy != "" {
+				text += "; " + inFlags(m.Remedy)
+			}
+			list = append(list, text)
+		}
+		return nil, nil, planMistakes(list)
+	case err != nil:
+		return nil, nil, err
+	}
+	if !d.metered {
+		return c.Cell(d.cellName), nil, nil
+	}
+	return c.Cell(d.cellName), c.Supply(d.bank), nil
+}
+
+var saltKey = regexp.MustCompile(`^bath\.salts\[(\d+)\]\.(.+)$`)
+
+// flagAt names the flag that states a key of the document; a key that no flag states is named with its file.
+func (d document) flagAt(key string) string {
+	own := strings.TrimPrefix(key, d.cell(""))
+	meter := strings.TrimPrefix(key, d.supply(""))
+	if match := saltKey.FindStringSubmatch(own); match != nil {
+		flag := "--salt"
+		if match[2] != "formula" {
+			flag += "-" + match[2]
+		}
+		if match[1] != "1" {
+			flag += fmt.Sprintf(" (number %s)", match[1])
+		}
+		return flag
+	}
+	switch own {
+	case "bath.salts":
+		return "--salt"
+	case "bath.valence":
+		return "--valence"
+	case "electrodes.soluble_anode":
+		return "--soluble-anode"
+	case "efficiency.initial":
+		return "--efficiency"
+	case "target":
+		return "target"
+	}
+	for _, p := range planFlagList() {
+		if p.key == own || p.key == meter {
+			return "--" + p.name
+		}
+	}
+	return strings.TrimPrefix(d.file+": "+key, ": ")
+}
+
+// flagOf names the flag that states a field of a plan's order.
+func (d document) flagOf(field string) string {
+	switch field {
+	case "meter":
+		return "--meter-gain or --meter-offset"
+	case "assayed":
+		return "--assayed"
+	}
+	return d.flagAt(d.cell(configs.KeyOf(field)))
+}
+
+// flagMistakes are the mistakes of an order in the words of the command line.
+func (d document) flagMistakes(err error) error {
+	var list []string
+	for _, m := range bath.Mistakes(err) {
+		list = append(list, d.flagOf(m.Field)+strings.TrimPrefix(m.Error(), m.Field))
+	}
+	if len(list) == 0 {
+		return usageError{err}
+	}
+	return planMistakes(list)
+}
+
+// inFlags names flags where words that are for a file name keys.
+func inFlags(words string) string {
+	return strings.NewReplacer("mass_transfer", "--mass-transfer", "metal_mass", "--metal-mass").Replace(words)
+}
+
+// planMistakes is one error of a list that names flags.
+func planMistakes(list []string) error {
+	if len(list) == 1 {
+		return usageError{errors.New(list[0])}
+	}
+	return usageError{errors.New("the plan cannot be made:\n  " + strings.Join(list, "\n  "))}
+}
+
+// stated is the document that the flags and the file come to.
+func (o *planOptions) stated(flags *pflag.FlagSet, f *planFlags) (document, error) {
+	d := newDocument()
+	if o.config == "" {
+		if o.cell != "" {
+			return d, usagef("--cell %s: it needs --config FILE, the file that describes the cell", o.cell)
+		}
+		if d.metered = flags.Changed("meter-gain") || flags.Changed("meter-offset"); d.metered { // what is not stated of it is left out of the doubt
+			d.set(d.supply(meterKey+"current_gain"), "0 %")
+			d.set(d.supply(meterKey+"current_offset"), "0 A")
+		}
+		return d, f.state(flags, d)
+	}
+	c, err := configs.Load(o.config)
+	if err != nil {
+		return d, usageError{err}
+	}
+	var names []string
+	for i := range c.Cells {
+		names = append(names, c.Cells[i].Name)
+	}
+	name := o.cell
+	if name == "" {
+		if len(names) != 1 {
+			return d, usagef("%s describes several cells: say which with --cell, one of %s", o.config, strings.Join(names, ", "))
+		}
+		name = names[0]
+	}
+	if c.Cell(name) == nil {
+		return d, usagef("--cell %s: %s has no such cell; it has %s", name, o.config, strings.Join(names, ", "))
+	}
+	if d, err = documentOf(c, o.config, name); err != nil {
+		return d, err
+	}
+	return d, f.state(flags, d)
+}
