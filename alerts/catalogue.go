@@ -41,6 +41,10 @@ var catalogue = [conditionCount]entry{
 		"Read the supply's own display: amperes still flow, or it does not answer.",
 		"The cell is still driven although it was to stop: metal, gas and heat go on.",
 		"Go there and switch the supply off by hand, at its mains switch if need be."}},
+	PortShared: {"port-shared", process, always, 0, starting(High, 0, 10*minute, 0, practice), About{
+		"A second program has the supply's port open: a terminal, a modem service, something that tries out ports.",
+		"It takes answers that belong to the watch, so readings are missed and their charge is a range. It may also command the supply.",
+		"End the program that the text names, and keep it from this port."}},
 	SupplySilent: {"supply-silent", process, always, 0, starting(High, 0, 5*second, 0, practice), About{
 		"The supply's display is dark, or lit while its cable or adapter is loose.",
 		"The supply most likely goes on at its last setting, unseen; the charge of this time is booked as a range.",
@@ -49,6 +53,10 @@ var catalogue = [conditionCount]entry{
 		"Clocks in the room blink; the supply shows its power-on settings.",
 		"The current stopped for a time. " + atRest,
 		"Look at the deposit before anything is switched on again; then enter the set-points anew."}},
+	LineLost: {"line-lost", process, always, of(PortShared, MainsInterruption), starting(Medium, 0, 5*minute, 0, practice), About{
+		"The supply has restarted, or its plug or adapter is loose.",
+		"If the supply lost power, no current flowed meanwhile; the charge of that time is booked as a range.",
+		"Compare the supply's set-points and display with the page; then push the plug home or replace the adapter."}},
 	ProtectionTripped: {"protection-tripped", process, reading, 0, latched(High, 0, minute), About{
 		"The supply's display shows which protection acted.",
 		"The current has stopped. " + atRest,

@@ -14,8 +14,10 @@ const (
 	None Condition = iota // no condition
 	// The supply.
 	OffFailed
+	PortShared
 	SupplySilent
 	MainsInterruption
+	LineLost
 	ProtectionTripped
 	OutputOff
 	SetPointsChanged

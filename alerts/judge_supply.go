@@ -9,12 +9,15 @@ import (
 func (b *Board) judgeSupply(o *Observation, now time.Duration, fresh bool) {
 	v, l := &b.verdicts, &b.limits
 	v[OffFailed] = yes(o.OffFailed)
+	v[PortShared] = yes(o.SharedWith != "")
+	// A longer loss is supply-silent.
+	v[LineLost] = verdict{known: true, over: o.LineLost > 0 && o.LineLost <= l.Silence, value: o.LineLost.Seconds(), limit: math.NaN()}
 	v[SupplySilent] = b.above(SupplySilent, o.Silence.Seconds(), l.Silence.Seconds())
 	if o.Silence >= max(l.Poll+l.Poll/2, 2*time.Second) {
 		b.m.Dark = now
 	}
 	if !fresh {
-		for c := MainsInterruption; c <= ReadingFrozen; c++ {
+		for _, c := range [...]Condition{MainsInterruption, ProtectionTripped, OutputOff, SetPointsChanged, ReadingFrozen} {
 			v[c] = verdict{}
 		}
 		return

@@ -15,6 +15,7 @@ var diagnosed = of(HardShort, LeadOff, AnodePassivation, Whisker, Contact, Stirr
 // supplyCauses are the likeliest cause and the runner-up of what is not in the cell.
 var supplyCauses = map[Condition]Diagnosis{
 	SupplySilent:      {Likeliest: "the cable or its adapter is loose", RunnerUp: "the mains is off", Tells: "see whether the supply's display is lit"},
+	LineLost:          {Likeliest: "the supply or its interface restarted after a dip of the mains", RunnerUp: "its plug or adapter is loose", Tells: "the supply's display; other clocks in the room"},
 	MainsInterruption: {Likeliest: "the mains failed for a moment", RunnerUp: "somebody unplugged or restarted the supply", Tells: "other clocks in the room"},
 	OutputOff:         {Likeliest: "a dip of the mains too short to silence the supply", RunnerUp: "somebody pressed the output key", Tells: "ask; look at other clocks"},
 	SetPointsChanged:  {Likeliest: "somebody turned a knob at the front panel", RunnerUp: "another program commands the supply", Tells: "ask"},
@@ -27,6 +28,9 @@ var supplyCauses = map[Condition]Diagnosis{
 func (b *Board) describe(c Condition, o *Observation, v *verdict) (string, Diagnosis) {
 	text := b.fact(c, o, v)
 	d := supplyCauses[c]
+	if c == SupplySilent && o.SharedWith != "" {
+		d = Diagnosis{Likeliest: "the answers go to " + o.SharedWith, RunnerUp: d.Likeliest, Tells: "end that program"}
+	}
 	if diagnosed.has(c) {
 		d = b.Diagnose(o)
 	}
@@ -51,6 +55,10 @@ func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
 			return "the output was told to go off, and nothing answers to say that it did"
 		}
 		return fmt.Sprintf("the output was told to go off and could not be verified; %.3g A at this moment", o.Amperes)
+	case PortShared:
+		return "answers of the supply are missing while its port is also open in " + o.SharedWith
+	case LineLost:
+		return "the line to the supply was lost and opened anew; nobody counted for " + span(v.value) + ", and the charge of that time is a range"
 	case SupplySilent:
 		return "no good answer from the supply for " + span(v.value)
 	case MainsInterruption:

@@ -34,8 +34,9 @@ type bench struct {
 	blind     bool          // status questions are refused
 	slow      time.Duration // that a question takes beyond the usual
 	onCommand func()
-	gone      bool // the port is unplugged
-	stuck     bool // polls hang until their context ends
+	gone      bool   // the port is unplugged
+	taken     string // by this process, every answer to a poll
+	stuck     bool   // polls hang until their context ends
 	polls     int
 	opened    int
 }
@@ -110,7 +111,13 @@ func (s benchSupply) Poll(ctx context.Context) (drivers.Reading, error) {
 	if err := s.exchange(ctx); err != nil {
 		return drivers.Reading{}, err
 	}
-	s.b.set(func() { s.b.polls++ })
+	s.b.mu.Lock()
+	s.b.polls++
+	taken := s.b.taken
+	s.b.mu.Unlock()
+	if taken != "" {
+		return drivers.Reading{}, &drivers.Refusal{Reason: drivers.NoReply, Query: "poll", Shared: &drivers.Shared{By: taken}}
+	}
 	r, err := s.b.i.Observe(1, s.b.clock.Now())
 	if s.b.mute {
 		r.Output = drivers.OutputUnknown

@@ -182,6 +182,12 @@ func (c *Cell) refuse(err error) {
 }
 
 func (c *Cell) countRefusal(err error) {
+	if shared := new(drivers.Shared); errors.As(err, &shared) {
+		if c.link.shared == nil || *c.link.shared != *shared {
+			c.set.Log.Warn("another process has the supply's port open", "cell", c.set.Cell, "supply", c.set.Supply, "who", shared.By)
+		}
+		c.link.shared, c.link.sharedAt = shared, c.m.now()
+	}
 	var r *drivers.Refusal
 	if !errors.As(err, &r) {
 		return

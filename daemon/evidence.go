@@ -61,7 +61,7 @@ func (r *run) evidence(c *Cell) integrate.Evidence {
 	e := integrate.Evidence{
 		OnBefore: r.lastOn, OnAfter: c.live(c.reading),
 		SameInstrument: !c.link.swapped, SetPointsUnchanged: r.unchanged(c),
-		LimitAmperes: r.most(c), Restarted: r.fresh && r.resumed,
+		LimitAmperes: r.most(c), Restarted: r.fresh && r.resumed, LineLost: r.lineLost(c),
 		Suspended: r.slept, Switched: r.missedASwitch(c, r.time.runTime(c.reading.At)-r.lastGood),
 	}
 	if e.Restarted {
@@ -116,13 +116,19 @@ func (r *run) allowed(c *Cell) float64 {
 	return math.Max(now, before)
 }
 
+// lineLost says whether the line was lost and opened anew since the newest reading. The supply may
+// have been without power meanwhile, however short that was.
+func (r *run) lineLost(c *Cell) bool {
+	return c.link.opened > 1 && r.time.runTime(c.link.since) > r.lastGood
+}
+
 func (r *run) kindOfGap(c *Cell) string {
 	switch {
 	case r.fresh && r.resumed:
 		return "restart"
 	case r.slept:
 		return "suspend"
-	case c.link.opened > 1 && r.time.runTime(c.link.since) > r.lastGood:
+	case r.lineLost(c):
 		return "silent"
 	}
 	return "late"

@@ -46,7 +46,9 @@ type link struct {
 	backOff     time.Duration
 	opened      uint64
 	problem     string
-	swapped     bool // another instrument has answered since the newest reading
+	shared      *drivers.Shared // who else had the port open when answers were missed last
+	sharedAt    time.Duration   // when that was, on the clock of the readings
+	swapped     bool            // another instrument has answered since the newest reading
 }
 
 // up says whether there is a line to ask on.

@@ -9,6 +9,9 @@ import (
 	"nightcell/drivers"
 )
 
+// sharedFor is how long another process that has the port counts as there after an answer was missed.
+const sharedFor = 30 * time.Second
+
 // observe gathers all that is known at this moment for the alarm board.
 func (r *run) observe(c *Cell, got bool, gap time.Duration) (o alerts.Observation) {
 	t := &r.totals
@@ -18,9 +21,12 @@ func (r *run) observe(c *Cell, got bool, gap time.Duration) (o alerts.Observatio
 		o.HasReading = true
 		o.Volts, o.Amperes = float64(c.reading.Volts), float64(c.reading.Amperes)
 		o.Mode, o.Output = alerts.Mode(c.reading.Mode), alerts.Output(c.reading.Output)
-		o.Gap = gap
+		o.Gap, o.LineLost = gap, r.lostFor
 	}
 	o.Silence = now - r.lastGood
+	if s := c.link.shared; s != nil && c.m.now()-c.link.sharedAt <= sharedFor {
+		o.SharedWith = s.By
+	}
 
 	st := &c.link.status
 	o.SetVolts, o.SetAmperes = float64(st.SetVolts), float64(st.SetAmperes)

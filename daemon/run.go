@@ -44,8 +44,9 @@ type run struct {
 	outsideAt time.Duration // when to look at pushes and routes again
 	outside   alerts.Outside
 
-	fresh   bool // no reading yet since this process took the run up
-	slept   bool // the machine was suspended since the newest reading
+	fresh   bool          // no reading yet since this process took the run up
+	slept   bool          // the machine was suspended since the newest reading
+	lostFor time.Duration // what the newest reading ended, if the line was lost and opened anew in it
 	resumed bool
 
 	shunted float64 // C that passed while metal bridged the electrodes
@@ -282,12 +283,19 @@ func (r *run) take(c *Cell) (gap time.Duration) {
 		return 0
 	}
 	utc := r.time.stamp(at)
+	if r.lostFor = 0; e.LineLost {
+		r.lostFor = step.Elapsed
+	}
 	if step.IsGap {
 		gap = step.Elapsed
 		c.set.Log.Warn("gap", "cell", c.set.Cell, "length", gap.Round(time.Millisecond),
 			"best_coulombs", math.Round(step.Gap.Best), "low_coulombs", math.Round(step.Gap.Low), "high_coulombs", math.Round(step.Gap.High))
 		r.note(c, r.log.Gap(utc, r.kindOfGap(c), step.Gap, e))
-		r.note(c, r.log.Entry(utc, "remark", interruption(c.set.Chemistry, step.Gap, e.OnBefore)))
+		text := interruption(c.set.Chemistry, step.Gap, e.OnBefore)
+		if e.LineLost {
+			text = "the line to the supply was lost and opened anew, as it is when the supply loses its power; " + text
+		}
+		r.note(c, r.log.Entry(utc, "remark", text))
 	}
 	r.note(c, r.log.Reading(utc, at-before, float64(c.reading.Volts), float64(c.reading.Amperes), c.reading.Mode.String(), c.reading.Output.String()))
 	r.advanceBath(c, step)

@@ -63,7 +63,7 @@ func NewCoulometer(s Settings) *Coulometer {
 // Add integrates from the sample before to s. The current is taken as straight
 // between two samples (trapezoid), the power as the product of two straight lines. A
 // step longer than Settings.GapAfter, or one that e marks as restarted,
-// suspended or switched, is booked as a gap by e; otherwise e is not used. A refused sample
+// suspended, switched or with the line lost, is booked as a gap by e; otherwise e is not used. A refused sample
 // (ErrNotANumber, ErrTimeOrder) changes nothing but the count of refusals.
 func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 	if !physical(s.Volts) || !physical(s.Amperes) {
@@ -89,7 +89,7 @@ func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 	step.Coulombs = factor * (coulombs - float64(zero*h))
 	step.Joules = factor * (joules - float64(zero*voltSeconds))
 
-	if e.Restarted || e.Suspended || e.Switched || (c.settings.GapAfter > 0 && step.Elapsed > c.settings.GapAfter) {
+	if e.Restarted || e.Suspended || e.Switched || e.LineLost || (c.settings.GapAfter > 0 && step.Elapsed > c.settings.GapAfter) {
 		step.IsGap = true
 		before, after := factor*(a0-zero), factor*(s.Amperes-zero)
 		limit := e.LimitAmperes

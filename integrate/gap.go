@@ -23,6 +23,8 @@ type Evidence struct {
 	Suspended bool // the machine slept
 	// Switched makes it a gap too: answers were missing while the current went from one level to another.
 	Switched bool
+	// LineLost likewise: the line was lost and opened anew, and the supply may have been without power meanwhile.
+	LineLost bool
 }
 
 // untouched reports that nothing was found changed: what flowed at both ends may

@@ -96,6 +96,7 @@ func TestWhatIsAGap(t *testing.T) {
 		{10*time.Second + 1, Evidence{}, true},
 		{time.Second, Evidence{Restarted: true}, true},
 		{time.Second, Evidence{Suspended: true}, true},
+		{time.Second, Evidence{LineLost: true}, true},
 		{time.Second, Evidence{Switched: true}, true},
 	} {
 		if _, step := acrossGap(t, s, c.length, 3, c.e); step.IsGap != c.want {

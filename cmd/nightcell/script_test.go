@@ -14,12 +14,13 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
-// TestMain lets scripts run nightcell as a program of its own.
-func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){
-		"nightcell": func() { os.Exit(run(os.Args[1:], &shell{in: os.Stdin, out: os.Stdout, err: os.Stderr})) },
-	})
+// programs are those that scripts may run besides the system's own.
+var programs = map[string]func(){
+	"nightcell": func() { os.Exit(run(os.Args[1:], &shell{in: os.Stdin, out: os.Stdout, err: os.Stderr})) },
 }
+
+// TestMain lets scripts run nightcell as a program of its own.
+func TestMain(m *testing.M) { testscript.Main(m, programs) }
 
 // TestScripts runs the command-line scripts of testdata/scripts, each in a folder of its own.
 func TestScripts(t *testing.T) {

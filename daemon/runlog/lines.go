@@ -44,7 +44,7 @@ func (w *Writer) Gap(utc time.Time, kind string, g integrate.Gap, e integrate.Ev
 		Flag("on_before", e.OnBefore), Flag("on_after", e.OnAfter),
 		Flag("same", e.SameInstrument), Flag("unchanged", e.SetPointsUnchanged),
 		Number("limit", limit), Flag("restarted", e.Restarted), Flag("suspended", e.Suspended),
-		Flag("switched", e.Switched),
+		Flag("switched", e.Switched), Flag("line_lost", e.LineLost),
 	})
 }
 
@@ -55,7 +55,7 @@ func evidence(r *Record) integrate.Evidence {
 		OnBefore: r.Flag("on_before"), OnAfter: r.Flag("on_after"),
 		SameInstrument: r.Flag("same"), SetPointsUnchanged: r.Flag("unchanged"),
 		LimitAmperes: limit, Restarted: r.Flag("restarted"), Suspended: r.Flag("suspended"),
-		Switched: r.Flag("switched"),
+		Switched: r.Flag("switched"), LineLost: r.Flag("line_lost"),
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
+	"unicode"
 
 	"golang.org/x/sys/unix"
 )
@@ -98,5 +99,11 @@ func processName(proc string, pid int) string {
 	if err != nil {
 		return "a process"
 	}
-	return strings.TrimSpace(string(b))
+	// A process chooses its name, and may put line ends and control codes into it.
+	return strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return -1
+		}
+		return r
+	}, string(b))
 }

@@ -127,7 +127,10 @@ func TestFarEndIsNoHolder(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if diff := cmp.Diff([]Holder{{PID: 10, Name: "a process"}}, holdersIn(proc, path)); diff != "" {
+	if err := os.WriteFile(filepath.Join(proc, "10", "comm"), []byte("a\x1b[2Jb\nc\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff([]Holder{{PID: 10, Name: "a[2Jbc"}}, holdersIn(proc, path)); diff != "" {
 		t.Error(diff)
 	}
 }

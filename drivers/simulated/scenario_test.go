@@ -75,7 +75,7 @@ func TestShippedScenarios(t *testing.T) {
 var conditions = []string{
 	"over-current", "current-density", "over-voltage", "voltage-limit", "voltage-drift", "hard-short", "whisker", "lead-off", "contact",
 	"ohmic-rise", "anode-passivation", "depletion", "stirrer-stopped", "thermal-runaway", "mode-flip", "set-points-changed", "output-off",
-	"protection-tripped", "mains-interruption", "supply-silent", "reading-frozen", "gap-too-long", "uncertainty-large", "charge-behind",
+	"protection-tripped", "mains-interruption", "supply-silent", "line-lost", "reading-frozen", "gap-too-long", "uncertainty-large", "charge-behind",
 }
 
 // Each condition that a supply and a cell can show has a shipped night that expects it.

@@ -1,0 +1,99 @@
+package daemon
+
+import (
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/daemon/runlog"
+	"nightcell/drivers"
+)
+
+// TestALostLineIsAGapHoweverShort loses the line for one poll, far less than gap_after. A
+// supply that loses its power loses its line, so the time between is a range and is told.
+func TestALostLineIsAGapHoweverShort(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		name, script    string
+		same, unchanged bool
+		told            alerts.Condition
+	}{
+		{"found as it was left", "", true, true, alerts.LineLost},
+		{"restarted, and on again by itself", "[[event]]\nat = \"1 h\"\nkind = \"mains-cut\"\nlasts = \"3 s\"\nback = \"last\"\n", true, true, alerts.LineLost},
+		{"restarted with its power-on settings", "[[event]]\nat = \"1 h\"\nkind = \"mains-cut\"\nlasts = \"3 s\"\nback = \"reset\"\n", true, false, alerts.MainsInterruption},
+		{"another instrument", "[[event]]\nat = \"1 h\"\nkind = \"swapped\"\nidentity = \"EXAMPLE,PS-30-5,2,1\"\n", false, true, alerts.LineLost},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBench(t, drivers.NewClock(1), liveScenario+tt.script)
+				c := zincCell(t, b, t.TempDir(), "", `recover = "68 %"`, "")
+				c.set.Count.GapAfter = time.Minute
+				c.link.expected = "EXAMPLE"
+				stop := start(t, c)
+				<-time.After(time.Hour - time.Second)
+				b.set(func() { b.gone = true })
+				<-time.After(5 * time.Second)
+				b.set(func() { b.gone = false })
+				<-time.After(5 * time.Minute)
+				s := c.Latest()
+				if err := stop(); err != nil {
+					t.Fatal(err)
+				}
+				gaps, told := 0, false
+				eachRecord(t, s.Run, func(r *runlog.Record) {
+					switch r.Kind {
+					case runlog.KindGap:
+						gaps++
+						low, _ := r.Number("low")
+						high, _ := r.Number("high")
+						if !r.Flag("line_lost") || r.Flag("same") != tt.same || r.Flag("unchanged") != tt.unchanged || low != 0 || high < 3*9.9 {
+							t.Errorf("gap %+v: from %.1f to %.1f C; want 0 to 3 A for 10 s", r, low, high)
+						}
+					case runlog.KindAlarm:
+						told = told || r.Condition == tt.told.String()
+					}
+				})
+				if gaps != 1 || !told {
+					t.Errorf("%d gaps, want one; %v told: %v", gaps, tt.told, told)
+				}
+				if report, err := runlog.ReplayFile(s.Run); err != nil || !report.Sound() || report.Totals.Charge != s.Charge.CountedCoulombs {
+					t.Errorf("replay: %+v, %v; live %v C", report, err, s.Charge.CountedCoulombs)
+				}
+			})
+		})
+	}
+}
+
+// TestWhoTakesTheAnswersIsTold lets another process take the answers for a while: the alarm
+// names it, the silence that comes of it does too, and it is over some time after the process has gone.
+func TestWhoTakesTheAnswersIsTold(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario)
+		c := zincCell(t, b, t.TempDir(), "", `recover = "68 %"`, "")
+		stop := start(t, c)
+		<-time.After(10 * time.Minute)
+		if _, stands := standing(c.Latest(), alerts.PortShared); stands {
+			t.Error("told before anybody came")
+		}
+		b.set(func() { b.taken = "prober (process 4711)" })
+		<-time.After(5 * time.Second)
+		if a, stands := standing(c.Latest(), alerts.PortShared); !stands || !strings.Contains(a.Text, "prober (process 4711)") {
+			t.Errorf("%v %q", stands, a.Text)
+		}
+		<-time.After(time.Minute)
+		if a, stands := standing(c.Latest(), alerts.SupplySilent); !stands || !strings.Contains(a.Text, "the answers go to prober (process 4711)") {
+			t.Errorf("silence: %v %q", stands, a.Text)
+		}
+		b.set(func() { b.taken = "" })
+		<-time.After(11 * time.Minute)
+		if a, stands := standing(c.Latest(), alerts.PortShared); stands && a.State == alerts.UNACK.String() {
+			t.Error("still told as standing, long after the process has gone")
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
