@@ -25,7 +25,7 @@ func TestGapIsToldOnce(t *testing.T) {
 	if !strings.Contains(curves, "Nobody observed for") || !strings.Contains(curves, `"text":"Addition"`) {
 		t.Error("the curves lack the gap or an entry of a person")
 	}
-	if !strings.Contains(page, "18.420\u00a0±\u00a00.069\u00a0A·h") {
+	if !strings.Contains(page, "18.420\u00a0±\u00a00.070\u00a0A·h") {
 		t.Error("the charge may break from its uncertainty on a narrow screen")
 	}
 }
