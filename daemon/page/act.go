@@ -48,7 +48,7 @@ func (p *Page) actor(w http.ResponseWriter, r *http.Request) (*snapshot.Cell, *s
 		return nil, nil
 	}
 	if s == nil {
-		p.refuse(w, r, http.StatusForbidden, errors.New("nobody is signed in. Sign in and try again"))
+		p.offerLogin(w, r, act)
 		return nil, nil
 	}
 	return c, s
@@ -61,7 +61,30 @@ func (p *Page) askAct(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	q := r.URL.Query()
-	p.showAsk(w, r, http.StatusOK, c, s, q.Get("condition"), q.Get("kind"), nil, nil)
+	p.showAsk(w, r, http.StatusOK, c, s, q.Get("condition"), q.Get("kind"), s.takeKept(r.URL.RequestURI()), nil)
+}
+
+// offerLogin answers an act whose sign-in is over, as after a restart: nothing is done, and
+// what was written comes back in the confirm step after signing in.
+func (p *Page) offerLogin(w http.ResponseWriter, r *http.Request, act string) {
+	if err := r.ParseForm(); err != nil {
+		p.refuse(w, r, http.StatusBadRequest, errors.New("the form cannot be read"))
+		return
+	}
+	next, kept := url.URL{Path: r.URL.Path}, url.Values{}
+	switch subject := r.PostForm.Get("subject"); act {
+	case "acknowledge":
+		next.RawQuery = url.Values{"condition": {subject}}.Encode()
+	case "enter":
+		next.RawQuery = url.Values{"kind": {subject}}.Encode()
+		for name, v := range r.PostForm {
+			if !slices.Contains([]string{"form", "subject", "confirm", "certain"}, name) {
+				kept[name] = v
+			}
+		}
+	}
+	p.showLogin(w, r, http.StatusForbidden, localNext(next.String()), kept,
+		"Nothing was done: nobody is signed in. A restart of nightcell ends every sign-in. Sign in, then confirm again.")
 }
 
 func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *snapshot.Cell, s *session, condition, kind string, given url.Values, problem error) {

@@ -48,7 +48,8 @@ type benchOptions struct {
 	prepare func(data string) // writes logs before the history begins
 	hosts   []string
 
-	connections int // 0: 64
+	connections int    // 0: 64
+	address     string // to listen on; empty: any
 }
 
 func newBench(t *testing.T, o benchOptions) *bench {
@@ -72,7 +73,10 @@ func newBench(t *testing.T, o benchOptions) *bench {
 		t.Fatal(err)
 	}
 	b.page = p
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if o.address == "" {
+		o.address = "127.0.0.1:0"
+	}
+	l, err := net.Listen("tcp", o.address)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"strings"
 	"sync"
 	"time"
 
@@ -134,6 +135,13 @@ func (p *Page) events(w http.ResponseWriter, r *http.Request) {
 	defer ticker.Stop()
 	seq := uint64(0)
 	message := []byte("retry: 2000\n\n")
+	if r.URL.Query().Has("actor") { // a page that shows who is signed in, which a restart ends
+		who := ""
+		if s := p.sessions.of(r); s != nil {
+			who = s.who
+		}
+		message = append(message, event(map[string]string{"w": who})...)
+	}
 	for {
 		next, now := p.live.next(name, t, seq)
 		seq = now
@@ -158,7 +166,7 @@ func (p *Page) events(w http.ResponseWriter, r *http.Request) {
 
 // frame is the state that a page of a topic shows. The first letter of a key tells
 // what is replaced: t a text, s a standing, b a bar, h a part of the page, n numbers
-// for the curves, a what is announced, @ the clock.
+// for the curves, a what is announced, o the order of the cells, w who is signed in, @ the clock.
 func (p *Page) frame(name string) map[string]string {
 	now := p.s.Now().In(p.s.Zone)
 	m := map[string]string{"@": now.Format("15:04:05"), "t:zone": zoneName(now)}
@@ -166,9 +174,12 @@ func (p *Page) frame(name string) map[string]string {
 	if name == "all" {
 		h := headlineOf(cells, now)
 		m["t:all.headline"], m["s:all"] = h.Text, string(h.Standing)
-		for _, c := range cells {
+		var order []string
+		for _, c := range byNeed(cells, now) {
 			p.briefFrame(m, c, now)
+			order = append(order, c.Name)
 		}
+		m["o:all"] = strings.Join(order, "\n")
 		return m
 	}
 	for _, c := range cells {

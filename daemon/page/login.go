@@ -13,7 +13,11 @@ import (
 type loginView struct {
 	frameOf
 	Next, Problem string
+	Kept          map[string]string // what was written before the sign-in was over
 }
+
+// keptPrefix marks the fields of the sign-in form that carry it along.
+const keptPrefix = "kept-"
 
 // localNext is where to go after signing in: a page of this site or the beginning.
 func localNext(next string) string {
@@ -25,11 +29,26 @@ func localNext(next string) string {
 }
 
 func (p *Page) askLogin(w http.ResponseWriter, r *http.Request) {
-	p.showLogin(w, r, http.StatusOK, localNext(r.URL.Query().Get("next")), "")
+	p.showLogin(w, r, http.StatusOK, localNext(r.URL.Query().Get("next")), nil, "")
 }
 
-func (p *Page) showLogin(w http.ResponseWriter, r *http.Request, status int, next, problem string) {
-	p.render(w, status, "login.html", loginView{p.frameFor(w, r, "Sign in", ""), next, problem})
+func (p *Page) showLogin(w http.ResponseWriter, r *http.Request, status int, next string, kept url.Values, problem string) {
+	v := loginView{p.frameFor(w, r, "Sign in", ""), next, problem, make(map[string]string)}
+	for name := range kept {
+		v.Kept[keptPrefix+name] = kept.Get(name)
+	}
+	p.render(w, status, "login.html", v)
+}
+
+// keptIn takes out of the sign-in form what it carries along.
+func keptIn(form url.Values) url.Values {
+	kept := url.Values{}
+	for name, v := range form {
+		if plain, ok := strings.CutPrefix(name, keptPrefix); ok {
+			kept[plain] = v
+		}
+	}
+	return kept
 }
 
 // doLogin checks the operator's token. Only requests from this site's own form count
@@ -43,30 +62,30 @@ func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) {
 		p.refuse(w, r, http.StatusForbidden, errors.New("nobody can sign in: no operator token is configured. Write token_file under [page] in the configuration"))
 		return
 	}
-	if !p.logins.allow(r) {
-		w.Header().Set("Retry-After", "10")
-		p.showLogin(w, r, http.StatusTooManyRequests, "/", "Too many tries. Wait ten seconds.")
-		return
-	}
 	if err := r.ParseForm(); err != nil {
 		p.refuse(w, r, http.StatusBadRequest, errors.New("the form cannot be read"))
 		return
 	}
-	next := localNext(r.PostForm.Get("next"))
+	next, kept := localNext(r.PostForm.Get("next")), keptIn(r.PostForm)
+	if !p.logins.allow(r) {
+		w.Header().Set("Retry-After", "10")
+		p.showLogin(w, r, http.StatusTooManyRequests, next, kept, "Too many tries. Wait ten seconds.")
+		return
+	}
 	who := strings.TrimSpace(r.PostForm.Get("who"))
 	if who == "" || len(who) > 60 || strings.ContainsFunc(who, unicode.IsControl) {
-		p.showLogin(w, r, http.StatusBadRequest, next, "Give a name of at most 60 characters; it goes into the log with what you do.")
+		p.showLogin(w, r, http.StatusBadRequest, next, kept, "Give a name of at most 60 characters; it goes into the log with what you do.")
 		return
 	}
 	given, want := sha256.Sum256([]byte(r.PostForm.Get("token"))), sha256.Sum256([]byte(p.s.Token.Reveal()))
 	if subtle.ConstantTimeCompare(given[:], want[:]) != 1 {
 		p.s.Log.Warn("page: wrong operator token", "from", r.RemoteAddr)
-		p.showLogin(w, r, http.StatusForbidden, next, "That is not the operator token.")
+		p.showLogin(w, r, http.StatusForbidden, next, kept, "That is not the operator token.")
 		return
 	}
 	p.s.Log.Info("page: operator signed in", "who", who, "from", r.RemoteAddr)
 	http.SetCookie(w, &http.Cookie{
-		Name: cookieName, Value: p.sessions.open(who), Path: "/", MaxAge: int(sessionLasts.Seconds()),
+		Name: cookieName, Value: p.sessions.open(who, next, kept), Path: "/", MaxAge: int(sessionLasts.Seconds()),
 		HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode,
 	})
 	http.Redirect(w, r, next, http.StatusSeeOther)
@@ -74,6 +93,10 @@ func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) {
 
 func (p *Page) doLogout(w http.ResponseWriter, r *http.Request) {
 	s := p.sessions.of(r)
+	if s == nil && sameOrigin(r) { // a restart has done it already
+		http.Redirect(w, r, "/", http.StatusSeeOther)
+		return
+	}
 	if s == nil || !sameOrigin(r) || !s.redeem(r.PostFormValue("form"), "logout", "", "") {
 		p.refuse(w, r, http.StatusForbidden, errors.New("this request does not come from a page that is still good; go back and try again"))
 		return

@@ -3,6 +3,7 @@ package page
 import (
 	"crypto/rand"
 	"net/http"
+	"net/url"
 	"sync"
 	"time"
 
@@ -31,6 +32,9 @@ type session struct {
 
 	mu    sync.Mutex
 	flash string // shown once, after an act
+	// kept is what was written before the sign-in was over, for the confirm step at next, once.
+	kept  url.Values
+	next  string
 	forms map[string]form
 }
 
@@ -57,15 +61,15 @@ func makeRoom[V any](all map[string]V, most int, now time.Time, ends func(V) tim
 	}
 }
 
-// open signs an operator in and returns the cookie's value.
-func (s *sessions) open(who string) string {
+// open signs an operator in, who goes on to a page with what was kept for it, and returns the cookie's value.
+func (s *sessions) open(who, next string, kept url.Values) string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := time.Now()
 	makeRoom(s.all, mostSessions, now, func(other *session) time.Time { return other.ends })
 	id := rand.Text()
 	s.all[id] = &session{
-		who: who, ends: now.Add(sessionLasts), acts: rate.NewLimiter(rate.Every(time.Second), 10), forms: make(map[string]form),
+		who: who, ends: now.Add(sessionLasts), acts: rate.NewLimiter(rate.Every(time.Second), 10), forms: make(map[string]form), next: next, kept: kept,
 	}
 	return id
 }
@@ -125,4 +129,16 @@ func (s *session) takeFlash() string {
 	text := s.flash
 	s.flash = ""
 	return text
+}
+
+// takeKept returns what was kept for a page, once; nil if nothing was.
+func (s *session) takeKept(page string) url.Values {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if page != s.next {
+		return nil
+	}
+	kept := s.kept
+	s.kept = nil
+	return kept
 }

@@ -2,9 +2,11 @@ package page
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"time"
 
 	"nightcell/daemon/page/sentence"
@@ -84,7 +86,7 @@ func (p *Page) night(w http.ResponseWriter, r *http.Request) {
 		Headline headline
 		Cells    []brief
 	}{frameOf: p.frameFor(w, r, "All cells", "all"), Headline: headlineOf(cells, now)}
-	for _, c := range cells {
+	for _, c := range byNeed(cells, now) {
 		data.Cells = append(data.Cells, p.brief(c, now))
 	}
 	p.render(w, http.StatusOK, "night.html", data)
@@ -130,6 +132,28 @@ type earlier struct {
 	Run, Text string
 	Newest    bool
 	Shown     bool
+}
+
+// byNeed puts the cells that need somebody before the others, the most urgent alarm first. Among
+// equals the order of the configuration stays, so that a cell is where it was.
+func byNeed(cells []*snapshot.Cell, now time.Time) []*snapshot.Cell {
+	type needing struct {
+		cell           *snapshot.Cell
+		stand, urgency int
+	}
+	rank := map[sentence.Standing]int{sentence.Act: 0, sentence.Look: 1, sentence.Well: 2}
+	all := make([]needing, len(cells))
+	for i, c := range cells {
+		all[i] = needing{c, rank[sentence.Of(c, now, time.UTC).Standing], sentence.Urgency(c.Alarms)}
+	}
+	slices.SortStableFunc(all, func(a, b needing) int {
+		return cmp.Or(cmp.Compare(a.stand, b.stand), cmp.Compare(b.urgency, a.urgency))
+	})
+	sorted := make([]*snapshot.Cell, len(all))
+	for i, n := range all {
+		sorted[i] = n.cell
+	}
+	return sorted
 }
 
 // headline counts cells by their standing.

@@ -23,6 +23,17 @@ func ByUrgency(alarms []snapshot.Alarm) []snapshot.Alarm {
 	return sorted
 }
 
+// Urgency is the priority of the most urgent alarm that holds and that nobody has answered, -1 when there is none.
+func Urgency(alarms []snapshot.Alarm) int {
+	most := -1
+	for _, a := range alarms {
+		if s, ok := stateOf(a); ok && s == alerts.UNACK {
+			most = max(most, priority(a))
+		}
+	}
+	return most
+}
+
 // stage orders the states of the lifecycle.
 func stage(a snapshot.Alarm) int {
 	s, ok := stateOf(a)
