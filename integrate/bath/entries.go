@@ -126,15 +126,15 @@ func (p *Plan) bookAddition(e Entry) (note string, err error) {
 	_, perMole := n[PerMole]
 	dissolved, weighed := perMass || perMole, n[Mass] != 0
 	salt := Salt{Formula: e.Words[Formula], Mass: matter.GivenFigure(n[Mass], 0)}
-	if ratio, ok := n[AssayRatio]; ok {
-		if !(ratio > 0 && ratio <= 1) {
-			return "", fmt.Errorf("an assay of %.4g %% cannot be: it is the share of the formula in what was weighed, above 0 %% and up to 100 %%", ratio*100)
-		}
+	ratio, assayed := n[AssayRatio]
+	if assayed {
 		salt.Assay = matter.GivenFigure(ratio, 0)
 	}
 	switch {
 	case weighed && dissolved:
 		return "", errors.New("both a mass and a concentration are stated; state the mass, or the concentration with the volume of the solution")
+	case assayed && salt.Formula == "":
+		return "", errors.New("an assay needs the formula of which it is the share, such as formula=ZnSO4·7H2O")
 	case weighed && salt.Formula == "":
 		return "", errors.New("an addition by mass needs the formula of what was added, such as formula=ZnSO4·7H2O")
 	case dissolved && !(volume > 0):
@@ -177,8 +177,11 @@ func (p *Plan) AddSalt(salt Salt, volume float64) (metal float64, err error) {
 	if salt.Assay.Known() {
 		assay = salt.Assay.Value
 	}
-	if !(assay > 0 && assay <= 1) || !(salt.Mass.Value > 0) {
-		return 0, fmt.Errorf("addition of %s: a mass above zero and an assay up to 100 %% are needed, not %g kg at %g %%", f, salt.Mass.Value, assay*100)
+	switch {
+	case !(assay > 0 && assay <= 1):
+		return 0, fmt.Errorf("an assay of %.4g %% cannot be: it is the share of %s in what was weighed, above 0 %% and up to 100 %%", assay*100, f)
+	case !(salt.Mass.Value > 0):
+		return 0, fmt.Errorf("addition of %s: a mass above zero is needed, not %g g", f, salt.Mass.Value*1e3)
 	}
 	molar, _ := f.MolarMass()
 	metal = salt.Mass.Value * assay * f.Count(p.Metal.String()) / molar * p.scenario.molar
