@@ -123,6 +123,7 @@ current_resolution = "1 mA"
 [cell.zinc-1]
 supply = "bench"
 poll = "100 ms"
+gap_after = "30 s" # a busy machine may stand still for seconds
 `
 
 // TestFaketime runs the watch under libfaketime, with a wall clock that is said to

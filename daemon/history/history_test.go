@@ -107,6 +107,11 @@ func TestNoSpikeIsLost(t *testing.T) {
 		if err != nil {
 			r.Fatal(err)
 		}
+		r.Cleanup(func() {
+			if err := os.RemoveAll(data); err != nil {
+				r.Error(err)
+			}
+		})
 		a := newAuthor(r, data, begin) // its log is closed with the draw
 		var all []sample
 		at := begin
