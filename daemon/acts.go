@@ -79,6 +79,7 @@ func (r *run) done(c alerts.Condition) bool { return r.acted[c] }
 // doOff switches off and verifies; what cannot be verified is tried again and again, and is an alarm.
 func (c *Cell) doOff(ctx context.Context, why string) error {
 	r := c.run
+	r.offWhy = why
 	r.offExpected = true // an output found off from now on is no surprise
 	err := c.link.switchOff(ctx, c.m.now, c.dead)
 	utc := r.time.stamp(r.time.now())

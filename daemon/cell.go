@@ -50,6 +50,7 @@ type Cell struct {
 	statusDue time.Duration
 	next      snapshot.Cell    // being filled in
 	final     snapshot.Cell    // of the run that ended last
+	left      *leftover        // what the run that ended last leaves to be done; nil once that is answered
 	ending    []*runlog.Writer // logs of runs that ended, while the disk does not take the end of them
 
 	checkpoints time.Duration // between two checkpoints
@@ -211,6 +212,9 @@ func (c *Cell) stop() error {
 	if c.run != nil {
 		errs = append(errs, c.partWith(ctx))
 		errs = append(errs, c.run.close(c))
+	}
+	if c.left != nil {
+		errs = append(errs, c.left.log.Close())
 	}
 	for _, log := range c.ending {
 		errs = append(errs, log.Close())

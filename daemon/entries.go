@@ -32,6 +32,7 @@ func (r *run) enter(c *Cell, e control.Entry) (done control.Entered, err error) 
 		if r.lastOn && c.link.up() {
 			return done, control.Refuse("current still flows in cell %s, and a run is watched as long as it does; switch the output off first", c.set.Cell)
 		}
+		r.byHand = true
 		r.end(c, "ended by "+e.By)
 		return done, nil
 	}

@@ -66,6 +66,9 @@ func (r *run) end(c *Cell, why string) {
 	utc := r.time.stamp(now)
 	t := r.count.Totals()
 	r.notice(c, utc, routes.Notice{Kind: routes.Ended, Priority: routes.Low, Subject: c.set.Cell + ": run ended", Text: "The run has ended: " + why + ".", Meaning: c.restMeaning()})
+	if r.abort = r.abortOf(c, why, utc); r.abort != nil { // behind the notice of the end, which closes what stood before
+		r.notice(c, utc, r.abort.notice(c, routes.Alarm, alerts.UNACK, "ended before its target: take the cathode out"))
+	}
 	r.note(c, r.checkpoint(c, utc))
 	r.note(c, r.log.Entry(r.time.stamp(now), runlog.EntryEnd, why, runlog.Number("charge_coulombs", t.Charge), runlog.Number("energy_joules", t.Energy)))
 	r.note(c, r.checkpoint(c, utc))
@@ -74,7 +77,12 @@ func (r *run) end(c *Cell, why string) {
 	r.reckon(c)
 	r.fill(c, &c.next)
 	c.ended, c.last, c.run, c.final = why, r.dir, nil, c.next
-	c.ending = append(c.ending, r.log)
+	if r.abort != nil {
+		c.leave(r.abort, r.log, r.count, r.remember(c))
+		_ = r.log.Sync() // what the disk does not take shows in the log's health
+	} else {
+		c.ending = append(c.ending, r.log)
+	}
 	c.closeEnded()
 	c.wake()
 }
@@ -82,6 +90,15 @@ func (r *run) end(c *Cell, why string) {
 // closeEnded closes the logs of runs that have ended, once the disk has taken all of
 // them; until then their lines wait in memory.
 func (c *Cell) closeEnded() {
+	if c.left != nil {
+		log := c.left.log
+		if c.final.Log.Problem = ""; log.Health().Cause != nil {
+			if err := log.Sync(); err != nil {
+				c.final.Log.Problem = err.Error()
+			}
+		}
+		c.final.Log.Backlog = log.Health().BacklogBytes
+	}
 	for len(c.ending) > 0 {
 		log := c.ending[0]
 		if err := log.Sync(); err != nil {

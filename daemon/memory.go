@@ -30,6 +30,7 @@ type memory struct {
 	Failed   bool            `json:"off_failed,omitempty"`
 	Parted   bool            `json:"parted,omitempty"`
 	Acted    map[string]bool `json:"acted,omitempty"`
+	Abort    *abort          `json:"abort,omitempty"`
 }
 
 // memoryField is the name under which a checkpoint carries the memory.
@@ -40,6 +41,7 @@ func (r *run) remember(c *Cell) memory {
 	m := memory{
 		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: c.link.known(),
 		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Target: r.target, Expected: r.offExpected, Failed: r.offFailed, Parted: r.parted,
+		Abort: r.abort,
 	}
 	if a := float64(r.set.Amperes); a == a { // JSON has no NaN
 		m.Set = &a

@@ -144,6 +144,13 @@ func (o operator) onAlarm(ctx context.Context, a control.AlarmOrder, do func(b *
 
 // Acknowledge implements control.Operator.
 func (o operator) Acknowledge(ctx context.Context, a control.AlarmOrder) error {
+	c, err := o.cell(a.Cell)
+	if err != nil {
+		return err
+	}
+	if done, err := c.answerEnd(ctx, a); done || err != nil {
+		return err
+	}
 	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.Acknowledge(cond, a.By, utc)
 	})

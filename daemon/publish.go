@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"nightcell/daemon/snapshot"
@@ -15,8 +16,10 @@ func (c *Cell) publish() {
 		*s = c.final // the books of the run that ended stay in view
 		s.Ended, s.EndedWhy = true, c.ended
 	}
-	if c.run == nil && (c.ended == "" || c.alone != nil) {
-		s.Alarms = c.alone
+	if c.run == nil {
+		if s.Alarms = c.alone; c.left != nil {
+			s.Alarms = slices.Concat(c.left.alarms, c.alone)
+		}
 	}
 	now := c.m.now()
 	s.At = c.m.utc()

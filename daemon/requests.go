@@ -47,6 +47,7 @@ func (c *Cell) switchOffFor(ctx context.Context, by string) error {
 			c.set.Log.Info("output switched off while no run was open", "cell", c.set.Cell, "by", by)
 			return nil
 		}
+		c.run.byHand = true
 		return c.doOff(context.WithoutCancel(ctx), "asked for by "+by)
 	})
 }

@@ -40,8 +40,7 @@ func (c *Cell) pickUp() error {
 	case err != nil:
 		return fmt.Errorf("looking for the run before: %w", err)
 	case ended:
-		c.last = dir
-		return nil
+		return c.pickUpEnd(dir)
 	}
 	log, tail, err := runlog.Resume(dir, c.logOptions())
 	if errors.Is(err, fs.ErrNotExist) {

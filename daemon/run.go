@@ -56,7 +56,10 @@ type run struct {
 	offFailed       bool
 	offVerified     bool
 	holdFailed      bool
-	parted          bool // the output was switched off when a watch before was stopped, and has not been on since
+	byHand          bool   // a person switched it off or ended it
+	offWhy          string // of the newest off
+	abort           *abort // once it has ended: what is left to be done
+	parted          bool   // the output was switched off when a watch before was stopped, and has not been on since
 	logWaiting      bool
 	diskFree        float64
 	diskAt          time.Duration
@@ -172,6 +175,10 @@ func (c *Cell) begin() error {
 	}
 	c.zero = zeroTaker{}
 	r.attached(c, r.began)
+	if c.left != nil {
+		r.notice(c, r.began, c.left.notice(c, routes.Cleared, alerts.NORM, "a new run has begun"))
+		r.note(c, c.forget(r.began))
+	}
 	if c.ended != "" && c.final.OffVerified {
 		r.notice(c, r.began, routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: c.set.Cell + ": output on again",
 			Text:  "The run before had ended with the output verified off, and now current flows again; nightcell never switches on. A new run is counted from the bath as configured.",

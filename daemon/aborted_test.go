@@ -1,0 +1,126 @@
+package daemon
+
+import (
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/alerts/routes"
+	"nightcell/daemon/control"
+	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/runlog"
+	"nightcell/drivers"
+)
+
+// TestAnAbortStandsUntilItIsAnswered: switched off on a hard short at night, with nobody there. What to do with the
+// deposit stands in list, page and reminders, over a restart too, until somebody acknowledges it.
+func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dir, b, phone := t.TempDir(), newBench(t, drivers.NewClock(1), shortScenario), &letterBox{}
+		begin := func() (*Daemon, func()) {
+			d := daemonOf(t, b, dir, `may = ["off"]`, "")
+			c := d.cells[0]
+			c.set.Reactions = []alerts.Reaction{{Condition: alerts.HardShort, Do: alerts.Off}}
+			box, err := routes.NewOutbox(d.outbox(d.o.Config, c), routes.Way{Route: phone, Repeat: 30 * time.Minute})
+			if err != nil {
+				t.Fatal(err)
+			}
+			box.Start()
+			d.boxes[0].box.Store(box)
+			c.set.Wake = box.Wake
+			stop := start(t, c)
+			return d, func() {
+				if err := stop(); err != nil {
+					t.Error(err)
+				}
+				if err := d.stopBoxes(); err != nil {
+					t.Error(err)
+				}
+			}
+		}
+		check := func(when string, c *Cell) {
+			s := c.Latest()
+			a, stands := standing(s, alerts.OutputOff)
+			if !s.Ended || !stands || a.State != alerts.UNACK.String() || !strings.Contains(a.Action, "Take the cathode out") || !strings.Contains(a.Text, "on the cathode") {
+				t.Errorf("%s: ended %v, alarms %+v", when, s.Ended, s.Alarms)
+			}
+			said := sentence.Of(s, s.At, time.UTC)
+			if said.Standing != sentence.Act || strings.Contains(said.String(), "Nothing is wrong") ||
+				!strings.Contains(said.String(), "ended before its target") || !strings.Contains(said.String(), "take the cathode out") {
+				t.Errorf("%s the page says %q (%s)", when, said, said.Standing)
+			}
+		}
+		d, stop := begin()
+		<-time.After(90 * time.Minute)
+		check("after the end", d.cells[0])
+		run, charge := d.cells[0].Latest().Run, d.cells[0].Latest().Charge.CountedCoulombs
+		stop()
+		d, stop = begin()
+		<-time.After(time.Hour)
+		check("after a restart", d.cells[0])
+		if s := d.cells[0].Latest(); s.Run != run || s.Charge.CountedCoulombs != charge || !(s.Charge.TargetCoulombs > charge) {
+			t.Errorf("after a restart %s with %g of %g C, before %s with %g C", s.Run, s.Charge.CountedCoulombs, s.Charge.TargetCoulombs, run, charge)
+		}
+		told := phone.of(alerts.OutputOff)
+		if !strings.HasPrefix(told, "alarm alarm alarm") {
+			t.Errorf("told %q: an alarm and its reminders are due", told)
+		}
+		o := operator{d}
+		order := control.AlarmOrder{Cell: "zinc-1", By: "test", Condition: "output-off"}
+		if err := o.Acknowledge(t.Context(), order); err != nil {
+			t.Fatal(err)
+		}
+		if s := d.cells[0].Latest(); len(s.Alarms) != 0 {
+			t.Errorf("acknowledged, and there stand %+v", s.Alarms)
+		}
+		if err := o.Acknowledge(t.Context(), order); err == nil {
+			t.Error("acknowledged twice")
+		}
+		<-time.After(time.Hour)
+		if again := phone.of(alerts.OutputOff); again != told {
+			t.Errorf("after the answer %q became %q", told, again)
+		}
+		stop()
+		d, stop = begin()
+		<-time.After(time.Minute)
+		if s := d.cells[0].Latest(); len(s.Alarms) != 0 {
+			t.Errorf("acknowledged before a restart, and there stand %+v", s.Alarms)
+		}
+		stop()
+		if report, err := runlog.ReplayFile(run); err != nil || !report.Sound() || !report.Ended || report.UncheckedBytes != 0 {
+			t.Errorf("the log: %+v, %v", report, err)
+		}
+	})
+}
+
+// TestANewRunAnswersAnAbort: whoever begins again has seen the deposit.
+func TestANewRunAnswersAnAbort(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, drivers.NewClock(1), liveScenario)
+		c, _, phone := toldBy(t, b)
+		c.set.May.Off = true
+		o := operator{&Daemon{cells: []*Cell{c}}}
+		stop := start(t, c)
+		<-time.After(20 * time.Minute)
+		if _, err := o.Off(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {
+			t.Fatal(err)
+		}
+		<-time.After(time.Minute)
+		if a, stands := standing(c.Latest(), alerts.OutputOff); !stands || a.Priority != "medium" || !strings.Contains(a.Text, "asked for by test") {
+			t.Errorf("by hand: %+v", c.Latest().Alarms)
+		}
+		b.i.Handle([]byte("OUTP ON\n"))
+		<-time.After(time.Minute)
+		if a, stands := standing(c.Latest(), alerts.OutputOff); stands || c.Latest().Ended {
+			t.Errorf("in the new run: %+v", a)
+		}
+		if got := phone.of(alerts.OutputOff); got != "alarm cleared" {
+			t.Errorf("told %q", got)
+		}
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+	})
+}
