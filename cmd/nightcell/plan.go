@@ -1,18 +1,21 @@
 package main
 
 import (
+	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"nightcell/configs"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/report"
 	"nightcell/daemon/report/plansheet"
 	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/plan"
@@ -21,7 +24,7 @@ import (
 // planOptions is what the flags of plan say about the answer rather than the cell.
 type planOptions struct {
 	config, cell string
-	write        string
+	write, page  string
 	densityUnit  string
 	asJSON       bool
 	plot         string
@@ -69,6 +72,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.StringVar(&o.densityUnit, "density-unit", "A/dm2", "`unit` of current density: A/dm2, A/m2, mA/cm2 or ASF")
 	flags.BoolVar(&o.asJSON, "json", false, "print one JSON object; the key of a quantity ends in its unit")
 	flags.StringVar(&o.plot, "plot", "", "draw bath, deposit, efficiency and charge against time to a .svg or .png `file`")
+	flags.StringVar(&o.page, "page", "", "write the whole answer with its picture to an .html `file`, to be read, printed and kept")
 	flags.StringVar(&o.notice, "door-notice", "", "write a page for the door to an .html `file`, to be printed")
 	flags.StringVar(&o.write, "write", "", "write the cell with its target to a configuration `file` (.toml), which still lacks the port of the supply")
 	flags.StringArrayVar(&o.compare, "compare", nil, "`quantity` to set beside the plan: a current or a cathode area; may be repeated")
@@ -100,6 +104,9 @@ func runPlan(s *shell, cmd *cobra.Command, o *planOptions, f *planFlags) error {
 		return err
 	}
 	r := plansheet.Of(*subject)
+	if err := o.pageFile(r, subject.Plan); err != nil {
+		return err
+	}
 	if o.asJSON {
 		return printJSON(s.out, r.JSON())
 	}
@@ -150,6 +157,25 @@ func (o *planOptions) files(subject plansheet.Subject, d document) error {
 		return err
 	}
 	return writeWhole(o.notice, func(w io.Writer) error { return plansheet.WriteDoor(w, subject) })
+}
+
+// pageFile writes the answer as a page, with the picture if there is a time axis.
+func (o *planOptions) pageFile(r *report.Report, p *plan.Plan) error {
+	if o.page == "" {
+		return nil
+	}
+	if err := checkExtension("page", o.page, ".html", ".htm"); err != nil {
+		return err
+	}
+	whole := *r
+	var picture bytes.Buffer
+	switch err := plansheet.Draw(&picture, p, true); {
+	case err == nil:
+		whole.Tables = append(slices.Clone(r.Tables), report.Table{Title: "Course of the run in pictures", Picture: picture.Bytes()})
+	case !errors.Is(err, plansheet.ErrNoTime):
+		return err
+	}
+	return writeWhole(o.page, whole.HTML)
 }
 
 // extras adds what was asked for besides the plan itself.

@@ -282,6 +282,30 @@ func TestPlanDrawsPictures(t *testing.T) {
 	}
 }
 
+// TestPlanPage: the page has the answer, the tables and the picture, each figure in the words of the text.
+func TestPlanPage(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "plan.html")
+	text := planOutput(t, copperPlan("--compare", "2 A", "--page", file)...)
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := string(data)
+	for _, part := range []string{"73 ± 10 A·h", "36.3 ± 5.4 A·h/L", "Side by side", "not a safety device", "18.1 ± 2.6 h"} {
+		if !strings.Contains(text, part) || !strings.Contains(page, part) {
+			t.Errorf("%q is not in both", part)
+		}
+	}
+	if !strings.Contains(page, `<img src="data:image/svg`) {
+		t.Error("no picture")
+	}
+	// Without a current there is no time axis and no picture, but a page all the same.
+	planOutput(t, "--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %", "--page", file)
+	if data, err = os.ReadFile(file); err != nil || strings.Contains(string(data), "<img") || !strings.Contains(string(data), "5.00 %") {
+		t.Errorf("%v", err)
+	}
+}
+
 func checkXML(t *testing.T, data []byte) {
 	t.Helper()
 	d := xml.NewDecoder(bytes.NewReader(data))
@@ -360,6 +384,7 @@ func TestPlanMistakes(t *testing.T) {
 		"no such cell; it has zinc-1":                                                               {"--config", "../../configs/divided-zinc-overnight.toml", "--cell", "zinc-2"},
 		"describes several cells: say which with --cell":                                            {"--config", "../../configs/two-supplies.toml"},
 		"a file that ends in .svg or .png is needed":                                                zincPlan("--plot", filepath.Join(dir, "run.pdf")),
+		"--page x.txt: a file that ends in .html":                                                   zincPlan("--page", "x.txt"),
 		"a file that ends in .html":                                                                 zincPlan("--door-notice", filepath.Join(dir, "door.pdf")),
 		"there is no time axis without a current; state --current":                                  {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %", "--plot", filepath.Join(dir, "run.svg")},
 		"--compare: '3 g' is a mass; a current or an area is needed":                                zincPlan("--compare", "3 g"),

@@ -123,7 +123,15 @@ func (f Figure) String() string {
 	case f.Word != nil:
 		return word(f.Word)
 	}
-	return strings.TrimSpace(f.number() + " " + f.Unit.Symbol)
+	return f.united(f.number())
+}
+
+// united adds the unit to a number, but not to the word for one that is unknown or never comes.
+func (f Figure) united(number string) string {
+	if math.IsNaN(f.Value) || math.IsInf(f.Value, 0) {
+		return number
+	}
+	return strings.TrimSpace(number + " " + f.Unit.Symbol)
 }
 
 // number writes the figure with its doubt and without its unit.
@@ -137,6 +145,9 @@ func (f Figure) number() string {
 	}
 	return quantity.Digits(at(f.Value), f.Rough*f.Unit.PerSI)
 }
+
+// About writes the number to the digits that its doubt leaves, with its unit.
+func (f Figure) About() string { return f.united(f.alone()) }
 
 // alone writes the number without its doubt and unit, to the digits that the doubt leaves.
 func (f Figure) alone() string {

@@ -33,7 +33,7 @@ func WriteDoor(w io.Writer, s Subject) error {
 	if err != nil {
 		return fmt.Errorf("reading the page for the door: %w", err)
 	}
-	return page.Execute(w, newSheet(s).doorNotice())
+	return page.Execute(w, newSheet(s).doorNotice(Of(s)))
 }
 
 // running says what is running.
@@ -42,32 +42,35 @@ func (p *sheet) running() string {
 	return fmt.Sprintf("%s is won from %s L of %s bath", sentenceCase(p.metalName()), quantity.Digits(v.Value*1e3, v.StandardUncertainty*1e3), p.mediumWord())
 }
 
-func (p *sheet) doorNotice() doorNotice {
-	g := p.Bath.Goal
-	n := doorNotice{Running: p.running()}
-	n.Facts = append(n.Facts, fact{"Charge to pass", quantity.Digits(g.Charge.Value*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours) + " A·h"})
-	if g.Duration.Known() {
-		n.Facts = append(n.Facts, fact{"Takes about", lasting(matter.Figure{Value: g.Duration.Value})})
-	}
-	n.Hazards = p.hazards()
+// doorNotice takes its figures from the tables of the report, so that door and plan say the same.
+func (p *sheet) doorNotice(r *report.Report) doorNotice {
+	n := doorNotice{Running: p.running(), Hazards: p.hazards()}
 	n.Anyone, n.Stop, n.Never = p.stopSteps()
-	if a := p.Assessed; a != nil {
-		n.Facts = append(n.Facts,
-			fact{"Current", quantity.Digits(a.Conditions.Current.Value, 0) + " A"},
-			p.voltageFact(),
-			fact{"Fresh air needed", quantity.Digits(a.Air.Needed.Value*report.CubicMetresPerHour.PerSI, a.Air.Needed.Value*report.CubicMetresPerHour.PerSI*0.1) + " m³/h"})
+	add := func(label, name string, write func(f *report.Figure) string) {
+		if f := r.Find(name); f != nil {
+			n.Facts = append(n.Facts, fact{label, write(f)})
+		}
 	}
+	about := func(f *report.Figure) string { return f.About() }
+	add("Charge to pass", "target_charge_coulombs", about)
+	add("Takes about", "duration_seconds", func(f *report.Figure) string { return quantity.LastingAbout(f.Value, f.Uncertainty) })
+	add("Current", "current_amperes", about)
+	if r.Find(statedVolts) != nil {
+		add("Usual voltage", statedVolts, func(f *report.Figure) string { return "about " + f.About() })
+	} else {
+		add("Usual voltage", "expected_volts", func(f *report.Figure) string {
+			return fmt.Sprintf("%s to %s V", quantity.Digits(f.Limits.Low, doorVolts), quantity.Digits(f.Limits.High, doorVolts))
+		})
+	}
+	add("Fresh air needed", "ventilation_cubic_metres_per_hour", about)
 	return n
 }
 
-// voltageFact is the voltage that somebody at the door may read off: the stated one, or the band.
-func (p *sheet) voltageFact() fact {
-	a := p.Assessed
-	if v := a.Conditions.CellVolts; v.Known() {
-		return fact{"Usual voltage", "about " + quantity.Digits(v.Value, v.StandardUncertainty) + " V"}
-	}
-	return fact{"Usual voltage", fmt.Sprintf("%s to %s V", quantity.Digits(a.Voltage.Low, 0.2), quantity.Digits(a.Voltage.High, 0.2))}
-}
+// statedVolts is the voltage that somebody measured; doorVolts is how well anybody reads one off at the door, V.
+const (
+	statedVolts = "cell_volts"
+	doorVolts   = 0.2
+)
 
 func (p *sheet) mediumWord() string {
 	if p.Bath.Medium == "" {

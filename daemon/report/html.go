@@ -1,0 +1,65 @@
+package report
+
+import (
+	_ "embed" // the page is a template of its own
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"io"
+)
+
+//go:embed page.html
+var pageText string
+
+// HTML draws the report as a page of its own, to be read, printed and kept: it asks for nothing from elsewhere.
+func (r *Report) HTML(w io.Writer) error {
+	page, err := template.New("report").Parse(pageText)
+	if err != nil {
+		return fmt.Errorf("reading the page of a report: %w", err)
+	}
+	shown := htmlPage{Title: r.Title}
+	for i := range r.Tables {
+		if t := r.Tables[i].html(); t != nil {
+			shown.Tables = append(shown.Tables, *t)
+		}
+	}
+	if err := page.Execute(w, shown); err != nil {
+		return fmt.Errorf("drawing the page of a report: %w", err)
+	}
+	return nil
+}
+
+type htmlPage struct {
+	Title  string
+	Tables []htmlTable
+}
+
+type htmlTable struct {
+	Title   string
+	Rows    []shownRow
+	Head    []string
+	Grid    [][]string
+	Lines   []string
+	Listed  bool         // the lines are points
+	Picture template.URL // of an SVG
+}
+
+// html is the table as the page has it; nil if it shows nothing.
+func (t *Table) html() *htmlTable {
+	h := &htmlTable{Title: t.Title, Rows: shown(t.Figures, ""), Lines: t.Lines, Listed: t.Bullet != ""}
+	if t.Grid != nil {
+		if t.Grid.headed() {
+			h.Head = t.Grid.Head
+		}
+		for _, row := range t.Grid.Rows {
+			h.Grid = append(h.Grid, row.texts())
+		}
+	}
+	if len(t.Picture) > 0 {
+		h.Picture = template.URL("data:image/svg+xml;base64," + base64.StdEncoding.EncodeToString(t.Picture)) // an image runs nothing
+	}
+	if len(h.Rows) == 0 && len(h.Grid) == 0 && len(h.Lines) == 0 && h.Picture == "" {
+		return nil
+	}
+	return h
+}

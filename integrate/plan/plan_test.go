@@ -1,0 +1,169 @@
+package plan_test
+
+import (
+	"errors"
+	"math"
+	"strings"
+	"testing"
+
+	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
+	"nightcell/integrate/plan"
+)
+
+func given(v float64) matter.Figure { return matter.GivenFigure(v, 0) }
+
+// zinc is 250 g of zinc sulfate heptahydrate in 0.9 L, 85 % of it wanted at 88 %, 3 A on 60 cm2.
+func zinc() plan.Order {
+	return plan.Order{
+		Bath: bath.Order{
+			Contents:   bath.Contents{Volume: given(0.9e-3), Metal: "Zn", Salts: []bath.Salt{{Formula: "ZnSO4·7H2O", Mass: given(0.25)}}},
+			Target:     bath.Target{Recover: given(0.85)},
+			Efficiency: bath.Efficiency{Fraction: given(0.88)},
+			Conditions: bath.Conditions{Current: given(3), CathodeArea: given(60e-4)},
+		},
+		Cell: electrolysis.Conditions{Cathode: "aluminium", Separator: electrolysis.Diaphragm},
+	}
+}
+
+func made(t *testing.T, o plan.Order) *plan.Plan {
+	t.Helper()
+	p, err := plan.New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+func near(t *testing.T, what string, got, want, relative float64) {
+	t.Helper()
+	if !(math.Abs(got/want-1) <= relative) {
+		t.Errorf("%s is %g, by hand %g", what, got, want)
+	}
+}
+
+// TestFollows checks by hand, with CIAAW weights and CODATA's F, what follows from the zinc of the example: 56.84 g in
+// the bath, 45.02 A·h, 48.32 g on the cathode; solid zinc is 7140 kg/m3 (the table of metals has its source).
+func TestFollows(t *testing.T) {
+	p := made(t, zinc())
+	const metal, charge, deposit = 0.25 * 65.38 / 287.541, 162057.0, 0.0483175
+	near(t, "concentration", p.Concentration().Value, metal/0.9e-3, 1e-4)
+	near(t, "load", p.Load().Value, charge/0.9e-3, 1e-4)
+	near(t, "charge per kilogram", p.PerMass().Value, 2*96485.33212/0.06538, 1e-6)
+	near(t, "growth", p.Growth().Value, 500*0.88*0.06538/(2*96485.33212)/p.Bath.Metal.Density.Value, 1e-6)
+	near(t, "thickness", p.Thickness().Value, deposit/p.Bath.Metal.Density.Value/60e-4, 1e-4)
+	near(t, "hydrogen at the end", p.HydrogenAtEnd().Value, 3*0.448765e-3/3600*(1-0.88), 1e-5) // 0.448765 L/A·h at 20 °C: RT/(2Fp)
+	near(t, "doubt of the concentration", p.Concentration().Relative(), math.Hypot(p.Bath.Amount.Relative(), bath.VolumeDoubt), 1e-9)
+	if p.Fades() || p.MakesChlorine() || p.Hot() || p.SolubleAnode() || len(p.Bath.Others) > 0 {
+		t.Error("a fixed efficiency fades, a sulfate bath makes chlorine, 3 A heat it to 50 °C, its anode dissolves or there is another metal")
+	}
+	if h := p.Hold(); math.Abs(h.Value-0.3) > 1e-12 || h.Mark != matter.Assumed {
+		t.Errorf("hold current %+v", h)
+	}
+}
+
+// TestAssumes: the current from the area and back by the middle of the usual density, in doubt by half its width; and
+// never where the answer itself would rest on it.
+func TestAssumes(t *testing.T) {
+	o := zinc()
+	o.Bath.Conditions.Current = matter.Figure{}
+	p := made(t, o)
+	usual := p.Window().CurrentDensity
+	got := p.Order.Bath.Conditions.Current
+	near(t, "current", got.Value, 60e-4*usual.Middle(), 1e-12)
+	near(t, "its doubt", got.Relative(), math.Max(0.2, (usual.High-usual.Low)/2/usual.Middle())/math.Sqrt(3), 1e-9)
+	if len(p.Assumed) != 2 || p.Assumed[0].What != plan.Current || p.Assumed[1].What != plan.Assay || p.Assumed[1].Salt != "ZnSO4·7H2O" || p.Bath.Goal.Duration.Mark != matter.Assumed {
+		t.Errorf("%+v", p.Assumed)
+	}
+	o = zinc()
+	o.Bath.Conditions.CathodeArea, o.Bath.Target = matter.Figure{}, bath.Target{Thickness: given(1e-4)}
+	if _, err := plan.New(o); err == nil || bath.Mistakes(err)[0].Field != "cathode-area" {
+		t.Errorf("a thickness on a guessed area: %v", err)
+	}
+	o = zinc()
+	o.Bath.Conditions = bath.Conditions{}
+	if p := made(t, o); p.Assessed != nil || p.Bath.Goal.Duration.Known() || p.Growth().Known() || p.Thickness().Known() || p.Hold().Known() {
+		t.Error("without current and area something is said of them")
+	}
+	o.HoldAmperes = 0.2
+	if h := made(t, o).Hold(); h.Value != 0.2 || h.Mark != matter.Given {
+		t.Errorf("the stated hold current is %+v", h)
+	}
+}
+
+// TestFits: assays replace the stated transfer, and what the fit lacks is said of them.
+func TestFits(t *testing.T) {
+	o := zinc()
+	o.Bath.Contents = bath.Contents{Metal: "Cu", Medium: "sulfate", Volume: given(2e-3), Concentration: given(40)}
+	o.Bath.Target = bath.Target{Concentration: given(2)}
+	o.Bath.Efficiency = bath.Efficiency{Fraction: given(0.95), Stirring: bath.Still}
+	o.Bath.Conditions = bath.Conditions{Current: given(4), CathodeArea: given(2e-2)}
+	measured := func(v float64) matter.Figure { return matter.Figure{Value: v, Mark: matter.Measured} }
+	// The trade's two-stage table for k_m = 1e-5 m/s: 8 g/L after 56.8 A·h, 2 g/L after 72.6 A·h.
+	o.Assays = []bath.Assay{{Concentration: measured(40)}, {Seconds: 14.2 * 3600, Charge: 56.8 * 3600, Concentration: measured(8)}, {Seconds: 18.1 * 3600, Charge: 72.6 * 3600, Concentration: measured(2)}}
+	p := made(t, o)
+	near(t, "mass transfer", p.Bath.MassTransfer.Value, 1e-5, 0.05)
+	if p.Fit == nil || p.Bath.MassTransfer.Mark != matter.Measured || !p.Fades() {
+		t.Errorf("%+v", p.Fit)
+	}
+	o.Bath.Conditions.CathodeArea = matter.Figure{}
+	o.Bath.Contents.Medium = "nonsense" // so that no area is guessed
+	_, err := plan.New(o)
+	var m *bath.Mistake
+	if !errors.As(err, &m) || m.Field != "assayed" || !strings.Contains(m.Problem, "cathode area") {
+		t.Errorf("%v", err)
+	}
+}
+
+// TestScalesAndTapers: ten times the mass at the same density is ten times the current and the air; without a current
+// there is nothing to scale, without transfer nothing to taper.
+func TestScalesAndTapers(t *testing.T) {
+	p := made(t, zinc())
+	s, err := p.ScaleUp(10*p.Bath.Goal.Deposit.Value, electrolysis.ScaleLimits{Cells: 2})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "current", s.Current, 15, 1e-12) // through two cells in series
+	near(t, "air", s.Air, 10*p.Assessed.Air.Needed.Value, 1e-12)
+	near(t, "density", s.Density, 500, 1e-12)
+	near(t, "supply", s.SupplyVolts, 1.3*2*p.Assessed.Voltage.High, 1e-9)
+	if _, err := p.Taper(0.5); err == nil {
+		t.Error("a taper without a mass transfer")
+	}
+	o := zinc()
+	o.Bath.Conditions = bath.Conditions{}
+	if _, err := made(t, o).ScaleUp(1, electrolysis.ScaleLimits{}); !errors.Is(err, plan.ErrNotAssessed) {
+		t.Errorf("%v", err)
+	}
+	o = zinc()
+	o.Bath.Efficiency.MassTransfer = given(1e-5)
+	taper, err := made(t, o).Taper(0.5)
+	if err != nil || len(taper.Settings) < 2 || taper.Settings[0].Amperes > 3 {
+		t.Errorf("%+v, %v", taper, err)
+	}
+}
+
+// TestOthers: copper in the bath is nobler and comes with the zinc, manganese stays, iron is the anomalous one. By hand:
+// E = 0.337 + 0.01285·ln c and -0.762 + 0.01285·ln c differ by 1.05 V at the concentrations here (Appendix L of OpenStax
+// Chemistry 2e).
+func TestOthers(t *testing.T) {
+	o := zinc()
+	for _, formula := range []string{"CuSO4", "MnSO4", "FeSO4"} {
+		o.Bath.Contents.Salts = append(o.Bath.Contents.Salts, bath.Salt{Formula: formula, Mass: given(1e-3)})
+	}
+	p := made(t, o)
+	come := map[string]bool{}
+	for _, other := range p.ComeWithIt() {
+		come[other.Metal.String()] = true
+	}
+	if !come["Cu"] || !come["Fe"] || come["Mn"] {
+		t.Errorf("with it come %v", come)
+	}
+	for _, other := range p.Bath.Others {
+		_, by, ok := p.Nobler(other)
+		if symbol := other.Metal.String(); !ok || symbol == "Cu" && math.Abs(by-1.04) > 0.03 || p.Anomalous(other) != (symbol == "Fe") {
+			t.Errorf("%s is nobler by %g V, anomalous %v", symbol, by, p.Anomalous(other))
+		}
+	}
+}
