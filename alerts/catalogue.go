@@ -173,6 +173,10 @@ var catalogue = [conditionCount]entry{
 		"The disk of the run log is full, read-only or failing.",
 		"None yet: counting goes on in memory, but a power cut would lose it.",
 		"Make room on the disk."}},
+	LogAltered: {"log-altered", house, always, 0, latched(High, 0, minute), About{
+		"A folder or file below the data directory was moved, deleted or edited; nightcell verify names the place.",
+		"None for the deposit. The charge told may rest on a figure that nobody measured.",
+		"Find out who or what touched the data directory. Compare the charge with your own notes, a weighing or an assay before you rely on the target."}},
 	PushBehind: {"push-behind", house, always, 0, starting(Low, minute, minute, 0, practice), About{
 		"The dashboard shows old values.",
 		"None: the run log has everything, and the dashboard is filled in later.",

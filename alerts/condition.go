@@ -50,6 +50,7 @@ const (
 	MarginalGram
 	// The watch.
 	LogDisk
+	LogAltered
 	PushBehind
 	NoticeUndeliverable
 	conditionCount

@@ -24,6 +24,7 @@ func (b *Board) judgeCharge(o *Observation) {
 	if o.LogFailed {
 		v[LogDisk] = yes(true)
 	}
+	v[LogAltered] = yes(o.LogAltered != "")
 	v[PushBehind] = b.above(PushBehind, o.PushLag.Seconds(), l.PushLag.Seconds())
 	v[NoticeUndeliverable] = b.above(NoticeUndeliverable, o.NoticeAge.Seconds(), l.NoticeAge.Seconds())
 }

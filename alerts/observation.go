@@ -71,6 +71,8 @@ type Observation struct {
 	// The watch.
 	LogFree   float64 // bytes
 	LogFailed bool    // lines wait in memory
+	// LogAltered says what became of the run log behind the watch's back; empty: nothing that is known.
+	LogAltered string
 	Outside
 }
 

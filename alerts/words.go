@@ -144,6 +144,8 @@ func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
 			return "the run log cannot be written; lines wait in memory"
 		}
 		return fmt.Sprintf("%.3g MB are free where the run log lives", v.value/1e6)
+	case LogAltered:
+		return o.LogAltered
 	case PushBehind:
 		return fmt.Sprintf("the database of push %s is %s behind", o.Push, span(v.value))
 	case NoticeUndeliverable:

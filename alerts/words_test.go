@@ -44,6 +44,7 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 		alerts.TimeLimit:           {func(o *alerts.Observation) { o.Elapsed = 17 * time.Hour }, []string{"17.0 h"}},
 		alerts.MarginalGram:        {func(o *alerts.Observation) { o.MarginalJoules = 3.6e8 }, []string{"100 W·h", "50 W·h"}},
 		alerts.LogDisk:             {func(o *alerts.Observation) { o.LogFree = 5e6 }, []string{"5 MB"}},
+		alerts.LogAltered:          {func(o *alerts.Observation) { o.LogAltered = "the run log was removed" }, []string{"the run log was removed"}},
 		alerts.PushBehind:          {func(o *alerts.Observation) { o.Outside = alerts.Outside{PushLag: 3 * time.Hour, Push: "lab"} }, []string{"push lab is 3.0 h"}},
 		alerts.NoticeUndeliverable: {func(o *alerts.Observation) { o.Outside = alerts.Outside{NoticeAge: time.Hour, Route: "telephone"} }, []string{"60 min for route telephone"}},
 	}

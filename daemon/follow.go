@@ -45,6 +45,9 @@ func (r *run) followOne(c *Cell, ch *alerts.Change) {
 	r.note(c, r.log.Alarm(ch.UTC, runlog.Alarm{
 		Condition: ch.Condition.String(), State: ch.To.String(), Priority: ch.Priority.String(), Text: ch.Text, Value: ch.Value,
 	}, extra...))
+	if ch.Condition == alerts.LogAltered && ch.To == alerts.ACKED {
+		r.altered = "" // it happened once, and somebody knows
+	}
 	if ch.Cleared() {
 		delete(r.acted, ch.Condition) // should it come again, it is reacted to again
 	}

@@ -29,8 +29,15 @@ func (r *run) reattached(c *Cell) {
 	r.attached(c, r.time.stamp(r.time.now()))
 }
 
-// watchDisk looks at the log's health and, now and then, at the free space.
+// watchDisk looks at the log's health and, now and then, at its place and the free space.
 func (r *run) watchDisk(c *Cell) {
+	if now := r.time.now(); now >= r.lookAt {
+		r.lookAt = now + lookEvery
+		r.log.Look()
+	}
+	if cause := r.log.Health().Cause; errors.Is(cause, runlog.ErrDisplaced) {
+		r.beginLogAnew(c, cause)
+	}
 	waiting := r.log.Health().Cause != nil
 	if waiting != r.logWaiting {
 		r.logWaiting = waiting
@@ -43,6 +50,32 @@ func (r *run) watchDisk(c *Cell) {
 	if now := r.time.now(); r.diskAt == 0 || now-r.diskAt >= diskEvery {
 		r.diskAt, r.diskFree = now, freeBytes(r.dir)
 	}
+}
+
+// beginLogAnew goes on in another log when the present one can no longer be found where it was written.
+// The charge and all that was learned come over in a checkpoint.
+func (r *run) beginLogAnew(c *Cell, cause error) {
+	utc := r.time.stamp(r.time.now())
+	before := r.dir
+	r.altered = fmt.Sprintf("%v; counting goes on in another log, and the readings before %s are in the one that is missing", cause, utc.UTC().Format(time.RFC3339))
+	memory, err := r.memoryField(c)
+	if err == nil {
+		err = r.log.Anew(utc, r.altered, c.set.Frozen, r.count, memory)
+	}
+	r.note(c, err)
+	r.dir, r.diskAt = r.log.Run(), 0
+	r.alteredAgain(c)
+	c.set.Log.Error("the run log was removed, replaced or cut; another one is begun with everything counted so far", "cell", c.set.Cell, "err", cause, "before", before, "run", r.dir)
+}
+
+// alteredAgain raises the alarm anew where somebody has acknowledged what happened to the log before.
+func (r *run) alteredAgain(c *Cell) {
+	ch, err := r.alarms.Reannounce(alerts.LogAltered, "nightcell", r.time.stamp(r.time.now()))
+	if err != nil {
+		return // it is not acknowledged, so it stands or is raised with the next reading
+	}
+	ch.Text = r.altered
+	r.follow(c, []alerts.Change{ch})
 }
 
 // maintain writes checkpoints when due and looks whether the target is reached or the run over.

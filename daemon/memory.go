@@ -29,6 +29,8 @@ type memory struct {
 	Expected bool            `json:"expected"`        // the output is off, or to be, on purpose
 	Failed   bool            `json:"off_failed,omitempty"`
 	Parted   bool            `json:"parted,omitempty"`
+	Altered  string          `json:"altered,omitempty"` // what became of the log behind the watch's back
+	Began    time.Time       `json:"began,omitzero"`    // of the run, which a log that was begun anew is not named by
 	Acted    map[string]bool `json:"acted,omitempty"`
 	Abort    *abort          `json:"abort,omitempty"`
 }
@@ -41,7 +43,8 @@ func (r *run) remember(c *Cell) memory {
 	m := memory{
 		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: c.link.known(),
 		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Target: r.target, Expected: r.offExpected, Failed: r.offFailed, Parted: r.parted,
-		Abort: r.abort,
+		Abort:   r.abort,
+		Altered: r.altered, Began: r.began,
 	}
 	if a := float64(r.set.Amperes); a == a { // JSON has no NaN
 		m.Set = &a
@@ -64,18 +67,30 @@ func (r *run) remember(c *Cell) memory {
 
 // checkpoint writes the state of everything into the log.
 func (r *run) checkpoint(c *Cell, utc time.Time) error {
+	memory, err := r.memoryField(c)
+	if err != nil {
+		return err
+	}
+	return r.log.Checkpoint(utc, r.count, memory)
+}
+
+// memoryField is the memory as a checkpoint carries it.
+func (r *run) memoryField(c *Cell) (runlog.Field, error) {
 	b, err := json.Marshal(r.remember(c))
 	if err != nil {
-		return fmt.Errorf("putting the watch's memory into words: %w", err)
+		return runlog.Field{}, fmt.Errorf("putting the watch's memory into words: %w", err)
 	}
-	return r.log.Checkpoint(utc, r.count, runlog.Text(memoryField, string(b)))
+	return runlog.Text(memoryField, string(b)), nil
 }
 
 // recall takes a memory up again. The error says what of it cannot be used, such as what
 // another version wrote; the watch goes on without that.
 func (r *run) recall(c *Cell, m memory) (failed error) {
 	r.lastOn, r.shunted, r.cleared, r.reached, r.offExpected = m.On, m.Shunted, m.Cleared, m.Reached, m.Expected
-	r.offFailed, r.parted, r.target = m.Failed, m.Parted, m.Target
+	r.offFailed, r.parted, r.target, r.altered = m.Failed, m.Parted, m.Target, m.Altered
+	if !m.Began.IsZero() {
+		r.began = m.Began
+	}
 	r.set = unknownSetPoints
 	if m.Set != nil {
 		r.set.Amperes = drivers.Amperes(*m.Set)

@@ -50,7 +50,7 @@ func (r *run) observe(c *Cell, got bool, gap time.Duration) (o alerts.Observatio
 		o.AirNeeded, o.AirStated, o.Gas = need*math.Abs(o.Amperes), c.set.AirStated, c.set.Gas
 	}
 	o.LogFree = r.diskFree
-	o.LogFailed = r.logWaiting
+	o.LogFailed, o.LogAltered = r.logWaiting, r.altered
 	if c.set.Outside != nil {
 		if now >= r.outsideAt {
 			r.outside = c.set.Outside()

@@ -145,6 +145,11 @@ func (c *Cell) resume(r *run, tail *runlog.Tail, m *memory) {
 	}
 	c.set.Log.Info("run goes on", "cell", c.set.Cell, "run", r.dir, "away", dark, "cut_bytes", tail.CutBytes, "damage", len(tail.Damage))
 	r.note(c, r.log.Entry(utc, "resumed", text, runlog.Integer("dark", int64(dark)), runlog.Flag("known", known)))
+	if d := tail.Doubt; d != nil {
+		r.altered = d.Reason
+		r.alteredAgain(c)
+		c.set.Log.Error("the end of the run log contradicts itself", "cell", c.set.Cell, "run", r.dir, "err", d.Reason)
+	}
 	r.relist()
 	r.note(c, r.checkpoint(c, utc))
 }

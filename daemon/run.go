@@ -19,6 +19,7 @@ import (
 const (
 	statusEvery  = 30 * time.Second // run time between looks at set-points and protection
 	diskEvery    = time.Minute      // between looks at the free space
+	lookEvery    = 10 * time.Second // between looks whether the log still lies where it is written
 	outsideEvery = 10 * time.Second // between looks at pushes and routes
 )
 
@@ -63,6 +64,8 @@ type run struct {
 	logWaiting      bool
 	diskFree        float64
 	diskAt          time.Duration
+	lookAt          time.Duration // when to look for the log again
+	altered         string        // what became of the log behind the watch's back, until somebody has acknowledged it
 	reached         bool
 	acted           map[alerts.Condition]bool // reactions already carried out
 	nextOff         time.Duration             // when an off that could not be verified is tried again

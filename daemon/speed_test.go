@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"io/fs"
 	"os"
 	"testing"
@@ -21,6 +22,8 @@ func (nowhere) OpenFile(path string, flag int, perm fs.FileMode) (runlog.File, e
 }
 
 func (nowhere) SyncDir(string) error { return nil }
+
+func (nowhere) Same(string, runlog.File) (bool, error) { return false, errors.New("nothing is kept") }
 
 type nowhereFile struct{ *os.File }
 

@@ -42,6 +42,7 @@ func TestScripts(t *testing.T) {
 			"await":      await,
 			"holds":      holds,
 			"await-gone": awaitGone,
+			"forge":      forge,
 		},
 	})
 }

@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"text/tabwriter"
 	"time"
@@ -104,6 +105,7 @@ type verdict struct {
 	DamageCount   int64            `json:"damage_count"`
 	Damage        []damageJSON     `json:"damage"`
 	Contradicting []contradictJSON `json:"contradicting_checkpoints"`
+	Carried       *float64         `json:"carried_charge_coulombs,omitempty"` // of a log that was begun anew: counted before it
 	LostLines     int64            `json:"lost_lines"`
 	Unchecked     int64            `json:"unchecked_bytes"`
 	Torn          int64            `json:"torn_bytes"`
@@ -126,6 +128,8 @@ type contradictJSON struct {
 	Replayed       float64 `json:"replayed_charge_coulombs"`
 	StoredJoules   float64 `json:"stored_energy_joules"`
 	ReplayedJoules float64 `json:"replayed_energy_joules"`
+	// Figures names what differs in a checkpoint, with both values.
+	Figures []string `json:"figures,omitempty"`
 }
 
 func verdictOf(run string, r *runlog.Report) verdict {
@@ -143,6 +147,9 @@ func verdictOf(run string, r *runlog.Report) verdict {
 	}
 	for _, d := range r.Damage {
 		v.Damage = append(v.Damage, damageJSON{d.From, d.To, d.Reason})
+	}
+	if r.Carried != nil {
+		v.Carried = &r.Carried.Charge
 	}
 	for _, m := range r.Mismatches {
 		v.Contradicting = append(v.Contradicting, contradictJSON(m))
@@ -165,6 +172,9 @@ func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 		fmt.Fprintf(w, "gaps\t%.4g to %.4g A·h of it\n", ampereHours(t.GapLow), ampereHours(t.GapHigh))
 	}
 	fmt.Fprintf(w, "energy\t%.5g W·h\n", t.Energy/3600)
+	if r.Carried != nil {
+		fmt.Fprintf(w, "carried\t%.5g A·h of the charge were counted before this log was begun anew; their readings are in the log before, if it is found\n", ampereHours(r.Carried.Charge))
+	}
 	for _, d := range r.Damage {
 		fmt.Fprintf(w, "damage\tbytes %d to %d: %s\n", d.From, d.To, d.Reason)
 	}
@@ -172,8 +182,7 @@ func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 		fmt.Fprintf(w, "damage\tat %d more places\n", more)
 	}
 	for _, m := range r.Mismatches {
-		fmt.Fprintf(w, "mismatch\tthe line at byte %d does not follow from its readings: it says %.9g C and %.9g J, they give %.9g C and %.9g J\n",
-			m.Offset, m.Stored, m.StoredJoules, m.Replayed, m.ReplayedJoules)
+		fmt.Fprintf(w, "mismatch\tthe line at byte %d does not follow from the readings before it: %s\n", m.Offset, mismatchWords(&m))
 	}
 	if r.LostLines > 0 {
 		fmt.Fprintf(w, "lost\t%d lines were never written, for lack of room on the disk and in memory\n", r.LostLines)
@@ -196,6 +205,18 @@ func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 		return fmt.Errorf("printing the verdict: %w", err)
 	}
 	return nil
+}
+
+// mismatchWords says what differs. The totals are named only where they do, for a checkpoint can differ in another figure.
+func mismatchWords(m *runlog.Mismatch) string {
+	var said []string
+	if m.Stored != m.Replayed {
+		said = append(said, fmt.Sprintf("it says %.9g C, they give %.9g C", m.Stored, m.Replayed))
+	}
+	if m.StoredJoules != m.ReplayedJoules {
+		said = append(said, fmt.Sprintf("it says %.9g J, they give %.9g J", m.StoredJoules, m.ReplayedJoules))
+	}
+	return strings.Join(append(said, m.Figures...), "; ")
 }
 
 func ampereHours(coulombs float64) float64 { return coulombs / 3600 }

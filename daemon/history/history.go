@@ -127,6 +127,9 @@ func (c *cell) catchUp(ctx context.Context) error {
 
 func (c *cell) grown() (bool, error) {
 	info, err := os.Stat(filepath.Join(c.dir, c.run, runlog.LogName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, nil // it was removed; what was read of it stays in view until there is another
+	}
 	if err != nil {
 		return false, fmt.Errorf("measuring the log of a run: %w", err)
 	}

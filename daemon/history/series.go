@@ -69,7 +69,7 @@ func (s *series) take(r *runlog.Reader, n int) (more bool, err error) {
 			s.reading(at)
 			continue
 		}
-		if s.record.Kind != runlog.KindCheckpoint {
+		if !s.replay.Carry(&s.record) && s.record.Kind != runlog.KindCheckpoint {
 			s.events.take(&s.record)
 			_ = s.replay.Apply(&s.record) // what makes no sense to the count is still something that happened
 		}

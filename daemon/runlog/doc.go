@@ -9,6 +9,9 @@
 // coulometer remembers, the CRC-32C and length of the bytes since the checkpoint
 // before (crc, bytes), and a CRC-32C of itself (line_crc: over the line up to
 // the comma before line_crc, followed by the digits of the time stamp).
+//
+// A log that was removed, replaced or cut while it was written is left behind: another
+// begins in a folder of its own, with an entry "anew" and a checkpoint of everything.
 package runlog
 
 // Kind is what a line of the log records; it is the line's measurement.
@@ -35,6 +38,8 @@ const (
 	EntryTailCut = "tail-cut" // a torn end was removed: at, bytes
 	EntryDamage  = "damage"   // unreadable lines were found on resuming: from, to
 	EntryLost    = "lost"     // the backlog was full: lines, readings
+	EntryAnew    = "anew"     // the log before was removed or replaced, and the checkpoint that follows carries its totals: before
+	EntryDoubt   = "doubt"    // a checkpoint contradicted the readings before it on resuming: at
 )
 
 // The names of the files of a run.

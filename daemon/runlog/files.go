@@ -20,6 +20,8 @@ type FS interface {
 	ReadDir(path string) ([]fs.DirEntry, error)
 	// SyncDir makes the entries of a directory durable.
 	SyncDir(path string) error
+	// Same reports whether path leads to the file that is open as f. fs.ErrNotExist is wrapped when it leads nowhere.
+	Same(path string, f File) (bool, error)
 }
 
 // File is an open file.
@@ -31,6 +33,7 @@ type File interface {
 	io.Closer
 	Truncate(size int64) error
 	Sync() error
+	Stat() (fs.FileInfo, error)
 }
 
 // Disk is the machine's own file system.
@@ -67,6 +70,19 @@ func (Disk) SyncDir(path string) error {
 		return err
 	}
 	return errors.Join(d.Sync(), d.Close())
+}
+
+// Same compares device and inode, or what stands for them.
+func (Disk) Same(path string, f File) (bool, error) {
+	there, err := os.Stat(path)
+	if err != nil {
+		return false, err
+	}
+	open, err := f.Stat()
+	if err != nil {
+		return false, err
+	}
+	return os.SameFile(there, open), nil
 }
 
 // WriteFileAtomic replaces the file at path by data so that after a crash either

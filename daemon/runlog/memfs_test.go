@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 )
 
 // memFS is a disk that can fail and can lose its power. It tells what is durable
@@ -128,6 +129,17 @@ func (m *memFS) SyncDir(path string) error {
 	return nil
 }
 
+func (m *memFS) Same(path string, f File) (bool, error) {
+	if err := m.may("stat", path); err != nil {
+		return false, err
+	}
+	n := m.names[path]
+	if n == nil {
+		return false, &fs.PathError{Op: "stat", Path: path, Err: fs.ErrNotExist}
+	}
+	return n == f.(*memFile).inode, nil
+}
+
 // powerCut forgets what was not durable. Of the bytes behind, a part may have
 // reached the disk all the same, and some of the blocks as zeros.
 func (m *memFS) powerCut(rng *rand.Rand) {
@@ -175,6 +187,16 @@ func (e memEntry) Name() string               { return filepath.Base(e.name) }
 func (e memEntry) IsDir() bool                { return e.dir }
 func (e memEntry) Type() fs.FileMode          { return 0 }
 func (e memEntry) Info() (fs.FileInfo, error) { return nil, errors.ErrUnsupported }
+
+type memInfo struct {
+	memEntry
+	size int64
+}
+
+func (i memInfo) Size() int64        { return i.size }
+func (i memInfo) Mode() fs.FileMode  { return 0o640 }
+func (i memInfo) ModTime() time.Time { return time.Time{} }
+func (i memInfo) Sys() any           { return nil }
 
 type memFile struct {
 	fs *memFS
@@ -234,6 +256,10 @@ func (f *memFile) Seek(offset int64, whence int) (int64, error) {
 		return 0, fmt.Errorf("whence %d", whence)
 	}
 	return f.at, nil
+}
+
+func (f *memFile) Stat() (fs.FileInfo, error) {
+	return memInfo{memEntry{f.name, false}, int64(len(f.data))}, nil
 }
 
 func (f *memFile) Truncate(size int64) error {

@@ -24,6 +24,7 @@ type Replay struct {
 	missing  bool                // readings are missing before the next one
 	before   int64               // time stamp of the line before the newest
 	copying  bool                // the newest lines were copies of earlier ones
+	anew     bool                // the log was begun anew, and its first checkpoint carries the totals
 }
 
 // Missing says that readings are missing from the log at this place. The reading
@@ -36,12 +37,26 @@ func (p *Replay) from(c *integrate.Coulometer, r *Record) {
 	p.Last = lastReading(c, r)
 	p.at = c.State().Elapsed
 	p.Ended = r.Flag("ended")
-	p.evidence, p.missing = nil, false
+	p.evidence, p.missing, p.anew = nil, false, false
 	p.vouched(r.Nanos)
 }
 
 // vouched takes the time stamp of a checkpoint, which vouches for itself.
 func (p *Replay) vouched(nanos int64) { p.LastNanos, p.before, p.copying = nanos, nanos, false }
+
+// Carry takes up the checkpoint at the head of a log that was begun anew; any other is left
+// alone. It reports whether it did.
+func (p *Replay) Carry(r *Record) bool {
+	if !p.anew || p.Coulometer != nil || r.Kind != KindCheckpoint {
+		return false
+	}
+	c, err := restore(r)
+	if err != nil {
+		return false
+	}
+	p.from(c, r)
+	return true
+}
 
 // Apply takes one record. The error says that a record does not make sense; it is then not applied.
 // Checkpoints are not applied: the caller compares them.
@@ -134,6 +149,8 @@ func (p *Replay) entry(r *Record) error {
 		if p.Coulometer == nil {
 			p.Coulometer = integrate.NewCoulometer(s)
 		}
+	case EntryAnew:
+		p.anew = p.Coulometer == nil
 	case EntryEnd:
 		p.Ended = true
 	case EntryLost:

@@ -27,11 +27,13 @@ type Tail struct {
 
 	CutBytes int64    // torn bytes removed from the end
 	Damage   []Damage // unreadable lines after the last checkpoint
+	Doubt    *Doubt   // the last checkpoint contradicts what stands before it; nil: it does not
 }
 
 // Resume takes up the log of a run where it ends. It reads backwards to the last
 // checkpoint and forwards from there, so that the time it takes does not depend on the
-// length of the log. A torn end is cut off; that, and any damage found, is written
+// length of the log. The last checkpoint is held against the readings since the one before; one
+// that contradicts them is told in Tail.Doubt and as an entry. A torn end is cut off; that, and any damage found, is written
 // into the log as entries. A file that cannot be written to for the moment is no
 // error (see Health).
 //
@@ -46,7 +48,7 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("resuming the run: %w", err)
 	}
-	t, err := readTail(f)
+	t, doubt, err := readDoubting(f)
 	_ = f.Close() // nothing was written
 	if err != nil {
 		return nil, nil, fmt.Errorf("resuming the run in %s: %w", runDir, err)
@@ -71,7 +73,7 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 	tail := &Tail{
 		Coulometer: t.replay.Coulometer, Checkpoint: t.checkpoint, Records: t.records,
 		Last: t.replay.Last, LastNanos: t.replay.LastNanos, Ended: t.replay.Ended,
-		CutBytes: t.size - t.end, Damage: t.damage,
+		CutBytes: t.size - t.end, Damage: t.damage, Doubt: doubt,
 	}
 	return w, tail, w.tell(tail)
 }
@@ -81,6 +83,9 @@ func (w *Writer) tell(t *Tail) error {
 	var failed error
 	for _, d := range t.Damage {
 		failed = errors.Join(failed, w.Entry(w.o.Now(), EntryDamage, d.Reason, Integer("from", d.From), Integer("to", d.To)))
+	}
+	if d := t.Doubt; d != nil {
+		failed = errors.Join(failed, w.Entry(w.o.Now(), EntryDoubt, d.Reason, Integer("at", d.At)))
 	}
 	if t.CutBytes > 0 {
 		failed = errors.Join(failed, w.Entry(w.o.Now(), EntryTailCut, "the end of the log was torn and is cut off",
@@ -96,11 +101,13 @@ type tail struct {
 	checkpoint *Record
 	records    []Record
 	damage     []Damage
+	at         int64  // offset of the last checkpoint
 	from       int64  // behind the last checkpoint
 	end        int64  // behind the last line that is one
 	size       int64  // of the file
 	copied     int64  // bytes between them that are copies of other lines
 	crc        uint32 // of from to end, without the copies
+	passed     int64  // offset of a checkpoint that is not to be believed; 0: none
 }
 
 const tailDamages = 100 // more are not told one by one
@@ -110,11 +117,15 @@ func readTail(f File) (*tail, error) {
 	if err != nil {
 		return nil, fmt.Errorf("measuring the log: %w", err)
 	}
-	t := &tail{size: size}
 	at, err := lastCheckpoint(f, size)
 	if err != nil {
 		return nil, err
 	}
+	return (&tail{size: size}).read(f, at)
+}
+
+// read applies the log from a checkpoint, or from the beginning.
+func (t *tail) read(f File, at int64) (*tail, error) {
 	r := newReader(f, 16<<10)
 	if at > 0 {
 		if err := r.SeekTo(at); err != nil {
@@ -149,14 +160,17 @@ func readTail(f File) (*tail, error) {
 func (t *tail) take(rec *Record, r *Reader) {
 	t.end, t.crc, t.cell = r.offset, r.crcLine, rec.Cell
 	var wrong error
+	at := r.offset - int64(len(r.line))
 	switch {
 	case rec.Kind != KindCheckpoint:
 		wrong = t.replay.Apply(rec)
+	case t.passed > 0 && at == t.passed:
+		t.from, t.crc, r.crcLine = r.offset, 0, 0 // the next one vouches for what follows it all the same
 	case t.checkpoint == nil && r.vouched():
 		c, err := restore(rec)
 		if wrong = err; err == nil {
 			t.replay.from(c, rec)
-			t.checkpoint = clone(rec)
+			t.checkpoint, t.at = clone(rec), at
 			t.from, t.crc, r.crcLine = r.offset, 0, 0
 		}
 	default:

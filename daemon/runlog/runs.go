@@ -30,15 +30,11 @@ func Create(dir, cell string, begin time.Time, frozen []byte, o Options) (*Write
 		return nil, fmt.Errorf("the cell's name %q cannot name a directory; choose one without slashes", cell)
 	}
 	cellDir := filepath.Join(dir, "runs", cell)
-	begin = begin.UTC().Truncate(time.Second)
 	last, err := lastName(w.o.FS, cellDir)
 	if err != nil && !DiskTrouble(err) {
 		return nil, cannotBegin(dir, err)
 	}
-	if at, err := time.Parse(nameLayout, last); err == nil && !begin.After(at) {
-		begin = at.Add(time.Second)
-	}
-	w.runDir = filepath.Join(cellDir, begin.Format(nameLayout))
+	w.runDir = filepath.Join(cellDir, nameAfter(last, begin))
 	w.frozen = frozen
 	if err := w.reopen(); err != nil {
 		if !DiskTrouble(err) {
@@ -74,6 +70,15 @@ func newWriter(cell string, o Options) (*Writer, error) {
 func DiskTrouble(err error) bool {
 	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) ||
 		errors.Is(err, syscall.EIO) || errors.Is(err, syscall.EROFS)
+}
+
+// nameAfter names a run by its beginning, or by the second after the run called last where that is later.
+func nameAfter(last string, begin time.Time) string {
+	begin = begin.UTC().Truncate(time.Second)
+	if at, err := time.Parse(nameLayout, last); err == nil && !begin.After(at) {
+		begin = at.Add(time.Second)
+	}
+	return begin.Format(nameLayout)
 }
 
 // lastName returns the newest run's name, and nothing when there is none.

@@ -18,8 +18,10 @@ type Report struct {
 	Checkpoints int64
 	Gaps        int64
 	Totals      integrate.Totals
-	Cell        string
-	Ended       bool
+	// Carried are the totals that a log which was begun anew started from; the readings before them are not in it.
+	Carried *integrate.Totals
+	Cell    string
+	Ended   bool
 
 	// Damage names what cannot be vouched for, at most its first hundred places. The totals
 	// go on from the next checkpoint, which carries them across.
@@ -38,12 +40,13 @@ type Report struct {
 	TornBytes int64
 }
 
-// Mismatch is a line whose totals contradict the readings. A checkpoint can do so in
-// other figures than these.
+// Mismatch is a line whose totals contradict the readings.
 type Mismatch struct {
 	Offset                       int64   // of the line
 	Stored, Replayed             float64 // total charge, C
 	StoredJoules, ReplayedJoules float64 // total energy
+	// Figures names what of a checkpoint differs, each with both values; empty for an end.
+	Figures []string
 }
 
 // Sound reports that every total stored in the log follows from its readings,
@@ -211,7 +214,7 @@ func (v *verifier) compare(r *Reader, rec *Record, charge, energy string, want i
 	if v.damaged || v.lost || (!haveCharge || coulombs == want.Charge) && (!haveEnergy || joules == want.Energy) {
 		return
 	}
-	v.mismatch(Mismatch{r.offset - int64(len(r.line)), coulombs, want.Charge, joules, want.Energy})
+	v.mismatch(Mismatch{Offset: r.offset - int64(len(r.line)), Stored: coulombs, Replayed: want.Charge, StoredJoules: joules, ReplayedJoules: want.Energy})
 }
 
 // checkpoint compares what a checkpoint says with what was read and counted, and
@@ -238,14 +241,17 @@ func (v *verifier) checkpoint(r *Reader, rec *Record) error {
 	v.replay.vouched(rec.Nanos)
 	sum, _ := rec.Integer("crc")
 	length, _ := rec.Integer("bytes")
-	same := v.replay.Coulometer != nil && v.replay.Coulometer.State().Equal(stored.State()) && v.replay.Coulometer.Settings() == stored.Settings()
+	same := sameCoulometer(v.replay.Coulometer, stored)
+	carried := v.replay.anew && v.replay.Coulometer == nil
 	intact := int64(crc) == sum && at-segment-copied == length
 	t := stored.Totals()
 	switch {
 	case !intact && !v.damaged:
 		v.name(Damage{segment, at, fmt.Sprintf("the checkpoint behind them counts %d bytes with CRC-32C %08x; here are %d with %08x", length, sum, at-segment, crc)})
+	case carried:
+		v.report.Carried = &t
 	case !v.damaged && !v.lost && !same:
-		m := Mismatch{Offset: at, Stored: t.Charge, StoredJoules: t.Energy}
+		m := Mismatch{Offset: at, Stored: t.Charge, StoredJoules: t.Energy, Figures: differences(stored, v.replay.Coulometer)}
 		if c := v.replay.Coulometer; c != nil {
 			m.Replayed, m.ReplayedJoules = c.Totals().Charge, c.Totals().Energy
 		}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"time"
@@ -80,6 +81,7 @@ type Writer struct {
 	isMade  bool // the directory's entries are durable
 	cut     bool // the file must end at base before anything is written
 	base    int64
+	looked  int64  // how far the log reached at the last Look
 	pending []byte // from base on: written but not durable, then not yet written
 	written int    // how much of pending is written
 
@@ -129,11 +131,16 @@ func (w *Writer) commit(b []byte, nanos int64, isReading bool) error {
 	if len(line) > longestLine {
 		return fmt.Errorf("a line of %d bytes is not logged: %d are the most that a reader takes for a line", len(line), longestLine)
 	}
-	w.crc = crc32.Update(w.crc, castagnoli, line)
-	w.since += int64(len(line))
+	w.count(line)
 	w.pending, w.nanos = b, nanos
 	w.flush()
 	return nil
+}
+
+// count adds a line to what the next checkpoint vouches for.
+func (w *Writer) count(line []byte) {
+	w.crc = crc32.Update(w.crc, castagnoli, line)
+	w.since += int64(len(line))
 }
 
 // limit bounds what may wait in memory.
@@ -244,7 +251,14 @@ func (w *Writer) reopen() (err error) {
 			w.frozen = nil
 		}
 	}
-	f, err := fsys.OpenFile(filepath.Join(w.runDir, LogName), os.O_RDWR|os.O_CREATE, 0o640)
+	flag := os.O_RDWR | os.O_CREATE
+	if w.base > 0 {
+		flag = os.O_RDWR // what was there must still be there
+	}
+	f, err := fsys.OpenFile(filepath.Join(w.runDir, LogName), flag, 0o640)
+	if flag&os.O_CREATE == 0 && errors.Is(err, fs.ErrNotExist) {
+		return displaced("it is gone")
+	}
 	if err != nil {
 		return fmt.Errorf("opening the log: %w", err)
 	}
@@ -253,6 +267,11 @@ func (w *Writer) reopen() (err error) {
 			err = errors.Join(err, f.Close())
 		}
 	}()
+	if info, err := f.Stat(); err != nil {
+		return fmt.Errorf("measuring the log: %w", err)
+	} else if info.Size() < w.base {
+		return displaced(fmt.Sprintf("it holds %d bytes of the %d that were made durable", info.Size(), w.base))
+	}
 	if !w.isMade {
 		// The log's name, the run's, the cell's, and "runs" must all survive a power cut.
 		for dir, n := w.runDir, 0; n < 4; dir, n = filepath.Dir(dir), n+1 {

@@ -1,0 +1,147 @@
+package runlog
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"nightcell/integrate"
+)
+
+// reseal gives a changed checkpoint the sum that vouches for it, as a forger who knows the format would.
+func reseal(line []byte) []byte {
+	at := bytes.LastIndex(line, []byte(lineSumKey))
+	stamp := line[bytes.LastIndexByte(line, ' ')+1:]
+	n, err := strconv.ParseInt(string(bytes.TrimSpace(stamp)), 10, 64)
+	if err != nil {
+		panic(err)
+	}
+	out, err := appendSeal(bytes.Clone(line[:at]), 0, n, nil)
+	if err != nil {
+		panic(err)
+	}
+	return out
+}
+
+// forge changes the last line of a kind.
+func forge(t *testing.T, run, kind string, change func([]byte) []byte) {
+	t.Helper()
+	path := filepath.Join(run, LogName)
+	log, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := bytes.SplitAfter(log, []byte("\n"))
+	for i := len(lines) - 1; i >= 0; i-- {
+		if bytes.HasPrefix(lines[i], []byte(kind+",")) {
+			lines[i] = change(lines[i])
+			break
+		}
+	}
+	if err := os.WriteFile(path, bytes.Join(lines, nil), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+var chargeKey = regexp.MustCompile(`,charge=[^,]+`)
+
+// TestACheckpointIsHeldAgainstItsReadings forges the end of a log in several ways; a resume tells
+// each, and counts on from the readings where those are as they were written.
+func TestACheckpointIsHeldAgainstItsReadings(t *testing.T) {
+	tests := map[string]struct {
+		forge    func(t *testing.T, run string)
+		says     string // in the doubt; empty: none
+		readings bool   // are what the run is taken up from
+	}{
+		"untouched": {func(*testing.T, string) {}, "", true},
+		"charge forged": {func(t *testing.T, run string) {
+			forge(t, run, "checkpoint", func(line []byte) []byte {
+				return reseal(chargeKey.ReplaceAll(line, []byte(",charge=360000")))
+			})
+		}, "says 100 A·h, but the readings before it give", true},
+		"charge forged without a seal": {func(t *testing.T, run string) { // it vouches for itself no more, so the one before is taken
+			forge(t, run, "checkpoint", func(line []byte) []byte { return chargeKey.ReplaceAll(line, []byte(",charge=360000")) })
+		}, "", true},
+		"zero forged": {func(t *testing.T, run string) {
+			forge(t, run, "checkpoint", func(line []byte) []byte {
+				return reseal(regexp.MustCompile(`,zero=[^,]+`).ReplaceAll(line, []byte(",zero=0.5")))
+			})
+		}, "zero is 0.5 and should be 0", true},
+		"a reading changed": {func(t *testing.T, run string) {
+			forge(t, run, "reading", func(line []byte) []byte {
+				return bytes.Replace(line, []byte("volts=3."), []byte("volts=4."), 1)
+			})
+		}, "does not fit the log before it: it counts", false},
+		"a reading removed": {func(t *testing.T, run string) {
+			forge(t, run, "reading", func([]byte) []byte { return nil })
+		}, "does not fit the log before it: it counts", false},
+	}
+	for name, tt := range tests {
+		t.Run(name, func(t *testing.T) {
+			l := startLive(t, t.TempDir(), Options{CheckpointEvery: time.Hour})
+			for i := range 600 {
+				l.poll(time.Second, integrate.Evidence{})
+				if i%100 == 50 {
+					l.checkpoint()
+				}
+			}
+			l.checkpoint()
+			l.must(l.w.Close())
+			tt.forge(t, l.w.Run())
+			w, tail, err := Resume(l.w.Run(), Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			l.must(w.Close())
+			said := ""
+			if tail.Doubt != nil {
+				said = tail.Doubt.Reason
+			}
+			if tt.says == "" && said != "" || !strings.Contains(said, tt.says) {
+				t.Errorf("the doubt is %q, want %q", said, tt.says)
+			}
+			if got := tail.Coulometer.State(); tt.readings && !got.Equal(l.c.State()) {
+				t.Errorf("taken up at %+v\ncounted     %+v", got, l.c.State())
+			}
+			log, err := os.ReadFile(filepath.Join(l.w.Run(), LogName))
+			if err != nil || bytes.Contains(log, []byte(`kind="doubt"`)) != (tt.says != "") {
+				t.Errorf("the log holds an entry of doubt: %v, %v", tt.says == "", err)
+			}
+			if report := replay(t, Disk{}, l.w.Run()); tt.says != "" && report.Sound() {
+				t.Error("verify calls the log sound")
+			}
+		})
+	}
+}
+
+// TestTheLastCheckpointIsHeldAgainstTheBeginning forges the only checkpoint that readings precede.
+func TestTheLastCheckpointIsHeldAgainstTheBeginning(t *testing.T) {
+	l := startLive(t, t.TempDir(), Options{})
+	l.must(l.w.Close())
+	forge(t, l.w.Run(), "checkpoint", func(line []byte) []byte {
+		return reseal(chargeKey.ReplaceAll(line, []byte(",charge=3600")))
+	})
+	_, tail, err := Resume(l.w.Run(), Options{})
+	if err != nil || tail.Doubt == nil || tail.Coulometer.Totals().Charge != 0 {
+		t.Errorf("resumed with %+v, %v", tail, err)
+	}
+}
+
+// TestAMismatchNamesItsFigure: a checkpoint can differ in another figure than the totals that are told.
+func TestAMismatchNamesItsFigure(t *testing.T) {
+	l := startLive(t, t.TempDir(), Options{})
+	l.must(l.w.Close())
+	forge(t, l.w.Run(), "checkpoint", func(line []byte) []byte {
+		return reseal(regexp.MustCompile(`,zero=[^,]+`).ReplaceAll(line, []byte(",zero=0.5")))
+	})
+	report := replay(t, Disk{}, l.w.Run())
+	if len(report.Mismatches) != 1 || fmt.Sprint(report.Mismatches[0].Figures) != "[zero is 0.5 and should be 0]" {
+		t.Errorf("mismatches %+v", report.Mismatches)
+	}
+}
