@@ -97,8 +97,10 @@ func parse(name string, data []byte, draft bool) (*Config, error) {
 	c.Preflight = readPreflight(t.orEmpty("preflight"))
 	supplies := t.each("supply")
 	for _, n := range supplies {
-		c.Supplies = append(c.Supplies, readSupply(n))
-		if c.Supplies[len(c.Supplies)-1].Port == PortToFill {
+		s := readSupply(n)
+		s.data = c.Data
+		c.Supplies = append(c.Supplies, s)
+		if s.Port == PortToFill {
 			c.lines[n.key("port")] = n.lineOf("port")
 		}
 	}

@@ -26,6 +26,8 @@ type Supply struct {
 	RangeVolts, RangeAmperes float64
 	Accuracy                 Accuracy
 	Dialect                  scpi.Dialect
+
+	data string // the configuration's data folder
 }
 
 // Settings is what drivers/scpi needs to open the supply for one of its channels.
@@ -38,7 +40,7 @@ func (s *Supply) Settings(channel int, limit float64) scpi.Settings {
 		return v
 	}
 	return scpi.Settings{
-		Line:         line.Settings{Address: s.Port, Baud: s.Baud, DataBits: s.DataBits, Parity: s.Parity, StopBits: s.StopBits},
+		Line:         line.Settings{Address: s.Port, Baud: s.Baud, DataBits: s.DataBits, Parity: s.Parity, StopBits: s.StopBits, DataDir: s.data},
 		Dialect:      s.Dialect,
 		Channel:      channel,
 		RangeVolts:   drivers.Volts(known(s.RangeVolts)),

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -13,7 +12,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"github.com/gofrs/flock"
 	"golang.org/x/sync/errgroup"
 
 	"nightcell/alerts"
@@ -23,6 +21,7 @@ import (
 	"nightcell/daemon/push"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
+	"nightcell/drivers/lock"
 	"nightcell/drivers/scpi"
 )
 
@@ -48,7 +47,8 @@ type Daemon struct {
 	boxes   []*outbox
 	pushes  []*push.Push
 	metrics *metrics.Metrics
-	lock    *flock.Flock
+	lock    *lock.Lock
+	relock  sync.Mutex // held while lock is exchanged
 	address string
 	config  atomic.Pointer[configs.Config]
 
@@ -113,30 +113,6 @@ func New(o Options) (*Daemon, error) {
 	}
 	return d, nil
 }
-
-// lockData makes sure that no other daemon works on the same data.
-func (d *Daemon) lockData() error {
-	path := filepath.Join(d.o.Config.Data, "lock")
-	d.lock = flock.New(path)
-	ok, err := d.lock.TryLock()
-	if err != nil {
-		return fmt.Errorf("locking the data directory: %w", err)
-	}
-	if !ok {
-		holder, err := os.ReadFile(path)
-		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			holder = []byte("unknown")
-		}
-		return fmt.Errorf("the data directory %s is in use by process %s; stop that one, or give this one a data directory of its own", d.o.Config.Data, holder)
-	}
-	if err := os.WriteFile(path, fmt.Appendf(nil, "%d", os.Getpid()), 0o640); err != nil {
-		// The lock holds all the same; only the next one is not told who has it.
-		d.o.Log.Warn("the data directory's disk does not take a small file; make room on it", "path", path, "err", err)
-	}
-	return nil
-}
-
-func (d *Daemon) unlock() error { return d.lock.Unlock() }
 
 // Snapshots returns the newest snapshot of every cell, with the ways out filled in.
 func (d *Daemon) Snapshots() []*snapshot.Cell {

@@ -38,6 +38,10 @@ func (d *Daemon) serve(ctx context.Context) (*errgroup.Group, error) {
 		d.serveHTTP(ctx, group, listener, handler)
 	}
 	d.servePushes(ctx, group)
+	group.Go(func() error {
+		d.keepPlace(ctx) // ends with the daemon
+		return nil
+	})
 	if err := d.serveControl(ctx, group); err != nil {
 		return group, err
 	}
@@ -58,7 +62,7 @@ func (d *Daemon) serveControl(ctx context.Context, group *errgroup.Group) error 
 		return fmt.Errorf("opening the control socket: %w", err)
 	}
 	group.Go(func() error {
-		<-ctx.Done() // ends with the daemon
+		d.keepSocket(ctx, server) // ends with the daemon
 		last, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 		defer cancel()
 		return server.Close(last)

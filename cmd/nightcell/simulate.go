@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"time"
 
@@ -37,7 +38,7 @@ func newSimulateCommand(s *shell) *cobra.Command {
 			"output already drives a zinc cell at 3 A. It serves until it is interrupted or --duration has passed, and then tells\n" +
 			"what was really delivered and deposited. A scenario file scripts what goes wrong; --kinds lists what can.\n" +
 			"All figures are invented for the simulation.",
-		Example: "  nightcell simulate --link /tmp/bench-supply\n" +
+		Example: "  nightcell simulate --link bench-supply\n" +
 			"  nightcell simulate --scenario testdata/scenarios/hard-short.toml --speed 60 --duration 6h",
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) > 0 {
@@ -128,6 +129,9 @@ func linkable(link string) error {
 	}
 	if info, err := os.Stat(filepath.Dir(link)); err != nil || !info.IsDir() {
 		return usagef("--link %s: there is no folder %s to put it in; make the folder, or choose another name", link, filepath.Dir(link))
+	}
+	if info, err := os.Stat(filepath.Dir(link)); err == nil && info.Mode().Perm()&0o002 != 0 && runtime.GOOS != "windows" {
+		return usagef("--link %s: everybody may write to %s, so that somebody else's port could take that name; choose a name in a folder of yours, such as --link bench-supply", link, filepath.Dir(link))
 	}
 	// The port is named by renaming a fresh link, so the folder must let us make one.
 	trial, err := os.CreateTemp(filepath.Dir(link), ".nightcell-*")

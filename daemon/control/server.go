@@ -23,13 +23,15 @@ const (
 
 // Server offers an Operator on a unix socket. It answers until Close.
 type Server struct {
-	path     string
-	made     os.FileInfo // the socket as it was made
-	server   *http.Server
-	finished chan struct{}
-	failure  error // of the server's loop; read after finished
+	path   string
+	server *http.Server
+	once   sync.Once
+	loops  sync.WaitGroup // one for each listener
 
-	once sync.Once
+	mu       sync.Mutex
+	made     os.FileInfo // the socket as it was made
+	listener net.Listener
+	failure  error // of a loop whose listener nobody closed; read after loops
 }
 
 // Listen binds the socket at path, with mode 0600, and answers from then on. It
@@ -50,20 +52,49 @@ func Listen(path string, o Operator, log *slog.Logger) (*Server, error) {
 			MaxHeaderBytes:    16 << 10,
 			ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 		},
-		finished: make(chan struct{}),
 	}
-	if s.made, err = os.Lstat(path); err != nil {
-		return nil, errors.Join(fmt.Errorf("control socket %s: %w", path, err), listener.Close())
+	if err := s.serve(listener); err != nil {
+		return nil, err
 	}
-	go s.serve(listener)
 	return s, nil
 }
 
-func (s *Server) serve(listener net.Listener) {
-	defer close(s.finished)
-	if err := s.server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
-		s.failure = err
+// serve answers on a listener that was just bound.
+func (s *Server) serve(listener net.Listener) error {
+	made, err := os.Lstat(s.path)
+	if err != nil {
+		return errors.Join(fmt.Errorf("control socket %s: %w", s.path, err), listener.Close())
 	}
+	s.made, s.listener = made, listener
+	s.loops.Go(func() {
+		err := s.server.Serve(listener) // ends with Close, or when PutBack closes the listener
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		if s.listener == listener && !errors.Is(err, http.ErrServerClosed) {
+			s.failure = err
+		}
+	})
+	return nil
+}
+
+// PutBack binds the socket anew when it, or the directory it lies in, was removed or
+// replaced, and reports whether it did. Call it only before Close.
+func (s *Server) PutBack() (bool, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if now, err := os.Lstat(s.path); err == nil && os.SameFile(now, s.made) {
+		return false, nil
+	}
+	listener, err := listen(s.path)
+	if err != nil {
+		return false, err
+	}
+	before := s.listener
+	if err := s.serve(listener); err != nil {
+		return false, err
+	}
+	_ = before.Close() // nobody can reach it any more
+	return true, nil
 }
 
 // Close stops answering: requests in progress may finish until ctx ends. The
@@ -71,13 +102,15 @@ func (s *Server) serve(listener net.Listener) {
 func (s *Server) Close(ctx context.Context) error {
 	var err error
 	s.once.Do(func() {
+		s.mu.Lock()
 		if now, lookErr := os.Lstat(s.path); lookErr == nil && os.SameFile(now, s.made) {
 			err = os.Remove(s.path)
 		}
+		s.mu.Unlock()
 		if stopErr := s.server.Shutdown(ctx); stopErr != nil { // ctx ended first
 			err = errors.Join(err, stopErr, s.server.Close())
 		}
-		<-s.finished // ends: the listener is closed
+		s.loops.Wait() // ends: every listener is closed
 		err = errors.Join(err, s.failure)
 	})
 	if err != nil {

@@ -2,7 +2,6 @@ package line
 
 import (
 	"fmt"
-	"os"
 	"strings"
 	"time"
 )
@@ -26,7 +25,8 @@ type Settings struct {
 	Bare            bool          // nothing ends what is sent; Terminator is not used
 	Silence         time.Duration // if not 0, so much silence ends an answer, and ReplyTerminator is not used
 	Echo            bool          // the line returns everything that is sent, and it is to be taken out
-	LockDir         string        // lock files of TCP lines; /run/lock, or else the directory for temporary files
+	LockDir         string        // lock files of TCP lines; a folder in the user's home, see lock.Folder
+	DataDir         string        // takes the lock files instead where the user has no home
 	ConnectLimit    time.Duration // TCP; 5 s
 	CloseLimit      time.Duration // 2 s
 }
@@ -54,12 +54,6 @@ func (s Settings) withDefaults() Settings {
 	}
 	if s.CloseLimit == 0 {
 		s.CloseLimit = 2 * time.Second
-	}
-	if s.LockDir == "" {
-		s.LockDir = os.TempDir()
-		if st, err := os.Stat("/run/lock"); err == nil && st.IsDir() {
-			s.LockDir = "/run/lock"
-		}
 	}
 	return s
 }

@@ -10,7 +10,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gofrs/flock"
+	"nightcell/drivers/lock"
 )
 
 // peek is how long a TCP read waits when it should not wait at all: a deadline
@@ -20,7 +20,7 @@ const peek = time.Millisecond
 // socket is a connection with deadlines of its own, so that nothing here can get stuck.
 type socket struct {
 	conn net.Conn
-	lock *flock.Flock // nil when the connection came from elsewhere
+	lock *lock.Lock // nil when the connection came from elsewhere
 }
 
 func openTCP(ctx context.Context, s Settings) (port, error) {
@@ -28,21 +28,27 @@ func openTCP(ctx context.Context, s Settings) (port, error) {
 	if _, _, err := net.SplitHostPort(host); err != nil {
 		return nil, fmt.Errorf("%w; write tcp://host:port, such as tcp://192.0.2.7:5025", err)
 	}
-	lock, err := lockFile(s.LockDir, host)
+	lock, err := lockFile(s.LockDir, s.DataDir, host)
 	if err != nil {
 		return nil, err
 	}
 	d := net.Dialer{Timeout: s.ConnectLimit}
 	conn, err := d.DialContext(ctx, "tcp", host)
 	if err != nil {
-		_ = lock.Close() // the connect error is the one that tells
+		_ = lock.Release() // the connect error is the one that tells
 		return nil, fmt.Errorf("%w; check that the supply is on, its network socket enabled and the port number right", err)
 	}
 	return &socket{conn: conn, lock: lock}, nil
 }
 
 // lockFile takes the lock that stands for an instrument reached by network.
-func lockFile(dir, host string) (*flock.Flock, error) {
+func lockFile(dir, fallback, host string) (*lock.Lock, error) {
+	if dir == "" {
+		var err error
+		if dir, err = lock.Folder(fallback); err != nil {
+			return nil, err
+		}
+	}
 	name := strings.Map(func(r rune) rune {
 		if r == '/' || r == ':' || r == os.PathSeparator {
 			return '-'
@@ -50,15 +56,15 @@ func lockFile(dir, host string) (*flock.Flock, error) {
 		return r
 	}, host)
 	path := filepath.Join(dir, "nightcell-"+name+".lock")
-	f := flock.New(path, flock.SetPermissions(0o644))
-	ok, err := f.TryLock()
-	if err != nil {
-		return nil, fmt.Errorf("lock %s: %w; the directory must exist and be writable", path, err)
-	}
-	if !ok {
+	l, err := lock.Take(path)
+	var held *lock.HeldError
+	switch {
+	case errors.As(err, &held):
 		return nil, heldError(path)
+	case err != nil:
+		return nil, fmt.Errorf("%w; the folder must exist and be writable", err)
 	}
-	return f, nil
+	return l, nil
 }
 
 func (t *socket) read(p []byte, wait time.Duration) (int, error) {
@@ -88,5 +94,5 @@ func (t *socket) close() error {
 	if t.lock == nil {
 		return err
 	}
-	return errors.Join(err, t.lock.Close())
+	return errors.Join(err, t.lock.Release())
 }
