@@ -44,7 +44,7 @@ type Observation struct {
 	Output         Output
 	// Silence is the time since the last good reading. It is judged whether or not there is a reading.
 	Silence time.Duration
-	// LineLost is the time without a reading that this one ended, if the line was lost and opened anew in it; else 0.
+	// LineLost is the time without a reading that this one ended, if the supply was out of reach in it and had to be found again; else 0.
 	LineLost   time.Duration
 	SharedWith string // the processes that have the supply's port open beside the watch while answers are missed; "" when none
 

@@ -15,7 +15,7 @@ var diagnosed = of(HardShort, LeadOff, AnodePassivation, Whisker, Contact, Stirr
 // supplyCauses are the likeliest cause and the runner-up of what is not in the cell.
 var supplyCauses = map[Condition]Diagnosis{
 	SupplySilent:      {Likeliest: "the cable or its adapter is loose", RunnerUp: "the mains is off", Tells: "see whether the supply's display is lit"},
-	LineLost:          {Likeliest: "the supply or its interface restarted after a dip of the mains", RunnerUp: "its plug or adapter is loose", Tells: "the supply's display; other clocks in the room"},
+	LineLost:          {Likeliest: "the supply or its interface restarted after a dip of the mains", RunnerUp: "its plug or adapter is loose, or the line disturbed", Tells: "the supply's display; other clocks in the room"},
 	MainsInterruption: {Likeliest: "the mains failed for a moment", RunnerUp: "somebody unplugged or restarted the supply", Tells: "other clocks in the room"},
 	OutputOff:         {Likeliest: "a dip of the mains too short to silence the supply", RunnerUp: "somebody pressed the output key", Tells: "ask; look at other clocks"},
 	SetPointsChanged:  {Likeliest: "somebody turned a knob at the front panel", RunnerUp: "another program commands the supply", Tells: "ask"},
@@ -58,7 +58,7 @@ func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
 	case PortShared:
 		return "answers of the supply are missing while its port is also open in " + o.SharedWith
 	case LineLost:
-		return "the line to the supply was lost and opened anew; nobody counted for " + span(v.value) + ", and the charge of that time is a range"
+		return "the supply was out of reach and had to be found again; nobody counted for " + span(v.value) + ", and the charge of that time is a range"
 	case SupplySilent:
 		return "no good answer from the supply for " + span(v.value)
 	case MainsInterruption:

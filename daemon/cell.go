@@ -193,6 +193,9 @@ func (c *Cell) countRefusal(err error) {
 	if !errors.As(err, &r) {
 		return
 	}
+	if r.Reason == drivers.NoReply && r.Answer == "" {
+		c.link.silences++
+	}
 	c.refused[r.Reason]++
 	counts := make([]snapshot.Count, 0, len(c.refused))
 	for _, reason := range drivers.Reasons() {

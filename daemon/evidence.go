@@ -33,7 +33,7 @@ func (p *setPoints) keep(st *drivers.Status) {
 
 // wouldBeGap says whether the newest reading ends a gap, so that the supply is asked for evidence first.
 func (r *run) wouldBeGap(c *Cell) bool {
-	if r.fresh || r.slept || r.time.longer {
+	if r.fresh || r.slept || r.time.longer || r.lineLost(c) {
 		return true
 	}
 	after := c.set.Count.GapAfter
@@ -116,9 +116,15 @@ func (r *run) allowed(c *Cell) float64 {
 	return math.Max(now, before)
 }
 
-// lineLost says whether the line was lost and opened anew since the newest reading. The supply may
-// have been without power meanwhile, however short that was.
+// lineLost says whether the line was lost and opened anew since the newest reading, or the supply answered
+// nothing twice, even to the question who it is. It may have been without power meanwhile, however short
+// that was. One missing answer is rather a garbled question.
 func (r *run) lineLost(c *Cell) bool {
+	return c.link.silences >= 2 || r.reopened(c)
+}
+
+// reopened says whether the line was opened anew since the newest reading.
+func (r *run) reopened(c *Cell) bool {
 	return c.link.opened > 1 && r.time.runTime(c.link.since) > r.lastGood
 }
 
@@ -128,7 +134,7 @@ func (r *run) kindOfGap(c *Cell) string {
 		return "restart"
 	case r.slept:
 		return "suspend"
-	case r.lineLost(c):
+	case r.reopened(c):
 		return "silent"
 	}
 	return "late"

@@ -48,6 +48,7 @@ type link struct {
 	problem     string
 	shared      *drivers.Shared // who else had the port open when answers were missed last
 	sharedAt    time.Duration   // when that was, on the clock of the readings
+	silences    int             // questions without any answer since the newest reading
 	swapped     bool            // another instrument has answered since the newest reading
 }
 
@@ -77,6 +78,7 @@ func (l *link) attach(ctx context.Context, now time.Duration) error {
 	l.greeting = time.Since(begun)
 	l.supply, l.since, l.problem, l.backOff = s, now, "", 0
 	l.opened++
+	l.silences = 0 // what the first questions met is a matter of the dialect
 	return nil
 }
 

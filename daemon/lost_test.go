@@ -66,6 +66,40 @@ func TestALostLineIsAGapHoweverShort(t *testing.T) {
 	}
 }
 
+// TestNoAnswersAreAGapHoweverShort restarts a supply whose adapter stays up, as most do: only its
+// silence tells. One missing answer alone is no evidence.
+func TestNoAnswersAreAGapHoweverShort(t *testing.T) {
+	t.Parallel()
+	for lasts, want := range map[string]int{"2500 ms": 1, "500 ms": 0} {
+		t.Run(lasts, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				script := "[[event]]\nat = \"599900 ms\"\nkind = \"mains-cut\"\nlasts = \"" + lasts + "\"\nback = \"last\"\n"
+				b := newBench(t, drivers.NewClock(1), liveScenario+script)
+				c := zincCell(t, b, t.TempDir(), "", `recover = "68 %"`, "")
+				c.set.Poll, c.set.Count.GapAfter = time.Second, time.Minute
+				stop := start(t, c)
+				<-time.After(11 * time.Minute)
+				s := c.Latest()
+				if err := stop(); err != nil {
+					t.Fatal(err)
+				}
+				gaps, told := 0, 0
+				eachRecord(t, s.Run, func(r *runlog.Record) {
+					switch {
+					case r.Kind == runlog.KindGap && r.Flag("line_lost") && r.Flag("unchanged"):
+						gaps++
+					case r.Kind == runlog.KindAlarm && r.Condition == alerts.LineLost.String():
+						told++
+					}
+				})
+				if gaps != want || min(told, 1) != want || s.Refused[0].N == 0 {
+					t.Errorf("%d gaps, told %d times, refused %v; want %d", gaps, told, s.Refused, want)
+				}
+			})
+		})
+	}
+}
+
 // TestWhoTakesTheAnswersIsTold lets another process take the answers for a while: the alarm
 // names it, the silence that comes of it does too, and it is over some time after the process has gone.
 func TestWhoTakesTheAnswersIsTold(t *testing.T) {

@@ -47,7 +47,7 @@ type run struct {
 
 	fresh   bool          // no reading yet since this process took the run up
 	slept   bool          // the machine was suspended since the newest reading
-	lostFor time.Duration // what the newest reading ended, if the line was lost and opened anew in it
+	lostFor time.Duration // what the newest reading ended, if the supply was out of reach in it
 	resumed bool
 
 	shunted float64 // C that passed while metal bridged the electrodes
@@ -303,7 +303,7 @@ func (r *run) take(c *Cell) (gap time.Duration) {
 		r.note(c, r.log.Gap(utc, r.kindOfGap(c), step.Gap, e))
 		text := interruption(c.set.Chemistry, step.Gap, e.OnBefore)
 		if e.LineLost {
-			text = "the line to the supply was lost and opened anew, as it is when the supply loses its power; " + text
+			text = "the supply was out of reach and had to be found again, as after a loss of its power; " + text
 		}
 		r.note(c, r.log.Entry(utc, "remark", text))
 	}
@@ -315,7 +315,7 @@ func (r *run) take(c *Cell) (gap time.Duration) {
 	}
 	r.set.keep(&c.link.status)
 	r.seen = c.reading.At
-	r.fresh, r.slept, c.link.swapped = false, false, false
+	r.fresh, r.slept, c.link.swapped, c.link.silences = false, false, false, 0
 	c.readUTC = utc
 	return gap
 }

@@ -23,7 +23,7 @@ type Evidence struct {
 	Suspended bool // the machine slept
 	// Switched makes it a gap too: answers were missing while the current went from one level to another.
 	Switched bool
-	// LineLost likewise: the line was lost and opened anew, and the supply may have been without power meanwhile.
+	// LineLost likewise: the supply was out of reach, and may have been without power meanwhile.
 	LineLost bool
 }
 

@@ -274,6 +274,36 @@ func TestLongSilence(t *testing.T) {
 	})
 }
 
+// A supply that answers again after it said nothing even to the question who it is may have been
+// without power: the reading is good, and the silence is told all the same.
+func TestSilenceBeforeAReadingIsTold(t *testing.T) {
+	p := newPeer()
+	var noted []*drivers.Refusal
+	inBubble(t, p, Settings{Noted: func(r *drivers.Refusal) { noted = append(noted, r) }}, func(t *testing.T, c *Supply) {
+		if _, err := c.Poll(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		noted = nil
+		unanswered := 2 // the reading, and the first question who it is
+		p.mangling(func(_, a string) []piece {
+			if unanswered--; unanswered >= 0 {
+				return nil
+			}
+			return []piece{{0, a}}
+		})
+		_, err := c.Poll(t.Context())
+		wantRefusal(t, err, drivers.NoReply)
+		r, err := c.Poll(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		wantReading(t, r, 3.214, 3.001)
+		if len(noted) != 1 || noted[0].Reason != drivers.NoReply || noted[0].Query != "*IDN?" || noted[0].Answer != "" {
+			t.Errorf("told %v, want that *IDN? was not answered", noted)
+		}
+	})
+}
+
 // A cancelled poll leaves an answer under way; the next reading is not made of it.
 func TestCancelledPoll(t *testing.T) {
 	p := newPeer()

@@ -21,18 +21,19 @@ type instrument struct {
 	dialect Dialect
 	knows   *knowledge
 
-	identity  drivers.Identity
-	anchor    []byte          // the query whose answer never changes
-	known     []byte          // that answer
-	unsure    bool            // something odd came: find the place before trusting an answer
-	probation bool            // the place was lost a moment ago: prove it once more after the next reading
-	refusals  uint64          // counts every refusal
-	shared    *drivers.Shared // who else had the port when the newest exchange failed; nil: nobody known
-	late      uint64          // counts what came while the place was sought, before the answer that shows it
-	vain      int             // searches for the place in a row that found nothing
-	ended     time.Time       // when the last exchange ended
-	latency   time.Duration   // longest time to an answer of the anchor, its characters not counted
-	buf       []byte
+	identity   drivers.Identity
+	anchor     []byte          // the query whose answer never changes
+	known      []byte          // that answer
+	unsure     bool            // something odd came: find the place before trusting an answer
+	probation  bool            // the place was lost a moment ago: prove it once more after the next reading
+	refusals   uint64          // counts every refusal
+	shared     *drivers.Shared // who else had the port when the newest exchange failed; nil: nobody known
+	late       uint64          // counts what came while the place was sought, before the answer that shows it
+	vain       int             // searches for the place in a row that found nothing
+	unanswered uint64          // counts searches' questions that brought no answer at all
+	ended      time.Time       // when the last exchange ended
+	latency    time.Duration   // longest time to an answer of the anchor, its characters not counted
+	buf        []byte
 
 	queueRead bool     // the error queue has been emptied once, so what it holds now is new
 	pending   []string // error entries read on the way, for the next Status

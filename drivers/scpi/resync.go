@@ -16,7 +16,18 @@ const (
 	silentLimit = 20 // vain searches in a row after which the line is given up, lest a hung adapter or a dead socket stay open
 )
 
-// ready makes sure that the next answer on the line will be that of the next query.
+// ready makes sure that the next answer on the line will be that of the next query. It tells of a
+// search that found the place only after silence: the supply may have been without power.
+func (s *Supply) ready(ctx context.Context) error {
+	before := s.unanswered
+	err := s.instrument.ready(ctx)
+	if err == nil && s.unanswered > before {
+		s.note(&drivers.Refusal{Reason: drivers.NoReply, Query: string(s.anchor), Shared: s.shared})
+	}
+	return err
+}
+
+// ready does the same without telling.
 func (in *instrument) ready(ctx context.Context) error {
 	if in.line == nil {
 		return in.lost
@@ -61,6 +72,7 @@ func (in *instrument) resync(ctx context.Context) error {
 		} else {
 			last = in.refusal(drivers.NoReply, in.anchor, nil)
 			silent++
+			in.unanswered++
 		}
 	}
 	if in.vain++; in.vain >= silentLimit {
