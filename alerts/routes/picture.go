@@ -104,8 +104,6 @@ func (s Series) panel(title, unit string, values []float64, ink color.Color) (*p
 	}
 	end.GlyphStyle = draw.GlyphStyle{Color: ink, Radius: vg.Points(2.5), Shape: draw.CircleGlyph{}}
 	p.Add(end)
-	first, newest := seconds(s.At[0]), seconds(s.At[len(s.At)-1])
-	p.X.Min, p.X.Max = first, newest+max(endRoom*(newest-first), 1)
 	if p.Y.Min == p.Y.Max {
 		p.Y.Min, p.Y.Max = p.Y.Min-1, p.Y.Max+1
 	}
@@ -118,6 +116,8 @@ func (s Series) panel(title, unit string, values []float64, ink color.Color) (*p
 		mark.Color, mark.Dashes = color.RGBA{R: 0xc0, A: 0xff}, []vg.Length{vg.Points(4), vg.Points(3)}
 		p.Add(mark)
 	}
+	first, newest := seconds(s.At[0]), seconds(s.At[len(s.At)-1])
+	p.X.Min, p.X.Max = first, newest+max(endRoom*(newest-first), 1) // whenever the mark is
 	return p, nil
 }
 
