@@ -11,6 +11,7 @@ import (
 	"nightcell/alerts"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
+	"nightcell/drivers"
 )
 
 func newAlarmsCommand(s *shell) *cobra.Command {
@@ -65,7 +66,7 @@ func newAckCommand(s *shell, r *reach) *cobra.Command {
 				if err := c.Acknowledge(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
 					return err
 				}
-				_, err := fmt.Fprintf(s.out, "%s of %s is acknowledged by %s\n", printable(args[1]), printable(args[0]), printable(r.who()))
+				_, err := fmt.Fprintf(s.out, "%s of %s is acknowledged by %s\n", drivers.Plain(args[1]), drivers.Plain(args[0]), drivers.Plain(r.who()))
 				return err
 			})
 		},
@@ -96,7 +97,7 @@ func newShelveCommand(s *shell, r *reach) *cobra.Command {
 				if err := c.Shelve(ctx, control.ShelveOrder{AlarmOrder: order, Reason: reason, Seconds: seconds}); err != nil {
 					return err
 				}
-				_, err := fmt.Fprintf(s.out, "%s of %s is set aside for %s\n", printable(args[1]), printable(args[0]), length)
+				_, err := fmt.Fprintf(s.out, "%s of %s is set aside for %s\n", drivers.Plain(args[1]), drivers.Plain(args[0]), length)
 				return err
 			})
 		},
@@ -117,7 +118,7 @@ func newUnshelveCommand(s *shell, r *reach) *cobra.Command {
 				if err := c.Unshelve(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
 					return err
 				}
-				_, err := fmt.Fprintf(s.out, "%s of %s is back in service\n", printable(args[1]), printable(args[0]))
+				_, err := fmt.Fprintf(s.out, "%s of %s is back in service\n", drivers.Plain(args[1]), drivers.Plain(args[0]))
 				return err
 			})
 		},
@@ -135,7 +136,7 @@ func newResetCommand(s *shell, r *reach) *cobra.Command {
 				if err := c.Reset(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
 					return err
 				}
-				_, err := fmt.Fprintf(s.out, "%s of %s is released\n", printable(args[1]), printable(args[0]))
+				_, err := fmt.Fprintf(s.out, "%s of %s is released\n", drivers.Plain(args[1]), drivers.Plain(args[0]))
 				return err
 			})
 		},
@@ -165,9 +166,9 @@ func printAlarms(s *shell, list []control.Alarm) error {
 			text += " (not judged: " + a.Reason + ")"
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n",
-			printable(a.Priority), printable(a.State), printable(a.Cell), printable(a.Condition), localTime(a.Since), strings.TrimSpace(printable(text)))
+			drivers.Plain(a.Priority), drivers.Plain(a.State), drivers.Plain(a.Cell), drivers.Plain(a.Condition), localTime(a.Since), strings.TrimSpace(drivers.Plain(text)))
 		if a.Action != "" && a.Reason == "" {
-			fmt.Fprintf(w, "\t\t\t\t\t→ %s\n", printable(a.Action))
+			fmt.Fprintf(w, "\t\t\t\t\t→ %s\n", drivers.Plain(a.Action))
 		}
 	}
 	return w.Flush()

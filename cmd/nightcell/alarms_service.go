@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcell/daemon/control"
+	"nightcell/drivers"
 )
 
 func newOutOfServiceCommand(s *shell, r *reach) *cobra.Command {
@@ -25,7 +26,7 @@ func newOutOfServiceCommand(s *shell, r *reach) *cobra.Command {
 				if err := c.OutOfService(ctx, control.ServiceOrder{AlarmOrder: order, Reason: reason}); err != nil {
 					return err
 				}
-				_, err := fmt.Fprintf(s.out, "%s of %s is out of service\n", printable(args[1]), printable(args[0]))
+				_, err := fmt.Fprintf(s.out, "%s of %s is out of service\n", drivers.Plain(args[1]), drivers.Plain(args[0]))
 				return err
 			})
 		},
@@ -45,7 +46,7 @@ func newReturnCommand(s *shell, r *reach) *cobra.Command {
 				if err := c.ReturnToService(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
 					return err
 				}
-				_, err := fmt.Fprintf(s.out, "%s of %s is in service again\n", printable(args[1]), printable(args[0]))
+				_, err := fmt.Fprintf(s.out, "%s of %s is in service again\n", drivers.Plain(args[1]), drivers.Plain(args[0]))
 				return err
 			})
 		},

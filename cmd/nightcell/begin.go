@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcell/daemon/control"
+	"nightcell/drivers"
 )
 
 func newBeginCommand(s *shell) *cobra.Command {
@@ -68,13 +69,13 @@ func printChecks(s *shell, cell string, checks []control.Check, asJSON, cleared 
 		if !k.OK {
 			state = "open"
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\n", state, k.Name, strings.TrimSpace(printable(k.Text)))
+		fmt.Fprintf(w, "%s\t%s\t%s\n", state, k.Name, strings.TrimSpace(drivers.Plain(k.Text)))
 	}
 	if err := w.Flush(); err != nil {
 		return err
 	}
 	if slices.ContainsFunc(checks, func(k control.Check) bool { return k.Name == "zero" && !k.OK }) {
-		fmt.Fprintf(s.out, "A zero is entered as: nightcell enter %s zero \"current=2 mA\" \"uncertainty=1 mA\", with what the meter reads while no current flows.\n", printable(cell))
+		fmt.Fprintf(s.out, "A zero is entered as: nightcell enter %s zero \"current=2 mA\" \"uncertainty=1 mA\", with what the meter reads while no current flows.\n", drivers.Plain(cell))
 	}
 	if cleared {
 		fmt.Fprintln(s.out, "cleared for an unattended run; nightcell remains a watcher, not a safety device")

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcell/daemon/control"
+	"nightcell/drivers"
 )
 
 func newDrillCommand(s *shell) *cobra.Command {
@@ -73,7 +74,7 @@ func printDrill(s *shell, receipts []control.Receipt, asJSON bool) error {
 			if !r.Delivered {
 				state, said = "FAILED", r.Problem
 			}
-			fmt.Fprintf(w, "%s\t%s\t%.1f s\t%s\n", printable(r.Route), state, r.TookSeconds, printable(said))
+			fmt.Fprintf(w, "%s\t%s\t%.1f s\t%s\n", drivers.Plain(r.Route), state, r.TookSeconds, drivers.Plain(said))
 		}
 		if err := w.Flush(); err != nil {
 			return err

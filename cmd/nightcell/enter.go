@@ -13,6 +13,7 @@ import (
 
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
+	"nightcell/drivers"
 )
 
 func newEnterCommand(s *shell) *cobra.Command {
@@ -54,7 +55,7 @@ func newEnterCommand(s *shell) *cobra.Command {
 					if asJSON {
 						return printJSON(s.out, map[string]any{"settled": settled})
 					}
-					_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %.4g A·h, between %.4g and %.4g A·h\n", settled.Gap, printable(cell),
+					_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %.4g A·h, between %.4g and %.4g A·h\n", settled.Gap, drivers.Plain(cell),
 						ampereHours(settled.BestCoulombs), ampereHours(settled.LowCoulombs), ampereHours(settled.HighCoulombs))
 					return err
 				})
@@ -80,7 +81,7 @@ func newEnterCommand(s *shell) *cobra.Command {
 				}
 				lines := append([]string{fmt.Sprintf("%s entered for %s", kind, cell)}, entered.Notes...)
 				for _, line := range lines {
-					if _, err := fmt.Fprintln(s.out, printable(line)); err != nil {
+					if _, err := fmt.Fprintln(s.out, drivers.Plain(line)); err != nil {
 						return err
 					}
 				}

@@ -18,7 +18,8 @@ func newExportCommand(s *shell) *cobra.Command {
 		Short: "Write a run's log as CSV or line protocol",
 		Long: "Writes a run for spreadsheets and programs (--as csv) or for a database that takes\n" +
 			"InfluxDB line protocol (--as line-protocol). CSV of readings carries the charge and\n" +
-			"energy counted up to each; numbers read back exactly. Damaged lines are left out\n" +
+			"energy counted up to each; numbers read back exactly. An apostrophe comes before a\n" +
+			"text that a spreadsheet would take for a formula. Damaged lines are left out\n" +
 			"and named, and the exit code is then 1.",
 		Example: "  nightcell export /var/lib/nightcell/runs/zinc-1/20260110T200000Z --as csv > night.csv",
 		Args:    oneRun,

@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcell/daemon/control"
+	"nightcell/drivers"
 )
 
 func newOffCommand(s *shell) *cobra.Command {
@@ -57,7 +58,7 @@ func outputCommand(s *shell, name, short, long, example string, act func(*contro
 				if asJSON {
 					return printJSON(s.out, map[string]any{"cell": args[0], "act": name, "verified": out.Verified, "text": out.Text})
 				}
-				_, err = fmt.Fprintf(s.out, "%s: %s, verified: %s\n", printable(args[0]), name, printable(out.Text))
+				_, err = fmt.Fprintf(s.out, "%s: %s, verified: %s\n", drivers.Plain(args[0]), name, drivers.Plain(out.Text))
 				return err
 			})
 		},

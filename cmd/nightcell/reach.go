@@ -5,9 +5,7 @@ import (
 	"fmt"
 	"os"
 	"os/user"
-	"strings"
 	"time"
-	"unicode"
 
 	"github.com/spf13/cobra"
 
@@ -89,16 +87,6 @@ func argumentsGiven(n int) string {
 		return "1 argument is given"
 	}
 	return fmt.Sprintf("%d arguments are given", n)
-}
-
-// printable is s on one line without anything that a terminal would obey.
-func printable(s string) string {
-	return strings.Map(func(r rune) rune {
-		if unicode.IsPrint(r) {
-			return r
-		}
-		return ' '
-	}, s)
 }
 
 // localTime is a time as people read it in a list.

@@ -15,6 +15,7 @@ import (
 	"nightcell/alerts"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -80,7 +81,7 @@ func printStatus(to io.Writer, cells []control.Cell) error {
 	w := tabwriter.NewWriter(to, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "cell\tstate\tcharge A·h\tof A·h\tV\tA\tdeposit g\treading\talarms")
 	for _, c := range cells {
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", printable(c.Name), c.State,
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", drivers.Plain(c.Name), c.State,
 			charge(c), figure(c.TargetCoulombs/3600, 2), figure(c.Volts, 3), figure(c.Amperes, 3),
 			figure(c.DepositGrams, 2), age(c.ReadingAgeSeconds), alarmCount(c))
 	}
@@ -92,7 +93,7 @@ func printStatus(to io.Writer, cells []control.Cell) error {
 			continue
 		}
 		if _, err := fmt.Fprintf(to, "%s: an unconfirmed %s contradicts the books: target %s A·h with it, %s A·h without; the earlier acts\n",
-			printable(c.Name), printable(c.Unconfirmed), figure(c.TargetWith/3600, 2), figure(c.TargetWithout/3600, 2)); err != nil {
+			drivers.Plain(c.Name), drivers.Plain(c.Unconfirmed), figure(c.TargetWith/3600, 2), figure(c.TargetWithout/3600, 2)); err != nil {
 			return err
 		}
 	}

@@ -10,6 +10,7 @@ import (
 
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
+	"nightcell/drivers"
 )
 
 var shareFigure = regexp.MustCompile(`\b0\.[0-9]+\b`)
@@ -55,7 +56,7 @@ func newStepCommand(s *shell) *cobra.Command {
 				if asJSON {
 					return printJSON(s.out, out)
 				}
-				_, err = fmt.Fprintln(s.out, printable(out.Text))
+				_, err = fmt.Fprintln(s.out, drivers.Plain(out.Text))
 				return err
 			})
 		},

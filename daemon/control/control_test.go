@@ -163,6 +163,32 @@ func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 	}
 }
 
+// TestOrdersComeInHarmless: what an operator's terminal would obey does not get past the door, in whichever field it comes.
+func TestOrdersComeInHarmless(t *testing.T) {
+	d := &desk{}
+	_, c := open(t, d)
+	const dirty, clean = "a\u202eb\x1b[2J\u009bc", "a b [2J c"
+	at := time.Date(2026, 3, 1, 22, 15, 0, 0, time.UTC)
+	_, err := c.Enter(t.Context(), Entry{Cell: dirty, Kind: dirty, By: dirty, Text: dirty, At: at, Numbers: map[string]float64{dirty: 1}, Words: map[string]string{dirty: dirty}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := c.Begin(t.Context(), BeginOrder{dirty, dirty, []string{"leads", dirty}}); err != nil {
+		t.Fatal(err)
+	}
+	order := AlarmOrder{dirty, dirty, dirty}
+	if err := c.Shelve(t.Context(), ShelveOrder{order, dirty, 600}); err != nil {
+		t.Fatal(err)
+	}
+	want := []any{
+		Entry{Cell: clean, Kind: clean, By: clean, Text: clean, At: at, Numbers: map[string]float64{clean: 1}, Words: map[string]string{clean: clean}},
+		BeginOrder{clean, clean, []string{"leads", clean}}, ShelveOrder{AlarmOrder{clean, clean, clean}, clean, 600},
+	}
+	if diff := cmp.Diff(want, d.heard()); diff != "" {
+		t.Errorf("asked (-want +got):\n%s", diff)
+	}
+}
+
 func TestErrorsKeepTheirMeaning(t *testing.T) {
 	d := &desk{}
 	_, c := open(t, d)

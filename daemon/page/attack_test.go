@@ -394,3 +394,14 @@ func TestBodies(t *testing.T) {
 		t.Errorf("orders got through: %q", got)
 	}
 }
+
+// TestNobodySignsInUnderANameThatIsObeyed: it goes into the log and onto the page with every act.
+func TestNobodySignsInUnderANameThatIsObeyed(t *testing.T) {
+	b := alarmed(t)
+	for _, who := range []string{"ann\u202e", "\x1b[2Jann", "a\u009bnn", "a\u2066nn"} {
+		a := b.visitor().send(http.MethodPost, "/login", url.Values{"who": {who}, "token": {operatorToken}})
+		if a.StatusCode != http.StatusBadRequest {
+			t.Errorf("%q signed in: %s", who, a.Status)
+		}
+	}
+}

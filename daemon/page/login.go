@@ -8,6 +8,8 @@ import (
 	"net/url"
 	"strings"
 	"unicode"
+
+	"nightcell/drivers"
 )
 
 type loginView struct {
@@ -73,7 +75,7 @@ func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	who := strings.TrimSpace(r.PostForm.Get("who"))
-	if who == "" || len(who) > 60 || strings.ContainsFunc(who, unicode.IsControl) {
+	if who == "" || len(who) > 60 || who != drivers.Plain(who) {
 		p.showLogin(w, r, http.StatusBadRequest, next, kept, "Give a name of at most 60 characters; it goes into the log with what you do.")
 		return
 	}

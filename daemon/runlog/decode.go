@@ -269,3 +269,5 @@ func (d *decoder) fromFields(line []byte, r *Record) error {
 	}
 	return nil
 }
+
+func isControl(r rune) bool { return r < 0x20 || r == 0x7f }

@@ -6,9 +6,10 @@ import (
 	"math"
 	"strconv"
 	"time"
-	"unicode/utf8"
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
+
+	"nightcell/drivers"
 )
 
 // castagnoli is CRC-32C (RFC 3720, appendix B.4).
@@ -73,25 +74,19 @@ func appendNumber(b []byte, x float64) []byte {
 	return b
 }
 
-// appendString appends a string field's value in quotes, cleaned as clean does it.
+// appendString appends a string field's value in quotes, as drivers.Plain leaves it.
 func appendString(b []byte, s string) []byte {
-	if !utf8.ValidString(s) {
-		s = clean(s) // rare: a line with anything else in it is none to the decoder
-	}
+	s = drivers.Plain(s)
 	b = append(b, '"')
 	from := 0
 	for i := range len(s) {
 		c := s[i]
-		if c >= 0x20 && c != 0x7f && c != '"' && c != '\\' {
+		if c != '"' && c != '\\' {
 			continue
 		}
 		b = append(b, s[from:i]...)
+		b = append(b, '\\', c)
 		from = i + 1
-		if c == '"' || c == '\\' {
-			b = append(b, '\\', c)
-		} else {
-			b = append(b, ' ')
-		}
 	}
 	b = append(b, s[from:]...)
 	return append(b, '"')
@@ -106,7 +101,7 @@ func appendLine(b []byte, kind Kind, cell, condition string, nanos int64, fields
 	e.StartLine(string(kind))
 	e.AddTag("cell", cell)
 	if condition != "" {
-		e.AddTag("condition", clean(condition))
+		e.AddTag("condition", drivers.Plain(condition))
 	}
 	for _, f := range fields {
 		if v, ok := value(f.Value); ok {

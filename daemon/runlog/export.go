@@ -9,12 +9,24 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"nightcell/drivers"
 )
 
 // readingColumns head the table of readings. The charge and energy are those
 // counted up to and with the reading, gaps at their best value.
 var readingColumns = []string{
 	"time_utc", "elapsed_seconds", "step_seconds", "volts", "amperes", "mode", "output", "gap", "charge_coulombs", "energy_joules",
+}
+
+// cell makes text fit for a table: a spreadsheet takes what begins with one of these for a formula, so that an apostrophe comes
+// before it. Numbers of our own do not pass here.
+func cell(s string) string {
+	s = drivers.Plain(s)
+	if at := strings.TrimLeft(s, " "); at != "" && strings.ContainsAny(at[:1], "=+-@") || strings.HasPrefix(at, "＝") || strings.HasPrefix(at, "＋") || strings.HasPrefix(at, "－") || strings.HasPrefix(at, "＠") {
+		return "'" + s
+	}
+	return s
 }
 
 // ExportReadings writes the readings of a run as CSV (RFC 4180) with one head line.
@@ -34,7 +46,7 @@ func ExportReadings(runDir string, to io.Writer) (*Report, error) {
 		t := p.Coulometer.Totals()
 		copy(row, []string{
 			r.Time().Format(time.RFC3339Nano), decimalSeconds(t.Elapsed), decimalSeconds(r.Step),
-			shortest(r.Volts), shortest(r.Amperes), r.Mode, r.Output,
+			shortest(r.Volts), shortest(r.Amperes), cell(r.Mode), cell(r.Output),
 			strconv.FormatBool(t.Gaps > gaps), shortest(t.Charge), shortest(t.Energy),
 		})
 		gaps = t.Gaps
@@ -70,7 +82,7 @@ func ExportEvents(runDir string, to io.Writer) (*Report, error) {
 			}
 		}
 		return out.Write([]string{
-			r.Time().Format(time.RFC3339Nano), string(r.Kind), r.Text("kind"), condition, r.Text("text"), strings.Join(rest, ";"),
+			r.Time().Format(time.RFC3339Nano), cell(string(r.Kind)), cell(r.Text("kind")), cell(condition), cell(r.Text("text")), cell(strings.Join(rest, ";")),
 		})
 	}, func() error {
 		out.Flush()

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
+
+	"nightcell/drivers"
 )
 
 // TestCRC: RFC 3720, B.4, CRC-32C test vectors; and the usual check value of
@@ -74,7 +76,7 @@ func FuzzReading(f *testing.F) {
 		var d decoder
 		var whole, quick Record
 		err = d.decode(line, &whole)
-		mode, output = clean(mode), clean(output) // broken UTF-8 and control characters do not come back
+		mode, output = drivers.Plain(mode), drivers.Plain(output) // broken UTF-8 and control characters do not come back
 		if err != nil {
 			t.Fatalf("%q: %v", line, err)
 		}
@@ -148,7 +150,7 @@ func FuzzEvent(f *testing.F) {
 		if err := d.decode(line[:len(line)-1], &r); err != nil {
 			t.Fatalf("%q: %v", line, err)
 		}
-		if r.Condition != clean(condition) || r.Text("text") != clean(text) || r.Text("other") != clean(other) || r.Flag("flag") != flag || r.Nanos != 42 {
+		if r.Condition != drivers.Plain(condition) || r.Text("text") != drivers.Plain(text) || r.Text("other") != drivers.Plain(other) || r.Flag("flag") != flag || r.Nanos != 42 {
 			t.Fatalf("%q\ngives %+v", line, r)
 		}
 		if n, ok := r.Integer("integer"); !ok || n != integer {

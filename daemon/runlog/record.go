@@ -1,10 +1,11 @@
 package runlog
 
 import (
-	"strings"
 	"time"
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
+
+	"nightcell/drivers"
 )
 
 // Record is one line of a log. Reuse one for many calls of Reader.Next.
@@ -43,7 +44,7 @@ func Integer(key string, v int64) Field { return Field{key, v} }
 // Flag makes a field of a truth value.
 func Flag(key string, v bool) Field { return Field{key, v} }
 
-// Text makes a field of a string; its control characters become spaces.
+// Text makes a field of a string; drivers.Plain makes it fit for a line.
 func Text(key, v string) Field { return Field{key, v} }
 
 // Number returns a numeric field, and false when there is none of that name.
@@ -84,28 +85,11 @@ func (r *Record) find(key string) any {
 	return nil
 }
 
-// clean makes s fit for a line: control characters become spaces, so that a line
-// stays a line, and broken UTF-8 is replaced.
-func clean(s string) string {
-	s = strings.ToValidUTF8(s, "\uFFFD")
-	if strings.IndexFunc(s, isControl) < 0 {
-		return s
-	}
-	return strings.Map(func(r rune) rune {
-		if isControl(r) {
-			return ' '
-		}
-		return r
-	}, s)
-}
-
-func isControl(r rune) bool { return r < 0x20 || r == 0x7f }
-
 // value turns a field's value into the encoder's; false leaves the field out,
 // because line protocol has no way to write a number that is not finite.
 func value(v any) (lineprotocol.Value, bool) {
 	if s, ok := v.(string); ok {
-		v = clean(s)
+		v = drivers.Plain(s)
 	}
 	return lineprotocol.NewValue(v)
 }

@@ -8,9 +8,10 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
-	"unicode"
 
 	"golang.org/x/sys/unix"
+
+	"nightcell/drivers"
 )
 
 // holders lists the processes that hold a file, those with a lock on it first. Who has the master of
@@ -100,10 +101,5 @@ func processName(proc string, pid int) string {
 		return "a process"
 	}
 	// A process chooses its name, and may put line ends and control codes into it.
-	return strings.Map(func(r rune) rune {
-		if !unicode.IsPrint(r) {
-			return -1
-		}
-		return r
-	}, string(b))
+	return strings.TrimSpace(drivers.Plain(string(b)))
 }

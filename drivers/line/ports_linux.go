@@ -10,6 +10,8 @@ import (
 	"strings"
 
 	"golang.org/x/sys/unix"
+
+	"nightcell/drivers"
 )
 
 // places are where the system describes its ports; tests put their own.
@@ -93,7 +95,7 @@ func attribute(dir, name string) string {
 	if err != nil {
 		return ""
 	}
-	return strings.TrimSpace(string(b))
+	return strings.TrimSpace(drivers.Plain(string(b)))
 }
 
 // markShared finds adapters that cannot be told apart by what they say.

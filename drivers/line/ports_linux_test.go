@@ -130,7 +130,7 @@ func TestFarEndIsNoHolder(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(proc, "10", "comm"), []byte("a\x1b[2Jb\nc\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff([]Holder{{PID: 10, Name: "a[2Jbc"}}, holdersIn(proc, path)); diff != "" {
+	if diff := cmp.Diff([]Holder{{PID: 10, Name: "a [2Jb c"}}, holdersIn(proc, path)); diff != "" {
 		t.Error(diff)
 	}
 }

@@ -143,7 +143,7 @@ func (s *Supply) readQueue(ctx context.Context, timeout time.Duration) (entries 
 		if n == 0 {
 			return entries, nil
 		}
-		entries = append(entries, string(answer))
+		entries = append(entries, drivers.Plain(string(answer)))
 	}
 	return entries, nil
 }
