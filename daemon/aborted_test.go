@@ -69,6 +69,9 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 		}
 		o := operator{d}
 		order := control.AlarmOrder{Cell: "zinc-1", By: "test", Condition: "output-off"}
+		if err := o.Shelve(t.Context(), control.ShelveOrder{AlarmOrder: order, Reason: "test", Seconds: 60}); err == nil || !strings.Contains(err.Error(), "acknowledged and nothing else") {
+			t.Errorf("shelving it says %v", err)
+		}
 		if err := o.Acknowledge(t.Context(), order); err != nil {
 			t.Fatal(err)
 		}

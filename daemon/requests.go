@@ -19,6 +19,9 @@ func (c *Cell) onAlarm(ctx context.Context, condition string, do func(b *alerts.
 		return control.BadRequest("%v", err)
 	}
 	return c.ask(ctx, func(context.Context) error {
+		if c.run == nil && c.left != nil {
+			return control.Refuse("the run of cell %s has ended; what stands of it, %s, can be acknowledged and nothing else", c.set.Cell, alerts.OutputOff)
+		}
 		if c.run == nil {
 			return control.Refuse("cell %s has no open run, so nothing is watched and there is no alarm", c.set.Cell)
 		}
