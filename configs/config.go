@@ -11,6 +11,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -33,6 +34,8 @@ type Config struct {
 	file   string
 	lines  map[string]int // of the tables that name things outside the file
 	source map[string]any // as written, for Frozen
+
+	secrets []secretFile
 }
 
 // Supply returns the supply of that name; Parse has made sure that each cell's exists.
@@ -58,11 +61,21 @@ func (c *Config) Cell(name string) *Cell {
 // Load reads and parses the file at path. The error is of type Mistakes when the
 // file could be read. Relative paths in the file start at its own folder.
 func Load(path string) (*Config, error) {
-	data, err := os.ReadFile(path)
+	data, err := readBounded(path)
 	if err != nil {
 		return nil, fmt.Errorf("reading the configuration: %w%s", err, remedyForFile(err))
 	}
 	return Parse(path, data)
+}
+
+// readBounded reads a file up to the first byte too many for a configuration; a device may never end.
+func readBounded(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	data, err := io.ReadAll(io.LimitReader(f, largest+1))
+	return data, errors.Join(err, f.Close())
 }
 
 // remedyForFile is what can be done about a configuration that cannot be read.
@@ -121,6 +134,7 @@ func parse(name string, data []byte, draft bool) (*Config, error) {
 		c.lines[n.path] = n.line()
 	}
 	t.done()
+	c.secrets = t.doc.secrets
 	if !draft {
 		c.crossCheck(t, supplies, cells)
 	}

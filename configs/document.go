@@ -18,6 +18,7 @@ type document struct {
 	meta     toml.MetaData
 	order    map[string]int // of each key in the file, by its full name
 	mistakes Mistakes
+	secrets  []secretFile
 	draft    bool // what a plan completes may be missing
 }
 
@@ -42,7 +43,10 @@ type table struct {
 // newDocument reads the syntax; a mistake there is the only one that can be reported.
 func newDocument(name string, data []byte) (*table, error) {
 	if len(data) > largest {
-		return nil, Mistakes{{File: name, Wrong: fmt.Sprintf("the file has %d bytes", len(data)), Remedy: fmt.Sprintf("no configuration needs more than %d; is it the right file?", largest)}}
+		return nil, Mistakes{{File: name, Wrong: fmt.Sprintf("the file has more than %d bytes", largest), Remedy: fmt.Sprintf("no configuration needs more than %d; is it the right file?", largest)}}
+	}
+	if line, what := tooDeep(data); line > 0 {
+		return nil, Mistakes{{File: name, Line: line, Wrong: what, Remedy: "no configuration needs that; is it the right file?"}}
 	}
 	d := &document{name: name, order: map[string]int{}}
 	fields := map[string]toml.Primitive{}

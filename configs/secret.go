@@ -37,6 +37,7 @@ func (t *table) secret(name string) Secret {
 	}
 	s := Secret{Environment: t.text(name+"_env", "")}
 	s.File = t.file(t.text(name+"_file", ""))
+	t.keeps(name+"_file", s.File)
 	if s.File != "" && s.Environment != "" {
 		t.bad(name+"_env", name+"_file is written too", "keep one of the two")
 	}
@@ -60,6 +61,7 @@ func (a Address) Read() (routes.Secret, error) {
 // address reads url, url_file or url_env.
 func (t *table) address(example string, schemes ...string) Address {
 	a := Address{URL: t.text("url", ""), Secret: Secret{File: t.file(t.text("url_file", "")), Environment: t.text("url_env", "")}}
+	t.keeps("url_file", a.Secret.File)
 	given := 0
 	for _, k := range [...]string{"url", "url_file", "url_env"} {
 		if t.has(k) {

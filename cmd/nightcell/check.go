@@ -224,6 +224,9 @@ func slowAttach(s *configs.Supply) string {
 
 // outside tries secrets, templates and files. What only another user may read is no mistake.
 func (r *checkReport) outside(config *configs.Config) {
+	for _, m := range config.Exposed() {
+		r.Notes = append(r.Notes, m.Error())
+	}
 	for _, err := range config.Outside() {
 		if errors.Is(err, fs.ErrPermission) {
 			r.Notes = append(r.Notes, err.Error())

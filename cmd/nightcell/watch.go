@@ -62,6 +62,9 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 		return usageError{open}
 	}
 	log := newLog(s.err, f.verbose)
+	for _, m := range cfg.Exposed() {
+		log.Warn("a secret is open to others", "where", m.Error())
+	}
 	d, err := daemon.New(daemon.Options{
 		Config: cfg, Clock: drivers.NewClock(f.speed), Version: version(), Log: log,
 		Load: func() (*configs.Config, error) { return configs.Load(f.config) },

@@ -11,8 +11,11 @@ import (
 	"net/http"
 	"os"
 	"reflect"
+	"strings"
 	"sync"
 	"time"
+	"unicode"
+	"unicode/utf8"
 )
 
 // The bounds of one request. A drill waits for every route, so an answer may take long.
@@ -186,6 +189,10 @@ func answer[In, Out any](do func(context.Context, In) (Out, error)) http.Handler
 			reply(w, http.StatusBadRequest, map[string]string{"error": "the order cannot be read: " + err.Error()})
 			return
 		}
+		if err := goodName(in); err != nil {
+			reply(w, http.StatusBadRequest, map[string]string{"error": err.Error()})
+			return
+		}
 		plain(reflect.ValueOf(&in))
 		out, err := do(ctx, in)
 		if err != nil {
@@ -194,6 +201,28 @@ func answer[In, Out any](do func(context.Context, In) (Out, error)) http.Handler
 		}
 		reply(w, http.StatusOK, out)
 	})
+}
+
+// longestName is that of the page's sign-in.
+const longestName = 60
+
+// goodName refuses an order by a name that could pass for more than a name where it is shown:
+// it stands in the log, in notices and on the page.
+func goodName(order any) error {
+	data, err := json.Marshal(order)
+	if err != nil {
+		return fmt.Errorf("reading the order: %w", err)
+	}
+	var by struct {
+		By string `json:"by"`
+	}
+	if json.Unmarshal(data, &by) != nil {
+		return nil // an order without a name is an empty object
+	}
+	if utf8.RuneCountInString(by.By) > longestName || strings.ContainsFunc(by.By, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return fmt.Errorf("the name %q: give one of at most %d characters on one line, without control characters", by.By, longestName)
+	}
+	return nil
 }
 
 func reply(w http.ResponseWriter, status int, v any) {

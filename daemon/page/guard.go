@@ -98,13 +98,17 @@ type visitors struct {
 	burst int
 	mu    sync.Mutex
 	known map[string]*rate.Limiter
+	all   *rate.Limiter // over all addresses: whoever has many of them gets no more tries
 }
+
+// manyAddresses is how many addresses may use up their tries at the same time.
+const manyAddresses = 4
 
 // mostVisitors are remembered; beyond that all are forgotten.
 const mostVisitors = 1024
 
 func newVisitors(every rate.Limit, burst int) *visitors {
-	return &visitors{every: every, burst: burst, known: make(map[string]*rate.Limiter)}
+	return &visitors{every: every, burst: burst, known: make(map[string]*rate.Limiter), all: rate.NewLimiter(manyAddresses*every, manyAddresses*burst)}
 }
 
 func (v *visitors) allow(r *http.Request) bool {
@@ -122,5 +126,5 @@ func (v *visitors) allow(r *http.Request) bool {
 		l = rate.NewLimiter(v.every, v.burst)
 		v.known[host] = l
 	}
-	return l.Allow()
+	return l.Allow() && v.all.Allow()
 }
