@@ -94,6 +94,7 @@ func (c *Command) environment(n Notice) []string {
 	add("SUPPLY", n.Supply)
 	add("KIND", string(n.Kind))
 	add("CONDITION", n.Condition)
+	add("AFTER", n.After)
 	add("PRIORITY", n.Priority.String())
 	add("STATE", n.State)
 	add("AT", n.At.UTC().Format(time.RFC3339))

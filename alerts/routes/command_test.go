@@ -49,7 +49,7 @@ func TestCommandFindsTheNoticeInItsEnvironment(t *testing.T) {
 	}
 	env := string(data)
 	for _, want := range []string{
-		"NIGHTCELL_CELL=zinc-1\n", "NIGHTCELL_CONDITION=over-current\n", "NIGHTCELL_PRIORITY=high\n", "NIGHTCELL_STATE=UNACK\n",
+		"NIGHTCELL_CELL=zinc-1\n", "NIGHTCELL_CONDITION=over-current\n", "NIGHTCELL_AFTER=\n", "NIGHTCELL_PRIORITY=high\n", "NIGHTCELL_STATE=UNACK\n",
 		"NIGHTCELL_AT=2026-01-02T03:04:05Z\n", "NIGHTCELL_SINCE=2026-01-02T03:03:05Z\n", "NIGHTCELL_KIND=alarm\n", "NIGHTCELL_DRILL=false\n",
 		"NIGHTCELL_VALUE_CURRENT_AMPERES=4.1\n", "NIGHTCELL_REPEAT=1\n", "NIGHTCELL_SUBJECT=zinc-1: 4.1 A where 3.3 A is the limit (reminder 1)\n", "TONE=high\n", "What to do first",
 	} {

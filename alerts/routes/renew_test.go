@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -81,9 +82,9 @@ func TestWhatStandsIsRenewed(t *testing.T) {
 func TestAFailedRenewalShowsAndEndsTheWait(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		source := &journal{}
-		var down bool
+		var down atomic.Bool
 		k := &keeper{inbox: inbox{name: "k", answer: func(context.Context, Notice) error {
-			if down {
+			if down.Load() {
 				return errors.New("connection refused")
 			}
 			return nil
@@ -96,13 +97,13 @@ func TestAFailedRenewalShowsAndEndsTheWait(t *testing.T) {
 		if h := box.Health()[0]; h.Lag < 9*time.Minute || h.LastError == "" {
 			t.Errorf("health while nothing is renewed: %+v", h)
 		}
-		down = true
+		down.Store(true)
 		source.add(alarm("b", "contact", High))
 		pass(time.Hour)
 		if n := len(k.take(errors.New("connection refused"))); n < 65 || n > 71 {
 			t.Errorf("%d renewals tried in 70 minutes", n)
 		}
-		down = false
+		down.Store(false)
 		k.take(nil)
 		pass(time.Minute + time.Second)
 		equal(t, k.ids(), "a", "b")

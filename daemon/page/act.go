@@ -89,7 +89,7 @@ func (p *Page) offerLogin(w http.ResponseWriter, r *http.Request, act string) {
 
 func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *snapshot.Cell, s *session, condition, kind string, given url.Values, problem error) {
 	act := r.PathValue("act")
-	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), ""), Act: act, Cell: c.Name, CellTitle: sentence.Name(c.Name), AtRest: c.AtRest}
+	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), c.Name), Act: act, Cell: c.Name, CellTitle: sentence.Name(c.Name), AtRest: c.AtRest}
 	if problem != nil {
 		v.Problem, v.Doubtful = problem.Error(), control.IsContradiction(problem)
 	}

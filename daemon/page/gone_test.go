@@ -87,6 +87,20 @@ func TestPageWhenTheDaemonIsGone(t *testing.T) {
 	b.do(chromedp.Click("#again"))
 	b.until("the sign-in form", `location.pathname === "/login" && new URLSearchParams(location.search).get("next") === "/cell/zinc-1"`)
 	b.quiet()
+
+	b.do(chromedp.SendKeys("#who", "night shift"), chromedp.SendKeys("#token", operatorToken), chromedp.Click(".go"))
+	b.until("the cell again", `document.getElementById("mine")`)
+	b.open(t, again.url+"/cell/zinc-1/enter?kind=remark", `document.getElementById("link") && `+isLive)
+	b.do(chromedp.SendKeys("#f-text", "the stirrer is slow"))
+	if got := eval[string](b, enabled); !strings.Contains(got, "Write into the run") {
+		t.Errorf("in the confirm step one can press %s", got)
+	}
+	again.stop()
+	b.until("the loss", isLost)
+	b.forgive("ERR_")
+	if got := eval[string](b, enabled+` + document.getElementById("f-text").value`); got != "the stirrer is slow" {
+		t.Errorf("without the daemon the confirm step still has: %s", got)
+	}
 }
 
 // TestAFormOutlivesARestart: the sign-in that a restart ended is offered, and what was written is still there, not yet done.
