@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/configs/quantity"
 	"nightcell/drivers"
 	"nightcell/integrate"
 )
@@ -142,7 +143,7 @@ func (r *run) kindOfGap(c *Cell) string {
 
 // interruption says in words what the chemistry makes of a gap before which the output was on or not.
 func interruption(ch alerts.Chemistry, g integrate.Gap, on bool) string {
-	text := fmt.Sprintf("nobody watched for %v; between %.4g and %.4g A·h passed", g.Length().Round(time.Second), g.Low/3600, g.High/3600)
+	text := fmt.Sprintf("nobody watched for %v; between %s A·h passed", g.Length().Round(time.Second), quantity.Between(g.Low/3600, g.High/3600, "and"))
 	off := "if the current was off"
 	switch {
 	case g.Measured && on:

@@ -8,8 +8,10 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
+	"nightcell/integrate"
 )
 
 // attached writes down who answers, for whoever reads the log later.
@@ -84,7 +86,7 @@ func (r *run) maintain(c *Cell) {
 	utc := r.time.stamp(now)
 	if !r.reached && c.set.Plan != nil && r.totals.Readings > 1 && r.standing.Left <= 0 {
 		r.reached = true
-		r.note(c, r.log.Entry(utc, "target", fmt.Sprintf("the target is reached with %.6g A·h counted", r.totals.Charge/3600)))
+		r.note(c, r.log.Entry(utc, "target", fmt.Sprintf("the target is reached with %s A·h counted", quantity.WithDoubt(r.totals.Charge/3600, integrate.CoverageFactor*r.totals.StandardUncertainty/3600))))
 		r.note(c, r.checkpoint(c, utc))
 	}
 	if r.log.CheckpointDue() {

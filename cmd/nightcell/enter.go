@@ -55,8 +55,8 @@ func newEnterCommand(s *shell) *cobra.Command {
 					if asJSON {
 						return printJSON(s.out, map[string]any{"settled": settled})
 					}
-					_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %.4g A·h, between %.4g and %.4g A·h\n", settled.Gap, drivers.Plain(cell),
-						ampereHours(settled.BestCoulombs), ampereHours(settled.LowCoulombs), ampereHours(settled.HighCoulombs))
+					_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %s A·h\n", settled.Gap, drivers.Plain(cell),
+						quantity.Interval(settled.BestCoulombs/3600, settled.LowCoulombs/3600, settled.HighCoulombs/3600))
 					return err
 				})
 			}

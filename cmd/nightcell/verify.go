@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"nightcell/configs/quantity"
 	"nightcell/daemon/report"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate"
@@ -169,7 +170,7 @@ func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 	fmt.Fprintf(w, "time\t%s, of it %s observed; gaps: %d\n", timeWords(t.Elapsed.Round(time.Second)), timeWords(t.Observed.Round(time.Second)), t.Gaps)
 	fmt.Fprintf(w, "charge\t%s (k = %d)\n", report.Show(matter.Figure{Value: t.Charge, StandardUncertainty: t.StandardUncertainty}, report.AmpereHours), integrate.CoverageFactor)
 	if t.Gaps > 0 {
-		fmt.Fprintf(w, "gaps\t%.4g to %.4g A·h of it\n", ampereHours(t.GapLow), ampereHours(t.GapHigh))
+		fmt.Fprintf(w, "gaps\t%s A·h of it\n", quantity.Between(t.GapLow/3600, t.GapHigh/3600, "to"))
 	}
 	fmt.Fprintf(w, "energy\t%.5g W·h\n", t.Energy/3600)
 	if r.Carried != nil {

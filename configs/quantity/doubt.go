@@ -55,8 +55,14 @@ func WithDoubt(value, expanded float64) string {
 
 // Interval writes a likeliest value and the limits within which the truth lies, each to the digits that half the width leaves.
 func Interval(best, low, high float64) string {
+	return Digits(best, math.Abs(high-low)/2) + " (" + Between(low, high, "to") + ")"
+}
+
+// Between writes the limits within which the truth lies, to the digits that half their distance leaves, with a word
+// between them.
+func Between(low, high float64, word string) string {
 	width := math.Abs(high-low) / 2
-	return fmt.Sprintf("%s (%s to %s)", Digits(best, width), Digits(low, width), Digits(high, width))
+	return Digits(low, width) + " " + word + " " + Digits(high, width)
 }
 
 // Span writes a usual range, which nobody knows better than to three digits.

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/history"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/runlog"
@@ -72,8 +73,8 @@ func ofGap(e history.Event, gaps []history.Gap) (int, string) {
 }
 
 func gapText(g history.Gap) string {
-	text := fmt.Sprintf("Nobody observed for %s (%s). Between %s and %s passed; %s is counted.", sentence.Span(g.To.Sub(g.From)), g.Kind,
-		sentence.Figure(g.Low/3600, 3), ampereHours(g.High, 3), ampereHours(g.Best, 3))
+	text := fmt.Sprintf("Nobody observed for %s (%s). Between %s passed; %s is counted.", sentence.Span(g.To.Sub(g.From)), g.Kind,
+		unit(quantity.Between(g.Low/3600, g.High/3600, "and"), "A·h"), ampereHours(g.Best, 3))
 	if g.Settled {
 		text += " Settled by a person."
 	}

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"nightcell/configs/quantity"
 	"nightcell/daemon/history"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/snapshot"
@@ -125,7 +126,7 @@ func gapRange(c *snapshot.Cell) string {
 	if q.Gaps == 0 {
 		return "none"
 	}
-	return sentence.Figure(q.GapLowCoulombs/3600, 3) + " to " + ampereHours(q.GapHighCoulombs, 3)
+	return unit(quantity.Between(q.GapLowCoulombs/3600, q.GapHighCoulombs/3600, "to"), "A·h")
 }
 
 func gapNote(c *snapshot.Cell) string {
