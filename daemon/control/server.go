@@ -189,11 +189,11 @@ func answer[In, Out any](do func(context.Context, In) (Out, error)) http.Handler
 			reply(w, http.StatusBadRequest, map[string]string{"error": "the order cannot be read: " + err.Error()})
 			return
 		}
+		plain(reflect.ValueOf(&in))
 		if err := goodName(in); err != nil {
 			reply(w, http.StatusBadRequest, map[string]string{"error": err.Error()})
 			return
 		}
-		plain(reflect.ValueOf(&in))
 		out, err := do(ctx, in)
 		if err != nil {
 			reply(w, statusOf(err), map[string]string{"error": err.Error()})
