@@ -166,16 +166,22 @@ var tradeUnits = map[string]struct {
 }
 
 // firstFigures are the names of the figures that come first, in this order: what the supply shows, then
-// what was counted. The others follow by name.
+// what was counted. Before them stand what the alarm found and its limit, the others follow by name.
 var firstFigures = []struct{ name, label string }{
-	{"reading_volts", "Cell voltage"}, {"reading_amperes", "Current"},
+	{"reading_volts", "Cell voltage"}, {"reading_amperes", "Current"}, {"reading_age_seconds", "Age of the reading"},
 	{"charge_coulombs", "Charge"}, {"charge_standard_uncertainty_coulombs", "Charge uncertainty"},
-	{"target_charge_coulombs", "Target"}, {"energy_joules", "Energy"},
+	{"target_charge_coulombs", "Target"}, {"deposit_kilograms", "Deposit"}, {"energy_joules", "Energy"},
 }
 
 // figures puts the values in a sensible order and moves the unit from the name to the figure.
 func figures(values map[string]float64) []figure {
 	rank := func(name string) int {
+		switch {
+		case strings.HasPrefix(name, "found_"):
+			return -2
+		case strings.HasPrefix(name, "limit_"):
+			return -1
+		}
 		for i, f := range firstFigures {
 			if f.name == name {
 				return i
@@ -200,7 +206,7 @@ func figures(values map[string]float64) []figure {
 			}
 		}
 		label = strings.ReplaceAll(label, "_", " ")
-		if i := rank(name); i < len(firstFigures) {
+		if i := rank(name); i >= 0 && i < len(firstFigures) {
 			label = firstFigures[i].label
 		} else if label != "" {
 			label = strings.ToUpper(label[:1]) + label[1:]

@@ -63,12 +63,13 @@ func TestLetterShowsFiguresAsTheTradeDoes(t *testing.T) {
 func TestLetterPutsFiguresInOrder(t *testing.T) {
 	n := alarm("a", "whisker", Medium)
 	n.Values = map[string]float64{"charge_coulombs": 129528, "charge_standard_uncertainty_coulombs": 180, "target_charge_coulombs": 144000,
-		"energy_joules": 487116, "reading_volts": 3.29, "reading_amperes": 3, "level_millimetres": 4}
+		"energy_joules": 487116, "reading_volts": 3.29, "reading_amperes": 3, "level_millimetres": 4,
+		"limit_amperes": 2.9, "found_amperes": 3.1, "reading_age_seconds": 12, "deposit_kilograms": 0.0386}
 	letter := BuiltIn().Compose(n)
 	for _, body := range []string{letter.Text, letter.HTML} {
 		at := -1
-		for _, want := range []string{"Cell voltage:", "3.29 V", "Current:", "3 A", "Charge:", "35.98 A·h", "Charge uncertainty:", "0.05 A·h",
-			"Target:", "40 A·h", "Energy:", "135.31 W·h", "Level:", "4 millimetres"} {
+		for _, want := range []string{"Found:", "3.1 A", "Limit:", "2.9 A", "Cell voltage:", "3.29 V", "Current:", "3 A", "Age of the reading:", "12 s", "Charge:", "35.98 A·h", "Charge uncertainty:", "0.05 A·h",
+			"Target:", "40 A·h", "Deposit:", "38.6 g", "Energy:", "135.31 W·h", "Level:", "4 millimetres"} {
 			i := strings.Index(body[at+1:], want)
 			if i < 0 {
 				t.Fatalf("%q is missing or out of order in:\n%s", want, body)
