@@ -177,7 +177,7 @@ var firstFigures = []struct{ name, label string }{
 func figures(values map[string]float64) []figure {
 	rank := func(name string) int {
 		switch {
-		case strings.HasPrefix(name, "found_"):
+		case strings.HasPrefix(name, FoundPrefix):
 			return -2
 		case strings.HasPrefix(name, "limit_"):
 			return -1
