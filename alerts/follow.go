@@ -34,6 +34,9 @@ func (b *Board) follow(now time.Duration, o *Observation) {
 	b.m.Fresh = b.recentNoise(5)
 	last := b.m.History.Last(0)
 	b.m.Repeats.closed(last)
+	if b.active.has(HardShort) {
+		return // what a short shows is no baseline
+	}
 	settled := b.m.Corridor.Settled
 	s := b.corridorSettings()
 	b.m.Corridor.Add(&s, last.At, b.signal(last))

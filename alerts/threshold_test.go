@@ -63,3 +63,18 @@ func TestSetPointsAreHeldToTheDisplay(t *testing.T) {
 		}
 	}
 }
+
+// TestAShortIsNoBaseline: a short of two hours teaches nothing, so the cell that comes back from it is not judged by it.
+func TestAShortIsNoBaseline(t *testing.T) {
+	r := newRig(t)
+	r.run(5 * time.Minute)
+	volts := r.o.Volts
+	r.o.Volts = 0.15
+	if got := only(r.run(2*time.Hour), alerts.HardShort); len(got) == 0 {
+		t.Fatal("no hard short")
+	}
+	r.o.Volts = volts
+	if got := only(r.run(3*time.Hour), alerts.AnodePassivation); len(got) > 0 {
+		t.Errorf("judged by what the short showed: %+v", got)
+	}
+}

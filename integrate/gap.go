@@ -47,6 +47,7 @@ type Gap struct {
 	AmperesBefore, AmperesAfter, Volts float64
 
 	Measured bool // Best is the trapezoid between the readings on either side
+	LineLost bool // the supply was out of reach
 	Settled  bool // an operator has said what happened
 }
 
@@ -55,7 +56,7 @@ func (g Gap) Length() time.Duration { return g.To - g.From }
 
 // variance returns the square of the standard uncertainty of Best, in C².
 //
-// When the operator has settled it, or the whole range is possible, the charge is
+// When the operator has settled it, or the whole range is possible (also because the supply was out of reach, and may have lost its power with the line), the charge is
 // taken as rectangular between Low and High, and the square is about Best, which
 // need not be the middle. When the evidence says untouched, the current is taken
 // to have lain between those at the two ends (rectangular, JCGM 100, 4.3.7), save for
@@ -63,7 +64,7 @@ func (g Gap) Length() time.Duration { return g.To - g.From }
 // readings show to vary quicker than that is added for all gaps at once (rippleUncertainty).
 func (g Gap) variance() float64 {
 	whole := meanSquare(g.Low, g.Best, g.High)
-	if !g.Measured || g.Settled {
+	if !g.Measured || g.Settled || g.LineLost {
 		return whole
 	}
 	spread := (g.AmperesAfter - g.AmperesBefore) * seconds(g.Length())
@@ -88,7 +89,7 @@ func bookGap(e Evidence, from, length time.Duration, before, after, limit, volts
 		From: from, To: from + length,
 		Low: 0, High: float64(limit * seconds(length)),
 		AmperesBefore: before, AmperesAfter: after, Volts: volts,
-		Measured: e.untouched(),
+		Measured: e.untouched(), LineLost: e.LineLost,
 	}
 	if g.Measured {
 		g.Best, g.BestJoules = coulombs, joules

@@ -195,3 +195,21 @@ func TestManyGaps(t *testing.T) {
 		t.Errorf("a folded gap: %v", err)
 	}
 }
+
+// TestALostLineMayHaveBeenALostSupply: whether power or only the line was gone for 3 s at 3 A, the truth (9 C or 0 C) lies within k = 2.
+func TestALostLineMayHaveBeenALostSupply(t *testing.T) {
+	c := NewCoulometer(Settings{GapAfter: 10 * time.Second})
+	for _, s := range []struct {
+		sample Sample
+		lost   bool
+	}{{Sample{0, 3, 3}, false}, {Sample{3 * time.Second, 3, 3}, true}} {
+		e := Evidence{OnBefore: true, OnAfter: true, SameInstrument: true, SetPointsUnchanged: true, LimitAmperes: 3, LineLost: s.lost}
+		if _, err := c.Add(s.sample, e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	got := c.Totals()
+	if low, high := got.Charge-2*got.StandardUncertainty, got.Charge+2*got.StandardUncertainty; low > 0.1 || high < 9 {
+		t.Errorf("%.2f C to %.2f C for 0 C or 9 C", low, high)
+	}
+}

@@ -24,7 +24,7 @@ func newDisk(t *testing.T) disk {
 	if err := os.Mkdir(d.dir, 0o750); err != nil {
 		t.Fatal(err)
 	}
-	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=64m", "tmpfs", d.dir).CombinedOutput(); err != nil {
+	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=64m,mode=0750", "tmpfs", d.dir).CombinedOutput(); err != nil {
 		t.Logf("no disk of its own (%v: %s): it is not filled in this run", err, out)
 		return d
 	}

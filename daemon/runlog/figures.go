@@ -82,9 +82,15 @@ func encodeGaps(gaps []integrate.Gap) string {
 		}
 		b = append(strconv.AppendBool(b, g.Measured), ' ')
 		b = strconv.AppendBool(b, g.Settled)
+		if g.LineLost {
+			b = append(b, lineLostWord...)
+		}
 	}
 	return string(b)
 }
+
+// lineLostWord stands behind a gap during which the supply was out of reach.
+const lineLostWord = " lost"
 
 func gapFloats(g *integrate.Gap) []*float64 {
 	return []*float64{&g.Best, &g.Low, &g.High, &g.BestJoules, &g.LowJoules, &g.HighJoules,
@@ -98,6 +104,7 @@ func decodeGaps(s string) ([]integrate.Gap, error) {
 	var gaps []integrate.Gap
 	for _, one := range strings.Split(s, ";") {
 		var g integrate.Gap
+		one, g.LineLost = strings.CutSuffix(one, lineLostWord)
 		floats, words := gapFloats(&g), strings.Split(one, " ")
 		if len(words) != 3+len(floats)+2 {
 			return nil, fmt.Errorf("a gap of %d figures", len(words))

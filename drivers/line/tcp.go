@@ -45,7 +45,9 @@ func openTCP(ctx context.Context, s Settings) (port, error) {
 func lockFile(dir, fallback, host string) (*lock.Lock, error) {
 	if dir == "" {
 		var err error
-		if dir, err = lock.Folder(fallback); err != nil {
+		if dir, err = lock.Folder(fallback); errors.Is(err, lock.ErrNowhere) {
+			return nil, nil // a watch makes its data directory first, so none runs here
+		} else if err != nil {
 			return nil, err
 		}
 	}
@@ -90,9 +92,5 @@ func (t *socket) others() string { return "" }
 func (t *socket) unstick()       {}
 
 func (t *socket) close() error {
-	err := t.conn.Close()
-	if t.lock == nil {
-		return err
-	}
-	return errors.Join(err, t.lock.Release())
+	return errors.Join(t.conn.Close(), t.lock.Release())
 }

@@ -69,8 +69,11 @@ func (l *Lock) Stands() bool {
 	return err == nil && os.SameFile(now, l.made)
 }
 
-// Release gives the lock back and removes its file.
+// Release gives the lock back and removes its file. A nil Lock holds nothing.
 func (l *Lock) Release() error {
+	if l == nil {
+		return nil
+	}
 	if l.Stands() {
 		_ = os.Remove(l.path) // before it is unlocked, so that nobody locks what is about to go; one that stays does no harm
 	}
@@ -104,6 +107,9 @@ func holder(path string) int {
 	return pid
 }
 
+// ErrNowhere says that this user has no home and the fallback is not there either, so that no other process of this user can have a lock.
+var ErrNowhere = errors.New("there is no folder for locks")
+
 // Folder returns a folder for locks that all processes of this user agree on: the one for
 // caches in the user's home, which is made if need be, or else fallback if it is there.
 func Folder(fallback string) (string, error) {
@@ -116,7 +122,9 @@ func Folder(fallback string) (string, error) {
 		return dir, nil
 	}
 	if fallback != "" {
-		if _, err := os.Stat(fallback); err != nil {
+		if _, err := os.Stat(fallback); errors.Is(err, fs.ErrNotExist) {
+			return "", ErrNowhere
+		} else if err != nil {
 			failed = append(failed, err)
 		} else if fit(fallback, &failed) {
 			return fallback, nil

@@ -65,6 +65,9 @@ func TestFolder(t *testing.T) {
 	if dir, err := Folder(data); err != nil || dir != data {
 		t.Errorf("without a home: %s, %v", dir, err)
 	}
+	if dir, err := Folder(filepath.Join(data, "none")); !errors.Is(err, ErrNowhere) {
+		t.Errorf("without a home and a fallback: %s, %v", dir, err)
+	}
 	if err := os.Chmod(data, 0o777); err != nil {
 		t.Fatal(err)
 	}
