@@ -12,6 +12,9 @@ import (
 //go:embed weights.csv
 var weightsCSV string
 
+// weights is the source of the standard atomic weights.
+const weights = "Prohaska et al., Standard atomic weights of the elements 2021, Pure and Applied Chemistry 2022, doi 10.1515/pac-2019-0603"
+
 // Element is one chemical element.
 type Element struct {
 	Number int
@@ -59,11 +62,10 @@ func parseElement(field []string) (Element, error) {
 	if err != nil {
 		return Element{}, err
 	}
-	source := "CIAAW 2021"
+	e.Weight = Figure{Value: weight * 1e-3, StandardUncertainty: half * 1e-3 / math.Sqrt(3), Mark: Published, Source: weights}
 	if field[5] != "ciaaw" {
-		source = "CIAAW 2021, from memory"
+		e.Weight.Mark, e.Weight.Source = Assumed, "from memory"
 	}
-	e.Weight = Figure{Value: weight * 1e-3, StandardUncertainty: half * 1e-3 / math.Sqrt(3), Mark: Published, Source: source}
 	return e, nil
 }
 

@@ -24,7 +24,6 @@ var metals = sync.OnceValue(func() []Metal {
 
 // The shapes of the file. A figure is [value, "source"], a range is [low, high, "source"].
 type (
-	sourceRow struct{ Mark, Text string }
 	figureRow []any
 	metalRow  struct {
 		Symbol    string
@@ -74,14 +73,14 @@ type (
 
 // tableReader turns rows into metals and keeps the first mistake.
 type tableReader struct {
-	sources map[string]sourceRow
+	sources map[string]Source
 	at      string // which metal, for messages
 	err     error
 }
 
 func parseMetals(text string) ([]Metal, error) {
 	var file struct {
-		Source map[string]sourceRow
+		Source map[string]Source
 		Metal  []metalRow
 	}
 	meta, err := toml.Decode(text, &file)
@@ -162,15 +161,11 @@ func (r *tableReader) media(media []Medium) []Medium {
 }
 
 func (r *tableReader) source(key string) (Mark, string) {
-	s, ok := r.sources[key]
-	switch {
-	case ok && s.Mark == "published":
-		return Published, s.Text
-	case ok && s.Mark == "assumed":
-		return Assumed, s.Text
+	mark, text := r.sources[key].Cite()
+	if mark == Unmarked {
+		r.fail(fmt.Sprintf("source %q is not listed", key))
 	}
-	r.fail(fmt.Sprintf("source %q is not listed", key))
-	return Unmarked, ""
+	return mark, text
 }
 
 // numbers splits a row into its numbers and the source key at its end.

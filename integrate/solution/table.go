@@ -60,7 +60,7 @@ var constants = sync.OnceValue(func() *table {
 
 func parseTable(text string) (*table, error) {
 	var file struct {
-		Source    map[string]struct{ Mark, Text string }
+		Source    map[string]matter.Source
 		Component []struct {
 			Name   Component
 			Charge float64
@@ -80,7 +80,7 @@ func parseTable(text string) (*table, error) {
 		t.charges[c.Name] = c.Charge
 	}
 	check := func(name, source string, of map[Component]float64) error {
-		if _, ok := file.Source[source]; !ok {
+		if mark, _ := file.Source[source].Cite(); mark == matter.Unmarked {
 			return fmt.Errorf("%s: source %q is not listed", name, source)
 		}
 		for c := range of {
@@ -102,18 +102,14 @@ func parseTable(text string) (*table, error) {
 		for c, n := range s.Of {
 			s.charge += n * t.charges[c]
 		}
-		s.Source = file.Source[s.Source].Text
+		_, s.Source = file.Source[s.Source].Cite()
 		t.species = append(t.species, s)
 	}
 	for _, s := range file.Solid {
 		if err := check(s.Name, s.Source, s.Of); err != nil {
 			return nil, err
 		}
-		s.Mark = matter.Assumed
-		if file.Source[s.Source].Mark == "published" {
-			s.Mark = matter.Published
-		}
-		s.Source = file.Source[s.Source].Text
+		s.Mark, s.Source = file.Source[s.Source].Cite()
 		t.solids = append(t.solids, s)
 	}
 	return t, nil
