@@ -185,9 +185,6 @@ func TestWhatAPersonCannotDo(t *testing.T) {
 		{"shelf for ever", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "x", 1000*time.Hour, now) }, "at most 24.0 h"},
 		{"shelf for no time", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "x", 0, now) }, "above zero"},
 		{"unshelve what is not shelved", func() (alerts.Change, error) { return r.b.Unshelve(c, "ann", now) }, "is normal; there is nothing to unshelve"},
-		{"suppress without reason", func() (alerts.Change, error) { return r.b.Suppress(c, "ann", "", now) }, "reason"},
-		{"unsuppress the board's own", func() (alerts.Change, error) { return r.b.Unsuppress(alerts.OhmicRise, "ann", now) }, "learned"},
-		{"unsuppress nothing", func() (alerts.Change, error) { return r.b.Unsuppress(alerts.Condition(200), "ann", now) }, "no such condition"},
 		{"out of service without reason", func() (alerts.Change, error) { return r.b.OutOfService(c, "ann", "", now) }, "reason"},
 		{"return what is in service", func() (alerts.Change, error) { return r.b.ReturnToService(c, "ann", now) }, "nothing to return to service"},
 		{"reset what is not latched", func() (alerts.Change, error) { return r.b.Reset(c, "ann", now) }, "nothing to reset"},
@@ -206,7 +203,7 @@ func TestWhatAPersonCannotDo(t *testing.T) {
 	}
 }
 
-// TestSetAsideAndBack: suppressed by a person and out of service, each with its way back.
+// TestSetAsideAndBack: out of service and on the shelf, each with its way back.
 func TestSetAsideAndBack(t *testing.T) {
 	r := newRig(t)
 	r.o.Amperes = 3.4
@@ -216,7 +213,6 @@ func TestSetAsideAndBack(t *testing.T) {
 		state alerts.State
 		back  func(alerts.Condition, string, time.Time) (alerts.Change, error)
 	}{
-		{func() (alerts.Change, error) { return r.b.Suppress(alerts.OverCurrent, "ann", "test", r.o.UTC) }, alerts.DSUPR, r.b.Unsuppress},
 		{func() (alerts.Change, error) { return r.b.OutOfService(alerts.OverCurrent, "ann", "test", r.o.UTC) }, alerts.OOSRV, r.b.ReturnToService},
 		{func() (alerts.Change, error) {
 			return r.b.Shelve(alerts.OverCurrent, "ann", "test", time.Hour, r.o.UTC)

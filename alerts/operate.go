@@ -13,14 +13,11 @@ type Alarm struct {
 	Priority    Priority      `json:"priority"`
 	Since       time.Time     `json:"since"` // when the condition last began to hold; zero if never
 	First       bool          `json:"first"`
-	After       Condition     `json:"after"`
 	Text        string        `json:"text"`
 	Reason      string        `json:"reason,omitempty"` // of being set aside
 	By          string        `json:"by,omitempty"`
 	ShelfEnds   time.Time     `json:"shelf_ends,omitzero"`
 	Holds       bool          `json:"holds"` // the condition holds now, whatever the state
-	Chattering  bool          `json:"chattering"`
-	ActiveSince time.Duration `json:"-"` // when it became active, on the run's time
 }
 
 // Active returns every alarm that is not in the state NORM, causes before
@@ -42,8 +39,8 @@ func (b *Board) alarm(c Condition) Alarm {
 	a := &b.m.Alarms[c]
 	l := Alarm{
 		Condition: c, State: a.State, Priority: b.limits.settings[c].Priority, Since: a.RawUTC,
-		First: a.First, After: a.After, Text: a.Text, Reason: a.Reason, By: a.By,
-		Holds: a.Active, Chattering: a.Chattering, ActiveSince: a.Began,
+		First: a.First, Text: a.Text, Reason: a.Reason, By: a.By,
+		Holds: a.Active,
 	}
 	if a.State == SHLVD {
 		l.ShelfEnds = b.m.UTC.Add(a.Until - b.m.At)
@@ -100,23 +97,6 @@ const LongestShelf = 24 * time.Hour
 // Unshelve takes an alarm from the shelf before its time.
 func (b *Board) Unshelve(c Condition, by string, utc time.Time) (Change, error) {
 	return b.putBack(c, SHLVD, by, utc, "unshelve")
-}
-
-// Suppress sets an alarm aside because the operation is such that it means nothing,
-// until Unsuppress.
-func (b *Board) Suppress(c Condition, by, reason string, utc time.Time) (Change, error) {
-	if reason == "" {
-		return Change{}, fmt.Errorf("suppress %s: give the reason, which belongs to the state", c)
-	}
-	return b.person(c, Suppress, by, reason, utc, "suppress")
-}
-
-// Unsuppress ends a suppression. One that the board made itself it also ends itself.
-func (b *Board) Unsuppress(c Condition, by string, utc time.Time) (Change, error) {
-	if a := &b.m.Alarms[min(c, conditionCount-1)]; a.State == DSUPR && a.Own {
-		return Change{}, fmt.Errorf("unsuppress %s: it is suppressed because %s, and comes back when that is over", c, a.Reason)
-	}
-	return b.putBack(c, DSUPR, by, utc, "unsuppress")
 }
 
 // OutOfService takes an alarm out of service until ReturnToService.

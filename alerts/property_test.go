@@ -71,9 +71,9 @@ func person(r *rand.Rand, b *alerts.Board, utc time.Time) []alerts.Change {
 	case 3:
 		ch, err = b.Shelve(c, "ann", "whim", time.Duration(1+r.IntN(600))*time.Second, utc)
 	case 4:
-		ch, err = b.Suppress(c, "ann", "whim", utc)
+		ch, err = b.OutOfService(c, "ann", "whim", utc)
 	case 5:
-		ch, err = b.Unsuppress(c, "ann", utc)
+		ch, err = b.ReturnToService(c, "ann", utc)
 	case 6:
 		ch, err = b.Reset(c, "ann", utc)
 	case 7:

@@ -62,8 +62,8 @@ type Budget struct {
 
 // Component is one part of a Budget, named.
 type Component struct {
-	Source              string
-	StandardUncertainty float64 // C
+	Source              string  `json:"source"`
+	StandardUncertainty float64 `json:"standard_uncertainty_coulombs"`
 }
 
 // Components returns the parts in a fixed order, with their names.

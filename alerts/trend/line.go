@@ -27,9 +27,6 @@ func (l *Line) Add(x, y float64) {
 // Slope returns the slope in units of y per unit of x; NaN with fewer than two different x.
 func (l *Line) Slope() float64 { return l.sxy / l.sxx }
 
-// Intercept returns the value of the line at x = 0.
-func (l *Line) Intercept() float64 { return l.MeanY - l.Slope()*l.MeanX }
-
 // Residual returns the residual standard deviation with N−2 degrees of freedom,
 // in units of y; NaN with fewer than three pairs.
 func (l *Line) Residual() float64 {
@@ -44,11 +41,6 @@ func (l *Line) Residual() float64 {
 // holds for independent residuals; the readings of a cell are correlated in time, so
 // it is a lower bound there.
 func (l *Line) SlopeUncertainty() float64 { return l.Residual() / math.Sqrt(l.sxx) }
-
-// InterceptUncertainty returns the standard uncertainty of the intercept.
-func (l *Line) InterceptUncertainty() float64 {
-	return l.Residual() * math.Sqrt(1/float64(l.N)+l.MeanX*l.MeanX/l.sxx)
-}
 
 // Deviation returns the sample standard deviation of y alone (N−1 degrees of freedom).
 func (l *Line) Deviation() float64 { return math.Sqrt(l.syy / float64(l.N-1)) }

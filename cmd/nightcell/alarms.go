@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -51,96 +52,102 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 	}
 	r.addFlags(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	cmd.AddCommand(newAckCommand(s, r), newShelveCommand(s, r), newUnshelveCommand(s, r), newResetCommand(s, r), newOutOfServiceCommand(s, r), newReturnCommand(s, r))
+	for _, a := range alarmActs {
+		cmd.AddCommand(a.command(s, r))
+	}
 	return cmd
 }
 
-func newAckCommand(s *shell, r *reach) *cobra.Command {
-	return &cobra.Command{
-		Use:     "ack CELL CONDITION",
-		Short:   "Say that somebody has taken an alarm in hand",
-		Example: "  nightcell alarms ack zinc-1 over-current --by \"night shift\" --config nightcell.toml",
-		Args:    between(2, 2, "nightcell alarms ack CELL CONDITION"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-				if err := c.Acknowledge(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
-					return err
-				}
-				_, err := fmt.Fprintf(s.out, "%s of %s is acknowledged by %s\n", drivers.Plain(args[1]), drivers.Plain(args[0]), drivers.Plain(r.who()))
-				return err
-			})
-		},
-	}
+// alarmAct is a command that does one thing to one alarm.
+type alarmAct struct {
+	name, form, short, example string
+	done                       string // what is said afterwards: of the alarm, by whom where there is a %s
+	reason, length             bool   // it needs a reason, and a time
+	do                         func(context.Context, *control.Client, control.ShelveOrder) error
 }
 
-func newShelveCommand(s *shell, r *reach) *cobra.Command {
+var alarmActs = []alarmAct{
+	{name: "ack", short: "Say that somebody has taken an alarm in hand", example: `zinc-1 over-current --by "night shift"`,
+		done: "is acknowledged by %s",
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
+			return c.Acknowledge(ctx, o.AlarmOrder)
+		}},
+	{name: "shelve", form: " --for TIME --reason TEXT", short: "Set an alarm aside for a time, with the reason",
+		example: `zinc-1 contact --for "2 h" --reason "clip is being replaced"`, done: "is set aside for %s", reason: true, length: true,
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error { return c.Shelve(ctx, o) }},
+	{name: "unshelve", short: "Take an alarm back before its time", example: "zinc-1 contact", done: "is back in service",
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
+			return c.Unshelve(ctx, o.AlarmOrder)
+		}},
+	{name: "reset", short: "Release an alarm that latches, once it is over and acknowledged", example: "zinc-1 hard-short", done: "is released",
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
+			return c.Reset(ctx, o.AlarmOrder)
+		}},
+	{name: "out-of-service", form: " --reason TEXT", short: "Take an alarm out of service until it is returned or the run ends, with the reason",
+		example: `zinc-1 stirrer-stopped --reason "no stirrer tonight"`, done: "is out of service", reason: true,
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
+			return c.OutOfService(ctx, control.ServiceOrder{AlarmOrder: o.AlarmOrder, Reason: o.Reason})
+		}},
+	{name: "return", short: "Return an alarm to service", example: "zinc-1 stirrer-stopped", done: "is in service again",
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
+			return c.ReturnToService(ctx, o.AlarmOrder)
+		}},
+}
+
+// command makes the command of an act.
+func (a alarmAct) command(s *shell, r *reach) *cobra.Command {
 	var length, reason string
+	use := a.name + " CELL CONDITION" + a.form
 	cmd := &cobra.Command{
-		Use:     "shelve CELL CONDITION --for TIME --reason TEXT",
-		Short:   "Set an alarm aside for a time, with the reason",
-		Example: "  nightcell alarms shelve zinc-1 contact --for \"2 h\" --reason \"clip is being replaced\" --config nightcell.toml",
-		Args:    between(2, 2, "nightcell alarms shelve CELL CONDITION --for TIME --reason TEXT"),
+		Use:     use,
+		Short:   a.short,
+		Example: "  nightcell alarms " + a.name + " " + a.example + " --config nightcell.toml",
+		Args:    between(2, 2, "nightcell alarms "+use),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			seconds, err := quantity.Parse(quantity.Time, length)
-			switch {
-			case err != nil:
-				return usagef("--for: %w", err)
-			case seconds <= 0:
-				return usagef("--for: an alarm cannot be set aside for %s", length)
-			case seconds > alerts.LongestShelf.Seconds():
-				return usagef("--for %s: an alarm can be set aside for %s at most, so that nobody forgets it", length, timeWords(alerts.LongestShelf))
-			case reason == "":
+			order := control.ShelveOrder{AlarmOrder: control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}, Reason: reason}
+			var err error
+			if a.length {
+				if order.Seconds, err = shelfTime(length); err != nil {
+					return err
+				}
+			}
+			if a.reason && reason == "" {
 				return usagef("--reason: say why, so that the next person knows it")
 			}
 			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-				order := control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}
-				if err := c.Shelve(ctx, control.ShelveOrder{AlarmOrder: order, Reason: reason, Seconds: seconds}); err != nil {
+				if err := a.do(ctx, c, order); err != nil {
 					return err
 				}
-				_, err := fmt.Fprintf(s.out, "%s of %s is set aside for %s\n", drivers.Plain(args[1]), drivers.Plain(args[0]), length)
+				done := a.done
+				if strings.Contains(done, "%s") {
+					done = fmt.Sprintf(done, cmp.Or(length, drivers.Plain(order.By)))
+				}
+				_, err := fmt.Fprintf(s.out, "%s of %s %s\n", drivers.Plain(args[1]), drivers.Plain(args[0]), done)
 				return err
 			})
 		},
 	}
-	cmd.Flags().StringVar(&length, "for", "", "how long: a `time`, such as \"2 h\"")
-	cmd.Flags().StringVar(&reason, "reason", "", "`text` for the run log: why")
+	if a.length {
+		cmd.Flags().StringVar(&length, "for", "", "how long: a `time`, such as \"2 h\"")
+	}
+	if a.reason {
+		cmd.Flags().StringVar(&reason, "reason", "", "`text` for the run log: why")
+	}
 	return cmd
 }
 
-func newUnshelveCommand(s *shell, r *reach) *cobra.Command {
-	return &cobra.Command{
-		Use:     "unshelve CELL CONDITION",
-		Short:   "Take an alarm back before its time",
-		Example: "  nightcell alarms unshelve zinc-1 contact --config nightcell.toml",
-		Args:    between(2, 2, "nightcell alarms unshelve CELL CONDITION"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-				if err := c.Unshelve(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
-					return err
-				}
-				_, err := fmt.Fprintf(s.out, "%s of %s is back in service\n", drivers.Plain(args[1]), drivers.Plain(args[0]))
-				return err
-			})
-		},
+// shelfTime reads how long an alarm is to be set aside, in s.
+func shelfTime(length string) (float64, error) {
+	seconds, err := quantity.Parse(quantity.Time, length)
+	switch {
+	case err != nil:
+		return 0, usagef("--for: %w", err)
+	case seconds <= 0:
+		return 0, usagef("--for: an alarm cannot be set aside for %s", length)
+	case seconds > alerts.LongestShelf.Seconds():
+		return 0, usagef("--for %s: an alarm can be set aside for %s at most, so that nobody forgets it", length, timeWords(alerts.LongestShelf))
 	}
-}
-
-func newResetCommand(s *shell, r *reach) *cobra.Command {
-	return &cobra.Command{
-		Use:     "reset CELL CONDITION",
-		Short:   "Release an alarm that latches, once it is over and acknowledged",
-		Example: "  nightcell alarms reset zinc-1 hard-short --config nightcell.toml",
-		Args:    between(2, 2, "nightcell alarms reset CELL CONDITION"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-				if err := c.Reset(ctx, control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}); err != nil {
-					return err
-				}
-				_, err := fmt.Fprintf(s.out, "%s of %s is released\n", drivers.Plain(args[1]), drivers.Plain(args[0]))
-				return err
-			})
-		},
-	}
+	return seconds, nil
 }
 
 // printAlarms writes a table, and under each alarm that waits for a person what to do first.

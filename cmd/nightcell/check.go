@@ -67,7 +67,7 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 	case err != nil:
 		return usageError{err}
 	}
-	report := checkReport{Config: f.config, Valid: true, Mistakes: []mistakeJSON{}, Cells: []cellJSON{}, Supplies: []askedJSON{}, Notes: []string{}}
+	report := checkReport{Config: f.config, Valid: true, Mistakes: configs.Mistakes{}, Cells: []cellJSON{}, Supplies: []askedJSON{}, Notes: []string{}}
 	report.outside(config)
 	for _, m := range config.Unfilled() {
 		report.Notes = append(report.Notes, m.Error())
@@ -101,9 +101,7 @@ func (f *checkFlags) refuse(s *shell, mistakes configs.Mistakes) error {
 		return usageError{errSilent}
 	}
 	report := checkReport{Config: f.config, Cells: []cellJSON{}, Supplies: []askedJSON{}, Notes: []string{}}
-	for _, m := range mistakes {
-		report.Mistakes = append(report.Mistakes, mistakeJSON(m))
-	}
+	report.Mistakes = mistakes
 	if err := printJSON(s.out, report); err != nil {
 		return err
 	}
@@ -112,20 +110,12 @@ func (f *checkFlags) refuse(s *shell, mistakes configs.Mistakes) error {
 
 // checkReport is what check has found, and its JSON form.
 type checkReport struct {
-	Config   string        `json:"config"`
-	Valid    bool          `json:"valid"`
-	Mistakes []mistakeJSON `json:"mistakes"`
-	Notes    []string      `json:"notes"`
-	Cells    []cellJSON    `json:"cells"`
-	Supplies []askedJSON   `json:"supplies"` // those asked
-}
-
-type mistakeJSON struct {
-	File   string `json:"file"`
-	Line   int    `json:"line"`
-	Key    string `json:"key"`
-	Wrong  string `json:"wrong"`
-	Remedy string `json:"remedy"`
+	Config   string           `json:"config"`
+	Valid    bool             `json:"valid"`
+	Mistakes configs.Mistakes `json:"mistakes"`
+	Notes    []string         `json:"notes"`
+	Cells    []cellJSON       `json:"cells"`
+	Supplies []askedJSON      `json:"supplies"` // those asked
 }
 
 type cellJSON struct {
@@ -233,7 +223,7 @@ func (r *checkReport) outside(config *configs.Config) {
 			continue
 		}
 		r.Valid = false
-		r.Mistakes = append(r.Mistakes, mistakeJSON(err.Mistake))
+		r.Mistakes = append(r.Mistakes, err.Mistake)
 	}
 }
 
@@ -251,7 +241,7 @@ func (r *checkReport) answered() bool {
 func (r *checkReport) print(out io.Writer, asked bool) error {
 	w := &errWriter{w: out}
 	for _, m := range r.Mistakes {
-		fmt.Fprintln(w, configs.Mistake(m))
+		fmt.Fprintln(w, m)
 	}
 	if r.Valid {
 		cells := "1 cell"

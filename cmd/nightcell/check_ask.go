@@ -10,29 +10,30 @@ import (
 	"time"
 
 	"nightcell/configs"
+	"nightcell/configs/quantity"
 	"nightcell/drivers"
 	"nightcell/drivers/scpi"
 )
 
 // askedJSON is what one channel of a supply has answered. What it does not tell is null.
 type askedJSON struct {
-	Supply       string   `json:"supply"`
-	Channel      int      `json:"channel"`
-	Cell         string   `json:"cell,omitempty"`
-	Port         string   `json:"port"`
-	Identity     string   `json:"identity,omitempty"`
-	Output       string   `json:"output,omitempty"`
-	Mode         string   `json:"mode,omitempty"`
-	SetVolts     *float64 `json:"set_volts"`
-	SetAmperes   *float64 `json:"set_amperes"`
-	LimitVolts   *float64 `json:"protection_volts"`
-	LimitAmperes *float64 `json:"protection_amperes"`
-	Tripped      []string `json:"tripped"`
-	Errors       []string `json:"errors"`
-	Volts        *float64 `json:"reading_volts"`
-	Amperes      *float64 `json:"reading_amperes"`
-	Took         *float64 `json:"reading_took_seconds"`
-	Notes        []string `json:"notes"`
+	Supply       string         `json:"supply"`
+	Channel      int            `json:"channel"`
+	Cell         string         `json:"cell,omitempty"`
+	Port         string         `json:"port"`
+	Identity     string         `json:"identity,omitempty"`
+	Output       string         `json:"output,omitempty"`
+	Mode         string         `json:"mode,omitempty"`
+	SetVolts     quantity.Maybe `json:"set_volts"`
+	SetAmperes   quantity.Maybe `json:"set_amperes"`
+	LimitVolts   quantity.Maybe `json:"protection_volts"`
+	LimitAmperes quantity.Maybe `json:"protection_amperes"`
+	Tripped      []string       `json:"tripped"`
+	Errors       []string       `json:"errors"`
+	Volts        quantity.Maybe `json:"reading_volts"`
+	Amperes      quantity.Maybe `json:"reading_amperes"`
+	Took         quantity.Maybe `json:"reading_took_seconds"`
+	Notes        []string       `json:"notes"`
 	// Problem is why the channel did not answer as it should; empty when it did.
 	Problem string `json:"problem,omitempty"`
 }
@@ -73,6 +74,9 @@ func askSupply(ctx context.Context, config *configs.Config, s *configs.Supply, p
 // askChannel opens one channel, asks everything, and closes it again. c is nil when no cell is on it.
 func askChannel(ctx context.Context, s *configs.Supply, channel int, c *configs.Cell, clock drivers.Clock) askedJSON {
 	a := askedJSON{Supply: s.Name, Channel: channel, Port: s.Port, Tripped: []string{}, Errors: []string{}, Notes: []string{}}
+	for _, v := range []*quantity.Maybe{&a.SetVolts, &a.SetAmperes, &a.LimitVolts, &a.LimitAmperes, &a.Volts, &a.Amperes, &a.Took} {
+		*v = quantity.Maybe(math.NaN())
+	}
 	limit := math.NaN()
 	if c != nil {
 		a.Cell, limit = c.Name, c.Limits.Amperes
@@ -108,14 +112,14 @@ func (a *askedJSON) ask(ctx context.Context, supply drivers.Supply, expected str
 		return fmt.Errorf("asking for output, set-points and protection: %w", err)
 	}
 	a.Output, a.Mode = status.Output.String(), status.Mode.String()
-	a.SetVolts, a.SetAmperes = told(float64(status.SetVolts)), told(float64(status.SetAmperes))
-	a.LimitVolts, a.LimitAmperes = told(float64(status.LimitVolts)), told(float64(status.LimitAmperes))
+	a.SetVolts, a.SetAmperes = quantity.Maybe(status.SetVolts), quantity.Maybe(status.SetAmperes)
+	a.LimitVolts, a.LimitAmperes = quantity.Maybe(status.LimitVolts), quantity.Maybe(status.LimitAmperes)
 	a.Tripped, a.Errors = append(a.Tripped, status.Tripped...), append(a.Errors, status.Errors...)
 	reading, err := supply.Poll(ctx)
 	if err != nil {
 		return fmt.Errorf("taking a reading: %w", err)
 	}
-	a.Volts, a.Amperes, a.Took = told(float64(reading.Volts)), told(float64(reading.Amperes)), told(reading.Took.Seconds())
+	a.Volts, a.Amperes, a.Took = quantity.Maybe(reading.Volts), quantity.Maybe(reading.Amperes), quantity.Maybe(reading.Took.Seconds())
 	if !strings.HasPrefix(a.Identity, expected) {
 		return fmt.Errorf("another instrument answers: %q, and the configuration expects identity = %q; connect the right one or mend the configuration", a.Identity, expected)
 	}
@@ -125,14 +129,6 @@ func (a *askedJSON) ask(ctx context.Context, supply drivers.Supply, expected str
 	return nil
 }
 
-// told is nil for what a supply does not tell, because JSON has no NaN.
-func told(v float64) *float64 {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	return &v
-}
-
 // compare notes where the supply stands otherwise than the cell's limits suppose.
 func (a *askedJSON) compare(c *configs.Cell, limit float64) {
 	note := func(format string, args ...any) { a.Notes = append(a.Notes, fmt.Sprintf(format, args...)) }
@@ -140,27 +136,27 @@ func (a *askedJSON) compare(c *configs.Cell, limit float64) {
 		note("protection has acted: %s", strings.Join(a.Tripped, ", "))
 	}
 	// A cell at rest shows what a battery would; trade practice calls 0.3 V the sign that it is connected.
-	if a.Output == drivers.OutputOff.String() && a.Volts != nil && *a.Volts > 0.3 {
-		note("the output is off and %.3g V stand at it: a cell is connected and acts as a battery", *a.Volts)
+	if a.Output == drivers.OutputOff.String() && a.Volts > 0.3 {
+		note("the output is off and %.3g V stand at it: a cell is connected and acts as a battery", a.Volts)
 	}
 	if c == nil {
 		return
 	}
 	volts := c.Limits.Volts
-	if a.SetAmperes != nil && *a.SetAmperes > limit {
-		note("the current set-point %.4g A is above the cell's limit of %.4g A", *a.SetAmperes, limit)
+	if float64(a.SetAmperes) > limit {
+		note("the current set-point %.4g A is above the cell's limit of %.4g A", a.SetAmperes, limit)
 	}
-	if a.Amperes != nil && *a.Amperes > limit {
-		note("%.4g A flow, above the cell's limit of %.4g A", *a.Amperes, limit)
+	if float64(a.Amperes) > limit {
+		note("%.4g A flow, above the cell's limit of %.4g A", a.Amperes, limit)
 	}
 	switch {
-	case a.LimitVolts == nil:
+	case math.IsNaN(float64(a.LimitVolts)):
 		note("the supply does not tell its over-voltage level; see to it by hand")
-	case *a.LimitVolts > volts:
-		note("the over-voltage level %.4g V is above the cell's limit of %.4g V, so the supply would not act before the alarm", *a.LimitVolts, volts)
+	case float64(a.LimitVolts) > volts:
+		note("the over-voltage level %.4g V is above the cell's limit of %.4g V, so the supply would not act before the alarm", a.LimitVolts, volts)
 	}
-	if a.LimitAmperes != nil && *a.LimitAmperes > 1.5*limit {
-		note("the over-current level %.4g A is far above the cell's limit of %.4g A", *a.LimitAmperes, limit)
+	if float64(a.LimitAmperes) > 1.5*limit {
+		note("the over-current level %.4g A is far above the cell's limit of %.4g A", a.LimitAmperes, limit)
 	}
 }
 
@@ -168,11 +164,11 @@ func (a *askedJSON) print(w io.Writer) {
 	line := func(name, format string, args ...any) {
 		fmt.Fprintf(w, "  %-12s %s\n", name, fmt.Sprintf(format, args...))
 	}
-	number := func(v *float64, unit string) string {
-		if v == nil {
+	number := func(v quantity.Maybe, unit string) string {
+		if math.IsNaN(float64(v)) {
 			return "not told"
 		}
-		return fmt.Sprintf("%.5g %s", *v, unit)
+		return fmt.Sprintf("%.5g %s", v, unit)
 	}
 	fmt.Fprintf(w, "\nsupply %s, channel %d, on %s\n", a.Supply, a.Channel, a.Port)
 	if a.Identity != "" {
@@ -183,8 +179,8 @@ func (a *askedJSON) print(w io.Writer) {
 		line("set to", "%s, %s", number(a.SetVolts, "V"), number(a.SetAmperes, "A"))
 		line("protection", "%s, %s", number(a.LimitVolts, "V"), number(a.LimitAmperes, "A"))
 	}
-	if a.Volts != nil && a.Took != nil {
-		line("reading", "%s, %s, within %.3g ms", number(a.Volts, "V"), number(a.Amperes, "A"), *a.Took*1e3)
+	if !math.IsNaN(float64(a.Took)) {
+		line("reading", "%s, %s, within %.3g ms", number(a.Volts, "V"), number(a.Amperes, "A"), a.Took*1e3)
 	}
 	for _, e := range a.Errors {
 		line("error queue", "%s", e)

@@ -242,10 +242,10 @@ channel = 2
 		t.Fatalf("%d channels were asked: %s", len(report.Supplies), out)
 	}
 	zinc, idle := report.Supplies[0], report.Supplies[1]
-	if zinc.Cell != "zinc" || zinc.Output != "on" || *zinc.SetAmperes != 3 || *zinc.LimitVolts != 8 || math.Abs(*zinc.Amperes-3) > 0.01 {
+	if zinc.Cell != "zinc" || zinc.Output != "on" || zinc.SetAmperes != 3 || zinc.LimitVolts != 8 || math.Abs(float64(zinc.Amperes)-3) > 0.01 {
 		t.Errorf("the cell's channel: %s", out)
 	}
-	if idle.Cell != "idle" || idle.Output != "off" || *idle.SetAmperes != 0.1 {
+	if idle.Cell != "idle" || idle.Output != "off" || idle.SetAmperes != 0.1 {
 		t.Errorf("the idle channel: %s", out)
 	}
 	notes := strings.Join(zinc.Notes, "\n")

@@ -86,51 +86,30 @@ func readingError(err error) error {
 
 // verdict is the JSON form of a report.
 type verdict struct {
-	RunDirectory  string           `json:"run_directory"`
-	Cell          string           `json:"cell"`
-	Sound         bool             `json:"sound"`
-	Ended         bool             `json:"ended"`
-	Lines         int64            `json:"lines"`
-	Readings      int64            `json:"readings"`
-	Gaps          int              `json:"gaps"`
-	Checkpoints   int64            `json:"checkpoints"`
-	LogBytes      int64            `json:"log_bytes"`
-	Charge        float64          `json:"charge_coulombs"`
-	Uncertainty   float64          `json:"charge_standard_uncertainty_coulombs"`
-	Low           float64          `json:"charge_low_coulombs"`
-	High          float64          `json:"charge_high_coulombs"`
-	Energy        float64          `json:"energy_joules"`
-	Elapsed       float64          `json:"elapsed_seconds"`
-	Observed      float64          `json:"observed_seconds"`
-	Budget        []component      `json:"budget"`
-	DamageCount   int64            `json:"damage_count"`
-	Damage        []damageJSON     `json:"damage"`
-	Contradicting []contradictJSON `json:"contradicting_checkpoints"`
-	Carried       *float64         `json:"carried_charge_coulombs,omitempty"` // of a log that was begun anew: counted before it
-	LostLines     int64            `json:"lost_lines"`
-	Unchecked     int64            `json:"unchecked_bytes"`
-	Torn          int64            `json:"torn_bytes"`
-}
-
-type component struct {
-	Source      string  `json:"source"`
-	Uncertainty float64 `json:"standard_uncertainty_coulombs"`
-}
-
-type damageJSON struct {
-	From   int64  `json:"from_byte"`
-	To     int64  `json:"to_byte"`
-	Reason string `json:"reason"`
-}
-
-type contradictJSON struct {
-	Offset         int64   `json:"at_byte"`
-	Stored         float64 `json:"stored_charge_coulombs"`
-	Replayed       float64 `json:"replayed_charge_coulombs"`
-	StoredJoules   float64 `json:"stored_energy_joules"`
-	ReplayedJoules float64 `json:"replayed_energy_joules"`
-	// Figures names what differs in a checkpoint, with both values.
-	Figures []string `json:"figures,omitempty"`
+	RunDirectory  string                `json:"run_directory"`
+	Cell          string                `json:"cell"`
+	Sound         bool                  `json:"sound"`
+	Ended         bool                  `json:"ended"`
+	Lines         int64                 `json:"lines"`
+	Readings      int64                 `json:"readings"`
+	Gaps          int                   `json:"gaps"`
+	Checkpoints   int64                 `json:"checkpoints"`
+	LogBytes      int64                 `json:"log_bytes"`
+	Charge        float64               `json:"charge_coulombs"`
+	Uncertainty   float64               `json:"charge_standard_uncertainty_coulombs"`
+	Low           float64               `json:"charge_low_coulombs"`
+	High          float64               `json:"charge_high_coulombs"`
+	Energy        float64               `json:"energy_joules"`
+	Elapsed       float64               `json:"elapsed_seconds"`
+	Observed      float64               `json:"observed_seconds"`
+	Budget        []integrate.Component `json:"budget"`
+	DamageCount   int64                 `json:"damage_count"`
+	Damage        []runlog.Damage       `json:"damage"`
+	Contradicting []runlog.Mismatch     `json:"contradicting_checkpoints"`
+	Carried       *float64              `json:"carried_charge_coulombs,omitempty"` // of a log that was begun anew: counted before it
+	LostLines     int64                 `json:"lost_lines"`
+	Unchecked     int64                 `json:"unchecked_bytes"`
+	Torn          int64                 `json:"torn_bytes"`
 }
 
 func verdictOf(run string, r *runlog.Report) verdict {
@@ -140,20 +119,11 @@ func verdictOf(run string, r *runlog.Report) verdict {
 		Lines: r.Lines, Readings: r.Readings, Gaps: t.Gaps, Checkpoints: r.Checkpoints, LogBytes: r.Bytes,
 		Charge: t.Charge, Uncertainty: t.StandardUncertainty, Low: t.Low(), High: t.High(), Energy: t.Energy,
 		Elapsed: t.Elapsed.Seconds(), Observed: t.Observed.Seconds(),
-		DamageCount: r.DamageCount, Damage: []damageJSON{}, Contradicting: []contradictJSON{},
+		DamageCount: r.DamageCount, Budget: t.Budget.Components(), Damage: append([]runlog.Damage{}, r.Damage...), Contradicting: append([]runlog.Mismatch{}, r.Mismatches...),
 		LostLines: r.LostLines, Unchecked: r.UncheckedBytes, Torn: r.TornBytes,
-	}
-	for _, c := range t.Budget.Components() {
-		v.Budget = append(v.Budget, component{c.Source, c.StandardUncertainty})
-	}
-	for _, d := range r.Damage {
-		v.Damage = append(v.Damage, damageJSON{d.From, d.To, d.Reason})
 	}
 	if r.Carried != nil {
 		v.Carried = &r.Carried.Charge
-	}
-	for _, m := range r.Mismatches {
-		v.Contradicting = append(v.Contradicting, contradictJSON(m))
 	}
 	return v
 }

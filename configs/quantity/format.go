@@ -36,16 +36,6 @@ func Round(d Dimension, v float64, digits int) string {
 	return join(significant(u.number(v), digits), symbol)
 }
 
-// RoundIn is Round in a unit of the caller's choice, such as "A/dm2". The error
-// says that the unit does not exist or is not of dimension d.
-func RoundIn(d Dimension, v float64, unitSymbol string, digits int) (string, error) {
-	number, err := In(d, v, unitSymbol)
-	if err != nil {
-		return "", err
-	}
-	return join(significant(number, digits), unitSymbol), nil
-}
-
 // In returns v, in the SI unit of d, as a number of unitSymbol.
 func In(d Dimension, v float64, unitSymbol string) (float64, error) {
 	u, err := parseUnit(unitSymbol)

@@ -49,13 +49,10 @@ func Parse(d Dimension, s string) (float64, error) {
 	return v.SI, nil
 }
 
-// ParseUncertain reads a quantity of dimension d that may state an uncertainty,
+// ParseAny reads a quantity that may have any of the given dimensions, such as a
+// concentration in g/L or in mol/L, and says which it had. It may state an uncertainty,
 // absolute ("250 g ± 0.5 g", "250 ± 0.5 g") or relative ("250 g ± 1 %"). "+/-" and "+-"
 // stand for ±. After a fraction, ± is in the fraction's own unit: "88 % ± 2 %" is 86 % to 90 %.
-func ParseUncertain(d Dimension, s string) (Value, error) { return ParseAny(s, d) }
-
-// ParseAny reads a quantity that may have any of the given dimensions, such as a
-// concentration in g/L or in mol/L, and says which it had.
 func ParseAny(s string, dims ...Dimension) (Value, error) {
 	text := tidy(s)
 	if len(text) > longest {

@@ -157,7 +157,7 @@ func TestParseEitherDimension(t *testing.T) {
 	}
 }
 
-func TestParseUncertain(t *testing.T) {
+func TestParseAnyUncertain(t *testing.T) {
 	for _, c := range []struct {
 		d             quantity.Dimension
 		text          string
@@ -178,9 +178,9 @@ func TestParseUncertain(t *testing.T) {
 		{quantity.Number, "4.5 ± 0.1", 4.5, 0.1},
 		{quantity.Number, "4.5 ± 10 %", 4.5, 0.45},
 	} {
-		v, err := quantity.ParseUncertain(c.d, c.text)
+		v, err := quantity.ParseAny(c.text, c.d)
 		if err != nil || v.SI != c.si || math.Abs(v.PlusMinus-c.plusMinus) > 1e-15 || math.IsNaN(v.PlusMinus) != math.IsNaN(c.plusMinus) {
-			t.Errorf("ParseUncertain(%q) = %+v, %v; want %v ± %v", c.text, v, err, c.si, c.plusMinus)
+			t.Errorf("ParseAny(%q) = %+v, %v; want %v ± %v", c.text, v, err, c.si, c.plusMinus)
 		}
 	}
 	for text, want := range map[string]string{
@@ -191,8 +191,8 @@ func TestParseUncertain(t *testing.T) {
 		"250 g ± 1 g ± 2": "'250 g ± 1 g ± 2': after ±: unknown unit \"±\"",
 		"250 ± 1 %":       "'250 ± 1 %' is a fraction; a mass is needed, such as '250 g'",
 	} {
-		if _, err := quantity.ParseUncertain(quantity.Mass, text); err == nil || err.Error() != want {
-			t.Errorf("ParseUncertain(%q):\n got %v\nwant %s", text, err, want)
+		if _, err := quantity.ParseAny(text, quantity.Mass); err == nil || err.Error() != want {
+			t.Errorf("ParseAny(%q):\n got %v\nwant %s", text, err, want)
 		}
 	}
 }

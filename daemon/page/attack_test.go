@@ -9,10 +9,12 @@ import (
 	"net/url"
 	"strings"
 	"testing"
+	"text/template"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
 
+	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/daemon/history"
 	"nightcell/daemon/page"
@@ -403,5 +405,15 @@ func TestNobodySignsInUnderANameThatIsObeyed(t *testing.T) {
 		if a.StatusCode != http.StatusBadRequest {
 			t.Errorf("%q signed in: %s", who, a.Status)
 		}
+	}
+}
+
+// TestAlarmSaysWhatConfirmsIt: beside an alarm stands what else would be seen if it is so.
+func TestAlarmSaysWhatConfirmsIt(t *testing.T) {
+	b := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1")}})
+	b.change(0, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+	says := template.HTMLEscapeString(alerts.HardShort.About().Confirms)
+	if body := b.visitor().get("/cell/zinc-1").body; says == "" || !strings.Contains(body, "<b>To confirm:</b> "+says) {
+		t.Errorf("the page does not say %q", says)
 	}
 }

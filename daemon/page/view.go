@@ -113,6 +113,7 @@ type alarmView struct {
 	State, StateText       string
 	Since, For             string
 	Text, Meaning, Action  string
+	Confirms               string // what else would be seen if it is so
 	First                  bool
 	Open                   bool   // waits for somebody's answer
 	Reason                 string // why it is not judged, and until when
@@ -134,6 +135,9 @@ func (p *Page) alarms(c *snapshot.Cell, now time.Time) (standing, aside []alarmV
 			Cell: c.Name, Condition: a.Condition, Title: sentence.Name(a.Condition), Priority: a.Priority, State: a.State,
 			Text: a.Text, Meaning: a.Meaning, Action: a.Action, First: a.First, By: a.By, Reason: a.Reason,
 			Since: p.clock(a.Since, now),
+		}
+		if c, err := alerts.ParseCondition(a.Condition); err == nil {
+			v.Confirms = c.About().Confirms
 		}
 		var s alerts.State
 		known := s.UnmarshalText([]byte(a.State)) == nil

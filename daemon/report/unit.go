@@ -40,7 +40,6 @@ var (
 	CubicMetresPerHour       = Unit{"m³/h", 3600, 0, "cubic_metres_per_hour", 3600}
 	Seconds                  = Unit{"s", 1, 0, "seconds", 1}
 	Hours                    = Unit{"h", 1 / 3600.0, 0, "seconds", 1}
-	Metres                   = Unit{"m", 1, 0, "metres", 1}
 	Millimetres              = Unit{"mm", 1e3, 0, "metres", 1}
 	MicrometresPerHour       = Unit{"µm/h", 3600 * 1e6, 0, "metres_per_second", 1}
 	MetresPerSecond          = Unit{"m/s", 1, 0, "metres_per_second", 1}

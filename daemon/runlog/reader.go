@@ -16,8 +16,9 @@ const longestLine = 1 << 20
 // Damage is a range of bytes in a log that cannot be read or vouched for. As an
 // error of Reader.Next it stands for a line that is none; the reader has passed it.
 type Damage struct {
-	From, To int64 // byte offsets, To excluded
-	Reason   string
+	From   int64  `json:"from_byte"`
+	To     int64  `json:"to_byte"` // excluded
+	Reason string `json:"reason"`
 }
 
 func (d *Damage) Error() string {

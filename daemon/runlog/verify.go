@@ -42,11 +42,13 @@ type Report struct {
 
 // Mismatch is a line whose totals contradict the readings.
 type Mismatch struct {
-	Offset                       int64   // of the line
-	Stored, Replayed             float64 // total charge, C
-	StoredJoules, ReplayedJoules float64 // total energy
+	Offset         int64   `json:"at_byte"`                // of the line
+	Stored         float64 `json:"stored_charge_coulombs"` // total charge
+	Replayed       float64 `json:"replayed_charge_coulombs"`
+	StoredJoules   float64 `json:"stored_energy_joules"` // total energy
+	ReplayedJoules float64 `json:"replayed_energy_joules"`
 	// Figures names what of a checkpoint differs, each with both values; empty for an end.
-	Figures []string
+	Figures []string `json:"figures,omitempty"`
 }
 
 // Sound reports that every total stored in the log follows from its readings,

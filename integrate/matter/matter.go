@@ -22,7 +22,6 @@ const (
 	MolarMassH2O     = (2*1.0080 + 15.999) * 1e-3             // kg/mol, from the abridged CIAAW 2021 weights
 	MolarMassH2SO4   = (2*1.0080 + 32.06 + 4*15.999) * 1e-3   // kg/mol, likewise
 	MolarMassNaOH    = (22.98976928 + 15.999 + 1.0080) * 1e-3 // kg/mol, likewise
-	MolarMassCl2     = 2 * 35.45 * 1e-3                       // kg/mol, likewise
 	AmpereHour       = 3600.0                                 // C
 )
 

@@ -38,28 +38,6 @@ func (e *Equilibrium) Amount(name string) float64 {
 	return 0
 }
 
-// Species lists what is dissolved, most first, with its concentration in mol/m³.
-func (e *Equilibrium) Species(yield func(name string, concentration float64) bool) {
-	order := make([]int, len(e.names))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case e.amounts[a] > e.amounts[b]:
-			return -1
-		case e.amounts[a] < e.amounts[b]:
-			return 1
-		}
-		return 0
-	})
-	for _, i := range order {
-		if !yield(e.names[i], e.amounts[i]) {
-			return
-		}
-	}
-}
-
 // Activity returns log10 of the activity of a free component, on the mol/L scale; −Inf for one that is not there.
 func (e *Equilibrium) Activity(c Component) float64 {
 	if a, ok := e.activity[c]; ok {

@@ -30,9 +30,6 @@ func (c *Call) finished() error {
 	return nil
 }
 
-// More says whether an argument is left.
-func (c *Call) More() bool { return len(c.arguments) > 0 }
-
 func (c *Call) take() (string, error) {
 	if len(c.arguments) == 0 {
 		return "", Error{Number: MissingParameter}
