@@ -8,16 +8,16 @@ import (
 
 // Alarm is one line of the alarm list.
 type Alarm struct {
-	Condition   Condition     `json:"condition"`
-	State       State         `json:"state"`
-	Priority    Priority      `json:"priority"`
-	Since       time.Time     `json:"since"` // when the condition last began to hold; zero if never
-	First       bool          `json:"first"`
-	Text        string        `json:"text"`
-	Reason      string        `json:"reason,omitempty"` // of being set aside
-	By          string        `json:"by,omitempty"`
-	ShelfEnds   time.Time     `json:"shelf_ends,omitzero"`
-	Holds       bool          `json:"holds"` // the condition holds now, whatever the state
+	Condition Condition `json:"condition"`
+	State     State     `json:"state"`
+	Priority  Priority  `json:"priority"`
+	Since     time.Time `json:"since"` // when the condition last began to hold; zero if never
+	First     bool      `json:"first"`
+	Text      string    `json:"text"`
+	Reason    string    `json:"reason,omitempty"` // of being set aside
+	By        string    `json:"by,omitempty"`
+	ShelfEnds time.Time `json:"shelf_ends,omitzero"`
+	Holds     bool      `json:"holds"` // the condition holds now, whatever the state
 }
 
 // Active returns every alarm that is not in the state NORM, causes before
