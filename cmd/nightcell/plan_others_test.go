@@ -17,10 +17,11 @@ func picklePlan(more ...string) []string {
 
 // TestPlanTellsOtherMetals: iron is told with its mass, its potential and its charge, and not counted. By hand:
 // 60 g × 55.845/126.745 = 26.44 g, 25.38 A·h; -0.447 + 0.01285·ln(0.5260) = -0.455 V at 25 °C, zinc
-// -0.7618 + 0.01285·ln(0.9784) = -0.762 V (standard potentials: OpenStax Chemistry 2e, Appendix L).
+// -0.7618 + 0.01285·ln(0.9784) = -0.762 V (standard potentials: OpenStax Chemistry 2e, Appendix L). Activities and chloride, which
+// binds zinc the more, move either by no more than 0.03 V.
 func TestPlanTellsOtherMetals(t *testing.T) {
 	out := flat(t, picklePlan()...)
-	wants(t, out, "FeCl2 brings iron, which can plate too: the charge here is that of zinc alone", "iron 26.44 ± 0.53 g a nobler on paper by 0.31 V, yet beside metals of the iron group zinc mostly comes first",
+	wants(t, out, "FeCl2 brings iron, which can plate too: the charge here is that of zinc alone", "iron 26.44 ± 0.53 g a nobler on paper by 0.33 V, yet beside metals of the iron group zinc mostly comes first",
 		"all of it would take 25.4 A·h more at 100 %", "The deposit will hold iron too", "easiest reaction at the anode, ferric from ferrous", "nitrogen trichloride",
 		"Metal that crosses the separator into the anolyte is not followed", "NH4Cl supporting")
 	wantsNot(t, out, "FeCl2 supporting")
@@ -30,10 +31,13 @@ func TestPlanTellsOtherMetals(t *testing.T) {
 		t.Fatalf("%v", object["other_metals"])
 	}
 	iron := others[0].(map[string]any)
-	for key, want := range map[string]float64{"mass_grams": 26.437, "potential_volts": -0.45525, "nobler_by_volts": 0.3068, "charge_at_full_efficiency_coulombs": 91360} {
+	for key, want := range map[string]float64{"mass_grams": 26.437, "charge_at_full_efficiency_coulombs": 91360} {
 		if got := iron[key].(float64); math.Abs(got/want-1) > 1e-3 {
 			t.Errorf("%s: %g, by hand %g", key, got, want)
 		}
+	}
+	if v, by := iron["potential_volts"].(float64), iron["nobler_by_volts"].(float64); math.Abs(v+0.455) > 0.03 || by < 0.307 || by > 0.307+0.03 {
+		t.Errorf("iron at %g V, nobler by %g V", v, by)
 	}
 	// Chloride: (2·120/136.28 + 2·60/126.745 + 30/53.49) mol in 0.9 L.
 	if got, want := object["chloride_moles_per_cubic_metre"].(float64), (240/136.28+120/126.745+30/53.49)/0.9e-3; math.Abs(got/want-1) > 1e-3 {

@@ -87,7 +87,7 @@ func TestPlanJSON(t *testing.T) {
 // TestPlanMarksEveryFigure: each number of the JSON knows where it comes from, and each key ends in a unit.
 func TestPlanMarksEveryFigure(t *testing.T) {
 	units := regexp.MustCompile(`_(grams|coulombs|seconds|ratio|moles|litres|volts|amperes|joules|watts|metres|kelvins|litres_per_hour|cubic_metres_per_hour|kilograms_per_cubic_metre|metres_per_second|amperes_per_square_metre|kelvins_per_hour|joules_per_kilogram|square_metres|cubic_metres|square_millimetres|coulombs_per_cubic_metre|coulombs_per_kilogram)$`)
-	without := regexp.MustCompile(`^(hydroxide_)?ph(_standard_uncertainty)?$|^energy_cost`)
+	without := regexp.MustCompile(`^(hydroxide_|anolyte_)?ph(_at_end)?(_if_divided)?(_low|_high|_standard_uncertainty)?$|^energy_cost`)
 	for _, args := range [][]string{zincPlan(), copperPlan("--room-volume", "20 m3", "--ventilation", "5 m3/h", "--price", "0.3")} {
 		object := planObject(t, args...)
 		marks, _ := object["marks"].(map[string]any)

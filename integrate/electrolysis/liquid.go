@@ -11,67 +11,156 @@ import (
 // Liquid is what the run does to the pH of the bath, or of the catholyte of a divided cell, and to the anolyte. The
 // zero Liquid says that nothing could be worked out, for want of constants.
 type Liquid struct {
-	Start      Band // pH with the whole charge still to come
-	End        Band // pH when the charge has passed
-	AnolyteEnd Band // of a divided cell
+	Start      Band      // pH with the whole charge still to come
+	End        Band      // pH when the charge has passed
+	Course     []PHPoint // pH against charge, from the start to the end
+	AnolyteEnd Band      // of a divided cell
+	IfDivided  Band      // of an undivided cell: where the catholyte would end behind a diaphragm
 	// Falls is the hydroxide or basic salt that falls out at the lowest pH, and from which pH on.
 	Falls   string
 	FallsAt Band
-	// PotentialAtEnd and HydrogenAtEnd are those of metal and hydrogen at the end, V against the standard hydrogen electrode.
-	PotentialAtEnd, HydrogenAtEnd Band
+	// FallsAfter is the charge in C from which it may fall in this run; +Inf: never.
+	FallsAfter float64
+	// DissolvesAfter is the charge in C from which hydrogen takes the whole current, so that the deposit dissolves; +Inf: never.
+	DissolvesAfter float64
+
+	bath solution.Liquid // at the start
+	ion  solution.Component
+	mark matter.Mark
+	from string
+}
+
+// PHPoint is the pH after a charge.
+type PHPoint struct {
+	Charge float64 // C
+	PH     Band
+	left   solution.Totals // mol/m³, of the best efficiency; the total of H does not count
 }
 
 // Known says whether the pH could be followed.
 func (l *Liquid) Known() bool { return l.End.Mark != matter.Unmarked }
 
-// Margin is by how many V the hydrogen overpotential of the deposit exceeds the gap between hydrogen and metal at the end.
-func (l *Liquid) margin(overpotential float64) (low, high float64) {
-	return overpotential - (l.HydrogenAtEnd.High - l.PotentialAtEnd.Low), overpotential - (l.HydrogenAtEnd.Low - l.PotentialAtEnd.High)
-}
-
 const (
 	ligandPerIon = 6.0 // of ammonia to an ion of an ammine bath, when nobody says how much there is
 	spreadTried  = 2   // standard uncertainties to either side
+	courseSteps  = 8
 )
 
-// liquid follows acid and base through the buffers of the bath. Efficiency, what crosses the separator and the rule for
-// activity coefficients are each tried at both ends; the bounds are the extremes of all combinations.
+// liquid settles what is dissolved, before any current flows. Without constants for the medium it leaves the zero Liquid.
 func (a *Assessment) liquid() {
-	c := a.Conditions
+	c, l := a.Conditions, &a.Liquid
+	l.FallsAfter, l.DissolvesAfter = math.Inf(1), math.Inf(1)
 	totals, mark, source := c.totals()
 	if totals == nil {
 		return
 	}
-	bath := solution.Liquid{Totals: totals, PH: c.PH.Value, Kelvin: c.Temperature.Value}
-	ion, dissolved := solution.Ion(c.Metal.Element.Symbol, a.Couple.Valence)
-	gone := c.Concentration.Value - c.FinalConcentration.Value
-	end := newExtremes()
-	for _, efficiency := range around(c.Efficiency) {
-		for _, acid := range a.acidGained(efficiency, dissolved) {
-			change := solution.Totals{solution.H: acid / c.Volume.Value}
-			if dissolved {
-				change[ion] = -gone
-			}
-			span, err := bath.After(change, c.Temperature.Value)
-			if err != nil {
-				return // outside what the constants cover, such as above 100 °C
-			}
-			end.add(span.Low, span.Best, span.High)
-		}
+	l.bath = solution.Liquid{Totals: totals, PH: c.PH.Value, Kelvin: c.Temperature.Value}
+	l.mark, l.from = matter.Weakest(mark, c.PH.Mark), source
+	if ion, ok := solution.Ion(c.Metal.Element.Symbol, a.Couple.Valence); ok {
+		l.ion = ion
 	}
-	l := &a.Liquid
+	a.fallsOut()
+}
+
+// follow takes acid and base through the buffers of the bath. Efficiency, what crosses the separator and the rule for
+// activity coefficients are each tried at both ends; the bounds are the extremes of all combinations.
+func (a *Assessment) follow() {
+	c, l := a.Conditions, &a.Liquid
+	if l.bath.Totals == nil {
+		return
+	}
 	spread := spreadTried * c.PH.StandardUncertainty
 	l.Start = Band{c.PH.Value - spread, c.PH.Value, c.PH.Value + spread, c.PH.Mark, c.PH.Source}
-	mark = matter.Weakest(mark, c.PH.Mark, c.Efficiency.Mark)
-	l.End = end.band(mark, "mass balance of acid and buffers; "+source)
+	course := []PHPoint{{PH: l.Start, left: l.bath.Totals}}
+	for i := 1; i <= courseSteps; i++ {
+		point, ok := a.after(float64(i) / courseSteps)
+		if !ok {
+			return // outside what the constants cover
+		}
+		course = append(course, point)
+	}
+	l.Course, l.End = course, course[courseSteps].PH
 	if c.Separator != NoSeparator {
 		l.AnolyteEnd = a.anolyteEnd()
-		l.End.Mark = matter.Weakest(l.End.Mark, a.Acid.Catholyte.Mark)
+	} else if c.Medium.Acidic() && l.End.Best < l.Start.Best-driftTold {
+		l.IfDivided = a.ifDivided()
 	}
-	a.fallsOut(bath)
-	if dissolved && c.FinalConcentration.Value > 0 {
-		a.potentialsAtEnd(bath, ion, gone)
+	for i, point := range course {
+		if i > 0 && math.IsInf(l.FallsAfter, 1) && a.saturated(point) && !a.saturated(course[0]) {
+			l.FallsAfter = point.Charge
+		}
+		if e := a.efficiencyAt(point); e.Mark != matter.Unmarked && e.Best <= 0 {
+			l.DissolvesAfter = math.Min(l.DissolvesAfter, point.Charge)
+		}
 	}
+}
+
+// after returns the pH once a share of the charge has passed.
+func (a *Assessment) after(share float64) (PHPoint, bool) {
+	c, l := a.Conditions, &a.Liquid
+	gone := share * (c.Concentration.Value - c.FinalConcentration.Value)
+	reached := newExtremes()
+	add := func(bath solution.Liquid, acid float64) bool {
+		change := solution.Totals{solution.H: share * acid / c.Volume.Value}
+		if l.ion != "" {
+			change[l.ion] = -gone
+		}
+		span, err := bath.After(change, c.Temperature.Value)
+		if err != nil {
+			return false
+		}
+		reached.add(span.Low, span.Best, span.High)
+		return true
+	}
+	for _, efficiency := range around(c.Efficiency) {
+		for _, acid := range a.acidGained(efficiency, l.ion != "") {
+			if !add(l.bath, acid) {
+				return PHPoint{}, false
+			}
+		}
+	}
+	for _, pH := range []float64{l.Start.Low, l.Start.High} {
+		if bath := l.bath; pH != bath.PH {
+			bath.PH = pH
+			add(bath, a.acidGained(c.Efficiency.Value, l.ion != "")[0])
+		}
+	}
+	mark := matter.Weakest(l.mark, c.Efficiency.Mark, c.Charge.Mark, c.Volume.Mark, c.Concentration.Mark)
+	if c.Separator != NoSeparator {
+		mark = matter.Weakest(mark, c.Separator.AcidCrossing().Mark)
+	}
+	left := solution.Totals{}
+	left.Add(l.bath.Totals, 1)
+	if l.ion != "" {
+		left[l.ion] -= gone
+	}
+	return PHPoint{share * c.Charge.Value, reached.band(mark, "mass balance of acid and buffers; "+l.from), left}, true
+}
+
+// ifDivided returns the pH at which the catholyte would end behind a diaphragm, beside an anolyte as large.
+func (a *Assessment) ifDivided() Band {
+	b := *a
+	b.Conditions.Separator = Diaphragm
+	b.Conditions.Anolyte = b.Conditions.Volume
+	b.Conditions.AnolytePH.Value = divisionAcid
+	point, _ := b.after(1)
+	return point.PH
+}
+
+// saturated tells whether a hydroxide or basic salt may fall at a point of the run.
+func (a *Assessment) saturated(point PHPoint) bool {
+	for _, ph := range []float64{point.PH.Low, point.PH.High} {
+		e, err := solution.At(point.left, ph, a.Conditions.Temperature.Value, solution.Davies)
+		if err != nil {
+			return false
+		}
+		for _, s := range e.Solids() {
+			if _, beyond := e.Saturation(s); s.Of[solution.H] < 0 && beyond > 0 {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // around is a figure less and plus two standard uncertainties, within 0 and 1, with the figure itself first.
@@ -197,12 +286,12 @@ func (a *Assessment) anolyteEnd() Band {
 }
 
 // fallsOut finds the hydroxide or basic salt with the lowest onset.
-func (a *Assessment) fallsOut(bath solution.Liquid) {
-	onsets, err := bath.Hydroxides()
+func (a *Assessment) fallsOut() {
+	l := &a.Liquid
+	onsets, err := l.bath.Hydroxides()
 	if err != nil {
 		return
 	}
-	l := &a.Liquid
 	for _, o := range onsets {
 		if l.Falls != "" && o.PH.Low >= l.FallsAt.Low {
 			continue
@@ -210,33 +299,6 @@ func (a *Assessment) fallsOut(bath solution.Liquid) {
 		l.Falls = o.Solid.Name
 		l.FallsAt = Band{o.PH.Low, o.PH.Best, o.PH.High, o.Solid.Mark, o.Solid.Source + "; fresh and aged precipitates differ"}
 	}
-}
-
-// potentialsAtEnd works out metal and hydrogen with what is left of the metal and the pH of the end: complexes of the bath's ligands are
-// in the activity of the ion.
-func (a *Assessment) potentialsAtEnd(bath solution.Liquid, ion solution.Component, gone float64) {
-	c, l := a.Conditions, &a.Liquid
-	t := c.Temperature.Value
-	left := solution.Totals{}
-	left.Add(bath.Totals, 1)
-	left[ion] -= gone
-	plain, err := c.Metal.Couple(matter.Sulfate, a.Couple.Valence)
-	if err != nil || plain.Ligands != 0 || plain.Protons != 0 {
-		return
-	}
-	metal := newExtremes()
-	for _, ph := range []float64{l.End.Best, l.End.Low, l.End.High} {
-		for _, rule := range []solution.Activity{solution.Davies, solution.Ideal} {
-			e, err := solution.At(left, ph, t, rule)
-			if err != nil {
-				return
-			}
-			v := MetalPotential(plain.Potential.Value, plain.Valence, math.Pow(10, e.Activity(ion))*standardConcentration, t)
-			metal.add(v, v, v)
-		}
-	}
-	l.PotentialAtEnd = metal.band(matter.Weakest(l.End.Mark, plain.Potential.Mark), "Nernst with the activity of the free ion; standard potential: "+plain.Potential.Source)
-	l.HydrogenAtEnd = Band{HydrogenPotential(l.End.High, t), HydrogenPotential(l.End.Best, t), HydrogenPotential(l.End.Low, t), l.End.Mark, "Nernst at one atmosphere"}
 }
 
 // extremes gathers the first best value and the bounds of all.
@@ -268,27 +330,35 @@ func (a *Assessment) liquidCautions(say func(string, ...any)) {
 	if c.Separator != NoSeparator {
 		where = "catholyte"
 	}
-	if c.PH.Value-l.End.Best > 0.5 {
+	if c.PH.Value-l.End.Best > driftTold {
 		why, help := "The acid of the anode stays in the bath", "check the pH on the way, and neutralize or bleed"
 		if c.Separator != NoSeparator {
 			why, help = "Acid crosses the separator", "check the pH on the way, keep the level of the catholyte above that of the anolyte, and neutralize"
 		}
 		say("%s: the %s ends near pH %.1f (%.1f to %.1f), which volts and amperes hardly show; %s.", why, where, l.End.Best, l.End.Low, l.End.High, help)
 	}
-	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() {
-		switch {
-		case l.End.Best < w.PH.Low-0.2 && c.PH.Value >= w.PH.Low-0.2:
-			say("pH %.1f at the end lies below the usual window, %.3g to %.3g: hydrogen takes a growing share, and the current efficiency falls below what is reckoned with here.", l.End.Best, w.PH.Low, w.PH.High)
-		case l.End.Best > w.PH.High+0.2 && c.PH.Value <= w.PH.High+0.2:
-			say("pH %.1f at the end lies above the usual window, %.3g to %.3g.", l.End.Best, w.PH.Low, w.PH.High)
+	lost := c.Efficiency.Value - a.Plating.EfficiencyAtEnd.Best
+	if e := a.Plating.EfficiencyAtEnd; e.Mark != matter.Unmarked && lost > efficiencyTold {
+		text := fmt.Sprintf("At pH %.1f hydrogen takes more of the current: the efficiency falls from %.0f %% to about %.0f %% at the end (%.0f to %.0f %%), and the charge reckoned here is too small.",
+			l.End.Best, 100*c.Efficiency.Value, 100*e.Best, 100*e.Low, 100*e.High)
+		if d := l.IfDivided; d.Mark != matter.Unmarked && d.Best > l.End.Best+driftTold {
+			text += fmt.Sprintf(" Divided by a diaphragm, the catholyte would end near pH %.1f (%.1f to %.1f).", d.Best, d.Low, d.High)
 		}
+		say("%s", text)
 	}
-	if l.Falls != "" && l.End.High >= l.FallsAt.Low && l.End.High > c.PH.Value+0.1 {
-		say("%s falls out from about pH %.1f on, and the %s may end at pH %.1f: it blinds diaphragm and cathode. Hold the pH with acid or a buffer.", l.Falls, l.FallsAt.Low, where, l.End.High)
+	if !math.IsInf(l.DissolvesAfter, 1) {
+		say("From about %.3g A·h on the acid leaves no current for the metal: the deposit begins to dissolve. Stop before, or neutralize.", l.DissolvesAfter/ampereHour)
 	}
-	if o := a.Plating.Overpotential; o.Known() && l.PotentialAtEnd.Mark != matter.Unmarked && a.Plating.Margin.Value > 0.1 {
-		if low, _ := l.margin(o.Value); low < 0.1 {
-			say("At the end, with %.3g g/L left and pH %.1f, the metal may no longer plate: its margin over hydrogen is %s.", c.FinalConcentration.Value*c.Metal.Element.Weight.Value, l.End.Low, fmt.Sprintf("%.2f V", low))
-		}
+	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() && l.End.Best > w.PH.High+0.2 && c.PH.Value <= w.PH.High+0.2 {
+		say("pH %.1f at the end lies above the usual window, %.3g to %.3g.", l.End.Best, w.PH.Low, w.PH.High)
+	}
+	if !math.IsInf(l.FallsAfter, 1) {
+		say("%s falls out from about pH %.1f on, which the %s may reach after %.3g A·h: it blinds diaphragm and cathode. Hold the pH with acid or a buffer.", l.Falls, l.FallsAt.Low, where, l.FallsAfter/ampereHour)
 	}
 }
+
+const (
+	driftTold      = 0.5    // pH units
+	efficiencyTold = 0.02   // of 1
+	ampereHour     = 3600.0 // C
+)

@@ -90,7 +90,7 @@ func TestLigandsShiftThePotential(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "zinc with 1 mol/L of free ammonia, V", a.Liquid.PotentialAtEnd.Best, -1.02, 0.04)
+	near(t, "zinc with 1 mol/L of free ammonia, V", a.Plating.MetalAtEnd.Value, -1.02, 0.04)
 }
 
 func TestAcidAndPHContradict(t *testing.T) {
@@ -128,4 +128,21 @@ func TestPHFallsWithCharge(t *testing.T) {
 			last = end.Best
 		}
 	})
+}
+
+// What is not known of the pH at the start is not known of the end either.
+func TestDoubtOfTheStartReachesTheEnd(t *testing.T) {
+	c := zincCell(t)
+	c.Separator, c.Charge = "", matter.GivenFigure(ampereHour, 0)
+	width := func(u float64) float64 {
+		c.PH = matter.GivenFigure(1, u)
+		a, err := Assess(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return a.Liquid.End.High - a.Liquid.End.Low
+	}
+	if !(width(0.3) > width(0)+0.3) {
+		t.Errorf("width %.2f without doubt of the start, %.2f with 0.3", width(0), width(0.3))
+	}
 }

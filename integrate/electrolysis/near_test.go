@@ -12,5 +12,3 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 		t.Errorf("%s: got %.7g, want %.7g ± %.2g", what, got, want, tolerance)
 	}
 }
-
-const ampereHour = 3600.0 // C

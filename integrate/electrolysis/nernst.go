@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
 )
 
 // The shift of standard potentials with temperature, V/K, from memory of the
@@ -48,7 +49,7 @@ func CouplePotential(couple matter.Couple, concentration, pH, ligand, temperatur
 	free := ligand / standardConcentration
 	switch {
 	case couple.Ligand == "hydroxide":
-		free = math.Pow(10, pH-WaterExponent(temperature))
+		free = math.Pow(10, pH-solution.WaterExponent(temperature))
 	case !(ligand > 0):
 		free = 1
 	}

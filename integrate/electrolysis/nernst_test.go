@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
 )
 
 // The printed answers of OpenStax Chemistry 2e, sections 17.3 and 17.4 (modules m68823,
@@ -67,7 +68,7 @@ func TestComplexPotentials(t *testing.T) {
 		{-1.199, -0.7618, 2e15, "[Zn(OH)4]2-, Appendix K 2e15", matter.Couple{Valence: 2, Ligand: "hydroxide", Ligands: 4}},
 	} {
 		row.couple.Potential.Value = row.complex
-		got := CouplePotential(row.couple, 1000, WaterExponent(matter.RoomTemperature), 1000, matter.RoomTemperature)
+		got := CouplePotential(row.couple, 1000, solution.WaterExponent(matter.RoomTemperature), 1000, matter.RoomTemperature)
 		near(t, row.name+": standard state", got, row.complex, 1e-9)
 		// 0.15 V: tables of potentials and of formation constants come from different decades.
 		near(t, row.name, got, Nernst(row.plain, float64(row.couple.Valence), row.formation, matter.RoomTemperature), 0.15)

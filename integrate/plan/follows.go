@@ -93,19 +93,14 @@ func (p *Plan) Hot() bool {
 const AboutAsNoble = 0.05
 
 // Nobler returns the potential of another metal of the bath and by how many V it is nobler on paper than the one to be
-// won, at the start, both at the temperature, pH and ligand of the plan. ok is false without an assessment.
+// won, at the start. ok is false without an assessment.
 func (p *Plan) Nobler(o bath.Other) (potential, by float64, ok bool) {
 	a := p.Assessed
 	if a == nil {
 		return 0, 0, false
 	}
-	c := a.Conditions
-	concentration := o.Amount.Value / o.Metal.Element.Weight.Value / p.Bath.Volume.Value
-	ligand := c.Ligand.Value
-	if !c.Ligand.Known() && o.Couple.Ligand == "chloride" {
-		ligand = c.Chloride.Value
-	}
-	potential = electrolysis.CouplePotential(o.Couple, concentration, c.PH.Value, ligand, c.Temperature.Value)
+	concentration := ratio(ratio(o.Amount, o.Metal.Element.Weight), p.Bath.Volume)
+	potential = a.Potential(o.Metal, o.Couple, concentration).Value
 	return potential, potential - a.Plating.Metal.Value, true
 }
 

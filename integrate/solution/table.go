@@ -4,6 +4,7 @@ import (
 	_ "embed" // the constants are a file, so that a chemist can check them row by row
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 
 	"github.com/BurntSushi/toml"
@@ -119,6 +120,15 @@ func parseTable(text string) (*table, error) {
 func Known(c Component) bool {
 	_, ok := constants().charges[c]
 	return ok
+}
+
+// WaterExponent returns pKw at a temperature in kelvin; NaN outside 273 to 373 K.
+func WaterExponent(kelvin float64) float64 {
+	if !(kelvin >= 273 && kelvin <= 373.2) {
+		return math.NaN()
+	}
+	t := constants()
+	return -t.species[slices.IndexFunc(t.species, func(s species) bool { return s.Name == "OH-" })].logK(kelvin)
 }
 
 // logK returns the constant at a temperature in kelvin: by the fit where the row has one, else by van 't Hoff's

@@ -113,6 +113,7 @@ func (p *sheet) liquidTable() report.Table {
 		p.acid(&t, "catholyte_", "in the catholyte", turned(a.Acid.Catholyte), 0, p.Bath.Medium)
 		t.Known("catholyte_base_at_worst", "base at worst", a.Acid.CatholyteWorst, report.Moles, "in the catholyte: "+a.Acid.CatholyteWorst.Source)
 	}
+	p.phRows(&t)
 	split := report.Of("water_split", "water split", a.Water.Split, report.Grams, "")
 	if !(a.Water.Split.Value > 0) {
 		split.Label = ""
@@ -123,6 +124,48 @@ func (p *sheet) liquidTable() report.Table {
 	t.Add(band("water_evaporated", "water evaporated", a.Water.Evaporated, report.Grams, a.Water.Evaporated.Source))
 	t.Add(band("level_fall", "level falls", a.Water.LevelFall, report.Millimetres, "over "+quantity.Digits(a.Conditions.OpenArea.Value*report.SquareCentimetres.PerSI, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source))
 	t.Add(rough("water_to_have", "water to have at hand", a.Water.TopUp.Value, a.Water.TopUp.Value*0.2, report.Grams, a.Water.TopUp.Mark, "top up to the mark before each sample"))
+	return t
+}
+
+// phRows shows the pH against charge, where it ends, and what falls out or dissolves on the way.
+func (p *sheet) phRows(t *report.Table) {
+	l := p.Assessed.Liquid
+	if !l.Known() {
+		return
+	}
+	where := "the bath"
+	if p.Divided() {
+		where = "the catholyte"
+	}
+	end := band("ph_at_end", "pH at the end, "+where, l.End, report.One, l.End.Source)
+	t.Add(end)
+	for _, b := range []struct {
+		key, label string
+		electrolysis.Band
+	}{{"anolyte_ph_at_end", "pH at the end, the anolyte", l.AnolyteEnd}, {"ph_at_end_if_divided", "pH at the end, if divided", l.IfDivided}} {
+		if b.Mark != matter.Unmarked {
+			t.Add(band(b.key, b.label, b.Band, report.One, b.Source))
+		}
+	}
+	for _, e := range []struct {
+		key, label, note string
+		charge           float64
+	}{{"hydroxide_falls_after", "hydroxide falls after", l.Falls, l.FallsAfter}, {"deposit_dissolves_after", "deposit dissolves after", "hydrogen takes the whole current", l.DissolvesAfter}} {
+		if !math.IsInf(e.charge, 1) {
+			t.Add(rough(e.key, e.label, e.charge, p.Bath.Goal.Charge.Value/16, report.AmpereHours, l.End.Mark, e.note))
+		}
+	}
+}
+
+// courseTable is the pH against charge; empty where it could not be followed.
+func (p *sheet) courseTable() report.Table {
+	t := report.Table{Key: "ph_course", List: true, Title: "pH against charge"}
+	for _, point := range p.Assessed.Liquid.Course {
+		charge := rough("charge", "", point.Charge, point.Charge/50, report.AmpereHours, p.Bath.Goal.Charge.Mark, "")
+		f := band("ph", charge.String(), point.PH, report.One, "")
+		f.Rows = []report.Figure{charge}
+		t.Add(f)
+	}
 	return t
 }
 

@@ -57,7 +57,7 @@ func Of(s Subject) *report.Report {
 		report.Table{Key: "notes", Lines: append(p.assumptions(), p.Bath.Notes...), Bullet: "note: "},
 		p.bathTable(), p.othersTable(), p.targetTable(), p.budgetTable())
 	if p.Assessed != nil {
-		add(p.runTable(), p.platingTable(), p.voltageTable(), p.gasTable(), p.liquidTable(), p.heatTable(), p.cathodeTable())
+		add(p.runTable(), p.platingTable(), p.voltageTable(), p.gasTable(), p.liquidTable(), p.courseTable(), p.heatTable(), p.cathodeTable())
 	}
 	if p.Bath.MassTransfer.Known() {
 		add(p.course())

@@ -187,6 +187,11 @@ func (p *sheet) platingTable() report.Table {
 	t.Known("", "difference", pl.Gap, report.Volts, "hydrogen less metal: what its overpotential has to hold back")
 	t.Known("hydrogen_overpotential", "overpotential", pl.Overpotential, report.Volts, "of hydrogen on the deposit at this density: "+pl.Overpotential.Source)
 	t.Known("plating_margin", "margin", pl.Margin, report.Volts, "overpotential less difference; kinetics decide, this is a bound")
+	t.Known("hydrogen_potential_at_end", "potential of hydrogen then", pl.HydrogenAtEnd, report.Volts, "at the pH of the end")
+	t.Known("plating_margin_at_end", "margin, at the end", pl.MarginAtEnd, report.Volts, "")
+	if e := pl.EfficiencyAtEnd; e.Mark != matter.Unmarked {
+		t.Add(band("efficiency_at_end_ph", "efficiency, at the end", e, report.Percent, "at the pH of the end: "+e.Source))
+	}
 	t.Known("hydroxide_ph", "hydroxide falls at pH", pl.HydroxidePH, report.One, pl.HydroxidePH.Source)
 	return t
 }

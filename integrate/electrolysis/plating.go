@@ -1,0 +1,229 @@
+package electrolysis
+
+import (
+	"fmt"
+	"math"
+
+	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
+)
+
+// Plating says whether metal can be won here.
+type Plating struct {
+	Metal      matter.Figure // V against SHE at the start
+	MetalAtEnd matter.Figure // V against SHE at the final concentration; zero Figure if that is 0
+	Hydrogen   matter.Figure // V against SHE
+	// Gap is by how many V the metal must be driven below hydrogen at the start: positive means
+	// that hydrogen is the easier reaction on paper, negative that the metal is the nobler.
+	Gap           matter.Figure
+	Overpotential matter.Figure // V of hydrogen on the deposit at this density; zero Figure if not tabled
+	// Margin is Overpotential less Gap, V: above about 0.1 the metal usually wins, below
+	// zero hydrogen takes nearly all.
+	Margin  matter.Figure
+	Verdict string // a sentence, two where the end is worse than the start
+	// HydrogenAtEnd and MarginAtEnd are for the pH at the end of the run.
+	HydrogenAtEnd, MarginAtEnd matter.Figure
+	// EfficiencyAtEnd is the share of the last charge that wins metal, once the pH of the end lets more hydrogen off.
+	EfficiencyAtEnd Band
+	HydroxidePH     matter.Figure // zero Figure where no hydroxide is known or complexes hold the metal
+	Cathodes        []Cathode
+}
+
+// activityUncertainty is the standard uncertainty in V of a potential because
+// activities in strong baths are not known better, for one electron.
+const activityUncertainty = 0.04
+
+// cuprous is the standard potential of Cu+/Cu, V: no bath of the table of metals holds the plain ion.
+const cuprous = 0.521 // OpenStax Chemistry 2e, Appendix L
+
+// plainPotential returns the standard potential of the plain ion, by whose activity a complex is reckoned.
+func plainPotential(metal matter.Metal, valence int) (matter.Figure, bool) {
+	if metal.Element.Symbol == "Cu" && valence == 1 {
+		return matter.Figure{Value: cuprous, Mark: matter.Published, Source: "OpenStax Chemistry 2e, Appendix L"}, true
+	}
+	for _, c := range metal.Couples {
+		if c.Valence == valence && c.Ligands == 0 && c.Protons == 0 {
+			return c.Potential, true
+		}
+	}
+	return matter.Figure{}, false
+}
+
+// Potential returns the equilibrium potential in V of a metal that is dissolved in the bath at the start, concentration mol/m³ of it in all
+// its forms: by the activity of its free ion where there are constants for its complexes, else by the table's couple.
+func (a *Assessment) Potential(metal matter.Metal, couple matter.Couple, concentration matter.Figure) matter.Figure {
+	return a.potentialIn(a.Liquid.bath.Totals, metal, couple, concentration, a.Conditions.PH)
+}
+
+func (a *Assessment) potentialIn(totals solution.Totals, metal matter.Metal, couple matter.Couple, concentration, pH matter.Figure) matter.Figure {
+	c, t := a.Conditions, a.Conditions.Temperature.Value
+	slope := matter.GasConstant * t / (float64(couple.Valence) * matter.Faraday)
+	doubt := math.Hypot(slope*concentration.Relative(), activityUncertainty/float64(couple.Valence))
+	ion, known := solution.Ion(metal.Element.Symbol, couple.Valence)
+	standard, plain := plainPotential(metal, couple.Valence)
+	if totals != nil && known && plain {
+		here := solution.Totals{}
+		here.Add(totals, 1)
+		here[ion] = concentration.Value
+		spread := newExtremes()
+		for _, rule := range []solution.Activity{solution.Davies, solution.Ideal} {
+			if e, err := solution.At(here, pH.Value, t, rule); err == nil {
+				v := MetalPotential(standard.Value, couple.Valence, math.Pow(10, e.Activity(ion))*standardConcentration, t)
+				spread.add(v, v, v)
+			}
+		}
+		if spread.any {
+			return matter.Figure{Value: spread.best, StandardUncertainty: math.Hypot(doubt, (spread.high-spread.low)/2), Mark: matter.Weakest(standard.Mark, concentration.Mark, a.Liquid.mark),
+				Source: "Nernst by the free ion's activity, " + a.Liquid.from + "; standard potential: " + standard.Source}
+		}
+	}
+	ligand := c.Ligand
+	if !ligand.Known() && couple.Ligand == "chloride" {
+		ligand = c.Chloride
+	}
+	f := combine(CouplePotential(couple, concentration.Value, pH.Value, ligand.Value, t),
+		"Nernst, concentration for activity; standard potential: "+couple.Potential.Source, couple.Potential, concentration)
+	f.StandardUncertainty = doubt
+	if couple.Ligands > 0 && couple.Ligand != "hydroxide" && !ligand.Known() {
+		f.Mark, f.Source = matter.Assumed, f.Source+"; free ligand taken as 1 mol/L"
+	}
+	if a.bound() {
+		f.Mark, f.Source = matter.Assumed, f.Source+"; for the plain ion, for want of constants: complexes lie some tenths of a volt lower"
+	}
+	return f
+}
+
+func (a *Assessment) plating() {
+	c, p := a.Conditions, &a.Plating
+	p.Metal = a.Potential(c.Metal, a.Couple, c.Concentration)
+	p.Hydrogen = a.hydrogen(c.PH)
+	p.Gap = difference(p.Hydrogen, p.Metal, "hydrogen less metal")
+	p.Overpotential = HydrogenOverpotential(c.Metal.Element.Symbol, a.CathodeDensity.Value)
+	if p.Overpotential.Known() {
+		p.Margin = difference(p.Overpotential, p.Gap, "hydrogen overpotential on the deposit less the gap")
+	}
+	p.Verdict = platingVerdict(p.Gap.Value, p.Margin, c.Efficiency.Value)
+	switch l, ksp := a.Liquid, c.Metal.Hydroxide; {
+	case !c.Medium.Acidic():
+	case l.ion != "" && l.Falls != "":
+		p.HydroxidePH = matter.Figure{Value: l.FallsAt.Best, StandardUncertainty: math.Max(0.1, (l.FallsAt.High-l.FallsAt.Low)/2), Mark: l.FallsAt.Mark, Source: l.Falls + ": " + l.FallsAt.Source}
+	case l.ion == "" && ksp.Product.Known() && a.Couple.Ligands == 0 && c.Medium != matter.Chromic:
+		p.HydroxidePH = combine(hydroxidePH(ksp.Product.Value, ksp.Hydroxides, c.Concentration.Value, c.Temperature.Value),
+			"solubility product of "+ksp.Solid+": "+ksp.Product.Source, ksp.Product, c.Concentration)
+		p.HydroxidePH.StandardUncertainty = 0.5 / ksp.Hydroxides // half a decade in the product
+	}
+	p.Cathodes = RankCathodes(c.Metal.Element.Symbol, c.Medium, c.Chloride.Value, a.CathodeDensity.Value)
+}
+
+// hydroxidePH returns the pH at which M(OH)n begins to fall out of a bath that holds concentration mol/m³ of a plain ion for
+// which package solution has no constants: pKw + log10((ksp/c)^(1/n)). ksp is on the mol/L scale and belongs to 25 °C.
+func hydroxidePH(ksp, hydroxides, concentration, temperature float64) float64 {
+	return solution.WaterExponent(temperature) + math.Log10(ksp*standardConcentration/concentration)/hydroxides
+}
+
+func (a *Assessment) hydrogen(pH matter.Figure) matter.Figure {
+	t := a.Conditions.Temperature
+	f := combine(HydrogenPotential(pH.Value, t.Value), "Nernst at one atmosphere", pH, t)
+	f.StandardUncertainty = math.Abs(HydrogenPotential(1, t.Value)) * pH.StandardUncertainty
+	return f
+}
+
+// platingAtEnd says the same for the end: less metal, and the pH that the run has led to.
+func (a *Assessment) platingAtEnd() {
+	c, p, l := a.Conditions, &a.Plating, &a.Liquid
+	pH, totals := c.PH, l.bath.Totals
+	if l.Known() {
+		end := l.Course[len(l.Course)-1]
+		totals = end.left
+		pH = matter.Figure{Value: l.End.Best, StandardUncertainty: (l.End.High - l.End.Low) / 4, Mark: l.End.Mark, Source: l.End.Source}
+		p.EfficiencyAtEnd = a.efficiencyAt(end)
+	}
+	if !(c.FinalConcentration.Value > 0) {
+		return
+	}
+	p.MetalAtEnd = a.potentialIn(totals, c.Metal, a.Couple, c.FinalConcentration, pH)
+	p.HydrogenAtEnd = a.hydrogen(pH)
+	gap := difference(p.HydrogenAtEnd, p.MetalAtEnd, "hydrogen less metal at the end")
+	if p.Overpotential.Known() {
+		p.MarginAtEnd = difference(p.Overpotential, gap, "hydrogen overpotential on the deposit less the gap, at the end")
+	}
+	efficiency := c.Efficiency.Value
+	if e := p.EfficiencyAtEnd; e.Mark != matter.Unmarked {
+		efficiency = math.Min(efficiency, e.Best)
+	}
+	switch verdict := platingVerdict(gap.Value, p.MarginAtEnd, efficiency); {
+	case !l.Known():
+	case efficiency <= 0:
+		p.Verdict += fmt.Sprintf(" Not to the end: at pH %.1f hydrogen takes all of the current, and the deposit dissolves.", pH.Value)
+	case verdict != p.Verdict:
+		p.Verdict += fmt.Sprintf(" At the end, at pH %.1f: %s", pH.Value, verdict)
+	}
+}
+
+// Hydrogen from acid is held back by two things: how fast the surface makes it and how fast the acid comes.
+const (
+	leastTransfer, usualTransfer, mostTransfer = 0.6e-5, 1.05e-5, 1.8e-5 // m/s of a metal ion, stirred by gas: U.S. Bureau of Mines review
+	protonDiffusion, ionDiffusion              = 9.311, 0.714            // 1e-9 m²/s, H+ and Cu2+: CRC Handbook
+	transferExponent                           = 2.0 / 3                 // of diffusion in the transfer to a wall
+	kineticDoubt                               = 10.0                    // of an exchange current density, either way
+)
+
+// efficiencyAt returns the share of the current that wins metal at a point of the run: the stated one less what more of the current makes
+// hydrogen than at the start. It is an estimate of the order of things, not Known without a tabled surface or where the metal is nobler than hydrogen.
+func (a *Assessment) efficiencyAt(point PHPoint) Band {
+	c := a.Conditions
+	surface, found := FindSurface(c.Metal.Element.Symbol)
+	if !found || !c.Medium.Acidic() || a.Plating.Gap.Value < 0 {
+		return Band{}
+	}
+	overpotential := metalOverpotential(c.Metal.Element.Symbol)
+	operating := a.Plating.Metal.Value - overpotential.Best
+	hydrogen := func(totals solution.Totals, pH, faster, transfer float64) float64 { // A/m²
+		e, err := solution.At(totals, pH, c.Temperature.Value, solution.Davies)
+		if err != nil {
+			return math.NaN()
+		}
+		acid := e.Amount(string(solution.H)) + e.Amount("HSO4-")
+		arrives := matter.Faraday * transfer * math.Pow(protonDiffusion/ionDiffusion, transferExponent) * acid
+		over := HydrogenPotential(pH, c.Temperature.Value) - operating
+		made := faster * surface.ExchangeDensity * math.Pow(10, over/surface.TafelSlope-pH/2)
+		return arrives * made / (arrives + made)
+	}
+	lost := func(pH, faster, transfer float64) float64 {
+		more := hydrogen(point.left, pH, faster, transfer) - hydrogen(a.Liquid.bath.Totals, c.PH.Value, faster, transfer)
+		return math.Min(c.Efficiency.Value, math.Max(0, more/a.CathodeDensity.Value))
+	}
+	worst, usual, best := lost(point.PH.Low, kineticDoubt, mostTransfer), lost(point.PH.Best, 1, usualTransfer), lost(point.PH.High, 1/kineticDoubt, leastTransfer)
+	if math.IsNaN(worst + usual + best) {
+		return Band{}
+	}
+	e := c.Efficiency
+	return Band{math.Max(0, e.Value-worst-2*e.StandardUncertainty), e.Value - usual, math.Min(1, e.Value-best+2*e.StandardUncertainty), matter.Assumed,
+		"stated efficiency less the hydrogen that more acid lets off, by exchange current densities from memory and the transfer of a gas-stirred bath"}
+}
+
+// bound tells whether the medium holds the metal in complexes for which the table has no
+// couple, so that neither the potential nor the hydroxide of the plain ion holds.
+func (a *Assessment) bound() bool {
+	switch a.Conditions.Medium {
+	case matter.Ammine, matter.Cyanide, matter.Sulfide:
+		return a.Couple.Ligands == 0
+	}
+	return false
+}
+
+func platingVerdict(gap float64, margin matter.Figure, efficiency float64) string {
+	switch {
+	case gap < 0 && efficiency < 0.5:
+		return "On paper: the metal is nobler than hydrogen in this bath, but at the efficiency reckoned with most of the current makes hydrogen all the same."
+	case gap < 0:
+		return "Yes: the metal is nobler than hydrogen in this bath, so it plates first while stirring brings enough of it."
+	case !margin.Known():
+		return "Unknown: hydrogen is the easier reaction on paper, and the hydrogen overpotential of this metal is not in the table."
+	case margin.Value > 0.1:
+		return "Yes: hydrogen is the easier reaction on paper, but the deposit's hydrogen overpotential holds it back by more than the gap."
+	case margin.Value > -0.1:
+		return "Doubtful: the hydrogen overpotential about equals the gap; raise the pH or the metal, or expect much gas."
+	}
+	return "Hardly: hydrogen takes the current at this pH and concentration; a higher pH, more metal or a complex bath is needed."
+}

@@ -1,0 +1,133 @@
+package electrolysis
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
+)
+
+// The printed answers of OpenStax Chemistry 2e, section 15.1 (module m68811), for metals without constants of their own.
+func TestPrecipitationWorkedExamples(t *testing.T) {
+	const room = matter.RoomTemperature
+	near(t, "Mn2+ held at 1.8e-6 M, Ksp 2e-13, printed pH 10.52", hydroxidePH(2e-13, 2, 1.8e-3, room), 10.52, 0.01)
+	near(t, "Mg2+ falls to 1.0e-5 M, Ksp 8.9e-12, printed pH 10.97", hydroxidePH(8.9e-12, 2, 1.0e-2, room), 10.97, 0.01)
+}
+
+// Complexes shift the potential at the start. Published: OpenStax Chemistry 2e, Appendix L (V): Ag(NH3)2+ +0.373, Zn(NH3)4 2+ -1.04,
+// Cd(NH3)4 2+ -0.61 (Harris, App. H: -0.613), Ni(NH3)6 2+ -0.49 (-0.515 by the constants of thermo.com V8); Bard: Cd(CN)4 2- -0.943; from NIST 46 constants: Ag(CN)2- -0.412,
+// Cu(CN)2- -0.775. All forms at 1 mol/L ideally; here 0.1 mol/L of complex beside 1 mol/L of free ligand, so that the complex counts (RT/nF)·ln 0.1 less.
+func TestLigandsShiftTheStart(t *testing.T) {
+	for _, c := range []struct {
+		metal   string
+		valence int
+		medium  matter.Medium
+		ligand  solution.Component
+		each    float64
+		pH      float64
+		want    float64
+		tol     float64
+	}{
+		{"Ag", 1, matter.Ammine, "NH3", 2, 12, 0.373, 0.03},
+		{"Zn", 2, matter.Ammine, "NH3", 4, 11.5, -1.02, 0.03},
+		{"Cd", 2, matter.Ammine, "NH3", 4, 11.5, -0.61, 0.03},
+		{"Ni", 2, matter.Ammine, "NH3", 6, 11.5, -0.515, 0.04},
+		{"Cd", 2, matter.Cyanide, "CN-", 4, 12, -0.943, 0.06},
+		{"Ag", 1, matter.Cyanide, "CN-", 2, 12, -0.412, 0.1},
+	} {
+		metal, err := matter.LookUp(c.metal)
+		if err != nil {
+			t.Fatal(err)
+		}
+		cell := zincCell(t)
+		ion, ok := solution.Ion(c.metal, c.valence)
+		if !ok {
+			t.Fatal(c.metal)
+		}
+		cell.Metal, cell.Medium, cell.PH, cell.Valence = metal, c.medium, matter.GivenFigure(c.pH, 0.1), c.valence
+		cell.Concentration = matter.GivenFigure(100, 0)
+		cell.FinalConcentration = matter.GivenFigure(99, 0)
+		cell.Dissolved = solution.Totals{ion: 100, c.ligand: 1000 + 100*c.each}
+		a, err := Assess(cell)
+		if err != nil {
+			t.Fatal(err)
+		}
+		atOne := a.Plating.Metal.Value + 0.025693/float64(c.valence)*math.Log(10)
+		near(t, c.metal+" in "+string(c.medium)+", V", atOne, c.want, c.tol)
+		if a.Plating.Metal.Mark == matter.Assumed || strings.Contains(a.Plating.Metal.Source, "plain ion,") {
+			t.Errorf("%s: %+v", c.metal, a.Plating.Metal)
+		}
+	}
+}
+
+// Zinc in caustic: OpenStax Chemistry 2e prints -1.199 V for Zn(OH)4 2-/Zn, Bard -1.285; the constants of NIST 46 give -1.22 at 1 mol/L of hydroxide.
+func TestZincateByConstants(t *testing.T) {
+	c := zincCell(t)
+	c.Medium, c.PH = matter.Alkaline, matter.GivenFigure(14, 0)
+	c.Concentration, c.FinalConcentration = matter.GivenFigure(100, 0), matter.GivenFigure(50, 0)
+	a, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "zincate, V", a.Plating.Metal.Value+0.0296, -1.24, 0.05)
+	if a.Plating.HydroxidePH.Known() {
+		t.Error("in caustic zinc is held, and no onset of hydroxide is told")
+	}
+}
+
+func nickelCell(t testing.TB, pH float64) Conditions {
+	t.Helper()
+	nickel, err := matter.LookUp("Ni")
+	if err != nil {
+		t.Fatal(err)
+	}
+	given := matter.GivenFigure
+	return Conditions{Metal: nickel, Medium: matter.Sulfate, Current: given(2, 0), Charge: given(20*ampereHour, 0), Efficiency: given(0.95, 0.01),
+		CathodeArea: given(1e-2, 0), Concentration: given(1000, 0), FinalConcentration: given(650, 0), Volume: given(1e-3, 0), PH: given(pH, 0.1)}
+}
+
+// Common practice: an undivided nickel bath without a buffer turns acid, and from below pH 2 on hydrogen takes the current; behind a
+// separator it does so less. Zinc, whose surface lets hydrogen off hardly at all, keeps most of its efficiency in the same acid.
+func TestEfficiencyFallsWithThePH(t *testing.T) {
+	a, err := Assess(nickelCell(t, 4))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if e := a.Plating.EfficiencyAtEnd; !(e.Best < 0.6) || !(e.Low <= e.Best && e.Best <= e.High) {
+		t.Errorf("nickel at pH %.2f keeps %+v", a.Liquid.End.Best, e)
+	}
+	if !(a.Liquid.IfDivided.Best > a.Liquid.End.Best+0.2) {
+		t.Errorf("divided pH %v, undivided %v", a.Liquid.IfDivided, a.Liquid.End)
+	}
+	if text := strings.Join(a.Cautions, "\n"); !strings.Contains(text, "Divided by a diaphragm") {
+		t.Errorf("nothing compares undivided with divided:\n%s", text)
+	}
+	zinc := zincCell(t)
+	zinc.Separator, zinc.PH, zinc.Charge = "", matter.GivenFigure(4, 0.1), matter.GivenFigure(40*ampereHour, 0)
+	z, err := Assess(zinc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if e := z.Plating.EfficiencyAtEnd; !(e.Best > 0.8) {
+		t.Errorf("zinc at pH %.2f keeps %+v", z.Liquid.End.Best, e)
+	}
+	if !(a.Plating.HydrogenAtEnd.Value > a.Plating.Hydrogen.Value) || !(a.Plating.MarginAtEnd.Value < a.Plating.Margin.Value) {
+		t.Error("more acid makes hydrogen the easier")
+	}
+}
+
+// Without acid from an anode base gathers: hydroxide falls after some charge, and the course says after how much.
+func TestHydroxideFallsAfter(t *testing.T) {
+	c := nickelCell(t, 5)
+	c.SolubleAnode, c.Efficiency = true, matter.GivenFigure(0.8, 0)
+	a, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := a.Liquid
+	if !(l.FallsAfter > 0 && l.FallsAfter <= c.Charge.Value) || !(l.End.Best > 5) || len(l.Course) != courseSteps+1 {
+		t.Errorf("%+v", l)
+	}
+}
