@@ -1,6 +1,7 @@
 package push
 
 import (
+	"bytes"
 	"compress/gzip"
 	"errors"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -301,4 +303,14 @@ func start(t *testing.T, p *Push) (stop func()) {
 			t.Error(err)
 		}
 	}
+}
+
+// stampOf reads the time stamp at the end of a line, 0 when there is none.
+func stampOf(line []byte) int64 {
+	line = bytes.TrimSpace(line)
+	n, err := strconv.ParseInt(string(line[bytes.LastIndexByte(line, ' ')+1:]), 10, 64)
+	if err != nil {
+		return 0
+	}
+	return n
 }

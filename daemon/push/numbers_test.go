@@ -1,6 +1,7 @@
 package push
 
 import (
+	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -67,4 +68,39 @@ func FuzzNumbersOnly(f *testing.F) {
 			t.Fatalf("%q: %q", line, got)
 		}
 	})
+}
+
+// sound says why a line is none.
+func sound(line []byte) error {
+	d := lineprotocol.NewDecoderWithBytes(line)
+	if !d.Next() {
+		return errors.New("it is empty")
+	}
+	if _, err := d.Measurement(); err != nil {
+		return err
+	}
+	for {
+		k, _, err := d.NextTag()
+		if err != nil {
+			return err
+		}
+		if k == nil {
+			break
+		}
+	}
+	for {
+		k, _, err := d.NextField()
+		if err != nil {
+			return err
+		}
+		if k == nil {
+			break
+		}
+	}
+	if b, err := d.TimeBytes(); err != nil {
+		return err
+	} else if len(b) == 0 {
+		return errors.New("it has no time stamp")
+	}
+	return nil
 }

@@ -39,13 +39,13 @@ type handover struct {
 func (p *parcel) reset() { p.text, p.lines, p.ends = p.text[:0], p.lines[:0], p.ends[:0] }
 
 // add appends a line with the tags put behind the measurement's name.
-func (p *parcel) add(q *queue, line, tags []byte) {
+func (p *parcel) add(q *queue, line, tags []byte, stamp int64) {
 	from := len(p.text)
 	i := bytes.IndexAny(line, ", ")
 	p.text = append(p.text, line[:i]...)
 	p.text = append(p.text, tags...)
 	p.text = append(p.text, line[i:]...)
-	p.lines = append(p.lines, span{from, len(p.text), q, stampOf(line)})
+	p.lines = append(p.lines, span{from, len(p.text), q, stamp})
 }
 
 // close ends a cell's part.

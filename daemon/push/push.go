@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"nightcell/daemon/cursor"
+	"nightcell/daemon/runlog"
 )
 
 const (
@@ -56,7 +57,7 @@ type Push struct {
 	order  []*queue // the same, in the order in which they fill a request
 
 	parcel  parcel
-	buf     []byte // for reading logs
+	record  runlog.Record // for reading logs
 	zip     *gzip.Writer
 	most    int       // lines in one request, less than Settings.Lines once the database found one too large
 	failing bool      // the newest request has failed
@@ -86,7 +87,7 @@ func New(s Settings) (*Push, error) {
 	// Followed, a redirect would turn the lines into a mere question for a page that answers "OK".
 	client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
 	s.Client = &client
-	p := &Push{s: s, most: s.Lines, buf: make([]byte, firstRead), zip: gzip.NewWriter(nil)}
+	p := &Push{s: s, most: s.Lines, zip: gzip.NewWriter(nil)}
 	for _, k := range slices.Sorted(maps.Keys(s.Tags)) {
 		if k == "" || s.Tags[k] == "" {
 			return nil, fmt.Errorf("push %s: the tag %q=%q is empty; line protocol has no empty tags", s.Name, k, s.Tags[k])

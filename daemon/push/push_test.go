@@ -559,7 +559,7 @@ func TestDamageInTheLog(t *testing.T) {
 		after(time.Minute)
 		stop()
 		db.same(t, logged(t, data, "zinc-1"))
-		if h, _ := p.Health("zinc-1"); h.SetAside != 7 || h.Lines != 21 {
+		if h, _ := p.Health("zinc-1"); h.SetAside != 4 || h.Lines != 21 {
 			t.Errorf("health %+v", h)
 		}
 	})

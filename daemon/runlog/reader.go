@@ -94,6 +94,20 @@ func (r *Reader) SeekTo(offset int64) error {
 	return nil
 }
 
+// Resume moves to an offset that an earlier reader of the same log returned, which
+// may lie behind bytes that were no line. Only SeekTo mends one that is none.
+func (r *Reader) Resume(offset int64) error {
+	r.start, r.end, r.offset = 0, 0, offset
+	if _, err := r.f.Seek(offset, io.SeekStart); err != nil {
+		return fmt.Errorf("moving in the log: %w", err)
+	}
+	return nil
+}
+
+// Line returns the line that Next read last, as it stands in the log with its line
+// feed. It is valid until the next call of Next.
+func (r *Reader) Line() []byte { return r.line }
+
 // Next reads the next line into rec. It returns io.EOF when no whole line is
 // left; called again after the log has grown it goes on. A *Damage error tells of
 // a line that is none; call Next again to go on after it. Any other error is the disk's.
