@@ -70,12 +70,17 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 		}
 		w.fail(err)
 	}
-	tail := &Tail{
+	tail := t.told(doubt)
+	return w, tail, w.tell(tail)
+}
+
+// told is what a tail tells the one who asked for it.
+func (t *tail) told(doubt *Doubt) *Tail {
+	return &Tail{
 		Coulometer: t.replay.Coulometer, Checkpoint: t.checkpoint, Records: t.records,
 		Last: t.replay.Last, LastNanos: t.replay.LastNanos, Ended: t.replay.Ended,
 		CutBytes: t.size - t.end, Damage: t.damage, Doubt: doubt,
 	}
-	return w, tail, w.tell(tail)
 }
 
 // tell writes into the log what was found wrong with it.
