@@ -195,3 +195,29 @@ func TestMeasuredGapsShareTheReadingsErrors(t *testing.T) {
 		}
 	}
 }
+
+// TestALoneOutlierBesideALongStep: one garbled digit stands for half of the steps on both its sides, however unequal they are; k = 2 holds what it costs,
+// wherever in the run it falls.
+func TestALoneOutlierBesideALongStep(t *testing.T) {
+	for at := 2; at < 8; at++ {
+		c := NewCoulometer(Settings{GapAfter: 10 * time.Second})
+		now, wrong := time.Duration(0), 0.0
+		for i := range 12 {
+			amperes := 2.888
+			step := time.Second
+			if i == at {
+				amperes, step = 2.864, 7800*time.Millisecond
+				wrong = 0.024 * (7.8 + 1) / 2
+			}
+			if i > 0 {
+				now += step
+			}
+			if _, err := c.Add(Sample{now, 3, amperes}, Evidence{}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if u := c.Totals().Budget.Sampling; 2*u < wrong {
+			t.Errorf("reading %d: ±%.3f C for an error of %.3f C", at, 2*u, wrong)
+		}
+	}
+}

@@ -111,7 +111,7 @@ func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 		st.Charge.Add(coulombs)
 		st.Energy.Add(joules)
 		st.VoltSeconds.Add(voltSeconds)
-		st.judgeSampling(step.Elapsed, s.Amperes)
+		st.judgeSampling(step.Elapsed, s.Amperes, c.settings.EarlierDoubts)
 		st.judgeResolution(h, s.Amperes)
 	}
 	st.Elapsed += step.Elapsed
@@ -140,7 +140,7 @@ func (c *Coulometer) remember(s Sample) {
 	st.Readings++
 	st.LastVolts, st.LastAmperes = s.Volts, s.Amperes
 	c.lastAt = s.At
-	if !c.settings.WithoutRipple {
+	if !c.settings.EarlierDoubts {
 		st.judgeRipple(s.Amperes)
 	}
 }

@@ -110,7 +110,7 @@ func TestWhatIsAGap(t *testing.T) {
 
 // TestGapUncertainty: rectangular, half-width a: a/√3 (JCGM 100, 4.3.7).
 func TestGapUncertainty(t *testing.T) {
-	s := Settings{GapAfter: 10 * time.Second, WithoutRipple: true} // see TestRippleByHand
+	s := Settings{GapAfter: 10 * time.Second, EarlierDoubts: true} // see TestRippleByHand
 	c, step := acrossGap(t, s, 100*time.Second, 3, Evidence{LimitAmperes: 3.5})
 	if got, want := c.Totals().Budget.Gaps, (step.Gap.High-step.Gap.Low)/2/math.Sqrt(3); math.Abs(got-want) > 1e-12 {
 		t.Errorf("anything possible: %v C, want %v C", got, want)

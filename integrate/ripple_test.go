@@ -39,7 +39,7 @@ func (r ripple) passed(t float64) float64 {
 func killed(t *testing.T, r ripple, phase, poll float64, up, down func() float64) (truth float64, with, without Totals) {
 	t.Helper()
 	left := Evidence{OnBefore: true, OnAfter: true, SameInstrument: true, SetPointsUnchanged: true, LimitAmperes: 2.5, Restarted: true}
-	both := [2]*Coulometer{NewCoulometer(Settings{}), NewCoulometer(Settings{WithoutRipple: true})}
+	both := [2]*Coulometer{NewCoulometer(Settings{}), NewCoulometer(Settings{EarlierDoubts: true})}
 	read := func(at float64, e Evidence) {
 		for _, c := range both {
 			if _, err := c.Add(Sample{time.Duration(at * 1e9), 3, r.current(phase + at)}, e); err != nil {
@@ -146,7 +146,7 @@ func TestRippleByHand(t *testing.T) {
 	if got := widened(count(Settings{CorrectionFactor: 2, CorrectionUncertainty: 0}, swing, time.Second)); math.Abs(got-2*math.Sqrt(math.Pi/6)) > 0.02 {
 		t.Errorf("with a correction of 2: %v C", got)
 	}
-	if got := widened(count(Settings{WithoutRipple: true}, swing, time.Second)); got > 1e-3 {
+	if got := widened(count(Settings{EarlierDoubts: true}, swing, time.Second)); got > 1e-3 {
 		t.Errorf("a log begun without the ripple has it: %v C", got)
 	}
 	// What is steady or drifts as a straight line adds nothing.

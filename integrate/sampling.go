@@ -8,7 +8,8 @@ import (
 // Sampling tells what the finite number of samples costs, by comparing the
 // trapezoid over two steps h with the one over a single step 2h.
 type Sampling struct {
-	// A pair of steps is open when its first step has been seen.
+	// A pair of steps is open when its first step has been seen. Pairs overlap, so that each reading is the middle of one and counts with
+	// the length of both its steps; by EarlierDoubts they do not.
 	Open    bool
 	First   time.Duration // length of that step
 	Amperes float64       // at its beginning
@@ -19,16 +20,22 @@ type Sampling struct {
 }
 
 // judgeSampling takes one observed step that ends at amperes.
-func (st *Accumulated) judgeSampling(h time.Duration, amperes float64) {
+func (st *Accumulated) judgeSampling(h time.Duration, amperes float64, apart bool) {
 	p := &st.Sampling
 	if !p.Open {
 		p.Open, p.First, p.Amperes, p.Middle = true, h, st.LastAmperes, amperes
 		return
 	}
-	p.Open = false
 	d := (float64(seconds(p.First)*(p.Middle-amperes)) + float64(seconds(h)*(p.Middle-p.Amperes))) / 2
-	p.Curvature.Add(d)
-	p.Scatter += float64(d * d)
+	if apart {
+		p.Open = false
+		p.Curvature.Add(d)
+		p.Scatter += float64(d * d)
+		return
+	}
+	p.Curvature.Add(d / 2) // every step is in two pairs
+	p.Scatter += float64(d*d) / 2
+	p.First, p.Amperes, p.Middle = h, p.Middle, amperes
 }
 
 // standardUncertainty returns what sampling adds to the charge, in C.

@@ -15,9 +15,9 @@ type Settings struct {
 	// GapAfter is the longest step that is bridged by the trapezoid; a longer one
 	// is a gap. Zero or less: no step is too long.
 	GapAfter time.Duration
-	// WithoutRipple keeps the ripple out of the uncertainty of gaps. A log that was
-	// begun before nightcell knew of it is counted so to its end, so that it gives the same bits.
-	WithoutRipple bool
+	// EarlierDoubts keeps the ripple out of the uncertainty of gaps, and judges the sampling by every second reading only. A log that was
+	// begun before nightcell knew better is counted so to its end, so that it gives the same bits.
+	EarlierDoubts bool
 
 	GainRelative      float64 // of the current readback: 0.001 is 0.1 % of reading
 	OffsetAmperes     float64

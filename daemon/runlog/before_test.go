@@ -36,7 +36,7 @@ func TestLogBegunBeforeTheRipple(t *testing.T) {
 	l.utc = begin.Add(time.Hour)
 	w, tail, err := Resume(dir, l.o)
 	l.must(err)
-	if !tail.Coulometer.Settings().WithoutRipple || tail.Coulometer.Totals() != before.Totals {
+	if !tail.Coulometer.Settings().EarlierDoubts || tail.Coulometer.Totals() != before.Totals {
 		t.Errorf("taken up with %+v as %+v, replayed %+v", tail.Coulometer.Settings(), tail.Coulometer.Totals(), before.Totals)
 	}
 	l.resume(w, tail)
@@ -60,7 +60,7 @@ func TestRippleIsCarried(t *testing.T) {
 	l.must(err)
 	l.must(w.Close())
 	got, want := tail.Coulometer.State(), l.c.State()
-	if tail.Coulometer.Settings().WithoutRipple || !got.Equal(want) || want.Ripple[0].Count < 100 || want.Ripple[3].Count < 1 {
+	if tail.Coulometer.Settings().EarlierDoubts || !got.Equal(want) || want.Ripple[0].Count < 100 || want.Ripple[3].Count < 1 {
 		t.Errorf("%+v\nwant %+v", got.Ripple, want.Ripple)
 	}
 	text := encodeRipple(want.Ripple[:])

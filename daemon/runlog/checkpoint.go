@@ -99,7 +99,7 @@ func settingsFields(s *integrate.Settings) []Field {
 			fields = append(fields, Number(n.key, *n.float))
 		}
 	}
-	if !s.WithoutRipple {
+	if !s.EarlierDoubts {
 		fields = append(fields, Flag(withRipple, true))
 	}
 	return fields
@@ -126,7 +126,7 @@ func SettingsOf(r *Record) (integrate.Settings, error) {
 	if err := readTable(r, settingsTable(&s)); err != nil {
 		return s, err
 	}
-	s.WithoutRipple = !r.Flag(withRipple)
+	s.EarlierDoubts = !r.Flag(withRipple)
 	return s, s.Validate()
 }
 
@@ -156,9 +156,9 @@ func appendState(b, head []byte, c *integrate.Coulometer, crc uint32, length int
 	b = appendTable(b, settingsTable(&settings))
 	b = appendTable(b, stateTable(&state.Accumulated))
 	if state.Folded != (integrate.GapSums{}) {
-		b = appendTable(b, foldedTable(&state.Folded, settings.WithoutRipple))
+		b = appendTable(b, foldedTable(&state.Folded, settings.EarlierDoubts))
 	}
-	if !settings.WithoutRipple {
+	if !settings.EarlierDoubts {
 		b = append(b, ',')
 		b = append(b, withRipple+"=true,"+rippleKey+"="...)
 		b = appendString(b, encodeRipple(state.Ripple[:]))
@@ -209,12 +209,12 @@ func restore(r *Record) (*integrate.Coulometer, error) {
 		return nil, errors.New("the checkpoint holds no gap_count")
 	}
 	if s.GapCount = int(count); r.find("folded_0") != nil {
-		if err := readTable(r, foldedTable(&s.Folded, settings.WithoutRipple)); err != nil {
+		if err := readTable(r, foldedTable(&s.Folded, settings.EarlierDoubts)); err != nil {
 			return nil, err
 		}
 	}
 	s.Sampling.Open = r.Flag("pair_open")
-	if !settings.WithoutRipple {
+	if !settings.EarlierDoubts {
 		if err := decodeRipple(r.Text(rippleKey), s.Ripple[:]); err != nil {
 			return nil, err
 		}
