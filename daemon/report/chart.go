@@ -1,0 +1,152 @@
+package report
+
+import (
+	"fmt"
+	"image/color"
+	"io"
+	"strconv"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/vgimg"
+	"gonum.org/v1/plot/vg/vgsvg"
+)
+
+// Panel is one picture of curves above a time axis that it shares with others.
+type Panel struct {
+	Title, Unit string
+	Curves      []Curve
+	Band        plotter.XYs // the outline of where a curve may lie
+	Marks       []Mark
+	Free        bool // the axis need not begin at zero
+}
+
+// Curve is a line; every second one is dashed, told apart without colour too.
+type Curve struct {
+	Name string
+	Line plotter.XYs
+}
+
+// Mark is something that happened at a time of the axis, or that lasted from X to To.
+type Mark struct {
+	X, To float64
+	Name  string
+}
+
+const chartWidth = 18 * vg.Centimeter
+
+var (
+	curveColors = []color.Color{color.RGBA{R: 0x1f, G: 0x5f, B: 0xa8, A: 0xff}, color.RGBA{R: 0xb8, G: 0x4a, B: 0x14, A: 0xff}, color.RGBA{R: 0x3a, G: 0x7d, B: 0x44, A: 0xff}}
+	shade       = color.RGBA{R: 0xd5, G: 0xe2, B: 0xf0, A: 0xff}
+	markColor   = color.RGBA{R: 0x80, G: 0x80, B: 0x80, A: 0xff}
+)
+
+// DrawPanels draws panels below each other, as SVG or as PNG.
+func DrawPanels(w io.Writer, title, axis string, height vg.Length, svg bool, panels []Panel) error {
+	plots := make([][]*plot.Plot, len(panels))
+	for i, panel := range panels {
+		one, err := panel.plot()
+		if err != nil {
+			return fmt.Errorf("drawing %s: %w", panel.Title, err)
+		}
+		plots[i] = []*plot.Plot{one}
+	}
+	plots[0][0].Title.Text = title
+	plots[len(plots)-1][0].X.Label.Text = axis
+	var canvas interface {
+		vg.CanvasSizer
+		io.WriterTo
+	} = vgimg.PngCanvas{Canvas: vgimg.New(chartWidth, height)}
+	if svg {
+		canvas = vgsvg.New(chartWidth, height)
+	}
+	const pad = 3 * vg.Millimeter
+	tiles := draw.Tiles{Rows: len(panels), Cols: 1, PadY: pad, PadX: pad, PadTop: pad, PadBottom: pad, PadLeft: pad, PadRight: 5 * vg.Millimeter}
+	for i, row := range plot.Align(plots, tiles, draw.New(canvas)) {
+		plots[i][0].Draw(row[0])
+	}
+	if _, err := canvas.WriteTo(w); err != nil {
+		return fmt.Errorf("drawing: %w", err)
+	}
+	return nil
+}
+
+func (p Panel) plot() (*plot.Plot, error) {
+	one := plot.New()
+	one.Y.Label.Text = p.Title + ", " + p.Unit
+	one.X.Tick.Marker, one.Y.Tick.Marker = plainTicks{}, plainTicks{}
+	one.Legend.Left, one.Legend.Top = true, len(p.Marks) > 0
+	if len(p.Band) > 0 {
+		band, err := plotter.NewPolygon(p.Band)
+		if err != nil {
+			return nil, err
+		}
+		band.Color, band.LineStyle.Width = shade, 0
+		one.Add(band)
+	}
+	one.Add(plotter.NewGrid())
+	for i, c := range p.Curves {
+		line, err := plotter.NewLine(c.Line)
+		if err != nil {
+			return nil, err
+		}
+		line.Width, line.Color = vg.Points(1.5), curveColors[i%len(curveColors)]
+		if i%2 == 1 {
+			line.Dashes = []vg.Length{vg.Points(5), vg.Points(3)}
+		}
+		one.Add(line)
+		if len(p.Curves) > 1 {
+			one.Legend.Add(c.Name, line)
+		}
+	}
+	if !p.Free {
+		one.Y.Min = 0
+	}
+	one.Y.Max += 0.05 * (one.Y.Max - one.Y.Min)
+	return one, p.mark(one)
+}
+
+// mark draws what happened, with its name at the foot.
+func (p Panel) mark(one *plot.Plot) error {
+	var names plotter.XYLabels
+	for _, m := range p.Marks {
+		for _, x := range []float64{m.X, max(m.X, m.To)} {
+			line, err := plotter.NewLine(plotter.XYs{{X: x, Y: one.Y.Min}, {X: x, Y: one.Y.Max}})
+			if err != nil {
+				return err
+			}
+			line.Color, line.Dashes = markColor, []vg.Length{vg.Points(1), vg.Points(2)}
+			one.Add(line)
+		}
+		names.XYs = append(names.XYs, plotter.XY{X: m.X, Y: one.Y.Min})
+		names.Labels = append(names.Labels, " "+m.Name)
+	}
+	if len(names.XYs) == 0 {
+		return nil
+	}
+	labels, err := plotter.NewLabels(names)
+	if err != nil {
+		return err
+	}
+	for i := range labels.TextStyle {
+		labels.TextStyle[i].Rotation, labels.TextStyle[i].Font.Size = 1.5708, vg.Points(7)
+	}
+	one.Add(labels)
+	return nil
+}
+
+// plainTicks are the usual ticks with no more decimals than their numbers have.
+type plainTicks struct{}
+
+// Ticks implements plot.Ticker.
+func (plainTicks) Ticks(low, high float64) []plot.Tick {
+	ticks := plot.DefaultTicks{}.Ticks(low, high)
+	for i, t := range ticks {
+		if t.Label != "" {
+			ticks[i].Label = strconv.FormatFloat(t.Value, 'g', 6, 64)
+		}
+	}
+	return ticks
+}

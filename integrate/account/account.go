@@ -1,0 +1,343 @@
+package account
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"nightcell/integrate"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
+)
+
+// EntryCost is the kind of entry that says what something of the run cost, in the money of the energy's price.
+const (
+	EntryCost = "cost"
+	CostSum   = "amount"
+)
+
+// Subject is what a run was configured as and counted.
+type Subject struct {
+	Plan  *bath.Plan               // fresh; nil: nobody stated a bath and a target
+	Cell  *electrolysis.Conditions // nil: nothing to judge gas and acid by. Charge, current and efficiency are filled in
+	Price matter.Figure            // money per kWh; not Known: none is stated
+	// Totals is what the coulometer counted, Carried what of its charge (C) was counted before this log was begun anew.
+	Totals  integrate.Totals
+	Carried float64
+	Ended   bool
+}
+
+// Mass is one way to the mass of the deposit.
+type Mass struct {
+	Name    string
+	Deposit matter.Figure // kg; not Known: it cannot be had, and Missing says why
+}
+
+// Pair is how two masses agree.
+type Pair struct {
+	Of, Against     string
+	NormalizedError float64
+}
+
+// Stage is the run between two assays, or from the stated bath to the first.
+type Stage struct {
+	From, To   int64
+	Coulombs   float64
+	Won        matter.Figure // kg
+	Efficiency matter.Figure
+}
+
+// Balance is the metal of the bath, kg: Supplied = Samples + Deposit + Left + Unaccounted.
+type Balance struct {
+	Supplied, Samples, Deposit, Left, Unaccounted matter.Figure
+	ByAssay                                       bool // Left was assayed; else it is what remains, and Unaccounted is not Known
+}
+
+// Cost is one part of what the run cost.
+type Cost struct {
+	For string
+	Sum float64
+}
+
+// Account is the books of a run. A figure that cannot be had is not Known.
+type Account struct {
+	Subject
+	Run    *Run
+	Course []Point
+	Model  []matter.Figure // kg of deposit at each point of Course as planned under the current that flowed; nil without a plan
+
+	MeanVolts, MeanAmperes, Density matter.Figure // by charge; while the output was on; over the cathode's area, A/m²
+	Energy                          matter.Figure // J
+
+	Masses         []Mass // weighed, assayed, planned
+	Pairs          []Pair
+	Combined       Combined
+	Deposit        matter.Figure // kg: Combined where it is consistent, else the first of Masses there is
+	Efficiency     matter.Figure // by what was weighed and assayed; not Known without
+	Stages         []Stage
+	Marginal       matter.Figure // efficiency of the last moment
+	EnergyPerMass  matter.Figure // J/kg
+	Balance        *Balance
+	Fit            *bath.Fit
+	Resistance     matter.Figure // ohm, of cell and leads to a step of the current
+	Loads          *electrolysis.Assessment
+	Tests          []Identity
+	Costs          []Cost
+	CostPerMass    matter.Figure // money per kg
+	Missing, Notes []string      // what would say more, and what was left out and why
+}
+
+// The ways to the mass.
+const (
+	Weighed = "weighed"
+	Assayed = "assay and volume"
+	Planned = "charge and planned efficiency"
+)
+
+// Account works out the books of what r has gathered.
+func (r *Run) Account(s Subject) *Account {
+	a := &Account{Subject: s, Run: r, Course: r.course(s.Carried, s.Totals.Charge)}
+	b := &book{plan: s.Plan, course: a.Course}
+	for _, alarm := range r.Alarms {
+		if alarm.Condition == hardShort {
+			b.shorts = append(b.shorts, alarm)
+		}
+	}
+	entries := r.written()
+	var planned, deposit, marginal float64
+	if s.Plan == nil {
+		for _, e := range entries {
+			if e.Kind == bath.EntryWeighing {
+				b.weighed = append(b.weighed, e)
+			}
+		}
+		a.missing("no bath and target stand in the frozen configuration, so that neither efficiency nor balance can be told")
+	} else {
+		b.molar = s.Plan.Metal.Element.Weight.Value
+		fresh := s.Plan.Model.State()
+		b.gather(entries)
+		planned = s.Plan.Balance().Deposit
+		a.follow(b, fresh, entries)
+		deposit, marginal = s.Plan.Balance().Deposit, s.Plan.Model.Marginal(r.working(s.Totals))
+	}
+	a.electric()
+	a.masses(b, planned)
+	if s.Plan != nil {
+		a.efficiency(b, marginal)
+		a.balance(b)
+		a.fit(b)
+		a.loads(deposit)
+	}
+	a.resistance()
+	a.costs(entries)
+	for _, e := range entries {
+		if e.Kind == EntryIdentity {
+			a.Tests = append(a.Tests, b.identify(e))
+		}
+	}
+	if len(a.Tests) == 0 {
+		a.missing("nobody tested what the deposit is: hydrogen over water from a dissolved piece, an assay, or a test in words")
+	}
+	a.Notes = append(a.Notes, b.notes...)
+	return a
+}
+
+func (a *Account) missing(text string) { a.Missing = append(a.Missing, text) }
+
+// follow takes the planned deposit along the course, then walks the bath again with its assays.
+func (a *Account) follow(b *book, fresh bath.State, entries []Entry) {
+	p := a.Plan
+	again := func() {
+		if err := p.Resume(fresh); err != nil {
+			panic(err) // a state that the same model gave
+		}
+	}
+	again()
+	next := 0
+	for _, point := range a.Course {
+		for next < len(entries) && entries[next].At <= point.Nanos {
+			e := entries[next]
+			if moves(e.Kind) && e.Kind != bath.EntryAssay {
+				_, _ = p.Book(e.Entry, bath.Plain) // what cannot be booked is told by gather
+			}
+			next++
+		}
+		if n := len(a.Model); n > 0 {
+			b.follow(a.Course[n-1].Nanos, point.Nanos)
+		}
+		kg := p.Balance().Deposit
+		a.Model = append(a.Model, matter.Figure{Value: kg, StandardUncertainty: kg * p.Efficiency.Relative(), Mark: p.Efficiency.Mark})
+	}
+	again()
+	notes := b.notes
+	b.walk(entries, true, func(Entry) {})
+	b.notes = notes // said once
+}
+
+// working is the mean current while the output was on, A.
+func (r *Run) working(t integrate.Totals) float64 {
+	if !(r.On > 0) {
+		return 0
+	}
+	return t.ObservedCharge / r.On
+}
+
+// electric fills in what volts and amperes tell alone.
+func (a *Account) electric() {
+	t := a.Totals
+	relative := t.StandardUncertainty / t.Charge
+	a.Energy = matter.Figure{Value: t.Energy, StandardUncertainty: t.EnergyStandardUncertainty, Mark: matter.Measured}
+	if t.Charge > 0 {
+		volts := t.Energy / t.Charge
+		u := math.Max(t.EnergyStandardUncertainty/t.Energy, 0)
+		a.MeanVolts = matter.Figure{Value: volts, StandardUncertainty: volts * u, Mark: matter.Measured, Source: "energy over charge"}
+	}
+	if amperes := a.Run.working(t); amperes > 0 {
+		a.MeanAmperes = matter.Figure{Value: amperes, StandardUncertainty: amperes * relative, Mark: matter.Measured}
+		if p := a.Plan; p != nil {
+			if area := p.Conditions().CathodeArea; area.Known() {
+				d := amperes / area.Value
+				a.Density = matter.Figure{Value: d, StandardUncertainty: d * math.Hypot(relative, area.Relative()), Mark: matter.Weakest(matter.Measured, area.Mark)}
+			} else {
+				a.missing("the cathode's area is not stated, so that there is no current density")
+			}
+		}
+	}
+}
+
+// masses sets the three ways to the mass beside each other.
+func (a *Account) masses(b *book, planned float64) {
+	weighed := a.weighing(b.weighed)
+	a.Masses = []Mass{{Name: Weighed, Deposit: weighed}}
+	var assayed, charged matter.Figure
+	if p := a.Plan; p != nil {
+		if planned > 0 {
+			charged = matter.Figure{Value: planned, StandardUncertainty: planned * math.Hypot(p.Efficiency.Relative(), a.Totals.StandardUncertainty/a.Totals.Charge),
+				Mark: p.Efficiency.Mark, Source: "charge × equivalent × planned efficiency"}
+		}
+		if len(b.assays) == 0 {
+			a.missing("no assay tells what is left in the bath")
+		} else {
+			assayed = a.drop(b, planned)
+		}
+		a.Masses = append(a.Masses, Mass{Assayed, assayed}, Mass{Planned, charged})
+	}
+	for i, x := range a.Masses {
+		for _, y := range a.Masses[:i] {
+			if x.Deposit.Known() && y.Deposit.Known() {
+				a.Pairs = append(a.Pairs, Pair{y.Name, x.Name, NormalizedError(y.Deposit, x.Deposit)})
+			}
+		}
+	}
+	a.Combined = Combine(weighed, assayed, charged)
+	if a.Deposit = a.Combined.Mean; a.Combined.Count > 1 && !a.Combined.Consistent() {
+		for _, m := range a.Masses {
+			if m.Deposit.Known() {
+				a.Deposit = m.Deposit
+				a.Notes = append(a.Notes, fmt.Sprintf("the masses disagree by more than their doubts (chance %.2g %%): at least one is wrong, so that no mean is taken and the first, %s, stands", 100*a.Combined.Chance, m.Name))
+				break
+			}
+		}
+	}
+}
+
+// weighing is the sum over the electrodes of the last mass of each; anodes do not count.
+func (a *Account) weighing(entries []Entry) (sum matter.Figure) {
+	last, blanks := map[string]matter.Figure{}, map[string]matter.Figure{}
+	var order []string
+	for _, e := range entries {
+		name := strings.ToLower(strings.TrimSpace(e.Words["electrode"]))
+		if strings.Contains(name, "anode") {
+			continue
+		}
+		usual := func(key string) matter.Figure {
+			return measured(e.Numbers, key, math.Abs(e.Numbers[key])*bath.BalanceDoubt)
+		}
+		deposit, direct := e.Numbers[bath.Mass]
+		after, hasAfter := e.Numbers[bath.MassAfter]
+		if _, ok := e.Numbers[bath.MassBefore]; ok {
+			blanks[name] = usual(bath.MassBefore)
+		}
+		before, hasBefore := blanks[name]
+		var f matter.Figure
+		switch {
+		case direct:
+			f = usual(bath.Mass)
+		case hasAfter && hasBefore:
+			deposit = after - before.Value
+			// the balance's own error is in both weighings alike, so that the usual doubt is that of the difference
+			f = matter.Figure{Value: deposit, StandardUncertainty: math.Abs(deposit) * bath.BalanceDoubt, Mark: matter.Measured}
+			if stated := math.Hypot(doubt(e.Numbers, bath.MassAfter, 0), doubt(e.Numbers, bath.MassBefore, 0)); stated > 0 {
+				f.StandardUncertainty = stated
+			}
+		default:
+			if hasAfter {
+				a.missing(fmt.Sprintf("the electrode weighed %.4g g after, and nobody entered what it weighed before", after*1e3))
+			}
+			continue
+		}
+		if !(deposit > 0) {
+			a.Notes = append(a.Notes, fmt.Sprintf("the weighing by %s is left out: a deposit of %.4g g is none", e.By, deposit*1e3))
+			continue
+		}
+		f.Source = "balance"
+		if _, seen := last[name]; !seen {
+			order = append(order, name)
+		}
+		last[name] = f
+	}
+	for _, name := range order {
+		f := last[name]
+		sum.Value, sum.StandardUncertainty = sum.Value+f.Value, math.Hypot(sum.StandardUncertainty, f.StandardUncertainty)
+		sum.Mark, sum.Source = f.Mark, f.Source
+	}
+	if !sum.Known() {
+		a.missing("the deposit was not weighed: the efficiency rests on assays or on the plan alone")
+	}
+	return sum
+}
+
+// early is the share of the charge until which the first assay stands for the beginning.
+const early = 0.01
+
+// start is the bath at the beginning of what assays tell: the first of them if it came early, else what is stated.
+func (a *Account) start(b *book) (first assay, rest []assay, stated bool) {
+	if len(b.assays) > 1 && b.assays[0].Charge <= early*a.Totals.Charge {
+		return b.assays[0], b.assays[1:], false
+	}
+	p := a.Plan
+	c := p.Amount.Value / p.Volume.Value
+	u := p.Amount.Relative()
+	return assay{At: a.Course[0].Nanos, Charge: a.Course[0].Coulombs, Found: matter.Figure{Value: c, StandardUncertainty: c * u, Mark: p.Amount.Mark}, Volume: p.Volume.Value, Supplied: p.Amount.Value}, b.assays, true
+}
+
+// won is the metal that left the bath for the cathode between two assays. The volume is one figure in both, so its error multiplies the
+// fall; not so that of a stated amount, which has its own.
+func (a *Account) won(x, y assay, stated bool) matter.Figure {
+	kg := x.mass() - y.mass() + (y.Supplied - x.Supplied) - (y.Sampled - x.Sampled)
+	shared := x.mass() - y.mass()
+	if stated {
+		shared = y.mass()
+	}
+	u := math.Hypot(x.Found.StandardUncertainty*x.Volume, y.Found.StandardUncertainty*y.Volume)
+	return matter.Figure{Value: kg, StandardUncertainty: math.Hypot(u, shared*a.Plan.Volume.Relative()), Mark: matter.Weakest(x.Found.Mark, y.Found.Mark), Source: "drop of the assays times volume"}
+}
+
+// drop is the deposit by the fall of the assays, and by the plan for what was won after the last one.
+func (a *Account) drop(b *book, planned float64) matter.Figure {
+	first, rest, stated := a.start(b)
+	last := rest[len(rest)-1]
+	f := a.won(first, last, stated)
+	tail := planned - last.Won
+	f.Value += tail
+	f.StandardUncertainty = math.Hypot(f.StandardUncertainty, tail*a.Plan.Efficiency.Relative())
+	if tail > early*planned {
+		f.Source += fmt.Sprintf("; the last %.3g g by the plan", tail*1e3)
+	}
+	if !(f.Value > 0) {
+		a.Notes = append(a.Notes, fmt.Sprintf("the assays say that %.4g g left the bath, which is no deposit; they are left out", f.Value*1e3))
+		return matter.Figure{}
+	}
+	return f
+}

@@ -1,0 +1,174 @@
+package account
+
+import (
+	"fmt"
+	"math"
+
+	"nightcell/integrate/bath"
+	"nightcell/integrate/matter"
+)
+
+// book is the bath followed along the course of a run.
+type book struct {
+	plan    *bath.Plan // nil: nobody stated a bath
+	molar   float64    // kg/mol
+	course  []Point
+	shorts  []Alarm // under which charge wins nothing
+	assays  []assay
+	weighed []Entry
+	notes   []string
+}
+
+// assay is one found concentration and the books at its moment.
+type assay struct {
+	At              int64
+	Charge, Seconds float64
+	Found           matter.Figure // kg/m3
+	Volume          float64       // m3
+	Supplied        float64       // kg
+	Sampled         float64       // kg
+	Drawn           float64       // m3 of samples so far
+	Won             float64       // kg by the model without assays
+}
+
+// mass is the kg of metal that the assay says are in the bath.
+func (a assay) mass() float64 { return a.Found.Value * a.Volume }
+
+// doubt is the standard uncertainty of an entered number: the ± beside it as limits (JCGM 100, 4.3.7), else the usual one.
+func doubt(n map[string]float64, name string, usual float64) float64 {
+	for key, half := range n {
+		if plusMinus(name) == key {
+			return half / math.Sqrt(3)
+		}
+	}
+	return usual
+}
+
+// plusMinus is the name under which the log keeps the ± of a number: before its unit.
+func plusMinus(name string) string {
+	for i := range len(name) {
+		if name[i] == '_' {
+			return name[:i] + "_plus_minus" + name[i:]
+		}
+	}
+	return name + "_plus_minus"
+}
+
+func measured(n map[string]float64, name string, usual float64) matter.Figure {
+	return matter.Figure{Value: n[name], StandardUncertainty: doubt(n, name, usual), Mark: matter.Measured}
+}
+
+// follow advances the model along the course from one moment to another.
+func (b *book) follow(from, to int64) {
+	at := func(t int64) float64 { return chargeAt(b.course, t) }
+	step := func(a, z int64) {
+		if z > a {
+			b.plan.Model.Step((at(z)-at(a))*(1-b.shorted(a, z)), float64(z-a)/1e9)
+		}
+	}
+	for _, p := range b.course {
+		if p.Nanos > from && p.Nanos < to {
+			step(from, p.Nanos)
+			from = p.Nanos
+		}
+	}
+	step(from, to)
+}
+
+// shorted is the share of a stretch in which metal bridged the electrodes.
+func (b *book) shorted(from, to int64) float64 {
+	var ns int64
+	for _, s := range b.shorts {
+		end := s.To
+		if end == 0 {
+			end = to
+		}
+		ns += max(min(end, to)-max(s.From, from), 0)
+	}
+	return float64(ns) / float64(to-from)
+}
+
+// walk follows the bath through the entries. With assays it takes them over, as the watch did; without, it is what was planned under the current that flowed.
+// each sees the books before an entry is booked.
+func (b *book) walk(entries []Entry, assays bool, each func(Entry)) {
+	begin, end := b.course[0].Nanos, b.course[len(b.course)-1].Nanos
+	now := begin
+	b.plan.Model.Step(b.course[0].Coulombs, 0)
+	for _, e := range entries {
+		if at := min(max(e.At, begin), end); at > now {
+			b.follow(now, at)
+			now = at
+		}
+		each(e)
+		outcome := e.Outcome
+		if !assays {
+			outcome = bath.Plain
+		}
+		if e.Kind == bath.EntryAssay && !assays || !moves(e.Kind) {
+			continue
+		}
+		if _, err := b.plan.Book(e.Entry, outcome); err != nil {
+			b.notes = append(b.notes, fmt.Sprintf("the %s by %s is left out: %v", e.Kind, e.By, err))
+		}
+	}
+	b.follow(now, end)
+}
+
+// moves says whether an entry of the kind changes the books of the bath.
+func moves(kind string) bool {
+	switch kind {
+	case bath.EntryAddition, bath.EntryWater, bath.EntrySample, bath.EntryAssay, bath.EntryElectrode, bath.EntryConfirm:
+		return true
+	}
+	return false
+}
+
+// concentration is what an assay states, kg/m3.
+func (b *book) concentration(e Entry) matter.Figure {
+	if mol, ok := e.Numbers[bath.PerMole]; ok {
+		f := measured(e.Numbers, bath.PerMole, mol*bath.ConcentrationDoubt)
+		return matter.Figure{Value: mol * b.molar, StandardUncertainty: f.StandardUncertainty * b.molar, Mark: matter.Measured}
+	}
+	return measured(e.Numbers, bath.PerMass, e.Numbers[bath.PerMass]*bath.ConcentrationDoubt)
+}
+
+// far is how many standard uncertainties a figure may lie from what can be before it is left out. Common practice (JCGM 100, G.1.3).
+const far = 3
+
+// gather walks the bath as it was planned and takes down every assay with the books at its moment.
+func (b *book) gather(entries []Entry) {
+	confirmed := map[int]bool{}
+	held := -1
+	for i, e := range entries {
+		switch e.Outcome {
+		case bath.Held:
+			held = i
+		case bath.Confirmed:
+			confirmed[held] = true
+		}
+	}
+	i, drawn := -1, 0.0
+	b.walk(entries, false, func(e Entry) {
+		i++
+		book := b.plan.Model.Catholyte()
+		switch e.Kind {
+		case bath.EntrySample:
+			drawn += e.Numbers[bath.LiquidVolume]
+		case bath.EntryWeighing:
+			b.weighed = append(b.weighed, e)
+		case bath.EntryAssay:
+			a := assay{At: e.At, Charge: chargeAt(b.course, e.At), Seconds: float64(min(max(e.At, b.course[0].Nanos), b.course[len(b.course)-1].Nanos)-b.course[0].Nanos) / 1e9,
+				Found: b.concentration(e), Volume: book.Volume, Supplied: book.Supplied * b.molar, Sampled: book.Sampled * b.molar, Drawn: drawn, Won: book.Won() * b.molar}
+			if a.Found.StandardUncertainty == 0 {
+				a.Found.StandardUncertainty = bath.ConcentrationDoubt * b.plan.Amount.Value / b.plan.Volume.Value // of an assay that found nothing
+			}
+			most := a.Supplied - a.Sampled
+			u := math.Hypot(b.plan.Amount.StandardUncertainty, a.Volume*math.Hypot(a.Found.StandardUncertainty, a.Found.Value*b.plan.Volume.Relative()))
+			if a.mass() > most+far*u && !confirmed[i] {
+				b.notes = append(b.notes, fmt.Sprintf("the assay of %.4g g/L is left out: the bath never held more than %.4g g/L", a.Found.Value, most/a.Volume))
+				return
+			}
+			b.assays = append(b.assays, a)
+		}
+	})
+}

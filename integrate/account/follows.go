@@ -1,0 +1,172 @@
+package account
+
+import (
+	"fmt"
+	"math"
+
+	"nightcell/integrate"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
+)
+
+// over divides a mass by what a charge can give at most.
+func (a *Account) over(mass matter.Figure, coulombs, u float64) matter.Figure {
+	e := a.Plan.Metal.Equivalent(a.Plan.Valence)
+	value := mass.Value / (coulombs * e.Value)
+	return matter.Figure{Value: value, StandardUncertainty: math.Abs(value) * math.Hypot(mass.Relative(), math.Hypot(u/coulombs, e.Relative())), Mark: mass.Mark, Source: mass.Source}
+}
+
+// efficiency is the share of the charge that made metal, over all and by stage.
+func (a *Account) efficiency(b *book, marginal float64) {
+	t := a.Totals
+	if !(t.Charge > 0) {
+		return
+	}
+	measured := Combine(a.Masses[0].Deposit, a.Masses[1].Deposit)
+	if measured.Count == 2 && !measured.Consistent() {
+		measured.Mean = a.Masses[0].Deposit
+	}
+	if measured.Count > 0 {
+		a.Efficiency = a.over(measured.Mean, t.Charge, t.StandardUncertainty)
+		if far := a.Efficiency.Value - 1; far > integrate.CoverageFactor*a.Efficiency.StandardUncertainty {
+			a.Notes = append(a.Notes, "the efficiency is above 100 % by more than its doubt: salt or water in the deposit, another metal, another valence, or a slip")
+		}
+	}
+	if a.Deposit.Known() {
+		perMass := t.Energy / a.Deposit.Value
+		a.EnergyPerMass = matter.Figure{Value: perMass, StandardUncertainty: perMass * math.Hypot(a.Energy.Relative(), a.Deposit.Relative()), Mark: a.Deposit.Mark}
+	}
+	if p := a.Plan; marginal > 0 {
+		a.Marginal = matter.Figure{Value: marginal, StandardUncertainty: marginal * p.Efficiency.Relative(), Mark: matter.Weakest(p.Efficiency.Mark, p.MassTransfer.Mark), Source: "model of the drawdown since the last assay"}
+	}
+	if len(b.assays) == 0 {
+		return
+	}
+	before, rest, stated := a.start(b)
+	for _, x := range rest {
+		if q := x.Charge - before.Charge; q > 0 {
+			won := a.won(before, x, stated)
+			a.Stages = append(a.Stages, Stage{before.At, x.At, q, won, a.over(won, q, t.StandardUncertainty*q/t.Charge)})
+		}
+		before, stated = x, false
+	}
+}
+
+// balance closes the books of the metal.
+func (a *Account) balance(b *book) {
+	p := a.Plan
+	book := p.Model.Catholyte()
+	drawn := matter.Figure{Value: book.Sampled * b.molar, StandardUncertainty: book.Sampled * b.molar * bath.ConcentrationDoubt, Mark: matter.Assumed, Source: "volume of the samples times what the books held"}
+	supplied := matter.Figure{Value: book.Supplied * b.molar, StandardUncertainty: p.Amount.StandardUncertainty, Mark: p.Amount.Mark}
+	m := &Balance{Supplied: supplied, Samples: drawn, Deposit: a.Deposit}
+	rest := supplied.Value - drawn.Value - a.Deposit.Value
+	u := math.Hypot(supplied.StandardUncertainty, math.Hypot(drawn.StandardUncertainty, a.Deposit.StandardUncertainty))
+	m.Left = matter.Figure{Value: rest, StandardUncertainty: u, Mark: matter.Weakest(supplied.Mark, a.Deposit.Mark), Source: "what remains"}
+	if n := len(b.assays); n > 0 {
+		left := book.Metal() * b.molar
+		last := b.assays[n-1]
+		doubt := math.Hypot(last.Found.Relative(), p.Volume.Relative()) * left
+		m.ByAssay, m.Left = true, matter.Figure{Value: left, StandardUncertainty: doubt, Mark: matter.Measured, Source: "last assay times volume, followed since"}
+		m.Unaccounted = matter.Figure{Value: rest - left, StandardUncertainty: math.Hypot(u, doubt), Mark: matter.Measured, Source: "supplied less all others"}
+	} else if rest < -far*u {
+		a.Notes = append(a.Notes, fmt.Sprintf("the deposit is %.4g g more than the bath held", -rest*1e3))
+	}
+	a.Balance = m
+}
+
+// fit finds mass transfer and efficiency from the assays since metal was last added.
+func (a *Account) fit(b *book) {
+	if len(b.assays) == 0 {
+		return
+	}
+	first, rest, stated := a.start(b)
+	all := append([]assay{first}, rest...)
+	for i := len(all) - 1; i > 0; i-- {
+		if all[i].Supplied > all[i-1].Supplied*(1+1e-9) {
+			all = all[i:]
+			break
+		}
+	}
+	var points []bath.Assay
+	for i, x := range all {
+		drawn := 0.0
+		if i+1 < len(all) {
+			drawn = all[i+1].Drawn - x.Drawn
+		}
+		points = append(points, bath.Assay{Charge: x.Charge, Seconds: x.Seconds, Concentration: x.Found, Volume: x.Volume, Sampled: drawn})
+	}
+	batch := a.Plan.Model.Batch()
+	if len(points) < 2 || !(batch.Area > 0) {
+		a.missing("mass transfer and starting efficiency are not fitted: two assays after the last addition are needed, three for both, and the cathode's area")
+		return
+	}
+	fit, err := bath.FitTransfer(batch, b.molar, points, len(points) > 2)
+	if err != nil {
+		a.Notes = append(a.Notes, err.Error())
+		return
+	}
+	if stated {
+		fit.MassTransfer.Source += " and the stated bath"
+	}
+	a.Fit = &fit
+}
+
+// resistance tells what steps of the working current tell.
+func (a *Account) resistance() {
+	if r, u := a.Run.steps.Slope(); r > 0 {
+		a.Resistance = matter.Figure{Value: r, StandardUncertainty: u, Mark: matter.Measured, Source: "steps of the working current"}
+	}
+}
+
+// loads are gas, acid and water of the charge that flowed, at the efficiency that was found.
+func (a *Account) loads(deposit float64) {
+	p := a.Plan
+	if a.Cell == nil || !(a.Totals.Charge > 0) || !a.MeanAmperes.Known() {
+		return
+	}
+	c := *a.Cell
+	c.Current = a.MeanAmperes
+	c.Charge = matter.Figure{Value: a.Totals.Charge, StandardUncertainty: a.Totals.StandardUncertainty, Mark: matter.Measured}
+	c.Efficiency = a.Efficiency
+	if !c.Efficiency.Known() {
+		c.Efficiency = a.over(matter.Figure{Value: deposit, StandardUncertainty: deposit * p.Efficiency.Relative(), Mark: p.Efficiency.Mark}, a.Totals.Charge, a.Totals.StandardUncertainty)
+	}
+	c.Efficiency.Value = math.Min(c.Efficiency.Value, 1)
+	c.FinalConcentration = matter.Figure{Value: p.Model.Catholyte().Concentration(), Mark: p.Efficiency.Mark}
+	if a.MeanVolts.Known() {
+		c.CellVolts = a.MeanVolts
+	}
+	if loads, err := electrolysis.Assess(c); err == nil {
+		a.Loads = &loads
+	} else {
+		a.missing("gas, acid and water cannot be told: " + err.Error())
+	}
+}
+
+// costs adds up what the run cost.
+func (a *Account) costs(entries []Entry) {
+	if a.Price.Known() {
+		a.Costs = append(a.Costs, Cost{"energy", a.Price.Value * a.Totals.Energy / 3.6e6})
+	}
+	for _, e := range entries {
+		if sum, ok := e.Numbers[CostSum]; ok && e.Kind == EntryCost {
+			name := e.Words["for"]
+			if name == "" {
+				name = e.Text
+			}
+			a.Costs = append(a.Costs, Cost{name, sum})
+		}
+	}
+	if len(a.Costs) == 0 {
+		a.missing("neither a price of energy nor any cost is stated")
+		return
+	}
+	if a.Deposit.Known() {
+		var sum float64
+		for _, c := range a.Costs {
+			sum += c.Sum
+		}
+		a.CostPerMass = matter.Figure{Value: sum / a.Deposit.Value, StandardUncertainty: sum / a.Deposit.Value * a.Deposit.Relative(), Mark: a.Deposit.Mark}
+	}
+}

@@ -1,0 +1,238 @@
+// Package account does the books of a run: what the current really did, how sure that is, and what is missing to say more.
+// A Run gathers what the files of a run tell, in their order; Run.Account works the rest out of it. Both are pure
+// arithmetic without clock, file or goroutine, so that the same bytes give the same account. All quantities are SI.
+package account
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"nightcell/integrate/bath"
+)
+
+const (
+	mostPoints = 2048         // of a course; then they are joined by two and two
+	firstWidth = int64(1e9)   // ns that the first points cover
+	mostEvents = 512          // alarms, acts and gaps that are kept, the first; the rest is counted
+	leastStep  = 0.01         // relative step of the current from which on it tells a resistance
+	leastShare = 0.2          // of the largest current, below which the cell is no longer at work
+	hardShort  = "hard-short" // the alarm under which charge wins nothing
+)
+
+// Run is what a run's log and its late entries tell. The zero Run has seen nothing.
+type Run struct {
+	Begin, End int64 // Unix ns of the first and the newest reading
+	On, Off    float64
+	Gaps       []Gap
+	Entries    []Entry
+	Alarms     []Alarm
+	Acts       []Act
+	More       int // gaps, alarms and acts that are not kept
+
+	points                      []Point
+	width                       int64
+	coulombs                    float64 // by a plain trapezoid and the best values of the gaps: the shape of the course
+	volts, amperes, mostAmperes float64
+	off, dark                   bool
+	steps                       Line
+}
+
+// Point is a stretch of the run that ends at Nanos.
+type Point struct {
+	Nanos                                      int64
+	Coulombs                                   float64 // counted up to its end
+	MinVolts, MaxVolts, MinAmperes, MaxAmperes float64
+}
+
+// Gap is time that nobody observed.
+type Gap struct {
+	Index           int64
+	Kind            string
+	From, To        int64 // Unix ns
+	Low, Best, High float64
+}
+
+// Entry is what a person wrote into the run, or beside it when it had ended, and did not take back.
+type Entry struct {
+	bath.Entry
+	At      int64 // Unix ns, when it was so
+	Text    string
+	Outcome bath.Outcome
+	Late    bool
+}
+
+// Alarm is one alarm from its rise to its end.
+type Alarm struct {
+	Condition, Priority, Text, By string
+	From, To                      int64 // Unix ns; To is 0 if it stood to the end
+}
+
+// Act is what was done to the output.
+type Act struct {
+	At                    int64
+	Action, Outcome, Text string
+}
+
+// Line is the least-squares slope of a straight line through the origin, summed up point by point.
+type Line struct{ n, xx, xy, yy float64 }
+
+// Add takes a point.
+func (l *Line) Add(x, y float64) { l.n, l.xx, l.xy, l.yy = l.n+1, l.xx+x*x, l.xy+x*y, l.yy+y*y }
+
+// Slope returns the slope and its standard uncertainty from the scatter; NaN with fewer than three points.
+func (l *Line) Slope() (slope, u float64) {
+	if l.n < 3 || !(l.xx > 0) {
+		return math.NaN(), math.NaN()
+	}
+	slope = l.xy / l.xx
+	return slope, math.Sqrt(math.Max(l.yy-slope*l.xy, 0) / (l.n - 1) / l.xx)
+}
+
+// Reading takes a reading; step is the time since the one before.
+func (r *Run) Reading(nanos int64, step time.Duration, volts, amperes float64, off bool) {
+	if r.Begin == 0 {
+		r.Begin, r.width = nanos, firstWidth
+	} else if !r.dark {
+		seconds := step.Seconds()
+		r.coulombs += (r.amperes + amperes) / 2 * seconds
+		if r.off {
+			r.Off += seconds
+		} else {
+			r.On += seconds
+		}
+		r.step(volts, amperes)
+	}
+	r.volts, r.amperes, r.off, r.dark = volts, amperes, off, false
+	r.mostAmperes = math.Max(r.mostAmperes, amperes)
+	r.End = max(r.End, nanos)
+	i := int((r.End - r.Begin) / r.width)
+	for i >= mostPoints {
+		r.halve()
+		i = int((r.End - r.Begin) / r.width)
+	}
+	last := len(r.points) - 1
+	if last < 0 || int((r.points[last].Nanos-r.Begin)/r.width) != i {
+		r.points = append(r.points, Point{r.End, r.coulombs, volts, volts, amperes, amperes})
+		return
+	}
+	p := &r.points[last]
+	p.Nanos, p.Coulombs = r.End, r.coulombs
+	p.MinVolts, p.MaxVolts = min(p.MinVolts, volts), max(p.MaxVolts, volts)
+	p.MinAmperes, p.MaxAmperes = min(p.MinAmperes, amperes), max(p.MaxAmperes, amperes)
+}
+
+// step lets a change of the working current tell the resistance.
+func (r *Run) step(volts, amperes float64) {
+	d := amperes - r.amperes
+	if math.Abs(d) > leastStep*r.mostAmperes && min(amperes, r.amperes) > leastShare*r.mostAmperes {
+		r.steps.Add(d, volts-r.volts)
+	}
+}
+
+// halve doubles the width of the points.
+func (r *Run) halve() {
+	r.width *= 2
+	kept := r.points[:0]
+	for _, p := range r.points {
+		if n := len(kept); n > 0 && (kept[n-1].Nanos-r.Begin)/r.width == (p.Nanos-r.Begin)/r.width {
+			q := &kept[n-1]
+			q.Nanos, q.Coulombs = p.Nanos, p.Coulombs
+			q.MinVolts, q.MaxVolts = min(q.MinVolts, p.MinVolts), max(q.MaxVolts, p.MaxVolts)
+			q.MinAmperes, q.MaxAmperes = min(q.MinAmperes, p.MinAmperes), max(q.MaxAmperes, p.MaxAmperes)
+			continue
+		}
+		kept = append(kept, p)
+	}
+	r.points = kept
+}
+
+// Gap takes a gap that ends with the next reading.
+func (r *Run) Gap(g Gap) {
+	r.dark = true
+	r.coulombs += g.Best
+	if len(r.Gaps) < mostEvents {
+		r.Gaps = append(r.Gaps, g)
+		return
+	}
+	r.More++
+}
+
+// Settle takes what a person knows of a gap.
+func (r *Run) Settle(index int64, low, best, high float64) {
+	for i := range r.Gaps {
+		g := &r.Gaps[i]
+		if g.Index != index {
+			continue
+		}
+		for j := range r.points {
+			if r.points[j].Nanos >= g.To {
+				r.points[j].Coulombs += best - g.Best
+			}
+		}
+		r.coulombs += best - g.Best
+		g.Low, g.Best, g.High = low, best, high
+	}
+}
+
+// Alarm takes a change of an alarm's state (IEC 62682), at Unix ns.
+func (r *Run) Alarm(at int64, condition, state, priority, text, by string) {
+	i := slices.IndexFunc(r.Alarms, func(a Alarm) bool { return a.Condition == condition && a.To == 0 })
+	switch active := state == "UNACK" || state == "ACKED"; {
+	case active && i < 0 && len(r.Alarms) == mostEvents:
+		r.More++
+	case active && i < 0:
+		r.Alarms = append(r.Alarms, Alarm{condition, priority, text, by, at, 0})
+	case active && by != "":
+		r.Alarms[i].By = by
+	case !active && i >= 0:
+		r.Alarms[i].To = at
+		r.Alarms[i].By = cmp.Or(r.Alarms[i].By, by)
+	}
+}
+
+// Act takes what was done to the output.
+func (r *Run) Act(a Act) {
+	if len(r.Acts) < mostEvents {
+		r.Acts = append(r.Acts, a)
+		return
+	}
+	r.More++
+}
+
+// written lists the entries in the order in which they were so.
+func (r *Run) written() []Entry {
+	return slices.SortedStableFunc(slices.Values(r.Entries), func(a, b Entry) int { return cmp.Compare(a.At, b.At) })
+}
+
+// course is the run in points whose charge ends with total, in C, and begins with carried, which was counted before this log.
+func (r *Run) course(carried, total float64) []Point {
+	scale := 1.0
+	if r.coulombs > 0 && total > carried {
+		scale = (total - carried) / r.coulombs
+	}
+	points := []Point{{Nanos: r.Begin, Coulombs: carried}}
+	if len(r.points) > 0 {
+		first := r.points[0]
+		points[0] = Point{r.Begin, carried, first.MinVolts, first.MaxVolts, first.MinAmperes, first.MaxAmperes}
+	}
+	for _, p := range r.points {
+		p.Coulombs = carried + p.Coulombs*scale
+		points = append(points, p)
+	}
+	return points
+}
+
+// chargeAt is the charge at a moment of a course.
+func chargeAt(course []Point, at int64) float64 {
+	i, _ := slices.BinarySearchFunc(course, at, func(p Point, at int64) int { return cmp.Compare(p.Nanos, at) })
+	switch {
+	case i == 0:
+		return course[0].Coulombs
+	case i == len(course):
+		return course[i-1].Coulombs
+	}
+	a, b := course[i-1], course[i]
+	return a.Coulombs + (b.Coulombs-a.Coulombs)*float64(at-a.Nanos)/float64(b.Nanos-a.Nanos)
+}
