@@ -14,7 +14,7 @@ import (
 
 // Way reads the secrets and templates of the route and builds it. Nothing is sent.
 func (r *Route) Way() (routes.Way, error) {
-	way := routes.Way{Least: r.Least, Cells: r.Cells, After: r.After, Repeat: r.Repeat, TellAnswered: r.TellAnswered, Quiet: r.Quiet, Timeout: r.Timeout}
+	way := routes.Way{Pictures: r.Kind == Email, Least: r.Least, Cells: r.Cells, After: r.After, Repeat: r.Repeat, TellAnswered: r.TellAnswered, Quiet: r.Quiet, Timeout: r.Timeout}
 	route, err := r.build()
 	if err != nil {
 		return routes.Way{}, fmt.Errorf("[route.%s]: %w", r.Name, err)

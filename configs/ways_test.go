@@ -61,6 +61,7 @@ url = "http://127.0.0.1:9093"
 	for i, want := range []string{"hook", "call", "mail", "broker", "rota"} {
 		equal(t, "route", ways[i].Route.Name(), want)
 		equal(t, "repeat", ways[i].Repeat, c.Routes[i].Repeat)
+		equal(t, "pictures", ways[i].Pictures, want == "mail")
 	}
 	for _, shown := range []string{fmt.Sprintf("%+v", c), fmt.Sprintf("%#v", c), fmt.Sprintf("%+v", ways)} {
 		if strings.Contains(shown, "hunter2") {

@@ -15,12 +15,9 @@ func (w *worker) beginAnew(ctx context.Context, lost error) (state, error) {
 	if err != nil {
 		return state{}, fmt.Errorf("find the alarms that stand: %w", err)
 	}
-	where := "nowhere"
-	if k, ok := w.o.Store.(Keepsake); ok {
-		var kept error
-		if where, kept = k.SetAside(w.way.Route.Name()); kept != nil { // it still works, and that comes first
-			where = kept.Error()
-		}
+	where, kept := w.o.Store.SetAside(w.way.Route.Name())
+	if kept != nil { // it still works, and that comes first
+		where = kept.Error()
 	}
 	w.o.Log.Error("the state of a route cannot be read: it begins anew with the alarms that stand and the newest notice; some may come twice",
 		"route", w.way.Route.Name(), "set aside as", where, "error", lost)
@@ -58,10 +55,8 @@ func (w *worker) lostPlace(ctx context.Context, failed error) bool {
 
 // survey reads what the source has of its last run.
 func (w *worker) survey(ctx context.Context) (s state, err error) {
-	if l, ok := w.o.Source.(Runs); ok {
-		if s.Cursor, err = l.Latest(ctx); err != nil {
-			return s, err
-		}
+	if s.Cursor, err = w.o.Source.Latest(ctx); err != nil {
+		return s, err
 	}
 	var standing []openAlarm // oldest first; acknowledged ones only for a far side that must be told of them too
 	for at := s.Cursor; ; {

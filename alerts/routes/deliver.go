@@ -43,7 +43,7 @@ func (w *worker) send(delivery context.Context, n Notice, since time.Time) bool 
 
 // attempt hands the notice to the route once and books a success.
 func (w *worker) attempt(ctx context.Context, n Notice) (Proof, error) {
-	if p, ok := w.way.Route.(Pictured); ok && p.ShowsPictures() && w.o.Picture != nil && n.Picture == nil {
+	if w.way.Pictures && w.o.Picture != nil && n.Picture == nil {
 		picture, err := w.o.Picture(ctx, n)
 		if err != nil {
 			w.o.Log.Warn("notice goes without a picture", "route", w.way.Route.Name(), "notice", n.ID, "error", err)

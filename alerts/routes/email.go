@@ -114,9 +114,6 @@ func NewEmail(s EmailSettings) (*Email, error) {
 // Name implements Route.
 func (e *Email) Name() string { return e.settings.Name }
 
-// ShowsPictures implements Pictured.
-func (e *Email) ShowsPictures() bool { return true }
-
 // Deliver implements Route. The proof is the server's answer to the letter, with its queue number where it gives one.
 func (e *Email) Deliver(ctx context.Context, n Notice) (Proof, error) {
 	done := e.delivered(n.ID)

@@ -40,6 +40,8 @@ func (j *journal) Next(_ context.Context, cursor string) (Notice, string, error)
 
 func (j *journal) Start(context.Context) (string, error) { return "0", nil }
 
+func (*journal) Latest(context.Context) (string, error) { return "", nil }
+
 // shelf is a Store in memory.
 type shelf struct {
 	mu     sync.Mutex
@@ -65,6 +67,8 @@ func (s *shelf) Save(route string, data []byte) error {
 	s.states[route] = data
 	return nil
 }
+
+func (*shelf) SetAside(string) (string, error) { return "nowhere", nil }
 
 // wall is the machine's clock, which is virtual in a synctest bubble.
 type wall struct{}

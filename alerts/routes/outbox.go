@@ -19,17 +19,13 @@ type Source interface {
 	// Start returns the cursor at which a route without saved state begins,
 	// commonly that behind the newest notice, so that old news is not told to a newcomer.
 	Start(ctx context.Context) (cursor string, err error)
+	// Latest returns the cursor before the first notice of the newest run, because no alarm outlives its run.
+	Latest(ctx context.Context) (cursor string, err error)
 }
 
 // ErrCursor says that a cursor is none that its Source gave: the saved state that holds it is
 // damaged, or the source is no longer the same.
 var ErrCursor = errors.New("the place in the queue of notices is damaged")
-
-// Runs is the optional ability of a Source whose notices belong to runs, so that no alarm outlives its run.
-type Runs interface {
-	// Latest returns the cursor before the first notice of the newest run.
-	Latest(ctx context.Context) (cursor string, err error)
-}
 
 // Store keeps the state of each route across restarts.
 type Store interface {
@@ -37,11 +33,7 @@ type Store interface {
 	Load(route string) ([]byte, error)
 	// Save replaces it, atomically and durably.
 	Save(route string, data []byte) error
-}
-
-// Keepsake is the optional ability of a Store to keep a state that cannot be read for whoever looks into it.
-type Keepsake interface {
-	// SetAside gives it another name, and says which, so that Save does not replace it.
+	// SetAside gives a state that cannot be read another name, and says which, so that Save does not replace it.
 	SetAside(route string) (where string, err error)
 }
 
@@ -54,6 +46,8 @@ type Clock interface {
 // Way is one route and the rules for using it.
 type Way struct {
 	Route Route
+	// Pictures says that the route makes use of Notice.Picture.
+	Pictures bool
 	// Least is the lowest priority that this route carries.
 	Least Priority
 	// Cells limits the route to these cells; empty: all.
@@ -77,7 +71,7 @@ type Options struct {
 	Store  Store
 	Clock  Clock
 	// Picture returns a PNG of the last hours for a notice, or nil; it is asked for
-	// routes that show pictures. A failure never holds a notice back.
+	// routes that make use of them. A failure never holds a notice back.
 	Picture func(ctx context.Context, n Notice) ([]byte, error)
 	// Present gives the figures of a cell at this moment, named like Notice.Values, for an alarm that is
 	// told late or again; nil: those of when it was raised stay.

@@ -253,14 +253,14 @@ func TestDrillProvesEveryRoute(t *testing.T) {
 
 func TestPictureGoesOnlyWhereItIsSeen(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		source, mail, phone := &journal{}, &album{inbox{name: "mail"}}, &inbox{name: "phone"}
+		source, mail, phone := &journal{}, &inbox{name: "mail"}, &inbox{name: "phone"}
 		fails := false
 		box := open(t, Options{Source: source, Picture: func(context.Context, Notice) ([]byte, error) {
 			if fails {
 				return nil, errors.New("no reading")
 			}
 			return []byte("png"), nil
-		}}, Way{Route: mail}, Way{Route: phone})
+		}}, Way{Route: mail, Pictures: true}, Way{Route: phone})
 		source.add(alarm("a", "contact", High))
 		flush(t, box)
 		fails = true
@@ -272,10 +272,6 @@ func TestPictureGoesOnlyWhereItIsSeen(t *testing.T) {
 		}
 	})
 }
-
-type album struct{ inbox }
-
-func (*album) ShowsPictures() bool { return true }
 
 func TestStartAndStopAreIdempotentAndBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

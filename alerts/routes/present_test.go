@@ -14,14 +14,14 @@ import (
 // of when they are sent, and say how old the alarm is; the first telling carries those of the alarm.
 func TestWhatIsToldAgainIsOfNow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		source, phone, second := &journal{}, &album{inbox: inbox{name: "phone"}}, &album{inbox: inbox{name: "second"}}
+		source, phone, second := &journal{}, &inbox{name: "phone"}, &inbox{name: "second"}
 		began := time.Now().UTC()
 		box := open(t, Options{
 			Source: source, Present: func(cell string) map[string]float64 {
 				return map[string]float64{"reading_amperes": time.Since(began).Minutes()}
 			},
 			Picture: func(_ context.Context, n Notice) ([]byte, error) { return []byte(n.Sent.String()), nil },
-		}, Way{Route: phone, Repeat: 10 * time.Minute}, Way{Route: second, After: 30 * time.Minute})
+		}, Way{Route: phone, Pictures: true, Repeat: 10 * time.Minute}, Way{Route: second, Pictures: true, After: 30 * time.Minute})
 		n := alarm("a", "over-current", High)
 		n.At, n.Since = began, began.Add(-5*time.Minute)
 		n.Values = map[string]float64{"reading_amperes": 4.1, "found_amperes": 4.1, "limit_amperes": 3.3}

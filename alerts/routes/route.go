@@ -21,12 +21,6 @@ type Route interface {
 	Deliver(ctx context.Context, n Notice) (Proof, error)
 }
 
-// Pictured is the optional ability of a route to show a picture.
-type Pictured interface {
-	// ShowsPictures reports whether the route makes use of Notice.Picture.
-	ShowsPictures() bool
-}
-
 // Keeper is the optional ability of a route whose far side keeps alarms standing, in
 // memory alone: it must be told every one of them again and again, acknowledged ones too, and the end of each for
 // whatever reason it ends.

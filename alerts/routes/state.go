@@ -139,7 +139,7 @@ func (d Directory) Save(route string, data []byte) error {
 	return d.Write(d.file(route), data)
 }
 
-// SetAside implements Keepsake.
+// SetAside implements Store.
 func (d Directory) SetAside(route string) (where string, err error) {
 	from := d.file(route)
 	to := from + ".damaged-" + time.Now().UTC().Format("20060102T150405.000000000Z")
