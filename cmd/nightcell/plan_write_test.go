@@ -1,6 +1,7 @@
 package main
 
 import (
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -80,6 +81,53 @@ func TestPlanWriteLosesNothing(t *testing.T) {
 	b, errB := configs.Load(second)
 	if errA != nil || errB != nil || a.Data != b.Data || a.Data != filepath.Join(dir, "nightcell-data") {
 		t.Errorf("%v %v, %v %v", a, errA, b, errB)
+	}
+}
+
+// TestPlanWritesTheFolderFromThere: a data folder that a configuration states from its own place stays the same one.
+func TestPlanWritesTheFolderFromThere(t *testing.T) {
+	t.Chdir(t.TempDir())
+	for _, folder := range []string{"a", "b"} {
+		if err := os.Mkdir(folder, 0o700); err != nil {
+			t.Fatal(err)
+		}
+	}
+	planOutput(t, zincPlan("--write", filepath.Join("a", "cell.toml"))...)
+	planOutput(t, "--config", filepath.Join("a", "cell.toml"), "--write", filepath.Join("b", "cell.toml"))
+	c, err := configs.Load(filepath.Join("b", "cell.toml"))
+	if err != nil || c.Data != filepath.Join("a", "nightcell-data") {
+		t.Errorf("%+v, %v", c, err)
+	}
+}
+
+// TestPlanFlagsReplace: a flag takes the place of everything in the file that says the same in another way.
+func TestPlanFlagsReplace(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "cell.toml")
+	planOutput(t, copperPlan("--write", file)...) // with a mass transfer
+	stirred := planObject(t, "--config", file, "--stirring", "forced")
+	if k := stirred["mass_transfer_metres_per_second"].(float64); k == 1e-5 {
+		t.Errorf("k_m is still the %g m/s of the file", k)
+	}
+	zinc := filepath.Join("..", "..", "configs", "divided-zinc-overnight.toml") // with iron in its salts
+	if others := planObject(t, "--config", zinc)["other_metals"].([]any); len(others) != 1 {
+		t.Fatalf("other metals in the file: %v", others)
+	}
+	mass := planObject(t, "--config", zinc, "--metal-mass", "50 g")
+	if others := mass["other_metals"].([]any); len(others) != 0 || mass["metal_in_bath_grams"] != 50.0 {
+		t.Errorf("%v g beside %v", mass["metal_in_bath_grams"], others)
+	}
+}
+
+// TestPlanMeterAlone: a gain that is stated alone brings no assumed offset with it. The half-width 0.1 % is a rectangle,
+// 0.0577 % standard (JCGM 100, 4.3.7).
+func TestPlanMeterAlone(t *testing.T) {
+	doubt := func(args ...string) float64 {
+		return planObject(t, zincPlan(args...)...)["target_charge_standard_uncertainty_coulombs"].(float64)
+	}
+	without, with := doubt(), doubt("--meter-gain", "1 %")
+	charge := planObject(t, zincPlan()...)["target_charge_coulombs"].(float64)
+	if got, want := math.Sqrt(with*with-without*without)/charge, 0.01/math.Sqrt(3); math.Abs(got/want-1) > 1e-6 {
+		t.Errorf("the meter adds %g, by hand %g", got, want)
 	}
 }
 

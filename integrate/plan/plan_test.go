@@ -107,6 +107,13 @@ func TestFits(t *testing.T) {
 	if p.Fit == nil || p.Bath.MassTransfer.Mark != matter.Measured || !p.Fades() {
 		t.Errorf("%+v", p.Fit)
 	}
+	// What the cell is judged by is the efficiency of the whole run and what is left at its end, not those of the beginning.
+	c, molar := p.Assessed.Conditions, p.Bath.Metal.Element.Weight.Value
+	near(t, "efficiency judged by", c.Efficiency.Value, p.Bath.Goal.Overall, 1e-12)
+	near(t, "concentration at the end", c.FinalConcentration.Value, 2/molar, 1e-9)
+	if !(p.Bath.Goal.Overall < 0.94) {
+		t.Errorf("the efficiency does not fall: %g", p.Bath.Goal.Overall)
+	}
 	o.Bath.Conditions.CathodeArea = matter.Figure{}
 	o.Bath.Contents.Medium = "nonsense" // so that no area is guessed
 	_, err := plan.New(o)
@@ -159,6 +166,13 @@ func TestOthers(t *testing.T) {
 	}
 	if !come["Cu"] || !come["Fe"] || come["Mn"] {
 		t.Errorf("with it come %v", come)
+	}
+	alike := zinc() // nickel and cobalt are 0.02 V apart there, nobody can tell which is the nobler
+	alike.Bath.Contents.Metal, alike.Bath.Contents.Salts = "Ni", []bath.Salt{{Formula: "NiSO4", Mass: given(0.1)}, {Formula: "CoSO4", Mass: given(0.1)}}
+	if q := made(t, alike); len(q.ComeWithIt()) != 1 {
+		t.Error("cobalt does not come with nickel")
+	} else if _, by, _ := q.Nobler(q.Bath.Others[0]); math.Abs(by) > plan.AboutAsNoble {
+		t.Errorf("cobalt is nobler by %g V", by)
 	}
 	for _, other := range p.Bath.Others {
 		_, by, ok := p.Nobler(other)
