@@ -309,6 +309,10 @@ func TestPlanComparesWithMarks(t *testing.T) {
 			t.Errorf("%s: no mark", title)
 		}
 	}
+	// 72.6 and 68.0 A·h differ by more than the 10 A·h of doubt that both share would show.
+	if !regexp.MustCompile(`charge, A·h +72\.6 +68\.0  g`).MatchString(out) {
+		t.Error("the charges are not compared to three digits")
+	}
 	// The supply has to reach the upper end of the band, with 30 % in hand.
 	object := planObject(t, copperPlan("--scale-to", "1 kg")...)
 	if got, want := object["scaled"].(map[string]any)["supply_volts"].(float64), 1.3*object["expected_high_volts"].(float64); math.Abs(got/want-1) > 1e-9 {
