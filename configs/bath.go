@@ -140,22 +140,25 @@ type Electrodes struct {
 	Gap                    quantity.Value // m
 	LeadLength             quantity.Value // m, one way
 	Separator              electrolysis.Separator
-	SolubleAnode           bool // the anode dissolves, so no gas comes off there and there is no floor voltage
+	SolubleAnode           bool           // the anode dissolves, so no gas comes off there and there is no floor voltage
+	AnodeLoss              quantity.Value // share of the charge that makes oxide of the metal there
 }
 
 // Divided reports whether a diaphragm or membrane stands between the electrodes.
 func (e Electrodes) Divided() bool { return e.Separator != electrolysis.NoSeparator }
 
-func readElectrodes(t *table) Electrodes {
+// readElectrodes takes an anode of the metal for a soluble one unless that is denied.
+func readElectrodes(t *table, metal string) Electrodes {
 	e := Electrodes{
-		Cathode:      t.text("cathode", ""),
-		Anode:        t.text("anode", ""),
-		CathodeArea:  t.stated("cathode_area", positive, quantity.Area),
-		AnodeArea:    t.stated("anode_area", positive, quantity.Area),
-		Gap:          t.stated("gap", positive, quantity.Length),
-		LeadLength:   t.stated("lead_length", positive, quantity.Length),
-		SolubleAnode: t.flag("soluble_anode", false),
+		Cathode:     t.text("cathode", ""),
+		Anode:       t.text("anode", ""),
+		CathodeArea: t.stated("cathode_area", positive, quantity.Area),
+		AnodeArea:   t.stated("anode_area", positive, quantity.Area),
+		Gap:         t.stated("gap", positive, quantity.Length),
+		LeadLength:  t.stated("lead_length", positive, quantity.Length),
+		AnodeLoss:   t.stated("anode_loss", upToAll, quantity.Fraction),
 	}
+	e.SolubleAnode = t.flag("soluble_anode", electrolysis.Dissolves(e.Anode, metal))
 	word := t.choice("separator", "none", "none", "diaphragm", "cation-membrane", "anion-membrane")
 	e.Separator = electrolysis.Separator(strings.ReplaceAll(word, "-", " "))
 	if gap := e.Gap.SI; gap > 1 {
@@ -163,6 +166,14 @@ func readElectrodes(t *table) Electrodes {
 	}
 	t.done()
 	return e
+}
+
+// upToAll allows a share that may be nothing.
+func upToAll(v float64) string {
+	if v >= 0 && v <= 1 {
+		return ""
+	}
+	return "it lies between 0 % and 100 %"
 }
 
 // known reports whether a figure is stated.

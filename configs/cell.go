@@ -116,12 +116,16 @@ func readCell(n named) Cell {
 
 // readChemistry reads what is in the bath and what is wanted of it.
 func (c *Cell) readChemistry(t *table) {
-	c.Electrodes = readElectrodes(t.orEmpty("electrodes"))
+	metal := ""
 	if b := t.sub("bath"); b != nil {
 		c.Bath = readBath(b)
 	} else if t.doc.draft {
 		c.Bath = readBath(t.child("bath", nil))
 	}
+	if c.Bath != nil {
+		metal = c.Bath.Metal
+	}
+	c.Electrodes = readElectrodes(t.orEmpty("electrodes"), metal)
 	if g := t.sub("target"); g != nil {
 		c.Target = readTarget(g)
 	} else if t.doc.draft {

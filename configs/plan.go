@@ -60,6 +60,7 @@ func (c *Cell) Order(s *Supply) bath.Order {
 			Divided: c.Electrodes.Divided(), AnolyteVolume: figure(b.Anolyte.Volume),
 		},
 		Efficiency: bath.Efficiency{Fraction: figure(c.Efficiency.Initial), MassTransfer: figure(c.Efficiency.MassTransfer), Stirring: c.Efficiency.Stirring},
+		Anode:      bath.Anode{Material: electrolysis.AnodeKind(c.Electrodes.Anode), Soluble: c.Electrodes.SolubleAnode, Loss: figure(c.Electrodes.AnodeLoss)},
 		Conditions: bath.Conditions{Current: figure(c.Working.Current), CathodeArea: figure(c.Electrodes.CathodeArea), CellVoltage: figure(c.Working.Voltage),
 			PH: figure(b.PH), Temperature: figure(b.Kelvin)},
 	}
@@ -94,6 +95,7 @@ var keys = map[string]string{
 	"target": "target", "recover": "target.recover", "target-concentration": "target.concentration", "deposit": "target.deposit",
 	"thickness": "target.thickness", "charge": "target.charge", "marginal-energy": "target.marginal_energy",
 	"current": "working.current", "cell-voltage": "working.voltage", "cathode-area": "electrodes.cathode_area",
+	"anode-loss": "electrodes.anode_loss",
 }
 
 var saltField = regexp.MustCompile(`^salts\[(\d+)\]\.(.+)$`)

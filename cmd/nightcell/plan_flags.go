@@ -68,6 +68,7 @@ func planFlagList() []planFlag {
 		{"cell-voltage", "measured at the cell under current", "working.voltage", one(quantity.Voltage)},
 		{"cathode-area", "both faces, if both see an anode", "electrodes.cathode_area", one(quantity.Area)},
 		{"anode-area", "facing the cathode, such as '80 cm2'", "electrodes.anode_area", one(quantity.Area)},
+		{"anode-loss", "share of the charge that makes oxide of the metal at the anode, such as '20 % ± 5 %'; left out: by the table", "electrodes.anode_loss", one(quantity.Fraction)},
 		{"gap", "distance between the electrodes", "electrodes.gap", one(quantity.Length)},
 		{"lead-length", "one way, such as '1 m'", "electrodes.lead_length", one(quantity.Length)},
 		{"ph", "of the bath or catholyte", "bath.ph", one(quantity.Number)},
@@ -95,7 +96,7 @@ func (f *planFlags) register(cmd *cobra.Command) {
 	flags.StringArrayVar(&f.masses, "salt-mass", nil, "`mass` of each salt, in the same order")
 	flags.StringArrayVar(&f.contents, "salt-concentration", nil, "`concentration` of each salt, instead of its mass")
 	flags.StringArrayVar(&f.assays, "salt-assay", nil, "`assay` of each salt, such as '99 %'")
-	flags.BoolVar(&f.solubleAnode, "soluble-anode", false, "the anode is of the metal and dissolves")
+	flags.BoolVar(&f.solubleAnode, "soluble-anode", false, "the anode is of the metal and dissolves; left out: told by its material")
 	f.texts = map[string]*string{}
 	for _, p := range planFlagList() {
 		text := new(string)

@@ -77,14 +77,18 @@ func EntryKinds() []EntryKind {
 			volume("Volume of the solution", "100 mL"),
 			concentration("Concentration of the solution", "260 g/L"),
 		}, AnyOf: []string{bath.Mass, bath.LiquidVolume}},
-		{Name: bath.EntryWeighing, About: "mass of the deposit, or of the electrode before and after", Fields: []EntryField{
+		{Name: bath.EntryWeighing, About: "mass of the deposit, or of the electrode before and after; of electrode=anode: of the oxide on it", Fields: []EntryField{
 			mass("Mass of the dry deposit", "31.24 g"),
 			field("before", "Electrode before", "18.20 g", EntryUnit{quantity.Mass, bath.MassBefore}),
 			field("after", "Electrode after, dry", "49.44 g", EntryUnit{quantity.Mass, bath.MassAfter}),
-			field("electrode", "Which electrode", "cathode"),
+			field(bath.Electrode, "Which electrode", "cathode"),
 		}},
+		{Name: bath.EntrySludge, About: "dry oxide that fell from the anode, or other sludge with metal of the bath", Fields: []EntryField{
+			mass("Mass of the dry sludge", "2.4 g").required(),
+			field("assay", "Share of the metal in it", "60 %", EntryUnit{quantity.Fraction, bath.AssayRatio}),
+		}, AnyOf: []string{bath.Mass}},
 		{Name: bath.EntryElectrode, About: "an electrode changed or moved", Fields: []EntryField{
-			field("electrode", "Which electrode", "cathode").required(),
+			field(bath.Electrode, "Which electrode", "cathode").required(),
 			field("area", "Wetted area", "60 cm2", EntryUnit{quantity.Area, bath.CathodeArea}),
 			field("gap", "Gap between the electrodes", "30 mm", EntryUnit{quantity.Length, "gap_metres"}),
 			field("material", "Material", "aluminium"),

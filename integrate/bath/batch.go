@@ -10,8 +10,9 @@ import (
 // closed form. Metal leaves it in two stages: at the rate Efficiency·I/(nF) as long as
 // the bath brings that much, and at k_m·A·c, which falls exponentially, once it does not:
 //
-//	dN/dt = -min(Efficiency·I/(nF), k_m·A·N/V)
+//	dN/dt = -min(Efficiency·I/(nF), k_m·A·N/V) - Anode·I/F
 //
+// What the anode takes is constant until the bath is empty, in both stages.
 // Source: the teaching papers of Trinidad, Walsh and Gilroy (Int. J. Engng Ed. 14, 1998, 431; 21, 2005, 981), equations from memory.
 type Batch struct {
 	Valence      int
@@ -19,6 +20,7 @@ type Batch struct {
 	Area         float64 // m2 of cathode
 	MassTransfer float64 // k_m, m/s; 0 means without limit, that is a fixed efficiency
 	Efficiency   float64 // above 0, up to 1
+	Anode        float64 // mol that the anode takes per faraday; below zero it gives metal back, see Uptake
 }
 
 // rate returns the reciprocal time constant k_m·A/V in 1/s, +Inf without limit.
@@ -46,26 +48,55 @@ func (b Batch) LimitingCurrent(mol float64) float64 {
 	return b.perMole() * b.rate() * mol
 }
 
+// speeds returns the mol/s that the first stage wins and that the anode takes under a current in A.
+func (b Batch) speeds(amperes float64) (cathode, anode float64) {
+	return b.Efficiency * amperes / b.perMole(), b.Anode * amperes / matter.Faraday
+}
+
 // Won returns the mol of metal deposited out of mol in the bath by a constant
-// current in A over seconds. All arguments are at least 0; the result never exceeds mol.
+// current in A over seconds. All arguments are at least 0; without an anode that gives metal back the result never exceeds mol.
 func (b Batch) Won(mol, amperes, seconds float64) float64 {
-	if !(mol > 0) || !(amperes > 0) || !(seconds > 0) {
-		return 0
+	won, _ := b.Take(mol, amperes, seconds)
+	return won
+}
+
+// Take returns the mol of metal that cathode and anode take as Won does. Below zero the anode gave metal back.
+func (b Batch) Take(mol, amperes, seconds float64) (won, lost float64) {
+	if !(mol >= 0) || !(amperes > 0) || !(seconds > 0) || mol == 0 && b.Anode >= 0 {
+		return 0, 0
 	}
-	speed := b.Efficiency * amperes / b.perMole()
+	speed, anode := b.speeds(amperes)
 	critical := b.Critical(amperes)
-	first, all := 0.0, mol
-	if mol > critical {
-		until := (mol - critical) / speed
-		if seconds <= until {
-			return math.Min(speed*seconds, mol)
+	rate, all := b.rate(), mol
+	if mol > critical || mol == critical && speed+anode < 0 {
+		until := math.Inf(1) // never, if the anode gives back what the cathode takes
+		if speed+anode > 0 {
+			until = (mol - critical) / (speed + anode)
 		}
-		first, seconds, mol = mol-critical, seconds-until, critical
+		if seconds <= until {
+			lost = anode * seconds
+			return min(speed*seconds, mol-lost), lost
+		}
+		won, lost = (mol-critical)*(speed/(speed+anode)), anode*until
+		mol, seconds = critical, seconds-until
 	}
-	if mol == 0 { // without limit: the first stage took it all
-		return first
+	if mol == 0 && anode >= 0 { // without limit: the first stage took it all
+		return won, lost
 	}
-	return math.Min(first+mol*-math.Expm1(-b.rate()*seconds), all) // the two stages can round up
+	settles := -anode / rate // mol at which the anode gives back what the bath brings to the cathode
+	switch {
+	case settles > critical && mol <= critical: // it grows out of the second stage
+		if up := math.Log((settles-mol)/(settles-critical)) / rate; seconds > up {
+			won, lost, seconds = won+speed*(seconds-up), lost+anode*(seconds-up), up
+		}
+	case anode > 0: // until it is empty
+		seconds = min(seconds, math.Log1p(mol/-settles)/rate)
+	}
+	won += (mol - settles) * -math.Expm1(-rate*seconds)
+	if anode != 0 {
+		won, lost = won-anode*seconds, lost+anode*seconds
+	}
+	return min(won, all-lost), lost // the two stages can round up
 }
 
 // Time returns the seconds that a constant current in A needs to bring the bath
@@ -77,19 +108,23 @@ func (b Batch) Time(from, to, amperes float64) float64 {
 	if !(amperes > 0) || to < 0 {
 		return math.Inf(1)
 	}
-	speed := b.Efficiency * amperes / b.perMole()
+	speed, anode := b.speeds(amperes)
 	critical := b.Critical(amperes)
+	if (to >= critical || from > critical) && !(speed+anode > 0) {
+		return math.Inf(1)
+	}
 	if to >= critical {
-		return (from - to) / speed
+		return (from - to) / (speed + anode)
 	}
 	first := 0.0
 	if from > critical {
-		first, from = (from-critical)/speed, critical
+		first, from = (from-critical)/(speed+anode), critical
 	}
-	if to == 0 {
+	settles := -anode / b.rate()
+	if to <= settles {
 		return math.Inf(1)
 	}
-	return first + math.Log(from/to)/b.rate()
+	return first + math.Log((from-settles)/(to-settles))/b.rate()
 }
 
 // TimeToWin returns the seconds that a constant current in A needs to win an amount
@@ -98,6 +133,9 @@ func (b Batch) Time(from, to, amperes float64) float64 {
 func (b Batch) TimeToWin(mol, won, amperes float64) float64 {
 	if !(won > 0) {
 		return 0
+	}
+	if b.Anode != 0 {
+		return b.timeBesideAnode(mol, won, amperes)
 	}
 	if won >= mol/2 { // what is left is then an exact difference
 		return b.Time(mol, mol-won, amperes)
@@ -112,6 +150,38 @@ func (b Batch) TimeToWin(mol, won, amperes float64) float64 {
 	}
 	first := math.Max(mol-critical, 0) // mol, won at full speed
 	return first/speed - math.Log1p(-(won-first)/math.Min(mol, critical))/b.rate()
+}
+
+// timeBesideAnode is TimeToWin where the anode takes or gives metal too. The second stage has no closed inverse then, and Won only grows.
+func (b Batch) timeBesideAnode(mol, won, amperes float64) float64 {
+	if !(amperes > 0) {
+		return math.Inf(1)
+	}
+	speed, anode := b.speeds(amperes)
+	if seconds := won / speed; mol-(speed+anode)*seconds >= b.Critical(amperes) {
+		return seconds
+	}
+	low, high := 0.0, b.Time(mol, 0, amperes)
+	if math.IsInf(high, 1) { // the anode gives back: it never ends
+		for high = won / speed; b.Won(mol, amperes, high) < won && !math.IsInf(high, 1); high *= 2 {
+			low = high
+		}
+	}
+	if b.Won(mol, amperes, high) < won {
+		return math.Inf(1)
+	}
+	for range 200 {
+		middle := low + (high-low)/2
+		if middle <= low || middle >= high {
+			break
+		}
+		if b.Won(mol, amperes, middle) < won {
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	return high
 }
 
 // Marginal returns the share of the current that wins metal at this moment, with

@@ -18,12 +18,24 @@ type Book struct {
 	DepositTail float64
 	WaterAdded  float64
 	WaterLost   float64
+
+	Uptake    Uptake  `json:",omitzero"` // of the anode from now on
+	OnAnode   float64 `json:",omitzero"` // metal that the anode took, below zero gave back, and the rounding that the sum lost:
+	AnodeTail float64 `json:",omitzero"`
+	Weighed   float64 `json:",omitzero"` // on the anode, as entered last
+	Collected float64 `json:",omitzero"` // entered as sludge
+	AssayedAt float64 `json:",omitzero"` // C passed at the last assay
 }
 
-// Metal returns the mol of metal in solution: supplied + unaccounted - sampled - won.
-func (b *Book) Metal() float64 {
-	return math.Max(b.Supplied+b.Unaccounted-b.Sampled-b.Won(), 0)
+// Metal returns the mol of metal in solution: supplied + unaccounted - sampled - won - what the anode took.
+func (b *Book) Metal() float64 { return math.Max(b.balance(), 0) }
+
+func (b *Book) balance() float64 {
+	return b.Supplied + b.Unaccounted - b.Sampled - b.Won() - b.Anode()
 }
+
+// Anode returns the mol of metal that the anode took; below zero it gave metal back.
+func (b *Book) Anode() float64 { return b.OnAnode + b.AnodeTail }
 
 // Won returns the mol of metal on the cathode as the model counted it from the charge.
 func (b *Book) Won() float64 { return b.Deposited + b.DepositTail }
@@ -32,9 +44,9 @@ func (b *Book) Won() float64 { return b.Deposited + b.DepositTail }
 // what the model counted, less what assays found still in the bath.
 func (b *Book) Confirmed() float64 { return math.Max(b.Won()-b.Overcounted, 0) }
 
-// Stock returns the mol of metal that there is to be won, on the cathode and in the
-// bath together. A recovered share is Confirmed over Stock, in the plan and in the run alike.
-func (b *Book) Stock() float64 { return b.Confirmed() + b.Metal() }
+// Stock returns the mol of metal that there is, or was, to be won: on the cathode, in the bath and at the anode
+// together. A recovered share is Confirmed over Stock, in the plan and in the run alike.
+func (b *Book) Stock() float64 { return b.Confirmed() + b.Metal() + b.Anode() }
 
 // Recovered returns Confirmed over Stock, 0 without any metal.
 func (b *Book) Recovered() float64 {
@@ -53,15 +65,18 @@ func (b *Book) Concentration() float64 {
 	return b.Metal() / b.Volume
 }
 
-// deposit moves mol from the solution to the cathode, with Neumaier's compensated sum.
-func (b *Book) deposit(mol float64) {
-	sum := b.Deposited + mol
-	if math.Abs(b.Deposited) >= math.Abs(mol) {
-		b.DepositTail += (b.Deposited - sum) + mol
+// deposit moves mol from the solution to the cathode.
+func (b *Book) deposit(mol float64) { compensate(&b.Deposited, &b.DepositTail, mol) }
+
+// compensate adds x to a sum and what the sum then lacks to its tail, as Neumaier does.
+func compensate(sum, tail *float64, x float64) {
+	s := *sum + x
+	if math.Abs(*sum) >= math.Abs(x) {
+		*tail += (*sum - s) + x
 	} else {
-		b.DepositTail += (mol - sum) + b.Deposited
+		*tail += (x - s) + *sum
 	}
-	b.Deposited = sum
+	*sum = s
 }
 
 // Add books mol of metal and m3 of liquid put in; both at least 0.
@@ -99,7 +114,7 @@ func (b *Book) Assay(concentration float64) (difference float64, err error) {
 		return 0, fmt.Errorf("assay of %g mol/m3: it cannot be below zero", concentration)
 	}
 	difference = concentration*b.Volume - b.Metal()
-	found := concentration*b.Volume - (b.Supplied + b.Unaccounted - b.Sampled - b.Won())
+	found := concentration*b.Volume - b.balance()
 	if found > 0 {
 		lost := math.Max(b.Overcounted-b.Unaccounted, 0) // stock that earlier assays missed is back first
 		b.Overcounted += math.Min(math.Max(found-lost, 0), b.Confirmed())
@@ -131,7 +146,7 @@ func (b *Book) check(name string) error {
 			return fmt.Errorf("%s: %g cannot be in its book", name, v)
 		}
 	}
-	for _, v := range []float64{b.Unaccounted, b.DepositTail} {
+	for _, v := range []float64{b.Unaccounted, b.DepositTail, b.OnAnode, b.AnodeTail, b.Weighed, b.Collected, b.AssayedAt, b.Uptake.Best, b.Uptake.Low, b.Uptake.High} {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return fmt.Errorf("%s: %g cannot be in its book", name, v)
 		}

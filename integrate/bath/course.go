@@ -35,6 +35,9 @@ func (p *Plan) At(share float64) (point Point, ok bool) {
 		return Point{}, false
 	}
 	seconds := s.batch.Time(s.amount, s.amount*(1-share), s.amperes)
+	if s.batch.Anode != 0 {
+		seconds = s.batch.TimeToWin(s.amount, s.amount*share, s.amperes)
+	}
 	if math.IsInf(seconds, 0) {
 		return Point{}, false
 	}
@@ -42,8 +45,8 @@ func (p *Plan) At(share float64) (point Point, ok bool) {
 }
 
 func (s scenario) at(seconds float64) Point {
-	won := s.batch.Won(s.amount, s.amperes, seconds)
-	left := s.amount - won
+	won, lost := s.batch.Take(s.amount, s.amperes, seconds)
+	left := s.amount - won - lost
 	point := Point{
 		Seconds:       seconds,
 		Coulombs:      seconds * s.amperes,

@@ -24,6 +24,7 @@ type State struct {
 	Anolyte      Book
 	Rival        Rival   `json:",omitzero"`
 	Blank        float64 `json:",omitzero"` // kg that the electrode weighed before, as entered last; 0: not entered
+	AnodeBlank   float64 `json:",omitzero"` // likewise of the anode
 	Charge       float64 // C, and the rounding that the sum lost:
 	ChargeTail   float64
 	Seconds      float64 // under current
@@ -33,7 +34,7 @@ type State struct {
 func NewDrawdown(b Batch, mol float64) (*Drawdown, error) {
 	return Restore(State{
 		Valence: b.Valence, Efficiency: b.Efficiency, MassTransfer: b.MassTransfer, Area: b.Area,
-		Catholyte: Book{Volume: b.Volume, Supplied: mol},
+		Catholyte: Book{Volume: b.Volume, Supplied: mol, Uptake: Uptake{b.Anode, b.Anode, b.Anode}},
 	})
 }
 
@@ -70,8 +71,13 @@ func (d *Drawdown) State() State { return d.state }
 
 // Batch returns the closed form that holds now.
 func (d *Drawdown) Batch() Batch {
+	return d.batchOf(&d.state.Catholyte)
+}
+
+// batchOf is the closed form that holds for an account.
+func (d *Drawdown) batchOf(b *Book) Batch {
 	s := &d.state
-	return Batch{Valence: s.Valence, Volume: s.Catholyte.Volume, Area: s.Area, MassTransfer: s.MassTransfer, Efficiency: s.Efficiency}
+	return Batch{Valence: s.Valence, Volume: b.Volume, Area: s.Area, MassTransfer: s.MassTransfer, Efficiency: s.Efficiency, Anode: b.Uptake.Best}
 }
 
 // Step passes a charge in C over seconds and returns the mol of metal won. The
@@ -82,23 +88,23 @@ func (d *Drawdown) Step(coulombs, seconds float64) (depositMol float64) {
 		return 0
 	}
 	s := &d.state
-	sum := s.Charge + coulombs
-	if math.Abs(s.Charge) >= math.Abs(coulombs) {
-		s.ChargeTail += (s.Charge - sum) + coulombs
-	} else {
-		s.ChargeTail += (coulombs - sum) + s.Charge
-	}
-	s.Charge = sum
+	compensate(&s.Charge, &s.ChargeTail, coulombs)
 	s.Seconds += seconds
 	if coulombs <= 0 || seconds == 0 {
 		return 0
 	}
-	depositMol = d.Batch().Won(s.Catholyte.Metal(), coulombs/seconds, seconds)
-	s.Catholyte.deposit(depositMol)
 	if s.Rival.Is() {
-		s.Rival.Book.deposit(d.rivalBatch().Won(s.Rival.Book.Metal(), coulombs/seconds, seconds))
+		d.take(&s.Rival.Book, coulombs/seconds, seconds)
 	}
-	return depositMol
+	return d.take(&s.Catholyte, coulombs/seconds, seconds)
+}
+
+// take books what cathode and anode take out of a compartment, and returns the mol of metal won.
+func (d *Drawdown) take(b *Book, amperes, seconds float64) (won float64) {
+	won, lost := d.batchOf(b).Take(b.Metal(), amperes, seconds)
+	b.deposit(won)
+	compensate(&b.OnAnode, &b.AnodeTail, lost)
+	return won
 }
 
 // Correct books a charge in C, positive or negative, that was found after the fact,
@@ -118,6 +124,11 @@ func (d *Drawdown) Correct(coulombs float64) (depositMol float64) {
 		mol := coulombs * efficiency / perMole
 		mol = math.Max(math.Min(mol, book.Metal()), -book.Won())
 		book.deposit(mol)
+		uptake := book.Uptake.Best / matter.Faraday
+		if charge > 0 {
+			uptake = book.Anode() / charge
+		}
+		compensate(&book.OnAnode, &book.AnodeTail, min(coulombs*uptake, book.Metal()))
 		return mol
 	}
 	if d.state.Rival.Is() {

@@ -13,7 +13,8 @@ const (
 	EntryWater       = "water"
 	EntrySample      = "sample"
 	EntryAssay       = "assay"
-	EntryWeighing    = "weighing"
+	EntryWeighing    = "weighing" // of the cathode, or of the anode where Electrode says so
+	EntrySludge      = "sludge"
 	EntryElectrode   = "electrode"
 	EntryMeasurement = "measurement"
 	EntryConfirm     = "confirm" // another person stands by an entry that contradicted the books
@@ -21,7 +22,8 @@ const (
 
 // The names of an entry's figures and words, as they stand in the run log, SI unit last.
 const (
-	Formula       = "formula" // a word
+	Formula       = "formula"   // a word
+	Electrode     = "electrode" // a word
 	Mass          = "mass_kilograms"
 	AssayRatio    = "assay_ratio"
 	LiquidVolume  = "volume_cubic_metres"
@@ -97,12 +99,15 @@ func (p *Plan) book(e Entry) (note string, err error) {
 		_, err = p.TakeSample(n[LiquidVolume])
 	case EntryAssay:
 		_, err = p.BookAssay(p.concentration(e))
-	case EntryWeighing:
+	case EntrySludge, EntryWeighing:
+		if e.atAnode() {
+			return p.bookAnode(e)
+		}
 		if blank, ok := n[MassBefore]; ok {
 			p.Model.state.Blank = blank
 		}
 	case EntryElectrode:
-		if area, ok := n[CathodeArea]; ok {
+		if area, ok := n[CathodeArea]; ok && !e.atAnode() {
 			s := p.Model.State()
 			err = p.Model.Retune(s.Efficiency, s.MassTransfer, area)
 		}
@@ -208,15 +213,16 @@ func (p *Plan) TakeSample(volume float64) (metal float64, err error) {
 func (p *Plan) BookAssay(concentration float64) (difference float64, err error) {
 	was := p.Model.Catholyte().Metal()
 	err = p.Model.both(func(b *Book) error {
+		p.assayAnode(b, concentration/p.scenario.molar)
 		_, err := b.Assay(concentration / p.scenario.molar)
 		return err
 	})
 	return (p.Model.Catholyte().Metal() - was) * p.scenario.molar, err
 }
 
-// Balance is the metal account of the catholyte in kg. Supplied + Unaccounted = Deposit + Bath + Samples.
+// Balance is the metal account of the catholyte in kg. Supplied + Unaccounted = Deposit + Anode + Bath + Samples.
 type Balance struct {
-	Supplied, Unaccounted, Deposit, Bath, Samples float64
+	Supplied, Unaccounted, Deposit, Anode, Bath, Samples float64
 }
 
 // Balance returns the account as it stands.
@@ -226,6 +232,7 @@ func (p *Plan) Balance() Balance {
 		Supplied:    b.Supplied * molar,
 		Unaccounted: b.Unaccounted * molar,
 		Deposit:     b.Won() * molar,
+		Anode:       b.Anode() * molar,
 		Bath:        b.Metal() * molar,
 		Samples:     b.Sampled * molar,
 	}

@@ -147,7 +147,8 @@ func (f *fitter) residuals(logK, efficiency float64) []float64 {
 		rest := before.Volume - before.Sampled
 		mol *= rest / before.Volume
 		b.Volume = (rest + a.Volume) / 2
-		mol -= b.Won(mol, amperes, seconds)
+		won, lost := b.Take(mol, amperes, seconds)
+		mol -= won + lost
 		out = append(out, a.Concentration.Value-mol*f.molar/a.Volume)
 	}
 	return out

@@ -20,11 +20,16 @@ type Goal struct {
 	DepositFrom []Share       // of the deposit's uncertainty, largest first, in kg
 	Recovered   matter.Figure // share of the metal
 	Left        matter.Figure // kg of metal per m3 in the bath then
-	Overall     float64       // efficiency of the whole charge
-	Marginal    float64       // efficiency of its last moment
-	RatioBegin  float64       // i/i_lim at the beginning; 0 without a transfer limit
-	RatioEnd    float64       // and at the end
-	Critical    float64       // kg/m3 below which the efficiency falls; 0 without a transfer limit
+	// Anode is the kg of metal that the anode takes meanwhile, below zero gives back, and the ends of its range; Deposit, Anode
+	// and what is Left are the metal in the bath. LeftLow and LeftHigh hold Left at both ends, at k = 2 of the other doubts.
+	Anode               matter.Figure
+	AnodeLow, AnodeHigh float64
+	LeftLow, LeftHigh   float64 // kg/m3
+	Overall             float64 // efficiency of the whole charge
+	Marginal            float64 // efficiency of its last moment
+	RatioBegin          float64 // i/i_lim at the beginning; 0 without a transfer limit
+	RatioEnd            float64 // and at the end
+	Critical            float64 // kg/m3 below which the efficiency falls; 0 without a transfer limit
 }
 
 // Share is what one source adds to a standard uncertainty, in the same unit.
@@ -71,6 +76,9 @@ func (p *Plan) shifts() []shift {
 	if p.efficiency.transfer.Known() {
 		add("mass transfer", p.efficiency.transfer.Relative(), func(s *scenario, f float64) { s.batch.MassTransfer *= f })
 	}
+	if u := p.Anode.Uptake(); u.doubt() > 0 {
+		all = append(all, shift{anodeSource, func(s *scenario, sign float64) { s.batch.Anode += sign * u.doubt() }})
+	}
 	add("cathode area", p.conditions.CathodeArea.Relative(), func(s *scenario, f float64) { s.batch.Area *= f })
 	add("current", p.conditions.Current.Relative(), func(s *scenario, f float64) { s.amperes *= f })
 	if p.form.name == formMarginal {
@@ -87,7 +95,7 @@ func (p *Plan) goal() (Goal, error) {
 		return Goal{}, err
 	}
 	perMole, molar := nominal.batch.perMole(), nominal.molar
-	left := nominal.amount - best.deposit
+	left := nominal.amount - best.deposit - best.anode
 	g := Goal{
 		Overall:  best.deposit * perMole / best.charge,
 		Marginal: nominal.batch.Marginal(left, nominal.amperes),
@@ -97,7 +105,7 @@ func (p *Plan) goal() (Goal, error) {
 		g.RatioBegin = nominal.amperes / nominal.batch.LimitingCurrent(nominal.amount)
 		g.RatioEnd = nominal.amperes / nominal.batch.LimitingCurrent(left)
 	}
-	var seconds, theory, deposit, recovered, concentration float64 // variances
+	var seconds, theory, deposit, recovered, concentration, beside float64 // variances
 	for _, shift := range p.shifts() {
 		low, high := nominal, nominal
 		shift.apply(&low, -1)
@@ -117,12 +125,17 @@ func (p *Plan) goal() (Goal, error) {
 		g.Budget = append(g.Budget, Share{shift.source, math.Abs(half(below.charge, above.charge)), p.doubtMark(shift.source)})
 		seconds += square(half(below.seconds, above.seconds))
 		theory += square(half(below.deposit, above.deposit))
-		wonLow, wonHigh := low.wonBy(best.charge), high.wonBy(best.charge)
+		wonLow, leftLow := low.wonBy(best.charge)
+		wonHigh, leftHigh := high.wonBy(best.charge)
 		mol := (wonHigh - wonLow) / 2
 		g.DepositFrom = append(g.DepositFrom, Share{shift.source, math.Abs(mol) * molar, p.doubtMark(shift.source)})
 		deposit += square(mol)
 		recovered += square((wonHigh/high.amount - wonLow/low.amount) / 2)
-		concentration += square(((high.amount-wonHigh)/high.batch.Volume - (low.amount-wonLow)/low.batch.Volume) / 2)
+		rest := square((leftHigh/high.batch.Volume - leftLow/low.batch.Volume) / 2)
+		concentration += rest
+		if shift.source != anodeSource {
+			beside += rest
+		}
 	}
 	if meter := math.Hypot(p.order.Meter.GainRelative*best.charge, p.order.Meter.OffsetAmperes*best.seconds) / math.Sqrt(3); meter > 0 {
 		g.Budget = append(g.Budget, Share{"meter", meter, matter.Given})
@@ -145,7 +158,30 @@ func (p *Plan) goal() (Goal, error) {
 	g.Deposit = made(best.deposit*molar, math.Sqrt(deposit)*molar)
 	g.Recovered = made(best.deposit/nominal.amount, math.Sqrt(recovered))
 	g.Left = made(left*molar/nominal.batch.Volume, math.Sqrt(concentration)*molar)
+	p.goalAtAnode(&g, best, math.Sqrt(beside)*molar)
 	return g, nil
+}
+
+const anodeSource = "anode loss"
+
+// goalAtAnode fills in what the anode takes: at the ends of its range too, where the planned charge may empty the bath.
+// beside is the standard uncertainty of what is left, in kg/m3, by everything else.
+func (p *Plan) goalAtAnode(g *Goal, best outcome, beside float64) {
+	molar, u := p.scenario.molar, p.Anode.Uptake()
+	at := func(uptake float64) (lost, left float64) {
+		s := p.scenario
+		s.batch.Anode = uptake
+		won, left := s.wonBy(best.charge)
+		return (s.amount - won - left) * molar, left * molar / s.batch.Volume
+	}
+	var most, least float64
+	g.AnodeLow, most = at(u.Low)
+	g.AnodeHigh, least = at(u.High)
+	g.LeftLow, g.LeftHigh = math.Max(least-2*beside, 0), most+2*beside
+	g.Anode = matter.Figure{Value: best.anode * molar, StandardUncertainty: (g.AnodeHigh - g.AnodeLow) / 2 / math.Sqrt(3), Mark: matter.Weakest(g.Left.Mark, p.Anode.Share.Mark)}
+	if g.Left.Mark = g.Anode.Mark; u == (Uptake{}) {
+		g.AnodeLow, g.AnodeHigh = 0, 0 // not the rounding
+	}
 }
 
 // answerMark is the weakest mark of what went into the charge. Current and area
@@ -154,6 +190,9 @@ func (p *Plan) answerMark() matter.Mark {
 	marks := []matter.Mark{p.settled.amount.mark, p.settled.volume.Mark, p.efficiency.fraction.Mark, p.form.value.Mark}
 	if p.efficiency.transfer.Known() {
 		marks = append(marks, p.efficiency.transfer.Mark, p.conditions.Current.Mark, p.conditions.CathodeArea.Mark)
+	}
+	if p.MassTransfer.Known() || p.form.name == formConcentration { // else the cathode takes its share whatever the anode does
+		marks = append(marks, p.Anode.Share.Mark)
 	}
 	switch p.form.name {
 	case formThickness:
@@ -179,6 +218,11 @@ func (p *Plan) doubtMark(source string) matter.Mark {
 		figures = append(figures, o.Contents.MetalMass)
 	case "efficiency":
 		figures = append(figures, o.Efficiency.Fraction)
+	case anodeSource:
+		if !p.Anode.Stated {
+			return p.Anode.Share.Mark
+		}
+		figures = append(figures, o.Anode.Loss)
 	case "mass transfer":
 		figures = append(figures, o.Efficiency.MassTransfer)
 		if o.Efficiency.Stirring != "" {

@@ -46,7 +46,7 @@ func (p *Plan) reach(amperes float64) Reach {
 	if !running {
 		amperes = p.scenario.current()
 	}
-	left, seconds := p.remainingBy(p.Model.Catholyte(), p.Model.Batch(), amperes)
+	left, seconds := p.remainingBy(p.Model.Catholyte(), amperes)
 	if !running && p.scenario.amperes == 0 {
 		seconds = math.Inf(1)
 	}
@@ -78,7 +78,7 @@ func (p *Plan) Judge(e Entry, m Moment) (Verdict, error) {
 			v.Outcome, v.Against = Withdrawn, nil
 		}
 	}
-	if len(v.Against) > 0 && moves(e.Kind) {
+	if len(v.Against) > 0 && e.moves() {
 		v.Outcome = Held
 	}
 	v.Before = p.reach(m.Amperes)
@@ -90,13 +90,13 @@ func (p *Plan) Judge(e Entry, m Moment) (Verdict, error) {
 	return v, nil
 }
 
-// moves says whether entries of a kind change the account.
-func moves(kind string) bool {
-	switch kind {
+// moves says whether an entry changes the account.
+func (e Entry) moves() bool {
+	switch e.Kind {
 	case EntryAddition, EntryWater, EntrySample, EntryAssay:
 		return true
 	}
-	return false
+	return e.Kind != EntryElectrode && e.atAnode()
 }
 
 // Consequence says in words what taking an entry does to the target, such as
@@ -158,8 +158,12 @@ func (p *Plan) against(e Entry, m Moment) (list []string) {
 		if v := n[LiquidVolume]; v > mostSample*book.Volume {
 			add("a sample of %s is entered, and the bath holds %s", litres(v), litres(book.Volume))
 		}
-	case EntryWeighing:
-		p.againstWeighing(e, m, add)
+	case EntryWeighing, EntrySludge:
+		if e.atAnode() {
+			p.againstAnode(e, m, add)
+		} else {
+			p.againstWeighing(e, m, add)
+		}
 	case EntryMeasurement:
 		p.againstMeasurement(e, add)
 	}
@@ -171,7 +175,7 @@ func (p *Plan) against(e Entry, m Moment) (list []string) {
 func (p *Plan) bookedConcentration() (value, doubt float64) {
 	book, molar := p.Model.Catholyte(), p.scenario.molar
 	value = book.Concentration() * molar
-	metal := math.Hypot(p.Amount.StandardUncertainty, book.Won()*molar*p.Efficiency.Relative())
+	metal := math.Hypot(math.Hypot(p.Amount.StandardUncertainty, p.anodeDoubt(book)), book.Won()*molar*p.Efficiency.Relative())
 	return value, math.Hypot(metal/book.Volume, value*p.Volume.Relative())
 }
 

@@ -32,7 +32,7 @@ func (p *Plan) Standing(amperes float64) Standing {
 		Deposit:       book.Won() * molar,
 		Confirmed:     book.Confirmed() * molar,
 		Assayed:       math.Max(book.Won()-book.Unaccounted, 0) * molar,
-		AssayedDoubt:  math.Hypot(p.Amount.StandardUncertainty, book.Metal()*molar*math.Hypot(p.Volume.Relative(), ConcentrationDoubt)),
+		AssayedDoubt:  math.Hypot(math.Hypot(p.Amount.StandardUncertainty, p.anodeDoubt(book)), book.Metal()*molar*math.Hypot(p.Volume.Relative(), ConcentrationDoubt)),
 		Recovered:     book.Recovered(),
 		Concentration: book.Concentration() * molar,
 		Overall:       p.Model.Overall(),
@@ -48,8 +48,8 @@ func (p *Plan) Standing(amperes float64) Standing {
 		if !(amperes > 0) {
 			amperes = p.scenario.current()
 		}
-		with, _ := p.remainingBy(p.Model.Catholyte(), p.Model.Batch(), amperes)
-		without, _ := p.remainingBy(&rival.Book, p.Model.rivalBatch(), amperes)
+		with, _ := p.remainingBy(p.Model.Catholyte(), amperes)
+		without, _ := p.remainingBy(&rival.Book, amperes)
 		s.Unconfirmed, s.TargetWith, s.TargetWithout = rival.Kind, s.Charge+with, s.Charge+without
 	}
 	return s
@@ -72,9 +72,9 @@ func (p *Plan) Remaining(amperes float64) (coulombs, seconds float64) {
 	if !running {
 		amperes = p.scenario.current()
 	}
-	coulombs, seconds = p.remainingBy(p.Model.Catholyte(), p.Model.Batch(), amperes)
+	coulombs, seconds = p.remainingBy(p.Model.Catholyte(), amperes)
 	if rival := p.Model.Rival(); rival.Is() {
-		if c, t := p.remainingBy(&rival.Book, p.Model.rivalBatch(), amperes); c < coulombs {
+		if c, t := p.remainingBy(&rival.Book, amperes); c < coulombs {
 			coulombs, seconds = c, t
 		}
 	}
@@ -84,20 +84,33 @@ func (p *Plan) Remaining(amperes float64) (coulombs, seconds float64) {
 	return coulombs, seconds
 }
 
-// endNow returns the mol of metal in the bath at which the target is reached as things stand.
-func (p *Plan) endNow(book *Book, batch Batch, amperes float64) float64 {
-	value, molar := p.form.value.Value, p.scenario.molar
+// wantedNow returns the mol of metal still to be won as things stand, for a target that says it.
+func (p *Plan) wantedNow(book *Book) (mol float64, ok bool) {
+	mass, molar := p.form.value.Value, p.scenario.molar
 	switch p.form.name {
 	case formRecover:
-		return (1 - value) * book.Stock()
-	case formConcentration:
-		return value * batch.Volume / molar
-	case formDeposit, formThickness:
-		mass := value
-		if p.form.name == formThickness {
-			mass *= batch.Area * p.scenario.density
+		return p.form.value.Value*book.Stock() - book.Confirmed(), true
+	case formThickness:
+		mass *= p.Model.state.Area * p.scenario.density
+		fallthrough
+	case formDeposit:
+		return mass/molar - book.Confirmed(), true
+	}
+	return 0, false
+}
+
+// endNow returns the mol of metal in the bath at which the target is reached as things stand, while the anode takes its
+// share beside an efficiency that does not fall.
+func (p *Plan) endNow(book *Book, batch Batch, amperes float64) float64 {
+	value, molar := p.form.value.Value, p.scenario.molar
+	if wanted, ok := p.wantedNow(book); ok {
+		if p.form.name == formRecover && batch.Anode == 0 {
+			return (1 - value) * book.Stock() // the same, without the rounding of two differences
 		}
-		return book.Metal() - (mass/molar - book.Confirmed()) // below zero when the bath no longer holds enough: never reached
+		return book.Metal() - wanted*(1+batch.Anode*float64(batch.Valence)/batch.Efficiency) // below zero when the bath no longer holds enough: never reached
+	}
+	if p.form.name == formConcentration {
+		return value * batch.Volume / molar
 	}
 	needed := p.scenario.volts * batch.perMole() / (molar * value)
 	return needed * amperes / batch.perMole() / batch.rate()

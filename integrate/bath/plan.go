@@ -13,6 +13,7 @@ type Order struct {
 	Contents   Contents
 	Target     Target
 	Efficiency Efficiency
+	Anode      Anode
 	Conditions Conditions
 	Meter      Meter
 }
@@ -38,6 +39,7 @@ type Plan struct {
 	Volume       matter.Figure // m3
 	Efficiency   matter.Figure // of the first stage
 	MassTransfer matter.Figure // m/s; not Known: fixed efficiency
+	Anode        AtAnode
 
 	order      Order
 	settled    contents
@@ -53,6 +55,7 @@ func NewPlan(o Order) (*Plan, error) {
 	p := &Plan{order: o}
 	p.settled = o.Contents.settle(&m)
 	p.efficiency = o.Efficiency.settle(&m, p.settled)
+	o.Anode.check(&m, p.settled)
 	p.form = o.Target.settle(&m)
 	p.conditions = p.settleConditions(o.Conditions, &m)
 	if !(o.Meter.GainRelative >= 0) || !(o.Meter.OffsetAmperes >= 0) {
@@ -65,12 +68,14 @@ func NewPlan(o Order) (*Plan, error) {
 	p.Volume, p.Efficiency, p.MassTransfer = p.settled.volume, p.efficiency.fraction, p.efficiency.transfer
 	p.Notes, p.Others = p.settled.notes, p.settled.others
 	p.Chloride, p.Ammonium, p.Dissolved = p.settled.chloride, p.settled.ammonium, p.settled.dissolved
+	p.Anode = o.Anode.At(p.Metal, p.Couple, p.Medium, o.Contents.Divided)
 	p.scenario = p.nominal()
 	model, err := NewDrawdown(p.scenario.batch, p.scenario.amount)
 	if err != nil {
 		return nil, err
 	}
 	p.Model = model
+	p.Model.Catholyte().Uptake = p.Anode.Uptake()
 	p.Model.Anolyte().Volume = o.Contents.AnolyteVolume.Value
 	molar := p.Metal.Element.Weight.Value
 	p.Amount = matter.Figure{Value: p.scenario.amount * molar, Mark: p.settled.amount.mark}
@@ -119,8 +124,9 @@ func (p *Plan) nominal() scenario {
 		amount: p.settled.amount.value,
 		batch: Batch{
 			Valence: p.Valence, Volume: p.Volume.Value, Area: p.conditions.CathodeArea.Value,
-			MassTransfer: p.MassTransfer.Value, Efficiency: p.Efficiency.Value,
+			MassTransfer: p.MassTransfer.Value, Efficiency: p.Efficiency.Value, Anode: p.Anode.Uptake().Best,
 		},
+		anode:   p.Anode,
 		molar:   p.Metal.Element.Weight.Value,
 		density: p.Metal.Density.Value,
 		amperes: p.conditions.Current.Value,

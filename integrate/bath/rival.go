@@ -32,13 +32,6 @@ func (d *Drawdown) both(change func(*Book) error) error {
 	return nil
 }
 
-// rivalBatch is the closed form that holds for the rival.
-func (d *Drawdown) rivalBatch() Batch {
-	b := d.Batch()
-	b.Volume = d.state.Rival.Book.Volume
-	return b
-}
-
 // without returns the plan as it would stand without the entry that waits to be confirmed.
 func (p *Plan) without() *Plan {
 	t := p.trial()
@@ -56,11 +49,16 @@ func (p *Plan) trial() *Plan {
 }
 
 // remainingBy is Remaining by one account: without current, that of the planned one.
-func (p *Plan) remainingBy(book *Book, batch Batch, amperes float64) (coulombs, seconds float64) {
+func (p *Plan) remainingBy(book *Book, amperes float64) (coulombs, seconds float64) {
 	if p.form.name == formCharge {
 		coulombs = math.Max(p.form.value.Value-p.Model.Charge(), 0)
 		return coulombs, coulombs / amperes
 	}
-	seconds = batch.Time(book.Metal(), p.endNow(book, batch, amperes), amperes)
+	batch := p.Model.batchOf(book)
+	if wanted, ok := p.wantedNow(book); ok && batch.Anode != 0 {
+		seconds = batch.TimeToWin(book.Metal(), wanted, amperes)
+	} else {
+		seconds = batch.Time(book.Metal(), p.endNow(book, batch, amperes), amperes)
+	}
 	return seconds * amperes, seconds
 }

@@ -1,11 +1,14 @@
 package bath
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // Variation is what the answer becomes if one assumption is off.
 type Variation struct {
 	What     string  // such as "efficiency 83 % instead of 88 %"
-	Source   string  // the assumption: "efficiency", "bath", "volume", "mass transfer", "current"
+	Source   string  // the assumption: "efficiency", "bath", "volume", "anode loss", "mass transfer", "current"
 	Charge   float64 // C that the target would take then; NaN if it would be out of reach
 	Seconds  float64 // s, 0 without a stated current
 	Deposit  float64 // kg that the planned charge would win then
@@ -27,7 +30,7 @@ func (p *Plan) Sensitivity() []Variation {
 		} else {
 			v.Charge, v.Seconds = o.charge, o.seconds
 		}
-		won := changed.wonBy(p.Goal.Charge.Value)
+		won, _ := changed.wonBy(p.Goal.Charge.Value)
 		v.Deposit, v.Recovers = won*s.molar, won/changed.amount
 		all = append(all, v)
 	}
@@ -44,6 +47,10 @@ func (p *Plan) Sensitivity() []Variation {
 	}
 	if higher := s.batch.Efficiency + 0.05; higher <= 1 {
 		add("efficiency", "efficiency 5 points more", func(c *scenario) { c.batch.Efficiency = higher })
+	}
+	if u := p.Anode.Uptake(); u.High > u.Low && !p.Anode.Soluble {
+		add("anode loss", fmt.Sprintf("anode takes metal with %.3g %% of its charge", 100*p.Anode.Share.Low), func(c *scenario) { c.batch.Anode = u.Low })
+		add("anode loss", fmt.Sprintf("anode takes metal with %.3g %% of its charge", 100*p.Anode.Share.High), func(c *scenario) { c.batch.Anode = u.High })
 	}
 	if s.batch.MassTransfer > 0 {
 		add("mass transfer", "mass transfer halved", func(c *scenario) { c.batch.MassTransfer /= 2 })

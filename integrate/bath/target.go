@@ -87,6 +87,7 @@ type scenario struct {
 	amperes float64 // 0: not stated
 	volts   float64
 	form    form
+	anode   AtAnode
 }
 
 // outcome is what a scenario leads to.
@@ -94,6 +95,7 @@ type outcome struct {
 	charge  float64 // C
 	seconds float64 // 0 when the current is not stated
 	deposit float64 // mol
+	anode   float64 // mol that the anode took
 }
 
 // current returns the stated current, or 1 A where only the charge matters.
@@ -139,7 +141,7 @@ func (s scenario) wanted() (float64, error) {
 	case formThickness:
 		mass *= s.batch.Area * s.density
 	}
-	if mass/s.molar > s.amount {
+	if mass/s.molar > s.amount && !s.anode.Soluble {
 		return 0, fmt.Errorf("%.3g g are wanted, and the bath holds %.3g g", mass*1e3, s.amount*s.molar*1e3)
 	}
 	return mass / s.molar, nil
@@ -167,7 +169,14 @@ func (s scenario) solve() (outcome, error) {
 		o.deposit, o.seconds = s.amount-end, s.batch.Time(s.amount, end, amperes)
 	}
 	if math.IsInf(o.seconds, 0) {
-		return o, fmt.Errorf("the last trace never comes out: less and less of the current wins metal; leave some in the bath")
+		return o, s.unreachable(o.deposit)
+	}
+	if s.batch.Anode != 0 {
+		won, lost := s.batch.Take(s.amount, amperes, o.seconds)
+		o.anode = lost
+		if s.form.name == formConcentration || s.form.name == formMarginal {
+			o.deposit = won
+		}
 	}
 	o.charge = o.seconds * amperes
 	if s.form.name == formCharge {
@@ -179,7 +188,23 @@ func (s scenario) solve() (outcome, error) {
 	return o, nil
 }
 
-// wonBy returns the mol of metal that a charge in C wins.
-func (s scenario) wonBy(charge float64) float64 {
-	return s.batch.Won(s.amount, s.current(), charge/s.current())
+// unreachable says why no charge gets there.
+func (s scenario) unreachable(wanted float64) error {
+	switch {
+	case s.anode.Soluble:
+		return fmt.Errorf("the anode gives back about what the cathode takes, so this bath is never left so poor; state a deposit, a thickness or a charge")
+	case s.batch.Anode > 0:
+		if empty := s.batch.Time(s.amount, 0, s.current()); !math.IsInf(empty, 1) {
+			a := s.anode
+			return fmt.Errorf("%.3g g are wanted, and the cathode gets %.3g g of the %.3g g in the bath: the anode takes the rest as %s, with %.3g %% to %.3g %% of its charge (%s); divide the cell, keep the oxide from forming and state the loss at the anode, or ask for less",
+				wanted*s.molar*1e3, s.batch.Won(s.amount, s.current(), empty)*s.molar*1e3, s.amount*s.molar*1e3, a.Oxide.Formula, 100*a.Share.Low, 100*a.Share.High, a.Share.Source)
+		}
+	}
+	return fmt.Errorf("the last trace never comes out: less and less of the current wins metal; leave some in the bath")
+}
+
+// wonBy returns the mol of metal that a charge in C wins, and what is then left.
+func (s scenario) wonBy(charge float64) (won, left float64) {
+	won, lost := s.batch.Take(s.amount, s.current(), charge/s.current())
+	return won, s.amount - won - lost
 }

@@ -3,6 +3,7 @@ package electrolysis
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"nightcell/integrate/matter"
 )
@@ -45,6 +46,12 @@ func (a *Assessment) cautions() {
 	}
 	if c.Separator == NoSeparator && slices.ContainsFunc(a.Anode, func(r Reaction) bool { return r.Gas == Chlorine && r.Expected }) {
 		say("Without a diaphragm the chlorine dissolves, comes back to the cathode and takes current and metal: divide the cell.")
+	}
+	if c.Anode != "" && !c.SolubleAnode && AnodeKind(c.Anode) == "" {
+		say("An anode of %s is not in the table (%s): voltage, oxide and wear are those of an unknown one.", c.Anode, strings.Join(AnodeMaterials(), ", "))
+	}
+	if c.Cathode != "" && !knownCathode(c.Cathode) {
+		say("A cathode of %s is not in the table: whether the deposit sticks to it, and how much hydrogen the bare blank makes, is unknown.", c.Cathode)
 	}
 	a.liquidCautions(say)
 	if c.Separator != NoSeparator && a.Plating.HydroxidePH.Known() && a.Acid.CatholyteWorst.Value/c.Volume.Value > 10 {

@@ -3,7 +3,9 @@ package electrolysis
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
+	"unicode"
 
 	"nightcell/integrate/matter"
 )
@@ -91,8 +93,8 @@ func AnodeMaterials() []string {
 	return []string{"lead", "coated titanium", "platinised titanium", "graphite", "nickel", "stainless steel"}
 }
 
-// anodeKind finds the material of AnodeMaterials that a person's words mean, "" if none.
-func anodeKind(words string) string {
+// AnodeKind finds the material of AnodeMaterials that a person's words mean, "" if none.
+func AnodeKind(words string) string {
 	words = strings.ToLower(words)
 	for _, kind := range []struct{ word, material string }{
 		{"lead", "lead"}, {"platin", "platinised titanium"}, {"titanium", "coated titanium"}, {"mixed metal oxide", "coated titanium"},
@@ -105,6 +107,26 @@ func anodeKind(words string) string {
 	return ""
 }
 
+// Dissolves tells whether an anode of that description is of the metal of that symbol and of nothing else, so that it
+// dissolves. The platinum metals do not, nor does chromium as a rule.
+func Dissolves(words, metal string) bool {
+	m, err := matter.LookUp(metal)
+	if err != nil || slices.Contains([]string{"Pt", "Pd", "Rh", "Cr"}, m.String()) {
+		return false
+	}
+	fields := strings.FieldsFunc(words, func(r rune) bool { return !unicode.IsLetter(r) })
+	of := 0
+	for _, word := range fields {
+		switch {
+		case word == m.String() || strings.EqualFold(word, m.Element.Name):
+			of++
+		case !slices.Contains([]string{"pure", "cast", "rolled", "sheet", "plate", "rod", "bar", "slab", "foil", "wire", "scrap", "anode"}, strings.ToLower(word)):
+			return false
+		}
+	}
+	return of > 0
+}
+
 // anodeReference is the density in A/m² of the table of anodeOverpotential.
 const anodeReference = 400.0
 
@@ -112,7 +134,7 @@ const anodeReference = 400.0
 // slope of 0.12 V per decade for oxygen and 0.04 for chlorine.
 func anodeOverpotential(material string, gas Gas, density float64) Band {
 	const why = "usual for this anode, from memory"
-	material = anodeKind(material)
+	material = AnodeKind(material)
 	decades := math.Log10(density / anodeReference)
 	if gas == Chlorine {
 		b := assumed(0.04, 0.15, 0.40, "anode unknown")
@@ -147,7 +169,7 @@ func anodeOverpotential(material string, gas Gas, density float64) Band {
 // AnodeAdvice returns what to know of the anode material in the medium with
 // chloride mol/m³ in it, "" if there is nothing to say. Common practice, no source.
 func AnodeAdvice(material string, medium matter.Medium, chloride float64) string {
-	material = anodeKind(material)
+	material = AnodeKind(material)
 	switch {
 	case material == "lead" && hasChloride(medium, chloride):
 		return "Lead dissolves in chloride: coated titanium or graphite instead."

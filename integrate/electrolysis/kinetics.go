@@ -2,6 +2,8 @@ package electrolysis
 
 import (
 	"math"
+	"slices"
+	"strings"
 
 	"nightcell/integrate/matter"
 )
@@ -65,6 +67,12 @@ func FindSurface(nameOrSymbol string) (Surface, bool) {
 		}
 	}
 	return Surface{}, false
+}
+
+// knownCathode tells whether a person's words name a surface of the table.
+func knownCathode(words string) bool {
+	_, symbol := FindSurface(words)
+	return symbol || slices.ContainsFunc(surfaces(), func(s Surface) bool { return strings.Contains(strings.ToLower(words), s.Name) })
 }
 
 // Overpotential returns by how many volts the surface must be driven below the

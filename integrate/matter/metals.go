@@ -18,6 +18,7 @@ type Metal struct {
 	Depletion Depletion
 	Interrupt Interruption
 	Fades     []Fade
+	Oxides    []Oxide
 }
 
 // Couple is a reduction to the metal in some media.
@@ -113,6 +114,16 @@ type Fade struct {
 	Why    string
 	Mark   Mark
 	Source string
+}
+
+// Oxide is what an insoluble anode makes of the metal, and the share of its charge that it takes for it.
+type Oxide struct {
+	Media     []Medium
+	Anodes    []string // materials; empty: any
+	Formula   string
+	Electrons int // per atom of metal
+	Undivided Range
+	Divided   Range // with a separator: only what crosses it is there
 }
 
 // Metals lists the table in the order of symbols.
@@ -231,6 +242,16 @@ func (m Metal) Fade(medium Medium) (f Fade, ok bool) {
 		}
 	}
 	return Fade{}, false
+}
+
+// Oxide returns what an anode of a material, "" if it is unknown, makes of the metal in a medium; ok is false when it takes none.
+func (m Metal) Oxide(medium Medium, anode string) (o Oxide, ok bool) {
+	for _, o := range m.Oxides {
+		if covers(o.Media, medium) && (o.Anodes == nil || slices.Contains(o.Anodes, anode)) {
+			return o, true
+		}
+	}
+	return Oxide{}, false
 }
 
 // CautionsIn returns what to know before a run in a medium.

@@ -63,6 +63,13 @@ type (
 			Media                          []Medium
 			State, Unattended, Why, Source string
 		}
+		Oxide []struct {
+			Media            []Medium
+			Anodes           []string
+			Formula          string
+			Electrons        int
+			Share, Separated figureRow
+		}
 		Caution []struct {
 			Media        []Medium
 			Acid         bool
@@ -136,6 +143,10 @@ func (r *tableReader) metal(row metalRow) Metal {
 		stop := Stop{Media: r.media(s.Media), State: SafeState(s.State), Unattended: SafeState(s.Unattended), Why: s.Why}
 		stop.Mark, stop.Source = r.source(s.Source)
 		m.Stops = append(m.Stops, stop)
+	}
+	for _, o := range row.Oxide {
+		m.Oxides = append(m.Oxides, Oxide{Media: r.media(o.Media), Anodes: o.Anodes, Formula: o.Formula, Electrons: o.Electrons,
+			Undivided: r.span(o.Share, 0.01, 0), Divided: r.span(o.Separated, 0.01, 0)})
 	}
 	for _, c := range row.Caution {
 		caution := Caution{Media: r.media(c.Media), Acid: c.Acid, Text: c.Text}

@@ -106,6 +106,7 @@ func (p *Plan) fit() error {
 	fit, err := bath.FitTransfer(bath.Batch{
 		Valence: couple.Valence, Volume: o.Contents.Volume.Value, Area: o.Conditions.CathodeArea.Value,
 		Efficiency: o.Efficiency.Fraction.Value,
+		Anode:      o.Anode.At(metal, couple, o.Contents.MediumTold(), o.Contents.Divided).Uptake().Best,
 	}, metal.Element.Weight.Value, p.Order.Assays, false)
 	if err != nil {
 		return mistake("%v", err)

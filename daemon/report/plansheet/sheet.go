@@ -170,7 +170,7 @@ func (p *sheet) assumptions() []string {
 		notes = append(notes, fitNote(f, len(p.Order.Assays)))
 	}
 	if p.SolubleAnode() {
-		notes = append(notes, "the drawdown is that of an anode that gives nothing back: with one that dissolves a share, a rest, or a marginal energy is no target, and a fall of the efficiency does not come; a deposit, a thickness or a charge is one")
+		notes = append(notes, "the anode is of the metal and taken to dissolve: if it does not, say so (soluble_anode = false, --soluble-anode=false), because then gas, floor and bath are others; a deposit, a thickness or a charge is a target, a rest or a marginal energy is none")
 	}
 	return notes
 }

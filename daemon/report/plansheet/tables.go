@@ -107,15 +107,18 @@ func (p *sheet) targetTable() report.Table {
 		t.Add(f)
 	}
 	t.Add(certain("deposit", "deposit", g.Deposit, report.Grams, "by passing that charge"))
-	recovered, left := "recovered", "left in the bath"
+	recovered, left := "recovered", certain("remaining_concentration", "left in the bath", g.Left, report.GramsPerLitre, "")
 	if p.SolubleAnode() {
-		recovered, left = "", "" // the anode gives it back
+		recovered = "" // the anode gives it back
 	}
 	if g.Recovered.Known() {
 		t.Add(certain("recovered", recovered, g.Recovered, report.Percent, ""))
 	}
 	if g.Left.Known() {
-		t.Add(certain("remaining_concentration", left, g.Left, report.GramsPerLitre, ""))
+		left.Limits = &report.Limits{Low: g.LeftLow, High: g.LeftHigh}
+		left.Text = p.leftText() + " g/L"
+		t.Add(p.anodeLoss())
+		t.Add(left)
 	}
 	t.Known("bath_load", "load of the bath", p.Load(), report.AmpereHoursPerLitre, "additives are counted by it")
 	t.Add(certain("efficiency", "efficiency", p.Bath.Efficiency, report.Percent, p.Bath.Efficiency.Source))
@@ -137,6 +140,24 @@ func (p *sheet) targetTable() report.Table {
 		Note: fmt.Sprintf("begins %s, ends in %s", bath.QualityAt(g.RatioBegin).Word, q.Text),
 		Rows: []report.Figure{plain("limiting_current_share_begin", "", g.RatioBegin, report.Share, mark, ""), end, {Key: "deposit_quality_end", Word: q.Word}}})
 	return t
+}
+
+// anodeLoss is the metal that the anode takes; JSON alone has it where it takes none, and below zero where it gives some back.
+func (p *sheet) anodeLoss() report.Figure {
+	g, a := p.Bath.Goal, p.Bath.Anode
+	f := report.Of("anode_loss", "", g.Anode, report.Grams, "")
+	f.Limits = &report.Limits{Low: g.AnodeLow, High: g.AnodeHigh}
+	share := quantity.Span(100*a.Share.Low, 100*a.Share.High) + " % of its charge (" + a.Share.Source + ")"
+	switch {
+	case a.Soluble:
+		f.Label, f.Text, f.Note = "given back", quantity.Interval(-g.Anode.Value*1e3, -g.AnodeHigh*1e3, -g.AnodeLow*1e3)+" g", "by the anode, with "+share
+	case g.AnodeHigh > 0:
+		f.Label, f.Text, f.Note = "lost to the anode", quantity.Interval(g.Anode.Value*1e3, g.AnodeLow*1e3, g.AnodeHigh*1e3)+" g", "as "+a.Oxide.Formula+", with "+share
+		if !a.Stated {
+			f.Note += "; weigh anode and sludge, or state the loss at the anode"
+		}
+	}
+	return f
 }
 
 func (p *sheet) budgetTable() report.Table {
