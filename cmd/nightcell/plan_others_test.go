@@ -113,8 +113,42 @@ func TestPlanAnolyteMedium(t *testing.T) {
 // TestPlanSolubleAnode: a bath whose anode dissolves does not run empty, and no sentence says that it does.
 func TestPlanSolubleAnode(t *testing.T) {
 	out := flat(t, "--salt", "CuSO4·5H2O", "--salt-mass", "200 g", "--volume", "1 L", "--deposit", "20 g", "--current", "2 A", "--cathode-area", "1 dm2", "--soluble-anode")
-	wants(t, out, "The anode dissolves and gives back about what the cathode takes", "a deposit, a thickness or a charge is one")
-	wantsNot(t, out, "The bath is left with", "left in the bath", "The end of the metal")
+	wants(t, out, "The anode dissolves and gives back 20.97 ± 0.62 g, so that the bath ends with 51.9 ± 2.5 g/L", "if it does not, say so", "given back 21.0 (20.4 to 21.5) g")
+	wantsNot(t, out, "The bath is left with", "The end of the metal", "recovered 3")
+}
+
+// TestPlanAnodeTakesMetal: lead nitrate may leave nothing or half of its lead in the bath, and the plan says so in its first lines;
+// JSON has both ends, and metal in the bath = deposit + anode loss + what remains.
+func TestPlanAnodeTakesMetal(t *testing.T) {
+	lead := []string{"--salt", "Pb(NO3)2", "--salt-mass", "150 g", "--volume", "1 L", "--recover", "50 %", "--current", "2 A"}
+	out := flat(t, lead...)
+	wants(t, out, "the anode takes 30 (0 to 50) g more as PbO2", "The bath is left with 20 (0 to 50) g/L", "lost to the anode", "0 to 100 % of its charge (common practice, no source)", "anode takes metal with 100 % of its charge")
+	wantsNot(t, out, "46.9 ± 4.4")
+	for name, args := range map[string][]string{"by the table": lead, "stated": append(lead[:len(lead):len(lead)], "--anode-loss", "20 % ± 5 %"), "divided": append(lead[:len(lead):len(lead)], "--separator", "diaphragm"),
+		"soluble": append(lead[:len(lead):len(lead)], "--anode", "lead sheet"), "none": zincPlan()} {
+		o := planObject(t, args...)
+		number := func(key string) float64 {
+			x, ok := o[key].(float64)
+			if !ok {
+				t.Fatalf("%s: %s is %v", name, key, o[key])
+			}
+			return x
+		}
+		all, rest := number("metal_in_bath_grams"), number("remaining_concentration_kilograms_per_cubic_metre")*number("bath_volume_cubic_metres")*1e3
+		if gap := all - number("deposit_grams") - number("anode_loss_grams") - rest; math.Abs(gap) > 1e-12*all {
+			t.Errorf("%s: %g of %g g are nowhere", name, gap, all)
+		}
+		low, best, high := number("anode_loss_low_grams"), number("anode_loss_grams"), number("anode_loss_high_grams")
+		if !(low <= best && best <= high) || (name == "none") != (low == high) || (name == "soluble") != (high < 0) {
+			t.Errorf("%s: %g to %g, likeliest %g g at the anode", name, low, high, best)
+		}
+	}
+	if _, err := runPlanCommand(append(lead, "--anode-loss", "120 %")...); err == nil || !strings.Contains(err.Error(), "--anode-loss") {
+		t.Errorf("%v", err)
+	}
+	denied := flat(t, append(lead[:len(lead):len(lead)], "--anode", "lead sheet", "--soluble-anode=false", "--cathode", "unobtainium sheet")...)
+	wants(t, denied, "the anode takes 30 (0 to 50) g more", "A cathode of unobtainium sheet is not in the table")
+	wants(t, flat(t, append(lead, "--anode", "unobtainium")...), "An anode of unobtainium is not in the table")
 }
 
 // TestDoorWarnsOfNitrogenTrichloride: with ammonium and chlorine both, and only then.

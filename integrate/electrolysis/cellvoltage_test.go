@@ -130,3 +130,17 @@ func TestAnodeAdvice(t *testing.T) {
 		}
 	}
 }
+
+// TestDissolves: an anode of the metal and of nothing else dissolves.
+func TestDissolves(t *testing.T) {
+	for words, metals := range map[string]string{"copper": "Cu", "Copper plate": "Cu", "zinc": "Zn", "Zn sheet": "Zn", "cast lead": "Pb", "nickel (rolled)": "Ni"} {
+		if !Dissolves(words, metals) {
+			t.Errorf("%s in a bath of %s does not", words, metals)
+		}
+	}
+	for words, metals := range map[string]string{"lead": "Zn", "lead dioxide": "Pb", "lead-silver": "Ag", "": "Zn", "sheet": "Zn", "platinum": "Pt", "coated titanium": "Cu", "zn": "Zn"} {
+		if Dissolves(words, metals) {
+			t.Errorf("%s in a bath of %s does", words, metals)
+		}
+	}
+}

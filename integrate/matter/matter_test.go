@@ -329,3 +329,46 @@ func TestNoComplexOfAnotherMedium(t *testing.T) {
 		}
 	}
 }
+
+// TestOxidesAtTheAnode: an oxide holds its metal in the state that its electrons lead to from the ion of the bath, by the rules for
+// oxygen (-2) and hydrogen (+1), and has a share for both kinds of cell, the divided one no larger.
+func TestOxidesAtTheAnode(t *testing.T) {
+	found := map[string]bool{}
+	for _, m := range Metals() {
+		for _, o := range m.Oxides {
+			found[m.String()] = true
+			f, err := ParseFormula(o.Formula)
+			if err != nil || f.Count(m.String()) == 0 {
+				t.Fatalf("%s: %s: %v", m, o.Formula, err)
+			}
+			state := (2*f.Count("O") - f.Count("H")) / f.Count(m.String())
+			couple, err := m.Couple("", 0)
+			if err != nil || state != float64(couple.Valence+o.Electrons) {
+				t.Errorf("%s stands at %+g in %s, %d electrons above %+d: %v", m, state, o.Formula, o.Electrons, couple.Valence, err)
+			}
+			for _, r := range []Range{o.Undivided, o.Divided} {
+				if !r.Known() || r.Low < 0 || r.High > 1 || r.High < r.Low || r.High > o.Undivided.High {
+					t.Errorf("%s: %+v", m, r)
+				}
+			}
+		}
+	}
+	if len(found) != 5 { // lead, manganese, cobalt, silver, thallium
+		t.Errorf("%v", found)
+	}
+	onLead, _ := mustMetal(t, "Mn").Oxide(Sulfate, "lead")
+	if onLead.Undivided.High != 0.21 || onLead.Undivided.Mark != Published {
+		t.Errorf("%+v", onLead.Undivided)
+	}
+	if other, _ := mustMetal(t, "Mn").Oxide(Sulfate, "graphite"); other.Undivided.Mark != Assumed {
+		t.Errorf("%+v", other.Undivided)
+	}
+}
+
+func mustMetal(t *testing.T, name string) Metal {
+	m, err := LookUp(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
