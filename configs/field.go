@@ -155,6 +155,23 @@ func share(v float64) string {
 	return "it lies above 0 % and goes up to 100 %"
 }
 
+// onABench refuses sizes that no cell, supply or room has, so that a slip of the exponent never becomes a plan. The limits, SI, leave
+// room for the largest plant and the smallest sample.
+func onABench(v quantity.Value) string {
+	limits, ok := map[quantity.Dimension][2]float64{
+		quantity.Mass: {1e-9, 1e6}, quantity.Volume: {1e-9, 1e5}, quantity.Current: {1e-9, 1e6}, quantity.Voltage: {1e-6, 1e4}, quantity.Charge: {1e-6, 1e13},
+		quantity.Area: {1e-9, 1e5}, quantity.Length: {1e-9, 1e4}, quantity.MassConcentration: {1e-9, 2e4}, quantity.AmountConcentration: {1e-9, 1e5},
+		quantity.Conductivity: {1e-6, 1e4}, quantity.Velocity: {1e-9, 1},
+	}[v.Dimension]
+	switch size := math.Abs(v.SI); {
+	case !ok || size == 0 || size >= limits[0] && size <= limits[1]:
+		return ""
+	case size > limits[1]:
+		return "no cell has that much: look at the exponent and the unit"
+	}
+	return "no cell has that little: look at the exponent and the unit"
+}
+
 // measure returns a quantity in the SI unit of d, and fallback when none is written.
 func (t *table) measure(name string, d quantity.Dimension, ok rangeOf, fallback float64) float64 {
 	v := t.read(name, false, ok, d)
@@ -204,7 +221,11 @@ func (t *table) read(name string, uncertain bool, ok rangeOf, dims ...quantity.D
 		t.bad(name, wrong, remedy)
 		return unstated()
 	}
-	if complaint := ok(v.SI); complaint != "" {
+	complaint := ok(v.SI)
+	if complaint == "" {
+		complaint = onABench(v)
+	}
+	if complaint != "" {
 		t.bad(name, fmt.Sprintf("'%s' makes no sense here", s), complaint)
 		return unstated()
 	}

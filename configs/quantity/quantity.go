@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"math"
 	"math/big"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -137,12 +138,24 @@ func exponentFollows(s string) bool {
 	return s != "" && s[0] >= '0' && s[0] <= '9'
 }
 
+// thousands is a number whose comma may part thousands as well as decimals.
+var thousands = regexp.MustCompile(`^[-+]?[0-9]{1,3},[0-9]{3}$`)
+
 // exact turns the digits into a rational number, so that "0.9 L" is the float64
 // nearest to 0.0009 and not the product of two rounded numbers.
 func exact(s, number, symbol string) (*big.Rat, error) {
 	if strings.Contains(number, ",") {
-		return nil, fmt.Errorf("'%s' has a comma: numbers take a decimal point and no thousands mark; write '%s'",
-			s, strings.TrimSpace(strings.ReplaceAll(number, ",", ".")+" "+symbol))
+		write := func(mark string) string {
+			return "'" + strings.TrimSpace(strings.ReplaceAll(number, ",", mark)+" "+symbol) + "'"
+		}
+		remedy := write(".")
+		if thousands.MatchString(number) {
+			remedy = write("") + ", or " + remedy + " if a thousandth of that is meant"
+		}
+		if strings.Count(number, ",") > 1 || strings.Contains(number, ".") {
+			remedy = write("")
+		}
+		return nil, fmt.Errorf("'%s' has a comma: numbers take a decimal point and no thousands mark; write %s", s, remedy)
 	}
 	if strings.ContainsAny(number, "_'") || (symbol != "" && symbol[0] >= '0' && symbol[0] <= '9') {
 		return nil, fmt.Errorf("'%s' has something between its digits: write the number in one piece", s)

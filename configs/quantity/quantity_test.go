@@ -111,6 +111,9 @@ func TestParseSaysWhatIsWrong(t *testing.T) {
 	}{
 		{quantity.Volume, "900 g", "'900 g' is a mass; a volume is needed, such as '0.9 L'"},
 		{quantity.Mass, "5,0 g", "'5,0 g' has a comma: numbers take a decimal point and no thousands mark; write '5.0 g'"},
+		{quantity.Mass, "1,000 g", "'1,000 g' has a comma: numbers take a decimal point and no thousands mark; write '1000 g', or '1.000 g' if a thousandth of that is meant"},
+		{quantity.Mass, "1,000.5 g", "'1,000.5 g' has a comma: numbers take a decimal point and no thousands mark; write '1000.5 g'"},
+		{quantity.Mass, "1,000,000 g", "'1,000,000 g' has a comma: numbers take a decimal point and no thousands mark; write '1000000 g'"},
 		{quantity.Mass, "0.9", "'0.9' has no unit: a mass is needed, such as '250 g'"},
 		{quantity.Mass, "", "nothing is written: a mass is needed, such as '250 g'"},
 		{quantity.Mass, "some g", "'some g' does not begin with a number: a mass is needed, such as '250 g'"},
