@@ -24,7 +24,7 @@ type GridRow struct {
 func (g *Grid) list() []map[string]any {
 	list := []map[string]any{}
 	for _, row := range g.Rows {
-		one := object{map[string]any{}, map[string]string{}}
+		one := newObject()
 		one.figures(row.Cells)
 		one.figures(row.More)
 		if len(one.values) > 0 {

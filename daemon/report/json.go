@@ -9,13 +9,14 @@ import (
 	"nightcell/integrate/matter"
 )
 
-// JSON is the report as one object: snake_case keys with the unit last, and under "marks" where each figure comes from.
+// JSON is the report as one object: snake_case keys with the unit last, under "marks" where each figure comes from, and
+// under "sources" who prints it or why it is assumed.
 func (r *Report) JSON() map[string]any {
-	o := object{values: map[string]any{}, marks: map[string]string{}}
+	o := newObject()
 	for i := range r.Tables {
 		o.table(&r.Tables[i])
 	}
-	o.values["marks"] = o.marks
+	o.values["marks"], o.values["sources"] = o.marks, o.sources
 	if len(r.Compared) > 0 {
 		var all []map[string]any
 		for _, other := range r.Compared {
@@ -28,11 +29,13 @@ func (r *Report) JSON() map[string]any {
 	return o.values
 }
 
-// object collects one JSON object, and the marks of its figures.
+// object collects one JSON object, and the marks and sources of its figures.
 type object struct {
-	values map[string]any
-	marks  map[string]string
+	values         map[string]any
+	marks, sources map[string]string
 }
+
+func newObject() object { return object{map[string]any{}, map[string]string{}, map[string]string{}} }
 
 func (o *object) table(t *Table) {
 	var content any
@@ -45,7 +48,7 @@ func (o *object) table(t *Table) {
 	case t.List:
 		list := []map[string]any{}
 		for i := range t.Figures {
-			one := object{map[string]any{}, map[string]string{}}
+			one := newObject()
 			one.figures(t.Figures[i : i+1])
 			if t.Figures[i].Mark != matter.Unmarked {
 				one.values["mark"] = t.Figures[i].Mark.String()
@@ -54,7 +57,7 @@ func (o *object) table(t *Table) {
 		}
 		content = list
 	case len(t.Figures) > 0:
-		one := object{map[string]any{}, map[string]string{}}
+		one := newObject()
 		one.figures(t.Figures)
 		content = one.values
 	default:
@@ -77,6 +80,9 @@ func (o *object) put(f *Figure) {
 	mark := func(key string) {
 		if f.Mark != matter.Unmarked {
 			o.marks[key] = f.Mark.String()
+		}
+		if f.Source != "" {
+			o.sources[key] = f.Source
 		}
 	}
 	if f.Word != nil {

@@ -20,7 +20,7 @@ import (
 func sample() *Report {
 	charge := Of("charge", "charge", matter.Figure{Value: 162057, StandardUncertainty: 6696, Mark: matter.Given}, AmpereHours, "as counted")
 	charge.Rows = []Figure{Of("gaps", "of it in gaps", matter.Figure{Value: 3600, Mark: matter.Measured}, AmpereHours, "")}
-	volts := Figure{Key: "expected", Label: "expected", Value: 2.04, Uncertainty: math.NaN(), Limits: &Limits{1.61, 2.47}, Unit: Volts, Mark: matter.Assumed}
+	volts := Figure{Key: "expected", Label: "expected", Value: 2.04, Uncertainty: math.NaN(), Limits: &Limits{1.61, 2.47}, Unit: Volts, Mark: matter.Assumed, Source: "from <memory>"}
 	return &Report{Title: "A <run>", Name: "this", Tables: []Table{
 		{Figures: []Figure{{Key: "metal", Word: "Zn"}, {Key: "visible", Word: true, Mark: matter.Published}}},
 		{Key: "answer", Lines: []string{"It is done."}},
@@ -99,7 +99,7 @@ func TestJSON(t *testing.T) {
 		`"charge_standard_uncertainty_coulombs":6696,"course":[{"at_seconds":3600,"deposit_grams":12.5,"word":"compact"}],` +
 		`"expected_high_volts":2.47,"expected_low_volts":1.61,"expected_volts":2.04,"gaps_coulombs":3600,"lost_seconds":null,` +
 		`"marks":{"bath_kelvins":"assumed","charge_coulombs":"given","expected_high_volts":"assumed","expected_low_volts":"assumed","expected_volts":"assumed","gaps_coulombs":"measured","lost_seconds":"assumed","visible":"published"},` +
-		`"metal":"Zn","visible":true}`
+		`"metal":"Zn","sources":{"expected_high_volts":"from \u003cmemory\u003e","expected_low_volts":"from \u003cmemory\u003e","expected_volts":"from \u003cmemory\u003e"},"visible":true}`
 	if string(text) != want {
 		t.Errorf("got  %s\nwant %s", text, want)
 	}
@@ -112,7 +112,7 @@ func TestHTML(t *testing.T) {
 		t.Fatal(err)
 	}
 	page := b.String()
-	for _, part := range []string{"<h1>A &lt;run&gt;</h1>", "45.0 ± 3.7 A·h", "2.0 (1.6 to 2.5) V", `<abbr title="assumed">a</abbr>`, "  of it in gaps", "Look &amp; measure.",
+	for _, part := range []string{"<h1>A &lt;run&gt;</h1>", "45.0 ± 3.7 A·h", "2.0 (1.6 to 2.5) V", `<abbr title="assumed">a</abbr>`, `<abbr title="assumed: from &lt;memory&gt;">a</abbr>`, "  of it in gaps", "Look &amp; measure.",
 		`<img src="data:image/svg&#43;xml;base64,PHN2Zy8&#43;"`, `<td class="number">12.5</td>`} {
 		if !strings.Contains(page, part) {
 			t.Errorf("%s is missing", part)

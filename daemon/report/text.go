@@ -46,7 +46,7 @@ func (t *Table) text(w io.Writer) {
 }
 
 // shownRow is one figure as people read it.
-type shownRow struct{ Label, Value, Mark, Whence, Note string } // Whence is the mark as a word
+type shownRow struct{ Label, Value, Mark, Whence, Note string } // Whence is the mark as a word, and the source
 
 // shown lists the figures with a label, what they are made of set in below them.
 func shown(all []Figure, in string) []shownRow {
@@ -54,7 +54,7 @@ func shown(all []Figure, in string) []shownRow {
 	for _, f := range all {
 		below := in
 		if f.Label != "" {
-			rows = append(rows, shownRow{in + f.Label, f.String(), letter(f.Mark), f.Mark.String(), f.Note})
+			rows = append(rows, shownRow{in + f.Label, f.String(), letter(f.Mark), strings.TrimSuffix(f.Mark.String()+": "+f.Source, ": "), f.Note})
 			below += "  "
 		}
 		rows = append(rows, shown(f.Rows, below)...)
