@@ -186,6 +186,15 @@ func TestLeadNitrate(t *testing.T) {
 	if g.LeftLow > 0 || g.LeftHigh < 46.9 {
 		t.Errorf("left between %g and %g g/L: both ends have to be in it", g.LeftLow, g.LeftHigh)
 	}
+	// Down to 5 g/L: 88.8 g by 0.935 and by 1.935 electrons' worth of 3.865 g/A·h are 24.6 and 11.9 A·h.
+	poor := leadOrder()
+	poor.Target = Target{Concentration: given(5)}
+	if g := mustPlan(t, poor).Goal; g.Low/3600 > 11.9 || g.High/3600 < 24.6 || g.High/3600 > 27 {
+		t.Errorf("down to 5 g/L in %g to %g A·h", g.Low/3600, g.High/3600)
+	}
+	if !strings.Contains(strings.Join(p.Notes, "; "), "the target is out of reach: after the charge of this plan 45.3 g are on the cathode, and the bath is left with 0 g/L") {
+		t.Errorf("%q", p.Notes)
+	}
 	if s := p.Sensitivity(); !strings.Contains(s[4].What+s[5].What+s[6].What, "100 % of its charge") {
 		t.Errorf("no word of the anode: %+v", s)
 	}

@@ -46,7 +46,7 @@ func (p *Plan) At(share float64) (point Point, ok bool) {
 
 func (s scenario) at(seconds float64) Point {
 	won, lost := s.batch.Take(s.amount, s.amperes, seconds)
-	left := s.amount - won - lost
+	left := max(s.amount-won-lost, 0)
 	point := Point{
 		Seconds:       seconds,
 		Coulombs:      seconds * s.amperes,

@@ -2,6 +2,7 @@ package bath
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 
@@ -95,7 +96,7 @@ func (p *Plan) goal() (Goal, error) {
 		return Goal{}, err
 	}
 	perMole, molar := nominal.batch.perMole(), nominal.molar
-	left := nominal.amount - best.deposit - best.anode
+	left := max(nominal.amount-best.deposit-best.anode, 0) // not the rounding
 	g := Goal{
 		Overall:  best.deposit * perMole / best.charge,
 		Marginal: nominal.batch.Marginal(left, nominal.amperes),
@@ -164,15 +165,23 @@ func (p *Plan) goal() (Goal, error) {
 
 const anodeSource = "anode loss"
 
-// goalAtAnode fills in what the anode takes: at the ends of its range too, where the planned charge may empty the bath.
-// beside is the standard uncertainty of what is left, in kg/m3, by everything else.
+// goalAtAnode fills in what the anode takes: at the ends of its range too, where the planned charge may empty the bath, and where
+// the target may take another charge. beside is the standard uncertainty of what is left, in kg/m3, by everything else.
 func (p *Plan) goalAtAnode(g *Goal, best outcome, beside float64) {
 	molar, u := p.scenario.molar, p.Anode.Uptake()
+	others := combined(slices.DeleteFunc(slices.Clone(g.Budget), func(s Share) bool { return s.Source == anodeSource }))
 	at := func(uptake float64) (lost, left float64) {
 		s := p.scenario
 		s.batch.Anode = uptake
-		won, left := s.wonBy(best.charge)
-		return (s.amount - won - left) * molar, left * molar / s.batch.Volume
+		won, rest := s.wonBy(best.charge)
+		lost, left = (s.amount-won-rest)*molar, rest*molar/s.batch.Volume
+		if o, err := s.solve(); err == nil {
+			g.Low, g.High = math.Min(g.Low, math.Max(o.charge-2*others, 0)), math.Max(g.High, o.charge+2*others)
+		} else if !p.Anode.Soluble {
+			p.Notes = append(p.Notes, fmt.Sprintf("if the anode takes metal with %.3g %% of its charge, the target is out of reach: after the charge of this plan %.3g g are on the cathode, and the bath is left with %.2g g/L",
+				100*p.Anode.Share.High, won*molar*1e3, left))
+		}
+		return lost, left
 	}
 	var most, least float64
 	g.AnodeLow, most = at(u.Low)

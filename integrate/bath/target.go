@@ -206,5 +206,5 @@ func (s scenario) unreachable(wanted float64) error {
 // wonBy returns the mol of metal that a charge in C wins, and what is then left.
 func (s scenario) wonBy(charge float64) (won, left float64) {
 	won, lost := s.batch.Take(s.amount, s.current(), charge/s.current())
-	return won, s.amount - won - lost
+	return won, max(s.amount-won-lost, 0)
 }
