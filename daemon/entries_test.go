@@ -60,6 +60,8 @@ func TestEntriesMoveTheBooks(t *testing.T) {
 		if is.target >= was.target {
 			t.Error("metal that was taken out need not be won, and the target stays")
 		}
+		was, is = enter("sludge", map[string]float64{"mass_kilograms": 0.002, "assay_ratio": 0.5}, nil)
+		near("grams lost to sludge", (was.concentration-is.concentration)*0.99, 1, 0.01)
 		_, is = enter("assay", map[string]float64{"concentration_kilograms_per_cubic_metre": 64}, nil)
 		near("the assay", is.concentration, 64, 1e-9)
 		enter("electrode", map[string]float64{"area_square_metres": 0.004}, nil)
