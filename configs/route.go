@@ -12,11 +12,11 @@ import (
 
 // The kinds of route.
 const (
-	Webhook      = "webhook"
-	Command      = "command"
-	Email        = "email"
-	MQTT         = "mqtt"
-	Alertmanager = "alertmanager"
+	webhook      = "webhook"
+	command      = "command"
+	email        = "email"
+	mqtt         = "mqtt"
+	alertmanager = "alertmanager"
 )
 
 // Route is one way to a person and the rules for using it. Of the fields after
@@ -59,7 +59,7 @@ func readRoute(n named) Route {
 	t.checkName(n.name)
 	r := Route{
 		Name:         n.name,
-		Kind:         t.choice("kind", "", Webhook, Command, Email, MQTT, Alertmanager),
+		Kind:         t.choice("kind", "", webhook, command, email, mqtt, alertmanager),
 		Cells:        t.texts("cells"),
 		After:        t.duration("after", 0, 0),
 		Repeat:       t.duration("repeat", defaultRepeat, 0),
@@ -75,15 +75,15 @@ func readRoute(n named) Route {
 	r.Least = t.priority("least", routes.Low)
 	r.Quiet = t.quiet(r.Zone)
 	switch r.Kind {
-	case Webhook:
+	case webhook:
 		r.readWebhook(t)
-	case Command:
+	case command:
 		r.readCommand(t)
-	case Email:
+	case email:
 		r.readEmail(t)
-	case MQTT:
+	case mqtt:
 		r.readMQTT(t)
-	case Alertmanager:
+	case alertmanager:
 		r.readAlertmanager(t)
 	default:
 		if !t.has("kind") {
@@ -151,7 +151,7 @@ func (r *Route) readEmail(t *table) {
 	for _, a := range r.To {
 		check("to", a)
 	}
-	if r.Encryption == routes.Unencrypted && !r.Password.IsZero() {
+	if r.Encryption == routes.Unencrypted && !r.Password.isZero() {
 		t.bad("encryption", "the password would cross the network in clear", "write tls or starttls")
 	}
 	r.checkLogin(t)
@@ -180,7 +180,7 @@ func (r *Route) readAlertmanager(t *table) {
 }
 
 func (r *Route) checkLogin(t *table) {
-	if r.User != "" && r.Password.IsZero() && !t.has("password") {
+	if r.User != "" && r.Password.isZero() && !t.has("password") {
 		t.bad("user", "there is no password for the user", `write password_file = "path" or password_env = "VARIABLE"`)
 	}
 }

@@ -14,8 +14,8 @@ type Secret struct {
 	Environment string // name of a variable
 }
 
-// IsZero reports whether there is no secret.
-func (s Secret) IsZero() bool { return s == Secret{} }
+// isZero reports whether there is no secret.
+func (s Secret) isZero() bool { return s == Secret{} }
 
 // Read fetches the secret; the zero Secret gives the empty one. Errors never quote it.
 func (s Secret) Read() (routes.Secret, error) {
@@ -52,7 +52,7 @@ type Address struct {
 
 // Read returns the URL, secret or not.
 func (a Address) Read() (routes.Secret, error) {
-	if !a.Secret.IsZero() {
+	if !a.Secret.isZero() {
 		return a.Secret.Read()
 	}
 	return routes.NewSecret(a.URL), nil

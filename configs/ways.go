@@ -14,7 +14,7 @@ import (
 
 // Way reads the secrets and templates of the route and builds it. Nothing is sent.
 func (r *Route) Way() (routes.Way, error) {
-	way := routes.Way{Pictures: r.Kind == Email, Least: r.Least, Cells: r.Cells, After: r.After, Repeat: r.Repeat, TellAnswered: r.TellAnswered, Quiet: r.Quiet, Timeout: r.Timeout}
+	way := routes.Way{Pictures: r.Kind == email, Least: r.Least, Cells: r.Cells, After: r.After, Repeat: r.Repeat, TellAnswered: r.TellAnswered, Quiet: r.Quiet, Timeout: r.Timeout}
 	route, err := r.build()
 	if err != nil {
 		return routes.Way{}, fmt.Errorf("[route.%s]: %w", r.Name, err)
@@ -41,17 +41,17 @@ func (r *Route) build() (routes.Route, error) {
 		headers["Authorization"] = authorization
 	}
 	switch r.Kind {
-	case Webhook:
+	case webhook:
 		return routes.NewWebhook(routes.WebhookSettings{Name: r.Name, URL: address, Event: r.Event, Key: key, CAFile: r.CAFile, Headers: headers})
-	case Command:
+	case command:
 		return routes.NewCommand(routes.CommandSettings{Name: r.Name, Argv: r.Command, Timeout: r.Timeout, Environment: r.Environment, Templates: templates})
-	case Email:
+	case email:
 		return routes.NewEmail(routes.EmailSettings{Name: r.Name, Host: r.Server, Port: r.Port, Encryption: r.Encryption, CAFile: r.CAFile,
 			User: r.User, Password: password, From: r.From, To: r.To, Templates: templates})
-	case MQTT:
+	case mqtt:
 		return routes.NewMQTT(routes.MQTTSettings{Name: r.Name, Broker: address, Topic: r.Topic, ClientID: r.ClientID,
 			User: r.User, Password: password, CAFile: r.CAFile, Event: r.Event})
-	case Alertmanager:
+	case alertmanager:
 		return routes.NewAlertmanager(routes.AlertmanagerSettings{Name: r.Name, URL: address, CAFile: r.CAFile, Labels: r.Labels, Headers: headers, LinkURL: r.Link})
 	}
 	return nil, fmt.Errorf("kind %q is unknown", r.Kind) // Parse lets no other through

@@ -18,8 +18,8 @@ const maxMagnitude = 1e9
 // The reasons for which Add refuses a sample. Add never wraps them, so that
 // refusing costs nothing.
 var (
-	ErrNotANumber = errors.New("integrate: the sample holds a value that is not a finite, physical number; it is not counted")
-	ErrTimeOrder  = errors.New("integrate: the sample's time is not later than the one before; it is not counted")
+	errNotANumber = errors.New("integrate: the sample holds a value that is not a finite, physical number; it is not counted")
+	errTimeOrder  = errors.New("integrate: the sample's time is not later than the one before; it is not counted")
 )
 
 // Sample is one reading of a supply: the midpoint of the current query on a
@@ -64,11 +64,11 @@ func NewCoulometer(s Settings) *Coulometer {
 // between two samples (trapezoid), the power as the product of two straight lines. A
 // step longer than Settings.GapAfter, or one that e marks as restarted,
 // suspended, switched or with the line lost, is booked as a gap by e; otherwise e is not used. A refused sample
-// (ErrNotANumber, ErrTimeOrder) changes nothing but the count of refusals.
+// (errNotANumber, errTimeOrder) changes nothing but the count of refusals.
 func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 	if !physical(s.Volts) || !physical(s.Amperes) {
 		c.refused++
-		return Step{}, ErrNotANumber
+		return Step{}, errNotANumber
 	}
 	st := &c.state
 	if st.Readings == 0 {
@@ -77,7 +77,7 @@ func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 	}
 	if s.At <= c.lastAt {
 		c.refused++
-		return Step{}, ErrTimeOrder
+		return Step{}, errTimeOrder
 	}
 	step.Elapsed = s.At - c.lastAt
 	h := seconds(step.Elapsed)

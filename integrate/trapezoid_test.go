@@ -158,13 +158,13 @@ func TestRefusedSamplesChangeNothing(t *testing.T) {
 		Sample
 		want error
 	}{
-		{Sample{3e9, math.NaN(), 3}, ErrNotANumber},
-		{Sample{3e9, 3, math.NaN()}, ErrNotANumber},
-		{Sample{3e9, 3, math.Inf(-1)}, ErrNotANumber},
-		{Sample{3e9, 9.91e37, 3}, ErrNotANumber}, // SCPI-1999, 7.2.1.5: not a number
-		{Sample{3e9, 3, -9.9e37}, ErrNotANumber}, // and negative infinity
-		{Sample{2e9, 3, 3}, ErrTimeOrder},
-		{Sample{1e9, 3, 3}, ErrTimeOrder},
+		{Sample{3e9, math.NaN(), 3}, errNotANumber},
+		{Sample{3e9, 3, math.NaN()}, errNotANumber},
+		{Sample{3e9, 3, math.Inf(-1)}, errNotANumber},
+		{Sample{3e9, 9.91e37, 3}, errNotANumber}, // SCPI-1999, 7.2.1.5: not a number
+		{Sample{3e9, 3, -9.9e37}, errNotANumber}, // and negative infinity
+		{Sample{2e9, 3, 3}, errTimeOrder},
+		{Sample{1e9, 3, 3}, errTimeOrder},
 	} {
 		if _, err := c.Add(s.Sample, Evidence{}); err != s.want {
 			t.Errorf("%+v: %v, want %v", s.Sample, err, s.want)

@@ -11,10 +11,10 @@ import (
 // eventMediaType is the media type of a CloudEvent in structured JSON (CloudEvents JSON event format 1.0.2, section 3).
 const eventMediaType = "application/cloudevents+json; charset=utf-8"
 
-// DefaultSource and DefaultEventType are the attributes of events that name nothing else.
+// defaultSource and defaultEventType are the attributes of events that name nothing else.
 const (
-	DefaultSource    = "/nightcell"
-	DefaultEventType = "nightcell.notice"
+	defaultSource    = "/nightcell"
+	defaultEventType = "nightcell.notice"
 )
 
 // event is a CloudEvents 1.0 envelope: context attributes of the specification's
@@ -38,10 +38,10 @@ type eventData struct {
 // EventSettings are the attributes of the envelope that the user may choose.
 type EventSettings struct {
 	// Source is a URI reference that names this nightcell, such as
-	// "https://lab.example/nightcell"; the cell is appended as a path. Empty: DefaultSource.
+	// "https://lab.example/nightcell"; the cell is appended as a path. Empty: defaultSource.
 	Source string
 	// Type is the prefix of the event type; the kind of notice is appended after a dot.
-	// The specification advises a reversed domain name. Empty: DefaultEventType.
+	// The specification advises a reversed domain name. Empty: defaultEventType.
 	Type string
 }
 
@@ -60,10 +60,10 @@ func (s EventSettings) encode(n Notice) ([]byte, error) {
 	}
 	source, kind := s.Source, s.Type
 	if source == "" {
-		source = DefaultSource
+		source = defaultSource
 	}
 	if kind == "" {
-		kind = DefaultEventType
+		kind = defaultEventType
 	}
 	subject := n.Cell
 	if n.Condition != "" {

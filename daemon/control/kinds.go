@@ -115,8 +115,8 @@ func KindOfEntry(name string) (EntryKind, bool) {
 	return kinds[i], true
 }
 
-// KindNames lists the names of the kinds.
-func KindNames() (names []string) {
+// kindNames lists the names of the kinds.
+func kindNames() (names []string) {
 	for _, k := range EntryKinds() {
 		names = append(names, k.Name)
 	}
@@ -139,7 +139,7 @@ func (k EntryKind) FieldNames() string {
 func ParseEntry(kind string, values map[string]string, text string) (Entry, error) {
 	k, found := KindOfEntry(kind)
 	if !found {
-		return Entry{}, BadRequest("there is no entry of kind %q; the kinds are %s, settle", kind, strings.Join(KindNames(), ", "))
+		return Entry{}, BadRequest("there is no entry of kind %q; the kinds are %s, settle", kind, strings.Join(kindNames(), ", "))
 	}
 	e := Entry{Kind: kind, Text: text, Numbers: map[string]float64{}, Words: map[string]string{}}
 	for name := range values {
@@ -203,7 +203,7 @@ func (u EntryUnit) doubt() string {
 func (e Entry) Check() error {
 	k, found := KindOfEntry(e.Kind)
 	if !found {
-		return BadRequest("an entry of the kind %s is not written by hand; the kinds are %s", e.Kind, strings.Join(KindNames(), ", "))
+		return BadRequest("an entry of the kind %s is not written by hand; the kinds are %s", e.Kind, strings.Join(kindNames(), ", "))
 	}
 	numbers, words := map[string]bool{}, map[string]bool{}
 	for _, f := range k.Fields {

@@ -48,7 +48,7 @@ func Listen(path string, o Operator, log *slog.Logger) (*Server, error) {
 	s := &Server{
 		path: path,
 		server: &http.Server{
-			Handler:           Handler(o),
+			Handler:           handler(o),
 			ReadHeaderTimeout: longestRead,
 			ReadTimeout:       longestRead,
 			WriteTimeout:      longestAnswer,
@@ -123,9 +123,9 @@ func (s *Server) Close(ctx context.Context) error {
 	return nil
 }
 
-// Handler is the HTTP face of an Operator. Every order is a POST of one JSON
+// handler is the HTTP face of an Operator. Every order is a POST of one JSON
 // object, and every answer is one JSON value; an error is {"error": "..."} with a status of 400 or above.
-func Handler(o Operator) http.Handler {
+func handler(o Operator) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("POST /v1/status", answer(func(ctx context.Context, _ struct{}) ([]Cell, error) { return o.Status(ctx) }))
 	mux.Handle("POST /v1/alarms", answer(func(ctx context.Context, q CellOrder) ([]Alarm, error) { return o.Alarms(ctx, q.Cell) }))

@@ -120,8 +120,8 @@ func readTable(r *Record, table []numbered) error {
 	return nil
 }
 
-// SettingsOf returns the coulometer's settings from a begin entry or a checkpoint.
-func SettingsOf(r *Record) (integrate.Settings, error) {
+// settingsOf returns the coulometer's settings from a begin entry or a checkpoint.
+func settingsOf(r *Record) (integrate.Settings, error) {
 	var s integrate.Settings
 	if err := readTable(r, settingsTable(&s)); err != nil {
 		return s, err
@@ -196,7 +196,7 @@ func lastReading(c *integrate.Coulometer, r *Record) Record {
 
 // restore makes the coulometer that a checkpoint describes.
 func restore(r *Record) (*integrate.Coulometer, error) {
-	settings, err := SettingsOf(r)
+	settings, err := settingsOf(r)
 	if err != nil {
 		return nil, err
 	}

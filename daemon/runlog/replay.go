@@ -142,7 +142,7 @@ func (p *Replay) entry(r *Record) error {
 	kind := r.Text("kind")
 	switch kind {
 	case EntryBegin:
-		s, err := SettingsOf(r)
+		s, err := settingsOf(r)
 		if err != nil {
 			return err
 		}

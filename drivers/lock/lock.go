@@ -137,7 +137,7 @@ func Folder(fallback string) (string, error) {
 func fit(dir string, failed *[]error) bool {
 	err := os.MkdirAll(dir, 0o700)
 	if err == nil {
-		err = Private(dir)
+		err = private(dir)
 	}
 	if err == nil {
 		var trial *os.File

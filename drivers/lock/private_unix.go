@@ -10,9 +10,9 @@ import (
 
 const noFollow = syscall.O_NOFOLLOW
 
-// Private reports, as an error, that others than this user can write to a folder: that it
+// private reports, as an error, that others than this user can write to a folder: that it
 // belongs to another, or that its permissions let everybody or its group in.
-func Private(dir string) error {
+func private(dir string) error {
 	info, err := os.Lstat(dir)
 	if err != nil {
 		return err

@@ -32,8 +32,8 @@ const (
 	balanceClosure = 1e-13 // relative, of every mass balance
 )
 
-// ErrNoEquilibrium says that the mass balances could not be solved.
-var ErrNoEquilibrium = errors.New("the mass balances of the solution cannot be solved")
+// errNoEquilibrium says that the mass balances could not be solved.
+var errNoEquilibrium = errors.New("the mass balances of the solution cannot be solved")
 
 // At solves the solution at a stated pH (activity scale) and finds the total of H that goes with it; totals[H] is ignored.
 // The temperature is in kelvin, 273 to 373.
@@ -215,7 +215,7 @@ func (s *system) newton(x []float64) ([]float64, error) {
 	if closed || s.nearlyClosed(x, first) {
 		return x, nil
 	}
-	return nil, ErrNoEquilibrium
+	return nil, errNoEquilibrium
 }
 
 // slope is the length of the gradient, each part in units of its own curvature.

@@ -36,11 +36,11 @@ type sheet struct {
 }
 
 func newSheet(s Subject) *sheet {
-	return &sheet{Plan: s.Plan, Subject: s, wish: s.Wish, density: DensityUnit(s.Density)}
+	return &sheet{Plan: s.Plan, Subject: s, wish: s.Wish, density: densityUnit(s.Density)}
 }
 
-// DensityUnit is a unit of current density by its symbol; its PerSI is NaN when there is none of that symbol.
-func DensityUnit(symbol string) report.Unit {
+// densityUnit is a unit of current density by its symbol; its PerSI is NaN when there is none of that symbol.
+func densityUnit(symbol string) report.Unit {
 	perSI, err := quantity.In(quantity.CurrentDensity, 1, symbol)
 	if err != nil {
 		perSI = math.NaN()

@@ -25,7 +25,7 @@ import (
 
 // Constants of nature. CODATA 2018, exact: elementary charge times the Avogadro constant, and the molar gas constant.
 const (
-	Faraday = 96485.33212 // C/mol
+	faraday = 96485.33212 // C/mol
 	gas     = 8.314462618 // J/(mol·K)
 )
 

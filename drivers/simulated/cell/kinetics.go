@@ -43,7 +43,7 @@ type conditions struct {
 	back        float64 // 1 when there is metal on the cathode that can dissolve, else 0
 }
 
-const f = Faraday / (gas * standard)
+const f = faraday / (gas * standard)
 
 // conditions gathers them from the present state.
 func (c *Cell) conditions(in Influence) conditions {
@@ -54,7 +54,7 @@ func (c *Cell) conditions(in Influence) conditions {
 	r := conditions{
 		area: s.Area * wetted, anode: s.AnodeArea * wetted,
 		i0: s.Metal.ExchangeDensity, e: s.Metal.Potential,
-		limit:    s.Metal.ExchangeDensity / (electrons * Faraday * k * referenceMolarity),
+		limit:    s.Metal.ExchangeDensity / (electrons * faraday * k * referenceMolarity),
 		hydrogen: s.Hydrogen * (1 + in.Hydrogen), b: math.Ln10 / s.HydrogenB,
 		share:  1 / (1 - s.Impurity),
 		anodeV: s.AnodeB / math.Ln10, anodeI0: s.AnodeI0, anodeE: s.AnodeE + in.AnodeVolts,

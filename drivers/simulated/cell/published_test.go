@@ -109,7 +109,7 @@ func TestTransportLimitedBatch(t *testing.T) {
 	want := s.Concentration * math.Exp(-s.Transfer*s.Area*hours*3600/s.Volume)
 	got := c.Totals().BathMetal / s.Metal.MolarMass / s.Volume
 	near(t, "concentration", got, want, 1e-3)
-	near(t, "present metal current", p.MetalAmperes, 2*Faraday*s.Transfer*s.Area*want, 2e-3)
+	near(t, "present metal current", p.MetalAmperes, 2*faraday*s.Transfer*s.Area*want, 2e-3)
 }
 
 // Two-stage drawdown worked out by arithmetic: 2 L at 40 g/L of copper, 2 dm², 4 A, k_m 1e-5 m/s, 95 %: constant
@@ -153,7 +153,7 @@ func TestWarmingIsFirstOrder(t *testing.T) {
 // is ion + water → metal + ½ O2 + 2 H⁺ over two electrons; without metal it is water → hydrogen + ½ O2.
 func TestThermoneutralVoltages(t *testing.T) {
 	const water = -285.83e3
-	near(t, "zinc", Zinc().Metal.Thermoneutral, (153.9e3-water)/(2*Faraday), 1e-3)
-	near(t, "copper", Copper().Metal.Thermoneutral, (-64.8e3-water)/(2*Faraday), 1e-3)
-	near(t, "water", waterThermoneutral, -water/(2*Faraday), 1e-3)
+	near(t, "zinc", Zinc().Metal.Thermoneutral, (153.9e3-water)/(2*faraday), 1e-3)
+	near(t, "copper", Copper().Metal.Thermoneutral, (-64.8e3-water)/(2*faraday), 1e-3)
+	near(t, "water", waterThermoneutral, -water/(2*faraday), 1e-3)
 }

@@ -186,7 +186,7 @@ func TestBalances(t *testing.T) {
 		same("metal", b.BathMetal+b.Deposit+b.RemovedMetal, b.InitialMetal+b.AddedMetal, 1)
 		same("charge", b.Charge, charge, 1+charge)
 		same("energy", b.Energy, energy, 1+energy)
-		same("reactions", 2*Faraday*(b.Deposit/s.Metal.MolarMass+b.Hydrogen), through, 1+through)
+		same("reactions", 2*faraday*(b.Deposit/s.Metal.MolarMass+b.Hydrogen), through, 1+through)
 		if b.Deposit < 0 || b.Hydrogen < -1e-12 || b.BathMetal < 0 || b.Volume < 0 || b.Temperature > boiling+1 {
 			rt.Fatalf("impossible: %+v", b)
 		}

@@ -34,7 +34,7 @@ func (c *Cell) Step(dt float64, d Drive, in Influence) Point {
 func (c *Cell) rates(p Point, in Influence) rates {
 	s := &c.setup
 	var r rates
-	r.metal = p.MetalAmperes / (electrons * Faraday)
+	r.metal = p.MetalAmperes / (electrons * faraday)
 	if c.volume > 0 {
 		r.evaporation = evaporation(c.temperature) * s.Surface * s.Cover * in.Evaporation
 	}
@@ -88,7 +88,7 @@ func (c *Cell) book(dt float64, p Point, r rates, in Influence) {
 	c.energy += p.Amperes * p.Volts * dt
 	through := p.CellAmperes * dt
 	c.cellCharge += through
-	c.hydrogen += (through - (c.deposit-deposit)*electrons*Faraday) / (2 * Faraday)
+	c.hydrogen += (through - (c.deposit-deposit)*electrons*faraday) / (2 * faraday)
 	if p.CellAmperes > 0 {
 		c.resting = 0
 	} else {

@@ -112,8 +112,8 @@ func (q *queue) pop() Error {
 	return e
 }
 
-// Raise puts an error into the queue and sets its bit. An error that is not an Error is a device error.
-func (in *Interpreter) Raise(err error) {
+// raise puts an error into the queue and sets its bit. An error that is not an Error is a device error.
+func (in *Interpreter) raise(err error) {
 	var e Error
 	if !errors.As(err, &e) {
 		e = Error{Number: DeviceError, Info: err.Error()}

@@ -68,7 +68,7 @@ func (in *Interpreter) Handle(message string) string {
 	in.pending.Reset()
 	in.response = false
 	if len(message) > in.maximum {
-		in.Raise(Error{Number: BufferOverrun})
+		in.raise(Error{Number: BufferOverrun})
 		return ""
 	}
 	in.run(strings.TrimRight(message, "\r\n"))
@@ -85,7 +85,7 @@ func (in *Interpreter) run(message string) {
 	var path []string
 	units, err := split(message, ';')
 	if err != nil {
-		in.Raise(err)
+		in.raise(err)
 		return
 	}
 	if len(units) == 1 && strings.TrimSpace(units[0]) == "" {
@@ -100,7 +100,7 @@ func (in *Interpreter) run(message string) {
 			err = in.execute(u)
 		}
 		if err != nil {
-			in.Raise(err)
+			in.raise(err)
 			if isCommandError(err) {
 				return
 			}

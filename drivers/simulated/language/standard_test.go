@@ -138,7 +138,7 @@ func TestErrorTextsAndClasses(t *testing.T) {
 			b.talk(t, []exchange{{"SYST:ERR?", "0,\"No error\"\n"}, {"*ESR?", "0\n"}})
 			continue
 		}
-		b.Raise(Error{Number: c.number})
+		b.raise(Error{Number: c.number})
 		b.talk(t, []exchange{
 			{"SYST:ERR?", fmt.Sprintf("%d,\"%s\"\n", c.number, c.text)},
 			{"*ESR?", fmt.Sprintf("%d\n", 1<<c.bit)}, {"*ESR?", "0\n"}, // reading clears
@@ -148,7 +148,7 @@ func TestErrorTextsAndClasses(t *testing.T) {
 		t.Errorf("a positive, device-defined number sets bits %d, want 8", got)
 	}
 	b := newBench()
-	b.Raise(fmt.Errorf("the fan stopped"))
+	b.raise(fmt.Errorf("the fan stopped"))
 	b.talk(t, []exchange{{"SYST:ERR?", "-300,\"Device-specific error;the fan stopped\"\n"}})
 }
 
