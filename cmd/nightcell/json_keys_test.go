@@ -14,7 +14,7 @@ import (
 // A key ends in a unit, which may be per another one. What is counted and pH have none.
 var (
 	unitKey  = regexp.MustCompile(`(^|_)(coulombs|seconds|(kilo)?grams|joules|moles|(by_)?volts|amperes|watts|ohms|siemens|kelvins|ratio|(milli)?litres|((square|cubic)_)?(milli)?metres)(_per_(second|hour|kelvin|litre|gram|kilogram|mole|coulomb|((square|cubic)_)?metre))*$`)
-	countKey = regexp.MustCompile(`^(valence|speed|factor|batches|cells_in_series|.*_?ph(_standard_uncertainty|_at_end(_low|_high)?)?)$`)
+	countKey = regexp.MustCompile(`^(valence|speed|factor|batches|cells_in_series|.*_?ph(_at_end(_if_divided)?)?(_standard_uncertainty|_low|_high)?)$`)
 )
 
 func hasUnit(key string) bool { return unitKey.MatchString(key) || countKey.MatchString(key) }
