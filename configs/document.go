@@ -1,13 +1,16 @@
 package configs
 
 import (
+	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
 	"maps"
 	"math"
+	"regexp"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/BurntSushi/toml"
 )
@@ -268,4 +271,69 @@ func (t *table) done() {
 		}
 		t.bad(k, "there is no such key", remedy)
 	}
+}
+
+// What holds when the file does not say. The starting values of the alarms'
+// limits and delays stand in package alerts, and those of the SCPI dialect in drivers/scpi.
+const (
+	defaultListen = "127.0.0.1:9648"
+
+	defaultBaud     = 9600
+	defaultDataBits = 8
+	defaultParity   = "none"
+	defaultStopBits = "1"
+
+	defaultPoll = time.Second
+	defaultSync = 10 * time.Second
+	shortestGap = 10 * time.Second // gap_after is the longer of this and gapPolls polls
+	gapPolls    = 5
+
+	defaultRepeat      = 15 * time.Minute // an unanswered alarm is told again
+	defaultTimeout     = time.Minute      // of one delivery
+	defaultBeat        = time.Minute
+	defaultPushEvery   = 10 * time.Second
+	defaultPushBatch   = 5000 // lines; line-protocol servers advise about 5000
+	defaultPushTimeout = 30 * time.Second
+	defaultProof       = 30 * 24 * time.Hour // a route that proved delivery this lately is trusted
+
+	// The accuracy of a supply whose data sheet is not quoted: what bench supplies
+	// commonly state or worse. Common practice, no source.
+	assumedGain          = 0.005
+	assumedCurrentOffset = 0.010 // A
+	assumedCurrentStep   = 0.001 // A
+	assumedVoltageOffset = 0.020 // V
+	assumedVoltageStep   = 0.010 // V
+	assumedTimebase      = 100e-6
+)
+
+// deepest is how many parts a key may have, and how many brackets may be open in a line. The TOML library takes
+// time that grows with the square of the first, and a place on the stack for each of the second.
+const deepest = 16
+
+// longKey is a key with more parts than that, plain or quoted.
+var longKey = regexp.MustCompile(fmt.Sprintf(`((?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){%d}`, deepest))
+
+// tooDeep returns the first line that is nested deeper than a configuration can be, and in what; 0 when none is.
+func tooDeep(data []byte) (line int, what string) {
+	for text := range bytes.Lines(data) {
+		line++
+		if bytes.HasPrefix(bytes.TrimSpace(text), []byte("#")) {
+			continue
+		}
+		if bytes.Count(text, []byte(".")) >= deepest && longKey.Match(text) {
+			return line, fmt.Sprintf("a key of more than %d parts", deepest)
+		}
+		open := 0
+		for _, c := range text {
+			switch c {
+			case '[', '{':
+				if open++; open > deepest {
+					return line, fmt.Sprintf("more than %d brackets within each other", deepest)
+				}
+			case ']', '}':
+				open = max(open-1, 0)
+			}
+		}
+	}
+	return 0, ""
 }

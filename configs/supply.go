@@ -1,9 +1,11 @@
 package configs
 
 import (
+	"encoding"
 	"fmt"
 	"math"
 	"net"
+	"reflect"
 	"strings"
 	"time"
 
@@ -102,4 +104,92 @@ func (t *table) checkName(name string) {
 	if !ok {
 		t.bad("", fmt.Sprintf("'%s' cannot be a name", name), "up to 63 letters a-z, digits, - and _ are allowed, the first a letter or digit, because it names folders and labels")
 	}
+}
+
+// Accuracy is what the maker's data sheet and a check against a better meter say of the
+// readings. Gains and offsets are half-widths of an interval, as makers state them.
+type Accuracy struct {
+	CurrentGain       float64 // share of the reading
+	CurrentOffset     float64 // A
+	CurrentResolution float64 // A, one step of the display
+	VoltageGain       float64 // share of the reading
+	VoltageOffset     float64 // V
+	VoltageResolution float64 // V
+	Timebase          float64 // share, of the computer's clock
+	// CurrentZero is what the meter shows with nothing connected, and is subtracted.
+	// CurrentCorrection multiplies what is left. Both carry the uncertainty of their finding.
+	CurrentZero       quantity.Value // A
+	CurrentCorrection quantity.Value // 1
+	// Assumed is set when gain or offset of the current was not stated, so that the
+	// uncertainty of the charge rests on a guess.
+	Assumed bool
+}
+
+func readAccuracy(t *table) Accuracy {
+	a := Accuracy{
+		CurrentGain:       t.measure("current_gain", quantity.Fraction, notNegative, assumedGain),
+		CurrentOffset:     t.measure("current_offset", quantity.Current, notNegative, assumedCurrentOffset),
+		CurrentResolution: t.measure("current_resolution", quantity.Current, notNegative, assumedCurrentStep),
+		VoltageGain:       t.measure("voltage_gain", quantity.Fraction, notNegative, assumedGain),
+		VoltageOffset:     t.measure("voltage_offset", quantity.Voltage, notNegative, assumedVoltageOffset),
+		VoltageResolution: t.measure("voltage_resolution", quantity.Voltage, notNegative, assumedVoltageStep),
+		Timebase:          t.measure("timebase", quantity.Fraction, notNegative, assumedTimebase),
+		CurrentZero:       otherwise(t.stated("current_zero", anyValue, quantity.Current), 0),
+		CurrentCorrection: otherwise(t.stated("current_correction", positive, quantity.Number), 1),
+		Assumed:           !t.has("current_gain") || !t.has("current_offset"),
+	}
+	t.done()
+	return a
+}
+
+// readDialect lays what is written over the standard dialect. The keys are the
+// tags of scpi.Dialect, so that a new field there needs nothing here.
+func readDialect(t *table) scpi.Dialect {
+	d := scpi.Standard()
+	v := reflect.ValueOf(&d).Elem()
+	for i := range v.NumField() {
+		key := v.Type().Field(i).Tag.Get("toml")
+		p, ok := t.find(key)
+		if !ok {
+			continue
+		}
+		field := v.Field(i)
+		before := reflect.ValueOf(field.Interface())
+		if err := t.doc.meta.PrimitiveDecode(p, field.Addr().Interface()); err != nil {
+			field.Set(before)
+			t.bad(key, "it cannot be read", "write "+wanted(field, before))
+		}
+	}
+	if err := d.Check(); err != nil {
+		for _, complaint := range strings.Split(err.Error(), "\n") {
+			key, wrong, _ := strings.Cut(complaint, ": ")
+			if t.doc.blamed(t.key(key)) {
+				continue
+			}
+			wrong, remedy, _ := strings.Cut(wrong, "; ")
+			t.bad(key, wrong, remedy)
+		}
+	}
+	t.done()
+	return d
+}
+
+// wanted says of what kind a field of the dialect is, with its standard value.
+func wanted(field, standard reflect.Value) string {
+	if text, ok := standard.Interface().(encoding.TextMarshaler); ok {
+		if b, err := text.MarshalText(); err == nil && !standard.IsZero() {
+			return fmt.Sprintf("a time such as %q", b)
+		}
+		return `a time such as "20 ms"`
+	}
+	switch field.Kind() {
+	case reflect.String:
+		if standard.IsZero() {
+			return "text in quotation marks"
+		}
+		return fmt.Sprintf("text in quotation marks such as %q", standard)
+	case reflect.Bool:
+		return "true or false"
+	}
+	return fmt.Sprintf("a whole number such as %v", standard)
 }

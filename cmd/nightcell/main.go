@@ -1,6 +1,6 @@
 // Command nightcell keeps the watch over an electrolytic cell on a bench supply:
-// it counts the charge, keeps the log, raises the alarms and does the books. Each
-// command has a file of its own here, which only wires the rooms together.
+// it counts the charge, keeps the log, raises the alarms and does the books. The
+// commands here only wire the rooms together.
 package main
 
 import (
@@ -123,4 +123,26 @@ func printJSON(w io.Writer, v any) error {
 		return fmt.Errorf("printing the result as JSON: %w", err)
 	}
 	return nil
+}
+
+// commands lists every command, in the order of a charge's life.
+func commands(s *shell) []*cobra.Command {
+	return []*cobra.Command{
+		newPlanCommand(s),
+		newCheckCommand(s),
+		newPortsCommand(s),
+		newDemoCommand(s),
+		newWatchCommand(s),
+		newSimulateCommand(s),
+		newBeginCommand(s),
+		newStatusCommand(s),
+		newAlarmsCommand(s),
+		newDrillCommand(s),
+		newEnterCommand(s),
+		newStepCommand(s),
+		newHoldCommand(s),
+		newOffCommand(s),
+		newVerifyCommand(s),
+		newExportCommand(s),
+	}
 }

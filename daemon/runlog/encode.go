@@ -10,6 +10,7 @@ import (
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
 
 	"nightcell/drivers"
+	"nightcell/integrate"
 )
 
 // castagnoli is CRC-32C (RFC 3720, appendix B.4).
@@ -124,4 +125,171 @@ func plain(key string) bool {
 		}
 	}
 	return key != ""
+}
+
+// Each method appends one line. The error says that the line is lost, or could not
+// be a line; a disk that does not take it for the moment is no error (see Health). Times
+// that do not increase are moved up to one nanosecond after the line before.
+
+// Reading appends a poll. step is the monotonic time since the reading before, 0
+// for the first. It allocates nothing.
+func (w *Writer) Reading(utc time.Time, step time.Duration, volts, amperes float64, mode, output string) error {
+	if !finite(volts) || !finite(amperes) || step < 0 {
+		return fmt.Errorf("a reading of %v V, %v A, %v after the last cannot be logged", volts, amperes, step)
+	}
+	if err := w.tellLost(utc, true); err != nil {
+		return err
+	}
+	nanos := w.stamp(utc)
+	if err := w.commit(appendReading(w.pending, w.head, nanos, step, volts, amperes, mode, output), nanos, true); err != nil {
+		return err
+	}
+	w.last.Nanos, w.last.Mode, w.last.Output = nanos, mode, output
+	return nil
+}
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+// Gap appends what a step of the coulometer booked as a gap. It must stand just
+// before the reading that ends it. kind is "late", "silent", "restart" or "suspend".
+func (w *Writer) Gap(utc time.Time, kind string, g integrate.Gap, e integrate.Evidence) error {
+	limit := e.LimitAmperes
+	if !finite(limit) {
+		limit = 0 // unknown, as for integrate
+	}
+	return w.append(utc, KindGap, "", []Field{
+		Integer("index", int64(g.Index)), Text("kind", kind), Integer("length", int64(g.Length())),
+		Number("best", g.Best), Number("low", g.Low), Number("high", g.High),
+		Flag("on_before", e.OnBefore), Flag("on_after", e.OnAfter),
+		Flag("same", e.SameInstrument), Flag("unchanged", e.SetPointsUnchanged),
+		Number("limit", limit), Flag("restarted", e.Restarted), Flag("suspended", e.Suspended),
+		Flag("switched", e.Switched), Flag("line_lost", e.LineLost),
+	})
+}
+
+// evidence reads back what Gap wrote.
+func evidence(r *Record) integrate.Evidence {
+	limit, _ := r.Number("limit")
+	return integrate.Evidence{
+		OnBefore: r.Flag("on_before"), OnAfter: r.Flag("on_after"),
+		SameInstrument: r.Flag("same"), SetPointsUnchanged: r.Flag("unchanged"),
+		LimitAmperes: limit, Restarted: r.Flag("restarted"), Suspended: r.Flag("suspended"),
+		Switched: r.Flag("switched"), LineLost: r.Flag("line_lost"),
+	}
+}
+
+// Alarm is a change of an alarm's state.
+type Alarm struct {
+	Condition, State, Priority, Text string
+	Value                            float64
+}
+
+// Alarm appends a change of an alarm's state.
+func (w *Writer) Alarm(utc time.Time, a Alarm, extra ...Field) error {
+	return w.append(utc, KindAlarm, a.Condition, append([]Field{
+		Text("state", a.State), Text("priority", a.Priority), Number("value", a.Value), Text("text", a.Text),
+	}, extra...))
+}
+
+// Notice is a message to people.
+type Notice struct {
+	ID, Kind, Condition, Priority, Subject, Text string
+}
+
+// Notice appends a message that is to be delivered.
+func (w *Writer) Notice(utc time.Time, n Notice, extra ...Field) error {
+	return w.append(utc, KindNotice, "", append([]Field{
+		Text("id", n.ID), Text("kind", n.Kind), Text("condition", n.Condition), Text("priority", n.Priority),
+		Text("subject", n.Subject), Text("text", n.Text),
+	}, extra...))
+}
+
+// Entry appends what a person, or the log itself, writes into the run.
+func (w *Writer) Entry(utc time.Time, kind, text string, fields ...Field) error {
+	if err := w.append(utc, KindEntry, "", append([]Field{Text("kind", kind), Text("text", text)}, fields...)); err != nil {
+		return err
+	}
+	if kind == EntryEnd {
+		w.ended = true
+	}
+	return nil
+}
+
+// Zero appends the entry that makes a replay do as Coulometer.SetZero did.
+func (w *Writer) Zero(utc time.Time, text string, z integrate.Zero) error {
+	return w.Entry(utc, EntryZero, text, Number("amperes", z.Amperes), Number("standard_uncertainty", z.Uncertainty))
+}
+
+// Check appends the entry that makes a replay do as Coulometer.SetCorrection did.
+func (w *Writer) Check(utc time.Time, text string, k integrate.Correction) error {
+	return w.Entry(utc, EntryCheck, text, Number("factor", k.Factor), Number("standard_uncertainty", k.Uncertainty))
+}
+
+// Settle appends the entry that makes a replay do as Coulometer.Settle did, in C.
+func (w *Writer) Settle(utc time.Time, text string, index int, low, best, high float64) error {
+	return w.Entry(utc, EntrySettle, text, Integer("index", int64(index)),
+		Number("low", low), Number("best", best), Number("high", high))
+}
+
+// Output appends what was done to the supply's output and what came of it.
+func (w *Writer) Output(utc time.Time, action, outcome, text string, extra ...Field) error {
+	return w.append(utc, KindOutput, "", append([]Field{
+		Text("action", action), Text("outcome", outcome), Text("text", text),
+	}, extra...))
+}
+
+// Checkpoint appends the state of the coulometer, and whatever extra fields the
+// watch needs to go on (their names must differ from the checkpoint's own).
+func (w *Writer) Checkpoint(utc time.Time, c *integrate.Coulometer, extra ...Field) error {
+	if err := w.tellLost(utc, false); err != nil {
+		return err
+	}
+	nanos := w.stamp(utc)
+	b := appendState(w.pending, w.checkpointHead, c, w.crc, w.since, &w.last, w.ended)
+	b, err := appendSeal(b, len(w.pending), nanos, extra)
+	if err != nil {
+		return err
+	}
+	if err := w.commit(b, nanos, false); err != nil {
+		return err
+	}
+	w.crc, w.since = 0, 0
+	w.checkpointAt = w.o.Now()
+	return nil
+}
+
+func (w *Writer) append(utc time.Time, kind Kind, condition string, fields []Field) error {
+	if err := w.tellLost(utc, false); err != nil {
+		return err
+	}
+	nanos := w.stamp(utc)
+	b, err := appendLine(w.pending, kind, w.cell, condition, nanos, fields)
+	if err != nil {
+		return err
+	}
+	w.urgent = w.urgent || kind == KindNotice || kind == KindEntry || kind == KindOutput
+	return w.commit(b, nanos, false)
+}
+
+// tellLost puts an entry where lines are missing before the first line that
+// follows them, when there is room for both.
+func (w *Writer) tellLost(utc time.Time, isReading bool) error {
+	if w.toldLines == w.health.LostLines {
+		return nil
+	}
+	const both = 1 << 10
+	if len(w.pending)-w.written+both > w.limit(isReading) {
+		return w.lose(isReading)
+	}
+	lines, readings := w.health.LostLines-w.toldLines, w.health.LostReadings-w.toldReadings
+	nanos := w.stamp(utc)
+	b, err := appendLine(w.pending, KindEntry, w.cell, "", nanos, []Field{
+		Text("kind", EntryLost), Text("text", "the disk did not take these lines and the memory for them was full"),
+		Integer("lines", lines), Integer("readings", readings),
+	})
+	if err != nil {
+		return err
+	}
+	w.toldLines, w.toldReadings = w.health.LostLines, w.health.LostReadings
+	return w.commit(b, nanos, false)
 }

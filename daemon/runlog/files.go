@@ -1,6 +1,7 @@
 package runlog
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -8,6 +9,9 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"time"
+
+	"nightcell/integrate"
 )
 
 // FS is the file system as far as the log needs it, so that tests can make every
@@ -116,4 +120,84 @@ func WriteFileAtomic(fsys FS, path string, data []byte, perm fs.FileMode) (err e
 		return fmt.Errorf("making %s durable: %w", path, err)
 	}
 	return nil
+}
+
+// ErrDisplaced says, as Health's cause, that the log at its path is no longer the one that
+// was written: it was removed, replaced or cut, or one of its folders was. Nothing written
+// to it would be found again, so lines wait in memory until Anew.
+var ErrDisplaced = errors.New("the run log is no longer where it was written")
+
+func displaced(what string) error { return fmt.Errorf("%w: %s", ErrDisplaced, what) }
+
+// Look compares the open log with what lies at its path; whatever is wrong shows in Health.
+// It asks the file system three times, so call it every few seconds and not with each line.
+func (w *Writer) Look() {
+	if w.file == nil {
+		return // the next line opens it anew and looks then
+	}
+	path := filepath.Join(w.runDir, LogName)
+	same, err := w.o.FS.Same(path, w.file)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		w.fail(displaced(path + " is gone"))
+	case err != nil:
+		return // a folder that cannot be looked into, or a disk in trouble: writing tells
+	case !same:
+		w.fail(displaced("another file lies at " + path))
+	case w.wasCut():
+		w.fail(displaced(path + " was cut"))
+	default:
+		w.looked = w.base + int64(w.written)
+	}
+}
+
+// wasCut reports whether bytes that were there at the last look are gone. What was written
+// since stands behind a hole of zeros then, so that the size alone does not tell.
+func (w *Writer) wasCut() bool {
+	if w.looked == 0 {
+		return false
+	}
+	var b [1]byte
+	_, err := w.file.ReadAt(b[:], w.looked-1)
+	return err == nil && b[0] != '\n' || errors.Is(err, io.EOF)
+}
+
+// Anew leaves a displaced log behind and begins another for the same run, in a folder of
+// its own beside it, which is named by utc. The notices that were not yet written come first, then
+// an entry that says why, then a checkpoint with all of c and the watch's extra fields, so that
+// resuming needs nothing of the log before. frozen is kept as run.toml. A disk that does
+// not take it for the moment is no error (see Health).
+func (w *Writer) Anew(utc time.Time, why string, frozen []byte, c *integrate.Coulometer, extra ...Field) error {
+	before, cellDir := w.runDir, filepath.Dir(w.runDir)
+	if w.file != nil {
+		_ = w.file.Close() // nothing can be lost there that is not lost already
+		w.file = nil
+	}
+	last, err := lastName(w.o.FS, cellDir)
+	if err != nil {
+		last = "" // the folder is made below, or the disk tells
+	}
+	w.runDir = filepath.Join(cellDir, nameAfter(max(last, filepath.Base(before)), utc))
+	w.frozen, w.isMade, w.cut = frozen, false, false
+	w.keepNotices()
+	w.base, w.written, w.looked, w.crc, w.since = 0, 0, 0, 0, 0
+	w.health.Cause, w.health.Since, w.urgent = nil, time.Time{}, true
+	for line := range bytes.Lines(w.pending) {
+		w.count(line)
+	}
+	if err := w.Entry(utc, EntryAnew, why, Text("before", filepath.Base(before))); err != nil {
+		return err
+	}
+	return w.Checkpoint(utc, c, extra...)
+}
+
+// keepNotices drops from memory what the checkpoint carries or the old log has: all but notices that nobody was told of.
+func (w *Writer) keepNotices() {
+	var kept []byte
+	for line := range bytes.Lines(w.pending) {
+		if bytes.HasPrefix(line, []byte(string(KindNotice)+",")) {
+			kept = append(kept, line...)
+		}
+	}
+	w.pending = kept
 }

@@ -1,0 +1,273 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"nightcell/configs/quantity"
+	"nightcell/daemon/control"
+	"nightcell/drivers"
+)
+
+func newBeginCommand(s *shell) *cobra.Command {
+	r := &reach{}
+	var confirmed []string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "begin CELL --confirm leads,level,ventilation,containment",
+		Short: "Pre-flight: check whether a run may be left alone, and write down that it was",
+		Long: "begin is the pre-flight before nobody is in the room. It refuses until the supply's own protections are read\n" +
+			"back at or under the configured limits, the reading is sane, a zero was taken, a route has lately proved that it\n" +
+			"delivers (nightcell drill), no urgent alarm stands, and you have confirmed what only a person at the cell can\n" +
+			"see: leads, level, ventilation and containment. What was confirmed is kept in the run log.\n\n" +
+			"It switches nothing on, and it makes nothing safe: current limit, over-voltage trip, timer, fuse, containment\n" +
+			"and ventilation must hold without nightcell. Keep to your local code and the rules of your house.",
+		Example: "  nightcell begin zinc-1 --confirm leads,level,ventilation,containment --config nightcell.toml",
+		Args:    between(1, 1, "nightcell begin CELL --confirm leads,level,ventilation,containment"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			for i, word := range confirmed {
+				if confirmed[i] = strings.TrimSpace(word); !slices.Contains(confirmable(), confirmed[i]) {
+					return usagef("--confirm %q: what can be confirmed is %s", word, strings.Join(confirmable(), ", "))
+				}
+			}
+			ctx, cancel := context.WithTimeout(cmd.Context(), time.Minute)
+			defer cancel()
+			return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
+				checks, err := c.Begin(ctx, control.BeginOrder{Cell: args[0], By: r.who(), Confirmed: confirmed})
+				if printErr := printChecks(s, args[0], checks, asJSON, err == nil); printErr != nil {
+					return printErr
+				}
+				return err
+			})
+		},
+	}
+	r.addFlags(cmd)
+	cmd.Flags().StringSliceVar(&confirmed, "confirm", nil, "what you have looked at: `leads,level,ventilation,containment`")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return cmd
+}
+
+// confirmable are the things that only a person at the cell can see.
+func confirmable() []string { return []string{"leads", "level", "ventilation", "containment"} }
+
+// printChecks shows each check, one a line.
+func printChecks(s *shell, cell string, checks []control.Check, asJSON, cleared bool) error {
+	for i := range checks {
+		checks[i].Text = inWords(checks[i].Text)
+	}
+	if asJSON {
+		return printJSON(s.out, map[string]any{"cleared": cleared, "checks": checks})
+	}
+	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	for _, k := range checks {
+		state := "ok"
+		if !k.OK {
+			state = "open"
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\n", state, k.Name, strings.TrimSpace(drivers.Plain(k.Text)))
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	if slices.ContainsFunc(checks, func(k control.Check) bool { return k.Name == "zero" && !k.OK }) {
+		fmt.Fprintf(s.out, "A zero is entered as: nightcell enter %s zero \"current=2 mA\" \"uncertainty=1 mA\", with what the meter reads while no current flows.\n", drivers.Plain(cell))
+	}
+	if cleared {
+		fmt.Fprintln(s.out, "cleared for an unattended run; nightcell remains a watcher, not a safety device")
+	}
+	return nil
+}
+
+func newDrillCommand(s *shell) *cobra.Command {
+	r := &reach{}
+	var asJSON bool
+	var patience string
+	cmd := &cobra.Command{
+		Use:   "drill CELL",
+		Short: "Send a marked test notice over every route and wait for proof of delivery",
+		Long: "drill sends a test notice about CELL over every route at once, past quiet hours and escalation, and prints what\n" +
+			"each far side said when it took it. Exit code 0 only if every route delivered. Do it before a night, and\n" +
+			"look whether the notice really reached you: a server that took it is not yet a person who read it.",
+		Example: "  nightcell drill zinc-1 --config nightcell.toml",
+		Args:    between(1, 1, "nightcell drill CELL"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			longest, err := parseSpan("--patience", patience)
+			if err != nil {
+				return err
+			}
+			if longest == 0 || longest > time.Hour {
+				return usagef("--patience %s: a time above zero and up to one hour is needed, such as '2 min'", patience)
+			}
+			ctx, cancel := context.WithTimeout(cmd.Context(), longest)
+			defer cancel()
+			return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
+				receipts, err := c.Drill(ctx, control.CellOrder{Cell: args[0], By: r.who()})
+				var p *control.Problem
+				if errors.As(err, &p) && p.Status == http.StatusConflict { // refused: nothing is there to drill
+					return usageError{err}
+				}
+				if err != nil {
+					return err
+				}
+				return printDrill(s, receipts, asJSON)
+			})
+		},
+	}
+	r.addFlags(cmd)
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	cmd.Flags().StringVar(&patience, "patience", "2 min", "the longest `time` to wait for the daemon")
+	return cmd
+}
+
+func printDrill(s *shell, receipts []control.Receipt, asJSON bool) error {
+	delivered := 0
+	for _, r := range receipts {
+		if r.Delivered {
+			delivered++
+		}
+	}
+	if asJSON {
+		if err := printJSON(s.out, map[string]any{"routes": receipts, "all_delivered": delivered == len(receipts) && delivered > 0}); err != nil {
+			return err
+		}
+	} else {
+		w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+		for _, r := range receipts {
+			said := r.Proof
+			state := "delivered"
+			if !r.Delivered {
+				state, said = "FAILED", r.Problem
+			}
+			fmt.Fprintf(w, "%s\t%s\t%.1f s\t%s\n", drivers.Plain(r.Route), state, r.TookSeconds, drivers.Plain(said))
+		}
+		if err := w.Flush(); err != nil {
+			return err
+		}
+	}
+	if delivered < len(receipts) {
+		return fmt.Errorf("%d of %d routes did not prove delivery", len(receipts)-delivered, len(receipts))
+	}
+	return nil
+}
+
+var shareFigure = regexp.MustCompile(`\b0\.[0-9]+\b`)
+
+// percent writes a share, such as 0.05, as people do.
+func percent(share string) string {
+	v, err := strconv.ParseFloat(share, 64)
+	if err != nil {
+		return share
+	}
+	return fmt.Sprintf("%.4g %%", 100*v)
+}
+
+func newStepCommand(s *shell) *cobra.Command {
+	r := &reach{}
+	var down string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "step CELL",
+		Short: "Lower a cell's current a little, once, to tell resistance from other causes of a rise",
+		Long: "step lowers the current set-point of CELL by a small share and reads what the volts do. The resistance that\n" +
+			"follows tells whether a rise since the last step is ohmic (level, diaphragm, contact) or not (an electrode, an\n" +
+			"empty bath). The configuration must allow it with may = [\"step\"]. It only goes down: the current stays there\n" +
+			"until a person raises it at the supply, because nightcell never raises a set-point. The result goes into the run log.",
+		Example: "  nightcell step zinc-1 --down \"5 %\" --config nightcell.toml",
+		Args:    between(1, 1, "nightcell step CELL"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			share, err := quantity.Parse(quantity.Fraction, down)
+			if err != nil {
+				return usagef("--down: %w", err)
+			}
+			if !(share > 0 && share < 1) {
+				return usagef("--down %s: it lies between 0 %% and 100 %% of the set-point", down)
+			}
+			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
+				out, err := c.Step(ctx, control.StepOrder{CellOrder: control.CellOrder{Cell: args[0], By: r.who()}, Share: share})
+				if control.IsMistake(err) { // the daemon speaks of shares
+					return usageError{&spoken{shareFigure.ReplaceAllStringFunc(err.Error(), percent), err}}
+				}
+				if err != nil {
+					return err
+				}
+				if asJSON {
+					return printJSON(s.out, out)
+				}
+				_, err = fmt.Fprintln(s.out, drivers.Plain(out.Text))
+				return err
+			})
+		},
+	}
+	r.addFlags(cmd)
+	cmd.Flags().StringVar(&down, "down", "5 %", "`share` of the set-point by which the current is lowered")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return cmd
+}
+
+func newOffCommand(s *shell) *cobra.Command {
+	return outputCommand(s, "off",
+		"Switch a cell's output off and verify it",
+		"off commands the output of CELL off and believes only what is read back: output state off, no current. The\n"+
+			"configuration must allow it with may = [\"off\"]. Off is not the safe state of every metal:\n"+
+			"nightcell plan says what the deposit of your cell does when the current stops. nightcell never switches\n"+
+			"an output on.",
+		"  nightcell off zinc-1 --again zinc-1 --config nightcell.toml\n"+
+			"  nightcell off zinc-1 --again zinc-1 --by \"night shift\" --json --config nightcell.toml",
+		(*control.Client).Off)
+}
+
+func newHoldCommand(s *shell) *cobra.Command {
+	return outputCommand(s, "hold",
+		"Lower a cell's current to its hold current and verify it",
+		"hold lowers the current set-point of CELL to hold_current, never raising it, and reads it back. The\n"+
+			"configuration must allow it with may = [\"hold\"]. It only buys time: somebody has to come.",
+		"  nightcell hold zinc-1 --again zinc-1 --config nightcell.toml",
+		(*control.Client).Hold)
+}
+
+// outputCommand is a command that acts on an output. The cell has to be named twice,
+// so that a slip of the hand does not stop the wrong one.
+func outputCommand(s *shell, name, short, long, example string, act func(*control.Client, context.Context, control.CellOrder) (control.Outcome, error)) *cobra.Command {
+	r := &reach{}
+	var again string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:     name + " CELL --again CELL",
+		Short:   short,
+		Long:    long,
+		Example: example,
+		Args:    between(1, 1, "nightcell "+name+" CELL --again CELL"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if again != args[0] {
+				return usagef("name the cell once more: nightcell %s %s --again %s", name, args[0], args[0])
+			}
+			ctx, cancel := context.WithTimeout(cmd.Context(), time.Minute)
+			defer cancel()
+			return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
+				out, err := act(c, ctx, control.CellOrder{Cell: args[0], By: r.who()})
+				if err != nil {
+					return err
+				}
+				if asJSON {
+					return printJSON(s.out, map[string]any{"cell": args[0], "act": name, "verified": out.Verified, "text": out.Text})
+				}
+				_, err = fmt.Fprintf(s.out, "%s: %s, verified: %s\n", drivers.Plain(args[0]), name, drivers.Plain(out.Text))
+				return err
+			})
+		},
+	}
+	r.addFlags(cmd)
+	cmd.Flags().StringVar(&again, "again", "", "the `cell` once more")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return cmd
+}
