@@ -20,6 +20,7 @@ type Contents struct {
 	Concentration matter.Figure // kg of metal per m3
 	MetalMass     matter.Figure // kg of metal in the whole volume
 	Divided       bool
+	Purified      bool          // what is nobler than the metal was taken out
 	AnolyteVolume matter.Figure // m3, of a divided cell
 }
 

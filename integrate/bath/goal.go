@@ -47,6 +47,8 @@ type shift struct {
 	apply  func(s *scenario, sign float64)
 }
 
+const efficiencySource = "efficiency"
+
 // shifts lists what the answer depends on.
 func (p *Plan) shifts() []shift {
 	var all []shift
@@ -71,9 +73,11 @@ func (p *Plan) shifts() []shift {
 	if !seen {
 		add("volume", volume, func(s *scenario, f float64) { s.batch.Volume *= f })
 	}
-	add("efficiency", p.efficiency.fraction.Relative(), func(s *scenario, f float64) {
-		s.batch.Efficiency = math.Min(s.batch.Efficiency*f, 1)
-	})
+	if f := p.efficiency.fraction; f.Skewed() {
+		all = append(all, shift{efficiencySource, func(s *scenario, sign float64) { s.batch.Efficiency *= math.Exp(sign * f.Relative()) }})
+	} else {
+		add(efficiencySource, f.Relative(), func(s *scenario, f float64) { s.batch.Efficiency = math.Min(s.batch.Efficiency*f, 1) })
+	}
 	if p.efficiency.transfer.Known() {
 		add("mass transfer", p.efficiency.transfer.Relative(), func(s *scenario, f float64) { s.batch.MassTransfer *= f })
 	}
@@ -106,7 +110,7 @@ func (p *Plan) goal() (Goal, error) {
 		g.RatioBegin = nominal.amperes / nominal.batch.LimitingCurrent(nominal.amount)
 		g.RatioEnd = nominal.amperes / nominal.batch.LimitingCurrent(left)
 	}
-	var seconds, theory, deposit, recovered, concentration, beside float64 // variances
+	var charge, seconds, theory, deposit, recovered, concentration, beside float64 // variances
 	for _, shift := range p.shifts() {
 		low, high := nominal, nominal
 		shift.apply(&low, -1)
@@ -124,12 +128,16 @@ func (p *Plan) goal() (Goal, error) {
 		}
 		half := func(low, high float64) float64 { return (high - low) / span }
 		g.Budget = append(g.Budget, Share{shift.source, math.Abs(half(below.charge, above.charge)), p.doubtMark(shift.source)})
-		seconds += square(half(below.seconds, above.seconds))
 		theory += square(half(below.deposit, above.deposit))
 		wonLow, leftLow := low.wonBy(best.charge)
 		wonHigh, leftHigh := high.wonBy(best.charge)
 		mol := (wonHigh - wonLow) / 2
 		g.DepositFrom = append(g.DepositFrom, Share{shift.source, math.Abs(mol) * molar, p.doubtMark(shift.source)})
+		if shift.source == efficiencySource && p.efficiency.fraction.Skewed() {
+			continue // its limits widen the answer at the end
+		}
+		charge += square(half(below.charge, above.charge))
+		seconds += square(half(below.seconds, above.seconds))
 		deposit += square(mol)
 		recovered += square((wonHigh/high.amount - wonLow/low.amount) / 2)
 		rest := square((leftHigh/high.batch.Volume - leftLow/low.batch.Volume) / 2)
@@ -141,6 +149,7 @@ func (p *Plan) goal() (Goal, error) {
 	if meter := math.Hypot(p.order.Meter.GainRelative*best.charge, p.order.Meter.OffsetAmperes*best.seconds) / math.Sqrt(3); meter > 0 {
 		g.Budget = append(g.Budget, Share{"meter", meter, matter.Given})
 		mol := meter * g.Marginal / perMole
+		charge += square(meter)
 		g.DepositFrom = append(g.DepositFrom, Share{"meter", mol * molar, matter.Given})
 		deposit += square(mol)
 	}
@@ -160,6 +169,9 @@ func (p *Plan) goal() (Goal, error) {
 	g.Recovered = made(best.deposit/nominal.amount, math.Sqrt(recovered))
 	g.Left = made(left*molar/nominal.batch.Volume, math.Sqrt(concentration)*molar)
 	p.goalAtAnode(&g, best, math.Sqrt(beside)*molar)
+	if p.efficiency.fraction.Skewed() {
+		p.skew(&g, answers{charge, seconds, deposit, recovered, concentration})
+	}
 	return g, nil
 }
 

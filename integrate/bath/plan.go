@@ -40,6 +40,8 @@ type Plan struct {
 	Efficiency   matter.Figure // of the first stage
 	MassTransfer matter.Figure // m/s; not Known: fixed efficiency
 	Anode        AtAnode
+	// Missing are the conditions that would narrow an efficiency which nobody stated, the costliest first.
+	Missing []matter.Need
 
 	order      Order
 	settled    contents
@@ -54,7 +56,7 @@ func NewPlan(o Order) (*Plan, error) {
 	var m mistakes
 	p := &Plan{order: o}
 	p.settled = o.Contents.settle(&m)
-	p.efficiency = o.Efficiency.settle(&m, p.settled)
+	p.efficiency = o.settleEfficiency(&m, p.settled)
 	o.Anode.check(&m, p.settled)
 	p.form = o.Target.settle(&m)
 	p.conditions = p.settleConditions(o.Conditions, &m)
@@ -69,6 +71,7 @@ func NewPlan(o Order) (*Plan, error) {
 	}
 	p.Metal, p.Couple, p.Valence, p.Medium = p.settled.metal, p.settled.couple, p.settled.valence, p.settled.medium
 	p.Volume, p.Efficiency, p.MassTransfer = p.settled.volume, p.efficiency.fraction, p.efficiency.transfer
+	p.Missing = p.efficiency.missing
 	p.Notes, p.Others = p.settled.notes, p.settled.others
 	p.Chloride, p.Ammonium, p.Dissolved = p.settled.chloride, p.settled.ammonium, p.settled.dissolved
 	p.Anode = o.Anode.At(p.Metal, p.Couple, p.Medium, o.Contents.Divided)
@@ -153,7 +156,10 @@ func (p *Plan) addNotes() {
 	if p.form.name == formCharge && g.Recovered.Value > 0.9999 {
 		p.Notes = append(p.Notes, "the charge is more than the bath holds metal for: the rest only makes gas")
 	}
-	if p.Goal.Charge.Relative() > 0.1 {
+	if f := p.Efficiency; f.Skewed() {
+		p.Notes = append(p.Notes, fmt.Sprintf("no efficiency is stated: it may be %.2g to %.3g %%, as a beginner's bath comes out (%s). State the one that you measured; or narrow it: %s, and state that it is so",
+			100*f.Low, 100*f.High, f.Source, p.MissingText(p.Missing)))
+	} else if p.Goal.Charge.Relative() > 0.1 {
 		p.Notes = append(p.Notes, "the target is uncertain by more than 10 %: an assay would help more than a better meter")
 	}
 }

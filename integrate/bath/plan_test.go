@@ -336,16 +336,6 @@ func TestAllMistakesAtOnce(t *testing.T) {
 	}
 }
 
-// TestUsualEfficiency: without a stated efficiency the middle of the published window is assumed, and doubted.
-func TestUsualEfficiency(t *testing.T) {
-	o := zincOrder()
-	o.Efficiency = Efficiency{}
-	p := mustPlan(t, o)
-	if math.Abs(p.Efficiency.Value-0.905) > 1e-12 || p.Efficiency.Mark != matter.Assumed || p.Efficiency.StandardUncertainty < 0.03 {
-		t.Errorf("efficiency %+v, want the middle of 89 to 92 %%, assumed", p.Efficiency)
-	}
-}
-
 // TestPlanIsMonotonic: more salt, less efficiency or a higher wish never take less charge.
 func TestPlanIsMonotonic(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -428,8 +418,6 @@ func TestNotesWarn(t *testing.T) {
 	o = zincOrder()
 	o.Contents = Contents{Metal: "Mn", Medium: matter.Sulfate, Volume: given(1e-3), Concentration: given(35)}
 	o.Target.Recover = given(0.44)
-	// Common practice, no source: a beginner's divided manganese cell in plain sulfate works nearer 10 % than 80 %. The plan
-	// must at least call a high efficiency optimistic.
 	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "optimistic for manganese once more than about 30 %") {
 		t.Errorf("manganese: notes %q", p.Notes)
 	}

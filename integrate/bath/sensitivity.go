@@ -40,12 +40,17 @@ func (p *Plan) Sensitivity() []Variation {
 		add("volume", "volume 3 % less, same metal", func(c *scenario) { c.batch.Volume *= 0.97 })
 		add("volume", "volume 3 % more, same metal", func(c *scenario) { c.batch.Volume *= 1.03 })
 	}
-	if lower := s.batch.Efficiency - 0.05; lower > 0.01 {
+	f, higher := p.Efficiency, s.batch.Efficiency+0.05
+	switch lower := s.batch.Efficiency - 0.05; {
+	case f.Skewed():
+		add("efficiency", fmt.Sprintf("efficiency %.3g %%, the lowest expected", 100*f.Low), func(c *scenario) { c.batch.Efficiency = f.Low })
+		add("efficiency", fmt.Sprintf("efficiency %.3g %%, the highest expected", 100*f.High), func(c *scenario) { c.batch.Efficiency = f.High })
+	case lower > 0.01:
 		add("efficiency", "efficiency 5 points less", func(c *scenario) { c.batch.Efficiency = lower })
-	} else {
+	default:
 		add("efficiency", "efficiency halved", func(c *scenario) { c.batch.Efficiency /= 2 })
 	}
-	if higher := s.batch.Efficiency + 0.05; higher <= 1 {
+	if higher <= 1 && !f.Skewed() {
 		add("efficiency", "efficiency 5 points more", func(c *scenario) { c.batch.Efficiency = higher })
 	}
 	if u := p.Anode.Uptake(); u.High > u.Low && !p.Anode.Soluble {

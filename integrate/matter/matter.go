@@ -66,12 +66,16 @@ func Weakest(marks ...Mark) Mark {
 type Figure struct {
 	Value               float64
 	StandardUncertainty float64 // same unit as Value; JCGM 100
+	Low, High           float64 // limits of a doubt that is not the same to both sides; both 0: it is
 	Mark                Mark
 	Source              string // what is published, or why it is assumed; may be empty for given figures
 }
 
 // Known says whether there is a figure at all.
 func (f Figure) Known() bool { return f.Mark != Unmarked }
+
+// Skewed says whether the figure has limits instead of a doubt that is the same to both sides.
+func (f Figure) Skewed() bool { return f.High > f.Low }
 
 // Relative returns the relative standard uncertainty, 0 for a value of 0.
 func (f Figure) Relative() float64 {

@@ -46,8 +46,42 @@ type Window struct {
 	Temperature    Range // K
 	PH             Range
 	CellVoltage    Range // V
-	Efficiency     Range // fraction
+	Efficiency     Range // fraction, in an expert's bath
+	Needs          []Need
 	Concentration  Range // kg/m3 of metal
+}
+
+// Condition is what makes a bath an expert's.
+type Condition string
+
+// The conditions. Purified means that what is nobler than the metal was taken out.
+const (
+	Purified         Condition = "purified"
+	Divided          Condition = "divided"
+	Buffered         Condition = "buffered"
+	RightDensity     Condition = "density"
+	RightTemperature Condition = "temperature"
+)
+
+// Need says how low the efficiency may fall in a bath of which the condition is not shown. Common practice, no source.
+type Need struct {
+	Condition Condition
+	Lowest    float64 // fraction
+}
+
+// Remedy says what a person does to meet a condition of the window.
+func (w Window) Remedy(c Condition) string {
+	switch c {
+	case Purified:
+		return "take out what is nobler than the metal"
+	case Divided:
+		return "divide the cell"
+	case Buffered:
+		return "buffer the bath with an ammonium salt or boric acid"
+	case RightDensity:
+		return fmt.Sprintf("run it at %.4g to %.4g A/m²", w.CurrentDensity.Low, w.CurrentDensity.High)
+	}
+	return fmt.Sprintf("keep it at %.3g to %.3g °C", w.Temperature.Low-ZeroCelsius, w.Temperature.High-ZeroCelsius)
 }
 
 // SafeState is what to do with the output at the end.

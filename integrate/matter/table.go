@@ -1,6 +1,7 @@
 package matter
 
 import (
+	"cmp"
 	_ "embed" // the table of metals is a file, so that a chemist can check it figure by figure
 	"fmt"
 	"slices"
@@ -58,6 +59,7 @@ type (
 		Window []struct {
 			Media                                                     []Medium
 			Density, Temperature, PH, Cell, Efficiency, Concentration figureRow
+			Without                                                   map[Condition]float64
 		}
 		Stop []struct {
 			Media                          []Medium
@@ -136,6 +138,7 @@ func (r *tableReader) metal(row metalRow) Metal {
 			PH:             r.span(w.PH, 1, 0),
 			CellVoltage:    r.span(w.Cell, 1, 0),
 			Efficiency:     r.span(w.Efficiency, 0.01, 0),
+			Needs:          r.needs(w.Without),
 			Concentration:  r.span(w.Concentration, 1, 0),
 		})
 	}
@@ -154,6 +157,21 @@ func (r *tableReader) metal(row metalRow) Metal {
 		m.Cautions = append(m.Cautions, caution)
 	}
 	return m
+}
+
+// needs lists the conditions of a window, the costliest first.
+func (r *tableReader) needs(without map[Condition]float64) []Need {
+	var list []Need
+	for c, percent := range without {
+		if !slices.Contains([]Condition{Purified, Divided, Buffered, RightDensity, RightTemperature}, c) {
+			r.fail("unknown condition " + string(c))
+		}
+		list = append(list, Need{c, percent / 100})
+	}
+	slices.SortFunc(list, func(a, b Need) int {
+		return cmp.Or(cmp.Compare(a.Lowest, b.Lowest), cmp.Compare(a.Condition, b.Condition))
+	})
+	return list
 }
 
 func (r *tableReader) fail(text string) {
