@@ -61,13 +61,17 @@ type Figure struct {
 // Limits are the ends of an interval, SI.
 type Limits struct{ Low, High float64 }
 
-// Of is a matter.Figure as a row. An uncertainty of 0, which nobody stated, is not told.
+// Of is a matter.Figure as a row. An uncertainty of 0, which nobody stated, is not told; where the doubt is not the same to
+// both sides, its limits stand in its place.
 func Of(key, label string, f matter.Figure, unit Unit, note string) Figure {
-	u := f.StandardUncertainty
-	if u == 0 {
-		u = math.NaN()
+	row := Figure{Key: key, Label: label, Value: f.Value, Uncertainty: f.StandardUncertainty, Unit: unit, Mark: f.Mark, Source: f.Source, Note: note}
+	if f.Skewed() {
+		row.Limits = &Limits{f.Low, f.High}
 	}
-	return Figure{Key: key, Label: label, Value: f.Value, Uncertainty: u, Unit: unit, Mark: f.Mark, Source: f.Source, Note: note}
+	if f.StandardUncertainty == 0 || f.Skewed() {
+		row.Uncertainty = math.NaN()
+	}
+	return row
 }
 
 // Show writes a figure with its doubt and unit.

@@ -163,9 +163,12 @@ func (a *Assessment) saturated(point PHPoint) bool {
 	return false
 }
 
-// around is a figure less and plus two standard uncertainties, within 0 and 1, with the figure itself first.
+// around is a figure and its limits, or the figure less and plus two standard uncertainties, within 0 and 1, with the figure itself first.
 func around(f matter.Figure) []float64 {
 	d := spreadTried * f.StandardUncertainty
+	if f.Skewed() {
+		return []float64{f.Value, f.Low, f.High}
+	}
 	if d == 0 {
 		return []float64{f.Value}
 	}

@@ -162,7 +162,7 @@ func (a *Assessment) platingAtEnd() {
 
 // Hydrogen from acid is held back by two things: how fast the surface makes it and how fast the acid comes.
 const (
-	leastTransfer, usualTransfer, mostTransfer = 0.6e-5, 1.05e-5, 1.8e-5 // m/s of a metal ion, stirred by gas: U.S. Bureau of Mines review
+	leastTransfer, usualTransfer, mostTransfer = 0.6e-5, 1.05e-5, 1.8e-5 // m/s of a metal ion, stirred by gas: range from memory, as bath.Bubble
 	protonDiffusion, ionDiffusion              = 9.311, 0.714            // 1e-9 m²/s, H+ and Cu2+: CRC Handbook
 	transferExponent                           = 2.0 / 3                 // of diffusion in the transfer to a wall
 	kineticDoubt                               = 10.0                    // of an exchange current density, either way

@@ -73,7 +73,8 @@ func (p *Plan) assess() error {
 	c := Fill(p.Order.Cell, p.Bath)
 	c.Current, c.CathodeArea = given.Current, given.CathodeArea
 	goal := p.Bath.Goal
-	c.Efficiency.Value = goal.Overall
+	fallen := goal.Overall / c.Efficiency.Value // on the way
+	c.Efficiency.Value, c.Efficiency.Low, c.Efficiency.High = goal.Overall, c.Efficiency.Low*fallen, c.Efficiency.High*fallen
 	c.FinalConcentration = matter.Figure{Value: goal.Left.Value / p.Bath.Metal.Element.Weight.Value, Mark: goal.Left.Mark}
 	a, err := electrolysis.Assess(c)
 	if err != nil {

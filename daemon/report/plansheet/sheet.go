@@ -121,7 +121,9 @@ func (p *sheet) subject() report.Table {
 // certain is a figure whose doubt JSON tells even if there is none.
 func certain(key, label string, f matter.Figure, unit report.Unit, note string) report.Figure {
 	shown := report.Of(key, label, f, unit, note)
-	shown.Uncertainty = f.StandardUncertainty
+	if !f.Skewed() {
+		shown.Uncertainty = f.StandardUncertainty
+	}
 	return shown
 }
 
@@ -144,11 +146,18 @@ func said(label, text string, mark matter.Mark, note string) report.Figure {
 
 // doubted writes a figure in a unit of which there are perSI in the SI unit.
 func doubted(f matter.Figure, perSI float64) string {
+	if f.Skewed() {
+		return quantity.Interval(f.Value*perSI, f.Low*perSI, f.High*perSI)
+	}
 	return quantity.WithDoubt(f.Value*perSI, integrate.CoverageFactor*f.StandardUncertainty*perSI)
 }
 
 // lasting writes a time.
 func lasting(f matter.Figure) string {
+	if f.Skewed() {
+		u := (f.High - f.Low) / 2
+		return fmt.Sprintf("%s (%s to %s)", quantity.LastingAbout(f.Value, u), quantity.LastingAbout(f.Low, u), quantity.LastingAbout(f.High, u))
+	}
 	return quantity.Lasting(f.Value, integrate.CoverageFactor*f.StandardUncertainty)
 }
 
