@@ -28,6 +28,7 @@ type Bath struct {
 	Ligand       quantity.Value // mol/m3, free, of a complex bath
 	Conductivity quantity.Value // S/m
 	OpenArea     quantity.Value // m2, of the surface that evaporates
+	Purified     bool           // what is nobler than the metal was taken out
 	Anolyte      Anolyte
 }
 
@@ -63,6 +64,7 @@ func readBath(t *table) *Bath {
 		Ligand:       t.stated("ligand", notNegative, quantity.AmountConcentration),
 		Conductivity: t.stated("conductivity", positive, quantity.Conductivity),
 		OpenArea:     t.stated("open_area", positive, quantity.Area),
+		Purified:     t.flag("purified", false),
 	}
 	for _, row := range t.list("salts") {
 		b.Salts = append(b.Salts, Salt{

@@ -58,7 +58,7 @@ func (c *Cell) Order(s *Supply) bath.Order {
 		Contents: bath.Contents{
 			Metal: b.Metal, Valence: b.Valence, Medium: matter.Medium(b.Medium), Volume: figure(b.Volume),
 			Concentration: perVolume(b.Content), MetalMass: figure(b.Mass),
-			Divided: c.Electrodes.Divided(), AnolyteVolume: figure(b.Anolyte.Volume),
+			Divided: c.Electrodes.Divided(), Purified: b.Purified, AnolyteVolume: figure(b.Anolyte.Volume),
 		},
 		Efficiency: bath.Efficiency{Fraction: figure(c.Efficiency.Initial), MassTransfer: figure(c.Efficiency.MassTransfer), Stirring: c.Efficiency.Stirring},
 		Anode:      bath.Anode{Material: electrolysis.AnodeKind(c.Electrodes.Anode), Soluble: c.Electrodes.SolubleAnode, Loss: figure(c.Electrodes.AnodeLoss)},

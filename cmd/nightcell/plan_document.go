@@ -169,6 +169,8 @@ func (d document) flagAt(key string) string {
 		return "--valence"
 	case "electrodes.soluble_anode":
 		return "--soluble-anode"
+	case "bath.purified":
+		return "--purified"
 	case "efficiency.initial":
 		return "--efficiency"
 	case "target":

@@ -22,7 +22,7 @@ import (
 type planFlags struct {
 	valence                         int
 	salts, masses, assays, contents []string
-	solubleAnode                    bool
+	solubleAnode, purified          bool
 	texts                           map[string]*string // of the flags that state one thing, by name
 }
 
@@ -105,6 +105,7 @@ func (f *planFlags) register(cmd *cobra.Command) {
 	flags.StringArrayVar(&f.contents, "salt-concentration", nil, "`concentration` of each salt, instead of its mass")
 	flags.StringArrayVar(&f.assays, "salt-assay", nil, "`assay` of each salt, such as '99 %'")
 	flags.BoolVar(&f.solubleAnode, "soluble-anode", false, "the anode is of the metal and dissolves; left out: told by its material")
+	flags.BoolVar(&f.purified, "purified", false, "what is nobler than the metal was taken out of the bath: narrows an efficiency that is not stated")
 	f.texts = map[string]*string{}
 	for _, p := range planFlagList() {
 		text := new(string)
@@ -156,6 +157,9 @@ func (f *planFlags) state(flags *pflag.FlagSet, d document) error {
 	}
 	if flags.Changed("soluble-anode") {
 		d.set(d.cell("electrodes.soluble_anode"), f.solubleAnode)
+	}
+	if flags.Changed("purified") {
+		d.set(d.cell("bath.purified"), f.purified)
 	}
 	f.stateTransport(flags, d)
 	if len(list) > 0 {

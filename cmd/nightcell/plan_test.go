@@ -240,7 +240,7 @@ func TestPlanFromConfiguration(t *testing.T) {
 func TestPlanAssumesWithAWord(t *testing.T) {
 	args := []string{"--salt", "ZnSO4·7H2O", "--salt-mass", "250 g", "--volume", "0.9 L", "--recover", "85 %"}
 	out := planOutput(t, append(args, "--cathode-area", "60 cm2")...)
-	for _, text := range []string{"no current is stated: 3.0 A is assumed", "no assay of ZnSO4·7H2O is stated", "middle of the usual range"} {
+	for _, text := range []string{"no current is stated: 3.0 A is assumed", "no assay of ZnSO4·7H2O is stated", "no efficiency is stated: 40 to 92 %"} {
 		if !strings.Contains(out, text) {
 			t.Errorf("%q is missing", text)
 		}

@@ -53,8 +53,12 @@ func WithDoubt(value, expanded float64) string {
 	return decimal(value, place) + " ± " + decimal(expanded, place)
 }
 
-// Interval writes a likeliest value and the limits within which the truth lies, each to the digits that half the width leaves.
+// Interval writes a likeliest value and the limits within which the truth lies, each to the digits that half the width
+// leaves; where one lies much farther off than the other, each to two digits.
 func Interval(best, low, high float64) string {
+	if factor := high / low; low > 0 && low < best && best < high && factor > 1.3 && math.Max(best-low, high-best) > 1.2*math.Min(best-low, high-best) {
+		return fmt.Sprintf("%s (%s to %s)", Significant(best, 2), Significant(low, 2), Significant(high, 2))
+	}
 	return Digits(best, math.Abs(high-low)/2) + " (" + Between(low, high, "to") + ")"
 }
 

@@ -157,8 +157,8 @@ func (p *Plan) addNotes() {
 		p.Notes = append(p.Notes, "the charge is more than the bath holds metal for: the rest only makes gas")
 	}
 	if f := p.Efficiency; f.Skewed() {
-		p.Notes = append(p.Notes, fmt.Sprintf("no efficiency is stated: it may be %.2g to %.3g %%, as a beginner's bath comes out (%s). State the one that you measured; or narrow it: %s, and state that it is so",
-			100*f.Low, 100*f.High, f.Source, p.MissingText(p.Missing)))
+		p.Notes = append(p.Notes, fmt.Sprintf("no efficiency is stated: %.2g to %.2g %% is reckoned with, as beginners' baths come out (common practice, no source). State what you measured; or narrow it: %s, and state that it is so",
+			100*f.Low, 100*f.High, p.MissingText(p.Missing)))
 	} else if p.Goal.Charge.Relative() > 0.1 {
 		p.Notes = append(p.Notes, "the target is uncertain by more than 10 %: an assay would help more than a better meter")
 	}

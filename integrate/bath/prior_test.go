@@ -38,7 +38,7 @@ func TestBeginnersManganese(t *testing.T) {
 	if hours := theory / beginner / 3; !(g.Duration.Low < hours && hours < g.Duration.High) {
 		t.Errorf("from %.3g to %.3g s, at 10 %% %.3g", g.Duration.Low, g.Duration.High, hours)
 	}
-	if notes := strings.Join(p.Notes, " "); !strings.Contains(notes, "3 to 85.9 %") || !strings.Contains(notes, "buffer the bath") || strings.Contains(notes, "divide the cell") {
+	if notes := strings.Join(p.Notes, " "); !strings.Contains(notes, "3 to 86 %") || !strings.Contains(notes, "buffer the bath") || strings.Contains(notes, "divide the cell") {
 		t.Errorf("notes %q", notes)
 	}
 }

@@ -46,7 +46,7 @@ func Assess(c Conditions) (Assessment, error) {
 	a := Assessment{Conditions: c, Couple: couple}
 	a.CathodeDensity = combine(c.Current.Value/c.CathodeArea.Value, "current over cathode area", c.Current, c.CathodeArea)
 	a.AnodeDensity = combine(c.Current.Value/c.AnodeArea.Value, "current over anode area", c.Current, c.AnodeArea)
-	a.Duration = combine(c.Charge.Value/c.Current.Value, "charge over current", c.Charge, c.Current)
+	a.Duration = skewed(combine(c.Charge.Value/c.Current.Value, "charge over current", c.Charge, c.Current), c.Charge, 1)
 	a.liquid()
 	a.plating()
 	a.anode()

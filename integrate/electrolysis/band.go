@@ -19,10 +19,22 @@ func assumed(low, best, high float64, why string) Band {
 	return Band{low, best, high, matter.Assumed, why}
 }
 
-// fromFigure is the band of two standard uncertainties about a figure.
+// fromFigure is the band of a figure's limits, or of two standard uncertainties about it.
 func fromFigure(f matter.Figure) Band {
+	if f.Skewed() {
+		return Band{f.Low, f.Value, f.High, f.Mark, f.Source}
+	}
 	wide := 2 * f.StandardUncertainty
 	return Band{f.Value - wide, f.Value, f.Value + wide, f.Mark, f.Source}
+}
+
+// skewed gives a figure that goes with a power of another one the limits of that one, if it has any.
+func skewed(f, by matter.Figure, power float64) matter.Figure {
+	if by.Skewed() {
+		low, high := f.Value*math.Pow(by.Low/by.Value, power), f.Value*math.Pow(by.High/by.Value, power)
+		f.Low, f.High = math.Min(low, high), math.Max(low, high)
+	}
+	return f
 }
 
 // scaled returns the band times a positive factor.

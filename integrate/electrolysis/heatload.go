@@ -77,12 +77,12 @@ func (a *Assessment) thermoneutral(gas Gas) matter.Figure {
 
 func (a *Assessment) energy() {
 	c, e, volts := a.Conditions, &a.Energy, a.volts()
-	e.Total = combine(Energy(volts.Value, c.Charge.Value), "mean voltage × charge", volts, c.Charge)
+	e.Total = skewed(combine(Energy(volts.Value, c.Charge.Value), "mean voltage × charge", volts, c.Charge), c.Charge, 1)
 	weight := c.Metal.Element.Weight
-	e.Specific = combine(SpecificEnergy(volts.Value, c.Efficiency.Value, a.Couple.Valence, weight.Value),
-		"voltage × n·F/(M·efficiency)", volts, c.Efficiency, weight)
+	e.Specific = skewed(combine(SpecificEnergy(volts.Value, c.Efficiency.Value, a.Couple.Valence, weight.Value),
+		"voltage × n·F/(M·efficiency)", volts, c.Efficiency, weight), c.Efficiency, -1)
 	if c.Price.Known() {
-		e.Cost = combine(Cost(e.Total.Value, c.Price.Value), "at the cell; the supply takes 10 to 40 % more from the mains", e.Total, c.Price)
+		e.Cost = skewed(combine(Cost(e.Total.Value, c.Price.Value), "at the cell; the supply takes 10 to 40 % more from the mains", e.Total, c.Price), e.Total, 1)
 	}
 }
 

@@ -63,12 +63,16 @@ func (a *Assessment) gases() {
 		return GasLoad{
 			Gas: gas, Possible: possible,
 			Rate: flow(c.Current.Value, share, c.Current, c.Efficiency), Worst: flow(c.Current.Value, 1, c.Current),
-			Total: flow(c.Charge.Value, share, c.Charge, c.Efficiency), Most: flow(c.Charge.Value, 1, c.Charge),
+			Total: flow(c.Charge.Value, share, c.Charge, c.Efficiency), Most: skewed(flow(c.Charge.Value, 1, c.Charge), c.Charge, 1),
 		}
 	}
 	hydrogen := load(Hydrogen, 1-c.Efficiency.Value, false)
 	hydrogen.Rate.StandardUncertainty = Hydrogen.GasVolume(c.Current.Value*c.Efficiency.StandardUncertainty, ambient, matter.Atmosphere)
 	hydrogen.Total.StandardUncertainty = Hydrogen.GasVolume(c.Charge.Value*c.Efficiency.StandardUncertainty, ambient, matter.Atmosphere)
+	if e, all := c.Efficiency, hydrogen.Most; e.Skewed() {
+		hydrogen.Rate.Low, hydrogen.Rate.High = hydrogen.Worst.Value*(1-e.High), hydrogen.Worst.Value*(1-e.Low)
+		hydrogen.Total.Low, hydrogen.Total.High = all.Low*(1-e.High), all.High*(1-e.Low)
+	}
 	a.Gas = []GasLoad{hydrogen}
 	for _, r := range a.Anode {
 		switch {

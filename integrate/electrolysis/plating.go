@@ -154,7 +154,7 @@ func (a *Assessment) platingAtEnd() {
 	switch verdict := platingVerdict(gap.Value, p.MarginAtEnd, efficiency); {
 	case !l.Known():
 	case efficiency <= 0:
-		p.Verdict += fmt.Sprintf(" Not to the end: at pH %.1f hydrogen takes all of the current, and the deposit dissolves.", pH.Value)
+		p.Verdict += fmt.Sprintf(" Not to the end: at pH %.1f hydrogen takes all of the current, and the deposit dissolves: divide the cell, buffer the bath, or end the run before.", pH.Value)
 	case verdict != p.Verdict:
 		p.Verdict += fmt.Sprintf(" At the end, at pH %.1f: %s", pH.Value, verdict)
 	}
@@ -197,8 +197,8 @@ func (a *Assessment) efficiencyAt(point PHPoint) Band {
 	if math.IsNaN(worst + usual + best) {
 		return Band{}
 	}
-	e := c.Efficiency
-	return Band{math.Max(0, e.Value-worst-2*e.StandardUncertainty), e.Value - usual, math.Min(1, e.Value-best+2*e.StandardUncertainty), matter.Assumed,
+	e := fromFigure(c.Efficiency)
+	return Band{math.Max(0, e.Low-worst), e.Best - usual, math.Min(1, e.High-best), matter.Assumed,
 		"stated efficiency less the hydrogen that more acid lets off, by exchange current densities from memory and the transfer of a gas-stirred bath"}
 }
 

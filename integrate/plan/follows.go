@@ -23,6 +23,13 @@ func (p *Plan) SolubleAnode() bool { return p.Order.Cell.SolubleAnode }
 // Divided tells whether a separator stands in the cell.
 func (p *Plan) Divided() bool { return p.Order.Bath.Contents.Divided }
 
+// Overall is the efficiency of the whole charge.
+func (p *Plan) Overall() matter.Figure {
+	f, fallen := p.Bath.Efficiency, p.Bath.Goal.Overall/p.Bath.Efficiency.Value
+	f.Value, f.Low, f.High = p.Bath.Goal.Overall, f.Low*fallen, f.High*fallen
+	return f
+}
+
 // Window is what is usual for the metal in its medium.
 func (p *Plan) Window() matter.Window {
 	w, _ := p.Bath.Metal.Window(p.Bath.Medium) // unknown ranges if there is none
@@ -32,7 +39,8 @@ func (p *Plan) Window() matter.Window {
 // ratio divides independent figures.
 func ratio(x, y matter.Figure) matter.Figure {
 	value := x.Value / y.Value
-	return matter.Figure{Value: value, StandardUncertainty: math.Abs(value) * math.Hypot(x.Relative(), y.Relative()), Mark: matter.Weakest(x.Mark, y.Mark)}
+	return matter.Figure{Value: value, StandardUncertainty: math.Abs(value) * math.Hypot(x.Relative(), y.Relative()), Mark: matter.Weakest(x.Mark, y.Mark),
+		Low: x.Low / y.Value, High: x.High / y.Value}
 }
 
 // Concentration is the metal in the bath to begin with, kg/m3.

@@ -1,11 +1,12 @@
 // Package plan says what a run will take and make before it begins: the charge and the time, what had to be assumed for
-// them, and what the cell does besides winning metal. It computes and words nothing; how a plan is shown is another room's.
+// them, and what the cell does besides winning metal. It computes and words nothing but the verdict; how a plan is shown is another room's.
 //
 // All numbers are SI. The package is deterministic and has no clock, file or goroutine.
 package plan
 
 import (
 	"fmt"
+	"strings"
 
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
@@ -73,8 +74,7 @@ func (p *Plan) assess() error {
 	c := Fill(p.Order.Cell, p.Bath)
 	c.Current, c.CathodeArea = given.Current, given.CathodeArea
 	goal := p.Bath.Goal
-	fallen := goal.Overall / c.Efficiency.Value // on the way
-	c.Efficiency.Value, c.Efficiency.Low, c.Efficiency.High = goal.Overall, c.Efficiency.Low*fallen, c.Efficiency.High*fallen
+	c.Efficiency = p.Overall()
 	c.FinalConcentration = matter.Figure{Value: goal.Left.Value / p.Bath.Metal.Element.Weight.Value, Mark: goal.Left.Mark}
 	a, err := electrolysis.Assess(c)
 	if err != nil {
@@ -82,6 +82,30 @@ func (p *Plan) assess() error {
 	}
 	p.Assessed = &a
 	return nil
+}
+
+// Verdict answers whether metal will plate. Where nobody stated the efficiency and one of the missing conditions may cost half of
+// it or more, it says what to do first.
+func (p *Plan) Verdict() string {
+	verdict := ""
+	if p.Assessed != nil {
+		verdict = p.Assessed.Plating.Verdict
+	}
+	lowest := p.Bath.Efficiency.Low
+	var first []matter.Need
+	for _, need := range p.Bath.Missing {
+		if need.Lowest <= p.Window().Efficiency.Low/2 {
+			first = append(first, need)
+		}
+	}
+	if first == nil {
+		return verdict
+	}
+	only := fmt.Sprintf("Only if you %s: else the efficiency may be as low as %.2g %% (common practice, no source).", p.Bath.MissingText(first), 100*lowest)
+	if strings.HasPrefix(verdict, "Yes: ") { // on paper
+		_, verdict, _ = strings.Cut(verdict, ". ")
+	}
+	return strings.TrimSpace(only + " " + verdict)
 }
 
 // fit replaces the mass transfer by the one that fits the assays.

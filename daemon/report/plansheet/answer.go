@@ -20,13 +20,15 @@ func (p *sheet) sentences() []string {
 	}
 	first += fmt.Sprintf(" to bring %s g of %s onto the cathode", doubted(g.Deposit, 1e3), p.metalName())
 	doubt := p.Bath.Efficiency.StandardUncertainty
-	share := quantity.Digits(100*g.Overall, 100*doubt)
+	overall := p.Overall()
+	overall.StandardUncertainty = doubt
+	share := p.share(overall)
 	var second string
 	if p.SolubleAnode() {
 		first += "."
 		second = fmt.Sprintf("The anode dissolves and gives back %s g, so that the bath ends with %s g/L; of all the charge %s %% wins metal", doubted(turnedFigure(g.Anode), 1e3), p.leftText(), share)
 	} else {
-		first += fmt.Sprintf(": %s %% of the %s g in the bath.", quantity.Digits(100*g.Recovered.Value, 100*g.Recovered.StandardUncertainty), quantity.Digits(p.Bath.Amount.Value*1e3, p.Bath.Amount.StandardUncertainty*1e3))
+		first += fmt.Sprintf(": %s %% of the %s g in the bath.", p.share(g.Recovered), quantity.Digits(p.Bath.Amount.Value*1e3, p.Bath.Amount.StandardUncertainty*1e3))
 		second = fmt.Sprintf("The bath is left with %s g/L; of all the charge %s %% wins metal", p.leftText(), share)
 	}
 	if g.AnodeHigh > 0 {
@@ -47,7 +49,19 @@ func (p *sheet) sentences() []string {
 	} else {
 		second += "; state the current or the cathode area to learn the time, the gas and the heat"
 	}
-	return []string{first, second + ".", p.stopSentence()}
+	answer := []string{first}
+	if verdict := p.Verdict(); verdict != "" && (!strings.HasPrefix(verdict, "Yes") || strings.Contains(verdict, "the end")) {
+		answer = append(answer, verdict)
+	}
+	return append(answer, second+".", p.stopSentence())
+}
+
+// share writes a share in per cent to the digits that its doubt leaves, with its limits if it has any.
+func (p *sheet) share(f matter.Figure) string {
+	if f.Skewed() {
+		return doubted(f, 100)
+	}
+	return quantity.Digits(100*f.Value, 100*f.StandardUncertainty)
 }
 
 // turnedFigure is a figure with the other sign.

@@ -201,7 +201,7 @@ func (p *sheet) runTable() report.Table {
 
 func (p *sheet) platingTable() report.Table {
 	pl := p.Assessed.Plating
-	t := report.Table{Title: "Will it plate? " + pl.Verdict}
+	t := report.Table{Title: "Will it plate? " + p.Verdict()}
 	t.Known("metal_potential", "metal, at the start", pl.Metal, report.Volts, pl.Metal.Source)
 	t.Known("metal_potential_at_end", "metal, at the end", pl.MetalAtEnd, report.Volts, "")
 	t.Known("hydrogen_potential", "hydrogen", pl.Hydrogen, report.Volts, pl.Hydrogen.Source)
