@@ -197,3 +197,15 @@ func TestWrapped(t *testing.T) {
 		}
 	})
 }
+
+// TestSkewedFigure: a doubt that is not the same to both sides is a range, for people and in JSON; never ±.
+func TestSkewedFigure(t *testing.T) {
+	f := matter.Figure{Value: 0.61, StandardUncertainty: 0.15, Low: 0.4, High: 0.92, Mark: matter.Assumed}
+	if got := Show(f, Percent); got != "61 (40 to 92) %" {
+		t.Errorf("%q", got)
+	}
+	object := (&Report{Tables: []Table{{Figures: []Figure{Of("efficiency", "", f, Percent, "")}}}}).JSON()
+	if _, has := object["efficiency_standard_uncertainty_ratio"]; has || fmt.Sprint(object["efficiency_low_ratio"], object["efficiency_high_ratio"]) != "0.4 0.92" {
+		t.Errorf("%v", object)
+	}
+}

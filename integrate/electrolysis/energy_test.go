@@ -48,3 +48,17 @@ func TestEnergyProperties(t *testing.T) {
 		}
 	}
 }
+
+// TestSkewedFollowers: the energy per kilogram goes with the reciprocal of the efficiency, so that its limits change sides.
+func TestSkewedFollowers(t *testing.T) {
+	efficiency := matter.Figure{Value: 0.6, Low: 0.4, High: 0.9, Mark: matter.Assumed}
+	got := skewed(matter.Figure{Value: 3}, efficiency, -1)
+	near(t, "lowest", got.Low, 2, 1e-12)
+	near(t, "highest", got.High, 4.5, 1e-12)
+	if b := fromFigure(efficiency); b.Low != 0.4 || b.High != 0.9 || len(around(efficiency)) != 3 {
+		t.Errorf("%+v", b)
+	}
+	if f := skewed(matter.Figure{Value: 3}, matter.Figure{Value: 0.6, StandardUncertainty: 0.1}, -1); f.Skewed() {
+		t.Errorf("limits from nowhere: %+v", f)
+	}
+}

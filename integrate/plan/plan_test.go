@@ -181,3 +181,19 @@ func TestOthers(t *testing.T) {
 		}
 	}
 }
+
+// TestVerdict: the condition that costs most stands first, with what to do; a stated efficiency needs none.
+func TestVerdict(t *testing.T) {
+	o := zinc()
+	if v := made(t, o).Verdict(); !strings.HasPrefix(v, "Yes: ") {
+		t.Errorf("%q", v)
+	}
+	o.Bath.Efficiency = bath.Efficiency{}
+	if v := made(t, o).Verdict(); !strings.HasPrefix(v, "Only if you take out what is nobler than the metal: else the efficiency may be as low as 40 %") {
+		t.Errorf("%q", v)
+	}
+	o.Bath.Contents.Purified = true
+	if v := made(t, o).Verdict(); strings.Contains(v, "Only if") {
+		t.Errorf("%q", v)
+	}
+}
