@@ -161,27 +161,16 @@ func (b Batch) timeBesideAnode(mol, won, amperes float64) float64 {
 	if seconds := won / speed; mol-(speed+anode)*seconds >= b.Critical(amperes) {
 		return seconds
 	}
-	low, high := 0.0, b.Time(mol, 0, amperes)
+	enough := func(seconds float64) bool { return b.Won(mol, amperes, seconds) >= won }
+	high := b.Time(mol, 0, amperes)
 	if math.IsInf(high, 1) { // the anode gives back: it never ends
-		for high = won / speed; b.Won(mol, amperes, high) < won && !math.IsInf(high, 1); high *= 2 {
-			low = high
+		for high = won / speed; !enough(high) && !math.IsInf(high, 1); high *= 2 {
 		}
 	}
-	if b.Won(mol, amperes, high) < won {
+	if !enough(high) {
 		return math.Inf(1)
 	}
-	for range 200 {
-		middle := low + (high-low)/2
-		if middle <= low || middle >= high {
-			break
-		}
-		if b.Won(mol, amperes, middle) < won {
-			low = middle
-		} else {
-			high = middle
-		}
-	}
-	return high
+	return border(high, 0, enough)
 }
 
 // Marginal returns the share of the current that wins metal at this moment, with

@@ -192,16 +192,22 @@ func (f *fitter) crossing(from, edge, level float64) float64 {
 	if s, _ := f.misfit(edge); s < level {
 		return edge
 	}
-	inside, outside := from, edge
-	for range 60 {
-		middle := (inside + outside) / 2
-		if s, _ := f.misfit(middle); s < level {
+	return border(from, edge, func(x float64) bool { s, _ := f.misfit(x); return s < level })
+}
+
+// border narrows down, between a place inside and one outside, where holds ends, and returns the last place at which it does.
+func border(inside, outside float64, holds func(float64) bool) float64 {
+	for {
+		middle := inside + (outside-inside)/2
+		switch {
+		case middle == inside || middle == outside:
+			return inside
+		case holds(middle):
 			inside = middle
-		} else {
+		default:
 			outside = middle
 		}
 	}
-	return (inside + outside) / 2
 }
 
 // startDoubt is how far the fit moves, in m/s, when the first assay moves by its standard uncertainty.
@@ -217,16 +223,7 @@ func (f *fitter) startDoubt() float64 {
 
 func (f *fitter) efficiencyDoubt(logK, efficiency, least float64) float64 {
 	edge := func(to float64) float64 {
-		inside, outside := efficiency, to
-		for range 60 {
-			middle := (inside + outside) / 2
-			if f.squares(logK, middle) < least+1 {
-				inside = middle
-			} else {
-				outside = middle
-			}
-		}
-		return inside
+		return border(efficiency, to, func(e float64) bool { return f.squares(logK, e) < least+1 })
 	}
 	start, end := f.assays[0].Concentration, f.assays[len(f.assays)-1]
 	drop := start.Value - end.Concentration.Value*end.Volume/f.assays[0].Volume

@@ -8,32 +8,7 @@ import (
 	"pgregory.net/rapid"
 )
 
-// NIST SP 811: the foot is 0.3048 m, so 1 A/dm² is 9.2903 A/ft² and 1 A/ft² 10.7639 A/m².
-func TestDensities(t *testing.T) {
-	d := ConvertDensity(100)
-	near(t, "A/dm²", d.AmperesPerSquareDecimetre, 1, 1e-12)
-	near(t, "mA/cm²", d.MilliamperesPerSquareCentimetre, 10, 1e-12)
-	near(t, "ASF, NIST SP 811", d.AmperesPerSquareFoot, 9.290304, 1e-9)
-	near(t, "1 ASF, NIST SP 811", AmperePerSquareFoot, 10.76391, 5e-6)
-	near(t, "EPA chromium guidebook: 150 A/ft² printed as 1615 A/m²", 150*AmperePerSquareFoot, 1615, 0.5)
-	near(t, "Metal Finishing Guidebook: 80 A/ft² printed as 861 A/m²", 80*AmperePerSquareFoot, 861, 0.5)
-	rapid.Check(t, func(t *rapid.T) {
-		density := rapid.Float64Range(0, 1e5).Draw(t, "density")
-		d := ConvertDensity(density)
-		for _, back := range []float64{
-			d.AmperesPerSquareMetre, d.AmperesPerSquareDecimetre * AmperePerSquareDecimetre,
-			d.MilliamperesPerSquareCentimetre * MilliamperePerSquareCentimetre, d.AmperesPerSquareFoot * AmperePerSquareFoot,
-		} {
-			if math.Abs(back-density) > 1e-9*(1+density) {
-				t.Fatalf("%v A/m² came back as %v", density, back)
-			}
-		}
-	})
-}
-
-func TestOhmicDrop(t *testing.T) {
-	// A centimetre cube of KCl 0.1 mol/kg, 1.288 S/m at 25 °C (conductivity standard, from memory), is 77.6 Ω.
-	near(t, "0.1 mol/kg KCl, 1 cm cube, 1 mA", OhmicDrop(1e-3, 0.01, 1e-4, 1.288), 0.0776, 1e-4)
+func TestConductivityAt(t *testing.T) {
 	near(t, "3 V cell with 1 V of ohmic drop loses about 20 mV per kelvin", 1-1/ConductivityAt(1, 298.15, 299.15), 0.020, 0.001)
 	rapid.Check(t, func(t *rapid.T) {
 		from, to := rapid.Float64Range(275, 365).Draw(t, "from"), rapid.Float64Range(275, 365).Draw(t, "to")
@@ -41,9 +16,6 @@ func TestOhmicDrop(t *testing.T) {
 			t.Fatalf("conductivity came back as %v", back)
 		}
 	})
-	if !math.IsNaN(OhmicDrop(1, 1, 0, 1)) || !math.IsNaN(OhmicDrop(-1, 1, 1, 1)) {
-		t.Error("outside the domain the answer must be NaN")
-	}
 }
 
 func TestLeads(t *testing.T) {

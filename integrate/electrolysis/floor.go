@@ -6,11 +6,6 @@ import (
 	"nightcell/integrate/matter"
 )
 
-// ShortFraction is the share of the floor below which steady current means metal
-// touching metal or an anode that dissolves: between 80 and 90 %, to leave room for
-// the supply's error and the pH of the anolyte. Common practice, no source.
-const ShortFraction = 0.85
-
 // FloorConditions is what the floor depends on.
 type FloorConditions struct {
 	Anolyte        Anolyte
@@ -51,7 +46,3 @@ func FloorVoltage(c FloorConditions) Floor {
 	floor.Any = math.Max(0, lowest-math.Max(c.MetalPotential, hydrogen))
 	return floor
 }
-
-// BelowFloor tells whether a steady current at volts means a short or a dissolving
-// anode rather than winning.
-func (f Floor) BelowFloor(volts float64) bool { return volts < ShortFraction*f.Metal }

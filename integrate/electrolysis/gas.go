@@ -41,19 +41,6 @@ func (g Gas) ElectronsPerMole() float64 {
 	return math.Inf(1)
 }
 
-// MolarMass returns kg/mol by the CIAAW 2021 weights (H 1.0080, O 15.999, Cl 35.45).
-func (g Gas) MolarMass() float64 {
-	switch g {
-	case Hydrogen:
-		return 2.0160e-3
-	case Oxygen:
-		return 31.998e-3
-	case Chlorine:
-		return 70.90e-3
-	}
-	return 0
-}
-
 // GasMoles returns the moles of gas that charge coulombs make if all of it makes this
 // gas: charge / (electrons per molecule · F).
 func (g Gas) GasMoles(charge float64) float64 {

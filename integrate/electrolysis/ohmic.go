@@ -6,17 +6,6 @@ import (
 	"nightcell/integrate/matter"
 )
 
-// OhmicDrop returns the volts that current amperes lose over gap metres of bath of
-// cross-section area m² and conductivity S/m: current·gap/(area·conductivity). For
-// plates of different size take the mean of the two faces that see each other. NaN
-// if area or conductivity is not positive, or current or gap is negative.
-func OhmicDrop(current, gap, area, conductivity float64) float64 {
-	if !positive(area, conductivity) || !notNegative(current, gap) {
-		return math.NaN()
-	}
-	return current * gap / (area * conductivity)
-}
-
 // ConductivityAt carries a conductivity in S/m measured at from kelvin to kelvin at
 // the usual 2 % of its value at 25 °C per kelvin (common practice, no source).
 func ConductivityAt(conductivity, from, to float64) float64 {

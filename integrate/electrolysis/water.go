@@ -8,8 +8,8 @@ import (
 
 // Unit factors of the two sources on evaporation.
 const (
-	litresPerGallon = 3.785411784                                // US gallon, exact
-	gallonRate      = litresPerGallon * 1e-3 / 3600 / squareFoot // m/s for one gallon per hour and square foot
+	litresPerGallon = 3.785411784                                       // US gallon, exact
+	gallonRate      = litresPerGallon * 1e-3 / 3600 / (0.3048 * 0.3048) // m/s for one gallon per hour and square foot
 )
 
 // WaterSplit returns the kilograms of water that charge coulombs take apart when the
