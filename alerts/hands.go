@@ -3,6 +3,7 @@ package alerts
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 )
 
@@ -22,6 +23,34 @@ var actNames = [...]string{"tell", "hold", "off"}
 // String returns the name used in the configuration.
 func (a Act) String() string { return actNames[min(int(a), len(actNames)-1)] }
 
+// Permission is what the operator has allowed nightcell to do, in writing, in the
+// configuration. The zero value allows nothing but watching.
+type Permission struct {
+	Off  bool
+	Hold bool
+	Step bool // a small step of the current downwards, when asked for
+}
+
+// Allows says whether an act is permitted; Tell always is.
+func (p Permission) Allows(a Act) bool { return a == Tell || a == Off && p.Off || a == Hold && p.Hold }
+
+// String lists what is allowed.
+func (p Permission) String() string {
+	var words []string
+	for _, w := range []struct {
+		allowed bool
+		word    string
+	}{{p.Off, "off"}, {p.Hold, "hold"}, {p.Step, "step"}} {
+		if w.allowed {
+			words = append(words, w.word)
+		}
+	}
+	if len(words) == 0 {
+		return "nothing"
+	}
+	return strings.Join(words, ", ")
+}
+
 // Reaction is what to do when a condition has stood for a while.
 type Reaction struct {
 	Condition Condition
@@ -31,10 +60,10 @@ type Reaction struct {
 
 // Hands is what the operator permits and wishes. The zero value only watches.
 type Hands struct {
-	MayHold, MayOff bool
-	HoldAmperes     float64 // A; must be below the set-point to mean anything
-	AtTarget        Act
-	Reactions       []Reaction
+	May         Permission
+	HoldAmperes float64 // A; must be below the set-point to mean anything
+	AtTarget    Act
+	Reactions   []Reaction
 }
 
 // Situation is what a decision depends on besides the alarms.
@@ -89,7 +118,7 @@ func (b *Board) weigh(d *Decision, h Hands, s Situation, r Reaction) {
 	}
 	refusal := ""
 	switch {
-	case r.Do == Off && !h.MayOff, r.Do == Hold && !h.MayHold:
+	case !h.May.Allows(r.Do):
 		refusal = "the configuration does not allow it"
 	case r.Do == Hold && !(h.HoldAmperes > 0):
 		refusal = "no hold current is configured"

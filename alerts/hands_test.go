@@ -13,7 +13,7 @@ import (
 func TestDecide(t *testing.T) {
 	off, hold := alerts.Off, alerts.Hold
 	react := func(c alerts.Condition, do alerts.Act, after time.Duration) alerts.Hands {
-		return alerts.Hands{MayOff: true, MayHold: true, HoldAmperes: 0.2, Reactions: []alerts.Reaction{{Condition: c, Do: do, After: after}}}
+		return alerts.Hands{May: alerts.Permission{Off: true, Hold: true}, HoldAmperes: 0.2, Reactions: []alerts.Reaction{{Condition: c, Do: do, After: after}}}
 	}
 	short := func(o *alerts.Observation) { o.Volts = 0.3 }
 	reached := func(o *alerts.Observation) { o.Charge, o.Target = 2e6, 1e6 }
@@ -39,12 +39,12 @@ func TestDecide(t *testing.T) {
 		{"hold", short, time.Minute, react(alerts.HardShort, hold, 0), alerts.Situation{SetAmperes: 3}, false, hold, "hard-short"},
 		{"hold would raise", short, time.Minute, react(alerts.HardShort, hold, 0), alerts.Situation{SetAmperes: 0.1}, false, alerts.Tell, "nothing is ever raised"},
 		{"hold with an unknown set-point", short, time.Minute, react(alerts.HardShort, hold, 0), alerts.Situation{SetAmperes: math.NaN()}, false, alerts.Tell, "not known"},
-		{"hold without a current", short, time.Minute, alerts.Hands{MayHold: true, Reactions: []alerts.Reaction{{Condition: alerts.HardShort, Do: hold}}}, alerts.Situation{SetAmperes: 3}, false, alerts.Tell, "no hold current"},
-		{"off outweighs hold", short, time.Minute, alerts.Hands{MayOff: true, MayHold: true, HoldAmperes: 0.2, Reactions: []alerts.Reaction{
+		{"hold without a current", short, time.Minute, alerts.Hands{May: alerts.Permission{Hold: true}, Reactions: []alerts.Reaction{{Condition: alerts.HardShort, Do: hold}}}, alerts.Situation{SetAmperes: 3}, false, alerts.Tell, "no hold current"},
+		{"off outweighs hold", short, time.Minute, alerts.Hands{May: alerts.Permission{Off: true, Hold: true}, HoldAmperes: 0.2, Reactions: []alerts.Reaction{
 			{Condition: alerts.HardShort, Do: hold}, {Condition: alerts.HardShort, Do: off}}}, alerts.Situation{SetAmperes: 3}, false, off, "hard-short"},
-		{"at target: tell", reached, time.Minute, alerts.Hands{MayOff: true}, alerts.Situation{}, false, alerts.Tell, ""},
-		{"at target: off", reached, time.Minute, alerts.Hands{MayOff: true, AtTarget: off}, alerts.Situation{}, false, off, "target-reached"},
-		{"at target: hold", reached, time.Minute, alerts.Hands{MayHold: true, HoldAmperes: 0.2, AtTarget: hold}, alerts.Situation{SetAmperes: 3}, false, hold, "target-reached"},
+		{"at target: tell", reached, time.Minute, alerts.Hands{May: alerts.Permission{Off: true}}, alerts.Situation{}, false, alerts.Tell, ""},
+		{"at target: off", reached, time.Minute, alerts.Hands{May: alerts.Permission{Off: true}, AtTarget: off}, alerts.Situation{}, false, off, "target-reached"},
+		{"at target: hold", reached, time.Minute, alerts.Hands{May: alerts.Permission{Hold: true}, HoldAmperes: 0.2, AtTarget: hold}, alerts.Situation{SetAmperes: 3}, false, hold, "target-reached"},
 		{"at target: off without leave", reached, time.Minute, alerts.Hands{AtTarget: off}, alerts.Situation{}, false, alerts.Tell, "does not allow"},
 	}
 	for _, tt := range tests {
@@ -79,7 +79,7 @@ func TestAConsequenceStillActs(t *testing.T) {
 	if a := r.b.Alarm(alerts.CurrentDensity); a.State != alerts.DSUPR || !a.Holds {
 		t.Fatalf("current-density: %+v", a)
 	}
-	h := alerts.Hands{MayOff: true, Reactions: []alerts.Reaction{{Condition: alerts.CurrentDensity, Do: alerts.Off}}}
+	h := alerts.Hands{May: alerts.Permission{Off: true}, Reactions: []alerts.Reaction{{Condition: alerts.CurrentDensity, Do: alerts.Off}}}
 	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At}); d.Do != alerts.Off || d.Condition != alerts.CurrentDensity {
 		t.Errorf("%+v", d)
 	}
@@ -97,7 +97,7 @@ func TestDecideSaysWhenTheNextActIsDue(t *testing.T) {
 	r.run(time.Minute)
 	r.o.Volts = 0.3
 	r.run(66 * time.Second) // raised after the on-delay of 5 s, 60 s ago
-	h := alerts.Hands{MayOff: true, Reactions: []alerts.Reaction{{Condition: alerts.HardShort, Do: alerts.Off, After: 5 * time.Minute}}}
+	h := alerts.Hands{May: alerts.Permission{Off: true}, Reactions: []alerts.Reaction{{Condition: alerts.HardShort, Do: alerts.Off, After: 5 * time.Minute}}}
 	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At}); d.In < 238*time.Second || d.In > 241*time.Second {
 		t.Errorf("due in %s, want about 4 min", d.In)
 	}

@@ -7,16 +7,6 @@ import (
 	"nightcell/configs/quantity"
 )
 
-// Action is what becomes of the output at an event.
-type Action string
-
-// The actions. Leave is to do nothing but say so.
-const (
-	Leave Action = "leave"
-	Hold  Action = "hold" // lower the current to the hold current, never raise it
-	Off   Action = "off"  // switch the output off
-)
-
 // Cell is one cell on one channel of a supply.
 type Cell struct {
 	Name     string
@@ -26,11 +16,11 @@ type Cell struct {
 	GapAfter time.Duration // a longer step between readings is a gap
 	Sync     time.Duration // between two fsyncs of the run log; 0: every line
 	// May says what the operator allows nightcell to do with the output; OnStop, AtTarget and
-	// every Response keep within it.
-	May         Permission
-	OnStop      Action  // when the daemon is told to stop
-	AtTarget    Action  // when the target is reached
-	HoldAmperes float64 // NaN when not stated
+	// every reaction keep within it.
+	May         alerts.Permission
+	OnStop      alerts.Act // when the daemon is told to stop
+	AtTarget    alerts.Act // when the target is reached
+	HoldAmperes float64    // NaN when not stated
 	// Reason is why a choice departs from the safe state of the metal; it goes into the run log.
 	Reason string
 
@@ -41,21 +31,7 @@ type Cell struct {
 	Working    Working
 	Room       Room
 	Limits     alerts.Limits
-	Responses  map[alerts.Condition]Response
-}
-
-// Permission is what may be done with an output.
-type Permission struct{ Off, Hold, Step bool }
-
-// Allows reports whether a is permitted; Leave always is.
-func (p Permission) Allows(a Action) bool {
-	return a == Leave || a == Off && p.Off || a == Hold && p.Hold
-}
-
-// Response is what to do when an alarm has been active for some time.
-type Response struct {
-	Do    Action // Off or Hold
-	After time.Duration
+	Reactions  []alerts.Reaction // in the order of the conditions
 }
 
 // Room is the place the cell stands in. Values that are not stated have a NaN SI.
@@ -90,10 +66,10 @@ func readCell(n named) Cell {
 	}
 	c.GapAfter = t.duration("gap_after", max(gapPolls*c.Poll, shortestGap), 0)
 	for _, word := range t.texts("may") {
-		switch Action(word) {
-		case Off:
+		switch word {
+		case "off":
 			c.May.Off = true
-		case Hold:
+		case "hold":
 			c.May.Hold = true
 		case "step":
 			c.May.Step = true
@@ -101,11 +77,8 @@ func readCell(n named) Cell {
 			t.bad("may", "'"+word+"' is no permission that there is", `it is a list of "off", "hold" and "step", or empty: nightcell then only watches`)
 		}
 	}
-	c.OnStop = Action(t.choice("on_stop", string(Leave), "leave", "hold", "off"))
-	c.AtTarget = Action(t.choice("at_target", "tell", "tell", "hold", "off"))
-	if c.AtTarget == "tell" {
-		c.AtTarget = Leave
-	}
+	c.OnStop = acts[t.choice("on_stop", "leave", "leave", "hold", "off")]
+	c.AtTarget = acts[t.choice("at_target", "tell", "tell", "hold", "off")]
 	c.HoldAmperes = t.measure("hold_current", quantity.Current, positive, unstated().SI)
 	c.readChemistry(t)
 	c.readWatch(t)
@@ -134,3 +107,6 @@ func (c *Cell) readChemistry(t *table) {
 	c.Efficiency = readEfficiency(t.orEmpty("efficiency"))
 	c.Working = readWorking(t.orEmpty("working"))
 }
+
+// acts are the words of the file for what becomes of an output.
+var acts = map[string]alerts.Act{"tell": alerts.Tell, "leave": alerts.Tell, "hold": alerts.Hold, "off": alerts.Off}

@@ -84,19 +84,17 @@ func volts(v float64) string   { return quantity.Format(quantity.Voltage, v) }
 type decision struct {
 	at  *table
 	key string
-	do  Action
+	do  alerts.Act
 }
 
 // decisions lists what the cell may be led to do, in a fixed order.
 func (c *Cell) decisions(t *table) []decision {
 	all := []decision{{t, "on_stop", c.OnStop}, {t, "at_target", c.AtTarget}}
 	alarms := t.orEmpty("alarm")
-	for _, condition := range alerts.Conditions() {
-		if r, ok := c.Responses[condition]; ok {
-			all = append(all, decision{alarms.orEmpty(condition.String()), "then", r.Do})
-		}
+	for _, r := range c.Reactions {
+		all = append(all, decision{alarms.orEmpty(r.Condition.String()), "then", r.Do})
 	}
-	return slices.DeleteFunc(all, func(d decision) bool { return d.do == Leave })
+	return slices.DeleteFunc(all, func(d decision) bool { return d.do == alerts.Tell })
 }
 
 // checkHands keeps every action within what the operator permitted and the metal bears.
@@ -104,11 +102,11 @@ func (c *Cell) checkHands(t *table) {
 	safe, why := c.safeState()
 	holds := c.May.Hold
 	for _, d := range c.decisions(t) {
-		holds = holds || d.do == Hold
+		holds = holds || d.do == alerts.Hold
 		if !c.May.Allows(d.do) {
 			d.at.bad(d.key, fmt.Sprintf("'%s' is not permitted for this cell", d.do), fmt.Sprintf(`add "%s" to may, or leave this out: nightcell then only tells`, d.do))
 		}
-		if safe != "" && safe != d.do && c.Reason == "" {
+		if safe != alerts.Tell && safe != d.do && c.Reason == "" {
 			d.at.bad(d.key, fmt.Sprintf("'%s' is not the safe state of %s: %s", d.do, c.Bath.Metal, why), fmt.Sprintf(`choose '%s', or say why not with reason = "…" in [%s]`, safe, t.path))
 		}
 	}
@@ -118,28 +116,28 @@ func (c *Cell) checkHands(t *table) {
 	case c.HoldAmperes > c.Limits.Amperes:
 		t.bad("hold_current", fmt.Sprintf("%s is more than the limit of %s", amperes(c.HoldAmperes), amperes(c.Limits.Amperes)), "a hold current is a small part of the working current")
 	}
-	if c.AtTarget != Leave && c.Target == nil {
+	if c.AtTarget != alerts.Tell && c.Target == nil {
 		t.bad("at_target", "there is no target", "write ["+t.path+".target]")
 	}
 }
 
-// safeState is what the table of metals says of an output that nobody stands by; "" when it says nothing.
-func (c *Cell) safeState() (do Action, why string) {
+// safeState is what the table of metals says of an output that nobody stands by; Tell when it says nothing.
+func (c *Cell) safeState() (do alerts.Act, why string) {
 	if c.Bath == nil {
-		return "", ""
+		return alerts.Tell, ""
 	}
 	metal, err := matter.LookUp(c.Bath.Metal)
 	if err != nil {
-		return "", ""
+		return alerts.Tell, ""
 	}
 	stop := metal.Stop(matter.Medium(c.Bath.Medium))
 	switch stop.Unattended {
 	case matter.Hold:
-		return Hold, stop.Why
+		return alerts.Hold, stop.Why
 	case matter.Off:
-		return Off, stop.Why
+		return alerts.Off, stop.Why
 	}
-	return "", ""
+	return alerts.Tell, ""
 }
 
 // checkCells makes sure that the cells named by routes and pushes exist.

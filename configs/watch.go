@@ -1,8 +1,10 @@
 package configs
 
 import (
+	"cmp"
 	"fmt"
 	"net"
+	"slices"
 	"strconv"
 	"time"
 
@@ -20,10 +22,10 @@ func (c *Cell) readWatch(t *table) {
 	readLimits(t.orEmpty("limits"), &l)
 	readWarmup(t.orEmpty("warmup"), &l.Warmup)
 	readCalm(t, &l)
-	c.Responses = map[alerts.Condition]Response{}
 	for _, n := range t.each("alarm") {
 		c.readAlarm(n, &l)
 	}
+	slices.SortFunc(c.Reactions, func(a, b alerts.Reaction) int { return cmp.Compare(a.Condition, b.Condition) })
 	c.Limits = l
 }
 
@@ -110,11 +112,11 @@ func (c *Cell) readAlarm(n named, l *alerts.Limits) {
 	}
 	t.find("reason")
 	s.Source = "the configuration"
-	do := Action(t.choice("then", "tell", "tell", "hold", "off"))
+	do := acts[t.choice("then", "tell", "tell", "hold", "off")]
 	after := t.duration("then_after", 0, 0)
 	switch {
-	case do != "tell":
-		c.Responses[condition] = Response{Do: do, After: after}
+	case do != alerts.Tell:
+		c.Reactions = append(c.Reactions, alerts.Reaction{Condition: condition, Do: do, After: after})
 	case t.has("then_after"):
 		t.bad("then_after", "nothing is to be done then", `write then = "off" or then = "hold", or leave this out`)
 	}

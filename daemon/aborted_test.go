@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"errors"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -11,6 +12,8 @@ import (
 	"nightcell/daemon/control"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/runlog"
+	"nightcell/daemon/watch"
+	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
 
@@ -18,19 +21,11 @@ import (
 // deposit stands in list, page and reminders, over a restart too, until somebody acknowledges it.
 func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		dir, b, phone := t.TempDir(), newBench(t, drivers.NewClock(1), shortScenario), &letterBox{}
+		dir, b, phone := t.TempDir(), watchtest.New(t, drivers.NewClock(1), watchtest.Short), &watchtest.LetterBox{}
 		begin := func() (*Daemon, func()) {
-			d := daemonOf(t, b, dir, `may = ["off"]`, "")
-			c := d.cells[0]
-			c.set.Reactions = []alerts.Reaction{{Condition: alerts.HardShort, Do: alerts.Off}}
-			box, err := routes.NewOutbox(d.outbox(d.o.Config, c), routes.Way{Route: phone, Repeat: 30 * time.Minute})
-			if err != nil {
-				t.Fatal(err)
-			}
-			box.Start()
-			d.boxes[0].box.Store(box)
-			c.set.Wake = box.Wake
-			stop := start(t, c)
+			d := daemonOf(t, b, dir, `may = ["off"]`, "[cell.zinc-1.alarm.hard-short]\nthen = \"off\"\n")
+			d.join(t, routes.Way{Route: phone, Repeat: 30 * time.Minute}).Start()
+			stop := watchtest.Start(t, d.cells[0])
 			return d, func() {
 				if err := stop(); err != nil {
 					t.Error(err)
@@ -40,9 +35,9 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 				}
 			}
 		}
-		check := func(when string, c *Cell) {
+		check := func(when string, c *watch.Cell) {
 			s := c.Latest()
-			a, stands := standing(s, alerts.OutputOff)
+			a, stands := watchtest.Standing(s, alerts.OutputOff)
 			if !s.Ended || !stands || a.State != alerts.UNACK.String() || !strings.Contains(a.Action, "Take the cathode out") || !strings.Contains(a.Text, "on the cathode") {
 				t.Errorf("%s: ended %v, alarms %+v", when, s.Ended, s.Alarms)
 			}
@@ -63,7 +58,7 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 		if s := d.cells[0].Latest(); s.Run != run || s.Charge.CountedCoulombs != charge || !(s.Charge.TargetCoulombs > charge) {
 			t.Errorf("after a restart %s with %g of %g C, before %s with %g C", s.Run, s.Charge.CountedCoulombs, s.Charge.TargetCoulombs, run, charge)
 		}
-		told := phone.of(alerts.OutputOff)
+		told := phone.Of(alerts.OutputOff)
 		if !strings.HasPrefix(told, "alarm alarm alarm") {
 			t.Errorf("told %q: an alarm and its reminders are due", told)
 		}
@@ -82,7 +77,7 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 			t.Error("acknowledged twice")
 		}
 		<-time.After(time.Hour)
-		if again := phone.of(alerts.OutputOff); again != told {
+		if again := phone.Of(alerts.OutputOff); again != told {
 			t.Errorf("after the answer %q became %q", told, again)
 		}
 		stop()
@@ -101,28 +96,29 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 // TestANewRunAnswersAnAbort: whoever begins again has seen the deposit.
 func TestANewRunAnswersAnAbort(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t, drivers.NewClock(1), liveScenario)
-		c, _, phone := toldBy(t, b)
-		c.set.May.Off = true
-		o := operator{&Daemon{cells: []*Cell{c}}}
-		stop := start(t, c)
+		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
+		phone := &watchtest.LetterBox{}
+		d := daemonOf(t, b, t.TempDir(), `may = ["off"]`, "")
+		d.join(t, routes.Way{Route: phone}).Start()
+		c, o := d.cells[0], operator{d}
+		stop := watchtest.Start(t, c)
 		<-time.After(20 * time.Minute)
 		if _, err := o.Off(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {
 			t.Fatal(err)
 		}
 		<-time.After(time.Minute)
-		if a, stands := standing(c.Latest(), alerts.OutputOff); !stands || a.Priority != "medium" || !strings.Contains(a.Text, "asked for by test") {
+		if a, stands := watchtest.Standing(c.Latest(), alerts.OutputOff); !stands || a.Priority != "medium" || !strings.Contains(a.Text, "asked for by test") {
 			t.Errorf("by hand: %+v", c.Latest().Alarms)
 		}
-		b.i.Handle([]byte("OUTP ON\n"))
+		b.Instrument.Handle([]byte("OUTP ON\n"))
 		<-time.After(time.Minute)
-		if a, stands := standing(c.Latest(), alerts.OutputOff); stands || c.Latest().Ended {
+		if a, stands := watchtest.Standing(c.Latest(), alerts.OutputOff); stands || c.Latest().Ended {
 			t.Errorf("in the new run: %+v", a)
 		}
-		if got := phone.of(alerts.OutputOff); got != "alarm cleared" {
+		if got := phone.Of(alerts.OutputOff); got != "alarm cleared" {
 			t.Errorf("told %q", got)
 		}
-		if err := stop(); err != nil {
+		if err := errors.Join(stop(), d.stopBoxes()); err != nil {
 			t.Error(err)
 		}
 	})

@@ -18,8 +18,10 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/daemon/metrics"
+	"nightcell/daemon/notices"
 	"nightcell/daemon/push"
 	"nightcell/daemon/snapshot"
+	"nightcell/daemon/watch"
 	"nightcell/drivers"
 	"nightcell/drivers/lock"
 	"nightcell/drivers/scpi"
@@ -43,7 +45,7 @@ type Options struct {
 // Daemon keeps the watch over all cells of a configuration.
 type Daemon struct {
 	o       Options
-	cells   []*Cell
+	cells   []*watch.Cell
 	boxes   []*outbox
 	pushes  []*push.Push
 	metrics *metrics.Metrics
@@ -77,7 +79,7 @@ func New(o Options) (*Daemon, error) {
 	rack := new(scpi.Rack)
 	for i := range o.Config.Cells {
 		cell := &o.Config.Cells[i]
-		s, err := settingsOf(o.Config, cell, rack, o.Clock, o.Log)
+		s, err := watch.SettingsOf(o.Config, cell, rack, o.Clock, o.Log)
 		if err != nil {
 			return nil, errors.Join(err, d.unlock())
 		}
@@ -95,7 +97,7 @@ func New(o Options) (*Daemon, error) {
 		}
 		s.Outside = d.outside(box)
 		d.boxes = append(d.boxes, box)
-		d.cells = append(d.cells, NewCell(s, o.Clock))
+		d.cells = append(d.cells, watch.New(s, watch.MachineOf(o.Clock)))
 	}
 	boxes, err := d.newBoxes(o.Config)
 	if err != nil {
@@ -180,12 +182,15 @@ func (d *Daemon) newBoxes(cfg *configs.Config) ([]*routes.Outbox, error) {
 }
 
 // outbox is what the routes of a cell share.
-func (d *Daemon) outbox(cfg *configs.Config, c *Cell) routes.Options {
+func (d *Daemon) outbox(cfg *configs.Config, c *watch.Cell) routes.Options {
 	return routes.Options{
-		Source: newNoticeSource(cfg.Data, c.Name()),
+		Source: notices.NewSource(cfg.Data, c.Name()),
 		Store:  routes.Directory{Path: filepath.Join(cfg.Data, "routes", c.Name()), Write: writeSmall},
-		Clock:  d.o.Clock, Log: d.o.Log, Picture: c.picture,
-		Present: func(string) map[string]float64 { return c.present() },
+		Clock:  d.o.Clock, Log: d.o.Log,
+		Picture: func(ctx context.Context, n routes.Notice) ([]byte, error) {
+			return notices.Picture(ctx, cfg.Data, c.Name(), n)
+		},
+		Present: func(string) map[string]float64 { return d.present(c.Latest()) },
 	}
 }
 
@@ -224,12 +229,10 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 // the watch counts as ready.
 func (d *Daemon) pickUp() error {
 	for i, c := range d.cells {
-		if err := c.pickUp(); err != nil {
+		if err := c.PickUp(); err != nil {
 			errs := []error{fmt.Errorf("cell %s: %w", c.Name(), err)}
 			for _, other := range d.cells[:i] {
-				if other.run != nil {
-					errs = append(errs, other.run.close(other))
-				}
+				errs = append(errs, other.GiveUp())
 			}
 			return errors.Join(errs...)
 		}

@@ -1,5 +1,3 @@
-// Package daemon keeps the watch: one goroutine for each cell polls its supply,
-// counts the charge, writes the run log, judges the alarms and publishes a
-// snapshot, in this order and with nothing slow in between. Whatever takes long
-// (dashboards, notices, pages, pushes) reads the snapshot or the log instead.
+// Package daemon is the supervisor: it makes the watches over the cells of a configuration, serves page, metrics and
+// control socket, carries notices and pushes, reloads, and shuts all of it down in order.
 package daemon

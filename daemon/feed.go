@@ -6,6 +6,7 @@ import (
 
 	"nightcell/alerts/routes"
 	"nightcell/daemon/snapshot"
+	"nightcell/daemon/watch"
 )
 
 // leastPatience is the shortest age, in the machine's own time, at which a reading or a
@@ -38,11 +39,11 @@ func (d *Daemon) kept() bool {
 	fresh := false
 	for _, c := range d.cells {
 		s := c.Latest()
-		if s == nil || !c.turns() {
+		if s == nil || !d.turns(c) {
 			return false
 		}
 		age, known := d.readingAge(s)
-		fresh = fresh || known && d.o.Clock.Real(age) <= max(d.o.Clock.Real(5*c.every), leastPatience)
+		fresh = fresh || known && d.o.Clock.Real(age) <= max(d.o.Clock.Real(5*c.Every()), leastPatience)
 	}
 	return fresh
 }
@@ -63,8 +64,8 @@ func (d *Daemon) pulses() ([]routes.Pulse, bool) {
 		if known {
 			all = append(all, routes.Pulse{Cell: s.Name, ChargeCoulombs: s.Charge.CountedCoulombs, ReadingAgeSeconds: age.Seconds()})
 		}
-		fresh := known && d.o.Clock.Real(age) <= max(d.o.Clock.Real(5*c.every), leastPatience)
-		alive = alive && c.turns() && !c.barred.Load() && (fresh || s.Waiting)
+		fresh := known && d.o.Clock.Real(age) <= max(d.o.Clock.Real(5*c.Every()), leastPatience)
+		alive = alive && d.turns(c) && !c.Barred() && (fresh || s.Waiting)
 	}
 	return all, alive
 }
@@ -78,8 +79,7 @@ func (d *Daemon) readingAge(s *snapshot.Cell) (time.Duration, bool) {
 	return max(0, d.o.Clock.Now()-s.Reading.Mono), true
 }
 
-// turns says whether the cell's loop came round lately. Any goroutine may ask.
-func (c *Cell) turns() bool {
-	clock := c.m.clock
-	return clock.Real(c.m.now()-time.Duration(c.turned.Load())) <= max(clock.Real(5*c.every), leastPatience)
+// turns says whether the cell's loop came round lately.
+func (d *Daemon) turns(c *watch.Cell) bool {
+	return d.o.Clock.Real(d.o.Clock.Now()-c.Turned()) <= max(d.o.Clock.Real(5*c.Every()), leastPatience)
 }

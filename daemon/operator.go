@@ -12,7 +12,9 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
+	"nightcell/daemon/notices"
 	"nightcell/daemon/snapshot"
+	"nightcell/daemon/watch"
 )
 
 // operator is what a person may ask of the daemon, through the socket or the page.
@@ -29,7 +31,7 @@ var (
 func (d *Daemon) Operator() control.Operator { return operator{d} }
 
 // cell finds a cell by name.
-func (o operator) cell(name string) (*Cell, error) {
+func (o operator) cell(name string) (*watch.Cell, error) {
 	for _, c := range o.d.cells {
 		if c.Name() == name {
 			return c, nil
@@ -133,13 +135,13 @@ func stateOfAlarm(name string) (s alerts.State) {
 	return s
 }
 
-// onAlarm lets do act on the alarm that an order names.
+// onAlarm lets an order act on the alarm that it names.
 func (o operator) onAlarm(ctx context.Context, a control.AlarmOrder, do func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error)) error {
 	c, err := o.cell(a.Cell)
 	if err != nil {
 		return err
 	}
-	return c.onAlarm(ctx, a.Condition, do)
+	return c.ChangeAlarm(ctx, a.Condition, do)
 }
 
 // Acknowledge implements control.Operator.
@@ -148,12 +150,7 @@ func (o operator) Acknowledge(ctx context.Context, a control.AlarmOrder) error {
 	if err != nil {
 		return err
 	}
-	if done, err := c.answerEnd(ctx, a); done || err != nil {
-		return err
-	}
-	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
-		return b.Acknowledge(cond, a.By, utc)
-	})
+	return c.Acknowledge(ctx, a)
 }
 
 // Shelve implements control.Operator.
@@ -176,7 +173,7 @@ func (o operator) Enter(ctx context.Context, e control.Entry) (control.Entered, 
 	if err != nil {
 		return control.Entered{}, err
 	}
-	return c.enter(ctx, e)
+	return c.Enter(ctx, e)
 }
 
 // Settle implements control.Operator.
@@ -185,7 +182,7 @@ func (o operator) Settle(ctx context.Context, s control.Settlement) (control.Set
 	if err != nil {
 		return s, err
 	}
-	return c.settle(ctx, s)
+	return c.Settle(ctx, s)
 }
 
 // Off implements control.Operator.
@@ -194,7 +191,7 @@ func (o operator) Off(ctx context.Context, a control.CellOrder) (control.Outcome
 	if err != nil {
 		return control.Outcome{}, err
 	}
-	if err := c.switchOffFor(ctx, a.By); err != nil {
+	if err := c.SwitchOff(ctx, a.By); err != nil {
 		return control.Outcome{Text: err.Error()}, err
 	}
 	return control.Outcome{Verified: true, Text: "the supply says its output is off and no current flows"}, nil
@@ -206,7 +203,7 @@ func (o operator) Hold(ctx context.Context, a control.CellOrder) (control.Outcom
 	if err != nil {
 		return control.Outcome{}, err
 	}
-	amperes, err := c.holdFor(ctx, a.By)
+	amperes, err := c.Hold(ctx, a.By)
 	if err != nil {
 		return control.Outcome{Text: err.Error()}, err
 	}
@@ -224,9 +221,9 @@ func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Rec
 			continue
 		}
 		receipts := b.box.Load().Drill(ctx, routes.Notice{
-			ID: noticeID("drill-"+a.Cell, o.d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: routes.Low, At: o.d.o.Clock.UTC(),
-			Subject: "test of the routes", Text: "This is a drill, asked for by " + a.By + ", and tells of no alarm. " + c.standingWords(), Drill: true,
-			Supply: c.set.Supply, Values: c.present(),
+			ID: notices.ID("drill-"+a.Cell, o.d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: routes.Low, At: o.d.o.Clock.UTC(),
+			Subject: "test of the routes", Text: "This is a drill, asked for by " + a.By + ", and tells of no alarm. " + standingWords(c.Latest()), Drill: true,
+			Supply: c.Supply(), Values: o.d.present(c.Latest()),
 		})
 		if len(receipts) == 0 {
 			return nil, control.BadRequest("no route is configured for cell %s; write a [route.NAME] table", a.Cell)
@@ -255,4 +252,13 @@ func (o operator) ReturnToService(ctx context.Context, a control.AlarmOrder) err
 	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.ReturnToService(cond, a.By, utc)
 	})
+}
+
+// Step implements control.Stepper.
+func (o operator) Step(ctx context.Context, s control.StepOrder) (control.StepResult, error) {
+	c, err := o.cell(s.Cell)
+	if err != nil {
+		return control.StepResult{}, err
+	}
+	return c.Step(ctx, s)
 }

@@ -10,6 +10,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/daemon/control"
+	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
 
@@ -38,9 +39,9 @@ func TestTheAlarmListBeginsWithWhatStands(t *testing.T) {
 // answer; what cannot be judged while the output is off is no alarm.
 func TestStatusCountsAlarmsThatCount(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t, drivers.NewClock(1), liveScenario+"[[event]]\nat = \"10 min\"\nkind = \"hard-short\"\nohms = 0.03\nlasts = \"5 min\"\n")
+		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live+"[[event]]\nat = \"10 min\"\nkind = \"hard-short\"\nohms = 0.03\nlasts = \"5 min\"\n")
 		d := daemonOf(t, b, t.TempDir(), "", "")
-		stop := start(t, d.cells[0])
+		stop := watchtest.Start(t, d.cells[0])
 		<-time.After(30 * time.Minute)
 		status, err := operator{d}.Status(t.Context())
 		if err != nil {
@@ -78,13 +79,13 @@ func TestStatusCountsAlarmsThatCount(t *testing.T) {
 // TestStatusOfACellNeverReadTellsNoFigures: 0 V and 0 A would say that the output is off.
 func TestStatusOfACellNeverReadTellsNoFigures(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t, drivers.NewClock(1), liveScenario)
-		b.set(func() { b.gone = true })
+		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
+		b.Change(func() { b.Gone = true })
 		d := daemonOf(t, b, t.TempDir(), "", "")
 		if status, err := (operator{d}).Status(t.Context()); err != nil || status == nil {
 			t.Errorf("before any cell has come round: %v, %v; nil would be null in JSON", status, err)
 		}
-		stop := start(t, d.cells[0])
+		stop := watchtest.Start(t, d.cells[0])
 		look := func(read bool) {
 			t.Helper()
 			<-time.After(time.Minute)
@@ -103,7 +104,7 @@ func TestStatusOfACellNeverReadTellsNoFigures(t *testing.T) {
 			}
 		}
 		look(false)
-		b.set(func() { b.gone = false })
+		b.Change(func() { b.Gone = false })
 		look(true)
 		if err := stop(); err != nil {
 			t.Fatal(err)

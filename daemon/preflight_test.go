@@ -11,7 +11,10 @@ import (
 
 	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
+	"nightcell/daemon/notices"
 	"nightcell/daemon/runlog"
+	"nightcell/daemon/watch"
+	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
 
@@ -35,11 +38,11 @@ func (delivered) Name() string                                                 {
 func (delivered) Deliver(context.Context, routes.Notice) (routes.Proof, error) { return "taken", nil }
 
 // proven is a daemon on a bench whose one route has proved that it delivers, or not.
-func proven(t *testing.T, b *bench, cellLines, rest string, proof bool) (*Daemon, func() error) {
+func proven(t *testing.T, b *watchtest.Bench, cellLines, rest string, proof bool, tune ...func(*watch.Settings, *watch.Machine)) (*Daemon, func() error) {
 	t.Helper()
-	d := daemonOf(t, b, t.TempDir(), cellLines, rest)
+	d := daemonOf(t, b, t.TempDir(), cellLines, rest, tune...)
 	box, err := routes.NewOutbox(routes.Options{
-		Source: newNoticeSource(d.o.Config.Data, "zinc-1"), Clock: d.o.Clock,
+		Source: notices.NewSource(d.o.Config.Data, "zinc-1"), Clock: d.o.Clock,
 		Store: routes.Directory{Path: t.TempDir(), Write: writeSmall},
 	}, routes.Way{Route: delivered{}})
 	if err != nil {
@@ -53,7 +56,7 @@ func proven(t *testing.T, b *bench, cellLines, rest string, proof bool) (*Daemon
 			t.Fatalf("drill: %+v", r)
 		}
 	}
-	stop := start(t, d.cells[0])
+	stop := watchtest.Start(t, d.cells[0])
 	return d, func() error {
 		err := stop()
 		return errors.Join(err, d.stopBoxes())
@@ -66,7 +69,7 @@ func TestPreflight(t *testing.T) {
 	t.Parallel()
 	for _, tt := range []struct {
 		name, script string
-		meddle       func(t *testing.T, b *bench, c *Cell)
+		meddle       func(t *testing.T, b *watchtest.Bench, c *watch.Cell)
 		confirmed    []string
 		unproven     bool
 		failed       []string // names of the checks that fail; none: cleared
@@ -81,19 +84,25 @@ func TestPreflight(t *testing.T) {
 		{name: "more volts than the limit", script: strings.Replace(eveningScenario, "protect_volts = 6.4", "protect_volts = 12\nvolts = 10", 1),
 			confirmed: toConfirm, failed: []string{"voltage protection"}},
 		{name: "the supply does not tell", script: eveningScenario, confirmed: toConfirm,
-			meddle: func(_ *testing.T, b *bench, _ *Cell) { b.set(func() { b.blind = true }) }, failed: []string{"supply"}},
+			meddle: func(_ *testing.T, b *watchtest.Bench, _ *watch.Cell) { b.Change(func() { b.Blind = true }) }, failed: []string{"supply"}},
 		{name: "the line is lost", script: eveningScenario, confirmed: toConfirm,
-			meddle: func(_ *testing.T, b *bench, _ *Cell) { b.set(func() { b.gone = true }); <-time.After(time.Minute) },
+			meddle: func(_ *testing.T, b *watchtest.Bench, _ *watch.Cell) {
+				b.Change(func() { b.Gone = true })
+				<-time.After(time.Minute)
+			},
 			failed: []string{"supply", "reading", "no urgent alarm"}},
 		{name: "switched off meanwhile", script: eveningScenario, confirmed: toConfirm,
-			meddle: func(_ *testing.T, b *bench, _ *Cell) { b.i.Handle([]byte("OUTP OFF\n")); <-time.After(time.Minute) },
+			meddle: func(_ *testing.T, b *watchtest.Bench, _ *watch.Cell) {
+				b.Instrument.Handle([]byte("OUTP OFF\n"))
+				<-time.After(time.Minute)
+			},
 			failed: []string{"reading", "no urgent alarm"}},
 		{name: "a protection has acted", script: eveningScenario + "[[event]]\nat = \"119 s\"\nkind = \"trip\"\nprotection = \"over-current\"\n", confirmed: toConfirm,
-			meddle: func(*testing.T, *bench, *Cell) { <-time.After(time.Minute) }, failed: []string{"protections not tripped", "reading", "no urgent alarm"}},
+			meddle: func(*testing.T, *watchtest.Bench, *watch.Cell) { <-time.After(time.Minute) }, failed: []string{"protections not tripped", "reading", "no urgent alarm"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				b := newBench(t, drivers.NewClock(1), tt.script)
+				b := watchtest.New(t, drivers.NewClock(1), tt.script)
 				d, stop := proven(t, b, "", "", !tt.unproven)
 				c := d.cells[0]
 				<-time.After(2 * time.Minute)
@@ -122,7 +131,7 @@ func TestPreflight(t *testing.T) {
 					t.Fatal(err)
 				}
 				cleared := 0
-				eachRecord(t, s.Run, func(r *runlog.Record) {
+				watchtest.EachRecord(t, s.Run, func(r *runlog.Record) {
 					if r.Text("kind") != "cleared" {
 						return
 					}
@@ -142,14 +151,14 @@ func TestPreflight(t *testing.T) {
 // TestPreflightNeedsARun refuses before the output was switched on by hand.
 func TestPreflightNeedsARun(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t, drivers.NewClock(1), "name = \"off\"\n[supply]\noutput = \"off\"\n[[event]]\nat = \"30 s\"\nkind = \"lead-off\"\n")
+		b := watchtest.New(t, drivers.NewClock(1), "name = \"off\"\n[supply]\noutput = \"off\"\n[[event]]\nat = \"30 s\"\nkind = \"lead-off\"\n")
 		d, stop := proven(t, b, "", "", true)
 		<-time.After(time.Minute)
 		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: toConfirm})
 		if err == nil || !strings.Contains(err.Error(), "nightcell never does") {
 			t.Errorf("got %v", err)
 		}
-		b.i.Handle([]byte("OUTP ON\n"))
+		b.Instrument.Handle([]byte("OUTP ON\n"))
 		<-time.After(time.Minute)
 		_, err = operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: toConfirm})
 		if err == nil || !strings.Contains(err.Error(), "look at leads and clips") {
@@ -158,7 +167,7 @@ func TestPreflightNeedsARun(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
-		if got := b.sent(); len(got) != 0 {
+		if got := b.Sent(); len(got) != 0 {
 			t.Errorf("sent %q", got)
 		}
 	})
@@ -167,12 +176,11 @@ func TestPreflightNeedsARun(t *testing.T) {
 // TestPreflightSaysWhyNoRunBegins although current flows.
 func TestPreflightSaysWhyNoRunBegins(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t, drivers.NewClock(1), liveScenario)
-		d := daemonOf(t, b, t.TempDir(), "", "")
-		disk := &barredDisk{}
-		disk.set(true)
-		d.cells[0].set.FS = disk
-		stop := start(t, d.cells[0])
+		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
+		disk := &watchtest.Disk{}
+		disk.Barred.Store(true)
+		d := daemonOf(t, b, t.TempDir(), "", "", onDisk(disk))
+		stop := watchtest.Start(t, d.cells[0])
 		<-time.After(time.Minute)
 		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: toConfirm})
 		if err == nil || !strings.Contains(err.Error(), "nothing is counted or watched") || !strings.Contains(err.Error(), "permission denied") {

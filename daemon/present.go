@@ -6,12 +6,12 @@ import (
 	"strings"
 
 	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/snapshot"
 )
 
-// present are the figures of the newest snapshot, named as in a notice, for what is told without a change of
+// present are the figures of a cell's newest snapshot, nil before the first, named as in a notice, for what is told without a change of
 // an alarm: reminders, escalations, drills. Any goroutine may ask.
-func (c *Cell) present() map[string]float64 {
-	s := c.Latest()
+func (d *Daemon) present(s *snapshot.Cell) map[string]float64 {
 	if s == nil {
 		return nil
 	}
@@ -24,7 +24,7 @@ func (c *Cell) present() map[string]float64 {
 	}
 	if !s.Reading.At.IsZero() {
 		all["reading_volts"], all["reading_amperes"] = s.Reading.Volts, s.Reading.Amperes
-		all["reading_age_seconds"] = max(0, c.m.now()-s.Reading.Mono).Seconds()
+		all["reading_age_seconds"] = max(0, d.o.Clock.Now()-s.Reading.Mono).Seconds()
 	}
 	for name, v := range all {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
@@ -35,8 +35,7 @@ func (c *Cell) present() map[string]float64 {
 }
 
 // standingWords tells which alarms stand at this moment, and how old each is.
-func (c *Cell) standingWords() string {
-	s := c.Latest()
+func standingWords(s *snapshot.Cell) string {
 	if s == nil {
 		return "Nothing is known of the cell yet."
 	}

@@ -12,25 +12,19 @@ import (
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
+	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
 
 // TestRemindersAndDrillsAreOfNow: the current is too high, somebody turns it down and not far enough, and nobody answers.
 func TestRemindersAndDrillsAreOfNow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t, drivers.NewClock(1), liveScenario+"[[event]]\nat = \"30 min\"\nkind = \"panel\"\namperes = 3.6\n"+
+		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live+"[[event]]\nat = \"30 min\"\nkind = \"panel\"\namperes = 3.6\n"+
 			"[[event]]\nat = \"35 min\"\nkind = \"panel\"\namperes = 3.4\n")
-		d, phone := daemonOf(t, b, t.TempDir(), "", ""), &letterBox{}
+		d, phone := daemonOf(t, b, t.TempDir(), "", ""), &watchtest.LetterBox{}
 		c := d.cells[0]
-		o := d.outbox(d.o.Config, c)
-		box, err := routes.NewOutbox(o, routes.Way{Route: phone, Repeat: 20 * time.Minute})
-		if err != nil {
-			t.Fatal(err)
-		}
-		box.Start()
-		d.boxes[0].box.Store(box)
-		c.set.Wake = box.Wake
-		stop := start(t, c)
+		d.join(t, routes.Way{Route: phone, Repeat: 20 * time.Minute}).Start()
+		stop := watchtest.Start(t, c)
 		<-time.After(55 * time.Minute)
 		if _, err := (operator{d}).Drill(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {
 			t.Fatal(err)
@@ -41,12 +35,10 @@ func TestRemindersAndDrillsAreOfNow(t *testing.T) {
 		if err := d.stopBoxes(); err != nil {
 			t.Fatal(err)
 		}
-		phone.mu.Lock()
-		defer phone.mu.Unlock()
 		about := func(n routes.Notice) bool { return n.Condition == alerts.OverCurrent.String() }
-		first := phone.got[slices.IndexFunc(phone.got, about)]
-		again := phone.got[slices.IndexFunc(phone.got, func(n routes.Notice) bool { return about(n) && n.Repeat == 1 })]
-		drill := phone.got[slices.IndexFunc(phone.got, func(n routes.Notice) bool { return n.Drill })]
+		first := phone.Got()[slices.IndexFunc(phone.Got(), about)]
+		again := phone.Got()[slices.IndexFunc(phone.Got(), func(n routes.Notice) bool { return about(n) && n.Repeat == 1 })]
+		drill := phone.Got()[slices.IndexFunc(phone.Got(), func(n routes.Notice) bool { return n.Drill })]
 		for name, tt := range map[string]struct {
 			n               routes.Notice
 			amperes, charge float64 // A, C
@@ -66,7 +58,7 @@ func TestRemindersAndDrillsAreOfNow(t *testing.T) {
 		if !strings.Contains(drill.Text, "over-current for 24 min") || strings.Contains(drill.Text, "Nothing is wrong") {
 			t.Errorf("the drill says %q", drill.Text)
 		}
-		if old, now := pictureOf(t, c, first), pictureOf(t, c, again); len(old) == 0 || bytes.Equal(old, now) {
+		if old, now := pictureOf(t, d, first), pictureOf(t, d, again); len(old) == 0 || bytes.Equal(old, now) {
 			t.Error("the reminder shows the picture of the alarm")
 		}
 	})

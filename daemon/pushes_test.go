@@ -13,8 +13,10 @@ import (
 	"testing"
 	"time"
 
-	"nightcell/configs"
+	"nightcell/daemon/run"
 	"nightcell/daemon/runlog"
+	"nightcell/daemon/watch"
+	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 	"nightcell/integrate"
 )
@@ -47,8 +49,7 @@ func TestPushOverTLS(t *testing.T) {
 				}
 			}
 			rest := fmt.Sprintf("[push.house]\nurl = %q\nevery = \"100 ms\"\n"+tt.lines, server.URL, secret, ca)
-			text := fmt.Sprintf(zincConfig, dir, filepath.Join(dir, "s"), "", `recover = "68 %"`, rest)
-			cfg, err := configs.Parse("test.toml", []byte(text))
+			cfg, err := watchtest.Zinc(dir, "", `recover = "68 %"`, rest)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -61,7 +62,7 @@ func TestPushOverTLS(t *testing.T) {
 				t.Fatal(err)
 			}
 			var said strings.Builder
-			d := &Daemon{o: Options{Config: cfg, Log: slog.New(slog.NewTextHandler(&said, nil))}, cells: []*Cell{NewCell(Settings{Cell: "zinc-1"}, drivers.NewClock(1))}}
+			d := &Daemon{o: Options{Config: cfg, Log: slog.New(slog.NewTextHandler(&said, nil))}, cells: []*watch.Cell{watch.New(watch.Settings{Settings: run.Settings{Cell: "zinc-1"}}, watch.MachineOf(drivers.NewClock(1)))}}
 			p, err := d.newPush(&cfg.Pushes[0])
 			if err != nil {
 				t.Fatal(err)
@@ -109,7 +110,7 @@ func TestPushMistakes(t *testing.T) {
 		{"ca_file = \"" + empty + "\"", "no certificate"},
 	} {
 		rest := "[push.house]\nurl = \"https://db.example\"\nform = \"v2\"\norg = \"o\"\nbucket = \"b\"\n" + tt.lines + "\n"
-		cfg, err := configs.Parse("test.toml", fmt.Appendf(nil, zincConfig, dir, filepath.Join(dir, "s"), "", `recover = "68 %"`, rest))
+		cfg, err := watchtest.Zinc(dir, "", `recover = "68 %"`, rest)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -12,6 +12,8 @@ import (
 	"nightcell/configs"
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
+	"nightcell/daemon/watch"
+	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 	"nightcell/drivers/scpi"
 	"nightcell/drivers/simulated"
@@ -48,7 +50,7 @@ func TestTwoCellsOnOneSupply(t *testing.T) {
 	t.Parallel() // most of it is waiting
 	dir := t.TempDir()
 	clock := drivers.NewClock(1)
-	scenario, err := simulated.ParseScenario("two", []byte(liveScenario+"[[event]]\nat = \"20 s\"\nkind = \"unplug\"\nlasts = \"500 ms\"\n"))
+	scenario, err := simulated.ParseScenario("two", []byte(watchtest.Live+"[[event]]\nat = \"20 s\"\nkind = \"unplug\"\nlasts = \"500 ms\"\n"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -73,15 +75,15 @@ func TestTwoCellsOnOneSupply(t *testing.T) {
 		t.Fatal(err)
 	}
 	rack := new(scpi.Rack)
-	var cells [2]*Cell
+	var cells [2]*watch.Cell
 	var stops [2]func() error
 	for n := range cells {
-		s, err := settingsOf(cfg, &cfg.Cells[n], rack, clock, slog.New(slog.DiscardHandler))
+		s, err := watch.SettingsOf(cfg, &cfg.Cells[n], rack, clock, slog.New(slog.DiscardHandler))
 		if err != nil {
 			t.Fatal(err)
 		}
-		cells[n] = NewCell(s, clock)
-		stops[n] = start(t, cells[n])
+		cells[n] = watch.New(s, watch.MachineOf(clock))
+		stops[n] = watchtest.Start(t, cells[n])
 	}
 	defer func() {
 		if t.Failed() {

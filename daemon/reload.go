@@ -14,10 +14,9 @@ import (
 
 	"github.com/BurntSushi/toml"
 
-	"nightcell/alerts"
 	"nightcell/configs"
 	"nightcell/daemon/control"
-	"nightcell/drivers"
+	"nightcell/daemon/watch"
 )
 
 // reloadTime bounds how long a reload waits for the old routes to let go, and for the cells.
@@ -49,9 +48,9 @@ func (d *Daemon) Reload(ctx context.Context) error {
 	if err != nil {
 		return control.BadRequest(stays+": %v", err)
 	}
-	orders := make([]*orders, len(d.cells))
+	orders := make([]*watch.Orders, len(d.cells))
 	for i := range d.cells {
-		if orders[i], err = ordersOf(cfg, &cfg.Cells[i]); err != nil {
+		if orders[i], err = watch.OrdersOf(cfg, &cfg.Cells[i]); err != nil {
 			return control.BadRequest(stays+": %v", err)
 		}
 	}
@@ -61,7 +60,6 @@ func (d *Daemon) Reload(ctx context.Context) error {
 	defer cancel()
 	var all sync.WaitGroup
 	for i, c := range d.cells {
-		c.orders.Store(orders[i])
 		all.Go(func() { // ends with wait, and five seconds of grace
 			before := d.boxes[i].box.Swap(boxes[i])
 			if err := before.Stop(wait); err != nil {
@@ -71,7 +69,7 @@ func (d *Daemon) Reload(ctx context.Context) error {
 			boxes[i].Start()
 		})
 		all.Go(func() { // ends with wait
-			if err := c.ask(wait, func(context.Context) error { c.takeOrders(); return nil }); err != nil {
+			if err := c.Order(wait, orders[i]); err != nil {
 				d.o.Log.Warn("the new limits come into force when the cell's loop comes round", "cell", c.Name(), "err", err)
 			}
 		})
@@ -155,50 +153,3 @@ func fixed(cfg *configs.Config, cell string) (map[string]any, error) {
 	}
 	return all, nil
 }
-
-// orders are what a reload changes of a cell.
-type orders struct {
-	cell   *configs.Cell
-	frozen []byte // for the runs that begin from now on
-}
-
-func ordersOf(cfg *configs.Config, cell *configs.Cell) (*orders, error) {
-	frozen, err := cfg.Frozen(cell.Name)
-	return &orders{cell, frozen}, err
-}
-
-// takeOrders puts new limits, reactions and permissions into force, if there are any.
-func (c *Cell) takeOrders() {
-	o := c.orders.Swap(nil)
-	if o == nil {
-		return
-	}
-	cell := o.cell
-	c.set.Limits, c.set.Reactions, c.set.Frozen, c.set.Reason = cell.Limits, reactionsOf(cell), o.frozen, cell.Reason
-	c.set.May, c.set.HoldAmperes = Permission(cell.May), drivers.Amperes(cell.HoldAmperes)
-	c.set.AtTarget, c.set.OnStop = choice(cell.AtTarget), choice(cell.OnStop)
-	c.next.May = c.set.May.String()
-	c.final.May = c.next.May
-	if r := c.run; r != nil {
-		r.alarms.SetLimits(cell.Limits)
-		text := "limits and routes were read anew"
-		if cell.Reason != "" {
-			text += "; reason given for departing from the safe state: " + cell.Reason
-		}
-		r.note(c, r.log.Entry(r.time.stamp(r.time.now()), "limits", text))
-	}
-}
-
-// reactionsOf lists what the cell does on conditions, in the order of the conditions.
-func reactionsOf(cell *configs.Cell) []alerts.Reaction {
-	var all []alerts.Reaction
-	for _, condition := range alerts.Conditions() {
-		if r, ok := cell.Responses[condition]; ok {
-			all = append(all, alerts.Reaction{Condition: condition, Do: acts[r.Do], After: r.After})
-		}
-	}
-	return all
-}
-
-// acts translates the configuration's words.
-var acts = map[configs.Action]alerts.Act{configs.Leave: alerts.Tell, configs.Hold: alerts.Hold, configs.Off: alerts.Off}

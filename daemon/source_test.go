@@ -11,6 +11,9 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
 	"nightcell/daemon/cursor"
+	"nightcell/daemon/notices"
+	"nightcell/daemon/watch"
+	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
 
@@ -19,18 +22,16 @@ import (
 func TestNoticesGoOutAcrossRuns(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t, drivers.NewClock(1), eveningScenario)
-		d, stop := proven(t, b, offAtTarget, "", true)
-		c := d.cells[0]
-		c.set.Plan = nil
-		source := newNoticeSource(d.o.Config.Data, "zinc-1")
+		b := watchtest.New(t, drivers.NewClock(1), eveningScenario)
+		d, stop := proven(t, b, `may = ["off"]`+"\n"+`at_target = "off"`, "", true, func(s *watch.Settings, _ *watch.Machine) { s.Plan = nil })
+		source := notices.NewSource(d.o.Config.Data, "zinc-1")
 		from, err := source.Start(t.Context())
 		if err != nil {
 			t.Fatal(err)
 		}
 		o := operator{d}
 		for range 2 {
-			b.i.Handle([]byte("OUTP ON\n"))
+			b.Instrument.Handle([]byte("OUTP ON\n"))
 			<-time.After(5 * time.Minute)
 			if _, err := o.Off(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {
 				t.Fatal(err)
@@ -57,7 +58,7 @@ func TestNoticesGoOutAcrossRuns(t *testing.T) {
 			seen[n.ID], last, from = true, n.At, next
 			kinds = append(kinds, n.Kind)
 			// At the beginning of a run there is nothing to be drawn yet.
-			if len(pictureOf(t, c, n)) == 0 && !strings.HasSuffix(n.Subject, "on again") {
+			if len(pictureOf(t, d, n)) == 0 && !strings.HasSuffix(n.Subject, "on again") {
 				t.Errorf("no picture for %s of %v", n.Subject, n.At)
 			}
 		}
@@ -98,36 +99,11 @@ func TestNoticesGoOutAcrossRuns(t *testing.T) {
 }
 
 // pictureOf is the picture of a notice.
-func pictureOf(t *testing.T, c *Cell, n routes.Notice) []byte {
+func pictureOf(t *testing.T, d *Daemon, n routes.Notice) []byte {
 	t.Helper()
-	png, err := c.picture(t.Context(), n)
+	png, err := notices.Picture(t.Context(), d.o.Config.Data, n.Cell, n)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return png
-}
-
-// TestAPictureEndsWithItsNotice draws for a notice that is delivered late, and for one before any run.
-func TestAPictureEndsWithItsNotice(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t, drivers.NewClock(1), liveScenario)
-		c := zincCell(t, b, t.TempDir(), "", `recover = "68 %"`, "")
-		stop := start(t, c)
-		<-time.After(2 * time.Hour)
-		run := c.Latest().Run
-		if err := stop(); err != nil {
-			t.Fatal(err)
-		}
-		at := time.Now().Add(-time.Hour).UTC()
-		var series routes.Series
-		if err := readSeries(t.Context(), run, at.Add(-30*time.Minute), at, &series); err != nil {
-			t.Fatal(err)
-		}
-		if n := len(series.At); n < 355 || n > 362 || series.At[n-1].After(at) {
-			t.Errorf("%d readings up to %v; there are 360 in the half hour up to %v", n, series.At[len(series.At)-1], at)
-		}
-		if png := pictureOf(t, c, routes.Notice{At: at.AddDate(0, 0, -1)}); png != nil {
-			t.Error("a picture of a time before any run")
-		}
-	})
 }

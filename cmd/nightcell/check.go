@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"nightcell/alerts"
 	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/report"
@@ -144,15 +145,15 @@ type cellJSON struct {
 func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	s := config.Supply(c.Supply)
 	j := cellJSON{Name: c.Name, Supply: c.Supply, Channel: c.Channel, Port: s.Port, May: []string{},
-		AtTarget: string(c.AtTarget), OnStop: string(c.OnStop), Notes: []string{}, configuration: c}
-	if c.AtTarget == configs.Leave {
-		j.AtTarget = "tell" // as it is written in the file
+		AtTarget: c.AtTarget.String(), OnStop: c.OnStop.String(), Notes: []string{}, configuration: c}
+	if c.OnStop == alerts.Tell {
+		j.OnStop = "leave" // as it is written in the file
 	}
 	if c.May.Off {
-		j.May = append(j.May, string(configs.Off))
+		j.May = append(j.May, alerts.Off.String())
 	}
 	if c.May.Hold {
-		j.May = append(j.May, string(configs.Hold))
+		j.May = append(j.May, alerts.Hold.String())
 	}
 	if c.May.Step {
 		j.May = append(j.May, "step")

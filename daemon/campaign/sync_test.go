@@ -17,8 +17,9 @@ import (
 	"time"
 
 	"nightcell/alerts"
-	"nightcell/daemon"
+	"nightcell/daemon/run"
 	"nightcell/daemon/runlog"
+	"nightcell/daemon/watch"
 	"nightcell/drivers"
 	"nightcell/drivers/simulated"
 	"nightcell/integrate"
@@ -121,16 +122,18 @@ func (d direct) Status(context.Context) (drivers.Status, error) {
 func (d direct) Close() error { return nil }
 
 // cellOn is the watch over the simulated supply with a disk and a sync setting.
-func (d direct) cellOn(dir string, disk runlog.FS, every time.Duration) *daemon.Cell {
+func (d direct) cellOn(dir string, disk runlog.FS, every time.Duration) *watch.Cell {
 	limits := alerts.Defaults()
 	limits.Poll, limits.Amperes, limits.Volts = time.Second, 3.3, 7
-	return daemon.NewCell(daemon.Settings{
-		Cell: "zinc-1", Supply: "bench", Poll: time.Second, Sync: every, FS: disk, DataDir: dir,
-		Open:   func(context.Context, daemon.Noted) (drivers.Supply, error) { return d, nil },
-		Count:  integrate.Settings{GapAfter: 10 * time.Second, GainRelative: 0.001, OffsetAmperes: 0.005, ResolutionAmperes: 0.001},
-		Limits: limits, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()}, AirStated: math.NaN(), AirNeededPerAmpere: math.NaN(),
-		Log: slog.New(slog.DiscardHandler),
-	}, d.clock)
+	return watch.New(watch.Settings{
+		Open: func(context.Context, watch.Noted) (drivers.Supply, error) { return d, nil },
+		Settings: run.Settings{
+			Cell: "zinc-1", Supply: "bench", Poll: time.Second, Sync: every, FS: disk, DataDir: dir,
+			Count:  integrate.Settings{GapAfter: 10 * time.Second, GainRelative: 0.001, OffsetAmperes: 0.005, ResolutionAmperes: 0.001},
+			Limits: limits, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()}, AirStated: math.NaN(), AirNeededPerAmpere: math.NaN(),
+			Log: slog.New(slog.DiscardHandler),
+		},
+	}, watch.MachineOf(d.clock))
 }
 
 // TestWhatASyncSettingRisks plays a power cut at every second of 25 minutes, for each
@@ -227,7 +230,7 @@ func (d *powerDisk) readings() int {
 }
 
 // begin runs the watch until the returned stop is called; stop returns Run's error.
-func begin(t *testing.T, c *daemon.Cell) (stop func() error) {
+func begin(t *testing.T, c *watch.Cell) (stop func() error) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)

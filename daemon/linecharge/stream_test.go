@@ -14,7 +14,7 @@ import (
 	"pgregory.net/rapid"
 
 	"nightcell/alerts"
-	"nightcell/daemon"
+	"nightcell/daemon/run"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
@@ -33,7 +33,7 @@ const (
 
 // watched is a cell loop on a scripted supply, with all that it writes.
 type watched struct {
-	cell   *daemon.Cell
+	cell   *watch.Cell
 	clock  drivers.Clock
 	supply *supply
 	line   *mangler
@@ -57,19 +57,21 @@ func watch(t testing.TB, dir string, flows func(now time.Duration) current, m *m
 	rack := new(scpi.Rack)
 	limits := alerts.Defaults()
 	limits.Poll, limits.Amperes, limits.Volts = poll, 3.5, 7
-	c := daemon.NewCell(daemon.Settings{
-		Cell: "zinc-1", Supply: "bench", Identity: "EXAMPLE,PS-30-5",
-		Open: func(ctx context.Context, noted daemon.Noted) (drivers.Supply, error) {
+	c := watch.New(watch.Settings{
+		Identity: "EXAMPLE,PS-30-5",
+		Open: func(ctx context.Context, noted watch.Noted) (drivers.Supply, error) {
 			s := settings
 			s.Noted = noted
 			return rack.Open(ctx, s, clock)
 		},
-		Poll: poll, Sync: time.Hour,
-		// A meter as good as its last digit, so that there is little room for the line to hide in.
-		Count:  integrate.Settings{GapAfter: gapAfter, GainRelative: 0.0005, OffsetAmperes: 0.002, ResolutionAmperes: 0.0001},
-		Limits: limits, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()}, AirStated: math.NaN(), AirNeededPerAmpere: math.NaN(),
-		DataDir: dir, Log: slog.New(slog.DiscardHandler),
-	}, clock)
+		Settings: run.Settings{
+			Cell: "zinc-1", Supply: "bench", Poll: poll, Sync: time.Hour,
+			// A meter as good as its last digit, so that there is little room for the line to hide in.
+			Count:  integrate.Settings{GapAfter: gapAfter, GainRelative: 0.0005, OffsetAmperes: 0.002, ResolutionAmperes: 0.0001},
+			Limits: limits, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()}, AirStated: math.NaN(), AirNeededPerAmpere: math.NaN(),
+			DataDir: dir, Log: slog.New(slog.DiscardHandler),
+		},
+	}, watch.MachineOf(clock))
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- c.Run(ctx) }()

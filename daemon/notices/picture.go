@@ -1,0 +1,86 @@
+package notices
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	"nightcell/alerts/routes"
+	"nightcell/daemon/cursor"
+	"nightcell/daemon/runlog"
+)
+
+const (
+	pictureHours = 6 * time.Hour
+	pictureBytes = 8 << 20
+)
+
+// Picture draws the hours before a notice, or before it is told once more, from the log of the run that it belongs to,
+// which may have ended since. It is called by the routes' goroutines.
+func Picture(ctx context.Context, dataDir, cell string, n routes.Notice) ([]byte, error) {
+	cellDir := cursor.CellDir(dataDir, cell)
+	names, err := cursor.Runs(cellDir)
+	if err != nil {
+		return nil, err
+	}
+	until := n.At
+	if !n.Sent.IsZero() {
+		until = n.Sent
+	}
+	run := ""
+	for _, name := range names {
+		if began, err := cursor.Began(name); err == nil && !began.After(n.At) {
+			run = filepath.Join(cellDir, name)
+		}
+	}
+	if run == "" {
+		return nil, nil
+	}
+	series := routes.Series{Title: cell, Mark: n.Since, Location: time.Local}
+	if err := ReadSeries(ctx, run, until.Add(-pictureHours), until, &series); err != nil {
+		return nil, err
+	}
+	if len(series.At) < 2 {
+		return nil, nil
+	}
+	return routes.Draw(series)
+}
+
+// ReadSeries reads volts and amperes between two moments from the end of a run's log.
+func ReadSeries(ctx context.Context, run string, since, until time.Time, to *routes.Series) (err error) {
+	r, err := runlog.Open(run)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	info, err := os.Stat(filepath.Join(run, runlog.LogName))
+	if err != nil {
+		return fmt.Errorf("measuring the log: %w", err)
+	}
+	if err := r.SeekTo(max(0, info.Size()-pictureBytes)); err != nil {
+		return err
+	}
+	var rec runlog.Record
+	for ctx.Err() == nil {
+		err := r.Next(&rec)
+		var damage *runlog.Damage
+		switch {
+		case errors.Is(err, io.EOF), err == nil && rec.Time().After(until):
+			return nil
+		case errors.As(err, &damage):
+			continue
+		case err != nil:
+			return err
+		case rec.Kind != runlog.KindReading || rec.Time().Before(since):
+			continue
+		}
+		to.At = append(to.At, rec.Time())
+		to.Volts = append(to.Volts, rec.Volts)
+		to.Amperes = append(to.Amperes, rec.Amperes)
+	}
+	return ctx.Err()
+}

@@ -1,0 +1,137 @@
+package notices
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"path/filepath"
+	"sync"
+
+	"nightcell/alerts/routes"
+	"nightcell/daemon/cursor"
+	"nightcell/daemon/runlog"
+)
+
+// Source reads one cell's notices from its run logs, oldest first: the log is
+// the queue. A cursor is the run's folder name and the byte offset behind the notice.
+type Source struct {
+	cellDir string // <data>/runs/<cell>
+
+	mu sync.Mutex
+	// seen says, for a cursor, how far the log behind it has been found to hold no
+	// notice, so that a quiet night is not read again at every look.
+	seen map[string]string
+}
+
+// mostSeen bounds seen; there are as many live cursors as routes.
+const mostSeen = 256
+
+// NewSource reads the notices of one cell in a data directory.
+func NewSource(dataDir, cell string) *Source {
+	return &Source{cellDir: cursor.CellDir(dataDir, cell), seen: make(map[string]string)}
+}
+
+// skip returns where to begin looking for the first notice behind a cursor.
+func (s *Source) skip(from string) string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if to, ok := s.seen[from]; ok {
+		return to
+	}
+	return from
+}
+
+// remember says that there is no notice between from and to.
+func (s *Source) remember(from, to string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.seen) >= mostSeen {
+		clear(s.seen)
+	}
+	s.seen[from] = to
+}
+
+// Start implements routes.Source: behind everything that there is.
+func (s *Source) Start(context.Context) (string, error) {
+	end, err := cursor.End(s.cellDir)
+	return end.String(), err
+}
+
+// Latest implements routes.Runs.
+func (s *Source) Latest(context.Context) (string, error) {
+	end, err := cursor.End(s.cellDir)
+	end.Offset = 0
+	return end.String(), err
+}
+
+// Next implements routes.Source.
+func (s *Source) Next(ctx context.Context, from string) (routes.Notice, string, error) {
+	at, err := cursor.Parse(s.skip(from))
+	if err != nil {
+		return routes.Notice{}, "", fmt.Errorf("%w: %w", routes.ErrCursor, err)
+	}
+	names, err := cursor.Runs(s.cellDir)
+	if err != nil {
+		return routes.Notice{}, "", err
+	}
+	if len(names) > 0 && at.Run > names[len(names)-1] {
+		return routes.Notice{}, "", fmt.Errorf("%w: there is no run %s yet", routes.ErrCursor, at.Run)
+	}
+	for _, run := range names {
+		if run < at.Run {
+			continue
+		}
+		if run > at.Run {
+			at = cursor.Cursor{Run: run}
+		}
+		n, next, err := s.nextIn(ctx, at)
+		if errors.Is(err, io.EOF) {
+			s.remember(from, next.String())
+			continue
+		}
+		return n, next.String(), err
+	}
+	return routes.Notice{}, "", io.EOF
+}
+
+// nextIn looks for a notice in one run; with io.EOF it returns how far it has looked.
+func (s *Source) nextIn(ctx context.Context, at cursor.Cursor) (n routes.Notice, next cursor.Cursor, err error) {
+	r, err := runlog.Open(filepath.Join(s.cellDir, at.Run))
+	if errors.Is(err, fs.ErrNotExist) {
+		return n, at, io.EOF
+	}
+	if err != nil {
+		return n, at, err
+	}
+	defer func() {
+		if closed := r.Close(); closed != nil {
+			err = errors.Join(err, closed)
+		}
+	}()
+	if err := r.SeekTo(at.Offset); err != nil {
+		return n, at, err
+	}
+	if r.Offset() != at.Offset {
+		return n, at, fmt.Errorf("%w: no line of run %s ends at byte %d", routes.ErrCursor, at.Run, at.Offset)
+	}
+	var rec runlog.Record
+	for ctx.Err() == nil {
+		err := r.Next(&rec)
+		next = cursor.Cursor{Run: at.Run, Offset: r.Offset()}
+		var damage *runlog.Damage
+		switch {
+		case errors.As(err, &damage):
+			continue // verify names it; the notices around it still go out
+		case err != nil:
+			return n, next, err
+		case rec.Kind != runlog.KindNotice:
+			continue
+		}
+		if n, err := Of(&rec); err == nil {
+			return n, next, nil
+		}
+	}
+	return n, at, ctx.Err()
+}

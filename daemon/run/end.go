@@ -1,0 +1,265 @@
+package run
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/alerts/routes"
+	"nightcell/daemon/notices"
+	"nightcell/daemon/runlog"
+	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
+	"nightcell/integrate"
+)
+
+// EndIfOver ends the run once its output is off for good reason: switched off by us, or found off after the target.
+func (r *Run) EndIfOver() {
+	switch {
+	case r.hands.failed || !r.isOff():
+	case r.reached:
+		r.end("target reached and output off")
+	case r.hands.expected:
+		r.end("switched off before the target")
+	}
+}
+
+// isOff says that the output is off: by its own word, by our verified command, or,
+// where the supply does not tell, by no current for longer than a pause.
+func (r *Run) isOff() bool {
+	switch {
+	case r.lastOn || r.reading.Output == drivers.OutputOn:
+		return false
+	case r.hands.verified || r.reading.Output == drivers.OutputOff:
+		return true
+	}
+	return r.lastGood-r.lastLive > max(r.settings.Count.GapAfter, 10*r.settings.Poll)
+}
+
+// end closes the run's books: nothing is counted after it.
+func (r *Run) end(why string) {
+	r.ended = why
+	utc := r.utc()
+	t := r.count.Totals()
+	r.Notice(utc, routes.Notice{Kind: routes.Ended, Priority: routes.Low, Subject: r.settings.Cell + ": run ended", Text: "The run has ended: " + why + ".", Meaning: r.settings.restMeaning()})
+	if r.abort = r.abortOf(why, utc); r.abort != nil { // behind the notice of the end, which closes what stood before
+		r.Notice(utc, r.abort.notice(&r.settings, routes.Alarm, alerts.UNACK, "ended before its target: take the cathode out"))
+	}
+	r.checkpoint()
+	r.note(r.log.Entry(utc, runlog.EntryEnd, why, runlog.Number("charge_coulombs", t.Charge), runlog.Number("energy_joules", t.Energy)))
+	r.checkpoint()
+	r.settings.Log.Info("run ends", "cell", r.settings.Cell, "why", why, "charge_coulombs", t.Charge, "standard_uncertainty_coulombs", t.StandardUncertainty)
+	r.shown = nil // alarms end with their run
+	r.Reckon()
+}
+
+// Ended says why the run has ended, and nothing while it goes on.
+func (r *Run) Ended() string { return r.ended }
+
+// abort is what a run that ended before its target leaves to be done. It stands until somebody acknowledges it or a new
+// run begins, and is kept in the last checkpoint of the run's log.
+type abort struct {
+	Why      string          `json:"why"`
+	Since    time.Time       `json:"since"`
+	Priority routes.Priority `json:"priority"`
+	Text     string          `json:"text"`
+	Meaning  string          `json:"meaning"`
+	First    string          `json:"first"`
+}
+
+// abortOf says what the end of a run leaves to be done, nil after the target. Without a target only
+// what nightcell itself broke off counts.
+func (r *Run) abortOf(why string, utc time.Time) *abort {
+	if r.reached || r.settings.Plan == nil && len(r.hands.acted) == 0 {
+		return nil
+	}
+	cause := why
+	if r.hands.why != "" {
+		cause = "switched off, " + r.hands.why
+	}
+	a := &abort{
+		Why: why, Since: utc, Priority: routes.High, Meaning: r.settings.restMeaning(),
+		Text:  "The run ended before its target: " + cause,
+		First: "Take the cathode out, rinse it and dry it; weigh it before anything is begun again.",
+	}
+	if r.settings.Plan != nil && r.standing.Confirmed > 0 {
+		a.Text += fmt.Sprintf("; about %.3g g are on the cathode", r.standing.Confirmed*1e3)
+	}
+	a.Text += "."
+	if a.Meaning == "" {
+		a.Meaning = "What is on the cathode is less than planned."
+	}
+	if r.byHand {
+		a.Priority = routes.Medium // somebody stood there
+	}
+	return a
+}
+
+// notice tells the abort as an alarm, which is reminded of like any other.
+func (a *abort) notice(s *Settings, kind routes.Kind, state alerts.State, subject string) routes.Notice {
+	return routes.Notice{
+		Kind: kind, Condition: alerts.OutputOff.String(), Priority: a.Priority, State: state.String(), Since: a.Since,
+		Subject: s.Cell + ": " + subject, Text: a.Text, Meaning: a.Meaning, First: a.First,
+		Acknowledge: fmt.Sprintf("nightcell alarms ack %s %s, or the button on the page", s.Cell, alerts.OutputOff),
+	}
+}
+
+// Past is what the runs that have ended leave: the figures of the last, what it left to be done, and logs until the
+// disk has taken all of them. The zero value is for a cell of which no run has ended.
+type Past struct {
+	Why   string        // the last one ended; empty: none has
+	Final snapshot.Cell // its figures
+
+	left   *leftover        // nil once that is answered
+	ending []*runlog.Writer // while the disk does not take the end of them
+}
+
+// leftover is an abort with the log that it is answered in, which stays open for that.
+type leftover struct {
+	abort
+	log    *runlog.Writer
+	count  *integrate.Coulometer
+	memory memory
+	alarms []snapshot.Alarm // the abort, as snapshots show it
+}
+
+// Take takes over a run that has ended.
+func (p *Past) Take(r *Run) {
+	p.keep(r, r.ended)
+	if r.abort != nil {
+		p.leave(r, r.abort, r.remember())
+		r.Sync()
+	} else {
+		p.ending = append(p.ending, r.log)
+	}
+	p.CloseLogs(&r.settings)
+	r.settings.wake()
+}
+
+// keep makes a run's figures those that stay in view.
+func (p *Past) keep(r *Run, why string) {
+	p.Why, p.Final = why, Blank(&r.settings)
+	p.Final.At = r.utc()
+	r.Fill(&p.Final)
+	p.Final.Ended, p.Final.EndedWhy = true, why
+}
+
+// leave keeps an abort in view, with the log open.
+func (p *Past) leave(r *Run, a *abort, m memory) {
+	p.left = &leftover{abort: *a, log: r.log, count: r.count, memory: m, alarms: []snapshot.Alarm{{
+		Condition: alerts.OutputOff.String(), State: alerts.UNACK.String(), Priority: a.Priority.String(), Since: a.Since,
+		First: true, Text: a.Text, Meaning: a.Meaning, Action: a.First,
+	}}}
+}
+
+// resume takes up what the run that ended last left to be done, if it did and nobody has answered yet.
+func (p *Past) resume(r *Run, m *memory) error {
+	if m == nil || m.Abort == nil {
+		return r.log.Close()
+	}
+	r.totals, r.target, r.shunted = r.count.Totals(), m.Target, m.Shunted
+	if plan := r.settings.Plan; plan != nil && m.Bath != nil {
+		if err := plan.Resume(*m.Bath); err != nil {
+			r.settings.Log.Warn("the bath of the run before cannot be used", "cell", r.settings.Cell, "err", err)
+		}
+		r.standing = plan.Standing(0)
+	}
+	p.keep(r, m.Abort.Why)
+	p.leave(r, m.Abort, *m)
+	return nil
+}
+
+// Alarms is what the last run left to be done, as snapshots show it.
+func (p *Past) Alarms() []snapshot.Alarm {
+	if p.left == nil {
+		return nil
+	}
+	return p.left.alarms
+}
+
+// Acknowledge answers what the last run left to be done.
+func (p *Past) Acknowledge(s *Settings, utc time.Time, by string) error {
+	n := p.left.notice(s, routes.Acknowledged, alerts.ACKED, "the end before the target acknowledged by "+by)
+	n.ID, n.Cell, n.Supply, n.At = notices.ID(s.Cell, utc), s.Cell, s.Supply, utc
+	log := p.left.log
+	err := errors.Join(
+		log.Entry(utc, "acknowledged", "what the end before the target left to be done is in hand", runlog.Text("by", by)),
+		notices.Write(log, n), p.forget(s, utc))
+	if err != nil || log.Health().Cause != nil {
+		s.Past(n)
+	}
+	s.wake()
+	s.Log.Info("the end before the target is acknowledged", "cell", s.Cell, "by", by)
+	return err
+}
+
+// Begun tells, in a run that has just begun, what that means for what the last one left.
+func (p *Past) Begun(r *Run) {
+	if p.left != nil {
+		r.Notice(r.began, p.left.notice(&r.settings, routes.Cleared, alerts.NORM, "a new run has begun"))
+		r.note(p.forget(&r.settings, r.began))
+	}
+	if p.Final.OffVerified {
+		r.Notice(r.began, routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: r.settings.Cell + ": output on again",
+			Text:  "The run before had ended with the output verified off, and now current flows again; nightcell never switches on. A new run is counted from the bath as configured.",
+			First: "If nobody switched it on, switch it off at the supply: some come back on by themselves after a loss of power."})
+	}
+}
+
+// forget ends an abort: it is no longer in the log's memory, and the log is closed.
+func (p *Past) forget(s *Settings, utc time.Time) error {
+	l := p.left
+	p.left = nil
+	p.ending = append(p.ending, l.log)
+	l.memory.Abort = nil
+	field, err := l.memory.field()
+	if err != nil {
+		return err
+	}
+	err = l.log.Checkpoint(utc, l.count, field)
+	p.CloseLogs(s)
+	return err
+}
+
+// CloseLogs closes the logs of runs that have ended, once the disk has taken all of
+// them; until then their lines wait in memory.
+func (p *Past) CloseLogs(s *Settings) {
+	shown := &p.Final.Log
+	if p.left != nil {
+		log := p.left.log
+		if shown.Problem = ""; log.Health().Cause != nil {
+			if err := log.Sync(); err != nil {
+				shown.Problem = err.Error()
+			}
+		}
+		shown.Backlog = log.Health().BacklogBytes
+	}
+	for len(p.ending) > 0 {
+		log := p.ending[0]
+		if err := log.Sync(); err != nil {
+			if shown.Problem == "" {
+				s.Log.Error("the disk does not take the end of the run log; lines wait in memory", "cell", s.Cell, "run", log.Run(), "err", err)
+			}
+			shown.Problem, shown.Backlog = err.Error(), log.Health().BacklogBytes
+			return
+		}
+		if err := log.Close(); err != nil {
+			s.Log.Error("closing the run log", "cell", s.Cell, "err", err)
+		}
+		p.ending = p.ending[1:]
+		shown.Problem, shown.Backlog = "", 0
+	}
+}
+
+// Close closes every log for good. The error says what is lost.
+func (p *Past) Close() error {
+	var errs []error
+	if p.left != nil {
+		errs = append(errs, p.left.log.Close())
+	}
+	for _, log := range p.ending {
+		errs = append(errs, log.Close())
+	}
+	return errors.Join(errs...)
+}

@@ -1,0 +1,175 @@
+package run
+
+import (
+	"fmt"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/alerts/routes"
+	"nightcell/drivers"
+)
+
+// retryHands is how long nightcell waits before it tries an act again that it could not verify.
+const retryHands = 30 * time.Second
+
+// hands is what the run knows of the acts on its output.
+type hands struct {
+	expected   bool // the output is off, or to be, on purpose
+	failed     bool // an off could not be verified
+	verified   bool
+	holdFailed bool
+	parted     bool                      // switched off when a watch before was stopped, and not on since
+	why        string                    // of the newest off
+	acted      map[alerts.Condition]bool // reactions already carried out
+	nextOff    time.Duration             // when an off that could not be verified is tried again
+	nextHold   time.Duration             // likewise
+}
+
+// Order is an act with its reason, and the condition that asks for it by the configuration, None if a person does.
+type Order struct {
+	Do        alerts.Act
+	Condition alerts.Condition
+	Why       string
+	Refused   bool // a wish of the configuration that is not allowed now, so that Do is Tell
+	Due       bool // and not only after a failure some moments ago
+}
+
+// Decide says what is to be done now by the configuration, and why. The target acts whatever became of its
+// alarm; the conditions act through theirs.
+func (r *Run) Decide() Order {
+	atTarget := r.settings.AtTarget
+	o := Order{Due: true}
+	switch h := &r.hands; {
+	case h.failed:
+		o.Do, o.Condition, o.Why = alerts.Off, alerts.OffFailed, "the output could not be verified to be off before"
+	case h.expected:
+	case r.reached && !h.acted[alerts.TargetReached] && atTarget != alerts.Tell:
+		o.Do, o.Condition, o.Why = atTarget, alerts.TargetReached, "target reached"
+	case len(r.settings.Reactions) > 0:
+		d := r.alarms.Decide(alerts.Hands{
+			May: r.settings.May, HoldAmperes: float64(r.settings.HoldAmperes), Reactions: r.settings.Reactions,
+		}, alerts.Situation{Now: r.now(), SetAmperes: float64(r.supply.Status.SetAmperes), Done: func(c alerts.Condition) bool { return h.acted[c] }})
+		o.Do, o.Condition, o.Why, o.Refused = d.Do, d.Condition, d.Text, d.Do == alerts.Tell && d.Condition != alerts.None
+	}
+	switch o.Do {
+	case alerts.Off:
+		o.Due = r.now() >= r.hands.nextOff
+	case alerts.Hold:
+		o.Due = r.now() >= r.hands.nextHold
+	}
+	return o
+}
+
+// NotDone writes down, once, that a wish of the configuration was refused.
+func (r *Run) NotDone(o Order) {
+	r.hands.acted[o.Condition] = true
+	r.settings.Log.Warn("not done", "cell", r.settings.Cell, "why", o.Why)
+	r.note(r.log.Output(r.utc(), "none", "refused", o.Why))
+}
+
+// SwitchedOff takes over what came of an off: the reading that verified it, or why it is not verified. That is tried
+// again and again, and is an alarm. It says whether a reading was counted.
+func (r *Run) SwitchedOff(f Facts, o Order, proof *drivers.Reading, failed error) (counted bool) {
+	r.Learn(f)
+	h := &r.hands
+	if o.Condition != alerts.None {
+		h.acted[o.Condition] = true
+	}
+	h.why = o.Why
+	h.expected = true // an output found off from now on is no surprise
+	if failed != nil {
+		h.failed, h.nextOff = true, r.now()+retryHands
+		r.note(r.log.Output(r.utc(), alerts.Off.String(), "failed", o.Why+": "+failed.Error()))
+		r.settings.Log.Error("the output may still be on", "cell", r.settings.Cell, "why", o.Why, "err", failed)
+		r.checkpoint()
+		return false
+	}
+	h.failed, h.verified, h.nextOff = false, true, 0
+	// Counted, so that the charge of the time that the act took is in the books, and so that the log shows the current gone.
+	_, counted = r.Count(proof)
+	r.lastOn = false // whatever the coulometer made of the reading
+	r.note(r.log.Output(r.utc(), alerts.Off.String(), "verified", o.Why))
+	r.settings.Log.Info("output off, verified by read-back", "cell", r.settings.Cell, "why", o.Why)
+	said := "The supply says its output is off and no current flows."
+	if r.supply.Status.Output == drivers.OutputUnknown {
+		said = "No current flows; this supply does not tell its output state."
+	}
+	r.Notice(r.utc(), routes.Notice{Kind: routes.Milestone, Priority: routes.Medium, Subject: r.settings.Cell + ": output off, verified",
+		Text: "Switched off because: " + o.Why + ". " + said, Meaning: r.settings.restMeaning(), First: "Take the cathode out and rinse it."})
+	r.checkpoint()
+	r.EndIfOver()
+	return counted
+}
+
+// Held takes over what came of lowering the current to the hold current. What is not verified is tried again; a
+// person hears of the first failure and of the success. It says whether a reading was counted.
+func (r *Run) Held(f Facts, o Order, proof *drivers.Reading, failed error) (counted bool) {
+	r.Learn(f)
+	h := &r.hands
+	if o.Condition != alerts.None {
+		h.acted[o.Condition] = true
+	}
+	outcome, text := "verified", o.Why
+	if failed != nil {
+		outcome, text = "failed", o.Why+": "+failed.Error()
+		h.nextHold = r.now() + retryHands
+		r.settings.Log.Error("the current could not be lowered to the hold current", "cell", r.settings.Cell, "why", o.Why, "err", failed)
+	} else {
+		h.nextHold = 0
+		_, counted = r.Count(proof)
+		r.expectLowered()
+	}
+	r.note(r.log.Output(r.utc(), alerts.Hold.String(), outcome, text))
+	if failed == nil || !h.holdFailed {
+		r.Notice(r.utc(), routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: fmt.Sprintf("%s: hold at %.3g A %s", r.settings.Cell, float64(r.settings.HoldAmperes), outcome),
+			Text: "Lowered because: " + text, First: "Go to the cell: the hold current only buys time."})
+		r.checkpoint()
+	}
+	h.holdFailed = failed != nil
+	if failed != nil {
+		delete(h.acted, o.Condition)
+	}
+	return counted
+}
+
+// Parted takes over what came of the act that the operator chose for the end of the watch.
+func (r *Run) Parted(f Facts, o Order, proof *drivers.Reading, failed error) {
+	r.Learn(f)
+	outcome, text := "verified", o.Why
+	switch {
+	case failed != nil:
+		outcome, text = "failed", o.Why+": "+failed.Error()
+	case o.Do == alerts.Off:
+		r.hands.parted = true
+		_, _ = r.Count(proof)
+	default:
+		_, _ = r.Count(proof)
+		r.expectLowered()
+	}
+	r.note(r.log.Output(r.utc(), o.Do.String(), outcome, text))
+}
+
+// expectLowered tells the alarms that the set-points now read back are ours.
+func (r *Run) expectLowered() {
+	r.expectSetPoints()
+	r.alarms.Relearn("nightcell lowered the current")
+}
+
+func (r *Run) expectSetPoints() {
+	r.alarms.Expect(float64(r.supply.Status.SetVolts), float64(r.supply.Status.SetAmperes))
+}
+
+// OffFailed says whether an off could not be verified, and whether it is time to try again.
+func (r *Run) OffFailed() (failed, due bool) { return r.hands.failed, r.now() >= r.hands.nextOff }
+
+// On says whether the output pushed current at the newest counted reading.
+func (r *Run) On() bool { return r.lastOn }
+
+// AtRest is what the supply reports while no current flows, in A.
+func (r *Run) AtRest() float64 { return r.atRest }
+
+// OffExpected says that the output is off, or to be, on purpose.
+func (r *Run) OffExpected() bool { return r.hands.expected }
+
+// ByHand notes that a person stands by.
+func (r *Run) ByHand() { r.byHand = true }

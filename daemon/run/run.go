@@ -1,0 +1,256 @@
+package run
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/configs/quantity"
+	"nightcell/daemon/runlog"
+	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
+	"nightcell/integrate"
+	"nightcell/integrate/bath"
+)
+
+// Run is one charge from begin to finish. Every method that takes Facts moves the run on to their moment first.
+type Run struct {
+	settings Settings
+	plan     constants // of settings.Plan
+	dir      string
+	began    time.Time
+	log      *runlog.Writer
+	time     timeline
+	count    *integrate.Coulometer
+	alarms   *alerts.Board
+	supply   Supply  // as of the newest facts
+	atRest   float64 // A that the supply reports when none flows
+
+	reading  drivers.Reading // the newest good one
+	readUTC  time.Time       // its stamp, if it was counted
+	totals   integrate.Totals
+	standing bath.Standing // as of this round, like totals; of a cell with a plan
+	target   float64       // C, likewise; once it is passed, where it lay
+
+	lastGood time.Duration // run time of the newest counted reading
+	lastLive time.Duration // run time of the newest with a live output
+	lastOn   bool          // the output was on then
+	seen     time.Duration // the same reading on the clock of the readings; below zero: none by this process
+	points   setPoints     // that the supply told last
+
+	fresh   bool          // no reading yet since this process took the run up
+	resumed bool          // this process did not begin it
+	slept   bool          // the machine was suspended since the newest reading
+	lostFor time.Duration // what the newest reading ended, if the supply was out of reach in it
+	shunted float64       // C that passed while metal bridged the electrodes
+
+	supplyRestarted bool
+	hands           hands
+	reached         bool // the target
+	ended           string
+	abort           *abort // once it has ended: what is left to be done
+	byHand          bool   // a person switched it off or ended it
+	cleared         clearance
+
+	logWaiting bool
+	diskFree   float64
+	diskAt     time.Duration
+	lookAt     time.Duration // when to look for the log again
+	altered    string        // what became of the log behind the watch's back, until somebody has acknowledged it
+	outsideAt  time.Duration // when to look at pushes and routes again
+	outside    alerts.Outside
+	noticed    time.Time        // stamp of the newest notice
+	shown      []snapshot.Alarm // rebuilt only when it changes
+	blind      []string         // likewise, and at each checkpoint
+}
+
+// clearance is what the operator confirmed before an unattended run.
+type clearance struct {
+	By string    `json:"by"`
+	At time.Time `json:"at"`
+}
+
+// blank is a run before anything is known of it.
+func blank(s *Settings) *Run {
+	return &Run{
+		settings: *s, plan: constantsOf(s.Plan), atRest: s.Count.ZeroAmperes, diskFree: nan, points: unknownSetPoints, seen: -1,
+		hands: hands{acted: make(map[alerts.Condition]bool)}, alarms: alerts.NewBoard(s.Limits, s.Chemistry),
+	}
+}
+
+// Zero is what the supply reported while its output was off before the run.
+type Zero struct {
+	integrate.Zero
+	Readings int // that it is the mean of; 0: none was taken
+}
+
+// Begin opens a run that counts from a reading on, which is still to be handed to Round or Count. The error says
+// why no log can be written; nothing is then begun.
+func Begin(s *Settings, f Facts, first drivers.Reading, zero Zero) (*Run, error) {
+	r := blank(s)
+	r.supply = f.Supply
+	r.time = newTimeline(f.Moment, s.Speed, first.At)
+	r.began = r.time.stamp(0)
+	r.count = integrate.NewCoulometer(s.Count)
+	if s.Plan != nil {
+		if err := s.Plan.Resume(s.BathAtBegin); err != nil {
+			return nil, fmt.Errorf("filling the model of the bath: %w", err)
+		}
+	}
+	r.relist()
+	log, err := runlog.Create(s.DataDir, s.Cell, r.began, s.Frozen, r.logOptions())
+	if err != nil {
+		return nil, fmt.Errorf("beginning the run log: %w", err)
+	}
+	r.log, r.dir = log, log.Run()
+	s.Log.Info("run begins", "cell", s.Cell, "run", r.dir)
+	r.note(log.Begin(r.began, r.count.Settings(), r.beginText(), r.beginFields()...))
+	if zero.Readings > 0 {
+		if err := r.count.SetZero(zero.Zero); err != nil {
+			return nil, fmt.Errorf("taking the zero: %w", err)
+		}
+		r.atRest = zero.Amperes
+		r.note(log.Zero(r.began, fmt.Sprintf("mean of %d readings with the output off", zero.Readings), zero.Zero))
+	}
+	r.attached(r.began)
+	return r, nil
+}
+
+// Round is one round of an open run: charge, log and judgement. The reading is nil when none came. It says
+// whether one was counted.
+func (r *Run) Round(f Facts, reading *drivers.Reading) (counted bool) {
+	r.Learn(f)
+	var gap time.Duration
+	if reading != nil {
+		gap, counted = r.Count(reading) // charge and log
+	}
+	r.Reckon()
+	r.lookAtLog()
+	o := r.observe(reading != nil, gap)
+	r.follow(r.alarms.Judge(&o)) // judgement: alarms into the log, and notices
+	r.lookAtTarget()
+	if r.log.CheckpointDue() {
+		r.relist()
+		r.checkpoint()
+	}
+	return counted
+}
+
+// Count adds one reading to the charge and writes it down. It returns the length of the gap that it ended, or 0.
+func (r *Run) Count(reading *drivers.Reading) (gap time.Duration, counted bool) {
+	r.reading = *reading
+	at, before := r.time.runTime(reading.At), r.lastGood
+	e := r.evidence()
+	step, err := r.count.Add(integrate.Sample{At: at, Volts: float64(reading.Volts), Amperes: float64(reading.Amperes)}, e)
+	if err != nil {
+		r.settings.Log.Warn("reading not counted", "cell", r.settings.Cell, "err", err)
+		return 0, false
+	}
+	utc := r.time.stamp(at)
+	if step.IsGap {
+		gap = step.Elapsed
+		r.writeGap(utc, &step, &e)
+	}
+	r.note(r.log.Reading(utc, at-before, float64(reading.Volts), float64(reading.Amperes), reading.Mode.String(), reading.Output.String()))
+	r.advanceBath(step)
+	if r.lostFor = 0; e.LineLost {
+		r.lostFor = step.Elapsed
+	}
+	r.lastGood, r.lastOn = at, r.live(*reading)
+	if r.lastOn {
+		r.lastLive, r.hands.parted, r.supplyRestarted = at, false, false // what was lost or left off is back
+	}
+	r.points.keep(&r.supply.Status)
+	r.seen, r.readUTC = reading.At, utc
+	r.fresh, r.slept, r.supply.Swapped, r.supply.Silences = false, false, false, 0
+	return gap, true
+}
+
+// Learn takes over what the watch knows at this moment, and notices suspend and steps of the wall clock. It comes
+// before whatever depends on whether the newest reading ends a gap.
+func (r *Run) Learn(f Facts) {
+	r.supply = f.Supply
+	slept, said := r.time.pass(f.Moment)
+	if slept > 0 {
+		r.slept = true
+		said = fmt.Sprintf("the machine was asleep for %v; that is a gap", slept.Round(time.Second))
+	}
+	if said != "" {
+		r.settings.Log.Warn("clock", "cell", r.settings.Cell, "said", said)
+		r.note(r.log.Entry(r.utc(), "clock", said))
+	}
+}
+
+// now is the run's own time at the newest moment, and utc its stamp.
+func (r *Run) now() time.Duration { return r.time.now() }
+
+func (r *Run) utc() time.Time { return r.time.stamp(r.time.now()) }
+
+// live says whether a reading is of an output that pushes current.
+func (r *Run) live(reading drivers.Reading) bool { return r.settings.Live(reading, r.atRest) }
+
+// note takes the error of a log line. The writer keeps the line in memory and tries
+// again, so nothing is lost here; the log's health shows in the snapshot and as an alarm.
+func (r *Run) note(err error) {
+	if err != nil {
+		r.settings.Log.Error("run log", "cell", r.settings.Cell, "err", err)
+	}
+}
+
+// Attached sees whether a supply that answers again has lost its settings meanwhile, and writes down who answers.
+func (r *Run) Attached(f Facts) {
+	r.Learn(f)
+	now, before := float64(r.supply.Status.SetAmperes), float64(r.points.Amperes)
+	r.supplyRestarted = !math.IsNaN(now) && !math.IsNaN(before) && now != before && r.supply.Status.Output == drivers.OutputOff
+	r.attached(r.utc())
+}
+
+// attached writes down who answers, for whoever reads the log later.
+func (r *Run) attached(utc time.Time) {
+	st := &r.supply.Status
+	r.note(r.log.Entry(utc, "attached", "the supply answers as "+r.supply.Identity.String(),
+		runlog.Flag("same", !r.supply.Swapped), runlog.Text("output", st.Output.String()),
+		runlog.Number("set_volts", float64(st.SetVolts)), runlog.Number("set_amperes", float64(st.SetAmperes)),
+		runlog.Number("limit_volts", float64(st.LimitVolts)), runlog.Number("limit_amperes", float64(st.LimitAmperes))))
+}
+
+// beginText says in words how the run begins, for whoever reads the log later.
+func (r *Run) beginText() string {
+	text := "run begins with " + r.supply.Identity.String()
+	if p := r.settings.Plan; p != nil {
+		text += fmt.Sprintf("; target %s A·h (k = %d)", quantity.WithDoubt(p.Goal.Charge.Value/3600, integrate.CoverageFactor*p.Goal.Charge.StandardUncertainty/3600), integrate.CoverageFactor)
+	}
+	if r.settings.Reason != "" {
+		text += "; reason given for departing from the safe state: " + r.settings.Reason
+	}
+	return text
+}
+
+// beginFields are the figures of the plan.
+func (r *Run) beginFields() []runlog.Field {
+	p := r.settings.Plan
+	if p == nil {
+		return nil
+	}
+	return []runlog.Field{
+		runlog.Text("metal", p.Metal.String()),
+		runlog.Number("target_charge_coulombs", p.Goal.Charge.Value),
+		runlog.Number("target_charge_standard_uncertainty_coulombs", p.Goal.Charge.StandardUncertainty),
+	}
+}
+
+// SetLimits puts new limits, reactions and permissions into force.
+func (r *Run) SetLimits(f Facts, s Settings) {
+	r.Learn(f)
+	r.settings = s
+	r.alarms.SetLimits(s.Limits)
+	text := "limits and routes were read anew"
+	if s.Reason != "" {
+		text += "; reason given for departing from the safe state: " + s.Reason
+	}
+	r.note(r.log.Entry(r.utc(), "limits", text))
+}
+
+// Identity is who answered last, in a process before as well.
+func (r *Run) Identity() drivers.Identity { return r.supply.Identity }

@@ -1,0 +1,151 @@
+package run
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"nightcell/integrate"
+)
+
+// clockStep is how far the wall clock must leave the run's own time before that is written down.
+const clockStep = time.Second
+
+// clockDoubt is how long after a start by the wall clock alone that clock may still be
+// set right. A board without a clock of its own begins where it was stopped, or in 1970,
+// and learns the time from the network, which may come up late after a power cut. One hour is a choice.
+const clockDoubt = time.Hour
+
+// Moment is what the machine's clocks said when the watch read them together.
+type Moment struct {
+	Mono      time.Duration // monotonic, the clock of the readings; stops in suspend
+	UTC       time.Time     // wall clock, may step
+	Boot      string        // names this boot; empty where the system does not tell
+	SinceBoot time.Duration // suspend included
+}
+
+// landmark ties the run's own time to calendar time and to the boot, so that a
+// later process can say how long it was dark without trusting the wall clock.
+type landmark struct {
+	At    time.Duration // run time
+	UTC   time.Time
+	Boot  string
+	Since time.Duration // since boot
+	Doubt time.Duration // run time until which the wall clock may still tell of dark time
+
+	newest time.Time // stamp of whatever was written last; zero: UTC
+}
+
+// timeline is the run's own time: monotonic from the run's first reading on, through
+// restarts and suspend, with a UTC stamp for each moment that never goes back. It reads no clock:
+// it stands at the newest moment that it was told.
+type timeline struct {
+	speed  float64 // of the clocks, against the machine's; 1 but for demonstrations
+	told   Moment
+	base   time.Duration // run time = Moment.Mono + base
+	anchor time.Time     // UTC stamp of run time at
+	at     time.Duration
+	awake  time.Duration // since boot less Mono, at the last look
+	behind bool          // the wall clock stands behind the stamps, and that has been said
+
+	// Until the run time doubt, a step of the wall clock forward is dark time that was not
+	// known when the run was taken up; the next reading then ends a gap once more (longer), by
+	// the evidence that was found at that time.
+	doubt  time.Duration
+	longer bool
+	found  integrate.Evidence
+}
+
+// newTimeline begins a run's time at zero at the clock's time first, a moment before m.
+func newTimeline(m Moment, speed float64, first time.Duration) timeline {
+	t := timeline{speed: speed, told: m, base: -first, anchor: m.UTC.Add(first - m.Mono)}
+	t.awake, _ = t.asleep()
+	return t
+}
+
+// resumeTimeline continues a run whose last moment was last, seen by a process that
+// left the landmark mark. dark is how long nobody watched; known is false when
+// neither the boot nor the wall clock can tell, and dark is then zero.
+func resumeTimeline(m Moment, speed float64, last landmark) (t timeline, dark time.Duration, known bool) {
+	doubt := last.Doubt
+	switch {
+	case m.Boot != "" && last.Boot == m.Boot && m.SinceBoot >= last.Since:
+		dark, known = time.Duration(float64(m.SinceBoot-last.Since)*speed), true
+	case !m.UTC.Before(last.UTC) && !m.UTC.Before(last.newest):
+		dark, known = m.UTC.Sub(last.UTC), true
+		doubt = last.At + dark + clockDoubt
+	default:
+		doubt = math.MaxInt64 // whenever the clock is set, it tells
+	}
+	t = timeline{speed: speed, told: m, base: last.At + dark - m.Mono, at: last.At + dark, anchor: last.UTC.Add(dark), doubt: doubt, behind: !known}
+	if m.UTC.After(t.anchor) && speed == 1 {
+		t.anchor = m.UTC
+	}
+	t.awake, _ = t.asleep()
+	return t, dark, known
+}
+
+// asleep returns how much longer ago the boot is than the monotonic clock knows.
+func (t *timeline) asleep() (time.Duration, bool) {
+	if t.told.Boot == "" || t.speed != 1 {
+		return 0, false
+	}
+	return t.told.SinceBoot - t.told.Mono, true
+}
+
+// runTime turns a clock's time into the run's own.
+func (t *timeline) runTime(clock time.Duration) time.Duration { return clock + t.base }
+
+// now is the run's own time at the newest moment.
+func (t *timeline) now() time.Duration { return t.runTime(t.told.Mono) }
+
+// stamp is the UTC of a moment of the run. It never goes back when the wall clock does.
+func (t *timeline) stamp(run time.Duration) time.Time { return t.anchor.Add(run - t.at) }
+
+// landmark is what a later process needs to continue from the given moment.
+func (t *timeline) landmark(run time.Duration) landmark {
+	l := landmark{At: run, UTC: t.stamp(run), Doubt: t.doubt}
+	if t.told.Boot != "" {
+		l.Boot, l.Since = t.told.Boot, t.told.SinceBoot-time.Duration(float64(t.now()-run)/t.speed)
+	}
+	return l
+}
+
+// pass moves on to a moment and compares its clocks. It returns how long the machine slept since the
+// last one, which the run's time is moved on by, and a sentence when the wall clock has stepped.
+func (t *timeline) pass(m Moment) (slept time.Duration, said string) {
+	t.told = m
+	if asleep, ok := t.asleep(); ok {
+		if d := asleep - t.awake; d > clockStep {
+			slept = d
+			t.base += d
+		}
+		t.awake = asleep
+	}
+	if t.speed != 1 {
+		return slept, ""
+	}
+	now := t.now()
+	ahead := m.UTC.Sub(t.stamp(now))
+	doubtful := now < t.doubt
+	switch {
+	case ahead > clockStep && doubtful:
+		t.base += ahead
+		t.longer, t.behind = true, false
+		t.doubt = min(t.doubt, now+clockDoubt) + ahead // clocks are set in steps: the time of the last shutdown first, then the network's
+		said = fmt.Sprintf("the wall clock was set forward by %v: nobody had watched for so much longer than was known when the run was taken up; that is a gap", ahead.Round(time.Millisecond))
+	case ahead > clockStep:
+		t.anchor, t.at = m.UTC, now
+		t.behind = false
+		said = fmt.Sprintf("the wall clock stepped forward by %v; charge is counted on the monotonic clock and is not affected", ahead.Round(time.Millisecond))
+	case ahead < -clockStep && !t.behind:
+		t.behind = true
+		if doubtful {
+			return slept, fmt.Sprintf("the wall clock was set back by %v: the gap before the run was taken up may be too long by as much; settle it by hand", (-ahead).Round(time.Millisecond))
+		}
+		said = fmt.Sprintf("the wall clock stepped back by %v; the log's times go on unbroken and charge is not affected", (-ahead).Round(time.Millisecond))
+	case ahead > -clockStep:
+		t.behind = false
+	}
+	return slept, said
+}

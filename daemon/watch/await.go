@@ -1,0 +1,127 @@
+package watch
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/alerts/routes"
+	"nightcell/daemon/notices"
+	"nightcell/daemon/run"
+	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
+)
+
+// waiting is what is known while no run is open.
+type waiting struct {
+	zero    zeroTaker
+	from    drivers.Reading  // where a run that begins now would begin: the newest with the output off
+	atRest  float64          // A that the supply reports when none flows
+	readUTC time.Time        // of the newest good reading
+	noRun   string           // why no run can begin, as it was said last
+	alarms  []snapshot.Alarm // likewise, for snapshots: no board judges; nil while nothing keeps a run from beginning
+}
+
+// await watches for a run to begin: the output works, or may work for all the supply tells.
+func (c *Cell) await(ctx context.Context, reading *drivers.Reading) {
+	if reading == nil {
+		return
+	}
+	w := &c.waiting
+	w.readUTC = c.m.UTC()
+	if !c.settings.Live(*reading, w.atRest) {
+		c.barred.Store(false)
+		if w.noRun != "" {
+			w.noRun, w.alarms = "", nil
+			n := c.unwatched(routes.Cleared, alerts.NORM)
+			n.Subject, n.Text = c.settings.Cell+": no current flows any more", "No run could begin; now there is nothing to watch."
+			c.settings.Past(n)
+		}
+		w.zero.take(*reading)
+		w.from = *reading
+		return
+	}
+	// What was read back when the line came up may be hours old, and whoever switched
+	// the output on has set the current since.
+	if err := c.refreshStatus(ctx); err != nil {
+		c.link.Status = run.UnknownStatus()
+	}
+	err := c.begin(reading)
+	c.barred.Store(err != nil)
+	if err == nil {
+		if w.noRun != "" {
+			w.noRun, w.alarms = "", nil
+			n := c.unwatched(routes.Cleared, alerts.NORM)
+			n.Subject, n.Text = c.settings.Cell+": watched again", "A run has begun at last: charge is counted and alarms are judged."
+			c.run.Notice(w.readUTC, n)
+		}
+		return
+	}
+	if w.from.At == 0 {
+		w.from = *reading // the run that begins at last counts from here
+	}
+	if err.Error() != w.noRun {
+		c.tellUnwatched(err)
+	}
+}
+
+// begin opens a run with a reading as its first, or with the one before: the charge between the last dead reading and
+// the first live one counts too.
+func (c *Cell) begin(reading *drivers.Reading) error {
+	w := &c.waiting
+	first := *reading
+	if w.from.At > 0 {
+		first = w.from
+	}
+	r, err := run.Begin(&c.settings.Settings, c.facts(), first, w.zero.zero(c.settings.Count.ResolutionAmperes))
+	if err != nil {
+		return err
+	}
+	c.run, w.from, w.zero = r, drivers.Reading{}, zeroTaker{}
+	c.past.Begun(r)
+	if first.At < reading.At {
+		_, counted := r.Count(&first)
+		c.counted(counted)
+	}
+	c.counted(r.Round(c.facts(), reading))
+	r.Sync() // a run whose beginning a power cut took away would begin anew without its charge
+	return nil
+}
+
+// ended puts a run that has ended into the past.
+func (c *Cell) ended() bool {
+	if c.run == nil || c.run.Ended() == "" {
+		return false
+	}
+	c.past.Take(c.run)
+	c.waiting.atRest, c.waiting.readUTC = c.run.AtRest(), c.past.Final.Reading.At
+	c.run = nil
+	return true
+}
+
+// tellUnwatched tells past the log, which cannot be written, that no run can begin.
+func (c *Cell) tellUnwatched(err error) {
+	w := &c.waiting
+	w.noRun = err.Error()
+	c.settings.Log.Error("a run cannot begin, so nothing is counted or watched; every reading tries again", "cell", c.settings.Cell, "err", err)
+	n := c.unwatched(routes.Alarm, alerts.UNACK)
+	n.Subject = c.settings.Cell + ": current flows, and nobody watches"
+	n.Text = fmt.Sprintf("%.4g A flow at %.4g V, but no run can begin: %v. Every reading tries again.", float64(c.reading.Amperes), float64(c.reading.Volts), err)
+	n.Meaning = "Nothing is counted and no alarm is judged until it is mended."
+	n.First = "Watch the cell yourself, or switch it off; then make room on the disk, or mend its permissions."
+	c.settings.Past(n)
+	w.alarms = []snapshot.Alarm{{
+		Condition: n.Condition, State: n.State, Priority: n.Priority.String(), Since: n.Since, First: true,
+		Text: n.Text, Meaning: n.Meaning, Action: n.First,
+	}}
+}
+
+// unwatched is a notice about current that flows while no run can begin, so that no log takes it.
+func (c *Cell) unwatched(kind routes.Kind, state alerts.State) routes.Notice {
+	at := c.waiting.readUTC
+	return routes.Notice{
+		ID: notices.ID(c.settings.Cell, at), Cell: c.settings.Cell, Supply: c.settings.Supply, At: at, Since: at,
+		Kind: kind, Condition: alerts.LogDisk.String(), Priority: routes.High, State: state.String(),
+	}
+}

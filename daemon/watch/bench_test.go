@@ -1,0 +1,42 @@
+package watch
+
+import (
+	"context"
+	"log/slog"
+	"testing"
+	"time"
+
+	"nightcell/daemon/watchtest"
+	"nightcell/drivers"
+)
+
+// zincCell is the watch over the zinc cell on a bench. cellLines and rest complete
+// the configuration; target is the line of the target's table.
+func zincCell(t testing.TB, b *watchtest.Bench, dir, cellLines, target, rest string) *Cell {
+	t.Helper()
+	cfg, err := watchtest.Zinc(dir, cellLines, target, rest)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := SettingsOf(cfg, &cfg.Cells[0], nil, b.Clock, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Open = opens(b)
+	return New(s, MachineOf(b.Clock))
+}
+
+// until lets virtual time pass until ok, and fails after limit.
+func until(t *testing.T, limit time.Duration, what string, ok func() bool) {
+	t.Helper()
+	for began := time.Now(); !ok(); {
+		<-time.After(time.Second)
+		if time.Since(began) > limit {
+			t.Fatalf("not within %v: %s", limit, what)
+		}
+	}
+}
+
+func opens(b *watchtest.Bench) Opener {
+	return func(ctx context.Context, _ Noted) (drivers.Supply, error) { return b.Open(ctx) }
+}

@@ -1,0 +1,103 @@
+package watch
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"math"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/configs"
+	"nightcell/daemon/metrics"
+	"nightcell/daemon/run"
+	"nightcell/drivers"
+	"nightcell/drivers/scpi"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
+)
+
+// Settings is all that the watch over one cell needs; quantities are SI.
+type Settings struct {
+	run.Settings
+	Open      Opener
+	Identity  string        // *IDN? must begin with this; empty: whoever answers first
+	Patience  time.Duration // machine time that opening and the first questions may take; at least 5 s
+	MostVolts drivers.Volts // that the supply can put out; NaN when not stated
+	OnStop    alerts.Act    // what becomes of a live output when the watch is stopped
+	Observe   metrics.Observer
+}
+
+// SettingsOf turns one cell of the configuration into what its watch needs.
+func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock drivers.Clock, log *slog.Logger) (Settings, error) {
+	supply := cfg.Supply(cell.Supply)
+	plan, err := cell.Plan(supply)
+	if err != nil {
+		return Settings{}, fmt.Errorf("cell %s: %w", cell.Name, err)
+	}
+	frozen, err := cfg.Frozen(cell.Name)
+	if err != nil {
+		return Settings{}, fmt.Errorf("cell %s: freezing its configuration: %w", cell.Name, err)
+	}
+	s := Settings{
+		Settings: run.Settings{
+			Cell: cell.Name, Supply: supply.Name, Poll: cell.Poll, Sync: cell.Sync, Count: cell.Coulometer(supply), Plan: plan,
+			MostAmperes: drivers.Amperes(supply.RangeAmperes), AirStated: cell.Room.Ventilation.SI, AirNeededPerAmpere: math.NaN(),
+			DataDir: cfg.Data, Log: log, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()},
+		},
+		Identity: supply.Identity, Open: opener(supply, cell, rack, clock), Patience: supply.FirstContact(), MostVolts: drivers.Volts(supply.RangeVolts),
+	}
+	s.takeOrders(&Orders{cell, frozen})
+	if plan != nil {
+		s.learnChemistry(cell, plan)
+	}
+	return s, nil
+}
+
+// learnChemistry fills in what follows from metal, medium and cell.
+func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
+	m := plan.Metal
+	stop := m.Stop(plan.Medium)
+	s.Chemistry.Metal, s.Chemistry.AtRest = m.Element.Name, stop.Why
+	s.Chemistry.DepletionVisible = m.Depletion.Visible
+	s.Chemistry.RedissolvesOff = stop.State != matter.Off
+	s.Chemistry.Divided = cell.Electrodes.Divided()
+	if t := m.Interrupt.Tolerance; t.Known() {
+		s.Chemistry.InterruptionLimit = time.Duration(t.Value * float64(time.Second))
+		s.Chemistry.SpoiledByPause = t.Value < 60
+	}
+	a, err := electrolysis.Assess(cell.Conditions(plan, s.Limits.Amperes))
+	if err != nil {
+		return // without areas or currents there is nothing to judge gas and floor by; the watch does without
+	}
+	if a.Floor.Any > 0 {
+		s.Chemistry.FloorVolts = a.Floor.Any
+	}
+	amperes := a.Conditions.Current.Value
+	s.Gas = "hydrogen"
+	s.AirNeededPerAmpere = a.Air.Needed.Value / amperes
+	for _, g := range a.Gas {
+		if g.Gas == electrolysis.Hydrogen || g.Possible {
+			continue
+		}
+		s.AnodeGas = g.Gas.String()
+		s.AnodeLitresPerAmpereHour = g.Worst.Value / amperes * 3.6e6
+		s.Chemistry.ChlorineAtAnode = g.Gas == electrolysis.Chlorine
+	}
+	if mass := a.Acid.AnolyteMass.Best; mass > 0 && s.Chemistry.Divided {
+		s.AcidGramsPerCoulomb = mass * 1e3 / a.Conditions.Charge.Value
+	} else if a.Acid.BathMass.Known() {
+		s.AcidGramsPerCoulomb = a.Acid.BathMass.Value * 1e3 / a.Conditions.Charge.Value
+	}
+}
+
+// opener opens one channel of a supply; all cells of a supply share its line through the rack.
+func opener(s *configs.Supply, cell *configs.Cell, rack *scpi.Rack, clock drivers.Clock) Opener {
+	settings := s.Settings(cell.Channel, math.NaN()) // an alarm limit is no bound: readings above it must count and alarm
+	return func(ctx context.Context, noted Noted) (drivers.Supply, error) {
+		s := settings
+		s.Noted = noted
+		return rack.Open(ctx, s, clock)
+	}
+}
