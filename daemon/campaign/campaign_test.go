@@ -239,7 +239,7 @@ func (sum *tally) ended(t *testing.T, dir string) bool {
 }
 
 // killAt looks at what the watch shows, kills it, and looks at what it leaves.
-func (sum *tally) killAt(t *testing.T, w *watch, b *bench, d disk, full bool) {
+func (sum *tally) killAt(t *testing.T, w *process, b *bench, d disk, full bool) {
 	t.Helper()
 	before, at := b.supply.Truth(1).Charge, time.Now()
 	m, err := w.metrics()

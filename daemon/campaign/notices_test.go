@@ -135,7 +135,7 @@ func (h *hook) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 }
 
 // next waits for a notice about a condition.
-func (h *hook) next(t *testing.T, kind, condition string, w *watch) event {
+func (h *hook) next(t *testing.T, kind, condition string, w *process) event {
 	t.Helper()
 	deadline := time.After(patience)
 	for {
@@ -249,7 +249,7 @@ timeout = "30 s"
 
 // goesOn waits for readings beyond those of before, and asks that what was counted
 // then is still in the sums: the gap between adds to them, and in the same proportion to the deposit.
-func goesOn(t *testing.T, w *watch, before metrics) metrics {
+func goesOn(t *testing.T, w *process, before metrics) metrics {
 	t.Helper()
 	now := w.until(t, "more readings", patience, func(m metrics) bool {
 		return m["nightcell_readings_total"] > before["nightcell_readings_total"] && m["nightcell_gaps_total"] > before["nightcell_gaps_total"]

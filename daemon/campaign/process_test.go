@@ -106,8 +106,8 @@ func (j *journal) began(t *testing.T) time.Time {
 	return time.Time{}
 }
 
-// watch is one nightcell process.
-type watch struct {
+// process is one nightcell process.
+type process struct {
 	cmd    *exec.Cmd
 	said   *journal
 	client *http.Client
@@ -117,9 +117,9 @@ type watch struct {
 
 // startWatch starts a process and waits until it watches. command is the program and
 // what comes before its name and arguments.
-func startWatch(t *testing.T, command []string, config string, speed float64) *watch {
+func startWatch(t *testing.T, command []string, config string, speed float64) *process {
 	t.Helper()
-	w := &watch{said: newJournal(), done: make(chan error, 1), client: &http.Client{Timeout: patience}}
+	w := &process{said: newJournal(), done: make(chan error, 1), client: &http.Client{Timeout: patience}}
 	args := append(command[1:len(command):len(command)], "watch", "--config", config, "--speed", strconv.FormatFloat(speed, 'g', -1, 64))
 	w.cmd = exec.Command(command[0], args...)
 	w.cmd.Stdout, w.cmd.Stderr = w.said, w.said
@@ -148,7 +148,7 @@ func startWatch(t *testing.T, command []string, config string, speed float64) *w
 
 // kill ends the process at once, as a power cut would, and waits until it is gone. A
 // process that has ended by itself fails the test with all that it said.
-func (w *watch) kill(t *testing.T) {
+func (w *process) kill(t *testing.T) {
 	t.Helper()
 	select {
 	case err := <-w.done:
@@ -169,7 +169,7 @@ func (w *watch) kill(t *testing.T) {
 }
 
 // stop ends the process politely and returns its exit error.
-func (w *watch) stop(t *testing.T) error {
+func (w *process) stop(t *testing.T) error {
 	t.Helper()
 	if err := w.cmd.Process.Signal(syscall.SIGTERM); err != nil {
 		t.Fatalf("nightcell ended by itself: %v, %v\n%s", err, <-w.done, w.said)
@@ -187,7 +187,7 @@ func (w *watch) stop(t *testing.T) error {
 // label other than the cell's and the supply's is put behind the name.
 type metrics map[string]float64
 
-func (w *watch) metrics() (metrics, error) {
+func (w *process) metrics() (metrics, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, w.base+"/metrics", nil)
@@ -220,7 +220,7 @@ func (w *watch) metrics() (metrics, error) {
 }
 
 // until waits for what the metrics must come to show.
-func (w *watch) until(t *testing.T, what string, limit time.Duration, ok func(metrics) bool) metrics {
+func (w *process) until(t *testing.T, what string, limit time.Duration, ok func(metrics) bool) metrics {
 	t.Helper()
 	deadline := time.Now().Add(limit)
 	for {

@@ -17,7 +17,6 @@ import (
 	"time"
 
 	"nightcell/alerts"
-	"nightcell/daemon/run"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/watch"
 	"nightcell/drivers"
@@ -125,15 +124,12 @@ func (d direct) Close() error { return nil }
 func (d direct) cellOn(dir string, disk runlog.FS, every time.Duration) *watch.Cell {
 	limits := alerts.Defaults()
 	limits.Poll, limits.Amperes, limits.Volts = time.Second, 3.3, 7
-	return watch.New(watch.Settings{
-		Open: func(context.Context, watch.Noted) (drivers.Supply, error) { return d, nil },
-		Settings: run.Settings{
-			Cell: "zinc-1", Supply: "bench", Poll: time.Second, Sync: every, FS: disk, DataDir: dir,
-			Count:  integrate.Settings{GapAfter: 10 * time.Second, GainRelative: 0.001, OffsetAmperes: 0.005, ResolutionAmperes: 0.001},
-			Limits: limits, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()}, AirStated: math.NaN(), AirNeededPerAmpere: math.NaN(),
-			Log: slog.New(slog.DiscardHandler),
-		},
-	}, watch.MachineOf(d.clock))
+	s := watch.Settings{Open: func(context.Context, watch.Noted) (drivers.Supply, error) { return d, nil }}
+	s.Cell, s.Supply, s.Poll, s.Sync, s.FS, s.DataDir = "zinc-1", "bench", time.Second, every, disk, dir
+	s.Count = integrate.Settings{GapAfter: 10 * time.Second, GainRelative: 0.001, OffsetAmperes: 0.005, ResolutionAmperes: 0.001}
+	s.Limits, s.Chemistry, s.AirStated, s.AirNeededPerAmpere = limits, alerts.Chemistry{FloorVolts: math.NaN()}, math.NaN(), math.NaN()
+	s.Log = slog.New(slog.DiscardHandler)
+	return watch.New(s, watch.MachineOf(d.clock))
 }
 
 // TestWhatASyncSettingRisks plays a power cut at every second of 25 minutes, for each

@@ -18,7 +18,7 @@ func TestWhatCannotBeTold(t *testing.T) {
 	flows := func(now time.Duration) current { return drift{2.6 - perSecond*now.Seconds(), perSecond} }
 	m := newMangler(nil)
 	m.only = "MEAS:"
-	w := watch(t, t.TempDir(), flows, m, false)
+	w := watchOver(t, t.TempDir(), flows, m, false)
 	err := w.until("half a minute has been read", func(s *snapshot.Cell) bool { return s.Elapsed >= 30*time.Second })
 	began := w.cell.Latest().Elapsed
 	if err == nil {
@@ -61,7 +61,7 @@ func dark(t *testing.T, length, off time.Duration) verdict {
 		middle := now + begin + length/2
 		return interrupted{drift{first: 3}, middle - off/2, middle + off/2}
 	}
-	w := watch(t, t.TempDir(), flows, m, false)
+	w := watchOver(t, t.TempDir(), flows, m, false)
 	from := w.supply.flows.(interrupted).off + off/2 - length/2
 	if err := w.until("the dark begins", func(*snapshot.Cell) bool { return w.clock.Now() >= from }); err != nil {
 		t.Fatal(err)

@@ -19,7 +19,7 @@ func TestSwitchInAShortDark(t *testing.T) {
 	flows := func(now time.Duration) current {
 		return interrupted{drift{first: 3}, now + begin + length, now + time.Hour}
 	}
-	w := watch(t, t.TempDir(), flows, m, false)
+	w := watchOver(t, t.TempDir(), flows, m, false)
 	from := w.supply.flows.(interrupted).off - length
 	if err := w.until("the dark begins", func(*snapshot.Cell) bool { return w.clock.Now() >= from }); err != nil {
 		t.Fatal(err)
@@ -44,7 +44,7 @@ func TestSwitchInAShortDark(t *testing.T) {
 func TestSwapWithoutABreak(t *testing.T) {
 	for _, separate := range []bool{false, true} {
 		m := newMangler(nil)
-		w := watch(t, t.TempDir(), steady, m, separate)
+		w := watchOver(t, t.TempDir(), steady, m, separate)
 		err := w.until("the run goes", func(s *snapshot.Cell) bool { return s.Reading.Count >= 20 })
 		w.supply.mu.Lock()
 		w.supply.swapped = 1

@@ -17,6 +17,7 @@ import (
 	"nightcell/daemon/run"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
+	"nightcell/daemon/watch"
 	"nightcell/drivers"
 	"nightcell/drivers/line"
 	"nightcell/drivers/scpi"
@@ -42,7 +43,7 @@ type watched struct {
 }
 
 // watch begins to watch a current over a line with faults. separate asks for volts and amperes one by one.
-func watch(t testing.TB, dir string, flows func(now time.Duration) current, m *mangler, separate bool) *watched {
+func watchOver(t testing.TB, dir string, flows func(now time.Duration) current, m *mangler, separate bool) *watched {
 	t.Helper()
 	clock := drivers.NewClock(speed)
 	s, hangUp := newSupply(t, clock, flows(clock.Now()), m)
@@ -205,7 +206,7 @@ func (n trial) run(t testing.TB) (v verdict, err error) {
 	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
 	m := newMangler(nil)
 	m.only = n.only
-	w := watch(t, dir, n.flows, m, n.separate)
+	w := watchOver(t, dir, n.flows, m, n.separate)
 	quit := func(cause error) (verdict, error) { return v, errors.Join(cause, w.stop()) }
 	if err := w.until("the run begins", func(s *snapshot.Cell) bool { return s.Reading.Count >= 3 }); err != nil {
 		return quit(err)
