@@ -142,6 +142,8 @@ func commands(s *shell) []*cobra.Command {
 		newStepCommand(s),
 		newHoldCommand(s),
 		newOffCommand(s),
+		newRunsCommand(s),
+		newAccountCommand(s),
 		newVerifyCommand(s),
 		newExportCommand(s),
 	}

@@ -77,7 +77,7 @@ func (p Panel) plot() (*plot.Plot, error) {
 	one := plot.New()
 	one.Y.Label.Text = p.Title + ", " + p.Unit
 	one.X.Tick.Marker, one.Y.Tick.Marker = plainTicks{}, plainTicks{}
-	one.Legend.Left, one.Legend.Top = true, len(p.Marks) > 0
+	one.Legend.Left = true
 	if len(p.Band) > 0 {
 		band, err := plotter.NewPolygon(p.Band)
 		if err != nil {
@@ -88,6 +88,9 @@ func (p Panel) plot() (*plot.Plot, error) {
 	}
 	one.Add(plotter.NewGrid())
 	for i, c := range p.Curves {
+		if n := len(c.Line); i == 0 && n > 0 {
+			one.Legend.Top = c.Line[n-1].Y > c.Line[0].Y // out of the way
+		}
 		line, err := plotter.NewLine(c.Line)
 		if err != nil {
 			return nil, err

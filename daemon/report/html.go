@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"regexp"
 )
 
 //go:embed page.html
@@ -29,6 +30,9 @@ func (r *Report) HTML(w io.Writer) error {
 	return nil
 }
 
+// words tell a cell of words or of a date from one of a number with its unit.
+var words = regexp.MustCompile(`\pL{3}|\d:\d| $`)
+
 type htmlPage struct {
 	Title  string
 	Tables []htmlTable
@@ -39,6 +43,7 @@ type htmlTable struct {
 	Rows    []shownRow
 	Head    []string
 	Grid    [][]string
+	Numbers []bool // of the columns of Grid: they hold numbers and stand on the right
 	Lines   []string
 	Listed  bool         // the lines are points
 	Picture template.URL // of an SVG
@@ -51,8 +56,18 @@ func (t *Table) html() *htmlTable {
 		if t.Grid.headed() {
 			h.Head = t.Grid.Head
 		}
+		h.Numbers = make([]bool, max(len(t.Grid.Head), 1))
+		for i := range h.Numbers {
+			h.Numbers[i] = i > 0
+		}
 		for _, row := range t.Grid.Rows {
-			h.Grid = append(h.Grid, row.texts())
+			cells := row.texts()
+			for i, c := range cells[:min(len(cells), len(h.Numbers))] {
+				h.Numbers[i] = h.Numbers[i] && !words.MatchString(c)
+			}
+			if len(cells) > 0 {
+				h.Grid = append(h.Grid, cells)
+			}
 		}
 	}
 	if len(t.Picture) > 0 {

@@ -35,6 +35,8 @@ type Table struct {
 	// Apart keeps lines without a title from the lines above.
 	Apart   bool
 	Picture []byte // SVG, drawn on a page alone
+	// Aside leaves it out of the text, which is to fit a screen.
+	Aside bool
 }
 
 // Figure is one number, or in its place a word.

@@ -27,7 +27,7 @@ func (r *Report) Text(to io.Writer) error {
 
 func (t *Table) text(w io.Writer) {
 	rows := shown(t.Figures, "")
-	if len(rows) == 0 && t.Grid == nil && len(t.Lines) == 0 {
+	if t.Aside || len(rows) == 0 && t.Grid == nil && len(t.Lines) == 0 {
 		return
 	}
 	if t.Title != "" {

@@ -30,6 +30,10 @@ var (
 	WattsPerLitre            = Unit{"W/L", 1e-3, 0, "watts_per_litre", 1e-3}
 	KilowattHours            = Unit{"kWh", 1 / 3.6e6, 0, "joules", 1}
 	KilowattHoursPerKilogram = Unit{"kWh/kg", 1 / 3.6e6, 0, "joules_per_kilogram", 1}
+	EnergyPerGram            = Unit{"kWh/kg", 1 / 3.6e6, 0, "joules_per_gram", 1e-3}
+	AmperesPerDecimetre      = Unit{"A/dm²", 1e-2, 0, "amperes_per_square_metre", 1}
+	Ohms                     = Unit{"Ω", 1, 0, "ohms", 1}
+	MoneyPerGram             = Unit{"per g", 1e-3, 0, "per_gram", 1e-3}
 	Grams                    = Unit{"g", 1e3, 0, "grams", 1e3}
 	GramsPerLitre            = Unit{"g/L", 1, 0, "kilograms_per_cubic_metre", 1}
 	Moles                    = Unit{"mol", 1, 0, "moles", 1}

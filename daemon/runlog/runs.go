@@ -111,17 +111,26 @@ func LatestRun(dir, cell string) (runDir string, ended bool, err error) {
 		return "", false, fmt.Errorf("cell %s has no run below %s: %w", cell, dir, fs.ErrNotExist)
 	}
 	runDir = filepath.Join(cellDir, name)
-	f, err := Disk{}.OpenFile(filepath.Join(runDir, LogName), os.O_RDONLY, 0)
+	t, err := TailOf(runDir)
 	if errors.Is(err, fs.ErrNotExist) {
 		return runDir, false, nil // the power went while it was being made
 	}
 	if err != nil {
-		return runDir, false, fmt.Errorf("opening the log: %w", err)
+		return runDir, false, err
+	}
+	return runDir, t.Ended, nil
+}
+
+// TailOf tells where the log of a run ends and changes nothing.
+func TailOf(runDir string) (*Tail, error) {
+	f, err := Disk{}.OpenFile(filepath.Join(runDir, LogName), os.O_RDONLY, 0)
+	if err != nil {
+		return nil, fmt.Errorf("opening the log: %w", err)
 	}
 	t, err := readTail(f)
 	_ = f.Close() // nothing was written
 	if err != nil {
-		return runDir, false, err
+		return nil, err
 	}
-	return runDir, t.replay.Ended, nil
+	return t.told(nil), nil
 }

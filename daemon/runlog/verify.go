@@ -63,11 +63,11 @@ const maxNamed = 100
 // ReplayFile integrates the log of a run again, in constant memory, comparing every
 // stored checkpoint on its way. The error tells of a disk that cannot be read; what is wrong
 // with the log itself is in the report.
-func ReplayFile(runDir string) (*Report, error) { return replayEach(runDir, nil) }
+func ReplayFile(runDir string) (*Report, error) { return ReplayEach(runDir, nil) }
 
-// replayEach is ReplayFile that shows every record to each, once it is applied; it is valid until each returns. A checkpoint
+// ReplayEach is ReplayFile that shows every record to each, once it is applied; it is valid until each returns. A checkpoint
 // that says what was expected has no fields then.
-func replayEach(runDir string, each func(*Record, *Replay) error) (*Report, error) {
+func ReplayEach(runDir string, each func(*Record, *Replay) error) (*Report, error) {
 	r, err := Open(runDir)
 	if err != nil {
 		return nil, err

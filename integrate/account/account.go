@@ -91,8 +91,8 @@ type Account struct {
 // The ways to the mass.
 const (
 	Weighed = "weighed"
-	Assayed = "assay and volume"
-	Planned = "charge and planned efficiency"
+	Assayed = "assay"
+	Planned = "charge, as planned"
 )
 
 // Account works out the books of what r has gathered.
@@ -105,10 +105,10 @@ func (r *Run) Account(s Subject) *Account {
 		}
 	}
 	entries := r.written()
-	var planned, deposit, marginal float64
+	var planned float64
 	if s.Plan == nil {
 		for _, e := range entries {
-			if e.Kind == bath.EntryWeighing {
+			if weighs(e.Kind) {
 				b.weighed = append(b.weighed, e)
 			}
 		}
@@ -119,15 +119,14 @@ func (r *Run) Account(s Subject) *Account {
 		b.gather(entries)
 		planned = s.Plan.Balance().Deposit
 		a.follow(b, fresh, entries)
-		deposit, marginal = s.Plan.Balance().Deposit, s.Plan.Model.Marginal(r.working(s.Totals))
 	}
 	a.electric()
 	a.masses(b, planned)
 	if s.Plan != nil {
-		a.efficiency(b, marginal)
-		a.balance(b)
 		a.fit(b)
-		a.loads(deposit)
+		a.efficiency(b)
+		a.balance(b)
+		a.loads()
 	}
 	a.resistance()
 	a.costs(entries)
@@ -186,7 +185,7 @@ func (r *Run) working(t integrate.Totals) float64 {
 // electric fills in what volts and amperes tell alone.
 func (a *Account) electric() {
 	t := a.Totals
-	relative := t.StandardUncertainty / t.Charge
+	relative := math.Sqrt(math.Max(t.StandardUncertainty*t.StandardUncertainty-t.Budget.Gaps*t.Budget.Gaps, 0)) / t.ObservedCharge // of what was seen
 	a.Energy = matter.Figure{Value: t.Energy, StandardUncertainty: t.EnergyStandardUncertainty, Mark: matter.Measured}
 	if t.Charge > 0 {
 		volts := t.Energy / t.Charge
@@ -214,7 +213,7 @@ func (a *Account) masses(b *book, planned float64) {
 	if p := a.Plan; p != nil {
 		if planned > 0 {
 			charged = matter.Figure{Value: planned, StandardUncertainty: planned * math.Hypot(p.Efficiency.Relative(), a.Totals.StandardUncertainty/a.Totals.Charge),
-				Mark: p.Efficiency.Mark, Source: "charge × equivalent × planned efficiency"}
+				Mark: p.Efficiency.Mark, Source: "charge × equivalent × efficiency"}
 		}
 		if len(b.assays) == 0 {
 			a.missing("no assay tells what is left in the bath")
@@ -235,7 +234,7 @@ func (a *Account) masses(b *book, planned float64) {
 		for _, m := range a.Masses {
 			if m.Deposit.Known() {
 				a.Deposit = m.Deposit
-				a.Notes = append(a.Notes, fmt.Sprintf("the masses disagree by more than their doubts (chance %.2g %%): at least one is wrong, so that no mean is taken and the first, %s, stands", 100*a.Combined.Chance, m.Name))
+				a.Notes = append(a.Notes, "the masses disagree by more than their doubts: at least one is wrong; until it is found the first stands, "+m.Name)
 				break
 			}
 		}
@@ -321,7 +320,7 @@ func (a *Account) won(x, y assay, stated bool) matter.Figure {
 		shared = y.mass()
 	}
 	u := math.Hypot(x.Found.StandardUncertainty*x.Volume, y.Found.StandardUncertainty*y.Volume)
-	return matter.Figure{Value: kg, StandardUncertainty: math.Hypot(u, shared*a.Plan.Volume.Relative()), Mark: matter.Weakest(x.Found.Mark, y.Found.Mark), Source: "drop of the assays times volume"}
+	return matter.Figure{Value: kg, StandardUncertainty: math.Hypot(u, shared*a.Plan.Volume.Relative()), Mark: matter.Weakest(x.Found.Mark, y.Found.Mark), Source: "drop × volume"}
 }
 
 // drop is the deposit by the fall of the assays, and by the plan for what was won after the last one.

@@ -204,7 +204,7 @@ func TestMissing(t *testing.T) {
 	r, s = night()
 	s.Plan = zinc(t)
 	a = r.Account(s)
-	if a.Deposit.Source != "charge × equivalent × planned efficiency" || a.Efficiency.Known() || a.Balance.ByAssay {
+	if a.Deposit.Source != "charge × equivalent × efficiency" || a.Efficiency.Known() || a.Balance.ByAssay {
 		t.Errorf("deposit %+v, efficiency %+v", a.Deposit, a.Efficiency)
 	}
 }
@@ -231,8 +231,8 @@ func TestBadEntries(t *testing.T) {
 func TestIdentity(t *testing.T) {
 	n := 0.100 / 65.38
 	volume := n * 8.31446261815324 * 295.15 / (101300 - VapourPressure(295.15))
-	r, s := night(at(20, EntryIdentity, map[string]float64{bath.Mass: 0.1e-3, bath.LiquidVolume: volume, bath.EnteredKelvin: 295.15, GasPressure: 101300}),
-		at(21, EntryIdentity, map[string]float64{bath.LiquidVolume: volume}), at(22, EntryIdentity, map[string]float64{bath.AssayRatio: 0.98}))
+	r, s := night(at(20, EntryIdentity, map[string]float64{bath.Mass: 0.1e-3, GasVolume: volume, bath.EnteredKelvin: 295.15, GasPressure: 101300}),
+		at(21, EntryIdentity, map[string]float64{GasVolume: volume}), at(22, EntryIdentity, map[string]float64{bath.AssayRatio: 0.98}))
 	s.Plan = zinc(t)
 	a := r.Account(s)
 	near(t, "share", a.Tests[0].Share.Value, 1, 1e-9)

@@ -114,10 +114,18 @@ func (b *book) walk(entries []Entry, assays bool, each func(Entry)) {
 	b.follow(now, end)
 }
 
+// Kinds of entry that package bath books or ignores, and an account reads.
+const (
+	entryDose  = "dose"
+	entryDried = "dried"
+)
+
+func weighs(kind string) bool { return kind == bath.EntryWeighing || kind == entryDried }
+
 // moves says whether an entry of the kind changes the books of the bath.
 func moves(kind string) bool {
 	switch kind {
-	case bath.EntryAddition, bath.EntryWater, bath.EntrySample, bath.EntryAssay, bath.EntryElectrode, bath.EntryConfirm:
+	case bath.EntryAddition, entryDose, bath.EntryWater, bath.EntrySample, bath.EntryAssay, bath.EntryElectrode, bath.EntryConfirm:
 		return true
 	}
 	return false
@@ -154,7 +162,7 @@ func (b *book) gather(entries []Entry) {
 		switch e.Kind {
 		case bath.EntrySample:
 			drawn += e.Numbers[bath.LiquidVolume]
-		case bath.EntryWeighing:
+		case bath.EntryWeighing, entryDried:
 			b.weighed = append(b.weighed, e)
 		case bath.EntryAssay:
 			a := assay{At: e.At, Charge: chargeAt(b.course, e.At), Seconds: float64(min(max(e.At, b.course[0].Nanos), b.course[len(b.course)-1].Nanos)-b.course[0].Nanos) / 1e9,

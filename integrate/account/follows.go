@@ -3,6 +3,7 @@ package account
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
@@ -18,7 +19,7 @@ func (a *Account) over(mass matter.Figure, coulombs, u float64) matter.Figure {
 }
 
 // efficiency is the share of the charge that made metal, over all and by stage.
-func (a *Account) efficiency(b *book, marginal float64) {
+func (a *Account) efficiency(b *book) {
 	t := a.Totals
 	if !(t.Charge > 0) {
 		return
@@ -37,9 +38,7 @@ func (a *Account) efficiency(b *book, marginal float64) {
 		perMass := t.Energy / a.Deposit.Value
 		a.EnergyPerMass = matter.Figure{Value: perMass, StandardUncertainty: perMass * math.Hypot(a.Energy.Relative(), a.Deposit.Relative()), Mark: a.Deposit.Mark}
 	}
-	if p := a.Plan; marginal > 0 {
-		a.Marginal = matter.Figure{Value: marginal, StandardUncertainty: marginal * p.Efficiency.Relative(), Mark: matter.Weakest(p.Efficiency.Mark, p.MassTransfer.Mark), Source: "model of the drawdown since the last assay"}
-	}
+	a.marginal()
 	if len(b.assays) == 0 {
 		return
 	}
@@ -50,6 +49,25 @@ func (a *Account) efficiency(b *book, marginal float64) {
 			a.Stages = append(a.Stages, Stage{before.At, x.At, q, won, a.over(won, q, t.StandardUncertainty*q/t.Charge)})
 		}
 		before, stated = x, false
+	}
+}
+
+// marginal is the efficiency of the last moment under current: by the fit to the assays where there is one, else as stated.
+func (a *Account) marginal() {
+	p, batch := a.Plan, a.Plan.Model.Batch()
+	m := matter.Figure{Mark: matter.Weakest(p.Efficiency.Mark, p.MassTransfer.Mark), Source: "drawdown as stated"}
+	relative := p.Efficiency.Relative()
+	if f := a.Fit; f != nil && !f.AtLeast {
+		batch.MassTransfer, batch.Efficiency = f.MassTransfer.Value, f.Efficiency.Value
+		m.Mark, m.Source, relative = matter.Measured, "drawdown as fitted", math.Max(f.MassTransfer.Relative(), f.Efficiency.Relative())
+	}
+	for _, point := range slices.Backward(a.Course) {
+		if point.MinAmperes > leastShare*a.Run.mostAmperes && point.MinAmperes > 0 {
+			m.Value = batch.Marginal(p.Model.Catholyte().Metal(), point.MinAmperes)
+			m.StandardUncertainty = m.Value * relative
+			a.Marginal = m
+			return
+		}
 	}
 }
 
@@ -120,7 +138,7 @@ func (a *Account) resistance() {
 }
 
 // loads are gas, acid and water of the charge that flowed, at the efficiency that was found.
-func (a *Account) loads(deposit float64) {
+func (a *Account) loads() {
 	p := a.Plan
 	if a.Cell == nil || !(a.Totals.Charge > 0) || !a.MeanAmperes.Known() {
 		return
@@ -129,7 +147,7 @@ func (a *Account) loads(deposit float64) {
 	c.Current = a.MeanAmperes
 	c.Charge = matter.Figure{Value: a.Totals.Charge, StandardUncertainty: a.Totals.StandardUncertainty, Mark: matter.Measured}
 	c.Efficiency = a.Efficiency
-	if !c.Efficiency.Known() {
+	if deposit := p.Balance().Deposit; !c.Efficiency.Known() {
 		c.Efficiency = a.over(matter.Figure{Value: deposit, StandardUncertainty: deposit * p.Efficiency.Relative(), Mark: p.Efficiency.Mark}, a.Totals.Charge, a.Totals.StandardUncertainty)
 	}
 	c.Efficiency.Value = math.Min(c.Efficiency.Value, 1)

@@ -12,6 +12,7 @@ import (
 // dissolved in acid with its hydrogen caught over water, an assay of the metal, or a test in words.
 const (
 	EntryIdentity = "identity"
+	GasVolume     = "gas_cubic_metres"
 	GasPressure   = "pressure_pascals"
 )
 
@@ -62,7 +63,7 @@ func (b *book) identify(e Entry) Identity {
 		id.Words = e.Text
 	}
 	n := e.Numbers
-	volume, caught := n[bath.LiquidVolume]
+	volume, caught := n[GasVolume]
 	ratio, assayed := n[bath.AssayRatio]
 	switch {
 	case assayed:
@@ -76,7 +77,7 @@ func (b *book) identify(e Entry) Identity {
 		id.Problem = "hydrogen over water needs the mass of the piece, the temperature, and a pressure above that of the vapour of water"
 		return id
 	default:
-		id.Hydrogen = GasOverWater(measured(n, bath.LiquidVolume, volume*gasVolumeDoubt), measured(n, bath.EnteredKelvin, gasKelvinDoubt), measured(n, GasPressure, gasPressureDoubt))
+		id.Hydrogen = GasOverWater(measured(n, GasVolume, volume*gasVolumeDoubt), measured(n, bath.EnteredKelvin, gasKelvinDoubt), measured(n, GasPressure, gasPressureDoubt))
 		perMole := electrolysis.Hydrogen.ElectronsPerMole() / float64(b.plan.Valence) * b.plan.Metal.Element.Weight.Value
 		mass := measured(n, bath.Mass, n[bath.Mass]*bath.BalanceDoubt)
 		share := id.Hydrogen.Value * perMole / mass.Value

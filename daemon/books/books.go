@@ -1,0 +1,115 @@
+// Package books reads the files of a run into its account, lists the runs of a data directory, and takes in runs that were
+// measured elsewhere. Nothing here changes a run that exists.
+package books
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"golang.org/x/sync/errgroup"
+
+	"nightcell/configs"
+	"nightcell/daemon/runlog"
+	"nightcell/integrate/account"
+	"nightcell/integrate/matter"
+)
+
+// File is one of the files that an account rests on.
+type File struct {
+	Name   string
+	Bytes  int64
+	SHA256 string // hexadecimal; "" if there is no such file
+}
+
+// Books are what the files of a run tell.
+type Books struct {
+	Run     string // the name of its folder
+	Log     *runlog.Report
+	Late    *runlog.Late
+	Files   []File // log, late entries, frozen configuration
+	Account *account.Account
+}
+
+// Sound says whether everything in log and late entries is as it was written.
+func (b *Books) Sound() bool { return b.Log.Sound() && b.Late.Sound() }
+
+// Read reads the run in a directory. What is wrong inside its files is in Log, Late and the account's notes; the error
+// tells of a run that is not there or a disk that cannot be read.
+func Read(runDir string) (*Books, error) {
+	b := &Books{Run: filepath.Base(runDir), Files: make([]File, 3)}
+	var group errgroup.Group
+	for i, name := range []string{runlog.LogName, runlog.LateName, runlog.FrozenName} {
+		group.Go(func() (err error) {
+			b.Files[i], err = sum(runDir, name)
+			return err
+		})
+	}
+	run, totals, err := b.gather(runDir)
+	if err = errors.Join(err, group.Wait()); err != nil {
+		return nil, err
+	}
+	if b.Log.Cell == "" {
+		return nil, fmt.Errorf("%s holds no run: not one line of its log can be read as the record of a cell", runDir)
+	}
+	subject := account.Subject{Totals: totals, Ended: b.Log.Ended}
+	if b.Log.Carried != nil {
+		subject.Carried = b.Log.Carried.Charge
+	}
+	problem := freeze(runDir, b.Log.Cell, &subject)
+	b.Account = run.Account(subject)
+	if problem != nil {
+		b.Account.Notes = append(b.Account.Notes, problem.Error())
+	}
+	return b, nil
+}
+
+// sum is the digest of a file.
+func sum(runDir, name string) (File, error) {
+	f, err := os.Open(filepath.Join(runDir, name))
+	if errors.Is(err, fs.ErrNotExist) {
+		return File{Name: name}, nil
+	}
+	if err != nil {
+		return File{}, fmt.Errorf("reading a file of the run: %w", err)
+	}
+	h := sha256.New()
+	n, err := io.Copy(h, f)
+	if err = errors.Join(err, f.Close()); err != nil {
+		return File{}, fmt.Errorf("reading %s: %w", name, err)
+	}
+	return File{name, n, hex.EncodeToString(h.Sum(nil))}, nil
+}
+
+// freeze fills in what the frozen configuration states.
+func freeze(runDir, cellName string, s *account.Subject) error {
+	path := filepath.Join(runDir, runlog.FrozenName)
+	data, err := os.ReadFile(path)
+	if err != nil || len(data) == 0 {
+		return err
+	}
+	cfg, err := configs.Parse(runlog.FrozenName, data)
+	if err != nil {
+		return fmt.Errorf("the frozen configuration cannot be read, so that no bath is known: %w", err)
+	}
+	cell := cfg.Cell(cellName)
+	if cell == nil {
+		return fmt.Errorf("the frozen configuration holds no cell %s, so that no bath is known", cellName)
+	}
+	if kwh := cell.Room.PricePerKilowattHour; kwh.SI == kwh.SI {
+		s.Price = matter.GivenFigure(kwh.SI, 0)
+	}
+	if s.Plan, err = cell.Plan(cfg.Supply(cell.Supply)); s.Plan == nil || err != nil {
+		return err
+	}
+	if t := s.Totals; t.Observed > 0 {
+		conditions := cell.Conditions(s.Plan, t.ObservedCharge/t.Observed.Seconds())
+		s.Cell = &conditions
+	}
+	return nil
+}

@@ -1,0 +1,86 @@
+package books
+
+import (
+	"slices"
+
+	"nightcell/daemon/runlog"
+	"nightcell/integrate"
+	"nightcell/integrate/account"
+	"nightcell/integrate/bath"
+)
+
+// gather streams log and late entries into the account's run, in constant memory, and returns where the count ends once late
+// corrections are made.
+func (b *Books) gather(runDir string) (*account.Run, integrate.Totals, error) {
+	run, persons := new(account.Run), []runlog.Record(nil)
+	var replay *runlog.Replay
+	var err error
+	b.Log, err = runlog.ReplayEach(runDir, func(r *runlog.Record, p *runlog.Replay) error {
+		replay = p
+		number := func(key string) float64 {
+			x, _ := r.Number(key)
+			return x
+		}
+		switch r.Kind {
+		case runlog.KindReading:
+			run.Reading(r.Nanos, r.Step, r.Volts, r.Amperes, r.Output == "off")
+		case runlog.KindGap:
+			length, _ := r.Integer("length")
+			index, _ := r.Integer("index")
+			run.Gap(account.Gap{Index: index, Kind: r.Text("kind"), From: r.Nanos - length, To: r.Nanos, Low: number("low"), Best: number("best"), High: number("high")})
+		case runlog.KindAlarm:
+			run.Alarm(r.Nanos, r.Condition, r.Text("state"), r.Text("priority"), r.Text("text"), r.Text("by"))
+		case runlog.KindOutput:
+			run.Act(account.Act{At: r.Nanos, Action: r.Text("action"), Outcome: r.Text("outcome"), Text: r.Text("text")})
+		case runlog.KindEntry:
+			if r.Text("kind") == runlog.EntrySettle {
+				index, _ := r.Integer("index")
+				run.Settle(index, number("low"), number("best"), number("high"))
+			} else if r.Text("by") != "" {
+				kept := *r
+				kept.Fields = slices.Clone(r.Fields)
+				persons = append(persons, kept)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, integrate.Totals{}, err
+	}
+	if b.Late, err = runlog.ReadLate(runDir); err != nil {
+		return nil, integrate.Totals{}, err
+	}
+	for _, r := range runlog.Counting(append(persons, b.Late.Records...)) {
+		run.Entries = append(run.Entries, entryOf(&r))
+	}
+	totals := b.Log.Totals
+	if replay != nil && replay.Coulometer != nil {
+		for _, r := range runlog.Counting(b.Late.Records) {
+			switch r.Text("kind") {
+			case runlog.EntryZero, runlog.EntryCheck, runlog.EntrySettle:
+				if replay.Apply(&r) == nil {
+					totals = replay.Coulometer.Totals()
+				}
+			}
+		}
+	}
+	return run, totals, nil
+}
+
+// entryOf is a record as the account knows it.
+func entryOf(r *runlog.Record) account.Entry {
+	e := account.Entry{Entry: bath.Entry{Kind: r.Text("kind"), By: r.Text("by"), Numbers: map[string]float64{}, Words: map[string]string{}},
+		At: r.Nanos, Text: r.Text("text"), Outcome: bath.Outcome(r.Text("outcome"))}
+	if happened, ok := r.Integer("happened"); ok {
+		e.At = happened
+	}
+	for _, f := range r.Fields {
+		switch v := f.Value.(type) {
+		case float64:
+			e.Numbers[f.Key] = v
+		case string:
+			e.Words[f.Key] = v
+		}
+	}
+	return e
+}

@@ -1,0 +1,98 @@
+package books
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"nightcell/daemon/cursor"
+	"nightcell/daemon/runlog"
+)
+
+// Filter says which runs are wanted; the zero Filter wants all.
+type Filter struct {
+	Cell         string
+	Since, Until time.Time // of the beginning
+	Open         bool      // only those that have not ended
+}
+
+// Listed is a run in a list. Its charge is that of the log's end.
+type Listed struct {
+	Cell        string    `json:"cell"`
+	Run         string    `json:"run"`
+	Directory   string    `json:"directory"`
+	Began       time.Time `json:"begun_utc"`
+	Ended       bool      `json:"ended"`
+	Elapsed     float64   `json:"elapsed_seconds"`
+	Charge      float64   `json:"charge_coulombs"`
+	Uncertainty float64   `json:"charge_standard_uncertainty_coulombs"`
+	Late        []string  `json:"entered_afterwards"` // the kinds
+	Problem     string    `json:"problem,omitempty"`
+}
+
+// List lists the runs below a data directory, by cell and by their beginning. It reads the end of each log alone.
+func List(data string, f Filter) ([]Listed, error) {
+	cells, err := os.ReadDir(filepath.Join(data, "runs"))
+	if err != nil {
+		return nil, fmt.Errorf("looking for runs: %w; a data directory holds a folder runs", err)
+	}
+	var all []Listed
+	for _, cell := range cells {
+		if f.Cell != "" && cell.Name() != f.Cell || !cell.IsDir() {
+			continue
+		}
+		names, err := cursor.Runs(cursor.CellDir(data, cell.Name()))
+		if err != nil {
+			return nil, err
+		}
+		for _, name := range names {
+			began, err := cursor.Began(name)
+			if err != nil || began.Before(f.Since) || !f.Until.IsZero() && !began.Before(f.Until) {
+				continue
+			}
+			l := Listed{Cell: cell.Name(), Run: name, Directory: filepath.Join(cursor.CellDir(data, cell.Name()), name), Began: began, Late: []string{}}
+			l.look()
+			if !f.Open || !l.Ended && l.Problem == "" {
+				all = append(all, l)
+			}
+		}
+	}
+	if f.Cell != "" && len(all) == 0 {
+		if _, err := os.Stat(cursor.CellDir(data, f.Cell)); err != nil {
+			return nil, fmt.Errorf("no cell of the name %s has a run below %s", f.Cell, data)
+		}
+	}
+	return all, nil
+}
+
+// look fills in what the end of the log and the late entries tell.
+func (l *Listed) look() {
+	tail, err := runlog.TailOf(l.Directory)
+	if err != nil {
+		l.Problem = "no log can be read"
+		return
+	}
+	l.Ended = tail.Ended
+	if c := tail.Coulometer; c != nil {
+		t := c.Totals()
+		l.Elapsed, l.Charge, l.Uncertainty = t.Elapsed.Seconds(), t.Charge, t.StandardUncertainty
+	}
+	late, err := runlog.LateEntries(l.Directory)
+	if err != nil {
+		l.Problem = "the late entries cannot be read"
+	}
+	for _, r := range late {
+		l.Late = append(l.Late, r.Text("kind"))
+	}
+}
+
+// ParseTime reads a date or a time (ISO 8601); without a zone it is UTC.
+func ParseTime(s string) (time.Time, error) {
+	for _, layout := range []string{time.RFC3339Nano, "2006-01-02T15:04:05.999999999", "2006-01-02 15:04:05.999999999Z07:00", "2006-01-02 15:04:05.999999999", "2006-01-02T15:04", "2006-01-02 15:04", time.DateOnly} {
+		if t, err := time.Parse(layout, s); err == nil {
+			return t, nil
+		}
+	}
+	return time.Time{}, fmt.Errorf("%q is no time; write it as 2026-01-10T20:00:00Z or 2026-01-10", s)
+}

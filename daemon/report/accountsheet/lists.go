@@ -1,0 +1,127 @@
+package accountsheet
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+
+	"nightcell/configs/quantity"
+	"nightcell/daemon/control"
+	"nightcell/daemon/report"
+)
+
+// mostRows is how many rows a list has on a page of two sheets; JSON has them all.
+const mostRows = 8
+
+// barLength is how many blocks the whole variance has.
+const barLength = 40
+
+func (s *sheet) budget() report.Table {
+	t := report.Table{Key: "budget", Title: "Where the doubt of the charge comes from", List: true, Aside: true}
+	total := s.Totals.StandardUncertainty * s.Totals.StandardUncertainty
+	for _, c := range s.Totals.Budget.Components() {
+		f := plain("standard_uncertainty", c.Source, c.StandardUncertainty, report.AmpereHours)
+		f.Rough, f.Rows = c.StandardUncertainty, []report.Figure{word("source", c.Source)}
+		part := c.StandardUncertainty * c.StandardUncertainty / math.Max(total, math.SmallestNonzeroFloat64)
+		f.Note = fmt.Sprintf("%s %.0f %%", strings.Repeat("█", int(math.Round(part*barLength))), 100*part)
+		if c.StandardUncertainty == 0 {
+			f.Label = ""
+		}
+		t.Add(f)
+	}
+	return t
+}
+
+func (s *sheet) costs() report.Table {
+	t := report.Table{Key: "costs", Title: "Costs", List: true, Aside: true}
+	for _, c := range s.Costs {
+		f := plain("amount", c.For, c.Sum, report.Money)
+		f.Rows = []report.Figure{word("for", c.For)}
+		t.Add(f)
+	}
+	return t
+}
+
+// list is a grid of rows that stands on the page and in JSON, the first of them shown.
+func list(key, title string, rows []report.GridRow, head ...string) report.Table {
+	t := ifAny(report.Table{Key: key, Title: title, Aside: true, Grid: &report.Grid{Head: head, Rows: rows}})
+	for i := mostRows; i < len(rows); i++ {
+		rows[i].More, rows[i].Cells = append(rows[i].Cells, rows[i].More...), nil
+	}
+	if more := len(rows) - mostRows; more > 0 {
+		t.Title += fmt.Sprintf(" (the first %d of %d)", mostRows, len(rows))
+	}
+	return t
+}
+
+func row(cells ...report.Figure) report.GridRow { return report.GridRow{Cells: cells} }
+
+func text(key, words string) report.Figure {
+	return report.Figure{Key: key, Word: words, Text: words + " "}
+}
+
+func (s *sheet) entries() report.Table {
+	var rows []report.GridRow
+	for _, e := range s.Account.Run.Entries {
+		var said []string
+		kind, _ := control.KindOfEntry(e.Kind)
+		for _, field := range kind.Fields {
+			for _, unit := range field.Units {
+				if v, ok := e.Numbers[unit.Log]; ok {
+					said = append(said, field.Name+" "+quantity.Format(unit.Dimension, v))
+				}
+			}
+		}
+		for _, name := range slices.Sorted(maps.Keys(e.Words)) {
+			if name != "kind" && name != "by" && name != "text" && name != "outcome" {
+				said = append(said, name+" "+e.Words[name])
+			}
+		}
+		if e.Text != "" {
+			said = append(said, e.Text)
+		}
+		rows = append(rows, row(stamp("at_utc", e.At), text("kind", e.Kind), text("by", e.By), text("what", strings.Join(said, "; "))))
+	}
+	return list("entries", "Entries", rows, "at (UTC)", "kind", "by", "what")
+}
+
+func (s *sheet) alarms() report.Table {
+	var rows []report.GridRow
+	for _, a := range s.Account.Run.Alarms {
+		until := text("until_utc", "the end")
+		if a.To != 0 {
+			until = stamp("until_utc", a.To)
+		}
+		rows = append(rows, row(stamp("at_utc", a.From), text("condition", a.Condition), text("priority", a.Priority), until, text("acknowledged_by", a.By), text("text", a.Text)))
+	}
+	return list("alarms", "Alarms", rows, "at (UTC)", "condition", "priority", "until", "by", "what")
+}
+
+func (s *sheet) acts() report.Table {
+	var rows []report.GridRow
+	for _, a := range s.Account.Run.Acts {
+		rows = append(rows, row(stamp("at_utc", a.At), text("action", a.Action), text("outcome", a.Outcome), text("text", a.Text)))
+	}
+	return list("acts", "What was done to the output", rows, "at (UTC)", "act", "outcome", "what")
+}
+
+func (s *sheet) gaps() report.Table {
+	var rows []report.GridRow
+	for _, g := range s.Account.Run.Gaps {
+		rows = append(rows, row(stamp("from_utc", g.From), stamp("to_utc", g.To), text("kind", g.Kind), plain("low", "", g.Low, report.AmpereHours), plain("best", "", g.Best, report.AmpereHours), plain("high", "", g.High, report.AmpereHours)))
+	}
+	return list("gaps", "Gaps", rows, "from (UTC)", "to", "kind", "low, A·h", "best, A·h", "high, A·h")
+}
+
+// files are what the account is a function of.
+func (s *sheet) files() report.Table {
+	t := report.Table{Key: "files", Title: "Rests on", List: true, Aside: true}
+	for _, f := range s.Files {
+		if f.SHA256 != "" {
+			t.Add(report.Figure{Key: "sha256", Label: f.Name, Word: f.SHA256, Text: "SHA-256", Note: f.SHA256, Rows: []report.Figure{word("file", f.Name), {Key: "length_bytes", Word: f.Bytes}}})
+		}
+	}
+	return t
+}
