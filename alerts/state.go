@@ -140,13 +140,8 @@ const (
 
 var priorityNames = [priorityCount]string{"low", "medium", "high", "highest"}
 
-// String returns the name used in the configuration and in the run log.
-func (p Priority) String() string {
-	if p >= priorityCount {
-		return fmt.Sprintf("Priority(%d)", uint8(p))
-	}
-	return priorityNames[p]
-}
+// String returns the name used in the configuration, in the run log and in every notice. Nothing is above Highest.
+func (p Priority) String() string { return priorityNames[min(p, Highest)] }
 
 // MarshalText writes the name.
 func (p Priority) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
@@ -159,5 +154,5 @@ func (p *Priority) UnmarshalText(text []byte) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("priority %q is unknown: it is one of %v", text, priorityNames)
+	return fmt.Errorf("priority %q is not known; use low, medium, high or highest", text)
 }

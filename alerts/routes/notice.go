@@ -8,13 +8,14 @@
 package routes
 
 import (
-	"fmt"
 	"maps"
 	"math"
 	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"nightcell/alerts"
 )
 
 // Kind says what a notice is about.
@@ -36,39 +37,21 @@ const (
 // closes reports whether a notice of this kind ends the repeats of an alarm.
 func (k Kind) closes() bool { return k == Cleared || k == Acknowledged || k == Quieted }
 
-// Priority orders alarms by how soon a person must act; there are few on purpose.
-type Priority uint8
+// Priority is that of the alarms. The zero value is Low.
+type Priority = alerts.Priority
 
-// The priorities, least first. The zero value is Low.
+// The priorities, least first.
 const (
-	Low Priority = iota
-	Medium
-	High
-	Highest
+	Low     = alerts.Low
+	Medium  = alerts.Medium
+	High    = alerts.High
+	Highest = alerts.Highest
 )
 
-var priorityNames = [...]string{"low", "medium", "high", "highest"}
-
-// String returns the name used in the configuration and in every notice. Nothing is above Highest.
-func (p Priority) String() string { return priorityNames[min(p, Highest)] }
-
 // ParsePriority is the inverse of Priority.String.
-func ParsePriority(s string) (Priority, error) {
-	for i, n := range priorityNames {
-		if n == s {
-			return Priority(i), nil
-		}
-	}
-	return Low, fmt.Errorf("priority %q is not known; use low, medium, high or highest", s)
-}
-
-// MarshalText implements encoding.TextMarshaler.
-func (p Priority) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
-
-// UnmarshalText implements encoding.TextUnmarshaler.
-func (p *Priority) UnmarshalText(text []byte) (err error) {
-	*p, err = ParsePriority(string(text))
-	return err
+func ParsePriority(s string) (p Priority, err error) {
+	err = p.UnmarshalText([]byte(s))
+	return p, err
 }
 
 // Notice is one message about an alarm or a milestone, as a person needs it: what,

@@ -71,12 +71,12 @@ func (w *worker) holds(n Notice) bool {
 	if w.state.Held != nil {
 		below = w.state.Held.Below // one measure for the whole stretch
 	}
-	return below.holdsBack(n)
+	return holdsBack(below, n)
 }
 
 // holdsBack reports whether quiet hours with this threshold hold the notice back.
 // They always do so with the end of a run, so that it comes after what was held of the run.
-func (p Priority) holdsBack(n Notice) bool { return n.Priority < p || n.Kind == Ended }
+func holdsBack(below Priority, n Notice) bool { return n.Priority < below || n.Kind == Ended }
 
 // hold leaves the notice for the end of quiet hours.
 func (w *worker) hold(n Notice) {
@@ -104,7 +104,7 @@ func (w *worker) catchUp(delivery context.Context) bool {
 	if err != nil {
 		return w.lostPlace(delivery, fmt.Errorf("read a notice held back: %w", err))
 	}
-	if w.state.Held.Below.holdsBack(n) && !w.ahead[n.ID] && !w.handle(delivery, n, w.quietOver) {
+	if holdsBack(w.state.Held.Below, n) && !w.ahead[n.ID] && !w.handle(delivery, n, w.quietOver) {
 		return false
 	}
 	delete(w.ahead, n.ID)

@@ -140,9 +140,10 @@ func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 	fmt.Fprintf(w, "time\t%s, of it %s observed; gaps: %d\n", timeWords(t.Elapsed.Round(time.Second)), timeWords(t.Observed.Round(time.Second)), t.Gaps)
 	fmt.Fprintf(w, "charge\t%s (k = %d)\n", report.Show(matter.Figure{Value: t.Charge, StandardUncertainty: t.StandardUncertainty}, report.AmpereHours), integrate.CoverageFactor)
 	if t.Gaps > 0 {
-		fmt.Fprintf(w, "gaps\t%s A·h of it\n", quantity.Between(t.GapLow/3600, t.GapHigh/3600, "to"))
+		fmt.Fprintf(w, "gaps\t%s A·h of it, and %s W·h of the energy\n",
+			quantity.Between(t.GapLow/3600, t.GapHigh/3600, "to"), quantity.Between(t.EnergyGapLow/3600, t.EnergyGapHigh/3600, "to"))
 	}
-	fmt.Fprintf(w, "energy\t%.5g W·h\n", t.Energy/3600)
+	fmt.Fprintf(w, "energy\t%s W·h (k = %d)\n", quantity.WithDoubt(t.Energy/3600, integrate.CoverageFactor*t.EnergyStandardUncertainty/3600), integrate.CoverageFactor)
 	if r.Carried != nil {
 		fmt.Fprintf(w, "carried\t%.5g A·h of the charge were counted before this log was begun anew; their readings are in the log before, if it is found\n", ampereHours(r.Carried.Charge))
 	}

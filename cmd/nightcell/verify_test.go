@@ -7,6 +7,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -79,6 +80,9 @@ func TestVerifyTellsSoundFromDamaged(t *testing.T) {
 	out, problem, code := command(t, newVerifyCommand, run)
 	if code != 0 || problem != "" || !strings.Contains(out, "sound: every stored total follows") {
 		t.Fatalf("exit %d, %s\n%s", code, problem, out)
+	}
+	if !strings.Contains(out, " A·h of it, and 0.000 to 0.029 W·h of the energy") || !regexp.MustCompile(`energy +[0-9.]+ ± [0-9.]+ W·h \(k = 2\)`).MatchString(out) {
+		t.Errorf("the energy stands without its doubt and its gap:\n%s", out)
 	}
 	out, _, code = command(t, newVerifyCommand, "--json", filepath.Join(run, runlog.LogName))
 	var v verdict

@@ -33,45 +33,49 @@ func NewClient(path string) *Client {
 	return &Client{path, &http.Client{Transport: &http.Transport{DialContext: dial, DisableKeepAlives: true}}}
 }
 
-// Status implements Operator.
-func (c *Client) Status(ctx context.Context) (cells []Cell, err error) {
-	err = c.post(ctx, "status", struct{}{}, &cells)
-	return cells, err
-}
+// The orders of an Operator without much to them.
 
-// Alarms implements Operator.
-func (c *Client) Alarms(ctx context.Context, cell string) (list []Alarm, err error) {
-	err = c.post(ctx, "alarms", CellOrder{Cell: cell}, &list)
-	return list, err
+func (c *Client) Status(ctx context.Context) ([]Cell, error) {
+	return put[[]Cell](ctx, c, "status", struct{}{})
 }
-
-// Acknowledge implements Operator.
+func (c *Client) Alarms(ctx context.Context, cell string) ([]Alarm, error) {
+	return put[[]Alarm](ctx, c, "alarms", CellOrder{Cell: cell})
+}
 func (c *Client) Acknowledge(ctx context.Context, a AlarmOrder) error {
 	return c.post(ctx, "acknowledge", a, nil)
 }
-
-// Shelve implements Operator.
 func (c *Client) Shelve(ctx context.Context, s ShelveOrder) error {
 	return c.post(ctx, "shelve", s, nil)
 }
-
-// Unshelve implements Operator.
 func (c *Client) Unshelve(ctx context.Context, a AlarmOrder) error {
 	return c.post(ctx, "unshelve", a, nil)
 }
-
-// Enter implements Operator.
-func (c *Client) Enter(ctx context.Context, e Entry) (out Entered, err error) {
-	err = c.post(ctx, "enter", e, &out)
-	return out, err
+func (c *Client) Reset(ctx context.Context, a AlarmOrder) error { return c.post(ctx, "reset", a, nil) }
+func (c *Client) OutOfService(ctx context.Context, a ServiceOrder) error {
+	return c.post(ctx, "out-of-service", a, nil)
 }
-
-// Settle implements Operator.
+func (c *Client) ReturnToService(ctx context.Context, a AlarmOrder) error {
+	return c.post(ctx, "return-to-service", a, nil)
+}
+func (c *Client) Enter(ctx context.Context, e Entry) (Entered, error) {
+	return put[Entered](ctx, c, "enter", e)
+}
 func (c *Client) Settle(ctx context.Context, s Settlement) (Settlement, error) {
-	var out Settlement
-	err := c.post(ctx, "settle", s, &out)
-	return out, err
+	return put[Settlement](ctx, c, "settle", s)
 }
+func (c *Client) Off(ctx context.Context, o CellOrder) (Outcome, error) {
+	return put[Outcome](ctx, c, "off", o)
+}
+func (c *Client) Hold(ctx context.Context, o CellOrder) (Outcome, error) {
+	return put[Outcome](ctx, c, "hold", o)
+}
+func (c *Client) Step(ctx context.Context, s StepOrder) (StepResult, error) {
+	return put[StepResult](ctx, c, "step", s)
+}
+func (c *Client) Drill(ctx context.Context, o CellOrder) ([]Receipt, error) {
+	return put[[]Receipt](ctx, c, "drill", o)
+}
+func (c *Client) Reload(ctx context.Context) error { return c.post(ctx, "reload", struct{}{}, nil) }
 
 // Begin implements Operator.
 func (c *Client) Begin(ctx context.Context, b BeginOrder) ([]Check, error) {
@@ -85,48 +89,10 @@ func (c *Client) Begin(ctx context.Context, b BeginOrder) ([]Check, error) {
 	return out.Checks, nil
 }
 
-// Off implements Operator.
-func (c *Client) Off(ctx context.Context, o CellOrder) (out Outcome, err error) {
-	err = c.post(ctx, "off", o, &out)
+// put sends one order and returns the answer.
+func put[Out any](ctx context.Context, c *Client, order string, in any) (out Out, err error) {
+	err = c.post(ctx, order, in, &out)
 	return out, err
-}
-
-// Hold implements Operator.
-func (c *Client) Hold(ctx context.Context, o CellOrder) (out Outcome, err error) {
-	err = c.post(ctx, "hold", o, &out)
-	return out, err
-}
-
-// Reset implements Resetter.
-func (c *Client) Reset(ctx context.Context, a AlarmOrder) error {
-	return c.post(ctx, "reset", a, nil)
-}
-
-// OutOfService implements Servicer.
-func (c *Client) OutOfService(ctx context.Context, a ServiceOrder) error {
-	return c.post(ctx, "out-of-service", a, nil)
-}
-
-// ReturnToService implements Servicer.
-func (c *Client) ReturnToService(ctx context.Context, a AlarmOrder) error {
-	return c.post(ctx, "return-to-service", a, nil)
-}
-
-// Step implements Stepper.
-func (c *Client) Step(ctx context.Context, s StepOrder) (out StepResult, err error) {
-	err = c.post(ctx, "step", s, &out)
-	return out, err
-}
-
-// Drill implements Operator.
-func (c *Client) Drill(ctx context.Context, o CellOrder) (list []Receipt, err error) {
-	err = c.post(ctx, "drill", o, &list)
-	return list, err
-}
-
-// Reload implements Operator.
-func (c *Client) Reload(ctx context.Context) error {
-	return c.post(ctx, "reload", struct{}{}, nil)
 }
 
 // post sends one order and reads the answer into out, unless that is nil.

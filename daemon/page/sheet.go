@@ -58,7 +58,7 @@ func (p *Page) chargeRows(c *snapshot.Cell) []row {
 	q := &c.Charge
 	left := math.Max(0, q.TargetCoulombs-q.CountedCoulombs)
 	rows := []row{
-		{"passed", "Passed", measured(q.CountedCoulombs, q.UncertaintyCoulombs), "k = 2"},
+		{"passed", "Passed", measured(q.CountedCoulombs, q.UncertaintyCoulombs), void(c)},
 		{"target", "Target", measured(q.TargetCoulombs, q.TargetUncertainty), drift(c)},
 		{"left", "Left", ampereHours(left, 3), percent(q.CountedCoulombs/q.TargetCoulombs, "done")},
 		{"finish", "Finishes", p.finish(c), span(q.SecondsToTarget)},
@@ -66,6 +66,14 @@ func (p *Page) chargeRows(c *snapshot.Cell) []row {
 		{"gaps", "Of it in gaps", gapRange(c), gapNote(c)},
 	}
 	return append(rows, row{"elapsed", "Runs since", p.clock(c.Began, p.s.Now()), sentence.Span(c.Elapsed)})
+}
+
+// void says of the charge what of it passed through a short, where it wins no metal.
+func void(c *snapshot.Cell) string {
+	if c.Charge.ShuntedCoulombs > 0 {
+		return "k = 2; through a short, and void: " + ampereHours(c.Charge.ShuntedCoulombs, 3)
+	}
+	return "k = 2"
 }
 
 // drift says of a target what moved it, or may yet.

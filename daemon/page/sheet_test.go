@@ -3,6 +3,7 @@ package page
 import (
 	"math"
 	"testing"
+	"time"
 
 	"nightcell/daemon/snapshot"
 )
@@ -30,6 +31,15 @@ func TestATargetTellsOfAnUnconfirmedEntry(t *testing.T) {
 	}
 	c.Charge.TargetWith = math.Inf(1)
 	if got, want := drift(c), "the earlier of two: never reached with the unconfirmed assay, 26.10\u202fA·h without"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// TestTheChargeOfAShortIsVoid: it is counted, and what of it wins nothing is said beside it.
+func TestTheChargeOfAShortIsVoid(t *testing.T) {
+	c := &snapshot.Cell{}
+	c.Charge.CountedCoulombs, c.Charge.ShuntedCoulombs = 20*3600, 1.25*3600
+	if got, want := (&Page{s: Settings{Now: time.Now}}).chargeRows(c)[0].Note, "k = 2; through a short, and void: 1.25\u202fA·h"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }
