@@ -208,7 +208,7 @@ func (a *Assessment) acidPerElectron() float64 {
 func (c Conditions) totals() (solution.Totals, matter.Mark, string) {
 	totals := solution.Totals{}
 	totals.Add(c.Dissolved, 1)
-	mark, source := matter.Published, "constants of NIST Standard Reference Database 46 and the like"
+	mark, source := matter.Published, "stability constants, mostly of NIST Standard Reference Database 46 (2004) as the U.S. Geological Survey reprints them in minteq.v4.dat"
 	valence := c.Valence
 	if couple, err := c.Metal.Couple(c.Medium, c.Valence); err == nil {
 		valence = couple.Valence

@@ -39,7 +39,7 @@ const cuprous = 0.521 // OpenStax Chemistry 2e, Appendix L
 // plainPotential returns the standard potential of the plain ion, by whose activity a complex is reckoned.
 func plainPotential(metal matter.Metal, valence int) (matter.Figure, bool) {
 	if metal.Element.Symbol == "Cu" && valence == 1 {
-		return matter.Figure{Value: cuprous, Mark: matter.Published, Source: "OpenStax Chemistry 2e, Appendix L"}, true
+		return matter.Figure{Value: cuprous, Mark: matter.Published, Source: "Flowers, Theopold, Langley and Robinson, Chemistry 2e (OpenStax), 2019, Appendix L, standard electrode potentials"}, true
 	}
 	for _, c := range metal.Couples {
 		if c.Valence == valence && c.Ligands == 0 && c.Protons == 0 {

@@ -39,7 +39,7 @@ var solubles = sync.OnceValue(func() []Soluble {
 
 func parseSolubles(text string) ([]Soluble, error) {
 	var file struct {
-		Source map[string]struct{ Mark, Text string }
+		Source map[string]matter.Source
 		Salt   []Soluble
 	}
 	if meta, err := toml.Decode(text, &file); err != nil || len(meta.Undecoded()) > 0 {
@@ -47,15 +47,12 @@ func parseSolubles(text string) ([]Soluble, error) {
 	}
 	for i := range file.Salt {
 		s := &file.Salt[i]
-		source, ok := file.Source[s.Source]
+		mark, source := file.Source[s.Source].Cite()
 		f, err := matter.ParseFormula(s.Formula)
-		if err != nil || !ok || len(s.Celsius) == 0 || len(s.Celsius) != len(s.Percent) || !slices.IsSorted(s.Celsius) {
+		if err != nil || mark == matter.Unmarked || len(s.Celsius) == 0 || len(s.Celsius) != len(s.Percent) || !slices.IsSorted(s.Celsius) {
 			return nil, fmt.Errorf("%s: its source, or as many temperatures as figures in their order, is missing (%v)", s.Formula, err)
 		}
-		s.salt, s.Source, s.Mark = f, source.Text, matter.Assumed
-		if source.Mark == "published" {
-			s.Mark = matter.Published
-		}
+		s.salt, s.Source, s.Mark = f, source, mark
 	}
 	return file.Salt, nil
 }
