@@ -13,22 +13,29 @@ import (
 
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
+	"nightcell/daemon/runlog"
 	"nightcell/drivers"
 )
 
 func newEnterCommand(s *shell) *cobra.Command {
 	r := &reach{}
-	var text, at string
+	var text, when, run string
 	var asJSON, certain bool
 	cmd := &cobra.Command{
 		Use:   "enter CELL KIND [NAME=VALUE ...] [TEXT]",
-		Short: "Write into a run what was seen, done, weighed or taken",
-		Long: "enter writes an entry into the run log of CELL. Quantities carry their units, and may state an uncertainty.\n" +
+		Short: "Write into a run what was seen, done, weighed or taken, while it runs and after",
+		Long: "enter writes an entry into a run of CELL. Quantities carry their units, and may state an uncertainty.\n" +
+			"While the run is watched, the entry goes into its log. Once it has ended, or while no watch runs, the entry goes into\n" +
+			"late.lp beside the log, which stays as it is. Nothing is overwritten: each entry has a name, list shows them, and\n" +
+			"retract takes one back.\n" +
 			"An entry that contradicts the books by more than their doubt is refused, with both figures and what it would do to the target.\n" +
 			"With --certain it is taken and every route is told; the earlier of both targets acts until another person enters confirm, or a new assay agrees.\n\n" +
 			describeKinds(),
 		Example: "  nightcell enter zinc-1 addition formula=ZnSO4·7H2O \"mass=50 g\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 assay \"concentration=12.4 g/L ± 0.2 g/L\" --config nightcell.toml\n" +
+			"  nightcell enter zinc-1 weighing \"mass=31.24 g ± 0.02 g\" --run 20260110T200000Z --config nightcell.toml\n" +
+			"  nightcell enter zinc-1 list --config nightcell.toml\n" +
+			"  nightcell enter zinc-1 retract 5f0c1a9e \"read off the wrong balance\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 settle gap=0 \"low=0 C\" \"best=300 C\" \"high=310 C\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 settle gap=0 off=02:10 \"the fuse blew\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 remark \"stirrer replaced\" --config nightcell.toml",
@@ -36,65 +43,95 @@ func newEnterCommand(s *shell) *cobra.Command {
 		RunE: func(cmd *cobra.Command, args []string) error {
 			cell, kind := args[0], args[1]
 			values, words := splitArguments(args[2:])
+			if kind == runlog.EntryRetract && values[runlog.RetractedEntry] == "" {
+				values[runlog.RetractedEntry], words, _ = strings.Cut(words, " ")
+			}
 			if text == "" {
 				text = words
 			} else if words != "" {
 				return usagef("the text is given twice: %q and %q", text, words)
 			}
-			if kind == "settle" {
-				settlement, err := parseSettlement(values)
-				if err != nil {
-					return err
-				}
-				settlement.Cell, settlement.By, settlement.Text = cell, r.who(), text
-				return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-					settled, err := c.Settle(ctx, settlement)
-					if err != nil {
-						return err
-					}
-					if asJSON {
-						return printJSON(s.out, map[string]any{"settled": settled})
-					}
-					_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %s A·h\n", settled.Gap, drivers.Plain(cell),
-						quantity.Interval(settled.BestCoulombs/3600, settled.LowCoulombs/3600, settled.HighCoulombs/3600))
-					return err
-				})
-			}
-			entry, err := control.ParseEntry(kind, values, text)
+			at, err := parseWhen(when)
 			if err != nil {
-				return usageError{err}
-			}
-			if entry.At, err = parseWhen(at); err != nil {
 				return err
 			}
-			entry.Cell, entry.By, entry.Certain = cell, r.who(), certain
-			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-				entered, err := c.Enter(ctx, entry)
-				if control.IsContradiction(err) {
-					return fmt.Errorf("%w. If it is so all the same, say it again with --certain", err)
+			var entry control.Entry
+			var gap control.Settlement
+			switch kind {
+			case "list":
+			case runlog.EntrySettle:
+				gap, err = parseSettlement(values)
+			default:
+				if entry, err = control.ParseEntry(kind, values, text); err != nil {
+					err = usageError{err}
 				}
-				if err != nil {
+			}
+			if err != nil {
+				return err
+			}
+			where, err := r.place(cell, run)
+			switch {
+			case err != nil:
+				return err
+			case kind == "list":
+				return listEntries(s.out, where, asJSON)
+			case kind == runlog.EntrySettle && where.isOpen:
+				gap.Cell, gap.By, gap.Text = cell, r.who(), text
+				return s.settle(cmd.Context(), r, gap, asJSON)
+			case kind == runlog.EntrySettle && gap.Off != "":
+				return usagef("the gap of a run that nobody watches is settled by low, best and high; nightcell verify says what is booked for it")
+			case kind == runlog.EntrySettle:
+				entry = control.Entry{Kind: kind, Text: text, Numbers: map[string]float64{"index": float64(gap.Gap), "low": gap.LowCoulombs, "best": gap.BestCoulombs, "high": gap.HighCoulombs}}
+			}
+			entry.Cell, entry.By, entry.Certain, entry.At = cell, r.who(), certain, at
+			done, entry, beside, err := r.enter(cmd.Context(), where, entry)
+			if control.IsContradiction(err) {
+				return fmt.Errorf("%w. If it is so all the same, say it again with --certain", err)
+			}
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				return printJSON(s.out, map[string]any{"entered": entry, "name": done.Name, "run": where.dir, "beside_the_log": beside, "notes": append([]string{}, done.Notes...)})
+			}
+			said := fmt.Sprintf("%s entered for %s", kind, cell)
+			if done.Name != "" {
+				said += " as " + done.Name
+			}
+			if beside {
+				said += ", beside the log of " + where.name()
+			}
+			for _, line := range append([]string{said}, done.Notes...) {
+				if _, err := fmt.Fprintln(s.out, drivers.Plain(line)); err != nil {
 					return err
 				}
-				if asJSON {
-					return printJSON(s.out, map[string]any{"entered": entry, "notes": append([]string{}, entered.Notes...)})
-				}
-				lines := append([]string{fmt.Sprintf("%s entered for %s", kind, cell)}, entered.Notes...)
-				for _, line := range lines {
-					if _, err := fmt.Fprintln(s.out, drivers.Plain(line)); err != nil {
-						return err
-					}
-				}
-				return nil
-			})
+			}
+			return nil
 		},
 	}
 	r.addFlags(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object: what was entered")
 	cmd.Flags().StringVar(&text, "text", "", "what else there is to say, in `words` that may also stand last")
 	cmd.Flags().BoolVar(&certain, "certain", false, "take the entry although it contradicts the books")
-	cmd.Flags().StringVar(&at, "at", "", "the `time` when it was so, such as 2026-03-01T22:15:00+01:00 (default: now)")
+	cmd.Flags().StringVar(&when, "at", "", "the `time` when it was so, such as 2026-03-01T22:15:00+01:00 (default: now)")
+	cmd.Flags().StringVar(&run, "run", "", "the `run` by its directory or its beginning, such as 20260110T200000Z (default: the open one, else the last)")
 	return cmd
+}
+
+// settle settles a gap of a run that is being watched.
+func (s *shell) settle(ctx context.Context, r *reach, gap control.Settlement, asJSON bool) error {
+	return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
+		settled, err := c.Settle(ctx, gap)
+		if err != nil {
+			return err
+		}
+		if asJSON {
+			return printJSON(s.out, map[string]any{"settled": settled})
+		}
+		_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %s A·h\n", settled.Gap, drivers.Plain(gap.Cell),
+			quantity.Interval(settled.BestCoulombs/3600, settled.LowCoulombs/3600, settled.HighCoulombs/3600))
+		return err
+	})
 }
 
 // describeKinds lists the kinds with their fields.
@@ -107,6 +144,7 @@ func describeKinds() string {
 		}
 		b.WriteByte('\n')
 	}
+	fmt.Fprintf(&b, "  %-12s %s\n", "list", "what was entered so far, with the names of the entries")
 	fmt.Fprintf(&b, "  %-12s %s\n", "settle", "what really passed in a gap: gap with low, best, high, or with off: the time it was off from")
 	return b.String()
 }

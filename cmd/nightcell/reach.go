@@ -61,11 +61,7 @@ func (r *reach) ask(ctx context.Context, order func(context.Context, *control.Cl
 	if err != nil {
 		return err
 	}
-	err = order(ctx, c)
-	if control.IsMistake(err) {
-		return usageError{speak(err)}
-	}
-	return speak(err)
+	return mistake(order(ctx, c))
 }
 
 // between checks the number of arguments; form shows how the command is written.

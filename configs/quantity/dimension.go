@@ -39,6 +39,7 @@ const (
 	Frequency                            // 1/s
 	ThermalConductance                   // W/K
 	HeatCapacity                         // J/K
+	Pressure                             // Pa
 	Data                                 // B (bytes)
 	dimensionCount
 )
@@ -87,6 +88,7 @@ var descriptions = [dimensionCount]description{
 	Frequency:           {"a frequency", exponents{2: -1}, []string{"/h", "Hz"}, "6 /h"},
 	ThermalConductance:  {"a thermal conductance", exponents{1, 2, -3, 0, -1}, []string{"W/K"}, "0.8 W/K"},
 	HeatCapacity:        {"a heat capacity", exponents{1, 2, -2, 0, -1}, []string{"J/K"}, "3800 J/K"},
+	Pressure:            {"a pressure", exponents{1, -1, -2}, []string{"Pa", "hPa", "kPa", "bar"}, "1013 hPa"},
 	Data:                {"an amount of data", exponents{6: 1}, []string{"B", "kB", "MB", "GB"}, "200 MB"},
 }
 

@@ -127,7 +127,7 @@ var siSymbols = map[Dimension]string{
 	Charge: "C", CurrentDensity: "A/m2", MassConcentration: "kg/m3", AmountConcentration: "mol/m3", MolarMass: "kg/mol", Power: "W",
 	Energy: "J", EnergyPerMass: "J/kg", Resistance: "Ω", Conductance: "S", Conductivity: "S/m", VolumeFlow: "m3/s", Velocity: "m/s",
 	Diffusivity: "m2/s", VoltageRate: "V/s", CurrentRate: "A/s", TemperatureRate: "K/s", Frequency: "/s", ThermalConductance: "W/K",
-	HeatCapacity: "J/K", Data: "B",
+	HeatCapacity: "J/K", Pressure: "Pa", Data: "B",
 }
 
 func siSymbol(d Dimension) string { return siSymbols[d] }

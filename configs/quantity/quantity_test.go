@@ -78,6 +78,8 @@ func TestParseSizes(t *testing.T) {
 		{quantity.Velocity, "1e-5 m/s", 1e-5},
 		{quantity.Velocity, "10 µm/s", 1e-5},
 		{quantity.VoltageRate, "3.6 V/h", 0.001},
+		{quantity.Pressure, "1013.25 hPa", 101325},
+		{quantity.Pressure, "980 mbar", 98000},
 		{quantity.TemperatureRate, "3.6 K/h", 0.001},
 		{quantity.Frequency, "3.6 /h", 0.001},
 		{quantity.Data, "200 MB", 200e6},

@@ -58,6 +58,8 @@ var atoms = map[string]atom{
 	"Ω":   {1, 1, exponents{1, 2, -3, -2}, "µumkM"},
 	"ohm": {1, 1, exponents{1, 2, -3, -2}, "µumkM"},
 	"S":   {1, 1, exponents{-1, -2, 3, 2}, "µum"},
+	"Pa":  {1, 1, exponents{1, -1, -2}, "hk"},
+	"bar": {100_000, 1, exponents{1, -1, -2}, "m"},
 	"B":   {1, 1, exponents{6: 1}, "kMGT"},
 	"KiB": {1 << 10, 1, exponents{6: 1}, ""},
 	"MiB": {1 << 20, 1, exponents{6: 1}, ""},
@@ -66,7 +68,7 @@ var atoms = map[string]atom{
 
 var prefixes = map[rune][2]int64{
 	'n': {1, 1_000_000_000}, 'µ': {1, 1_000_000}, 'u': {1, 1_000_000}, 'm': {1, 1000},
-	'c': {1, 100}, 'd': {1, 10}, 'k': {1000, 1}, 'M': {1_000_000, 1}, 'G': {1_000_000_000, 1}, 'T': {1_000_000_000_000, 1},
+	'c': {1, 100}, 'd': {1, 10}, 'h': {100, 1}, 'k': {1000, 1}, 'M': {1_000_000, 1}, 'G': {1_000_000_000, 1}, 'T': {1_000_000_000_000, 1},
 }
 
 // spelling brings the ways of writing one unit together: superscripts, the signs

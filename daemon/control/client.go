@@ -14,6 +14,9 @@ import (
 	"syscall"
 )
 
+// ErrNobody says that there is no daemon at a socket, so that nothing can have come of an order.
+var ErrNobody = errors.New("no nightcell is listening")
+
 // mostAnswered bounds what a client reads.
 const mostAnswered = 16 << 20
 
@@ -140,7 +143,7 @@ func (c *Client) post(ctx context.Context, order string, in, out any) error {
 func (c *Client) explain(order string, err error) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ECONNREFUSED):
-		return fmt.Errorf("%s: no nightcell is listening at %s; start `nightcell watch` with the same configuration", order, c.path)
+		return fmt.Errorf("%s: %w at %s; start `nightcell watch` with the same configuration", order, ErrNobody, c.path)
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("%s: the socket %s belongs to another user; run this command as the user that runs nightcell", order, c.path)
 	}

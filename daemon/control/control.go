@@ -109,6 +109,7 @@ type Entry struct {
 
 // Entered says what came of an entry.
 type Entered struct {
+	Name  string   `json:"name,omitempty"`  // by which it can be taken back
 	Notes []string `json:"notes,omitempty"` // what the person who wrote it should know, in sentences
 }
 

@@ -6,7 +6,15 @@ import (
 	"strings"
 
 	"nightcell/configs/quantity"
+	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
+)
+
+// Names in the log that the account of a run looks for.
+const (
+	EntryPhoto = "photo"
+	EntryCost  = "cost"
+	CostAmount = "amount"
 )
 
 // EntryKind says what may be written with one kind of entry, on the command line, through the socket and on the page alike.
@@ -19,6 +27,8 @@ type EntryKind struct {
 	AnyOf     []string
 	NeedsText bool // the text is what the entry is about
 	Bare      bool // it says enough by itself
+	// Desk says that it takes the command line beside the data: a file to copy, or an entry to find.
+	Desk bool
 }
 
 // EntryField is a quantity of one of several dimensions, or a word if there are none.
@@ -77,11 +87,34 @@ func EntryKinds() []EntryKind {
 			volume("Volume of the solution", "100 mL"),
 			concentration("Concentration of the solution", "260 g/L"),
 		}, AnyOf: []string{bath.Mass, bath.LiquidVolume}},
+		{Name: bath.EntryDose, About: "acid or base put into the bath; the concentration is that of the formula", Fields: []EntryField{
+			field("formula", "Formula of the acid or base", "H2SO4").required(),
+			mass("Mass", "5 g"),
+			field("assay", "Share of the formula in it", "96 %", EntryUnit{quantity.Fraction, bath.AssayRatio}),
+			volume("Volume of the solution", "10 mL"),
+			concentration("Concentration of the solution", "1 mol/L"),
+		}, AnyOf: []string{bath.Mass, bath.LiquidVolume}},
+		{Name: "level", About: "how high the bath stands", Fields: []EntryField{
+			field("level", "Level above the bottom or a mark", "82 mm", EntryUnit{quantity.Length, "level_metres"}).required(),
+			field("side", "Which side, and which mark", "catholyte"),
+		}, AnyOf: []string{"level_metres"}},
 		{Name: bath.EntryWeighing, About: "mass of the deposit, or of the electrode before and after; of electrode=anode: of the oxide on it", Fields: []EntryField{
 			mass("Mass of the dry deposit", "31.24 g"),
 			field("before", "Electrode before", "18.20 g", EntryUnit{quantity.Mass, bath.MassBefore}),
 			field("after", "Electrode after, dry", "49.44 g", EntryUnit{quantity.Mass, bath.MassAfter}),
 			field(bath.Electrode, "Which electrode", "cathode"),
+		}},
+		{Name: bath.EntryDried, About: "mass of the deposit, dried once more, on the way to constant mass", Fields: []EntryField{
+			mass("Mass of the deposit", "31.20 g").required(),
+			field("temperature", "Dried at", "60 degC", EntryUnit{quantity.Temperature, bath.EnteredKelvin}),
+		}, AnyOf: []string{bath.Mass}},
+		{Name: "identity", About: "a test of what the deposit is: with a result, or a piece dissolved in acid and its gas measured over water", Fields: []EntryField{
+			field("result", "Result", "yes"),
+			field("method", "How it was tested", "dissolved in 2 mol/L HCl"),
+			mass("Mass of the piece", "0.25 g"),
+			field("gas", "Volume of the gas", "96 mL", EntryUnit{quantity.Volume, "gas_cubic_metres"}),
+			field("temperature", "Temperature of the gas", "21 degC", EntryUnit{quantity.Temperature, bath.EnteredKelvin}),
+			field("pressure", "Pressure of the air", "1013 hPa", EntryUnit{quantity.Pressure, "pressure_pascals"}),
 		}},
 		{Name: bath.EntrySludge, About: "dry oxide that fell from the anode, or other sludge with metal of the bath", Fields: []EntryField{
 			mass("Mass of the dry sludge", "2.4 g").required(),
@@ -93,6 +126,24 @@ func EntryKinds() []EntryKind {
 			field("gap", "Gap between the electrodes", "30 mm", EntryUnit{quantity.Length, "gap_metres"}),
 			field("material", "Material", "aluminium"),
 		}},
+		{Name: "discarded", About: "what was given away after the run; what leaves the bath while current flows is a sample", Fields: []EntryField{
+			field("what", "What", "anolyte").required(),
+			volume("Volume", "0.4 L"),
+			mass("Mass", "120 g"),
+			field("to", "Where to", "waste acid"),
+		}},
+		{Name: EntryCost, About: "what something cost", Fields: []EntryField{
+			field("amount", "Amount", "3.20", EntryUnit{quantity.Number, CostAmount}).required(),
+			field("currency", "Currency by its three letters", "EUR").required(),
+			field("for", "For what", "salt"),
+		}, AnyOf: []string{CostAmount}},
+		{Name: EntryPhoto, About: "a picture, copied in beside the log with its SHA-256", Fields: []EntryField{
+			field("file", "File", "deposit.jpg").required(),
+			field("sha256", "SHA-256 of the file", ""),
+		}, Desk: true},
+		{Name: runlog.EntryRetract, About: "takes back an entry by its name; nothing is deleted", Fields: []EntryField{
+			field(runlog.RetractedEntry, "Name of the entry", "5f0c1a9e").required(),
+		}, Desk: true},
 		{Name: "zero", About: "the reading of the ammeter when no current flows", Fields: []EntryField{
 			field("current", "Reading", "4 mA", EntryUnit{quantity.Current, "amperes"}).required(),
 			field("uncertainty", "Standard uncertainty", "1 mA", EntryUnit{quantity.Current, "standard_uncertainty"}),

@@ -107,7 +107,7 @@ func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *sn
 			return
 		}
 	case "enter":
-		v.Kinds, v.Kind = control.EntryKinds(), kindOf(kind)
+		v.Kinds, v.Kind = offered(), kindOf(kind)
 		v.Given = make(map[string]string)
 		for k := range given {
 			v.Given[k] = given.Get(k)

@@ -2,6 +2,7 @@ package page
 
 import (
 	"net/url"
+	"slices"
 	"strings"
 
 	"nightcell/daemon/control"
@@ -10,10 +11,15 @@ import (
 
 // kindOf finds a kind of entry by name; an unknown one is a remark.
 func kindOf(name string) control.EntryKind {
-	if k, found := control.KindOfEntry(name); found {
+	if k, found := control.KindOfEntry(name); found && !k.Desk {
 		return k
 	}
 	return control.EntryKinds()[0]
+}
+
+// offered are the kinds that the page has a form for.
+func offered() []control.EntryKind {
+	return slices.DeleteFunc(control.EntryKinds(), func(k control.EntryKind) bool { return k.Desk })
 }
 
 // entryOf reads a filled-in form.

@@ -2,6 +2,7 @@ package runlog
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -11,6 +12,8 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+
+	"nightcell/integrate"
 )
 
 // LateName is the file beside a log that holds what was entered after the run ended, or
@@ -162,7 +165,7 @@ func PersonsEntries(runDir string) ([]Record, error) {
 			all = append(all, *clone(&rec))
 		}
 	}
-	if err = r.Close(); err != nil {
+	if err = errors.Join(unlessEnd(err), r.Close()); err != nil {
 		return nil, err
 	}
 	l, err := ReadLate(runDir)
@@ -170,4 +173,48 @@ func PersonsEntries(runDir string) ([]Record, error) {
 		return nil, err
 	}
 	return append(all, l.Records...), nil
+}
+
+func unlessEnd(err error) error {
+	if errors.Is(err, io.EOF) {
+		return nil
+	}
+	return err
+}
+
+// CheckpointAt returns the last checkpoint of a run not after a time, in Unix nanoseconds, and the coulometer as it
+// was then; nil before the first.
+func CheckpointAt(runDir string, nanos int64) (*Record, *integrate.Coulometer, error) {
+	r, err := Open(runDir)
+	if err != nil {
+		return nil, nil, err
+	}
+	var rec Record
+	var last *Record
+	for err == nil {
+		var d *Damage
+		switch err = r.Next(&rec); {
+		case errors.As(err, &d):
+			err = nil
+		case err != nil || rec.Nanos > nanos:
+			err = cmp.Or(err, io.EOF) // what comes after it is not asked for
+		case rec.Kind == KindCheckpoint && r.vouched():
+			last = clone(&rec)
+		}
+	}
+	if err = errors.Join(unlessEnd(err), r.Close()); err != nil || last == nil {
+		return nil, nil, err
+	}
+	c, err := restore(last)
+	return last, c, err
+}
+
+// Correct does to a coulometer what an entry zero, check or settle says, after the end as before it; of any other entry
+// nothing. The error says that it cannot be done.
+func (r *Record) Correct(c *integrate.Coulometer) error {
+	switch kind := r.Text("kind"); kind {
+	case EntryZero, EntryCheck, EntrySettle:
+		return (&Replay{Coulometer: c}).correct(kind, r)
+	}
+	return nil
 }

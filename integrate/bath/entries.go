@@ -10,11 +10,13 @@ import (
 // The kinds of entry that concern the bath.
 const (
 	EntryAddition    = "addition"
+	EntryDose        = "dose" // acid or base: booked as an addition
 	EntryWater       = "water"
 	EntrySample      = "sample"
 	EntryAssay       = "assay"
 	EntryWeighing    = "weighing" // of the cathode, or of the anode where Electrode says so
 	EntrySludge      = "sludge"
+	EntryDried       = "dried" // the deposit, weighed once more on its way to constant mass
 	EntryElectrode   = "electrode"
 	EntryMeasurement = "measurement"
 	EntryConfirm     = "confirm" // another person stands by an entry that contradicted the books
@@ -93,6 +95,8 @@ func (p *Plan) book(e Entry) (note string, err error) {
 	switch e.Kind {
 	case EntryAddition:
 		return p.bookAddition(e)
+	case EntryDose:
+		_, err = p.bookAddition(e) // that it holds none of the metal is not worth saying
 	case EntryWater:
 		return "", p.Model.both(func(b *Book) error { return b.Water(n[LiquidVolume]) })
 	case EntrySample:

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"nightcell/integrate/matter"
 )
 
 // widest is how many combined standard uncertainties an entry may lie from the books
@@ -78,7 +80,7 @@ func (p *Plan) Judge(e Entry, m Moment) (Verdict, error) {
 			v.Outcome, v.Against = Withdrawn, nil
 		}
 	}
-	if len(v.Against) > 0 && e.moves() {
+	if len(v.Against) > 0 && e.Moves() {
 		v.Outcome = Held
 	}
 	v.Before = p.reach(m.Amperes)
@@ -90,10 +92,10 @@ func (p *Plan) Judge(e Entry, m Moment) (Verdict, error) {
 	return v, nil
 }
 
-// moves says whether an entry changes the account.
-func (e Entry) moves() bool {
+// Moves says whether an entry changes the account.
+func (e Entry) Moves() bool {
 	switch e.Kind {
-	case EntryAddition, EntryWater, EntrySample, EntryAssay:
+	case EntryAddition, EntryDose, EntryWater, EntrySample, EntryAssay:
 		return true
 	}
 	return e.Kind != EntryElectrode && e.atAnode()
@@ -148,7 +150,7 @@ func (p *Plan) against(e Entry, m Moment) (list []string) {
 		if math.Abs(said-booked) > widest*math.Hypot(doubt, own) {
 			add("the assay says %s g/L, and the books say %s g/L ± %s g/L (k = %d)", figure(said), figure(booked), figure(widest*own), widest)
 		}
-	case EntryAddition:
+	case EntryAddition, EntryDose:
 		p.againstAddition(e, add)
 	case EntryWater:
 		if v := n[LiquidVolume]; math.Abs(v) > mostWater*book.Volume {
@@ -158,7 +160,7 @@ func (p *Plan) against(e Entry, m Moment) (list []string) {
 		if v := n[LiquidVolume]; v > mostSample*book.Volume {
 			add("a sample of %s is entered, and the bath holds %s", litres(v), litres(book.Volume))
 		}
-	case EntryWeighing, EntrySludge:
+	case EntryWeighing, EntryDried, EntrySludge:
 		if e.atAnode() {
 			p.againstAnode(e, m, add)
 		} else {
@@ -211,30 +213,55 @@ func (p *Plan) againstAddition(e Entry, add func(string, ...any)) {
 	}
 }
 
-// againstWeighing holds a deposit against nothing and against what the charge can give.
-func (p *Plan) againstWeighing(e Entry, m Moment, add func(string, ...any)) {
-	n := e.Numbers
-	deposit, ok := n[Mass]
-	if after, weighed := n[MassAfter]; weighed && !ok {
-		blank, known := n[MassBefore]
-		if !known {
-			blank = p.Model.state.Blank
-		}
-		if deposit, ok = after-blank, known || blank > 0; ok && after < blank*(1-widest*BalanceDoubt) {
-			add("the electrode weighs %s g, which is below its blank of %s g", figure(after*1e3), figure(blank*1e3))
-			return
-		}
+// Weighed returns the mass of the deposit that an entry tells in kg: weighed alone, or of the electrode after less its
+// blank in kg, which may have been entered before. Without a stated doubt the balance's holds. A figure that is not known: neither is told, or it is of the anode.
+func (p *Plan) Weighed(e Entry) (deposit matter.Figure, blank float64) {
+	if e.atAnode() {
+		return deposit, 0
 	}
-	if !ok {
+	given := func(about string) matter.Figure {
+		f := matter.GivenFigure(e.Numbers[about+"_kilograms"], 0)
+		f.StandardUncertainty = math.Abs(f.Value) * BalanceDoubt
+		if u, ok := e.Numbers[about+"_plus_minus_kilograms"]; ok {
+			f.StandardUncertainty = u / math.Sqrt(3)
+		}
+		return f
+	}
+	if _, ok := e.Numbers[Mass]; ok {
+		return given("mass"), 0
+	}
+	after, before := given("after"), given("before")
+	if _, known := e.Numbers[MassBefore]; !known {
+		before = matter.Figure{Value: p.Model.state.Blank, StandardUncertainty: p.Model.state.Blank * BalanceDoubt}
+	}
+	if _, ok := e.Numbers[MassAfter]; !ok || !(before.Value > 0) {
+		return deposit, 0
+	}
+	return matter.GivenFigure(after.Value-before.Value, math.Hypot(after.StandardUncertainty, before.StandardUncertainty)), before.Value
+}
+
+// againstWeighing holds a deposit against nothing, against the electrode and against what the charge can give.
+func (p *Plan) againstWeighing(e Entry, m Moment, add func(string, ...any)) {
+	deposit, blank := p.Weighed(e)
+	if !deposit.Known() {
 		return
+	}
+	n := e.Numbers
+	if after := n[MassAfter]; blank > 0 && after < blank*(1-widest*BalanceDoubt) {
+		add("the electrode weighs %s g, which is below its blank of %s g", figure(after*1e3), figure(blank*1e3))
+		return
+	}
+	if gain := n[MassAfter] - n[MassBefore]; n[Mass] > 0 && n[MassAfter] > 0 && n[MassBefore] > 0 &&
+		math.Abs(n[Mass]-gain) > widest*math.Hypot(deposit.StandardUncertainty, n[MassAfter]*BalanceDoubt) {
+		add("the deposit weighs %s g, and the electrode gained %s g", figure(n[Mass]*1e3), figure(gain*1e3))
 	}
 	equivalent := p.Metal.Equivalent(p.Valence).Value
 	most := math.Max(p.Model.Charge()+widest*m.ChargeDoubt, 0) * equivalent * (1 + widest*BalanceDoubt)
 	switch {
-	case deposit < 0:
-		add("the deposit weighs %s g, which is below nothing", figure(deposit*1e3))
-	case deposit > most:
-		add("the deposit weighs %s g, and the charge so far can give %s g at most", figure(deposit*1e3), figure(most*1e3))
+	case deposit.Value < 0 && blank == 0:
+		add("the deposit weighs %s g, which is below nothing", figure(deposit.Value*1e3))
+	case deposit.Value > most:
+		add("the deposit weighs %s g, and the charge so far can give %s g at most", figure(deposit.Value*1e3), figure(most*1e3))
 	}
 }
 

@@ -1,0 +1,84 @@
+package control
+
+import (
+	"maps"
+	"math"
+	"regexp"
+	"slices"
+	"time"
+
+	"nightcell/daemon/runlog"
+	"nightcell/integrate/bath"
+)
+
+// currency is a code of ISO 4217 by its form.
+var currency = regexp.MustCompile(`^[A-Z]{3}$`)
+
+// Plausible refuses figures that no certainty can make true: of a run that began when it did, read with an
+// ammeter of that offset in A.
+func (e Entry) Plausible(now, began time.Time, offset float64) error {
+	n := e.Numbers
+	largest := math.Max(10*offset, 0.05)
+	switch {
+	case e.At.After(now.Add(time.Minute)):
+		return BadRequest("%s has yet to come; say when it was", e.At.Local().Format(time.DateTime))
+	case !e.At.IsZero() && e.At.Before(began.Add(-7*24*time.Hour)):
+		return BadRequest("%s is more than a week before the run began, %s", e.At.Local().Format(time.DateTime), began.Local().Format(time.DateTime))
+	case e.Kind == runlog.EntryZero && !(math.Abs(n["amperes"]) <= largest):
+		return BadRequest("a zero of %.3g A is no offset of this supply: at most %.3g A is; it is what the ammeter shows while no current flows", n["amperes"], largest)
+	case e.Kind == runlog.EntryCheck && !(n["factor"] >= 0.8 && n["factor"] <= 1.25):
+		return BadRequest("a factor of %.4g cannot be: true current over reading is above zero and within 20 %% of 1, such as 1.002", n["factor"])
+	case e.Kind == EntryCost && !currency.MatchString(e.Words["currency"]):
+		return BadRequest("currency %q is not three capital letters, such as EUR", e.Words["currency"])
+	}
+	if ph, ok := n[bath.EnteredPH]; ok && !(ph >= -2 && ph <= 16) {
+		return BadRequest("a pH of %.3g cannot be; it lies from -2 to 16", ph)
+	}
+	return nil
+}
+
+// LogFields are what the log keeps of an entry besides kind and text.
+func (e Entry) LogFields() []runlog.Field {
+	fields := []runlog.Field{runlog.Text("by", e.By)}
+	if !e.At.IsZero() {
+		fields = append(fields, runlog.Integer("happened", e.At.UnixNano()))
+	}
+	if e.Certain {
+		fields = append(fields, runlog.Flag("certain", true))
+	}
+	for _, name := range slices.Sorted(maps.Keys(e.Numbers)) {
+		if f := runlog.Number(name, e.Numbers[name]); e.Kind == runlog.EntrySettle && name == "index" {
+			fields = append(fields, runlog.Integer(name, int64(e.Numbers[name])))
+		} else {
+			fields = append(fields, f)
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(e.Words)) {
+		fields = append(fields, runlog.Text(name, e.Words[name]))
+	}
+	return fields
+}
+
+// EntryOf reads back what LogFields wrote of an entry, or the log itself.
+func EntryOf(r *runlog.Record) Entry {
+	e := Entry{Cell: r.Cell, Kind: r.Text("kind"), By: r.Text("by"), Text: r.Text("text"), At: r.Time(), Certain: r.Flag("certain"), Numbers: map[string]float64{}, Words: map[string]string{}}
+	if at, ok := r.Integer("happened"); ok {
+		e.At = time.Unix(0, at).UTC()
+	}
+	for _, f := range r.Fields {
+		switch v := f.Value.(type) {
+		case float64:
+			e.Numbers[f.Key] = v
+		case string:
+			if f.Key != "kind" && f.Key != "by" && f.Key != "text" {
+				e.Words[f.Key] = v
+			}
+		}
+	}
+	return e
+}
+
+// Booking is the part of an entry that the bath knows.
+func (e Entry) Booking() bath.Entry {
+	return bath.Entry{Kind: e.Kind, By: e.By, Numbers: e.Numbers, Words: e.Words}
+}

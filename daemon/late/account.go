@@ -1,0 +1,162 @@
+package late
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"path/filepath"
+	"time"
+
+	"nightcell/configs"
+	"nightcell/daemon/control"
+	"nightcell/daemon/report"
+	"nightcell/daemon/runlog"
+	"nightcell/integrate"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/matter"
+)
+
+// account is how a run stood at the time of an entry.
+type account struct {
+	plan    *bath.Plan // nil: the run has no bath, or its configuration cannot be read
+	unknown string     // why plan is nil, in a sentence
+	count   *integrate.Coulometer
+	over    bool      // the run had ended
+	end     time.Time // of its readings so far
+}
+
+// accountAt takes the account from the log, with the late entries that count by then; a zero time is that of the end.
+func accountAt(runDir string, w *runlog.LateWriter, at time.Time) (*account, error) {
+	a := &account{count: w.Tail.Coulometer, over: w.Tail.Ended, end: time.Unix(0, w.Tail.Last.Nanos)}
+	checkpoint := w.Tail.Checkpoint
+	if !at.IsZero() && at.UnixNano() < w.Tail.LastNanos {
+		a.over = false
+		var err error
+		if checkpoint, a.count, err = runlog.CheckpointAt(runDir, at.UnixNano()); err != nil {
+			return nil, err
+		}
+		if a.count == nil { // before the run
+			a.count = integrate.NewCoulometer(w.Tail.Coulometer.Settings())
+		}
+	}
+	trial, err := integrate.Restore(a.count.Settings(), a.count.State())
+	if err != nil {
+		return nil, fmt.Errorf("taking up the run's charge: %w", err)
+	}
+	a.count = trial
+	a.plan, err = planOf(runDir, w.Cell(), checkpoint, a.count.Totals())
+	switch {
+	case err != nil:
+		a.unknown = fmt.Sprintf("It was not held against the bath: %v.", err)
+	case a.plan == nil:
+		a.unknown = "The configuration of this run states no bath, so nothing of the metal follows from it."
+	}
+	for _, r := range runlog.Counting(w.Records) {
+		e := control.EntryOf(&r)
+		if !at.IsZero() && e.At.After(at) {
+			continue
+		}
+		_ = r.Correct(a.count) // it could be done when it was entered
+		if a.plan != nil {
+			_, _ = a.plan.Book(e.Booking(), bath.Plain) // likewise
+		}
+	}
+	return a, nil
+}
+
+// planOf makes the plan of a run from its frozen configuration, with the bath as a checkpoint has it.
+func planOf(runDir, cell string, checkpoint *runlog.Record, t integrate.Totals) (*bath.Plan, error) {
+	cfg, err := configs.Load(filepath.Join(runDir, runlog.FrozenName))
+	if err != nil {
+		return nil, err
+	}
+	of := cfg.Cell(cell)
+	if of == nil {
+		return nil, fmt.Errorf("%s says nothing of cell %s", runlog.FrozenName, cell)
+	}
+	plan, err := of.Plan(cfg.Supply(of.Supply))
+	if err != nil || plan == nil {
+		return nil, err
+	}
+	var memory struct { // what the watch writes into its checkpoints of it
+		Bath    *bath.State `json:"bath"`
+		Shunted float64     `json:"shunted"`
+	}
+	if checkpoint != nil && checkpoint.Text("watch") != "" {
+		if err := json.Unmarshal([]byte(checkpoint.Text("watch")), &memory); err != nil {
+			return nil, fmt.Errorf("the bath in the last checkpoint cannot be read: %w", err)
+		}
+	}
+	if memory.Bath != nil {
+		if err := plan.Resume(*memory.Bath); err != nil {
+			return nil, err
+		}
+	}
+	if behind := t.Charge - memory.Shunted - plan.Model.Charge(); behind > 0 { // since the checkpoint
+		plan.Model.Step(behind, math.Max(t.Elapsed.Seconds()-plan.Model.State().Seconds, 1))
+	}
+	return plan, nil
+}
+
+// judge says how an entry contradicts the account, and in a sentence what it does to it.
+func (a *account) judge(w *runlog.LateWriter, e control.Entry) (against []string, said string, err error) {
+	if r := same(w, e); r != nil {
+		against = append(against, fmt.Sprintf("the same stands as %s already, written %s", r.Name(), r.Time().Local().Format(time.DateTime)))
+	}
+	if e.Kind == bath.EntryDried && !a.over {
+		against = append(against, fmt.Sprintf("a deposit is dried after the run, and its last reading is of %s", a.end.Local().Format(time.DateTime)))
+	}
+	switch e.Kind {
+	case runlog.EntryZero, runlog.EntryCheck, runlog.EntrySettle:
+		before := charge(a.count)
+		r := runlog.Record{Fields: append(e.LogFields(), runlog.Text("kind", e.Kind))}
+		if err := r.Correct(a.count); err != nil {
+			return nil, "", control.BadRequest("%v", err)
+		}
+		return against, fmt.Sprintf("charge %s → %s", before, charge(a.count)), nil
+	case control.EntryCost:
+		sum := e.Numbers[control.CostAmount]
+		for _, r := range runlog.Counting(w.Records) {
+			if x, _ := r.Number(control.CostAmount); r.Text("kind") == e.Kind && r.Text("currency") == e.Words["currency"] {
+				sum += x
+			}
+		}
+		return against, fmt.Sprintf("costs of the run so far: %.2f %s", sum, e.Words["currency"]), nil
+	}
+	if a.plan == nil {
+		return against, "", nil
+	}
+	before := a.plan.Balance().Bath
+	v, err := a.plan.Judge(e.Booking(), bath.Moment{ChargeDoubt: a.count.Totals().StandardUncertainty})
+	if err != nil {
+		return nil, "", control.BadRequest("%v", err)
+	}
+	against = append(against, v.Against...)
+	deposit, _ := a.plan.Weighed(e.Booking())
+	_, _ = a.plan.Book(e.Booking(), bath.Plain) // not after Judge has booked it on trial
+	switch metal := a.plan.Metal.Element.Name; {
+	case (e.Kind == bath.EntryWeighing || e.Kind == bath.EntryDried) && deposit.Known():
+		said = a.efficiency(deposit)
+	case e.Booking().Moves():
+		said = fmt.Sprintf("%s left in the bath: %.4g g → %.4g g", metal, before*1e3, a.plan.Balance().Bath*1e3)
+	}
+	return against, said, nil
+}
+
+// efficiency says what a weighed deposit makes of the charge.
+func (a *account) efficiency(deposit matter.Figure) string {
+	t, metal := a.count.Totals(), a.plan.Metal.Element.Name
+	if !(t.Charge > 0) || !(deposit.Value > 0) {
+		return ""
+	}
+	most := t.Charge * a.plan.Metal.Equivalent(a.plan.Valence).Value
+	share := matter.Figure{Value: deposit.Value / most}
+	share.StandardUncertainty = share.Value * math.Hypot(deposit.Relative(), t.StandardUncertainty/t.Charge)
+	return fmt.Sprintf("%s of %s weighed, and %s can give %.4g g: current efficiency %s by weighing, %.3g %% by the model", report.Show(deposit, report.Grams), metal,
+		charge(a.count), most*1e3, report.Show(share, report.Percent), a.plan.Model.Overall()*100)
+}
+
+func charge(c *integrate.Coulometer) string {
+	t := c.Totals()
+	return report.Show(matter.Figure{Value: t.Charge, StandardUncertainty: t.StandardUncertainty}, report.AmpereHours)
+}

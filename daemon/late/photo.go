@@ -1,0 +1,67 @@
+package late
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"nightcell/daemon/control"
+	"nightcell/daemon/runlog"
+)
+
+// largestPhoto bounds what is copied in beside a log.
+const largestPhoto = 64 << 20
+
+// Photo copies the file that an entry of a photo names to the directory of a run, under a name that follows from its
+// content, and returns the entry with that name and the SHA-256. Doing it again changes nothing.
+func Photo(runDir string, e control.Entry) (control.Entry, error) {
+	path := e.Words["file"]
+	info, err := os.Stat(path)
+	switch {
+	case err != nil:
+		return e, control.BadRequest("file: %w", err)
+	case !info.Mode().IsRegular() || info.Size() == 0 || info.Size() > largestPhoto:
+		return e, control.BadRequest("%s cannot be copied in: it has to be a plain file of 1 byte to %d MiB", path, largestPhoto>>20)
+	}
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return e, err
+	}
+	hash := sha256.Sum256(data)
+	sum := hex.EncodeToString(hash[:])
+	if stated := e.Words["sha256"]; stated != "" && !strings.EqualFold(stated, sum) {
+		return e, control.BadRequest("%s has the SHA-256 %s, not the one stated", path, sum)
+	}
+	name := "photo-" + sum[:16] + strings.ToLower(filepath.Ext(path))
+	if err := runlog.WriteFileAtomic(runlog.Disk{}, filepath.Join(runDir, name), data, 0o640); err != nil {
+		return e, err
+	}
+	e.Words = map[string]string{"file": name, "sha256": sum}
+	return e, nil
+}
+
+// CheckPhotos says of every photo among entries that is not in the directory of its run as it was copied there.
+func CheckPhotos(runDir string, entries []runlog.Record) (wrong []string) {
+	for _, r := range entries {
+		if r.Text("kind") != control.EntryPhoto {
+			continue
+		}
+		name := r.Text("file")
+		data, err := os.ReadFile(filepath.Join(runDir, filepath.Base(name)))
+		hash := sha256.Sum256(data)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			wrong = append(wrong, name+" is gone")
+		case err != nil:
+			wrong = append(wrong, err.Error())
+		case hex.EncodeToString(hash[:]) != r.Text("sha256"):
+			wrong = append(wrong, fmt.Sprintf("%s is another file than the one that was copied in, by its SHA-256", name))
+		}
+	}
+	return wrong
+}
