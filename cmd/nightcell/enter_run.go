@@ -15,7 +15,6 @@ import (
 	"time"
 
 	"nightcell/configs"
-	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/late"
@@ -204,7 +203,7 @@ func entryWords(e control.Entry) string {
 	for _, f := range k.Fields {
 		for _, u := range f.Units {
 			if x, ok := e.Numbers[u.Log]; ok {
-				said = append(said, f.Name+"="+quantity.Round(u.Dimension, x, 6))
+				said = append(said, f.Name+"="+digitWords(u.Dimension, x, 7))
 			}
 		}
 		if word, ok := e.Words[f.Name]; ok && f.Name != "sha256" {

@@ -28,7 +28,7 @@ func newVerifyCommand(s *shell) *cobra.Command {
 		Long: "Reads the log of a run from end to end, checks every checksum, integrates every\n" +
 			"reading again and compares the result with every total stored on the way. Damage\n" +
 			"is named by its range of bytes; what lies outside the two checkpoints around it\n" +
-			"stays good.\n\n" +
+			"stays good. Late entries and photos beside the log are checked as well.\n\n" +
 			"RUN is the directory of a run, <data>/runs/<cell>/<beginning>. The run may still\n" +
 			"be going on. The exit code is 0 for a sound log, 1 for one that is not, and 2 when\n" +
 			"there is no log to be read.",
@@ -40,15 +40,21 @@ func newVerifyCommand(s *shell) *cobra.Command {
 			if err != nil {
 				return readingError(err)
 			}
+			beside, err := lookBeside(run, report)
+			if err != nil {
+				return err
+			}
 			if asJSON {
-				err = printJSON(s.out, verdictOf(run, report))
+				v := verdictOf(run, report)
+				v.Beside, v.Sound = beside, v.Sound && beside.Sound
+				err = printJSON(s.out, v)
 			} else {
-				err = printVerdict(s.out, run, report)
+				err = printVerdict(s.out, run, report, beside)
 			}
 			if err != nil {
 				return err
 			}
-			if !holdsRun(report) || !report.Sound() {
+			if !holdsRun(report) || !report.Sound() || !beside.Sound {
 				return errSilent
 			}
 			return nil
@@ -110,6 +116,7 @@ type verdict struct {
 	LostLines     int64                 `json:"lost_lines"`
 	Unchecked     int64                 `json:"unchecked_bytes"`
 	Torn          int64                 `json:"torn_bytes"`
+	Beside        besideJSON            `json:"beside_the_log"`
 }
 
 func verdictOf(run string, r *runlog.Report) verdict {
@@ -128,7 +135,7 @@ func verdictOf(run string, r *runlog.Report) verdict {
 	return v
 }
 
-func printVerdict(out io.Writer, run string, r *runlog.Report) error {
+func printVerdict(out io.Writer, run string, r *runlog.Report, beside besideJSON) error {
 	t := r.Totals
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	if holdsRun(r) {
@@ -165,9 +172,12 @@ func printVerdict(out io.Writer, run string, r *runlog.Report) error {
 	if r.TornBytes > 0 {
 		fmt.Fprintf(w, "torn\t%d bytes at the end are not a whole line; the next start cuts them off\n", r.TornBytes)
 	}
+	beside.print(w)
 	switch {
 	case !holdsRun(r):
 		fmt.Fprint(w, "verdict\tthe log holds no run: not one line of it can be read as the record of a cell\n")
+	case r.Sound() && !beside.Sound:
+		fmt.Fprint(w, "verdict\tthe log is sound, and what stands beside it is NOT: see above\n")
 	case r.Sound():
 		fmt.Fprint(w, "verdict\tsound: every stored total follows from the readings\n")
 	default:

@@ -61,8 +61,11 @@ func inWords(s string) string {
 }
 
 // figureWords writes a figure to four digits, without the zeros at its end.
-func figureWords(d quantity.Dimension, si float64) string {
-	short, err := strconv.ParseFloat(strconv.FormatFloat(si, 'g', 4, 64), 64)
+func figureWords(d quantity.Dimension, si float64) string { return digitWords(d, si, 4) }
+
+// digitWords writes a figure to some digits, without the zeros at its end.
+func digitWords(d quantity.Dimension, si float64, digits int) string {
+	short, err := strconv.ParseFloat(strconv.FormatFloat(si, 'g', digits, 64), 64)
 	if err != nil {
 		return quantity.Format(d, si)
 	}

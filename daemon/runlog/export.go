@@ -57,20 +57,23 @@ func ExportReadings(runDir string, to io.Writer) (*Report, error) {
 	})
 }
 
-var eventColumns = []string{"time_utc", "record", "kind", "condition", "text", "fields"}
+var eventColumns = []string{"time_utc", "record", "kind", "condition", "text", "fields", "name"}
 
-// ExportEvents writes everything but readings and checkpoints as CSV. The last
-// column holds the other fields as name=value, apart by semicolons.
+// ExportEvents writes everything but readings and checkpoints as CSV, late entries last. The column
+// fields holds the other fields as name=value, apart by semicolons, and name what an entry is called.
 func ExportEvents(runDir string, to io.Writer) (*Report, error) {
 	out := csv.NewWriter(to)
 	if err := out.Write(eventColumns); err != nil {
 		return nil, fmt.Errorf("exporting: %w", err)
 	}
-	return export(runDir, func(r *Record, _ *Replay) error {
+	row := func(r *Record, _ *Replay) error {
 		if r.Kind == KindReading || r.Kind == KindCheckpoint {
 			return nil
 		}
-		condition := r.Condition
+		condition, name := r.Condition, ""
+		if r.Kind == KindEntry {
+			name = r.Name()
+		}
 		var rest []string
 		for _, f := range r.Fields {
 			switch f.Key {
@@ -82,11 +85,16 @@ func ExportEvents(runDir string, to io.Writer) (*Report, error) {
 			}
 		}
 		return out.Write([]string{
-			r.Time().Format(time.RFC3339Nano), cell(string(r.Kind)), cell(r.Text("kind")), cell(condition), cell(r.Text("text")), cell(strings.Join(rest, ";")),
+			r.Time().Format(time.RFC3339Nano), cell(string(r.Kind)), cell(r.Text("kind")), cell(condition), cell(r.Text("text")), cell(strings.Join(rest, ";")), name,
 		})
-	}, func() error {
+	}
+	return export(runDir, row, func() error {
+		late, err := ReadLate(runDir)
+		for i := 0; err == nil && i < len(late.Records); i++ {
+			err = row(&late.Records[i], nil)
+		}
 		out.Flush()
-		return out.Error()
+		return errors.Join(err, out.Error())
 	})
 }
 
