@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"nightcell/configs"
@@ -47,7 +48,7 @@ func accountAt(runDir string, w *runlog.LateWriter, at time.Time) (*account, err
 	a.plan, err = planOf(runDir, w.Cell(), checkpoint, a.count.Totals())
 	switch {
 	case err != nil:
-		a.unknown = fmt.Sprintf("It was not held against the bath: %v.", err)
+		a.unknown = fmt.Sprintf("It was not held against the bath: %s.", strings.TrimSuffix(err.Error(), "."))
 	case a.plan == nil:
 		a.unknown = "The configuration of this run states no bath, so nothing of the metal follows from it."
 	}

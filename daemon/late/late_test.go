@@ -29,6 +29,8 @@ metal = "Zn"
 medium = "sulfate"
 volume = "0.9 L"
 salts = [{ formula = "ZnSO4·7H2O", mass = "250 g" }]
+[cell.zinc-1.efficiency]
+fixed = "90 %"
 [cell.zinc-1.target]
 recover = "85 %"
 [cell.zinc-1.limits]
