@@ -18,6 +18,7 @@ import (
 	"nightcell/daemon/report"
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
 )
 
 type checkFlags struct {
@@ -190,8 +191,41 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	if working := c.Working.Current.SI; working > c.Limits.Amperes {
 		j.Notes = append(j.Notes, "the working current is above limits.current, so that the alarm sounds at once")
 	}
-	j.Notes = append(j.Notes, plan.Notes...)
+	j.Notes = append(append(j.Notes, brokenLimits(s, c, plan)...), plan.Notes...)
 	return j
+}
+
+// brokenLimits says which limits the cell's own plan is expected to break. What the cell does not state enough of is not judged.
+func brokenLimits(s *configs.Supply, c *configs.Cell, p *bath.Plan) []string {
+	a, err := electrolysis.Assess(c.Conditions(p, math.NaN()))
+	if err != nil {
+		return nil
+	}
+	var notes []string
+	band := fmt.Sprintf("%.1f to %.1f V, likeliest %.1f V", a.Voltage.Low, a.Voltage.High, a.Voltage.Best)
+	low, best, high := a.Voltage.Low, a.Voltage.Best, a.Voltage.High
+	if v := a.Conditions.CellVolts; v.Known() {
+		low, best, high = v.Value, v.Value, v.Value
+		band = fmt.Sprintf("the stated %.3g V", v.Value)
+	}
+	for _, l := range []struct {
+		key   string
+		limit float64
+		then  string
+	}{{"limits.voltage", c.Limits.Volts, "the alarm sounds"}, {"the range of the supply", s.RangeVolts, "the current is not reached"}} {
+		switch limit := quantity.Format(quantity.Voltage, l.limit); {
+		case l.limit < low:
+			notes = append(notes, fmt.Sprintf("%s is %s, and the plan expects %s: %s", l.key, limit, band, l.then))
+		case l.limit < best:
+			notes = append(notes, fmt.Sprintf("%s is %s, and the plan expects %s: %s in all likelihood", l.key, limit, band, l.then))
+		case l.limit < high:
+			notes = append(notes, fmt.Sprintf("%s is %s, within what the plan expects, %s: it may be that %s", l.key, limit, band, l.then))
+		}
+	}
+	if most := c.Limits.AmperesPerSquareMetre; a.CathodeDensity.Value > most {
+		notes = append(notes, fmt.Sprintf("the working current makes %s on the cathode, above limits.current_density, %s: the alarm sounds", quantity.Round(quantity.CurrentDensity, a.CathodeDensity.Value, 3), quantity.Round(quantity.CurrentDensity, most, 3)))
+	}
+	return notes
 }
 
 // plannedWith names the efficiency that a plan takes.

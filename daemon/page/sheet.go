@@ -242,7 +242,7 @@ func loadRows(c *snapshot.Cell) []row {
 		{"hydrogen", "Hydrogen, at most", unit(sentence.Figure(b.HydrogenLitresPerHour, 3), "L/h"), "so far about " + unit(sentence.Figure(b.HydrogenLitres, 3), "L")},
 		{"anode-gas", "At the anode: " + gas, unit(sentence.Figure(b.AnodeGasLitresPerHour, 3), "L/h"), ""},
 		{"air", "Air for the hydrogen", unit(sentence.Figure(electrolysis.BatteryRoomAirflow(math.Abs(c.Reading.Amperes))*3600, 2), "m³/h"), "battery-room rule; local rules come first"},
-		{"acid", "Acid made", unit(sentence.Figure(b.AcidGrams, 3), "g"), "sulfuric acid, if it stays"},
+		{"acid", "Acid made", unit(sentence.Figure(b.AcidGrams, 3), "g"), c.Bath.AcidName + ", if it stays"},
 		{"water", "Water split", unit(sentence.Figure(b.WaterGrams, 3), "g"), "evaporation comes on top"},
 	}
 }

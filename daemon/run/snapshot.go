@@ -96,7 +96,7 @@ func (r *Run) fillBath(s *snapshot.Cell) {
 	s.Bath.HydrogenLitres = worked / 3600 * hydrogenLitresPerAmpereHour * (1 - zeroIfUnknown(st.ConfirmedOverall()))
 	s.Bath.AnodeGas = r.settings.AnodeGas
 	s.Bath.AnodeGasLitresPerHour = amperes * r.settings.AnodeLitresPerAmpereHour
-	s.Bath.AcidGrams = worked * r.settings.AcidGramsPerCoulomb
+	s.Bath.AcidGrams, s.Bath.AcidName = worked*r.settings.AcidGramsPerCoulomb, r.settings.AcidName
 	s.Bath.WaterGrams = worked * waterGramsPerCoulomb
 }
 

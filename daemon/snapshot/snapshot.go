@@ -111,6 +111,7 @@ type Bath struct {
 	AnodeGas                  string // "oxygen" or "chlorine"
 	AnodeGasLitresPerHour     float64
 	AcidGrams                 float64
+	AcidName                  string // formula of the medium's acid, or of the alkali that is used up
 	WaterGrams                float64
 }
 

@@ -85,6 +85,7 @@ func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
 		s.AnodeLitresPerAmpereHour = g.Worst.Value / amperes * 3.6e6
 		s.Chemistry.ChlorineAtAnode = g.Gas == electrolysis.Chlorine
 	}
+	s.AcidName, _ = electrolysis.AcidOf(a.Conditions.AnolyteMedium)
 	if mass := a.Acid.AnolyteMass.Best; mass > 0 && s.Chemistry.Divided {
 		s.AcidGramsPerCoulomb = mass * 1e3 / a.Conditions.Charge.Value
 	} else if a.Acid.BathMass.Known() {

@@ -61,10 +61,6 @@ func (o Order) settleEfficiency(m *mistakes, s contents) settledEfficiency {
 		out.fraction = doubted(e.Fraction, EfficiencyDoubt)
 	case s.metal.Element.Symbol != "":
 		window, ok := s.metal.Window(s.medium)
-		if s.medium == "" && !(ok && window.Efficiency.Known()) {
-			m.add("efficiency", "state the medium, or the efficiency, such as 88 %", "it is missing, and the salts do not tell the medium, so that none is usual")
-			break
-		}
 		if !ok || !window.Efficiency.Known() {
 			m.add("efficiency", "state it, such as 88 %", "it is missing, and none is usual for %s in this medium", s.metal.Element.Name)
 			break

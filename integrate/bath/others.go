@@ -81,7 +81,11 @@ func (s *contents) dissolve(f matter.Formula, units matter.Figure) {
 	}
 	s.dissolved.Add(brings, units.Value/s.volume.Value)
 	if acid := -brings[solution.H] * units.Value; acid > 0 && f.Count(s.metal.String()) > 0 && s.medium.Acidic() && s.medium != "" {
-		s.notes = append(s.notes, fmt.Sprintf("dissolving the %s takes %.3g mol of H+, which the run sets free again: %.3g g of sulfuric acid, or as much of the medium's own", f, acid, acid/2*1e3*sulfuricMolarMass))
+		grams := ""
+		if s.medium == matter.Sulfate {
+			grams = fmt.Sprintf(", %.3g g of sulfuric acid", acid/2*1e3*sulfuricMolarMass)
+		}
+		s.notes = append(s.notes, fmt.Sprintf("dissolving the %s takes %.3g mol of H+%s, which the run sets free again", f, acid, grams))
 	}
 }
 

@@ -97,7 +97,11 @@ func TestSaltsInAnotherState(t *testing.T) {
 	}
 	o = zincOrder()
 	o.Contents.Salts[0].Formula, o.Efficiency.Fraction = "ZnO", matter.Figure{}
-	if _, err := NewPlan(o); err == nil || !strings.Contains(err.Error(), "the salts do not tell the medium") {
-		t.Errorf("%v", err)
+	if p := mustPlan(t, o); p.Medium != matter.Sulfate || o.Contents.MediumTold() != matter.Sulfate || !strings.Contains(strings.Join(p.Notes, "\n"), "the medium is not stated: sulfate is taken") {
+		t.Errorf("zinc oxide in an unstated medium: %q, %q", p.Medium, p.Notes)
+	}
+	o.Contents.Salts[0].Formula, o.Contents.Metal = "Na3SbS4", "Sb"
+	if got := o.Contents.MediumTold(); got != matter.Sulfide {
+		t.Errorf("a thiosalt goes into %q", got)
 	}
 }

@@ -32,11 +32,17 @@ func (c Contents) parseSalts(m *mistakes, s *contents) []matter.Formula {
 	if s.medium == "" {
 		s.medium = mediumOf(formulas)
 	}
+	if s.medium == "" {
+		var m matter.Metal
+		if s.medium, m = usualMedium(c.Metal, formulas); s.medium != "" {
+			s.notes = append(s.notes, fmt.Sprintf("the medium is not stated: %s is taken, as is usual for %s; gas, acid and volts follow from it, so state it", s.medium, m.Element.Name))
+		}
+	}
 	return formulas
 }
 
 // MediumTold returns the medium that was stated, or else that of the first salt with
-// a winnable metal, or else of the first salt, that tells one; empty if none does.
+// a winnable metal, or else of the first salt, that tells one, or else the metal's usual one.
 func (c Contents) MediumTold() matter.Medium {
 	if c.Medium != "" {
 		return c.Medium
@@ -47,7 +53,32 @@ func (c Contents) MediumTold() matter.Medium {
 			formulas = append(formulas, f)
 		}
 	}
-	return mediumOf(formulas)
+	if told := mediumOf(formulas); told != "" {
+		return told
+	}
+	usual, _ := usualMedium(c.Metal, formulas)
+	return usual
+}
+
+// usualMedium is the medium of a metal where neither the operator nor a salt tells one: an oxide, a hydroxide or a carbonate goes
+// into any acid, and a thiosalt belongs to sulfide. It is empty without a metal.
+func usualMedium(metal string, formulas []matter.Formula) (matter.Medium, matter.Metal) {
+	m, err := matter.LookUp(metal)
+	for _, f := range formulas {
+		if winnable := matter.WinnableIn(f); err != nil && len(winnable) > 0 {
+			m, err = winnable[0], nil
+		}
+		if f.Count("S") > 0 && f.Count("O") == 0 && err == nil {
+			return matter.Sulfide, m
+		}
+	}
+	switch {
+	case err != nil:
+		return "", m // said elsewhere
+	case len(m.Windows) > 0 && m.Windows[0].Media[0].Known():
+		return m.Windows[0].Media[0], m
+	}
+	return matter.Sulfate, m
 }
 
 func mediumOf(formulas []matter.Formula) matter.Medium {

@@ -43,11 +43,20 @@ func AcidMade(c AcidConditions) AcidBase {
 	acid := electrons * c.AnodeAcid
 	across := electrons * c.Crossing
 	return AcidBase{
-		Anolyte:        acid - across,
-		Catholyte:      base - across,
-		Bath:           acid - base,
+		Anolyte:        less(acid, across),
+		Catholyte:      less(base, across),
+		Bath:           less(acid, base),
 		CatholyteWorst: electrons * math.Max(1, perMetal),
 	}
+}
+
+// less subtracts; what only rounding leaves is nothing.
+func less(x, y float64) float64 {
+	const rounding = 1e-12
+	if d := x - y; math.Abs(d) > rounding*math.Max(x, y) {
+		return d
+	}
+	return 0
 }
 
 // AcidOf returns the formula of the acid that an oxygen anode leaves in the medium and

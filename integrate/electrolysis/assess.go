@@ -112,9 +112,17 @@ func (a *Assessment) freeAcid() matter.Figure {
 	return orAssumed(c.FreeAcid, acid, 0.5*acid, "from the pH, and half of what the run makes")
 }
 
+// shortFraction is the share of the floor below which steady current means metal touching metal or an anode that dissolves: between 80
+// and 90 %, to leave room for the meter and the pH of the anolyte. Common practice, no source.
+const shortFraction = 0.85
+
 func (a *Assessment) voltage() error {
 	a.Conditions.FreeAcid = a.freeAcid()
 	c := a.Conditions
+	if v := c.CellVolts; v.Known() && !c.SolubleAnode && v.Value+2*v.StandardUncertainty < shortFraction*a.Floor.Metal {
+		return fmt.Errorf("cell voltage is %.3g V, and no %s is won below %.2f V (%s at the anode): it was measured over a short, at another cell or with the current off; measure it at the cell under current, or leave it out",
+			v.Value, c.Metal.Element.Name, a.Floor.Metal, a.Floor.Reaction)
+	}
 	v := VoltageConditions{
 		Metal: c.Metal.Element.Symbol, Reversible: a.Floor.Expected, ReversibleMark: a.Floor.Mark, Anode: c.Anode, SolubleAnode: c.SolubleAnode,
 		CathodeDensity: a.CathodeDensity.Value, AnodeDensity: a.AnodeDensity.Value, Gap: c.Gap.Value, Separator: c.Separator,
@@ -123,6 +131,9 @@ func (a *Assessment) voltage() error {
 	if c.Conductivity.Known() {
 		v.Conductivity = fromFigure(c.Conductivity)
 		v.Conductivity.Low = math.Max(v.Conductivity.Low, v.Conductivity.Best/2)
+	}
+	if c.Medium == matter.Chromic {
+		v.Metal = chromicAcid
 	}
 	if !c.SolubleAnode {
 		v.Gas, v.Reaction = a.Anode[0].Gas, a.Anode[0].Name

@@ -53,11 +53,28 @@ func (a *Assessment) cautions() {
 	if c.Cathode != "" && !knownCathode(c.Cathode) {
 		say("A cathode of %s is not in the table: whether the deposit sticks to it, and how much hydrogen the bare blank makes, is unknown.", c.Cathode)
 	}
+	if c.Medium == matter.Chromic {
+		a.catalystCaution(say)
+	}
 	a.liquidCautions(say)
 	if c.Separator != NoSeparator && a.Plating.HydroxidePH.Known() && a.Acid.CatholyteWorst.Value/c.Volume.Value > 10 {
 		say("If acid does not cross the separator, hydrogen leaves base in the catholyte: watch its pH, hydroxide blinds diaphragm and cathode from about pH %.1f.", a.Plating.HydroxidePH.Value)
 	}
 	a.heatCautions(say)
+}
+
+// catalystCaution says whether a chromic bath holds what lets chromium plate: CrO3 to sulfate about 100 to 1 by weight, 80 to 120
+// (aquabond.ca and other vendors' pages on hard chromium, seen quoted; Farber and Blum, Bur. Standards J. Research 4 (1930) 27, name 200).
+func (a *Assessment) catalystCaution(say func(string, ...any)) {
+	const least, most, molarRatio = 80.0, 200.0, 99.99 / 98.07 // by weight, as H2SO4
+	sulfate := a.Conditions.Dissolved["SO4-2"]
+	switch ratio := a.Conditions.Concentration.Value * molarRatio / sulfate; {
+	case a.Conditions.Dissolved["F-"] > 0:
+	case sulfate == 0:
+		say("No catalyst is stated, and without one chromic acid makes hydrogen and no chromium: about 1 part by weight of sulfuric acid to 100 of CrO3, 80 to 120 is usual.")
+	case ratio < least || ratio > most:
+		say("CrO3 stands to sulfuric acid as %.0f to 1 by weight; about 100 to 1 plates, 80 to 120 is usual.", ratio)
+	}
 }
 
 // duration writes a time in seconds below two minutes, in minutes below two hours.

@@ -70,6 +70,9 @@ func CellVoltage(c VoltageConditions) (total Band, parts []Component, err error)
 	return sum(parts), parts, nil
 }
 
+// chromicAcid stands for chromium from chromium(VI).
+const chromicAcid = "CrO3"
+
 // metalOverpotential returns V at usual densities, from memory.
 func metalOverpotential(metal string) Band {
 	const why = "usual at winning densities, from memory"
@@ -82,6 +85,8 @@ func metalOverpotential(metal string) Band {
 		return assumed(0.20, 0.32, 0.50, why)
 	case "Mn":
 		return assumed(0.10, 0.25, 0.45, why)
+	case chromicAcid:
+		return assumed(0.80, 1.20, 1.60, "the cathode of a chromic bath stands near -0.9 V, from memory")
 	case "Cr":
 		return assumed(0.30, 0.60, 1.00, why)
 	}

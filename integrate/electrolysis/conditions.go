@@ -100,6 +100,9 @@ func (c Conditions) settle() (Conditions, matter.Couple, error) {
 	c.Temperature = orAssumed(c.Temperature, matter.RoomTemperature, 5, "room temperature taken")
 	c.Ambient = orAssumed(c.Ambient, usualAmbient, 3, "a heated room taken")
 	c.FinalConcentration = orAssumed(c.FinalConcentration, c.Concentration.Value, 0, "taken as at the start")
+	if c.Medium == matter.Chromic {
+		c.FreeAcid = orAssumed(c.FreeAcid, c.Concentration.Value, 0.1*c.Concentration.Value, "its own chromic acid, one H+ to a chromium")
+	}
 	pH, why := usualPH, "pH 2 taken"
 	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() {
 		pH, why = w.PH.Middle(), "middle of the usual window"

@@ -81,6 +81,7 @@ func (a *Assessment) energy() {
 	weight := c.Metal.Element.Weight
 	e.Specific = skewed(combine(SpecificEnergy(volts.Value, c.Efficiency.Value, a.Couple.Valence, weight.Value),
 		"voltage × n·F/(M·efficiency)", volts, c.Efficiency, weight), c.Efficiency, -1)
+	e.Specific.Mark = matter.Weakest(volts.Mark, c.Efficiency.Mark) // an atomic weight makes nothing published of what was typed
 	if c.Price.Known() {
 		e.Cost = skewed(combine(Cost(e.Total.Value, c.Price.Value), "at the cell; the supply takes 10 to 40 % more from the mains", e.Total, c.Price), e.Total, 1)
 	}

@@ -105,7 +105,7 @@ func TestPotentials(t *testing.T) {
 		{"Zn", Sulfate, -0.7618}, {"Zn", Alkaline, -1.199}, {"Zn", Cyanide, -1.26}, {"Ni", Sulfate, -0.257},
 		{"Co", Sulfate, -0.28}, {"Mn", Sulfate, -1.185}, {"Cd", Sulfate, -0.4030}, {"Cd", Cyanide, -1.09},
 		{"Sn", Sulfate, -0.1375}, {"Pb", Fluoborate, -0.1262}, {"Fe", Sulfate, -0.447}, {"Cr", Sulfate, -0.744},
-		{"In", Chloride, -0.3382}, {"Ga", Sulfate, -0.549}, {"Au", Nitrate, 1.498}, {"Te", Alkaline, 0.593},
+		{"In", Chloride, -0.3382}, {"Ga", Sulfate, -0.549}, {"Au", Nitrate, 1.498}, {"Te", Chloride, 0.593},
 		{"Pd", Chloride, 0.591}, {"Pd", Ammine, 0.987},
 	} {
 		m, err := LookUp(test.symbol)

@@ -65,7 +65,7 @@ func (p *Plan) assumeCurrentOrArea() {
 func (p *Plan) noteAssays() {
 	for _, salt := range p.Order.Bath.Contents.Salts {
 		if f, err := matter.ParseFormula(salt.Formula); err == nil && f.Count(p.Bath.Metal.String()) > 0 && !salt.Assay.Known() {
-			p.Assumed = append(p.Assumed, Assumption{What: Assay, Figure: matter.Figure{Value: 1, StandardUncertainty: bath.AssayDoubt, Mark: matter.Assumed}, HalfWidth: 2 * bath.AssayDoubt, Salt: salt.Formula})
+			p.Assumed = append(p.Assumed, Assumption{What: Assay, Figure: matter.Figure{Value: 1, StandardUncertainty: bath.AssayDoubt, Mark: matter.Assumed}, HalfWidth: math.Sqrt(3) * bath.AssayDoubt, Salt: salt.Formula})
 		}
 	}
 }

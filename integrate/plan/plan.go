@@ -68,7 +68,7 @@ func Fill(stated electrolysis.Conditions, p *bath.Plan) electrolysis.Conditions 
 // assess says what else the cell does, if current and area are known.
 func (p *Plan) assess() error {
 	given := p.Order.Bath.Conditions
-	if !given.Current.Known() || !given.CathodeArea.Known() || !p.Bath.Medium.Known() {
+	if !given.Current.Known() || !given.CathodeArea.Known() {
 		return nil
 	}
 	c := Fill(p.Order.Cell, p.Bath)

@@ -39,7 +39,7 @@ func WriteDoor(w io.Writer, s Subject) error {
 // running says what is running.
 func (p *sheet) running() string {
 	v := p.Bath.Volume
-	return fmt.Sprintf("%s is won from %s L of %s bath", sentenceCase(p.metalName()), quantity.Digits(v.Value*1e3, v.StandardUncertainty*1e3), p.mediumWord())
+	return fmt.Sprintf("%s is won from %s L of %s bath", sentenceCase(p.metalName()), quantity.Digits(v.Value*1e3, v.StandardUncertainty*1e3), string(p.Bath.Medium))
 }
 
 // doorNotice takes its figures from the tables of the report, so that door and plan say the same.
@@ -71,13 +71,6 @@ const (
 	statedVolts = "cell_volts"
 	doorVolts   = 0.2
 )
-
-func (p *sheet) mediumWord() string {
-	if p.Bath.Medium == "" {
-		return "salt"
-	}
-	return string(p.Bath.Medium)
-}
 
 // hazards lists what can hurt somebody who opens the door.
 func (p *sheet) hazards() []string {

@@ -85,7 +85,9 @@ func (p *sheet) gasRows(t *report.Table, g electrolysis.GasLoad) {
 			rate.Label = name + ", expected"
 		}
 		total.Label = name + ", in the run"
-		total.Note = fmt.Sprintf("at most %s L", quantity.Digits(g.Most.Value*1e3, g.Most.StandardUncertainty*1e3))
+		if g.Most.Value > g.Total.Value+2*g.Total.StandardUncertainty {
+			total.Note = fmt.Sprintf("at most %s L", quantity.Digits(g.Most.Value*1e3, g.Most.StandardUncertainty*1e3))
+		}
 	}
 	for _, f := range []report.Figure{worst, rate, atEnd, total} {
 		if f.Mark != matter.Unmarked {

@@ -165,7 +165,7 @@ func lasting(f matter.Figure) string {
 func (p *sheet) assumptions() []string {
 	var notes []string
 	for _, a := range p.Assumed {
-		plusMinus := fmt.Sprintf("give or take %.0f %%", 100*a.HalfWidth)
+		plusMinus := fmt.Sprintf("give or take %.2g %%", 100*a.HalfWidth)
 		switch a.What {
 		case plan.CathodeArea:
 			notes = append(notes, fmt.Sprintf("no cathode area is stated: %s is assumed, %s, for the middle of the usual current density", quantity.Round(quantity.Area, a.Figure.Value, 2), plusMinus))

@@ -13,11 +13,7 @@ import (
 func (p *sheet) bathTable() report.Table {
 	b := p.Bath
 	t := report.Table{Title: "Bath"}
-	medium := string(b.Medium)
-	if medium == "" {
-		medium = "unknown medium: state --medium"
-	}
-	t.Add(said("metal", fmt.Sprintf("%s, %s, %s", b.Metal.Element.Name, electrons(b.Valence), medium), matter.Unmarked, b.Couple.Reaction))
+	t.Add(said("metal", fmt.Sprintf("%s, %s, %s", b.Metal.Element.Name, electrons(b.Valence), b.Medium), matter.Unmarked, b.Couple.Reaction))
 	for _, salt := range p.Order.Bath.Contents.Salts {
 		f, err := matter.ParseFormula(salt.Formula)
 		if err != nil {
