@@ -109,7 +109,7 @@ func TestEndGauge(t *testing.T) {
 	c := []float64{1, 1, 1, 1, -length * -0.1, -length * alpha}
 	u := []float64{25, 5.8, 3.9, 6.7, deltaAlpha / math.Sqrt(3), 0.05 / math.Sqrt(3)}
 	got, err := combine(c, u, nil)
-	if err != nil || math.Abs(got-31.664) > 0.001 || math.Round(got) != 32 {
+	if err != nil || math.Abs(got-31.664) > 0.001 || math.Round(got) != 32 { // outside: jcgm-100 H.1
 		t.Errorf("%v nm, %v; published 32 nm", got, err)
 	}
 }
@@ -156,15 +156,15 @@ func TestResistanceAndReactance(t *testing.T) {
 			t.Errorf("%s: %v, published %v", what, got, want)
 		}
 	}
-	near("r(V,I)", r[0][1], -0.36, 0.005)
-	near("r(V,φ)", r[0][2], 0.86, 0.005)
-	near("r(I,φ)", r[1][2], -0.65, 0.005)
+	near("r(V,I)", r[0][1], -0.36, 0.005) // outside: jcgm-100 H.2
+	near("r(V,φ)", r[0][2], 0.86, 0.005)  // outside: jcgm-100 H.2
+	near("r(I,φ)", r[1][2], -0.65, 0.005) // outside: jcgm-100 H.2
 
 	v, i, phi := mean[0], mean[1], mean[2]
 	resistance := []float64{math.Cos(phi) / i, -v * math.Cos(phi) / (i * i), -v * math.Sin(phi) / i}
 	reactance := []float64{math.Sin(phi) / i, -v * math.Sin(phi) / (i * i), v * math.Cos(phi) / i}
 	impedance := []float64{1 / i, -v / (i * i), 0}
-	near("R", v*math.Cos(phi)/i, 127.732, 0.0005)
+	near("R", v*math.Cos(phi)/i, 127.732, 0.0005) // outside: jcgm-100 H.2
 	combined := func(c []float64) float64 {
 		t.Helper()
 		got, err := combine(c, u[:], r)
@@ -174,9 +174,9 @@ func TestResistanceAndReactance(t *testing.T) {
 		return got
 	}
 	uR, uX, uZ := combined(resistance), combined(reactance), combined(impedance)
-	near("u(R)", uR, 0.071, 0.0005)
-	near("u(X)", uX, 0.295, 0.001)
-	near("u(Z)", uZ, 0.236, 0.0005)
+	near("u(R)", uR, 0.071, 0.0005) // outside: jcgm-100 H.2
+	near("u(X)", uX, 0.295, 0.001)  // outside: jcgm-100 H.2
+	near("u(Z)", uZ, 0.236, 0.0005) // outside: jcgm-100 H.2
 	correlation := func(a, b []float64, ua, ub float64) float64 {
 		t.Helper()
 		got, err := covariance(a, b, u[:], r)
@@ -185,9 +185,9 @@ func TestResistanceAndReactance(t *testing.T) {
 		}
 		return got / (ua * ub)
 	}
-	near("r(R,X)", correlation(resistance, reactance, uR, uX), -0.588, 0.001)
-	near("r(R,Z)", correlation(resistance, impedance, uR, uZ), -0.485, 0.001)
-	near("r(X,Z)", correlation(reactance, impedance, uX, uZ), 0.993, 0.001)
+	near("r(R,X)", correlation(resistance, reactance, uR, uX), -0.588, 0.001) // outside: jcgm-100 H.2
+	near("r(R,Z)", correlation(resistance, impedance, uR, uZ), -0.485, 0.001) // outside: jcgm-100 H.2
+	near("r(X,Z)", correlation(reactance, impedance, uX, uZ), 0.993, 0.001)   // outside: jcgm-100 H.2
 }
 
 func TestCombineRefusesNonsense(t *testing.T) {

@@ -27,10 +27,10 @@ func TestSumOnNumAcc(t *testing.T) {
 		// What the rounding of the printed data to binary64 leaves of the deviation.
 		tolerance float64
 	}{
-		{"NumAcc1", []float64{10000001, 10000003, 10000002}, 10000002, 1, 0},
-		{"NumAcc2", numAcc(1.2, 1.1, 1.3), 1.2, 0.1, 1e-15},
-		{"NumAcc3", numAcc(1000000.2, 1000000.1, 1000000.3), 1000000.2, 0.1, 1e-10},
-		{"NumAcc4", numAcc(10000000.2, 10000000.1, 10000000.3), 10000000.2, 0.1, 1e-9},
+		{"NumAcc1", []float64{10000001, 10000003, 10000002}, 10000002, 1, 0},           // outside: strd NumAcc1
+		{"NumAcc2", numAcc(1.2, 1.1, 1.3), 1.2, 0.1, 1e-15},                            // outside: strd NumAcc2
+		{"NumAcc3", numAcc(1000000.2, 1000000.1, 1000000.3), 1000000.2, 0.1, 1e-10},    // outside: strd NumAcc3
+		{"NumAcc4", numAcc(10000000.2, 10000000.1, 10000000.3), 10000000.2, 0.1, 1e-9}, // outside: strd NumAcc4
 	} {
 		var sum, squares Sum
 		for _, x := range set.x {

@@ -39,12 +39,12 @@ func TestPrintedTrapezoids(t *testing.T) {
 		want      float64
 		tolerance float64
 	}{
-		{"x squared, T4", func(x float64) float64 { return x * x }, 0, 1, 4, 11.0 / 32, 0},
-		{"1/x, T2", func(x float64) float64 { return 1 / x }, 1, 2, 2, 17.0 / 24, 1e-15},
-		{"3x²−2x, T16", func(x float64) float64 { return 3*x*x - 2*x }, 1, 5, 16, 100.125, 0},
-		{"x cubed, T4", func(x float64) float64 { return x * x * x }, 0, 0.8, 4, 0.1088, 1e-15},
+		{"x squared, T4", func(x float64) float64 { return x * x }, 0, 1, 4, 11.0 / 32, 0},      // outside: calculus-2 3.6
+		{"1/x, T2", func(x float64) float64 { return 1 / x }, 1, 2, 2, 17.0 / 24, 1e-15},        // outside: calculus-2 3.6
+		{"3x²−2x, T16", func(x float64) float64 { return 3*x*x - 2*x }, 1, 5, 16, 100.125, 0},   // outside: calculus-2 3.6
+		{"x cubed, T4", func(x float64) float64 { return x * x * x }, 0, 0.8, 4, 0.1088, 1e-15}, // outside: calculus-2 3.6
 		// Printed as an error of about 0.000325 from 1 − 2/e.
-		{"x e^−x, T16", func(x float64) float64 { return x * math.Exp(-x) }, 0, 1, 16, 1 - 2/math.E - 0.00032547, 1e-8},
+		{"x e^−x, T16", func(x float64) float64 { return x * math.Exp(-x) }, 0, 1, 16, 1 - 2/math.E - 0.00032547, 1e-8}, // outside: calculus-2 3.6
 	} {
 		at, y := tabulate(c.f, c.from, c.to, c.n)
 		if got := charge(t, at, y).Charge; math.Abs(got-c.want) > c.tolerance {
@@ -53,7 +53,7 @@ func TestPrintedTrapezoids(t *testing.T) {
 	}
 	// The tabulated lot: printed as about 89 250 m².
 	at, _ := tabulate(math.Sqrt, 0, 1000, 10)
-	if got := charge(t, at, []float64{125, 125, 120, 112, 90, 90, 95, 88, 75, 35, 0}).Charge; got != 89250 {
+	if got := charge(t, at, []float64{125, 125, 120, 112, 90, 90, 95, 88, 75, 35, 0}).Charge; got != 89250 { // outside: calculus-2 3.6
 		t.Errorf("the lot: %v m², printed 89250", got)
 	}
 }
@@ -67,8 +67,8 @@ func TestErrorBounds(t *testing.T) {
 		exact            float64
 		least            int
 	}{
-		{"5x²+8", func(x float64) float64 { return 5*x*x + 8 }, 1, 4, 10, 129, 475},
-		{"2x³+4x", func(x float64) float64 { return 2*x*x*x + 4*x }, 2, 3, 36, 42.5, 174},
+		{"5x²+8", func(x float64) float64 { return 5*x*x + 8 }, 1, 4, 10, 129, 475},       // outside: calculus-2 3.6
+		{"2x³+4x", func(x float64) float64 { return 2*x*x*x + 4*x }, 2, 3, 36, 42.5, 174}, // outside: calculus-2 3.6
 	} {
 		bound := func(n int) float64 { h := (c.to - c.from) / float64(n); return (c.to - c.from) * h * h * c.second / 12 }
 		if bound(c.least) > 1e-4 || bound(c.least-1) <= 1e-4 {

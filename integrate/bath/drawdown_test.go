@@ -284,8 +284,8 @@ func BenchmarkStep(b *testing.B) {
 }
 
 // TestTimeConstants recomputes the table of time constants for 2 L and 2 dm2 of
-// copper (common practice, derived there), and the published 32 A/m2 per g/L
-// under air agitation (U.S. Bureau of Mines review) behind the bubble-stirred figure.
+// copper (common practice, no source), and that the bubble-stirred figure gives back the 32 A/m2 per g/L that it was
+// taken from.
 func TestTimeConstants(t *testing.T) {
 	molar := weightOf(t, "Cu")
 	for _, row := range []struct{ k, hours, decade, perGram float64 }{
@@ -309,7 +309,7 @@ func TestTimeConstants(t *testing.T) {
 	}
 	b := Batch{Valence: 2, Volume: 1, Area: 1, MassTransfer: bubble.Value, Efficiency: 1}
 	if got := b.LimitingCurrent(1 / molar); math.Abs(got-32) > 0.5 {
-		t.Errorf("bubble-stirred: %.3g A/m2 per g/L, published 32", got)
+		t.Errorf("bubble-stirred: %.3g A/m2 per g/L, taken from 32", got)
 	}
 	still, _ := Still.Transfer()
 	forced, _ := Forced.Transfer()

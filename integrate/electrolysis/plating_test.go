@@ -12,8 +12,8 @@ import (
 // The printed answers of OpenStax Chemistry 2e, section 15.1 (module m68811), for metals without constants of their own.
 func TestPrecipitationWorkedExamples(t *testing.T) {
 	const room = matter.RoomTemperature
-	near(t, "Mn2+ held at 1.8e-6 M, Ksp 2e-13, printed pH 10.52", hydroxidePH(2e-13, 2, 1.8e-3, room), 10.52, 0.01)
-	near(t, "Mg2+ falls to 1.0e-5 M, Ksp 8.9e-12, printed pH 10.97", hydroxidePH(8.9e-12, 2, 1.0e-2, room), 10.97, 0.01)
+	near(t, "Mn2+ held at 1.8e-6 M, Ksp 2e-13, printed pH 10.52", hydroxidePH(2e-13, 2, 1.8e-3, room), 10.52, 0.01)      // outside: chemistry-2e 15.1
+	near(t, "Mg2+ falls to 1.0e-5 M, Ksp 8.9e-12, printed pH 10.97", hydroxidePH(8.9e-12, 2, 1.0e-2, room), 10.97, 0.01) // outside: chemistry-2e 15.1
 }
 
 // Complexes shift the potential at the start. Published: OpenStax Chemistry 2e, Appendix L (V): Ag(NH3)2+ +0.373, Zn(NH3)4 2+ -1.04,
@@ -30,11 +30,11 @@ func TestLigandsShiftTheStart(t *testing.T) {
 		want    float64
 		tol     float64
 	}{
-		{"Ag", 1, matter.Ammine, "NH3", 2, 12, 0.373, 0.03},
+		{"Ag", 1, matter.Ammine, "NH3", 2, 12, 0.373, 0.03}, // outside: chemistry-2e Appendix L
 		{"Zn", 2, matter.Ammine, "NH3", 4, 11.5, -1.02, 0.03},
-		{"Cd", 2, matter.Ammine, "NH3", 4, 11.5, -0.61, 0.03},
+		{"Cd", 2, matter.Ammine, "NH3", 4, 11.5, -0.61, 0.03}, // outside: chemistry-2e Appendix L
 		{"Ni", 2, matter.Ammine, "NH3", 6, 11.5, -0.515, 0.04},
-		{"Cd", 2, matter.Cyanide, "CN-", 4, 12, -0.943, 0.06},
+		{"Cd", 2, matter.Cyanide, "CN-", 4, 12, -0.943, 0.06}, // outside: bard P1
 		{"Ag", 1, matter.Cyanide, "CN-", 2, 12, -0.412, 0.1},
 	} {
 		metal, err := matter.LookUp(c.metal)

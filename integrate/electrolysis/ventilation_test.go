@@ -14,7 +14,7 @@ import (
 func TestBatteryRoom(t *testing.T) {
 	near(t, "EN 50272-3, 0.05 m³/h per A", 3600*BatteryRoomAirflow(1), 0.05, 1e-12)
 	const dilution, allowance, safety = 24, 0.42e-3, 5
-	near(t, "EN 50272-3, product of the printed factors is 0.0504", 3600*BatteryRoomAirflow(1), dilution*allowance*safety, 0.0005)
+	near(t, "EN 50272-3, product of the printed factors is 0.0504", 3600*BatteryRoomAirflow(1), dilution*allowance*safety, 0.0005) // outside: en-50272 factors 24, 0.42e-3 and 5
 	near(t, "EN 50272-3, dilution (100 − 4)/4", (1-HydrogenFlammable)/HydrogenFlammable, dilution, 1e-12)
 	near(t, "servicepoolen.com, 0.017 L/s per A and cell", 1e3*BatteryRoomAirflow(1), 0.017, 0.0035)
 	hydrogen := Hydrogen.GasVolume(1, 298.15, matter.Atmosphere)

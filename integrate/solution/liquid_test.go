@@ -70,7 +70,7 @@ func TestBufferTakesAcid(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if fall := l.PH - got.High; math.Abs(fall-0.002) > 0.001 {
+	if fall := l.PH - got.High; math.Abs(fall-0.002) > 0.001 { // outside: chemistry-2e 14.6
 		t.Errorf("the pH fell by %.4f, want 0.002", fall)
 	}
 	sulfate := Liquid{Totals: Totals{"SO4-2": 1000, "Zn+2": 800}, PH: 4, Kelvin: room}
