@@ -56,7 +56,7 @@ func (n *night) watch(b *alerts.Board, length, onset time.Duration, m mishap, ea
 		h := t.Hours()
 		o := alerts.Blank(t, midnight.Add(t))
 		o.HasReading, o.Mode, o.Output = true, alerts.ConstantCurrent, alerts.OutputIsOn
-		o.SetVolts, o.SetAmperes, o.LimitVolts = 6, held, 7
+		o.SetVolts, o.SetAmperes = 6, held
 		o.Amperes = held
 		o.Volts = n.base + n.fall*math.Exp(-h/n.tau)
 		dt := n.poll.Seconds()

@@ -49,16 +49,16 @@ type Observation struct {
 	SharedWith string // the processes that have the supply's port open beside the watch while answers are missed; "" when none
 
 	// What the supply says of itself, as newly as it was asked.
-	SetVolts, SetAmperes     float64 // V, A
-	LimitVolts, LimitAmperes float64 // protection levels, V, A
-	Tripped                  string  // the protection that acted, "" when none
-	Restarted                bool    // the instrument came back with power-on values
-	OffExpected              bool    // the output is off, or being switched off, on purpose
-	OffFailed                bool    // an ordered off could not be verified
+	SetVolts, SetAmperes float64 // V, A
+	LimitAmperes         float64 // protection level, A
+	Tripped              string  // the protection that acted, "" when none
+	Restarted            bool    // the instrument came back with power-on values
+	OffExpected          bool    // the output is off, or being switched off, on purpose
+	OffFailed            bool    // an ordered off could not be verified
 
 	// The charge.
 	Charge, ChargeUncertainty float64 // counted, and its standard uncertainty with gaps, C
-	Target, TargetUncertainty float64 // C
+	Target                    float64 // C
 	PlanCharge                float64 // what the plan would have by now, C
 	Deposit                   float64 // estimated, kg
 	LimitingRatio             float64 // current over limiting current
@@ -88,8 +88,8 @@ type Outside struct {
 func Blank(at time.Duration, utc time.Time) Observation {
 	nan := math.NaN()
 	return Observation{
-		At: at, UTC: utc, Volts: nan, Amperes: nan, SetVolts: nan, SetAmperes: nan, LimitVolts: nan, LimitAmperes: nan,
-		Charge: nan, ChargeUncertainty: nan, Target: nan, TargetUncertainty: nan, PlanCharge: nan, Deposit: nan,
+		At: at, UTC: utc, Volts: nan, Amperes: nan, SetVolts: nan, SetAmperes: nan, LimitAmperes: nan,
+		Charge: nan, ChargeUncertainty: nan, Target: nan, PlanCharge: nan, Deposit: nan,
 		LimitingRatio: nan, MarginalJoules: nan, AirNeeded: nan, AirStated: nan, LogFree: nan,
 	}
 }

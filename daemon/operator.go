@@ -20,13 +20,6 @@ import (
 // operator is what a person may ask of the daemon, through the socket or the page.
 type operator struct{ d *Daemon }
 
-var (
-	_ control.Operator = operator{}
-	_ control.Resetter = operator{}
-	_ control.Servicer = operator{}
-	_ control.Stepper  = operator{}
-)
-
 // Operator returns what a person may ask of the daemon.
 func (d *Daemon) Operator() control.Operator { return operator{d} }
 
@@ -233,28 +226,28 @@ func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Rec
 	return nil, control.Unknown("cell %s has no routes", a.Cell)
 }
 
-// Reset implements control.Resetter.
+// Reset implements control.Operator.
 func (o operator) Reset(ctx context.Context, a control.AlarmOrder) error {
 	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.Reset(cond, a.By, utc)
 	})
 }
 
-// OutOfService implements control.Servicer.
+// OutOfService implements control.Operator.
 func (o operator) OutOfService(ctx context.Context, a control.ServiceOrder) error {
 	return o.onAlarm(ctx, a.AlarmOrder, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.OutOfService(cond, a.By, a.Reason, utc)
 	})
 }
 
-// ReturnToService implements control.Servicer.
+// ReturnToService implements control.Operator.
 func (o operator) ReturnToService(ctx context.Context, a control.AlarmOrder) error {
 	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
 		return b.ReturnToService(cond, a.By, utc)
 	})
 }
 
-// Step implements control.Stepper.
+// Step implements control.Operator.
 func (o operator) Step(ctx context.Context, s control.StepOrder) (control.StepResult, error) {
 	c, err := o.cell(s.Cell)
 	if err != nil {

@@ -86,6 +86,7 @@ func (d *Daemon) serveHeartbeat(ctx context.Context, group *errgroup.Group) erro
 	if err != nil {
 		return err
 	}
+	d.metrics.Heartbeat(beat.Health)
 	beat.Start()
 	group.Go(func() error {
 		<-ctx.Done() // ends with the daemon

@@ -36,6 +36,13 @@ type Operator interface {
 	Drill(ctx context.Context, o CellOrder) ([]Receipt, error)
 	// Reload reads routes and limits anew, all or nothing.
 	Reload(ctx context.Context) error
+	// Reset releases an alarm that latches once its condition is over and it was acknowledged.
+	Reset(ctx context.Context, a AlarmOrder) error
+	// OutOfService takes an alarm out of service, with the reason, until it is returned.
+	OutOfService(ctx context.Context, a ServiceOrder) error
+	ReturnToService(ctx context.Context, a AlarmOrder) error
+	// Step lowers a cell's current by a small share, once, and so tells ohmic resistance from other causes of a rise.
+	Step(ctx context.Context, s StepOrder) (StepResult, error)
 }
 
 // Cell is the state of one cell, short enough for one line.
@@ -146,25 +153,6 @@ type Check struct {
 type CellOrder struct {
 	Cell string `json:"cell"`
 	By   string `json:"by"`
-}
-
-// Stepper is the optional ability of an Operator to lower a cell's current by a small
-// share, once, and so to tell ohmic resistance from other causes of a rise.
-type Stepper interface {
-	Step(ctx context.Context, s StepOrder) (StepResult, error)
-}
-
-// Resetter is the optional ability of an Operator to release an alarm that latches
-// once its condition is over and it was acknowledged.
-type Resetter interface {
-	Reset(ctx context.Context, a AlarmOrder) error
-}
-
-// Servicer is the optional ability of an Operator to take an alarm out of service, with
-// the reason, until it is returned.
-type Servicer interface {
-	OutOfService(ctx context.Context, a ServiceOrder) error
-	ReturnToService(ctx context.Context, a AlarmOrder) error
 }
 
 // ServiceOrder takes an alarm out of service.

@@ -145,16 +145,10 @@ func handler(o Operator) http.Handler {
 	}))
 	mux.Handle("POST /v1/off", answer(o.Off))
 	mux.Handle("POST /v1/hold", answer(o.Hold))
-	if r, ok := o.(Resetter); ok {
-		mux.Handle("POST /v1/reset", answer(silent(r.Reset)))
-	}
-	if s, ok := o.(Servicer); ok {
-		mux.Handle("POST /v1/out-of-service", answer(silent(s.OutOfService)))
-		mux.Handle("POST /v1/return-to-service", answer(silent(s.ReturnToService)))
-	}
-	if s, ok := o.(Stepper); ok {
-		mux.Handle("POST /v1/step", answer(s.Step))
-	}
+	mux.Handle("POST /v1/reset", answer(silent(o.Reset)))
+	mux.Handle("POST /v1/out-of-service", answer(silent(o.OutOfService)))
+	mux.Handle("POST /v1/return-to-service", answer(silent(o.ReturnToService)))
+	mux.Handle("POST /v1/step", answer(o.Step))
 	mux.Handle("POST /v1/drill", answer(o.Drill))
 	mux.Handle("POST /v1/reload", answer(func(ctx context.Context, _ struct{}) (struct{}, error) { return struct{}{}, o.Reload(ctx) }))
 	return mux

@@ -99,7 +99,7 @@ func (w *watcher) look(at time.Duration) []alerts.Change {
 	}
 	o.Silence = at - w.good
 	o.SetVolts, o.SetAmperes = float64(w.status.SetVolts), float64(w.status.SetAmperes)
-	o.LimitVolts, o.LimitAmperes = float64(w.status.LimitVolts), float64(w.status.LimitAmperes)
+	o.LimitAmperes = float64(w.status.LimitAmperes)
 	o.Tripped = strings.Join(w.status.Tripped, ", ")
 	o.Elapsed = at
 	o.Charge, o.Target, o.PlanCharge = w.charge, w.target, 3*at.Seconds()

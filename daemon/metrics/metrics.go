@@ -24,6 +24,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"nightcell/alerts/routes"
 	"nightcell/daemon/snapshot"
 )
 
@@ -72,6 +73,17 @@ func New(version string, cells Cells) *Metrics {
 		// Without the memory statistics: a gauge and a counter of theirs share a name, which OpenMetrics forbids.
 		collectors.NewGoCollector(collectors.WithGoCollectorMemStatsMetricsDisabled()), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
+}
+
+// Heartbeat shows how the beats to the outside watcher are getting on.
+func (m *Metrics) Heartbeat(health func() routes.HeartbeatHealth) {
+	count := func(name, help string, of func(routes.HeartbeatHealth) float64) {
+		m.registry.MustRegister(prometheus.NewCounterFunc(prometheus.CounterOpts{Name: "nightcell_heartbeat_" + name, Help: help},
+			func() float64 { return of(health()) }))
+	}
+	count("sent_total", "Beats that the outside watcher took, since nightcell started.", func(h routes.HeartbeatHealth) float64 { return float64(h.Sent) })
+	count("failed_total", "Beats that did not arrive, since nightcell started.", func(h routes.HeartbeatHealth) float64 { return float64(h.Failed) })
+	count("withheld_total", "Beats not sent because a cell that runs had no fresh reading, since nightcell started.", func(h routes.HeartbeatHealth) float64 { return float64(h.Withheld) })
 }
 
 // Handler serves the metrics in the text format or, when asked for, OpenMetrics.

@@ -18,6 +18,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/testutil"
 
 	"nightcell/alerts"
+	"nightcell/alerts/routes"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/integrate"
@@ -314,6 +315,19 @@ func BenchmarkScrape(b *testing.B) {
 		h.ServeHTTP(w, r)
 		if _, err := io.Copy(io.Discard, w.Body); err != nil || w.Code != http.StatusOK {
 			b.Fatal(w.Code, err)
+		}
+	}
+}
+
+// TestAFailingHeartbeatIsSeen: beats that do not arrive are counted apart from those that do.
+func TestAFailingHeartbeatIsSeen(t *testing.T) {
+	m := serve(full("zinc-1", 0, 0))
+	m.Heartbeat(func() routes.HeartbeatHealth { return routes.HeartbeatHealth{Sent: 3, Failed: 2, Withheld: 1} })
+	body, _ := scrape(t, m, "text/plain")
+	got := samples(body)
+	for name, want := range map[string]string{"sent": "3", "failed": "2", "withheld": "1"} {
+		if series := "nightcell_heartbeat_" + name + "_total"; got[series] != want {
+			t.Errorf("%s is %q, want %s", series, got[series], want)
 		}
 	}
 }

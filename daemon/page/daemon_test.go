@@ -4,9 +4,13 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"regexp"
 	"testing"
 	"text/template"
 
@@ -131,4 +135,20 @@ func (w *watched) latest(t *testing.T) *snapshot.Cell {
 		return len(all) == 1 && all[0].Run != "" && all[0].Reading.Count > 0
 	})
 	return all[0]
+}
+
+// TestAHeartbeatThatFailsIsInTheMetrics: the outside watcher may be misspelt, and then nobody would miss the beats.
+func TestAHeartbeatThatFailsIsInTheMetrics(t *testing.T) {
+	refusing := httptest.NewServer(http.NotFoundHandler())
+	defer refusing.Close()
+	w := watch(t, setup{speed: 1, poll: "100 ms", page: fmt.Sprintf("[heartbeat]\nurl = %q\nevery = \"1 s\"", refusing.URL)})
+	eventually(t, "a beat that failed", func() bool {
+		answer, err := http.Get(w.url + "/metrics")
+		if err != nil {
+			return false
+		}
+		defer answer.Body.Close()
+		body, err := io.ReadAll(answer.Body)
+		return err == nil && regexp.MustCompile(`(?m)^nightcell_heartbeat_failed_total [1-9]`).Match(body)
+	})
 }

@@ -28,7 +28,7 @@ func (r *Run) observe(fresh bool, gap time.Duration) (o alerts.Observation) {
 
 	st := &r.supply.Status
 	o.SetVolts, o.SetAmperes = float64(st.SetVolts), float64(st.SetAmperes)
-	o.LimitVolts, o.LimitAmperes = float64(st.LimitVolts), float64(st.LimitAmperes)
+	o.LimitAmperes = float64(st.LimitAmperes)
 	if len(st.Tripped) > 0 {
 		o.Tripped = st.Tripped[0]
 		if len(st.Tripped) > 1 {
@@ -62,7 +62,7 @@ func (r *Run) observe(fresh bool, gap time.Duration) (o alerts.Observation) {
 // observeBath adds what the model of the bath says to an observation.
 func (r *Run) observeBath(o *alerts.Observation) {
 	st := &r.standing
-	o.Target, o.TargetUncertainty = r.target, r.settings.Plan.Goal.Charge.StandardUncertainty
+	o.Target = r.target
 	if r.reached {
 		o.Target = math.Min(o.Target, r.totals.Charge)
 	}

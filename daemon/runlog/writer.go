@@ -61,9 +61,8 @@ type Health struct {
 	Cause        error     // why lines wait in memory; nil: they do not
 	Since        time.Time // when that began
 	BacklogBytes int       // that wait
-	BacklogLimit int
-	LostLines    int64 // that found no room, since this writer began
-	LostReadings int64 // among them
+	LostLines    int64     // that found no room, since this writer began
+	LostReadings int64     // among them
 }
 
 // Writer appends to the log of one run. A disk that fails never stops it: lines
@@ -107,7 +106,7 @@ func (w *Writer) Offset() int64 { return w.base + int64(len(w.pending)) }
 // Health says whether lines reach the disk.
 func (w *Writer) Health() Health {
 	h := w.health
-	h.BacklogBytes, h.BacklogLimit = len(w.pending)-w.written, w.o.BacklogBytes
+	h.BacklogBytes = len(w.pending) - w.written
 	return h
 }
 

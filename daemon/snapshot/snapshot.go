@@ -173,7 +173,6 @@ type Poll struct {
 	EverySeconds    float64
 	GapAfterSeconds float64 // a longer time without a reading is a gap
 	Good, Bad       uint64
-	TookSeconds     float64
 	LateSeconds     float64 // of the last poll against its schedule
 }
 

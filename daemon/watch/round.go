@@ -87,7 +87,7 @@ func (c *Cell) publish() {
 	s.Refused = c.counts
 	s.Poll = snapshot.Poll{
 		EverySeconds: c.settings.Poll.Seconds(), GapAfterSeconds: c.settings.Count.GapAfter.Seconds(), Good: c.good, Bad: c.bad,
-		TookSeconds: c.reading.Took.Seconds(), LateSeconds: c.late.Seconds(),
+		LateSeconds: c.late.Seconds(),
 	}
 	st := &c.link.Status
 	s.Settings = snapshot.Settings{
