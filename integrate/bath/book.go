@@ -3,6 +3,8 @@ package bath
 import (
 	"fmt"
 	"math"
+
+	"nightcell/integrate"
 )
 
 // Book is the metal account of one compartment: what was put in, what left it and
@@ -68,15 +70,11 @@ func (b *Book) Concentration() float64 {
 // deposit moves mol from the solution to the cathode.
 func (b *Book) deposit(mol float64) { compensate(&b.Deposited, &b.DepositTail, mol) }
 
-// compensate adds x to a sum and what the sum then lacks to its tail, as Neumaier does.
-func compensate(sum, tail *float64, x float64) {
-	s := *sum + x
-	if math.Abs(*sum) >= math.Abs(x) {
-		*tail += (*sum - s) + x
-	} else {
-		*tail += (x - s) + *sum
-	}
-	*sum = s
+// compensate adds x to a compensated sum whose parts stand in a saved state under names of their own.
+func compensate(total, tail *float64, x float64) {
+	sum := integrate.Sum{Total: *total, Compensation: *tail}
+	sum.Add(x)
+	*total, *tail = sum.Total, sum.Compensation
 }
 
 // Add books mol of metal and m3 of liquid put in; both at least 0.
