@@ -36,18 +36,21 @@ func drawBatch(t *rapid.T) (b Batch, mol, amperes float64) {
 func TestTakeIsTheIntegral(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b, mol, amperes := drawBatch(t)
+		speed, anode := b.Efficiency*amperes/(float64(b.Valence)*96485.33212), b.Anode*amperes/96485.33212
 		cathode := func(n float64) float64 {
-			return math.Min(b.Efficiency*amperes/(float64(b.Valence)*96485.33212), b.limit()*math.Max(n, 0))
-		}
-		anode := b.Anode * amperes / 96485.33212
-		if b.MassTransfer == 0 && mol/(2/b.rateOf(amperes)) < 2 {
-			mol *= 4
+			switch {
+			case b.MassTransfer > 0:
+				return math.Min(speed, b.MassTransfer*b.Area/b.Volume*math.Max(n, 0))
+			case n > 0:
+				return speed
+			}
+			return math.Min(speed, math.Max(-anode, 0)) // what the anode gives an empty bath
 		}
 		seconds := rapid.Float64Range(0.01, 1.5).Draw(t, "share") * mol * 96485 / amperes
 		const steps = 40000
 		n, won, lost, dt := mol, 0.0, 0.0, seconds/steps
 		for range steps {
-			if !(n > 0) {
+			if !(n > 0) && anode >= 0 {
 				break
 			}
 			half := n - dt/2*(cathode(n)+anode)
@@ -62,19 +65,6 @@ func TestTakeIsTheIntegral(t *testing.T) {
 			t.Fatalf("%g mol are left", left)
 		}
 	})
-}
-
-// limit is k_m·A/V, without one so large that the bath brings whatever is asked for until it is all but empty.
-func (b Batch) limit() float64 {
-	if b.MassTransfer == 0 {
-		return 1e6
-	}
-	return b.MassTransfer * b.Area / b.Volume
-}
-
-// rateOf is mol/s at which the first stage changes the bath.
-func (b Batch) rateOf(amperes float64) float64 {
-	return math.Abs(b.Efficiency+b.Anode) * amperes / 96485
 }
 
 // TestTimeToWinBesideTheAnode: the time in which something is won wins it, and the bath is poorer by both sides.
@@ -430,6 +420,13 @@ func TestAnodeInTheRun(t *testing.T) {
 	if n := testing.AllocsPerRun(100, func() { p.Model.Step(1e-3, 1e-3) }); n != 0 {
 		t.Errorf("a step allocates %g times", n)
 	}
+	was := p.Model.Catholyte().Anode()
+	if p.Model.Correct(0.01 * g.Charge.Value); math.Abs(p.Model.Catholyte().Anode()/was-1.01) > 1e-5 {
+		t.Errorf("1 %% more charge makes %.6f of the oxide", p.Model.Catholyte().Anode()/was)
+	}
+	if point, ok := p.At(0.3); !ok || math.Abs(point.Recovered-0.3) > 1e-9 || math.Abs(point.Concentration-(0.7-0.3*0.5/0.935)*93.85) > 0.1 {
+		t.Errorf("on the way: %+v", point)
+	}
 	p = mustPlan(t, o)
 	settings, err := p.Programme(Taper{LoadRatio: 0.5, MaxCurrent: 2})
 	if err != nil {
@@ -440,5 +437,21 @@ func TestAnodeInTheRun(t *testing.T) {
 	}
 	if got := p.Model.Catholyte().Recovered(); math.Abs(got-0.6) > 1e-9 {
 		t.Errorf("the taper recovers %.6f", got)
+	}
+}
+
+// TestFitBesideTheAnode: assays of a bath whose anode takes metal too tell the mass transfer that made them.
+func TestFitBesideTheAnode(t *testing.T) {
+	b := Batch{Valence: 2, Volume: 1e-3, Area: 1e-2, MassTransfer: 1e-5, Efficiency: 0.9, Anode: 0.1}
+	mol, molar := 0.3, 0.2072
+	var assays []Assay
+	for i := range 6 {
+		at := float64(i) * 3600
+		won, lost := b.Take(mol, 3, at)
+		assays = append(assays, Assay{Charge: 3 * at, Seconds: at, Concentration: matter.GivenFigure((mol-won-lost)*molar/b.Volume, 0)})
+	}
+	fit, err := FitTransfer(b, molar, assays, false)
+	if err != nil || math.Abs(fit.MassTransfer.Value/1e-5-1) > 1e-3 {
+		t.Errorf("%+v, %v", fit, err)
 	}
 }
