@@ -158,7 +158,7 @@ func (b Batch) timeBesideAnode(mol, won, amperes float64) float64 {
 		return math.Inf(1)
 	}
 	speed, anode := b.speeds(amperes)
-	if seconds := won / speed; mol-(speed+anode)*seconds >= b.Critical(amperes) {
+	if seconds := won / speed; min(mol, mol-(speed+anode)*seconds) >= b.Critical(amperes) {
 		return seconds
 	}
 	enough := func(seconds float64) bool { return b.Won(mol, amperes, seconds) >= won }
