@@ -36,35 +36,42 @@ func drawBatch(t *rapid.T) (b Batch, mol, amperes float64) {
 func TestTakeIsTheIntegral(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b, mol, amperes := drawBatch(t)
-		speed, anode := b.Efficiency*amperes/(float64(b.Valence)*96485.33212), b.Anode*amperes/96485.33212
-		cathode := func(n float64) float64 {
-			switch {
-			case b.MassTransfer > 0:
-				return math.Min(speed, b.MassTransfer*b.Area/b.Volume*math.Max(n, 0))
-			case n > 0:
-				return speed
-			}
-			return math.Min(speed, math.Max(-anode, 0)) // what the anode gives an empty bath
-		}
-		seconds := rapid.Float64Range(0.01, 1.5).Draw(t, "share") * mol * 96485 / amperes
-		const steps = 40000
-		n, won, lost, dt := mol, 0.0, 0.0, seconds/steps
-		for range steps {
-			if !(n > 0) && anode >= 0 {
-				break
-			}
-			half := n - dt/2*(cathode(n)+anode)
-			won, lost = won+dt*cathode(half), lost+dt*anode
-			n = n - dt*(cathode(half)+anode)
-		}
-		gotWon, gotLost := b.Take(mol, amperes, seconds)
-		if tolerance := 2e-4 * (mol + math.Abs(lost)); math.Abs(gotWon-won) > tolerance || math.Abs(gotLost-lost) > tolerance {
-			t.Fatalf("won %.6g, lost %.6g mol of %.6g, in steps %.6g and %.6g (%+v)", gotWon, gotLost, mol, won, lost, b)
-		}
-		if left := mol - gotWon - gotLost; left < -1e-12*mol {
-			t.Fatalf("%g mol are left", left)
-		}
+		integrated(t, b, mol, amperes, rapid.Float64Range(0.01, 1.5).Draw(t, "share")*mol*96485/amperes)
 	})
+	rich := Batch{Valence: 2, Volume: 1e-3, Area: 1e-2, MassTransfer: 1e-5, Efficiency: 0.5, Anode: -0.5} // its second stage begins at 0.026 mol per ampere
+	integrated(t, rich, 0.01, 1, 20000)                                                                   // grows out of it
+	rich.MassTransfer = 0
+	integrated(t, rich, 0, 1, 1000) // from nothing
+}
+
+func integrated(t interface{ Fatalf(string, ...any) }, b Batch, mol, amperes, seconds float64) {
+	speed, anode := b.Efficiency*amperes/(float64(b.Valence)*96485.33212), b.Anode*amperes/96485.33212
+	cathode := func(n float64) float64 {
+		switch {
+		case b.MassTransfer > 0:
+			return math.Min(speed, b.MassTransfer*b.Area/b.Volume*math.Max(n, 0))
+		case n > 0:
+			return speed
+		}
+		return math.Min(speed, math.Max(-anode, 0)) // what the anode gives an empty bath
+	}
+	const steps = 40000
+	n, won, lost, dt := mol, 0.0, 0.0, seconds/steps
+	for range steps {
+		if !(n > 0) && anode >= 0 {
+			break
+		}
+		half := n - dt/2*(cathode(n)+anode)
+		won, lost = won+dt*cathode(half), lost+dt*anode
+		n = n - dt*(cathode(half)+anode)
+	}
+	gotWon, gotLost := b.Take(mol, amperes, seconds)
+	if tolerance := 2e-4 * (mol + math.Abs(lost)); math.Abs(gotWon-won) > tolerance || math.Abs(gotLost-lost) > tolerance {
+		t.Fatalf("won %.6g, lost %.6g mol of %.6g, in steps %.6g and %.6g (%+v)", gotWon, gotLost, mol, won, lost, b)
+	}
+	if left := mol - gotWon - gotLost; left < -1e-12*mol {
+		t.Fatalf("%g mol are left", left)
+	}
 }
 
 // TestTimeToWinBesideTheAnode: the time in which something is won wins it, and the bath is poorer by both sides.
@@ -380,6 +387,17 @@ func TestAnodeIsFound(t *testing.T) {
 		if b := run(assay(left)).Model.Catholyte(); b.Confirmed() < 0.95*b.Won() {
 			t.Errorf("an assay of %g g/L leaves %.3f of %.3f mol on the cathode", left, b.Confirmed(), b.Won())
 		}
+	}
+	// A metal balance tells the deposit no better than the anode is known: half of 23.2 g over √3.
+	if u := run().Standing(amperes).AssayedDoubt * 1e3; u < 6.7 || u > 8 || run(weighed).Standing(amperes).AssayedDoubt*1e3 > 2 {
+		t.Errorf("± %g g", u)
+	}
+	// What an assay took off the deposit comes back when the anode has less than it was given.
+	if off, back := run(assay(72)), run(assay(72), entry(EntryWeighing, map[string]float64{Mass: 0})); !(back.Model.Catholyte().Confirmed() > off.Model.Catholyte().Confirmed()) {
+		t.Errorf("%+v and then %+v", off.Model.Catholyte(), back.Model.Catholyte())
+	}
+	if area := run(entry(EntryElectrode, map[string]float64{CathodeArea: 0.5})).Model.State().Area; area != 1e-2 {
+		t.Errorf("a new anode makes a cathode of %g m²", area)
 	}
 	for _, tt := range []struct {
 		e     Entry
