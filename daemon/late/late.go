@@ -64,7 +64,7 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 		}
 	}
 	if !w.Tail.Ended {
-		done.Notes = append(done.Notes, "The run has not ended: this counts in its account, and no watch was told of it, so that no target follows it.")
+		done.Notes = append(done.Notes, "The run has not ended, and no watch was told of this; one that takes the run up follows it.")
 	}
 	return done, nil
 }
@@ -93,11 +93,11 @@ func check(runDir string, w *runlog.LateWriter, e control.Entry, now time.Time) 
 	if i < 0 {
 		return "", control.Unknown("the run %s has no entry %q; nightcell enter %s list shows their names", filepath.Base(runDir), name, e.Cell)
 	}
-	kind, inLog := all[i].Text("kind"), all[i].Nanos <= w.Tail.LastNanos && !slices.ContainsFunc(w.Records, named)
+	kind, followed := all[i].Text("kind"), all[i].Nanos <= w.Tail.LastNanos // by a watch, which wrote on
 	switch {
 	case kind != runlog.EntryRetract && !slices.ContainsFunc(runlog.Counting(all), named):
 		return "", control.Refuse("the %s %s was taken back before", kind, name)
-	case inLog && !w.Tail.Ended && (control.EntryOf(&all[i]).Booking().Moves() || kind == bath.EntryElectrode):
+	case followed && !w.Tail.Ended && (control.EntryOf(&all[i]).Booking().Moves() || kind == bath.EntryElectrode):
 		return "", control.Refuse("the run is still open, and its books have followed the %s %s: enter an assay, which sets them right, and take it back after the end", kind, name)
 	}
 	return fmt.Sprintf("the %s of %s by %s counts no more", kind, all[i].Time().Local().Format(time.DateTime), all[i].Text("by")), nil

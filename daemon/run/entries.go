@@ -2,9 +2,7 @@ package run
 
 import (
 	"fmt"
-	"maps"
 	"math"
-	"slices"
 	"strings"
 	"time"
 
@@ -30,10 +28,29 @@ func (r *Run) Enter(f Facts, e control.Entry) (done control.Entered, err error) 
 	if err := e.Check(); err != nil {
 		return done, err
 	}
-	if err := r.plausible(e); err != nil {
+	if err := e.Plausible(utc, r.began, r.settings.Count.OffsetAmperes); err != nil {
+		return done, err
+	}
+	counted, err := r.enterCount(e)
+	if !counted {
+		done, err = r.enterBath(utc, e)
+	}
+	if err != nil {
 		return done, err
 	}
 	switch e.Kind {
+	case bath.EntryAddition, bath.EntryDose, bath.EntryWater, bath.EntryElectrode:
+		r.alarms.Relearn("after an entry: " + e.Kind)
+	}
+	r.retarget(utc)
+	r.checkpoint()
+	r.settings.wake()
+	return done, nil
+}
+
+// enterCount writes down and makes what an entry changes of the coulometer, and reports whether it is of a kind that does.
+func (r *Run) enterCount(e control.Entry) (counted bool, err error) {
+	switch utc := r.utc(); e.Kind {
 	case runlog.EntryZero:
 		z := integrate.Zero{Amperes: e.Numbers["amperes"], Uncertainty: e.Numbers["standard_uncertainty"]}
 		err = r.change(func(q *integrate.Coulometer) error { return q.SetZero(z) }, func() error { return r.log.Zero(utc, signed(e), z) })
@@ -44,19 +61,9 @@ func (r *Run) Enter(f Facts, e control.Entry) (done control.Entered, err error) 
 		k := integrate.Correction{Factor: e.Numbers["factor"], Uncertainty: e.Numbers["standard_uncertainty"]}
 		err = r.change(func(q *integrate.Coulometer) error { return q.SetCorrection(k) }, func() error { return r.log.Check(utc, signed(e), k) })
 	default:
-		done, err = r.enterBath(utc, e)
+		return false, nil
 	}
-	if err != nil {
-		return done, err
-	}
-	switch e.Kind {
-	case bath.EntryAddition, bath.EntryWater, bath.EntryElectrode:
-		r.alarms.Relearn("after an entry: " + e.Kind)
-	}
-	r.retarget(utc)
-	r.checkpoint()
-	r.settings.wake()
-	return done, nil
+	return true, err
 }
 
 // change makes a change of the coulometer that the log must tell: it is tried on a copy, written
@@ -86,7 +93,7 @@ func (r *Run) change(do func(*integrate.Coulometer) error, log func() error) err
 func (r *Run) enterBath(utc time.Time, e control.Entry) (done control.Entered, err error) {
 	p, verdict := r.settings.Plan, bath.Verdict{}
 	if p != nil {
-		if verdict, err = p.Judge(booking(e), bath.Moment{Amperes: math.Abs(float64(r.reading.Amperes)), ChargeDoubt: r.count.Totals().StandardUncertainty}); err != nil {
+		if verdict, err = p.Judge(e.Booking(), bath.Moment{Amperes: math.Abs(float64(r.reading.Amperes)), ChargeDoubt: r.count.Totals().StandardUncertainty}); err != nil {
 			return done, control.BadRequest("%v", err)
 		}
 	} else if e.Kind == bath.EntryConfirm {
@@ -96,13 +103,17 @@ func (r *Run) enterBath(utc time.Time, e control.Entry) (done control.Entered, e
 	if against != "" && !e.Certain {
 		return done, control.Contradiction("the %s contradicts the books, and nothing was entered: %s. With it, %s", e.Kind, against, verdict.Consequence())
 	}
-	if err := r.log.Entry(utc, e.Kind, e.Text, entryFields(e, verdict.Outcome)...); err != nil {
+	fields := e.LogFields()
+	if verdict.Outcome != bath.Plain {
+		fields = append(fields, runlog.Text(outcomeField, string(verdict.Outcome)))
+	}
+	if err := r.log.Entry(utc, e.Kind, e.Text, fields...); err != nil {
 		return done, fmt.Errorf("nothing was entered: %w", err)
 	}
 	if p == nil {
 		return done, nil
 	}
-	note, err := p.Book(booking(e), verdict.Outcome)
+	note, err := p.Book(e.Booking(), verdict.Outcome)
 	if err != nil {
 		return done, err // not after Judge has booked it on trial
 	}
@@ -111,38 +122,14 @@ func (r *Run) enterBath(utc time.Time, e control.Entry) (done control.Entered, e
 	}
 	if text := r.noticeOfVerdict(utc, e, verdict); text != "" {
 		done.Notes = append(done.Notes, text)
+	} else if e.Booking().Moves() {
+		done.Notes = append(done.Notes, verdict.Consequence())
 	}
 	return done, nil
 }
 
-// booking is the part of an entry that the bath knows.
-func booking(e control.Entry) bath.Entry {
-	return bath.Entry{Kind: e.Kind, By: e.By, Numbers: e.Numbers, Words: e.Words}
-}
-
 // outcomeField is the name under which the log keeps how an entry was booked.
 const outcomeField = "outcome"
-
-// entryFields are what the log keeps of an entry besides kind and text.
-func entryFields(e control.Entry, o bath.Outcome) []runlog.Field {
-	fields := []runlog.Field{runlog.Text("by", e.By)}
-	if !e.At.IsZero() {
-		fields = append(fields, runlog.Integer("happened", e.At.UnixNano()))
-	}
-	if e.Certain {
-		fields = append(fields, runlog.Flag("certain", true))
-	}
-	if o != bath.Plain {
-		fields = append(fields, runlog.Text(outcomeField, string(o)))
-	}
-	for _, name := range slices.Sorted(maps.Keys(e.Numbers)) {
-		fields = append(fields, runlog.Number(name, e.Numbers[name]))
-	}
-	for _, name := range slices.Sorted(maps.Keys(e.Words)) {
-		fields = append(fields, runlog.Text(name, e.Words[name]))
-	}
-	return fields
-}
 
 // signed is the text of an entry whose line has no room for who and when.
 func signed(e control.Entry) string {
@@ -153,45 +140,42 @@ func signed(e control.Entry) string {
 	return strings.TrimSpace(text + ")")
 }
 
-// plausible refuses figures that no certainty can make true.
-func (r *Run) plausible(e control.Entry) error {
-	n := e.Numbers
-	now := r.utc()
-	largest := math.Max(10*r.settings.Count.OffsetAmperes, 0.05)
-	switch {
-	case e.At.After(now.Add(time.Minute)):
-		return control.BadRequest("%s has yet to come; say when it was", e.At.Local().Format(time.DateTime))
-	case !e.At.IsZero() && e.At.Before(r.began.Add(-7*24*time.Hour)):
-		return control.BadRequest("%s is more than a week before the run began, %s", e.At.Local().Format(time.DateTime), r.began.Local().Format(time.DateTime))
-	case e.Kind == runlog.EntryZero && !(math.Abs(n["amperes"]) <= largest):
-		return control.BadRequest("a zero of %.3g A is no offset of this supply: at most %.3g A is; it is what the ammeter shows while no current flows", n["amperes"], largest)
-	case e.Kind == runlog.EntryCheck && !(n["factor"] >= 0.8 && n["factor"] <= 1.25):
-		return control.BadRequest("a factor of %.4g cannot be: true current over reading is above zero and within 20 %% of 1, such as 1.002", n["factor"])
-	}
-	if ph, ok := n[bath.EnteredPH]; ok && !(ph >= -2 && ph <= 16) {
-		return control.BadRequest("a pH of %.3g cannot be; it lies from -2 to 16", ph)
-	}
-	return nil
-}
-
 // followEntries books entries that were logged after the last checkpoint.
 func (r *Run) followEntries(records []runlog.Record) {
 	for i := range records {
-		rec := &records[i]
-		if rec.Kind != runlog.KindEntry {
+		if records[i].Kind == runlog.KindEntry {
+			r.book(&records[i])
+		}
+	}
+}
+
+// book books an entry as it was booked when it was written.
+func (r *Run) book(rec *runlog.Record) {
+	if _, err := r.settings.Plan.Book(control.EntryOf(rec).Booking(), bath.Outcome(rec.Text(outcomeField))); err != nil {
+		r.settings.Log.Warn("an entry cannot be followed", "cell", r.settings.Cell, "kind", rec.Text("kind"), "err", err)
+	}
+}
+
+// followLate lets charge and bath follow what was entered beside the log while nobody watched, each entry once: the
+// memory keeps up to where.
+func (r *Run) followLate() {
+	late, err := runlog.LateEntries(r.dir)
+	if err != nil {
+		r.settings.Log.Warn("what was entered beside the log cannot be read", "cell", r.settings.Cell, "err", err)
+	}
+	for i := range late {
+		rec := &late[i]
+		if rec.Nanos <= r.late {
 			continue
 		}
-		e := bath.Entry{Kind: rec.Text("kind"), By: rec.Text("by"), Numbers: map[string]float64{}, Words: map[string]string{}}
-		for _, f := range rec.Fields {
-			switch v := f.Value.(type) {
-			case float64:
-				e.Numbers[f.Key] = v
-			case string:
-				e.Words[f.Key] = v
-			}
+		r.late = rec.Nanos
+		e := control.EntryOf(rec)
+		r.note(r.log.Entry(r.utc(), "followed", "the "+e.Kind+" that was entered beside the log while nobody watched", runlog.Text(runlog.RetractedEntry, rec.Name())))
+		if counted, err := r.enterCount(e); counted {
+			r.note(err)
+		} else if r.settings.Plan != nil {
+			r.book(rec)
 		}
-		if _, err := r.settings.Plan.Book(e, bath.Outcome(rec.Text(outcomeField))); err != nil {
-			r.settings.Log.Warn("an entry in the log cannot be followed", "cell", r.settings.Cell, "kind", e.Kind, "err", err)
-		}
+		r.retarget(r.utc())
 	}
 }

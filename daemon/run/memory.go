@@ -34,6 +34,7 @@ type memory struct {
 	Began    time.Time       `json:"began,omitzero"`    // of the run, which a log that was begun anew is not named by
 	Acted    map[string]bool `json:"acted,omitempty"`
 	Abort    *abort          `json:"abort,omitempty"`
+	Late     int64           `json:"late,omitzero"` // time stamp of the last late entry that was followed
 }
 
 // memoryField is the name under which a checkpoint carries the memory.
@@ -44,7 +45,7 @@ func (r *Run) remember() memory {
 	m := memory{
 		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: r.supply.Known(),
 		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Target: r.target, Expected: r.hands.expected, Failed: r.hands.failed, Parted: r.hands.parted,
-		Abort:   r.abort,
+		Abort: r.abort, Late: r.late,
 		Altered: r.altered, Began: r.began,
 	}
 	if a := float64(r.points.Amperes); a == a { // JSON has no NaN
@@ -102,7 +103,7 @@ func memoryOf(tail *runlog.Tail) (*memory, error) {
 // another version wrote; the watch goes on without that.
 func (r *Run) recall(m memory) (failed error) {
 	r.lastOn, r.shunted, r.cleared, r.reached, r.hands.expected = m.On, m.Shunted, m.Cleared, m.Reached, m.Expected
-	r.hands.failed, r.hands.parted, r.target, r.altered = m.Failed, m.Parted, m.Target, m.Altered
+	r.hands.failed, r.hands.parted, r.target, r.altered, r.late = m.Failed, m.Parted, m.Target, m.Altered, m.Late
 	if !m.Began.IsZero() {
 		r.began = m.Began
 	}

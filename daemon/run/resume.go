@@ -96,6 +96,7 @@ func (r *Run) resume(f Facts, tail *runlog.Tail, m *memory) {
 		}
 	}
 	r.catchUp(tail)
+	r.followLate()
 	r.Reckon()
 	text := fmt.Sprintf("nightcell was away for %v", dark.Round(time.Millisecond))
 	if !known {

@@ -57,6 +57,7 @@ type Run struct {
 	diskFree   float64
 	diskAt     time.Duration
 	lookAt     time.Duration // when to look for the log again
+	late       int64         // time stamp of the last late entry that was followed
 	altered    string        // what became of the log behind the watch's back, until somebody has acknowledged it
 	outsideAt  time.Duration // when to look at pushes and routes again
 	outside    alerts.Outside

@@ -175,6 +175,58 @@ func TestAnUnconfirmedEntrySurvivesAKill(t *testing.T) {
 	})
 }
 
+// TestLateEntriesAreFollowedOnce: what was entered beside the log while nobody watched moves bath, target and charge when
+// the run is taken up, and does so once, also when the mark of it was written and no checkpoint behind it.
+func TestLateEntriesAreFollowedOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, dir := watchtest.New(t, drivers.NewClock(1), watchtest.Live), t.TempDir()
+		c := zincCell(t, b, dir, "", `recover = "68 %"`, "")
+		stop := watchtest.Start(t, c)
+		<-time.After(time.Hour + 2*time.Second)
+		was := c.Latest()
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range []control.Entry{
+			{Cell: "zinc-1", Kind: bath.EntryAddition, By: "ann", Numbers: map[string]float64{bath.Mass: 0.05}, Words: map[string]string{bath.Formula: "ZnSO4·7H2O"}},
+			{Cell: "zinc-1", Kind: runlog.EntryZero, By: "ann", Numbers: map[string]float64{"amperes": 0.010, "standard_uncertainty": 0.001}},
+		} {
+			w, err := runlog.OpenLate(was.Run)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := w.Append(time.Now(), e.Kind, "", e.LogFields()...); err != nil {
+				t.Fatal(err)
+			}
+			if err := w.Close(); err != nil {
+				t.Fatal(err)
+			}
+		}
+		take := func(what string) {
+			t.Helper()
+			again := zincCell(t, b, dir, "", `recover = "68 %"`, "")
+			if err := again.PickUp(); err != nil {
+				t.Fatal(err)
+			}
+			// 50 g of ZnSO4·7H2O hold 11.37 g of zinc, and 68 % of it take 25 930 C at 88 %; 10 mA for an hour are 36 C.
+			st := again.settings.Plan.Standing(3)
+			if d := st.TargetCharge - was.Charge.TargetCoulombs; math.Abs(d-25930) > 80 {
+				t.Errorf("%s: the target moved by %.0f C", what, d)
+			}
+			if d := was.Charge.CountedCoulombs - st.Charge; math.Abs(d-36) > 4 {
+				t.Errorf("%s: the charge moved by %.1f C", what, d)
+			}
+			if err := again.GiveUp(); err != nil {
+				t.Fatal(err)
+			}
+		}
+		take("taken up")
+		take("taken up again")
+		cutBehind(t, was.Run, func(r *runlog.Record) bool { return r.Text("kind") == "followed" })
+		take("killed before the checkpoint")
+	})
+}
+
 // TestWhatTheLogDoesNotTakeHasNotHappened lets the log refuse the line of each kind of entry; coulometer and bath stand as before.
 func TestWhatTheLogDoesNotTakeHasNotHappened(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -228,10 +280,10 @@ func TestAdditionsBookTheirMetal(t *testing.T) {
 			note    string
 			refused string
 		}{
-			{"ZnSO4·7H2O", map[string]float64{bath.Mass: 0.05, bath.AssayRatio: 0.99}, 11.254, "", ""},
-			{"ZnSO4·7H2O", map[string]float64{bath.PerMass: 260, bath.LiquidVolume: solution}, 2.955, "", ""},
-			{"ZnSO4", map[string]float64{bath.PerMole: 500, bath.LiquidVolume: solution}, 1.6345, "", ""},
-			{"", map[string]float64{bath.PerMass: 60, bath.LiquidVolume: solution}, 3, "", ""},
+			{"ZnSO4·7H2O", map[string]float64{bath.Mass: 0.05, bath.AssayRatio: 0.99}, 11.254, "A·h, finish 2.4 h later", ""},
+			{"ZnSO4·7H2O", map[string]float64{bath.PerMass: 260, bath.LiquidVolume: solution}, 2.955, "A·h, finish 37 min later", ""},
+			{"ZnSO4", map[string]float64{bath.PerMole: 500, bath.LiquidVolume: solution}, 1.6345, "A·h, finish 21 min later", ""},
+			{"", map[string]float64{bath.PerMass: 60, bath.LiquidVolume: solution}, 3, "A·h, finish 38 min later", ""},
 			{"NaCl", map[string]float64{bath.Mass: 0.01}, 0, "no metal was booked: NaCl holds no zinc", ""},
 			{"ZnSO4", map[string]float64{bath.LiquidVolume: solution}, 0, "no metal was booked", ""},
 			{"ZnSO4", map[string]float64{bath.Mass: 0.01, bath.AssayRatio: 1.5}, 0, "", "150 %"},
