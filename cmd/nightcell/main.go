@@ -144,6 +144,7 @@ func commands(s *shell) []*cobra.Command {
 		newOffCommand(s),
 		newRunsCommand(s),
 		newAccountCommand(s),
+		newImportCommand(s),
 		newVerifyCommand(s),
 		newExportCommand(s),
 	}

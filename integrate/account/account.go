@@ -199,7 +199,7 @@ func (a *Account) electric() {
 				d := amperes / area.Value
 				a.Density = matter.Figure{Value: d, StandardUncertainty: d * math.Hypot(relative, area.Relative()), Mark: matter.Weakest(matter.Measured, area.Mark)}
 			} else {
-				a.missing("the cathode's area is not stated, so that there is no current density")
+				a.missing("the cathode's area is not stated, so that there is no current density, gas, acid and water")
 			}
 		}
 	}

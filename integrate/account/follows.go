@@ -140,7 +140,7 @@ func (a *Account) resistance() {
 // loads are gas, acid and water of the charge that flowed, at the efficiency that was found.
 func (a *Account) loads() {
 	p := a.Plan
-	if a.Cell == nil || !(a.Totals.Charge > 0) || !a.MeanAmperes.Known() {
+	if a.Cell == nil || !(a.Totals.Charge > 0) || !a.Density.Known() {
 		return
 	}
 	c := *a.Cell

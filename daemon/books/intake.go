@@ -1,0 +1,199 @@
+package books
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"nightcell/daemon/cursor"
+	"nightcell/daemon/runlog"
+	"nightcell/integrate"
+)
+
+// Intake makes a run of readings that were measured elsewhere.
+type Intake struct {
+	Data, Cell string             // where the run goes
+	Name       string             // of the table, for errors and the log
+	Frozen     []byte             // the configuration to be kept with the run; empty: none
+	Settings   integrate.Settings // accuracies; GapAfter is taken from the pace of the readings
+	Begin      time.Time          // of a table whose times are seconds
+	Columns    map[string]string  // head of the column of time, volts, amperes, where it is not plain
+}
+
+// Taken is what was taken in.
+type Taken struct {
+	Run      string // its directory
+	Columns  string // which were read
+	Readings int64
+}
+
+// leastGap is the shortest default of a gap.
+const leastGap = 10 * time.Second
+
+// Take reads a table in constant memory into a run that has ended. It is put in place whole, or not at all; the error names the line.
+func (in Intake) Take(from io.Reader) (done Taken, err error) {
+	t, err := in.open(from)
+	if err != nil {
+		return done, err
+	}
+	first, err := t.next()
+	if errors.Is(err, io.EOF) {
+		err = t.bad("there are no readings below the head")
+	}
+	if err != nil {
+		return done, err
+	}
+	begin := in.Begin.UTC()
+	if t.utc {
+		begin = first.at
+	} else if begin.IsZero() {
+		return done, t.bad("its times are numbers; say when the run began with --begin, such as --begin 2026-01-10T20:00:00Z")
+	}
+	at := filepath.Join(cursor.CellDir(in.Data, in.Cell), begin.Format("20060102T150405Z"))
+	if err := in.free(at); err != nil {
+		return done, err
+	}
+	if err := os.MkdirAll(in.Data, 0o750); err != nil {
+		return done, fmt.Errorf("taking in a run: %w", err)
+	}
+	staging, err := os.MkdirTemp(in.Data, "import-")
+	if err != nil {
+		return done, fmt.Errorf("taking in a run: %w", err)
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(staging)) }()
+	now := time.Now() // the pace of the log; nothing of it is written
+	w, err := runlog.Create(staging, in.Cell, begin, in.Frozen, runlog.Options{Sync: time.Hour, FS: gathering{}, Now: func() time.Time { return now }})
+	if err != nil {
+		return done, err
+	}
+	done.Readings, err = in.copy(w, t, first, begin)
+	if err = errors.Join(err, w.Health().Cause, w.Close()); err != nil {
+		return done, err
+	}
+	if err := os.MkdirAll(filepath.Dir(at), 0o750); err != nil {
+		return done, fmt.Errorf("taking in a run: %w", err)
+	}
+	if err := os.Rename(w.Run(), at); err != nil {
+		return done, fmt.Errorf("putting the run in place: %w", err)
+	}
+	done.Run, done.Columns = at, t.columns()
+	return done, runlog.Disk{}.SyncDir(filepath.Dir(at))
+}
+
+// free refuses a place that is taken, and one behind which the watch would no longer find its own open run.
+func (in Intake) free(at string) error {
+	if _, err := os.Stat(at); err == nil {
+		return fmt.Errorf("%s is there already; a run is never written over", at)
+	}
+	last, ended, err := runlog.LatestRun(in.Data, in.Cell)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return err
+	case !ended && last < at:
+		return fmt.Errorf("cell %s has an open run, %s, which the watch would lose behind a newer one; import under another name with --cell", in.Cell, last)
+	}
+	return nil
+}
+
+// copy writes the run.
+func (in Intake) copy(w *runlog.Writer, t *table, first row, begin time.Time) (n int64, err error) {
+	second, err := t.next()
+	if errors.Is(err, io.EOF) {
+		err = t.bad("one reading makes no charge; two are needed")
+	}
+	if err != nil {
+		return 0, err
+	}
+	in.Settings.GapAfter = max(leastGap, 5*second.since(first))
+	c := integrate.NewCoulometer(in.Settings)
+	if err := w.Begin(begin, in.Settings, "imported from "+filepath.Base(in.Name)); err != nil {
+		return 0, err
+	}
+	evidence := integrate.Evidence{OnBefore: true, OnAfter: true} // of the supply nothing else is known
+	before, at := first, begin
+	for r := first; ; n++ {
+		step := r.since(before)
+		s, err := c.Add(integrate.Sample{At: r.since(first), Volts: r.volts, Amperes: r.amperes}, evidence)
+		if err != nil {
+			return n, t.bad(fmt.Sprintf("the reading cannot be counted, which its time or a figure forbids: %v", err))
+		}
+		at = begin.Add(r.since(first))
+		if s.IsGap {
+			err = w.Gap(at, "silent", s.Gap, evidence)
+		}
+		if err = errors.Join(err, w.Reading(at, step, r.volts, r.amperes, "", "")); err != nil {
+			return n, err
+		}
+		if w.CheckpointDue() {
+			if err := w.Checkpoint(at, c); err != nil {
+				return n, err
+			}
+		}
+		before = r
+		if n == 0 {
+			r = second
+		} else if r, err = t.next(); errors.Is(err, io.EOF) {
+			n++
+			break
+		} else if err != nil {
+			return n, err
+		}
+	}
+	total := c.Totals()
+	return n, errors.Join(w.Checkpoint(at, c), w.Entry(at, runlog.EntryEnd, "the table ends", runlog.Number("charge_coulombs", total.Charge), runlog.Number("energy_joules", total.Energy)), w.Checkpoint(at, c))
+}
+
+// gathering is the disk with writes gathered to blocks and made durable once: nobody is told of a run before all of it is there.
+type gathering struct{ runlog.Disk }
+
+func (g gathering) OpenFile(name string, flag int, perm fs.FileMode) (runlog.File, error) {
+	f, err := g.Disk.OpenFile(name, flag, perm)
+	if err != nil || flag&os.O_RDWR == 0 && flag&os.O_WRONLY == 0 {
+		return f, err
+	}
+	return &gathered{f, bufio.NewWriterSize(f, 1<<20)}, nil
+}
+
+type gathered struct {
+	runlog.File
+	to *bufio.Writer
+}
+
+func (g *gathered) Write(b []byte) (int, error) { return g.to.Write(b) }
+func (g *gathered) Sync() error                 { return nil } // Close does
+func (g *gathered) Close() error                { return errors.Join(g.to.Flush(), g.File.Sync(), g.File.Close()) }
+
+// bad makes an error that names the line.
+func (t *table) bad(text string) error {
+	return fmt.Errorf("%s, line %d: %s", t.name, t.line, text)
+}
+
+// read returns the next line that holds something, without its end; it is valid until the next call.
+func (t *table) read() ([]byte, error) {
+	for {
+		line, err := t.from.ReadSlice('\n')
+		if len(line) > 0 {
+			t.line++
+		}
+		if errors.Is(err, bufio.ErrBufferFull) {
+			return nil, t.bad("the line is longer than 64 KiB; this is no table of readings")
+		}
+		if err != nil && !errors.Is(err, io.EOF) {
+			return nil, fmt.Errorf("reading %s: %w", t.name, err)
+		}
+		if line = bytes.TrimRight(line, "\r\n"); len(bytes.TrimSpace(line)) > 0 && line[0] != '#' {
+			return line, nil
+		}
+		if err != nil {
+			return nil, io.EOF
+		}
+	}
+}

@@ -1,0 +1,350 @@
+package books
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"nightcell/daemon/runlog"
+	"nightcell/integrate"
+)
+
+var begin = time.Date(2026, 1, 10, 20, 0, 0, 0, time.UTC)
+
+func take(t testing.TB, text string) (Taken, error) {
+	t.Helper()
+	return Intake{Data: t.TempDir(), Cell: "zinc-1", Name: "night.csv", Begin: begin}.Take(strings.NewReader(text))
+}
+
+// TestIntake reads tables as people have them: columns in any order, units in the head, comma or point, dates or seconds. Each
+// holds 2 A at 3 V for 20 s, which is 40 C and 120 J.
+func TestIntake(t *testing.T) {
+	for name, text := range map[string]string{
+		"plain":           "time_s,voltage_V,current_A\n0,3,2\n10,3,2\n20,3,2\n",
+		"order and units": "I [mA];U (mV);t/min\n2000;3000;0\n2000;3000;0.16666666666666666\n2000;3000;0.3333333333333333\n",
+		"decimal comma":   "t/h\tStrom;\tCell voltage (V)\tcurrent / A\n0\tx\t3,0\t2,0\n0,00277777777777778\tx\t3,0\t2,0\n0,00555555555555556\tx\t3,0\t2,0\n",
+		"quoted":          "\ufefftime_s,\"voltage, V\",current_A\r\n0,\"3,0\",2\r\n\r\n# a remark\r\n10,3.0,2\r\n20,3,2\r\n",
+		"dates":           "time_utc,volts,amperes\n2026-01-10T20:00:00Z,3,2\n2026-01-10T21:00:10+01:00,3,2\n2026-01-10 20:00:20,3,2",
+		"no last end":     "time_s,voltage_V,current_A\n0,3,2\n20,3,2",
+	} {
+		done, err := take(t, text)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		b, err := Read(done.Run)
+		if err != nil {
+			t.Fatal(err)
+		}
+		totals := b.Account.Totals
+		if math.Abs(totals.Charge-40) > 1e-9 || math.Abs(totals.Energy-120) > 1e-9 || !b.Log.Ended || !b.Sound() || totals.Gaps != 0 {
+			t.Errorf("%s: %g C, %g J, %d gaps, ended %v, sound %v", name, totals.Charge, totals.Energy, totals.Gaps, b.Log.Ended, b.Sound())
+		}
+		if filepath.Base(done.Run) != "20260110T200000Z" {
+			t.Errorf("%s: run %s", name, done.Run)
+		}
+	}
+}
+
+// TestIntakeMistakes names the line, and leaves nothing behind.
+func TestIntakeMistakes(t *testing.T) {
+	const head = "time_s,voltage_V,current_A\n"
+	for text, want := range map[string]string{
+		"":                                   "night.csv is empty",
+		head:                                 "night.csv, line 1: there are no readings",
+		head + "0,3,2\n":                     "line 2: one reading makes no charge",
+		"a,b\n1,2\n":                         "line 1: no column is the time: name it in the head, such as time_s, or say which it is with --column 'time=NAME'; no column is the volts",
+		"time_s,voltage,current_A\n":         `the column "voltage" has no unit`,
+		head + "0,3,2\n10,x,2\n":             `line 3: "x" in the column "voltage_V" is no number`,
+		head + "0,3,2\n10,3\n":               "line 3: 2 cells, and the head has 3",
+		head + "0,3,2\n10,NaN,2\n":           "line 3: \"NaN\"",
+		head + "0,3,2\n\n10,3,2\n5,3,2\n":    "line 5: the reading cannot be counted",
+		head + "0,3,2\n0,3,2\n":              "line 3: the reading cannot be counted",
+		"time,voltage_V,current_A\n17,3,2\n": `line 2: the time 17 is a number, and its column "time" has no unit`,
+		head + "0,\"3,2\n":                   "line 2: the quotes do not close",
+		head + strings.Repeat("1", 70000):    "line 2: the line is longer than 64 KiB",
+	} {
+		data := t.TempDir()
+		_, err := Intake{Data: data, Cell: "zinc-1", Name: "night.csv", Begin: begin}.Take(strings.NewReader(text))
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%.40q: %v; want %q", text, err, want)
+		}
+		if left, err := os.ReadDir(data); err != nil || len(left) != 0 {
+			t.Errorf("%.40q: %v is left behind (%v)", text, left, err)
+		}
+	}
+	if _, err := (Intake{Data: t.TempDir(), Cell: "c", Name: "n"}).Take(strings.NewReader(head + "0,3,2\n1,3,2\n")); err == nil || !strings.Contains(err.Error(), "say when the run began with --begin") {
+		t.Errorf("without a beginning: %v", err)
+	}
+}
+
+// TestIntakeKeepsWhatIsThere: no run is written over, and no open run is hidden behind a newer one.
+func TestIntakeKeepsWhatIsThere(t *testing.T) {
+	const text = "time_s,voltage_V,current_A\n0,3,2\n10,3,2\n"
+	in := Intake{Data: t.TempDir(), Cell: "zinc-1", Name: "night.csv", Begin: begin}
+	if _, err := in.Take(strings.NewReader(text)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := in.Take(strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), "is there already") {
+		t.Errorf("a second time: %v", err)
+	}
+	open, err := runlog.Create(in.Data, "zinc-1", begin.Add(time.Hour), nil, runlog.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := open.Close(); err != nil {
+		t.Fatal(err)
+	}
+	in.Begin = begin.Add(2 * time.Hour)
+	if _, err := in.Take(strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), "has an open run") {
+		t.Errorf("behind an open run: %v", err)
+	}
+	in.Begin = begin.Add(time.Minute)
+	if _, err := in.Take(strings.NewReader(text)); err != nil {
+		t.Errorf("before an open run: %v", err)
+	}
+	runs, err := List(in.Data, Filter{Open: true})
+	if err != nil || len(runs) != 1 {
+		t.Errorf("open runs are %v, %v", runs, err)
+	}
+	runs, err = List(in.Data, Filter{Until: begin.Add(30 * time.Second)})
+	if err != nil || len(runs) != 1 || runs[0].Charge != 20 || !runs[0].Ended {
+		t.Errorf("runs until then are %+v, %v", runs, err)
+	}
+	if _, err := List(in.Data, Filter{Cell: "zinc-9"}); err == nil {
+		t.Error("a cell that never ran is listed")
+	}
+	if _, err := Read(filepath.Join(in.Data, "runs", "zinc-1", "20300101T000000Z")); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("an unknown run: %v", err)
+	}
+}
+
+// TestGap books what the table leaves out as a gap of which nothing else is known.
+func TestGap(t *testing.T) {
+	done, err := take(t, "time_s,voltage_V,current_A\n0,3,2\n1,3,2\n3601,3,2\n3602,3,2\n")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := Read(done.Run)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if g := b.Account.Run.Gaps; len(g) != 1 || g[0].Low != 0 || b.Account.Totals.Gaps != 1 {
+		t.Errorf("gaps %+v of %d", g, b.Account.Totals.Gaps)
+	}
+}
+
+// TestDecimal reads plain numbers to the same bits as the library, and leaves the others to it.
+func TestDecimal(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		text := rapid.StringMatching(`-?[0-9]{1,16}([.,][0-9]{0,6})?(e[0-9])?`).Draw(t, "number")
+		want, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, ok := decimal([]byte(text)); ok && got != want {
+			t.Fatalf("%s is read as %v; it is %v", text, got, want)
+		}
+	})
+	for _, text := range []string{"", "-", ".", "1.2.3", "1,2,3", "1e3", "NaN", "0x1", "+1", "1 2"} {
+		if x, ok := decimal([]byte(text)); ok {
+			t.Errorf("%q is read as %v", text, x)
+		}
+	}
+}
+
+// rows is a table of n readings, one a second, that is never whole in memory.
+type rows struct {
+	n, at int
+	rest  []byte
+}
+
+func (r *rows) Read(p []byte) (int, error) {
+	if len(r.rest) == 0 {
+		if r.at > r.n {
+			return 0, io.EOF
+		}
+		b := r.rest[:0:cap(r.rest)]
+		if i := r.at - 1; i < 0 {
+			b = append(b, "time_s,voltage_V,current_A\n"...)
+		} else {
+			b = strconv.AppendInt(b, int64(i), 10)
+			b = strconv.AppendFloat(append(b, ','), 3.1+0.001*float64(i%97), 'f', 3, 64)
+			b = append(strconv.AppendFloat(append(b, ','), 2+0.001*float64(i%53), 'f', 3, 64), '\n')
+		}
+		r.rest = b
+		r.at++
+	}
+	n := copy(p, r.rest)
+	r.rest = r.rest[n:]
+	return n, nil
+}
+
+func csvOf(n int) []byte {
+	b, err := io.ReadAll(&rows{n: n})
+	if err != nil {
+		panic(err) // it gives none
+	}
+	return b
+}
+
+// numpyPython is a python3 with numpy.
+func numpyPython(t testing.TB) string {
+	for _, python := range []string{"python3", "/usr/bin/python3"} {
+		if exec.Command(python, "-c", "import numpy").Run() == nil {
+			return python
+		}
+	}
+	if os.Getenv("NIGHTCELL_REQUIRE_REAL") != "" {
+		t.Fatal("python3 with numpy is missing (Debian: python3-numpy)")
+	}
+	t.Skip("python3 with numpy is missing (Debian: python3-numpy)")
+	return ""
+}
+
+const numpyReads = `
+import sys, time
+import numpy
+began = time.process_time()
+t, u, i = numpy.loadtxt(sys.argv[1], delimiter=",", skiprows=1, unpack=True)
+q = numpy.trapz(i, t)
+e = float(numpy.sum(numpy.diff(t) * (2*u[:-1]*i[:-1] + 2*u[1:]*i[1:] + u[:-1]*i[1:] + u[1:]*i[:-1]) / 6))
+print(repr(float(q)), repr(e), time.process_time() - began)
+`
+
+func numpy(t testing.TB, path string) (charge, energy, seconds float64) {
+	t.Helper()
+	out, err := exec.Command(numpyPython(t), "-c", numpyReads, path).Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := fmt.Sscan(string(out), &charge, &energy, &seconds); err != nil {
+		t.Fatal(err)
+	}
+	return charge, energy, seconds
+}
+
+// TestNumpy integrates the same table with numpy: the trapezoid of the current, and the product of two straight lines.
+func TestNumpy(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "night.csv")
+	if err := os.WriteFile(path, csvOf(5000), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	charge, energy, _ := numpy(t, path)
+	done, err := take(t, string(csvOf(5000)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := Read(done.Run)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := b.Account.Totals; math.Abs(got.Charge-charge) > 1e-12*charge || math.Abs(got.Energy-energy) > 1e-12*energy {
+		t.Errorf("%v C, %v J; numpy has %v C, %v J", got.Charge, got.Energy, charge, energy)
+	}
+}
+
+// BenchmarkImport sets readings per second of processor time beside numpy's on the same table in the same run: read and integrated, as numpy does, and
+// with the durable log of a run, which numpy does not write.
+func BenchmarkImport(b *testing.B) {
+	b.Run("read", func(b *testing.B) {
+		compare(b, func(data []byte) error {
+			t, err := Intake{Name: "night.csv"}.open(bytes.NewReader(data))
+			if err != nil {
+				return err
+			}
+			c := integrate.NewCoulometer(integrate.Settings{})
+			first, err := t.next()
+			for r := first; err == nil; r, err = t.next() {
+				if _, err := c.Add(integrate.Sample{At: r.since(first), Volts: r.volts, Amperes: r.amperes}, integrate.Evidence{}); err != nil {
+					return err
+				}
+			}
+			if err != io.EOF || c.Totals().Charge == 0 {
+				return fmt.Errorf("%v after %v C", err, c.Totals().Charge)
+			}
+			return nil
+		})
+	})
+	b.Run("run", func(b *testing.B) {
+		compare(b, func(data []byte) error {
+			_, err := Intake{Data: b.TempDir(), Cell: "zinc-1", Name: "night.csv", Begin: begin}.Take(bytes.NewReader(data))
+			return err
+		})
+	})
+}
+
+func compare(b *testing.B, take func([]byte) error) {
+	const n = 1_000_000
+	path, data := filepath.Join(b.TempDir(), "night.csv"), csvOf(n)
+	if err := os.WriteFile(path, data, 0o600); err != nil {
+		b.Fatal(err)
+	}
+	_, _, seconds := numpy(b, path)
+	began := processor()
+	for b.Loop() {
+		if err := take(data); err != nil {
+			b.Fatal(err)
+		}
+	}
+	ours := n * float64(b.N) / (processor() - began)
+	b.ReportMetric(ours, "readings/s")
+	b.ReportMetric(n/seconds, "numpy-readings/s")
+	b.ReportMetric(ours*seconds/n, "times-numpy")
+}
+
+// processor is the processor time of this process in s, NaN where the system does not tell: on a busy machine it is what can be compared.
+func processor() float64 {
+	stat, _ := os.ReadFile("/proc/self/stat")
+	fields := strings.Fields(string(stat[bytes.LastIndexByte(stat, ')')+1:]))
+	if len(fields) < 13 {
+		return math.NaN()
+	}
+	user, errUser := strconv.ParseFloat(fields[11], 64)
+	system, errSystem := strconv.ParseFloat(fields[12], 64)
+	if errUser != nil || errSystem != nil {
+		return math.NaN()
+	}
+	return (user + system) / 100 // ticks of 10 ms
+}
+
+// BenchmarkAccount reads the books of a run of 30 days at a reading per second.
+func BenchmarkAccount(b *testing.B) {
+	const n = 2_600_000
+	done, err := Intake{Data: b.TempDir(), Cell: "zinc-1", Name: "month.csv", Begin: begin}.Take(&rows{n: n})
+	if err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		if _, err := Read(done.Run); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N), "s/account")
+	b.ReportMetric(peakMiB(), "MiB-peak")
+}
+
+// peakMiB is the most memory that the process has held, NaN where the system does not tell.
+func peakMiB() float64 {
+	status, _ := os.ReadFile("/proc/self/status")
+	for _, line := range strings.Split(string(status), "\n") {
+		if kb, ok := strings.CutPrefix(line, "VmHWM:"); ok {
+			if x, err := strconv.ParseFloat(strings.Fields(kb)[0], 64); err == nil {
+				return x / 1024
+			}
+		}
+	}
+	return math.NaN()
+}
