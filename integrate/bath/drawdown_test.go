@@ -303,7 +303,7 @@ func TestTimeConstants(t *testing.T) {
 			}
 		}
 	}
-	bubble, err := Bubble.Transfer()
+	bubble, err := Bubble.Transfer(0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -311,8 +311,8 @@ func TestTimeConstants(t *testing.T) {
 	if got := b.LimitingCurrent(1 / molar); math.Abs(got-32) > 0.5 {
 		t.Errorf("bubble-stirred: %.3g A/m2 per g/L, taken from 32", got)
 	}
-	still, _ := Still.Transfer()
-	forced, _ := Forced.Transfer()
+	still, _ := Still.Transfer(0)
+	forced, _ := Forced.Transfer(0)
 	if !(still.Value < bubble.Value && bubble.Value < forced.Value) {
 		t.Error("more stirring brings less")
 	}

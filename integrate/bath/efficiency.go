@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
 )
 
 // Stirring is how the bath is moved, for a first guess at the mass transfer.
@@ -17,9 +18,18 @@ const (
 	Forced Stirring = "forced" // pumped past the cathode, or a rotating one
 )
 
-// Transfer returns the mass-transfer coefficient k_m in m/s that the stirring
-// usually gives at room temperature, with a wide uncertainty: the limits are taken as rectangular on a logarithmic scale.
-func (s Stirring) Transfer() (matter.Figure, error) {
+// Transfer returns the mass-transfer coefficient k_m in m/s that the stirring usually gives at a temperature in
+// kelvin (0: 25 °C), with a wide uncertainty: the limits are taken as rectangular on a logarithmic scale.
+func (s Stirring) Transfer(kelvin float64) (matter.Figure, error) {
+	f, err := s.usual()
+	if kelvin > 0 {
+		f = scaledFigure(f, solution.Transfer(kelvin))
+	}
+	return f, err
+}
+
+// usual is Transfer at room temperature.
+func (s Stirring) usual() (matter.Figure, error) {
 	between := func(low, high float64, source string) matter.Figure {
 		middle := math.Sqrt(low * high)
 		return matter.Figure{Value: middle, StandardUncertainty: middle * math.Log(high/low) / 2 / math.Sqrt(3), Mark: matter.Assumed, Source: source}
@@ -68,7 +78,7 @@ func (o Order) settleEfficiency(m *mistakes, s contents) settledEfficiency {
 		out.fraction, out.missing = o.prior(window, s)
 	}
 	if e.Stirring != "" {
-		transfer, err := e.Stirring.Transfer()
+		transfer, err := e.Stirring.Transfer(o.Conditions.Temperature.Value)
 		switch {
 		case err != nil:
 			m.add("stirring", "", "%v", err)

@@ -125,7 +125,7 @@ func (a *Assessment) voltage() error {
 	}
 	v := VoltageConditions{
 		Metal: c.Metal.Element.Symbol, Reversible: a.Floor.Expected, ReversibleMark: a.Floor.Mark, Anode: c.Anode, SolubleAnode: c.SolubleAnode,
-		CathodeDensity: a.CathodeDensity.Value, AnodeDensity: a.AnodeDensity.Value, Gap: c.Gap.Value, Separator: c.Separator,
+		CathodeDensity: a.CathodeDensity.Value, AnodeDensity: a.AnodeDensity.Value, Gap: c.Gap.Value, Temperature: c.Temperature.Value, Separator: c.Separator,
 		Conductivity: AssumedConductivity(c.Medium, c.FreeAcid.Value, c.Temperature.Value),
 	}
 	if c.Conductivity.Known() {

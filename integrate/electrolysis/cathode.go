@@ -38,11 +38,11 @@ type Cathode struct {
 }
 
 // RankCathodes returns the practical cathode materials for the metal of that symbol
-// in the medium, with chloride mol/m³ in it, at density A/m², the highest hydrogen overpotential first, the
+// in the medium, with chloride mol/m³ in it, at density A/m² and kelvin, the highest hydrogen overpotential first, the
 // starter sheet of the metal itself among them. The ranking
 // counts for the first minutes; once the blank is covered, the deposit itself is the
 // cathode (HydrogenOverpotential of the metal's symbol).
-func RankCathodes(metal string, medium matter.Medium, chloride, density float64) []Cathode {
+func RankCathodes(metal string, medium matter.Medium, chloride, density, kelvin float64) []Cathode {
 	names := []string{"aluminium", "titanium", "stainless steel", "graphite", "copper", "lead", "nickel", "iron", "platinum"}
 	if own, found := FindSurface(metal); found && !slices.Contains(names, own.Name) {
 		names = append(names, own.Name)
@@ -50,7 +50,7 @@ func RankCathodes(metal string, medium matter.Medium, chloride, density float64)
 	list := make([]Cathode, 0, len(names))
 	for _, name := range names {
 		verdict, advice := judgeCathode(name, metal, medium, hasChloride(medium, chloride))
-		list = append(list, Cathode{name, HydrogenOverpotential(name, density), verdict, advice})
+		list = append(list, Cathode{name, HydrogenOverpotential(name, density, kelvin), verdict, advice})
 	}
 	slices.SortStableFunc(list, func(a, b Cathode) int {
 		return cmp.Compare(b.Overpotential.Value, a.Overpotential.Value)

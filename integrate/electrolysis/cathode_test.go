@@ -32,9 +32,9 @@ func TestKineticsAgainstHandbookOverpotentials(t *testing.T) {
 			t.Fatalf("%s is not in the table", name)
 		}
 		read = append(read, handbook[name])
-		computed = append(computed, s.Overpotential(10))
-		if math.Abs(s.Overpotential(10)-handbook[name]) > 2.5*kineticsUncertainty {
-			t.Errorf("%s: %.2f V by Tafel, %.2f V in handbooks", name, s.Overpotential(10), handbook[name])
+		computed = append(computed, s.Overpotential(10, matter.RoomTemperature))
+		if math.Abs(s.Overpotential(10, matter.RoomTemperature)-handbook[name]) > 2.5*kineticsUncertainty {
+			t.Errorf("%s: %.2f V by Tafel, %.2f V in handbooks", name, s.Overpotential(10, matter.RoomTemperature), handbook[name])
 		}
 	}
 	if r := stat.Correlation(ranks(read), ranks(computed), nil); r < 0.9 {
@@ -59,20 +59,20 @@ func TestTafel(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := rapid.SampledFrom(surfaces()).Draw(t, "surface")
 		density := s.ExchangeDensity * math.Pow(10, rapid.Float64Range(0, 12).Draw(t, "decades"))
-		if back := s.ExchangeDensity * math.Pow(10, s.Overpotential(density)/s.TafelSlope); math.Abs(back/density-1) > 1e-9 {
+		if back := s.ExchangeDensity * math.Pow(10, s.Overpotential(density, matter.RoomTemperature)/s.TafelSlope); math.Abs(back/density-1) > 1e-9 {
 			t.Fatalf("%s: %v A/m² came back as %v", s.Name, density, back)
 		}
-		if math.Abs(s.Overpotential(10*density)-s.Overpotential(density)-s.TafelSlope) > 1e-12 {
+		if math.Abs(s.Overpotential(10*density, matter.RoomTemperature)-s.Overpotential(density, matter.RoomTemperature)-s.TafelSlope) > 1e-12 {
 			t.Fatal("one decade must cost one Tafel slope")
 		}
 	})
-	if s, _ := FindSurface("zinc"); !math.IsNaN(s.Overpotential(0)) || !math.IsNaN(Surface{}.Overpotential(1)) {
+	if s, _ := FindSurface("zinc"); !math.IsNaN(s.Overpotential(0, matter.RoomTemperature)) || !math.IsNaN(Surface{}.Overpotential(1, matter.RoomTemperature)) {
 		t.Error("outside the domain the answer must be NaN")
 	}
 	if _, found := FindSurface(""); found {
 		t.Error("no name must find nothing")
 	}
-	if HydrogenOverpotential("unobtainium", 100).Known() {
+	if HydrogenOverpotential("unobtainium", 100, matter.RoomTemperature).Known() {
 		t.Error("an unknown surface has no figure")
 	}
 }
@@ -82,7 +82,7 @@ func TestTafel(t *testing.T) {
 func TestCathodeAdvice(t *testing.T) {
 	verdict := func(metal string, medium matter.Medium, chloride float64, material string) Verdict {
 		t.Helper()
-		list := RankCathodes(metal, medium, chloride, 400)
+		list := RankCathodes(metal, medium, chloride, 400, matter.RoomTemperature)
 		if !slices.IsSortedFunc(list, func(a, b Cathode) int { return cmp.Compare(b.Overpotential.Value, a.Overpotential.Value) }) {
 			t.Errorf("%s in %s: not ranked by overpotential", metal, medium)
 		}
@@ -124,7 +124,7 @@ func TestCathodeAdvice(t *testing.T) {
 	}
 	for _, metal := range matter.Metals() {
 		for _, medium := range matter.Media() {
-			for _, c := range RankCathodes(metal.Element.Symbol, medium, 0, 300) {
+			for _, c := range RankCathodes(metal.Element.Symbol, medium, 0, 300, matter.RoomTemperature) {
 				if c.Verdict.String() == "" || c.Advice == "" {
 					t.Errorf("%s in %s on %s: empty verdict or advice", metal, medium, c.Material)
 				}

@@ -98,6 +98,9 @@ const hotBath = 333.15
 func (a *Assessment) heatCautions(say func(string, ...any)) {
 	h := a.Heat
 	switch {
+	case h.Heater.Known():
+		say("The bath settles near %.0f °C by its own heat, and %.0f °C asks for a heater of about %.2g W (cover the bath and lag it to need less): one with a thermostat and a guard against a falling level.",
+			h.Steady.Value-matter.ZeroCelsius, a.Conditions.Temperature.Value-matter.ZeroCelsius, h.Heater.Value)
 	case h.Boils:
 		say("The bath makes %.0f W, more than a bare vessel loses below boiling: cool it, or use less current.", h.Power.Value)
 	case h.Steady.Value > hotBath:

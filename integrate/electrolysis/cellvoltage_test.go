@@ -81,7 +81,7 @@ func TestCellVoltageParts(t *testing.T) {
 	for _, gas := range []Gas{Oxygen, Chlorine} {
 		for _, anode := range append(AnodeMaterials(), "") {
 			for _, density := range []float64{1, 10, 400, 1e4} {
-				if b := anodeOverpotential(anode, gas, density); b.Low < -1e-12 || b.Low > b.Best || b.Best > b.High {
+				if b := anodeOverpotential(anode, gas, density, 0); b.Low < -1e-12 || b.Low > b.Best || b.Best > b.High {
 					t.Errorf("%q, %v at %v A/m²: %+v", anode, gas, density, b)
 				}
 			}

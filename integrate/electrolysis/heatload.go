@@ -14,9 +14,13 @@ type Heat struct {
 	Steady        matter.Figure // K that the bath settles to in the room
 	Boils         bool          // Steady would lie above 100 °C
 	TimeConstant  matter.Figure // s
+	Heater        matter.Figure // W to hold the stated temperature above what the bath settles to; not Known where none is needed
 	Gain          matter.Figure // factor by which the current would grow under constant voltage; +Inf if it runs away
 	RunsAway      bool          // under constant voltage
 }
+
+// heatLossDoubt is how well the loss of a vessel is known, relative; common practice, no source.
+const heatLossDoubt = 0.3
 
 // EnergyUse is the electricity of the run.
 type EnergyUse struct {
@@ -56,6 +60,11 @@ func (a *Assessment) heat() {
 		Source: "bare vessel in still air, 10 W/(m²·K), and evaporation; ±30 % of the rise"}
 	h.TimeConstant = matter.Figure{Value: vessel.TimeConstant(steady, ambient), StandardUncertainty: 0.3 * vessel.TimeConstant(steady, ambient),
 		Mark: matter.Assumed, Source: "as the steady temperature"}
+	if t := c.Temperature; t.Mark != matter.Assumed && !boils && t.Value > steady {
+		watts := vessel.HeatLoss(t.Value, ambient) - power
+		h.Heater = matter.Figure{Value: watts, StandardUncertainty: math.Hypot(heatLossDoubt*(watts+power), h.Power.StandardUncertainty), Mark: matter.Assumed,
+			Source: "loss of a bare vessel at the stated temperature, 10 W/(m²·K) and evaporation, less the cell's own heat"}
+	}
 	gain, runs := ConstantVoltageGain(rise)
 	h.RunsAway = runs || boils
 	h.Gain = matter.Figure{Value: gain, Mark: matter.Assumed, Source: "conductivity +2 % per kelvin (common practice)"}

@@ -4,17 +4,12 @@ import (
 	"math"
 
 	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
 )
-
-// ConductivityAt carries a conductivity in S/m measured at from kelvin to kelvin at
-// the usual 2 % of its value at 25 °C per kelvin (common practice, no source).
-func ConductivityAt(conductivity, from, to float64) float64 {
-	return conductivity * (1 + conductivityRise*(to-matter.RoomTemperature)) / (1 + conductivityRise*(from-matter.RoomTemperature))
-}
 
 // AssumedConductivity returns the conductivity in S/m to be expected of a winning
 // bath of the medium with freeAcid mol/m³ of titratable H⁺ at temperature kelvin, when
-// nobody measured it. From memory of tables of acids and salts; a pinch of salt in both directions.
+// nobody measured it. The acid's part grows with temperature as H⁺ moves, the rest as other ions do. From memory of tables of acids and salts; a pinch of salt in both directions.
 func AssumedConductivity(medium matter.Medium, freeAcid, temperature float64) Band {
 	type line struct{ neutral, perAcid, most float64 } // S/m, S·m²/mol, S/m
 	l := line{6, 20e-3, 45}
@@ -30,8 +25,8 @@ func AssumedConductivity(medium matter.Medium, freeAcid, temperature float64) Ba
 	case matter.Cyanide, matter.Ammine, matter.Sulfide:
 		l = line{15, 0, 15}
 	}
-	best := math.Min(l.most, l.neutral+l.perAcid*math.Max(0, freeAcid))
-	best = ConductivityAt(best, matter.RoomTemperature, temperature)
+	acid := math.Min(l.most-l.neutral, l.perAcid*math.Max(0, freeAcid))
+	best := l.neutral*solution.Conduction(0, temperature) + acid*solution.Conduction(solution.ProtonWarmth, temperature)
 	return assumed(0.6*best, best, 1.5*best, "usual for this medium and acid, from memory")
 }
 

@@ -98,7 +98,7 @@ func (a *Assessment) plating() {
 	p.Metal = a.Potential(c.Metal, a.Couple, c.Concentration)
 	p.Hydrogen = a.hydrogen(c.PH)
 	p.Gap = difference(p.Hydrogen, p.Metal, "hydrogen less metal")
-	p.Overpotential = HydrogenOverpotential(c.Metal.Element.Symbol, a.CathodeDensity.Value)
+	p.Overpotential = HydrogenOverpotential(c.Metal.Element.Symbol, a.CathodeDensity.Value, c.Temperature.Value)
 	if p.Overpotential.Known() {
 		p.Margin = difference(p.Overpotential, p.Gap, "hydrogen overpotential on the deposit less the gap")
 	}
@@ -112,7 +112,7 @@ func (a *Assessment) plating() {
 			"solubility product of "+ksp.Solid+": "+ksp.Product.Source, ksp.Product, c.Concentration)
 		p.HydroxidePH.StandardUncertainty = 0.5 / ksp.Hydroxides // half a decade in the product
 	}
-	p.Cathodes = RankCathodes(c.Metal.Element.Symbol, c.Medium, c.Chloride.Value, a.CathodeDensity.Value)
+	p.Cathodes = RankCathodes(c.Metal.Element.Symbol, c.Medium, c.Chloride.Value, a.CathodeDensity.Value, c.Temperature.Value)
 }
 
 // hydroxidePH returns the pH at which M(OH)n begins to fall out of a bath that holds concentration mol/m³ of a plain ion for
@@ -176,6 +176,8 @@ func (a *Assessment) efficiencyAt(point PHPoint) Band {
 	if !found || !c.Medium.Acidic() || a.Plating.Gap.Value < 0 {
 		return Band{}
 	}
+	surface = surface.at(c.Temperature.Value)
+	warmth := solution.Transfer(c.Temperature.Value)
 	overpotential := metalOverpotential(c.Metal.Element.Symbol)
 	operating := a.Plating.Metal.Value - overpotential.Best
 	hydrogen := func(totals solution.Totals, pH, faster, transfer float64) float64 { // A/m²
@@ -184,7 +186,7 @@ func (a *Assessment) efficiencyAt(point PHPoint) Band {
 			return math.NaN()
 		}
 		acid := e.Amount(string(solution.H)) + e.Amount("HSO4-")
-		arrives := matter.Faraday * transfer * math.Pow(protonDiffusion/ionDiffusion, transferExponent) * acid
+		arrives := matter.Faraday * transfer * warmth * math.Pow(protonDiffusion/ionDiffusion, transferExponent) * acid
 		over := HydrogenPotential(pH, c.Temperature.Value) - operating
 		made := faster * surface.ExchangeDensity * math.Pow(10, over/surface.TafelSlope-pH/2)
 		return arrives * made / (arrives + made)

@@ -240,6 +240,7 @@ func (p *sheet) heatTable() report.Table {
 	if a.Heat.Steady.Known() {
 		t.Add(steady)
 	}
+	t.Known("heater", "heater to hold the bath warm", a.Heat.Heater, report.Watts, a.Heat.Heater.Source)
 	word := "grows by " + quantity.Digits(100*(a.Heat.Gain.Value-1), 10) + " %"
 	if a.Heat.RunsAway {
 		word = "runs away"
