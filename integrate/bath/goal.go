@@ -47,8 +47,6 @@ type shift struct {
 	apply  func(s *scenario, sign float64)
 }
 
-const efficiencySource = "efficiency"
-
 // shifts lists what the answer depends on.
 func (p *Plan) shifts() []shift {
 	var all []shift
@@ -92,6 +90,71 @@ func (p *Plan) shifts() []shift {
 	return all
 }
 
+// The answers of a scenario to a charge, in the units of Goal: charge and time to the target and the metal that it asks for, which are NaN
+// where it is out of reach; then what the charge leads to.
+const (
+	toCharge = iota
+	toSeconds
+	toWin // kg
+	byDeposit
+	byRecovered
+	byLeft
+	byAnode
+)
+
+type answers [byAnode + 1]float64
+
+// answers solves a scenario, and follows a charge in it.
+func (s scenario) answers(charge float64) answers {
+	won, left := s.wonBy(charge)
+	a := answers{math.NaN(), math.NaN(), math.NaN(), won * s.molar, won / s.amount, left * s.molar / s.batch.Volume, (s.amount - won - left) * s.molar}
+	if o, err := s.solve(); err == nil {
+		a[toCharge], a[toSeconds], a[toWin] = o.charge, o.seconds, o.deposit*s.molar
+	}
+	return a
+}
+
+// halfway is half of what moves between below and above; where one is out of reach, the other side speaks for both.
+func halfway(below, best, above float64) float64 {
+	switch {
+	case math.IsNaN(below) && math.IsNaN(above):
+		return 0
+	case math.IsNaN(below):
+		return above - best
+	case math.IsNaN(above):
+		return best - below
+	}
+	return (above - below) / 2
+}
+
+// corners are the scenarios at the ends of what is known within limits alone, and the sources of these doubts.
+func (p *Plan) corners() (limited []string, all []scenario) {
+	all = []scenario{p.scenario}
+	both := func(source string, set func(s *scenario, end float64), ends ...float64) {
+		limited = append(limited, source)
+		var moved []scenario
+		for _, s := range all {
+			for _, end := range ends {
+				set(&s, end)
+				moved = append(moved, s)
+			}
+		}
+		all = moved
+	}
+	if f := p.efficiency.fraction; f.Skewed() {
+		both(efficiencySource, func(s *scenario, end float64) { s.batch.Efficiency = end }, f.Low, f.High)
+	}
+	if u := p.Anode.Uptake(); u.High > u.Low {
+		both(anodeSource, func(s *scenario, end float64) { s.batch.Anode = end }, u.Low, u.High)
+	}
+	return limited, all
+}
+
+const (
+	efficiencySource = "efficiency"
+	anodeSource      = "anode loss"
+)
+
 // goal solves the nominal scenario and then each shifted one.
 func (p *Plan) goal() (Goal, error) {
 	nominal := p.scenario
@@ -99,109 +162,92 @@ func (p *Plan) goal() (Goal, error) {
 	if err != nil {
 		return Goal{}, err
 	}
-	perMole, molar := nominal.batch.perMole(), nominal.molar
+	perMole, answer := nominal.batch.perMole(), nominal.answers(best.charge)
 	left := max(nominal.amount-best.deposit-best.anode, 0) // not the rounding
 	g := Goal{
 		Overall:  best.deposit * perMole / best.charge,
 		Marginal: nominal.batch.Marginal(left, nominal.amperes),
-		Critical: nominal.batch.Critical(nominal.amperes) * molar / nominal.batch.Volume,
+		Critical: nominal.batch.Critical(nominal.amperes) * nominal.molar / nominal.batch.Volume,
 	}
 	if nominal.batch.MassTransfer > 0 && nominal.amperes > 0 {
 		g.RatioBegin = nominal.amperes / nominal.batch.LimitingCurrent(nominal.amount)
 		g.RatioEnd = nominal.amperes / nominal.batch.LimitingCurrent(left)
 	}
-	var charge, seconds, theory, deposit, recovered, concentration, beside float64 // variances
+	limited, corners := p.corners()
+	var all, others answers // variances; others of what has no limits
+	book := func(source string, u answers, mark matter.Mark) {
+		g.Budget = append(g.Budget, Share{source, u[toCharge], mark})
+		g.DepositFrom = append(g.DepositFrom, Share{source, u[byDeposit], mark})
+		for i := range u {
+			all[i] += u[i] * u[i]
+			if !slices.Contains(limited, source) {
+				others[i] += u[i] * u[i]
+			}
+		}
+	}
 	for _, shift := range p.shifts() {
 		low, high := nominal, nominal
 		shift.apply(&low, -1)
 		shift.apply(&high, +1)
-		below, errBelow := low.solve()
-		above, errAbove := high.solve()
-		span := 2.0
-		switch { // a shifted target may lie beyond the bath; then the other side speaks for both
-		case errBelow != nil && errAbove != nil:
-			below, above = best, best
-		case errBelow != nil:
-			below, span = best, 1
-		case errAbove != nil:
-			above, span = best, 1
+		u, below, above := answers{}, low.answers(best.charge), high.answers(best.charge)
+		for i := range u {
+			u[i] = math.Abs(halfway(below[i], answer[i], above[i]))
 		}
-		half := func(low, high float64) float64 { return (high - low) / span }
-		g.Budget = append(g.Budget, Share{shift.source, math.Abs(half(below.charge, above.charge)), p.doubtMark(shift.source)})
-		theory += square(half(below.deposit, above.deposit))
-		wonLow, leftLow := low.wonBy(best.charge)
-		wonHigh, leftHigh := high.wonBy(best.charge)
-		mol := (wonHigh - wonLow) / 2
-		g.DepositFrom = append(g.DepositFrom, Share{shift.source, math.Abs(mol) * molar, p.doubtMark(shift.source)})
-		if shift.source == efficiencySource && p.efficiency.fraction.Skewed() {
-			continue // its limits widen the answer at the end
-		}
-		charge += square(half(below.charge, above.charge))
-		seconds += square(half(below.seconds, above.seconds))
-		deposit += square(mol)
-		recovered += square((wonHigh/high.amount - wonLow/low.amount) / 2)
-		rest := square((leftHigh/high.batch.Volume - leftLow/low.batch.Volume) / 2)
-		concentration += rest
-		if shift.source != anodeSource {
-			beside += rest
-		}
+		book(shift.source, u, p.doubtMark(shift.source))
 	}
 	if meter := math.Hypot(p.order.Meter.GainRelative*best.charge, p.order.Meter.OffsetAmperes*best.seconds) / math.Sqrt(3); meter > 0 {
-		g.Budget = append(g.Budget, Share{"meter", meter, matter.Given})
-		mol := meter * g.Marginal / perMole
-		charge += square(meter)
-		g.DepositFrom = append(g.DepositFrom, Share{"meter", mol * molar, matter.Given})
-		deposit += square(mol)
+		book("meter", answers{toCharge: meter, byDeposit: meter * g.Marginal / perMole * nominal.molar}, matter.Given)
 	}
-	g.Budget, g.DepositFrom = sorted(g.Budget, best.charge), sorted(g.DepositFrom, best.deposit*molar)
+	g.Budget, g.DepositFrom = sorted(g.Budget, best.charge), sorted(g.DepositFrom, answer[byDeposit])
+	least, most := answer, answer
+	for _, corner := range corners {
+		for i, end := range corner.answers(best.charge) {
+			if !math.IsNaN(end) {
+				least[i], most[i] = math.Min(least[i], end), math.Max(most[i], end)
+			}
+		}
+	}
+	for i := range answer { // the doubts are independent
+		least[i], most[i] = answer[i]-math.Hypot(answer[i]-least[i], 2*math.Sqrt(others[i])), answer[i]+math.Hypot(most[i]-answer[i], 2*math.Sqrt(others[i]))
+		if i != byAnode {
+			least[i] = math.Max(least[i], 0)
+		}
+	}
 	mark := p.answerMark()
-	made := func(value, uncertainty float64) matter.Figure {
-		return matter.Figure{Value: value, StandardUncertainty: uncertainty, Mark: mark}
+	made := func(i int) matter.Figure {
+		f := matter.Figure{Value: answer[i], StandardUncertainty: math.Sqrt(all[i]), Mark: mark}
+		if p.efficiency.fraction.Skewed() {
+			f.Low, f.High = least[i], most[i]
+		}
+		return f
 	}
-	g.Charge = made(best.charge, combined(g.Budget))
-	g.Low, g.High = math.Max(best.charge-2*g.Charge.StandardUncertainty, 0), best.charge+2*g.Charge.StandardUncertainty
-	g.Theoretical = made(best.deposit*perMole, math.Sqrt(theory)*perMole)
+	g.Charge, g.Deposit, g.Recovered, g.Left = made(toCharge), made(byDeposit), made(byRecovered), made(byLeft)
+	g.Theoretical = matter.Figure{Value: best.deposit * perMole, StandardUncertainty: math.Sqrt(all[toWin]) / nominal.molar * perMole, Mark: mark}
 	if best.seconds > 0 {
-		g.Duration = made(best.seconds, math.Sqrt(seconds))
+		g.Duration = made(toSeconds)
 		g.Duration.Mark = matter.Weakest(mark, p.conditions.Current.Mark)
 	}
-	g.Deposit = made(best.deposit*molar, math.Sqrt(deposit)*molar)
-	g.Recovered = made(best.deposit/nominal.amount, math.Sqrt(recovered))
-	g.Left = made(left*molar/nominal.batch.Volume, math.Sqrt(concentration)*molar)
-	p.goalAtAnode(&g, best, math.Sqrt(beside)*molar)
-	if p.efficiency.fraction.Skewed() {
-		p.skew(&g, answers{charge, seconds, deposit, recovered, concentration})
-	}
+	g.Recovered.High = math.Min(g.Recovered.High, 1)
+	g.Low, g.High, g.LeftLow, g.LeftHigh = least[toCharge], most[toCharge], least[byLeft], most[byLeft]
+	p.goalAtAnode(&g, answer[byAnode], least[byAnode], most[byAnode])
 	return g, nil
 }
 
-const anodeSource = "anode loss"
-
-// goalAtAnode fills in what the anode takes: at the ends of its range too, where the planned charge may empty the bath, and where
-// the target may take another charge. beside is the standard uncertainty of what is left, in kg/m3, by everything else.
-func (p *Plan) goalAtAnode(g *Goal, best outcome, beside float64) {
-	molar, u := p.scenario.molar, p.Anode.Uptake()
-	others := combined(slices.DeleteFunc(slices.Clone(g.Budget), func(s Share) bool { return s.Source == anodeSource }))
-	at := func(uptake float64) (lost, left float64) {
-		s := p.scenario
-		s.batch.Anode = uptake
-		won, rest := s.wonBy(best.charge)
-		lost, left = (s.amount-won-rest)*molar, rest*molar/s.batch.Volume
-		if o, err := s.solve(); err == nil {
-			g.Low, g.High = math.Min(g.Low, math.Max(o.charge-2*others, 0)), math.Max(g.High, o.charge+2*others)
-		} else if !p.Anode.Soluble {
-			p.Notes = append(p.Notes, fmt.Sprintf("if the anode takes metal with %.3g %% of its charge, the target is out of reach: after the charge of this plan %.3g g are on the cathode, and the bath is left with %.2g g/L",
-				100*p.Anode.Share.High, won*molar*1e3, left))
-		}
-		return lost, left
+// goalAtAnode fills in what the anode takes, and says where it may take so much that the target is out of reach.
+func (p *Plan) goalAtAnode(g *Goal, best, least, most float64) {
+	u := p.Anode.Uptake()
+	g.Left.Mark = matter.Weakest(g.Left.Mark, p.Anode.Share.Mark)
+	g.Anode = matter.Figure{Mark: g.Left.Mark}
+	if u == (Uptake{}) {
+		return // not the rounding
 	}
-	var most, least float64
-	g.AnodeLow, most = at(u.Low)
-	g.AnodeHigh, least = at(u.High)
-	g.LeftLow, g.LeftHigh = math.Max(least-2*beside, 0), most+2*beside
-	g.Anode = matter.Figure{Value: best.anode * molar, StandardUncertainty: (g.AnodeHigh - g.AnodeLow) / 2 / math.Sqrt(3), Mark: matter.Weakest(g.Left.Mark, p.Anode.Share.Mark)}
-	if g.Left.Mark = g.Anode.Mark; u == (Uptake{}) {
-		g.AnodeLow, g.AnodeHigh = 0, 0 // not the rounding
+	g.AnodeLow, g.AnodeHigh = least, most
+	g.Anode.Value, g.Anode.StandardUncertainty = best, (most-least)/2/math.Sqrt(3)
+	s := p.scenario
+	s.batch.Anode = u.High
+	if end := s.answers(g.Charge.Value); math.IsNaN(end[toCharge]) && !p.Anode.Soluble {
+		p.Notes = append(p.Notes, fmt.Sprintf("if the anode takes metal with %.3g %% of its charge, the target is out of reach: after the charge of this plan %.3g g are on the cathode, and the bath is left with %.2g g/L",
+			100*p.Anode.Share.High, end[byDeposit]*1e3, end[byLeft]))
 	}
 }
 

@@ -3,6 +3,7 @@ package bath
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"nightcell/integrate/matter"
 	"nightcell/integrate/solution"
@@ -58,55 +59,9 @@ func (o Order) shows(condition matter.Condition, w matter.Window, s contents) bo
 // MissingText lists what would narrow the efficiency, the costliest first; empty where nothing is missing.
 func (p *Plan) MissingText(missing []matter.Need) string {
 	w, _ := p.Metal.Window(p.Medium)
-	text := ""
-	for i, need := range missing {
-		switch {
-		case i > 0 && i == len(missing)-1:
-			text += " and "
-		case i > 0:
-			text += ", "
-		}
-		text += w.Remedy(need.Condition)
+	var remedies []string
+	for _, need := range missing {
+		remedies = append(remedies, w.Remedy(need.Condition))
 	}
-	return text
-}
-
-// skew gives the figures of the goal limits where the efficiency is known within limits alone: from one solved with the
-// efficiency at the limit to the one at the other, and beyond them by twice what all other doubts make of it. others are
-// their variances in the order of answers.
-func (p *Plan) skew(g *Goal, others answers) {
-	limits := p.efficiency.fraction
-	best, low, high := p.scenario, p.scenario, p.scenario
-	low.batch.Efficiency, high.batch.Efficiency = limits.Low, limits.High
-	charge := g.Charge.Value
-	middle, least, most := best.answers(charge), low.answers(charge), high.answers(charge)
-	for i, f := range []*matter.Figure{&g.Charge, &g.Duration, &g.Deposit, &g.Recovered, &g.Left} {
-		perUnit := f.Value / middle[i]
-		if !f.Known() || middle[i] == 0 || math.IsNaN(least[i]+most[i]) {
-			continue
-		}
-		below, above := math.Min(least[i], most[i]), math.Max(least[i], most[i])
-		f.Low = f.Value - perUnit*math.Hypot(middle[i]-below, 2*math.Sqrt(others[i]))
-		f.High = f.Value + perUnit*math.Hypot(above-middle[i], 2*math.Sqrt(others[i]))
-		f.Low = math.Max(f.Low, 0)
-		if f != &g.Charge { // its own is that of the budget
-			f.StandardUncertainty = (f.High - f.Low) / 4
-		}
-	}
-	g.Recovered.High = math.Min(g.Recovered.High, 1)
-	g.Low, g.High = g.Charge.Low, g.Charge.High
-	g.LeftLow, g.LeftHigh = math.Min(g.LeftLow, g.Left.Low), math.Max(g.LeftHigh, g.Left.High)
-}
-
-// answers are charge, time, deposit by a charge, share recovered by it and amount per volume left by it.
-type answers [5]float64
-
-// answers solves a scenario and follows a charge in it; what has no answer is NaN.
-func (s scenario) answers(charge float64) answers {
-	won, left := s.wonBy(charge)
-	a := answers{math.NaN(), math.NaN(), won, won / s.amount, left / s.batch.Volume}
-	if o, err := s.solve(); err == nil {
-		a[0], a[1] = o.charge, o.seconds
-	}
-	return a
+	return strings.Join(remedies, ", and ")
 }
