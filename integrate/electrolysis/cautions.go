@@ -32,7 +32,7 @@ func (a *Assessment) cautions() {
 		say("This room reaches 1 %% hydrogen after %s, before the run ends: more air, or not here.", duration(w.Value))
 	}
 	if ph := a.Plating.HydroxidePH; ph.Known() && c.PH.Value > ph.Value-0.5 {
-		say("Hydroxide begins to fall out at about pH %.1f and the bath stands at %.1f: the layer at the cathode is the more alkaline, so expect sludge and powder.", ph.Value, c.PH.Value)
+		say("Hydroxide begins to fall out at about pH %.1f and the bath stands at %.1f: the layer at the cathode is the more alkaline, so expect sludge and powder, unless a ligand without constants here holds the metal.", ph.Value, c.PH.Value)
 	}
 	if a.Plating.Gap.Value > 0 && a.Plating.Margin.Known() && a.Plating.Margin.Value < 0.1 {
 		say("%s", a.Plating.Verdict)

@@ -110,6 +110,9 @@ func (c Conditions) settle() (Conditions, matter.Couple, error) {
 	if c.FreeAcid.Value > 0 && c.Medium.Acidic() && c.Separator == NoSeparator {
 		pH, why = c.acidPH(), "from the stated acid"
 	}
+	if fromSalts, ok := c.saltsPH(); ok && !c.PH.Known() {
+		pH, why = fromSalts, "from the acid, alkali and ligands that the salts bring"
+	}
 	c.PH = orAssumed(c.PH, pH, 0.5, why)
 	if c.AnolyteMedium == "" {
 		c.AnolyteMedium = c.Medium
@@ -126,6 +129,24 @@ func (c Conditions) settle() (Conditions, matter.Couple, error) {
 	c.OpenArea = orAssumed(c.OpenArea, beaker, 0.3*beaker, "that of a beaker as high as it is wide")
 	c.LeadLength = orAssumed(c.LeadLength, usualLead, 0.3, "1 m taken")
 	return c, couple, nil
+}
+
+// saltsPH is the pH that the stated salts make, where they bring the metal and with it acid, alkali, ammonia or cyanide. An oxide in an
+// acid medium tells nothing: the acid that dissolved it is not among them.
+func (c Conditions) saltsPH() (float64, bool) {
+	const trace = 10.0 // mol/m³, that labels do not tell
+	d := c.Dissolved
+	acid := d[solution.H] + c.FreeAcid.Value
+	totals, _, _ := c.totals()
+	switch {
+	case totals == nil || len(d) == 0 || acid < 0 && c.Medium.Acidic():
+		return 0, false
+	case math.Abs(acid) < trace && d["NH3"] == 0 && d["CN-"] == 0:
+		return 0, false
+	}
+	totals[solution.H] = acid
+	e, err := solution.Solve(totals, c.Temperature.Value, solution.Davies)
+	return e.PH, err == nil
 }
 
 // mistakes lists everything that no assumption can mend.

@@ -146,3 +146,31 @@ func TestDoubtOfTheStartReachesTheEnd(t *testing.T) {
 		t.Errorf("width %.2f without doubt of the start, %.2f with 0.3", width(0), width(0.3))
 	}
 }
+
+// What the salts bring tells the pH: 3 mol/L of caustic less the 0.4 that zincate binds, 0.1 mol/L of each ammonia and ammonium sulfate's
+// pair near pK 9.24 (NIST 46), and sulfuric acid as if it were stated as acid. Zinc oxide alone tells nothing in an acid medium.
+func TestSaltsTellThePH(t *testing.T) {
+	for name, c := range map[string]struct {
+		medium    matter.Medium
+		dissolved solution.Totals
+		low, high float64
+		source    string
+	}{
+		"caustic": {matter.Alkaline, solution.Totals{"Zn+2": 100, solution.H: -3200}, 14, 15, "salts bring"},
+		"ammonia": {matter.Ammine, solution.Totals{"Zn+2": 10, "SO4-2": 1010, "NH3": 4040, solution.H: 2000}, 8.9, 9.8, "salts bring"},
+		"acid":    {matter.Sulfate, solution.Totals{"Zn+2": 900, "SO4-2": 1400, solution.H: 1000}, 0, 0.8, "salts bring"},
+		"oxide":   {matter.Sulfate, solution.Totals{"Zn+2": 900, solution.H: -1800}, -1, 3, "usual window"},
+		"no acid": {matter.Sulfate, solution.Totals{"Zn+2": 900, "SO4-2": 900}, -1, 3, "usual window"},
+	} {
+		cell := zincCell(t)
+		cell.Separator, cell.Medium, cell.Dissolved = "", c.medium, c.dissolved
+		cell.Concentration, cell.FinalConcentration = matter.GivenFigure(c.dissolved["Zn+2"], 0), matter.GivenFigure(c.dissolved["Zn+2"]/2, 0)
+		a := assessed(t, cell)
+		if pH := a.Conditions.PH; pH.Value < c.low || pH.Value > c.high || !strings.Contains(pH.Source, c.source) {
+			t.Errorf("%s: %+v", name, pH)
+		}
+		if name == "ammonia" && a.Plating.HydroxidePH.Known() {
+			t.Errorf("ammonia holds zinc, and hydroxide is told at %+v", a.Plating.HydroxidePH)
+		}
+	}
+}

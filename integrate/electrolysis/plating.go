@@ -106,7 +106,10 @@ func (a *Assessment) plating() {
 	switch l, ksp := a.Liquid, c.Metal.Hydroxide; {
 	case !c.Medium.Acidic():
 	case l.ion != "" && l.Falls != "":
-		p.HydroxidePH = matter.Figure{Value: l.FallsAt.Best, StandardUncertainty: math.Max(0.1, (l.FallsAt.High-l.FallsAt.Low)/2), Mark: l.FallsAt.Mark, Source: l.Falls + ": " + l.FallsAt.Source}
+		// Above the onset and not saturated a ligand holds the metal, and the onset says nothing.
+		if c.PH.Value < l.FallsAt.High || a.saturated(PHPoint{PH: Band{Low: c.PH.Value, High: c.PH.Value}, left: l.bath.Totals}) {
+			p.HydroxidePH = matter.Figure{Value: l.FallsAt.Best, StandardUncertainty: math.Max(0.1, (l.FallsAt.High-l.FallsAt.Low)/4), Mark: l.FallsAt.Mark, Source: l.Falls + ": " + l.FallsAt.Source}
+		}
 	case l.ion == "" && ksp.Product.Known() && a.Couple.Ligands == 0 && c.Medium != matter.Chromic:
 		p.HydroxidePH = combine(hydroxidePH(ksp.Product.Value, ksp.Hydroxides, c.Concentration.Value, c.Temperature.Value),
 			"solubility product of "+ksp.Solid+": "+ksp.Product.Source, ksp.Product, c.Concentration)
