@@ -112,6 +112,7 @@ func EntryKinds() []EntryKind {
 			field("result", "Result", "yes"),
 			field("method", "How it was tested", "dissolved in 2 mol/L HCl"),
 			mass("Mass of the piece", "0.25 g"),
+			field("assay", "Share of the metal, by assay", "99.5 %", EntryUnit{quantity.Fraction, bath.AssayRatio}),
 			field("gas", "Volume of the gas", "96 mL", EntryUnit{quantity.Volume, "gas_cubic_metres"}),
 			field("temperature", "Temperature of the gas", "21 degC", EntryUnit{quantity.Temperature, bath.EnteredKelvin}),
 			field("pressure", "Pressure of the air", "1013 hPa", EntryUnit{quantity.Pressure, "pressure_pascals"}),

@@ -48,10 +48,10 @@ type Stage struct {
 	Efficiency matter.Figure
 }
 
-// Balance is the metal of the bath, kg: Supplied = Samples + Deposit + Left + Unaccounted.
+// Balance is the metal of the bath, kg: Supplied = Samples + Deposit + Anode + Left + Unaccounted.
 type Balance struct {
-	Supplied, Samples, Deposit, Left, Unaccounted matter.Figure
-	ByAssay                                       bool // Left was assayed; else it is what remains, and Unaccounted is not Known
+	Supplied, Samples, Deposit, Anode, Left, Unaccounted matter.Figure // Anode is what it took by the model; below zero it gave metal
+	ByAssay                                              bool          // Left was assayed; else it is what remains, and Unaccounted is not Known
 }
 
 // Cost is one part of what the run cost.
@@ -118,7 +118,15 @@ func (r *Run) Account(s Subject) *Account {
 		fresh := s.Plan.Model.State()
 		b.gather(entries)
 		planned = s.Plan.Balance().Deposit
-		a.follow(b, fresh, entries)
+		for _, kg := range b.won {
+			a.Model = append(a.Model, matter.Figure{Value: kg, StandardUncertainty: kg * s.Plan.Efficiency.Relative(), Mark: s.Plan.Efficiency.Mark})
+		}
+		notes := b.notes
+		if err := s.Plan.Resume(fresh); err != nil {
+			panic(err) // a state that the same model gave
+		}
+		b.walk(entries, true, func(Entry) {})
+		b.notes = notes // said once
 	}
 	a.electric()
 	a.masses(b, planned)
@@ -143,36 +151,6 @@ func (r *Run) Account(s Subject) *Account {
 }
 
 func (a *Account) missing(text string) { a.Missing = append(a.Missing, text) }
-
-// follow takes the planned deposit along the course, then walks the bath again with its assays.
-func (a *Account) follow(b *book, fresh bath.State, entries []Entry) {
-	p := a.Plan
-	again := func() {
-		if err := p.Resume(fresh); err != nil {
-			panic(err) // a state that the same model gave
-		}
-	}
-	again()
-	next := 0
-	for _, point := range a.Course {
-		for next < len(entries) && entries[next].At <= point.Nanos {
-			e := entries[next]
-			if moves(e.Kind) && e.Kind != bath.EntryAssay {
-				_, _ = p.Book(e.Entry, bath.Plain) // what cannot be booked is told by gather
-			}
-			next++
-		}
-		if n := len(a.Model); n > 0 {
-			b.follow(a.Course[n-1].Nanos, point.Nanos)
-		}
-		kg := p.Balance().Deposit
-		a.Model = append(a.Model, matter.Figure{Value: kg, StandardUncertainty: kg * p.Efficiency.Relative(), Mark: p.Efficiency.Mark})
-	}
-	again()
-	notes := b.notes
-	b.walk(entries, true, func(Entry) {})
-	b.notes = notes // said once
-}
 
 // working is the mean current while the output was on, A.
 func (r *Run) working(t integrate.Totals) float64 {
@@ -314,7 +292,7 @@ func (a *Account) start(b *book) (first assay, rest []assay, stated bool) {
 // won is the metal that left the bath for the cathode between two assays. The volume is one figure in both, so its error multiplies the
 // fall; not so that of a stated amount, which has its own.
 func (a *Account) won(x, y assay, stated bool) matter.Figure {
-	kg := x.mass() - y.mass() + (y.Supplied - x.Supplied) - (y.Sampled - x.Sampled)
+	kg := x.mass() - y.mass() + (y.Supplied - x.Supplied) - (y.Sampled - x.Sampled) - (y.Anode - x.Anode)
 	shared := x.mass() - y.mass()
 	if stated {
 		shared = y.mass()

@@ -117,7 +117,7 @@ func TestLine(t *testing.T) {
 }
 
 // zinc is a plan of the scenario: 0.9 L of a spent pickle with 26.4 g/L of zinc at 88 %. Invented figures.
-func zinc(t testing.TB) *bath.Plan {
+func zinc(t rapid.TB) *bath.Plan {
 	p, err := bath.NewPlan(bath.Order{
 		Contents:   bath.Contents{Metal: "Zn", Medium: matter.Chloride, Volume: given(0.9e-3, 0.009e-3), Concentration: given(26.4, 0.26)},
 		Target:     bath.Target{Recover: given(0.8, 0)},
@@ -171,6 +171,9 @@ func TestMasses(t *testing.T) {
 	if len(a.Pairs) != 3 || !a.Combined.Consistent() || len(a.Notes) > 0 {
 		t.Errorf("pairs %v, combined %+v, notes %q", a.Pairs, a.Combined, a.Notes)
 	}
+	if len(a.Model) != len(a.Course) || a.Model[len(a.Model)-1].Value != a.Masses[2].Deposit.Value {
+		t.Errorf("%d planned deposits for %d points", len(a.Model), len(a.Course))
+	}
 	if len(a.Stages) != 1 {
 		t.Fatalf("stages %+v", a.Stages)
 	}
@@ -179,6 +182,21 @@ func TestMasses(t *testing.T) {
 	near(t, "unaccounted and left", a.Balance.Left.Value, left*0.9e-3, 1e-9)
 	near(t, "mean volts", a.MeanVolts.Value, 3.3, 1e-12)
 	near(t, "density", a.Density.Value, 2/60e-4, 1e-12)
+}
+
+// TestClosure: put in is what lies on the cathode, in samples, on the anode, in the bath and unaccounted.
+func TestClosure(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		draw := func(name string, low, high float64) float64 { return rapid.Float64Range(low, high).Draw(t, name) }
+		r, s := night(at(draw("when", 0, 9), bath.EntryAddition, map[string]float64{bath.LiquidVolume: 1e-5, bath.PerMass: draw("added", 0, 200)}),
+			at(draw("sampled", 0, 9), bath.EntrySample, map[string]float64{bath.LiquidVolume: draw("sample", 1e-6, 1e-4)}),
+			at(9.5, bath.EntryAssay, map[string]float64{bath.PerMass: draw("assay", 0.1, 26)}), at(12, bath.EntryWeighing, map[string]float64{bath.Mass: draw("weighed", 1e-3, 30e-3)}))
+		s.Plan = zinc(t)
+		b := r.Account(s).Balance
+		if sum := b.Samples.Value + b.Deposit.Value + b.Anode.Value + b.Left.Value + b.Unaccounted.Value; math.Abs(sum-b.Supplied.Value) > 1e-12 || !b.ByAssay {
+			t.Fatalf("%+v do not add up: %g", *b, sum)
+		}
+	})
 }
 
 // TestDisagreement takes a weighing that no doubt explains: no mean is taken.

@@ -17,6 +17,7 @@ type book struct {
 	assays  []assay
 	weighed []Entry
 	notes   []string
+	won     []float64 // kg by the model at every point of the course that the last walk passed
 }
 
 // assay is one found concentration and the books at its moment.
@@ -29,6 +30,7 @@ type assay struct {
 	Sampled         float64       // kg
 	Drawn           float64       // m3 of samples so far
 	Won             float64       // kg by the model without assays
+	Anode           float64       // kg that the anode took by it; below zero it gave metal back
 }
 
 // mass is the kg of metal that the assay says are in the bath.
@@ -67,8 +69,9 @@ func (b *book) follow(from, to int64) {
 		}
 	}
 	for _, p := range b.course {
-		if p.Nanos > from && p.Nanos < to {
+		if p.Nanos > from && p.Nanos <= to {
 			step(from, p.Nanos)
+			b.won = append(b.won, b.plan.Balance().Deposit)
 			from = p.Nanos
 		}
 	}
@@ -94,6 +97,12 @@ func (b *book) walk(entries []Entry, assays bool, each func(Entry)) {
 	begin, end := b.course[0].Nanos, b.course[len(b.course)-1].Nanos
 	now := begin
 	b.plan.Model.Step(b.course[0].Coulombs, 0)
+	b.won = append(b.won[:0], 0)
+	for _, p := range b.course[1:] {
+		if p.Nanos == begin {
+			b.won = append(b.won, 0) // the first reading ends a stretch of no length
+		}
+	}
 	for _, e := range entries {
 		if at := min(max(e.At, begin), end); at > now {
 			b.follow(now, at)
@@ -104,7 +113,7 @@ func (b *book) walk(entries []Entry, assays bool, each func(Entry)) {
 		if !assays {
 			outcome = bath.Plain
 		}
-		if e.Kind == bath.EntryAssay && !assays || !moves(e.Kind) {
+		if e.Kind == bath.EntryAssay && !assays || !books(e) {
 			continue
 		}
 		if _, err := b.plan.Book(e.Entry, outcome); err != nil {
@@ -114,21 +123,11 @@ func (b *book) walk(entries []Entry, assays bool, each func(Entry)) {
 	b.follow(now, end)
 }
 
-// Kinds of entry that package bath books or ignores, and an account reads.
-const (
-	entryDose  = "dose"
-	entryDried = "dried"
-)
+func weighs(kind string) bool { return kind == bath.EntryWeighing || kind == bath.EntryDried }
 
-func weighs(kind string) bool { return kind == bath.EntryWeighing || kind == entryDried }
-
-// moves says whether an entry of the kind changes the books of the bath.
-func moves(kind string) bool {
-	switch kind {
-	case bath.EntryAddition, entryDose, bath.EntryWater, bath.EntrySample, bath.EntryAssay, bath.EntryElectrode, bath.EntryConfirm:
-		return true
-	}
-	return false
+// books says whether an entry goes through the books of the bath.
+func books(e Entry) bool {
+	return e.Moves() || e.Kind == bath.EntryElectrode || e.Kind == bath.EntryConfirm
 }
 
 // concentration is what an assay states, kg/m3.
@@ -162,11 +161,11 @@ func (b *book) gather(entries []Entry) {
 		switch e.Kind {
 		case bath.EntrySample:
 			drawn += e.Numbers[bath.LiquidVolume]
-		case bath.EntryWeighing, entryDried:
+		case bath.EntryWeighing, bath.EntryDried:
 			b.weighed = append(b.weighed, e)
 		case bath.EntryAssay:
 			a := assay{At: e.At, Charge: chargeAt(b.course, e.At), Seconds: float64(min(max(e.At, b.course[0].Nanos), b.course[len(b.course)-1].Nanos)-b.course[0].Nanos) / 1e9,
-				Found: b.concentration(e), Volume: book.Volume, Supplied: book.Supplied * b.molar, Sampled: book.Sampled * b.molar, Drawn: drawn, Won: book.Won() * b.molar}
+				Found: b.concentration(e), Volume: book.Volume, Supplied: book.Supplied * b.molar, Sampled: book.Sampled * b.molar, Drawn: drawn, Won: book.Won() * b.molar, Anode: book.Anode() * b.molar}
 			if a.Found.StandardUncertainty == 0 {
 				a.Found.StandardUncertainty = bath.ConcentrationDoubt * b.plan.Amount.Value / b.plan.Volume.Value // of an assay that found nothing
 			}

@@ -78,8 +78,11 @@ func (a *Account) balance(b *book) {
 	drawn := matter.Figure{Value: book.Sampled * b.molar, StandardUncertainty: book.Sampled * b.molar * bath.ConcentrationDoubt, Mark: matter.Assumed, Source: "volume of the samples times what the books held"}
 	supplied := matter.Figure{Value: book.Supplied * b.molar, StandardUncertainty: p.Amount.StandardUncertainty, Mark: p.Amount.Mark}
 	m := &Balance{Supplied: supplied, Samples: drawn, Deposit: a.Deposit}
-	rest := supplied.Value - drawn.Value - a.Deposit.Value
-	u := math.Hypot(supplied.StandardUncertainty, math.Hypot(drawn.StandardUncertainty, a.Deposit.StandardUncertainty))
+	if kg := book.Anode() * b.molar; kg != 0 {
+		m.Anode = matter.Figure{Value: kg, StandardUncertainty: math.Abs(kg) / 2, Mark: matter.Assumed, Source: "by the model of the anode"}
+	}
+	rest := supplied.Value - drawn.Value - a.Deposit.Value - m.Anode.Value
+	u := math.Hypot(supplied.StandardUncertainty, math.Hypot(math.Hypot(drawn.StandardUncertainty, m.Anode.StandardUncertainty), a.Deposit.StandardUncertainty))
 	m.Left = matter.Figure{Value: rest, StandardUncertainty: u, Mark: matter.Weakest(supplied.Mark, a.Deposit.Mark), Source: "what remains"}
 	if n := len(b.assays); n > 0 {
 		left := book.Metal() * b.molar

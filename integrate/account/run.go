@@ -107,20 +107,25 @@ func (r *Run) Reading(nanos int64, step time.Duration, volts, amperes float64, o
 	r.volts, r.amperes, r.off, r.dark = volts, amperes, off, false
 	r.mostAmperes = math.Max(r.mostAmperes, amperes)
 	r.End = max(r.End, nanos)
-	i := int((r.End - r.Begin) / r.width)
-	for i >= mostPoints {
-		r.halve()
-		i = int((r.End - r.Begin) / r.width)
+	for (r.End-r.Begin)/r.width >= mostPoints {
+		r.width *= 2
+		kept := r.points[:0]
+		for _, p := range r.points {
+			kept = r.join(kept, p)
+		}
+		r.points = kept
 	}
-	last := len(r.points) - 1
-	if last < 0 || int((r.points[last].Nanos-r.Begin)/r.width) != i {
-		r.points = append(r.points, Point{r.End, r.coulombs, volts, volts, amperes, amperes})
-		return
+	r.points = r.join(r.points, Point{r.End, r.coulombs, volts, volts, amperes, amperes})
+}
+
+// join puts a point behind others, or into the last of them where it falls into its stretch.
+func (r *Run) join(points []Point, p Point) []Point {
+	if n := len(points); n > 0 && (points[n-1].Nanos-r.Begin)/r.width == (p.Nanos-r.Begin)/r.width {
+		q := points[n-1]
+		points, p.MinVolts, p.MaxVolts = points[:n-1], min(q.MinVolts, p.MinVolts), max(q.MaxVolts, p.MaxVolts)
+		p.MinAmperes, p.MaxAmperes = min(q.MinAmperes, p.MinAmperes), max(q.MaxAmperes, p.MaxAmperes)
 	}
-	p := &r.points[last]
-	p.Nanos, p.Coulombs = r.End, r.coulombs
-	p.MinVolts, p.MaxVolts = min(p.MinVolts, volts), max(p.MaxVolts, volts)
-	p.MinAmperes, p.MaxAmperes = min(p.MinAmperes, amperes), max(p.MaxAmperes, amperes)
+	return append(points, p)
 }
 
 // step lets a change of the working current tell the resistance.
@@ -129,23 +134,6 @@ func (r *Run) step(volts, amperes float64) {
 	if math.Abs(d) > leastStep*r.mostAmperes && min(amperes, r.amperes) > leastShare*r.mostAmperes {
 		r.steps.Add(d, volts-r.volts)
 	}
-}
-
-// halve doubles the width of the points.
-func (r *Run) halve() {
-	r.width *= 2
-	kept := r.points[:0]
-	for _, p := range r.points {
-		if n := len(kept); n > 0 && (kept[n-1].Nanos-r.Begin)/r.width == (p.Nanos-r.Begin)/r.width {
-			q := &kept[n-1]
-			q.Nanos, q.Coulombs = p.Nanos, p.Coulombs
-			q.MinVolts, q.MaxVolts = min(q.MinVolts, p.MinVolts), max(q.MaxVolts, p.MaxVolts)
-			q.MinAmperes, q.MaxAmperes = min(q.MinAmperes, p.MinAmperes), max(q.MaxAmperes, p.MaxAmperes)
-			continue
-		}
-		kept = append(kept, p)
-	}
-	r.points = kept
 }
 
 // Gap takes a gap that ends with the next reading.

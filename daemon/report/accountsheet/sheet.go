@@ -234,6 +234,7 @@ func (s *sheet) balance() report.Table {
 	if b := s.Balance; b != nil {
 		t.Known("supplied", "put in", b.Supplied, report.Grams, "")
 		t.Known("deposit", "on the cathode", b.Deposit, report.Grams, "")
+		t.Known("anode", "on the anode", b.Anode, report.Grams, b.Anode.Source)
 		if b.Samples.Value > 0 {
 			t.Known("samples", "in samples", b.Samples, report.Grams, b.Samples.Source)
 		}
