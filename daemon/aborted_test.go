@@ -38,7 +38,7 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 		check := func(when string, c *watch.Cell) {
 			s := c.Latest()
 			a, stands := watchtest.Standing(s, alerts.OutputOff)
-			if !s.Ended || !stands || a.State != alerts.UNACK.String() || !strings.Contains(a.Action, "Take the cathode out") || !strings.Contains(a.Text, "on the cathode") {
+			if !s.Ended || !stands || a.State != alerts.UNACK || !strings.Contains(a.Action, "Take the cathode out") || !strings.Contains(a.Text, "on the cathode") {
 				t.Errorf("%s: ended %v, alarms %+v", when, s.Ended, s.Alarms)
 			}
 			said := sentence.Of(s, s.At, time.UTC)
@@ -107,7 +107,7 @@ func TestANewRunAnswersAnAbort(t *testing.T) {
 			t.Fatal(err)
 		}
 		<-time.After(time.Minute)
-		if a, stands := watchtest.Standing(c.Latest(), alerts.OutputOff); !stands || a.Priority != "medium" || !strings.Contains(a.Text, "asked for by test") {
+		if a, stands := watchtest.Standing(c.Latest(), alerts.OutputOff); !stands || a.Priority != alerts.Medium || !strings.Contains(a.Text, "asked for by test") {
 			t.Errorf("by hand: %+v", c.Latest().Alarms)
 		}
 		b.Instrument.Handle([]byte("OUTP ON\n"))

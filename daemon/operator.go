@@ -56,11 +56,10 @@ func (o operator) Status(context.Context) ([]control.Cell, error) {
 			c.Volts, c.Amperes = quantity.Maybe(s.Reading.Volts), quantity.Maybe(s.Reading.Amperes)
 		}
 		for _, a := range s.Alarms {
-			state := stateOfAlarm(a.State)
-			if !state.Hidden() { // what is set aside or not judged now is on the list, and is no alarm
+			if !a.State.Hidden() { // what is set aside or not judged now is on the list, and is no alarm
 				c.Alarms++
 			}
-			if state.Unanswered() {
+			if a.State.Unanswered() {
 				c.Unanswered++
 			}
 		}
@@ -94,10 +93,7 @@ func (o operator) Alarms(_ context.Context, cell string) ([]control.Alarm, error
 			continue
 		}
 		for _, a := range s.Alarms {
-			all = append(all, control.Alarm{
-				Cell: s.Name, Condition: a.Condition, State: a.State, Priority: a.Priority, Since: a.Since, First: a.First,
-				Text: a.Text, Meaning: a.Meaning, Action: a.Action, By: a.By, Reason: a.Reason, ShelfEnds: a.ShelfEnds,
-			})
+			all = append(all, control.Alarm{Cell: s.Name, Alarm: a})
 		}
 	}
 	slices.SortStableFunc(all, func(a, b control.Alarm) int { return cmp.Compare(rank(b), rank(a)) })
@@ -107,25 +103,14 @@ func (o operator) Alarms(_ context.Context, cell string) ([]control.Alarm, error
 // rank orders alarms by urgency: those that stand or wait for an answer, by priority,
 // before those that are set aside or not judged now; of the same priority the unanswered ones first.
 func rank(a control.Alarm) int {
-	state := stateOfAlarm(a.State)
-	p, err := routes.ParsePriority(a.Priority)
-	if err != nil {
-		return -1
-	}
-	r := 2 * int(p)
-	if state.Unanswered() {
+	r := 2 * int(a.Priority)
+	if a.State.Unanswered() {
 		r++
 	}
-	if !state.Hidden() {
+	if !a.State.Hidden() {
 		r += 100
 	}
 	return r
-}
-
-// stateOfAlarm reads a state that a board wrote.
-func stateOfAlarm(name string) (s alerts.State) {
-	_ = s.UnmarshalText([]byte(name)) // a board writes no other
-	return s
 }
 
 // onAlarm lets an order act on the alarm that it names.

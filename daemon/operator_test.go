@@ -10,6 +10,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/daemon/control"
+	"nightcell/daemon/snapshot"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
@@ -17,13 +18,13 @@ import (
 // TestTheAlarmListBeginsWithWhatStands: what is set aside or not judged now is at its end, whatever its priority.
 func TestTheAlarmListBeginsWithWhatStands(t *testing.T) {
 	list := []control.Alarm{
-		{Condition: "f", State: "DSUPR", Priority: "highest"},
-		{Condition: "d", State: "UNACK", Priority: "low"},
-		{Condition: "c", State: "ACKED", Priority: "high"},
-		{Condition: "g", State: "SHLVD", Priority: "high"},
-		{Condition: "b", State: "LTUNK", Priority: "high"},
-		{Condition: "a", State: "UNACK", Priority: "highest"},
-		{Condition: "e", State: "LTACK", Priority: "low"},
+		{Alarm: snapshot.Alarm{Condition: "f", State: alerts.DSUPR, Priority: alerts.Highest}},
+		{Alarm: snapshot.Alarm{Condition: "d", State: alerts.UNACK, Priority: alerts.Low}},
+		{Alarm: snapshot.Alarm{Condition: "c", State: alerts.ACKED, Priority: alerts.High}},
+		{Alarm: snapshot.Alarm{Condition: "g", State: alerts.SHLVD, Priority: alerts.High}},
+		{Alarm: snapshot.Alarm{Condition: "b", State: alerts.LTUNK, Priority: alerts.High}},
+		{Alarm: snapshot.Alarm{Condition: "a", State: alerts.UNACK, Priority: alerts.Highest}},
+		{Alarm: snapshot.Alarm{Condition: "e", State: alerts.LTACK, Priority: alerts.Low}},
 	}
 	slices.SortStableFunc(list, func(a, b control.Alarm) int { return rank(b) - rank(a) })
 	order := ""
@@ -53,7 +54,7 @@ func TestStatusCountsAlarmsThatCount(t *testing.T) {
 		}
 		states := map[string]string{}
 		for _, a := range alarms {
-			states[a.Condition] = a.State
+			states[a.Condition] = a.State.String()
 		}
 		if states[alerts.HardShort.String()] != "LTUNK" || states[alerts.Contact.String()] != "DSUPR" {
 			t.Fatalf("the alarms are %v", states)

@@ -41,7 +41,7 @@ func standingWords(s *snapshot.Cell) string {
 	}
 	var standing []string
 	for _, a := range s.Alarms {
-		if stateOfAlarm(a.State).Active() {
+		if a.State.Active() {
 			standing = append(standing, fmt.Sprintf("%s for %s", a.Condition, sentence.Span(s.At.Sub(a.Since))))
 		}
 	}

@@ -165,15 +165,15 @@ func printAlarms(s *shell, list []control.Alarm) error {
 		}
 		switch {
 		case a.Reason == "":
-		case a.State == "SHLVD":
+		case a.State == alerts.SHLVD:
 			text += " (set aside: " + a.Reason + by(a.By) + "; until " + localTime(a.ShelfEnds) + ")"
-		case a.State == "OOSRV":
+		case a.State == alerts.OOSRV:
 			text += " (out of service: " + a.Reason + by(a.By) + ")"
 		default:
 			text += " (not judged: " + a.Reason + ")"
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n",
-			drivers.Plain(a.Priority), drivers.Plain(a.State), drivers.Plain(a.Cell), drivers.Plain(a.Condition), localTime(a.Since), strings.TrimSpace(drivers.Plain(text)))
+			a.Priority, a.State, drivers.Plain(a.Cell), drivers.Plain(a.Condition), localTime(a.Since), strings.TrimSpace(drivers.Plain(text)))
 		if a.Action != "" && a.Reason == "" {
 			fmt.Fprintf(w, "\t\t\t\t\t→ %s\n", drivers.Plain(a.Action))
 		}

@@ -15,8 +15,10 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/spf13/cobra"
 
+	"nightcell/alerts"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
+	"nightcell/daemon/snapshot"
 )
 
 // deskClerk is a daemon that notes its orders. Orders it does not know about panic on the nil Operator.
@@ -24,12 +26,15 @@ type deskClerk struct {
 	control.Operator
 	orders   chan any
 	err      error
+	cells    []control.Cell
 	alarms   []control.Alarm
 	receipts []control.Receipt
 	entered  control.Entered
 }
 
 func (d *deskClerk) note(v any) error { d.orders <- v; return d.err }
+
+func (d *deskClerk) Status(context.Context) ([]control.Cell, error) { return d.cells, d.note("status") }
 
 func (d *deskClerk) Alarms(_ context.Context, cell string) ([]control.Alarm, error) {
 	return d.alarms, d.note(cell)
@@ -81,10 +86,10 @@ func order(t *testing.T, d *deskClerk, command func(*shell) *cobra.Command, args
 
 func TestAlarmsAreListedWithWhatToDoFirst(t *testing.T) {
 	d := &deskClerk{alarms: []control.Alarm{
-		{Cell: "zinc-1", Condition: "hard-short", State: "UNACK", Priority: "highest", Since: time.Now(), First: true, Text: "0.3 V at 3 A\x1b[2J", Action: "Look between the electrodes."},
-		{Cell: "zinc-2", Condition: "contact", State: "SHLVD", Priority: "low", Reason: "clip is being replaced", By: "ann", ShelfEnds: time.Now().Add(time.Hour)},
-		{Cell: "zinc-2", Condition: "stirrer-stopped", State: "OOSRV", Priority: "low", Reason: "no stirrer tonight", By: "bob"},
-		{Cell: "zinc-2", Condition: "hard-short", State: "DSUPR", Priority: "highest", Reason: "the output is off"},
+		{Cell: "zinc-1", Alarm: snapshot.Alarm{Condition: "hard-short", State: alerts.UNACK, Priority: alerts.Highest, Since: time.Now(), First: true, Text: "0.3 V at 3 A\x1b[2J", Action: "Look between the electrodes."}},
+		{Cell: "zinc-2", Alarm: snapshot.Alarm{Condition: "contact", State: alerts.SHLVD, Priority: alerts.Low, Reason: "clip is being replaced", By: "ann", ShelfEnds: time.Now().Add(time.Hour)}},
+		{Cell: "zinc-2", Alarm: snapshot.Alarm{Condition: "stirrer-stopped", State: alerts.OOSRV, Priority: alerts.Low, Reason: "no stirrer tonight", By: "bob"}},
+		{Cell: "zinc-2", Alarm: snapshot.Alarm{Condition: "hard-short", State: alerts.DSUPR, Priority: alerts.Highest, Reason: "the output is off"}},
 	}}
 	out, cell, err := order(t, d, newAlarmsCommand)
 	if err != nil || cell != "" {
@@ -283,21 +288,6 @@ func TestErrorsAreSpokenInTheWordsOfTheBench(t *testing.T) {
 	}
 }
 
-// What nobody judges and what somebody set aside are no alarms that stand.
-func TestStatusCountsWhatCounts(t *testing.T) {
-	cells := []control.Cell{{Name: "zinc-1", Alarms: 9, Unanswered: 9}, {Name: "zinc-2", Alarms: 1}}
-	countAlarms(cells, []control.Alarm{
-		{Cell: "zinc-1", State: "UNACK"}, {Cell: "zinc-1", State: "ACKED"}, {Cell: "zinc-1", State: "LTUNK"},
-		{Cell: "zinc-1", State: "DSUPR"}, {Cell: "zinc-1", State: "SHLVD"}, {Cell: "zinc-1", State: "OOSRV"},
-	})
-	if got := alarmCount(cells[0]); got != "3, 2 unanswered" {
-		t.Errorf("zinc-1: %s", got)
-	}
-	if got := alarmCount(cells[1]); got != "none" {
-		t.Errorf("zinc-2: %s", got)
-	}
-}
-
 // A cell that was never read has no volts and amperes, least of all zeros.
 func TestStatusOfACellNeverRead(t *testing.T) {
 	never := quantity.Maybe(math.NaN())
@@ -314,5 +304,15 @@ func TestStatusOfACellNeverRead(t *testing.T) {
 	}
 	if f := strings.Fields(lines[2]); !slices.Equal(f[3:6], []string{"-", "-", "-"}) {
 		t.Errorf("never read: %q", lines[2])
+	}
+}
+
+func TestStatusOfACellThatIsNot(t *testing.T) {
+	d := &deskClerk{cells: []control.Cell{{Name: "zinc-1"}, {Name: "zinc-2"}}}
+	if out, _, err := order(t, d, newStatusCommand, "zinc-9"); err == nil || err.Error() != `there is no cell "zinc-9"; the cells are [zinc-1 zinc-2]` {
+		t.Errorf("%q, %v", out, err)
+	}
+	if out, _, err := order(t, d, newStatusCommand, "zinc-2"); err != nil || strings.Contains(out, "zinc-1") || !strings.Contains(out, "zinc-2") {
+		t.Errorf("%q, %v", out, err)
 	}
 }

@@ -6,13 +6,11 @@ import (
 	"io"
 	"math"
 	"slices"
-	"strings"
 	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"nightcell/alerts"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/drivers"
@@ -39,13 +37,13 @@ func newStatusCommand(s *shell) *cobra.Command {
 				if err != nil {
 					return err
 				}
-				cell := strings.Join(args, "") // one or none
-				list, err := c.Alarms(ctx, cell)
-				if err != nil {
-					return err
+				if len(args) == 1 {
+					named := slices.DeleteFunc(slices.Clone(cells), func(c control.Cell) bool { return c.Name != args[0] })
+					if len(named) == 0 {
+						return usagef("there is no cell %q; the cells are %s", args[0], cellNames(cells))
+					}
+					cells = named
 				}
-				cells = slices.DeleteFunc(cells, func(k control.Cell) bool { return cell != "" && k.Name != cell })
-				countAlarms(cells, list)
 				if asJSON {
 					return printJSON(s.out, map[string]any{"cells": cells})
 				}
@@ -58,22 +56,12 @@ func newStatusCommand(s *shell) *cobra.Command {
 	return cmd
 }
 
-// countAlarms counts those that count: not what a person has set aside, nor what is not judged now.
-func countAlarms(cells []control.Cell, list []control.Alarm) {
-	for i := range cells {
-		c := &cells[i]
-		c.Alarms, c.Unanswered = 0, 0
-		for _, a := range list {
-			var s alerts.State
-			if a.Cell != c.Name || s.UnmarshalText([]byte(a.State)) == nil && s.Hidden() {
-				continue
-			}
-			c.Alarms++
-			if s.Unanswered() {
-				c.Unanswered++
-			}
-		}
+func cellNames(cells []control.Cell) string {
+	names := make([]string, len(cells))
+	for i, c := range cells {
+		names[i] = c.Name
 	}
+	return fmt.Sprint(names)
 }
 
 // printStatus shows one cell a line.

@@ -9,6 +9,7 @@ import (
 
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/snapshot"
 )
 
 // Operator is what a person may ask of a daemon. Errors made by Unknown, Refuse
@@ -65,24 +66,14 @@ type Cell struct {
 	Unconfirmed   string         `json:"unconfirmed,omitempty"`
 	TargetWith    quantity.Maybe `json:"target_with_coulombs,omitzero"`    // that the target would be with it
 	TargetWithout quantity.Maybe `json:"target_without_coulombs,omitzero"` // and without; the earlier acts
-	Alarms        int            `json:"alarms"`                           // not in the normal state
+	Alarms        int            `json:"alarms"`                           // that are neither set aside nor not judged now
 	Unanswered    int            `json:"unanswered"`
 }
 
 // Alarm is one alarm that is not in the normal state.
 type Alarm struct {
-	Cell      string    `json:"cell"`
-	Condition string    `json:"condition"`
-	State     string    `json:"state"` // by IEC 62682
-	Priority  string    `json:"priority"`
-	Since     time.Time `json:"since,omitzero"`
-	First     bool      `json:"first,omitempty"` // the cause, not a consequence
-	Text      string    `json:"text,omitempty"`
-	Meaning   string    `json:"meaning,omitempty"`
-	Action    string    `json:"action,omitempty"` // what to do first
-	By        string    `json:"by,omitempty"`     // who acted on it last
-	Reason    string    `json:"reason,omitempty"` // why it is set aside
-	ShelfEnds time.Time `json:"shelf_ends,omitzero"`
+	Cell string `json:"cell"`
+	snapshot.Alarm
 }
 
 // AlarmOrder names an alarm and who acts on it.

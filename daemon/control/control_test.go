@@ -20,8 +20,10 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"go.uber.org/goleak"
 
+	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/snapshot"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -113,7 +115,7 @@ func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 	at := time.Date(2026, 4, 5, 6, 7, 8, 0, time.UTC)
 	d := &desk{
 		cells:   []Cell{{Name: "zinc-1", State: "running", Volts: 3.2, TargetCoulombs: quantity.Maybe(math.NaN()), Alarms: 2}},
-		alarms:  []Alarm{{Cell: "zinc-1", Condition: "over-current", State: "UNACK", Priority: "high", Since: at, First: true}},
+		alarms:  []Alarm{{Cell: "zinc-1", Alarm: snapshot.Alarm{Condition: "over-current", State: alerts.UNACK, Priority: alerts.High, Since: at, First: true}}},
 		checks:  []Check{{Name: "protection", OK: true}},
 		outcome: Outcome{Verified: true, Text: "output off, 0.000 A"},
 		receipt: []Receipt{{Route: "phone", Delivered: true, Proof: "HTTP 204", TookSeconds: 0.25}},

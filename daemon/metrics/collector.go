@@ -114,21 +114,10 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 }
 
 func (c *collector) collectAlarm(e emitter, a *snapshot.Alarm) {
-	var stands, open, aside bool
-	switch a.State {
-	case alerts.SHLVD.String(), alerts.DSUPR.String(), alerts.OOSRV.String():
-		aside = true
-	case alerts.UNACK.String(), alerts.LTUNK.String():
-		stands, open = true, true
-	case alerts.ACKED.String(), alerts.LTACK.String():
-		stands = true
-	case alerts.RTNUN.String():
-		open = true
-	}
-	condition, priority := pair("condition", a.Condition), pair("priority", a.Priority)
-	e.send(c.alarm, prometheus.GaugeValue, truth(stands), condition, priority)
-	e.send(c.unanswered, prometheus.GaugeValue, truth(open), condition, priority)
-	e.send(c.aside, prometheus.GaugeValue, truth(aside), condition, priority)
+	condition, priority := pair("condition", a.Condition), pair("priority", a.Priority.String())
+	e.send(c.alarm, prometheus.GaugeValue, truth(a.State.Active() || a.State == alerts.LTUNK || a.State == alerts.LTACK), condition, priority)
+	e.send(c.unanswered, prometheus.GaugeValue, truth(a.State.Unanswered()), condition, priority)
+	e.send(c.aside, prometheus.GaugeValue, truth(a.State.Hidden()), condition, priority)
 	e.send(c.since, prometheus.GaugeValue, unix(a.Since), condition, priority)
 }
 

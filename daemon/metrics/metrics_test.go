@@ -48,7 +48,7 @@ func full(name string, alarms, ways int) *snapshot.Cell {
 	}
 	for i, condition := range alerts.Conditions() {
 		if i < alarms {
-			c.Alarms = append(c.Alarms, snapshot.Alarm{Condition: condition.String(), State: alerts.UNACK.String(), Priority: "high", Since: at})
+			c.Alarms = append(c.Alarms, snapshot.Alarm{Condition: condition.String(), State: alerts.UNACK, Priority: alerts.High, Since: at})
 		}
 	}
 	for i := range ways {
@@ -195,7 +195,7 @@ func TestAlarmStates(t *testing.T) {
 		alerts.SHLVD: "001", alerts.DSUPR: "001", alerts.OOSRV: "001",
 	} {
 		c := full("zinc-1", 1, 0)
-		c.Alarms[0].State = state.String()
+		c.Alarms[0].State = state
 		body, _ := scrape(t, serve(c), "text/plain")
 		got := ""
 		for _, name := range []string{"active", "unacknowledged", "set_aside"} {

@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
 	"nightcell/daemon/cursor"
@@ -171,7 +172,7 @@ func (r *recorder) Acknowledge(_ context.Context, a control.AlarmOrder) error {
 		changed := append([]snapshot.Alarm(nil), c.Alarms...)
 		for i := range changed {
 			if changed[i].Condition == a.Condition {
-				changed[i].State, changed[i].By = "ACKED", a.By
+				changed[i].State, changed[i].By = alerts.ACKED, a.By
 			}
 		}
 		c.Alarms = changed
@@ -226,7 +227,7 @@ func zinc(name string) *snapshot.Cell {
 // short is the alarm of a tree that bridges the gap.
 func short() snapshot.Alarm {
 	return snapshot.Alarm{
-		Condition: "hard-short", State: "UNACK", Priority: "highest", Since: time.Now().UTC(), First: true,
+		Condition: "hard-short", State: alerts.UNACK, Priority: alerts.Highest, Since: time.Now().UTC(), First: true,
 		Text:    "0.28 V at 2.63 A is under the 1.9 V that zinc needs: current flows through metal",
 		Meaning: "Current flows through metal: nothing is won.", Action: "Switch off or lower the current, lift the cathode, break the bridge.",
 	}

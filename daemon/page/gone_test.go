@@ -10,6 +10,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"nightcell/alerts"
 	"nightcell/daemon/snapshot"
 )
 
@@ -157,7 +158,7 @@ func TestTheCellThatNeedsSomebodyStandsFirst(t *testing.T) {
 		night.poll(i, time.Second)
 	}
 	medium := short()
-	medium.Priority, medium.Condition = "high", "over-current"
+	medium.Priority, medium.Condition = alerts.High, "over-current"
 	night.change(1, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{medium} })
 	night.change(3, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
 	body := night.visitor().get("/").body

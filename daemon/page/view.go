@@ -132,19 +132,15 @@ var stateTexts = map[alerts.State]string{
 func (p *Page) alarms(c *snapshot.Cell, now time.Time) (standing, aside []alarmView) {
 	for _, a := range sentence.ByUrgency(c.Alarms) {
 		v := alarmView{
-			Cell: c.Name, Condition: a.Condition, Title: sentence.Name(a.Condition), Priority: a.Priority, State: a.State,
+			Cell: c.Name, Condition: a.Condition, Title: sentence.Name(a.Condition), Priority: a.Priority.String(), State: a.State.String(),
+			StateText: stateTexts[a.State], Open: a.State.Unanswered(),
 			Text: a.Text, Meaning: a.Meaning, Action: a.Action, First: a.First, By: a.By, Reason: a.Reason,
 			Since: p.clock(a.Since, now),
 		}
 		if c, err := alerts.ParseCondition(a.Condition); err == nil {
 			v.Confirms = c.About().Confirms
 		}
-		var s alerts.State
-		known := s.UnmarshalText([]byte(a.State)) == nil
-		if known {
-			v.StateText, v.Open = stateTexts[s], s.Unanswered()
-		}
-		if !known || !s.Hidden() {
+		if !a.State.Hidden() {
 			standing = append(standing, v)
 			continue
 		}
@@ -171,8 +167,7 @@ func (p *Page) clock(t, now time.Time) string {
 func announcement(c *snapshot.Cell) string {
 	var names []string
 	for _, a := range sentence.ByUrgency(c.Alarms) {
-		var s alerts.State
-		if err := s.UnmarshalText([]byte(a.State)); err == nil && s == alerts.UNACK {
+		if a.State == alerts.UNACK {
 			names = append(names, sentence.Name(a.Condition))
 		}
 	}

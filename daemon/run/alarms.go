@@ -67,7 +67,7 @@ func (r *Run) relist() {
 	list := make([]snapshot.Alarm, 0, len(active))
 	for _, a := range active {
 		list = append(list, snapshot.Alarm{
-			Condition: a.Condition.String(), State: a.State.String(), Priority: a.Priority.String(), Since: a.Since,
+			Condition: a.Condition.String(), State: a.State, Priority: a.Priority, Since: a.Since,
 			First: a.First, Text: a.Text, Meaning: r.alarms.Meaning(a.Condition), Action: a.Condition.About().First,
 			By: a.By, Reason: a.Reason, ShelfEnds: a.ShelfEnds,
 		})

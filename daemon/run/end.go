@@ -148,7 +148,7 @@ func (p *Past) keep(r *Run, why string) {
 // leave keeps an abort in view, with the log open.
 func (p *Past) leave(r *Run, a *abort, m memory) {
 	p.left = &leftover{abort: *a, log: r.log, count: r.count, memory: m, alarms: []snapshot.Alarm{{
-		Condition: alerts.OutputOff.String(), State: alerts.UNACK.String(), Priority: a.Priority.String(), Since: a.Since,
+		Condition: alerts.OutputOff.String(), State: alerts.UNACK, Priority: a.Priority, Since: a.Since,
 		First: true, Text: a.Text, Meaning: a.Meaning, Action: a.First,
 	}}}
 }

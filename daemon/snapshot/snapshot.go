@@ -6,6 +6,7 @@ package snapshot
 import (
 	"time"
 
+	"nightcell/alerts"
 	"nightcell/integrate"
 )
 
@@ -127,17 +128,17 @@ type Settings struct {
 
 // Alarm is one alarm that is not in the normal state.
 type Alarm struct {
-	Condition string
-	State     string
-	Priority  string
-	Since     time.Time
-	First     bool // the first out: the cause, not a consequence
-	Text      string
-	Meaning   string
-	Action    string // what to do first
-	By        string // who acted on it last
-	Reason    string // why it is set aside
-	ShelfEnds time.Time
+	Condition string          `json:"condition"`
+	State     alerts.State    `json:"state"` // by IEC 62682
+	Priority  alerts.Priority `json:"priority"`
+	Since     time.Time       `json:"since,omitzero"`
+	First     bool            `json:"first,omitempty"` // the first out: the cause, not a consequence
+	Text      string          `json:"text,omitempty"`
+	Meaning   string          `json:"meaning,omitempty"`
+	Action    string          `json:"action,omitempty"` // what to do first
+	By        string          `json:"by,omitempty"`     // who acted on it last
+	Reason    string          `json:"reason,omitempty"` // why it is set aside
+	ShelfEnds time.Time       `json:"shelf_ends,omitzero"`
 }
 
 // Log is the state of the run log.

@@ -33,7 +33,7 @@ func TestAFailedOffIsNotForgottenByARestart(t *testing.T) {
 		second := zincCell(t, b, dir, offAtTarget, `charge = "3 A h"`, "")
 		stop = watchtest.Start(t, second)
 		<-time.After(20 * time.Second)
-		if a, ok := watchtest.Standing(second.Latest(), alerts.OffFailed); !ok || a.State != alerts.UNACK.String() {
+		if a, ok := watchtest.Standing(second.Latest(), alerts.OffFailed); !ok || a.State != alerts.UNACK {
 			t.Errorf("after the restart off-failed is %+v (standing %v)", a, ok)
 		}
 		b.Change(func() { b.Deaf = false })
@@ -187,7 +187,7 @@ func TestSwitchedOffOnStopIsKnownToTheNextProcess(t *testing.T) {
 		<-time.After(5 * time.Minute)
 		s := second.Latest()
 		for _, a := range s.Alarms {
-			if a.State == alerts.UNACK.String() {
+			if a.State == alerts.UNACK {
 				t.Errorf("%s is raised for an output that nightcell left off: %s", a.Condition, a.Text)
 			}
 		}

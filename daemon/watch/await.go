@@ -112,7 +112,7 @@ func (c *Cell) tellUnwatched(err error) {
 	n.First = "Watch the cell yourself, or switch it off; then make room on the disk, or mend its permissions."
 	c.settings.Past(n)
 	w.alarms = []snapshot.Alarm{{
-		Condition: n.Condition, State: n.State, Priority: n.Priority.String(), Since: n.Since, First: true,
+		Condition: n.Condition, State: alerts.UNACK, Priority: n.Priority, Since: n.Since, First: true,
 		Text: n.Text, Meaning: n.Meaning, Action: n.First,
 	}}
 }

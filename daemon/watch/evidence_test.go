@@ -187,7 +187,7 @@ func TestAMainsInterruptionIsOverWhenMended(t *testing.T) {
 		<-time.After(5 * time.Minute)
 		b.Change(func() { b.Gone = false })
 		<-time.After(5 * time.Minute)
-		if a, ok := watchtest.Standing(c.Latest(), alerts.MainsInterruption); !ok || a.State != alerts.UNACK.String() {
+		if a, ok := watchtest.Standing(c.Latest(), alerts.MainsInterruption); !ok || a.State != alerts.UNACK {
 			t.Errorf("power-on values after a silence give %+v", a)
 		}
 		if got := b.Sent(); len(got) != 0 {
@@ -195,7 +195,7 @@ func TestAMainsInterruptionIsOverWhenMended(t *testing.T) {
 		}
 		b.Instrument.Handle([]byte("CURR 3;VOLT 6;OUTP ON\n"))
 		<-time.After(5 * time.Minute)
-		if a, ok := watchtest.Standing(c.Latest(), alerts.MainsInterruption); ok && a.State == alerts.UNACK.String() {
+		if a, ok := watchtest.Standing(c.Latest(), alerts.MainsInterruption); ok && a.State == alerts.UNACK {
 			t.Errorf("the alarm stands although all is mended: %+v", a)
 		}
 		if err := stop(); err != nil {

@@ -124,7 +124,7 @@ func TestWhoTakesTheAnswersIsTold(t *testing.T) {
 		}
 		b.Change(func() { b.Taken = "" })
 		<-time.After(11 * time.Minute)
-		if a, stands := watchtest.Standing(c.Latest(), alerts.PortShared); stands && a.State == alerts.UNACK.String() {
+		if a, stands := watchtest.Standing(c.Latest(), alerts.PortShared); stands && a.State == alerts.UNACK {
 			t.Error("still told as standing, long after the process has gone")
 		}
 		if err := stop(); err != nil {

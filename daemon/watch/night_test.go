@@ -153,7 +153,7 @@ func TestAlarmsSurviveARestart(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
-		if !ok || a.State != alerts.ACKED.String() || a.By != "night shift" {
+		if !ok || a.State != alerts.ACKED || a.By != "night shift" {
 			t.Errorf("after the restart the alarm is %+v, want acknowledged by the night shift", a)
 		}
 	})
@@ -196,7 +196,7 @@ func TestUnplugAndReplug(t *testing.T) {
 		<-time.After(time.Hour)
 		b.Change(func() { b.Gone = true })
 		<-time.After(10 * time.Minute)
-		if a, ok := watchtest.Standing(c.Latest(), alerts.SupplySilent); !ok || a.State != alerts.UNACK.String() {
+		if a, ok := watchtest.Standing(c.Latest(), alerts.SupplySilent); !ok || a.State != alerts.UNACK {
 			t.Errorf("ten silent minutes gave %+v, want supply-silent unacknowledged", a)
 		}
 		b.Change(func() { b.Gone = false })
@@ -223,7 +223,7 @@ func TestOffThatFailsIsTriedAgainAndTold(t *testing.T) {
 		stop := watchtest.Start(t, c)
 		watchtest.Until(t, c, 2*time.Hour, "off-failed is told", watchtest.Stands(alerts.OffFailed))
 		s := c.Latest()
-		if a, _ := watchtest.Standing(s, alerts.OffFailed); a.Priority != "highest" {
+		if a, _ := watchtest.Standing(s, alerts.OffFailed); a.Priority != alerts.Highest {
 			t.Errorf("an output that stays on has priority %s", a.Priority)
 		}
 		if s.Ended || s.OffVerified {

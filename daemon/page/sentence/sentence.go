@@ -110,7 +110,7 @@ func idle(c *snapshot.Cell) bool {
 // shorted says that metal bridges the electrodes now.
 func shorted(c *snapshot.Cell) bool {
 	for _, a := range c.Alarms {
-		if s, ok := stateOf(a); ok && s.Active() && a.Condition == alerts.HardShort.String() {
+		if a.State.Active() && a.Condition == alerts.HardShort.String() {
 			return true
 		}
 	}
@@ -142,9 +142,8 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 	standing, open, aside := Well, 0, 0
 	var said []string
 	for _, a := range ByUrgency(c.Alarms) {
-		state, ok := stateOf(a)
-		if !ok || state.Hidden() {
-			if state == alerts.SHLVD || state == alerts.OOSRV { // by a person
+		if a.State.Hidden() {
+			if a.State == alerts.SHLVD || a.State == alerts.OOSRV { // by a person
 				aside++
 			}
 			continue
@@ -152,9 +151,9 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 		if open++; open > 1 {
 			continue // the most urgent decides what to do
 		}
-		standing = standingOf(a, state)
-		said = append(said, tell(a, state))
-		if standing == Act && state.Active() && a.Action != "" { // what is over asks for nothing that helped while it held
+		standing = standingOf(a)
+		said = append(said, tell(a))
+		if standing == Act && a.State.Active() && a.Action != "" { // what is over asks for nothing that helped while it held
 			said = append(said, "First: "+lower(a.Action))
 		}
 	}
@@ -181,8 +180,8 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 }
 
 // tell is one alarm in a sentence.
-func tell(a snapshot.Alarm, s alerts.State) string {
-	switch s {
+func tell(a snapshot.Alarm) string {
+	switch a.State {
 	case alerts.RTNUN:
 		return Name(a.Condition) + " is over; nobody has answered it."
 	case alerts.LTUNK:
@@ -195,10 +194,9 @@ func tell(a snapshot.Alarm, s alerts.State) string {
 
 // standingOf: an alarm of high priority that holds calls a person even when somebody
 // acknowledged it; one that is over, or a low one, is worth a look.
-func standingOf(a snapshot.Alarm, s alerts.State) Standing {
-	urgent := a.Priority == alerts.High.String() || a.Priority == alerts.Highest.String()
-	latched := s == alerts.LTUNK || s == alerts.LTACK
-	if urgent && (s.Active() || latched) {
+func standingOf(a snapshot.Alarm) Standing {
+	latched := a.State == alerts.LTUNK || a.State == alerts.LTACK
+	if a.Priority >= alerts.High && (a.State.Active() || latched) {
 		return Act
 	}
 	return Look

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"nightcell/alerts"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/snapshot"
 )
@@ -28,7 +29,7 @@ func zinc() *snapshot.Cell {
 }
 
 func TestOf(t *testing.T) {
-	short := snapshot.Alarm{Condition: "hard-short", State: "UNACK", Priority: "highest", Text: "0.28 V at 2.63 A is under the floor. Likeliest a tree.", Action: "Switch off."}
+	short := snapshot.Alarm{Condition: "hard-short", State: alerts.UNACK, Priority: alerts.Highest, Text: "0.28 V at 2.63 A is under the floor. Likeliest a tree.", Action: "Switch off."}
 	for _, c := range []struct {
 		name   string
 		change func(c *snapshot.Cell)
@@ -80,35 +81,35 @@ func TestOf(t *testing.T) {
 			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off.", sentence.Act},
 		{"a short that is over but kept", func(c *snapshot.Cell) {
 			a := short
-			a.State = "LTUNK"
+			a.State = alerts.LTUNK
 			c.Alarms = []snapshot.Alarm{a}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Hard short is over, but nobody has answered it: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"a short that is over, answered and kept", func(c *snapshot.Cell) {
 			a := short
-			a.State = "LTACK"
+			a.State = alerts.LTACK
 			c.Alarms = []snapshot.Alarm{a}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Hard short is over, and kept until it is reset: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"a high one acknowledged still calls", func(c *snapshot.Cell) {
 			a := short
-			a.State = "ACKED"
-			c.Alarms = []snapshot.Alarm{a, {Condition: "charge-behind", State: "UNACK", Priority: "low", Text: "x"}}
+			a.State = alerts.ACKED
+			c.Alarms = []snapshot.Alarm{a, {Condition: "charge-behind", State: alerts.UNACK, Priority: alerts.Low, Text: "x"}}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
 		{"what holds comes before what is over", func(c *snapshot.Cell) {
-			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: "RTNUN", Priority: "high", Text: "x", Action: "y"}, short}
+			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: alerts.RTNUN, Priority: alerts.High, Text: "x", Action: "y"}, short}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
 		{"over and unanswered", func(c *snapshot.Cell) {
-			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: "RTNUN", Priority: "high", Text: "x", Action: "y"}}
+			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: alerts.RTNUN, Priority: alerts.High, Text: "x", Action: "y"}}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Supply silent is over; nobody has answered it.", sentence.Look},
 		{"a low one is worth a look", func(c *snapshot.Cell) {
-			c.Alarms = []snapshot.Alarm{{Condition: "charge-behind", State: "UNACK", Priority: "low", Text: "1.2 A·h under the plan."}}
+			c.Alarms = []snapshot.Alarm{{Condition: "charge-behind", State: alerts.UNACK, Priority: alerts.Low, Text: "1.2 A·h under the plan."}}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Charge behind: 1.2 A·h under the plan.", sentence.Look},
 		{"set aside is said and not counted", func(c *snapshot.Cell) {
 			a := short
-			a.State = "SHLVD"
+			a.State = alerts.SHLVD
 			c.Alarms = []snapshot.Alarm{a}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong. (1 alarm set aside.)", sentence.Well},
 		{"not judged is not said", func(c *snapshot.Cell) {
-			c.Alarms = []snapshot.Alarm{{Condition: "contact", State: "DSUPR", Priority: "medium", Reason: "the corridor is being learned"}}
+			c.Alarms = []snapshot.Alarm{{Condition: "contact", State: alerts.DSUPR, Priority: alerts.Medium, Reason: "the corridor is being learned"}}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
 		{"silent", func(c *snapshot.Cell) { c.Reading.At, c.Link.Up = now.Add(-4*time.Minute), false },
 			"Zinc 1 had passed 18.420 ± 0.069 A·h of 26.1 at 02:08, when it was last read. No reading for 4 min 00 s.", sentence.Look},
@@ -172,13 +173,13 @@ func TestSpan(t *testing.T) {
 
 // FuzzSentence: whatever a snapshot holds, there is a sentence with an answer in it and no NaN.
 func FuzzSentence(f *testing.F) {
-	f.Add("zinc-1", 1.0, 2.0, 3.0, "UNACK")
-	f.Add("", math.NaN(), math.Inf(-1), 0.0, "nonsense")
-	f.Fuzz(func(t *testing.T, name string, a, b, c float64, state string) {
+	f.Add("zinc-1", 1.0, 2.0, 3.0, uint8(alerts.UNACK))
+	f.Add("", math.NaN(), math.Inf(-1), 0.0, uint8(200))
+	f.Fuzz(func(t *testing.T, name string, a, b, c float64, state uint8) {
 		cell := zinc()
 		cell.Name = name
 		cell.Charge.CountedCoulombs, cell.Charge.UncertaintyCoulombs, cell.Charge.SecondsToTarget = a, b, c
-		cell.Alarms = []snapshot.Alarm{{Condition: "hard-short", State: state, Text: "t", Action: "a"}}
+		cell.Alarms = []snapshot.Alarm{{Condition: "hard-short", State: alerts.State(state), Text: "t", Action: "a"}}
 		s := sentence.Of(cell, now, time.UTC)
 		said := strings.TrimPrefix(s.Progress, sentence.Name(name))
 		if said == "" || s.Trouble == "" || strings.Contains(said, "NaN") || strings.Contains(said, "Inf") {

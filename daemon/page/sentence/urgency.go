@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"nightcell/alerts"
-	"nightcell/alerts/routes"
 	"nightcell/daemon/snapshot"
 )
 
@@ -16,7 +15,7 @@ func ByUrgency(alarms []snapshot.Alarm) []snapshot.Alarm {
 	sorted := slices.Clone(alarms)
 	slices.SortStableFunc(sorted, func(a, b snapshot.Alarm) int {
 		return cmp.Or(
-			cmp.Compare(stage(a), stage(b)), cmp.Compare(priority(b), priority(a)),
+			cmp.Compare(stage(a), stage(b)), cmp.Compare(b.Priority, a.Priority),
 			cmp.Compare(side(a), side(b)), a.Since.Compare(b.Since),
 		)
 	})
@@ -27,8 +26,8 @@ func ByUrgency(alarms []snapshot.Alarm) []snapshot.Alarm {
 func Urgency(alarms []snapshot.Alarm) int {
 	most := -1
 	for _, a := range alarms {
-		if s, ok := stateOf(a); ok && s == alerts.UNACK {
-			most = max(most, priority(a))
+		if a.State == alerts.UNACK {
+			most = max(most, int(a.Priority))
 		}
 	}
 	return most
@@ -36,9 +35,8 @@ func Urgency(alarms []snapshot.Alarm) int {
 
 // stage orders the states of the lifecycle.
 func stage(a snapshot.Alarm) int {
-	s, ok := stateOf(a)
-	switch {
-	case !ok || s.Hidden():
+	switch s := a.State; {
+	case s.Hidden():
 		return 4
 	case s.Active():
 		return 1
@@ -48,24 +46,10 @@ func stage(a snapshot.Alarm) int {
 	return 3
 }
 
-func priority(a snapshot.Alarm) int {
-	p, err := routes.ParsePriority(a.Priority)
-	if err != nil {
-		return -1
-	}
-	return int(p)
-}
-
 // side puts the first out before what followed from it.
 func side(a snapshot.Alarm) int {
 	if a.First {
 		return 0
 	}
 	return 1
-}
-
-func stateOf(a snapshot.Alarm) (alerts.State, bool) {
-	var s alerts.State
-	err := s.UnmarshalText([]byte(a.State))
-	return s, err == nil
 }
