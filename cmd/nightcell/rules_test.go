@@ -176,6 +176,38 @@ func TestLeavesImportNothingOfOurs(t *testing.T) {
 	}
 }
 
+// The run is handed every moment and every reading, so that a night runs through it in a test.
+func TestTheRunHasNoClockPortOrGoroutine(t *testing.T) {
+	set, files := sources(t)
+	seen := 0
+	for _, f := range files {
+		if f.isTest() || pkg(f.path) != "daemon/run" {
+			continue
+		}
+		seen++
+		for _, spec := range f.ast.Imports {
+			imported := strings.Trim(spec.Path.Value, `"`)
+			if slices.Contains([]string{"context", "net", "sync", moduleName + "/daemon/watch"}, imported) || strings.HasPrefix(imported, moduleName+"/drivers/") {
+				t.Errorf("%s imports %s, which is the watch's", f.path, imported)
+			}
+		}
+		ast.Inspect(f.ast, func(n ast.Node) bool {
+			switch n := n.(type) {
+			case *ast.GoStmt:
+				t.Errorf("%s: a goroutine in the run", set.Position(n.Pos()))
+			case *ast.SelectorExpr:
+				if x, ok := n.X.(*ast.Ident); ok && x.Name == "time" && slices.Contains([]string{"Now", "Since", "Until", "After", "NewTimer", "NewTicker"}, n.Sel.Name) {
+					t.Errorf("%s: the run reads a clock by time.%s", set.Position(n.Pos()), n.Sel.Name)
+				}
+			}
+			return true
+		})
+	}
+	if seen == 0 {
+		t.Error("there is no daemon/run")
+	}
+}
+
 func TestFilesStayShort(t *testing.T) {
 	_, files := sources(t)
 	for _, f := range files {

@@ -61,7 +61,7 @@ func (l *link) hold(ctx context.Context, now func() time.Duration, a drivers.Amp
 			}
 		}
 		return l.verify(ctx, func(st drivers.Status, r drivers.Reading) error {
-			if st.SetAmperes > a*1.01+0.002 {
+			if !(st.SetAmperes <= a*1.01+0.002) { // what is not told is not read back
 				return fmt.Errorf("the set-point reads back as %.4g A, asked for %.4g A", float64(st.SetAmperes), float64(a))
 			}
 			if r.Amperes > a*1.1+0.01 {
