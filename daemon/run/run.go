@@ -155,7 +155,12 @@ func (r *Run) attached(utc time.Time) {
 func (r *Run) beginText() string {
 	text := "run begins with " + r.supply.Identity.String()
 	if p := r.settings.Plan; p != nil {
-		text += fmt.Sprintf("; target %s A·h (k = %d)", quantity.WithDoubt(p.Goal.Charge.Value/3600, integrate.CoverageFactor*p.Goal.Charge.StandardUncertainty/3600), integrate.CoverageFactor)
+		goal := p.Goal.Charge
+		target := quantity.WithDoubt(goal.Value/3600, integrate.CoverageFactor*goal.StandardUncertainty/3600)
+		if goal.Skewed() {
+			target = quantity.Interval(goal.Value/3600, goal.Low/3600, goal.High/3600)
+		}
+		text += fmt.Sprintf("; target %s A·h (k = %d)", target, integrate.CoverageFactor)
 	}
 	if r.settings.Reason != "" {
 		text += "; reason given for departing from the safe state: " + r.settings.Reason

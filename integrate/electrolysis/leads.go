@@ -5,7 +5,7 @@ import (
 	"math"
 )
 
-// copperResistivity is that of annealed copper near 40 °C in Ω·m (1.72e-8 at 20 °C, +0.39 %/K).
+// copperResistivity is that of annealed copper near 40 °C in Ω·m (1.72e-8 at 20 °C, +0.39 %/K; IEC 60028, from memory).
 const copperResistivity = 1.86e-8
 
 // Limits of what clips carry in amperes. Common practice, no source.

@@ -228,7 +228,7 @@ func platingVerdict(gap float64, margin matter.Figure, efficiency float64) strin
 	case margin.Value > 0.1:
 		return "Yes: hydrogen is the easier reaction on paper, but the deposit's hydrogen overpotential holds it back by more than the gap."
 	case margin.Value > -0.1:
-		return "Doubtful: the hydrogen overpotential about equals the gap; raise the pH or the metal, or expect much gas."
+		return "Only if you raise the pH or add metal: the hydrogen overpotential about equals the gap, so that else much of the current makes gas."
 	}
-	return "Hardly: hydrogen takes the current at this pH and concentration; a higher pH, more metal or a complex bath is needed."
+	return "Only if you raise the pH, add much metal or take a complex bath: as it is, hydrogen takes nearly all of the current."
 }
