@@ -198,6 +198,7 @@ func (p *Plan) againstAddition(e Entry, add func(string, ...any)) {
 	if volume > mostWater*book.Volume {
 		add("%s of solution are entered, and the bath holds %s", litres(volume), litres(book.Volume))
 	}
+	p.againstFormula(e.Words[Formula], add)
 	trial := p.trial()
 	if _, err := trial.book(e); err != nil {
 		return // said by Judge
@@ -238,6 +239,22 @@ func (p *Plan) Weighed(e Entry) (deposit matter.Figure, blank float64) {
 		return deposit, 0
 	}
 	return matter.GivenFigure(after.Value-before.Value, math.Hypot(after.StandardUncertainty, before.StandardUncertainty)), before.Value
+}
+
+// againstFormula holds the salt of an addition against the metal that is won and the state from which its charge is counted.
+func (p *Plan) againstFormula(formula string, add func(string, ...any)) {
+	f, err := matter.ParseFormula(formula)
+	if formula == "" || err != nil {
+		return // said by Judge
+	}
+	for _, other := range matter.WinnableIn(f) {
+		if other.String() != p.Metal.String() {
+			add("%s brings %s, which may plate with the %s or before it, and nothing here follows it", f, other.Element.Name, p.Metal.Element.Name)
+		}
+	}
+	if state, ok := f.OxidationState(p.Metal.String()); ok && f.Count(p.Metal.String()) > 0 && math.Abs(state-float64(p.Valence)) > 1e-9 {
+		add("%s holds %s(%s), and the charge of this run is counted with %d electrons an atom", f, p.Metal.Element.Name, roman(state), p.Valence)
+	}
 }
 
 // againstWeighing holds a deposit against nothing, against the electrode and against what the charge can give.

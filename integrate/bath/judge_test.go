@@ -38,6 +38,7 @@ func TestJudge(t *testing.T) {
 		{"some salt", Entry{Kind: EntryAddition, Numbers: map[string]float64{Mass: 0.05}, Words: map[string]string{Formula: "ZnSO4·7H2O"}}, nil, Plain},
 		{"kilograms for grams", Entry{Kind: EntryAddition, Numbers: map[string]float64{Mass: 5}, Words: map[string]string{Formula: "ZnSO4·7H2O"}}, []string{"dissolve", "5000 g of salt"}, Held},
 		{"much of another salt", Entry{Kind: EntryAddition, Numbers: map[string]float64{Mass: 5}, Words: map[string]string{Formula: "NaCl"}}, []string{"5000 g of salt"}, Held},
+		{"a salt of another metal", Entry{Kind: EntryAddition, Numbers: map[string]float64{Mass: 0.01}, Words: map[string]string{Formula: "CuSO4·5H2O"}}, []string{"brings copper, which may plate"}, Held},
 		{"litres for millilitres", Entry{Kind: EntryAddition, Numbers: map[string]float64{LiquidVolume: 0.05e1, PerMass: 1}}, []string{"the bath holds 0.9 L"}, Held},
 		{"water", Entry{Kind: EntryWater, Numbers: map[string]float64{LiquidVolume: 0.1e-3}}, nil, Plain},
 		{"a flood", Entry{Kind: EntryWater, Numbers: map[string]float64{LiquidVolume: 0.1}}, []string{"100 L of water", "0.9 L"}, Held},
@@ -207,6 +208,21 @@ func TestConsequence(t *testing.T) {
 	} {
 		if got := (Verdict{Before: tt.before, After: tt.after}).Consequence(); got != tt.want {
 			t.Errorf("%q, want %q", got, tt.want)
+		}
+	}
+}
+
+// A ferric salt in a run that counts two electrons to an iron is said before it is booked; the ferrous one is not.
+func TestJudgeTellsAnotherState(t *testing.T) {
+	p, err := NewPlan(Order{Contents: Contents{Volume: given(1e-3), Metal: "Fe", Salts: []Salt{{Formula: "FeSO4·7H2O", Mass: given(0.2)}}}, Target: Target{Recover: given(0.5)}, Efficiency: Efficiency{Fraction: given(0.85)}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for formula, told := range map[string]bool{"Fe2(SO4)3": true, "FeSO4": false, "H3BO3": false} {
+		var said []string
+		p.againstFormula(formula, func(format string, args ...any) { said = append(said, format) })
+		if (len(said) > 0) != told {
+			t.Errorf("%s: %q", formula, said)
 		}
 	}
 }
