@@ -21,16 +21,13 @@ type Goal struct {
 	DepositFrom []Share       // of the deposit's uncertainty, largest first, in kg
 	Recovered   matter.Figure // share of the metal
 	Left        matter.Figure // kg of metal per m3 in the bath then
-	// Anode is the kg of metal that the anode takes meanwhile, below zero gives back, and the ends of its range; Deposit, Anode
-	// and what is Left are the metal in the bath. LeftLow and LeftHigh hold Left at both ends, at k = 2 of the other doubts.
-	Anode               matter.Figure
-	AnodeLow, AnodeHigh float64
-	LeftLow, LeftHigh   float64 // kg/m3
-	Overall             float64 // efficiency of the whole charge
-	Marginal            float64 // efficiency of its last moment
-	RatioBegin          float64 // i/i_lim at the beginning; 0 without a transfer limit
-	RatioEnd            float64 // and at the end
-	Critical            float64 // kg/m3 below which the efficiency falls; 0 without a transfer limit
+	// Anode is the kg of metal that the anode takes meanwhile, below zero gives back. Deposit, Anode and what is Left are the metal in the bath.
+	Anode      matter.Figure
+	Overall    float64 // efficiency of the whole charge
+	Marginal   float64 // efficiency of its last moment
+	RatioBegin float64 // i/i_lim at the beginning; 0 without a transfer limit
+	RatioEnd   float64 // and at the end
+	Critical   float64 // kg/m3 below which the efficiency falls; 0 without a transfer limit
 }
 
 // Share is what one source adds to a standard uncertainty, in the same unit.
@@ -207,42 +204,42 @@ func (p *Plan) goal() (Goal, error) {
 			}
 		}
 	}
-	for i := range answer { // the doubts are independent
+	var moved [len(answer)]bool // by what is known within limits alone
+	for i := range answer {     // the doubts are independent
+		moved[i] = most[i]-least[i] > 1e-9*math.Abs(answer[i])
 		least[i], most[i] = answer[i]-math.Hypot(answer[i]-least[i], 2*math.Sqrt(others[i])), answer[i]+math.Hypot(most[i]-answer[i], 2*math.Sqrt(others[i]))
-		if i != byAnode {
+		if i != byAnode || !p.Anode.Soluble {
 			least[i] = math.Max(least[i], 0)
 		}
 	}
 	mark := p.answerMark()
 	made := func(i int) matter.Figure {
 		f := matter.Figure{Value: answer[i], StandardUncertainty: math.Sqrt(all[i]), Mark: mark}
-		if p.efficiency.fraction.Skewed() {
+		if moved[i] {
 			f.Low, f.High = least[i], most[i]
 		}
 		return f
 	}
-	g.Charge, g.Deposit, g.Recovered, g.Left = made(toCharge), made(byDeposit), made(byRecovered), made(byLeft)
+	g.Charge, g.Deposit, g.Recovered, g.Left, g.Anode = made(toCharge), made(byDeposit), made(byRecovered), made(byLeft), made(byAnode)
 	g.Theoretical = matter.Figure{Value: best.deposit * perMole, StandardUncertainty: math.Sqrt(all[toWin]) / nominal.molar * perMole, Mark: mark}
 	if best.seconds > 0 {
 		g.Duration = made(toSeconds)
 		g.Duration.Mark = matter.Weakest(mark, p.conditions.Current.Mark)
 	}
 	g.Recovered.High = math.Min(g.Recovered.High, 1)
-	g.Low, g.High, g.LeftLow, g.LeftHigh = least[toCharge], most[toCharge], least[byLeft], most[byLeft]
-	p.goalAtAnode(&g, answer[byAnode], least[byAnode], most[byAnode])
+	g.Low, g.High = least[toCharge], most[toCharge]
+	p.goalAtAnode(&g)
 	return g, nil
 }
 
-// goalAtAnode fills in what the anode takes, and says where it may take so much that the target is out of reach.
-func (p *Plan) goalAtAnode(g *Goal, best, least, most float64) {
+// goalAtAnode marks what the anode takes, and says where that may be so much that the target is out of reach.
+func (p *Plan) goalAtAnode(g *Goal) {
 	u := p.Anode.Uptake()
 	g.Left.Mark = matter.Weakest(g.Left.Mark, p.Anode.Share.Mark)
-	g.Anode = matter.Figure{Mark: g.Left.Mark}
-	if u == (Uptake{}) {
-		return // not the rounding
+	if g.Anode.Mark = g.Left.Mark; u == (Uptake{}) {
+		g.Anode = matter.Figure{Mark: g.Left.Mark} // not the rounding
+		return
 	}
-	g.AnodeLow, g.AnodeHigh = least, most
-	g.Anode.Value, g.Anode.StandardUncertainty = best, (most-least)/2/math.Sqrt(3)
 	s := p.scenario
 	s.batch.Anode = u.High
 	if end := s.answers(g.Charge.Value); math.IsNaN(end[toCharge]) && !p.Anode.Soluble {

@@ -26,13 +26,13 @@ func (p *sheet) sentences() []string {
 	var second string
 	if p.SolubleAnode() {
 		first += "."
-		second = fmt.Sprintf("The anode dissolves and gives back %s g, so that the bath ends with %s g/L; of all the charge %s %% wins metal", doubted(turnedFigure(g.Anode), 1e3), p.leftText(), share)
+		second = fmt.Sprintf("The anode dissolves and gives back %s g, so that the bath ends with %s g/L; of all the charge %s %% wins metal", p.givenBack(), doubted(g.Left, 1), share)
 	} else {
 		first += fmt.Sprintf(": %s %% of the %s g in the bath.", p.share(g.Recovered), quantity.Digits(p.Bath.Amount.Value*1e3, p.Bath.Amount.StandardUncertainty*1e3))
-		second = fmt.Sprintf("The bath is left with %s g/L; of all the charge %s %% wins metal", p.leftText(), share)
+		second = fmt.Sprintf("The bath is left with %s g/L; of all the charge %s %% wins metal", doubted(g.Left, 1), share)
 	}
-	if g.AnodeHigh > 0 {
-		first = strings.TrimSuffix(first, ".") + fmt.Sprintf("; the anode takes %s g more as %s.", quantity.Interval(g.Anode.Value*1e3, g.AnodeLow*1e3, g.AnodeHigh*1e3), p.Bath.Anode.Oxide.Formula)
+	if g.Anode.Value > 0 {
+		first = strings.TrimSuffix(first, ".") + fmt.Sprintf("; the anode takes %s g more as %s.", doubted(g.Anode, 1e3), p.Bath.Anode.Oxide.Formula)
 	}
 	if p.Fades() {
 		second += fmt.Sprintf(", and of the last %s %%", quantity.Digits(100*g.Marginal, 100*doubt))
@@ -62,21 +62,6 @@ func (p *sheet) share(f matter.Figure) string {
 		return doubted(f, 100)
 	}
 	return quantity.Digits(100*f.Value, 100*f.StandardUncertainty)
-}
-
-// turnedFigure is a figure with the other sign.
-func turnedFigure(f matter.Figure) matter.Figure {
-	f.Value = -f.Value
-	return f
-}
-
-// leftText writes what is left in the bath: as a range where the oxide on the anode is one.
-func (p *sheet) leftText() string {
-	g := p.Bath.Goal
-	if p.SolubleAnode() || !(g.AnodeHigh > g.AnodeLow) {
-		return doubted(g.Left, 1)
-	}
-	return quantity.Interval(g.Left.Value, g.LeftLow, g.LeftHigh)
 }
 
 // voltsText is the voltage to reckon with: the stated one, or the band that is expected.

@@ -103,7 +103,7 @@ func (p *sheet) targetTable() report.Table {
 		t.Add(f)
 	}
 	t.Add(certain("deposit", "deposit", g.Deposit, report.Grams, "by passing that charge"))
-	recovered, left := "recovered", certain("remaining_concentration", "left in the bath", g.Left, report.GramsPerLitre, "")
+	recovered := "recovered"
 	if p.SolubleAnode() {
 		recovered = "" // the anode gives it back
 	}
@@ -111,10 +111,8 @@ func (p *sheet) targetTable() report.Table {
 		t.Add(certain("recovered", recovered, g.Recovered, report.Percent, ""))
 	}
 	if g.Left.Known() {
-		left.Limits = &report.Limits{Low: g.LeftLow, High: g.LeftHigh}
-		left.Text = p.leftText() + " g/L"
 		t.Add(p.anodeLoss())
-		t.Add(left)
+		t.Add(certain("remaining_concentration", "left in the bath", g.Left, report.GramsPerLitre, ""))
 	}
 	t.Known("bath_load", "load of the bath", p.Load(), report.AmpereHoursPerLitre, "additives are counted by it")
 	t.Add(certain("efficiency", "efficiency", p.Bath.Efficiency, report.Percent, p.Bath.Efficiency.Source))
@@ -138,17 +136,23 @@ func (p *sheet) targetTable() report.Table {
 	return t
 }
 
+// givenBack is the metal that a soluble anode gives, in g.
+func (p *sheet) givenBack() string {
+	a := p.Bath.Goal.Anode
+	return quantity.Interval(-a.Value*1e3, -a.High*1e3, -a.Low*1e3)
+}
+
 // anodeLoss is the metal that the anode takes; JSON alone has it where it takes none, and below zero where it gives some back.
 func (p *sheet) anodeLoss() report.Figure {
 	g, a := p.Bath.Goal, p.Bath.Anode
 	f := report.Of("anode_loss", "", g.Anode, report.Grams, "")
-	f.Limits = &report.Limits{Low: g.AnodeLow, High: g.AnodeHigh}
+	f.Limits = &report.Limits{Low: g.Anode.Low, High: g.Anode.High}
 	share := quantity.Span(100*a.Share.Low, 100*a.Share.High) + " % of its charge (" + a.Share.Source + ")"
 	switch {
 	case a.Soluble:
-		f.Label, f.Text, f.Note = "given back", quantity.Interval(-g.Anode.Value*1e3, -g.AnodeHigh*1e3, -g.AnodeLow*1e3)+" g", "by the anode, with "+share
-	case g.AnodeHigh > 0:
-		f.Label, f.Text, f.Note = "lost to the anode", quantity.Interval(g.Anode.Value*1e3, g.AnodeLow*1e3, g.AnodeHigh*1e3)+" g", "as "+a.Oxide.Formula+", with "+share
+		f.Label, f.Text, f.Note = "given back", p.givenBack()+" g", "by the anode, with "+share
+	case g.Anode.Value > 0:
+		f.Label, f.Note = "lost to the anode", "as "+a.Oxide.Formula+", with "+share
 		if !a.Stated {
 			f.Note += "; weigh anode and sludge, or state the loss at the anode"
 		}
