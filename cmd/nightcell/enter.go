@@ -29,7 +29,8 @@ func newEnterCommand(s *shell) *cobra.Command {
 			"late.lp beside the log, which stays as it is. Nothing is overwritten: each entry has a name, list shows them, and\n" +
 			"retract takes one back.\n" +
 			"An entry that contradicts the books by more than their doubt is refused, with both figures and what it would do to the target.\n" +
-			"With --certain it is taken and every route is told; the earlier of both targets acts until another person enters confirm, or a new assay agrees.\n\n" +
+			"With --certain it is taken. In a run that is watched every route is told then, and the earlier of both targets acts until\n" +
+			"another person enters confirm, or a new assay agrees.\n\n" +
 			describeKinds(),
 		Example: "  nightcell enter zinc-1 addition formula=ZnSO4·7H2O \"mass=50 g\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 assay \"concentration=12.4 g/L ± 0.2 g/L\" --config nightcell.toml\n" +

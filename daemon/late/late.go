@@ -64,7 +64,7 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 		}
 	}
 	if !w.Tail.Ended {
-		done.Notes = append(done.Notes, "The run has not ended, and no watch was told of this; one that takes the run up follows it.")
+		done.Notes = append(done.Notes, "The run has not ended. A watch of it follows this at its next look beside the log, or when it takes the run up.")
 	}
 	return done, nil
 }

@@ -223,7 +223,7 @@ func TestARunWithoutABath(t *testing.T) {
 		t.Fatal(err)
 	}
 	said := enter(t, run, entry(t, "weighing", "", "mass=31.24 g"))
-	if !strings.Contains(said, "It was not held against the bath: ") || !strings.Contains(said, "no watch was told of this") {
+	if !strings.Contains(said, "It was not held against the bath: ") || !strings.Contains(said, "A watch of it follows this") {
 		t.Error(said)
 	}
 }

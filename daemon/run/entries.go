@@ -156,21 +156,18 @@ func (r *Run) book(rec *runlog.Record) {
 	}
 }
 
-// followLate lets charge and bath follow what was entered beside the log while nobody watched, each entry once: the
-// memory keeps up to where.
-func (r *Run) followLate() {
+// followLate lets charge and bath follow what was entered beside the log, as is done while nobody watches, each entry
+// once: the memory keeps up to where. It reports whether there was any.
+func (r *Run) followLate() (followed bool, err error) {
 	late, err := runlog.LateEntries(r.dir)
-	if err != nil {
-		r.settings.Log.Warn("what was entered beside the log cannot be read", "cell", r.settings.Cell, "err", err)
-	}
 	for i := range late {
 		rec := &late[i]
 		if rec.Nanos <= r.late {
 			continue
 		}
-		r.late = rec.Nanos
+		r.late, followed = rec.Nanos, true
 		e := control.EntryOf(rec)
-		r.note(r.log.Entry(r.utc(), "followed", "the "+e.Kind+" that was entered beside the log while nobody watched", runlog.Text(runlog.RetractedEntry, rec.Name())))
+		r.note(r.log.Entry(r.utc(), "followed", "the "+e.Kind+" that was entered beside the log", runlog.Text(runlog.RetractedEntry, rec.Name())))
 		if counted, err := r.enterCount(e); counted {
 			r.note(err)
 		} else if r.settings.Plan != nil {
@@ -178,4 +175,5 @@ func (r *Run) followLate() {
 		}
 		r.retarget(r.utc())
 	}
+	return followed, err
 }

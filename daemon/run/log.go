@@ -49,6 +49,9 @@ func (r *Run) lookAtLog() {
 	if now >= r.lookAt {
 		r.lookAt = now + lookEvery
 		r.log.Look()
+		if followed, _ := r.followLate(); followed { // trouble is told when the run is taken up
+			r.checkpoint()
+		}
 	}
 	if cause := r.log.Health().Cause; errors.Is(cause, runlog.ErrDisplaced) {
 		r.beginLogAnew(cause)

@@ -96,7 +96,9 @@ func (r *Run) resume(f Facts, tail *runlog.Tail, m *memory) {
 		}
 	}
 	r.catchUp(tail)
-	r.followLate()
+	if _, err := r.followLate(); err != nil {
+		r.settings.Log.Warn("what was entered beside the log cannot be read", "cell", r.settings.Cell, "err", err)
+	}
 	r.Reckon()
 	text := fmt.Sprintf("nightcell was away for %v", dark.Round(time.Millisecond))
 	if !known {

@@ -13,6 +13,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"nightcell/drivers"
 )
 
 // endedRun is a run that is over, on m.
@@ -339,6 +341,34 @@ func TestTornLateEntriesAreCut(t *testing.T) {
 		at, _ := late.Records[1].Integer("at")
 		if n, _ := late.Records[1].Integer("bytes"); late.Records[1].Text("kind") != EntryTailCut || n != int64(len(left)) || at != int64(stood) {
 			t.Errorf("%.20q: what was cut is told as %+v", left, late.Records[1])
+		}
+		if kept := late.Records[1].Text("cut"); !strings.HasPrefix(kept, drivers.Plain(left)[:12]) {
+			t.Errorf("%.20q: kept of it is %q", left, kept)
+		}
+	}
+}
+
+// TestNoByteOfLateEntriesIsAlteredUnseen alters every byte of a file, one after the other.
+func TestNoByteOfLateEntriesIsAlteredUnseen(t *testing.T) {
+	m := newMemFS()
+	run, _ := endedRun(t, m)
+	for n := range 3 {
+		if err := enterOn(m, run, 2*n); err != nil {
+			t.Fatal(err)
+		}
+	}
+	file := m.names[filepath.Join(run, LateName)]
+	whole := bytes.Clone(file.data)
+	for i := range whole {
+		for _, other := range []byte{whole[i] ^ 1, '\n', 0, 'x'} {
+			if other == whole[i] {
+				continue
+			}
+			file.data = bytes.Clone(whole)
+			file.data[i] = other
+			if late, err := readLate(m, run); err != nil || late.Sound() && late.TornBytes == 0 {
+				t.Fatalf("byte %d of %d from %q to %q: %v", i, len(whole), whole[i], other, err)
+			}
 		}
 	}
 }

@@ -86,7 +86,7 @@ func (w *LateWriter) Append(utc time.Time, kind, text string, fields ...Field) (
 	if w.TornBytes > 0 {
 		var err error
 		if lines, sum, err = appendLate(lines, w.cell, sum, nanos, []Field{Text("kind", EntryTailCut),
-			Text("text", "the end of the late entries was torn and is cut off"), Integer("at", w.Bytes), Integer("bytes", w.TornBytes)}); err != nil {
+			Text("text", "the end of the late entries was torn and is cut off"), Integer("at", w.Bytes), Integer("bytes", w.TornBytes), Text("cut", w.torn())}); err != nil {
 			return nil, err
 		}
 		nanos++
@@ -107,6 +107,19 @@ func (w *LateWriter) Append(utc time.Time, kind, text string, fields ...Field) (
 	}
 	w.Late, w.nanos = late, nanos
 	return &late.Records[len(late.Records)-1], nil
+}
+
+// torn returns the beginning of what is about to be cut off: should a disk have spoiled an entry after all, its words are kept.
+func (w *LateWriter) torn() string {
+	const most = 4 << 10
+	f, err := w.fs.OpenFile(filepath.Join(w.runDir, LateName), os.O_RDONLY, 0)
+	if err != nil {
+		return "" // writing tells
+	}
+	b := make([]byte, min(w.TornBytes, most))
+	n, _ := f.ReadAt(b, w.Bytes)
+	_ = f.Close() // nothing was written
+	return string(b[:n])
 }
 
 // appendLate appends a line after one whose CRC-32C is sum, and returns the line's own.

@@ -187,21 +187,19 @@ func TestLateEntriesAreFollowedOnce(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
-		for _, e := range []control.Entry{
-			{Cell: "zinc-1", Kind: bath.EntryAddition, By: "ann", Numbers: map[string]float64{bath.Mass: 0.05}, Words: map[string]string{bath.Formula: "ZnSO4·7H2O"}},
-			{Cell: "zinc-1", Kind: runlog.EntryZero, By: "ann", Numbers: map[string]float64{"amperes": 0.010, "standard_uncertainty": 0.001}},
-		} {
+		beside := func(e control.Entry) {
+			t.Helper()
 			w, err := runlog.OpenLate(was.Run)
-			if err != nil {
-				t.Fatal(err)
+			if err == nil {
+				_, err = w.Append(time.Now(), e.Kind, "", e.LogFields()...)
 			}
-			if _, err := w.Append(time.Now(), e.Kind, "", e.LogFields()...); err != nil {
-				t.Fatal(err)
-			}
-			if err := w.Close(); err != nil {
+			if err != nil || w.Close() != nil {
 				t.Fatal(err)
 			}
 		}
+		salt := control.Entry{Cell: "zinc-1", Kind: bath.EntryAddition, By: "ann", Numbers: map[string]float64{bath.Mass: 0.05}, Words: map[string]string{bath.Formula: "ZnSO4·7H2O"}}
+		beside(salt)
+		beside(control.Entry{Cell: "zinc-1", Kind: runlog.EntryZero, By: "ann", Numbers: map[string]float64{"amperes": 0.010, "standard_uncertainty": 0.001}})
 		take := func(what string) {
 			t.Helper()
 			again := zincCell(t, b, dir, "", `recover = "68 %"`, "")
@@ -224,6 +222,17 @@ func TestLateEntriesAreFollowedOnce(t *testing.T) {
 		take("taken up again")
 		cutBehind(t, was.Run, func(r *runlog.Record) bool { return r.Text("kind") == "followed" })
 		take("killed before the checkpoint")
+		again := zincCell(t, b, dir, "", `recover = "68 %"`, "")
+		stop = watchtest.Start(t, again)
+		<-time.After(time.Minute)
+		beside(salt) // while the watch runs
+		<-time.After(30 * time.Second)
+		if d := again.Latest().Charge.TargetCoulombs - was.Charge.TargetCoulombs; math.Abs(d-2*25930) > 160 {
+			t.Errorf("entered beside a watch: the target moved by %.0f C", d)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
 	})
 }
 
