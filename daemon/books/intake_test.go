@@ -146,6 +146,73 @@ func TestGap(t *testing.T) {
 	}
 }
 
+// TestLateEntries: a check of the meter made afterwards mends the whole charge, and what was taken back counts no more.
+func TestLateEntries(t *testing.T) {
+	done, err := take(t, "time_s,voltage_V,current_A\n0,3,2\n10,3,2\n20,3,2\n")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, err := runlog.OpenLate(done.Run)
+	if err != nil {
+		t.Fatal(err)
+	}
+	by := runlog.Text("by", "ann")
+	wrong, err := w.Append(begin.Add(time.Hour), "weighing", "", by, runlog.Number("mass_kilograms", 1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := wrong.Name()
+	_, err1 := w.Append(begin.Add(2*time.Hour), runlog.EntryRetract, "a slip", by, runlog.Text(runlog.RetractedEntry, name))
+	_, err2 := w.Append(begin.Add(3*time.Hour), runlog.EntryCheck, "", by, runlog.Number("factor", 1.01), runlog.Number("standard_uncertainty", 0.001))
+	if err := errors.Join(err1, err2, w.Close()); err != nil {
+		t.Fatal(err)
+	}
+	b, err := Read(done.Run)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a := b.Account; math.Abs(a.Totals.Charge-40.4) > 1e-9 || a.Masses[0].Deposit.Known() || len(a.Run.Entries) != 1 {
+		t.Errorf("%v C, deposit %v, entries %+v", a.Totals.Charge, a.Masses[0].Deposit, a.Run.Entries)
+	}
+}
+
+// TestBegunAnew: of a log that was begun anew, the course starts from the charge that was carried.
+func TestBegunAnew(t *testing.T) {
+	w, err := runlog.Create(t.TempDir(), "zinc-1", begin, nil, runlog.Options{Sync: time.Hour})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := integrate.NewCoulometer(integrate.Settings{})
+	read := func(from, to int) {
+		for i := from; i <= to; i++ {
+			at := time.Duration(i) * time.Second
+			_, err := c.Add(integrate.Sample{At: at, Volts: 3, Amperes: 2}, integrate.Evidence{})
+			if err = errors.Join(err, w.Reading(begin.Add(at), min(at, time.Second), 3, 2, "cc", "on")); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := w.Begin(begin, integrate.Settings{}, ""); err != nil {
+		t.Fatal(err)
+	}
+	read(0, 100)
+	if err := w.Anew(begin.Add(100*time.Second), "it is gone", nil, c); err != nil {
+		t.Fatal(err)
+	}
+	read(101, 150)
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	b, err := Read(w.Run())
+	if err != nil {
+		t.Fatal(err)
+	}
+	course := b.Account.Course
+	if first, last := course[0].Coulombs, course[len(course)-1].Coulombs; first != 200 || last != 300 {
+		t.Errorf("the course goes from %v to %v C", first, last)
+	}
+}
+
 // TestDecimal reads plain numbers to the same bits as the library, and leaves the others to it.
 func TestDecimal(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

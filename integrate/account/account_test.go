@@ -275,8 +275,53 @@ func TestResistance(t *testing.T) {
 		amperes := 3 - 0.2*float64(i/200)
 		r.Reading(int64(i+1)*1e9, time.Second, 2.1+0.4*amperes+1e-4*float64(i%3), amperes, false)
 	}
+	r.Reading(2000e9, time.Second, 0.4, 0, true) // off: the cell's own voltage falls away with it
+	r.Reading(2001e9, time.Second, 3.3, 3, false)
 	a := r.Account(Subject{Totals: integrate.Totals{Charge: 1, Energy: 1}})
 	near(t, "ohm", a.Resistance.Value, 0.4, 2e-3)
+}
+
+// TestGapInCourse: what passed in a gap, and what a person settled it to, stands in the course behind it.
+func TestGapInCourse(t *testing.T) {
+	hours := func(from, to int64, r *Run) {
+		for m := from * 60; m <= to*60; m++ {
+			r.Reading(1e18+m*60e9, time.Minute, 3, 2, false)
+		}
+	}
+	for settled, want := range map[float64]float64{-1: 7200 + 3600, 0: 7200, 7200: 7200 + 7200} {
+		r := &Run{}
+		hours(0, 1, r)
+		r.Gap(Gap{From: 1e18 + hour, To: 1e18 + 2*hour, Best: 3600, High: 7200})
+		hours(2, 3, r)
+		if settled >= 0 {
+			r.Settle(0, settled, settled, settled)
+		}
+		total := want + 7200
+		near(t, "behind the gap", chargeAt(r.course(0, total), 1e18+2*hour), want, 1e-9)
+		near(t, "behind the gap, of a log begun anew", chargeAt(r.course(1000, total+1000), 1e18+2*hour), want+1000, 1e-9)
+	}
+}
+
+// TestFitAfterAddition takes the assays since metal was last put in, and no earlier ones.
+func TestFitAfterAddition(t *testing.T) {
+	assay := func(hours, c float64) Entry { return at(hours, bath.EntryAssay, map[string]float64{bath.PerMass: c}) }
+	r, s := night(assay(0, 26.4), assay(2, 21), at(3, bath.EntryAddition, map[string]float64{bath.LiquidVolume: 1e-5, bath.PerMass: 200}), assay(3.1, 20.5), assay(5, 16.2), assay(9.9, 6))
+	s.Plan = zinc(t)
+	if a := r.Account(s); a.Fit == nil || len(a.Notes) > 0 || len(a.Fit.Residuals) != 2 || a.Fit.Efficiency.Mark != matter.Measured {
+		t.Errorf("fit %+v, notes %q", a.Fit, a.Notes)
+	}
+}
+
+// TestAnodeIsNoDeposit: of several electrodes each counts once, the last time it was weighed, and anodes do not.
+func TestAnodeIsNoDeposit(t *testing.T) {
+	weigh := func(hours float64, name string, kg float64) Entry {
+		e := at(hours, bath.EntryWeighing, map[string]float64{bath.Mass: kg})
+		e.Words = map[string]string{"electrode": name}
+		return e
+	}
+	r, s := night(weigh(11, "cathode 1", 0.009), weigh(12, "cathode 2", 0.010), weigh(13, "Cathode 1", 0.0091), weigh(14, "lead anode", 0.002))
+	s.Plan = zinc(t)
+	near(t, "deposit", r.Account(s).Masses[0].Deposit.Value, 0.0191, 1e-12)
 }
 
 // TestFitMisra1a fits a bath that is limited from the beginning, c = c0·exp(−k·A·t/V), to NIST StRD Misra1a,

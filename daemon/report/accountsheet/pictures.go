@@ -87,7 +87,7 @@ func (s *sheet) panels(name string, alone bool) []report.Panel {
 	deposit := report.Panel{Title: "deposit", Unit: "g"}
 	if s.Model != nil {
 		deposit.Curves = []report.Curve{{Name: label("planned"), Line: line(func(i int) float64 { return s.Model[i].Value * 1e3 })}}
-		if last := s.Model[n-1].Value; s.Deposit.Known() && last > 0 {
+		if last := s.Model[n-1].Value; s.Efficiency.Known() && last > 0 {
 			scale := s.Deposit.Value / last
 			deposit.Curves = append(deposit.Curves, report.Curve{Name: label("found, on the way as planned"), Line: line(func(i int) float64 { return s.Model[i].Value * scale * 1e3 })})
 		}
