@@ -199,13 +199,15 @@ func (p *Plan) againstAnode(e Entry, m Moment, add func(string, ...any)) {
 	if e.Kind == EntrySludge {
 		found += b.Weighed
 	}
+	most := math.Inf(1)
 	if z := p.Anode.electrons; z > 0 {
-		if most := math.Max(p.Model.Charge()+widest*m.ChargeDoubt, 0) / (float64(z) * matter.Faraday) * (1 + widest*BalanceDoubt); math.Abs(found) > most {
-			add("%s g of %s are found at the anode, and the charge so far can account for %s g at most", figure(math.Abs(found)*molar*1e3), p.Metal.Element.Name, figure(most*molar*1e3))
-		}
+		most = math.Max(p.Model.Charge()+widest*m.ChargeDoubt, 0) / (float64(z) * matter.Faraday) * (1 + widest*BalanceDoubt)
 	}
-	own := math.Hypot(p.Amount.StandardUncertainty, b.Won()*molar*p.Efficiency.Relative()) / molar
-	if most := b.Metal() + b.Anode() + widest*own; found > most {
-		add("%s g of %s are found at the anode, and beside the deposit there are %s g at most", figure(found*molar*1e3), p.Metal.Element.Name, figure(most*molar*1e3))
+	if found > 0 {
+		own := math.Hypot(p.Amount.StandardUncertainty, b.Won()*molar*p.Efficiency.Relative()) / molar
+		most = min(most, b.Metal()+b.Anode()+widest*own)
+	}
+	if math.Abs(found) > most {
+		add("%s g of %s are found at the anode, and the charge so far and the bath can account for %s g at most", figure(math.Abs(found)*molar*1e3), p.Metal.Element.Name, figure(most*molar*1e3))
 	}
 }

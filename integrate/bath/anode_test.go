@@ -405,9 +405,9 @@ func TestAnodeIsFound(t *testing.T) {
 		e     Entry
 		words string
 	}{
-		{entry(EntryWeighing, map[string]float64{Mass: 0.030}), "the charge so far can account for 23.3 g"}, // 6 A·h × 3.865 g/A·h
+		{entry(EntryWeighing, map[string]float64{Mass: 0.030}), "the charge so far and the bath can account for 23.3 g"}, // 6 A·h × 3.865 g/A·h
 		{entry(EntryWeighing, map[string]float64{MassBefore: 0.050, MassAfter: 0.040}), "cannot be"},
-		{entry(EntrySludge, map[string]float64{Mass: 0.200}), "beside the deposit there are"},
+		{entry(EntrySludge, map[string]float64{Mass: 0.200}), "can account for"},
 	} {
 		p := run()
 		v, err := p.Judge(tt.e, Moment{Amperes: amperes})

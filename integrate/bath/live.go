@@ -84,36 +84,26 @@ func (p *Plan) Remaining(amperes float64) (coulombs, seconds float64) {
 	return coulombs, seconds
 }
 
-// wantedNow returns the mol of metal still to be won as things stand, for a target that says it.
-func (p *Plan) wantedNow(book *Book) (mol float64, ok bool) {
-	mass, molar := p.form.value.Value, p.scenario.molar
-	switch p.form.name {
-	case formRecover:
-		return p.form.value.Value*book.Stock() - book.Confirmed(), true
-	case formThickness:
-		mass *= p.Model.state.Area * p.scenario.density
-		fallthrough
-	case formDeposit:
-		return mass/molar - book.Confirmed(), true
-	}
-	return 0, false
+// now is the scenario as things stand by an account.
+func (p *Plan) now(book *Book, amperes float64) scenario {
+	s := p.scenario
+	s.batch, s.amperes = p.Model.batchOf(book), amperes
+	return s
 }
 
 // endNow returns the mol of metal in the bath at which the target is reached as things stand, while the anode takes its
 // share beside an efficiency that does not fall.
-func (p *Plan) endNow(book *Book, batch Batch, amperes float64) float64 {
-	value, molar := p.form.value.Value, p.scenario.molar
-	if wanted, ok := p.wantedNow(book); ok {
-		if p.form.name == formRecover && batch.Anode == 0 {
-			return (1 - value) * book.Stock() // the same, without the rounding of two differences
-		}
-		return book.Metal() - wanted*(1+batch.Anode*float64(batch.Valence)/batch.Efficiency) // below zero when the bath no longer holds enough: never reached
+func (p *Plan) endNow(book *Book, amperes float64) float64 {
+	s := p.now(book, amperes)
+	asked, ok := s.asks(book.Stock())
+	switch b := s.batch; {
+	case !ok:
+		return s.rest()
+	case p.form.name == formRecover && b.Anode == 0:
+		return (1 - p.form.value.Value) * book.Stock() // the same, without the rounding of two differences
+	default:
+		return book.Metal() - (asked-book.Confirmed())*(1+b.Anode*float64(b.Valence)/b.Efficiency) // below zero when the bath no longer holds enough: never reached
 	}
-	if p.form.name == formConcentration {
-		return value * batch.Volume / molar
-	}
-	needed := p.scenario.volts * batch.perMole() / (molar * value)
-	return needed * amperes / batch.perMole() / batch.rate()
 }
 
 // Resume replaces the model's state by a saved one, for a run that goes on.

@@ -54,11 +54,11 @@ func (p *Plan) remainingBy(book *Book, amperes float64) (coulombs, seconds float
 		coulombs = math.Max(p.form.value.Value-p.Model.Charge(), 0)
 		return coulombs, coulombs / amperes
 	}
-	batch := p.Model.batchOf(book)
-	if wanted, ok := p.wantedNow(book); ok && batch.Anode != 0 {
-		seconds = batch.TimeToWin(book.Metal(), wanted, amperes)
+	s := p.now(book, amperes)
+	if asked, ok := s.asks(book.Stock()); ok && s.batch.Anode != 0 {
+		seconds = s.batch.TimeToWin(book.Metal(), asked-book.Confirmed(), amperes)
 	} else {
-		seconds = batch.Time(book.Metal(), p.endNow(book, batch, amperes), amperes)
+		seconds = s.batch.Time(book.Metal(), p.endNow(book, amperes), amperes)
 	}
 	return seconds * amperes, seconds
 }

@@ -78,5 +78,5 @@ func (p *Plan) Programme(t Taper) ([]Setting, error) {
 		return nil, fmt.Errorf("a taper needs a target in metal; a plain charge says nothing about the bath")
 	}
 	book, batch := p.Model.Catholyte(), p.Model.Batch()
-	return batch.Programme(book.Metal(), p.endNow(book, batch, p.scenario.current()), t)
+	return batch.Programme(book.Metal(), p.endNow(book, p.scenario.current()), t)
 }

@@ -106,45 +106,43 @@ func (s scenario) current() float64 {
 	return 1
 }
 
-// end returns the mol of metal left in the bath at which the target is reached, for
-// a target that says what is to be left.
-func (s scenario) end() (float64, error) {
-	value := s.form.value.Value
-	switch s.form.name {
-	case formConcentration:
-		end := value * s.batch.Volume / s.molar
-		if end >= s.amount {
-			return 0, fmt.Errorf("the bath has %.3g g/L to begin with, which is not above %.3g g/L", s.amount*s.molar/s.batch.Volume, value)
-		}
-		return end, nil
-	case formMarginal:
-		needed := s.volts * s.batch.perMole() / (s.molar * value) // the efficiency at which a kilogram costs that much
-		if needed >= s.batch.Efficiency {
-			return 0, fmt.Errorf("at %.3g V even the first gram costs %.3g kWh/kg, which is not below %.3g kWh/kg",
-				s.volts, s.volts*s.batch.perMole()/(s.molar*s.batch.Efficiency)/3.6e6, value/3.6e6)
-		}
-		end := needed * s.current() / s.batch.perMole() / s.batch.rate()
-		if end >= s.amount {
-			return 0, fmt.Errorf("the bath is so poor that the next gram already costs more than %.3g kWh/kg", value/3.6e6)
-		}
-		return end, nil
-	}
-	return math.NaN(), nil
-}
-
-// wanted returns the mol of metal to be won, for a target that says it.
-func (s scenario) wanted() (float64, error) {
+// asks returns the mol of metal that a target wants on the cathode, out of a stock in mol, for one that says it.
+func (s scenario) asks(stock float64) (mol float64, ok bool) {
 	mass := s.form.value.Value
 	switch s.form.name {
 	case formRecover:
-		return s.amount * s.form.value.Value, nil
+		return mass * stock, true
 	case formThickness:
 		mass *= s.batch.Area * s.density
+	case formDeposit:
+	default:
+		return 0, false
 	}
-	if mass/s.molar > s.amount && !s.anode.Soluble {
-		return 0, fmt.Errorf("%.3g g are wanted, and the bath holds %.3g g", mass*1e3, s.amount*s.molar*1e3)
+	return mass / s.molar, true
+}
+
+// rest returns the mol of metal in the bath at which the target is reached, for one that says what is to be left.
+func (s scenario) rest() float64 {
+	if s.form.name == formConcentration {
+		return s.form.value.Value * s.batch.Volume / s.molar
 	}
-	return mass / s.molar, nil
+	needed := s.volts * s.batch.perMole() / (s.molar * s.form.value.Value) // the efficiency at which a kilogram costs that much
+	return needed * s.current() / s.batch.perMole() / s.batch.rate()
+}
+
+// end is rest, where the bath begins above it.
+func (s scenario) end() (float64, error) {
+	value, end := s.form.value.Value, s.rest()
+	if s.form.name == formMarginal {
+		if first := s.volts * s.batch.perMole() / (s.molar * s.batch.Efficiency); first >= value {
+			return 0, fmt.Errorf("at %.3g V even the first gram costs %.3g kWh/kg, which is not below %.3g kWh/kg", s.volts, first/3.6e6, value/3.6e6)
+		} else if end >= s.amount {
+			return 0, fmt.Errorf("the bath is so poor that the next gram already costs more than %.3g kWh/kg", value/3.6e6)
+		}
+	} else if end >= s.amount {
+		return 0, fmt.Errorf("the bath has %.3g g/L to begin with, which is not above %.3g g/L", s.amount*s.molar/s.batch.Volume, value)
+	}
+	return end, nil
 }
 
 // solve finds charge, time and deposit.
@@ -156,9 +154,9 @@ func (s scenario) solve() (outcome, error) {
 		o.seconds = s.form.value.Value / amperes
 		o.deposit = s.batch.Won(s.amount, amperes, o.seconds)
 	case formRecover, formDeposit, formThickness:
-		won, err := s.wanted()
-		if err != nil {
-			return o, err
+		won, _ := s.asks(s.amount)
+		if won > s.amount && !s.anode.Soluble {
+			return o, fmt.Errorf("%.3g g are wanted, and the bath holds %.3g g", won*s.molar*1e3, s.amount*s.molar*1e3)
 		}
 		o.deposit, o.seconds = won, s.batch.TimeToWin(s.amount, won, amperes)
 	default:
