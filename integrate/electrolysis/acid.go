@@ -1,22 +1,23 @@
 package electrolysis
 
 import (
+	"fmt"
 	"math"
 
 	"nightcell/integrate/matter"
 )
 
-// AcidBase is what a charge does to the acid on either side of the separator, in
+// acidBase is what a charge does to the acid on either side of the separator, in
 // moles of H⁺ or OH⁻. In an undivided cell only Bath counts.
-type AcidBase struct {
+type acidBase struct {
 	Anolyte        float64 // mol of H⁺ gained by the anolyte
 	Catholyte      float64 // mol of OH⁻ gained by the catholyte; negative: H⁺ gained
 	Bath           float64 // mol of H⁺ gained by both together; negative: OH⁻ gained
 	CatholyteWorst float64 // mol of OH⁻ gained by the catholyte if no metal plates and no acid crosses
 }
 
-// AcidConditions is what AcidMade works from.
-type AcidConditions struct {
+// acidConditions is what acidMade works from.
+type acidConditions struct {
 	Charge     float64       // C
 	Efficiency float64       // share of the charge that makes metal, 0 to 1
 	Couple     matter.Couple // of the metal; H⁺ taken up and hydroxide set free count
@@ -24,14 +25,14 @@ type AcidConditions struct {
 	Crossing   float64       // share of the current through the separator that H⁺ carries to the catholyte, 0 to 1
 }
 
-// AcidMade returns the acid and base of a charge. Each electron that makes hydrogen
+// acidMade returns the acid and base of a charge. Each electron that makes hydrogen
 // leaves one OH⁻ (or takes one H⁺), one that makes metal leaves what the couple
 // sets free, and one at an oxygen anode leaves one H⁺. NaN outside the
 // domain.
-func AcidMade(c AcidConditions) AcidBase {
+func acidMade(c acidConditions) acidBase {
 	if !notNegative(c.Charge, c.AnodeAcid) || !(c.Efficiency >= 0 && c.Efficiency <= 1) || !(c.Crossing >= 0 && c.Crossing <= 1) || c.Couple.Valence <= 0 {
 		nan := math.NaN()
-		return AcidBase{nan, nan, nan, nan}
+		return acidBase{nan, nan, nan, nan}
 	}
 	perMetal := c.Couple.Protons
 	if c.Couple.Ligand == "hydroxide" {
@@ -42,7 +43,7 @@ func AcidMade(c AcidConditions) AcidBase {
 	base := electrons * (1 - c.Efficiency + c.Efficiency*perMetal)
 	acid := electrons * c.AnodeAcid
 	across := electrons * c.Crossing
-	return AcidBase{
+	return acidBase{
 		Anolyte:        less(acid, across),
 		Catholyte:      less(base, across),
 		Bath:           less(acid, base),
@@ -95,3 +96,142 @@ func AcidMass(moles float64, medium matter.Medium) float64 {
 // CausticMass returns the kilograms of sodium hydroxide that carry, or neutralise,
 // that many moles.
 func CausticMass(moles float64) float64 { return moles * matter.MolarMassNaOH }
+
+// Unit factors of the two sources on evaporation.
+const (
+	litresPerGallon = 3.785411784                                       // US gallon, exact
+	gallonRate      = litresPerGallon * 1e-3 / 3600 / (0.3048 * 0.3048) // m/s for one gallon per hour and square foot
+)
+
+// WaterSplit returns the kilograms of water that charge coulombs take apart when the
+// anode splits waterPerElectron mol per mol of electrons (0.5 for oxygen: 0.336 g/A·h,
+// 0 for chlorine). It does not depend on the current efficiency while the cathode side is acid.
+func WaterSplit(charge, waterPerElectron float64) float64 {
+	if !notNegative(charge, waterPerElectron) {
+		return math.NaN()
+	}
+	return charge / matter.Faraday * waterPerElectron * matter.MolarMassH2O
+}
+
+// Evaporation is what two sources say that an open surface loses, as m³ of water
+// per m² and second, which is also how fast the level falls in m/s.
+type Evaporation struct {
+	Practitioner float64 // fit of a plating practitioner, still or air-agitated
+	Report       float64 // line through the two points of the 1982 report; always of a still tank
+}
+
+// Disagreement returns the larger of the two figures over the smaller.
+func (e Evaporation) Disagreement() float64 {
+	return math.Max(e.Practitioner, e.Report) / math.Min(e.Practitioner, e.Report)
+}
+
+// evaporationAt returns how fast an open bath at temperature kelvin loses water
+// in a room. bubbled chooses the practitioner's figure for air-agitated tanks, which also fits a
+// strongly gassing cell. NaN outside 273 to 373 K.
+//
+// Sources: practitioner's fits at finishing.com 149/24, E = exp(−(7.2 − 0.03236·°F)) US
+// gal/(ft²·h) still and exp(−(5.95 − 0.0265·°F)) bubbled; US EPA 625/8-82-008 as quoted by
+// Products Finishing, 0.017 gal/(h·ft²) at 27 °C and 0.30 at 82 °C still, here joined by a
+// straight line of the logarithm. They differ by about 1.7 times near room temperature, and a
+// draught or a fume hood can double either.
+func evaporationAt(temperature float64, bubbled bool) Evaporation {
+	if !(temperature >= 273 && temperature <= 373.2) {
+		return Evaporation{math.NaN(), math.NaN()}
+	}
+	celsius := temperature - 273.15
+	fahrenheit := celsius*9/5 + 32
+	fit := math.Exp(-(7.2 - 0.03236*fahrenheit))
+	if bubbled {
+		fit = math.Exp(-(5.95 - 0.0265*fahrenheit))
+	}
+	const cool, hot = 0.017, 0.30 // gal/(h·ft²) at 27 and 82 °C
+	report := cool * math.Pow(hot/cool, (celsius-27)/(82-27))
+	return Evaporation{Practitioner: fit * gallonRate, Report: report * gallonRate}
+}
+
+// AcidLoad is the acid and base of the run, in mol; positive is a gain. The
+// catholyte figures count OH⁻, so that a negative one is acid gained.
+type AcidLoad struct {
+	Anolyte        Band          // mol H⁺ in a divided cell
+	Catholyte      Band          // mol OH⁻ in a divided cell
+	Bath           matter.Figure // mol H⁺ over both sides, or in the undivided bath
+	CatholyteWorst matter.Figure // mol OH⁻ if no metal plates and no acid crosses
+	AnolyteMass    Band          // kg of acid
+	CatholyteMass  Band          // kg of sodium hydroxide
+	BathMass       matter.Figure // kg of acid
+}
+
+// Water is the water that goes, in kg.
+type Water struct {
+	Split       matter.Figure
+	Evaporated  Band          // by two sources; Low and High are theirs
+	LevelFall   Band          // m of level over the run by both together
+	Evaporation Evaporation   // the rates of the two sources
+	TopUp       matter.Figure // kg to have at hand: split and the larger of the two sources
+}
+
+// acidShift is a relative change of the efficiency that keeps it within 0 and 1.
+
+const acidShift = 1e-3
+
+func (a *Assessment) acid() {
+	c, load := a.Conditions, &a.Acid
+	perElectron := a.acidPerElectron()
+	made := func(crossing float64) acidBase {
+		return acidMade(acidConditions{c.Charge.Value, c.Efficiency.Value, a.Couple, perElectron, crossing})
+	}
+	whole := made(0)
+	load.Bath = combine(whole.Bath, "acid of the anode less base of the cathode", c.Charge, c.Efficiency)
+	// The efficiency may enter as itself or as what it leaves to hydrogen, so its doubt is taken by a shift.
+	shifted := acidMade(acidConditions{c.Charge.Value, c.Efficiency.Value * (1 - acidShift), a.Couple, perElectron, 0})
+	load.Bath.StandardUncertainty = math.Hypot(whole.Bath*c.Charge.Relative(), (whole.Bath-shifted.Bath)/acidShift*c.Efficiency.Relative())
+	load.BathMass = combine(AcidMass(whole.Bath, c.Medium), "as the medium's acid", load.Bath)
+	load.CatholyteWorst = combine(whole.CatholyteWorst, "no metal plates, no acid crosses", c.Charge)
+	if c.Separator == NoSeparator {
+		return
+	}
+	crossing := a.crossing(perElectron)
+	few, usual, many := made(crossing.Low), made(crossing.Best), made(crossing.High)
+	mark := matter.Weakest(crossing.Mark, c.Charge.Mark, c.Efficiency.Mark)
+	load.Anolyte = Band{many.Anolyte, usual.Anolyte, few.Anolyte, mark, crossing.Source}
+	load.Catholyte = Band{many.Catholyte, usual.Catholyte, few.Catholyte, mark, crossing.Source}
+	load.AnolyteMass = load.Anolyte.scaled(AcidMass(1, c.AnolyteMedium))
+	load.CatholyteMass = load.Catholyte.scaled(CausticMass(1))
+}
+
+// crossing returns the share of the current that H⁺ carries over the separator: no more than the
+// anode makes per electron and the anolyte holds. Before a chlorine anode hardly any acid is there to cross.
+func (a *Assessment) crossing(madePerElectron float64) Band {
+	c := a.Conditions
+	held := math.Max(standardConcentration*math.Pow(10, -c.AnolytePH.Value), c.FreeAcid.Value) * c.Anolyte.Value
+	most := madePerElectron + held*matter.Faraday/c.Charge.Value
+	b := c.Separator.AcidCrossing()
+	if most < b.High {
+		b.Low, b.Best, b.High = 0, math.Min(b.Best, most/2), most
+		b.Source += "; no more than the anolyte holds and the anode makes"
+	}
+	return b
+}
+
+// waterDensity turns m³ of water into kg.
+const waterDensity = 998.0
+
+func (a *Assessment) water() {
+	c, w := a.Conditions, &a.Water
+	perElectron := 0.0
+	if !c.SolubleAnode {
+		perElectron = a.Anode[0].WaterPerElectron
+	}
+	w.Split = combine(WaterSplit(c.Charge.Value, perElectron), "Faraday", c.Charge)
+	w.Evaporation = evaporationAt(c.Temperature.Value, false)
+	seconds, open := a.Duration.Value, c.OpenArea.Value
+	fit, report := w.Evaporation.Practitioner*seconds, w.Evaporation.Report*seconds // m of level
+	fall := Band{math.Min(fit, report), math.Sqrt(fit * report), math.Max(fit, report), matter.Assumed,
+		fmt.Sprintf("two sources that differ by a factor of %.1f, still air", w.Evaporation.Disagreement())}
+	w.Evaporated = fall.scaled(open * waterDensity)
+	w.LevelFall = fall
+	if open > 0 {
+		w.LevelFall = fall.shifted(w.Split.Value / (waterDensity * open))
+	}
+	w.TopUp = matter.Figure{Value: w.Split.Value + w.Evaporated.High, StandardUncertainty: (w.Evaporated.High - w.Evaporated.Low) / 2, Mark: matter.Assumed, Source: "split, and the larger of the two sources"}
+}

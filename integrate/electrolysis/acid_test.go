@@ -14,8 +14,8 @@ func divalent() matter.Couple { return matter.Couple{Valence: 2} }
 // Acid and water per ampere-hour. The figures follow from CODATA and CIAAW weights;
 // 1.54 kg of acid per kg of copper is the textbooks' round figure, from memory.
 func TestAcidPerAmpereHour(t *testing.T) {
-	hour := func(efficiency float64) AcidBase {
-		return AcidMade(AcidConditions{ampereHour, efficiency, divalent(), 1, 0})
+	hour := func(efficiency float64) acidBase {
+		return acidMade(acidConditions{ampereHour, efficiency, divalent(), 1, 0})
 	}
 	near(t, "H⁺ per A·h, mol", hour(1).Anolyte, 0.03731137, 1e-8)
 	near(t, "sulfuric acid in the anolyte, g/A·h", 1e3*AcidMass(hour(1).Anolyte, matter.Sulfate), 1.82960, 5e-5)
@@ -31,23 +31,23 @@ func TestAcidPerAmpereHour(t *testing.T) {
 // Zn + 4OH- and 2OH- = ½O2 + H2O + 2e leave two OH⁻ for each zinc.
 func TestAlkalineBathGainsHydroxide(t *testing.T) {
 	zincate := matter.Couple{Valence: 2, Ligand: "hydroxide", Ligands: 4}
-	made := AcidMade(AcidConditions{2 * matter.Faraday, 1, zincate, 1, 0})
+	made := acidMade(acidConditions{2 * matter.Faraday, 1, zincate, 1, 0})
 	near(t, "OH⁻ per mol of zinc", -made.Bath, 2, 1e-12)
 	bismuth := matter.Couple{Valence: 3, Protons: 2}
-	made = AcidMade(AcidConditions{3 * matter.Faraday, 1, bismuth, 1, 0})
+	made = acidMade(acidConditions{3 * matter.Faraday, 1, bismuth, 1, 0})
 	near(t, "BiO+ + 2H+ + 3e, 3H+ from the anode: one H⁺ per mol of bismuth", made.Bath, 1, 1e-12)
 }
 
 func TestAcidBalance(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		c := AcidConditions{
+		c := acidConditions{
 			Charge:     rapid.Float64Range(0, 1e7).Draw(t, "charge"),
 			Efficiency: rapid.Float64Range(0, 1).Draw(t, "efficiency"),
 			Couple:     matter.Couple{Valence: rapid.IntRange(1, 6).Draw(t, "valence"), Protons: float64(rapid.IntRange(0, 7).Draw(t, "protons"))},
 			AnodeAcid:  rapid.Float64Range(0, 2).Draw(t, "anode"),
 			Crossing:   rapid.Float64Range(0, 1).Draw(t, "crossing"),
 		}
-		made := AcidMade(c)
+		made := acidMade(c)
 		if math.Abs(made.Anolyte-made.Catholyte-made.Bath) > 1e-9*(1+c.Charge/matter.Faraday) {
 			t.Fatalf("what one side gains the other must lose: %+v", made)
 		}
@@ -70,7 +70,7 @@ func TestAcids(t *testing.T) {
 		near(t, string(medium), 1e3*AcidMass(1, medium), want, 0.02)
 	}
 	near(t, "sodium hydroxide", 1e3*CausticMass(1), 40.00, 0.01)
-	if !math.IsNaN(AcidMade(AcidConditions{1, 1.2, divalent(), 1, 0}).Bath) || !math.IsNaN(AcidMade(AcidConditions{}).Bath) || !math.IsNaN(WaterSplit(-1, 0.5)) {
+	if !math.IsNaN(acidMade(acidConditions{1, 1.2, divalent(), 1, 0}).Bath) || !math.IsNaN(acidMade(acidConditions{}).Bath) || !math.IsNaN(WaterSplit(-1, 0.5)) {
 		t.Error("outside the domain the answer must be NaN")
 	}
 }

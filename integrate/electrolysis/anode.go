@@ -6,8 +6,8 @@ import (
 	"nightcell/integrate/matter"
 )
 
-// Anolyte is what stands before the anode. In an undivided cell it is the bath.
-type Anolyte struct {
+// anolyteLiquid is what stands before the anode. In an undivided cell it is the bath.
+type anolyteLiquid struct {
 	Medium      matter.Medium
 	PH          float64
 	Chloride    float64  // mol/m³; 0: none known
@@ -30,12 +30,12 @@ type Reaction struct {
 // in a bath that is not called a chloride one. Common practice, no source.
 const traceChloride = 14.0
 
-// AnodeReactions returns what an insoluble anode may run in the anolyte with the
+// anodeReactions returns what an insoluble anode may run in the anolyte with the
 // metal of that symbol, and the others, dissolved in it, the expected main reaction first. By
 // thermodynamics oxygen comes before chlorine everywhere; in a chloride bath
 // kinetics turns this round on most anodes, so both are listed and neither is
 // promised. The potentials are at one atmosphere of gas.
-func AnodeReactions(a Anolyte, metal string) []Reaction {
+func anodeReactions(a anolyteLiquid, metal string) []Reaction {
 	oxygen := oxygenReaction(a)
 	chlorine := chlorineReaction(a)
 	var main []Reaction
@@ -53,14 +53,14 @@ func AnodeReactions(a Anolyte, metal string) []Reaction {
 	}
 	main = append(main, sideReactions(a, metal)...)
 	for _, other := range a.Others {
-		main = append(main, sideReactions(Anolyte{PH: a.PH, Temperature: a.Temperature}, other)...)
+		main = append(main, sideReactions(anolyteLiquid{PH: a.PH, Temperature: a.Temperature}, other)...)
 	}
 	return main
 }
 
-func oxygenReaction(a Anolyte) Reaction {
+func oxygenReaction(a anolyteLiquid) Reaction {
 	r := Reaction{
-		Name: "oxygen from water", Gas: Oxygen, Potential: OxygenPotential(a.PH, a.Temperature),
+		Name: "oxygen from water", Gas: Oxygen, Potential: oxygenPotential(a.PH, a.Temperature),
 		AcidPerElectron: 1, WaterPerElectron: 0.5,
 	}
 	if a.Medium == matter.Alkaline || a.Medium == matter.Cyanide {
@@ -70,13 +70,13 @@ func oxygenReaction(a Anolyte) Reaction {
 	return r
 }
 
-func chlorineReaction(a Anolyte) Reaction {
+func chlorineReaction(a anolyteLiquid) Reaction {
 	chloride := a.Chloride
 	if !(chloride > 0) {
 		chloride = standardConcentration
 	}
 	return Reaction{
-		Name: "chlorine from chloride", Gas: Chlorine, Potential: ChlorinePotential(chloride, a.Temperature),
+		Name: "chlorine from chloride", Gas: Chlorine, Potential: chlorinePotential(chloride, a.Temperature),
 		Note: "poisonous: fume hood, anode compartment scrubbed with alkali; " +
 			"above about pH 3 part of it stays dissolved as hypochlorite and comes off later",
 	}
@@ -85,8 +85,8 @@ func chlorineReaction(a Anolyte) Reaction {
 // sideReactions returns what the metal or the medium adds. Potentials: Chemistry 2e
 // (OpenStax, 2019), Appendix L; that of PbO2/Pb²⁺ from log K 49.600 of NIST Standard Reference Database 46, reprinted in minteq.v4.dat. A potential that is not
 // a number leaves the reaction out of the floor: slow, or not tabled.
-func sideReactions(a Anolyte, metal string) []Reaction {
-	acid := HydrogenPotential(a.PH, a.Temperature) // V per one H⁺ per electron
+func sideReactions(a anolyteLiquid, metal string) []Reaction {
+	acid := hydrogenPotential(a.PH, a.Temperature) // V per one H⁺ per electron
 	var side []Reaction
 	switch metal {
 	case "Mn":

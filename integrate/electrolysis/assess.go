@@ -88,14 +88,14 @@ func difference(x, y matter.Figure, source string) matter.Figure {
 
 func (a *Assessment) anode() {
 	c := a.Conditions
-	anolyte := Anolyte{c.AnolyteMedium, c.AnolytePH.Value, c.Chloride.Value, c.Temperature.Value, c.Others}
+	anolyte := anolyteLiquid{c.AnolyteMedium, c.AnolytePH.Value, c.Chloride.Value, c.Temperature.Value, c.Others}
 	if c.Medium == matter.Chloride && c.AnolyteMedium != matter.Chloride && !(c.Chloride.Value > traceChloride) {
 		anolyte.Chloride = standardConcentration // what crosses cannot be ruled out
 	}
 	if !c.SolubleAnode {
-		a.Anode = AnodeReactions(anolyte, c.Metal.Element.Symbol)
+		a.Anode = anodeReactions(anolyte, c.Metal.Element.Symbol)
 	}
-	a.Floor = FloorVoltage(FloorConditions{anolyte, c.Metal.Element.Symbol, a.Plating.Metal.Value, c.PH.Value, c.SolubleAnode})
+	a.Floor = floorVoltage(floorConditions{anolyte, c.Metal.Element.Symbol, a.Plating.Metal.Value, c.PH.Value, c.SolubleAnode})
 	a.Floor.Mark = matter.Weakest(matter.Published, a.Plating.Metal.Mark, c.AnolytePH.Mark, c.Temperature.Mark)
 }
 
@@ -123,10 +123,10 @@ func (a *Assessment) voltage() error {
 		return fmt.Errorf("cell voltage is %.3g V, and no %s is won below %.2f V (%s at the anode): it was measured over a short, at another cell or with the current off; measure it at the cell under current, or leave it out",
 			v.Value, c.Metal.Element.Name, a.Floor.Metal, a.Floor.Reaction)
 	}
-	v := VoltageConditions{
+	v := voltageConditions{
 		Metal: c.Metal.Element.Symbol, Reversible: a.Floor.Expected, ReversibleMark: a.Floor.Mark, Anode: c.Anode, SolubleAnode: c.SolubleAnode,
 		CathodeDensity: a.CathodeDensity.Value, AnodeDensity: a.AnodeDensity.Value, Gap: c.Gap.Value, Temperature: c.Temperature.Value, Separator: c.Separator,
-		Conductivity: AssumedConductivity(c.Medium, c.FreeAcid.Value, c.Temperature.Value),
+		Conductivity: assumedConductivity(c.Medium, c.FreeAcid.Value, c.Temperature.Value),
 	}
 	if c.Conductivity.Known() {
 		v.Conductivity = fromFigure(c.Conductivity)
@@ -139,7 +139,7 @@ func (a *Assessment) voltage() error {
 		v.Gas, v.Reaction = a.Anode[0].Gas, a.Anode[0].Name
 	}
 	var err error
-	a.Voltage, a.Parts, err = CellVoltage(v)
+	a.Voltage, a.Parts, err = cellVoltage(v)
 	return err
 }
 

@@ -155,7 +155,7 @@ func TestAssessEverything(t *testing.T) {
 			Current: given("current", 0.01, 200), Charge: given("charge", 1, 1e7), Efficiency: given("efficiency", 0.01, 1),
 			CathodeArea: given("area", 1e-4, 2), Concentration: given("concentration", 0.01, 4000), Volume: given("volume", 1e-5, 1),
 			Separator:    rapid.SampledFrom([]Separator{"", NoSeparator, Diaphragm, CationMembrane, AnionMembrane}).Draw(t, "separator"),
-			Anode:        rapid.SampledFrom(append(AnodeMaterials(), "")).Draw(t, "anode"),
+			Anode:        rapid.SampledFrom(append(anodeMaterials(), "")).Draw(t, "anode"),
 			SolubleAnode: rapid.Bool().Draw(t, "soluble"),
 		}
 		if rapid.Bool().Draw(t, "more") {

@@ -27,7 +27,7 @@ func TestKineticsAgainstHandbookOverpotentials(t *testing.T) {
 	slices.Sort(names)
 	var read, computed []float64
 	for _, name := range names {
-		s, found := FindSurface(name)
+		s, found := findSurface(name)
 		if !found {
 			t.Fatalf("%s is not in the table", name)
 		}
@@ -66,13 +66,13 @@ func TestTafel(t *testing.T) {
 			t.Fatal("one decade must cost one Tafel slope")
 		}
 	})
-	if s, _ := FindSurface("zinc"); !math.IsNaN(s.Overpotential(0, matter.RoomTemperature)) || !math.IsNaN(Surface{}.Overpotential(1, matter.RoomTemperature)) {
+	if s, _ := findSurface("zinc"); !math.IsNaN(s.Overpotential(0, matter.RoomTemperature)) || !math.IsNaN(surface{}.Overpotential(1, matter.RoomTemperature)) {
 		t.Error("outside the domain the answer must be NaN")
 	}
-	if _, found := FindSurface(""); found {
+	if _, found := findSurface(""); found {
 		t.Error("no name must find nothing")
 	}
-	if HydrogenOverpotential("unobtainium", 100, matter.RoomTemperature).Known() {
+	if hydrogenOverpotential("unobtainium", 100, matter.RoomTemperature).Known() {
 		t.Error("an unknown surface has no figure")
 	}
 }
@@ -82,7 +82,7 @@ func TestTafel(t *testing.T) {
 func TestCathodeAdvice(t *testing.T) {
 	verdict := func(metal string, medium matter.Medium, chloride float64, material string) Verdict {
 		t.Helper()
-		list := RankCathodes(metal, medium, chloride, 400, matter.RoomTemperature)
+		list := rankCathodes(metal, medium, chloride, 400, matter.RoomTemperature)
 		if !slices.IsSortedFunc(list, func(a, b Cathode) int { return cmp.Compare(b.Overpotential.Value, a.Overpotential.Value) }) {
 			t.Errorf("%s in %s: not ranked by overpotential", metal, medium)
 		}
@@ -124,7 +124,7 @@ func TestCathodeAdvice(t *testing.T) {
 	}
 	for _, metal := range matter.Metals() {
 		for _, medium := range matter.Media() {
-			for _, c := range RankCathodes(metal.Element.Symbol, medium, 0, 300, matter.RoomTemperature) {
+			for _, c := range rankCathodes(metal.Element.Symbol, medium, 0, 300, matter.RoomTemperature) {
 				if c.Verdict.String() == "" || c.Advice == "" {
 					t.Errorf("%s in %s on %s: empty verdict or advice", metal, medium, c.Material)
 				}

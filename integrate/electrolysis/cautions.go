@@ -41,14 +41,14 @@ func (a *Assessment) cautions() {
 	if c.AnolyteMedium != c.Medium && c.Separator == CationMembrane {
 		beforeAnode = 0 // the stated chloride is that of the bath
 	}
-	if advice := AnodeAdvice(c.Anode, c.AnolyteMedium, beforeAnode); advice != "" && !c.SolubleAnode {
+	if advice := anodeAdvice(c.Anode, c.AnolyteMedium, beforeAnode); advice != "" && !c.SolubleAnode {
 		say("%s", advice)
 	}
 	if c.Separator == NoSeparator && slices.ContainsFunc(a.Anode, func(r Reaction) bool { return r.Gas == Chlorine && r.Expected }) {
 		say("Without a diaphragm the chlorine dissolves, comes back to the cathode and takes current and metal: divide the cell.")
 	}
 	if c.Anode != "" && !c.SolubleAnode && AnodeKind(c.Anode) == "" {
-		say("An anode of %s is not in the table (%s): voltage, oxide and wear are those of an unknown one.", c.Anode, strings.Join(AnodeMaterials(), ", "))
+		say("An anode of %s is not in the table (%s): voltage, oxide and wear are those of an unknown one.", c.Anode, strings.Join(anodeMaterials(), ", "))
 	}
 	if c.Cathode != "" && !knownCathode(c.Cathode) {
 		say("A cathode of %s is not in the table: whether the deposit sticks to it, and how much hydrogen the bare blank makes, is unknown.", c.Cathode)

@@ -29,7 +29,7 @@ type Conditions struct {
 	AnodeArea    matter.Figure // m²; unknown: as the cathode
 	Gap          matter.Figure // m between the plates; unknown: 0.03
 	Cathode      string        // material, "" if undecided
-	Anode        string        // material, one of AnodeMaterials or a name that contains it; "" if undecided
+	Anode        string        // material, one of anodeMaterials or a name that contains it; "" if undecided
 	SolubleAnode bool          // the anode is of the metal and dissolves
 	Separator    Separator     // "" is NoSeparator
 

@@ -13,18 +13,18 @@ import (
 // Gibbs-Helmholtz relation, E_tn = E − T·dE/dT, with the published 1.481 V of water and with textbook
 // calorimetry.
 func TestThermoneutral(t *testing.T) {
-	water, _ := ThermoneutralVoltage("", 0, Oxygen, 0)
+	water, _ := thermoneutralVoltage("", 0, Oxygen, 0)
 	near(t, "water, 1.481 V (286 kJ/mol, any textbook)", water, 1.481, 0.001)
 	near(t, "water by Gibbs-Helmholtz from the oxygen electrode", water,
 		oxygenStandard-matter.RoomTemperature*oxygenSlope, 0.002)
-	acid, _ := ThermoneutralVoltage("", 0, Chlorine, 0)
+	acid, _ := thermoneutralVoltage("", 0, Chlorine, 0)
 	near(t, "hydrochloric acid by Gibbs-Helmholtz from the chlorine electrode", acid,
 		chlorineStandard-matter.RoomTemperature*chlorineSlope, 0.005)
 	// The Daniell reaction Zn + Cu2+ gives off about 217 to 219 kJ/mol (textbooks, from memory).
-	zinc, _ := ThermoneutralVoltage("Zn", 2, Oxygen, 1)
-	copper, _ := ThermoneutralVoltage("Cu", 2, Oxygen, 1)
+	zinc, _ := thermoneutralVoltage("Zn", 2, Oxygen, 1)
+	copper, _ := thermoneutralVoltage("Cu", 2, Oxygen, 1)
 	near(t, "Daniell reaction, kJ/mol", 2*matter.Faraday*(zinc-copper)/1e3, 218, 2)
-	half, _ := ThermoneutralVoltage("Zn", 2, Oxygen, 0.5)
+	half, _ := thermoneutralVoltage("Zn", 2, Oxygen, 0.5)
 	near(t, "half metal, half hydrogen", half, (zinc+water)/2, 1e-12)
 	// Entropies are small beside that of water, 0.25 V: each metal lies within 0.47 V of its reversible voltage
 	// (palladium, whose potential is published and its enthalpy from memory, is the farthest).
@@ -33,21 +33,21 @@ func TestThermoneutral(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		volts, known := ThermoneutralVoltage(metal.Element.Symbol, couple.Valence, Oxygen, 1)
+		volts, known := thermoneutralVoltage(metal.Element.Symbol, couple.Valence, Oxygen, 1)
 		if reversible := oxygenStandard - couple.Potential.Value; known && math.Abs(volts-reversible) > 0.47 {
 			t.Errorf("%s: thermoneutral %.3f V, reversible %.3f V", metal, volts, reversible)
 		}
 	}
-	if _, known := ThermoneutralVoltage("Cu", 1, Oxygen, 1); known {
+	if _, known := thermoneutralVoltage("Cu", 1, Oxygen, 1); known {
 		t.Error("copper(I) is not tabled")
 	}
 }
 
 // Hand arithmetic with water's heat capacity: 10 A at 4 V over 1.5 V in 2 L.
 func TestHeatOfABeaker(t *testing.T) {
-	near(t, "25 W", HeatPower(10, 4, 1.5), 25, 1e-12)
-	near(t, "up to 11 K/h", 3600*AdiabaticRate(25, 2e-3), 11, 0.3)
-	vessel := Vessel{Volume: 2e-3, OpenArea: 0.0147}
+	near(t, "25 W", heatPower(10, 4, 1.5), 25, 1e-12)
+	near(t, "up to 11 K/h", 3600*adiabaticRate(25, 2e-3), 11, 0.3)
+	vessel := vessel{Volume: 2e-3, OpenArea: 0.0147}
 	steady, boils := vessel.SteadyTemperature(15, 293.15)
 	if boils {
 		t.Error("15 W do not boil 2 L")
@@ -61,9 +61,9 @@ func TestHeatOfABeaker(t *testing.T) {
 
 // The steady state against stepping C·dT/dt = power − loss by the midpoint rule, written here.
 func TestSteadyTemperatureAgainstStepping(t *testing.T) {
-	vessel := Vessel{Volume: 0.9e-3, OpenArea: 0.009}
+	vessel := vessel{Volume: 0.9e-3, OpenArea: 0.009}
 	const power, ambient, step = 9.0, 293.15, 10.0
-	capacity := VolumetricHeat * vessel.Volume
+	capacity := volumetricHeat * vessel.Volume
 	slope := func(temperature float64) float64 { return (power - vessel.HeatLoss(temperature, ambient)) / capacity }
 	temperature := ambient
 	for range 20000 { // 55 h
@@ -81,27 +81,27 @@ func TestConstantVoltage(t *testing.T) {
 		for range 3000 {
 			current = 1 + conductivityRise*rise*current
 		}
-		gain, runs := ConstantVoltageGain(rise)
+		gain, runs := constantVoltageGain(rise)
 		near(t, "gain by iteration", gain, current, 1e-9)
 		if runs {
 			t.Errorf("%v K do not run away", rise)
 		}
 	}
 	for rise, want := range map[float64]float64{10: 1.25, 20: 1.67, 40: 5} {
-		gain, _ := ConstantVoltageGain(rise)
+		gain, _ := constantVoltageGain(rise)
 		near(t, "trade figure", gain, want, 0.005)
 	}
-	if gain, runs := ConstantVoltageGain(50); !runs || !math.IsInf(gain, 1) {
+	if gain, runs := constantVoltageGain(50); !runs || !math.IsInf(gain, 1) {
 		t.Error("50 K run away")
 	}
-	if gain, _ := ConstantVoltageGain(-1); !math.IsNaN(gain) {
+	if gain, _ := constantVoltageGain(-1); !math.IsNaN(gain) {
 		t.Error("a negative rise must give NaN")
 	}
 }
 
 func TestHeatProperties(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		vessel := Vessel{Volume: rapid.Float64Range(1e-4, 0.1).Draw(t, "volume"), OpenArea: rapid.Float64Range(0, 0.2).Draw(t, "open")}
+		vessel := vessel{Volume: rapid.Float64Range(1e-4, 0.1).Draw(t, "volume"), OpenArea: rapid.Float64Range(0, 0.2).Draw(t, "open")}
 		ambient := rapid.Float64Range(280, 310).Draw(t, "ambient")
 		power := rapid.Float64Range(0, 200).Draw(t, "power")
 		steady, boils := vessel.SteadyTemperature(power, ambient)
@@ -120,7 +120,7 @@ func TestHeatProperties(t *testing.T) {
 			t.Fatal("more surface must not warm")
 		}
 	})
-	if bad, _ := (Vessel{}).SteadyTemperature(1, 293); !math.IsNaN(bad) || !math.IsNaN(AdiabaticRate(1, 0)) {
+	if bad, _ := (vessel{}).SteadyTemperature(1, 293); !math.IsNaN(bad) || !math.IsNaN(adiabaticRate(1, 0)) {
 		t.Error("no volume must give NaN")
 	}
 }
@@ -129,22 +129,76 @@ func TestHeatProperties(t *testing.T) {
 // printed points of the EPA report as Products Finishing quotes it: 0.69 and 12.2 L/h·m².
 func TestEvaporation(t *testing.T) {
 	for celsius, millilitres := range map[float64]float64{25: 44, 40: 106, 60: 340} {
-		rate := EvaporationAt(celsius+273.15, false).Practitioner
+		rate := evaporationAt(celsius+273.15, false).Practitioner
 		near(t, "mL from 100 cm² in 12 h", rate*0.01*12*3600*1e6, millilitres, 0.015*millilitres)
 	}
 	for celsius, want := range map[float64]float64{27: 0.69, 82: 12.2} {
-		near(t, "EPA 625/8-82-008, L/h·m²", EvaporationAt(celsius+273.15, false).Report*3.6e6, want, 0.03*want)
+		near(t, "EPA 625/8-82-008, L/h·m²", evaporationAt(celsius+273.15, false).Report*3.6e6, want, 0.03*want)
 	}
 	for celsius, millimetres := range map[float64]float64{60: 2.8, 40: 0.9, 25: 0.4} {
-		near(t, "level fall in mm/h by the practitioner's fit", EvaporationAt(celsius+273.15, false).Practitioner*3.6e6, millimetres, 0.05)
+		near(t, "level fall in mm/h by the practitioner's fit", evaporationAt(celsius+273.15, false).Practitioner*3.6e6, millimetres, 0.05)
 	}
-	if d := EvaporationAt(298.15, false).Disagreement(); d < 1.4 || d > 2.2 {
+	if d := evaporationAt(298.15, false).Disagreement(); d < 1.4 || d > 2.2 {
 		t.Errorf("the sources disagree by %v near room temperature, want about 2", d)
 	}
-	if EvaporationAt(320, true).Practitioner <= EvaporationAt(320, false).Practitioner {
+	if evaporationAt(320, true).Practitioner <= evaporationAt(320, false).Practitioner {
 		t.Error("bubbling must evaporate more")
 	}
-	if !math.IsNaN(EvaporationAt(400, false).Report) {
+	if !math.IsNaN(evaporationAt(400, false).Report) {
 		t.Error("outside 0 to 100 °C the answer must be NaN")
+	}
+}
+
+// copperMass is in kg/mol, CIAAW 2021.
+const copperMass = 63.546e-3
+
+// Printed answers that follow from printed volts and efficiency. A voltage that is worked back from an energy, or an energy
+// that nobody prints, would check nothing.
+func TestPublishedEnergies(t *testing.T) {
+	kilowattHours := func(volts, efficiency, mass float64) float64 {
+		return specificEnergy(volts, efficiency, 2, mass) / joulesPerKilowattHour
+	}
+	near(t, "Aalto CHEM-E6180, exercise 6: 2.2 V and 1.89 kWh/kg copper, printed about 98 %",
+		kilowattHours(2.2, 1, copperMass)/1.89, 0.98, 0.005) // outside: aalto exercise 6
+	near(t, "Aalto CHEM-E6180, task 4: about 2.3 V at 95 %, printed about 2 kWh/kg", kilowattHours(2.3, 0.95, copperMass), 2, 0.1) // outside: aalto task 4
+	// 45 000 t/y over 112 cells of sheets of 1.2 m² on both sides at
+	// 300 A/m² and 90 %: printed N = 59.71. At one volt the specific energy is the charge per kg.
+	const year = 365 * 24 * 3600.0
+	perCell := specificEnergy(1, 0.90, 2, copperMass) * 45e6 / year / 112                                                   // A
+	near(t, "BCcampus Hydrometallurgy, chapter VII quiz: sheets per cell, printed 59.71", perCell/(300*2*1.2), 59.71, 0.01) // outside: bccampus chapter VII
+}
+
+func TestEnergyProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		volts := rapid.Float64Range(0.1, 20).Draw(t, "volts")
+		efficiency := rapid.Float64Range(0.01, 1).Draw(t, "efficiency")
+		valence := rapid.IntRange(1, 6).Draw(t, "valence")
+		mass := rapid.Float64Range(5e-3, 0.25).Draw(t, "molar mass")
+		specific := specificEnergy(volts, efficiency, valence, mass)
+		charge := rapid.Float64Range(1, 1e7).Draw(t, "charge")
+		won := efficiency * charge / (float64(valence) * matter.Faraday) * mass
+		if math.Abs(energyOf(volts, charge)/won/specific-1) > 1e-12 {
+			t.Fatal("energy over mass must be the specific energy")
+		}
+	})
+	near(t, "cost of 2.5 kWh at 0.30", costOf(2.5*joulesPerKilowattHour, 0.30), 0.75, 1e-12)
+	for _, got := range []float64{specificEnergy(2, 0, 2, 0.06), specificEnergy(2, 1.1, 2, 0.06)} {
+		if !math.IsNaN(got) {
+			t.Errorf("outside the domain: got %v, want NaN", got)
+		}
+	}
+}
+
+// TestSkewedFollowers: the energy per kilogram goes with the reciprocal of the efficiency, so that its limits change sides.
+func TestSkewedFollowers(t *testing.T) {
+	efficiency := matter.Figure{Value: 0.6, Low: 0.4, High: 0.9, Mark: matter.Assumed}
+	got := skewed(matter.Figure{Value: 3}, efficiency, -1)
+	near(t, "lowest", got.Low, 2, 1e-12)
+	near(t, "highest", got.High, 4.5, 1e-12)
+	if b := fromFigure(efficiency); b.Low != 0.4 || b.High != 0.9 || len(around(efficiency)) != 3 {
+		t.Errorf("%+v", b)
+	}
+	if f := skewed(matter.Figure{Value: 3}, matter.Figure{Value: 0.6, StandardUncertainty: 0.1}, -1); f.Skewed() {
+		t.Errorf("limits from nowhere: %+v", f)
 	}
 }

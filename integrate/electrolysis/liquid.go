@@ -185,8 +185,8 @@ func (a *Assessment) acidGained(efficiency float64, dissolved bool) []float64 {
 	if dissolved && couple.Ligand == "hydroxide" {
 		couple.Ligands = 0
 	}
-	made := func(crossing float64) AcidBase {
-		return AcidMade(AcidConditions{c.Charge.Value, efficiency, couple, perElectron, crossing})
+	made := func(crossing float64) acidBase {
+		return acidMade(acidConditions{c.Charge.Value, efficiency, couple, perElectron, crossing})
 	}
 	if c.Separator == NoSeparator {
 		return []float64{made(0).Bath}

@@ -68,7 +68,7 @@ func (a *Assessment) potentialIn(totals solution.Totals, metal matter.Metal, cou
 		spread := newExtremes()
 		for _, rule := range []solution.Activity{solution.Davies, solution.Ideal} {
 			if e, err := solution.At(here, pH.Value, t, rule); err == nil {
-				v := MetalPotential(standard.Value, couple.Valence, math.Pow(10, e.Activity(ion))*standardConcentration, t)
+				v := metalPotential(standard.Value, couple.Valence, math.Pow(10, e.Activity(ion))*standardConcentration, t)
 				spread.add(v, v, v)
 			}
 		}
@@ -81,7 +81,7 @@ func (a *Assessment) potentialIn(totals solution.Totals, metal matter.Metal, cou
 	if !ligand.Known() && couple.Ligand == "chloride" {
 		ligand = c.Chloride
 	}
-	f := combine(CouplePotential(couple, concentration.Value, pH.Value, ligand.Value, t),
+	f := combine(couplePotential(couple, concentration.Value, pH.Value, ligand.Value, t),
 		"Nernst, concentration for activity; standard potential: "+couple.Potential.Source, couple.Potential, concentration)
 	f.StandardUncertainty = doubt
 	if couple.Ligands > 0 && couple.Ligand != "hydroxide" && !ligand.Known() {
@@ -98,7 +98,7 @@ func (a *Assessment) plating() {
 	p.Metal = a.Potential(c.Metal, a.Couple, c.Concentration)
 	p.Hydrogen = a.hydrogen(c.PH)
 	p.Gap = difference(p.Hydrogen, p.Metal, "hydrogen less metal")
-	p.Overpotential = HydrogenOverpotential(c.Metal.Element.Symbol, a.CathodeDensity.Value, c.Temperature.Value)
+	p.Overpotential = hydrogenOverpotential(c.Metal.Element.Symbol, a.CathodeDensity.Value, c.Temperature.Value)
 	if p.Overpotential.Known() {
 		p.Margin = difference(p.Overpotential, p.Gap, "hydrogen overpotential on the deposit less the gap")
 	}
@@ -115,7 +115,7 @@ func (a *Assessment) plating() {
 			"solubility product of "+ksp.Solid+": "+ksp.Product.Source, ksp.Product, c.Concentration)
 		p.HydroxidePH.StandardUncertainty = 0.5 / ksp.Hydroxides // half a decade in the product
 	}
-	p.Cathodes = RankCathodes(c.Metal.Element.Symbol, c.Medium, c.Chloride.Value, a.CathodeDensity.Value, c.Temperature.Value)
+	p.Cathodes = rankCathodes(c.Metal.Element.Symbol, c.Medium, c.Chloride.Value, a.CathodeDensity.Value, c.Temperature.Value)
 }
 
 // hydroxidePH returns the pH at which M(OH)n begins to fall out of a bath that holds concentration mol/m³ of a plain ion for
@@ -126,8 +126,8 @@ func hydroxidePH(ksp, hydroxides, concentration, temperature float64) float64 {
 
 func (a *Assessment) hydrogen(pH matter.Figure) matter.Figure {
 	t := a.Conditions.Temperature
-	f := combine(HydrogenPotential(pH.Value, t.Value), "Nernst at one atmosphere", pH, t)
-	f.StandardUncertainty = math.Abs(HydrogenPotential(1, t.Value)) * pH.StandardUncertainty
+	f := combine(hydrogenPotential(pH.Value, t.Value), "Nernst at one atmosphere", pH, t)
+	f.StandardUncertainty = math.Abs(hydrogenPotential(1, t.Value)) * pH.StandardUncertainty
 	return f
 }
 
@@ -175,7 +175,7 @@ const (
 // hydrogen than at the start. It is an estimate of the order of things, not Known without a tabled surface or where the metal is nobler than hydrogen.
 func (a *Assessment) efficiencyAt(point PHPoint) Band {
 	c := a.Conditions
-	surface, found := FindSurface(c.Metal.Element.Symbol)
+	surface, found := findSurface(c.Metal.Element.Symbol)
 	if !found || !c.Medium.Acidic() || a.Plating.Gap.Value < 0 {
 		return Band{}
 	}
@@ -190,7 +190,7 @@ func (a *Assessment) efficiencyAt(point PHPoint) Band {
 		}
 		acid := e.Amount(string(solution.H)) + e.Amount("HSO4-")
 		arrives := matter.Faraday * transfer * warmth * math.Pow(protonDiffusion/ionDiffusion, transferExponent) * acid
-		over := HydrogenPotential(pH, c.Temperature.Value) - operating
+		over := hydrogenPotential(pH, c.Temperature.Value) - operating
 		made := faster * surface.ExchangeDensity * math.Pow(10, over/surface.TafelSlope-pH/2)
 		return arrives * made / (arrives + made)
 	}

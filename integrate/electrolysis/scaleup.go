@@ -77,7 +77,7 @@ func ScaleUp(p Pilot, mass float64, limits ScaleLimits) (Scaled, error) {
 		Factor: factor, Batches: int(batches), BatchMass: mass / batches, Cells: int(cells),
 		CathodeArea: p.CathodeArea * each, Volume: p.Volume * each, Current: p.Current * each,
 		StringVolts: p.CellVolts * cells, Heat: p.Heat * each,
-		HeatPerVolume: p.Heat / p.Volume, AdiabaticRate: AdiabaticRate(p.Heat, p.Volume),
+		HeatPerVolume: p.Heat / p.Volume, AdiabaticRate: adiabaticRate(p.Heat, p.Volume),
 		CoolingRatio: 1 / math.Cbrt(each), BatchDuration: p.Duration, TotalDuration: p.Duration * batches,
 	}
 	s.SupplyAmperes = s.Current * supplyCurrentMargin

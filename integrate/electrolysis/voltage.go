@@ -8,6 +8,7 @@ import (
 	"unicode"
 
 	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
 )
 
 // Component is one part of the cell voltage, in V.
@@ -16,8 +17,8 @@ type Component struct {
 	Band
 }
 
-// VoltageConditions is what the expected cell voltage is made of.
-type VoltageConditions struct {
+// voltageConditions is what the expected cell voltage is made of.
+type voltageConditions struct {
 	Metal          string  // symbol
 	Reversible     float64 // V, Floor.Expected
 	ReversibleMark matter.Mark
@@ -36,10 +37,10 @@ type VoltageConditions struct {
 // leadsPart names the one component that is lost outside of the bath.
 const leadsPart = "leads, clips and contacts"
 
-// CellVoltage returns the expected voltage at the supply's terminals and its
+// cellVoltage returns the expected voltage at the supply's terminals and its
 // components. It is a band from tables, good for telling a sound start from a wrong one;
 // the corridor that a cell's own runs teach is better.
-func CellVoltage(c VoltageConditions) (total Band, parts []Component, err error) {
+func cellVoltage(c voltageConditions) (total Band, parts []Component, err error) {
 	if !positive(c.CathodeDensity, c.AnodeDensity) {
 		return Band{}, nil, fmt.Errorf("cell voltage at %g A/m² on the cathode and %g A/m² on the anode: both must be above zero", c.CathodeDensity, c.AnodeDensity)
 	}
@@ -94,12 +95,12 @@ func metalOverpotential(metal string) Band {
 	return assumed(0.05, 0.15, 0.50, "metal not in the table")
 }
 
-// AnodeMaterials lists the insoluble anodes that this package knows.
-func AnodeMaterials() []string {
+// anodeMaterials lists the insoluble anodes that this package knows.
+func anodeMaterials() []string {
 	return []string{"lead", "coated titanium", "platinised titanium", "graphite", "nickel", "stainless steel"}
 }
 
-// AnodeKind finds the material of AnodeMaterials that a person's words mean, "" if none.
+// AnodeKind finds the material of anodeMaterials that a person's words mean, "" if none.
 func AnodeKind(words string) string {
 	words = strings.ToLower(words)
 	for _, kind := range []struct{ word, material string }{
@@ -178,9 +179,9 @@ func anodeOverpotential(material string, gas Gas, density, kelvin float64) Band 
 	return b.shifted(math.Max(0.12*decades+anodeWarmth*cooler, -b.Low))
 }
 
-// AnodeAdvice returns what to know of the anode material in the medium with
+// anodeAdvice returns what to know of the anode material in the medium with
 // chloride mol/m³ in it, "" if there is nothing to say. Common practice, no source.
-func AnodeAdvice(material string, medium matter.Medium, chloride float64) string {
+func anodeAdvice(material string, medium matter.Medium, chloride float64) string {
 	material = AnodeKind(material)
 	switch {
 	case material == "lead" && hasChloride(medium, chloride):
@@ -199,4 +200,123 @@ func AnodeAdvice(material string, medium matter.Medium, chloride float64) string
 		return "It dissolves as an anode in this medium and fouls the bath, stainless steel with chromium too: not as an anode here."
 	}
 	return ""
+}
+
+// assumedConductivity returns the conductivity in S/m to be expected of a winning
+// bath of the medium with freeAcid mol/m³ of titratable H⁺ at temperature kelvin, when
+// nobody measured it. The acid's part grows with temperature as H⁺ moves, the rest as other ions do. From memory of tables of acids and salts; a pinch of salt in both directions.
+func assumedConductivity(medium matter.Medium, freeAcid, temperature float64) Band {
+	type line struct{ neutral, perAcid, most float64 } // S/m, S·m²/mol, S/m
+	l := line{6, 20e-3, 45}
+	switch medium {
+	case matter.Sulfate, matter.Chromic:
+		l = line{4, 14e-3, 45}
+	case matter.Chloride:
+		l = line{8, 25e-3, 65}
+	case matter.Nitrate:
+		l = line{8, 28e-3, 60}
+	case matter.Alkaline:
+		l = line{30, 0, 30}
+	case matter.Cyanide, matter.Ammine, matter.Sulfide:
+		l = line{15, 0, 15}
+	}
+	acid := math.Min(l.most-l.neutral, l.perAcid*math.Max(0, freeAcid))
+	best := l.neutral*solution.Conduction(0, temperature) + acid*solution.Conduction(solution.ProtonWarmth, temperature)
+	return assumed(0.6*best, best, 1.5*best, "usual for this medium and acid, from memory")
+}
+
+// Separator is what stands between anolyte and catholyte.
+type Separator string
+
+// The separators. NoSeparator is an undivided cell.
+const (
+	NoSeparator    Separator = "none"
+	Diaphragm      Separator = "diaphragm"
+	CationMembrane Separator = "cation membrane"
+	AnionMembrane  Separator = "anion membrane"
+)
+
+// resistance returns the area resistance in Ω·m². Common practice, from memory.
+func (s Separator) resistance() Band {
+	switch s {
+	case Diaphragm:
+		return assumed(1e-4, 4e-4, 15e-4, "cloth to fine ceramic, from memory")
+	case CationMembrane, AnionMembrane:
+		return assumed(2e-4, 5e-4, 15e-4, "ion-exchange membrane, from memory")
+	}
+	return Band{}
+}
+
+// AcidCrossing returns the share of the current through the separator that H⁺ carries
+// into the catholyte, for acidMade. Common practice, from memory: it rises with
+// the acid of the anolyte. A zero band with NoSeparator, where the question does not arise.
+func (s Separator) AcidCrossing() Band {
+	switch s {
+	case Diaphragm:
+		return assumed(0.1, 0.4, 0.8, "cloth or ceramic, rising as the anolyte turns acid; from memory")
+	case CationMembrane:
+		return assumed(0.6, 0.9, 1, "nearly all cations that cross are H⁺ once the anolyte is acid; from memory")
+	case AnionMembrane:
+		return assumed(0.02, 0.1, 0.4, "H⁺ leaks through anion membranes from strong acid; from memory")
+	}
+	return Band{}
+}
+
+// copperResistivity is that of annealed copper near 40 °C in Ω·m (1.72e-8 at 20 °C, +0.39 %/K; IEC 60028, from memory).
+const copperResistivity = 1.86e-8
+
+// Limits of what clips carry in amperes. Common practice, no source.
+const (
+	clipComfortable = 5.0
+	clipAtBest      = 10.0
+)
+
+// Lead is a flexible copper lead and what it does at a current.
+type Lead struct {
+	CrossSection float64 // m²
+	Carries      float64 // A, the most that common practice allows in free air
+	Drop         float64 // V, there and back
+	Heat         float64 // W, in both conductors together
+}
+
+// leadSizes returns cross-sections in mm² and the amperes that they carry, smallest
+// first. Common practice, no source; cautious for single flexible leads in free air.
+func leadSizes() [][2]float64 {
+	return [][2]float64{{0.75, 6}, {1, 10}, {1.5, 16}, {2.5, 20}, {4, 25}, {6, 35}, {10, 50}, {16, 70}, {25, 100}, {35, 125}, {50, 160}}
+}
+
+// leadFor returns the smallest usual lead that carries current amperes over length
+// metres one way and drops no more than drop volts there and back (0: any drop).
+func leadFor(current, length, drop float64) (Lead, error) {
+	if !positive(current, length) || !notNegative(drop) {
+		return Lead{}, fmt.Errorf("lead for %g A over %g m with %g V to lose: current and length must be above zero, the drop not below", current, length, drop)
+	}
+	for _, size := range leadSizes() {
+		section := size[0] * 1e-6
+		lost := current * 2 * length * copperResistivity / section
+		if size[1] >= current && (drop == 0 || lost <= drop) {
+			return Lead{CrossSection: section, Carries: size[1], Drop: lost, Heat: lost * current}, nil
+		}
+	}
+	return Lead{}, fmt.Errorf("no lead up to 50 mm² carries %.3g A over %.3g m within the drop: use several in parallel, shorter leads or a busbar", current, length)
+}
+
+// Clip says how to fasten a lead to an electrode.
+type Clip struct {
+	Clips  int    // crocodile clips that would share the current at 5 A each; 0: bolt instead
+	Advice string // a sentence for the person who fastens it
+}
+
+// clipFor returns how to fasten an electrode that takes current amperes. Common practice, no source.
+func clipFor(current float64) Clip {
+	switch {
+	case math.IsNaN(current) || current > 2*clipAtBest:
+		return Clip{0, "Bolt a lug to the electrode, greased: clips do not carry this."}
+	case current > clipAtBest:
+		return Clip{int(math.Ceil(current / clipComfortable)), "Bolt a lug if you can; else that many clips, each on bare bright metal, well apart."}
+	case current > clipComfortable:
+		return Clip{2, "Two clips on bare bright metal, outside the mist; feel them after ten minutes: cool to the touch or not good enough."}
+	default:
+		return Clip{1, "One clip on bare bright metal, outside the mist; feel it after ten minutes: cool to the touch or not good enough."}
+	}
 }

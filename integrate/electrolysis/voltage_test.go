@@ -1,0 +1,280 @@
+package electrolysis
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
+)
+
+// Operating voltages must fall into the expected band of a cell built as the plants are; gap 30 mm, common practice. A
+// voltage worked back from an energy would check the energy's own formula.
+func TestOperatingVoltages(t *testing.T) {
+	given := func(v float64) matter.Figure { return matter.GivenFigure(v, 0) }
+	for _, row := range []struct {
+		name                   string
+		metal                  string
+		grams, acid, celsius   float64 // g/L of metal and of sulfuric acid
+		density                float64
+		anode                  string
+		low, high, best, slack float64 // V printed; best must lie within slack of their middle
+	}{
+		{"zinc, common practice, no source, 50–70 g/L Zn, 150–200 g/L acid, 30–40 °C, 3.3–3.5 V", "Zn", 60, 175, 35, 500, "lead-silver", 3.3, 3.5, 3.4, 0.25},
+		{"copper, BCcampus Hydrometallurgy, 300 A/m², 2.05 V; acid and temperature from general texts", "Cu", 42, 175, 47, 300, "lead", 2.05, 2.05, 2.05, 0.25}, // outside: bccampus chapter VII
+		{"copper, general texts from memory, 1.9–2.1 V", "Cu", 42, 175, 47, 300, "lead", 1.9, 2.1, 2.0, 0.25},
+	} {
+		metal, err := matter.LookUp(row.metal)
+		if err != nil {
+			t.Fatal(err)
+		}
+		const area, volume = 0.01, 2e-3
+		a, err := Assess(Conditions{
+			Metal: metal, Medium: matter.Sulfate, Current: given(row.density * area), Charge: given(1e4), Efficiency: given(0.92),
+			CathodeArea: given(area), Volume: given(volume), Anode: row.anode, PH: given(0), Temperature: given(row.celsius + 273.15),
+			Concentration: given(row.grams / metal.Element.Weight.Value), FreeAcid: given(2 * row.acid / matter.MolarMassH2SO4),
+		})
+		if err != nil {
+			t.Fatalf("%s: %v", row.name, err)
+		}
+		if a.Voltage.Low > row.low || a.Voltage.High < row.high {
+			t.Errorf("%s: band %.2f to %.2f V", row.name, a.Voltage.Low, a.Voltage.High)
+		}
+		near(t, row.name, a.Voltage.Best, row.best, row.slack)
+		if a.Voltage.Mark != matter.Assumed {
+			t.Errorf("%s: a band from memory is %v", row.name, a.Voltage.Mark)
+		}
+	}
+}
+
+func TestCellVoltageParts(t *testing.T) {
+	c := voltageConditions{
+		Metal: "Zn", Reversible: 2, Anode: "lead", Gas: Oxygen, CathodeDensity: 400, AnodeDensity: 400, Gap: 0.03,
+		Conductivity: Band{20, 30, 40, matter.Given, ""},
+	}
+	total, parts, err := cellVoltage(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var best, low, high float64
+	for _, p := range parts {
+		best, low, high = best+p.Best, low+p.Low, high+p.High
+		if p.Low > p.Best || p.Best > p.High || p.Mark == matter.Unmarked || p.Source == "" {
+			t.Errorf("%+v: out of order or unmarked", p)
+		}
+	}
+	near(t, "the parts add up", total.Best, best, 1e-12)
+	if total.Low < low || total.High > high {
+		t.Error("independent spreads must not add up worse than the worst")
+	}
+	c.Separator = Diaphragm
+	divided, _, _ := cellVoltage(c)
+	c.CathodeDensity *= 2
+	denser, _, _ := cellVoltage(c)
+	if divided.Best <= total.Best || denser.Best <= divided.Best {
+		t.Error("a separator and a higher density must cost volts")
+	}
+	c.SolubleAnode, c.Reversible = true, 0
+	if soluble, _, _ := cellVoltage(c); soluble.Best >= denser.Best-2 {
+		t.Error("a soluble anode must save the floor and the gas")
+	}
+	for _, gas := range []Gas{Oxygen, Chlorine} {
+		for _, anode := range append(anodeMaterials(), "") {
+			for _, density := range []float64{1, 10, 400, 1e4} {
+				if b := anodeOverpotential(anode, gas, density, 0); b.Low < -1e-12 || b.Low > b.Best || b.Best > b.High {
+					t.Errorf("%q, %v at %v A/m²: %+v", anode, gas, density, b)
+				}
+			}
+		}
+	}
+}
+
+func TestCellVoltageMistakes(t *testing.T) {
+	sound := voltageConditions{Metal: "Zn", Reversible: 2, Gas: Oxygen, CathodeDensity: 400, AnodeDensity: 400, Gap: 0.03, Conductivity: Band{20, 30, 40, matter.Given, ""}}
+	for want, spoil := range map[string]func(*voltageConditions){
+		"above zero":              func(c *voltageConditions) { c.CathodeDensity = 0 },
+		"must not be negative":    func(c *voltageConditions) { c.Gap = -1 },
+		"conductivity above zero": func(c *voltageConditions) { c.Conductivity = Band{} },
+		"not a number":            func(c *voltageConditions) { c.Reversible = math.NaN() },
+	} {
+		c := sound
+		spoil(&c)
+		if _, _, err := cellVoltage(c); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("want an error with %q, got %v", want, err)
+		}
+	}
+}
+
+// Common practice, no source.
+func TestAnodeAdvice(t *testing.T) {
+	for _, row := range []struct {
+		material string
+		medium   matter.Medium
+		chloride float64
+		want     string
+	}{
+		{"lead", matter.Chloride, 0, "dissolves"},
+		{"lead-silver", matter.Sulfate, 300, "dissolves"},
+		{"lead", matter.Sulfate, 0, "dioxide"},
+		{"graphite", matter.Sulfate, 0, "eaten"},
+		{"coated titanium", matter.Fluoborate, 0, "Fluoride"},
+		{"platinised titanium", matter.Sulfate, 0, "reverse"},
+		{"stainless steel", matter.Sulfate, 0, "dissolves"},
+		{"stainless steel", matter.Alkaline, 0, ""},
+		{"graphite", matter.Chloride, 0, ""},
+	} {
+		got := anodeAdvice(row.material, row.medium, row.chloride)
+		if (row.want == "") != (got == "") || !strings.Contains(got, row.want) {
+			t.Errorf("%s in %s: %q, want %q", row.material, row.medium, got, row.want)
+		}
+	}
+}
+
+// TestDissolves: an anode of the metal and of nothing else dissolves.
+func TestDissolves(t *testing.T) {
+	for words, metals := range map[string]string{"copper": "Cu", "Copper plate": "Cu", "zinc": "Zn", "Zn sheet": "Zn", "cast lead": "Pb", "nickel (rolled)": "Ni"} {
+		if !Dissolves(words, metals) {
+			t.Errorf("%s in a bath of %s does not", words, metals)
+		}
+	}
+	for words, metals := range map[string]string{"lead": "Zn", "lead dioxide": "Pb", "lead-silver": "Ag", "": "Zn", "sheet": "Zn", "platinum": "Pt", "coated titanium": "Cu", "zn": "Zn"} {
+		if Dissolves(words, metals) {
+			t.Errorf("%s in a bath of %s does", words, metals)
+		}
+	}
+}
+
+// A warm bath conducts better: salts by about 2 % per kelvin, acid by about 1 % (common practice, no source: 1.5 to 2 % for baths of both); hydrogen and
+// oxygen need less overpotential; copper in a refining bath moves 1.73 times as fast at 65 as at 40 °C (Hydrometallurgy 56 (2000) 255, abstract, 19.2 kJ/mol).
+func TestWarmBath(t *testing.T) {
+	for acid, low := range map[float64]float64{0: 0.018, 2000: 0.009} {
+		cold, warm := assumedConductivity(matter.Sulfate, acid, matter.RoomTemperature), assumedConductivity(matter.Sulfate, acid, matter.RoomTemperature+10)
+		if rise := (warm.Best/cold.Best - 1) / 10; rise < low || rise > low+0.006 {
+			t.Errorf("with %g mol/m3 of acid the conductivity rises by %.4f per kelvin", acid, rise)
+		}
+	}
+	if got := solution.Diffusion(0, 338.15) / solution.Diffusion(0, 313.15); math.Abs(got/1.73-1) > 0.2 {
+		t.Errorf("copper moves %.2f times as fast", got)
+	}
+	zinc, _ := findSurface("zinc")
+	if fall := (zinc.Overpotential(500, 298.15) - zinc.Overpotential(500, 318.15)) / 20; fall < 0.5e-3 || fall > 4e-3 {
+		t.Errorf("hydrogen on zinc: %g V per kelvin", fall)
+	}
+	if cold, warm := anodeOverpotential("lead", Oxygen, 400, 298.15), anodeOverpotential("lead", Oxygen, 400, 318.15); !(warm.Best < cold.Best && warm.Best > cold.Best-0.1) {
+		t.Errorf("oxygen on lead: %v, %v", cold, warm)
+	}
+}
+
+// A bath held warmer than its own heat keeps it needs the difference from a heater, and none where it settles above.
+func TestHeater(t *testing.T) {
+	c := zincCell(t)
+	c.Temperature = matter.GivenFigure(338.15, 1)
+	a, err := Assess(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := a.Heat
+	vessel := vessel{Volume: c.Volume.Value + a.Conditions.Anolyte.Value, OpenArea: a.Conditions.OpenArea.Value}
+	if want := vessel.HeatLoss(338.15, a.Conditions.Ambient.Value) - h.Power.Value; !h.Heater.Known() || math.Abs(h.Heater.Value-want) > 1e-9 || want < 10 {
+		t.Errorf("%+v, want %g W", h.Heater, want)
+	}
+	if text := strings.Join(a.Cautions, "\n"); !strings.Contains(text, "asks for a heater of about") {
+		t.Error(text)
+	}
+	c.Temperature = matter.GivenFigure(298.15, 1)
+	if a, _ := Assess(c); a.Heat.Heater.Known() {
+		t.Errorf("25 °C needs a heater of %g W", a.Heat.Heater.Value)
+	}
+}
+
+func TestLeads(t *testing.T) {
+	// Common practice, no source: 0.75 mm² 6 A, 1.0 10 A, 1.5 16 A, 2.5 20 A.
+	for current, square := range map[float64]float64{3: 0.75, 6: 0.75, 8: 1, 16: 1.5, 20: 2.5} {
+		lead, err := leadFor(current, 0.3, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "mm²", lead.CrossSection*1e6, square, 1e-9)
+	}
+	long, err := leadFor(10, 5, 0.25)
+	if err != nil || long.Drop > 0.25 || long.CrossSection <= 1e-6 {
+		t.Errorf("5 m at 10 A and 0.25 V: %+v, %v", long, err)
+	}
+	near(t, "heat of a lead is drop times current", long.Heat, long.Drop*10, 1e-12)
+	for _, bad := range [][3]float64{{0, 1, 0}, {1, 0, 0}, {1, 1, -1}, {math.NaN(), 1, 0}, {500, 1, 0}, {10, 100, 0.01}} {
+		if _, err := leadFor(bad[0], bad[1], bad[2]); err == nil {
+			t.Errorf("%v: no error", bad)
+		}
+	}
+	for current, clips := range map[float64]int{3: 1, 8: 2, 15: 3, 40: 0} {
+		if got := clipFor(current); got.Clips != clips || got.Advice == "" {
+			t.Errorf("%v A: %+v, want %d clips", current, got, clips)
+		}
+	}
+}
+
+func pilot() Pilot {
+	return Pilot{MetalMass: 0.040, Duration: 10 * 3600, Volume: 0.9e-3, CathodeArea: 60e-4, Current: 3, CellVolts: 3.3, Heat: 4}
+}
+
+func TestScaleUp(t *testing.T) {
+	s, err := ScaleUp(pilot(), 0.4, ScaleLimits{Current: 10})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s.Batches != 3 || s.Cells != 1 {
+		t.Errorf("30 A by a supply of 10 A are 3 batches of one cell, got %d of %d", s.Batches, s.Cells)
+	}
+	near(t, "current, the limit just met", s.Current, 10, 1e-12)
+	near(t, "time, same current density and depth", s.TotalDuration, 3*36000, 1e-9)
+	series, err := ScaleUp(pilot(), 0.4, ScaleLimits{Current: 10, Cells: 4})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "four cells share the current", series.Current, 7.5, 1e-12)
+	near(t, "and add their volts", series.StringVolts, 13.2, 1e-12)
+	near(t, "metal is charge times cells", series.MetalCharge, 4*series.TotalCharge, 1e-6)
+
+	rapid.Check(t, func(t *rapid.T) {
+		mass := rapid.Float64Range(0.001, 100).Draw(t, "mass")
+		limits := ScaleLimits{
+			Current: rapid.SampledFrom([]float64{0, 5, 30, 200}).Draw(t, "current"), Volume: rapid.SampledFrom([]float64{0, 0.01, 1}).Draw(t, "volume"),
+			Area: rapid.SampledFrom([]float64{0, 0.05, 2}).Draw(t, "area"), Cells: rapid.IntRange(0, 6).Draw(t, "cells"),
+		}
+		s, err := ScaleUp(pilot(), mass, limits)
+		if err != nil {
+			t.Fatal(err)
+		}
+		cells := float64(s.Cells)
+		same := func(what string, got, want float64) {
+			if math.Abs(got/want-1) > 1e-9 {
+				t.Fatalf("%s: %v, want %v", what, got, want)
+			}
+		}
+		same("current density", s.Current/s.CathodeArea, 3/60e-4)
+		same("mass", s.BatchMass*float64(s.Batches), mass)
+		same("area per volume", s.CathodeArea/s.Volume, 60e-4/0.9e-3)
+		same("metal per charge", mass/s.MetalCharge, 0.040/(3*36000))
+		same("heat per volume", s.Heat/s.Volume, s.HeatPerVolume)
+		const slack = 1 + 1e-8
+		if limits.Current > 0 && s.Current > limits.Current*slack || limits.Volume > 0 && s.Volume*cells > limits.Volume*slack ||
+			limits.Area > 0 && s.CathodeArea*cells > limits.Area*slack {
+			t.Fatalf("over a limit: %+v with %+v", s, limits)
+		}
+	})
+}
+
+func TestScaleUpMistakes(t *testing.T) {
+	_, err := ScaleUp(Pilot{MetalMass: -1, Heat: math.NaN()}, 0, ScaleLimits{Area: -1})
+	if err == nil {
+		t.Fatal("no error")
+	}
+	for _, want := range []string{"mass wanted", "pilot metal mass", "pilot duration", "pilot volume", "pilot cathode area", "pilot current", "pilot cell voltage", "limit of area", "pilot heat"} {
+		if !strings.Contains(err.Error(), want) {
+			t.Errorf("the error does not name %q: %v", want, err)
+		}
+	}
+}
