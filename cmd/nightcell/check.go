@@ -16,7 +16,6 @@ import (
 	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/report"
-	"nightcell/integrate"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 )
@@ -323,7 +322,7 @@ func (j *cellJSON) print(w io.Writer) {
 		line("target", "%s, as this supply counts it (k = 2)", report.Show(g.Charge, report.AmpereHours))
 		line("deposit", "%s", report.Show(g.Deposit, report.Grams))
 		if g.Duration.Known() {
-			line("duration", "%s at %s", quantity.Lasting(g.Duration.Value, integrate.CoverageFactor*g.Duration.StandardUncertainty), quantity.Format(quantity.Current, c.Working.Current.SI))
+			line("duration", "%s at %s", report.Lasting(g.Duration), quantity.Format(quantity.Current, c.Working.Current.SI))
 		}
 	}
 	for _, n := range j.Notes {

@@ -169,7 +169,7 @@ func TestPlanPromisesNoExpertsEfficiency(t *testing.T) {
 	manganese := []string{"--metal", "Mn", "--medium", "sulfate", "--volume", "1 L", "--concentration", "35 g/L", "--recover", "44 %", "--current", "3 A", "--cathode-area", "60 cm2", "--separator", "diaphragm"}
 	out := planOutput(t, manganese...)
 	head := strings.Join(strings.Split(out, "\n")[:5], " ")
-	wants(t, head, "94 (17 to 500) A·h", "44 (8.2 to 100) %", "Only if you buffer the bath with an ammonium salt or boric acid, and take out what is nobler than the metal, and keep it at 20 to 40 °C", "as low as 3 %")
+	wants(t, head, "94 (17 to 500) A·h", "44 (8.2 to 100) %", "Only if you buffer the bath with an ammonium salt or boric acid, and take out what is nobler than the metal, and keep the bath at 20 to 40 °C", "as low as 3 %")
 	wants(t, strings.Join(strings.Fields(out), " "), "efficiency 16 (3.0 to 86) %", "no efficiency is stated: 3 to 86 %")
 	wantsNot(t, out, "84 ± 7", "divide the cell,")
 	object := planObject(t, append(manganese, "--purified", "--temperature", "30 °C", "--salt", "(NH4)2SO4", "--salt-mass", "130 g")...)

@@ -3,6 +3,7 @@
 package report
 
 import (
+	"fmt"
 	"math"
 	"strings"
 
@@ -78,6 +79,15 @@ func Of(key, label string, f matter.Figure, unit Unit, note string) Figure {
 
 // Show writes a figure with its doubt and unit.
 func Show(f matter.Figure, unit Unit) string { return Of("", "", f, unit, "").String() }
+
+// Lasting writes a time in s with its doubt in the unit that people use.
+func Lasting(f matter.Figure) string {
+	if f.Skewed() {
+		u := (f.High - f.Low) / 2
+		return fmt.Sprintf("%s (%s to %s)", quantity.LastingAbout(f.Value, u), quantity.LastingAbout(f.Low, u), quantity.LastingAbout(f.High, u))
+	}
+	return quantity.Lasting(f.Value, integrate.CoverageFactor*f.StandardUncertainty)
+}
 
 // Add puts a figure at the end of the table.
 func (t *Table) Add(f Figure) { t.Figures = append(t.Figures, f) }

@@ -3,6 +3,7 @@ package electrolysis
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"nightcell/integrate/matter"
 	"nightcell/integrate/solution"
@@ -154,13 +155,23 @@ func (a *Assessment) platingAtEnd() {
 	if e := p.EfficiencyAtEnd; e.Mark != matter.Unmarked {
 		efficiency = math.Min(efficiency, e.Best)
 	}
-	switch verdict := platingVerdict(gap.Value, p.MarginAtEnd, efficiency); {
-	case !l.Known():
-	case efficiency <= 0:
-		p.Verdict += fmt.Sprintf(" Not to the end: at pH %.1f hydrogen takes all of the current, and the deposit dissolves: divide the cell, buffer the bath, or end the run before.", pH.Value)
-	case verdict != p.Verdict:
-		p.Verdict += fmt.Sprintf(" At the end, at pH %.1f: %s", pH.Value, verdict)
+	verdict := platingVerdict(gap.Value, p.MarginAtEnd, efficiency)
+	if !l.Known() || efficiency > 0 && verdict == p.Verdict {
+		return
 	}
+	end := fmt.Sprintf("At the end, at pH %.1f: %s", pH.Value, verdict)
+	if efficiency <= 0 {
+		apart := "divide the cell"
+		if c.Separator != NoSeparator {
+			apart = "keep the acid of the anode from crossing"
+		}
+		end = fmt.Sprintf("Only if you %s, buffer the bath, or stop long before this charge: at its end, at pH %.1f, hydrogen takes all of the current, and the deposit dissolves.", apart, pH.Value)
+		if strings.HasPrefix(p.Verdict, "Yes") { // which holds for the start alone
+			p.Verdict = end
+			return
+		}
+	}
+	p.Verdict += " " + end
 }
 
 // Hydrogen from acid is held back by two things: how fast the surface makes it and how fast the acid comes.

@@ -131,3 +131,24 @@ func TestHydroxideFallsAfter(t *testing.T) {
 		t.Errorf("%+v", l)
 	}
 }
+
+// TestVerdictOfTheEnd: nickel whose bath turns acid by its own anode (an undivided cell without a buffer, common practice, no
+// source) plates only if something is done, and that stands first.
+func TestVerdictOfTheEnd(t *testing.T) {
+	cell := zincCell(t)
+	nickel, err := matter.LookUp("Ni")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cell.Metal, cell.Separator, cell.PH = nickel, NoSeparator, matter.GivenFigure(3.5, 0.1)
+	cell.Concentration, cell.FinalConcentration = matter.GivenFigure(950, 0), matter.GivenFigure(475, 0)
+	cell.Efficiency = matter.GivenFigure(0.7, 0)
+	cell.Charge = matter.GivenFigure(475*cell.Volume.Value*2*matter.Faraday/0.7, 0)
+	a, err := Assess(cell)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if v := a.Plating.Verdict; !strings.HasPrefix(v, "Only if you divide the cell, buffer the bath, or stop long before") {
+		t.Errorf("undivided, from %.1f to %.1f: %q", cell.PH.Value, a.Liquid.End.Best, v)
+	}
+}

@@ -79,9 +79,9 @@ func (w Window) Remedy(c Condition) string {
 	case Buffered:
 		return "buffer the bath with an ammonium salt or boric acid"
 	case RightDensity:
-		return fmt.Sprintf("run it at %.4g to %.4g A/m²", w.CurrentDensity.Low, w.CurrentDensity.High)
+		return fmt.Sprintf("run at %.4g to %.4g A/m²", w.CurrentDensity.Low, w.CurrentDensity.High)
 	}
-	return fmt.Sprintf("keep it at %.3g to %.3g °C", w.Temperature.Low-ZeroCelsius, w.Temperature.High-ZeroCelsius)
+	return fmt.Sprintf("keep the bath at %.3g to %.3g °C", w.Temperature.Low-ZeroCelsius, w.Temperature.High-ZeroCelsius)
 }
 
 // SafeState is what to do with the output at the end.

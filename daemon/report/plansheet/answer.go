@@ -16,7 +16,7 @@ func (p *sheet) sentences() []string {
 	g := p.Bath.Goal
 	first := fmt.Sprintf("Pass %s A·h", doubted(g.Charge, inAmpereHours))
 	if g.Duration.Known() {
-		first += fmt.Sprintf(" at %s A, which takes %s,", quantity.Digits(p.Bath.Conditions().Current.Value, 0), lasting(g.Duration))
+		first += fmt.Sprintf(" at %s A, which takes %s,", quantity.Digits(p.Bath.Conditions().Current.Value, 0), report.Lasting(g.Duration))
 	}
 	first += fmt.Sprintf(" to bring %s g of %s onto the cathode", doubted(g.Deposit, 1e3), p.metalName())
 	doubt := p.Bath.Efficiency.StandardUncertainty

@@ -152,15 +152,6 @@ func doubted(f matter.Figure, perSI float64) string {
 	return quantity.WithDoubt(f.Value*perSI, integrate.CoverageFactor*f.StandardUncertainty*perSI)
 }
 
-// lasting writes a time.
-func lasting(f matter.Figure) string {
-	if f.Skewed() {
-		u := (f.High - f.Low) / 2
-		return fmt.Sprintf("%s (%s to %s)", quantity.LastingAbout(f.Value, u), quantity.LastingAbout(f.Low, u), quantity.LastingAbout(f.High, u))
-	}
-	return quantity.Lasting(f.Value, integrate.CoverageFactor*f.StandardUncertainty)
-}
-
 // assumptions says what nobody stated and what is taken for it.
 func (p *sheet) assumptions() []string {
 	var notes []string

@@ -99,7 +99,7 @@ func (p *sheet) targetTable() report.Table {
 	t.Known("theoretical_charge", "in theory", g.Theoretical, report.AmpereHours, "at 100 % efficiency")
 	if g.Duration.Known() {
 		f := certain("duration", "time", g.Duration, report.Hours, "")
-		f.Text = lasting(g.Duration)
+		f.Text = report.Lasting(g.Duration)
 		t.Add(f)
 	}
 	t.Add(certain("deposit", "deposit", g.Deposit, report.Grams, "by passing that charge"))
