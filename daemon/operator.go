@@ -43,7 +43,7 @@ func (o operator) Status(context.Context) ([]control.Cell, error) {
 	for _, s := range o.d.Snapshots() {
 		c := control.Cell{
 			Name: s.Name, Supply: s.Supply, Run: s.Run, Began: s.Began, State: stateOf(s),
-			Mode: s.Reading.Mode, Output: s.Reading.Output,
+			Mode: s.Reading.Mode.String(), Output: s.Reading.Output.String(),
 			Volts: quantity.Maybe(math.NaN()), Amperes: quantity.Maybe(math.NaN()), ReadingAgeSeconds: quantity.Maybe(math.NaN()),
 			ChargeCoulombs: quantity.Maybe(s.Charge.CountedCoulombs), ChargeUncertainty: quantity.Maybe(s.Charge.UncertaintyCoulombs), TargetCoulombs: quantity.Maybe(s.Charge.TargetCoulombs),
 			DepositGrams: quantity.Maybe(s.Bath.DepositGrams),

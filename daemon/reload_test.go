@@ -86,7 +86,7 @@ func TestReloadTakesAllOrNothing(t *testing.T) {
 			t.Fatal(err)
 		}
 		<-time.After(6 * time.Second) // the next round publishes it
-		if may := r.cells[0].Latest().May; r.taken(t) != 1 || may != "hold" {
+		if may := r.cells[0].Latest().May; r.taken(t) != 1 || may.String() != "hold" {
 			t.Errorf("orders taken %d times, may %q", r.taken(t), may)
 		}
 		if r.boxes[0].box.Load() == box {

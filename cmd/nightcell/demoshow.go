@@ -17,6 +17,7 @@ import (
 
 	"nightcell/configs/quantity"
 	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
 	"nightcell/drivers/simulated"
 	"nightcell/integrate"
 )
@@ -225,11 +226,11 @@ func progressLine(s *snapshot.Cell, share float64, width int) string {
 	return "[" + strings.Repeat("#", full) + strings.Repeat("-", room-full) + "]" + figures
 }
 
-func shortMode(mode string) string {
+func shortMode(mode drivers.Mode) string {
 	switch mode {
-	case "constant-current":
+	case drivers.ConstantCurrent:
 		return "CC"
-	case "constant-voltage":
+	case drivers.ConstantVoltage:
 		return "CV"
 	}
 	return "--"

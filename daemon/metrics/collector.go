@@ -91,7 +91,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		for _, f := range c.figures {
 			e.send(f.desc, f.kind, f.of(s))
 		}
-		e.send(c.cellInfo, prometheus.GaugeValue, 1, pair("metal", s.Metal), pair("anode_gas", s.Bath.AnodeGas), pair("may", s.May))
+		e.send(c.cellInfo, prometheus.GaugeValue, 1, pair("metal", s.Metal), pair("anode_gas", s.Bath.AnodeGas), pair("may", s.May.String()))
 		if s.Link.Identity != "" {
 			e.send(c.supplyInfo, prometheus.GaugeValue, 1, pair("identity", strings.ToValidUTF8(s.Link.Identity, "\uFFFD")))
 		}

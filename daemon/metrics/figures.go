@@ -7,6 +7,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
 )
 
 // figure is one metric with one value per cell: how it is named and where it stands in a snapshot.
@@ -133,9 +134,9 @@ func bathFigures() []figure {
 
 func outputOn(c *snapshot.Cell) float64 {
 	switch c.Reading.Output {
-	case "on":
+	case drivers.OutputOn:
 		return 1
-	case "off":
+	case drivers.OutputOff:
 		return 0
 	}
 	return math.NaN()
@@ -143,9 +144,9 @@ func outputOn(c *snapshot.Cell) float64 {
 
 func constantCurrent(c *snapshot.Cell) float64 {
 	switch c.Reading.Mode {
-	case "constant-current":
+	case drivers.ConstantCurrent:
 		return 1
-	case "constant-voltage":
+	case drivers.ConstantVoltage:
 		return 0
 	}
 	return math.NaN()

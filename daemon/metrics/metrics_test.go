@@ -29,9 +29,9 @@ func full(name string, alarms, ways int) *snapshot.Cell {
 	at := time.Date(2026, 3, 1, 21, 15, 0, 0, time.UTC)
 	c := &snapshot.Cell{
 		Name: name, Supply: "bench", Metal: "Zn", Run: "20260301T201500Z", Began: at.Add(-time.Hour), At: at, Elapsed: time.Hour,
-		PlannedTarget: 93960, May: "off", Cleared: true, ClearedBy: "night shift",
+		PlannedTarget: 93960, May: alerts.Permission{Off: true}, Cleared: true, ClearedBy: "night shift",
 		Link:    snapshot.Link{Up: true, Identity: `EXAMPLE,"PS\30",0,1`, Since: at.Add(-time.Hour), Reconnects: 1},
-		Reading: snapshot.Reading{At: at.Add(-500 * time.Millisecond), Volts: 3.2, Amperes: 3, Mode: "constant-current", Output: "on", Count: 3600},
+		Reading: snapshot.Reading{At: at.Add(-500 * time.Millisecond), Volts: 3.2, Amperes: 3, Mode: drivers.ConstantCurrent, Output: drivers.OutputOn, Count: 3600},
 		Charge: snapshot.Charge{
 			CountedCoulombs: 10800, ObservedCoulombs: 10790, GapBestCoulombs: 10, GapHighCoulombs: 20, UncertaintyCoulombs: 12,
 			Budget: integrate.Budget{Gain: 10}, Gaps: 1, GapSeconds: 3, TargetCoulombs: 94000, TargetUncertainty: 300, PlanCoulombs: 10800,

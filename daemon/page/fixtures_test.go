@@ -23,6 +23,7 @@ import (
 	"nightcell/daemon/page"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -203,9 +204,9 @@ func zinc(name string) *snapshot.Cell {
 	now := time.Now().UTC()
 	c := &snapshot.Cell{
 		Name: name, Supply: "bench", Metal: "Zn", Began: now.Add(-7 * time.Hour), At: now, Elapsed: 7 * time.Hour,
-		PlannedTarget: 26.1 * 3600, May: "off, hold",
+		PlannedTarget: 26.1 * 3600, May: alerts.Permission{Off: true, Hold: true},
 		Link:    snapshot.Link{Up: true, Identity: "EXAMPLE,PS-30-5,0001,1.0", Since: now.Add(-7 * time.Hour)},
-		Reading: snapshot.Reading{At: now, Volts: 3.412, Amperes: 2.6312, Mode: "constant-current", Output: "on", Count: 25200},
+		Reading: snapshot.Reading{At: now, Volts: 3.412, Amperes: 2.6312, Mode: drivers.ConstantCurrent, Output: drivers.OutputOn, Count: 25200},
 		Charge: snapshot.Charge{
 			CountedCoulombs: 18.42 * 3600, ObservedCoulombs: 18.3 * 3600, UncertaintyCoulombs: 0.035 * 3600, TargetCoulombs: 26.1 * 3600,
 			GapBestCoulombs: 0.12 * 3600, GapHighCoulombs: 0.14 * 3600, Gaps: 1, GapSeconds: 164,

@@ -10,6 +10,7 @@ import (
 	"nightcell/daemon/history"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
 	"nightcell/integrate"
 	"nightcell/integrate/electrolysis"
 )
@@ -161,8 +162,8 @@ func age(c *snapshot.Cell, now time.Time) string {
 	return sentence.Span(max(0, now.Sub(c.Reading.At))) + " ago"
 }
 
-var modeTexts = map[string]string{
-	"constant-current": "CC", "constant-voltage": "CV", "unregulated": "neither CC nor CV",
+var modeTexts = map[drivers.Mode]string{
+	drivers.ConstantCurrent: "CC", drivers.ConstantVoltage: "CV", drivers.Unregulated: "neither CC nor CV",
 }
 
 func mode(c *snapshot.Cell) string {
@@ -185,7 +186,7 @@ func (p *Page) supplyRows(c *snapshot.Cell, now time.Time) []row {
 	return []row{
 		{"volts", "Cell voltage", volts(c), "set " + unit(sentence.Figure(s.SetVolts, 4), "V")},
 		{"amperes", "Current", amperes(c), "set " + unit(sentence.Figure(s.SetAmperes, 4), "A")},
-		{"mode", "Regulation", mode(c), "output " + c.Reading.Output},
+		{"mode", "Regulation", mode(c), "output " + c.Reading.Output.String()},
 		{"limits", "Its own limits", pair(s.LimitVolts, "V", s.LimitAmperes, "A"), "tripped: " + trips},
 		{"power", "Power", reading(c, c.Reading.Volts*c.Reading.Amperes, "W"), ""},
 		{"age", "Last reading", age(c, now), p.clock(c.Reading.At, now)},
@@ -294,7 +295,7 @@ func (p *Page) watchRows(c *snapshot.Cell, now time.Time) []row {
 		{"polls", "Readings", fmt.Sprint(c.Reading.Count), fmt.Sprintf("%d answers refused", refused)},
 		{"log", "Run log", logState, unit(sentence.Figure(float64(c.Log.Bytes)/1e6, 3), "MB")},
 		{"disk", "Room on the disk", unit(sentence.Figure(c.Log.DiskFree/1e9, 3), "GB"), ""},
-		{"alone", "Night", cleared, "nightcell may: " + c.May},
+		{"alone", "Night", cleared, "nightcell may: " + c.May.String()},
 	}
 	for _, w := range c.Outlet.Routes {
 		rows = append(rows, wayRow("route", "Route", w))

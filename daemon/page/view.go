@@ -89,7 +89,7 @@ func (p *Page) view(c *snapshot.Cell) cellView {
 	standing, aside := p.alarms(c, now)
 	return cellView{
 		brief: p.brief(c, now), Run: p.runText(c.Run), Open: !c.Waiting && !c.Ended,
-		MayOff: strings.Contains(c.May, "off"), MayHold: strings.Contains(c.May, "hold"),
+		MayOff: c.May.Off, MayHold: c.May.Hold,
 		Groups: p.sheet(c, h.Hand, now), Alarms: standing, Aside: aside, Happened: p.happened(h), Blind: c.Blind,
 	}
 }

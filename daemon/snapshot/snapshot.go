@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -34,7 +35,7 @@ type Cell struct {
 	// Cleared says that the pre-flight for an unattended run was passed, by whom and when.
 	Cleared   bool
 	ClearedBy string
-	May       string // what nightcell may do by itself: "nothing", "off", "hold", "off, hold"
+	May       alerts.Permission // what nightcell may do by itself
 
 	Link     Link
 	Reading  Reading
@@ -65,8 +66,8 @@ type Reading struct {
 	Mono    time.Duration
 	Volts   float64
 	Amperes float64
-	Mode    string
-	Output  string
+	Mode    drivers.Mode
+	Output  drivers.Output
 	Count   uint64
 }
 

@@ -32,7 +32,7 @@ func (c *Cell) takeOrders() {
 		return
 	}
 	c.settings.takeOrders(o)
-	c.next.May = c.settings.May.String()
+	c.next.May = c.settings.May
 	c.past.Final.May = c.next.May
 	if c.run != nil {
 		c.run.SetLimits(c.facts(), c.settings.Settings)

@@ -82,7 +82,7 @@ func (c *Cell) publish() {
 	s.Link.Identity = c.link.expected
 	s.Link.Since = s.At.Add(c.link.Since - now)
 	s.Reading.Volts, s.Reading.Amperes = float64(c.reading.Volts), float64(c.reading.Amperes)
-	s.Reading.Mode, s.Reading.Output = c.reading.Mode.String(), c.reading.Output.String()
+	s.Reading.Mode, s.Reading.Output = c.reading.Mode, c.reading.Output
 	s.Reading.At, s.Reading.Mono = c.waiting.readUTC, c.reading.At
 	s.Refused = c.counts
 	s.Poll = snapshot.Poll{

@@ -78,7 +78,7 @@ func TestARunThatEndsWithItsFirstReadingKeepsItsName(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
-		if s.Name != "zinc-1" || s.Supply != "bench" || s.Metal != "Zn" || s.May != "off" || s.PlannedTarget != 3600 || s.Run == "" {
+		if s.Name != "zinc-1" || s.Supply != "bench" || s.Metal != "Zn" || s.May.String() != "off" || s.PlannedTarget != 3600 || s.Run == "" {
 			t.Errorf("cell %q, supply %q, metal %q, may %q, planned %g C, run %q", s.Name, s.Supply, s.Metal, s.May, s.PlannedTarget, s.Run)
 		}
 	})

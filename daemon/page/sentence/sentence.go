@@ -79,7 +79,7 @@ func progress(c *snapshot.Cell, now time.Time, zone *time.Location) string {
 	}
 	text := fmt.Sprintf("%s has passed %s%s", name, charge(c), ofTarget(c))
 	switch left := c.Charge.SecondsToTarget; {
-	case c.Reading.Output == drivers.OutputOff.String():
+	case c.Reading.Output == drivers.OutputOff:
 		return text + "; its output is off, so nothing passes."
 	case math.IsNaN(c.Charge.TargetCoulombs):
 		return text + "; no target is stated."
@@ -96,7 +96,7 @@ func progress(c *snapshot.Cell, now time.Time, zone *time.Location) string {
 
 // still says that the output is on although the target is reached: somebody may have to go there.
 func still(c *snapshot.Cell, now time.Time) string {
-	if c.Reading.Output != drivers.OutputOn.String() || silence(c, now) > 0 {
+	if c.Reading.Output != drivers.OutputOn || silence(c, now) > 0 {
 		return ""
 	}
 	return "; its output is still on, at " + Decimals(c.Reading.Amperes, 2) + " A"
@@ -104,7 +104,7 @@ func still(c *snapshot.Cell, now time.Time) string {
 
 // idle says that the output is on and nothing flows, so that no run begins.
 func idle(c *snapshot.Cell) bool {
-	return c.Waiting && !c.Ended && !c.Reading.At.IsZero() && len(c.Alarms) == 0 && c.Reading.Output == drivers.OutputOn.String()
+	return c.Waiting && !c.Ended && !c.Reading.At.IsZero() && len(c.Alarms) == 0 && c.Reading.Output == drivers.OutputOn
 }
 
 // shorted says that metal bridges the electrodes now.

@@ -9,6 +9,7 @@ import (
 	"nightcell/alerts"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
 )
 
 var (
@@ -54,9 +55,9 @@ func TestOf(t *testing.T) {
 			c.Ended, c.EndedWhy, c.Charge.TargetCoulombs = true, "ended by the night shift", math.NaN()
 		},
 			"Zinc 1 is done: 18.420 ± 0.069 A·h passed. It ended because: ended by the night shift. Nothing is wrong.", sentence.Well},
-		{"target reached, output on", func(c *snapshot.Cell) { c.Charge.TargetReached, c.Reading.Output = true, "on" },
+		{"target reached, output on", func(c *snapshot.Cell) { c.Charge.TargetReached, c.Reading.Output = true, drivers.OutputOn },
 			"Zinc 1 has reached its target: 18.420 ± 0.069 A·h passed; its output is still on, at 2.63 A. Nothing is wrong.", sentence.Well},
-		{"output off", func(c *snapshot.Cell) { c.Reading.Output, c.Charge.SecondsToTarget = "off", math.Inf(1) },
+		{"output off", func(c *snapshot.Cell) { c.Reading.Output, c.Charge.SecondsToTarget = drivers.OutputOff, math.Inf(1) },
 			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; its output is off, so nothing passes. Nothing is wrong.", sentence.Well},
 		{"finish unknown", func(c *snapshot.Cell) { c.Charge.SecondsToTarget, c.Charge.FinishesAt = math.NaN(), time.Time{} },
 			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; when it finishes is not known. Nothing is wrong.", sentence.Well},
@@ -69,10 +70,10 @@ func TestOf(t *testing.T) {
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"waiting", func(c *snapshot.Cell) { c.Waiting = true },
 			"Zinc 1 has not begun: its output is off. Counting begins by itself when current flows. Nothing is wrong.", sentence.Well},
-		{"waiting with the output on", func(c *snapshot.Cell) { c.Waiting, c.Reading.Output = true, "on" },
+		{"waiting with the output on", func(c *snapshot.Cell) { c.Waiting, c.Reading.Output = true, drivers.OutputOn },
 			"Zinc 1 has not begun: its output is on, but no current flows. Look whether a clip or a lead is off. Counting begins by itself when it flows. Nothing is watched until then.", sentence.Look},
 		{"waiting with the output on, the supply gone", func(c *snapshot.Cell) {
-			c.Waiting, c.Reading.Output, c.Link.Up = true, "on", false
+			c.Waiting, c.Reading.Output, c.Link.Up = true, drivers.OutputOn, false
 		},
 			"Zinc 1 has not begun: its output is on, but no current flows. Look whether a clip or a lead is off. Counting begins by itself when it flows. The supply does not answer.", sentence.Look},
 		{"never read", func(c *snapshot.Cell) { c.Waiting, c.Link.Up, c.Reading = true, false, snapshot.Reading{} },
@@ -114,7 +115,7 @@ func TestOf(t *testing.T) {
 		{"silent", func(c *snapshot.Cell) { c.Reading.At, c.Link.Up = now.Add(-4*time.Minute), false },
 			"Zinc 1 had passed 18.420 ± 0.069 A·h of 26.1 at 02:08, when it was last read. No reading for 4 min 00 s.", sentence.Look},
 		{"silent at the target", func(c *snapshot.Cell) {
-			c.Charge.TargetReached, c.Reading.Output, c.Reading.At = true, "on", now.Add(-4*time.Minute)
+			c.Charge.TargetReached, c.Reading.Output, c.Reading.At = true, drivers.OutputOn, now.Add(-4*time.Minute)
 		},
 			"Zinc 1 has reached its target: 18.420 ± 0.069 A·h passed. No reading for 4 min 00 s.", sentence.Look},
 	} {
