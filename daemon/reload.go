@@ -22,11 +22,8 @@ import (
 // reloadTime bounds how long a reload waits for the old routes to let go, and for the cells.
 const reloadTime = 5 * time.Second
 
-// Reload implements control.Operator: it reads the configuration anew and takes over
+// Reload is what SIGHUP asks for: it reads the configuration anew and takes over
 // routes, limits and what hands may do, all or nothing. What else changed needs a restart, and is refused.
-func (o operator) Reload(ctx context.Context) error { return o.d.Reload(ctx) }
-
-// Reload is what SIGHUP asks for.
 func (d *Daemon) Reload(ctx context.Context) error {
 	if d.o.Load == nil {
 		return control.Refuse("this daemon has no configuration file to read anew")

@@ -78,7 +78,6 @@ func (c *Client) Step(ctx context.Context, s StepOrder) (StepResult, error) {
 func (c *Client) Drill(ctx context.Context, o CellOrder) ([]Receipt, error) {
 	return put[[]Receipt](ctx, c, "drill", o)
 }
-func (c *Client) Reload(ctx context.Context) error { return c.post(ctx, "reload", struct{}{}, nil) }
 
 // Begin implements Operator.
 func (c *Client) Begin(ctx context.Context, b BeginOrder) ([]Check, error) {

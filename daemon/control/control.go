@@ -35,8 +35,6 @@ type Operator interface {
 	Hold(ctx context.Context, o CellOrder) (Outcome, error)
 	// Drill sends a marked test notice over every route and waits for proof of delivery.
 	Drill(ctx context.Context, o CellOrder) ([]Receipt, error)
-	// Reload reads routes and limits anew, all or nothing.
-	Reload(ctx context.Context) error
 	// Reset releases an alarm that latches once its condition is over and it was acknowledged.
 	Reset(ctx context.Context, a AlarmOrder) error
 	// OutOfService takes an alarm out of service, with the reason, until it is returned.

@@ -86,7 +86,6 @@ func (d *desk) Drill(ctx context.Context, o CellOrder) ([]Receipt, error) {
 	}
 	return d.receipt, d.note(o)
 }
-func (d *desk) Reload(context.Context) error { return d.note("reload") }
 
 // sameFigure compares figures, of which an unknown one equals another.
 var sameFigure = cmp.Comparer(func(a, b quantity.Maybe) bool {
@@ -151,14 +150,14 @@ func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 	order := AlarmOrder{"zinc-1", "over-current", "ann"}
 	shelve := ShelveOrder{order, "lead is being moved", 600}
 	entry := Entry{Cell: "zinc-1", Kind: "addition", By: "ann", Text: "", At: at, Numbers: map[string]float64{"mass_kilograms": 0.05}, Words: map[string]string{"formula": "ZnSO4·7H2O"}}
-	for _, err := range []error{c.Acknowledge(ctx, order), c.Shelve(ctx, shelve), c.Unshelve(ctx, order), c.Reset(ctx, order), c.OutOfService(ctx, ServiceOrder{order, "rewired"}), c.ReturnToService(ctx, order), second(c.Enter(ctx, entry)), c.Reload(ctx)} {
+	for _, err := range []error{c.Acknowledge(ctx, order), c.Shelve(ctx, shelve), c.Unshelve(ctx, order), c.Reset(ctx, order), c.OutOfService(ctx, ServiceOrder{order, "rewired"}), c.ReturnToService(ctx, order), second(c.Enter(ctx, entry))} {
 		if err != nil {
 			t.Error(err)
 		}
 	}
 	want := []any{
 		"status", "zinc-1", BeginOrder{"zinc-1", "ann", []string{"leads", "level"}}, CellOrder{"zinc-1", "ann"}, CellOrder{"zinc-2", "ann"},
-		CellOrder{"zinc-1", "bob"}, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05}, settle, order, shelve, order, order, ServiceOrder{order, "rewired"}, order, entry, "reload",
+		CellOrder{"zinc-1", "bob"}, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05}, settle, order, shelve, order, order, ServiceOrder{order, "rewired"}, order, entry,
 	}
 	if diff := cmp.Diff(want, d.heard()); diff != "" {
 		t.Errorf("asked (-want +got):\n%s", diff)
@@ -242,7 +241,7 @@ func TestASocketLeftBehindIsReplacedAndALivingOneIsNot(t *testing.T) {
 	if second, err := Listen(path, d, silentLog()); err == nil || !strings.Contains(err.Error(), "another nightcell") {
 		t.Errorf("a second daemon took the socket: %v, %v", second, err)
 	}
-	if err := NewClient(path).Reload(t.Context()); err != nil {
+	if err := NewClient(path).Reset(t.Context(), AlarmOrder{}); err != nil {
 		t.Error(err)
 	}
 	for range 2 { // closing twice is harmless
@@ -253,7 +252,7 @@ func TestASocketLeftBehindIsReplacedAndALivingOneIsNot(t *testing.T) {
 	if _, err := os.Lstat(path); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("the socket is still there: %v", err)
 	}
-	err = NewClient(path).Reload(t.Context())
+	err = NewClient(path).Reset(t.Context(), AlarmOrder{})
 	if err == nil || !strings.Contains(err.Error(), "no nightcell is listening at "+path) {
 		t.Errorf("without a daemon: %v", err)
 	}
@@ -291,7 +290,7 @@ func TestASocketOfAnotherDaemonIsNotRemoved(t *testing.T) {
 	if err := first.Close(t.Context()); err != nil {
 		t.Error(err)
 	}
-	if err := NewClient(path).Reload(t.Context()); err != nil {
+	if err := NewClient(path).Reset(t.Context(), AlarmOrder{}); err != nil {
 		t.Errorf("the second daemon lost its socket: %v", err)
 	}
 	if err := second.Close(t.Context()); err != nil {

@@ -150,7 +150,6 @@ func handler(o Operator) http.Handler {
 	mux.Handle("POST /v1/return-to-service", answer(silent(o.ReturnToService)))
 	mux.Handle("POST /v1/step", answer(o.Step))
 	mux.Handle("POST /v1/drill", answer(o.Drill))
-	mux.Handle("POST /v1/reload", answer(func(ctx context.Context, _ struct{}) (struct{}, error) { return struct{}{}, o.Reload(ctx) }))
 	return mux
 }
 

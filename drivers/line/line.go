@@ -104,9 +104,6 @@ func newLine(s Settings, p port) *Line {
 	return l
 }
 
-// Address returns where the line leads.
-func (l *Line) Address() string { return l.settings.Address }
-
 // Exchange sends query, to which it adds the terminator, and waits for one line
 // in answer. The answer, without its terminator, is put into reply, which grows if
 // need be. timeout is the longest wait for the answer; the time that the

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"nightcell/drivers"
-	"nightcell/drivers/simulated/cell"
 )
 
 // Truth is what really happened on one channel, which no instrument tells.
@@ -67,17 +66,6 @@ func (i *Instrument) truth(number int) Truth {
 		t.Efficiency = p.MetalAmperes / p.CellAmperes
 	}
 	return t
-}
-
-// Books returns everything the cell of a channel has counted; ok is false if none is connected.
-func (i *Instrument) Books(channel int) (t cell.Totals, ok bool) {
-	i.mu.Lock()
-	defer i.mu.Unlock()
-	i.advance(i.now())
-	if channel < 1 || channel > len(i.channels) || i.channels[channel-1].cell == nil {
-		return cell.Totals{}, false
-	}
-	return i.channels[channel-1].cell.Totals(), true
 }
 
 // Observe polls a channel in process at an instant of virtual time, without any line: what drivers.Supply's Poll

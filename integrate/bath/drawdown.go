@@ -155,17 +155,6 @@ func (d *Drawdown) Overall() float64 {
 	return d.state.Catholyte.Won() * float64(d.state.Valence) * matter.Faraday / charge
 }
 
-// Assayed returns the overall efficiency by the metal balance instead of the
-// model: what was supplied and is neither in samples nor, as last assayed, in the bath. NaN before any charge.
-func (d *Drawdown) Assayed() float64 {
-	charge := d.Charge()
-	if !(charge > 0) {
-		return math.NaN()
-	}
-	b := &d.state.Catholyte
-	return (b.Won() - b.Unaccounted) * float64(d.state.Valence) * matter.Faraday / charge
-}
-
 // Marginal returns the share of the present current in A that wins metal.
 func (d *Drawdown) Marginal(amperes float64) float64 {
 	return d.Batch().Marginal(d.state.Catholyte.Metal(), amperes)

@@ -321,20 +321,9 @@ func (p *Plan) doubtMark(source string) matter.Mark {
 	return mark
 }
 
-func square(x float64) float64 { return x * x }
-
 // sorted puts the largest first and leaves out what adds nothing to the value but rounding.
 func sorted(shares []Share, value float64) []Share {
 	shares = slices.DeleteFunc(shares, func(s Share) bool { return !(s.Amount > 1e-12*value) })
 	slices.SortStableFunc(shares, func(a, b Share) int { return cmp.Compare(b.Amount, a.Amount) })
 	return shares
-}
-
-// combined adds independent shares as JCGM 100 does: the root of the sum of squares.
-func combined(shares []Share) float64 {
-	var variance float64
-	for _, s := range shares {
-		variance += s.Amount * s.Amount
-	}
-	return math.Sqrt(variance)
 }

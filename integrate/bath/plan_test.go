@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"nightcell/integrate/matter"
+
 	"pgregory.net/rapid"
 )
 
@@ -440,4 +441,13 @@ func BenchmarkNewPlan(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
+}
+
+// combined adds independent shares as JCGM 100 does: the root of the sum of squares.
+func combined(shares []Share) float64 {
+	var variance float64
+	for _, s := range shares {
+		variance += s.Amount * s.Amount
+	}
+	return math.Sqrt(variance)
 }

@@ -1,8 +1,6 @@
 package matter
 
 import (
-	"cmp"
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -148,32 +146,4 @@ func collect(counted []Atoms) []Atoms {
 		out[i].Number += a.Number
 	}
 	return out
-}
-
-// Hill returns the composition in the Hill order (carbon, hydrogen, then by
-// alphabet; by alphabet alone without carbon), for comparing formulae whose parts were written in another order.
-func (f Formula) Hill() string {
-	atoms := f.Atoms()
-	rank := func(symbol string) int {
-		if f.Count("C") > 0 {
-			switch symbol {
-			case "C":
-				return 0
-			case "H":
-				return 1
-			}
-		}
-		return 2
-	}
-	slices.SortFunc(atoms, func(a, b Atoms) int {
-		return cmp.Or(cmp.Compare(rank(a.Element.Symbol), rank(b.Element.Symbol)), cmp.Compare(a.Element.Symbol, b.Element.Symbol))
-	})
-	var text strings.Builder
-	for _, a := range atoms {
-		text.WriteString(a.Element.Symbol)
-		if a.Number != 1 {
-			fmt.Fprintf(&text, "%g", a.Number)
-		}
-	}
-	return text.String()
 }

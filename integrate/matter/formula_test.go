@@ -1,7 +1,10 @@
 package matter
 
 import (
+	"cmp"
+	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -246,4 +249,32 @@ func TestMassFractionUncertainty(t *testing.T) {
 func massFraction(f Formula, symbol string) float64 {
 	x, _ := f.MassFraction(symbol)
 	return x
+}
+
+// Hill returns the composition in the Hill order (carbon, hydrogen, then by
+// alphabet; by alphabet alone without carbon), for comparing formulae whose parts were written in another order.
+func (f Formula) Hill() string {
+	atoms := f.Atoms()
+	rank := func(symbol string) int {
+		if f.Count("C") > 0 {
+			switch symbol {
+			case "C":
+				return 0
+			case "H":
+				return 1
+			}
+		}
+		return 2
+	}
+	slices.SortFunc(atoms, func(a, b Atoms) int {
+		return cmp.Or(cmp.Compare(rank(a.Element.Symbol), rank(b.Element.Symbol)), cmp.Compare(a.Element.Symbol, b.Element.Symbol))
+	})
+	var text strings.Builder
+	for _, a := range atoms {
+		text.WriteString(a.Element.Symbol)
+		if a.Number != 1 {
+			fmt.Fprintf(&text, "%g", a.Number)
+		}
+	}
+	return text.String()
 }

@@ -132,6 +132,3 @@ func New(s Setup) (*Cell, error) {
 		resting: math.Inf(1), x: -s.Metal.Potential,
 	}, nil
 }
-
-// Setup returns what the cell began with.
-func (c *Cell) Setup() Setup { return c.setup }
