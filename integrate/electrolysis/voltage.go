@@ -56,7 +56,7 @@ func cellVoltage(c voltageConditions) (total Band, parts []Component, err error)
 		matter.Weakest(c.Conductivity.Mark, matter.Assumed), "conductivity " + c.Conductivity.Mark.String() + "; bubbles assumed to add 0 to 30 %"}
 	parts = []Component{
 		{"reversible voltage, expected reaction", Band{c.Reversible - 0.02, c.Reversible, c.Reversible + 0.05,
-			matter.Weakest(matter.Published, c.ReversibleMark), "against " + c.Reaction + ": standard potentials at the stated concentrations; activity may add 0.05 V"}},
+			matter.Weakest(matter.Published, c.ReversibleMark), "against " + c.Reaction + ": standard potentials (that of the anode: Chemistry 2e, OpenStax 2019, Appendix L) at the stated concentrations; activity may add 0.05 V"}},
 		{"overpotential of the metal at the cathode", metalOverpotential(c.Metal)},
 		{"overpotential of the gas at the anode", anodeOverpotential(c.Anode, c.Gas, c.AnodeDensity, c.Temperature)},
 		{"resistance of the bath", bath},
