@@ -204,5 +204,8 @@ func (s scenario) unreachable(wanted float64) error {
 // wonBy returns the mol of metal that a charge in C wins, and what is then left.
 func (s scenario) wonBy(charge float64) (won, left float64) {
 	won, lost := s.batch.Take(s.amount, s.current(), charge/s.current())
-	return won, max(s.amount-won-lost, 0)
+	if left = s.amount - won - lost; left < 1e-13*s.amount { // rounding
+		left = 0
+	}
+	return won, left
 }

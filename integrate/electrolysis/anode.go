@@ -88,6 +88,9 @@ func chlorineReaction(a anolyteLiquid) Reaction {
 func sideReactions(a anolyteLiquid, metal string) []Reaction {
 	acid := hydrogenPotential(a.PH, a.Temperature) // V per one H⁺ per electron
 	var side []Reaction
+	if metal == "Ag" && a.Medium == matter.Cyanide {
+		metal = "" // it holds silver too fast for an oxide
+	}
 	switch metal {
 	case "Mn":
 		side = append(side, Reaction{Name: "manganese dioxide on the anode", Potential: 1.23 + 2*acid,
@@ -96,16 +99,16 @@ func sideReactions(a anolyteLiquid, metal string) []Reaction {
 	case "Pb":
 		side = append(side, Reaction{Name: "lead dioxide on the anode", Potential: 1.467 + 2*acid,
 			AcidPerElectron: 2, WaterPerElectron: 1,
-			Note: "takes as much metal from the bath as the cathode in a bath without an inhibitor"})
+			Note: "takes up to as much metal from the bath as the cathode, where nothing inhibits it"})
 	case "Fe":
 		side = append(side, Reaction{Name: "ferric from ferrous", Potential: 0.771,
 			Note: "the anode needs less voltage and the ferric takes metal and current back: a diaphragm"})
 	case "Sn":
 		side = append(side, Reaction{Name: "tin(IV) from tin(II)", Potential: 0.151,
 			Note: "tin(IV) falls out as sludge: a diaphragm, or a tin anode"})
-	case "Co":
-		side = append(side, Reaction{Name: "cobalt(III) oxide on the anode", Potential: math.NaN(),
-			Note: "black film on the anode, takes metal from the bath; potential not tabled here"})
+	case "Co", "Ag", "Tl":
+		side = append(side, Reaction{Name: map[string]string{"Co": "cobalt(III)", "Ag": "silver(II)", "Tl": "thallium(III)"}[metal] + " oxide on the anode", Potential: math.NaN(),
+			Note: "dark film on the anode, takes metal from the bath; potential not tabled here"})
 	}
 	switch a.Medium {
 	case matter.Cyanide:
