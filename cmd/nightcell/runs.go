@@ -1,7 +1,10 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"io"
+	"os"
 	"path/filepath"
 	"strings"
 	"text/tabwriter"
@@ -12,6 +15,7 @@ import (
 	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/books"
+	"nightcell/daemon/runlog"
 	"nightcell/integrate"
 )
 
@@ -97,5 +101,146 @@ func newRunsCommand(s *shell) *cobra.Command {
 	cmd.Flags().StringVar(&until, "until", "", "only runs begun before this `time`")
 	cmd.Flags().BoolVar(&f.Open, "open", false, "only runs that have not ended")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return cmd
+}
+
+func newExportCommand(s *shell) *cobra.Command {
+	var as, what, output string
+	cmd := &cobra.Command{
+		Use:   "export RUN",
+		Short: "Write a run's log as CSV or line protocol",
+		Long: "Writes a run for spreadsheets and programs (--as csv) or for a database that takes\n" +
+			"InfluxDB line protocol (--as line-protocol). CSV of readings carries the charge and\n" +
+			"energy counted up to each; numbers read back exactly. An apostrophe comes before a\n" +
+			"text that a spreadsheet would take for a formula. Damaged lines are left out\n" +
+			"and named, and the exit code is then 1.",
+		Example: "  nightcell export /var/lib/nightcell/runs/zinc-1/20260110T200000Z --as csv > night.csv",
+		Args:    oneRun,
+		RunE: func(_ *cobra.Command, args []string) error {
+			write, err := exporter(as, what)
+			if err != nil {
+				return err
+			}
+			return s.export(runDirectory(args[0]), output, write)
+		},
+	}
+	cmd.Flags().StringVar(&as, "as", "csv", "the `form`: csv or line-protocol")
+	cmd.Flags().StringVar(&what, "what", "", "which `lines`: readings, events (alarms, gaps, entries, ...) or, in line protocol, all; the default is readings for csv and all for line-protocol")
+	cmd.Flags().StringVarP(&output, "output", "o", "", "write to this `file` instead of standard output")
+	return cmd
+}
+
+type exportFunc func(runDir string, to io.Writer) (*runlog.Report, error)
+
+func exporter(as, what string) (exportFunc, error) {
+	lines := func(kinds ...runlog.Kind) exportFunc {
+		return func(run string, to io.Writer) (*runlog.Report, error) { return runlog.ExportLines(run, to, kinds...) }
+	}
+	switch as + " " + what {
+	case "csv ", "csv readings":
+		return runlog.ExportReadings, nil
+	case "csv events":
+		return runlog.ExportEvents, nil
+	case "line-protocol ", "line-protocol all":
+		return lines(), nil
+	case "line-protocol readings":
+		return lines(runlog.KindReading), nil
+	case "line-protocol events":
+		return lines(runlog.KindGap, runlog.KindAlarm, runlog.KindNotice, runlog.KindEntry, runlog.KindOutput), nil
+	}
+	switch as {
+	case "csv":
+		return nil, usagef("--what %s: CSV holds either readings or events, because their columns differ", what)
+	case "line-protocol":
+		return nil, usagef("--what %s: choose readings, events or all", what)
+	}
+	return nil, usagef("--as %s: choose csv or line-protocol", as)
+}
+
+func (s *shell) export(run, output string, write exportFunc) (err error) {
+	to := s.out
+	if output != "" {
+		f, err := os.OpenFile(output, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
+		if errors.Is(err, os.ErrExist) {
+			return usagef("%s exists already; choose another name, or remove it first", output)
+		}
+		if err != nil {
+			return usageError{fmt.Errorf("opening the file to export to: %w", err)}
+		}
+		report, err := write(run, f)
+		if err = errors.Join(err, f.Close()); err != nil {
+			return readingError(errors.Join(err, os.Remove(output)))
+		}
+		return s.tellDamage(report)
+	}
+	report, err := write(run, to)
+	if err != nil {
+		return readingError(err)
+	}
+	return s.tellDamage(report)
+}
+
+func (s *shell) tellDamage(r *runlog.Report) error {
+	if r.DamageCount == 0 {
+		return nil
+	}
+	for _, d := range r.Damage {
+		fmt.Fprintf(s.err, "nightcell: damaged: bytes %d to %d: %s\n", d.From, d.To, d.Reason)
+	}
+	return fmt.Errorf("the export is done, but the log is damaged at %d places; nightcell verify tells more", r.DamageCount)
+}
+
+func newImportCommand(s *shell) *cobra.Command {
+	var where dataFlags
+	var in books.Intake
+	var begin string
+	cmd := &cobra.Command{
+		Use:   "import FILE.csv --cell CELL",
+		Short: "Take in a run that was measured elsewhere",
+		Long: "Reads a table of time, volts and amperes and makes a run of it that has ended, with its charge integrated and gaps booked.\n" +
+			"The head names the columns and their units, in any order: time_s, U (V), current_mA. Other columns are passed over.\n" +
+			"Cells stand apart by commas, semicolons or tabs; decimals have a point or, where commas do not part cells, a comma. Times\n" +
+			"are ISO 8601 (UTC without a zone), or numbers with --begin. With --config the run keeps bath and accuracy of the cell.",
+		Example: "  nightcell import night.csv --cell zinc-1 --config nightcell.toml --begin 2026-01-10T20:00:00Z",
+		Args:    between(1, 1, "nightcell import FILE.csv --cell CELL"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			data, cfg, err := where.read()
+			if err != nil {
+				return err
+			}
+			if in.Cell == "" {
+				return usagef("say of which cell the run is: --cell NAME")
+			}
+			in.Data, in.Name = data, args[0]
+			if cfg != nil && cfg.Cell(in.Cell) != nil {
+				cell := cfg.Cell(in.Cell)
+				in.Settings = cell.Coulometer(cfg.Supply(cell.Supply))
+				if in.Frozen, err = cfg.Frozen(in.Cell); err != nil {
+					return err
+				}
+			}
+			if begin != "" {
+				if in.Begin, err = books.ParseTime(begin); err != nil {
+					return usagef("--begin: %w", err)
+				}
+			}
+			f, err := os.Open(args[0])
+			if err != nil {
+				return usageError{fmt.Errorf("opening the table: %w", err)}
+			}
+			defer f.Close()
+			done, err := in.Take(f)
+			if err != nil {
+				return fmt.Errorf("nothing was imported: %w", err)
+			}
+			fmt.Fprintf(s.out, "%d readings imported, %s\n", done.Readings, strings.TrimSpace(done.Columns))
+			fmt.Fprintf(s.out, "run %s; nightcell account %s says what it did\n", done.Run, done.Run)
+			return nil
+		},
+	}
+	where.add(cmd)
+	cmd.Flags().StringVar(&in.Cell, "cell", "", "`name` of the cell")
+	cmd.Flags().StringVar(&begin, "begin", "", "`time` of the first reading, of a table whose times are numbers")
+	cmd.Flags().StringToStringVar(&in.Columns, "column", nil, "which column is what: `time=NAME`, volts=NAME, amperes=NAME")
 	return cmd
 }

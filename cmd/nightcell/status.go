@@ -1,16 +1,19 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
 	"math"
 	"slices"
+	"strings"
 	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"nightcell/alerts"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/drivers"
@@ -117,4 +120,178 @@ func alarmCount(c control.Cell) string {
 		return "none"
 	}
 	return fmt.Sprintf("%d, %d unanswered", c.Alarms, c.Unanswered)
+}
+
+func newAlarmsCommand(s *shell) *cobra.Command {
+	r := &reach{}
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "alarms [CELL]",
+		Short: "List the alarms of a running daemon, acknowledge them, set them aside",
+		Long: "alarms lists what is not in the normal state, most urgent first, and what to do first about it.\n" +
+			"The states are those of IEC 62682, two of their names are nightcell's own (LTUNK, LTACK): UNACK, RTNUN and\n" +
+			"LTUNK wait for an acknowledgement, ACKED and LTACK have one (LTACK also waits for a reset), SHLVD is shelved\n" +
+			"until a time, OOSRV is out of service until it is returned or the run ends, and DSUPR is not judged now, for\n" +
+			"the reason given.",
+		Example: "  nightcell alarms --config nightcell.toml\n" +
+			"  nightcell alarms ack zinc-1 over-current --config nightcell.toml\n" +
+			"  nightcell alarms shelve zinc-1 contact --for 2h --reason \"clip is being replaced\" --config nightcell.toml",
+		Args: between(0, 1, "nightcell alarms [CELL]"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			cell := ""
+			if len(args) == 1 {
+				cell = args[0]
+			}
+			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
+				list, err := c.Alarms(ctx, cell)
+				if err != nil {
+					return err
+				}
+				if asJSON {
+					if list == nil {
+						list = []control.Alarm{} // a list without entries, not null
+					}
+					return printJSON(s.out, map[string]any{"alarms": list})
+				}
+				return printAlarms(s, list)
+			})
+		},
+	}
+	r.addFlags(cmd)
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	for _, a := range alarmActs {
+		cmd.AddCommand(a.command(s, r))
+	}
+	return cmd
+}
+
+// alarmAct is a command that does one thing to one alarm.
+type alarmAct struct {
+	name, form, short, example string
+	done                       string // what is said afterwards: of the alarm, by whom where there is a %s
+	reason, length             bool   // it needs a reason, and a time
+	do                         func(context.Context, *control.Client, control.ShelveOrder) error
+}
+
+var alarmActs = []alarmAct{
+	{name: "ack", short: "Say that somebody has taken an alarm in hand", example: `zinc-1 over-current --by "night shift"`,
+		done: "is acknowledged by %s",
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
+			return c.Acknowledge(ctx, o.AlarmOrder)
+		}},
+	{name: "shelve", form: " --for TIME --reason TEXT", short: "Set an alarm aside for a time, with the reason",
+		example: `zinc-1 contact --for "2 h" --reason "clip is being replaced"`, done: "is set aside for %s", reason: true, length: true,
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error { return c.Shelve(ctx, o) }},
+	{name: "unshelve", short: "Take an alarm back before its time", example: "zinc-1 contact", done: "is back in service",
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
+			return c.Unshelve(ctx, o.AlarmOrder)
+		}},
+	{name: "reset", short: "Release an alarm that latches, once it is over and acknowledged", example: "zinc-1 hard-short", done: "is released",
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
+			return c.Reset(ctx, o.AlarmOrder)
+		}},
+	{name: "out-of-service", form: " --reason TEXT", short: "Take an alarm out of service until it is returned or the run ends, with the reason",
+		example: `zinc-1 stirrer-stopped --reason "no stirrer tonight"`, done: "is out of service", reason: true,
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
+			return c.OutOfService(ctx, control.ServiceOrder{AlarmOrder: o.AlarmOrder, Reason: o.Reason})
+		}},
+	{name: "return", short: "Return an alarm to service", example: "zinc-1 stirrer-stopped", done: "is in service again",
+		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
+			return c.ReturnToService(ctx, o.AlarmOrder)
+		}},
+}
+
+// command makes the command of an act.
+func (a alarmAct) command(s *shell, r *reach) *cobra.Command {
+	var length, reason string
+	use := a.name + " CELL CONDITION" + a.form
+	cmd := &cobra.Command{
+		Use:     use,
+		Short:   a.short,
+		Example: "  nightcell alarms " + a.name + " " + a.example + " --config nightcell.toml",
+		Args:    between(2, 2, "nightcell alarms "+use),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			order := control.ShelveOrder{AlarmOrder: control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}, Reason: reason}
+			var err error
+			if a.length {
+				if order.Seconds, err = shelfTime(length); err != nil {
+					return err
+				}
+			}
+			if a.reason && reason == "" {
+				return usagef("--reason: say why, so that the next person knows it")
+			}
+			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
+				if err := a.do(ctx, c, order); err != nil {
+					return err
+				}
+				done := a.done
+				if strings.Contains(done, "%s") {
+					done = fmt.Sprintf(done, cmp.Or(length, drivers.Plain(order.By)))
+				}
+				_, err := fmt.Fprintf(s.out, "%s of %s %s\n", drivers.Plain(args[1]), drivers.Plain(args[0]), done)
+				return err
+			})
+		},
+	}
+	if a.length {
+		cmd.Flags().StringVar(&length, "for", "", "how long: a `time`, such as \"2 h\"")
+	}
+	if a.reason {
+		cmd.Flags().StringVar(&reason, "reason", "", "`text` for the run log: why")
+	}
+	return cmd
+}
+
+// shelfTime reads how long an alarm is to be set aside, in s.
+func shelfTime(length string) (float64, error) {
+	seconds, err := quantity.Parse(quantity.Time, length)
+	switch {
+	case err != nil:
+		return 0, usagef("--for: %w", err)
+	case seconds <= 0:
+		return 0, usagef("--for: an alarm cannot be set aside for %s", length)
+	case seconds > alerts.LongestShelf.Seconds():
+		return 0, usagef("--for %s: an alarm can be set aside for %s at most, so that nobody forgets it", length, timeWords(alerts.LongestShelf))
+	}
+	return seconds, nil
+}
+
+// printAlarms writes a table, and under each alarm that waits for a person what to do first.
+func printAlarms(s *shell, list []control.Alarm) error {
+	if len(list) == 0 {
+		_, err := fmt.Fprintln(s.out, "no alarms")
+		return err
+	}
+	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "priority\tstate\tcell\tcondition\tsince\ttext")
+	for _, a := range list {
+		text := a.Text
+		if a.First {
+			text = "(first) " + text
+		}
+		switch {
+		case a.Reason == "":
+		case a.State == alerts.SHLVD:
+			text += " (set aside: " + a.Reason + by(a.By) + "; until " + localTime(a.ShelfEnds) + ")"
+		case a.State == alerts.OOSRV:
+			text += " (out of service: " + a.Reason + by(a.By) + ")"
+		default:
+			text += " (not judged: " + a.Reason + ")"
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n",
+			a.Priority, a.State, drivers.Plain(a.Cell), drivers.Plain(a.Condition), localTime(a.Since), strings.TrimSpace(drivers.Plain(text)))
+		if a.Action != "" && a.Reason == "" {
+			fmt.Fprintf(w, "\t\t\t\t\t→ %s\n", drivers.Plain(a.Action))
+		}
+	}
+	return w.Flush()
+}
+
+// by names a person if there is one.
+func by(person string) string {
+	if person == "" {
+		return ""
+	}
+	return ", by " + person
 }

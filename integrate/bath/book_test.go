@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"nightcell/integrate/matter"
+
 	"pgregory.net/rapid"
 )
 

@@ -105,3 +105,52 @@ func doubted(f matter.Figure, relative float64) matter.Figure {
 	}
 	return f
 }
+
+// Quality is what a load ratio i/i_lim usually means for the deposit.
+type Quality struct {
+	Word   string // for a table
+	Text   string // for a sentence
+	Mark   matter.Mark
+	Source string
+}
+
+// QualityAt returns the usual deposit at a ratio of current density to limiting
+// current density. The bounds 1/3, 2/3 and 1 are common practice, no source, and
+// agree with published work on copper in that open, powdery deposits come near and beyond the limit.
+func QualityAt(loadRatio float64) Quality {
+	q := Quality{Mark: matter.Assumed, Source: "common practice, no source"}
+	switch {
+	case !(loadRatio > 0):
+		return Quality{}
+	case loadRatio < 1.0/3:
+		q.Word, q.Text = "compact", "compact, adherent metal"
+	case loadRatio < 2.0/3:
+		q.Word, q.Text = "rough", "rougher metal with nodules; wash and handle with care"
+	case loadRatio < 1:
+		q.Word, q.Text = "dendritic", "trees and sponge that short the cell and fall off"
+	default:
+		q.Word, q.Text = "powder", "powder with vigorous hydrogen"
+	}
+	return q
+}
+
+// product multiplies independent figures.
+func product(x, y matter.Figure) matter.Figure {
+	value := x.Value * y.Value
+	return matter.Figure{Value: value, StandardUncertainty: math.Abs(value) * math.Hypot(x.Relative(), y.Relative()), Mark: matter.Weakest(x.Mark, y.Mark)}
+}
+
+// perVolume divides independent figures.
+func perVolume(x, volume matter.Figure) matter.Figure {
+	return product(x, matter.Figure{Value: 1 / volume.Value, StandardUncertainty: volume.StandardUncertainty / (volume.Value * volume.Value), Mark: volume.Mark})
+}
+
+func scaledFigure(x matter.Figure, factor float64) matter.Figure {
+	x.Value, x.StandardUncertainty = x.Value*factor, x.StandardUncertainty*math.Abs(factor)
+	return x
+}
+
+// added adds a figure to one that may not be known yet.
+func added(x, y matter.Figure) matter.Figure {
+	return matter.Figure{Value: x.Value + y.Value, StandardUncertainty: math.Hypot(x.StandardUncertainty, y.StandardUncertainty), Mark: matter.Weakest(x.Mark, y.Mark)}
+}

@@ -4,8 +4,9 @@ import (
 	"math"
 	"testing"
 
-	"gonum.org/v1/gonum/integrate/quad"
 	"nightcell/integrate/matter"
+
+	"gonum.org/v1/gonum/integrate/quad"
 	"pgregory.net/rapid"
 )
 

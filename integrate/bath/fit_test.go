@@ -5,8 +5,9 @@ import (
 	"strings"
 	"testing"
 
-	"gonum.org/v1/gonum/optimize"
 	"nightcell/integrate/matter"
+
+	"gonum.org/v1/gonum/optimize"
 	"pgregory.net/rapid"
 )
 

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"nightcell/integrate/matter"
+
 	"pgregory.net/rapid"
 )
 
