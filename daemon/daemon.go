@@ -1,3 +1,5 @@
+// Package daemon is the supervisor: it makes the watches over the cells of a configuration, serves page, metrics and
+// control socket, carries notices and pushes, reloads, and shuts all of it down in order.
 package daemon
 
 import (
@@ -5,15 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"os"
-	"path/filepath"
-	"slices"
-	"sync"
-	"sync/atomic"
-	"time"
-
-	"golang.org/x/sync/errgroup"
-
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs"
@@ -25,6 +18,14 @@ import (
 	"nightcell/drivers"
 	"nightcell/drivers/lock"
 	"nightcell/drivers/scpi"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // Options is what a daemon is made from.

@@ -5,9 +5,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
-	"time"
-
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
@@ -15,6 +12,8 @@ import (
 	"nightcell/daemon/notices"
 	"nightcell/daemon/snapshot"
 	"nightcell/daemon/watch"
+	"slices"
+	"time"
 )
 
 // operator is what a person may ask of the daemon, through the socket or the page.
@@ -113,13 +112,22 @@ func rank(a control.Alarm) int {
 	return r
 }
 
-// onAlarm lets an order act on the alarm that it names.
-func (o operator) onAlarm(ctx context.Context, a control.AlarmOrder, do func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error)) error {
+// on lets do answer on the cell of a name.
+func on[T any](o operator, name string, do func(*watch.Cell) (T, error)) (answer T, err error) {
+	c, err := o.cell(name)
+	if err != nil {
+		return answer, err
+	}
+	return do(c)
+}
+
+// onAlarm lets an order change the alarm that it names.
+func (o operator) onAlarm(ctx context.Context, a control.AlarmOrder, change watch.AlarmChange) error {
 	c, err := o.cell(a.Cell)
 	if err != nil {
 		return err
 	}
-	return c.ChangeAlarm(ctx, a.Condition, do)
+	return c.ChangeAlarm(ctx, a.Condition, change)
 }
 
 // Acknowledge implements control.Operator.
@@ -133,59 +141,69 @@ func (o operator) Acknowledge(ctx context.Context, a control.AlarmOrder) error {
 
 // Shelve implements control.Operator.
 func (o operator) Shelve(ctx context.Context, s control.ShelveOrder) error {
-	return o.onAlarm(ctx, s.AlarmOrder, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
-		return b.Shelve(cond, s.By, s.Reason, time.Duration(s.Seconds*float64(time.Second)), utc)
+	return o.onAlarm(ctx, s.AlarmOrder, func(b *alerts.Board, c alerts.Condition, utc time.Time) (alerts.Change, error) {
+		return b.Shelve(c, s.By, s.Reason, time.Duration(s.Seconds*float64(time.Second)), utc)
 	})
 }
 
 // Unshelve implements control.Operator.
 func (o operator) Unshelve(ctx context.Context, a control.AlarmOrder) error {
-	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
-		return b.Unshelve(cond, a.By, utc)
+	return o.onAlarm(ctx, a, watch.By(a.By, (*alerts.Board).Unshelve))
+}
+
+// Reset implements control.Operator.
+func (o operator) Reset(ctx context.Context, a control.AlarmOrder) error {
+	return o.onAlarm(ctx, a, watch.By(a.By, (*alerts.Board).Reset))
+}
+
+// OutOfService implements control.Operator.
+func (o operator) OutOfService(ctx context.Context, a control.ServiceOrder) error {
+	return o.onAlarm(ctx, a.AlarmOrder, func(b *alerts.Board, c alerts.Condition, utc time.Time) (alerts.Change, error) {
+		return b.OutOfService(c, a.By, a.Reason, utc)
 	})
+}
+
+// ReturnToService implements control.Operator.
+func (o operator) ReturnToService(ctx context.Context, a control.AlarmOrder) error {
+	return o.onAlarm(ctx, a, watch.By(a.By, (*alerts.Board).ReturnToService))
 }
 
 // Enter implements control.Operator.
 func (o operator) Enter(ctx context.Context, e control.Entry) (control.Entered, error) {
-	c, err := o.cell(e.Cell)
-	if err != nil {
-		return control.Entered{}, err
-	}
-	return c.Enter(ctx, e)
+	return on(o, e.Cell, func(c *watch.Cell) (control.Entered, error) { return c.Enter(ctx, e) })
 }
 
 // Settle implements control.Operator.
 func (o operator) Settle(ctx context.Context, s control.Settlement) (control.Settlement, error) {
-	c, err := o.cell(s.Cell)
-	if err != nil {
-		return s, err
-	}
-	return c.Settle(ctx, s)
+	return on(o, s.Cell, func(c *watch.Cell) (control.Settlement, error) { return c.Settle(ctx, s) })
+}
+
+// Step implements control.Operator.
+func (o operator) Step(ctx context.Context, s control.StepOrder) (control.StepResult, error) {
+	return on(o, s.Cell, func(c *watch.Cell) (control.StepResult, error) { return c.Step(ctx, s) })
 }
 
 // Off implements control.Operator.
 func (o operator) Off(ctx context.Context, a control.CellOrder) (control.Outcome, error) {
-	c, err := o.cell(a.Cell)
-	if err != nil {
-		return control.Outcome{}, err
-	}
-	if err := c.SwitchOff(ctx, a.By); err != nil {
-		return control.Outcome{Text: err.Error()}, err
-	}
-	return control.Outcome{Verified: true, Text: "the supply says its output is off and no current flows"}, nil
+	return on(o, a.Cell, func(c *watch.Cell) (control.Outcome, error) {
+		return outcome("the supply says its output is off and no current flows", c.SwitchOff(ctx, a.By))
+	})
 }
 
 // Hold implements control.Operator.
 func (o operator) Hold(ctx context.Context, a control.CellOrder) (control.Outcome, error) {
-	c, err := o.cell(a.Cell)
-	if err != nil {
-		return control.Outcome{}, err
+	return on(o, a.Cell, func(c *watch.Cell) (control.Outcome, error) {
+		amperes, err := c.Hold(ctx, a.By)
+		return outcome(fmt.Sprintf("the current reads back at or under %.3g A", float64(amperes)), err)
+	})
+}
+
+// outcome is what came of an act that is verified unless it failed.
+func outcome(verified string, failed error) (control.Outcome, error) {
+	if failed != nil {
+		return control.Outcome{Text: failed.Error()}, failed
 	}
-	amperes, err := c.Hold(ctx, a.By)
-	if err != nil {
-		return control.Outcome{Text: err.Error()}, err
-	}
-	return control.Outcome{Verified: true, Text: fmt.Sprintf("the current reads back at or under %.3g A", float64(amperes))}, nil
+	return control.Outcome{Verified: true, Text: verified}, nil
 }
 
 // Drill implements control.Operator.
@@ -211,32 +229,43 @@ func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Rec
 	return nil, control.Unknown("cell %s has no routes", a.Cell)
 }
 
-// Reset implements control.Operator.
-func (o operator) Reset(ctx context.Context, a control.AlarmOrder) error {
-	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
-		return b.Reset(cond, a.By, utc)
-	})
-}
+// toConfirm are the things that only a person at the cell can see.
+var toConfirm = []string{"leads", "level", "ventilation", "containment"}
 
-// OutOfService implements control.Operator.
-func (o operator) OutOfService(ctx context.Context, a control.ServiceOrder) error {
-	return o.onAlarm(ctx, a.AlarmOrder, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
-		return b.OutOfService(cond, a.By, a.Reason, utc)
-	})
-}
-
-// ReturnToService implements control.Operator.
-func (o operator) ReturnToService(ctx context.Context, a control.AlarmOrder) error {
-	return o.onAlarm(ctx, a, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
-		return b.ReturnToService(cond, a.By, utc)
-	})
-}
-
-// Step implements control.Operator.
-func (o operator) Step(ctx context.Context, s control.StepOrder) (control.StepResult, error) {
-	c, err := o.cell(s.Cell)
+// Begin implements control.Operator: it clears a cell for a run that nobody attends,
+// if the supply's own protections, the reading, the zero, the routes and the person all agree.
+func (o operator) Begin(ctx context.Context, b control.BeginOrder) ([]control.Check, error) {
+	c, err := o.cell(b.Cell)
 	if err != nil {
-		return control.StepResult{}, err
+		return nil, err
 	}
-	return c.Step(ctx, s)
+	checks := []control.Check{o.d.routeProof(b.Cell)}
+	for _, word := range toConfirm {
+		ok := slices.Contains(b.Confirmed, word)
+		text := "confirmed by " + b.By
+		if !ok {
+			text = "look at it and confirm it"
+		}
+		checks = append(checks, control.Check{Name: word, OK: ok, Text: text})
+	}
+	return c.Clear(ctx, b, checks)
+}
+
+// routeProof says whether some route has lately proved that it delivers.
+func (d *Daemon) routeProof(cell string) control.Check {
+	k := control.Check{Name: "route"}
+	within := d.config.Load().Preflight.RouteProof
+	for _, b := range d.boxes {
+		if b.cell != cell {
+			continue
+		}
+		for _, h := range b.box.Load().Health() {
+			if age := d.o.Clock.UTC().Sub(h.Proved); !h.Proved.IsZero() && age <= within {
+				k.OK, k.Text = true, fmt.Sprintf("%s delivered %v ago", h.Route, age.Round(time.Second))
+				return k
+			}
+		}
+	}
+	k.Text = fmt.Sprintf("no route has proved delivery within %v; run nightcell drill %s", within, cell)
+	return k
 }

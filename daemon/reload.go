@@ -108,13 +108,10 @@ func sameButForLimits(now, next *configs.Config) error {
 		if err := errors.Join(err1, err2); err != nil {
 			return err
 		}
-		for _, key := range slices.Sorted(maps.Keys(before)) {
+		keys := slices.AppendSeq(slices.Collect(maps.Keys(before)), maps.Keys(after))
+		slices.Sort(keys)
+		for _, key := range slices.Compact(keys) {
 			if !reflect.DeepEqual(before[key], after[key]) {
-				changed = append(changed, key)
-			}
-		}
-		for _, key := range slices.Sorted(maps.Keys(after)) {
-			if _, there := before[key]; !there {
 				changed = append(changed, key)
 			}
 		}

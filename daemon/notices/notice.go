@@ -1,13 +1,14 @@
+// Package notices keeps a cell's notices in its run logs: they are written there, and read back by the cursors of
+// the routes, because the log is the queue. It draws the hours before a notice from the same logs.
 package notices
 
 import (
 	"fmt"
+	"nightcell/alerts/routes"
+	"nightcell/daemon/runlog"
 	"sort"
 	"strings"
 	"time"
-
-	"nightcell/alerts/routes"
-	"nightcell/daemon/runlog"
 )
 
 // valuePrefix marks the fields of a logged notice that are figures.

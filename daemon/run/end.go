@@ -3,6 +3,7 @@ package run
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"nightcell/alerts"
@@ -111,8 +112,8 @@ type Past struct {
 	Why   string        // the last one ended; empty: none has
 	Final snapshot.Cell // its figures
 
-	left   *leftover        // nil once that is answered
-	ending []*runlog.Writer // while the disk does not take the end of them
+	left *leftover        // nil once that is answered
+	logs []*runlog.Writer // that something is to be answered in, or that the disk does not take the end of
 }
 
 // leftover is an abort with the log that it is answered in, which stays open for that.
@@ -127,11 +128,10 @@ type leftover struct {
 // Take takes over a run that has ended.
 func (p *Past) Take(r *Run) {
 	p.keep(r, r.ended)
+	p.logs = append(p.logs, r.log)
 	if r.abort != nil {
 		p.leave(r, r.abort, r.remember())
 		r.Sync()
-	} else {
-		p.ending = append(p.ending, r.log)
 	}
 	p.CloseLogs(&r.settings)
 	r.settings.wake()
@@ -167,6 +167,7 @@ func (p *Past) resume(r *Run, m *memory) error {
 	}
 	p.keep(r, m.Abort.Why)
 	p.leave(r, m.Abort, *m)
+	p.logs = append(p.logs, r.log)
 	return nil
 }
 
@@ -211,7 +212,6 @@ func (p *Past) Begun(r *Run) {
 func (p *Past) forget(s *Settings, utc time.Time) error {
 	l := p.left
 	p.left = nil
-	p.ending = append(p.ending, l.log)
 	l.memory.Abort = nil
 	field, err := l.memory.field()
 	if err != nil {
@@ -222,43 +222,40 @@ func (p *Past) forget(s *Settings, utc time.Time) error {
 	return err
 }
 
-// CloseLogs closes the logs of runs that have ended, once the disk has taken all of
-// them; until then their lines wait in memory.
+// CloseLogs closes the logs of runs that have ended, once the disk has taken all of them; until then their lines wait
+// in memory. The log in which something is still to be answered stays open.
 func (p *Past) CloseLogs(s *Settings) {
 	shown := &p.Final.Log
-	if p.left != nil {
-		log := p.left.log
-		if shown.Problem = ""; log.Health().Cause != nil {
-			if err := log.Sync(); err != nil {
-				shown.Problem = err.Error()
-			}
-		}
-		shown.Backlog = log.Health().BacklogBytes
+	told := shown.Problem != ""
+	if len(p.logs) > 0 {
+		shown.Problem, shown.Backlog = "", 0
 	}
-	for len(p.ending) > 0 {
-		log := p.ending[0]
+	p.logs = slices.DeleteFunc(p.logs, func(log *runlog.Writer) bool {
+		open := p.left != nil && p.left.log == log
+		if open && log.Health().Cause == nil {
+			return false
+		}
 		if err := log.Sync(); err != nil {
-			if shown.Problem == "" {
+			if !told {
 				s.Log.Error("the disk does not take the end of the run log; lines wait in memory", "cell", s.Cell, "run", log.Run(), "err", err)
 			}
-			shown.Problem, shown.Backlog = err.Error(), log.Health().BacklogBytes
-			return
+			told, shown.Problem, shown.Backlog = true, err.Error(), log.Health().BacklogBytes
+			return false
+		}
+		if open {
+			return false
 		}
 		if err := log.Close(); err != nil {
 			s.Log.Error("closing the run log", "cell", s.Cell, "err", err)
 		}
-		p.ending = p.ending[1:]
-		shown.Problem, shown.Backlog = "", 0
-	}
+		return true
+	})
 }
 
 // Close closes every log for good. The error says what is lost.
 func (p *Past) Close() error {
 	var errs []error
-	if p.left != nil {
-		errs = append(errs, p.left.log.Close())
-	}
-	for _, log := range p.ending {
+	for _, log := range p.logs {
 		errs = append(errs, log.Close())
 	}
 	return errors.Join(errs...)

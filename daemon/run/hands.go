@@ -2,11 +2,12 @@ package run
 
 import (
 	"fmt"
-	"time"
-
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
+	"nightcell/daemon/control"
+	"nightcell/daemon/runlog"
 	"nightcell/drivers"
+	"time"
 )
 
 // retryHands is how long nightcell waits before it tries an act again that it could not verify.
@@ -79,7 +80,7 @@ func (r *Run) SwitchedOff(f Facts, o Order, proof *drivers.Reading, failed error
 	h.expected = true // an output found off from now on is no surprise
 	if failed != nil {
 		h.failed, h.nextOff = true, r.now()+retryHands
-		r.note(r.log.Output(r.utc(), alerts.Off.String(), "failed", o.Why+": "+failed.Error()))
+		r.writeOutcome(o, failed)
 		r.settings.Log.Error("the output may still be on", "cell", r.settings.Cell, "why", o.Why, "err", failed)
 		r.checkpoint()
 		return false
@@ -88,7 +89,7 @@ func (r *Run) SwitchedOff(f Facts, o Order, proof *drivers.Reading, failed error
 	// Counted, so that the charge of the time that the act took is in the books, and so that the log shows the current gone.
 	_, counted = r.Count(proof)
 	r.lastOn = false // whatever the coulometer made of the reading
-	r.note(r.log.Output(r.utc(), alerts.Off.String(), "verified", o.Why))
+	r.writeOutcome(o, nil)
 	r.settings.Log.Info("output off, verified by read-back", "cell", r.settings.Cell, "why", o.Why)
 	said := "The supply says its output is off and no current flows."
 	if r.supply.Status.Output == drivers.OutputUnknown {
@@ -109,9 +110,7 @@ func (r *Run) Held(f Facts, o Order, proof *drivers.Reading, failed error) (coun
 	if o.Condition != alerts.None {
 		h.acted[o.Condition] = true
 	}
-	outcome, text := "verified", o.Why
 	if failed != nil {
-		outcome, text = "failed", o.Why+": "+failed.Error()
 		h.nextHold = r.now() + retryHands
 		r.settings.Log.Error("the current could not be lowered to the hold current", "cell", r.settings.Cell, "why", o.Why, "err", failed)
 	} else {
@@ -119,7 +118,7 @@ func (r *Run) Held(f Facts, o Order, proof *drivers.Reading, failed error) (coun
 		_, counted = r.Count(proof)
 		r.expectLowered()
 	}
-	r.note(r.log.Output(r.utc(), alerts.Hold.String(), outcome, text))
+	outcome, text := r.writeOutcome(o, failed)
 	if failed == nil || !h.holdFailed {
 		r.Notice(r.utc(), routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: fmt.Sprintf("%s: hold at %.3g A %s", r.settings.Cell, float64(r.settings.HoldAmperes), outcome),
 			Text: "Lowered because: " + text, First: "Go to the cell: the hold current only buys time."})
@@ -135,18 +134,24 @@ func (r *Run) Held(f Facts, o Order, proof *drivers.Reading, failed error) (coun
 // Parted takes over what came of the act that the operator chose for the end of the watch.
 func (r *Run) Parted(f Facts, o Order, proof *drivers.Reading, failed error) {
 	r.Learn(f)
-	outcome, text := "verified", o.Why
-	switch {
-	case failed != nil:
+	if failed == nil {
+		r.hands.parted = o.Do == alerts.Off
+		r.Count(proof)
+		if o.Do == alerts.Hold {
+			r.expectLowered()
+		}
+	}
+	r.writeOutcome(o, failed)
+}
+
+// writeOutcome writes down what came of an act, and returns it in words.
+func (r *Run) writeOutcome(o Order, failed error) (outcome, text string) {
+	outcome, text = "verified", o.Why
+	if failed != nil {
 		outcome, text = "failed", o.Why+": "+failed.Error()
-	case o.Do == alerts.Off:
-		r.hands.parted = true
-		_, _ = r.Count(proof)
-	default:
-		_, _ = r.Count(proof)
-		r.expectLowered()
 	}
 	r.note(r.log.Output(r.utc(), o.Do.String(), outcome, text))
+	return outcome, text
 }
 
 // expectLowered tells the alarms that the set-points now read back are ours.
@@ -173,3 +178,20 @@ func (r *Run) OffExpected() bool { return r.hands.expected }
 
 // ByHand notes that a person stands by.
 func (r *Run) ByHand() { r.byHand = true }
+
+// StepExpected tells the alarms that the set-points now read back are those of a step of the current.
+func (r *Run) StepExpected(f Facts) {
+	r.Learn(f)
+	r.expectSetPoints()
+}
+
+// Stepped takes over what a step of the current told, and completes what is answered by it.
+func (r *Run) Stepped(f Facts, by string, result alerts.Step, out *control.StepResult) {
+	r.Learn(f)
+	out.Text = r.alarms.Stepped(r.lastGood, result) + " The current stays there until it is raised at the supply."
+	r.note(r.log.Entry(r.utc(), "step", out.Text, runlog.Text("by", by),
+		runlog.Number("before_volts", out.BeforeVolts), runlog.Number("before_amperes", out.BeforeAmperes),
+		runlog.Number("after_volts", out.AfterVolts), runlog.Number("after_amperes", out.AfterAmperes),
+		runlog.Number("resistance_ohms", out.Ohms), runlog.Number("resistance_standard_uncertainty_ohms", out.OhmsDoubt)))
+	r.checkpoint()
+}

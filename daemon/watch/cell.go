@@ -1,15 +1,18 @@
+// Package watch keeps the watch over one cell: a loop asks the supply, hands what it says to the run, publishes
+// the snapshot and uses the hands. It is the only place with a port and a context; what is counted, logged and
+// judged is the run's, and whatever takes long (dashboards, notices, pages, pushes) reads the snapshot or the log.
 package watch
 
 import (
 	"context"
 	"errors"
 	"fmt"
-	"sync/atomic"
-	"time"
-
+	"nightcell/daemon/control"
 	"nightcell/daemon/run"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
+	"sync/atomic"
+	"time"
 )
 
 // Cell keeps the watch over one cell. Everything but Latest and the operator's
@@ -159,4 +162,69 @@ func (c *Cell) stop() error {
 		return fmt.Errorf("cell %s: %w", c.settings.Cell, err)
 	}
 	return nil
+}
+
+// ask is an operator's request, carried out between two polls.
+type ask struct {
+	do   func(ctx context.Context) error
+	done chan error
+}
+
+// ask hands do to the cell's goroutine and waits for it or for ctx. After an error do
+// may still be under way, so it must not write to what its caller reads then; see answer.
+func (c *Cell) ask(ctx context.Context, do func(context.Context) error) error {
+	a := ask{do: do, done: make(chan error, 1)}
+	select { // ends when the loop takes the request, which it does between polls, with the loop, or with ctx
+	case c.asks <- a:
+	case <-c.gone:
+		return control.Refuse("the watch over cell %s has ended", c.settings.Cell)
+	case <-ctx.Done():
+		return fmt.Errorf("cell %s did not take the request in time: %w", c.settings.Cell, ctx.Err())
+	}
+	select { // ends when the loop is through with it, or with ctx
+	case err := <-a.done:
+		return err
+	case <-ctx.Done():
+		return fmt.Errorf("cell %s is still busy with the request: %w", c.settings.Cell, ctx.Err())
+	}
+}
+
+// answer is ask for a request that has an answer. It is the zero T when the loop did not come to it in time.
+func answer[T any](ctx context.Context, c *Cell, do func(context.Context) (T, error)) (T, error) {
+	got := make(chan T, 1)
+	err := c.ask(ctx, func(ctx context.Context) error {
+		v, err := do(ctx)
+		got <- v // has room for one
+		return err
+	})
+	select {
+	case v := <-got:
+		return v, err
+	default:
+		var none T
+		return none, err
+	}
+}
+
+// Machine is where the watch reads the time; tests put their own in its place.
+type Machine struct {
+	clock drivers.Clock
+	now   func() time.Duration // monotonic, stops in suspend
+	UTC   func() time.Time     // wall clock, may step
+	// Boot names this boot and says how long ago it was, suspend included.
+	Boot func() (id string, since time.Duration, ok bool)
+}
+
+// MachineOf is the machine that a clock runs on.
+func MachineOf(c drivers.Clock) Machine {
+	return Machine{clock: c, now: c.Now, UTC: c.UTC, Boot: bootClock()}
+}
+
+// moment reads all clocks.
+func (m *Machine) moment() run.Moment {
+	at := run.Moment{Mono: m.now(), UTC: m.UTC()}
+	if id, since, ok := m.Boot(); ok {
+		at.Boot, at.SinceBoot = id, since
+	}
+	return at
 }

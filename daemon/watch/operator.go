@@ -27,13 +27,21 @@ func (c *Cell) Acknowledge(ctx context.Context, a control.AlarmOrder) error {
 	if of || err != nil {
 		return err
 	}
-	return c.ChangeAlarm(ctx, a.Condition, func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error) {
-		return b.Acknowledge(cond, a.By, utc)
-	})
+	return c.ChangeAlarm(ctx, a.Condition, By(a.By, (*alerts.Board).Acknowledge))
+}
+
+// AlarmChange is what an order does to the alarm of a condition.
+type AlarmChange func(b *alerts.Board, c alerts.Condition, utc time.Time) (alerts.Change, error)
+
+// By is a change that a person makes.
+func By(who string, do func(*alerts.Board, alerts.Condition, string, time.Time) (alerts.Change, error)) AlarmChange {
+	return func(b *alerts.Board, c alerts.Condition, utc time.Time) (alerts.Change, error) {
+		return do(b, c, who, utc)
+	}
 }
 
 // ChangeAlarm lets an order change one alarm, and writes down what came of it.
-func (c *Cell) ChangeAlarm(ctx context.Context, condition string, order func(b *alerts.Board, cond alerts.Condition, utc time.Time) (alerts.Change, error)) error {
+func (c *Cell) ChangeAlarm(ctx context.Context, condition string, order AlarmChange) error {
 	cond, err := alerts.ParseCondition(condition)
 	if err != nil {
 		return control.BadRequest("%v", err)
