@@ -6,10 +6,8 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"maps"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -30,16 +28,15 @@ type place struct {
 
 // place finds a run of a cell: the one that is named by its directory or its beginning, else the newest.
 func (r *reach) place(cell, run string) (place, error) {
+	named := place{dir: runDirectory(run)}
 	if r.config == "" {
-		switch dir := runDirectory(run); {
+		switch {
 		case run == "" && r.socket != "":
 			return place{isOpen: true}, nil
-		case run == "":
-			return place{}, usagef("say which daemon or run is meant: --config FILE, --socket PATH or --run DIRECTORY")
-		case holdsLog(dir):
-			return place{dir: dir}, nil
+		case run == "" || !holdsLog(named.dir):
+			return place{}, usagef("say which daemon or run is meant: --config FILE, --socket PATH, or --run with a directory that holds %s", runlog.LogName)
 		}
-		return place{}, usagef("--run %s: there is no directory with a %s; a run is named by its directory, or with --config by its beginning, such as 20260110T200000Z", run, runlog.LogName)
+		return named, nil
 	}
 	cfg, err := configs.Load(r.config)
 	if err != nil {
@@ -47,7 +44,6 @@ func (r *reach) place(cell, run string) (place, error) {
 	}
 	newest, ended, err := runlog.LatestRun(cfg.Data, cell)
 	cells := cursor.CellDir(cfg.Data, cell)
-	names, listErr := cursor.Runs(cells)
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && cfg.Cell(cell) == nil:
 		var known []string
@@ -62,16 +58,15 @@ func (r *reach) place(cell, run string) (place, error) {
 	case run == "":
 		return place{newest, !ended}, nil
 	case filepath.Base(run) == run && holdsLog(filepath.Join(cells, run)):
-		run = filepath.Join(cells, run)
-	case !holdsLog(runDirectory(run)):
-		if len(names) == 0 {
-			names = []string{"none"}
-		}
-		return place{}, errors.Join(usagef("--run %s: cell %s has no such run; its newest are %s", run, cell, strings.Join(names[max(0, len(names)-5):], ", ")), listErr)
+		named.dir = filepath.Join(cells, run)
+	case !holdsLog(named.dir):
+		names, _ := cursor.Runs(cells) // only told
+		return place{}, usagef("--run %s: cell %s has no such run; its newest are %v", run, cell, names[max(0, len(names)-5):])
 	}
-	a, errA := os.Stat(runDirectory(run))
+	a, errA := os.Stat(named.dir)
 	b, errB := os.Stat(newest)
-	return place{runDirectory(run), !ended && errA == nil && errB == nil && os.SameFile(a, b)}, nil
+	named.isOpen = !ended && errA == nil && errB == nil && os.SameFile(a, b)
+	return named, nil
 }
 
 func holdsLog(dir string) bool {
@@ -81,36 +76,6 @@ func holdsLog(dir string) bool {
 
 // name is how a run is called in a sentence.
 func (p place) name() string { return filepath.Base(p.dir) }
-
-// size is how long the log is now.
-func (p place) size() int64 {
-	info, err := os.Stat(filepath.Join(p.dir, runlog.LogName))
-	if p.dir == "" || err != nil {
-		return 0
-	}
-	return info.Size()
-}
-
-// nameSince finds the name of an entry that was written into the log from an offset on; empty: it is not found.
-func (p place) nameSince(offset int64, e control.Entry) (name string) {
-	if p.dir == "" {
-		return ""
-	}
-	r, err := runlog.Open(p.dir)
-	if err != nil {
-		return ""
-	}
-	defer r.Close()
-	err = r.SeekTo(offset)
-	var rec runlog.Record
-	var d *runlog.Damage
-	for err == nil || errors.As(err, &d) {
-		if err = r.Next(&rec); err == nil && rec.Kind == runlog.KindEntry && rec.Text("kind") == e.Kind && rec.Text("by") == drivers.Plain(e.By) {
-			name = rec.Name()
-		}
-	}
-	return name
-}
 
 // enter hands an entry to the watch that writes its run, or, where none does, writes it beside the log. beside tells which.
 func (r *reach) enter(ctx context.Context, p place, e control.Entry) (done control.Entered, written control.Entry, beside bool, err error) {
@@ -123,15 +88,11 @@ func (r *reach) enter(ctx context.Context, p place, e control.Entry) (done contr
 		}
 	}
 	if p.isOpen && e.Kind != runlog.EntryRetract {
-		from := p.size()
 		err := r.ask(ctx, func(ctx context.Context, c *control.Client) (err error) {
 			done, err = c.Enter(ctx, e)
 			return err
 		})
 		if p.dir == "" || !errors.Is(err, control.ErrNobody) {
-			if err == nil {
-				done.Name = p.nameSince(from, e)
-			}
 			return done, e, false, err
 		}
 	}
@@ -196,7 +157,7 @@ func listEntries(out io.Writer, p place, asJSON bool) error {
 	return w.Flush()
 }
 
-// entryWords writes figures and words of an entry as they were given, in handy units.
+// entryWords writes what an entry says as it was given, in handy units.
 func entryWords(e control.Entry) string {
 	var said []string
 	k, _ := control.KindOfEntry(e.Kind)
@@ -210,10 +171,8 @@ func entryWords(e control.Entry) string {
 			said = append(said, f.Name+"="+word)
 		}
 	}
-	if len(k.Fields) == 0 { // a settlement
-		for _, name := range slices.Sorted(maps.Keys(e.Numbers)) {
-			said = append(said, fmt.Sprintf("%s=%.6g", name, e.Numbers[name]))
-		}
+	if e.Kind == runlog.EntrySettle {
+		said = append(said, fmt.Sprintf("best=%g C", e.Numbers["best"]))
 	}
 	return strings.TrimSpace(strings.Join(append(said, e.Text), " "))
 }

@@ -40,7 +40,7 @@ func newVerifyCommand(s *shell) *cobra.Command {
 			if err != nil {
 				return readingError(err)
 			}
-			beside, err := lookBeside(run, report)
+			beside, err := lookBeside(run)
 			if err != nil {
 				return err
 			}

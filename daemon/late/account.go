@@ -45,7 +45,7 @@ func accountAt(runDir string, w *runlog.LateWriter, at time.Time) (*account, err
 		return nil, fmt.Errorf("taking up the run's charge: %w", err)
 	}
 	a.count = trial
-	a.plan, err = planOf(runDir, w.Cell(), checkpoint, a.count.Totals())
+	a.plan, err = planOf(runDir, w.Tail.Cell, checkpoint, a.count.Totals())
 	switch {
 	case err != nil:
 		a.unknown = fmt.Sprintf("It was not held against the bath: %s.", strings.TrimSuffix(err.Error(), "."))
@@ -101,8 +101,8 @@ func planOf(runDir, cell string, checkpoint *runlog.Record, t integrate.Totals) 
 
 // judge says how an entry contradicts the account, and in a sentence what it does to it.
 func (a *account) judge(w *runlog.LateWriter, e control.Entry) (against []string, said string, err error) {
-	if r := same(w, e); r != nil {
-		against = append(against, fmt.Sprintf("the same stands as %s already, written %s", r.Name(), r.Time().Local().Format(time.DateTime)))
+	if twin := same(w, e); twin != "" {
+		against = append(against, twin)
 	}
 	if e.Kind == bath.EntryDried && !a.over {
 		against = append(against, fmt.Sprintf("a deposit is dried after the run, and its last reading is of %s", a.end.Local().Format(time.DateTime)))

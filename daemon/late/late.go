@@ -4,16 +4,18 @@
 package late
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
 	"nightcell/daemon/control"
+	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
-	"nightcell/drivers"
 	"nightcell/integrate/bath"
 )
 
@@ -26,16 +28,25 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 		return done, err
 	}
 	defer func() { err = errors.Join(err, w.Close()) }()
-	if w.Cell() != e.Cell {
-		return done, control.BadRequest("%s is a run of cell %s, not of %s", runDir, w.Cell(), e.Cell)
-	}
-	if w.Tail.Coulometer == nil {
-		return done, control.Refuse("the log of %s does not tell how the run began; nightcell verify says what is wrong with it", runDir)
-	}
 	if last := time.Unix(0, w.Tail.LastNanos); now.Before(last) {
 		now = last // a clock that went back, or a run on a fast one
 	}
-	taken, err := check(runDir, w, e, now)
+	switch {
+	case w.Tail.Cell != e.Cell:
+		return done, control.BadRequest("%s is a run of cell %s, not of %s", runDir, w.Tail.Cell, e.Cell)
+	case w.Tail.Coulometer == nil:
+		return done, control.Refuse("the log of %s does not tell how the run began; nightcell verify says what is wrong with it", runDir)
+	case e.Kind != runlog.EntrySettle:
+		err = e.Check()
+	}
+	began, _ := cursor.Began(runDir) // a folder that was renamed does not tell
+	if err == nil {
+		err = e.Plausible(now, began, w.Tail.Coulometer.Settings().OffsetAmperes)
+	}
+	var taken string
+	if err == nil && e.Kind == runlog.EntryRetract {
+		taken, err = retracted(runDir, w, e)
+	}
 	if err != nil {
 		return done, err
 	}
@@ -47,42 +58,25 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 	if err != nil {
 		return done, err
 	}
-	if len(against) > 0 && !e.Certain {
-		if said != "" {
-			said = ". With it, " + said
-		}
-		return done, control.Contradiction("the %s contradicts the account of the run, and nothing was entered: %s%s", e.Kind, strings.Join(against, "; "), said)
+	contradiction := strings.Join(against, "; ")
+	if contradiction != "" && !e.Certain {
+		return done, control.Contradiction("the %s contradicts the account of the run, and nothing was entered: %s. With it, %s", e.Kind, contradiction, cmp.Or(said, "nothing else changes"))
 	}
 	r, err := w.Append(now, e.Kind, e.Text, e.LogFields()...)
 	if err != nil {
 		return done, err
 	}
-	done.Name = r.Name()
-	for _, note := range []string{strings.Join(against, "; "), said, taken, a.unknown} {
-		if note != "" {
-			done.Notes = append(done.Notes, note)
-		}
-	}
+	open := ""
 	if !w.Tail.Ended {
-		done.Notes = append(done.Notes, "The run has not ended. A watch of it follows this at its next look beside the log, or when it takes the run up.")
+		open = "The run has not ended. A watch of it follows this at its next look beside the log, or when it takes the run up."
 	}
+	done.Name = r.Name()
+	done.Notes = slices.DeleteFunc([]string{contradiction, said, taken, a.unknown, open}, func(note string) bool { return note == "" })
 	return done, nil
 }
 
-// check refuses what cannot be an entry of this run, whatever is certain. Of a retraction it says what that takes back.
-func check(runDir string, w *runlog.LateWriter, e control.Entry, now time.Time) (taken string, err error) {
-	if e.Kind != runlog.EntrySettle {
-		if err := e.Check(); err != nil {
-			return "", err
-		}
-	}
-	began, err := beginning(runDir)
-	if err != nil {
-		return "", err
-	}
-	if err := e.Plausible(now, began, w.Tail.Coulometer.Settings().OffsetAmperes); err != nil || e.Kind != runlog.EntryRetract {
-		return "", err
-	}
+// retracted says what a retraction takes back. The error says why it cannot.
+func retracted(runDir string, w *runlog.LateWriter, e control.Entry) (string, error) {
 	all, err := runlog.PersonsEntries(runDir)
 	if err != nil {
 		return "", err
@@ -93,45 +87,23 @@ func check(runDir string, w *runlog.LateWriter, e control.Entry, now time.Time) 
 	if i < 0 {
 		return "", control.Unknown("the run %s has no entry %q; nightcell enter %s list shows their names", filepath.Base(runDir), name, e.Cell)
 	}
-	kind, followed := all[i].Text("kind"), all[i].Nanos <= w.Tail.LastNanos // by a watch, which wrote on
+	was, followed := control.EntryOf(&all[i]), all[i].Nanos <= w.Tail.LastNanos // by a watch, which wrote on
 	switch {
-	case kind != runlog.EntryRetract && !slices.ContainsFunc(runlog.Counting(all), named):
-		return "", control.Refuse("the %s %s was taken back before", kind, name)
-	case followed && !w.Tail.Ended && (control.EntryOf(&all[i]).Booking().Moves() || kind == bath.EntryElectrode):
-		return "", control.Refuse("the run is still open, and its books have followed the %s %s: enter an assay, which sets them right, and take it back after the end", kind, name)
+	case was.Kind != runlog.EntryRetract && !slices.ContainsFunc(runlog.Counting(all), named):
+		return "", control.Refuse("the %s %s was taken back before", was.Kind, name)
+	case followed && !w.Tail.Ended && (was.Booking().Moves() || was.Kind == bath.EntryElectrode):
+		return "", control.Refuse("the run is still open, and its books have followed the %s %s: enter an assay, which sets them right, and take it back after the end", was.Kind, name)
 	}
-	return fmt.Sprintf("the %s of %s by %s counts no more", kind, all[i].Time().Local().Format(time.DateTime), all[i].Text("by")), nil
+	return fmt.Sprintf("the %s of %s by %s counts no more", was.Kind, was.At.Local().Format(time.DateTime), was.By), nil
 }
 
-// beginning is the time of a run's first line.
-func beginning(runDir string) (time.Time, error) {
-	r, err := runlog.Open(runDir)
-	if err != nil {
-		return time.Time{}, err
-	}
-	var first runlog.Record
-	err = errors.Join(r.Next(&first), r.Close())
-	return first.Time(), err
-}
-
-// same returns the late entry that says the same as e, when it is of the same time or neither states one; nil if none does.
-func same(w *runlog.LateWriter, e control.Entry) *runlog.Record {
-	e.Certain = false
-	want := fmt.Sprint(e.Kind, drivers.Plain(e.Text), plain(e.LogFields()))
+// same says which late entry says the same as e at the same time, if e states one; none: empty.
+func same(w *runlog.LateWriter, e control.Entry) string {
 	for _, r := range runlog.Counting(w.Records) {
-		fields := slices.DeleteFunc(slices.Clone(r.Fields), func(f runlog.Field) bool { return f.Key == "kind" || f.Key == "text" || f.Key == "certain" })
-		if fmt.Sprint(r.Text("kind"), r.Text("text"), fields) == want {
-			return &r
+		o := control.EntryOf(&r)
+		if o.Kind == e.Kind && o.By == e.By && o.Text == e.Text && maps.Equal(o.Numbers, e.Numbers) && maps.Equal(o.Words, e.Words) && (e.At.IsZero() || e.At.Equal(o.At)) {
+			return fmt.Sprintf("the same stands as %s already, written %s", r.Name(), r.Time().Local().Format(time.DateTime))
 		}
 	}
-	return nil
-}
-
-func plain(fields []runlog.Field) []runlog.Field {
-	for i := range fields {
-		if s, ok := fields[i].Value.(string); ok {
-			fields[i].Value = drivers.Plain(s)
-		}
-	}
-	return fields
+	return ""
 }

@@ -110,6 +110,7 @@ func (r *Run) enterBath(utc time.Time, e control.Entry) (done control.Entered, e
 	if err := r.log.Entry(utc, e.Kind, e.Text, fields...); err != nil {
 		return done, fmt.Errorf("nothing was entered: %w", err)
 	}
+	done.Name = r.log.LastName()
 	if p == nil {
 		return done, nil
 	}

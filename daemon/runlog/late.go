@@ -2,7 +2,6 @@ package runlog
 
 import (
 	"bytes"
-	"cmp"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -16,9 +15,9 @@ import (
 	"nightcell/integrate"
 )
 
-// LateName is the file beside a log that holds what was entered after the run ended, or
-// while nobody watched. The log itself stays sealed. Each line is an entry that vouches for itself
-// (line_crc, as a checkpoint's) and for the line before it (before: its CRC-32C, 0 for the first).
+// LateName is the file beside a log that holds what was entered after the run ended, or while nobody watched. The log
+// itself stays sealed. Each line is an entry that vouches for itself (line_crc, as a checkpoint's) and for the line before it
+// (before: its CRC-32C, 0 for the first). The file is replaced as a whole, so that no kill and no power cut tears it.
 const LateName = "late.lp"
 
 // EntryRetract is the kind of an entry that takes back the one it names under RetractedEntry.
@@ -27,23 +26,19 @@ const (
 	RetractedEntry = "entry"
 )
 
-// The fields by which a line of LateName vouches; a Record of it is without them.
-const (
-	beforeKey = "before"
-	sealKey   = "line_crc"
-)
+// beforeKey is the field by which a line of LateName vouches for the one before; a Record of it is without that.
+const beforeKey = "before"
 
 // Late is what stands beside the log of a run.
 type Late struct {
-	Records   []Record // in the order in which they were written, with those that were taken back
-	Bytes     int64    // of whole lines
-	TornBytes int64    // at the end, of an entry that nobody was told of
-	Damage    []Damage
+	Records []Record // in the order in which they were written, with those that were taken back
+	Damage  []Damage
 
-	sum uint32 // of the last line
+	data []byte // of the file
+	sum  uint32 // of the last line
 }
 
-// Sound reports that every entry ever told is there, as it was written. A torn end is no damage.
+// Sound reports that every entry ever made is there, as it was written.
 func (l *Late) Sound() bool { return len(l.Damage) == 0 }
 
 // ReadLate reads what stands beside the log of a run; no file means no entries. The error tells of a
@@ -58,59 +53,45 @@ func readLate(fsys FS, runDir string) (*Late, error) {
 	if err != nil {
 		return nil, fmt.Errorf("opening the late entries: %w", err)
 	}
-	l := new(Late)
-	if err := errors.Join(l.read(newReader(f, 16<<10)), f.Close()); err != nil {
+	data, err := io.ReadAll(f)
+	if err = errors.Join(err, f.Close()); err != nil {
 		return nil, fmt.Errorf("reading %s: %w", filepath.Join(runDir, LateName), err)
 	}
-	return l, nil
+	return parseLate(data), nil
 }
 
-func (l *Late) read(r *Reader) error {
-	var whole Late // up to the last line that a power cut cannot have left
-	for {
-		r.crcLine = 0 // of one line alone
-		var rec Record
-		err := r.Next(&rec)
-		var d *Damage
-		switch {
-		case errors.Is(err, io.EOF):
-			end := r.offset + r.unread()
-			if whole.Bytes < r.offset {
-				l.Damage, l.Bytes, l.sum = whole.Damage, whole.Bytes, whole.sum
-			}
-			l.TornBytes = end - l.Bytes
-			return nil
-		case errors.As(err, &d):
-			l.Damage = append(l.Damage, *d)
-		case err != nil:
-			return err
-		default:
-			l.take(&rec, r)
-		}
-		l.Bytes, l.sum = r.offset, r.crcLine
-		if bytes.IndexByte(r.line, 0) < 0 { // zeros are blocks that never reached the disk
-			whole = *l
-		}
+func parseLate(data []byte) *Late {
+	l := new(Late)
+	for line := range bytes.Lines(data) {
+		l.add(line)
 	}
+	return l
 }
 
-// take judges a line that can be read.
-func (l *Late) take(rec *Record, r *Reader) {
-	from := r.offset - int64(len(r.line))
-	name := func(reason string) { l.Damage = append(l.Damage, Damage{from, r.offset, reason}) }
-	before, _ := rec.Integer(beforeKey)
+// add judges a line and takes what can be taken.
+func (l *Late) add(line []byte) {
+	d := Damage{From: int64(len(l.data)), To: int64(len(l.data) + len(line))}
+	before, n := l.sum, len(l.Records)
+	l.data, l.sum = append(l.data, line...), crc32.Checksum(line, castagnoli)
+	text, whole := bytes.CutSuffix(line, []byte("\n"))
+	var rec Record
+	err := new(decoder).general(text, &rec)
+	said, _ := rec.Integer(beforeKey)
 	switch {
-	case rec.Kind != KindEntry || !r.vouched():
-		name("the entry does not vouch for itself")
+	case err != nil || !whole || rec.Kind != KindEntry || !vouched(text):
+		d.Reason = "the entry does not vouch for itself"
+		l.Damage = append(l.Damage, d)
 		return
-	case len(l.Records) > 0 && rec.Nanos <= l.Records[len(l.Records)-1].Nanos:
-		name(errTwice.Error())
+	case n > 0 && rec.Nanos <= l.Records[n-1].Nanos:
+		d.Reason = errTwice.Error()
+		l.Damage = append(l.Damage, d)
 		return
-	case uint32(before) != l.sum && (len(l.Damage) == 0 || l.Damage[len(l.Damage)-1].To != from):
-		name("the entry before it is not the one that stood there")
+	case uint32(said) != before && (len(l.Damage) == 0 || l.Damage[len(l.Damage)-1].To != d.From):
+		d.Reason = "the entry before it is not the one that stood there"
+		l.Damage = append(l.Damage, d)
 	}
-	rec.Fields = slices.DeleteFunc(rec.Fields, func(f Field) bool { return f.Key == beforeKey || f.Key == sealKey })
-	l.Records = append(l.Records, *rec)
+	rec.Fields = rec.Fields[1 : len(rec.Fields)-1] // before and line_crc
+	l.Records = append(l.Records, rec)
 }
 
 // Name names an entry of a run: eight hexadecimal digits that follow from its time stamp, which
@@ -118,6 +99,9 @@ func (l *Late) take(rec *Record, r *Reader) {
 func (r *Record) Name() string {
 	return fmt.Sprintf("%08x", crc32.Checksum(strconv.AppendInt(nil, r.Nanos, 10), castagnoli))
 }
+
+// LastName names the entry that was appended last.
+func (w *Writer) LastName() string { return (&Record{Nanos: w.nanos}).Name() }
 
 // Counting returns the entries that no later one takes back, in their order, and leaves out those that take back. A
 // retraction that was itself taken back retracts nothing.
@@ -129,7 +113,7 @@ func Counting(entries []Record) []Record {
 		case gone[r.Name()]:
 		case r.Text("kind") == EntryRetract:
 			gone[r.Text(RetractedEntry)] = true
-		case r.Text("kind") != EntryTailCut:
+		default:
 			kept = append(kept, r)
 		}
 	}
@@ -150,22 +134,13 @@ func LateEntries(runDir string) ([]Record, error) {
 
 // PersonsEntries returns every entry that a person made in a run, in its log and beside it, in the order in
 // which they were written and with those that were taken back: see Counting.
-func PersonsEntries(runDir string) ([]Record, error) {
-	r, err := Open(runDir)
-	if err != nil {
-		return nil, err
-	}
-	var all []Record
-	var rec Record
-	for err == nil {
-		var d *Damage
-		if err = r.Next(&rec); errors.As(err, &d) {
-			err = nil // verify names it
-		} else if err == nil && rec.Kind == KindEntry && rec.Text("by") != "" {
-			all = append(all, *clone(&rec))
+func PersonsEntries(runDir string) (all []Record, err error) {
+	if err = scan(runDir, func(rec *Record, _ *Reader) bool {
+		if rec.Kind == KindEntry && rec.Text("by") != "" {
+			all = append(all, *clone(rec))
 		}
-	}
-	if err = errors.Join(unlessEnd(err), r.Close()); err != nil {
+		return true
+	}); err != nil {
 		return nil, err
 	}
 	l, err := ReadLate(runDir)
@@ -175,38 +150,38 @@ func PersonsEntries(runDir string) ([]Record, error) {
 	return append(all, l.Records...), nil
 }
 
-func unlessEnd(err error) error {
-	if errors.Is(err, io.EOF) {
-		return nil
-	}
-	return err
-}
-
 // CheckpointAt returns the last checkpoint of a run not after a time, in Unix nanoseconds, and the coulometer as it
 // was then; nil before the first.
-func CheckpointAt(runDir string, nanos int64) (*Record, *integrate.Coulometer, error) {
+func CheckpointAt(runDir string, nanos int64) (last *Record, c *integrate.Coulometer, err error) {
+	err = scan(runDir, func(rec *Record, r *Reader) bool {
+		if rec.Nanos <= nanos && rec.Kind == KindCheckpoint && r.vouched() {
+			last = clone(rec)
+		}
+		return rec.Nanos <= nanos
+	})
+	if err == nil && last != nil {
+		c, err = restore(last)
+	}
+	return last, c, err
+}
+
+// scan shows the lines of a log to each until that wants no more. It passes damage, which verify names.
+func scan(runDir string, each func(*Record, *Reader) bool) error {
 	r, err := Open(runDir)
 	if err != nil {
-		return nil, nil, err
+		return err
 	}
 	var rec Record
-	var last *Record
-	for err == nil {
+	for {
 		var d *Damage
-		switch err = r.Next(&rec); {
+		switch err := r.Next(&rec); {
 		case errors.As(err, &d):
-			err = nil
-		case err != nil || rec.Nanos > nanos:
-			err = cmp.Or(err, io.EOF) // what comes after it is not asked for
-		case rec.Kind == KindCheckpoint && r.vouched():
-			last = clone(&rec)
+		case errors.Is(err, io.EOF) || err == nil && !each(&rec, r):
+			return r.Close()
+		case err != nil:
+			return errors.Join(err, r.Close())
 		}
 	}
-	if err = errors.Join(unlessEnd(err), r.Close()); err != nil || last == nil {
-		return nil, nil, err
-	}
-	c, err := restore(last)
-	return last, c, err
 }
 
 // Correct does to a coulometer what an entry zero, check or settle says, after the end as before it; of any other entry

@@ -3,10 +3,10 @@ package runlog
 import (
 	"errors"
 	"fmt"
-	"hash/crc32"
-	"io"
 	"os"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"time"
 
 	"nightcell/drivers/lock"
@@ -23,8 +23,6 @@ type LateWriter struct {
 
 	fs     FS
 	runDir string
-	cell   string
-	nanos  int64 // the newest time stamp in log and late entries
 	lock   *lock.Lock
 }
 
@@ -53,139 +51,38 @@ func OpenLate(runDir string) (*LateWriter, error) {
 }
 
 func openLate(fsys FS, runDir string) (*LateWriter, error) {
-	f, err := fsys.OpenFile(filepath.Join(runDir, LogName), os.O_RDONLY, 0)
-	if err != nil {
-		return nil, fmt.Errorf("opening the log of the run: %w", err)
-	}
-	t, err := readTail(f)
-	if err = errors.Join(err, f.Close()); err != nil {
-		return nil, fmt.Errorf("reading the end of the log: %w", err)
-	}
-	late, err := readLate(fsys, runDir)
+	tail, err := tailOf(fsys, runDir)
 	if err != nil {
 		return nil, err
 	}
-	w := &LateWriter{Late: late, Tail: t.told(nil), fs: fsys, runDir: runDir, cell: t.cell, nanos: t.replay.LastNanos}
-	if w.cell == "" {
-		w.cell = filepath.Base(filepath.Dir(filepath.Clean(runDir)))
-	}
-	if n := len(late.Records); n > 0 {
-		w.nanos = max(w.nanos, late.Records[n-1].Nanos)
-	}
-	return w, nil
+	late, err := readLate(fsys, runDir)
+	return &LateWriter{Late: late, Tail: tail, fs: fsys, runDir: runDir}, err
 }
 
-// Cell names the cell of the run.
-func (w *LateWriter) Cell() string { return w.cell }
-
-// Append writes an entry and makes it durable. The record is as a reader will find it. The error says whether
-// the entry may stand all the same; otherwise nothing has changed.
+// Append writes an entry and makes it durable. The record is as a reader will find it. After an error the entry may
+// stand or not, but nothing else has changed.
 func (w *LateWriter) Append(utc time.Time, kind, text string, fields ...Field) (*Record, error) {
-	var lines []byte
-	sum, nanos := w.sum, max(utc.UnixNano(), w.nanos+1)
-	if w.TornBytes > 0 {
-		var err error
-		if lines, sum, err = appendLate(lines, w.cell, sum, nanos, []Field{Text("kind", EntryTailCut),
-			Text("text", "the end of the late entries was torn and is cut off"), Integer("at", w.Bytes), Integer("bytes", w.TornBytes), Text("cut", w.torn())}); err != nil {
-			return nil, err
-		}
-		nanos++
+	late, nanos := w.Late, max(utc.UnixNano(), w.Tail.LastNanos+1)
+	if n := len(late.data); n > 0 && late.data[n-1] != '\n' { // not ours: it stays, as damage
+		late = parseLate(append(slices.Clip(late.data), '\n'))
 	}
-	lines, _, err := appendLate(lines, w.cell, sum, nanos, append([]Field{Text("kind", kind), Text("text", text)}, fields...))
+	if n := len(late.Records); n > 0 {
+		nanos = max(nanos, late.Records[n-1].Nanos+1)
+	}
+	line, err := lineHead(KindEntry, w.Tail.Cell, beforeKey)
+	if err == nil {
+		line = append(strconv.AppendUint(line, uint64(late.sum), 10), 'i')
+		line, err = appendSeal(line, 0, nanos, append([]Field{Text("kind", kind), Text("text", text)}, fields...))
+	}
 	if err != nil {
 		return nil, fmt.Errorf("nothing was entered: %w", err)
 	}
-	if err := w.write(lines); err != nil {
-		return nil, err
+	late = parseLate(append(slices.Clip(late.data), line...))
+	if err := WriteFileAtomic(w.fs, filepath.Join(w.runDir, LateName), late.data, 0o640); err != nil {
+		return nil, fmt.Errorf("the entry is not safe on the disk; look at the list before it is made again: %w", err)
 	}
-	late, err := readLate(w.fs, w.runDir)
-	if err == nil && (len(late.Records) == 0 || late.Records[len(late.Records)-1].Nanos != nanos) {
-		err = errors.New("the file holds something else")
-	}
-	if err != nil {
-		return nil, fmt.Errorf("the entry was written and cannot be read back: %w", err)
-	}
-	w.Late, w.nanos = late, nanos
+	w.Late = late
 	return &late.Records[len(late.Records)-1], nil
-}
-
-// torn returns the beginning of what is about to be cut off: should a disk have spoiled an entry after all, its words are kept.
-func (w *LateWriter) torn() string {
-	const most = 4 << 10
-	f, err := w.fs.OpenFile(filepath.Join(w.runDir, LateName), os.O_RDONLY, 0)
-	if err != nil {
-		return "" // writing tells
-	}
-	b := make([]byte, min(w.TornBytes, most))
-	n, _ := f.ReadAt(b, w.Bytes)
-	_ = f.Close() // nothing was written
-	return string(b[:n])
-}
-
-// appendLate appends a line after one whose CRC-32C is sum, and returns the line's own.
-func appendLate(b []byte, cell string, sum uint32, nanos int64, fields []Field) ([]byte, uint32, error) {
-	start := len(b)
-	head, err := lineHead(KindEntry, cell, beforeKey)
-	if err != nil {
-		return b, 0, err
-	}
-	b = append(fmt.Appendf(append(b, head...), "%d", sum), 'i')
-	if b, err = appendSeal(b, start, nanos, fields); err != nil {
-		return b, 0, err
-	}
-	if n := len(b) - start; n > longestLine {
-		return b, 0, fmt.Errorf("a line of %d bytes is too long: %d are the most", n, longestLine)
-	}
-	return b, crc32.Checksum(b[start:], castagnoli), nil
-}
-
-// write puts lines behind the last whole one. What fails half-way is cut off again.
-func (w *LateWriter) write(lines []byte) (err error) {
-	path := filepath.Join(w.runDir, LateName)
-	f, err := w.fs.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
-	if err != nil {
-		return fmt.Errorf("nothing was entered: %w", err)
-	}
-	begun := false
-	defer func() {
-		if err != nil {
-			err = w.undo(f, begun, err)
-		}
-		_ = f.Close() // what counts is synced
-	}()
-	if info, err := f.Stat(); err != nil {
-		return err
-	} else if info.Size() != w.Bytes+w.TornBytes {
-		return fmt.Errorf("%s was changed behind the back of this command", path)
-	}
-	if w.Bytes == 0 { // the file's name must be safe before anybody is told of what it holds
-		if err := w.fs.SyncDir(w.runDir); err != nil {
-			return err
-		}
-	}
-	begun = true
-	if w.TornBytes > 0 {
-		if err := f.Truncate(w.Bytes); err != nil {
-			return err
-		}
-	}
-	if _, err := f.Seek(w.Bytes, io.SeekStart); err != nil {
-		return err
-	}
-	if n, err := f.Write(lines); err != nil || n < len(lines) {
-		return errors.Join(err, io.ErrShortWrite)
-	}
-	return f.Sync()
-}
-
-// undo cuts off again what was written before something failed.
-func (w *LateWriter) undo(f File, begun bool, cause error) error {
-	if begun {
-		if err := errors.Join(f.Truncate(w.Bytes), f.Sync()); err != nil {
-			return fmt.Errorf("the entry may stand all the same, so look at the list before it is entered again: %w", errors.Join(cause, err))
-		}
-	}
-	return fmt.Errorf("nothing was entered: %w", cause)
 }
 
 // Close gives the lock back.

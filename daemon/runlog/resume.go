@@ -16,6 +16,7 @@ import (
 
 // Tail is what a log's end tells the watch that takes the run up again.
 type Tail struct {
+	Cell string
 	// Coulometer stands where the log ends. Its Last sample is stamped in time
 	// since the run's first reading. It is nil when the run never got as far as its begin entry.
 	Coulometer *integrate.Coulometer
@@ -77,6 +78,7 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 // told is what a tail tells the one who asked for it.
 func (t *tail) told(doubt *Doubt) *Tail {
 	return &Tail{
+		Cell:       t.cell,
 		Coulometer: t.replay.Coulometer, Checkpoint: t.checkpoint, Records: t.records,
 		Last: t.replay.Last, LastNanos: t.replay.LastNanos, Ended: t.replay.Ended,
 		CutBytes: t.size - t.end, Damage: t.damage, Doubt: doubt,

@@ -122,8 +122,10 @@ func LatestRun(dir, cell string) (runDir string, ended bool, err error) {
 }
 
 // TailOf tells where the log of a run ends and changes nothing.
-func TailOf(runDir string) (*Tail, error) {
-	f, err := Disk{}.OpenFile(filepath.Join(runDir, LogName), os.O_RDONLY, 0)
+func TailOf(runDir string) (*Tail, error) { return tailOf(Disk{}, runDir) }
+
+func tailOf(fsys FS, runDir string) (*Tail, error) {
+	f, err := fsys.OpenFile(filepath.Join(runDir, LogName), os.O_RDONLY, 0)
 	if err != nil {
 		return nil, fmt.Errorf("opening the log: %w", err)
 	}
@@ -132,5 +134,9 @@ func TailOf(runDir string) (*Tail, error) {
 	if err != nil {
 		return nil, err
 	}
-	return t.told(nil), nil
+	told := t.told(nil)
+	if told.Cell == "" {
+		told.Cell = filepath.Base(filepath.Dir(filepath.Clean(runDir)))
+	}
+	return told, nil
 }
