@@ -3,6 +3,7 @@ package books
 import (
 	"slices"
 
+	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate"
 	"nightcell/integrate/account"
@@ -51,36 +52,16 @@ func (b *Books) gather(runDir string) (*account.Run, integrate.Totals, error) {
 		return nil, integrate.Totals{}, err
 	}
 	for _, r := range runlog.Counting(append(persons, b.Late.Records...)) {
-		run.Entries = append(run.Entries, entryOf(&r))
+		e := control.EntryOf(&r)
+		run.Entries = append(run.Entries, account.Entry{Entry: e.Booking(), At: e.At.UnixNano(), Text: e.Text, Outcome: bath.Outcome(r.Text("outcome"))})
 	}
 	totals := b.Log.Totals
 	if replay != nil && replay.Coulometer != nil {
 		for _, r := range runlog.Counting(b.Late.Records) {
-			switch r.Text("kind") {
-			case runlog.EntryZero, runlog.EntryCheck, runlog.EntrySettle:
-				if replay.Apply(&r) == nil {
-					totals = replay.Coulometer.Totals()
-				}
+			if r.Correct(replay.Coulometer) == nil {
+				totals = replay.Coulometer.Totals()
 			}
 		}
 	}
 	return run, totals, nil
-}
-
-// entryOf is a record as the account knows it.
-func entryOf(r *runlog.Record) account.Entry {
-	e := account.Entry{Entry: bath.Entry{Kind: r.Text("kind"), By: r.Text("by"), Numbers: map[string]float64{}, Words: map[string]string{}},
-		At: r.Nanos, Text: r.Text("text"), Outcome: bath.Outcome(r.Text("outcome"))}
-	if happened, ok := r.Integer("happened"); ok {
-		e.At = happened
-	}
-	for _, f := range r.Fields {
-		switch v := f.Value.(type) {
-		case float64:
-			e.Numbers[f.Key] = v
-		case string:
-			e.Words[f.Key] = v
-		}
-	}
-	return e
 }

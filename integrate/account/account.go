@@ -2,8 +2,9 @@ package account
 
 import (
 	"fmt"
+	"maps"
 	"math"
-	"strings"
+	"slices"
 
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
@@ -108,9 +109,7 @@ func (r *Run) Account(s Subject) *Account {
 	var planned float64
 	if s.Plan == nil {
 		for _, e := range entries {
-			if weighs(e.Kind) {
-				b.weighed = append(b.weighed, e)
-			}
+			b.weigh(&bath.Plan{Model: new(bath.Drawdown)}, e)
 		}
 		a.missing("no bath and target stand in the frozen configuration, so that neither efficiency nor balance can be told")
 	} else {
@@ -185,7 +184,7 @@ func (a *Account) electric() {
 
 // masses sets the three ways to the mass beside each other.
 func (a *Account) masses(b *book, planned float64) {
-	weighed := a.weighing(b.weighed)
+	weighed := a.weighed(b.weighed)
 	a.Masses = []Mass{{Name: Weighed, Deposit: weighed}}
 	var assayed, charged matter.Figure
 	if p := a.Plan; p != nil {
@@ -219,58 +218,23 @@ func (a *Account) masses(b *book, planned float64) {
 	}
 }
 
-// weighing is the sum over the electrodes of the last mass of each; anodes do not count.
-func (a *Account) weighing(entries []Entry) (sum matter.Figure) {
-	last, blanks := map[string]matter.Figure{}, map[string]matter.Figure{}
-	var order []string
-	for _, e := range entries {
-		name := strings.ToLower(strings.TrimSpace(e.Words["electrode"]))
-		if strings.Contains(name, "anode") {
-			continue
-		}
-		usual := func(key string) matter.Figure {
-			return measured(e.Numbers, key, math.Abs(e.Numbers[key])*bath.BalanceDoubt)
-		}
-		deposit, direct := e.Numbers[bath.Mass]
-		after, hasAfter := e.Numbers[bath.MassAfter]
-		if _, ok := e.Numbers[bath.MassBefore]; ok {
-			blanks[name] = usual(bath.MassBefore)
-		}
-		before, hasBefore := blanks[name]
-		var f matter.Figure
+// weighed is the sum over the electrodes of the last deposit of each.
+func (a *Account) weighed(all []weighing) (sum matter.Figure) {
+	last := map[string]matter.Figure{}
+	for _, w := range all {
 		switch {
-		case direct:
-			f = usual(bath.Mass)
-		case hasAfter && hasBefore:
-			deposit = after - before.Value
-			// the balance's own error is in both weighings alike, so that the usual doubt is that of the difference
-			f = matter.Figure{Value: deposit, StandardUncertainty: math.Abs(deposit) * bath.BalanceDoubt, Mark: matter.Measured}
-			if stated := math.Hypot(doubt(e.Numbers, bath.MassAfter, 0), doubt(e.Numbers, bath.MassBefore, 0)); stated > 0 {
-				f.StandardUncertainty = stated
-			}
-		default:
-			if hasAfter {
-				a.missing(fmt.Sprintf("the electrode weighed %.4g g after, and nobody entered what it weighed before", after*1e3))
-			}
-			continue
+		case w.deposit.Value > 0:
+			last[w.electrode] = w.deposit
+		case w.deposit.Known():
+			a.Notes = append(a.Notes, fmt.Sprintf("the weighing by %s is left out: a deposit of %.4g g is none", w.by, w.deposit.Value*1e3))
 		}
-		if !(deposit > 0) {
-			a.Notes = append(a.Notes, fmt.Sprintf("the weighing by %s is left out: a deposit of %.4g g is none", e.By, deposit*1e3))
-			continue
-		}
-		f.Source = "balance"
-		if _, seen := last[name]; !seen {
-			order = append(order, name)
-		}
-		last[name] = f
 	}
-	for _, name := range order {
+	for _, name := range slices.Sorted(maps.Keys(last)) {
 		f := last[name]
-		sum.Value, sum.StandardUncertainty = sum.Value+f.Value, math.Hypot(sum.StandardUncertainty, f.StandardUncertainty)
-		sum.Mark, sum.Source = f.Mark, f.Source
+		sum = matter.Figure{Value: sum.Value + f.Value, StandardUncertainty: math.Hypot(sum.StandardUncertainty, f.StandardUncertainty), Mark: matter.Measured, Source: "balance"}
 	}
 	if !sum.Known() {
-		a.missing("the deposit was not weighed: the efficiency rests on assays or on the plan alone")
+		a.missing("the deposit was not weighed, or nobody entered what the electrode weighed before: the efficiency rests on assays or on the plan alone")
 	}
 	return sum
 }

@@ -3,6 +3,7 @@ package account
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
@@ -15,7 +16,7 @@ type book struct {
 	course  []Point
 	shorts  []Alarm // under which charge wins nothing
 	assays  []assay
-	weighed []Entry
+	weighed []weighing
 	notes   []string
 	won     []float64 // kg by the model at every point of the course that the last walk passed
 }
@@ -123,11 +124,23 @@ func (b *book) walk(entries []Entry, assays bool, each func(Entry)) {
 	b.follow(now, end)
 }
 
-func weighs(kind string) bool { return kind == bath.EntryWeighing || kind == bath.EntryDried }
+// weighing is a deposit as it was weighed.
+type weighing struct {
+	electrode, by string
+	deposit       matter.Figure // kg; not Known: of an anode, or a blank is missing
+}
+
+// weigh takes down a weighing; the plan knows the blank.
+func (b *book) weigh(p *bath.Plan, e Entry) {
+	if e.Kind == bath.EntryWeighing || e.Kind == bath.EntryDried {
+		deposit, _ := p.Weighed(e.Entry)
+		b.weighed = append(b.weighed, weighing{strings.ToLower(strings.TrimSpace(e.Words[bath.Electrode])), e.By, deposit})
+	}
+}
 
 // books says whether an entry goes through the books of the bath.
 func books(e Entry) bool {
-	return e.Moves() || e.Kind == bath.EntryElectrode || e.Kind == bath.EntryConfirm
+	return e.Moves() || e.Kind == bath.EntryElectrode || e.Kind == bath.EntryConfirm || e.Kind == bath.EntryWeighing
 }
 
 // concentration is what an assay states, kg/m3.
@@ -158,11 +171,10 @@ func (b *book) gather(entries []Entry) {
 	b.walk(entries, false, func(e Entry) {
 		i++
 		book := b.plan.Model.Catholyte()
+		b.weigh(b.plan, e)
 		switch e.Kind {
 		case bath.EntrySample:
 			drawn += e.Numbers[bath.LiquidVolume]
-		case bath.EntryWeighing, bath.EntryDried:
-			b.weighed = append(b.weighed, e)
 		case bath.EntryAssay:
 			a := assay{At: e.At, Charge: chargeAt(b.course, e.At), Seconds: float64(min(max(e.At, b.course[0].Nanos), b.course[len(b.course)-1].Nanos)-b.course[0].Nanos) / 1e9,
 				Found: b.concentration(e), Volume: book.Volume, Supplied: book.Supplied * b.molar, Sampled: book.Sampled * b.molar, Drawn: drawn, Won: book.Won() * b.molar, Anode: book.Anode() * b.molar}

@@ -60,7 +60,6 @@ type Entry struct {
 	At      int64 // Unix ns, when it was so
 	Text    string
 	Outcome bath.Outcome
-	Late    bool
 }
 
 // Alarm is one alarm from its rise to its end.

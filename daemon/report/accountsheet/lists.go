@@ -75,7 +75,7 @@ func (s *sheet) entries() report.Table {
 			}
 		}
 		for _, name := range slices.Sorted(maps.Keys(e.Words)) {
-			if name != "kind" && name != "by" && name != "text" && name != "outcome" {
+			if name != "outcome" {
 				said = append(said, name+" "+e.Words[name])
 			}
 		}

@@ -134,6 +134,7 @@ func (s *sheet) flowed() report.Table {
 		seconds    float64
 	}{{"time_on", "time on", r.On}, {"time_off", "time off", r.Off}, {"time_in_gaps", "time in gaps", dark}} {
 		f := plain(x.key, x.label, x.seconds, report.Hours)
+		f.Text = quantity.Lasting(x.seconds, 0)
 		if f.Mark = matter.Measured; x.seconds == 0 {
 			f.Label = ""
 		}
