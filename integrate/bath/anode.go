@@ -32,7 +32,7 @@ type AtAnode struct {
 	electrons int          // per atom
 }
 
-// Uptake is the metal in mol that the anode takes out of the bath per matter.Faraday; below zero it gives metal back.
+// Uptake is the metal in mol that the anode takes out of the bath per faraday; below zero it gives metal back.
 type Uptake struct{ Best, Low, High float64 }
 
 // At settles what the anode does with the metal. Divided: it sees only what crosses the separator.

@@ -25,7 +25,7 @@ func leadOrder() Order {
 func drawBatch(t *rapid.T) (b Batch, mol, amperes float64) {
 	b = Batch{Valence: rapid.IntRange(1, 3).Draw(t, "valence"), Volume: rapid.Float64Range(1e-4, 1e-2).Draw(t, "m³"),
 		Area: rapid.Float64Range(1e-4, 0.1).Draw(t, "m²"), Efficiency: rapid.Float64Range(0.05, 1).Draw(t, "efficiency"),
-		Anode: rapid.Float64Range(-1, 1).Draw(t, "mol per matter.Faraday")}
+		Anode: rapid.Float64Range(-1, 1).Draw(t, "mol per faraday")}
 	if rapid.Bool().Draw(t, "limited") {
 		b.MassTransfer = rapid.Float64Range(1e-6, 1e-4).Draw(t, "m/s")
 	}

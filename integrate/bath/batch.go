@@ -20,7 +20,7 @@ type Batch struct {
 	Area         float64 // m2 of cathode
 	MassTransfer float64 // k_m, m/s; 0 means without limit, that is a fixed efficiency
 	Efficiency   float64 // above 0, up to 1
-	Anode        float64 // mol that the anode takes per matter.Faraday; below zero it gives metal back, see Uptake
+	Anode        float64 // mol that the anode takes per faraday; below zero it gives metal back, see Uptake
 }
 
 // rate returns the reciprocal time constant k_m·A/V in 1/s, +Inf without limit.

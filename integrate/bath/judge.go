@@ -315,7 +315,7 @@ func (p *Plan) againstMeasurement(e Entry, add func(string, ...any)) {
 }
 
 // expectedPH returns the range in which the catholyte's pH can be: the charge so far can have made
-// one mole of acid per matter.Faraday at the anode, and at the cathode acid can have been used up to neutral. A pH
+// one mole of acid per faraday at the anode, and at the cathode acid can have been used up to neutral. A pH
 // unit on either side is left for buffers and electrodes; common practice, no source.
 func (p *Plan) expectedPH() (low, high float64) {
 	if !p.conditions.PH.Known() {
