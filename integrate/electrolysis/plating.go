@@ -156,16 +156,21 @@ func (a *Assessment) platingAtEnd() {
 		efficiency = math.Min(efficiency, e.Best)
 	}
 	verdict := platingVerdict(gap.Value, p.MarginAtEnd, efficiency)
-	if !l.Known() || efficiency > 0 && verdict == p.Verdict {
+	poor := efficiency < c.Efficiency.Value/2
+	if !l.Known() || !poor && verdict == p.Verdict {
 		return
 	}
 	end := fmt.Sprintf("At the end, at pH %.1f: %s", pH.Value, verdict)
-	if efficiency <= 0 {
+	if poor {
+		takes := "most of the current, and the charge is too small"
+		if efficiency <= 0 {
+			takes = "all of the current, and the deposit dissolves"
+		}
 		apart := "divide the cell"
 		if c.Separator != NoSeparator {
 			apart = "keep the acid of the anode from crossing"
 		}
-		end = fmt.Sprintf("Only if you %s, buffer the bath, or stop long before this charge: at its end, at pH %.1f, hydrogen takes all of the current, and the deposit dissolves.", apart, pH.Value)
+		end = fmt.Sprintf("Only if you %s, buffer the bath, or stop long before this charge: at its end, at pH %.1f, hydrogen takes %s.", apart, pH.Value, takes)
 		if strings.HasPrefix(p.Verdict, "Yes") { // which holds for the start alone
 			p.Verdict = end
 			return
@@ -180,6 +185,7 @@ const (
 	protonDiffusion, ionDiffusion              = 9.311, 0.714            // 1e-9 m²/s, H+ and Cu2+: CRC Handbook
 	transferExponent                           = 2.0 / 3                 // of diffusion in the transfer to a wall
 	kineticDoubt                               = 10.0                    // of an exchange current density, either way
+	growingShare                               = 0.1                     // of the hydrogen of a clean surface comes off a growing deposit; common practice, no source: nickel keeps some 90 % at pH 2
 )
 
 // efficiencyAt returns the share of the current that wins metal at a point of the run: the stated one less what more of the current makes
@@ -206,7 +212,7 @@ func (a *Assessment) efficiencyAt(point PHPoint) Band {
 		return arrives * made / (arrives + made)
 	}
 	lost := func(pH, faster, transfer float64) float64 {
-		more := hydrogen(point.left, pH, faster, transfer) - hydrogen(a.Liquid.bath.Totals, c.PH.Value, faster, transfer)
+		more := hydrogen(point.left, pH, growingShare*faster, transfer) - hydrogen(a.Liquid.bath.Totals, c.PH.Value, growingShare*faster, transfer)
 		return math.Min(c.Efficiency.Value, math.Max(0, more/a.CathodeDensity.Value))
 	}
 	worst, usual, best := lost(point.PH.Low, kineticDoubt, mostTransfer), lost(point.PH.Best, 1, usualTransfer), lost(point.PH.High, 1/kineticDoubt, leastTransfer)

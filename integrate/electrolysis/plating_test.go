@@ -152,3 +152,21 @@ func TestVerdictOfTheEnd(t *testing.T) {
 		t.Errorf("undivided, from %.1f to %.1f: %q", cell.PH.Value, a.Liquid.End.Best, v)
 	}
 }
+
+// Common practice, no source: low-pH nickel baths near pH 2 still win some nine tenths of the current; near pH 1 most is lost to hydrogen
+// or soon will be.
+func TestNickelAtLowPH(t *testing.T) {
+	at := func(hours float64) (pH, kept float64) {
+		c := nickelCell(t, 4)
+		c.Charge = matter.GivenFigure(hours*ampereHour, 0)
+		a := assessed(t, c)
+		return a.Liquid.End.Best, a.Plating.EfficiencyAtEnd.Best
+	}
+	for _, row := range [][3]float64{{3, 0.82, 0.95}, {20, 0, 0.7}} {
+		if pH, kept := at(row[0]); kept < row[1] || kept > row[2] {
+			t.Errorf("nickel keeps %.2f at pH %.2f", kept, pH)
+		} else {
+			t.Logf("%.2f at pH %.2f", kept, pH)
+		}
+	}
+}
