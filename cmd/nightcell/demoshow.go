@@ -7,13 +7,10 @@ import (
 	"io"
 	"math"
 	"net/http"
-	"os"
 	"slices"
 	"strings"
 	"sync"
 	"time"
-
-	"golang.org/x/term"
 
 	"nightcell/configs/quantity"
 	"nightcell/daemon/snapshot"
@@ -143,12 +140,9 @@ type demoShow struct {
 }
 
 func newDemoShow(s *shell, f *demoFlags, port, dir string) *demoShow {
-	d := &demoShow{s: s, flags: f, port: port, dir: dir, every: 0.1, width: 100}
-	if file, ok := s.out.(*os.File); ok && !f.json && term.IsTerminal(int(file.Fd())) {
-		d.terminal = true
-		if w, _, err := term.GetSize(int(file.Fd())); err == nil && w > 20 {
-			d.width = w
-		}
+	d := &demoShow{s: s, flags: f, port: port, dir: dir, every: 0.1, width: pipedColumns}
+	if !f.json {
+		d.width, d.terminal = columns(s.out)
 	}
 	d.log = lineBreaker{d}
 	return d

@@ -15,6 +15,7 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/term"
 )
 
 // shell is where a command reads and prints; tests give it buffers.
@@ -112,6 +113,21 @@ func refuseUnknownTopics(root *cobra.Command) {
 			c.RunE = func(c *cobra.Command, _ []string) error { return c.Help() }
 		}
 	}
+}
+
+// pipedColumns is how wide text is that goes to no terminal.
+const pipedColumns = 100
+
+// columns tells how wide a terminal is, and whether there is one.
+func columns(w io.Writer) (width int, terminal bool) {
+	file, ok := w.(*os.File)
+	if !ok || !term.IsTerminal(int(file.Fd())) {
+		return pipedColumns, false
+	}
+	if width, _, err := term.GetSize(int(file.Fd())); err == nil && width > 20 {
+		return width, true
+	}
+	return pipedColumns, true
 }
 
 // printJSON writes v as one indented JSON object and a line end.

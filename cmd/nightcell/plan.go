@@ -26,7 +26,7 @@ type planOptions struct {
 	config, cell string
 	write, page  string
 	densityUnit  string
-	asJSON       bool
+	asJSON, full bool
 	plot         string
 	notice       string
 	compare      []string
@@ -71,6 +71,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.StringVar(&o.cell, "cell", "", "`name` of the cell there; needed if there are several")
 	flags.StringVar(&o.densityUnit, "density-unit", "A/dm2", "`unit` of current density: A/dm2, A/m2, mA/cm2 or ASF")
 	flags.BoolVar(&o.asJSON, "json", false, "print one JSON object; the key of a quantity ends in its unit")
+	flags.BoolVar(&o.full, "full", false, "print every figure, all precautions and the sources")
 	flags.StringVar(&o.plot, "plot", "", "draw bath, deposit, efficiency and charge against time to a .svg or .png `file`")
 	flags.StringVar(&o.page, "page", "", "write the whole answer with its picture to an .html `file`, to be read, printed and kept")
 	flags.StringVar(&o.notice, "door-notice", "", "write a page for the door to an .html `file`, to be printed")
@@ -104,12 +105,14 @@ func runPlan(s *shell, cmd *cobra.Command, o *planOptions, f *planFlags) error {
 		return err
 	}
 	r := plansheet.Of(*subject)
-	if err := o.pageFile(r, subject.Plan); err != nil {
+	if err := o.pageFile(r, *subject); err != nil {
 		return err
 	}
 	if o.asJSON {
 		return printJSON(s.out, r.JSON())
 	}
+	width, _ := columns(s.out)
+	r.Brief, r.Width = !o.full, min(width, pipedColumns)
 	return r.Text(s.out)
 }
 
@@ -137,7 +140,7 @@ func (o *planOptions) files(subject plansheet.Subject, d document) error {
 			return err
 		}
 		err := writeWhole(o.plot, func(w io.Writer) error {
-			return plansheet.Draw(w, subject.Plan, strings.EqualFold(filepath.Ext(o.plot), ".svg"))
+			return plansheet.Draw(w, subject, strings.EqualFold(filepath.Ext(o.plot), ".svg"))
 		})
 		if errors.Is(err, plansheet.ErrNoTime) {
 			return usagef("--plot %s: %w; state --current", o.plot, plansheet.ErrNoTime)
@@ -160,7 +163,7 @@ func (o *planOptions) files(subject plansheet.Subject, d document) error {
 }
 
 // pageFile writes the answer as a page, with the picture if there is a time axis.
-func (o *planOptions) pageFile(r *report.Report, p *plan.Plan) error {
+func (o *planOptions) pageFile(r *report.Report, s plansheet.Subject) error {
 	if o.page == "" {
 		return nil
 	}
@@ -169,7 +172,7 @@ func (o *planOptions) pageFile(r *report.Report, p *plan.Plan) error {
 	}
 	whole := *r
 	var picture bytes.Buffer
-	switch err := plansheet.Draw(&picture, p, true); {
+	switch err := plansheet.Draw(&picture, s, true); {
 	case err == nil:
 		whole.Tables = append(slices.Clone(r.Tables), report.Table{Title: "Course of the run in pictures", Picture: picture.Bytes()})
 	case !errors.Is(err, plansheet.ErrNoTime):

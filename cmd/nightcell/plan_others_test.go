@@ -21,8 +21,8 @@ func picklePlan(more ...string) []string {
 // binds zinc the more, move either by no more than 0.03 V.
 func TestPlanTellsOtherMetals(t *testing.T) {
 	out := flat(t, picklePlan()...)
-	wants(t, out, "FeCl2 brings iron, which can plate too: the charge here is that of zinc alone", "iron 26.44 ± 0.53 g a nobler on paper by 0.33 V, yet beside metals of the iron group zinc mostly comes first",
-		"all of it would take 25.4 A·h more at 100 %", "The deposit will hold iron too", "easiest reaction at the anode, ferric from ferrous", "nitrogen trichloride",
+	wants(t, out, "FeCl2 adds iron, which can plate too: the charge is that of zinc alone", "iron 26.44 ± 0.53 g a nobler on paper by 0.33 V, but zinc mostly deposits first beside metals of the iron group",
+		"25.4 A·h more at 100 % for all of it", "Remove iron first, or it codeposits", "easiest anode reaction, ferric from ferrous", "nitrogen trichloride",
 		"Metal that crosses the separator into the anolyte is not followed", "NH4Cl supporting")
 	wantsNot(t, out, "FeCl2 supporting")
 	object := planObject(t, picklePlan()...)
@@ -49,18 +49,18 @@ func TestPlanTellsOtherMetals(t *testing.T) {
 	}
 	// Copper in zinc comes first, manganese stays behind, and neither is of the iron group.
 	out = flat(t, zincPlan("--metal", "Zn", "--salt", "CuSO4", "--salt-mass", "1 g", "--salt", "MnSO4", "--salt-mass", "3 g")...)
-	wants(t, out, "comes first, as far as stirring brings it", "mostly stays behind while the bath is rich", "The deposit will hold copper too")
-	wantsNot(t, out, "manganese too")
+	wants(t, out, "deposits first, as far as stirring brings it", "mostly stays in solution while the bath is rich", "Remove copper first, or it codeposits")
+	wantsNot(t, out, "copper and manganese first", "manganese first")
 	wants(t, flat(t, "--metal", "Co", "--salt", "CoSO4", "--salt-mass", "100 g", "--salt", "NiSO4", "--salt-mass", "100 g", "--volume", "1 L", "--recover", "50 %", "--current", "2 A", "--cathode-area", "1 dm2"),
-		"about as noble on paper: comes with it")
+		"about as noble on paper: codeposits")
 }
 
 // TestPlanCountsChlorideOfSalts: common salt in a sulfate bath makes chlorine possible, on the page for the door too.
 func TestPlanCountsChlorideOfSalts(t *testing.T) {
-	wants(t, flat(t, zincPlan("--salt", "NaCl", "--salt-mass", "10 g")...), "chlorine, if it comes", "Chlorine is poisonous and can come off at this anode")
-	wants(t, flat(t, zincPlan("--salt", "NaCl")...), "chlorine, if it comes", "state how much chloride there is; 1 mol/L is taken")
-	wantsNot(t, flat(t, zincPlan("--salt", "NaCl", "--salt-mass", "0.1 g")...), "chlorine, if it comes")
-	wantsNot(t, flat(t, zincPlan("--salt", "NaCl", "--salt-mass", "10 g", "--chloride", "0.002 mol/L")...), "chlorine, if it comes")
+	wants(t, flat(t, zincPlan("--salt", "NaCl", "--salt-mass", "10 g")...), "chlorine, possible", "can come off at this anode and is poisonous")
+	wants(t, flat(t, zincPlan("--salt", "NaCl")...), "chlorine, possible", "No amount is stated: 1 mol/L is assumed")
+	wantsNot(t, flat(t, zincPlan("--salt", "NaCl", "--salt-mass", "0.1 g")...), "chlorine, possible")
+	wantsNot(t, flat(t, zincPlan("--salt", "NaCl", "--salt-mass", "10 g", "--chloride", "0.002 mol/L")...), "chlorine, possible")
 }
 
 // TestPlanDigitsOfWhatIsRough: growth carries the doubt of the efficiency, what rests on a mixed room two digits,
@@ -77,7 +77,7 @@ func TestPlanDigitsOfWhatIsRough(t *testing.T) {
 
 // TestPlanStatedVoltage: where the voltage is stated, energy is at the cell, and the door tells that voltage.
 func TestPlanStatedVoltage(t *testing.T) {
-	wants(t, flat(t, zincPlan("--cell-voltage", "3.4 V")...), "kWh a at the cell, by the stated voltage")
+	wants(t, flat(t, zincPlan("--cell-voltage", "3.4 V")...), "kWh a at the cell, with the stated voltage")
 	door := filepath.Join(t.TempDir(), "door.html")
 	planOutput(t, zincPlan("--cell-voltage", "3.4 V ± 0.1 V", "--door-notice", door)...)
 	page, err := os.ReadFile(door)
@@ -103,7 +103,7 @@ func TestPlanBathTooHot(t *testing.T) {
 func TestPlanAnolyteMedium(t *testing.T) {
 	args := []string{"--salt", "ZnCl2", "--salt-mass", "120 g", "--volume", "0.9 L", "--recover", "60 %", "--efficiency", "87.5 % ± 7.5 %", "--current", "3 A", "--cathode-area", "60 cm2", "--separator", "cation-membrane", "--anolyte-medium", "sulfate", "--anode", "lead"}
 	out := flat(t, args...)
-	wants(t, out, "anode: oxygen from water expected", "chlorine, if it comes", "as H2SO4; nearly all cations that cross are H⁺", "two openings, each 4.2 cm²", "load of the bath 36.0 ± 3.8 A·h/L", "thickness at the end 0.81 mm")
+	wants(t, out, "anode: oxygen from water expected", "chlorine, possible", "as H2SO4 [", "two openings, each 4.2 cm²", "charge per litre 36.0 ± 3.8 A·h/L", "thickness at the end 0.81 mm")
 	wantsNot(t, out, "pH -0.0")
 	if object := planObject(t, args...); object["anolyte_medium"] != "sulfate" || object["medium"] != "chloride" {
 		t.Errorf("%v, %v", object["anolyte_medium"], object["medium"])
@@ -113,8 +113,8 @@ func TestPlanAnolyteMedium(t *testing.T) {
 // TestPlanSolubleAnode: a bath whose anode dissolves does not run empty, and no sentence says that it does.
 func TestPlanSolubleAnode(t *testing.T) {
 	out := flat(t, "--salt", "CuSO4·5H2O", "--salt-mass", "200 g", "--volume", "1 L", "--deposit", "20 g", "--efficiency", "93 %", "--current", "2 A", "--cathode-area", "1 dm2", "--soluble-anode")
-	wants(t, out, "The anode dissolves and gives back 21.0 (20.4 to 21.5) g, so that the bath ends with 52 (49 to 54) g/L", "if it does not, say so", "given back 21.0 (20.4 to 21.5) g")
-	wantsNot(t, out, "The bath is left with", "The end of the metal", "recovered 3")
+	wants(t, out, "The anode dissolves and returns 21.0 (20.4 to 21.5) g. 52 (49 to 54) g/L remain in the bath.", "If it does not, state soluble_anode = false", "returned 21.0 (20.4 to 21.5) g")
+	wantsNot(t, out, "g in the bath.", "Depletion", "recovered 3")
 }
 
 // TestPlanAnodeTakesMetal: lead nitrate may leave nothing or half of its lead in the bath, and the plan says so in its first lines;
@@ -122,7 +122,7 @@ func TestPlanSolubleAnode(t *testing.T) {
 func TestPlanAnodeTakesMetal(t *testing.T) {
 	lead := []string{"--salt", "Pb(NO3)2", "--salt-mass", "150 g", "--volume", "1 L", "--recover", "50 %", "--current", "2 A"}
 	out := flat(t, lead...)
-	wants(t, out, "the anode takes 30 (0 to 50) g more as PbO2", "The bath is left with 20 (0 to 50) g/L", "lost to the anode", "0 to 100 % of its charge (common practice, no source)", "anode takes metal with 100 % of its charge")
+	wants(t, out, "The anode takes 30 (0 to 50) g more as PbO2. 20 (0 to 50) g/L remain in the bath", "lost to the anode", "0 to 100 % of its charge [1]", "[1] common practice, no source", "anode takes metal with 100 % of its charge")
 	wantsNot(t, out, "46.9 ± 4.4")
 	for name, args := range map[string][]string{"by the table": lead, "stated": append(lead[:len(lead):len(lead)], "--anode-loss", "20 % ± 5 %"), "divided": append(lead[:len(lead):len(lead)], "--separator", "diaphragm"),
 		"soluble": append(lead[:len(lead):len(lead)], "--anode", "lead sheet"), "none": zincPlan()} {
@@ -147,7 +147,7 @@ func TestPlanAnodeTakesMetal(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 	denied := flat(t, append(lead[:len(lead):len(lead)], "--anode", "lead sheet", "--soluble-anode=false", "--cathode", "unobtainium sheet")...)
-	wants(t, denied, "the anode takes 30 (0 to 50) g more", "A cathode of unobtainium sheet is not in the table")
+	wants(t, denied, "The anode takes 30 (0 to 50) g more", "A cathode of unobtainium sheet is not in the table")
 	wants(t, flat(t, append(lead, "--anode", "unobtainium")...), "An anode of unobtainium is not in the table")
 }
 
@@ -167,10 +167,13 @@ func TestDoorWarnsOfNitrogenTrichloride(t *testing.T) {
 // lines say under which condition it plates. What is shown narrows it; a stated efficiency is nobody else's business.
 func TestPlanPromisesNoExpertsEfficiency(t *testing.T) {
 	manganese := []string{"--metal", "Mn", "--medium", "sulfate", "--volume", "1 L", "--concentration", "35 g/L", "--recover", "44 %", "--current", "3 A", "--cathode-area", "60 cm2", "--separator", "diaphragm"}
-	out := planOutput(t, manganese...)
+	out, err := runPlanCommand(manganese...)
+	if err != nil {
+		t.Fatal(err)
+	}
 	head := strings.Join(strings.Split(out, "\n")[:5], " ")
 	wants(t, head, "94 (17 to 500) A·h", "44 (8.2 to 100) %", "Only if you buffer the bath with an ammonium salt or boric acid, and take out what is nobler than the metal, and keep the bath at 20 to 40 °C", "as low as 3 %")
-	wants(t, strings.Join(strings.Fields(out), " "), "efficiency 16 (3.0 to 86) %", "no efficiency is stated: 3 to 86 %")
+	wants(t, flat(t, manganese...), "efficiency 16 (3.0 to 86) %", "No current efficiency is stated: 3 to 86 % is assumed")
 	wantsNot(t, out, "84 ± 7", "divide the cell,")
 	object := planObject(t, append(manganese, "--purified", "--temperature", "30 °C", "--salt", "(NH4)2SO4", "--salt-mass", "130 g")...)
 	if e, u := object["efficiency_ratio"].(float64), object["efficiency_standard_uncertainty_ratio"].(float64); math.Abs(e-0.8395) > 1e-9 || u < 0.03 {

@@ -37,9 +37,10 @@ func runPlanCommand(args ...string) (string, error) {
 	return out.String(), err
 }
 
+// planOutput is all that plan prints of a cell.
 func planOutput(t *testing.T, args ...string) string {
 	t.Helper()
-	out, err := runPlanCommand(args...)
+	out, err := runPlanCommand(append([]string{"--full"}, args...)...)
 	if err != nil {
 		t.Fatalf("plan %q: %v", args, err)
 	}
@@ -115,12 +116,12 @@ func TestPlanMarksEveryFigure(t *testing.T) {
 	}
 }
 
-// TestPlanText holds the order of the answer: three sentences, tables, cautions, sensitivity, marks.
+// TestPlanText holds the order of the whole answer: what it is, dangers, what to do, what decides it, tables, marks, sources.
 func TestPlanText(t *testing.T) {
 	out := planOutput(t, copperPlan()...)
 	at := -1
-	for _, part := range []string{"Pass ", "The bath is left with ", "To end it ", "\nBath\n", "\nTarget: down to ", "\nRun\n", "Will it plate? Yes",
-		"\nCell voltage\n", "\nGas and air ", "\nHeat, leads and energy\n", "\nCourse of the run", "\nCautions\n", "\nIf an assumption is off", "\nMarks: "} {
+	for _, part := range []string{"Pass ", "g/L remain in", "Will it plate? Yes", "\nDangers\n", "\nWhat to do\n", "To end the run, ", "\nWhat decides it\n", "\nPrecautions\n", "\nBath\n", "\nTarget: deplete to ", "\nRun\n",
+		"\nPotentials ", "\nCell voltage\n", "\nGas and air ", "\nHeat, leads and energy\n", "\nCourse of the run", "\nIf an assumption is off", "\nm measured, g given", "\nSources\n"} {
 		next := strings.Index(out, part)
 		if next <= at {
 			t.Errorf("%q stands at %d, after %d", part, next, at)
@@ -128,7 +129,7 @@ func TestPlanText(t *testing.T) {
 		at = next
 	}
 	for _, line := range strings.Split(out, "\n") {
-		if n := len([]rune(line)); n > 125 {
+		if n := len([]rune(line)); n > 100 {
 			t.Errorf("a line of %d columns: %s", n, line)
 		}
 	}
@@ -240,16 +241,16 @@ func TestPlanFromConfiguration(t *testing.T) {
 func TestPlanAssumesWithAWord(t *testing.T) {
 	args := []string{"--salt", "ZnSO4·7H2O", "--salt-mass", "250 g", "--volume", "0.9 L", "--recover", "85 %"}
 	out := planOutput(t, append(args, "--cathode-area", "60 cm2")...)
-	for _, text := range []string{"no current is stated: 3.0 A is assumed", "no assay of ZnSO4·7H2O is stated", "no efficiency is stated: 40 to 92 %"} {
+	for _, text := range []string{"No current is stated: 3.0 A ± 20 % is assumed", "No assay of ZnSO4·7H2O is stated", "No current efficiency is stated: 40 to 92 %"} {
 		if !strings.Contains(out, text) {
 			t.Errorf("%q is missing", text)
 		}
 	}
-	if out = planOutput(t, append(args, "--current", "3 A")...); !strings.Contains(out, "no cathode area is stated: 60 cm2 is assumed") {
+	if out = planOutput(t, append(args, "--current", "3 A")...); !strings.Contains(out, "No cathode area is stated: 60 cm2 ± 20 % is assumed") {
 		t.Error("the assumed area is not told")
 	}
 	out = planOutput(t, args...)
-	if !strings.Contains(strings.Join(strings.Fields(out), " "), "state the current or the cathode area") || strings.Contains(out, "Gas and air") {
+	if !strings.Contains(strings.Join(strings.Fields(out), " "), "State the current or the cathode area") || strings.Contains(out, "Gas and air") {
 		t.Error("without current and area there is nothing to be said of gas")
 	}
 	if object := planObject(t, append(args, "--current", "3 A")...); object["marks"].(map[string]any)["cathode_area_square_metres"] != "assumed" {
@@ -330,7 +331,7 @@ func TestPlanDoorNotice(t *testing.T) {
 		return string(data)
 	}
 	zinc := page(zincPlan())
-	for _, text := range []string{"Zinc is won from 0.900 L", "45.0 A·h", "cut the mains at the marked switch outside the room", "Else leave it alone and call", "Only the person in charge", "turn the current down to the hold current (about 0.30 A, assumed: a tenth)", "face shield", "never at the working current", "Do not switch it on again", "Telephone", "Hydrogen, explosive", "no safety device", "Acid bath", "@page"} {
+	for _, text := range []string{"Electrowinning of zinc from 0.900 L", "45.0 A·h", "cut the mains at the marked switch outside the room", "Else leave it alone and call", "Only the person in charge", "turn the current down to the hold current (about 0.30 A, assumed: a tenth)", "face shield", "never at the working current", "Do not switch it on again", "Telephone", "Hydrogen, explosive", "no safety device", "Acid bath", "@page"} {
 		if !strings.Contains(zinc, text) {
 			t.Errorf("the page lacks %q", text)
 		}
@@ -351,7 +352,7 @@ func TestPlanDoorNotice(t *testing.T) {
 	chloride := page([]string{"--salt", "ZnCl2", "--salt-mass", "100 g", "--volume", "0.9 L", "--recover", "50 %", "--current", "3 A", "--cathode-area", "60 cm2"})
 	// The answer itself says it too. 3 A × 0.448765 L/A·h at 20 °C, as for hydrogen; 0.5e-6 × 500 L of it after 0.669 s.
 	answer := strings.Join(strings.Fields(planOutput(t, "--salt", "ZnCl2", "--salt-mass", "100 g", "--volume", "0.9 L", "--recover", "50 %", "--current", "3 A", "--cathode-area", "60 cm2", "--room-volume", "0.5 m3")), " ")
-	for _, text := range []string{"the anode makes 1.35 L/h of chlorine, which is poisonous: only in a fume hood", "0.5 ppm chlorine after 0.67 s"} {
+	for _, text := range []string{"Chlorine, up to 1.35 L/h, is made at this anode and is poisonous. Run the cell in a fume hood only", "0.5 ppm chlorine after 0.67 s"} {
 		if !strings.Contains(answer, text) {
 			t.Errorf("the answer lacks %q", text)
 		}

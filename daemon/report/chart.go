@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image/color"
 	"io"
+	"math"
 	"strconv"
 
 	"gonum.org/v1/plot"
@@ -38,9 +39,10 @@ type Mark struct {
 const chartWidth = 18 * vg.Centimeter
 
 var (
-	curveColors = []color.Color{color.RGBA{R: 0x1f, G: 0x5f, B: 0xa8, A: 0xff}, color.RGBA{R: 0xb8, G: 0x4a, B: 0x14, A: 0xff}, color.RGBA{R: 0x3a, G: 0x7d, B: 0x44, A: 0xff}}
-	shade       = color.RGBA{R: 0xd5, G: 0xe2, B: 0xf0, A: 0xff}
-	markColor   = color.RGBA{R: 0x80, G: 0x80, B: 0x80, A: 0xff}
+	curveColors = []color.Color{color.RGBA{R: 0x1f, G: 0x5f, B: 0xa8, A: 0xff}, color.RGBA{R: 0xb8, G: 0x4a, B: 0x14, A: 0xff}, color.RGBA{R: 0x3a, G: 0x7d, B: 0x44, A: 0xff},
+		color.RGBA{R: 0x7a, G: 0x3e, B: 0x9d, A: 0xff}, color.RGBA{R: 0x6b, G: 0x6b, B: 0x20, A: 0xff}}
+	shade     = color.RGBA{R: 0xd5, G: 0xe2, B: 0xf0, A: 0xff}
+	markColor = color.RGBA{R: 0x80, G: 0x80, B: 0x80, A: 0xff}
 )
 
 // DrawPanels draws panels below each other, as SVG or as PNG.
@@ -140,16 +142,26 @@ func (p Panel) mark(one *plot.Plot) error {
 	return nil
 }
 
-// plainTicks are the usual ticks with no more decimals than their numbers have.
+// plainTicks are labelled ones alone, at round numbers that a person reads off: 1, 2 or 5 of some power of ten apart.
 type plainTicks struct{}
+
+const mostTicks = 6.0 // of which each has room for its label
 
 // Ticks implements plot.Ticker.
 func (plainTicks) Ticks(low, high float64) []plot.Tick {
-	ticks := plot.DefaultTicks{}.Ticks(low, high)
-	for i, t := range ticks {
-		if t.Label != "" {
-			ticks[i].Label = strconv.FormatFloat(t.Value, 'g', 6, 64)
+	if !(high > low) {
+		return []plot.Tick{{Value: low, Label: strconv.FormatFloat(low, 'g', 6, 64)}}
+	}
+	power := math.Pow10(int(math.Floor(math.Log10((high - low) / mostTicks))))
+	step := power
+	for _, round := range []float64{2, 5, 10} {
+		if (high-low)/step > mostTicks {
+			step = round * power
 		}
+	}
+	var ticks []plot.Tick
+	for n := math.Ceil(low/step - 1e-9); n <= high/step+1e-9; n++ {
+		ticks = append(ticks, plot.Tick{Value: n * step, Label: strconv.FormatFloat(n*step, 'g', 6, 64)})
 	}
 	return ticks
 }

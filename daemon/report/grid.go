@@ -71,7 +71,7 @@ func Compare(title string, all []*Report, rows []Beside) Table {
 		var row GridRow
 		cells, unit := []Figure{{}}, ""
 		for _, r := range all {
-			f := r.first(ask.Names)
+			f := r.First(ask.Names)
 			switch {
 			case f == nil:
 				cells = append(cells, Figure{Text: "-"})
@@ -102,7 +102,8 @@ func Compare(title string, all []*Report, rows []Beside) Table {
 	return Table{Title: title, Grid: grid}
 }
 
-func (r *Report) first(names []string) *Figure {
+// First returns the first of some figures that the report has; nil if it has none.
+func (r *Report) First(names []string) *Figure {
 	for _, name := range names {
 		if f := r.Find(name); f != nil {
 			return f

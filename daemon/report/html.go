@@ -19,11 +19,19 @@ func (r *Report) HTML(w io.Writer) error {
 		return fmt.Errorf("reading the page of a report: %w", err)
 	}
 	shown := htmlPage{Title: r.Title}
-	for i := range r.Tables {
-		if t := r.Tables[i].html(); t != nil {
-			shown.Tables = append(shown.Tables, *t)
+	var cited sources
+	add := func(t *Table) {
+		if h := t.html(&cited); h != nil {
+			shown.Tables = append(shown.Tables, *h)
 		}
 	}
+	for i := range r.Tables {
+		add(&r.Tables[i])
+	}
+	for i, source := range cited.list {
+		cited.list[i] = fmt.Sprintf("[%d] %s", i+1, source)
+	}
+	add(&Table{Title: "Sources", Lines: cited.list})
 	if err := page.Execute(w, shown); err != nil {
 		return fmt.Errorf("drawing the page of a report: %w", err)
 	}
@@ -50,8 +58,11 @@ type htmlTable struct {
 }
 
 // html is the table as the page has it; nil if it shows nothing.
-func (t *Table) html() *htmlTable {
-	h := &htmlTable{Title: t.Title, Rows: shown(t.Figures, ""), Lines: t.Lines, Listed: t.Bullet != ""}
+func (t *Table) html(cited *sources) *htmlTable {
+	h := &htmlTable{Title: cited.numbered(t.Title), Rows: cited.rows(t.Figures, ""), Listed: t.Bullet != ""}
+	for _, line := range t.Lines {
+		h.Lines = append(h.Lines, cited.numbered(line))
+	}
 	if t.Grid != nil {
 		if t.Grid.headed() {
 			h.Head = t.Grid.Head

@@ -61,7 +61,14 @@ func (o *object) table(t *Table) {
 		one.figures(t.Figures)
 		content = one.values
 	default:
-		content = append([]string{}, t.Lines...)
+		lines, _ := o.values[t.Key].([]string)
+		if lines == nil {
+			lines = []string{}
+		}
+		for _, line := range t.Lines {
+			lines = append(lines, written(line))
+		}
+		content = lines
 	}
 	o.values[t.Key] = content
 }

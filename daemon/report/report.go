@@ -17,24 +17,30 @@ type Report struct {
 	Title  string // of the page
 	Name   string // among those compared
 	Tables []Table
+	// Brief leaves out of the text what is Rest, and the sources; Further then tells where they are.
+	Brief   bool
+	Further []string
+	Width   int // columns of the text; 0: 100
 	// Compared are others of the same kind that stand beside it in JSON; Compare draws the figures of all as a Grid.
 	Compared []*Report
 }
 
 // Table is figures under a title, a grid of them, or free lines.
 type Table struct {
-	// Key is its name in JSON. Without one its figures stand in the report's own object.
+	// Key is its name in JSON, where the lines of all tables of one name are one list. Without one its figures stand in the report's
+	// own object.
 	Key   string
 	Title string
 	// List makes a list of objects in JSON, one of each figure with its rows; else a keyed table is one object.
 	List    bool
 	Figures []Figure
 	Grid    *Grid
-	// Lines are paragraphs, each behind Bullet, below the figures.
+	// Lines are paragraphs, each behind Bullet, below the figures. They, notes and titles may Cite sources.
 	Lines  []string
 	Bullet string
 	// Apart keeps lines without a title from the lines above.
 	Apart   bool
+	Rest    bool   // not for a brief text
 	Picture []byte // SVG, drawn on a page alone
 	// Aside leaves it out of the text, which is to fit a screen.
 	Aside bool
@@ -59,6 +65,7 @@ type Figure struct {
 	Source string
 	Note   string
 	Rows   []Figure // what it is made of
+	Aside  bool     // for page and JSON, not for the text
 }
 
 // Limits are the ends of an interval, SI.

@@ -4,20 +4,47 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"unicode/utf8"
 )
 
 const (
-	lineWidth = 100 // columns at which text is wrapped
-	noteWidth = 30  // columns that a note has at least
+	lineWidth = 100 // columns at which text is wrapped, if nobody says otherwise
+	noteWidth = 30  // columns that a note has at least; else it stands below its figure
+	setIn     = 6   // columns that it is set in there
 )
 
-// Text draws the report for a terminal.
+// printer writes the text of a report.
+type printer struct {
+	io.Writer
+	width   int
+	sources *sources
+}
+
+// Text draws the report for a terminal: of a Brief one the tables that are not Rest, else all of them and the sources.
 func (r *Report) Text(to io.Writer) error {
 	w := bufio.NewWriter(to)
+	p := printer{w, r.Width, nil}
+	if p.width == 0 {
+		p.width = lineWidth
+	}
+	if !r.Brief {
+		p.sources = &sources{}
+	}
 	for i := range r.Tables {
-		r.Tables[i].text(w)
+		if !r.Brief || !r.Tables[i].Rest {
+			p.table(&r.Tables[i])
+		}
+	}
+	switch {
+	case r.Brief:
+		p.table(&Table{Apart: true, Lines: r.Further})
+	case len(p.sources.list) > 0:
+		fmt.Fprintln(p, "\nSources")
+		for i, source := range p.sources.list {
+			p.paragraph(fmt.Sprintf("  [%d] ", i+1), source)
+		}
 	}
 	if err := w.Flush(); err != nil {
 		return fmt.Errorf("printing: %w", err)
@@ -25,61 +52,64 @@ func (r *Report) Text(to io.Writer) error {
 	return nil
 }
 
-func (t *Table) text(w io.Writer) {
-	rows := shown(t.Figures, "")
+func (p *printer) table(t *Table) {
+	rows := p.sources.rows(slices.DeleteFunc(slices.Clone(t.Figures), func(f Figure) bool { return f.Aside }), "")
 	if t.Aside || len(rows) == 0 && t.Grid == nil && len(t.Lines) == 0 {
 		return
 	}
 	if t.Title != "" {
-		fmt.Fprintln(w)
-		paragraph(w, "", "", t.Title)
+		fmt.Fprintln(p)
+		p.paragraph("", p.sources.numbered(t.Title))
 	} else if t.Apart {
-		fmt.Fprintln(w)
+		fmt.Fprintln(p)
 	}
-	rowsText(w, rows)
+	p.rows(rows)
 	if t.Grid != nil {
-		t.Grid.text(w)
+		t.Grid.text(p)
 	}
 	for _, line := range t.Lines {
-		paragraph(w, t.Bullet, strings.Repeat(" ", utf8.RuneCountInString(t.Bullet)), line)
+		p.paragraph(t.Bullet, p.sources.numbered(line))
 	}
 }
 
 // shownRow is one figure as people read it.
 type shownRow struct{ Label, Value, Mark, Whence, Note string } // Whence is the mark as a word, and the source
 
-// shown lists the figures with a label, what they are made of set in below them.
-func shown(all []Figure, in string) []shownRow {
+// rows lists the figures with a label, what they are made of set in below them.
+func (s *sources) rows(all []Figure, in string) []shownRow {
 	var rows []shownRow
 	for _, f := range all {
 		below := in
 		if f.Label != "" {
-			rows = append(rows, shownRow{in + f.Label, f.String(), letter(f.Mark), strings.TrimSuffix(f.Mark.String()+": "+f.Source, ": "), f.Note})
+			rows = append(rows, shownRow{in + f.Label, f.String(), letter(f.Mark), strings.TrimSuffix(f.Mark.String()+": "+f.Source, ": "), s.numbered(f.Note)})
 			below += "  "
 		}
-		rows = append(rows, shown(f.Rows, below)...)
+		rows = append(rows, s.rows(f.Rows, below)...)
 	}
 	return rows
 }
 
-// rowsText writes label, value, mark and note in columns.
-func rowsText(w io.Writer, rows []shownRow) {
+// rows writes label, value, mark and note in columns.
+func (p *printer) rows(rows []shownRow) {
 	label, value := 0, 0
 	for _, r := range rows {
 		label, value = max(label, utf8.RuneCountInString(r.Label)), max(value, utf8.RuneCountInString(r.Value))
 	}
 	for _, r := range rows {
 		line := "  " + padded(r.Label, label) + "  " + padded(r.Value, value) + "  " + r.Mark
-		if r.Note == "" {
-			fmt.Fprintln(w, strings.TrimRight(line, " "))
-			continue
-		}
 		indent := utf8.RuneCountInString(line) + 2
-		for i, part := range wrapped(r.Note, max(lineWidth-indent, noteWidth)) {
-			if i == 0 {
-				fmt.Fprintln(w, line+"  "+part)
-			} else {
-				fmt.Fprintln(w, strings.Repeat(" ", indent)+part)
+		switch {
+		case r.Note == "":
+			fmt.Fprintln(p, strings.TrimRight(line, " "))
+		case p.width-indent < min(noteWidth, utf8.RuneCountInString(r.Note)):
+			fmt.Fprintln(p, strings.TrimRight(line, " "))
+			p.paragraph(strings.Repeat(" ", setIn), r.Note)
+		default:
+			for i, part := range wrapped(r.Note, p.width-indent) {
+				if i > 0 {
+					line = strings.Repeat(" ", indent-2)
+				}
+				fmt.Fprintln(p, line+"  "+part)
 			}
 		}
 	}
@@ -137,13 +167,10 @@ func wrapped(text string, width int) []string {
 	return append(lines, line)
 }
 
-// paragraph writes text with a first prefix and an indent for what follows.
-func paragraph(w io.Writer, prefix, indent, text string) {
-	for i, line := range wrapped(text, lineWidth-utf8.RuneCountInString(indent)) {
-		if i == 0 {
-			fmt.Fprintln(w, prefix+line)
-		} else {
-			fmt.Fprintln(w, indent+line)
-		}
+// paragraph writes text behind a first prefix, what follows set in by its width.
+func (p *printer) paragraph(prefix, text string) {
+	for _, line := range wrapped(text, p.width-utf8.RuneCountInString(prefix)) {
+		fmt.Fprintln(p, prefix+line)
+		prefix = strings.Repeat(" ", utf8.RuneCountInString(prefix))
 	}
 }

@@ -189,7 +189,7 @@ func TestLeadNitrate(t *testing.T) {
 	if g := mustPlan(t, poor).Goal; g.Low/3600 > 11.9 || g.High/3600 < 24.6 || g.High/3600 > 27 {
 		t.Errorf("down to 5 g/L in %g to %g A·h", g.Low/3600, g.High/3600)
 	}
-	if !strings.Contains(strings.Join(p.Notes, "; "), "the target is out of reach: after the charge of this plan 45.3 g are on the cathode, and the bath is left with 0 g/L") {
+	if !strings.Contains(strings.Join(p.Notes, "; "), "the target is out of reach: the planned charge then deposits 45.3 g and leaves 0 g/L") {
 		t.Errorf("%q", p.Notes)
 	}
 	if s := p.Sensitivity(); !strings.Contains(s[4].What+s[5].What+s[6].What, "100 % of its charge") {

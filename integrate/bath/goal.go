@@ -243,7 +243,7 @@ func (p *Plan) goalAtAnode(g *Goal) {
 	s := p.scenario
 	s.batch.Anode = u.High
 	if end := s.answers(g.Charge.Value); math.IsNaN(end[toCharge]) && !p.Anode.Soluble {
-		p.Notes = append(p.Notes, fmt.Sprintf("if the anode takes metal with %.3g %% of its charge, the target is out of reach: after the charge of this plan %.3g g are on the cathode, and the bath is left with %.2g g/L",
+		p.Notes = append(p.Notes, fmt.Sprintf("If the anode takes metal with %.3g %% of its charge, the target is out of reach: the planned charge then deposits %.3g g and leaves %.2g g/L.",
 			100*p.Anode.Share.High, end[byDeposit]*1e3, end[byLeft]))
 	}
 }

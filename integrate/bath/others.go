@@ -85,7 +85,7 @@ func (s *contents) dissolve(f matter.Formula, units matter.Figure) {
 		if s.medium == matter.Sulfate {
 			grams = fmt.Sprintf(", %.3g g of sulfuric acid", acid/2*1e3*sulfuricMolarMass)
 		}
-		s.notes = append(s.notes, fmt.Sprintf("dissolving the %s takes %.3g mol of H+%s, which the run sets free again", f, acid, grams))
+		s.notes = append(s.notes, fmt.Sprintf("Dissolving the %s takes %.3g mol of H+%s, which the run releases again.", f, acid, grams))
 	}
 }
 

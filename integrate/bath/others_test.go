@@ -34,7 +34,7 @@ func TestSaltsOfOtherMetals(t *testing.T) {
 	if u := iron.Amount.Relative(); math.Abs(u-math.Hypot(AssayDoubt, BalanceDoubt)) > 1e-4 || iron.Amount.Mark != matter.Assumed {
 		t.Errorf("iron ± %g, %v: assay and balance, the assay assumed", u, iron.Amount.Mark)
 	}
-	if notes := strings.Join(p.Notes, "\n"); !strings.Contains(notes, "FeCl2 brings iron, which can plate too: the charge here is that of zinc alone") {
+	if notes := strings.Join(p.Notes, "\n"); !strings.Contains(notes, "FeCl2 adds iron, which can plate too: the charge is that of zinc alone") {
 		t.Errorf("%q", notes)
 	}
 	// One salt with both metals, and the metal stated apart.
@@ -73,8 +73,8 @@ func TestChlorideOfTheSalts(t *testing.T) {
 // TestSaltsInAnotherState: the charge is counted from the state in the table; a salt in another is told.
 func TestSaltsInAnotherState(t *testing.T) {
 	for formula, words := range map[string]string{
-		"FeCl3":      "FeCl3 holds iron(III), and the charge is counted with 2 electrons an atom: reduce it before the run, or it takes 1.5 times that charge",
-		"SnCl4":      "tin(IV), and the charge is counted with 2 electrons an atom",
+		"FeCl3":      "FeCl3 contains iron(III), and the charge is that of 2 electrons per atom: reduce it before the run, or it takes 1.5 times that charge",
+		"SnCl4":      "tin(IV), and the charge is that of 2 electrons per atom",
 		"Fe3O4":      "iron(2.7 on average)",
 		"ZnSO4·7H2O": "",
 		"Na2SnO3":    "",
@@ -82,7 +82,7 @@ func TestSaltsInAnotherState(t *testing.T) {
 		o := zincOrder()
 		o.Contents.Salts[0].Formula = formula
 		notes := strings.Join(mustPlan(t, o).Notes, "\n")
-		if words == "" && strings.Contains(notes, "electrons an atom") || !strings.Contains(notes, words) {
+		if words == "" && strings.Contains(notes, "electrons per atom") || !strings.Contains(notes, words) {
 			t.Errorf("%s: %q, want %q", formula, notes, words)
 		}
 	}
@@ -92,7 +92,7 @@ func TestSaltsInAnotherState(t *testing.T) {
 		t.Errorf("%q", notes)
 	}
 	o.Contents.Valence = 1
-	if p := mustPlan(t, o); p.Valence != 1 || strings.Contains(strings.Join(p.Notes, "\n"), "electrons an atom") {
+	if p := mustPlan(t, o); p.Valence != 1 || strings.Contains(strings.Join(p.Notes, "\n"), "electrons per atom") {
 		t.Errorf("valence %d, %q", p.Valence, p.Notes)
 	}
 	o = zincOrder()

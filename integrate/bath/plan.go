@@ -145,22 +145,22 @@ func (p *Plan) nominal() scenario {
 func (p *Plan) addNotes() {
 	g := p.Goal
 	if poor := p.poorBelow(); poor > g.Left.Value && p.form.name != formCharge {
-		p.Notes = append(p.Notes, fmt.Sprintf("a fixed efficiency is optimistic here: stirred by gas alone, the bath brings less metal than the current asks for from about %.2g g/L on; state the stirring to see the efficiency fall", poor))
+		p.Notes = append(p.Notes, fmt.Sprintf("A fixed current efficiency is optimistic below about %.2g g/L: stirred by gas alone, less metal reaches the cathode than the current could deposit. State the stirring to see it fall.", poor))
 	} else if !p.MassTransfer.Known() && g.Recovered.Value > 0.9 {
-		p.Notes = append(p.Notes, "a fixed efficiency is optimistic when more than 90 % is recovered: state the stirring to see the efficiency fall")
+		p.Notes = append(p.Notes, "A fixed current efficiency is optimistic when more than 90 % is recovered. State the stirring to see it fall.")
 	}
 	if fade, ok := p.Metal.Fade(p.Medium); ok && g.Recovered.Value > fade.Beyond+1e-6 {
-		p.Notes = append(p.Notes, fmt.Sprintf("that the efficiency stays at %.2g %% until the bath limits the current is optimistic for %s once more than about %.0f %% are recovered: %s (%s); assay on the way",
-			100*p.Efficiency.Value, p.Metal.Element.Name, 100*fade.Beyond, fade.Why, fade.Source))
+		p.Notes = append(p.Notes, fmt.Sprintf("The current efficiency of %s falls below %.2g %% once more than about %.0f %% is recovered: %s. Assay during the run.",
+			p.Metal.Element.Name, 100*p.Efficiency.Value, 100*fade.Beyond, fade.Why))
 	}
 	if p.form.name == formCharge && g.Recovered.Value > 0.9999 {
-		p.Notes = append(p.Notes, "the charge is more than the bath holds metal for: the rest only makes gas")
+		p.Notes = append(p.Notes, "The charge exceeds the metal in the bath: the rest only makes gas.")
 	}
 	if f := p.Efficiency; f.Skewed() {
-		p.Notes = append(p.Notes, fmt.Sprintf("no efficiency is stated: %.2g to %.2g %% is reckoned with, as beginners' baths come out (common practice, no source). State what you measured; or narrow it: %s, and state that it is so",
+		p.Notes = append(p.Notes, fmt.Sprintf("No current efficiency is stated: %.2g to %.2g %% is assumed, the range of beginners' baths (common practice, no source). State the measured one, or narrow the range: %s, and state so.",
 			100*f.Low, 100*f.High, p.MissingText(p.Missing)))
 	} else if p.Goal.Charge.Relative() > 0.1 {
-		p.Notes = append(p.Notes, "the target is uncertain by more than 10 %: an assay would help more than a better meter")
+		p.Notes = append(p.Notes, "The target is uncertain by more than 10 %: an assay helps more than a better meter.")
 	}
 }
 

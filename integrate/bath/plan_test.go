@@ -391,7 +391,7 @@ func TestSensitivity(t *testing.T) {
 func TestNotesWarn(t *testing.T) {
 	o := zincOrder()
 	o.Target.Recover = given(0.99)
-	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "fixed efficiency is optimistic") {
+	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "fixed current efficiency is optimistic") {
 		t.Errorf("notes %q", p.Notes)
 	}
 	o.Conditions.CathodeArea = matter.Figure{}
@@ -399,7 +399,7 @@ func TestNotesWarn(t *testing.T) {
 		t.Errorf("without an area: notes %q", p.Notes)
 	}
 	// 500 A/m2 of zinc at 88 % need 0.88·500/(2F·1.05e-5) = 217 mol/m3 = 14 g/L under gas stirring.
-	if p := mustPlan(t, zincOrder()); !strings.Contains(strings.Join(p.Notes, " "), "from about 14 g/L on") {
+	if p := mustPlan(t, zincOrder()); !strings.Contains(strings.Join(p.Notes, " "), "optimistic below about 14 g/L") {
 		t.Errorf("9.5 g/L are left: notes %q", p.Notes)
 	}
 	o = zincOrder()
@@ -408,21 +408,21 @@ func TestNotesWarn(t *testing.T) {
 		t.Errorf("32 g/L are left: notes %q", p.Notes)
 	}
 	// Acid against zinc: 85 % of 0.966 mol/L leave twice that of acid, 1.6 mol/L against 0.14 mol/L of zinc.
-	if p := mustPlan(t, zincOrder()); !strings.Contains(strings.Join(p.Notes, " "), "stays at 88 % until the bath limits the current is optimistic for zinc once more than about 50 %") {
+	if p := mustPlan(t, zincOrder()); !strings.Contains(strings.Join(p.Notes, " "), "The current efficiency of zinc falls below 88 % once more than about 50 %") {
 		t.Errorf("the acid is not told: notes %q", p.Notes)
 	}
 	o = zincOrder()
 	o.Efficiency.MassTransfer = given(1e-3) // so well stirred that only the acid is left to lower it
-	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "acid grows as zinc leaves") {
+	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "acid builds up as zinc is depleted") {
 		t.Errorf("an efficiency of the beginning alone: notes %q", p.Notes)
 	}
 	o = zincOrder()
 	o.Contents = Contents{Metal: "Mn", Medium: matter.Sulfate, Volume: given(1e-3), Concentration: given(35)}
 	o.Target.Recover = given(0.44)
-	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "optimistic for manganese once more than about 30 %") {
+	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "The current efficiency of manganese falls below 88 % once more than about 30 %") {
 		t.Errorf("manganese: notes %q", p.Notes)
 	}
-	if p := mustPlan(t, twoStageOrder()); strings.Contains(strings.Join(p.Notes, " "), "optimistic for copper") {
+	if p := mustPlan(t, twoStageOrder()); strings.Contains(strings.Join(p.Notes, " "), "The current efficiency of copper falls") {
 		t.Errorf("copper: notes %q", p.Notes)
 	}
 	o = zincOrder()

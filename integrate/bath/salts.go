@@ -103,14 +103,14 @@ func (s *contents) noteOthers(c Contents, formulas []matter.Formula) {
 			continue
 		}
 		salt := c.Salts[i]
-		text := fmt.Sprintf("%s holds no %s%s and is taken as supporting electrolyte: it does not enter the charge", f, s.metal.Element.Name, meant(f))
+		text := fmt.Sprintf("%s contains no %s%s: taken as supporting electrolyte.", f, s.metal.Element.Name, meant(f))
 		if others := matter.WinnableIn(f); len(others) > 0 {
-			text = fmt.Sprintf("%s brings %s, which can plate too: the charge here is that of %s alone", f, others[0].Element.Name, s.metal.Element.Name)
+			text = fmt.Sprintf("%s adds %s, which can plate too: the charge is that of %s alone.", f, others[0].Element.Name, s.metal.Element.Name)
 		}
 		if f.Medium() == matter.Chloride && s.medium != matter.Chloride {
-			text += "; it brings chloride, so that chlorine can come off at the anode"
+			text += " It adds chloride, so that chlorine can come off at the anode."
 			if !salt.Mass.Known() && !salt.Concentration.Known() {
-				text += ": state how much chloride there is; 1 mol/L is taken"
+				text += " No amount is stated: 1 mol/L is assumed."
 			}
 		}
 		s.notes = append(s.notes, text)
@@ -125,11 +125,11 @@ func (s *contents) noteStates(formulas []matter.Formula) {
 			continue
 		}
 		name := s.metal.Element.Name
-		text := fmt.Sprintf("%s holds %s(%s), and the charge is counted with %d electrons an atom: ", f, name, roman(state), s.valence)
+		text := fmt.Sprintf("%s contains %s(%s), and the charge is that of %d electrons per atom: ", f, name, roman(state), s.valence)
 		if state > float64(s.valence) {
-			text += fmt.Sprintf("reduce it before the run, or it takes %.2g times that charge", state/float64(s.valence))
+			text += fmt.Sprintf("reduce it before the run, or it takes %.2g times that charge.", state/float64(s.valence))
 		} else {
-			text += fmt.Sprintf("it takes %.2g times that charge if the bath keeps it so; a valence can be stated", state/float64(s.valence))
+			text += fmt.Sprintf("it takes %.2g times that charge if the bath keeps that valence. State the valence then.", state/float64(s.valence))
 		}
 		s.notes = append(s.notes, text)
 	}
@@ -257,7 +257,7 @@ func (c Contents) dissolves(m *mistakes, s *contents, temperature matter.Figure)
 			m.add(field, fmt.Sprintf("weigh less, or take at least %s of bath", litres(s.volume.Value*there/best)),
 				"%s g/L of %s are stated, and a bath holds no more than about %s g/L of it at any temperature (%s)", figure(there), row.Formula, figure(best), row.Source)
 		case there > overfull*now:
-			s.notes = append(s.notes, fmt.Sprintf("%s g/L of %s are stated, and at %.0f °C no more than about %s g/L of it dissolve (%s): the rest lies at the bottom until the bath is thinner or has another temperature",
+			s.notes = append(s.notes, fmt.Sprintf("%s g/L of %s is stated, and at %.0f °C no more than about %s g/L dissolves (%s). The rest stays at the bottom until the bath is more dilute or at another temperature.",
 				figure(there), row.Formula, kelvin-matter.ZeroCelsius, figure(now), row.Source))
 		}
 	}

@@ -16,11 +16,11 @@ func TestSupportingElectrolyte(t *testing.T) {
 		change func(*Order)
 		words  string
 	}{
-		"sodium sulfate": {func(o *Order) { o.Contents.Salts = append(o.Contents.Salts, Salt{Formula: "Na2SO4"}) }, "Na2SO4 holds no zinc and is taken as supporting electrolyte"},
+		"sodium sulfate": {func(o *Order) { o.Contents.Salts = append(o.Contents.Salts, Salt{Formula: "Na2SO4"}) }, "Na2SO4 contains no zinc: taken as supporting electrolyte"},
 		"before the zinc, with its mass": {func(o *Order) {
 			o.Contents.Salts = []Salt{{Formula: "(NH4)2SO4", Mass: given(0.1)}, o.Contents.Salts[0]}
-		}, "(NH4)2SO4 holds no zinc"},
-		"boric acid":           {func(o *Order) { o.Contents.Salts = append(o.Contents.Salts, Salt{Formula: "H3BO3", Mass: given(0.03)}) }, "H3BO3 holds no zinc"},
+		}, "(NH4)2SO4 contains no zinc"},
+		"boric acid":           {func(o *Order) { o.Contents.Salts = append(o.Contents.Salts, Salt{Formula: "H3BO3", Mass: given(0.03)}) }, "H3BO3 contains no zinc"},
 		"common salt in front": {func(o *Order) { o.Contents.Salts = []Salt{{Formula: "NaCl"}, o.Contents.Salts[0]} }, "chlorine can come off at the anode"},
 		"a shout":              {func(o *Order) { o.Contents.Salts = append(o.Contents.Salts, Salt{Formula: "COSO4"}) }, "(cobalt is written Co)"},
 	} {
@@ -36,7 +36,7 @@ func TestSupportingElectrolyte(t *testing.T) {
 	}
 	o := twoStageOrder()
 	o.Contents.Salts = []Salt{{Formula: "H2SO4", Mass: given(0.2)}}
-	if p := mustPlan(t, o); math.Abs(p.Amount.Value-0.080) > 1e-12 || !strings.Contains(strings.Join(p.Notes, " "), "H2SO4 holds no copper") {
+	if p := mustPlan(t, o); math.Abs(p.Amount.Value-0.080) > 1e-12 || !strings.Contains(strings.Join(p.Notes, " "), "H2SO4 contains no copper") {
 		t.Errorf("beside a stated concentration: %g kg, %q", p.Amount.Value, p.Notes)
 	}
 	o = zincOrder()

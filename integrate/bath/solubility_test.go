@@ -26,7 +26,7 @@ func TestWhatABeakerHolds(t *testing.T) {
 		{[]Salt{{Formula: "ZnSO4·7H2O", Mass: given(0.25)}}, 0.9e-3, 25, "", ""},
 		{[]Salt{{Formula: "ZnSO4·7H2O", Mass: given(1.2)}}, 1e-3, 20, "", "at 20 °C no more than about 538 g/L"},
 		{[]Salt{{Formula: "ZnSO4·7H2O", Mass: given(1.2)}}, 1e-3, 45, "", ""},
-		{[]Salt{{Formula: "ZnSO4·7H2O", Mass: given(0.25)}, {Formula: "H3BO3", Mass: given(0.2)}}, 0.9e-3, 20, "", "g/L of H3BO3 are stated, and at 20 °C no more than about 50.1 g/L"},
+		{[]Salt{{Formula: "ZnSO4·7H2O", Mass: given(0.25)}, {Formula: "H3BO3", Mass: given(0.2)}}, 0.9e-3, 20, "", "g/L of H3BO3 is stated, and at 20 °C no more than about 50.1 g/L"},
 		{[]Salt{{Formula: "ZnSO4", Mass: given(0.5)}, {Formula: "ZnSO4·7H2O", Mass: given(0.7)}}, 1e-3, 45, "of ZnSO4 are stated", ""},
 		{[]Salt{{Formula: "AgCl", Mass: given(0.05)}, {Formula: "KCN", Mass: given(0.1)}}, 1e-3, 25, "", ""}, // cyanide holds it
 	} {

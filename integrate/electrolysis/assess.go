@@ -33,7 +33,7 @@ type Assessment struct {
 	Clip   Clip
 	Energy EnergyUse
 
-	Cautions []string
+	Dangers, Cautions []string // what can hurt somebody; what else to know beforehand
 }
 
 // Assess works out everything for the conditions. The error lists every figure that is

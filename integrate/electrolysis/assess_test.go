@@ -3,6 +3,7 @@ package electrolysis
 import (
 	"math"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -52,7 +53,7 @@ func TestAssessZinc(t *testing.T) {
 	near(t, "water split, g", 1e3*a.Water.Split.Value, 26*0.336, 0.02)
 	near(t, "energy is volts times charge", a.Energy.Total.Value, a.Voltage.Best*26*ampereHour, 1e-6)
 	near(t, "cost", a.Energy.Cost.Value, a.Energy.Total.Value/3.6e6*0.3, 1e-12)
-	for _, c := range a.Cautions {
+	for _, c := range append(a.Dangers, a.Cautions...) {
 		if strings.Contains(c, "Chlorine") {
 			t.Errorf("no chlorine in a sulfate bath: %s", c)
 		}
@@ -77,7 +78,7 @@ func TestAssessMeasuredVoltsAndChloride(t *testing.T) {
 	if a.Air.ChlorineTime.Value >= a.Air.HydrogenTime.Value {
 		t.Error("chlorine must be the first to matter")
 	}
-	if !strings.Contains(strings.Join(a.Cautions, "\n"), "fume hood") {
+	if !strings.Contains(strings.Join(a.Dangers, "\n"), "fume hood") {
 		t.Error("no word of the fume hood")
 	}
 	if a.Energy.Total.Mark != matter.Given {
@@ -178,8 +179,8 @@ func TestAssessEverything(t *testing.T) {
 		if a.Gas[0].Rate.Value > a.Gas[0].Worst.Value || a.Air.Needed.Value < a.Air.BatteryRoom.Value {
 			t.Fatal("the worst case must be the worst")
 		}
-		if a.Voltage.Low > a.Voltage.Best || a.Voltage.Best > a.Voltage.High || len(a.Cautions) == 0 {
-			t.Fatalf("voltage band %+v, %d cautions", a.Voltage, len(a.Cautions))
+		if a.Voltage.Low > a.Voltage.Best || a.Voltage.Best > a.Voltage.High || len(a.Dangers) == 0 {
+			t.Fatalf("voltage band %+v, %d dangers", a.Voltage, len(a.Dangers))
 		}
 		if a.Floor.Any > a.Floor.Metal+1e-12 {
 			t.Fatalf("any current cannot need more than the metal: %+v", a.Floor)
@@ -248,15 +249,15 @@ func TestCautionsWhenDue(t *testing.T) {
 	given := func(v float64) matter.Figure { return matter.GivenFigure(v, 0) }
 	for want, change := range map[string]func(*Conditions){
 		"reaches 1 % hydrogen":                     func(c *Conditions) { c.RoomVolume = given(0.5) },
-		"Hydroxide begins":                         func(c *Conditions) { c.PH = given(6) },
+		"Hydroxide precipitates":                   func(c *Conditions) { c.PH = given(6) },
 		"less current":                             func(c *Conditions) { c.Current = given(200) },
-		"Do not run this at const":                 func(c *Conditions) { c.Current = given(20) },
+		"Do not run this cell at const":            func(c *Conditions) { c.Current = given(20) },
 		"The acid of the anode stays in the bath":  func(c *Conditions) { c.Separator, c.PH = NoSeparator, given(4) },
-		"comes back to the cathode":                func(c *Conditions) { c.Medium, c.Separator = matter.Chloride, NoSeparator },
+		"reaches the cathode":                      func(c *Conditions) { c.Medium, c.Separator = matter.Chloride, NoSeparator },
 		"Acid crosses the separator":               func(c *Conditions) { c.Separator, c.PH = CationMembrane, given(3) },
-		"warms itself":                             func(c *Conditions) { c.Current = given(5) },
-		"calmer mode":                              func(c *Conditions) { c.Current = given(5) },
-		"begins to fall out":                       func(c *Conditions) { c.PH = given(6.5) },
+		"heats itself":                             func(c *Conditions) { c.Current = given(5) },
+		"Use constant current":                     func(c *Conditions) { c.Current = given(5) },
+		"expect sludge":                            func(c *Conditions) { c.PH = given(6.5) },
 		"The level may fall":                       func(c *Conditions) { c.Temperature = given(340) },
 		"busbar":                                   func(c *Conditions) { c.Current = given(400) },
 		"Lead dissolves in chl":                    func(c *Conditions) { c.Medium = matter.Chloride },
@@ -268,8 +269,9 @@ func TestCautionsWhenDue(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if !strings.Contains(strings.Join(a.Cautions, "\n"), want) {
-			t.Errorf("no caution with %q in:\n%s", want, strings.Join(a.Cautions, "\n"))
+		dangers, cautions := strings.Join(a.Dangers, "\n"), strings.Join(a.Cautions, "\n")
+		if danger := slices.Contains([]string{"reaches 1 % hydrogen", "less current", "Do not run this cell at const"}, want); strings.Contains(dangers, want) != danger || strings.Contains(cautions, want) == danger {
+			t.Errorf("%q is not told, or not as the danger that it is or is not:\n%s\n\n%s", want, dangers, cautions)
 		}
 	}
 }

@@ -8,31 +8,38 @@ import (
 	"nightcell/integrate/matter"
 )
 
-// cautions collects what a person should read before switching on. They come
+// cautions collects what a person should read before switching on, what can hurt somebody apart from the rest. They come
 // from the figures above and from common practice; local codes and a person who is
 // licensed to judge the room come first.
 func (a *Assessment) cautions() {
 	c := a.Conditions
 	say := func(format string, args ...any) { a.Cautions = append(a.Cautions, fmt.Sprintf(format, args...)) }
-	say("Ventilate for %.2g m³/h, as if all current made hydrogen; nothing that sparks above the cell, no closed headspace, hydrogen never led together with oxygen.", 3600*a.Air.Needed.Value)
-	if slices.ContainsFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }) {
-		say("Chlorine is poisonous and can come off at this anode: run it in a fume hood with the anode gas scrubbed in alkali; a room fan is not enough.")
+	warn := func(format string, args ...any) { a.Dangers = append(a.Dangers, fmt.Sprintf(format, args...)) }
+	const litresPerHour = 3.6e6
+	warn("Hydrogen, up to %.3g L/h, is explosive in air. Supply at least %.2g m³/h of fresh air. No spark or flame near the cell, no closed headspace.",
+		litresPerHour*a.Gas[0].Worst.Value, 3600*a.Air.Needed.Value)
+	if i := slices.IndexFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }); i >= 0 {
+		comes := "is made"
+		if a.Gas[i].Possible {
+			comes = "can come off"
+		}
+		warn("Chlorine, up to %.3g L/h, %s at this anode and is poisonous. Run the cell in a fume hood only, and scrub the anode gas in alkali.", litresPerHour*a.Gas[i].Worst.Value, comes)
 	}
 	if c.Medium == matter.Chloride && c.AnolyteMedium != matter.Chloride {
 		if c.Separator == CationMembrane {
-			say("The membrane holds chloride back from the anode but lets some through: assay the anolyte for chloride, and change it before chlorine comes (common practice, no source).")
+			say("The membrane keeps most of the chloride from the anode, not all of it. Assay the anolyte for chloride and replace it before chlorine is made (common practice, no source).")
 		} else {
-			say("This separator lets chloride through to the anode, an anion membrane all that carries current: chlorine follows within hours; a cation membrane holds most of it back (common practice, no source).")
+			say("Chloride passes this separator to the anode, and chlorine follows within hours. A cation membrane keeps most of it back (common practice, no source).")
 		}
 	}
 	if c.Ammonium && slices.ContainsFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }) {
-		say("Chlorine and ammonium make chloramines and, in acid, nitrogen trichloride, an oil that explodes at a touch, and at the best they use up the ammonium: keep ammonium away from the anode by a separator and a chloride-free anolyte, or do not run it (common practice, no source).")
+		warn("Chlorine and ammonium form chloramines and, in acid, nitrogen trichloride, an oil that explodes when touched. Keep ammonium from the anode by a separator and a chloride-free anolyte, or do not run the cell (common practice, no source).")
 	}
 	if w := a.Air.HydrogenTime; w.Known() && w.Value < a.Duration.Value {
-		say("This room reaches 1 %% hydrogen after %s, before the run ends: more air, or not here.", duration(w.Value))
+		warn("This room reaches 1 %% hydrogen after %s, before the run ends. Supply more air, or run the cell elsewhere.", duration(w.Value))
 	}
 	if ph := a.Plating.HydroxidePH; ph.Known() && c.PH.Value > ph.Value-0.5 {
-		say("Hydroxide begins to fall out at about pH %.1f and the bath stands at %.1f: the layer at the cathode is the more alkaline, so expect sludge and powder, unless a ligand without constants here holds the metal.", ph.Value, c.PH.Value)
+		say("Hydroxide precipitates from about pH %.1f, and the bath is at %.1f. The layer at the cathode is more alkaline: expect sludge and powder, unless a ligand without constants here holds the metal.", ph.Value, c.PH.Value)
 	}
 	if a.Plating.Gap.Value > 0 && a.Plating.Margin.Known() && a.Plating.Margin.Value < 0.1 {
 		say("%s", a.Plating.Verdict)
@@ -45,22 +52,22 @@ func (a *Assessment) cautions() {
 		say("%s", advice)
 	}
 	if c.Separator == NoSeparator && slices.ContainsFunc(a.Anode, func(r Reaction) bool { return r.Gas == Chlorine && r.Expected }) {
-		say("Without a diaphragm the chlorine dissolves, comes back to the cathode and takes current and metal: divide the cell.")
+		say("Without a diaphragm dissolved chlorine reaches the cathode and costs current and metal. Divide the cell.")
 	}
 	if c.Anode != "" && !c.SolubleAnode && AnodeKind(c.Anode) == "" {
-		say("An anode of %s is not in the table (%s): voltage, oxide and wear are those of an unknown one.", c.Anode, strings.Join(anodeMaterials(), ", "))
+		say("An anode of %s is not in the table (%s). Its voltage, oxide and wear are unknown.", c.Anode, strings.Join(anodeMaterials(), ", "))
 	}
 	if c.Cathode != "" && !knownCathode(c.Cathode) {
-		say("A cathode of %s is not in the table: whether the deposit sticks to it, and how much hydrogen the bare blank makes, is unknown.", c.Cathode)
+		say("A cathode of %s is not in the table. Adhesion of the deposit and hydrogen overpotential of the bare blank are unknown.", c.Cathode)
 	}
 	if c.Medium == matter.Chromic {
 		a.catalystCaution(say)
 	}
 	a.liquidCautions(say)
 	if c.Separator != NoSeparator && a.Plating.HydroxidePH.Known() && a.Acid.CatholyteWorst.Value/c.Volume.Value > 10 {
-		say("If acid does not cross the separator, hydrogen leaves base in the catholyte: watch its pH, hydroxide blinds diaphragm and cathode from about pH %.1f.", a.Plating.HydroxidePH.Value)
+		say("If no acid crosses the separator, hydrogen evolution makes the catholyte alkaline. Check its pH: from about %.1f hydroxide blinds diaphragm and cathode.", a.Plating.HydroxidePH.Value)
 	}
-	a.heatCautions(say)
+	a.heatCautions(say, warn)
 }
 
 // catalystCaution says whether a chromic bath holds what lets chromium plate: CrO3 to sulfate about 100 to 1 by weight, 80 to 120
@@ -71,9 +78,9 @@ func (a *Assessment) catalystCaution(say func(string, ...any)) {
 	switch ratio := a.Conditions.Concentration.Value * molarRatio / sulfate; {
 	case a.Conditions.Dissolved["F-"] > 0:
 	case sulfate == 0:
-		say("No catalyst is stated, and without one chromic acid makes hydrogen and no chromium: about 1 part by weight of sulfuric acid to 100 of CrO3, 80 to 120 is usual.")
+		say("No catalyst is stated. Without one chromic acid makes hydrogen and no chromium. Usual is 1 part of sulfuric acid by weight to 100 of CrO3 (80 to 120).")
 	case ratio < least || ratio > most:
-		say("CrO3 stands to sulfuric acid as %.0f to 1 by weight; about 100 to 1 plates, 80 to 120 is usual.", ratio)
+		say("CrO3 to sulfuric acid is %.0f to 1 by weight. About 100 to 1 plates, 80 to 120 is usual.", ratio)
 	}
 }
 
@@ -95,31 +102,31 @@ func duration(seconds float64) string {
 // hotBath is where a bench bath in glass or plastic deserves a word, K.
 const hotBath = 333.15
 
-func (a *Assessment) heatCautions(say func(string, ...any)) {
+func (a *Assessment) heatCautions(say, warn func(string, ...any)) {
 	h := a.Heat
 	switch {
 	case h.Heater.Known():
-		say("The bath settles near %.0f °C by its own heat, and %.0f °C asks for a heater of about %.2g W (cover the bath and lag it to need less): one with a thermostat and a guard against a falling level.",
+		say("By its own heat the bath settles near %.0f °C. To hold %.0f °C, use a heater of about %.2g W with a thermostat and a low-level cut-out. Cover and insulate the bath to need less.",
 			h.Steady.Value-matter.ZeroCelsius, a.Conditions.Temperature.Value-matter.ZeroCelsius, h.Heater.Value)
 	case h.Boils:
-		say("The bath makes %.0f W, more than a bare vessel loses below boiling: cool it, or use less current.", h.Power.Value)
+		warn("The bath boils: it takes up %.0f W, more than a bare vessel loses below boiling. Cool it, or use less current.", h.Power.Value)
 	case h.Steady.Value > hotBath:
-		say("The bath settles near %.0f °C, give or take a third of the rise: cool it, and check what the vessel stands.", h.Steady.Value-matter.ZeroCelsius)
+		warn("The bath heats itself to about %.0f °C, uncertain by a third of the rise. Cool it, and check the rating of the vessel.", h.Steady.Value-matter.ZeroCelsius)
 	}
 	if warm := h.Steady.Value - a.Conditions.Temperature.Value; !h.Boils && h.Steady.Value <= hotBath && warm > 10 {
-		say("The bath warms itself to about %.0f °C; the figures here are for %.0f °C.", h.Steady.Value-matter.ZeroCelsius, a.Conditions.Temperature.Value-matter.ZeroCelsius)
+		say("The bath heats itself to about %.0f °C. The figures of the plan are for %.0f °C.", h.Steady.Value-matter.ZeroCelsius, a.Conditions.Temperature.Value-matter.ZeroCelsius)
 	}
 	if h.RunsAway {
-		say("Do not run this at constant voltage: the current would grow with the warmth until the supply's limit. Set constant current.")
+		warn("Do not run this cell at constant voltage: as the bath heats up, the current rises to the limit of the supply. Use constant current.")
 	} else if h.Gain.Value > 1.5 {
-		say("At constant voltage the current would grow by about %.0f %% as the bath warms: constant current is the calmer mode.", 100*(h.Gain.Value-1))
+		say("At constant voltage the current would rise by about %.0f %% as the bath heats up. Use constant current.", 100*(h.Gain.Value-1))
 	}
 	if open := a.Conditions.OpenArea.Value; open > 0 {
 		if depth := a.Conditions.Volume.Value / open; a.Water.LevelFall.High > 0.1*depth {
-			say("The level may fall by %.0f mm, which bares electrodes and raises the current density: cover the bath or top it up with water.", 1000*a.Water.LevelFall.High)
+			say("The level may fall by %.0f mm, which exposes the electrodes and raises the current density. Cover the bath or top it up with water.", 1000*a.Water.LevelFall.High)
 		}
 	}
 	if a.Lead.CrossSection == 0 {
-		say("No single flexible lead carries this current: several in parallel, or a busbar.")
+		say("No single flexible lead carries this current. Use several in parallel, or a busbar.")
 	}
 }

@@ -66,7 +66,7 @@ func TestAmmoniumAndChlorine(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got := strings.Contains(strings.Join(a.Cautions, "\n"), "nitrogen trichloride"); got != test.want {
+		if got := strings.Contains(strings.Join(a.Dangers, "\n"), "nitrogen trichloride"); got != test.want {
 			t.Errorf("%s, ammonium %v: caution %v", test.medium, test.ammonium, got)
 		}
 	}
@@ -115,7 +115,7 @@ func TestAnolyteOfItsOwn(t *testing.T) {
 	near(t, "V, oxygen at pH 0 less zinc", a.Floor.Expected, 1.229-a.Plating.Metal.Value, 1e-9)
 	near(t, "kg of sulfuric acid", a.Acid.AnolyteMass.Best, a.Acid.Anolyte.Best/2*98.07e-3, 1e-5)
 	said := strings.Join(a.Cautions, "\n")
-	if !strings.Contains(said, "The membrane holds chloride back") || strings.Contains(said, "Lead dissolves in chloride") || !strings.Contains(said, "Chlorine is poisonous") {
+	if !strings.Contains(said, "The membrane keeps most of the chloride from the anode") || strings.Contains(said, "Lead dissolves in chloride") || !strings.Contains(strings.Join(a.Dangers, "\n"), "can come off at this anode and is poisonous") {
 		t.Error(said)
 	}
 	c.Separator = AnionMembrane

@@ -334,15 +334,15 @@ func (a *Assessment) liquidCautions(say func(string, ...any)) {
 		where = "catholyte"
 	}
 	if c.PH.Value-l.End.Best > driftTold {
-		why, help := "The acid of the anode stays in the bath", "check the pH on the way, and neutralize or bleed"
+		why, help := "The acid of the anode stays in the bath", "Check the pH during the run, and neutralize or bleed"
 		if c.Separator != NoSeparator {
-			why, help = "Acid crosses the separator", "check the pH on the way, keep the level of the catholyte above that of the anolyte, and neutralize"
+			why, help = "Acid crosses the separator", "Check the pH during the run, keep the catholyte level above the anolyte level, and neutralize"
 		}
-		say("%s: the %s ends near pH %.1f (%.1f to %.1f), which volts and amperes hardly show; %s.", why, where, l.End.Best, l.End.Low, l.End.High, help)
+		say("%s: the %s ends near pH %.1f (%.1f to %.1f), which cell voltage and current hardly show. %s.", why, where, l.End.Best, l.End.Low, l.End.High, help)
 	}
 	lost := c.Efficiency.Value - a.Plating.EfficiencyAtEnd.Best
 	if e := a.Plating.EfficiencyAtEnd; e.Mark != matter.Unmarked && lost > efficiencyTold {
-		text := fmt.Sprintf("At pH %.1f hydrogen takes more of the current: the efficiency falls from %.0f %% to about %.0f %% at the end (%.0f to %.0f %%), and the charge reckoned here is too small.",
+		text := fmt.Sprintf("At pH %.1f more of the current makes hydrogen: the current efficiency falls from %.0f %% to about %.0f %% at the end (%.0f to %.0f %%), and the planned charge is too small.",
 			l.End.Best, 100*c.Efficiency.Value, 100*e.Best, 100*e.Low, 100*e.High)
 		if d := l.IfDivided; d.Mark != matter.Unmarked && d.Best > l.End.Best+driftTold {
 			text += fmt.Sprintf(" Divided by a diaphragm, the catholyte would end near pH %.1f (%.1f to %.1f).", d.Best, d.Low, d.High)
@@ -350,13 +350,13 @@ func (a *Assessment) liquidCautions(say func(string, ...any)) {
 		say("%s", text)
 	}
 	if !math.IsInf(l.DissolvesAfter, 1) {
-		say("From about %.3g A·h on the acid leaves no current for the metal: the deposit begins to dissolve. Stop before, or neutralize.", l.DissolvesAfter/ampereHour)
+		say("From about %.3g A·h all current makes hydrogen and the deposit begins to dissolve. Stop earlier, or neutralize.", l.DissolvesAfter/ampereHour)
 	}
 	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() && l.End.Best > w.PH.High+0.2 && c.PH.Value <= w.PH.High+0.2 {
 		say("pH %.1f at the end lies above the usual window, %.3g to %.3g.", l.End.Best, w.PH.Low, w.PH.High)
 	}
 	if !math.IsInf(l.FallsAfter, 1) {
-		say("%s falls out from about pH %.1f on, which the %s may reach after %.3g A·h: it blinds diaphragm and cathode. Hold the pH with acid or a buffer.", l.Falls, l.FallsAt.Low, where, l.FallsAfter/ampereHour)
+		say("%s precipitates from about pH %.1f, which the %s may reach after %.3g A·h, and blinds diaphragm and cathode. Hold the pH with acid or a buffer.", l.Falls, l.FallsAt.Low, where, l.FallsAfter/ampereHour)
 	}
 }
 

@@ -181,7 +181,7 @@ func TestHeater(t *testing.T) {
 	if want := vessel.HeatLoss(338.15, a.Conditions.Ambient.Value) - h.Power.Value; !h.Heater.Known() || math.Abs(h.Heater.Value-want) > 1e-9 || want < 10 {
 		t.Errorf("%+v, want %g W", h.Heater, want)
 	}
-	if text := strings.Join(a.Cautions, "\n"); !strings.Contains(text, "asks for a heater of about") {
+	if text := strings.Join(a.Cautions, "\n"); !strings.Contains(text, "use a heater of about") {
 		t.Error(text)
 	}
 	c.Temperature = matter.GivenFigure(298.15, 1)

@@ -121,6 +121,7 @@ type Stop struct {
 type Caution struct {
 	Media  []Medium
 	Acid   bool // only where the anode makes acid: not with one that dissolves, nor with one that makes chlorine
+	Danger bool // it can hurt somebody
 	Text   string
 	Mark   Mark
 	Source string

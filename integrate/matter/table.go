@@ -74,7 +74,7 @@ type (
 		}
 		Caution []struct {
 			Media        []Medium
-			Acid         bool
+			Acid, Danger bool
 			Text, Source string
 		}
 	}
@@ -152,7 +152,7 @@ func (r *tableReader) metal(row metalRow) Metal {
 			Undivided: r.span(o.Share, 0.01, 0), Divided: r.span(o.Separated, 0.01, 0)})
 	}
 	for _, c := range row.Caution {
-		caution := Caution{Media: r.media(c.Media), Acid: c.Acid, Text: c.Text}
+		caution := Caution{Media: r.media(c.Media), Acid: c.Acid, Danger: c.Danger, Text: c.Text}
 		caution.Mark, caution.Source = r.source(c.Source)
 		m.Cautions = append(m.Cautions, caution)
 	}

@@ -5,50 +5,94 @@ import (
 	"strings"
 
 	"nightcell/configs/quantity"
+	"nightcell/daemon/report"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
 	"nightcell/integrate/plan"
 )
 
+const (
+	practice   = "common practice, no source"
+	waterDoubt = 0.2 // relative, for the digits of the water to have at hand
+)
+
 // metalName is the metal in words.
 func (p *sheet) metalName() string { return p.Bath.Metal.Element.Name }
 
-// cautions collects the warnings of the metal and of the cell, without saying one twice.
-func (p *sheet) cautions() []string {
+// tabled are the cautions of the table of metals, those that are dangers or the others.
+func (p *sheet) tabled(danger bool) []string {
 	var all []string
-	metal := p.Bath.Metal
-	for _, c := range metal.CautionsIn(p.Bath.Medium) {
-		if c.Acid && p.Assessed != nil && !(p.Assessed.Acid.Bath.Value > 0) {
-			continue
+	for _, c := range p.Bath.Metal.CautionsIn(p.Bath.Medium) {
+		if c.Danger == danger && (!c.Acid || p.Assessed == nil || p.Assessed.Acid.Bath.Value > 0) {
+			all = append(all, sentence(c.Text)+" "+report.Cite(c.Source))
 		}
-		all = append(all, sentence(c.Text)+fmt.Sprintf(" (%s)", c.Source))
 	}
-	if metal.Stop(p.Bath.Medium).State == matter.LiftThenOff {
-		all = append(all, "Never lift the cathode at the working current: the circuit breaks at the surface, in hydrogen, and at constant current the supply goes to its voltage limit and sparks. Turn it down to the hold current first. (common practice, no source)")
-	}
-	tolerance := metal.Interrupt.Tolerance
-	all = append(all, sentence(fmt.Sprintf("the current may be missing for about %s: %s", roughly(tolerance.Value), metal.Interrupt.Why))+fmt.Sprintf(" (%s)", tolerance.Source))
+	return all
+}
+
+// dangers are what can hurt somebody.
+func (p *sheet) dangers() []string {
+	all := p.tabled(true)
 	if p.Assessed != nil {
-		all = append(all, p.Assessed.Cautions...)
+		all = append(p.Assessed.Dangers, all...)
+	}
+	all = append(all, p.splash())
+	if p.Bath.Metal.Stop(p.Bath.Medium).State == matter.LiftThenOff {
+		all = append(all, "Never lift the cathode out at the working current: the break sparks, and there is hydrogen. "+report.Cite(practice))
+	}
+	return append(all, "Local codes and a person licensed to judge the room come first.")
+}
+
+// splash is the hazard of the liquid itself.
+func (p *sheet) splash() string {
+	switch p.Bath.Medium {
+	case matter.Alkaline:
+		return "Caustic bath and mist: goggles and gloves."
+	case matter.Cyanide:
+		return "Cyanide: deadly, and with acid deadly as a gas. No acid near it. Trained persons only."
+	}
+	return "Acid bath and acid mist: goggles and gloves. Rinse splashes at once with plenty of water."
+}
+
+// steps are what to do, in the order of doing.
+func (p *sheet) steps() []string {
+	var all []string
+	if p.Assessed == nil {
+		all = append(all, "State the current or the cathode area to learn the time, the gas and the heat.")
 	}
 	var names []string
 	for _, o := range p.ComeWithIt() {
 		names = append(names, o.Metal.Element.Name)
 	}
 	if len(names) > 0 {
-		all = append(all, fmt.Sprintf("The deposit will hold %s too, which costs charge and purity: take it out first (by dust of the metal to be won where that is the less noble, by its hydroxide, or on scrap at low current), and assay for it. (common practice, no source)", strings.Join(names, " and ")))
+		all = append(all, fmt.Sprintf("Remove %s first, or it codeposits: by cementation, as hydroxide, or at low current on scrap. %s", strings.Join(names, " and "), report.Cite(practice)))
 	}
-	if p.Divided() {
-		all = append(all, "The charge belongs to the catholyte: keep its level slightly higher, so that liquid flows outward.",
-			"Metal that crosses the separator into the anolyte is not followed: the account has it still in the catholyte. Assay both sides.")
-	}
+	all = append(all, "Set current limit, over-voltage trip and a mains timer. nightcell is not a safety device.")
 	if q := bath.QualityAt(p.Bath.Goal.RatioEnd); q.Word != "" && q.Word != "compact" {
-		all = append(all, fmt.Sprintf("Towards the end i/i_lim reaches %s, which usually means %s: a taper (--taper 0.33) holds it down.", p.loadText(p.Bath.Goal.RatioEnd), q.Text))
+		all = append(all, fmt.Sprintf("Reduce the current towards the end (--taper 0.33): at the end i/i_lim reaches %s, which usually means %s.", p.loadText(p.Bath.Goal.RatioEnd), q.Text))
 	}
-	return append(all,
-		"V and I cannot see pH, efficiency, which metal plates, a leak above the plates, gas in the room, or one shorted plate of several: look, measure, weigh.",
-		"Set the current limit and the over-voltage trip in the supply, and a mains timer behind the expected end: nightcell is a watcher, not a safety device.",
-		"Local codes and a person licensed to judge the room come first.")
+	if p.Assessed != nil {
+		all = append(all, fmt.Sprintf("Keep %s g of water at hand, and top up to the mark before each sample.", quantity.Digits(p.Assessed.Water.TopUp.Value*1e3, p.Assessed.Water.TopUp.Value*waterDoubt*1e3)))
+	}
+	return append(all, fmt.Sprintf("Do not interrupt the current for more than about %s.", roughly(p.Bath.Metal.Interrupt.Tolerance.Value)), p.stopText())
+}
+
+// cautions are what else to know beforehand.
+func (p *sheet) cautions() []string {
+	all := p.tabled(false)
+	if p.Assessed != nil {
+		all = append(all, p.Assessed.Cautions...)
+	}
+	interrupt := p.Bath.Metal.Interrupt
+	all = append(all, "Interruption of the current: "+sentence(interrupt.Why)+" "+report.Cite(interrupt.Tolerance.Source))
+	if p.Divided() {
+		all = append(all, "The planned charge is that of the catholyte. Keep its level slightly higher, so that liquid flows outward.",
+			"Metal that crosses the separator into the anolyte is not followed and still counts as catholyte. Assay both sides.")
+	}
+	if fade, ok := p.Bath.Metal.Fade(p.Bath.Medium); ok && p.Bath.Goal.Recovered.Value > fade.Beyond {
+		all = append(all, sentence(fade.Why)+" "+report.Cite(fade.Source))
+	}
+	return append(all, "Cell voltage and current do not show pH, current efficiency, which metal plates, a leak above the plates, gas in the room or one shorted plate of several. Look, measure, weigh.")
 }
 
 // sentence makes a clause of the table one with a capital and a full stop.
@@ -80,11 +124,11 @@ func (p *sheet) noblerText(o bath.Other, by float64) string {
 	volts := quantity.Digits(by, 0.04) // the doubt of concentration taken for activity
 	switch {
 	case by > plan.AboutAsNoble && p.Anomalous(o):
-		return "nobler on paper by " + volts + " V, yet beside metals of the iron group zinc mostly comes first (anomalous codeposition, from memory): some comes with it"
+		return "nobler on paper by " + volts + " V, but zinc mostly deposits first beside metals of the iron group (anomalous codeposition, from memory): some codeposits"
 	case by > plan.AboutAsNoble:
-		return "nobler on paper by " + volts + " V: comes first, as far as stirring brings it"
+		return "nobler on paper by " + volts + " V: deposits first, as far as stirring brings it to the cathode"
 	case by > -plan.AboutAsNoble:
-		return "about as noble on paper: comes with it"
+		return "about as noble on paper: codeposits"
 	}
-	return "less noble on paper by " + quantity.Digits(-by, 0.04) + " V: mostly stays behind while the bath is rich"
+	return "less noble on paper by " + quantity.Digits(-by, 0.04) + " V: mostly stays in solution while the bath is rich"
 }

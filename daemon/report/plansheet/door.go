@@ -39,7 +39,7 @@ func WriteDoor(w io.Writer, s Subject) error {
 // running says what is running.
 func (p *sheet) running() string {
 	v := p.Bath.Volume
-	return fmt.Sprintf("%s is won from %s L of %s bath", sentenceCase(p.metalName()), quantity.Digits(v.Value*1e3, v.StandardUncertainty*1e3), string(p.Bath.Medium))
+	return fmt.Sprintf("Electrowinning of %s from %s L of %s bath", p.metalName(), quantity.Digits(v.Value*1e3, v.StandardUncertainty*1e3), string(p.Bath.Medium))
 }
 
 // doorNotice takes its figures from the tables of the report, so that door and plan say the same.
@@ -84,13 +84,10 @@ func (p *sheet) hazards() []string {
 	if p.Hot() {
 		list = append(list, "Hot bath and hot vessel.")
 	}
-	switch p.Bath.Medium {
-	case matter.Alkaline:
-		list = append(list, "Caustic bath and mist: goggles and gloves.")
-	case matter.Cyanide:
-		list = append([]string{"Cyanide: deadly, and with acid deadly as a gas. No acid near it. Trained persons only."}, list...)
-	default:
-		list = append(list, "Acid bath and acid mist: goggles and gloves; rinse splashes at once with much water.")
+	if p.Bath.Medium == matter.Cyanide {
+		list = append([]string{p.splash()}, list...)
+	} else {
+		list = append(list, p.splash())
 	}
 	return append(list,
 		fmt.Sprintf("Salts and metal of %s: do not touch, do not taste, nothing into the drain.", p.metalName()),

@@ -42,7 +42,7 @@ func (p *sheet) course() report.Table {
 			{Key: "deposit_quality", Word: bath.QualityAt(at.LoadRatio).Word},
 		}})
 	}
-	return report.Table{Key: "course", Title: "Course of the run, beyond the target too (" + letter(p.Bath.Goal.Duration.Mark) + "; the word for the deposit: common practice, no source)", Grid: grid}
+	return report.Table{Key: "course", Title: "Course of the run, and beyond the target (" + letter(p.Bath.Goal.Duration.Mark) + ") " + report.Cite("the word for the deposit: "+practice), Grid: grid}
 }
 
 // programme is a taper, setting by setting.
@@ -61,7 +61,7 @@ func (p *sheet) programme(t *plan.Tapered) report.Table {
 		})
 	}
 	return report.Table{Key: "taper", Grid: grid,
-		Title: fmt.Sprintf("Programme that holds i/i_lim at %s or below, set by hand: hardly any charge is wasted (%s)", quantity.Digits(t.Ratio, 0), letter(t.Mark))}
+		Title: fmt.Sprintf("Programme that keeps i/i_lim at %s or below, set by hand; hardly any charge is wasted (%s)", quantity.Digits(t.Ratio, 0), letter(t.Mark))}
 }
 
 // scaled is the bigger cell.
@@ -71,7 +71,7 @@ func (p *sheet) scaled(s *plan.Scaled) report.Table {
 	}
 	hidden := func(key string, value float64, unit report.Unit) report.Figure { return row(key, "", value, 0, unit) }
 	perLitre := row("heat", "heat per litre", s.HeatPerVolume, s.HeatDoubt, report.WattsPerLitre)
-	perLitre.Note = fmt.Sprintf("with %s of the wall per volume", quantity.Digits(s.CoolingRatio, 0))
+	perLitre.Note = fmt.Sprintf("at %s times the wall area per volume", quantity.Digits(s.CoolingRatio, 0))
 	return report.Table{
 		Key:   "scaled",
 		Title: fmt.Sprintf("Scaled up %s times, at the same current density, gap, stirring and concentrations (%s)", quantity.Digits(s.Factor, 0), letter(s.Mark)),
@@ -83,15 +83,15 @@ func (p *sheet) scaled(s *plan.Scaled) report.Table {
 			row("current_density", "current density", s.Density, 0, p.density),
 			row("bath_volume", "bath of each", s.Volume, 0, report.Litres),
 			row("current", "current", s.Current, 0, report.Amperes),
-			{Label: "supply to have", Text: fmt.Sprintf("%s A, %s V", quantity.Digits(s.SupplyAmperes, 0), quantity.Digits(s.SupplyVolts, s.SupplyVolts*s.VoltsDoubt)), Mark: s.Mark,
+			{Label: "supply needed", Text: fmt.Sprintf("%s A, %s V", quantity.Digits(s.SupplyAmperes, 0), quantity.Digits(s.SupplyVolts, s.SupplyVolts*s.VoltsDoubt)), Mark: s.Mark,
 				Rows: []report.Figure{hidden("supply", s.SupplyAmperes, report.Amperes), hidden("supply", s.SupplyVolts, report.Volts)}},
 			row("ventilation", "fresh air for all", s.Air, airDoubt, report.CubicMetresPerHour),
 			row("heat", "heat in each", s.Heat, s.HeatDoubt, report.Watts),
 			perLitre,
 			row("batch_duration", "time of a batch", s.BatchDuration, 0, report.Hours),
-			row("total_duration", "time in all, under current", s.TotalDuration, 0, report.Hours),
+			row("total_duration", "total time under current", s.TotalDuration, 0, report.Hours),
 			row("total_charge", "charge through the supply", s.TotalCharge, 0, report.AmpereHours),
-			row("metal_charge", "charge counted at all cells", s.MetalCharge, 0, report.AmpereHours),
+			row("metal_charge", "charge through all cells", s.MetalCharge, 0, report.AmpereHours),
 		},
 	}
 }
@@ -122,5 +122,5 @@ func (p *sheet) sensitivity() report.Table {
 		}
 		grid.Rows = append(grid.Rows, row)
 	}
-	return report.Table{Key: "sensitivity", Grid: grid, Title: "If an assumption is off: what the target then takes, and what the planned charge then wins (" + letter(g.Charge.Mark) + ")"}
+	return report.Table{Key: "sensitivity", Grid: grid, Title: "If an assumption is off: charge and time for the target, and the deposit from the planned charge (" + letter(g.Charge.Mark) + ")"}
 }

@@ -33,16 +33,16 @@ func (p *sheet) gasTable() report.Table {
 	}
 	air := a.Air
 	t.Known("ventilation", "fresh air needed", air.Needed, report.CubicMetresPerHour, "the larger of the next two")
-	t.Known("ventilation_battery_room", "battery-room rule", air.BatteryRoom, report.CubicMetresPerHour, air.BatteryRoom.Source)
+	t.Known("ventilation_battery_room", "battery-room rule", air.BatteryRoom, report.CubicMetresPerHour, by("", air.BatteryRoom.Source))
 	t.Known("ventilation_quarter_limit", "for 1 % hydrogen", air.QuarterFlammable, report.CubicMetresPerHour, "a quarter of the flammable limit")
-	t.Add(rough("ventilation_opening", "two openings, each", air.Opening.Value, air.Opening.Value*airDoubt, report.SquareCentimetres, air.Opening.Mark, "for that air by natural draught: "+air.Opening.Source))
-	t.Known("chlorine_dilution", "for 0.5 ppm chlorine", air.ChlorineDilution, report.CubicMetresPerHour, "asks for a fume hood, not for a fan")
+	t.Add(rough("ventilation_opening", "two openings, each", air.Opening.Value, air.Opening.Value*airDoubt, report.SquareCentimetres, air.Opening.Mark, by("for that air by natural draught", air.Opening.Source)))
+	t.Known("chlorine_dilution", "for 0.5 ppm chlorine", air.ChlorineDilution, report.CubicMetresPerHour, "needs a fume hood, not a fan")
 	for _, e := range []struct {
 		key, label string
 		f          matter.Figure
 	}{{"hydrogen_one_percent", "1 % hydrogen after", air.HydrogenTime}, {"chlorine_half_ppm", "0.5 ppm chlorine after", air.ChlorineTime}} {
 		if e.f.Known() {
-			f := plain(e.key, e.label, e.f.Value, report.Seconds, e.f.Mark, p.roomText()+"; "+e.f.Source)
+			f := plain(e.key, e.label, e.f.Value, report.Seconds, e.f.Mark, by(p.roomText(), e.f.Source))
 			f.Text = quantity.LastingAbout(e.f.Value, e.f.Value*mixingDoubt)
 			t.Add(f)
 		}
@@ -54,7 +54,7 @@ func (p *sheet) gasTable() report.Table {
 	}{{"room_hydrogen_at_end", "hydrogen at the end", report.Percent, air.HydrogenAtEnd}, {"room_hydrogen_steady", "hydrogen settles at", report.Percent, air.HydrogenSteady},
 		{"room_chlorine_steady", "chlorine settles at", report.PartsPerMillion, air.ChlorineSteady}} {
 		if e.f.Known() {
-			t.Add(rough(e.key, e.label, e.f.Value, e.f.Value*mixingDoubt, e.unit, e.f.Mark, e.f.Source))
+			t.Add(rough(e.key, e.label, e.f.Value, e.f.Value*mixingDoubt, e.unit, e.f.Mark, by("", e.f.Source)))
 		}
 	}
 	return t
@@ -69,9 +69,9 @@ func (p *sheet) gasRows(t *report.Table, g electrolysis.GasLoad) {
 	var atEnd report.Figure
 	switch {
 	case g.Possible:
-		worst.Label, worst.Note = name+", if it comes", "not expected, not ruled out"
+		worst.Label, worst.Note = name+", possible", "not expected, not excluded"
 	case g.Gas == electrolysis.Hydrogen:
-		worst.Label, worst.Note = name+", at worst", "all current to hydrogen, as in a depleted bath: size the air for this"
+		worst.Label, worst.Note = name+", worst case", "all current to hydrogen, as in a depleted bath: the ventilation is for this"
 	}
 	end := p.HydrogenAtEnd()
 	if g.Gas == electrolysis.Hydrogen {
@@ -79,12 +79,12 @@ func (p *sheet) gasRows(t *report.Table, g electrolysis.GasLoad) {
 	}
 	if !g.Possible {
 		if g.Gas == electrolysis.Hydrogen && p.Fades() {
-			rate.Label, rate.Note = name+", on average", "over the whole run"
+			rate.Label, rate.Note = name+", average", "over the whole run"
 			atEnd.Label = name + ", at the end"
 		} else {
 			rate.Label = name + ", expected"
 		}
-		total.Label = name + ", in the run"
+		total.Label = name + ", total"
 		if g.Most.Value > g.Total.Value+2*g.Total.StandardUncertainty {
 			total.Note = fmt.Sprintf("at most %s L", quantity.Digits(g.Most.Value*1e3, g.Most.StandardUncertainty*1e3))
 		}
@@ -99,7 +99,7 @@ func (p *sheet) gasRows(t *report.Table, g electrolysis.GasLoad) {
 // roomText says which room the build-up times are for.
 func (p *sheet) roomText() string {
 	if p.Assessed.Conditions.Airflow.Known() {
-		return "in this room with the stated air"
+		return "in this room with the stated ventilation"
 	}
 	return "in this room, closed"
 }
@@ -113,7 +113,7 @@ func (p *sheet) liquidTable() report.Table {
 		t.Add(report.Figure{Key: "anolyte_medium", Word: string(a.Conditions.AnolyteMedium)})
 		p.acid(&t, "anolyte_", "in the anolyte", a.Acid.Anolyte, 0, a.Conditions.AnolyteMedium)
 		p.acid(&t, "catholyte_", "in the catholyte", turned(a.Acid.Catholyte), 0, p.Bath.Medium)
-		t.Known("catholyte_base_at_worst", "base at worst", a.Acid.CatholyteWorst, report.Moles, "in the catholyte: "+a.Acid.CatholyteWorst.Source)
+		t.Known("catholyte_base_at_worst", "base, worst case", a.Acid.CatholyteWorst, report.Moles, by("in the catholyte", a.Acid.CatholyteWorst.Source))
 	}
 	p.phRows(&t)
 	split := report.Of("water_split", "water split", a.Water.Split, report.Grams, "")
@@ -123,9 +123,9 @@ func (p *sheet) liquidTable() report.Table {
 	if a.Water.Split.Known() {
 		t.Add(split)
 	}
-	t.Add(band("water_evaporated", "water evaporated", a.Water.Evaporated, report.Grams, a.Water.Evaporated.Source))
+	t.Add(band("water_evaporated", "water evaporated", a.Water.Evaporated, report.Grams, by("", a.Water.Evaporated.Source)))
 	t.Add(band("level_fall", "level falls", a.Water.LevelFall, report.Millimetres, "over "+quantity.Digits(a.Conditions.OpenArea.Value*report.SquareCentimetres.PerSI, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source))
-	t.Add(rough("water_to_have", "water to have at hand", a.Water.TopUp.Value, a.Water.TopUp.Value*0.2, report.Grams, a.Water.TopUp.Mark, "top up to the mark before each sample"))
+	t.Add(rough("water_to_have", "water to keep at hand", a.Water.TopUp.Value, a.Water.TopUp.Value*waterDoubt, report.Grams, a.Water.TopUp.Mark, "top up to the mark before each sample"))
 	return t
 }
 
@@ -139,20 +139,20 @@ func (p *sheet) phRows(t *report.Table) {
 	if p.Divided() {
 		where = "the catholyte"
 	}
-	end := band("ph_at_end", "pH at the end, "+where, l.End, report.One, l.End.Source)
+	end := band("ph_at_end", "pH at the end, "+where, l.End, report.One, by("", l.End.Source))
 	t.Add(end)
 	for _, b := range []struct {
 		key, label string
 		electrolysis.Band
 	}{{"anolyte_ph_at_end", "pH at the end, the anolyte", l.AnolyteEnd}, {"ph_at_end_if_divided", "pH at the end, if divided", l.IfDivided}} {
 		if b.Mark != matter.Unmarked {
-			t.Add(band(b.key, b.label, b.Band, report.One, b.Source))
+			t.Add(band(b.key, b.label, b.Band, report.One, by("", b.Source)))
 		}
 	}
 	for _, e := range []struct {
 		key, label, note string
 		charge           float64
-	}{{"hydroxide_falls_after", "hydroxide falls after", l.Falls, l.FallsAfter}, {"deposit_dissolves_after", "deposit dissolves after", "hydrogen takes the whole current", l.DissolvesAfter}} {
+	}{{"hydroxide_falls_after", "hydroxide from", l.Falls, l.FallsAfter}, {"deposit_dissolves_after", "deposit dissolves from", "all current makes hydrogen", l.DissolvesAfter}} {
 		if !math.IsInf(e.charge, 1) {
 			t.Add(rough(e.key, e.label, e.charge, p.Bath.Goal.Charge.Value/16, report.AmpereHours, l.End.Mark, e.note))
 		}
@@ -221,7 +221,7 @@ func (p *sheet) acid(t *report.Table, where, words string, b electrolysis.Band, 
 		moles.Note += "; below zero is " + other
 	}
 	if b.Source != "" {
-		moles.Note += "; " + b.Source
+		moles.Note = by(moles.Note, b.Source)
 	}
 	moles.Rows = []report.Figure{mass}
 	t.Add(moles)
@@ -230,27 +230,27 @@ func (p *sheet) acid(t *report.Table, where, words string, b electrolysis.Band, 
 func (p *sheet) heatTable() report.Table {
 	a := p.Assessed
 	t := report.Table{Title: "Heat, leads and energy"}
-	t.Known("heat", "heat into the bath", a.Heat.Power, report.Watts, a.Heat.Power.Source)
-	t.Known("warming", "warming without loss", a.Heat.AdiabaticRate, report.KelvinsPerHour, "")
-	steady := report.Of("steady_temperature", "bath settles near", a.Heat.Steady, report.Celsius, a.Heat.Steady.Source)
+	t.Known("heat", "heat into the bath", a.Heat.Power, report.Watts, by("", a.Heat.Power.Source))
+	t.Known("warming", "heating rate without loss", a.Heat.AdiabaticRate, report.KelvinsPerHour, "")
+	steady := report.Of("steady_temperature", "bath settles near", a.Heat.Steady, report.Celsius, by("", a.Heat.Steady.Source))
 	if a.Heat.Boils {
-		t.Add(said("bath settles", "boils", matter.Assumed, a.Heat.Steady.Source))
+		t.Add(said("bath settles", "boils", matter.Assumed, by("", a.Heat.Steady.Source)))
 		steady.Label = ""
 	}
 	if a.Heat.Steady.Known() {
 		t.Add(steady)
 	}
-	t.Known("heater", "heater to hold the bath warm", a.Heat.Heater, report.Watts, a.Heat.Heater.Source)
-	word := "grows by " + quantity.Digits(100*(a.Heat.Gain.Value-1), 10) + " %"
+	t.Known("heater", "heater to hold the temperature", a.Heat.Heater, report.Watts, by("", a.Heat.Heater.Source))
+	word := "rises by " + quantity.Digits(100*(a.Heat.Gain.Value-1), 10) + " %"
 	if a.Heat.RunsAway {
 		word = "runs away"
 	}
-	t.Add(said("under constant voltage", "current "+word, a.Heat.Gain.Mark, a.Heat.Gain.Source))
+	t.Add(said("under constant voltage", "current "+word, a.Heat.Gain.Mark, by("", a.Heat.Gain.Source)))
 	t.Add(report.Figure{Key: "constant_voltage_runs_away", Word: a.Heat.RunsAway})
 	lead := plain("lead_cross_section", "", a.Lead.CrossSection, report.SquareMillimetres, matter.Assumed, "")
 	if a.Lead.CrossSection > 0 {
 		lead.Label, lead.Text = "leads", fmt.Sprintf("%g mm² copper", a.Lead.CrossSection*1e6)
-		lead.Note = fmt.Sprintf("up to %g A; loses %s V over %s m and back", a.Lead.Carries, quantity.Digits(a.Lead.Drop, a.Lead.Drop/2), quantity.Digits(a.Conditions.LeadLength.Value, 0))
+		lead.Note = fmt.Sprintf("up to %g A; voltage drop %s V over %s m and back", a.Lead.Carries, quantity.Digits(a.Lead.Drop, a.Lead.Drop/2), quantity.Digits(a.Conditions.LeadLength.Value, 0))
 	}
 	t.Add(lead)
 	clips := "bolt"
@@ -258,12 +258,12 @@ func (p *sheet) heatTable() report.Table {
 		clips = fmt.Sprintf("%d per electrode", a.Clip.Clips)
 	}
 	t.Add(said("clips", clips, matter.Assumed, a.Clip.Advice))
-	where := "at the supply's output"
+	where := "at the output of the supply"
 	if a.Conditions.CellVolts.Known() {
-		where = "at the cell, by the stated voltage; the leads take some more"
+		where = "at the cell, with the stated voltage; the leads take some more"
 	}
 	t.Known("energy", "energy", a.Energy.Total, report.KilowattHours, where)
-	t.Known("specific_energy", "energy per metal", a.Energy.Specific, report.KilowattHoursPerKilogram, "")
+	t.Known("specific_energy", "specific energy", a.Energy.Specific, report.KilowattHoursPerKilogram, "")
 	t.Known("energy_cost", "cost", a.Energy.Cost, report.Money, "in your money; "+a.Energy.Cost.Source)
 	return t
 }

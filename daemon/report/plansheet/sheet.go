@@ -3,8 +3,10 @@
 package plansheet
 
 import (
+	"bytes"
 	"fmt"
 	"math"
+	"strings"
 
 	"nightcell/configs"
 	"nightcell/configs/quantity"
@@ -51,33 +53,120 @@ func densityUnit(symbol string) report.Unit {
 // Of lays a plan out. The unit of current density must exist.
 func Of(s Subject) *report.Report {
 	p := newSheet(s)
-	r := &report.Report{Title: "Plan: " + p.running(), Name: s.Name}
-	add := func(t ...report.Table) { r.Tables = append(r.Tables, t...) }
-	add(p.subject(), report.Table{Key: "answer", Lines: p.sentences()}, report.Table{Lines: []string{p.marksLine()}},
-		report.Table{Key: "notes", Lines: append(p.assumptions(), p.Bath.Notes...), Bullet: "note: "},
-		p.bathTable(), p.othersTable(), p.targetTable(), p.budgetTable())
+	r := &report.Report{Title: "Plan: " + p.running(), Name: s.Name, Further: []string{
+		"m measured, g given, p published, a assumed; ± is k = 2. All figures and sources: --full."}}
+	var rest []report.Table
+	all := func(t ...report.Table) {
+		for _, t := range t {
+			t.Rest = true
+			rest = append(rest, t)
+		}
+	}
+	all(report.Table{Key: "cautions", Title: "Precautions", Lines: p.cautions(), Bullet: "  - "}, p.bathTable(), p.othersTable(), p.targetTable(), p.budgetTable())
 	if p.Assessed != nil {
-		add(p.runTable(), p.platingTable(), p.voltageTable(), p.gasTable(), p.liquidTable(), p.courseTable(), p.heatTable(), p.cathodeTable())
+		all(p.runTable(), p.platingTable(), p.voltageTable(), p.gasTable(), p.liquidTable(), p.courseTable(), p.heatTable(), p.cathodeTable())
 	}
 	if p.Bath.MassTransfer.Known() {
-		add(p.course())
+		all(p.course())
 	}
-	if s.Taper != nil {
-		add(p.programme(s.Taper))
-	}
-	if len(s.Compared) > 0 {
-		for _, other := range s.Compared {
-			r.Compared = append(r.Compared, Of(other))
-		}
-		add(report.Compare("Side by side", append([]*report.Report{r}, r.Compared...), beside))
-	}
-	if s.Scaled != nil {
-		add(p.scaled(s.Scaled))
-	}
-	add(report.Table{Key: "cautions", Title: "Cautions", Lines: p.cautions(), Bullet: "  - "}, p.sensitivity(),
-		report.Table{Apart: true, Lines: []string{"Marks: m measured, g given, p published, a assumed; a computed figure carries the weakest mark of what went into it. ± is twice the standard uncertainty (k = 2)."}})
+	all(p.sensitivity(), report.Table{Apart: true, Lines: []string{"m measured, g given, p published, a assumed: a computed figure carries the weakest mark of what it rests on. ± is twice the standard uncertainty (k = 2)."}})
+	r.Tables = append([]report.Table{p.subject(), {Key: "answer", Lines: p.answer()}}, rest...)
+	decisive := p.decisive(r)
+	asked := p.asked(r)
+	r.Tables = append(r.Tables[:2:2],
+		report.Table{Key: "cautions", Title: "Dangers", Lines: p.dangers(), Bullet: "  - "},
+		report.Table{Key: "answer", Title: "What to do", Lines: p.steps(), Bullet: "  - "})
+	r.Tables = append(append(p.noted(r, decisive), asked...), rest...)
 	return r
 }
+
+// screen is how many lines are read at once.
+const screen = 40
+
+// noted adds to the first screen what decides it and the notes, of both as much as it has room for; the other notes stand behind it.
+func (p *sheet) noted(first *report.Report, decisive report.Table) []report.Table {
+	notes := append(p.Bath.Notes[:len(p.Bath.Notes):len(p.Bath.Notes)], p.assumptions()...)
+	for shown := len(notes); ; {
+		tables := append(first.Tables[:len(first.Tables):len(first.Tables)], decisive, report.Table{Key: "notes", Lines: notes[:shown], Bullet: "  - "},
+			report.Table{Key: "notes", Title: "Further notes", Lines: notes[shown:], Bullet: "  - ", Rest: true})
+		var text bytes.Buffer
+		trial := report.Report{Tables: tables, Brief: true, Further: first.Further}
+		err := trial.Text(&text)
+		switch last := len(decisive.Figures) - 1; {
+		case err != nil || bytes.Count(text.Bytes(), []byte("\n")) <= screen || shown == 0 && last < 0:
+			return tables
+		case shown > 0:
+			shown--
+		default:
+			decisive.Figures = decisive.Figures[:last]
+		}
+	}
+}
+
+// asked are the tables that somebody asked for besides the plan.
+func (p *sheet) asked(r *report.Report) []report.Table {
+	var tables []report.Table
+	if p.Subject.Taper != nil {
+		tables = append(tables, p.programme(p.Subject.Taper))
+	}
+	for _, other := range p.Compared {
+		r.Compared = append(r.Compared, Of(other))
+	}
+	if len(r.Compared) > 0 {
+		tables = append(tables, report.Compare("Side by side", append([]*report.Report{r}, r.Compared...), beside))
+	}
+	if p.Scaled != nil {
+		tables = append(tables, p.scaled(p.Scaled))
+	}
+	return tables
+}
+
+// What the first screen shows of the tables behind it, with its note where that is short.
+var decides = []struct {
+	label string
+	names []string
+	noted bool
+}{
+	{"charge", []string{"target_charge_coulombs"}, false},
+	{"current efficiency", []string{"efficiency_ratio"}, false},
+	{"at the end pH", []string{"efficiency_at_end_ph_ratio"}, false},
+	{"hydrogen margin at the end", []string{"plating_margin_at_end_volts", "plating_margin_volts"}, false},
+	{"pH at the end", []string{"ph_at_end"}, false},
+	{"current density", []string{"cathode_current_density_amperes_per_square_metre"}, true},
+	{"i/i_lim at the end", []string{"limiting_current_share_end_ratio"}, false},
+	{"cell voltage", []string{"cell_volts", "expected_volts"}, false},
+	{"energy", []string{"energy_joules"}, false},
+	{"bath temperature settles near", []string{"steady_temperature_kelvins"}, false},
+}
+
+// decisive is what the answer hangs on.
+func (p *sheet) decisive(r *report.Report) report.Table {
+	t := report.Table{Title: "What decides it"}
+	g := p.Bath.Goal
+	var from []string
+	for _, s := range g.Budget {
+		if share := s.Amount / g.Charge.StandardUncertainty; share*share > leastShare && len(from) < 2 {
+			from = append(from, fmt.Sprintf("%s %.0f %%", s.Source, 100*share*share))
+		}
+	}
+	for _, ask := range decides {
+		if f := r.First(ask.names); f != nil {
+			shown := *f
+			shown.Key, shown.Label, shown.Rows = "", ask.label, nil
+			switch {
+			case ask.names[0] == "target_charge_coulombs" && from != nil:
+				shown.Note = "uncertainty: " + strings.Join(from, ", ")
+			case !ask.noted:
+				shown.Note = ""
+			}
+			t.Add(shown)
+		}
+	}
+	return t
+}
+
+// leastShare is the share of the variance from which on a source of doubt is worth a word at once.
+const leastShare = 0.05
 
 // beside are the figures in which plans are compared. A doubt that all of them share hides no difference.
 var beside = []report.Beside{
@@ -94,7 +183,7 @@ var beside = []report.Beside{
 	{Label: "energy", Names: []string{"energy_joules"}},
 	{Label: "", Names: []string{"specific_energy_joules_per_kilogram"}},
 	{Label: "heat", Names: []string{"heat_watts"}},
-	{Label: "hydrogen at worst", Names: []string{"hydrogen_worst_case_litres_per_hour"}, Shared: true},
+	{Label: "hydrogen, worst case", Names: []string{"hydrogen_worst_case_litres_per_hour"}, Shared: true},
 	{Label: "fresh air", Names: []string{"ventilation_cubic_metres_per_hour"}, Shared: true},
 }
 
@@ -156,21 +245,21 @@ func doubted(f matter.Figure, perSI float64) string {
 func (p *sheet) assumptions() []string {
 	var notes []string
 	for _, a := range p.Assumed {
-		plusMinus := fmt.Sprintf("give or take %.2g %%", 100*a.HalfWidth)
+		plusMinus := fmt.Sprintf("± %.2g %%", 100*a.HalfWidth)
 		switch a.What {
 		case plan.CathodeArea:
-			notes = append(notes, fmt.Sprintf("no cathode area is stated: %s is assumed, %s, for the middle of the usual current density", quantity.Round(quantity.Area, a.Figure.Value, 2), plusMinus))
+			notes = append(notes, fmt.Sprintf("No cathode area is stated: %s %s is assumed, for the middle of the usual current density.", quantity.Round(quantity.Area, a.Figure.Value, 2), plusMinus))
 		case plan.Current:
-			notes = append(notes, fmt.Sprintf("no current is stated: %s is assumed, %s, for the middle of the usual current density", quantity.Round(quantity.Current, a.Figure.Value, 2), plusMinus))
+			notes = append(notes, fmt.Sprintf("No current is stated: %s %s is assumed, for the middle of the usual current density.", quantity.Round(quantity.Current, a.Figure.Value, 2), plusMinus))
 		case plan.Assay:
-			notes = append(notes, fmt.Sprintf("no assay of %s is stated: 100 %% is assumed, %s", a.Salt, plusMinus))
+			notes = append(notes, fmt.Sprintf("No assay of %s is stated: 100 %% is assumed, %s.", a.Salt, plusMinus))
 		}
 	}
 	if f := p.Fit; f != nil {
 		notes = append(notes, fitNote(f, len(p.Order.Assays)))
 	}
 	if p.SolubleAnode() {
-		notes = append(notes, "the anode is of the metal and taken to dissolve: if it does not, say so (soluble_anode = false, --soluble-anode=false), because then gas, floor and bath are others; a deposit, a thickness or a charge is a target, a rest or a marginal energy is none")
+		notes = append(notes, "The anode is of the metal and is taken to dissolve. If it does not, state soluble_anode = false (--soluble-anode=false): gas, voltage and bath then differ. With a soluble anode only a deposit, a thickness or a charge can be a target.")
 	}
 	return notes
 }
@@ -179,12 +268,12 @@ func (p *sheet) assumptions() []string {
 const badFit = 2
 
 func fitNote(f *bath.Fit, assays int) string {
-	note := fmt.Sprintf("the mass transfer is fitted to %d assays: %s m/s", assays, doubted(f.MassTransfer, 1))
+	note := fmt.Sprintf("The mass transfer is fitted to %d assays: %s m/s.", assays, doubted(f.MassTransfer, 1))
 	if f.AtLeast {
-		note = fmt.Sprintf("the bath never became poor enough in %d assays to tell the mass transfer: it is at least %.1e m/s, and that is taken", assays, f.MassTransfer.Value)
+		note = fmt.Sprintf("In %d assays the bath was never poor enough to show the mass transfer. It is at least %.1e m/s, which is used.", assays, f.MassTransfer.Value)
 	}
 	if f.Misfit > badFit {
-		note += fmt.Sprintf("; the assays scatter %.1f times as much as they should, so the efficiency or the model is off", f.Misfit)
+		note += fmt.Sprintf(" The assays scatter %.1f times as much as expected: the efficiency or the model is wrong.", f.Misfit)
 	}
 	return note
 }

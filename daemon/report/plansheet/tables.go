@@ -7,6 +7,7 @@ import (
 	"nightcell/configs/quantity"
 	"nightcell/daemon/report"
 	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
 )
 
@@ -59,7 +60,7 @@ func electrons(n int) string {
 
 // usualNote writes a usual range with its source, and where value lies outside of it.
 func usualNote(value float64, r matter.Range, unit report.Unit, symbol string) string {
-	note := fmt.Sprintf("usual %s%s (%s)", usual(r, unit), symbol, r.Source)
+	note := fmt.Sprintf("usual %s%s %s", usual(r, unit), symbol, report.Cite(r.Source))
 	switch {
 	case value < r.Low*(1-1e-9) && r.Low > 0 || value < r.Low-1e-9:
 		return "below the " + note
@@ -69,15 +70,31 @@ func usualNote(value float64, r matter.Range, unit report.Unit, symbol string) s
 	return note
 }
 
+// longest is the length up to which what is taken for a figure is said beside it; a longer text, or a source, gets a number.
+const longest = 40
+
+// by adds to a note where its figure comes from.
+func by(note, source string) string {
+	switch {
+	case source == "":
+		return note
+	case len(source) > longest || source == practice:
+		return note + " " + report.Cite(source)
+	case note == "":
+		return source
+	}
+	return note + ": " + source
+}
+
 func usual(r matter.Range, unit report.Unit) string {
 	return quantity.Span(r.Low*unit.PerSI+unit.Shift, r.High*unit.PerSI+unit.Shift)
 }
 
 // othersTable shows what else in the bath may plate.
 func (p *sheet) othersTable() report.Table {
-	t := report.Table{Key: "other_metals", List: true, Title: "Other metals in the bath, of which the charge counts nothing"}
+	t := report.Table{Key: "other_metals", List: true, Title: "Other metals in the bath, not in the planned charge"}
 	for _, o := range p.Bath.Others {
-		note := fmt.Sprintf("all of it would take %s A·h more at 100 %%", quantity.Digits(o.Charge.Value*inAmpereHours, o.Charge.StandardUncertainty*inAmpereHours))
+		note := fmt.Sprintf("%s A·h more at 100 %% for all of it", quantity.Digits(o.Charge.Value*inAmpereHours, o.Charge.StandardUncertainty*inAmpereHours))
 		f := report.Of("mass", o.Metal.Element.Name, o.Amount, report.Grams, note)
 		f.Rows = []report.Figure{{Key: "metal", Word: o.Metal.String()}, report.Of("charge_at_full_efficiency", "", o.Charge, report.AmpereHours, "")}
 		if potential, by, ok := p.Nobler(o); ok {
@@ -93,16 +110,16 @@ func (p *sheet) targetTable() report.Table {
 	g := p.Bath.Goal
 	t := report.Table{Title: "Target: " + p.targetText()}
 	u := g.Charge.StandardUncertainty * inAmpereHours
-	charge := certain("target_charge", "charge to pass", g.Charge, report.AmpereHours, fmt.Sprintf("from %s to %s A·h", quantity.Digits(g.Low*inAmpereHours, u), quantity.Digits(g.High*inAmpereHours, u)))
+	charge := certain("target_charge", "charge to pass", g.Charge, report.AmpereHours, fmt.Sprintf("%s to %s A·h", quantity.Digits(g.Low*inAmpereHours, u), quantity.Digits(g.High*inAmpereHours, u)))
 	charge.Limits = &report.Limits{Low: g.Low, High: g.High}
 	t.Add(charge)
-	t.Known("theoretical_charge", "in theory", g.Theoretical, report.AmpereHours, "at 100 % efficiency")
+	t.Known("theoretical_charge", "in theory", g.Theoretical, report.AmpereHours, "at 100 % current efficiency")
 	if g.Duration.Known() {
 		f := certain("duration", "time", g.Duration, report.Hours, "")
 		f.Text = report.Lasting(g.Duration)
 		t.Add(f)
 	}
-	t.Add(certain("deposit", "deposit", g.Deposit, report.Grams, "by passing that charge"))
+	t.Add(certain("deposit", "deposit", g.Deposit, report.Grams, "for that charge"))
 	recovered := "recovered"
 	if p.SolubleAnode() {
 		recovered = "" // the anode gives it back
@@ -114,17 +131,17 @@ func (p *sheet) targetTable() report.Table {
 		t.Add(p.anodeLoss())
 		t.Add(certain("remaining_concentration", "left in the bath", g.Left, report.GramsPerLitre, ""))
 	}
-	t.Known("bath_load", "load of the bath", p.Load(), report.AmpereHoursPerLitre, "additives are counted by it")
-	t.Add(certain("efficiency", "efficiency", p.Bath.Efficiency, report.Percent, p.Bath.Efficiency.Source))
+	t.Known("bath_load", "charge per litre", p.Load(), report.AmpereHoursPerLitre, "additives are dosed by it")
+	t.Add(certain("efficiency", "current efficiency", p.Bath.Efficiency, report.Percent, by("", p.Bath.Efficiency.Source)))
 	mark, doubt := g.Charge.Mark, p.Bath.Efficiency.StandardUncertainty
 	both := report.Figure{Rows: []report.Figure{rough("overall_efficiency", "", g.Overall, doubt, report.Percent, mark, ""), rough("marginal_efficiency", "", g.Marginal, doubt, report.Percent, mark, "")}}
 	if !p.Bath.MassTransfer.Known() {
 		t.Add(both)
 		return t
 	}
-	t.Add(certain("mass_transfer", "mass transfer", p.Bath.MassTransfer, report.MetresPerSecond, p.Bath.MassTransfer.Source))
-	t.Add(rough("critical_concentration", "efficiency falls from", g.Critical, p.loadDoubt(g.Critical), report.GramsPerLitre, mark, "below that the bath brings less than the current asks for"))
-	both.Label, both.Mark, both.Note = "overall, marginal", mark, "of all the charge, and of its last"
+	t.Add(certain("mass_transfer", "mass transfer", p.Bath.MassTransfer, report.MetresPerSecond, by("", p.Bath.MassTransfer.Source)))
+	t.Add(rough("critical_concentration", "efficiency falls from", g.Critical, p.loadDoubt(g.Critical), report.GramsPerLitre, mark, "below it less metal reaches the cathode than the current could deposit"))
+	both.Label, both.Mark, both.Note = "overall, marginal", mark, "of the whole charge, and at its end"
 	both.Text = fmt.Sprintf("%s %%, %s %%", quantity.Digits(g.Overall*100, doubt*100), quantity.Digits(g.Marginal*100, doubt*100))
 	t.Add(both)
 	q := bath.QualityAt(g.RatioEnd)
@@ -147,21 +164,21 @@ func (p *sheet) anodeLoss() report.Figure {
 	g, a := p.Bath.Goal, p.Bath.Anode
 	f := report.Of("anode_loss", "", g.Anode, report.Grams, "")
 	f.Limits = &report.Limits{Low: g.Anode.Low, High: g.Anode.High}
-	share := quantity.Span(100*a.Share.Low, 100*a.Share.High) + " % of its charge (" + a.Share.Source + ")"
+	share := quantity.Span(100*a.Share.Low, 100*a.Share.High) + " % of its charge " + report.Cite(a.Share.Source)
 	switch {
 	case a.Soluble:
-		f.Label, f.Text, f.Note = "given back", p.givenBack()+" g", "by the anode, with "+share
+		f.Label, f.Text, f.Note = "returned", p.givenBack()+" g", "by the anode, for "+share
 	case g.Anode.Value > 0:
-		f.Label, f.Note = "lost to the anode", "as "+a.Oxide.Formula+", with "+share
+		f.Label, f.Note = "lost to the anode", "as "+a.Oxide.Formula+", for "+share
 		if !a.Stated {
-			f.Note += "; weigh anode and sludge, or state the loss at the anode"
+			f.Note += ": weigh anode and sludge, or state --anode-loss"
 		}
 	}
 	return f
 }
 
 func (p *sheet) budgetTable() report.Table {
-	t := report.Table{Key: "budget", List: true, Title: "Where the doubt about the charge comes from (standard uncertainty, share of the variance)"}
+	t := report.Table{Key: "budget", List: true, Title: "Uncertainty budget of the charge (standard uncertainty, share of the variance)"}
 	u := p.Bath.Goal.Charge.StandardUncertainty
 	for _, s := range p.Bath.Goal.Budget {
 		f := rough("standard_uncertainty", s.Source, s.Amount, s.Amount, report.AmpereHours, s.Mark, fmt.Sprintf("%.0f %%", 100*s.Amount*s.Amount/(u*u)))
@@ -176,16 +193,16 @@ func (p *sheet) runTable() report.Table {
 	c := a.Conditions
 	t := report.Table{Title: "Run"}
 	t.Known("current", "current", c.Current, report.Amperes, "")
-	t.Known("cathode_area", "cathode area", c.CathodeArea, report.SquareCentimetres, "both faces, if both see an anode")
+	t.Known("cathode_area", "cathode area", c.CathodeArea, report.SquareCentimetres, "both faces, if both face an anode")
 	note := "no usual window in the table"
 	if window.CurrentDensity.Known() {
 		note = usualNote(a.CathodeDensity.Value, window.CurrentDensity, p.density, "")
 	}
-	t.Known("cathode_current_density", "on the cathode", a.CathodeDensity, p.density, note)
-	t.Known("anode_current_density", "on the anode", a.AnodeDensity, p.density, c.AnodeArea.Source)
+	t.Known("cathode_current_density", "at the cathode", a.CathodeDensity, p.density, note)
+	t.Known("anode_current_density", "at the anode", a.AnodeDensity, p.density, c.AnodeArea.Source)
 	growth, thick := p.Growth(), p.Thickness()
-	t.Add(rough("growth", "growth", growth.Value, growth.StandardUncertainty, report.MicrometresPerHour, growth.Mark, "if solid; trees outrun it by tens of times"))
-	t.Add(rough("deposit_thickness", "thickness at the end", thick.Value, thick.StandardUncertainty, report.Millimetres, thick.Mark, "if solid and even; edges and trees stand out"))
+	t.Add(rough("growth", "growth", growth.Value, growth.StandardUncertainty, report.MicrometresPerHour, growth.Mark, "if solid; dendrites grow tens of times faster"))
+	t.Add(rough("deposit_thickness", "thickness at the end", thick.Value, thick.StandardUncertainty, report.Millimetres, thick.Mark, "if solid and even; edges and dendrites grow thicker"))
 	note = ""
 	if window.Temperature.Known() {
 		note = usualNote(c.Temperature.Value, window.Temperature, report.Celsius, "")
@@ -201,30 +218,30 @@ func (p *sheet) runTable() report.Table {
 
 func (p *sheet) platingTable() report.Table {
 	pl := p.Assessed.Plating
-	t := report.Table{Title: "Will it plate? " + p.Verdict()}
-	t.Known("metal_potential", "metal, at the start", pl.Metal, report.Volts, pl.Metal.Source)
+	t := report.Table{Title: "Potentials and overpotentials, against the standard hydrogen electrode"}
+	t.Known("metal_potential", "metal, at the start", pl.Metal, report.Volts, by("", pl.Metal.Source))
 	t.Known("metal_potential_at_end", "metal, at the end", pl.MetalAtEnd, report.Volts, "")
-	t.Known("hydrogen_potential", "hydrogen", pl.Hydrogen, report.Volts, pl.Hydrogen.Source)
-	t.Known("", "difference", pl.Gap, report.Volts, "hydrogen less metal: what its overpotential has to hold back")
-	t.Known("hydrogen_overpotential", "overpotential", pl.Overpotential, report.Volts, "of hydrogen on the deposit at this density: "+pl.Overpotential.Source)
-	t.Known("plating_margin", "margin", pl.Margin, report.Volts, "overpotential less difference; kinetics decide, this is a bound")
-	t.Known("hydrogen_potential_at_end", "potential of hydrogen then", pl.HydrogenAtEnd, report.Volts, "at the pH of the end")
+	t.Known("hydrogen_potential", "hydrogen", pl.Hydrogen, report.Volts, by("", pl.Hydrogen.Source))
+	t.Known("", "difference", pl.Gap, report.Volts, "hydrogen less metal")
+	t.Known("hydrogen_overpotential", "overpotential", pl.Overpotential, report.Volts, by("of hydrogen on the deposit at this current density", pl.Overpotential.Source))
+	t.Known("plating_margin", "margin", pl.Margin, report.Volts, "overpotential less difference: a bound, because the kinetics decide")
+	t.Known("hydrogen_potential_at_end", "hydrogen, at the end", pl.HydrogenAtEnd, report.Volts, "at the pH of the end")
 	t.Known("plating_margin_at_end", "margin, at the end", pl.MarginAtEnd, report.Volts, "")
 	if e := pl.EfficiencyAtEnd; e.Mark != matter.Unmarked {
-		t.Add(band("efficiency_at_end_ph", "efficiency, at the end", e, report.Percent, "at the pH of the end: "+e.Source))
+		t.Add(band("efficiency_at_end_ph", "efficiency, at the end", e, report.Percent, by("at the pH of the end", e.Source)))
 	}
-	t.Known("hydroxide_ph", "hydroxide falls at pH", pl.HydroxidePH, report.One, pl.HydroxidePH.Source)
+	t.Known("hydroxide_ph", "hydroxide from pH", pl.HydroxidePH, report.One, by("", pl.HydroxidePH.Source))
 	return t
 }
 
 func (p *sheet) voltageTable() report.Table {
 	a := p.Assessed
 	t := report.Table{Title: "Cell voltage"}
-	floor := rough("floor", "no winning below", a.Floor.Metal, floorDoubt, report.Volts, a.Floor.Mark,
-		"by thermodynamics, with the easiest reaction at the anode, "+a.Floor.Reaction+"; steady current below about 85 % of it means a short or the wrong anode")
+	floor := rough("floor", "reversible minimum", a.Floor.Metal, floorDoubt, report.Volts, a.Floor.Mark,
+		"with the easiest anode reaction, "+a.Floor.Reaction+"; current flowing below about 85 % of it means a short or another anode reaction")
 	if p.SolubleAnode() {
 		floor.Label = ""
-		t.Add(said("no winning below", "0 V", matter.Published, "the anode dissolves: there is no floor"))
+		t.Add(said("reversible minimum", "0 V", matter.Published, "the anode dissolves"))
 	}
 	t.Add(floor)
 	t.Add(plain("reversible_expected", "", a.Floor.Expected, report.Volts, a.Floor.Mark, ""))
@@ -232,15 +249,15 @@ func (p *sheet) voltageTable() report.Table {
 		t.Add(band("", part.Name, part.Band, report.Volts, part.Source))
 	}
 	if v := a.Conditions.CellVolts; v.Known() {
-		f := report.Of("cell", "stated at the cell", v, report.Volts, "energy and heat are reckoned with it")
+		f := report.Of("cell", "stated at the cell", v, report.Volts, "used for energy and heat")
 		f.Short = quantity.Digits(v.Value, v.StandardUncertainty) + " stated"
 		t.Add(f)
 	}
-	expected := band("expected", "expected at the supply", a.Voltage, report.Volts, "a band, not a promise: the cell's own runs teach a better one")
+	expected := band("expected", "expected at the supply", a.Voltage, report.Volts, "a range; the cell's own runs narrow it")
 	expected.Short = quantity.Digits(a.Voltage.Best, (a.Voltage.High-a.Voltage.Low)/2) + " expected"
 	t.Add(expected)
 	if w := p.Window(); w.CellVoltage.Known() {
-		t.Add(said("usual in the trade", usual(w.CellVoltage, report.Volts)+" V", w.CellVoltage.Mark, w.CellVoltage.Source))
+		t.Add(said("usual in the trade", usual(w.CellVoltage, report.Volts)+" V", w.CellVoltage.Mark, report.Cite(w.CellVoltage.Source)))
 	}
 	for _, r := range a.Anode {
 		word := "possible"
@@ -259,7 +276,7 @@ const floorDoubt = 0.02
 func (p *sheet) cathodeTable() report.Table {
 	t := report.Table{Title: "Cathode materials, the highest hydrogen overpotential first", Key: "cathode_materials", List: true}
 	for _, c := range p.Assessed.Plating.Cathodes {
-		f := report.Figure{Label: c.Material, Text: c.Verdict.String(), Mark: c.Overpotential.Mark, Note: c.Advice,
+		f := report.Figure{Label: c.Material, Text: c.Verdict.String(), Mark: c.Overpotential.Mark, Note: c.Advice, Aside: c.Verdict == electrolysis.Possible,
 			Rows: []report.Figure{{Key: "material", Word: c.Material}, {Key: "verdict", Word: c.Verdict.String()}}}
 		if o := c.Overpotential; o.Known() {
 			f.Text = quantity.Digits(o.Value, math.Max(o.StandardUncertainty, floorDoubt)) + " V, " + f.Text
@@ -268,7 +285,7 @@ func (p *sheet) cathodeTable() report.Table {
 		t.Add(f)
 	}
 	if len(t.Figures) > 0 {
-		t.Bullet, t.Lines = "  ", []string{"source: " + p.Assessed.Plating.Cathodes[0].Overpotential.Source}
+		t.Title += " " + report.Cite(p.Assessed.Plating.Cathodes[0].Overpotential.Source)
 	}
 	return t
 }

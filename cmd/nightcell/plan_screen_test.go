@@ -1,0 +1,97 @@
+package main
+
+import (
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"unicode/utf8"
+
+	"nightcell/integrate/matter"
+)
+
+// TestPlanIsOneScreen: for each metal of the table in each of its media, as little and as much as may be stated, the first screen has at
+// most 40 lines of 100 columns, the verdict stands in the first five, dangers before what to do, and it cites no source; what it leaves out
+// is behind --full, and the sources stand there once each.
+func TestPlanIsOneScreen(t *testing.T) {
+	screens := 0
+	for _, metal := range matter.Metals() {
+		for _, couple := range metal.Couples {
+			for _, medium := range couple.Media {
+				least := []string{"--metal", metal.String(), "--medium", string(medium), "--volume", "1 L", "--concentration", "20 g/L", "--charge", "2 A h"}
+				most := append(least[:len(least):len(least)], "--current", "8 A", "--cathode-area", "1 dm2", "--room-volume", "2 m3", "--separator", "diaphragm", "--chloride", "1 mol/L",
+					"--salt", "NH4Cl", "--salt-mass", "30 g", "--salt", "FeCl2", "--salt-mass", "10 g", "--salt", "CuCl2", "--salt-mass", "10 g")
+				for _, args := range [][]string{least, append(least[:len(least):len(least)], "--current", "1 A"), most} {
+					out, err := runPlanCommand(args...)
+					if err != nil {
+						continue // what makes no bath is refused elsewhere
+					}
+					judgeScreen(t, strings.Join(args, " "), out)
+					screens++
+				}
+			}
+		}
+	}
+	if screens < 100 {
+		t.Errorf("only %d plans were judged", screens)
+	}
+}
+
+func judgeScreen(t *testing.T, name, out string) {
+	t.Helper()
+	lines := strings.Split(strings.TrimSuffix(out, "\n"), "\n")
+	if len(lines) > 40 {
+		t.Errorf("%s: %d lines\n%s", name, len(lines), out)
+	}
+	for _, line := range lines {
+		if utf8.RuneCountInString(line) > 100 {
+			t.Errorf("%s: %q is wider than 100 columns", name, line)
+		}
+	}
+	if head := strings.Join(lines[:5], "\n"); strings.Contains(out, "Will it plate?") && !strings.Contains(head, "Will it plate?") {
+		t.Errorf("%s: no verdict in %q", name, head)
+	}
+	if dangers, steps := strings.Index(out, "\nDangers\n"), strings.Index(out, "\nWhat to do\n"); dangers < 0 || steps < dangers || !strings.Contains(out, "--full") {
+		t.Errorf("%s: dangers at %d, what to do at %d", name, dangers, steps)
+	}
+	if strings.ContainsAny(out, "\x02\x03") || regexp.MustCompile(`\[\d+\]`).MatchString(out) {
+		t.Errorf("%s: a source is cited that is not listed", name)
+	}
+}
+
+// TestPlanSourcesOnce: whatever a number cites is listed, once, and no listed source stands beside a figure too.
+func TestPlanSourcesOnce(t *testing.T) {
+	for _, args := range [][]string{zincPlan(), copperPlan("--compare", "2 A", "--taper", "0.5"), picklePlan("--room-volume", "20 m3")} {
+		out := planOutput(t, args...)
+		text, list, _ := strings.Cut(out, "\nSources\n")
+		text, list = strings.Join(strings.Fields(text), " "), strings.Join(strings.Fields(list), " ")
+		for _, number := range regexp.MustCompile(`\[\d+\]`).FindAllString(text, -1) {
+			if strings.Count(list, number+" ") != 1 {
+				t.Errorf("%s is listed %d times", number, strings.Count(list, number+" "))
+			}
+		}
+		sources := regexp.MustCompile(`\[\d+\] `).Split(list, -1)
+		if len(sources) < 8 {
+			t.Errorf("%d sources: %s", len(sources), list)
+		}
+		for i, source := range sources[1:] {
+			if slices.Contains(sources[:i+1], source) || len(source) > 40 && strings.Contains(text, strings.TrimSpace(source)) {
+				t.Errorf("[%d] %q stands twice", i+1, source)
+			}
+		}
+	}
+}
+
+// TestPlanCathodes: the text has those that are usual or to be avoided; JSON has all.
+func TestPlanCathodes(t *testing.T) {
+	out := planOutput(t, zincPlan()...)
+	wants(t, out, " V, usual ", " V, avoid ")
+	wantsNot(t, out, " V, possible ")
+	verdicts := map[string]int{}
+	for _, one := range planObject(t, zincPlan()...)["cathode_materials"].([]any) {
+		verdicts[one.(map[string]any)["verdict"].(string)]++
+	}
+	if verdicts["possible"] < 3 || verdicts["usual"] < 2 || verdicts["avoid"] < 2 {
+		t.Errorf("%v", verdicts)
+	}
+}
