@@ -163,7 +163,7 @@ func (f Figure) number() string {
 	switch {
 	case f.Uncertainty > 0:
 		return quantity.WithDoubt(at(f.Value), integrate.CoverageFactor*f.Uncertainty*f.Unit.PerSI)
-	case f.Limits != nil:
+	case f.Limits != nil && f.Limits.High > f.Limits.Low:
 		return quantity.Interval(at(f.Value), at(f.Limits.Low), at(f.Limits.High))
 	}
 	return quantity.Digits(at(f.Value), f.Rough*f.Unit.PerSI)
