@@ -58,9 +58,13 @@ func measured(c, u float64) string {
 func (p *Page) chargeRows(c *snapshot.Cell) []row {
 	q := &c.Charge
 	left := math.Max(0, q.TargetCoulombs-q.CountedCoulombs)
+	target := measured(q.TargetCoulombs, q.TargetUncertainty)
+	if q.TargetAbove > 0 {
+		target = unit(quantity.Interval(q.TargetCoulombs/3600, max(0, q.TargetCoulombs-q.TargetBelow)/3600, (q.TargetCoulombs+q.TargetAbove)/3600), "A·h")
+	}
 	rows := []row{
 		{"passed", "Passed", measured(q.CountedCoulombs, q.UncertaintyCoulombs), void(c)},
-		{"target", "Target", measured(q.TargetCoulombs, q.TargetUncertainty), drift(c)},
+		{"target", "Target", target, drift(c)},
 		{"left", "Left", ampereHours(left, 3), percent(q.CountedCoulombs/q.TargetCoulombs, "done")},
 		{"finish", "Finishes", p.finish(c), span(q.SecondsToTarget)},
 		{"plan", "Plan says", ampereHours(q.PlanCoulombs, 4), ahead(c)},

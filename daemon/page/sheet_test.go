@@ -2,6 +2,7 @@ package page
 
 import (
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -41,5 +42,18 @@ func TestTheChargeOfAShortIsVoid(t *testing.T) {
 	c.Charge.CountedCoulombs, c.Charge.ShuntedCoulombs = 20*3600, 1.25*3600
 	if got, want := (&Page{s: Settings{Now: time.Now}}).chargeRows(c)[0].Note, "k = 2; through a short, and void: 1.25\u202fA·h"; got != want {
 		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// TestTargetOfAnUnstatedEfficiency: limits that are not the same to both sides are a range on the page too.
+func TestTargetOfAnUnstatedEfficiency(t *testing.T) {
+	c := &snapshot.Cell{Charge: snapshot.Charge{TargetCoulombs: 65 * 3600, TargetUncertainty: 16 * 3600}}
+	p := &Page{s: Settings{Now: time.Now}}
+	if got := p.chargeRows(c)[1].Value; !strings.Contains(got, "±") {
+		t.Errorf("%q", got)
+	}
+	c.Charge.TargetBelow, c.Charge.TargetAbove = 22*3600, 34*3600
+	if got := strings.ReplaceAll(p.chargeRows(c)[1].Value, "\u00a0", " "); !strings.HasPrefix(got, "65 (43 to 99)") {
+		t.Errorf("%q", got)
 	}
 }

@@ -29,7 +29,11 @@ func Blank(settings *Settings) (s snapshot.Cell) {
 	if p := settings.Plan; p != nil {
 		s.Metal, s.AtRest = p.Metal.String(), settings.Chemistry.AtRest
 		s.PlannedTarget = p.Goal.Charge.Value
-		s.Charge.TargetCoulombs, s.Charge.TargetUncertainty = p.Goal.Charge.Value, p.Goal.Charge.StandardUncertainty
+		goal := p.Goal.Charge
+		s.Charge.TargetCoulombs, s.Charge.TargetUncertainty = goal.Value, goal.StandardUncertainty
+		if goal.Skewed() {
+			s.Charge.TargetBelow, s.Charge.TargetAbove = goal.Value-goal.Low, goal.High-goal.Value
+		}
 	}
 	return s
 }

@@ -84,6 +84,8 @@ type Charge struct {
 	GapSeconds          float64
 	TargetCoulombs      float64
 	TargetUncertainty   float64 // standard, C
+	TargetBelow         float64 // C to the limits of a doubt that is not the same to both sides; both 0: it is
+	TargetAbove         float64
 	Unconfirmed         string  // kind of an entry that contradicted the books and waits to be confirmed; empty: none
 	TargetWith          float64 // C, with that entry; the earlier of this and TargetWithout acts, and is TargetCoulombs
 	TargetWithout       float64 // C, without it
