@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"nightcell/alerts"
+	"nightcell/alerts/routes"
 )
 
 const shipped = "../../configs"
@@ -29,14 +30,16 @@ func shippedFile(t *testing.T, path string) string {
 
 // TestShippedFilesNameWhatExists looks up every metric that rules and dashboard speak of.
 func TestShippedFilesNameWhatExists(t *testing.T) {
-	body, _ := scrape(t, serve(full("zinc-1", len(alerts.Conditions()), 1)), "text/plain")
+	m := serve(full("zinc-1", len(alerts.Conditions()), 1))
+	m.Heartbeat(func() routes.HeartbeatHealth { return routes.HeartbeatHealth{} })
+	body, _ := scrape(t, m, "text/plain")
 	exists := make(map[string]bool)
 	for series := range samples(body) {
 		name, _, _ := strings.Cut(series, "{")
 		exists[name] = true
 	}
-	for _, m := range regexp.MustCompile(`(?m)^\s*- record: (\S+)`).FindAllStringSubmatch(shippedFile(t, "prometheus/recording.yml"), -1) {
-		exists[m[1]] = true
+	for _, found := range regexp.MustCompile(`(?m)^\s*- record: (\S+)`).FindAllStringSubmatch(shippedFile(t, "prometheus/recording.yml"), -1) {
+		exists[found[1]] = true
 	}
 	used := 0
 	for _, path := range []string{"prometheus/recording.yml", "prometheus/alerting.yml", "dashboard/nightcell.json"} {
