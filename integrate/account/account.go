@@ -165,16 +165,13 @@ func (a *Account) electric() {
 	relative := math.Sqrt(math.Max(t.StandardUncertainty*t.StandardUncertainty-t.Budget.Gaps*t.Budget.Gaps, 0)) / t.ObservedCharge // of what was seen
 	a.Energy = matter.Figure{Value: t.Energy, StandardUncertainty: t.EnergyStandardUncertainty, Mark: matter.Measured}
 	if t.Charge > 0 {
-		volts := t.Energy / t.Charge
-		u := math.Max(t.EnergyStandardUncertainty/t.Energy, 0)
-		a.MeanVolts = matter.Figure{Value: volts, StandardUncertainty: volts * u, Mark: matter.Measured, Source: "energy over charge"}
+		a.MeanVolts = matter.Ratio(a.Energy, matter.Figure{Value: t.Charge, Mark: matter.Measured})
 	}
 	if amperes := a.Run.working(t); amperes > 0 {
 		a.MeanAmperes = matter.Figure{Value: amperes, StandardUncertainty: amperes * relative, Mark: matter.Measured}
 		if p := a.Plan; p != nil {
 			if area := p.Conditions().CathodeArea; area.Known() {
-				d := amperes / area.Value
-				a.Density = matter.Figure{Value: d, StandardUncertainty: d * math.Hypot(relative, area.Relative()), Mark: matter.Weakest(matter.Measured, area.Mark)}
+				a.Density = matter.Ratio(a.MeanAmperes, area)
 			} else {
 				a.missing("the cathode's area is not stated, so that there is no current density, gas, acid and water")
 			}

@@ -14,8 +14,10 @@ import (
 // over divides a mass by what a charge can give at most.
 func (a *Account) over(mass matter.Figure, coulombs, u float64) matter.Figure {
 	e := a.Plan.Metal.Equivalent(a.Plan.Valence)
-	value := mass.Value / (coulombs * e.Value)
-	return matter.Figure{Value: value, StandardUncertainty: math.Abs(value) * math.Hypot(mass.Relative(), math.Hypot(u/coulombs, e.Relative())), Mark: mass.Mark, Source: mass.Source}
+	most := coulombs * e.Value
+	share := matter.Ratio(mass, matter.Figure{Value: most, StandardUncertainty: most * math.Hypot(u/coulombs, e.Relative())})
+	share.Source = mass.Source
+	return share
 }
 
 // efficiency is the share of the charge that made metal, over all and by stage.
@@ -35,8 +37,7 @@ func (a *Account) efficiency(b *book) {
 		}
 	}
 	if a.Deposit.Known() {
-		perMass := t.Energy / a.Deposit.Value
-		a.EnergyPerMass = matter.Figure{Value: perMass, StandardUncertainty: perMass * math.Hypot(a.Energy.Relative(), a.Deposit.Relative()), Mark: a.Deposit.Mark}
+		a.EnergyPerMass = matter.Ratio(a.Energy, a.Deposit)
 	}
 	a.marginal()
 	if len(b.assays) == 0 {
@@ -188,6 +189,6 @@ func (a *Account) costs(entries []Entry) {
 		for _, c := range a.Costs {
 			sum += c.Sum
 		}
-		a.CostPerMass = matter.Figure{Value: sum / a.Deposit.Value, StandardUncertainty: sum / a.Deposit.Value * a.Deposit.Relative(), Mark: a.Deposit.Mark}
+		a.CostPerMass = matter.Ratio(matter.Figure{Value: sum, Mark: matter.Given}, a.Deposit)
 	}
 }

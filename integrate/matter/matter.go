@@ -85,6 +85,12 @@ func (f Figure) Relative() float64 {
 	return math.Abs(f.StandardUncertainty / f.Value)
 }
 
+// Ratio divides independent figures.
+func Ratio(x, y Figure) Figure {
+	value := x.Value / y.Value
+	return Figure{Value: value, StandardUncertainty: math.Abs(value) * math.Hypot(x.Relative(), y.Relative()), Mark: Weakest(x.Mark, y.Mark)}
+}
+
 // GivenFigure is a figure that the operator stated, with an absolute standard uncertainty in the same unit.
 func GivenFigure(value, standardUncertainty float64) Figure {
 	return Figure{Value: value, StandardUncertainty: standardUncertainty, Mark: Given}

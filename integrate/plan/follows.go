@@ -36,18 +36,11 @@ func (p *Plan) Window() matter.Window {
 	return w
 }
 
-// ratio divides independent figures.
-func ratio(x, y matter.Figure) matter.Figure {
-	value := x.Value / y.Value
-	return matter.Figure{Value: value, StandardUncertainty: math.Abs(value) * math.Hypot(x.Relative(), y.Relative()), Mark: matter.Weakest(x.Mark, y.Mark),
-		Low: x.Low / y.Value, High: x.High / y.Value}
-}
-
 // Concentration is the metal in the bath to begin with, kg/m3.
-func (p *Plan) Concentration() matter.Figure { return ratio(p.Bath.Amount, p.Bath.Volume) }
+func (p *Plan) Concentration() matter.Figure { return matter.Ratio(p.Bath.Amount, p.Bath.Volume) }
 
 // Load is the charge per volume of bath, C/m3; additives are counted by it.
-func (p *Plan) Load() matter.Figure { return ratio(p.Bath.Goal.Charge, p.Bath.Volume) }
+func (p *Plan) Load() matter.Figure { return matter.Ratio(p.Bath.Goal.Charge, p.Bath.Volume) }
 
 // PerMass is the charge that a kilogram takes at an efficiency of one, C/kg.
 func (p *Plan) PerMass() matter.Figure {
@@ -107,7 +100,7 @@ func (p *Plan) Nobler(o bath.Other) (potential, by float64, ok bool) {
 	if a == nil {
 		return 0, 0, false
 	}
-	concentration := ratio(ratio(o.Amount, o.Metal.Element.Weight), p.Bath.Volume)
+	concentration := matter.Ratio(matter.Ratio(o.Amount, o.Metal.Element.Weight), p.Bath.Volume)
 	potential = a.Potential(o.Metal, o.Couple, concentration).Value
 	return potential, potential - a.Plating.Metal.Value, true
 }
