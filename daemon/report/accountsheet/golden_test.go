@@ -256,3 +256,26 @@ func TestGolden(t *testing.T) {
 		}
 	}
 }
+
+// TestHardlyBegun: a run without a reading, and one with a single one, say so and have a page like any other.
+func TestHardlyBegun(t *testing.T) {
+	for _, hours := range []float64{0, 0.05} {
+		in := newInventor(t, t.TempDir(), 10)
+		in.run(hours, 2, false)
+		in.must(in.w.Close())
+		b, err := books.Read(in.w.Run())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var text, page bytes.Buffer
+		r := Of(b)
+		in.must(r.Text(&text))
+		in.must(r.HTML(&page))
+		if strings.Contains(text.String(), "NaN") || strings.Contains(text.String(), "unknown") || !strings.Contains(text.String(), "The run goes on") {
+			t.Errorf("after %g h:\n%s", hours, text.String())
+		}
+		if _, err := json.Marshal(Beside(b, b).JSON()); err != nil {
+			t.Error(err)
+		}
+	}
+}
