@@ -17,6 +17,7 @@ import (
 	"nightcell/configs"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate/account"
+	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
 )
 
@@ -86,25 +87,35 @@ func sum(runDir, name string) (File, error) {
 	return File{name, n, hex.EncodeToString(h.Sum(nil))}, nil
 }
 
-// freeze fills in what the frozen configuration states.
-func freeze(runDir, cellName string, s *account.Subject) error {
-	path := filepath.Join(runDir, runlog.FrozenName)
-	data, err := os.ReadFile(path)
+// Frozen reads what the frozen configuration of a run states of its cell, and the plan that follows from it: nil where none
+// does. The cell is nil where the configuration is empty or cannot be read.
+func Frozen(runDir, cellName string) (*configs.Cell, *bath.Plan, error) {
+	data, err := os.ReadFile(filepath.Join(runDir, runlog.FrozenName))
 	if err != nil || len(data) == 0 {
-		return err
+		return nil, nil, err
 	}
 	cfg, err := configs.Parse(runlog.FrozenName, data)
 	if err != nil {
-		return fmt.Errorf("the frozen configuration cannot be read, so that no bath is known: %w", err)
+		return nil, nil, fmt.Errorf("the frozen configuration cannot be read, so that no bath is known: %w", err)
 	}
 	cell := cfg.Cell(cellName)
 	if cell == nil {
-		return fmt.Errorf("the frozen configuration holds no cell %s, so that no bath is known", cellName)
+		return nil, nil, fmt.Errorf("the frozen configuration holds no cell %s, so that no bath is known", cellName)
+	}
+	plan, err := cell.Plan(cfg.Supply(cell.Supply))
+	return cell, plan, err
+}
+
+// freeze fills in what the frozen configuration states.
+func freeze(runDir, cellName string, s *account.Subject) error {
+	cell, plan, err := Frozen(runDir, cellName)
+	if cell == nil {
+		return err
 	}
 	if kwh := cell.Room.PricePerKilowattHour; kwh.SI == kwh.SI {
 		s.Price = matter.GivenFigure(kwh.SI, 0)
 	}
-	if s.Plan, err = cell.Plan(cfg.Supply(cell.Supply)); s.Plan == nil || err != nil {
+	if s.Plan = plan; plan == nil || err != nil {
 		return err
 	}
 	if t := s.Totals; t.Observed > 0 {

@@ -4,11 +4,10 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"path/filepath"
 	"strings"
 	"time"
 
-	"nightcell/configs"
+	"nightcell/daemon/books"
 	"nightcell/daemon/control"
 	"nightcell/daemon/report"
 	"nightcell/daemon/runlog"
@@ -45,7 +44,7 @@ func accountAt(runDir string, w *runlog.LateWriter, at time.Time) (*account, err
 		return nil, fmt.Errorf("taking up the run's charge: %w", err)
 	}
 	a.count = trial
-	a.plan, err = planOf(runDir, w.Tail.Cell, checkpoint, a.count.Totals())
+	followed, err := a.resume(runDir, w.Tail.Cell, checkpoint)
 	switch {
 	case err != nil:
 		a.unknown = fmt.Sprintf("It was not held against the bath: %s.", strings.TrimSuffix(err.Error(), "."))
@@ -58,45 +57,39 @@ func accountAt(runDir string, w *runlog.LateWriter, at time.Time) (*account, err
 			continue
 		}
 		_ = r.Correct(a.count) // it could be done when it was entered
-		if a.plan != nil {
+		if a.plan != nil && r.Nanos > followed {
 			_, _ = a.plan.Book(e.Booking(), bath.Plain) // likewise
 		}
 	}
 	return a, nil
 }
 
-// planOf makes the plan of a run from its frozen configuration, with the bath as a checkpoint has it.
-func planOf(runDir, cell string, checkpoint *runlog.Record, t integrate.Totals) (*bath.Plan, error) {
-	cfg, err := configs.Load(filepath.Join(runDir, runlog.FrozenName))
-	if err != nil {
-		return nil, err
-	}
-	of := cfg.Cell(cell)
-	if of == nil {
-		return nil, fmt.Errorf("%s says nothing of cell %s", runlog.FrozenName, cell)
-	}
-	plan, err := of.Plan(cfg.Supply(of.Supply))
+// resume makes the plan of the run, with the bath as a checkpoint has it, and returns the time stamp of the last late
+// entry that the bath has in it.
+func (a *account) resume(runDir, cell string, checkpoint *runlog.Record) (followed int64, err error) {
+	_, plan, err := books.Frozen(runDir, cell)
 	if err != nil || plan == nil {
-		return nil, err
+		return 0, err
 	}
 	var memory struct { // what the watch writes into its checkpoints of it
 		Bath    *bath.State `json:"bath"`
 		Shunted float64     `json:"shunted"`
+		Late    int64       `json:"late"`
 	}
 	if checkpoint != nil && checkpoint.Text("watch") != "" {
-		if err := json.Unmarshal([]byte(checkpoint.Text("watch")), &memory); err != nil {
-			return nil, fmt.Errorf("the bath in the last checkpoint cannot be read: %w", err)
+		if err = json.Unmarshal([]byte(checkpoint.Text("watch")), &memory); err == nil && memory.Bath != nil {
+			err = plan.Resume(*memory.Bath)
+		}
+		if err != nil {
+			return 0, fmt.Errorf("the bath in the last checkpoint cannot be read: %w", err)
 		}
 	}
-	if memory.Bath != nil {
-		if err := plan.Resume(*memory.Bath); err != nil {
-			return nil, err
-		}
-	}
+	a.plan = plan
+	t := a.count.Totals()
 	if behind := t.Charge - memory.Shunted - plan.Model.Charge(); behind > 0 { // since the checkpoint
 		plan.Model.Step(behind, math.Max(t.Elapsed.Seconds()-plan.Model.State().Seconds, 1))
 	}
-	return plan, nil
+	return memory.Late, nil
 }
 
 // judge says how an entry contradicts the account, and in a sentence what it does to it.

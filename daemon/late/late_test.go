@@ -41,7 +41,7 @@ voltage = "6.5 V"
 var begin = time.Date(2026, 1, 10, 20, 0, 0, 0, time.UTC)
 
 // exampleRun is a run of 10 h at 3 A, so of 30 A·h, with a reading and a checkpoint each minute.
-func exampleRun(t *testing.T, ended bool) string {
+func exampleRun(t *testing.T, ended bool, watch ...runlog.Field) string {
 	t.Helper()
 	s := integrate.Settings{GapAfter: 2 * time.Minute, GainRelative: 0.001, OffsetAmperes: 0.005}
 	c := integrate.NewCoulometer(s)
@@ -60,7 +60,7 @@ func exampleRun(t *testing.T, ended bool) string {
 	if ended {
 		failed = errors.Join(failed, w.Entry(end, runlog.EntryEnd, "done"))
 	}
-	if failed = errors.Join(failed, w.Checkpoint(end, c), w.Close()); failed != nil {
+	if failed = errors.Join(failed, w.Checkpoint(end, c, watch...), w.Close()); failed != nil {
 		t.Fatal(failed)
 	}
 	return w.Run()
@@ -160,6 +160,17 @@ func TestConsequences(t *testing.T) {
 	} {
 		if said := enter(t, run, tt.e); !strings.Contains(said, tt.want) {
 			t.Errorf("%s: %q, want %q", tt.e.Kind, said, tt.want)
+		}
+	}
+}
+
+// TestWhatAWatchFollowedIsBookedOnce: the bath of the last checkpoint has it already.
+func TestWhatAWatchFollowedIsBookedOnce(t *testing.T) {
+	for watch, want := range map[string]string{`{}`: "g → 46", `{"late":4000000000000000000}`: "g → 35"} { // 23.7 g and 11.37 g, twice or once
+		run := exampleRun(t, true, runlog.Text("watch", watch))
+		enter(t, run, entry(t, "addition", "", "formula=ZnSO4·7H2O", "mass=50 g"))
+		if said := enter(t, run, entry(t, "addition", "another", "formula=ZnSO4·7H2O", "mass=50 g")); !strings.Contains(said, want) {
+			t.Errorf("%s: %s, want %s", watch, said, want)
 		}
 	}
 }

@@ -4,7 +4,6 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
-	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -28,21 +27,22 @@ func Photo(runDir string, e control.Entry) (control.Entry, error) {
 	case !info.Mode().IsRegular() || info.Size() == 0 || info.Size() > largestPhoto:
 		return e, control.BadRequest("%s cannot be copied in: it has to be a plain file of 1 byte to %d MiB", path, largestPhoto>>20)
 	}
-	data, err := os.ReadFile(path)
+	data, sum, err := hashed(path)
+	if stated := e.Words["sha256"]; err == nil && stated != "" && !strings.EqualFold(stated, sum) {
+		err = control.BadRequest("%s has the SHA-256 %s, not the one stated", path, sum)
+	}
 	if err != nil {
 		return e, err
 	}
-	hash := sha256.Sum256(data)
-	sum := hex.EncodeToString(hash[:])
-	if stated := e.Words["sha256"]; stated != "" && !strings.EqualFold(stated, sum) {
-		return e, control.BadRequest("%s has the SHA-256 %s, not the one stated", path, sum)
-	}
 	name := "photo-" + sum[:16] + strings.ToLower(filepath.Ext(path))
-	if err := runlog.WriteFileAtomic(runlog.Disk{}, filepath.Join(runDir, name), data, 0o640); err != nil {
-		return e, err
-	}
 	e.Words = map[string]string{"file": name, "sha256": sum}
-	return e, nil
+	return e, runlog.WriteFileAtomic(runlog.Disk{}, filepath.Join(runDir, name), data, 0o640)
+}
+
+func hashed(path string) (data []byte, sum string, err error) {
+	data, err = os.ReadFile(path)
+	hash := sha256.Sum256(data)
+	return data, hex.EncodeToString(hash[:]), err
 }
 
 // CheckPhotos says of every photo among entries that is not in the directory of its run as it was copied there.
@@ -51,16 +51,14 @@ func CheckPhotos(runDir string, entries []runlog.Record) (wrong []string) {
 		if r.Text("kind") != control.EntryPhoto {
 			continue
 		}
-		name := r.Text("file")
-		data, err := os.ReadFile(filepath.Join(runDir, filepath.Base(name)))
-		hash := sha256.Sum256(data)
-		switch {
+		name := filepath.Base(r.Text("file"))
+		switch _, sum, err := hashed(filepath.Join(runDir, name)); {
 		case errors.Is(err, fs.ErrNotExist):
 			wrong = append(wrong, name+" is gone")
 		case err != nil:
 			wrong = append(wrong, err.Error())
-		case hex.EncodeToString(hash[:]) != r.Text("sha256"):
-			wrong = append(wrong, fmt.Sprintf("%s is another file than the one that was copied in, by its SHA-256", name))
+		case sum != r.Text("sha256"):
+			wrong = append(wrong, name+" is another file than the one that was copied in, by its SHA-256")
 		}
 	}
 	return wrong
