@@ -28,11 +28,13 @@ func fromFigure(f matter.Figure) Band {
 	return Band{f.Value - wide, f.Value, f.Value + wide, f.Mark, f.Source}
 }
 
-// skewed gives a figure that goes with a power of another one the limits of that one, if it has any.
+// skewed gives a figure that goes with a power of another one, whose doubt is among its own, the limits of that one, if it has any; twice
+// what the other doubts make of it comes on top in quadrature.
 func skewed(f, by matter.Figure, power float64) matter.Figure {
 	if by.Skewed() {
-		low, high := f.Value*math.Pow(by.Low/by.Value, power), f.Value*math.Pow(by.High/by.Value, power)
-		f.Low, f.High = math.Min(low, high), math.Max(low, high)
+		one, other := f.Value*math.Pow(by.Low/by.Value, power), f.Value*math.Pow(by.High/by.Value, power)
+		rest := 2 * f.Value * math.Sqrt(math.Max(0, f.Relative()*f.Relative()-by.Relative()*by.Relative()))
+		f.Low, f.High = math.Max(0, f.Value-math.Hypot(f.Value-math.Min(one, other), rest)), f.Value+math.Hypot(math.Max(one, other)-f.Value, rest)
 	}
 	return f
 }

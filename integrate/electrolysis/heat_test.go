@@ -198,6 +198,8 @@ func TestSkewedFollowers(t *testing.T) {
 	if b := fromFigure(efficiency); b.Low != 0.4 || b.High != 0.9 || len(around(efficiency)) != 3 {
 		t.Errorf("%+v", b)
 	}
+	wider := skewed(matter.Figure{Value: 3, StandardUncertainty: 0.75}, efficiency, -1) // another doubt of 25 %: ±1.5
+	near(t, "highest, with another doubt", wider.High, 3+1.5*math.Sqrt2, 1e-12)
 	if f := skewed(matter.Figure{Value: 3}, matter.Figure{Value: 0.6, StandardUncertainty: 0.1}, -1); f.Skewed() {
 		t.Errorf("limits from nowhere: %+v", f)
 	}
