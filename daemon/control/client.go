@@ -36,45 +36,71 @@ func NewClient(path string) *Client {
 	return &Client{path, &http.Client{Transport: &http.Transport{DialContext: dial, DisableKeepAlives: true}}}
 }
 
-// The orders of an Operator without much to them.
-
+// Status asks the daemon for the state of every cell, in the order of its configuration.
 func (c *Client) Status(ctx context.Context) ([]Cell, error) {
 	return put[[]Cell](ctx, c, "status", struct{}{})
 }
+
+// Alarms asks for the alarms that are not in the normal state, most urgent first; an empty name means all cells.
 func (c *Client) Alarms(ctx context.Context, cell string) ([]Alarm, error) {
 	return put[[]Alarm](ctx, c, "alarms", CellOrder{Cell: cell})
 }
+
+// Acknowledge says that somebody has seen an alarm.
 func (c *Client) Acknowledge(ctx context.Context, a AlarmOrder) error {
 	return c.post(ctx, "acknowledge", a, nil)
 }
+
+// Shelve sets an alarm aside for a time, with a reason.
 func (c *Client) Shelve(ctx context.Context, s ShelveOrder) error {
 	return c.post(ctx, "shelve", s, nil)
 }
+
+// Unshelve brings back an alarm that was set aside.
 func (c *Client) Unshelve(ctx context.Context, a AlarmOrder) error {
 	return c.post(ctx, "unshelve", a, nil)
 }
+
+// Reset releases a latched alarm whose condition is over and that was acknowledged.
 func (c *Client) Reset(ctx context.Context, a AlarmOrder) error { return c.post(ctx, "reset", a, nil) }
+
+// OutOfService takes an alarm out of service, with a reason, until it is returned.
 func (c *Client) OutOfService(ctx context.Context, a ServiceOrder) error {
 	return c.post(ctx, "out-of-service", a, nil)
 }
+
+// ReturnToService puts an alarm back into service.
 func (c *Client) ReturnToService(ctx context.Context, a AlarmOrder) error {
 	return c.post(ctx, "return-to-service", a, nil)
 }
+
+// Enter writes into the run of a cell what a person saw or did. What contradicts the books
+// comes back as an error of Contradiction, unless the entry says that it is certain.
 func (c *Client) Enter(ctx context.Context, e Entry) (Entered, error) {
 	return put[Entered](ctx, c, "enter", e)
 }
+
+// Settle replaces what is booked for a gap and returns what is booked now.
 func (c *Client) Settle(ctx context.Context, s Settlement) (Settlement, error) {
 	return put[Settlement](ctx, c, "settle", s)
 }
+
+// Off switches the output of a cell off and returns what was verified.
 func (c *Client) Off(ctx context.Context, o CellOrder) (Outcome, error) {
 	return put[Outcome](ctx, c, "off", o)
 }
+
+// Hold lowers the current of a cell to its holding current and returns what was verified.
 func (c *Client) Hold(ctx context.Context, o CellOrder) (Outcome, error) {
 	return put[Outcome](ctx, c, "hold", o)
 }
+
+// Step lowers the current of a cell by a small share, once, and returns voltage and current before and after.
 func (c *Client) Step(ctx context.Context, s StepOrder) (StepResult, error) {
 	return put[StepResult](ctx, c, "step", s)
 }
+
+// Drill sends a marked test notice over every route and returns how each was delivered.
 func (c *Client) Drill(ctx context.Context, o CellOrder) ([]Receipt, error) {
 	return put[[]Receipt](ctx, c, "drill", o)
 }
