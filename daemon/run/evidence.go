@@ -30,8 +30,7 @@ func (p *setPoints) keep(st *drivers.Status) {
 }
 
 // EndsGap says whether a reading that has not been counted yet ends a gap, so that the supply is asked for evidence first.
-func (r *Run) EndsGap(f Facts, reading *drivers.Reading) bool {
-	r.Learn(f)
+func (r *Run) EndsGap(reading *drivers.Reading) bool {
 	if r.fresh || r.slept || r.time.longer || r.lineLost() {
 		return true
 	}

@@ -65,7 +65,11 @@ func (r *Run) lookAtLog() {
 		}
 	}
 	if r.diskAt == 0 || now-r.diskAt >= diskEvery {
-		r.diskAt, r.diskFree = now, freeBytes(r.dir)
+		free := r.settings.Free
+		if free == nil {
+			free = freeBytes
+		}
+		r.diskAt, r.diskFree = now, free(r.dir)
 	}
 }
 

@@ -66,7 +66,8 @@ func (n *night) reading() *drivers.Reading {
 // round is one poll, and what the hands do after it.
 func (n *night) round() {
 	n.at += poll
-	n.run.Round(n.facts(), n.reading())
+	n.run.Learn(n.facts())
+	n.run.Round(n.reading())
 	if o := n.run.Decide(); o.Do == alerts.Off && o.Due {
 		n.at += time.Second
 		n.amperes, n.known.Status.Output = 0, drivers.OutputOff
@@ -88,7 +89,8 @@ func TestANightRunsThroughWithoutAGoroutine(t *testing.T) {
 	if n.run, err = run.Begin(&n.settings, n.facts(), *n.reading(), run.Zero{}); err != nil {
 		t.Fatal(err)
 	}
-	n.run.Round(n.facts(), n.reading())
+	n.run.Learn(n.facts())
+	n.run.Round(n.reading())
 	for range 720 {
 		n.round()
 	}

@@ -8,10 +8,9 @@ import (
 	"nightcell/integrate"
 )
 
-// Round is one round of an open run: charge, log and judgement. The reading is nil when none came. It says
-// whether one was counted.
-func (r *Run) Round(f Facts, reading *drivers.Reading) (counted bool) {
-	r.Learn(f)
+// Round is one round of an open run, at the moment learned last: charge, log and judgement. The reading is nil when
+// none came. It says whether one was counted.
+func (r *Run) Round(reading *drivers.Reading) (counted bool) {
 	var gap time.Duration
 	if reading != nil {
 		gap, counted = r.Count(reading) // charge and log

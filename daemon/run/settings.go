@@ -41,7 +41,8 @@ type Settings struct {
 	AcidName                      string
 
 	DataDir string
-	Frozen  []byte // the configuration of this cell as it goes into run.toml
+	Frozen  []byte                   // the configuration of this cell as it goes into run.toml
+	Free    func(dir string) float64 // bytes left for the log, NaN unknown; nil: the system is asked
 	// Reason is why a choice departs from the safe state of the metal; it goes into the log.
 	Reason string
 	Log    *slog.Logger

@@ -85,7 +85,8 @@ func (c *Cell) begin(reading *drivers.Reading) error {
 		_, counted := r.Count(&first)
 		c.counted(counted)
 	}
-	c.counted(r.Round(c.facts(), reading))
+	r.Learn(c.facts())
+	c.counted(r.Round(reading))
 	r.Sync() // a run whose beginning a power cut took away would begin anew without its charge
 	return nil
 }

@@ -18,7 +18,7 @@ var haulDays = flag.Int("haul", 1, "how many days of readings at one per second 
 // TestLongHaul takes days of readings at one per second as fast as the machine can:
 // memory stays flat after the warm-up, nothing leaks, and the log replays to the same bits.
 func TestLongHaul(t *testing.T) {
-	c := steadyCell(t, 0, runlog.Disk{})
+	c := steadyCell(t, 0, runlog.Disk{}, nil)
 	ctx := t.Context()
 	const day = 24 * 3600
 	round := func(n int) {

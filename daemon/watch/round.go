@@ -25,14 +25,14 @@ func (c *Cell) round(ctx context.Context) {
 		c.publish()
 		return
 	}
-	facts := c.facts()
-	if c.m.now() >= c.statusDue || reading != nil && c.run.EndsGap(facts, reading) {
+	c.run.Learn(c.facts())
+	if c.m.now() >= c.statusDue || reading != nil && c.run.EndsGap(reading) {
 		_ = c.refreshStatus(ctx) // counted and told there; what is old is not taken for evidence
-		facts = c.facts()
+		c.run.Learn(c.facts())
 	}
-	c.counted(c.run.Round(facts, reading)) // charge, log, judgement
-	c.publish()                            // snapshot
-	if c.useHands(ctx) {                   // hands
+	c.counted(c.run.Round(reading)) // charge, log, judgement
+	c.publish()                     // snapshot
+	if c.useHands(ctx) {            // hands
 		c.publish()
 	}
 }

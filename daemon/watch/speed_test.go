@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io/fs"
+	"math"
 	"os"
 	"testing"
 	"time"
@@ -52,14 +53,14 @@ func (s *instant) Status(context.Context) (drivers.Status, error) {
 func (s *instant) Close() error { return nil }
 
 // steadyCell is a cell in an open run, whose clock is that of its instant supply.
-func steadyCell(tb testing.TB, checkpoints time.Duration, disk runlog.FS) *Cell {
+func steadyCell(tb testing.TB, checkpoints time.Duration, disk runlog.FS, free func(string) float64) *Cell {
 	tb.Helper()
 	supply := &instant{at: time.Second}
 	b := &watchtest.Bench{Clock: drivers.NewClock(1)}
 	c := zincCell(tb, b, tb.TempDir(), "", `recover = "68 %"`, "")
 	c.settings.Open = func(context.Context, Noted) (drivers.Supply, error) { return supply, nil }
 	c.link.open, c.settings.FS, c.settings.Sync = c.settings.Open, disk, time.Hour
-	c.settings.Checkpoints = checkpoints
+	c.settings.Checkpoints, c.settings.Free = checkpoints, free
 	c.settings.Poll, c.settings.Limits.Poll = time.Second, time.Second
 	began := time.Now()
 	c.m.now = func() time.Duration { return supply.at }
@@ -79,7 +80,7 @@ func steadyCell(tb testing.TB, checkpoints time.Duration, disk runlog.FS) *Cell 
 // what the clock brings between readings (BenchmarkHour has it); the checkpoint that is due
 // after every 256 KiB of log is in. Goal: at most 2 µs and no allocation.
 func BenchmarkReading(b *testing.B) {
-	c := steadyCell(b, 1000*time.Hour, nowhere{})
+	c := steadyCell(b, 1000*time.Hour, nowhere{}, func(string) float64 { return math.NaN() })
 	c.statusDue = c.m.now() + 1e6*time.Hour
 	ctx := b.Context()
 	b.ReportAllocs()
@@ -92,7 +93,7 @@ func BenchmarkReading(b *testing.B) {
 // BenchmarkHour is an hour of readings at one per second with everything that comes
 // between them: status questions, looks at the disk, checkpoints.
 func BenchmarkHour(b *testing.B) {
-	c := steadyCell(b, 0, nowhere{})
+	c := steadyCell(b, 0, nowhere{}, nil)
 	ctx := b.Context()
 	b.ReportAllocs()
 	b.ResetTimer()
@@ -106,7 +107,7 @@ func BenchmarkHour(b *testing.B) {
 // TestAReadingAllocatesNothing keeps garbage off the reading path. Status questions,
 // looks at the disk and checkpoints come between readings now and then and are allowed to.
 func TestAReadingAllocatesNothing(t *testing.T) {
-	c := steadyCell(t, 0, nowhere{})
+	c := steadyCell(t, 0, nowhere{}, nil)
 	c.m.Boot = bootClock() // the machine's own: it is looked at with every reading
 	ctx := t.Context()
 	best := 1e9

@@ -98,7 +98,8 @@ func (c *Cell) oneMore(ctx context.Context) (drivers.Reading, error) {
 	c.reading = reading
 	c.good++
 	r := c.run
-	c.counted(r.Round(c.facts(), &c.reading))
+	r.Learn(c.facts())
+	c.counted(r.Round(&c.reading))
 	if c.useHands(ctx); c.run != r || r.OffExpected() {
 		return reading, errors.New("the step is given up: the output had to be switched off")
 	}
