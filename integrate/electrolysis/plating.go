@@ -104,25 +104,12 @@ func (a *Assessment) plating() {
 		p.Margin = difference(p.Overpotential, p.Gap, "hydrogen overpotential on the deposit less the gap")
 	}
 	p.Verdict = platingVerdict(p.Gap.Value, p.Margin, c.Efficiency.Value)
-	switch l, ksp := a.Liquid, c.Metal.Hydroxide; {
-	case !c.Medium.Acidic():
-	case l.ion != "" && l.Falls != "":
-		// Above the onset and not saturated a ligand holds the metal, and the onset says nothing.
-		if c.PH.Value < l.FallsAt.High || a.saturated(PHPoint{PH: Band{Low: c.PH.Value, High: c.PH.Value}, left: l.bath.Totals}) {
-			p.HydroxidePH = matter.Figure{Value: l.FallsAt.Best, StandardUncertainty: math.Max(0.1, (l.FallsAt.High-l.FallsAt.Low)/4), Mark: l.FallsAt.Mark, Source: l.Falls + ": " + l.FallsAt.Source}
-		}
-	case l.ion == "" && ksp.Product.Known() && a.Couple.Ligands == 0 && c.Medium != matter.Chromic:
-		p.HydroxidePH = combine(hydroxidePH(ksp.Product.Value, ksp.Hydroxides, c.Concentration.Value, c.Temperature.Value),
-			"solubility product of "+ksp.Solid+": "+ksp.Product.Source, ksp.Product, c.Concentration)
-		p.HydroxidePH.StandardUncertainty = 0.5 / ksp.Hydroxides // half a decade in the product
+	// Above the onset and not saturated a ligand holds the metal, and the onset says nothing.
+	if l := a.Liquid; c.Medium.Acidic() && l.ion != "" && l.Falls != "" &&
+		(c.PH.Value < l.FallsAt.High || a.saturated(PHPoint{PH: Band{Low: c.PH.Value, High: c.PH.Value}, left: l.bath.Totals})) {
+		p.HydroxidePH = matter.Figure{Value: l.FallsAt.Best, StandardUncertainty: math.Max(0.1, (l.FallsAt.High-l.FallsAt.Low)/4), Mark: l.FallsAt.Mark, Source: l.Falls + ": " + l.FallsAt.Source}
 	}
 	p.Cathodes = rankCathodes(c.Metal.Element.Symbol, c.Medium, c.Chloride.Value, a.CathodeDensity.Value, c.Temperature.Value)
-}
-
-// hydroxidePH returns the pH at which M(OH)n begins to fall out of a bath that holds concentration mol/m³ of a plain ion for
-// which package solution has no constants: pKw + log10((ksp/c)^(1/n)). ksp is on the mol/L scale and belongs to 25 °C.
-func hydroxidePH(ksp, hydroxides, concentration, temperature float64) float64 {
-	return solution.WaterExponent(temperature) + math.Log10(ksp*standardConcentration/concentration)/hydroxides
 }
 
 func (a *Assessment) hydrogen(pH matter.Figure) matter.Figure {

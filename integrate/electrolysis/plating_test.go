@@ -9,13 +9,6 @@ import (
 	"nightcell/integrate/solution"
 )
 
-// The printed answers of OpenStax Chemistry 2e, section 15.1 (module m68811), for metals without constants of their own.
-func TestPrecipitationWorkedExamples(t *testing.T) {
-	const room = matter.RoomTemperature
-	near(t, "Mn2+ held at 1.8e-6 M, Ksp 2e-13, printed pH 10.52", hydroxidePH(2e-13, 2, 1.8e-3, room), 10.52, 0.01)      // outside: chemistry-2e 15.1
-	near(t, "Mg2+ falls to 1.0e-5 M, Ksp 8.9e-12, printed pH 10.97", hydroxidePH(8.9e-12, 2, 1.0e-2, room), 10.97, 0.01) // outside: chemistry-2e 15.1
-}
-
 // Complexes shift the potential at the start. Published: OpenStax Chemistry 2e, Appendix L (V): Ag(NH3)2+ +0.373, Zn(NH3)4 2+ -1.04,
 // Cd(NH3)4 2+ -0.61 (Harris, App. H: -0.613), Ni(NH3)6 2+ -0.49 (-0.515 by the constants of thermo.com V8); Bard: Cd(CN)4 2- -0.943; from NIST 46 constants: Ag(CN)2- -0.412,
 // Cu(CN)2- -0.775. All forms at 1 mol/L ideally; here 0.1 mol/L of complex beside 1 mol/L of free ligand, so that the complex counts (RT/nF)·ln 0.1 less.

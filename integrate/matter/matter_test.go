@@ -119,23 +119,6 @@ func TestPotentials(t *testing.T) {
 	}
 }
 
-// TestHydroxides compares with OpenStax Chemistry 2e, Appendix J; Zn(OH)2 is
-// missing there and taken from the answer of an exercise in section 15.1.
-func TestHydroxides(t *testing.T) {
-	for symbol, product := range map[string]float64{
-		"Mn": 2e-13, "Zn": 4.5e-17, "Ni": 1.6e-16, "Co": 2.5e-16, "Cu": 2.2e-20, "Cd": 5.9e-15,
-		"Pb": 1.2e-15, "Sn": 3e-27, "Fe": 1.8e-15, "Cr": 6.7e-31, "Bi": 4e-10,
-	} {
-		m, err := LookUp(symbol)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if m.Hydroxide.Product.Value != product || m.Hydroxide.Product.Mark != Published {
-			t.Errorf("%s: solubility product %g (%v), want %g, published", symbol, m.Hydroxide.Product.Value, m.Hydroxide.Product.Mark, product)
-		}
-	}
-}
-
 // TestEquivalents compares with the only equivalent that was ever a definition; tables of them are computed from the same
 // weights and constants as ours and would check nothing.
 func TestEquivalents(t *testing.T) {

@@ -11,7 +11,6 @@ type Metal struct {
 	Element   Element
 	Density   Figure // of the solid, kg/m3
 	Couples   []Couple
-	Hydroxide Hydroxide
 	Windows   []Window
 	Stops     []Stop
 	Cautions  []Caution
@@ -30,13 +29,6 @@ type Couple struct {
 	Protons   float64 // H+ consumed per atom of metal
 	Ligand    string  // what is set free, empty for a plain ion: cyanide, hydroxide, chloride
 	Ligands   float64
-}
-
-// Hydroxide is the solid that falls out when the pH rises.
-type Hydroxide struct {
-	Solid      string
-	Hydroxides float64 // OH- per metal ion in the solubility product
-	Product    Figure  // solubility product, mol/L to the power of 1 + Hydroxides; not Known where the table has none
 }
 
 // Window holds what is usual in a medium.

@@ -51,11 +51,6 @@ type (
 			Ligand    string
 			Ligands   float64
 		}
-		Hydroxide struct {
-			Solid      string
-			Hydroxides float64
-			Product    figureRow
-		}
 		Window []struct {
 			Media                                                     []Medium
 			Density, Temperature, PH, Cell, Efficiency, Concentration figureRow
@@ -129,7 +124,6 @@ func (r *tableReader) metal(row metalRow) Metal {
 		m.Couples = append(m.Couples, Couple{Media: r.media(c.Media), Valence: c.Valence, Reaction: c.Reaction,
 			Potential: r.figure(c.Potential), Protons: c.Protons, Ligand: c.Ligand, Ligands: c.Ligands})
 	}
-	m.Hydroxide = Hydroxide{Solid: row.Hydroxide.Solid, Hydroxides: row.Hydroxide.Hydroxides, Product: r.figure(row.Hydroxide.Product)}
 	for _, w := range row.Window {
 		m.Windows = append(m.Windows, Window{
 			Media:          r.media(w.Media),

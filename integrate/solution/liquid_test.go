@@ -49,7 +49,7 @@ func TestFromFormula(t *testing.T) {
 			t.Errorf("%s: %s", formula, diff)
 		}
 	}
-	for _, formula := range []string{"Na2S2O3", "C2H5OH", "InCl3"} {
+	for _, formula := range []string{"Na2S2O3", "C2H5OH", "GaCl3"} {
 		f, err := matter.ParseFormula(formula)
 		if err != nil {
 			t.Fatal(err)

@@ -25,7 +25,7 @@ func TestTransport(t *testing.T) {
 		near("H+", 9.31*Diffusion(ProtonWarmth, at(celsius)), want, 0.01)
 	}
 	near("KCl", Conduction(0, at(18)), 1.1167/1.2856, 0.01)
-	near("water", Diffusion(0, at(35)), 2.907/2.299, 0.04)
+	near("water", Diffusion(0, at(35)), 2.907/2.299, 0.04) // outside: holz-2000 volume 2
 	if Transfer(at(25)) != 1 || !(Transfer(at(60)) > 1.5 && Transfer(at(60)) < 2) {
 		t.Errorf("transfer at 60 °C: %g", Transfer(at(60)))
 	}
