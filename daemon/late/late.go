@@ -4,7 +4,6 @@
 package late
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"maps"
@@ -60,7 +59,10 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 	}
 	contradiction := strings.Join(against, "; ")
 	if contradiction != "" && !e.Certain {
-		return done, control.Contradiction("the %s contradicts the account of the run, and nothing was entered: %s. With it, %s", e.Kind, contradiction, cmp.Or(said, "nothing else changes"))
+		if said != "" {
+			contradiction += ". With it, " + said
+		}
+		return done, control.Contradiction("the %s contradicts the account of the run, and nothing was entered: %s", e.Kind, contradiction)
 	}
 	r, err := w.Append(now, e.Kind, e.Text, e.LogFields()...)
 	if err != nil {
