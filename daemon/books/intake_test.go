@@ -394,12 +394,14 @@ func BenchmarkAccount(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
+	began := processor()
 	for b.Loop() {
 		if _, err := Read(done.Run); err != nil {
 			b.Fatal(err)
 		}
 	}
 	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N), "s/account")
+	b.ReportMetric((processor()-began)/float64(b.N), "processor-s/account")
 	b.ReportMetric(peakMiB(), "MiB-peak")
 }
 
