@@ -261,14 +261,14 @@ func TestPlanAssumesWithAWord(t *testing.T) {
 func TestPlanDrawsPictures(t *testing.T) {
 	dir := t.TempDir()
 	svg, picture := filepath.Join(dir, "run.svg"), filepath.Join(dir, "run.PNG")
-	planOutput(t, copperPlan("--plot", svg)...)
+	planOutput(t, copperPlan("--plot", svg, "--compare", "2 A", "--compare", "6 A")...)
 	planOutput(t, zincPlan("--plot", picture)...)
 	data, err := os.ReadFile(svg)
 	if err != nil {
 		t.Fatal(err)
 	}
 	checkXML(t, data)
-	for _, text := range []string{"bath, g/L", "deposit, g", "efficiency, %", "charge, A·h"} {
+	for _, text := range []string{"bath, g/L", "deposit, g", "efficiency, %", "charge, A·h", ">2 A<", ">6 A<", ">planned<", ">planned, instantaneous<", "#D5E2F0"} { // the last is the band
 		if !bytes.Contains(data, []byte(text)) {
 			t.Errorf("the picture lacks %q", text)
 		}

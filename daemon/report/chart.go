@@ -145,7 +145,7 @@ func (p Panel) mark(one *plot.Plot) error {
 // plainTicks are labelled ones alone, at round numbers that a person reads off: 1, 2 or 5 of some power of ten apart.
 type plainTicks struct{}
 
-const mostTicks = 6.0 // of which each has room for its label
+const mostTicks = 8.0 // of which each has room for its label
 
 // Ticks implements plot.Ticker.
 func (plainTicks) Ticks(low, high float64) []plot.Tick {
@@ -161,7 +161,8 @@ func (plainTicks) Ticks(low, high float64) []plot.Tick {
 	}
 	var ticks []plot.Tick
 	for n := math.Ceil(low/step - 1e-9); n <= high/step+1e-9; n++ {
-		ticks = append(ticks, plot.Tick{Value: n * step, Label: strconv.FormatFloat(n*step, 'g', 6, 64)})
+		v := n*step + 0 // no minus zero
+		ticks = append(ticks, plot.Tick{Value: v, Label: strconv.FormatFloat(v, 'g', 6, 64)})
 	}
 	return ticks
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"html"
+	"io"
 	"math"
 	"strings"
 	"testing"
@@ -208,4 +209,80 @@ func TestSkewedFigure(t *testing.T) {
 	if _, has := object["efficiency_standard_uncertainty_ratio"]; has || fmt.Sprint(object["efficiency_low_ratio"], object["efficiency_high_ratio"]) != "0.4 0.92" {
 		t.Errorf("%v", object)
 	}
+}
+
+// TestCitesSources: each source has one number in text and page and is listed once; the brief text has neither number nor list, and JSON
+// has the source in its place.
+func TestCitesSources(t *testing.T) {
+	r := &Report{Further: []string{"More: elsewhere."}, Tables: []Table{
+		{Key: "notes", Lines: []string{"It is so. " + Cite("A book"), "So is that. " + Cite("Another")}},
+		{Key: "notes", Rest: true, Lines: []string{"And this. " + Cite("A book")}},
+		{Title: "Usual " + Cite("Another"), Figures: []Figure{{Key: "volts", Label: "cell", Value: 3, Unit: Volts, Note: "usual " + Cite("Another")}, {Key: "aside", Label: "other", Value: 4, Unit: Volts, Aside: true}}}}}
+	draw := func(to func(io.Writer) error) string {
+		var b bytes.Buffer
+		if err := to(&b); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	if got := draw(r.Text); got != "It is so. [1]\nSo is that. [2]\nAnd this. [1]\n\nUsual [2]\n  cell  3.00 V     usual [2]\n\nSources\n  [1] A book\n  [2] Another\n" {
+		t.Errorf("%q", got)
+	}
+	page := draw(r.HTML)
+	for _, part := range []string{"It is so. [1]", "And this. [1]", "usual [2]", "<h2>Usual [2]</h2>", "other", "<p>[1] A book</p>\n<p>[2] Another</p>"} {
+		if !strings.Contains(page, part) {
+			t.Errorf("the page lacks %q", part)
+		}
+	}
+	if got := fmt.Sprint(r.JSON()["notes"]); got != "[It is so. (A book) So is that. (Another) And this. (A book)]" {
+		t.Errorf("%s", got)
+	}
+	r.Brief = true
+	if got := draw(r.Text); got != "It is so.\nSo is that.\n\nUsual\n  cell  3.00 V     usual\n\nMore: elsewhere.\n" {
+		t.Errorf("%q", got)
+	}
+}
+
+// TestTextIsAsWideAsAsked: no line is wider, whatever stands in the note, and no word of it is lost; a note without room beside its figure
+// stands below it.
+func TestTextIsAsWideAsAsked(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		note := strings.Join(rapid.SliceOfN(rapid.SampledFrom([]string{"of", "the", "hydrogen", "overpotential"}), 1, 40).Draw(t, "note"), " ")
+		width := rapid.IntRange(50, 120).Draw(t, "width")
+		r := &Report{Width: width, Tables: []Table{{Lines: []string{note}, Bullet: "  - ", Figures: []Figure{{Label: strings.Repeat("x", rapid.IntRange(1, 30).Draw(t, "label")), Value: 3, Unit: Volts, Note: note}}}}}
+		var b bytes.Buffer
+		if err := r.Text(&b); err != nil {
+			t.Fatal(err)
+		}
+		for line := range strings.SplitSeq(b.String(), "\n") {
+			if utf8.RuneCountInString(line) > width {
+				t.Fatalf("%q is wider than %d", line, width)
+			}
+		}
+		if got := strings.Join(strings.Fields(b.String()), " "); strings.Count(got, note) != 2 {
+			t.Fatalf("%q lost words of %q", got, note)
+		}
+	})
+}
+
+// TestTicks: three to nine labels, evenly spaced at round numbers, all of them within the axis.
+func TestTicks(t *testing.T) {
+	if got := fmt.Sprint(plainTicks{}.Ticks(0, 34)); got != "[{0 0} {5 5} {10 10} {15 15} {20 20} {25 25} {30 30}]" {
+		t.Errorf("%s", got)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		low := rapid.Float64Range(-1e3, 1e3).Draw(t, "low")
+		high := low + math.Pow(10, rapid.Float64Range(-3, 6).Draw(t, "decades"))
+		ticks := plainTicks{}.Ticks(low, high)
+		if len(ticks) < 3 || len(ticks) > 9 {
+			t.Fatalf("%d ticks from %g to %g", len(ticks), low, high)
+		}
+		step := ticks[1].Value - ticks[0].Value
+		for i, tick := range ticks {
+			slack := 1e-6 * (high - low)
+			if tick.Label == "" || tick.Label == "-0" || tick.Value < low-slack || tick.Value > high+slack || i > 0 && math.Abs(tick.Value-ticks[i-1].Value-step) > slack {
+				t.Fatalf("%v from %g to %g", ticks, low, high)
+			}
+		}
+	})
 }

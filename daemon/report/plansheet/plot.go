@@ -60,7 +60,7 @@ func Draw(w io.Writer, s Subject, svg bool) error {
 		return x.Deposit * 1e3 * least / g.Deposit.Value, x.Deposit * 1e3 * most / g.Deposit.Value
 	})
 	efficiency := panel("efficiency", "%", func(x bath.Point) float64 { return x.Overall * 100 })
-	efficiency.Curves = append(efficiency.Curves, report.Curve{Name: "of the moment", Line: line(b, func(x bath.Point) float64 { return x.Marginal * 100 })})
+	efficiency.Curves = append(efficiency.Curves, report.Curve{Name: "planned, instantaneous", Line: line(b, func(x bath.Point) float64 { return x.Marginal * 100 })})
 	title := fmt.Sprintf("Plan: %s, %s A·h", b.Metal.Element.Name, quantity.Digits(g.Charge.Value*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours))
 	return report.DrawPanels(w, title, "time, h", plotHeight, svg, []report.Panel{left, won, efficiency,
 		panel("charge", "A·h", func(x bath.Point) float64 { return x.Coulombs * inAmpereHours })})

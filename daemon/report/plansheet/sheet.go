@@ -136,7 +136,7 @@ var decides = []struct {
 	{"i/i_lim at the end", []string{"limiting_current_share_end_ratio"}, false},
 	{"cell voltage", []string{"cell_volts", "expected_volts"}, false},
 	{"energy", []string{"energy_joules"}, false},
-	{"bath temperature settles near", []string{"steady_temperature_kelvins"}, false},
+	{"bath settles near", []string{"steady_temperature_kelvins"}, false},
 }
 
 // decisive is what the answer hangs on.
@@ -155,7 +155,7 @@ func (p *sheet) decisive(r *report.Report) report.Table {
 			shown.Key, shown.Label, shown.Rows = "", ask.label, nil
 			switch {
 			case ask.names[0] == "target_charge_coulombs" && from != nil:
-				shown.Note = "uncertainty: " + strings.Join(from, ", ")
+				shown.Note = "± from " + strings.Join(from, ", ")
 			case !ask.noted:
 				shown.Note = ""
 			}

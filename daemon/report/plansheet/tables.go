@@ -145,7 +145,7 @@ func (p *sheet) targetTable() report.Table {
 	both.Text = fmt.Sprintf("%s %%, %s %%", quantity.Digits(g.Overall*100, doubt*100), quantity.Digits(g.Marginal*100, doubt*100))
 	t.Add(both)
 	q := bath.QualityAt(g.RatioEnd)
-	end := plain("limiting_current_share_end", "", g.RatioEnd, report.Share, mark, "")
+	end := rough("limiting_current_share_end", "", g.RatioEnd, p.loadDoubt(g.RatioEnd), report.Share, mark, "")
 	end.Short = p.loadText(g.RatioEnd) + " " + q.Word
 	t.Add(report.Figure{Label: "i/i_lim", Text: fmt.Sprintf("%s to %s", p.loadText(g.RatioBegin), p.loadText(g.RatioEnd)), Mark: mark,
 		Note: fmt.Sprintf("begins %s, ends in %s", bath.QualityAt(g.RatioBegin).Word, q.Text),
