@@ -1,6 +1,7 @@
 package main
 
 import (
+	"os"
 	"regexp"
 	"slices"
 	"strings"
@@ -10,13 +11,17 @@ import (
 	"nightcell/integrate/matter"
 )
 
-// TestPlanIsOneScreen: for each metal of the table in each of its media, as little and as much as may be stated, the first screen has at
+// TestPlanIsOneScreen: for each metal of the table in each medium that is usual for it, as little and as much as may be stated, the first screen has at
 // most 40 lines of 100 columns, the verdict stands in the first five, dangers before what to do, and it cites no source; what it leaves out
 // is behind --full, and the sources stand there once each.
 func TestPlanIsOneScreen(t *testing.T) {
 	screens := 0
 	for _, metal := range matter.Metals() {
-		for _, medium := range []matter.Medium{matter.Sulfate, matter.Chloride, matter.Nitrate, matter.Alkaline, matter.Cyanide, matter.Chromic} {
+		var media []matter.Medium
+		for _, w := range metal.Windows {
+			media = append(media, w.Media...)
+		}
+		for _, medium := range media {
 			least := []string{"--metal", metal.String(), "--medium", string(medium), "--volume", "1 L", "--concentration", "20 g/L", "--charge", "2 A h"}
 			most := append(least[:len(least):len(least)], "--efficiency", "60 %", "--current", "8 A", "--cathode-area", "1 dm2", "--room-volume", "2 m3", "--separator", "diaphragm", "--chloride", "1 mol/L",
 				"--salt", "NH4Cl", "--salt-mass", "30 g", "--salt", "FeCl2", "--salt-mass", "10 g", "--salt", "CuCl2", "--salt-mass", "10 g")
@@ -91,5 +96,21 @@ func TestPlanCathodes(t *testing.T) {
 	}
 	if verdicts["possible"] < 3 || verdicts["usual"] < 2 || verdicts["avoid"] < 2 {
 		t.Errorf("%v", verdicts)
+	}
+}
+
+// TestReadmePlans: README's example prints what README says.
+func TestReadmePlans(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, err := runPlanCommand(zincPlan("--separator", "diaphragm")...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	head, _, _ := strings.Cut(out, "\n\n")
+	if shown := "    " + strings.ReplaceAll(head, "\n", "\n    ") + "\n\n"; !strings.Contains(string(readme), shown) {
+		t.Errorf("README does not show\n%s", shown)
 	}
 }

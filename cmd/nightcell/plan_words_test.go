@@ -204,7 +204,7 @@ func TestPlanGuessesAreDoubted(t *testing.T) {
 // TestPlanBoltsLugs: no clip carries 30 A, and none is counted.
 func TestPlanBoltsLugs(t *testing.T) {
 	out := flat(t, zincPlan("--current", "30 A", "--cathode-area", "6 dm2")...)
-	wants(t, out, "clips bolt a Bolt a lug")
+	wants(t, out, "clips bolt a Bolt a greased lug")
 	wantsNot(t, out, "0 per electrode")
 }
 

@@ -127,7 +127,7 @@ func QualityAt(loadRatio float64) Quality {
 	case loadRatio < 2.0/3:
 		q.Word, q.Text = "rough", "rougher metal with nodules; wash and handle with care"
 	case loadRatio < 1:
-		q.Word, q.Text = "dendritic", "trees and sponge that short the cell and fall off"
+		q.Word, q.Text = "dendritic", "dendrites and sponge that short the cell and fall off"
 	default:
 		q.Word, q.Text = "powder", "powder with vigorous hydrogen"
 	}

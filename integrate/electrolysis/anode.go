@@ -95,17 +95,17 @@ func sideReactions(a anolyteLiquid, metal string) []Reaction {
 	case "Mn":
 		side = append(side, Reaction{Name: "manganese dioxide on the anode", Potential: 1.23 + 2*acid,
 			AcidPerElectron: 2, WaterPerElectron: 1,
-			Note: "takes metal from the bath and sheds sludge: a diaphragm, and sludge weighed apart"})
+			Note: "takes metal from the bath and sheds sludge: use a diaphragm, and weigh the sludge separately"})
 	case "Pb":
 		side = append(side, Reaction{Name: "lead dioxide on the anode", Potential: 1.467 + 2*acid,
 			AcidPerElectron: 2, WaterPerElectron: 1,
 			Note: "takes up to as much metal from the bath as the cathode, where nothing inhibits it"})
 	case "Fe":
 		side = append(side, Reaction{Name: "ferric from ferrous", Potential: 0.771,
-			Note: "the anode needs less voltage and the ferric takes metal and current back: a diaphragm"})
+			Note: "lowers the cell voltage; ferric iron redissolves metal and costs current: use a diaphragm"})
 	case "Sn":
 		side = append(side, Reaction{Name: "tin(IV) from tin(II)", Potential: 0.151,
-			Note: "tin(IV) falls out as sludge: a diaphragm, or a tin anode"})
+			Note: "tin(IV) precipitates as sludge: use a diaphragm, or a tin anode"})
 	case "Co", "Ag", "Tl":
 		side = append(side, Reaction{Name: map[string]string{"Co": "cobalt(III)", "Ag": "silver(II)", "Tl": "thallium(III)"}[metal] + " oxide on the anode", Potential: math.NaN(),
 			Note: "dark film on the anode, takes metal from the bath; potential not tabled here"})
@@ -113,16 +113,16 @@ func sideReactions(a anolyteLiquid, metal string) []Reaction {
 	switch a.Medium {
 	case matter.Cyanide:
 		side = append(side, Reaction{Name: "cyanate from cyanide", Potential: math.NaN(),
-			Note: "uses up cyanide; acid set free at the anode must never meet cyanide: hydrogen cyanide is deadly"})
+			Note: "consumes cyanide; acid from the anode must never mix with cyanide: hydrogen cyanide is deadly"})
 	case matter.Sulfamate:
 		side = append(side, Reaction{Name: "oxidation of sulfamate", Potential: math.NaN(),
-			Note: "insoluble anodes break sulfamate down: a divided cell or a soluble anode"})
+			Note: "insoluble anodes decompose sulfamate: use a divided cell or a soluble anode"})
 	case matter.Sulfide:
 		side = append(side, Reaction{Name: "sulfur from sulfide", Potential: -0.476,
-			Note: "needs less voltage than oxygen; acid set free at the anode drives out hydrogen sulfide, which is deadly"})
+			Note: "needs less voltage than oxygen; acid from the anode releases hydrogen sulfide, which is deadly"})
 	case matter.Ammine:
 		side = append(side, Reaction{Name: "nitrogen from ammonia", Potential: math.NaN(),
-			Note: "uses up ammonia; with chloride in the bath it can make chloramines and explosive nitrogen trichloride: no chloride, good air"})
+			Note: "consumes ammonia; with chloride it can form chloramines and explosive nitrogen trichloride: no chloride, good ventilation"})
 	}
 	return side
 }

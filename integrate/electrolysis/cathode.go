@@ -93,29 +93,29 @@ func judgeCathode(name, metal string, medium matter.Medium, chloride bool) (Verd
 	case name == "titanium" && medium == matter.Fluoborate:
 		return Avoid, "fluoride dissolves its skin"
 	case name == own.Name:
-		return Usual, "starter sheet of the same metal: nothing to strip; weigh it, and enter it live if the bath attacks it"
+		return Usual, "starter sheet of the same metal, not stripped: weigh it, and insert it with the current on if the bath attacks it"
 	case name == usualCathode(metal) && chloride:
-		return Possible, "the usual blank, but chloride pits it when the current is off: do not leave it standing in the bath without current"
+		return Possible, "the usual blank, but chloride pits it without current: do not leave it in the bath with the current off"
 	case name == usualCathode(metal):
 		return Usual, "deposit strips from the oxide skin; edges masked, and weighed clean and dry beforehand"
 	case name == "platinum":
-		return Avoid, "lets hydrogen off almost freely, and the deposit alloys with it"
+		return Avoid, "very low hydrogen overpotential, and the deposit alloys with it"
 	case name == "nickel" && lessNoble(metal):
-		return Avoid, "low hydrogen overpotential: traces of it make base metals dissolve again"
+		return Avoid, "low hydrogen overpotential: traces of it redissolve base metals"
 	case name == "iron" && (medium == matter.Alkaline || medium == matter.Cyanide):
-		return Possible, "stands alkali; the deposit does not strip"
+		return Possible, "resists alkali; the deposit does not strip"
 	case name == "iron":
-		return Avoid, "dissolves in acid before and after the current, and soils the bath with iron"
+		return Avoid, "dissolves in acid without current and contaminates the bath with iron"
 	case name == "copper" && lessNoble(metal):
 		return Possible, "the deposit adheres and alloys: for samples, not for stripping"
 	case name == "lead":
-		return Possible, "high overpotential but soft, poisonous, and the deposit does not come off clean"
+		return Possible, "high overpotential, but soft and poisonous; the deposit does not strip cleanly"
 	case name == "graphite":
 		return Possible, "deposit keys into the pores; crumbles under strong gassing"
 	case name == "titanium":
-		return Possible, "strips well; takes up hydrogen and grows brittle if it gasses for long"
+		return Possible, "strips well; takes up hydrogen and becomes brittle under long gassing"
 	case name == "aluminium":
-		return Possible, "corrodes in acid without current: enter it live, and take it out at the hold current"
+		return Possible, "corrodes in acid without current: insert it with the current on, and remove it at the hold current"
 	}
 	return Possible, "no common practice known for this pair: try a coupon first"
 }

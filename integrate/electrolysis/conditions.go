@@ -119,7 +119,7 @@ func (c Conditions) settle() (Conditions, matter.Couple, error) {
 	}
 	anolyte, why := c.PH.Value, "taken as in the bath"
 	if c.Separator != NoSeparator && c.AnolyteMedium.Acidic() && c.AnolyteMedium != matter.Chloride {
-		anolyte, why = divisionAcid, "an anolyte turns strongly acid within hours"
+		anolyte, why = divisionAcid, "an anolyte becomes strongly acid within hours"
 	}
 	c.AnolytePH = orAssumed(c.AnolytePH, anolyte, 0.5, why)
 	if c.Separator != NoSeparator {

@@ -155,7 +155,7 @@ func (a *Assessment) platingAtEnd() {
 		}
 		apart := "divide the cell"
 		if c.Separator != NoSeparator {
-			apart = "keep the acid of the anode from crossing"
+			apart = "keep anode acid from crossing"
 		}
 		end = fmt.Sprintf("Only if you %s, buffer the bath, or stop long before this charge: at its end, at pH %.1f, hydrogen takes %s.", apart, pH.Value, takes)
 		if strings.HasPrefix(p.Verdict, "Yes") { // which holds for the start alone
@@ -208,7 +208,7 @@ func (a *Assessment) efficiencyAt(point PHPoint) Band {
 	}
 	e := fromFigure(c.Efficiency)
 	return Band{math.Max(0, e.Low-worst), e.Best - usual, math.Min(1, e.High-best), matter.Assumed,
-		"stated efficiency less the hydrogen that more acid lets off, by exchange current densities from memory and the transfer of a gas-stirred bath"}
+		"stated efficiency less the hydrogen from the additional acid, by exchange current densities from memory and the mass transfer of a gas-stirred bath"}
 }
 
 // bound tells whether the medium holds the metal in complexes for which the table has no
@@ -224,15 +224,15 @@ func (a *Assessment) bound() bool {
 func platingVerdict(gap float64, margin matter.Figure, efficiency float64) string {
 	switch {
 	case gap < 0 && efficiency < 0.5:
-		return "On paper: the metal is nobler than hydrogen in this bath, but at the efficiency reckoned with most of the current makes hydrogen all the same."
+		return "On paper: the metal is nobler than hydrogen in this bath, but at this current efficiency most of the current makes hydrogen."
 	case gap < 0:
-		return "Yes: the metal is nobler than hydrogen in this bath, so it plates first while stirring brings enough of it."
+		return "Yes: the metal is nobler than hydrogen in this bath, so it plates first while stirring supplies enough of it."
 	case !margin.Known():
 		return "Unknown: hydrogen is the easier reaction on paper, and the hydrogen overpotential of this metal is not in the table."
 	case margin.Value > 0.1:
 		return "Yes: hydrogen is the easier reaction on paper, but the deposit's hydrogen overpotential holds it back by more than the gap."
 	case margin.Value > -0.1:
-		return "Only if you raise the pH or add metal: the hydrogen overpotential about equals the gap, so that else much of the current makes gas."
+		return "Only if you raise the pH or add metal: the hydrogen overpotential about equals the gap, and otherwise much of the current makes gas."
 	}
 	return "Only if you raise the pH, add much metal or take a complex bath: as it is, hydrogen takes nearly all of the current."
 }

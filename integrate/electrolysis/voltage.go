@@ -68,7 +68,7 @@ func cellVoltage(c voltageConditions) (total Band, parts []Component, err error)
 	if r := c.Separator.resistance(); r.Best > 0 {
 		parts = append(parts, Component{"resistance of the separator", r.scaled(mean)})
 	}
-	parts = append(parts, Component{leadsPart, assumed(0.03, 0.1, 0.3, "sized as advised, joints sound")})
+	parts = append(parts, Component{leadsPart, assumed(0.03, 0.1, 0.3, "sized as advised, good joints")})
 	return sum(parts), parts, nil
 }
 
@@ -77,7 +77,7 @@ const chromicAcid = "CrO3"
 
 // metalOverpotential returns V at usual densities, from memory.
 func metalOverpotential(metal string) Band {
-	const why = "usual at winning densities, from memory"
+	const why = "usual at these current densities, from memory"
 	switch metal {
 	case "Cu", "Ag", "Pb", "Cd", "Sn", "Tl":
 		return assumed(0.03, 0.07, 0.15, why)
@@ -185,19 +185,19 @@ func anodeAdvice(material string, medium matter.Medium, chloride float64) string
 	material = AnodeKind(material)
 	switch {
 	case material == "lead" && hasChloride(medium, chloride):
-		return "Lead dissolves in chloride: coated titanium or graphite instead."
+		return "Lead dissolves in chloride: use coated titanium or graphite."
 	case material == "lead" && medium == matter.Nitrate:
-		return "Lead dissolves in nitrate: platinised or coated titanium instead."
+		return "Lead dissolves in nitrate: use platinised or coated titanium."
 	case material == "lead":
-		return "Lead lives by its brown skin of dioxide: form it first, do not interrupt the current for long, keep its dust out of the room."
+		return "A lead anode needs its brown dioxide skin: form it first, avoid long interruptions, and keep its dust out of the room."
 	case material == "graphite" && !hasChloride(medium, chloride):
-		return "Graphite is eaten by oxygen and sheds black sludge: for short runs only."
+		return "Oxygen attacks graphite, which sheds black sludge: for short runs only."
 	case (material == "coated titanium" || material == "platinised titanium") && medium == matter.Fluoborate:
-		return "Fluoride eats titanium under its coating: graphite or platinum instead."
+		return "Fluoride attacks titanium under its coating: use graphite or platinum."
 	case material == "coated titanium" || material == "platinised titanium":
-		return "Never reverse it and never let it dry under current: the coating does not come back."
+		return "Never reverse the coated anode and never let it run dry under current: the coating does not recover."
 	case (material == "stainless steel" || material == "nickel") && medium != matter.Alkaline && medium != matter.Cyanide:
-		return "It dissolves as an anode in this medium and fouls the bath, stainless steel with chromium too: not as an anode here."
+		return "This anode dissolves in this medium and contaminates the bath, stainless steel with chromium too: use another."
 	}
 	return ""
 }
@@ -253,7 +253,7 @@ func (s Separator) resistance() Band {
 func (s Separator) AcidCrossing() Band {
 	switch s {
 	case Diaphragm:
-		return assumed(0.1, 0.4, 0.8, "cloth or ceramic, rising as the anolyte turns acid; from memory")
+		return assumed(0.1, 0.4, 0.8, "cloth or ceramic, rising as the anolyte becomes acid; from memory")
 	case CationMembrane:
 		return assumed(0.6, 0.9, 1, "nearly all cations that cross are H⁺ once the anolyte is acid; from memory")
 	case AnionMembrane:
@@ -311,12 +311,12 @@ type Clip struct {
 func clipFor(current float64) Clip {
 	switch {
 	case math.IsNaN(current) || current > 2*clipAtBest:
-		return Clip{0, "Bolt a lug to the electrode, greased: clips do not carry this."}
+		return Clip{0, "Bolt a greased lug to the electrode: clips do not carry this current."}
 	case current > clipAtBest:
-		return Clip{int(math.Ceil(current / clipComfortable)), "Bolt a lug if you can; else that many clips, each on bare bright metal, well apart."}
+		return Clip{int(math.Ceil(current / clipComfortable)), "Bolt a lug if possible; else use that many clips, each on bare bright metal, well apart."}
 	case current > clipComfortable:
-		return Clip{2, "Two clips on bare bright metal, outside the mist; feel them after ten minutes: cool to the touch or not good enough."}
+		return Clip{2, "Two clips on bare bright metal, outside the mist. After ten minutes they must be cool to the touch."}
 	default:
-		return Clip{1, "One clip on bare bright metal, outside the mist; feel it after ten minutes: cool to the touch or not good enough."}
+		return Clip{1, "One clip on bare bright metal, outside the mist. After ten minutes it must be cool to the touch."}
 	}
 }

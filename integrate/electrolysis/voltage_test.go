@@ -119,7 +119,7 @@ func TestAnodeAdvice(t *testing.T) {
 		{"lead", matter.Chloride, 0, "dissolves"},
 		{"lead-silver", matter.Sulfate, 300, "dissolves"},
 		{"lead", matter.Sulfate, 0, "dioxide"},
-		{"graphite", matter.Sulfate, 0, "eaten"},
+		{"graphite", matter.Sulfate, 0, "Oxygen attacks"},
 		{"coated titanium", matter.Fluoborate, 0, "Fluoride"},
 		{"platinised titanium", matter.Sulfate, 0, "reverse"},
 		{"stainless steel", matter.Sulfate, 0, "dissolves"},
