@@ -207,13 +207,24 @@ func (l Liquid) Hydroxides() ([]Onset, error) {
 	if err != nil {
 		return nil, err
 	}
+	solved := make(map[float64]Equilibrium) // by pH: all solids are looked for at the same ones
+	at := func(pH float64) (Equilibrium, error) {
+		if e, ok := solved[pH]; ok {
+			return e, nil
+		}
+		e, err := At(l.Totals, pH, l.Kelvin, Davies)
+		if err == nil {
+			solved[pH] = e
+		}
+		return e, err
+	}
 	var all []Onset
 	for _, s := range probe.Solids() {
 		if s.Of[H] >= 0 {
 			continue
 		}
-		low, okLow := l.crossing(s, false)
-		high, okHigh := l.crossing(s, true)
+		low, okLow := crossing(at, s, false)
+		high, okHigh := crossing(at, s, true)
 		if !okLow {
 			continue
 		}
@@ -226,9 +237,9 @@ func (l Liquid) Hydroxides() ([]Onset, error) {
 }
 
 // crossing finds by bisection the lowest pH from 0 to 14 at which a solid is saturated. An amphoteric one dissolves again above.
-func (l Liquid) crossing(s *Solid, soluble bool) (float64, bool) {
+func crossing(at func(pH float64) (Equilibrium, error), s *Solid, soluble bool) (float64, bool) {
 	beyond := func(pH float64) bool {
-		e, err := At(l.Totals, pH, l.Kelvin, Davies)
+		e, err := at(pH)
 		if err != nil {
 			return false
 		}

@@ -7,7 +7,9 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/lapack/lapack64"
 )
 
 // Activity is the rule for activity coefficients. Between the two lies what an honest answer about a
@@ -116,19 +118,27 @@ func newSystem(totals Totals, kelvin float64) (*system, error) {
 	}
 	for i := range t.species {
 		sp := &t.species[i]
-		nu, present := make([]float64, len(s.components)), true
+		if !s.forms(sp.Of) {
+			continue
+		}
+		nu := make([]float64, len(s.components))
 		for c, n := range sp.Of {
-			j := slices.Index(s.components, c)
-			if present = present && j >= 0; j >= 0 {
-				nu[j] = n
-			}
+			nu[slices.Index(s.components, c)] = n
 		}
-		if present {
-			s.add(sp.Name, nu, sp.logK(kelvin)*math.Ln10, sp.charge)
-		}
+		s.add(sp.Name, nu, sp.logK(kelvin)*math.Ln10, sp.charge)
 	}
 	s.lnK = slices.Clone(s.lnK0)
 	return s, nil
+}
+
+// forms tells whether all components of a species are present.
+func (s *system) forms(of map[Component]float64) bool {
+	for c := range of {
+		if !slices.Contains(s.components, c) {
+			return false
+		}
+	}
+	return true
 }
 
 func (s *system) add(name string, nu []float64, lnK, z float64) {
@@ -219,18 +229,18 @@ func (s *system) newton(x []float64) ([]float64, error) {
 }
 
 // slope is the length of the gradient, each part in units of its own curvature.
-func slope(gradient []float64, hessian *mat.SymDense) float64 {
+func slope(gradient, hessian []float64) float64 {
 	sum := 0.0
 	for k, g := range gradient {
-		sum += g * g / hessian.At(k, k)
+		sum += g * g / hessian[k*len(gradient)+k]
 	}
 	return sum
 }
 
-// evaluate returns the function, its slope and curvature, and whether every balance closes.
-func (s *system) evaluate(x []float64, first int) (value float64, gradient []float64, hessian *mat.SymDense, closed bool) {
+// evaluate returns the function, its slope, its curvature as the upper triangle of a matrix row by row, and whether every balance closes.
+func (s *system) evaluate(x []float64, first int) (value float64, gradient, hessian []float64, closed bool) {
 	n := len(x) - first
-	gradient, hessian = make([]float64, n), mat.NewSymDense(n, nil)
+	gradient, hessian = make([]float64, n), make([]float64, n*n)
 	size := make([]float64, n)
 	for k := range n {
 		t := s.totals[first+k]
@@ -240,16 +250,17 @@ func (s *system) evaluate(x []float64, first int) (value float64, gradient []flo
 	for i, c := range s.concentrations(x) {
 		value += c
 		nu := s.nu[i]
-		for k := range n {
-			a := nu[first+k]
+		nu = nu[first:]
+		for k, a := range nu {
 			if a == 0 {
 				continue
 			}
 			gradient[k] += a * c
 			size[k] += math.Abs(a * c)
+			row := hessian[k*n:]
 			for l := k; l < n; l++ {
-				if b := nu[first+l]; b != 0 {
-					hessian.SetSym(k, l, hessian.At(k, l)+a*b*c)
+				if b := nu[l]; b != 0 {
+					row[l] += a * b * c
 				}
 			}
 		}
@@ -278,43 +289,33 @@ func (s *system) nearlyClosed(x []float64, first int) bool {
 }
 
 // descent solves for Newton's step, scaled by the diagonal and with a trace added to it until it can be solved.
-func descent(gradient []float64, hessian *mat.SymDense) []float64 {
+func descent(gradient, hessian []float64) []float64 {
 	n := len(gradient)
 	scale := make([]float64, n)
 	for k := range n {
-		scale[k] = 1 / math.Sqrt(math.Max(hessian.At(k, k), math.SmallestNonzeroFloat64*1e20))
+		scale[k] = 1 / math.Sqrt(math.Max(hessian[k*n+k], math.SmallestNonzeroFloat64*1e20))
 	}
-	right := mat.NewVecDense(n, nil)
+	right := make([]float64, n)
 	for k := range n {
-		right.SetVec(k, -gradient[k]*scale[k])
+		right[k] = -gradient[k] * scale[k]
 	}
 	for damp := 0.0; ; damp = math.Max(1e-14, damp*100) {
-		scaled := mat.NewSymDense(n, nil)
+		scaled := make([]float64, n*n)
 		for k := range n {
 			for l := k; l < n; l++ {
-				v := hessian.At(k, l) * scale[k] * scale[l]
-				if k == l {
-					v += damp
-				}
-				scaled.SetSym(k, l, v)
+				scaled[k*n+l] = hessian[k*n+l] * scale[k] * scale[l]
 			}
+			scaled[k*n+k] += damp
 		}
-		var factor mat.Cholesky
-		if !factor.Factorize(scaled) && damp < 1e6 {
+		factor, definite := lapack64.Potrf(blas64.Symmetric{Uplo: blas.Upper, N: n, Stride: n, Data: scaled})
+		if !definite && damp < 1e6 {
 			continue
 		}
-		step := mat.NewVecDense(n, nil)
-		if err := factor.SolveVecTo(step, right); err != nil && damp < 1e6 {
-			var condition mat.Condition
-			if !errors.As(err, &condition) {
-				continue
-			}
-		}
-		out := make([]float64, n)
+		lapack64.Potrs(factor, blas64.General{Rows: n, Cols: 1, Stride: 1, Data: right})
 		for k := range n {
-			out[k] = step.AtVec(k) * scale[k]
+			right[k] *= scale[k]
 		}
-		return out
+		return right
 	}
 }
 
