@@ -40,10 +40,12 @@ func TestWatchesInStepWithARipple(t *testing.T) {
 			dir := t.TempDir()
 			b := watchtest.New(t, drivers.NewClock(1), rippleScenario)
 			booted := time.Now().Add(-time.Hour)
+			settings := zincCell(t, b, dir, "", `recover = "68 %"`, "").settings
+			settings.Plan = nil // the charge is what counts here, and a bath that the runs shared would not be that of a restart
 			var c *Cell
 			before := 0.0
 			for i := range 70 {
-				c = zincCell(t, b, dir, "", `recover = "68 %"`, "")
+				c = New(settings, MachineOf(b.Clock))
 				c.m.Boot = func() (string, time.Duration, bool) { return "a", time.Since(booted), true }
 				stop := watchtest.Start(t, c)
 				<-time.After(times.watched)
