@@ -334,3 +334,16 @@ func TestPlanComparesWithMarks(t *testing.T) {
 		t.Errorf("a supply of %g V, want %g V", got, want)
 	}
 }
+
+// TestPlanSaysAtMostWhereItIsMore: all of the current makes the oxygen that is expected, so nothing more can come; of hydrogen more can.
+func TestPlanSaysAtMostWhereItIsMore(t *testing.T) {
+	for _, line := range strings.Split(planOutput(t, copperPlan()...), "\n") {
+		switch {
+		case strings.Contains(line, "oxygen, total") && strings.Contains(line, "at most"):
+			t.Errorf("%q", line)
+		case strings.Contains(line, "hydrogen, total") && !strings.Contains(line, "at most"):
+			t.Errorf("%q", line)
+		}
+	}
+	wants(t, flat(t, copperPlan()...), "oxygen, total", "hydrogen, total")
+}

@@ -29,3 +29,14 @@ func TestGapIsToldOnce(t *testing.T) {
 		t.Error("the charge may break from its uncertainty on a narrow screen")
 	}
 }
+
+// TestAcidIsTheMediums: a chloride bath makes hydrochloric acid, and the page says so.
+func TestAcidIsTheMediums(t *testing.T) {
+	t.Parallel()
+	c := zinc("zinc-1")
+	c.Bath.AcidName = "HCl"
+	v := newBench(t, benchOptions{cells: []*snapshot.Cell{c}}).visitor()
+	if page := v.get("/").body; !strings.Contains(page, "HCl, if it stays") || strings.Contains(page, "sulfuric") {
+		t.Error("the acid is not named after the medium")
+	}
+}

@@ -340,6 +340,9 @@ func (a *Assessment) liquidCautions(say func(string, ...any)) {
 		}
 		say("%s: the %s ends near pH %.1f (%.1f to %.1f), which cell voltage and current hardly show. %s.", why, where, l.End.Best, l.End.Low, l.End.High, help)
 	}
+	if l.End.High-l.End.Low > widthTold {
+		say("The pH of the %s at the end cannot be predicted: from %.1f to %.1f, by how much of the current makes hydrogen and how much acid crosses. Measure it during the run, and hold it with acid, base or a buffer.", where, l.End.Low, l.End.High)
+	}
 	lost := c.Efficiency.Value - a.Plating.EfficiencyAtEnd.Best
 	if e := a.Plating.EfficiencyAtEnd; e.Mark != matter.Unmarked && lost > efficiencyTold {
 		text := fmt.Sprintf("At pH %.1f more of the current makes hydrogen: the current efficiency falls from %.0f %% to about %.0f %% at the end (%.0f to %.0f %%), and the planned charge is too small.",
@@ -362,6 +365,7 @@ func (a *Assessment) liquidCautions(say func(string, ...any)) {
 
 const (
 	driftTold      = 0.5    // pH units
+	widthTold      = 4.0    // pH units: more is no prediction
 	efficiencyTold = 0.02   // of 1
 	ampereHour     = 3600.0 // C
 )

@@ -174,3 +174,30 @@ func TestSaltsTellThePH(t *testing.T) {
 		}
 	}
 }
+
+// A divided manganese cell that makes anything from little to much hydrogen ends anywhere: the plan says that it cannot tell.
+func TestAnEndThatCannotBePredictedIsSaid(t *testing.T) {
+	c := zincCell(t)
+	c.PH = matter.GivenFigure(4, 0.1)
+	const said = "cannot be predicted"
+	told := func() bool {
+		a, err := Assess(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, text := range append(a.Dangers, a.Cautions...) {
+			if strings.Contains(text, said) {
+				return true
+			}
+		}
+		return false
+	}
+	c.Separator = ""
+	if told() {
+		t.Error("an acid undivided bath can be predicted")
+	}
+	c.Separator, c.Efficiency = Diaphragm, matter.GivenFigure(0.5, 0.24)
+	if !told() {
+		t.Error("nothing said of a band of many pH units")
+	}
+}

@@ -144,7 +144,7 @@ func (a *Assessment) platingAtEnd() {
 	}
 	verdict := platingVerdict(gap.Value, p.MarginAtEnd, efficiency)
 	poor := efficiency < c.Efficiency.Value/2
-	if !l.Known() || !poor && verdict == p.Verdict {
+	if !l.Known() || !poor && (verdict == p.Verdict || strings.HasPrefix(verdict, "Yes")) { // an end that plates adds nothing to the start
 		return
 	}
 	end := fmt.Sprintf("At the end, at pH %.1f: %s", pH.Value, verdict)

@@ -163,3 +163,20 @@ func TestNickelAtLowPH(t *testing.T) {
 		}
 	}
 }
+
+// Gold from cyanide at an efficiency of a few percent: the start is no plain yes, and an end that plates on paper does not turn it into one.
+func TestAnEndThatPlatesAddsNothing(t *testing.T) {
+	gold, err := matter.LookUp("Au")
+	if err != nil {
+		t.Fatal(err)
+	}
+	given := matter.GivenFigure
+	a, err := Assess(Conditions{Metal: gold, Medium: matter.Cyanide, Current: given(0.5, 0), Charge: given(4.5*3600, 0), Efficiency: given(0.055, 0.02),
+		CathodeArea: given(1e-2, 0), Concentration: given(10, 0), FinalConcentration: given(1, 0), Volume: given(1e-3, 0)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if v := a.Plating.Verdict; strings.Contains(v, "Yes") {
+		t.Errorf("%q", v)
+	}
+}
