@@ -136,7 +136,7 @@ var catalogue = [conditionCount]entry{
 	GasVentilation: {"gas-ventilation", process, always, 0, starting(High, minute, 5*minute, 0.02, practice), About{
 		"Smell or a gas meter for chlorine; hydrogen has no smell.",
 		"None for the deposit; the air of the room is at stake.",
-		"Ventilate, keep flames and switches away, and do not lean over the cell; for chlorine leave and air first. Local rules come first."}},
+		"Ventilate, keep flames and switches away, and do not lean over the cell; if it smells of chlorine, leave the room first, then ventilate and cut the mains from outside. Local rules come first."}},
 	GapTooLong: {"gap-too-long", charge, always, 0, starting(Medium, 0, 0, 0, practice), About{
 		"The run log shows a gap.",
 		"The charge of that time is a range, not a number.",

@@ -89,7 +89,7 @@ const tellJoint = "turn the current down, then off where the metal allows, befor
 const tellStep = "a small step down in current lowers the volts in proportion if it is ohmic"
 
 var causes = []cause{
-	{"metal bridges the electrodes", "lift the cathode and look between the plates", func(f *facts) float64 {
+	{"metal bridges the electrodes", "turn the current down first; then lift the cathode and look between the plates", func(f *facts) float64 {
 		if f.volts < floorShare*f.chemistry.FloorVolts && f.current > 0.2*f.usual {
 			return 1
 		}

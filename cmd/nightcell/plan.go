@@ -75,7 +75,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.StringVar(&o.plot, "plot", "", "draw bath, deposit, efficiency and charge against time to a .svg or .png `file`")
 	flags.StringVar(&o.page, "page", "", "write the whole answer with its picture to an .html `file`, to be read, printed and kept")
 	flags.StringVar(&o.notice, "door-notice", "", "write a page for the door to an .html `file`, to be printed")
-	flags.StringVar(&o.write, "write", "", "write the cell with its target to a configuration `file` (.toml), which still lacks the port of the supply")
+	flags.StringVar(&o.write, "write", "", "write the cell with its target to a configuration `file` (.toml), which still lacks the port of the supply and the limits")
 	flags.StringArrayVar(&o.compare, "compare", nil, "`quantity` to set beside the plan: a current or a cathode area; may be repeated")
 	flags.StringVar(&o.scaleTo, "scale-to", "", "`mass` of metal to scale the plan up to, such as '2 kg'")
 	flags.StringVar(&o.scaleCurrent, "scale-current", "", "the most `current` the bigger supply may give, such as '20 A'")

@@ -71,7 +71,7 @@ func (a *Assessment) cautions() {
 }
 
 // catalystCaution says whether a chromic bath holds what lets chromium plate: CrO3 to sulfate about 100 to 1 by weight, 80 to 120
-// (aquabond.ca and other vendors' pages on hard chromium, seen quoted; Farber and Blum, Bur. Standards J. Research 4 (1930) 27, name 200).
+// (vendors' pages on hard chromium, seen quoted; Farber and Blum, Bur. Standards J. Research 4 (1930) 27, name 200).
 func (a *Assessment) catalystCaution(say func(string, ...any)) {
 	const least, most, molarRatio = 80.0, 200.0, 99.99 / 98.07 // by weight, as H2SO4
 	sulfate := a.Conditions.Dissolved["SO4-2"]
@@ -106,7 +106,7 @@ func (a *Assessment) heatCautions(say, warn func(string, ...any)) {
 	h := a.Heat
 	switch {
 	case h.Heater.Known():
-		say("By its own heat the bath settles near %.0f °C. To hold %.0f °C, use a heater of about %.2g W with a thermostat and a low-level cut-out. Cover and insulate the bath to need less.",
+		say("By its own heat the bath settles near %.0f °C. To hold %.0f °C, use a heater of about %.2g W with a thermostat and a low-level cut-out. Insulate the vessel, or float balls on the bath, to need less. Leave the headspace open.",
 			h.Steady.Value-matter.ZeroCelsius, a.Conditions.Temperature.Value-matter.ZeroCelsius, h.Heater.Value)
 	case h.Boils:
 		warn("The bath boils: it takes up %.0f W, more than a bare vessel loses below boiling. Cool it, or use less current.", h.Power.Value)
@@ -123,7 +123,7 @@ func (a *Assessment) heatCautions(say, warn func(string, ...any)) {
 	}
 	if open := a.Conditions.OpenArea.Value; open > 0 {
 		if depth := a.Conditions.Volume.Value / open; a.Water.LevelFall.High > 0.1*depth {
-			say("The level may fall by %.0f mm, which exposes the electrodes and raises the current density. Cover the bath or top it up with water.", 1000*a.Water.LevelFall.High)
+			say("The level may fall by %.0f mm, which exposes the electrodes and raises the current density. Top it up with water, or float balls on it. Leave the headspace open.", 1000*a.Water.LevelFall.High)
 		}
 	}
 	if a.Lead.CrossSection == 0 {

@@ -341,7 +341,7 @@ func (a *Assessment) liquidCautions(say func(string, ...any)) {
 		say("%s: the %s ends near pH %.1f (%.1f to %.1f), which cell voltage and current hardly show. %s.", why, where, l.End.Best, l.End.Low, l.End.High, help)
 	}
 	if l.End.High-l.End.Low > widthTold {
-		say("The pH of the %s at the end cannot be predicted: from %.1f to %.1f, by how much of the current makes hydrogen and how much acid crosses. Measure it during the run, and hold it with acid, base or a buffer.", where, l.End.Low, l.End.High)
+		say("The pH of the %s at the end cannot be predicted: from %.1f to %.1f, by how much of the current makes hydrogen and how much acid crosses. Measure it during the run, and hold it with a buffer, or by dosing what the bath allows.", where, l.End.Low, l.End.High)
 	}
 	lost := c.Efficiency.Value - a.Plating.EfficiencyAtEnd.Best
 	if e := a.Plating.EfficiencyAtEnd; e.Mark != matter.Unmarked && lost > efficiencyTold {
@@ -359,7 +359,7 @@ func (a *Assessment) liquidCautions(say func(string, ...any)) {
 		say("pH %.1f at the end lies above the usual window, %.3g to %.3g.", l.End.Best, w.PH.Low, w.PH.High)
 	}
 	if !math.IsInf(l.FallsAfter, 1) {
-		say("%s precipitates from about pH %.1f, which the %s may reach after %.3g A·h, and blinds diaphragm and cathode. Hold the pH with acid or a buffer.", l.Falls, l.FallsAt.Low, where, l.FallsAfter/ampereHour)
+		say("%s precipitates from about pH %.1f, which the %s may reach after %.3g A·h, and blinds diaphragm and cathode. Keep the pH below that with a buffer, or with acid where the bath allows it.", l.Falls, l.FallsAt.Low, where, l.FallsAfter/ampereHour)
 	}
 }
 

@@ -315,8 +315,8 @@ func clipFor(current float64) Clip {
 	case current > clipAtBest:
 		return Clip{int(math.Ceil(current / clipComfortable)), "Bolt a lug if possible; else use that many clips, each on bare bright metal, well apart."}
 	case current > clipComfortable:
-		return Clip{2, "Two clips on bare bright metal, outside the mist. After ten minutes they must be cool to the touch."}
+		return Clip{2, "Two clips on bare bright metal, outside the mist. After ten minutes measure across each: more than 50 mV is a bad joint."}
 	default:
-		return Clip{1, "One clip on bare bright metal, outside the mist. After ten minutes it must be cool to the touch."}
+		return Clip{1, "One clip on bare bright metal, outside the mist. After ten minutes measure across it: more than 50 mV is a bad joint."}
 	}
 }
