@@ -66,7 +66,7 @@ func FuzzReading(f *testing.F) {
 	f.Fuzz(func(t *testing.T, cell string, step int64, volts, amperes float64, mode, output string, nanos int64) {
 		head, err := readingHead(cell)
 		if err != nil || !finite(volts) || !finite(amperes) || step < 0 {
-			t.Skip()
+			t.Skip("no reading that the log takes")
 		}
 		line := appendReading(nil, head, nanos, time.Duration(step), volts, amperes, mode, output)
 		if n := bytes.IndexByte(line, '\n'); n != len(line)-1 {
@@ -113,7 +113,7 @@ func FuzzLine(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, line []byte) {
 		if bytes.IndexByte(line, '\n') >= 0 {
-			t.Skip()
+			t.Skip("one line at a time")
 		}
 		d := decoder{head: head, cell: "zinc-1"}
 		var quick, whole Record

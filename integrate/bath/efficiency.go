@@ -40,7 +40,7 @@ func (s Stirring) usual() (matter.Figure, error) {
 		return between(2e-6, 5e-6, "common practice, no source: still bath at room temperature"), nil
 	case Bubble:
 		// 32 A/m² per g/L of copper are a k_m of 1.05e-5 m/s, if that is where copper ceases to be sound.
-		f := between(0.6e-5, 1.8e-5, "range from memory, about 32 A/m² per g/L of copper under air, as an introduction to nickel electrowinning at 911metallurgist.com quotes Harvey, Miguel, Larson and Servi")
+		f := between(0.6e-5, 1.8e-5, "range from memory, about 32 A/m² per g/L of copper under air, as an introduction to nickel electrowinning on the web quotes Harvey, Miguel, Larson and Servi")
 		f.Value = 1.05e-5
 		return f, nil
 	case Forced:

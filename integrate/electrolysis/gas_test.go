@@ -21,7 +21,7 @@ func TestGasPerAmpereHour(t *testing.T) {
 		near(t, "chlorine, L/A·h, same electrons as hydrogen", 1e3*Chlorine.GasVolume(ampereHour, kelvin, matter.Atmosphere), row.hydrogen, 1e-6)
 	}
 	near(t, "EN 50272-2/-3, IEC 62485-2: q = 0.42e-3 m³/A·h", Hydrogen.GasVolume(ampereHour, 273.15, matter.Atmosphere), 0.42e-3, 0.005e-3) // outside: en-50272 allowance q, 0.42e-3 m³/A·h
-	near(t, "a room rule at servicepoolen.com built on 0.46 L/A·h", 1e3*Hydrogen.GasVolume(ampereHour, 298.15, matter.Atmosphere), 0.46, 0.005)
+	near(t, "a battery-room designer's rule built on 0.46 L/A·h", 1e3*Hydrogen.GasVolume(ampereHour, 298.15, matter.Atmosphere), 0.46, 0.005)
 }
 
 // OpenStax Chemistry 2e, section 17.7, exercises: masses of gas and a volume.
@@ -59,7 +59,7 @@ func TestBatteryRoom(t *testing.T) {
 	const dilution, allowance, safety = 24, 0.42e-3, 5
 	near(t, "EN 50272-3, product of the printed factors is 0.0504", 3600*BatteryRoomAirflow(1), dilution*allowance*safety, 0.0005) // outside: en-50272 factors 24, 0.42e-3 and 5
 	near(t, "EN 50272-3, dilution (100 − 4)/4", (1-hydrogenFlammable)/hydrogenFlammable, dilution, 1e-12)
-	near(t, "servicepoolen.com, 0.017 L/s per A and cell", 1e3*BatteryRoomAirflow(1), 0.017, 0.0035)
+	near(t, "a battery-room designer, 0.017 L/s per A and cell", 1e3*BatteryRoomAirflow(1), 0.017, 0.0035)
 	hydrogen := Hydrogen.GasVolume(1, 298.15, matter.Atmosphere)
 	near(t, "1 % basis (IEEE 1635 / IEC 62485-2 tables), 0.046 m³/h per A", 3600*dilutionAirflow(hydrogen, hydrogenQuarter), 0.046, 0.0005)
 	near(t, "EN 50272-3, opening 28 cm² per m³/h", ventOpening(1.0/3600), 28e-4, 1e-12)

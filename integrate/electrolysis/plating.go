@@ -234,5 +234,5 @@ func platingVerdict(gap float64, margin matter.Figure, efficiency float64) strin
 	case margin.Value > -0.1:
 		return "Only if you raise the pH or add metal: the hydrogen overpotential about equals the gap, and otherwise much of the current makes gas."
 	}
-	return "Only if you raise the pH, add much metal or take a complex bath: as it is, hydrogen takes nearly all of the current."
+	return "Only if you raise the pH as far as the bath allows, add much metal, or plan another medium: as it is, hydrogen takes nearly all of the current."
 }

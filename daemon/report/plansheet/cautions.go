@@ -50,6 +50,12 @@ func (p *sheet) splash() string {
 		return "Caustic bath and mist: goggles and gloves."
 	case matter.Cyanide:
 		return "Cyanide: deadly, and with acid deadly as a gas. No acid near it. Trained persons only."
+	case matter.Sulfide:
+		return "Sulfide bath: with acid it gives off hydrogen sulfide, deadly and soon no longer smelled. No acid near it. Fume hood. Trained persons only."
+	case matter.Ammine:
+		return "Ammonia bath: goggles, gloves and fume hood. Rinse splashes at once with plenty of water."
+	case matter.Fluoborate:
+		return "Fluoborate bath: it may hold hydrofluoric acid, which poisons through the skin. Goggles, gloves, calcium gluconate gel at hand. A splash needs a doctor at once."
 	}
 	return "Acid bath and acid mist: goggles and gloves. Rinse splashes at once with plenty of water."
 }
@@ -65,7 +71,7 @@ func (p *sheet) steps() []string {
 		names = append(names, o.Metal.Element.Name)
 	}
 	if len(names) > 0 {
-		all = append(all, fmt.Sprintf("Remove %s first, or it codeposits: by cementation, as hydroxide, or at low current on scrap. %s", strings.Join(names, " and "), report.Cite(practice)))
+		all = append(all, fmt.Sprintf("Remove %s first, or it codeposits: by cementation, as hydroxide, or at low current on scrap. Cementation beside arsenic or antimony gives off deadly gas: only in a fume hood. %s", strings.Join(names, " and "), report.Cite(practice)))
 	}
 	all = append(all, "Set current limit, over-voltage trip and a mains timer. nightcell is not a safety device.")
 	if q := bath.QualityAt(p.Bath.Goal.RatioEnd); q.Word != "" && q.Word != "compact" {

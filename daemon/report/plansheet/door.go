@@ -84,7 +84,7 @@ func (p *sheet) hazards() []string {
 	if p.Hot() {
 		list = append(list, "Hot bath and hot vessel.")
 	}
-	if p.Bath.Medium == matter.Cyanide {
+	if m := p.Bath.Medium; m == matter.Cyanide || m == matter.Sulfide { // deadly: before all else
 		list = append([]string{p.splash()}, list...)
 	} else {
 		list = append(list, p.splash())
