@@ -77,7 +77,9 @@ func awaitGone(ts *testscript.TestScript, neg bool, args []string) {
 	defer tick.Stop()
 	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); <-tick.C {
 		state, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
-		if err != nil || strings.Contains(string(state), ") Z ") { // gone, or waiting to be collected
+		// Gone, or waiting to be collected. The first thread may wait already while others still hold files and their locks.
+		threads, _ := os.ReadDir(fmt.Sprintf("/proc/%d/task", pid))
+		if err != nil || strings.Contains(string(state), ") Z ") && len(threads) <= 1 {
 			return
 		}
 	}
