@@ -107,13 +107,13 @@ func (r *Run) SwitchedOff(f Facts, o Order, proof *drivers.Reading, failed error
 func (r *Run) Held(f Facts, o Order, proof *drivers.Reading, failed error) (counted bool) {
 	r.Learn(f)
 	h := &r.hands
-	if o.Condition != alerts.None {
-		h.acted[o.Condition] = true
-	}
-	if failed != nil {
+	if failed != nil { // not acted: a checkpoint that said so would keep the next process from trying again
 		h.nextHold = r.now() + retryHands
 		r.settings.Log.Error("the current could not be lowered to the hold current", "cell", r.settings.Cell, "why", o.Why, "err", failed)
 	} else {
+		if o.Condition != alerts.None {
+			h.acted[o.Condition] = true
+		}
 		h.nextHold = 0
 		_, counted = r.Count(proof)
 		r.expectLowered()
@@ -125,9 +125,6 @@ func (r *Run) Held(f Facts, o Order, proof *drivers.Reading, failed error) (coun
 		r.checkpoint()
 	}
 	h.holdFailed = failed != nil
-	if failed != nil {
-		delete(h.acted, o.Condition)
-	}
 	return counted
 }
 

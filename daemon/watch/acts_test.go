@@ -137,6 +137,40 @@ func TestAHoldThatFailsIsTriedAgain(t *testing.T) {
 	})
 }
 
+// TestAHoldThatFailsIsTriedAgainAfterAKill kills the watch right after the first failure: the next process does not take the hold for done.
+func TestAHoldThatFailsIsTriedAgainAfterAKill(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dir := t.TempDir()
+		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
+		b.Deaf = true
+		const hold = "may = [\"hold\"]\nat_target = \"hold\"\nhold_current = \"0.2 A\""
+		c := zincCell(t, b, dir, hold, `charge = "3 A h"`, "")
+		stop := watchtest.Start(t, c)
+		watchtest.Until(t, c, 2*time.Hour, "the target", func(s *snapshot.Cell) bool { return s.Charge.TargetReached })
+		<-time.After(time.Minute)
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		failed, told := false, false
+		cutBehind(t, c.Latest().Run, func(r *runlog.Record) bool { // the checkpoint behind the first failure
+			failed = failed || r.Kind == runlog.KindOutput && r.Text("outcome") == "failed"
+			first := failed && !told && r.Kind == runlog.KindCheckpoint
+			told = told || first
+			return first
+		})
+		b.Change(func() { b.Deaf = false })
+		c = zincCell(t, b, dir, hold, `charge = "3 A h"`, "")
+		stop = watchtest.Start(t, c)
+		<-time.After(time.Minute)
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		if got := b.Instrument.Truth(1).Amperes; got > 0.21 {
+			t.Errorf("%.3f A still flow", got)
+		}
+	})
+}
+
 // TestAReactionHappensAtEveryOccurrence raises the current a second time after the
 // watch has lowered it once.
 func TestAReactionHappensAtEveryOccurrence(t *testing.T) {
