@@ -14,6 +14,7 @@ import (
 // corrections are made.
 func (b *Books) gather(runDir string) (*account.Run, integrate.Totals, error) {
 	run, persons := new(account.Run), []runlog.Record(nil)
+	followed, mark := make(map[string]bool), "" // late entries whose correction the watch wrote into the log, where a newer one may stand behind it
 	var replay *runlog.Replay
 	var err error
 	b.Log, err = runlog.ReplayEach(runDir, func(r *runlog.Record, p *runlog.Replay) error {
@@ -21,6 +22,15 @@ func (b *Books) gather(runDir string) (*account.Run, integrate.Totals, error) {
 		number := func(key string) float64 {
 			x, _ := r.Number(key)
 			return x
+		}
+		before := mark // of the line before
+		if mark = ""; r.Kind == runlog.KindEntry {
+			switch r.Text("kind") {
+			case "followed":
+				mark = r.Text(runlog.RetractedEntry)
+			case runlog.EntryZero, runlog.EntryCheck, runlog.EntrySettle:
+				followed[before] = true
+			}
 		}
 		switch r.Kind {
 		case runlog.KindReading:
@@ -58,7 +68,7 @@ func (b *Books) gather(runDir string) (*account.Run, integrate.Totals, error) {
 	totals := b.Log.Totals
 	if replay != nil && replay.Coulometer != nil {
 		for _, r := range runlog.Counting(b.Late.Records) {
-			if r.Correct(replay.Coulometer) == nil {
+			if !followed[r.Name()] && r.Correct(replay.Coulometer) == nil {
 				totals = replay.Coulometer.Totals()
 			}
 		}

@@ -56,8 +56,11 @@ func accountAt(runDir string, w *runlog.LateWriter, at time.Time) (*account, err
 		if !at.IsZero() && e.At.After(at) {
 			continue
 		}
+		if r.Nanos <= followed {
+			continue
+		}
 		_ = r.Correct(a.count) // it could be done when it was entered
-		if a.plan != nil && r.Nanos > followed {
+		if a.plan != nil {
 			_, _ = a.plan.Book(e.Booking(), bath.Plain) // likewise
 		}
 	}

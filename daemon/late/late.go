@@ -93,6 +93,8 @@ func retracted(runDir string, w *runlog.LateWriter, e control.Entry) (string, er
 	switch {
 	case was.Kind != runlog.EntryRetract && !slices.ContainsFunc(runlog.Counting(all), named):
 		return "", control.Refuse("the %s %s was taken back before", was.Kind, name)
+	case followed && (was.Kind == runlog.EntryZero || was.Kind == runlog.EntryCheck || was.Kind == runlog.EntrySettle):
+		return "", control.Refuse("the charge has followed the %s %s in the log itself, which stays as it is: enter the right one", was.Kind, name)
 	case followed && !w.Tail.Ended && (was.Booking().Moves() || was.Kind == bath.EntryElectrode):
 		return "", control.Refuse("the run is still open, and its books have followed the %s %s: enter an assay, which sets them right, and take it back after the end", was.Kind, name)
 	}

@@ -94,7 +94,7 @@ func (r *Run) change(do func(*integrate.Coulometer) error, log func() error) err
 func (r *Run) enterBath(utc time.Time, e control.Entry) (done control.Entered, err error) {
 	p, verdict := r.settings.Plan, bath.Verdict{}
 	if p != nil {
-		if verdict, err = p.Judge(e.Booking(), bath.Moment{Amperes: math.Abs(float64(r.reading.Amperes)), ChargeDoubt: r.count.Totals().StandardUncertainty}); err != nil {
+		if verdict, err = p.Judge(e.Booking(), r.moment()); err != nil {
 			return done, control.BadRequest("%v", err)
 		}
 	} else if e.Kind == bath.EntryConfirm {
@@ -170,14 +170,38 @@ func (r *Run) followLate() (followed bool, err error) {
 		r.late, followed = rec.Nanos, true
 		e := control.EntryOf(rec)
 		r.note(r.log.Entry(r.utc(), "followed", "the "+e.Kind+" that was entered beside the log", runlog.Text(runlog.RetractedEntry, rec.Name())))
-		if counted, err := r.enterCount(e); counted {
+		switch counted, err := r.enterCount(e); {
+		case counted:
 			r.note(err)
-		} else if r.settings.Plan != nil {
-			r.book(rec)
+		case e.Kind == runlog.EntrySettle:
+			index, _ := rec.Integer("index")
+			r.note(r.settle(signed(e), control.Settlement{Gap: int(index), LowCoulombs: e.Numbers["low"], BestCoulombs: e.Numbers["best"], HighCoulombs: e.Numbers["high"]}))
+		case r.settings.Plan != nil:
+			r.followBath(e)
 		}
 		r.retarget(r.utc())
 	}
 	return followed, err
+}
+
+// followBath books what was entered beside the log by what the books say now, and not at its time: what contradicts
+// them waits to be confirmed as if it were entered here, so that the earlier of both targets acts.
+func (r *Run) followBath(e control.Entry) {
+	p := r.settings.Plan
+	v, err := p.Judge(e.Booking(), r.moment())
+	if err == nil {
+		_, err = p.Book(e.Booking(), v.Outcome)
+	}
+	if err != nil {
+		r.settings.Log.Warn("an entry cannot be followed", "cell", r.settings.Cell, "kind", e.Kind, "err", err)
+		return
+	}
+	r.noticeOfVerdict(r.utc(), e, v)
+}
+
+// moment is what the bath must know of the run to judge an entry.
+func (r *Run) moment() bath.Moment {
+	return bath.Moment{Amperes: math.Abs(float64(r.reading.Amperes)), ChargeDoubt: r.count.Totals().StandardUncertainty}
 }
 
 // noticeOfVerdict tells every route of an entry that contradicts the books or settles one that did.
@@ -222,17 +246,21 @@ func (r *Run) Settle(f Facts, s control.Settlement, zone *time.Location) (contro
 			return s, err
 		}
 	}
-	utc := r.utc()
-	if err := r.change(func(q *integrate.Coulometer) error {
-		return q.Settle(s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
-	}, func() error {
-		return r.log.Settle(utc, fmt.Sprintf("%s (by %s)", s.Text, s.By), s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
-	}); err != nil {
+	if err := r.settle(fmt.Sprintf("%s (by %s)", s.Text, s.By), s); err != nil {
 		return s, err
 	}
-	r.retarget(utc)
+	r.retarget(r.utc())
 	r.checkpoint()
 	return s, nil
+}
+
+// settle writes a settlement down and makes it.
+func (r *Run) settle(text string, s control.Settlement) error {
+	return r.change(func(q *integrate.Coulometer) error {
+		return q.Settle(s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
+	}, func() error {
+		return r.log.Settle(r.utc(), text, s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
+	})
 }
 
 // settleOff works out the charges of a gap in which the output was off from a time on: until then the

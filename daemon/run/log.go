@@ -50,6 +50,7 @@ func (r *Run) lookAtLog() {
 		r.lookAt = now + lookEvery
 		r.log.Look()
 		if followed, _ := r.followLate(); followed { // trouble is told when the run is taken up
+			r.Reckon() // what is left may have moved, and the target is looked at in this round
 			r.checkpoint()
 		}
 	}

@@ -98,6 +98,7 @@ func (r *Run) resume(f Facts, tail *runlog.Tail, m *memory) {
 		}
 	}
 	r.catchUp(tail)
+	r.Reckon() // for the notices of what is followed
 	if _, err := r.followLate(); err != nil {
 		r.settings.Log.Warn("what was entered beside the log cannot be read", "cell", r.settings.Cell, "err", err)
 	}

@@ -10,7 +10,9 @@ import (
 	"testing/synctest"
 	"time"
 
+	"nightcell/daemon/books"
 	"nightcell/daemon/control"
+	"nightcell/daemon/late"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
@@ -187,16 +189,7 @@ func TestLateEntriesAreFollowedOnce(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
-		beside := func(e control.Entry) {
-			t.Helper()
-			w, err := runlog.OpenLate(was.Run)
-			if err == nil {
-				_, err = w.Append(time.Now(), e.Kind, "", e.LogFields()...)
-			}
-			if err != nil || w.Close() != nil {
-				t.Fatal(err)
-			}
-		}
+		beside := func(e control.Entry) { enterBeside(t, was.Run, e) }
 		salt := control.Entry{Cell: "zinc-1", Kind: bath.EntryAddition, By: "ann", Numbers: map[string]float64{bath.Mass: 0.05}, Words: map[string]string{bath.Formula: "ZnSO4·7H2O"}}
 		beside(salt)
 		beside(control.Entry{Cell: "zinc-1", Kind: runlog.EntryZero, By: "ann", Numbers: map[string]float64{"amperes": 0.010, "standard_uncertainty": 0.001}})
@@ -232,6 +225,85 @@ func TestLateEntriesAreFollowedOnce(t *testing.T) {
 		}
 		if err := stop(); err != nil {
 			t.Fatal(err)
+		}
+	})
+}
+
+// enterBeside writes an entry beside the log of a run.
+func enterBeside(t *testing.T, run string, e control.Entry) {
+	t.Helper()
+	w, err := runlog.OpenLate(run)
+	if err == nil {
+		_, err = w.Append(time.Now(), e.Kind, "", e.LogFields()...)
+	}
+	if err != nil || w.Close() != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestALateEntryMovesAReachedTargetAway: the hands act at the new target again, as after an entry that the watch itself took.
+func TestALateEntryMovesAReachedTargetAway(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
+		c := zincCell(t, b, t.TempDir(), "may = [\"hold\"]\nat_target = \"hold\"\nhold_current = \"0.2 A\"", `recover = "5 %"`, "")
+		stop := watchtest.Start(t, c)
+		until(t, 3*time.Hour, "the first hold", func() bool { return len(b.Sent()) == 1 })
+		<-time.After(time.Minute)
+		enterBeside(t, c.Latest().Run, control.Entry{Cell: "zinc-1", Kind: bath.EntryAddition, By: "ann", Numbers: map[string]float64{bath.Mass: 0.1}, Words: map[string]string{bath.Formula: "ZnSO4·7H2O"}})
+		<-time.After(30 * time.Second)
+		if c.Latest().Charge.TargetReached {
+			t.Error("the target still counts as reached")
+		}
+		b.Instrument.Handle([]byte("CURR 3\n"))
+		<-time.After(3 * time.Hour)
+		if n := len(b.Sent()); n != 2 {
+			t.Errorf("%d commands, want the second hold", n)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// TestLateEntriesAreJudgedByTheBooksAsTheyAreNow: a settlement beside the log counts, the account keeps the newest zero
+// whichever way it came, and an assay against the books waits to be confirmed.
+func TestLateEntriesAreJudgedByTheBooksAsTheyAreNow(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live+"[[event]]\nat = \"1 h\"\nkind = \"silence\"\nlasts = \"10 min\"\n")
+		c := zincCell(t, b, t.TempDir(), "", `recover = "68 %"`, "")
+		stop := watchtest.Start(t, c)
+		<-time.After(90*time.Minute + 2*time.Second)
+		run := c.Latest().Run
+		enterBeside(t, run, control.Entry{Cell: "zinc-1", Kind: runlog.EntrySettle, By: "ann", Numbers: map[string]float64{"index": 0, "low": 0, "best": 0, "high": 10}})
+		enterBeside(t, run, control.Entry{Cell: "zinc-1", Kind: runlog.EntryZero, By: "ann", Numbers: map[string]float64{"amperes": 0.010, "standard_uncertainty": 0.001}})
+		<-time.After(30 * time.Second)
+		if high := c.Latest().Charge.GapHighCoulombs; high != 10 {
+			t.Errorf("up to %.0f C are booked for the gap, settled at up to 10 C", high)
+		}
+		if _, err := entryOn(t, c, control.Entry{Kind: runlog.EntryZero, By: "ann", Numbers: map[string]float64{"amperes": 0.002, "standard_uncertainty": 0.001}}); err != nil {
+			t.Fatal(err)
+		}
+		target := c.Latest().Charge.TargetCoulombs
+		enterBeside(t, run, control.Entry{Cell: "zinc-1", Kind: bath.EntryAssay, By: "ann", Numbers: map[string]float64{bath.PerMass: 300}})
+		<-time.After(30 * time.Second)
+		if s := c.Latest(); s.Charge.Unconfirmed != bath.EntryAssay || math.Abs(s.Charge.TargetCoulombs-target) > 60 {
+			t.Errorf("unconfirmed %q, the target went from %.0f to %.0f C", s.Charge.Unconfirmed, target, s.Charge.TargetCoulombs)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		kept, err := books.Read(run)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range kept.Late.Records[:2] {
+			e := control.Entry{Cell: "zinc-1", Kind: runlog.EntryRetract, By: "bob", Words: map[string]string{runlog.RetractedEntry: r.Name()}}
+			if _, err := late.Enter(run, e, time.Now()); err == nil || !strings.Contains(err.Error(), "the charge has followed the") {
+				t.Errorf("taking back the %s: %v", r.Text("kind"), err)
+			}
+		}
+		if got, want := kept.Account.Totals.Charge, c.Latest().Charge.CountedCoulombs; math.Abs(got-want) > 1 {
+			t.Errorf("the account has %.1f C, the watch counted %.1f C", got, want)
 		}
 	})
 }
