@@ -127,6 +127,7 @@ func (r *Run) followOne(ch *alerts.Change) {
 	}
 	if ch.Cleared() {
 		delete(r.hands.acted, ch.Condition) // should it come again, it is reacted to again
+		delete(r.hands.refused, ch.Condition)
 	}
 	if kind, ok := kindOfNotice(ch); ok {
 		r.noticeOf(kind, ch)

@@ -22,6 +22,7 @@ type hands struct {
 	parted     bool                      // switched off when a watch before was stopped, and not on since
 	why        string                    // of the newest off
 	acted      map[alerts.Condition]bool // reactions already carried out
+	refused    map[alerts.Condition]bool // reactions not allowed or not possible, which has been written down
 	nextOff    time.Duration             // when an off that could not be verified is tried again
 	nextHold   time.Duration             // likewise
 }
@@ -47,9 +48,10 @@ func (r *Run) Decide() Order {
 	case r.reached && !h.acted[alerts.TargetReached] && atTarget != alerts.Tell:
 		o.Do, o.Condition, o.Why = atTarget, alerts.TargetReached, "target reached"
 	case len(r.settings.Reactions) > 0:
-		d := r.alarms.Decide(alerts.Hands{
-			May: r.settings.May, HoldAmperes: float64(r.settings.HoldAmperes), Reactions: r.settings.Reactions,
-		}, alerts.Situation{Now: r.now(), SetAmperes: float64(r.supply.Status.SetAmperes), Done: func(c alerts.Condition) bool { return h.acted[c] }})
+		d := r.react(func(c alerts.Condition) bool { return h.acted[c] })
+		if d.Do == alerts.Tell && h.refused[d.Condition] { // written down; it acts all the same once it can
+			d = r.react(func(c alerts.Condition) bool { return h.acted[c] || h.refused[c] })
+		}
 		o.Do, o.Condition, o.Why, o.Refused = d.Do, d.Condition, d.Text, d.Do == alerts.Tell && d.Condition != alerts.None
 	}
 	switch o.Do {
@@ -61,9 +63,16 @@ func (r *Run) Decide() Order {
 	return o
 }
 
+// react asks the alarms what the reactions that are not done come to now.
+func (r *Run) react(done func(alerts.Condition) bool) alerts.Decision {
+	return r.alarms.Decide(alerts.Hands{
+		May: r.settings.May, HoldAmperes: float64(r.settings.HoldAmperes), Reactions: r.settings.Reactions,
+	}, alerts.Situation{Now: r.now(), SetAmperes: float64(r.supply.Status.SetAmperes), Done: done})
+}
+
 // NotDone writes down, once, that a wish of the configuration was refused.
 func (r *Run) NotDone(o Order) {
-	r.hands.acted[o.Condition] = true
+	r.hands.refused[o.Condition] = true
 	r.settings.Log.Warn("not done", "cell", r.settings.Cell, "why", o.Why)
 	r.note(r.log.Output(r.utc(), "none", "refused", o.Why))
 }

@@ -78,7 +78,7 @@ type clearance struct {
 func blank(s *Settings) *Run {
 	return &Run{
 		settings: *s, plan: constantsOf(s.Plan), atRest: s.Count.ZeroAmperes, diskFree: nan, points: unknownSetPoints, seen: -1,
-		hands: hands{acted: make(map[alerts.Condition]bool)}, alarms: alerts.NewBoard(s.Limits, s.Chemistry),
+		hands: hands{acted: make(map[alerts.Condition]bool), refused: make(map[alerts.Condition]bool)}, alarms: alerts.NewBoard(s.Limits, s.Chemistry),
 	}
 }
 

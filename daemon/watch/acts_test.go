@@ -171,6 +171,36 @@ func TestAHoldThatFailsIsTriedAgainAfterAKill(t *testing.T) {
 	})
 }
 
+// TestAReactionThatWasRefusedIsDoneOnceItCanBe: a set-point that is garbled when the reaction falls due puts the hold off until it is
+// told, and that is written once.
+func TestAReactionThatWasRefusedIsDoneOnceItCanBe(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live+"[[event]]\nat = \"10 min\"\nkind = \"panel\"\namperes = 3.6\n")
+		b.Tell = func(s *drivers.Status) { s.SetAmperes = drivers.Amperes(math.NaN()) }
+		c := zincCell(t, b, t.TempDir(), "may = [\"hold\"]\nhold_current = \"0.2 A\"", `recover = "68 %"`,
+			"[cell.zinc-1.alarm.over-current]\nthen = \"hold\"\n")
+		stop := watchtest.Start(t, c)
+		<-time.After(15 * time.Minute)
+		b.Change(func() { b.Tell = nil })
+		<-time.After(2 * time.Minute)
+		if got := b.Instrument.Truth(1).Amperes; got > 0.21 {
+			t.Errorf("%.3f A flow, over-current was to be answered by hold", got)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		refused := 0
+		watchtest.EachRecord(t, c.Latest().Run, func(r *runlog.Record) {
+			if r.Kind == runlog.KindOutput && r.Text("outcome") == "refused" {
+				refused++
+			}
+		})
+		if refused != 1 {
+			t.Errorf("refused %d times in the log", refused)
+		}
+	})
+}
+
 // TestAReactionHappensAtEveryOccurrence raises the current a second time after the
 // watch has lowered it once.
 func TestAReactionHappensAtEveryOccurrence(t *testing.T) {

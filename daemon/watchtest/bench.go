@@ -39,7 +39,7 @@ type Bench struct {
 	Polls     int
 	Opened    int
 	// Tell changes what the supply says of itself; nil: nothing.
-	Tell func(*drivers.Status, *drivers.Reading)
+	Tell func(*drivers.Status)
 }
 
 // New is a bench on which a scenario is played.
@@ -142,7 +142,7 @@ func (s benchSupply) Status(ctx context.Context) (drivers.Status, error) {
 		return drivers.Status{}, err
 	}
 	s.b.mu.Lock()
-	blind := s.b.Blind
+	blind, tell := s.b.Blind, s.b.Tell
 	s.b.mu.Unlock()
 	if blind {
 		return drivers.Status{}, &drivers.Refusal{Reason: drivers.NoReply, Query: "status"}
@@ -150,6 +150,9 @@ func (s benchSupply) Status(ctx context.Context) (drivers.Status, error) {
 	st, err := s.b.Instrument.ObserveStatus(1, s.b.Clock.Now())
 	if s.b.Mute {
 		st.Output = drivers.OutputUnknown
+	}
+	if tell != nil {
+		tell(&st)
 	}
 	return st, err
 }
