@@ -56,13 +56,13 @@ func NewPlan(o Order) (*Plan, error) {
 	var m mistakes
 	p := &Plan{order: o}
 	p.settled = o.Contents.settle(&m)
+	if len(m.list) == 0 {
+		o.Contents.dissolves(&m, &p.settled, o.Conditions.Temperature)
+	}
 	p.efficiency = o.settleEfficiency(&m, p.settled)
 	o.Anode.check(&m, p.settled)
 	p.form = o.Target.settle(&m)
 	p.conditions = p.settleConditions(o.Conditions, &m)
-	if len(m.list) == 0 {
-		o.Contents.dissolves(&m, &p.settled, o.Conditions.Temperature)
-	}
 	if !(o.Meter.GainRelative >= 0) || !(o.Meter.OffsetAmperes >= 0) {
 		m.add("meter", "", "gain %g and offset %g A cannot be below zero", o.Meter.GainRelative, o.Meter.OffsetAmperes)
 	}

@@ -51,3 +51,12 @@ func TestWhatABeakerHolds(t *testing.T) {
 		t.Errorf("1200 g/L of zinc: %v", err)
 	}
 }
+
+// TestSolubilityNeedsNoEfficiency: what does not dissolve is said although something else is missing too.
+func TestSolubilityNeedsNoEfficiency(t *testing.T) {
+	_, err := NewPlan(Order{Contents: Contents{Salts: []Salt{{Formula: "PbSO4", Mass: matter.GivenFigure(0.05, 0)}}, Volume: matter.GivenFigure(1e-3, 0)},
+		Target: Target{Recover: matter.GivenFigure(0.5, 0)}})
+	if err == nil || !strings.Contains(err.Error(), "a bath holds no more than about 0.058 g/L") || !strings.Contains(err.Error(), "none is usual for lead") {
+		t.Errorf("%v", err)
+	}
+}

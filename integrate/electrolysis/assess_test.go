@@ -248,20 +248,20 @@ func TestAssessMistakes(t *testing.T) {
 func TestCautionsWhenDue(t *testing.T) {
 	given := func(v float64) matter.Figure { return matter.GivenFigure(v, 0) }
 	for want, change := range map[string]func(*Conditions){
-		"reaches 1 % hydrogen":                     func(c *Conditions) { c.RoomVolume = given(0.5) },
-		"Hydroxide precipitates":                   func(c *Conditions) { c.PH = given(6) },
-		"less current":                             func(c *Conditions) { c.Current = given(200) },
-		"Do not run this cell at const":            func(c *Conditions) { c.Current = given(20) },
-		"The acid of the anode stays in the bath":  func(c *Conditions) { c.Separator, c.PH = NoSeparator, given(4) },
-		"reaches the cathode":                      func(c *Conditions) { c.Medium, c.Separator = matter.Chloride, NoSeparator },
-		"Acid crosses the separator":               func(c *Conditions) { c.Separator, c.PH = CationMembrane, given(3) },
-		"heats itself":                             func(c *Conditions) { c.Current = given(5) },
-		"Use constant current":                     func(c *Conditions) { c.Current = given(5) },
-		"expect sludge":                            func(c *Conditions) { c.PH = given(6.5) },
-		"The level may fall":                       func(c *Conditions) { c.Temperature = given(340) },
-		"busbar":                                   func(c *Conditions) { c.Current = given(400) },
-		"Lead dissolves in chl":                    func(c *Conditions) { c.Medium = matter.Chloride },
-		"Only if you raise the pH, add much metal": func(c *Conditions) { c.Metal, _ = matter.LookUp("Cr"); c.PH = given(-1); c.Concentration = given(1) },
+		"reaches 1 % hydrogen":                    func(c *Conditions) { c.RoomVolume = given(0.5) },
+		"Hydroxide precipitates":                  func(c *Conditions) { c.PH = given(6) },
+		"less current":                            func(c *Conditions) { c.Current = given(200) },
+		"Do not run this cell at const":           func(c *Conditions) { c.Current = given(20) },
+		"The acid of the anode stays in the bath": func(c *Conditions) { c.Separator, c.PH = NoSeparator, given(4) },
+		"reaches the cathode":                     func(c *Conditions) { c.Medium, c.Separator = matter.Chloride, NoSeparator },
+		"Acid crosses the separator":              func(c *Conditions) { c.Separator, c.PH = CationMembrane, given(3) },
+		"heats itself":                            func(c *Conditions) { c.Current = given(5) },
+		"Use constant current":                    func(c *Conditions) { c.Current = given(5) },
+		"expect sludge":                           func(c *Conditions) { c.PH = given(6.5) },
+		"The level may fall":                      func(c *Conditions) { c.Temperature = given(340) },
+		"busbar":                                  func(c *Conditions) { c.Current = given(400) },
+		"Lead dissolves in chl":                   func(c *Conditions) { c.Medium = matter.Chloride },
+		"Only if you raise the pH as far as the bath allows, add much metal": func(c *Conditions) { c.Metal, _ = matter.LookUp("Cr"); c.PH = given(-1); c.Concentration = given(1) },
 	} {
 		c := zincCell(t)
 		change(&c)
