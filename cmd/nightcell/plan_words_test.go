@@ -347,3 +347,23 @@ func TestPlanSaysAtMostWhereItIsMore(t *testing.T) {
 	}
 	wants(t, flat(t, copperPlan()...), "oxygen, total", "hydrogen, total")
 }
+
+// TestPlusMinusHasOneMeaning: the ± that a note says was assumed, typed as it stands, gives the same plan but for its last digit: both are half-widths.
+func TestPlusMinusHasOneMeaning(t *testing.T) {
+	plan := []string{"--salt", "ZnSO4·7H2O", "--salt-mass", "250 g ± 0.5 g", "--volume", "0.9 L ± 0.01 L", "--recover", "50 %", "--efficiency", "88 % ± 1 %"}
+	said := regexp.MustCompile(`100 % is assumed, (± [0-9.]+ %)`).FindStringSubmatch(flat(t, plan...))
+	if said == nil {
+		t.Fatal("no note says what is assumed of the assay")
+	}
+	charge := func(args ...string) (value, doubt float64) {
+		got := planObject(t, args...)
+		value, _ = got["target_charge_coulombs"].(float64)
+		doubt, _ = got["target_charge_standard_uncertainty_coulombs"].(float64)
+		return value, doubt
+	}
+	assumed, u := charge(plan...)
+	typed, v := charge(append(plan, "--salt-assay", "100 % "+said[1])...)
+	if assumed == 0 || u == 0 || assumed != typed || math.Abs(u/v-1) > 0.03 {
+		t.Errorf("%v ± %v C assumed, %v ± %v C typed", assumed, u, typed, v)
+	}
+}
