@@ -17,6 +17,8 @@ func TestNumbersOnly(t *testing.T) {
 		"alarm,cell=z\\ 1,condition=x since=4i,text=\"\\\\\" 17\n":           "alarm,cell=z\\ 1,condition=x since=4i 17\n",
 		"remark,cell=z text=\"only, words\" 17\n":                            "",
 		"remark,cell=z by=\"ann\",text=\"\" 17\n":                            "",
+		"  z text=\"words\",since=4i 17\n":                                   "z since=4i 17\n",
+		"a\\\\ b,cell=z text=\"words\",since=4i 17\n":                        "a\\\\ b,cell=z since=4i 17\n",
 		"odd,cell=z a\\=b=1,c\\ d=\"t\",e\\,f=2u 17\n":                       "odd,cell=z a\\=b=1,e\\,f=2u 17\n",
 	} {
 		if err := sound([]byte(line)); err != nil {

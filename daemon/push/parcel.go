@@ -78,6 +78,7 @@ func (p *parcel) setAside(q *queue) {
 // numbersOnly takes the fields of text out of a sound line, in place, for a database that can hold only numbers and would
 // make a series of zeros of each. It returns nil when nothing is left to send.
 func numbersOnly(line []byte) []byte {
+	line = bytes.TrimLeft(line, " ") // which a decoder passes over
 	begin := unescaped(line, ' ') + 1
 	kept := line[:begin]
 	rest := line[begin:]
@@ -115,12 +116,15 @@ func field(b []byte) (end int, text bool) {
 	return at + 1, true
 }
 
-// unescaped returns the place of the first c that no backslash stands before.
+// unescaped returns the place of the first c that is not escaped. In names a backslash escapes only what ends them; before anything else, a
+// backslash too, it stands for itself.
 func unescaped(b []byte, c byte) int {
 	for i := 0; ; i++ {
 		switch b[i] {
 		case '\\':
-			i++
+			if next := b[i+1]; next == ' ' || next == ',' || next == '=' {
+				i++
+			}
 		case c:
 			return i
 		}
