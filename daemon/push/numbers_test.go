@@ -1,7 +1,6 @@
 package push
 
 import (
-	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -21,7 +20,7 @@ func TestNumbersOnly(t *testing.T) {
 		"a\\\\ b,cell=z text=\"words\",since=4i 17\n":                        "a\\\\ b,cell=z since=4i 17\n",
 		"odd,cell=z a\\=b=1,c\\ d=\"t\",e\\,f=2u 17\n":                       "odd,cell=z a\\=b=1,e\\,f=2u 17\n",
 	} {
-		if err := sound([]byte(line)); err != nil {
+		if err := parse(line); err != nil {
 			t.Fatal(err)
 		}
 		if got := string(numbersOnly([]byte(line))); got != want {
@@ -55,7 +54,7 @@ func FuzzNumbersOnly(f *testing.F) {
 		}
 	}
 	f.Fuzz(func(t *testing.T, line string) {
-		if i := strings.IndexByte(line, '\n'); i != len(line)-1 || sound([]byte(line)) != nil || line[0] == '#' {
+		if i := strings.IndexByte(line, '\n'); i != len(line)-1 || parse(line) != nil || line[0] == '#' {
 			return
 		}
 		want, _ := numbers(t, line)
@@ -70,39 +69,4 @@ func FuzzNumbersOnly(f *testing.F) {
 			t.Fatalf("%q: %q", line, got)
 		}
 	})
-}
-
-// sound says why a line is none.
-func sound(line []byte) error {
-	d := lineprotocol.NewDecoderWithBytes(line)
-	if !d.Next() {
-		return errors.New("it is empty")
-	}
-	if _, err := d.Measurement(); err != nil {
-		return err
-	}
-	for {
-		k, _, err := d.NextTag()
-		if err != nil {
-			return err
-		}
-		if k == nil {
-			break
-		}
-	}
-	for {
-		k, _, err := d.NextField()
-		if err != nil {
-			return err
-		}
-		if k == nil {
-			break
-		}
-	}
-	if b, err := d.TimeBytes(); err != nil {
-		return err
-	} else if len(b) == 0 {
-		return errors.New("it has no time stamp")
-	}
-	return nil
 }
