@@ -26,16 +26,17 @@ func (b *Board) Active() []Alarm {
 	var list []Alarm
 	for c := firstCondition; c < conditionCount; c++ {
 		if b.m.Alarms[c].State != NORM {
-			list = append(list, b.alarm(c))
+			list = append(list, b.Alarm(c))
 		}
 	}
 	return list
 }
 
-// Alarm returns the line of c, whatever its state.
-func (b *Board) Alarm(c Condition) Alarm { return b.alarm(c) }
+// Holds says whether c holds, whatever the state of its alarm.
+func (b *Board) Holds(c Condition) bool { return b.m.Alarms[c].Active }
 
-func (b *Board) alarm(c Condition) Alarm {
+// Alarm returns the line of c, whatever its state.
+func (b *Board) Alarm(c Condition) Alarm {
 	a := &b.m.Alarms[c]
 	l := Alarm{
 		Condition: c, State: a.State, Priority: b.limits.settings[c].Priority, Since: a.RawUTC,

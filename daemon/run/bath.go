@@ -47,7 +47,7 @@ func (r *Run) advanceBath(step integrate.Step) {
 }
 
 // shorted says that metal bridges the electrodes, so that the current wins nothing.
-func (r *Run) shorted() bool { return r.alarms.Alarm(alerts.HardShort).Holds }
+func (r *Run) shorted() bool { return r.alarms.Holds(alerts.HardShort) }
 
 // Reckon works out where the run stands, once for all who need it in this round.
 func (r *Run) Reckon() {

@@ -161,7 +161,14 @@ func (r *Run) book(rec *runlog.Record) {
 // followLate lets charge and bath follow what was entered beside the log, as is done while nobody watches, each entry
 // once: the memory keeps up to where. It reports whether there was any.
 func (r *Run) followLate() (followed bool, err error) {
+	now, changed := runlog.LateFile(r.dir, r.lateFile)
+	if !changed {
+		return false, nil
+	}
 	late, err := runlog.LateEntries(r.dir)
+	if r.lateFile = now; err != nil {
+		r.lateFile = nil
+	}
 	for i := range late {
 		rec := &late[i]
 		if rec.Nanos <= r.late {

@@ -12,7 +12,7 @@ import (
 )
 
 const (
-	diskEvery = time.Minute      // run time between looks at the free space
+	diskEvery = time.Minute      // run time between looks at the free space and for late entries
 	lookEvery = 10 * time.Second // between looks whether the log still lies where it is written
 	// checkpointEvery bounds what a kill can make the alarms forget; the coulometer and the
 	// alarm states themselves lose nothing. A checkpoint is some 13 KB, so it is not written oftener.
@@ -49,10 +49,6 @@ func (r *Run) lookAtLog() {
 	if now >= r.lookAt {
 		r.lookAt = now + lookEvery
 		r.log.Look()
-		if followed, _ := r.followLate(); followed { // trouble is told when the run is taken up
-			r.Reckon() // what is left may have moved, and the target is looked at in this round
-			r.checkpoint()
-		}
 	}
 	if cause := r.log.Health().Cause; errors.Is(cause, runlog.ErrDisplaced) {
 		r.beginLogAnew(cause)
@@ -71,6 +67,10 @@ func (r *Run) lookAtLog() {
 			free = freeBytes
 		}
 		r.diskAt, r.diskFree = now, free(r.dir)
+		if followed, _ := r.followLate(); followed { // trouble is told when the run is taken up
+			r.Reckon() // what is left may have moved, and the target is looked at in this round
+			r.checkpoint()
+		}
 	}
 }
 

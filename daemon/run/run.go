@@ -5,6 +5,7 @@ package run
 
 import (
 	"fmt"
+	"io/fs"
 	"math"
 	"nightcell/alerts"
 	"nightcell/configs/quantity"
@@ -60,6 +61,7 @@ type Run struct {
 	diskAt     time.Duration
 	lookAt     time.Duration // when to look for the log again
 	late       int64         // time stamp of the last late entry that was followed
+	lateFile   fs.FileInfo   // where those stand, as it was read last
 	altered    string        // what became of the log behind the watch's back, until somebody has acknowledged it
 	outsideAt  time.Duration // when to look at pushes and routes again
 	outside    alerts.Outside

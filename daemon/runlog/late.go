@@ -132,6 +132,19 @@ func LateEntries(runDir string) ([]Record, error) {
 	return Counting(l.Records), nil
 }
 
+// LateFile tells of the file of late entries as it is now, nil where there is none, and whether it may hold what it
+// did not when it was the file before: another is put in its place with every entry.
+func LateFile(runDir string, before fs.FileInfo) (now fs.FileInfo, changed bool) {
+	now, err := os.Stat(filepath.Join(runDir, LateName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, false
+	}
+	if err != nil {
+		return nil, true // reading it tells why
+	}
+	return now, before == nil || !os.SameFile(before, now) || before.Size() != now.Size() || !before.ModTime().Equal(now.ModTime())
+}
+
 // PersonsEntries returns every entry that a person made in a run, in its log and beside it, in the order in
 // which they were written and with those that were taken back: see Counting.
 func PersonsEntries(runDir string) (all []Record, err error) {

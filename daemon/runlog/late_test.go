@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io/fs"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -353,4 +354,36 @@ func TestNoByteOfLateEntriesIsAlteredUnseen(t *testing.T) {
 			}
 		}
 	}
+}
+
+// TestLateFileChanged: another file in its place is seen although size and time are the same, and an untouched one is not read again.
+func TestLateFileChanged(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, LateName)
+	was := time.Unix(1e9, 0)
+	write := func(name, text string, at time.Time) {
+		if err := errors.Join(os.WriteFile(name, []byte(text), 0o600), os.Chtimes(name, at, at)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var before fs.FileInfo
+	look := func(what string, want bool) {
+		now, changed := LateFile(dir, before)
+		if before = now; changed != want {
+			t.Errorf("%s: changed %v", what, changed)
+		}
+	}
+	look("none", false)
+	write(path, "one", was)
+	look("the first entry", true)
+	look("untouched", false)
+	write(path+".new", "two", was)
+	if err := os.Rename(path+".new", path); err != nil {
+		t.Fatal(err)
+	}
+	look("another file of that size and time", true)
+	write(path, "three", was)
+	look("another size", true)
+	write(path, "three", was.Add(time.Second))
+	look("another time", true)
 }

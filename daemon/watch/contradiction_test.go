@@ -250,7 +250,7 @@ func TestALateEntryMovesAReachedTargetAway(t *testing.T) {
 		until(t, 3*time.Hour, "the first hold", func() bool { return len(b.Sent()) == 1 })
 		<-time.After(time.Minute)
 		enterBeside(t, c.Latest().Run, control.Entry{Cell: "zinc-1", Kind: bath.EntryAddition, By: "ann", Numbers: map[string]float64{bath.Mass: 0.1}, Words: map[string]string{bath.Formula: "ZnSO4·7H2O"}})
-		<-time.After(30 * time.Second)
+		<-time.After(70 * time.Second)
 		if c.Latest().Charge.TargetReached {
 			t.Error("the target still counts as reached")
 		}
@@ -276,7 +276,7 @@ func TestLateEntriesAreJudgedByTheBooksAsTheyAreNow(t *testing.T) {
 		run := c.Latest().Run
 		enterBeside(t, run, control.Entry{Cell: "zinc-1", Kind: runlog.EntrySettle, By: "ann", Numbers: map[string]float64{"index": 0, "low": 0, "best": 0, "high": 10}})
 		enterBeside(t, run, control.Entry{Cell: "zinc-1", Kind: runlog.EntryZero, By: "ann", Numbers: map[string]float64{"amperes": 0.010, "standard_uncertainty": 0.001}})
-		<-time.After(30 * time.Second)
+		<-time.After(70 * time.Second)
 		if high := c.Latest().Charge.GapHighCoulombs; high != 10 {
 			t.Errorf("up to %.0f C are booked for the gap, settled at up to 10 C", high)
 		}
@@ -285,7 +285,7 @@ func TestLateEntriesAreJudgedByTheBooksAsTheyAreNow(t *testing.T) {
 		}
 		target := c.Latest().Charge.TargetCoulombs
 		enterBeside(t, run, control.Entry{Cell: "zinc-1", Kind: bath.EntryAssay, By: "ann", Numbers: map[string]float64{bath.PerMass: 300}})
-		<-time.After(30 * time.Second)
+		<-time.After(70 * time.Second)
 		if s := c.Latest(); s.Charge.Unconfirmed != bath.EntryAssay || math.Abs(s.Charge.TargetCoulombs-target) > 60 {
 			t.Errorf("unconfirmed %q, the target went from %.0f to %.0f C", s.Charge.Unconfirmed, target, s.Charge.TargetCoulombs)
 		}

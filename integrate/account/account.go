@@ -51,8 +51,7 @@ type Stage struct {
 
 // Balance is the metal of the bath, kg: Supplied = Samples + Deposit + Anode + Left + Unaccounted.
 type Balance struct {
-	Supplied, Samples, Deposit, Anode, Left, Unaccounted matter.Figure // Anode is what it took by the model; below zero it gave metal
-	ByAssay                                              bool          // Left was assayed; else it is what remains, and Unaccounted is not Known
+	Supplied, Samples, Deposit, Anode, Left, Unaccounted matter.Figure // Anode is what it took by the model; below zero it gave metal. Unaccounted is Known when Left was assayed; else Left is what remains
 }
 
 // Cost is one part of what the run cost.

@@ -89,7 +89,7 @@ func (a *Account) balance(b *book) {
 		left := book.Metal() * b.molar
 		last := b.assays[n-1]
 		doubt := math.Hypot(last.Found.Relative(), p.Volume.Relative()) * left
-		m.ByAssay, m.Left = true, matter.Figure{Value: left, StandardUncertainty: doubt, Mark: matter.Measured, Source: "last assay times volume, followed since"}
+		m.Left = matter.Figure{Value: left, StandardUncertainty: doubt, Mark: matter.Measured, Source: "last assay times volume, followed since"}
 		m.Unaccounted = matter.Figure{Value: rest - left, StandardUncertainty: math.Hypot(u, doubt), Mark: matter.Measured, Source: "supplied less all others"}
 	} else if rest < -far*u {
 		a.Notes = append(a.Notes, fmt.Sprintf("the deposit is %.4g g more than the bath held", -rest*1e3))

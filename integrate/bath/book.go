@@ -50,15 +50,6 @@ func (b *Book) Confirmed() float64 { return math.Max(b.Won()-b.Overcounted, 0) }
 // together. A recovered share is Confirmed over Stock, in the plan and in the run alike.
 func (b *Book) Stock() float64 { return b.Confirmed() + b.Metal() + b.Anode() }
 
-// Recovered returns Confirmed over Stock, 0 without any metal.
-func (b *Book) Recovered() float64 {
-	stock := b.Stock()
-	if !(stock > 0) {
-		return 0
-	}
-	return b.Confirmed() / stock
-}
-
 // Concentration returns mol of metal per m3, 0 for an empty compartment.
 func (b *Book) Concentration() float64 {
 	if !(b.Volume > 0) {

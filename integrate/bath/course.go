@@ -11,7 +11,6 @@ type Point struct {
 	Coulombs      float64
 	Deposit       float64 // kg
 	Concentration float64 // kg/m3
-	Recovered     float64 // share of the metal
 	Overall       float64 // efficiency of the charge so far
 	Marginal      float64 // efficiency of the moment
 	LoadRatio     float64 // i/i_lim; 0 without a transfer limit
@@ -55,7 +54,6 @@ func (s scenario) at(seconds float64) Point {
 		Coulombs:      seconds * s.amperes,
 		Deposit:       won * s.molar,
 		Concentration: left * s.molar / s.batch.Volume,
-		Recovered:     won / s.amount,
 		Overall:       s.batch.Marginal(s.amount, s.amperes),
 		Marginal:      s.batch.Marginal(left, s.amperes),
 	}

@@ -22,9 +22,8 @@ type Fit struct {
 	Efficiency   matter.Figure // given to the fit, or found by it
 	// AtLeast means that the bath never became poor enough to limit the current:
 	// MassTransfer is then only a lower bound, and the plan may as well go on without a limit.
-	AtLeast   bool
-	Misfit    float64   // root mean square of residuals, in standard uncertainties of the assays; well above 1: the model does not hold
-	Residuals []float64 // kg/m3, assayed less modelled, from the second assay on
+	AtLeast bool
+	Misfit  float64 // root mean square of assayed less modelled, in standard uncertainties of the assays; well above 1: the model does not hold
 }
 
 // the range in which a mass transfer is looked for, m/s: a thousandth of a still bath to far beyond forced flow.
@@ -47,10 +46,7 @@ func FitTransfer(b Batch, molar float64, assays []Assay, findEfficiency bool) (F
 	}
 	logK := f.best()
 	least, efficiency := f.misfit(logK)
-	fit := Fit{
-		Misfit:    math.Sqrt(least / float64(len(f.assays)-1)),
-		Residuals: f.residuals(logK, efficiency),
-	}
+	fit := Fit{Misfit: math.Sqrt(least / float64(len(f.assays)-1))}
 	unlimited, _ := f.misfit(math.Log(mostTransfer))
 	low := f.crossing(logK, math.Log(leastTransfer), least+1)
 	if unlimited-least < 1 {

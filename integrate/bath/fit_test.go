@@ -89,8 +89,8 @@ func TestFitAgainstGonum(t *testing.T) {
 			t.Errorf("%s is off by %g, its standard uncertainty is %g", name, pair[0], pair[1])
 		}
 	}
-	if fit.Misfit > 2 || len(fit.Residuals) != 5 {
-		t.Errorf("misfit %g of %d residuals", fit.Misfit, len(fit.Residuals))
+	if fit.Misfit > 2 {
+		t.Errorf("misfit %g", fit.Misfit)
 	}
 }
 

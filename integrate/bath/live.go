@@ -5,12 +5,8 @@ import "math"
 // Standing is where a run is, at the present current.
 type Standing struct {
 	Deposit       float64 // kg on the cathode, by the model: from the charge alone
-	DepositDoubt  float64 // kg, its standard uncertainty from that of the efficiency; the charge's own comes on top
 	Confirmed     float64 // kg on the cathode that no assay speaks against: Deposit less what assays found still in the bath. Targets count this
-	Assayed       float64 // kg on the cathode by the metal balance: put in, less in samples, less in the bath as last assayed and followed since; equals Deposit before an assay
-	AssayedDoubt  float64 // kg, its standard uncertainty from the contents as stated: where it is below DepositDoubt, Assayed is the better figure
 	Concentration float64 // kg of metal per m3 in the bath, by the model since the last assay
-	Recovered     float64 // share of the metal there is that is confirmed on the cathode; 1 less what is left of it
 	Overall       float64 // efficiency so far; NaN before any charge
 	Marginal      float64 // efficiency of this moment
 	LoadRatio     float64 // i/i_lim; 0 without a transfer limit
@@ -31,16 +27,12 @@ func (p *Plan) Standing(amperes float64) Standing {
 	s := Standing{
 		Deposit:       book.Won() * molar,
 		Confirmed:     book.Confirmed() * molar,
-		Assayed:       math.Max(book.Won()-book.Unaccounted, 0) * molar,
-		AssayedDoubt:  math.Hypot(math.Hypot(p.Amount.StandardUncertainty, p.anodeDoubt(book)), book.Metal()*molar*math.Hypot(p.Volume.Relative(), ConcentrationDoubt)),
-		Recovered:     book.Recovered(),
 		Concentration: book.Concentration() * molar,
 		Overall:       p.Model.Overall(),
 		Marginal:      p.Model.Marginal(amperes),
 		LoadRatio:     p.Model.LoadRatio(amperes),
 		Charge:        p.Model.Charge(),
 	}
-	s.DepositDoubt = s.Deposit * p.Efficiency.Relative()
 	s.Left, s.TimeLeft = p.Remaining(amperes)
 	s.TargetCharge = s.Charge + s.Left
 	s.TargetWith, s.TargetWithout = s.TargetCharge, s.TargetCharge
@@ -126,10 +118,10 @@ type Rival struct {
 }
 
 // Is reports whether an entry waits to be confirmed.
-func (r Rival) Is() bool { return r.Kind != "" }
+func (r *Rival) Is() bool { return r.Kind != "" }
 
-// Rival returns what waits to be confirmed.
-func (d *Drawdown) Rival() Rival { return d.state.Rival }
+// Rival is what waits to be confirmed.
+func (d *Drawdown) Rival() *Rival { return &d.state.Rival }
 
 // both lets change act on the account and, while there is one, on its rival; on neither if one refuses.
 func (d *Drawdown) both(change func(*Book) error) error {

@@ -206,7 +206,7 @@ func TestStandingFollowsThePlan(t *testing.T) {
 	s := p.Standing(4)
 	for name, pair := range map[string][2]float64{
 		"deposit": {s.Deposit, p.Goal.Deposit.Value}, "concentration": {s.Concentration, p.Goal.Left.Value},
-		"recovered": {s.Recovered, 0.95}, "overall": {s.Overall, p.Goal.Overall}, "marginal": {s.Marginal, p.Goal.Marginal},
+		"recovered": {recovered(p), 0.95}, "overall": {s.Overall, p.Goal.Overall}, "marginal": {s.Marginal, p.Goal.Marginal},
 		"load": {s.LoadRatio, p.Goal.RatioEnd}, "target": {s.TargetCharge, p.Goal.Charge.Value},
 	} {
 		if math.Abs(pair[0]/pair[1]-1) > 1e-8 {
@@ -238,7 +238,7 @@ func TestCourse(t *testing.T) {
 			t.Fatalf("the course turns back at point %d", i)
 		}
 	}
-	if point, ok := p.At(0.9); !ok || math.Abs(point.Recovered-0.9) > 1e-9 {
+	if point, ok := p.At(0.9); !ok || math.Abs(point.Deposit/p.Amount.Value-0.9) > 1e-9 {
 		t.Errorf("at 90 %%: %+v", point)
 	}
 	if _, ok := p.At(1); ok {
