@@ -21,13 +21,13 @@ func newAccountCommand(s *shell) *cobra.Command {
 	var page, check string
 	cmd := &cobra.Command{
 		Use:   "account RUN [RUN]",
-		Short: "Say what a run really did: charge, deposit, efficiency, energy, and what is left",
-		Long: "Works the account of a run out of its files alone: the log, the late entries and the frozen configuration. It sets the\n" +
-			"weighed mass beside the drop of the assays and what the charge makes as planned, says whether they agree within their\n" +
-			"doubts, and says what is missing. The same files give the same account on any machine. Two runs stand side by side.\n\n" +
-			"RUN is the directory of a run, <data>/runs/<cell>/<beginning>; nightcell runs lists them. An account carries the SHA-256\n" +
-			"of each file; --check FILE says whether an account that was kept (.json or .html) still follows from them. The exit\n" +
-			"code is then 1 where it does not.",
+		Short: "Account for a run: charge, deposit, current efficiency, energy, metal left in the bath",
+		Long: "Computes the account from the run's files alone: log, late entries and frozen configuration. It compares the\n" +
+			"weighed deposit with the drop between assays and with the charge, and reports whether they agree within their\n" +
+			"uncertainties and what is missing. The same files give the same account on any machine. Two runs are compared.\n\n" +
+			"RUN is a run's directory, <data>/runs/<cell>/<start>; nightcell runs lists them. An account records the SHA-256\n" +
+			"of each file. --check FILE checks whether a saved account (.json or .html) still matches the files. If not, the\n" +
+			"exit code is 1.",
 		Example: "  nightcell account /var/lib/nightcell/runs/zinc-1/20260110T200000Z --page night.html\n" +
 			"  nightcell account /var/lib/nightcell/runs/zinc-1/20260110T200000Z --check night.html",
 		Args: between(1, 2, "nightcell account RUN [RUN]"),
@@ -50,8 +50,8 @@ func newAccountCommand(s *shell) *cobra.Command {
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object; the key of a quantity ends in its unit")
-	cmd.Flags().StringVar(&page, "page", "", "write the whole account with its pictures to an .html `file`, two sheets of A4 when printed")
-	cmd.Flags().StringVar(&check, "check", "", "hold a kept account, a .json or .html `file`, against the files of the run")
+	cmd.Flags().StringVar(&page, "page", "", "write the account with its charts to an .html `file` (prints on two A4 sheets)")
+	cmd.Flags().StringVar(&check, "check", "", "check a saved account, a .json or .html `file`, against the run's files")
 	cmd.MarkFlagsMutuallyExclusive("json", "page", "check")
 	return cmd
 }
@@ -63,7 +63,7 @@ func accountOf(dirs []string) (*report.Report, []*books.Books, error) {
 		b, err := books.Read(runDirectory(dir))
 		if err != nil {
 			if err = readingError(err); errors.As(err, new(usageError)) {
-				err = fmt.Errorf("%w; nightcell runs lists what there is", err)
+				err = fmt.Errorf("%w; nightcell runs lists the runs", err)
 			}
 			return nil, nil, err
 		}
@@ -82,7 +82,7 @@ func checkAccount(out io.Writer, file string, r *report.Report, all []*books.Boo
 	}
 	kept, err := os.ReadFile(file)
 	if err != nil {
-		return usageError{fmt.Errorf("reading the kept account: %w", err)}
+		return usageError{fmt.Errorf("reading the saved account: %w", err)}
 	}
 	same := true
 	for _, b := range all {
@@ -90,15 +90,15 @@ func checkAccount(out io.Writer, file string, r *report.Report, all []*books.Boo
 			switch {
 			case f.SHA256 == "":
 			case bytes.Contains(kept, []byte(f.SHA256)):
-				fmt.Fprintf(out, "%s of run %s: as it was, SHA-256 %s\n", f.Name, b.Run, f.SHA256)
+				fmt.Fprintf(out, "%s of run %s: unchanged, SHA-256 %s\n", f.Name, b.Run, f.SHA256)
 			default:
 				same = false
-				fmt.Fprintf(out, "%s of run %s: NOT the one that the account was made from; it was changed, or has grown since\n", f.Name, b.Run)
+				fmt.Fprintf(out, "%s of run %s: CHANGED since the account was made\n", f.Name, b.Run)
 			}
 		}
 		if !b.Sound() {
 			same = false
-			fmt.Fprintf(out, "run %s: damaged; nightcell verify says where\n", b.Run)
+			fmt.Fprintf(out, "run %s: damaged; nightcell verify shows where\n", b.Run)
 		}
 	}
 	var now bytes.Buffer
@@ -111,12 +111,12 @@ func checkAccount(out io.Writer, file string, r *report.Report, all []*books.Boo
 	case err != nil:
 		return err
 	case same && bytes.Equal(kept, now.Bytes()):
-		fmt.Fprintln(out, "they belong together: every figure of the account follows from these files")
+		fmt.Fprintln(out, "match: every figure of the account follows from these files")
 		return nil
 	case same:
-		fmt.Fprintln(out, "NOT together: the files are the same and the account is another; it was edited, or made by another version of nightcell")
+		fmt.Fprintln(out, "NO MATCH: the files are unchanged but the account differs; it was edited, or made by another version of nightcell")
 	default:
-		fmt.Fprintln(out, "NOT together")
+		fmt.Fprintln(out, "NO MATCH")
 	}
 	return errSilent
 }

@@ -30,15 +30,15 @@ func newCheckCommand(s *shell) *cobra.Command {
 	var f checkFlags
 	cmd := &cobra.Command{
 		Use:   "check --config FILE",
-		Short: "Say everything that is wrong in a configuration, and what it comes to",
-		Long: "Reads a configuration and reports all mistakes at once, each with file, line, key,\n" +
-			"what is wrong and what would be right; then prints what each cell's target comes to.\n\n" +
-			"With --ask it speaks to each supply: identity, output state, set-points, protection\n" +
-			"levels, error queue and one reading. Nothing is changed, except that reading the\n" +
-			"error queue empties it, and that a dialect's own remote command is sent. A supply\n" +
-			"that nightcell watch has open cannot be asked.\n\n" +
-			"The exit code is 0 when all is well, 2 when the configuration is wrong, and 1 when\n" +
-			"a supply does not answer as it should.",
+		Short: "Validate a configuration and show its targets",
+		Long: "Reports all mistakes of a configuration at once, each with file, line, key, what is\n" +
+			"wrong and how to fix it. Then prints each cell's target.\n\n" +
+			"--ask queries each supply: identity, output state, set-points, protection levels,\n" +
+			"error queue and one reading. No setting changes, but reading the error queue\n" +
+			"empties it, and a remote command in the dialect is sent. Stop nightcell watch\n" +
+			"first: a supply that it has open cannot be queried.\n\n" +
+			"Exit codes: 0 valid; 1 a supply did not answer as expected; 2 invalid\n" +
+			"configuration.",
 		Example: "  nightcell check --config nightcell.toml\n" +
 			"  nightcell check --config nightcell.toml --ask --patience \"30 s\"",
 		Args: between(0, 0, "nightcell check --config FILE"),
@@ -46,19 +46,19 @@ func newCheckCommand(s *shell) *cobra.Command {
 	}
 	flags := cmd.Flags()
 	flags.StringVar(&f.config, "config", "", "configuration `file` (TOML)")
-	flags.BoolVar(&f.ask, "ask", false, "ask each supply, changing nothing")
-	flags.StringVar(&f.patience, "patience", "20 s", "the longest `time` that one supply may take to answer everything")
+	flags.BoolVar(&f.ask, "ask", false, "query each supply without changing its settings")
+	flags.StringVar(&f.patience, "patience", "20 s", "longest `time` for one supply to answer all queries")
 	flags.BoolVar(&f.asJSON, "json", false, "print one JSON object")
 	return cmd
 }
 
 func (f *checkFlags) run(ctx context.Context, s *shell) error {
 	if f.config == "" {
-		return usagef("--config is missing; give the configuration file, such as --config nightcell.toml")
+		return usagef("--config is missing; name the configuration file, such as --config nightcell.toml")
 	}
 	patience, err := quantity.Parse(quantity.Time, f.patience)
 	if err != nil || !(patience > 0) || patience > 3600 {
-		return usagef("--patience %s: a time above zero and up to one hour is needed, such as '20 s'", f.patience)
+		return usagef("--patience %s: give a time above zero and up to one hour, such as '20 s'", f.patience)
 	}
 	config, err := configs.Load(f.config)
 	var mistakes configs.Mistakes
@@ -159,7 +159,7 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 		j.May = append(j.May, "step")
 	}
 	if s.Accuracy.Assumed {
-		j.Notes = append(j.Notes, fmt.Sprintf("the accuracy of supply %s is assumed; state [supply.%s.accuracy] from its data sheet", s.Name, s.Name))
+		j.Notes = append(j.Notes, fmt.Sprintf("the accuracy of supply %s is assumed; copy [supply.%s.accuracy] from its data sheet", s.Name, s.Name))
 	}
 	if note := slowAttach(s); note != "" {
 		j.Notes = append(j.Notes, note)
@@ -172,7 +172,7 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 		j.Notes = append(j.Notes, err.Error())
 	}
 	if plan == nil {
-		j.Notes = append(j.Notes, "there is no target; charge is counted without an end")
+		j.Notes = append(j.Notes, "no target is set; charge is counted without an end")
 		return j
 	}
 	g := plan.Goal
@@ -184,11 +184,11 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	if g.Duration.Known() {
 		j.Duration = &g.Duration.Value
 		if run := c.Limits.Run; run > 0 && g.Duration.Value > run.Seconds() {
-			j.Notes = append(j.Notes, fmt.Sprintf("the run takes longer than limits.duration, %s", quantity.Format(quantity.Time, run.Seconds())))
+			j.Notes = append(j.Notes, fmt.Sprintf("the run will take longer than limits.duration, %s", quantity.Format(quantity.Time, run.Seconds())))
 		}
 	}
 	if working := c.Working.Current.SI; working > c.Limits.Amperes {
-		j.Notes = append(j.Notes, "the working current is above limits.current, so that the alarm sounds at once")
+		j.Notes = append(j.Notes, "the working current is above limits.current; over-current will be raised at once")
 	}
 	j.Notes = append(append(j.Notes, brokenLimits(s, c, plan)...), plan.Notes...)
 	return j
@@ -201,7 +201,7 @@ func brokenLimits(s *configs.Supply, c *configs.Cell, p *bath.Plan) []string {
 		return nil
 	}
 	var notes []string
-	band := fmt.Sprintf("%.1f to %.1f V, likeliest %.1f V", a.Voltage.Low, a.Voltage.High, a.Voltage.Best)
+	band := fmt.Sprintf("%.1f to %.1f V, most likely %.1f V", a.Voltage.Low, a.Voltage.High, a.Voltage.Best)
 	low, best, high := a.Voltage.Low, a.Voltage.Best, a.Voltage.High
 	if v := a.Conditions.CellVolts; v.Known() {
 		low, best, high = v.Value, v.Value, v.Value
@@ -211,18 +211,18 @@ func brokenLimits(s *configs.Supply, c *configs.Cell, p *bath.Plan) []string {
 		key   string
 		limit float64
 		then  string
-	}{{"limits.voltage", c.Limits.Volts, "the alarm sounds"}, {"the range of the supply", s.RangeVolts, "the current is not reached"}} {
+	}{{"limits.voltage", c.Limits.Volts, "the alarm will be raised"}, {"the range of the supply", s.RangeVolts, "the current will not be reached"}} {
 		switch limit := quantity.Format(quantity.Voltage, l.limit); {
 		case l.limit < low:
 			notes = append(notes, fmt.Sprintf("%s is %s, and the plan expects %s: %s", l.key, limit, band, l.then))
 		case l.limit < best:
-			notes = append(notes, fmt.Sprintf("%s is %s, and the plan expects %s: %s in all likelihood", l.key, limit, band, l.then))
+			notes = append(notes, fmt.Sprintf("%s is %s, and the plan expects %s: most likely %s", l.key, limit, band, l.then))
 		case l.limit < high:
-			notes = append(notes, fmt.Sprintf("%s is %s, within what the plan expects, %s: it may be that %s", l.key, limit, band, l.then))
+			notes = append(notes, fmt.Sprintf("%s is %s, within the expected %s: possibly %s", l.key, limit, band, l.then))
 		}
 	}
 	if most := c.Limits.AmperesPerSquareMetre; a.CathodeDensity.Value > most {
-		notes = append(notes, fmt.Sprintf("the working current makes %s on the cathode, above limits.current_density, %s: the alarm sounds", quantity.Round(quantity.CurrentDensity, a.CathodeDensity.Value, 3), quantity.Round(quantity.CurrentDensity, most, 3)))
+		notes = append(notes, fmt.Sprintf("the working current is %s on the cathode, above limits.current_density, %s: current-density will be raised", quantity.Round(quantity.CurrentDensity, a.CathodeDensity.Value, 3), quantity.Round(quantity.CurrentDensity, most, 3)))
 	}
 	return notes
 }
@@ -230,9 +230,9 @@ func brokenLimits(s *configs.Supply, c *configs.Cell, p *bath.Plan) []string {
 // plannedWith names the efficiency that a plan takes.
 func plannedWith(e *configs.Efficiency) string {
 	if math.IsNaN(e.Initial.SI) {
-		return "the usual efficiency of the metal in its medium"
+		return "the usual current efficiency of the metal in its medium"
 	}
-	return "the stated efficiency"
+	return "the stated current efficiency"
 }
 
 // slowAttach says that the unit's watchdog may not outlast the first contact with a supply: only good readings feed it.
@@ -242,7 +242,7 @@ func slowAttach(s *configs.Supply) string {
 	if longest <= watchdog {
 		return ""
 	}
-	return fmt.Sprintf("supply %s may take %s to its first reading, by the timeout of its dialect; under systemd shorten the timeout, or set WatchdogSec above that, else a slow supply alone is restarted for ever",
+	return fmt.Sprintf("supply %s may take %s to give its first reading (dialect timeout); under systemd shorten the timeout or set WatchdogSec above that, else a slow supply restarts nightcell endlessly",
 		s.Name, quantity.Format(quantity.Time, longest.Seconds()))
 }
 
@@ -294,7 +294,7 @@ func (r *checkReport) print(out io.Writer, asked bool) error {
 		r.Supplies[i].print(w)
 	}
 	if !asked && r.Valid {
-		fmt.Fprint(w, "\nNo supply was asked; --ask does, changing nothing.\n")
+		fmt.Fprint(w, "\nNo supply was queried; add --ask to query them without changing settings.\n")
 	}
 	return w.err
 }
@@ -306,12 +306,12 @@ func (j *cellJSON) print(w io.Writer) {
 	}
 	fmt.Fprintf(w, "\ncell %s\n", j.Name)
 	line("supply", "%s, channel %d, on %s", j.Supply, j.Channel, j.Port)
-	line("poll", "every %s; a step over %s is a gap; the log is synced every %s", timeWords(c.Poll), timeWords(c.GapAfter), timeWords(c.Sync))
+	line("poll", "every %s; no reading for %s is a gap; log synced every %s", timeWords(c.Poll), timeWords(c.GapAfter), timeWords(c.Sync))
 	switch len(j.May) {
 	case 0:
-		line("may", "nothing but watch and tell")
+		line("may", "monitor only")
 	default:
-		line("may", "%s; at the target: %s; when nightcell is stopped: %s", strings.Join(j.May, ", "), j.AtTarget, j.OnStop)
+		line("may", "%s; at target: %s; when nightcell stops: %s", strings.Join(j.May, ", "), j.AtTarget, j.OnStop)
 	}
 	if c.Reason != "" {
 		line("reason", "%s", c.Reason)
@@ -319,7 +319,7 @@ func (j *cellJSON) print(w io.Writer) {
 	if p := j.plan; p != nil {
 		g := p.Goal
 		line("in the bath", "%s of %s", report.Show(p.Amount, report.Grams), p.Metal.Element.Name)
-		line("target", "%s, as this supply counts it (k = 2)", report.Show(g.Charge, report.AmpereHours))
+		line("target", "%s, as counted with this supply (k = 2)", report.Show(g.Charge, report.AmpereHours))
 		line("deposit", "%s", report.Show(g.Deposit, report.Grams))
 		if g.Duration.Known() {
 			line("duration", "%s at %s", report.Lasting(g.Duration), quantity.Format(quantity.Current, c.Working.Current.SI))

@@ -90,7 +90,7 @@ func askChannel(ctx context.Context, s *configs.Supply, channel int, c *configs.
 	}
 	err = a.ask(ctx, supply, s.Identity)
 	if closing := supply.Close(); err == nil && closing != nil {
-		err = fmt.Errorf("giving the port back: %w", closing)
+		err = fmt.Errorf("releasing the port: %w", closing)
 	}
 	if err != nil {
 		a.Problem = withoutEcho(err)
@@ -104,12 +104,12 @@ func askChannel(ctx context.Context, s *configs.Supply, channel int, c *configs.
 func (a *askedJSON) ask(ctx context.Context, supply drivers.Supply, expected string) error {
 	identity, err := supply.Identify(ctx)
 	if err != nil {
-		return fmt.Errorf("asking who is there: %w", err)
+		return fmt.Errorf("querying the identity: %w", err)
 	}
 	a.Identity = identity.String()
 	status, err := supply.Status(ctx)
 	if err != nil {
-		return fmt.Errorf("asking for output, set-points and protection: %w", err)
+		return fmt.Errorf("querying output, set-points and protection: %w", err)
 	}
 	a.Output, a.Mode = status.Output.String(), status.Mode.String()
 	a.SetVolts, a.SetAmperes = quantity.Maybe(status.SetVolts), quantity.Maybe(status.SetAmperes)
@@ -121,10 +121,10 @@ func (a *askedJSON) ask(ctx context.Context, supply drivers.Supply, expected str
 	}
 	a.Volts, a.Amperes, a.Took = quantity.Maybe(reading.Volts), quantity.Maybe(reading.Amperes), quantity.Maybe(reading.Took.Seconds())
 	if !strings.HasPrefix(a.Identity, expected) {
-		return fmt.Errorf("another instrument answers: %q, and the configuration expects identity = %q; connect the right one or mend the configuration", a.Identity, expected)
+		return fmt.Errorf("a different instrument answers: %q; the configuration expects identity = %q; connect the right one or correct the configuration", a.Identity, expected)
 	}
 	if expected == "" {
-		a.Notes = append(a.Notes, fmt.Sprintf("no identity is configured; identity = %q would refuse any other instrument", identity.Maker+","+identity.Model+","+identity.Serial))
+		a.Notes = append(a.Notes, fmt.Sprintf("no identity is configured; add identity = %q to refuse any other instrument", identity.Maker+","+identity.Model+","+identity.Serial))
 	}
 	return nil
 }
@@ -137,7 +137,7 @@ func (a *askedJSON) compare(c *configs.Cell, limit float64) {
 	}
 	// A cell at rest shows what a battery would; trade practice calls 0.3 V the sign that it is connected.
 	if a.Output == drivers.OutputOff.String() && a.Volts > 0.3 {
-		note("the output is off and %.3g V stand at it: a cell is connected and acts as a battery", a.Volts)
+		note("the output is off but reads %.3g V: the connected cell acts as a battery", a.Volts)
 	}
 	if c == nil {
 		return
@@ -147,13 +147,13 @@ func (a *askedJSON) compare(c *configs.Cell, limit float64) {
 		note("the current set-point %.4g A is above the cell's limit of %.4g A", a.SetAmperes, limit)
 	}
 	if float64(a.Amperes) > limit {
-		note("%.4g A flow, above the cell's limit of %.4g A", a.Amperes, limit)
+		note("the current is %.4g A, above the cell's limit of %.4g A", a.Amperes, limit)
 	}
 	switch {
 	case math.IsNaN(float64(a.LimitVolts)):
-		note("the supply does not tell its over-voltage level; see to it by hand")
+		note("the supply does not report its over-voltage level; check it on the front panel")
 	case float64(a.LimitVolts) > volts:
-		note("the over-voltage level %.4g V is above the cell's limit of %.4g V, so the supply would not act before the alarm", a.LimitVolts, volts)
+		note("the over-voltage level %.4g V is above the cell's limit of %.4g V: the alarm would come before the trip", a.LimitVolts, volts)
 	}
 	if float64(a.LimitAmperes) > 1.5*limit {
 		note("the over-current level %.4g A is far above the cell's limit of %.4g A", a.LimitAmperes, limit)
@@ -166,7 +166,7 @@ func (a *askedJSON) print(w io.Writer) {
 	}
 	number := func(v quantity.Maybe, unit string) string {
 		if math.IsNaN(float64(v)) {
-			return "not told"
+			return "not reported"
 		}
 		return fmt.Sprintf("%.5g %s", v, unit)
 	}

@@ -42,8 +42,8 @@ func TestCheckTellsABrokenLimit(t *testing.T) {
 	text, _ := os.ReadFile("../../configs/divided-zinc-overnight.toml")
 	zinc := string(text)
 	for _, c := range [][3]string{
-		{`voltage = "7 V"`, `voltage = "4 V"`, "limits.voltage is 4 V, and the plan expects 5.3 to 6.3 V, likeliest 5.6 V: the alarm sounds"},
-		{`voltage = "7 V"`, `voltage = "6 V"`, "limits.voltage is 6 V, within what the plan expects"},
+		{`voltage = "7 V"`, `voltage = "4 V"`, "limits.voltage is 4 V, and the plan expects 5.3 to 6.3 V, most likely 5.6 V: the alarm will be raised"},
+		{`voltage = "7 V"`, `voltage = "6 V"`, "limits.voltage is 6 V, within the expected"},
 		{`range_voltage = "32 V"`, `range_voltage = "5 V"`, "the range of the supply is 5 V, and the plan expects"},
 		{`voltage = "7 V"`, "voltage = \"7 V\"\ncurrent_density = \"4 A/dm2\"", "above limits.current_density"},
 	} {

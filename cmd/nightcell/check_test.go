@@ -61,8 +61,8 @@ func TestCheckPrintsTheTarget(t *testing.T) {
 		t.Fatalf("exit code %d: %s", code, complaints)
 	}
 	for _, want := range []string{
-		"no mistakes; 1 cell\n", "cell zinc-1", "channel 1, on /dev/serial/by-id/", "off; at the target: off; when nightcell is stopped: leave",
-		"in the bath  49.5 ", "g of zinc", "A·h, as this supply counts it", "--ask does, changing nothing",
+		"no mistakes; 1 cell\n", "cell zinc-1", "channel 1, on /dev/serial/by-id/", "off; at target: off; when nightcell stops: leave",
+		"in the bath  49.5 ", "g of zinc", "A·h, as counted with this supply", "add --ask to query them",
 	} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
@@ -123,7 +123,7 @@ func TestCheckUsage(t *testing.T) {
 	}{
 		{nil, "--config is missing"},
 		{[]string{"--config", "no-such.toml"}, "no-such.toml"},
-		{[]string{"--config", zincExample, "--patience", "20"}, "--patience 20: a time above zero"},
+		{[]string{"--config", zincExample, "--patience", "20"}, "--patience 20: give a time above zero"},
 		{[]string{"--config", zincExample, "--patience", "2 h"}, "up to one hour"},
 	} {
 		if _, complaints, code := check(t, c.args...); code != 2 || !strings.Contains(complaints, c.want) {
@@ -249,7 +249,7 @@ channel = 2
 		t.Errorf("the idle channel: %s", out)
 	}
 	notes := strings.Join(zinc.Notes, "\n")
-	for _, want := range []string{"set-point 3 A is above the cell's limit of 2.5 A", "A flow, above", "over-voltage level 8 V is above"} {
+	for _, want := range []string{"set-point 3 A is above the cell's limit of 2.5 A", "A, above", "over-voltage level 8 V is above"} {
 		if !strings.Contains(notes, want) {
 			t.Errorf("%q is not noted:\n%s", want, notes)
 		}
@@ -283,7 +283,7 @@ func TestAskIsBounded(t *testing.T) {
 	if len(report.Supplies) != 6 {
 		t.Fatalf("%d supplies: %s", len(report.Supplies), out)
 	}
-	for i, want := range []string{"another instrument answers", "/dev/no-such-port", "", "", "", ""} {
+	for i, want := range []string{"a different instrument answers", "/dev/no-such-port", "", "", "", ""} {
 		if p := report.Supplies[i].Problem; p == "" || !strings.Contains(p, want) {
 			t.Errorf("supply %d: %q", i, p)
 		}

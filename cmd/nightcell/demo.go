@@ -50,21 +50,21 @@ func newDemoCommand(s *shell) *cobra.Command {
 	var f demoFlags
 	cmd := &cobra.Command{
 		Use:   "demo",
-		Short: "Run the main job on a simulated supply and zinc cell",
-		Long: "demo puts a simulated bench supply with a zinc cell behind it on a pseudo-terminal, writes a configuration,\n" +
-			"and keeps the real watch over it through that serial line on a fast clock: a twelve-hour charge in about a\n" +
-			"minute. At the target a notice is sent and the output switched off and verified; then what was counted is set\n" +
-			"against what was truly delivered. All figures are invented. Exit code 0 only if the target was reached and\n" +
-			"the counted charge agrees with the truth within its own stated uncertainty.",
+		Short: "Run a whole night on a simulated supply and zinc cell",
+		Long: "Runs a simulated bench supply and zinc cell on a pseudo-terminal, writes a configuration, and monitors the\n" +
+			"cell over that serial line on a fast clock: a twelve-hour run in about a minute. At the target it sends a\n" +
+			"notification, switches the output off and verifies that, then compares the counted charge with the charge\n" +
+			"truly delivered. All figures are invented. Exit code 0 only if the target was reached and the two agree\n" +
+			"within the stated uncertainty.",
 		Example: "  nightcell demo\n  nightcell demo --scenario testdata/scenarios/hard-short.toml --data night --listen 127.0.0.1:9648",
 		Args:    between(0, 0, "nightcell demo"),
 		RunE:    func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
 	}
 	flags := cmd.Flags()
 	flags.StringVar(&f.data, "data", "", "keep configuration and run logs in this `directory` (default: a temporary one)")
-	flags.StringVar(&f.listen, "listen", "127.0.0.1:0", "serve page and metrics on this `address`")
-	flags.StringVar(&f.scenario, "scenario", "", "let the simulated supply follow this scenario `file`")
-	flags.Float64Var(&f.speed, "speed", demoSpeed, "how many times as fast as the machine's clock the demonstration runs")
+	flags.StringVar(&f.listen, "listen", "127.0.0.1:0", "serve the page and metrics on this `address`")
+	flags.StringVar(&f.scenario, "scenario", "", "follow this scenario `file`")
+	flags.Float64Var(&f.speed, "speed", demoSpeed, "clock speed as a multiple of real time")
 	flags.Int64Var(&f.seed, "seed", 1, "seed of the simulated noise")
 	flags.BoolVar(&f.json, "json", false, "print the summary as one JSON object on standard output")
 	return cmd
@@ -72,7 +72,7 @@ func newDemoCommand(s *shell) *cobra.Command {
 
 func (f *demoFlags) run(ctx context.Context, s *shell) error {
 	if !(f.speed >= 1 && f.speed <= 20000) {
-		return usagef("--speed %g: it must lie from 1 to 20000; above that one poll takes longer than it covers", f.speed)
+		return usagef("--speed %g: choose 1 to 20000; faster, one poll takes longer than the time it covers", f.speed)
 	}
 	scenario, err := f.loadScenario()
 	if err != nil {
@@ -134,7 +134,7 @@ func (f *demoFlags) loadScenario() (*simulated.Scenario, error) {
 
 const demoScenario = `
 name = "demo"
-note = "invented: the output is off until the operator switches it on"
+note = "invented data: the output is off until the operator switches it on"
 duration = "24 h"
 `
 
@@ -150,10 +150,10 @@ func (f *demoFlags) directory() (string, error) {
 		return os.MkdirTemp("", "nightcell-demo-")
 	}
 	if err := os.MkdirAll(f.data, 0o750); err != nil {
-		return "", fmt.Errorf("--data: %w; choose a directory that you can make or write to", err)
+		return "", fmt.Errorf("--data: %w; choose a directory that you can create or write to", err)
 	}
 	if run, ended, err := runlog.LatestRun(f.data, demoCell); err == nil && !ended {
-		return "", fmt.Errorf("--data %s holds the open run of a demonstration that was interrupted or still runs (%s), and this one's truth would not be its own; choose another directory", f.data, run)
+		return "", fmt.Errorf("--data %s contains the open run of another demonstration (%s); choose another directory", f.data, run)
 	}
 	return filepath.Abs(f.data)
 }
@@ -165,7 +165,7 @@ func (f *demoFlags) checkListen() error {
 	if !errors.As(err, &mistakes) {
 		return err
 	}
-	return usagef("--listen: %s; write an address of this machine alone such as 127.0.0.1:9648, or \"\" for no page", mistakes[0].Wrong)
+	return usagef("--listen: %s; give a loopback address such as 127.0.0.1:9648, or \"\" for no page", mistakes[0].Wrong)
 }
 
 // configure makes the demonstration's configuration and reads it as nightcell watch would.
@@ -238,11 +238,11 @@ func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, bench *simulat
 		case err := <-ended:
 			ended <- err
 			if err == nil {
-				err = errors.New("the watch ended before the run did")
+				err = errors.New("nightcell stopped before the run ended")
 			}
 			return nil, err
 		case <-ctx.Done():
-			return nil, errors.New("interrupted; the run log is kept in " + show.dir)
+			return nil, errors.New("interrupted; the run log is in " + show.dir)
 		case <-tick.C:
 		}
 		show.notices(inbox.take())

@@ -52,7 +52,7 @@ func (b *inbox) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	line := event.Data.Subject + ". " + event.Data.Text
 	if event.Data.Repeat > 0 {
-		line = fmt.Sprintf("%s (reminder %d, nobody has answered)", event.Data.Subject, event.Data.Repeat)
+		line = fmt.Sprintf("%s (reminder %d, not acknowledged)", event.Data.Subject, event.Data.Repeat)
 	}
 	b.lines = append(b.lines, line)
 	w.WriteHeader(http.StatusNoContent)
@@ -184,7 +184,7 @@ func (d *demoShow) begin(address string) {
 func (d *demoShow) notices(lines []string) {
 	for _, l := range lines {
 		d.newline()
-		fmt.Fprintf(d.notes(), "notice  %s\n", l)
+		fmt.Fprintf(d.notes(), "notification  %s\n", l)
 	}
 }
 
@@ -237,7 +237,7 @@ func timeToGo(seconds float64) string {
 	case seconds <= 0:
 		return "done"
 	case seconds > 100*3600:
-		return "hardly any current"
+		return "almost no current"
 	}
 	d := time.Duration(seconds * float64(time.Second)).Round(time.Minute)
 	return fmt.Sprintf("%dh%02dm to go", int(d.Hours()), int(d.Minutes())%60)
@@ -255,7 +255,7 @@ func (d *demoShow) finish(sum *demoSummary) error {
 	}
 	switch {
 	case !sum.TargetReached:
-		return fmt.Errorf("the target was not reached: %s", cmp.Or(sum.EndedBecause, "the night was over before it"))
+		return fmt.Errorf("the target was not reached: %s", cmp.Or(sum.EndedBecause, "the night ended first"))
 	case !sum.ChargeAgrees:
 		return fmt.Errorf("the counted charge is off by %.3g C, more than its expanded uncertainty of %.3g C",
 			sum.CountedCharge-sum.TrueCharge, 2*sum.ChargeUncertainty)
@@ -269,16 +269,16 @@ func (d *demoShow) table(sum *demoSummary) {
 	if sum.OutputVerifiedOff {
 		off = "verified by read-back"
 	}
-	fmt.Fprintf(w, "\nThe run ended after %.2f h: %s. Output off: %s. Notices received: %d.\n",
-		sum.DurationSeconds/3600, cmp.Or(sum.EndedBecause, "the night was over"), off, sum.NoticesReceived)
+	fmt.Fprintf(w, "\nThe run ended after %.2f h: %s. Output off: %s. Notifications received: %d.\n",
+		sum.DurationSeconds/3600, cmp.Or(sum.EndedBecause, "the night ended"), off, sum.NoticesReceived)
 	if len(sum.Expected) > 0 {
-		fmt.Fprintf(w, "The scenario is %s: %s was to be noticed; told were %s.\n", sum.Scenario, strings.Join(sum.Expected, " or "), strings.Join(sum.Told, ", "))
+		fmt.Fprintf(w, "Scenario %s: expected alarm %s; raised: %s.\n", sum.Scenario, strings.Join(sum.Expected, " or "), strings.Join(sum.Told, ", "))
 	}
 	fmt.Fprintln(w)
 	fmt.Fprintf(w, "%-10s %22s %16s\n", "", "counted", "truly")
 	fmt.Fprintf(w, "%-10s %21s %16.3f A·h  (k = %d; target %.3f A·h)\n", "charge",
 		quantity.WithDoubt(sum.CountedCharge/3600, integrate.CoverageFactor*sum.ChargeUncertainty/3600), sum.TrueCharge/3600, integrate.CoverageFactor, sum.TargetCharge/3600)
 	fmt.Fprintf(w, "%-10s %21.2f %16.2f W·h\n", "energy", sum.Energy/3600, sum.TrueEnergy/3600)
-	fmt.Fprintf(w, "%-10s %21.2f %16.2f g   (estimated at the stated efficiency)\n", "deposit", sum.EstimatedDeposit, sum.TrueDeposit)
+	fmt.Fprintf(w, "%-10s %21.2f %16.2f g   (estimated at the stated current efficiency)\n", "deposit", sum.EstimatedDeposit, sum.TrueDeposit)
 	fmt.Fprintf(w, "\nRun log: %s\nCheck it with: nightcell verify %s\n", sum.RunDirectory, sum.RunDirectory)
 }

@@ -23,14 +23,14 @@ func newEnterCommand(s *shell) *cobra.Command {
 	var asJSON, certain bool
 	cmd := &cobra.Command{
 		Use:   "enter CELL KIND [NAME=VALUE ...] [TEXT]",
-		Short: "Write into a run what was seen, done, weighed or taken, while it runs and after",
-		Long: "enter writes an entry into a run of CELL. Quantities carry their units, and may state an uncertainty.\n" +
-			"While the run is watched, the entry goes into its log. Once it has ended, or while no watch runs, the entry goes into\n" +
-			"late.lp beside the log, which stays as it is. Nothing is overwritten: each entry has a name, list shows them, and\n" +
-			"retract takes one back.\n" +
-			"An entry that contradicts the books by more than their doubt is refused, with both figures and what it would do to the target.\n" +
-			"With --certain it is taken. In a run that is watched every route is told then, and the earlier of both targets acts until\n" +
-			"another person enters confirm, or a new assay agrees.\n\n" +
+		Short: "Record an observation, addition, sample, assay or weighing in a run",
+		Long: "Records an entry in a run of CELL. Give each quantity its unit; an uncertainty may follow.\n" +
+			"While nightcell monitors the run, the entry goes into its log. After the run, or while nightcell is stopped, it goes\n" +
+			"into late.lp beside the log. Nothing is overwritten: each entry has a name, list shows them, and\n" +
+			"retract withdraws one.\n" +
+			"An entry that contradicts the mass balance by more than its uncertainty is refused, with both figures and its effect on\n" +
+			"the target. --certain records it anyway. In a monitored run every route is then notified, and the earlier of the two\n" +
+			"targets applies until another person enters confirm or a new assay agrees.\n\n" +
 			describeKinds(),
 		Example: "  nightcell enter zinc-1 addition formula=ZnSO4·7H2O \"mass=50 g\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 assay \"concentration=12.4 g/L ± 0.2 g/L\" --config nightcell.toml\n" +
@@ -80,14 +80,14 @@ func newEnterCommand(s *shell) *cobra.Command {
 				gap.Cell, gap.By, gap.Text = cell, r.who(), text
 				return s.settle(cmd.Context(), r, gap, asJSON)
 			case kind == runlog.EntrySettle && gap.Off != "":
-				return usagef("the gap of a run that nobody watches is settled by low, best and high; nightcell verify says what is booked for it")
+				return usagef("settle a gap of a run that is not monitored by low, best and high; nightcell verify shows its present range")
 			case kind == runlog.EntrySettle:
 				entry = control.Entry{Kind: kind, Text: text, Numbers: map[string]float64{"index": float64(gap.Gap), "low": gap.LowCoulombs, "best": gap.BestCoulombs, "high": gap.HighCoulombs}}
 			}
 			entry.Cell, entry.By, entry.Certain, entry.At = cell, r.who(), certain, at
 			done, entry, beside, err := r.enter(cmd.Context(), where, entry)
 			if control.IsContradiction(err) {
-				return fmt.Errorf("%w. If it is so all the same, say it again with --certain", err)
+				return fmt.Errorf("%w. If the entry is right, repeat it with --certain", err)
 			}
 			if err != nil {
 				return err
@@ -111,11 +111,11 @@ func newEnterCommand(s *shell) *cobra.Command {
 		},
 	}
 	r.addFlags(cmd)
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object: what was entered")
-	cmd.Flags().StringVar(&text, "text", "", "what else there is to say, in `words` that may also stand last")
-	cmd.Flags().BoolVar(&certain, "certain", false, "take the entry although it contradicts the books")
-	cmd.Flags().StringVar(&when, "at", "", "the `time` when it was so, such as 2026-03-01T22:15:00+01:00 (default: now)")
-	cmd.Flags().StringVar(&run, "run", "", "the `run` by its directory or its beginning, such as 20260110T200000Z (default: the open one, else the last)")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print the entry as one JSON object")
+	cmd.Flags().StringVar(&text, "text", "", "free `text`; may also be given last without the flag")
+	cmd.Flags().BoolVar(&certain, "certain", false, "record the entry although it contradicts the mass balance")
+	cmd.Flags().StringVar(&when, "at", "", "`time` of the observation, such as 2026-03-01T22:15:00+01:00 (default: now)")
+	cmd.Flags().StringVar(&run, "run", "", "`run` by directory or start, such as 20260110T200000Z (default: the open run, else the last)")
 	return cmd
 }
 
@@ -145,8 +145,8 @@ func describeKinds() string {
 		}
 		b.WriteByte('\n')
 	}
-	fmt.Fprintf(&b, "  %-12s %s\n", "list", "what was entered so far, with the names of the entries")
-	fmt.Fprintf(&b, "  %-12s %s\n", "settle", "what really passed in a gap: gap with low, best, high, or with off: the time it was off from")
+	fmt.Fprintf(&b, "  %-12s %s\n", "list", "list the entries and their names")
+	fmt.Fprintf(&b, "  %-12s %s\n", "settle", "state the charge of a gap: gap with low, best, high; or gap with off, the time the output went off")
 	return b.String()
 }
 
@@ -176,12 +176,12 @@ func parseSettlement(values map[string]string) (control.Settlement, error) {
 	}
 	index, err := strconv.Atoi(values["gap"])
 	if err != nil || index < 0 {
-		return out, usagef("gap %q is not the number of a gap; %s", values["gap"], form)
+		return out, usagef("gap %q is not a gap number; %s", values["gap"], form)
 	}
 	out.Gap, out.Off = index, values["off"]
 	if out.Off != "" {
 		if len(values) > 2 {
-			return out, usagef("off stands in place of low, best and high; %s", form)
+			return out, usagef("give off or low, best and high, not both; %s", form)
 		}
 		return out, nil
 	}
@@ -194,7 +194,7 @@ func parseSettlement(values map[string]string) (control.Settlement, error) {
 		}
 	}
 	if !(out.LowCoulombs <= out.BestCoulombs && out.BestCoulombs <= out.HighCoulombs) {
-		return out, usagef("low, best and high must not go down")
+		return out, usagef("low, best and high must be in ascending order")
 	}
 	return out, nil
 }

@@ -34,7 +34,7 @@ func (r *reach) place(cell, run string) (place, error) {
 		case run == "" && r.socket != "":
 			return place{isOpen: true}, nil
 		case run == "" || !holdsLog(named.dir):
-			return place{}, usagef("say which daemon or run is meant: --config FILE, --socket PATH, or --run with a directory that holds %s", runlog.LogName)
+			return place{}, usagef("name the daemon or the run: --config FILE, --socket PATH, or --run with a directory that contains %s", runlog.LogName)
 		}
 		return named, nil
 	}
@@ -81,7 +81,7 @@ func (p place) name() string { return filepath.Base(p.dir) }
 func (r *reach) enter(ctx context.Context, p place, e control.Entry) (done control.Entered, written control.Entry, beside bool, err error) {
 	if e.Kind == control.EntryPhoto {
 		if p.dir == "" {
-			return done, e, false, usagef("a photo is copied in beside the log of a run: say which with --config or --run")
+			return done, e, false, usagef("a photo is copied beside a run's log: name the run with --config or --run")
 		}
 		if e, err = late.Photo(p.dir, e); err != nil {
 			return done, e, false, mistake(err)
@@ -97,7 +97,7 @@ func (r *reach) enter(ctx context.Context, p place, e control.Entry) (done contr
 		}
 	}
 	if p.dir == "" {
-		return done, e, false, usagef("an entry is taken back beside the log of its run: say which with --config or --run")
+		return done, e, false, usagef("retract needs the run: name it with --config or --run")
 	}
 	done, err = late.Enter(p.dir, e, time.Now())
 	return done, e, true, mistake(err)
@@ -122,7 +122,7 @@ type listed struct {
 // listEntries prints what persons have entered into a run, oldest first.
 func listEntries(out io.Writer, p place, asJSON bool) error {
 	if p.dir == "" {
-		return usagef("the entries of which run? Say --config FILE or --run DIRECTORY")
+		return usagef("name the run whose entries to list: --config FILE or --run DIRECTORY")
 	}
 	all, err := runlog.PersonsEntries(p.dir)
 	if err != nil {
@@ -142,7 +142,7 @@ func listEntries(out io.Writer, p place, asJSON bool) error {
 		return printJSON(out, map[string]any{"run": p.dir, "entries": list})
 	}
 	if len(list) == 0 {
-		_, err := fmt.Fprintf(out, "nobody has entered anything into %s\n", p.name())
+		_, err := fmt.Fprintf(out, "no entries in %s\n", p.name())
 		return err
 	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
@@ -150,7 +150,7 @@ func listEntries(out io.Writer, p place, asJSON bool) error {
 	for _, l := range list {
 		what := entryWords(l.Entry)
 		if !l.Counts {
-			what += " (taken back)"
+			what += " (retracted)"
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", l.Name, localTime(l.Entry.At), l.Entry.Kind, drivers.Plain(l.Entry.By), drivers.Plain(what))
 	}

@@ -63,10 +63,10 @@ func newRootCommand(s *shell) *cobra.Command {
 	root := &cobra.Command{
 		Use:     "nightcell",
 		Version: version(),
-		Short:   "Count the charge of an electrolytic cell and keep the watch over it",
-		Long: "nightcell watches a cell that wins metal from a salt bath on a bench supply.\n" +
-			"It is a watcher, not a safety device: current limit, over-voltage trip, timer,\n" +
-			"fuse, containment and ventilation must hold without it.",
+		Short:   "Monitor an electrowinning cell on a bench supply and count its charge",
+		Long: "nightcell monitors an electrowinning cell: it counts charge, raises alarms and calls you.\n" +
+			"It is a monitor, not a safety device: current limit, over-voltage trip, timer,\n" +
+			"fuse, containment and ventilation must work without it.",
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		Args: func(cmd *cobra.Command, args []string) error {

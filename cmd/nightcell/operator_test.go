@@ -99,7 +99,7 @@ func TestAlarmsAreListedWithWhatToDoFirst(t *testing.T) {
 	if err != nil || cell != "" {
 		t.Fatalf("%v, asked for %q", err, cell)
 	}
-	for _, want := range []string{"highest", "UNACK", "hard-short", "(first) 0.3 V at 3 A", "→ Look between the electrodes.", "set aside: clip is being replaced, by ann; until", "out of service: no stirrer tonight, by bob)", "not judged: the output is off)"} {
+	for _, want := range []string{"highest", "UNACK", "hard-short", "(first) 0.3 V at 3 A", "→ Look between the electrodes.", "shelved: clip is being replaced, by ann; until", "out of service: no stirrer tonight, by bob)", "suppressed: the output is off)"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
@@ -160,7 +160,7 @@ func TestAnEntryAgainstTheBooks(t *testing.T) {
 	assay := []string{"zinc-1", "assay", "concentration=503 g/L"}
 	_, _, err := order(t, &deskClerk{err: control.Contradiction("the assay says 503 g/L, and the books say 50.3 g/L: target 7.72 → 78.90 A·h")}, newEnterCommand, assay...)
 	var usage usageError
-	if err == nil || errors.As(err, &usage) || !strings.Contains(err.Error(), "7.72 → 78.90 A·h. If it is so all the same, say it again with --certain") {
+	if err == nil || errors.As(err, &usage) || !strings.Contains(err.Error(), "7.72 → 78.90 A·h. If the entry is right, repeat it with --certain") {
 		t.Errorf("refused as %v", err)
 	}
 	d := &deskClerk{entered: control.Entered{Notes: []string{"no metal was booked\x1b[2J"}}}
@@ -173,7 +173,7 @@ func TestAnEntryAgainstTheBooks(t *testing.T) {
 	}
 	unconfirmed := control.Cell{Name: "zinc-1", Unconfirmed: "assay", TargetWith: 284040, TargetWithout: 27792}
 	var status bytes.Buffer
-	if err := printStatus(&status, []control.Cell{unconfirmed}); err != nil || !strings.Contains(status.String(), "unconfirmed assay contradicts the books: target 78.90 A·h with it, 7.72 A·h without; the earlier acts") {
+	if err := printStatus(&status, []control.Cell{unconfirmed}); err != nil || !strings.Contains(status.String(), "unconfirmed assay contradicts the mass balance: target 78.90 A·h with it, 7.72 A·h without; the earlier applies") {
 		t.Errorf("%v, %s", err, status.String())
 	}
 }
@@ -189,7 +189,7 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 		{newAlarmsCommand, "shelve zinc-1 contact --reason x", "--for"},
 		{newAlarmsCommand, "shelve zinc-1 contact --reason x --for 3V", "a time is needed"},
 		{newAlarmsCommand, "shelve zinc-1 contact --for 2h", "--reason"},
-		{newAlarmsCommand, "shelve zinc-1 contact --reason x --for -2h", "cannot be set aside"},
+		{newAlarmsCommand, "shelve zinc-1 contact --reason x --for -2h", "a time above zero"},
 		{newEnterCommand, "zinc-1 wish mass=1g", `no entry of kind "wish"`},
 		{newEnterCommand, "zinc-1 addition colour=blue", "it has: formula"},
 		{newEnterCommand, "zinc-1 addition mass=1L", "a mass is needed"},
@@ -199,14 +199,14 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 		{newEnterCommand, "zinc-1 sample text", "volume"},
 		{newEnterCommand, "zinc-1 remark x --at yesterday", "--at"},
 		{newEnterCommand, "zinc-1 remark x --text y", "twice"},
-		{newEnterCommand, "zinc-1 settle gap=x low=0C best=0C high=1C", "not the number"},
-		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=1C high=3C", "must not go down"},
+		{newEnterCommand, "zinc-1 settle gap=x low=0C best=0C high=1C", "not a gap number"},
+		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=1C high=3C", "in ascending order"},
 		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=3C", "high"},
 		{newEnterCommand, "zinc-1 settle gap=0 lowest=2C", "lowest"},
-		{newEnterCommand, "zinc-1 settle gap=0 off=02:10 best=3C", "in place of"},
-		{newDrillCommand, "", "no argument is given; write it as: nightcell drill CELL"},
+		{newEnterCommand, "zinc-1 settle gap=0 off=02:10 best=3C", "not both"},
+		{newDrillCommand, "", "no argument given; usage: nightcell drill CELL"},
 		{newDrillCommand, "zinc-1 --patience 0s", "above zero"},
-		{newBeginCommand, "zinc-1 --confirm leads,foo", `"foo": what can be confirmed is leads, level, ventilation, containment`},
+		{newBeginCommand, "zinc-1 --confirm leads,foo", `"foo": choose from leads, level, ventilation, containment`},
 		{newStepCommand, "zinc-1 --down 150%", "between 0 % and 100 %"},
 		{newOffCommand, "zinc-1 --again zinc-2", "nightcell off zinc-1 --again zinc-1"},
 	} {

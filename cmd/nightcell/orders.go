@@ -28,19 +28,19 @@ func newBeginCommand(s *shell) *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "begin CELL --confirm leads,level,ventilation,containment",
-		Short: "Pre-flight: check whether a run may be left alone, and write down that it was",
-		Long: "begin is the pre-flight before nobody is in the room. It refuses until the supply's own protections are read\n" +
-			"back at or under the configured limits, the reading is sane, a zero was taken, a route has lately proved that it\n" +
-			"delivers (nightcell drill), no urgent alarm stands, and you have confirmed what only a person at the cell can\n" +
-			"see: leads, level, ventilation and containment. What was confirmed is kept in the run log.\n\n" +
-			"It switches nothing on, and it makes nothing safe: current limit, over-voltage trip, timer, fuse, containment\n" +
-			"and ventilation must hold without nightcell. Keep to your local code and the rules of your house.",
+		Short: "Run the pre-flight check before leaving a run unattended",
+		Long: "Checks that a run may be left unattended. It passes only when the supply's protection levels read back\n" +
+			"at or below the configured limits, the reading is plausible, a zero was taken, a route has recently delivered\n" +
+			"(nightcell drill), no high-priority alarm is active, and you have confirmed what only a person at the cell\n" +
+			"can see: leads, level, ventilation and containment. The confirmation is kept in the run log.\n\n" +
+			"It switches nothing on and makes nothing safe: current limit, over-voltage trip, timer, fuse, containment\n" +
+			"and ventilation must work without nightcell. Follow your local code and your site's rules.",
 		Example: "  nightcell begin zinc-1 --confirm leads,level,ventilation,containment --config nightcell.toml",
 		Args:    between(1, 1, "nightcell begin CELL --confirm leads,level,ventilation,containment"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for i, word := range confirmed {
 				if confirmed[i] = strings.TrimSpace(word); !slices.Contains(confirmable(), confirmed[i]) {
-					return usagef("--confirm %q: what can be confirmed is %s", word, strings.Join(confirmable(), ", "))
+					return usagef("--confirm %q: choose from %s", word, strings.Join(confirmable(), ", "))
 				}
 			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), time.Minute)
@@ -55,7 +55,7 @@ func newBeginCommand(s *shell) *cobra.Command {
 		},
 	}
 	r.addFlags(cmd)
-	cmd.Flags().StringSliceVar(&confirmed, "confirm", nil, "what you have looked at: `leads,level,ventilation,containment`")
+	cmd.Flags().StringSliceVar(&confirmed, "confirm", nil, "what you have checked at the cell: `leads,level,ventilation,containment`")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }
@@ -83,10 +83,10 @@ func printChecks(s *shell, cell string, checks []control.Check, asJSON, cleared 
 		return err
 	}
 	if slices.ContainsFunc(checks, func(k control.Check) bool { return k.Name == "zero" && !k.OK }) {
-		fmt.Fprintf(s.out, "A zero is entered as: nightcell enter %s zero \"current=2 mA\" \"uncertainty=1 mA\", with what the meter reads while no current flows.\n", drivers.Plain(cell))
+		fmt.Fprintf(s.out, "To enter a zero: nightcell enter %s zero \"current=2 mA\" \"uncertainty=1 mA\", as the ammeter reads with no current.\n", drivers.Plain(cell))
 	}
 	if cleared {
-		fmt.Fprintln(s.out, "cleared for an unattended run; nightcell remains a watcher, not a safety device")
+		fmt.Fprintln(s.out, "pre-flight passed for an unattended run; nightcell is a monitor, not a safety device")
 	}
 	return nil
 }
@@ -97,10 +97,10 @@ func newDrillCommand(s *shell) *cobra.Command {
 	var patience string
 	cmd := &cobra.Command{
 		Use:   "drill CELL",
-		Short: "Send a marked test notice over every route and wait for proof of delivery",
-		Long: "drill sends a test notice about CELL over every route at once, past quiet hours and escalation, and prints what\n" +
-			"each far side said when it took it. Exit code 0 only if every route delivered. Do it before a night, and\n" +
-			"look whether the notice really reached you: a server that took it is not yet a person who read it.",
+		Short: "Send a test notification over every route and wait for proof of delivery",
+		Long: "Sends a test notification about CELL over every route at once, ignoring quiet hours and escalation, and prints\n" +
+			"each receiver's answer. Exit code 0 only if every route delivered. Run it before each night and check that\n" +
+			"the notification reached you: a server that accepted it is not a person who read it.",
 		Example: "  nightcell drill zinc-1 --config nightcell.toml",
 		Args:    between(1, 1, "nightcell drill CELL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -109,7 +109,7 @@ func newDrillCommand(s *shell) *cobra.Command {
 				return err
 			}
 			if longest == 0 || longest > time.Hour {
-				return usagef("--patience %s: a time above zero and up to one hour is needed, such as '2 min'", patience)
+				return usagef("--patience %s: give a time above zero and up to one hour, such as '2 min'", patience)
 			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), longest)
 			defer cancel()
@@ -158,7 +158,7 @@ func printDrill(s *shell, receipts []control.Receipt, asJSON bool) error {
 		}
 	}
 	if delivered < len(receipts) {
-		return fmt.Errorf("%d of %d routes did not prove delivery", len(receipts)-delivered, len(receipts))
+		return fmt.Errorf("%d of %d routes did not confirm delivery", len(receipts)-delivered, len(receipts))
 	}
 	return nil
 }
@@ -180,11 +180,11 @@ func newStepCommand(s *shell) *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "step CELL",
-		Short: "Lower a cell's current a little, once, to tell resistance from other causes of a rise",
-		Long: "step lowers the current set-point of CELL by a small share and reads what the volts do. The resistance that\n" +
-			"follows tells whether a rise since the last step is ohmic (level, diaphragm, contact) or not (an electrode, an\n" +
-			"empty bath). The configuration must allow it with may = [\"step\"]. It only goes down: the current stays there\n" +
-			"until a person raises it at the supply, because nightcell never raises a set-point. The result goes into the run log.",
+		Short: "Lower the current slightly, once, to measure how much of a voltage rise is ohmic",
+		Long: "Lowers the current set-point of CELL by a small share and reads the cell voltage. The resistance shows\n" +
+			"whether a rise since the last step is ohmic (level, diaphragm, contact) or not (electrode, depleted\n" +
+			"bath). The configuration must permit it with may = [\"step\"]. The current stays at the lower value until\n" +
+			"you raise it at the supply: nightcell never raises a set-point. The result goes into the run log.",
 		Example: "  nightcell step zinc-1 --down \"5 %\" --config nightcell.toml",
 		Args:    between(1, 1, "nightcell step CELL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -193,7 +193,7 @@ func newStepCommand(s *shell) *cobra.Command {
 				return usagef("--down: %w", err)
 			}
 			if !(share > 0 && share < 1) {
-				return usagef("--down %s: it lies between 0 %% and 100 %% of the set-point", down)
+				return usagef("--down %s: choose a share between 0 %% and 100 %% of the set-point", down)
 			}
 			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
 				out, err := c.Step(ctx, control.StepOrder{CellOrder: control.CellOrder{Cell: args[0], By: r.who()}, Share: share})
@@ -212,7 +212,7 @@ func newStepCommand(s *shell) *cobra.Command {
 		},
 	}
 	r.addFlags(cmd)
-	cmd.Flags().StringVar(&down, "down", "5 %", "`share` of the set-point by which the current is lowered")
+	cmd.Flags().StringVar(&down, "down", "5 %", "`share` of the set-point by which to lower the current")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }
@@ -220,9 +220,9 @@ func newStepCommand(s *shell) *cobra.Command {
 func newOffCommand(s *shell) *cobra.Command {
 	return outputCommand(s, "off",
 		"Switch a cell's output off and verify it",
-		"off commands the output of CELL off and believes only what is read back: output state off, no current. The\n"+
-			"configuration must allow it with may = [\"off\"]. Off is not the safe state of every metal:\n"+
-			"nightcell plan says what the deposit of your cell does when the current stops. nightcell never switches\n"+
+		"Switches the output of CELL off and verifies it by read-back: output state off, no current. The\n"+
+			"configuration must permit it with may = [\"off\"]. Off is not the safe state for every metal:\n"+
+			"nightcell plan shows what your deposit does when the current stops. nightcell never switches\n"+
 			"an output on.",
 		"  nightcell off zinc-1 --again zinc-1 --config nightcell.toml\n"+
 			"  nightcell off zinc-1 --again zinc-1 --by \"night shift\" --json --config nightcell.toml",
@@ -232,8 +232,8 @@ func newOffCommand(s *shell) *cobra.Command {
 func newHoldCommand(s *shell) *cobra.Command {
 	return outputCommand(s, "hold",
 		"Lower a cell's current to its hold current and verify it",
-		"hold lowers the current set-point of CELL to hold_current, never raising it, and reads it back. The\n"+
-			"configuration must allow it with may = [\"hold\"]. It only buys time: somebody has to come.",
+		"Lowers the current set-point of CELL to hold_current and verifies it by read-back. The\n"+
+			"configuration must permit it with may = [\"hold\"]. Hold only buys time: go to the cell.",
 		"  nightcell hold zinc-1 --again zinc-1 --config nightcell.toml",
 		(*control.Client).Hold)
 }
@@ -252,7 +252,7 @@ func outputCommand(s *shell, name, short, long, example string, act func(*contro
 		Args:    between(1, 1, "nightcell "+name+" CELL --again CELL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if again != args[0] {
-				return usagef("name the cell once more: nightcell %s %s --again %s", name, args[0], args[0])
+				return usagef("repeat the cell's name to confirm: nightcell %s %s --again %s", name, args[0], args[0])
 			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), time.Minute)
 			defer cancel()
@@ -270,7 +270,7 @@ func outputCommand(s *shell, name, short, long, example string, act func(*contro
 		},
 	}
 	r.addFlags(cmd)
-	cmd.Flags().StringVar(&again, "again", "", "the `cell` once more")
+	cmd.Flags().StringVar(&again, "again", "", "repeat the name of the `cell` to confirm")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }
@@ -281,7 +281,7 @@ type reach struct{ config, socket, by string }
 // addFlags adds the flags of a command that writes something down.
 func (r *reach) addFlags(cmd *cobra.Command) {
 	r.addReach(cmd)
-	cmd.PersistentFlags().StringVar(&r.by, "by", "", "`name` to be noted in the run log (default: the user's)")
+	cmd.PersistentFlags().StringVar(&r.by, "by", "", "your `name` for the run log (default: the user's)")
 }
 
 // addReach adds the flags that say which daemon is meant.
@@ -297,7 +297,7 @@ func (r *reach) client() (*control.Client, error) {
 		return control.NewClient(r.socket), nil
 	}
 	if r.config == "" {
-		return nil, usagef("say which daemon is meant: --config FILE or --socket PATH")
+		return nil, usagef("name the daemon: --config FILE or --socket PATH")
 	}
 	c, err := configs.Load(r.config)
 	if err != nil {
@@ -330,7 +330,7 @@ func (r *reach) ask(ctx context.Context, order func(context.Context, *control.Cl
 func between(least, most int, form string) cobra.PositionalArgs {
 	return func(_ *cobra.Command, args []string) error {
 		if len(args) < least || len(args) > most {
-			return usagef("%s; write it as: %s", argumentsGiven(len(args)), form)
+			return usagef("%s; usage: %s", argumentsGiven(len(args)), form)
 		}
 		return nil
 	}
@@ -340,11 +340,11 @@ func between(least, most int, form string) cobra.PositionalArgs {
 func argumentsGiven(n int) string {
 	switch n {
 	case 0:
-		return "no argument is given"
+		return "no argument given"
 	case 1:
-		return "1 argument is given"
+		return "1 argument given"
 	}
-	return fmt.Sprintf("%d arguments are given", n)
+	return fmt.Sprintf("%d arguments given", n)
 }
 
 // localTime is a time as people read it in a list.

@@ -43,15 +43,15 @@ func newPlanCommand(s *shell) *cobra.Command {
 	var f planFlags
 	cmd := &cobra.Command{
 		Use:   "plan",
-		Short: "Turn what is in the bath into a charge, a time and a list of warnings",
-		Long: "Computes, before a run, the charge to pass, how long it takes, and what it makes\n" +
-			"besides metal: gas, acid, heat. The cell is stated by flags alone, or taken from a\n" +
-			"configuration, where flags then replace what it says. --write makes a configuration of it.\n\n" +
+		Short: "Compute the target charge, run time, deposit and hazards of a run",
+		Long: "Computes the charge to pass, how long it takes, and what it makes besides metal:\n" +
+			"gas, acid, heat. Describe the cell by flags, or take it from a configuration, whose\n" +
+			"values flags replace. --write saves it as a configuration.\n\n" +
 			"Quantities carry a unit and may carry an uncertainty, as in '250 g ± 0.5 g' or\n" +
-			"'0.9 L ± 2 %': the half-width within which the truth lies. Every figure of the\n" +
-			"answer is marked by where it comes from: measured, given, published or assumed.\n\n" +
-			"Thermodynamics and tables bound what a cell does; its kinetics decide. The plan is\n" +
-			"no permit: local codes and a person licensed to judge the room come first.",
+			"'0.9 L ± 2 %', a half-width. Every figure of the\n" +
+			"answer is marked with its origin: measured, given, published or assumed.\n\n" +
+			"Thermodynamics bounds what a cell can do; kinetics decide. The plan is\n" +
+			"not a permit: local codes and licensed judgement of the room come first.",
 		Example: "  nightcell plan --metal Zn --concentration '55 g/L' --salt FeSO4 --salt-concentration '8.2 g/L' --acid '0.1 mol/L' \\\n" +
 			"    --volume '0.9 L' --recover '60 %' --efficiency '88 %' --current '3 A' --cathode-area '60 cm2'\n" +
 			"  nightcell plan --config cells.toml --cell zinc-1 --compare '2 A' --compare '4 A'\n" +
@@ -59,7 +59,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 			"    --stirring bubble --current '4 A' --cathode-area '2 dm2' --taper 0.33 --plot run.svg",
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return usagef("plan takes flags only, and %q is none; see nightcell plan --help", args[0])
+				return usagef("plan takes only flags; %q is not one; see nightcell plan --help", args[0])
 			}
 			return nil
 		},
@@ -67,22 +67,22 @@ func newPlanCommand(s *shell) *cobra.Command {
 	}
 	f.register(cmd)
 	flags := cmd.Flags()
-	flags.StringVar(&o.config, "config", "", "configuration `file` to take the cell from")
-	flags.StringVar(&o.cell, "cell", "", "`name` of the cell there; needed if there are several")
+	flags.StringVar(&o.config, "config", "", "configuration `file` that describes the cell")
+	flags.StringVar(&o.cell, "cell", "", "`name` of the cell in --config, if it has several")
 	flags.StringVar(&o.densityUnit, "density-unit", "A/dm2", "`unit` of current density: A/dm2, A/m2, mA/cm2 or ASF")
 	flags.BoolVar(&o.asJSON, "json", false, "print one JSON object; the key of a quantity ends in its unit")
 	flags.BoolVar(&o.full, "full", false, "print every figure, all precautions and the sources")
-	flags.StringVar(&o.plot, "plot", "", "draw bath, deposit, efficiency and charge against time to a .svg or .png `file`")
-	flags.StringVar(&o.page, "page", "", "write the whole answer with its picture to an .html `file`, to be read, printed and kept")
-	flags.StringVar(&o.notice, "door-notice", "", "write a page for the door to an .html `file`, to be printed")
-	flags.StringVar(&o.write, "write", "", "write the cell with its target to a configuration `file` (.toml), which still lacks the port of the supply and the limits")
-	flags.StringArrayVar(&o.compare, "compare", nil, "`quantity` to set beside the plan: a current or a cathode area; may be repeated")
+	flags.StringVar(&o.plot, "plot", "", "plot bath, deposit, current efficiency and charge against time to a .svg or .png `file`")
+	flags.StringVar(&o.page, "page", "", "write the whole plan with its plot to an .html `file`")
+	flags.StringVar(&o.notice, "door-notice", "", "write a notice for the door to an .html `file`")
+	flags.StringVar(&o.write, "write", "", "write the cell and its target to a configuration `file` (.toml); add the port and limits to it")
+	flags.StringArrayVar(&o.compare, "compare", nil, "compare the plan with another `quantity`: a current or a cathode area; may be repeated")
 	flags.StringVar(&o.scaleTo, "scale-to", "", "`mass` of metal to scale the plan up to, such as '2 kg'")
-	flags.StringVar(&o.scaleCurrent, "scale-current", "", "the most `current` the bigger supply may give, such as '20 A'")
-	flags.StringVar(&o.scaleVolume, "scale-volume", "", "the most bath in one batch: a `volume`, such as '10 L'")
+	flags.StringVar(&o.scaleCurrent, "scale-current", "", "highest `current` of the bigger supply, such as '20 A'")
+	flags.StringVar(&o.scaleVolume, "scale-volume", "", "largest batch of bath: a `volume`, such as '10 L'")
 	flags.IntVar(&o.scaleCells, "scale-cells", 1, "`number` of cells in series")
-	flags.StringVar(&o.taper, "taper", "", "keep i/i_lim at this `share`, such as 0.33, and print the programme of settings")
-	flags.StringArrayVar(&o.assayed, "assayed", nil, "an `assay` during a run as 'time, charge, concentration', such as '6 h, 18 A h, 31 g/L'; two or more fit the mass transfer; where the bath evaporated or was sampled, with its volume then and that of the sample: '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'")
+	flags.StringVar(&o.taper, "taper", "", "keep i/i_lim at this `share`, such as 0.33, and print the current steps")
+	flags.StringArrayVar(&o.assayed, "assayed", nil, "an `assay` during a run as 'time, charge, concentration', such as '6 h, 18 A h, 31 g/L'; two or more fit the mass transfer; add bath volume and sample volume if they matter: '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'")
 	return cmd
 }
 
@@ -174,7 +174,7 @@ func (o *planOptions) pageFile(r *report.Report, s plansheet.Subject) error {
 	var picture bytes.Buffer
 	switch err := plansheet.Draw(&picture, s, true); {
 	case err == nil:
-		whole.Tables = append(slices.Clone(r.Tables), report.Table{Title: "Course of the run in pictures", Picture: picture.Bytes()})
+		whole.Tables = append(slices.Clone(r.Tables), report.Table{Title: "Course of the run", Picture: picture.Bytes()})
 	case !errors.Is(err, plansheet.ErrNoTime):
 		return err
 	}
@@ -189,7 +189,7 @@ func (o *planOptions) extras(subject *plansheet.Subject, d document) error {
 			return usagef("--compare: %w", err)
 		}
 		if subject.Wish.Form == configs.Marginal {
-			return usagef("--compare %s: a marginal stop needs the cell voltage that belongs to the current and the area, and only that of the plan is stated; make a plan of its own with the --cell-voltage measured there", text)
+			return usagef("--compare %s: a marginal-energy target needs the cell voltage at that current and area; run a separate plan with the --cell-voltage measured there", text)
 		}
 		other := d.clone()
 		other.drop(d.cell("working.voltage")) // it was measured at another current or area
@@ -211,13 +211,13 @@ func (o *planOptions) extras(subject *plansheet.Subject, d document) error {
 func (o *planOptions) scale(subject *plansheet.Subject) error {
 	if o.scaleTo == "" {
 		if o.scaleCurrent != "" || o.scaleVolume != "" || o.scaleCells != 1 {
-			return usagef("--scale-current, --scale-volume and --scale-cells bound a scale-up: state --scale-to too, such as --scale-to '2 kg'")
+			return usagef("--scale-current, --scale-volume and --scale-cells limit a scale-up: add --scale-to, such as --scale-to '2 kg'")
 		}
 		return nil
 	}
 	limits := electrolysis.ScaleLimits{Cells: o.scaleCells}
 	if o.scaleCells < 1 {
-		return usagef("--scale-cells: it is %d; at least 1 cell is needed", o.scaleCells)
+		return usagef("--scale-cells %d: give at least 1 cell", o.scaleCells)
 	}
 	var mass float64
 	for _, q := range []struct {
@@ -263,7 +263,7 @@ func (o *planOptions) tapered(subject *plansheet.Subject) error {
 // checkDensityUnit refuses what is no unit of current density.
 func checkDensityUnit(unit string) error {
 	if _, err := quantity.In(quantity.CurrentDensity, 1, unit); err != nil {
-		return usagef("--density-unit: %w; it is one of A/dm2, A/m2, mA/cm2, ASF", err)
+		return usagef("--density-unit: %w; choose A/dm2, A/m2, mA/cm2 or ASF", err)
 	}
 	return nil
 }
@@ -275,7 +275,7 @@ func checkExtension(flag, file string, endings ...string) error {
 			return nil
 		}
 	}
-	return usagef("--%s %s: a file that ends in %s is needed", flag, file, strings.Join(endings, " or "))
+	return usagef("--%s %s: give a file name that ends in %s", flag, file, strings.Join(endings, " or "))
 }
 
 // writeWhole writes a whole file or leaves an error that says which.

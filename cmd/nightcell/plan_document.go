@@ -217,7 +217,7 @@ func planMistakes(list []string) error {
 	if len(list) == 1 {
 		return usageError{errors.New(list[0])}
 	}
-	return usageError{errors.New("the plan cannot be made:\n  " + strings.Join(list, "\n  "))}
+	return usageError{errors.New("cannot compute the plan:\n  " + strings.Join(list, "\n  "))}
 }
 
 // stated is the document that the flags and the file come to.
@@ -225,7 +225,7 @@ func (o *planOptions) stated(flags *pflag.FlagSet, f *planFlags) (document, erro
 	d := newDocument()
 	if o.config == "" {
 		if o.cell != "" {
-			return d, usagef("--cell %s: it needs --config FILE, the file that describes the cell", o.cell)
+			return d, usagef("--cell %s: add --config FILE, the file that describes the cell", o.cell)
 		}
 		if d.metered = flags.Changed("meter-gain") || flags.Changed("meter-offset"); d.metered { // what is not stated of it is left out of the doubt
 			d.set(d.supply(meterKey+"current_gain"), "0 %")
@@ -244,7 +244,7 @@ func (o *planOptions) stated(flags *pflag.FlagSet, f *planFlags) (document, erro
 	name := o.cell
 	if name == "" {
 		if len(names) != 1 {
-			return d, usagef("%s describes several cells: say which with --cell, one of %s", o.config, strings.Join(names, ", "))
+			return d, usagef("%s describes several cells: choose one with --cell: %s", o.config, strings.Join(names, ", "))
 		}
 		name = names[0]
 	}
@@ -282,7 +282,7 @@ func parseAssay(text string, molar float64) (bath.Assay, error) {
 		parts[i] = strings.TrimSpace(parts[i])
 	}
 	if len(parts) < 3 || len(parts) > 5 {
-		return bath.Assay{}, fmt.Errorf("three quantities are needed, such as '6 h, 18 A h, 31 g/L', or with the volume of the bath then, and that of the sample, '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'; decimals take a point")
+		return bath.Assay{}, fmt.Errorf("give three quantities, such as '6 h, 18 A h, 31 g/L', or five with the volumes of bath and sample, '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'; use a decimal point")
 	}
 	seconds, err := quantity.Parse(quantity.Time, parts[0])
 	if err != nil {

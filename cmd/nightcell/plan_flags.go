@@ -54,9 +54,9 @@ const meterKey = "accuracy."
 func planFlagList() []planFlag {
 	concentration := []quantity.Dimension{quantity.MassConcentration, quantity.AmountConcentration}
 	return []planFlag{
-		{"metal", "`metal` to win, such as Zn; may be left out if the salts hold just one", "bath.metal", nil},
-		{"medium", "`medium` of the bath: sulfate, chloride and so on; left out: told by the salt", "bath.medium", nil},
-		{"anolyte-medium", "`medium` of the anolyte, such as sulfate behind a cation membrane beside a chloride bath; left out: as the bath", "bath.anolyte.medium", nil},
+		{"metal", "`metal` to recover, such as Zn; optional if the salts contain only one", "bath.metal", nil},
+		{"medium", "`medium` of the bath: sulfate, chloride and so on (default: from the salt)", "bath.medium", nil},
+		{"anolyte-medium", "`medium` of the anolyte, such as sulfate behind a cation membrane (default: as the bath)", "bath.anolyte.medium", nil},
 		{"stirring", "`kind` of stirring: still, bubble or forced, for a two-stage drawdown", "efficiency.stirring", nil},
 		{"cathode", "`material` of the cathode, such as aluminium", "electrodes.cathode", nil},
 		{"anode", "`material` of the anode, such as lead", "electrodes.anode", nil},
@@ -64,19 +64,19 @@ func planFlagList() []planFlag {
 		{"volume", "bath; in a divided cell the catholyte", "bath.volume", one(quantity.Volume)},
 		{"concentration", "of the metal, instead of salts", "bath.concentration", concentration},
 		{"metal-mass", "of the metal, instead of salts, such as '57 g'", "bath.metal_mass", one(quantity.Mass)},
-		{"recover", "target: share of the metal to win, such as '85 %'", "target.recover", one(quantity.Fraction)},
+		{"recover", "target: share of the metal to recover, such as '85 %'", "target.recover", one(quantity.Fraction)},
 		{"leave", "target: concentration of the metal to leave, such as '5 g/L'", "target.concentration", concentration},
-		{"deposit", "target: mass of metal to win, such as '40 g'", "target.deposit", one(quantity.Mass)},
-		{"thickness", "target: of solid metal over the cathode area, such as '0.1 mm'", "target.thickness", one(quantity.Length)},
-		{"charge", "target: a plain charge", "target.charge", one(quantity.Charge)},
-		{"marginal-energy", "target: stop when the next gram costs more than this, such as '8 kWh/kg'", "target.marginal_energy", one(quantity.EnergyPerMass)},
-		{"efficiency", "share of the charge that wins metal", "efficiency.fixed", one(quantity.Fraction)},
+		{"deposit", "target: mass of deposit, such as '40 g'", "target.deposit", one(quantity.Mass)},
+		{"thickness", "target: thickness of solid metal on the cathode, such as '0.1 mm'", "target.thickness", one(quantity.Length)},
+		{"charge", "target: a charge", "target.charge", one(quantity.Charge)},
+		{"marginal-energy", "target: stop when the marginal energy exceeds this, such as '8 kWh/kg'", "target.marginal_energy", one(quantity.EnergyPerMass)},
+		{"efficiency", "share of the charge that deposits metal", "efficiency.fixed", one(quantity.Fraction)},
 		{"mass-transfer", "k_m, for a two-stage drawdown", "efficiency.mass_transfer", one(quantity.Velocity)},
 		{"current", "working current", "working.current", one(quantity.Current)},
-		{"cell-voltage", "measured at the cell under current", "working.voltage", one(quantity.Voltage)},
+		{"cell-voltage", "measured at the cell with current on", "working.voltage", one(quantity.Voltage)},
 		{"cathode-area", "both faces, if both see an anode", "electrodes.cathode_area", one(quantity.Area)},
 		{"anode-area", "facing the cathode, such as '80 cm2'", "electrodes.anode_area", one(quantity.Area)},
-		{"anode-loss", "share of the charge that makes oxide of the metal at the anode, such as '20 % ± 5 %'; left out: by the table", "electrodes.anode_loss", one(quantity.Fraction)},
+		{"anode-loss", "share of the charge that makes oxide of the metal at the anode, such as '20 % ± 5 %' (default: from the table)", "electrodes.anode_loss", one(quantity.Fraction)},
 		{"gap", "distance between the electrodes", "electrodes.gap", one(quantity.Length)},
 		{"lead-length", "one way, such as '1 m'", "electrodes.lead_length", one(quantity.Length)},
 		{"ph", "of the bath or catholyte", "bath.ph", one(quantity.Number)},
@@ -85,27 +85,27 @@ func planFlagList() []planFlag {
 		{"chloride", "dissolved chloride, such as '0.1 mol/L'", "bath.chloride", one(quantity.AmountConcentration)},
 		{"ligand", "free ligand of a complex bath, such as '1 mol/L'", "bath.ligand", one(quantity.AmountConcentration)},
 		{"conductivity", "of the bath", "bath.conductivity", one(quantity.Conductivity)},
-		{"open-area", "surface of the bath that evaporates, such as '80 cm2'", "bath.open_area", one(quantity.Area)},
+		{"open-area", "open surface of the bath, such as '80 cm2'", "bath.open_area", one(quantity.Area)},
 		{"anolyte-volume", "of a divided cell, such as '0.5 L'", "bath.anolyte.volume", one(quantity.Volume)},
 		{"anolyte-ph", "of a divided cell, such as '0.5'", "bath.anolyte.ph", one(quantity.Number)},
 		{"room-volume", "of the room or cupboard, such as '20 m3'", "room.volume", one(quantity.Volume)},
 		{"ventilation", "fresh air into it, such as '5 m3/h'", "room.ventilation", one(quantity.VolumeFlow)},
 		{"room-temperature", "of the air, such as '20 °C'", "room.temperature", one(quantity.Temperature)},
-		{"price", "of a kWh, in your money, such as '0.30'", "room.price_per_kwh", one(quantity.Number)},
-		{"meter-gain", "gain error of the supply's ammeter, as its maker states it, such as '0.1 %'", meterKey + "current_gain", one(quantity.Fraction)},
+		{"price", "of a kWh, in your currency, such as '0.30'", "room.price_per_kwh", one(quantity.Number)},
+		{"meter-gain", "gain error of the supply's ammeter from its data sheet, such as '0.1 %'", meterKey + "current_gain", one(quantity.Fraction)},
 		{"meter-offset", "offset of that ammeter, such as '5 mA'", meterKey + "current_offset", one(quantity.Current)},
 	}
 }
 
 func (f *planFlags) register(cmd *cobra.Command) {
 	flags := cmd.Flags()
-	flags.IntVar(&f.valence, "valence", 0, "`electrons` per atom; left out: the usual ones in the medium")
+	flags.IntVar(&f.valence, "valence", 0, "`electrons` per atom (default: usual in the medium)")
 	flags.StringArrayVar(&f.salts, "salt", nil, "`formula` of a salt in the bath, such as ZnSO4·7H2O; may be repeated")
 	flags.StringArrayVar(&f.masses, "salt-mass", nil, "`mass` of each salt, in the same order")
 	flags.StringArrayVar(&f.contents, "salt-concentration", nil, "`concentration` of each salt, instead of its mass")
 	flags.StringArrayVar(&f.assays, "salt-assay", nil, "`assay` of each salt, such as '99 %'")
-	flags.BoolVar(&f.solubleAnode, "soluble-anode", false, "the anode is of the metal and dissolves; left out: told by its material")
-	flags.BoolVar(&f.purified, "purified", false, "what is nobler than the metal was taken out of the bath: narrows an efficiency that is not stated")
+	flags.BoolVar(&f.solubleAnode, "soluble-anode", false, "the anode is the same metal and dissolves (default: from its material)")
+	flags.BoolVar(&f.purified, "purified", false, "nobler metals were removed from the bath (narrows an assumed current efficiency)")
 	f.texts = map[string]*string{}
 	for _, p := range planFlagList() {
 		text := new(string)
@@ -147,7 +147,7 @@ func (f *planFlags) state(flags *pflag.FlagSet, d document) error {
 		}
 	}
 	if len(targets) > 1 {
-		list = append([]string{strings.Join(targets, " and ") + ": state one target"}, list...)
+		list = append([]string{strings.Join(targets, " and ") + ": give one target"}, list...)
 	}
 	if flags.Changed("valence") {
 		d.drop(d.cell("bath.valence"))
@@ -212,7 +212,7 @@ func (f *planFlags) stateSalts(flags *pflag.FlagSet, d document) (list []string)
 		texts     []string
 	}{{"salt-mass", "mass", f.masses}, {"salt-concentration", "concentration", f.contents}, {"salt-assay", "assay", f.assays}} {
 		if len(more.texts) > len(rows) {
-			list = append(list, fmt.Sprintf("--%s: it is stated %d times for %d salts; write one --salt for each", more.flag, len(more.texts), len(rows)))
+			list = append(list, fmt.Sprintf("--%s: given %d times for %d salts; give one --salt for each", more.flag, len(more.texts), len(rows)))
 			continue
 		}
 		for i, text := range more.texts {
@@ -254,11 +254,11 @@ func (d document) write(file string, p *plan.Plan) error {
 	laid := laidOut(string(text), comments)
 	text = append(fmt.Appendf(nil, writtenHead, file), laid...)
 	if _, err := configs.Parse(file, text); err != nil {
-		return usageError{fmt.Errorf("--write %s: what the flags and the file come to is no configuration:\n%w", file, err)}
+		return usageError{fmt.Errorf("--write %s: flags and file do not make a valid configuration:\n%w", file, err)}
 	}
 	f, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if errors.Is(err, fs.ErrExist) {
-		return usagef("--write %s: there is such a file, and it is not overwritten; name another, or move it away", file)
+		return usagef("--write %s: the file exists; choose another name, or move it away", file)
 	} else if err != nil {
 		return fmt.Errorf("writing %s: %w", file, err)
 	}
@@ -308,7 +308,7 @@ func (d *document) completed(p *plan.Plan, comments map[string]string) {
 	}
 	conditions := p.Order.Bath.Conditions
 	for _, a := range p.Assumed {
-		const why = "assumed by the plan: the middle of what is usual"
+		const why = "assumed by the plan: middle of the usual range"
 		switch a.What {
 		case plan.Current:
 			state("working.current", quantity.Current, conditions.Current, why)

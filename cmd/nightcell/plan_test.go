@@ -211,7 +211,7 @@ func TestPlanFitsAssays(t *testing.T) {
 	if k := object["mass_transfer_metres_per_second"].(float64); math.Abs(k/1e-5-1) > 0.05 || marks["mass_transfer_metres_per_second"] != "measured" {
 		t.Errorf("k_m %g m/s, %v", k, marks["mass_transfer_metres_per_second"])
 	}
-	if _, err := runPlanCommand(append(args, "--assayed", "19 h, 76 A h")...); err == nil || !strings.Contains(err.Error(), "three quantities are needed") {
+	if _, err := runPlanCommand(append(args, "--assayed", "19 h, 76 A h")...); err == nil || !strings.Contains(err.Error(), "give three quantities") {
 		t.Errorf("half an assay: %v", err)
 	}
 }
@@ -247,7 +247,7 @@ func TestPlanAssumesWithAWord(t *testing.T) {
 		}
 	}
 	if out = planOutput(t, append(args, "--current", "3 A")...); !strings.Contains(out, "No cathode area is stated: 60 cm2 ± 20 % is assumed") {
-		t.Error("the assumed area is not told")
+		t.Error("the assumed area is not reported")
 	}
 	out = planOutput(t, args...)
 	if !strings.Contains(strings.Join(strings.Fields(out), " "), "State the current or the cathode area") || strings.Contains(out, "Gas and air") {
@@ -366,44 +366,44 @@ func TestPlanDoorNotice(t *testing.T) {
 func TestPlanMistakes(t *testing.T) {
 	dir := t.TempDir()
 	for words, args := range map[string][]string{
-		"--recover: '120 %' makes no sense here; it lies above 0 % and goes up to 100 %":            zincPlan("--recover", "120 %"),
-		"--efficiency: '101 %' makes no sense here; it lies above 0 % and goes up to 100 %":         zincPlan("--efficiency", "101 %"),
-		"--cathode-area: '0 cm2' makes no sense here; it must be more than zero":                    zincPlan("--cathode-area", "0 cm2"),
-		"--volume: '900 g' is a mass; a volume is needed":                                           zincPlan("--volume", "900 g"),
-		"--salt-mass: '1e300 g' makes no sense here; no cell has that much":                         {"--salt", "ZnSO4", "--salt-mass", "1e300 g", "--volume", "1 L", "--recover", "5 %"},
-		"--volume: '1e-300 L' makes no sense here; no cell has that little":                         {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1e-300 L", "--recover", "5 %"},
-		"--salt-mass: 3119 g/L of ZnSO4 are stated, and a bath holds no more":                       {"--salt", "ZnSO4·7H2O", "--salt-mass", "5 kg", "--volume", "0.9 L", "--recover", "5 %"},
-		"--salt-mass: '5,0 g' has a comma":                                                          {"--salt", "ZnSO4", "--salt-mass", "5,0 g", "--volume", "1 L", "--recover", "5 %"},
-		"--recover and --leave: state one target":                                                   zincPlan("--leave", "5 g/L"),
-		"--salt: formula \"Xx\": there is no element \"Xx\"":                                        {"--salt", "Xx", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
-		"(cobalt is written Co)":                                                                    {"--salt", "COSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
-		"--metal: the salts hold Cu and Ni; say which one is to be won":                             {"--salt", "CuSO4", "--salt-mass", "5 g", "--salt", "NiSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
-		"--salt-mass: it is stated 2 times for 1 salts":                                             zincPlan("--salt-mass", "1 g"),
-		"--salt-mass (number 2): neither mass nor concentration of ZnO is stated":                   zincPlan("--salt", "ZnO"),
-		"target: nothing says what is wanted":                                                       {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L"},
-		"plan takes flags only":                                                                     zincPlan("ZnSO4"),
-		"--density-unit":                                                                            zincPlan("--density-unit", "A/L"),
-		"--cell zinc-1: it needs --config":                                                          zincPlan("--cell", "zinc-1"),
-		"reading the configuration":                                                                 {"--config", filepath.Join(dir, "missing.toml")},
-		"no such cell; it has zinc-1":                                                               {"--config", "../../configs/divided-zinc-overnight.toml", "--cell", "zinc-2"},
-		"describes several cells: say which with --cell":                                            {"--config", "../../configs/two-supplies.toml"},
-		"a file that ends in .svg or .png is needed":                                                zincPlan("--plot", filepath.Join(dir, "run.pdf")),
-		"--page x.txt: a file that ends in .html":                                                   zincPlan("--page", "x.txt"),
-		"a file that ends in .html":                                                                 zincPlan("--door-notice", filepath.Join(dir, "door.pdf")),
-		"there is no time axis without a current; state --current":                                  {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %", "--plot", filepath.Join(dir, "run.svg")},
-		"--compare: '3 g' is a mass; a current or an area is needed":                                zincPlan("--compare", "3 g"),
-		"--scale-to: '2 L' is a volume; a mass is needed":                                           zincPlan("--scale-to", "2 L"),
-		"state --scale-to too":                                                                      zincPlan("--scale-current", "9 A"),
-		"--scale-cells: it is 0":                                                                    zincPlan("--scale-to", "1 kg", "--scale-cells", "0"),
-		"--taper 0.5: a taper needs a mass transfer":                                                zincPlan("--taper", "0.5"),
-		"--separator: 'wall' is unknown; it is one of none, diaphragm":                              zincPlan("--separator", "wall"),
+		"--recover: '120 %' makes no sense here; it lies above 0 % and goes up to 100 %":    zincPlan("--recover", "120 %"),
+		"--efficiency: '101 %' makes no sense here; it lies above 0 % and goes up to 100 %": zincPlan("--efficiency", "101 %"),
+		"--cathode-area: '0 cm2' makes no sense here; it must be more than zero":            zincPlan("--cathode-area", "0 cm2"),
+		"--volume: '900 g' is a mass; a volume is needed":                                   zincPlan("--volume", "900 g"),
+		"--salt-mass: '1e300 g' makes no sense here; no cell has that much":                 {"--salt", "ZnSO4", "--salt-mass", "1e300 g", "--volume", "1 L", "--recover", "5 %"},
+		"--volume: '1e-300 L' makes no sense here; no cell has that little":                 {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1e-300 L", "--recover", "5 %"},
+		"--salt-mass: 3119 g/L of ZnSO4 are stated, and a bath holds no more":               {"--salt", "ZnSO4·7H2O", "--salt-mass", "5 kg", "--volume", "0.9 L", "--recover", "5 %"},
+		"--salt-mass: '5,0 g' has a comma":                                                  {"--salt", "ZnSO4", "--salt-mass", "5,0 g", "--volume", "1 L", "--recover", "5 %"},
+		"--recover and --leave: give one target":                                            zincPlan("--leave", "5 g/L"),
+		"--salt: formula \"Xx\": there is no element \"Xx\"":                                {"--salt", "Xx", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
+		"(cobalt is written Co)":                                                            {"--salt", "COSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
+		"--metal: the salts hold Cu and Ni; say which one is to be won":                     {"--salt", "CuSO4", "--salt-mass", "5 g", "--salt", "NiSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
+		"--salt-mass: given 2 times for 1 salts":                                            zincPlan("--salt-mass", "1 g"),
+		"--salt-mass (number 2): neither mass nor concentration of ZnO is stated":           zincPlan("--salt", "ZnO"),
+		"target: nothing says what is wanted":                                               {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L"},
+		"plan takes only flags":                                                             zincPlan("ZnSO4"),
+		"--density-unit":                                                                    zincPlan("--density-unit", "A/L"),
+		"--cell zinc-1: add --config":                                                       zincPlan("--cell", "zinc-1"),
+		"reading the configuration":                                                         {"--config", filepath.Join(dir, "missing.toml")},
+		"no such cell; it has zinc-1":                                                       {"--config", "../../configs/divided-zinc-overnight.toml", "--cell", "zinc-2"},
+		"describes several cells: choose one with --cell":                                   {"--config", "../../configs/two-supplies.toml"},
+		"give a file name that ends in .svg or .png":                                        zincPlan("--plot", filepath.Join(dir, "run.pdf")),
+		"--page x.txt: give a file name that ends in .html":                                 zincPlan("--page", "x.txt"),
+		"give a file name that ends in .html":                                               zincPlan("--door-notice", filepath.Join(dir, "door.pdf")),
+		"there is no time axis without a current; state --current":                          {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %", "--plot", filepath.Join(dir, "run.svg")},
+		"--compare: '3 g' is a mass; a current or an area is needed":                        zincPlan("--compare", "3 g"),
+		"--scale-to: '2 L' is a volume; a mass is needed":                                   zincPlan("--scale-to", "2 L"),
+		"add --scale-to":                                               zincPlan("--scale-current", "9 A"),
+		"--scale-cells 0: give at least 1 cell":                        zincPlan("--scale-to", "1 kg", "--scale-cells", "0"),
+		"--taper 0.5: a taper needs a mass transfer":                   zincPlan("--taper", "0.5"),
+		"--separator: 'wall' is unknown; it is one of none, diaphragm": zincPlan("--separator", "wall"),
 		"--temperature: '-20 °C' makes no sense here; an aqueous bath lies between 0 °C and 100 °C": zincPlan("--temperature", "-20 °C"),
 		"--stirring: --mass-transfer is written too; keep one of the two":                           copperPlan("--stirring", "bubble"),
 		"--stirring: 'bubbles' is unknown; it is one of still, bubble, forced; is 'bubble' meant?":  {"--metal", "Cu", "--stirring", "bubbles"},
 		"--valence: 9 is out of range; it lies between 1 and 8":                                     zincPlan("--valence", "9"),
 		"--salt-assay (number 2): '120 %' makes no sense here":                                      zincPlan("--salt", "ZnO", "--salt-assay", "99 %", "--salt-assay", "120 %"),
 		"--gap: 3 m between the electrodes is no bench cell; look at the unit":                      zincPlan("--gap", "3 m"),
-		"--write cell.txt: a file that ends in .toml is needed":                                     zincPlan("--write", "cell.txt"),
+		"--write cell.txt: give a file name that ends in .toml":                                     zincPlan("--write", "cell.txt"),
 		"--meter-gain: '5 mA' is a current":                                                         zincPlan("--meter-gain", "5 mA"),
 		"the fit needs the efficiency, the cathode area and the volume too":                         {"--metal", "Cu", "--medium", "sulfate", "--concentration", "40 g/L", "--volume", "2 L", "--leave", "2 g/L", "--current", "4 A", "--assayed", "0 h, 0 A h, 40 g/L"},
 	} {

@@ -90,7 +90,7 @@ func TestPlanGivesTheBand(t *testing.T) {
 	if _, err := runPlanCommand(copperPlan("--marginal-energy", "5 kWh/kg", "--leave", "", "--cell-voltage", "2.2 V", "--compare", "2 A")...); err == nil {
 		t.Error("two targets were taken")
 	}
-	if _, err := runPlanCommand(copperMarginal("--compare", "2 A")...); err == nil || !strings.Contains(err.Error(), "a marginal stop needs the cell voltage that belongs to the current") {
+	if _, err := runPlanCommand(copperMarginal("--compare", "2 A")...); err == nil || !strings.Contains(err.Error(), "a marginal-energy target needs the cell voltage at that current") {
 		t.Errorf("a marginal stop at another current: %v", err)
 	}
 }

@@ -64,7 +64,7 @@ func TestPlanWriteLosesNothing(t *testing.T) {
 	if err := os.WriteFile(file, []byte("kept"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := runPlanCommand(zincPlan("--write", file)...); err == nil || !strings.Contains(err.Error(), "is not overwritten") {
+	if _, err := runPlanCommand(zincPlan("--write", file)...); err == nil || !strings.Contains(err.Error(), "the file exists") {
 		t.Errorf("%v", err)
 	}
 	if data, err := os.ReadFile(file); err != nil || string(data) != "kept" {

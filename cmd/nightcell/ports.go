@@ -16,16 +16,16 @@ func newPortsCommand(s *shell) *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "ports",
-		Short: "List the serial ports, their stable names and who holds them",
-		Long: "Lists the serial ports of this machine without opening any. The first column is\n" +
-			"the name to put into a configuration: it stays the same when the adapter is\n" +
-			"plugged in again, which /dev/ttyUSB0 does not. A port that another process holds\n" +
-			"cannot be used until that one ends.",
+		Short: "List serial ports, which process has each open, and any missing permission",
+		Long: "Lists the serial ports of this machine without opening them. Use the first column\n" +
+			"in a configuration: unlike /dev/ttyUSB0, that name stays the same when the\n" +
+			"adapter is plugged in again. A port that another process has open cannot be used\n" +
+			"until that process ends.",
 		Example: "  nightcell ports\n" +
 			"  nightcell ports --json",
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return usagef("%s takes no arguments; %q was given", cmd.CommandPath(), args[0])
+				return usagef("%s takes no arguments, but %q was given", cmd.CommandPath(), args[0])
 			}
 			return nil
 		},
@@ -104,11 +104,11 @@ func nameOf(p line.Port) string {
 
 func printPorts(w io.Writer, ports []line.Port) error {
 	if len(ports) == 0 {
-		_, err := fmt.Fprintln(w, "No serial port is here. Plug the adapter in and ask again; a supply on the network needs none, its port is tcp://host:port.")
+		_, err := fmt.Fprintln(w, "No serial port found. Plug in the adapter and try again. For a supply on the network use port = \"tcp://host:port\".")
 		return err
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "port\tdevice\tUSB\taccess\theld by")
+	fmt.Fprintln(t, "port\tdevice\tUSB\taccess\topen in")
 	for _, p := range ports {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", nameOf(p), p.Device, usbText(p.USB), accessText(p), holdersText(p.Holders))
 	}
@@ -141,7 +141,7 @@ func accessText(p line.Port) string {
 
 func holdersText(list []line.Holder) string {
 	if len(list) == 0 {
-		return "nobody seen"
+		return "none found"
 	}
 	names := make([]string, len(list))
 	for i, h := range list {

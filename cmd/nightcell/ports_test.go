@@ -24,11 +24,11 @@ func TestPrintPorts(t *testing.T) {
 		ports []line.Port
 		want  string
 	}{
-		{nil, "No serial port is here. Plug the adapter in and ask again; a supply on the network needs none, its port is tcp://host:port.\n"},
+		{nil, "No serial port found. Plug in the adapter and try again. For a supply on the network use port = \"tcp://host:port\".\n"},
 		{examplePorts(), "" +
-			"port                              device        USB                                   access                  held by\n" +
+			"port                              device        USB                                   access                  open in\n" +
 			"/dev/serial/by-id/usb-Example-A1  /dev/ttyUSB0  1234:5678 Example Adapter, serial A1  yes                     watcher (process 4711)\n" +
-			"/dev/ttyS0                        /dev/ttyS0    -                                     no: join group dialout  nobody seen\n"},
+			"/dev/ttyS0                        /dev/ttyS0    -                                     no: join group dialout  none found\n"},
 	} {
 		var b bytes.Buffer
 		if err := printPorts(&b, c.ports); err != nil {

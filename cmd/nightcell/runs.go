@@ -31,7 +31,7 @@ func (d *dataFlags) add(cmd *cobra.Command) {
 func (d *dataFlags) read() (string, *configs.Config, error) {
 	if d.config == "" {
 		if d.data == "" {
-			return "", nil, usagef("say where the runs are: --data DIRECTORY or --config FILE")
+			return "", nil, usagef("name the data directory: --data DIRECTORY or --config FILE")
 		}
 		return d.data, nil, nil
 	}
@@ -53,7 +53,7 @@ func newRunsCommand(s *shell) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     "runs",
 		Short:   "List the runs of a data directory",
-		Long:    "Lists runs with their charge, the oldest first. What was entered after a run ended is named by its kinds.",
+		Long:    "Lists runs with their charge, oldest first, and the kinds of entry added after the end.",
 		Example: "  nightcell runs --config nightcell.toml --cell zinc-1 --since 2026-01-01",
 		Args:    between(0, 0, "nightcell runs --config FILE"),
 		RunE: func(*cobra.Command, []string) error {
@@ -80,7 +80,7 @@ func newRunsCommand(s *shell) *cobra.Command {
 				return printJSON(s.out, map[string]any{"runs": append([]books.Listed{}, runs...)})
 			}
 			w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
-			fmt.Fprintln(w, "CELL\tBEGUN (UTC)\tLASTED\tCHARGE, A·h\tSTATE\tENTERED AFTERWARDS\tRUN")
+			fmt.Fprintln(w, "CELL\tSTART (UTC)\tDURATION\tCHARGE, A·h\tSTATE\tLATE ENTRIES\tRUN")
 			for _, r := range runs {
 				state := "open"
 				if r.Ended {
@@ -96,9 +96,9 @@ func newRunsCommand(s *shell) *cobra.Command {
 		},
 	}
 	where.add(cmd)
-	cmd.Flags().StringVar(&f.Cell, "cell", "", "only runs of the cell of this `name`")
-	cmd.Flags().StringVar(&since, "since", "", "only runs begun at or after this `time`, such as 2026-01-01 or 2026-01-10T20:00:00Z")
-	cmd.Flags().StringVar(&until, "until", "", "only runs begun before this `time`")
+	cmd.Flags().StringVar(&f.Cell, "cell", "", "only runs of this `cell`")
+	cmd.Flags().StringVar(&since, "since", "", "only runs started at or after this `time`, such as 2026-01-01 or 2026-01-10T20:00:00Z")
+	cmd.Flags().StringVar(&until, "until", "", "only runs started before this `time`")
 	cmd.Flags().BoolVar(&f.Open, "open", false, "only runs that have not ended")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
@@ -108,11 +108,11 @@ func newExportCommand(s *shell) *cobra.Command {
 	var as, what, output string
 	cmd := &cobra.Command{
 		Use:   "export RUN",
-		Short: "Write a run's log as CSV or line protocol",
-		Long: "Writes a run for spreadsheets and programs (--as csv) or for a database that takes\n" +
-			"InfluxDB line protocol (--as line-protocol). CSV of readings carries the charge and\n" +
-			"energy counted up to each; numbers read back exactly. An apostrophe comes before a\n" +
-			"text that a spreadsheet would take for a formula. Damaged lines are left out\n" +
+		Short: "Export a run's log as CSV or line protocol",
+		Long: "Exports a run for spreadsheets and programs (--as csv) or for a database that accepts\n" +
+			"InfluxDB line protocol (--as line-protocol). CSV readings include the charge and\n" +
+			"energy counted so far; numbers read back exactly. An apostrophe precedes a\n" +
+			"text that a spreadsheet would take for a formula. Damaged lines are skipped\n" +
 			"and named, and the exit code is then 1.",
 		Example: "  nightcell export /var/lib/nightcell/runs/zinc-1/20260110T200000Z --as csv > night.csv",
 		Args:    oneRun,
@@ -125,7 +125,7 @@ func newExportCommand(s *shell) *cobra.Command {
 		},
 	}
 	cmd.Flags().StringVar(&as, "as", "csv", "the `form`: csv or line-protocol")
-	cmd.Flags().StringVar(&what, "what", "", "which `lines`: readings, events (alarms, gaps, entries, ...) or, in line protocol, all; the default is readings for csv and all for line-protocol")
+	cmd.Flags().StringVar(&what, "what", "", "which `lines`: readings, events (alarms, gaps, entries, ...) or, in line protocol, all (default: readings for csv, all for line-protocol)")
 	cmd.Flags().StringVarP(&output, "output", "o", "", "write to this `file` instead of standard output")
 	return cmd
 }
@@ -150,7 +150,7 @@ func exporter(as, what string) (exportFunc, error) {
 	}
 	switch as {
 	case "csv":
-		return nil, usagef("--what %s: CSV holds either readings or events, because their columns differ", what)
+		return nil, usagef("--what %s: CSV contains either readings or events: their columns differ", what)
 	case "line-protocol":
 		return nil, usagef("--what %s: choose readings, events or all", what)
 	}
@@ -187,7 +187,7 @@ func (s *shell) tellDamage(r *runlog.Report) error {
 	for _, d := range r.Damage {
 		fmt.Fprintf(s.err, "nightcell: damaged: bytes %d to %d: %s\n", d.From, d.To, d.Reason)
 	}
-	return fmt.Errorf("the export is done, but the log is damaged at %d places; nightcell verify tells more", r.DamageCount)
+	return fmt.Errorf("exported, but the log is damaged in %d places; nightcell verify shows them", r.DamageCount)
 }
 
 func newImportCommand(s *shell) *cobra.Command {
@@ -196,11 +196,11 @@ func newImportCommand(s *shell) *cobra.Command {
 	var begin string
 	cmd := &cobra.Command{
 		Use:   "import FILE.csv --cell CELL",
-		Short: "Take in a run that was measured elsewhere",
-		Long: "Reads a table of time, volts and amperes and makes a run of it that has ended, with its charge integrated and gaps booked.\n" +
-			"The head names the columns and their units, in any order: time_s, U (V), current_mA. Other columns are passed over.\n" +
-			"Cells stand apart by commas, semicolons or tabs; decimals have a point or, where commas do not part cells, a comma. Times\n" +
-			"are ISO 8601 (UTC without a zone), or numbers with --begin. With --config the run keeps bath and accuracy of the cell.",
+		Short: "Import a run that was measured elsewhere",
+		Long: "Reads a table of time, voltage and current, integrates the charge, books gaps and stores it as a finished run.\n" +
+			"The header names columns and units in any order: time_s, U (V), current_mA. Other columns are ignored.\n" +
+			"Separate cells by commas, semicolons or tabs. Use a decimal point, or a comma where it is not the separator. Times\n" +
+			"are ISO 8601 (UTC without a zone), or numbers with --begin. --config adds the cell's bath and accuracy to the run.",
 		Example: "  nightcell import night.csv --cell zinc-1 --config nightcell.toml --begin 2026-01-10T20:00:00Z",
 		Args:    between(1, 1, "nightcell import FILE.csv --cell CELL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -209,7 +209,7 @@ func newImportCommand(s *shell) *cobra.Command {
 				return err
 			}
 			if in.Cell == "" {
-				return usagef("say of which cell the run is: --cell NAME")
+				return usagef("name the cell: --cell NAME")
 			}
 			in.Data, in.Name = data, args[0]
 			if cfg != nil && cfg.Cell(in.Cell) != nil {
@@ -234,13 +234,13 @@ func newImportCommand(s *shell) *cobra.Command {
 				return fmt.Errorf("nothing was imported: %w", err)
 			}
 			fmt.Fprintf(s.out, "%d readings imported, %s\n", done.Readings, strings.TrimSpace(done.Columns))
-			fmt.Fprintf(s.out, "run %s; nightcell account %s says what it did\n", done.Run, done.Run)
+			fmt.Fprintf(s.out, "run %s; next: nightcell account %s\n", done.Run, done.Run)
 			return nil
 		},
 	}
 	where.add(cmd)
 	cmd.Flags().StringVar(&in.Cell, "cell", "", "`name` of the cell")
-	cmd.Flags().StringVar(&begin, "begin", "", "`time` of the first reading, of a table whose times are numbers")
-	cmd.Flags().StringToStringVar(&in.Columns, "column", nil, "which column is what: `time=NAME`, volts=NAME, amperes=NAME")
+	cmd.Flags().StringVar(&begin, "begin", "", "`time` of the first reading, for a table whose times are numbers")
+	cmd.Flags().StringToStringVar(&in.Columns, "column", nil, "assign columns: `time=NAME`, volts=NAME, amperes=NAME")
 	return cmd
 }

@@ -33,30 +33,30 @@ func newSimulateCommand(s *shell) *cobra.Command {
 	var f simulateFlags
 	cmd := &cobra.Command{
 		Use:   "simulate",
-		Short: "Be a bench supply with a zinc cell behind it, on a pseudo-terminal",
-		Long: "simulate opens a pseudo-terminal, prints its path, and answers SCPI there like a bench supply whose\n" +
-			"output already drives a zinc cell at 3 A. It serves until it is interrupted or --duration has passed, and then tells\n" +
-			"what was really delivered and deposited. A scenario file scripts what goes wrong; --kinds lists what can.\n" +
-			"All figures are invented for the simulation.",
+		Short: "Simulate a bench supply with a zinc cell on a pseudo-terminal",
+		Long: "Opens a pseudo-terminal, prints its path, and answers SCPI like a bench supply that drives a zinc cell\n" +
+			"at 3 A. It runs until interrupted or until --duration has passed, then prints the charge and deposit\n" +
+			"truly delivered. A scenario file scripts faults; --kinds lists them.\n" +
+			"All figures are invented.",
 		Example: "  nightcell simulate --link bench-supply\n" +
 			"  nightcell simulate --scenario testdata/scenarios/hard-short.toml --speed 60 --duration 6h",
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return usagef("simulate takes no arguments, only flags; %q is left over (a scenario goes with --scenario)", args[0])
+				return usagef("simulate takes only flags, but %q was given (use --scenario for a scenario)", args[0])
 			}
 			return nil
 		},
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd, s) },
 	}
 	flags := cmd.Flags()
-	flags.StringVar(&f.scenario, "scenario", "", "scenario `file` (TOML); without one the night is quiet")
-	flags.StringVar(&f.link, "link", "", "stable `path` for the port, a symbolic link (default: one in a temporary directory)")
-	flags.Float64Var(&f.speed, "speed", 1, "how many times as fast as the machine's clock the simulation's clock runs")
-	flags.IntVar(&f.baud, "baud", 0, "pace the line as this many bits per second (default: not paced)")
-	flags.Int64Var(&f.seed, "seed", 1, "seed of the noise and of what a scenario leaves to chance")
-	flags.StringVar(&f.length, "duration", "", "stop after this `time`, such as \"2 h\" or 2h30m, on the simulation's clock (default: serve until interrupted)")
-	flags.BoolVar(&f.json, "json", false, "print the truth at the end as one JSON object")
-	flags.BoolVar(&f.kinds, "kinds", false, "list the kinds of event a scenario can script, and stop")
+	flags.StringVar(&f.scenario, "scenario", "", "scenario `file` (TOML; default: no fault)")
+	flags.StringVar(&f.link, "link", "", "`path` of a symbolic link to the port (default: in a temporary directory)")
+	flags.Float64Var(&f.speed, "speed", 1, "clock speed as a multiple of real time")
+	flags.IntVar(&f.baud, "baud", 0, "limit the line to this many bits per second (default: unlimited)")
+	flags.Int64Var(&f.seed, "seed", 1, "seed of the noise and of random events")
+	flags.StringVar(&f.length, "duration", "", "stop after this simulated `time`, such as \"2 h\" or 2h30m (default: run until interrupted)")
+	flags.BoolVar(&f.json, "json", false, "print the true figures at the end as one JSON object")
+	flags.BoolVar(&f.kinds, "kinds", false, "list the events that a scenario can script, and exit")
 	return cmd
 }
 
@@ -68,7 +68,7 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 	case !(f.speed > 0 && f.speed <= 1e6):
 		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
 	case f.baud < 0 || f.baud > 4_000_000:
-		return usagef("--baud %d: it must lie from 0 (not paced) to 4000000", f.baud)
+		return usagef("--baud %d: choose 0 (unlimited) to 4000000", f.baud)
 	}
 	if f.length != "" {
 		var err error
@@ -128,15 +128,15 @@ func linkable(link string) error {
 		return usagef("--link %s exists and is not a symbolic link; choose another name for the port", link)
 	}
 	if info, err := os.Stat(filepath.Dir(link)); err != nil || !info.IsDir() {
-		return usagef("--link %s: there is no folder %s to put it in; make the folder, or choose another name", link, filepath.Dir(link))
+		return usagef("--link %s: folder %s does not exist; create it, or choose another name", link, filepath.Dir(link))
 	}
 	if info, err := os.Stat(filepath.Dir(link)); err == nil && info.Mode().Perm()&0o002 != 0 && runtime.GOOS != "windows" {
-		return usagef("--link %s: everybody may write to %s, so that somebody else's port could take that name; choose a name in a folder of yours, such as --link bench-supply", link, filepath.Dir(link))
+		return usagef("--link %s: any user may write to %s and could take that name; choose a folder of yours, such as --link bench-supply", link, filepath.Dir(link))
 	}
 	// The port is named by renaming a fresh link, so the folder must let us make one.
 	trial, err := os.CreateTemp(filepath.Dir(link), ".nightcell-*")
 	if err != nil {
-		return usagef("--link %s: nothing can be made in %s; choose a name in a folder of yours: %w", link, filepath.Dir(link), err)
+		return usagef("--link %s: cannot create a link in %s; choose a folder of yours: %w", link, filepath.Dir(link), err)
 	}
 	return errors.Join(trial.Close(), os.Remove(trial.Name()))
 }
@@ -170,7 +170,7 @@ func (f *simulateFlags) tell(w io.Writer, i *simulated.Instrument, until time.Du
 			PresentTerminalVolts: t.Volts, PresentTerminalAmperes: t.Amperes, Seed: f.seed, Scenario: f.scenario,
 		})
 	}
-	fmt.Fprintf(w, "truth after %s: charge %.4f A·h, deposit %.3f g of %.2f g, energy %.2f W·h\n",
+	fmt.Fprintf(w, "true figures after %s: charge %.4f A·h, deposit %.3f g of %.2f g, energy %.2f W·h\n",
 		timeWords(t.At.Round(time.Second)), t.Charge/3600, t.DepositGrams, t.InitialGrams, t.Energy/3600)
 	fmt.Fprintf(w, "bath %.3f L at %.2f g/L and %.1f °C; hydrogen %.4f mol; now %.3f V, %.3f A\n",
 		t.Volume*1e3, t.Concentration, t.Temperature-273.15, t.HydrogenMoles, t.Volts, t.Amperes)

@@ -68,7 +68,7 @@ func TestSimulateServesAndTellsTheTruth(t *testing.T) {
 	if answer != "EXAMPLE,PS-30-5,SIM-0001,1.0;3.0000" {
 		t.Errorf("answer %q", answer)
 	}
-	if !strings.Contains(after, "truth after 1 h: charge 3.0000 A·h, deposit 3.2") || !strings.Contains(after, "bath 0.89") {
+	if !strings.Contains(after, "true figures after 1 h: charge 3.0000 A·h, deposit 3.2") || !strings.Contains(after, "bath 0.89") {
 		t.Errorf("the truth reads\n%s", after)
 	}
 	if _, err := os.Lstat(link); err == nil {
@@ -92,7 +92,7 @@ func TestSimulateUntilInterrupted(t *testing.T) {
 		t.Fatal(err)
 	}
 	rest, err := io.ReadAll(out)
-	if c := <-code; err != nil || c != 0 || !strings.HasPrefix(string(rest), "truth after ") {
+	if c := <-code; err != nil || c != 0 || !strings.HasPrefix(string(rest), "true figures after ") {
 		t.Errorf("exit code %d, %v:\n%s", c, err, rest)
 	}
 }
@@ -129,11 +129,11 @@ func TestSimulateMistakes(t *testing.T) {
 	}{
 		{[]string{"--speed", "0"}, 2, "--speed 0: it must be above 0"},
 		{[]string{"--speed", "NaN"}, 2, "--speed NaN: it must be above 0"},
-		{[]string{"--baud", "-1"}, 2, "--baud -1: it must lie from 0"},
+		{[]string{"--baud", "-1"}, 2, "--baud -1: choose 0"},
 		{[]string{"--duration", "-1s"}, 2, "--duration -1s: it must not be negative"},
 		{[]string{"--scenario", bad}, 2, "bad.toml:4: kind: \"earthquake\" is not a kind of event"},
 		{[]string{"--scenario", "nowhere.toml"}, 2, "nowhere.toml"},
-		{[]string{"quiet-night.toml"}, 2, "a scenario goes with --scenario"},
+		{[]string{"quiet-night.toml"}, 2, "use --scenario for a scenario"},
 		{[]string{"--loud"}, 2, "unknown flag: --loud"},
 		{[]string{"--link", bad}, 2, "exists and is not a symbolic link"},
 	} {

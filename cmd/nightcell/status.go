@@ -28,7 +28,7 @@ func newStatusCommand(s *shell) *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "status [CELL]",
-		Short: "Show where each cell of a running daemon stands",
+		Short: "Show the state of each cell",
 		Example: "  nightcell status --config nightcell.toml\n" +
 			"  nightcell status zinc-1 --json --config nightcell.toml",
 		Args: between(0, 1, "nightcell status [CELL]"),
@@ -83,7 +83,7 @@ func printStatus(to io.Writer, cells []control.Cell) error {
 		if c.Unconfirmed == "" {
 			continue
 		}
-		if _, err := fmt.Fprintf(to, "%s: an unconfirmed %s contradicts the books: target %s A·h with it, %s A·h without; the earlier acts\n",
+		if _, err := fmt.Fprintf(to, "%s: an unconfirmed %s contradicts the mass balance: target %s A·h with it, %s A·h without; the earlier applies\n",
 			drivers.Plain(c.Name), drivers.Plain(c.Unconfirmed), figure(c.TargetWith/3600, 2), figure(c.TargetWithout/3600, 2)); err != nil {
 			return err
 		}
@@ -119,7 +119,7 @@ func alarmCount(c control.Cell) string {
 	if c.Alarms == 0 {
 		return "none"
 	}
-	return fmt.Sprintf("%d, %d unanswered", c.Alarms, c.Unanswered)
+	return fmt.Sprintf("%d, %d not acknowledged", c.Alarms, c.Unanswered)
 }
 
 func newAlarmsCommand(s *shell) *cobra.Command {
@@ -127,12 +127,12 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "alarms [CELL]",
-		Short: "List the alarms of a running daemon, acknowledge them, set them aside",
-		Long: "alarms lists what is not in the normal state, most urgent first, and what to do first about it.\n" +
-			"The states are those of IEC 62682, two of their names are nightcell's own (LTUNK, LTACK): UNACK, RTNUN and\n" +
-			"LTUNK wait for an acknowledgement, ACKED and LTACK have one (LTACK also waits for a reset), SHLVD is shelved\n" +
-			"until a time, OOSRV is out of service until it is returned or the run ends, and DSUPR is not judged now, for\n" +
-			"the reason given.",
+		Short: "List, acknowledge and shelve alarms",
+		Long: "Lists every alarm that is not in the normal state, most urgent first, with what to do first.\n" +
+			"States are those of IEC 62682 (the names LTUNK and LTACK are nightcell's own): UNACK, RTNUN and\n" +
+			"LTUNK are not acknowledged, ACKED and LTACK are (LTACK still needs a reset), SHLVD is shelved\n" +
+			"for a time, OOSRV is out of service until returned or until the run ends, and DSUPR is suppressed for\n" +
+			"the reason shown.",
 		Example: "  nightcell alarms --config nightcell.toml\n" +
 			"  nightcell alarms ack zinc-1 over-current --config nightcell.toml\n" +
 			"  nightcell alarms shelve zinc-1 contact --for 2h --reason \"clip is being replaced\" --config nightcell.toml",
@@ -174,28 +174,28 @@ type alarmAct struct {
 }
 
 var alarmActs = []alarmAct{
-	{name: "ack", short: "Say that somebody has taken an alarm in hand", example: `zinc-1 over-current --by "night shift"`,
+	{name: "ack", short: "Acknowledge an alarm", example: `zinc-1 over-current --by "night shift"`,
 		done: "is acknowledged by %s",
 		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
 			return c.Acknowledge(ctx, o.AlarmOrder)
 		}},
-	{name: "shelve", form: " --for TIME --reason TEXT", short: "Set an alarm aside for a time, with the reason",
-		example: `zinc-1 contact --for "2 h" --reason "clip is being replaced"`, done: "is set aside for %s", reason: true, length: true,
+	{name: "shelve", form: " --for TIME --reason TEXT", short: "Shelve an alarm for a time, with a reason",
+		example: `zinc-1 contact --for "2 h" --reason "clip is being replaced"`, done: "is shelved for %s", reason: true, length: true,
 		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error { return c.Shelve(ctx, o) }},
-	{name: "unshelve", short: "Take an alarm back before its time", example: "zinc-1 contact", done: "is back in service",
+	{name: "unshelve", short: "Unshelve an alarm before its time", example: "zinc-1 contact", done: "is back in service",
 		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
 			return c.Unshelve(ctx, o.AlarmOrder)
 		}},
-	{name: "reset", short: "Release an alarm that latches, once it is over and acknowledged", example: "zinc-1 hard-short", done: "is released",
+	{name: "reset", short: "Reset a latched alarm that has cleared and is acknowledged", example: "zinc-1 hard-short", done: "is reset",
 		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
 			return c.Reset(ctx, o.AlarmOrder)
 		}},
-	{name: "out-of-service", form: " --reason TEXT", short: "Take an alarm out of service until it is returned or the run ends, with the reason",
+	{name: "out-of-service", form: " --reason TEXT", short: "Take an alarm out of service until it is returned or the run ends, with a reason",
 		example: `zinc-1 stirrer-stopped --reason "no stirrer tonight"`, done: "is out of service", reason: true,
 		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
 			return c.OutOfService(ctx, control.ServiceOrder{AlarmOrder: o.AlarmOrder, Reason: o.Reason})
 		}},
-	{name: "return", short: "Return an alarm to service", example: "zinc-1 stirrer-stopped", done: "is in service again",
+	{name: "return", short: "Return an alarm to service", example: "zinc-1 stirrer-stopped", done: "is back in service",
 		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
 			return c.ReturnToService(ctx, o.AlarmOrder)
 		}},
@@ -219,7 +219,7 @@ func (a alarmAct) command(s *shell, r *reach) *cobra.Command {
 				}
 			}
 			if a.reason && reason == "" {
-				return usagef("--reason: say why, so that the next person knows it")
+				return usagef("--reason: give the reason, for the next person")
 			}
 			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
 				if err := a.do(ctx, c, order); err != nil {
@@ -235,10 +235,10 @@ func (a alarmAct) command(s *shell, r *reach) *cobra.Command {
 		},
 	}
 	if a.length {
-		cmd.Flags().StringVar(&length, "for", "", "how long: a `time`, such as \"2 h\"")
+		cmd.Flags().StringVar(&length, "for", "", "shelve for this `time`, such as \"2 h\"")
 	}
 	if a.reason {
-		cmd.Flags().StringVar(&reason, "reason", "", "`text` for the run log: why")
+		cmd.Flags().StringVar(&reason, "reason", "", "reason, as `text` for the run log")
 	}
 	return cmd
 }
@@ -250,9 +250,9 @@ func shelfTime(length string) (float64, error) {
 	case err != nil:
 		return 0, usagef("--for: %w", err)
 	case seconds <= 0:
-		return 0, usagef("--for: an alarm cannot be set aside for %s", length)
+		return 0, usagef("--for %s: give a time above zero", length)
 	case seconds > alerts.LongestShelf.Seconds():
-		return 0, usagef("--for %s: an alarm can be set aside for %s at most, so that nobody forgets it", length, timeWords(alerts.LongestShelf))
+		return 0, usagef("--for %s: an alarm can be shelved for at most %s", length, timeWords(alerts.LongestShelf))
 	}
 	return seconds, nil
 }
@@ -273,11 +273,11 @@ func printAlarms(s *shell, list []control.Alarm) error {
 		switch {
 		case a.Reason == "":
 		case a.State == alerts.SHLVD:
-			text += " (set aside: " + a.Reason + by(a.By) + "; until " + localTime(a.ShelfEnds) + ")"
+			text += " (shelved: " + a.Reason + by(a.By) + "; until " + localTime(a.ShelfEnds) + ")"
 		case a.State == alerts.OOSRV:
 			text += " (out of service: " + a.Reason + by(a.By) + ")"
 		default:
-			text += " (not judged: " + a.Reason + ")"
+			text += " (suppressed: " + a.Reason + ")"
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n",
 			a.Priority, a.State, drivers.Plain(a.Cell), drivers.Plain(a.Condition), localTime(a.Since), strings.TrimSpace(drivers.Plain(text)))

@@ -99,7 +99,7 @@ func TestSystemdIsTold(t *testing.T) {
 		t.Fatal(err)
 	}
 	if !expect("STOPPING=1", 2*time.Minute) {
-		t.Error("systemd was not told of the stop")
+		t.Error("systemd was not notified of the stop")
 	}
 	if got := <-code; got != 0 {
 		t.Errorf("exit code %d\n%s", got, log.String())

@@ -24,14 +24,14 @@ func newVerifyCommand(s *shell) *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "verify RUN",
-		Short: "Integrate a run's log again and say whether its totals follow from its readings",
-		Long: "Reads the log of a run from end to end, checks every checksum, integrates every\n" +
-			"reading again and compares the result with every total stored on the way. Damage\n" +
-			"is named by its range of bytes; what lies outside the two checkpoints around it\n" +
-			"stays good. Late entries and photos beside the log are checked as well.\n\n" +
-			"RUN is the directory of a run, <data>/runs/<cell>/<beginning>. The run may still\n" +
-			"be going on. The exit code is 0 for a sound log, 1 for one that is not, and 2 when\n" +
-			"there is no log to be read.",
+		Short: "Verify a run's log: integrate it again and compare every stored total",
+		Long: "Reads a run's log from end to end, checks every checksum, integrates every\n" +
+			"reading again and compares the result with every stored total. Damage\n" +
+			"is reported by its range of bytes; data outside the two checkpoints around it\n" +
+			"stays valid. Late entries and photos beside the log are checked too.\n\n" +
+			"RUN is a run's directory, <data>/runs/<cell>/<start>. The run may still\n" +
+			"be open. Exit codes: 0 the log is sound; 1 it is not; 2 no log could be\n" +
+			"read.",
 		Example: "  nightcell verify /var/lib/nightcell/runs/zinc-1/20260110T200000Z",
 		Args:    oneRun,
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -66,7 +66,7 @@ func newVerifyCommand(s *shell) *cobra.Command {
 
 func oneRun(cmd *cobra.Command, args []string) error {
 	if len(args) != 1 {
-		return usagef("%s needs one run: the directory <data>/runs/<cell>/<beginning>; %s", cmd.CommandPath(), argumentsGiven(len(args)))
+		return usagef("%s needs one run: its directory <data>/runs/<cell>/<start>; %s", cmd.CommandPath(), argumentsGiven(len(args)))
 	}
 	return nil
 }
@@ -152,7 +152,7 @@ func printVerdict(out io.Writer, run string, r *runlog.Report, beside besideJSON
 	}
 	fmt.Fprintf(w, "energy\t%s W·h (k = %d)\n", quantity.WithDoubt(t.Energy/3600, integrate.CoverageFactor*t.EnergyStandardUncertainty/3600), integrate.CoverageFactor)
 	if r.Carried != nil {
-		fmt.Fprintf(w, "carried\t%.5g A·h of the charge were counted before this log was begun anew; their readings are in the log before, if it is found\n", ampereHours(r.Carried.Charge))
+		fmt.Fprintf(w, "carried\t%.5g A·h were counted in the log before this one, which has their readings\n", ampereHours(r.Carried.Charge))
 	}
 	for _, d := range r.Damage {
 		fmt.Fprintf(w, "damage\tbytes %d to %d: %s\n", d.From, d.To, d.Reason)
@@ -164,24 +164,24 @@ func printVerdict(out io.Writer, run string, r *runlog.Report, beside besideJSON
 		fmt.Fprintf(w, "mismatch\tthe line at byte %d does not follow from the readings before it: %s\n", m.Offset, mismatchWords(&m))
 	}
 	if r.LostLines > 0 {
-		fmt.Fprintf(w, "lost\t%d lines were never written, for lack of room on the disk and in memory\n", r.LostLines)
+		fmt.Fprintf(w, "lost\t%d lines were never written: disk and memory were full\n", r.LostLines)
 	}
 	if r.UncheckedBytes > 0 {
-		fmt.Fprintf(w, "unchecked\t%d bytes follow the last checkpoint; nothing vouches for them\n", r.UncheckedBytes)
+		fmt.Fprintf(w, "unchecked\t%d bytes after the last checkpoint are not verifiable\n", r.UncheckedBytes)
 	}
 	if r.TornBytes > 0 {
-		fmt.Fprintf(w, "torn\t%d bytes at the end are not a whole line; the next start cuts them off\n", r.TornBytes)
+		fmt.Fprintf(w, "torn\t%d bytes at the end are an incomplete line; the next start removes them\n", r.TornBytes)
 	}
 	beside.print(w)
 	switch {
 	case !holdsRun(r):
-		fmt.Fprint(w, "verdict\tthe log holds no run: not one line of it can be read as the record of a cell\n")
+		fmt.Fprint(w, "verdict\tnot a run log: no line of it can be read as a record of a cell\n")
 	case r.Sound() && !beside.Sound:
-		fmt.Fprint(w, "verdict\tthe log is sound, and what stands beside it is NOT: see above\n")
+		fmt.Fprint(w, "verdict\tthe log is sound, but its late entries or photos are NOT: see above\n")
 	case r.Sound():
 		fmt.Fprint(w, "verdict\tsound: every stored total follows from the readings\n")
 	default:
-		fmt.Fprint(w, "verdict\tNOT sound: see above; the totals are carried over the damage by the next checkpoint\n")
+		fmt.Fprint(w, "verdict\tNOT sound: see above; the next checkpoint carries the totals past the damage\n")
 	}
 	if err := w.Flush(); err != nil {
 		return fmt.Errorf("printing the verdict: %w", err)

@@ -28,10 +28,10 @@ func newWatchCommand(s *shell) *cobra.Command {
 	var f watchFlags
 	cmd := &cobra.Command{
 		Use:   "watch --config FILE",
-		Short: "Keep the watch over the cells of a configuration",
-		Long: "watch polls every supply of the configuration, counts the charge, keeps the run logs, raises the alarms\n" +
-			"and serves page and metrics until it is told to stop (SIGTERM or Ctrl-C). An open run is taken up where it\n" +
-			"was left. SIGHUP rereads routes and limits, all or nothing. nightcell never switches an output on.",
+		Short: "Monitor the cells of a configuration",
+		Long: "Polls each supply, counts charge, writes the run logs, raises alarms and serves the page and metrics until\n" +
+			"stopped (SIGTERM or Ctrl-C). An open run is resumed. SIGHUP reloads routes and limits, all or nothing.\n" +
+			"nightcell never switches an output on.",
 		Example: "  nightcell watch --config nightcell.toml\n" +
 			"  nightcell watch --config configs/rehearsal.toml --speed 60 --verbose",
 		Args: between(0, 0, "nightcell watch --config FILE"),
@@ -39,14 +39,14 @@ func newWatchCommand(s *shell) *cobra.Command {
 	}
 	flags := cmd.Flags()
 	flags.StringVar(&f.config, "config", "", "configuration `file` (TOML)")
-	flags.Float64Var(&f.speed, "speed", 1, "for rehearsals with nightcell simulate at the same speed: how many times as fast the clock runs")
-	flags.BoolVar(&f.verbose, "verbose", false, "log every refused answer too")
+	flags.Float64Var(&f.speed, "speed", 1, "clock speed as a multiple of real time, for rehearsals with nightcell simulate")
+	flags.BoolVar(&f.verbose, "verbose", false, "log every rejected answer too")
 	return cmd
 }
 
 func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	if f.config == "" {
-		return usagef("--config is missing; give the configuration file, such as --config nightcell.toml")
+		return usagef("--config is missing; name the configuration file, such as --config nightcell.toml")
 	}
 	if !(f.speed > 0 && f.speed <= 1e6) {
 		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
@@ -63,7 +63,7 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	}
 	log := newLog(s.err, f.verbose)
 	for _, m := range cfg.Exposed() {
-		log.Warn("a secret is open to others", "where", m.Error())
+		log.Warn("other users can read a secret", "where", m.Error())
 	}
 	d, err := daemon.New(daemon.Options{
 		Config: cfg, Clock: drivers.NewClock(f.speed), Version: version(), Log: log,
@@ -104,7 +104,7 @@ func reloadOn(ctx context.Context, signals <-chan os.Signal, d *daemon.Daemon, l
 // tellSystemd does nothing where systemd has not asked to be told.
 func tellSystemd(log *slog.Logger, state string) {
 	if _, err := sddaemon.SdNotify(false, state); err != nil {
-		log.Warn("telling systemd", "state", state, "err", err)
+		log.Warn("notifying systemd", "state", state, "err", err)
 	}
 }
 

@@ -106,7 +106,7 @@ func parseSpan(flag, text string) (time.Duration, error) {
 			return 0, usagef("%s: %w", flag, err)
 		}
 		if math.Abs(seconds) > 1e9 {
-			return 0, usagef("%s %s: no more than thirty years can be meant", flag, text)
+			return 0, usagef("%s %s: at most thirty years", flag, text)
 		}
 		d = time.Duration(seconds * float64(time.Second))
 	}
@@ -123,8 +123,8 @@ func flagWords(err error) error {
 		return err
 	}
 	needs, known := map[string]string{
-		"float64": "a number is needed", "int": "a whole number is needed", "int64": "a whole number is needed",
-		"bool": "it is either true or false", "duration": "a time such as 2h30m is needed",
+		"float64": "give a number", "int": "give a whole number", "int64": "give a whole number",
+		"bool": "give true or false", "duration": "give a time such as 2h30m",
 	}[invalid.GetFlag().Value.Type()]
 	if !known {
 		return err
