@@ -38,6 +38,7 @@ type Settings struct {
 	AnodeGas                      string
 	AnodeLitresPerAmpereHour      float64
 	AcidGramsPerCoulomb           float64
+	WaterGramsPerCoulomb          float64
 	AcidName                      string
 
 	DataDir string

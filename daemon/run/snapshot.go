@@ -8,12 +8,8 @@ import (
 	"nightcell/integrate/electrolysis"
 )
 
-// Gas and water of one unit of charge, from the Faraday constant (CODATA 2018) and
-// the molar volume at 25 °C and one atmosphere.
-var (
-	hydrogenLitresPerAmpereHour = electrolysis.Hydrogen.GasVolume(3600, 298.15, 101325) * 1e3
-	waterGramsPerCoulomb        = electrolysis.WaterSplit(1, 0.5) * 1e3
-)
+// Hydrogen of an ampere-hour, from the Faraday constant (CODATA 2018) and the molar volume at 25 °C and one atmosphere.
+var hydrogenLitresPerAmpereHour = electrolysis.Hydrogen.GasVolume(3600, 298.15, 101325) * 1e3
 
 // Blank is a snapshot of a cell before anything is known of it.
 func Blank(settings *Settings) (s snapshot.Cell) {
@@ -101,7 +97,7 @@ func (r *Run) fillBath(s *snapshot.Cell) {
 	s.Bath.AnodeGas = r.settings.AnodeGas
 	s.Bath.AnodeGasLitresPerHour = amperes * r.settings.AnodeLitresPerAmpereHour
 	s.Bath.AcidGrams, s.Bath.AcidName = worked*r.settings.AcidGramsPerCoulomb, r.settings.AcidName
-	s.Bath.WaterGrams = worked * waterGramsPerCoulomb
+	s.Bath.WaterGrams = worked * r.settings.WaterGramsPerCoulomb
 }
 
 func zeroIfUnknown(x float64) float64 {

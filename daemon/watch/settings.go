@@ -66,6 +66,7 @@ func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
 		s.Chemistry.InterruptionLimit = time.Duration(t.Value * float64(time.Second))
 		s.Chemistry.SpoiledByPause = t.Value < 60
 	}
+	s.WaterGramsPerCoulomb = matter.MolarMassH2O / 2 / matter.Faraday * 1e3 // all of the charge makes oxygen, unless more is known
 	a, err := electrolysis.Assess(cell.Conditions(plan, s.Limits.Amperes))
 	if err != nil {
 		return // without areas or currents there is nothing to judge gas and floor by; the watch does without
@@ -84,6 +85,7 @@ func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
 		s.AnodeLitresPerAmpereHour = g.Worst.Value / amperes * 3.6e6
 		s.Chemistry.ChlorineAtAnode = g.Gas == electrolysis.Chlorine
 	}
+	s.WaterGramsPerCoulomb = a.Water.Split.Value * 1e3 / a.Conditions.Charge.Value
 	s.AcidName, _ = electrolysis.AcidOf(a.Conditions.AnolyteMedium)
 	if mass := a.Acid.AnolyteMass.Best; mass > 0 && s.Chemistry.Divided {
 		s.AcidGramsPerCoulomb = mass * 1e3 / a.Conditions.Charge.Value

@@ -29,7 +29,7 @@ type AtAnode struct {
 	Stated    bool         // Share was
 	Soluble   bool
 	Oxide     matter.Oxide // the zero Oxide where none is known
-	electrons int          // per atom
+	Electrons int          // per atom that it takes or gives; 0: it does neither
 }
 
 // Uptake is the metal in mol that the anode takes out of the bath per faraday; below zero it gives metal back.
@@ -38,10 +38,10 @@ type Uptake struct{ Best, Low, High float64 }
 // At settles what the anode does with the metal. Divided: it sees only what crosses the separator.
 func (a Anode) At(metal matter.Metal, couple matter.Couple, medium matter.Medium, divided bool) AtAnode {
 	oxide, known := metal.Oxide(medium, a.Material)
-	at := AtAnode{Oxide: oxide, electrons: oxide.Electrons, Stated: a.Loss.Known() && !a.Soluble, Soluble: a.Soluble}
+	at := AtAnode{Oxide: oxide, Electrons: oxide.Electrons, Stated: a.Loss.Known() && !a.Soluble, Soluble: a.Soluble}
 	switch {
 	case a.Soluble:
-		at.Share, at.electrons, at.Oxide = dissolves, couple.Valence, matter.Oxide{}
+		at.Share, at.Electrons, at.Oxide = dissolves, couple.Valence, matter.Oxide{}
 	case a.Loss.Known():
 		half := math.Sqrt(3) * doubted(a.Loss, LossDoubt).StandardUncertainty
 		at.Share = matter.Range{Low: max(a.Loss.Value-half, 0), High: min(a.Loss.Value+half, 1), Mark: a.Loss.Mark, Source: "stated"}
@@ -55,10 +55,10 @@ func (a Anode) At(metal matter.Metal, couple matter.Couple, medium matter.Medium
 
 // Uptake turns the share into metal.
 func (a AtAnode) Uptake() Uptake {
-	if !a.Share.Known() || a.electrons == 0 {
+	if !a.Share.Known() || a.Electrons == 0 {
 		return Uptake{}
 	}
-	per := 1 / float64(a.electrons)
+	per := 1 / float64(a.Electrons)
 	if a.Soluble {
 		return Uptake{-a.Share.Middle() * per, -a.Share.High * per, -a.Share.Low * per}
 	}
@@ -200,7 +200,7 @@ func (p *Plan) againstAnode(e Entry, m Moment, add func(string, ...any)) {
 		found += b.Weighed
 	}
 	most := math.Inf(1)
-	if z := p.Anode.electrons; z > 0 {
+	if z := p.Anode.Electrons; z > 0 {
 		most = math.Max(p.Model.Charge()+widest*m.ChargeDoubt, 0) / (float64(z) * matter.Faraday) * (1 + widest*BalanceDoubt)
 	}
 	if found > 0 {

@@ -21,14 +21,13 @@ type acidConditions struct {
 	Charge     float64       // C
 	Efficiency float64       // share of the charge that makes metal, 0 to 1
 	Couple     matter.Couple // of the metal; H⁺ taken up and hydroxide set free count
-	AnodeAcid  float64       // mol of H⁺ per mol of electrons at the anode, Reaction.AcidPerElectron
+	AnodeAcid  float64       // mol of H⁺ made at the anode
 	Crossing   float64       // share of the current through the separator that H⁺ carries to the catholyte, 0 to 1
 }
 
 // acidMade returns the acid and base of a charge. Each electron that makes hydrogen
 // leaves one OH⁻ (or takes one H⁺), one that makes metal leaves what the couple
-// sets free, and one at an oxygen anode leaves one H⁺. NaN outside the
-// domain.
+// sets free. NaN outside the domain.
 func acidMade(c acidConditions) acidBase {
 	if !notNegative(c.Charge, c.AnodeAcid) || !(c.Efficiency >= 0 && c.Efficiency <= 1) || !(c.Crossing >= 0 && c.Crossing <= 1) || c.Couple.Valence <= 0 {
 		nan := math.NaN()
@@ -41,12 +40,11 @@ func acidMade(c acidConditions) acidBase {
 	perMetal /= float64(c.Couple.Valence)
 	electrons := c.Charge / matter.Faraday
 	base := electrons * (1 - c.Efficiency + c.Efficiency*perMetal)
-	acid := electrons * c.AnodeAcid
 	across := electrons * c.Crossing
 	return acidBase{
-		Anolyte:        less(acid, across),
+		Anolyte:        less(c.AnodeAcid, across),
 		Catholyte:      less(base, across),
-		Bath:           less(acid, base),
+		Bath:           less(c.AnodeAcid, base),
 		CatholyteWorst: electrons * math.Max(1, perMetal),
 	}
 }
@@ -102,16 +100,6 @@ const (
 	litresPerGallon = 3.785411784                                       // US gallon, exact
 	gallonRate      = litresPerGallon * 1e-3 / 3600 / (0.3048 * 0.3048) // m/s for one gallon per hour and square foot
 )
-
-// WaterSplit returns the kilograms of water that charge coulombs take apart when the
-// anode splits waterPerElectron mol per mol of electrons (0.5 for oxygen: 0.336 g/A·h,
-// 0 for chlorine). It does not depend on the current efficiency while the cathode side is acid.
-func WaterSplit(charge, waterPerElectron float64) float64 {
-	if !notNegative(charge, waterPerElectron) {
-		return math.NaN()
-	}
-	return charge / matter.Faraday * waterPerElectron * matter.MolarMassH2O
-}
 
 // Evaporation is what two sources say that an open surface loses, as m³ of water
 // per m² and second, which is also how fast the level falls in m/s.
@@ -171,40 +159,50 @@ type Water struct {
 }
 
 // acidShift is a relative change of the efficiency that keeps it within 0 and 1.
-
 const acidShift = 1e-3
 
 func (a *Assessment) acid() {
 	c, load := a.Conditions, &a.Acid
-	perElectron := a.acidPerElectron()
-	made := func(crossing float64) acidBase {
-		return acidMade(acidConditions{c.Charge.Value, c.Efficiency.Value, a.Couple, perElectron, crossing})
+	best, low, high := a.anodeCharges()
+	made := func(s anodeCharge, efficiency, crossing float64) acidBase {
+		return acidMade(acidConditions{c.Charge.Value, efficiency, a.Couple, s.acid(&c), crossing})
 	}
-	whole := made(0)
+	whole := made(best, c.Efficiency.Value, 0)
 	load.Bath = combine(whole.Bath, "acid of the anode less base of the cathode", c.Charge, c.Efficiency)
 	// The efficiency may enter as itself or as what it leaves to hydrogen, so its doubt is taken by a shift.
-	shifted := acidMade(acidConditions{c.Charge.Value, c.Efficiency.Value * (1 - acidShift), a.Couple, perElectron, 0})
+	shifted := made(best, c.Efficiency.Value*(1-acidShift), 0)
 	load.Bath.StandardUncertainty = math.Hypot(whole.Bath*c.Charge.Relative(), (whole.Bath-shifted.Bath)/acidShift*c.Efficiency.Relative())
-	load.BathMass = combine(AcidMass(whole.Bath, c.Medium), "as the medium's acid", load.Bath)
+	ends := []float64{made(low, c.Efficiency.Value, 0).Bath, made(high, c.Efficiency.Value, 0).Bath}
+	if e := c.Efficiency; e.Skewed() { // for the planned charge
+		load.Bath.StandardUncertainty = 0
+		ends = []float64{made(low, e.Low, 0).Bath, made(low, e.High, 0).Bath, made(high, e.Low, 0).Bath, made(high, e.High, 0).Bath}
+	}
+	load.Bath = between(load.Bath, ends...)
+	load.BathMass = times(load.Bath, AcidMass(1, c.Medium))
 	load.CatholyteWorst = combine(whole.CatholyteWorst, "no metal plates, no acid crosses", c.Charge)
 	if c.Separator == NoSeparator {
 		return
 	}
-	crossing := a.crossing(perElectron)
-	few, usual, many := made(crossing.Low), made(crossing.Best), made(crossing.High)
-	mark := matter.Weakest(crossing.Mark, c.Charge.Mark, c.Efficiency.Mark)
-	load.Anolyte = Band{many.Anolyte, usual.Anolyte, few.Anolyte, mark, crossing.Source}
-	load.Catholyte = Band{many.Catholyte, usual.Catholyte, few.Catholyte, mark, crossing.Source}
+	crossing := a.crossing()
+	usual := made(best, c.Efficiency.Value, crossing.Best)
+	mark := matter.Weakest(crossing.Mark, c.Charge.Mark, c.Efficiency.Mark, c.AtAnode.Mark)
+	load.Anolyte, load.Catholyte = Band{usual.Anolyte, usual.Anolyte, usual.Anolyte, mark, crossing.Source}, Band{usual.Catholyte, usual.Catholyte, usual.Catholyte, mark, crossing.Source}
+	for _, s := range []anodeCharge{low, high} {
+		for _, across := range []float64{crossing.Low, crossing.High} {
+			m := made(s, c.Efficiency.Value, across)
+			load.Anolyte, load.Catholyte = load.Anolyte.including(m.Anolyte), load.Catholyte.including(m.Catholyte)
+		}
+	}
 	load.AnolyteMass = load.Anolyte.scaled(AcidMass(1, c.AnolyteMedium))
 	load.CatholyteMass = load.Catholyte.scaled(CausticMass(1))
 }
 
 // crossing returns the share of the current that H⁺ carries over the separator: no more than the
 // anode makes per electron and the anolyte holds. Before a chlorine anode hardly any acid is there to cross.
-func (a *Assessment) crossing(madePerElectron float64) Band {
+func (a *Assessment) crossing() Band {
 	c := a.Conditions
 	held := math.Max(standardConcentration*math.Pow(10, -c.AnolytePH.Value), c.FreeAcid.Value) * c.Anolyte.Value
-	most := madePerElectron + held*matter.Faraday/c.Charge.Value
+	most := (a.atAnode(c.AtAnode.Best).acid(&c) + held) * matter.Faraday / c.Charge.Value
 	b := c.Separator.AcidCrossing()
 	if most < b.High {
 		b.Low, b.Best, b.High = 0, math.Min(b.Best, most/2), most
@@ -218,11 +216,8 @@ const waterDensity = 998.0
 
 func (a *Assessment) water() {
 	c, w := a.Conditions, &a.Water
-	perElectron := 0.0
-	if !c.SolubleAnode {
-		perElectron = a.Anode[0].WaterPerElectron
-	}
-	w.Split = combine(WaterSplit(c.Charge.Value, perElectron), "Faraday", c.Charge)
+	best, low, high := a.anodeCharges()
+	w.Split = between(skewed(combine(best.water(&c)*matter.MolarMassH2O, "Faraday", c.Charge), c.Charge, 1), low.water(&c)*matter.MolarMassH2O, high.water(&c)*matter.MolarMassH2O)
 	w.Evaporation = evaporationAt(c.Temperature.Value, false)
 	seconds, open := a.Duration.Value, c.OpenArea.Value
 	fit, report := w.Evaporation.Practitioner*seconds, w.Evaporation.Report*seconds // m of level

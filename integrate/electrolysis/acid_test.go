@@ -15,14 +15,14 @@ func divalent() matter.Couple { return matter.Couple{Valence: 2} }
 // 1.54 kg of acid per kg of copper is the textbooks' round figure, from memory.
 func TestAcidPerAmpereHour(t *testing.T) {
 	hour := func(efficiency float64) acidBase {
-		return acidMade(acidConditions{ampereHour, efficiency, divalent(), 1, 0})
+		return acidMade(acidConditions{ampereHour, efficiency, divalent(), ampereHour / matter.Faraday, 0})
 	}
 	near(t, "H⁺ per A·h, mol", hour(1).Anolyte, 0.03731137, 1e-8)
 	near(t, "sulfuric acid in the anolyte, g/A·h", 1e3*AcidMass(hour(1).Anolyte, matter.Sulfate), 1.82960, 5e-5)
 	near(t, "1.54 kg acid per kg copper, textbook figure from memory",
 		AcidMass(hour(1).Bath, matter.Sulfate)/(ampereHour/(2*matter.Faraday)*copperMass), 1.54, 0.005)
 	near(t, "60 A·h overnight: about 2 mol or 110 g", 60*AcidMass(hour(1).Bath, matter.Sulfate)*1e3, 110, 1)
-	near(t, "water split, 0.336 g/A·h", 1e3*WaterSplit(ampereHour, 0.5), 0.336, 0.0005)
+	near(t, "water split, 0.336 g/A·h", 1e3*matter.MolarMassH2O*anodeCharge{Oxygen: ampereHour}.water(&Conditions{}), 0.336, 0.0005)
 	near(t, "hydrogen and oxygen only: no acid in the bath as a whole", hour(0).Bath, 0, 1e-15)
 	near(t, "base in the catholyte if nothing plates, mol", hour(0).Catholyte, 0.03731137, 1e-8)
 }
@@ -31,10 +31,10 @@ func TestAcidPerAmpereHour(t *testing.T) {
 // Zn + 4OH- and 2OH- = ½O2 + H2O + 2e leave two OH⁻ for each zinc.
 func TestAlkalineBathGainsHydroxide(t *testing.T) {
 	zincate := matter.Couple{Valence: 2, Ligand: "hydroxide", Ligands: 4}
-	made := acidMade(acidConditions{2 * matter.Faraday, 1, zincate, 1, 0})
+	made := acidMade(acidConditions{2 * matter.Faraday, 1, zincate, 2, 0})
 	near(t, "OH⁻ per mol of zinc", -made.Bath, 2, 1e-12)
 	bismuth := matter.Couple{Valence: 3, Protons: 2}
-	made = acidMade(acidConditions{3 * matter.Faraday, 1, bismuth, 1, 0})
+	made = acidMade(acidConditions{3 * matter.Faraday, 1, bismuth, 3, 0})
 	near(t, "BiO+ + 2H+ + 3e, 3H+ from the anode: one H⁺ per mol of bismuth", made.Bath, 1, 1e-12)
 }
 
@@ -44,9 +44,9 @@ func TestAcidBalance(t *testing.T) {
 			Charge:     rapid.Float64Range(0, 1e7).Draw(t, "charge"),
 			Efficiency: rapid.Float64Range(0, 1).Draw(t, "efficiency"),
 			Couple:     matter.Couple{Valence: rapid.IntRange(1, 6).Draw(t, "valence"), Protons: float64(rapid.IntRange(0, 7).Draw(t, "protons"))},
-			AnodeAcid:  rapid.Float64Range(0, 2).Draw(t, "anode"),
 			Crossing:   rapid.Float64Range(0, 1).Draw(t, "crossing"),
 		}
+		c.AnodeAcid = c.Charge / matter.Faraday * rapid.Float64Range(0, 2).Draw(t, "anode")
 		made := acidMade(c)
 		if math.Abs(made.Anolyte-made.Catholyte-made.Bath) > 1e-9*(1+c.Charge/matter.Faraday) {
 			t.Fatalf("what one side gains the other must lose: %+v", made)
@@ -70,7 +70,7 @@ func TestAcids(t *testing.T) {
 		near(t, string(medium), 1e3*AcidMass(1, medium), want, 0.02)
 	}
 	near(t, "sodium hydroxide", 1e3*CausticMass(1), 40.00, 0.01)
-	if !math.IsNaN(acidMade(acidConditions{1, 1.2, divalent(), 1, 0}).Bath) || !math.IsNaN(acidMade(acidConditions{}).Bath) || !math.IsNaN(WaterSplit(-1, 0.5)) {
+	if !math.IsNaN(acidMade(acidConditions{1, 1.2, divalent(), 1, 0}).Bath) || !math.IsNaN(acidMade(acidConditions{}).Bath) {
 		t.Error("outside the domain the answer must be NaN")
 	}
 }

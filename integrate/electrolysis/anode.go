@@ -17,13 +17,11 @@ type anolyteLiquid struct {
 
 // Reaction is one reaction that an insoluble anode may run.
 type Reaction struct {
-	Name             string  // such as "oxygen from water"
-	Gas              Gas     // NoGas if it makes none
-	Potential        float64 // V against the standard hydrogen electrode, at equilibrium
-	AcidPerElectron  float64 // mol of H⁺ made per mol of electrons
-	WaterPerElectron float64 // mol of water split per mol of electrons
-	Expected         bool    // this one is expected to carry most of the current
-	Note             string  // what a person should know of it
+	Name      string  // such as "oxygen from water"
+	Gas       Gas     // NoGas if it makes none
+	Potential float64 // V against the standard hydrogen electrode, at equilibrium
+	Expected  bool    // this one is expected to carry most of the current
+	Note      string  // what a person should know of it
 }
 
 // traceChloride is the chloride in mol/m³ (0.5 g/L) above which chlorine is worth naming
@@ -61,7 +59,6 @@ func anodeReactions(a anolyteLiquid, metal string) []Reaction {
 func oxygenReaction(a anolyteLiquid) Reaction {
 	r := Reaction{
 		Name: "oxygen from water", Gas: Oxygen, Potential: oxygenPotential(a.PH, a.Temperature),
-		AcidPerElectron: 1, WaterPerElectron: 0.5,
 	}
 	if a.Medium == matter.Alkaline || a.Medium == matter.Cyanide {
 		r.Name = "oxygen from hydroxide"
@@ -94,11 +91,9 @@ func sideReactions(a anolyteLiquid, metal string) []Reaction {
 	switch metal {
 	case "Mn":
 		side = append(side, Reaction{Name: "manganese dioxide on the anode", Potential: 1.23 + 2*acid,
-			AcidPerElectron: 2, WaterPerElectron: 1,
 			Note: "takes metal from the bath and sheds sludge: use a diaphragm, and weigh the sludge separately"})
 	case "Pb":
 		side = append(side, Reaction{Name: "lead dioxide on the anode", Potential: 1.467 + 2*acid,
-			AcidPerElectron: 2, WaterPerElectron: 1,
 			Note: "takes up to as much metal from the bath as the cathode, where nothing inhibits it"})
 	case "Fe":
 		side = append(side, Reaction{Name: "ferric from ferrous", Potential: 0.771,
@@ -125,4 +120,58 @@ func sideReactions(a anolyteLiquid, metal string) []Reaction {
 			Note: "consumes ammonia; with chloride it can form chloramines and explosive nitrogen trichloride: no chloride, good ventilation"})
 	}
 	return side
+}
+
+// anodeCharge is what the charge of a run does at the anode, C. The parts add up to the charge.
+type anodeCharge struct{ Oxide, Dissolved, Chlorine, Oxygen float64 }
+
+// atAnode divides the charge where the anode takes metal in mol, below zero gives it: first that, then chlorine as far as the known chloride
+// reaches, where it is the expected gas; the rest makes oxygen.
+func (a *Assessment) atAnode(metal float64) anodeCharge {
+	c, s := a.Conditions, anodeCharge{}
+	left := c.Charge.Value
+	part := func(q float64) float64 {
+		q = math.Min(math.Max(q, 0), left)
+		left -= q
+		return q
+	}
+	if c.SolubleAnode {
+		s.Dissolved = part(-metal * float64(a.Couple.Valence) * matter.Faraday)
+	} else {
+		s.Oxide = part(metal * float64(c.Oxide.Electrons) * matter.Faraday)
+	}
+	if len(a.Anode) > 0 && a.Anode[0].Gas == Chlorine {
+		s.Chlorine = part(a.chlorideStock())
+	}
+	s.Oxygen = part(left)
+	return s
+}
+
+// anodeCharges are those of the likeliest metal at the anode and of its two ends.
+func (a *Assessment) anodeCharges() (best, low, high anodeCharge) {
+	m := a.Conditions.AtAnode
+	return a.atAnode(m.Best), a.atAnode(m.Low), a.atAnode(m.High)
+}
+
+// acid is the mol of H⁺ that the anode makes: one per faraday of oxygen, and what the oxide of the metal sets free.
+func (s anodeCharge) acid(c *Conditions) float64 {
+	perOxide, _ := c.Oxide.PerFaraday(c.Metal)
+	return (s.Oxygen + s.Oxide*perOxide) / matter.Faraday
+}
+
+// water is the mol of water that the anode splits: half a mol per faraday of oxygen, and what the oxide of the metal takes.
+func (s anodeCharge) water(c *Conditions) float64 {
+	_, perOxide := c.Oxide.PerFaraday(c.Metal)
+	return (s.Oxygen/2 + s.Oxide*perOxide) / matter.Faraday
+}
+
+// of is the part that makes a gas.
+func (s anodeCharge) of(gas Gas) float64 {
+	switch gas {
+	case Oxygen:
+		return s.Oxygen
+	case Chlorine:
+		return s.Chlorine
+	}
+	return 0
 }

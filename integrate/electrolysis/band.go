@@ -2,6 +2,7 @@ package electrolysis
 
 import (
 	"math"
+	"slices"
 
 	"nightcell/integrate/matter"
 )
@@ -37,6 +38,33 @@ func skewed(f, by matter.Figure, power float64) matter.Figure {
 		f.Low, f.High = math.Max(0, f.Value-math.Hypot(f.Value-math.Min(one, other), rest)), f.Value+math.Hypot(math.Max(one, other)-f.Value, rest)
 	}
 	return f
+}
+
+// between gives a figure the limits that the ends of what is known only as a range lead to; its own limits, or twice its doubt, come on top in
+// quadrature. What both ends leave above zero stays there.
+func between(f matter.Figure, ends ...float64) matter.Figure {
+	low, high := math.Min(f.Value, slices.Min(ends)), math.Max(f.Value, slices.Max(ends))
+	if high > low {
+		own := fromFigure(f)
+		f.Low, f.High = f.Value-math.Hypot(f.Value-low, f.Value-own.Low), f.Value+math.Hypot(high-f.Value, own.High-f.Value)
+		if low >= 0 {
+			f.Low = math.Max(0, f.Low)
+		}
+		f.Mark = matter.Assumed
+	}
+	return f
+}
+
+// times returns a figure, its doubt and its limits times a positive factor.
+func times(f matter.Figure, factor float64) matter.Figure {
+	f.Value, f.StandardUncertainty, f.Low, f.High = f.Value*factor, f.StandardUncertainty*factor, f.Low*factor, f.High*factor
+	return f
+}
+
+// including returns the band widened to hold a value.
+func (b Band) including(v float64) Band {
+	b.Low, b.High = math.Min(b.Low, v), math.Max(b.High, v)
+	return b
 }
 
 // scaled returns the band times a positive factor.

@@ -31,7 +31,11 @@ type Conditions struct {
 	Cathode      string        // material, "" if undecided
 	Anode        string        // material, one of anodeMaterials or a name that contains it; "" if undecided
 	SolubleAnode bool          // the anode is of the metal and dissolves
-	Separator    Separator     // "" is NoSeparator
+	// AtAnode is the mol of metal that the anode takes over the run as Oxide, below zero gives back; unknown: none, and a soluble anode gives
+	// what the whole charge dissolves.
+	AtAnode   Band
+	Oxide     matter.Oxide
+	Separator Separator // "" is NoSeparator
 
 	Concentration      matter.Figure // mol/m³ of metal at the start; required
 	FinalConcentration matter.Figure // mol/m³ at the end; unknown: as at the start
@@ -94,6 +98,9 @@ func (c Conditions) settle() (Conditions, matter.Couple, error) {
 	}
 	if c.Separator == "" {
 		c.Separator = NoSeparator
+	}
+	if whole := -c.Charge.Value / float64(couple.Valence) / matter.Faraday; c.SolubleAnode && c.AtAnode.Mark == matter.Unmarked {
+		c.AtAnode = assumed(whole, whole, whole, "the whole charge dissolves the anode")
 	}
 	c.AnodeArea = orAssumed(c.AnodeArea, c.CathodeArea.Value, 0.1*c.CathodeArea.Value, "taken equal to the cathode's")
 	c.Gap = orAssumed(c.Gap, usualGap, 0.005, "common practice, no source: 20 to 50 mm on the bench")

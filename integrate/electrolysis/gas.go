@@ -175,18 +175,18 @@ type Air struct {
 func (a *Assessment) gases() {
 	c := a.Conditions
 	ambient := c.Ambient.Value
-	load := func(gas Gas, share float64, possible bool) GasLoad {
-		source := fmt.Sprintf("Faraday and ideal gas, dry, %.0f °C, 1 atm", ambient-matter.ZeroCelsius)
-		flow := func(amount, part float64, parts ...matter.Figure) matter.Figure {
-			return combine(part*gas.GasVolume(amount, ambient, matter.Atmosphere), source, parts...)
+	source := fmt.Sprintf("Faraday and ideal gas, dry, %.0f °C, 1 atm", ambient-matter.ZeroCelsius)
+	load := func(gas Gas, share float64, possible bool, of ...matter.Figure) GasLoad {
+		flow := func(amount matter.Figure, part float64, of ...matter.Figure) matter.Figure {
+			return combine(part*gas.GasVolume(amount.Value, ambient, matter.Atmosphere), source, append(of, amount)...)
 		}
 		return GasLoad{
 			Gas: gas, Possible: possible,
-			Rate: flow(c.Current.Value, share, c.Current, c.Efficiency), Worst: flow(c.Current.Value, 1, c.Current),
-			Total: flow(c.Charge.Value, share, c.Charge, c.Efficiency), Most: skewed(flow(c.Charge.Value, 1, c.Charge), c.Charge, 1),
+			Rate: flow(c.Current, share, of...), Worst: flow(c.Current, 1),
+			Total: flow(c.Charge, share, of...), Most: skewed(flow(c.Charge, 1), c.Charge, 1),
 		}
 	}
-	hydrogen := load(Hydrogen, 1-c.Efficiency.Value, false)
+	hydrogen := load(Hydrogen, 1-c.Efficiency.Value, false, c.Efficiency)
 	hydrogen.Rate.StandardUncertainty = Hydrogen.GasVolume(c.Current.Value*c.Efficiency.StandardUncertainty, ambient, matter.Atmosphere)
 	hydrogen.Total.StandardUncertainty = Hydrogen.GasVolume(c.Charge.Value*c.Efficiency.StandardUncertainty, ambient, matter.Atmosphere)
 	if e, all := c.Efficiency, hydrogen.Most; e.Skewed() {
@@ -194,38 +194,41 @@ func (a *Assessment) gases() {
 		hydrogen.Total.Low, hydrogen.Total.High = all.Low*(1-e.High), all.High*(1-e.Low)
 	}
 	a.Gas = []GasLoad{hydrogen}
+	best, low, high := a.anodeCharges()
+	atAnode := func(gas Gas, possible bool) {
+		share := func(s anodeCharge) float64 { return s.of(gas) / c.Charge.Value }
+		g := load(gas, share(best), possible)
+		g.Total = skewed(g.Total, c.Charge, 1)
+		g.Rate = between(g.Rate, g.Worst.Value*share(low), g.Worst.Value*share(high))
+		g.Total = between(g.Total, g.Most.Value*share(low), g.Most.Value*share(high))
+		if gas == Chlorine && c.Chloride.Known() {
+			if stock := a.chlorideStock(); stock < c.Charge.Value {
+				g.Most = combine(gas.GasVolume(stock, ambient, matter.Atmosphere), "all the chloride in the cell", c.Chloride, c.Volume)
+			}
+		}
+		a.Gas = append(a.Gas, g)
+	}
 	for _, r := range a.Anode {
-		switch {
-		case r.Gas == NoGas:
-		case r.Expected:
-			g := load(r.Gas, 1, false)
-			g.Rate, g.Total = g.Worst, g.Most
-			a.Gas = append(a.Gas, g)
-		default:
-			a.Gas = append(a.Gas, load(r.Gas, 0, true))
+		if r.Gas != NoGas {
+			atAnode(r.Gas, !r.Expected)
 		}
 	}
-	for i := range a.Gas {
-		if a.Gas[i].Gas == Chlorine && c.Chloride.Known() {
-			a.Gas[i].Most = a.withinStock(a.Gas[i].Most)
-		}
+	if c.SolubleAnode {
+		atAnode(Oxygen, true) // what does not dissolve it
 	}
 }
 
-// withinStock returns most, or what all the known chloride of the cell makes if that is less.
-func (a *Assessment) withinStock(most matter.Figure) matter.Figure {
+// chlorideStock is the charge in C that turns all the known chloride of the cell to chlorine; +Inf where nobody knows how much there is.
+func (a *Assessment) chlorideStock() float64 {
 	c := a.Conditions
-	volume := c.Volume
+	if !c.Chloride.Known() {
+		return math.Inf(1)
+	}
+	volume := c.Volume.Value
 	if c.Separator != NoSeparator { // what stands behind the separator may cross it
-		volume.Value += c.Anolyte.Value
-		volume.StandardUncertainty = math.Hypot(volume.StandardUncertainty, c.Anolyte.StandardUncertainty)
-		volume.Mark = matter.Weakest(volume.Mark, c.Anolyte.Mark)
+		volume += c.Anolyte.Value
 	}
-	stock := c.Chloride.Value * volume.Value / 2 * matter.MolarVolume(c.Ambient.Value, matter.Atmosphere)
-	if stock >= most.Value {
-		return most
-	}
-	return combine(stock, "all the chloride in the cell", c.Chloride, volume)
+	return c.Chloride.Value * volume * matter.Faraday
 }
 
 func (a *Assessment) air() {

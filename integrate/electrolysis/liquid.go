@@ -42,7 +42,7 @@ func (l *Liquid) Known() bool { return l.End.Mark != matter.Unmarked }
 
 const (
 	ligandPerIon = 6.0 // of ammonia to an ion of an ammine bath, when nobody says how much there is
-	spreadTried  = 2   // standard uncertainties to either side
+	spreadTried  = 2   // standard uncertainties of the pH to either side
 	courseSteps  = 8
 )
 
@@ -62,8 +62,8 @@ func (a *Assessment) liquid() {
 	a.fallsOut()
 }
 
-// follow takes acid and base through the buffers of the bath. Efficiency, what crosses the separator and the rule for
-// activity coefficients are each tried at both ends; the bounds are the extremes of all combinations.
+// follow takes acid and base through the buffers of the bath. The likeliest acid, the least and the most and the pH of the start at both ends
+// are tried by both rules for activity coefficients: the pH only falls with acid, so that these are the extremes of all combinations.
 func (a *Assessment) follow() {
 	c, l := a.Conditions, &a.Liquid
 	if l.bath.Totals == nil {
@@ -98,12 +98,12 @@ func (a *Assessment) follow() {
 // after returns the pH once a share of the charge has passed.
 func (a *Assessment) after(share float64) (PHPoint, bool) {
 	c, l := a.Conditions, &a.Liquid
-	gone := share * (c.Concentration.Value - c.FinalConcentration.Value)
+	best, least, most := a.gains()
 	reached := newExtremes()
-	add := func(bath solution.Liquid, acid float64) bool {
-		change := solution.Totals{solution.H: share * acid / c.Volume.Value}
+	add := func(bath solution.Liquid, g gain) bool {
+		change := solution.Totals{solution.H: share * g.acid / c.Volume.Value}
 		if l.ion != "" {
-			change[l.ion] = -gone
+			change[l.ion] = -share * g.gone
 		}
 		span, err := bath.After(change, c.Temperature.Value)
 		if err != nil {
@@ -112,27 +112,25 @@ func (a *Assessment) after(share float64) (PHPoint, bool) {
 		reached.add(span.Low, span.Best, span.High)
 		return true
 	}
-	for _, efficiency := range around(c.Efficiency) {
-		for _, acid := range a.acidGained(efficiency, l.ion != "") {
-			if !add(l.bath, acid) {
-				return PHPoint{}, false
-			}
+	for _, g := range []gain{best, least, most} {
+		if !add(l.bath, g) {
+			return PHPoint{}, false
 		}
 	}
 	for _, pH := range []float64{l.Start.Low, l.Start.High} {
 		if bath := l.bath; pH != bath.PH {
 			bath.PH = pH
-			add(bath, a.acidGained(c.Efficiency.Value, l.ion != "")[0])
+			add(bath, best)
 		}
 	}
-	mark := matter.Weakest(l.mark, c.Efficiency.Mark, c.Charge.Mark, c.Volume.Mark, c.Concentration.Mark)
+	mark := matter.Weakest(l.mark, c.Efficiency.Mark, c.Charge.Mark, c.Volume.Mark, c.Concentration.Mark, c.AtAnode.Mark)
 	if c.Separator != NoSeparator {
 		mark = matter.Weakest(mark, c.Separator.AcidCrossing().Mark)
 	}
 	left := solution.Totals{}
 	left.Add(l.bath.Totals, 1)
 	if l.ion != "" {
-		left[l.ion] -= gone
+		left[l.ion] -= share * best.gone
 	}
 	return PHPoint{share * c.Charge.Value, reached.band(mark, "mass balance of acid and buffers; "+l.from), left}, true
 }
@@ -163,44 +161,45 @@ func (a *Assessment) saturated(point PHPoint) bool {
 	return false
 }
 
-// around is a figure and its limits, or the figure less and plus two standard uncertainties, within 0 and 1, with the figure itself first.
-func around(f matter.Figure) []float64 {
-	d := spreadTried * f.StandardUncertainty
-	if f.Skewed() {
-		return []float64{f.Value, f.Low, f.High}
-	}
-	if d == 0 {
-		return []float64{f.Value}
-	}
-	return []float64{f.Value, math.Max(0, f.Value-d), math.Min(1, f.Value+d)}
+// around is a figure and its limits, or the figure less and plus two standard uncertainties, within 0 and 1.
+func around(f matter.Figure) (low, high float64) {
+	b := fromFigure(f)
+	return math.Max(0, b.Low), math.Min(1, b.High)
 }
 
-// acidGained is the mol of H⁺ that the bath or catholyte gains in the run at an efficiency: one figure in an undivided
-// cell, in a divided one the best and the two ends of what crosses. Where the metal itself is among the components, the
+// gain is what the run does to the bath or catholyte: the mol of H⁺ that it gains and the mol/m³ of metal that leave it.
+type gain struct{ acid, gone float64 }
+
+// gains are the likeliest gain and those with the least and the most acid. More of it comes with more efficiency, with more that crosses the separator,
+// and from the anode with more oxide, which sets more acid free than oxygen does. Where the metal itself is among the components, the
 // hydroxide that a hydroxo complex sets free is in its balance already and not counted here.
-func (a *Assessment) acidGained(efficiency float64, dissolved bool) []float64 {
-	c := a.Conditions
-	perElectron := a.acidPerElectron()
-	couple := a.Couple
-	if dissolved && couple.Ligand == "hydroxide" {
+func (a *Assessment) gains() (best, least, most gain) {
+	c, couple := a.Conditions, a.Couple
+	if a.Liquid.ion != "" && couple.Ligand == "hydroxide" {
 		couple.Ligands = 0
 	}
-	made := func(crossing float64) acidBase {
-		return acidMade(acidConditions{c.Charge.Value, efficiency, couple, perElectron, crossing})
+	made := func(metal, efficiency, crossing float64) gain {
+		gone := c.Concentration.Value - c.FinalConcentration.Value + (metal-c.AtAnode.Best)/c.Volume.Value
+		m := acidMade(acidConditions{c.Charge.Value, efficiency, couple, a.atAnode(metal).acid(&c), crossing})
+		if c.Separator == NoSeparator {
+			return gain{m.Bath, gone}
+		}
+		return gain{-m.Catholyte, gone}
 	}
-	if c.Separator == NoSeparator {
-		return []float64{made(0).Bath}
+	crossing := Band{}
+	if c.Separator != NoSeparator {
+		crossing = a.crossing()
 	}
-	crossing := a.crossing(perElectron)
-	return []float64{-made(crossing.Best).Catholyte, -made(crossing.Low).Catholyte, -made(crossing.High).Catholyte}
-}
-
-// acidPerElectron is the mol of H⁺ per mol of electrons at the expected anode.
-func (a *Assessment) acidPerElectron() float64 {
-	if c := a.Conditions; c.SolubleAnode || len(a.Anode) == 0 {
-		return 0
+	low, high := around(c.Efficiency)
+	best = made(c.AtAnode.Best, c.Efficiency.Value, crossing.Best)
+	least, most = made(c.AtAnode.Low, low, crossing.Low), made(c.AtAnode.Low, high, crossing.High)
+	if g := made(c.AtAnode.High, low, crossing.Low); g.acid < least.acid {
+		least = g
 	}
-	return a.Anode[0].AcidPerElectron
+	if g := made(c.AtAnode.High, high, crossing.High); g.acid > most.acid {
+		most = g
+	}
+	return best, least, most
 }
 
 // totals lists what is dissolved, mol/m³: what salts brought, the metal as stated, and where only that is stated the anion that belongs to it.

@@ -281,6 +281,17 @@ func (m Metal) Oxide(medium Medium, anode string) (o Oxide, ok bool) {
 	return Oxide{}, false
 }
 
+// PerFaraday returns the mol of H+ that a faraday of the oxide sets free and the mol of water that it takes: M + x·H2O = MOx + 2x·H+ with the
+// oxygen and hydrogen of the formula. The zero Oxide has neither.
+func (o Oxide) PerFaraday(metal Metal) (acid, water float64) {
+	f, err := ParseFormula(o.Formula)
+	if err != nil || o.Electrons == 0 {
+		return 0, 0
+	}
+	per := f.Count(metal.String()) * float64(o.Electrons)
+	return (2*f.Count("O") - f.Count("H")) / per, f.Count("O") / per
+}
+
 // CautionsIn returns what to know before a run in a medium.
 func (m Metal) CautionsIn(medium Medium) []Caution {
 	var found []Caution

@@ -59,6 +59,13 @@ func Fill(stated electrolysis.Conditions, p *bath.Plan) electrolysis.Conditions 
 	}
 	c.Charge, c.Efficiency, c.Volume = p.Goal.Charge, p.Efficiency, p.Volume
 	c.Concentration = matter.Figure{Value: p.Amount.Value / p.Metal.Element.Weight.Value / p.Volume.Value, Mark: matter.Weakest(p.Amount.Mark, p.Volume.Mark)}
+	if f, molar := p.Goal.Anode, p.Metal.Element.Weight.Value; p.Anode.Electrons > 0 {
+		if !f.Skewed() {
+			f.Low, f.High = f.Value, f.Value
+		}
+		c.AtAnode = electrolysis.Band{Low: f.Low / molar, Best: f.Value / molar, High: f.High / molar, Mark: f.Mark, Source: p.Anode.Share.Source}
+		c.Oxide = p.Anode.Oxide
+	}
 	if !c.Chloride.Known() {
 		c.Chloride = p.Chloride // that of the salts
 	}

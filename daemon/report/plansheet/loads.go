@@ -70,6 +70,10 @@ func (p *sheet) gasRows(t *report.Table, g electrolysis.GasLoad) {
 	switch {
 	case g.Possible:
 		worst.Label, worst.Note = name+", possible", "not expected, not excluded"
+		if g.Total.Value > 0 {
+			worst.Label, worst.Note = name+", at most", "if all of the current makes it"
+			rate.Label, total.Label = name+", expected", name+", total"
+		}
 	case g.Gas == electrolysis.Hydrogen:
 		worst.Label, worst.Note = name+", worst case", "all current to hydrogen, as in a depleted bath: the ventilation is for this"
 	}
@@ -85,7 +89,7 @@ func (p *sheet) gasRows(t *report.Table, g electrolysis.GasLoad) {
 			rate.Label = name + ", expected"
 		}
 		total.Label = name + ", total"
-		if g.Most.Value > g.Total.Value+2*g.Total.StandardUncertainty {
+		if g.Most.Value > math.Max(g.Total.Value+2*g.Total.StandardUncertainty, g.Total.High) {
 			total.Note = fmt.Sprintf("at most %s L", quantity.Digits(g.Most.Value*1e3, g.Most.StandardUncertainty*1e3))
 		}
 	}
@@ -108,7 +112,10 @@ func (p *sheet) liquidTable() report.Table {
 	a := p.Assessed
 	t := report.Table{Title: "Acid, base and water of the run"}
 	net := a.Acid.Bath
-	p.acid(&t, "", "net in the bath", electrolysis.Band{Low: net.Value, Best: net.Value, High: net.Value, Mark: net.Mark, Source: net.Source}, net.StandardUncertainty, p.Bath.Medium)
+	if !net.Skewed() {
+		net.Low, net.High = net.Value, net.Value
+	}
+	p.acid(&t, "", "net in the bath", electrolysis.Band{Low: net.Low, Best: net.Value, High: net.High, Mark: net.Mark, Source: net.Source}, net.StandardUncertainty, p.Bath.Medium)
 	if p.Divided() {
 		t.Add(report.Figure{Key: "anolyte_medium", Word: string(a.Conditions.AnolyteMedium)})
 		p.acid(&t, "anolyte_", "in the anolyte", a.Acid.Anolyte, 0, a.Conditions.AnolyteMedium)
