@@ -210,7 +210,7 @@ func (b *Board) advance(c Condition, now time.Duration, o *Observation, causes s
 	a, v, s := &b.m.Alarms[c], &b.verdicts[c], &b.limits.settings[c]
 	if v.over != a.Raw {
 		a.Raw, a.RawSince = v.over, now
-		if v.over {
+		if v.over && !a.Active { // a flicker within the off-delay is the same alarm, with the same beginning
 			a.RawUTC = o.UTC
 		}
 	}

@@ -122,3 +122,27 @@ func BenchmarkJudgeQuiet(b *testing.B) {
 		board.Judge(&o)
 	}
 }
+
+// TestAFlickerKeepsTheBeginning: what stops for less than its off-delay is the same alarm, since the same moment; what is over
+// and comes again is another.
+func TestAFlickerKeepsTheBeginning(t *testing.T) {
+	r := newRig(t)
+	r.run(10 * time.Minute)
+	r.o.Amperes = 3.4
+	want(t, r.run(time.Minute), alerts.OverCurrent, alerts.UNACK)
+	since := r.b.Alarm(alerts.OverCurrent).Since
+	r.o.Amperes = 3
+	want(t, r.run(2*time.Second), alerts.OverCurrent)
+	r.o.Amperes = 3.4
+	want(t, r.run(time.Minute), alerts.OverCurrent)
+	if got := r.b.Alarm(alerts.OverCurrent).Since; !got.Equal(since) || since.IsZero() {
+		t.Errorf("after a flicker it stands since %v, before since %v", got, since)
+	}
+	r.o.Amperes = 3
+	want(t, r.run(time.Minute), alerts.OverCurrent, alerts.RTNUN)
+	r.o.Amperes = 3.4
+	want(t, r.run(time.Minute), alerts.OverCurrent, alerts.UNACK)
+	if got := r.b.Alarm(alerts.OverCurrent).Since; !got.After(since.Add(time.Minute)) {
+		t.Errorf("another alarm stands since %v, the first since %v", got, since)
+	}
+}

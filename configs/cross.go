@@ -151,6 +151,10 @@ func (c *Config) checkCells(t *table) {
 	}
 	for _, r := range c.Routes {
 		check("route", r.Name, r.Cells)
+		if r.ByLink && r.Kind != alertmanager && (c.Page.PublicURL == "" || !c.Page.protected()) {
+			t.orEmpty("route").orEmpty(r.Name).bad("acknowledge_by_link", "whoever sees the link on its way could use it, unless public_url is https",
+				`write public_url = "https://…" under [page], or leave this out`)
+		}
 	}
 	for _, p := range c.Pushes {
 		check("push", p.Name, p.Cells)

@@ -277,6 +277,7 @@ func (t *table) done() {
 // limits and delays stand in package alerts, and those of the SCPI dialect in drivers/scpi.
 const (
 	defaultListen = "127.0.0.1:9648"
+	defaultLink   = 12 * time.Hour // a night and a morning
 
 	defaultBaud     = 9600
 	defaultDataBits = 8

@@ -29,6 +29,7 @@ type Route struct {
 	After        time.Duration   // an escalation: only alarms unanswered for so long; 0: at once
 	Repeat       time.Duration   // 0: never
 	TellAnswered bool
+	ByLink       bool // whoever has the link of a notice may acknowledge its alarm, once, without a sign-in
 	Quiet        routes.Quiet
 	Templates    routes.TemplateFiles
 	Zone         *time.Location // of the times in what is written; nil: the machine's
@@ -64,6 +65,7 @@ func readRoute(n named) Route {
 		After:        t.duration("after", 0, 0),
 		Repeat:       t.duration("repeat", defaultRepeat, 0),
 		TellAnswered: t.flag("tell_answered", false),
+		ByLink:       t.flag("acknowledge_by_link", false),
 		Timeout:      t.duration("timeout", defaultTimeout, time.Second),
 		Templates: routes.TemplateFiles{
 			Subject: t.file(t.text("subject_template", "")),
@@ -177,6 +179,9 @@ func (r *Route) readAlertmanager(t *table) {
 	r.CAFile = t.file(t.text("ca_file", ""))
 	r.Labels = t.pairs("labels")
 	r.Link = t.text("link", "")
+	if r.ByLink {
+		t.bad("acknowledge_by_link", "an Alertmanager carries no link of nightcell's", "leave this out; link names the page")
+	}
 }
 
 func (r *Route) checkLogin(t *table) {

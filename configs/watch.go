@@ -4,8 +4,10 @@ import (
 	"cmp"
 	"fmt"
 	"net"
+	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"nightcell/alerts"
@@ -132,11 +134,15 @@ type Page struct {
 	Token     Secret // of the operator, for acting from the page
 	// Hosts are names under which the page may be asked for besides the address of Listen.
 	Hosts []string
+	// PublicURL is where telephones reach the page, without a slash at the end; empty: notices carry no links.
+	PublicURL string
+	LinkLasts time.Duration // a link of a notice
 }
 
 func readPage(t *table) Page {
 	p := Page{Listen: t.text("listen", defaultListen), Token: t.secret("token"), Hosts: t.texts("hosts")}
 	p.WebConfig = t.file(t.text("web_config", ""))
+	p.readLinks(t)
 	t.done()
 	if p.Listen == "" {
 		return p
@@ -151,6 +157,34 @@ func readPage(t *table) Page {
 			fmt.Sprintf("write web_config = \"path\" of a file with TLS and users, or listen = %q", defaultListen))
 	}
 	return p
+}
+
+// readLinks reads where the links of notices lead. The name that they carry is one under which the page may be asked for.
+func (p *Page) readLinks(t *table) {
+	p.PublicURL = strings.TrimSuffix(t.text("public_url", ""), "/")
+	p.LinkLasts = t.duration("link_lasts", defaultLink, time.Minute)
+	if p.PublicURL == "" {
+		return
+	}
+	u, err := url.Parse(p.PublicURL)
+	switch {
+	case err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Hostname() == "" || u.User != nil || u.Path != "" || u.RawQuery != "" || u.Fragment != "":
+		t.bad("public_url", "it is not scheme and host of a page", `write scheme and host alone, as in public_url = "https://bench.lab.example"`)
+	case p.Listen == "":
+		t.bad("public_url", "no page is served", "name an address under listen, or leave this out")
+	default:
+		p.Hosts = append(p.Hosts, u.Host)
+	}
+}
+
+// protected says whether what travels to PublicURL is encrypted, or stays on this machine.
+func (p *Page) protected() bool {
+	u, err := url.Parse(p.PublicURL)
+	if err != nil {
+		return false
+	}
+	ip := net.ParseIP(u.Hostname())
+	return u.Scheme == "https" || u.Hostname() == "localhost" || ip != nil && ip.IsLoopback()
 }
 
 // Preflight is what must be proved before a run may be left alone.

@@ -12,6 +12,7 @@ import (
 	"nightcell/configs"
 	"nightcell/daemon/metrics"
 	"nightcell/daemon/notices"
+	"nightcell/daemon/page"
 	"nightcell/daemon/push"
 	"nightcell/daemon/snapshot"
 	"nightcell/daemon/watch"
@@ -50,6 +51,7 @@ type Daemon struct {
 	boxes   []*outbox
 	pushes  []*push.Push
 	metrics *metrics.Metrics
+	links   *page.Links // nil: notices carry none that acknowledge
 	lock    *lock.Lock
 	relock  sync.Mutex // held while lock is exchanged
 	address string
@@ -76,6 +78,7 @@ func New(o Options) (*Daemon, error) {
 	if err := d.lockData(); err != nil {
 		return nil, err
 	}
+	d.openLinks(o.Config)
 	d.metrics = metrics.New(o.Version, d.Snapshots)
 	rack := new(scpi.Rack)
 	for i := range o.Config.Cells {
@@ -187,7 +190,7 @@ func (d *Daemon) outbox(cfg *configs.Config, c *watch.Cell) routes.Options {
 	return routes.Options{
 		Source: notices.NewSource(cfg.Data, c.Name()),
 		Store:  routes.Directory{Path: filepath.Join(cfg.Data, "routes", c.Name()), Write: writeSmall},
-		Clock:  d.o.Clock, Log: d.o.Log,
+		Clock:  d.o.Clock, Log: d.o.Log, Link: d.linkOf(cfg),
 		Picture: func(ctx context.Context, n routes.Notice) ([]byte, error) {
 			return notices.Picture(ctx, cfg.Data, c.Name(), n)
 		},

@@ -103,6 +103,7 @@ func (c *Command) environment(n Notice) []string {
 	}
 	add("SUBJECT", letter.Subject)
 	add("TEXT", letter.Text)
+	add("LINK", n.Link)
 	add("DRILL", strconv.FormatBool(n.Drill))
 	add("REPEAT", strconv.Itoa(n.Repeat))
 	for name, v := range n.Values {

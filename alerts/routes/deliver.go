@@ -51,6 +51,10 @@ func (w *worker) attempt(ctx context.Context, n Notice) (Proof, error) {
 		}
 		n.Picture = picture
 	}
+	if w.o.Link != nil {
+		n.link = func(person string) string { return w.o.Link(w.way.Route.Name(), person, n) }
+		n.Link = n.link("")
+	}
 	proof, err := w.way.Route.Deliver(ctx, n.Clean())
 	if err != nil {
 		return "", err

@@ -182,11 +182,13 @@ func (e *Email) sendTo(ctx context.Context, n Notice, people []string, done map[
 	} else if err != nil {
 		return err
 	}
-	letter := e.settings.Templates.Compose(n)
 	var failed []error
 	refused := true
 	for _, person := range people {
-		message, err := e.message(n, letter, person)
+		if n.link != nil {
+			n.Link = n.link(person)
+		}
+		message, err := e.message(n, e.settings.Templates.Compose(n), person)
 		if err != nil {
 			return &Refused{err}
 		}

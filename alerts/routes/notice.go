@@ -88,6 +88,10 @@ type Notice struct {
 	Sent time.Time `json:"sent,omitzero"`
 	// Repeat counts the reminders of an unanswered alarm on one route; 0 is the first telling. The Outbox sets it.
 	Repeat int `json:"repeat,omitempty"`
+	// Link is the address of the alarm, or of the cell, on the page. The Outbox sets it.
+	Link string `json:"link,omitempty"`
+	// link makes the one for a person; nil: there is none.
+	link func(person string) string
 	// Delayed is how long the notice waited for its route, when that is worth saying. The Outbox sets it.
 	Delayed time.Duration `json:"-"`
 	// Picture is a PNG of the last hours, or nil. The Outbox sets it for routes that show pictures.
@@ -133,9 +137,10 @@ func (n *Notice) closes(alarm Notice) bool {
 
 type alarmKey struct{ Cell, Condition string }
 
-// The longest line and the longest text, in runes, that any route is asked to carry.
+// The longest line, link and text, in runes, that any route is asked to carry.
 const (
 	longestLine = 200
+	longestLink = 2000
 	longestText = 4000
 )
 
@@ -148,7 +153,7 @@ func (n Notice) Clean() Notice {
 	for _, line := range []*string{&n.ID, &n.Cell, &n.Supply, &n.Condition, &n.After, &n.State, &n.Subject, &n.Thread} {
 		*line = oneLine(*line)
 	}
-	n.Kind = Kind(oneLine(string(n.Kind)))
+	n.Kind, n.Link = Kind(oneLine(string(n.Kind))), harmless(n.Link, longestLink, false)
 	for _, text := range []*string{&n.Text, &n.Meaning, &n.First, &n.Acknowledge} {
 		*text = harmless(*text, longestText, true)
 	}

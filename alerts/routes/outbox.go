@@ -76,6 +76,9 @@ type Options struct {
 	// Present gives the figures of a cell at this moment, named like Notice.Values, for an alarm that is
 	// told late or again; nil: those of when it was raised stay.
 	Present func(cell string) map[string]float64
+	// Link returns the address of what a notice is about, made for a person whom a route carries it to, "" for whoever
+	// reads the route; nil: notices carry none.
+	Link func(route, person string, n Notice) string
 	// Poll is the longest time between two looks at the Source without a Wake, in real time. 0: 5 s.
 	Poll time.Duration
 	// FirstRetry and LongestRetry bound the exponential back-off, in real time. 0: 1 s and 5 min.

@@ -223,7 +223,7 @@ func samples() []Notice {
 		ID: "sample", Cell: "zinc-1", Supply: "bench", Condition: "over-current", Priority: High, State: "UNACK",
 		At: at, Since: at.Add(-time.Minute), Subject: "4.1 A where 3.3 A is the limit", Text: "text", Meaning: "meaning",
 		First: "first", Acknowledge: "nightcell alarms ack zinc-1 over-current",
-		Values: map[string]float64{"current_amperes": 4.1}, Repeat: 1, Delayed: time.Hour, Picture: []byte{1},
+		Values: map[string]float64{"current_amperes": 4.1}, Link: "https://bench.example/alarm/x", Repeat: 1, Delayed: time.Hour, Picture: []byte{1},
 	}
 	var all []Notice
 	for _, kind := range []Kind{Alarm, Cleared, Acknowledged, Quieted, Milestone, Drill, Ended} {

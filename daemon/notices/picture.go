@@ -23,7 +23,7 @@ const (
 // which may have ended since. It is called by the routes' goroutines.
 func Picture(ctx context.Context, dataDir, cell string, n routes.Notice) ([]byte, error) {
 	cellDir := cursor.CellDir(dataDir, cell)
-	names, err := cursor.Runs(cellDir)
+	run, err := RunAt(cellDir, n.At)
 	if err != nil {
 		return nil, err
 	}
@@ -31,23 +31,28 @@ func Picture(ctx context.Context, dataDir, cell string, n routes.Notice) ([]byte
 	if !n.Sent.IsZero() {
 		until = n.Sent
 	}
-	run := ""
-	for _, name := range names {
-		if began, err := cursor.Began(name); err == nil && !began.After(n.At) {
-			run = filepath.Join(cellDir, name)
-		}
-	}
 	if run == "" {
 		return nil, nil
 	}
 	series := routes.Series{Title: cell, Mark: n.Since, Location: time.Local}
-	if err := ReadSeries(ctx, run, until.Add(-pictureHours), until, &series); err != nil {
+	if err := ReadSeries(ctx, filepath.Join(cellDir, run), until.Add(-pictureHours), until, &series); err != nil {
 		return nil, err
 	}
 	if len(series.At) < 2 {
 		return nil, nil
 	}
 	return routes.Draw(series)
+}
+
+// RunAt is the folder of the run that was open in a cell's folder at a moment; "" if none was.
+func RunAt(cellDir string, at time.Time) (run string, err error) {
+	names, err := cursor.Runs(cellDir)
+	for _, name := range names {
+		if began, err := cursor.Began(name); err == nil && !began.After(at) {
+			run = name
+		}
+	}
+	return run, err
 }
 
 // ReadSeries reads volts and amperes between two moments from the end of a run's log.

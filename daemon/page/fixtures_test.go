@@ -49,6 +49,9 @@ type benchOptions struct {
 	cells   []*snapshot.Cell
 	prepare func(data string) // writes logs before the history begins
 	hosts   []string
+	links   *page.Links
+	byLink  func(route string) bool
+	drawn   []byte // the picture of a link; nil: there is none
 
 	connections int    // 0: 64
 	address     string // to listen on; empty: any
@@ -67,7 +70,12 @@ func newBench(t *testing.T, o benchOptions) *bench {
 	}
 	log := slog.New(slog.DiscardHandler)
 	b.history = history.New(history.Options{Data: b.data, Cells: names, Log: log, Every: 100 * time.Millisecond})
+	var picture func(context.Context, string, time.Time) ([]byte, error)
+	if o.drawn != nil {
+		picture = func(context.Context, string, time.Time) ([]byte, error) { return o.drawn, nil }
+	}
 	p, err := page.New(page.Settings{
+		Links: o.links, ByLink: o.byLink, Picture: picture,
 		Cells: b.snapshots, Operator: b.op, History: b.history, Token: routes.NewSecret(o.token),
 		Now: func() time.Time { return time.Now().UTC() }, Zone: time.UTC, Log: log,
 	})
@@ -153,6 +161,8 @@ type recorder struct {
 	bench *bench
 	mu    sync.Mutex
 	asked []string
+
+	refuse bool // to acknowledge
 }
 
 func (r *recorder) note(format string, args ...any) {
@@ -168,6 +178,9 @@ func (r *recorder) orders() []string {
 }
 
 func (r *recorder) Acknowledge(_ context.Context, a control.AlarmOrder) error {
+	if r.refuse {
+		return control.Refuse("the watch over cell %s has ended", a.Cell)
+	}
 	r.note("acknowledge %s %s %s", a.Cell, a.Condition, a.By)
 	r.bench.change(0, func(c *snapshot.Cell) {
 		changed := append([]snapshot.Alarm(nil), c.Alarms...)

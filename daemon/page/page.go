@@ -6,6 +6,7 @@
 package page
 
 import (
+	"context"
 	"embed"
 	"errors"
 	"fmt"
@@ -37,6 +38,11 @@ type Settings struct {
 	History  *history.History
 	// Token is what an operator signs in with; the zero Secret: nobody can, and the page only shows.
 	Token routes.Secret
+	// Links reads the links to alarms that notices carry; nil: there are none. ByLink says whether those of a route
+	// acknowledge without a sign-in, and Picture draws the hours of a cell around a moment as a PNG; nil: neither.
+	Links   *Links
+	ByLink  func(route string) bool
+	Picture func(ctx context.Context, cell string, since time.Time) ([]byte, error)
 	// Now is the time on the clock that stamps readings.
 	Now  func() time.Time
 	Zone *time.Location // of the clock times shown
@@ -55,6 +61,7 @@ type Page struct {
 	sessions *sessions
 	reads    *rate.Limiter // of histories, which cost something
 	logins   *visitors
+	taps     *visitors // on the button of a link
 
 	mu     sync.Mutex
 	newest []*snapshot.Cell // taken at
@@ -76,7 +83,7 @@ func New(s Settings) (*Page, error) {
 	}
 	p := &Page{
 		s: s, html: html, files: files, sessions: newSessions(),
-		reads: rate.NewLimiter(rate.Every(20*time.Millisecond), 100), logins: newVisitors(rate.Every(2*time.Second), 5),
+		reads: rate.NewLimiter(rate.Every(20*time.Millisecond), 100), logins: newVisitors(rate.Every(2*time.Second), 5), taps: newVisitors(rate.Every(time.Second), 30),
 	}
 	p.live = newLive(p.frame)
 	return p, nil
@@ -90,6 +97,9 @@ func (p *Page) Handler() http.Handler {
 	mux.HandleFunc("GET /cell/{cell}/history", p.history)
 	mux.HandleFunc("GET /cell/{cell}/{act}", p.askAct)
 	mux.HandleFunc("POST /cell/{cell}/{act}", p.doAct)
+	mux.HandleFunc("GET /alarm/{token}", p.showLinked)
+	mux.HandleFunc("POST /alarm/{token}", p.acknowledgeLinked)
+	mux.HandleFunc("GET /alarm/{token}/hours.png", p.pictureLinked)
 	mux.HandleFunc("GET /events", p.events)
 	mux.HandleFunc("GET /static/{file}", p.file)
 	mux.HandleFunc("GET /login", p.askLogin)

@@ -131,15 +131,7 @@ var stateTexts = map[alerts.State]string{
 // alarms returns those that count, and those that are not judged or were set aside.
 func (p *Page) alarms(c *snapshot.Cell, now time.Time) (standing, aside []alarmView) {
 	for _, a := range sentence.ByUrgency(c.Alarms) {
-		v := alarmView{
-			Cell: c.Name, Condition: a.Condition, Title: sentence.Name(a.Condition), Priority: a.Priority.String(), State: a.State.String(),
-			StateText: stateTexts[a.State], Open: a.State.Unanswered(),
-			Text: a.Text, Meaning: a.Meaning, Action: a.Action, First: a.First, By: a.By, Reason: a.Reason,
-			Since: p.clock(a.Since, now),
-		}
-		if c, err := alerts.ParseCondition(a.Condition); err == nil {
-			v.Confirms = c.About().Confirms
-		}
+		v := p.alarmView(c, a, now)
 		if !a.State.Hidden() {
 			standing = append(standing, v)
 			continue
@@ -150,6 +142,20 @@ func (p *Page) alarms(c *snapshot.Cell, now time.Time) (standing, aside []alarmV
 		aside = append(aside, v)
 	}
 	return standing, aside
+}
+
+// alarmView puts one alarm into words.
+func (p *Page) alarmView(c *snapshot.Cell, a snapshot.Alarm, now time.Time) alarmView {
+	v := alarmView{
+		Cell: c.Name, Condition: a.Condition, Title: sentence.Name(a.Condition), Priority: a.Priority.String(), State: a.State.String(),
+		StateText: stateTexts[a.State], Open: a.State.Unanswered(),
+		Text: a.Text, Meaning: a.Meaning, Action: a.Action, First: a.First, By: a.By, Reason: a.Reason,
+		Since: p.clock(a.Since, now),
+	}
+	if known, err := alerts.ParseCondition(a.Condition); err == nil {
+		v.Confirms = known.About().Confirms
+	}
+	return v
 }
 
 // clock writes a time of day, with the date when it is not the last or next hours.

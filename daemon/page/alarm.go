@@ -1,0 +1,157 @@
+package page
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"path/filepath"
+	"time"
+
+	"nightcell/daemon/control"
+	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/snapshot"
+)
+
+// linked is what a link on a telephone shows: one alarm, and one button where the link may acknowledge.
+type linked struct {
+	frameOf
+	Cell, CellTitle string
+	Alarm           alarmView
+	Token           string
+	May             bool // acknowledge without a sign-in
+	Picture         bool
+}
+
+// refusal is why a link is not followed, with the HTTP status.
+type refusal struct {
+	error
+	status int
+}
+
+// follow finds the alarm that a link is about. What is refused is refused to a reader and to an acknowledgement alike.
+func (p *Page) follow(token string) (link Link, c *snapshot.Cell, a snapshot.Alarm, refused *refusal) {
+	no := func(status int, format string, args ...any) (Link, *snapshot.Cell, snapshot.Alarm, *refusal) {
+		return link, c, a, &refusal{fmt.Errorf(format, args...), status}
+	}
+	if p.s.Links == nil {
+		return no(http.StatusNotFound, "this nightcell makes no links to alarms")
+	}
+	link, err := p.s.Links.Read(token)
+	now := p.s.Now()
+	if err != nil {
+		return no(http.StatusForbidden, "%w", err)
+	}
+	alarm := fmt.Sprintf("%s of %s", sentence.Name(link.Condition), sentence.Name(link.Cell))
+	if now.After(link.Ends) {
+		return no(http.StatusGone, "this link to %s expired at %s", alarm, p.clock(link.Ends, now))
+	}
+	if c = p.snapshotOf(link.Cell); c == nil {
+		return no(http.StatusGone, "this link is about cell %s, which is not watched here now", link.Cell)
+	}
+	if link.Run != filepath.Base(c.Run) {
+		return no(http.StatusGone, "this link to %s is about another run; %s", alarm, p.runNow(c))
+	}
+	for _, a = range c.Alarms {
+		if a.Condition == link.Condition && a.Since.Equal(link.Since) {
+			return link, c, a, nil
+		}
+		if a.Condition == link.Condition {
+			return no(http.StatusGone, "this link is about an alarm that is over: %s came again at %s, with a link of its own", alarm, p.clock(a.Since, now))
+		}
+	}
+	return no(http.StatusGone, "the alarm of %s at %s is over; there is nothing left to acknowledge", alarm, p.clock(link.Since, now))
+}
+
+// runNow says which run is watched, for whoever holds a link to another.
+func (p *Page) runNow(c *snapshot.Cell) string {
+	if c.Run == "" {
+		return "none is open now"
+	}
+	return "now it is the " + p.runText(c.Run)
+}
+
+// showLinked shows the alarm of a link. It acknowledges nothing: whoever previews a link fetches it.
+func (p *Page) showLinked(w http.ResponseWriter, r *http.Request) {
+	token := r.PathValue("token")
+	link, c, a, refused := p.follow(token)
+	if refused != nil {
+		p.refuse(w, r, refused.status, refused)
+		return
+	}
+	v := linked{
+		frameOf: p.frameFor(w, r, sentence.Name(c.Name)+": "+sentence.Name(a.Condition), ""), Cell: c.Name, CellTitle: sentence.Name(c.Name),
+		Alarm: p.alarmView(c, a, p.s.Now()), Token: token, Picture: p.s.Picture != nil,
+		May: a.State.Unanswered() && p.s.ByLink != nil && p.s.ByLink(link.Route) && !p.s.Links.wasUsed(link),
+	}
+	p.render(w, http.StatusOK, "alarm.html", v)
+}
+
+// acknowledgeLinked acknowledges the alarm of a link, once.
+func (p *Page) acknowledgeLinked(w http.ResponseWriter, r *http.Request) {
+	refuse := func(status int, format string, args ...any) {
+		p.refuse(w, r, status, fmt.Errorf(format, args...))
+	}
+	if !sameOrigin(r) {
+		refuse(http.StatusForbidden, "this request does not come from this page")
+		return
+	}
+	if !p.taps.allow(r) {
+		w.Header().Set("Retry-After", "10")
+		refuse(http.StatusTooManyRequests, "too many tries. Wait ten seconds")
+		return
+	}
+	token := r.PathValue("token")
+	link, c, a, refused := p.follow(token)
+	switch {
+	case refused != nil:
+		p.refuse(w, r, refused.status, refused)
+		return
+	case !a.State.Unanswered(): // somebody was faster
+		http.Redirect(w, r, "/alarm/"+url.PathEscape(token), http.StatusSeeOther)
+		return
+	case p.s.ByLink == nil || !p.s.ByLink(link.Route):
+		refuse(http.StatusForbidden, "links of route %s do not acknowledge: sign in on the page. acknowledge_by_link under [route.%s] in the configuration allows it", link.Route, link.Route)
+		return
+	}
+	release, ok, err := p.s.Links.use(link, p.s.Now())
+	if err != nil {
+		refuse(http.StatusInsufficientStorage, "%w. Nothing was acknowledged; sign in on the page", err)
+		return
+	}
+	if !ok {
+		refuse(http.StatusForbidden, "this link was used once already. Sign in on the page, or take the link of a newer message")
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), mostActing)
+	defer cancel()
+	defer p.forget()
+	if err := p.s.Operator.Acknowledge(ctx, control.AlarmOrder{Cell: c.Name, Condition: a.Condition, By: link.By()}); err != nil {
+		p.s.Log.Warn("page: acknowledgement by link refused", "cell", c.Name, "condition", a.Condition, "by", link.By(), "err", errors.Join(err, release()))
+		refuse(statusOf(err), "%w", err)
+		return
+	}
+	p.s.Log.Info("page: acknowledged by link", "cell", c.Name, "condition", a.Condition, "by", link.By())
+	http.Redirect(w, r, "/alarm/"+url.PathEscape(token), http.StatusSeeOther)
+}
+
+// pictureLinked draws the hours before a link's alarm up to now.
+func (p *Page) pictureLinked(w http.ResponseWriter, r *http.Request) {
+	_, c, a, refused := p.follow(r.PathValue("token"))
+	if refused != nil || p.s.Picture == nil || !p.reads.Allow() {
+		http.NotFound(w, r)
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
+	defer cancel()
+	png, err := p.s.Picture(ctx, c.Name, a.Since)
+	if err != nil || png == nil {
+		p.s.Log.Debug("page: picture of a link", "cell", c.Name, "err", err)
+		http.NotFound(w, r)
+		return
+	}
+	w.Header().Set("Content-Type", "image/png")
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = w.Write(png) // the reader may have gone; nothing is lost
+}
