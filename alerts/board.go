@@ -13,6 +13,8 @@ package alerts
 import (
 	"math/bits"
 	"time"
+
+	"nightcell/configs/quantity"
 )
 
 // Board is the alarm board of one cell. It belongs to one goroutine; use NewBoard or Restore.
@@ -320,7 +322,7 @@ func (b *Board) move(c Condition, e Event, o *Observation, why string) {
 	}
 	v := &b.verdicts[c]
 	if to == UNACK {
-		a.Value, a.Limit, a.By = number(v.value), number(v.limit), ""
+		a.Value, a.Limit, a.By = quantity.Maybe(v.value), quantity.Maybe(v.limit), ""
 		a.Text, a.Diagnosis = b.describe(c, o, v)
 		a.Figure = b.figure(c, o, v)
 		b.keepBack(c)
@@ -337,7 +339,7 @@ func (b *Board) change(c Condition, from State, at time.Duration, utc time.Time,
 	a := &b.m.Alarms[c]
 	ch := Change{
 		Condition: c, From: from, To: a.State, Priority: b.limits.settings[c].Priority, At: at, UTC: utc,
-		Value: a.Value.float(), Limit: a.Limit.float(), Since: a.RawUTC,
+		Value: float64(a.Value), Limit: float64(a.Limit), Since: a.RawUTC,
 		First: a.First, After: a.After, By: by, Reason: why, Chatter: a.Chattering, Flood: b.m.Flood,
 		Figure: a.Figure, Text: a.Text, Diagnosis: a.Diagnosis, Meaning: b.Meaning(c), Action: catalogue[c].text.First,
 	}

@@ -202,7 +202,7 @@ func (b *Board) Blind() []string {
 	if m.Running && m.Regulation == ModeUnknown {
 		says = append(says, "The supply does not tell, or has not told for long enough, whether it holds current or voltage.")
 	}
-	if m.Running && !finite(m.Set.Amperes.float()) {
+	if m.Running && !finite(float64(m.Set.Amperes)) {
 		says = append(says, "The supply does not tell its current set-point; a changed knob shows only by its effect.")
 	}
 	return says

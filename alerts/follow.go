@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"nightcell/alerts/trend"
+	"nightcell/configs/quantity"
 )
 
 // follow takes one good reading into what is learned of the cell.
@@ -110,7 +111,7 @@ func modeOf(o *Observation) Mode {
 // learns the size of the last digit.
 func (b *Board) repeat(now time.Duration, o *Observation) {
 	r := &b.m.Repeats
-	v, a := math.Abs(o.Volts-r.Volts.float()), math.Abs(o.Amperes-r.Amperes.float())
+	v, a := math.Abs(o.Volts-float64(r.Volts)), math.Abs(o.Amperes-float64(r.Amperes))
 	if v == 0 && a == 0 {
 		r.Run++
 		return
@@ -124,12 +125,12 @@ func (b *Board) repeat(now time.Duration, o *Observation) {
 	r.Changes++
 	r.Blocks += r.Pending
 	r.Still += r.Pending
-	r.Volts, r.Amperes, r.Run, r.Since, r.Pending = number(o.Volts), number(o.Amperes), 0, now, 0
+	r.Volts, r.Amperes, r.Run, r.Since, r.Pending = quantity.Maybe(o.Volts), quantity.Maybe(o.Amperes), 0, now, 0
 }
 
 // repeats is the memory of equal readings. It belongs to the meter, so it outlives a new corridor.
 type repeats struct {
-	Volts, Amperes         number
+	Volts, Amperes         quantity.Maybe
 	Since                  time.Duration // when this pair first came
 	Run                    int           // how often it has come again
 	Changes                int           // how often it was followed by another
@@ -183,8 +184,8 @@ func (b *Board) scale() float64 {
 
 // usual returns the current that the run is meant to have, in amperes; zero when not known.
 func (b *Board) usual() float64 {
-	if b.m.Regulation != ConstantVoltage && b.m.Set.Amperes.float() > 0 {
-		return b.m.Set.Amperes.float()
+	if b.m.Regulation != ConstantVoltage && float64(b.m.Set.Amperes) > 0 {
+		return float64(b.m.Set.Amperes)
 	}
 	if b.m.Usual > 0 || b.m.History.Len() == 0 {
 		return b.m.Usual
@@ -211,5 +212,5 @@ func (b *Board) relearn(why string) {
 // Expect tells the board the set-points that are meant, after the watch itself or a
 // person has changed them, so that they are not taken for a stranger's hand. NaN leaves one to be learned.
 func (b *Board) Expect(volts, amperes float64) {
-	b.m.Set = setPoints{Volts: number(volts), Amperes: number(amperes)}
+	b.m.Set = setPoints{Volts: quantity.Maybe(volts), Amperes: quantity.Maybe(amperes)}
 }

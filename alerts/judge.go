@@ -3,6 +3,8 @@ package alerts
 import (
 	"math"
 	"time"
+
+	"nightcell/configs/quantity"
 )
 
 // floorShare is the share of the thermodynamic floor below which current must be
@@ -48,8 +50,8 @@ func (b *Board) hardShort(o *Observation, usual float64) verdict {
 		switch a, e := &b.m.Alarms[HardShort], &b.m.Excursions; {
 		case b.m.Regulation == ConstantVoltage:
 			return verdict{}
-		case a.Active && finite(a.Limit.float()):
-			floor = a.Limit.float() // the level follows what lasts, the short does not end by that
+		case a.Active && finite(float64(a.Limit)):
+			floor = float64(a.Limit) // the level follows what lasts, the short does not end by that
 		case b.m.Corridor.Settled:
 			floor = ownShare * b.m.Corridor.Centre
 		case e.Known:
@@ -161,16 +163,16 @@ func (b *Board) setPoints(o *Observation) verdict {
 	if !finite(o.SetAmperes) && !finite(o.SetVolts) {
 		return verdict{}
 	}
-	if !finite(s.Volts.float()) {
-		s.Volts = number(o.SetVolts)
+	if !finite(float64(s.Volts)) {
+		s.Volts = quantity.Maybe(o.SetVolts)
 	}
-	if !finite(s.Amperes.float()) {
-		s.Amperes = number(o.SetAmperes)
+	if !finite(float64(s.Amperes)) {
+		s.Amperes = quantity.Maybe(o.SetAmperes)
 	}
-	if differs(o.SetAmperes, s.Amperes.float()) {
-		return verdict{known: true, over: true, value: o.SetAmperes, limit: s.Amperes.float()}
+	if differs(o.SetAmperes, float64(s.Amperes)) {
+		return verdict{known: true, over: true, value: o.SetAmperes, limit: float64(s.Amperes)}
 	}
-	return verdict{known: true, over: differs(o.SetVolts, s.Volts.float()), value: o.SetVolts, limit: s.Volts.float()}
+	return verdict{known: true, over: differs(o.SetVolts, float64(s.Volts)), value: o.SetVolts, limit: float64(s.Volts)}
 }
 
 // differs tells whether two set-points are different by more than a display rounds:

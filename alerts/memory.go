@@ -1,14 +1,13 @@
 package alerts
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
-	"strconv"
 	"time"
 
 	"nightcell/alerts/trend"
+	"nightcell/configs/quantity"
 )
 
 // Memory is all that a Board knows besides its limits. It is a plain value with a JSON
@@ -47,7 +46,7 @@ type Memory struct {
 }
 
 // setPoints are those of the supply that count as meant; NaN while not known.
-type setPoints struct{ Volts, Amperes number }
+type setPoints struct{ Volts, Amperes quantity.Maybe }
 
 const memoryVersion = 1
 
@@ -65,28 +64,30 @@ func newMemory() Memory {
 
 // alarm is the memory of one condition.
 type alarm struct {
-	Condition  Condition     `json:"condition"`
-	State      State         `json:"state"`
-	Raw        bool          `json:"raw,omitzero"`       // it holds now, deadband counted
-	RawSince   time.Duration `json:"raw_since,omitzero"` // since when Raw is what it is
-	RawUTC     time.Time     `json:"raw_utc,omitzero"`   // when Raw last became true
-	Active     bool          `json:"active,omitzero"`    // it holds, delays counted
-	Began      time.Duration `json:"began,omitzero"`     // when it last became active
-	Value      number        `json:"value"`
-	Limit      number        `json:"limit"`
-	Text       string        `json:"text,omitzero"`
-	Figure     string        `json:"figure,omitzero"`
-	Diagnosis  Diagnosis     `json:"diagnosis,omitzero"`
-	By         string        `json:"by,omitzero"`
-	Reason     string        `json:"reason,omitzero"` // of being set aside
-	Own        bool          `json:"own,omitzero"`    // suppressed by the board itself, which also releases it
-	Until      time.Duration `json:"until,omitzero"`  // end of the shelf time
-	First      bool          `json:"first,omitzero"`
-	After      Condition     `json:"after,omitzero"`
-	Chattering bool          `json:"chattering,omitzero"`
-	KeptBack   bool          `json:"kept_back,omitzero"` // raised in a flood and told to nobody
-	Onsets     recent        `json:"onsets,omitzero"`
+	Condition  Condition      `json:"condition"`
+	State      State          `json:"state"`
+	Raw        bool           `json:"raw,omitzero"`       // it holds now, deadband counted
+	RawSince   time.Duration  `json:"raw_since,omitzero"` // since when Raw is what it is
+	RawUTC     time.Time      `json:"raw_utc,omitzero"`   // when Raw last became true
+	Active     bool           `json:"active,omitzero"`    // it holds, delays counted
+	Began      time.Duration  `json:"began,omitzero"`     // when it last became active
+	Value      quantity.Maybe `json:"value"`
+	Limit      quantity.Maybe `json:"limit"`
+	Text       string         `json:"text,omitzero"`
+	Figure     string         `json:"figure,omitzero"`
+	Diagnosis  Diagnosis      `json:"diagnosis,omitzero"`
+	By         string         `json:"by,omitzero"`
+	Reason     string         `json:"reason,omitzero"` // of being set aside
+	Own        bool           `json:"own,omitzero"`    // suppressed by the board itself, which also releases it
+	Until      time.Duration  `json:"until,omitzero"`  // end of the shelf time
+	First      bool           `json:"first,omitzero"`
+	After      Condition      `json:"after,omitzero"`
+	Chattering bool           `json:"chattering,omitzero"`
+	KeptBack   bool           `json:"kept_back,omitzero"` // raised in a flood and told to nobody
+	Onsets     recent         `json:"onsets,omitzero"`
 }
+
+var unknown = quantity.Maybe(math.NaN())
 
 func untouched(c Condition) alarm { return alarm{Condition: c, Value: unknown, Limit: unknown} }
 
@@ -190,32 +191,4 @@ func (r *recent) UnmarshalJSON(data []byte) error {
 	*r = recent{Count: copy(r.Ring[:], list)}
 	copy(r.Ring[:], list)
 	return nil
-}
-
-// number is a float64 whose JSON is null when it is not a finite number.
-type number float64
-
-const unknownBits = 0x7ff8000000000001
-
-var unknown = number(math.Float64frombits(unknownBits))
-
-func (n number) float() float64 { return float64(n) }
-
-// MarshalJSON writes the shortest decimal that reads back to the same bits.
-func (n number) MarshalJSON() ([]byte, error) {
-	if !finite(float64(n)) {
-		return []byte("null"), nil
-	}
-	return strconv.AppendFloat(nil, float64(n), 'g', -1, 64), nil
-}
-
-// UnmarshalJSON is the inverse of MarshalJSON.
-func (n *number) UnmarshalJSON(data []byte) error {
-	if bytes.Equal(data, []byte("null")) {
-		*n = unknown
-		return nil
-	}
-	f, err := strconv.ParseFloat(string(data), 64)
-	*n = number(f)
-	return err
 }

@@ -63,17 +63,17 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 			t.Errorf("told %q: an alarm and its reminders are due", told)
 		}
 		o := operator{d}
-		order := control.AlarmOrder{Cell: "zinc-1", By: "test", Condition: "output-off"}
-		if err := o.Shelve(t.Context(), control.ShelveOrder{AlarmOrder: order, Reason: "test", Seconds: 60}); err == nil || !strings.Contains(err.Error(), "acknowledged and nothing else") {
+		order := control.AlarmOrder{Act: control.Acknowledge, Cell: "zinc-1", By: "test", Condition: "output-off"}
+		if err := o.ChangeAlarm(t.Context(), control.AlarmOrder{Act: control.Shelve, Cell: "zinc-1", By: "test", Condition: "output-off", Reason: "test", Seconds: 60}); err == nil || !strings.Contains(err.Error(), "acknowledged and nothing else") {
 			t.Errorf("shelving it says %v", err)
 		}
-		if err := o.Acknowledge(t.Context(), order); err != nil {
+		if err := o.ChangeAlarm(t.Context(), order); err != nil {
 			t.Fatal(err)
 		}
 		if s := d.cells[0].Latest(); len(s.Alarms) != 0 {
 			t.Errorf("acknowledged, and there stand %+v", s.Alarms)
 		}
-		if err := o.Acknowledge(t.Context(), order); err == nil {
+		if err := o.ChangeAlarm(t.Context(), order); err == nil {
 			t.Error("acknowledged twice")
 		}
 		<-time.After(time.Hour)

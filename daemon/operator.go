@@ -5,15 +5,15 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"nightcell/alerts"
+	"slices"
+	"time"
+
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/notices"
 	"nightcell/daemon/snapshot"
 	"nightcell/daemon/watch"
-	"slices"
-	"time"
 )
 
 // operator is what a person may ask of the daemon, through the socket or the page.
@@ -121,51 +121,13 @@ func on[T any](o operator, name string, do func(*watch.Cell) (T, error)) (answer
 	return do(c)
 }
 
-// onAlarm lets an order change the alarm that it names.
-func (o operator) onAlarm(ctx context.Context, a control.AlarmOrder, change watch.AlarmChange) error {
+// ChangeAlarm implements control.Operator.
+func (o operator) ChangeAlarm(ctx context.Context, a control.AlarmOrder) error {
 	c, err := o.cell(a.Cell)
 	if err != nil {
 		return err
 	}
-	return c.ChangeAlarm(ctx, a.Condition, change)
-}
-
-// Acknowledge implements control.Operator.
-func (o operator) Acknowledge(ctx context.Context, a control.AlarmOrder) error {
-	c, err := o.cell(a.Cell)
-	if err != nil {
-		return err
-	}
-	return c.Acknowledge(ctx, a)
-}
-
-// Shelve implements control.Operator.
-func (o operator) Shelve(ctx context.Context, s control.ShelveOrder) error {
-	return o.onAlarm(ctx, s.AlarmOrder, func(b *alerts.Board, c alerts.Condition, utc time.Time) (alerts.Change, error) {
-		return b.Shelve(c, s.By, s.Reason, time.Duration(s.Seconds*float64(time.Second)), utc)
-	})
-}
-
-// Unshelve implements control.Operator.
-func (o operator) Unshelve(ctx context.Context, a control.AlarmOrder) error {
-	return o.onAlarm(ctx, a, watch.By(a.By, (*alerts.Board).Unshelve))
-}
-
-// Reset implements control.Operator.
-func (o operator) Reset(ctx context.Context, a control.AlarmOrder) error {
-	return o.onAlarm(ctx, a, watch.By(a.By, (*alerts.Board).Reset))
-}
-
-// OutOfService implements control.Operator.
-func (o operator) OutOfService(ctx context.Context, a control.ServiceOrder) error {
-	return o.onAlarm(ctx, a.AlarmOrder, func(b *alerts.Board, c alerts.Condition, utc time.Time) (alerts.Change, error) {
-		return b.OutOfService(c, a.By, a.Reason, utc)
-	})
-}
-
-// ReturnToService implements control.Operator.
-func (o operator) ReturnToService(ctx context.Context, a control.AlarmOrder) error {
-	return o.onAlarm(ctx, a, watch.By(a.By, (*alerts.Board).ReturnToService))
+	return c.ChangeAlarm(ctx, a)
 }
 
 // Enter implements control.Operator.

@@ -148,7 +148,7 @@ func TestAskingACellThatHasEnded(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
-		if err := (operator{d}).Acknowledge(context.Background(), control.AlarmOrder{Cell: "zinc-1", Condition: "over-current", By: "test"}); err == nil || !strings.Contains(err.Error(), "has ended") {
+		if err := (operator{d}).ChangeAlarm(context.Background(), control.AlarmOrder{Act: control.Acknowledge, Cell: "zinc-1", Condition: "over-current", By: "test"}); err == nil || !strings.Contains(err.Error(), "has ended") {
 			t.Errorf("got %v", err)
 		}
 	})

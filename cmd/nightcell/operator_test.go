@@ -39,9 +39,7 @@ func (d *deskClerk) Status(context.Context) ([]control.Cell, error) { return d.c
 func (d *deskClerk) Alarms(_ context.Context, cell string) ([]control.Alarm, error) {
 	return d.alarms, d.note(cell)
 }
-func (d *deskClerk) Acknowledge(_ context.Context, o control.AlarmOrder) error { return d.note(o) }
-func (d *deskClerk) Shelve(_ context.Context, o control.ShelveOrder) error     { return d.note(o) }
-func (d *deskClerk) Unshelve(_ context.Context, o control.AlarmOrder) error    { return d.note(o) }
+func (d *deskClerk) ChangeAlarm(_ context.Context, o control.AlarmOrder) error { return d.note(o) }
 func (d *deskClerk) Enter(_ context.Context, e control.Entry) (control.Entered, error) {
 	return d.entered, d.note(e)
 }
@@ -116,15 +114,19 @@ func TestAlarmsAreListedWithWhatToDoFirst(t *testing.T) {
 }
 
 func TestOrdersReachTheDaemon(t *testing.T) {
-	alarm := control.AlarmOrder{Cell: "zinc-1", Condition: "contact", By: "ann"}
+	alarm := func(act control.AlarmAct) control.AlarmOrder {
+		return control.AlarmOrder{Act: act, Cell: "zinc-1", Condition: "contact", By: "ann"}
+	}
+	shelve := alarm(control.Shelve)
+	shelve.Reason, shelve.Seconds = "new clip", 5400
 	for name, c := range map[string]struct {
 		command func(*shell) *cobra.Command
 		args    []string
 		want    any
 	}{
-		"acknowledge": {newAlarmsCommand, []string{"ack", "zinc-1", "contact"}, alarm},
-		"shelve":      {newAlarmsCommand, []string{"shelve", "zinc-1", "contact", "--for", "90 min", "--reason", "new clip"}, control.ShelveOrder{AlarmOrder: alarm, Reason: "new clip", Seconds: 5400}},
-		"unshelve":    {newAlarmsCommand, []string{"unshelve", "zinc-1", "contact"}, alarm},
+		"acknowledge": {newAlarmsCommand, []string{"ack", "zinc-1", "contact"}, alarm(control.Acknowledge)},
+		"shelve":      {newAlarmsCommand, []string{"shelve", "zinc-1", "contact", "--for", "90 min", "--reason", "new clip"}, shelve},
+		"unshelve":    {newAlarmsCommand, []string{"unshelve", "zinc-1", "contact"}, alarm(control.Unshelve)},
 		"addition": {newEnterCommand, []string{"zinc-1", "addition", "formula=ZnSO4·7H2O", "mass=50 g ± 0.5 g", "assay=99 %", "second", "bottle"}, control.Entry{
 			Cell: "zinc-1", Kind: "addition", By: "ann", Text: "second bottle", Words: map[string]string{"formula": "ZnSO4·7H2O"},
 			Numbers: map[string]float64{"mass_kilograms": 0.05, "mass_plus_minus_kilograms": 0.0005, "assay_ratio": 0.99},

@@ -23,12 +23,7 @@ func newPortsCommand(s *shell) *cobra.Command {
 			"until that process ends.",
 		Example: "  nightcell ports\n" +
 			"  nightcell ports --json",
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("%s takes no arguments, but %q was given", cmd.CommandPath(), args[0])
-			}
-			return nil
-		},
+		Args: between(0, 0, "nightcell ports"),
 		RunE: func(*cobra.Command, []string) error {
 			ports, err := line.Ports()
 			if err != nil {
@@ -38,68 +33,13 @@ func newPortsCommand(s *shell) *cobra.Command {
 				return err
 			}
 			if asJSON {
-				return printJSON(s.out, portList(ports))
+				return printJSON(s.out, map[string]any{"ports": append([]line.Port{}, ports...)})
 			}
 			return printPorts(s.out, ports)
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
-}
-
-// portsReport is what ports --json prints.
-type portsReport struct {
-	Ports []portReport `json:"ports"`
-}
-
-type portReport struct {
-	Name         string         `json:"name"`
-	Device       string         `json:"device"`
-	ByPath       string         `json:"by_path,omitempty"`
-	USB          *usbReport     `json:"usb,omitempty"`
-	Access       bool           `json:"access"`
-	Group        string         `json:"group,omitempty"`
-	HeldBy       []holderReport `json:"held_by"`
-	NameIsStable bool           `json:"name_is_stable"`
-}
-
-type usbReport struct {
-	Vendor       string `json:"vendor"`
-	Product      string `json:"product"`
-	Maker        string `json:"maker,omitempty"`
-	Name         string `json:"name,omitempty"`
-	Serial       string `json:"serial,omitempty"`
-	SerialShared bool   `json:"serial_shared"`
-}
-
-type holderReport struct {
-	Process int    `json:"process"`
-	Name    string `json:"name"`
-}
-
-func portList(ports []line.Port) portsReport {
-	r := portsReport{Ports: []portReport{}}
-	for _, p := range ports {
-		one := portReport{Name: nameOf(p), Device: p.Device, ByPath: p.ByPath, Access: p.Access, Group: p.Group,
-			HeldBy: []holderReport{}, NameIsStable: p.Stable != ""}
-		if p.USB != nil {
-			u := usbReport(*p.USB)
-			one.USB = &u
-		}
-		for _, h := range p.Holders {
-			one.HeldBy = append(one.HeldBy, holderReport{h.PID, h.Name})
-		}
-		r.Ports = append(r.Ports, one)
-	}
-	return r
-}
-
-// nameOf is the name to use in a configuration.
-func nameOf(p line.Port) string {
-	if p.Stable != "" {
-		return p.Stable
-	}
-	return p.Device
 }
 
 func printPorts(w io.Writer, ports []line.Port) error {
@@ -110,7 +50,7 @@ func printPorts(w io.Writer, ports []line.Port) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "port\tdevice\tUSB\taccess\topen in")
 	for _, p := range ports {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", nameOf(p), p.Device, usbText(p.USB), accessText(p), holdersText(p.Holders))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", p.Name, p.Device, usbText(p.USB), accessText(p), holdersText(p.HeldBy))
 	}
 	return t.Flush() // reports any error of the lines before
 }

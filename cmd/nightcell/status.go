@@ -170,35 +170,19 @@ type alarmAct struct {
 	name, form, short, example string
 	done                       string // what is said afterwards: of the alarm, by whom where there is a %s
 	reason, length             bool   // it needs a reason, and a time
-	do                         func(context.Context, *control.Client, control.ShelveOrder) error
+	act                        control.AlarmAct
 }
 
 var alarmActs = []alarmAct{
 	{name: "ack", short: "Acknowledge an alarm", example: `zinc-1 over-current --by "night shift"`,
-		done: "is acknowledged by %s",
-		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
-			return c.Acknowledge(ctx, o.AlarmOrder)
-		}},
+		done: "is acknowledged by %s", act: control.Acknowledge},
 	{name: "shelve", form: " --for TIME --reason TEXT", short: "Shelve an alarm for a time, with a reason",
-		example: `zinc-1 contact --for "2 h" --reason "clip is being replaced"`, done: "is shelved for %s", reason: true, length: true,
-		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error { return c.Shelve(ctx, o) }},
-	{name: "unshelve", short: "Unshelve an alarm before its time", example: "zinc-1 contact", done: "is back in service",
-		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
-			return c.Unshelve(ctx, o.AlarmOrder)
-		}},
-	{name: "reset", short: "Reset a latched alarm that has cleared and is acknowledged", example: "zinc-1 hard-short", done: "is reset",
-		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
-			return c.Reset(ctx, o.AlarmOrder)
-		}},
+		example: `zinc-1 contact --for "2 h" --reason "clip is being replaced"`, done: "is shelved for %s", reason: true, length: true, act: control.Shelve},
+	{name: "unshelve", short: "Unshelve an alarm before its time", example: "zinc-1 contact", done: "is back in service", act: control.Unshelve},
+	{name: "reset", short: "Reset a latched alarm that has cleared and is acknowledged", example: "zinc-1 hard-short", done: "is reset", act: control.Reset},
 	{name: "out-of-service", form: " --reason TEXT", short: "Take an alarm out of service until it is returned or the run ends, with a reason",
-		example: `zinc-1 stirrer-stopped --reason "no stirrer tonight"`, done: "is out of service", reason: true,
-		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
-			return c.OutOfService(ctx, control.ServiceOrder{AlarmOrder: o.AlarmOrder, Reason: o.Reason})
-		}},
-	{name: "return", short: "Return an alarm to service", example: "zinc-1 stirrer-stopped", done: "is back in service",
-		do: func(ctx context.Context, c *control.Client, o control.ShelveOrder) error {
-			return c.ReturnToService(ctx, o.AlarmOrder)
-		}},
+		example: `zinc-1 stirrer-stopped --reason "no stirrer tonight"`, done: "is out of service", reason: true, act: control.OutOfService},
+	{name: "return", short: "Return an alarm to service", example: "zinc-1 stirrer-stopped", done: "is back in service", act: control.ReturnToService},
 }
 
 // command makes the command of an act.
@@ -211,7 +195,7 @@ func (a alarmAct) command(s *shell, r *reach) *cobra.Command {
 		Example: "  nightcell alarms " + a.name + " " + a.example + " --config nightcell.toml",
 		Args:    between(2, 2, "nightcell alarms "+use),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			order := control.ShelveOrder{AlarmOrder: control.AlarmOrder{Cell: args[0], Condition: args[1], By: r.who()}, Reason: reason}
+			order := control.AlarmOrder{Act: a.act, Cell: args[0], Condition: args[1], By: r.who(), Reason: reason}
 			var err error
 			if a.length {
 				if order.Seconds, err = shelfTime(length); err != nil {
@@ -222,7 +206,7 @@ func (a alarmAct) command(s *shell, r *reach) *cobra.Command {
 				return usagef("--reason: give the reason, for the next person")
 			}
 			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-				if err := a.do(ctx, c, order); err != nil {
+				if err := c.ChangeAlarm(ctx, order); err != nil {
 					return err
 				}
 				done := a.done

@@ -46,32 +46,9 @@ func (c *Client) Alarms(ctx context.Context, cell string) ([]Alarm, error) {
 	return put[[]Alarm](ctx, c, "alarms", CellOrder{Cell: cell})
 }
 
-// Acknowledge says that somebody has seen an alarm.
-func (c *Client) Acknowledge(ctx context.Context, a AlarmOrder) error {
-	return c.post(ctx, "acknowledge", a, nil)
-}
-
-// Shelve sets an alarm aside for a time, with a reason.
-func (c *Client) Shelve(ctx context.Context, s ShelveOrder) error {
-	return c.post(ctx, "shelve", s, nil)
-}
-
-// Unshelve brings back an alarm that was set aside.
-func (c *Client) Unshelve(ctx context.Context, a AlarmOrder) error {
-	return c.post(ctx, "unshelve", a, nil)
-}
-
-// Reset releases a latched alarm whose condition is over and that was acknowledged.
-func (c *Client) Reset(ctx context.Context, a AlarmOrder) error { return c.post(ctx, "reset", a, nil) }
-
-// OutOfService takes an alarm out of service, with a reason, until it is returned.
-func (c *Client) OutOfService(ctx context.Context, a ServiceOrder) error {
-	return c.post(ctx, "out-of-service", a, nil)
-}
-
-// ReturnToService puts an alarm back into service.
-func (c *Client) ReturnToService(ctx context.Context, a AlarmOrder) error {
-	return c.post(ctx, "return-to-service", a, nil)
+// ChangeAlarm does to an alarm what the order says.
+func (c *Client) ChangeAlarm(ctx context.Context, a AlarmOrder) error {
+	return c.post(ctx, "alarm", a, nil)
 }
 
 // Enter writes into the run of a cell what a person saw or did. What contradicts the books

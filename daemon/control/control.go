@@ -19,9 +19,8 @@ type Operator interface {
 	Status(ctx context.Context) ([]Cell, error)
 	// Alarms lists the alarms that are not in the normal state, most urgent first; an empty name means all cells.
 	Alarms(ctx context.Context, cell string) ([]Alarm, error)
-	Acknowledge(ctx context.Context, a AlarmOrder) error
-	Shelve(ctx context.Context, s ShelveOrder) error
-	Unshelve(ctx context.Context, a AlarmOrder) error
+	// ChangeAlarm does to an alarm what the order says.
+	ChangeAlarm(ctx context.Context, a AlarmOrder) error
 	// Enter writes into the run of a cell what a person saw or did. What contradicts the books is
 	// refused with an error of Contradiction, unless the entry says that it is certain.
 	Enter(ctx context.Context, e Entry) (Entered, error)
@@ -35,11 +34,6 @@ type Operator interface {
 	Hold(ctx context.Context, o CellOrder) (Outcome, error)
 	// Drill sends a marked test notice over every route and waits for proof of delivery.
 	Drill(ctx context.Context, o CellOrder) ([]Receipt, error)
-	// Reset releases an alarm that latches once its condition is over and it was acknowledged.
-	Reset(ctx context.Context, a AlarmOrder) error
-	// OutOfService takes an alarm out of service, with the reason, until it is returned.
-	OutOfService(ctx context.Context, a ServiceOrder) error
-	ReturnToService(ctx context.Context, a AlarmOrder) error
 	// Step lowers a cell's current by a small share, once, and so tells ohmic resistance from other causes of a rise.
 	Step(ctx context.Context, s StepOrder) (StepResult, error)
 }
@@ -74,18 +68,27 @@ type Alarm struct {
 	snapshot.Alarm
 }
 
-// AlarmOrder names an alarm and who acts on it.
-type AlarmOrder struct {
-	Cell      string `json:"cell"`
-	Condition string `json:"condition"`
-	By        string `json:"by"`
-}
+// AlarmAct is what a person does to an alarm.
+type AlarmAct string
 
-// ShelveOrder sets an alarm aside for a time.
-type ShelveOrder struct {
-	AlarmOrder
-	Reason  string  `json:"reason"`
-	Seconds float64 `json:"length_seconds"`
+// The acts on an alarm.
+const (
+	Acknowledge     AlarmAct = "acknowledge"
+	Shelve          AlarmAct = "shelve" // set it aside for a time, with a reason
+	Unshelve        AlarmAct = "unshelve"
+	Reset           AlarmAct = "reset"          // release one that latches, once it is over and acknowledged
+	OutOfService    AlarmAct = "out-of-service" // until it is returned, with a reason
+	ReturnToService AlarmAct = "return-to-service"
+)
+
+// AlarmOrder names an alarm, who acts on it and how.
+type AlarmOrder struct {
+	Act       AlarmAct `json:"act"`
+	Cell      string   `json:"cell"`
+	Condition string   `json:"condition"`
+	By        string   `json:"by"`
+	Reason    string   `json:"reason,omitempty"`
+	Seconds   float64  `json:"length_seconds,omitempty"` // for which it is set aside
 }
 
 // Entry is what a person writes into a run.
@@ -142,12 +145,6 @@ type Check struct {
 type CellOrder struct {
 	Cell string `json:"cell"`
 	By   string `json:"by"`
-}
-
-// ServiceOrder takes an alarm out of service.
-type ServiceOrder struct {
-	AlarmOrder
-	Reason string `json:"reason"`
 }
 
 // StepOrder asks for a current step downwards.

@@ -60,15 +60,10 @@ func (d *desk) Status(context.Context) ([]Cell, error) { return d.cells, d.note(
 func (d *desk) Alarms(_ context.Context, cell string) ([]Alarm, error) {
 	return d.alarms, d.note(cell)
 }
-func (d *desk) Acknowledge(_ context.Context, a AlarmOrder) error     { return d.note(a) }
-func (d *desk) Shelve(_ context.Context, s ShelveOrder) error         { return d.note(s) }
-func (d *desk) Reset(_ context.Context, a AlarmOrder) error           { return d.note(a) }
-func (d *desk) OutOfService(_ context.Context, a ServiceOrder) error  { return d.note(a) }
-func (d *desk) ReturnToService(_ context.Context, a AlarmOrder) error { return d.note(a) }
+func (d *desk) ChangeAlarm(_ context.Context, a AlarmOrder) error { return d.note(a) }
 func (d *desk) Step(_ context.Context, s StepOrder) (StepResult, error) {
 	return StepResult{Ohms: 0.5, Text: "0.5 Ω"}, d.note(s)
 }
-func (d *desk) Unshelve(_ context.Context, a AlarmOrder) error             { return d.note(a) }
 func (d *desk) Enter(_ context.Context, e Entry) (Entered, error)          { return d.entered, d.note(e) }
 func (d *desk) Settle(_ context.Context, s Settlement) (Settlement, error) { return s, d.note(s) }
 func (d *desk) Begin(_ context.Context, b BeginOrder) ([]Check, error) {
@@ -147,17 +142,16 @@ func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 	settle := Settlement{"zinc-1", 2, "", 0, 10, 20, "ann", "read from the supply's own counter"}
 	settled, err := c.Settle(ctx, settle)
 	check(settled, settle, err)
-	order := AlarmOrder{"zinc-1", "over-current", "ann"}
-	shelve := ShelveOrder{order, "lead is being moved", 600}
+	shelve := AlarmOrder{Shelve, "zinc-1", "over-current", "ann", "lead is being moved", 600}
 	entry := Entry{Cell: "zinc-1", Kind: "addition", By: "ann", Text: "", At: at, Numbers: map[string]float64{"mass_kilograms": 0.05}, Words: map[string]string{"formula": "ZnSO4·7H2O"}}
-	for _, err := range []error{c.Acknowledge(ctx, order), c.Shelve(ctx, shelve), c.Unshelve(ctx, order), c.Reset(ctx, order), c.OutOfService(ctx, ServiceOrder{order, "rewired"}), c.ReturnToService(ctx, order), second(c.Enter(ctx, entry))} {
+	for _, err := range []error{c.ChangeAlarm(ctx, shelve), second(c.Enter(ctx, entry))} {
 		if err != nil {
 			t.Error(err)
 		}
 	}
 	want := []any{
 		"status", "zinc-1", BeginOrder{"zinc-1", "ann", []string{"leads", "level"}}, CellOrder{"zinc-1", "ann"}, CellOrder{"zinc-2", "ann"},
-		CellOrder{"zinc-1", "bob"}, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05}, settle, order, shelve, order, order, ServiceOrder{order, "rewired"}, order, entry,
+		CellOrder{"zinc-1", "bob"}, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05}, settle, shelve, entry,
 	}
 	if diff := cmp.Diff(want, d.heard()); diff != "" {
 		t.Errorf("asked (-want +got):\n%s", diff)
@@ -177,13 +171,12 @@ func TestOrdersComeInHarmless(t *testing.T) {
 	if _, err := c.Begin(t.Context(), BeginOrder{dirty, dirty, []string{"leads", dirty}}); err != nil {
 		t.Fatal(err)
 	}
-	order := AlarmOrder{dirty, dirty, dirty}
-	if err := c.Shelve(t.Context(), ShelveOrder{order, dirty, 600}); err != nil {
+	if err := c.ChangeAlarm(t.Context(), AlarmOrder{dirty, dirty, dirty, dirty, dirty, 600}); err != nil {
 		t.Fatal(err)
 	}
 	want := []any{
 		Entry{Cell: clean, Kind: clean, By: clean, Text: clean, At: at, Numbers: map[string]float64{clean: 1}, Words: map[string]string{clean: clean}},
-		BeginOrder{clean, clean, []string{"leads", clean}}, ShelveOrder{AlarmOrder{clean, clean, clean}, clean, 600},
+		BeginOrder{clean, clean, []string{"leads", clean}}, AlarmOrder{clean, clean, clean, clean, clean, 600},
 	}
 	if diff := cmp.Diff(want, d.heard()); diff != "" {
 		t.Errorf("asked (-want +got):\n%s", diff)
@@ -195,7 +188,7 @@ func TestErrorsKeepTheirMeaning(t *testing.T) {
 	_, c := open(t, d)
 	for _, err := range []error{Unknown("there is no cell %q", "x"), BadRequest("no"), Refuse("may not"), errors.New("the port is gone")} {
 		d.err = err
-		got := c.Acknowledge(t.Context(), AlarmOrder{})
+		got := c.ChangeAlarm(t.Context(), AlarmOrder{})
 		if got == nil || got.Error() != err.Error() || IsMistake(got) != IsMistake(err) {
 			t.Errorf("%v became %v", err, got)
 		}
@@ -241,7 +234,7 @@ func TestASocketLeftBehindIsReplacedAndALivingOneIsNot(t *testing.T) {
 	if second, err := Listen(path, d, silentLog()); err == nil || !strings.Contains(err.Error(), "another nightcell") {
 		t.Errorf("a second daemon took the socket: %v, %v", second, err)
 	}
-	if err := NewClient(path).Reset(t.Context(), AlarmOrder{}); err != nil {
+	if err := NewClient(path).ChangeAlarm(t.Context(), AlarmOrder{}); err != nil {
 		t.Error(err)
 	}
 	for range 2 { // closing twice is harmless
@@ -252,7 +245,7 @@ func TestASocketLeftBehindIsReplacedAndALivingOneIsNot(t *testing.T) {
 	if _, err := os.Lstat(path); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("the socket is still there: %v", err)
 	}
-	err = NewClient(path).Reset(t.Context(), AlarmOrder{})
+	err = NewClient(path).ChangeAlarm(t.Context(), AlarmOrder{})
 	if err == nil || !strings.Contains(err.Error(), "no nightcell is listening at "+path) {
 		t.Errorf("without a daemon: %v", err)
 	}
@@ -290,7 +283,7 @@ func TestASocketOfAnotherDaemonIsNotRemoved(t *testing.T) {
 	if err := first.Close(t.Context()); err != nil {
 		t.Error(err)
 	}
-	if err := NewClient(path).Reset(t.Context(), AlarmOrder{}); err != nil {
+	if err := NewClient(path).ChangeAlarm(t.Context(), AlarmOrder{}); err != nil {
 		t.Errorf("the second daemon lost its socket: %v", err)
 	}
 	if err := second.Close(t.Context()); err != nil {

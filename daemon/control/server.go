@@ -129,9 +129,7 @@ func handler(o Operator) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("POST /v1/status", answer(func(ctx context.Context, _ struct{}) ([]Cell, error) { return o.Status(ctx) }))
 	mux.Handle("POST /v1/alarms", answer(func(ctx context.Context, q CellOrder) ([]Alarm, error) { return o.Alarms(ctx, q.Cell) }))
-	mux.Handle("POST /v1/acknowledge", answer(silent(o.Acknowledge)))
-	mux.Handle("POST /v1/shelve", answer(silent(o.Shelve)))
-	mux.Handle("POST /v1/unshelve", answer(silent(o.Unshelve)))
+	mux.Handle("POST /v1/alarm", answer(func(ctx context.Context, a AlarmOrder) (struct{}, error) { return struct{}{}, o.ChangeAlarm(ctx, a) }))
 	mux.Handle("POST /v1/enter", answer(o.Enter))
 	mux.Handle("POST /v1/settle", answer(o.Settle))
 	mux.Handle("POST /v1/begin", answer(func(ctx context.Context, b BeginOrder) (beginAnswer, error) {
@@ -145,9 +143,6 @@ func handler(o Operator) http.Handler {
 	}))
 	mux.Handle("POST /v1/off", answer(o.Off))
 	mux.Handle("POST /v1/hold", answer(o.Hold))
-	mux.Handle("POST /v1/reset", answer(silent(o.Reset)))
-	mux.Handle("POST /v1/out-of-service", answer(silent(o.OutOfService)))
-	mux.Handle("POST /v1/return-to-service", answer(silent(o.ReturnToService)))
 	mux.Handle("POST /v1/step", answer(o.Step))
 	mux.Handle("POST /v1/drill", answer(o.Drill))
 	return mux
@@ -157,11 +152,6 @@ func handler(o Operator) http.Handler {
 type beginAnswer struct {
 	Checks  []Check  `json:"checks"`
 	Problem *Problem `json:"problem,omitempty"`
-}
-
-// silent gives an order without an answer an empty one.
-func silent[In any](do func(context.Context, In) error) func(context.Context, In) (struct{}, error) {
-	return func(ctx context.Context, in In) (struct{}, error) { return struct{}{}, do(ctx, in) }
 }
 
 // answer decodes the order, carries it out and encodes the result.

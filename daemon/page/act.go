@@ -186,7 +186,7 @@ func (p *Page) carryOut(ctx context.Context, act, cell, who, subject string, f u
 		if _, err := alerts.ParseCondition(subject); err != nil {
 			return "", control.BadRequest("%v", err)
 		}
-		err := p.s.Operator.Acknowledge(ctx, control.AlarmOrder{Cell: cell, Condition: subject, By: who})
+		err := p.s.Operator.ChangeAlarm(ctx, control.AlarmOrder{Act: control.Acknowledge, Cell: cell, Condition: subject, By: who})
 		return fmt.Sprintf("%s of %s is acknowledged.", sentence.Name(subject), name), err
 	case "enter":
 		e, err := entryOf(kindOf(subject), f)

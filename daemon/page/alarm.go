@@ -127,7 +127,7 @@ func (p *Page) acknowledgeLinked(w http.ResponseWriter, r *http.Request) {
 	ctx, cancel := context.WithTimeout(r.Context(), mostActing)
 	defer cancel()
 	defer p.forget()
-	if err := p.s.Operator.Acknowledge(ctx, control.AlarmOrder{Cell: c.Name, Condition: a.Condition, By: link.By()}); err != nil {
+	if err := p.s.Operator.ChangeAlarm(ctx, control.AlarmOrder{Act: control.Acknowledge, Cell: c.Name, Condition: a.Condition, By: link.By()}); err != nil {
 		p.s.Log.Warn("page: acknowledgement by link refused", "cell", c.Name, "condition", a.Condition, "by", link.By(), "err", errors.Join(err, release()))
 		refuse(statusOf(err), "%w", err)
 		return

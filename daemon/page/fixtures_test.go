@@ -177,11 +177,11 @@ func (r *recorder) orders() []string {
 	return append([]string(nil), r.asked...)
 }
 
-func (r *recorder) Acknowledge(_ context.Context, a control.AlarmOrder) error {
+func (r *recorder) ChangeAlarm(_ context.Context, a control.AlarmOrder) error {
 	if r.refuse {
 		return control.Refuse("the watch over cell %s has ended", a.Cell)
 	}
-	r.note("acknowledge %s %s %s", a.Cell, a.Condition, a.By)
+	r.note("%s %s %s %s", a.Act, a.Cell, a.Condition, a.By)
 	r.bench.change(0, func(c *snapshot.Cell) {
 		changed := append([]snapshot.Alarm(nil), c.Alarms...)
 		for i := range changed {

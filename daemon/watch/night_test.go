@@ -139,7 +139,7 @@ func TestAlarmsSurviveARestart(t *testing.T) {
 		first.settings.Limits.Amperes = 2.5 // the 3 A of the supply are too much
 		stop := watchtest.Start(t, first)
 		watchtest.Until(t, first, time.Hour, "over-current", watchtest.Stands(alerts.OverCurrent))
-		if err := first.Acknowledge(t.Context(), control.AlarmOrder{Cell: "zinc-1", Condition: "over-current", By: "night shift"}); err != nil {
+		if err := first.ChangeAlarm(t.Context(), control.AlarmOrder{Act: control.Acknowledge, Cell: "zinc-1", Condition: "over-current", By: "night shift"}); err != nil {
 			t.Fatal(err)
 		}
 		if err := stop(); err != nil {

@@ -3,6 +3,7 @@ package watch
 import (
 	"context"
 	"errors"
+	"fmt"
 	"time"
 
 	"nightcell/alerts"
@@ -16,44 +17,48 @@ import (
 // errNotAllowed is the answer to a wish that the configuration does not allow.
 var errNotAllowed = errors.New("the configuration does not allow it")
 
-// Acknowledge acknowledges an alarm, or what a run that ended before its target left to be done.
-func (c *Cell) Acknowledge(ctx context.Context, a control.AlarmOrder) error {
-	of, err := answer(ctx, c, func(context.Context) (past bool, err error) {
-		if c.run != nil || c.past.Alarms() == nil || a.Condition != alerts.OutputOff.String() {
-			return false, nil
-		}
-		return true, c.past.Acknowledge(&c.settings.Settings, c.m.UTC(), a.By)
-	})
-	if of || err != nil {
-		return err
-	}
-	return c.ChangeAlarm(ctx, a.Condition, By(a.By, (*alerts.Board).Acknowledge))
+// alarmActs are what an order may do to an alarm.
+var alarmActs = map[control.AlarmAct]func(*alerts.Board, alerts.Condition, control.AlarmOrder, time.Time) (alerts.Change, error){
+	control.Acknowledge:     by((*alerts.Board).Acknowledge),
+	control.Unshelve:        by((*alerts.Board).Unshelve),
+	control.Reset:           by((*alerts.Board).Reset),
+	control.ReturnToService: by((*alerts.Board).ReturnToService),
+	control.Shelve: func(b *alerts.Board, c alerts.Condition, o control.AlarmOrder, utc time.Time) (alerts.Change, error) {
+		return b.Shelve(c, o.By, o.Reason, time.Duration(o.Seconds*float64(time.Second)), utc)
+	},
+	control.OutOfService: func(b *alerts.Board, c alerts.Condition, o control.AlarmOrder, utc time.Time) (alerts.Change, error) {
+		return b.OutOfService(c, o.By, o.Reason, utc)
+	},
 }
 
-// AlarmChange is what an order does to the alarm of a condition.
-type AlarmChange func(b *alerts.Board, c alerts.Condition, utc time.Time) (alerts.Change, error)
-
-// By is a change that a person makes.
-func By(who string, do func(*alerts.Board, alerts.Condition, string, time.Time) (alerts.Change, error)) AlarmChange {
-	return func(b *alerts.Board, c alerts.Condition, utc time.Time) (alerts.Change, error) {
-		return do(b, c, who, utc)
+// by is an act that needs to know who does it, and nothing else.
+func by(do func(*alerts.Board, alerts.Condition, string, time.Time) (alerts.Change, error)) func(*alerts.Board, alerts.Condition, control.AlarmOrder, time.Time) (alerts.Change, error) {
+	return func(b *alerts.Board, c alerts.Condition, o control.AlarmOrder, utc time.Time) (alerts.Change, error) {
+		return do(b, c, o.By, utc)
 	}
 }
 
-// ChangeAlarm lets an order change one alarm, and writes down what came of it.
-func (c *Cell) ChangeAlarm(ctx context.Context, condition string, order AlarmChange) error {
-	cond, err := alerts.ParseCondition(condition)
+// ChangeAlarm lets an order change one alarm, or acknowledge what a run that ended before its target left to be done, and
+// writes down what came of it.
+func (c *Cell) ChangeAlarm(ctx context.Context, o control.AlarmOrder) error {
+	cond, err := alerts.ParseCondition(o.Condition)
+	act, known := alarmActs[o.Act]
+	if err == nil && !known {
+		err = fmt.Errorf("%q is nothing that can be done to an alarm", o.Act)
+	}
 	if err != nil {
 		return control.BadRequest("%v", err)
 	}
 	return c.ask(ctx, func(context.Context) error {
-		if c.run == nil && c.past.Alarms() != nil {
+		switch {
+		case c.run != nil:
+			return c.run.ChangeAlarm(c.facts(), func(b *alerts.Board, utc time.Time) (alerts.Change, error) { return act(b, cond, o, utc) })
+		case c.past.Alarms() == nil:
+			return control.Refuse("cell %s has no open run, so nothing is watched and there is no alarm", c.settings.Cell)
+		case o.Act != control.Acknowledge || cond != alerts.OutputOff:
 			return control.Refuse("the run of cell %s has ended; what stands of it, %s, can be acknowledged and nothing else", c.settings.Cell, alerts.OutputOff)
 		}
-		if c.run == nil {
-			return control.Refuse("cell %s has no open run, so nothing is watched and there is no alarm", c.settings.Cell)
-		}
-		return c.run.ChangeAlarm(c.facts(), func(b *alerts.Board, utc time.Time) (alerts.Change, error) { return order(b, cond, utc) })
+		return c.past.Acknowledge(&c.settings.Settings, c.m.UTC(), o.By)
 	})
 }
 

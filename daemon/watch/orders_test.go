@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/daemon/control"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
@@ -38,6 +39,24 @@ func TestOrdersComeIntoForce(t *testing.T) {
 		}
 		if !strings.Contains(string(now.Frozen), "0.2 A") {
 			t.Error("the next run would be kept with the configuration before")
+		}
+	})
+}
+
+// TestEveryActOnAnAlarmIsKnown: each act is understood, and none besides.
+func TestEveryActOnAnAlarmIsKnown(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := zincCell(t, watchtest.New(t, drivers.NewClock(1), watchtest.Live), t.TempDir(), "", `recover = "68 %"`, "")
+		stop := watchtest.Start(t, c)
+		<-time.After(time.Minute)
+		for _, act := range []control.AlarmAct{control.Acknowledge, control.Shelve, control.Unshelve, control.Reset, control.OutOfService, control.ReturnToService, "silence"} {
+			err := c.ChangeAlarm(t.Context(), control.AlarmOrder{Act: act, Cell: "zinc-1", Condition: "contact", By: "ann", Reason: "test", Seconds: 60})
+			if control.IsMistake(err) != (act == "silence") {
+				t.Errorf("%s: %v", act, err)
+			}
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
 		}
 	})
 }

@@ -8,8 +8,8 @@ import (
 
 // Holder is a process that has a port.
 type Holder struct {
-	PID  int
-	Name string
+	PID  int    `json:"process"`
+	Name string `json:"name"`
 }
 
 func (h Holder) String() string { return fmt.Sprintf("%s (process %d)", h.Name, h.PID) }

@@ -1,6 +1,7 @@
 package line
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -38,12 +39,11 @@ func (p places) list() ([]Port, error) {
 			continue
 		}
 		device := filepath.Join(p.dev, e.Name())
-		port := Port{Stable: stable[device], ByPath: byPath[device], Device: device, USB: usbOf(dir),
-			Access: unix.Access(device, unix.R_OK|unix.W_OK) == nil, Group: groupOf(device), Holders: holdersIn(p.proc, device)}
-		if port.Stable == "" {
-			port.Stable = port.ByPath
-		}
-		list = append(list, port)
+		list = append(list, Port{
+			Name: cmp.Or(stable[device], byPath[device], device), ByPath: byPath[device], Device: device, USB: usbOf(dir),
+			Access: unix.Access(device, unix.R_OK|unix.W_OK) == nil, Group: groupOf(device), HeldBy: append([]Holder{}, holdersIn(p.proc, device)...),
+			NameIsStable: stable[device]+byPath[device] != "",
+		})
 	}
 	markShared(list)
 	sort.Slice(list, func(i, j int) bool { return natural(list[i].Device) < natural(list[j].Device) })
@@ -111,9 +111,7 @@ func markShared(list []Port) {
 			shared := *p.USB
 			shared.SerialShared = true
 			list[i].USB = &shared
-			if p.ByPath != "" {
-				list[i].Stable = p.ByPath
-			}
+			list[i].Name = cmp.Or(p.ByPath, p.Name)
 		}
 	}
 }

@@ -21,7 +21,7 @@ func ports() ([]Port, error) {
 	}
 	list := make([]Port, len(names))
 	for i, n := range names {
-		list[i] = Port{Stable: n, Device: n, Access: true}
+		list[i] = Port{Name: n, Device: n, Access: true, HeldBy: []Holder{}, NameIsStable: true}
 	}
 	return list, nil
 }
