@@ -47,13 +47,13 @@ func FitTransfer(b Batch, molar float64, assays []Assay, findEfficiency bool) (F
 	logK := f.best()
 	least, efficiency := f.misfit(logK)
 	fit := Fit{Misfit: math.Sqrt(least / float64(len(f.assays)-1))}
-	unlimited, _ := f.misfit(math.Log(mostTransfer))
-	low := f.crossing(logK, math.Log(leastTransfer), least+1)
+	unlimited := f.profile(math.Log(mostTransfer))
+	low := crossing(logK, math.Log(leastTransfer), least+1, f.profile)
 	if unlimited-least < 1 {
 		fit.AtLeast = true
 		fit.MassTransfer = matter.Figure{Value: math.Exp(low), Mark: matter.Measured, Source: "lower bound from assays"}
 	} else {
-		high := f.crossing(logK, math.Log(mostTransfer), least+1)
+		high := crossing(logK, math.Log(mostTransfer), least+1, f.profile)
 		k := math.Exp(logK)
 		u := math.Hypot(k*(high-low)/2, f.startDoubt())
 		fit.MassTransfer = matter.Figure{Value: k, StandardUncertainty: u, Mark: matter.Measured, Source: "fitted to assays"}
@@ -168,27 +168,36 @@ func (f *fitter) misfit(logK float64) (squares, efficiency float64) {
 	return f.squares(logK, efficiency), efficiency
 }
 
-// best scans for the lowest valley, so that a flat stretch cannot trap the search, and then narrows it down.
+// profile is the least sum of squares at a mass transfer.
+func (f *fitter) profile(logK float64) float64 {
+	squares, _ := f.misfit(logK)
+	return squares
+}
+
 func (f *fitter) best() float64 {
-	low, high := math.Log(leastTransfer), math.Log(mostTransfer)
+	return valley(math.Log(leastTransfer), math.Log(mostTransfer), f.profile)
+}
+
+// valley scans for the lowest valley, so that a flat stretch cannot trap the search, and then narrows it down.
+func valley(low, high float64, misfit func(float64) float64) float64 {
 	const points = 160
 	width := (high - low) / points
 	at, least := low, math.Inf(1)
 	for i := range points + 1 {
 		x := low + float64(i)*width
-		if s, _ := f.misfit(x); s < least {
+		if s := misfit(x); s < least {
 			at, least = x, s
 		}
 	}
-	return golden(math.Max(at-width, low), math.Min(at+width, high), func(x float64) float64 { s, _ := f.misfit(x); return s })
+	return golden(math.Max(at-width, low), math.Min(at+width, high), misfit)
 }
 
 // crossing finds where the misfit reaches a level on the way from the best fit to an edge, or the edge.
-func (f *fitter) crossing(from, edge, level float64) float64 {
-	if s, _ := f.misfit(edge); s < level {
+func crossing(from, edge, level float64, misfit func(float64) float64) float64 {
+	if misfit(edge) < level {
 		return edge
 	}
-	return border(from, edge, func(x float64) bool { s, _ := f.misfit(x); return s < level })
+	return border(from, edge, func(x float64) bool { return misfit(x) < level })
 }
 
 // border narrows down, between a place inside and one outside, where holds ends, and returns the last place at which it does.
