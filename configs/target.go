@@ -47,7 +47,7 @@ type Efficiency struct {
 	// as the bath is emptied; with neither it is fixed.
 	MassTransfer quantity.Value
 	Stirring     bath.Stirring
-	// Learned asks for what earlier runs of this cell really gave. It is not used yet; check says so.
+	// Learned asks for what earlier runs of this cell gave; what stands here then holds before the first of them. See Config.Taught.
 	Learned bool
 }
 

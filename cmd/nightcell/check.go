@@ -15,7 +15,9 @@ import (
 	"nightcell/alerts"
 	"nightcell/configs"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/books"
 	"nightcell/daemon/report"
+	"nightcell/daemon/report/plansheet"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 )
@@ -165,7 +167,13 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 		j.Notes = append(j.Notes, note)
 	}
 	if c.Efficiency.Learned {
-		j.Notes = append(j.Notes, "efficiency.learned is read but not used yet: the target is that of "+plannedWith(&c.Efficiency))
+		taught, lesson, err := books.Taught(config, c.Name)
+		if err != nil {
+			j.Notes = append(j.Notes, err.Error())
+		} else {
+			c = taught.Cell(c.Name)
+			j.Notes = append(j.Notes, plansheet.LessonLines(lesson)...)
+		}
 	}
 	plan, err := c.Plan(s)
 	if err != nil { // Parse has tried the same and let it through
@@ -225,14 +233,6 @@ func brokenLimits(s *configs.Supply, c *configs.Cell, p *bath.Plan) []string {
 		notes = append(notes, fmt.Sprintf("the working current is %s on the cathode, above limits.current_density, %s: current-density will be raised", quantity.Round(quantity.CurrentDensity, a.CathodeDensity.Value, 3), quantity.Round(quantity.CurrentDensity, most, 3)))
 	}
 	return notes
-}
-
-// plannedWith names the efficiency that a plan takes.
-func plannedWith(e *configs.Efficiency) string {
-	if math.IsNaN(e.Initial.SI) {
-		return "the usual current efficiency of the metal in its medium"
-	}
-	return "the stated current efficiency"
 }
 
 // slowAttach says that the unit's watchdog may not outlast the first contact with a supply: only good readings feed it.

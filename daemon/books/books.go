@@ -33,7 +33,8 @@ type Books struct {
 	Run     string // the name of its folder
 	Log     *runlog.Report
 	Late    *runlog.Late
-	Files   []File // log, late entries, frozen configuration
+	Files   []File        // log, late entries, frozen configuration
+	Frozen  *configs.Cell // of the frozen configuration; nil where it states nothing or cannot be read
 	Account *account.Account
 }
 
@@ -62,7 +63,7 @@ func Read(runDir string) (*Books, error) {
 	if b.Log.Carried != nil {
 		subject.Carried = b.Log.Carried.Charge
 	}
-	problem := freeze(runDir, b.Log.Cell, &subject)
+	problem := b.freeze(runDir, &subject)
 	b.Account = run.Account(subject)
 	if problem != nil {
 		b.Account.Notes = append(b.Account.Notes, problem.Error())
@@ -107,8 +108,9 @@ func Frozen(runDir, cellName string) (*configs.Cell, *bath.Plan, error) {
 }
 
 // freeze fills in what the frozen configuration states.
-func freeze(runDir, cellName string, s *account.Subject) error {
-	cell, plan, err := Frozen(runDir, cellName)
+func (b *Books) freeze(runDir string, s *account.Subject) error {
+	cell, plan, err := Frozen(runDir, b.Log.Cell)
+	b.Frozen = cell
 	if cell == nil {
 		return err
 	}

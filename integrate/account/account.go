@@ -70,7 +70,7 @@ type Account struct {
 	MeanVolts, MeanAmperes, Density matter.Figure // by charge; while the output was on; over the cathode's area, A/m²
 	Energy                          matter.Figure // J
 
-	Masses         []Mass // weighed, assayed, planned
+	Masses         []Mass // weighed; with a plan also assayed and planned
 	Pairs          []Pair
 	Combined       Combined
 	Deposit        matter.Figure // kg: Combined where it is consistent, else the first of Masses there is
@@ -146,6 +146,16 @@ func (r *Run) Account(s Subject) *Account {
 	}
 	a.Notes = append(a.Notes, b.notes...)
 	return a
+}
+
+// Planned is the deposit that the charge makes as planned, kg; not Known without a plan.
+func (a *Account) Planned() (f matter.Figure) {
+	for _, m := range a.Masses {
+		if m.Name == Planned {
+			f = m.Deposit
+		}
+	}
+	return f
 }
 
 func (a *Account) missing(text string) { a.Missing = append(a.Missing, text) }

@@ -116,6 +116,16 @@ func (o Order) prior(w matter.Window, s contents) (matter.Figure, []matter.Need)
 		Source: fmt.Sprintf("%.3g to %.3g %% in an expert's bath (%s); lower where its conditions are not shown (common practice, no source)", 100*expert.Low, 100*expert.High, expert.Source)}, missing
 }
 
+// Usual is the efficiency by the table of metals alone, as if nobody had stated one; not Known where the table has none.
+func (p *Plan) Usual() matter.Figure {
+	w, ok := p.Metal.Window(p.Medium)
+	if !ok || !w.Efficiency.Known() {
+		return matter.Figure{}
+	}
+	f, _ := p.order.prior(w, p.settled)
+	return f
+}
+
 // logarithmicDoubt is the relative standard uncertainty of a figure that is rectangular between two limits on a logarithmic scale.
 func logarithmicDoubt(low, high float64) float64 { return math.Log(high/low) / 2 / math.Sqrt(3) }
 

@@ -42,8 +42,9 @@ type Next struct {
 // Lesson is what the runs of a cell teach.
 type Lesson struct {
 	Efficiency, MassTransfer, Volts, Resistance Next
-	Changes                                     []Change // of conditions between runs that told an efficiency
-	Runs                                        int      // that were looked at
+	Density                                     matter.Range // A/m², at which Volts were measured; not Known where a run does not tell
+	Changes                                     []Change     // of conditions between runs that told an efficiency
+	Runs                                        int          // that were looked at
 }
 
 // Prior is what is believed of a cell without its runs.
@@ -70,10 +71,26 @@ func From(before Prior, runs []Run) Lesson {
 	l.MassTransfer = of(logarithm, transferSpread, before.MassTransfer, func(r *Run) matter.Figure { return r.MassTransfer })
 	l.Volts = of(logarithm, voltsSpread, matter.Figure{}, func(r *Run) matter.Figure { return r.Volts })
 	l.Resistance = of(logarithm, resistanceSpread, matter.Figure{}, func(r *Run) matter.Figure { return r.Resistance })
+	l.Density = densities(runs)
 	if e := l.Efficiency.Figure.Value; l.Efficiency.Figure.Known() {
 		l.Changes = changes(runs, between*e*(1-e))
 	}
 	return l
+}
+
+// densities are the least and the most of the runs.
+func densities(runs []Run) (all matter.Range) {
+	for _, r := range runs {
+		d := r.Density
+		if !d.Known() {
+			return matter.Range{}
+		}
+		if !all.Known() {
+			all = matter.Range{Low: d.Value, High: d.Value, Mark: d.Mark}
+		}
+		all.Low, all.High = math.Min(all.Low, d.Value), math.Max(all.High, d.Value)
+	}
+	return all
 }
 
 // scale is where a figure is taken as normal.

@@ -10,6 +10,7 @@ import (
 
 	"nightcell/configs"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/books"
 	"nightcell/daemon/report"
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
@@ -27,6 +28,7 @@ type Subject struct {
 	Compared []Subject
 	Scaled   *plan.Scaled  // nil: not asked for
 	Taper    *plan.Tapered // nil: not asked for
+	Lesson   *books.Lesson // that the plan follows; nil: earlier runs were not asked
 }
 
 // sheet is a plan on its way to a report.
@@ -106,6 +108,9 @@ func (p *sheet) noted(first *report.Report, decisive report.Table) []report.Tabl
 // asked are the tables that somebody asked for besides the plan.
 func (p *sheet) asked(r *report.Report) []report.Table {
 	var tables []report.Table
+	if p.Lesson != nil {
+		tables = append(tables, Learned(*p.Lesson))
+	}
 	if p.Subject.Taper != nil {
 		tables = append(tables, p.programme(p.Subject.Taper))
 	}
