@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -79,28 +78,17 @@ func (p place) name() string { return filepath.Base(p.dir) }
 
 // enter hands an entry to the watch that writes its run, or, where none does, writes it beside the log. beside tells which.
 func (r *reach) enter(ctx context.Context, p place, e control.Entry) (done control.Entered, written control.Entry, beside bool, err error) {
-	if e.Kind == control.EntryPhoto {
-		if p.dir == "" {
-			return done, e, false, usagef("a photo is copied beside a run's log: name the run with --config or --run")
-		}
-		if e, err = late.Photo(p.dir, e); err != nil {
-			return done, e, false, mistake(err)
-		}
+	if p.dir == "" && (e.Kind == control.EntryPhoto || e.Kind == runlog.EntryRetract) {
+		return done, e, false, usagef("a %s stands beside a run's log: name the run with --config or --run", e.Kind)
 	}
-	if p.isOpen && e.Kind != runlog.EntryRetract {
-		err := r.ask(ctx, func(ctx context.Context, c *control.Client) (err error) {
-			done, err = c.Enter(ctx, e)
-			return err
-		})
-		if p.dir == "" || !errors.Is(err, control.ErrNobody) {
+	var watch control.Operator
+	if p.isOpen {
+		if watch, err = r.client(); err != nil {
 			return done, e, false, err
 		}
 	}
-	if p.dir == "" {
-		return done, e, false, usagef("retract needs the run: name it with --config or --run")
-	}
-	done, err = late.Enter(p.dir, e, time.Now())
-	return done, e, true, mistake(err)
+	done, written, beside, err = late.Hand(ctx, watch, p.dir, e, time.Now())
+	return done, written, beside, mistake(err)
 }
 
 // mistake marks the operator's own mistakes as such, for the exit code.
@@ -148,31 +136,11 @@ func listEntries(out io.Writer, p place, asJSON bool) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "NAME\tTIME\tKIND\tBY\tWHAT")
 	for _, l := range list {
-		what := entryWords(l.Entry)
+		what := l.Entry.Said()
 		if !l.Counts {
 			what += " (retracted)"
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", l.Name, localTime(l.Entry.At), l.Entry.Kind, drivers.Plain(l.Entry.By), drivers.Plain(what))
 	}
 	return w.Flush()
-}
-
-// entryWords writes what an entry says as it was given, in handy units.
-func entryWords(e control.Entry) string {
-	var said []string
-	k, _ := control.KindOfEntry(e.Kind)
-	for _, f := range k.Fields {
-		for _, u := range f.Units {
-			if x, ok := e.Numbers[u.Log]; ok {
-				said = append(said, f.Name+"="+digitWords(u.Dimension, x, 7))
-			}
-		}
-		if word, ok := e.Words[f.Name]; ok && f.Name != "sha256" {
-			said = append(said, f.Name+"="+word)
-		}
-	}
-	if e.Kind == runlog.EntrySettle {
-		said = append(said, fmt.Sprintf("best=%g C", e.Numbers["best"]))
-	}
-	return strings.TrimSpace(strings.Join(append(said, e.Text), " "))
 }

@@ -158,6 +158,7 @@ func commands(s *shell) []*cobra.Command {
 		newStepCommand(s),
 		newHoldCommand(s),
 		newOffCommand(s),
+		newFinishCommand(s),
 		newRunsCommand(s),
 		newAccountCommand(s),
 		newImportCommand(s),

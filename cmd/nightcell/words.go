@@ -61,16 +61,7 @@ func inWords(s string) string {
 }
 
 // figureWords writes a figure to four digits, without the zeros at its end.
-func figureWords(d quantity.Dimension, si float64) string { return digitWords(d, si, 4) }
-
-// digitWords writes a figure to some digits, without the zeros at its end.
-func digitWords(d quantity.Dimension, si float64, digits int) string {
-	short, err := strconv.ParseFloat(strconv.FormatFloat(si, 'g', digits, 64), 64)
-	if err != nil {
-		return quantity.Format(d, si)
-	}
-	return quantity.Format(d, short)
-}
+func figureWords(d quantity.Dimension, si float64) string { return quantity.Short(d, si, 4) }
 
 // timeWords writes a time as people do: 30 days, 2 h 30 min, 20 s.
 func timeWords(d time.Duration) string {

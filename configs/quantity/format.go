@@ -36,6 +36,15 @@ func Round(d Dimension, v float64, digits int) string {
 	return join(significant(u.number(v), digits), symbol)
 }
 
+// Short writes v to some digits, without the zeros at its end.
+func Short(d Dimension, v float64, digits int) string {
+	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', digits, 64), 64)
+	if err != nil {
+		short = v
+	}
+	return Format(d, short)
+}
+
 // In returns v, in the SI unit of d, as a number of unitSymbol.
 func In(d Dimension, v float64, unitSymbol string) (float64, error) {
 	u, err := parseUnit(unitSymbol)

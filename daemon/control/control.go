@@ -104,6 +104,8 @@ type Entry struct {
 	Words   map[string]string  `json:"words,omitempty"`
 	// Certain says that it is so although it contradicts the books.
 	Certain bool `json:"certain,omitempty"`
+	// Trial has it judged and nothing written: what comes back is what the entry would do.
+	Trial bool `json:"trial,omitempty"`
 }
 
 // Entered says what came of an entry.
@@ -124,6 +126,7 @@ type Settlement struct {
 	HighCoulombs float64 `json:"high_coulombs"`
 	By           string  `json:"by"`
 	Text         string  `json:"text,omitempty"`
+	Trial        bool    `json:"trial,omitempty"` // says what would be booked, and changes nothing
 }
 
 // BeginOrder asks for an unattended run.

@@ -139,7 +139,7 @@ func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 	check(receipts, d.receipt, err)
 	stepped, err := c.Step(ctx, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05})
 	check(stepped, StepResult{Ohms: 0.5, Text: "0.5 Ω"}, err)
-	settle := Settlement{"zinc-1", 2, "", 0, 10, 20, "ann", "read from the supply's own counter"}
+	settle := Settlement{"zinc-1", 2, "", 0, 10, 20, "ann", "read from the supply's own counter", false}
 	settled, err := c.Settle(ctx, settle)
 	check(settled, settle, err)
 	shelve := AlarmOrder{Shelve, "zinc-1", "over-current", "ann", "lead is being moved", 600}

@@ -1,12 +1,15 @@
 package control
 
 import (
+	"fmt"
 	"maps"
 	"math"
 	"regexp"
 	"slices"
+	"strings"
 	"time"
 
+	"nightcell/configs/quantity"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
 )
@@ -81,4 +84,24 @@ func EntryOf(r *runlog.Record) Entry {
 // Booking is the part of an entry that the bath knows.
 func (e Entry) Booking() bath.Entry {
 	return bath.Entry{Kind: e.Kind, By: e.By, Numbers: e.Numbers, Words: e.Words}
+}
+
+// Said writes what an entry says as it was given, in handy units.
+func (e Entry) Said() string {
+	var said []string
+	k, _ := KindOfEntry(e.Kind)
+	for _, f := range k.Fields {
+		for _, u := range f.Units {
+			if x, ok := e.Numbers[u.Log]; ok {
+				said = append(said, f.Name+"="+quantity.Short(u.Dimension, x, 7))
+			}
+		}
+		if word, ok := e.Words[f.Name]; ok && f.Name != "sha256" {
+			said = append(said, f.Name+"="+word)
+		}
+	}
+	if e.Kind == runlog.EntrySettle {
+		said = append(said, fmt.Sprintf("best=%g C", e.Numbers["best"]))
+	}
+	return strings.TrimSpace(strings.Join(append(said, e.Text), " "))
 }

@@ -17,6 +17,21 @@ const (
 	CostAmount = "amount"
 )
 
+// Names of entries and words that the checklist of the end is made from: see daemon/finish.
+const (
+	EntryChecklist = "checklist"
+	EntryIdentity  = "identity"
+	EntryDiscarded = "discarded"
+	ItemDone       = "done"
+	ItemLeftOut    = "left-out"
+)
+
+// checklistItems are the items of the checklist, and what may be said of one.
+var (
+	checklistItems = []string{"protection", "hold", "lift", "off", "rinse", "dry", "weigh", "anode", "identity", "store", "bath", "anolyte", "photo", "cost"}
+	checklistWords = []string{ItemDone, ItemLeftOut, "keep", "regenerate", "neutralise"}
+)
+
 // EntryKind says what may be written with one kind of entry, on the command line, through the socket and on the page alike.
 type EntryKind struct {
 	Name   string
@@ -37,6 +52,7 @@ type EntryField struct {
 	Label    string
 	Example  string
 	Required bool
+	Choices  []string // the words that a field without units may have; nil: any
 	Units    []EntryUnit
 }
 
@@ -53,6 +69,19 @@ func field(name, label, example string, units ...EntryUnit) EntryField {
 func (f EntryField) required() EntryField {
 	f.Required = true
 	return f
+}
+
+func (f EntryField) oneOf(words []string) EntryField {
+	f.Choices = words
+	return f
+}
+
+// allows refuses a word that the field cannot have.
+func (f EntryField) allows(word string) error {
+	if f.Choices == nil || slices.Contains(f.Choices, word) {
+		return nil
+	}
+	return BadRequest("%s %q is not one of %s", f.Name, word, strings.Join(f.Choices, ", "))
 }
 
 // EntryKinds lists the kinds that a person may write, in the order in which they are offered.
@@ -108,7 +137,7 @@ func EntryKinds() []EntryKind {
 			mass("Mass of the deposit", "31.20 g").required(),
 			field("temperature", "Dried at", "60 degC", EntryUnit{quantity.Temperature, bath.EnteredKelvin}),
 		}, AnyOf: []string{bath.Mass}},
-		{Name: "identity", About: "a test of what the deposit is: with a result, or a piece dissolved in acid and its gas measured over water", Fields: []EntryField{
+		{Name: EntryIdentity, About: "a test of what the deposit is: with a result, or a piece dissolved in acid and its gas measured over water", Fields: []EntryField{
 			field("result", "Result", "yes"),
 			field("method", "How it was tested", "dissolved in 2 mol/L HCl"),
 			mass("Mass of the piece", "0.25 g"),
@@ -127,11 +156,15 @@ func EntryKinds() []EntryKind {
 			field("gap", "Gap between the electrodes", "30 mm", EntryUnit{quantity.Length, "gap_metres"}),
 			field("material", "Material", "aluminium"),
 		}},
-		{Name: "discarded", About: "what was given away after the run; what leaves the bath while current flows is a sample", Fields: []EntryField{
+		{Name: EntryDiscarded, About: "what was given away after the run; what leaves the bath while current flows is a sample", Fields: []EntryField{
 			field("what", "What", "anolyte").required(),
 			volume("Volume", "0.4 L"),
 			mass("Mass", "120 g"),
 			field("to", "Where to", "waste acid"),
+		}},
+		{Name: EntryChecklist, About: "an item of the checklist of the end, done or, with the reason as text, left out; nightcell finish walks it", Fields: []EntryField{
+			field("item", "Item", "rinse").oneOf(checklistItems).required(),
+			field("choice", "What was done", ItemDone).oneOf(checklistWords).required(),
 		}},
 		{Name: EntryCost, About: "what something cost", Fields: []EntryField{
 			field("amount", "Amount", "3.20", EntryUnit{quantity.Number, CostAmount}).required(),
@@ -206,6 +239,9 @@ func ParseEntry(kind string, values map[string]string, text string) (Entry, erro
 			return Entry{}, BadRequest("an entry of kind %s says nothing without %s; write it as in: %s=%s", kind, f.Name, f.Name, f.Example)
 		case !given:
 		case len(f.Units) == 0:
+			if err := f.allows(value); err != nil {
+				return Entry{}, err
+			}
 			e.Words[f.Name] = value
 		default:
 			if err := f.parse(value, e.Numbers); err != nil {
@@ -260,6 +296,11 @@ func (e Entry) Check() error {
 	numbers, words := map[string]bool{}, map[string]bool{}
 	for _, f := range k.Fields {
 		words[f.Name] = len(f.Units) == 0
+		if word, ok := e.Words[f.Name]; ok {
+			if err := f.allows(word); err != nil {
+				return err
+			}
+		}
 		for _, u := range f.Units {
 			numbers[u.Log], numbers[u.doubt()] = true, true
 		}

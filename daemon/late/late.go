@@ -4,6 +4,7 @@
 package late
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"maps"
@@ -64,17 +65,38 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 		}
 		return done, control.Contradiction("the %s contradicts the account of the run, and nothing was entered: %s", e.Kind, contradiction)
 	}
-	r, err := w.Append(now, e.Kind, e.Text, e.LogFields()...)
-	if err != nil {
-		return done, err
+	if !e.Trial {
+		r, err := w.Append(now, e.Kind, e.Text, e.LogFields()...)
+		if err != nil {
+			return done, err
+		}
+		done.Name = r.Name()
 	}
 	open := ""
 	if !w.Tail.Ended {
 		open = "The run has not ended. A watch of it follows this at its next look beside the log, or when it takes the run up."
 	}
-	done.Name = r.Name()
 	done.Notes = slices.DeleteFunc([]string{contradiction, said, taken, a.unknown, open}, func(note string) bool { return note == "" })
 	return done, nil
+}
+
+// Hand gives an entry to the watch that writes its run, or, with a nil watch or none that listens, writes it beside the log of
+// runDir; runDir may be empty where the watch alone knows the run. A photo is copied in first, and what is taken back is so
+// beside the log. written is the entry as it was handed on, and beside tells where it went.
+func Hand(ctx context.Context, watch control.Operator, runDir string, e control.Entry, now time.Time) (done control.Entered, written control.Entry, beside bool, err error) {
+	if e.Kind == control.EntryPhoto && !e.Trial {
+		if e, err = Photo(runDir, e); err != nil {
+			return done, e, false, err
+		}
+	}
+	if watch != nil && e.Kind != runlog.EntryRetract {
+		done, err = watch.Enter(ctx, e)
+		if runDir == "" || !errors.Is(err, control.ErrNobody) {
+			return done, e, false, err
+		}
+	}
+	done, err = Enter(runDir, e, now)
+	return done, e, true, err
 }
 
 // retracted says what a retraction takes back. The error says why it cannot.

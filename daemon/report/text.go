@@ -168,9 +168,12 @@ func wrapped(text string, width int) []string {
 }
 
 // paragraph writes text behind a first prefix, what follows set in by its width.
-func (p *printer) paragraph(prefix, text string) {
-	for _, line := range wrapped(text, p.width-utf8.RuneCountInString(prefix)) {
-		fmt.Fprintln(p, prefix+line)
+func (p *printer) paragraph(prefix, text string) { Paragraph(p, prefix, text, p.width) }
+
+// Paragraph writes text in lines of at most width columns, the first behind a prefix and the others set in by its width.
+func Paragraph(w io.Writer, prefix, text string, width int) {
+	for _, line := range wrapped(text, width-utf8.RuneCountInString(prefix)) {
+		fmt.Fprintln(w, prefix+line)
 		prefix = strings.Repeat(" ", utf8.RuneCountInString(prefix))
 	}
 }

@@ -18,7 +18,7 @@ import (
 func (r *Run) Enter(f Facts, e control.Entry) (done control.Entered, err error) {
 	r.Learn(f)
 	utc := r.utc()
-	if e.Kind == runlog.EntryEnd {
+	if e.Kind == runlog.EntryEnd && !e.Trial {
 		if r.lastOn && r.supply.Up {
 			return done, control.Refuse("current still flows in cell %s, and a run is watched as long as it does; switch the output off first", r.settings.Cell)
 		}
@@ -32,11 +32,14 @@ func (r *Run) Enter(f Facts, e control.Entry) (done control.Entered, err error) 
 	if err := e.Plausible(utc, r.began, r.settings.Count.OffsetAmperes); err != nil {
 		return done, err
 	}
-	counted, err := r.enterCount(e)
+	before := r.count.Totals().Charge
+	after, counted, err := r.enterCount(e)
 	if !counted {
 		done, err = r.enterBath(utc, e)
+	} else if err == nil {
+		done.Notes = []string{fmt.Sprintf("charge %.6g A·h → %.6g A·h", before/3600, after/3600)}
 	}
-	if err != nil {
+	if err != nil || e.Trial {
 		return done, err
 	}
 	switch e.Kind {
@@ -49,45 +52,51 @@ func (r *Run) Enter(f Facts, e control.Entry) (done control.Entered, err error) 
 	return done, nil
 }
 
-// enterCount writes down and makes what an entry changes of the coulometer, and reports whether it is of a kind that does.
-func (r *Run) enterCount(e control.Entry) (counted bool, err error) {
+// enterCount writes down and makes what an entry changes of the coulometer, and reports the charge in C with it and whether it is of a kind
+// that does.
+func (r *Run) enterCount(e control.Entry) (after float64, counted bool, err error) {
 	switch utc := r.utc(); e.Kind {
 	case runlog.EntryZero:
 		z := integrate.Zero{Amperes: e.Numbers["amperes"], Uncertainty: e.Numbers["standard_uncertainty"]}
-		err = r.change(func(q *integrate.Coulometer) error { return q.SetZero(z) }, func() error { return r.log.Zero(utc, signed(e), z) })
-		if err == nil {
+		after, err = r.change(e.Trial, func(q *integrate.Coulometer) error { return q.SetZero(z) }, func() error { return r.log.Zero(utc, signed(e), z) })
+		if err == nil && !e.Trial {
 			r.atRest = z.Amperes
 		}
 	case runlog.EntryCheck:
 		k := integrate.Correction{Factor: e.Numbers["factor"], Uncertainty: e.Numbers["standard_uncertainty"]}
-		err = r.change(func(q *integrate.Coulometer) error { return q.SetCorrection(k) }, func() error { return r.log.Check(utc, signed(e), k) })
+		after, err = r.change(e.Trial, func(q *integrate.Coulometer) error { return q.SetCorrection(k) }, func() error { return r.log.Check(utc, signed(e), k) })
 	default:
-		return false, nil
+		return 0, false, nil
 	}
-	return true, err
+	return after, true, err
 }
 
 // change makes a change of the coulometer that the log must tell: it is tried on a copy, written
-// down, and then made, and the bath follows what it does to the charge that is counted already.
-func (r *Run) change(do func(*integrate.Coulometer) error, log func() error) error {
-	trial, err := integrate.Restore(r.count.Settings(), r.count.State())
+// down, and then made, and the bath follows what it does to the charge that is counted already. A trial ends
+// with the copy. after is the charge with it, in C.
+func (r *Run) change(trial bool, do func(*integrate.Coulometer) error, log func() error) (after float64, err error) {
+	copied, err := integrate.Restore(r.count.Settings(), r.count.State())
 	if err == nil {
-		err = do(trial)
+		err = do(copied)
 	}
 	if err != nil {
-		return control.BadRequest("%v", err)
+		return 0, control.BadRequest("%v", err)
+	}
+	after = copied.Totals().Charge
+	if trial {
+		return after, nil
 	}
 	if err := log(); err != nil {
-		return fmt.Errorf("nothing was changed: %w", err)
+		return 0, fmt.Errorf("nothing was changed: %w", err)
 	}
 	before := r.count.Totals().Charge
 	if err := do(r.count); err != nil {
-		return err // not after it went well on the copy
+		return 0, err // not after it went well on the copy
 	}
 	if p := r.settings.Plan; p != nil {
-		p.Model.Correct(r.count.Totals().Charge - before)
+		p.Model.Correct(after - before)
 	}
-	return nil
+	return after, nil
 }
 
 // enterBath judges an entry against the books of the bath, writes it down and books it.
@@ -103,6 +112,12 @@ func (r *Run) enterBath(utc time.Time, e control.Entry) (done control.Entered, e
 	against := strings.Join(verdict.Against, "; ")
 	if against != "" && !e.Certain {
 		return done, control.Contradiction("the %s contradicts the books, and nothing was entered: %s. With it, %s", e.Kind, against, verdict.Consequence())
+	}
+	if e.Trial {
+		if e.Booking().Moves() {
+			done.Notes = append(done.Notes, verdict.Consequence())
+		}
+		return done, nil
 	}
 	fields := e.LogFields()
 	if verdict.Outcome != bath.Plain {
@@ -177,7 +192,7 @@ func (r *Run) followLate() (followed bool, err error) {
 		r.late, followed = rec.Nanos, true
 		e := control.EntryOf(rec)
 		r.note(r.log.Entry(r.utc(), "followed", "the "+e.Kind+" that was entered beside the log", runlog.Text(runlog.RetractedEntry, rec.Name())))
-		switch counted, err := r.enterCount(e); {
+		switch _, counted, err := r.enterCount(e); {
 		case counted:
 			r.note(err)
 		case e.Kind == runlog.EntrySettle:
@@ -253,7 +268,7 @@ func (r *Run) Settle(f Facts, s control.Settlement, zone *time.Location) (contro
 			return s, err
 		}
 	}
-	if err := r.settle(fmt.Sprintf("%s (by %s)", s.Text, s.By), s); err != nil {
+	if err := r.settle(fmt.Sprintf("%s (by %s)", s.Text, s.By), s); err != nil || s.Trial {
 		return s, err
 	}
 	r.retarget(r.utc())
@@ -263,11 +278,12 @@ func (r *Run) Settle(f Facts, s control.Settlement, zone *time.Location) (contro
 
 // settle writes a settlement down and makes it.
 func (r *Run) settle(text string, s control.Settlement) error {
-	return r.change(func(q *integrate.Coulometer) error {
+	_, err := r.change(s.Trial, func(q *integrate.Coulometer) error {
 		return q.Settle(s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
 	}, func() error {
 		return r.log.Settle(r.utc(), text, s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
 	})
+	return err
 }
 
 // settleOff works out the charges of a gap in which the output was off from a time on: until then the

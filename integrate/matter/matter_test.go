@@ -147,6 +147,9 @@ func TestTableIsWhole(t *testing.T) {
 		if len(m.Couples) == 0 || !m.Interrupt.Tolerance.Known() || m.Depletion.Mark == Unmarked || m.Depletion.Why == "" || m.Interrupt.Why == "" {
 			t.Errorf("%s: couples, interruption or depletion missing", s)
 		}
+		if m.Store.Text == "" || m.Store.Mark == Unmarked || m.Store.Source == "" {
+			t.Errorf("%s: nothing says how it is stored", s)
+		}
 		for _, c := range m.Couples {
 			if c.Valence < 1 || c.Reaction == "" || !c.Potential.Known() {
 				t.Errorf("%s: couple %+v", s, c)

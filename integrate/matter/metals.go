@@ -16,6 +16,7 @@ type Metal struct {
 	Cautions  []Caution
 	Depletion Depletion
 	Interrupt Interruption
+	Store     Storage
 	Fades     []Fade
 	Oxides    []Oxide
 }
@@ -131,6 +132,13 @@ type Depletion struct {
 type Interruption struct {
 	Tolerance Figure // s
 	Why       string
+}
+
+// Storage says how the dried deposit is kept so that it does not oxidise.
+type Storage struct {
+	Text   string
+	Mark   Mark
+	Source string
 }
 
 // Fade says that the efficiency falls with the bath, long before the transfer of

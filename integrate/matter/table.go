@@ -37,7 +37,8 @@ type (
 			Seconds     float64
 			Why, Source string
 		}
-		Fade struct {
+		Store struct{ Text, Source string }
+		Fade  struct {
 			Media       []Medium
 			Beyond      float64
 			Why, Source string
@@ -115,6 +116,8 @@ func (r *tableReader) metal(row metalRow) Metal {
 	m.Interrupt.Why = row.Interruption.Why
 	m.Interrupt.Tolerance.Value = row.Interruption.Seconds
 	m.Interrupt.Tolerance.Mark, m.Interrupt.Tolerance.Source = r.source(row.Interruption.Source)
+	m.Store.Text = row.Store.Text
+	m.Store.Mark, m.Store.Source = r.source(row.Store.Source)
 	if row.Fade.Why != "" {
 		f := Fade{Media: r.media(row.Fade.Media), Beyond: row.Fade.Beyond, Why: row.Fade.Why}
 		f.Mark, f.Source = r.source(row.Fade.Source)

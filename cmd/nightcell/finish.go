@@ -1,0 +1,301 @@
+package main
+
+import (
+	"bufio"
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"nightcell/daemon/control"
+	"nightcell/daemon/finish"
+	"nightcell/daemon/report"
+	"nightcell/drivers"
+)
+
+func newFinishCommand(s *shell) *cobra.Command {
+	r := &reach{}
+	var run string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "finish CELL",
+		Short: "Walk the checklist of the morning after: from the hold current to the stored deposit and the account",
+		Long: "finish asks for one thing after the other: hold current, lift, off, rinse, dry to constant mass, weigh, test, store, and what\n" +
+			"becomes of the bath. What is asked for follows from metal, bath and cell of the run. Each answer is an entry of the run, judged\n" +
+			"as enter judges it, so that you can stop at any time and go on from any place: another terminal, or the page.\n" +
+			"At the end it prints the account. Where nobody can be asked, it prints how the checklist stands.\n\n" +
+			"It makes nothing safe, and takes the place of no local rule and no licensed person.",
+		Example: "  nightcell finish zinc-1 --config nightcell.toml\n" +
+			"  nightcell finish zinc-1 --run 20260110T200000Z --json --config nightcell.toml",
+		Args: between(1, 1, "nightcell finish CELL"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			where, err := r.place(args[0], run)
+			if err != nil {
+				return err
+			}
+			if where.dir == "" {
+				return usagef("the checklist of which run? Say --config FILE or --run DIRECTORY")
+			}
+			w := &walk{shell: s, reach: r, place: where}
+			subject, items, err := w.look()
+			if err != nil {
+				return err
+			}
+			if subject.Cell != args[0] {
+				return usagef("%s is a run of cell %s, not of %s", where.dir, subject.Cell, args[0])
+			}
+			in, isFile := s.in.(*os.File)
+			_, terminal := columns(s.out)
+			switch {
+			case asJSON:
+				return printJSON(s.out, checklistJSON(where.dir, items))
+			case !isFile || !terminal || !term.IsTerminal(int(in.Fd())):
+				return w.standing(items)
+			}
+			return w.all(cmd.Context())
+		},
+	}
+	r.addFlags(cmd)
+	cmd.Flags().StringVar(&run, "run", "", "the `run` by its directory or its beginning, such as 20260110T200000Z (default: the open one, else the last)")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print how the checklist stands as one JSON object")
+	return cmd
+}
+
+func checklistJSON(dir string, items []finish.Item) map[string]any {
+	list := []map[string]any{}
+	for _, i := range items {
+		m := map[string]any{"item": i.Name, "title": i.Title, "state": i.State, "optional": i.Optional}
+		if i.By != nil {
+			m["entry"] = i.By
+		}
+		list = append(list, m)
+	}
+	return map[string]any{"run": dir, "complete": finish.Complete(items), "items": list}
+}
+
+// What an answer may be in place of a figure.
+var (
+	errStop  = errors.New("stop")
+	errLater = errors.New("later")
+)
+
+// walk is a person going through the checklist of a run.
+type walk struct {
+	*shell
+	*reach
+	place place
+	lines chan string // closed when there are no more
+}
+
+// look reads how the checklist stands now.
+func (w *walk) look() (*finish.Subject, []finish.Item, error) {
+	s, err := finish.Read(w.place.dir)
+	if err != nil {
+		return nil, nil, readingError(err)
+	}
+	return s, s.Items(), nil
+}
+
+// all asks for what is open, in order, and ends with the account.
+func (w *walk) all(ctx context.Context) error {
+	w.lines = make(chan string)
+	go func() { // ends with its input, or with the process: nothing else can break off a read of a terminal
+		defer close(w.lines)
+		for in := bufio.NewScanner(w.in); in.Scan(); {
+			w.lines <- in.Text()
+		}
+	}()
+	later := map[string]bool{}
+	for {
+		s, items, err := w.look()
+		if err != nil {
+			return err
+		}
+		n := slices.IndexFunc(items, func(i finish.Item) bool { return i.State == finish.Open && !later[i.Name] })
+		if n < 0 {
+			return w.end(items)
+		}
+		fmt.Fprintf(w.out, "\n%d of %d  %s\n", n+1, len(items), items[n].Title)
+		for _, line := range items[n].Text {
+			w.say(line)
+		}
+		if items[n].Act != "" && w.place.isOpen {
+			w.say(fmt.Sprintf("Where the configuration allows it: nightcell %[1]s %[2]s --again %[2]s", items[n].Act, s.Cell))
+		}
+		switch err := w.item(ctx, s, &items[n]); {
+		case errors.Is(err, errLater):
+			later[items[n].Name] = true
+		case errors.Is(err, errStop):
+			fmt.Fprintf(w.out, "\nStopped. What was entered is kept: nightcell finish %s goes on from here.\n", drivers.Plain(s.Cell))
+			return nil
+		case err != nil:
+			return err
+		}
+	}
+}
+
+// say writes a paragraph below a title.
+func (w *walk) say(text string) {
+	width, _ := columns(w.out)
+	report.Paragraph(w.out, "    ", drivers.Plain(text), width)
+}
+
+// item asks until one answer is taken.
+func (w *walk) item(ctx context.Context, s *finish.Subject, i *finish.Item) error {
+	for {
+		choice, values, text, err := w.answer(ctx, i)
+		if err != nil {
+			return err
+		}
+		e, err := i.Answer(choice, values, text)
+		e.By = w.who()
+		if err == nil {
+			err = w.hand(ctx, s, e)
+		}
+		if control.IsContradiction(err) {
+			w.say(speak(err).Error())
+			sure, stop := w.ask(ctx, "  Is it so all the same? yes or no: ")
+			switch {
+			case stop != nil:
+				return stop
+			case sure != "yes":
+				continue
+			}
+			e.Certain = true
+			err = w.hand(ctx, s, e)
+		}
+		if !control.IsMistake(err) {
+			return err
+		}
+		w.say(speak(err).Error())
+	}
+}
+
+// hand hands an entry on and tells what came of it.
+func (w *walk) hand(ctx context.Context, s *finish.Subject, e control.Entry) error {
+	var watch control.Operator
+	if w.place.isOpen {
+		c, err := w.client()
+		if err != nil {
+			return err
+		}
+		watch = c
+	}
+	done, err := s.Hand(ctx, watch, e, time.Now())
+	if err != nil {
+		return err
+	}
+	for _, line := range append([]string{"Entered as " + done.Name + "."}, done.Notes...) {
+		w.say(line)
+	}
+	return nil
+}
+
+// ways is what may be answered to any item.
+const ways = "Enter = later, - = leave it out, q = stop"
+
+// answer asks for all that an item needs.
+func (w *walk) answer(ctx context.Context, i *finish.Item) (choice string, values map[string]string, text string, err error) {
+	values = map[string]string{}
+	prompt := "  y = done, " + ways + ": "
+	if i.Choices != nil {
+		var names []string
+		for _, c := range i.Choices {
+			w.say(c.Name + ": " + c.Text)
+			names = append(names, c.Name)
+		}
+		prompt = fmt.Sprintf("  %s (%s): ", strings.Join(names, ", "), ways)
+	}
+	fields := i.Ask
+	if len(fields) == 0 {
+		switch choice, err = w.ask(ctx, prompt); {
+		case err != nil || choice == "":
+			return "", nil, "", cmp.Or(err, errLater)
+		case choice == "-":
+			text, err = w.ask(ctx, "  Why: ")
+			return control.ItemLeftOut, nil, text, err
+		case choice == finish.HandOver:
+			fields = []string{"volume", "to"}
+		case i.Choices == nil && (choice == "y" || choice == "yes"):
+			return "", nil, "", nil
+		}
+	}
+	for n, name := range fields {
+		f := i.Field(name)
+		form := "Enter = none"
+		if n == 0 && choice == "" {
+			form = ways
+		}
+		said, err := w.ask(ctx, fmt.Sprintf("  %s, such as %s (%s): ", f.Label, f.Example, form))
+		switch {
+		case err != nil:
+			return "", nil, "", err
+		case said == "-" && n == 0:
+			text, err = w.ask(ctx, "  Why: ")
+			return control.ItemLeftOut, nil, text, err
+		case said != "":
+			values[name] = said
+		case n == 0 && choice == "" && !i.First:
+			return "", nil, "", errLater
+		}
+		if n == 0 && i.First && said != "" {
+			break
+		}
+	}
+	if len(values) == 0 && i.First {
+		err = errLater
+	}
+	return choice, values, "", err
+}
+
+// ask puts one question. An end of the input is the wish to stop, as a q is.
+func (w *walk) ask(ctx context.Context, prompt string) (string, error) {
+	fmt.Fprint(w.out, prompt)
+	select {
+	case line, more := <-w.lines:
+		if line = strings.TrimSpace(line); !more || line == "q" {
+			return "", errStop
+		}
+		return line, nil
+	case <-ctx.Done(): // by an interrupt
+		return "", errStop
+	}
+}
+
+// standing prints how every item stands.
+func (w *walk) standing(items []finish.Item) error {
+	t := tabwriter.NewWriter(w.out, 0, 0, 2, ' ', 0)
+	for _, i := range items {
+		state, said := string(i.State), ""
+		if i.State == finish.Open && i.Optional {
+			state = "if you like"
+		}
+		if i.By != nil {
+			said = fmt.Sprintf("%s  %s, %s", i.By.Said(), localTime(i.By.At), i.By.By)
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\n", state, i.Title, drivers.Plain(said))
+	}
+	return t.Flush()
+}
+
+// end prints what is still open, and the account.
+func (w *walk) end(items []finish.Item) error {
+	fmt.Fprintln(w.out)
+	if err := w.standing(items); err != nil {
+		return err
+	}
+	account, _, err := accountOf([]string{w.place.dir})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(w.out)
+	return account.Text(w.out)
+}
