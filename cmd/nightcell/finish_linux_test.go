@@ -1,0 +1,237 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"github.com/creack/pty"
+)
+
+// terminal is a nightcell on a pseudo-terminal.
+type terminal struct {
+	t    *testing.T
+	cmd  *exec.Cmd
+	pty  *os.File
+	said strings.Builder
+}
+
+func onTerminal(t *testing.T, args ...string) *terminal {
+	t.Helper()
+	cmd := exec.Command("nightcell", args...)
+	f, err := pty.StartWithSize(cmd, &pty.Winsize{Rows: 50, Cols: 100})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &terminal{t: t, cmd: cmd, pty: f}
+}
+
+// question reads until something is asked and returns what was said since the last time; ended: the program did.
+func (p *terminal) question() (text string, ended bool) {
+	p.t.Helper()
+	from := p.said.Len()
+	buffer := make([]byte, 4096)
+	for {
+		n, err := p.pty.Read(buffer)
+		p.said.Write(buffer[:n])
+		text = strings.ReplaceAll(p.said.String()[from:], "\r", "")
+		switch {
+		case err != nil: // EIO: nobody holds the other end any more
+			return text, true
+		case strings.HasSuffix(text, ": "):
+			return text, false
+		}
+	}
+}
+
+func (p *terminal) answer(text string) {
+	p.t.Helper()
+	if _, err := io.WriteString(p.pty, text+"\n"); err != nil {
+		p.t.Fatal(err)
+	}
+}
+
+// end waits for the program and returns its exit code.
+func (p *terminal) end() int {
+	p.t.Helper()
+	err := p.cmd.Wait()
+	p.pty.Close()
+	var exit *exec.ExitError
+	if err != nil && !errors.As(err, &exit) {
+		p.t.Fatal(err)
+	}
+	return p.cmd.ProcessState.ExitCode()
+}
+
+// morning copies a shipped run without late entries, invented throughout.
+func morning(t *testing.T) string {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "20260112T200000Z")
+	if err := os.CopyFS(dir, os.DirFS("../../testdata/accounts/runs/zinc-1/20260112T200000Z")); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+// honest answers a question of the checklist of that run.
+func honest(t *testing.T, question string) string {
+	t.Helper()
+	last := question[strings.LastIndex(question, "\n")+1:]
+	for ask, answer := range map[string]string{
+		"y = done": "y", "Mass of the d": "13.10 g ± 0.02 g", "Result": "yes", "How it was tested": "dissolved in acid",
+		"keep, ": "keep", "File": "", "Amount": "3.20", "Currency": "EUR", "For what": "salt",
+	} {
+		if strings.Contains(last, ask) {
+			return answer
+		}
+	}
+	t.Fatalf("an unexpected question: %q", question)
+	return ""
+}
+
+// checklistOf is how the checklist stands, for programs.
+func checklistOf(t *testing.T, dir string) (complete bool, states map[string]string) {
+	t.Helper()
+	out, err := exec.Command("nightcell", "finish", "zinc-1", "--run", dir, "--json").Output()
+	var list struct {
+		Complete bool
+		Items    []struct{ Item, State string }
+	}
+	if err == nil {
+		err = json.Unmarshal(out, &list)
+	}
+	if err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	states = map[string]string{}
+	for _, i := range list.Items {
+		states[i.Item] = i.State
+	}
+	return list.Complete, states
+}
+
+// TestFinishOnATerminal: the whole walk, with a mistake, a contradiction, an item left out and one that waits.
+func TestFinishOnATerminal(t *testing.T) {
+	dir := morning(t)
+	p := onTerminal(t, "finish", "zinc-1", "--run", dir, "--by", "ann")
+	for _, step := range []struct{ says, answer string }{
+		{"1 of 12  Fan and face shield on", "y"},
+		{"Lift the cathode out", "maybe"},
+		{`"maybe" is no answer here`, ""}, // later
+		{"Rinse the deposit", "y"},
+		{"Dry to constant mass", "13.1 mL"},
+		{"'13.1 mL' is a volume; a mass is needed", "131 g"},
+		{"Is it so all the same? yes or no", "no"},
+		{"Mass of the deposit", "13.14 g"},
+		{"So far 13.14 g. Dry it on and weigh again.", "13.10 g"},
+		{"not constant", "13.10 g"},
+		{"Weigh the deposit", "13.10 g ± 0.02 g"},
+		{"current efficiency", "-"}, // of the test of identity
+		{"Why", "no acid in the house"},
+		{"Store the deposit", "y"},
+		{"Decide on the catholyte", "keep"},
+		{"Decide on the anolyte", "hand-over"},
+		{"Volume", "0.5 L"},
+		{"Where to", "waste acid"},
+		{"Take a photo", ""},
+		{"Enter what it cost", ""},
+	} {
+		text, ended := p.question()
+		if ended || !strings.Contains(strings.Join(strings.Fields(text), " "), strings.Join(strings.Fields(step.says), " ")) {
+			t.Fatalf("before %q: want %q in %q", step.answer, step.says, text)
+		}
+		p.answer(step.answer)
+	}
+	text, ended := p.question()
+	if code := p.end(); !ended || code != 0 {
+		t.Fatalf("code %d after %q", code, text)
+	}
+	for _, want := range []string{"open         Lift the cathode out", "left-out     Test what it is", "item=identity choice=left-out no acid in the house", "if you like  Take a photo", "Mass of the deposit, by three ways", "current efficiency"} {
+		if !strings.Contains(strings.ToLower(text), strings.ToLower(want)) {
+			t.Errorf("the end does not say %q:\n%s", want, text)
+		}
+	}
+	if complete, states := checklistOf(t, dir); complete || states["lift"] != "open" || states["identity"] != "left-out" || states["anolyte"] != "done" {
+		t.Errorf("complete %v, %v", complete, states)
+	}
+	p = onTerminal(t, "finish", "zinc-1", "--run", dir, "--by", "ben")
+	if text, _ := p.question(); !strings.Contains(text, "Lift the cathode out") {
+		t.Errorf("taken up at %q", text)
+	}
+	if err := p.cmd.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	if text, _ := p.question(); p.end() != 0 || !strings.Contains(text, "Stopped. What was entered is kept") {
+		t.Errorf("an interrupt: %q", text)
+	}
+}
+
+// TestFinishIsKilled: the walk is killed again and again, at any moment after an answer was given. Whoever goes on from what stands
+// there ends with every item done, no answer lost, and none doubled.
+func TestFinishIsKilled(t *testing.T) {
+	dir, random := morning(t), rand.New(rand.NewPCG(7, 0))
+	kills := 0
+	for walks := 0; ; walks++ {
+		if walks > 200 {
+			t.Fatal("the walk never ends")
+		}
+		p := onTerminal(t, "finish", "zinc-1", "--run", dir, "--by", "ann")
+		for {
+			text, ended := p.question()
+			if ended {
+				break
+			}
+			p.answer(honest(t, text))
+			if kills < 40 && random.IntN(8) > 0 {
+				for range random.IntN(200_000) { // a moment within the entry, not a time
+					_ = syscall.Getpid()
+				}
+				kills++
+				_ = p.cmd.Process.Kill()
+				break
+			}
+		}
+		_ = p.end()
+		if complete, states := checklistOf(t, dir); complete && states["cost"] == "done" {
+			break
+		}
+	}
+	out, err := exec.Command("nightcell", "enter", "zinc-1", "list", "--run", dir, "--json").Output()
+	var list struct {
+		Entries []struct {
+			Entry struct {
+				Kind  string
+				Words map[string]string
+			}
+		}
+	}
+	if err == nil {
+		err = json.Unmarshal(out, &list)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	count := map[string]int{}
+	for _, e := range list.Entries {
+		count[e.Entry.Kind+" "+e.Entry.Words["item"]]++
+	}
+	for _, kind := range []string{"checklist protection", "checklist lift", "checklist rinse", "weighing ", "identity ", "checklist store", "checklist bath", "checklist anolyte", "cost "} {
+		if count[kind] != 1 {
+			t.Errorf("%q stands %d times: %v", kind, count[kind], count)
+		}
+	}
+	if count["dried "] != 2 {
+		t.Errorf("%d dried masses, want 2", count["dried "])
+	}
+	if out, err := exec.Command("nightcell", "verify", dir).CombinedOutput(); err != nil || !strings.Contains(string(out), "sound") {
+		t.Errorf("verify: %v: %s", err, out)
+	}
+	t.Logf("%d kills", kills)
+}
