@@ -109,6 +109,17 @@ func TestSingleCell(t *testing.T) {
 	near(t, "target charge", plan.Goal.Charge.Value, 0.060*2*96485.33212331/0.063546/0.92)
 }
 
+// TestPackaged: what the package lays down needs only a port, permits nothing and shows itself to this machine alone.
+func TestPackaged(t *testing.T) {
+	c := load(t, "nightcell.toml")
+	equal(t, "data", c.Data, "/var/lib/nightcell")
+	equal(t, "listen", c.Page.Listen, "127.0.0.1:9648")
+	equal(t, "permission", c.Cell("zinc-1").May, alerts.Permission{})
+	if open := c.Unfilled(); len(open) != 1 || open[0].Key != "supply.bench.port" {
+		t.Errorf("to be filled in: %v", open)
+	}
+}
+
 // TestRehearsal holds the rehearsal against what README tells to type: it must find the simulated supply.
 func TestRehearsal(t *testing.T) {
 	c := load(t, "rehearsal.toml")

@@ -69,9 +69,11 @@ func newRootCommand(s *shell) *cobra.Command {
 			"fuse, containment and ventilation must work without it.",
 		SilenceUsage:  true,
 		SilenceErrors: true,
+		// how many letters may be wrong in a command for it to be named
+		SuggestionsMinimumDistance: 2,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return usagef("there is no command %q; nightcell --help lists the commands", args[0])
+				return noCommand(cmd, args[0])
 			}
 			return nil
 		},
@@ -84,9 +86,19 @@ func newRootCommand(s *shell) *cobra.Command {
 		return usagef("%w; see %s --help", flagWords(err), cmd.CommandPath())
 	})
 	root.AddCommand(commands(s)...)
+	root.AddCommand(releaseCommands()...)
 	root.SetVersionTemplate("nightcell {{.Version}}\n")
 	refuseUnknownTopics(root)
 	return root
+}
+
+// noCommand refuses a command that is not there, and names those that were perhaps meant.
+func noCommand(root *cobra.Command, name string) error {
+	near := root.SuggestionsFor(name)
+	if len(near) == 0 {
+		return usagef("there is no command %q; nightcell --help lists the commands", name)
+	}
+	return usagef("there is no command %q; did you mean %s? nightcell --help lists the commands", name, strings.Join(near, " or "))
 }
 
 // refuseUnknownTopics makes the library's own two commands say when there is nothing of the name they are given.
@@ -99,7 +111,7 @@ func refuseUnknownTopics(root *cobra.Command) {
 			c.Args = func(c *cobra.Command, args []string) error {
 				topic, rest, err := c.Root().Find(args)
 				if err != nil || len(args) > 0 && (topic == c.Root() || len(rest) > 0) {
-					return usagef("there is no command %q; nightcell --help lists the commands", strings.Join(args, " "))
+					return noCommand(c.Root(), strings.Join(args, " "))
 				}
 				return nil
 			}
@@ -164,5 +176,7 @@ func commands(s *shell) []*cobra.Command {
 		newImportCommand(s),
 		newVerifyCommand(s),
 		newExportCommand(s),
+		newLicencesCommand(s),
+		newVersionCommand(s),
 	}
 }
