@@ -88,6 +88,7 @@ func newRootCommand(s *shell) *cobra.Command {
 	root.AddCommand(commands(s)...)
 	root.AddCommand(releaseCommands()...)
 	root.SetVersionTemplate("nightcell {{.Version}}\n")
+	complete(root)
 	refuseUnknownTopics(root)
 	return root
 }

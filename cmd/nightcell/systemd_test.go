@@ -20,7 +20,7 @@ import (
 )
 
 // TestSystemdIsTold listens where systemd would: ready once the watch stands, the
-// watchdog fed while readings come and starved while the supply is silent, stopping at the end.
+// watchdog fed and the page's sentence told while readings come, and starved while the supply is silent, stopping at the end.
 func TestSystemdIsTold(t *testing.T) {
 	dir := t.TempDir()
 	notify := filepath.Join(dir, "notify")
@@ -86,6 +86,9 @@ func TestSystemdIsTold(t *testing.T) {
 		if !expect("WATCHDOG=1", 2*time.Minute) {
 			t.Fatalf("the watchdog was fed %d times\n%s", i, log.String())
 		}
+	}
+	if !expect("STATUS=Zinc 1: ", 2*time.Minute) {
+		t.Errorf("systemd is not told the sentence of the page\n%s", log.String())
 	}
 	// Five minutes of the simulation are five seconds; then readings stop, and the food with
 	// them. On a busy machine it may be late before, so that the silence must have been seen too.

@@ -2,17 +2,19 @@ package main
 
 import (
 	"context"
-	"io"
 	"log/slog"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
+	"time"
 
 	sddaemon "github.com/coreos/go-systemd/v22/daemon"
 	"github.com/spf13/cobra"
 
 	"nightcell/configs"
 	"nightcell/daemon"
+	"nightcell/daemon/page/sentence"
 	"nightcell/drivers"
 )
 
@@ -60,12 +62,12 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	if open := cfg.Unfilled(); len(open) > 0 {
 		return usageError{open}
 	}
-	log := newLog(s.err, f.verbose)
+	log, clock := newLog(s.err, f.verbose), drivers.NewClock(f.speed)
 	for _, m := range cfg.Exposed() {
 		log.Warn("other users can read a secret", "where", m.Error())
 	}
 	d, err := daemon.New(daemon.Options{
-		Config: cfg, Clock: drivers.NewClock(f.speed), Version: version(), Log: log,
+		Config: cfg, Clock: clock, Version: version(), Log: log,
 		Load: func() (*configs.Config, error) { return configs.Load(f.config) },
 		Ready: func() {
 			tellSystemd(log, sddaemon.SdNotifyReady)
@@ -79,6 +81,7 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	watching, done := context.WithCancel(ctx)
 	defer done()
 	go reloadOn(watching, reloads, d, log)
+	go tellState(watching, d, clock.UTC, log)
 	err = d.Run(ctx)
 	tellSystemd(log, sddaemon.SdNotifyStopping)
 	return err
@@ -100,17 +103,29 @@ func reloadOn(ctx context.Context, signals <-chan os.Signal, d *daemon.Daemon, l
 	}
 }
 
+// tellState keeps what systemctl status shows at what the page says of every cell, until ctx ends.
+func tellState(ctx context.Context, d *daemon.Daemon, now func() time.Time, log *slog.Logger) {
+	tick := time.NewTicker(5 * time.Second)
+	defer tick.Stop()
+	for {
+		select { // ends with ctx; the ticker always comes
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			var said []string
+			for _, c := range d.Snapshots() {
+				said = append(said, sentence.Name(c.Name)+": "+sentence.Of(c, now(), time.Local).String())
+			}
+			if len(said) > 0 {
+				tellSystemd(log, "STATUS="+strings.Join(said, " "))
+			}
+		}
+	}
+}
+
 // tellSystemd does nothing where systemd has not asked to be told.
 func tellSystemd(log *slog.Logger, state string) {
 	if _, err := sddaemon.SdNotify(false, state); err != nil {
 		log.Warn("notifying systemd", "state", state, "err", err)
 	}
-}
-
-func newLog(w io.Writer, verbose bool) *slog.Logger {
-	level := slog.LevelInfo
-	if verbose {
-		level = slog.LevelDebug
-	}
-	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
 }
