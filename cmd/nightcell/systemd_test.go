@@ -87,7 +87,7 @@ func TestSystemdIsTold(t *testing.T) {
 			t.Fatalf("the watchdog was fed %d times\n%s", i, log.String())
 		}
 	}
-	if !expect("STATUS=Zinc 1: ", 2*time.Minute) {
+	if !expect("STATUS=Zinc 1 ", 2*time.Minute) {
 		t.Errorf("systemd is not told the sentence of the page\n%s", log.String())
 	}
 	// Five minutes of the simulation are five seconds; then readings stop, and the food with

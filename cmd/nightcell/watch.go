@@ -114,7 +114,7 @@ func tellState(ctx context.Context, d *daemon.Daemon, now func() time.Time, log 
 		case <-tick.C:
 			var said []string
 			for _, c := range d.Snapshots() {
-				said = append(said, sentence.Name(c.Name)+": "+sentence.Of(c, now(), time.Local).String())
+				said = append(said, sentence.Of(c, now(), time.Local).String())
 			}
 			if len(said) > 0 {
 				tellSystemd(log, "STATUS="+strings.Join(said, " "))
