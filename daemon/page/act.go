@@ -26,6 +26,7 @@ type askView struct {
 	frameOf
 	Act, Cell, CellTitle string
 	AtRest               string // what the deposit does without current; empty: no metal is stated
+	Lift                 bool   // the cathode comes out before the output goes off, as is right too while no metal is stated
 	Alarm                *alarmView
 	Kinds                []control.EntryKind
 	Kind                 control.EntryKind
@@ -89,7 +90,7 @@ func (p *Page) offerLogin(w http.ResponseWriter, r *http.Request, act string) {
 
 func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *snapshot.Cell, s *session, condition, kind string, given url.Values, problem error) {
 	act := r.PathValue("act")
-	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), c.Name), Act: act, Cell: c.Name, CellTitle: sentence.Name(c.Name), AtRest: c.AtRest}
+	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), c.Name), Act: act, Cell: c.Name, CellTitle: sentence.Name(c.Name), AtRest: c.AtRest, Lift: c.Lift || c.AtRest == ""}
 	if problem != nil {
 		v.Problem, v.Doubtful = problem.Error(), control.IsContradiction(problem)
 	}

@@ -12,17 +12,18 @@ import (
 func TestOffFormNamesTheMetalAtHand(t *testing.T) {
 	copper, stated := zinc("copper-1"), zinc("zinc-1")
 	copper.Metal, copper.AtRest = "Cu", "copper redissolves only slowly"
-	stated.AtRest = "zinc dissolves in its own acid as soon as the current stops"
+	stated.Lift, stated.AtRest = true, "zinc dissolves in its own acid as soon as the current stops"
 	b := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{copper, stated, zinc("bare-1")}})
 	v := b.visitor()
 	v.signIn()
+	const lift = "lift the cathode out slowly, then off"
 	for cell, want := range map[string]string{
-		"copper-1": "copper redissolves only slowly.", "zinc-1": "zinc dissolves in its own acid as soon as the current stops.",
+		"copper-1": "copper redissolves only slowly. Switch off first;", "zinc-1": "zinc dissolves in its own acid as soon as the current stops. With a person",
 		"bare-1": "Which metal is won here is not stated",
 	} {
 		page := v.get("/cell/" + cell + "/off")
 		v.want(cell, page, http.StatusOK)
-		if !strings.Contains(page.body, want) || strings.Contains(page.body, "manganese") || strings.Contains(page.body, "nickel") {
+		if !strings.Contains(page.body, want) || strings.Contains(page.body, "manganese") || strings.Contains(page.body, "nickel") || strings.Contains(page.body, lift) != (cell != "copper-1") {
 			t.Errorf("%s: %q is not said, or another metal is named, in\n%s", cell, want, page.body)
 		}
 	}

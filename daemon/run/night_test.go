@@ -86,7 +86,7 @@ func (n *night) shown() (s snapshot.Cell) {
 func TestANightRunsThroughWithoutAGoroutine(t *testing.T) {
 	n := newNight(t)
 	var err error
-	if n.run, err = run.Begin(&n.settings, n.facts(), *n.reading(), run.Zero{}); err != nil {
+	if n.run, err = run.Begin(&n.settings, n.facts(), *n.reading(), run.Zero{}, n.settings.Count.ZeroAmperes); err != nil {
 		t.Fatal(err)
 	}
 	n.run.Learn(n.facts())

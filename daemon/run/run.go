@@ -91,9 +91,10 @@ type Zero struct {
 }
 
 // Begin opens a run that counts from a reading on, which is still to be handed to Round or Count. The error says
-// why no log can be written; nothing is then begun.
-func Begin(s *Settings, f Facts, first drivers.Reading, zero Zero) (*Run, error) {
+// why no log can be written; nothing is then begun. atRest is what the supply is known to report, in A, while none flows.
+func Begin(s *Settings, f Facts, first drivers.Reading, zero Zero, atRest float64) (*Run, error) {
 	r := blank(s)
+	r.atRest = atRest
 	r.supply = f.Supply
 	r.time = newTimeline(f.Moment, s.Speed, first.At)
 	r.began = r.time.stamp(0)

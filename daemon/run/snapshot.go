@@ -6,6 +6,7 @@ import (
 
 	"nightcell/daemon/snapshot"
 	"nightcell/integrate/electrolysis"
+	"nightcell/integrate/matter"
 )
 
 // Hydrogen of an ampere-hour, from the Faraday constant (CODATA 2018) and the molar volume at 25 °C and one atmosphere.
@@ -24,6 +25,7 @@ func Blank(settings *Settings) (s snapshot.Cell) {
 	s.Log.DiskFree = nan
 	if p := settings.Plan; p != nil {
 		s.Metal, s.AtRest = p.Metal.String(), settings.Chemistry.AtRest
+		s.Lift = p.Metal.Stop(p.Medium).State == matter.LiftThenOff
 		s.PlannedTarget = p.Goal.Charge.Value
 		goal := p.Goal.Charge
 		s.Charge.TargetCoulombs, s.Charge.TargetUncertainty = goal.Value, goal.StandardUncertainty

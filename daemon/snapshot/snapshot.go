@@ -19,6 +19,7 @@ type Cell struct {
 	Supply   string // the supply's name in the configuration
 	Metal    string // element symbol, empty when no bath is stated
 	AtRest   string // what the deposit does when the current stops, in a clause; empty when no bath is stated
+	Lift     bool   // the cathode is to be lifted under the hold current before the output goes off
 	Run      string // folder of the run, its UTC begin
 	Began    time.Time
 	At       time.Time // when this snapshot was made, UTC

@@ -75,7 +75,7 @@ func (c *Cell) begin(reading *drivers.Reading) error {
 	if w.from.At > 0 {
 		first = w.from
 	}
-	r, err := run.Begin(&c.settings.Settings, c.facts(), first, w.zero.zero(c.settings.Count.ResolutionAmperes))
+	r, err := run.Begin(&c.settings.Settings, c.facts(), first, w.zero.zero(c.settings.Count.ResolutionAmperes), w.atRest)
 	if err != nil {
 		return err
 	}

@@ -334,3 +334,31 @@ lasts = "1 h"
 		}
 	})
 }
+
+// TestTheNextRunKnowsWhatTheSupplyReportsAtRest: a zero that was entered into the run before tells a dead output from a live one.
+func TestTheNextRunKnowsWhatTheSupplyReportsAtRest(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
+		c := zincCell(t, b, t.TempDir(), `may = ["off"]`, `recover = "68 %"`, "")
+		stop := watchtest.Start(t, c)
+		<-time.After(time.Minute)
+		first := c.Latest().Run
+		if _, err := entryOn(t, c, control.Entry{Kind: runlog.EntryZero, By: "ann", Numbers: map[string]float64{"amperes": 0.010, "standard_uncertainty": 0.001}}); err != nil {
+			t.Fatal(err)
+		}
+		if err := c.SwitchOff(t.Context(), "ann"); err != nil {
+			t.Fatal(err)
+		}
+		b.Instrument.Handle([]byte("OUTP ON\n"))
+		<-time.After(time.Minute)
+		if s := c.Latest(); s.Waiting || s.Run == first || !s.Lift {
+			t.Fatalf("no other run has begun, or zinc is not lifted first: %+v", s)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		if got := c.run.AtRest(); got != 0.010 {
+			t.Errorf("%g A are taken for none", got)
+		}
+	})
+}

@@ -54,10 +54,11 @@ type Balance struct {
 	Supplied, Samples, Deposit, Anode, Left, Unaccounted matter.Figure // Anode is what it took by the model; below zero it gave metal. Unaccounted is Known when Left was assayed; else Left is what remains
 }
 
-// Cost is one part of what the run cost.
+// Cost is one part of what the run cost. The price of energy has no currency of its own: that of the other costs is meant.
 type Cost struct {
-	For string
-	Sum float64
+	For      string
+	Sum      float64
+	Currency string
 }
 
 // Account is the books of a run. A figure that cannot be had is not Known.
@@ -85,6 +86,7 @@ type Account struct {
 	Tests          []Identity
 	Costs          []Cost
 	CostPerMass    matter.Figure // money per kg
+	Currency       string        // of all costs; empty: nobody stated it
 	Missing, Notes []string      // what would say more, and what was left out and why
 }
 

@@ -364,3 +364,27 @@ func TestMemoryIsBounded(t *testing.T) {
 		}
 	})
 }
+
+// TestCostsOfOneCurrencyAreAdded, and of two are not; the price of energy is in that of the others.
+func TestCostsOfOneCurrencyAreAdded(t *testing.T) {
+	cost := func(hours, sum float64, currency string) Entry {
+		e := at(hours, EntryCost, map[string]float64{CostSum: sum})
+		e.Words = map[string]string{"for": "salt", "currency": currency}
+		return e
+	}
+	for name, c := range map[string]struct {
+		second   string
+		currency string
+		known    bool
+	}{"one": {"EUR", "EUR", true}, "two": {"USD", "EUR", false}} {
+		r, s := night(cost(1, 1.2, "EUR"), cost(2, 0.8, c.second), at(12, bath.EntryWeighing, map[string]float64{bath.Mass: 0.02}))
+		s.Plan, s.Price = zinc(t), matter.GivenFigure(0.3, 0)
+		a := r.Account(s)
+		if a.Currency != c.currency || a.CostPerMass.Known() != c.known || (len(a.Notes) == 0) != c.known {
+			t.Errorf("%s: %q, %v, notes %q", name, a.Currency, a.CostPerMass, a.Notes)
+		}
+		if want := (2 + 0.3*s.Totals.Energy/3.6e6) / a.Deposit.Value; c.known && math.Abs(a.CostPerMass.Value/want-1) > 1e-9 {
+			t.Errorf("%s: %g per kg, want %g", name, a.CostPerMass.Value, want)
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package account
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -172,7 +173,7 @@ func (a *Account) loads() {
 // costs adds up what the run cost.
 func (a *Account) costs(entries []Entry) {
 	if a.Price.Known() {
-		a.Costs = append(a.Costs, Cost{"energy", a.Price.Value * a.Totals.Energy / 3.6e6})
+		a.Costs = append(a.Costs, Cost{For: "energy", Sum: a.Price.Value * a.Totals.Energy / 3.6e6})
 	}
 	for _, e := range entries {
 		if sum, ok := e.Numbers[CostSum]; ok && e.Kind == EntryCost {
@@ -180,18 +181,22 @@ func (a *Account) costs(entries []Entry) {
 			if name == "" {
 				name = e.Text
 			}
-			a.Costs = append(a.Costs, Cost{name, sum})
+			a.Costs = append(a.Costs, Cost{name, sum, e.Words["currency"]})
 		}
 	}
 	if len(a.Costs) == 0 {
 		a.missing("neither a price of energy nor any cost is stated")
 		return
 	}
-	if a.Deposit.Known() {
-		var sum float64
-		for _, c := range a.Costs {
-			sum += c.Sum
+	var sum float64
+	for _, c := range a.Costs {
+		if c.Currency != "" && a.Currency != "" && c.Currency != a.Currency {
+			a.Notes = append(a.Notes, fmt.Sprintf("costs are stated in %s and in %s, so that they are not added", a.Currency, c.Currency))
+			return
 		}
+		sum, a.Currency = sum+c.Sum, cmp.Or(a.Currency, c.Currency)
+	}
+	if a.Deposit.Known() {
 		a.CostPerMass = matter.Ratio(matter.Figure{Value: sum, Mark: matter.Given}, a.Deposit)
 	}
 }

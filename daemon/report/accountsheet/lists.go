@@ -1,6 +1,7 @@
 package accountsheet
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"math"
@@ -39,6 +40,9 @@ func (s *sheet) costs() report.Table {
 	for _, c := range s.Costs {
 		f := plain("amount", c.For, c.Sum, report.Money)
 		f.Rows = []report.Figure{word("for", c.For)}
+		if currency := cmp.Or(c.Currency, s.Currency); currency != "" {
+			f.Rows = append(f.Rows, word("currency", currency))
+		}
 		t.Add(f)
 	}
 	return t

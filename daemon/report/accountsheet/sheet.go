@@ -197,7 +197,11 @@ func (s *sheet) found() report.Table {
 	t.Known("current_efficiency", "current efficiency", s.Efficiency, report.Percent, "")
 	t.Known("marginal_efficiency", "of the last moment", s.Marginal, report.Percent, s.Marginal.Source)
 	t.Known("specific_energy", "energy", s.EnergyPerMass, report.EnergyPerGram, "")
-	t.Known("specific_cost", "cost", s.CostPerMass, report.MoneyPerGram, "")
+	cost, note := report.MoneyPerGram, ""
+	if cost.Symbol = strings.TrimSpace(s.Currency + " " + cost.Symbol); s.Currency == "" {
+		note = "in the currency of price_per_kwh"
+	}
+	t.Known("specific_cost", "cost", s.CostPerMass, cost, note)
 	if f := s.Fit; f != nil {
 		transfer := f.MassTransfer
 		note := transfer.Source
