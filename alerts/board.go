@@ -149,7 +149,7 @@ func (b *Board) Judge(o *Observation) []Change {
 func (b *Board) lead(c Condition, now time.Duration, o *Observation, fresh bool, pending, blinded set, why string) {
 	e, a := &catalogue[c], &b.m.Alarms[c]
 	if a.State == SHLVD && now >= a.Until {
-		b.move(c, Release, o, "the shelf time is over")
+		b.move(c, Release, o, "shelving time expired")
 	}
 	switch {
 	case blinded.has(c):
@@ -171,9 +171,9 @@ func (b *Board) lead(c Condition, now time.Duration, o *Observation, fresh bool,
 // becauseSilent, becauseOff and becauseLearning are the reasons for which the board
 // itself suppresses an alarm by design.
 const (
-	becauseSilent   = "the supply is silent, so this cannot be known"
+	becauseSilent   = "the supply does not answer"
 	becauseOff      = "the output is off"
-	becauseLearning = "the corridor of this cell is still being learned"
+	becauseLearning = "the baseline is still being learned"
 )
 
 // blindness returns the conditions that cannot be judged although the supply answers, and why.
@@ -236,8 +236,21 @@ func (b *Board) advance(c Condition, now time.Duration, o *Observation, causes s
 func (b *Board) release(c Condition, o *Observation, causes set) {
 	a := &b.m.Alarms[c]
 	if a.State == DSUPR && a.Own && (!a.Active || a.Raw && causes == 0) {
-		b.move(c, Release, o, "no longer so: "+a.Reason)
+		b.move(c, Release, o, reasonOver(a.Reason))
 	}
+}
+
+// reasonOver says that the board's reason to suppress an alarm is gone.
+func reasonOver(reason string) string {
+	switch reason {
+	case becauseSilent:
+		return "the supply answers again"
+	case becauseOff:
+		return "the output is on"
+	case becauseLearning:
+		return "baseline learned"
+	}
+	return "no longer a " + reason
 }
 
 // suppressAfter suppresses a mere consequence, with its first cause as the reason.
@@ -245,7 +258,7 @@ func (b *Board) suppressAfter(c Condition, o *Observation, causes set) {
 	a := &b.m.Alarms[c]
 	for cause := firstCondition; cause < conditionCount; cause++ {
 		if causes.has(cause) {
-			a.Own, a.Reason = true, "follows from "+cause.String()
+			a.Own, a.Reason = true, "consequence of "+cause.String()
 			b.move(c, Suppress, o, a.Reason)
 			return
 		}
@@ -276,7 +289,7 @@ func (b *Board) ebb(o *Observation) {
 	b.m.Flood = false
 	for c := firstCondition; c < conditionCount; c++ {
 		if a := &b.m.Alarms[c]; a.KeptBack && a.State == UNACK {
-			b.changes = append(b.changes, b.change(c, UNACK, o.At, o.UTC, "", "the flood of alarms is over"))
+			b.changes = append(b.changes, b.change(c, UNACK, o.At, o.UTC, "", "the alarm flood has ended"))
 		}
 		b.m.Alarms[c].KeptBack = false
 	}

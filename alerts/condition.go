@@ -178,32 +178,32 @@ func (c Condition) About() About { return catalogue[c].text }
 // this metal hides, and what this supply or this moment withholds.
 func (b *Board) Blind() []string {
 	says := []string{
-		"Volts and amperes do not show pH, which metal is plating, current efficiency, a leak before the plates are bared, gas in the room, a failed fan, or one shorted plate among several.",
+		"Voltage and current do not show pH, which metal is plating, current efficiency, a leak before the electrodes are exposed, gas in the room, a failed fan, or one shorted electrode among several.",
 	}
 	c, m := &b.chemistry, &b.m
 	switch {
 	case c.DepletionVisible:
-		says = append(says, "For "+c.Metal+" an emptying bath does show, as a rise of half a volt to a volt, but late: take assays.")
+		says = append(says, "For "+c.Metal+" depletion shows as a rise of 0.5 to 1 V, but late: take assays.")
 	case c.Metal != "":
-		says = append(says, "For "+c.Metal+" an emptying bath hardly shows in volts or amperes: trust charge, model and assay.")
+		says = append(says, "For "+c.Metal+" depletion barely shows in voltage or current: rely on charge, model and assay.")
 	}
 	if !finite(c.FloorVolts) {
-		says = append(says, "No thermodynamic floor is known for this cell, so a hard short is judged only against its own learned level.")
+		says = append(says, "No minimum voltage is known for this cell, so a hard short is judged only against its own baseline.")
 	}
 	if !m.Started {
 		return says
 	}
 	if m.Running && !m.Corridor.Settled {
-		says = append(says, "The corridor of this cell is being learned since "+m.Why+": contact, stirrer and slow ohmic rise are not judged yet, and of drift only a rise.")
+		says = append(says, "The baseline is being learned ("+m.Why+"): contact, stirrer-stopped and ohmic-rise are suppressed, and voltage-drift sees only a rise.")
 	}
 	if m.Running && m.Repeats.Blocks >= 15 && !m.Repeats.lively() {
-		says = append(says, "This supply's display is so coarse that its readings often stand still; a frozen reading cannot be told from that.")
+		says = append(says, "This supply's readings are so coarse that they often repeat; a frozen reading cannot be recognised.")
 	}
 	if m.Running && m.Regulation == ModeUnknown {
-		says = append(says, "The supply does not tell, or has not told for long enough, whether it holds current or voltage.")
+		says = append(says, "The supply does not report, or has not reported long enough, whether it is in CC or CV mode.")
 	}
 	if m.Running && !finite(float64(m.Set.Amperes)) {
-		says = append(says, "The supply does not tell its current set-point; a changed knob shows only by its effect.")
+		says = append(says, "The supply does not report its current set-point; a change shows only by its effect.")
 	}
 	return says
 }

@@ -17,22 +17,22 @@ type Diagnosis struct {
 	Tells     string `json:"tells,omitempty"`
 }
 
-// String puts a diagnosis into one sentence; "" when there is none.
+// String puts a diagnosis into sentences, the last without its full stop; "" when there is none.
 func (d Diagnosis) String() string {
 	var parts []string
 	if d.Likeliest != "" {
-		parts = append(parts, "likeliest "+d.Likeliest)
+		parts = append(parts, "Most likely: "+d.Likeliest)
 	}
 	if d.Evidence != "" {
-		parts = append(parts, "evidence: "+d.Evidence)
+		parts = append(parts, "Evidence: "+d.Evidence)
 	}
 	if d.RunnerUp != "" {
-		parts = append(parts, "else "+d.RunnerUp)
+		parts = append(parts, "Otherwise: "+d.RunnerUp)
 	}
 	if d.Tells != "" {
-		parts = append(parts, "to tell: "+d.Tells)
+		parts = append(parts, "To confirm: "+d.Tells)
 	}
-	return strings.Join(parts, "; ")
+	return strings.Join(parts, ". ")
 }
 
 // facts is what the causes are weighed by.
@@ -84,21 +84,21 @@ func (f *facts) convex() bool        { return f.Late-f.Early > 2*f.BendU && f.La
 func (f *facts) flattens() bool      { return f.Early-f.Late > 2*f.BendU && f.Late > 0 }
 
 // tellJoint belongs to every cause that leads a hand to a joint.
-const tellJoint = "turn the current down, then off where the metal allows, before you open or move a joint"
+const tellJoint = "before opening or moving a joint, turn the current down, then off if the metal allows"
 
-const tellStep = "a small step down in current lowers the volts in proportion if it is ohmic"
+const tellStep = "a small current step lowers the voltage in proportion if the rise is ohmic"
 
 var causes = []cause{
-	{"metal bridges the electrodes", "turn the current down first; then lift the cathode and look between the plates", func(f *facts) float64 {
+	{"metal bridging the electrodes", "turn the current down first; then lift the cathode and look between the electrodes", func(f *facts) float64 {
 		if f.volts < floorShare*f.chemistry.FloorVolts && f.current > 0.2*f.usual {
 			return 1
 		}
 		return 0.8 * as(f.fallen, 0.05) * as(f.fell(0.02), 0.3)
 	}},
-	{"whiskers bridge the gap and burn off", "look for trees at the edges", func(f *facts) float64 {
+	{"whiskers bridging the gap and burning off", "look for dendrites at the edges", func(f *facts) float64 {
 		return 0.95 * as(f.dips >= dipsEnough, 0.1) * as(f.dips > f.spikes, 0.2)
 	}},
-	{"a lead or clip is off", "follow both leads with the eyes; " + tellJoint, func(f *facts) float64 {
+	{"a lead or clip is off", "check both leads along their length; " + tellJoint, func(f *facts) float64 {
 		return as(f.current < 0.03*f.usual && f.volts > leastVolts, 0)
 	}},
 	{"a clip or joint is corroded or hot", "measure across each joint; " + tellJoint, func(f *facts) float64 {
@@ -108,7 +108,7 @@ var causes = []cause{
 		}
 		return math.Max(w, 0.9*as(f.spikes >= dipsEnough && f.spikes >= f.dips, 0)) * as(f.pops <= f.dips+f.spikes, 0.3) * f.resistive()
 	}},
-	{"the anode is passivating", "volts hardly follow a small step down in current", func(f *facts) float64 {
+	{"the anode is passivating", "the voltage barely follows a small current step", func(f *facts) float64 {
 		w := 0.9 * as(f.jumped(), 0.2) * as(f.rose(jumpVolts/2) || f.atLimit, 0.1)
 		return w * f.surface() * as(f.current > 0.03*f.usual, 0) * as(!(f.chemistry.DepletionVisible && f.ratio > nearlyEmpty), 0.4)
 	}},
@@ -123,30 +123,30 @@ var causes = []cause{
 		}
 		return 0
 	}},
-	{"the stirrer or pump stands still", "look at the stirrer", func(f *facts) float64 {
+	{"the stirrer or pump has stopped", "check the stirrer", func(f *facts) float64 {
 		changed := f.noisy() || f.quiet()
 		return 0.85 * as(changed, 0.05) * as(f.dips+f.spikes+f.pops == 0, 0.2) * as(f.Jump > 0.6*f.Recent && f.Rise < 0.5*f.volt, 0.4) *
 			as(math.Abs(f.Tail) < 0.25*math.Abs(f.Recent)+f.Grain, 0.4)
 	}},
-	{"gas gathers under a cover or under the plates and pops", "open the cover with care: no flame, no spark", func(f *facts) float64 {
+	{"gas collecting under a cover or the electrodes and popping", "open the cover with care: no flame, no spark", func(f *facts) float64 {
 		return 0.9 * as(f.pops >= dipsEnough, 0.05) * as(f.pops > f.dips+f.spikes, 0.1)
 	}},
-	{"the level is falling by evaporation or a leak", "look at the mark; " + tellStep, func(f *facts) float64 {
+	{"the level is falling by evaporation or a leak", "check the level mark; " + tellStep, func(f *facts) float64 {
 		return 0.8 * as(f.rose(0.04), 0.05) * as(!f.jumped(), 0.2) * as(!f.noisy(), 0.5) * as(f.convex(), 0.85) * as(!f.flattens(), 0.7) * f.resistive()
 	}},
-	{"the diaphragm is clogging", "compare the level with its mark first; " + tellStep, func(f *facts) float64 {
+	{"the diaphragm is clogging", "check the level mark first; " + tellStep, func(f *facts) float64 {
 		return 0.75 * as(f.chemistry.Divided, 0) * as(f.rose(0.04), 0.05) * as(!f.jumped(), 0.2) * as(!f.noisy(), 0.5) * as(f.convex(), 0.9) * f.resistive()
 	}},
 	{"the bath has cooled", "read the thermometer", func(f *facts) float64 {
 		return 0.4 * as(f.rose(0.02), 0.1) * as(!f.rose(0.3), 0.3) * as(f.flattens(), 0.7) * as(!f.noisy(), 0.5)
 	}},
-	{"the bath is getting warm", "read the thermometer, see whether a heater is on", func(f *facts) float64 {
+	{"the bath is getting warm", "read the thermometer; check whether a heater is on", func(f *facts) float64 {
 		return 0.8 * as(f.fell(0.05), 0.05) * as(!f.fallen, 0.2) * as(f.steady(), 0.4) * as(f.dips == 0, 0.5)
 	}},
-	{"one of several plates is shorted", "weigh or look: volts show it by tens of millivolts only", func(f *facts) float64 {
+	{"one of several electrodes is shorted", "inspect or weigh: the voltage changes by tens of millivolts only", func(f *facts) float64 {
 		return 0.35 * as(f.fell(0.02), 0.05)
 	}},
-	{"the supply delivers less than it is set to, as a hot supply does", "feel the supply's air outlet; read its display", func(f *facts) float64 {
+	{"the supply delivers less than its set-point, as when overheated", "feel the supply's air outlet; read its display", func(f *facts) float64 {
 		return 0.95 * as(f.Shift < -steadyWithin && !f.atLimit && f.settled, 0) * as(f.spikes == 0, 0.3)
 	}},
 }
@@ -208,12 +208,12 @@ func atLeast(n int) string {
 // evidence puts the features into words.
 func (b *Board) evidence(f *facts) string {
 	if f.current < 0.03*f.usual || f.volts < floorShare*f.chemistry.FloorVolts {
-		return fmt.Sprintf("%.3g A at %.3g V at this moment", f.current, f.volts) // the blocks come too late to show it
+		return fmt.Sprintf("%.3g A at %.3g V now", f.current, f.volts) // the blocks come too late to show it
 	}
 	if !f.Known || !f.settled {
 		return ""
 	}
-	name, unit, sign := "volts", "V", 1.0
+	name, unit, sign := "voltage", "V", 1.0
 	held := "current"
 	if b.m.Regulation == ConstantVoltage {
 		name, unit, sign, held = "current", "A", -1, "voltage"
@@ -221,18 +221,18 @@ func (b *Board) evidence(f *facts) string {
 	var says []string
 	switch {
 	case math.Abs(f.Rise) <= f.Grain:
-		says = append(says, fmt.Sprintf("%s where they were learned, %.4g %s", name, sign*b.m.Corridor.Centre, unit))
+		says = append(says, fmt.Sprintf("%s on its baseline of %.4g %s", name, sign*b.m.Corridor.Centre, unit))
 	case sign*f.Rise > 0:
-		says = append(says, fmt.Sprintf("%s %.3f %s above the learned %.4g %s", name, math.Abs(f.Rise), unit, sign*b.m.Corridor.Centre, unit))
+		says = append(says, fmt.Sprintf("%s %.3f %s above its baseline of %.4g %s", name, math.Abs(f.Rise), unit, sign*b.m.Corridor.Centre, unit))
 	default:
-		says = append(says, fmt.Sprintf("%s %.3f %s below the learned %.4g %s", name, math.Abs(f.Rise), unit, sign*b.m.Corridor.Centre, unit))
+		says = append(says, fmt.Sprintf("%s %.3f %s below its baseline of %.4g %s", name, math.Abs(f.Rise), unit, sign*b.m.Corridor.Centre, unit))
 	}
 	says = append(says, fmt.Sprintf("slope %+.2g ± %.1g %s/h", sign*f.Slope, f.SlopeU, unit))
 	switch {
 	case math.Abs(f.Jump) > f.Grain && math.Abs(f.Jump) > 0.6*math.Abs(f.Recent) && math.Abs(f.Jump) > 0.01*f.volt:
-		says = append(says, fmt.Sprintf("%+.3f %s of it within minutes", sign*f.Jump, unit))
+		says = append(says, fmt.Sprintf("%+.3f %s within minutes", sign*f.Jump, unit))
 	case f.convex():
-		says = append(says, "ever faster")
+		says = append(says, "accelerating")
 	case f.flattens():
 		says = append(says, "flattening")
 	}
@@ -243,19 +243,19 @@ func (b *Board) evidence(f *facts) string {
 	}
 	switch {
 	case f.noisy():
-		says = append(says, fmt.Sprintf("noise %.1f times what was learned", f.Noise))
+		says = append(says, fmt.Sprintf("noise %.1f times baseline", f.Noise))
 	case f.quiet():
-		says = append(says, fmt.Sprintf("noise down to %.1f of what was learned", f.Noise))
+		says = append(says, fmt.Sprintf("noise down to %.1f of baseline", f.Noise))
 	default:
-		says = append(says, "noise as learned")
+		says = append(says, "noise at baseline")
 	}
 	if !math.IsNaN(f.ohmic) {
-		says = append(says, fmt.Sprintf("%.0f %% of the rise ohmic by the step test", 100*math.Max(0, math.Min(f.ohmic, 1))))
+		says = append(says, fmt.Sprintf("%.0f %% of the rise ohmic by step test", 100*math.Max(0, math.Min(f.ohmic, 1))))
 	}
 	for _, n := range [...]struct {
 		count int
 		what  string
-	}{{f.dips, "dips that burned off"}, {f.spikes, "spikes that came back"}, {f.pops, "slow rises that popped"}} {
+	}{{f.dips, "dips that burned off"}, {f.spikes, "spikes that returned"}, {f.pops, "slow rises that popped"}} {
 		if n.count > 0 {
 			says = append(says, fmt.Sprintf("%s%d %s in the last hour", atLeast(n.count), n.count, n.what))
 		}

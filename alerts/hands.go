@@ -119,13 +119,13 @@ func (b *Board) weigh(d *Decision, h Hands, s Situation, r Reaction) {
 	refusal := ""
 	switch {
 	case !h.May.Allows(r.Do):
-		refusal = "the configuration does not allow it"
+		refusal = "the configuration does not permit it"
 	case r.Do == Hold && !(h.HoldAmperes > 0):
 		refusal = "no hold current is configured"
 	case r.Do == Hold && finite(s.SetAmperes) && h.HoldAmperes >= s.SetAmperes:
-		refusal = fmt.Sprintf("the hold current of %.3g A is not below the set-point of %.3g A, and nothing is ever raised", h.HoldAmperes, s.SetAmperes)
+		refusal = fmt.Sprintf("the hold current of %.3g A is not below the set-point of %.3g A, which nightcell never raises", h.HoldAmperes, s.SetAmperes)
 	case r.Do == Hold && math.IsNaN(s.SetAmperes):
-		refusal = "the present set-point is not known, and nothing is ever raised"
+		refusal = "the present set-point is unknown, and nightcell never raises one"
 	}
 	if refusal != "" {
 		if d.Do == Tell && d.Condition == None {
@@ -134,6 +134,6 @@ func (b *Board) weigh(d *Decision, h Hands, s Situation, r Reaction) {
 		return
 	}
 	if r.Do > d.Do {
-		*d = Decision{Do: r.Do, Condition: r.Condition, Text: fmt.Sprintf("%s has stood for %s", r.Condition, span((s.Now - a.Began).Seconds()))}
+		*d = Decision{Do: r.Do, Condition: r.Condition, Text: fmt.Sprintf("%s active for %s", r.Condition, span((s.Now - a.Began).Seconds()))}
 	}
 }

@@ -110,7 +110,7 @@ func TestSilenceSuppressesWhatCannotBeKnown(t *testing.T) {
 	if ch := only(got, alerts.SupplySilent); len(ch) != 1 || ch[0].To != alerts.UNACK {
 		t.Fatalf("supply-silent: %+v", ch)
 	}
-	if ch := only(got, alerts.LeadOff); len(ch) != 1 || ch[0].To != alerts.DSUPR || !strings.Contains(ch[0].Reason, "silent") {
+	if ch := only(got, alerts.LeadOff); len(ch) != 1 || ch[0].To != alerts.DSUPR || !strings.Contains(ch[0].Reason, "does not answer") {
 		t.Errorf("lead-off: %+v", ch)
 	}
 	if a := r.b.Alarm(alerts.OverCurrent); a.State != alerts.UNACK {
@@ -178,9 +178,9 @@ func TestWhatAPersonCannotDo(t *testing.T) {
 		says string
 	}{
 		{"nothing to acknowledge", func() (alerts.Change, error) { return r.b.Acknowledge(c, "ann", now) }, "over-current is normal; there is nothing to acknowledge"},
-		{"nobody", func() (alerts.Change, error) { return r.b.Acknowledge(c, "", now) }, "who"},
-		{"no such condition", func() (alerts.Change, error) { return r.b.Acknowledge(alerts.Condition(200), "ann", now) }, "no such condition"},
-		{"none", func() (alerts.Change, error) { return r.b.Acknowledge(alerts.None, "ann", now) }, "no such condition"},
+		{"nobody", func() (alerts.Change, error) { return r.b.Acknowledge(c, "", now) }, "name"},
+		{"unknown condition", func() (alerts.Change, error) { return r.b.Acknowledge(alerts.Condition(200), "ann", now) }, "unknown condition"},
+		{"none", func() (alerts.Change, error) { return r.b.Acknowledge(alerts.None, "ann", now) }, "unknown condition"},
 		{"shelf without reason", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "", time.Hour, now) }, "reason"},
 		{"shelf for ever", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "x", 1000*time.Hour, now) }, "at most 24.0 h"},
 		{"shelf for no time", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "x", 0, now) }, "above zero"},
@@ -246,7 +246,7 @@ func TestFlapStorm(t *testing.T) {
 	if len(got) > 6 || len(got) < 3 {
 		t.Errorf("%d changes for 10 000 flaps", len(got))
 	}
-	if last := got[len(got)-1]; !last.Chatter || !last.To.Active() || !strings.Contains(last.Text, "comes and goes") {
+	if last := got[len(got)-1]; !last.Chatter || !last.To.Active() || !strings.Contains(last.Text, "chattering") {
 		t.Errorf("the last change does not say so: %+v", last)
 	}
 	r.o.Amperes = 3
@@ -392,7 +392,7 @@ func TestRiseInWarmUp(t *testing.T) {
 		r.o.Volts += 0.01
 		got = append(got, only(r.run(time.Minute), alerts.VoltageDrift)...)
 	}
-	if len(got) != 1 || got[0].To != alerts.UNACK || !strings.Contains(got[0].Text, "warming up") {
+	if len(got) != 1 || got[0].To != alerts.UNACK || !strings.Contains(got[0].Text, "warm-up") {
 		t.Errorf("after a rise of 0.6 V: %+v", got)
 	}
 }

@@ -52,7 +52,7 @@ const memoryVersion = 1
 
 func newMemory() Memory {
 	m := Memory{
-		Version: memoryVersion, Why: "the run begins", Dark: -1,
+		Version: memoryVersion, Why: "the run started", Dark: -1,
 		Set:     setPoints{Volts: unknown, Amperes: unknown},
 		Repeats: repeats{Volts: unknown, Amperes: unknown},
 	}

@@ -31,13 +31,13 @@ func TestAStoppedCurrentNamesTheMetalAtHand(t *testing.T) {
 	r.run(time.Minute)
 	r.o.Output, r.o.Amperes = alerts.OutputIsOff, 0
 	got := only(r.run(time.Minute), alerts.OutputOff)
-	const want = "No metal is won now: copper redissolves only slowly."
+	const want = "No metal is depositing: copper redissolves only slowly."
 	if len(got) != 1 || got[0].Meaning != want || r.b.Meaning(alerts.OutputOff) != want {
 		t.Errorf("%+v; it stands as %q", got, r.b.Meaning(alerts.OutputOff))
 	}
 	unstated := alerts.NewBoard(l, alerts.Chemistry{FloorVolts: c.FloorVolts})
 	for _, stop := range []alerts.Condition{alerts.MainsInterruption, alerts.ProtectionTripped, alerts.OutputOff, alerts.LeadOff} {
-		if text := unstated.Meaning(stop); !strings.Contains(text, "is not stated") {
+		if text := unstated.Meaning(stop); !strings.Contains(text, "is not configured") {
 			t.Errorf("%s without a metal: %q", stop, text)
 		}
 	}

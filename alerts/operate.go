@@ -79,10 +79,10 @@ func (b *Board) Reannounce(c Condition, by string, utc time.Time) (Change, error
 // Shelve sets an alarm aside for a time, at most LongestShelf.
 func (b *Board) Shelve(c Condition, by, reason string, length time.Duration, utc time.Time) (Change, error) {
 	if length <= 0 || length > LongestShelf {
-		return Change{}, fmt.Errorf("shelve %s for %s: the time must be above zero and at most %s", c, span(length.Seconds()), span(LongestShelf.Seconds()))
+		return Change{}, fmt.Errorf("shelve %s for %s: give a time above zero and at most %s", c, span(length.Seconds()), span(LongestShelf.Seconds()))
 	}
 	if reason == "" {
-		return Change{}, fmt.Errorf("shelve %s: give the reason, so that the next person knows it", c)
+		return Change{}, fmt.Errorf("shelve %s: give the reason, for the next person", c)
 	}
 	ch, err := b.person(c, Shelve, by, reason, utc, "shelve")
 	if err == nil {
@@ -103,7 +103,7 @@ func (b *Board) Unshelve(c Condition, by string, utc time.Time) (Change, error) 
 // OutOfService takes an alarm out of service until ReturnToService.
 func (b *Board) OutOfService(c Condition, by, reason string, utc time.Time) (Change, error) {
 	if reason == "" {
-		return Change{}, fmt.Errorf("take %s out of service: give the reason, so that the next person knows it", c)
+		return Change{}, fmt.Errorf("take %s out of service: give the reason, for the next person", c)
 	}
 	return b.person(c, TakeOut, by, reason, utc, "take out of service")
 }
@@ -133,23 +133,23 @@ func (b *Board) nothingTo(verb string, c Condition) error {
 // stands says in plain words where an alarm stands.
 var stands = [stateCount]string{
 	NORM:  "is normal",
-	UNACK: "stands and waits for an acknowledgement",
-	ACKED: "stands and is acknowledged already",
-	RTNUN: "is over and waits for an acknowledgement",
-	LTUNK: "is over, and kept until it is acknowledged and reset",
-	LTACK: "is over and acknowledged, and kept until it is reset",
-	SHLVD: "is set aside for a time",
-	DSUPR: "is not judged now",
+	UNACK: "is active and not acknowledged",
+	ACKED: "is active and already acknowledged",
+	RTNUN: "has cleared and is not acknowledged",
+	LTUNK: "has cleared; latched until acknowledged and reset",
+	LTACK: "has cleared and is acknowledged; latched until reset",
+	SHLVD: "is shelved",
+	DSUPR: "is suppressed",
 	OOSRV: "is out of service",
 }
 
 // person applies an event that a person asked for.
 func (b *Board) person(c Condition, e Event, by, reason string, utc time.Time, verb string) (Change, error) {
 	if c == None || c >= conditionCount {
-		return Change{}, fmt.Errorf("%s: there is no such condition", verb)
+		return Change{}, fmt.Errorf("%s: unknown condition", verb)
 	}
 	if by == "" {
-		return Change{}, fmt.Errorf("%s %s: say who does it", verb, c)
+		return Change{}, fmt.Errorf("%s %s: give your name", verb, c)
 	}
 	a := &b.m.Alarms[c]
 	from := a.State

@@ -125,7 +125,7 @@ func TestCatalogueIsComplete(t *testing.T) {
 			}
 		}
 		if e.follows.has(c) {
-			t.Errorf("%s follows from itself", c)
+			t.Errorf("%s consequence of itself", c)
 		}
 		for _, cause := range Conditions() {
 			if e.follows.has(cause) && catalogue[cause].follows.has(c) {
@@ -148,14 +148,14 @@ func TestAftermathReadsAsASentence(t *testing.T) {
 		by, why  string
 		want     string
 	}{
-		{UNACK, RTNUN, "", "", "It is back to normal; nobody has acknowledged it yet."},
+		{UNACK, RTNUN, "", "", "Cleared; not acknowledged."},
 		{UNACK, ACKED, "ann", "", "Acknowledged by ann."},
-		{RTNUN, NORM, "ann", "", "Acknowledged by ann; it is back to normal."},
-		{UNACK, SHLVD, "ann", "new clip", "Set aside for a time by ann (new clip)."},
-		{SHLVD, UNACK, "ann", "", "Judged again by ann: it stands."},
-		{DSUPR, NORM, "", "no longer so: " + becauseOff, "Judged again (no longer so: the output is off): it is normal."},
+		{RTNUN, NORM, "ann", "", "Acknowledged by ann; cleared."},
+		{UNACK, SHLVD, "ann", "new clip", "Shelved by ann (new clip)."},
+		{SHLVD, UNACK, "ann", "", "Back in service by ann; active."},
+		{DSUPR, NORM, "", reasonOver(becauseOff), "The output is on; alarm back in service."},
 		{ACKED, UNACK, "ann", "", "Raised again by ann."},
-		{ACKED, NORM, "", "", "It is back to normal."},
+		{ACKED, NORM, "", "", "Cleared."},
 	} {
 		if got := aftermath(c.from, c.to, c.by, c.why); got != c.want {
 			t.Errorf("%s to %s: %q, want %q", c.from, c.to, got, c.want)

@@ -53,9 +53,9 @@ func (s *StepTest) Result() (Step, error) {
 	uv := math.Hypot(standardError(&s.before.volts), standardError(&s.after.volts))
 	switch {
 	case di <= 0:
-		return Step{}, errors.New("step test: the current did not go down; only steps down are taken")
+		return Step{}, errors.New("step test: the current did not go down")
 	case di < 5*ui:
-		return Step{}, fmt.Errorf("step test: a step of %.3g A drowns in the noise of ±%.2g A; take a larger one or more readings", di, ui)
+		return Step{}, fmt.Errorf("step test: a step of %.3g A is lost in noise of ±%.2g A; use a larger step or more readings", di, ui)
 	}
 	ohms := dv / di
 	return Step{Ohms: ohms, Uncertainty: math.Hypot(uv/di, ohms*ui/di), Amperes: di}, nil
@@ -86,7 +86,7 @@ func (b *Board) Stepped(at time.Duration, s Step) string {
 		text += "; kept as the reference"
 	}
 	if share, ok := b.ohmicShare(); ok {
-		text += fmt.Sprintf("; of the rise of %.2f V about %.0f %% is ohmic", b.m.Features.Rise, 100*math.Max(0, math.Min(share, 1)))
+		text += fmt.Sprintf("; about %.0f %% of the rise of %.2f V is ohmic", 100*math.Max(0, math.Min(share, 1)), b.m.Features.Rise)
 	}
 	if b.m.Regulation == ConstantCurrent {
 		b.lower(s)

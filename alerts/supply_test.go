@@ -157,7 +157,7 @@ func TestHardShortWithoutAFloor(t *testing.T) {
 	r.run(5 * time.Minute)
 	r.o.Volts = 0.15
 	got := only(r.run(10*time.Second), alerts.HardShort)
-	if len(got) != 1 || got[0].To != alerts.UNACK || !strings.Contains(got[0].Text, "own level") {
+	if len(got) != 1 || got[0].To != alerts.UNACK || !strings.Contains(got[0].Text, "third of the cell") {
 		t.Fatalf("shorted: %+v", got)
 	}
 	if got = only(r.run(2*time.Hour), alerts.HardShort); len(got) != 0 {

@@ -14,14 +14,14 @@ var diagnosed = of(HardShort, LeadOff, AnodePassivation, Whisker, Contact, Stirr
 
 // supplyCauses are the likeliest cause and the runner-up of what is not in the cell.
 var supplyCauses = map[Condition]Diagnosis{
-	SupplySilent:      {Likeliest: "the cable or its adapter is loose", RunnerUp: "the mains is off", Tells: "see whether the supply's display is lit"},
-	LineLost:          {Likeliest: "the supply or its interface restarted after a dip of the mains", RunnerUp: "its plug or adapter is loose, or the line disturbed", Tells: "the supply's display; other clocks in the room"},
-	MainsInterruption: {Likeliest: "the mains failed for a moment", RunnerUp: "somebody unplugged or restarted the supply", Tells: "other clocks in the room"},
-	OutputOff:         {Likeliest: "a dip of the mains too short to silence the supply", RunnerUp: "somebody pressed the output key", Tells: "ask; look at other clocks"},
-	SetPointsChanged:  {Likeliest: "somebody turned a knob at the front panel", RunnerUp: "another program commands the supply", Tells: "ask"},
-	ReadingFrozen:     {Likeliest: "the supply answers with an old reading", RunnerUp: "its meter has failed", Tells: "compare the display with the page"},
-	OverCurrent:       {Likeliest: "the current set-point is too high", RunnerUp: "the cell shorts or heats at constant voltage", Tells: "read the set-point and the mode"},
-	GapTooLong:        {Likeliest: "the supply did not answer, or nightcell was away (the log says which), and the supply went on as it was set", RunnerUp: "it was off meanwhile", Tells: "its display, the deposit"},
+	SupplySilent:      {Likeliest: "the cable or its adapter is loose", RunnerUp: "the mains has failed", Tells: "check whether the supply's display is on"},
+	LineLost:          {Likeliest: "the supply or its interface restarted after a mains dip", RunnerUp: "a loose plug or adapter, or a disturbed line", Tells: "check the supply's display and other clocks in the room"},
+	MainsInterruption: {Likeliest: "the mains failed briefly", RunnerUp: "somebody unplugged or restarted the supply", Tells: "check other clocks in the room"},
+	OutputOff:         {Likeliest: "a mains dip too short to restart the supply", RunnerUp: "somebody pressed the output key", Tells: "ask; check other clocks in the room"},
+	SetPointsChanged:  {Likeliest: "somebody changed it at the front panel", RunnerUp: "another program commands the supply", Tells: "ask"},
+	ReadingFrozen:     {Likeliest: "the supply repeats an old reading", RunnerUp: "its meter has failed", Tells: "compare the display with the page"},
+	OverCurrent:       {Likeliest: "the current set-point is too high", RunnerUp: "a short circuit or heating at constant voltage", Tells: "read the set-point and the mode"},
+	GapTooLong:        {Likeliest: "the supply did not answer or nightcell was stopped (see the log), and the supply kept running", RunnerUp: "the supply was off", Tells: "check its display and the deposit"},
 }
 
 // describe says in plain words what is wrong with c at this moment.
@@ -35,13 +35,13 @@ func (b *Board) describe(c Condition, o *Observation, v *verdict) (string, Diagn
 		d = b.Diagnose(o)
 	}
 	if s := d.String(); s != "" {
-		text += ". " + strings.ToUpper(s[:1]) + s[1:]
+		text += ". " + s
 	}
 	if after := b.m.Alarms[c].After; after != None {
-		text += ". It came after " + after.String()
+		text += ". It followed " + after.String()
 	}
 	if b.m.Alarms[c].Chattering {
-		text += fmt.Sprintf(". It comes and goes; it now stands until calm for %s", span(b.limits.Chatter.Hold.Seconds()))
+		text += fmt.Sprintf(". It is chattering; it stays active until quiet for %s", span(b.limits.Chatter.Hold.Seconds()))
 	}
 	return strings.ToUpper(text[:1]) + text[1:] + ".", d
 }
@@ -52,69 +52,69 @@ func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
 	switch c {
 	case OffFailed:
 		if !finite(o.Amperes) {
-			return "the output was told to go off, and nothing answers to say that it did"
+			return "the output was commanded off but nothing answers to confirm it"
 		}
-		return fmt.Sprintf("the output was told to go off and could not be verified; %.3g A at this moment", o.Amperes)
+		return fmt.Sprintf("the output was commanded off but this could not be verified; %.3g A now", o.Amperes)
 	case PortShared:
-		return "answers of the supply are missing while its port is also open in " + o.SharedWith
+		return "answers from the supply are missing; its port is also open in " + o.SharedWith
 	case LineLost:
-		return "the supply was out of reach and had to be found again; nobody counted for " + span(v.value) + ", and the charge of that time is a range"
+		return "contact with the supply was lost and regained; no reading for " + span(v.value) + ", so the charge of that gap is a range"
 	case SupplySilent:
 		return "no good answer from the supply for " + span(v.value)
 	case MainsInterruption:
-		return "the supply came back from a loss of power; output " + onOff(o.Output) + "; nightcell never switches it on"
+		return "the supply has restarted after losing power; output " + onOff(o.Output) + "; nightcell never switches it on"
 	case ProtectionTripped:
-		return "the supply's " + o.Tripped + " protection has acted"
+		return "the supply's " + o.Tripped + " protection has tripped"
 	case OutputOff:
-		return "the output is off, and nightcell did not do it, " + since
+		return "the output is off, not by nightcell, " + since
 	case SetPointsChanged:
-		return fmt.Sprintf("a set-point is %.4g where %.4g was meant (now %.4g V, %.4g A), %s", v.value, v.limit, o.SetVolts, o.SetAmperes, since)
+		return fmt.Sprintf("a set-point is %.4g instead of %.4g (now %.4g V, %.4g A), %s", v.value, v.limit, o.SetVolts, o.SetAmperes, since)
 	case ReadingFrozen:
-		return fmt.Sprintf("volts and amperes have not changed in the last digit for %s", span(v.value))
+		return fmt.Sprintf("voltage and current have not changed in the last digit for %s", span(v.value))
 	case HardShort:
 		if !finite(b.chemistry.FloorVolts) {
-			return fmt.Sprintf("%.4g A flow at only %.3g V, under the %.3g V that are a third of this cell's own level, %s", o.Amperes, v.value, v.limit, since)
+			return fmt.Sprintf("%.4g A at only %.3g V, below %.3g V, a third of the cell's baseline, %s", o.Amperes, v.value, v.limit, since)
 		}
-		return fmt.Sprintf("%.4g A flow at only %.3g V, under the %.3g V that winning metal takes, %s", o.Amperes, v.value, v.limit, since)
+		return fmt.Sprintf("%.4g A at only %.3g V, below the minimum of %.3g V for depositing metal, %s", o.Amperes, v.value, v.limit, since)
 	case LeadOff:
-		return fmt.Sprintf("output on at %.4g V, but only %.3g A flow, %s", o.Volts, v.value, since)
+		return fmt.Sprintf("output on at %.4g V but only %.3g A, %s", o.Volts, v.value, since)
 	case AnodePassivation:
-		return fmt.Sprintf("%s jumped to %.4g V at %.4g A, %s", "the cell", o.Volts, o.Amperes, since)
+		return fmt.Sprintf("the cell voltage jumped to %.4g V at %.4g A, %s", o.Volts, o.Amperes, since)
 	case ThermalRunaway:
-		return fmt.Sprintf("at constant %.4g V the current has grown to %.4g A, by %.2g A/h, and reaches its limit in about %s", o.Volts, o.Amperes, b.m.Features.Growth, span(v.value))
+		return fmt.Sprintf("at constant %.4g V the current has risen to %.4g A, by %.2g A/h, and will reach its limit in about %s", o.Volts, o.Amperes, b.m.Features.Growth, span(v.value))
 	case OverCurrent:
 		return fmt.Sprintf("%.4g A is above the limit of %.4g A, %s", v.value, v.limit, since)
 	case CurrentDensity:
-		return fmt.Sprintf("%.3g A/dm² is above the %.3g A/dm² that the deposit stands, %s", v.value/100, v.limit/100, since)
+		return fmt.Sprintf("%.3g A/dm² is above the limit of %.3g A/dm², %s", v.value/100, v.limit/100, since)
 	case OverVoltage:
 		return fmt.Sprintf("%.4g V is above the limit of %.4g V, %s", v.value, v.limit, since)
 	case Whisker:
-		return "short dips of the cell voltage, or a sudden fall that stays, above the floor, " + since
+		return "brief dips or a lasting sudden fall of the cell voltage, above the minimum voltage, " + since
 	case Contact:
-		return "the path of the current grows resistive and noisy or flickers, " + since
+		return "the current path is becoming resistive and noisy, or flickers, " + since
 	case StirrerStopped:
-		return fmt.Sprintf("the cell's own noise is %.1f times what was learned, %s", v.value, since)
+		return fmt.Sprintf("the noise of the cell is %.1f times baseline, %s", v.value, since)
 	case Depletion:
-		return fmt.Sprintf("the current is %.0f %% of what the metal left can carry, %s%s", 100*o.LimitingRatio, since, b.unseen())
+		return fmt.Sprintf("the current is %.0f %% of the limiting current, %s%s", 100*o.LimitingRatio, since, b.unseen())
 	case OhmicRise:
-		return "a slow rise as of a resistance, " + since
+		return "a slow rise that looks ohmic, " + since
 	case ModeFlip:
-		return fmt.Sprintf("the supply has gone to %s; the run is meant at %s, %s", o.Mode, b.m.Regulation, since)
+		return fmt.Sprintf("the supply has changed to %s; the run was in %s, %s", o.Mode, b.m.Regulation, since)
 	case VoltageLimit:
-		return fmt.Sprintf("%.4g V is just under the voltage set-point of %.4g V, %s", o.Volts, o.SetVolts, since)
+		return fmt.Sprintf("%.4g V is just below the voltage set-point of %.4g V, %s", o.Volts, o.SetVolts, since)
 	case VoltageDrift:
 		if !b.m.Corridor.Settled {
-			return fmt.Sprintf("the cell has risen by %.3g from its lowest level while it should still be warming up, %s", b.m.Corridor.Departure(), since)
+			return fmt.Sprintf("a rise of %.3g from the lowest level during warm-up, %s", b.m.Corridor.Departure(), since)
 		}
 		if b.popping() {
-			return "the cell rises slowly and falls back in pops, " + since
+			return "slow rises that fall back in pops, " + since
 		}
 		if math.Abs(b.m.Corridor.Departure()) < v.limit {
-			return "the cell has stood off the middle of its corridor for long: " + b.corridorWords() + ", " + since
+			return "a lasting shift within the baseline: " + b.corridorWords() + ", " + since
 		}
-		return "the cell has left its corridor: " + b.corridorWords() + ", " + since
+		return "outside the baseline: " + b.corridorWords() + ", " + since
 	case GasVentilation:
-		return fmt.Sprintf("the cell may make %s that needs %.2g m³/h of air, and %.2g m³/h is stated", gasName(o.Gas), v.value*perHour, v.limit*perHour)
+		return fmt.Sprintf("the cell may make %s that needs %.2g m³/h of fresh air; %.2g m³/h is configured", gasName(o.Gas), v.value*perHour, v.limit*perHour)
 	}
 	return b.chargeFact(c, o, v)
 }
@@ -123,33 +123,33 @@ func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
 func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
 	switch c {
 	case GapTooLong:
-		return fmt.Sprintf("nobody counted for %s; the charge of that time is a range", span(v.value))
+		return fmt.Sprintf("no reading for %s; the charge of that gap is a range", span(v.value))
 	case UncertaintyLarge:
-		return fmt.Sprintf("the charge is known to ±%.3g A·h (k = 2) of a target of %.4g A·h", v.value/perHour, o.Target/perHour)
+		return fmt.Sprintf("the charge is uncertain by ±%.3g A·h (k = 2); the target is %.4g A·h", v.value/perHour, o.Target/perHour)
 	case ChargeBehind:
 		return fmt.Sprintf("the charge is %.3g A·h behind the plan", v.value/perHour)
 	case ChargeAhead:
 		return fmt.Sprintf("the charge is %.3g A·h ahead of the plan", v.value/perHour)
 	case TargetNear:
 		at := o.UTC.Local().Add(seconds(v.value))
-		return fmt.Sprintf("the target is about %s away, near %s", span(v.value), at.Format("15:04 MST"))
+		return fmt.Sprintf("about %s to the target, at about %s", span(v.value), at.Format("15:04 MST"))
 	case TargetReached:
-		return fmt.Sprintf("target reached: %.4g A·h of %.4g A·h%s", v.value/perHour, v.limit/perHour, deposit(o.Deposit))
+		return fmt.Sprintf("%.4g A·h counted; the target was %.4g A·h%s", v.value/perHour, v.limit/perHour, deposit(o.Deposit))
 	case TimeLimit:
-		return fmt.Sprintf("the run has lasted %s, as long as it may", span(v.value))
+		return fmt.Sprintf("the run has lasted %s, its limit", span(v.value))
 	case MarginalGram:
-		return fmt.Sprintf("the next gram costs %.3g W·h; the limit is %.3g W·h", v.value/1000/perHour, v.limit/1000/perHour)
+		return fmt.Sprintf("the next gram takes %.3g W·h; the limit is %.3g W·h", v.value/1000/perHour, v.limit/1000/perHour)
 	case LogDisk:
 		if o.LogFailed {
-			return "the run log cannot be written; lines wait in memory"
+			return "the run log cannot be written; lines are waiting in memory"
 		}
-		return fmt.Sprintf("%.3g MB are free where the run log lives", v.value/1e6)
+		return fmt.Sprintf("%.3g MB free on the disk of the run log", v.value/1e6)
 	case LogAltered:
 		return o.LogAltered
 	case PushBehind:
 		return fmt.Sprintf("the database of push %s is %s behind", o.Push, span(v.value))
 	case NoticeUndeliverable:
-		return fmt.Sprintf("a notice has waited %s for route %s, which does not take it", span(v.value), o.Route)
+		return fmt.Sprintf("a notification has waited %s for route %s, which does not accept it", span(v.value), o.Route)
 	}
 	return c.String()
 }
@@ -158,25 +158,25 @@ func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
 func (b *Board) Meaning(c Condition) string {
 	text := catalogue[c].text.Meaning
 	if c == GasVentilation && b.chemistry.ChlorineAtAnode {
-		return "None for the deposit; chlorine harms lungs long before it is strong in the nose, and hydrogen burns."
+		return "No effect on the deposit. Chlorine harms the lungs long before its smell is strong; hydrogen burns."
 	}
 	stops := of(MainsInterruption, ProtectionTripped, OutputOff, LeadOff)
 	if !stops.has(c) || b.chemistry.Metal == "" {
 		return text
 	}
-	text = "No metal is won now"
+	text = "No metal is depositing"
 	if rest := b.chemistry.AtRest; rest != "" {
 		text += ": " + rest
 	}
 	text += "."
 	switch {
 	case b.chemistry.RedissolvesOff:
-		text += " The bath attacks the " + b.chemistry.Metal + " already won; do not leave it there: take it out and rinse it, or have the current back by hand."
+		text += " The bath attacks the " + b.chemistry.Metal + " deposit: take it out and rinse it, or restore the current by hand."
 	case b.chemistry.SpoiledByPause:
-		text += " What is plated over the " + b.chemistry.Metal + " after a pause may peel; do not simply go on."
+		text += " Plating resumed over the " + b.chemistry.Metal + " deposit may peel: do not simply resume."
 	}
 	if l := b.chemistry.InterruptionLimit; l > 0 {
-		text += " It stands about " + span(l.Seconds()) + "."
+		text += " It tolerates about " + span(l.Seconds()) + "."
 	}
 	return text
 }
@@ -186,7 +186,7 @@ func (b *Board) unseen() string {
 	if b.chemistry.DepletionVisible || b.chemistry.Metal == "" {
 		return ""
 	}
-	return "; for " + b.chemistry.Metal + " volts and amperes hardly show it, so this is by charge and model alone"
+	return "; for " + b.chemistry.Metal + " this barely shows in voltage or current, so it is judged by charge and model alone"
 }
 
 func onOff(o Output) string {
@@ -219,7 +219,7 @@ func (b *Board) corridorWords() string {
 	if b.m.Regulation == ConstantVoltage {
 		unit, centre, departure = "A", -centre, -departure
 	}
-	text := fmt.Sprintf("%.4g ± %.2g %s, now %+.3g %s off", centre, k.Width(b.halfWidth()), unit, departure, unit)
+	text := fmt.Sprintf("%.4g ± %.2g %s, now %+.3g %s away", centre, k.Width(b.halfWidth()), unit, departure, unit)
 	if run := max(k.Sum.HighRun, k.Sum.LowRun); run > 1 && k.Settled {
 		minutes := float64(run) * b.m.History.Length / 60
 		text += fmt.Sprintf("; the shift began about %s ago", span(minutes*60))
@@ -227,52 +227,59 @@ func (b *Board) corridorWords() string {
 	return text
 }
 
-// aftermath says in plain words how an alarm went from one state to another without
-// being raised. It leaves out the condition's name, which stands beside it wherever it is read.
+// aftermath says how an alarm went from one state to another without being raised.
+// It leaves out the condition's name, which stands beside it wherever it is read.
 func aftermath(from, to State, by, why string) string {
-	done, rest := aftermathWords(from, to)
-	if by != "" {
-		done += " by " + by
+	done := aftermathWords(from, to)
+	first, rest, _ := strings.Cut(done, ";")
+	switch {
+	case from.Hidden() && by == "" && why != "":
+		return strings.ToUpper(why[:1]) + why[1:] + "; alarm back in service" + strings.TrimPrefix(done, first) + "."
+	case by != "":
+		first += " by " + by
 	}
 	if why != "" {
-		done += " (" + why + ")"
+		first += " (" + why + ")"
 	}
-	return done + rest + "."
+	if rest != "" {
+		first += ";" + rest
+	}
+	return first + "."
 }
 
-// aftermathWords names a step of the lifecycle: what was done, and what is still to do.
-func aftermathWords(from, to State) (done, rest string) {
+// aftermathWords names a step of the lifecycle: what was done, and after a semicolon what is still so.
+func aftermathWords(from, to State) string {
 	switch {
 	case to == SHLVD:
-		return "Set aside for a time", ""
+		return "Shelved"
 	case to == DSUPR:
-		return "Not judged now", ""
+		return "Suppressed"
 	case to == OOSRV:
-		return "Taken out of service", ""
+		return "Taken out of service"
 	case from.Hidden() && to == UNACK:
-		return "Judged again", ": it stands"
+		return "Back in service; active"
 	case from.Hidden():
-		return "Judged again", ": it is normal"
+		return "Back in service"
 	case to == UNACK:
-		return "Raised again", ""
+		return "Raised again"
 	case to == ACKED:
-		return "Acknowledged", ""
+		return "Acknowledged"
 	case to == RTNUN && from == LTUNK:
-		return "Reset", "; nobody has acknowledged it yet"
+		return "Reset; not acknowledged"
 	case to == RTNUN:
-		return "It is back to normal", "; nobody has acknowledged it yet"
+		return "Cleared; not acknowledged"
 	case to == LTUNK:
-		return "It is back to normal", ", and kept until it is acknowledged and reset"
+		return "Cleared; latched until acknowledged and reset"
 	case to == LTACK && from == LTUNK:
-		return "Acknowledged", "; it is back to normal, and kept until it is reset"
+		return "Acknowledged; cleared, latched until reset"
 	case to == LTACK:
-		return "It is back to normal", ", and kept until it is reset"
+		return "Cleared; latched until reset"
 	case from == LTACK:
-		return "Reset", "; it is back to normal"
+		return "Reset; cleared"
 	case from == RTNUN:
-		return "Acknowledged", "; it is back to normal"
+		return "Acknowledged; cleared"
 	}
-	return "It is back to normal", ""
+	return "Cleared"
 }
 
 // seconds makes a duration of a time in package trend's unit.

@@ -18,29 +18,29 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 		bad  func(*alerts.Observation)
 		says []string
 	}{
-		alerts.OffFailed:           {func(o *alerts.Observation) { o.OffFailed = true }, []string{"told to go off", "3 A"}},
+		alerts.OffFailed:           {func(o *alerts.Observation) { o.OffFailed = true }, []string{"commanded off", "3 A"}},
 		alerts.PortShared:          {func(o *alerts.Observation) { o.SharedWith = "prober (process 4711)" }, []string{"missing", "also open in prober (process 4711)"}},
-		alerts.LineLost:            {func(o *alerts.Observation) { o.LineLost = 3 * time.Second }, []string{"out of reach", "for 3 s", "range"}},
+		alerts.LineLost:            {func(o *alerts.Observation) { o.LineLost = 3 * time.Second }, []string{"lost", "for 3 s", "range"}},
 		alerts.SupplySilent:        {func(o *alerts.Observation) { o.HasReading, o.Silence = false, time.Minute }, []string{"no good answer", "60 s"}},
-		alerts.MainsInterruption:   {func(o *alerts.Observation) { o.Restarted, o.Output = true, alerts.OutputIsOff }, []string{"loss of power", "output off", "never switches it on"}},
+		alerts.MainsInterruption:   {func(o *alerts.Observation) { o.Restarted, o.Output = true, alerts.OutputIsOff }, []string{"losing power", "output off", "never switches it on"}},
 		alerts.ProtectionTripped:   {func(o *alerts.Observation) { o.Tripped = "over-temperature" }, []string{"over-temperature"}},
 		alerts.OutputOff:           {func(o *alerts.Observation) { o.Output, o.Amperes = alerts.OutputIsOff, 0 }, []string{"output is off"}},
-		alerts.SetPointsChanged:    {func(o *alerts.Observation) { o.SetAmperes = 2 }, []string{"2", "3 was meant"}},
-		alerts.HardShort:           {func(o *alerts.Observation) { o.Volts = 0.3 }, []string{"0.3 V", "1.69 V", "bridges"}},
+		alerts.SetPointsChanged:    {func(o *alerts.Observation) { o.SetAmperes = 2 }, []string{"2", "instead of 3"}},
+		alerts.HardShort:           {func(o *alerts.Observation) { o.Volts = 0.3 }, []string{"0.3 V", "1.69 V", "bridging"}},
 		alerts.LeadOff:             {func(o *alerts.Observation) { o.Amperes, o.Volts = 0, 6 }, []string{"output on at 6 V", "lead or clip is off"}},
 		alerts.OverCurrent:         {func(o *alerts.Observation) { o.Amperes = 3.5 }, []string{"3.5 A", "3.3 A"}},
 		alerts.CurrentDensity:      {func(o *alerts.Observation) { o.Amperes = 3.25 }, []string{"5.42 A/dm²", "5.2 A/dm²"}},
 		alerts.OverVoltage:         {func(o *alerts.Observation) { o.Volts = 6.5 }, []string{"6.5 V", "6 V"}},
 		alerts.ModeFlip:            {func(o *alerts.Observation) { o.Mode = alerts.ConstantVoltage }, []string{"constant voltage", "constant current"}},
 		alerts.VoltageLimit:        {func(o *alerts.Observation) { o.Volts = 5.95 }, []string{"5.95 V", "6 V"}},
-		alerts.Depletion:           {func(o *alerts.Observation) { o.LimitingRatio = 1.2 }, []string{"120 %", "for zinc volts and amperes hardly show it"}},
+		alerts.Depletion:           {func(o *alerts.Observation) { o.LimitingRatio = 1.2 }, []string{"120 %", "for zinc this barely shows in voltage or current"}},
 		alerts.GasVentilation:      {func(o *alerts.Observation) { o.AirNeeded, o.AirStated, o.Gas = 1e-3, 1e-4, "hydrogen" }, []string{"hydrogen", "3.6 m³/h", "0.36 m³/h"}},
 		alerts.GapTooLong:          {func(o *alerts.Observation) { o.Gap = 10 * time.Minute }, []string{"10 min", "range"}},
 		alerts.UncertaintyLarge:    {func(o *alerts.Observation) { o.ChargeUncertainty = 36000 }, []string{"±20 A·h", "277.8 A·h"}},
 		alerts.ChargeBehind:        {func(o *alerts.Observation) { o.PlanCharge = 1e5 }, []string{"27.5 A·h behind"}},
 		alerts.ChargeAhead:         {func(o *alerts.Observation) { o.Charge = 1e5 }, []string{"27.5 A·h ahead"}},
-		alerts.TargetNear:          {func(o *alerts.Observation) { o.Charge, o.PlanCharge = 998200, 998200 }, []string{"10 min away"}},
-		alerts.TargetReached:       {func(o *alerts.Observation) { o.Charge, o.PlanCharge, o.Deposit = 1e6, 1e6, 0.3 }, []string{"277.8 A·h of 277.8 A·h", "300 g"}},
+		alerts.TargetNear:          {func(o *alerts.Observation) { o.Charge, o.PlanCharge = 998200, 998200 }, []string{"10 min to the target"}},
+		alerts.TargetReached:       {func(o *alerts.Observation) { o.Charge, o.PlanCharge, o.Deposit = 1e6, 1e6, 0.3 }, []string{"277.8 A·h counted; the target was 277.8 A·h", "300 g"}},
 		alerts.TimeLimit:           {func(o *alerts.Observation) { o.Elapsed = 17 * time.Hour }, []string{"17.0 h"}},
 		alerts.MarginalGram:        {func(o *alerts.Observation) { o.MarginalJoules = 3.6e8 }, []string{"100 W·h", "50 W·h"}},
 		alerts.LogDisk:             {func(o *alerts.Observation) { o.LogFree = 5e6 }, []string{"5 MB"}},
@@ -128,13 +128,13 @@ func TestBlindSaysWhatCannotBeSeen(t *testing.T) {
 		b.Judge(&o) // never a changed digit
 	}
 	says := strings.Join(b.Blind(), "\n")
-	for _, want := range []string{"pH", "For zinc", "No thermodynamic floor", "being learned", "holds current or voltage", "set-point"} {
+	for _, want := range []string{"pH", "For zinc", "No minimum voltage", "being learned", "CC or CV", "set-point"} {
 		if !strings.Contains(says, want) {
 			t.Errorf("it does not say %q:\n%s", want, says)
 		}
 	}
 	c.Metal, c.DepletionVisible = "copper", true
-	if says := strings.Join(alerts.NewBoard(l, c).Blind(), "\n"); !strings.Contains(says, "does show") {
+	if says := strings.Join(alerts.NewBoard(l, c).Blind(), "\n"); !strings.Contains(says, "depletion shows") {
 		t.Errorf("copper: %s", says)
 	}
 }

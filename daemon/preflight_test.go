@@ -97,7 +97,7 @@ func TestPreflight(t *testing.T) {
 				<-time.After(time.Minute)
 			},
 			failed: []string{"reading", "no urgent alarm"}},
-		{name: "a protection has acted", script: eveningScenario + "[[event]]\nat = \"119 s\"\nkind = \"trip\"\nprotection = \"over-current\"\n", confirmed: toConfirm,
+		{name: "a protection has tripped", script: eveningScenario + "[[event]]\nat = \"119 s\"\nkind = \"trip\"\nprotection = \"over-current\"\n", confirmed: toConfirm,
 			meddle: func(*testing.T, *watchtest.Bench, *watch.Cell) { <-time.After(time.Minute) }, failed: []string{"protections not tripped", "reading", "no urgent alarm"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

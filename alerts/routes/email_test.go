@@ -213,7 +213,7 @@ func TestEmailServerThatLiesOrHangs(t *testing.T) {
 			t.Fatal(err)
 		}
 		if _, err := e.Deliver(ctx, alarm("a", "contact", High)); err == nil {
-			t.Error("delivered to a server that is silent")
+			t.Error("delivered to a server that is does not answer")
 		}
 	}
 }

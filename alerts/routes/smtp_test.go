@@ -183,7 +183,7 @@ func (h *mailHost) serve(conn net.Conn) {
 			say("221 2.0.0 bye")
 			return
 		default:
-			say("502 5.5.2 not known")
+			say("502 5.5.2 unknown")
 		}
 	}
 }

@@ -71,7 +71,7 @@ func TestStepTellsOhmicFromOther(t *testing.T) {
 			o.Volts, o.Amperes, o.Mode = float64(w.before.Volts), float64(w.before.Amperes), alerts.ConstantCurrent
 			got := w.board.Diagnose(&o)
 			t.Log(got)
-			if !strings.Contains(got.Likeliest, tt.likeliest) || !strings.Contains(got.Evidence, "ohmic by the step test") {
+			if !strings.Contains(got.Likeliest, tt.likeliest) || !strings.Contains(got.Evidence, "ohmic by step test") {
 				t.Errorf("diagnosis %s", got)
 			}
 		})

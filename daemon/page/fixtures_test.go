@@ -243,7 +243,7 @@ func short() snapshot.Alarm {
 	return snapshot.Alarm{
 		Condition: "hard-short", State: alerts.UNACK, Priority: alerts.Highest, Since: time.Now().UTC(), First: true,
 		Text:    "0.28 V at 2.63 A is under the 1.9 V that zinc needs: current flows through metal",
-		Meaning: "Current flows through metal: nothing is won.", Action: "Switch off or lower the current, lift the cathode, break the bridge.",
+		Meaning: "Current bypasses the bath.", Action: "Switch off or lower the current, lift the cathode, break the bridge.",
 	}
 }
 

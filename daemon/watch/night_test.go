@@ -68,7 +68,7 @@ func TestWatchOnlyTouchesNothing(t *testing.T) {
 			func() error { return c.SwitchOff(t.Context(), "") },
 			func() error { _, err := c.Hold(t.Context(), ""); return err },
 		} {
-			if err := order(); err == nil || !strings.Contains(err.Error(), "does not allow") {
+			if err := order(); err == nil || !strings.Contains(err.Error(), "does not permit") {
 				t.Errorf("an order without permission gave %v", err)
 			}
 		}

@@ -15,7 +15,7 @@ import (
 // These carry out an operator's requests on the cell's own goroutine, between two polls.
 
 // errNotAllowed is the answer to a wish that the configuration does not allow.
-var errNotAllowed = errors.New("the configuration does not allow it")
+var errNotAllowed = errors.New("the configuration does not permit it")
 
 // alarmActs are what an order may do to an alarm.
 var alarmActs = map[control.AlarmAct]func(*alerts.Board, alerts.Condition, control.AlarmOrder, time.Time) (alerts.Change, error){

@@ -50,7 +50,7 @@ growth = "100 h"
 		}
 		share := 0
 		if _, after, ok := strings.Cut(second.Text, "about "); ok {
-			if _, err := fmt.Sscanf(after, "%d %% is ohmic", &share); err != nil {
+			if _, err := fmt.Sscanf(after, "%d %% of the rise", &share); err != nil {
 				t.Errorf("reading %q: %v", after, err)
 			}
 		}
@@ -70,7 +70,7 @@ func TestStepIsRefused(t *testing.T) {
 		share       float64
 		want        string
 	}{
-		{"without permission", "", 0.05, "does not allow"},
+		{"without permission", "", 0.05, "does not permit"},
 		{"upwards", `may = ["step"]`, -0.05, "lies from"},
 		{"too far", `may = ["step"]`, 0.5, "lies from"},
 	} {

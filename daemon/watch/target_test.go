@@ -31,7 +31,7 @@ func TestTargetStaysWhereItLay(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		said := regexp.MustCompile(`[Tt]arget reached: (\S+) A·h of (\S+) A·h`).FindSubmatch(log)
+		said := regexp.MustCompile(`(\S+) A·h counted; the target was (\S+) A·h`).FindSubmatch(log)
 		if said == nil || string(said[2]) != "0.0995" || string(said[1]) == "0.0995" {
 			t.Errorf("said %q", said)
 		}

@@ -102,8 +102,8 @@ func TestOf(t *testing.T) {
 			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: alerts.RTNUN, Priority: alerts.High, Text: "x", Action: "y"}}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Supply silent is over; nobody has answered it.", sentence.Look},
 		{"a low one is worth a look", func(c *snapshot.Cell) {
-			c.Alarms = []snapshot.Alarm{{Condition: "charge-behind", State: alerts.UNACK, Priority: alerts.Low, Text: "1.2 A·h under the plan."}}
-		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Charge behind: 1.2 A·h under the plan.", sentence.Look},
+			c.Alarms = []snapshot.Alarm{{Condition: "charge-behind", State: alerts.UNACK, Priority: alerts.Low, Text: "1.2 A·h behind the plan."}}
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Charge behind: 1.2 A·h behind the plan.", sentence.Look},
 		{"set aside is said and not counted", func(c *snapshot.Cell) {
 			a := short
 			a.State = alerts.SHLVD

@@ -178,7 +178,7 @@ func inventAll(t *testing.T, dir string) {
 	in.run(1.5, 2, true)
 	in.must(in.w.Alarm(in.now(), runlog.Alarm{Condition: "supply-silent", State: "RTNUN", Priority: "high", Text: "it answers again", Value: 0}))
 	in.run(2, 2, false)
-	in.must(in.w.Alarm(in.now(), runlog.Alarm{Condition: "hard-short", State: "UNACK", Priority: "highest", Text: "metal bridges the electrodes", Value: 0.4}))
+	in.must(in.w.Alarm(in.now(), runlog.Alarm{Condition: "hard-short", State: "UNACK", Priority: "highest", Text: "metal bridging the electrodes", Value: 0.4}))
 	in.run(0.5, 2, false)
 	in.must(in.w.Output(in.now(), "off", "verified", "off read back, 0.000 A"))
 	in.entry(bath.EntryAssay, "with a doubtful pipette", g(bath.PerMass, 264))
