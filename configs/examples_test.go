@@ -90,7 +90,7 @@ func TestSingleCell(t *testing.T) {
 	equal(t, "data", c.Data, "nightcell-data")
 	equal(t, "socket", c.Socket, filepath.Join("nightcell-data", "control.sock"))
 	equal(t, "listen", c.Page.Listen, "127.0.0.1:9648")
-	s, cell := c.Supply("bench"), c.Cell("copper-1")
+	s, cell := c.Supply("bench"), c.Cell("zinc-1")
 	equal(t, "baud", s.Baud, 9600)
 	equal(t, "stop bits", s.StopBits, "1")
 	equal(t, "dialect", s.Dialect.MeasureVolts, "MEAS:VOLT?")
@@ -100,13 +100,13 @@ func TestSingleCell(t *testing.T) {
 	equal(t, "gap after", cell.GapAfter, 10*time.Second)
 	equal(t, "permission", cell.May, alerts.Permission{})
 	equal(t, "at target", cell.AtTarget, alerts.Tell)
-	near(t, "limit", cell.Limits.Amperes, 4.4)
+	near(t, "limit", cell.Limits.Amperes, 3.3)
 	plan, err := cell.Plan(s)
 	if err != nil {
 		t.Fatal(err)
 	}
-	// 60 g of copper, two electrons: m·2F/(M·0.92), F from CODATA, M = 63.546(3) g/mol (CIAAW).
-	near(t, "target charge", plan.Goal.Charge.Value, 0.060*2*96485.33212331/0.063546/0.92)
+	// 31.5 g of zinc, two electrons: m·2F/(M·0.88), F from CODATA, M = 65.38(2) g/mol (CIAAW).
+	near(t, "target charge", plan.Goal.Charge.Value, 0.0315*2*96485.33212331/0.06538/0.88)
 }
 
 // TestPackaged: what the package lays down needs only a port, permits nothing and shows itself to this machine alone.
@@ -144,28 +144,28 @@ func TestTwoSupplies(t *testing.T) {
 	equal(t, "first", c.Supplies[0].Name, "left")
 	equal(t, "parity", c.Supply("right").Parity, "even")
 	equal(t, "addressing", c.Supply("left").Dialect.Addressing, "list")
-	equal(t, "second channel", c.Cell("copper-a").Channel, 2)
-	equal(t, "poll", c.Cell("copper-b").Poll, 500*time.Millisecond)
-	near(t, "content", c.Cell("copper-a").Bath.Content.SI, 500)
-	equal(t, "dimension", c.Cell("copper-a").Bath.Content.Dimension, quantity.AmountConcentration)
-	near(t, "density limit", c.Cell("copper-a").Limits.AmperesPerSquareMetre, 400)
-	near(t, "area for the alarm", c.Cell("copper-a").Limits.CathodeSquareMetres, 0.01)
-	plan, err := c.Cell("copper-a").Plan(c.Supply("left"))
+	equal(t, "second channel", c.Cell("zinc-2").Channel, 2)
+	equal(t, "poll", c.Cell("zinc-3").Poll, 500*time.Millisecond)
+	near(t, "content", c.Cell("zinc-2").Bath.Content.SI, 840)
+	equal(t, "dimension", c.Cell("zinc-2").Bath.Content.Dimension, quantity.AmountConcentration)
+	near(t, "density limit", c.Cell("zinc-2").Limits.AmperesPerSquareMetre, 500)
+	near(t, "area for the alarm", c.Cell("zinc-2").Limits.CathodeSquareMetres, 0.006)
+	plan, err := c.Cell("zinc-2").Plan(c.Supply("left"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "copper in the bath", plan.Amount.Value, 0.5*1.5*0.063546)
-	plan, err = c.Cell("copper-b").Plan(c.Supply("right"))
+	near(t, "zinc in the bath", plan.Amount.Value, 0.84*0.9*0.06538)
+	plan, err = c.Cell("zinc-3").Plan(c.Supply("right"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "charge", plan.Goal.Charge.Value, 120*3600)
-	count := c.Cell("silver").Coulometer(c.Supply("left"))
+	near(t, "charge", plan.Goal.Charge.Value, 26*3600)
+	count := c.Cell("zinc-1").Coulometer(c.Supply("left"))
 	near(t, "zero", count.ZeroAmperes, 0.0015)
 	near(t, "zero's uncertainty", count.ZeroUncertainty, 0.0005/math.Sqrt(3))
 	near(t, "correction", count.CorrectionFactor, 1.0021)
 	near(t, "timebase", count.TimebaseRelative, 20e-6)
-	near(t, "correction nobody stated", c.Cell("copper-b").Coulometer(c.Supply("right")).CorrectionFactor, 1)
+	near(t, "correction nobody stated", c.Cell("zinc-3").Coulometer(c.Supply("right")).CorrectionFactor, 1)
 }
 
 func TestDividedZincOvernight(t *testing.T) {
@@ -223,7 +223,7 @@ func TestHoldAtTarget(t *testing.T) {
 	}
 }
 
-// TestThePickleIsAPickle: wherever zinc is won in what we ship, the bath is stated by assay, with its iron, its acid
+// TestThePickleIsAPickle: what we ship wins zinc alone, and the bath is stated by assay, with its iron, its acid
 // and its anion, as a spent pickle is, and not as a bought salt.
 func TestThePickleIsAPickle(t *testing.T) {
 	files, err := filepath.Glob("*.toml")
@@ -235,30 +235,28 @@ func TestThePickleIsAPickle(t *testing.T) {
 		c := load(t, f)
 		for i := range c.Cells {
 			b := c.Cells[i].Bath
-			if b == nil || b.Metal != "Zn" {
+			if b == nil {
 				continue
+			}
+			if b.Metal != "Zn" {
+				t.Errorf("%s wins %s; our examples are of zinc", f, b.Metal)
 			}
 			baths++
 			iron := slices.ContainsFunc(b.Salts, func(s configs.Salt) bool { return strings.HasPrefix(s.Formula, "FeSO4") })
 			bought := slices.ContainsFunc(b.Salts, func(s configs.Salt) bool { return strings.HasPrefix(s.Formula, "Zn") })
-			if !iron || bought || !(b.Content.SI > 0) || !(b.Acid.SI > 0) || b.Medium != "sulfate" {
+			if !iron || bought || !(b.Content.SI > 0 || b.Mass.SI > 0) || !(b.Acid.SI > 0) || b.Medium != "sulfate" {
 				t.Errorf("%s, %s: zinc %v, iron %v, acid %v, medium %q, bought salt %v", f, c.Cells[i].Name, b.Content.SI, iron, b.Acid.SI, b.Medium, bought)
 			}
 		}
-		for i := range c.Cells {
-			if b := c.Cells[i].Bath; b != nil && b.Metal == "Mn" {
-				t.Errorf("%s wins manganese; our examples are of zinc, copper, silver and nickel", f)
-			}
-		}
 	}
-	if baths < 4 {
+	if baths < 8 {
 		t.Errorf("only %d zinc baths", baths)
 	}
 }
 
 func TestNetworkSupply(t *testing.T) {
 	c := load(t, "network-supply.toml")
-	s, cell := c.Supply("rack"), c.Cell("nickel-1")
+	s, cell := c.Supply("rack"), c.Cell("zinc-1")
 	equal(t, "address", s.Settings(1, math.NaN()).Line.Address, "tcp://192.0.2.7:5025")
 	equal(t, "silence", cell.Limits.Silence, time.Minute)
 	equal(t, "gap alarm", cell.Limits.Gap, time.Minute)
@@ -267,7 +265,7 @@ func TestNetworkSupply(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "nickel", plan.Amount.Value, 0.3)
+	near(t, "zinc", plan.Amount.Value, 0.0495)
 }
 
 func TestOddDialect(t *testing.T) {
@@ -285,7 +283,7 @@ func TestOddDialect(t *testing.T) {
 	equal(t, "output bit", d.OutputOn, uint16(8))
 	equal(t, "amperes within the command", d.SetCurrent, "AIM{n}={amperes}!")
 	equal(t, "mode with no bit set", d.ModeOtherwise, "constant-current")
-	if c.Cell("lead-1").Target != nil {
+	if c.Cell("zinc-1").Target != nil {
 		t.Error("a target nobody stated")
 	}
 }

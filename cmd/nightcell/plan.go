@@ -57,8 +57,8 @@ func newPlanCommand(s *shell) *cobra.Command {
 		Example: "  nightcell plan --metal Zn --concentration '55 g/L' --salt FeSO4 --salt-concentration '8.2 g/L' --acid '0.1 mol/L' \\\n" +
 			"    --volume '0.9 L' --recover '60 %' --efficiency '88 %' --current '3 A' --cathode-area '60 cm2'\n" +
 			"  nightcell plan --config cells.toml --cell zinc-1 --compare '2 A' --compare '4 A'\n" +
-			"  nightcell plan --metal Cu --medium sulfate --concentration '40 g/L' --volume '2 L' --leave '2 g/L' \\\n" +
-			"    --stirring bubble --current '4 A' --cathode-area '2 dm2' --taper 0.33 --plot run.svg",
+			"  nightcell plan --metal Zn --medium sulfate --concentration '55 g/L' --volume '0.9 L' --leave '5 g/L' \\\n" +
+			"    --stirring bubble --current '3 A' --cathode-area '60 cm2' --taper 0.33 --plot run.svg",
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
 				return usagef("plan takes only flags; %q is not one; see nightcell plan --help", args[0])
