@@ -6,7 +6,9 @@ import (
 	"errors"
 	"os"
 	"os/user"
+	"path/filepath"
 	"strconv"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -60,7 +62,10 @@ func (d *device) adopt(library serial.Port) error {
 	if err := library.Close(); err != nil {
 		return err
 	}
-	_ = unix.IoctlSetInt(d.fd, unix.TIOCEXCL, 0)       // a terminal without it is watched all the same: the lock counts
+	// A pseudo-terminal stays exclusive after a kill for as long as its other end is open: nobody but root could take the line up again.
+	if real, err := filepath.EvalSymlinks(d.path); err != nil || !strings.HasPrefix(real, "/dev/pts/") {
+		_ = unix.IoctlSetInt(d.fd, unix.TIOCEXCL, 0) // a terminal without it is watched all the same: the lock counts
+	}
 	_ = unix.IoctlSetInt(d.fd, resumeRequest, resumes) // likewise: whoever stopped the output may have it stopped again
 	t, err := unix.IoctlGetTermios(d.fd, getTermios)
 	if err != nil {
