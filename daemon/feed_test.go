@@ -2,6 +2,8 @@ package daemon
 
 import (
 	"math"
+	"net/http"
+	"net/http/httptest"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -31,6 +33,11 @@ func TestSignsOfLife(t *testing.T) {
 			pulses, beats := d.pulses()
 			if got := (life{d.kept(), beats}); got != want {
 				t.Errorf("%s: %+v, want %+v", what, got, want)
+			}
+			asked := httptest.NewRecorder()
+			d.healthz(asked, nil)
+			if (asked.Code == http.StatusOK) != want.kept || asked.Code != http.StatusOK && asked.Code != http.StatusServiceUnavailable {
+				t.Errorf("%s: /healthz answers %d", what, asked.Code)
 			}
 			for _, p := range pulses {
 				if math.IsInf(p.ReadingAgeSeconds, 0) || math.IsNaN(p.ReadingAgeSeconds) || p.ReadingAgeSeconds < 0 {

@@ -85,6 +85,18 @@ func (d *Daemon) handler(context.Context) (*site, error) {
 	}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", d.metrics.Handler(d.o.Log))
+	mux.HandleFunc("GET /healthz", d.healthz)
 	mux.Handle("/", p.Handler())
 	return &site{Handler: page.Guard(mux, cfg.Page.Listen, cfg.Page.Hosts), history: past}, nil
+}
+
+// healthz tells programs what the watchdog is told: 200 while good readings come, else 503.
+func (d *Daemon) healthz(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	if !d.kept() {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		fmt.Fprintln(w, "no good reading lately")
+		return
+	}
+	fmt.Fprintln(w, "ok")
 }

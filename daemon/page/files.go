@@ -2,6 +2,7 @@ package page
 
 import (
 	"bytes"
+	"compress/gzip"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -9,14 +10,14 @@ import (
 	"io/fs"
 	"net/http"
 	"path"
+	"strings"
 	"time"
 )
 
 // file is one embedded file. Only those in the table can be asked for; there is no directory to list.
 type file struct {
-	data []byte
-	kind string
-	tag  string
+	data, packed []byte // packed by gzip
+	kind, tag    string
 }
 
 var kinds = map[string]string{
@@ -39,7 +40,11 @@ func loadFiles() (map[string]file, error) {
 			return nil, fmt.Errorf("the page's file %s is of no known kind", e.Name())
 		}
 		sum := sha256.Sum256(data)
-		all[e.Name()] = file{data, kind, `"` + hex.EncodeToString(sum[:8]) + `"`}
+		packed, err := pack(data)
+		if err != nil {
+			return nil, fmt.Errorf("compressing the page's file %s: %w", e.Name(), err)
+		}
+		all[e.Name()] = file{data, packed, kind, hex.EncodeToString(sum[:8])}
 	}
 	return all, nil
 }
@@ -52,6 +57,25 @@ func (p *Page) file(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", f.kind)
 	w.Header().Set("Cache-Control", "no-cache") // kept, and asked after: a new version shows at once
-	w.Header().Set("ETag", f.tag)
-	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(f.data))
+	w.Header().Set("Vary", "Accept-Encoding")
+	data, form := f.data, ""
+	if strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+		w.Header().Set("Content-Encoding", "gzip")
+		data, form = f.packed, "-gzip"
+	}
+	w.Header().Set("ETag", `"`+f.tag+form+`"`)
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(data))
+}
+
+// pack compresses a file once, when the daemon starts.
+func pack(data []byte) ([]byte, error) {
+	var b bytes.Buffer
+	z, err := gzip.NewWriterLevel(&b, gzip.BestCompression)
+	if err == nil {
+		_, err = z.Write(data)
+	}
+	if err == nil {
+		err = z.Close()
+	}
+	return b.Bytes(), err
 }
