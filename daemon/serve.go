@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"runtime"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -54,8 +55,9 @@ func (d *Daemon) serveControl(ctx context.Context, group *errgroup.Group) error 
 		return nil
 	}
 	server, err := control.Listen(d.o.Config.Socket, operator{d}, d.o.Log)
-	if runlog.DiskTrouble(err) { // the charge can be counted in memory all the same
-		d.o.Log.Error("no control socket: the command line does not reach this watch until it is started again with a disk that takes it", "err", err)
+	// The charge is counted all the same where the disk takes no socket, and on a Windows that has none.
+	if runlog.DiskTrouble(err) || err != nil && runtime.GOOS == "windows" {
+		d.o.Log.Error("no control socket: the command line does not reach this watch until it is started again where one can be made; the page can do the same", "err", err)
 		return nil
 	}
 	if err != nil {
