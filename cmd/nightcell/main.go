@@ -177,6 +177,7 @@ func commands(s *shell) []*cobra.Command {
 		newImportCommand(s),
 		newVerifyCommand(s),
 		newExportCommand(s),
+		newBackupCommand(s),
 		newLicencesCommand(s),
 		newVersionCommand(s),
 	}

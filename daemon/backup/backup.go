@@ -1,0 +1,204 @@
+// Package backup copies a data directory while a watch writes to it, so that another watch can go on with the copy.
+package backup
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"nightcell/daemon/runlog"
+)
+
+// Done says what was copied.
+type Done struct {
+	Files int   `json:"files"`
+	Bytes int64 `json:"copied_bytes"`
+	Runs  int   `json:"runs"`
+	// Unsound are the copied runs, by their paths below the copy, whose logs do not hold together; the copy has them as they are.
+	Unsound []string `json:"unsound_runs"`
+}
+
+// Copy copies data into the new or empty directory to, makes it durable, and integrates every copied log again. What routes and
+// pushes have told comes first, because a copy may tell a notice twice but must miss none; then each run's log up to its last
+// whole line, then what is entered beside the log, which speaks of lines that the log has. On an error what was copied stays.
+func Copy(data, to string) (*Done, error) {
+	if err := fresh(data, to); err != nil {
+		return nil, err
+	}
+	done := &Done{Unsound: []string{}}
+	for _, runs := range []bool{false, true} { // runs are looked for once the rest is copied
+		files, err := list(data, runs)
+		if err != nil {
+			return nil, fmt.Errorf("looking through %s: %w", data, err)
+		}
+		for _, name := range files {
+			n, err := copyFile(filepath.Join(data, name), filepath.Join(to, name))
+			if errors.Is(err, fs.ErrNotExist) {
+				continue // it went while we copied, as a small file does that is replaced
+			}
+			if err != nil {
+				return nil, fmt.Errorf("copying %s: %w", name, err)
+			}
+			done.Files, done.Bytes = done.Files+1, done.Bytes+n
+			if runs && filepath.Base(name) == runlog.LogName {
+				done.Runs++
+			}
+		}
+	}
+	return done, done.verify(to)
+}
+
+// fresh makes the directory of the copy, or finds it empty. A copy inside of what is copied would never end.
+func fresh(data, to string) error {
+	if info, err := os.Stat(data); err != nil {
+		return fmt.Errorf("the data directory: %w", err)
+	} else if !info.IsDir() {
+		return fmt.Errorf("the data directory %s is no directory", data)
+	}
+	from, err := filepath.Abs(data)
+	if err != nil {
+		return err
+	}
+	abs, err := filepath.Abs(to)
+	if err != nil {
+		return err
+	}
+	if inside, err := filepath.Rel(from, abs); err == nil && inside != ".." && !strings.HasPrefix(inside, ".."+string(filepath.Separator)) {
+		return fmt.Errorf("%s lies inside of the data directory %s; choose another place", to, data)
+	}
+	if err := os.MkdirAll(to, 0o700); err != nil {
+		return fmt.Errorf("making the directory of the copy: %w", err)
+	}
+	there, err := os.ReadDir(to)
+	if err != nil {
+		return fmt.Errorf("looking into the directory of the copy: %w", err)
+	}
+	if len(there) > 0 {
+		return fmt.Errorf("%s is not empty; name a new directory for each backup", to)
+	}
+	return nil
+}
+
+// list names the files of runs, or all others, relative to data and in the order in which to copy them. Locks, sockets and
+// files that are just being written belong to the process that made them.
+func list(data string, runs bool) ([]string, error) {
+	var files []string
+	err := filepath.WalkDir(data, func(path string, d fs.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) && path != data {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		name, err := filepath.Rel(data, path)
+		if err != nil {
+			return err
+		}
+		ofRuns := name == "runs" || strings.HasPrefix(name, "runs"+string(filepath.Separator))
+		passing := d.Name() == "lock" || strings.HasSuffix(name, ".lock") || strings.HasSuffix(name, ".new")
+		if d.Type().IsRegular() && ofRuns == runs && !passing {
+			files = append(files, name)
+		}
+		return nil
+	})
+	slices.SortStableFunc(files, func(a, b string) int {
+		return cmp.Or(cmp.Compare(filepath.Dir(a), filepath.Dir(b)), cmp.Compare(rank(a), rank(b)))
+	})
+	return files, err
+}
+
+// rank puts the log before what speaks of it, and entries before photos, which are there before their entry is.
+func rank(name string) int {
+	switch filepath.Base(name) {
+	case runlog.LogName:
+		return 0
+	case runlog.LateName:
+		return 1
+	}
+	return 2
+}
+
+// copyFile copies what a file holds now, a log up to its last line end. Permissions are kept, for some files are secret.
+func copyFile(from, to string) (n int64, err error) {
+	in, err := os.Open(from)
+	if err != nil {
+		return 0, err
+	}
+	defer in.Close()
+	info, err := in.Stat()
+	if err != nil {
+		return 0, err
+	}
+	size := info.Size()
+	if filepath.Base(from) == runlog.LogName {
+		if size, err = wholeLines(in, size); err != nil {
+			return 0, err
+		}
+	}
+	if err := os.MkdirAll(filepath.Dir(to), 0o700); err != nil {
+		return 0, err
+	}
+	out, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, info.Mode().Perm())
+	if err != nil {
+		return 0, err
+	}
+	n, err = io.Copy(out, io.NewSectionReader(in, 0, size))
+	if err == nil && n < size {
+		err = fmt.Errorf("it was cut to %d bytes while it was copied", n)
+	}
+	if err == nil {
+		err = out.Sync()
+	}
+	if err = errors.Join(err, out.Close()); err != nil {
+		return n, err
+	}
+	if err := os.Chtimes(to, info.ModTime(), info.ModTime()); err != nil {
+		return n, err
+	}
+	return n, runlog.Disk{}.SyncDir(filepath.Dir(to))
+}
+
+// wholeLines is the size of a file without what follows its last line end.
+func wholeLines(f io.ReaderAt, size int64) (int64, error) {
+	const step = 64 << 10
+	buf := make([]byte, step)
+	for size > 0 {
+		part := buf[:min(step, size)]
+		n, err := f.ReadAt(part, size-int64(len(part)))
+		if n < len(part) {
+			return 0, err
+		}
+		for i := len(part); i > 0; i-- {
+			if part[i-1] == '\n' {
+				return size, nil
+			}
+			size--
+		}
+	}
+	return 0, nil
+}
+
+// verify integrates every copied log again.
+func (d *Done) verify(to string) error {
+	logs, err := filepath.Glob(filepath.Join(to, "runs", "*", "*", runlog.LogName))
+	if err != nil {
+		return err
+	}
+	for _, log := range logs {
+		run := filepath.Dir(log)
+		report, err := runlog.ReplayFile(run)
+		if err != nil {
+			return fmt.Errorf("reading the copy: %w", err)
+		}
+		if !report.Sound() || report.TornBytes > 0 {
+			d.Unsound = append(d.Unsound, run)
+		}
+	}
+	return nil
+}
