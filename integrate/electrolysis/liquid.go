@@ -72,8 +72,9 @@ func (a *Assessment) follow() {
 	spread := spreadTried * c.PH.StandardUncertainty
 	l.Start = Band{c.PH.Value - spread, c.PH.Value, c.PH.Value + spread, c.PH.Mark, c.PH.Source}
 	course := []PHPoint{{PH: l.Start, left: l.bath.Totals}}
+	starts := a.starts()
 	for i := 1; i <= courseSteps; i++ {
-		point, ok := a.after(float64(i) / courseSteps)
+		point, ok := a.after(float64(i)/courseSteps, starts)
 		if !ok {
 			return // outside what the constants cover
 		}
@@ -95,33 +96,53 @@ func (a *Assessment) follow() {
 	}
 }
 
-// after returns the pH once a share of the charge has passed.
-func (a *Assessment) after(share float64) (PHPoint, bool) {
-	c, l := a.Conditions, &a.Liquid
+// start is a bath of a pH and the gains of the run that are tried with it.
+type start struct {
+	bath  solution.Settled
+	gains []gain
+}
+
+// starts are the bath as it is with the likeliest, the least and the most acid, and those of the lowest and the highest pH with the likeliest;
+// empty outside what the constants cover.
+func (a *Assessment) starts() (all []start) {
+	l := &a.Liquid
 	best, least, most := a.gains()
+	for i, pH := range []float64{l.bath.PH, l.Start.Low, l.Start.High} {
+		bath := l.bath
+		bath.PH = pH
+		settled, err := bath.Settle()
+		switch {
+		case i == 0 && err != nil:
+			return nil
+		case i == 0:
+			all = append(all, start{settled, []gain{best, least, most}})
+		case err == nil && pH != l.bath.PH:
+			all = append(all, start{settled, []gain{best}})
+		}
+	}
+	return all
+}
+
+// after returns the pH once a share of the charge has passed.
+func (a *Assessment) after(share float64, starts []start) (PHPoint, bool) {
+	c, l := a.Conditions, &a.Liquid
 	reached := newExtremes()
-	add := func(bath solution.Liquid, g gain) bool {
-		change := solution.Totals{solution.H: share * g.acid / c.Volume.Value}
-		if l.ion != "" {
-			change[l.ion] = -share * g.gone
-		}
-		span, err := bath.After(change, c.Temperature.Value)
-		if err != nil {
-			return false
-		}
-		reached.add(span.Low, span.Best, span.High)
-		return true
-	}
-	for _, g := range []gain{best, least, most} {
-		if !add(l.bath, g) {
-			return PHPoint{}, false
+	for i := range starts {
+		for _, g := range starts[i].gains {
+			change := solution.Totals{solution.H: share * g.acid / c.Volume.Value}
+			if l.ion != "" {
+				change[l.ion] = -share * g.gone
+			}
+			span, err := starts[i].bath.After(change, c.Temperature.Value)
+			if err == nil {
+				reached.add(span.Low, span.Best, span.High)
+			} else if i == 0 {
+				return PHPoint{}, false
+			}
 		}
 	}
-	for _, pH := range []float64{l.Start.Low, l.Start.High} {
-		if bath := l.bath; pH != bath.PH {
-			bath.PH = pH
-			add(bath, best)
-		}
+	if !reached.any {
+		return PHPoint{}, false
 	}
 	mark := matter.Weakest(l.mark, c.Efficiency.Mark, c.Charge.Mark, c.Volume.Mark, c.Concentration.Mark, c.AtAnode.Mark)
 	if c.Separator != NoSeparator {
@@ -130,7 +151,7 @@ func (a *Assessment) after(share float64) (PHPoint, bool) {
 	left := solution.Totals{}
 	left.Add(l.bath.Totals, 1)
 	if l.ion != "" {
-		left[l.ion] -= share * best.gone
+		left[l.ion] -= share * starts[0].gains[0].gone
 	}
 	return PHPoint{share * c.Charge.Value, reached.band(mark, "mass balance of acid and buffers; "+l.from), left}, true
 }
@@ -141,7 +162,7 @@ func (a *Assessment) ifDivided() Band {
 	b.Conditions.Separator = Diaphragm
 	b.Conditions.Anolyte = b.Conditions.Volume
 	b.Conditions.AnolytePH.Value = divisionAcid
-	point, _ := b.after(1)
+	point, _ := b.after(1, b.starts())
 	return point.PH
 }
 
@@ -275,7 +296,10 @@ func (a *Assessment) anolyteEnd() Band {
 	default:
 		return Band{}
 	}
-	liquid := solution.Liquid{Totals: totals, PH: c.AnolytePH.Value, Kelvin: c.Temperature.Value}
+	liquid, err := solution.Liquid{Totals: totals, PH: c.AnolytePH.Value, Kelvin: c.Temperature.Value}.Settle()
+	if err != nil {
+		return Band{}
+	}
 	end := newExtremes()
 	for _, acid := range []float64{a.Acid.Anolyte.Best, a.Acid.Anolyte.Low, a.Acid.Anolyte.High} {
 		span, err := liquid.After(solution.Totals{solution.H: acid / c.Anolyte.Value}, c.Temperature.Value)

@@ -12,27 +12,36 @@ type Equilibrium struct {
 	IonicStrength float64 // mol/m³
 	Kelvin        float64
 
-	names    []string
-	amounts  []float64             // mol/m³, as names
-	activity map[Component]float64 // log10, mol/L scale
+	species    []member
+	amounts    []float64 // mol/m³, as species
+	components []Component
+	activity   []float64 // log10, mol/L scale, as components
+	free       []float64 // ln of mol/L, likewise
+	gamma      float64   // log10 of the activity coefficient of a single charge
 }
 
 func (s *system) result(x []float64, gamma, strength, kelvin float64) Equilibrium {
-	e := Equilibrium{Kelvin: kelvin, IonicStrength: strength * perCubicMetre, names: s.names, activity: make(map[Component]float64)}
-	for i, c := range s.concentrations(x) {
-		e.amounts = append(e.amounts, c*perCubicMetre)
-		e.Acid += s.nu[i][0] * c * perCubicMetre
+	e := Equilibrium{Kelvin: kelvin, IonicStrength: strength * perCubicMetre, species: s.species, components: s.components,
+		free: x, gamma: gamma, amounts: make([]float64, len(s.species)), activity: make([]float64, len(s.components))}
+	for i := range s.species {
+		m := &s.species[i]
+		e.amounts[i] = m.concentration(x) * perCubicMetre
+		for _, p := range m.parts {
+			if p.of == 0 {
+				e.Acid += p.number * e.amounts[i]
+			}
+		}
 	}
-	for j, c := range s.components {
-		e.activity[c] = x[j]/math.Ln10 + gamma*s.charges[j]*s.charges[j]
+	for j := range s.components {
+		e.activity[j] = x[j]/math.Ln10 + gamma*s.charges[j]*s.charges[j]
 	}
-	e.PH = -e.activity[H] + 0 // no minus zero
+	e.PH = -e.activity[0] + 0 // no minus zero
 	return e
 }
 
 // Amount returns the concentration of one species, mol/m³; 0 for one that is not there.
 func (e *Equilibrium) Amount(name string) float64 {
-	if i := slices.Index(e.names, name); i >= 0 {
+	if i := slices.IndexFunc(e.species, func(m member) bool { return m.name == name }); i >= 0 {
 		return e.amounts[i]
 	}
 	return 0
@@ -40,8 +49,8 @@ func (e *Equilibrium) Amount(name string) float64 {
 
 // Activity returns log10 of the activity of a free component, on the mol/L scale; −Inf for one that is not there.
 func (e *Equilibrium) Activity(c Component) float64 {
-	if a, ok := e.activity[c]; ok {
-		return a
+	if j := slices.Index(e.components, c); j >= 0 {
+		return e.activity[j]
 	}
 	return math.Inf(-1)
 }
@@ -50,8 +59,8 @@ func (e *Equilibrium) Activity(c Component) float64 {
 // and by the highest solubility in print. Both are −Inf where a part of it is not there.
 func (e *Equilibrium) Saturation(s *Solid) (low, high float64) {
 	q := 0.0
-	for c, n := range s.Of {
-		q += n * e.Activity(c)
+	for _, p := range s.parts {
+		q += p.number * e.Activity(constants().components[p.of].Name)
 	}
 	shift := vantHoff(s.Heat, e.Kelvin)
 	return q - s.High - shift, q - s.Low - shift
@@ -63,12 +72,7 @@ func (e *Equilibrium) Solids() []*Solid {
 	t := constants()
 	for i := range t.solids {
 		s := &t.solids[i]
-		present := true
-		for c := range s.Of {
-			_, ok := e.activity[c]
-			present = present && ok
-		}
-		if present {
+		if !slices.ContainsFunc(s.parts, func(p part) bool { return !slices.Contains(e.components, t.components[p.of].Name) }) {
 			all = append(all, s)
 		}
 	}

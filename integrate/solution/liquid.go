@@ -3,6 +3,7 @@ package solution
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -19,7 +20,7 @@ func FromFormula(f matter.Formula) (Totals, error) {
 	text := f.String()
 	put := func(c Component, n float64) {
 		t[c] += n
-		charge += n * constants().charges[c]
+		charge += n * constants().components[constants().number[c]].Charge
 	}
 	has := func(parts ...string) bool {
 		for _, p := range parts {
@@ -162,36 +163,43 @@ type Liquid struct {
 // Span is a best value between two bounds.
 type Span struct{ Low, Best, High float64 }
 
+// Settled is a liquid with the acid that its pH tells, by each rule for activities.
+type Settled struct {
+	totals [2]Totals
+	start  [2]Equilibrium
+}
+
+// Settle finds the acid of the liquid, once for whatever may come to it.
+func (l Liquid) Settle() (s Settled, err error) {
+	for rule := range s.start {
+		if s.start[rule], err = At(l.Totals, l.PH, l.Kelvin, Activity(rule)); err != nil {
+			return Settled{}, err
+		}
+		s.totals[rule] = maps.Clone(l.Totals)
+		s.totals[rule][H] = s.start[rule].Acid
+	}
+	return s, nil
+}
+
 // After returns the pH once change (mol/m³; H: acid made, below zero acid spent; a metal below zero: taken out) has
 // come to the liquid. Best is by Davies' coefficients; the bounds are the two rules for activities.
-func (l Liquid) After(change Totals, kelvin float64) (Span, error) {
+func (s *Settled) After(change Totals, kelvin float64) (Span, error) {
 	var got [2]float64
 	for rule := range got {
-		e, err := l.after(change, kelvin, Activity(rule))
+		totals := maps.Clone(s.totals[rule])
+		totals.Add(change, 1)
+		for c, v := range totals {
+			if c != H && v < 0 {
+				totals[c] = 0
+			}
+		}
+		e, err := solve(totals, kelvin, Activity(rule), math.NaN(), &s.start[rule])
 		if err != nil {
 			return Span{}, err
 		}
 		got[rule] = e.PH
 	}
 	return Span{Low: math.Min(got[0], got[1]), Best: got[Davies], High: math.Max(got[0], got[1])}, nil
-}
-
-// after is the equilibrium behind After, by one rule.
-func (l Liquid) after(change Totals, kelvin float64, rule Activity) (Equilibrium, error) {
-	start, err := At(l.Totals, l.PH, l.Kelvin, rule)
-	if err != nil {
-		return Equilibrium{}, err
-	}
-	totals := Totals{}
-	totals.Add(l.Totals, 1)
-	totals[H] = start.Acid
-	totals.Add(change, 1)
-	for c, v := range totals {
-		if c != H && v < 0 {
-			totals[c] = 0
-		}
-	}
-	return Solve(totals, kelvin, rule)
 }
 
 // Onset is where a solid begins to fall.
@@ -207,16 +215,16 @@ func (l Liquid) Hydroxides() ([]Onset, error) {
 	if err != nil {
 		return nil, err
 	}
-	solved := make(map[float64]Equilibrium) // by pH: all solids are looked for at the same ones
-	at := func(pH float64) (Equilibrium, error) {
+	solved, last := make(map[float64]*Equilibrium), &probe // by pH: all solids are looked for at the same ones
+	at := func(pH float64) (*Equilibrium, error) {
 		if e, ok := solved[pH]; ok {
 			return e, nil
 		}
-		e, err := At(l.Totals, pH, l.Kelvin, Davies)
+		e, err := solve(l.Totals, l.Kelvin, Davies, pH, last)
 		if err == nil {
-			solved[pH] = e
+			solved[pH], last = &e, &e
 		}
-		return e, err
+		return &e, err
 	}
 	var all []Onset
 	for _, s := range probe.Solids() {
@@ -237,7 +245,7 @@ func (l Liquid) Hydroxides() ([]Onset, error) {
 }
 
 // crossing finds by bisection the lowest pH from 0 to 14 at which a solid is saturated. An amphoteric one dissolves again above.
-func crossing(at func(pH float64) (Equilibrium, error), s *Solid, soluble bool) (float64, bool) {
+func crossing(at func(pH float64) (*Equilibrium, error), s *Solid, soluble bool) (float64, bool) {
 	beyond := func(pH float64) bool {
 		e, err := at(pH)
 		if err != nil {

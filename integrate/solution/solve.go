@@ -27,11 +27,12 @@ const (
 type Totals map[Component]float64
 
 const (
-	perCubicMetre  = 1000 // mol/m³ in 1 mol/L
-	mostSteps      = 400
-	mostRounds     = 60 // of activity coefficients
-	daviesCap      = 0.5
-	balanceClosure = 1e-13 // relative, of every mass balance
+	perCubicMetre = 1000 // mol/m³ in 1 mol/L
+	mostSteps     = 400
+	mostRounds    = 60 // of activity coefficients
+	daviesCap     = 0.5
+	// Relative, of every mass balance: what is aimed at, and what is accepted where rounding keeps it from closing further.
+	balanceClosure, roundingClosure = 1e-13, 1e-9
 )
 
 // errNoEquilibrium says that the mass balances could not be solved.
@@ -40,12 +41,12 @@ var errNoEquilibrium = errors.New("the mass balances of the solution cannot be s
 // At solves the solution at a stated pH (activity scale) and finds the total of H that goes with it; totals[H] is ignored.
 // The temperature is in kelvin, 273 to 373.
 func At(totals Totals, pH, kelvin float64, rule Activity) (Equilibrium, error) {
-	return solve(totals, kelvin, rule, pH)
+	return solve(totals, kelvin, rule, pH, nil)
 }
 
 // Solve finds the pH and everything else from totals, of which that of H counts.
 func Solve(totals Totals, kelvin float64, rule Activity) (Equilibrium, error) {
-	return solve(totals, kelvin, rule, math.NaN())
+	return solve(totals, kelvin, rule, math.NaN(), nil)
 }
 
 // system is one set of mass balances: unknown are the logarithms of the free components.
@@ -53,15 +54,28 @@ type system struct {
 	components []Component // H first
 	charges    []float64
 	totals     []float64 // mol/L
-	names      []string
-	nu         [][]float64 // species × components
-	lnK        []float64   // conditional: with the activity coefficients of this round
-	lnK0       []float64
-	z          []float64
+	species    []member
 	fixed      float64 // ln [H+] where the pH is stated; NaN otherwise
 }
 
-func solve(totals Totals, kelvin float64, rule Activity, pH float64) (Equilibrium, error) {
+// member is a species among the components of a system.
+type member struct {
+	name  string
+	parts []part
+	lnK0  float64
+	lnK   float64 // conditional: with the activity coefficients of this round
+	z     float64
+	shift float64 // of lnK per ln of the coefficient of a single charge
+}
+
+// part is how much of a component, by its number, a species or a solid holds.
+type part struct {
+	of     int
+	number float64
+}
+
+// solve begins at a solution that is alike, if there is one.
+func solve(totals Totals, kelvin float64, rule Activity, pH float64, alike *Equilibrium) (Equilibrium, error) {
 	if !(kelvin >= 273 && kelvin <= 373.2) {
 		return Equilibrium{}, fmt.Errorf("%.4g K is outside 273 to 373 K, where the constants hold", kelvin)
 	}
@@ -70,9 +84,12 @@ func solve(totals Totals, kelvin float64, rule Activity, pH float64) (Equilibriu
 		return Equilibrium{}, err
 	}
 	x := s.start()
+	var strength, before, off float64
 	gamma := 0.0 // log10 of the coefficient of a single charge
-	var strength float64
-	for range mostRounds {
+	if alike != nil && slices.Equal(alike.components, s.components) {
+		x, gamma = slices.Clone(alike.free), alike.gamma
+	}
+	for round := range mostRounds {
 		s.condition(gamma)
 		s.fixed = math.NaN()
 		if !math.IsNaN(pH) {
@@ -86,10 +103,16 @@ func solve(totals Totals, kelvin float64, rule Activity, pH float64) (Equilibriu
 			break
 		}
 		next := davies(strength, kelvin)
-		if math.Abs(next-gamma) < 1e-12 {
+		was := off
+		off = next - gamma
+		if math.Abs(off) < 1e-12 {
 			break
 		}
-		gamma = next
+		// The secant to where the coefficient agrees with itself, as long as it draws nearer; the coefficient itself is a step that always does.
+		if slope := (off - was) / (gamma - before); round > 0 && math.Abs(off) < math.Abs(was) && slope < -0.1 {
+			next = gamma - off/slope
+		}
+		before, gamma = gamma, next
 	}
 	return s.result(x, gamma, strength, kelvin), nil
 }
@@ -98,9 +121,11 @@ func solve(totals Totals, kelvin float64, rule Activity, pH float64) (Equilibriu
 func newSystem(totals Totals, kelvin float64) (*system, error) {
 	t := constants()
 	s := &system{components: []Component{H}, charges: []float64{1}, totals: []float64{totals[H] / perCubicMetre}}
+	here := make([]int, len(t.components)) // number in the system, from 1; 0: it is not there
+	here[t.number[H]] = 1
 	for _, c := range slices.Sorted(maps.Keys(totals)) {
 		v := totals[c]
-		charge, known := t.charges[c]
+		number, known := t.number[c]
 		switch {
 		case !known:
 			return nil, fmt.Errorf("no constants for %s", c)
@@ -109,50 +134,44 @@ func newSystem(totals Totals, kelvin float64) (*system, error) {
 		case c == H || v == 0:
 			continue
 		}
-		s.components, s.charges, s.totals = append(s.components, c), append(s.charges, charge), append(s.totals, v/perCubicMetre)
+		s.components, s.charges, s.totals = append(s.components, c), append(s.charges, t.components[number].Charge), append(s.totals, v/perCubicMetre)
+		here[number] = len(s.components)
 	}
+	s.species = make([]member, 0, 16*len(s.components))
 	for j, c := range s.components { // the free components are species of their own
-		nu := make([]float64, len(s.components))
-		nu[j] = 1
-		s.add(string(c), nu, 0, s.charges[j])
+		s.species = append(s.species, member{name: string(c), parts: []part{{j, 1}}, z: s.charges[j]})
 	}
 	for i := range t.species {
 		sp := &t.species[i]
-		if !s.forms(sp.Of) {
+		if !among(sp.parts, here) {
 			continue
 		}
-		nu := make([]float64, len(s.components))
-		for c, n := range sp.Of {
-			nu[slices.Index(s.components, c)] = n
+		m := member{name: sp.Name, parts: make([]part, len(sp.parts)), lnK0: sp.logK(kelvin) * math.Ln10, z: sp.charge, shift: -sp.charge * sp.charge}
+		for k, p := range sp.parts {
+			j := here[p.of] - 1
+			m.parts[k] = part{j, p.number}
+			m.shift += p.number * s.charges[j] * s.charges[j]
 		}
-		s.add(sp.Name, nu, sp.logK(kelvin)*math.Ln10, sp.charge)
+		s.species = append(s.species, m)
 	}
-	s.lnK = slices.Clone(s.lnK0)
 	return s, nil
 }
 
-// forms tells whether all components of a species are present.
-func (s *system) forms(of map[Component]float64) bool {
-	for c := range of {
-		if !slices.Contains(s.components, c) {
+// among tells whether all components of a species or a solid are present.
+func among(parts []part, here []int) bool {
+	for _, p := range parts {
+		if here[p.of] == 0 {
 			return false
 		}
 	}
 	return true
 }
 
-func (s *system) add(name string, nu []float64, lnK, z float64) {
-	s.names, s.nu, s.lnK0, s.z = append(s.names, name), append(s.nu, nu), append(s.lnK0, lnK), append(s.z, z)
-}
-
 // condition turns the constants into those between concentrations, for log10 γ of a single charge.
 func (s *system) condition(gamma float64) {
-	for i, nu := range s.nu {
-		sum := -s.z[i] * s.z[i]
-		for j, n := range nu {
-			sum += n * s.charges[j] * s.charges[j]
-		}
-		s.lnK[i] = s.lnK0[i] + sum*gamma*math.Ln10
+	for i := range s.species {
+		m := &s.species[i]
+		m.lnK = m.lnK0 + m.shift*gamma*math.Ln10
 	}
 }
 
@@ -166,19 +185,13 @@ func (s *system) start() []float64 {
 	return x
 }
 
-// concentrations are those of all species at x, mol/L.
-func (s *system) concentrations(x []float64) []float64 {
-	c := make([]float64, len(s.nu))
-	for i, nu := range s.nu {
-		e := s.lnK[i]
-		for j, n := range nu {
-			if n != 0 {
-				e += n * x[j]
-			}
-		}
-		c[i] = math.Exp(math.Min(e, 300)) // beyond that a guess is absurd anyway, and the step leads back
+// concentration is that of a species at x, mol/L.
+func (m *member) concentration(x []float64) float64 {
+	e := m.lnK
+	for _, p := range m.parts {
+		e += p.number * x[p.of]
 	}
-	return c
+	return math.Exp(math.Min(e, 300)) // beyond that a guess is absurd anyway, and the step leads back
 }
 
 // newton minimizes Σ c_i − Σ T_j·x_j, which is convex and whose minimum satisfies every mass balance. Steps
@@ -193,9 +206,9 @@ func (s *system) newton(x []float64) ([]float64, error) {
 	if n == 0 {
 		return x, nil
 	}
-	value, gradient, hessian, closed := s.evaluate(x, first)
+	value, gradient, hessian, open := s.evaluate(x, first)
 	for range mostSteps {
-		if closed {
+		if open <= balanceClosure {
 			return x, nil
 		}
 		step := descent(gradient, hessian)
@@ -210,10 +223,10 @@ func (s *system) newton(x []float64) ([]float64, error) {
 			for k, v := range step {
 				next[first+k] += scale * v
 			}
-			v, g, h, done := s.evaluate(next, first)
+			v, g, h, o := s.evaluate(next, first)
 			// Close to the minimum the function is flat to the last digit, and the slope goes on telling.
-			if done || v < value-1e-12*math.Abs(value) || v <= value+1e-12*math.Abs(value) && slope(g, h) < slope(gradient, hessian) {
-				x, value, gradient, hessian, closed, moved = next, v, g, h, done, true
+			if o <= balanceClosure || v < value-1e-12*math.Abs(value) || v <= value+1e-12*math.Abs(value) && slope(g, h) < slope(gradient, hessian) {
+				x, value, gradient, hessian, open, moved = next, v, g, h, o, true
 				break
 			}
 			scale /= 2
@@ -222,7 +235,7 @@ func (s *system) newton(x []float64) ([]float64, error) {
 			break
 		}
 	}
-	if closed || s.nearlyClosed(x, first) {
+	if open <= roundingClosure {
 		return x, nil
 	}
 	return nil, errNoEquilibrium
@@ -237,70 +250,54 @@ func slope(gradient, hessian []float64) float64 {
 	return sum
 }
 
-// evaluate returns the function, its slope, its curvature as the upper triangle of a matrix row by row, and whether every balance closes.
-func (s *system) evaluate(x []float64, first int) (value float64, gradient, hessian []float64, closed bool) {
+// evaluate returns the function, its slope, its curvature as the upper triangle of a matrix row by row, and the relative gap of the balance that is
+// furthest from closing.
+func (s *system) evaluate(x []float64, first int) (value float64, gradient, hessian []float64, open float64) {
 	n := len(x) - first
-	gradient, hessian = make([]float64, n), make([]float64, n*n)
-	size := make([]float64, n)
+	room := make([]float64, n*(n+2))
+	gradient, size, hessian := room[:n:n], room[n:2*n:2*n], room[2*n:]
 	for k := range n {
 		t := s.totals[first+k]
 		gradient[k], size[k] = -t, math.Abs(t)
 		value -= t * x[first+k]
 	}
-	for i, c := range s.concentrations(x) {
+	for i := range s.species {
+		m := &s.species[i]
+		c := m.concentration(x)
 		value += c
-		nu := s.nu[i]
-		nu = nu[first:]
-		for k, a := range nu {
-			if a == 0 {
+		for _, p := range m.parts {
+			k := p.of - first
+			if k < 0 {
 				continue
 			}
-			gradient[k] += a * c
-			size[k] += math.Abs(a * c)
-			row := hessian[k*n:]
-			for l := k; l < n; l++ {
-				if b := nu[l]; b != 0 {
-					row[l] += a * b * c
+			a := p.number * c
+			gradient[k] += a
+			size[k] += math.Abs(a)
+			for _, q := range m.parts {
+				if l := q.of - first; l >= k {
+					hessian[k*n+l] += a * q.number
 				}
 			}
 		}
 	}
-	closed = true
 	for k := range n {
-		closed = closed && math.Abs(gradient[k]) <= balanceClosure*size[k]
+		open = math.Max(open, math.Abs(gradient[k])/math.Max(size[k], math.SmallestNonzeroFloat64))
 	}
-	return value, gradient, hessian, closed
-}
-
-// nearlyClosed accepts what rounding keeps from closing further: parts in 10⁹.
-func (s *system) nearlyClosed(x []float64, first int) bool {
-	_, gradient, _, _ := s.evaluate(x, first)
-	c := s.concentrations(x)
-	for k, g := range gradient {
-		size := math.Abs(s.totals[first+k])
-		for i := range c {
-			size += math.Abs(s.nu[i][first+k] * c[i])
-		}
-		if math.Abs(g) > 1e-9*size {
-			return false
-		}
-	}
-	return true
+	return value, gradient, hessian, open
 }
 
 // descent solves for Newton's step, scaled by the diagonal and with a trace added to it until it can be solved.
 func descent(gradient, hessian []float64) []float64 {
 	n := len(gradient)
-	scale := make([]float64, n)
+	room := make([]float64, n*(n+2))
+	scale, right, scaled := room[:n:n], room[n:2*n:2*n], room[2*n:]
 	for k := range n {
 		scale[k] = 1 / math.Sqrt(math.Max(hessian[k*n+k], math.SmallestNonzeroFloat64*1e20))
 	}
-	right := make([]float64, n)
 	for k := range n {
 		right[k] = -gradient[k] * scale[k]
 	}
 	for damp := 0.0; ; damp = math.Max(1e-14, damp*100) {
-		scaled := make([]float64, n*n)
 		for k := range n {
 			for l := k; l < n; l++ {
 				scaled[k*n+l] = hessian[k*n+l] * scale[k] * scale[l]
@@ -322,9 +319,11 @@ func descent(gradient, hessian []float64) []float64 {
 // strength is the ionic strength in mol/L, with single charges of the other sign for whatever the components leave unbalanced.
 func (s *system) strength(x []float64) float64 {
 	sum, charge := 0.0, 0.0
-	for i, c := range s.concentrations(x) {
-		sum += s.z[i] * s.z[i] * c
-		charge += s.z[i] * c
+	for i := range s.species {
+		m := &s.species[i]
+		c := m.concentration(x)
+		sum += m.z * m.z * c
+		charge += m.z * c
 	}
 	return (sum + math.Abs(charge)) / 2
 }

@@ -27,10 +27,11 @@ func solveWith(t *testing.T, constants map[string]float64, totals Totals) Equili
 	if err != nil {
 		t.Fatal(err)
 	}
-	for i, name := range s.names {
-		if k, ok := constants[name]; ok {
-			s.lnK0[i] = k * math.Ln10
-			delete(constants, name)
+	for i := range s.species {
+		m := &s.species[i]
+		if k, ok := constants[m.name]; ok {
+			m.lnK0 = k * math.Ln10
+			delete(constants, m.name)
 		}
 	}
 	if len(constants) > 0 {

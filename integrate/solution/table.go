@@ -3,6 +3,7 @@ package solution
 import (
 	_ "embed" // the constants are a file, so that a chemist can check them row by row
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"sync"
@@ -32,6 +33,7 @@ type species struct {
 	Doubt    float64   // in log K
 	Source   string
 	charge   float64
+	parts    []part // as Of, by the numbers of the table
 }
 
 // Solid is a compound that can fall out.
@@ -42,13 +44,21 @@ type Solid struct {
 	Heat      float64               // kJ/mol
 	Source    string
 	Mark      matter.Mark `toml:"-"`
+	parts     []part
 }
 
 // table is the file as read; immutable.
 type table struct {
-	charges map[Component]float64
-	species []species
-	solids  []Solid
+	components []component
+	number     map[Component]int // of a component in the list
+	species    []species
+	solids     []Solid
+}
+
+// component is one row of the table.
+type component struct {
+	Name   Component
+	Charge float64
 }
 
 var constants = sync.OnceValue(func() *table {
@@ -62,12 +72,9 @@ var constants = sync.OnceValue(func() *table {
 func parseTable(text string) (*table, error) {
 	var file struct {
 		Source    map[string]matter.Source
-		Component []struct {
-			Name   Component
-			Charge float64
-		}
-		Species []species
-		Solid   []Solid
+		Component []component
+		Species   []species
+		Solid     []Solid
 	}
 	meta, err := toml.Decode(text, &file)
 	if err != nil {
@@ -76,16 +83,22 @@ func parseTable(text string) (*table, error) {
 	if extra := meta.Undecoded(); len(extra) > 0 {
 		return nil, fmt.Errorf("unknown keys %v", extra)
 	}
-	t := &table{charges: make(map[Component]float64)}
-	for _, c := range file.Component {
-		t.charges[c.Name] = c.Charge
+	t := &table{components: file.Component, number: make(map[Component]int)}
+	for i, c := range file.Component {
+		t.number[c.Name] = i
+	}
+	parts := func(of map[Component]float64) (list []part) {
+		for _, c := range slices.Sorted(maps.Keys(of)) {
+			list = append(list, part{t.number[c], of[c]})
+		}
+		return list
 	}
 	check := func(name, source string, of map[Component]float64) error {
 		if mark, _ := file.Source[source].Cite(); mark == matter.Unmarked {
 			return fmt.Errorf("%s: source %q is not listed", name, source)
 		}
 		for c := range of {
-			if _, ok := t.charges[c]; !ok {
+			if _, ok := t.number[c]; !ok {
 				return fmt.Errorf("%s: component %q is not listed", name, c)
 			}
 		}
@@ -100,8 +113,9 @@ func parseTable(text string) (*table, error) {
 		if err := check(s.Name, s.Source, s.Of); err != nil {
 			return nil, err
 		}
-		for c, n := range s.Of {
-			s.charge += n * t.charges[c]
+		s.parts = parts(s.Of)
+		for _, p := range s.parts {
+			s.charge += p.number * t.components[p.of].Charge
 		}
 		_, s.Source = file.Source[s.Source].Cite()
 		t.species = append(t.species, s)
@@ -111,6 +125,7 @@ func parseTable(text string) (*table, error) {
 			return nil, err
 		}
 		s.Mark, s.Source = file.Source[s.Source].Cite()
+		s.parts = parts(s.Of)
 		t.solids = append(t.solids, s)
 	}
 	return t, nil
@@ -118,7 +133,7 @@ func parseTable(text string) (*table, error) {
 
 // Known says whether the table has constants for a component.
 func Known(c Component) bool {
-	_, ok := constants().charges[c]
+	_, ok := constants().number[c]
 	return ok
 }
 
