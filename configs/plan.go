@@ -37,7 +37,7 @@ func (c *Cell) Plan(s *Supply) (*bath.Plan, error) {
 	if c.Bath == nil || c.Target == nil {
 		return nil, nil
 	}
-	return bath.NewPlan(c.Order(s))
+	return plan.BathOf(c.PlanOrder(s))
 }
 
 // Order is what a plan of the cell is made from. The cell must have a bath and a target.

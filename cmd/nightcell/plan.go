@@ -113,6 +113,8 @@ func runPlan(s *shell, cmd *cobra.Command, o *planOptions, f *planFlags) error {
 	if err := o.files(*subject, d); err != nil {
 		return err
 	}
+	width, _ := columns(s.out)
+	subject.Width = min(width, pipedColumns)
 	r := plansheet.Of(*subject)
 	if err := o.pageFile(r, *subject); err != nil {
 		return err
@@ -120,8 +122,7 @@ func runPlan(s *shell, cmd *cobra.Command, o *planOptions, f *planFlags) error {
 	if o.asJSON {
 		return printJSON(s.out, r.JSON())
 	}
-	width, _ := columns(s.out)
-	r.Brief, r.Width = !o.full, min(width, pipedColumns)
+	r.Brief = !o.full
 	return r.Text(s.out)
 }
 

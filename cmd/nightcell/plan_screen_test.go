@@ -1,6 +1,7 @@
 package main
 
 import (
+	"io"
 	"os"
 	"regexp"
 	"slices"
@@ -8,14 +9,39 @@ import (
 	"testing"
 	"unicode/utf8"
 
+	"github.com/creack/pty"
+
 	"nightcell/integrate/matter"
 )
 
-// TestPlanIsOneScreen: for each metal of the table in each medium that is usual for it, as little and as much as may be stated, the first screen has at
-// most 40 lines of 100 columns, the verdict stands in the first five, dangers before what to do, and it cites no source; what it leaves out
+// TestPlanIsOneScreen: for each metal of the table in each medium that is usual for it, as little and as much as may be stated, and for the baths of the
+// examples, the first screen has at most 40 lines, of 100 columns and of 80 on a terminal that is no wider, the verdict stands in the first five, dangers before what to do, and it cites no source; what it leaves out
 // is behind --full, and the sources stand there once each.
 func TestPlanIsOneScreen(t *testing.T) {
 	screens := 0
+	judge := func(args ...string) {
+		t.Helper()
+		out, err := runPlanCommand(args...)
+		if err != nil {
+			return // what makes no bath is refused elsewhere
+		}
+		judgeScreen(t, strings.Join(args, " "), out, 100)
+		judgeScreen(t, strings.Join(args, " "), planOnTerminal(t, 80, args...), 80)
+		screens++
+	}
+	run := []string{"--volume", "1 L", "--current", "2 A", "--cathode-area", "60 cm2", "--recover", "50 %"}
+	for _, bath := range [][]string{
+		{"--salt", "Pb(NO3)2", "--salt-mass", "150 g"}, {"--salt", "MnSO4·H2O", "--salt-mass", "100 g", "--separator", "diaphragm"},
+		{"--salt", "CrO3", "--salt-mass", "250 g", "--temperature", "50 °C"}, {"--salt", "KAu(CN)2", "--salt-mass", "12 g"},
+		{"--salt", "NiSO4·6H2O", "--salt-concentration", "250 g/L", "--salt", "NiCl2·6H2O", "--salt-concentration", "45 g/L", "--salt", "H3BO3", "--salt-concentration", "35 g/L", "--ph", "4"},
+	} {
+		judge(append(bath, run...)...)
+	}
+	judge(picklePlan()...)
+	judge(zincPlan("--separator", "diaphragm")...)
+	if screens != 7 {
+		t.Errorf("%d of 7 examples were judged", screens)
+	}
 	for _, metal := range matter.Metals() {
 		var media []matter.Medium
 		for _, w := range metal.Windows {
@@ -25,14 +51,8 @@ func TestPlanIsOneScreen(t *testing.T) {
 			least := []string{"--metal", metal.String(), "--medium", string(medium), "--volume", "1 L", "--concentration", "20 g/L", "--charge", "2 A h"}
 			most := append(least[:len(least):len(least)], "--efficiency", "60 %", "--current", "8 A", "--cathode-area", "1 dm2", "--room-volume", "2 m3", "--separator", "diaphragm", "--chloride", "1 mol/L",
 				"--salt", "NH4Cl", "--salt-mass", "30 g", "--salt", "FeCl2", "--salt-mass", "10 g", "--salt", "CuCl2", "--salt-mass", "10 g")
-			for _, args := range [][]string{append(least[:len(least):len(least)], "--current", "1 A"), most} {
-				out, err := runPlanCommand(args...)
-				if err != nil {
-					continue // what makes no bath is refused elsewhere
-				}
-				judgeScreen(t, strings.Join(args, " "), out)
-				screens++
-			}
+			judge(append(least[:len(least):len(least)], "--current", "1 A")...)
+			judge(most...)
 		}
 	}
 	if screens < 60 {
@@ -40,18 +60,45 @@ func TestPlanIsOneScreen(t *testing.T) {
 	}
 }
 
-func judgeScreen(t *testing.T, name, out string) {
+// planOnTerminal is what plan prints on a terminal of so many columns.
+func planOnTerminal(t *testing.T, columns uint16, args ...string) string {
+	t.Helper()
+	outside, terminal, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer outside.Close()
+	if err := pty.Setsize(outside, &pty.Winsize{Cols: columns, Rows: 40}); err != nil {
+		t.Fatal(err)
+	}
+	printed := make(chan []byte)
+	go func() {
+		all, _ := io.ReadAll(outside) // ends in an error once the terminal is closed
+		printed <- all
+	}()
+	cmd := newPlanCommand(&shell{in: strings.NewReader(""), out: terminal, err: io.Discard})
+	cmd.SetArgs(args)
+	err = cmd.Execute()
+	terminal.Close()
+	if out := <-printed; err == nil {
+		return strings.ReplaceAll(string(out), "\r\n", "\n")
+	}
+	t.Fatal(err)
+	return ""
+}
+
+func judgeScreen(t *testing.T, name, out string, columns int) {
 	t.Helper()
 	lines := strings.Split(strings.TrimSuffix(out, "\n"), "\n")
 	if len(lines) > 40 {
 		t.Errorf("%s: %d lines\n%s", name, len(lines), out)
 	}
 	for _, line := range lines {
-		if utf8.RuneCountInString(line) > 100 {
-			t.Errorf("%s: %q is wider than 100 columns", name, line)
+		if utf8.RuneCountInString(line) > columns {
+			t.Errorf("%s: %q is wider than %d columns", name, line, columns)
 		}
 	}
-	if head := strings.Join(lines[:5], "\n"); strings.Contains(out, "Will it plate?") && !strings.Contains(head, "Will it plate?") {
+	if head := strings.Join(lines[:columns/20], "\n"); strings.Contains(out, "Will it plate?") && !strings.Contains(head, "Will it plate?") {
 		t.Errorf("%s: no verdict in %q", name, head)
 	}
 	if dangers, steps := strings.Index(out, "\nDangers\n"), strings.Index(out, "\nWhat to do\n"); dangers < 0 || steps < dangers || !strings.Contains(out, "--full") {

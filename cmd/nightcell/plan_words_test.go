@@ -55,7 +55,7 @@ func nickelChloride(more ...string) []string {
 func TestPlanEndsSafely(t *testing.T) {
 	out := flat(t, zincPlan()...)
 	wants(t, out, "To end the run, have the fan on and a face shield on, turn the current down to the hold current (about 0.30 A, assumed: a tenth)",
-		"lift the cathode out slowly, then switch off: zinc", "With nobody there, hold a low current until somebody comes.", "Never lift the cathode out at the working current")
+		"lift the cathode out slowly, then switch off: zinc", "With nobody there, hold a low current until somebody comes.", "Never lift the cathode at the working current: it sparks, in hydrogen.")
 	wantsNot(t, out, "lift the cathode out under current", "lift it under current", "lift it out before switching off")
 	wants(t, flat(t, "--config", "../../configs/hold-at-target.toml"), "turn the current down to the hold current (0.200 A, given)")
 	wants(t, flat(t, copperPlan()...), "To end the run, switch off: copper redissolves only slowly")
@@ -216,7 +216,7 @@ func TestPlanMarksGrowth(t *testing.T) {
 			t.Errorf("with %q growth is not marked %s", more, mark)
 		}
 	}
-	for _, row := range []string{`charge to pass +[0-9.]+ \(.*\) A·h +a `, `current +3.00 A +g`, `time +.* h\) +a`, `deposit +.* g +a `} {
+	for _, row := range []string{`charge to pass +[0-9.]+ \([0-9. to]+\) A·h +a\n`, `current +3.00 A +g`, `time +.* h\) +a`, `deposit +.* g +a `} {
 		if out := planOutput(t, args...); !regexp.MustCompile(row).MatchString(out) {
 			t.Errorf("%s is not marked so", row)
 		}

@@ -79,7 +79,7 @@ func (o Order) settleEfficiency(m *mistakes, s contents) settledEfficiency {
 		out.fraction, out.missing = o.prior(window, s)
 	}
 	if e.Stirring != "" {
-		transfer, err := e.Stirring.Transfer(o.Conditions.Temperature.Value)
+		transfer, err := e.Stirring.Transfer(o.Conditions.kelvin())
 		switch {
 		case err != nil:
 			m.add("stirring", "", "%v", err)

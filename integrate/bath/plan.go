@@ -170,7 +170,7 @@ func (p *Plan) poorBelow() float64 {
 	if p.MassTransfer.Known() || p.scenario.amperes == 0 || p.scenario.batch.Area == 0 {
 		return 0
 	}
-	bubble, err := Bubble.Transfer(p.order.Conditions.Temperature.Value)
+	bubble, err := Bubble.Transfer(p.order.Conditions.kelvin())
 	if err != nil {
 		return 0
 	}

@@ -24,6 +24,15 @@ type Conditions struct {
 	CellVoltage matter.Figure // V; needed for a marginal energy
 	PH          matter.Figure // of the catholyte, as stated; measurements are held against it
 	Temperature matter.Figure // K, likewise
+	Reached     float64       // K that the bath is expected to reach, for the stirring where no Temperature is stated; 0: unknown
+}
+
+// kelvin is the temperature at which stirring brings metal; 0: unknown.
+func (c Conditions) kelvin() float64 {
+	if c.Temperature.Known() {
+		return c.Temperature.Value
+	}
+	return c.Reached
 }
 
 // Meter is how well the supply counts: half-widths as makers state them.

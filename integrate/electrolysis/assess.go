@@ -37,11 +37,65 @@ type Assessment struct {
 }
 
 // Assess works out everything for the conditions. The error lists every figure that is
-// missing or impossible.
+// missing or impossible. A temperature that nobody stated is the one that the bath reaches by its own heat: all figures are for that.
 func Assess(c Conditions) (Assessment, error) {
+	a, err := warmed(c)
+	if err != nil {
+		return Assessment{}, err
+	}
+	a.fallsOut()
+	a.follow()
+	a.platingAtEnd()
+	a.gases()
+	a.air()
+	a.water()
+	a.energy()
+	a.leads()
+	a.cautions()
+	a.Conditions.FreeAcid = a.freeAcid()
+	return a, nil
+}
+
+// Warming ends after so many steps, or where another would change less than that many K.
+const (
+	mostWarmings = 8
+	warmEnough   = 0.05
+)
+
+// warmed is begun at the temperature that the bath reaches in the run. The hotter it is taken, the better it conducts and the less it
+// warms itself, so that the secant finds where both agree.
+func warmed(c Conditions) (Assessment, error) {
+	a, err := begun(c)
+	if err != nil || c.Temperature.Known() {
+		return a, err
+	}
+	var before, was float64
+	for range mostWarmings {
+		now := a.Conditions.Temperature.Value
+		reached := a.reached()
+		off := reached.Value - now
+		if before > 0 && math.Abs(off) < warmEnough {
+			break
+		}
+		next := reached.Value
+		if slope := (off - was) / (now - before); before > 0 && slope < 0 {
+			next = now - off/slope
+		}
+		before, was = now, off
+		reached.Value = math.Max(matter.ZeroCelsius, math.Min(next, boiling))
+		c.Temperature = reached
+		if a, err = begun(c); err != nil {
+			return a, err
+		}
+	}
+	return a, nil
+}
+
+// begun has what the bath is at the start, and the heat that follows.
+func begun(c Conditions) (Assessment, error) {
 	c, couple, err := c.settle()
 	if err != nil {
-		return Assessment{}, fmt.Errorf("assess the cell: %w", err)
+		return Assessment{}, err
 	}
 	a := Assessment{Conditions: c, Couple: couple}
 	a.CathodeDensity = combine(c.Current.Value/c.CathodeArea.Value, "current over cathode area", c.Current, c.CathodeArea)
@@ -51,18 +105,10 @@ func Assess(c Conditions) (Assessment, error) {
 	a.plating()
 	a.anode()
 	a.acid()
-	a.follow()
-	a.platingAtEnd()
 	if err := a.voltage(); err != nil {
-		return Assessment{}, fmt.Errorf("assess the cell: %w", err)
+		return Assessment{}, err
 	}
-	a.gases()
-	a.air()
-	a.water()
 	a.heat()
-	a.energy()
-	a.leads()
-	a.cautions()
 	return a, nil
 }
 
@@ -117,7 +163,6 @@ func (a *Assessment) freeAcid() matter.Figure {
 const shortFraction = 0.85
 
 func (a *Assessment) voltage() error {
-	a.Conditions.FreeAcid = a.freeAcid()
 	c := a.Conditions
 	if v := c.CellVolts; v.Known() && !c.SolubleAnode && v.Value+2*v.StandardUncertainty < shortFraction*a.Floor.Metal {
 		return fmt.Errorf("cell voltage is %.3g V, and no %s is won below %.2f V (%s at the anode): it was measured over a short, at another cell or with the current off; measure it at the cell under current, or leave it out",
@@ -126,7 +171,7 @@ func (a *Assessment) voltage() error {
 	v := voltageConditions{
 		Metal: c.Metal.Element.Symbol, Reversible: a.Floor.Expected, ReversibleMark: a.Floor.Mark, Anode: c.Anode, SolubleAnode: c.SolubleAnode,
 		CathodeDensity: a.CathodeDensity.Value, AnodeDensity: a.AnodeDensity.Value, Gap: c.Gap.Value, Temperature: c.Temperature.Value, Separator: c.Separator,
-		Conductivity: assumedConductivity(c.Medium, c.FreeAcid.Value, c.Temperature.Value),
+		Conductivity: assumedConductivity(c.Medium, a.freeAcid().Value, c.Temperature.Value),
 	}
 	if c.Conductivity.Known() {
 		v.Conductivity = fromFigure(c.Conductivity)

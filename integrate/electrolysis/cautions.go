@@ -2,6 +2,7 @@ package electrolysis
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -33,7 +34,7 @@ func (a *Assessment) cautions() {
 		}
 	}
 	if c.Ammonium && slices.ContainsFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }) {
-		warn("Chlorine and ammonium form chloramines and, in acid, nitrogen trichloride, an oil that explodes when touched. Keep ammonium from the anode by a separator and a chloride-free anolyte, or do not run the cell (common practice, no source).")
+		warn("Chlorine and ammonium form chloramines and, in acid, nitrogen trichloride, an oil that explodes at a touch. Keep ammonium from the anode (separator, chloride-free anolyte), or do not run the cell (common practice, no source).")
 	}
 	if w := a.Air.HydrogenTime; w.Known() && w.Value < a.Duration.Value {
 		warn("This room reaches 1 %% hydrogen after %s, before the run ends. Supply more air, or run the cell elsewhere.", duration(w.Value))
@@ -102,6 +103,9 @@ func duration(seconds float64) string {
 // hotBath is where a bench bath in glass or plastic deserves a word, K.
 const hotBath = 333.15
 
+// warmTold is by how many K a bath warms itself before that is worth a word.
+const warmTold = 10
+
 func (a *Assessment) heatCautions(say, warn func(string, ...any)) {
 	h := a.Heat
 	switch {
@@ -113,8 +117,12 @@ func (a *Assessment) heatCautions(say, warn func(string, ...any)) {
 	case h.Steady.Value > hotBath:
 		warn("The bath heats itself to about %.0f °C, uncertain by a third of the rise. Cool it, and check the rating of the vessel.", h.Steady.Value-matter.ZeroCelsius)
 	}
-	if warm := h.Steady.Value - a.Conditions.Temperature.Value; !h.Boils && h.Steady.Value <= hotBath && warm > 10 {
-		say("The bath heats itself to about %.0f °C. The figures of the plan are for %.0f °C.", h.Steady.Value-matter.ZeroCelsius, a.Conditions.Temperature.Value-matter.ZeroCelsius)
+	switch t := a.Conditions.Temperature; {
+	case h.Boils || h.Steady.Value > hotBath:
+	case t.Mark == matter.Assumed && t.Value > a.Conditions.Ambient.Value+warmTold:
+		say("The bath heats itself to about %.0f °C in this run. The figures of the plan are for that.", t.Value-matter.ZeroCelsius)
+	case t.Mark != matter.Assumed && h.Steady.Value > t.Value+warmTold:
+		say("The bath heats itself to about %.0f °C. The figures of the plan are for %.0f °C: cool it to that.", h.Steady.Value-matter.ZeroCelsius, t.Value-matter.ZeroCelsius)
 	}
 	if h.RunsAway {
 		warn("Do not run this cell at constant voltage: as the bath heats up, the current rises to the limit of the supply. Use constant current.")
@@ -130,3 +138,50 @@ func (a *Assessment) heatCautions(say, warn func(string, ...any)) {
 		say("No single flexible lead carries this current. Use several in parallel, or a busbar.")
 	}
 }
+
+// liquidCautions says what the pH of the end means.
+func (a *Assessment) liquidCautions(say func(string, ...any)) {
+	c, l := a.Conditions, &a.Liquid
+	if !l.Known() {
+		return
+	}
+	where := "bath"
+	if c.Separator != NoSeparator {
+		where = "catholyte"
+	}
+	if c.PH.Value-l.End.Best > driftTold {
+		why, help := "The acid of the anode stays in the bath", "Check the pH during the run, and neutralize or bleed"
+		if c.Separator != NoSeparator {
+			why, help = "Acid crosses the separator", "Check the pH during the run, keep the catholyte level above the anolyte level, and neutralize"
+		}
+		say("%s: the %s ends near pH %.1f (%.1f to %.1f), which cell voltage and current hardly show. %s.", why, where, l.End.Best, l.End.Low, l.End.High, help)
+	}
+	if l.End.High-l.End.Low > widthTold {
+		say("The pH of the %s at the end cannot be predicted: from %.1f to %.1f, by how much of the current makes hydrogen and how much acid crosses. Measure it during the run, and hold it with a buffer, or by dosing what the bath allows.", where, l.End.Low, l.End.High)
+	}
+	lost := c.Efficiency.Value - a.Plating.EfficiencyAtEnd.Best
+	if e := a.Plating.EfficiencyAtEnd; e.Mark != matter.Unmarked && lost > efficiencyTold {
+		text := fmt.Sprintf("At pH %.1f more of the current makes hydrogen: the current efficiency falls from %.0f %% to about %.0f %% at the end (%.0f to %.0f %%), and the planned charge is too small.",
+			l.End.Best, 100*c.Efficiency.Value, 100*e.Best, 100*e.Low, 100*e.High)
+		if d := l.IfDivided; d.Mark != matter.Unmarked && d.Best > l.End.Best+driftTold {
+			text += fmt.Sprintf(" Divided by a diaphragm, the catholyte would end near pH %.1f (%.1f to %.1f).", d.Best, d.Low, d.High)
+		}
+		say("%s", text)
+	}
+	if !math.IsInf(l.DissolvesAfter, 1) {
+		say("From about %.3g A·h all current makes hydrogen and the deposit begins to dissolve. Stop earlier, or neutralize.", l.DissolvesAfter/ampereHour)
+	}
+	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() && l.End.Best > w.PH.High+0.2 && c.PH.Value <= w.PH.High+0.2 {
+		say("pH %.1f at the end lies above the usual window, %.3g to %.3g.", l.End.Best, w.PH.Low, w.PH.High)
+	}
+	if !math.IsInf(l.FallsAfter, 1) {
+		say("%s precipitates from about pH %.1f, which the %s may reach after %.3g A·h, and blinds diaphragm and cathode. Keep the pH below that with a buffer, or with acid where the bath allows it.", l.Falls, l.FallsAt.Low, where, l.FallsAfter/ampereHour)
+	}
+}
+
+const (
+	driftTold      = 0.5    // pH units
+	widthTold      = 4.0    // pH units: more is no prediction
+	efficiencyTold = 0.02   // of 1
+	ampereHour     = 3600.0 // C
+)

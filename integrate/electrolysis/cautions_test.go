@@ -22,7 +22,7 @@ func TestChlorineAnodeHasNoAcidToCross(t *testing.T) {
 		t.Errorf("%q", a.Acid.Anolyte.Source)
 	}
 	// What is titratable counts when it is stated: 2 mol/L of hydrochloric acid in 0.9 L do not bind the leak.
-	c.FreeAcid = matter.GivenFigure(2000, 10)
+	c.PH, c.FreeAcid = matter.Figure{}, matter.GivenFigure(2000, 10)
 	if a, err = Assess(c); err != nil || a.Acid.Anolyte.Low > -0.3 {
 		t.Errorf("from 2 mol/L: %+v, %v", a.Acid.Anolyte, err)
 	}
@@ -37,6 +37,7 @@ func TestChlorineAnodeHasNoAcidToCross(t *testing.T) {
 // Appendix L), so that the floor of a zinc bath with iron in it is lower by the 0.46 V to oxygen at pH 0.
 func TestOtherMetalsAtTheAnode(t *testing.T) {
 	c := zincCell(t)
+	c.Temperature = matter.GivenFigure(matter.RoomTemperature, 1)
 	clean, err := Assess(c)
 	if err != nil {
 		t.Fatal(err)
@@ -105,6 +106,7 @@ func TestLeadsDoNotWarmTheBath(t *testing.T) {
 func TestAnolyteOfItsOwn(t *testing.T) {
 	c := zincCell(t)
 	c.Medium, c.AnolyteMedium, c.Separator, c.Anode = matter.Chloride, matter.Sulfate, CationMembrane, "lead"
+	c.Temperature = matter.GivenFigure(matter.RoomTemperature, 1)
 	a, err := Assess(c)
 	if err != nil {
 		t.Fatal(err)

@@ -50,7 +50,7 @@ type Conditions struct {
 	Dissolved    solution.Totals
 	Ammonium     bool          // the bath holds ammonium or ammonia
 	Conductivity matter.Figure // S/m at Temperature
-	Temperature  matter.Figure // K; unknown: 298.15
+	Temperature  matter.Figure // K; unknown: what the bath reaches by its own heat
 	Ambient      matter.Figure // K; unknown: 293.15
 	CellVolts    matter.Figure // V measured at the cell under current; unknown: expected
 
@@ -226,9 +226,13 @@ func (c Conditions) mistakes() []error {
 	within("room temperature", " °C", celsius(c.Ambient), ambientLowest-matter.ZeroCelsius, 60)
 	within("pH", "", c.PH, -1.5, 15.5)
 	within("anolyte pH", "", c.AnolytePH, -1.5, 15.5)
-	if divided := c.Separator != "" && c.Separator != NoSeparator; c.PH.Known() && c.FreeAcid.Value > 0 && !divided && c.Medium.Acidic() && c.Medium.Known() && len(list) == 0 {
+	if c.PH.Known() && c.FreeAcid.Value > 0 && c.Medium.Acidic() && c.Medium.Known() && len(list) == 0 {
 		if ph := c.acidPH(); math.Abs(ph-c.PH.Value) > acidAgrees {
-			say("pH %.3g and free acid of %.3g mol/L contradict each other: that acid makes about pH %.1f; leave out the one that was not measured", c.PH.Value, c.FreeAcid.Value/standardConcentration, ph)
+			remedy := ""
+			if c.Separator != "" && c.Separator != NoSeparator {
+				remedy = ", and state that of the anolyte by its pH"
+			}
+			say("pH %.3g and free acid of %.3g mol/L contradict each other: that acid makes about pH %.1f; leave out the one that was not measured%s", c.PH.Value, c.FreeAcid.Value/standardConcentration, ph, remedy)
 		}
 	}
 	switch c.Separator {

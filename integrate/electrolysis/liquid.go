@@ -1,7 +1,6 @@
 package electrolysis
 
 import (
-	"fmt"
 	"math"
 
 	"nightcell/integrate/matter"
@@ -59,7 +58,6 @@ func (a *Assessment) liquid() {
 	if ion, ok := solution.Ion(c.Metal.Element.Symbol, a.Couple.Valence); ok {
 		l.ion = ion
 	}
-	a.fallsOut()
 }
 
 // follow takes acid and base through the buffers of the bath. The likeliest acid, the least and the most and the pH of the start at both ends
@@ -314,6 +312,9 @@ func (a *Assessment) anolyteEnd() Band {
 // fallsOut finds the hydroxide or basic salt with the lowest onset.
 func (a *Assessment) fallsOut() {
 	l := &a.Liquid
+	if l.bath.Totals == nil {
+		return
+	}
 	onsets, err := l.bath.Hydroxides()
 	if err != nil {
 		return
@@ -324,6 +325,11 @@ func (a *Assessment) fallsOut() {
 		}
 		l.Falls = o.Solid.Name
 		l.FallsAt = Band{o.PH.Low, o.PH.Best, o.PH.High, o.Solid.Mark, o.Solid.Source + "; fresh and aged precipitates differ"}
+	}
+	// Above the onset and not saturated a ligand holds the metal, and the onset says nothing.
+	if c := a.Conditions; c.Medium.Acidic() && l.ion != "" && l.Falls != "" &&
+		(c.PH.Value < l.FallsAt.High || a.saturated(PHPoint{PH: Band{Low: c.PH.Value, High: c.PH.Value}, left: l.bath.Totals})) {
+		a.Plating.HydroxidePH = matter.Figure{Value: l.FallsAt.Best, StandardUncertainty: math.Max(0.1, (l.FallsAt.High-l.FallsAt.Low)/4), Mark: l.FallsAt.Mark, Source: l.Falls + ": " + l.FallsAt.Source}
 	}
 }
 
@@ -345,50 +351,3 @@ func (x *extremes) add(low, best, high float64) {
 func (x *extremes) band(mark matter.Mark, source string) Band {
 	return Band{x.low, x.best, x.high, mark, source}
 }
-
-// liquidCautions says what the pH of the end means.
-func (a *Assessment) liquidCautions(say func(string, ...any)) {
-	c, l := a.Conditions, &a.Liquid
-	if !l.Known() {
-		return
-	}
-	where := "bath"
-	if c.Separator != NoSeparator {
-		where = "catholyte"
-	}
-	if c.PH.Value-l.End.Best > driftTold {
-		why, help := "The acid of the anode stays in the bath", "Check the pH during the run, and neutralize or bleed"
-		if c.Separator != NoSeparator {
-			why, help = "Acid crosses the separator", "Check the pH during the run, keep the catholyte level above the anolyte level, and neutralize"
-		}
-		say("%s: the %s ends near pH %.1f (%.1f to %.1f), which cell voltage and current hardly show. %s.", why, where, l.End.Best, l.End.Low, l.End.High, help)
-	}
-	if l.End.High-l.End.Low > widthTold {
-		say("The pH of the %s at the end cannot be predicted: from %.1f to %.1f, by how much of the current makes hydrogen and how much acid crosses. Measure it during the run, and hold it with a buffer, or by dosing what the bath allows.", where, l.End.Low, l.End.High)
-	}
-	lost := c.Efficiency.Value - a.Plating.EfficiencyAtEnd.Best
-	if e := a.Plating.EfficiencyAtEnd; e.Mark != matter.Unmarked && lost > efficiencyTold {
-		text := fmt.Sprintf("At pH %.1f more of the current makes hydrogen: the current efficiency falls from %.0f %% to about %.0f %% at the end (%.0f to %.0f %%), and the planned charge is too small.",
-			l.End.Best, 100*c.Efficiency.Value, 100*e.Best, 100*e.Low, 100*e.High)
-		if d := l.IfDivided; d.Mark != matter.Unmarked && d.Best > l.End.Best+driftTold {
-			text += fmt.Sprintf(" Divided by a diaphragm, the catholyte would end near pH %.1f (%.1f to %.1f).", d.Best, d.Low, d.High)
-		}
-		say("%s", text)
-	}
-	if !math.IsInf(l.DissolvesAfter, 1) {
-		say("From about %.3g A·h all current makes hydrogen and the deposit begins to dissolve. Stop earlier, or neutralize.", l.DissolvesAfter/ampereHour)
-	}
-	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() && l.End.Best > w.PH.High+0.2 && c.PH.Value <= w.PH.High+0.2 {
-		say("pH %.1f at the end lies above the usual window, %.3g to %.3g.", l.End.Best, w.PH.Low, w.PH.High)
-	}
-	if !math.IsInf(l.FallsAfter, 1) {
-		say("%s precipitates from about pH %.1f, which the %s may reach after %.3g A·h, and blinds diaphragm and cathode. Keep the pH below that with a buffer, or with acid where the bath allows it.", l.Falls, l.FallsAt.Low, where, l.FallsAfter/ampereHour)
-	}
-}
-
-const (
-	driftTold      = 0.5    // pH units
-	widthTold      = 4.0    // pH units: more is no prediction
-	efficiencyTold = 0.02   // of 1
-	ampereHour     = 3600.0 // C
-)

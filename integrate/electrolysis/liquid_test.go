@@ -94,15 +94,17 @@ func TestLigandsShiftThePotential(t *testing.T) {
 }
 
 func TestAcidAndPHContradict(t *testing.T) {
-	c := zincCell(t)
-	c.Separator = ""
-	c.PH, c.FreeAcid = matter.GivenFigure(5, 0), matter.GivenFigure(1000, 0)
-	if _, err := Assess(c); err == nil || !strings.Contains(err.Error(), "contradict") {
-		t.Errorf("pH 5 with 1 mol/L of acid: %v", err)
-	}
-	c.PH = matter.GivenFigure(0.4, 0)
-	if _, err := Assess(c); err != nil {
-		t.Errorf("pH 0.4 with 1 mol/L of acid: %v", err)
+	for _, separator := range []Separator{"", NoSeparator, Diaphragm, CationMembrane} {
+		c := zincCell(t)
+		c.Separator = separator
+		c.PH, c.FreeAcid = matter.GivenFigure(5, 0), matter.GivenFigure(1000, 0)
+		if _, err := Assess(c); err == nil || !strings.Contains(err.Error(), "pH 5 and free acid of 1 mol/L contradict") || strings.Contains(err.Error(), "anolyte") != (separator == Diaphragm || separator == CationMembrane) {
+			t.Errorf("%q: pH 5 with 1 mol/L of acid: %v", separator, err)
+		}
+		c.PH = matter.GivenFigure(0.4, 0)
+		if _, err := Assess(c); err != nil {
+			t.Errorf("%q: pH 0.4 with 1 mol/L of acid: %v", separator, err)
+		}
 	}
 }
 

@@ -104,11 +104,6 @@ func (a *Assessment) plating() {
 		p.Margin = difference(p.Overpotential, p.Gap, "hydrogen overpotential on the deposit less the gap")
 	}
 	p.Verdict = platingVerdict(p.Gap.Value, p.Margin, c.Efficiency.Value)
-	// Above the onset and not saturated a ligand holds the metal, and the onset says nothing.
-	if l := a.Liquid; c.Medium.Acidic() && l.ion != "" && l.Falls != "" &&
-		(c.PH.Value < l.FallsAt.High || a.saturated(PHPoint{PH: Band{Low: c.PH.Value, High: c.PH.Value}, left: l.bath.Totals})) {
-		p.HydroxidePH = matter.Figure{Value: l.FallsAt.Best, StandardUncertainty: math.Max(0.1, (l.FallsAt.High-l.FallsAt.Low)/4), Mark: l.FallsAt.Mark, Source: l.Falls + ": " + l.FallsAt.Source}
-	}
 	p.Cathodes = rankCathodes(c.Metal.Element.Symbol, c.Medium, c.Chloride.Value, a.CathodeDensity.Value, c.Temperature.Value)
 }
 
@@ -148,6 +143,9 @@ func (a *Assessment) platingAtEnd() {
 		return
 	}
 	end := fmt.Sprintf("At the end, at pH %.1f: %s", pH.Value, verdict)
+	if do, why, found := strings.Cut(verdict, ": "); found && strings.HasPrefix(do, onlyIf) {
+		end = fmt.Sprintf("%s: at the end, at pH %.1f, %s", do, pH.Value, why)
+	}
 	if poor {
 		takes := "most of the current, and the charge is too small"
 		if efficiency <= 0 {
@@ -157,14 +155,35 @@ func (a *Assessment) platingAtEnd() {
 		if c.Separator != NoSeparator {
 			apart = "keep anode acid from crossing"
 		}
-		end = fmt.Sprintf("Only if you %s, buffer the bath, or stop long before this charge: at its end, at pH %.1f, hydrogen takes %s.", apart, pH.Value, takes)
-		if strings.HasPrefix(p.Verdict, "Yes") { // which holds for the start alone
-			p.Verdict = end
-			return
-		}
+		end = fmt.Sprintf("Only if you %s, buffer the bath, or stop long before this charge: at the end, at pH %.1f, hydrogen takes %s.", apart, pH.Value, takes)
 	}
-	p.Verdict += " " + end
+	p.Verdict = Both(p.Verdict, end)
 }
+
+// Both joins two verdicts, of which a Yes says nothing beside an Only if, and two Only if are one sentence. What the first says to do is
+// not said again by the second.
+func Both(first, second string) string {
+	one, also := strings.CutPrefix(first, onlyIf)
+	other, only := strings.CutPrefix(second, onlyIf)
+	switch {
+	case also && strings.HasPrefix(second, "Yes"):
+		_, rest, _ := strings.Cut(second, ". ")
+		return strings.TrimSpace(first + " " + rest)
+	case only && strings.HasPrefix(first, "Yes"):
+		return second
+	case !also || !only:
+		return strings.TrimSpace(first + " " + second)
+	}
+	do, why, _ := strings.Cut(one, ": ")
+	more, because, _ := strings.Cut(other, ": ")
+	if !strings.Contains(do, "buffer") && !strings.Contains(do, "divide") {
+		do += ", and " + more
+	}
+	return onlyIf + do + ": " + strings.TrimSuffix(why, ".") + ", and " + because
+}
+
+// onlyIf begins a verdict that says what to do.
+const onlyIf = "Only if you "
 
 // Hydrogen from acid is held back by two things: how fast the surface makes it and how fast the acid comes.
 const (

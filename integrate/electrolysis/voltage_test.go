@@ -168,6 +168,48 @@ func TestWarmBath(t *testing.T) {
 	}
 }
 
+// TestFiguresAreForTheTemperatureReached: whatever the cell, an unstated temperature is the one that the heat at that very temperature leads to at
+// the end of the run, by the vessel's own loss; stating it gives the same figures, and a stated one is left as it is.
+func TestFiguresAreForTheTemperatureReached(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		given := func(name string, low, high float64) matter.Figure {
+			return matter.GivenFigure(math.Exp(rapid.Float64Range(math.Log(low), math.Log(high)).Draw(t, name)), 0)
+		}
+		metal, err := matter.LookUp(rapid.SampledFrom([]string{"Zn", "Cu", "Ni", "Pb", "Au"}).Draw(t, "metal"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := Conditions{Metal: metal, Medium: matter.Chloride, Current: given("A", 0.1, 100), Charge: given("C", 1e2, 1e7), Efficiency: given("efficiency", 0.1, 1),
+			CathodeArea: given("m2", 1e-3, 0.1), Concentration: given("mol/m3", 10, 3000), Volume: given("m3", 1e-4, 1e-2), Ambient: given("K", 278, 308)}
+		a, err := Assess(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		temperature, ambient := a.Conditions.Temperature, c.Ambient.Value
+		settles := a.Heat.Steady.Value
+		want := ambient + (settles-ambient)*(1-math.Exp(-a.Duration.Value/a.Heat.TimeConstant.Value))
+		if temperature.Mark != matter.Assumed || math.Abs(temperature.Value-want) > 2*warmEnough {
+			t.Fatalf("reckoned at %.2f K, reaches %.2f K", temperature.Value, want)
+		}
+		c.Temperature = matter.GivenFigure(temperature.Value, 0)
+		same, err := Assess(c)
+		if err != nil || same.Voltage.Best != a.Voltage.Best || same.Liquid.End.Best != a.Liquid.End.Best || same.Heat.Power.Value != a.Heat.Power.Value || same.Conditions.Temperature.Value != temperature.Value {
+			t.Fatalf("stated, it is another cell: %v, %v", same.Voltage, err)
+		}
+	})
+	c := zincCell(t)
+	c.Temperature = matter.GivenFigure(matter.RoomTemperature, 0)
+	cold, err := Assess(c)
+	if err != nil || cold.Conditions.Temperature != c.Temperature {
+		t.Fatalf("%+v, %v", cold.Conditions.Temperature, err)
+	}
+	c.Temperature = matter.Figure{}
+	warm, err := Assess(c)
+	if got := warm.Conditions.Temperature.Value; err != nil || !(got > matter.RoomTemperature+4) || !(warm.Voltage.Best < cold.Voltage.Best) || !(warm.Heat.Steady.Value < cold.Heat.Steady.Value) {
+		t.Errorf("at %.1f K %.2f V, at 25 °C %.2f V, %v", got, warm.Voltage.Best, cold.Voltage.Best, err)
+	}
+}
+
 // A bath held warmer than its own heat keeps it needs the difference from a heater, and none where it settles above.
 func TestHeater(t *testing.T) {
 	c := zincCell(t)

@@ -23,10 +23,10 @@ func (p *Plan) SolubleAnode() bool { return p.Order.Cell.SolubleAnode }
 // Divided tells whether a separator stands in the cell.
 func (p *Plan) Divided() bool { return p.Order.Bath.Contents.Divided }
 
-// Overall is the efficiency of the whole charge.
-func (p *Plan) Overall() matter.Figure {
-	f, fallen := p.Bath.Efficiency, p.Bath.Goal.Overall/p.Bath.Efficiency.Value
-	f.Value, f.Low, f.High = p.Bath.Goal.Overall, f.Low*fallen, f.High*fallen
+// overall is the efficiency of the whole charge.
+func overall(p *bath.Plan) matter.Figure {
+	f, fallen := p.Efficiency, p.Goal.Overall/p.Efficiency.Value
+	f.Value, f.Low, f.High = p.Goal.Overall, f.Low*fallen, f.High*fallen
 	return f
 }
 

@@ -6,7 +6,6 @@ package plan
 
 import (
 	"fmt"
-	"strings"
 
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
@@ -41,13 +40,27 @@ func New(o Order) (*Plan, error) {
 	if err := p.fit(); err != nil {
 		return nil, err
 	}
-	made, err := bath.NewPlan(p.Order.Bath)
+	made, err := BathOf(p.Order)
 	if err != nil {
 		return nil, err
 	}
 	p.Bath = made
 	p.noteAssays()
-	return p, p.assess()
+	p.Assessed, err = assess(p.Order, made)
+	return p, err
+}
+
+// BathOf plans the bath of an order. Stirring brings metal as it does at the temperature that the bath reaches, where none is stated.
+func BathOf(o Order) (*bath.Plan, error) {
+	p, err := bath.NewPlan(o.Bath)
+	if err != nil || o.Bath.Efficiency.Stirring == "" || o.Bath.Conditions.Temperature.Known() {
+		return p, err
+	}
+	if a, err := assess(o, p); err == nil && a != nil {
+		o.Bath.Conditions.Reached = a.Conditions.Temperature.Value
+		return bath.NewPlan(o.Bath)
+	}
+	return p, nil // what is wrong with the cell is said by who asks for it
 }
 
 // Fill completes what is stated of a cell by what the plan of its bath tells.
@@ -72,23 +85,21 @@ func Fill(stated electrolysis.Conditions, p *bath.Plan) electrolysis.Conditions 
 	return c
 }
 
-// assess says what else the cell does, if current and area are known.
-func (p *Plan) assess() error {
-	given := p.Order.Bath.Conditions
+// assess says what else the cell does; nil unless current and area are known.
+func assess(o Order, p *bath.Plan) (*electrolysis.Assessment, error) {
+	given := o.Bath.Conditions
 	if !given.Current.Known() || !given.CathodeArea.Known() {
-		return nil
+		return nil, nil
 	}
-	c := Fill(p.Order.Cell, p.Bath)
+	c := Fill(o.Cell, p)
 	c.Current, c.CathodeArea = given.Current, given.CathodeArea
-	goal := p.Bath.Goal
-	c.Efficiency = p.Overall()
-	c.FinalConcentration = matter.Figure{Value: goal.Left.Value / p.Bath.Metal.Element.Weight.Value, Mark: goal.Left.Mark}
+	c.Efficiency = overall(p)
+	c.FinalConcentration = matter.Figure{Value: p.Goal.Left.Value / p.Metal.Element.Weight.Value, Mark: p.Goal.Left.Mark}
 	a, err := electrolysis.Assess(c)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	p.Assessed = &a
-	return nil
+	return &a, nil
 }
 
 // Verdict answers whether metal will plate. Where nobody stated the efficiency and one of the missing conditions may cost half of
@@ -108,11 +119,7 @@ func (p *Plan) Verdict() string {
 	if first == nil {
 		return verdict
 	}
-	only := fmt.Sprintf("Only if you %s: else the efficiency may be as low as %.2g %% (common practice, no source).", p.Bath.MissingText(first), 100*lowest)
-	if strings.HasPrefix(verdict, "Yes: ") { // on paper
-		_, verdict, _ = strings.Cut(verdict, ". ")
-	}
-	return strings.TrimSpace(only + " " + verdict)
+	return electrolysis.Both(fmt.Sprintf("Only if you %s: else the efficiency may be as low as %.2g %% (common practice, no source).", p.Bath.MissingText(first), 100*lowest), verdict)
 }
 
 // fit replaces the mass transfer by the one that fits the assays.

@@ -38,7 +38,7 @@ func (p *sheet) dangers() []string {
 	}
 	all = append(all, p.splash())
 	if p.Bath.Metal.Stop(p.Bath.Medium).State == matter.LiftThenOff {
-		all = append(all, "Never lift the cathode out at the working current: the break sparks, and there is hydrogen. "+report.Cite(practice))
+		all = append(all, "Never lift the cathode at the working current: it sparks, in hydrogen. "+report.Cite(practice))
 	}
 	return append(all, "Local codes and a person licensed to judge the room come first.")
 }
@@ -70,8 +70,12 @@ func (p *sheet) steps() []string {
 	for _, o := range p.ComeWithIt() {
 		names = append(names, o.Metal.Element.Name)
 	}
+	codeposit := "it codeposits"
+	if len(names) > 1 {
+		codeposit = "they codeposit"
+	}
 	if len(names) > 0 {
-		all = append(all, fmt.Sprintf("Remove %s first, or it codeposits: by cementation, as hydroxide, or at low current on scrap. Cementation beside arsenic or antimony gives off deadly gas: only in a fume hood. %s", strings.Join(names, " and "), report.Cite(practice)))
+		all = append(all, fmt.Sprintf("Remove %s first, or %s: by cementation, as hydroxide, or at low current on scrap. Beside arsenic or antimony cementation gives off deadly gas: fume hood only. %s", strings.Join(names, " and "), codeposit, report.Cite(practice)))
 	}
 	all = append(all, "Set current limit, over-voltage trip and a mains timer. nightcell is not a safety device.")
 	if q := bath.QualityAt(p.Bath.Goal.RatioEnd); q.Word != "" && q.Word != "compact" {

@@ -25,6 +25,7 @@ type Subject struct {
 	Name     string // among those compared
 	Wish     configs.Target
 	Density  string // unit of current density, such as "A/dm2"
+	Width    int    // columns of the text; 0: 100
 	Compared []Subject
 	Scaled   *plan.Scaled  // nil: not asked for
 	Taper    *plan.Tapered // nil: not asked for
@@ -55,8 +56,8 @@ func densityUnit(symbol string) report.Unit {
 // Of lays a plan out. The unit of current density must exist.
 func Of(s Subject) *report.Report {
 	p := newSheet(s)
-	r := &report.Report{Title: "Plan: " + p.running(), Name: s.Name, Further: []string{
-		"m measured, g given, p published, a assumed; ± is k = 2. All figures and sources: --full."}}
+	r := &report.Report{Title: "Plan: " + p.running(), Name: s.Name, Width: s.Width, Further: []string{
+		"m measured, g given, p published, a assumed; ± k = 2. All and sources: --full."}}
 	var rest []report.Table
 	all := func(t ...report.Table) {
 		for _, t := range t {
@@ -92,7 +93,7 @@ func (p *sheet) noted(first *report.Report, decisive report.Table) []report.Tabl
 		tables := append(first.Tables[:len(first.Tables):len(first.Tables)], decisive, report.Table{Key: "notes", Lines: notes[:shown], Bullet: "  - "},
 			report.Table{Key: "notes", Title: "Further notes", Lines: notes[shown:], Bullet: "  - ", Rest: true})
 		var text bytes.Buffer
-		trial := report.Report{Tables: tables, Brief: true, Further: first.Further}
+		trial := report.Report{Tables: tables, Brief: true, Width: first.Width, Further: first.Further}
 		err := trial.Text(&text)
 		switch last := len(decisive.Figures) - 1; {
 		case err != nil || bytes.Count(text.Bytes(), []byte("\n")) <= screen || shown == 0 && last < 0:
@@ -132,16 +133,15 @@ var decides = []struct {
 	names []string
 	noted bool
 }{
-	{"charge", []string{"target_charge_coulombs"}, false},
 	{"current efficiency", []string{"efficiency_ratio"}, false},
 	{"at the end pH", []string{"efficiency_at_end_ph_ratio"}, false},
 	{"hydrogen margin at the end", []string{"plating_margin_at_end_volts", "plating_margin_volts"}, false},
 	{"pH at the end", []string{"ph_at_end"}, false},
+	{"bath temperature", []string{"bath_temperature_kelvins"}, false},
 	{"current density", []string{"cathode_current_density_amperes_per_square_metre"}, true},
 	{"i/i_lim at the end", []string{"limiting_current_share_end_ratio"}, false},
 	{"cell voltage", []string{"cell_volts", "expected_volts"}, false},
 	{"energy", []string{"energy_joules"}, false},
-	{"bath settles near", []string{"steady_temperature_kelvins"}, false},
 }
 
 // decisive is what the answer hangs on.
@@ -154,13 +154,16 @@ func (p *sheet) decisive(r *report.Report) report.Table {
 			from = append(from, fmt.Sprintf("%s %.0f %%", s.Source, 100*share*share))
 		}
 	}
+	if from != nil {
+		t.Add(said("doubt of the charge", strings.Join(from, ", "), g.Charge.Mark, ""))
+	}
 	for _, ask := range decides {
 		if f := r.First(ask.names); f != nil {
 			shown := *f
 			shown.Key, shown.Label, shown.Rows = "", ask.label, nil
 			switch {
-			case ask.names[0] == "target_charge_coulombs" && from != nil:
-				shown.Note = "± from " + strings.Join(from, ", ")
+			case ask.names[0] == "bath_temperature_kelvins":
+				shown.Note = p.temperatureNote()
 			case !ask.noted:
 				shown.Note = ""
 			}
@@ -168,6 +171,18 @@ func (p *sheet) decisive(r *report.Report) report.Table {
 		}
 	}
 	return t
+}
+
+// temperatureNote says which temperature the figures are for, and where the bath settles if nobody holds it.
+func (p *sheet) temperatureNote() string {
+	h, t := p.Assessed.Heat, p.Assessed.Conditions.Temperature
+	switch {
+	case t.Mark == matter.Assumed:
+		return "by its own heat; figures for it"
+	case h.Boils:
+		return "figures for it; boils by itself"
+	}
+	return fmt.Sprintf("figures for it; settles at %s °C", quantity.Digits(h.Steady.Value-matter.ZeroCelsius, h.Steady.StandardUncertainty))
 }
 
 // leastShare is the share of the variance from which on a source of doubt is worth a word at once.

@@ -109,8 +109,7 @@ func (p *sheet) othersTable() report.Table {
 func (p *sheet) targetTable() report.Table {
 	g := p.Bath.Goal
 	t := report.Table{Title: "Target: " + p.targetText()}
-	u := g.Charge.StandardUncertainty * inAmpereHours
-	charge := certain("target_charge", "charge to pass", g.Charge, report.AmpereHours, fmt.Sprintf("%s to %s A·h", quantity.Digits(g.Low*inAmpereHours, u), quantity.Digits(g.High*inAmpereHours, u)))
+	charge := certain("target_charge", "charge to pass", g.Charge, report.AmpereHours, "")
 	charge.Limits = &report.Limits{Low: g.Low, High: g.High}
 	t.Add(charge)
 	t.Known("theoretical_charge", "in theory", g.Theoretical, report.AmpereHours, "at 100 % current efficiency")
@@ -207,7 +206,7 @@ func (p *sheet) runTable() report.Table {
 	if window.Temperature.Known() {
 		note = usualNote(c.Temperature.Value, window.Temperature, report.Celsius, "")
 	}
-	t.Known("bath_temperature", "temperature", c.Temperature, report.Celsius, note)
+	t.Known("bath_temperature", "temperature", c.Temperature, report.Celsius, by(note, c.Temperature.Source))
 	note = c.PH.Source
 	if window.PH.Known() {
 		note = usualNote(c.PH.Value, window.PH, report.One, "")
