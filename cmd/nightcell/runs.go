@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -80,17 +81,21 @@ func newRunsCommand(s *shell) *cobra.Command {
 				return printJSON(s.out, map[string]any{"runs": append([]books.Listed{}, runs...)})
 			}
 			w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
-			fmt.Fprintln(w, "CELL\tSTART (UTC)\tDURATION\tCHARGE, A·h\tSTATE\tLATE ENTRIES\tRUN")
+			found := ""
+			if f.Weighed {
+				found = "DEPOSIT, g\tEFFICIENCY, %\t"
+			}
+			fmt.Fprintln(w, "CELL\tSTART (UTC)\tDURATION\tCHARGE, A·h\t"+found+"STATE\tLATE ENTRIES\tRUN")
 			for _, r := range runs {
-				state := "open"
-				if r.Ended {
-					state = "ended"
+				state := cmp.Or(r.Problem, "open")
+				if r.Ended && r.Problem == "" {
+					state = strings.TrimSuffix("ended: "+r.End, ": ")
 				}
-				if r.Problem != "" {
-					state = r.Problem
+				if f.Weighed {
+					found = fmt.Sprintf("%.4g\t%s\t", r.Deposit, quantity.WithDoubt(100*r.Efficiency, 100*integrate.CoverageFactor*r.EfficiencyUncertainty))
 				}
-				fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", r.Cell, r.Began.Format(time.DateTime), timeWords(time.Duration(r.Elapsed*1e9).Round(time.Minute)),
-					quantity.WithDoubt(r.Charge/3600, integrate.CoverageFactor*r.Uncertainty/3600), state, strings.Join(r.Late, ", "), filepath.Clean(r.Directory))
+				fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s%s\t%s\t%s\n", r.Cell, r.Began.Format(time.DateTime), timeWords(time.Duration(r.Elapsed*1e9).Round(time.Minute)),
+					quantity.WithDoubt(r.Charge/3600, integrate.CoverageFactor*r.Uncertainty/3600), found, state, strings.Join(r.Late, ", "), filepath.Clean(r.Directory))
 			}
 			return w.Flush()
 		},
@@ -100,7 +105,10 @@ func newRunsCommand(s *shell) *cobra.Command {
 	cmd.Flags().StringVar(&since, "since", "", "only runs started at or after this `time`, such as 2026-01-01 or 2026-01-10T20:00:00Z")
 	cmd.Flags().StringVar(&until, "until", "", "only runs started before this `time`")
 	cmd.Flags().BoolVar(&f.Open, "open", false, "only runs that have not ended")
+	cmd.Flags().StringVar(&f.End, "ended", "", "only runs whose end says so, such as 'target reached'; the list has the `words`")
+	cmd.Flags().BoolVar(&f.Weighed, "weighed", false, "only runs with a weighed or assayed deposit, with their current efficiency")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	cmd.MarkFlagsMutuallyExclusive("open", "ended")
 	return cmd
 }
 

@@ -153,19 +153,23 @@ func (p *Past) leave(r *Run, a *abort, m memory) {
 	}}}
 }
 
-// resume takes up what the run that ended last left to be done, if it did and nobody has answered yet.
-func (p *Past) resume(r *Run, m *memory) error {
+// resume takes up the figures of the run that ended last, and what it left to be done where nobody has answered yet. m is nil where
+// its log has no memory of a watch.
+func (p *Past) resume(r *Run, m *memory, why string) error {
+	r.totals = r.count.Totals()
+	if m != nil {
+		r.target, r.shunted = m.Target, m.Shunted
+		if plan := r.settings.Plan; plan != nil && m.Bath != nil {
+			if err := plan.Resume(*m.Bath); err != nil {
+				r.settings.Log.Warn("the bath of the run before cannot be used", "cell", r.settings.Cell, "err", err)
+			}
+			r.standing = plan.Standing(0)
+		}
+	}
+	p.keep(r, why)
 	if m == nil || m.Abort == nil {
 		return r.log.Close()
 	}
-	r.totals, r.target, r.shunted = r.count.Totals(), m.Target, m.Shunted
-	if plan := r.settings.Plan; plan != nil && m.Bath != nil {
-		if err := plan.Resume(*m.Bath); err != nil {
-			r.settings.Log.Warn("the bath of the run before cannot be used", "cell", r.settings.Cell, "err", err)
-		}
-		r.standing = plan.Standing(0)
-	}
-	p.keep(r, m.Abort.Why)
 	p.leave(r, m.Abort, *m)
 	p.logs = append(p.logs, r.log)
 	return nil

@@ -1,6 +1,7 @@
 package run
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -48,7 +49,9 @@ func Resume(s *Settings, f Facts, past *Past) (*Run, error) {
 	}
 	m, err := memoryOf(tail)
 	if ended {
-		return nil, past.resume(r, m)
+		r.readUTC = time.Unix(0, tail.LastNanos).UTC()
+		why, err := runlog.EndOf(dir)
+		return nil, errors.Join(past.resume(r, m, cmp.Or(why, "it ended")), err)
 	}
 	if err != nil {
 		// The charge stands without it; only what was learned of the cell is learned anew.

@@ -83,3 +83,30 @@ func TestARunThatEndsWithItsFirstReadingKeepsItsName(t *testing.T) {
 		}
 	})
 }
+
+// TestAnEndedRunStaysInViewOverARestart: the next process shows its figures, and begins a run of its own when current flows.
+func TestAnEndedRunStaysInViewOverARestart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, dir := watchtest.New(t, drivers.NewClock(1), watchtest.Live), t.TempDir()
+		c := zincCell(t, b, dir, offAtTarget, `charge = "0.0995 A h"`, "")
+		stop := watchtest.Start(t, c)
+		watchtest.Until(t, c, time.Hour, "the run ends", watchtest.Ended)
+		before := c.Latest()
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		<-time.After(time.Hour)
+		c = zincCell(t, b, dir, offAtTarget, `charge = "0.0995 A h"`, "")
+		stop = watchtest.Start(t, c)
+		<-time.After(time.Minute)
+		s := c.Latest()
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		if !s.Ended || !s.Waiting || s.EndedWhy != before.EndedWhy || s.Run != before.Run || s.Charge.CountedCoulombs != before.Charge.CountedCoulombs ||
+			s.Bath.DepositGrams != before.Bath.DepositGrams || s.Charge.TargetCoulombs != before.Charge.TargetCoulombs || len(s.Alarms) != 0 {
+			t.Errorf("after the restart: ended %v %q, run %s, %g C of %g C, %g g, alarms %v; before: %q, %s, %g C of %g C, %g g", s.Ended, s.EndedWhy, s.Run, s.Charge.CountedCoulombs,
+				s.Charge.TargetCoulombs, s.Bath.DepositGrams, s.Alarms, before.EndedWhy, before.Run, before.Charge.CountedCoulombs, before.Charge.TargetCoulombs, before.Bath.DepositGrams)
+		}
+	})
+}
