@@ -31,6 +31,7 @@ type Route struct {
 	TellAnswered bool
 	ByLink       bool // whoever has the link of a notice may acknowledge its alarm, once, without a sign-in
 	Quiet        routes.Quiet
+	Summary      routes.Daily // of what its cells have done
 	Templates    routes.TemplateFiles
 	Zone         *time.Location // of the times in what is written; nil: the machine's
 	Timeout      time.Duration
@@ -76,6 +77,7 @@ func readRoute(n named) Route {
 	}
 	r.Least = t.priority("least", routes.Low)
 	r.Quiet = t.quiet(r.Zone)
+	r.Summary = t.daily(r.Zone, r.Quiet)
 	switch r.Kind {
 	case webhook:
 		r.readWebhook(t)
@@ -182,6 +184,9 @@ func (r *Route) readAlertmanager(t *table) {
 	if r.ByLink {
 		t.bad("acknowledge_by_link", "an Alertmanager carries no link of nightcell's", "leave this out; link names the page")
 	}
+	if t.has("summary") {
+		t.bad("summary", "an Alertmanager carries alarms alone", "leave this out, and let another route carry the summary")
+	}
 }
 
 func (r *Route) checkLogin(t *table) {
@@ -232,6 +237,29 @@ func (t *table) quiet(zone *time.Location) routes.Quiet {
 	}
 	q.From, q.To = sinceMidnight(start), sinceMidnight(end)
 	return q
+}
+
+// afterQuiet stands for the end of the quiet hours.
+const afterQuiet = "after quiet"
+
+// daily reads when a route tells its summary: a time of day, or at the end of its quiet hours.
+func (t *table) daily(zone *time.Location, q routes.Quiet) routes.Daily {
+	s := t.text("summary", "")
+	if zone == nil {
+		zone = time.Local
+	}
+	at, err := time.Parse("15:04", s)
+	switch {
+	case s == "":
+		return routes.Daily{}
+	case s == afterQuiet && q.From != q.To:
+		return routes.Daily{At: q.To, Location: zone}
+	case s == afterQuiet:
+		t.bad("summary", "there are no quiet hours to come after", `write a time, as in summary = "07:00"`)
+	case err != nil:
+		t.bad("summary", fmt.Sprintf("'%s' is no time of day", s), `write it as in summary = "07:00", or "after quiet"`)
+	}
+	return routes.Daily{At: sinceMidnight(at), Location: zone}
 }
 
 func sinceMidnight(t time.Time) time.Duration {

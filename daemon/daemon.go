@@ -177,6 +177,11 @@ func (d *Daemon) newBoxes(cfg *configs.Config) ([]*routes.Outbox, error) {
 			return nil, fmt.Errorf("routes: %w", err)
 		}
 		ways = slices.DeleteFunc(ways, func(w routes.Way) bool { return len(w.Cells) > 0 && !slices.Contains(w.Cells, c.Name()) })
+		for j := range ways { // one summary for a route, which tells of all its cells
+			if slices.ContainsFunc(d.cells[:i], func(c *watch.Cell) bool { return len(ways[j].Cells) == 0 || slices.Contains(ways[j].Cells, c.Name()) }) {
+				ways[j].Summary = routes.Daily{}
+			}
+		}
 		boxes[i], err = routes.NewOutbox(d.outbox(cfg, c), ways...)
 		if err != nil {
 			return nil, fmt.Errorf("cell %s: %w", c.Name(), err)
@@ -190,7 +195,7 @@ func (d *Daemon) outbox(cfg *configs.Config, c *watch.Cell) routes.Options {
 	return routes.Options{
 		Source: notices.NewSource(cfg.Data, c.Name()),
 		Store:  routes.Directory{Path: filepath.Join(cfg.Data, "routes", c.Name()), Write: writeSmall},
-		Clock:  d.o.Clock, Log: d.o.Log, Link: d.linkOf(cfg),
+		Clock:  d.o.Clock, Log: d.o.Log, Link: d.linkOf(cfg), Safe: func(string) bool { return d.safe(c) }, Summary: d.summary,
 		Picture: func(ctx context.Context, n routes.Notice) ([]byte, error) {
 			return notices.Picture(ctx, cfg.Data, c.Name(), n)
 		},
@@ -216,15 +221,18 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 		stop()
 		return errors.Join(err, d.stopBoxes(), side.Wait())
 	}
-	watch, watchCtx := errgroup.WithContext(ctx)
+	kept, keeping := errgroup.WithContext(ctx)
 	for _, c := range d.cells {
-		watch.Go(func() error { return c.Run(watchCtx) })
+		kept.Go(func() error { return c.Run(keeping) })
 	}
-	watch.Go(func() error { return d.feed(watchCtx) })
+	kept.Go(func() error { return d.feed(keeping) })
 	if d.o.Ready != nil {
 		d.o.Ready()
 	}
-	err = watch.Wait()
+	err = kept.Wait()
+	if slices.ContainsFunc(d.cells, (*watch.Cell).Live) {
+		d.lastWord()
+	}
 	stop()
 	return errors.Join(err, d.stopBoxes(), side.Wait())
 }
@@ -251,6 +259,15 @@ func (d *Daemon) Flush(ctx context.Context) error {
 		errs = append(errs, b.box.Load().Flush(ctx))
 	}
 	return errors.Join(errs...)
+}
+
+// lastWord gives the routes a few seconds to tell that nobody watches a live output any more. What they cannot deliver stays in the log.
+func (d *Daemon) lastWord() {
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	if err := d.Flush(ctx); err != nil {
+		d.o.Log.Warn("that the watch stops with a live output is not told over every route", "err", err)
+	}
 }
 
 // Address is where page and metrics are served, empty when they are not. It is known once Ready was called.

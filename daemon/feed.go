@@ -43,7 +43,7 @@ func (d *Daemon) kept() bool {
 			return false
 		}
 		age, known := d.readingAge(s)
-		fresh = fresh || known && d.o.Clock.Real(age) <= max(d.o.Clock.Real(5*c.Every()), leastPatience)
+		fresh = fresh || known && d.recent(c, age)
 	}
 	return fresh
 }
@@ -64,8 +64,7 @@ func (d *Daemon) pulses() ([]routes.Pulse, bool) {
 		if known {
 			all = append(all, routes.Pulse{Cell: s.Name, ChargeCoulombs: s.Charge.CountedCoulombs, ReadingAgeSeconds: age.Seconds()})
 		}
-		fresh := known && d.o.Clock.Real(age) <= max(d.o.Clock.Real(5*c.Every()), leastPatience)
-		alive = alive && d.turns(c) && !c.Barred() && (fresh || s.Waiting)
+		alive = alive && d.turns(c) && !c.Barred() && (known && d.recent(c, age) || s.Waiting)
 	}
 	return all, alive
 }
@@ -81,5 +80,20 @@ func (d *Daemon) readingAge(s *snapshot.Cell) (time.Duration, bool) {
 
 // turns says whether the cell's loop came round lately.
 func (d *Daemon) turns(c *watch.Cell) bool {
-	return d.o.Clock.Real(d.o.Clock.Now()-c.Turned()) <= max(d.o.Clock.Real(5*c.Every()), leastPatience)
+	return d.recent(c, d.o.Clock.Now()-c.Turned())
+}
+
+// recent says whether something of a cell's is not overdue at an age.
+func (d *Daemon) recent(c *watch.Cell, age time.Duration) bool {
+	return d.o.Clock.Real(age) <= max(d.o.Clock.Real(5*c.Every()), leastPatience)
+}
+
+// safe says whether a cell is known to do no harm now: switched off and read back, or read lately at or under its hold current.
+func (d *Daemon) safe(c *watch.Cell) bool {
+	s := c.Latest()
+	if s == nil || s.Ended {
+		return s != nil && s.OffVerified
+	}
+	age, known := d.readingAge(s)
+	return s.Safe && known && d.recent(c, age)
 }

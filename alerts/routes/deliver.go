@@ -55,6 +55,7 @@ func (w *worker) attempt(ctx context.Context, n Notice) (Proof, error) {
 		n.link = func(person string) string { return w.o.Link(w.way.Route.Name(), person, n) }
 		n.Link = n.link("")
 	}
+	n.Subject = lineOf(n, w.o.Clock.UTC(), w.way.Zone)
 	proof, err := w.way.Route.Deliver(ctx, n.Clean())
 	if err != nil {
 		return "", err

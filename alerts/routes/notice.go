@@ -32,6 +32,7 @@ const (
 	Milestone    Kind = "milestone"    // news that is no alarm; of the highest priority it goes over every route
 	Ended        Kind = "ended"        // the run is over, and nobody can answer its alarms any more
 	Drill        Kind = "drill"        // a test of the routes, marked as such
+	Summary      Kind = "summary"      // of the night, once a day
 )
 
 // closes reports whether a notice of this kind ends the repeats of an alarm.

@@ -61,6 +61,10 @@ type Way struct {
 	TellAnswered bool
 	// Quiet are the hours in which only urgent notices go out; the others wait for the end of them.
 	Quiet Quiet
+	// Summary is when the route tells how its cells have fared; the zero value: never.
+	Summary Daily
+	// Zone is that of the times in a subject; nil: it has none.
+	Zone *time.Location
 	// Timeout bounds one delivery, in real time. 0: one minute.
 	Timeout time.Duration
 }
@@ -76,9 +80,14 @@ type Options struct {
 	// Present gives the figures of a cell at this moment, named like Notice.Values, for an alarm that is
 	// told late or again; nil: those of when it was raised stay.
 	Present func(cell string) map[string]float64
+	// Safe says whether a cell is known to do no harm at this moment: its output verified off, or held. Reminders thin
+	// out meanwhile. nil: nobody knows.
+	Safe func(cell string) bool
 	// Link returns the address of what a notice is about, made for a person whom a route carries it to, "" for whoever
 	// reads the route; nil: notices carry none.
 	Link func(route, person string, n Notice) string
+	// Summary tells of cells, of all for none, since a moment; false if nothing was watched since. nil: nobody can.
+	Summary func(cells []string, since time.Time) (Notice, bool)
 	// Poll is the longest time between two looks at the Source without a Wake, in real time. 0: 5 s.
 	Poll time.Duration
 	// FirstRetry and LongestRetry bound the exponential back-off, in real time. 0: 1 s and 5 min.

@@ -30,6 +30,9 @@ func (w *worker) step(delivery context.Context) (more, ok bool) {
 	if due := w.due(); due != nil {
 		return true, w.remind(delivery, due)
 	}
+	if n, due := w.summary(); !due.IsZero() {
+		return true, w.summarize(delivery, n, due)
+	}
 	return false, true
 }
 
@@ -190,7 +193,7 @@ func (w *worker) close(delivery context.Context, n Notice, since time.Time) bool
 		n.Priority = o.Notice.Priority // so that what was raised and what is closed are labelled alike
 		n.Thread = o.thread()
 	}
-	tell := n.Kind == Cleared || w.way.TellAnswered || n.Kind == Quieted && w.keeps()
+	tell := n.Kind == Cleared && (n.Priority > Low || w.keeps()) || w.way.TellAnswered || n.Kind == Quieted && w.keeps()
 	if tell && !w.send(delivery, n, since) {
 		return false
 	}
@@ -252,6 +255,9 @@ func (w *worker) due() *openAlarm {
 			o.again(now, w.way.Repeat)
 			continue
 		}
+		if w.thinned(o, now) {
+			continue
+		}
 		if !o.Due.After(now) && (first == nil || o.Due.Before(first.Due)) {
 			first = o
 		}
@@ -287,6 +293,10 @@ func (w *worker) told(o *openAlarm) {
 		return
 	}
 	o.Told++
-	o.again(w.o.Clock.UTC(), w.way.Repeat)
+	repeat := w.way.Repeat
+	if o.Notice.Priority == Low {
+		repeat = 0 // it is news that nobody need come for
+	}
+	o.again(w.o.Clock.UTC(), repeat)
 	w.unsaved = true
 }

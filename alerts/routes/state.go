@@ -27,6 +27,8 @@ type state struct {
 	// Proved is when the far side last took a notice.
 	Proved   time.Time `json:"proved,omitzero"`
 	SetAside uint64    `json:"set_aside,omitempty"`
+	// Summed is when the newest summary was told, or when the route was first asked for one.
+	Summed time.Time `json:"summed,omitzero"`
 }
 
 // held is a stretch of the source, from a cursor up to state.Cursor, in which

@@ -146,7 +146,7 @@ func headline(n Notice) string {
 	if n.Drill {
 		s = strings.TrimPrefix(s, "DRILL: ")
 	}
-	if strings.HasPrefix(s, n.Cell+":") {
+	if n.Cell == "" || strings.HasPrefix(s, n.Cell+":") {
 		return s
 	}
 	return n.Cell + ": " + s
@@ -226,7 +226,7 @@ func samples() []Notice {
 		Values: map[string]float64{"current_amperes": 4.1}, Link: "https://bench.example/alarm/x", Repeat: 1, Delayed: time.Hour, Picture: []byte{1},
 	}
 	var all []Notice
-	for _, kind := range []Kind{Alarm, Cleared, Acknowledged, Quieted, Milestone, Drill, Ended} {
+	for _, kind := range []Kind{Alarm, Cleared, Acknowledged, Quieted, Milestone, Drill, Ended, Summary} {
 		n := full
 		n.Kind, n.Drill = kind, kind == Drill
 		all = append(all, n, Notice{ID: "bare", Kind: kind, Cell: "zinc-1", At: at})

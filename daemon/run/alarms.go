@@ -129,7 +129,7 @@ func (r *Run) followOne(ch *alerts.Change) {
 		delete(r.hands.acted, ch.Condition) // should it come again, it is reacted to again
 		delete(r.hands.refused, ch.Condition)
 	}
-	if kind, ok := kindOfNotice(ch); ok {
+	if kind, ok := kindOfNotice(ch); ok && !(kind == routes.Alarm && ch.Condition == alerts.TargetReached && r.actsAtTarget()) {
 		r.noticeOf(kind, ch)
 	}
 }
@@ -161,6 +161,11 @@ func kindOfNotice(ch *alerts.Change) (routes.Kind, bool) {
 		return routes.Cleared, true
 	}
 	return "", false
+}
+
+// acknowledgeBy says how an alarm is answered.
+func (s *Settings) acknowledgeBy(c alerts.Condition) string {
+	return fmt.Sprintf("nightcell alarms ack %s %s, or the button on the page", s.Cell, c)
 }
 
 // overWords says of an alarm whose condition is over what its state still asks for.
@@ -199,7 +204,7 @@ func (r *Run) noticeOf(kind routes.Kind, ch *alerts.Change) {
 		Values: judged,
 		Kind:   kind, Condition: ch.Condition.String(), After: ch.After.String(), Priority: routes.Priority(ch.Priority), State: ch.To.String(),
 		Since: ch.Since, Subject: subject, Text: ch.Text, Meaning: ch.Meaning, First: ch.Action,
-		Acknowledge: fmt.Sprintf("nightcell alarms ack %s %s, or the button on the page", r.settings.Cell, ch.Condition),
+		Acknowledge: r.settings.acknowledgeBy(ch.Condition),
 	})
 }
 

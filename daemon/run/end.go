@@ -43,7 +43,7 @@ func (r *Run) end(why string) {
 	r.ended = why
 	utc := r.utc()
 	t := r.count.Totals()
-	r.Notice(utc, routes.Notice{Kind: routes.Ended, Priority: routes.Low, Subject: r.settings.Cell + ": run ended", Text: "The run has ended: " + why + ".", Meaning: r.settings.restMeaning()})
+	r.Notice(utc, r.endNotice(why))
 	if r.abort = r.abortOf(why, utc); r.abort != nil { // behind the notice of the end, which closes what stood before
 		r.Notice(utc, r.abort.notice(&r.settings, routes.Alarm, alerts.UNACK, "ended before its target: take the cathode out"))
 	}
@@ -53,6 +53,24 @@ func (r *Run) end(why string) {
 	r.settings.Log.Info("run ends", "cell", r.settings.Cell, "why", why, "charge_coulombs", t.Charge, "standard_uncertainty_coulombs", t.StandardUncertainty)
 	r.shown = nil // alarms end with their run
 	r.Reckon()
+}
+
+// endNotice tells the end. Where nightcell switched off, it is also the news that the output is verified off.
+func (r *Run) endNotice(why string) routes.Notice {
+	n := routes.Notice{Kind: routes.Ended, Priority: routes.Low, Subject: r.settings.Cell + ": run ended", Text: "The run has ended: " + why + ".", Meaning: r.settings.restMeaning()}
+	if !r.hands.verified {
+		return n
+	}
+	said := " The supply says its output is off and no current flows."
+	if r.supply.Status.Output == drivers.OutputUnknown {
+		said = " No current flows; this supply does not tell its output state."
+	}
+	n.Priority, n.Subject = routes.Medium, r.settings.Cell+": output off, verified; run ended"
+	if r.reached {
+		n.Subject = r.settings.Cell + ": target reached, output off, verified"
+	}
+	n.Text, n.First = "Switched off because: "+r.hands.why+"."+said, "Take the cathode out and rinse it."
+	return n
 }
 
 // Ended says why the run has ended, and nothing while it goes on.
@@ -102,7 +120,7 @@ func (a *abort) notice(s *Settings, kind routes.Kind, state alerts.State, subjec
 	return routes.Notice{
 		Kind: kind, Condition: alerts.OutputOff.String(), Priority: a.Priority, State: state.String(), Since: a.Since,
 		Subject: s.Cell + ": " + subject, Text: a.Text, Meaning: a.Meaning, First: a.First,
-		Acknowledge: fmt.Sprintf("nightcell alarms ack %s %s, or the button on the page", s.Cell, alerts.OutputOff),
+		Acknowledge: s.acknowledgeBy(alerts.OutputOff),
 	}
 }
 

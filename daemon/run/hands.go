@@ -100,12 +100,6 @@ func (r *Run) SwitchedOff(f Facts, o Order, proof *drivers.Reading, failed error
 	r.lastOn = false // whatever the coulometer made of the reading
 	r.writeOutcome(o, nil)
 	r.settings.Log.Info("output off, verified by read-back", "cell", r.settings.Cell, "why", o.Why)
-	said := "The supply says its output is off and no current flows."
-	if r.supply.Status.Output == drivers.OutputUnknown {
-		said = "No current flows; this supply does not tell its output state."
-	}
-	r.Notice(r.utc(), routes.Notice{Kind: routes.Milestone, Priority: routes.Medium, Subject: r.settings.Cell + ": output off, verified",
-		Text: "Switched off because: " + o.Why + ". " + said, Meaning: r.settings.restMeaning(), First: "Take the cathode out and rinse it."})
 	r.checkpoint()
 	r.EndIfOver()
 	return counted
@@ -129,8 +123,14 @@ func (r *Run) Held(f Facts, o Order, proof *drivers.Reading, failed error) (coun
 	}
 	outcome, text := r.writeOutcome(o, failed)
 	if failed == nil || !h.holdFailed {
-		r.Notice(r.utc(), routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: fmt.Sprintf("%s: hold at %.3g A %s", r.settings.Cell, float64(r.settings.HoldAmperes), outcome),
-			Text: "Lowered because: " + text, First: "Go to the cell: the hold current only buys time."})
+		what := fmt.Sprintf("hold at %.3g A %s", float64(r.settings.HoldAmperes), outcome)
+		n := routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: r.settings.Cell + ": " + what,
+			Text: "Lowered because: " + text, First: "Go to the cell: the hold current only buys time."}
+		if a := r.alarms.Alarm(o.Condition); o.Condition == alerts.TargetReached && a.State.Unanswered() { // whose own notice waited for this
+			n.Kind, n.Condition, n.State, n.Since = routes.Alarm, o.Condition.String(), a.State.String(), a.Since
+			n.Subject, n.Acknowledge = r.settings.Cell+": target reached, "+what, r.settings.acknowledgeBy(o.Condition)
+		}
+		r.Notice(r.utc(), n)
 		r.checkpoint()
 	}
 	h.holdFailed = failed != nil
@@ -148,6 +148,33 @@ func (r *Run) Parted(f Facts, o Order, proof *drivers.Reading, failed error) {
 		}
 	}
 	r.writeOutcome(o, failed)
+}
+
+// AtHold says whether a set-point and a current that were read back are at or under a hold current. What is not told is
+// not read back.
+func AtHold(hold, set, flows drivers.Amperes) bool {
+	return set <= hold*1.01+0.002 && flows <= hold*1.1+0.01
+}
+
+// safe says that the newest reading is of an output that is off or held, whoever saw to that.
+func (r *Run) safe() bool {
+	if !r.live(r.reading) {
+		return r.reading.Output == drivers.OutputOff || r.hands.verified
+	}
+	return r.settings.May.Hold && AtHold(r.settings.HoldAmperes, r.supply.Status.SetAmperes, r.reading.Amperes)
+}
+
+// actsAtTarget says that the hands act when the target is reached, so that one message can say both.
+func (r *Run) actsAtTarget() bool {
+	return r.settings.AtTarget != alerts.Tell && !r.hands.expected && !r.hands.acted[alerts.TargetReached]
+}
+
+// Left tells people that the watch was stopped, and what becomes of an output that was live.
+func (r *Run) Left(f Facts, what string, p routes.Priority) {
+	r.Learn(f)
+	r.Notice(r.utc(), routes.Notice{Kind: routes.Milestone, Priority: p, Subject: r.settings.Cell + ": the watch was stopped, " + what,
+		Text:  "nightcell was told to stop. Until it is started again nobody counts, raises an alarm or switches off.",
+		First: "Start the watch again, or go to the cell."})
 }
 
 // writeOutcome writes down what came of an act, and returns it in words.

@@ -53,6 +53,7 @@ func (r *Run) Fill(s *snapshot.Cell) {
 	s.Charge.EnergyJoules, s.Charge.EnergyObserved, s.Charge.EnergyUncertainty = t.Energy, t.ObservedEnergy, t.EnergyStandardUncertainty
 	s.Charge.TargetReached, s.Charge.ShuntedCoulombs = r.reached, r.shunted
 	s.OffVerified = r.hands.verified
+	s.Safe = r.safe()
 	if r.settings.Plan != nil {
 		r.fillBath(s)
 	}

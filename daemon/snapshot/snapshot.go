@@ -28,6 +28,8 @@ type Cell struct {
 	EndedWhy string // in words, empty while the run goes on
 	// OffVerified says that nightcell switched the output off and read it back.
 	OffVerified bool
+	// Safe says that the newest reading was of an output that is off, or of one at or under its hold current.
+	Safe bool
 	// PlannedTarget is the target charge as planned when the run began, C. Entries and
 	// the actual current move Charge.TargetCoulombs away from it.
 	PlannedTarget float64

@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"nightcell/alerts"
+	"nightcell/alerts/routes"
 	"nightcell/daemon/run"
 	"nightcell/drivers"
 )
@@ -74,34 +75,42 @@ func (c *Cell) proof(err error) *drivers.Reading {
 	return &c.reading
 }
 
-// partWith does with a live output what the operator chose for the end of the watch.
+// partWith does with a live output what the operator chose for the end of the watch, and tells people what it came to.
 // An off that was ordered before and could not be verified is tried once more in any case.
-func (c *Cell) partWith(ctx context.Context) error {
+func (c *Cell) partWith(ctx context.Context) (err error) {
 	o := run.Order{Do: c.settings.OnStop, Why: "nightcell was stopped"}
 	c.run.Learn(c.facts())
-	switch failed, due := c.run.OffFailed(); {
-	case failed && !due:
-		return errors.New("the output may still be on: switching it off was tried a moment ago and could not be verified; switch it off by hand")
-	case failed:
-		if err := c.switchOff(ctx, run.Order{Do: alerts.Off, Why: o.Why + " while an off was not verified"}); err != nil {
-			return fmt.Errorf("the output may still be on: %w", err)
-		}
-	case !c.run.On():
-	case o.Do == alerts.Off:
-		proof, err := c.commandOff(ctx)
-		c.run.Parted(c.facts(), o, proof, err)
-		if err != nil {
-			return fmt.Errorf("the output may still be on: %w", err)
-		}
-		c.settings.Log.Info("output off, verified by read-back", "cell", c.settings.Cell, "why", o.Why)
-	case o.Do == alerts.Hold:
-		proof, err := c.commandHold(ctx)
-		c.run.Parted(c.facts(), o, proof, err)
-		if err != nil {
-			return fmt.Errorf("the current could not be lowered: %w", err)
-		}
-	default:
-		c.settings.Log.Warn("stopping with the output live: the supply goes on pushing current and nobody watches", "cell", c.settings.Cell, "amperes", float64(c.reading.Amperes))
+	failed, due := c.run.OffFailed()
+	if !failed && !c.run.On() {
+		return nil
 	}
-	return nil
+	c.live = true
+	what, urgency := "its output off, verified", routes.Medium
+	var proof *drivers.Reading
+	switch {
+	case failed && !due:
+		err = errors.New("switching it off was tried a moment ago and could not be verified; switch it off by hand")
+	case failed:
+		err = c.switchOff(ctx, run.Order{Do: alerts.Off, Why: o.Why + " while an off was not verified"})
+	case o.Do == alerts.Off:
+		proof, err = c.commandOff(ctx)
+		c.run.Parted(c.facts(), o, proof, err)
+	case o.Do == alerts.Hold:
+		proof, err = c.commandHold(ctx)
+		c.run.Parted(c.facts(), o, proof, err)
+		what, urgency = fmt.Sprintf("its current held at %.3g A", float64(c.settings.HoldAmperes)), routes.High
+	default:
+		what, urgency = fmt.Sprintf("the supply goes on pushing %.3g A", float64(c.reading.Amperes)), routes.High
+	}
+	switch {
+	case err != nil && (failed || o.Do == alerts.Off):
+		what, urgency, err = "its output may still be on", routes.Highest, fmt.Errorf("the output may still be on: %w", err)
+	case err != nil:
+		what, err = "its current is not lowered", fmt.Errorf("the current could not be lowered: %w", err)
+	}
+	c.settings.Log.Warn("the watch stops", "cell", c.settings.Cell, "output", what)
+	if c.run != nil {
+		c.run.Left(c.facts(), what, urgency)
+	}
+	return err
 }

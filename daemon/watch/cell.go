@@ -43,6 +43,7 @@ type Cell struct {
 	run      *run.Run // nil while none is open
 	past     run.Past // what the runs before left
 	pickedUp bool     // it was looked for an open run
+	live     bool     // the output was live when the watch was stopped
 	waiting  waiting  // for a run to begin
 	next     snapshot.Cell
 }
@@ -76,6 +77,9 @@ func (c *Cell) Every() time.Duration { return c.every }
 
 // Turned is when the loop came round last, on the clock of the readings. Any goroutine may ask.
 func (c *Cell) Turned() time.Duration { return time.Duration(c.turned.Load()) }
+
+// Live says that the output was live when the watch was stopped, which people are to hear. It may be asked once Run has returned.
+func (c *Cell) Live() bool { return c.live }
 
 // Barred says that the output is live and no run can begin. Any goroutine may ask.
 func (c *Cell) Barred() bool { return c.barred.Load() }

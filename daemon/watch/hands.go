@@ -7,6 +7,7 @@ import (
 	"math"
 	"time"
 
+	"nightcell/daemon/run"
 	"nightcell/drivers"
 )
 
@@ -61,11 +62,8 @@ func (l *link) hold(ctx context.Context, now func() time.Duration, a drivers.Amp
 			}
 		}
 		return l.verify(ctx, func(st drivers.Status, r drivers.Reading) error {
-			if !(st.SetAmperes <= a*1.01+0.002) { // what is not told is not read back
-				return fmt.Errorf("the set-point reads back as %.4g A, asked for %.4g A", float64(st.SetAmperes), float64(a))
-			}
-			if r.Amperes > a*1.1+0.01 {
-				return fmt.Errorf("%.4g A still flow, asked for %.4g A", float64(r.Amperes), float64(a))
+			if !run.AtHold(a, st.SetAmperes, r.Amperes) {
+				return fmt.Errorf("the set-point reads back as %.4g A and %.4g A flow, asked for %.4g A", float64(st.SetAmperes), float64(r.Amperes), float64(a))
 			}
 			return nil
 		})

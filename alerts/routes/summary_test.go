@@ -1,0 +1,126 @@
+package routes
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// TestSummaryOnceADay: at the time of the day, over a restart once; what failed is tried again, and what was missed is told late, once.
+func TestSummaryOnceADay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) { // a bubble begins at midnight UTC
+		phone, quiet, store := &inbox{name: "phone"}, true, &shelf{}
+		var asked []string
+		options := Options{Source: &journal{}, Store: store, Summary: func(cells []string, since time.Time) (Notice, bool) {
+			asked = append(asked, fmt.Sprint(cells, since.Format(" 15:04")))
+			return Notice{Cell: "zinc-1", Subject: "summary"}, !quiet
+		}}
+		way := Way{Route: phone, Cells: []string{"zinc-1"}, Least: High, Summary: Daily{At: 7*time.Hour + 30*time.Minute, Location: time.UTC}}
+		box := open(t, options, way)
+		pass(7*time.Hour + 29*time.Minute)
+		if len(asked) != 0 {
+			t.Fatalf("before its time: %q", asked)
+		}
+		pass(2 * time.Minute)
+		if len(phone.got) != 0 || len(asked) != 1 || asked[0] != "[zinc-1] 00:00" {
+			t.Fatalf("nothing was watched: %v, asked %q", phone.ids(), asked)
+		}
+		quiet = false
+		phone.answer = func(context.Context, Notice) error { return errors.New("no network") }
+		pass(24 * time.Hour)
+		if h := box.Health()[0]; h.Failures == 0 || len(phone.got) != 0 {
+			t.Fatalf("%+v, %v", h, phone.ids())
+		}
+		stop(t, box)
+		pass(time.Hour) // nobody is there
+		phone.answer = nil
+		box = open(t, options, way)
+		pass(time.Minute)
+		equal(t, phone.ids(), "summary-2000-01-02T07:30:00Z")
+		if n := phone.got[0]; n.Kind != Summary || n.Delayed < time.Hour || asked[len(asked)-1] != "[zinc-1] 07:30" {
+			t.Errorf("%+v, since %s", n, asked[len(asked)-1])
+		}
+		pass(48 * time.Hour)
+		equal(t, phone.ids(), "summary-2000-01-02T07:30:00Z", "summary-2000-01-03T07:30:00Z", "summary-2000-01-04T07:30:00Z")
+	})
+}
+
+// TestDaily: the next such time lies within a day and an hour, whatever clocks do that night.
+func TestDaily(t *testing.T) {
+	vienna, err := time.LoadLocation("Europe/Vienna")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for at := time.Duration(0); at < 24*time.Hour; at += 30 * time.Minute {
+		d := Daily{At: at, Location: vienna}
+		for from := time.Date(2026, 3, 27, 0, 0, 0, 0, time.UTC); from.Before(time.Date(2026, 3, 31, 0, 0, 0, 0, time.UTC)); from = from.Add(17 * time.Minute) {
+			next := d.after(from)
+			if wait := next.Sub(from); wait <= 0 || wait > 25*time.Hour {
+				t.Fatalf("after %v comes %v", from, next)
+			}
+			if h, m, _ := next.Clock(); time.Duration(h)*time.Hour+time.Duration(m)*time.Minute != at && next.Day() != 29 {
+				t.Fatalf("at %v: %v", at, next)
+			}
+		}
+	}
+}
+
+// TestTheLineOfALockScreen: cell, what, since when, what first, in the zone of who reads it.
+func TestTheLineOfALockScreen(t *testing.T) {
+	zone := time.FixedZone("there", 2*3600)
+	since := time.Date(2026, 3, 28, 1, 12, 0, 0, time.UTC)
+	for _, tt := range []struct {
+		subject, want string
+		kind          Kind
+		now           time.Time
+	}{
+		{"zinc-1: hard-short, 0.15 V at 3 A: switch off", "zinc-1: hard-short, 0.15 V at 3 A, since 03:12: switch off", Alarm, since},
+		{"zinc-1: target reached, hold at 0.2 A verified", "zinc-1: target reached, hold at 0.2 A verified, since 03:12", Alarm, since.Add(time.Hour)},
+		{"zinc-1: silent: look", "zinc-1: silent, since Sat 03:12: look", Alarm, since.Add(30 * time.Hour)},
+		{"zinc-1: hard-short is over", "zinc-1: hard-short is over", Cleared, since},
+	} {
+		if got := lineOf(Notice{Kind: tt.kind, Subject: tt.subject, Since: since}, tt.now, zone); got != tt.want {
+			t.Errorf("%q, want %q", got, tt.want)
+		}
+	}
+	if got := lineOf(Notice{Kind: Alarm, Subject: "a: b"}, since, zone); got != "a: b" {
+		t.Errorf("without a beginning: %q", got)
+	}
+}
+
+// TestRemindersThinOutWhileSafe: four times as long before each, of the first of the most urgent alarms alone, and as before once
+// the cell is safe no more.
+func TestRemindersThinOutWhileSafe(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, phone, safe := &journal{}, &inbox{name: "phone"}, true
+		box := open(t, Options{Source: source, Safe: func(cell string) bool { return safe && cell == "zinc-1" }}, Way{Route: phone, Repeat: 10 * time.Minute})
+		source.add(alarm("b", "charge-behind", Medium), alarm("low", "target-near", Low))
+		pass(time.Minute)
+		source.add(alarm("a", "hard-short", High), alarm("c", "lead-off", High))
+		box.Wake()
+		pass(39 * time.Minute)
+		equal(t, phone.ids(), "b", "low", "a", "c")
+		pass(2 * time.Minute) // the first wait of a is 40 min
+		equal(t, phone.ids(), "b", "low", "a", "c", "a-repeat-1")
+		pass(2*time.Hour + 35*time.Minute)
+		equal(t, phone.ids(), "b", "low", "a", "c", "a-repeat-1")
+		pass(10 * time.Minute) // the second 160 min
+		equal(t, phone.ids(), "b", "low", "a", "c", "a-repeat-1", "a-repeat-2")
+		source.add(closing("a-ack", "hard-short", Acknowledged, High)) // then it is the turn of the next
+		box.Wake()
+		pass(time.Minute)
+		if ids := phone.ids(); ids[len(ids)-1] != "c-repeat-1" {
+			t.Errorf("after the first is answered: %q", ids)
+		}
+		told := len(phone.ids())
+		safe = false
+		pass(11 * time.Minute)
+		if ids := strings.Join(phone.ids()[told:], " "); ids != "b-repeat-1 c-repeat-2" && ids != "b-repeat-1 b-repeat-2 c-repeat-2" && ids != "b-repeat-1 c-repeat-2 b-repeat-2" {
+			t.Errorf("once it is safe no more: %q", ids)
+		}
+	})
+}
