@@ -153,7 +153,7 @@ func TestOneAnswerIsForAllRoutes(t *testing.T) {
 		if !ok {
 			t.Error("there is no short")
 		}
-		if err := c.Acknowledge(context.Background(), control.AlarmOrder{Cell: "zinc-1", Condition: a.Condition, By: "link of route quiet"}); err != nil {
+		if err := c.ChangeAlarm(context.Background(), control.AlarmOrder{Act: control.Acknowledge, Cell: "zinc-1", Condition: a.Condition, By: "link of route quiet"}); err != nil {
 			t.Error(err)
 		}
 	})
