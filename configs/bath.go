@@ -13,13 +13,15 @@ import (
 // Bath is what the operator states of the liquid. In a divided cell it is the
 // catholyte. Values that are not stated have a NaN SI.
 type Bath struct {
-	Metal   string // element symbol
-	Valence int    // electrons per atom; 0: the usual one in the medium
-	Medium  string // the anion or kind of the bath, such as "sulfate"; empty: told by the salt
-	Volume  quantity.Value
-	Salts   []Salt
-	Content quantity.Value // concentration of the metal; its Dimension tells mass from amount
-	Mass    quantity.Value // of the metal
+	Name      string // of its ledger; without one the cell's name
+	Continues string // of run.toml alone: the newest line of the ledger from which the figures are; empty: as stated
+	Metal     string // element symbol
+	Valence   int    // electrons per atom; 0: the usual one in the medium
+	Medium    string // the anion or kind of the bath, such as "sulfate"; empty: told by the salt
+	Volume    quantity.Value
+	Salts     []Salt
+	Content   quantity.Value // concentration of the metal; its Dimension tells mass from amount
+	Mass      quantity.Value // of the metal
 
 	PH           quantity.Value
 	Kelvin       quantity.Value // temperature
@@ -51,6 +53,8 @@ var concentrations = []quantity.Dimension{quantity.MassConcentration, quantity.A
 
 func readBath(t *table) *Bath {
 	b := &Bath{
+		Name:         t.ledgerName("name"),
+		Continues:    t.text("continues", ""),
 		Metal:        t.text("metal", ""),
 		Valence:      t.whole("valence", 0, 1, 8),
 		Medium:       t.text("medium", ""),
@@ -138,6 +142,7 @@ func liquidWater(kelvin float64) string {
 // Electrodes are the plates and what lies between them. Values that are not stated have a NaN SI.
 type Electrodes struct {
 	Cathode, Anode         string         // materials
+	CathodeName, AnodeName string         // of their ledgers; empty: none is kept
 	CathodeArea, AnodeArea quantity.Value // m2
 	Gap                    quantity.Value // m
 	LeadLength             quantity.Value // m, one way
@@ -152,6 +157,8 @@ func (e Electrodes) Divided() bool { return e.Separator != electrolysis.NoSepara
 // readElectrodes takes an anode of the metal for a soluble one unless that is denied.
 func readElectrodes(t *table, metal string) Electrodes {
 	e := Electrodes{
+		CathodeName: t.ledgerName("cathode_name"),
+		AnodeName:   t.ledgerName("anode_name"),
 		Cathode:     t.text("cathode", ""),
 		Anode:       t.text("anode", ""),
 		CathodeArea: t.stated("cathode_area", positive, quantity.Area),

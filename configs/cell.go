@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"cmp"
 	"time"
 
 	"nightcell/alerts"
@@ -97,6 +98,7 @@ func (c *Cell) readChemistry(t *table) {
 	}
 	if c.Bath != nil {
 		metal = c.Bath.Metal
+		c.Bath.Name = cmp.Or(c.Bath.Name, c.Name)
 	}
 	c.Electrodes = readElectrodes(t.orEmpty("electrodes"), metal)
 	if g := t.sub("target"); g != nil {

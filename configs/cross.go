@@ -24,7 +24,7 @@ func (c *Config) crossCheck(t *table, supplies, cells []named) {
 		}
 		ports[s.Port] = s.Name
 	}
-	names, channels := map[string]string{}, map[string]string{}
+	names, channels, ledgers := map[string]string{}, map[string]string{}, map[string]string{}
 	for i := range c.Cells {
 		cell, at := &c.Cells[i], cells[i].table
 		if other, twice := names[strings.ToLower(cell.Name)]; twice {
@@ -32,6 +32,7 @@ func (c *Config) crossCheck(t *table, supplies, cells []named) {
 		}
 		names[strings.ToLower(cell.Name)] = cell.Name
 		cell.checkSupply(at, c, channels)
+		cell.checkLedgers(at, ledgers)
 		cell.checkHands(at)
 		cell.checkPlan(at)
 		if cell.GapAfter < 2*cell.Poll {

@@ -37,7 +37,12 @@ func (c *Cell) Plan(s *Supply) (*bath.Plan, error) {
 	if c.Bath == nil || c.Target == nil {
 		return nil, nil
 	}
-	return plan.BathOf(c.PlanOrder(s))
+	order := c.PlanOrder(s)
+	p, err := plan.BathOf(order)
+	if c.targetAlone(err) {
+		return follow(order, c.Target.Form)
+	}
+	return p, err
 }
 
 // Order is what a plan of the cell is made from. The cell must have a bath and a target.
@@ -118,6 +123,9 @@ func (c *Cell) checkPlan(t *table) {
 		t.orEmpty("bath").orEmpty("anolyte").bad("medium", "the cell has no separator, so that there is one liquid", "name the separator in ["+t.path+".electrodes], or leave this out")
 	}
 	_, err := bath.NewPlan(c.Order(nil))
+	if c.targetAlone(err) {
+		return
+	}
 	var missing []func()
 	for _, m := range bath.Mistakes(err) {
 		at, key := c.place(t, m.Field)

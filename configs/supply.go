@@ -96,14 +96,21 @@ func (t *table) checkPort(port string) {
 
 // checkName allows names that are safe as a folder, a label and a topic on every system.
 func (t *table) checkName(name string) {
+	if !Nameable(name) {
+		t.bad("", fmt.Sprintf("'%s' cannot be a name", name), nameRule)
+	}
+}
+
+const nameRule = "up to 63 letters a-z, digits, - and _ are allowed, the first a letter or digit, because it names folders and labels"
+
+// Nameable says whether something may be called so.
+func Nameable(name string) bool {
 	ok := name != "" && len(name) <= 63
 	for i, r := range name {
 		letter := r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9'
 		ok = ok && (letter || i > 0 && (r == '-' || r == '_'))
 	}
-	if !ok {
-		t.bad("", fmt.Sprintf("'%s' cannot be a name", name), "up to 63 letters a-z, digits, - and _ are allowed, the first a letter or digit, because it names folders and labels")
-	}
+	return ok
 }
 
 // Accuracy is what the maker's data sheet and a check against a better meter say of the

@@ -45,7 +45,7 @@ func (o operator) Status(context.Context) ([]control.Cell, error) {
 			Mode: s.Reading.Mode.String(), Output: s.Reading.Output.String(),
 			Volts: quantity.Maybe(math.NaN()), Amperes: quantity.Maybe(math.NaN()), ReadingAgeSeconds: quantity.Maybe(math.NaN()),
 			ChargeCoulombs: quantity.Maybe(s.Charge.CountedCoulombs), ChargeUncertainty: quantity.Maybe(s.Charge.UncertaintyCoulombs), TargetCoulombs: quantity.Maybe(s.Charge.TargetCoulombs),
-			DepositGrams: quantity.Maybe(s.Bath.DepositGrams),
+			DepositGrams: quantity.Maybe(s.Bath.DepositGrams), Left: s.Left,
 		}
 		if q := &s.Charge; q.Unconfirmed != "" {
 			c.Unconfirmed, c.TargetWith, c.TargetWithout = q.Unconfirmed, quantity.Maybe(q.TargetWith), quantity.Maybe(q.TargetWithout)

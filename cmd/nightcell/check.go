@@ -16,8 +16,10 @@ import (
 	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/books"
+	"nightcell/daemon/ledger"
 	"nightcell/daemon/report"
 	"nightcell/daemon/report/plansheet"
+	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 )
@@ -139,6 +141,7 @@ type cellJSON struct {
 	Deposit       *float64 `json:"deposit_grams,omitempty"`
 	Duration      *float64 `json:"duration_seconds,omitempty"`
 	Notes         []string `json:"notes"`
+	Left          string   `json:"left,omitempty"` // what the ledger says is left in the bath
 	plan          *bath.Plan
 	configuration *configs.Cell
 }
@@ -176,7 +179,16 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 		}
 	}
 	plan, err := c.Plan(s)
-	if err != nil { // Parse has tried the same and let it through
+	if frozen, wrong := config.Frozen(c.Name); plan != nil && wrong == nil {
+		var on ledger.Continued
+		if on, err = ledger.Continue(config.Data, frozen, c.Name, time.Now(), runlog.Patience); on.Left != "" {
+			c, plan, j.configuration, j.Left = on.Cell, on.Plan, on.Cell, on.Left
+		}
+		if on.Told != "" {
+			j.Notes = append(j.Notes, on.Told)
+		}
+	}
+	if err != nil { // Parse has tried the plan and let it through
 		j.Notes = append(j.Notes, err.Error())
 	}
 	if plan == nil {
@@ -318,7 +330,11 @@ func (j *cellJSON) print(w io.Writer) {
 	}
 	if p := j.plan; p != nil {
 		g := p.Goal
-		line("in the bath", "%s of %s", report.Show(p.Amount, report.Grams), p.Metal.Element.Name)
+		inBath := report.Show(p.Amount, report.Grams) + " of " + p.Metal.Element.Name
+		if j.Left != "" {
+			inBath = "of " + p.Metal.Element.Name + " the " + j.Left
+		}
+		line("in the bath", "%s", inBath)
 		line("target", "%s, as counted with this supply (k = 2)", report.Show(g.Charge, report.AmpereHours))
 		line("deposit", "%s", report.Show(g.Deposit, report.Grams))
 		if g.Duration.Known() {

@@ -13,21 +13,24 @@ import (
 
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
+	"nightcell/daemon/ledger"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
 )
 
 func newEnterCommand(s *shell) *cobra.Command {
 	r := &reach{}
-	var text, when, run string
+	var text, when, run, bathName, electrode, data string
 	var asJSON, certain bool
 	cmd := &cobra.Command{
-		Use:   "enter CELL KIND [NAME=VALUE ...] [TEXT]",
+		Use:   "enter (CELL | --bath NAME | --electrode NAME) KIND [NAME=VALUE ...] [TEXT]",
 		Short: "Record an observation, addition, sample, assay or weighing in a run",
 		Long: "Records an entry in a run of CELL. Give each quantity its unit; an uncertainty may follow.\n" +
 			"While nightcell monitors the run, the entry goes into its log. After the run, or while nightcell is stopped, it goes\n" +
 			"into late.lp beside the log. Nothing is overwritten: each entry has a name, list shows them, and\n" +
 			"retract withdraws one.\n" +
+			"Between runs, --bath NAME and --electrode NAME record in the ledger of a bath or an electrode instead. In a divided cell\n" +
+			"side=anolyte names the other liquid. nightcell bath show NAME lists the entries.\n" +
 			"An entry that contradicts the mass balance by more than its uncertainty is refused, with both figures and its effect on\n" +
 			"the target. --certain records it anyway. In a monitored run every route is then notified, and the earlier of the two\n" +
 			"targets applies until another person enters confirm or a new assay agrees.\n\n" +
@@ -39,11 +42,29 @@ func newEnterCommand(s *shell) *cobra.Command {
 			"  nightcell enter zinc-1 retract 5f0c1a9e \"read off the wrong balance\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 settle gap=0 \"low=0 C\" \"best=300 C\" \"high=310 C\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 settle gap=0 off=02:10 \"the fuse blew\" --config nightcell.toml\n" +
+			"  nightcell enter --bath zinc-1 water \"volume=-40 mL\" \"evaporated over the weekend\" --config nightcell.toml\n" +
+			"  nightcell enter --electrode al-3 weighing \"before=18.20 g\" --config nightcell.toml\n" +
 			"  nightcell enter zinc-1 remark \"stirrer replaced\" --config nightcell.toml",
-		Args: between(2, math.MaxInt, "nightcell enter CELL KIND [NAME=VALUE ...] [TEXT]"),
+		Args: func(cmd *cobra.Command, args []string) error {
+			if bathName != "" || electrode != "" {
+				return between(1, math.MaxInt, "nightcell enter --bath NAME KIND [NAME=VALUE ...] [TEXT]")(cmd, args)
+			}
+			return between(2, math.MaxInt, "nightcell enter CELL KIND [NAME=VALUE ...] [TEXT]")(cmd, args)
+		},
 		RunE: func(cmd *cobra.Command, args []string) error {
+			of, name := ledger.OfBath, bathName
+			if electrode != "" {
+				of, name = ledger.OfElectrode, electrode
+			}
+			if name != "" {
+				args = append([]string{""}, args...)
+			}
 			cell, kind := args[0], args[1]
 			values, words := splitArguments(args[2:])
+			side, sided := values[ledger.Side]
+			if sided && name != "" && kind != "level" {
+				delete(values, ledger.Side)
+			}
 			if kind == runlog.EntryRetract && values[runlog.RetractedEntry] == "" {
 				values[runlog.RetractedEntry], words, _ = strings.Cut(words, " ")
 			}
@@ -70,6 +91,13 @@ func newEnterCommand(s *shell) *cobra.Command {
 			if err != nil {
 				return err
 			}
+			if name != "" {
+				if sided {
+					entry.Words[ledger.Side] = side
+				}
+				entry.By, entry.Certain, entry.At = r.who(), certain, at
+				return s.enterLedger(&dataFlags{data, r.config}, of, name, kind, entry, asJSON)
+			}
 			where, err := r.place(cell, run)
 			switch {
 			case err != nil:
@@ -86,10 +114,7 @@ func newEnterCommand(s *shell) *cobra.Command {
 			}
 			entry.Cell, entry.By, entry.Certain, entry.At = cell, r.who(), certain, at
 			done, entry, beside, err := r.enter(cmd.Context(), where, entry)
-			if control.IsContradiction(err) {
-				return fmt.Errorf("%w. If the entry is right, repeat it with --certain", err)
-			}
-			if err != nil {
+			if err = contradicted(err); err != nil {
 				return err
 			}
 			if asJSON {
@@ -113,10 +138,22 @@ func newEnterCommand(s *shell) *cobra.Command {
 	r.addFlags(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print the entry as one JSON object")
 	cmd.Flags().StringVar(&text, "text", "", "free `text`; may also be given last without the flag")
+	cmd.Flags().StringVar(&bathName, "bath", "", "record in the ledger of the bath of this `name`")
+	cmd.Flags().StringVar(&electrode, "electrode", "", "record in the ledger of the electrode of this `name`")
+	cmd.Flags().StringVar(&data, "data", "", "data `directory` of the ledger, instead of --config")
 	cmd.Flags().BoolVar(&certain, "certain", false, "record the entry although it contradicts the mass balance")
 	cmd.Flags().StringVar(&when, "at", "", "`time` of the observation, such as 2026-03-01T22:15:00+01:00 (default: now)")
 	cmd.Flags().StringVar(&run, "run", "", "`run` by directory or start, such as 20260110T200000Z (default: the open run, else the last)")
+	cmd.MarkFlagsMutuallyExclusive("bath", "electrode", "run")
 	return cmd
+}
+
+// contradicted says how an entry that contradicts the books is taken all the same.
+func contradicted(err error) error {
+	if control.IsContradiction(err) {
+		return fmt.Errorf("%w. If the entry is right, repeat it with --certain", err)
+	}
+	return err
 }
 
 // settle settles a gap of a run that is being watched.

@@ -174,6 +174,8 @@ func commands(s *shell) []*cobra.Command {
 		newFinishCommand(s),
 		newRunsCommand(s),
 		newAccountCommand(s),
+		newBathCommand(s),
+		newElectrodeCommand(s),
 		newImportCommand(s),
 		newVerifyCommand(s),
 		newExportCommand(s),

@@ -7,12 +7,15 @@ import (
 	"maps"
 	"regexp"
 	"strings"
+	"time"
 
 	"github.com/BurntSushi/toml"
 	"github.com/spf13/pflag"
 
 	"nightcell/configs"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/ledger"
+	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
 )
@@ -24,6 +27,8 @@ type document struct {
 	cellName, bank string // the names of the cell and of its supply
 	file           string // that the cell was taken from; "": from flags alone
 	metered        bool   // something states how well the supply counts
+	left           string // what the ledger of the bath says is left; empty: the bath is as stated
+	told           string // what a person should know of that
 }
 
 // The names in a document that no file began.
@@ -46,6 +51,11 @@ func documentOf(c *configs.Config, file, cell string) (document, error) {
 	frozen, err := c.Frozen(cell)
 	if err != nil {
 		return d, err
+	}
+	if on, err := ledger.Continue(c.Data, frozen, cell, time.Now(), runlog.Patience); err == nil && on.Left != "" {
+		frozen, d.left, d.told = on.Frozen, on.Left, on.Told
+	} else if err != nil && !errors.As(err, new(configs.Mistakes)) { // a draft may lack what a run needs
+		d.told = fmt.Sprintf("the bath is taken as the configuration states it: %v", err)
 	}
 	if _, err := toml.Decode(string(frozen), &d.tables); err != nil {
 		return d, fmt.Errorf("reading %s for the plan: %w", file, err)

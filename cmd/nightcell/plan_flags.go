@@ -242,6 +242,7 @@ func (d document) write(file string, p *plan.Plan) error {
 	d = d.clone()
 	comments := map[string]string{}
 	d.completed(p, comments)
+	d.drop(d.cell("bath.continues"))
 	if data, ok := d.get("data").(string); ok && d.file != "" && !filepath.IsAbs(data) { // it begins at the folder of its file
 		if relative, err := filepath.Rel(filepath.Dir(file), data); err == nil {
 			d.set("data", relative)

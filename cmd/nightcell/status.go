@@ -80,6 +80,11 @@ func printStatus(to io.Writer, cells []control.Cell) error {
 		return err
 	}
 	for _, c := range cells {
+		if c.Left != "" {
+			if _, err := fmt.Fprintf(to, "%s: the target is of the %s\n", drivers.Plain(c.Name), drivers.Plain(c.Left)); err != nil {
+				return err
+			}
+		}
 		if c.Unconfirmed == "" {
 			continue
 		}

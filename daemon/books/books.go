@@ -36,6 +36,8 @@ type Books struct {
 	Files   []File        // log, late entries, frozen configuration
 	Frozen  *configs.Cell // of the frozen configuration; nil where it states nothing or cannot be read
 	Account *account.Account
+
+	imported bool // it was measured elsewhere
 }
 
 // Sound says whether everything in log and late entries is as it was written.

@@ -44,6 +44,7 @@ func (b *Books) gather(runDir string) (*account.Run, integrate.Totals, error) {
 		case runlog.KindOutput:
 			run.Act(account.Act{At: r.Nanos, Action: r.Text("action"), Outcome: r.Text("outcome"), Text: r.Text("text")})
 		case runlog.KindEntry:
+			b.imported = b.imported || imported(r)
 			if r.Text("kind") == runlog.EntrySettle {
 				index, _ := r.Integer("index")
 				run.Settle(index, number("low"), number("best"), number("high"))

@@ -114,7 +114,7 @@ func (in Intake) copy(w *runlog.Writer, t *table, first row, begin time.Time) (n
 	}
 	in.Settings.GapAfter = max(leastGap, 5*second.since(first))
 	c := integrate.NewCoulometer(in.Settings)
-	if err := w.Begin(begin, in.Settings, "imported from "+filepath.Base(in.Name)); err != nil {
+	if err := w.Begin(begin, in.Settings, importText+filepath.Base(in.Name)); err != nil {
 		return 0, err
 	}
 	evidence := integrate.Evidence{OnBefore: true, OnAfter: true} // of the supply nothing else is known

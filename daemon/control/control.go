@@ -54,6 +54,8 @@ type Cell struct {
 	ChargeUncertainty quantity.Maybe `json:"charge_standard_uncertainty_coulombs"`
 	TargetCoulombs    quantity.Maybe `json:"target_coulombs"`
 	DepositGrams      quantity.Maybe `json:"deposit_grams"`
+	// Left is what the ledger of the bath said was left when the run began; empty: the bath is as the configuration states it.
+	Left string `json:"left,omitempty"`
 	// Unconfirmed is the kind of an entry that contradicted the books and waits to be confirmed.
 	Unconfirmed   string         `json:"unconfirmed,omitempty"`
 	TargetWith    quantity.Maybe `json:"target_with_coulombs,omitzero"`    // that the target would be with it

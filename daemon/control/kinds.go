@@ -12,9 +12,10 @@ import (
 
 // Names in the log that the account of a run looks for.
 const (
-	EntryPhoto = "photo"
-	EntryCost  = "cost"
-	CostAmount = "amount"
+	EntryPhoto    = "photo"
+	EntryStripped = "stripped" // an electrode carries nothing any more
+	EntryCost     = "cost"
+	CostAmount    = "amount"
 )
 
 // Names of entries and words that the checklist of the end is made from: see daemon/finish.
@@ -156,6 +157,7 @@ func EntryKinds() []EntryKind {
 			field("gap", "Gap between the electrodes", "30 mm", EntryUnit{quantity.Length, "gap_metres"}),
 			field("material", "Material", "aluminium"),
 		}},
+		{Name: EntryStripped, About: "an electrode of the deposit it carried; for the ledger of an electrode", Fields: []EntryField{mass("Mass that came off", "31.2 g")}, Bare: true, Desk: true},
 		{Name: EntryDiscarded, About: "what was given away after the run; what leaves the bath while current flows is a sample", Fields: []EntryField{
 			field("what", "What", "anolyte").required(),
 			volume("Volume", "0.4 L"),

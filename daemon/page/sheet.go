@@ -89,6 +89,9 @@ func drift(c *snapshot.Cell) string {
 	if d := c.Charge.TargetCoulombs - c.PlannedTarget; math.Abs(d) > 0.005*c.PlannedTarget {
 		return fmt.Sprintf("planned %s", ampereHours(c.PlannedTarget, 4))
 	}
+	if c.Left != "" {
+		return "k = 2; of the " + c.Left
+	}
 	return "k = 2"
 }
 

@@ -225,7 +225,7 @@ func (p *Past) Begun(r *Run) {
 	}
 	if p.Final.OffVerified {
 		r.Notice(r.began, routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: r.settings.Cell + ": output on again",
-			Text:  "The run before had ended with the output verified off, and now current flows again; nightcell never switches on. A new run is counted from the bath as configured.",
+			Text:  "The run before had ended with the output verified off, and now current flows again; nightcell never switches on. A new run is counted from what is left in the bath.",
 			First: "If nobody switched it on, switch it off at the supply: some come back on by themselves after a loss of power."})
 	}
 }

@@ -166,6 +166,9 @@ func (r *Run) beginText() string {
 			target = quantity.Interval(goal.Value/3600, goal.Low/3600, goal.High/3600)
 		}
 		text += fmt.Sprintf("; target %s A·h (k = %d)", target, integrate.CoverageFactor)
+		if r.settings.Left != "" {
+			text += " of the " + r.settings.Left
+		}
 	}
 	if r.settings.Reason != "" {
 		text += "; reason given for departing from the safe state: " + r.settings.Reason

@@ -24,6 +24,7 @@ type Settings struct {
 	Count        integrate.Settings
 	Plan         *bath.Plan // nil when the configuration states no bath
 	BathAtBegin  bath.State // of the plan's model, before any charge
+	Left         string     // what the ledger of the bath says is left to begin with; empty: the bath is as stated
 	Limits       alerts.Limits
 	Chemistry    alerts.Chemistry
 	May          alerts.Permission

@@ -14,7 +14,7 @@ var hydrogenLitresPerAmpereHour = electrolysis.Hydrogen.GasVolume(3600, 298.15, 
 
 // Blank is a snapshot of a cell before anything is known of it.
 func Blank(settings *Settings) (s snapshot.Cell) {
-	s = snapshot.Cell{PlannedTarget: nan, Name: settings.Cell, Supply: settings.Supply, May: settings.May}
+	s = snapshot.Cell{PlannedTarget: nan, Name: settings.Cell, Supply: settings.Supply, May: settings.May, Left: settings.Left}
 	s.Charge.TargetCoulombs, s.Charge.SecondsToTarget, s.Charge.PlanCoulombs = nan, nan, nan
 	s.Charge.TargetUncertainty, s.Charge.JoulesPerKilogram, s.Charge.TheoreticalGrams = nan, nan, nan
 	s.Bath = snapshot.Bath{

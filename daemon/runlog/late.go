@@ -20,6 +20,9 @@ import (
 // (before: its CRC-32C, 0 for the first). The file is replaced as a whole, so that no kill and no power cut tears it.
 const LateName = "late.lp"
 
+// LedgerName is the file of a bath or an electrode in its own folder, with lines as in LateName.
+const LedgerName = "ledger.lp"
+
 // EntryRetract is the kind of an entry that takes back the one it names under RetractedEntry.
 const (
 	EntryRetract   = "retract"
@@ -43,10 +46,13 @@ func (l *Late) Sound() bool { return len(l.Damage) == 0 }
 
 // ReadLate reads what stands beside the log of a run; no file means no entries. The error tells of a
 // disk that cannot be read.
-func ReadLate(runDir string) (*Late, error) { return readLate(Disk{}, runDir) }
+func ReadLate(runDir string) (*Late, error) { return readLate(Disk{}, filepath.Join(runDir, LateName)) }
 
-func readLate(fsys FS, runDir string) (*Late, error) {
-	f, err := fsys.OpenFile(filepath.Join(runDir, LateName), os.O_RDONLY, 0)
+// ReadLedger reads the ledger in a folder likewise.
+func ReadLedger(dir string) (*Late, error) { return readLate(Disk{}, filepath.Join(dir, LedgerName)) }
+
+func readLate(fsys FS, path string) (*Late, error) {
+	f, err := fsys.OpenFile(path, os.O_RDONLY, 0)
 	if errors.Is(err, fs.ErrNotExist) {
 		return &Late{}, nil
 	}
@@ -55,7 +61,7 @@ func readLate(fsys FS, runDir string) (*Late, error) {
 	}
 	data, err := io.ReadAll(f)
 	if err = errors.Join(err, f.Close()); err != nil {
-		return nil, fmt.Errorf("reading %s: %w", filepath.Join(runDir, LateName), err)
+		return nil, fmt.Errorf("reading %s: %w", path, err)
 	}
 	return parseLate(data), nil
 }
@@ -147,13 +153,9 @@ func LateFile(runDir string, before fs.FileInfo) (now fs.FileInfo, changed bool)
 
 // PersonsEntries returns every entry that a person made in a run, in its log and beside it, in the order in
 // which they were written and with those that were taken back: see Counting.
-func PersonsEntries(runDir string) (all []Record, err error) {
-	if err = scan(runDir, func(rec *Record, _ *Reader) bool {
-		if rec.Kind == KindEntry && rec.Text("by") != "" {
-			all = append(all, *clone(rec))
-		}
-		return true
-	}); err != nil {
+func PersonsEntries(runDir string) ([]Record, error) {
+	all, _, err := LoggedEntries(runDir)
+	if err != nil {
 		return nil, err
 	}
 	l, err := ReadLate(runDir)
@@ -161,6 +163,22 @@ func PersonsEntries(runDir string) (all []Record, err error) {
 		return nil, err
 	}
 	return append(all, l.Records...), nil
+}
+
+// LoggedEntries returns every entry that a person made in the log of a run, and how many bytes of it are sealed: up to and with
+// the line of its end; 0 if it has not ended.
+func LoggedEntries(runDir string) (all []Record, sealed int64, err error) {
+	err = scan(runDir, func(rec *Record, r *Reader) bool {
+		switch {
+		case rec.Kind != KindEntry:
+		case rec.Text("by") != "":
+			all = append(all, *clone(rec))
+		case rec.Text("kind") == EntryEnd:
+			sealed = r.Offset()
+		}
+		return true
+	})
+	return all, sealed, err
 }
 
 // CheckpointAt returns the last checkpoint of a run not after a time, in Unix nanoseconds, and the coulometer as it

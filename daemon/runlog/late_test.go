@@ -62,7 +62,7 @@ func TestLateEntriesReadBack(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	late, err := readLate(m, run)
+	late, err := readLate(m, filepath.Join(run, LateName))
 	if err != nil || !late.Sound() {
 		t.Fatalf("%+v, %v", late, err)
 	}
@@ -108,7 +108,7 @@ func TestLateEntriesSurviveEveryFault(t *testing.T) {
 				if !hit {
 					break
 				}
-				late, readErr := readLate(m, run)
+				late, readErr := readLate(m, filepath.Join(run, LateName))
 				if readErr != nil || !late.Sound() {
 					t.Fatalf("%v at %d+%d: %v %+v", errno, first, width, readErr, late)
 				}
@@ -122,7 +122,7 @@ func TestLateEntriesSurviveEveryFault(t *testing.T) {
 						t.Fatal(err)
 					}
 				}
-				late, _ = readLate(m, run)
+				late, _ = readLate(m, filepath.Join(run, LateName))
 				if got := said(Counting(late.Records)); len(got) != 2 || got[1] != "weighing "+entryText(1)+" ann 0.03" || !late.Sound() {
 					t.Errorf("%v at %d+%d: %q, %+v", errno, first, width, got, late.Damage)
 				}
@@ -170,14 +170,14 @@ func TestLateEntriesSurvivePowerCuts(t *testing.T) {
 				told++
 			}
 			m.powerCut(rng)
-			late, err := readLate(m, run)
+			late, err := readLate(m, filepath.Join(run, LateName))
 			if err != nil || !late.Sound() {
 				t.Fatalf("seed %d, cut at %d: %v %+v", seed, first, err, late)
 			}
 			if err := enterOn(m, run, 3); err != nil {
 				t.Fatal(err)
 			}
-			late, _ = readLate(m, run)
+			late, _ = readLate(m, filepath.Join(run, LateName))
 			got := said(Counting(late.Records))
 			if len(got) < told+1 || len(slices.Compact(slices.Clone(got))) != len(got) || !late.Sound() {
 				t.Fatalf("seed %d, cut at %d: %d were told, and there are %q, %+v", seed, first, told, got, late.Damage)
@@ -215,7 +215,7 @@ func TestDamageToLateEntriesIsNamed(t *testing.T) {
 		"no line at all":     {join(lines[0], []byte("what\n"), lines[1], lines[2], lines[3]), 4, 1},
 	} {
 		file().data = tt.data
-		late, err := readLate(m, run)
+		late, err := readLate(m, filepath.Join(run, LateName))
 		if err != nil || len(late.Records) != tt.entries || len(late.Damage) != tt.damage || late.Sound() {
 			t.Errorf("%s: %d entries, %+v, %v", name, len(late.Records), late, err)
 		}
@@ -223,7 +223,7 @@ func TestDamageToLateEntriesIsNamed(t *testing.T) {
 		if err := enterOn(m, run, 9); err != nil || !bytes.HasPrefix(file().data, tt.data) {
 			t.Errorf("%s: %v", name, err)
 		}
-		again, err := readLate(m, run)
+		again, err := readLate(m, filepath.Join(run, LateName))
 		if err != nil || len(again.Damage) != tt.damage || len(again.Records) != tt.entries+1 {
 			t.Errorf("%s, with one more: %+v, %v", name, again, err)
 		}
@@ -318,14 +318,14 @@ func TestAnEndWithoutItsLineFeedStays(t *testing.T) {
 	}
 	file := m.names[filepath.Join(run, LateName)]
 	file.data = append(file.data, "entry,cell=zinc-1 before=1i,kind="...)
-	if late, err := readLate(m, run); err != nil || len(late.Damage) != 1 || len(late.Records) != 1 {
+	if late, err := readLate(m, filepath.Join(run, LateName)); err != nil || len(late.Damage) != 1 || len(late.Records) != 1 {
 		t.Errorf("%+v, %v", late, err)
 	}
 	was := bytes.Clone(file.data)
 	if err := enterOn(m, run, 2); err != nil {
 		t.Fatal(err)
 	}
-	late, err := readLate(m, run)
+	late, err := readLate(m, filepath.Join(run, LateName))
 	if err != nil || len(late.Damage) != 1 || len(late.Records) != 2 || !bytes.HasPrefix(late.data, was) {
 		t.Errorf("%+v, %v", late, err)
 	}
@@ -349,7 +349,7 @@ func TestNoByteOfLateEntriesIsAlteredUnseen(t *testing.T) {
 			}
 			file.data = bytes.Clone(whole)
 			file.data[i] = other
-			if late, err := readLate(m, run); err != nil || late.Sound() {
+			if late, err := readLate(m, filepath.Join(run, LateName)); err != nil || late.Sound() {
 				t.Fatalf("byte %d of %d from %q to %q: %v", i, len(whole), whole[i], other, err)
 			}
 		}

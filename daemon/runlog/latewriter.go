@@ -12,8 +12,8 @@ import (
 	"nightcell/drivers/lock"
 )
 
-// patience is how long a writer of late entries waits for another one; an entry takes milliseconds.
-const patience = 5 * time.Second
+// Patience is how long a writer of late entries waits for another one; an entry takes milliseconds.
+const Patience = 5 * time.Second
 
 // LateWriter writes entries beside the log of a run. No other process can while it is open, so that
 // what was judged by what stands is written after just that. Use it from one goroutine.
@@ -21,9 +21,9 @@ type LateWriter struct {
 	*Late
 	Tail *Tail // where the log stands; nothing of it is mended
 
-	fs     FS
-	runDir string
-	lock   *lock.Lock
+	fs   FS
+	path string
+	lock *lock.Lock
 }
 
 // OpenLate takes the lock of a run's late entries and reads what stands there and where the log ends.
@@ -31,9 +31,28 @@ func OpenLate(runDir string) (*LateWriter, error) {
 	if _, err := os.Stat(filepath.Join(runDir, LogName)); err != nil { // before a lock is laid where no run is
 		return nil, fmt.Errorf("looking for the run: %w; a run is a directory that holds %s", err, LogName)
 	}
+	return locked(filepath.Join(runDir, "late.lock"), Patience, func() (*LateWriter, error) { return openLate(Disk{}, runDir) })
+}
+
+// OpenLedger takes the lock of a ledger and reads what stands there; a ledger that does not exist begins with its first entry. wait is
+// how long another writer is waited for. Entries stand as late entries do, under the name of the ledger in place of a cell's.
+func OpenLedger(dir, name string, wait time.Duration) (*LateWriter, error) {
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return nil, fmt.Errorf("making the ledger: %w", err)
+	}
+	return locked(filepath.Join(dir, "ledger.lock"), wait, func() (*LateWriter, error) { return openLedger(Disk{}, dir, name) })
+}
+
+func openLedger(fsys FS, dir, name string) (*LateWriter, error) {
+	l, err := readLate(fsys, filepath.Join(dir, LedgerName))
+	return &LateWriter{Late: l, Tail: &Tail{Cell: name}, fs: fsys, path: filepath.Join(dir, LedgerName)}, err
+}
+
+// locked opens a writer under a lock that is waited for.
+func locked(path string, wait time.Duration, open func() (*LateWriter, error)) (*LateWriter, error) {
 	var held *lock.HeldError
-	for end := time.Now().Add(patience); ; {
-		l, err := lock.Take(filepath.Join(runDir, "late.lock"))
+	for end := time.Now().Add(wait); ; {
+		l, err := lock.Take(path)
 		if errors.As(err, &held) && time.Now().Before(end) {
 			<-time.After(20 * time.Millisecond)
 			continue
@@ -41,7 +60,7 @@ func OpenLate(runDir string) (*LateWriter, error) {
 		if err != nil {
 			return nil, fmt.Errorf("another entry is being written: %w", err)
 		}
-		w, err := openLate(Disk{}, runDir)
+		w, err := open()
 		if err != nil {
 			return nil, errors.Join(err, l.Release())
 		}
@@ -55,8 +74,9 @@ func openLate(fsys FS, runDir string) (*LateWriter, error) {
 	if err != nil {
 		return nil, err
 	}
-	late, err := readLate(fsys, runDir)
-	return &LateWriter{Late: late, Tail: tail, fs: fsys, runDir: runDir}, err
+	path := filepath.Join(runDir, LateName)
+	late, err := readLate(fsys, path)
+	return &LateWriter{Late: late, Tail: tail, fs: fsys, path: path}, err
 }
 
 // Append writes an entry and makes it durable. The record is as a reader will find it. After an error the entry may
@@ -78,7 +98,7 @@ func (w *LateWriter) Append(utc time.Time, kind, text string, fields ...Field) (
 		return nil, fmt.Errorf("nothing was entered: %w", err)
 	}
 	late = parseLate(append(slices.Clip(late.data), line...))
-	if err := WriteFileAtomic(w.fs, filepath.Join(w.runDir, LateName), late.data, 0o640); err != nil {
+	if err := WriteFileAtomic(w.fs, w.path, late.data, 0o640); err != nil {
 		return nil, fmt.Errorf("the entry is not safe on the disk; look at the list before it is made again: %w", err)
 	}
 	w.Late = late

@@ -33,6 +33,7 @@ type Cell struct {
 	// PlannedTarget is the target charge as planned when the run began, C. Entries and
 	// the actual current move Charge.TargetCoulombs away from it.
 	PlannedTarget float64
+	Left          string // what the ledger of the bath said was left when the run began; empty: the bath is as stated
 	// Waiting says that no run has begun: the output is off, nobody answers, or no run can begin, and then Alarms says so.
 	Waiting bool
 	// Cleared says that the pre-flight for an unattended run was passed, by whom and when.

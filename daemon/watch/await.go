@@ -6,6 +6,7 @@ import (
 	"math"
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
+	"nightcell/daemon/ledger"
 	"nightcell/daemon/notices"
 	"nightcell/daemon/run"
 	"nightcell/daemon/snapshot"
@@ -75,12 +76,18 @@ func (c *Cell) begin(reading *drivers.Reading) error {
 	if w.from.At > 0 {
 		first = w.from
 	}
+	told := c.settings.fill(c.m.UTC())
 	r, err := run.Begin(&c.settings.Settings, c.facts(), first, w.zero.zero(c.settings.Count.ResolutionAmperes), w.atRest)
 	if err != nil {
 		return err
 	}
 	c.run, w.from, w.zero = r, drivers.Reading{}, zeroTaker{}
+	c.next = run.Blank(&c.settings.Settings)
 	c.past.Begun(r)
+	if told != "" {
+		r.Notice(w.readUTC, routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: c.settings.Cell + ": look at the bath", Text: told + ".",
+			First: "Compare the bath with both figures: nightcell bath show, nightcell check."})
+	}
 	if first.At < reading.At {
 		_, counted := r.Count(&first)
 		c.counted(counted)
@@ -97,6 +104,10 @@ func (c *Cell) ended() bool {
 		return false
 	}
 	c.past.Take(c.run)
+	// No current flows, so that nobody waits for the log to be read once more. What is not written now is made up for before the next run.
+	if err := ledger.Settle(c.settings.DataDir, c.m.UTC(), ledgerWait); err != nil {
+		c.settings.Log.Warn("what the run took is not in the ledgers yet; it is made up for before the next one", "cell", c.settings.Cell, "err", err)
+	}
 	c.waiting.atRest, c.waiting.readUTC = c.run.AtRest(), c.past.Final.Reading.At
 	c.run = nil
 	return true

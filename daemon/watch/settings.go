@@ -7,6 +7,7 @@ import (
 	"math"
 	"nightcell/alerts"
 	"nightcell/configs"
+	"nightcell/daemon/ledger"
 	"nightcell/daemon/metrics"
 	"nightcell/daemon/run"
 	"nightcell/drivers"
@@ -26,33 +27,53 @@ type Settings struct {
 	MostVolts drivers.Volts // that the supply can put out; NaN when not stated
 	OnStop    alerts.Act    // what becomes of a live output when the watch is stopped
 	Observe   metrics.Observer
+
+	stated []byte // the frozen configuration, before what is left in the bath stands in it; nil: of a watch without a configuration
 }
 
 // SettingsOf turns one cell of the configuration into what its watch needs.
 func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock drivers.Clock, log *slog.Logger) (Settings, error) {
 	supply := cfg.Supply(cell.Supply)
-	plan, err := cell.Plan(supply)
-	if err != nil {
-		return Settings{}, fmt.Errorf("cell %s: %w", cell.Name, err)
-	}
-	frozen, err := cfg.Frozen(cell.Name)
+	stated, err := cfg.Frozen(cell.Name)
 	if err != nil {
 		return Settings{}, fmt.Errorf("cell %s: freezing its configuration: %w", cell.Name, err)
 	}
 	s := Settings{
 		Settings: run.Settings{
-			Cell: cell.Name, Supply: supply.Name, Poll: cell.Poll, Sync: cell.Sync, Count: cell.Coulometer(supply), Plan: plan,
+			Cell: cell.Name, Supply: supply.Name, Poll: cell.Poll, Sync: cell.Sync, Count: cell.Coulometer(supply),
 			MostAmperes: drivers.Amperes(supply.RangeAmperes), AirStated: cell.Room.Ventilation.SI, AirNeededPerAmpere: math.NaN(),
 			DataDir: cfg.Data, Log: log, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()},
 		},
 		Identity: supply.Identity, Open: opener(supply, cell, rack, clock), Patience: supply.FirstContact(), MostVolts: drivers.Volts(supply.RangeVolts),
 	}
-	s.takeOrders(&Orders{cell, frozen})
-	if plan != nil {
-		s.learnChemistry(cell, plan)
+	s.takeOrders(&Orders{cell, stated, stated})
+	if told := s.fill(clock.UTC()); told != "" {
+		log.Warn("bath", "cell", cell.Name, "said", told)
+	}
+	if s.Plan != nil {
+		s.learnChemistry(cell, s.Plan)
 	}
 	return s, nil
 }
+
+// fill takes the bath from its ledger, else as the configuration states it. It returns what somebody should know of that.
+func (s *Settings) fill(utc time.Time) (told string) {
+	if s.stated == nil {
+		return ""
+	}
+	c, err := ledger.Continue(s.DataDir, s.stated, s.Cell, utc, ledgerWait)
+	if told = c.Told; err != nil {
+		told = fmt.Sprintf("the bath is taken as the configuration states it: %v", err)
+	}
+	s.Frozen, s.Left = s.stated, c.Left
+	if s.Plan = c.Plan; c.Plan != nil {
+		s.Frozen, s.BathAtBegin = c.Frozen, c.Plan.Model.State()
+	}
+	return told
+}
+
+// ledgerWait is how long the beginning of a run waits for who writes into a ledger.
+const ledgerWait = time.Second
 
 // learnChemistry fills in what follows from metal, medium and cell.
 func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
@@ -107,13 +128,21 @@ func opener(s *configs.Supply, cell *configs.Cell, rack *scpi.Rack, clock driver
 // Orders are what a reload of the configuration changes of a cell.
 type Orders struct {
 	cell   *configs.Cell
-	frozen []byte // for the runs that begin from now on
+	stated []byte // the frozen configuration
+	frozen []byte // likewise of the open run, which goes on from its ledger
 }
 
 // OrdersOf prepares the orders for a cell of a configuration.
 func OrdersOf(cfg *configs.Config, cell *configs.Cell) (*Orders, error) {
-	frozen, err := cfg.Frozen(cell.Name)
-	return &Orders{cell, frozen}, err
+	stated, err := cfg.Frozen(cell.Name)
+	if err != nil {
+		return nil, err
+	}
+	frozen := stated
+	if c, err := ledger.Continue(cfg.Data, stated, cell.Name, time.Now(), ledgerWait); err == nil && c.Plan != nil {
+		frozen = c.Frozen // else a run that begins says so
+	}
+	return &Orders{cell, stated, frozen}, nil
 }
 
 // Order gives the cell new orders, which its loop takes when it comes round. It waits for that, or for ctx.
@@ -138,7 +167,8 @@ func (c *Cell) takeOrders() {
 
 func (s *Settings) takeOrders(o *Orders) {
 	cell := o.cell
-	s.Limits, s.Reactions, s.Frozen, s.Reason = cell.Limits, cell.Reactions, o.frozen, cell.Reason
+	s.Limits, s.Reactions, s.Reason = cell.Limits, cell.Reactions, cell.Reason
+	s.stated, s.Frozen = o.stated, o.frozen
 	s.May, s.HoldAmperes = cell.May, drivers.Amperes(cell.HoldAmperes)
 	s.AtTarget, s.OnStop = cell.AtTarget, cell.OnStop
 }

@@ -21,6 +21,8 @@ func (p *sheet) answer() []string {
 	switch {
 	case p.SolubleAnode():
 		text += fmt.Sprintf(". The anode dissolves and returns %s g.", p.givenBack())
+	case p.Left != "":
+		text += fmt.Sprintf(", %s %% of the %s.", p.share(g.Recovered), p.Left)
 	default:
 		text += fmt.Sprintf(", %s %% of the %s g in the bath.", p.share(g.Recovered), quantity.Digits(p.Bath.Amount.Value*1e3, p.Bath.Amount.StandardUncertainty*1e3))
 	}

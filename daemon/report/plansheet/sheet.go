@@ -22,6 +22,7 @@ import (
 type Subject struct {
 	Plan     *plan.Plan
 	Cell     string // its name
+	Left     string // what the ledger of the bath says is left in it; empty: the bath is as stated
 	Name     string // among those compared
 	Wish     configs.Target
 	Density  string // unit of current density, such as "A/dm2"

@@ -1,0 +1,102 @@
+package ledger
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"nightcell/configs"
+	"nightcell/daemon/books"
+	"nightcell/daemon/control"
+	"nightcell/daemon/report"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/matter"
+)
+
+// leastMetal is what a bath without metal is taken for, kg: a plan needs some.
+const leastMetal = 1e-6
+
+// Continued is a cell's configuration with what the ledger of its bath says in place of what it states.
+type Continued struct {
+	Frozen []byte        // for run.toml
+	Cell   *configs.Cell // of Frozen
+	Plan   *bath.Plan    // nil without bath and target
+	Left   string        // such as "16.8 ± 0.4 g that are left in bath zinc-1"; empty: the bath is as stated
+	Told   string        // what a person should know of it, with both figures; empty: nothing
+}
+
+// Continue settles what is due and lets the frozen configuration of a cell go on from what is left in its bath. Where there is no ledger
+// yet, or it was closed, the bath is as the configuration states it. The error says why the ledger cannot be gone by; the bath is then as
+// stated too, and somebody has to be told.
+func Continue(data string, stated []byte, cell string, now time.Time, wait time.Duration) (Continued, error) {
+	c, err := parsed(stated, cell)
+	if err != nil || c.Plan == nil {
+		return c, err
+	}
+	if err := Settle(data, now, wait); err != nil {
+		return c, fmt.Errorf("bath %s: %w", c.Cell.Bath.Name, err)
+	}
+	name := c.Cell.Bath.Name
+	b, err := ReadBath(data, name)
+	switch {
+	case control.IsMistake(err) || err == nil && !b.Open && len(b.Problems) == 0:
+		return c, nil
+	case err != nil:
+		return c, err
+	case b.Side == nil || len(b.Problems) > 0:
+		return c, fmt.Errorf("the ledger of bath %s cannot be gone by: %w", name, errors.New(append(b.Problems, "it was never opened")[0]))
+	case b.Stated.Metal != c.Plan.Metal.String():
+		return c, fmt.Errorf("the ledger of bath %s holds %s, and the configuration states %s: end it with nightcell bath close %s, or give the other bath a name of its own", name, b.Words(), c.Plan.Metal.Element.Name, name)
+	}
+	told := b.differs(books.StatedBy(c.Cell, c.Plan))
+	left := configs.Left{Metal: b.Side.Metal(), Volume: b.Side.Volume(), Medium: string(c.Plan.Medium), Continues: b.Newest}
+	left.Metal.Value = math.Max(left.Metal.Value, leastMetal)
+	if b.Anolyte != nil {
+		left.Anolyte = b.Anolyte.Volume()
+	}
+	frozen, err := configs.Continue(stated, cell, c.Plan.Metal.String(), left)
+	if err != nil {
+		return c, err
+	}
+	on, err := parsed(frozen, cell)
+	if err != nil {
+		return c, fmt.Errorf("what is left in bath %s, %s, makes no plan: %w", name, b.Words(), err)
+	}
+	on.Left = fmt.Sprintf("%s that are left in bath %s", report.Show(b.Side.Metal(), report.Grams), name)
+	if out := on.Cell.OutOfReach(); out != nil {
+		told = joined(told, fmt.Sprintf("the target is out of reach of the %s: %v", on.Left, out))
+	}
+	on.Told = told
+	return on, nil
+}
+
+func joined(a, b string) string {
+	if a == "" {
+		return b
+	}
+	return a + "; " + b
+}
+
+func parsed(frozen []byte, cell string) (c Continued, err error) {
+	cfg, err := configs.Parse("run.toml", frozen)
+	if err != nil {
+		return c, err
+	}
+	c.Frozen, c.Cell = frozen, cfg.Cell(cell)
+	c.Plan, err = c.Cell.Plan(cfg.Supply(c.Cell.Supply))
+	return c, err
+}
+
+// differs says how what the configuration states now is another bath than the one the ledger was opened with.
+func (b *Bath) differs(now books.Stated) string {
+	same := func(x, y float64) bool { return math.Abs(x-y) <= 1e-6*math.Max(math.Abs(x), math.Abs(y)) }
+	if same(now.Mass, b.Stated.Mass) && same(now.Volume, b.Stated.Volume) {
+		return ""
+	}
+	words := func(s books.Stated) string {
+		return fmt.Sprintf("%s in %s", report.Show(matter.GivenFigure(s.Mass, s.MassDoubt), report.Grams), report.Show(matter.GivenFigure(s.Volume, s.VolumeDoubt), report.Litres))
+	}
+	return fmt.Sprintf("the configuration states %s, and bath %s was begun with %s and has %s left. What is left counts. If this is another bath: nightcell bath close %s, or another name in [bath]",
+		words(now), b.Name, words(b.Stated), b.Words(), b.Name)
+}

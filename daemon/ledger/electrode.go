@@ -1,0 +1,152 @@
+package ledger
+
+import (
+	"fmt"
+	"math"
+	"path/filepath"
+	"time"
+
+	"nightcell/daemon/books"
+	"nightcell/daemon/control"
+	"nightcell/daemon/cursor"
+	"nightcell/daemon/runlog"
+	"nightcell/integrate/bath"
+	"nightcell/integrate/matter"
+)
+
+// Electrode is how an electrode stands.
+type Electrode struct {
+	Name     string
+	Open     bool // not spent
+	Since    time.Time
+	Material string
+	Area     float64       // m2; 0: not stated
+	Mass     matter.Figure // kg as weighed last
+	Carries  matter.Figure // kg of metal since it was stripped last; not Known: nothing
+	Charge   float64       // C that passed it in all
+	Runs     []Used
+	Entries  []runlog.Record
+	Problems []string
+}
+
+// Used is a run that an electrode stood in.
+type Used struct {
+	Stood
+	Role, Bath string
+}
+
+// ReadElectrode works out how an electrode stands. The error of control.Unknown says that it has no ledger.
+func ReadElectrode(data, name string) (*Electrode, error) {
+	lines, all, err := read(data, OfElectrode, name)
+	if err != nil {
+		return nil, err
+	}
+	e := electrode(data, name, lines)
+	for _, d := range all.Damage {
+		e.Problems = append(e.Problems, fmt.Sprintf("bytes %d to %d of the ledger: %s", d.From, d.To, d.Reason))
+	}
+	return e, nil
+}
+
+// electrode walks the lines of a ledger that count.
+func electrode(data, name string, lines []runlog.Record) *Electrode {
+	el := &Electrode{Name: name, Open: isOpen(lines)}
+	baths := map[string]*Bath{}
+	for i := range lines {
+		r := &lines[i]
+		if kind := r.Text("kind"); kind == lineRun {
+			el.ran(data, r, baths)
+			continue
+		} else if kind == lineClose {
+			continue
+		} else if kind == lineOpen {
+			*el = Electrode{Name: name, Open: el.Open, Since: happened(r), Problems: el.Problems}
+		} else {
+			el.Entries = append(el.Entries, *r)
+		}
+		el.note(control.EntryOf(r))
+	}
+	return el
+}
+
+// note takes what an entry states.
+func (el *Electrode) note(e control.Entry) {
+	if m := e.Words["material"]; m != "" {
+		el.Material = m
+	}
+	if a, ok := e.Numbers[bath.CathodeArea]; ok {
+		el.Area = a
+	}
+	for _, key := range []string{bath.MassBefore, bath.MassAfter} {
+		if _, ok := e.Numbers[key]; ok {
+			el.Mass = given(e.Numbers, key, bath.BalanceDoubt)
+		}
+	}
+	if e.Kind == control.EntryStripped {
+		el.Carries = matter.Figure{}
+	}
+}
+
+// ran takes a run that the electrode stood in, with the deposit as the ledger of the bath has it.
+func (el *Electrode) ran(data string, r *runlog.Record, baths map[string]*Bath) {
+	t, err := taking(r)
+	if err != nil {
+		el.Problems = append(el.Problems, err.Error())
+		return
+	}
+	if el.Since.IsZero() {
+		el.Since = time.Unix(0, t.Began).UTC()
+	}
+	u := Used{Role: r.Text(roleText), Bath: t.Bath, Stood: Stood{Cell: t.Cell, Run: t.Run, Began: time.Unix(0, t.Began).UTC(), Ended: time.Unix(0, t.Ended).UTC()}}
+	el.Charge += t.Charge
+	if baths[t.Bath] == nil {
+		if baths[t.Bath], err = ReadBath(data, t.Bath); err != nil {
+			el.Problems = append(el.Problems, err.Error())
+			baths[t.Bath] = new(Bath)
+		}
+	}
+	for _, s := range baths[t.Bath].Runs {
+		if s.Cell == t.Cell && s.Run == t.Run {
+			u.Stood = s
+		}
+	}
+	if u.Role == "cathode" && u.Won.Known() {
+		el.Carries = matter.GivenFigure(el.Carries.Value+u.Won.Value, math.Hypot(el.Carries.StandardUncertainty, u.Won.StandardUncertainty))
+	}
+	if plate, area := platesOf(data, t, u.Role); el.Material == "" {
+		el.Material, el.Area = plate, area
+	}
+	el.Runs = append(el.Runs, u)
+}
+
+// platesOf is what the run's configuration states of an electrode.
+func platesOf(data string, t *books.Taking, role string) (material string, area float64) {
+	cell, _, _ := books.Frozen(filepath.Join(cursor.CellDir(data, t.Cell), t.Run), t.Cell)
+	if cell == nil {
+		return "", 0
+	}
+	material, area = cell.Electrodes.Cathode, cell.Electrodes.CathodeArea.SI
+	if role == "anode" {
+		material, area = cell.Electrodes.Anode, cell.Electrodes.AnodeArea.SI
+	}
+	if math.IsNaN(area) {
+		area = 0
+	}
+	return material, area
+}
+
+// judge says what of an entry cannot be.
+func (el *Electrode) judge(e control.Entry, now time.Time) (against, notes []string, err error) {
+	if e.At.Before(el.Since) {
+		return nil, nil, control.BadRequest("%s is before electrode %s was opened, %s; an entry cannot come before what it is about", e.At.Local().Format(time.DateTime), el.Name, el.Since.Local().Format(time.DateTime))
+	}
+	if err := e.Plausible(now, el.Since, 0); err != nil {
+		return nil, nil, err
+	}
+	for _, key := range []string{bath.MassBefore, bath.MassAfter, bath.Mass} {
+		if x, ok := e.Numbers[key]; ok && !(x > 0) {
+			return nil, nil, control.BadRequest("an electrode of %.4g g cannot be: a mass is above zero", x*1e3)
+		}
+	}
+	return nil, nil, nil
+}

@@ -1,0 +1,137 @@
+package ledger
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"nightcell/daemon/control"
+	"nightcell/daemon/report"
+	"nightcell/daemon/runlog"
+	"nightcell/integrate/matter"
+	"nightcell/integrate/stock"
+)
+
+// Sheet lays a bath out as a report. use is the open run that stands in it; empty: none does.
+func (b *Bath) Sheet(use string) *report.Report {
+	main := report.Table{Lines: []string{fmt.Sprintf("bath %s: %s, begun %s", b.Name, state(b.Open, use), b.Since.Local().Format(time.DateTime))}}
+	main.Figures = append(main.Figures, word("name", "", b.Name), word("open", "", b.Open), word("metal", "", b.Stated.Metal), word("in_use_by", "", use))
+	r := &report.Report{Brief: true, Tables: []report.Table{main}}
+	if b.Side != nil {
+		liquid := report.Table{Figures: contents("", b.metal().Element.Name, b.Side)}
+		r.Tables = append(r.Tables, liquid)
+		books := report.Table{Key: "balance", Title: "where the metal went", Figures: balance(b.Side.Books())}
+		r.Tables = append(r.Tables, books)
+		if b.Anolyte != nil {
+			r.Tables = append(r.Tables, report.Table{Key: "anolyte", Title: "anolyte", Figures: contents("", b.metal().Element.Name, b.Anolyte)})
+		}
+	}
+	runs := report.Table{Key: "runs", Title: "runs", Grid: &report.Grid{Head: []string{"CELL", "RUN", "ONTO THE CATHODE", ""}}}
+	for _, s := range b.Runs {
+		runs.Grid.Rows = append(runs.Grid.Rows, s.row(""))
+	}
+	return finish(r, runs, b.Entries, b.Problems)
+}
+
+// Sheet lays an electrode out likewise.
+func (el *Electrode) Sheet(use string) *report.Report {
+	closed := state(el.Open, use)
+	if !el.Open {
+		closed = "spent"
+	}
+	title := report.Table{Lines: []string{fmt.Sprintf("electrode %s: %s, in use since %s", el.Name, closed, el.Since.Local().Format(time.DateTime))}}
+	var main report.Table
+	main.Add(word("name", "", el.Name))
+	main.Add(word("open", "", el.Open))
+	main.Add(word("in_use_by", "", use))
+	main.Add(word("material", "material", el.Material))
+	main.Known("area", "area", matter.Figure{Value: el.Area, Mark: mark(el.Area > 0)}, report.SquareCentimetres, "")
+	main.Known("mass", "weighed last", el.Mass, report.Grams, "")
+	main.Known("carries", "carries", el.Carries, report.Grams, "since it was stripped last")
+	main.Add(report.Of("charge", "charge in all", matter.Figure{Value: el.Charge, Mark: matter.Measured}, report.AmpereHours, ""))
+	runs := report.Table{Key: "runs", Title: "runs", Grid: &report.Grid{Head: []string{"CELL", "RUN", "ONTO THE CATHODE", "", "AS", "BATH"}}}
+	for _, u := range el.Runs {
+		row := u.row(u.Role)
+		row.Cells = append(row.Cells, word("role", "", u.Role), word("bath", "", u.Bath))
+		runs.Grid.Rows = append(runs.Grid.Rows, row)
+	}
+	return finish(&report.Report{Brief: true, Tables: []report.Table{title, main}}, runs, el.Entries, el.Problems)
+}
+
+func mark(known bool) matter.Mark {
+	if known {
+		return matter.Measured
+	}
+	return matter.Unmarked
+}
+
+func state(open bool, use string) string {
+	switch {
+	case use != "":
+		return "in use by " + use
+	case open:
+		return "open"
+	}
+	return "closed"
+}
+
+func word(key, label string, value any) report.Figure {
+	return report.Figure{Key: key, Label: label, Word: value}
+}
+
+// contents are the figures of one liquid.
+func contents(prefix, metal string, s *stock.Stock) []report.Figure {
+	return []report.Figure{
+		report.Of(prefix+"left", metal+" left", s.Metal(), report.Grams, ""),
+		report.Of(prefix+"volume", "volume", s.Volume(), report.Litres, ""),
+		report.Of(prefix+"concentration", "concentration", s.Concentration(), report.GramsPerLitre, ""),
+	}
+}
+
+// balance are the ways that the metal went; they add up.
+func balance(b stock.Books) (rows []report.Figure) {
+	for _, w := range []struct {
+		key, label string
+		kg         float64
+	}{{"supplied", "put in", b.Supplied}, {"sampled", "with samples", b.Sampled}, {"discarded", "discarded", b.Discarded}, {"cathode", "onto cathodes", b.Cathode},
+		{"anode", "taken by anodes", b.Anode}, {"unaccounted", "found beyond the account", b.Unaccounted}, {"remaining", "left", b.Left}} {
+		f := report.Of(w.key, w.label, matter.Figure{Value: w.kg, Mark: matter.Measured}, report.Grams, "")
+		f.Rough = math.Abs(w.kg) * 1e-3
+		rows = append(rows, f)
+	}
+	return rows
+}
+
+// row is a run in a list.
+func (s Stood) row(role string) report.GridRow {
+	how, won := "by its charge", report.Of("won", "", s.Won, report.Grams, "")
+	if won.Text = report.Show(s.Won, report.Grams); s.Weighed {
+		how = "weighed"
+	}
+	if role == "anode" {
+		how, won = "", word("", "", "")
+	}
+	return report.GridRow{Cells: []report.Figure{word("cell", "", s.Cell), word("run", "", s.Run), won, word("by", "", how)}}
+}
+
+// finish adds what both sheets end with.
+func finish(r *report.Report, runs report.Table, entries []runlog.Record, problems []string) *report.Report {
+	if len(runs.Grid.Rows) > 0 {
+		r.Tables = append(r.Tables, runs)
+	}
+	made := report.Table{Key: "entries", Title: "entries", Grid: &report.Grid{Head: []string{"NAME", "TIME", "KIND", "BY", ""}}}
+	for i := range entries {
+		e := control.EntryOf(&entries[i])
+		made.Grid.Rows = append(made.Grid.Rows, report.GridRow{
+			Cells: []report.Figure{word("entry", "", entries[i].Name()), word("at", "", e.At.Local().Format(time.DateTime)), word("kind", "", e.Kind), word("by", "", e.By), word("text", "", e.Text)},
+			More:  []report.Figure{word("numbers", "", e.Numbers), word("words", "", e.Words)},
+		})
+	}
+	if len(entries) > 0 {
+		r.Tables = append(r.Tables, made)
+	}
+	if len(problems) > 0 {
+		r.Tables = append(r.Tables, report.Table{Key: "problems", Title: "NOT in order", Lines: problems, Bullet: "  - "})
+	}
+	return r
+}
