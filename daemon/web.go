@@ -13,7 +13,9 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"nightcell/daemon/history"
+	"nightcell/daemon/ledger"
 	"nightcell/daemon/page"
+	"nightcell/daemon/report"
 )
 
 // mostConnections bounds the descriptors that browsers and scrapers can use up.
@@ -76,7 +78,7 @@ func (d *Daemon) handler(context.Context) (*site, error) {
 	}
 	past := history.New(history.Options{Data: cfg.Data, Cells: names, Log: d.o.Log})
 	p, err := page.New(page.Settings{
-		Cells: d.Snapshots, Operator: d.Operator(), History: past, Token: token,
+		Cells: d.Snapshots, Operator: d.Operator(), History: past, Ledger: d.ledgers, Token: token,
 		Links: d.links, ByLink: d.byLink, Picture: d.hours,
 		Now: d.o.Clock.UTC, Zone: time.Local, Log: d.o.Log,
 	})
@@ -99,4 +101,13 @@ func (d *Daemon) healthz(w http.ResponseWriter, _ *http.Request) {
 		return
 	}
 	fmt.Fprintln(w, "ok")
+}
+
+// ledgers is what the ledgers say of a cell.
+func (d *Daemon) ledgers(cell string) []report.Figure {
+	cfg := d.config.Load()
+	if c := cfg.Cell(cell); c != nil {
+		return ledger.OfCell(cfg.Data, c)
+	}
+	return nil
 }

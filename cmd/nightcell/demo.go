@@ -18,6 +18,7 @@ import (
 
 	"nightcell/configs"
 	"nightcell/daemon"
+	"nightcell/daemon/ledger"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
@@ -86,6 +87,7 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 		return usageError{err}
 	}
 	clock := drivers.NewClock(f.speed)
+	f.refill(scenario, dir)
 	instrument, err := simulated.New(simulated.Setup{Clock: clock, Seed: f.seed, Scenario: scenario})
 	if err != nil {
 		return err
@@ -130,6 +132,16 @@ func (f *demoFlags) loadScenario() (*simulated.Scenario, error) {
 	}
 	s.Supply.Output = "off" // whatever the night brings, it begins as at a bench
 	return s, nil
+}
+
+// refill lets the simulated bath be what the run before left in it, as its ledger has it.
+func (f *demoFlags) refill(scenario *simulated.Scenario, dir string) {
+	b, err := ledger.ReadBath(dir, demoCell)
+	if f.scenario != "" || err != nil || !b.Open || b.Side == nil {
+		return
+	}
+	grams, litres := b.Side.Concentration().Value, b.Side.Volume().Value*1e3
+	scenario.Cell.GramsPerL, scenario.Cell.Litres = &grams, &litres
 }
 
 const demoScenario = `

@@ -30,12 +30,16 @@ func newVerifyCommand(s *shell) *cobra.Command {
 			"is reported by its range of bytes; data outside the two checkpoints around it\n" +
 			"stays valid. Late entries and photos beside the log are checked too.\n\n" +
 			"RUN is a run's directory, <data>/runs/<cell>/<start>. The run may still\n" +
-			"be open. Exit codes: 0 the log is sound; 1 it is not; 2 no log could be\n" +
+			"be open. The directory of a bath or an electrode, <data>/baths/<name>, is verified\n" +
+			"too: every line, and the log of every run it names. Exit codes: 0 the log is sound; 1 it is not; 2 no log could be\n" +
 			"read.",
 		Example: "  nightcell verify /var/lib/nightcell/runs/zinc-1/20260110T200000Z",
 		Args:    oneRun,
 		RunE: func(_ *cobra.Command, args []string) error {
 			run := runDirectory(args[0])
+			if dir := ledgerDirectory(args[0]); dir != "" {
+				return s.verifyLedger(dir, asJSON)
+			}
 			report, err := runlog.ReplayFile(run)
 			if err != nil {
 				return readingError(err)

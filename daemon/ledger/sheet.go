@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"nightcell/configs"
 	"nightcell/daemon/control"
 	"nightcell/daemon/report"
 	"nightcell/daemon/runlog"
@@ -134,4 +135,24 @@ func finish(r *report.Report, runs report.Table, entries []runlog.Record, proble
 		r.Tables = append(r.Tables, report.Table{Key: "problems", Title: "NOT in order", Lines: problems, Bullet: "  - "})
 	}
 	return r
+}
+
+// OfCell is what the ledgers say of the bath and the electrodes of a cell, as they stand without its open run; nothing where none has begun.
+func OfCell(data string, c *configs.Cell) (rows []report.Figure) {
+	if c.Bath != nil {
+		if b, err := ReadBath(data, c.Bath.Name); err == nil && b.Side != nil {
+			rows = contents("", b.metal().Element.Name, b.Side)
+			rows[0].Note = fmt.Sprintf("bath %s, %s, after %d runs", b.Name, state(b.Open, ""), len(b.Runs))
+		}
+	}
+	for _, e := range []struct{ role, name string }{{"cathode", c.Electrodes.CathodeName}, {"anode", c.Electrodes.AnodeName}} {
+		if el, err := ReadElectrode(data, e.name); e.name != "" && err == nil {
+			f := report.Of("carries", e.role+" "+el.Name, el.Carries, report.Grams, fmt.Sprintf("%s, after %d runs; what it carries since it was stripped", el.Material, len(el.Runs)))
+			if !el.Carries.Known() {
+				f.Text = "carries nothing"
+			}
+			rows = append(rows, f)
+		}
+	}
+	return rows
 }

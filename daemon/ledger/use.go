@@ -9,6 +9,7 @@ import (
 
 	"nightcell/configs"
 	"nightcell/daemon/books"
+	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 )
 
@@ -42,4 +43,23 @@ func names(c *configs.Cell, k Kind, name string) bool {
 		return c.Bath != nil && strings.EqualFold(c.Bath.Name, name)
 	}
 	return strings.EqualFold(c.Electrodes.CathodeName, name) || strings.EqualFold(c.Electrodes.AnodeName, name)
+}
+
+// Verify checks the ledger in a directory: its lines, and that the log of every run that it names is the one whose digest it took down.
+func Verify(dir string) (all *runlog.Late, wrong []string, err error) {
+	if all, err = runlog.ReadLedger(dir); err != nil {
+		return nil, nil, err
+	}
+	data := filepath.Dir(filepath.Dir(filepath.Clean(dir)))
+	for i := range all.Records {
+		if r := &all.Records[i]; r.Text("kind") == lineRun {
+			t, err := taking(r)
+			if err != nil {
+				wrong = append(wrong, err.Error())
+			} else if said := t.Check(filepath.Join(cursor.CellDir(data, t.Cell), t.Run)); said != "" {
+				wrong = append(wrong, said)
+			}
+		}
+	}
+	return all, wrong, nil
 }

@@ -21,6 +21,7 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
 	"nightcell/daemon/history"
+	"nightcell/daemon/report"
 	"nightcell/daemon/snapshot"
 )
 
@@ -36,6 +37,8 @@ type Settings struct {
 	Cells    func() []*snapshot.Cell
 	Operator control.Operator
 	History  *history.History
+	// Ledger returns what the ledgers say of the bath and the electrodes of a cell; nil: nothing.
+	Ledger func(cell string) []report.Figure
 	// Token is what an operator signs in with; the zero Secret: nobody can, and the page only shows.
 	Token routes.Secret
 	// Links reads the links to alarms that notices carry; nil: there are none. ByLink says whether those of a route

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/report"
 	"nightcell/daemon/snapshot"
 )
 
@@ -108,8 +109,12 @@ func (p *Page) showCell(w http.ResponseWriter, r *http.Request, c *snapshot.Cell
 		Cell    cellView
 		Charted string // the run whose curves are shown; empty: the newest
 		Earlier []earlier
+		Ledger  []report.Figure
 		Alone   bool
 	}{frameOf: p.frameFor(w, r, sentence.Name(c.Name), c.Name), Cell: p.view(c), Alone: path == "/"}
+	if p.s.Ledger != nil {
+		data.Ledger = p.s.Ledger(c.Name)
+	}
 	runs, err := p.s.History.Runs(c.Name)
 	if err != nil {
 		p.s.Log.Warn("page: listing runs", "cell", c.Name, "err", err)
