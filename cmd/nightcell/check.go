@@ -174,7 +174,7 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 		if err != nil {
 			j.Notes = append(j.Notes, err.Error())
 		} else {
-			c = taught.Cell(c.Name)
+			c, config = taught.Cell(c.Name), taught
 			j.Notes = append(j.Notes, plansheet.LessonLines(lesson)...)
 		}
 	}

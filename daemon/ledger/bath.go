@@ -34,8 +34,10 @@ type Bath struct {
 	Runs     []Stood      // of every filling, oldest first
 	Newest   string       // the name of the ledger's newest line
 	Entries  []runlog.Record
-	Problems []string  // what cannot be vouched for, in sentences
-	From     time.Time // an entry of an earlier time cannot be booked: the filling began, or a run ended that began before
+	Problems []string // what cannot be vouched for, in sentences
+
+	running bool      // the last of Runs may still be told of
+	From    time.Time // an entry of an earlier time cannot be booked: the filling began, or a run ended that began before
 }
 
 // Stood is a run that a bath was used in.
@@ -107,6 +109,7 @@ func standing(data, name string, lines []runlog.Record) *Bath {
 	for _, w := range walks {
 		b.step(data, w)
 	}
+	b.told()
 	return b
 }
 
@@ -121,6 +124,7 @@ type walk struct {
 
 func (b *Bath) step(data string, w walk) {
 	if w.stated != nil {
+		b.told()
 		s := *w.stated
 		b.Stated, b.Since, b.Entries = s, time.Unix(0, w.at).UTC(), nil
 		b.Side = stock.Of(matter.GivenFigure(s.Mass, s.MassDoubt), matter.GivenFigure(s.Volume, s.VolumeDoubt), s.ByVolume)
@@ -153,6 +157,7 @@ func (b *Bath) ran(data string, t *books.Taking, filling int) {
 	}
 	entries := t.Counting(late.Records)
 	weighed := &weighings{plan: b.converter()}
+	b.told()
 	b.Side.Begin()
 	now := books.Passed{At: t.Began}
 	for _, e := range entries {
@@ -165,8 +170,14 @@ func (b *Bath) ran(data string, t *books.Taking, filling int) {
 		b.Side.Weighed(deposit)
 		stood.Weighed = true
 	}
-	stood.Won = b.Side.Cathode()
-	b.Runs = append(b.Runs, stood)
+	b.Runs, b.running = append(b.Runs, stood), true
+}
+
+// told takes down what the last run brought onto its cathode, before another begins: what is measured after it tells of it too.
+func (b *Bath) told() {
+	if b.running {
+		b.Runs[len(b.Runs)-1].Won, b.running = b.Side.Cathode(), false
+	}
 }
 
 // pass takes what the run took from one moment to another.

@@ -76,7 +76,10 @@ func (c *Cell) begin(reading *drivers.Reading) error {
 	if w.from.At > 0 {
 		first = w.from
 	}
-	told := c.settings.fill(c.m.UTC())
+	told := ""
+	if c.settings.Plan != nil {
+		told = c.settings.fill(c.m.UTC())
+	}
 	r, err := run.Begin(&c.settings.Settings, c.facts(), first, w.zero.zero(c.settings.Count.ResolutionAmperes), w.atRest)
 	if err != nil {
 		return err
