@@ -1,7 +1,10 @@
 package configs_test
 
 import (
+	"bytes"
+	"encoding/xml"
 	"errors"
+	"io"
 	"math"
 	"os"
 	"os/exec"
@@ -356,6 +359,28 @@ func TestUnitByItsOwnJudge(t *testing.T) {
 	out, err := exec.CommandContext(t.Context(), "systemd-analyze", "--no-pager", "--offline=yes", "--threshold=13", "security", "nightcell.service").CombinedOutput()
 	if err != nil || strings.Contains(string(out), "Unknown") || strings.Contains(string(out), "Failed to parse") {
 		t.Errorf("%v\n%s", err, out)
+	}
+}
+
+// TestLaunchd: the file for launchd is whole, and starts the watch again unless it was told to stop.
+func TestLaunchd(t *testing.T) {
+	text, err := os.ReadFile("nightcell.plist")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for d := xml.NewDecoder(bytes.NewReader(text)); ; {
+		if _, err := d.Token(); errors.Is(err, io.EOF) {
+			break
+		} else if err != nil {
+			t.Fatal(err)
+		}
+	}
+	flat := strings.Join(strings.Fields(string(text)), "")
+	for _, want := range []string{"<string>watch</string><string>--config</string>", "<key>RunAtLoad</key><true/>", "<key>KeepAlive</key><dict><key>SuccessfulExit</key><false/></dict>",
+		"<key>ExitTimeOut</key><integer>120</integer>"} {
+		if !strings.Contains(flat, want) {
+			t.Errorf("the file lacks %s", want)
+		}
 	}
 }
 

@@ -40,9 +40,11 @@ func main() { os.Exit(run(os.Args[1:], &shell{in: os.Stdin, out: os.Stdout, err:
 
 // run executes one command line and returns the exit code: 0 done, 1 the run
 // failed, 2 the command line or a configuration is wrong.
-func run(args []string, s *shell) int {
+func run(args []string, s *shell) (code int) {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	ctx, ended := asService(ctx, s)
+	defer func() { ended(code) }()
 	root := newRootCommand(s)
 	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
