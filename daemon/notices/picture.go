@@ -11,6 +11,7 @@ import (
 
 	"nightcell/alerts/routes"
 	"nightcell/daemon/cursor"
+	"nightcell/daemon/report"
 	"nightcell/daemon/runlog"
 )
 
@@ -34,14 +35,14 @@ func Picture(ctx context.Context, dataDir, cell string, n routes.Notice) ([]byte
 	if run == "" {
 		return nil, nil
 	}
-	series := routes.Series{Title: cell, Mark: n.Since, Location: time.Local}
+	series := report.Series{Title: cell, Mark: n.Since, Location: time.Local}
 	if err := ReadSeries(ctx, filepath.Join(cellDir, run), until.Add(-pictureHours), until, &series); err != nil {
 		return nil, err
 	}
 	if len(series.At) < 2 {
 		return nil, nil
 	}
-	return routes.Draw(series)
+	return series.Draw()
 }
 
 // RunAt is the folder of the run that was open in a cell's folder at a moment; "" if none was.
@@ -56,7 +57,7 @@ func RunAt(cellDir string, at time.Time) (run string, err error) {
 }
 
 // ReadSeries reads volts and amperes between two moments from the end of a run's log.
-func ReadSeries(ctx context.Context, run string, since, until time.Time, to *routes.Series) (err error) {
+func ReadSeries(ctx context.Context, run string, since, until time.Time, to *report.Series) (err error) {
 	r, err := runlog.Open(run)
 	if err != nil {
 		return err

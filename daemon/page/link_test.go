@@ -13,8 +13,8 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"nightcell/alerts"
-	"nightcell/alerts/routes"
 	"nightcell/daemon/page"
+	"nightcell/daemon/report"
 	"nightcell/daemon/snapshot"
 )
 
@@ -33,13 +33,13 @@ func signer(t *testing.T, data string) *page.Links {
 // hours is a picture as notices carry it.
 func hours(t *testing.T) []byte {
 	t.Helper()
-	s := routes.Series{Title: "zinc-1", Location: time.UTC}
+	s := report.Series{Title: "zinc-1", Location: time.UTC}
 	for i := range 100 {
 		s.At = append(s.At, time.Now().Add(time.Duration(i-100)*time.Minute))
 		s.Volts, s.Amperes = append(s.Volts, 3.4), append(s.Amperes, 2.6)
 	}
 	s.Mark = s.At[90]
-	png, err := routes.Draw(s)
+	png, err := s.Draw()
 	if err != nil {
 		t.Fatal(err)
 	}

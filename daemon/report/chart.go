@@ -1,11 +1,14 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"image/color"
 	"io"
 	"math"
 	"strconv"
+	"strings"
+	"time"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
@@ -21,10 +24,13 @@ type Panel struct {
 	Curves      []Curve
 	Band        plotter.XYs // the outline of where a curve may lie
 	Marks       []Mark
-	Free        bool // the axis need not begin at zero
+	Free        bool           // the axis need not begin at zero
+	Ink         int            // of the first curve, the next ones follow
+	Clock       *time.Location // the axis is Unix seconds, shown as times of day here; nil: plain numbers
+	From, To    float64        // of a Clock, whenever the marks are
 }
 
-// Curve is a line; every second one is dashed, told apart without colour too.
+// Curve is a line, broken at what is no number; every second one is dashed, told apart without colour too.
 type Curve struct {
 	Name string
 	Line plotter.XYs
@@ -34,9 +40,21 @@ type Curve struct {
 type Mark struct {
 	X, To float64
 	Name  string
+	Color color.Color // nil: grey
+}
+
+// Sheet is what panels are drawn on, below each other: an SVG, or else a PNG of DPI, 96 if that is 0.
+type Sheet struct {
+	Title, Axis   string
+	Width, Height vg.Length // ChartWidth if it is 0
+	SVG           bool
+	DPI           int
 }
 
 const chartWidth = 18 * vg.Centimeter
+
+// endRoom is the share of a time axis that stays free behind the last reading, so that it can be seen to end.
+const endRoom = 0.05
 
 var (
 	curveColors = []color.Color{color.RGBA{R: 0x1f, G: 0x5f, B: 0xa8, A: 0xff}, color.RGBA{R: 0xb8, G: 0x4a, B: 0x14, A: 0xff}, color.RGBA{R: 0x3a, G: 0x7d, B: 0x44, A: 0xff},
@@ -45,8 +63,8 @@ var (
 	markColor = color.RGBA{R: 0x80, G: 0x80, B: 0x80, A: 0xff}
 )
 
-// DrawPanels draws panels below each other, as SVG or as PNG.
-func DrawPanels(w io.Writer, title, axis string, height vg.Length, svg bool, panels []Panel) error {
+// Draw draws panels below each other.
+func (s Sheet) Draw(w io.Writer, panels []Panel) error {
 	plots := make([][]*plot.Plot, len(panels))
 	for i, panel := range panels {
 		one, err := panel.plot()
@@ -55,14 +73,17 @@ func DrawPanels(w io.Writer, title, axis string, height vg.Length, svg bool, pan
 		}
 		plots[i] = []*plot.Plot{one}
 	}
-	plots[0][0].Title.Text = title
-	plots[len(plots)-1][0].X.Label.Text = axis
+	plots[0][0].Title.Text = s.Title
+	plots[len(plots)-1][0].X.Label.Text = s.Axis
 	var canvas interface {
 		vg.CanvasSizer
 		io.WriterTo
-	} = vgimg.PngCanvas{Canvas: vgimg.New(chartWidth, height)}
-	if svg {
-		canvas = vgsvg.New(chartWidth, height)
+	}
+	width := cmp.Or(s.Width, chartWidth)
+	if s.SVG {
+		canvas = vgsvg.New(width, s.Height)
+	} else {
+		canvas = vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(width, s.Height), vgimg.UseDPI(cmp.Or(s.DPI, vgimg.DefaultDPI)))}
 	}
 	const pad = 3 * vg.Millimeter
 	tiles := draw.Tiles{Rows: len(panels), Cols: 1, PadY: pad, PadX: pad, PadTop: pad, PadBottom: pad, PadLeft: pad, PadRight: 5 * vg.Millimeter}
@@ -77,8 +98,11 @@ func DrawPanels(w io.Writer, title, axis string, height vg.Length, svg bool, pan
 
 func (p Panel) plot() (*plot.Plot, error) {
 	one := plot.New()
-	one.Y.Label.Text = p.Title + ", " + p.Unit
+	one.Y.Label.Text = strings.TrimSuffix(p.Title+", "+p.Unit, ", ")
 	one.X.Tick.Marker, one.Y.Tick.Marker = plainTicks{}, plainTicks{}
+	if p.Clock != nil {
+		one.X.Tick.Marker = clockTicks{p.Clock}
+	}
 	one.Legend.Left = true
 	if len(p.Band) > 0 {
 		band, err := plotter.NewPolygon(p.Band)
@@ -93,24 +117,57 @@ func (p Panel) plot() (*plot.Plot, error) {
 		if n := len(c.Line); i == 0 && n > 0 {
 			one.Legend.Top = c.Line[n-1].Y > c.Line[0].Y // out of the way
 		}
-		line, err := plotter.NewLine(c.Line)
-		if err != nil {
-			return nil, err
+		ink := curveColors[(p.Ink+i)%len(curveColors)]
+		var line *plotter.Line
+		var err error
+		for part := range c.parts {
+			if line, err = plotter.NewLine(part); err != nil {
+				return nil, err
+			}
+			line.Width, line.Color = vg.Points(1.5), ink
+			if i%2 == 1 {
+				line.Dashes = []vg.Length{vg.Points(5), vg.Points(3)}
+			}
+			one.Add(line)
 		}
-		line.Width, line.Color = vg.Points(1.5), curveColors[i%len(curveColors)]
-		if i%2 == 1 {
-			line.Dashes = []vg.Length{vg.Points(5), vg.Points(3)}
-		}
-		one.Add(line)
-		if len(p.Curves) > 1 {
+		if len(p.Curves) > 1 && line != nil {
 			one.Legend.Add(c.Name, line)
 		}
+		if p.Clock != nil && line != nil { // where it ends
+			end, err := plotter.NewScatter(line.XYs[len(line.XYs)-1:])
+			if err != nil {
+				return nil, err
+			}
+			end.GlyphStyle = draw.GlyphStyle{Color: ink, Radius: vg.Points(2.5), Shape: draw.CircleGlyph{}}
+			one.Add(end)
+		}
 	}
-	if !p.Free {
+	switch {
+	case !p.Free:
 		one.Y.Min = 0
+	case one.Y.Min == one.Y.Max:
+		one.Y.Min, one.Y.Max = one.Y.Min-1, one.Y.Max+1
 	}
 	one.Y.Max += 0.05 * (one.Y.Max - one.Y.Min)
-	return one, p.mark(one)
+	err := p.mark(one)
+	if p.Clock != nil {
+		one.X.Min, one.X.Max = p.From, p.To+max(endRoom*(p.To-p.From), 1)
+	}
+	return one, err
+}
+
+// parts are the stretches of a curve between what is no number.
+func (c Curve) parts(yield func(plotter.XYs) bool) {
+	from := 0
+	for i := range len(c.Line) + 1 {
+		if i < len(c.Line) && !math.IsNaN(c.Line[i].Y) {
+			continue
+		}
+		if i > from && !yield(c.Line[from:i]) {
+			return
+		}
+		from = i + 1
+	}
 }
 
 // mark draws what happened, with its name at the foot.
@@ -123,6 +180,9 @@ func (p Panel) mark(one *plot.Plot) error {
 				return err
 			}
 			line.Color, line.Dashes = markColor, []vg.Length{vg.Points(1), vg.Points(2)}
+			if m.Color != nil {
+				line.Color, line.Dashes = m.Color, []vg.Length{vg.Points(4), vg.Points(3)}
+			}
 			one.Add(line)
 		}
 		names.XYs = append(names.XYs, plotter.XY{X: m.X, Y: one.Y.Min})

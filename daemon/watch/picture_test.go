@@ -1,13 +1,15 @@
 package watch
 
 import (
-	"nightcell/alerts/routes"
-	"nightcell/daemon/notices"
-	"nightcell/daemon/watchtest"
-	"nightcell/drivers"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"nightcell/alerts/routes"
+	"nightcell/daemon/notices"
+	"nightcell/daemon/report"
+	"nightcell/daemon/watchtest"
+	"nightcell/drivers"
 )
 
 // TestAPictureEndsWithItsNotice draws for a notice that is delivered late, and for one before any run.
@@ -23,7 +25,7 @@ func TestAPictureEndsWithItsNotice(t *testing.T) {
 			t.Fatal(err)
 		}
 		at := time.Now().Add(-time.Hour).UTC()
-		var series routes.Series
+		var series report.Series
 		if err := notices.ReadSeries(t.Context(), run, at.Add(-30*time.Minute), at, &series); err != nil {
 			t.Fatal(err)
 		}

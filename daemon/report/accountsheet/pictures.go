@@ -19,7 +19,7 @@ const pictureHeight = 23 * vg.Centimeter
 // picture draws panels above one time axis.
 func picture(title string, panels []report.Panel) report.Table {
 	var b bytes.Buffer
-	if err := report.DrawPanels(&b, "", "h since the beginning", pictureHeight, true, panels); err != nil {
+	if err := (report.Sheet{Axis: "h since the beginning", Height: pictureHeight, SVG: true}).Draw(&b, panels); err != nil {
 		return report.Table{Lines: []string{"No picture: " + err.Error()}, Aside: true}
 	}
 	return report.Table{Title: title, Picture: b.Bytes()}

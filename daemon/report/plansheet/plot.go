@@ -62,7 +62,7 @@ func Draw(w io.Writer, s Subject, svg bool) error {
 	efficiency := panel("efficiency", "%", func(x bath.Point) float64 { return x.Overall * 100 })
 	efficiency.Curves = append(efficiency.Curves, report.Curve{Name: "planned, instantaneous", Line: line(b, func(x bath.Point) float64 { return x.Marginal * 100 })})
 	title := fmt.Sprintf("Plan: %s, %s A·h", b.Metal.Element.Name, quantity.Digits(g.Charge.Value*inAmpereHours, g.Charge.StandardUncertainty*inAmpereHours))
-	return report.DrawPanels(w, title, "time, h", plotHeight, svg, []report.Panel{left, won, efficiency,
+	return report.Sheet{Title: title, Axis: "time, h", Height: plotHeight, SVG: svg}.Draw(w, []report.Panel{left, won, efficiency,
 		panel("charge", "A·h", func(x bath.Point) float64 { return x.Coulombs * inAmpereHours })})
 }
 
