@@ -139,5 +139,7 @@ func (p *Plan) Programme(t Taper) ([]Setting, error) {
 		return nil, fmt.Errorf("a taper needs a target in metal; a plain charge says nothing about the bath")
 	}
 	book, batch := p.Model.Catholyte(), p.Model.Batch()
-	return batch.Programme(book.Metal(), p.endNow(book, p.scenario.current()), t)
+	now := p.now(book, p.scenario.current())
+	asked, ok := now.asks(book.Stock())
+	return batch.Programme(book.Metal(), now.endNow(book, asked, ok), t)
 }

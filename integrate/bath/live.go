@@ -83,16 +83,14 @@ func (p *Plan) now(book *Book, amperes float64) scenario {
 	return s
 }
 
-// endNow returns the mol of metal in the bath at which the target is reached as things stand, while the anode takes its
-// share beside an efficiency that does not fall.
-func (p *Plan) endNow(book *Book, amperes float64) float64 {
-	s := p.now(book, amperes)
-	asked, ok := s.asks(book.Stock())
-	switch b := s.batch; {
+// endNow returns the mol of metal in the bath at which the target, asked mol on the cathode if it says that, is reached as
+// things stand, while the anode takes its share beside an efficiency that does not fall.
+func (s *scenario) endNow(book *Book, asked float64, ok bool) float64 {
+	switch b := &s.batch; {
 	case !ok:
 		return s.rest()
-	case p.form.name == formRecover && b.Anode == 0:
-		return (1 - p.form.value.Value) * book.Stock() // the same, without the rounding of two differences
+	case s.form.name == formRecover && b.Anode == 0:
+		return (1 - s.form.value.Value) * book.Stock() // the same, without the rounding of two differences
 	default:
 		return book.Metal() - (asked-book.Confirmed())*(1+b.Anode*float64(b.Valence)/b.Efficiency) // below zero when the bath no longer holds enough: never reached
 	}
@@ -161,10 +159,11 @@ func (p *Plan) remainingBy(book *Book, amperes float64) (coulombs, seconds float
 		return coulombs, coulombs / amperes
 	}
 	s := p.now(book, amperes)
-	if asked, ok := s.asks(book.Stock()); ok && s.batch.Anode != 0 {
+	asked, ok := s.asks(book.Stock())
+	if ok && s.batch.Anode != 0 {
 		seconds = s.batch.TimeToWin(book.Metal(), asked-book.Confirmed(), amperes)
 	} else {
-		seconds = s.batch.Time(book.Metal(), p.endNow(book, amperes), amperes)
+		seconds = s.batch.Time(book.Metal(), s.endNow(book, asked, ok), amperes)
 	}
 	return seconds * amperes, seconds
 }

@@ -108,7 +108,7 @@ type outcome struct {
 }
 
 // current returns the stated current, or 1 A where only the charge matters.
-func (s scenario) current() float64 {
+func (s *scenario) current() float64 {
 	if s.amperes > 0 {
 		return s.amperes
 	}
@@ -116,7 +116,7 @@ func (s scenario) current() float64 {
 }
 
 // asks returns the mol of metal that a target wants on the cathode, out of a stock in mol, for one that says it.
-func (s scenario) asks(stock float64) (mol float64, ok bool) {
+func (s *scenario) asks(stock float64) (mol float64, ok bool) {
 	mass := s.form.value.Value
 	switch s.form.name {
 	case formRecover:
@@ -131,7 +131,7 @@ func (s scenario) asks(stock float64) (mol float64, ok bool) {
 }
 
 // rest returns the mol of metal in the bath at which the target is reached, for one that says what is to be left.
-func (s scenario) rest() float64 {
+func (s *scenario) rest() float64 {
 	if s.form.name == formConcentration {
 		return s.form.value.Value * s.batch.Volume / s.molar
 	}
