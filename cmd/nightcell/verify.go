@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -14,8 +15,11 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcell/configs/quantity"
+	"nightcell/daemon/late"
+	"nightcell/daemon/ledger"
 	"nightcell/daemon/report"
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 	"nightcell/integrate"
 	"nightcell/integrate/matter"
 )
@@ -206,3 +210,80 @@ func mismatchWords(m *runlog.Mismatch) string {
 }
 
 func ampereHours(coulombs float64) float64 { return coulombs / 3600 }
+
+// besideJSON is what stands beside a log.
+type besideJSON struct {
+	Sound    bool            `json:"sound"`
+	Entries  int             `json:"late_entries"` // that count
+	Damage   []runlog.Damage `json:"damage"`
+	Problems []string        `json:"photos"` // what is wrong with them
+}
+
+// lookBeside checks the late entries of a run, and every photo that was copied in.
+func lookBeside(run string) (besideJSON, error) {
+	beside, err := runlog.ReadLate(run)
+	if err != nil {
+		return besideJSON{}, err
+	}
+	all, err := runlog.PersonsEntries(run)
+	if err != nil {
+		return besideJSON{}, err
+	}
+	wrong := late.CheckPhotos(run, all)
+	return besideJSON{beside.Sound() && len(wrong) == 0, len(runlog.Counting(beside.Records)), append([]runlog.Damage{}, beside.Damage...), append([]string{}, wrong...)}, nil
+}
+
+func (b besideJSON) print(w io.Writer) {
+	if b.Entries > 0 {
+		fmt.Fprintf(w, "late\tentries beside the log that count: %d; nightcell enter CELL list shows them\n", b.Entries)
+	}
+	for _, d := range b.Damage {
+		fmt.Fprintf(w, "late\tbytes %d to %d of %s: %s\n", d.From, d.To, runlog.LateName, d.Reason)
+	}
+	for _, wrong := range b.Problems {
+		fmt.Fprintf(w, "late\t%s\n", drivers.Plain(wrong))
+	}
+}
+
+// ledgerDirectory is the directory of a ledger, where it or its file is named; empty: something else is.
+func ledgerDirectory(arg string) string {
+	dir := filepath.Clean(arg)
+	if filepath.Base(dir) == runlog.LedgerName {
+		dir = filepath.Dir(dir)
+	}
+	if _, err := os.Stat(filepath.Join(dir, runlog.LedgerName)); err != nil {
+		return ""
+	}
+	return dir
+}
+
+// verifyLedger checks a ledger and the logs of the runs that it names.
+func (s *shell) verifyLedger(dir string, asJSON bool) error {
+	all, wrong, err := ledger.Verify(dir)
+	if err != nil {
+		return readingError(err)
+	}
+	sound := all.Sound() && len(wrong) == 0
+	if asJSON {
+		err = printJSON(s.out, map[string]any{"ledger_directory": dir, "sound": sound, "lines": len(all.Records), "damage": append([]runlog.Damage{}, all.Damage...), "problems": append([]string{}, wrong...)})
+	} else {
+		w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+		fmt.Fprintf(w, "ledger\t%s, %d lines\n", dir, len(all.Records))
+		for _, d := range all.Damage {
+			fmt.Fprintf(w, "damage\tbytes %d to %d: %s\n", d.From, d.To, d.Reason)
+		}
+		for _, text := range wrong {
+			fmt.Fprintf(w, "run\t%s\n", drivers.Plain(text))
+		}
+		verdict := "sound: every line is as it was written, and every log that it names is that one"
+		if !sound {
+			verdict = "NOT sound: see above"
+		}
+		fmt.Fprintf(w, "verdict\t%s\n", verdict)
+		err = w.Flush()
+	}
+	if err == nil && !sound {
+		err = errSilent
+	}
+	return err
+}
