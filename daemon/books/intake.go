@@ -189,7 +189,8 @@ func (t *table) read() ([]byte, error) {
 		if err != nil && !errors.Is(err, io.EOF) {
 			return nil, fmt.Errorf("reading %s: %w", t.name, err)
 		}
-		if line = bytes.TrimRight(line, "\r\n"); len(bytes.TrimSpace(line)) > 0 && line[0] != '#' {
+		line = bytes.TrimSuffix(bytes.TrimSuffix(line, []byte("\n")), []byte("\r"))
+		if len(line) > 0 && line[0] != '#' && (line[0] > ' ' || len(bytes.TrimSpace(line)) > 0) {
 			return line, nil
 		}
 		if err != nil {

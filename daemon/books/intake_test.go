@@ -221,20 +221,32 @@ func TestDecimal(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got, ok := decimal([]byte(text)); ok && got != want {
+		if got, length, ok := decimal([]byte(text+";7"), ';'); ok && (got != want || length != len(text)) {
 			t.Fatalf("%s is read as %v; it is %v", text, got, want)
 		}
 	})
 	for _, text := range []string{"", "-", ".", "1.2.3", "1,2,3", "1e3", "NaN", "0x1", "+1", "1 2"} {
-		if x, ok := decimal([]byte(text)); ok {
+		if x, _, ok := decimal([]byte(text), ';'); ok {
 			t.Errorf("%q is read as %v", text, x)
 		}
 	}
 }
 
+// TestDate reads dates as ParseTime does, and refuses what that refuses.
+func TestDate(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		text := rapid.StringMatching(`20[0-9]{2}-[01][0-9]-[0-3][0-9][T tx][0-2][0-9]:[0-6][0-9](:[0-6][0-9]([.,][0-9]{0,9})?)?(Z|z|[+-]0[0-9]:[0-5]0|[+-]01)?`).Draw(t, "date")
+		want, wrong := ParseTime(text)
+		if got, err := date([]byte(text)); (err != nil) != (wrong != nil) || !got.Equal(want) {
+			t.Fatalf("%s is read as %v, %v; it is %v, %v", text, got, err, want, wrong)
+		}
+	})
+}
+
 // rows is a table of n readings, one a second, that is never whole in memory.
 type rows struct {
 	n, at int
+	dates bool // in place of seconds
 	rest  []byte
 }
 
@@ -244,10 +256,17 @@ func (r *rows) Read(p []byte) (int, error) {
 			return 0, io.EOF
 		}
 		b := r.rest[:0:cap(r.rest)]
-		if i := r.at - 1; i < 0 {
+		switch i := r.at - 1; {
+		case i < 0 && r.dates:
+			b = append(b, "time_utc,voltage_V,current_A\n"...)
+		case i < 0:
 			b = append(b, "time_s,voltage_V,current_A\n"...)
-		} else {
-			b = strconv.AppendInt(b, int64(i), 10)
+		default:
+			if r.dates {
+				b = begin.Add(time.Duration(i)*time.Second).AppendFormat(b, "2006-01-02T15:04:05")
+			} else {
+				b = strconv.AppendInt(b, int64(i), 10)
+			}
 			b = strconv.AppendFloat(append(b, ','), 3.1+0.001*float64(i%97), 'f', 3, 64)
 			b = append(strconv.AppendFloat(append(b, ','), 2+0.001*float64(i%53), 'f', 3, 64), '\n')
 		}
@@ -259,41 +278,53 @@ func (r *rows) Read(p []byte) (int, error) {
 	return n, nil
 }
 
-func csvOf(n int) []byte {
-	b, err := io.ReadAll(&rows{n: n})
+func csvOf(n int, dates bool) []byte {
+	b, err := io.ReadAll(&rows{n: n, dates: dates})
 	if err != nil {
 		panic(err) // it gives none
 	}
 	return b
 }
 
-// numpyPython is a python3 with numpy.
-func numpyPython(t testing.TB) string {
+// pythonWith is a python3 that has a module, by the names of its Debian packages.
+func pythonWith(t testing.TB, module string) string {
 	for _, python := range []string{"python3", "/usr/bin/python3"} {
-		if exec.Command(python, "-c", "import numpy").Run() == nil {
+		if exec.Command(python, "-c", "import "+module).Run() == nil {
 			return python
 		}
 	}
 	if os.Getenv("NIGHTCELL_REQUIRE_REAL") != "" {
-		t.Fatal("python3 with numpy is missing (Debian: python3-numpy)")
+		t.Fatalf("python3 with %s is missing (Debian: python3-%s)", module, module)
 	}
-	t.Skip("python3 with numpy is missing (Debian: python3-numpy)")
+	t.Skipf("python3 with %s is missing (Debian: python3-%s)", module, module)
 	return ""
 }
 
-const numpyReads = `
-import sys, time
-import numpy
-began = time.process_time()
-t, u, i = numpy.loadtxt(sys.argv[1], delimiter=",", skiprows=1, unpack=True)
+// Both print charge, energy and the processor time that reading and integrating took, without that of starting.
+const (
+	integrates = `
 q = numpy.trapz(i, t)
 e = float(numpy.sum(numpy.diff(t) * (2*u[:-1]*i[:-1] + 2*u[1:]*i[1:] + u[:-1]*i[1:] + u[1:]*i[:-1]) / 6))
 print(repr(float(q)), repr(e), time.process_time() - began)
 `
+	numpyReads = `
+import sys, time, numpy
+began = time.process_time()
+t, u, i = numpy.loadtxt(sys.argv[1], delimiter=",", skiprows=1, unpack=True)
+` + integrates
+	pandasReads = `
+import sys, time, numpy, pandas
+began = time.process_time()
+d = pandas.read_csv(sys.argv[1], parse_dates=[0] if sys.argv[2] == "true" else False)
+t, u, i = (d.iloc[:, k] for k in range(3))
+t = (t - t[0]).dt.total_seconds().to_numpy() if sys.argv[2] == "true" else t.to_numpy()
+u, i = u.to_numpy(), i.to_numpy()
+` + integrates
+)
 
-func numpy(t testing.TB, path string) (charge, energy, seconds float64) {
+func theirs(t testing.TB, module, script string, args ...string) (charge, energy, seconds float64) {
 	t.Helper()
-	out, err := exec.Command(numpyPython(t), "-c", numpyReads, path).Output()
+	out, err := exec.Command(pythonWith(t, module), append([]string{"-c", script}, args...)...).Output()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -306,11 +337,11 @@ func numpy(t testing.TB, path string) (charge, energy, seconds float64) {
 // TestNumpy integrates the same table with numpy: the trapezoid of the current, and the product of two straight lines.
 func TestNumpy(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "night.csv")
-	if err := os.WriteFile(path, csvOf(5000), 0o600); err != nil {
+	if err := os.WriteFile(path, csvOf(5000, false), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	charge, energy, _ := numpy(t, path)
-	done, err := take(t, string(csvOf(5000)))
+	charge, energy, _ := theirs(t, "numpy", numpyReads, path)
+	done, err := take(t, string(csvOf(5000, false)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -323,43 +354,46 @@ func TestNumpy(t *testing.T) {
 	}
 }
 
-// BenchmarkImport sets readings per second of processor time beside numpy's on the same table in the same run: read and integrated, as numpy does, and
-// with the durable log of a run, which numpy does not write.
+// BenchmarkImport sets readings per second of processor time beside those of pandas with numpy on the same table in the same run, with times in
+// seconds and as dates: read and integrated, as they do, and with the durable log of a run, which they do not write.
 func BenchmarkImport(b *testing.B) {
-	b.Run("read", func(b *testing.B) {
-		compare(b, func(data []byte) error {
-			t, err := Intake{Name: "night.csv"}.open(bytes.NewReader(data))
-			if err != nil {
-				return err
-			}
-			c := integrate.NewCoulometer(integrate.Settings{})
-			first, err := t.next()
-			for r := first; err == nil; r, err = t.next() {
-				if _, err := c.Add(integrate.Sample{At: r.since(first), Volts: r.volts, Amperes: r.amperes}, integrate.Evidence{}); err != nil {
+	for _, dates := range []bool{false, true} {
+		times := map[bool]string{false: "seconds", true: "dates"}[dates]
+		b.Run(times+"/read", func(b *testing.B) {
+			compare(b, dates, func(data []byte) error {
+				t, err := Intake{Name: "night.csv"}.open(bytes.NewReader(data))
+				if err != nil {
 					return err
 				}
-			}
-			if err != io.EOF || c.Totals().Charge == 0 {
-				return fmt.Errorf("%v after %v C", err, c.Totals().Charge)
-			}
-			return nil
+				c := integrate.NewCoulometer(integrate.Settings{})
+				first, err := t.next()
+				for r := first; err == nil; r, err = t.next() {
+					if _, err := c.Add(integrate.Sample{At: r.since(first), Volts: r.volts, Amperes: r.amperes}, integrate.Evidence{}); err != nil {
+						return err
+					}
+				}
+				if err != io.EOF || c.Totals().Charge == 0 {
+					return fmt.Errorf("%v after %v C", err, c.Totals().Charge)
+				}
+				return nil
+			})
 		})
-	})
-	b.Run("run", func(b *testing.B) {
-		compare(b, func(data []byte) error {
-			_, err := Intake{Data: b.TempDir(), Cell: "zinc-1", Name: "night.csv", Begin: begin}.Take(bytes.NewReader(data))
-			return err
+		b.Run(times+"/run", func(b *testing.B) {
+			compare(b, dates, func(data []byte) error {
+				_, err := Intake{Data: b.TempDir(), Cell: "zinc-1", Name: "night.csv", Begin: begin}.Take(bytes.NewReader(data))
+				return err
+			})
 		})
-	})
+	}
 }
 
-func compare(b *testing.B, take func([]byte) error) {
+func compare(b *testing.B, dates bool, take func([]byte) error) {
 	const n = 1_000_000
-	path, data := filepath.Join(b.TempDir(), "night.csv"), csvOf(n)
+	path, data := filepath.Join(b.TempDir(), "night.csv"), csvOf(n, dates)
 	if err := os.WriteFile(path, data, 0o600); err != nil {
 		b.Fatal(err)
 	}
-	_, _, seconds := numpy(b, path)
+	_, _, seconds := theirs(b, "pandas", pandasReads, path, strconv.FormatBool(dates))
 	began := processor()
 	for b.Loop() {
 		if err := take(data); err != nil {
@@ -368,8 +402,8 @@ func compare(b *testing.B, take func([]byte) error) {
 	}
 	ours := n * float64(b.N) / (processor() - began)
 	b.ReportMetric(ours, "readings/s")
-	b.ReportMetric(n/seconds, "numpy-readings/s")
-	b.ReportMetric(ours*seconds/n, "times-numpy")
+	b.ReportMetric(n/seconds, "pandas-readings/s")
+	b.ReportMetric(ours*seconds/n, "times-pandas")
 }
 
 // processor is the processor time of this process in s, NaN where the system does not tell: on a busy machine it is what can be compared.

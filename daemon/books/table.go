@@ -17,14 +17,15 @@ import (
 
 // table reads readings out of a table in text, whose columns stand in any order.
 type table struct {
-	name  string
-	from  *bufio.Reader
-	line  int
-	comma byte
-	head  []string
-	found [3]column
-	utc   bool // times are dates, not numbers
-	cells [][]byte
+	name   string
+	from   *bufio.Reader
+	line   int
+	comma  byte
+	head   []string
+	found  [3]column
+	wanted []int // of each column the quantity that it holds, or -1
+	utc    bool  // times are dates, not numbers
+	cells  [][]byte
 }
 
 // column is where a quantity stands, and how many SI units its unit is; 0: a date.
@@ -114,6 +115,9 @@ func (in Intake) open(from io.Reader) (*table, error) {
 		return nil, t.bad(strings.Join(wrong, "; ") + ". The head is: " + strings.Join(t.head, ", "))
 	}
 	t.utc = t.found[0].scale == 0
+	for i := range t.head {
+		t.wanted = append(t.wanted, slices.IndexFunc(t.found[:], func(c column) bool { return c.index == i }))
+	}
 	return t, nil
 }
 
@@ -159,6 +163,10 @@ func (t *table) next() (r row, err error) {
 	if err != nil {
 		return r, err
 	}
+	if t.plain(line, &r) {
+		return r, nil
+	}
+	r = row{}
 	if err := t.split(line); err != nil {
 		return r, err
 	}
@@ -188,9 +196,6 @@ func (t *table) next() (r row, err error) {
 func (t *table) number(quantity int) (float64, error) {
 	c := t.found[quantity]
 	cell := bytes.TrimSpace(t.cells[c.index])
-	if x, ok := decimal(cell); ok {
-		return x * c.scale, nil
-	}
 	x, err := strconv.ParseFloat(strings.Replace(string(cell), ",", ".", 1), 64)
 	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
 		return 0, t.bad(fmt.Sprintf("%q in the column %q is no number", cell, t.head[c.index]))
@@ -198,22 +203,84 @@ func (t *table) number(quantity int) (float64, error) {
 	return x * c.scale, nil
 }
 
-// decimal reads a plain number with a decimal point or comma, of at most 15 digits: two exact floats and one rounding.
-func decimal(cell []byte) (float64, bool) {
-	var whole, power, sign float64 = 0, 0, 1
-	digits := 0
-	for i, c := range cell {
+// powers of ten that a float64 holds exactly.
+var powers = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15}
+
+// plain reads a line as most are in one go, without quotes. It is false for any other, and right or wrong is not its to tell.
+func (t *table) plain(line []byte, r *row) bool {
+	into := [...]*float64{&r.seconds, &r.volts, &r.amperes}
+	for i, q := range t.wanted {
+		n := 0
 		switch {
-		case c >= '0' && c <= '9':
-			whole, power = whole*10+float64(c-'0'), power*10
-			digits++
-		case (c == '.' || c == ',') && power == 0 && digits > 0:
-			power = 1
-		case c == '-' && i == 0:
-			sign = -1
+		case q > 0 || q == 0 && !t.utc:
+			x, length, ok := decimal(line, t.comma)
+			if !ok {
+				return false
+			}
+			*into[q], n = x*t.found[q].scale, length
 		default:
-			return 0, false
+			for n < len(line) && line[n] != t.comma {
+				if line[n] == '"' {
+					return false
+				}
+				n++
+			}
+			if q == 0 {
+				at, err := date(line[:n])
+				if err != nil {
+					return false
+				}
+				r.at = at.UTC()
+			}
+		}
+		if last := i == len(t.wanted)-1; last != (n == len(line)) {
+			return false
+		}
+		line = line[min(n+1, len(line)):]
+	}
+	return true
+}
+
+// date is ParseTime, in the one form of the library that is quick where the text has that form but for a blank or the zone.
+func date(text []byte) (time.Time, error) {
+	const whole = len("2006-01-02T15:04:05")
+	var b [whole + len(".999999999Z")]byte
+	if n := copy(b[:], text); n == len(text) && n >= whole && (b[10] == 'T' || b[10] == ' ') {
+		if b[10] = 'T'; n < len(b) && bytes.IndexAny(b[whole:n], "Z+-") < 0 {
+			b[n] = 'Z'
+			n++
+		}
+		if at, err := time.Parse(time.RFC3339Nano, string(b[:n])); err == nil {
+			return at, nil
 		}
 	}
-	return sign * whole / max(power, 1), digits > 0 && digits <= 15
+	return ParseTime(string(text))
+}
+
+// decimal reads the number in front of a comma or the end, with a decimal point or comma, of at most 15 digits: two exact floats and one
+// rounding. It is false for what else may be a number.
+func decimal(b []byte, comma byte) (x float64, length int, ok bool) {
+	var digits uint64
+	count, point, sign := 0, -1, 1.0
+	if len(b) > 0 && b[0] == '-' {
+		length, sign = 1, -1
+	}
+	for ; length < len(b) && b[length] != comma; length++ {
+		switch c := b[length]; {
+		case c-'0' <= 9:
+			digits, count = digits*10+uint64(c-'0'), count+1
+		case (c == '.' || c == ',') && point < 0 && count > 0:
+			point = count
+		default:
+			return 0, 0, false
+		}
+	}
+	if count == 0 || count > 15 {
+		return 0, 0, false
+	}
+	x = sign * float64(digits)
+	if point >= 0 {
+		x /= powers[count-point]
+	}
+	return x, length, true
 }
