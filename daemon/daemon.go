@@ -7,6 +7,13 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs"
@@ -19,12 +26,6 @@ import (
 	"nightcell/drivers"
 	"nightcell/drivers/lock"
 	"nightcell/drivers/scpi"
-	"os"
-	"path/filepath"
-	"slices"
-	"sync"
-	"sync/atomic"
-	"time"
 
 	"golang.org/x/sync/errgroup"
 )

@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -12,6 +11,7 @@ import (
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/notices"
+	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/snapshot"
 	"nightcell/daemon/watch"
 )
@@ -36,7 +36,6 @@ func (o operator) cell(name string) (*watch.Cell, error) {
 	return nil, control.Unknown("there is no cell %q; the cells are %v", name, names)
 }
 
-// Status implements control.Operator.
 func (o operator) Status(context.Context) ([]control.Cell, error) {
 	all := []control.Cell{} // a list without entries, not null, while no cell has come round
 	for _, s := range o.d.Snapshots() {
@@ -79,7 +78,6 @@ func stateOf(s *snapshot.Cell) string {
 	return "running"
 }
 
-// Alarms implements control.Operator.
 func (o operator) Alarms(_ context.Context, cell string) ([]control.Alarm, error) {
 	if cell != "" {
 		if _, err := o.cell(cell); err != nil {
@@ -95,21 +93,8 @@ func (o operator) Alarms(_ context.Context, cell string) ([]control.Alarm, error
 			all = append(all, control.Alarm{Cell: s.Name, Alarm: a})
 		}
 	}
-	slices.SortStableFunc(all, func(a, b control.Alarm) int { return cmp.Compare(rank(b), rank(a)) })
+	slices.SortStableFunc(all, func(a, b control.Alarm) int { return sentence.Before(a.Alarm, b.Alarm) })
 	return all, nil
-}
-
-// rank orders alarms by urgency: those that stand or wait for an answer, by priority,
-// before those that are set aside or not judged now; of the same priority the unanswered ones first.
-func rank(a control.Alarm) int {
-	r := 2 * int(a.Priority)
-	if a.State.Unanswered() {
-		r++
-	}
-	if !a.State.Hidden() {
-		r += 100
-	}
-	return r
 }
 
 // on lets do answer on the cell of a name.
@@ -121,7 +106,6 @@ func on[T any](o operator, name string, do func(*watch.Cell) (T, error)) (answer
 	return do(c)
 }
 
-// ChangeAlarm implements control.Operator.
 func (o operator) ChangeAlarm(ctx context.Context, a control.AlarmOrder) error {
 	c, err := o.cell(a.Cell)
 	if err != nil {
@@ -130,29 +114,24 @@ func (o operator) ChangeAlarm(ctx context.Context, a control.AlarmOrder) error {
 	return c.ChangeAlarm(ctx, a)
 }
 
-// Enter implements control.Operator.
 func (o operator) Enter(ctx context.Context, e control.Entry) (control.Entered, error) {
 	return on(o, e.Cell, func(c *watch.Cell) (control.Entered, error) { return c.Enter(ctx, e) })
 }
 
-// Settle implements control.Operator.
 func (o operator) Settle(ctx context.Context, s control.Settlement) (control.Settlement, error) {
 	return on(o, s.Cell, func(c *watch.Cell) (control.Settlement, error) { return c.Settle(ctx, s) })
 }
 
-// Step implements control.Operator.
 func (o operator) Step(ctx context.Context, s control.StepOrder) (control.StepResult, error) {
 	return on(o, s.Cell, func(c *watch.Cell) (control.StepResult, error) { return c.Step(ctx, s) })
 }
 
-// Off implements control.Operator.
 func (o operator) Off(ctx context.Context, a control.CellOrder) (control.Outcome, error) {
 	return on(o, a.Cell, func(c *watch.Cell) (control.Outcome, error) {
 		return outcome("the supply says its output is off and no current flows", c.SwitchOff(ctx, a.By))
 	})
 }
 
-// Hold implements control.Operator.
 func (o operator) Hold(ctx context.Context, a control.CellOrder) (control.Outcome, error) {
 	return on(o, a.Cell, func(c *watch.Cell) (control.Outcome, error) {
 		amperes, err := c.Hold(ctx, a.By)
@@ -168,7 +147,6 @@ func outcome(verified string, failed error) (control.Outcome, error) {
 	return control.Outcome{Verified: true, Text: verified}, nil
 }
 
-// Drill implements control.Operator.
 func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Receipt, error) {
 	c, err := o.cell(a.Cell)
 	if err != nil {
@@ -191,10 +169,7 @@ func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Rec
 	return nil, control.Unknown("cell %s has no routes", a.Cell)
 }
 
-// toConfirm are the things that only a person at the cell can see.
-var toConfirm = []string{"leads", "level", "ventilation", "containment"}
-
-// Begin implements control.Operator: it clears a cell for a run that nobody attends,
+// Begin clears a cell for a run that nobody attends,
 // if the supply's own protections, the reading, the zero, the routes and the person all agree.
 func (o operator) Begin(ctx context.Context, b control.BeginOrder) ([]control.Check, error) {
 	c, err := o.cell(b.Cell)
@@ -202,7 +177,7 @@ func (o operator) Begin(ctx context.Context, b control.BeginOrder) ([]control.Ch
 		return nil, err
 	}
 	checks := []control.Check{o.d.routeProof(b.Cell)}
-	for _, word := range toConfirm {
+	for _, word := range control.ToConfirm() {
 		ok := slices.Contains(b.Confirmed, word)
 		text := "confirmed by " + b.By
 		if !ok {

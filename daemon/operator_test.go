@@ -10,6 +10,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/daemon/control"
+	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/snapshot"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
@@ -26,12 +27,12 @@ func TestTheAlarmListBeginsWithWhatStands(t *testing.T) {
 		{Alarm: snapshot.Alarm{Condition: "a", State: alerts.UNACK, Priority: alerts.Highest}},
 		{Alarm: snapshot.Alarm{Condition: "e", State: alerts.LTACK, Priority: alerts.Low}},
 	}
-	slices.SortStableFunc(list, func(a, b control.Alarm) int { return rank(b) - rank(a) })
+	slices.SortStableFunc(list, func(a, b control.Alarm) int { return sentence.Before(a.Alarm, b.Alarm) })
 	order := ""
 	for _, a := range list {
 		order += a.Condition
 	}
-	if order != "abcdefg" {
+	if order != "acdbefg" {
 		t.Errorf("order %s", order)
 	}
 }

@@ -74,30 +74,30 @@ func TestPreflight(t *testing.T) {
 		unproven     bool
 		failed       []string // names of the checks that fail; none: cleared
 	}{
-		{name: "all is well", script: eveningScenario, confirmed: toConfirm},
-		{name: "nothing confirmed", script: eveningScenario, failed: toConfirm},
+		{name: "all is well", script: eveningScenario, confirmed: control.ToConfirm()},
+		{name: "nothing confirmed", script: eveningScenario, failed: control.ToConfirm()},
 		{name: "level forgotten", script: eveningScenario, confirmed: []string{"leads", "ventilation", "containment"}, failed: []string{"level"}},
-		{name: "no route has proved itself", script: eveningScenario, confirmed: toConfirm, unproven: true, failed: []string{"route"}},
-		{name: "no zero", script: strings.Replace(eveningScenario, `output = "off"`, `output = "on"`, 1), confirmed: toConfirm, failed: []string{"zero"}},
+		{name: "no route has proved itself", script: eveningScenario, confirmed: control.ToConfirm(), unproven: true, failed: []string{"route"}},
+		{name: "no zero", script: strings.Replace(eveningScenario, `output = "off"`, `output = "on"`, 1), confirmed: control.ToConfirm(), failed: []string{"zero"}},
 		{name: "more current than the limit", script: strings.Replace(eveningScenario, "protect_amperes = 3.2", "protect_amperes = 4.5\namperes = 4", 1),
-			confirmed: toConfirm, failed: []string{"current protection", "no urgent alarm"}},
+			confirmed: control.ToConfirm(), failed: []string{"current protection", "no urgent alarm"}},
 		{name: "more volts than the limit", script: strings.Replace(eveningScenario, "protect_volts = 6.4", "protect_volts = 12\nvolts = 10", 1),
-			confirmed: toConfirm, failed: []string{"voltage protection"}},
-		{name: "the supply does not tell", script: eveningScenario, confirmed: toConfirm,
+			confirmed: control.ToConfirm(), failed: []string{"voltage protection"}},
+		{name: "the supply does not tell", script: eveningScenario, confirmed: control.ToConfirm(),
 			meddle: func(_ *testing.T, b *watchtest.Bench, _ *watch.Cell) { b.Change(func() { b.Blind = true }) }, failed: []string{"supply"}},
-		{name: "the line is lost", script: eveningScenario, confirmed: toConfirm,
+		{name: "the line is lost", script: eveningScenario, confirmed: control.ToConfirm(),
 			meddle: func(_ *testing.T, b *watchtest.Bench, _ *watch.Cell) {
 				b.Change(func() { b.Gone = true })
 				<-time.After(time.Minute)
 			},
 			failed: []string{"supply", "reading", "no urgent alarm"}},
-		{name: "switched off meanwhile", script: eveningScenario, confirmed: toConfirm,
+		{name: "switched off meanwhile", script: eveningScenario, confirmed: control.ToConfirm(),
 			meddle: func(_ *testing.T, b *watchtest.Bench, _ *watch.Cell) {
 				b.Instrument.Handle([]byte("OUTP OFF\n"))
 				<-time.After(time.Minute)
 			},
 			failed: []string{"reading", "no urgent alarm"}},
-		{name: "a protection has tripped", script: eveningScenario + "[[event]]\nat = \"119 s\"\nkind = \"trip\"\nprotection = \"over-current\"\n", confirmed: toConfirm,
+		{name: "a protection has tripped", script: eveningScenario + "[[event]]\nat = \"119 s\"\nkind = \"trip\"\nprotection = \"over-current\"\n", confirmed: control.ToConfirm(),
 			meddle: func(*testing.T, *watchtest.Bench, *watch.Cell) { <-time.After(time.Minute) }, failed: []string{"protections not tripped", "reading", "no urgent alarm"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -136,7 +136,7 @@ func TestPreflight(t *testing.T) {
 						return
 					}
 					cleared++
-					if r.Text("by") != "night shift" || r.Text("confirmed") != strings.Join(toConfirm, ", ") || !strings.Contains(r.Text("check_current_protection"), "limit is 3.3 A") {
+					if r.Text("by") != "night shift" || r.Text("confirmed") != strings.Join(control.ToConfirm(), ", ") || !strings.Contains(r.Text("check_current_protection"), "limit is 3.3 A") {
 						t.Errorf("the log says %+v", r.Fields)
 					}
 				})
@@ -154,13 +154,13 @@ func TestPreflightNeedsARun(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), "name = \"off\"\n[supply]\noutput = \"off\"\n[[event]]\nat = \"30 s\"\nkind = \"lead-off\"\n")
 		d, stop := proven(t, b, "", "", true)
 		<-time.After(time.Minute)
-		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: toConfirm})
+		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: control.ToConfirm()})
 		if err == nil || !strings.Contains(err.Error(), "nightcell never does") {
 			t.Errorf("got %v", err)
 		}
 		b.Instrument.Handle([]byte("OUTP ON\n"))
 		<-time.After(time.Minute)
-		_, err = operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: toConfirm})
+		_, err = operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: control.ToConfirm()})
 		if err == nil || !strings.Contains(err.Error(), "look at leads and clips") {
 			t.Errorf("output on with a lead off: %v", err)
 		}
@@ -182,7 +182,7 @@ func TestPreflightSaysWhyNoRunBegins(t *testing.T) {
 		d := daemonOf(t, b, t.TempDir(), "", "", onDisk(disk))
 		stop := watchtest.Start(t, d.cells[0])
 		<-time.After(time.Minute)
-		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: toConfirm})
+		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: control.ToConfirm()})
 		if err == nil || !strings.Contains(err.Error(), "nothing is counted or watched") || !strings.Contains(err.Error(), "permission denied") {
 			t.Errorf("got %v", err)
 		}

@@ -1,6 +1,9 @@
 package drivers
 
-import "time"
+import (
+	"context"
+	"time"
+)
 
 // Clock is the monotonic time on which readings are stamped. Its speed is 1 in
 // the field; the demonstration and the simulator run it faster, together. The zero Clock is not usable.
@@ -41,3 +44,15 @@ func (c Clock) Real(d time.Duration) time.Duration {
 
 // Speed returns how many times as fast as the machine's clock this one runs.
 func (c Clock) Speed() float64 { return c.speed }
+
+// Rest waits for a time of the machine's, or less when ctx ends, which is then the error.
+func Rest(ctx context.Context, d time.Duration) error {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select { // ends with the timer, or with ctx
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}

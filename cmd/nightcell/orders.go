@@ -39,8 +39,8 @@ func newBeginCommand(s *shell) *cobra.Command {
 		Args:    between(1, 1, "nightcell begin CELL --confirm leads,level,ventilation,containment"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for i, word := range confirmed {
-				if confirmed[i] = strings.TrimSpace(word); !slices.Contains(confirmable(), confirmed[i]) {
-					return usagef("--confirm %q: choose from %s", word, strings.Join(confirmable(), ", "))
+				if confirmed[i] = strings.TrimSpace(word); !slices.Contains(control.ToConfirm(), confirmed[i]) {
+					return usagef("--confirm %q: choose from %s", word, strings.Join(control.ToConfirm(), ", "))
 				}
 			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), time.Minute)
@@ -59,9 +59,6 @@ func newBeginCommand(s *shell) *cobra.Command {
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }
-
-// confirmable are the things that only a person at the cell can see.
-func confirmable() []string { return []string{"leads", "level", "ventilation", "containment"} }
 
 // printChecks shows each check, one a line.
 func printChecks(s *shell, cell string, checks []control.Check, asJSON, cleared bool) error {

@@ -133,11 +133,13 @@ type Settlement struct {
 
 // BeginOrder asks for an unattended run.
 type BeginOrder struct {
-	Cell string `json:"cell"`
-	By   string `json:"by"`
-	// Confirmed are the things that only a person can see: leads, level, ventilation, containment.
-	Confirmed []string `json:"confirmed"`
+	Cell      string   `json:"cell"`
+	By        string   `json:"by"`
+	Confirmed []string `json:"confirmed"` // of ToConfirm
 }
+
+// ToConfirm are the things that only a person at the cell can see.
+func ToConfirm() []string { return []string{"leads", "level", "ventilation", "containment"} }
 
 // Check is one thing that was looked at before an unattended run.
 type Check struct {

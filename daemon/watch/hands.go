@@ -75,7 +75,7 @@ func (l *link) verify(ctx context.Context, check func(drivers.Status, drivers.Re
 	var last error
 	for i := range settleTries {
 		if i > 0 {
-			if err := rest(ctx, settlePause); err != nil {
+			if err := drivers.Rest(ctx, settlePause); err != nil {
 				return errors.Join(last, err)
 			}
 		}
@@ -94,18 +94,6 @@ func (l *link) verify(ctx context.Context, check func(drivers.Status, drivers.Re
 		}
 	}
 	return last
-}
-
-// rest waits for a machine time, or less when ctx ends.
-func rest(ctx context.Context, d time.Duration) error {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select { // ends with the timer, or with ctx
-	case <-t.C:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
 }
 
 // act runs do on the open line, and after each failure once more on a freshly opened one.

@@ -136,18 +136,7 @@ func (in *instrument) rest(ctx context.Context) error {
 	if in.dialect.Pause == 0 || left <= 0 {
 		return nil
 	}
-	return sleep(ctx, left)
-}
-
-func sleep(ctx context.Context, d time.Duration) error {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-t.C:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return drivers.Rest(ctx, left)
 }
 
 func (in *instrument) timeout() time.Duration { return time.Duration(in.dialect.Timeout) }

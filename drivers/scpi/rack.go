@@ -132,7 +132,7 @@ func connect(ctx context.Context, s Settings) (*instrument, error) {
 func meet(ctx context.Context, l *line.Line, s Settings) (*instrument, error) {
 	in := &instrument{line: l, dialect: s.Dialect, anchor: []byte(s.Dialect.Resync), buf: make([]byte, 0, 256),
 		knows: &knowledge{unknown: map[string]bool{}}}
-	if err := sleep(ctx, time.Duration(s.Dialect.OpenPause)); err != nil {
+	if err := drivers.Rest(ctx, time.Duration(s.Dialect.OpenPause)); err != nil {
 		return nil, err
 	}
 	if s.Dialect.Remote != "" {

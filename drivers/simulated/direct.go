@@ -29,22 +29,13 @@ type Truth struct {
 }
 
 // Truth returns it up to the present of the clock. The channel is counted from 1; an unknown one gives the zero Truth.
-func (i *Instrument) Truth(channel int) Truth {
-	i.mu.Lock()
-	defer i.mu.Unlock()
-	i.advance(i.now())
-	return i.truth(channel)
-}
+func (i *Instrument) Truth(channel int) Truth { return i.TruthAt(channel, i.now()) }
 
 // TruthAt is Truth at a given instant, for virtual time; an instant that is past gives the present.
-func (i *Instrument) TruthAt(channel int, at time.Duration) Truth {
+func (i *Instrument) TruthAt(number int, at time.Duration) Truth {
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	i.advance(at)
-	return i.truth(channel)
-}
-
-func (i *Instrument) truth(number int) Truth {
 	if number < 1 || number > len(i.channels) {
 		return Truth{}
 	}

@@ -8,18 +8,19 @@ import (
 	"nightcell/daemon/snapshot"
 )
 
-// ByUrgency returns alarms in the order in which a person should read them: those
-// that hold before those that are over and kept, then those over and unanswered, then those
-// set aside; among them by priority, the cause before its consequences, the older first.
+// ByUrgency returns alarms in the order in which a person should read them.
 func ByUrgency(alarms []snapshot.Alarm) []snapshot.Alarm {
-	sorted := slices.Clone(alarms)
-	slices.SortStableFunc(sorted, func(a, b snapshot.Alarm) int {
-		return cmp.Or(
-			cmp.Compare(stage(a), stage(b)), cmp.Compare(b.Priority, a.Priority),
-			cmp.Compare(side(a), side(b)), a.Since.Compare(b.Since),
-		)
-	})
-	return sorted
+	return slices.SortedStableFunc(slices.Values(alarms), Before)
+}
+
+// Before compares two alarms by the order in which a person should read them: those that hold before those that are over
+// and kept, then those over and unanswered, then those set aside; among them by priority, the cause before its
+// consequences, the older first.
+func Before(a, b snapshot.Alarm) int {
+	return cmp.Or(
+		cmp.Compare(stage(a), stage(b)), cmp.Compare(b.Priority, a.Priority),
+		cmp.Compare(side(a), side(b)), a.Since.Compare(b.Since),
+	)
 }
 
 // Urgency is the priority of the most urgent alarm that holds and that nobody has answered, -1 when there is none.
