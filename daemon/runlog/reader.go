@@ -47,6 +47,9 @@ func open(fsys FS, runDir string) (*Reader, error) {
 	if err != nil {
 		return nil, fmt.Errorf("opening the log of a run: %w; a run is a directory that holds %s", err, LogName)
 	}
+	if err := readable(f); err != nil {
+		return nil, errors.Join(fmt.Errorf("%s: %w", runDir, err), f.Close())
+	}
 	return newReader(f, 128<<10), nil
 }
 

@@ -49,6 +49,9 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("resuming the run: %w", err)
 	}
+	if err := readable(f); err != nil {
+		return nil, nil, errors.Join(fmt.Errorf("resuming the run in %s: %w", runDir, err), f.Close())
+	}
 	t, doubt, err := readDoubting(f)
 	_ = f.Close() // nothing was written
 	if err != nil {

@@ -129,6 +129,9 @@ func tailOf(fsys FS, runDir string) (*Tail, error) {
 	if err != nil {
 		return nil, fmt.Errorf("opening the log: %w", err)
 	}
+	if err := readable(f); err != nil {
+		return nil, errors.Join(fmt.Errorf("%s: %w", runDir, err), f.Close())
+	}
 	t, err := readTail(f)
 	_ = f.Close() // nothing was written
 	if err != nil {
