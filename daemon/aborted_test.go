@@ -64,7 +64,7 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 		}
 		o := operator{d}
 		order := control.AlarmOrder{Act: control.Acknowledge, Cell: "zinc-1", By: "test", Condition: "output-off"}
-		if err := o.ChangeAlarm(t.Context(), control.AlarmOrder{Act: control.Shelve, Cell: "zinc-1", By: "test", Condition: "output-off", Reason: "test", Seconds: 60}); err == nil || !strings.Contains(err.Error(), "acknowledged and nothing else") {
+		if err := o.ChangeAlarm(t.Context(), control.AlarmOrder{Act: control.Shelve, Cell: "zinc-1", By: "test", Condition: "output-off", Reason: "test", Seconds: 60}); err == nil || !strings.Contains(err.Error(), "can only be acknowledged") {
 			t.Errorf("shelving it says %v", err)
 		}
 		if err := o.ChangeAlarm(t.Context(), order); err != nil {
@@ -107,7 +107,7 @@ func TestANewRunAnswersAnAbort(t *testing.T) {
 			t.Fatal(err)
 		}
 		<-time.After(time.Minute)
-		if a, stands := watchtest.Standing(c.Latest(), alerts.OutputOff); !stands || a.Priority != alerts.Medium || !strings.Contains(a.Text, "asked for by test") {
+		if a, stands := watchtest.Standing(c.Latest(), alerts.OutputOff); !stands || a.Priority != alerts.Medium || !strings.Contains(a.Text, "requested by test") {
 			t.Errorf("by hand: %+v", c.Latest().Alarms)
 		}
 		b.Instrument.Handle([]byte("OUTP ON\n"))

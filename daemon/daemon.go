@@ -74,7 +74,7 @@ func New(o Options) (*Daemon, error) {
 	d := &Daemon{o: o}
 	d.config.Store(o.Config)
 	if err := os.MkdirAll(o.Config.Data, 0o750); err != nil {
-		return nil, fmt.Errorf("making the data directory: %w; mend data in the configuration or its permissions", err)
+		return nil, fmt.Errorf("creating the data directory: %w; correct data in the configuration, or the permissions", err)
 	}
 	if err := d.lockData(); err != nil {
 		return nil, err

@@ -128,14 +128,14 @@ func (o operator) Step(ctx context.Context, s control.StepOrder) (control.StepRe
 
 func (o operator) Off(ctx context.Context, a control.CellOrder) (control.Outcome, error) {
 	return on(o, a.Cell, func(c *watch.Cell) (control.Outcome, error) {
-		return outcome("the supply says its output is off and no current flows", c.SwitchOff(ctx, a.By))
+		return outcome("the supply reports its output off and no current flows", c.SwitchOff(ctx, a.By))
 	})
 }
 
 func (o operator) Hold(ctx context.Context, a control.CellOrder) (control.Outcome, error) {
 	return on(o, a.Cell, func(c *watch.Cell) (control.Outcome, error) {
 		amperes, err := c.Hold(ctx, a.By)
-		return outcome(fmt.Sprintf("the current reads back at or under %.3g A", float64(amperes)), err)
+		return outcome(fmt.Sprintf("the current reads back at or below %.3g A", float64(amperes)), err)
 	})
 }
 
@@ -158,11 +158,11 @@ func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Rec
 		}
 		receipts := b.box.Load().Drill(ctx, routes.Notice{
 			ID: notices.ID("drill-"+a.Cell, o.d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: routes.Low, At: o.d.o.Clock.UTC(),
-			Subject: "test of the routes", Text: "This is a drill, asked for by " + a.By + ", and tells of no alarm. " + standingWords(c.Latest()), Drill: true,
+			Subject: "test of the routes", Text: "This is a drill, requested by " + a.By + "; it is not an alarm. " + standingWords(c.Latest()), Drill: true,
 			Supply: c.Supply(), Values: o.d.present(c.Latest()),
 		})
 		if len(receipts) == 0 {
-			return nil, control.BadRequest("no route is configured for cell %s; write a [route.NAME] table", a.Cell)
+			return nil, control.BadRequest("no route is configured for cell %s; add a [route.NAME] table", a.Cell)
 		}
 		return control.Receipts(receipts), nil
 	}
@@ -181,7 +181,7 @@ func (o operator) Begin(ctx context.Context, b control.BeginOrder) ([]control.Ch
 		ok := slices.Contains(b.Confirmed, word)
 		text := "confirmed by " + b.By
 		if !ok {
-			text = "look at it and confirm it"
+			text = "check it and confirm it"
 		}
 		checks = append(checks, control.Check{Name: word, OK: ok, Text: text})
 	}
@@ -203,6 +203,6 @@ func (d *Daemon) routeProof(cell string) control.Check {
 			}
 		}
 	}
-	k.Text = fmt.Sprintf("no route has proved delivery within %v; run nightcell drill %s", within, cell)
+	k.Text = fmt.Sprintf("no route has delivered within %v; run nightcell drill %s", within, cell)
 	return k
 }

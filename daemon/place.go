@@ -29,7 +29,7 @@ func (d *Daemon) lockData() error {
 		return fmt.Errorf("looking at the data directory: %w", err)
 	}
 	if info.Mode().Perm()&0o002 != 0 && runtime.GOOS != "windows" {
-		return fmt.Errorf("everybody may write to the data directory %s (%s), and so could replace its logs; chmod o-w %s, or name another under data", data, info.Mode().Perm(), data)
+		return fmt.Errorf("any user may write to the data directory %s (%s) and replace its logs; chmod o-w %s, or set another under data", data, info.Mode().Perm(), data)
 	}
 	l, err := lock.Take(d.lockPath())
 	var held *lock.HeldError
@@ -39,7 +39,7 @@ func (d *Daemon) lockData() error {
 		if held.PID != 0 {
 			holder = fmt.Sprintf("process %d", held.PID)
 		}
-		return fmt.Errorf("the data directory %s is in use by %s; stop that one, or give this one a data directory of its own", data, holder)
+		return fmt.Errorf("the data directory %s is in use by %s; stop it, or use another data directory", data, holder)
 	case err != nil:
 		return fmt.Errorf("the data directory: %w", err)
 	}
@@ -77,7 +77,7 @@ func (d *Daemon) every(ctx context.Context, what string, do func() error) {
 
 // keepPlace takes the data directory's lock anew when it is gone, until ctx ends.
 func (d *Daemon) keepPlace(ctx context.Context) {
-	d.every(ctx, "the lock of the data directory is gone and cannot be put back; another watch could be started on the same data", func() error {
+	d.every(ctx, "the lock of the data directory was removed and cannot be restored; another nightcell could start on the same data", func() error {
 		d.relock.Lock()
 		defer d.relock.Unlock()
 		if d.lock.Stands() {
@@ -90,7 +90,7 @@ func (d *Daemon) keepPlace(ctx context.Context) {
 		if err != nil {
 			return err
 		}
-		d.o.Log.Warn("the lock of the data directory was removed, or the directory was; it is put back", "path", d.lockPath())
+		d.o.Log.Warn("the lock of the data directory was removed; restored", "path", d.lockPath())
 		before := d.lock
 		d.lock = l
 		return before.Release()
@@ -99,10 +99,10 @@ func (d *Daemon) keepPlace(ctx context.Context) {
 
 // keepSocket puts the control socket back when it is gone, until ctx ends.
 func (d *Daemon) keepSocket(ctx context.Context, server *control.Server) {
-	d.every(ctx, "the control socket is gone and cannot be put back; the command line does not reach this watch", func() error {
+	d.every(ctx, "the control socket was removed and cannot be restored; commands do not reach this daemon", func() error {
 		back, err := server.PutBack()
 		if back {
-			d.o.Log.Warn("the control socket was removed; it is put back", "path", d.o.Config.Socket)
+			d.o.Log.Warn("the control socket was removed; restored", "path", d.o.Config.Socket)
 		}
 		return err
 	})

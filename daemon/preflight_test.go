@@ -80,7 +80,7 @@ func TestPreflight(t *testing.T) {
 		{name: "no route has proved itself", script: eveningScenario, confirmed: control.ToConfirm(), unproven: true, failed: []string{"route"}},
 		{name: "no zero", script: strings.Replace(eveningScenario, `output = "off"`, `output = "on"`, 1), confirmed: control.ToConfirm(), failed: []string{"zero"}},
 		{name: "more current than the limit", script: strings.Replace(eveningScenario, "protect_amperes = 3.2", "protect_amperes = 4.5\namperes = 4", 1),
-			confirmed: control.ToConfirm(), failed: []string{"current protection", "no urgent alarm"}},
+			confirmed: control.ToConfirm(), failed: []string{"current protection", "no high-priority alarm"}},
 		{name: "more volts than the limit", script: strings.Replace(eveningScenario, "protect_volts = 6.4", "protect_volts = 12\nvolts = 10", 1),
 			confirmed: control.ToConfirm(), failed: []string{"voltage protection"}},
 		{name: "the supply does not tell", script: eveningScenario, confirmed: control.ToConfirm(),
@@ -90,15 +90,15 @@ func TestPreflight(t *testing.T) {
 				b.Change(func() { b.Gone = true })
 				<-time.After(time.Minute)
 			},
-			failed: []string{"supply", "reading", "no urgent alarm"}},
+			failed: []string{"supply", "reading", "no high-priority alarm"}},
 		{name: "switched off meanwhile", script: eveningScenario, confirmed: control.ToConfirm(),
 			meddle: func(_ *testing.T, b *watchtest.Bench, _ *watch.Cell) {
 				b.Instrument.Handle([]byte("OUTP OFF\n"))
 				<-time.After(time.Minute)
 			},
-			failed: []string{"reading", "no urgent alarm"}},
+			failed: []string{"reading", "no high-priority alarm"}},
 		{name: "a protection has tripped", script: eveningScenario + "[[event]]\nat = \"119 s\"\nkind = \"trip\"\nprotection = \"over-current\"\n", confirmed: control.ToConfirm(),
-			meddle: func(*testing.T, *watchtest.Bench, *watch.Cell) { <-time.After(time.Minute) }, failed: []string{"protections not tripped", "reading", "no urgent alarm"}},
+			meddle: func(*testing.T, *watchtest.Bench, *watch.Cell) { <-time.After(time.Minute) }, failed: []string{"protections not tripped", "reading", "no high-priority alarm"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -183,7 +183,7 @@ func TestPreflightSaysWhyNoRunBegins(t *testing.T) {
 		stop := watchtest.Start(t, d.cells[0])
 		<-time.After(time.Minute)
 		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: control.ToConfirm()})
-		if err == nil || !strings.Contains(err.Error(), "nothing is counted or watched") || !strings.Contains(err.Error(), "permission denied") {
+		if err == nil || !strings.Contains(err.Error(), "nothing is counted or monitored") || !strings.Contains(err.Error(), "permission denied") {
 			t.Errorf("got %v", err)
 		}
 		if err := stop(); err != nil {

@@ -37,7 +37,7 @@ func (d *Daemon) present(s *snapshot.Cell) map[string]float64 {
 // standingWords tells which alarms stand at this moment, and how old each is.
 func standingWords(s *snapshot.Cell) string {
 	if s == nil {
-		return "Nothing is known of the cell yet."
+		return "No data from the cell yet."
 	}
 	var standing []string
 	for _, a := range s.Alarms {
@@ -46,7 +46,7 @@ func standingWords(s *snapshot.Cell) string {
 		}
 	}
 	if len(standing) == 0 {
-		return "No alarm stands."
+		return "No alarm is active."
 	}
-	return "At this moment there stand: " + strings.Join(standing, ", ") + "."
+	return "Active now: " + strings.Join(standing, ", ") + "."
 }

@@ -58,7 +58,7 @@ func TestPushOverTLS(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer w.Close()
-			if err := w.Begin(time.Now(), integrate.Settings{}, "run begins"); err != nil {
+			if err := w.Begin(time.Now(), integrate.Settings{}, "run started"); err != nil {
 				t.Fatal(err)
 			}
 			var said strings.Builder

@@ -26,20 +26,20 @@ const reloadTime = 5 * time.Second
 // routes, limits and what hands may do, all or nothing. What else changed needs a restart, and is refused.
 func (d *Daemon) Reload(ctx context.Context) error {
 	if d.o.Load == nil {
-		return control.Refuse("this daemon has no configuration file to read anew")
+		return control.Refuse("this daemon has no configuration file to reload")
 	}
 	d.reloading.Lock() // one after the other, and none once the routes have been stopped
 	defer d.reloading.Unlock()
 	if d.stopped {
 		return control.Refuse("nightcell is stopping")
 	}
-	const stays = "the configuration is not taken over, and the one before stays in force"
+	const stays = "the configuration is rejected; the previous one stays in force"
 	cfg, err := d.o.Load()
 	if err != nil {
 		return control.BadRequest(stays+":\n%v", err)
 	}
 	if err := sameButForLimits(d.config.Load(), cfg); err != nil {
-		return control.BadRequest(stays+": %v; restart nightcell for that, it takes up every open run", err)
+		return control.BadRequest(stays+": %v; restart nightcell for these; it resumes every open run", err)
 	}
 	boxes, err := d.newBoxes(cfg)
 	if err != nil {
@@ -60,19 +60,19 @@ func (d *Daemon) Reload(ctx context.Context) error {
 		all.Go(func() { // ends with wait, and five seconds of grace
 			before := d.boxes[i].box.Swap(boxes[i])
 			if err := before.Stop(wait); err != nil {
-				d.o.Log.Warn("an old route does not let go; what it was sending may come twice", "cell", c.Name(), "err", err)
+				d.o.Log.Warn("an old route does not stop; its last notification may come twice", "cell", c.Name(), "err", err)
 			}
 			boxes[i].TakeOver(before)
 			boxes[i].Start()
 		})
 		all.Go(func() { // ends with wait
 			if err := c.Order(wait, orders[i]); err != nil {
-				d.o.Log.Warn("the new limits come into force when the cell's loop comes round", "cell", c.Name(), "err", err)
+				d.o.Log.Warn("the new limits apply from the cell's next poll", "cell", c.Name(), "err", err)
 			}
 		})
 	}
 	all.Wait()
-	d.o.Log.Info("configuration read anew: routes and limits are in force")
+	d.o.Log.Info("configuration reloaded: routes and limits are in force")
 	return nil
 }
 
@@ -117,7 +117,7 @@ func sameButForLimits(now, next *configs.Config) error {
 		}
 	}
 	if len(changed) > 0 {
-		return fmt.Errorf("besides routes and limits there are changes in %s", strings.Join(changed, ", "))
+		return fmt.Errorf("changes other than to routes and limits: %s", strings.Join(changed, ", "))
 	}
 	return nil
 }

@@ -70,7 +70,7 @@ func (d *Daemon) handler(context.Context) (*site, error) {
 	}
 	token, err := cfg.Page.Token.Read()
 	if err != nil {
-		return nil, fmt.Errorf("the operator's token: %w", err)
+		return nil, fmt.Errorf("the operator token: %w", err)
 	}
 	names := make([]string, len(d.cells))
 	for i, c := range d.cells {

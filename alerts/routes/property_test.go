@@ -292,7 +292,7 @@ func TestFloodOfTenThousand(t *testing.T) {
 		pass(2 * time.Hour)
 		ids := dead.ids()
 		if len(ids) != flaps || !slices.IsSorted(ids) {
-			t.Errorf("the dead route got %d, in order: %v", len(ids), slices.IsSorted(ids))
+			t.Errorf("the dead route got %d, normal: %v", len(ids), slices.IsSorted(ids))
 		}
 	})
 }

@@ -80,7 +80,7 @@ func TestTheLineOfALockScreen(t *testing.T) {
 	}{
 		{"zinc-1: hard-short, 0.15 V at 3 A: switch off", "zinc-1: hard-short, 0.15 V at 3 A, since 03:12: switch off", Alarm, since},
 		{"zinc-1: target reached, hold at 0.2 A verified", "zinc-1: target reached, hold at 0.2 A verified, since 03:12", Alarm, since.Add(time.Hour)},
-		{"zinc-1: silent: look", "zinc-1: silent, since Sat 03:12: look", Alarm, since.Add(30 * time.Hour)},
+		{"zinc-1: does not answer: look", "zinc-1: does not answer, since Sat 03:12: look", Alarm, since.Add(30 * time.Hour)},
 		{"zinc-1: hard-short is over", "zinc-1: hard-short is over", Cleared, since},
 	} {
 		if got := lineOf(Notice{Kind: tt.kind, Subject: tt.subject, Since: since}, tt.now, zone); got != tt.want {

@@ -64,7 +64,7 @@ func newFinishCommand(s *shell) *cobra.Command {
 		},
 	}
 	r.addFlags(cmd)
-	cmd.Flags().StringVar(&run, "run", "", "the `run` by its directory or its beginning, such as 20260110T200000Z (default: the open one, else the last)")
+	cmd.Flags().StringVar(&run, "run", "", "`run` by directory or start, such as 20260110T200000Z (default: the open run, else the last)")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print how the checklist stands as one JSON object")
 	return cmd
 }

@@ -85,7 +85,7 @@ func honest(t *testing.T, question string) string {
 	t.Helper()
 	last := question[strings.LastIndex(question, "\n")+1:]
 	for ask, answer := range map[string]string{
-		"y = done": "y", "Mass of the d": "13.10 g ± 0.02 g", "Result": "yes", "How it was tested": "dissolved in acid",
+		"y = done": "y", "Mass of the d": "13.10 g ± 0.02 g", "Result": "yes", "Method": "dissolved in acid",
 		"keep, ": "keep", "File": "", "Amount": "3.20", "Currency": "EUR", "For what": "salt",
 	} {
 		if strings.Contains(last, ask) {

@@ -33,7 +33,7 @@ type shelf struct {
 func newBathCommand(s *shell) *cobra.Command {
 	return (&shelf{shell: s, kind: ledger.OfBath}).command("Baths from run to run: what was put in, what runs took out, and what is left",
 		"A bath outlives a run. Its ledger begins with the first run of a cell that names it, with [bath] name or by the name of the cell, and\n"+
-			"each run that ends is written into it once. The next run begins with what is left; what the configuration states counts for a new\n"+
+			"each run that ends is written into it once. The next run started with what is left; what the configuration states counts for a new\n"+
 			"bath alone. Late entries of a run, such as its weighing, change what it took. close says that a bath was discarded: the next run\n"+
 			"begins a new one from the configuration. open begins a bath by hand. Between runs, enter --bath NAME writes into it.",
 		"open NAME (--config FILE [--cell CELL] | metal=Zn mass=… volume=…)",

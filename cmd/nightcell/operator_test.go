@@ -196,8 +196,8 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 		{newEnterCommand, "zinc-1 addition colour=blue", "it has: formula"},
 		{newEnterCommand, "zinc-1 addition mass=1L", "a mass is needed"},
 		{newEnterCommand, "zinc-1 addition mass=1,5g", "decimal point"},
-		{newEnterCommand, "zinc-1 remark", "says nothing"},
-		{newEnterCommand, "zinc-1 addition", "says nothing"},
+		{newEnterCommand, "zinc-1 remark", "needs a text"},
+		{newEnterCommand, "zinc-1 addition", "is empty"},
 		{newEnterCommand, "zinc-1 sample text", "volume"},
 		{newEnterCommand, "zinc-1 remark x --at yesterday", "--at"},
 		{newEnterCommand, "zinc-1 remark x --text y", "twice"},
@@ -225,7 +225,7 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 	if _, _, err := order(t, &deskClerk{err: control.Unknown("there is no cell")}, newAlarmsCommand, "x"); !errors.As(err, &usage) {
 		t.Errorf("an unknown cell: %v", err)
 	}
-	if _, _, err := order(t, &deskClerk{err: control.BadRequest("a step of 0.9: the share lies from 0.005 to 0.1 of the set-point")}, newStepCommand, "zinc-1", "--down", "90 %"); !errors.As(err, &usage) || err.Error() != "a step of 90 %: the share lies from 0.5 % to 10 % of the set-point" {
+	if _, _, err := order(t, &deskClerk{err: control.BadRequest("a step of 0.9: choose a share from 0.005 to 0.1 of the set-point")}, newStepCommand, "zinc-1", "--down", "90 %"); !errors.As(err, &usage) || err.Error() != "a step of 90 %: choose a share from 0.5 % to 10 % of the set-point" {
 		t.Errorf("a step that is too large: %v", err)
 	}
 	if _, _, err := order(t, &deskClerk{err: control.Refuse("it is NORM")}, newAlarmsCommand, "ack", "x", "y"); err == nil || errors.As(err, &usage) {
@@ -277,7 +277,7 @@ func TestErrorsAreSpokenInTheWordsOfTheBench(t *testing.T) {
 		"sample of -5e-06 m3: it has to be less than the 0.0009 m3 there are": "sample of -5 mL: it has to be less than the 900 mL there are",
 		"assay of -100 mol/m3: it cannot be below zero":                       "assay of -100 mmol/L: it cannot be below zero",
 		"integrate: there is no gap 0; the run has 0, counted from 0":         "there is no gap 0; the run has 0, counted from 0",
-		"no route has proved delivery within 720h0m0s":                        "no route has proved delivery within 30 days",
+		"no route has delivered within 720h0m0s":                              "no route has delivered within 30 days",
 		"mail delivered 3h0m12s ago; at most 24h0m0s":                         "mail delivered 3 h 12 s ago; at most 24 h",
 		"0.5 m3/h of air, cell zinc-1, 10s":                                   "0.5 m3/h of air, cell zinc-1, 10s",
 	} {

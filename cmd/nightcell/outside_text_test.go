@@ -74,7 +74,7 @@ func TestTextFromOutsideIsHarmless(t *testing.T) {
 		t.Fatalf("the watch never said %s", pattern)
 		return ""
 	}
-	said("run begins")
+	said("run started")
 	address := said(`"page and metrics" address=(\S+)`)
 	nightcell("enter", "zinc-1", "remark", "=HYPERLINK(\"x\")\u202e\u009b\x1b[2J", "--by", "@ann\u202e\x1b")
 	nightcell("enter", "zinc-1", "remark", "\uFF1D1+1", "--by", "bob")

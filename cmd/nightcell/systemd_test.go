@@ -88,7 +88,7 @@ func TestSystemdIsTold(t *testing.T) {
 		}
 	}
 	if !expect("STATUS=Zinc 1 ", 2*time.Minute) {
-		t.Errorf("systemd is not told the sentence of the page\n%s", log.String())
+		t.Errorf("systemd is not reported the sentence of the page\n%s", log.String())
 	}
 	// Five minutes of the simulation are five seconds; then readings stop, and the food with
 	// them. On a busy machine it may be late before, so that the silence must have been seen too.

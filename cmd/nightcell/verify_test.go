@@ -115,7 +115,7 @@ func TestVerifyAndExportRefuseWhatIsNoRun(t *testing.T) {
 		if _, problem, code := command(t, make); code != 2 || !strings.Contains(problem, "needs one run") {
 			t.Errorf("no argument: exit %d, %q", code, problem)
 		}
-		if _, problem, code := command(t, make, t.TempDir()); code != 2 || !strings.Contains(problem, "a run is a directory that holds log.lp") {
+		if _, problem, code := command(t, make, t.TempDir()); code != 2 || !strings.Contains(problem, "a run is a directory that contains log.lp") {
 			t.Errorf("an empty directory: exit %d, %q", code, problem)
 		}
 	}

@@ -59,7 +59,7 @@ func Read(runDir string) (*Books, error) {
 		return nil, err
 	}
 	if b.Log.Cell == "" {
-		return nil, fmt.Errorf("%s holds no run: not one line of its log can be read as the record of a cell", runDir)
+		return nil, fmt.Errorf("%s is not a run: no line of its log can be read as a record of a cell", runDir)
 	}
 	subject := account.Subject{Totals: totals, Ended: b.Log.Ended}
 	if b.Log.Carried != nil {
@@ -99,11 +99,11 @@ func Frozen(runDir, cellName string) (*configs.Cell, *bath.Plan, error) {
 	}
 	cfg, err := configs.Parse(runlog.FrozenName, data)
 	if err != nil {
-		return nil, nil, fmt.Errorf("the frozen configuration cannot be read, so that no bath is known: %w", err)
+		return nil, nil, fmt.Errorf("the frozen configuration cannot be read, so the bath is unknown: %w", err)
 	}
 	cell := cfg.Cell(cellName)
 	if cell == nil {
-		return nil, nil, fmt.Errorf("the frozen configuration holds no cell %s, so that no bath is known", cellName)
+		return nil, nil, fmt.Errorf("the frozen configuration has no cell %s, so the bath is unknown", cellName)
 	}
 	plan, err := cell.Plan(cfg.Supply(cell.Supply))
 	return cell, plan, err

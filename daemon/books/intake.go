@@ -44,7 +44,7 @@ func (in Intake) Take(from io.Reader) (done Taken, err error) {
 	}
 	first, err := t.next()
 	if errors.Is(err, io.EOF) {
-		err = t.bad("there are no readings below the head")
+		err = t.bad("there are no readings below the header")
 	}
 	if err != nil {
 		return done, err
@@ -53,18 +53,18 @@ func (in Intake) Take(from io.Reader) (done Taken, err error) {
 	if t.utc {
 		begin = first.at
 	} else if begin.IsZero() {
-		return done, t.bad("its times are numbers; say when the run began with --begin, such as --begin 2026-01-10T20:00:00Z")
+		return done, t.bad("its times are numbers; give the start of the run with --begin, such as --begin 2026-01-10T20:00:00Z")
 	}
 	at := filepath.Join(cursor.CellDir(in.Data, in.Cell), begin.Format("20060102T150405Z"))
 	if err := in.free(at); err != nil {
 		return done, err
 	}
 	if err := os.MkdirAll(in.Data, 0o750); err != nil {
-		return done, fmt.Errorf("taking in a run: %w", err)
+		return done, fmt.Errorf("importing a run: %w", err)
 	}
 	staging, err := os.MkdirTemp(in.Data, "import-")
 	if err != nil {
-		return done, fmt.Errorf("taking in a run: %w", err)
+		return done, fmt.Errorf("importing a run: %w", err)
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(staging)) }()
 	now := time.Now() // the pace of the log; nothing of it is written
@@ -77,10 +77,10 @@ func (in Intake) Take(from io.Reader) (done Taken, err error) {
 		return done, err
 	}
 	if err := os.MkdirAll(filepath.Dir(at), 0o750); err != nil {
-		return done, fmt.Errorf("taking in a run: %w", err)
+		return done, fmt.Errorf("importing a run: %w", err)
 	}
 	if err := os.Rename(w.Run(), at); err != nil {
-		return done, fmt.Errorf("putting the run in place: %w", err)
+		return done, fmt.Errorf("storing the run: %w", err)
 	}
 	done.Run, done.Columns = at, t.columns()
 	return done, runlog.Disk{}.SyncDir(filepath.Dir(at))
@@ -89,7 +89,7 @@ func (in Intake) Take(from io.Reader) (done Taken, err error) {
 // free refuses a place that is taken, and one behind which the watch would no longer find its own open run.
 func (in Intake) free(at string) error {
 	if _, err := os.Stat(at); err == nil {
-		return fmt.Errorf("%s is there already; a run is never written over", at)
+		return fmt.Errorf("%s exists; a run is never overwritten", at)
 	}
 	last, ended, err := runlog.LatestRun(in.Data, in.Cell)
 	switch {
@@ -98,7 +98,7 @@ func (in Intake) free(at string) error {
 	case err != nil:
 		return err
 	case !ended && last < at:
-		return fmt.Errorf("cell %s has an open run, %s, which the watch would lose behind a newer one; import under another name with --cell", in.Cell, last)
+		return fmt.Errorf("cell %s has an open run, %s, that a newer run would hide; import under another name with --cell", in.Cell, last)
 	}
 	return nil
 }
@@ -107,7 +107,7 @@ func (in Intake) free(at string) error {
 func (in Intake) copy(w *runlog.Writer, t *table, first row, begin time.Time) (n int64, err error) {
 	second, err := t.next()
 	if errors.Is(err, io.EOF) {
-		err = t.bad("one reading makes no charge; two are needed")
+		err = t.bad("only one reading; at least two are needed")
 	}
 	if err != nil {
 		return 0, err
@@ -123,7 +123,7 @@ func (in Intake) copy(w *runlog.Writer, t *table, first row, begin time.Time) (n
 		step := r.since(before)
 		s, err := c.Add(integrate.Sample{At: r.since(first), Volts: r.volts, Amperes: r.amperes}, evidence)
 		if err != nil {
-			return n, t.bad(fmt.Sprintf("the reading cannot be counted, which its time or a figure forbids: %v", err))
+			return n, t.bad(fmt.Sprintf("the reading cannot be counted because of its time or a value: %v", err))
 		}
 		at = begin.Add(r.since(first))
 		if s.IsGap {
@@ -184,7 +184,7 @@ func (t *table) read() ([]byte, error) {
 			t.line++
 		}
 		if errors.Is(err, bufio.ErrBufferFull) {
-			return nil, t.bad("the line is longer than 64 KiB; this is no table of readings")
+			return nil, t.bad("the line is longer than 64 KiB; this is not a table of readings")
 		}
 		if err != nil && !errors.Is(err, io.EOF) {
 			return nil, fmt.Errorf("reading %s: %w", t.name, err)

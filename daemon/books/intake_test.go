@@ -64,11 +64,11 @@ func TestIntakeMistakes(t *testing.T) {
 	for text, want := range map[string]string{
 		"":                                   "night.csv is empty",
 		head:                                 "night.csv, line 1: there are no readings",
-		head + "0,3,2\n":                     "line 2: one reading makes no charge",
-		"a,b\n1,2\n":                         "line 1: no column is the time: name it in the head, such as time_s, or say which it is with --column 'time=NAME'; no column is the volts",
+		head + "0,3,2\n":                     "line 2: only one reading",
+		"a,b\n1,2\n":                         "line 1: no column for the time: name it in the header, such as time_s, or with --column 'time=NAME'; no column for the volts",
 		"time_s,voltage,current_A\n":         `the column "voltage" has no unit`,
-		head + "0,3,2\n10,x,2\n":             `line 3: "x" in the column "voltage_V" is no number`,
-		head + "0,3,2\n10,3\n":               "line 3: 2 cells, and the head has 3",
+		head + "0,3,2\n10,x,2\n":             `line 3: "x" in the column "voltage_V" is not a number`,
+		head + "0,3,2\n10,3\n":               "line 3: 2 cells, but the header has 3",
 		head + "0,3,2\n10,NaN,2\n":           "line 3: \"NaN\"",
 		head + "0,3,2\n\n10,3,2\n5,3,2\n":    "line 5: the reading cannot be counted",
 		head + "0,3,2\n0,3,2\n":              "line 3: the reading cannot be counted",
@@ -85,7 +85,7 @@ func TestIntakeMistakes(t *testing.T) {
 			t.Errorf("%.40q: %v is left behind (%v)", text, left, err)
 		}
 	}
-	if _, err := (Intake{Data: t.TempDir(), Cell: "c", Name: "n"}).Take(strings.NewReader(head + "0,3,2\n1,3,2\n")); err == nil || !strings.Contains(err.Error(), "say when the run began with --begin") {
+	if _, err := (Intake{Data: t.TempDir(), Cell: "c", Name: "n"}).Take(strings.NewReader(head + "0,3,2\n1,3,2\n")); err == nil || !strings.Contains(err.Error(), "give the start of the run with --begin") {
 		t.Errorf("without a beginning: %v", err)
 	}
 }
@@ -97,7 +97,7 @@ func TestIntakeKeepsWhatIsThere(t *testing.T) {
 	if _, err := in.Take(strings.NewReader(text)); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := in.Take(strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), "is there already") {
+	if _, err := in.Take(strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), "exists") {
 		t.Errorf("a second time: %v", err)
 	}
 	open, err := runlog.Create(in.Data, "zinc-1", begin.Add(time.Hour), nil, runlog.Options{})

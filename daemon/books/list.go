@@ -47,7 +47,7 @@ type Listed struct {
 func List(data string, f Filter) ([]Listed, error) {
 	cells, err := os.ReadDir(filepath.Join(data, "runs"))
 	if err != nil {
-		return nil, fmt.Errorf("looking for runs: %w; a data directory holds a folder runs", err)
+		return nil, fmt.Errorf("looking for runs: %w; a data directory contains a folder runs", err)
 	}
 	var all []Listed
 	for _, cell := range cells {
@@ -75,7 +75,7 @@ func List(data string, f Filter) ([]Listed, error) {
 	}
 	if f.Cell != "" && len(all) == 0 {
 		if _, err := os.Stat(cursor.CellDir(data, f.Cell)); err != nil {
-			return nil, fmt.Errorf("no cell of the name %s has a run below %s", f.Cell, data)
+			return nil, fmt.Errorf("no cell %s has a run below %s", f.Cell, data)
 		}
 	}
 	return all, nil
@@ -131,5 +131,5 @@ func ParseTime(s string) (time.Time, error) {
 			return t, nil
 		}
 	}
-	return time.Time{}, fmt.Errorf("%q is no time; write it as 2026-01-10T20:00:00Z or 2026-01-10", s)
+	return time.Time{}, fmt.Errorf("%q is not a time; write 2026-01-10T20:00:00Z or 2026-01-10", s)
 }

@@ -64,7 +64,7 @@ func (in Intake) open(from io.Reader) (*table, error) {
 	t := &table{name: in.Name, from: bufio.NewReaderSize(from, 64<<10)}
 	head, err := t.read()
 	if errors.Is(err, io.EOF) {
-		err = fmt.Errorf("%s is empty; a head with the names and units of the columns is needed", in.Name)
+		err = fmt.Errorf("%s is empty; it needs a header with the names and units of the columns", in.Name)
 	}
 	if err != nil {
 		return nil, err
@@ -98,7 +98,7 @@ func (in Intake) open(from io.Reader) (*table, error) {
 			return false
 		})
 		if at < 0 {
-			wrong = append(wrong, fmt.Sprintf("no column is the %s: name it in the head, such as %s, or say which it is with --column '%s=NAME'", q.name, q.example, q.name))
+			wrong = append(wrong, fmt.Sprintf("no column for the %s: name it in the header, such as %s, or with --column '%s=NAME'", q.name, q.example, q.name))
 			continue
 		}
 		t.found[i].index = at
@@ -108,11 +108,11 @@ func (in Intake) open(from io.Reader) (*table, error) {
 			}
 		}
 		if i > 0 && t.found[i].scale == 0 {
-			wrong = append(wrong, fmt.Sprintf("the column %q has no unit: write it in the head, such as %s", t.head[at], q.example))
+			wrong = append(wrong, fmt.Sprintf("the column %q has no unit: write it in the header, such as %s", t.head[at], q.example))
 		}
 	}
 	if wrong != nil {
-		return nil, t.bad(strings.Join(wrong, "; ") + ". The head is: " + strings.Join(t.head, ", "))
+		return nil, t.bad(strings.Join(wrong, "; ") + ". The header is: " + strings.Join(t.head, ", "))
 	}
 	t.utc = t.found[0].scale == 0
 	for i := range t.head {
@@ -171,13 +171,13 @@ func (t *table) next() (r row, err error) {
 		return r, err
 	}
 	if len(t.cells) != len(t.head) && !(len(t.cells) == len(t.head)+1 && len(t.cells[len(t.head)]) == 0) {
-		return r, t.bad(fmt.Sprintf("%d cells, and the head has %d", len(t.cells), len(t.head)))
+		return r, t.bad(fmt.Sprintf("%d cells, but the header has %d", len(t.cells), len(t.head)))
 	}
 	if t.utc {
 		cell := string(bytes.TrimSpace(t.cells[t.found[0].index]))
 		if r.at, err = ParseTime(cell); err != nil {
 			if _, number := strconv.ParseFloat(cell, 64); number == nil {
-				return r, t.bad(fmt.Sprintf("the time %s is a number, and its column %q has no unit: write it in the head, such as time_s", cell, t.head[t.found[0].index]))
+				return r, t.bad(fmt.Sprintf("the time %s is a number, and its column %q has no unit: write it in the header, such as time_s", cell, t.head[t.found[0].index]))
 			}
 			return r, t.bad(err.Error())
 		}
@@ -198,7 +198,7 @@ func (t *table) number(quantity int) (float64, error) {
 	cell := bytes.TrimSpace(t.cells[c.index])
 	x, err := strconv.ParseFloat(strings.Replace(string(cell), ",", ".", 1), 64)
 	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
-		return 0, t.bad(fmt.Sprintf("%q in the column %q is no number", cell, t.head[c.index]))
+		return 0, t.bad(fmt.Sprintf("%q in the column %q is not a number", cell, t.head[c.index]))
 	}
 	return x * c.scale, nil
 }

@@ -186,7 +186,7 @@ func TestCampaign(t *testing.T) {
 	w := startWatch(t, []string{program}, b.config, speed)
 	w.until(t, "a reading with the output off", patience, func(m metrics) bool { return m["nightcell_reading_timestamp_seconds"] > 0 })
 	b.supply.Handle([]byte("OUTP ON\n")) // not by the scenario: what flows before a slow start is nobody's to count
-	w.until(t, "the run begins", patience, func(m metrics) bool { return m["nightcell_readings_total"] > 3 })
+	w.until(t, "the run started", patience, func(m metrics) bool { return m["nightcell_readings_total"] > 3 })
 	sum.began = w.said.began(t)
 	sum.doubt = 1 + speed*sum.began.Sub(started).Seconds()
 	for !sum.ended(t, disk.dir) {

@@ -15,7 +15,7 @@ import (
 )
 
 // ErrNobody says that there is no daemon at a socket, so that nothing can have come of an order.
-var ErrNobody = errors.New("no nightcell is listening")
+var ErrNobody = errors.New("nightcell is not running")
 
 // mostAnswered bounds what a client reads.
 const mostAnswered = 16 << 20
@@ -121,7 +121,7 @@ func (c *Client) post(ctx context.Context, order string, in, out any) error {
 		return c.explain(order, ctx.Err())
 	}
 	if err != nil {
-		return fmt.Errorf("%s: the daemon at %s broke off its answer: %w", order, c.path, err)
+		return fmt.Errorf("%s: the daemon at %s cut its answer short: %w", order, c.path, err)
 	}
 	if response.StatusCode != http.StatusOK {
 		var said struct {
@@ -155,9 +155,9 @@ func (c *Client) explain(order string, err error) error {
 	}
 	switch {
 	case errors.Is(err, context.DeadlineExceeded):
-		return &unanswered{fmt.Sprintf("%s: the daemon at %s did not answer in time; it may still carry the order out, so look before asking again", order, c.path), err}
+		return &unanswered{fmt.Sprintf("%s: the daemon at %s did not answer in time; it may still execute the command, so check before repeating it", order, c.path), err}
 	case errors.Is(err, context.Canceled):
-		return &unanswered{fmt.Sprintf("%s: interrupted before the daemon at %s answered; it may still carry the order out", order, c.path), err}
+		return &unanswered{fmt.Sprintf("%s: interrupted before the daemon at %s answered; it may still execute the command", order, c.path), err}
 	}
 	return fmt.Errorf("%s: asking the daemon at %s: %w", order, c.path, err)
 }

@@ -246,7 +246,7 @@ func TestASocketLeftBehindIsReplacedAndALivingOneIsNot(t *testing.T) {
 		t.Errorf("the socket is still there: %v", err)
 	}
 	err = NewClient(path).ChangeAlarm(t.Context(), AlarmOrder{})
-	if err == nil || !strings.Contains(err.Error(), "no nightcell is listening at "+path) {
+	if err == nil || !strings.Contains(err.Error(), "nightcell is not running at "+path) {
 		t.Errorf("without a daemon: %v", err)
 	}
 }
@@ -403,11 +403,11 @@ func TestCheckOfEntries(t *testing.T) {
 	}{
 		{Entry{Kind: "assay", Numbers: map[string]float64{"concentration_moles_per_cubic_metre": 0, "concentration_plus_minus_moles_per_cubic_metre": 1}}, ""},
 		{Entry{Kind: "remark"}, ""},
-		{Entry{Kind: "wish"}, "not written by hand"},
-		{Entry{Kind: "assay", Numbers: map[string]float64{"volume_cubic_metres": 1}}, "no figure"},
-		{Entry{Kind: "assay", Numbers: map[string]float64{"concentration_moles_per_cubic_metre": math.Inf(1)}}, "no figure"},
+		{Entry{Kind: "wish"}, "cannot be entered by hand"},
+		{Entry{Kind: "assay", Numbers: map[string]float64{"volume_cubic_metres": 1}}, "no quantity"},
+		{Entry{Kind: "assay", Numbers: map[string]float64{"concentration_moles_per_cubic_metre": math.Inf(1)}}, "not a number"},
 		{Entry{Kind: "assay"}, "needs concentration"},
-		{Entry{Kind: "remark", Words: map[string]string{"outcome": "confirmed"}}, "no word"},
+		{Entry{Kind: "remark", Words: map[string]string{"outcome": "confirmed"}}, "no text"},
 	} {
 		err := tt.e.Check()
 		if (tt.want == "") != (err == nil) || err != nil && (!strings.Contains(err.Error(), tt.want) || !IsMistake(err)) {

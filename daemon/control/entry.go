@@ -24,18 +24,18 @@ func (e Entry) Plausible(now, began time.Time, offset float64) error {
 	largest := math.Max(10*offset, 0.05)
 	switch {
 	case e.At.After(now.Add(time.Minute)):
-		return BadRequest("%s has yet to come; say when it was", e.At.Local().Format(time.DateTime))
+		return BadRequest("%s is in the future; give the time of the observation", e.At.Local().Format(time.DateTime))
 	case !e.At.IsZero() && e.At.Before(began.Add(-7*24*time.Hour)):
-		return BadRequest("%s is more than a week before the run began, %s", e.At.Local().Format(time.DateTime), began.Local().Format(time.DateTime))
+		return BadRequest("%s is more than a week before the run started, %s", e.At.Local().Format(time.DateTime), began.Local().Format(time.DateTime))
 	case e.Kind == runlog.EntryZero && !(math.Abs(n["amperes"]) <= largest):
-		return BadRequest("a zero of %.3g A is no offset of this supply: at most %.3g A is; it is what the ammeter shows while no current flows", n["amperes"], largest)
+		return BadRequest("a zero of %.3g A is not plausible for this supply (at most %.3g A); enter what the ammeter shows with no current", n["amperes"], largest)
 	case e.Kind == runlog.EntryCheck && !(n["factor"] >= 0.8 && n["factor"] <= 1.25):
-		return BadRequest("a factor of %.4g cannot be: true current over reading is above zero and within 20 %% of 1, such as 1.002", n["factor"])
+		return BadRequest("a correction of %.4g is not plausible: true current over reading is within 20 %% of 1, such as 1.002", n["factor"])
 	case e.Kind == EntryCost && !currency.MatchString(e.Words["currency"]):
-		return BadRequest("currency %q is not three capital letters, such as EUR", e.Words["currency"])
+		return BadRequest("give the currency as three capital letters, such as EUR, not %q", e.Words["currency"])
 	}
 	if ph, ok := n[bath.EnteredPH]; ok && !(ph >= -2 && ph <= 16) {
-		return BadRequest("a pH of %.3g cannot be; it lies from -2 to 16", ph)
+		return BadRequest("a pH of %.3g is not possible; give -2 to 16", ph)
 	}
 	return nil
 }

@@ -98,33 +98,33 @@ func EntryKinds() []EntryKind {
 	}
 	liquid := []string{bath.LiquidVolume}
 	return []EntryKind{
-		{Name: "remark", About: "anything else worth writing down", NeedsText: true},
-		{Name: bath.EntryMeasurement, About: "something read by hand", Fields: []EntryField{
+		{Name: "remark", About: "anything else worth recording", NeedsText: true},
+		{Name: bath.EntryMeasurement, About: "a value read by hand", Fields: []EntryField{
 			field("temperature", "Temperature", "42 degC", EntryUnit{quantity.Temperature, bath.EnteredKelvin}),
 			field("ph", "pH", "1.4", EntryUnit{quantity.Number, bath.EnteredPH}),
 			field("conductivity", "Conductivity", "18 S/m", EntryUnit{quantity.Conductivity, "conductivity_siemens_per_metre"}),
 			volume("Volume of the bath", "0.88 L"),
 		}},
-		{Name: bath.EntryAssay, About: "metal found in the bath", Fields: []EntryField{
+		{Name: bath.EntryAssay, About: "metal concentration of the bath", Fields: []EntryField{
 			concentration("Metal in the bath", "12.4 g/L").required(),
 		}, AnyOf: []string{bath.PerMole, bath.PerMass}},
-		{Name: bath.EntrySample, About: "solution taken out for analysis", Fields: []EntryField{volume("Volume taken", "5 mL").required()}, AnyOf: liquid},
-		{Name: bath.EntryWater, About: "water put in; below zero: lost by evaporation", Fields: []EntryField{volume("Volume put in", "50 mL").required()}, AnyOf: liquid},
-		{Name: bath.EntryAddition, About: "salt or solution put into the bath; with a formula, the concentration is that of the salt", Fields: []EntryField{
+		{Name: bath.EntrySample, About: "bath removed for analysis", Fields: []EntryField{volume("Volume taken", "5 mL").required()}, AnyOf: liquid},
+		{Name: bath.EntryWater, About: "water added; negative: lost by evaporation", Fields: []EntryField{volume("Volume added", "50 mL").required()}, AnyOf: liquid},
+		{Name: bath.EntryAddition, About: "salt or solution added to the bath; with a formula, the concentration is of the salt", Fields: []EntryField{
 			field("formula", "Formula of the salt", "ZnSO4·7H2O"),
 			mass("Mass of the salt", "50 g"),
 			field("assay", "Share of the formula in it", "99 %", EntryUnit{quantity.Fraction, bath.AssayRatio}),
 			volume("Volume of the solution", "100 mL"),
 			concentration("Concentration of the solution", "260 g/L"),
 		}, AnyOf: []string{bath.Mass, bath.LiquidVolume}},
-		{Name: bath.EntryDose, About: "acid or base put into the bath; the concentration is that of the formula", Fields: []EntryField{
+		{Name: bath.EntryDose, About: "acid or base added to the bath; the concentration is of the formula", Fields: []EntryField{
 			field("formula", "Formula of the acid or base", "H2SO4").required(),
 			mass("Mass", "5 g"),
 			field("assay", "Share of the formula in it", "96 %", EntryUnit{quantity.Fraction, bath.AssayRatio}),
 			volume("Volume of the solution", "10 mL"),
 			concentration("Concentration of the solution", "1 mol/L"),
 		}, AnyOf: []string{bath.Mass, bath.LiquidVolume}},
-		{Name: "level", About: "how high the bath stands", Fields: []EntryField{
+		{Name: "level", About: "level of the bath", Fields: []EntryField{
 			field("level", "Level above the bottom or a mark", "82 mm", EntryUnit{quantity.Length, "level_metres"}).required(),
 			field("side", "Which side, and which mark", "catholyte"),
 		}, AnyOf: []string{"level_metres"}},
@@ -134,20 +134,20 @@ func EntryKinds() []EntryKind {
 			field("after", "Electrode after, dry", "49.44 g", EntryUnit{quantity.Mass, bath.MassAfter}),
 			field(bath.Electrode, "Which electrode", "cathode"),
 		}},
-		{Name: bath.EntryDried, About: "mass of the deposit, dried once more, on the way to constant mass", Fields: []EntryField{
+		{Name: bath.EntryDried, About: "mass of the deposit after further drying, towards constant mass", Fields: []EntryField{
 			mass("Mass of the deposit", "31.20 g").required(),
 			field("temperature", "Dried at", "60 degC", EntryUnit{quantity.Temperature, bath.EnteredKelvin}),
 		}, AnyOf: []string{bath.Mass}},
-		{Name: EntryIdentity, About: "a test of what the deposit is: with a result, or a piece dissolved in acid and its gas measured over water", Fields: []EntryField{
+		{Name: EntryIdentity, About: "identity test of the deposit: a result, or a piece dissolved in acid and its gas measured over water", Fields: []EntryField{
 			field("result", "Result", "yes"),
-			field("method", "How it was tested", "dissolved in 2 mol/L HCl"),
+			field("method", "Method", "dissolved in 2 mol/L HCl"),
 			mass("Mass of the piece", "0.25 g"),
 			field("assay", "Share of the metal, by assay", "99.5 %", EntryUnit{quantity.Fraction, bath.AssayRatio}),
 			field("gas", "Volume of the gas", "96 mL", EntryUnit{quantity.Volume, "gas_cubic_metres"}),
 			field("temperature", "Temperature of the gas", "21 degC", EntryUnit{quantity.Temperature, bath.EnteredKelvin}),
 			field("pressure", "Pressure of the air", "1013 hPa", EntryUnit{quantity.Pressure, "pressure_pascals"}),
 		}},
-		{Name: bath.EntrySludge, About: "dry oxide that fell from the anode, or other sludge with metal of the bath", Fields: []EntryField{
+		{Name: bath.EntrySludge, About: "dry oxide from the anode, or other sludge that contains bath metal", Fields: []EntryField{
 			mass("Mass of the dry sludge", "2.4 g").required(),
 			field("assay", "Share of the metal in it", "60 %", EntryUnit{quantity.Fraction, bath.AssayRatio}),
 		}, AnyOf: []string{bath.Mass}},
@@ -158,7 +158,7 @@ func EntryKinds() []EntryKind {
 			field("material", "Material", "aluminium"),
 		}},
 		{Name: EntryStripped, About: "an electrode of the deposit it carried; for the ledger of an electrode", Fields: []EntryField{mass("Mass that came off", "31.2 g")}, Bare: true, Desk: true},
-		{Name: EntryDiscarded, About: "what was given away after the run; what leaves the bath while current flows is a sample", Fields: []EntryField{
+		{Name: EntryDiscarded, About: "waste after the run (what leaves the bath during the run is a sample)", Fields: []EntryField{
 			field("what", "What", "anolyte").required(),
 			volume("Volume", "0.4 L"),
 			mass("Mass", "120 g"),
@@ -168,27 +168,27 @@ func EntryKinds() []EntryKind {
 			field("item", "Item", "rinse").oneOf(checklistItems).required(),
 			field("choice", "What was done", ItemDone).oneOf(checklistWords).required(),
 		}},
-		{Name: EntryCost, About: "what something cost", Fields: []EntryField{
+		{Name: EntryCost, About: "a cost", Fields: []EntryField{
 			field("amount", "Amount", "3.20", EntryUnit{quantity.Number, CostAmount}).required(),
 			field("currency", "Currency by its three letters", "EUR").required(),
 			field("for", "For what", "salt"),
 		}, AnyOf: []string{CostAmount}},
-		{Name: EntryPhoto, About: "a picture, copied in beside the log with its SHA-256", Fields: []EntryField{
+		{Name: EntryPhoto, About: "a picture, copied beside the log with its SHA-256", Fields: []EntryField{
 			field("file", "File", "deposit.jpg").required(),
 			field("sha256", "SHA-256 of the file", ""),
 		}, Desk: true},
-		{Name: runlog.EntryRetract, About: "takes back an entry by its name; nothing is deleted", Fields: []EntryField{
+		{Name: runlog.EntryRetract, About: "retracts an entry by its name; nothing is deleted", Fields: []EntryField{
 			field(runlog.RetractedEntry, "Name of the entry", "5f0c1a9e").required(),
 		}, Desk: true},
-		{Name: "zero", About: "the reading of the ammeter when no current flows", Fields: []EntryField{
+		{Name: "zero", About: "ammeter reading with no current", Fields: []EntryField{
 			field("current", "Reading", "4 mA", EntryUnit{quantity.Current, "amperes"}).required(),
 			field("uncertainty", "Standard uncertainty", "1 mA", EntryUnit{quantity.Current, "standard_uncertainty"}),
 		}, AnyOf: []string{"amperes"}},
-		{Name: "check", About: "true current divided by the reading, from a comparison", Fields: []EntryField{
+		{Name: "check", About: "true current over reading, from a comparison", Fields: []EntryField{
 			field("factor", "Factor", "1.002", EntryUnit{quantity.Number, "factor"}).required(),
 			field("uncertainty", "Standard uncertainty", "0.001", EntryUnit{quantity.Number, "standard_uncertainty"}),
 		}, AnyOf: []string{"factor"}},
-		{Name: bath.EntryConfirm, About: "another person stands by an entry that contradicted the books", Bare: true},
+		{Name: bath.EntryConfirm, About: "confirms another person's entry that contradicted the mass balance", Bare: true},
 	}
 }
 
@@ -238,7 +238,7 @@ func ParseEntry(kind string, values map[string]string, text string) (Entry, erro
 		value, given := values[f.Name]
 		switch {
 		case !given && f.Required:
-			return Entry{}, BadRequest("an entry of kind %s says nothing without %s; write it as in: %s=%s", kind, f.Name, f.Name, f.Example)
+			return Entry{}, BadRequest("an entry of kind %s needs %s; write %s=%s", kind, f.Name, f.Name, f.Example)
 		case !given:
 		case len(f.Units) == 0:
 			if err := f.allows(value); err != nil {
@@ -254,9 +254,9 @@ func ParseEntry(kind string, values map[string]string, text string) (Entry, erro
 	switch {
 	case text != "" || k.Bare:
 	case k.NeedsText:
-		return Entry{}, BadRequest("an entry of kind %s says nothing without a text", kind)
+		return Entry{}, BadRequest("an entry of kind %s needs a text", kind)
 	case len(values) == 0:
-		return Entry{}, BadRequest("the entry says nothing; give a text or values (%s)", k.FieldNames())
+		return Entry{}, BadRequest("the entry is empty; give a text or values (%s)", k.FieldNames())
 	}
 	return e, nil
 }
@@ -293,7 +293,7 @@ func (u EntryUnit) doubt() string {
 func (e Entry) Check() error {
 	k, found := KindOfEntry(e.Kind)
 	if !found {
-		return BadRequest("an entry of the kind %s is not written by hand; the kinds are %s", e.Kind, strings.Join(kindNames(), ", "))
+		return BadRequest("an entry of kind %s cannot be entered by hand; the kinds are %s", e.Kind, strings.Join(kindNames(), ", "))
 	}
 	numbers, words := map[string]bool{}, map[string]bool{}
 	for _, f := range k.Fields {
@@ -309,15 +309,15 @@ func (e Entry) Check() error {
 	}
 	for name, x := range e.Numbers {
 		if !numbers[name] {
-			return BadRequest("an entry of the kind %s has no figure %q", e.Kind, name)
+			return BadRequest("an entry of kind %s has no quantity %q", e.Kind, name)
 		}
 		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return BadRequest("%s of %g is no figure", name, x)
+			return BadRequest("%s of %g is not a number", name, x)
 		}
 	}
 	for name := range e.Words {
 		if !words[name] {
-			return BadRequest("an entry of the kind %s has no word %q", e.Kind, name)
+			return BadRequest("an entry of kind %s has no text %q", e.Kind, name)
 		}
 	}
 	for _, name := range k.AnyOf {

@@ -18,7 +18,7 @@ const longestPath = 103
 // a stranger could connect, and what a dead daemon left behind is replaced in one step.
 func listen(path string) (net.Listener, error) {
 	if len(path) > longestPath {
-		return nil, fmt.Errorf("control socket %s: the path is longer than the %d bytes that a socket allows; configure a shorter one", path, longestPath)
+		return nil, fmt.Errorf("control socket %s: the path is longer than %d bytes; configure a shorter one", path, longestPath)
 	}
 	dir := filepath.Dir(path)
 	if err := os.MkdirAll(dir, 0o700); err != nil {
@@ -56,7 +56,7 @@ func free(path string) error {
 	case err != nil:
 		return fmt.Errorf("control socket %s: %w", path, err)
 	case info.Mode().Type() != fs.ModeSocket:
-		return fmt.Errorf("control socket %s: something that is not a socket is in the way; move it or configure another path", path)
+		return fmt.Errorf("control socket %s: a file that is not a socket has this name; move it or configure another path", path)
 	}
 	conn, err := net.DialTimeout("unix", path, 2*time.Second)
 	if err == nil {

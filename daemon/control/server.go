@@ -165,11 +165,11 @@ func answer[In, Out any](do func(context.Context, In) (Out, error)) http.Handler
 		err := decoder.Decode(&in)
 		if err == nil {
 			if _, more := decoder.Token(); !errors.Is(more, io.EOF) {
-				err = errors.New("something follows the object")
+				err = errors.New("unexpected data after the object")
 			}
 		}
 		if err != nil {
-			reply(w, http.StatusBadRequest, map[string]string{"error": "the order cannot be read: " + err.Error()})
+			reply(w, http.StatusBadRequest, map[string]string{"error": "the request cannot be read: " + err.Error()})
 			return
 		}
 		plain(reflect.ValueOf(&in))
@@ -194,7 +194,7 @@ const longestName = 60
 func goodName(order any) error {
 	data, err := json.Marshal(order)
 	if err != nil {
-		return fmt.Errorf("reading the order: %w", err)
+		return fmt.Errorf("reading the request: %w", err)
 	}
 	var by struct {
 		By string `json:"by"`

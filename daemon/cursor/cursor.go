@@ -41,7 +41,7 @@ func Parse(s string) (Cursor, error) {
 	run, number, ok := strings.Cut(s, "/")
 	offset, err := strconv.ParseInt(number, 10, 64)
 	if _, nameErr := Began(run); !ok || err != nil || nameErr != nil || offset < 0 {
-		return Cursor{}, fmt.Errorf("%q is no cursor: a run and an offset are needed, such as 20260301T211500Z/4096", s)
+		return Cursor{}, fmt.Errorf("%q is not a cursor: give a run and an offset, such as 20260301T211500Z/4096", s)
 	}
 	return Cursor{run, offset}, nil
 }
@@ -50,7 +50,7 @@ func Parse(s string) (Cursor, error) {
 func Began(run string) (time.Time, error) {
 	t, err := time.Parse(nameLayout, filepath.Base(run))
 	if err != nil {
-		return t, fmt.Errorf("%s is not named by the beginning of a run: %w", run, err)
+		return t, fmt.Errorf("%s is not named by the start of a run: %w", run, err)
 	}
 	return t, nil
 }

@@ -75,7 +75,7 @@ func drills() []drill {
 		{name: "runaway at constant voltage", cause: "warm", want: alerts.ThermalRunaway, within: minutes(120), script: "[supply]\nvolts = 3.7\namperes = 5\nprotect_amperes = 5.5\n" + event + `"heating"` + "\nwatts = 60",
 			adjust: func(l *alerts.Limits) { l.Amperes = 5.2 }},
 		{name: "copper runs out", cause: "metal is running out", want: alerts.Depletion, within: minutes(480), script: "[cell]\nmetal = \"copper\"\ngrams_per_litre = 40\n" + event + `"room"` + "\nkelvin = 0.1"},
-		{name: "zinc runs out, by the model", cause: "metal is running out", want: alerts.Depletion, within: minutes(600), script: "[cell]\ngrams_per_litre = 40\n" + event + `"room"` + "\nkelvin = 0.1"},
+		{name: "zinc runs out, by model", cause: "metal is running out", want: alerts.Depletion, within: minutes(600), script: "[cell]\ngrams_per_litre = 40\n" + event + `"room"` + "\nkelvin = 0.1"},
 		{name: "knob turned down", want: alerts.SetPointsChanged, within: minutes(2), script: event + `"panel"` + "\namperes = 2"},
 		{name: "knob turned up", want: alerts.OverCurrent, within: minutes(1), also: []alerts.Condition{alerts.SetPointsChanged}, script: event + `"panel"` + "\namperes = 3.6"},
 		{name: "voltage turned down into the limit", want: alerts.SetPointsChanged, within: minutes(2), script: event + `"panel"` + "\nvolts = 3.5"},

@@ -259,8 +259,8 @@ func TestAnswersAreJudged(t *testing.T) {
 		{"bath", "", "", "", "is no answer here"},
 		{"bath", "neutralize", "", "", "is no answer here"},
 		{"dry", "", "mass", "31.2 mL", "is a volume; a mass is needed"},
-		{"dry", "", "mass", "310 g", "contradicts the account of the run, and nothing was entered"},
-		{"dry", "", "", "", "says nothing without mass"},
+		{"dry", "", "mass", "310 g", "contradicts the run's account; not entered"},
+		{"dry", "", "", "", "needs mass"},
 	} {
 		i := &items[slices.IndexFunc(items, func(i Item) bool { return i.Name == c.item })]
 		values := map[string]string{}

@@ -50,7 +50,7 @@ func newAuthor(t tester, data string, began time.Time) *author {
 		t.Fatal(err)
 	}
 	a := &author{t: t, w: w, count: integrate.NewCoulometer(integrate.Settings{GapAfter: time.Hour})}
-	a.check(w.Begin(began, a.count.Settings(), "run begins"))
+	a.check(w.Begin(began, a.count.Settings(), "run started"))
 	t.Cleanup(func() {
 		if err := w.Close(); err != nil {
 			t.Error(err)

@@ -41,15 +41,15 @@ func accountAt(runDir string, w *runlog.LateWriter, at time.Time) (*account, err
 	}
 	trial, err := integrate.Restore(a.count.Settings(), a.count.State())
 	if err != nil {
-		return nil, fmt.Errorf("taking up the run's charge: %w", err)
+		return nil, fmt.Errorf("restoring the run's charge: %w", err)
 	}
 	a.count = trial
 	followed, err := a.resume(runDir, w.Tail.Cell, checkpoint)
 	switch {
 	case err != nil:
-		a.unknown = fmt.Sprintf("It was not held against the bath: %s.", strings.TrimSuffix(err.Error(), "."))
+		a.unknown = fmt.Sprintf("Not checked against the bath: %s.", strings.TrimSuffix(err.Error(), "."))
 	case a.plan == nil:
-		a.unknown = "The configuration of this run states no bath, so nothing of the metal follows from it."
+		a.unknown = "The configuration of this run has no bath, so no metal can be computed."
 	}
 	for _, r := range runlog.Counting(w.Records) {
 		e := control.EntryOf(&r)
@@ -101,7 +101,7 @@ func (a *account) judge(w *runlog.LateWriter, e control.Entry) (against []string
 		against = append(against, twin)
 	}
 	if e.Kind == bath.EntryDried && !a.over {
-		against = append(against, fmt.Sprintf("a deposit is dried after the run, and its last reading is of %s", a.end.Local().Format(time.DateTime)))
+		against = append(against, fmt.Sprintf("a deposit is dried after the run, whose last reading was at %s", a.end.Local().Format(time.DateTime)))
 	}
 	switch e.Kind {
 	case runlog.EntryZero, runlog.EntryCheck, runlog.EntrySettle:
@@ -149,7 +149,7 @@ func (a *account) efficiency(deposit matter.Figure) string {
 	most := t.Charge * a.plan.Metal.Equivalent(a.plan.Valence).Value
 	share := matter.Figure{Value: deposit.Value / most}
 	share.StandardUncertainty = share.Value * math.Hypot(deposit.Relative(), t.StandardUncertainty/t.Charge)
-	return fmt.Sprintf("%s of %s weighed, and %s can give %.4g g: current efficiency %s by weighing, %.3g %% by the model", report.Show(deposit, report.Grams), metal,
+	return fmt.Sprintf("%s of %s weighed, and %s can give %.4g g: current efficiency %s by weighing, %.3g %% by model", report.Show(deposit, report.Grams), metal,
 		charge(a.count), most*1e3, report.Show(share, report.Percent), a.plan.Model.Overall()*100)
 }
 

@@ -35,7 +35,7 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 	case w.Tail.Cell != e.Cell:
 		return done, control.BadRequest("%s is a run of cell %s, not of %s", runDir, w.Tail.Cell, e.Cell)
 	case w.Tail.Coulometer == nil:
-		return done, control.Refuse("the log of %s does not tell how the run began; nightcell verify says what is wrong with it", runDir)
+		return done, control.Refuse("the log of %s does not show how the run started; nightcell verify shows what is wrong", runDir)
 	case e.Kind != runlog.EntrySettle:
 		err = e.Check()
 	}
@@ -63,7 +63,7 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 		if said != "" {
 			contradiction += ". With it, " + said
 		}
-		return done, control.Contradiction("the %s contradicts the account of the run, and nothing was entered: %s", e.Kind, contradiction)
+		return done, control.Contradiction("the %s contradicts the run's account; not entered: %s", e.Kind, contradiction)
 	}
 	if !e.Trial {
 		r, err := w.Append(now, e.Kind, e.Text, e.LogFields()...)
@@ -74,7 +74,7 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 	}
 	open := ""
 	if !w.Tail.Ended {
-		open = "The run has not ended. A watch of it follows this at its next look beside the log, or when it takes the run up."
+		open = "The run is still open: nightcell applies this within a minute, or when it resumes the run."
 	}
 	done.Notes = slices.DeleteFunc([]string{contradiction, said, taken, a.unknown, open}, func(note string) bool { return note == "" })
 	return done, nil
@@ -109,18 +109,18 @@ func retracted(runDir string, w *runlog.LateWriter, e control.Entry) (string, er
 	named := func(r runlog.Record) bool { return r.Name() == name }
 	i := slices.IndexFunc(all, named)
 	if i < 0 {
-		return "", control.Unknown("the run %s has no entry %q; nightcell enter %s list shows their names", filepath.Base(runDir), name, e.Cell)
+		return "", control.Unknown("the run %s has no entry %q; nightcell enter %s list shows them", filepath.Base(runDir), name, e.Cell)
 	}
 	was, followed := control.EntryOf(&all[i]), all[i].Nanos <= w.Tail.LastNanos // by a watch, which wrote on
 	switch {
 	case was.Kind != runlog.EntryRetract && !slices.ContainsFunc(runlog.Counting(all), named):
-		return "", control.Refuse("the %s %s was taken back before", was.Kind, name)
+		return "", control.Refuse("the %s %s was already retracted", was.Kind, name)
 	case followed && (was.Kind == runlog.EntryZero || was.Kind == runlog.EntryCheck || was.Kind == runlog.EntrySettle):
-		return "", control.Refuse("the charge has followed the %s %s in the log itself, which stays as it is: enter the right one", was.Kind, name)
+		return "", control.Refuse("the %s %s in the log already applies to the charge and cannot be retracted: enter the right value", was.Kind, name)
 	case followed && !w.Tail.Ended && (was.Booking().Moves() || was.Kind == bath.EntryElectrode):
-		return "", control.Refuse("the run is still open, and its books have followed the %s %s: enter an assay, which sets them right, and take it back after the end", was.Kind, name)
+		return "", control.Refuse("the run is still open and its mass balance includes the %s %s: enter an assay to correct it, and retract after the end", was.Kind, name)
 	}
-	return fmt.Sprintf("the %s of %s by %s counts no more", was.Kind, was.At.Local().Format(time.DateTime), was.By), nil
+	return fmt.Sprintf("the %s of %s by %s is retracted", was.Kind, was.At.Local().Format(time.DateTime), was.By), nil
 }
 
 // same says which late entry says the same as e at the same time, if e states one; none: empty.
@@ -128,7 +128,7 @@ func same(w *runlog.LateWriter, e control.Entry) string {
 	for _, r := range runlog.Counting(w.Records) {
 		o := control.EntryOf(&r)
 		if o.Kind == e.Kind && o.By == e.By && o.Text == e.Text && maps.Equal(o.Numbers, e.Numbers) && maps.Equal(o.Words, e.Words) && (e.At.IsZero() || e.At.Equal(o.At)) {
-			return fmt.Sprintf("the same stands as %s already, written %s", r.Name(), r.Time().Local().Format(time.DateTime))
+			return fmt.Sprintf("the same entry exists as %s, written %s", r.Name(), r.Time().Local().Format(time.DateTime))
 		}
 	}
 	return ""

@@ -197,19 +197,19 @@ func TestWhatIsRefusedChangesNothing(t *testing.T) {
 		{run, entry(t, "weighing", "", "before=18.2 g", "after=18.0 g"), "the electrode weighs 18 g, which is below its blank of 18.2 g"},
 		{run, entry(t, "weighing", "", "mass=312.4 g"), "the deposit weighs 312 g, and the charge so far can give 36.8 g at most. With it, 312.40"},
 		{run, entry(t, "weighing", "", "mass=21 g", "before=18.2 g", "after=49.4 g"), "the deposit weighs 21 g, and the electrode gained 31.2 g"},
-		{run, entry(t, "weighing", "", "mass=31.24 g"), "the same stands as"},
+		{run, entry(t, "weighing", "", "mass=31.24 g"), "the same entry exists as"},
 		{run, at(entry(t, "dried", "", "mass=31 g"), begin.Add(time.Hour)), "a deposit is dried after the run"},
 		{run, entry(t, "assay", "", "concentration=300 g/L"), "the assay says 300 g/L, and the books say"},
-		{run, at(entry(t, "remark", "x"), morning.Add(time.Hour)), "has yet to come; say when it was"},
-		{run, at(entry(t, "remark", "x"), begin.Add(-8*24*time.Hour)), "is more than a week before the run began"},
+		{run, at(entry(t, "remark", "x"), morning.Add(time.Hour)), "is in the future; give the time of the observation"},
+		{run, at(entry(t, "remark", "x"), begin.Add(-8*24*time.Hour)), "is more than a week before the run started"},
 		{run, of(entry(t, "remark", "x"), "zinc-2"), "is a run of cell zinc-1, not of zinc-2"},
 		{run, entry(t, "sample", "", "volume=50 L"), "it has to be above zero and less than"},
-		{run, entry(t, "zero", "", "current=1 A"), "a zero of 1 A is no offset of this supply"},
-		{run, entry(t, "cost", "", "amount=3", "currency=€"), "is not three capital letters, such as EUR"},
+		{run, entry(t, "zero", "", "current=1 A"), "a zero of 1 A is not plausible for this supply"},
+		{run, entry(t, "cost", "", "amount=3", "currency=€"), "three capital letters, such as EUR"},
 		{run, entry(t, "confirm", ""), "nothing waits to be confirmed"},
-		{run, entry(t, "retract", "", "entry=12345678"), `has no entry "12345678"; nightcell enter zinc-1 list shows their names`},
-		{run, entry(t, "retract", "", "entry="+gone), "the remark " + gone + " was taken back before"},
-		{open, entry(t, "retract", "", "entry="+sample), "the run is still open, and its books have followed the sample " + sample},
+		{run, entry(t, "retract", "", "entry=12345678"), `has no entry "12345678"; nightcell enter zinc-1 list shows them`},
+		{run, entry(t, "retract", "", "entry="+gone), "the remark " + gone + " was already retracted"},
+		{open, entry(t, "retract", "", "entry="+sample), "the run is still open and its mass balance includes the sample " + sample},
 	} {
 		file := filepath.Join(tt.run, runlog.LateName)
 		before, _ := os.ReadFile(file)
@@ -234,7 +234,7 @@ func TestARunWithoutABath(t *testing.T) {
 		t.Fatal(err)
 	}
 	said := enter(t, run, entry(t, "weighing", "", "mass=31.24 g"))
-	if !strings.Contains(said, "It was not held against the bath: ") || !strings.Contains(said, "A watch of it follows this") {
+	if !strings.Contains(said, "Not checked against the bath: ") || !strings.Contains(said, "nightcell applies this") {
 		t.Error(said)
 	}
 }
@@ -276,7 +276,7 @@ func TestAPhotoIsCopiedIn(t *testing.T) {
 	if err := os.WriteFile(name, []byte("another"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	wrong("is another file than the one that was copied in")
+	wrong("differs from the file that was copied in")
 	if err := os.Remove(name); err != nil {
 		t.Fatal(err)
 	}
@@ -286,7 +286,7 @@ func TestAPhotoIsCopiedIn(t *testing.T) {
 		t.Error(err)
 	}
 	e.Words = map[string]string{"file": t.TempDir()}
-	if _, err := Photo(run, e); !control.IsMistake(err) || !strings.Contains(err.Error(), "it has to be a plain file") {
+	if _, err := Photo(run, e); !control.IsMistake(err) || !strings.Contains(err.Error(), "it must be a plain file") {
 		t.Error(err)
 	}
 }

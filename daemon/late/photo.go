@@ -25,7 +25,7 @@ func Photo(runDir string, e control.Entry) (control.Entry, error) {
 	case err != nil:
 		return e, control.BadRequest("file: %w", err)
 	case !info.Mode().IsRegular() || info.Size() == 0 || info.Size() > largestPhoto:
-		return e, control.BadRequest("%s cannot be copied in: it has to be a plain file of 1 byte to %d MiB", path, largestPhoto>>20)
+		return e, control.BadRequest("%s cannot be copied: it must be a plain file of 1 byte to %d MiB", path, largestPhoto>>20)
 	}
 	data, sum, err := hashed(path)
 	if stated := e.Words["sha256"]; err == nil && stated != "" && !strings.EqualFold(stated, sum) {
@@ -58,7 +58,7 @@ func CheckPhotos(runDir string, entries []runlog.Record) (wrong []string) {
 		case err != nil:
 			wrong = append(wrong, err.Error())
 		case sum != r.Text("sha256"):
-			wrong = append(wrong, name+" is another file than the one that was copied in, by its SHA-256")
+			wrong = append(wrong, name+" differs from the file that was copied in, by its SHA-256")
 		}
 	}
 	return wrong

@@ -100,7 +100,7 @@ func (n night) ran(t testing.TB, data string) string {
 			t.Fatal(err)
 		}
 	}
-	must(w.Begin(n.begin, settings, "run begins"))
+	must(w.Begin(n.begin, settings, "run started"))
 	const steps = 24
 	for i := range steps + 1 {
 		at := time.Duration(n.hours / steps * float64(i) * float64(time.Hour))
@@ -340,7 +340,7 @@ func TestBadInputToALedger(t *testing.T) {
 		{OfBath, "zinc-1", entry(bath.EntryWeighing, map[string]float64{bath.Mass: 0.02}), "takes no weighing"},
 		{OfBath, "zinc-1", at(water, monday.Add(-time.Hour)), "before bath zinc-1 was opened"},
 		{OfBath, "zinc-1", at(water, monday.Add(time.Hour)), "run 20260302T200000Z of cell zinc-1 stood in bath zinc-1"},
-		{OfBath, "zinc-1", at(water, now.Add(time.Hour)), "has yet to come"},
+		{OfBath, "zinc-1", at(water, now.Add(time.Hour)), "has in the future"},
 		{OfBath, "zinc-1", entry(bath.EntryAssay, map[string]float64{bath.PerMass: 80}), "the bath never held more than 56 g"},
 		{OfBath, "zinc-1", entry(bath.EntryAssay, map[string]float64{bath.PerMass: 55}), "the assay says 55 g/L, and the books say 44.3 g/L"},
 		{OfBath, "zinc-1", entry(bath.EntrySample, map[string]float64{bath.LiquidVolume: 2e-3}), "sample of 0.002 m3"},
@@ -368,7 +368,7 @@ func TestBadInputToALedger(t *testing.T) {
 	if _, err := Enter(data, OfBath, "zinc-1", water, now); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Enter(data, OfBath, "zinc-1", at(water, now), now); err == nil || !strings.Contains(err.Error(), "the same stands as") {
+	if _, err := Enter(data, OfBath, "zinc-1", at(water, now), now); err == nil || !strings.Contains(err.Error(), "the same entry exists as") {
 		t.Errorf("twice: %v", err)
 	}
 	// While a run stands in it, and when it is closed.
@@ -390,7 +390,7 @@ func TestBadInputToALedger(t *testing.T) {
 		}
 	}
 	if c := goesOn(t, data, "", "", now); c.Left != "" || c.Plan.Amount.Value != 0.056 {
-		t.Errorf("after it was closed the next run begins with %q", c.Left)
+		t.Errorf("after it was closed the next run started with %q", c.Left)
 	}
 }
 

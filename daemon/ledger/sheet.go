@@ -132,7 +132,7 @@ func finish(r *report.Report, runs report.Table, entries []runlog.Record, proble
 		r.Tables = append(r.Tables, made)
 	}
 	if len(problems) > 0 {
-		r.Tables = append(r.Tables, report.Table{Key: "problems", Title: "NOT in order", Lines: problems, Bullet: "  - "})
+		r.Tables = append(r.Tables, report.Table{Key: "problems", Title: "NOT normal", Lines: problems, Bullet: "  - "})
 	}
 	return r
 }

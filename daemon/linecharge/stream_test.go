@@ -208,7 +208,7 @@ func (n trial) run(t testing.TB) (v verdict, err error) {
 	m.only = n.only
 	w := watchOver(t, dir, n.flows, m, n.separate)
 	quit := func(cause error) (verdict, error) { return v, errors.Join(cause, w.stop()) }
-	if err := w.until("the run begins", func(s *snapshot.Cell) bool { return s.Reading.Count >= 3 }); err != nil {
+	if err := w.until("the run started", func(s *snapshot.Cell) bool { return s.Reading.Count >= 3 }); err != nil {
 		return quit(err)
 	}
 	m.then(n.faults...)

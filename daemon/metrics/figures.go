@@ -117,7 +117,7 @@ func runFigures() []figure {
 // bathFigures tell what the model makes of the counted charge: estimates, all of them.
 func bathFigures() []figure {
 	return []figure{
-		gauge("deposit_grams", "Estimated metal on the cathode, by the model and the last assay.", func(c *snapshot.Cell) float64 { return run(c, c.Bath.DepositGrams) }),
+		gauge("deposit_grams", "Estimated metal on the cathode, by model and the last assay.", func(c *snapshot.Cell) float64 { return run(c, c.Bath.DepositGrams) }),
 		gauge("deposit_theoretical_grams", "Metal on the cathode if all of the counted charge had made it.", func(c *snapshot.Cell) float64 { return run(c, c.Charge.TheoreticalGrams) }),
 		gauge("bath_concentration_grams_per_litre", "Estimated metal left in the bath, in a divided cell in the catholyte.", func(c *snapshot.Cell) float64 { return run(c, c.Bath.ConcentrationGramPerLitre) }),
 		gauge("efficiency_ratio", "Estimated current efficiency of the run so far: the deposit over what all of the counted charge would have made.", func(c *snapshot.Cell) float64 { return run(c, c.Bath.OverallEfficiency) }),

@@ -121,7 +121,7 @@ func (o *openMetrics) sample(line string) {
 	v, err := strconv.ParseFloat(m[4], 64)
 	switch {
 	case err != nil:
-		o.say("%q is no number", m[4])
+		o.say("%q is not a number", m[4])
 	case math.IsNaN(v):
 		o.say("%s is NaN, which must not mean that it is missing", name)
 	case (o.kind == "counter" || suffix == "_bucket" || suffix == "_count") && (v < 0 || math.IsInf(v, 0)):

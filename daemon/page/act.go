@@ -85,7 +85,7 @@ func (p *Page) offerLogin(w http.ResponseWriter, r *http.Request, act string) {
 		}
 	}
 	p.showLogin(w, r, http.StatusForbidden, localNext(next.String()), kept,
-		"Nothing was done: nobody is signed in. A restart of nightcell ends every sign-in. Sign in, then confirm again.")
+		"Nothing was done: you are signed out. A restart of nightcell ends every session. Sign in, then confirm again.")
 }
 
 func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *snapshot.Cell, s *session, condition, kind string, given url.Values, problem error) {
@@ -104,7 +104,7 @@ func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *sn
 			}
 		}
 		if v.Alarm == nil {
-			p.refuse(w, r, http.StatusNotFound, fmt.Errorf("%s has no such alarm now; it may be over", v.CellTitle))
+			p.refuse(w, r, http.StatusNotFound, fmt.Errorf("%s has no such alarm now; it may have cleared", v.CellTitle))
 			return
 		}
 	case "enter":
@@ -133,7 +133,7 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 	}
 	if !s.acts.Allow() {
 		w.Header().Set("Retry-After", "2")
-		p.refuse(w, r, http.StatusTooManyRequests, errors.New("too much at once; wait a moment"))
+		p.refuse(w, r, http.StatusTooManyRequests, errors.New("too many requests; wait a moment"))
 		return
 	}
 	if err := r.ParseForm(); err != nil {
@@ -143,11 +143,11 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 	act, f := r.PathValue("act"), r.PostForm
 	subject := f.Get("subject")
 	if !s.redeem(f.Get("form"), act, c.Name, subject) {
-		p.refuse(w, r, http.StatusForbidden, errors.New("this form is used up or too old. Nothing was done; go back to the cell and begin anew"))
+		p.refuse(w, r, http.StatusForbidden, errors.New("this form has already been used or has expired. Nothing was done; go back to the cell and try again"))
 		return
 	}
 	if f.Get("confirm") != c.Name {
-		p.showAsk(w, r, http.StatusBadRequest, c, s, subject, subject, f, errors.New("Confirm that you mean "+c.Name+"."))
+		p.showAsk(w, r, http.StatusBadRequest, c, s, subject, subject, f, errors.New("Tick the box to confirm cell "+c.Name+"."))
 		return
 	}
 	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(mostActing + 10*time.Second)); err != nil {
@@ -196,7 +196,7 @@ func (p *Page) carryOut(ctx context.Context, act, cell, who, subject string, f u
 		}
 		e.Cell, e.By = cell, who
 		entered, err := p.s.Operator.Enter(ctx, e)
-		return strings.Join(append([]string{fmt.Sprintf("Entered into the run of %s.", name)}, entered.Notes...), " "), err
+		return strings.Join(append([]string{fmt.Sprintf("Recorded in the run of %s.", name)}, entered.Notes...), " "), err
 	case "hold":
 		o, err := p.s.Operator.Hold(ctx, control.CellOrder{Cell: cell, By: who})
 		return fmt.Sprintf("%s is held: %s.", name, o.Text), err

@@ -41,7 +41,7 @@ func TestActing(t *testing.T) {
 	v.signIn()
 	v.want("acknowledging", v.send(http.MethodPost, ackPath, ackForm(v.form(ackPath+"?condition=hard-short"))), http.StatusSeeOther)
 	page := v.get("/cell/zinc-1")
-	for _, want := range []string{"Hard short of Zinc 1 is acknowledged.", "stands, answered, night shift", "night shift may act here"} {
+	for _, want := range []string{"Hard short of Zinc 1 is acknowledged.", "active, acknowledged, night shift", "night shift may act here"} {
 		if !strings.Contains(page.body, want) {
 			t.Errorf("the page after acknowledging does not say %q", want)
 		}

@@ -80,7 +80,7 @@ const (
 func (p *Page) history(w http.ResponseWriter, r *http.Request) {
 	if !p.reads.Allow() {
 		w.Header().Set("Retry-After", "1")
-		http.Error(w, "too many curves at once", http.StatusTooManyRequests)
+		http.Error(w, "too many requests for curves", http.StatusTooManyRequests)
 		return
 	}
 	q := r.URL.Query()
@@ -101,7 +101,7 @@ func (p *Page) history(w http.ResponseWriter, r *http.Request) {
 		if r.Context().Err() == nil {
 			p.s.Log.Warn("page: history", "cell", name, "err", err)
 		}
-		http.Error(w, "the history cannot be read; the log says why", http.StatusInternalServerError)
+		http.Error(w, "the history cannot be read; see the journal", http.StatusInternalServerError)
 		return
 	}
 	var plan *planCurve
@@ -111,7 +111,7 @@ func (p *Page) history(w http.ResponseWriter, r *http.Request) {
 	b, err := json.Marshal(p.curveOf(win, plan))
 	if err != nil {
 		p.s.Log.Error("page: history", "cell", name, "err", err)
-		http.Error(w, "the history cannot be sent; the log says why", http.StatusInternalServerError)
+		http.Error(w, "the history cannot be sent; see the journal", http.StatusInternalServerError)
 		return
 	}
 	w.Header().Set("Content-Type", "application/json")
@@ -127,7 +127,7 @@ func moment(q url.Values, key string) (time.Time, error) {
 	}
 	x, err := strconv.ParseFloat(s, 64)
 	if err != nil || !(x >= 0 && x < 9e9) {
-		return time.Time{}, fmt.Errorf("%s=%q is no time", key, s)
+		return time.Time{}, fmt.Errorf("%s=%q is not a time", key, s)
 	}
 	return time.Unix(0, int64(x*1e9)), nil
 }

@@ -37,7 +37,7 @@ func loadFiles() (map[string]file, error) {
 		}
 		kind, ok := kinds[path.Ext(e.Name())]
 		if !ok {
-			return nil, fmt.Errorf("the page's file %s is of no known kind", e.Name())
+			return nil, fmt.Errorf("the page's file %s has an unknown type", e.Name())
 		}
 		sum := sha256.Sum256(data)
 		packed, err := pack(data)

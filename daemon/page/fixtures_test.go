@@ -179,7 +179,7 @@ func (r *recorder) orders() []string {
 
 func (r *recorder) ChangeAlarm(_ context.Context, a control.AlarmOrder) error {
 	if r.refuse {
-		return control.Refuse("the watch over cell %s has ended", a.Cell)
+		return control.Refuse("monitoring of cell %s has ended", a.Cell)
 	}
 	r.note("%s %s %s %s", a.Act, a.Cell, a.Condition, a.By)
 	r.bench.change(0, func(c *snapshot.Cell) {
@@ -263,7 +263,7 @@ func writeRun(t *testing.T, data, cell string, n int) string {
 			t.Fatal(err)
 		}
 	}
-	check(w.Begin(begin, integrate.Settings{GapAfter: 10 * time.Second, OffsetAmperes: 0.005, ResolutionAmperes: 0.001}, "run begins"))
+	check(w.Begin(begin, integrate.Settings{GapAfter: 10 * time.Second, OffsetAmperes: 0.005, ResolutionAmperes: 0.001}, "run started"))
 	check(w.Entry(begin.Add(time.Second/2), "measurement", "by hand", runlog.Number("temperature_kelvins", 313.25), runlog.Number("ph", 1.4)))
 	run := w.Run()
 	check(w.Close())
@@ -291,7 +291,7 @@ func writeRun(t *testing.T, data, cell string, n int) string {
 				cell, step, 2.63*float64(step)/1e9, 2.64*float64(step)/1e9, at.UnixNano()-1)
 			_, err = out.Write(line)
 			check(err)
-			_, err = fmt.Fprintf(out, "entry,cell=%s kind=\"remark\",text=\"nobody watched for %v; between 0 and 0.1 A·h passed; the supply is as it was left, so the current very likely went on\" %d\n", cell, time.Duration(step), at.UnixNano())
+			_, err = fmt.Fprintf(out, "entry,cell=%s kind=\"remark\",text=\"unobserved for %v; between 0 and 0.1 A·h passed; the supply is unchanged, so the current very likely continued\" %d\n", cell, time.Duration(step), at.UnixNano())
 			check(err)
 		}
 		line = append(line[:0], "reading,cell="...)

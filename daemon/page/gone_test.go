@@ -77,7 +77,7 @@ func TestPageWhenTheDaemonIsGone(t *testing.T) {
 	again.change(0, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
 	b.until("events again", isLive)
 	b.forgive("ERR_")
-	b.until("the offer to sign in", `document.getElementById("again").checkVisibility() && !document.getElementById("mine").checkVisibility() && document.getElementById("say").textContent.includes("sign-in is over")`)
+	b.until("the offer to sign in", `document.getElementById("again").checkVisibility() && !document.getElementById("mine").checkVisibility() && document.getElementById("say").textContent.includes("signed out")`)
 	if got := eval[string](b, enabled); !strings.Contains(got, "Acknowledge") || !strings.Contains(got, "6 h") {
 		t.Errorf("after the restart one can press %s", got)
 	}
@@ -93,7 +93,7 @@ func TestPageWhenTheDaemonIsGone(t *testing.T) {
 	b.until("the cell again", `document.getElementById("mine")`)
 	b.open(t, again.url+"/cell/zinc-1/enter?kind=remark", `document.getElementById("link") && `+isLive)
 	b.do(chromedp.SendKeys("#f-text", "the stirrer is slow"))
-	if got := eval[string](b, enabled); !strings.Contains(got, "Write into the run") {
+	if got := eval[string](b, enabled); !strings.Contains(got, "Record in the run") {
 		t.Errorf("in the confirm step one can press %s", got)
 	}
 	again.stop()

@@ -3,6 +3,7 @@ package page
 import (
 	"cmp"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -58,10 +59,13 @@ func (p *Page) happened(h history.Happened) happenedView {
 	return v
 }
 
+// gapRemark is how a remark on a gap begins, in logs of today and of the version before.
+var gapRemark = regexp.MustCompile(`^(unobserved|nobody watched) for `)
+
 // ofGap finds the gap that a remark of nightcell's own speaks of, and what it says
 // beyond the gap's own figures; -1 when it is another event. Beside its gap it would say all twice.
 func ofGap(e history.Event, gaps []history.Gap) (int, string) {
-	if e.Name != "remark" || e.By != "" || !strings.HasPrefix(e.Text, "nobody watched for ") {
+	if e.Name != "remark" || e.By != "" || !gapRemark.MatchString(e.Text) {
 		return -1, ""
 	}
 	i := slices.IndexFunc(gaps, func(g history.Gap) bool { return g.To.Sub(e.At).Abs() < time.Second })
@@ -73,10 +77,10 @@ func ofGap(e history.Event, gaps []history.Gap) (int, string) {
 }
 
 func gapText(g history.Gap) string {
-	text := fmt.Sprintf("Nobody observed for %s (%s). Between %s passed; %s is counted.", sentence.Span(g.To.Sub(g.From)), g.Kind,
+	text := fmt.Sprintf("No reading for %s (%s). Between %s passed; %s is counted.", sentence.Span(g.To.Sub(g.From)), g.Kind,
 		unit(quantity.Between(g.Low/3600, g.High/3600, "and"), "A·h"), ampereHours(g.Best, 3))
 	if g.Settled {
-		text += " Settled by a person."
+		text += " Settled by an operator."
 	}
 	return text
 }

@@ -69,7 +69,7 @@ func TestInBrowser(t *testing.T) {
 		b.picture("confirm")
 		b.do(chromedp.Click(`.confirm input`), chromedp.Click(".go"))
 		b.until("what was done", `document.querySelector(".flash")?.textContent.includes("is acknowledged")`)
-		b.until("the alarm's new state", `document.querySelector(".alarms").textContent.includes("answered, night shift")`)
+		b.until("the alarm's new state", `document.querySelector(".alarms").textContent.includes("acknowledged, night shift")`)
 		if got := night.op.orders(); len(got) != 1 || got[0] != "acknowledge zinc-1 hard-short night shift" {
 			t.Errorf("orders %q", got)
 		}

@@ -114,7 +114,7 @@ func event(m map[string]string) []byte {
 func (p *Page) events(w http.ResponseWriter, r *http.Request) {
 	name := r.URL.Query().Get("of")
 	if name != "all" && p.snapshotOf(name) == nil {
-		p.refuse(w, r, http.StatusNotFound, fmt.Errorf("there is no cell of that name"))
+		p.refuse(w, r, http.StatusNotFound, fmt.Errorf("there is no such cell"))
 		return
 	}
 	t, ok := p.live.join(name)

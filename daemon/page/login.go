@@ -61,7 +61,7 @@ func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if p.s.Token.IsZero() {
-		p.refuse(w, r, http.StatusForbidden, errors.New("nobody can sign in: no operator token is configured. Write token_file under [page] in the configuration"))
+		p.refuse(w, r, http.StatusForbidden, errors.New("nobody can sign in: no operator token is configured. Set token_file under [page] in the configuration"))
 		return
 	}
 	if err := r.ParseForm(); err != nil {
@@ -76,13 +76,13 @@ func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) {
 	}
 	who := strings.TrimSpace(r.PostForm.Get("who"))
 	if who == "" || len(who) > 60 || who != drivers.Plain(who) {
-		p.showLogin(w, r, http.StatusBadRequest, next, kept, "Give a name of at most 60 characters; it goes into the log with what you do.")
+		p.showLogin(w, r, http.StatusBadRequest, next, kept, "Give a name of at most 60 characters; the log records it with your actions.")
 		return
 	}
 	given, want := sha256.Sum256([]byte(r.PostForm.Get("token"))), sha256.Sum256([]byte(p.s.Token.Reveal()))
 	if subtle.ConstantTimeCompare(given[:], want[:]) != 1 {
 		p.s.Log.Warn("page: wrong operator token", "from", r.RemoteAddr)
-		p.showLogin(w, r, http.StatusForbidden, next, kept, "That is not the operator token.")
+		p.showLogin(w, r, http.StatusForbidden, next, kept, "Wrong operator token.")
 		return
 	}
 	p.s.Log.Info("page: operator signed in", "who", who, "from", r.RemoteAddr)
@@ -100,7 +100,7 @@ func (p *Page) doLogout(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if s == nil || !sameOrigin(r) || !s.redeem(r.PostFormValue("form"), "logout", "", "") {
-		p.refuse(w, r, http.StatusForbidden, errors.New("this request does not come from a page that is still good; go back and try again"))
+		p.refuse(w, r, http.StatusForbidden, errors.New("this page has expired; go back and try again"))
 		return
 	}
 	p.sessions.close(r)

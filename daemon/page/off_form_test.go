@@ -19,7 +19,7 @@ func TestOffFormNamesTheMetalAtHand(t *testing.T) {
 	const lift = "lift the cathode out slowly, then off"
 	for cell, want := range map[string]string{
 		"copper-1": "copper redissolves only slowly. Switch off first;", "zinc-1": "zinc dissolves in its own acid as soon as the current stops. With a person",
-		"bare-1": "Which metal is won here is not stated",
+		"bare-1": "The metal is not configured",
 	} {
 		page := v.get("/cell/" + cell + "/off")
 		v.want(cell, page, http.StatusOK)

@@ -74,7 +74,7 @@ type Page struct {
 // New prepares the page; nothing is running yet.
 func New(s Settings) (*Page, error) {
 	if token := s.Token.Reveal(); token != "" && len(token) < shortestToken {
-		return nil, fmt.Errorf("the operator's token has %d characters, which can be guessed; use at least %d, for instance from: openssl rand -hex 16", len(token), shortestToken)
+		return nil, fmt.Errorf("the operator token has only %d characters; use at least %d, for example from: openssl rand -hex 16", len(token), shortestToken)
 	}
 	html, err := template.New("").Funcs(template.FuncMap{"live": liveText, "entryTitle": entryTitle}).ParseFS(templates, "templates/*.html")
 	if err != nil {

@@ -32,7 +32,7 @@ func (p *Page) sheet(c *snapshot.Cell, hand map[string]history.Hand, now time.Ti
 		{"Cathode and bath", bathRows(c)},
 		{"Energy, gas, water", loadRows(c)},
 		{"By hand", p.handRows(hand, now)},
-		{"The watch itself", p.watchRows(c, now)},
+		{"Monitoring", p.watchRows(c, now)},
 	}
 }
 
@@ -67,16 +67,16 @@ func (p *Page) chargeRows(c *snapshot.Cell) []row {
 		{"target", "Target", target, drift(c)},
 		{"left", "Left", ampereHours(left, 3), percent(q.CountedCoulombs/q.TargetCoulombs, "done")},
 		{"finish", "Finishes", p.finish(c), span(q.SecondsToTarget)},
-		{"plan", "Plan says", ampereHours(q.PlanCoulombs, 4), ahead(c)},
-		{"gaps", "Of it in gaps", gapRange(c), gapNote(c)},
+		{"plan", "Planned by now", ampereHours(q.PlanCoulombs, 4), ahead(c)},
+		{"gaps", "Of this in gaps", gapRange(c), gapNote(c)},
 	}
-	return append(rows, row{"elapsed", "Runs since", p.clock(c.Began, p.s.Now()), sentence.Span(c.Elapsed)})
+	return append(rows, row{"elapsed", "Started", p.clock(c.Began, p.s.Now()), sentence.Span(c.Elapsed)})
 }
 
 // void says of the charge what of it passed through a short, where it wins no metal.
 func void(c *snapshot.Cell) string {
 	if c.Charge.ShuntedCoulombs > 0 {
-		return "k = 2; through a short, and void: " + ampereHours(c.Charge.ShuntedCoulombs, 3)
+		return "k = 2; through a short circuit, not counted as deposit: " + ampereHours(c.Charge.ShuntedCoulombs, 3)
 	}
 	return "k = 2"
 }
@@ -170,7 +170,7 @@ func age(c *snapshot.Cell, now time.Time) string {
 }
 
 var modeTexts = map[drivers.Mode]string{
-	drivers.ConstantCurrent: "CC", drivers.ConstantVoltage: "CV", drivers.Unregulated: "neither CC nor CV",
+	drivers.ConstantCurrent: "CC", drivers.ConstantVoltage: "CV", drivers.Unregulated: "unregulated",
 }
 
 func mode(c *snapshot.Cell) string {
@@ -188,13 +188,13 @@ func (p *Page) supplyRows(c *snapshot.Cell, now time.Time) []row {
 	}
 	link := "answers"
 	if !c.Link.Up {
-		link = "silent: " + c.Link.Problem
+		link = "no answer: " + c.Link.Problem
 	}
 	return []row{
 		{"volts", "Cell voltage", volts(c), "set " + unit(sentence.Figure(s.SetVolts, 4), "V")},
 		{"amperes", "Current", amperes(c), "set " + unit(sentence.Figure(s.SetAmperes, 4), "A")},
 		{"mode", "Regulation", mode(c), "output " + c.Reading.Output.String()},
-		{"limits", "Its own limits", pair(s.LimitVolts, "V", s.LimitAmperes, "A"), "tripped: " + trips},
+		{"limits", "Protection levels", pair(s.LimitVolts, "V", s.LimitAmperes, "A"), "tripped: " + trips},
 		{"power", "Power", reading(c, c.Reading.Volts*c.Reading.Amperes, "W"), ""},
 		{"age", "Last reading", age(c, now), p.clock(c.Reading.At, now)},
 		{"link", "Line", link, c.Link.Identity},
@@ -208,12 +208,12 @@ func pair(a float64, unitA string, b float64, unitB string) string {
 func bathRows(c *snapshot.Cell) []row {
 	b := &c.Bath
 	return []row{
-		{"deposit", strings.TrimSpace(c.Metal + " on the cathode"), unit(sentence.Figure(b.DepositGrams, 4), "g"), "estimated; at 100\u202f%: " + unit(sentence.Figure(c.Charge.TheoreticalGrams, 4), "g")},
+		{"deposit", strings.TrimSpace(c.Metal + " on the cathode"), unit(sentence.Figure(b.DepositGrams, 4), "g"), "estimated; at 100\u202f% current efficiency: " + unit(sentence.Figure(c.Charge.TheoreticalGrams, 4), "g")},
 		{"density", "Current density", unit(sentence.Figure(b.CurrentDensity/100, 3), "A/dm²"), unit(sentence.Figure(b.CurrentDensity, 3), "A/m²")},
 		{"load", "i / i_lim", percent(limiting(b.OfLimitingCurrent), ""), loadText(limiting(b.OfLimitingCurrent))},
-		{"bath", "Metal in the bath", unit(sentence.Figure(b.ConcentrationGramPerLitre, 3), "g/L"), "by the model"},
-		{"overall", "Efficiency so far", percent(b.OverallEfficiency, ""), "the deposit over what the whole charge would make"},
-		{"marginal", "of the next gram", percent(b.MarginalEfficiency, ""), ""},
+		{"bath", "Metal in the bath", unit(sentence.Figure(b.ConcentrationGramPerLitre, 3), "g/L"), "by model"},
+		{"overall", "Current efficiency so far", percent(b.OverallEfficiency, ""), "deposit over theoretical deposit"},
+		{"marginal", "Current efficiency now", percent(b.MarginalEfficiency, ""), ""},
 	}
 }
 
@@ -229,13 +229,13 @@ func limiting(x float64) float64 {
 func loadText(x float64) string {
 	switch {
 	case math.IsNaN(x):
-		return "no mass transfer is stated, or a short carries the current"
+		return "no mass transfer configured, or short circuit"
 	case x < 1.0/3:
-		return "low: a dense deposit is likely"
+		return "low: dense deposit likely"
 	case x < 2.0/3:
-		return "middling: watch the edges"
+		return "medium: watch the edges"
 	}
-	return "high: rough or powdery deposit is likely"
+	return "high: rough or powdery deposit likely"
 }
 
 func loadRows(c *snapshot.Cell) []row {
@@ -247,11 +247,11 @@ func loadRows(c *snapshot.Cell) []row {
 	perKilogram := c.Charge.JoulesPerKilogram / 3.6e6
 	return []row{
 		{"energy", "Energy", unit(sentence.Figure(c.Charge.EnergyJoules/3.6e6, 3), "kWh"), unit(sentence.Figure(perKilogram, 3), "kWh/kg")},
-		{"hydrogen", "Hydrogen, at most", unit(sentence.Figure(b.HydrogenLitresPerHour, 3), "L/h"), "so far about " + unit(sentence.Figure(b.HydrogenLitres, 3), "L")},
+		{"hydrogen", "Hydrogen, at most", unit(sentence.Figure(b.HydrogenLitresPerHour, 3), "L/h"), "about " + unit(sentence.Figure(b.HydrogenLitres, 3), "L")},
 		{"anode-gas", "At the anode: " + gas, unit(sentence.Figure(b.AnodeGasLitresPerHour, 3), "L/h"), ""},
-		{"air", "Air for the hydrogen", unit(sentence.Figure(electrolysis.BatteryRoomAirflow(math.Abs(c.Reading.Amperes))*3600, 2), "m³/h"), "battery-room rule; local rules come first"},
-		{"acid", "Acid made", unit(sentence.Figure(b.AcidGrams, 3), "g"), c.Bath.AcidName + ", if it stays"},
-		{"water", "Water split", unit(sentence.Figure(b.WaterGrams, 3), "g"), "evaporation comes on top"},
+		{"air", "Air for the hydrogen", unit(sentence.Figure(electrolysis.BatteryRoomAirflow(math.Abs(c.Reading.Amperes))*3600, 2), "m³/h"), "battery-room rule; local rules take precedence"},
+		{"acid", "Acid made", unit(sentence.Figure(b.AcidGrams, 3), "g"), c.Bath.AcidName + ", if it stays in the bath"},
+		{"water", "Water split", unit(sentence.Figure(b.WaterGrams, 3), "g"), "evaporation is extra"},
 	}
 }
 
@@ -290,18 +290,18 @@ func (p *Page) watchRows(c *snapshot.Cell, now time.Time) []row {
 	for _, r := range c.Refused {
 		refused += r.N
 	}
-	logState := "in order"
+	logState := "normal"
 	if c.Log.Problem != "" {
 		logState = c.Log.Problem
 	}
-	cleared := "not cleared to run alone"
+	cleared := "pre-flight not passed"
 	if c.Cleared {
-		cleared = "cleared by " + c.ClearedBy
+		cleared = "pre-flight passed by " + c.ClearedBy
 	}
 	rows := []row{
-		{"polls", "Readings", fmt.Sprint(c.Reading.Count), fmt.Sprintf("%d answers refused", refused)},
+		{"polls", "Readings", fmt.Sprint(c.Reading.Count), fmt.Sprintf("%d answers rejected", refused)},
 		{"log", "Run log", logState, unit(sentence.Figure(float64(c.Log.Bytes)/1e6, 3), "MB")},
-		{"disk", "Room on the disk", unit(sentence.Figure(c.Log.DiskFree/1e9, 3), "GB"), ""},
+		{"disk", "Free disk space", unit(sentence.Figure(c.Log.DiskFree/1e9, 3), "GB"), ""},
 		{"alone", "Night", cleared, "nightcell may: " + c.May.String()},
 	}
 	for _, w := range c.Outlet.Routes {
@@ -314,16 +314,16 @@ func (p *Page) watchRows(c *snapshot.Cell, now time.Time) []row {
 }
 
 func wayRow(key, label string, w snapshot.Way) row {
-	state := "in order"
+	state := "normal"
 	if w.Problem != "" {
 		state = w.Problem
 	}
 	note := fmt.Sprintf("%d delivered", w.Delivered)
 	if w.LagSeconds > 0 {
-		note += ", the oldest undelivered " + sentence.Span(time.Duration(w.LagSeconds*float64(time.Second))) + " old"
+		note += ", oldest undelivered " + sentence.Span(time.Duration(w.LagSeconds*float64(time.Second))) + " old"
 	}
 	if w.SetAside > 0 {
-		note += fmt.Sprintf(", %d never taken", w.SetAside)
+		note += fmt.Sprintf(", %d rejected", w.SetAside)
 	}
 	return row{key + "-" + w.Name, label + " " + w.Name, state, note}
 }

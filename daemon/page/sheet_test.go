@@ -14,9 +14,9 @@ func TestAWayOutTellsWhatItHolds(t *testing.T) {
 		way         snapshot.Way
 		state, note string
 	}{
-		{snapshot.Way{Name: "telephone", Delivered: 3, OpenAlarms: 1}, "in order", "3 delivered"},
-		{snapshot.Way{Name: "telephone", LagSeconds: 600, Problem: "connection refused"}, "connection refused", "0 delivered, the oldest undelivered 10 min old"},
-		{snapshot.Way{Name: "lab", Delivered: 5000, SetAside: 2}, "in order", "5000 delivered, 2 never taken"},
+		{snapshot.Way{Name: "telephone", Delivered: 3, OpenAlarms: 1}, "normal", "3 delivered"},
+		{snapshot.Way{Name: "telephone", LagSeconds: 600, Problem: "connection refused"}, "connection refused", "0 delivered, oldest undelivered 10 min old"},
+		{snapshot.Way{Name: "lab", Delivered: 5000, SetAside: 2}, "normal", "5000 delivered, 2 rejected"},
 	} {
 		if got, want := wayRow("route", "Route", c.way), (row{"route-" + c.way.Name, "Route " + c.way.Name, c.state, c.note}); got != want {
 			t.Errorf("%+v, want %+v", got, want)
@@ -40,7 +40,7 @@ func TestATargetTellsOfAnUnconfirmedEntry(t *testing.T) {
 func TestTheChargeOfAShortIsVoid(t *testing.T) {
 	c := &snapshot.Cell{}
 	c.Charge.CountedCoulombs, c.Charge.ShuntedCoulombs = 20*3600, 1.25*3600
-	if got, want := (&Page{s: Settings{Now: time.Now}}).chargeRows(c)[0].Note, "k = 2; through a short, and void: 1.25\u202fA·h"; got != want {
+	if got, want := (&Page{s: Settings{Now: time.Now}}).chargeRows(c)[0].Note, "k = 2; through a short circuit, not counted as deposit: 1.25\u202fA·h"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"nightcell/daemon/page/sentence"
@@ -57,7 +58,7 @@ func (p *Page) render(w http.ResponseWriter, status int, name string, data any) 
 	var b bytes.Buffer
 	if err := p.html.ExecuteTemplate(&b, name, data); err != nil {
 		p.s.Log.Error("page", "template", name, "err", err)
-		http.Error(w, "the page could not be made; the log says why", http.StatusInternalServerError)
+		http.Error(w, "the page could not be built; see the journal", http.StatusInternalServerError)
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
@@ -97,7 +98,7 @@ func (p *Page) night(w http.ResponseWriter, r *http.Request) {
 func (p *Page) cell(w http.ResponseWriter, r *http.Request) {
 	c := p.snapshotOf(r.PathValue("cell"))
 	if c == nil {
-		p.refuse(w, r, http.StatusNotFound, errors.New("there is no cell of that name"))
+		p.refuse(w, r, http.StatusNotFound, errors.New("there is no such cell"))
 		return
 	}
 	p.showCell(w, r, c, "/cell/"+c.Name)
@@ -186,9 +187,18 @@ func headlineOf(cells []*snapshot.Cell, now time.Time) headline {
 	case n[sentence.Look] > 0:
 		h.Standing = sentence.Look
 	default:
-		h.Text = fmt.Sprintf("All %d cells are well.", len(cells))
+		h.Text = fmt.Sprintf("All %d cells are normal.", len(cells))
 		return h
 	}
-	h.Text = fmt.Sprintf("%d of %d cells: go there. %d: worth a look. %d well.", n[sentence.Act], len(cells), n[sentence.Look], n[sentence.Well])
+	var say []string
+	for _, part := range []struct {
+		n    int
+		text string
+	}{{n[sentence.Act], "go to %s now"}, {n[sentence.Look], "check %s when you can"}} {
+		if part.n > 0 {
+			say = append(say, fmt.Sprintf(part.text, sentence.Plural(part.n, "cell")))
+		}
+	}
+	h.Text = strings.ToUpper(say[0][:1]) + strings.Join(say, "; ")[1:] + fmt.Sprintf("; %d normal.", n[sentence.Well])
 	return h
 }

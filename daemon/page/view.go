@@ -56,7 +56,7 @@ var unbroken = strings.NewReplacer(" ± ", "\u00a0±\u00a0", " A·h", "\u00a0A·
 
 // standingTexts say what a person has to do.
 var standingTexts = map[sentence.Standing]string{
-	sentence.Well: "nothing to do", sentence.Look: "worth a look", sentence.Act: "go there",
+	sentence.Well: "no action needed", sentence.Look: "check it when you can", sentence.Act: "go to the cell",
 }
 
 func (p *Page) brief(c *snapshot.Cell, now time.Time) brief {
@@ -122,10 +122,10 @@ type alarmView struct {
 
 // stateTexts put the states of IEC 62682 into words.
 var stateTexts = map[alerts.State]string{
-	alerts.UNACK: "stands, nobody has answered", alerts.ACKED: "stands, answered",
-	alerts.RTNUN: "is over, nobody has answered", alerts.LTUNK: "is over but kept, nobody has answered",
-	alerts.LTACK: "is over but kept until it is reset", alerts.SHLVD: "set aside for a time",
-	alerts.DSUPR: "not judged now", alerts.OOSRV: "out of service", alerts.NORM: "is over",
+	alerts.UNACK: "active, not acknowledged", alerts.ACKED: "active, acknowledged",
+	alerts.RTNUN: "cleared, not acknowledged", alerts.LTUNK: "cleared, latched, not acknowledged",
+	alerts.LTACK: "cleared, latched until reset", alerts.SHLVD: "shelved",
+	alerts.DSUPR: "suppressed", alerts.OOSRV: "out of service", alerts.NORM: "is over",
 }
 
 // alarms returns those that count, and those that are not judged or were set aside.

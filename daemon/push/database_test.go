@@ -196,7 +196,7 @@ func (n *night) begin() {
 		n.t.Fatal(err)
 	}
 	n.w, n.c = w, integrate.NewCoulometer(integrate.Settings{GapAfter: 10 * time.Second})
-	n.check(w.Begin(n.utc, n.c.Settings(), "run begins"))
+	n.check(w.Begin(n.utc, n.c.Settings(), "run started"))
 	n.t.Cleanup(func() { _ = w.Close() }) // most tests close it themselves
 }
 

@@ -50,7 +50,7 @@ type busyError struct {
 }
 
 func (b *busyError) Error() string {
-	return fmt.Sprintf("the database is busy: HTTP %d, and asks for %v of rest", b.status, b.after)
+	return fmt.Sprintf("the database is busy: HTTP %d; retry after %v", b.status, b.after)
 }
 
 // post sends lines in one request. Any error but a *refusalError is worth trying again.
@@ -99,16 +99,16 @@ func verdict(resp *http.Response, text string) error {
 	case http.StatusRequestEntityTooLarge:
 		return &refusalError{status: code, text: text, tooLarge: true}
 	case http.StatusUnauthorized, http.StatusForbidden:
-		return fmt.Errorf("the database does not let nightcell write: HTTP %d: %s; mend the token or the password file", code, text)
+		return fmt.Errorf("the database denies writing: HTTP %d: %s; correct the token or the password file", code, text)
 	case http.StatusNotFound:
-		return fmt.Errorf("the database or bucket does not exist: HTTP 404: %s; create it, or mend its name or the address", text)
+		return fmt.Errorf("the database or bucket does not exist: HTTP 404: %s; create it, or correct its name or the address", text)
 	case http.StatusTooManyRequests, http.StatusServiceUnavailable:
 		if after := retryAfter(resp.Header.Get("Retry-After")); after > 0 {
 			return &busyError{code, after}
 		}
 	default:
 		if code < 400 {
-			return fmt.Errorf("HTTP %d is no answer of a database to lines, which is 204; mend the address", code)
+			return fmt.Errorf("HTTP %d instead of 204; correct the address", code)
 		}
 	}
 	return fmt.Errorf("the database answers HTTP %d: %s", resp.StatusCode, text)
@@ -179,11 +179,11 @@ func (p *Push) deliver(ctx context.Context) error {
 		return err
 	}
 	if len(d.refused) > 0 && d.taken == 0 {
-		return fmt.Errorf("every line is refused, so none is set aside; mend the address or the database: %w", d.why)
+		return fmt.Errorf("every line is rejected, so none is dropped; correct the address or the database: %w", d.why)
 	}
 	for _, l := range d.refused {
 		p.parcel.setAside(l.q)
-		p.s.Log.Error("the database will never take this line, which is set aside; it stays in the log",
+		p.s.Log.Error("the database rejects this line; skipped, it stays in the log",
 			"push", p.s.Name, "cell", l.q.cell, "line", shorten(p.parcel.text[l.from:l.to]), "err", d.why)
 	}
 	return nil
@@ -219,7 +219,7 @@ func (d *delivery) send(ctx context.Context, lines []span) error {
 	if len(lines) == 1 {
 		d.refused, d.why = append(d.refused, lines[0]), err
 		if len(d.refused) > mostRefused {
-			return fmt.Errorf("over %d lines of one request are refused, so none is set aside; mend the address or the database: %w", mostRefused, err)
+			return fmt.Errorf("over %d lines of one request are rejected, so none is dropped; correct the address or the database: %w", mostRefused, err)
 		}
 		return nil
 	}
@@ -234,7 +234,7 @@ func (d *delivery) passOver(lines []span, why *refusalError) {
 		d.p.parcel.setAside(l.q)
 	}
 	d.taken += len(lines) - why.old
-	d.p.s.Log.Warn("lines older than what the database keeps are set aside; they stay in the log",
+	d.p.s.Log.Warn("lines older than the database's retention are skipped; they stay in the log",
 		"push", d.p.s.Name, "lines", why.old, "oldest", time.Unix(0, byAge[0].stamp).UTC(), "err", why)
 }
 

@@ -81,7 +81,7 @@ func New(s Settings) (*Push, error) {
 		return nil, fmt.Errorf("push %s: data directory, client with a time-out and a way to save the cursors are needed", s.Name)
 	}
 	if u, err := url.Parse(s.URL); err != nil || u.Host == "" {
-		return nil, fmt.Errorf("push %s: its address is no URL of a server; write one such as http://127.0.0.1:8086", s.Name)
+		return nil, fmt.Errorf("push %s: the address is not a server's URL; write one such as http://127.0.0.1:8086", s.Name)
 	}
 	if s.Lines <= 0 {
 		s.Lines = 5000
@@ -193,7 +193,7 @@ func (p *Push) round(ctx context.Context) (more bool, err error) {
 	for _, h := range p.parcel.ends {
 		more = more || h.to.behind > 0 || h.to.at.Run != h.q.at.Run
 		if h.to.damaged > 0 {
-			p.s.Log.Error("what is no line of line protocol is not sent; it stays in the log",
+			p.s.Log.Error("a line that is not line protocol is not sent; it stays in the log",
 				"push", p.s.Name, "cell", h.q.cell, "run", h.to.at.Run, "pieces", h.to.damaged, "last", h.to.why)
 		}
 		h.q.advance(h.to)
@@ -259,7 +259,7 @@ func (p *Push) tell(err error) {
 	if err != nil {
 		p.s.Log.Warn("push", "push", p.s.Name, "err", err)
 	} else {
-		p.s.Log.Info("push works again", "push", p.s.Name)
+		p.s.Log.Info("push delivers again", "push", p.s.Name)
 	}
 	p.told = now
 }

@@ -233,7 +233,7 @@ func TestManyRefusedLinesWait(t *testing.T) {
 		db.bad = func(l string) bool { return strings.HasPrefix(l, "reading") }
 		p, stop := run(t, settings(db, data, "zinc-1"))
 		after(time.Hour)
-		if h, _ := p.Health("zinc-1"); h.SetAside != 0 || !strings.Contains(h.LastError, "mend") {
+		if h, _ := p.Health("zinc-1"); h.SetAside != 0 || !strings.Contains(h.LastError, "correct") {
 			t.Errorf("health %+v", h)
 		}
 		db.set(func() { db.bad = nil })
@@ -256,7 +256,7 @@ func TestABadLineAlone(t *testing.T) {
 			db.set(func() { db.bad = func(l string) bool { return strings.Contains(l, "the end") } })
 			n.check(n.w.Entry(n.utc, runlog.EntryEnd, "the end"))
 			after(time.Hour)
-			if h, _ := p.Health("zinc-1"); h.SetAside != 0 || !strings.Contains(h.LastError, "mend") {
+			if h, _ := p.Health("zinc-1"); h.SetAside != 0 || !strings.Contains(h.LastError, "correct") {
 				t.Errorf("health with a refused line alone: %+v", h)
 			}
 			if nextRun {

@@ -113,7 +113,7 @@ func (p *Push) read(q *queue, to *end, most int) (err error) {
 	case err != nil:
 		return fmt.Errorf("measuring the log: %w", err)
 	case info.Size() < to.at.Offset: // a power cut took what was sent; what replaces it is other
-		p.s.Log.Warn("the log is shorter than what was sent; the run is sent anew", "push", p.s.Name, "cell", q.cell, "run", to.at.Run)
+		p.s.Log.Warn("the log is shorter than what was sent; sending the run again", "push", p.s.Name, "cell", q.cell, "run", to.at.Run)
 		to.at.Offset = 0
 	}
 	start := to.at.Offset
@@ -182,7 +182,7 @@ func (p *Push) cursorPath() string { return filepath.Join(p.s.Data, "push", p.s.
 func (p *Push) restore() {
 	text, err := os.ReadFile(p.cursorPath())
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		p.s.Log.Error("the cursors cannot be read; the newest runs are sent anew", "push", p.s.Name, "err", err)
+		p.s.Log.Error("the cursors cannot be read; sending the newest runs again", "push", p.s.Name, "err", err)
 	}
 	saved := make(map[string]string)
 	for line := range strings.Lines(string(text)) {
@@ -196,7 +196,7 @@ func (p *Push) restore() {
 			if err = q.restore(rest); err == nil {
 				continue
 			}
-			p.s.Log.Warn("a cursor is of no use; a run is sent anew", "push", p.s.Name, "cell", q.cell, "err", err)
+			p.s.Log.Warn("a cursor is invalid; sending its run again", "push", p.s.Name, "cell", q.cell, "err", err)
 		}
 		if q.at.Run == "" {
 			if q.at, err = startOf(q.dir); err != nil {

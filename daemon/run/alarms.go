@@ -171,9 +171,9 @@ func (s *Settings) acknowledgeBy(c alerts.Condition) string {
 // overWords says of an alarm whose condition is over what its state still asks for.
 var overWords = map[alerts.State]string{
 	alerts.NORM:  " is over",
-	alerts.RTNUN: " is over, still to be acknowledged",
-	alerts.LTUNK: " is over, still to be acknowledged and reset",
-	alerts.LTACK: " is over, still to be reset",
+	alerts.RTNUN: " cleared, not acknowledged",
+	alerts.LTUNK: " cleared, latched until acknowledged and reset",
+	alerts.LTACK: " cleared, latched until reset",
 }
 
 // noticeOf tells a change of an alarm.
@@ -194,7 +194,7 @@ func (r *Run) noticeOf(kind routes.Kind, ch *alerts.Change) {
 	case routes.Acknowledged:
 		subject += " acknowledged by " + ch.By
 	case routes.Quieted:
-		subject += " set aside by " + ch.By
+		subject += " shelved by " + ch.By
 	}
 	var judged map[string]float64
 	if kind == routes.Alarm {

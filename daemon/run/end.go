@@ -61,9 +61,9 @@ func (r *Run) endNotice(why string) routes.Notice {
 	if !r.hands.verified {
 		return n
 	}
-	said := " The supply says its output is off and no current flows."
+	said := " The supply reports its output off, and no current flows."
 	if r.supply.Status.Output == drivers.OutputUnknown {
-		said = " No current flows; this supply does not tell its output state."
+		said = " No current flows; this supply does not report its output state."
 	}
 	n.Priority, n.Subject = routes.Medium, r.settings.Cell+": output off, verified; run ended"
 	if r.reached {
@@ -100,14 +100,14 @@ func (r *Run) abortOf(why string, utc time.Time) *abort {
 	a := &abort{
 		Why: why, Since: utc, Priority: routes.High, Meaning: r.settings.restMeaning(),
 		Text:  "The run ended before its target: " + cause,
-		First: "Take the cathode out, rinse it and dry it; weigh it before anything is begun again.",
+		First: "Take the cathode out, rinse, dry and weigh it before starting again.",
 	}
 	if r.settings.Plan != nil && r.standing.Confirmed > 0 {
 		a.Text += fmt.Sprintf("; about %.3g g are on the cathode", r.standing.Confirmed*1e3)
 	}
 	a.Text += "."
 	if a.Meaning == "" {
-		a.Meaning = "What is on the cathode is less than planned."
+		a.Meaning = "The deposit is less than planned."
 	}
 	if r.byHand {
 		a.Priority = routes.Medium // somebody stood there
@@ -179,7 +179,7 @@ func (p *Past) resume(r *Run, m *memory, why string) error {
 		r.target, r.shunted = m.Target, m.Shunted
 		if plan := r.settings.Plan; plan != nil && m.Bath != nil {
 			if err := plan.Resume(*m.Bath); err != nil {
-				r.settings.Log.Warn("the bath of the run before cannot be used", "cell", r.settings.Cell, "err", err)
+				r.settings.Log.Warn("the bath of the previous run cannot be used", "cell", r.settings.Cell, "err", err)
 			}
 			r.standing = plan.Standing(0)
 		}
@@ -203,30 +203,30 @@ func (p *Past) Alarms() []snapshot.Alarm {
 
 // Acknowledge answers what the last run left to be done.
 func (p *Past) Acknowledge(s *Settings, utc time.Time, by string) error {
-	n := p.left.notice(s, routes.Acknowledged, alerts.ACKED, "the end before the target acknowledged by "+by)
+	n := p.left.notice(s, routes.Acknowledged, alerts.ACKED, "the early end of the run was acknowledged by "+by)
 	n.ID, n.Cell, n.Supply, n.At = notices.ID(s.Cell, utc), s.Cell, s.Supply, utc
 	log := p.left.log
 	err := errors.Join(
-		log.Entry(utc, "acknowledged", "what the end before the target left to be done is in hand", runlog.Text("by", by)),
+		log.Entry(utc, "acknowledged", "the early end of the run is acknowledged", runlog.Text("by", by)),
 		notices.Write(log, n), p.forget(s, utc))
 	if err != nil || log.Health().Cause != nil {
 		s.Past(n)
 	}
 	s.wake()
-	s.Log.Info("the end before the target is acknowledged", "cell", s.Cell, "by", by)
+	s.Log.Info("the early end of the run is acknowledged", "cell", s.Cell, "by", by)
 	return err
 }
 
 // Begun tells, in a run that has just begun, what that means for what the last one left.
 func (p *Past) Begun(r *Run) {
 	if p.left != nil {
-		r.Notice(r.began, p.left.notice(&r.settings, routes.Cleared, alerts.NORM, "a new run has begun"))
+		r.Notice(r.began, p.left.notice(&r.settings, routes.Cleared, alerts.NORM, "a new run has started"))
 		r.note(p.forget(&r.settings, r.began))
 	}
 	if p.Final.OffVerified {
 		r.Notice(r.began, routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: r.settings.Cell + ": output on again",
 			Text:  "The run before had ended with the output verified off, and now current flows again; nightcell never switches on. A new run is counted from what is left in the bath.",
-			First: "If nobody switched it on, switch it off at the supply: some come back on by themselves after a loss of power."})
+			First: "If nobody switched it on, switch it off at the supply: some supplies switch on by themselves after a power failure."})
 	}
 }
 
@@ -259,7 +259,7 @@ func (p *Past) CloseLogs(s *Settings) {
 		}
 		if err := log.Sync(); err != nil {
 			if !told {
-				s.Log.Error("the disk does not take the end of the run log; lines wait in memory", "cell", s.Cell, "run", log.Run(), "err", err)
+				s.Log.Error("the end of the run log cannot be written; lines are waiting in memory", "cell", s.Cell, "run", log.Run(), "err", err)
 			}
 			told, shown.Problem, shown.Backlog = true, err.Error(), log.Health().BacklogBytes
 			return false

@@ -20,7 +20,7 @@ func (r *Run) Enter(f Facts, e control.Entry) (done control.Entered, err error) 
 	utc := r.utc()
 	if e.Kind == runlog.EntryEnd && !e.Trial {
 		if r.lastOn && r.supply.Up {
-			return done, control.Refuse("current still flows in cell %s, and a run is watched as long as it does; switch the output off first", r.settings.Cell)
+			return done, control.Refuse("current still flows in cell %s; switch the output off first", r.settings.Cell)
 		}
 		r.byHand = true
 		r.end("ended by " + e.By)
@@ -107,11 +107,11 @@ func (r *Run) enterBath(utc time.Time, e control.Entry) (done control.Entered, e
 			return done, control.BadRequest("%v", err)
 		}
 	} else if e.Kind == bath.EntryConfirm {
-		return done, control.BadRequest("cell %s has no bath in its configuration, so nothing waits to be confirmed", r.settings.Cell)
+		return done, control.BadRequest("cell %s has no bath in its configuration, so there is nothing to confirm", r.settings.Cell)
 	}
 	against := strings.Join(verdict.Against, "; ")
 	if against != "" && !e.Certain {
-		return done, control.Contradiction("the %s contradicts the books, and nothing was entered: %s. With it, %s", e.Kind, against, verdict.Consequence())
+		return done, control.Contradiction("the %s contradicts the mass balance; not entered: %s. With it, %s", e.Kind, against, verdict.Consequence())
 	}
 	if e.Trial {
 		if e.Booking().Moves() {
@@ -124,7 +124,7 @@ func (r *Run) enterBath(utc time.Time, e control.Entry) (done control.Entered, e
 		fields = append(fields, runlog.Text(outcomeField, string(verdict.Outcome)))
 	}
 	if err := r.log.Entry(utc, e.Kind, e.Text, fields...); err != nil {
-		return done, fmt.Errorf("nothing was entered: %w", err)
+		return done, fmt.Errorf("not entered: %w", err)
 	}
 	done.Name = r.log.LastName()
 	if p == nil {
@@ -169,7 +169,7 @@ func (r *Run) followEntries(records []runlog.Record) {
 // book books an entry as it was booked when it was written.
 func (r *Run) book(rec *runlog.Record) {
 	if _, err := r.settings.Plan.Book(control.EntryOf(rec).Booking(), bath.Outcome(rec.Text(outcomeField))); err != nil {
-		r.settings.Log.Warn("an entry cannot be followed", "cell", r.settings.Cell, "kind", rec.Text("kind"), "err", err)
+		r.settings.Log.Warn("an entry cannot be applied", "cell", r.settings.Cell, "kind", rec.Text("kind"), "err", err)
 	}
 }
 
@@ -191,7 +191,7 @@ func (r *Run) followLate() (followed bool, err error) {
 		}
 		r.late, followed = rec.Nanos, true
 		e := control.EntryOf(rec)
-		r.note(r.log.Entry(r.utc(), "followed", "the "+e.Kind+" that was entered beside the log", runlog.Text(runlog.RetractedEntry, rec.Name())))
+		r.note(r.log.Entry(r.utc(), "followed", "the "+e.Kind+" from late.lp", runlog.Text(runlog.RetractedEntry, rec.Name())))
 		switch _, counted, err := r.enterCount(e); {
 		case counted:
 			r.note(err)
@@ -215,7 +215,7 @@ func (r *Run) followBath(e control.Entry) {
 		_, err = p.Book(e.Booking(), v.Outcome)
 	}
 	if err != nil {
-		r.settings.Log.Warn("an entry cannot be followed", "cell", r.settings.Cell, "kind", e.Kind, "err", err)
+		r.settings.Log.Warn("an entry cannot be applied", "cell", r.settings.Cell, "kind", e.Kind, "err", err)
 		return
 	}
 	r.noticeOfVerdict(r.utc(), e, v)
@@ -233,23 +233,23 @@ func (r *Run) noticeOfVerdict(utc time.Time, e control.Entry, v bath.Verdict) st
 	switch {
 	case v.Outcome == bath.Held:
 		n.Priority = routes.Highest // the stop may have moved: no route is kept for something more urgent
-		n.Subject = fmt.Sprintf("%s: %s taken against the books, %s", r.settings.Cell, e.Kind, v.Consequence())
-		n.Text = fmt.Sprintf("%s entered it as certain: %s. With it, %s. Until it is confirmed the earlier of both targets acts.", e.By, against, v.Consequence())
-		n.First = fmt.Sprintf("Look whether it is a slip. Another person confirms it: nightcell enter %s confirm, or the page. Anyone may enter a new assay: it confirms the entry, or takes it back.", r.settings.Cell)
+		n.Subject = fmt.Sprintf("%s: %s accepted against the mass balance, %s", r.settings.Cell, e.Kind, v.Consequence())
+		n.Text = fmt.Sprintf("%s entered it as certain: %s. With it, %s. Until it is confirmed the earlier of the two targets applies.", e.By, against, v.Consequence())
+		n.First = fmt.Sprintf("Check it for a slip. Another person can confirm it: nightcell enter %s confirm, or the page. A new assay confirms or retracts it.", r.settings.Cell)
 	case v.Outcome == bath.Confirmed:
-		n.Subject = r.settings.Cell + ": an entry is confirmed"
-		n.Text = fmt.Sprintf("%s confirmed by %s the entry that contradicted the books; its target acts alone now.", e.By, e.Kind)
+		n.Subject = r.settings.Cell + ": entry confirmed"
+		n.Text = fmt.Sprintf("%s confirmed by %s the entry that contradicted the mass balance; its target now applies.", e.By, e.Kind)
 		if e.Kind == bath.EntryConfirm {
-			n.Text = e.By + " confirmed the entry that contradicted the books; its target acts alone now."
+			n.Text = e.By + " confirmed the entry that contradicted the mass balance; its target now applies."
 		}
 	case v.Outcome == bath.Withdrawn:
-		n.Subject = r.settings.Cell + ": an entry is taken back"
-		n.Text = fmt.Sprintf("The %s by %s agrees with the books as they were before the entry that contradicted them, so that entry is taken back: %s.", e.Kind, e.By, v.Consequence())
+		n.Subject = r.settings.Cell + ": entry retracted"
+		n.Text = fmt.Sprintf("The %s by %s agrees with the mass balance before the contradicting entry, so that entry is retracted: %s.", e.Kind, e.By, v.Consequence())
 	case against != "":
 		n.Priority = routes.Highest
-		n.Subject = fmt.Sprintf("%s: %s taken against the books", r.settings.Cell, e.Kind)
+		n.Subject = fmt.Sprintf("%s: %s accepted against the mass balance", r.settings.Cell, e.Kind)
 		n.Text = fmt.Sprintf("%s entered it as certain: %s. With it, %s.", e.By, against, v.Consequence())
-		n.First = "Look whether it is a slip, or what is wrong at the cell."
+		n.First = "Check it for a slip, or find out what is wrong at the cell."
 	default:
 		return ""
 	}
@@ -328,7 +328,7 @@ func momentWithin(text string, from, to time.Time) (time.Time, error) {
 	}
 	clock, notOfDay := time.Parse("15:04", text)
 	if err != nil && notOfDay != nil {
-		return at, control.BadRequest("off %q is no time; write it as 02:10, or as 2026-03-01T02:10:00+01:00", text)
+		return at, control.BadRequest("off %q is not a time; write 02:10 or 2026-03-01T02:10:00+01:00", text)
 	}
 	var found []time.Time
 	for day := 0; day < 2 && notOfDay == nil && len(found) == 0; day++ {
@@ -343,11 +343,11 @@ func momentWithin(text string, from, to time.Time) (time.Time, error) {
 	}
 	switch len(found) {
 	case 0:
-		return at, control.BadRequest("off %s does not come within the gap, which is from %s to %s",
+		return at, control.BadRequest("off %s is outside the gap, from %s to %s",
 			text, from.Format(time.DateTime), to.Format(time.DateTime+" MST"))
 	case 1:
 		return found[0], nil
 	}
-	return at, control.BadRequest("off %s came twice within the gap, because the clock was changed; write it as %s or as %s",
+	return at, control.BadRequest("off %s occurs twice in the gap, because the clock was changed; write %s or %s",
 		text, found[0].Format(time.RFC3339), found[1].Format(time.RFC3339))
 }

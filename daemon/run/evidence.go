@@ -140,21 +140,21 @@ func (r *Run) kindOfGap() string {
 
 // interruption says in words what the chemistry makes of a gap before which the output was on or not.
 func interruption(ch alerts.Chemistry, g integrate.Gap, on bool) string {
-	text := fmt.Sprintf("nobody watched for %v; between %s A·h passed", g.Length().Round(time.Second), quantity.Between(g.Low/3600, g.High/3600, "and"))
+	text := fmt.Sprintf("unobserved for %v; between %s A·h passed", g.Length().Round(time.Second), quantity.Between(g.Low/3600, g.High/3600, "and"))
 	off := "if the current was off"
 	switch {
 	case g.Measured && on:
-		return text + "; the supply is as it was left, so the current very likely went on"
+		return text + "; the supply is unchanged, so the current very likely continued"
 	case g.Measured:
-		off = "the output was off before and after, and very likely all the time"
+		off = "the output was off before and after, and very likely throughout"
 	}
 	switch {
 	case ch.InterruptionLimit > 0 && g.Length() <= ch.InterruptionLimit:
-		return text + "; " + off + ": the deposit stands that long"
+		return text + "; " + off + ": the deposit tolerates that"
 	case ch.RedissolvesOff:
-		return text + "; " + off + ": this bath has dissolved some of the deposit meanwhile"
+		return text + "; " + off + ": this bath has dissolved some of the deposit"
 	case ch.SpoiledByPause:
-		return text + "; " + off + ": what is deposited from now on may peel"
+		return text + "; " + off + ": further deposit may peel"
 	case g.Measured:
 		return text + "; " + off
 	}

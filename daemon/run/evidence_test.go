@@ -46,13 +46,13 @@ func TestWordsOfAnInterruption(t *testing.T) {
 		on       bool
 		want     string
 	}{
-		{"zinc, untouched", zinc, time.Hour, true, true, "very likely went on"},
+		{"zinc, untouched", zinc, time.Hour, true, true, "very likely continued"},
 		{"zinc, changed", zinc, time.Hour, false, true, "if the current was off: this bath has dissolved"},
-		{"zinc, off before and after", zinc, time.Hour, true, false, "off before and after, and very likely all the time: this bath has dissolved"},
-		{"zinc, a moment", zinc, 30 * time.Second, false, true, "the deposit stands that long"},
+		{"zinc, off before and after", zinc, time.Hour, true, false, "off before and after, and very likely throughout: this bath has dissolved"},
+		{"zinc, a moment", zinc, 30 * time.Second, false, true, "the deposit tolerates that"},
 		{"nickel, changed", nickel, time.Minute, false, true, "may peel"},
 		{"copper, changed", alerts.Chemistry{}, time.Hour, false, true, "passed"},
-		{"copper, off before and after", alerts.Chemistry{}, time.Hour, true, false, "very likely all the time"},
+		{"copper, off before and after", alerts.Chemistry{}, time.Hour, true, false, "very likely throughout"},
 	} {
 		got := interruption(tt.ch, integrate.Gap{To: tt.length, High: 3600, Measured: tt.measured}, tt.on)
 		if !strings.Contains(got, tt.want) || tt.want == "passed" && !strings.HasSuffix(got, tt.want) {

@@ -43,7 +43,7 @@ func (r *Run) Decide() Order {
 	o := Order{Due: true}
 	switch h := &r.hands; {
 	case h.failed:
-		o.Do, o.Condition, o.Why = alerts.Off, alerts.OffFailed, "the output could not be verified to be off before"
+		o.Do, o.Condition, o.Why = alerts.Off, alerts.OffFailed, "switching off could not be verified earlier"
 	case h.expected:
 	case r.reached && !h.acted[alerts.TargetReached] && atTarget != alerts.Tell:
 		o.Do, o.Condition, o.Why = atTarget, alerts.TargetReached, "target reached"
@@ -125,7 +125,7 @@ func (r *Run) Held(f Facts, o Order, proof *drivers.Reading, failed error) (coun
 	if failed == nil || !h.holdFailed {
 		what := fmt.Sprintf("hold at %.3g A %s", float64(r.settings.HoldAmperes), outcome)
 		n := routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: r.settings.Cell + ": " + what,
-			Text: "Lowered because: " + text, First: "Go to the cell: the hold current only buys time."}
+			Text: "Lowered because: " + text, First: "Go to the cell: hold only buys time."}
 		if a := r.alarms.Alarm(o.Condition); o.Condition == alerts.TargetReached && a.State.Unanswered() { // whose own notice waited for this
 			n.Kind, n.Condition, n.State, n.Since = routes.Alarm, o.Condition.String(), a.State.String(), a.Since
 			n.Subject, n.Acknowledge = r.settings.Cell+": target reached, "+what, r.settings.acknowledgeBy(o.Condition)
@@ -221,7 +221,7 @@ func (r *Run) StepExpected(f Facts) {
 // Stepped takes over what a step of the current told, and completes what is answered by it.
 func (r *Run) Stepped(f Facts, by string, result alerts.Step, out *control.StepResult) {
 	r.Learn(f)
-	out.Text = r.alarms.Stepped(r.lastGood, result) + " The current stays there until it is raised at the supply."
+	out.Text = r.alarms.Stepped(r.lastGood, result) + " The current stays there until raised at the supply."
 	r.note(r.log.Entry(r.utc(), "step", out.Text, runlog.Text("by", by),
 		runlog.Number("before_volts", out.BeforeVolts), runlog.Number("before_amperes", out.BeforeAmperes),
 		runlog.Number("after_volts", out.AfterVolts), runlog.Number("after_amperes", out.AfterAmperes),

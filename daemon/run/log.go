@@ -38,7 +38,7 @@ func (r *Run) writeGap(utc time.Time, step *integrate.Step, e *integrate.Evidenc
 	r.note(r.log.Gap(utc, r.kindOfGap(), step.Gap, *e))
 	text := interruption(r.settings.Chemistry, step.Gap, e.OnBefore)
 	if e.LineLost {
-		text = "the supply was out of reach and had to be found again, as after a loss of its power; " + text
+		text = "contact with the supply was lost and regained, as after a power failure; " + text
 	}
 	r.note(r.log.Entry(utc, "remark", text))
 }
@@ -56,9 +56,9 @@ func (r *Run) lookAtLog() {
 	if cause := r.log.Health().Cause; (cause != nil) != r.logWaiting {
 		r.logWaiting = cause != nil
 		if r.logWaiting {
-			r.settings.Log.Error("the disk does not take the run log; lines wait in memory", "cell", r.settings.Cell, "err", cause)
+			r.settings.Log.Error("the run log cannot be written; lines are waiting in memory", "cell", r.settings.Cell, "err", cause)
 		} else {
-			r.settings.Log.Info("the disk takes the run log again", "cell", r.settings.Cell)
+			r.settings.Log.Info("the run log is written again", "cell", r.settings.Cell)
 		}
 	}
 	if r.diskAt == 0 || now-r.diskAt >= diskEvery {
@@ -79,7 +79,7 @@ func (r *Run) lookAtLog() {
 func (r *Run) beginLogAnew(cause error) {
 	utc := r.utc()
 	before := r.dir
-	r.altered = fmt.Sprintf("%v; counting goes on in another log, and the readings before %s are in the one that is missing", cause, utc.UTC().Format(time.RFC3339))
+	r.altered = fmt.Sprintf("%v; counting continues in a new log; readings before %s are in the missing one", cause, utc.UTC().Format(time.RFC3339))
 	field, err := r.remember().field()
 	if err == nil {
 		err = r.log.Anew(utc, r.altered, r.settings.Frozen, r.count, field)
@@ -87,7 +87,7 @@ func (r *Run) beginLogAnew(cause error) {
 	r.note(err)
 	r.dir, r.diskAt = r.log.Run(), 0
 	r.alteredAgain()
-	r.settings.Log.Error("the run log was removed, replaced or cut; another one is begun with everything counted so far", "cell", r.settings.Cell, "err", cause, "before", before, "run", r.dir)
+	r.settings.Log.Error("the run log was removed, replaced or cut; a new one continues from the charge counted so far", "cell", r.settings.Cell, "err", cause, "before", before, "run", r.dir)
 }
 
 // alteredAgain raises the alarm anew where somebody has acknowledged what happened to the log before.
@@ -107,7 +107,7 @@ func (r *Run) Sync() { _ = r.log.Sync() }
 func (r *Run) Close(f Facts) error {
 	r.Learn(f)
 	err := errors.Join(
-		r.log.Entry(r.utc(), "stopped", "nightcell was told to stop; the run stays open"),
+		r.log.Entry(r.utc(), "stopped", "nightcell is stopping; the run stays open"),
 		r.writeCheckpoint(),
 		r.log.Close())
 	if err != nil {

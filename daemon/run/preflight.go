@@ -26,7 +26,7 @@ func (r *Run) Clear(f Facts, b control.BeginOrder, outside []control.Check, unas
 		}
 	}
 	if len(failed) > 0 {
-		return checks, control.Refuse("cell %s is not cleared for an unattended run: %s", r.settings.Cell, strings.Join(failed, ", "))
+		return checks, control.Refuse("pre-flight of cell %s not passed: %s", r.settings.Cell, strings.Join(failed, ", "))
 	}
 	utc := r.utc()
 	r.cleared = clearance{By: b.By, At: utc}
@@ -34,7 +34,7 @@ func (r *Run) Clear(f Facts, b control.BeginOrder, outside []control.Check, unas
 	for _, k := range checks {
 		fields = append(fields, runlog.Text("check_"+strings.ReplaceAll(k.Name, " ", "_"), k.Text))
 	}
-	r.note(r.log.Entry(utc, "cleared", "cleared for an unattended run", fields...))
+	r.note(r.log.Entry(utc, "cleared", "pre-flight passed for an unattended run", fields...))
 	r.checkpoint()
 	return checks, nil
 }
@@ -50,7 +50,7 @@ func (r *Run) preflight(unasked error) []control.Check {
 		}
 		return control.Check{Name: name, Text: bad}
 	}
-	silent := "it does not answer"
+	silent := "no answer"
 	if unasked != nil {
 		silent += ": " + unasked.Error()
 	}
@@ -58,23 +58,23 @@ func (r *Run) preflight(unasked error) []control.Check {
 		check("supply", r.supply.Up && unasked == nil, r.supply.Identity.String(), silent),
 		protection("current protection", "A", float64(st.SetAmperes), float64(st.LimitAmperes), l.Amperes),
 		protection("voltage protection", "V", float64(st.SetVolts), float64(st.LimitVolts), l.Volts),
-		check("protections not tripped", len(st.Tripped) == 0, "none has acted", strings.Join(st.Tripped, ", ")),
+		check("protections not tripped", len(st.Tripped) == 0, "none tripped", strings.Join(st.Tripped, ", ")),
 	}
 	age := r.now() - r.lastGood
 	v, a := float64(r.reading.Volts), float64(r.reading.Amperes)
 	sane := age <= max(5*r.settings.Poll, 10*time.Second) && r.live(r.reading)
 	checks = append(checks,
-		check("reading", sane, fmt.Sprintf("%.3f V, %.3f A", v, a), fmt.Sprintf("%.3f V, %.3f A, %v old: no live, fresh reading", v, a, age.Round(time.Second))))
+		check("reading", sane, fmt.Sprintf("%.3f V, %.3f A", v, a), fmt.Sprintf("%.3f V, %.3f A, %v old: too old, or no current", v, a, age.Round(time.Second))))
 	zero := r.count.State().Zero
 	checks = append(checks, check("zero", zero.Uncertainty > 0, quantity.WithDoubt(zero.Amperes, integrate.CoverageFactor*zero.Uncertainty)+" A",
-		"none was taken: let nightcell watch some seconds with the output off before the run, or enter one with nightcell enter "+r.settings.Cell+" zero"))
+		"not taken: run nightcell for some seconds with the output off before the run, or enter one with nightcell enter "+r.settings.Cell+" zero"))
 	var standing []string
 	for _, alarm := range r.alarms.Active() {
 		if alarm.Priority >= alerts.High && alarm.Holds {
 			standing = append(standing, alarm.Condition.String())
 		}
 	}
-	return append(checks, check("no urgent alarm", len(standing) == 0, "none stands", strings.Join(standing, ", ")))
+	return append(checks, check("no high-priority alarm", len(standing) == 0, "none active", strings.Join(standing, ", ")))
 }
 
 // protection checks that the supply itself, by a set-point or a trip level, keeps at or under a limit.
@@ -88,9 +88,9 @@ func protection(name, unit string, set, trip, limit float64) control.Check {
 	}
 	switch {
 	case math.IsNaN(limit):
-		k.Text = "no limit is configured to hold it against; state it under limits"
+		k.Text = "no limit is configured to compare with; set it under limits"
 	case math.IsInf(lowest, 1):
-		k.Text = "the supply tells neither its set-point nor its protection level"
+		k.Text = "the supply reports neither its set-point nor its protection level"
 	case lowest > limit*1.0005:
 		k.Text = fmt.Sprintf("the supply would allow %.4g %s, the limit is %.4g %s; lower the set-point or the protection level at the supply", lowest, unit, limit, unit)
 	default:

@@ -24,7 +24,7 @@ func Resume(s *Settings, f Facts, past *Past) (*Run, error) {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil, nil
 	case err != nil:
-		return nil, fmt.Errorf("looking for the run before: %w", err)
+		return nil, fmt.Errorf("looking for the previous run: %w", err)
 	}
 	r := blank(s)
 	r.time.told = f.Moment
@@ -32,20 +32,20 @@ func Resume(s *Settings, f Facts, past *Past) (*Run, error) {
 	switch {
 	case err == nil:
 	case ended:
-		s.Log.Warn("what the run before left to be done cannot be read", "cell", s.Cell, "run", dir, "err", err)
+		s.Log.Warn("the end of the previous run cannot be read", "cell", s.Cell, "run", dir, "err", err)
 		return nil, nil
 	case errors.Is(err, fs.ErrNotExist):
-		s.Log.Warn("a run has no log: the power went while it was being made", "cell", s.Cell, "run", dir)
+		s.Log.Warn("a run has no log: power failed while it was being created", "cell", s.Cell, "run", dir)
 		return nil, nil
 	default:
-		return nil, fmt.Errorf("taking up the run in %s: %w", dir, err)
+		return nil, fmt.Errorf("resuming the run in %s: %w", dir, err)
 	}
 	if tail.Coulometer == nil || tail.Ended && !ended {
 		return nil, log.Close()
 	}
 	r.dir, r.log, r.count = dir, log, tail.Coulometer
 	if r.began, err = cursor.Began(dir); err != nil {
-		return nil, errors.Join(fmt.Errorf("taking up the run in %s: %w", dir, err), log.Close())
+		return nil, errors.Join(fmt.Errorf("resuming the run in %s: %w", dir, err), log.Close())
 	}
 	m, err := memoryOf(tail)
 	if ended {
@@ -55,7 +55,7 @@ func Resume(s *Settings, f Facts, past *Past) (*Run, error) {
 	}
 	if err != nil {
 		// The charge stands without it; only what was learned of the cell is learned anew.
-		s.Log.Warn("the watch's memory cannot be read and is begun anew", "cell", s.Cell, "err", err)
+		s.Log.Warn("the saved monitoring state cannot be read; starting afresh", "cell", s.Cell, "err", err)
 	}
 	r.resume(f, tail, m)
 	return r, nil
@@ -81,7 +81,7 @@ func (r *Run) resume(f Facts, tail *runlog.Tail, m *memory) {
 			mark.Doubt = m.Mark.Doubt
 		}
 		if err := r.recall(*m); err != nil {
-			r.settings.Log.Warn("part of the watch's memory cannot be used; that part is begun anew", "cell", r.settings.Cell, "err", err)
+			r.settings.Log.Warn("part of the saved monitoring state cannot be used; that part starts afresh", "cell", r.settings.Cell, "err", err)
 		}
 	}
 	r.atRest = r.count.State().Zero.Amperes
@@ -95,7 +95,7 @@ func (r *Run) resume(f Facts, tail *runlog.Tail, m *memory) {
 	if m != nil {
 		restored, err := alerts.Restore(r.settings.Limits, r.settings.Chemistry, m.Alarms, r.now())
 		if err != nil {
-			r.settings.Log.Warn("the alarms' memory cannot be used and is begun anew", "cell", r.settings.Cell, "err", err)
+			r.settings.Log.Warn("the saved alarm states cannot be used; starting afresh", "cell", r.settings.Cell, "err", err)
 		} else {
 			r.alarms = restored
 		}
@@ -103,17 +103,17 @@ func (r *Run) resume(f Facts, tail *runlog.Tail, m *memory) {
 	r.catchUp(tail)
 	r.Reckon() // for the notices of what is followed
 	if _, err := r.followLate(); err != nil {
-		r.settings.Log.Warn("what was entered beside the log cannot be read", "cell", r.settings.Cell, "err", err)
+		r.settings.Log.Warn("the late entries cannot be read", "cell", r.settings.Cell, "err", err)
 	}
 	r.Reckon()
-	text := fmt.Sprintf("nightcell was away for %v", dark.Round(time.Millisecond))
+	text := fmt.Sprintf("nightcell was stopped for %v", dark.Round(time.Millisecond))
 	if !known {
-		text = "nightcell was away for a time that cannot be known: the wall clock stands before the newest reading and the machine was started anew; once that clock is set the gap is booked, until then the charge of that time is missing"
+		text = "nightcell was stopped for an unknown time: the wall clock is behind the newest reading and the machine was restarted; the gap is booked once the clock is set, until then its charge is missing"
 	}
 	if tail.Last.Nanos == 0 {
-		text += "; it had been killed before the first reading was written, so what flowed since the run began is not counted"
+		text += "; it was killed before the first reading was written, so the charge since the start of the run is not counted"
 	}
-	r.settings.Log.Info("run goes on", "cell", r.settings.Cell, "run", r.dir, "away", dark, "cut_bytes", tail.CutBytes, "damage", len(tail.Damage))
+	r.settings.Log.Info("run resumed", "cell", r.settings.Cell, "run", r.dir, "away", dark, "cut_bytes", tail.CutBytes, "damage", len(tail.Damage))
 	r.note(r.log.Entry(r.utc(), "resumed", text, runlog.Integer("dark", int64(dark)), runlog.Flag("known", known)))
 	if d := tail.Doubt; d != nil {
 		r.altered = d.Reason

@@ -38,7 +38,7 @@ func (r *Run) Count(reading *drivers.Reading) (gap time.Duration, counted bool) 
 	e := r.evidence()
 	step, err := r.count.Add(integrate.Sample{At: at, Volts: float64(reading.Volts), Amperes: float64(reading.Amperes)}, e)
 	if err != nil {
-		r.settings.Log.Warn("reading not counted", "cell", r.settings.Cell, "err", err)
+		r.settings.Log.Warn("reading rejected", "cell", r.settings.Cell, "err", err)
 		return 0, false
 	}
 	utc := r.time.stamp(at)
@@ -68,7 +68,7 @@ func (r *Run) Learn(f Facts) {
 	slept, said := r.time.pass(f.Moment)
 	if slept > 0 {
 		r.slept = true
-		said = fmt.Sprintf("the machine was asleep for %v; that is a gap", slept.Round(time.Second))
+		said = fmt.Sprintf("the machine was asleep for %v; booked as a gap", slept.Round(time.Second))
 	}
 	if said != "" {
 		r.settings.Log.Warn("clock", "cell", r.settings.Cell, "said", said)
@@ -157,6 +157,6 @@ func (r *Run) retarget(utc time.Time) {
 	if left, _ := r.settings.Plan.Remaining(math.Abs(float64(r.reading.Amperes))); left > 0 {
 		r.reached = false
 		delete(r.hands.acted, alerts.TargetReached)
-		r.note(r.log.Entry(utc, "target", fmt.Sprintf("the target has moved away: %.6g A·h are left", left/3600)))
+		r.note(r.log.Entry(utc, "target", fmt.Sprintf("the target has moved: %.6g A·h are left", left/3600)))
 	}
 }

@@ -107,10 +107,10 @@ func Begin(s *Settings, f Facts, first drivers.Reading, zero Zero, atRest float6
 	r.relist()
 	log, err := runlog.Create(s.DataDir, s.Cell, r.began, s.Frozen, r.logOptions())
 	if err != nil {
-		return nil, fmt.Errorf("beginning the run log: %w", err)
+		return nil, fmt.Errorf("creating the run log: %w", err)
 	}
 	r.log, r.dir = log, log.Run()
-	s.Log.Info("run begins", "cell", s.Cell, "run", r.dir)
+	s.Log.Info("run started", "cell", s.Cell, "run", r.dir)
 	r.note(log.Begin(r.began, r.count.Settings(), r.beginText(), r.beginFields()...))
 	if zero.Readings > 0 {
 		if err := r.count.SetZero(zero.Zero); err != nil {
@@ -150,7 +150,7 @@ func (r *Run) Attached(f Facts) {
 // attached writes down who answers, for whoever reads the log later.
 func (r *Run) attached(utc time.Time) {
 	st := &r.supply.Status
-	r.note(r.log.Entry(utc, "attached", "the supply answers as "+r.supply.Identity.String(),
+	r.note(r.log.Entry(utc, "attached", "the supply identifies itself as "+r.supply.Identity.String(),
 		runlog.Flag("same", !r.supply.Swapped), runlog.Text("output", st.Output.String()),
 		runlog.Number("set_volts", float64(st.SetVolts)), runlog.Number("set_amperes", float64(st.SetAmperes)),
 		runlog.Number("limit_volts", float64(st.LimitVolts)), runlog.Number("limit_amperes", float64(st.LimitAmperes))))
@@ -158,7 +158,7 @@ func (r *Run) attached(utc time.Time) {
 
 // beginText says in words how the run begins, for whoever reads the log later.
 func (r *Run) beginText() string {
-	text := "run begins with " + r.supply.Identity.String()
+	text := "run started with " + r.supply.Identity.String()
 	if p := r.settings.Plan; p != nil {
 		goal := p.Goal.Charge
 		target := quantity.WithDoubt(goal.Value/3600, integrate.CoverageFactor*goal.StandardUncertainty/3600)
@@ -171,7 +171,7 @@ func (r *Run) beginText() string {
 		}
 	}
 	if r.settings.Reason != "" {
-		text += "; reason given for departing from the safe state: " + r.settings.Reason
+		text += "; reason for not using the safe state: " + r.settings.Reason
 	}
 	return text
 }
@@ -194,9 +194,9 @@ func (r *Run) SetLimits(f Facts, s Settings) {
 	r.Learn(f)
 	r.settings = s
 	r.alarms.SetLimits(s.Limits)
-	text := "limits and routes were read anew"
+	text := "limits and routes were reloaded"
 	if s.Reason != "" {
-		text += "; reason given for departing from the safe state: " + s.Reason
+		text += "; reason for not using the safe state: " + s.Reason
 	}
 	r.note(r.log.Entry(r.utc(), "limits", text))
 }

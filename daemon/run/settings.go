@@ -98,7 +98,7 @@ func (s *Settings) restMeaning() string {
 	case ch.RedissolvesOff:
 		return "This bath dissolves the deposit while the current is off."
 	case ch.SpoiledByPause:
-		return "Do not begin again on this deposit: it would peel."
+		return "Do not resume on this deposit: it would peel."
 	}
 	return ""
 }

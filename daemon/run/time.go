@@ -133,17 +133,17 @@ func (t *timeline) pass(m Moment) (slept time.Duration, said string) {
 		t.base += ahead
 		t.longer, t.behind = true, false
 		t.doubt = min(t.doubt, now+clockDoubt) + ahead // clocks are set in steps: the time of the last shutdown first, then the network's
-		said = fmt.Sprintf("the wall clock was set forward by %v: nobody had watched for so much longer than was known when the run was taken up; that is a gap", ahead.Round(time.Millisecond))
+		said = fmt.Sprintf("the wall clock was set forward by %v: nightcell was stopped that much longer than known at restart; booked as a gap", ahead.Round(time.Millisecond))
 	case ahead > clockStep:
 		t.anchor, t.at = m.UTC, now
 		t.behind = false
-		said = fmt.Sprintf("the wall clock stepped forward by %v; charge is counted on the monotonic clock and is not affected", ahead.Round(time.Millisecond))
+		said = fmt.Sprintf("the wall clock stepped forward by %v; charge is not affected", ahead.Round(time.Millisecond))
 	case ahead < -clockStep && !t.behind:
 		t.behind = true
 		if doubtful {
-			return slept, fmt.Sprintf("the wall clock was set back by %v: the gap before the run was taken up may be too long by as much; settle it by hand", (-ahead).Round(time.Millisecond))
+			return slept, fmt.Sprintf("the wall clock was set back by %v: the gap before the restart may be too long by that much; settle it", (-ahead).Round(time.Millisecond))
 		}
-		said = fmt.Sprintf("the wall clock stepped back by %v; the log's times go on unbroken and charge is not affected", (-ahead).Round(time.Millisecond))
+		said = fmt.Sprintf("the wall clock stepped back by %v; charge and log times are not affected", (-ahead).Round(time.Millisecond))
 	case ahead > -clockStep:
 		t.behind = false
 	}

@@ -187,7 +187,7 @@ func TestTheClockIsSetInSteps(t *testing.T) {
 			}
 		}
 		f.wall = f.wall.Add(-time.Hour)
-		if _, said := line.pass(f.moment()); !strings.Contains(said, "back by 1h") || !strings.Contains(said, "settle it by hand") {
+		if _, said := line.pass(f.moment()); !strings.Contains(said, "back by 1h") || !strings.Contains(said, "settle it") {
 			t.Errorf("booted at %v, set back: said %q", boots, said)
 		}
 		f.pass(2 * time.Hour)

@@ -114,7 +114,7 @@ func readTable(r *Record, table []numbered) error {
 			*n.float, ok = r.Number(n.key)
 		}
 		if !ok {
-			return fmt.Errorf("the %s holds no %s", r.Kind, n.key)
+			return fmt.Errorf("the %s has no %s", r.Kind, n.key)
 		}
 	}
 	return nil
@@ -206,7 +206,7 @@ func restore(r *Record) (*integrate.Coulometer, error) {
 	}
 	count, ok := r.Integer("gap_count")
 	if !ok {
-		return nil, errors.New("the checkpoint holds no gap_count")
+		return nil, errors.New("the checkpoint has no gap_count")
 	}
 	if s.GapCount = int(count); r.find("folded_0") != nil {
 		if err := readTable(r, foldedTable(&s.Folded, settings.EarlierDoubts)); err != nil {
@@ -233,7 +233,7 @@ func appendSeal(b []byte, start int, nanos int64, extra []Field) ([]byte, error)
 		v, ok := value(f.Value)
 		switch {
 		case !plain(f.Key):
-			return b, fmt.Errorf("a checkpoint cannot hold a field called %q; lower-case letters, digits and underscores make a name", f.Key)
+			return b, fmt.Errorf("a checkpoint cannot have a field %q; names use lower-case letters, digits and underscores", f.Key)
 		case ok:
 			b = append(b, ',')
 			b = append(b, f.Key...)
@@ -276,7 +276,7 @@ const mostDifferences = 4
 // the log's own names and units, each with both values.
 func differences(stored, replayed *integrate.Coulometer) []string {
 	if replayed == nil {
-		return []string{"nothing that can be read begins the run before it"}
+		return []string{"no readable start of the run before it"}
 	}
 	var found []string
 	a, b := stored.State(), replayed.State()

@@ -190,7 +190,7 @@ func (d *decoder) general(line []byte, r *Record) error {
 	*r = Record{Fields: r.Fields[:0]}
 	dec := lineprotocol.NewDecoderWithBytes(line)
 	if !dec.Next() {
-		return errors.New("no line protocol")
+		return errors.New("not line protocol")
 	}
 	name, err := dec.Measurement()
 	if err != nil {
@@ -200,7 +200,7 @@ func (d *decoder) general(line []byte, r *Record) error {
 	switch r.Kind {
 	case KindReading, KindGap, KindAlarm, KindNotice, KindEntry, KindOutput, KindCheckpoint:
 	default:
-		return fmt.Errorf("%q is no kind of line", name)
+		return fmt.Errorf("%q is not a kind of line", name)
 	}
 	if err := r.tags(dec); err != nil {
 		return err

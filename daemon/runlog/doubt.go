@@ -34,14 +34,14 @@ func readDoubting(f File) (*tail, *Doubt, error) {
 	says := ampereHoursOf(stored.Totals().Charge)
 	switch {
 	case before.broken != "":
-		return t, &Doubt{t.at, fmt.Sprintf("the last checkpoint, which says %s, does not fit the log before it: %s. The log was damaged, as by a loss of power, or altered; the checkpoint is taken up, because nothing better is left",
+		return t, &Doubt{t.at, fmt.Sprintf("the last checkpoint, %s, does not match the log before it: %s. The log was damaged, as by a power failure, or altered; the checkpoint is used for lack of anything better",
 			says, before.broken)}, nil
 	case before.lost || before.replay.anew && before.replay.Coulometer == nil || sameCoulometer(before.replay.Coulometer, stored):
 		return t, nil, nil
 	case before.replay.Coulometer == nil:
-		return t, &Doubt{t.at, fmt.Sprintf("the last checkpoint says %s, and no beginning of the run stands before it; it is taken up, because nothing better is left", says)}, nil
+		return t, &Doubt{t.at, fmt.Sprintf("the last checkpoint gives %s, but the start of the run is missing; the checkpoint is used for lack of anything better", says)}, nil
 	}
-	reason := fmt.Sprintf("the last checkpoint says %s, but the readings before it give %s (%s). It was altered, or the disk is failing; the run is taken up from the readings",
+	reason := fmt.Sprintf("the last checkpoint gives %s, but the readings before it give %s (%s). It was altered, or the disk is failing; the run is resumed from the readings",
 		says, ampereHoursOf(before.replay.Coulometer.Totals().Charge), strings.Join(differences(stored, before.replay.Coulometer), ", "))
 	at := t.at
 	if t, err = (&tail{size: t.size, passed: at}).read(f, before.from); err != nil {
@@ -102,7 +102,7 @@ func readBefore(f File, t *tail) (*segment, error) {
 }
 
 // errSenseless stands for whatever keeps a line from being applied.
-var errSenseless = errors.New("a line that makes no sense where it stands")
+var errSenseless = errors.New("a line out of place")
 
 // take applies one line.
 func (s *segment) take(rec *Record, r *Reader) error {

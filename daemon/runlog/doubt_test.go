@@ -64,7 +64,7 @@ func TestACheckpointIsHeldAgainstItsReadings(t *testing.T) {
 			forge(t, run, "checkpoint", func(line []byte) []byte {
 				return reseal(chargeKey.ReplaceAll(line, []byte(",charge=360000")))
 			})
-		}, "says 100 A·h, but the readings before it give", true},
+		}, "gives 100 A·h, but the readings before it give", true},
 		"charge forged without a seal": {func(t *testing.T, run string) { // it vouches for itself no more, so the one before is taken
 			forge(t, run, "checkpoint", func(line []byte) []byte { return chargeKey.ReplaceAll(line, []byte(",charge=360000")) })
 		}, "", true},
@@ -77,10 +77,10 @@ func TestACheckpointIsHeldAgainstItsReadings(t *testing.T) {
 			forge(t, run, "reading", func(line []byte) []byte {
 				return bytes.Replace(line, []byte("volts=3."), []byte("volts=4."), 1)
 			})
-		}, "does not fit the log before it: it counts", false},
+		}, "does not match the log before it: it counts", false},
 		"a reading removed": {func(t *testing.T, run string) {
 			forge(t, run, "reading", func([]byte) []byte { return nil })
-		}, "does not fit the log before it: it counts", false},
+		}, "does not match the log before it: it counts", false},
 	}
 	for name, tt := range tests {
 		t.Run(name, func(t *testing.T) {

@@ -23,7 +23,7 @@ func lineHead(kind Kind, cell, field string) ([]byte, error) {
 	e.AddTag("cell", cell)
 	e.AddField(field, lineprotocol.IntValue(0))
 	if err := e.Err(); err != nil {
-		return nil, fmt.Errorf("the cell's name %q cannot stand in a log: %w", cell, err)
+		return nil, fmt.Errorf("the cell's name %q cannot be logged: %w", cell, err)
 	}
 	return e.Bytes()[:len(e.Bytes())-len("0i")], nil
 }
@@ -284,7 +284,7 @@ func (w *Writer) tellLost(utc time.Time, isReading bool) error {
 	lines, readings := w.health.LostLines-w.toldLines, w.health.LostReadings-w.toldReadings
 	nanos := w.stamp(utc)
 	b, err := appendLine(w.pending, KindEntry, w.cell, "", nanos, []Field{
-		Text("kind", EntryLost), Text("text", "the disk did not take these lines and the memory for them was full"),
+		Text("kind", EntryLost), Text("text", "these lines could not be written and memory was full"),
 		Integer("lines", lines), Integer("readings", readings),
 	})
 	if err != nil {

@@ -18,7 +18,7 @@ func night(t *testing.T, m *memFS, mend func()) *live {
 	l := newLive(t, Options{Sync: 5 * time.Second, FS: m})
 	w, err := Create("/data", "zinc-1", begin, []byte("# frozen\n"), l.o)
 	if err != nil {
-		if m.fault == nil || !strings.Contains(err.Error(), "a data directory it may write to") {
+		if m.fault == nil || !strings.Contains(err.Error(), "a data directory that nightcell may write to") {
 			t.Fatal(err)
 		}
 		mend()
@@ -187,7 +187,7 @@ func TestBacklogIsBounded(t *testing.T) {
 	l.utc = l.utc.Add(time.Minute)
 	l.checkpoint()
 	l.poll(time.Second, untouched)
-	if err := l.w.Close(); err == nil || !strings.Contains(err.Error(), "found no room") {
+	if err := l.w.Close(); err == nil || !strings.Contains(err.Error(), "were lost") {
 		t.Errorf("closing: %v", err)
 	}
 	report := replay(t, m, l.w.Run())

@@ -87,7 +87,7 @@ func (l *Late) add(line []byte) {
 	said, _ := rec.Integer(beforeKey)
 	switch {
 	case err != nil || !whole || rec.Kind != KindEntry || !vouched(text):
-		d.Reason = "the entry does not vouch for itself"
+		d.Reason = "the entry's checksum is wrong"
 		l.Damage = append(l.Damage, d)
 		return
 	case n > 0 && rec.Nanos <= l.Records[n-1].Nanos:
@@ -95,7 +95,7 @@ func (l *Late) add(line []byte) {
 		l.Damage = append(l.Damage, d)
 		return
 	case uint32(said) != before && (len(l.Damage) == 0 || l.Damage[len(l.Damage)-1].To != d.From):
-		d.Reason = "the entry before it is not the one that stood there"
+		d.Reason = "the entry before it was changed"
 		l.Damage = append(l.Damage, d)
 	}
 	rec.Fields = rec.Fields[1 : len(rec.Fields)-1] // before and line_crc
@@ -244,7 +244,7 @@ type LateWriter struct {
 // OpenLate takes the lock of a run's late entries and reads what stands there and where the log ends.
 func OpenLate(runDir string) (*LateWriter, error) {
 	if _, err := os.Stat(filepath.Join(runDir, LogName)); err != nil { // before a lock is laid where no run is
-		return nil, fmt.Errorf("looking for the run: %w; a run is a directory that holds %s", err, LogName)
+		return nil, fmt.Errorf("looking for the run: %w; a run is a directory that contains %s", err, LogName)
 	}
 	return locked(filepath.Join(runDir, "late.lock"), Patience, func() (*LateWriter, error) { return openLate(Disk{}, runDir) })
 }
@@ -310,11 +310,11 @@ func (w *LateWriter) Append(utc time.Time, kind, text string, fields ...Field) (
 		line, err = appendSeal(line, 0, nanos, append([]Field{Text("kind", kind), Text("text", text)}, fields...))
 	}
 	if err != nil {
-		return nil, fmt.Errorf("nothing was entered: %w", err)
+		return nil, fmt.Errorf("not entered: %w", err)
 	}
 	late = parseLate(append(slices.Clip(late.data), line...))
 	if err := WriteFileAtomic(w.fs, w.path, late.data, 0o640); err != nil {
-		return nil, fmt.Errorf("the entry is not safe on the disk; look at the list before it is made again: %w", err)
+		return nil, fmt.Errorf("the entry may not be on disk; check the list before repeating it: %w", err)
 	}
 	w.Late = late
 	return &late.Records[len(late.Records)-1], nil

@@ -115,7 +115,7 @@ func TestLateEntriesSurviveEveryFault(t *testing.T) {
 				switch n := len(late.Records); {
 				case err == nil && n != 2, n < 1 || n > 2:
 					t.Errorf("%v at %d+%d: %d entries after %v", errno, first, width, n, err)
-				case err != nil && n == 2 && !strings.Contains(err.Error(), "look at the list"):
+				case err != nil && n == 2 && !strings.Contains(err.Error(), "check the list"):
 					t.Errorf("%v at %d+%d: the entry stands, and it was said: %v", errno, first, width, err)
 				case n == 1: // said again, it stands once
 					if err := enterOn(m, run, 1); err != nil {
@@ -304,7 +304,7 @@ func TestTwoWritersTakeTurns(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(run, "late.lock")); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("the lock stays: %v", err)
 	}
-	if _, err := OpenLate(t.TempDir()); err == nil || !strings.Contains(err.Error(), "a run is a directory that holds log.lp") {
+	if _, err := OpenLate(t.TempDir()); err == nil || !strings.Contains(err.Error(), "a run is a directory that contains log.lp") {
 		t.Errorf("no run: %v", err)
 	}
 }

@@ -45,7 +45,7 @@ func Open(runDir string) (*Reader, error) { return open(Disk{}, runDir) }
 func open(fsys FS, runDir string) (*Reader, error) {
 	f, err := fsys.OpenFile(filepath.Join(runDir, LogName), os.O_RDONLY, 0)
 	if err != nil {
-		return nil, fmt.Errorf("opening the log of a run: %w; a run is a directory that holds %s", err, LogName)
+		return nil, fmt.Errorf("opening the log of a run: %w; a run is a directory that contains %s", err, LogName)
 	}
 	if err := readable(f); err != nil {
 		return nil, errors.Join(fmt.Errorf("%s: %w", runDir, err), f.Close())

@@ -202,7 +202,7 @@ func TestRunNames(t *testing.T) {
 	if _, err := Create(filepath.Join(dir, "runs", "zinc-1", last, LogName), "zinc-1", begin, nil, Options{}); err == nil || !strings.Contains(err.Error(), "may write to") {
 		t.Errorf("a file as the data directory: %v", err)
 	}
-	if _, _, err := Resume(dir, Options{}); err == nil || !strings.Contains(err.Error(), "a run is a directory that holds log.lp") {
+	if _, _, err := Resume(dir, Options{}); err == nil || !strings.Contains(err.Error(), "a run is a directory that contains log.lp") {
 		t.Errorf("resuming what is no run: %v", err)
 	}
 }

@@ -77,7 +77,7 @@ func (p *Replay) Apply(r *Record) error {
 }
 
 // errTwice keeps copied lines from being taken again, also where no checkpoint follows yet that would tell.
-var errTwice = errors.New("a copy of an earlier line, by its time stamp; it is taken once")
+var errTwice = errors.New("a copy of an earlier line, by its time stamp; counted once")
 
 // isNew reports whether a line is no copy of an earlier one: the log's own stamps strictly
 // increase. One that is earlier than the line before, and later than the one before that, is new all the same: it

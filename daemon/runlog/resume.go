@@ -44,7 +44,7 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 	path := filepath.Join(runDir, LogName)
 	f, err := o.FS.OpenFile(path, os.O_RDONLY, 0)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil, fmt.Errorf("resuming the run: %w; a run is a directory that holds %s", err, LogName)
+		return nil, nil, fmt.Errorf("resuming the run: %w; a run is a directory that contains %s", err, LogName)
 	}
 	if err != nil {
 		return nil, nil, fmt.Errorf("resuming the run: %w", err)
@@ -98,7 +98,7 @@ func (w *Writer) tell(t *Tail) error {
 		failed = errors.Join(failed, w.Entry(w.o.Now(), EntryDoubt, d.Reason, Integer("at", d.At)))
 	}
 	if t.CutBytes > 0 {
-		failed = errors.Join(failed, w.Entry(w.o.Now(), EntryTailCut, "the end of the log was torn and is cut off",
+		failed = errors.Join(failed, w.Entry(w.o.Now(), EntryTailCut, "the incomplete end of the log was removed",
 			Integer("at", w.base), Integer("bytes", t.CutBytes)))
 	}
 	return failed
@@ -199,7 +199,7 @@ func (t *tail) take(rec *Record, r *Reader) {
 	}
 }
 
-var errCheckpoint = errors.New("the checkpoint does not vouch for itself")
+var errCheckpoint = errors.New("the checkpoint's checksum is wrong")
 
 // vouched reports whether the line last read is a checkpoint as it was written.
 func (r *Reader) vouched() bool { return r.line != nil && vouched(r.line[:len(r.line)-1]) }

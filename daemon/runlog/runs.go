@@ -49,7 +49,7 @@ func Create(dir, cell string, begin time.Time, frozen []byte, o Options) (*Write
 }
 
 func cannotBegin(dir string, err error) error {
-	return fmt.Errorf("beginning a run below %s: %w; give nightcell a data directory it may write to", dir, err)
+	return fmt.Errorf("beginning a run below %s: %w; use a data directory that nightcell may write to", dir, err)
 }
 
 func newWriter(cell string, o Options) (*Writer, error) {

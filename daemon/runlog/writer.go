@@ -157,7 +157,7 @@ func (w *Writer) lose(isReading bool) error {
 		w.health.LostReadings++
 	}
 	w.flush()
-	return fmt.Errorf("a line of the log is lost: the disk does not take it and the backlog of %d bytes is full; make room on the disk that holds %s",
+	return fmt.Errorf("a line of the log is lost: the disk refuses it and the backlog of %d bytes is full; free space on the disk of %s",
 		w.o.BacklogBytes, w.runDir)
 }
 
@@ -302,7 +302,7 @@ func (w *Writer) Sync() error {
 		w.sync()
 	}
 	if w.health.Cause != nil {
-		return fmt.Errorf("%d bytes of the log are not on the disk: %w; they wait in memory while the watch runs",
+		return fmt.Errorf("%d bytes of the log are not on disk: %w; they stay in memory while nightcell runs",
 			len(w.pending), w.health.Cause)
 	}
 	return nil
@@ -316,7 +316,7 @@ func (w *Writer) Close() error {
 		w.file = nil
 	}
 	if lost := w.health.LostLines; lost > 0 {
-		err = errors.Join(err, fmt.Errorf("%d lines of the log, %d of them readings, found no room in memory while the disk failed", lost, w.health.LostReadings))
+		err = errors.Join(err, fmt.Errorf("%d lines of the log, %d of them readings, were lost while the disk failed", lost, w.health.LostReadings))
 	}
 	return err
 }

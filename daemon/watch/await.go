@@ -37,7 +37,7 @@ func (c *Cell) await(ctx context.Context, reading *drivers.Reading) {
 		if w.noRun != "" {
 			w.noRun, w.alarms = "", nil
 			n := c.unwatched(routes.Cleared, alerts.NORM)
-			n.Subject, n.Text = c.settings.Cell+": no current flows any more", "No run could begin; now there is nothing to watch."
+			n.Subject, n.Text = c.settings.Cell+": current has stopped", "No run could start; there is nothing to monitor."
 			c.settings.Past(n)
 		}
 		w.zero.take(*reading)
@@ -55,7 +55,7 @@ func (c *Cell) await(ctx context.Context, reading *drivers.Reading) {
 		if w.noRun != "" {
 			w.noRun, w.alarms = "", nil
 			n := c.unwatched(routes.Cleared, alerts.NORM)
-			n.Subject, n.Text = c.settings.Cell+": watched again", "A run has begun at last: charge is counted and alarms are judged."
+			n.Subject, n.Text = c.settings.Cell+": monitored again", "A run has started: charge is counted and alarms are active."
 			c.run.Notice(w.readUTC, n)
 		}
 		return
@@ -120,12 +120,12 @@ func (c *Cell) ended() bool {
 func (c *Cell) tellUnwatched(err error) {
 	w := &c.waiting
 	w.noRun = err.Error()
-	c.settings.Log.Error("a run cannot begin, so nothing is counted or watched; every reading tries again", "cell", c.settings.Cell, "err", err)
+	c.settings.Log.Error("a run cannot start, so nothing is counted or monitored; retrying with every reading", "cell", c.settings.Cell, "err", err)
 	n := c.unwatched(routes.Alarm, alerts.UNACK)
-	n.Subject = c.settings.Cell + ": current flows, and nobody watches"
-	n.Text = fmt.Sprintf("%.4g A flow at %.4g V, but no run can begin: %v. Every reading tries again.", float64(c.reading.Amperes), float64(c.reading.Volts), err)
-	n.Meaning = "Nothing is counted and no alarm is judged until it is mended."
-	n.First = "Watch the cell yourself, or switch it off; then make room on the disk, or mend its permissions."
+	n.Subject = c.settings.Cell + ": current flows unmonitored"
+	n.Text = fmt.Sprintf("%.4g A at %.4g V, but no run can start: %v. Retrying with every reading.", float64(c.reading.Amperes), float64(c.reading.Volts), err)
+	n.Meaning = "Until this is fixed, no charge is counted and no alarm is raised."
+	n.First = "Stay with the cell or switch it off; then free disk space or correct the permissions."
 	c.settings.Past(n)
 	w.alarms = []snapshot.Alarm{{
 		Condition: n.Condition, State: alerts.UNACK, Priority: n.Priority, Since: n.Since, First: true,

@@ -181,9 +181,9 @@ func (c *Cell) ask(ctx context.Context, do func(context.Context) error) error {
 	select { // ends when the loop takes the request, which it does between polls, with the loop, or with ctx
 	case c.asks <- a:
 	case <-c.gone:
-		return control.Refuse("the watch over cell %s has ended", c.settings.Cell)
+		return control.Refuse("monitoring of cell %s has ended", c.settings.Cell)
 	case <-ctx.Done():
-		return fmt.Errorf("cell %s did not take the request in time: %w", c.settings.Cell, ctx.Err())
+		return fmt.Errorf("cell %s did not accept the request in time: %w", c.settings.Cell, ctx.Err())
 	}
 	select { // ends when the loop is through with it, or with ctx
 	case err := <-a.done:

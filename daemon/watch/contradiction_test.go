@@ -56,7 +56,7 @@ func TestASlipDoesNotDisarmTheStop(t *testing.T) {
 			t.Errorf("a refused assay moved the target from %.1f C to %.1f C", before.Charge.TargetCoulombs, after.Charge.TargetCoulombs)
 		}
 		slip.Certain = true
-		if notes, err := entryOn(t, c, slip); err != nil || len(notes) == 0 || !strings.Contains(notes[0], "the earlier of both targets acts") {
+		if notes, err := entryOn(t, c, slip); err != nil || len(notes) == 0 || !strings.Contains(notes[0], "the earlier of the two targets applies") {
 			t.Fatalf("%q, %v", notes, err)
 		}
 		s := c.Latest()
@@ -76,7 +76,7 @@ func TestASlipDoesNotDisarmTheStop(t *testing.T) {
 		}
 		told := false
 		watchtest.EachRecord(t, s.Run, func(r *runlog.Record) {
-			told = told || r.Kind == runlog.KindNotice && r.Text("priority") == "highest" && strings.Contains(r.Text("subject"), "assay taken against the books, target 10.") && strings.Contains(r.Text("text"), "ann entered it as certain")
+			told = told || r.Kind == runlog.KindNotice && r.Text("priority") == "highest" && strings.Contains(r.Text("subject"), "assay accepted against the mass balance, target 10.") && strings.Contains(r.Text("text"), "ann entered it as certain")
 		})
 		if !told {
 			t.Error("no notice goes to the routes")
@@ -298,7 +298,7 @@ func TestLateEntriesAreJudgedByTheBooksAsTheyAreNow(t *testing.T) {
 		}
 		for _, r := range kept.Late.Records[:2] {
 			e := control.Entry{Cell: "zinc-1", Kind: runlog.EntryRetract, By: "bob", Words: map[string]string{runlog.RetractedEntry: r.Name()}}
-			if _, err := late.Enter(run, e, time.Now()); err == nil || !strings.Contains(err.Error(), "the charge has followed the") {
+			if _, err := late.Enter(run, e, time.Now()); err == nil || !strings.Contains(err.Error(), "already applies to the charge") {
 				t.Errorf("taking back the %s: %v", r.Text("kind"), err)
 			}
 		}
@@ -370,7 +370,7 @@ func TestAdditionsBookTheirMetal(t *testing.T) {
 			{"ZnSO4", map[string]float64{bath.Mass: 0.01, bath.AssayRatio: 1.5}, 0, "", "150 %"},
 			{"ZnSO4", map[string]float64{bath.Mass: 0.01, bath.AssayRatio: 0}, 0, "", "0 %"},
 			{"", map[string]float64{bath.PerMass: 60, bath.Mass: 0.01, bath.LiquidVolume: solution}, 0, "", "both"},
-			{"ZnSO4", map[string]float64{bath.Mass: -0.01}, 0, "", "above zero"},
+			{"ZnSO4", map[string]float64{bath.Mass: -0.01}, 0, "", "not plausible"},
 			{"", map[string]float64{bath.PerMass: 60, bath.AssayRatio: 0.9, bath.LiquidVolume: solution}, 0, "", "formula"},
 			{"ZnSO4·7H2O", map[string]float64{bath.Mass: 5}, 0, "", "dissolve"},
 		} {

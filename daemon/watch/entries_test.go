@@ -82,10 +82,10 @@ func TestEntriesMoveTheBooks(t *testing.T) {
 			{control.Entry{Kind: "addition", Numbers: map[string]float64{"mass_kilograms": 1}}, "formula"},
 			{control.Entry{Kind: "addition", Numbers: map[string]float64{"mass_kilograms": 1}, Words: map[string]string{"formula": "Zn(("}}, "Zn(("},
 			{control.Entry{Kind: "zero"}, "needs amperes"},
-			{control.Entry{Kind: "check", Numbers: map[string]float64{"factor": -1}}, "above zero"},
-			{control.Entry{Kind: "begin"}, "not written by hand"},
-			{control.Entry{Kind: "settle"}, "not written by hand"},
-			{control.Entry{Kind: "lost", Numbers: map[string]float64{"readings": 5}}, "not written by hand"},
+			{control.Entry{Kind: "check", Numbers: map[string]float64{"factor": -1}}, "not plausible"},
+			{control.Entry{Kind: "begin"}, "cannot be entered by hand"},
+			{control.Entry{Kind: "settle"}, "cannot be entered by hand"},
+			{control.Entry{Kind: "lost", Numbers: map[string]float64{"readings": 5}}, "cannot be entered by hand"},
 			{control.Entry{Kind: "end"}, "current still flows"},
 		} {
 			before := look()

@@ -196,7 +196,7 @@ func TestAMainsInterruptionIsOverWhenMended(t *testing.T) {
 		b.Instrument.Handle([]byte("CURR 3;VOLT 6;OUTP ON\n"))
 		<-time.After(5 * time.Minute)
 		if a, ok := watchtest.Standing(c.Latest(), alerts.MainsInterruption); ok && a.State == alerts.UNACK {
-			t.Errorf("the alarm stands although all is mended: %+v", a)
+			t.Errorf("the alarm stands although all is fixed: %+v", a)
 		}
 		if err := stop(); err != nil {
 			t.Fatal(err)

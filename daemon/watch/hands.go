@@ -19,7 +19,7 @@ const (
 )
 
 // errNoHands says that this supply cannot be commanded.
-var errNoHands = errors.New("this supply takes no commands: its dialect has none for it")
+var errNoHands = errors.New("this supply cannot be commanded: its dialect has no such command")
 
 // switchOff commands the output off and believes only what is read back: output
 // state off and no current. After a failure it opens the port anew and tries again.
@@ -31,10 +31,10 @@ func (l *link) switchOff(ctx context.Context, now func() time.Duration, dead fun
 		}
 		return l.verify(ctx, func(st drivers.Status, r drivers.Reading) error {
 			if st.Output == drivers.OutputOn {
-				return errors.New("the supply still says its output is on")
+				return errors.New("the supply still reports its output on")
 			}
 			if !dead(r.Amperes) {
-				return fmt.Errorf("%.3g A still flow", float64(r.Amperes))
+				return fmt.Errorf("the current is still %.3g A", float64(r.Amperes))
 			}
 			return nil
 		})
@@ -45,7 +45,7 @@ func (l *link) switchOff(ctx context.Context, now func() time.Duration, dead fun
 // never raises a set-point: a must be below the present one, which is asked for first.
 func (l *link) hold(ctx context.Context, now func() time.Duration, a drivers.Amperes) error {
 	if !(a > 0) {
-		return errors.New("no hold current is configured; write hold_current")
+		return errors.New("no hold current is configured; set hold_current")
 	}
 	return l.act(ctx, now, func(ctx context.Context, s drivers.Switcher) error {
 		st, err := l.supply.Status(ctx)
@@ -54,7 +54,7 @@ func (l *link) hold(ctx context.Context, now func() time.Duration, a drivers.Amp
 		}
 		l.keepStatus(st)
 		if math.IsNaN(float64(st.SetAmperes)) {
-			return errors.New("the supply does not tell its current set-point, so lowering it cannot be told from raising it; use off, or set the hold current by hand")
+			return errors.New("the supply does not report its current set-point, so nightcell might raise it; use off, or set the hold current by hand")
 		}
 		if st.SetAmperes > a {
 			if err := s.SetCurrent(ctx, a); err != nil {

@@ -107,7 +107,7 @@ func TestKilledBeforeTheFirstReading(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := errors.Join(log.Begin(time.Now(), c.settings.Count, "run begins"), log.Close()); err != nil {
+		if err := errors.Join(log.Begin(time.Now(), c.settings.Count, "run started"), log.Close()); err != nil {
 			t.Fatal(err)
 		}
 		for _, dark := range []time.Duration{10 * time.Minute, 5 * time.Minute} {

@@ -13,7 +13,7 @@ import (
 )
 
 // errNoLine says that nobody can be asked.
-var errNoLine = errors.New("there is no line to the supply")
+var errNoLine = errors.New("no connection to the supply")
 
 // Noted is told, by the goroutine that asks, of each refusal that a driver made good by
 // itself and therefore does not return.
@@ -68,7 +68,7 @@ func (l *link) attach(ctx context.Context, now time.Duration) error {
 	}
 	if err != nil {
 		if ctx.Err() == nil && errors.Is(err, context.DeadlineExceeded) {
-			err = fmt.Errorf("not through with the first questions after %v; leave out of the dialect what the supply does not know, or give it a longer timeout: %w", limit, err)
+			err = fmt.Errorf("the first queries took longer than %v; remove from the dialect what the supply does not support, or lengthen its timeout: %w", limit, err)
 		}
 		l.fail(now, err)
 		return err
@@ -88,15 +88,15 @@ func (l *link) handsTime() time.Duration { return max(handsTimeout, 3*l.greeting
 func (l *link) greet(ctx context.Context, s drivers.Supply) error {
 	id, err := s.Identify(ctx)
 	if err != nil {
-		return fmt.Errorf("asking who answers: %w", err)
+		return fmt.Errorf("querying the identity: %w", err)
 	}
 	if l.expected != "" && !strings.HasPrefix(id.String(), l.expected) {
-		return fmt.Errorf("another instrument answers: %q, and this cell's supply is %q; connect the right one or mend identity in the configuration: %w",
+		return fmt.Errorf("a different instrument answers: %q; this cell's supply is %q; connect the right one or correct identity in the configuration: %w",
 			id, l.expected, &drivers.Refusal{Reason: drivers.Misidentified, Query: "*IDN?", Answer: id.String()})
 	}
 	st, err := s.Status(ctx)
 	if err != nil {
-		return fmt.Errorf("asking for output state and set-points: %w", err)
+		return fmt.Errorf("querying output state and set-points: %w", err)
 	}
 	l.Swapped = l.Swapped || l.Identity != (drivers.Identity{}) && l.Identity != id
 	l.Identity = id
@@ -187,7 +187,7 @@ func (c *Cell) reattach(ctx context.Context) {
 	c.statusDue = c.m.now() + max(statusEvery, 10*c.settings.Poll)
 	c.settings.Log.Info("supply answers", "cell", c.settings.Cell, "supply", c.settings.Supply, "identity", c.link.Identity.String())
 	for _, e := range c.link.Status.Errors {
-		c.settings.Log.Warn("supply had an error waiting", "cell", c.settings.Cell, "error", e)
+		c.settings.Log.Warn("supply had an error queued", "cell", c.settings.Cell, "error", e)
 	}
 	if c.run != nil {
 		c.run.Attached(c.facts())
@@ -199,11 +199,11 @@ func (c *Cell) refuse(err error) {
 	c.bad++
 	c.countRefusal(err)
 	if gone(err) {
-		c.settings.Log.Warn("line to the supply lost", "cell", c.settings.Cell, "supply", c.settings.Supply, "err", err)
+		c.settings.Log.Warn("connection to the supply lost", "cell", c.settings.Cell, "supply", c.settings.Supply, "err", err)
 		c.link.drop(c.m.now(), err)
 		return
 	}
-	c.settings.Log.Debug("answer refused", "cell", c.settings.Cell, "err", err)
+	c.settings.Log.Debug("answer rejected", "cell", c.settings.Cell, "err", err)
 }
 
 func (c *Cell) countRefusal(err error) {
@@ -242,7 +242,7 @@ func (c *Cell) refreshStatus(ctx context.Context) error {
 		if ctx.Err() == nil {
 			c.refuse(err)
 		}
-		return fmt.Errorf("asking the supply for its state: %w", err)
+		return fmt.Errorf("querying the supply's state: %w", err)
 	}
 	c.link.keepStatus(st)
 	c.statusDue = c.m.now() + max(statusEvery, 10*c.settings.Poll)

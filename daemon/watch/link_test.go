@@ -20,7 +20,7 @@ func TestSlowSupplyIsAttachedTo(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
 		b.Slow = 4 * time.Second
 		l := &link{open: opens(b)}
-		if err := l.attach(t.Context(), 0); err == nil || !strings.Contains(err.Error(), "not through with the first questions after 5s; ") {
+		if err := l.attach(t.Context(), 0); err == nil || !strings.Contains(err.Error(), "the first queries took longer than 5s; ") {
 			t.Errorf("without patience: %v", err)
 		}
 		l = &link{open: opens(b), patience: 20 * time.Second}

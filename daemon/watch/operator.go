@@ -54,9 +54,9 @@ func (c *Cell) ChangeAlarm(ctx context.Context, o control.AlarmOrder) error {
 		case c.run != nil:
 			return c.run.ChangeAlarm(c.facts(), func(b *alerts.Board, utc time.Time) (alerts.Change, error) { return act(b, cond, o, utc) })
 		case c.past.Alarms() == nil:
-			return control.Refuse("cell %s has no open run, so nothing is watched and there is no alarm", c.settings.Cell)
+			return control.Refuse("cell %s has no open run, so it has no alarms", c.settings.Cell)
 		case o.Act != control.Acknowledge || cond != alerts.OutputOff:
-			return control.Refuse("the run of cell %s has ended; what stands of it, %s, can be acknowledged and nothing else", c.settings.Cell, alerts.OutputOff)
+			return control.Refuse("the run of cell %s has ended; its alarm %s can only be acknowledged", c.settings.Cell, alerts.OutputOff)
 		}
 		return c.past.Acknowledge(&c.settings.Settings, c.m.UTC(), o.By)
 	})
@@ -66,7 +66,7 @@ func (c *Cell) ChangeAlarm(ctx context.Context, o control.AlarmOrder) error {
 func (c *Cell) Enter(ctx context.Context, e control.Entry) (control.Entered, error) {
 	return answer(ctx, c, func(context.Context) (control.Entered, error) {
 		if c.run == nil {
-			return control.Entered{}, control.Refuse("cell %s has no open run to write into", c.settings.Cell)
+			return control.Entered{}, control.Refuse("cell %s has no open run", c.settings.Cell)
 		}
 		done, err := c.run.Enter(c.facts(), e)
 		c.ended()
@@ -93,7 +93,7 @@ func (c *Cell) SwitchOff(ctx context.Context, by string) error {
 		}
 		if c.run != nil {
 			c.run.ByHand()
-			return c.switchOff(ctx, run.Order{Do: alerts.Off, Why: "asked for by " + by})
+			return c.switchOff(ctx, run.Order{Do: alerts.Off, Why: "requested by " + by})
 		}
 		if _, err := c.commandOff(ctx); err != nil { // nothing is counted, and it goes off all the same
 			c.settings.Log.Error("the output may still be on: it could not be verified off", "cell", c.settings.Cell, "by", by, "err", err)
@@ -108,12 +108,12 @@ func (c *Cell) SwitchOff(ctx context.Context, by string) error {
 func (c *Cell) Hold(ctx context.Context, by string) (drivers.Amperes, error) {
 	return answer(ctx, c, func(ctx context.Context) (drivers.Amperes, error) {
 		if !c.settings.May.Hold {
-			return 0, control.Refuse(`lowering the current of cell %s: %w; add "hold" to may and state hold_current`, c.settings.Cell, errNotAllowed)
+			return 0, control.Refuse(`lowering the current of cell %s: %w; add "hold" to may and set hold_current`, c.settings.Cell, errNotAllowed)
 		}
 		if c.run == nil {
 			return 0, control.Refuse("cell %s has no open run", c.settings.Cell)
 		}
-		return c.settings.HoldAmperes, c.hold(context.WithoutCancel(ctx), run.Order{Do: alerts.Hold, Why: "asked for by " + by})
+		return c.settings.HoldAmperes, c.hold(context.WithoutCancel(ctx), run.Order{Do: alerts.Hold, Why: "requested by " + by})
 	})
 }
 
@@ -125,9 +125,9 @@ func (c *Cell) Clear(ctx context.Context, b control.BeginOrder, outside []contro
 			unasked := c.refreshStatus(ctx)
 			return c.run.Clear(c.facts(), b, outside, unasked)
 		case c.barred.Load():
-			return outside, control.Refuse("cell %s: current flows, but no run can begin, so nothing is counted or watched: %s", c.settings.Cell, c.waiting.noRun)
+			return outside, control.Refuse("cell %s: current flows, but no run can start, so nothing is counted or monitored: %s", c.settings.Cell, c.waiting.noRun)
 		case c.link.up() && c.reading.Output == drivers.OutputOn:
-			return outside, control.Refuse("cell %s has no open run: the output is on, but no current flows (%.3g A at %.3g V); look at leads and clips, and a run begins with the first current",
+			return outside, control.Refuse("cell %s has no open run: the output is on, but no current flows (%.3g A at %.3g V); look at leads and clips, and a run started with the first current",
 				c.settings.Cell, float64(c.reading.Amperes), float64(c.reading.Volts))
 		}
 		return outside, control.Refuse("cell %s has no open run: set the supply and switch its output on by hand first; nightcell never does", c.settings.Cell)

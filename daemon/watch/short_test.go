@@ -37,7 +37,7 @@ func TestEverythingAgreesThatAShortWinsNothing(t *testing.T) {
 		if q := &during.Charge; !math.IsInf(q.SecondsToTarget, 1) || !q.FinishesAt.IsZero() {
 			t.Errorf("in the short it finishes in %g s, at %v", q.SecondsToTarget, q.FinishesAt)
 		}
-		if said := sentence.Of(during, during.At, time.UTC).String(); !strings.Contains(said, "nothing is won, so it does not finish") {
+		if said := sentence.Of(during, during.At, time.UTC).String(); !strings.Contains(said, "no metal is depositing; finish unknown") {
 			t.Errorf("in the short: %s", said)
 		}
 		if k := &during.Bath; k.MarginalEfficiency != 0 || k.CurrentDensity != 0 || k.OfLimitingCurrent != 0 {

@@ -24,10 +24,10 @@ func TestSlipsOfThePenAreRefused(t *testing.T) {
 			e    control.Entry
 			want string
 		}{
-			{control.Entry{Kind: "zero", Numbers: map[string]float64{"amperes": 3}}, "no offset"},
+			{control.Entry{Kind: "zero", Numbers: map[string]float64{"amperes": 3}}, "not plausible"},
 			{control.Entry{Kind: "check", Numbers: map[string]float64{"factor": 10}}, "20 %"},
 			{control.Entry{Kind: "measurement", Numbers: map[string]float64{"ph": 44}}, "pH"},
-			{control.Entry{Kind: "remark", Text: "x", At: time.Now().Add(time.Hour)}, "yet to come"},
+			{control.Entry{Kind: "remark", Text: "x", At: time.Now().Add(time.Hour)}, "in the future"},
 			{control.Entry{Kind: "remark", Text: "x", At: time.Now().AddDate(-10, 0, 0)}, "before the run"},
 			{control.Entry{Kind: "addition", Numbers: map[string]float64{"mass_kilograms": 0.05}}, "formula"},
 		} {

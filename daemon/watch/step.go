@@ -37,9 +37,9 @@ func (c *Cell) step(ctx context.Context, s control.StepOrder) (out control.StepR
 	case !c.settings.May.Step:
 		return out, control.Refuse(`a current step on cell %s: %w; add "step" to may`, c.settings.Cell, errNotAllowed)
 	case r == nil || !c.link.up() || !r.On():
-		return out, control.Refuse("cell %s has no live run to step", c.settings.Cell)
+		return out, control.Refuse("cell %s has no run with current on", c.settings.Cell)
 	case !(s.Share >= leastStep && s.Share <= mostStep):
-		return out, control.BadRequest("a step of %g: the share lies from %g to %g of the set-point", s.Share, leastStep, mostStep)
+		return out, control.BadRequest("a step of %g: choose a share from %g to %g of the set-point", s.Share, leastStep, mostStep)
 	}
 	supply, ok := c.link.supply.(drivers.Switcher)
 	if !ok {
@@ -55,7 +55,7 @@ func (c *Cell) step(ctx context.Context, s control.StepOrder) (out control.StepR
 	}
 	set := c.link.Status.SetAmperes
 	if math.IsNaN(float64(set)) || c.reading.Mode == drivers.ConstantVoltage {
-		return out, control.Refuse("a step needs a supply that tells its current set-point and holds it; this one does not at the moment")
+		return out, control.Refuse("a step needs a supply in CC mode that reports its current set-point; this one is not now")
 	}
 	target := set * drivers.Amperes(1-s.Share)
 	if err := supply.SetCurrent(ctx, target); err != nil {
@@ -63,7 +63,7 @@ func (c *Cell) step(ctx context.Context, s control.StepOrder) (out control.StepR
 	}
 	err = c.link.verify(ctx, func(st drivers.Status, reading drivers.Reading) error {
 		if st.SetAmperes > target*1.01+0.002 || reading.Amperes > target*1.02+0.01 {
-			return fmt.Errorf("asked for %.4g A, the set-point reads %.4g A and %.4g A flow", float64(target), float64(st.SetAmperes), float64(reading.Amperes))
+			return fmt.Errorf("commanded %.4g A; the set-point reads %.4g A and the current %.4g A", float64(target), float64(st.SetAmperes), float64(reading.Amperes))
 		}
 		return nil
 	})
@@ -101,7 +101,7 @@ func (c *Cell) oneMore(ctx context.Context) (drivers.Reading, error) {
 	r.Learn(c.facts())
 	c.counted(r.Round(&c.reading))
 	if c.useHands(ctx); c.run != r || r.OffExpected() {
-		return reading, errors.New("the step is given up: the output had to be switched off")
+		return reading, errors.New("the step was abandoned: the output had to be switched off")
 	}
 	return reading, nil
 }

@@ -71,8 +71,8 @@ func TestStepIsRefused(t *testing.T) {
 		want        string
 	}{
 		{"without permission", "", 0.05, "does not permit"},
-		{"upwards", `may = ["step"]`, -0.05, "lies from"},
-		{"too far", `may = ["step"]`, 0.5, "lies from"},
+		{"upwards", `may = ["step"]`, -0.05, "choose a share"},
+		{"too far", `may = ["step"]`, 0.5, "choose a share"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

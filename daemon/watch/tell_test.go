@@ -105,7 +105,7 @@ func TestAnAlarmThatIsOverSaysWhatItStillAsksFor(t *testing.T) {
 		}
 		got := phone.Got()
 		for _, n := range got {
-			if n.Kind == routes.Cleared && n.Condition == alerts.HardShort.String() && n.Subject != "zinc-1: hard-short is over, still to be acknowledged and reset" {
+			if n.Kind == routes.Cleared && n.Condition == alerts.HardShort.String() && n.Subject != "zinc-1: hard-short cleared, latched until acknowledged and reset" {
 				t.Errorf("subject %q in %s", n.Subject, n.State)
 			}
 		}
@@ -126,10 +126,10 @@ func TestCurrentThatNobodyWatchesIsSaid(t *testing.T) {
 		if got := phone.Of(alerts.LogDisk); got != "alarm" {
 			t.Fatalf("the phone hears %q", got)
 		}
-		if n := phone.Got()[0]; !strings.Contains(n.Subject, "nobody watches") || !strings.Contains(n.Text, "permission denied") || n.Priority != routes.High {
+		if n := phone.Got()[0]; !strings.Contains(n.Subject, "unmonitored") || !strings.Contains(n.Text, "permission denied") || n.Priority != routes.High {
 			t.Errorf("%+v", n)
 		}
-		const unwatched = "Zinc 1 has not begun, although current flows: nothing is counted. Log disk: 3."
+		const unwatched = "Zinc 1 has not started although current flows: no charge is counted. Log disk: 3."
 		if said := sentence.Of(c.Latest(), time.Now(), time.UTC); !strings.HasPrefix(said.String(), unwatched) || said.Standing != sentence.Act {
 			t.Errorf("the page says %q (%s)", said, said.Standing)
 		}

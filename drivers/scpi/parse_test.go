@@ -133,7 +133,7 @@ func FuzzParseNumber(f *testing.F) {
 		}
 		text := strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(string(b)), unit))
 		if strings.Trim(text, "+-.0123456789eE") != "" || !strings.ContainsAny(text, "0123456789") {
-			t.Errorf("%q is no number, and was taken for %v", b, x)
+			t.Errorf("%q is not a number, and was taken for %v", b, x)
 		}
 		again, why := parseNumber([]byte(strconv.FormatFloat(x, 'E', -1, 64)), "")
 		if why != "" || again != x {

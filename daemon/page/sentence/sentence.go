@@ -63,32 +63,32 @@ func progress(c *snapshot.Cell, now time.Time, zone *time.Location) string {
 		if !math.IsNaN(c.Charge.TargetCoulombs) && !c.Charge.TargetReached {
 			how = "ended before its target"
 		}
-		return fmt.Sprintf("%s %s: %s%s passed. It ended because: %s.", name, how, charge(c), ofTarget(c), strings.TrimSuffix(c.EndedWhy, "."))
+		return fmt.Sprintf("%s %s: %s%s passed. Reason: %s.", name, how, charge(c), ofTarget(c), strings.TrimSuffix(c.EndedWhy, "."))
 	case c.Waiting && c.Reading.At.IsZero():
-		return name + " has not begun: its supply has given no reading yet."
+		return name + " has not started: no reading from its supply yet."
 	case c.Waiting && len(c.Alarms) > 0: // that nothing is watched; there is no other without a run
-		return name + " has not begun, although current flows: nothing is counted."
+		return name + " has not started although current flows: no charge is counted."
 	case idle(c):
-		return name + " has not begun: its output is on, but no current flows. Look whether a clip or a lead is off. Counting begins by itself when it flows."
+		return name + " has not started: its output is on, but no current flows. Check clips and leads. Counting starts when current flows."
 	case c.Waiting:
-		return name + " has not begun: its output is off. Counting begins by itself when current flows."
+		return name + " has not started: its output is off. Counting starts when current flows."
 	case c.Charge.TargetReached:
 		return fmt.Sprintf("%s has reached its target: %s passed%s.", name, charge(c), still(c, now))
 	case silence(c, now) > 0: // the finish rests on a current that nobody sees any more
-		return fmt.Sprintf("%s had passed %s%s %s, when it was last read.", name, charge(c), ofTarget(c), at(c.Reading.At, now, zone))
+		return fmt.Sprintf("%s had passed %s%s %s, at its last reading.", name, charge(c), ofTarget(c), at(c.Reading.At, now, zone))
 	}
 	text := fmt.Sprintf("%s has passed %s%s", name, charge(c), ofTarget(c))
 	switch left := c.Charge.SecondsToTarget; {
 	case c.Reading.Output == drivers.OutputOff:
-		return text + "; its output is off, so nothing passes."
+		return text + "; its output is off."
 	case math.IsNaN(c.Charge.TargetCoulombs):
-		return text + "; no target is stated."
+		return text + "; no target is set."
 	case shorted(c): // what passes through metal wins none, so the target moves on with it
-		return text + "; through the short nothing is won, so it does not finish."
+		return text + ". Short circuit: no metal is depositing; finish unknown."
 	case math.IsNaN(left):
-		return text + "; when it finishes is not known."
+		return text + "; finish unknown."
 	case math.IsInf(left, 0) || c.Charge.FinishesAt.IsZero():
-		return text + "; at this current it does not finish."
+		return text + "; it will not finish at this current."
 	default:
 		return text + "; at this current it finishes " + at(c.Charge.FinishesAt, now, zone) + "."
 	}
@@ -126,7 +126,7 @@ func ofTarget(c *snapshot.Cell) string {
 	if math.IsNaN(c.Charge.TargetCoulombs) {
 		return ""
 	}
-	return " of " + Figure(c.Charge.TargetCoulombs/3600, 3)
+	return " of " + Figure(c.Charge.TargetCoulombs/3600, 3) + " A·h"
 }
 
 // at is a clock time, with the day when it is more than 20 hours away.
@@ -158,7 +158,7 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 		}
 	}
 	if open > 1 {
-		said = append(said, fmt.Sprintf("%s in all.", plural(open, "alarm")))
+		said = append(said, fmt.Sprintf("%s in all.", Plural(open, "alarm")))
 	}
 	if age := silence(c, now); age > 0 {
 		said = append(said, fmt.Sprintf("No reading for %s.", Span(age)))
@@ -168,13 +168,13 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 		standing = worse(standing, Look)
 	}
 	if idle(c) && len(said) == 0 { // no alarm tells of it: they are judged in a run alone
-		said, standing = append(said, "Nothing is watched until then."), Look
+		said, standing = append(said, "Nothing is monitored until then."), Look
 	}
 	if len(said) == 0 {
 		said = append(said, "Nothing is wrong.")
 	}
 	if aside > 0 {
-		said = append(said, fmt.Sprintf("(%s set aside.)", plural(aside, "alarm")))
+		said = append(said, fmt.Sprintf("(%s shelved or out of service.)", Plural(aside, "alarm")))
 	}
 	return strings.Join(said, " "), standing
 }
@@ -183,11 +183,11 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 func tell(a snapshot.Alarm) string {
 	switch a.State {
 	case alerts.RTNUN:
-		return Name(a.Condition) + " is over; nobody has answered it."
+		return Name(a.Condition) + " has cleared; not acknowledged."
 	case alerts.LTUNK:
-		return fmt.Sprintf("%s is over, but nobody has answered it: %s.", Name(a.Condition), firstOf(a.Text))
+		return fmt.Sprintf("%s has cleared, latched, not acknowledged: %s.", Name(a.Condition), firstOf(a.Text))
 	case alerts.LTACK:
-		return fmt.Sprintf("%s is over, and kept until it is reset: %s.", Name(a.Condition), firstOf(a.Text))
+		return fmt.Sprintf("%s has cleared, latched until reset: %s.", Name(a.Condition), firstOf(a.Text))
 	}
 	return fmt.Sprintf("%s: %s.", Name(a.Condition), firstOf(a.Text))
 }
@@ -236,7 +236,8 @@ func firstOf(text string) string {
 	return strings.TrimSuffix(first, ".")
 }
 
-func plural(n int, word string) string {
+// Plural counts things, such as 2 alarms.
+func Plural(n int, word string) string {
 	if n == 1 {
 		return "1 " + word
 	}

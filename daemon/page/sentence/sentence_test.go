@@ -37,83 +37,83 @@ func TestOf(t *testing.T) {
 		want   string
 		is     sentence.Standing
 	}{
-		{"quiet", func(*snapshot.Cell) {}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
+		{"quiet", func(*snapshot.Cell) {}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
 		{"tomorrow", func(c *snapshot.Cell) { c.Charge.FinishesAt = c.Charge.FinishesAt.Add(24 * time.Hour) },
-			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes on Tue 3 Mar at 05:40. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes on Tue 3 Mar at 05:40. Nothing is wrong.", sentence.Well},
 		{"no current", func(c *snapshot.Cell) { c.Charge.SecondsToTarget = math.Inf(1) },
-			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it does not finish. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; it will not finish at this current. Nothing is wrong.", sentence.Well},
 		{"no target", func(c *snapshot.Cell) { c.Charge.TargetCoulombs, c.Charge.SecondsToTarget = math.NaN(), math.NaN() },
-			"Zinc 1 has passed 18.420 ± 0.069 A·h; no target is stated. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h; no target is set. Nothing is wrong.", sentence.Well},
 		{"target reached", func(c *snapshot.Cell) { c.Charge.TargetReached = true }, "Zinc 1 has reached its target: 18.420 ± 0.069 A·h passed. Nothing is wrong.", sentence.Well},
 		{"done", func(c *snapshot.Cell) {
 			c.Ended, c.EndedWhy, c.Waiting, c.Link.Up, c.Charge.TargetReached = true, "the target was reached", true, false, true
 		},
-			"Zinc 1 is done: 18.420 ± 0.069 A·h of 26.1 passed. It ended because: the target was reached. Nothing is wrong.", sentence.Well},
+			"Zinc 1 is done: 18.420 ± 0.069 A·h of 26.1 A·h passed. Reason: the target was reached. Nothing is wrong.", sentence.Well},
 		{"ended early", func(c *snapshot.Cell) { c.Ended, c.EndedWhy = true, "switched off before the target" },
-			"Zinc 1 ended before its target: 18.420 ± 0.069 A·h of 26.1 passed. It ended because: switched off before the target. Nothing is wrong.", sentence.Well},
+			"Zinc 1 ended before its target: 18.420 ± 0.069 A·h of 26.1 A·h passed. Reason: switched off before the target. Nothing is wrong.", sentence.Well},
 		{"ended without a target", func(c *snapshot.Cell) {
 			c.Ended, c.EndedWhy, c.Charge.TargetCoulombs = true, "ended by the night shift", math.NaN()
 		},
-			"Zinc 1 is done: 18.420 ± 0.069 A·h passed. It ended because: ended by the night shift. Nothing is wrong.", sentence.Well},
+			"Zinc 1 is done: 18.420 ± 0.069 A·h passed. Reason: ended by the night shift. Nothing is wrong.", sentence.Well},
 		{"target reached, output on", func(c *snapshot.Cell) { c.Charge.TargetReached, c.Reading.Output = true, drivers.OutputOn },
 			"Zinc 1 has reached its target: 18.420 ± 0.069 A·h passed; its output is still on, at 2.63 A. Nothing is wrong.", sentence.Well},
 		{"output off", func(c *snapshot.Cell) { c.Reading.Output, c.Charge.SecondsToTarget = drivers.OutputOff, math.Inf(1) },
-			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; its output is off, so nothing passes. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; its output is off. Nothing is wrong.", sentence.Well},
 		{"finish unknown", func(c *snapshot.Cell) { c.Charge.SecondsToTarget, c.Charge.FinishesAt = math.NaN(), time.Time{} },
-			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; when it finishes is not known. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; finish unknown. Nothing is wrong.", sentence.Well},
 		{"wide uncertainty", func(c *snapshot.Cell) { c.Charge.UncertaintyCoulombs = 9.6 * 3600 },
-			"Zinc 1 has passed 18 ± 19 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has passed 18 ± 19 A·h of 26.1 A·h; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
 		{"an alarm without an action", func(c *snapshot.Cell) {
 			a := short
 			a.Action = ""
 			c.Alarms = []snapshot.Alarm{a}
-		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor.", sentence.Act},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h. Short circuit: no metal is depositing; finish unknown. Hard short: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"waiting", func(c *snapshot.Cell) { c.Waiting = true },
-			"Zinc 1 has not begun: its output is off. Counting begins by itself when current flows. Nothing is wrong.", sentence.Well},
+			"Zinc 1 has not started: its output is off. Counting starts when current flows. Nothing is wrong.", sentence.Well},
 		{"waiting with the output on", func(c *snapshot.Cell) { c.Waiting, c.Reading.Output = true, drivers.OutputOn },
-			"Zinc 1 has not begun: its output is on, but no current flows. Look whether a clip or a lead is off. Counting begins by itself when it flows. Nothing is watched until then.", sentence.Look},
+			"Zinc 1 has not started: its output is on, but no current flows. Check clips and leads. Counting starts when current flows. Nothing is monitored until then.", sentence.Look},
 		{"waiting with the output on, the supply gone", func(c *snapshot.Cell) {
 			c.Waiting, c.Reading.Output, c.Link.Up = true, drivers.OutputOn, false
 		},
-			"Zinc 1 has not begun: its output is on, but no current flows. Look whether a clip or a lead is off. Counting begins by itself when it flows. The supply does not answer.", sentence.Look},
+			"Zinc 1 has not started: its output is on, but no current flows. Check clips and leads. Counting starts when current flows. The supply does not answer.", sentence.Look},
 		{"never read", func(c *snapshot.Cell) { c.Waiting, c.Link.Up, c.Reading = true, false, snapshot.Reading{} },
-			"Zinc 1 has not begun: its supply has given no reading yet. The supply does not answer.", sentence.Look},
+			"Zinc 1 has not started: no reading from its supply yet. The supply does not answer.", sentence.Look},
 		{"short", func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short} },
-			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off.", sentence.Act},
+			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h. Short circuit: no metal is depositing; finish unknown. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off.", sentence.Act},
 		{"a short that is over but kept", func(c *snapshot.Cell) {
 			a := short
 			a.State = alerts.LTUNK
 			c.Alarms = []snapshot.Alarm{a}
-		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Hard short is over, but nobody has answered it: 0.28 V at 2.63 A is under the floor.", sentence.Act},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Hard short has cleared, latched, not acknowledged: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"a short that is over, answered and kept", func(c *snapshot.Cell) {
 			a := short
 			a.State = alerts.LTACK
 			c.Alarms = []snapshot.Alarm{a}
-		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Hard short is over, and kept until it is reset: 0.28 V at 2.63 A is under the floor.", sentence.Act},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Hard short has cleared, latched until reset: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"a high one acknowledged still calls", func(c *snapshot.Cell) {
 			a := short
 			a.State = alerts.ACKED
 			c.Alarms = []snapshot.Alarm{a, {Condition: "charge-behind", State: alerts.UNACK, Priority: alerts.Low, Text: "x"}}
-		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h. Short circuit: no metal is depositing; finish unknown. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
 		{"what holds comes before what is over", func(c *snapshot.Cell) {
 			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: alerts.RTNUN, Priority: alerts.High, Text: "x", Action: "y"}, short}
-		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; through the short nothing is won, so it does not finish. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h. Short circuit: no metal is depositing; finish unknown. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
 		{"over and unanswered", func(c *snapshot.Cell) {
 			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: alerts.RTNUN, Priority: alerts.High, Text: "x", Action: "y"}}
-		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Supply silent is over; nobody has answered it.", sentence.Look},
-		{"a low one is worth a look", func(c *snapshot.Cell) {
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Supply silent has cleared; not acknowledged.", sentence.Look},
+		{"a low one", func(c *snapshot.Cell) {
 			c.Alarms = []snapshot.Alarm{{Condition: "charge-behind", State: alerts.UNACK, Priority: alerts.Low, Text: "1.2 A·h behind the plan."}}
-		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Charge behind: 1.2 A·h behind the plan.", sentence.Look},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Charge behind: 1.2 A·h behind the plan.", sentence.Look},
 		{"set aside is said and not counted", func(c *snapshot.Cell) {
 			a := short
 			a.State = alerts.SHLVD
 			c.Alarms = []snapshot.Alarm{a}
-		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong. (1 alarm set aside.)", sentence.Well},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Nothing is wrong. (1 alarm shelved or out of service.)", sentence.Well},
 		{"not judged is not said", func(c *snapshot.Cell) {
 			c.Alarms = []snapshot.Alarm{{Condition: "contact", State: alerts.DSUPR, Priority: alerts.Medium, Reason: "the corridor is being learned"}}
-		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
+		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
 		{"silent", func(c *snapshot.Cell) { c.Reading.At, c.Link.Up = now.Add(-4*time.Minute), false },
-			"Zinc 1 had passed 18.420 ± 0.069 A·h of 26.1 at 02:08, when it was last read. No reading for 4 min 00 s.", sentence.Look},
+			"Zinc 1 had passed 18.420 ± 0.069 A·h of 26.1 A·h at 02:08, at its last reading. No reading for 4 min 00 s.", sentence.Look},
 		{"silent at the target", func(c *snapshot.Cell) {
 			c.Charge.TargetReached, c.Reading.Output, c.Reading.At = true, drivers.OutputOn, now.Add(-4*time.Minute)
 		},

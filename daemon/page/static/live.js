@@ -41,7 +41,7 @@
     a: (id, text) => {
       const before = announced.get(id);
       announced.set(id, text);
-      if (before !== undefined && before !== text) news.push(text || `${id}: no alarm waits for an answer any more.`);
+      if (before !== undefined && before !== text) news.push(text || `${id}: no alarm is waiting for acknowledgement.`);
     },
     o: (id, text) => {
       const list = document.querySelector(".cells");
@@ -57,7 +57,7 @@
       actor.textContent = `${text} may act here`;
       document.getElementById("mine").hidden = text === "";
       document.getElementById("again").hidden = text !== "";
-      if (text === "") news.push("Your sign-in is over, as after a restart of nightcell. Sign in again to act.");
+      if (text === "") news.push("You were signed out, as after a restart of nightcell. Sign in again to act.");
     },
   };
 
@@ -79,7 +79,7 @@
       const text = ages.get(e);
       if (text.endsWith(" ago")) e.textContent = `${span(seconds(text) + elapsed)} ago`;
     });
-    all(".answer, .brief").forEach((e) => { e.dataset.old = `Not live for ${span(elapsed)}. This is what was last known:`; });
+    all(".answer, .brief").forEach((e) => { e.dataset.old = `Not live for ${span(elapsed)}. Last known state:`; });
   };
   // enable switches what needs the daemon on or off.
   const enable = (is) => {
@@ -131,11 +131,11 @@
   const look = () => {
     const age = Date.now() - lastFrame;
     if (age < patience) return;
-    state("lost", `not live for ${span(age / 1000)}, since ${clock.textContent}: these figures are old`);
+    state("lost", `not live for ${span(age / 1000)}, since ${clock.textContent}: these figures are out of date`);
     runOn(age / 1000);
     const refused = source.readyState === EventSource.CLOSED; // else a browser comes back by itself
     if (!lost) {
-      say.textContent = "The page has lost its connection. The figures are old.";
+      say.textContent = "The page has lost its connection. The figures are out of date.";
       enable(false);
       lost = true;
       if (refused) ask();

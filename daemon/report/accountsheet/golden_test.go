@@ -271,7 +271,7 @@ func TestHardlyBegun(t *testing.T) {
 		r := Of(b)
 		in.must(r.Text(&text))
 		in.must(r.HTML(&page))
-		if strings.Contains(text.String(), "NaN") || strings.Contains(text.String(), "unknown") || !strings.Contains(text.String(), "The run goes on") {
+		if strings.Contains(text.String(), "NaN") || strings.Contains(text.String(), "unknown") || !strings.Contains(text.String(), "The run resumed") {
 			t.Errorf("after %g h:\n%s", hours, text.String())
 		}
 		if _, err := json.Marshal(Beside(b, b).JSON()); err != nil {
