@@ -332,7 +332,7 @@ func (j *cellJSON) print(w io.Writer) {
 		g := p.Goal
 		inBath := report.Show(p.Amount, report.Grams) + " of " + p.Metal.Element.Name
 		if j.Left != "" {
-			inBath = "of " + p.Metal.Element.Name + " the " + j.Left
+			inBath = strings.Replace(j.Left, " that", " of "+p.Metal.Element.Name+" that", 1)
 		}
 		line("in the bath", "%s", inBath)
 		line("target", "%s, as counted with this supply (k = 2)", report.Show(g.Charge, report.AmpereHours))

@@ -59,6 +59,9 @@ func newEnterCommand(s *shell) *cobra.Command {
 			if name != "" {
 				args = append([]string{""}, args...)
 			}
+			if bathName != "" && electrode != "" || name != "" && run != "" {
+				return usagef("--bath, --electrode and --run each name where the entry goes: keep one of them")
+			}
 			cell, kind := args[0], args[1]
 			values, words := splitArguments(args[2:])
 			side, sided := values[ledger.Side]
@@ -144,7 +147,6 @@ func newEnterCommand(s *shell) *cobra.Command {
 	cmd.Flags().BoolVar(&certain, "certain", false, "record the entry although it contradicts the mass balance")
 	cmd.Flags().StringVar(&when, "at", "", "`time` of the observation, such as 2026-03-01T22:15:00+01:00 (default: now)")
 	cmd.Flags().StringVar(&run, "run", "", "`run` by directory or start, such as 20260110T200000Z (default: the open run, else the last)")
-	cmd.MarkFlagsMutuallyExclusive("bath", "electrode", "run")
 	return cmd
 }
 

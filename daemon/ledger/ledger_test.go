@@ -418,3 +418,44 @@ func TestAnotherBathIsTold(t *testing.T) {
 	}
 	close9(t, "all of it", c.Plan.Goal.Deposit.Value, 0.056-won(5))
 }
+
+// TestSettlingMayBeBrokenOffAnywhere: each line is whole or not there (package runlog cuts the power at every operation of one), so that
+// what is left of a settling is the first of its lines. The next one writes the others, and none twice.
+func TestSettlingMayBeBrokenOffAnywhere(t *testing.T) {
+	all := []struct {
+		kind Kind
+		name string
+	}{{OfElectrode, "al-3"}, {OfElectrode, "pb-1"}, {OfBath, "pickle"}}
+	for written := range len(all) + 1 {
+		data := t.TempDir()
+		run := night{begin: monday, hours: 3, frozen: frozen(t, data, `name = "pickle"`, "cathode_name = \"al-3\"\nanode_name = \"pb-1\"")}.ran(t, data)
+		took, err := books.TakingOf(run)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, l := range all[:written] {
+			if err := write(data, l.kind, l.name, 0, func(w *runlog.LateWriter) error {
+				return line(took, w, monday, runlog.Flag(opensFlag, true), runlog.Text(roleText, "cathode"))
+			}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for range 2 {
+			if err := Settle(data, monday, 0); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, l := range all {
+			if lines, late, err := read(data, l.kind, l.name); err != nil || len(lines) != 1 || !late.Sound() {
+				t.Errorf("after %d lines: %s %s has %d, %v", written, l.kind, l.name, len(lines), err)
+			}
+		}
+		el, err := ReadElectrode(data, "al-3")
+		if err != nil || len(el.Problems) > 0 || len(el.Runs) != 1 || math.Abs(el.Carries.Value-won(3)) > 1e-9 || el.Area != 60e-4 {
+			t.Errorf("the cathode: %+v, %v", el, err)
+		}
+		if el, err = ReadElectrode(data, "pb-1"); err != nil || written < 2 && (len(el.Runs) != 1 || el.Carries.Known()) {
+			t.Errorf("the anode: %+v, %v", el, err)
+		}
+	}
+}

@@ -45,6 +45,22 @@ func entryText(n int) string {
 
 func enterOn(m *memFS, run string, n int) error {
 	w, err := openLate(m, run)
+	return entered(w, err, n)
+}
+
+// writers are the two that write lines of this kind: beside the log of a run, and into a ledger.
+var writers = map[string]struct {
+	file  string
+	enter func(m *memFS, dir string, n int) error
+}{
+	"late": {LateName, enterOn},
+	"ledger": {LedgerName, func(m *memFS, dir string, n int) error {
+		w, err := openLedger(m, dir, "pickle")
+		return entered(w, err, n)
+	}},
+}
+
+func entered(w *LateWriter, err error, n int) error {
 	if err != nil {
 		return err
 	}
@@ -87,6 +103,12 @@ func TestLateEntriesReadBack(t *testing.T) {
 
 // TestLateEntriesSurviveEveryFault: whatever fails, an entry that was told stands once, and one that was refused does not.
 func TestLateEntriesSurviveEveryFault(t *testing.T) {
+	for name, to := range writers {
+		t.Run(name, func(t *testing.T) { surviveFaults(t, to.file, to.enter) })
+	}
+}
+
+func surviveFaults(t *testing.T, file string, enterOn func(m *memFS, dir string, n int) error) {
 	for _, errno := range []syscall.Errno{syscall.ENOSPC, syscall.EIO, syscall.EROFS} {
 		for _, width := range []int{1, 2, 9} {
 			for first := 0; ; first++ {
@@ -108,7 +130,7 @@ func TestLateEntriesSurviveEveryFault(t *testing.T) {
 				if !hit {
 					break
 				}
-				late, readErr := readLate(m, filepath.Join(run, LateName))
+				late, readErr := readLate(m, filepath.Join(run, file))
 				if readErr != nil || !late.Sound() {
 					t.Fatalf("%v at %d+%d: %v %+v", errno, first, width, readErr, late)
 				}
@@ -122,7 +144,7 @@ func TestLateEntriesSurviveEveryFault(t *testing.T) {
 						t.Fatal(err)
 					}
 				}
-				late, _ = readLate(m, filepath.Join(run, LateName))
+				late, _ = readLate(m, filepath.Join(run, file))
 				if got := said(Counting(late.Records)); len(got) != 2 || got[1] != "weighing "+entryText(1)+" ann 0.03" || !late.Sound() {
 					t.Errorf("%v at %d+%d: %q, %+v", errno, first, width, got, late.Damage)
 				}
@@ -133,6 +155,12 @@ func TestLateEntriesSurviveEveryFault(t *testing.T) {
 
 // TestLateEntriesSurvivePowerCuts cuts the power before every file operation of an entry, and again during the next one.
 func TestLateEntriesSurvivePowerCuts(t *testing.T) {
+	for name, to := range writers {
+		t.Run(name, func(t *testing.T) { survivePowerCuts(t, to.file, to.enter) })
+	}
+}
+
+func survivePowerCuts(t *testing.T, file string, enterOn func(m *memFS, dir string, n int) error) {
 	type cut struct{}
 	try := func(m *memFS, run string, n, at int) (done, over bool) {
 		from := len(m.ops)
@@ -170,14 +198,14 @@ func TestLateEntriesSurvivePowerCuts(t *testing.T) {
 				told++
 			}
 			m.powerCut(rng)
-			late, err := readLate(m, filepath.Join(run, LateName))
+			late, err := readLate(m, filepath.Join(run, file))
 			if err != nil || !late.Sound() {
 				t.Fatalf("seed %d, cut at %d: %v %+v", seed, first, err, late)
 			}
 			if err := enterOn(m, run, 3); err != nil {
 				t.Fatal(err)
 			}
-			late, _ = readLate(m, filepath.Join(run, LateName))
+			late, _ = readLate(m, filepath.Join(run, file))
 			got := said(Counting(late.Records))
 			if len(got) < told+1 || len(slices.Compact(slices.Clone(got))) != len(got) || !late.Sound() {
 				t.Fatalf("seed %d, cut at %d: %d were told, and there are %q, %+v", seed, first, told, got, late.Damage)
