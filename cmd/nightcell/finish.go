@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"cmp"
 	"context"
 	"errors"
@@ -81,18 +80,15 @@ func checklistJSON(dir string, items []finish.Item) map[string]any {
 	return map[string]any{"run": dir, "complete": finish.Complete(items), "items": list}
 }
 
-// What an answer may be in place of a figure.
-var (
-	errStop  = errors.New("stop")
-	errLater = errors.New("later")
-)
+// errLater stands for an answer that is left for later.
+var errLater = errors.New("later")
 
 // walk is a person going through the checklist of a run.
 type walk struct {
 	*shell
 	*reach
 	place place
-	lines chan string // closed when there are no more
+	asker
 }
 
 // look reads how the checklist stands now.
@@ -106,13 +102,7 @@ func (w *walk) look() (*finish.Subject, []finish.Item, error) {
 
 // all asks for what is open, in order, and ends with the account.
 func (w *walk) all(ctx context.Context) error {
-	w.lines = make(chan string)
-	go func() { // ends with its input, or with the process: nothing else can break off a read of a terminal
-		defer close(w.lines)
-		for in := bufio.NewScanner(w.in); in.Scan(); {
-			w.lines <- in.Text()
-		}
-	}()
+	w.asker = newAsker(w.in, w.out)
 	later := map[string]bool{}
 	for {
 		s, items, err := w.look()
@@ -162,7 +152,7 @@ func (w *walk) item(ctx context.Context, s *finish.Subject, i *finish.Item) erro
 		}
 		if control.IsContradiction(err) {
 			w.say(speak(err).Error())
-			sure, stop := w.ask(ctx, "  Is it so all the same? yes or no: ")
+			sure, stop := w.put(ctx, "  Is it so all the same? yes or no: ")
 			switch {
 			case stop != nil:
 				return stop
@@ -216,11 +206,11 @@ func (w *walk) answer(ctx context.Context, i *finish.Item) (choice string, value
 	}
 	fields := i.Ask
 	if len(fields) == 0 {
-		switch choice, err = w.ask(ctx, prompt); {
+		switch choice, err = w.put(ctx, prompt); {
 		case err != nil || choice == "":
 			return "", nil, "", cmp.Or(err, errLater)
 		case choice == "-":
-			text, err = w.ask(ctx, "  Why: ")
+			text, err = w.put(ctx, "  Why: ")
 			return control.ItemLeftOut, nil, text, err
 		case choice == finish.HandOver:
 			fields = []string{"volume", "to"}
@@ -234,12 +224,12 @@ func (w *walk) answer(ctx context.Context, i *finish.Item) (choice string, value
 		if n == 0 && choice == "" {
 			form = ways
 		}
-		said, err := w.ask(ctx, fmt.Sprintf("  %s, such as %s (%s): ", f.Label, f.Example, form))
+		said, err := w.put(ctx, fmt.Sprintf("  %s, such as %s (%s): ", f.Label, f.Example, form))
 		switch {
 		case err != nil:
 			return "", nil, "", err
 		case said == "-" && n == 0:
-			text, err = w.ask(ctx, "  Why: ")
+			text, err = w.put(ctx, "  Why: ")
 			return control.ItemLeftOut, nil, text, err
 		case said != "":
 			values[name] = said
@@ -254,20 +244,6 @@ func (w *walk) answer(ctx context.Context, i *finish.Item) (choice string, value
 		err = errLater
 	}
 	return choice, values, "", err
-}
-
-// ask puts one question. An end of the input is the wish to stop, as a q is.
-func (w *walk) ask(ctx context.Context, prompt string) (string, error) {
-	fmt.Fprint(w.out, prompt)
-	select {
-	case line, more := <-w.lines:
-		if line = strings.TrimSpace(line); !more || line == "q" {
-			return "", errStop
-		}
-		return line, nil
-	case <-ctx.Done(): // by an interrupt
-		return "", errStop
-	}
 }
 
 // standing prints how every item stands.

@@ -159,6 +159,7 @@ func printJSON(w io.Writer, v any) error {
 // commands lists every command, in the order of a charge's life.
 func commands(s *shell) []*cobra.Command {
 	return []*cobra.Command{
+		newFirstNightCommand(s),
 		newPlanCommand(s),
 		newCheckCommand(s),
 		newPortsCommand(s),

@@ -24,11 +24,24 @@ import (
 // it, so that they and a file go through one reader, with one set of checks.
 type document struct {
 	tables         map[string]any
-	cellName, bank string // the names of the cell and of its supply
-	file           string // that the cell was taken from; "": from flags alone
-	metered        bool   // something states how well the supply counts
-	left           string // what the ledger of the bath says is left; empty: the bath is as stated
-	told           string // what a person should know of that
+	cellName, bank string            // the names of the cell and of its supply
+	file           string            // that the cell was taken from; "": from flags alone
+	metered        bool              // something states how well the supply counts
+	left           string            // what the ledger of the bath says is left; empty: the bath is as stated
+	told           string            // what a person should know of that
+	head           string            // begins what is written, with a place for the file's name; "": as plan begins it
+	why            map[string]string // reasons of keys, to stand beside them
+}
+
+// reasons are the reasons of keys, by the lines that they are to stand beside.
+func (d document) reasons() map[string]string {
+	comments := map[string]string{}
+	for key, why := range d.why {
+		if v := d.get(key); v != nil {
+			comments[fmt.Sprintf("%s = %q", key[strings.LastIndexByte(key, '.')+1:], v)] = why
+		}
+	}
+	return comments
 }
 
 // The names in a document that no file began.

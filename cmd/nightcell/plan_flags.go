@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -240,7 +241,7 @@ func (d document) write(file string, p *plan.Plan) error {
 		return err
 	}
 	d = d.clone()
-	comments := map[string]string{}
+	comments := d.reasons()
 	d.completed(p, comments)
 	d.drop(d.cell("bath.continues"))
 	if data, ok := d.get("data").(string); ok && d.file != "" && !filepath.IsAbs(data) { // it begins at the folder of its file
@@ -253,7 +254,7 @@ func (d document) write(file string, p *plan.Plan) error {
 		return err
 	}
 	laid := laidOut(string(text), comments)
-	text = append(fmt.Appendf(nil, writtenHead, file), laid...)
+	text = append(fmt.Appendf(nil, cmp.Or(d.head, writtenHead), file), laid...)
 	if _, err := configs.Parse(file, text); err != nil {
 		return usageError{fmt.Errorf("--write %s: flags and file do not make a valid configuration:\n%w", file, err)}
 	}
