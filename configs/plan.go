@@ -73,6 +73,7 @@ func (c *Cell) Order(s *Supply) bath.Order {
 	for _, salt := range b.Salts {
 		o.Contents.Salts = append(o.Contents.Salts, bath.Salt{Formula: salt.Formula, Mass: figure(salt.Mass), Concentration: figure(salt.Content), Assay: figure(salt.Assay)})
 	}
+	o.Contents.Crossing = c.Electrodes.Separator.MetalCrossing(o.Contents.MediumTold().Anionic())
 	if s != nil {
 		o.Meter = bath.Meter{GainRelative: s.Accuracy.CurrentGain, OffsetAmperes: s.Accuracy.CurrentOffset}
 	}

@@ -23,7 +23,7 @@ func TestPlanTellsOtherMetals(t *testing.T) {
 	out := flat(t, picklePlan()...)
 	wants(t, out, "FeCl2 adds iron, which can plate too: the charge is that of zinc alone", "iron 26.44 ± 0.53 g a nobler on paper by 0.33 V, but zinc mostly deposits first beside metals of the iron group",
 		"25.4 A·h more at 100 % for all of it", "Remove iron first, or it codeposits", "easiest anode reaction, ferric from ferrous", "nitrogen trichloride",
-		"Metal that crosses the separator into the anolyte is not followed", "NH4Cl supporting")
+		"cross the separator. ", "NH4Cl supporting")
 	wantsNot(t, out, "FeCl2 supporting")
 	object := planObject(t, picklePlan()...)
 	others, _ := object["other_metals"].([]any)
@@ -118,7 +118,7 @@ func TestPlanSolubleAnode(t *testing.T) {
 }
 
 // TestPlanAnodeTakesMetal: lead nitrate may leave nothing or half of its lead in the bath, and the plan says so in its first lines;
-// JSON has both ends, and metal in the bath = deposit + anode loss + what remains.
+// JSON has both ends, and metal in the bath = deposit + anode loss + what crosses + what remains.
 func TestPlanAnodeTakesMetal(t *testing.T) {
 	lead := []string{"--salt", "Pb(NO3)2", "--salt-mass", "150 g", "--volume", "1 L", "--recover", "50 %", "--current", "2 A"}
 	out := flat(t, lead...)
@@ -135,7 +135,11 @@ func TestPlanAnodeTakesMetal(t *testing.T) {
 			return x
 		}
 		all, rest := number("metal_in_bath_grams"), number("remaining_concentration_kilograms_per_cubic_metre")*number("bath_volume_cubic_metres")*1e3
-		if gap := all - number("deposit_grams") - number("anode_loss_grams") - rest; math.Abs(gap) > 1e-12*all {
+		crossed, _ := o["crossed_grams"].(float64)
+		if most, _ := o["crossed_high_grams"].(float64); (most > 0) != (name == "divided") {
+			t.Errorf("%s: up to %g g cross a separator", name, most)
+		}
+		if gap := all - number("deposit_grams") - number("anode_loss_grams") - crossed - rest; math.Abs(gap) > 1e-12*all {
 			t.Errorf("%s: %g of %g g are nowhere", name, gap, all)
 		}
 		low, best, high := number("anode_loss_low_grams"), number("anode_loss_grams"), number("anode_loss_high_grams")

@@ -49,9 +49,9 @@ type Stage struct {
 	Efficiency matter.Figure
 }
 
-// Balance is the metal of the bath, kg: Supplied = Samples + Deposit + Anode + Left + Unaccounted.
+// Balance is the metal of the bath, kg: Supplied = Samples + Deposit + Anode + Crossed + Left + Unaccounted.
 type Balance struct {
-	Supplied, Samples, Deposit, Anode, Left, Unaccounted matter.Figure // Anode is what it took by the model; below zero it gave metal. Unaccounted is Known when Left was assayed; else Left is what remains
+	Supplied, Samples, Deposit, Anode, Crossed, Left, Unaccounted matter.Figure // Anode is what it took by the model; below zero it gave metal. Unaccounted is Known when Left was assayed; else Left is what remains
 }
 
 // Cost is one part of what the run cost. The price of energy has no currency of its own: that of the other costs is meant.

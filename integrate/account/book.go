@@ -31,7 +31,7 @@ type assay struct {
 	Sampled         float64       // kg
 	Drawn           float64       // m3 of samples so far
 	Won             float64       // kg by the model without assays
-	Anode           float64       // kg that the anode took by it; below zero it gave metal back
+	Anode           float64       // kg that left otherwise by it: at the anode, below zero from it, and through the separator
 }
 
 // mass is the kg of metal that the assay says are in the bath.
@@ -177,7 +177,7 @@ func (b *book) gather(entries []Entry) {
 			drawn += e.Numbers[bath.LiquidVolume]
 		case bath.EntryAssay:
 			a := assay{At: e.At, Charge: chargeAt(b.course, e.At), Seconds: float64(min(max(e.At, b.course[0].Nanos), b.course[len(b.course)-1].Nanos)-b.course[0].Nanos) / 1e9,
-				Found: b.concentration(e), Volume: book.Volume, Supplied: book.Supplied * b.molar, Sampled: book.Sampled * b.molar, Drawn: drawn, Won: book.Won() * b.molar, Anode: book.Anode() * b.molar}
+				Found: b.concentration(e), Volume: book.Volume, Supplied: book.Supplied * b.molar, Sampled: book.Sampled * b.molar, Drawn: drawn, Won: book.Won() * b.molar, Anode: (book.Anode() + book.Across()) * b.molar}
 			if a.Found.StandardUncertainty == 0 {
 				a.Found.StandardUncertainty = bath.ConcentrationDoubt * b.plan.Amount.Value / b.plan.Volume.Value // of an assay that found nothing
 			}

@@ -83,8 +83,12 @@ func (a *Account) balance(b *book) {
 	if kg := book.Anode() * b.molar; kg != 0 {
 		m.Anode = matter.Figure{Value: kg, StandardUncertainty: math.Abs(kg) / 2, Mark: matter.Assumed, Source: "by the model of the anode"}
 	}
-	rest := supplied.Value - drawn.Value - a.Deposit.Value - m.Anode.Value
-	u := math.Hypot(supplied.StandardUncertainty, math.Hypot(math.Hypot(drawn.StandardUncertainty, m.Anode.StandardUncertainty), a.Deposit.StandardUncertainty))
+	if u := book.Crossing; u.High > 0 {
+		ends := (u.High - u.Low) * a.Totals.Charge / matter.Faraday * b.molar
+		m.Crossed = matter.Figure{Value: book.Across() * b.molar, StandardUncertainty: math.Abs(ends) / 2 / math.Sqrt(3), Mark: matter.Assumed, Source: "common practice, no source"}
+	}
+	rest := supplied.Value - drawn.Value - a.Deposit.Value - m.Anode.Value - m.Crossed.Value
+	u := math.Hypot(supplied.StandardUncertainty, math.Hypot(math.Hypot(math.Hypot(drawn.StandardUncertainty, m.Crossed.StandardUncertainty), m.Anode.StandardUncertainty), a.Deposit.StandardUncertainty))
 	m.Left = matter.Figure{Value: rest, StandardUncertainty: u, Mark: matter.Weakest(supplied.Mark, a.Deposit.Mark), Source: "what remains"}
 	if n := len(b.assays); n > 0 {
 		left := book.Metal() * b.molar

@@ -68,6 +68,14 @@ func (a AtAnode) Uptake() Uptake {
 // doubt is the standard uncertainty of Best: the range is rectangular.
 func (u Uptake) doubt() float64 { return (u.High - u.Low) / 2 / math.Sqrt(3) }
 
+// mark is that of the range behind an uptake, none where there is no uptake.
+func (u Uptake) mark(r matter.Range) matter.Mark {
+	if u == (Uptake{}) {
+		return matter.Unmarked
+	}
+	return r.Mark
+}
+
 // check adds what is wrong with what is stated.
 func (a Anode) check(m *mistakes, s contents) {
 	if !a.Loss.Known() {
@@ -84,7 +92,12 @@ func (a Anode) check(m *mistakes, s contents) {
 	}
 }
 
-// anodeDoubt is the standard uncertainty in kg of what the anode took by now.
+// asideDoubt is the standard uncertainty in kg of what the anode took and what crossed the separator by now.
+func (p *Plan) asideDoubt(b *Book) float64 {
+	return math.Hypot(p.anodeDoubt(b), b.Crossing.doubt()*math.Max(p.Model.Charge(), 0)/matter.Faraday*p.scenario.molar)
+}
+
+// anodeDoubt is that of the anode alone.
 func (p *Plan) anodeDoubt(b *Book) float64 {
 	return b.Uptake.doubt() * math.Max(p.Model.Charge(), 0) / matter.Faraday * p.scenario.molar
 }

@@ -10,9 +10,9 @@ import (
 // closed form. Metal leaves it in two stages: at the rate Efficiency·I/(nF) as long as
 // the bath brings that much, and at k_m·A·c, which falls exponentially, once it does not:
 //
-//	dN/dt = -min(Efficiency·I/(nF), k_m·A·N/V) - Anode·I/F
+//	dN/dt = -min(Efficiency·I/(nF), k_m·A·N/V) - (Anode + Crossing)·I/F
 //
-// What the anode takes is constant until the bath is empty, in both stages.
+// What the anode takes and what crosses a separator is constant until the bath is empty, in both stages.
 // Source: the teaching papers of Trinidad, Walsh and Gilroy (Int. J. Engng Ed. 14, 1998, 431; 21, 2005, 981), equations from memory.
 type Batch struct {
 	Valence      int
@@ -21,6 +21,24 @@ type Batch struct {
 	MassTransfer float64 // k_m, m/s; 0 means without limit, that is a fixed efficiency
 	Efficiency   float64 // above 0, up to 1
 	Anode        float64 // mol that the anode takes per faraday; below zero it gives metal back, see Uptake
+	Crossing     float64 // mol that crosses a separator per faraday
+}
+
+// aside is the mol that leaves by another way than the cathode per faraday.
+func (b Batch) aside() float64 { return b.Anode + b.Crossing }
+
+// parted says how much of what left by other ways in so many faradays the anode took, in mol; the rest crossed.
+func (b Batch) parted(lost, faradays float64) (anode, crossed float64) {
+	switch {
+	case b.Crossing == 0:
+		return lost, 0
+	case b.Anode == 0:
+		return 0, lost
+	case b.aside() != 0:
+		faradays = math.Min(faradays, lost/b.aside()) // until the bath was empty
+	}
+	crossed = b.Crossing * faradays
+	return lost - crossed, crossed
 }
 
 // rate returns the reciprocal time constant k_m·A/V in 1/s, +Inf without limit.
@@ -48,9 +66,9 @@ func (b Batch) LimitingCurrent(mol float64) float64 {
 	return b.perMole() * b.rate() * mol
 }
 
-// speeds returns the mol/s that the first stage wins and that the anode takes under a current in A.
+// speeds returns the mol/s that the first stage wins and that leave by other ways, here called the anode, under a current in A.
 func (b Batch) speeds(amperes float64) (cathode, anode float64) {
-	return b.Efficiency * amperes / b.perMole(), b.Anode * amperes / matter.Faraday
+	return b.Efficiency * amperes / b.perMole(), b.aside() * amperes / matter.Faraday
 }
 
 // Won returns the mol of metal deposited out of mol in the bath by a constant
@@ -62,7 +80,7 @@ func (b Batch) Won(mol, amperes, seconds float64) float64 {
 
 // Take returns the mol of metal that cathode and anode take as Won does. Below zero the anode gave metal back.
 func (b Batch) Take(mol, amperes, seconds float64) (won, lost float64) {
-	if !(mol >= 0) || !(amperes > 0) || !(seconds > 0) || mol == 0 && b.Anode >= 0 {
+	if !(mol >= 0) || !(amperes > 0) || !(seconds > 0) || mol == 0 && b.aside() >= 0 {
 		return 0, 0
 	}
 	speed, anode := b.speeds(amperes)
@@ -134,7 +152,7 @@ func (b Batch) TimeToWin(mol, won, amperes float64) float64 {
 	if !(won > 0) {
 		return 0
 	}
-	if b.Anode != 0 {
+	if b.aside() != 0 {
 		return b.timeBesideAnode(mol, won, amperes)
 	}
 	if won >= mol/2 { // what is left is then an exact difference

@@ -21,23 +21,36 @@ type Book struct {
 	WaterAdded  float64
 	WaterLost   float64
 
-	Uptake    Uptake  `json:",omitzero"` // of the anode from now on
-	OnAnode   float64 `json:",omitzero"` // metal that the anode took, below zero gave back, and the rounding that the sum lost:
-	AnodeTail float64 `json:",omitzero"`
-	Weighed   float64 `json:",omitzero"` // on the anode, as entered last
-	Collected float64 `json:",omitzero"` // entered as sludge
-	AssayedAt float64 `json:",omitzero"` // C passed at the last assay
+	Uptake      Uptake  `json:",omitzero"` // of the anode from now on
+	OnAnode     float64 `json:",omitzero"` // metal that the anode took, below zero gave back, and the rounding that the sum lost:
+	AnodeTail   float64 `json:",omitzero"`
+	Crossing    Uptake  `json:",omitzero"` // through the separator from now on
+	Crossed     float64 `json:",omitzero"` // metal that crossed it, and the rounding that the sum lost:
+	CrossedTail float64 `json:",omitzero"`
+	Weighed     float64 `json:",omitzero"` // on the anode, as entered last
+	Collected   float64 `json:",omitzero"` // entered as sludge
+	AssayedAt   float64 `json:",omitzero"` // C passed at the last assay
 }
 
-// Metal returns the mol of metal in solution: supplied + unaccounted - sampled - won - what the anode took.
+// Metal returns the mol of metal in solution: supplied + unaccounted - sampled - won - what the anode took - what crossed.
 func (b *Book) Metal() float64 { return math.Max(b.balance(), 0) }
 
 func (b *Book) balance() float64 {
-	return b.Supplied + b.Unaccounted - b.Sampled - b.Won() - b.Anode()
+	return b.Supplied + b.Unaccounted - b.Sampled - b.Won() - b.Anode() - b.Across()
 }
 
 // Anode returns the mol of metal that the anode took; below zero it gave metal back.
 func (b *Book) Anode() float64 { return b.OnAnode + b.AnodeTail }
+
+// Across returns the mol of metal that crossed the separator.
+func (b *Book) Across() float64 { return b.Crossed + b.CrossedTail }
+
+// leave books mol of metal that left by other ways than the cathode in so many faradays.
+func (b *Book) leave(batch Batch, lost, faradays float64) {
+	anode, crossed := batch.parted(lost, faradays)
+	compensate(&b.OnAnode, &b.AnodeTail, anode)
+	compensate(&b.Crossed, &b.CrossedTail, crossed)
+}
 
 // Won returns the mol of metal on the cathode as the model counted it from the charge.
 func (b *Book) Won() float64 { return b.Deposited + b.DepositTail }
@@ -46,9 +59,9 @@ func (b *Book) Won() float64 { return b.Deposited + b.DepositTail }
 // what the model counted, less what assays found still in the bath.
 func (b *Book) Confirmed() float64 { return math.Max(b.Won()-b.Overcounted, 0) }
 
-// Stock returns the mol of metal that there is, or was, to be won: on the cathode, in the bath and at the anode
-// together. A recovered share is Confirmed over Stock, in the plan and in the run alike.
-func (b *Book) Stock() float64 { return b.Confirmed() + b.Metal() + b.Anode() }
+// Stock returns the mol of metal that there is, or was, to be won: on the cathode, in the bath, at the anode and beyond the
+// separator together. A recovered share is Confirmed over Stock, in the plan and in the run alike.
+func (b *Book) Stock() float64 { return b.Confirmed() + b.Metal() + b.Anode() + b.Across() }
 
 // Concentration returns mol of metal per m3, 0 for an empty compartment.
 func (b *Book) Concentration() float64 {
@@ -135,7 +148,7 @@ func (b *Book) check(name string) error {
 			return fmt.Errorf("%s: %g cannot be in its book", name, v)
 		}
 	}
-	for _, v := range []float64{b.Unaccounted, b.DepositTail, b.OnAnode, b.AnodeTail, b.Weighed, b.Collected, b.AssayedAt, b.Uptake.Best, b.Uptake.Low, b.Uptake.High} {
+	for _, v := range []float64{b.Unaccounted, b.DepositTail, b.OnAnode, b.AnodeTail, b.Weighed, b.Collected, b.AssayedAt, b.Uptake.Best, b.Uptake.Low, b.Uptake.High, b.Crossed, b.CrossedTail, b.Crossing.Best, b.Crossing.Low, b.Crossing.High} {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return fmt.Errorf("%s: %g cannot be in its book", name, v)
 		}

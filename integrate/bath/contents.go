@@ -2,6 +2,7 @@ package bath
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -20,6 +21,7 @@ type Contents struct {
 	Concentration matter.Figure // kg of metal per m3
 	MetalMass     matter.Figure // kg of metal in the whole volume
 	Divided       bool
+	Crossing      matter.Range  // share of the current that metal of the bath may carry through the separator
 	Purified      bool          // what is nobler than the metal was taken out
 	AnolyteVolume matter.Figure // m3, of a divided cell
 }
@@ -190,4 +192,18 @@ func (c Contents) findAmount(m *mistakes, s *contents, formulas []matter.Formula
 	case ways > 1:
 		m.add("salts", "state one of salts, concentration and metal mass", "the metal is stated in more than one way")
 	}
+}
+
+// crosses is the metal in mol per faraday that gets through the separator. The field drives a cation back to the cathode, so that nothing is the likeliest
+// and only diffusion and flow carry it across; an anion it drives to the anode, and the middle of the range is as likely as any.
+func (c Contents) crosses(couple matter.Couple, medium matter.Medium) Uptake {
+	if !c.Divided || !c.Crossing.Known() {
+		return Uptake{}
+	}
+	if medium.Anionic() {
+		const most = 2 // charges of a complex: of one it carries the more metal
+		per := 1 / math.Min(float64(couple.Valence), most)
+		return Uptake{c.Crossing.Middle() * per, c.Crossing.Low * per, c.Crossing.High * per}
+	}
+	return Uptake{0, 0, c.Crossing.High / float64(couple.Valence)}
 }

@@ -37,7 +37,7 @@ func (p *Plan) At(share float64) (point Point, ok bool) {
 		return Point{}, false
 	}
 	seconds := s.batch.Time(s.amount, s.amount*(1-share), s.amperes)
-	if s.batch.Anode != 0 {
+	if s.batch.aside() != 0 {
 		seconds = s.batch.TimeToWin(s.amount, s.amount*share, s.amperes)
 	}
 	if math.IsInf(seconds, 0) {

@@ -34,7 +34,7 @@ type State struct {
 func NewDrawdown(b Batch, mol float64) (*Drawdown, error) {
 	return Restore(State{
 		Valence: b.Valence, Efficiency: b.Efficiency, MassTransfer: b.MassTransfer, Area: b.Area,
-		Catholyte: Book{Volume: b.Volume, Supplied: mol, Uptake: Uptake{b.Anode, b.Anode, b.Anode}},
+		Catholyte: Book{Volume: b.Volume, Supplied: mol, Uptake: Uptake{b.Anode, b.Anode, b.Anode}, Crossing: Uptake{b.Crossing, b.Crossing, b.Crossing}},
 	})
 }
 
@@ -77,7 +77,7 @@ func (d *Drawdown) Batch() Batch {
 // batchOf is the closed form that holds for an account.
 func (d *Drawdown) batchOf(b *Book) Batch {
 	s := &d.state
-	return Batch{Valence: s.Valence, Volume: b.Volume, Area: s.Area, MassTransfer: s.MassTransfer, Efficiency: s.Efficiency, Anode: b.Uptake.Best}
+	return Batch{Valence: s.Valence, Volume: b.Volume, Area: s.Area, MassTransfer: s.MassTransfer, Efficiency: s.Efficiency, Anode: b.Uptake.Best, Crossing: b.Crossing.Best}
 }
 
 // Step passes a charge in C over seconds and returns the mol of metal won. The
@@ -101,9 +101,10 @@ func (d *Drawdown) Step(coulombs, seconds float64) (depositMol float64) {
 
 // take books what cathode and anode take out of a compartment, and returns the mol of metal won.
 func (d *Drawdown) take(b *Book, amperes, seconds float64) (won float64) {
-	won, lost := d.batchOf(b).Take(b.Metal(), amperes, seconds)
+	batch := d.batchOf(b)
+	won, lost := batch.Take(b.Metal(), amperes, seconds)
 	b.deposit(won)
-	compensate(&b.OnAnode, &b.AnodeTail, lost)
+	b.leave(batch, lost, amperes*seconds/matter.Faraday)
 	return won
 }
 
@@ -124,11 +125,12 @@ func (d *Drawdown) Correct(coulombs float64) (depositMol float64) {
 		mol := coulombs * efficiency / perMole
 		mol = math.Max(math.Min(mol, book.Metal()), -book.Won())
 		book.deposit(mol)
-		uptake := book.Uptake.Best / matter.Faraday
+		batch := d.batchOf(book)
 		if charge > 0 {
-			uptake = book.Anode() / charge
+			batch.Anode, batch.Crossing = book.Anode()*matter.Faraday/charge, book.Across()*matter.Faraday/charge
 		}
-		compensate(&book.OnAnode, &book.AnodeTail, min(coulombs*uptake, book.Metal()))
+		faradays := coulombs / matter.Faraday
+		book.leave(batch, min(faradays*batch.aside(), book.Metal()), faradays)
 		return mol
 	}
 	if d.state.Rival.Is() {

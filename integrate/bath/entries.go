@@ -224,9 +224,9 @@ func (p *Plan) BookAssay(concentration float64) (difference float64, err error) 
 	return (p.Model.Catholyte().Metal() - was) * p.scenario.molar, err
 }
 
-// Balance is the metal account of the catholyte in kg. Supplied + Unaccounted = Deposit + Anode + Bath + Samples.
+// Balance is the metal account of the catholyte in kg. Supplied + Unaccounted = Deposit + Anode + Crossed + Bath + Samples.
 type Balance struct {
-	Supplied, Unaccounted, Deposit, Anode, Bath, Samples float64
+	Supplied, Unaccounted, Deposit, Anode, Crossed, Bath, Samples float64
 }
 
 // Balance returns the account as it stands.
@@ -237,6 +237,7 @@ func (p *Plan) Balance() Balance {
 		Unaccounted: b.Unaccounted * molar,
 		Deposit:     b.Won() * molar,
 		Anode:       b.Anode() * molar,
+		Crossed:     b.Across() * molar,
 		Bath:        b.Metal() * molar,
 		Samples:     b.Sampled * molar,
 	}

@@ -21,8 +21,10 @@ type Goal struct {
 	DepositFrom []Share       // of the deposit's uncertainty, largest first, in kg
 	Recovered   matter.Figure // share of the metal
 	Left        matter.Figure // kg of metal per m3 in the bath then
-	// Anode is the kg of metal that the anode takes meanwhile, below zero gives back. Deposit, Anode and what is Left are the metal in the bath.
+	// Anode is the kg of metal that the anode takes meanwhile, below zero gives back. Crossed is what gets through the separator. Deposit, both
+	// and what is Left are the metal in the bath.
 	Anode      matter.Figure
+	Crossed    matter.Figure
 	Overall    float64 // efficiency of the whole charge
 	Marginal   float64 // efficiency of its last moment
 	RatioBegin float64 // i/i_lim at the beginning; 0 without a transfer limit
@@ -79,6 +81,11 @@ func (p *Plan) shifts() []shift {
 	if u := p.Anode.Uptake(); u.doubt() > 0 {
 		all = append(all, shift{anodeSource, func(s *scenario, sign float64) { s.batch.Anode += sign * u.doubt() }})
 	}
+	if u := p.Crossing; u.doubt() > 0 {
+		all = append(all, shift{crossingSource, func(s *scenario, sign float64) {
+			s.batch.Crossing = math.Max(u.Low, math.Min(u.High, u.Best+sign*u.doubt()))
+		}})
+	}
 	add("cathode area", p.conditions.CathodeArea.Relative(), func(s *scenario, f float64) { s.batch.Area *= f })
 	add("current", p.conditions.Current.Relative(), func(s *scenario, f float64) { s.amperes *= f })
 	if p.form.name == formMarginal {
@@ -97,14 +104,16 @@ const (
 	byRecovered
 	byLeft
 	byAnode
+	byCrossing
 )
 
-type answers [byAnode + 1]float64
+type answers [byCrossing + 1]float64
 
 // answers solves a scenario, and follows a charge in it.
 func (s scenario) answers(charge float64) answers {
 	won, left := s.wonBy(charge)
-	a := answers{math.NaN(), math.NaN(), math.NaN(), won * s.molar, won / s.amount, left * s.molar / s.batch.Volume, (s.amount - won - left) * s.molar}
+	anode, crossed := s.batch.parted(s.amount-won-left, charge/matter.Faraday)
+	a := answers{math.NaN(), math.NaN(), math.NaN(), won * s.molar, won / s.amount, left * s.molar / s.batch.Volume, anode * s.molar, crossed * s.molar}
 	if o, err := s.solve(); err == nil {
 		a[toCharge], a[toSeconds], a[toWin] = o.charge, o.seconds, o.deposit*s.molar
 	}
@@ -144,12 +153,16 @@ func (p *Plan) corners() (limited []string, all []scenario) {
 	if u := p.Anode.Uptake(); u.High > u.Low {
 		both(anodeSource, func(s *scenario, end float64) { s.batch.Anode = end }, u.Low, u.High)
 	}
+	if u := p.Crossing; u.High > u.Low {
+		both(crossingSource, func(s *scenario, end float64) { s.batch.Crossing = end }, u.Low, u.High)
+	}
 	return limited, all
 }
 
 const (
 	efficiencySource = "efficiency"
 	anodeSource      = "anode loss"
+	crossingSource   = "separator"
 )
 
 // goal solves the nominal scenario and then each shifted one.
@@ -160,7 +173,7 @@ func (p *Plan) goal() (Goal, error) {
 		return Goal{}, err
 	}
 	perMole, answer := nominal.batch.perMole(), nominal.answers(best.charge)
-	left := max(nominal.amount-best.deposit-best.anode, 0) // not the rounding
+	left := max(nominal.amount-best.deposit-best.lost, 0) // not the rounding
 	g := Goal{
 		Overall:  best.deposit * perMole / best.charge,
 		Marginal: nominal.batch.Marginal(left, nominal.amperes),
@@ -220,7 +233,7 @@ func (p *Plan) goal() (Goal, error) {
 		}
 		return f
 	}
-	g.Charge, g.Deposit, g.Recovered, g.Left, g.Anode = made(toCharge), made(byDeposit), made(byRecovered), made(byLeft), made(byAnode)
+	g.Charge, g.Deposit, g.Recovered, g.Left, g.Anode, g.Crossed = made(toCharge), made(byDeposit), made(byRecovered), made(byLeft), made(byAnode), made(byCrossing)
 	g.Theoretical = matter.Figure{Value: best.deposit * perMole, StandardUncertainty: math.Sqrt(all[toWin]) / nominal.molar * perMole, Mark: mark}
 	if best.seconds > 0 {
 		g.Duration = made(toSeconds)
@@ -235,7 +248,10 @@ func (p *Plan) goal() (Goal, error) {
 // goalAtAnode marks what the anode takes, and says where that may be so much that the target is out of reach.
 func (p *Plan) goalAtAnode(g *Goal) {
 	u := p.Anode.Uptake()
-	g.Left.Mark = matter.Weakest(g.Left.Mark, p.Anode.Share.Mark)
+	g.Left.Mark = matter.Weakest(g.Left.Mark, p.Anode.Share.Mark, p.Crossing.mark(p.order.Contents.Crossing))
+	if g.Crossed.Mark = g.Left.Mark; p.Crossing == (Uptake{}) {
+		g.Crossed = matter.Figure{Mark: g.Left.Mark}
+	}
 	if g.Anode.Mark = g.Left.Mark; u == (Uptake{}) {
 		g.Anode = matter.Figure{Mark: g.Left.Mark} // not the rounding
 		return
@@ -256,7 +272,7 @@ func (p *Plan) answerMark() matter.Mark {
 		marks = append(marks, p.efficiency.transfer.Mark, p.conditions.Current.Mark, p.conditions.CathodeArea.Mark)
 	}
 	if p.MassTransfer.Known() || p.form.name == formConcentration { // else the cathode takes its share whatever the anode does
-		marks = append(marks, p.Anode.Share.Mark)
+		marks = append(marks, p.Anode.Share.Mark, p.Crossing.mark(p.order.Contents.Crossing))
 	}
 	switch p.form.name {
 	case formThickness:
@@ -282,6 +298,8 @@ func (p *Plan) doubtMark(source string) matter.Mark {
 		figures = append(figures, o.Contents.MetalMass)
 	case "efficiency":
 		figures = append(figures, o.Efficiency.Fraction)
+	case crossingSource:
+		return o.Contents.Crossing.Mark
 	case anodeSource:
 		if !p.Anode.Stated {
 			return p.Anode.Share.Mark

@@ -177,7 +177,7 @@ func (p *Plan) against(e Entry, m Moment) (list []string) {
 func (p *Plan) bookedConcentration() (value, doubt float64) {
 	book, molar := p.Model.Catholyte(), p.scenario.molar
 	value = book.Concentration() * molar
-	metal := math.Hypot(math.Hypot(p.Amount.StandardUncertainty, p.anodeDoubt(book)), book.Won()*molar*p.Efficiency.Relative())
+	metal := math.Hypot(math.Hypot(p.Amount.StandardUncertainty, p.asideDoubt(book)), book.Won()*molar*p.Efficiency.Relative())
 	return value, math.Hypot(metal/book.Volume, value*p.Volume.Relative())
 }
 

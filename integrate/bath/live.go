@@ -89,10 +89,10 @@ func (s *scenario) endNow(book *Book, asked float64, ok bool) float64 {
 	switch b := &s.batch; {
 	case !ok:
 		return s.rest()
-	case s.form.name == formRecover && b.Anode == 0:
+	case s.form.name == formRecover && b.aside() == 0:
 		return (1 - s.form.value.Value) * book.Stock() // the same, without the rounding of two differences
 	default:
-		return book.Metal() - (asked-book.Confirmed())*(1+b.Anode*float64(b.Valence)/b.Efficiency) // below zero when the bath no longer holds enough: never reached
+		return book.Metal() - (asked-book.Confirmed())*(1+b.aside()*float64(b.Valence)/b.Efficiency) // below zero when the bath no longer holds enough: never reached
 	}
 }
 
@@ -160,7 +160,7 @@ func (p *Plan) remainingBy(book *Book, amperes float64) (coulombs, seconds float
 	}
 	s := p.now(book, amperes)
 	asked, ok := s.asks(book.Stock())
-	if ok && s.batch.Anode != 0 {
+	if ok && s.batch.aside() != 0 {
 		seconds = s.batch.TimeToWin(book.Metal(), asked-book.Confirmed(), amperes)
 	} else {
 		seconds = s.batch.Time(book.Metal(), s.endNow(book, asked, ok), amperes)

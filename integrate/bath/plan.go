@@ -40,6 +40,7 @@ type Plan struct {
 	Efficiency   matter.Figure // of the first stage
 	MassTransfer matter.Figure // m/s; not Known: fixed efficiency
 	Anode        AtAnode
+	Crossing     Uptake // of metal through the separator; zero without one
 	// Missing are the conditions that would narrow an efficiency which nobody stated, the costliest first.
 	Missing []matter.Need
 
@@ -75,13 +76,14 @@ func NewPlan(o Order) (*Plan, error) {
 	p.Notes, p.Others = p.settled.notes, p.settled.others
 	p.Chloride, p.Ammonium, p.Dissolved = p.settled.chloride, p.settled.ammonium, p.settled.dissolved
 	p.Anode = o.Anode.At(p.Metal, p.Couple, p.Medium, o.Contents.Divided)
+	p.Crossing = o.Contents.crosses(p.Couple, p.Medium)
 	p.scenario = p.nominal()
 	model, err := NewDrawdown(p.scenario.batch, p.scenario.amount)
 	if err != nil {
 		return nil, err
 	}
 	p.Model = model
-	p.Model.Catholyte().Uptake = p.Anode.Uptake()
+	p.Model.Catholyte().Uptake, p.Model.Catholyte().Crossing = p.Anode.Uptake(), p.Crossing
 	p.Model.Anolyte().Volume = o.Contents.AnolyteVolume.Value
 	molar := p.Metal.Element.Weight.Value
 	p.Amount = matter.Figure{Value: p.scenario.amount * molar, Mark: p.settled.amount.mark}
@@ -130,7 +132,7 @@ func (p *Plan) nominal() scenario {
 		amount: p.settled.amount.value,
 		batch: Batch{
 			Valence: p.Valence, Volume: p.Volume.Value, Area: p.conditions.CathodeArea.Value,
-			MassTransfer: p.MassTransfer.Value, Efficiency: p.Efficiency.Value, Anode: p.Anode.Uptake().Best,
+			MassTransfer: p.MassTransfer.Value, Efficiency: p.Efficiency.Value, Anode: p.Anode.Uptake().Best, Crossing: p.Crossing.Best,
 		},
 		anode:   p.Anode,
 		molar:   p.Metal.Element.Weight.Value,

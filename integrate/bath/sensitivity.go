@@ -57,6 +57,9 @@ func (p *Plan) Sensitivity() []Variation {
 		add("anode loss", fmt.Sprintf("anode takes metal with %.3g %% of its charge", 100*p.Anode.Share.Low), func(c *scenario) { c.batch.Anode = u.Low })
 		add("anode loss", fmt.Sprintf("anode takes metal with %.3g %% of its charge", 100*p.Anode.Share.High), func(c *scenario) { c.batch.Anode = u.High })
 	}
+	if u := p.Crossing; u.High > 0 && (s.form.name == formConcentration || s.batch.MassTransfer > 0) {
+		add("separator", fmt.Sprintf("metal carries %.3g %% of the current through the separator", 100*p.order.Contents.Crossing.High), func(c *scenario) { c.batch.Crossing = u.High })
+	}
 	if s.batch.MassTransfer > 0 {
 		add("mass transfer", "mass transfer halved", func(c *scenario) { c.batch.MassTransfer /= 2 })
 		add("mass transfer", "mass transfer doubled", func(c *scenario) { c.batch.MassTransfer *= 2 })

@@ -104,7 +104,7 @@ type outcome struct {
 	charge  float64 // C
 	seconds float64 // 0 when the current is not stated
 	deposit float64 // mol
-	anode   float64 // mol that the anode took
+	lost    float64 // mol that the anode took or that crossed the separator
 }
 
 // current returns the stated current, or 1 A where only the charge matters.
@@ -178,9 +178,9 @@ func (s scenario) solve() (outcome, error) {
 	if math.IsInf(o.seconds, 0) {
 		return o, s.unreachable(o.deposit)
 	}
-	if s.batch.Anode != 0 {
+	if s.batch.aside() != 0 {
 		won, lost := s.batch.Take(s.amount, amperes, o.seconds)
-		o.anode = lost
+		o.lost = lost
 		if s.form.name == formConcentration || s.form.name == formMarginal {
 			o.deposit = won
 		}
@@ -200,6 +200,8 @@ func (s scenario) unreachable(wanted float64) error {
 	switch {
 	case s.anode.Soluble:
 		return fmt.Errorf("the anode gives back about what the cathode takes, so this bath is never left so poor; state a deposit, a thickness or a charge")
+	case s.batch.Anode <= 0 && s.batch.Crossing > 0:
+		return fmt.Errorf("%.3g g are wanted, and of the %.3g g in the bath too much crosses the separator before the cathode has them; ask for less", wanted*s.molar*1e3, s.amount*s.molar*1e3)
 	case s.batch.Anode > 0:
 		if empty := s.batch.Time(s.amount, 0, s.current()); !math.IsInf(empty, 1) {
 			a := s.anode

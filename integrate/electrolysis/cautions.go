@@ -115,7 +115,7 @@ func (a *Assessment) heatCautions(say, warn func(string, ...any)) {
 	case h.Boils:
 		warn("The bath boils: it takes up %.0f W, more than a bare vessel loses below boiling. Cool it, or use less current.", h.Power.Value)
 	case h.Steady.Value > hotBath:
-		warn("The bath heats itself to about %.0f °C, uncertain by a third of the rise. Cool it, and check the rating of the vessel.", h.Steady.Value-matter.ZeroCelsius)
+		warn("The bath heats to about %.0f °C: cool it, and check the rating of the vessel.", h.Steady.Value-matter.ZeroCelsius)
 	}
 	switch t := a.Conditions.Temperature; {
 	case h.Boils || h.Steady.Value > hotBath:

@@ -262,6 +262,21 @@ func (s Separator) AcidCrossing() Band {
 	return Band{}
 }
 
+// MetalCrossing returns the share of the current that metal of the bath may carry through the separator into the anolyte: a cation by diffusion and
+// with what flows outward, against the field; an anion as its transport number among the others. Common practice, no source. No range without a separator.
+func (s Separator) MetalCrossing(anionic bool) matter.Range {
+	most := map[Separator][2]float64{Diaphragm: {0.05, 0.10}, CationMembrane: {0.02, 0.01}, AnionMembrane: {0.01, 0.20}} // cation, anion
+	ends, divided := most[s]
+	if !divided {
+		return matter.Range{}
+	}
+	r := matter.Range{High: ends[0], Mark: matter.Assumed, Source: "common practice, no source"}
+	if anionic {
+		r.High = ends[1]
+	}
+	return r
+}
+
 // copperResistivity is that of annealed copper near 40 °C in Ω·m (1.72e-8 at 20 °C, +0.39 %/K; IEC 60028, from memory).
 const copperResistivity = 1.86e-8
 

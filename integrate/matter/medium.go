@@ -33,6 +33,9 @@ func (m Medium) Known() bool { return slices.Contains(Media(), m) }
 // a deposit meets acid when the current stops.
 func (m Medium) Acidic() bool { return m != Cyanide && m != Alkaline && m != Sulfide && m != Ammine }
 
+// Anionic says whether the metal is mostly in an anion, such as a cyanide complex, which the field drives to the anode.
+func (m Medium) Anionic() bool { return m == Cyanide || m == Alkaline || m == Sulfide || m == Chromic }
+
 // covers says whether a table row for these media holds for m.
 func covers(media []Medium, m Medium) bool {
 	return slices.Contains(media, m) || slices.Contains(media, anyMedium)

@@ -14,9 +14,9 @@ import (
 
 // TestChargeAndMetalClose: over random baths and runs the charge of the anode is oxide, oxygen, chlorine and dissolved metal, that of the cathode
 // deposit and hydrogen, the acid of the bath what these reactions set free less what they take up, and all metal is deposit, at the
-// anode, or left; each to 1e-12. Electrons and H+ of an oxide are counted from its formula here, gases from their volumes.
+// anode, beyond the separator, or left; each to 1e-12. Electrons and H+ of an oxide are counted from its formula here, gases from their volumes.
 func TestChargeAndMetalClose(t *testing.T) {
-	oxides, dissolved, chlorine, both := 0, 0, 0, 0
+	oxides, dissolved, chlorine, both, crossed := 0, 0, 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		figure := func(name string, low, high float64) matter.Figure {
 			return given(math.Exp(rapid.Float64Range(math.Log(low), math.Log(high)).Draw(t, name)))
@@ -31,6 +31,7 @@ func TestChargeAndMetalClose(t *testing.T) {
 		o.Bath.Target.Charge = given(o.Bath.Contents.Volume.Value * math.Exp(rapid.Float64Range(math.Log(1e5), math.Log(4e8)).Draw(t, "charge")))
 		if rapid.Bool().Draw(t, "divided") {
 			o.Cell.Separator, o.Bath.Contents.Divided = electrolysis.Diaphragm, true
+			o.Bath.Contents.Crossing = o.Cell.Separator.MetalCrossing(medium.Anionic())
 		}
 		if rapid.Bool().Draw(t, "stirred") {
 			o.Bath.Efficiency.Stirring = bath.Bubble
@@ -81,6 +82,9 @@ func TestChargeAndMetalClose(t *testing.T) {
 				both++
 			}
 		}
+		if g.Crossed.Value > 0 {
+			crossed++
+		}
 		faradays := g.Charge.Value / matter.Faraday
 		closes("faradays at the anode", faradays, metalCharge, 4*moles[electrolysis.Oxygen], 2*moles[electrolysis.Chlorine])
 		closes("faradays at the cathode", faradays, g.Deposit.Value/molar*valence, 2*moles[electrolysis.Hydrogen])
@@ -94,9 +98,9 @@ func TestChargeAndMetalClose(t *testing.T) {
 			water += atAnode * f.Count("O") / f.Count(metal.String())
 		}
 		closes("mol of water", a.Water.Split.Value/matter.MolarMassH2O, water)
-		closes("kg of metal", p.Bath.Amount.Value, g.Deposit.Value, g.Anode.Value, g.Left.Value*p.Bath.Volume.Value)
+		closes("kg of metal", p.Bath.Amount.Value, g.Deposit.Value, g.Anode.Value, g.Crossed.Value, g.Left.Value*p.Bath.Volume.Value)
 	})
-	if oxides == 0 || dissolved == 0 || chlorine == 0 || both == 0 {
-		t.Errorf("%d oxides, %d dissolving anodes, %d with chlorine, %d with oxygen beside it", oxides, dissolved, chlorine, both)
+	if oxides == 0 || dissolved == 0 || chlorine == 0 || both == 0 || crossed == 0 {
+		t.Errorf("%d oxides, %d dissolving anodes, %d with chlorine, %d with oxygen beside it, %d with metal across", oxides, dissolved, chlorine, both, crossed)
 	}
 }

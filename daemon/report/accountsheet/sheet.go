@@ -240,6 +240,11 @@ func (s *sheet) balance() report.Table {
 		t.Known("supplied", "put in", b.Supplied, report.Grams, "")
 		t.Known("deposit", "on the cathode", b.Deposit, report.Grams, "")
 		t.Known("anode", "on the anode", b.Anode, report.Grams, b.Anode.Source)
+		crossed := "" // of which nothing is the likeliest stands in JSON alone
+		if b.Crossed.Value > 0 {
+			crossed = "through the separator"
+		}
+		t.Known("crossed", crossed, b.Crossed, report.Grams, b.Crossed.Source)
 		if b.Samples.Value > 0 {
 			t.Known("samples", "in samples", b.Samples, report.Grams, b.Samples.Source)
 		}

@@ -29,6 +29,12 @@ func (p *sheet) answer() []string {
 	if g.Anode.Value > 0 {
 		text += fmt.Sprintf(" The anode takes %s g more as %s.", doubted(g.Anode, 1e3), p.Bath.Anode.Oxide.Formula)
 	}
+	switch c := g.Crossed; {
+	case c.Value > 0:
+		text += fmt.Sprintf(" %s g cross the separator.", doubted(c, 1e3))
+	case c.High > 0:
+		text += fmt.Sprintf(" Up to %s g cross the separator.", quantity.Digits(c.High*1e3, c.High*1e2))
+	}
 	text += fmt.Sprintf(" %s g/L remain in the bath.", doubted(g.Left, 1))
 	if verdict := p.Verdict(); verdict != "" {
 		return []string{text, willItPlate + verdict}

@@ -128,6 +128,7 @@ func (p *sheet) targetTable() report.Table {
 	}
 	if g.Left.Known() {
 		t.Add(p.anodeLoss())
+		t.Add(p.crossed())
 		t.Add(certain("remaining_concentration", "left in the bath", g.Left, report.GramsPerLitre, ""))
 	}
 	t.Known("bath_load", "charge per litre", p.Load(), report.AmpereHoursPerLitre, "additives are dosed by it")
@@ -172,6 +173,17 @@ func (p *sheet) anodeLoss() report.Figure {
 		if !a.Stated {
 			f.Note += ": weigh anode and sludge, or state --anode-loss"
 		}
+	}
+	return f
+}
+
+// crossed is the metal that gets through the separator; JSON alone has it where there is none.
+func (p *sheet) crossed() report.Figure {
+	g, r := p.Bath.Goal.Crossed, p.Order.Bath.Contents.Crossing
+	f := report.Of("crossed", "", g, report.Grams, "")
+	f.Limits = &report.Limits{Low: g.Low, High: g.High}
+	if g.High > 0 {
+		f.Label, f.Note = "through the separator", quantity.Span(100*r.Low, 100*r.High)+" % of the current: assay the anolyte "+report.Cite(r.Source)
 	}
 	return f
 }
