@@ -36,20 +36,40 @@ func stated(f matter.Figure, perSI float64, unit string) string {
 
 // Taught is the configuration with what earlier runs of a cell gave in its efficiency. The cell must exist.
 func (c *Config) Taught(cell string, first, transfer matter.Figure) (*Config, error) {
+	return c.relearned(cell, func(efficiency map[string]any) map[string]any {
+		efficiency = maps.Clone(efficiency)
+		Teach(efficiency, first, transfer)
+		return efficiency
+	})
+}
+
+// TaughtAs is the configuration with the efficiency of a cell as it stands in the frozen configuration of a run. The cell must exist.
+func (c *Config) TaughtAs(cell string, frozen []byte) (*Config, error) {
+	var run struct {
+		Cell map[string]struct{ Efficiency map[string]any }
+	}
+	if _, err := toml.Decode(string(frozen), &run); err != nil {
+		return nil, fmt.Errorf("reading the frozen configuration: %w", err)
+	}
+	return c.relearned(cell, func(map[string]any) map[string]any { return run.Cell[cell].Efficiency })
+}
+
+// relearned is the configuration with another efficiency of a cell.
+func (c *Config) relearned(cell string, change func(map[string]any) map[string]any) (*Config, error) {
 	tables := maps.Clone(c.source)
 	cells := maps.Clone(tables["cell"].(map[string]any))
 	own := maps.Clone(cells[cell].(map[string]any))
 	efficiency, _ := own["efficiency"].(map[string]any)
-	efficiency = maps.Clone(efficiency)
-	Teach(efficiency, first, transfer)
-	tables["cell"], cells[cell], own["efficiency"] = cells, own, efficiency
+	if tables["cell"], cells[cell], own["efficiency"] = cells, own, change(efficiency); len(own["efficiency"].(map[string]any)) == 0 {
+		delete(own, "efficiency")
+	}
 	var b bytes.Buffer
 	if err := toml.NewEncoder(&b).Encode(tables); err != nil {
 		return nil, fmt.Errorf("writing what earlier runs of cell %s taught: %w", cell, err)
 	}
 	taught, err := Parse(c.file, b.Bytes())
 	if err != nil {
-		return nil, fmt.Errorf("planning cell %s with what its earlier runs gave: %w", cell, err)
+		return nil, fmt.Errorf("planning cell %s with what earlier runs gave: %w", cell, err)
 	}
 	return taught, nil
 }

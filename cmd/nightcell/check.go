@@ -170,7 +170,7 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 		j.Notes = append(j.Notes, note)
 	}
 	if c.Efficiency.Learned {
-		taught, lesson, err := books.Taught(config, c.Name)
+		taught, lesson, err := new(books.Pupil).Taught(config, c.Name)
 		if err != nil {
 			j.Notes = append(j.Notes, err.Error())
 		} else {

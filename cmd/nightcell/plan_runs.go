@@ -39,7 +39,7 @@ func (o *planOptions) learn(flags *pflag.FlagSet, d document) (*books.Lesson, er
 		return nil, err
 	}
 	next := before.Plan.Bath
-	lesson, err := books.Learn(data, cell, next)
+	lesson, err := new(books.Pupil).Learn(data, cell, next)
 	if err != nil {
 		return nil, fmt.Errorf("learning from the runs of cell %s: %w", cell, err)
 	}

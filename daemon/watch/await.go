@@ -78,6 +78,7 @@ func (c *Cell) begin(reading *drivers.Reading) error {
 	}
 	told := ""
 	if c.settings.Plan != nil {
+		c.settings.learn()
 		told = c.settings.fill(c.m.UTC())
 	}
 	r, err := run.Begin(&c.settings.Settings, c.facts(), first, w.zero.zero(c.settings.Count.ResolutionAmperes), w.atRest)
@@ -111,6 +112,7 @@ func (c *Cell) ended() bool {
 	if err := ledger.Settle(c.settings.DataDir, c.m.UTC(), ledgerWait); err != nil {
 		c.settings.Log.Warn("what the run took is not in the ledgers yet; it is made up for before the next one", "cell", c.settings.Cell, "err", err)
 	}
+	c.settings.learn()
 	c.waiting.atRest, c.waiting.readUTC = c.run.AtRest(), c.past.Final.Reading.At
 	c.run = nil
 	return true

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"nightcell/configs"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
@@ -18,6 +19,12 @@ func zincCell(t testing.TB, b *watchtest.Bench, dir, cellLines, target, rest str
 	if err != nil {
 		t.Fatal(err)
 	}
+	return cellOf(t, b, cfg)
+}
+
+// cellOf is the watch over the one cell of a configuration.
+func cellOf(t testing.TB, b *watchtest.Bench, cfg *configs.Config) *Cell {
+	t.Helper()
 	s, err := SettingsOf(cfg, &cfg.Cells[0], nil, b.Clock, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)

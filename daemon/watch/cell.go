@@ -116,6 +116,11 @@ func (c *Cell) Run(ctx context.Context) error {
 	if err := c.PickUp(); err != nil {
 		return err
 	}
+	if c.run == nil && c.settings.learned {
+		c.settings.learn()
+		c.settings.fill(c.m.UTC())
+		c.next = run.Blank(&c.settings.Settings)
+	}
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	due := c.m.now()

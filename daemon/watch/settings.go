@@ -7,14 +7,18 @@ import (
 	"math"
 	"nightcell/alerts"
 	"nightcell/configs"
+	"nightcell/daemon/books"
 	"nightcell/daemon/ledger"
 	"nightcell/daemon/metrics"
 	"nightcell/daemon/run"
+	"nightcell/daemon/runlog"
 	"nightcell/drivers"
 	"nightcell/drivers/scpi"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
+	"os"
+	"path/filepath"
 	"time"
 )
 
@@ -28,13 +32,16 @@ type Settings struct {
 	OnStop    alerts.Act    // what becomes of a live output when the watch is stopped
 	Observe   metrics.Observer
 
-	stated []byte // the frozen configuration, before what is left in the bath stands in it; nil: of a watch without a configuration
+	stated  []byte // the frozen configuration as it is written; nil: of a watch without a configuration
+	taught  []byte // with the efficiency that earlier runs gave, before what is left in the bath stands in it
+	learned bool   // efficiency.learned is set
+	pupil   books.Pupil
 }
 
 // SettingsOf turns one cell of the configuration into what its watch needs.
 func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock drivers.Clock, log *slog.Logger) (Settings, error) {
 	supply := cfg.Supply(cell.Supply)
-	stated, err := cfg.Frozen(cell.Name)
+	orders, err := written(cfg, cell)
 	if err != nil {
 		return Settings{}, fmt.Errorf("cell %s: freezing its configuration: %w", cell.Name, err)
 	}
@@ -46,7 +53,7 @@ func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock 
 		},
 		Identity: supply.Identity, Open: opener(supply, cell, rack, clock), Patience: supply.FirstContact(), MostVolts: drivers.Volts(supply.RangeVolts),
 	}
-	s.takeOrders(&Orders{cell, stated, stated})
+	s.takeOrders(orders)
 	if told := s.fill(clock.UTC()); told != "" {
 		log.Warn("bath", "cell", cell.Name, "said", told)
 	}
@@ -58,18 +65,50 @@ func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock 
 
 // fill takes the bath from its ledger, else as the configuration states it. It returns what somebody should know of that.
 func (s *Settings) fill(utc time.Time) (told string) {
-	if s.stated == nil {
+	if s.taught == nil {
 		return ""
 	}
-	c, err := ledger.Continue(s.DataDir, s.stated, s.Cell, utc, ledgerWait)
+	c, err := ledger.Continue(s.DataDir, s.taught, s.Cell, utc, ledgerWait)
 	if told = c.Told; err != nil {
 		told = fmt.Sprintf("the bath is taken as the configuration states it: %v", err)
 	}
-	s.Frozen, s.Left = s.stated, c.Left
+	s.Frozen, s.Left = s.taught, c.Left
 	if s.Plan = c.Plan; c.Plan != nil {
 		s.Frozen, s.BathAtBegin = c.Frozen, c.Plan.Model.State()
 	}
 	return told
+}
+
+// learn takes what earlier runs gave, where the configuration asks for that. It reads runs that have ended since it was called last, so that it is
+// called while no current flows; at the beginning of a run it finds little to do.
+func (s *Settings) learn() {
+	if !s.learned {
+		return
+	}
+	cfg, err := configs.Parse(runlog.FrozenName, s.stated)
+	if err == nil {
+		var l books.Lesson
+		if cfg, l, err = s.pupil.Taught(cfg, s.Cell); err == nil {
+			s.Log.Info("learned from earlier runs", "cell", s.Cell, "runs", l.Runs, "weighed_or_assayed", l.Efficiency.Runs, "efficiency_ratio", l.Efficiency.Figure.Value)
+			s.taught, err = cfg.Frozen(s.Cell)
+		}
+	}
+	if err != nil {
+		s.Log.Warn("the efficiency is as the configuration states it", "cell", s.Cell, "err", err)
+	}
+}
+
+// goingOn is the configuration with what earlier runs had taught when the open run of a cell began, by its frozen configuration.
+func goingOn(cfg *configs.Config, cell *configs.Cell) *configs.Config {
+	dir, ended, err := runlog.LatestRun(cfg.Data, cell.Name)
+	if err != nil || ended || !cell.Efficiency.Learned {
+		return cfg
+	}
+	frozen, err := os.ReadFile(filepath.Join(dir, runlog.FrozenName))
+	if as, wrong := cfg.TaughtAs(cell.Name, frozen); err == nil && wrong == nil {
+		return as
+	}
+	return cfg
 }
 
 // ledgerWait is how long the beginning of a run waits for who writes into a ledger.
@@ -129,20 +168,30 @@ func opener(s *configs.Supply, cell *configs.Cell, rack *scpi.Rack, clock driver
 type Orders struct {
 	cell   *configs.Cell
 	stated []byte // the frozen configuration
-	frozen []byte // likewise of the open run, which goes on from its ledger
+	taught []byte // with what earlier runs gave, of the open run
+	frozen []byte // likewise, and going on from its ledger
 }
 
-// OrdersOf prepares the orders for a cell of a configuration.
-func OrdersOf(cfg *configs.Config, cell *configs.Cell) (*Orders, error) {
+// written are the orders for a cell before what is left in its bath stands in them.
+func written(cfg *configs.Config, cell *configs.Cell) (*Orders, error) {
 	stated, err := cfg.Frozen(cell.Name)
 	if err != nil {
 		return nil, err
 	}
-	frozen := stated
-	if c, err := ledger.Continue(cfg.Data, stated, cell.Name, time.Now(), ledgerWait); err == nil && c.Plan != nil {
-		frozen = c.Frozen // else a run that begins says so
+	taught, err := goingOn(cfg, cell).Frozen(cell.Name)
+	return &Orders{cell, stated, taught, taught}, err
+}
+
+// OrdersOf prepares the orders for a cell of a configuration.
+func OrdersOf(cfg *configs.Config, cell *configs.Cell) (*Orders, error) {
+	o, err := written(cfg, cell)
+	if err != nil {
+		return nil, err
 	}
-	return &Orders{cell, stated, frozen}, nil
+	if c, err := ledger.Continue(cfg.Data, o.taught, cell.Name, time.Now(), ledgerWait); err == nil && c.Plan != nil {
+		o.frozen = c.Frozen // else a run that begins says so
+	}
+	return o, nil
 }
 
 // Order gives the cell new orders, which its loop takes when it comes round. It waits for that, or for ctx.
@@ -168,7 +217,7 @@ func (c *Cell) takeOrders() {
 func (s *Settings) takeOrders(o *Orders) {
 	cell := o.cell
 	s.Limits, s.Reactions, s.Reason = cell.Limits, cell.Reactions, cell.Reason
-	s.stated, s.Frozen = o.stated, o.frozen
+	s.stated, s.taught, s.Frozen, s.learned = o.stated, o.taught, o.frozen, cell.Efficiency.Learned
 	s.May, s.HoldAmperes = cell.May, drivers.Amperes(cell.HoldAmperes)
 	s.AtTarget, s.OnStop = cell.AtTarget, cell.OnStop
 }
