@@ -6,6 +6,7 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"net/http/httptest"
 	"os"
@@ -214,6 +215,9 @@ func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, text string,
 	if err := f.keep(cfg.Data, text); err != nil {
 		return nil, err
 	}
+	if show.before, _, err = runlog.LatestRun(cfg.Data, demoCell); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
 	watching, stop := context.WithCancel(ctx)
 	defer stop()
 	ended := make(chan error, 1)
@@ -262,12 +266,18 @@ func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, bench *simulat
 		if len(all) == 0 {
 			continue
 		}
-		if s := all[0]; s.Waiting && !s.Ended && s.Poll.Good >= demoZero {
-			bench.Handle([]byte("OUTP ON")) // as a hand at the front panel would; nightcell never does
+		s := all[0]
+		if s.Waiting && (!s.Ended || s.Run == show.before) {
+			if s.Poll.Good >= demoZero {
+				bench.Handle([]byte("OUTP ON")) // as a hand at the front panel would; nightcell never does
+			}
+			if clock.Now() <= limit {
+				continue
+			}
 		}
-		show.progress(all[0])
-		if all[0].Ended || clock.Now() > limit {
-			return all[0], nil
+		show.progress(s)
+		if s.Ended || clock.Now() > limit {
+			return s, nil
 		}
 	}
 }

@@ -131,6 +131,7 @@ type demoShow struct {
 	flags    *demoFlags
 	port     string
 	dir      string
+	before   string // the run of the demonstration before in the same directory; "" if there is none
 	log      io.Writer
 	terminal bool
 	width    int
@@ -190,9 +191,6 @@ func (d *demoShow) notices(lines []string) {
 
 // progress shows where the run is.
 func (d *demoShow) progress(s *snapshot.Cell) {
-	if s.Waiting && !s.Ended {
-		return
-	}
 	share := s.Charge.CountedCoulombs / s.Charge.TargetCoulombs
 	if s.Charge.TargetReached {
 		share = 1
