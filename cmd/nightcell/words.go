@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"regexp"
-	"strconv"
 	"strings"
 	"time"
 
@@ -32,25 +31,14 @@ func speak(err error) error {
 }
 
 var (
-	// The rooms reckon in SI and Go's durations; people read neither "5e-06 m3" nor "24h0m0s".
-	siFigure   = regexp.MustCompile(`([-+]?[0-9]+(?:\.[0-9]+)?(?:e[-+]?[0-9]+)?) (m3|kg/m3|mol/m3)(/[a-z]+)?\b`)
+	// The rooms reckon in Go's durations; nobody reads "24h0m0s".
 	goDuration = regexp.MustCompile(`\b(?:[0-9]+h)?[0-9]+m[0-9]+(?:\.[0-9]+)?s\b`)
 	innerName  = regexp.MustCompile(`^(?:integrate|simulated|drawdown): `)
 )
 
-// inWords rewrites SI figures and Go's durations, and drops the name of the room that speaks.
+// inWords rewrites Go's durations, and drops the name of the room that speaks.
 func inWords(s string) string {
 	s = innerName.ReplaceAllString(s, "")
-	s = siFigure.ReplaceAllStringFunc(s, func(m string) string {
-		part := siFigure.FindStringSubmatch(m)
-		v, err := strconv.ParseFloat(part[1], 64)
-		if err != nil || part[3] != "" { // a flow is not a volume
-			return m
-		}
-		return figureWords(map[string]quantity.Dimension{
-			"m3": quantity.Volume, "kg/m3": quantity.MassConcentration, "mol/m3": quantity.AmountConcentration,
-		}[part[2]], v)
-	})
 	return goDuration.ReplaceAllStringFunc(s, func(m string) string {
 		d, err := time.ParseDuration(m)
 		if err != nil {

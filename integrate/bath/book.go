@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate"
 )
 
@@ -84,7 +85,7 @@ func compensate(total, tail *float64, x float64) {
 // Add books mol of metal and m3 of liquid put in; both at least 0.
 func (b *Book) Add(mol, volume float64) error {
 	if !(mol >= 0) || !(volume >= 0) || math.IsInf(mol, 0) || math.IsInf(volume, 0) {
-		return fmt.Errorf("addition of %g mol in %g m3: neither can be below zero", mol, volume)
+		return fmt.Errorf("addition of %g mol in %s: neither can be below zero", mol, quantity.Short(quantity.Volume, volume, 4))
 	}
 	b.Supplied += mol
 	b.Volume += volume
@@ -94,7 +95,7 @@ func (b *Book) Add(mol, volume float64) error {
 // Sample books a withdrawal of m3 of liquid with the metal in it, and returns that metal in mol.
 func (b *Book) Sample(volume float64) (mol float64, err error) {
 	if !(volume > 0) || volume >= b.Volume {
-		return 0, fmt.Errorf("sample of %g m3: it has to be above zero and less than the %g m3 there are", volume, b.Volume)
+		return 0, fmt.Errorf("sample of %s: it has to be above zero and less than the %s there are", quantity.Short(quantity.Volume, volume, 4), quantity.Short(quantity.Volume, b.Volume, 4))
 	}
 	mol = b.Concentration() * volume
 	b.Sampled += mol
@@ -113,7 +114,7 @@ func (b *Book) Sample(volume float64) (mol float64, err error) {
 // first it takes back what an earlier assay found. What the model counted stays in Won.
 func (b *Book) Assay(concentration float64) (difference float64, err error) {
 	if !(concentration >= 0) || math.IsInf(concentration, 0) {
-		return 0, fmt.Errorf("assay of %g mol/m3: it cannot be below zero", concentration)
+		return 0, fmt.Errorf("assay of %s: it cannot be below zero", quantity.Short(quantity.AmountConcentration, concentration, 4))
 	}
 	difference = concentration*b.Volume - b.Metal()
 	found := concentration*b.Volume - b.balance()
@@ -130,7 +131,7 @@ func (b *Book) Assay(concentration float64) (difference float64, err error) {
 // Water books m3 of water added, or lost by evaporation and electrolysis if negative.
 func (b *Book) Water(volume float64) error {
 	if math.IsNaN(volume) || math.IsInf(volume, 0) || b.Volume+volume <= 0 {
-		return fmt.Errorf("water %g m3: with %g m3 there, nothing would be left", volume, b.Volume)
+		return fmt.Errorf("water %s: with %s there, nothing would be left", quantity.Short(quantity.Volume, volume, 4), quantity.Short(quantity.Volume, b.Volume, 4))
 	}
 	if volume >= 0 {
 		b.WaterAdded += volume

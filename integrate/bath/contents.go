@@ -41,7 +41,7 @@ type contents struct {
 	valence   int
 	medium    matter.Medium
 	volume    matter.Figure
-	amount    quantity // mol of metal
+	amount    doubtful // mol of metal
 	others    []Other
 	chloride  matter.Figure // mol/m3
 	ammonium  bool
@@ -49,8 +49,8 @@ type contents struct {
 	notes     []string
 }
 
-// quantity is a number together with the relative doubts that enter it, by source.
-type quantity struct {
+// doubtful is a number together with the relative doubts that enter it, by source.
+type doubtful struct {
 	value  float64
 	doubts []doubt
 	mark   matter.Mark
@@ -175,7 +175,7 @@ func (c Contents) findAmount(m *mistakes, s *contents, formulas []matter.Formula
 	if m.positive("concentration", "a concentration of the metal above zero is needed, such as 60 g/L", c.Concentration) {
 		ways++
 		f := doubted(c.Concentration, ConcentrationDoubt)
-		s.amount = quantity{
+		s.amount = doubtful{
 			value:  f.Value * s.volume.Value / weight.Value,
 			doubts: []doubt{{"concentration", f.Relative()}, volume},
 			mark:   matter.Weakest(f.Mark, s.volume.Mark),
@@ -184,7 +184,7 @@ func (c Contents) findAmount(m *mistakes, s *contents, formulas []matter.Formula
 	if m.positive("metal-mass", "a mass above zero is needed, such as 57 g", c.MetalMass) {
 		ways++
 		f := doubted(c.MetalMass, MetalMassDoubt)
-		s.amount = quantity{value: f.Value / weight.Value, doubts: []doubt{{"metal mass", f.Relative()}}, mark: f.Mark}
+		s.amount = doubtful{value: f.Value / weight.Value, doubts: []doubt{{"metal mass", f.Relative()}}, mark: f.Mark}
 	}
 	switch {
 	case ways == 0 && !c.Concentration.Known() && !c.MetalMass.Known():

@@ -3,6 +3,8 @@ package bath
 import (
 	"fmt"
 	"math"
+
+	"nightcell/configs/quantity"
 )
 
 // Point is one moment of a planned run at constant current.
@@ -120,7 +122,7 @@ func (b Batch) Programme(from, to float64, t Taper) ([]Setting, error) {
 			next = math.Max(mol*t.MaxCurrent/(t.LoadRatio*b.LimitingCurrent(mol)), to)
 		}
 		if amperes < t.MinCurrent {
-			return nil, fmt.Errorf("from %.3g mol/m3 on the current would be below %g A; leave more in the bath, or allow less current", mol/b.Volume, t.MinCurrent)
+			return nil, fmt.Errorf("from %s on the current would be below %g A; leave more in the bath, or allow less current", quantity.Short(quantity.AmountConcentration, mol/b.Volume, 3), t.MinCurrent)
 		}
 		seconds := b.Time(mol, next, amperes)
 		settings = append(settings, Setting{

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate/matter"
 )
 
@@ -50,7 +51,7 @@ func Restore(s State) (*Drawdown, error) {
 	case s.MassTransfer > 0 && !(s.Area > 0):
 		return nil, fmt.Errorf("drawdown: a cathode area above zero is needed with a mass transfer, not %g m2", s.Area)
 	case !(s.Catholyte.Volume > 0):
-		return nil, fmt.Errorf("drawdown: the bath volume %g m3 is not above zero", s.Catholyte.Volume)
+		return nil, fmt.Errorf("drawdown: the bath volume %s is not above zero", quantity.Short(quantity.Volume, s.Catholyte.Volume, 4))
 	case math.IsNaN(s.Charge+s.ChargeTail) || math.IsInf(s.Charge+s.ChargeTail, 0) || !(s.Seconds >= 0):
 		return nil, fmt.Errorf("drawdown: %g C in %g s is no state", s.Charge, s.Seconds)
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate/matter"
 )
 
@@ -85,7 +86,7 @@ func (f *fitter) load(assays []Assay) error {
 	}
 	for i, a := range assays {
 		if !(a.Concentration.Value > 0) {
-			return fmt.Errorf("assay %d: a concentration above zero is needed, not %g kg/m3", i+1, a.Concentration.Value)
+			return fmt.Errorf("assay %d: a concentration above zero is needed, not %s", i+1, quantity.Short(quantity.MassConcentration, a.Concentration.Value, 4))
 		}
 		if i > 0 && !(a.Seconds > assays[i-1].Seconds && a.Charge > assays[i-1].Charge) {
 			return fmt.Errorf("assay %d: its time and charge have to be beyond those of assay %d", i+1, i)
@@ -108,7 +109,7 @@ func (f *fitter) loadVolume(i int, a *Assay) error {
 		}
 	}
 	if !(a.Volume > 0) || math.IsInf(a.Volume, 0) || !(a.Sampled >= 0 && a.Sampled < a.Volume) {
-		return fmt.Errorf("assay %d: a volume above zero, and a sample smaller than that, are needed, not %g m3 and %g m3", i+1, a.Volume, a.Sampled)
+		return fmt.Errorf("assay %d: a volume above zero, and a sample smaller than that, are needed, not %s and %s", i+1, quantity.Short(quantity.Volume, a.Volume, 4), quantity.Short(quantity.Volume, a.Sampled, 4))
 	}
 	return nil
 }

@@ -239,8 +239,8 @@ func TestFitRefusesAdditions(t *testing.T) {
 	}
 	for words, assays := range map[string][]Assay{
 		"assay 3 finds 72 g in the bath, and assay 2 left 60 g there: metal was added in between": {at(0, 40, 2, 0), at(5, 30, 2, 0), at(9, 36, 2, 0), at(20, 2, 2, 0)},
-		"a sample smaller than that":                 {at(0, 40, 2, 3), at(5, 30, 2, 0)},
-		"not -0.002 m3":                              {at(0, 40, 2, 0), at(5, 30, -2, 0)},
+		"a sample smaller than that": {at(0, 40, 2, 3), at(5, 30, 2, 0)},
+		"not -2 L":                   {at(0, 40, 2, 0), at(5, 30, -2, 0)},
 		"in metal that the cathode could have taken": {at(0, 40, 2, 1), at(5, 39.9, 1.005, 0)},
 	} {
 		if _, err := FitTransfer(b, 0.063546, assays, false); err == nil || !strings.Contains(err.Error(), words) {

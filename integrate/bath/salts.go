@@ -164,8 +164,8 @@ func meant(f matter.Formula) string {
 	return ""
 }
 
-func (c Contents) fromSalts(s *contents, formulas []matter.Formula, volume doubt) quantity {
-	var total quantity
+func (c Contents) fromSalts(s *contents, formulas []matter.Formula, volume doubt) doubtful {
+	var total doubtful
 	symbol := s.metal.String()
 	var weighed, inAssay, dissolved, inVolume, weights float64 // mol × relative doubt
 	for i, salt := range c.Salts {
