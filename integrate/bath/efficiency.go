@@ -107,11 +107,16 @@ func (o Order) prior(w matter.Window, s contents) (matter.Figure, []matter.Need)
 			low = math.Min(low, need.Lowest)
 		}
 	}
-	if missing == nil {
+	const narrow = 2 // a range whose ends differ by less has a middle
+	if missing == nil && high < narrow*low {
 		return matter.Figure{Value: expert.Middle(), Mark: matter.Assumed, Source: "middle of what an expert's bath reaches: " + expert.Source,
 			StandardUncertainty: math.Max((high-low)/2/math.Sqrt(3), EfficiencyDoubt*expert.Middle())}, nil
 	}
 	best := math.Sqrt(low * high)
+	if missing == nil {
+		return matter.Figure{Value: best, StandardUncertainty: best * logarithmicDoubt(low, high), Low: low, High: high, Mark: matter.Assumed,
+			Source: "what an expert's bath reaches: " + expert.Source}, nil
+	}
 	return matter.Figure{Value: best, StandardUncertainty: best * logarithmicDoubt(low, high), Low: low, High: high, Mark: matter.Assumed,
 		Source: fmt.Sprintf("%.3g to %.3g %% in an expert's bath (%s); lower where its conditions are not shown (common practice, no source)", 100*expert.Low, 100*expert.High, expert.Source)}, missing
 }

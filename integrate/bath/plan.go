@@ -158,7 +158,9 @@ func (p *Plan) addNotes() {
 	if p.form.name == formCharge && g.Recovered.Value > 0.9999 {
 		p.Notes = append(p.Notes, "The charge exceeds the metal in the bath: the rest only makes gas.")
 	}
-	if f := p.Efficiency; f.Skewed() {
+	if f := p.Efficiency; f.Skewed() && p.Missing == nil {
+		p.Notes = append(p.Notes, fmt.Sprintf("No current efficiency is stated: %.2g to %.2g %% is assumed, what experts' baths reach. State the measured one.", 100*f.Low, 100*f.High))
+	} else if f.Skewed() {
 		p.Notes = append(p.Notes, fmt.Sprintf("No current efficiency is stated: %.2g to %.2g %% is assumed, the range of beginners' baths (common practice, no source). State the measured one, or narrow the range: %s, and state so.",
 			100*f.Low, 100*f.High, p.MissingText(p.Missing)))
 	} else if p.Goal.Charge.Relative() > 0.1 {

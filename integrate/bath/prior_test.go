@@ -120,7 +120,7 @@ func TestShownConditionsNarrow(t *testing.T) {
 						t.Fatalf("%s shown, missing %v", need.Condition, missing)
 					}
 					if missing == nil {
-						if f.Skewed() || f.Value < w.Efficiency.Low || f.Value > w.Efficiency.High {
+						if f.Skewed() != (w.Efficiency.High >= 2*w.Efficiency.Low) || f.Value < w.Efficiency.Low || f.Value > w.Efficiency.High {
 							t.Fatalf("an expert's efficiency is %+v", f)
 						}
 						return
