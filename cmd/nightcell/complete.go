@@ -3,6 +3,7 @@ package main
 import (
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -11,27 +12,42 @@ import (
 	"nightcell/alerts"
 	"nightcell/configs"
 	"nightcell/daemon/control"
+	"nightcell/daemon/ledger"
 	"nightcell/daemon/runlog"
 )
 
-// complete gives the shell the names that stand in a command's line of use: CELL, CONDITION, KIND and RUN, and what flags of
-// those names take. Cells and runs are those of the configuration that the command line names already.
+// choice is what a line of use says of an argument that flags can stand for: (CELL | --bath NAME).
+var choice = regexp.MustCompile(`\(([A-Z]+) \|[^)]*\)`)
+
+// complete gives the shell the names that stand in a command's line of use: CELL, CONDITION, KIND, RUN and NAME, and what flags of
+// those names take. Cells, runs and ledgers are those of the configuration or the data directory that the command line names already.
 func complete(c *cobra.Command) {
-	form := strings.Fields(c.Use)
+	form := strings.Fields(choice.ReplaceAllString(c.Use, "$1"))[1:]
 	c.ValidArgsFunction = func(c *cobra.Command, args []string, _ string) ([]string, cobra.ShellCompDirective) {
-		if len(args)+1 < len(form) {
-			return named(c, strings.Trim(form[len(args)+1], "[]"))
+		words := form
+		if c.Flags().Changed("bath") || c.Flags().Changed("electrode") {
+			words = words[1:] // the flag stands for the cell
+		}
+		if len(args) < len(words) {
+			return named(c, strings.Trim(words[len(args)], "[]"))
 		}
 		return nil, cobra.ShellCompDirectiveNoFileComp
 	}
 	c.LocalFlags().VisitAll(func(f *pflag.Flag) {
+		what := ""
 		switch f.Name {
 		case "config", "scenario":
 			f.Annotations = map[string][]string{cobra.BashCompFilenameExt: {"toml"}}
 		case "data":
 			f.Annotations = map[string][]string{cobra.BashCompSubdirsInDir: {}}
-		case "cell", "again", "run":
-			what := map[string]string{"cell": "CELL", "again": "CELL", "run": "NAME-OF-RUN"}[f.Name]
+		case "cell", "again":
+			what = "CELL"
+		case "run":
+			what = "NAME-OF-RUN"
+		case "bath", "electrode":
+			what = f.Name
+		}
+		if what != "" {
 			// It fails only where a flag is registered twice, and then the first stays.
 			_ = c.RegisterFlagCompletionFunc(f.Name, func(c *cobra.Command, _ []string, _ string) ([]string, cobra.ShellCompDirective) {
 				return named(c, what)
@@ -46,7 +62,12 @@ func complete(c *cobra.Command) {
 // named lists what can stand for a word of a line of use.
 func named(c *cobra.Command, word string) (names []string, how cobra.ShellCompDirective) {
 	how = cobra.ShellCompDirectiveNoFileComp
+	if parent := c.Parent(); word == "NAME" && parent != nil {
+		word = parent.Name() // show NAME below bath
+	}
 	switch word {
+	case "bath", "electrode":
+		names, _ = ledger.Names(dataOf(c), ledger.Kind(word)) // a completion says no mistakes
 	case "CELL":
 		if cfg := configured(c); cfg != nil {
 			for i := range cfg.Cells {
@@ -63,11 +84,9 @@ func named(c *cobra.Command, word string) (names []string, how cobra.ShellCompDi
 		}
 		names = append(names, "list\tthe entries so far", runlog.EntryRetract+"\ttake an entry back", runlog.EntrySettle+"\tsay what a gap was")
 	case "NAME-OF-RUN":
-		if cfg := configured(c); cfg != nil {
-			runs, _ := filepath.Glob(filepath.Join(cfg.Data, "runs", "*", "*", runlog.LogName))
-			for _, run := range runs {
-				names = append(names, filepath.Base(filepath.Dir(run)))
-			}
+		runs, _ := filepath.Glob(filepath.Join(dataOf(c), "runs", "*", "*", runlog.LogName))
+		for _, run := range runs {
+			names = append(names, filepath.Base(filepath.Dir(run)))
 		}
 	case "RUN":
 		how = cobra.ShellCompDirectiveFilterDirs
@@ -75,6 +94,17 @@ func named(c *cobra.Command, word string) (names []string, how cobra.ShellCompDi
 		names, how = []string{"csv"}, cobra.ShellCompDirectiveFilterFileExt
 	}
 	return names, how
+}
+
+// dataOf is the data directory that the command line names, by itself or by its configuration.
+func dataOf(c *cobra.Command) string {
+	if data, err := c.Flags().GetString("data"); err == nil && data != "" {
+		return data
+	}
+	if cfg := configured(c); cfg != nil {
+		return cfg.Data
+	}
+	return "."
 }
 
 // configured is the configuration that the command line names, nil without a readable one: a completion says no mistakes.
