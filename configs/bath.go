@@ -171,7 +171,7 @@ func readElectrodes(t *table, metal string) Electrodes {
 	word := t.choice("separator", "none", "none", "diaphragm", "cation-membrane", "anion-membrane")
 	e.Separator = electrolysis.Separator(strings.ReplaceAll(word, "-", " "))
 	if gap := e.Gap.SI; gap > 1 {
-		t.bad("gap", fmt.Sprintf("%.3g m between the electrodes is no bench cell", gap), "look at the unit: 20 mm to 50 mm are usual")
+		t.bad("gap", fmt.Sprintf("%.3g m between the electrodes is too far for a bench cell", gap), "look at the unit: 20 mm to 50 mm are usual")
 	}
 	t.done()
 	return e

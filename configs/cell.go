@@ -75,7 +75,7 @@ func readCell(n named) Cell {
 		case "step":
 			c.May.Step = true
 		default:
-			t.bad("may", "'"+word+"' is no permission that there is", `it is a list of "off", "hold" and "step", or empty: nightcell then only watches`)
+			t.bad("may", "'"+word+"' is not a permission", `it is a list of "off", "hold" and "step", or empty: nightcell then only watches`)
 		}
 	}
 	c.OnStop = acts[t.choice("on_stop", "leave", "leave", "hold", "off")]

@@ -28,7 +28,7 @@ func (c *Config) crossCheck(t *table, supplies, cells []named) {
 	for i := range c.Cells {
 		cell, at := &c.Cells[i], cells[i].table
 		if other, twice := names[strings.ToLower(cell.Name)]; twice {
-			at.bad("", fmt.Sprintf("cell %s has a name that differs only in capitals", other), "some file systems cannot tell their folders apart; choose another name")
+			at.bad("", fmt.Sprintf("cell %s has a name that differs only in capitals", other), "some file systems cannot distinguish their folders; choose another name")
 		}
 		names[strings.ToLower(cell.Name)] = cell.Name
 		cell.checkSupply(at, c, channels)
@@ -71,10 +71,10 @@ func (c *Cell) checkSupply(t *table, all *Config, channels map[string]string) {
 	channels[place] = c.Name
 	limits := t.orEmpty("limits")
 	if c.Limits.Amperes > s.RangeAmperes {
-		limits.bad("current", fmt.Sprintf("%s can never be reached: the supply gives at most %s", amperes(c.Limits.Amperes), amperes(s.RangeAmperes)), "lower it, or mend range_current of the supply")
+		limits.bad("current", fmt.Sprintf("%s can never be reached: the supply gives at most %s", amperes(c.Limits.Amperes), amperes(s.RangeAmperes)), "lower it, or correct range_current of the supply")
 	}
 	if c.Limits.Volts > s.RangeVolts {
-		limits.bad("voltage", fmt.Sprintf("%s can never be reached: the supply gives at most %s", volts(c.Limits.Volts), volts(s.RangeVolts)), "lower it, or mend range_voltage of the supply")
+		limits.bad("voltage", fmt.Sprintf("%s can never be reached: the supply gives at most %s", volts(c.Limits.Volts), volts(s.RangeVolts)), "lower it, or correct range_voltage of the supply")
 	}
 }
 
@@ -105,7 +105,7 @@ func (c *Cell) checkHands(t *table) {
 	for _, d := range c.decisions(t) {
 		holds = holds || d.do == alerts.Hold
 		if !c.May.Allows(d.do) {
-			d.at.bad(d.key, fmt.Sprintf("'%s' is not permitted for this cell", d.do), fmt.Sprintf(`add "%s" to may, or leave this out: nightcell then only tells`, d.do))
+			d.at.bad(d.key, fmt.Sprintf("'%s' is not permitted for this cell", d.do), fmt.Sprintf(`add "%s" to may, or leave this out: nightcell then only notifies`, d.do))
 		}
 		if safe != alerts.Tell && safe != d.do && c.Reason == "" {
 			d.at.bad(d.key, fmt.Sprintf("'%s' is not the safe state of %s: %s", d.do, c.Bath.Metal, why), fmt.Sprintf(`choose '%s', or say why not with reason = "…" in [%s]`, safe, t.path))
@@ -153,7 +153,7 @@ func (c *Config) checkCells(t *table) {
 	for _, r := range c.Routes {
 		check("route", r.Name, r.Cells)
 		if r.ByLink && r.Kind != alertmanager && (c.Page.PublicURL == "" || !c.Page.protected()) {
-			t.orEmpty("route").orEmpty(r.Name).bad("acknowledge_by_link", "whoever sees the link on its way could use it, unless public_url is https",
+			t.orEmpty("route").orEmpty(r.Name).bad("acknowledge_by_link", "anyone who sees the link in transit could use it, unless public_url is https",
 				`write public_url = "https://…" under [page], or leave this out`)
 		}
 	}

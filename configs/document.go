@@ -150,7 +150,7 @@ func (t *table) raw(name string) (any, bool) {
 func (t *table) bad(name, wrong, remedy string) {
 	switch n := len(t.doc.mistakes); {
 	case n == enough:
-		t.doc.mistakes = append(t.doc.mistakes, Mistake{File: t.doc.name, Line: math.MaxInt, Wrong: "there are more mistakes than these", Remedy: "mend these first"})
+		t.doc.mistakes = append(t.doc.mistakes, Mistake{File: t.doc.name, Line: math.MaxInt, Wrong: "there are more mistakes than these", Remedy: "fix these first"})
 		return
 	case n > enough:
 		return
@@ -265,7 +265,7 @@ func (t *table) done() {
 		if slices.Contains(t.asked, k) {
 			continue
 		}
-		remedy := "here may stand " + strings.Join(slices.Sorted(slices.Values(t.asked)), ", ")
+		remedy := "choose from " + strings.Join(slices.Sorted(slices.Values(t.asked)), ", ")
 		if meant := nearest(k, t.asked); meant != "" {
 			remedy = fmt.Sprintf("is '%s' meant?", meant)
 		}

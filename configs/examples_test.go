@@ -424,7 +424,7 @@ func TestEveryKey(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, m := range mistakes {
-		list, ok := strings.CutPrefix(m.Remedy, "here may stand ")
+		list, ok := strings.CutPrefix(m.Remedy, "choose from ")
 		if !ok {
 			t.Errorf("not the complaint that was expected: %v", m)
 			continue

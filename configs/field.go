@@ -35,7 +35,7 @@ func (t *table) text(name, fallback string) string {
 	}
 	s, ok := v.(string)
 	if !ok {
-		t.bad(name, kind(v)+" stands where a string is needed", "write it in quotation marks")
+		t.bad(name, kind(v)+" instead of a string", "write it in quotation marks")
 		return fallback
 	}
 	if strings.ContainsRune(s, 0) {
@@ -82,14 +82,14 @@ func (t *table) texts(name string) []string {
 	}
 	items, ok := v.([]any)
 	if !ok {
-		t.bad(name, kind(v)+" stands where a list of strings is needed", fmt.Sprintf(`write it as in %s = ["…", "…"]`, name))
+		t.bad(name, kind(v)+" instead of a list of strings", fmt.Sprintf(`write it as in %s = ["…", "…"]`, name))
 		return nil
 	}
 	all := make([]string, 0, len(items))
 	for _, item := range items {
 		s, ok := item.(string)
 		if !ok {
-			t.bad(name, kind(item)+" stands in a list of strings", "write it in quotation marks")
+			t.bad(name, kind(item)+" in a list of strings", "write it in quotation marks")
 			return nil
 		}
 		all = append(all, s)
@@ -105,7 +105,7 @@ func (t *table) flag(name string, fallback bool) bool {
 	}
 	b, ok := v.(bool)
 	if !ok {
-		t.bad(name, kind(v)+" stands where true or false is needed", "write true or false, without quotation marks")
+		t.bad(name, kind(v)+" instead of true or false", "write true or false, without quotation marks")
 		return fallback
 	}
 	return b
@@ -119,7 +119,7 @@ func (t *table) whole(name string, fallback, least, most int) int {
 	}
 	n, ok := v.(int64)
 	if !ok {
-		t.bad(name, kind(v)+" stands where a whole number is needed", fmt.Sprintf("write it as in %s = %d", name, fallback))
+		t.bad(name, kind(v)+" instead of a whole number", fmt.Sprintf("write it as in %s = %d", name, fallback))
 		return fallback
 	}
 	if n < int64(least) || n > int64(most) {
@@ -209,7 +209,7 @@ func (t *table) read(name string, uncertain bool, ok rangeOf, dims ...quantity.D
 		s, isText = number, true
 	}
 	if !isText {
-		t.bad(name, fmt.Sprintf("%s stands where %s is needed", kind(raw), dims[0]), fmt.Sprintf("write number and unit in quotation marks: %s = \"%s\"", name, dims[0].Example()))
+		t.bad(name, fmt.Sprintf("%s instead of %s", kind(raw), dims[0]), fmt.Sprintf("write number and unit in quotation marks: %s = \"%s\"", name, dims[0].Example()))
 		return unstated()
 	}
 	v, err := quantity.ParseAny(s, dims...)

@@ -39,9 +39,9 @@ func (c *Cell) checkLedgers(t *table, taken map[string]string) {
 		case u.name == "":
 			continue
 		case twice && other == c.Name:
-			t.orEmpty(u.table).bad(u.key, fmt.Sprintf("the %s %s stands in this cell twice", u.what, u.name), "give each electrode a name of its own")
+			t.orEmpty(u.table).bad(u.key, fmt.Sprintf("the %s %s is listed twice in this cell", u.what, u.name), "give each electrode a name of its own")
 		case twice:
-			t.orEmpty(u.table).bad(u.key, fmt.Sprintf("the %s %s stands in cell %s already, and it cannot be in two places at once", u.what, u.name, other), "name another, or take it out of that cell")
+			t.orEmpty(u.table).bad(u.key, fmt.Sprintf("the %s %s is already listed in cell %s, and it cannot be in two places at once", u.what, u.name, other), "name another, or take it out of that cell")
 		}
 		taken[id] = c.Name
 	}

@@ -66,7 +66,7 @@ func TestVeryManyMistakes(t *testing.T) {
 	if !errors.As(err, &mistakes) || len(mistakes) > 300 {
 		t.Fatalf("%d mistakes, %T", len(mistakes), err)
 	}
-	equal(t, "last", mistakes[len(mistakes)-1].Error(), "many.toml: there are more mistakes than these; mend these first")
+	equal(t, "last", mistakes[len(mistakes)-1].Error(), "many.toml: there are more mistakes than these; fix these first")
 	_, err = configs.Parse("huge.toml", make([]byte, 5<<20))
 	if err == nil || !strings.Contains(err.Error(), "is it the right file?") {
 		t.Errorf("a huge file: %v", err)

@@ -114,7 +114,7 @@ func (c *Cell) checkPlan(t *table) {
 	case c.Target == nil && c.Bath == nil:
 		return
 	case c.Target == nil:
-		t.orEmpty("bath").bad("", "there is no target, so that nothing is computed from the bath", "write ["+t.path+".target] too")
+		t.orEmpty("bath").bad("", "there is no target, so nothing is computed from the bath", "write ["+t.path+".target] too")
 		return
 	case c.Bath == nil:
 		t.orEmpty("target").bad("", "the bath is not stated, so that the deposit cannot be followed", "write ["+t.path+".bath] too")

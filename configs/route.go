@@ -111,7 +111,7 @@ func (r *Route) readWebhook(t *table) {
 func (r *Route) readEvent(t *table) {
 	r.Event = routes.EventSettings{Source: t.text("event_source", ""), Type: t.text("event_type", "")}
 	if _, err := url.Parse(r.Event.Source); err != nil {
-		t.bad("event_source", fmt.Sprintf("'%s' is no URI reference", r.Event.Source), `write it as in event_source = "https://lab.example/nightcell"`)
+		t.bad("event_source", fmt.Sprintf("'%s' is not a URI reference", r.Event.Source), `write it as in event_source = "https://lab.example/nightcell"`)
 	}
 }
 
@@ -134,7 +134,7 @@ var mailbox = regexp.MustCompile(`^[^\s@<>]+@[^\s@<>]+$`)
 func (r *Route) readEmail(t *table) {
 	r.Server = t.required("server", "mail.example")
 	if strings.ContainsAny(r.Server, ":/ ") {
-		t.bad("server", fmt.Sprintf("'%s' is no host name", r.Server), `write it as in server = "mail.example", and port = 465 apart`)
+		t.bad("server", fmt.Sprintf("'%s' is not a host name", r.Server), `write it as in server = "mail.example", and port = 465 apart`)
 	}
 	r.Port = t.whole("port", 0, 1, 65535)
 	r.Encryption = routes.Encryption(t.choice("encryption", "starttls", "starttls", "tls", "none"))
@@ -144,11 +144,11 @@ func (r *Route) readEmail(t *table) {
 	r.To = t.texts("to")
 	r.CAFile = t.file(t.text("ca_file", ""))
 	if len(r.To) == 0 {
-		t.bad("to", "nobody is written to", `write to = ["operator@lab.example"]`)
+		t.bad("to", "no recipient is given", `write to = ["operator@lab.example"]`)
 	}
 	check := func(key, address string) {
 		if address != "" && !mailbox.MatchString(address) {
-			t.bad(key, fmt.Sprintf("'%s' is no mail address", address), "write name@host alone")
+			t.bad(key, fmt.Sprintf("'%s' is not a mail address", address), "write name@host alone")
 		}
 	}
 	check("from", r.From)
@@ -212,7 +212,7 @@ func (t *table) zone(name string) *time.Location {
 	}
 	l, err := time.LoadLocation(s)
 	if err != nil {
-		t.bad(name, fmt.Sprintf("'%s' is no time zone that this machine knows", s), `write it as in zone = "Europe/Vienna"`)
+		t.bad(name, fmt.Sprintf("'%s' is not a time zone known on this machine", s), `write it as in zone = "Europe/Vienna"`)
 		return nil
 	}
 	return l
@@ -232,7 +232,7 @@ func (t *table) quiet(zone *time.Location) routes.Quiet {
 	start, err := time.Parse("15:04", strings.TrimSpace(from))
 	end, err2 := time.Parse("15:04", strings.TrimSpace(to))
 	if !ok || err != nil || err2 != nil || start.Equal(end) {
-		t.bad("quiet", fmt.Sprintf("'%s' are no hours of the day", s), `write them as in quiet = "22:00-07:00"`)
+		t.bad("quiet", fmt.Sprintf("'%s' are not hours of the day", s), `write them as in quiet = "22:00-07:00"`)
 		return routes.Quiet{}
 	}
 	q.From, q.To = sinceMidnight(start), sinceMidnight(end)
@@ -257,7 +257,7 @@ func (t *table) daily(zone *time.Location, q routes.Quiet) routes.Daily {
 	case s == afterQuiet:
 		t.bad("summary", "there are no quiet hours to come after", `write a time, as in summary = "07:00"`)
 	case err != nil:
-		t.bad("summary", fmt.Sprintf("'%s' is no time of day", s), `write it as in summary = "07:00", or "after quiet"`)
+		t.bad("summary", fmt.Sprintf("'%s' is not a time of day", s), `write it as in summary = "07:00", or "after quiet"`)
 	}
 	return routes.Daily{At: sinceMidnight(at), Location: zone}
 }

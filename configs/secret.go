@@ -73,7 +73,7 @@ func (t *table) address(example string, schemes ...string) Address {
 		}
 	}
 	if given != 1 {
-		t.bad("url", fmt.Sprintf("%d of url, url_file and url_env are written", given), fmt.Sprintf("write one, such as url = %q", example))
+		t.bad("url", "give one of url, url_file or url_env", fmt.Sprintf("such as url = %q", example))
 		return a
 	}
 	if a.URL != "" {
@@ -94,7 +94,7 @@ func (t *table) checkURL(s, example string, schemes ...string) {
 			return
 		}
 	}
-	t.bad("url", fmt.Sprintf("'%s' is no address that can be used here", s), fmt.Sprintf("write it as in url = %q", example))
+	t.bad("url", fmt.Sprintf("'%s' is not a usable address", s), fmt.Sprintf("write it as in url = %q", example))
 }
 
 // secretFile is a file that holds a secret, and where it is named.

@@ -149,7 +149,7 @@ func readPage(t *table) Page {
 	}
 	host, port, err := net.SplitHostPort(p.Listen)
 	if n, badPort := strconv.Atoi(port); err != nil || badPort != nil || n < 0 || n > 65535 {
-		t.bad("listen", fmt.Sprintf("'%s' is no address to listen on", p.Listen), fmt.Sprintf("write host and port as in listen = %q, or \"\" for no page", defaultListen))
+		t.bad("listen", fmt.Sprintf("'%s' is not an address to listen on", p.Listen), fmt.Sprintf("write host and port as in listen = %q, or \"\" for no page", defaultListen))
 		return p
 	}
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) && p.WebConfig == "" {

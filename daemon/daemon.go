@@ -267,7 +267,7 @@ func (d *Daemon) lastWord() {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
 	if err := d.Flush(ctx); err != nil {
-		d.o.Log.Warn("that the watch stops with a live output is not told over every route", "err", err)
+		d.o.Log.Warn("not every route was notified that nightcell stops with the output on", "err", err)
 	}
 }
 

@@ -20,7 +20,7 @@ func (d *Daemon) openLinks(cfg *configs.Config) {
 	}
 	var err error
 	if d.links, err = page.OpenLinks(cfg.Data); err != nil {
-		d.o.Log.Error("the links of notices cannot be signed: they lead to the cell alone", "err", err)
+		d.o.Log.Error("links in notifications cannot be signed: they lead only to the cell", "err", err)
 	}
 }
 

@@ -97,7 +97,7 @@ func (d *Daemon) healthz(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	if !d.kept() {
 		w.WriteHeader(http.StatusServiceUnavailable)
-		fmt.Fprintln(w, "no good reading lately")
+		fmt.Fprintln(w, "no recent good reading")
 		return
 	}
 	fmt.Fprintln(w, "ok")

@@ -47,7 +47,7 @@ func (w *worker) attempt(ctx context.Context, n Notice) (Proof, error) {
 	if w.way.Pictures && w.o.Picture != nil && n.Picture == nil {
 		picture, err := w.o.Picture(ctx, n)
 		if err != nil {
-			w.o.Log.Warn("notice goes without a picture", "route", w.way.Route.Name(), "notice", n.ID, "error", err)
+			w.o.Log.Warn("notification sent without a picture", "route", w.way.Route.Name(), "notice", n.ID, "error", err)
 		}
 		n.Picture = picture
 	}
@@ -96,7 +96,7 @@ func (w *worker) setAside(n Notice, since time.Time, err error) {
 		w.lost = since
 	}
 	w.mu.Unlock()
-	w.o.Log.Error("notice set aside", "route", w.way.Route.Name(), "notice", n.ID, "subject", n.Subject, "error", err)
+	w.o.Log.Error("notification dropped", "route", w.way.Route.Name(), "notice", n.ID, "subject", n.Subject, "error", err)
 }
 
 // drill sends a test notice past the queue and answers with the proof.
@@ -134,7 +134,7 @@ func (w *worker) fail(err error) {
 		w.renewAt = w.retryAt // it asked to be left alone
 	}
 	if failures == 1 { // said once, and again when it works
-		w.o.Log.Warn("route does not deliver, trying again", "route", w.way.Route.Name(), "error", err)
+		w.o.Log.Warn("route does not deliver, retrying", "route", w.way.Route.Name(), "error", err)
 	}
 }
 
@@ -328,8 +328,8 @@ func (w *worker) renewed(err error) {
 	w.mu.Unlock()
 	switch { // said once, and again when it works
 	case failed && !before:
-		w.o.Log.Warn("route does not take again what stands, trying again", "route", w.way.Route.Name(), "error", err)
+		w.o.Log.Warn("route does not accept active alarms again, retrying", "route", w.way.Route.Name(), "error", err)
 	case !failed && before:
-		w.o.Log.Info("route takes again what stands", "route", w.way.Route.Name())
+		w.o.Log.Info("route accepts active alarms again", "route", w.way.Route.Name())
 	}
 }

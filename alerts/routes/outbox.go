@@ -25,7 +25,7 @@ type Source interface {
 
 // ErrCursor says that a cursor is none that its Source gave: the saved state that holds it is
 // damaged, or the source is no longer the same.
-var ErrCursor = errors.New("the place in the queue of notices is damaged")
+var ErrCursor = errors.New("the place in the queue of notifications is damaged")
 
 // Store keeps the state of each route across restarts.
 type Store interface {

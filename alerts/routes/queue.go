@@ -50,7 +50,7 @@ func (w *worker) next(delivery context.Context) (fresh, ok bool) {
 		return false, true
 	}
 	if err != nil {
-		return true, w.lostPlace(delivery, fmt.Errorf("read the next notice: %w", err))
+		return true, w.lostPlace(delivery, fmt.Errorf("read the next notification: %w", err))
 	}
 	switch {
 	case w.ahead[n.ID]: // it went out while the source could not take it
@@ -105,7 +105,7 @@ func (w *worker) catchUp(delivery context.Context) bool {
 	}
 	n, next, err := w.read(delivery, w.state.Held.From)
 	if err != nil {
-		return w.lostPlace(delivery, fmt.Errorf("read a notice held back: %w", err))
+		return w.lostPlace(delivery, fmt.Errorf("read a deferred notification: %w", err))
 	}
 	if holdsBack(w.state.Held.Below, n) && !w.ahead[n.ID] && !w.handle(delivery, n, w.quietOver) {
 		return false

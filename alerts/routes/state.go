@@ -176,14 +176,14 @@ func fileName(route string) string {
 func (w *worker) beginAnew(ctx context.Context, lost error) (state, error) {
 	s, err := w.survey(ctx)
 	if err != nil {
-		return state{}, fmt.Errorf("find the alarms that stand: %w", err)
+		return state{}, fmt.Errorf("find the active alarms: %w", err)
 	}
 	where, kept := w.o.Store.SetAside(w.way.Route.Name())
 	if kept != nil { // it still works, and that comes first
 		where = kept.Error()
 	}
-	w.o.Log.Error("the state of a route cannot be read: it begins anew with the alarms that stand and the newest notice; some may come twice",
-		"route", w.way.Route.Name(), "set aside as", where, "error", lost)
+	w.o.Log.Error("the state of a route cannot be read: it restarts with the active alarms and the newest notification; some may be repeated",
+		"route", w.way.Route.Name(), "renamed to", where, "error", lost)
 	return s, nil
 }
 

@@ -66,7 +66,7 @@ func LoadTemplates(files TemplateFiles, location *time.Location) (*Templates, er
 	}
 	for _, sample := range samples() {
 		if _, err := t.compose(sample); err != nil {
-			return nil, fmt.Errorf("template tried on a sample notice of kind %s: %w", sample.Kind, err)
+			return nil, fmt.Errorf("template tried on a sample notification of kind %s: %w", sample.Kind, err)
 		}
 	}
 	t.builtIn = builtIn

@@ -148,7 +148,7 @@ func (s EventSettings) validate() error {
 // encode returns the notice as one CloudEvent in structured JSON.
 func (s EventSettings) encode(n Notice) ([]byte, error) {
 	if n.ID == "" {
-		return nil, &Refused{errors.New("a notice without an ID cannot be told from another")}
+		return nil, &Refused{errors.New("the notification has no ID")}
 	}
 	source, kind := s.Source, s.Type
 	if source == "" {
@@ -173,7 +173,7 @@ func (s EventSettings) encode(n Notice) ([]byte, error) {
 		Data:            eventData{n, n.Delayed.Seconds()},
 	})
 	if err != nil {
-		return nil, &Refused{fmt.Errorf("encode notice %s: %w", n.ID, err)}
+		return nil, &Refused{fmt.Errorf("encode notification %s: %w", n.ID, err)}
 	}
 	return body, nil
 }

@@ -191,7 +191,7 @@ func (w *worker) load(ctx context.Context) bool {
 		}
 	case !found:
 		if s, err = w.newcomer(ctx); err != nil {
-			w.fail(fmt.Errorf("find the newest notice: %w", err))
+			w.fail(fmt.Errorf("find the newest notification: %w", err))
 			return false
 		}
 	}

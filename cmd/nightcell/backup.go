@@ -15,8 +15,8 @@ func newBackupCommand(s *shell) *cobra.Command {
 		Use:   "backup DIRECTORY",
 		Short: "Copy a data directory, also while a watch writes to it",
 		Long: "Copies the data directory into DIRECTORY, which must be new or empty: each log up to its last whole line, entries,\n" +
-			"photos, and how far notices and pushes have come. Then every copied log is integrated again.\n\n" +
-			"To go on from a backup, on this computer or another, make the copy the data directory and start the watch: it takes\n" +
+			"photos, and how far notifications and pushes have come. Then every copied log is integrated again.\n\n" +
+			"To continue from a backup, on this computer or another, make the copy the data directory and run nightcell watch: it takes\n" +
 			"up the run, and books the time since the copy as a gap. Never let two watches go on with the same run.\n" +
 			"The exit code is 1 when a copied log does not hold together; the copy has it as it is.",
 		Example: "  nightcell backup /media/stick/2026-01-11 --config nightcell.toml",

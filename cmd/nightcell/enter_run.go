@@ -79,7 +79,7 @@ func (p place) name() string { return filepath.Base(p.dir) }
 // enter hands an entry to the watch that writes its run, or, where none does, writes it beside the log. beside tells which.
 func (r *reach) enter(ctx context.Context, p place, e control.Entry) (done control.Entered, written control.Entry, beside bool, err error) {
 	if p.dir == "" && (e.Kind == control.EntryPhoto || e.Kind == runlog.EntryRetract) {
-		return done, e, false, usagef("a %s stands beside a run's log: name the run with --config or --run", e.Kind)
+		return done, e, false, usagef("a %s is kept beside a run's log: name the run with --config or --run", e.Kind)
 	}
 	var watch control.Operator
 	if p.isOpen {

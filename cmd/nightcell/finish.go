@@ -30,7 +30,7 @@ func newFinishCommand(s *shell) *cobra.Command {
 		Long: "finish asks for one thing after the other: hold current, lift, off, rinse, dry to constant mass, weigh, test, store, and what\n" +
 			"becomes of the bath. What is asked for follows from metal, bath and cell of the run. Each answer is an entry of the run, judged\n" +
 			"as enter judges it, so that you can stop at any time and go on from any place: another terminal, or the page.\n" +
-			"At the end it prints the account. Where nobody can be asked, it prints how the checklist stands.\n\n" +
+			"At the end it prints the account. Without a terminal it prints the state of the checklist.\n\n" +
 			"It makes nothing safe, and takes the place of no local rule and no licensed person.",
 		Example: "  nightcell finish zinc-1 --config nightcell.toml\n" +
 			"  nightcell finish zinc-1 --run 20260110T200000Z --json --config nightcell.toml",
@@ -64,7 +64,7 @@ func newFinishCommand(s *shell) *cobra.Command {
 	}
 	r.addFlags(cmd)
 	cmd.Flags().StringVar(&run, "run", "", "`run` by directory or start, such as 20260110T200000Z (default: the open run, else the last)")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print how the checklist stands as one JSON object")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print the state of the checklist as one JSON object")
 	return cmd
 }
 

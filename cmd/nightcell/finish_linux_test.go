@@ -124,7 +124,7 @@ func TestFinishOnATerminal(t *testing.T) {
 	for _, step := range []struct{ says, answer string }{
 		{"1 of 12  Fan and face shield on", "y"},
 		{"Lift the cathode out", "maybe"},
-		{`"maybe" is no answer here`, ""}, // later
+		{`"maybe" is not an answer here`, ""}, // later
 		{"Rinse the deposit", "y"},
 		{"Dry to constant mass", "13.1 mL"},
 		{"'13.1 mL' is a volume; a mass is needed", "131 g"},

@@ -67,9 +67,9 @@ func TestFirstNight(t *testing.T) {
 			break
 		}
 	}
-	p.until("run begins")
+	p.until("run started")
 	p.answer("\x03")
-	p.until("the watch stops")
+	p.until("nightcell stops")
 	for ended := false; !ended; _, ended = p.question() {
 	}
 	if code := p.end(); code != 0 || answers > 12 || answers < 5 {
@@ -96,7 +96,7 @@ func TestFirstNight(t *testing.T) {
 	p = begin()
 	text, _ := p.question()
 	after, err := os.ReadFile(file)
-	if err != nil || p.end() != 2 || !strings.Contains(text, "exists and is not overwritten") || string(after) != string(before) {
+	if err != nil || p.end() != 2 || !strings.Contains(text, "exists and the file exists") || string(after) != string(before) {
 		t.Errorf("a second first night: %s", text)
 	}
 }

@@ -217,7 +217,7 @@ func openBath(l *shelf, name string, values map[string]string, cell string) ([]r
 	}
 	plan, err := bath.NewPlan(order)
 	if err != nil {
-		return nil, control.BadRequest("this is no bath: %w", err)
+		return nil, control.BadRequest("not a bath: %w", err)
 	}
 	s = books.StatedOf(plan, order.Contents.Concentration.Known(), order.Contents.AnolyteVolume)
 	return ledger.StatedFields(s), nil

@@ -85,7 +85,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.IntVar(&o.scaleCells, "scale-cells", 1, "`number` of cells in series")
 	flags.StringVar(&o.taper, "taper", "", "keep i/i_lim at this `share`, such as 0.33, and print the current steps")
 	flags.StringArrayVar(&o.assayed, "assayed", nil, "an `assay` during a run as 'time, charge, concentration', such as '6 h, 18 A h, 31 g/L'; two or more fit the mass transfer; add bath volume and sample volume if they matter: '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'")
-	flags.StringVar(&o.fromRuns, "from-runs", "", "`name` of a cell: plan with the current efficiency, k_m and volts of its weighed or assayed runs; a flag that states one of them wins")
+	flags.StringVar(&o.fromRuns, "from-runs", "", "`name` of a cell: plan with the current efficiency, k_m and volts of its weighed or assayed runs; a flag takes precedence")
 	flags.StringVar(&o.data, "data", "", "data `directory` of these runs; default: that of the configuration")
 	return cmd
 }

@@ -402,7 +402,7 @@ func TestPlanMistakes(t *testing.T) {
 		"--stirring: 'bubbles' is unknown; it is one of still, bubble, forced; is 'bubble' meant?":  {"--metal", "Cu", "--stirring", "bubbles"},
 		"--valence: 9 is out of range; it lies between 1 and 8":                                     zincPlan("--valence", "9"),
 		"--salt-assay (number 2): '120 %' makes no sense here":                                      zincPlan("--salt", "ZnO", "--salt-assay", "99 %", "--salt-assay", "120 %"),
-		"--gap: 3 m between the electrodes is no bench cell; look at the unit":                      zincPlan("--gap", "3 m"),
+		"--gap: 3 m between the electrodes is too far for a bench cell; look at the unit":           zincPlan("--gap", "3 m"),
 		"--write cell.txt: give a file name that ends in .toml":                                     zincPlan("--write", "cell.txt"),
 		"--meter-gain: '5 mA' is a current":                                                         zincPlan("--meter-gain", "5 mA"),
 		"the fit needs the efficiency, the cathode area and the volume too":                         {"--metal", "Cu", "--medium", "sulfate", "--concentration", "40 g/L", "--volume", "2 L", "--leave", "2 g/L", "--current", "4 A", "--assayed", "0 h, 0 A h, 40 g/L"},

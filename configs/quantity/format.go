@@ -52,7 +52,7 @@ func In(d Dimension, v float64, unitSymbol string) (float64, error) {
 		return 0, err
 	}
 	if u.base != descriptions[d].base {
-		return 0, fmt.Errorf("'%s' is no unit of %s", unitSymbol, d)
+		return 0, fmt.Errorf("'%s' is not a unit of %s", unitSymbol, d)
 	}
 	return u.number(v), nil
 }

@@ -74,7 +74,7 @@ func TestRound(t *testing.T) {
 	if err != nil || math.Abs(got-46.45152) > 1e-9 { // 500 A/m2 × 0.09290304 m2/ft2
 		t.Errorf("In = %g, %v", got, err)
 	}
-	if _, err := quantity.In(quantity.Mass, 1, "L"); err == nil || err.Error() != "'L' is no unit of a mass" {
+	if _, err := quantity.In(quantity.Mass, 1, "L"); err == nil || err.Error() != "'L' is not a unit of a mass" {
 		t.Errorf("a mass in litres: %v", err)
 	}
 }

@@ -245,7 +245,7 @@ func plusMinus(s, number, symbol string, u unit, v Value) (float64, error) {
 		share, err := spread.si(s, r)
 		return share * math.Abs(v.SI), err
 	}
-	return 0, fmt.Errorf("'%s': what stands after ± must be %s or a share in %%", s, v.Dimension)
+	return 0, fmt.Errorf("'%s': the uncertainty after ± must be %s or a share in %%", s, v.Dimension)
 }
 
 func noNumber(s string, dims []Dimension) error {

@@ -191,7 +191,7 @@ func TestParseAnyUncertain(t *testing.T) {
 	for text, want := range map[string]string{
 		"250 g ±":         "'250 g ±' has no number after ±: write it as in '250 g ± 0.5 g' or '250 g ± 1 %'",
 		"250 g ± -1 g":    "'250 g ± -1 g' has a negative uncertainty: write the half-width, such as '± 1 %'",
-		"250 g ± 1 mL":    "'250 g ± 1 mL': what stands after ± must be a mass or a share in %",
+		"250 g ± 1 mL":    "'250 g ± 1 mL': the uncertainty after ± must be a mass or a share in %",
 		"250 g ± 0,5 g":   "'250 g ± 0,5 g' has a comma: numbers take a decimal point and no thousands mark; write '0.5 g'",
 		"250 g ± 1 g ± 2": "'250 g ± 1 g ± 2': after ±: unknown unit \"±\"",
 		"250 ± 1 %":       "'250 ± 1 %' is a fraction; a mass is needed, such as '250 g'",

@@ -59,7 +59,7 @@ func fresh(data, to string) error {
 	if info, err := os.Stat(data); err != nil {
 		return fmt.Errorf("the data directory: %w", err)
 	} else if !info.IsDir() {
-		return fmt.Errorf("the data directory %s is no directory", data)
+		return fmt.Errorf("the data directory %s is not a directory", data)
 	}
 	from, err := filepath.Abs(data)
 	if err != nil {

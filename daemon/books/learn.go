@@ -74,7 +74,7 @@ func (p *Pupil) Learn(data, cell string, next *bath.Plan) (Lesson, error) {
 	for i, t := range all {
 		p.read[filepath.Join(dir, names[i])] = t
 		if t.run != nil && t.metal != "" && next != nil && (t.metal != next.Metal.String() || t.valence != next.Valence) {
-			t.run, t.left = nil, "won another metal"
+			t.run, t.left = nil, "recovered another metal"
 		}
 		if t.run != nil {
 			runs = append(runs, *t.run)

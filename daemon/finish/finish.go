@@ -123,7 +123,7 @@ func (i *Item) Answer(choice string, values map[string]string, text string) (con
 	case choice == control.ItemLeftOut:
 		return control.ParseEntry(control.EntryChecklist, map[string]string{"item": i.Name, "choice": choice}, text)
 	case choice != "" && !offered || choice == "" && i.Choices != nil:
-		return control.Entry{}, control.BadRequest("%q is no answer here", choice)
+		return control.Entry{}, control.BadRequest("%q is not an answer here", choice)
 	case choice == HandOver || i.Choices == nil && i.Kind.Name != control.EntryChecklist:
 		return control.ParseEntry(i.Kind.Name, given, text)
 	}

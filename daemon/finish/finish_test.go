@@ -255,9 +255,9 @@ func TestAnswersAreJudged(t *testing.T) {
 	items := s.Items()
 	for _, c := range []struct{ item, choice, field, value, says string }{
 		{"rinse", control.ItemLeftOut, "", "", "say why it is left out"},
-		{"rinse", "keep", "", "", `"keep" is no answer here`},
-		{"bath", "", "", "", "is no answer here"},
-		{"bath", "neutralize", "", "", "is no answer here"},
+		{"rinse", "keep", "", "", `"keep" is not an answer here`},
+		{"bath", "", "", "", "is not an answer here"},
+		{"bath", "neutralize", "", "", "is not an answer here"},
 		{"dry", "", "mass", "31.2 mL", "is a volume; a mass is needed"},
 		{"dry", "", "mass", "310 g", "contradicts the run's account; not entered"},
 		{"dry", "", "", "", "needs mass"},

@@ -134,7 +134,7 @@ func (b *Bath) step(data string, w walk) {
 	}
 	switch {
 	case b.Side == nil:
-		b.Problems = append(b.Problems, "a line stands before the ledger was opened")
+		b.Problems = append(b.Problems, "a line precedes the opening of the ledger")
 	case w.run != nil:
 		b.ran(data, w.run, w.filling)
 	case w.entry != nil:

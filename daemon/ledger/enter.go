@@ -59,7 +59,7 @@ func act(data string, k Kind, name string, now time.Time, do func(*runlog.LateWr
 		return err
 	}
 	if run != "" {
-		return control.Refuse("run %s of cell %s stands in %s %s and has not ended. Enter it into the run, nightcell enter %s, or wait for its end", run, cell, k, name, cell)
+		return control.Refuse("run %s of cell %s uses %s %s and has not ended. Enter it into the run, nightcell enter %s, or wait for its end", run, cell, k, name, cell)
 	}
 	if _, all, err := read(data, k, name); err != nil && !control.IsMistake(err) || err == nil && !all.Sound() {
 		return errors.Join(err, control.Refuse("the ledger of %s %s is damaged, and nothing was entered; nightcell verify says where", k, name))
@@ -84,7 +84,7 @@ func Enter(data string, k Kind, name string, e control.Entry, now time.Time) (do
 	}
 	err = act(data, k, name, now, func(w *runlog.LateWriter, lines []runlog.Record) error {
 		if !isOpen(lines) {
-			return control.Refuse("%s %s is closed; nightcell %s open %s begins anew", k, name, k, name)
+			return control.Refuse("%s %s is closed; start again with nightcell %s open %s", k, name, k, name)
 		}
 		for i := range lines { // a clock that went back, or runs on a fast one
 			if last := happened(&lines[i]); now.Before(last) {
@@ -138,7 +138,7 @@ func retractable(w *runlog.LateWriter, lines []runlog.Record, k Kind, name, line
 func twin(lines []runlog.Record, e control.Entry) []string {
 	for i := range lines {
 		if o := control.EntryOf(&lines[i]); o.Kind == e.Kind && o.By == e.By && o.Text == e.Text && maps.Equal(o.Numbers, e.Numbers) && maps.Equal(o.Words, e.Words) && o.At.Equal(e.At) {
-			return []string{fmt.Sprintf("the same stands as %s already", lines[i].Name())}
+			return []string{fmt.Sprintf("the same entry exists as %s", lines[i].Name())}
 		}
 	}
 	return nil
@@ -154,7 +154,7 @@ func judge(data string, k Kind, name string, lines []runlog.Record, e control.En
 	began := b.Since
 	for _, r := range b.Runs {
 		if e.At.After(r.Began) && e.At.Before(r.Ended) {
-			return nil, nil, control.Refuse("at %s run %s of cell %s stood in bath %s: enter it there, nightcell enter %s --run %s --at TIME", e.At.Local().Format(time.DateTime), r.Run, r.Cell, name, r.Cell, r.Run)
+			return nil, nil, control.Refuse("at %s run %s of cell %s used bath %s: enter it there, nightcell enter %s --run %s --at TIME", e.At.Local().Format(time.DateTime), r.Run, r.Cell, name, r.Cell, r.Run)
 		}
 	}
 	if e.At.Before(began) {

@@ -168,7 +168,7 @@ func unsettled(data, cell, after string) (taken []*books.Taking, err error) {
 		switch {
 		case books.NoTaking(wrong):
 		case wrong != nil:
-			err = errors.Join(err, fmt.Errorf("what run %s of cell %s took cannot be told: %w", name, cell, wrong))
+			err = errors.Join(err, fmt.Errorf("what run %s of cell %s took is unknown: %w", name, cell, wrong))
 		default:
 			taken = append(taken, t)
 		}

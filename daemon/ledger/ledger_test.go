@@ -339,8 +339,8 @@ func TestBadInputToALedger(t *testing.T) {
 		{OfElectrode, "al-4", entry(bath.EntryWeighing, map[string]float64{bath.MassBefore: 0.02}), "those that have a ledger are [al-3]"},
 		{OfBath, "zinc-1", entry(bath.EntryWeighing, map[string]float64{bath.Mass: 0.02}), "takes no weighing"},
 		{OfBath, "zinc-1", at(water, monday.Add(-time.Hour)), "before bath zinc-1 was opened"},
-		{OfBath, "zinc-1", at(water, monday.Add(time.Hour)), "run 20260302T200000Z of cell zinc-1 stood in bath zinc-1"},
-		{OfBath, "zinc-1", at(water, now.Add(time.Hour)), "has in the future"},
+		{OfBath, "zinc-1", at(water, monday.Add(time.Hour)), "run 20260302T200000Z of cell zinc-1 used bath zinc-1"},
+		{OfBath, "zinc-1", at(water, now.Add(time.Hour)), "is in the future"},
 		{OfBath, "zinc-1", entry(bath.EntryAssay, map[string]float64{bath.PerMass: 80}), "the bath never held more than 56 g"},
 		{OfBath, "zinc-1", entry(bath.EntryAssay, map[string]float64{bath.PerMass: 55}), "the assay says 55 g/L, and the books say 44.3 g/L"},
 		{OfBath, "zinc-1", entry(bath.EntrySample, map[string]float64{bath.LiquidVolume: 2e-3}), "sample of 0.002 m3"},
@@ -374,7 +374,7 @@ func TestBadInputToALedger(t *testing.T) {
 	// While a run stands in it, and when it is closed.
 	night{begin: now, hours: 1, frozen: goesOn(t, data, "", "", now).Frozen, open: true}.ran(t, data)
 	for _, err := range []error{second(Enter(data, OfBath, "zinc-1", water, now)), Close(data, OfBath, "zinc-1", "ann", "", now)} {
-		if err == nil || !strings.Contains(err.Error(), "stands in bath zinc-1 and has not ended") {
+		if err == nil || !strings.Contains(err.Error(), "uses bath zinc-1 and has not ended") {
 			t.Errorf("in use: %v", err)
 		}
 	}

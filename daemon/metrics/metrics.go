@@ -81,9 +81,9 @@ func (m *Metrics) Heartbeat(health func() routes.HeartbeatHealth) {
 		m.registry.MustRegister(prometheus.NewCounterFunc(prometheus.CounterOpts{Name: "nightcell_heartbeat_" + name, Help: help},
 			func() float64 { return of(health()) }))
 	}
-	count("sent_total", "Beats that the outside watcher took, since nightcell started.", func(h routes.HeartbeatHealth) float64 { return float64(h.Sent) })
-	count("failed_total", "Beats that did not arrive, since nightcell started.", func(h routes.HeartbeatHealth) float64 { return float64(h.Failed) })
-	count("withheld_total", "Beats not sent because a cell that runs had no fresh reading, since nightcell started.", func(h routes.HeartbeatHealth) float64 { return float64(h.Withheld) })
+	count("sent_total", "Heartbeats delivered since nightcell started.", func(h routes.HeartbeatHealth) float64 { return float64(h.Sent) })
+	count("failed_total", "Heartbeats that failed since nightcell started.", func(h routes.HeartbeatHealth) float64 { return float64(h.Failed) })
+	count("withheld_total", "Heartbeats withheld because a running cell had no fresh reading, since nightcell started.", func(h routes.HeartbeatHealth) float64 { return float64(h.Withheld) })
 }
 
 // Handler serves the metrics in the text format or, when asked for, OpenMetrics.

@@ -46,7 +46,7 @@ func Write(w *runlog.Writer, n routes.Notice) error {
 func Of(rec *runlog.Record) (routes.Notice, error) {
 	priority, err := routes.ParsePriority(rec.Text("priority"))
 	if err != nil {
-		return routes.Notice{}, fmt.Errorf("notice %s in the log: %w", rec.Text("id"), err)
+		return routes.Notice{}, fmt.Errorf("notification %s in the log: %w", rec.Text("id"), err)
 	}
 	n := routes.Notice{
 		ID: rec.Text("id"), Cell: rec.Cell, Supply: rec.Text("supply"), Kind: routes.Kind(rec.Text("kind")),

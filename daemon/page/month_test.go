@@ -65,7 +65,7 @@ func TestMonth(t *testing.T) {
 	browser.until("curves", `document.querySelectorAll("#curves canvas").length === 3`)
 	drawn := eval[float64](browser, `performance.getEntriesByType("mark").find(m => m.name === "curves").startTime`)
 	asked := eval[float64](browser, `performance.getEntriesByType("resource").find(r => r.name.includes("/history")).startTime`)
-	if text := eval[string](browser, `document.getElementById("told").textContent`); !strings.Contains(text, "9.5 V") {
+	if text := eval[string](browser, `document.getElementById("read").textContent`); !strings.Contains(text, "9.5 V") {
 		t.Errorf("the browser does not show the spike: %s", text)
 	}
 	t.Logf("in the browser: first curves %.0f ms after asking for them, %.0f ms after the page was opened", drawn-asked, drawn)

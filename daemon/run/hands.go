@@ -172,9 +172,9 @@ func (r *Run) actsAtTarget() bool {
 // Left tells people that the watch was stopped, and what becomes of an output that was live.
 func (r *Run) Left(f Facts, what string, p routes.Priority) {
 	r.Learn(f)
-	r.Notice(r.utc(), routes.Notice{Kind: routes.Milestone, Priority: p, Subject: r.settings.Cell + ": the watch was stopped, " + what,
-		Text:  "nightcell was told to stop. Until it is started again nobody counts, raises an alarm or switches off.",
-		First: "Start the watch again, or go to the cell."})
+	r.Notice(r.utc(), routes.Notice{Kind: routes.Milestone, Priority: p, Subject: r.settings.Cell + ": nightcell stopped, " + what,
+		Text:  "nightcell was stopped. Until restarted it does not count charge, raise alarms or switch off.",
+		First: "Restart nightcell, or go to the cell."})
 }
 
 // writeOutcome writes down what came of an act, and returns it in words.

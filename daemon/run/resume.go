@@ -211,7 +211,7 @@ func (r *Run) writeCheckpoint() error {
 func (m memory) field() (runlog.Field, error) {
 	b, err := json.Marshal(m)
 	if err != nil {
-		return runlog.Field{}, fmt.Errorf("putting the watch's memory into words: %w", err)
+		return runlog.Field{}, fmt.Errorf("encoding the monitoring state: %w", err)
 	}
 	return runlog.Text(memoryField, string(b)), nil
 }

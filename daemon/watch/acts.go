@@ -108,7 +108,7 @@ func (c *Cell) partWith(ctx context.Context) (err error) {
 	case err != nil:
 		what, err = "its current is not lowered", fmt.Errorf("the current could not be lowered: %w", err)
 	}
-	c.settings.Log.Warn("the watch stops", "cell", c.settings.Cell, "output", what)
+	c.settings.Log.Warn("nightcell stops", "cell", c.settings.Cell, "output", what)
 	if c.run != nil {
 		c.run.Left(c.facts(), what, urgency)
 	}

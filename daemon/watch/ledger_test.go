@@ -27,17 +27,17 @@ func TestTheSecondRunBeginsWithWhatTheFirstLeft(t *testing.T) {
 		watchtest.Until(t, c, 3*time.Hour, "the first run ends", watchtest.Ended)
 		first := c.Latest()
 		if first.Left != "" {
-			t.Errorf("the first run begins with %q", first.Left)
+			t.Errorf("the first run started with %q", first.Left)
 		}
 		bath, err := ledger.ReadBath(c.settings.DataDir, "zinc-1")
 		if err != nil || len(bath.Runs) != 1 {
 			t.Fatalf("after the first run: %+v, %v", bath, err)
 		}
 		b.Instrument.Handle([]byte("OUTP ON\n"))
-		watchtest.Until(t, c, time.Hour, "the second run begins", func(s *snapshot.Cell) bool { return !s.Ended && s.Run != first.Run })
+		watchtest.Until(t, c, time.Hour, "the second run started", func(s *snapshot.Cell) bool { return !s.Ended && s.Run != first.Run })
 		second := c.Latest()
 		if !strings.Contains(second.Left, " g that are left in bath zinc-1") {
-			t.Errorf("the second run begins with %q", second.Left)
+			t.Errorf("the second run started with %q", second.Left)
 		}
 		// What is asked of is less by what the first took; the efficiency is the same.
 		if share := second.PlannedTarget / first.PlannedTarget; share < 0.965 || share > 0.975 {
@@ -82,7 +82,7 @@ func TestALedgerThatCannotBeReadIsTold(t *testing.T) {
 			t.Fatal(err)
 		}
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, time.Hour, "the run begins", func(s *snapshot.Cell) bool { return s.Run != "" })
+		watchtest.Until(t, c, time.Hour, "the run started", func(s *snapshot.Cell) bool { return s.Run != "" })
 		run := c.Latest().Run
 		if err := stop(); err != nil {
 			t.Fatal(err)

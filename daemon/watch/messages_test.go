@@ -171,9 +171,9 @@ func TestOneAnswerIsForAllRoutes(t *testing.T) {
 // TestTheLastWord: whoever stops the watch over a live output is heard of, with what becomes of it.
 func TestTheLastWord(t *testing.T) {
 	for on, want := range map[string]string{
-		"leave": "zinc-1: the watch was stopped, the supply goes on pushing 3 A",
-		"hold":  "zinc-1: the watch was stopped, its current held at 0.2 A",
-		"off":   "zinc-1: the watch was stopped, its output off, verified",
+		"leave": "zinc-1: nightcell stopped, the supply goes on pushing 3 A",
+		"hold":  "zinc-1: nightcell stopped, its current held at 0.2 A",
+		"off":   "zinc-1: nightcell stopped, its output off, verified",
 	} {
 		lines := fmt.Sprintf("on_stop = %q", on)
 		if on != "leave" {

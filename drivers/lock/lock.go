@@ -45,7 +45,7 @@ func Take(path string) (*Lock, error) {
 		held, err := file.TryLock()
 		if err != nil {
 			if info, lookErr := os.Lstat(path); lookErr == nil && !info.Mode().IsRegular() {
-				return nil, fmt.Errorf("%s is no plain file (%s) and is not followed; remove it, and find out who put it there", path, info.Mode().Type())
+				return nil, fmt.Errorf("%s is not a plain file (%s) and is not followed; remove it, and find out who put it there", path, info.Mode().Type())
 			}
 			return nil, fmt.Errorf("locking %s: %w", path, err)
 		}

@@ -20,7 +20,7 @@ func private(dir string) error {
 	owner, known := info.Sys().(*syscall.Stat_t)
 	switch {
 	case !info.IsDir():
-		return fmt.Errorf("%s is no folder", dir)
+		return fmt.Errorf("%s is not a folder", dir)
 	case known && int(owner.Uid) != os.Geteuid():
 		return fmt.Errorf("%s belongs to another user (number %d)", dir, owner.Uid)
 	case info.Mode().Perm()&0o022 != 0:

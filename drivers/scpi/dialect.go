@@ -172,7 +172,7 @@ func (d Dialect) Check() error {
 		bad("measure_volts", "or its fellow measure_amperes is empty, and so is measure_both, so no reading could be taken; give both, or measure_both")
 	}
 	if d.MeasureBoth != "" && d.BothSeparator == "" {
-		bad("both_separator", "is empty, so the two numbers cannot be told apart; use \";\"")
+		bad("both_separator", "is empty, so the two numbers cannot be separated; use \";\"")
 	}
 	switch d.Addressing {
 	case AddressNone:
@@ -188,7 +188,7 @@ func (d Dialect) Check() error {
 			bad("selected", "is empty, so a selection could not be verified; give the query, such as INST:NSEL?")
 		}
 		if strings.Count(d.SelectedAnswer, channelMark) != 1 {
-			bad("selected_answer", "%q does not tell the channel; write {n} once, where its number stands, such as CH{n}", d.SelectedAnswer)
+			bad("selected_answer", "%q does not name the channel; write {n} once in place of its number, such as CH{n}", d.SelectedAnswer)
 		}
 	default:
 		bad("addressing", "%q is not known; use \"\", \"list\" or \"select\"", d.Addressing)
@@ -197,7 +197,7 @@ func (d Dialect) Check() error {
 		bad("current_decimals", "%d is out of range; use 0 to 9", d.CurrentDecimals)
 	}
 	if d.ModeConstantVoltage&d.ModeConstantCurrent != 0 {
-		bad("mode_constant_voltage", "and mode_constant_current share bits, so the mode could not be told; give each bits of its own")
+		bad("mode_constant_voltage", "and mode_constant_current share bits, so the mode is ambiguous; give each its own bits")
 	}
 	words := []string{d.ModeConstantVoltageWord, d.ModeConstantCurrentWord, d.ModeUnregulatedWord}
 	for i, word := range words {
@@ -207,7 +207,7 @@ func (d Dialect) Check() error {
 		}
 	}
 	if d.ModeOtherwise != "" && drivers.ParseMode(d.ModeOtherwise) == drivers.ModeUnknown {
-		bad("mode_otherwise", "%q is no mode; use \"\", \"constant-voltage\", \"constant-current\" or \"unregulated\"", d.ModeOtherwise)
+		bad("mode_otherwise", "%q is not a mode; use \"\", \"constant-voltage\", \"constant-current\" or \"unregulated\"", d.ModeOtherwise)
 	}
 	if d.ReplySilence > 0 && d.ReplyTerminator != "" {
 		bad("reply_silence", "and reply_terminator both end an answer; keep reply_terminator if the supply sends one")

@@ -76,7 +76,7 @@ func (in *instrument) resync(ctx context.Context) error {
 		}
 	}
 	if in.vain++; in.vain >= silentLimit {
-		return in.lose(fmt.Errorf("%w, %d searches in a row; opening the line anew may help: %w", last, in.vain, drivers.ErrGone))
+		return in.lose(fmt.Errorf("%w, %d searches in a row; reopening the line may help: %w", last, in.vain, drivers.ErrGone))
 	}
 	return last
 }
@@ -198,7 +198,7 @@ func (in *instrument) hint(r *drivers.Refusal) error {
 	case r.Reason == drivers.NoReply:
 		return fmt.Errorf("%w; text that makes no sense means a wrong baud rate or parity, text that does a wrong reply_terminator", r)
 	case r.Reason == drivers.Echo:
-		return fmt.Errorf("%w; the line returns what is sent: set echo = true, or mend a cable that joins both wires", r)
+		return fmt.Errorf("%w; the line returns what is sent: set echo = true, or repair a cable that joins both wires", r)
 	}
 	return r
 }

@@ -90,7 +90,7 @@ func (s *Supply) SetCurrent(ctx context.Context, a drivers.Amperes) error {
 		return fmt.Errorf("asking for the present set-point: %w", err)
 	}
 	if !ok {
-		return errors.New("the supply does not tell its current set-point, so it could be raised by mistake; switch off instead")
+		return errors.New("the supply does not report its current set-point, so it might be raised by mistake; switch off instead")
 	}
 	if float64(a) > x {
 		return fmt.Errorf("%g A is above the present set-point of %g A; nightcell never raises one", float64(a), x)

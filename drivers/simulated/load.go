@@ -123,7 +123,7 @@ func (m *mistakes) unknown(keys []toml.Key) {
 			continue
 		}
 		reported[full] = true
-		m.add(m.firstLine(table, key), full, "is not a key of a scenario; here may stand %s", strings.Join(known, ", "))
+		m.add(m.firstLine(table, key), full, "is not a key of a scenario; choose from %s", strings.Join(known, ", "))
 	}
 }
 

@@ -133,7 +133,7 @@ func TestScenarioMistakes(t *testing.T) {
 		{"unknown key at the top", "nam = \"x\"\n", []string{"x.toml:1: nam: is not a key of a scenario"}},
 		{"unknown key in a table", "[supply]\nvolts = 3.0\namps = 2\n", []string{"x.toml:3: supply.amps: is not a key"}},
 		{"a table of another kind of file", "[supply.bench]\nport = \"x\"\nbaud = 9600\n[page]\nlisten = \"y\"\n",
-			[]string{"x.toml:1: supply.bench: is not a key of a scenario; here may stand identity, volts,", "x.toml:4: page: is not a key of a scenario; here may stand name, note,"}},
+			[]string{"x.toml:1: supply.bench: is not a key of a scenario; choose from identity, volts,", "x.toml:4: page: is not a key of a scenario; choose from name, note,"}},
 		{"bad time", "within = \"soon\"\n", []string{"x.toml:1: ", "\"soon\" is not a time; write it like"}},
 		{"negative time", "[[event]]\nkind = \"lead-off\"\nat = \"-1 h\"\n", []string{"x.toml:3: ", "is negative"}},
 		{"unknown kind", "[[event]]\nat = \"1 h\"\nkind = \"earthquake\"\n", []string{"x.toml:3: kind: \"earthquake\" is not a kind of event; the kinds are addition, "}},

@@ -264,7 +264,7 @@ func TestMistakesAreSentences(t *testing.T) {
 		"two metals":            {func(o *Order) { o.Contents.Salts[0].Formula = "CuZn(SO4)2" }, "the salts hold Cu and Zn; say which one is to be won"},
 		"two salts, two metals": {func(o *Order) { o.Contents.Salts = append(o.Contents.Salts, Salt{Formula: "NiSO4", Mass: given(1)}) }, "the salts hold Zn and Ni; say which"},
 		"wrong metal":           {func(o *Order) { o.Contents.Metal = "Cu" }, "ZnSO4·7H2O holds no copper"},
-		"aluminium":             {func(o *Order) { o.Contents.Metal = "Al" }, "aluminium is not in the table of metals won from water"},
+		"aluminium":             {func(o *Order) { o.Contents.Metal = "Al" }, "aluminium is not in the table of metals"},
 		"nothing in the bath":   {func(o *Order) { o.Contents.Salts = nil; o.Contents.Metal = "Zn" }, "nothing says how much zinc there is"},
 		"nothing at all":        {func(o *Order) { o.Contents.Salts = nil }, "metal: it is missing"},
 		"stated twice":          {func(o *Order) { o.Contents.MetalMass = given(0.05) }, "the metal is stated in more than one way"},

@@ -107,7 +107,7 @@ func TestFormulaRefusals(t *testing.T) {
 		"Zn99999":     "whole number",
 		"ZnSO4·0H2O":  "multiplier",
 		"ZnSO4%":      "no place",
-		"Zn^2+SO4^2-": "no charge",
+		"Zn^2+SO4^2-": "not a charge",
 		"Zn+SO4":      "once, at the end",
 		strings.Repeat("(", 30) + "Zn" + strings.Repeat(")", 30): "nested",
 		strings.Repeat("Zn", 200):                                "longer",

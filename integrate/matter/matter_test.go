@@ -247,7 +247,7 @@ func TestCautionsTellNoSingleRun(t *testing.T) {
 }
 
 func TestLookUpSentences(t *testing.T) {
-	for name, word := range map[string]string{"zn": "written Zn", "Xx": "no such metal", "Al": "not in the table of metals won from water", "potassium": "not in the table"} {
+	for name, word := range map[string]string{"zn": "written Zn", "Xx": "no such metal", "Al": "not in the table of metals", "potassium": "not in the table"} {
 		if _, err := LookUp(name); err == nil || !strings.Contains(err.Error(), word) {
 			t.Errorf("LookUp(%q): %v, want %q", name, err, word)
 		}

@@ -180,7 +180,7 @@ func LookUp(name string) (Metal, error) {
 	}
 	for _, e := range elements() {
 		if e.Symbol == name || strings.EqualFold(e.Name, name) {
-			return Metal{}, fmt.Errorf("metal %q: %s is not in the table of metals won from water; the table has %s", name, e.Name, strings.Join(symbols, ", "))
+			return Metal{}, fmt.Errorf("metal %q: %s is not in the table of metals; the table has %s", name, e.Name, strings.Join(symbols, ", "))
 		}
 	}
 	return Metal{}, fmt.Errorf("metal %q: no such metal; the table has %s", name, strings.Join(symbols, ", "))

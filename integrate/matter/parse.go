@@ -160,13 +160,13 @@ func splitCharge(text string) (body string, charge int, err error) {
 	digits := strings.Trim(raised, "+-")
 	signs := strings.Replace(raised, digits, "", 1)
 	if signs == "" || strings.Trim(signs, signs[:1]) != "" || (digits != "" && len(signs) != 1) || len(signs) > 9 {
-		return "", 0, fmt.Errorf("%q is no charge; write it like ^2+", raised)
+		return "", 0, fmt.Errorf("%q is not a charge; write it like ^2+", raised)
 	}
 	charge = len(signs)
 	if digits != "" {
 		charge, err = strconv.Atoi(digits)
 		if err != nil || charge < 1 || charge > 9 {
-			return "", 0, fmt.Errorf("%q is no charge; write it like ^2+", raised)
+			return "", 0, fmt.Errorf("%q is not a charge; write it like ^2+", raised)
 		}
 	}
 	if signs[0] == '-' {

@@ -7,7 +7,7 @@
   box.hidden = false;
   const plots = document.getElementById("plots");
   const readout = document.getElementById("readout");
-  const told = document.getElementById("told");
+  const told = document.getElementById("read");
   const { cell, run } = box.dataset;
   const touch = matchMedia("(pointer: coarse)").matches;
   const hint = touch ? "Tap the curves to read values; swipe along them to zoom in on a stretch." : readout.textContent;
