@@ -73,6 +73,9 @@ func newRunsCommand(s *shell) *cobra.Command {
 					return usagef("--%s: %w", limit.flag, err)
 				}
 			}
+			if !f.Until.IsZero() && !f.Until.After(f.Since) {
+				return usagef("--until %s: it is not after --since %s, so that no run can lie between them", until, since)
+			}
 			runs, err := books.List(data, f)
 			if err != nil {
 				return err
@@ -222,7 +225,8 @@ func newImportCommand(s *shell) *cobra.Command {
 			in.Data, in.Name = data, args[0]
 			if cfg != nil && cfg.Cell(in.Cell) != nil {
 				cell := cfg.Cell(in.Cell)
-				in.Settings = cell.Coulometer(cfg.Supply(cell.Supply))
+				supply := cfg.Supply(cell.Supply)
+				in.Settings, in.MostVolts, in.MostAmperes = cell.Coulometer(supply), supply.RangeVolts, supply.RangeAmperes
 				if in.Frozen, err = cfg.Frozen(in.Cell); err != nil {
 					return err
 				}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"time"
@@ -18,12 +19,13 @@ import (
 
 // Intake makes a run of readings that were measured elsewhere.
 type Intake struct {
-	Data, Cell string             // where the run goes
-	Name       string             // of the table, for errors and the log
-	Frozen     []byte             // the configuration to be kept with the run; empty: none
-	Settings   integrate.Settings // accuracies; GapAfter is taken from the pace of the readings
-	Begin      time.Time          // of a table whose times are seconds
-	Columns    map[string]string  // head of the column of time, volts, amperes, where it is not plain
+	Data, Cell             string             // where the run goes
+	Name                   string             // of the table, for errors and the log
+	Frozen                 []byte             // the configuration to be kept with the run; empty: none
+	Settings               integrate.Settings // accuracies; GapAfter is taken from the pace of the readings
+	Begin                  time.Time          // of a table whose times are seconds
+	MostVolts, MostAmperes float64            // that the supply can put out; 0 or NaN: nobody stated it
+	Columns                map[string]string  // head of the column of time, volts, amperes, where it is not plain
 }
 
 // Taken is what was taken in.
@@ -32,6 +34,9 @@ type Taken struct {
 	Columns  string // which were read
 	Readings int64
 }
+
+// overRange is how far above its range a supply may read. Common practice, no source.
+const overRange = 1.1
 
 // leastGap is the shortest default of a gap.
 const leastGap = 10 * time.Second
@@ -42,7 +47,7 @@ func (in Intake) Take(from io.Reader) (done Taken, err error) {
 	if err != nil {
 		return done, err
 	}
-	first, err := t.next()
+	first, err := in.next(t)
 	if errors.Is(err, io.EOF) {
 		err = t.bad("there are no readings below the header")
 	}
@@ -105,7 +110,7 @@ func (in Intake) free(at string) error {
 
 // copy writes the run.
 func (in Intake) copy(w *runlog.Writer, t *table, first row, begin time.Time) (n int64, err error) {
-	second, err := t.next()
+	second, err := in.next(t)
 	if errors.Is(err, io.EOF) {
 		err = t.bad("only one reading; at least two are needed")
 	}
@@ -121,6 +126,9 @@ func (in Intake) copy(w *runlog.Writer, t *table, first row, begin time.Time) (n
 	before, at := first, begin
 	for r := first; ; n++ {
 		step := r.since(before)
+		if n > 0 && step <= 0 {
+			return n, t.bad("its time is not after that of the line before; sort the table by time, and leave repeated readings out")
+		}
 		s, err := c.Add(integrate.Sample{At: r.since(first), Volts: r.volts, Amperes: r.amperes}, evidence)
 		if err != nil {
 			return n, t.bad(fmt.Sprintf("the reading cannot be counted because of its time or a value: %v", err))
@@ -140,7 +148,7 @@ func (in Intake) copy(w *runlog.Writer, t *table, first row, begin time.Time) (n
 		before = r
 		if n == 0 {
 			r = second
-		} else if r, err = t.next(); errors.Is(err, io.EOF) {
+		} else if r, err = in.next(t); errors.Is(err, io.EOF) {
 			n++
 			break
 		} else if err != nil {
@@ -149,6 +157,19 @@ func (in Intake) copy(w *runlog.Writer, t *table, first row, begin time.Time) (n
 	}
 	total := c.Totals()
 	return n, errors.Join(w.Checkpoint(at, c), w.Entry(at, runlog.EntryEnd, "the table ends", runlog.Number("charge_coulombs", total.Charge), runlog.Number("energy_joules", total.Energy)), w.Checkpoint(at, c))
+}
+
+// next reads the next reading and holds it against the supply.
+func (in Intake) next(t *table) (row, error) {
+	r, err := t.next()
+	switch {
+	case err != nil:
+	case in.MostVolts > 0 && math.Abs(r.volts) > overRange*in.MostVolts:
+		err = t.bad(fmt.Sprintf("%g V are above the %g V that the supply can put out; is the column in mV?", r.volts, in.MostVolts))
+	case in.MostAmperes > 0 && math.Abs(r.amperes) > overRange*in.MostAmperes:
+		err = t.bad(fmt.Sprintf("%g A are above the %g A that the supply can put out; is the column in mA?", r.amperes, in.MostAmperes))
+	}
+	return r, err
 }
 
 // gathering is the disk with writes gathered to blocks and made durable once: nobody is told of a run before all of it is there.

@@ -108,7 +108,7 @@ func (in Intake) open(from io.Reader) (*table, error) {
 			}
 		}
 		if i > 0 && t.found[i].scale == 0 {
-			wrong = append(wrong, fmt.Sprintf("the column %q has no unit: write it in the header, such as %s", t.head[at], q.example))
+			wrong = append(wrong, fmt.Sprintf("the column %q has no unit of %s: write it in the header, such as %s", t.head[at], q.name, q.example))
 		}
 	}
 	if wrong != nil {

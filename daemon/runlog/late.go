@@ -183,19 +183,25 @@ func LoggedEntries(runDir string) (all []Record, sealed int64, err error) {
 	return all, sealed, err
 }
 
-// CheckpointAt returns the last checkpoint of a run not after a time, in Unix nanoseconds, and the coulometer as it
-// was then; nil before the first.
+// CheckpointAt returns the last checkpoint of a run not after a time, in Unix nanoseconds, nil before the first, and the coulometer as it was at
+// that time, which readings after the checkpoint have moved on; nil before the run.
 func CheckpointAt(runDir string, nanos int64) (last *Record, c *integrate.Coulometer, err error) {
+	var replay Replay
 	err = scan(runDir, func(rec *Record, r *Reader) bool {
-		if rec.Nanos <= nanos && rec.Kind == KindCheckpoint && r.vouched() {
-			last = clone(rec)
+		switch {
+		case rec.Nanos > nanos:
+			return false
+		case rec.Kind != KindCheckpoint:
+			_ = replay.Apply(rec) // what makes no sense is verify's to name
+		case r.vouched():
+			if c, err := restore(rec); err == nil {
+				replay.from(c, rec)
+				last = clone(rec)
+			}
 		}
-		return rec.Nanos <= nanos
+		return true
 	})
-	if err == nil && last != nil {
-		c, err = restore(last)
-	}
-	return last, c, err
+	return last, replay.Coulometer, err
 }
 
 // scan shows the lines of a log to each until that wants no more. It passes damage, which verify names.
