@@ -78,7 +78,7 @@ func (d *Daemon) handler(context.Context) (*site, error) {
 	}
 	past := history.New(history.Options{Data: cfg.Data, Cells: names, Log: d.o.Log})
 	p, err := page.New(page.Settings{
-		Cells: d.Snapshots, Operator: d.Operator(), History: past, Ledger: d.ledgers, Token: token,
+		Cells: d.Snapshots, Operator: d.Operator(), History: past, Data: cfg.Data, Ledger: d.ledgers, Token: token,
 		Links: d.links, ByLink: d.byLink, Picture: d.hours,
 		Now: d.o.Clock.UTC, Zone: time.Local, Log: d.o.Log,
 	})

@@ -4,8 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -85,7 +83,9 @@ func newEnterCommand(s *shell) *cobra.Command {
 			switch kind {
 			case "list":
 			case runlog.EntrySettle:
-				gap, err = parseSettlement(values)
+				if gap, err = control.ParseSettlement(values); err != nil {
+					err = usageError{err}
+				}
 			default:
 				if entry, err = control.ParseEntry(kind, values, text); err != nil {
 					err = usageError{err}
@@ -202,40 +202,6 @@ func splitArguments(args []string) (values map[string]string, text string) {
 		}
 	}
 	return values, strings.Join(words, " ")
-}
-
-// parseSettlement reads gap with low, best and high, or with off.
-func parseSettlement(values map[string]string) (control.Settlement, error) {
-	var out control.Settlement
-	form := "write it as: settle gap=0 \"low=0 C\" \"best=300 C\" \"high=310 C\", or as: settle gap=0 off=02:10"
-	for name := range values {
-		if !slices.Contains([]string{"gap", "low", "best", "high", "off"}, name) {
-			return out, usagef("a settlement has no %q; %s", name, form)
-		}
-	}
-	index, err := strconv.Atoi(values["gap"])
-	if err != nil || index < 0 {
-		return out, usagef("gap %q is not a gap number; %s", values["gap"], form)
-	}
-	out.Gap, out.Off = index, values["off"]
-	if out.Off != "" {
-		if len(values) > 2 {
-			return out, usagef("give off or low, best and high, not both; %s", form)
-		}
-		return out, nil
-	}
-	for _, f := range []struct {
-		name string
-		to   *float64
-	}{{"low", &out.LowCoulombs}, {"best", &out.BestCoulombs}, {"high", &out.HighCoulombs}} {
-		if *f.to, err = quantity.Parse(quantity.Charge, values[f.name]); err != nil {
-			return out, usagef("%s: %w; %s", f.name, err, form)
-		}
-	}
-	if !(out.LowCoulombs <= out.BestCoulombs && out.BestCoulombs <= out.HighCoulombs) {
-		return out, usagef("low, best and high must be in ascending order")
-	}
-	return out, nil
 }
 
 // parseWhen reads a time with its zone; nothing means now.

@@ -4,14 +4,17 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"mime/multipart"
 	"net/http"
 	"net/url"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
-	"nightcell/alerts"
 	"nightcell/daemon/control"
+	"nightcell/daemon/cursor"
+	"nightcell/daemon/finish"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/snapshot"
 )
@@ -19,27 +22,134 @@ import (
 // mostActing is how long an act may take: switching off is tried more than once and read back.
 const mostActing = time.Minute
 
-var acts = []string{"acknowledge", "enter", "hold", "off"}
+// act is one thing that a signed-in person can do to a cell.
+type act struct {
+	title string
+	about string // what names its subject in a query; empty: it has none
+	// ask fills in the confirm step. look says what the act would do, and changes nothing; nil: the confirm step says it. do does
+	// it, and says what came of it.
+	ask  func(p *Page, ctx context.Context, a *asking, v *askView) error
+	look func(p *Page, ctx context.Context, a *asking) ([]string, error)
+	do   func(p *Page, ctx context.Context, a *asking) (string, error)
+	back string // the page to go on with, below the cell's; empty: that of the cell
+	lent bool   // what was written is kept over a sign-in
+}
+
+// acts are all that can be done, by their names in the address.
+var acts map[string]act
+
+func init() { // not a value: they lead back to the table by the sign-in
+	acts = map[string]act{
+		"acknowledge": {title: "Acknowledge", about: "condition", ask: (*Page).askAlarm, do: (*Page).doAlarm},
+		"shelve":      {title: "Shelve", about: "condition", ask: (*Page).askAlarm, do: (*Page).doAlarm, lent: true},
+		"unshelve":    {title: "Return from the shelf", about: "condition", ask: (*Page).askAlarm, do: (*Page).doAlarm},
+		"reset":       {title: "Reset", about: "condition", ask: (*Page).askAlarm, do: (*Page).doAlarm},
+		"enter":       {title: "Enter", about: "kind", ask: (*Page).askEntry, look: (*Page).tryEntry, do: (*Page).doEntry, lent: true},
+		"retract":     {title: "Retract an entry", about: "entry", ask: (*Page).askRetract, do: (*Page).doRetract, back: "entries"},
+		"photo":       {title: "Add a photo", do: (*Page).doPhoto, back: "entries"},
+		"settle":      {title: "Settle a gap", about: "gap", ask: (*Page).askGap, look: (*Page).tryGap, do: (*Page).doGap, lent: true},
+		"finish":      {title: "Finish", about: "item", ask: (*Page).askItem, look: (*Page).tryItem, do: (*Page).doItem, back: "finish"},
+		"begin":       {title: "Pre-flight", ask: (*Page).askBegin, do: (*Page).doBegin},
+		"drill":       {title: "Test the routes", do: (*Page).doDrill},
+		"hold":        {title: "Lower the current", do: (*Page).doHold},
+		"off":         {title: "Switch off", do: (*Page).doOff},
+	}
+}
+
+// asking is one act on its way: what it is about, and what was written.
+type asking struct {
+	name    string
+	cell    *snapshot.Cell
+	who     string
+	subject string // alarm, kind or name of an entry, number of a gap or item of the checklist
+	run     place
+	form    url.Values
+	photo   *multipart.FileHeader
+}
 
 // askView is a confirm step; it names the cell.
 type askView struct {
 	frameOf
 	Act, Cell, CellTitle string
+	Run, RunText         string // of an entry
+	Subject              string
 	AtRest               string // what the deposit does without current; empty: no metal is stated
 	Lift                 bool   // the cathode comes out before the output goes off, as is right too while no metal is stated
 	Alarm                *alarmView
 	Kinds                []control.EntryKind
 	Kind                 control.EntryKind
+	Entry                control.Entry
+	Gaps                 []gapMark
+	Checks               []control.Check
+	Items                []finish.Item
+	Item                 *finish.Item
+	Complete             bool
+	FormToLeave          string // an item out
+	MayHold, MayOff      bool
 	Given                map[string]string
+	Looked               bool     // Would is shown, and Given is hidden
+	Would                []string // what it would do
 	Problem              string
 	Doubtful             bool // the problem is that the entry contradicts the books
 	Form                 string
 }
 
-// actor returns the cell and the signed-in operator of a request, or answers it.
-func (p *Page) actor(w http.ResponseWriter, r *http.Request) (*snapshot.Cell, *session) {
-	c, act := p.snapshotOf(r.PathValue("cell")), r.PathValue("act")
-	if c == nil || !slices.Contains(acts, act) {
+// Button is what the button of the confirm step says; the cell's name follows.
+func (v askView) Button() string { return acts[v.Act].title }
+
+// Confirmable are the things that only a person at the cell can see.
+func (v askView) Confirmable() []string { return control.ToConfirm() }
+
+// Charges are the fields of a gap's charge.
+func (v askView) Charges() []string { return []string{"low", "best", "high"} }
+
+// Asks are the fields of the item that is unfolded.
+func (v askView) Asks() []string {
+	if v.Item.Choices != nil {
+		return []string{"volume", "to"}
+	}
+	return v.Item.Ask
+}
+
+// place is a run of a cell.
+type place struct {
+	dir, name string
+	live      bool // a watch writes it
+}
+
+var errNoRun = errors.New("there is no such run")
+
+// place finds a run of a cell by its name; none: the one that is watched, else the newest.
+func (p *Page) place(c *snapshot.Cell, run string) (place, error) {
+	names, err := p.s.History.Runs(c.Name)
+	if err != nil {
+		return place{}, err
+	}
+	open := ""
+	if !c.Waiting && !c.Ended {
+		if open = filepath.Base(c.Run); c.Run == "" {
+			open = strings.Join(names[max(0, len(names)-1):], "")
+		}
+	}
+	switch {
+	case run == "" && !c.Waiting && !c.Ended:
+		run = open
+	case run == "" && len(names) > 0:
+		run = names[len(names)-1]
+	}
+	if run == "" && !c.Waiting && !c.Ended {
+		return place{live: true}, nil // its folder has yet to come
+	}
+	if !slices.Contains(names, run) {
+		return place{}, errNoRun
+	}
+	return place{filepath.Join(cursor.CellDir(p.s.Data, c.Name), run), run, run == open}, nil
+}
+
+// actor returns what is asked for, if it is so by a signed-in operator, or answers the request. form is what was sent with it.
+func (p *Page) actor(w http.ResponseWriter, r *http.Request) (*asking, *session) {
+	c, name := p.snapshotOf(r.PathValue("cell")), r.PathValue("act")
+	if _, known := acts[name]; c == nil || !known {
 		p.refuse(w, r, http.StatusNotFound, errors.New("there is no such page"))
 		return nil, nil
 	}
@@ -49,77 +159,91 @@ func (p *Page) actor(w http.ResponseWriter, r *http.Request) (*snapshot.Cell, *s
 		return nil, nil
 	}
 	if s == nil {
-		p.offerLogin(w, r, act)
+		p.offerLogin(w, r, name)
 		return nil, nil
 	}
-	return c, s
+	return &asking{name: name, cell: c, who: s.who}, s
+}
+
+// about fills in subject, run and form. The error says that there is no such run.
+func (p *Page) about(a *asking, subject, run string, form url.Values) (err error) {
+	a.subject, a.form = subject, form
+	if a.run, err = p.place(a.cell, run); run == "" && errors.Is(err, errNoRun) {
+		return nil // whoever needs one says so
+	}
+	return err
 }
 
 // askAct shows the confirm step.
 func (p *Page) askAct(w http.ResponseWriter, r *http.Request) {
-	c, s := p.actor(w, r)
-	if c == nil {
+	a, s := p.actor(w, r)
+	if a == nil {
 		return
 	}
 	q := r.URL.Query()
-	p.showAsk(w, r, http.StatusOK, c, s, q.Get("condition"), q.Get("kind"), s.takeKept(r.URL.RequestURI()), nil)
+	if err := p.about(a, q.Get(acts[a.name].about), q.Get("run"), s.takeKept(r.URL.RequestURI())); err != nil {
+		p.refuse(w, r, http.StatusNotFound, err)
+		return
+	}
+	p.showAsk(w, r, http.StatusOK, a, s, nil, nil)
 }
 
 // offerLogin answers an act whose sign-in is over, as after a restart: nothing is done, and
 // what was written comes back in the confirm step after signing in.
-func (p *Page) offerLogin(w http.ResponseWriter, r *http.Request, act string) {
+func (p *Page) offerLogin(w http.ResponseWriter, r *http.Request, name string) {
 	if err := r.ParseForm(); err != nil {
 		p.refuse(w, r, http.StatusBadRequest, errors.New("the form cannot be read"))
 		return
 	}
-	next, kept := url.URL{Path: r.URL.Path}, url.Values{}
-	switch subject := r.PostForm.Get("subject"); act {
-	case "acknowledge":
-		next.RawQuery = url.Values{"condition": {subject}}.Encode()
-	case "enter":
-		next.RawQuery = url.Values{"kind": {subject}}.Encode()
-		for name, v := range r.PostForm {
-			if !slices.Contains([]string{"form", "subject", "confirm", "certain"}, name) {
-				kept[name] = v
-			}
+	next, query, kept := url.URL{Path: r.URL.Path}, url.Values{}, url.Values{}
+	if about := acts[name].about; about != "" {
+		query.Set(about, r.PostForm.Get("subject"))
+	}
+	if run := r.PostForm.Get("run"); run != "" {
+		query.Set("run", run)
+	}
+	for field, v := range r.PostForm {
+		if acts[name].lent && !slices.Contains([]string{"form", "subject", "run", "confirm", "certain"}, field) {
+			kept[field] = v
 		}
 	}
+	next.RawQuery = query.Encode()
 	p.showLogin(w, r, http.StatusForbidden, localNext(next.String()), kept,
 		"Nothing was done: you are signed out. A restart of nightcell ends every session. Sign in, then confirm again.")
 }
 
-func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, c *snapshot.Cell, s *session, condition, kind string, given url.Values, problem error) {
-	act := r.PathValue("act")
-	v := askView{frameOf: p.frameFor(w, r, actTitles[act]+": "+sentence.Name(c.Name), c.Name), Act: act, Cell: c.Name, CellTitle: sentence.Name(c.Name), AtRest: c.AtRest, Lift: c.Lift || c.AtRest == ""}
+// showAsk shows the confirm step, with what the act would do where that was found out.
+func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, a *asking, s *session, would []string, problem error) {
+	title := sentence.Name(a.cell.Name)
+	v := askView{
+		frameOf: p.frameFor(w, r, acts[a.name].title+": "+title, a.cell.Name), Act: a.name, Cell: a.cell.Name, CellTitle: title, AtRest: a.cell.AtRest, Lift: a.cell.Lift || a.cell.AtRest == "",
+		Run: a.run.name, RunText: p.runText(a.run.name), Given: make(map[string]string), Would: would, Looked: would != nil,
+	}
+	for k := range a.form {
+		if v.Given[k] = a.form.Get(k); v.Looked && slices.Contains([]string{"form", "subject", "run", "confirm"}, k) {
+			delete(v.Given, k)
+		}
+	}
 	if problem != nil {
 		v.Problem, v.Doubtful = problem.Error(), control.IsContradiction(problem)
 	}
-	subject := ""
-	switch act {
-	case "acknowledge":
-		standing, _ := p.alarms(c, p.s.Now())
-		for _, a := range standing {
-			if a.Condition == condition {
-				v.Alarm, subject = &a, condition
-			}
-		}
-		if v.Alarm == nil {
-			p.refuse(w, r, http.StatusNotFound, fmt.Errorf("%s has no such alarm now; it may have cleared", v.CellTitle))
+	if ask := acts[a.name].ask; ask != nil {
+		if err := ask(p, r.Context(), a, &v); err != nil {
+			p.refuse(w, r, statusOf(err), err)
 			return
 		}
-	case "enter":
-		v.Kinds, v.Kind = offered(), kindOf(kind)
-		v.Given = make(map[string]string)
-		for k := range given {
-			v.Given[k] = given.Get(k)
-		}
-		subject = v.Kind.Name
 	}
-	v.Form = s.issue(act, c.Name, subject)
-	p.render(w, status, "ask.html", v)
+	v.Subject = a.subject
+	v.Form = s.issue(a.name, a.cell.Name, a.subject, a.run.name)
+	if v.Item != nil {
+		v.FormToLeave = s.issue(a.name, a.cell.Name, a.subject, a.run.name)
+	}
+	template := "ask.html"
+	if a.name == "finish" && !v.Looked {
+		template = "finish.html"
+	}
+	p.render(w, status, template, v)
 }
-
-var actTitles = map[string]string{"acknowledge": "Acknowledge", "enter": "Enter", "hold": "Lower the current", "off": "Switch off"}
 
 // doAct carries an act out, once, for a signed-in operator who confirmed it on this site's own form.
 func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
@@ -127,8 +251,8 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 		p.refuse(w, r, http.StatusForbidden, errors.New("this request does not come from this page"))
 		return
 	}
-	c, s := p.actor(w, r)
-	if c == nil {
+	a, s := p.actor(w, r)
+	if a == nil {
 		return
 	}
 	if !s.acts.Allow() {
@@ -136,18 +260,18 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 		p.refuse(w, r, http.StatusTooManyRequests, errors.New("too many requests; wait a moment"))
 		return
 	}
-	if err := r.ParseForm(); err != nil {
+	read := r.ParseForm
+	if a.name == "photo" {
+		read = func() error { return p.readPhoto(w, r, a) }
+	}
+	if err := read(); err != nil {
 		p.refuse(w, r, http.StatusBadRequest, errors.New("the form cannot be read"))
 		return
 	}
-	act, f := r.PathValue("act"), r.PostForm
-	subject := f.Get("subject")
-	if !s.redeem(f.Get("form"), act, c.Name, subject) {
+	f := r.PostForm
+	err := p.about(a, f.Get("subject"), f.Get("run"), f)
+	if !s.redeem(f.Get("form"), a.name, a.cell.Name, a.subject, a.run.name) || err != nil {
 		p.refuse(w, r, http.StatusForbidden, errors.New("this form has already been used or has expired. Nothing was done; go back to the cell and try again"))
-		return
-	}
-	if f.Get("confirm") != c.Name {
-		p.showAsk(w, r, http.StatusBadRequest, c, s, subject, subject, f, errors.New("Tick the box to confirm cell "+c.Name+"."))
 		return
 	}
 	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(mostActing + 10*time.Second)); err != nil {
@@ -155,20 +279,47 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), mostActing)
 	defer cancel()
-	defer p.forget()
-	done, err := p.carryOut(ctx, act, c.Name, s.who, subject, f)
-	if err != nil {
-		p.s.Log.Warn("page: act refused", "act", act, "cell", c.Name, "who", s.who, "err", err)
-		if act == "enter" && (control.IsMistake(err) || control.IsContradiction(err)) {
-			p.showAsk(w, r, statusOf(err), c, s, subject, subject, f, err)
+	name, spec := a.cell.Name, acts[a.name]
+	switch confirmed := f.Get("confirm") == name; {
+	case f.Get("change") != "":
+		p.showAsk(w, r, http.StatusOK, a, s, nil, nil)
+		return
+	case !confirmed && spec.look == nil:
+		p.showAsk(w, r, http.StatusBadRequest, a, s, nil, errors.New("Tick the box to confirm cell "+name+"."))
+		return
+	case !confirmed:
+		would, err := spec.look(p, ctx, a)
+		if err != nil {
+			p.failed(w, r, a, s, err)
 			return
 		}
-		p.refuse(w, r, statusOf(err), err)
+		p.showAsk(w, r, http.StatusOK, a, s, append([]string{}, would...), nil)
 		return
 	}
-	p.s.Log.Info("page: act", "act", act, "cell", c.Name, "who", s.who)
+	defer p.forget()
+	done, err := spec.do(p, ctx, a)
+	if err != nil {
+		p.failed(w, r, a, s, err)
+		return
+	}
+	p.s.Log.Info("page: act", "act", a.name, "cell", name, "who", s.who)
 	s.setFlash(done)
-	http.Redirect(w, r, "/cell/"+url.PathEscape(c.Name), http.StatusSeeOther)
+	next := url.URL{Path: "/cell/" + name}
+	if spec.back != "" {
+		next.Path += "/" + spec.back
+		next.RawQuery = url.Values{"run": {a.run.name}}.Encode()
+	}
+	http.Redirect(w, r, next.String(), http.StatusSeeOther)
+}
+
+// failed shows the form again for what can be mended in it, and else the error.
+func (p *Page) failed(w http.ResponseWriter, r *http.Request, a *asking, s *session, err error) {
+	p.s.Log.Warn("page: act refused", "act", a.name, "cell", a.cell.Name, "who", s.who, "err", err)
+	if spec := acts[a.name]; (spec.look != nil || spec.lent || a.name == "begin") && (control.IsMistake(err) || control.IsContradiction(err) || a.name == "begin") {
+		p.showAsk(w, r, statusOf(err), a, s, nil, err)
+		return
+	}
+	p.refuse(w, r, statusOf(err), err)
 }
 
 func statusOf(err error) int {
@@ -179,28 +330,45 @@ func statusOf(err error) int {
 	return http.StatusInternalServerError
 }
 
-// carryOut asks the daemon. The text says what came of it.
-func (p *Page) carryOut(ctx context.Context, act, cell, who, subject string, f url.Values) (string, error) {
-	name := sentence.Name(cell)
-	switch act {
-	case "acknowledge":
-		if _, err := alerts.ParseCondition(subject); err != nil {
-			return "", control.BadRequest("%v", err)
+// noted joins what was done with what there is to know of it.
+func noted(done string, notes []string) string {
+	return strings.Join(append([]string{done}, notes...), " ")
+}
+
+func (p *Page) doHold(ctx context.Context, a *asking) (string, error) {
+	o, err := p.s.Operator.Hold(ctx, control.CellOrder{Cell: a.cell.Name, By: a.who})
+	return fmt.Sprintf("%s is held: %s.", sentence.Name(a.cell.Name), o.Text), err
+}
+
+func (p *Page) doOff(ctx context.Context, a *asking) (string, error) {
+	o, err := p.s.Operator.Off(ctx, control.CellOrder{Cell: a.cell.Name, By: a.who})
+	return fmt.Sprintf("%s is off: %s.", sentence.Name(a.cell.Name), o.Text), err
+}
+
+func (p *Page) doDrill(ctx context.Context, a *asking) (string, error) {
+	receipts, err := p.s.Operator.Drill(ctx, control.CellOrder{Cell: a.cell.Name, By: a.who})
+	var said []string
+	for _, r := range receipts {
+		if r.Delivered {
+			said = append(said, fmt.Sprintf("%s delivered in %.1f s: %s.", r.Route, r.TookSeconds, r.Proof))
+		} else {
+			said = append(said, fmt.Sprintf("%s FAILED: %s.", r.Route, r.Problem))
 		}
-		err := p.s.Operator.ChangeAlarm(ctx, control.AlarmOrder{Act: control.Acknowledge, Cell: cell, Condition: subject, By: who})
-		return fmt.Sprintf("%s of %s is acknowledged.", sentence.Name(subject), name), err
-	case "enter":
-		e, err := entryOf(kindOf(subject), f)
-		if err != nil {
-			return "", err
-		}
-		e.Cell, e.By = cell, who
-		entered, err := p.s.Operator.Enter(ctx, e)
-		return strings.Join(append([]string{fmt.Sprintf("Recorded in the run of %s.", name)}, entered.Notes...), " "), err
-	case "hold":
-		o, err := p.s.Operator.Hold(ctx, control.CellOrder{Cell: cell, By: who})
-		return fmt.Sprintf("%s is held: %s.", name, o.Text), err
 	}
-	o, err := p.s.Operator.Off(ctx, control.CellOrder{Cell: cell, By: who})
-	return fmt.Sprintf("%s is off: %s.", name, o.Text), err
+	return noted("Tested the routes.", said), err
+}
+
+// askBegin finds out how the pre-flight stands before anything is confirmed: without that nothing can be cleared.
+func (p *Page) askBegin(ctx context.Context, a *asking, v *askView) error {
+	checks, err := p.s.Operator.Begin(ctx, control.BeginOrder{Cell: a.cell.Name, By: a.who})
+	v.Checks = slices.DeleteFunc(checks, func(k control.Check) bool { return slices.Contains(control.ToConfirm(), k.Name) })
+	if len(checks) == 0 {
+		return err
+	}
+	return nil
+}
+
+func (p *Page) doBegin(ctx context.Context, a *asking) (string, error) {
+	_, err := p.s.Operator.Begin(ctx, control.BeginOrder{Cell: a.cell.Name, By: a.who, Confirmed: a.form["confirmed"]})
+	return sentence.Name(a.cell.Name) + " is cleared for an unattended run. nightcell remains a watcher, not a safety device.", err
 }

@@ -52,9 +52,10 @@ type curve struct {
 
 // gapMark is a shaded stretch.
 type gapMark struct {
-	From float64 `json:"from"`
-	To   float64 `json:"to"`
-	Text string  `json:"text"`
+	Index int64   `json:"index"`
+	From  float64 `json:"from"`
+	To    float64 `json:"to"`
+	Text  string  `json:"text"`
 }
 
 // mark is a sign on the time axis.
@@ -150,7 +151,7 @@ func (p *Page) curveOf(w *history.Window, plan *planCurve) *curve {
 		c.add(float64(pt.At/1e6)/1e3, pt)
 	}
 	for _, g := range w.Gaps {
-		c.Gaps = append(c.Gaps, gapMark{unixSeconds(g.From), unixSeconds(g.To), gapText(g)})
+		c.Gaps = append(c.Gaps, gapMark{g.Index, unixSeconds(g.From), unixSeconds(g.To), gapText(g)})
 	}
 	for _, e := range w.Events {
 		if e.Kind == runlog.KindAlarm && e.State != "UNACK" {

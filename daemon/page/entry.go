@@ -1,39 +1,294 @@
 package page
 
 import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
+	"time"
 
+	"nightcell/alerts"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
+	"nightcell/daemon/history"
+	"nightcell/daemon/late"
 	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/runlog"
 )
 
 // kindOf finds a kind of entry by name; an unknown one is a remark.
 func kindOf(name string) control.EntryKind {
-	if k, found := control.KindOfEntry(name); found && !k.Desk {
+	if k, found := control.KindOfEntry(name); found && offers(k) {
 		return k
 	}
 	return control.EntryKinds()[0]
 }
 
+// offers says whether the page has this form for a kind: others have one of their own.
+func offers(k control.EntryKind) bool { return !k.Desk && k.Name != control.EntryChecklist }
+
 // offered are the kinds that the page has a form for.
 func offered() []control.EntryKind {
-	return slices.DeleteFunc(control.EntryKinds(), func(k control.EntryKind) bool { return k.Desk })
+	return slices.DeleteFunc(control.EntryKinds(), func(k control.EntryKind) bool { return !offers(k) })
 }
 
-// entryOf reads a filled-in form.
-func entryOf(k control.EntryKind, f url.Values) (control.Entry, error) {
+// atLayout is how browsers write a time of day with its date, in no zone.
+const atLayout = "2006-01-02T15:04"
+
+// fieldsOf reads what a form says of a kind.
+func fieldsOf(k control.EntryKind, f url.Values) map[string]string {
 	values := make(map[string]string)
 	for _, field := range k.Fields {
 		if given := strings.TrimSpace(f.Get(field.Name)); given != "" {
 			values[field.Name] = given
 		}
 	}
-	e, err := control.ParseEntry(k.Name, values, strings.TrimSpace(f.Get("text")))
-	e.Certain = f.Get("certain") != ""
+	return values
+}
+
+// entryOf reads a filled-in form.
+func (p *Page) entryOf(a *asking) (control.Entry, error) {
+	k := kindOf(a.subject)
+	e, err := control.ParseEntry(k.Name, fieldsOf(k, a.form), strings.TrimSpace(a.form.Get("text")))
+	e.Cell, e.By, e.Certain = a.cell.Name, a.who, a.form.Get("certain") != ""
+	if at := a.form.Get("at"); at != "" && err == nil {
+		if e.At, err = time.ParseInLocation(atLayout, at, p.s.Zone); err != nil {
+			err = control.BadRequest("%q is no time; write it as in 2026-01-10T20:15, by the clock of this page", at)
+		}
+	}
 	return e, err
 }
 
 // entryTitle is a kind of entry as a title.
 func entryTitle(k control.EntryKind) string { return sentence.Name(k.Name) }
+
+func (p *Page) askEntry(_ context.Context, a *asking, v *askView) error {
+	v.Kinds, v.Kind = offered(), kindOf(a.subject)
+	a.subject = v.Kind.Name
+	if v.Looked {
+		e, err := p.entryOf(a)
+		v.Entry = e
+		return err
+	}
+	return nil
+}
+
+// watch is who writes the run of an act; nil: nobody does, so that entries go beside its log.
+func (p *Page) watch(a *asking) control.Operator {
+	if a.run.live {
+		return p.s.Operator
+	}
+	return nil
+}
+
+// hand hands an entry on.
+func (p *Page) hand(ctx context.Context, a *asking, e control.Entry) (control.Entered, error) {
+	if a.run == (place{}) {
+		return control.Entered{}, control.Refuse("%s has no run yet to enter anything into", sentence.Name(a.cell.Name))
+	}
+	done, _, _, err := late.Hand(ctx, p.watch(a), a.run.dir, e, p.s.Now())
+	return done, err
+}
+
+func (p *Page) tryEntry(ctx context.Context, a *asking) ([]string, error) {
+	e, err := p.entryOf(a)
+	if err != nil {
+		return nil, err
+	}
+	e.Trial = true
+	done, err := p.hand(ctx, a, e)
+	return done.Notes, err
+}
+
+func (p *Page) doEntry(ctx context.Context, a *asking) (string, error) {
+	e, err := p.entryOf(a)
+	if err != nil {
+		return "", err
+	}
+	done, err := p.hand(ctx, a, e)
+	return noted(fmt.Sprintf("Entered into the run of %s.", sentence.Name(a.cell.Name)), done.Notes), err
+}
+
+func (a *asking) retraction() control.Entry {
+	return control.Entry{Cell: a.cell.Name, By: a.who, Kind: runlog.EntryRetract, Text: strings.TrimSpace(a.form.Get("text")), Words: map[string]string{runlog.RetractedEntry: a.subject}}
+}
+
+// askRetract says what would count no more.
+func (p *Page) askRetract(ctx context.Context, a *asking, v *askView) error {
+	e := a.retraction()
+	e.Trial = true
+	done, err := p.hand(ctx, a, e)
+	v.Would = done.Notes
+	return err
+}
+
+func (p *Page) doRetract(ctx context.Context, a *asking) (string, error) {
+	done, err := p.hand(ctx, a, a.retraction())
+	return noted("The entry is retracted.", done.Notes), err
+}
+
+// entryLine is an entry in the list of a run.
+type entryLine struct{ Name, At, Kind, By, Said, State string }
+
+// entries lists what persons entered into a run, newest first.
+func (p *Page) entries(w http.ResponseWriter, r *http.Request) {
+	c := p.snapshotOf(r.PathValue("cell"))
+	if c == nil {
+		p.refuse(w, r, http.StatusNotFound, errors.New("there is no cell of that name"))
+		return
+	}
+	at, err := p.place(c, r.URL.Query().Get("run"))
+	if err != nil || at.dir == "" {
+		p.refuse(w, r, http.StatusNotFound, cmp.Or(err, errNoRun))
+		return
+	}
+	if !p.reads.Allow() {
+		p.refuse(w, r, http.StatusTooManyRequests, errors.New("too much at once; wait a moment"))
+		return
+	}
+	all, err := runlog.PersonsEntries(at.dir)
+	if err != nil {
+		p.s.Log.Warn("page: entries", "cell", c.Name, "err", err)
+		p.refuse(w, r, http.StatusInternalServerError, errors.New("the entries cannot be read; the log says why"))
+		return
+	}
+	counting := make(map[string]bool)
+	for _, e := range runlog.Counting(all) {
+		counting[e.Name()] = true
+	}
+	v := struct {
+		frameOf
+		Cell, CellTitle, Run, RunText string
+		Lines                         []entryLine
+	}{p.frameFor(w, r, "Entries: "+sentence.Name(c.Name), ""), c.Name, sentence.Name(c.Name), at.name, p.runText(at.name), nil}
+	for i := range slices.Backward(all) {
+		e := control.EntryOf(&all[i])
+		l := entryLine{Name: all[i].Name(), At: e.At.In(p.s.Zone).Format("2 Jan 15:04"), Kind: sentence.Name(e.Kind), By: e.By, Said: e.Said()}
+		switch {
+		case e.By == "":
+			continue
+		case e.Kind == runlog.EntryRetract:
+			l.State = "retraction"
+		case !counting[l.Name]:
+			l.State = "retracted"
+		}
+		v.Lines = append(v.Lines, l)
+	}
+	p.render(w, http.StatusOK, "entries.html", v)
+}
+
+// shelfOf reads for how long, and why.
+func (a *asking) shelf() (seconds float64, reason string, err error) {
+	reason = strings.TrimSpace(a.form.Get("text"))
+	seconds, err = quantity.Parse(quantity.Time, a.form.Get("length"))
+	switch {
+	case err != nil:
+		return 0, "", control.BadRequest("%w", err)
+	case !(seconds > 0) || seconds > alerts.LongestShelf.Seconds():
+		return 0, "", control.BadRequest("the time must be above zero and at most %s", sentence.Span(alerts.LongestShelf))
+	case reason == "":
+		return 0, "", control.BadRequest("give the reason, so that the next person knows it")
+	}
+	return seconds, reason, nil
+}
+
+// askAlarm finds the alarm that an act is about.
+func (p *Page) askAlarm(_ context.Context, a *asking, v *askView) error {
+	standing, aside := p.alarms(a.cell, p.s.Now())
+	for _, alarm := range append(standing, aside...) {
+		if alarm.Condition == a.subject {
+			v.Alarm = &alarm
+			return nil
+		}
+	}
+	return control.Unknown("%s has no such alarm now; it may be over", sentence.Name(a.cell.Name))
+}
+
+// doneTo says what an act has done to an alarm.
+var doneTo = map[control.AlarmAct]string{control.Acknowledge: "is acknowledged", control.Shelve: "is shelved", control.Unshelve: "is back from the shelf", control.Reset: "is reset"}
+
+func (p *Page) doAlarm(ctx context.Context, a *asking) (string, error) {
+	if _, err := alerts.ParseCondition(a.subject); err != nil {
+		return "", control.BadRequest("%v", err)
+	}
+	o := control.AlarmOrder{Act: control.AlarmAct(a.name), Cell: a.cell.Name, Condition: a.subject, By: a.who}
+	if o.Act == control.Shelve {
+		var err error
+		if o.Seconds, o.Reason, err = a.shelf(); err != nil {
+			return "", err
+		}
+	}
+	err := p.s.Operator.ChangeAlarm(ctx, o)
+	return fmt.Sprintf("%s of %s %s.", sentence.Name(a.subject), sentence.Name(a.cell.Name), doneTo[o.Act]), err
+}
+
+// gap finds the gap of the newest run that an act is about.
+func (p *Page) gap(a *asking) (history.Gap, error) {
+	index, err := strconv.ParseInt(a.subject, 10, 64)
+	for _, g := range p.s.History.Happened(a.cell.Name).Gaps {
+		if err == nil && g.Index == index {
+			return g, nil
+		}
+	}
+	return history.Gap{}, control.Unknown("%s has no gap %q", sentence.Name(a.cell.Name), a.subject)
+}
+
+// askGap shows the gap, or all of them to choose from.
+func (p *Page) askGap(_ context.Context, a *asking, v *askView) error {
+	gaps := p.s.History.Happened(a.cell.Name).Gaps
+	if a.subject == "" && len(gaps) > 0 {
+		a.subject = fmt.Sprint(gaps[len(gaps)-1].Index)
+	}
+	for _, g := range slices.Backward(gaps) {
+		v.Gaps = append(v.Gaps, gapMark{Index: g.Index, Text: fmt.Sprintf("Gap %d, from %s to %s. %s", g.Index, p.clock(g.From, p.s.Now()), p.clock(g.To, p.s.Now()), gapText(g))})
+	}
+	_, err := p.gap(a)
+	return err
+}
+
+// settle settles a gap, or says what would be booked.
+func (p *Page) settle(ctx context.Context, a *asking, trial bool) (notes []string, err error) {
+	g, err := p.gap(a)
+	if err != nil {
+		return nil, err
+	}
+	values := map[string]string{"gap": a.subject}
+	for _, name := range []string{"low", "best", "high", "off"} {
+		if given := strings.TrimSpace(a.form.Get(name)); given != "" {
+			values[name] = given
+		}
+	}
+	s, err := control.ParseSettlement(values)
+	if err != nil {
+		return nil, err
+	}
+	s.Cell, s.By, s.Text, s.Trial = a.cell.Name, a.who, strings.TrimSpace(a.form.Get("text")), trial
+	if a.run.live {
+		s, err = p.s.Operator.Settle(ctx, s)
+	} else if s.Off != "" {
+		err = control.BadRequest("the run has ended: give low, best and high")
+	} else {
+		e := control.Entry{Cell: s.Cell, By: s.By, Text: s.Text, Kind: runlog.EntrySettle, Trial: trial,
+			Numbers: map[string]float64{"index": float64(s.Gap), "low": s.LowCoulombs, "best": s.BestCoulombs, "high": s.HighCoulombs}}
+		var done control.Entered
+		done, err = p.hand(ctx, a, e)
+		notes = done.Notes
+	}
+	passed := a.cell.Charge.CountedCoulombs
+	return append([]string{fmt.Sprintf("In the gap %s A·h → %s A·h are booked; charge %s → %s.", quantity.Interval(g.Best/3600, g.Low/3600, g.High/3600),
+		quantity.Interval(s.BestCoulombs/3600, s.LowCoulombs/3600, s.HighCoulombs/3600), ampereHours(passed, 5), ampereHours(passed+s.BestCoulombs-g.Best, 5))}, notes...), err
+}
+
+func (p *Page) tryGap(ctx context.Context, a *asking) ([]string, error) {
+	return p.settle(ctx, a, true)
+}
+
+func (p *Page) doGap(ctx context.Context, a *asking) (string, error) {
+	notes, err := p.settle(ctx, a, false)
+	return noted(fmt.Sprintf("Gap %s is settled.", a.subject), notes), err
+}

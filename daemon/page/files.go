@@ -21,7 +21,7 @@ type file struct {
 }
 
 var kinds = map[string]string{
-	".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8", ".svg": "image/svg+xml", ".LICENSE": "text/plain; charset=utf-8",
+	".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8", ".svg": "image/svg+xml", ".png": "image/png", ".webmanifest": "application/manifest+json", ".LICENSE": "text/plain; charset=utf-8",
 }
 
 func loadFiles() (map[string]file, error) {

@@ -76,7 +76,7 @@ func newBench(t *testing.T, o benchOptions) *bench {
 	}
 	p, err := page.New(page.Settings{
 		Links: o.links, ByLink: o.byLink, Picture: picture,
-		Cells: b.snapshots, Operator: b.op, History: b.history, Token: routes.NewSecret(o.token),
+		Cells: b.snapshots, Operator: b.op, History: b.history, Data: b.data, Token: routes.NewSecret(o.token),
 		Now: func() time.Time { return time.Now().UTC() }, Zone: time.UTC, Log: log,
 	})
 	if err != nil {
@@ -181,6 +181,10 @@ func (r *recorder) ChangeAlarm(_ context.Context, a control.AlarmOrder) error {
 	if r.refuse {
 		return control.Refuse("monitoring of cell %s has ended", a.Cell)
 	}
+	if a.Act != control.Acknowledge {
+		r.note("%s %s %s %s %g %s", a.Act, a.Cell, a.Condition, a.By, a.Seconds, a.Reason)
+		return nil
+	}
 	r.note("%s %s %s %s", a.Act, a.Cell, a.Condition, a.By)
 	r.bench.change(0, func(c *snapshot.Cell) {
 		changed := append([]snapshot.Alarm(nil), c.Alarms...)
@@ -198,8 +202,34 @@ func (r *recorder) Enter(_ context.Context, e control.Entry) (control.Entered, e
 	if e.Kind == "assay" && e.Numbers["concentration_kilograms_per_cubic_metre"] > 100 && !e.Certain {
 		return control.Entered{}, control.Contradiction("the assay says 503 g/L, and the books say 50.3 g/L: target 7.72 → 78.90 A·h")
 	}
+	if e.Trial {
+		return control.Entered{Notes: []string{"A trial of the " + e.Kind + "."}}, nil
+	}
 	r.note("enter %s %s %s %v %v %q", e.Cell, e.Kind, e.By, e.Numbers, e.Words, e.Text)
 	return control.Entered{Notes: []string{"A note on the " + e.Kind + "."}}, nil
+}
+
+func (r *recorder) Settle(_ context.Context, s control.Settlement) (control.Settlement, error) {
+	if !s.Trial {
+		r.note("settle %s %d %s %.4g %.4g %.4g", s.Cell, s.Gap, s.By, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
+	}
+	return s, nil
+}
+
+func (r *recorder) Begin(_ context.Context, b control.BeginOrder) ([]control.Check, error) {
+	checks := []control.Check{{Name: "route", Text: "no route has proved delivery"}}
+	if b.Confirmed != nil {
+		r.note("begin %s %s %v", b.Cell, b.By, b.Confirmed)
+	}
+	if len(b.Confirmed) < 4 {
+		return checks, control.Refuse("cell %s is not cleared", b.Cell)
+	}
+	return checks, nil
+}
+
+func (r *recorder) Drill(_ context.Context, o control.CellOrder) ([]control.Receipt, error) {
+	r.note("drill %s %s", o.Cell, o.By)
+	return []control.Receipt{{Route: "phone", Delivered: true, Proof: "202 Accepted"}}, nil
 }
 
 func (r *recorder) Off(_ context.Context, o control.CellOrder) (control.Outcome, error) {

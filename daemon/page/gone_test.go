@@ -93,7 +93,7 @@ func TestPageWhenTheDaemonIsGone(t *testing.T) {
 	b.until("the cell again", `document.getElementById("mine")`)
 	b.open(t, again.url+"/cell/zinc-1/enter?kind=remark", `document.getElementById("link") && `+isLive)
 	b.do(chromedp.SendKeys("#f-text", "the stirrer is slow"))
-	if got := eval[string](b, enabled); !strings.Contains(got, "Record in the run") {
+	if got := eval[string](b, enabled); !strings.Contains(got, "See what it does") {
 		t.Errorf("in the confirm step one can press %s", got)
 	}
 	again.stop()

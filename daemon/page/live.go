@@ -176,7 +176,11 @@ func (p *Page) frame(name string) map[string]string {
 		m["t:all.headline"], m["s:all"] = h.Text, string(h.Standing)
 		var order []string
 		for _, c := range byNeed(cells, now) {
-			p.briefFrame(m, c, now)
+			if dense(cells) {
+				p.denseFrame(m, c, now)
+			} else {
+				p.briefFrame(m, c, now)
+			}
 			order = append(order, c.Name)
 		}
 		m["o:all"] = strings.Join(order, "\n")
@@ -206,6 +210,16 @@ func (p *Page) briefFrame(m map[string]string, c *snapshot.Cell, now time.Time) 
 	m["a:"+c.Name] = announcement(c)
 }
 
+// denseFrame has the columns of a row, in the units of their heads.
+func (p *Page) denseFrame(m map[string]string, c *snapshot.Cell, now time.Time) {
+	d := p.denseRow(c, now)
+	for _, v := range d.Cells() {
+		m["t:"+c.Name+"."+v.Key] = v.Text
+	}
+	m["t:"+c.Name+".standing"], m["s:"+c.Name] = d.StandingText, string(d.Standing)
+	m["a:"+c.Name] = announcement(c)
+}
+
 func (p *Page) cellFrame(m map[string]string, c *snapshot.Cell, now time.Time) {
 	h := p.s.History.Happened(c.Name)
 	for _, g := range p.sheet(c, h.Hand, now) {
@@ -215,7 +229,7 @@ func (p *Page) cellFrame(m map[string]string, c *snapshot.Cell, now time.Time) {
 		}
 	}
 	standing, aside := p.alarms(c, now)
-	v := cellView{brief: brief{Name: c.Name, Title: sentence.Name(c.Name)}, Alarms: standing, Aside: aside, Happened: p.happened(h)}
+	v := cellView{brief: brief{Name: c.Name, Title: sentence.Name(c.Name)}, Alarms: standing, Aside: aside, Happened: p.happened(h), May: !p.s.Token.IsZero()}
 	for _, part := range []string{"alarms", "happened"} {
 		var b bytes.Buffer
 		if err := p.html.ExecuteTemplate(&b, part, v); err != nil {

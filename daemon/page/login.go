@@ -99,7 +99,7 @@ func (p *Page) doLogout(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, "/", http.StatusSeeOther)
 		return
 	}
-	if s == nil || !sameOrigin(r) || !s.redeem(r.PostFormValue("form"), "logout", "", "") {
+	if s == nil || !sameOrigin(r) || !s.redeem(r.PostFormValue("form"), "logout", "", "", "") {
 		p.refuse(w, r, http.StatusForbidden, errors.New("this page has expired; go back and try again"))
 		return
 	}

@@ -21,6 +21,7 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
 	"nightcell/daemon/history"
+	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/report"
 	"nightcell/daemon/snapshot"
 )
@@ -39,6 +40,7 @@ type Settings struct {
 	History  *history.History
 	// Ledger returns what the ledgers say of the bath and the electrodes of a cell; nil: nothing.
 	Ledger func(cell string) []report.Figure
+	Data   string // the directory that holds the runs
 	// Token is what an operator signs in with; the zero Secret: nobody can, and the page only shows.
 	Token routes.Secret
 	// Links reads the links to alarms that notices carry; nil: there are none. ByLink says whether those of a route
@@ -64,7 +66,8 @@ type Page struct {
 	sessions *sessions
 	reads    *rate.Limiter // of histories, which cost something
 	logins   *visitors
-	taps     *visitors // on the button of a link
+	taps     *visitors     // on the button of a link
+	books    chan struct{} // full while an account is worked out: that reads a whole log
 
 	mu     sync.Mutex
 	newest []*snapshot.Cell // taken at
@@ -76,7 +79,7 @@ func New(s Settings) (*Page, error) {
 	if token := s.Token.Reveal(); token != "" && len(token) < shortestToken {
 		return nil, fmt.Errorf("the operator token has only %d characters; use at least %d, for example from: openssl rand -hex 16", len(token), shortestToken)
 	}
-	html, err := template.New("").Funcs(template.FuncMap{"live": liveText, "entryTitle": entryTitle}).ParseFS(templates, "templates/*.html")
+	html, err := template.New("").Funcs(template.FuncMap{"live": liveText, "entryTitle": entryTitle, "name": sentence.Name}).ParseFS(templates, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("the page's templates: %w", err)
 	}
@@ -87,6 +90,7 @@ func New(s Settings) (*Page, error) {
 	p := &Page{
 		s: s, html: html, files: files, sessions: newSessions(),
 		reads: rate.NewLimiter(rate.Every(20*time.Millisecond), 100), logins: newVisitors(rate.Every(2*time.Second), 5), taps: newVisitors(rate.Every(time.Second), 30),
+		books: make(chan struct{}, 1),
 	}
 	p.live = newLive(p.frame)
 	return p, nil
@@ -98,6 +102,9 @@ func (p *Page) Handler() http.Handler {
 	mux.HandleFunc("GET /{$}", p.night)
 	mux.HandleFunc("GET /cell/{cell}", p.cell)
 	mux.HandleFunc("GET /cell/{cell}/history", p.history)
+	mux.HandleFunc("GET /cell/{cell}/entries", p.entries)
+	mux.HandleFunc("GET /cell/{cell}/account", p.account)
+	mux.HandleFunc("GET /cell/{cell}/account/{file}", p.accountFile)
 	mux.HandleFunc("GET /cell/{cell}/{act}", p.askAct)
 	mux.HandleFunc("POST /cell/{cell}/{act}", p.doAct)
 	mux.HandleFunc("GET /alarm/{token}", p.showLinked)

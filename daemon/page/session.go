@@ -40,8 +40,8 @@ type session struct {
 
 // form is what a form token is good for, once.
 type form struct {
-	act, cell, condition string
-	ends                 time.Time
+	act, cell, subject, run string
+	ends                    time.Time
 }
 
 func newSessions() *sessions { return &sessions{all: make(map[string]*session)} }
@@ -69,7 +69,7 @@ func (s *sessions) open(who, next string, kept url.Values) string {
 	makeRoom(s.all, mostSessions, now, func(other *session) time.Time { return other.ends })
 	id := rand.Text()
 	s.all[id] = &session{
-		who: who, ends: now.Add(sessionLasts), acts: rate.NewLimiter(rate.Every(time.Second), 10), forms: make(map[string]form), next: next, kept: kept,
+		who: who, ends: now.Add(sessionLasts), acts: rate.NewLimiter(rate.Every(time.Second/2), 15), forms: make(map[string]form), next: next, kept: kept,
 	}
 	return id
 }
@@ -98,23 +98,23 @@ func (s *sessions) close(r *http.Request) {
 }
 
 // issue makes a form token that is good for one act on one cell, once.
-func (s *session) issue(act, cell, condition string) string {
+func (s *session) issue(act, cell, subject, run string) string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := time.Now()
 	makeRoom(s.forms, mostForms, now, func(f form) time.Time { return f.ends })
 	token := rand.Text()
-	s.forms[token] = form{act, cell, condition, now.Add(formLasts)}
+	s.forms[token] = form{act, cell, subject, run, now.Add(formLasts)}
 	return token
 }
 
 // redeem uses a form token up and says whether it was good for this.
-func (s *session) redeem(token, act, cell, condition string) bool {
+func (s *session) redeem(token, act, cell, subject, run string) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	f, ok := s.forms[token]
 	delete(s.forms, token)
-	return ok && time.Now().Before(f.ends) && f.act == act && f.cell == cell && f.condition == condition
+	return ok && time.Now().Before(f.ends) && f == form{act, cell, subject, run, f.ends}
 }
 
 func (s *session) setFlash(text string) {

@@ -35,7 +35,7 @@ func (p *Page) frameFor(w http.ResponseWriter, r *http.Request, title, topic str
 		MaySee: !p.s.Token.IsZero(), Path: r.URL.Path,
 	}
 	if s := p.sessions.of(r); s != nil {
-		f.Who, f.Flash, f.Form = s.who, s.takeFlash(), s.issue("logout", "", "")
+		f.Who, f.Flash, f.Form = s.who, s.takeFlash(), s.issue("logout", "", "", "")
 	}
 	return f
 }
@@ -87,9 +87,14 @@ func (p *Page) night(w http.ResponseWriter, r *http.Request) {
 		frameOf
 		Headline headline
 		Cells    []brief
+		Rows     []denseRow // in place of Cells where there are many
 	}{frameOf: p.frameFor(w, r, "All cells", "all"), Headline: headlineOf(cells, now)}
 	for _, c := range byNeed(cells, now) {
-		data.Cells = append(data.Cells, p.brief(c, now))
+		if dense(cells) {
+			data.Rows = append(data.Rows, p.denseRow(c, now))
+		} else {
+			data.Cells = append(data.Cells, p.brief(c, now))
+		}
 	}
 	p.render(w, http.StatusOK, "night.html", data)
 }

@@ -72,7 +72,8 @@ func (p *Page) brief(c *snapshot.Cell, now time.Time) brief {
 type cellView struct {
 	brief
 	Run      string
-	Open     bool // a run is open, so that something can be entered
+	Open     bool // a run is open
+	May      bool // somebody can sign in
 	MayOff   bool
 	MayHold  bool
 	Groups   []group
@@ -89,7 +90,7 @@ func (p *Page) view(c *snapshot.Cell) cellView {
 	standing, aside := p.alarms(c, now)
 	return cellView{
 		brief: p.brief(c, now), Run: p.runText(c.Run), Open: !c.Waiting && !c.Ended,
-		MayOff: c.May.Off, MayHold: c.May.Hold,
+		MayOff: c.May.Off, MayHold: c.May.Hold, May: !p.s.Token.IsZero(),
 		Groups: p.sheet(c, h.Hand, now), Alarms: standing, Aside: aside, Happened: p.happened(h), Blind: c.Blind,
 	}
 }
@@ -116,6 +117,7 @@ type alarmView struct {
 	Confirms               string // what else would be seen if it is so
 	First                  bool
 	Open                   bool   // waits for somebody's answer
+	Shelved, Resets        bool   // can be brought back, or released
 	Reason                 string // why it is not judged, and until when
 	By                     string
 }
@@ -148,7 +150,7 @@ func (p *Page) alarms(c *snapshot.Cell, now time.Time) (standing, aside []alarmV
 func (p *Page) alarmView(c *snapshot.Cell, a snapshot.Alarm, now time.Time) alarmView {
 	v := alarmView{
 		Cell: c.Name, Condition: a.Condition, Title: sentence.Name(a.Condition), Priority: a.Priority.String(), State: a.State.String(),
-		StateText: stateTexts[a.State], Open: a.State.Unanswered(),
+		StateText: stateTexts[a.State], Open: a.State.Unanswered(), Shelved: a.State == alerts.SHLVD, Resets: a.State == alerts.LTACK,
 		Text: a.Text, Meaning: a.Meaning, Action: a.Action, First: a.First, By: a.By, Reason: a.Reason,
 		Since: p.clock(a.Since, now),
 	}

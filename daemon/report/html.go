@@ -7,6 +7,7 @@ import (
 	"html/template"
 	"io"
 	"regexp"
+	"strings"
 )
 
 //go:embed page.html
@@ -14,25 +15,39 @@ var pageText string
 
 // HTML draws the report as a page of its own, to be read, printed and kept: it asks for nothing from elsewhere.
 func (r *Report) HTML(w io.Writer) error {
+	return r.draw(w, "report", func(t *Table, _ int) template.URL {
+		return template.URL("data:image/svg+xml;base64," + base64.StdEncoding.EncodeToString(t.Picture)) // an image runs nothing
+	})
+}
+
+// Fragment draws the tables alone, for a page with a style of its own. picture says where the picture of the table of a number is.
+func (r *Report) Fragment(picture func(n int) string) (template.HTML, error) {
+	var b strings.Builder
+	err := r.draw(&b, "tables", func(_ *Table, n int) template.URL { return template.URL(picture(n)) })
+	return template.HTML(b.String()), err
+}
+
+// draw executes a template of page.html.
+func (r *Report) draw(w io.Writer, name string, picture func(t *Table, n int) template.URL) error {
 	page, err := template.New("report").Parse(pageText)
 	if err != nil {
 		return fmt.Errorf("reading the page of a report: %w", err)
 	}
 	shown := htmlPage{Title: r.Title}
 	var cited sources
-	add := func(t *Table) {
-		if h := t.html(&cited); h != nil {
+	add := func(t *Table, n int) {
+		if h := t.html(&cited, func() template.URL { return picture(t, n) }); h != nil {
 			shown.Tables = append(shown.Tables, *h)
 		}
 	}
 	for i := range r.Tables {
-		add(&r.Tables[i])
+		add(&r.Tables[i], i)
 	}
 	for i, source := range cited.list {
 		cited.list[i] = fmt.Sprintf("[%d] %s", i+1, source)
 	}
-	add(&Table{Title: "Sources", Lines: cited.list})
-	if err := page.Execute(w, shown); err != nil {
+	add(&Table{Title: "Sources", Lines: cited.list}, len(r.Tables))
+	if err := page.ExecuteTemplate(w, name, shown); err != nil {
 		return fmt.Errorf("drawing the page of a report: %w", err)
 	}
 	return nil
@@ -58,7 +73,7 @@ type htmlTable struct {
 }
 
 // html is the table as the page has it; nil if it shows nothing.
-func (t *Table) html(cited *sources) *htmlTable {
+func (t *Table) html(cited *sources, picture func() template.URL) *htmlTable {
 	h := &htmlTable{Title: cited.numbered(t.Title), Rows: cited.rows(t.Figures, ""), Listed: t.Bullet != ""}
 	for _, line := range t.Lines {
 		h.Lines = append(h.Lines, cited.numbered(line))
@@ -82,7 +97,7 @@ func (t *Table) html(cited *sources) *htmlTable {
 		}
 	}
 	if len(t.Picture) > 0 {
-		h.Picture = template.URL("data:image/svg+xml;base64," + base64.StdEncoding.EncodeToString(t.Picture)) // an image runs nothing
+		h.Picture = picture()
 	}
 	if len(h.Rows) == 0 && len(h.Grid) == 0 && len(h.Lines) == 0 && h.Picture == "" {
 		return nil

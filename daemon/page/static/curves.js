@@ -10,7 +10,7 @@
   const told = document.getElementById("read");
   const { cell, run } = box.dataset;
   const touch = matchMedia("(pointer: coarse)").matches;
-  const hint = touch ? "Tap the curves to read values; swipe along them to zoom in on a stretch." : readout.textContent;
+  const hint = touch ? "Tap to read values; swipe along the curves to zoom." : readout.textContent;
   readout.textContent = hint;
   let data = null; // what the daemon sent last
   let span = null; // seconds shown up to now; null: all; [from, to]: fixed
@@ -155,7 +155,7 @@
     charts.forEach((c) => c.u.destroy());
     charts = [];
     plots.replaceChildren();
-    const tall = window.innerWidth < 560 ? 170 : 220, low = window.innerWidth < 560 ? 140 : 160;
+    const phone = window.innerWidth < 560, tall = phone ? 130 : 220, low = phone ? 105 : 160;
     const fill = colour("--zinc") + "33";
     const bands = [{ series: [1, 2], fill }];
     build("Charge, A·h", tall, [

@@ -61,6 +61,22 @@
     },
   };
 
+  // A filter over many cells: every word has to be in a row.
+  const find = document.getElementById("find");
+  const filter = () => {
+    const words = find.value.toLowerCase().split(/\s+/).filter(Boolean);
+    let shown = 0;
+    all(".dense tbody tr").forEach((row) => {
+      row.hidden = !words.every((w) => row.textContent.toLowerCase().includes(w));
+      if (!row.hidden) shown++;
+    });
+    const total = all(".dense tbody tr").length;
+    const text = words.length ? `${shown} of ${total} cells` : `${total} cells, trouble first`;
+    const found = document.getElementById("found");
+    if (found.textContent !== text) found.textContent = text;
+  };
+  find?.addEventListener("input", filter);
+
   const units = { d: 86400, h: 3600, min: 60, s: 1 };
   const two = (n) => String(n).padStart(2, "0");
   // span writes a time as the daemon does; seconds reads it.
@@ -79,7 +95,7 @@
       const text = ages.get(e);
       if (text.endsWith(" ago")) e.textContent = `${span(seconds(text) + elapsed)} ago`;
     });
-    all(".answer, .brief").forEach((e) => { e.dataset.old = `Not live for ${span(elapsed)}. Last known state:`; });
+    all(".answer, .brief, .headline").forEach((e) => { e.dataset.old = `Not live for ${span(elapsed)}. Last known state:`; });
   };
   // enable switches what needs the daemon on or off.
   const enable = (is) => {
@@ -120,6 +136,7 @@
         if (key === "@") clock.textContent = value;
         else place[key[0]]?.(key.slice(2), value);
       }
+      if (find?.value) filter();
       if (news.length) say.textContent = news.join(" ");
       if (lost) enable(true);
       lost = false;

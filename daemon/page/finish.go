@@ -1,0 +1,217 @@
+package page
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"html/template"
+	"io"
+	"mime/multipart"
+	"net/http"
+	"net/url"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"nightcell/daemon/books"
+	"nightcell/daemon/control"
+	"nightcell/daemon/finish"
+	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/report"
+	"nightcell/daemon/report/accountsheet"
+	"nightcell/daemon/snapshot"
+)
+
+// checklist reads how the run of an act stands.
+func (p *Page) checklist(a *asking) (*finish.Subject, []finish.Item, error) {
+	if a.run.dir == "" {
+		return nil, nil, control.Refuse("%s has no run yet to finish", sentence.Name(a.cell.Name))
+	}
+	s, err := finish.Read(a.run.dir)
+	if err != nil {
+		return nil, nil, err
+	}
+	return s, s.Items(), nil
+}
+
+// askItem shows the checklist with one item unfolded: the one that is asked for, else the first that is open.
+func (p *Page) askItem(_ context.Context, a *asking, v *askView) error {
+	_, items, err := p.checklist(a)
+	if err != nil {
+		return err
+	}
+	v.Items, v.Complete = items, finish.Complete(items)
+	v.MayHold, v.MayOff = a.run.live && a.cell.May.Hold, a.run.live && a.cell.May.Off
+	v.Item = finish.Next(items)
+	if i := slices.IndexFunc(items, func(i finish.Item) bool { return i.Name == a.subject }); i >= 0 {
+		v.Item = &items[i]
+	}
+	if a.subject = ""; v.Item != nil {
+		a.subject = v.Item.Name
+	}
+	return nil
+}
+
+// answer makes the entry that a form of the checklist is about.
+func (p *Page) answer(a *asking) (*finish.Subject, control.Entry, error) {
+	s, items, err := p.checklist(a)
+	if err != nil {
+		return nil, control.Entry{}, err
+	}
+	n := slices.IndexFunc(items, func(i finish.Item) bool { return i.Name == a.subject })
+	if n < 0 {
+		return nil, control.Entry{}, control.Unknown("the checklist has no %q", a.subject)
+	}
+	i := &items[n]
+	values := fieldsOf(i.Kind, a.form)
+	if a.form.Get("choice") != finish.HandOver && i.Choices != nil || i.Kind.Name == control.EntryChecklist {
+		values = nil
+	}
+	e, err := i.Answer(a.form.Get("choice"), values, strings.TrimSpace(a.form.Get("text")))
+	e.By, e.Certain = a.who, a.form.Get("certain") != ""
+	return s, e, err
+}
+
+func (p *Page) tryItem(ctx context.Context, a *asking) ([]string, error) {
+	s, e, err := p.answer(a)
+	if err != nil {
+		return nil, err
+	}
+	e.Trial = true
+	done, err := s.Hand(ctx, p.watch(a), e, p.s.Now())
+	return append([]string{strings.TrimSpace(sentence.Name(e.Kind)+" "+e.Said()) + "."}, done.Notes...), err
+}
+
+func (p *Page) doItem(ctx context.Context, a *asking) (string, error) {
+	s, e, err := p.answer(a)
+	if err != nil {
+		return "", err
+	}
+	done, err := s.Hand(ctx, p.watch(a), e, p.s.Now())
+	return noted("Entered: "+strings.TrimSpace(sentence.Name(e.Kind)+" "+e.Said())+".", done.Notes), err
+}
+
+// mostPhoto is the largest picture that is taken in.
+const mostPhoto = 24 << 20
+
+// readPhoto reads the form of a photo, which is larger than others: only a signed-in person on this site's page comes here.
+func (p *Page) readPhoto(w http.ResponseWriter, r *http.Request, a *asking) error {
+	if err := http.NewResponseController(w).SetReadDeadline(time.Now().Add(2 * time.Minute)); err != nil {
+		p.s.Log.Debug("page: deadline", "err", err)
+	}
+	if err := r.ParseMultipartForm(1 << 20); err != nil {
+		return control.BadRequest("the picture did not arrive whole, or has more than %d MiB", mostPhoto>>20)
+	}
+	if files := r.MultipartForm.File["file"]; len(files) == 1 {
+		a.photo = files[0]
+	}
+	return nil
+}
+
+// pictures are the kinds of file that cameras make.
+var pictures = []string{".jpg", ".jpeg", ".png", ".webp", ".heic", ".gif"}
+
+func (p *Page) doPhoto(ctx context.Context, a *asking) (string, error) {
+	if a.photo == nil || a.photo.Size == 0 || !slices.Contains(pictures, strings.ToLower(filepath.Ext(a.photo.Filename))) {
+		return "", control.BadRequest("choose a picture: a file that ends in %s", strings.Join(pictures, ", "))
+	}
+	path, err := copied(a.photo)
+	if err != nil {
+		return "", err
+	}
+	done, err := p.hand(ctx, a, control.Entry{Cell: a.cell.Name, By: a.who, Kind: control.EntryPhoto, Text: strings.TrimSpace(a.form.Get("text")), Words: map[string]string{"file": path}})
+	return noted("The photo is kept beside the log.", done.Notes), errors.Join(err, os.Remove(path))
+}
+
+// copied puts what was sent into a file of its own.
+func copied(sent *multipart.FileHeader) (path string, err error) {
+	from, err := sent.Open()
+	if err != nil {
+		return "", fmt.Errorf("reading the picture: %w", err)
+	}
+	defer from.Close()
+	to, err := os.CreateTemp("", "nightcell-*"+strings.ToLower(filepath.Ext(sent.Filename)))
+	if err != nil {
+		return "", fmt.Errorf("keeping the picture: %w", err)
+	}
+	if _, err = io.Copy(to, from); err == nil {
+		return to.Name(), to.Close()
+	}
+	return "", errors.Join(err, to.Close(), os.Remove(to.Name()))
+}
+
+// accountOf works out the account of the run that a request names, one at a time. It answers the request where that cannot be done.
+func (p *Page) accountOf(w http.ResponseWriter, r *http.Request) (*snapshot.Cell, place, *report.Report) {
+	c := p.snapshotOf(r.PathValue("cell"))
+	if c == nil {
+		p.refuse(w, r, http.StatusNotFound, errors.New("there is no cell of that name"))
+		return nil, place{}, nil
+	}
+	at, err := p.place(c, r.URL.Query().Get("run"))
+	if err != nil || at.dir == "" {
+		p.refuse(w, r, http.StatusNotFound, errNoRun)
+		return nil, place{}, nil
+	}
+	select { // ends with the request at the latest
+	case p.books <- struct{}{}:
+		defer func() { <-p.books }()
+	case <-r.Context().Done():
+		return nil, place{}, nil
+	}
+	b, err := books.Read(at.dir)
+	if err != nil {
+		p.s.Log.Warn("page: account", "cell", c.Name, "run", at.name, "err", err)
+		p.refuse(w, r, http.StatusInternalServerError, errors.New("the account cannot be worked out; the log says why"))
+		return nil, place{}, nil
+	}
+	return c, at, accountsheet.Of(b)
+}
+
+// account shows what a run really did.
+func (p *Page) account(w http.ResponseWriter, r *http.Request) {
+	c, at, account := p.accountOf(w, r)
+	if account == nil {
+		return
+	}
+	query := url.Values{"run": {at.name}}.Encode()
+	v := struct {
+		frameOf
+		Cell, CellTitle, Run, RunText string
+		Body                          template.HTML
+	}{p.frameFor(w, r, account.Title, ""), c.Name, sentence.Name(c.Name), at.name, p.runText(at.name), ""}
+	body, err := account.Fragment(func(n int) string {
+		return fmt.Sprintf("/cell/%s/account/picture-%d.svg?%s", url.PathEscape(c.Name), n, query)
+	})
+	if err != nil {
+		p.s.Log.Error("page: account", "err", err)
+		p.refuse(w, r, http.StatusInternalServerError, errors.New("the account cannot be shown; the log says why"))
+		return
+	}
+	v.Body = body
+	p.render(w, http.StatusOK, "account.html", v)
+}
+
+// accountFile serves a picture of an account, or all of it as a page to keep.
+func (p *Page) accountFile(w http.ResponseWriter, r *http.Request) {
+	name := r.PathValue("file")
+	_, at, account := p.accountOf(w, r)
+	if account == nil {
+		return
+	}
+	if name == "account.html" {
+		w.Header().Set("Content-Type", "text/html; charset=utf-8")
+		w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", at.name+".html"))
+		_ = account.HTML(w) // the reader may have gone
+		return
+	}
+	for n, t := range account.Tables {
+		if len(t.Picture) > 0 && name == fmt.Sprintf("picture-%d.svg", n) {
+			w.Header().Set("Content-Type", "image/svg+xml")
+			_, _ = w.Write(t.Picture) // likewise
+			return
+		}
+	}
+	p.refuse(w, r, http.StatusNotFound, errors.New("there is no such file"))
+}
