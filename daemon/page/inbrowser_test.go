@@ -61,7 +61,7 @@ func TestInBrowser(t *testing.T) {
 		}
 		b.forgive("403")
 		fill(operatorToken)
-		b.until("the confirm step", `document.querySelector(`form[action$="/acknowledge"] .go`)`)
+		b.until("the confirm step", `document.querySelector("form[action$='/acknowledge'] .go")`)
 		if text := eval[string](b, `document.querySelector("form.ask").textContent`); !strings.Contains(text, "zinc-1") || !strings.Contains(text, "Hard short") {
 			t.Errorf("the confirm step does not name cell and alarm: %s", text)
 		}

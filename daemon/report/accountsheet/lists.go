@@ -69,6 +69,9 @@ func text(key, words string) report.Figure {
 func (s *sheet) entries() report.Table {
 	var rows []report.GridRow
 	for _, e := range s.Account.Run.Entries {
+		if e.Kind == control.EntryChecklist {
+			continue // says that something was done, and no figure of it
+		}
 		var said []string
 		kind, _ := control.KindOfEntry(e.Kind)
 		for _, field := range kind.Fields {
