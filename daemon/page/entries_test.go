@@ -134,7 +134,7 @@ func TestEveryKindAfterTheEnd(t *testing.T) {
 	back, _, _ = strings.Cut(back, `"`)
 	a := v.get(html.UnescapeString(back))
 	v.want("the step before retracting", a, http.StatusOK)
-	if !strings.Contains(a.body, "counts no more") || !strings.Contains(a.body, "Nothing is deleted") {
+	if !strings.Contains(a.body, "is retracted") || !strings.Contains(a.body, "Nothing is deleted") {
 		t.Errorf("what a retraction does: %s", a.body)
 	}
 	f := hiddenIn(a.body)
@@ -259,7 +259,7 @@ func TestDense(t *testing.T) {
 	const first = `document.querySelector(".dense tbody tr").dataset.standing`
 	b.until("trouble first", first+` === "zinc-41"`)
 	row := eval[string](b, `[...document.querySelectorAll(".dense tbody tr:first-child > *")].map(e => e.textContent.trim()).join("|")`)
-	if !strings.HasPrefix(row, "go there|Zinc 41|Hard short|70.6|26.10|3.412|2.631|") {
+	if !strings.HasPrefix(row, "go to the cell|Zinc 41|Hard short|70.6|26.10|3.412|2.631|") {
 		t.Errorf("the row says %q", row)
 	}
 	everyLook(b, "dense")
