@@ -104,6 +104,11 @@ func teach(dir string) (t taught) {
 		t.left = map[bool]string{true: "cannot be read", false: "is damaged"}[err != nil]
 		return t
 	}
+	return b.teaches()
+}
+
+// teaches is what the account of a run that has ended teaches.
+func (b *Books) teaches() (t taught) {
 	a := b.Account
 	r := &learn.Run{Name: b.Run, Volts: a.MeanVolts, Resistance: a.Resistance, Density: a.Density}
 	t.run = r
