@@ -255,7 +255,7 @@ func (w *walk) standing(items []finish.Item) error {
 			state = "if you like"
 		}
 		if i.By != nil {
-			said = fmt.Sprintf("%s  %s, %s", i.By.Said(), localTime(i.By.At), i.By.By)
+			said = strings.TrimSpace(fmt.Sprintf("%s  %s, %s", i.Said(), localTime(i.By.At), i.By.By))
 		}
 		fmt.Fprintf(t, "%s\t%s\t%s\n", state, i.Title, drivers.Plain(said))
 	}

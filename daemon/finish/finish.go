@@ -108,6 +108,19 @@ func (i *Item) Field(name string) control.EntryField {
 // Needs says whether the item waits for figures or words besides a choice.
 func (i *Item) Needs() bool { return len(i.Ask) > 0 }
 
+// Said is what was entered beyond that it is done.
+func (i Item) Said() string {
+	switch {
+	case i.By == nil:
+		return ""
+	case i.By.Kind != control.EntryChecklist:
+		return i.By.Said()
+	case i.By.Words["choice"] == control.ItemDone || i.By.Words["choice"] == control.ItemLeftOut:
+		return i.By.Text
+	}
+	return strings.TrimSpace(i.By.Words["choice"] + " " + i.By.Text)
+}
+
 // Answer makes the entry that settles an item. choice is empty, one of Choices, or control.ItemLeftOut, which needs its reason as text. Errors
 // are mistakes of who answered.
 func (i *Item) Answer(choice string, values map[string]string, text string) (control.Entry, error) {
