@@ -95,9 +95,10 @@ func TestFirstNight(t *testing.T) {
 	}
 	p = begin()
 	text, _ := p.question()
+	code := p.end()
 	after, err := os.ReadFile(file)
-	if err != nil || p.end() != 2 || !strings.Contains(text, "exists and the file exists") || string(after) != string(before) {
-		t.Errorf("a second first night: %s", text)
+	if err != nil || code != 2 || !strings.Contains(text, "exists and is not overwritten") || string(after) != string(before) {
+		t.Errorf("a second first night, exit code %d, %v: %q", code, err, text)
 	}
 }
 
