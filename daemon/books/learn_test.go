@@ -105,3 +105,34 @@ func TestNextNightIsCovered(t *testing.T) {
 		t.Errorf("the range does not narrow: %v", width)
 	}
 }
+
+// TestFirstStageIsTaught: where the efficiency fell because the bath was emptied, what was weighed is carried back to the rich bath.
+func TestFirstStageIsTaught(t *testing.T) {
+	given := matter.GivenFigure
+	night := func(entries ...account.Entry) *Books {
+		p, err := bath.NewPlan(bath.Order{
+			Contents:   bath.Contents{Metal: "Zn", Medium: matter.Sulfate, Volume: given(0.9e-3, 0), MetalMass: given(18e-3, 0)},
+			Target:     bath.Target{Deposit: given(15e-3, 0)},
+			Efficiency: bath.Efficiency{Fraction: given(0.88, 0.01), MassTransfer: given(1e-5, 0)},
+			Conditions: bath.Conditions{Current: given(3, 0), CathodeArea: given(60e-4, 0)},
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		run, count := account.Run{Entries: entries}, integrate.NewCoulometer(integrate.Settings{})
+		for h := range 8 {
+			at := time.Duration(h) * time.Hour
+			if _, err := count.Add(integrate.Sample{At: at, Volts: 3.5, Amperes: 3}, integrate.Evidence{}); err != nil {
+				t.Fatal(err)
+			}
+			run.Reading(begin.Add(at).UnixNano(), time.Hour, 3.5, 3, false)
+		}
+		return &Books{Frozen: new(configs.Cell), Account: run.Account(account.Subject{Plan: p, Totals: count.Totals(), Ended: true})}
+	}
+	planned := night().Account.Planned().Value
+	b := night(account.Entry{At: begin.Add(9 * time.Hour).UnixNano(), Outcome: bath.Plain, Entry: bath.Entry{Kind: bath.EntryWeighing, By: "ada", Numbers: map[string]float64{bath.Mass: 0.9 * planned}}})
+	whole, first := b.Account.Efficiency.Value, b.teaches().run.Efficiency.Value
+	if !(whole < 0.65) || math.Abs(first-0.9*0.88) > 1e-3 {
+		t.Errorf("over all %.4g, of the first stage %.4g", whole, first)
+	}
+}
