@@ -31,7 +31,7 @@ func newFirstNightCommand(s *shell) *cobra.Command {
 		Long: "Walks you from nothing to a watched cell in twelve answers at most. Each has a default with its reason:\n" +
 			"press Enter to take it. The plan proposes current and limits. Without a supply, answer simulated.\n" +
 			"At the end it writes one configuration (default: " + configName + "), checks it, asks the supply how it is set,\n" +
-			"changing nothing, and begins the watch. It permits nightcell nothing: no switching off, no lowering.\n\n" +
+			"changing nothing, and starts nightcell watch. It permits nightcell nothing: no switching off, no lowering.\n\n" +
 			"q or Ctrl-C stops at any time; your answers are kept and offered again. No file is overwritten.",
 		Example: "  nightcell first-night\n  nightcell first-night copper.toml",
 		Args:    between(0, 1, "nightcell first-night [FILE]"),
@@ -75,7 +75,7 @@ func (f *firstNight) run(ctx context.Context) error {
 		err = json.Unmarshal(text, &f.said)
 	}
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return usagef("the answers kept in %s cannot be read: %w; remove it to begin anew", f.kept(), err)
+		return usagef("the answers kept in %s cannot be read: %w; remove it to start again", f.kept(), err)
 	}
 	f.asker = newAsker(f.in, f.out)
 	fmt.Fprintln(f.out, "nightcell watches; it is not a safety device, and it never switches an output on. Hydrogen, acid mist and unattended\n"+
@@ -200,7 +200,7 @@ func (f *firstNight) begin(ctx context.Context) error {
 		defer func() { _ = port.Close() }()
 	}
 	if err := (&checkFlags{config: f.file, ask: true, patience: "20 s"}).run(ctx, f.shell); err != nil {
-		fmt.Fprintf(f.err, "\nMend what is named above, in %s or at the supply; then: nightcell watch --config %[1]s\n", f.file)
+		fmt.Fprintf(f.err, "\nFix what is named above, in %s or at the supply; then: nightcell watch --config %[1]s\n", f.file)
 		return err
 	}
 	c, err := configs.Load(f.file)
@@ -216,7 +216,7 @@ func (f *firstNight) begin(ctx context.Context) error {
 		fmt.Fprintf(f.out, "Supply and cell are simulated, an hour in a minute. Later, on two terminals:\n    nightcell simulate --link %s --speed %g\n    nightcell watch --config %s --speed %[2]g\n",
 			f.link(), speed, f.file)
 	}
-	answer, err := f.put(ctx, "\nBegin the watch now? It runs until Ctrl-C. Enter = yes, q = stop: ")
+	answer, err := f.put(ctx, "\nStart nightcell watch now? It runs until Ctrl-C. Enter = yes, q = stop: ")
 	if err != nil || answer != "" && !strings.HasPrefix(strings.ToLower(answer), "y") {
 		fmt.Fprintf(f.out, "Everything is kept: nightcell watch --config %s\n", f.file)
 		return nil

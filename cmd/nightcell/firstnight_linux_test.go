@@ -63,7 +63,7 @@ func TestFirstNight(t *testing.T) {
 		if p.answer(answer); answer != "60 g" {
 			answers++
 		}
-		if strings.Contains(text, "Begin the watch now?") {
+		if strings.Contains(text, "Start nightcell watch now?") {
 			break
 		}
 	}
@@ -115,7 +115,7 @@ func TestFirstNightGoesBack(t *testing.T) {
 	p.question()
 	p.end()
 	said := strings.ReplaceAll(p.said.String(), "\r", "")
-	for _, want := range []string{"holds 0 metals that can be won", "'sieve'", "more than nothing is needed", "can never be reached: the supply gives at most 5 A", "do not go together",
+	for _, want := range []string{"holds 0 metals that can be recovered", "'sieve'", "more than nothing is needed", "can never be reached: the supply gives at most 5 A", "do not go together",
 		"Enter = ZnSO4·7H2O, q = stop: q", // from the first again
 	} {
 		if !strings.Contains(said, want) {

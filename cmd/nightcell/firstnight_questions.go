@@ -45,7 +45,7 @@ func (f *firstNight) questions() []question {
 		return question{name, title, fixed(answer, why), func(text string) error { return f.state(key, text, dims...) }}
 	}
 	return []question{
-		{"salt", "The salt in the bath, by its formula", fixed("ZnSO4·7H2O", "The metal is told by the salt. This one is that of the examples: zinc sulfate."), f.takeSalt},
+		{"salt", "The salt in the bath, by its formula", fixed("ZnSO4·7H2O", "The salt gives the metal. This one is from the examples: zinc sulfate."), f.takeSalt},
 		{"mass", "How much of it is in the bath", fixed("250 g", "As weighed; '250 g ± 0.5 g' makes the target as sure as your balance."), func(text string) error {
 			if _, err := quantity.Parse(quantity.Mass, text); err != nil {
 				return err
@@ -110,7 +110,7 @@ func (f *firstNight) takeSalt(text string) error {
 		return err
 	}
 	if found := matter.WinnableIn(formula); len(found) != 1 {
-		return fmt.Errorf("%s holds %d metals that can be won; name a salt of one metal, such as ZnSO4·7H2O or CuSO4·5H2O", text, len(found))
+		return fmt.Errorf("%s holds %d metals that can be recovered; name a salt of one metal, such as ZnSO4·7H2O or CuSO4·5H2O", text, len(found))
 	}
 	return nil
 }

@@ -160,7 +160,7 @@ func TestOrdersReachTheDaemon(t *testing.T) {
 // TestAnEntryAgainstTheBooks is refused with a word on how to insist, and what the daemon notes is printed.
 func TestAnEntryAgainstTheBooks(t *testing.T) {
 	assay := []string{"zinc-1", "assay", "concentration=503 g/L"}
-	_, _, err := order(t, &deskClerk{err: control.Contradiction("the assay says 503 g/L, and the books say 50.3 g/L: target 7.72 → 78.90 A·h")}, newEnterCommand, assay...)
+	_, _, err := order(t, &deskClerk{err: control.Contradiction("the assay gives 503 g/L, the mass balance 50.3 g/L: target 7.72 → 78.90 A·h")}, newEnterCommand, assay...)
 	var usage usageError
 	if err == nil || errors.As(err, &usage) || !strings.Contains(err.Error(), "7.72 → 78.90 A·h. If the entry is right, repeat it with --certain") {
 		t.Errorf("refused as %v", err)

@@ -227,9 +227,9 @@ func (f *planFlags) stateSalts(flags *pflag.FlagSet, d document) (list []string)
 }
 
 // writtenHead begins a written configuration.
-const writtenHead = `# Written by nightcell plan, for its target.
-# Before the watch: fill in what says FILL IN, state the accuracy and the ranges of
-# the supply from its data sheet and the limits of the cell, and then run
+const writtenHead = `# Written by nightcell plan.
+# Before use: replace FILL-IN, copy the accuracy and ranges of the supply from its
+# data sheet, set the limits of the cell, then run
 #   nightcell check --config %s
 
 `

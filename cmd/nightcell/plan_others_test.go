@@ -44,7 +44,7 @@ func TestPlanTellsOtherMetals(t *testing.T) {
 		t.Errorf("chloride %g mol/m3, by hand %g", got, want)
 	}
 	_, err := runPlanCommand(picklePlan("--metal", "")...)
-	if err == nil || !strings.Contains(err.Error(), "the salts hold Zn and Fe; say which one is to be won, such as metal Zn") {
+	if err == nil || !strings.Contains(err.Error(), "the salts hold Zn and Fe; say which one to recover, such as metal Zn") {
 		t.Errorf("%v", err)
 	}
 	// Copper in zinc comes first, manganese stays behind, and neither is of the iron group.

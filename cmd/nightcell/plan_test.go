@@ -331,7 +331,7 @@ func TestPlanDoorNotice(t *testing.T) {
 		return string(data)
 	}
 	zinc := page(zincPlan())
-	for _, text := range []string{"Electrowinning of zinc from 0.900 L", "45.0 A·h", "cut the mains at the marked switch outside the room", "Else leave it alone and call", "Only the person in charge", "turn the current down to the hold current (about 0.30 A, assumed: a tenth)", "face shield", "never at the working current", "Do not switch it on again", "Telephone", "Hydrogen, explosive", "no safety device", "Acid bath", "@page"} {
+	for _, text := range []string{"Electrowinning of zinc from 0.900 L", "45.0 A·h", "cut the mains at the marked switch outside the room", "Else leave it alone and call", "Only the person in charge", "turn the current down to the hold current (about 0.30 A, assumed: a tenth)", "face shield", "never at the working current", "Do not switch it on again", "Telephone", "Hydrogen, explosive", "not a safety device", "Acid bath", "@page"} {
 		if !strings.Contains(zinc, text) {
 			t.Errorf("the page lacks %q", text)
 		}
@@ -377,7 +377,7 @@ func TestPlanMistakes(t *testing.T) {
 		"--recover and --leave: give one target":                                            zincPlan("--leave", "5 g/L"),
 		"--salt: formula \"Xx\": there is no element \"Xx\"":                                {"--salt", "Xx", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
 		"(cobalt is written Co)":                                                            {"--salt", "COSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
-		"--metal: the salts hold Cu and Ni; say which one is to be won":                     {"--salt", "CuSO4", "--salt-mass", "5 g", "--salt", "NiSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
+		"--metal: the salts hold Cu and Ni; say which one to recover":                       {"--salt", "CuSO4", "--salt-mass", "5 g", "--salt", "NiSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
 		"--salt-mass: given 2 times for 1 salts":                                            zincPlan("--salt-mass", "1 g"),
 		"--salt-mass (number 2): neither mass nor concentration of ZnO is stated":           zincPlan("--salt", "ZnO"),
 		"target: nothing says what is wanted":                                               {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L"},

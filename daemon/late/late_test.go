@@ -199,7 +199,7 @@ func TestWhatIsRefusedChangesNothing(t *testing.T) {
 		{run, entry(t, "weighing", "", "mass=21 g", "before=18.2 g", "after=49.4 g"), "the deposit weighs 21 g, and the electrode gained 31.2 g"},
 		{run, entry(t, "weighing", "", "mass=31.24 g"), "the same entry exists as"},
 		{run, at(entry(t, "dried", "", "mass=31 g"), begin.Add(time.Hour)), "a deposit is dried after the run"},
-		{run, entry(t, "assay", "", "concentration=300 g/L"), "the assay says 300 g/L, and the books say"},
+		{run, entry(t, "assay", "", "concentration=300 g/L"), "the assay gives 300 g/L, the mass balance"},
 		{run, at(entry(t, "remark", "x"), morning.Add(time.Hour)), "is in the future; give the time of the observation"},
 		{run, at(entry(t, "remark", "x"), begin.Add(-8*24*time.Hour)), "is more than a week before the run started"},
 		{run, of(entry(t, "remark", "x"), "zinc-2"), "is a run of cell zinc-1, not of zinc-2"},

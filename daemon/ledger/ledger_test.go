@@ -342,7 +342,7 @@ func TestBadInputToALedger(t *testing.T) {
 		{OfBath, "zinc-1", at(water, monday.Add(time.Hour)), "run 20260302T200000Z of cell zinc-1 used bath zinc-1"},
 		{OfBath, "zinc-1", at(water, now.Add(time.Hour)), "is in the future"},
 		{OfBath, "zinc-1", entry(bath.EntryAssay, map[string]float64{bath.PerMass: 80}), "the bath never held more than 56 g"},
-		{OfBath, "zinc-1", entry(bath.EntryAssay, map[string]float64{bath.PerMass: 55}), "the assay says 55 g/L, and the books say 44.3 g/L"},
+		{OfBath, "zinc-1", entry(bath.EntryAssay, map[string]float64{bath.PerMass: 55}), "the assay gives 55 g/L, the mass balance 44.3 g/L"},
 		{OfBath, "zinc-1", entry(bath.EntrySample, map[string]float64{bath.LiquidVolume: 2e-3}), "sample of 0.002 m3"},
 		{OfBath, "zinc-1", entry(bath.EntryWater, map[string]float64{bath.LiquidVolume: -1e-3}), "nothing would be left"},
 		{OfBath, "zinc-1", entry(bath.EntryAddition, map[string]float64{bath.Mass: 0.1}, bath.Formula, "CuSO4"), "copper"},

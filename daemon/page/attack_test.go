@@ -67,7 +67,7 @@ func TestActing(t *testing.T) {
 	slip := url.Values{"concentration": {"503 g/L"}}
 	refused := enter("assay", slip)
 	v.want("an assay against the books", refused, http.StatusUnprocessableEntity)
-	for _, want := range []string{"503 g/L, and the books say 50.3 g/L", "7.72 → 78.90", `type="checkbox" name="certain"`, `value="503 g/L"`} {
+	for _, want := range []string{"503 g/L, the mass balance 50.3 g/L", "7.72 → 78.90", `type="checkbox" name="certain"`, `value="503 g/L"`} {
 		if !strings.Contains(refused.body, want) {
 			t.Errorf("%q is missing in the refusal: %s", want, refused.body)
 		}

@@ -200,7 +200,7 @@ func (r *recorder) ChangeAlarm(_ context.Context, a control.AlarmOrder) error {
 
 func (r *recorder) Enter(_ context.Context, e control.Entry) (control.Entered, error) {
 	if e.Kind == "assay" && e.Numbers["concentration_kilograms_per_cubic_metre"] > 100 && !e.Certain {
-		return control.Entered{}, control.Contradiction("the assay says 503 g/L, and the books say 50.3 g/L: target 7.72 → 78.90 A·h")
+		return control.Entered{}, control.Contradiction("the assay gives 503 g/L, the mass balance 50.3 g/L: target 7.72 → 78.90 A·h")
 	}
 	if e.Trial {
 		return control.Entered{Notes: []string{"A trial of the " + e.Kind + "."}}, nil

@@ -112,7 +112,7 @@ func (r *Run) Account(s Subject) *Account {
 		for _, e := range entries {
 			b.weigh(&bath.Plan{Model: new(bath.Drawdown)}, e)
 		}
-		a.missing("no bath and target stand in the frozen configuration, so that neither efficiency nor balance can be told")
+		a.missing("the frozen configuration has no bath and target, so efficiency and balance cannot be computed")
 	} else {
 		b.molar = s.Plan.Metal.Element.Weight.Value
 		fresh := s.Plan.Model.State()
@@ -184,7 +184,7 @@ func (a *Account) electric() {
 			if area := p.Conditions().CathodeArea; area.Known() {
 				a.Density = matter.Ratio(a.MeanAmperes, area)
 			} else {
-				a.missing("the cathode's area is not stated, so that there is no current density, gas, acid and water")
+				a.missing("the cathode area is not configured, so current density, gas, acid and water are missing")
 			}
 		}
 	}
@@ -201,7 +201,7 @@ func (a *Account) masses(b *book, planned float64) {
 				Mark: p.Efficiency.Mark, Source: "charge × equivalent × efficiency"}
 		}
 		if len(b.assays) == 0 {
-			a.missing("no assay tells what is left in the bath")
+			a.missing("no assay shows what is left in the bath")
 		} else {
 			assayed = a.drop(b, planned)
 		}
@@ -219,7 +219,7 @@ func (a *Account) masses(b *book, planned float64) {
 		for _, m := range a.Masses {
 			if m.Deposit.Known() {
 				a.Deposit = m.Deposit
-				a.Notes = append(a.Notes, "the masses disagree by more than their doubts: at least one is wrong; until it is found the first stands, "+m.Name)
+				a.Notes = append(a.Notes, "the masses disagree by more than their uncertainties: at least one is wrong; until it is found the first is used, "+m.Name)
 				break
 			}
 		}
@@ -285,7 +285,7 @@ func (a *Account) drop(b *book, planned float64) matter.Figure {
 		f.Source += fmt.Sprintf("; the last %.3g g by the plan", tail*1e3)
 	}
 	if !(f.Value > 0) {
-		a.Notes = append(a.Notes, fmt.Sprintf("the assays say that %.4g g left the bath, which is no deposit; they are left out", f.Value*1e3))
+		a.Notes = append(a.Notes, fmt.Sprintf("the assays say that %.4g g left the bath, which is not a deposit; they are left out", f.Value*1e3))
 		return matter.Figure{}
 	}
 	return f

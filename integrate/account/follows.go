@@ -34,7 +34,7 @@ func (a *Account) efficiency(b *book) {
 	if measured.Count > 0 {
 		a.Efficiency = a.over(measured.Mean, t.Charge, t.StandardUncertainty)
 		if far := a.Efficiency.Value - 1; far > integrate.CoverageFactor*a.Efficiency.StandardUncertainty {
-			a.Notes = append(a.Notes, "the efficiency is above 100 % by more than its doubt: salt or water in the deposit, another metal, another valence, or a slip")
+			a.Notes = append(a.Notes, "the current efficiency is above 100 % by more than its uncertainty: salt or water in the deposit, another metal, another valence, or a slip")
 		}
 	}
 	if a.Deposit.Known() {
@@ -77,7 +77,7 @@ func (a *Account) marginal() {
 func (a *Account) balance(b *book) {
 	p := a.Plan
 	book := p.Model.Catholyte()
-	drawn := matter.Figure{Value: book.Sampled * b.molar, StandardUncertainty: book.Sampled * b.molar * bath.ConcentrationDoubt, Mark: matter.Assumed, Source: "volume of the samples times what the books held"}
+	drawn := matter.Figure{Value: book.Sampled * b.molar, StandardUncertainty: book.Sampled * b.molar * bath.ConcentrationDoubt, Mark: matter.Assumed, Source: "sample volumes times the concentration then"}
 	supplied := matter.Figure{Value: book.Supplied * b.molar, StandardUncertainty: p.Amount.StandardUncertainty, Mark: p.Amount.Mark}
 	m := &Balance{Supplied: supplied, Samples: drawn, Deposit: a.Deposit}
 	if kg := book.Anode() * b.molar; kg != 0 {
@@ -170,7 +170,7 @@ func (a *Account) loads() {
 	if loads, err := electrolysis.Assess(c); err == nil {
 		a.Loads = &loads
 	} else {
-		a.missing("gas, acid and water cannot be told: " + err.Error())
+		a.missing("gas, acid and water cannot be computed: " + err.Error())
 	}
 }
 

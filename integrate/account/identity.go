@@ -71,7 +71,7 @@ func (b *book) identify(e Entry) Identity {
 	case !caught:
 		return id
 	case b.plan == nil:
-		id.Problem = "no metal is stated in the frozen configuration, so its hydrogen tells nothing"
+		id.Problem = "no metal is given in the frozen configuration, so its hydrogen shows nothing"
 		return id
 	case !(n[bath.Mass] > 0 && n[bath.EnteredKelvin] > 0 && n[GasPressure] > VapourPressure(n[bath.EnteredKelvin])):
 		id.Problem = "hydrogen over water needs the mass of the piece, the temperature, and a pressure above that of the vapour of water"

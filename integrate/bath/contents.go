@@ -138,7 +138,7 @@ func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula)
 		switch winnable := len(matter.WinnableIn(f)) > 0; {
 		case f.String() == "": // already complained about
 		case !winnable && !supported:
-			m.add(field, "state a salt of the metal to be won", "%s", noMetal(f))
+			m.add(field, "state a salt of the metal to recover", "%s", noMetal(f))
 		case winnable && c.Metal != "" && !held && !apart:
 			m.add(field, "leave it out, or correct the metal", "%s holds no %s", f, s.metal.Element.Name)
 		}
@@ -151,7 +151,7 @@ func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula)
 		case len(order) == 1:
 			s.metal = found[order[0]]
 		case len(order) > 1:
-			m.add("metal", "say which one is to be won, such as metal "+order[0], "the salts hold %s", strings.Join(order, " and "))
+			m.add("metal", "say which one to recover, such as metal "+order[0], "the salts hold %s", strings.Join(order, " and "))
 			return false
 		case len(c.Salts) == 0:
 			m.add("metal", "state it, such as Zn, or a salt of it", "it is missing")

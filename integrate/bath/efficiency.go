@@ -68,7 +68,7 @@ func (o Order) settleEfficiency(m *mistakes, s contents) settledEfficiency {
 	e, out := o.Efficiency, settledEfficiency{}
 	switch {
 	case e.Fraction.Known():
-		m.share("efficiency", e.Fraction, "no current wins more than its charge")
+		m.share("efficiency", e.Fraction, "no current deposits more than its charge allows")
 		out.fraction = doubted(e.Fraction, EfficiencyDoubt)
 	case s.metal.Element.Symbol != "":
 		window, ok := s.metal.Window(s.medium)

@@ -126,7 +126,7 @@ func (f *fitter) checkMetal() error {
 		drop += had - has
 	}
 	if first, last := f.assays[0].Concentration, f.assays[len(f.assays)-1].Concentration; drop <= 0 {
-		return fmt.Errorf("the last assay, %.4g g/L, is not below the first, %.4g g/L, in metal that the cathode could have taken: nothing was won", last.Value, first.Value)
+		return fmt.Errorf("the last assay, %.4g g/L, is not below the first, %.4g g/L, in metal that the cathode could have taken: nothing was deposited", last.Value, first.Value)
 	}
 	return nil
 }

@@ -108,10 +108,10 @@ func TestFitKnowsItsLimits(t *testing.T) {
 	rich := Assay{Seconds: 0, Concentration: given(40)}
 	later := Assay{Seconds: 3600, Charge: 14400, Concentration: given(41)}
 	for words, assays := range map[string][]Assay{
-		"2 are needed":    {rich},
-		"nothing was won": {rich, later},
-		"beyond those":    {rich, {Concentration: given(30)}},
-		"above zero":      {rich, {Seconds: 1, Charge: 1}},
+		"2 are needed":          {rich},
+		"nothing was deposited": {rich, later},
+		"beyond those":          {rich, {Concentration: given(30)}},
+		"above zero":            {rich, {Seconds: 1, Charge: 1}},
 	} {
 		if _, err := FitTransfer(truth, molar, assays, false); err == nil || !strings.Contains(err.Error(), words) {
 			t.Errorf("%v: %v, want %q", assays, err, words)

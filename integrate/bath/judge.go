@@ -148,7 +148,7 @@ func (p *Plan) against(e Entry, m Moment) (list []string) {
 		said, doubt := p.concentration(e), p.assayDoubt(e)
 		booked, own := p.bookedConcentration()
 		if math.Abs(said-booked) > widest*math.Hypot(doubt, own) {
-			add("the assay says %s g/L, and the books say %s g/L ± %s g/L (k = %d)", figure(said), figure(booked), figure(widest*own), widest)
+			add("the assay gives %s g/L, the mass balance %s g/L ± %s g/L (k = %d)", figure(said), figure(booked), figure(widest*own), widest)
 		}
 	case EntryAddition, EntryDose:
 		p.againstAddition(e, add)
@@ -289,7 +289,7 @@ func (p *Plan) againstMeasurement(e Entry, add func(string, ...any)) {
 		booked := p.Model.Catholyte().Volume
 		most := widest * booked * math.Hypot(p.Volume.Relative(), VolumeDoubt)
 		if low := booked*(1-mostDried) - most; v > booked+most || v < low {
-			add("a volume of %s was measured, and the books say %s, or %s to %s with evaporation", litres(v), litres(booked), litres(math.Max(low, 0)), litres(booked+most))
+			add("a volume of %s was measured; the mass balance gives %s, or %s to %s with evaporation", litres(v), litres(booked), litres(math.Max(low, 0)), litres(booked+most))
 		}
 	}
 	if k, ok := n[EnteredKelvin]; ok {

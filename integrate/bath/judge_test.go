@@ -32,8 +32,8 @@ func TestJudge(t *testing.T) {
 	}{
 		{"an assay as booked", Entry{Kind: EntryAssay, Numbers: map[string]float64{PerMass: c}}, nil, Plain},
 		{"an assay 2 % beside", Entry{Kind: EntryAssay, Numbers: map[string]float64{PerMass: 1.02 * c}}, nil, Plain},
-		{"a digit too many", Entry{Kind: EntryAssay, Numbers: map[string]float64{PerMass: 10 * c}}, []string{"the assay says", "the books say"}, Held},
-		{"a digit too few", Entry{Kind: EntryAssay, Numbers: map[string]float64{PerMole: 100 * c / 65.38}}, []string{"the assay says", "the books say"}, Held},
+		{"a digit too many", Entry{Kind: EntryAssay, Numbers: map[string]float64{PerMass: 10 * c}}, []string{"the assay gives", "the mass balance"}, Held},
+		{"a digit too few", Entry{Kind: EntryAssay, Numbers: map[string]float64{PerMole: 100 * c / 65.38}}, []string{"the assay gives", "the mass balance"}, Held},
 		{"an assay that says how little it knows", Entry{Kind: EntryAssay, Numbers: map[string]float64{PerMass: 1.5 * c, PerMassDoubt: c}}, nil, Plain},
 		{"some salt", Entry{Kind: EntryAddition, Numbers: map[string]float64{Mass: 0.05}, Words: map[string]string{Formula: "ZnSO4·7H2O"}}, nil, Plain},
 		{"kilograms for grams", Entry{Kind: EntryAddition, Numbers: map[string]float64{Mass: 5}, Words: map[string]string{Formula: "ZnSO4·7H2O"}}, []string{"dissolve", "5000 g of salt"}, Held},

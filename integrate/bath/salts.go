@@ -150,7 +150,7 @@ func noMetal(f matter.Formula) string {
 	for _, a := range f.Atoms() {
 		names = append(names, a.Element.Name)
 	}
-	return fmt.Sprintf("%s holds %s, and none of these can be won from water", f, strings.Join(names, ", ")) + meant(f)
+	return fmt.Sprintf("%s contains %s, and none of these deposits from water", f, strings.Join(names, ", ")) + meant(f)
 }
 
 // meant says which metal a formula in capitals was perhaps meant to hold, or nothing.

@@ -209,7 +209,7 @@ func (s scenario) unreachable(wanted float64) error {
 				wanted*s.molar*1e3, s.batch.Won(s.amount, s.current(), empty)*s.molar*1e3, s.amount*s.molar*1e3, a.Oxide.Formula, 100*a.Share.Low, 100*a.Share.High, a.Share.Source)
 		}
 	}
-	return fmt.Errorf("the last trace never comes out: less and less of the current wins metal; leave some in the bath")
+	return fmt.Errorf("the last trace never comes out: less and less of the current deposits metal; leave some in the bath")
 }
 
 // wonBy returns the mol of metal that a charge in C wins, and what is then left.

@@ -165,7 +165,7 @@ const shortFraction = 0.85
 func (a *Assessment) voltage() error {
 	c := a.Conditions
 	if v := c.CellVolts; v.Known() && !c.SolubleAnode && v.Value+2*v.StandardUncertainty < shortFraction*a.Floor.Metal {
-		return fmt.Errorf("cell voltage is %.3g V, and no %s is won below %.2f V (%s at the anode): it was measured over a short, at another cell or with the current off; measure it at the cell under current, or leave it out",
+		return fmt.Errorf("cell voltage is %.3g V, and no %s deposits below %.2f V (%s at the anode): it was measured over a short, at another cell or with the current off; measure it at the cell under current, or leave it out",
 			v.Value, c.Metal.Element.Name, a.Floor.Metal, a.Floor.Reaction)
 	}
 	v := voltageConditions{

@@ -71,7 +71,7 @@ func TestAlkalineCouples(t *testing.T) {
 func TestVoltageBelowTheFloorIsRefused(t *testing.T) {
 	c := zincCell(t)
 	c.CellVolts = matter.GivenFigure(1, 0)
-	if _, err := Assess(c); err == nil || !strings.Contains(err.Error(), "no zinc is won below") {
+	if _, err := Assess(c); err == nil || !strings.Contains(err.Error(), "no zinc deposits below") {
 		t.Errorf("%v", err)
 	}
 	c.SolubleAnode = true

@@ -88,7 +88,7 @@ func metalOverpotential(metal string) Band {
 	case "Mn":
 		return assumed(0.10, 0.25, 0.45, why)
 	case chromicAcid:
-		return assumed(0.80, 1.20, 1.60, "the cathode of a chromic bath stands near -0.9 V, from memory")
+		return assumed(0.80, 1.20, 1.60, "the cathode of a chromic bath is near -0.9 V, from memory")
 	case "Cr":
 		return assumed(0.30, 0.60, 1.00, why)
 	}

@@ -74,7 +74,7 @@ func (p *Plan) Thickness() matter.Figure {
 // HydrogenAtEnd is what comes off in the last moment, m3/s: of the current, what no longer wins metal. It needs an assessment.
 func (p *Plan) HydrogenAtEnd() matter.Figure {
 	worst, g := p.Assessed.Gas[0].Worst, p.Bath.Goal
-	return matter.Figure{Value: worst.Value * (1 - g.Marginal), Mark: matter.Weakest(worst.Mark, g.Charge.Mark), Source: "the current less what still wins metal"}
+	return matter.Figure{Value: worst.Value * (1 - g.Marginal), Mark: matter.Weakest(worst.Mark, g.Charge.Mark), Source: "the current less what still deposits metal"}
 }
 
 // MakesChlorine tells whether chlorine can come off.

@@ -107,7 +107,7 @@ func parseTable(text string) (*table, error) {
 	seen := make(map[string]bool)
 	for _, s := range file.Species {
 		if seen[s.Name] {
-			return nil, fmt.Errorf("%s stands twice", s.Name)
+			return nil, fmt.Errorf("%s is listed twice", s.Name)
 		}
 		seen[s.Name] = true
 		if err := check(s.Name, s.Source, s.Of); err != nil {

@@ -178,7 +178,7 @@ func inventAll(t *testing.T, dir string) {
 	in.run(1.5, 2, true)
 	in.must(in.w.Alarm(in.now(), runlog.Alarm{Condition: "supply-silent", State: "RTNUN", Priority: "high", Text: "it answers again", Value: 0}))
 	in.run(2, 2, false)
-	in.must(in.w.Alarm(in.now(), runlog.Alarm{Condition: "hard-short", State: "UNACK", Priority: "highest", Text: "metal bridging the electrodes", Value: 0.4}))
+	in.must(in.w.Alarm(in.now(), runlog.Alarm{Condition: "hard-short", State: "UNACK", Priority: "highest", Text: "metal bridges the electrodes", Value: 0.4}))
 	in.run(0.5, 2, false)
 	in.must(in.w.Output(in.now(), "off", "verified", "off read back, 0.000 A"))
 	in.entry(bath.EntryAssay, "with a doubtful pipette", g(bath.PerMass, 264))
@@ -271,7 +271,7 @@ func TestHardlyBegun(t *testing.T) {
 		r := Of(b)
 		in.must(r.Text(&text))
 		in.must(r.HTML(&page))
-		if strings.Contains(text.String(), "NaN") || strings.Contains(text.String(), "unknown") || !strings.Contains(text.String(), "The run resumed") {
+		if strings.Contains(text.String(), "NaN") || strings.Contains(text.String(), "unknown") || !strings.Contains(text.String(), "The run is still open") {
 			t.Errorf("after %g h:\n%s", hours, text.String())
 		}
 		if _, err := json.Marshal(Beside(b, b).JSON()); err != nil {

@@ -20,7 +20,7 @@ const mostRows = 8
 const barLength = 40
 
 func (s *sheet) budget() report.Table {
-	t := report.Table{Key: "budget", Title: "Where the doubt of the charge comes from", List: true, Aside: true}
+	t := report.Table{Key: "budget", Title: "Where the uncertainty of the charge comes from", List: true, Aside: true}
 	total := s.Totals.StandardUncertainty * s.Totals.StandardUncertainty
 	for _, c := range s.Totals.Budget.Components() {
 		f := plain("standard_uncertainty", c.Source, c.StandardUncertainty, report.AmpereHours)

@@ -98,7 +98,7 @@ func (s *sheet) subject() report.Table {
 func (s *sheet) answer() []string {
 	lines := []string{fmt.Sprintf("Run %s of cell %s, begun %s UTC, lasted %s.", s.Books.Run, s.Log.Cell, utc(s.Account.Run.Begin), quantity.Lasting(s.Totals.Elapsed.Seconds(), 0))}
 	if !s.Ended {
-		lines = append(lines, "The run resumed: this is where it stands, not its account.")
+		lines = append(lines, "The run is still open: these are its figures so far, not its account.")
 	}
 	if !s.Sound() {
 		lines = append(lines, "The log or the late entries are damaged: nightcell verify says where. What follows rests on what is left.")
@@ -206,7 +206,7 @@ func (s *sheet) found() report.Table {
 		transfer := f.MassTransfer
 		note := transfer.Source
 		if f.AtLeast {
-			note = "at least: the bath never became poor enough to tell"
+			note = "at least: the bath was never depleted enough to show it"
 		}
 		t.Known("mass_transfer", "mass transfer", transfer, report.MetresPerSecond, note)
 		if f.Efficiency.Mark == matter.Measured {

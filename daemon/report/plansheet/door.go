@@ -92,7 +92,7 @@ func (p *sheet) hazards() []string {
 	return append(list,
 		fmt.Sprintf("Salts and metal of %s: do not touch, do not taste, nothing into the drain.", p.metalName()),
 		"Electric current in bare metal: touch nothing between the plates, no tools over the cell.",
-		"Runs without a person in the room; the software that watches it is no safety device.")
+		"Runs unattended. The monitoring software is not a safety device.")
 }
 
 // stopSteps says what anybody may do, how the person in charge ends it, and what never to do.

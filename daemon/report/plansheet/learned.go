@@ -99,7 +99,7 @@ func change(c learn.Change) string {
 		for _, w := range c.With {
 			with = append(with, string(w))
 		}
-		text += "; it changed together with the " + strings.Join(with, " and the ") + ", so that these runs cannot tell them apart"
+		text += "; it changed together with the " + strings.Join(with, " and the ") + ", so these runs cannot separate them"
 	}
 	return text
 }

@@ -156,7 +156,7 @@ func (p *sheet) decisive(r *report.Report) report.Table {
 		}
 	}
 	if from != nil {
-		t.Add(said("doubt of the charge", strings.Join(from, ", "), g.Charge.Mark, ""))
+		t.Add(said("uncertainty of the charge", strings.Join(from, ", "), g.Charge.Mark, ""))
 	}
 	for _, ask := range decides {
 		if f := r.First(ask.names); f != nil {
