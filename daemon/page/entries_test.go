@@ -95,7 +95,7 @@ func TestEveryKindAfterTheEnd(t *testing.T) {
 			}
 			fill.Set(f.Name, value)
 		}
-		before := count()
+		had := count()
 		a := v.get("/cell/zinc-1/enter?kind=" + k.Name)
 		f := hiddenIn(a.body)
 		for name, x := range fill {
@@ -111,14 +111,14 @@ func TestEveryKindAfterTheEnd(t *testing.T) {
 			looked = v.patient("/cell/zinc-1/enter", f)
 		}
 		v.want("looking at "+k.Name, looked, http.StatusOK)
-		if count() != before {
+		if count() != had {
 			t.Fatalf("%s: a look has written", k.Name)
 		}
 		f = hiddenIn(looked.body)
 		f.Set("confirm", "zinc-1")
 		v.want("writing "+k.Name, v.patient("/cell/zinc-1/enter", f), http.StatusSeeOther)
-		if count() != before+1 {
-			t.Fatalf("%s: %d entries after %d", k.Name, count(), before)
+		if count() != had+1 {
+			t.Fatalf("%s: %d entries after %d", k.Name, count(), had)
 		}
 	}
 	would := v.write("/cell/zinc-1/enter?kind=remark&run="+ended, url.Values{"text": {"the fan stood still"}, "at": {"2026-01-12T23:15"}})
@@ -147,7 +147,9 @@ func TestEveryKindAfterTheEnd(t *testing.T) {
 	v.want("another run", v.get("/cell/zinc-1/enter?kind=remark&run=20200101T000000Z"), http.StatusNotFound)
 	v.want("a run above the folder", v.get("/cell/zinc-1/entries?run=../zinc-1"), http.StatusNotFound)
 	stolen := hiddenIn(v.get("/cell/zinc-1/enter?kind=remark").body)
-	stolen.Set("run", "20200101T000000Z")
+	stolen.Set("run", before)
+	stolen.Set("confirm", "zinc-1")
+	stolen.Set("text", "in another run")
 	v.want("a token of another run", v.patient("/cell/zinc-1/enter", stolen), http.StatusForbidden)
 }
 

@@ -14,16 +14,18 @@ import (
 	"nightcell/daemon/snapshot"
 )
 
-const ended = "20260112T200000Z"
+const before, ended = "20260111T200000Z", "20260112T200000Z"
 
-// morning is a bench whose cell has an ended run, one of those that are shipped; invented throughout.
+// morning is a bench whose cell has two ended runs, of those that are shipped; invented throughout.
 func morning(t *testing.T) *bench {
 	t.Helper()
 	c := zinc("zinc-1")
 	c.Ended, c.Run, c.Reading.At = true, ended, time.Now().Add(-time.Hour)
 	return newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{c}, prepare: func(data string) {
-		if err := os.CopyFS(filepath.Join(data, "runs", "zinc-1", ended), os.DirFS("../../testdata/accounts/runs/zinc-1/"+ended)); err != nil {
-			t.Fatal(err)
+		for _, run := range []string{before, ended} {
+			if err := os.CopyFS(filepath.Join(data, "runs", "zinc-1", run), os.DirFS("../../testdata/accounts/runs/zinc-1/"+run)); err != nil {
+				t.Fatal(err)
+			}
 		}
 	}})
 }
