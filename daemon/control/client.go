@@ -77,7 +77,7 @@ func (c *Client) Step(ctx context.Context, s StepOrder) (StepResult, error) {
 	return put[StepResult](ctx, c, "step", s)
 }
 
-// Drill sends a marked test notice over every route and returns how each was delivered.
+// Drill sends a test notification over every route and returns how each was delivered.
 func (c *Client) Drill(ctx context.Context, o CellOrder) ([]Receipt, error) {
 	return put[[]Receipt](ctx, c, "drill", o)
 }

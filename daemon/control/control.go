@@ -32,7 +32,7 @@ type Operator interface {
 	// Off switches a cell's output off, Hold lowers its current; the text says what was verified.
 	Off(ctx context.Context, o CellOrder) (Outcome, error)
 	Hold(ctx context.Context, o CellOrder) (Outcome, error)
-	// Drill sends a marked test notice over every route and waits for proof of delivery.
+	// Drill sends a test notification over every route and waits for proof of delivery.
 	Drill(ctx context.Context, o CellOrder) ([]Receipt, error)
 	// Step lowers a cell's current by a small share, once, and so tells ohmic resistance from other causes of a rise.
 	Step(ctx context.Context, s StepOrder) (StepResult, error)

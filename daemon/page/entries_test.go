@@ -228,7 +228,7 @@ func TestActsOnAlarmsGapsAndNights(t *testing.T) {
 	one("/cell/zinc-1/shelve?condition=hard-short", "", url.Values{"length": {"45 min"}}, http.StatusBadRequest)
 	one("/cell/zinc-1/shelve?condition=hard-short", "", url.Values{"length": {"45 g"}, "text": {"x"}}, http.StatusBadRequest)
 	one("/cell/zinc-1/shelve?condition=hard-short", "", url.Values{"length": {"25 h"}, "text": {"x"}}, http.StatusBadRequest)
-	one("/cell/zinc-1/unshelve?condition=whisker", "judged again at once", nil, http.StatusSeeOther)
+	one("/cell/zinc-1/unshelve?condition=whisker", "returns to service at once", nil, http.StatusSeeOther)
 	one("/cell/zinc-1/begin", "open: Route", url.Values{"confirmed": {"leads", "level"}}, http.StatusConflict)
 	one("/cell/zinc-1/begin", "What only a person", url.Values{"confirmed": control.ToConfirm()}, http.StatusSeeOther)
 	one("/cell/zinc-1/drill", "over every route at once", nil, http.StatusSeeOther)
