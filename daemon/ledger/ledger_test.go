@@ -343,7 +343,7 @@ func TestBadInputToALedger(t *testing.T) {
 		{OfBath, "zinc-1", at(water, now.Add(time.Hour)), "is in the future"},
 		{OfBath, "zinc-1", entry(bath.EntryAssay, map[string]float64{bath.PerMass: 80}), "the bath never held more than 56 g"},
 		{OfBath, "zinc-1", entry(bath.EntryAssay, map[string]float64{bath.PerMass: 55}), "the assay gives 55 g/L, the mass balance 44.3 g/L"},
-		{OfBath, "zinc-1", entry(bath.EntrySample, map[string]float64{bath.LiquidVolume: 2e-3}), "sample of 0.002 m3"},
+		{OfBath, "zinc-1", entry(bath.EntrySample, map[string]float64{bath.LiquidVolume: 2e-3}), "sample of 2 L"},
 		{OfBath, "zinc-1", entry(bath.EntryWater, map[string]float64{bath.LiquidVolume: -1e-3}), "nothing would be left"},
 		{OfBath, "zinc-1", entry(bath.EntryAddition, map[string]float64{bath.Mass: 0.1}, bath.Formula, "CuSO4"), "copper"},
 		{OfBath, "zinc-1", entry(runlog.EntryRetract, nil, runlog.RetractedEntry, "00000000"), `no entry "00000000"`},

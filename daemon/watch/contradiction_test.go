@@ -47,7 +47,7 @@ func TestASlipDoesNotDisarmTheStop(t *testing.T) {
 		if !control.IsContradiction(err) {
 			t.Fatalf("an assay ten times what the books say: %v", err)
 		}
-		for _, want := range []string{"the books say", "g/L", "target 10.", " → ", "A·h, finish ", " later"} {
+		for _, want := range []string{"the mass balance", "g/L", "target 10.", " → ", "A·h, finish ", " later"} {
 			if !strings.Contains(err.Error(), want) {
 				t.Errorf("%q is missing in: %v", want, err)
 			}
