@@ -8,6 +8,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
+	"nightcell/daemon/books"
 	"nightcell/daemon/notices"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
@@ -175,8 +176,11 @@ func (p *Past) leave(r *Run, a *abort, m memory) {
 // its log has no memory of a watch.
 func (p *Past) resume(r *Run, m *memory, why string) error {
 	r.totals = r.count.Totals()
+	// The plan is its own: the one in force is of what it left in the bath.
+	_, r.settings.Plan, _ = books.Frozen(r.dir, r.settings.Cell) // without it the charge is shown alone
+	r.settings.Left, r.plan = "", constantsOf(r.settings.Plan)
 	if m != nil {
-		r.target, r.shunted = m.Target, m.Shunted
+		r.target, r.shunted, r.reached = m.Target, m.Shunted, m.Reached
 		if plan := r.settings.Plan; plan != nil && m.Bath != nil {
 			if err := plan.Resume(*m.Bath); err != nil {
 				r.settings.Log.Warn("the bath of the previous run cannot be used", "cell", r.settings.Cell, "err", err)

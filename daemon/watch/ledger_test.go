@@ -98,3 +98,28 @@ func TestALedgerThatCannotBeReadIsTold(t *testing.T) {
 		}
 	})
 }
+
+// TestAnEndedRunKeepsItsOwnPlanInView: after a restart what is shown of it is of its own bath, and not of what it left.
+func TestAnEndedRunKeepsItsOwnPlanInView(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, dir := watchtest.New(t, drivers.NewClock(1), watchtest.Live), t.TempDir()
+		var ended *snapshot.Cell
+		for range 2 {
+			c := zincCell(t, b, dir, `may = ["off"]`+"\n"+`at_target = "off"`, recover30, "")
+			stop := watchtest.Start(t, c)
+			watchtest.Until(t, c, 3*time.Hour, "the run is over", watchtest.Ended)
+			s := c.Latest()
+			if err := stop(); err != nil {
+				t.Fatal(err)
+			}
+			if ended == nil {
+				ended = s
+				continue
+			}
+			if s.PlannedTarget != ended.PlannedTarget || s.Charge.TargetCoulombs != ended.Charge.TargetCoulombs || !s.Charge.TargetReached || s.Bath.ConcentrationGramPerLitre != ended.Bath.ConcentrationGramPerLitre {
+				t.Errorf("shown are a target of %g C, planned %g C, %g g/L; want %g C, %g C, %g g/L", s.Charge.TargetCoulombs, s.PlannedTarget, s.Bath.ConcentrationGramPerLitre,
+					ended.Charge.TargetCoulombs, ended.PlannedTarget, ended.Bath.ConcentrationGramPerLitre)
+			}
+		}
+	})
+}
