@@ -31,11 +31,13 @@ type shelf struct {
 }
 
 func newBathCommand(s *shell) *cobra.Command {
-	return (&shelf{shell: s, kind: ledger.OfBath}).command("Baths from run to run: what was put in, what runs took out, and what is left",
-		"A bath outlives a run. Its ledger begins with the first run of a cell that names it, with [bath] name or by the name of the cell, and\n"+
-			"each run that ends is written into it once. The next run started with what is left; what the configuration states counts for a new\n"+
-			"bath alone. Late entries of a run, such as its weighing, change what it took. close says that a bath was discarded: the next run\n"+
-			"begins a new one from the configuration. open begins a bath by hand. Between runs, enter --bath NAME writes into it.",
+	return (&shelf{shell: s, kind: ledger.OfBath}).command("Keep baths from run to run: metal put in, taken out by runs, and left",
+		"Lists the baths and the metal left in each. A bath outlives a run: each run that ends is recorded once in the bath's ledger,\n"+
+			"and the next run starts from what is left. The ledger starts with the first run of a cell. Its name is that of [bath] in the\n"+
+			"configuration, else the cell's. Late entries of a run, such as its weighing, change what the run took. Another bath in the\n"+
+			"configuration is reported with both figures; what is left counts.\n"+
+			"close records that the bath was discarded: the next run starts a new one from the configuration. open starts one by hand.\n"+
+			"Between runs, enter --bath NAME records additions, evaporation, samples and assays.",
 		"open NAME (--config FILE [--cell CELL] | metal=Zn mass=… volume=…)",
 		"  nightcell bath --config nightcell.toml\n  nightcell bath show zinc-1 --config nightcell.toml\n"+
 			"  nightcell bath open pickle metal=Zn \"mass=56.8 g ± 0.9 g\" \"volume=0.9 L\" --data /var/lib/nightcell\n"+
@@ -43,10 +45,10 @@ func newBathCommand(s *shell) *cobra.Command {
 }
 
 func newElectrodeCommand(s *shell) *cobra.Command {
-	return (&shelf{shell: s, kind: ledger.OfElectrode}).command("Electrodes from run to run: what they are, weighed and carry",
-		"An electrode outlives a run where the configuration names it, with cathode_name or anode_name in [electrodes]. Its ledger says in\n"+
-			"which runs it stood and what it carries since it was stripped last. close says that it is spent. Between runs, enter --electrode\n"+
-			"NAME writes into it: weighing, stripped, electrode for a new area.",
+	return (&shelf{shell: s, kind: ledger.OfElectrode}).command("Keep electrodes from run to run: material, masses, runs and deposit",
+		"Lists the electrodes. An electrode outlives a run where the configuration names it: cathode_name and anode_name in [electrodes].\n"+
+			"Its ledger holds the runs it stood in and the deposit it carries since it was last stripped. close records that it is spent.\n"+
+			"Between runs, enter --electrode NAME records a weighing, a stripping or a new area.",
 		"open NAME material=… [area=…] [before=…]",
 		"  nightcell electrode --config nightcell.toml\n  nightcell electrode open al-3 material=aluminium \"area=60 cm2\" \"before=18.20 g\" --config nightcell.toml\n"+
 			"  nightcell electrode close al-3 \"pitted\" --config nightcell.toml", openElectrode)
@@ -72,7 +74,7 @@ func (l *shelf) command(short, long, open, example string, fields func(l *shelf,
 	list := func(data, _ string, _ []string) error { return l.list(data) }
 	cmd := add(name, short, 0, 0, list)
 	cmd.Use, cmd.Long, cmd.Example, cmd.Args = name, long, example, between(0, 0, "nightcell "+name+" [list | show NAME | open NAME | close NAME]")
-	opens := add(open, "Open a "+name+" with what there is", 1, 99, func(data, of string, rest []string) error {
+	opens := add(open, "Open one by hand", 1, 99, func(data, of string, rest []string) error {
 		values, text := splitArguments(rest)
 		if !configs.Nameable(of) {
 			return control.BadRequest("%q cannot be a name: letters, digits, - and _ are allowed", of)
@@ -89,7 +91,7 @@ func (l *shelf) command(short, long, open, example string, fields func(l *shelf,
 		add("list", "List them", 0, 0, list),
 		add("show NAME", "Show one with its runs and entries", 1, 1, func(data, of string, _ []string) error { return l.show(data, of) }),
 		opens,
-		add("close NAME [TEXT]", "Say that a "+name+" is gone: discarded, or spent", 1, 99, func(data, of string, rest []string) error {
+		add("close NAME [TEXT]", "Record that one was discarded or is spent", 1, 99, func(data, of string, rest []string) error {
 			return l.done(ledger.Close(data, l.kind, of, l.by.who(), strings.Join(rest, " "), time.Now()), data, of)
 		}))
 	flags := cmd.PersistentFlags()

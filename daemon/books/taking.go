@@ -67,31 +67,40 @@ const mostPassed = 48
 // importText begins the text of a run that was measured elsewhere, which took nothing out of a bath that is followed here.
 const importText = "imported from "
 
-// errNoTaking says that a run has nothing to do with a ledger.
-var errNoTaking = errors.New("the run took nothing out of a bath that is followed")
+// What says that a run has nothing to do with a ledger.
+var (
+	errNoTaking = errors.New("the run took nothing out of a bath that is followed")
+	errImported = errors.New("the run was measured elsewhere")
+)
 
 // NoTaking reports that a run has nothing to do with a ledger: no bath, not ended, or imported.
-func NoTaking(err error) bool { return errors.Is(err, errNoTaking) }
+func NoTaking(err error) bool { return errors.Is(err, errNoTaking) || Imported(err) }
+
+// Imported reports that it was measured elsewhere.
+func Imported(err error) bool { return errors.Is(err, errImported) }
 
 // TakingOf works out what the run in a directory took. It reads the log twice and changes nothing.
 func TakingOf(runDir string) (*Taking, error) {
-	b := &Books{Run: filepath.Base(runDir)}
-	run, totals, err := b.gather(runDir)
+	cell, plan, err := Frozen(runDir, filepath.Base(filepath.Dir(filepath.Clean(runDir))))
 	if err != nil {
 		return nil, err
 	}
-	if !b.Log.Ended || b.imported {
+	if plan == nil || cell == nil {
 		return nil, errNoTaking
 	}
 	entries, sealed, err := runlog.LoggedEntries(runDir)
 	if err != nil {
 		return nil, err
 	}
-	cell, plan, err := Frozen(runDir, b.Log.Cell)
+	b := &Books{Run: filepath.Base(runDir)}
+	run, totals, err := b.gather(runDir)
 	if err != nil {
 		return nil, err
 	}
-	if plan == nil || cell == nil {
+	switch {
+	case b.imported:
+		return nil, errImported
+	case sealed == 0:
 		return nil, errNoTaking
 	}
 	t := &Taking{

@@ -1,7 +1,6 @@
 package ledger
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -34,10 +33,12 @@ func Continue(data string, stated []byte, cell string, now time.Time, wait time.
 	if err != nil || c.Plan == nil {
 		return c, err
 	}
-	if err := Settle(data, now, wait); err != nil {
-		return c, fmt.Errorf("bath %s: %w", c.Cell.Bath.Name, err)
-	}
 	name := c.Cell.Bath.Name
+	if Settle(data, now, wait) != nil { // other cells' troubles are theirs
+		if err := Settle(data, now, wait, cell); err != nil {
+			return c, fmt.Errorf("bath %s: %w", name, err)
+		}
+	}
 	b, err := ReadBath(data, name)
 	switch {
 	case control.IsMistake(err) || err == nil && !b.Open && len(b.Problems) == 0:
@@ -45,7 +46,7 @@ func Continue(data string, stated []byte, cell string, now time.Time, wait time.
 	case err != nil:
 		return c, err
 	case b.Side == nil || len(b.Problems) > 0:
-		return c, fmt.Errorf("the ledger of bath %s cannot be gone by: %w", name, errors.New(append(b.Problems, "it was never opened")[0]))
+		return c, fmt.Errorf("the ledger of bath %s cannot be gone by: %s. Move %s aside, or give the bath another name in [bath]", name, append(b.Problems, "it was never opened")[0], Dir(data, OfBath, name))
 	case b.Stated.Metal != c.Plan.Metal.String():
 		return c, fmt.Errorf("the ledger of bath %s holds %s, and the configuration states %s: end it with nightcell bath close %s, or give the other bath a name of its own", name, b.Words(), c.Plan.Metal.Element.Name, name)
 	}

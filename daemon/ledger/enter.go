@@ -62,7 +62,7 @@ func act(data string, k Kind, name string, now time.Time, do func(*runlog.LateWr
 		return control.Refuse("run %s of cell %s uses %s %s and has not ended. Enter it into the run, nightcell enter %s, or wait for its end", run, cell, k, name, cell)
 	}
 	if _, all, err := read(data, k, name); err != nil && !control.IsMistake(err) || err == nil && !all.Sound() {
-		return errors.Join(err, control.Refuse("the ledger of %s %s is damaged, and nothing was entered; nightcell verify says where", k, name))
+		return errors.Join(err, control.Refuse("the ledger of %s %s is damaged, and nothing was entered. nightcell verify %s says where; move it aside, or give the %s another name", k, name, Dir(data, k, name), k))
 	}
 	return write(data, k, name, runlog.Patience, func(w *runlog.LateWriter) error { return do(w, runlog.Counting(w.Records)) })
 }

@@ -105,8 +105,9 @@ func recorded(lines []runlog.Record, cell, run string) bool {
 }
 
 // Settle writes into the ledgers what the runs took that have ended and are not there yet, each once, whoever does it and however often
-// it is broken off. now is the time of the machine, wait how long another writer is waited for. The error joins what could not be done.
-func Settle(data string, now time.Time, wait time.Duration) error {
+// it is broken off. now is the time of the machine, wait how long another writer is waited for; of the runs those of the cells alone count, where
+// any are named. What can be done is done; the error joins what could not.
+func Settle(data string, now time.Time, wait time.Duration, of ...string) error {
 	names, err := Names(data, OfBath)
 	if err != nil {
 		return err
@@ -133,7 +134,7 @@ func Settle(data string, now time.Time, wait time.Duration) error {
 	var taken []*books.Taking
 	var failed []error
 	for _, cell := range cells {
-		if !cell.IsDir() {
+		if !cell.IsDir() || len(of) > 0 && !slices.Contains(of, cell.Name()) {
 			continue
 		}
 		found, err := unsettled(data, cell.Name(), newest[cell.Name()])
@@ -155,8 +156,9 @@ func unsettled(data, cell, after string) (taken []*books.Taking, err error) {
 		return nil, err
 	}
 	slices.Sort(names)
+	looked := false
 	for _, name := range slices.Backward(names) {
-		if name <= after || after == "" && len(taken) > 0 {
+		if name <= after || after == "" && looked {
 			break
 		}
 		run := filepath.Join(dir, name)
@@ -165,6 +167,7 @@ func unsettled(data, cell, after string) (taken []*books.Taking, err error) {
 			continue // goes on, or was never one
 		}
 		t, wrong := books.TakingOf(run)
+		looked = looked || !books.Imported(wrong)
 		switch {
 		case books.NoTaking(wrong):
 		case wrong != nil:

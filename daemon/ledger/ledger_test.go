@@ -459,3 +459,56 @@ func TestSettlingMayBeBrokenOffAnywhere(t *testing.T) {
 		}
 	}
 }
+
+// TestOneBadRunIsItsOwnTrouble: a run of another cell that cannot be told keeps nobody else from going on, and one of the cell is told.
+func TestOneBadRunIsItsOwnTrouble(t *testing.T) {
+	data := t.TempDir()
+	night{begin: monday, hours: 5, frozen: frozen(t, data, "", "")}.ran(t, data)
+	bad := night{begin: monday.Add(24 * time.Hour), hours: 1, frozen: []byte("cell = 1")}.ran(t, data)
+	now := monday.Add(48 * time.Hour)
+	if c, err := Continue(data, frozen(t, data, "", ""), "zinc-1", now, 0); err == nil || !strings.Contains(err.Error(), "20260303T200000Z of cell zinc-1") || c.Plan == nil || c.Left != "" {
+		t.Errorf("of this cell: %v", err)
+	}
+	other := filepath.Join(data, "runs", "zinc-2")
+	if err := errors.Join(os.MkdirAll(other, 0o750), os.Rename(bad, filepath.Join(other, filepath.Base(bad)))); err != nil {
+		t.Fatal(err)
+	}
+	if err := Settle(data, now, 0); err == nil || !strings.Contains(err.Error(), "of cell zinc-2") {
+		t.Errorf("settling: %v", err)
+	}
+	if c := goesOn(t, data, "", "", now); !strings.Contains(c.Left, "39.9 ± 1.6 g") {
+		t.Errorf("of another cell: %q", c.Left)
+	}
+}
+
+// TestImportsAndEntriesTakenBack: a run that was measured elsewhere took nothing out of a bath that is followed, and what is taken back
+// changes nothing.
+func TestImportsAndEntriesTakenBack(t *testing.T) {
+	data := t.TempDir()
+	night{begin: monday, hours: 5, frozen: frozen(t, data, "", "")}.ran(t, data)
+	in := books.Intake{Data: data, Cell: "zinc-1", Name: "night.csv", Frozen: frozen(t, data, "", ""), Begin: monday.Add(24 * time.Hour)}
+	if _, err := in.Take(strings.NewReader("time_s,voltage_V,current_A\n0,3.5,3\n60,3.5,3\n120,3.5,3\n")); err != nil {
+		t.Fatal(err)
+	}
+	now := monday.Add(48 * time.Hour)
+	before := goesOn(t, data, "", "", now)
+	if !strings.Contains(before.Left, "39.9 ± 1.6 g") {
+		t.Errorf("with an imported run %q", before.Left)
+	}
+	done, err := Enter(data, OfBath, "zinc-1", entry(bath.EntryAddition, map[string]float64{bath.Mass: 0.05}, bath.Formula, "ZnSO4·7H2O"), now)
+	if err != nil || len(done.Notes) != 1 || !strings.Contains(done.Notes[0], "39.9 ± 1.6 g of zinc in 0.900 ± 0.023 L → 51.3 ± 1.6 g of zinc") {
+		t.Fatal(done, err)
+	}
+	if got := goesOn(t, data, "", "", now); got.Plan.Amount.Value-before.Plan.Amount.Value < 0.0113 {
+		t.Errorf("after an addition %q", got.Left)
+	}
+	if _, err := Enter(data, OfBath, "zinc-1", entry(runlog.EntryRetract, nil, runlog.RetractedEntry, done.Name), now); err != nil {
+		t.Fatal(err)
+	}
+	if got := goesOn(t, data, "", "", now); got.Left != before.Left || got.Plan.Amount != before.Plan.Amount {
+		t.Errorf("after it was taken back %q, before it %q", got.Left, before.Left)
+	}
+	if _, err := Enter(data, OfBath, "zinc-1", entry(runlog.EntryRetract, nil, runlog.RetractedEntry, done.Name), now); err == nil || !strings.Contains(err.Error(), "taken back before") {
+		t.Errorf("twice: %v", err)
+	}
+}
