@@ -50,9 +50,9 @@ type Stated struct {
 
 // Passed is what was taken by a moment as planned, kg, and how that changes; see stock.Stretch.
 type Passed struct {
-	At                                         int64 // Unix ns
-	Won, Anode                                 float64
-	ByEfficiency, ByTransfer, ByAnode, ByMetal float64 `json:",omitzero"`
+	At                                                     int64 // Unix ns
+	Won, Anode, Crossed                                    float64
+	ByEfficiency, ByTransfer, ByAnode, ByCrossing, ByMetal float64 `json:",omitzero"`
 }
 
 // Made is an entry with the time stamp that names it.
@@ -151,10 +151,10 @@ func (t *Taking) course(run *account.Run, s account.Subject) {
 		return run.Account(s).Model
 	}
 	won := walk(func(*bath.State) {})
-	uptake := plan.Model.Catholyte().Uptake // as a weighed anode left it
-	rate := 0.0
+	molar, ends := plan.Metal.Element.Weight.Value, *plan.Model.Catholyte() // as a weighed anode left it
+	anode, crossed := 0.0, 0.0                                              // kg/C
 	if charge > 0 {
-		rate = plan.Balance().Anode / charge
+		anode, crossed = ends.Anode()*molar/charge, ends.Across()*molar/charge
 	}
 	up := walk(func(b *bath.State) { b.Efficiency = math.Min(b.Efficiency*(1+plan.Efficiency.Relative()), 1) })
 	down := walk(func(b *bath.State) { b.Efficiency *= 1 - math.Min(plan.Efficiency.Relative(), 0.9) })
@@ -162,7 +162,7 @@ func (t *Taking) course(run *account.Run, s account.Subject) {
 	const more = 0.01
 	richer := walk(func(b *bath.State) { b.Catholyte.Supplied *= 1 + more })
 	_ = plan.Resume(fresh) // it was its own
-	anode := (uptake.High - uptake.Low) / 2 / math.Sqrt(3) / matter.Faraday * plan.Metal.Element.Weight.Value
+	byAnode, byCrossing := doubtOf(ends.Uptake)*molar/matter.Faraday, doubtOf(ends.Crossing)*molar/matter.Faraday
 	course := run.Account(account.Subject{Totals: s.Totals, Carried: s.Carried, Ended: true}).Course
 	at := func(all []matter.Figure, i int) float64 {
 		if all == nil {
@@ -176,9 +176,18 @@ func (t *Taking) course(run *account.Run, s account.Subject) {
 			continue
 		}
 		q := course[i].Coulombs
-		t.Course = append(t.Course, Passed{At: course[i].Nanos, Won: won[i].Value, Anode: rate * q, ByAnode: anode * q,
+		t.Course = append(t.Course, Passed{At: course[i].Nanos, Won: won[i].Value, Anode: anode * q, ByAnode: byAnode * q, Crossed: crossed * q, ByCrossing: byCrossing * q,
 			ByEfficiency: (at(up, i) - at(down, i)) / 2, ByTransfer: at(faster, i) - won[i].Value, ByMetal: (at(richer, i) - won[i].Value) / (more * plan.Amount.Value)})
 	}
+}
+
+// doubtOf is how far the truth lies from the best value, mol per faraday, where it is anywhere in a range (rectangular, JCGM 100, 4.3.7); the
+// best need not be the middle.
+func doubtOf(u bath.Uptake) float64 {
+	if !(u.High > u.Low) {
+		return 0
+	}
+	return math.Sqrt((math.Pow(u.High-u.Best, 3) + math.Pow(u.Best-u.Low, 3)) / 3 / (u.High - u.Low))
 }
 
 // head is the digest of the first bytes of a file.
@@ -249,8 +258,8 @@ func (t *Taking) At(nanos int64) Passed {
 	a, z := t.Course[i-1], t.Course[i]
 	share := float64(nanos-a.At) / float64(z.At-a.At)
 	part := func(a, z float64) float64 { return a + (z-a)*share }
-	return Passed{nanos, part(a.Won, z.Won), part(a.Anode, z.Anode), part(a.ByEfficiency, z.ByEfficiency),
-		part(a.ByTransfer, z.ByTransfer), part(a.ByAnode, z.ByAnode), part(a.ByMetal, z.ByMetal)}
+	return Passed{nanos, part(a.Won, z.Won), part(a.Anode, z.Anode), part(a.Crossed, z.Crossed), part(a.ByEfficiency, z.ByEfficiency),
+		part(a.ByTransfer, z.ByTransfer), part(a.ByAnode, z.ByAnode), part(a.ByCrossing, z.ByCrossing), part(a.ByMetal, z.ByMetal)}
 }
 
 // Counting returns the entries of the log and those beside it that count, in the order in which they were so.

@@ -164,7 +164,11 @@ func (b *Bath) ran(data string, t *books.Taking, filling int) {
 		now = b.pass(t, now, t.At(e.At.UnixNano()), factor)
 		b.book(e, weighed)
 	}
-	b.pass(t, now, t.At(t.Ended), factor)
+	end := t.At(t.Ended)
+	b.pass(t, now, end, factor)
+	if b.Anolyte != nil { // what crossed is there
+		_ = b.Anolyte.Add(matter.GivenFigure(end.Crossed*factor, end.ByCrossing*factor), matter.Figure{})
+	}
 	stood := Stood{Cell: t.Cell, Run: t.Run, Began: time.Unix(0, t.Began).UTC(), Ended: time.Unix(0, t.Ended).UTC(), Filling: filling}
 	if deposit := weighed.sum(); deposit.Known() {
 		b.Side.Weighed(deposit)
@@ -187,6 +191,7 @@ func (b *Bath) pass(t *books.Taking, from, to books.Passed, factor float64) book
 	}
 	b.Side.Take(stock.Stretch{
 		Won: (to.Won - from.Won) * factor, Anode: (to.Anode - from.Anode) * factor, ByAnode: (to.ByAnode - from.ByAnode) * factor,
+		Crossed: (to.Crossed - from.Crossed) * factor, ByCrossing: (to.ByCrossing - from.ByCrossing) * factor,
 		ByEfficiency: to.ByEfficiency - from.ByEfficiency, ByTransfer: to.ByTransfer - from.ByTransfer, ByMetal: to.ByMetal - from.ByMetal,
 		Relative: t.Doubt / math.Max(t.Charge, 1), Planned: t.Stated.Mass,
 	})

@@ -22,7 +22,7 @@ type invented struct {
 	rng             *rand.Rand
 	data            string
 	metal, volume   float64 // kg, m3, truly
-	bias            float64
+	bias, across    float64 // in standard uncertainties
 	now             time.Time
 	moves, runs     int
 	checked, inside int
@@ -93,7 +93,7 @@ func (v *invented) night(t *testing.T) {
 	} else if v.rng.IntN(2) == 0 {
 		n.entries[hours/2] = v.assay()
 	}
-	v.metal -= won(hours) / 2 * own
+	v.metal -= won(hours)/2*own + v.across*crossing(c, hours)
 	run := n.ran(t, v.data)
 	v.runs++
 	v.now = v.now.Add(time.Duration(hours*float64(time.Hour)) + time.Hour)
@@ -121,7 +121,7 @@ func (v *invented) look(t *testing.T) {
 		t.Fatalf("%d runs stand in the ledger, and there were %d", len(b.Runs), v.runs)
 	}
 	books := b.Side.Books()
-	if out := books.Sampled + books.Discarded + books.Cathode + books.Anode + books.Left; math.Abs(books.Supplied+books.Unaccounted-out) > 1e-9*books.Supplied {
+	if out := books.Sampled + books.Discarded + books.Cathode + books.Anode + books.Crossed + books.Left; math.Abs(books.Supplied+books.Unaccounted-out) > 1e-9*books.Supplied {
 		t.Fatalf("the metal does not close: %+v", books)
 	}
 	var cathodes float64
@@ -143,7 +143,7 @@ func TestTenRunsOfOneBath(t *testing.T) {
 	checked, inside := 0, 0
 	for seed := range *ledgerSeeds {
 		rng := rand.New(rand.NewPCG(uint64(seed), 12))
-		v := &invented{rng: rng, data: t.TempDir(), metal: 0.056 + 1e-3/math.Sqrt(3)*rng.NormFloat64(), volume: 0.9e-3 + 0.02e-3/math.Sqrt(3)*rng.NormFloat64(), bias: rng.NormFloat64(), now: monday}
+		v := &invented{rng: rng, data: t.TempDir(), metal: 0.056 + 1e-3/math.Sqrt(3)*rng.NormFloat64(), volume: 0.9e-3 + 0.02e-3/math.Sqrt(3)*rng.NormFloat64(), bias: rng.NormFloat64(), across: rng.NormFloat64(), now: monday}
 		for range 10 {
 			v.night(t)
 			if err := Settle(v.data, v.now, runlog.Patience); err != nil {

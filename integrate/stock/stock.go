@@ -20,6 +20,7 @@ const (
 	bias            // of the efficiency, in its standard uncertainties; shared by all runs
 	transfer        // likewise of the mass transfer
 	anode           // likewise of what the anode takes
+	crossing        // likewise of what crosses the separator
 	scatter         // of this run alone, in standard uncertainties
 	began           // kg in the bath when this run began
 	taken           // kg on the cathode by this run
@@ -40,8 +41,8 @@ type Stock struct {
 	m float64 // the most metal it ever held, kg
 }
 
-// Books is where the metal went, kg: Supplied + Unaccounted = Sampled + Discarded + Cathode + Anode + Left.
-type Books struct{ Supplied, Unaccounted, Sampled, Discarded, Cathode, Anode, Left float64 }
+// Books is where the metal went, kg: Supplied + Unaccounted = Sampled + Discarded + Cathode + Anode + Crossed + Left.
+type Books struct{ Supplied, Unaccounted, Sampled, Discarded, Cathode, Anode, Crossed, Left float64 }
 
 // Of is what was dissolved. shared says that the metal was stated by its concentration, so that both have the error of the volume.
 func Of(kilograms, cubicMetres matter.Figure, shared bool) *Stock {
@@ -52,7 +53,7 @@ func Of(kilograms, cubicMetres matter.Figure, shared bool) *Stock {
 		both := kilograms.Value * min(cubicMetres.Relative(), kilograms.Relative()) * cubicMetres.StandardUncertainty
 		s.p[metal][volume], s.p[volume][metal] = both, both
 	}
-	s.p[bias][bias], s.p[transfer][transfer], s.p[anode][anode] = 1, 1, 1
+	s.p[bias][bias], s.p[transfer][transfer], s.p[anode][anode], s.p[crossing][crossing] = 1, 1, 1, 1
 	s.b.Supplied, s.m = kilograms.Value, kilograms.Value
 	return s
 }
@@ -218,12 +219,13 @@ func (s *Stock) Begin() {
 
 // Stretch is what a stretch of a run took, as its plan has it, kg, and how that changes with what the plan takes for true.
 type Stretch struct {
-	Won   float64 // onto the cathode
-	Anode float64 // by the anode; below zero it gave metal
-	// ByEfficiency, ByTransfer and ByAnode are kg for one standard uncertainty of each; ByMetal is kg per kg in the bath at the beginning.
-	ByEfficiency, ByTransfer, ByAnode, ByMetal float64
-	Relative                                   float64 // standard uncertainty of this run alone, such as that of its charge; Scatter comes on top
-	Planned                                    float64 // kg in the bath at the beginning of the run, as planned
+	Won     float64 // onto the cathode
+	Anode   float64 // by the anode; below zero it gave metal
+	Crossed float64 // through the separator
+	// ByMetal is kg won per kg in the bath at the beginning; the others are kg for one standard uncertainty of each.
+	ByEfficiency, ByTransfer, ByAnode, ByCrossing, ByMetal float64
+	Relative                                               float64 // standard uncertainty of this run alone, such as that of its charge; Scatter comes on top
+	Planned                                                float64 // kg in the bath at the beginning of the run, as planned
 }
 
 // Take takes a stretch of the run that was begun last.
@@ -231,18 +233,19 @@ func (s *Stock) Take(t Stretch) {
 	own := t.Won * math.Hypot(t.Relative, Scatter)
 	onto := vector{bias: t.ByEfficiency, transfer: t.ByTransfer, scatter: own, began: t.ByMetal}
 	won := t.Won + t.ByEfficiency*s.x[bias] + t.ByTransfer*s.x[transfer] + own*s.x[scatter] + t.ByMetal*(s.x[began]-t.Planned)
-	lost := t.Anode + t.ByAnode*s.x[anode]
+	lost, crossed := t.Anode+t.ByAnode*s.x[anode], t.Crossed+t.ByCrossing*s.x[crossing]
 	out := onto
 	for i := range out {
 		out[i] = -out[i]
 	}
-	out[anode] = -t.ByAnode
+	out[anode], out[crossing] = -t.ByAnode, -t.ByCrossing
 	s.shift(metal, out)
 	s.shift(taken, onto)
-	s.x[metal] -= won + lost
+	s.x[metal] -= won + lost + crossed
 	s.x[taken] += won
 	s.b.Cathode += won
 	s.b.Anode += lost
+	s.b.Crossed += crossed
 }
 
 // Weighed takes the weighed deposit of the run that was begun last, kg.

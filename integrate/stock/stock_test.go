@@ -83,12 +83,12 @@ func TestTheBooksClose(t *testing.T) {
 			case 5:
 				s.Begin()
 			case 6:
-				s.Take(Stretch{Won: 0.01 * x, Anode: 0.001 * x, ByAnode: 0.0002 * x, ByEfficiency: 0.0004 * x, ByTransfer: 0.0002 * x, ByMetal: 0.1 * x, Planned: 0.05, Relative: 0.001})
+				s.Take(Stretch{Won: 0.01 * x, Anode: 0.001 * x, ByAnode: 0.0002 * x, Crossed: 0.0003 * x, ByCrossing: 0.0002 * x, ByEfficiency: 0.0004 * x, ByTransfer: 0.0002 * x, ByMetal: 0.1 * x, Planned: 0.05, Relative: 0.001})
 			case 7:
 				s.Weighed(figure(0.01*x, 1e-5))
 			}
 			b := s.Books()
-			if sum := b.Supplied + b.Unaccounted - b.Sampled - b.Discarded - b.Cathode - b.Anode - b.Left; math.Abs(sum) > 1e-9*b.Supplied {
+			if sum := b.Supplied + b.Unaccounted - b.Sampled - b.Discarded - b.Cathode - b.Anode - b.Crossed - b.Left; math.Abs(sum) > 1e-9*b.Supplied {
 				t.Fatalf("%g kg are nowhere: %+v", sum, b)
 			}
 			for _, f := range []matter.Figure{s.Metal(), s.Volume(), s.Concentration(), s.Cathode()} {
