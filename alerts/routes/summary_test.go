@@ -38,7 +38,7 @@ func TestSummaryOnceADay(t *testing.T) {
 		stop(t, box)
 		pass(time.Hour) // nobody is there
 		phone.answer = nil
-		box = open(t, options, way)
+		open(t, options, way)
 		pass(time.Minute)
 		equal(t, phone.ids(), "summary-2000-01-02T07:30:00Z")
 		if n := phone.got[0]; n.Kind != Summary || n.Delayed < time.Hour || asked[len(asked)-1] != "[zinc-1] 07:30" {

@@ -246,7 +246,7 @@ func date(text []byte) (time.Time, error) {
 	const whole = len("2006-01-02T15:04:05")
 	var b [whole + len(".999999999Z")]byte
 	if n := copy(b[:], text); n == len(text) && n >= whole && (b[10] == 'T' || b[10] == ' ') {
-		if b[10] = 'T'; n < len(b) && bytes.IndexAny(b[whole:n], "Z+-") < 0 {
+		if b[10] = 'T'; n < len(b) && !bytes.ContainsAny(b[whole:n], "Z+-") {
 			b[n] = 'Z'
 			n++
 		}
