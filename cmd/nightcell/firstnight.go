@@ -33,7 +33,7 @@ func newFirstNightCommand(s *shell) *cobra.Command {
 			"At the end it writes one configuration (default: " + configName + "), checks it, asks the supply how it is set,\n" +
 			"changing nothing, and starts nightcell watch. It permits nightcell nothing: no switching off, no lowering.\n\n" +
 			"q or Ctrl-C stops at any time; your answers are kept and offered again. No file is overwritten.",
-		Example: "  nightcell first-night\n  nightcell first-night copper.toml",
+		Example: "  nightcell first-night\n  nightcell first-night zinc.toml",
 		Args:    between(0, 1, "nightcell first-night [FILE]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
@@ -137,7 +137,7 @@ func (f *firstNight) ask12(ctx context.Context) error {
 		} else {
 			f.tell(speak(again).Error())
 		}
-		f.tell("These answers do not go together. Once more from the first, with what you said as defaults.")
+		f.tell("These answers contradict each other. The questions start again, with your answers as defaults.")
 	}
 }
 

@@ -31,7 +31,7 @@ func TestFirstNight(t *testing.T) {
 	const file = "nightcell.toml"
 	begin := func() *terminal { return onTerminal(t, "first-night", "--listen", "127.0.0.1:0") }
 	p := begin()
-	for _, answer := range []string{"CuSO4·5H2O", "", "2 L", "q"} {
+	for _, answer := range []string{"ZnSO4·H2O", "", "2 L", "q"} {
 		p.question()
 		p.answer(answer)
 	}
@@ -80,10 +80,10 @@ func TestFirstNight(t *testing.T) {
 		t.Fatal(err)
 	}
 	cell := c.Cells[0]
-	if cell.Name != "copper-1" || cell.Bath.Volume.SI != 2e-3 || cell.May.Off || cell.May.Hold || len(c.Routes) != 1 || cell.Limits.Amperes < cell.Working.Current.SI {
+	if cell.Name != "zinc-1" || cell.Bath.Volume.SI != 2e-3 || cell.May.Off || cell.May.Hold || len(c.Routes) != 1 || cell.Limits.Amperes < cell.Working.Current.SI {
 		t.Errorf("written: %+v", cell)
 	}
-	if logs, err := filepath.Glob("nightcell-data/runs/copper-1/*/log.lp"); err != nil || len(logs) != 1 {
+	if logs, err := filepath.Glob("nightcell-data/runs/zinc-1/*/log.lp"); err != nil || len(logs) != 1 {
 		t.Errorf("logs %v, %v", logs, err)
 	}
 	if _, err := os.Stat(file + ".unfinished"); err == nil {
@@ -115,7 +115,7 @@ func TestFirstNightGoesBack(t *testing.T) {
 	p.question()
 	p.end()
 	said := strings.ReplaceAll(p.said.String(), "\r", "")
-	for _, want := range []string{"holds 0 metals that can be recovered", "'sieve'", "more than nothing is needed", "can never be reached: the supply gives at most 5 A", "do not go together",
+	for _, want := range []string{"holds 0 metals that can be recovered", "'sieve'", "give more than zero", "can never be reached: the supply gives at most 5 A", "contradict each other",
 		"Enter = ZnSO4·7H2O, q = stop: q", // from the first again
 	} {
 		if !strings.Contains(said, want) {

@@ -56,7 +56,7 @@ func (f *firstNight) questions() []question {
 		stated("volume", "Volume of the bath", "bath.volume", "0.9 L", "In a divided cell that of the catholyte, around the cathode.", quantity.Volume),
 		stated("separator", "Separator: none, diaphragm, cation-membrane or anion-membrane", "electrodes.separator", "diaphragm", "It keeps the acid of the anode away from the deposit."),
 		stated("area", "Area of the cathode", "electrodes.cathode_area", "60 cm2", "Both faces, if both see an anode.", quantity.Area),
-		stated("recover", "How much of the metal to win", "target.recover", "85 %", "The last part takes the most charge and makes the most hydrogen.", quantity.Fraction),
+		stated("recover", "How much of the metal to recover", "target.recover", "85 %", "The last part takes the most charge and makes the most hydrogen.", quantity.Fraction),
 		{"current", "Working current", f.proposeCurrent, func(text string) error {
 			return f.state("working.current", text, quantity.Current)
 		}},
@@ -68,7 +68,7 @@ func (f *firstNight) questions() []question {
 			return f.state("limits.voltage", text, quantity.Voltage)
 		}},
 		{"call", "How you are called: the URL of a webhook, a mail address, a program, or " + nobody,
-			fixed(nobody, "Then alarms stand on the page alone, and nobody is woken. Mail goes through the mail server of this machine."), f.takeCall},
+			fixed(nobody, "Alarms then appear only on the page, and nobody is called. Mail goes through the mail server of this machine."), f.takeCall},
 	}
 }
 
@@ -78,7 +78,7 @@ func (f *firstNight) state(key, text string, dims ...quantity.Dimension) error {
 		if v, err := quantity.ParseAny(text, dims...); err != nil {
 			return err
 		} else if !(v.SI > 0) {
-			return fmt.Errorf("%s: more than nothing is needed", text)
+			return fmt.Errorf("%s: give more than zero", text)
 		}
 	}
 	full := f.doc.cell(key)
@@ -110,7 +110,7 @@ func (f *firstNight) takeSalt(text string) error {
 		return err
 	}
 	if found := matter.WinnableIn(formula); len(found) != 1 {
-		return fmt.Errorf("%s holds %d metals that can be recovered; name a salt of one metal, such as ZnSO4·7H2O or CuSO4·5H2O", text, len(found))
+		return fmt.Errorf("%s holds %d metals that can be recovered; name a salt of one metal, such as ZnSO4·7H2O", text, len(found))
 	}
 	return nil
 }

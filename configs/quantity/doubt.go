@@ -50,7 +50,8 @@ func WithDoubt(value, expanded float64) string {
 		decimals := max(power-place, 0)
 		return fmt.Sprintf("(%.*f ± %.*f)e%d", decimals, value/unit, decimals, expanded/unit, power)
 	}
-	return decimal(value, place) + " ± " + decimal(expanded, place)
+	unit, decimals := math.Pow(10, float64(place)), max(-place, 0) // no exponent for the one alone
+	return fmt.Sprintf("%.*f ± %.*f", decimals, math.Round(value/unit)*unit+0, decimals, math.Round(expanded/unit)*unit)
 }
 
 // Interval writes a likeliest value and the limits within which the truth lies, each to the digits that half the width
