@@ -96,7 +96,7 @@ func balance(b stock.Books) (rows []report.Figure) {
 		kg         float64
 	}{{"supplied", "put in", b.Supplied}, {"sampled", "with samples", b.Sampled}, {"discarded", "discarded", b.Discarded}, {"cathode", "onto cathodes", b.Cathode},
 		{"anode", "taken by anodes", b.Anode}, {"crossed", "through separators", b.Crossed}, {"unaccounted", "found beyond the account", b.Unaccounted}, {"remaining", "left", b.Left}} {
-		f := report.Of(w.key, w.label, matter.Figure{Value: w.kg, Mark: matter.Measured}, report.Grams, "")
+		f := report.Of(w.key, w.label, matter.Figure{Value: w.kg, Mark: matter.Given}, report.Grams, "")
 		f.Rough = math.Abs(w.kg) * 1e-3
 		rows = append(rows, f)
 	}

@@ -62,21 +62,21 @@ func square(x float64) float64 { return x * x }
 
 // Metal is what is left, kg; never below zero.
 func (s *Stock) Metal() matter.Figure {
-	return matter.Figure{Value: math.Max(s.x[metal], 0), StandardUncertainty: math.Sqrt(s.p[metal][metal]), Mark: matter.Measured, Source: "ledger of the bath"}
+	return matter.Figure{Value: math.Max(s.x[metal], 0), StandardUncertainty: math.Sqrt(s.p[metal][metal]), Mark: matter.Given, Source: "ledger of the bath"}
 }
 
 // Volume is that of the liquid, m3.
 func (s *Stock) Volume() matter.Figure {
-	return matter.Figure{Value: s.x[volume], StandardUncertainty: math.Sqrt(s.p[volume][volume]), Mark: matter.Measured, Source: "ledger of the bath"}
+	return matter.Figure{Value: s.x[volume], StandardUncertainty: math.Sqrt(s.p[volume][volume]), Mark: matter.Given, Source: "ledger of the bath"}
 }
 
 // Concentration is kg of metal per m3; zero without liquid.
 func (s *Stock) Concentration() matter.Figure {
 	if !(s.x[volume] > 0) {
-		return matter.Figure{Mark: matter.Measured}
+		return matter.Figure{Mark: matter.Given}
 	}
 	h := s.perVolume()
-	return matter.Figure{Value: math.Max(s.x[metal], 0) / s.x[volume], StandardUncertainty: math.Sqrt(s.variance(h)), Mark: matter.Measured, Source: "ledger of the bath"}
+	return matter.Figure{Value: math.Max(s.x[metal], 0) / s.x[volume], StandardUncertainty: math.Sqrt(s.variance(h)), Mark: matter.Given, Source: "ledger of the bath"}
 }
 
 // Most is the most metal that the bath ever held, kg.
@@ -84,7 +84,7 @@ func (s *Stock) Most() float64 { return s.m }
 
 // Cathode is what the run that ended last brought onto its cathode, kg.
 func (s *Stock) Cathode() matter.Figure {
-	return matter.Figure{Value: s.x[taken], StandardUncertainty: math.Sqrt(s.p[taken][taken]), Mark: matter.Measured, Source: "ledger of the bath"}
+	return matter.Figure{Value: s.x[taken], StandardUncertainty: math.Sqrt(s.p[taken][taken]), Mark: matter.Given, Source: "ledger of the bath"}
 }
 
 // Books returns where the metal went.
