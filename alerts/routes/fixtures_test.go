@@ -109,6 +109,12 @@ func (r *inbox) ids() []string {
 	return ids
 }
 
+func (r *inbox) first() Notice {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.got[0]
+}
+
 func (s *shelf) of(route string) []byte {
 	s.mu.Lock()
 	defer s.mu.Unlock()
