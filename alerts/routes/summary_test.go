@@ -112,8 +112,8 @@ func TestTheLineOfALockScreen(t *testing.T) {
 // the cell is safe no more.
 func TestRemindersThinOutWhileSafe(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		source, phone, safe := &journal{}, &inbox{name: "phone"}, true
-		box := open(t, Options{Source: source, Safe: func(cell string) bool { return safe && cell == "zinc-1" }}, Way{Route: phone, Repeat: 10 * time.Minute})
+		source, phone, live := &journal{}, &inbox{name: "phone"}, new(atomic.Bool)
+		box := open(t, Options{Source: source, Safe: func(cell string) bool { return !live.Load() && cell == "zinc-1" }}, Way{Route: phone, Repeat: 10 * time.Minute})
 		source.add(alarm("b", "charge-behind", Medium), alarm("low", "target-near", Low))
 		pass(time.Minute)
 		source.add(alarm("a", "hard-short", High), alarm("c", "lead-off", High))
@@ -133,7 +133,7 @@ func TestRemindersThinOutWhileSafe(t *testing.T) {
 			t.Errorf("after the first is answered: %q", ids)
 		}
 		told := len(phone.ids())
-		safe = false
+		live.Store(true)
 		pass(11 * time.Minute)
 		if ids := strings.Join(phone.ids()[told:], " "); ids != "b-repeat-1 c-repeat-2" && ids != "b-repeat-1 b-repeat-2 c-repeat-2" && ids != "b-repeat-1 c-repeat-2 b-repeat-2" {
 			t.Errorf("once it is safe no more: %q", ids)
