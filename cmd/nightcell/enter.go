@@ -74,7 +74,7 @@ func newEnterCommand(s *shell) *cobra.Command {
 			} else if words != "" {
 				return usagef("the text is given twice: %q and %q", text, words)
 			}
-			at, err := parseWhen(when)
+			at, err := parseWhen("at", when)
 			if err != nil {
 				return err
 			}
@@ -204,14 +204,14 @@ func splitArguments(args []string) (values map[string]string, text string) {
 	return values, strings.Join(words, " ")
 }
 
-// parseWhen reads a time with its zone; nothing means now.
-func parseWhen(s string) (time.Time, error) {
+// parseWhen reads a time with its zone from a flag; nothing gives the zero time.
+func parseWhen(flag, s string) (time.Time, error) {
 	if s == "" {
 		return time.Time{}, nil
 	}
 	t, err := time.Parse(time.RFC3339, s)
 	if err != nil {
-		return time.Time{}, usagef("--at %q is not a time such as 2026-03-01T22:15:00+01:00", s)
+		return time.Time{}, usagef("--%s %q is not a time such as 2026-03-01T22:15:00+01:00", flag, s)
 	}
 	return t, nil
 }

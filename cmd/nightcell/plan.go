@@ -29,6 +29,7 @@ type planOptions struct {
 	asJSON, full bool
 	plot         string
 	notice       string
+	start        string
 	compare      []string
 	scaleTo      string
 	scaleCurrent string
@@ -77,6 +78,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.StringVar(&o.plot, "plot", "", "plot bath, deposit, current efficiency and charge against time to a .svg or .png `file`")
 	flags.StringVar(&o.page, "page", "", "write the whole plan with its plot to an .html `file`")
 	flags.StringVar(&o.notice, "door-notice", "", "write a notice for the door to an .html `file`")
+	flags.StringVar(&o.start, "start", "", "write into the door notice that the run begins at this `time`, such as 2026-03-01T22:15:00+01:00, and when it ends")
 	flags.StringVar(&o.write, "write", "", "write the cell and its target to a configuration `file` (.toml); add the port and limits to it")
 	flags.StringArrayVar(&o.compare, "compare", nil, "compare the plan with another `quantity`: a current or a cathode area; may be repeated")
 	flags.StringVar(&o.scaleTo, "scale-to", "", "`mass` of metal to scale the plan up to, such as '2 kg'")
@@ -167,12 +169,19 @@ func (o *planOptions) files(subject plansheet.Subject, d document) error {
 		}
 	}
 	if o.notice == "" {
+		if o.start != "" {
+			return usagef("--start %s: it is for the door notice; add --door-notice FILE.html", o.start)
+		}
 		return nil
 	}
 	if err := checkExtension("door-notice", o.notice, ".html", ".htm"); err != nil {
 		return err
 	}
-	return writeWhole(o.notice, func(w io.Writer) error { return plansheet.WriteDoor(w, subject) })
+	start, err := parseWhen("start", o.start)
+	if err != nil {
+		return err
+	}
+	return writeWhole(o.notice, func(w io.Writer) error { return plansheet.WriteDoor(w, subject, start) })
 }
 
 // pageFile writes the answer as a page, with the picture if there is a time axis.

@@ -86,6 +86,32 @@ func TestPlanStatedVoltage(t *testing.T) {
 	}
 }
 
+// TestPlanDoorNoticeTimes: begin and end are filled in where the start is stated, else left as lines; where the switch is stays to be written.
+func TestPlanDoorNoticeTimes(t *testing.T) {
+	door := filepath.Join(t.TempDir(), "door.html")
+	for _, c := range []struct{ start, begins, ends string }{
+		{"", "", ""},
+		{"2026-03-06T21:30:00+01:00", "Fri 6 Mar 21:30", "Sat 7 Mar 11:16 to Sat 7 Mar 13:45"},
+	} {
+		planOutput(t, zincPlan("--efficiency", "88 %", "--door-notice", door, "--start", c.start)...)
+		page, err := os.ReadFile(door)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for label, want := range map[string]string{"Begun (date, hour)": c.begins, "Ends about": c.ends, "Mains switch is at": ""} {
+			if row := `<td>` + label + `</td><td class="line">` + want + `</td>`; !strings.Contains(string(page), row) {
+				_, got, _ := strings.Cut(string(page), label)
+				t.Errorf("start %q: no %s in %.90s", c.start, row, got)
+			}
+		}
+	}
+	for args, want := range map[string]string{"--start=2026-03-06T21:30:00+01:00": "it is for the door notice", "--start=tonight --door-notice=" + door: `--start "tonight" is not a time`} {
+		if _, err := runPlanCommand(zincPlan(strings.Fields(args)...)...); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v", args, err)
+		}
+	}
+}
+
 // TestPlanBathTooHot: the sentence is in the unit of the flag.
 func TestPlanBathTooHot(t *testing.T) {
 	_, err := runPlanCommand(zincPlan("--temperature", "120 °C")...)

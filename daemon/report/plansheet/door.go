@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"time"
 
 	"nightcell/configs/quantity"
 	"nightcell/daemon/report"
@@ -22,18 +23,38 @@ type doorNotice struct {
 	Anyone  []string // what anybody may do, also who knows nothing of it
 	Stop    []string // steps for the person in charge alone
 	Never   string   // what not to do
+	Begins  string   // empty: a line to be filled in by hand, as Ends
+	Ends    string
 }
 
 type fact struct{ Label, Value string }
 
-// WriteDoor writes the page for the door as HTML. Names and telephone numbers are
-// blank lines, to be filled in by hand.
-func WriteDoor(w io.Writer, s Subject) error {
+// WriteDoor writes the page for the door as HTML. Names, telephone numbers and the place of the switch are blank lines, to be
+// filled in by hand; so are begin and end where start is zero.
+func WriteDoor(w io.Writer, s Subject, start time.Time) error {
 	page, err := template.New("notice").Parse(doorPage)
 	if err != nil {
 		return fmt.Errorf("reading the page for the door: %w", err)
 	}
-	return page.Execute(w, newSheet(s).doorNotice(Of(s)))
+	r := Of(s)
+	n := newSheet(s).doorNotice(r)
+	if f := r.Find("duration_seconds"); f != nil && !start.IsZero() {
+		first, last := f.Value, f.Value
+		if f.Uncertainty > 0 {
+			first, last = f.Value-2*f.Uncertainty, f.Value+2*f.Uncertainty
+		}
+		if f.Limits != nil {
+			first, last = f.Limits.Low, f.Limits.High
+		}
+		at := func(seconds float64) string {
+			return start.Add(time.Duration(min(seconds, maxDoorSeconds) * float64(time.Second))).Round(time.Minute).Format("Mon 2 Jan 15:04")
+		}
+		n.Begins, n.Ends = at(0), at(f.Value)
+		if at(first) != at(last) {
+			n.Ends = at(first) + " to " + at(last)
+		}
+	}
+	return page.Execute(w, n)
 }
 
 // running says what is running.
@@ -65,6 +86,9 @@ func (p *sheet) doorNotice(r *report.Report) doorNotice {
 	add("Fresh air needed", "ventilation_cubic_metres_per_hour", about)
 	return n
 }
+
+// maxDoorSeconds keeps a plan of centuries within the calendar.
+const maxDoorSeconds = 1e9
 
 // statedVolts is the voltage that somebody measured; doorVolts is how well anybody reads one off at the door, V.
 const (
