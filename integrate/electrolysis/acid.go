@@ -145,7 +145,6 @@ type AcidLoad struct {
 	Bath           matter.Figure // mol H⁺ over both sides, or in the undivided bath
 	CatholyteWorst matter.Figure // mol OH⁻ if no metal plates and no acid crosses
 	AnolyteMass    Band          // kg of acid
-	CatholyteMass  Band          // kg of sodium hydroxide
 	BathMass       matter.Figure // kg of acid
 }
 
@@ -194,7 +193,6 @@ func (a *Assessment) acid() {
 		}
 	}
 	load.AnolyteMass = load.Anolyte.scaled(AcidMass(1, c.AnolyteMedium))
-	load.CatholyteMass = load.Catholyte.scaled(CausticMass(1))
 }
 
 // crossing returns the share of the current that H⁺ carries over the separator: no more than the

@@ -46,7 +46,6 @@ type Scaled struct {
 	SupplyVolts   float64 // rating to buy, with 30 % in hand
 	Heat          float64 // W in each cell
 	HeatPerVolume float64 // W/m³ (numerically W/L times 1000); the same as the pilot's
-	AdiabaticRate float64 // K/s; the same as the pilot's
 	CoolingRatio  float64 // wall per volume over the pilot's; the bath runs hotter by about its inverse
 	BatchDuration float64 // s
 	TotalDuration float64 // s of current, without the time between batches
@@ -77,8 +76,8 @@ func ScaleUp(p Pilot, mass float64, limits ScaleLimits) (Scaled, error) {
 		Factor: factor, Batches: int(batches), BatchMass: mass / batches, Cells: int(cells),
 		CathodeArea: p.CathodeArea * each, Volume: p.Volume * each, Current: p.Current * each,
 		StringVolts: p.CellVolts * cells, Heat: p.Heat * each,
-		HeatPerVolume: p.Heat / p.Volume, AdiabaticRate: adiabaticRate(p.Heat, p.Volume),
-		CoolingRatio: 1 / math.Cbrt(each), BatchDuration: p.Duration, TotalDuration: p.Duration * batches,
+		HeatPerVolume: p.Heat / p.Volume,
+		CoolingRatio:  1 / math.Cbrt(each), BatchDuration: p.Duration, TotalDuration: p.Duration * batches,
 	}
 	s.SupplyAmperes = s.Current * supplyCurrentMargin
 	s.SupplyVolts = s.StringVolts * supplyVoltageMargin
