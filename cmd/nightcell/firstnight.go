@@ -78,8 +78,8 @@ func (f *firstNight) run(ctx context.Context) error {
 		return usagef("the answers kept in %s cannot be read: %w; remove it to start again", f.kept(), err)
 	}
 	f.asker = newAsker(f.in, f.out)
-	fmt.Fprintln(f.out, "nightcell watches; it is not a safety device, and it never switches an output on. Hydrogen, acid mist and unattended\n"+
-		"current ask for ventilation, fuse, current limit and mains timer that hold without it; your local code and licensed people come first.")
+	fmt.Fprintln(f.out, "nightcell is a monitor, not a safety device, and never switches an output on. Hydrogen, acid mist and unattended current\n"+
+		"call for ventilation, fuse, current limit and mains timer that work without it. Your local code and licensed people come first.")
 	switch err = f.ask12(ctx); {
 	case errors.Is(err, errStop):
 		return f.keep()
@@ -189,7 +189,7 @@ func (f *firstNight) begin(ctx context.Context) error {
 	if err := os.Remove(f.kept()); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	fmt.Fprintf(f.out, "\n%s is written. It is checked, and the supply is asked:\n\n", f.file)
+	fmt.Fprintf(f.out, "\n%s is written. Checking it, and querying the supply:\n\n", f.file)
 	speed := 1.0
 	if f.simulated() {
 		speed = rehearsalSpeed
@@ -207,7 +207,7 @@ func (f *firstNight) begin(ctx context.Context) error {
 	if err != nil {
 		return usageError{err}
 	}
-	called := "Nobody is called yet: configs/notices-and-databases.toml shows the ways."
+	called := "Nobody is called yet: configs/notices-and-databases.toml shows how to change that."
 	if len(c.Routes) > 0 {
 		called = fmt.Sprintf("Prove that you are called: nightcell drill %s --config %s", c.Cells[0].Name, f.file)
 	}
