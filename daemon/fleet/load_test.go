@@ -328,6 +328,9 @@ func TestHammeredMetrics(t *testing.T) {
 	defer client.CloseIdleConnections()
 	var scrapes atomic.Int64
 	least := int(0.9 * 0.8 * float64(length/poll))
+	if !*load {
+		least /= 2 // other packages' tests may have both processors: polls then come late, but must come
+	}
 	quiet, loaded := untilKept(least, func() (quiet, loaded []float64) {
 		return phases(t, b, poll, length, 1, func(ctx context.Context) {
 			done := make(chan struct{}, 4)
