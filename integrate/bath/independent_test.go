@@ -39,11 +39,11 @@ func (b beaker) fall(c, amperes float64) float64 {
 // pass integrates over seconds under current(t), by the embedded pair of Bogacki and Shampine
 // (Appl. Math. Lett. 2 (1989) 321), third order, with its step kept so small that the pair agrees to tolerance.
 func (b *beaker) pass(current func(t float64) float64, seconds float64) {
-	const tolerance = 1e-11
+	const tolerance, longest = 1e-11, 20 // s: while the bath limits, the pair does not see the current, and would step over its lows
 	before := b.concentration
 	t, c, h := 0.0, b.concentration, math.Min(1, seconds)
 	for t < seconds {
-		h = math.Min(h, seconds-t)
+		h = math.Min(math.Min(h, longest), seconds-t)
 		k1 := b.fall(c, current(t))
 		k2 := b.fall(c-h/2*k1, current(t+h/2))
 		k3 := b.fall(c-3*h/4*k2, current(t+3*h/4))
