@@ -91,8 +91,11 @@ func (d *Daemon) recent(c *watch.Cell, age time.Duration) bool {
 // safe says whether a cell is known to do no harm now: switched off and read back, or read lately at or under its hold current.
 func (d *Daemon) safe(c *watch.Cell) bool {
 	s := c.Latest()
-	if s == nil || s.Ended {
-		return s != nil && s.OffVerified
+	if s == nil || c.Barred() { // what the run before left is told of then
+		return false
+	}
+	if s.Ended {
+		return s.OffVerified
 	}
 	age, known := d.readingAge(s)
 	return s.Safe && known && d.recent(c, age)
