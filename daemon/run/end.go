@@ -1,6 +1,7 @@
 package run
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -186,6 +187,7 @@ func (p *Past) resume(r *Run, m *memory, why string) error {
 				r.settings.Log.Warn("the bath of the previous run cannot be used", "cell", r.settings.Cell, "err", err)
 			}
 			r.standing = plan.Standing(0)
+			r.target = cmp.Or(m.Target, r.totals.Charge+r.standing.Left)
 		}
 	}
 	p.keep(r, why)

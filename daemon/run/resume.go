@@ -173,9 +173,12 @@ const memoryField = "watch"
 func (r *Run) remember() memory {
 	m := memory{
 		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: r.supply.Known(),
-		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Target: r.target, Expected: r.hands.expected, Failed: r.hands.failed, Parted: r.hands.parted,
+		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Expected: r.hands.expected, Failed: r.hands.failed, Parted: r.hands.parted,
 		Abort: r.abort, Late: r.late,
 		Altered: r.altered, Began: r.began,
+	}
+	if !math.IsInf(r.target, 0) { // out of reach: it is worked out anew
+		m.Target = r.target
 	}
 	if a := float64(r.points.Amperes); a == a { // JSON has no NaN
 		m.Set = &a
