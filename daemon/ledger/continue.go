@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"nightcell/configs"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/books"
 	"nightcell/daemon/control"
 	"nightcell/daemon/report"
@@ -56,20 +57,50 @@ func Continue(data string, stated []byte, cell string, now time.Time, wait time.
 	if b.Anolyte != nil {
 		left.Anolyte = b.Anolyte.Volume()
 	}
-	frozen, err := configs.Continue(stated, cell, c.Plan.Metal.String(), left)
-	if err != nil {
-		return c, err
-	}
-	on, err := parsed(frozen, cell)
+	on, err := c.from(stated, cell, left)
 	if err != nil {
 		return c, fmt.Errorf("what is left in bath %s, %s, makes no plan: %w", name, b.Words(), err)
 	}
-	on.Left = fmt.Sprintf("%s that are left in bath %s", report.Show(b.Side.Metal(), report.Grams), name)
 	if out := on.Cell.OutOfReach(); out != nil {
 		told = joined(told, fmt.Sprintf("the target is out of reach of the %s: %v", on.Left, out))
 	}
 	on.Told = told
 	return on, nil
+}
+
+// GoOn lets the frozen configuration of a cell go on from what its open run, in a directory, began with. What is entered into earlier runs
+// while it goes on changes the ledger, but neither its bath nor its target.
+func GoOn(runDir string, stated []byte, cell string) (Continued, error) {
+	c, err := parsed(stated, cell)
+	if err != nil || c.Plan == nil {
+		return c, err
+	}
+	began, plan, err := books.Frozen(runDir, cell)
+	if err != nil || plan == nil || began.Bath.Continues == "" || plan.Metal.String() != c.Plan.Metal.String() {
+		return c, err // it began with the bath as stated
+	}
+	b := began.Bath
+	figure := func(v quantity.Value) matter.Figure { return matter.GivenFigure(v.SI, v.StandardUncertainty()) }
+	left := configs.Left{Metal: figure(b.Mass), Volume: figure(b.Volume), Medium: string(plan.Medium), Continues: b.Continues}
+	if b.Anolyte.Volume.SI > 0 {
+		left.Anolyte = figure(b.Anolyte.Volume)
+	}
+	on, err := c.from(stated, cell, left)
+	if err != nil {
+		return c, fmt.Errorf("what bath %s had when the open run began makes no plan: %w", c.Cell.Bath.Name, err)
+	}
+	return on, nil
+}
+
+// from is the configuration with what is left of its bath.
+func (c *Continued) from(stated []byte, cell string, left configs.Left) (Continued, error) {
+	frozen, err := configs.Continue(stated, cell, c.Plan.Metal.String(), left)
+	if err != nil {
+		return *c, err
+	}
+	on, err := parsed(frozen, cell)
+	on.Left = fmt.Sprintf("%s that are left in bath %s", report.Show(left.Metal, report.Grams), c.Cell.Bath.Name)
+	return on, err
 }
 
 func joined(a, b string) string {

@@ -54,8 +54,10 @@ func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock 
 		Identity: supply.Identity, Open: opener(supply, cell, rack, clock), Patience: supply.FirstContact(), MostVolts: drivers.Volts(supply.RangeVolts),
 	}
 	s.takeOrders(orders)
-	if told := s.fill(clock.UTC()); told != "" {
-		log.Warn("bath", "cell", cell.Name, "said", told)
+	if !s.goOn() {
+		if told := s.fill(clock.UTC()); told != "" {
+			log.Warn("bath", "cell", cell.Name, "said", told)
+		}
 	}
 	if s.Plan != nil {
 		s.learnChemistry(cell, s.Plan)
@@ -72,11 +74,29 @@ func (s *Settings) fill(utc time.Time) (told string) {
 	if told = c.Told; err != nil {
 		told = fmt.Sprintf("the bath is taken as the configuration states it: %v", err)
 	}
+	s.take(&c)
+	return told
+}
+
+// goOn takes the bath as the open run of the cell began with it, and says whether there is one.
+func (s *Settings) goOn() bool {
+	dir, ended, err := runlog.LatestRun(s.DataDir, s.Cell)
+	if s.taught == nil || err != nil || ended {
+		return false
+	}
+	c, err := ledger.GoOn(dir, s.taught, s.Cell)
+	if err != nil {
+		s.Log.Warn("the open run goes on with the bath as the configuration states it", "cell", s.Cell, "run", dir, "err", err)
+	}
+	s.take(&c)
+	return true
+}
+
+func (s *Settings) take(c *ledger.Continued) {
 	s.Frozen, s.Left = s.taught, c.Left
 	if s.Plan = c.Plan; c.Plan != nil {
 		s.Frozen, s.BathAtBegin = c.Frozen, c.Plan.Model.State()
 	}
-	return told
 }
 
 // learn takes what earlier runs gave, where the configuration asks for that. It reads runs that have ended since it was called last, so that it is
