@@ -106,10 +106,13 @@ func standing(data, name string, lines []runlog.Record) *Bath {
 		}
 		walks = slices.Insert(walks, i, w)
 	}
+	unread := b.Problems
+	b.Problems = nil
 	for _, w := range walks {
 		b.step(data, w)
 	}
 	b.told()
+	b.Problems = append(unread, b.Problems...)
 	return b
 }
 
@@ -126,7 +129,7 @@ func (b *Bath) step(data string, w walk) {
 	if w.stated != nil {
 		b.told()
 		s := *w.stated
-		b.Stated, b.Since, b.Entries = s, time.Unix(0, w.at).UTC(), nil
+		b.Stated, b.Since, b.Entries, b.Problems = s, time.Unix(0, w.at).UTC(), nil, nil
 		b.Side = stock.Of(matter.GivenFigure(s.Mass, s.MassDoubt), matter.GivenFigure(s.Volume, s.VolumeDoubt), s.ByVolume)
 		if b.Anolyte = nil; s.Anolyte > 0 {
 			b.Anolyte = stock.Of(matter.GivenFigure(0, 0), matter.GivenFigure(s.Anolyte, s.AnolyteMore), false)
@@ -159,6 +162,9 @@ func (b *Bath) ran(data string, t *books.Taking, filling int) {
 	weighed := &weighings{plan: b.converter()}
 	b.told()
 	b.Side.Begin()
+	if s := t.Stated; b.Anolyte != nil && !(b.Anolyte.Volume().Value > 0) && s.Anolyte > 0 { // discarded, and filled anew
+		b.Anolyte = stock.Of(matter.GivenFigure(0, 0), matter.GivenFigure(s.Anolyte, s.AnolyteMore), false)
+	}
 	now := books.Passed{At: t.Began}
 	for _, e := range entries {
 		now = b.pass(t, now, t.At(e.At.UnixNano()), factor)
@@ -208,7 +214,9 @@ func (b *Bath) book(e control.Entry, weighed *weighings) {
 func (b *Bath) try(e control.Entry, weighed *weighings) error {
 	side := b.Side
 	if OnAnolyte(e) {
-		if side = b.Anolyte; side == nil {
+		if side = b.Anolyte; side == nil && e.Kind == control.EntryDiscarded {
+			return nil // nobody follows it
+		} else if side == nil {
 			return fmt.Errorf("no anolyte of bath %s is stated", b.Name)
 		}
 	}
@@ -228,8 +236,11 @@ func (b *Bath) try(e control.Entry, weighed *weighings) error {
 		return side.Add(matter.Figure{}, volume)
 	case bath.EntrySample:
 		return side.Draw(volume, false)
-	case "discarded":
+	case control.EntryDiscarded:
 		if _, ok := n[bath.LiquidVolume]; ok && liquid(e) {
+			if most := side.Volume().Value; weighed != nil && volume.Value > most && volume.Value < 1.1*most {
+				volume.Value = most // after a run the whole of a liquid is named by a round figure
+			}
 			return side.Draw(volume, true)
 		}
 	case bath.EntryMeasurement:
@@ -305,14 +316,15 @@ func (b *Bath) added(e control.Entry) (kg matter.Figure, m3 float64, err error) 
 	return matter.GivenFigure(mass, mass*u), after.Volume - before.Volume, nil
 }
 
-// converter is a plan of any bath with the same metal, which knows what an entry says.
-func (b *Bath) converter() *bath.Plan { return b.planOf(1, 0, 1, 0) }
+// converter is a plan of any bath with the same metal, so thin that no salt is saturated, which knows what an entry says.
+func (b *Bath) converter() *bath.Plan { return b.planOf(1e-6, 0, 1, 0) }
 
-// planOf is a plan for a bath of so much metal, kg, and liquid, m3, each with its standard uncertainty.
+// planOf is a plan for a bath of so much metal, kg, and liquid, m3, each with its standard uncertainty. Its efficiency is any: of many metals
+// none is usual, and nothing is won by it.
 func (b *Bath) planOf(kg, kgDoubt, m3, m3Doubt float64) *bath.Plan {
 	p, err := bath.NewPlan(bath.Order{
 		Contents: bath.Contents{Metal: b.Stated.Metal, Valence: b.Stated.Valence, Medium: matter.Medium(b.Stated.Medium), Volume: matter.GivenFigure(m3, m3Doubt), MetalMass: matter.GivenFigure(kg, kgDoubt)},
-		Target:   bath.Target{Charge: matter.GivenFigure(1, 0)},
+		Target:   bath.Target{Charge: matter.GivenFigure(1, 0)}, Efficiency: bath.Efficiency{Fraction: matter.GivenFigure(1, 0)},
 	})
 	if err != nil {
 		return nil
