@@ -28,6 +28,10 @@ type Done struct {
 // pushes have told comes first, because a copy may tell a notice twice but must miss none; then each run's log up to its last
 // whole line, then what is entered beside the log, which speaks of lines that the log has. On an error what was copied stays.
 func Copy(data, to string) (*Done, error) {
+	data, err := filepath.EvalSymlinks(data) // a walk does not follow one, and systemd makes the state directory of a dynamic user one
+	if err != nil {
+		return nil, fmt.Errorf("the data directory: %w", err)
+	}
 	if err := fresh(data, to); err != nil {
 		return nil, err
 	}
