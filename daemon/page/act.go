@@ -48,7 +48,7 @@ func init() { // not a value: they lead back to the table by the sign-in
 		"retract":     {title: "Retract an entry", about: "entry", ask: (*Page).askRetract, do: (*Page).doRetract, back: "entries"},
 		"photo":       {title: "Add a photo", do: (*Page).doPhoto, back: "entries"},
 		"settle":      {title: "Settle a gap", about: "gap", ask: (*Page).askGap, look: (*Page).tryGap, do: (*Page).doGap, lent: true},
-		"finish":      {title: "Finish", about: "item", ask: (*Page).askItem, look: (*Page).tryItem, do: (*Page).doItem, back: "finish"},
+		"finish":      {title: "Finish", about: "item", ask: (*Page).askItem, look: (*Page).tryItem, do: (*Page).doItem, back: "finish", lent: true},
 		"begin":       {title: "Pre-flight", ask: (*Page).askBegin, do: (*Page).doBegin},
 		"drill":       {title: "Test the routes", do: (*Page).doDrill},
 		"hold":        {title: "Lower the current", do: (*Page).doHold},
@@ -199,7 +199,7 @@ func (p *Page) offerLogin(w http.ResponseWriter, r *http.Request, name string) {
 	if about := acts[name].about; about != "" {
 		query.Set(about, r.PostForm.Get("subject"))
 	}
-	if run := r.PostForm.Get("run"); run != "" {
+	if run := r.Form.Get("run"); run != "" {
 		query.Set("run", run)
 	}
 	for field, v := range r.PostForm {

@@ -65,6 +65,9 @@ func (p *Page) answer(a *asking) (*finish.Subject, control.Entry, error) {
 		return nil, control.Entry{}, control.Unknown("the checklist has no %q", a.subject)
 	}
 	i := &items[n]
+	if i.Kind.Desk { // it names a file beside the data, which is not a visitor's to choose
+		return nil, control.Entry{}, control.BadRequest("a %s is not entered with the checklist; use its own form", i.Kind.Name)
+	}
 	values := fieldsOf(i.Kind, a.form)
 	if a.form.Get("choice") != finish.HandOver && i.Choices != nil || i.Kind.Name == control.EntryChecklist {
 		values = nil

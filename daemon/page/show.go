@@ -17,15 +17,15 @@ import (
 
 // frameOf is what every page shows around its content.
 type frameOf struct {
-	Title  string
-	Topic  string // of the live events; empty: none
-	Now    string
-	Zone   string
-	Who    string
-	MaySee bool // signing in is possible at all
-	Form   string
-	Flash  string
-	Path   string
+	Title   string
+	Topic   string // of the live events; empty: none
+	Now     string
+	Zone    string
+	Who     string
+	MaySee  bool   // signing in is possible at all
+	SignOut string // the token of that form
+	Flash   string
+	Path    string
 }
 
 func (p *Page) frameFor(w http.ResponseWriter, r *http.Request, title, topic string) frameOf {
@@ -35,7 +35,7 @@ func (p *Page) frameFor(w http.ResponseWriter, r *http.Request, title, topic str
 		MaySee: !p.s.Token.IsZero(), Path: r.URL.Path,
 	}
 	if s := p.sessions.of(r); s != nil {
-		f.Who, f.Flash, f.Form = s.who, s.takeFlash(), s.issue("logout", "", "", "")
+		f.Who, f.Flash, f.SignOut = s.who, s.takeFlash(), s.issue("logout", "", "", "")
 	}
 	return f
 }
