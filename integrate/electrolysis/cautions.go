@@ -71,14 +71,18 @@ func (a *Assessment) cautions() {
 	a.heatCautions(say, warn)
 }
 
+// withoutCatalyst says that nothing is stated that lets chromium plate from chromic acid.
+func (c Conditions) withoutCatalyst() bool {
+	return c.Medium == matter.Chromic && c.Dissolved["SO4-2"] == 0 && c.Dissolved["F-"] == 0
+}
+
 // catalystCaution says whether a chromic bath holds what lets chromium plate: CrO3 to sulfate about 100 to 1 by weight, 80 to 120
 // (vendors' pages on hard chromium, seen quoted; Farber and Blum, Bur. Standards J. Research 4 (1930) 27, name 200).
 func (a *Assessment) catalystCaution(say func(string, ...any)) {
 	const least, most, molarRatio = 80.0, 200.0, 99.99 / 98.07 // by weight, as H2SO4
-	sulfate := a.Conditions.Dissolved["SO4-2"]
-	switch ratio := a.Conditions.Concentration.Value * molarRatio / sulfate; {
+	switch ratio := a.Conditions.Concentration.Value * molarRatio / a.Conditions.Dissolved["SO4-2"]; {
 	case a.Conditions.Dissolved["F-"] > 0:
-	case sulfate == 0:
+	case a.Conditions.withoutCatalyst():
 		say("No catalyst is stated. Without one chromic acid makes hydrogen and no chromium. Usual is 1 part of sulfuric acid by weight to 100 of CrO3 (80 to 120).")
 	case ratio < least || ratio > most:
 		say("CrO3 to sulfuric acid is %.0f to 1 by weight. About 100 to 1 plates, 80 to 120 is usual.", ratio)

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
 )
 
 // TestChlorineAnodeHasNoAcidToCross: a chlorine anode makes no acid, so what crosses is bound by what the anolyte
@@ -74,17 +75,19 @@ func TestAmmoniumAndChlorine(t *testing.T) {
 }
 
 // TestChromicBath: chromium(VI) is an anion that no alkali throws down as chromium(III) hydroxide, and at
-// 15 % efficiency nobody says that the metal plates first.
+// 15 % efficiency nobody says that the metal plates first. Without a catalyst the verdict itself says so, since no chromium comes.
 func TestChromicBath(t *testing.T) {
 	c := zincCell(t)
 	c.Metal, _ = matter.LookUp("Cr")
 	c.Medium, c.Efficiency = matter.Chromic, matter.GivenFigure(0.15, 0.03)
-	a, err := Assess(c)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if a.Plating.HydroxidePH.Known() || !strings.HasPrefix(a.Plating.Verdict, "On paper") {
-		t.Errorf("%+v, %q", a.Plating.HydroxidePH, a.Plating.Verdict)
+	for _, test := range []struct {
+		catalyst solution.Totals
+		verdict  string
+	}{{solution.Totals{"SO4-2": 10}, "On paper"}, {solution.Totals{"F-": 10}, "On paper"}, {nil, "Only if you add the catalyst"}} {
+		c.Dissolved = test.catalyst
+		if p := assessed(t, c).Plating; p.HydroxidePH.Known() || !strings.HasPrefix(p.Verdict, test.verdict) {
+			t.Errorf("%v: %+v, %q", test.catalyst, p.HydroxidePH, p.Verdict)
+		}
 	}
 }
 
