@@ -123,22 +123,6 @@ func (t *table) exactlyOne(what string, keys ...string) string {
 	return ""
 }
 
-// plausiblePH allows what a glass electrode can show in strong acid and base.
-func plausiblePH(v float64) string {
-	if v >= -1 && v <= 15 {
-		return ""
-	}
-	return "pH lies between -1 and 15"
-}
-
-// liquidWater allows the temperatures of an aqueous bath.
-func liquidWater(kelvin float64) string {
-	if kelvin >= 273.15 && kelvin <= 373.15 {
-		return ""
-	}
-	return "an aqueous bath lies between 0 °C and 100 °C"
-}
-
 // Electrodes are the plates and what lies between them. Values that are not stated have a NaN SI.
 type Electrodes struct {
 	Cathode, Anode         string         // materials
@@ -175,14 +159,6 @@ func readElectrodes(t *table, metal string) Electrodes {
 	}
 	t.done()
 	return e
-}
-
-// upToAll allows a share that may be nothing.
-func upToAll(v float64) string {
-	if v >= 0 && v <= 1 {
-		return ""
-	}
-	return "it lies between 0 % and 100 %"
 }
 
 // known reports whether a figure is stated.

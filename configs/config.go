@@ -8,7 +8,6 @@
 package configs
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -160,11 +159,16 @@ func (c *Config) Frozen(cell string) ([]byte, error) {
 			tables[group] = map[string]any{name: all[name]}
 		}
 	}
-	var b bytes.Buffer
-	if err := toml.NewEncoder(&b).Encode(tables); err != nil {
-		return nil, fmt.Errorf("freezing the configuration of cell %s: %w", cell, err)
+	return encoded(tables, "freezing the configuration of cell "+cell)
+}
+
+// encoded writes tables as a file has them.
+func encoded(tables map[string]any, doing string) ([]byte, error) {
+	text, err := toml.Marshal(tables)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", doing, err)
 	}
-	return b.Bytes(), nil
+	return text, nil
 }
 
 // file makes a path that is written in the configuration absolute or relative to the process.

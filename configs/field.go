@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -27,15 +28,20 @@ func kind(v any) string {
 	return "a date or time"
 }
 
+// written returns the value of a key as a T; ok is false for one that is not written, and for another kind of value, which is a mistake.
+func written[T any](t *table, name, instead, remedy string) (value T, ok bool) {
+	v, found := t.raw(name)
+	value, ok = v.(T)
+	if found && !ok {
+		t.bad(name, kind(v)+" instead of "+instead, remedy)
+	}
+	return value, ok
+}
+
 // text returns a string.
 func (t *table) text(name, fallback string) string {
-	v, ok := t.raw(name)
+	s, ok := written[string](t, name, "a string", "write it in quotation marks")
 	if !ok {
-		return fallback
-	}
-	s, ok := v.(string)
-	if !ok {
-		t.bad(name, kind(v)+" instead of a string", "write it in quotation marks")
 		return fallback
 	}
 	if strings.ContainsRune(s, 0) {
@@ -76,13 +82,8 @@ func (t *table) choice(name, fallback string, allowed ...string) string {
 
 // texts returns a list of strings.
 func (t *table) texts(name string) []string {
-	v, ok := t.raw(name)
+	items, ok := written[[]any](t, name, "a list of strings", fmt.Sprintf(`write it as in %s = ["…", "…"]`, name))
 	if !ok {
-		return nil
-	}
-	items, ok := v.([]any)
-	if !ok {
-		t.bad(name, kind(v)+" instead of a list of strings", fmt.Sprintf(`write it as in %s = ["…", "…"]`, name))
 		return nil
 	}
 	all := make([]string, 0, len(items))
@@ -99,27 +100,16 @@ func (t *table) texts(name string) []string {
 
 // flag returns true or false.
 func (t *table) flag(name string, fallback bool) bool {
-	v, ok := t.raw(name)
-	if !ok {
-		return fallback
+	if b, ok := written[bool](t, name, "true or false", "write true or false, without quotation marks"); ok {
+		return b
 	}
-	b, ok := v.(bool)
-	if !ok {
-		t.bad(name, kind(v)+" instead of true or false", "write true or false, without quotation marks")
-		return fallback
-	}
-	return b
+	return fallback
 }
 
 // whole returns a whole number within limits.
 func (t *table) whole(name string, fallback, least, most int) int {
-	v, ok := t.raw(name)
+	n, ok := written[int64](t, name, "a whole number", fmt.Sprintf("write it as in %s = %d", name, fallback))
 	if !ok {
-		return fallback
-	}
-	n, ok := v.(int64)
-	if !ok {
-		t.bad(name, kind(v)+" instead of a whole number", fmt.Sprintf("write it as in %s = %d", name, fallback))
 		return fallback
 	}
 	if n < int64(least) || n > int64(most) {
@@ -132,28 +122,28 @@ func (t *table) whole(name string, fallback, least, most int) int {
 // rangeOf says which values of a quantity make sense; the empty string means that v does.
 type rangeOf func(v float64) string
 
-func anyValue(float64) string { return "" }
-
-func positive(v float64) string {
-	if v > 0 {
-		return ""
+// within allows what lies between two limits, which themselves are allowed.
+func within(least, most float64, rule string) rangeOf {
+	return func(v float64) string {
+		if v >= least && v <= most {
+			return ""
+		}
+		return rule
 	}
-	return "it must be more than zero"
 }
 
-func notNegative(v float64) string {
-	if v >= 0 {
-		return ""
-	}
-	return "it cannot be negative"
-}
+// aboveZero is the least that is more than nothing.
+const aboveZero = math.SmallestNonzeroFloat64
 
-func share(v float64) string {
-	if v > 0 && v <= 1 {
-		return ""
-	}
-	return "it lies above 0 % and goes up to 100 %"
-}
+var (
+	anyValue    = within(math.Inf(-1), math.Inf(1), "")
+	positive    = within(aboveZero, math.Inf(1), "it must be more than zero")
+	notNegative = within(0, math.Inf(1), "it cannot be negative")
+	share       = within(aboveZero, 1, "it lies above 0 % and goes up to 100 %")
+	upToAll     = within(0, 1, "it lies between 0 % and 100 %")
+	plausiblePH = within(-1, 15, "pH lies between -1 and 15") // what a glass electrode can show in strong acid and base
+	liquidWater = within(273.15, 373.15, "an aqueous bath lies between 0 °C and 100 °C")
+)
 
 // onABench refuses sizes that no cell, supply or room has, so that a slip of the exponent never becomes a plan. The limits, SI, leave
 // room for the largest plant and the smallest sample.
@@ -205,8 +195,8 @@ func (t *table) read(name string, uncertain bool, ok rangeOf, dims ...quantity.D
 		return unstated()
 	}
 	s, isText := raw.(string)
-	if number, isNumber := asNumber(raw); isNumber && dims[0] == quantity.Number {
-		s, isText = number, true
+	if dims[0] == quantity.Number && kind(raw) == "a number" {
+		s, isText = fmt.Sprint(raw), true
 	}
 	if !isText {
 		t.bad(name, fmt.Sprintf("%s instead of %s", kind(raw), dims[0]), fmt.Sprintf("write number and unit in quotation marks: %s = \"%s\"", name, dims[0].Example()))
@@ -221,23 +211,11 @@ func (t *table) read(name string, uncertain bool, ok rangeOf, dims ...quantity.D
 		t.bad(name, wrong, remedy)
 		return unstated()
 	}
-	complaint := ok(v.SI)
-	if complaint == "" {
-		complaint = onABench(v)
-	}
-	if complaint != "" {
+	if complaint := cmp.Or(ok(v.SI), onABench(v)); complaint != "" {
 		t.bad(name, fmt.Sprintf("'%s' makes no sense here", s), complaint)
 		return unstated()
 	}
 	return v
-}
-
-func asNumber(raw any) (string, bool) {
-	switch raw.(type) {
-	case int64, float64:
-		return fmt.Sprint(raw), true
-	}
-	return "", false
 }
 
 // longest is more than any duration in a configuration can mean: ten years.
@@ -246,13 +224,10 @@ const longest = 10 * 365 * 24 * time.Hour
 // duration returns a time of at least least.
 func (t *table) duration(name string, fallback, least time.Duration) time.Duration {
 	s := t.measure(name, quantity.Time, func(v float64) string {
-		switch {
-		case v < least.Seconds():
-			return fmt.Sprintf("it is at least %s", quantity.Format(quantity.Time, least.Seconds()))
-		case v > longest.Seconds():
+		if v > longest.Seconds() {
 			return "it is less than ten years"
 		}
-		return ""
+		return within(least.Seconds(), v, "it is at least "+quantity.Format(quantity.Time, least.Seconds()))(v)
 	}, math.NaN())
 	if math.IsNaN(s) {
 		return fallback

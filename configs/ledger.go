@@ -1,7 +1,6 @@
 package configs
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"math"
@@ -85,11 +84,7 @@ func Continue(frozen []byte, cell, metal string, left Left) ([]byte, error) {
 		}
 		anolyte["volume"] = exactly(left.Anolyte, "m3")
 	}
-	var out bytes.Buffer
-	if err := toml.NewEncoder(&out).Encode(tables); err != nil {
-		return nil, fmt.Errorf("freezing the configuration of cell %s: %w", cell, err)
-	}
-	return out.Bytes(), nil
+	return encoded(tables, "freezing the configuration of cell "+cell)
 }
 
 // holds says whether a salt holds the metal.

@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"cmp"
 	"fmt"
 	"net/url"
 	"regexp"
@@ -33,7 +34,7 @@ type Route struct {
 	Quiet        routes.Quiet
 	Summary      routes.Daily // of what its cells have done
 	Templates    routes.TemplateFiles
-	Zone         *time.Location // of the times in what is written; nil: the machine's
+	Zone         *time.Location // of the times in what is written
 	Timeout      time.Duration
 
 	Address       Address // webhook, MQTT broker, Alertmanager
@@ -204,16 +205,13 @@ func (t *table) priority(name string, fallback routes.Priority) routes.Priority 
 	return p
 }
 
-// zone reads a time zone by its name in the IANA database; nil when none is written.
+// zone reads a time zone by its name in the IANA database; the machine's when none is written.
 func (t *table) zone(name string) *time.Location {
-	s := t.text(name, "")
-	if s == "" {
-		return nil
-	}
+	s := cmp.Or(t.text(name, ""), time.Local.String())
 	l, err := time.LoadLocation(s)
 	if err != nil {
 		t.bad(name, fmt.Sprintf("'%s' is not a time zone known on this machine", s), `write it as in zone = "Europe/Vienna"`)
-		return nil
+		return time.Local
 	}
 	return l
 }
@@ -222,9 +220,6 @@ func (t *table) zone(name string) *time.Location {
 func (t *table) quiet(zone *time.Location) routes.Quiet {
 	s := t.text("quiet", "")
 	q := routes.Quiet{Location: zone, Always: t.priority("quiet_except", routes.High)}
-	if zone == nil {
-		q.Location = time.Local
-	}
 	if s == "" {
 		return routes.Quiet{}
 	}
@@ -245,9 +240,6 @@ const afterQuiet = "after quiet"
 // daily reads when a route tells its summary: a time of day, or at the end of its quiet hours.
 func (t *table) daily(zone *time.Location, q routes.Quiet) routes.Daily {
 	s := t.text("summary", "")
-	if zone == nil {
-		zone = time.Local
-	}
 	at, err := time.Parse("15:04", s)
 	switch {
 	case s == "":

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"runtime"
+	"slices"
 
 	"nightcell/alerts/routes"
 )
@@ -85,16 +86,12 @@ func (t *table) address(example string, schemes ...string) Address {
 // checkURL refuses what is no URL of the schemes, or carries a password.
 func (t *table) checkURL(s, example string, schemes ...string) {
 	u, err := url.Parse(s)
-	if err == nil && u.User != nil {
+	switch {
+	case err == nil && u.User != nil:
 		t.bad("url", "the address holds a user name or password", "put the whole address into a file and write url_file = \"path\"")
-		return
+	case err != nil || u.Host == "" || !slices.Contains(schemes, u.Scheme):
+		t.bad("url", fmt.Sprintf("'%s' is not a usable address", s), fmt.Sprintf("write it as in url = %q", example))
 	}
-	for _, scheme := range schemes {
-		if err == nil && u.Scheme == scheme && u.Host != "" {
-			return
-		}
-	}
-	t.bad("url", fmt.Sprintf("'%s' is not a usable address", s), fmt.Sprintf("write it as in url = %q", example))
 }
 
 // secretFile is a file that holds a secret, and where it is named.

@@ -6,6 +6,7 @@ import (
 	"math"
 	"net"
 	"reflect"
+	"regexp"
 	"strings"
 	"time"
 
@@ -104,14 +105,9 @@ func (t *table) checkName(name string) {
 const nameRule = "up to 63 letters a-z, digits, - and _ are allowed, the first a letter or digit, because it names folders and labels"
 
 // Nameable says whether something may be called so.
-func Nameable(name string) bool {
-	ok := name != "" && len(name) <= 63
-	for i, r := range name {
-		letter := r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9'
-		ok = ok && (letter || i > 0 && (r == '-' || r == '_'))
-	}
-	return ok
-}
+func Nameable(name string) bool { return nameable.MatchString(name) }
+
+var nameable = regexp.MustCompile(`^[a-zA-Z0-9][a-zA-Z0-9_-]{0,62}$`)
 
 // Accuracy is what the maker's data sheet and a check against a better meter say of the
 // readings. Gains and offsets are half-widths of an interval, as makers state them.

@@ -1,7 +1,6 @@
 package configs
 
 import (
-	"bytes"
 	"fmt"
 	"maps"
 	"math"
@@ -63,11 +62,11 @@ func (c *Config) relearned(cell string, change func(map[string]any) map[string]a
 	if tables["cell"], cells[cell], own["efficiency"] = cells, own, change(efficiency); len(own["efficiency"].(map[string]any)) == 0 {
 		delete(own, "efficiency")
 	}
-	var b bytes.Buffer
-	if err := toml.NewEncoder(&b).Encode(tables); err != nil {
-		return nil, fmt.Errorf("writing what earlier runs of cell %s taught: %w", cell, err)
+	text, err := encoded(tables, "writing what earlier runs of cell "+cell+" taught")
+	if err != nil {
+		return nil, err
 	}
-	taught, err := Parse(c.file, b.Bytes())
+	taught, err := Parse(c.file, text)
 	if err != nil {
 		return nil, fmt.Errorf("planning cell %s with what earlier runs gave: %w", cell, err)
 	}

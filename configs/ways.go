@@ -7,14 +7,13 @@ import (
 	"os"
 	"os/exec"
 	"strings"
-	"time"
 
 	"nightcell/alerts/routes"
 )
 
 // Way reads the secrets and templates of the route and builds it. Nothing is sent.
 func (r *Route) Way() (routes.Way, error) {
-	way := routes.Way{Pictures: r.Kind == email, Least: r.Least, Cells: r.Cells, After: r.After, Repeat: r.Repeat, TellAnswered: r.TellAnswered, Quiet: r.Quiet, Summary: r.Summary, Zone: r.clock(), Timeout: r.Timeout}
+	way := routes.Way{Pictures: r.Kind == email, Least: r.Least, Cells: r.Cells, After: r.After, Repeat: r.Repeat, TellAnswered: r.TellAnswered, Quiet: r.Quiet, Summary: r.Summary, Zone: r.Zone, Timeout: r.Timeout}
 	route, err := r.build()
 	if err != nil {
 		return routes.Way{}, fmt.Errorf("[route.%s]: %w", r.Name, err)
@@ -23,16 +22,8 @@ func (r *Route) Way() (routes.Way, error) {
 	return way, nil
 }
 
-// clock is the zone of the times in what is written.
-func (r *Route) clock() *time.Location {
-	if r.Zone == nil {
-		return time.Local
-	}
-	return r.Zone
-}
-
 func (r *Route) build() (routes.Route, error) {
-	templates, err0 := routes.LoadTemplates(r.Templates, r.clock())
+	templates, err0 := routes.LoadTemplates(r.Templates, r.Zone)
 	address, err1 := r.Address.Read()
 	password, err2 := r.Password.Read()
 	key, err3 := r.Key.Read()

@@ -87,33 +87,24 @@ func Significant(value float64, digits int) string {
 
 // Lasting writes a time in s and its expanded uncertainty in the unit that people use: seconds below two minutes,
 // minutes below two hours, hours below four days, else days.
-func Lasting(seconds, expanded float64) string {
-	if math.IsInf(seconds, 0) || math.IsNaN(seconds) {
-		return Digits(seconds, 0)
-	}
-	unit, symbol := timeUnit(seconds)
-	return WithDoubt(seconds/unit, expanded/unit) + " " + symbol
-}
+func Lasting(seconds, expanded float64) string { return lasting(seconds, expanded, WithDoubt) }
 
 // LastingAbout is Lasting with u, the standard uncertainty, told by the digits alone.
-func LastingAbout(seconds, u float64) string {
-	if math.IsInf(seconds, 0) || math.IsNaN(seconds) {
-		return Digits(seconds, 0)
-	}
-	unit, symbol := timeUnit(seconds)
-	return Digits(seconds/unit, u/unit) + " " + symbol
-}
+func LastingAbout(seconds, u float64) string { return lasting(seconds, u, Digits) }
 
-func timeUnit(seconds float64) (unit float64, symbol string) {
+func lasting(seconds, doubt float64, write func(value, doubt float64) string) string {
+	unit, symbol := 86400.0, "d"
 	switch {
+	case math.IsInf(seconds, 0) || math.IsNaN(seconds):
+		return Digits(seconds, 0)
 	case seconds < 120:
-		return 1, "s"
+		unit, symbol = 1, "s"
 	case seconds < 2*3600:
-		return 60, "min"
+		unit, symbol = 60, "min"
 	case seconds < 96*3600:
-		return 3600, "h"
+		unit, symbol = 3600, "h"
 	}
-	return 86400, "d"
+	return write(seconds/unit, doubt/unit) + " " + symbol
 }
 
 // power is the power of ten of the first digit of a number that is neither zero nor infinite.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/big"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -23,7 +24,7 @@ func Format(d Dimension, v float64) string {
 			return join(plain(number, r), symbol)
 		}
 	}
-	return join(strconv.FormatFloat(v, 'g', -1, 64), siSymbol(d))
+	return join(strconv.FormatFloat(v, 'g', -1, 64), descriptions[d].si)
 }
 
 // Round writes v, in the SI unit of d, for people: in a handy unit and with the
@@ -60,13 +61,12 @@ func In(d Dimension, v float64, unitSymbol string) (float64, error) {
 // handy picks the largest of d's shown units that leaves at least one whole unit, else the smallest.
 func handy(d Dimension, v float64) (string, unit) {
 	shown := descriptions[d].shown
-	for i := len(shown) - 1; i >= 0; i-- {
-		u := mustUnit(shown[i])
-		if i == 0 || math.Abs(u.number(v)) >= 1 {
-			return shown[i], u
+	for _, symbol := range slices.Backward(shown[1:]) {
+		if u := mustUnit(symbol); math.Abs(u.number(v)) >= 1 {
+			return symbol, u
 		}
 	}
-	return "", mustUnit("")
+	return shown[0], mustUnit(shown[0])
 }
 
 // mustUnit reads a unit of the tables in this package; the tests read all of them.
@@ -129,14 +129,3 @@ func join(number, symbol string) string {
 	}
 	return number + " " + symbol
 }
-
-// siSymbols spells the unit in which Parse returns each dimension.
-var siSymbols = map[Dimension]string{
-	Length: "m", Area: "m2", Volume: "m3", Mass: "kg", Amount: "mol", Time: "s", Temperature: "K", Current: "A", Voltage: "V",
-	Charge: "C", CurrentDensity: "A/m2", MassConcentration: "kg/m3", AmountConcentration: "mol/m3", MolarMass: "kg/mol", Power: "W",
-	Energy: "J", EnergyPerMass: "J/kg", Resistance: "Ω", Conductance: "S", Conductivity: "S/m", VolumeFlow: "m3/s", Velocity: "m/s",
-	Diffusivity: "m2/s", VoltageRate: "V/s", CurrentRate: "A/s", TemperatureRate: "K/s", Frequency: "/s", ThermalConductance: "W/K",
-	HeatCapacity: "J/K", Pressure: "Pa", Data: "B",
-}
-
-func siSymbol(d Dimension) string { return siSymbols[d] }

@@ -105,38 +105,11 @@ func tidy(s string) string {
 // a comma or a group of digits, so that exact can say what is wrong with it.
 func splitNumber(s string) (number, rest string) {
 	s = strings.TrimSpace(s)
-	i, digits := 0, false
-	if i < len(s) && (s[i] == '-' || s[i] == '+') {
-		i++
-	}
-	for ; i < len(s); i++ {
-		switch c := s[i]; {
-		case c >= '0' && c <= '9':
-			digits = true
-		case c == '.' || c == ',' || c == '_' || c == '\'':
-		case digits && (c == 'e' || c == 'E') && exponentFollows(s[i+1:]):
-			if s[i+1] == '-' || s[i+1] == '+' {
-				i++
-			}
-		default:
-			if !digits {
-				return "", s
-			}
-			return s[:i], strings.TrimSpace(s[i:])
-		}
-	}
-	if !digits {
-		return "", s
-	}
-	return s, ""
+	number = leadingNumber.FindString(s)
+	return number, strings.TrimSpace(s[len(number):])
 }
 
-func exponentFollows(s string) bool {
-	if s != "" && (s[0] == '-' || s[0] == '+') {
-		s = s[1:]
-	}
-	return s != "" && s[0] >= '0' && s[0] <= '9'
-}
+var leadingNumber = regexp.MustCompile(`^[-+]?[.,_']*[0-9](?:[0-9.,_']|[eE][-+]?[0-9])*`)
 
 // thousands is a number whose comma may part thousands as well as decimals.
 var thousands = regexp.MustCompile(`^[-+]?[0-9]{1,3},[0-9]{3}$`)
@@ -161,22 +134,15 @@ func exact(s, number, symbol string) (*big.Rat, error) {
 		return nil, fmt.Errorf("'%s' has something between its digits: write the number in one piece", s)
 	}
 	f, err := strconv.ParseFloat(number, 64)
-	if err != nil && !math.IsInf(f, 0) {
-		return nil, fmt.Errorf("'%s' does not begin with a number that can be read: '%s'", s, number)
-	}
-	if math.IsInf(f, 0) || f == 0 && strings.ContainsAny(mantissa(number), "123456789") {
+	mantissa, _, _ := strings.Cut(strings.ToLower(number), "e")
+	if math.IsInf(f, 0) || err == nil && f == 0 && strings.ContainsAny(mantissa, "123456789") {
 		return nil, fmt.Errorf("'%s' is beyond the numbers that can be held", s)
 	}
 	r, ok := new(big.Rat).SetString(number)
-	if !ok {
+	if err != nil || !ok {
 		return nil, fmt.Errorf("'%s' does not begin with a number that can be read: '%s'", s, number)
 	}
 	return r, nil
-}
-
-func mantissa(number string) string {
-	m, _, _ := strings.Cut(strings.ToLower(number), "e")
-	return m
 }
 
 // si returns r of the unit in SI, rounded once.
