@@ -19,11 +19,12 @@ import (
 // Supply is one instrument and the line to it.
 type Supply struct {
 	Name     string
-	Port     string // a device path, or tcp://host:port
+	Port     string // a device path, tcp://host:port, or rfc2217://host:port
 	Baud     int
 	DataBits int
 	Parity   string // none, even, odd, mark, space
 	StopBits string // 1, 1.5, 2
+	DTR, RTS string // on, off; "" leaves the line as the system does
 	Identity string // *IDN? must begin with this; empty: the first answer is expected from then on
 	// RangeVolts and RangeAmperes are what the instrument can deliver; NaN when not stated.
 	RangeVolts, RangeAmperes float64
@@ -43,7 +44,7 @@ func (s *Supply) Settings(channel int, limit float64) scpi.Settings {
 		return v
 	}
 	return scpi.Settings{
-		Line:         line.Settings{Address: s.Port, Baud: s.Baud, DataBits: s.DataBits, Parity: s.Parity, StopBits: s.StopBits, DataDir: s.data},
+		Line:         line.Settings{Address: s.Port, Baud: s.Baud, DataBits: s.DataBits, Parity: s.Parity, StopBits: s.StopBits, DTR: s.DTR, RTS: s.RTS, DataDir: s.data},
 		Dialect:      s.Dialect,
 		Channel:      channel,
 		RangeVolts:   drivers.Volts(known(s.RangeVolts)),
@@ -70,6 +71,8 @@ func readSupply(n named) Supply {
 		DataBits:     t.whole("data_bits", defaultDataBits, 5, 8),
 		Parity:       t.choice("parity", defaultParity, "none", "even", "odd", "mark", "space"),
 		StopBits:     t.choice("stop_bits", defaultStopBits, "1", "1.5", "2"),
+		DTR:          t.choice("dtr", "", "on", "off"),
+		RTS:          t.choice("rts", "", "on", "off"),
 		Identity:     t.text("identity", ""),
 		RangeVolts:   t.measure("range_voltage", quantity.Voltage, positive, math.NaN()),
 		RangeAmperes: t.measure("range_current", quantity.Current, positive, math.NaN()),
@@ -83,15 +86,15 @@ func readSupply(n named) Supply {
 
 // checkPort refuses an address that cannot be a device or a socket. Whether it is there is asked when it is opened.
 func (t *table) checkPort(port string) {
-	address, isTCP := strings.CutPrefix(port, "tcp://")
+	scheme, address, networked := strings.Cut(port, "://")
 	switch {
-	case port == "":
-	case isTCP:
+	case !networked:
+	case scheme != "tcp" && scheme != "rfc2217":
+		t.bad("port", fmt.Sprintf("'%s' is a kind of line that is not known", port), "write a device such as /dev/serial/by-id/…, tcp://host:port, or rfc2217://host:port")
+	default:
 		if host, number, err := net.SplitHostPort(address); err != nil || host == "" || number == "" {
-			t.bad("port", fmt.Sprintf("'%s' names no host and port", port), "write it as in port = \"tcp://192.0.2.7:5025\"")
+			t.bad("port", fmt.Sprintf("'%s' names no host and port", port), fmt.Sprintf("write it as in port = \"%s://192.0.2.7:5025\"", scheme))
 		}
-	case strings.Contains(port, "://"):
-		t.bad("port", fmt.Sprintf("'%s' is a kind of line that is not known", port), "write a device such as /dev/serial/by-id/…, or tcp://host:port")
 	}
 }
 

@@ -27,7 +27,7 @@ func openSerial(s Settings) (port, error) {
 	if err != nil {
 		return nil, err
 	}
-	// The library's InitialStatusBits stay nil: pseudo-terminals have no modem lines to set.
+	// The library's InitialStatusBits stay nil: they set both modem lines or none, and pseudo-terminals have neither.
 	p, err := serial.Open(s.Address, &serial.Mode{
 		BaudRate: s.Baud, DataBits: s.DataBits, Parity: parities[s.Parity], StopBits: stopBits[s.StopBits],
 	})
@@ -35,10 +35,31 @@ func openSerial(s Settings) (port, error) {
 		_ = d.close() // the open error is the one that tells
 		return nil, explain(s, err)
 	}
-	if err := d.adopt(p); err != nil {
+	if err = setModem(s, p); err != nil {
+		err = errors.Join(err, p.Close())
+	} else {
+		err = d.adopt(p)
+	}
+	if err != nil {
 		return nil, errors.Join(err, d.close())
 	}
 	return d, nil
+}
+
+// setModem sets those of the modem lines that the settings name.
+func setModem(s Settings, p serial.Port) error {
+	for _, l := range []struct {
+		name, wanted string
+		set          func(bool) error
+	}{{"dtr", s.DTR, p.SetDTR}, {"rts", s.RTS, p.SetRTS}} {
+		if l.wanted == "" {
+			continue
+		}
+		if err := l.set(l.wanted == "on"); err != nil {
+			return fmt.Errorf("the port has no %s line to switch %s; remove %s from the supply's table: %w", strings.ToUpper(l.name), l.wanted, l.name, err)
+		}
+	}
+	return nil
 }
 
 // explain turns an open error into a sentence with the way out.
@@ -57,8 +78,9 @@ func explain(s Settings, err error) error {
 		return fmt.Errorf("%w: %w", heldError(s.Address), err)
 	case errors.Is(err, syscall.ENXIO) || errors.Is(err, syscall.EIO):
 		return fmt.Errorf("the port is there but nothing is behind it; plug the adapter in again: %w", err)
-	case code == serial.InvalidSpeed || code == serial.InvalidParity || code == serial.InvalidDataBits || code == serial.InvalidStopBits:
-		return fmt.Errorf("the adapter cannot do %d baud, %d data bits, parity %s, %s stop bits: %w", s.Baud, s.DataBits, s.Parity, s.StopBits, err)
+	case code == serial.InvalidSpeed || code == serial.InvalidParity || code == serial.InvalidDataBits || code == serial.InvalidStopBits,
+		code == serial.InvalidSerialPort && strings.Contains(err.Error(), "configuring"): // the library hides the code below its own
+		return fmt.Errorf("the port cannot do %d baud, %d data bits, parity %s, %s stop bits: %w", s.Baud, s.DataBits, s.Parity, s.StopBits, err)
 	case code == serial.InvalidSerialPort:
 		return fmt.Errorf("not a serial port; nightcell ports lists those there are: %w", err)
 	}
@@ -91,8 +113,11 @@ type port interface {
 // openPort opens the port, at the latest when ctx ends. An opening that the system will not end is
 // left behind, and given back should it end after all.
 func openPort(ctx context.Context, s Settings) (port, error) {
-	if s.tcp() {
+	switch {
+	case s.tcp():
 		return openTCP(ctx, s)
+	case s.telnet():
+		return openTelnet(ctx, s)
 	}
 	return openWithin(ctx, func() (port, error) { return openSerial(s) })
 }
@@ -123,17 +148,19 @@ func openWithin(ctx context.Context, open func() (port, error)) (port, error) {
 const (
 	typicalAnswer = 128                    // characters whose time on the wire is allowed for
 	tcpScheme     = "tcp://"               // address of a raw socket
+	telnetScheme  = "rfc2217://"           // address of a port at a network serial server
 	writePatience = 500 * time.Millisecond // for the system to take bytes, beyond their time on the wire
 )
 
 // Settings say where the line leads and how its characters are made. Zero fields
 // have the defaults named beside them.
 type Settings struct {
-	Address         string        // "/dev/…", on Windows "COM3", or "tcp://host:port"
+	Address         string        // "/dev/…", on Windows "COM3", "tcp://host:port", or "rfc2217://host:port"
 	Baud            int           // bit/s; 9600
 	DataBits        int           // 8
 	Parity          string        // none, odd, even, mark or space; none
 	StopBits        string        // 1, 1.5 or 2; 1
+	DTR, RTS        string        // on or off: what these modem lines are set to after opening; "" leaves them as the system does
 	Terminator      string        // ends what is sent; "\n"
 	ReplyTerminator string        // ends an answer, a carriage return before it is dropped; "\n"
 	Bare            bool          // nothing ends what is sent; Terminator is not used
@@ -177,8 +204,8 @@ func (s Settings) check() error {
 	switch {
 	case s.Address == "":
 		return fmt.Errorf("no port is named; give the stable name under /dev/serial/by-id that nightcell ports shows, or tcp://host:port")
-	case strings.Contains(s.Address, "://") && !s.tcp():
-		return fmt.Errorf("this kind of address is not known; use a device such as /dev/serial/by-id/…, or tcp://host:port")
+	case strings.Contains(s.Address, "://") && !s.tcp() && !s.telnet():
+		return fmt.Errorf("this kind of address is not known; use a device such as /dev/serial/by-id/…, tcp://host:port, or rfc2217://host:port")
 	case s.Baud < 50 || s.Baud > 4_000_000:
 		return fmt.Errorf("%d baud is not a line rate; take the one the supply's menu shows, such as 9600", s.Baud)
 	case s.DataBits < 5 || s.DataBits > 8:
@@ -190,10 +217,16 @@ func (s Settings) check() error {
 	if _, ok := stopBits[s.StopBits]; !ok {
 		return fmt.Errorf("%q stop bits are impossible; use 1, 1.5 or 2", s.StopBits)
 	}
+	for _, state := range []string{s.DTR, s.RTS} {
+		if state != "" && state != "on" && state != "off" {
+			return fmt.Errorf("a modem line cannot be %q; use on or off, or leave it out", state)
+		}
+	}
 	return nil
 }
 
-func (s Settings) tcp() bool { return strings.HasPrefix(s.Address, tcpScheme) }
+func (s Settings) tcp() bool    { return strings.HasPrefix(s.Address, tcpScheme) }
+func (s Settings) telnet() bool { return strings.HasPrefix(s.Address, telnetScheme) }
 
 // bits is the length of one character on the wire: start, data, parity, stop.
 func (s Settings) bits() float64 {
@@ -210,7 +243,7 @@ func (s Settings) bits() float64 {
 	return n
 }
 
-// Duration is the time that n characters take on the wire; zero over TCP, where nobody paces them.
+// Duration is the time that n characters take on the wire; zero over raw TCP, where nobody says at what rate.
 func (s Settings) Duration(n int) time.Duration {
 	if s.tcp() {
 		return 0

@@ -24,9 +24,18 @@ type socket struct {
 }
 
 func openTCP(ctx context.Context, s Settings) (port, error) {
-	host := strings.TrimPrefix(s.Address, tcpScheme)
+	p, err := dial(ctx, s, tcpScheme)
+	if err != nil {
+		return nil, err
+	}
+	return p, nil
+}
+
+// dial connects to what stands behind the scheme of an address, and locks it.
+func dial(ctx context.Context, s Settings, scheme string) (*socket, error) {
+	host := strings.TrimPrefix(s.Address, scheme)
 	if _, _, err := net.SplitHostPort(host); err != nil {
-		return nil, fmt.Errorf("%w; write tcp://host:port, such as tcp://192.0.2.7:5025", err)
+		return nil, fmt.Errorf("%w; write %shost:port, such as %s192.0.2.7:5025", err, scheme, scheme)
 	}
 	lock, err := lockFile(s.LockDir, s.DataDir, host)
 	if err != nil {
