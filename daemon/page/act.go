@@ -45,8 +45,8 @@ func init() { // not a value: they lead back to the table by the sign-in
 		"unshelve":    {title: "Return from the shelf", about: "condition", ask: (*Page).askAlarm, do: (*Page).doAlarm},
 		"reset":       {title: "Reset", about: "condition", ask: (*Page).askAlarm, do: (*Page).doAlarm},
 		"enter":       {title: "Enter", about: "kind", ask: (*Page).askEntry, look: (*Page).tryEntry, do: (*Page).doEntry, lent: true},
-		"retract":     {title: "Retract an entry", about: "entry", ask: (*Page).askRetract, do: (*Page).doRetract, back: "entries"},
-		"photo":       {title: "Add a photo", do: (*Page).doPhoto, back: "entries"},
+		"retract":     {title: "Retract an entry", about: "entry", ask: (*Page).askRetract, do: (*Page).doRetract, back: "entries", lent: true},
+		"photo":       {title: "Add a photo", do: (*Page).doPhoto, back: "entries", lent: true},
 		"settle":      {title: "Settle a gap", about: "gap", ask: (*Page).askGap, look: (*Page).tryGap, do: (*Page).doGap, lent: true},
 		"finish":      {title: "Finish", about: "item", ask: (*Page).askItem, look: (*Page).tryItem, do: (*Page).doItem, back: "finish", lent: true},
 		"begin":       {title: "Pre-flight", ask: (*Page).askBegin, do: (*Page).doBegin},
@@ -144,6 +144,25 @@ func (p *Page) place(c *snapshot.Cell, run string) (place, error) {
 		return place{}, errNoRun
 	}
 	return place{filepath.Join(cursor.CellDir(p.s.Data, c.Name), run), run, run == open}, nil
+}
+
+// placeOf finds the run of a cell that a request for its history names, or answers the request: then the cell is nil.
+func (p *Page) placeOf(w http.ResponseWriter, r *http.Request) (*snapshot.Cell, place) {
+	c := p.snapshotOf(r.PathValue("cell"))
+	if c == nil {
+		p.refuse(w, r, http.StatusNotFound, errors.New("there is no cell of that name"))
+		return nil, place{}
+	}
+	at, err := p.place(c, r.URL.Query().Get("run"))
+	if err != nil || at.dir == "" {
+		p.refuse(w, r, http.StatusNotFound, errNoRun)
+		return nil, place{}
+	}
+	if !p.reads.Allow() {
+		p.refuse(w, r, http.StatusTooManyRequests, errors.New("too much at once; wait a moment"))
+		return nil, place{}
+	}
+	return c, at
 }
 
 // actor returns what is asked for, if it is so by a signed-in operator, or answers the request. form is what was sent with it.
@@ -260,12 +279,14 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 		p.refuse(w, r, http.StatusTooManyRequests, errors.New("too many requests; wait a moment"))
 		return
 	}
-	read := r.ParseForm
-	if a.name == "photo" {
-		read = func() error { return p.readPhoto(w, r, a) }
+	unread := r.ParseForm()
+	if unread != nil {
+		unread = errors.New("the form cannot be read")
+	} else if a.name == "photo" {
+		unread = p.readPhoto(w, r, a)
 	}
-	if err := read(); err != nil {
-		p.refuse(w, r, http.StatusBadRequest, errors.New("the form cannot be read"))
+	if unread != nil {
+		p.refuse(w, r, http.StatusBadRequest, unread)
 		return
 	}
 	f := r.PostForm

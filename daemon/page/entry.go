@@ -1,7 +1,6 @@
 package page
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -133,22 +132,12 @@ func (p *Page) doRetract(ctx context.Context, a *asking) (string, error) {
 }
 
 // entryLine is an entry in the list of a run.
-type entryLine struct{ Name, At, Kind, By, Said, State string }
+type entryLine struct{ Name, At, Kind, By, Said, Photo, State string }
 
 // entries lists what persons entered into a run, newest first.
 func (p *Page) entries(w http.ResponseWriter, r *http.Request) {
-	c := p.snapshotOf(r.PathValue("cell"))
+	c, at := p.placeOf(w, r)
 	if c == nil {
-		p.refuse(w, r, http.StatusNotFound, errors.New("there is no cell of that name"))
-		return
-	}
-	at, err := p.place(c, r.URL.Query().Get("run"))
-	if err != nil || at.dir == "" {
-		p.refuse(w, r, http.StatusNotFound, cmp.Or(err, errNoRun))
-		return
-	}
-	if !p.reads.Allow() {
-		p.refuse(w, r, http.StatusTooManyRequests, errors.New("too much at once; wait a moment"))
 		return
 	}
 	all, err := runlog.PersonsEntries(at.dir)
@@ -169,6 +158,9 @@ func (p *Page) entries(w http.ResponseWriter, r *http.Request) {
 	for i := range slices.Backward(all) {
 		e := control.EntryOf(&all[i])
 		l := entryLine{Name: all[i].Name(), At: e.At.In(p.s.Zone).Format("2 Jan 15:04"), Kind: sentence.Name(e.Kind), By: e.By, Said: e.Said()}
+		if e.Kind == control.EntryPhoto {
+			l.Photo = e.Words["file"]
+		}
 		switch {
 		case e.By == "":
 			continue
@@ -227,8 +219,12 @@ func (p *Page) doAlarm(ctx context.Context, a *asking) (string, error) {
 	return fmt.Sprintf("%s of %s %s.", sentence.Name(a.subject), sentence.Name(a.cell.Name), doneTo[o.Act]), err
 }
 
-// gap finds the gap of the newest run that an act is about.
+// gap finds the gap that an act is about. The page knows those of the newest run alone.
 func (p *Page) gap(a *asking) (history.Gap, error) {
+	if newest, err := p.place(a.cell, ""); err == nil && newest.name != a.run.name {
+		return history.Gap{}, control.BadRequest("only gaps of the newest run are settled here. nightcell verify shows those of %s; settle one by: nightcell enter %s settle gap=N low=… best=… high=… --run %s",
+			a.run.name, a.cell.Name, a.run.name)
+	}
 	index, err := strconv.ParseInt(a.subject, 10, 64)
 	for _, g := range p.s.History.Happened(a.cell.Name).Gaps {
 		if err == nil && g.Index == index {

@@ -8,7 +8,6 @@ import (
 	"io"
 	"mime/multipart"
 	"net/http"
-	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -147,14 +146,8 @@ func copied(sent *multipart.FileHeader) (path string, err error) {
 
 // accountOf works out the account of the run that a request names, one at a time. It answers the request where that cannot be done.
 func (p *Page) accountOf(w http.ResponseWriter, r *http.Request) (*snapshot.Cell, place, *report.Report) {
-	c := p.snapshotOf(r.PathValue("cell"))
+	c, at := p.placeOf(w, r)
 	if c == nil {
-		p.refuse(w, r, http.StatusNotFound, errors.New("there is no cell of that name"))
-		return nil, place{}, nil
-	}
-	at, err := p.place(c, r.URL.Query().Get("run"))
-	if err != nil || at.dir == "" {
-		p.refuse(w, r, http.StatusNotFound, errNoRun)
 		return nil, place{}, nil
 	}
 	select { // ends with the request at the latest
@@ -178,43 +171,40 @@ func (p *Page) account(w http.ResponseWriter, r *http.Request) {
 	if account == nil {
 		return
 	}
-	query := url.Values{"run": {at.name}}.Encode()
-	v := struct {
-		frameOf
-		Cell, CellTitle, Run, RunText string
-		Body                          template.HTML
-	}{p.frameFor(w, r, account.Title, ""), c.Name, sentence.Name(c.Name), at.name, p.runText(at.name), ""}
-	body, err := account.Fragment(func(n int) string {
-		return fmt.Sprintf("/cell/%s/account/picture-%d.svg?%s", url.PathEscape(c.Name), n, query)
-	})
+	body, err := account.Fragment()
 	if err != nil {
 		p.s.Log.Error("page: account", "err", err)
 		p.refuse(w, r, http.StatusInternalServerError, errors.New("the account cannot be shown; the log says why"))
 		return
 	}
-	v.Body = body
-	p.render(w, http.StatusOK, "account.html", v)
+	p.render(w, http.StatusOK, "account.html", struct {
+		frameOf
+		Cell, CellTitle, Run, RunText string
+		Body                          template.HTML
+	}{p.frameFor(w, r, account.Title, ""), c.Name, sentence.Name(c.Name), at.name, p.runText(at.name), body})
 }
 
-// accountFile serves a picture of an account, or all of it as a page to keep.
+// accountFile serves an account as a page to keep.
 func (p *Page) accountFile(w http.ResponseWriter, r *http.Request) {
-	name := r.PathValue("file")
 	_, at, account := p.accountOf(w, r)
 	if account == nil {
 		return
 	}
-	if name == "account.html" {
-		w.Header().Set("Content-Type", "text/html; charset=utf-8")
-		w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", at.name+".html"))
-		_ = account.HTML(w) // the reader may have gone
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", at.name+".html"))
+	_ = account.HTML(w) // the reader may have gone
+}
+
+// photo serves a photo that was copied in beside the log of a run.
+func (p *Page) photo(w http.ResponseWriter, r *http.Request) {
+	_, at := p.placeOf(w, r)
+	if at.dir == "" {
 		return
 	}
-	for n, t := range account.Tables {
-		if len(t.Picture) > 0 && name == fmt.Sprintf("picture-%d.svg", n) {
-			w.Header().Set("Content-Type", "image/svg+xml")
-			_, _ = w.Write(t.Picture) // likewise
-			return
-		}
+	name := r.PathValue("photo")
+	if !strings.HasPrefix(name, "photo-") || !slices.Contains(pictures, filepath.Ext(name)) {
+		p.refuse(w, r, http.StatusNotFound, errors.New("there is no such photo"))
+		return
 	}
-	p.refuse(w, r, http.StatusNotFound, errors.New("there is no such file"))
+	http.ServeFileFS(w, r, os.DirFS(at.dir), name)
 }

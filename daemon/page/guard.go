@@ -1,6 +1,7 @@
 package page
 
 import (
+	"fmt"
 	"net"
 	"net/http"
 	"net/netip"
@@ -13,7 +14,7 @@ import (
 
 // policy lets the page use what it brought along and nothing else: no inline script
 // or style, nothing from elsewhere, in nobody's frame.
-const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; " +
 	"manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
 // mostBody is the largest body that is read, and mostQuery the longest query.
@@ -57,7 +58,7 @@ func Guard(next http.Handler, listen string, hosts []string) http.Handler {
 			most = mostPhoto
 		}
 		if r.ContentLength > most {
-			http.Error(w, "the body is too large", http.StatusRequestEntityTooLarge)
+			http.Error(w, fmt.Sprintf("too large: at most %.3g MB are taken here", float64(most)/1e6), http.StatusRequestEntityTooLarge)
 			return
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, most)

@@ -5,6 +5,8 @@ import (
 	"mime/multipart"
 	"net/http"
 	"net/url"
+	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -47,15 +49,72 @@ func TestNothingTypedIsLostOverTheSignIn(t *testing.T) {
 	if page := signedIn.get(path).body; !strings.Contains(page, `action="`+path+`"`) {
 		t.Errorf("the form of the photo does not name its run: %s", page)
 	}
-	var b bytes.Buffer
-	w := multipart.NewWriter(&b)
-	_ = w.WriteField("run", before)
-	_ = w.Close()
-	a := v.send(http.MethodPost, path, nil, func(r *http.Request) {
-		r.Body, r.ContentLength = readCloser{&b}, int64(b.Len())
-		r.Header.Set("Content-Type", w.FormDataContentType())
-	})
+	a := v.sendPhoto(path, url.Values{"run": {before}}, "", nil)
 	if next := regexp.MustCompile(`name="next" value="([^"]+)"`).FindStringSubmatch(a.body); next == nil || !strings.Contains(next[1], before) {
 		t.Errorf("the sign-in leads to %v", next)
 	}
+}
+
+// sendPhoto sends a form with a file in it, as a browser does; no name: without one.
+func (v *visitor) sendPhoto(path string, fields url.Values, name string, content []byte) answer {
+	v.t.Helper()
+	var b bytes.Buffer
+	w := multipart.NewWriter(&b)
+	for field := range fields {
+		_ = w.WriteField(field, fields.Get(field))
+	}
+	if name != "" {
+		file, _ := w.CreateFormFile("file", name)
+		_, _ = file.Write(content)
+	}
+	_ = w.Close()
+	return v.send(http.MethodPost, path, nil, func(r *http.Request) {
+		r.Body, r.ContentLength = readCloser{&b}, int64(b.Len())
+		r.Header.Set("Content-Type", w.FormDataContentType())
+	})
+}
+
+// TestPhotos: a photo is taken in and seen from the list of entries; a file that is none leaves the caption, one that is too large is told
+// the limit, and nothing else of a run is served.
+func TestPhotos(t *testing.T) {
+	v := morning(t).visitor()
+	v.signIn()
+	path := "/cell/zinc-1/photo?run=" + before
+	send := func(name string, content []byte) answer {
+		return v.sendPhoto(path, url.Values{"form": {v.form(path)}, "run": {before}, "text": {"dendrites at the edge"}, "confirm": {"zinc-1"}}, name, content)
+	}
+	if a := send("cathode.txt", []byte("x")); a.StatusCode != http.StatusBadRequest || !strings.Contains(a.body, `value="dendrites at the edge"`) || !strings.Contains(a.body, ".jpg") {
+		t.Errorf("a file that is no picture: %d %s", a.StatusCode, a.body)
+	}
+	if a := send("cathode.png", make([]byte, 25<<20)); a.StatusCode != http.StatusRequestEntityTooLarge || !strings.Contains(a.body, "25.2 MB") {
+		t.Errorf("a picture that is too large: %d %s", a.StatusCode, a.body)
+	}
+	picture := []byte("\x89PNG\r\n\x1a\n invented")
+	v.want("a picture", send("cathode.png", picture), http.StatusSeeOther)
+	link := regexp.MustCompile(`href="(/cell/zinc-1/photos/photo-[0-9a-f]+\.png\?run=` + before + `)"`).FindStringSubmatch(v.get("/cell/zinc-1/entries?run=" + before).body)
+	if link == nil {
+		t.Fatal("the list of entries has no link to the photo")
+	}
+	if a := v.get(link[1]); a.body != string(picture) || a.Header.Get("Content-Type") != "image/png" {
+		t.Errorf("the photo is %s %q", a.Header.Get("Content-Type"), a.body)
+	}
+	run := filepath.Join(v.bench.data, "runs", "zinc-1", before)
+	for name, content := range map[string]string{"photo-1.html": "<script>", "mine.png": "not of a run"} {
+		if err := os.WriteFile(filepath.Join(run, name), []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, other := range []string{"run.toml", "photo-0.png", "photo-1.html", "mine.png", "photo-..%2Frun.toml"} {
+		v.want(other, v.get("/cell/zinc-1/photos/"+other+"?run="+before), http.StatusNotFound)
+	}
+}
+
+// TestGapsOfAnOlderRun: the page knows the gaps of the newest run alone, and says how those of an older one are settled.
+func TestGapsOfAnOlderRun(t *testing.T) {
+	v := morning(t).visitor()
+	v.signIn()
+	if a := v.get("/cell/zinc-1/settle?gap=0&run=" + before); a.StatusCode != http.StatusBadRequest || !strings.Contains(a.body, "--run "+before) {
+		t.Errorf("%d %s", a.StatusCode, a.body)
+	}
+	v.want("a gap that the newest run does not have", v.get("/cell/zinc-1/settle?gap=9&run="+ended), http.StatusNotFound)
 }

@@ -15,38 +15,36 @@ var pageText string
 
 // HTML draws the report as a page of its own, to be read, printed and kept: it asks for nothing from elsewhere.
 func (r *Report) HTML(w io.Writer) error {
-	return r.draw(w, "report", func(t *Table, _ int) template.URL {
-		return template.URL("data:image/svg+xml;base64," + base64.StdEncoding.EncodeToString(t.Picture)) // an image runs nothing
-	})
+	return r.draw(w, "report")
 }
 
-// Fragment draws the tables alone, for a page with a style of its own. picture says where the picture of the table of a number is.
-func (r *Report) Fragment(picture func(n int) string) (template.HTML, error) {
+// Fragment draws the tables alone, for a page with a style of its own.
+func (r *Report) Fragment() (template.HTML, error) {
 	var b strings.Builder
-	err := r.draw(&b, "tables", func(_ *Table, n int) template.URL { return template.URL(picture(n)) })
+	err := r.draw(&b, "tables")
 	return template.HTML(b.String()), err
 }
 
 // draw executes a template of page.html.
-func (r *Report) draw(w io.Writer, name string, picture func(t *Table, n int) template.URL) error {
+func (r *Report) draw(w io.Writer, name string) error {
 	page, err := template.New("report").Parse(pageText)
 	if err != nil {
 		return fmt.Errorf("reading the page of a report: %w", err)
 	}
 	shown := htmlPage{Title: r.Title}
 	var cited sources
-	add := func(t *Table, n int) {
-		if h := t.html(&cited, func() template.URL { return picture(t, n) }); h != nil {
+	add := func(t *Table) {
+		if h := t.html(&cited); h != nil {
 			shown.Tables = append(shown.Tables, *h)
 		}
 	}
 	for i := range r.Tables {
-		add(&r.Tables[i], i)
+		add(&r.Tables[i])
 	}
 	for i, source := range cited.list {
 		cited.list[i] = fmt.Sprintf("[%d] %s", i+1, source)
 	}
-	add(&Table{Title: "Sources", Lines: cited.list}, len(r.Tables))
+	add(&Table{Title: "Sources", Lines: cited.list})
 	if err := page.ExecuteTemplate(w, name, shown); err != nil {
 		return fmt.Errorf("drawing the page of a report: %w", err)
 	}
@@ -73,7 +71,7 @@ type htmlTable struct {
 }
 
 // html is the table as the page has it; nil if it shows nothing.
-func (t *Table) html(cited *sources, picture func() template.URL) *htmlTable {
+func (t *Table) html(cited *sources) *htmlTable {
 	h := &htmlTable{Title: cited.numbered(t.Title), Rows: cited.rows(t.Figures, ""), Listed: t.Bullet != ""}
 	for _, line := range t.Lines {
 		h.Lines = append(h.Lines, cited.numbered(line))
@@ -97,7 +95,7 @@ func (t *Table) html(cited *sources, picture func() template.URL) *htmlTable {
 		}
 	}
 	if len(t.Picture) > 0 {
-		h.Picture = picture()
+		h.Picture = template.URL("data:image/svg+xml;base64," + base64.StdEncoding.EncodeToString(t.Picture)) // an image runs nothing
 	}
 	if len(h.Rows) == 0 && len(h.Grid) == 0 && len(h.Lines) == 0 && h.Picture == "" {
 		return nil
