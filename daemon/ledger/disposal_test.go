@@ -88,4 +88,33 @@ func TestTheWholeBathIsDiscardedByItsRoundFigure(t *testing.T) {
 	if err != nil || len(b.Problems) > 0 || b.Side.Volume().Value != 0 {
 		t.Errorf("%v, %q, %g m3", err, b.Problems, b.Side.Volume().Value)
 	}
+	next, err := Continue(data, frozen(t, data, "", ""), "zinc-1", monday.Add(24*time.Hour), runlog.Patience)
+	if err == nil {
+		t.Fatal("an empty bath is gone on with")
+	}
+	night{begin: monday.Add(24 * time.Hour), hours: 2, frozen: next.Frozen}.ran(t, data)
+	close9(t, "after a run of the new filling", goesOn(t, data, "", "", monday.Add(48*time.Hour)).Plan.Amount.Value, 0.056-won(2))
+}
+
+// TestARunThatBeganAsStatedTookFromTheBath: its ledger could not be read for a moment.
+func TestARunThatBeganAsStatedTookFromTheBath(t *testing.T) {
+	data := t.TempDir()
+	stated := frozen(t, data, "", "")
+	night{begin: monday, hours: 5, frozen: stated}.ran(t, data)
+	goesOn(t, data, "", "", monday.Add(12*time.Hour))
+	night{begin: monday.Add(24 * time.Hour), hours: 2, frozen: stated}.ran(t, data)
+	close9(t, "left", goesOn(t, data, "", "", monday.Add(48*time.Hour)).Plan.Amount.Value, 0.056-won(5)-won(2))
+}
+
+// TestAnotherMetalUnderTheSameNameIsAnotherFilling: a bath of silver was not closed before one of zinc was used.
+func TestAnotherMetalUnderTheSameNameIsAnotherFilling(t *testing.T) {
+	data := t.TempDir()
+	zinc := frozen(t, data, "", "")
+	silver := []byte(strings.NewReplacer(`metal = "Zn"`, `metal = "Ag"`, `medium = "sulfate"`, `medium = "methanesulfonate"`).Replace(string(zinc)))
+	night{begin: monday, hours: 2, frozen: silver}.ran(t, data)
+	if err := Settle(data, monday.Add(3*time.Hour), runlog.Patience); err != nil {
+		t.Fatal(err)
+	}
+	night{begin: monday.Add(24 * time.Hour), hours: 2, frozen: zinc}.ran(t, data)
+	close9(t, "left", goesOn(t, data, "", "", monday.Add(48*time.Hour)).Plan.Amount.Value, 0.056-won(2))
 }
