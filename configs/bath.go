@@ -128,6 +128,7 @@ type Electrodes struct {
 	Cathode, Anode         string         // materials
 	CathodeName, AnodeName string         // of their ledgers; empty: none is kept
 	CathodeArea, AnodeArea quantity.Value // m2
+	CathodeMass            quantity.Value // kg, of the cathode as it goes into the bath
 	Gap                    quantity.Value // m
 	LeadLength             quantity.Value // m, one way
 	Separator              electrolysis.Separator
@@ -146,6 +147,7 @@ func readElectrodes(t *table, metal string) Electrodes {
 		Cathode:     t.text("cathode", ""),
 		Anode:       t.text("anode", ""),
 		CathodeArea: t.stated("cathode_area", positive, quantity.Area),
+		CathodeMass: t.stated("cathode_mass", positive, quantity.Mass),
 		AnodeArea:   t.stated("anode_area", positive, quantity.Area),
 		Gap:         t.stated("gap", positive, quantity.Length),
 		LeadLength:  t.stated("lead_length", positive, quantity.Length),

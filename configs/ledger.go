@@ -57,32 +57,52 @@ type Left struct {
 // Continue replaces in a frozen configuration what it states of a cell's metal and volumes by what is left. The salts of the metal go:
 // it is stated once.
 func Continue(frozen []byte, cell, metal string, left Left) ([]byte, error) {
+	return changed(frozen, cell, func(of map[string]any) error {
+		b, ok := of["bath"].(map[string]any)
+		if !ok {
+			return fmt.Errorf("the frozen configuration states no bath of cell %s", cell)
+		}
+		b["metal"], b["medium"], b["continues"] = metal, left.Medium, left.Continues
+		b["metal_mass"], b["volume"] = exactly(left.Metal, "kg"), exactly(left.Volume, "m3")
+		delete(b, "concentration")
+		if salts, ok := b["salts"].([]any); ok {
+			b["salts"] = slices.DeleteFunc(salts, func(row any) bool { return holds(row, metal) })
+		}
+		if rows, ok := b["salts"].([]map[string]any); ok {
+			b["salts"] = slices.DeleteFunc(rows, func(row map[string]any) bool { return holds(row, metal) })
+		}
+		if left.Anolyte.Known() && left.Anolyte.Value > 0 {
+			anolyte, ok := b["anolyte"].(map[string]any)
+			if !ok {
+				anolyte = map[string]any{}
+				b["anolyte"] = anolyte
+			}
+			anolyte["volume"] = exactly(left.Anolyte, "m3")
+		}
+		return nil
+	})
+}
+
+// WithCathodeMass states in a frozen configuration what a cell's cathode weighs, in kg, unless it is stated.
+func WithCathodeMass(frozen []byte, cell string, mass float64) ([]byte, error) {
+	return changed(frozen, cell, func(of map[string]any) error {
+		if e, ok := of["electrodes"].(map[string]any); ok && e["cathode_mass"] == nil {
+			e["cathode_mass"] = exactly(matter.GivenFigure(mass, 0), "kg")
+		}
+		return nil
+	})
+}
+
+// changed changes the tables of a cell in a frozen configuration.
+func changed(frozen []byte, cell string, change func(of map[string]any) error) ([]byte, error) {
 	var tables map[string]any
 	if err := toml.Unmarshal(frozen, &tables); err != nil {
 		return nil, fmt.Errorf("the frozen configuration: %w", err)
 	}
 	cells, _ := tables["cell"].(map[string]any)
 	of, _ := cells[cell].(map[string]any)
-	b, ok := of["bath"].(map[string]any)
-	if !ok {
-		return nil, fmt.Errorf("the frozen configuration states no bath of cell %s", cell)
-	}
-	b["metal"], b["medium"], b["continues"] = metal, left.Medium, left.Continues
-	b["metal_mass"], b["volume"] = exactly(left.Metal, "kg"), exactly(left.Volume, "m3")
-	delete(b, "concentration")
-	if salts, ok := b["salts"].([]any); ok {
-		b["salts"] = slices.DeleteFunc(salts, func(row any) bool { return holds(row, metal) })
-	}
-	if rows, ok := b["salts"].([]map[string]any); ok {
-		b["salts"] = slices.DeleteFunc(rows, func(row map[string]any) bool { return holds(row, metal) })
-	}
-	if left.Anolyte.Known() && left.Anolyte.Value > 0 {
-		anolyte, ok := b["anolyte"].(map[string]any)
-		if !ok {
-			anolyte = map[string]any{}
-			b["anolyte"] = anolyte
-		}
-		anolyte["volume"] = exactly(left.Anolyte, "m3")
+	if err := change(of); err != nil {
+		return nil, err
 	}
 	return encoded(tables, "freezing the configuration of cell "+cell)
 }

@@ -40,7 +40,10 @@ func (c *Cell) Plan(s *Supply) (*bath.Plan, error) {
 	order := c.PlanOrder(s)
 	p, err := plan.BathOf(order)
 	if c.targetAlone(err) {
-		return follow(order, c.Target.Form)
+		p, err = follow(order, c.Target.Form)
+	}
+	if err == nil && known(c.Electrodes.CathodeMass.SI) {
+		p.SetBlank(c.Electrodes.CathodeMass.SI)
 	}
 	return p, err
 }

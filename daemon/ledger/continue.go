@@ -30,6 +30,32 @@ type Continued struct {
 // yet, or it was closed, the bath is as the configuration states it. The error says why the ledger cannot be gone by; the bath is then as
 // stated too, and somebody has to be told.
 func Continue(data string, stated []byte, cell string, now time.Time, wait time.Duration) (Continued, error) {
+	c, err := goOn(data, stated, cell, now, wait)
+	if c.Plan == nil {
+		return c, err
+	}
+	if el, unread := ReadElectrode(data, c.Cell.Electrodes.CathodeName); unread == nil && len(el.Problems) == 0 && el.blank() > 0 {
+		return c.with(cell, el.blank()), err
+	}
+	return c, err
+}
+
+// with is the configuration with what the cathode weighs, kg.
+func (c *Continued) with(cell string, mass float64) Continued {
+	frozen, err := configs.WithCathodeMass(c.Frozen, cell, mass)
+	if err != nil {
+		return *c
+	}
+	on, err := parsed(frozen, cell)
+	if err != nil {
+		return *c
+	}
+	on.Left, on.Told = c.Left, c.Told
+	return on
+}
+
+// goOn is Continue for the bath alone.
+func goOn(data string, stated []byte, cell string, now time.Time, wait time.Duration) (Continued, error) {
 	c, err := parsed(stated, cell)
 	if err != nil || c.Plan == nil {
 		return c, err
@@ -76,6 +102,9 @@ func GoOn(runDir string, stated []byte, cell string) (Continued, error) {
 		return c, err
 	}
 	began, plan, err := books.Frozen(runDir, cell)
+	if err == nil && plan != nil && began.Electrodes.CathodeMass.SI > 0 {
+		c = c.with(cell, began.Electrodes.CathodeMass.SI)
+	}
 	if err != nil || plan == nil || began.Bath.Continues == "" || plan.Metal.String() != c.Plan.Metal.String() {
 		return c, err // it began with the bath as stated
 	}
@@ -85,7 +114,7 @@ func GoOn(runDir string, stated []byte, cell string) (Continued, error) {
 	if b.Anolyte.Volume.SI > 0 {
 		left.Anolyte = figure(b.Anolyte.Volume)
 	}
-	on, err := c.from(stated, cell, left)
+	on, err := c.from(c.Frozen, cell, left)
 	if err != nil {
 		return c, fmt.Errorf("what bath %s had when the open run began makes no plan: %w", c.Cell.Bath.Name, err)
 	}

@@ -22,6 +22,7 @@ type Electrode struct {
 	Material string
 	Area     float64       // m2; 0: not stated
 	Mass     matter.Figure // kg as weighed last
+	weighed  time.Time     // when that was
 	Carries  matter.Figure // kg of metal since it was stripped last; not Known: nothing
 	Charge   float64       // C that passed it in all
 	Runs     []Used
@@ -79,7 +80,7 @@ func (el *Electrode) note(e control.Entry) {
 	}
 	for _, key := range []string{bath.MassBefore, bath.MassAfter} {
 		if _, ok := e.Numbers[key]; ok {
-			el.Mass = given(e.Numbers, key, bath.BalanceDoubt)
+			el.Mass, el.weighed = given(e.Numbers, key, bath.BalanceDoubt), e.At
 		}
 	}
 	if e.Kind == control.EntryStripped {
@@ -117,6 +118,14 @@ func (el *Electrode) ran(data string, r *runlog.Record, baths map[string]*Bath) 
 		el.Material, el.Area = plate, area
 	}
 	el.Runs = append(el.Runs, u)
+}
+
+// blank is what the electrode weighs, kg, where it was weighed after it stood in a run the last time; else 0.
+func (el *Electrode) blank() float64 {
+	if n := len(el.Runs); n > 0 && !el.weighed.After(el.Runs[n-1].Ended) {
+		return 0
+	}
+	return el.Mass.Value
 }
 
 // platesOf is what the run's configuration states of an electrode.

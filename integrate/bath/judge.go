@@ -214,6 +214,9 @@ func (p *Plan) againstAddition(e Entry, add func(string, ...any)) {
 	}
 }
 
+// SetBlank says what the cathode weighed before the run, kg.
+func (p *Plan) SetBlank(kg float64) { p.Model.state.Blank = kg }
+
 // Weighed returns the mass of the deposit that an entry tells in kg: weighed alone, or of the electrode after less its
 // blank in kg, which may have been entered before. Without a stated doubt the balance's holds. A figure that is not known: neither is told, or it is of the anode.
 func (p *Plan) Weighed(e Entry) (deposit matter.Figure, blank float64) {
