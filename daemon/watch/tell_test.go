@@ -77,6 +77,7 @@ func TestTheSubjectSaysWhatToDo(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
+		synctest.Wait() // for the route
 		var subjects []string
 		for _, n := range phone.Got() {
 			subjects = append(subjects, n.Subject+" | after "+n.After)
