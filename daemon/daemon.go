@@ -74,10 +74,10 @@ func New(o Options) (*Daemon, error) {
 	d := &Daemon{o: o}
 	d.config.Store(o.Config)
 	if err := os.MkdirAll(o.Config.Data, 0o750); err != nil {
-		return nil, fmt.Errorf("creating the data directory: %w; correct data in the configuration, or the permissions", err)
+		return nil, lasting(fmt.Errorf("creating the data directory: %w; correct data in the configuration, or the permissions", err))
 	}
 	if err := d.lockData(); err != nil {
-		return nil, err
+		return nil, lasting(err)
 	}
 	d.openLinks(o.Config)
 	d.metrics = metrics.New(o.Version, d.Snapshots)
@@ -106,7 +106,7 @@ func New(o Options) (*Daemon, error) {
 	}
 	boxes, err := d.newBoxes(o.Config)
 	if err != nil {
-		return nil, errors.Join(err, d.unlock())
+		return nil, errors.Join(lasting(err), d.unlock())
 	}
 	for i, b := range boxes {
 		d.boxes[i].box.Store(b)
@@ -114,7 +114,7 @@ func New(o Options) (*Daemon, error) {
 	for i := range o.Config.Pushes {
 		p, err := d.newPush(&o.Config.Pushes[i])
 		if err != nil {
-			return nil, errors.Join(err, d.unlock())
+			return nil, errors.Join(lasting(err), d.unlock())
 		}
 		d.pushes = append(d.pushes, p)
 	}

@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"runtime"
+	"syscall"
 	"time"
 
 	"nightcell/daemon/control"
@@ -16,6 +18,22 @@ import (
 // placeEvery is how often, in the machine's time, it is looked whether lock and socket still lie
 // where they were made. The logs are looked after by their cells.
 const placeEvery = 10 * time.Second
+
+// SetupError is a start that fails by what the configuration names, such as a file with a key: no restart mends it.
+type SetupError struct{ error }
+
+// Unwrap returns the cause.
+func (e *SetupError) Unwrap() error { return e.error }
+
+// lasting makes err a SetupError, unless somebody holds what is wanted, or the system has said something that passes.
+func lasting(err error) error {
+	var held *lock.HeldError
+	var said syscall.Errno
+	if errors.As(err, &held) || errors.As(err, &said) && !errors.Is(err, fs.ErrNotExist) && !errors.Is(err, fs.ErrPermission) && said != syscall.ENOTDIR {
+		return err
+	}
+	return &SetupError{err}
+}
 
 // lockPath is where the data directory's lock lies.
 func (d *Daemon) lockPath() string { return filepath.Join(d.o.Config.Data, "lock") }

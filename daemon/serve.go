@@ -32,7 +32,7 @@ func (d *Daemon) serve(ctx context.Context) (*errgroup.Group, error) {
 		}
 		handler, err := d.handler(ctx)
 		if err != nil {
-			return group, errors.Join(err, listener.Close())
+			return group, errors.Join(lasting(err), listener.Close())
 		}
 		d.address = listener.Addr().String()
 		d.o.Log.Info("page and metrics", "address", d.address)
@@ -80,13 +80,13 @@ func (d *Daemon) serveHeartbeat(ctx context.Context, group *errgroup.Group) erro
 	}
 	address, err := h.Address.Read()
 	if err != nil {
-		return fmt.Errorf("heartbeat: %w", err)
+		return lasting(fmt.Errorf("heartbeat: %w", err))
 	}
 	beat, err := routes.NewHeartbeat(routes.HeartbeatSettings{
 		URL: address, Method: h.Method, Every: h.Every, CAFile: h.CAFile, Alive: d.pulses, Log: d.o.Log,
 	})
 	if err != nil {
-		return err
+		return lasting(err)
 	}
 	d.metrics.Heartbeat(beat.Health)
 	beat.Start()

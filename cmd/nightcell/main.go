@@ -16,6 +16,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
+
+	"nightcell/daemon"
 )
 
 // shell is where a command reads and prints; tests give it buffers.
@@ -39,7 +41,7 @@ var errSilent = errors.New("failed")
 func main() { os.Exit(run(os.Args[1:], &shell{in: os.Stdin, out: os.Stdout, err: os.Stderr})) }
 
 // run executes one command line and returns the exit code: 0 done, 1 the run
-// failed, 2 the command line or a configuration is wrong.
+// failed, 2 the command line or a configuration is wrong, 3 what a configuration names cannot be used.
 func run(args []string, s *shell) (code int) {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
@@ -57,6 +59,10 @@ func run(args []string, s *shell) (code int) {
 	var usage usageError
 	if errors.As(err, &usage) {
 		return 2
+	}
+	var setup *daemon.SetupError
+	if errors.As(err, &setup) {
+		return 3
 	}
 	return 1
 }
