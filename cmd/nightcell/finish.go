@@ -268,7 +268,7 @@ func (w *walk) end(items []finish.Item) error {
 	if err := w.standing(items); err != nil {
 		return err
 	}
-	account, _, err := accountOf([]string{w.place.dir})
+	account, _, err := w.accountOf([]string{w.place.dir})
 	if err != nil {
 		return err
 	}

@@ -32,7 +32,7 @@ func TestEveryFormIsRead(t *testing.T) {
 			t.Error(err)
 		}
 		data := filepath.Join(t.TempDir(), "data")
-		done, err := backup.Copy(filepath.Join(folder, "data"), data)
+		done, err := backup.Copy(filepath.Join(folder, "data"), data, nil)
 		if err != nil || done.Runs == 0 || len(done.Unsound) > 0 {
 			t.Fatalf("form %d: %+v, %v", form, done, err)
 		}

@@ -144,11 +144,13 @@ func newExportCommand(s *shell) *cobra.Command {
 	return cmd
 }
 
-type exportFunc func(runDir string, to io.Writer) (*runlog.Report, error)
+type exportFunc func(runDir string, to, seen io.Writer) (*runlog.Report, error)
 
 func exporter(as, what string) (exportFunc, error) {
 	lines := func(kinds ...runlog.Kind) exportFunc {
-		return func(run string, to io.Writer) (*runlog.Report, error) { return runlog.ExportLines(run, to, kinds...) }
+		return func(run string, to, seen io.Writer) (*runlog.Report, error) {
+			return runlog.ExportLines(run, to, seen, kinds...)
+		}
 	}
 	switch as + " " + what {
 	case "csv ", "csv readings":
@@ -172,7 +174,6 @@ func exporter(as, what string) (exportFunc, error) {
 }
 
 func (s *shell) export(run, output string, write exportFunc) (err error) {
-	to := s.out
 	if output != "" {
 		f, err := os.OpenFile(output, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
 		if errors.Is(err, os.ErrExist) {
@@ -181,17 +182,23 @@ func (s *shell) export(run, output string, write exportFunc) (err error) {
 		if err != nil {
 			return usageError{fmt.Errorf("opening the file to export to: %w", err)}
 		}
-		report, err := write(run, f)
+		report, err := s.exporting(run, f, write)
 		if err = errors.Join(err, f.Close()); err != nil {
 			return readingError(errors.Join(err, os.Remove(output)))
 		}
 		return s.tellDamage(report)
 	}
-	report, err := write(run, to)
+	report, err := s.exporting(run, s.out, write)
 	if err != nil {
 		return readingError(err)
 	}
 	return s.tellDamage(report)
+}
+
+func (s *shell) exporting(run string, to io.Writer, write exportFunc) (*runlog.Report, error) {
+	p := s.progress(to, "exporting "+filepath.Base(run), filepath.Join(run, runlog.LogName))
+	defer p.end()
+	return write(run, to, p)
 }
 
 func (s *shell) tellDamage(r *runlog.Report) error {
@@ -244,7 +251,9 @@ func newImportCommand(s *shell) *cobra.Command {
 				return usageError{fmt.Errorf("opening the table: %w", err)}
 			}
 			defer f.Close()
-			done, err := in.Take(f)
+			p := s.progress(nil, "importing "+filepath.Base(args[0]), args[0])
+			done, err := in.Take(io.TeeReader(f, p))
+			p.end()
 			if err != nil {
 				return fmt.Errorf("nothing was imported: %w", err)
 			}
@@ -276,7 +285,7 @@ func newAccountCommand(s *shell) *cobra.Command {
 			"  nightcell account /var/lib/nightcell/runs/zinc-1/20260110T200000Z --check night.html",
 		Args: between(1, 2, "nightcell account RUN [RUN]"),
 		RunE: func(_ *cobra.Command, args []string) error {
-			r, all, err := accountOf(args)
+			r, all, err := s.accountOf(args)
 			switch {
 			case err != nil:
 				return err
@@ -301,10 +310,13 @@ func newAccountCommand(s *shell) *cobra.Command {
 }
 
 // accountOf lays out the account of one run, or of two side by side.
-func accountOf(dirs []string) (*report.Report, []*books.Books, error) {
+func (s *shell) accountOf(dirs []string) (*report.Report, []*books.Books, error) {
 	var all []*books.Books
 	for _, dir := range dirs {
-		b, err := books.Read(runDirectory(dir))
+		dir = runDirectory(dir)
+		p := s.progress(nil, "reading "+filepath.Base(dir), filepath.Join(dir, runlog.LogName))
+		b, err := books.Read(dir, p)
+		p.end()
 		if err != nil {
 			if err = readingError(err); errors.As(err, new(usageError)) {
 				err = fmt.Errorf("%w; nightcell runs lists the runs", err)

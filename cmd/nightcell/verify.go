@@ -45,7 +45,9 @@ func newVerifyCommand(s *shell) *cobra.Command {
 			if dir := ledgerDirectory(args[0]); dir != "" {
 				return s.verifyLedger(dir, asJSON)
 			}
-			report, err := runlog.ReplayFile(run)
+			p := s.progress(nil, "verifying "+filepath.Base(run), filepath.Join(run, runlog.LogName))
+			report, err := runlog.ReplayEach(run, nil, p)
+			p.end()
 			if err != nil {
 				return readingError(err)
 			}
@@ -307,7 +309,9 @@ func newBackupCommand(s *shell) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			done, err := backup.Copy(data, args[0])
+			p := s.progress(nil, "copying and verifying")
+			done, err := backup.Copy(data, args[0], p)
+			p.end()
 			if err != nil {
 				return readingError(fmt.Errorf("backup: %w", err))
 			}

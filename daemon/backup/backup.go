@@ -27,7 +27,9 @@ type Done struct {
 // Copy copies data into the new or empty directory to, makes it durable, and integrates every copied log again. What routes and
 // pushes have told comes first, because a copy may tell a notice twice but must miss none; then each run's log up to its last
 // whole line, then what is entered beside the log, which speaks of lines that the log has. On an error what was copied stays.
-func Copy(data, to string) (*Done, error) {
+// What is read goes to seen too, for whoever shows progress; nil: nobody does.
+func Copy(data, to string, seen io.Writer) (*Done, error) {
+	seen = cmp.Or(seen, io.Discard)
 	data, err := filepath.EvalSymlinks(data) // a walk does not follow one, and systemd makes the state directory of a dynamic user one
 	if err != nil {
 		return nil, fmt.Errorf("the data directory: %w", err)
@@ -42,7 +44,7 @@ func Copy(data, to string) (*Done, error) {
 			return nil, fmt.Errorf("looking through %s: %w", data, err)
 		}
 		for _, name := range files {
-			n, err := copyFile(filepath.Join(data, name), filepath.Join(to, name))
+			n, err := copyFile(filepath.Join(data, name), filepath.Join(to, name), seen)
 			if errors.Is(err, fs.ErrNotExist) {
 				continue // it went while we copied, as a small file does that is replaced
 			}
@@ -55,7 +57,7 @@ func Copy(data, to string) (*Done, error) {
 			}
 		}
 	}
-	return done, done.verify(to)
+	return done, done.verify(to, seen)
 }
 
 // fresh makes the directory of the copy, or finds it empty. A copy inside of what is copied would never end.
@@ -129,7 +131,7 @@ func rank(name string) int {
 }
 
 // copyFile copies what a file holds now, a log up to its last line end. Permissions are kept, for some files are secret.
-func copyFile(from, to string) (n int64, err error) {
+func copyFile(from, to string, seen io.Writer) (n int64, err error) {
 	in, err := os.Open(from)
 	if err != nil {
 		return 0, err
@@ -152,7 +154,7 @@ func copyFile(from, to string) (n int64, err error) {
 	if err != nil {
 		return 0, err
 	}
-	n, err = io.Copy(out, io.NewSectionReader(in, 0, size))
+	n, err = io.Copy(io.MultiWriter(out, seen), io.NewSectionReader(in, 0, size))
 	if err == nil && n < size {
 		err = fmt.Errorf("it was cut to %d bytes while it was copied", n)
 	}
@@ -189,14 +191,14 @@ func wholeLines(f io.ReaderAt, size int64) (int64, error) {
 }
 
 // verify integrates every copied log again.
-func (d *Done) verify(to string) error {
+func (d *Done) verify(to string, seen io.Writer) error {
 	logs, err := filepath.Glob(filepath.Join(to, "runs", "*", "*", runlog.LogName))
 	if err != nil {
 		return err
 	}
 	for _, log := range logs {
 		run := filepath.Dir(log)
-		report, err := runlog.ReplayFile(run)
+		report, err := runlog.ReplayEach(run, nil, seen)
 		if err != nil {
 			return fmt.Errorf("reading the copy: %w", err)
 		}

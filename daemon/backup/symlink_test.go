@@ -1,6 +1,7 @@
 package backup
 
 import (
+	"io"
 	"os"
 	"path/filepath"
 	"testing"
@@ -19,10 +20,10 @@ func TestDataBehindALink(t *testing.T) {
 	if err := os.Symlink(private, link); err != nil {
 		t.Skip("no symbolic links here: ", err)
 	}
-	if done, err := Copy(link, filepath.Join(d, "copy")); err != nil || done.Files != 1 {
+	if done, err := Copy(link, filepath.Join(d, "copy"), io.Discard); err != nil || done.Files != 1 {
 		t.Errorf("%+v, %v", done, err)
 	}
-	if _, err := Copy(link, filepath.Join(private, "copy")); err == nil {
+	if _, err := Copy(link, filepath.Join(private, "copy"), io.Discard); err == nil {
 		t.Error("a copy inside the data was made through the link")
 	}
 }

@@ -45,7 +45,7 @@ func (b *Books) Sound() bool { return b.Log.Sound() && b.Late.Sound() }
 
 // Read reads the run in a directory. What is wrong inside its files is in Log, Late and the account's notes; the error
 // tells of a run that is not there or a disk that cannot be read.
-func Read(runDir string) (*Books, error) {
+func Read(runDir string, seen io.Writer) (*Books, error) {
 	b := &Books{Run: filepath.Base(runDir), Files: make([]File, 3)}
 	var group errgroup.Group
 	for i, name := range []string{runlog.LogName, runlog.LateName, runlog.FrozenName} {
@@ -54,7 +54,7 @@ func Read(runDir string) (*Books, error) {
 			return err
 		})
 	}
-	run, totals, err := b.gather(runDir)
+	run, totals, err := b.gather(runDir, seen)
 	if err = errors.Join(err, group.Wait()); err != nil {
 		return nil, err
 	}

@@ -1,6 +1,7 @@
 package books
 
 import (
+	"io"
 	"slices"
 
 	"nightcell/daemon/control"
@@ -12,7 +13,7 @@ import (
 
 // gather streams log and late entries into the account's run, in constant memory, and returns where the count ends once late
 // corrections are made.
-func (b *Books) gather(runDir string) (*account.Run, integrate.Totals, error) {
+func (b *Books) gather(runDir string, seen io.Writer) (*account.Run, integrate.Totals, error) {
 	run, persons := new(account.Run), []runlog.Record(nil)
 	followed, mark := make(map[string]bool), "" // late entries whose correction the watch wrote into the log, where a newer one may stand behind it
 	var replay *runlog.Replay
@@ -55,7 +56,7 @@ func (b *Books) gather(runDir string) (*account.Run, integrate.Totals, error) {
 			}
 		}
 		return nil
-	})
+	}, seen)
 	if err != nil {
 		return nil, integrate.Totals{}, err
 	}

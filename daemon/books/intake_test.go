@@ -44,7 +44,7 @@ func TestIntake(t *testing.T) {
 			t.Errorf("%s: %v", name, err)
 			continue
 		}
-		b, err := Read(done.Run)
+		b, err := Read(done.Run, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -126,7 +126,7 @@ func TestIntakeKeepsWhatIsThere(t *testing.T) {
 	if _, err := List(in.Data, Filter{Cell: "zinc-9"}); err == nil {
 		t.Error("a cell that never ran is listed")
 	}
-	if _, err := Read(filepath.Join(in.Data, "runs", "zinc-1", "20300101T000000Z")); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := Read(filepath.Join(in.Data, "runs", "zinc-1", "20300101T000000Z"), nil); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("an unknown run: %v", err)
 	}
 }
@@ -137,7 +137,7 @@ func TestGap(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := Read(done.Run)
+	b, err := Read(done.Run, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -167,7 +167,7 @@ func TestLateEntries(t *testing.T) {
 	if err := errors.Join(err1, err2, w.Close()); err != nil {
 		t.Fatal(err)
 	}
-	b, err := Read(done.Run)
+	b, err := Read(done.Run, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -203,7 +203,7 @@ func TestBegunAnew(t *testing.T) {
 	if err := w.Close(); err != nil {
 		t.Fatal(err)
 	}
-	b, err := Read(w.Run())
+	b, err := Read(w.Run(), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -345,7 +345,7 @@ func TestNumpy(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := Read(done.Run)
+	b, err := Read(done.Run, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -430,7 +430,7 @@ func BenchmarkAccount(b *testing.B) {
 	}
 	began := processor()
 	for b.Loop() {
-		if _, err := Read(done.Run); err != nil {
+		if _, err := Read(done.Run, nil); err != nil {
 			b.Fatal(err)
 		}
 	}

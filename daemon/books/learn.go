@@ -99,7 +99,7 @@ func teach(dir string) (t taught) {
 		t.left = "goes on"
 		return t
 	}
-	b, err := Read(dir)
+	b, err := Read(dir, nil)
 	if err != nil || !b.Sound() {
 		t.left = map[bool]string{true: "cannot be read", false: "is damaged"}[err != nil]
 		return t

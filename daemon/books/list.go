@@ -88,7 +88,7 @@ func weighed(all []Listed) []Listed {
 	for i := range all {
 		group.Go(func() error {
 			l := &all[i]
-			b, err := Read(l.Directory)
+			b, err := Read(l.Directory, nil)
 			if err != nil {
 				l.Problem = "no account can be made"
 			} else if e := b.Account.Efficiency; e.Known() {

@@ -93,7 +93,7 @@ func TakingOf(runDir string) (*Taking, error) {
 		return nil, err
 	}
 	b := &Books{Run: filepath.Base(runDir)}
-	run, totals, err := b.gather(runDir)
+	run, totals, err := b.gather(runDir, nil)
 	if err != nil {
 		return nil, err
 	}

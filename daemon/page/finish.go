@@ -156,7 +156,7 @@ func (p *Page) accountOf(w http.ResponseWriter, r *http.Request) (*snapshot.Cell
 	case <-r.Context().Done():
 		return nil, place{}, nil
 	}
-	b, err := books.Read(at.dir)
+	b, err := books.Read(at.dir, nil)
 	if err != nil {
 		p.s.Log.Warn("page: account", "cell", c.Name, "run", at.name, "err", err)
 		p.refuse(w, r, http.StatusInternalServerError, errors.New("the account cannot be worked out; the log says why"))

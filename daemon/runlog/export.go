@@ -31,15 +31,15 @@ func cell(s string) string {
 
 // ExportReadings writes the readings of a run as CSV (RFC 4180) with one head line.
 // Numbers read back to the same bits; times carry every nanosecond. Damaged lines are left
-// out and named in the report.
-func ExportReadings(runDir string, to io.Writer) (*Report, error) {
+// out and named in the report. What is read goes to seen too, as in ReplayEach.
+func ExportReadings(runDir string, to, seen io.Writer) (*Report, error) {
 	out := csv.NewWriter(to)
 	if err := out.Write(readingColumns); err != nil {
 		return nil, fmt.Errorf("exporting: %w", err)
 	}
 	row := make([]string, len(readingColumns))
 	gaps := 0
-	return export(runDir, func(r *Record, p *Replay) error {
+	return export(runDir, seen, func(r *Record, p *Replay) error {
 		if r.Kind != KindReading {
 			return nil
 		}
@@ -61,7 +61,7 @@ var eventColumns = []string{"time_utc", "record", "kind", "condition", "text", "
 
 // ExportEvents writes everything but readings and checkpoints as CSV, late entries last. The column
 // fields holds the other fields as name=value, apart by semicolons, and name what an entry is called.
-func ExportEvents(runDir string, to io.Writer) (*Report, error) {
+func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
 	out := csv.NewWriter(to)
 	if err := out.Write(eventColumns); err != nil {
 		return nil, fmt.Errorf("exporting: %w", err)
@@ -88,7 +88,7 @@ func ExportEvents(runDir string, to io.Writer) (*Report, error) {
 			r.Time().Format(time.RFC3339Nano), cell(string(r.Kind)), cell(r.Text("kind")), cell(condition), cell(r.Text("text")), cell(strings.Join(rest, ";")), name,
 		})
 	}
-	return export(runDir, row, func() error {
+	return export(runDir, seen, row, func() error {
 		late, err := ReadLate(runDir)
 		for i := 0; err == nil && i < len(late.Records); i++ {
 			err = row(&late.Records[i], nil)
@@ -100,7 +100,7 @@ func ExportEvents(runDir string, to io.Writer) (*Report, error) {
 
 // ExportLines writes the lines of the given kinds as they are, for any database
 // that takes line protocol; no kinds means all of them.
-func ExportLines(runDir string, to io.Writer, kinds ...Kind) (*Report, error) {
+func ExportLines(runDir string, to, seen io.Writer, kinds ...Kind) (*Report, error) {
 	out := bufio.NewWriterSize(to, 64<<10)
 	wanted := make(map[Kind]bool, len(kinds))
 	for _, k := range kinds {
@@ -110,6 +110,7 @@ func ExportLines(runDir string, to io.Writer, kinds ...Kind) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
+	r.showTo(seen)
 	report, err := replayAll(r, func(rec *Record, _ *Replay) error {
 		if len(kinds) > 0 && !wanted[rec.Kind] {
 			return nil
@@ -123,11 +124,12 @@ func ExportLines(runDir string, to io.Writer, kinds ...Kind) (*Report, error) {
 	return report, nil
 }
 
-func export(runDir string, each func(*Record, *Replay) error, flush func() error) (*Report, error) {
+func export(runDir string, seen io.Writer, each func(*Record, *Replay) error, flush func() error) (*Report, error) {
 	r, err := Open(runDir)
 	if err != nil {
 		return nil, err
 	}
+	r.showTo(seen)
 	report, err := replayAll(r, each)
 	if err = errors.Join(err, flush(), r.Close()); err != nil {
 		return nil, fmt.Errorf("exporting %s: %w", runDir, err)

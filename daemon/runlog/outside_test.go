@@ -57,7 +57,7 @@ func TestNumpyAgrees(t *testing.T) {
 	}
 	l := exampleNight(t)
 	var table bytes.Buffer
-	report, err := ExportReadings(l.w.Run(), &table)
+	report, err := ExportReadings(l.w.Run(), &table, nil)
 	l.must(err)
 	l.sameAs(report)
 	cmd := exec.Command(python, "-c", `
@@ -84,7 +84,7 @@ func TestInfluxDBAgrees(t *testing.T) {
 	l := exampleNight(t)
 	post(t, base+"/query", url.Values{"q": {"CREATE DATABASE night"}}.Encode(), "application/x-www-form-urlencoded")
 	var lines bytes.Buffer
-	_, err := ExportLines(l.w.Run(), &lines)
+	_, err := ExportLines(l.w.Run(), &lines, nil)
 	l.must(err)
 	post(t, base+"/write?db=night&precision=ns", lines.String(), "text/plain")
 

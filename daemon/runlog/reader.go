@@ -53,6 +53,17 @@ func open(fsys FS, runDir string) (*Reader, error) {
 	return newReader(f, 128<<10), nil
 }
 
+// showTo writes what is read to seen as well; nil: nobody wants it.
+func (r *Reader) showTo(seen io.Writer) {
+	if seen != nil {
+		r.f = struct {
+			io.Reader
+			io.Seeker
+			io.Closer
+		}{io.TeeReader(r.f, seen), r.f, r.f}
+	}
+}
+
 func newReader(f io.ReadSeekCloser, buffer int) *Reader {
 	return &Reader{f: f, buf: make([]byte, buffer)}
 }

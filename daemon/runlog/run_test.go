@@ -203,7 +203,7 @@ func TestReplayIsBitIdentical(t *testing.T) {
 	}
 	// The slow way past checkpoints finds the same.
 	v := 0
-	_, err = ExportLines(l.w.Run(), writerFunc(func(b []byte) (int, error) { v += len(b); return len(b), nil }))
+	_, err = ExportLines(l.w.Run(), writerFunc(func(b []byte) (int, error) { v += len(b); return len(b), nil }), nil)
 	if int64(v) != report.Bytes || err != nil {
 		t.Errorf("%d bytes exported of %d, %v", v, report.Bytes, err)
 	}

@@ -63,15 +63,16 @@ const maxNamed = 100
 // ReplayFile integrates the log of a run again, in constant memory, comparing every
 // stored checkpoint on its way. The error tells of a disk that cannot be read; what is wrong
 // with the log itself is in the report.
-func ReplayFile(runDir string) (*Report, error) { return ReplayEach(runDir, nil) }
+func ReplayFile(runDir string) (*Report, error) { return ReplayEach(runDir, nil, nil) }
 
 // ReplayEach is ReplayFile that shows every record to each, once it is applied; it is valid until each returns. A checkpoint
-// that says what was expected has no fields then.
-func ReplayEach(runDir string, each func(*Record, *Replay) error) (*Report, error) {
+// that says what was expected has no fields then. What is read goes to seen too, for whoever shows progress; nil: nobody does.
+func ReplayEach(runDir string, each func(*Record, *Replay) error, seen io.Writer) (*Report, error) {
 	r, err := Open(runDir)
 	if err != nil {
 		return nil, err
 	}
+	r.showTo(seen)
 	report, err := replayAll(r, each)
 	if err = errors.Join(err, r.Close()); err != nil {
 		return nil, fmt.Errorf("replaying %s: %w", runDir, err)

@@ -292,7 +292,7 @@ func TestLateEntriesAreJudgedByTheBooksAsTheyAreNow(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
-		kept, err := books.Read(run)
+		kept, err := books.Read(run, nil)
 		if err != nil {
 			t.Fatal(err)
 		}

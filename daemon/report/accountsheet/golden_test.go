@@ -210,7 +210,7 @@ func TestGolden(t *testing.T) {
 		}
 	}
 	for _, run := range runs(t, accounts) {
-		b, err := books.Read(run)
+		b, err := books.Read(run, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -248,7 +248,7 @@ func TestGolden(t *testing.T) {
 			}
 		}
 		var again bytes.Buffer
-		if b, err = books.Read(run); err != nil {
+		if b, err = books.Read(run, nil); err != nil {
 			t.Fatal(err)
 		}
 		if err := Of(b).HTML(&again); err != nil || !bytes.Equal(page.Bytes(), again.Bytes()) {
@@ -263,7 +263,7 @@ func TestHardlyBegun(t *testing.T) {
 		in := newInventor(t, t.TempDir(), 10)
 		in.run(hours, 2, false)
 		in.must(in.w.Close())
-		b, err := books.Read(in.w.Run())
+		b, err := books.Read(in.w.Run(), nil)
 		if err != nil {
 			t.Fatal(err)
 		}
