@@ -57,6 +57,14 @@ func (c *Config) Cell(name string) *Cell {
 	return nil
 }
 
+// CellNames lists the names of the cells.
+func (c *Config) CellNames() (names []string) {
+	for i := range c.Cells {
+		names = append(names, c.Cells[i].Name)
+	}
+	return names
+}
+
 // Load reads and parses the file at path. The error is of type Mistakes when the
 // file could be read. Relative paths in the file start at its own folder.
 func Load(path string) (*Config, error) {

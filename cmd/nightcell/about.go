@@ -6,7 +6,6 @@ import (
 	_ "embed"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"regexp"
 	"runtime"
@@ -171,9 +170,7 @@ func named(c *cobra.Command, word string) (names []string, how cobra.ShellCompDi
 		names, _ = ledger.Names(dataOf(c), ledger.Kind(word)) // a completion says no mistakes
 	case "CELL":
 		if cfg := configured(c); cfg != nil {
-			for i := range cfg.Cells {
-				names = append(names, cfg.Cells[i].Name)
-			}
+			names = cfg.CellNames()
 		}
 	case "CONDITION":
 		for _, condition := range alerts.Conditions() {
@@ -210,16 +207,7 @@ func dataOf(c *cobra.Command) string {
 
 // configured is the configuration that the command line names, nil without a readable one: a completion says no mistakes.
 func configured(c *cobra.Command) *configs.Config {
-	name, err := c.Flags().GetString("config")
-	if err != nil || name == "" {
-		return nil
-	}
-	if _, err := os.Stat(name); err != nil {
-		return nil
-	}
-	cfg, err := configs.Load(name)
-	if err != nil {
-		return nil
-	}
+	name, _ := c.Flags().GetString("config")
+	cfg, _ := configs.Load(name)
 	return cfg
 }

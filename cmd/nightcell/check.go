@@ -1,12 +1,15 @@
 package main
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -64,15 +67,18 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 	if err != nil || !(patience > 0) || patience > 3600 {
 		return usagef("--patience %s: give a time above zero and up to one hour, such as '20 s'", f.patience)
 	}
+	report := checkReport{Config: f.config, Mistakes: configs.Mistakes{}, Cells: []cellJSON{}, Supplies: []askedJSON{}, Notes: []string{}}
 	config, err := configs.Load(f.config)
-	var mistakes configs.Mistakes
 	switch {
-	case errors.As(err, &mistakes):
-		return f.refuse(s, mistakes)
+	case errors.As(err, &report.Mistakes) && f.asJSON:
+		return cmp.Or(printJSON(s.out, report), error(usageError{errSilent}))
+	case errors.As(err, &report.Mistakes):
+		fmt.Fprintln(s.err, report.Mistakes)
+		return usageError{errSilent}
 	case err != nil:
 		return usageError{err}
 	}
-	report := checkReport{Config: f.config, Valid: true, Mistakes: configs.Mistakes{}, Cells: []cellJSON{}, Supplies: []askedJSON{}, Notes: []string{}}
+	report.Valid = true
 	report.outside(config)
 	for _, m := range config.Unfilled() {
 		report.Notes = append(report.Notes, m.Error())
@@ -93,24 +99,10 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 		return err
 	case !report.Valid:
 		return usageError{errSilent}
-	case !report.answered():
-		return errSilent
+	case slices.ContainsFunc(report.Supplies, func(a askedJSON) bool { return a.Problem != "" }):
+		return errSilent // a supply did not answer as it should
 	}
 	return nil
-}
-
-// refuse prints what is wrong: as JSON on the standard output, else one line each on the standard error.
-func (f *checkFlags) refuse(s *shell, mistakes configs.Mistakes) error {
-	if !f.asJSON {
-		fmt.Fprintln(s.err, mistakes)
-		return usageError{errSilent}
-	}
-	report := checkReport{Config: f.config, Cells: []cellJSON{}, Supplies: []askedJSON{}, Notes: []string{}}
-	report.Mistakes = mistakes
-	if err := printJSON(s.out, report); err != nil {
-		return err
-	}
-	return usageError{errSilent}
 }
 
 // checkReport is what check has found, and its JSON form.
@@ -273,19 +265,9 @@ func (r *checkReport) outside(config *configs.Config) {
 	}
 }
 
-// answered reports whether every supply that was asked answered as it should.
-func (r *checkReport) answered() bool {
-	for _, a := range r.Supplies {
-		if a.Problem != "" {
-			return false
-		}
-	}
-	return true
-}
-
 // print writes the report for people.
 func (r *checkReport) print(out io.Writer, asked bool) error {
-	w := &errWriter{w: out}
+	w := new(bytes.Buffer)
 	for _, m := range r.Mistakes {
 		fmt.Fprintln(w, m)
 	}
@@ -308,21 +290,26 @@ func (r *checkReport) print(out io.Writer, asked bool) error {
 	if !asked && r.Valid {
 		fmt.Fprint(w, "\nNo supply was queried; add --ask to query them without changing settings.\n")
 	}
-	return w.err
+	if _, err := w.WriteTo(out); err != nil {
+		return fmt.Errorf("printing the report: %w", err)
+	}
+	return nil
+}
+
+// checkLine writes a line below the name of a cell or a supply.
+func checkLine(w io.Writer, name, format string, args ...any) {
+	fmt.Fprintf(w, "  %-12s %s\n", name, fmt.Sprintf(format, args...))
 }
 
 func (j *cellJSON) print(w io.Writer) {
 	c := j.configuration
-	line := func(name, format string, args ...any) {
-		fmt.Fprintf(w, "  %-12s %s\n", name, fmt.Sprintf(format, args...))
-	}
+	line := func(name, format string, args ...any) { checkLine(w, name, format, args...) }
 	fmt.Fprintf(w, "\ncell %s\n", j.Name)
 	line("supply", "%s, channel %d, on %s", j.Supply, j.Channel, j.Port)
 	line("poll", "every %s; no reading for %s is a gap; log synced every %s", timeWords(c.Poll), timeWords(c.GapAfter), timeWords(c.Sync))
-	switch len(j.May) {
-	case 0:
+	if len(j.May) == 0 {
 		line("may", "monitor only")
-	default:
+	} else {
 		line("may", "%s; at target: %s; when nightcell stops: %s", strings.Join(j.May, ", "), j.AtTarget, j.OnStop)
 	}
 	if c.Reason != "" {
@@ -344,19 +331,4 @@ func (j *cellJSON) print(w io.Writer) {
 	for _, n := range j.Notes {
 		line("note", "%s", n)
 	}
-}
-
-// errWriter keeps the first error, so that a report is printed without asking after each line.
-type errWriter struct {
-	w   io.Writer
-	err error
-}
-
-func (e *errWriter) Write(p []byte) (int, error) {
-	if e.err == nil {
-		if _, err := e.w.Write(p); err != nil {
-			e.err = fmt.Errorf("printing the report: %w", err)
-		}
-	}
-	return len(p), nil
 }

@@ -161,9 +161,7 @@ func (a *askedJSON) compare(c *configs.Cell, limit float64) {
 }
 
 func (a *askedJSON) print(w io.Writer) {
-	line := func(name, format string, args ...any) {
-		fmt.Fprintf(w, "  %-12s %s\n", name, fmt.Sprintf(format, args...))
-	}
+	line := func(name, format string, args ...any) { checkLine(w, name, format, args...) }
 	number := func(v quantity.Maybe, unit string) string {
 		if math.IsNaN(float64(v)) {
 			return "not reported"

@@ -99,7 +99,7 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 	if err != nil {
 		return err
 	}
-	inbox := newInbox()
+	inbox := new(inbox)
 	phone := httptest.NewServer(inbox)
 	defer phone.Close()
 	cfg, text, err := f.configure(dir, port.Path(), phone.URL)
@@ -112,9 +112,10 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 	if err != nil {
 		return errors.Join(err, port.Close())
 	}
+	phone.Close() // nothing is written to the inbox any more
 	sum.compare(instrument.Truth(1))
-	sum.Scenario, sum.Expected, sum.Told = scenario.Name, append([]string{}, scenario.Expect...), append([]string{}, inbox.conditions()...)
-	sum.NoticesReceived = inbox.count()
+	sum.Scenario, sum.Expected, sum.Told = scenario.Name, append([]string{}, scenario.Expect...), append([]string{}, inbox.told...)
+	sum.NoticesReceived = inbox.n
 	if err := port.Close(); err != nil {
 		return fmt.Errorf("closing the simulated supply: %w", err)
 	}
@@ -194,14 +195,6 @@ func (f *demoFlags) configure(dir, port, webhook string) (*configs.Config, strin
 	return cfg, b.String(), err
 }
 
-// keep writes the configuration into the data directory, once that is ours alone.
-func (f *demoFlags) keep(dir, text string) error {
-	if err := os.WriteFile(filepath.Join(dir, configName), []byte(text), 0o640); err != nil {
-		return fmt.Errorf("writing the configuration: %w", err)
-	}
-	return nil
-}
-
 // watch runs the daemon until its run has ended, or ctx.
 func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, text string, bench *simulated.Instrument, clock drivers.Clock, limit time.Duration, show *demoShow, inbox *inbox) (*demoSummary, error) {
 	log := slog.New(slog.NewTextHandler(show.log, &slog.HandlerOptions{Level: slog.LevelWarn}))
@@ -212,8 +205,9 @@ func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, text string,
 	if err != nil {
 		return nil, err
 	}
-	if err := f.keep(cfg.Data, text); err != nil {
-		return nil, err
+	// Only now is the data directory ours alone.
+	if err := os.WriteFile(filepath.Join(cfg.Data, configName), []byte(text), 0o640); err != nil {
+		return nil, fmt.Errorf("writing the configuration: %w", err)
 	}
 	if show.before, _, err = runlog.LatestRun(cfg.Data, demoCell); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err

@@ -24,10 +24,8 @@ type inbox struct {
 	mu    sync.Mutex
 	lines []string
 	n     int
-	told  []string // conditions that an alarm was raised for, each once
+	told  []string // conditions that an alarm was raised for, each once, in the order of their first notices
 }
-
-func newInbox() *inbox { return &inbox{} }
 
 // ServeHTTP takes one CloudEvent.
 func (b *inbox) ServeHTTP(w http.ResponseWriter, r *http.Request) {
@@ -65,19 +63,6 @@ func (b *inbox) take() []string {
 	lines := b.lines
 	b.lines = nil
 	return lines
-}
-
-// conditions lists what alarms were raised for, in the order of their first notices.
-func (b *inbox) conditions() []string {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return slices.Clone(b.told)
-}
-
-func (b *inbox) count() int {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.n
 }
 
 // demoSummary sets what was counted against what was truly delivered.
@@ -131,30 +116,24 @@ type demoShow struct {
 	flags    *demoFlags
 	port     string
 	dir      string
-	before   string // the run of the demonstration before in the same directory; "" if there is none
+	before   string    // the run of the demonstration before in the same directory; "" if there is none
+	notes    io.Writer // where words go: standard output carries the one object with --json
 	log      io.Writer
 	terminal bool
 	width    int
-	every    float64 // part of the target between two plain lines
-	nextAt   float64
-	live     bool // a live line stands unfinished
+	nextAt   float64 // part of the target at which the next plain line comes
+	live     bool    // a live line stands unfinished
 }
 
 func newDemoShow(s *shell, f *demoFlags, port, dir string) *demoShow {
-	d := &demoShow{s: s, flags: f, port: port, dir: dir, every: 0.1, width: pipedColumns}
-	if !f.json {
+	d := &demoShow{s: s, flags: f, port: port, dir: dir, notes: s.out, width: pipedColumns}
+	if f.json {
+		d.notes = s.err
+	} else {
 		d.width, d.terminal = columns(s.out)
 	}
 	d.log = lineBreaker{d}
 	return d
-}
-
-// notes is where words go: standard output carries the one object with --json.
-func (d *demoShow) notes() io.Writer {
-	if d.flags.json {
-		return d.s.err
-	}
-	return d.s.out
 }
 
 // lineBreaker keeps log lines off the live line.
@@ -167,25 +146,25 @@ func (l lineBreaker) Write(p []byte) (int, error) {
 
 func (d *demoShow) newline() {
 	if d.live {
-		fmt.Fprintln(d.notes())
+		fmt.Fprintln(d.notes)
 		d.live = false
 	}
 }
 
 func (d *demoShow) begin(address string) {
-	fmt.Fprintf(d.notes(), "Simulated supply and zinc cell (invented data) on %s, clock %g times as fast.\n", d.port, d.flags.speed)
-	fmt.Fprintf(d.notes(), "Data in %s", d.dir)
+	fmt.Fprintf(d.notes, "Simulated supply and zinc cell (invented data) on %s, clock %g times as fast.\n", d.port, d.flags.speed)
+	fmt.Fprintf(d.notes, "Data in %s", d.dir)
 	if address != "" {
-		fmt.Fprintf(d.notes(), ", page and metrics on http://%s/", address)
+		fmt.Fprintf(d.notes, ", page and metrics on http://%s/", address)
 	}
-	fmt.Fprintln(d.notes())
+	fmt.Fprintln(d.notes)
 }
 
 // notices prints what has come in on the demonstration's route.
 func (d *demoShow) notices(lines []string) {
 	for _, l := range lines {
 		d.newline()
-		fmt.Fprintf(d.notes(), "notification  %s\n", l)
+		fmt.Fprintf(d.notes, "notification  %s\n", l)
 	}
 }
 
@@ -204,8 +183,8 @@ func (d *demoShow) progress(s *snapshot.Cell) {
 	if share < d.nextAt {
 		return
 	}
-	d.nextAt += d.every
-	fmt.Fprintln(d.notes(), line)
+	d.nextAt += 0.1
+	fmt.Fprintln(d.notes, line)
 }
 
 // progressLine is the bar with the figures a person would look for.

@@ -28,7 +28,7 @@ import (
 func newEnterCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	var text, when, run, bathName, electrode, data string
-	var asJSON, certain bool
+	var certain bool
 	cmd := &cobra.Command{
 		Use:   "enter (CELL | --bath NAME | --electrode NAME) KIND [NAME=VALUE ...] [TEXT]",
 		Short: "Record an observation, addition, sample, assay or weighing in a run",
@@ -92,44 +92,41 @@ func newEnterCommand(s *shell) *cobra.Command {
 			switch kind {
 			case "list":
 			case runlog.EntrySettle:
-				if gap, err = control.ParseSettlement(values); err != nil {
-					err = usageError{err}
-				}
+				gap, err = control.ParseSettlement(values)
 			default:
-				if entry, err = control.ParseEntry(kind, values, text); err != nil {
-					err = usageError{err}
-				}
+				entry, err = control.ParseEntry(kind, values, text)
 			}
 			if err != nil {
-				return err
+				return usageError{err}
 			}
 			if name != "" {
 				if sided {
 					entry.Words[ledger.Side] = side
 				}
 				entry.By, entry.Certain, entry.At = r.who(), certain, at
-				return s.enterLedger(&dataFlags{data, r.config}, of, name, kind, entry, asJSON)
+				return s.enterLedger(&dataFlags{data, r.config}, of, name, kind, entry, r.asJSON)
 			}
 			where, err := r.place(cell, run)
 			switch {
 			case err != nil:
 				return err
 			case kind == "list":
-				return listEntries(s.out, where, asJSON)
+				return listEntries(s.out, where, r.asJSON)
 			case kind == runlog.EntrySettle && where.isOpen:
 				gap.Cell, gap.By, gap.Text = cell, r.who(), text
-				return s.settle(cmd.Context(), r, gap, asJSON)
+				return s.settle(cmd.Context(), r, gap)
 			case kind == runlog.EntrySettle && gap.Off != "":
 				return usagef("settle a gap of a run that is not monitored by low, best and high; nightcell verify shows its present range")
 			case kind == runlog.EntrySettle:
-				entry = control.Entry{Kind: kind, Text: text, Numbers: map[string]float64{"index": float64(gap.Gap), "low": gap.LowCoulombs, "best": gap.BestCoulombs, "high": gap.HighCoulombs}}
+				gap.Text = text
+				entry = gap.Entry()
 			}
 			entry.Cell, entry.By, entry.Certain, entry.At = cell, r.who(), certain, at
 			done, entry, beside, err := r.enter(cmd.Context(), where, entry)
 			if err = contradicted(err); err != nil {
 				return err
 			}
-			if asJSON {
+			if r.asJSON {
 				return printJSON(s.out, map[string]any{"entered": entry, "name": done.Name, "run": where.dir, "beside_the_log": beside, "notes": append([]string{}, done.Notes...)})
 			}
 			said := fmt.Sprintf("%s entered for %s", kind, cell)
@@ -139,16 +136,10 @@ func newEnterCommand(s *shell) *cobra.Command {
 			if beside {
 				said += ", beside the log of " + where.name()
 			}
-			for _, line := range append([]string{said}, done.Notes...) {
-				if _, err := fmt.Fprintln(s.out, drivers.Plain(line)); err != nil {
-					return err
-				}
-			}
-			return nil
+			return s.lines(append([]string{said}, done.Notes...))
 		},
 	}
-	r.addFlags(cmd)
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print the entry as one JSON object")
+	r.addFlags(cmd, "print the entry as one JSON object")
 	cmd.Flags().StringVar(&text, "text", "", "free `text`; may also be given last without the flag")
 	cmd.Flags().StringVar(&bathName, "bath", "", "record in the ledger of the bath of this `name`")
 	cmd.Flags().StringVar(&electrode, "electrode", "", "record in the ledger of the electrode of this `name`")
@@ -157,6 +148,16 @@ func newEnterCommand(s *shell) *cobra.Command {
 	cmd.Flags().StringVar(&when, "at", "", "`time` of the observation, such as 2026-03-01T22:15:00+01:00 (default: now)")
 	cmd.Flags().StringVar(&run, "run", "", "`run` by directory or start, such as 20260110T200000Z (default: the open run, else the last)")
 	return cmd
+}
+
+// lines prints lines of text from outside.
+func (s *shell) lines(all []string) error {
+	for _, line := range all {
+		if _, err := fmt.Fprintln(s.out, drivers.Plain(line)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // contradicted says how an entry that contradicts the books is taken all the same.
@@ -168,13 +169,13 @@ func contradicted(err error) error {
 }
 
 // settle settles a gap of a run that is being watched.
-func (s *shell) settle(ctx context.Context, r *reach, gap control.Settlement, asJSON bool) error {
+func (s *shell) settle(ctx context.Context, r *reach, gap control.Settlement) error {
 	return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
 		settled, err := c.Settle(ctx, gap)
 		if err != nil {
 			return err
 		}
-		if asJSON {
+		if r.asJSON {
 			return printJSON(s.out, map[string]any{"settled": settled})
 		}
 		_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %s A·h\n", settled.Gap, drivers.Plain(gap.Cell),
@@ -251,11 +252,7 @@ func (r *reach) place(cell, run string) (place, error) {
 	cells := cursor.CellDir(cfg.Data, cell)
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && cfg.Cell(cell) == nil:
-		var known []string
-		for _, c := range cfg.Cells {
-			known = append(known, c.Name)
-		}
-		return place{}, usagef("there is no cell %q; the cells are %v", cell, known)
+		return place{}, usagef("there is no cell %q; the cells are %v", cell, cfg.CellNames())
 	case errors.Is(err, fs.ErrNotExist) && run == "":
 		return place{isOpen: true}, nil // the daemon says what is missing
 	case err != nil && !errors.Is(err, fs.ErrNotExist):

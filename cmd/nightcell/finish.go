@@ -16,14 +16,12 @@ import (
 
 	"nightcell/daemon/control"
 	"nightcell/daemon/finish"
-	"nightcell/daemon/report"
 	"nightcell/drivers"
 )
 
 func newFinishCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	var run string
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "finish CELL",
 		Short: "Walk the checklist of the morning after: from the hold current to the stored deposit and the account",
@@ -54,7 +52,7 @@ func newFinishCommand(s *shell) *cobra.Command {
 			in, isFile := s.in.(*os.File)
 			_, terminal := columns(s.out)
 			switch {
-			case asJSON:
+			case r.asJSON:
 				return printJSON(s.out, checklistJSON(where.dir, items))
 			case !isFile || !terminal || !term.IsTerminal(int(in.Fd())):
 				return w.standing(items)
@@ -62,9 +60,8 @@ func newFinishCommand(s *shell) *cobra.Command {
 			return w.all(cmd.Context())
 		},
 	}
-	r.addFlags(cmd)
+	r.addFlags(cmd, "print the state of the checklist as one JSON object")
 	cmd.Flags().StringVar(&run, "run", "", "`run` by directory or start, such as 20260110T200000Z (default: the open run, else the last)")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print the state of the checklist as one JSON object")
 	return cmd
 }
 
@@ -130,12 +127,6 @@ func (w *walk) all(ctx context.Context) error {
 			return err
 		}
 	}
-}
-
-// say writes a paragraph below a title.
-func (w *walk) say(text string) {
-	width, _ := columns(w.out)
-	report.Paragraph(w.out, "    ", drivers.Plain(text), width)
 }
 
 // item asks until one answer is taken.

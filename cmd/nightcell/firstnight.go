@@ -14,7 +14,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcell/configs"
-	"nightcell/daemon/report"
 	"nightcell/drivers"
 	"nightcell/drivers/simulated"
 	"nightcell/integrate/plan"
@@ -132,12 +131,12 @@ func (f *firstNight) ask12(ctx context.Context) error {
 		var mistakes configs.Mistakes
 		if errors.As(again, &mistakes) {
 			for _, m := range mistakes {
-				f.tell(strings.TrimPrefix(m.Key, "cell.") + ": " + m.Wrong + "; " + m.Remedy)
+				f.say(strings.TrimPrefix(m.Key, "cell.") + ": " + m.Wrong + "; " + m.Remedy)
 			}
 		} else {
-			f.tell(speak(again).Error())
+			f.say(speak(again).Error())
 		}
-		f.tell("These answers contradict each other. The questions start again, with your answers as defaults.")
+		f.say("These answers contradict each other. The questions start again, with your answers as defaults.")
 	}
 }
 
@@ -152,7 +151,7 @@ func (f *firstNight) one(ctx context.Context, i, of int, q *question) error {
 		proposed, why = said, fmt.Sprintf("You said %s before; proposed is %s: %s", said, first, why)
 	}
 	fmt.Fprintf(f.out, "\n%d of %d  %s\n", i+1, of+1, q.title)
-	f.tell(why)
+	f.say(why)
 	for {
 		answer, err := f.put(ctx, fmt.Sprintf("    Enter = %s, q = stop: ", drivers.Plain(proposed)))
 		if err != nil {
@@ -162,7 +161,7 @@ func (f *firstNight) one(ctx context.Context, i, of int, q *question) error {
 			answer = proposed
 		}
 		if err := q.take(answer); err != nil {
-			f.tell(speak(err).Error())
+			f.say(speak(err).Error())
 			continue
 		}
 		if f.now[q.name] = answer; answer != first {
@@ -176,12 +175,6 @@ func (f *firstNight) one(ctx context.Context, i, of int, q *question) error {
 		f.key = ""
 		return nil
 	}
-}
-
-// tell writes a paragraph below a question.
-func (f *firstNight) tell(text string) {
-	width, _ := columns(f.out)
-	report.Paragraph(f.out, "    ", drivers.Plain(text), width)
 }
 
 // begin checks what was written with the supply, and ends in the watch.

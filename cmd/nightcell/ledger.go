@@ -288,10 +288,5 @@ func (s *shell) enterLedger(where *dataFlags, of ledger.Kind, name, kind string,
 	if asJSON {
 		return printJSON(s.out, map[string]any{"entered": e, "name": done.Name, string(of): name, "notes": append([]string{}, done.Notes...)})
 	}
-	for _, line := range append([]string{fmt.Sprintf("%s entered for %s %s as %s", kind, of, name, done.Name)}, done.Notes...) {
-		if _, err := fmt.Fprintln(s.out, drivers.Plain(line)); err != nil {
-			return err
-		}
-	}
-	return nil
+	return s.lines(append([]string{fmt.Sprintf("%s entered for %s %s as %s", kind, of, name, done.Name)}, done.Notes...))
 }

@@ -25,7 +25,6 @@ import (
 func newBeginCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	var confirmed []string
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "begin CELL --confirm leads,level,ventilation,containment",
 		Short: "Run the pre-flight check before leaving a run unattended",
@@ -47,16 +46,15 @@ func newBeginCommand(s *shell) *cobra.Command {
 			defer cancel()
 			return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
 				checks, err := c.Begin(ctx, control.BeginOrder{Cell: args[0], By: r.who(), Confirmed: confirmed})
-				if printErr := printChecks(s, args[0], checks, asJSON, err == nil); printErr != nil {
+				if printErr := printChecks(s, args[0], checks, r.asJSON, err == nil); printErr != nil {
 					return printErr
 				}
 				return err
 			})
 		},
 	}
-	r.addFlags(cmd)
+	r.addFlags(cmd, oneObject)
 	cmd.Flags().StringSliceVar(&confirmed, "confirm", nil, "what you have checked at the cell: `leads,level,ventilation,containment`")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }
 
@@ -90,7 +88,6 @@ func printChecks(s *shell, cell string, checks []control.Check, asJSON, cleared 
 
 func newDrillCommand(s *shell) *cobra.Command {
 	r := &reach{}
-	var asJSON bool
 	var patience string
 	cmd := &cobra.Command{
 		Use:   "drill CELL",
@@ -119,12 +116,11 @@ func newDrillCommand(s *shell) *cobra.Command {
 				if err != nil {
 					return err
 				}
-				return printDrill(s, receipts, asJSON)
+				return printDrill(s, receipts, r.asJSON)
 			})
 		},
 	}
-	r.addFlags(cmd)
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	r.addFlags(cmd, oneObject)
 	cmd.Flags().StringVar(&patience, "patience", "2 min", "the longest `time` to wait for the daemon")
 	return cmd
 }
@@ -174,7 +170,6 @@ func percent(share string) string {
 func newStepCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	var down string
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "step CELL",
 		Short: "Lower the current slightly, once, to measure how much of a voltage rise is ohmic",
@@ -200,7 +195,7 @@ func newStepCommand(s *shell) *cobra.Command {
 				if err != nil {
 					return err
 				}
-				if asJSON {
+				if r.asJSON {
 					return printJSON(s.out, out)
 				}
 				_, err = fmt.Fprintln(s.out, drivers.Plain(out.Text))
@@ -208,9 +203,8 @@ func newStepCommand(s *shell) *cobra.Command {
 			})
 		},
 	}
-	r.addFlags(cmd)
+	r.addFlags(cmd, oneObject)
 	cmd.Flags().StringVar(&down, "down", "5 %", "`share` of the set-point by which to lower the current")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }
 
@@ -240,7 +234,6 @@ func newHoldCommand(s *shell) *cobra.Command {
 func outputCommand(s *shell, name, short, long, example string, act func(*control.Client, context.Context, control.CellOrder) (control.Outcome, error)) *cobra.Command {
 	r := &reach{}
 	var again string
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:     name + " CELL --again CELL",
 		Short:   short,
@@ -258,7 +251,7 @@ func outputCommand(s *shell, name, short, long, example string, act func(*contro
 				if err != nil {
 					return err
 				}
-				if asJSON {
+				if r.asJSON {
 					return printJSON(s.out, map[string]any{"cell": args[0], "act": name, "verified": out.Verified, "text": out.Text})
 				}
 				_, err = fmt.Fprintf(s.out, "%s: %s, verified: %s\n", drivers.Plain(args[0]), name, drivers.Plain(out.Text))
@@ -266,23 +259,29 @@ func outputCommand(s *shell, name, short, long, example string, act func(*contro
 			})
 		},
 	}
-	r.addFlags(cmd)
+	r.addFlags(cmd, oneObject)
 	cmd.Flags().StringVar(&again, "again", "", "repeat the name of the `cell` to confirm")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }
 
-// reach finds the daemon that a command speaks to, and knows who speaks.
-type reach struct{ config, socket, by string }
+// reach finds the daemon that a command speaks to, and knows who speaks and how the answer is printed.
+type reach struct {
+	config, socket, by string
+	asJSON             bool
+}
 
-// addFlags adds the flags of a command that writes something down.
-func (r *reach) addFlags(cmd *cobra.Command) {
-	r.addReach(cmd)
+// oneObject is what most commands say of their flag json.
+const oneObject = "print one JSON object"
+
+// addFlags adds the flags of a command that writes something down; json says what that flag is for.
+func (r *reach) addFlags(cmd *cobra.Command, json string) {
+	r.addReach(cmd, json)
 	cmd.PersistentFlags().StringVar(&r.by, "by", "", "your `name` for the run log (default: the user's)")
 }
 
 // addReach adds the flags that say which daemon is meant.
-func (r *reach) addReach(cmd *cobra.Command) {
+func (r *reach) addReach(cmd *cobra.Command, json string) {
+	cmd.Flags().BoolVar(&r.asJSON, "json", false, json)
 	flags := cmd.PersistentFlags()
 	flags.StringVar(&r.config, "config", "", "configuration `file` of the running daemon")
 	flags.StringVar(&r.socket, "socket", "", "`path` of the daemon's control socket, in place of --config")

@@ -93,8 +93,8 @@ func newPlanCommand(s *shell) *cobra.Command {
 }
 
 func runPlan(s *shell, cmd *cobra.Command, o *planOptions, f *planFlags) error {
-	if err := checkDensityUnit(o.densityUnit); err != nil {
-		return err
+	if _, err := quantity.In(quantity.CurrentDensity, 1, o.densityUnit); err != nil {
+		return usagef("--density-unit: %w; choose A/dm2, A/m2, mA/cm2 or ASF", err)
 	}
 	d, err := o.stated(cmd.Flags(), f)
 	if err != nil {
@@ -282,36 +282,21 @@ func (o *planOptions) tapered(subject *plansheet.Subject) error {
 	return nil
 }
 
-// checkDensityUnit refuses what is no unit of current density.
-func checkDensityUnit(unit string) error {
-	if _, err := quantity.In(quantity.CurrentDensity, 1, unit); err != nil {
-		return usagef("--density-unit: %w; choose A/dm2, A/m2, mA/cm2 or ASF", err)
-	}
-	return nil
-}
-
 // checkExtension refuses a file whose ending says that it is to be something else.
 func checkExtension(flag, file string, endings ...string) error {
-	for _, e := range endings {
-		if strings.EqualFold(filepath.Ext(file), e) {
-			return nil
-		}
+	if slices.Contains(endings, strings.ToLower(filepath.Ext(file))) {
+		return nil
 	}
 	return usagef("--%s %s: give a file name that ends in %s", flag, file, strings.Join(endings, " or "))
 }
 
 // writeWhole writes a whole file or leaves an error that says which.
-func writeWhole(file string, write func(io.Writer) error) (err error) {
+func writeWhole(file string, write func(io.Writer) error) error {
 	f, err := os.Create(file)
-	if err != nil {
-		return fmt.Errorf("writing %s: %w", file, err)
+	if err == nil {
+		err = cmp.Or(write(f), f.Close())
 	}
-	defer func() {
-		if e := f.Close(); err == nil && e != nil {
-			err = fmt.Errorf("writing %s: %w", file, e)
-		}
-	}()
-	if err := write(f); err != nil {
+	if err != nil {
 		return fmt.Errorf("writing %s: %w", file, err)
 	}
 	return nil

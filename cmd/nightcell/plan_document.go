@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"maps"
@@ -153,11 +154,7 @@ func (d document) read() (*configs.Cell, *configs.Supply, error) {
 	case errors.As(err, &mistakes):
 		var list []string
 		for _, m := range mistakes {
-			text := d.flagAt(m.Key) + ": " + inFlags(m.Wrong)
-			if m.Remedy != "" {
-				text += "; " + inFlags(m.Remedy)
-			}
-			list = append(list, text)
+			list = append(list, d.flagAt(m.Key)+": "+strings.TrimSuffix(inFlags(m.Wrong)+"; "+inFlags(m.Remedy), "; "))
 		}
 		return nil, nil, planMistakes(list)
 	case err != nil:
@@ -170,6 +167,12 @@ func (d document) read() (*configs.Cell, *configs.Supply, error) {
 }
 
 var saltKey = regexp.MustCompile(`^bath\.salts\[(\d+)\]\.(.+)$`)
+
+// otherFlags are those of keys that no flag of planFlagList states.
+var otherFlags = map[string]string{
+	"bath.salts": "--salt", "bath.valence": "--valence", "bath.purified": "--purified", "electrodes.soluble_anode": "--soluble-anode",
+	"efficiency.initial": "--efficiency", "target": "target",
+}
 
 // flagAt names the flag that states a key of the document; a key that no flag states is named with its file.
 func (d document) flagAt(key string) string {
@@ -185,19 +188,8 @@ func (d document) flagAt(key string) string {
 		}
 		return flag
 	}
-	switch own {
-	case "bath.salts":
-		return "--salt"
-	case "bath.valence":
-		return "--valence"
-	case "electrodes.soluble_anode":
-		return "--soluble-anode"
-	case "bath.purified":
-		return "--purified"
-	case "efficiency.initial":
-		return "--efficiency"
-	case "target":
-		return "target"
+	if flag, known := otherFlags[own]; known {
+		return flag
 	}
 	for _, p := range planFlagList() {
 		if p.key == own || p.key == meter {
@@ -260,19 +252,12 @@ func (o *planOptions) stated(flags *pflag.FlagSet, f *planFlags) (document, erro
 	if err != nil {
 		return d, usageError{err}
 	}
-	var names []string
-	for i := range c.Cells {
-		names = append(names, c.Cells[i].Name)
-	}
-	name := o.cell
-	if name == "" {
-		if len(names) != 1 {
-			return d, usagef("%s describes several cells: choose one with --cell: %s", o.config, strings.Join(names, ", "))
-		}
-		name = names[0]
-	}
-	if c.Cell(name) == nil {
-		return d, usagef("--cell %s: %s has no such cell; it has %s", name, o.config, strings.Join(names, ", "))
+	name, names := cmp.Or(o.cell, c.Cells[0].Name), strings.Join(c.CellNames(), ", ")
+	switch {
+	case o.cell == "" && len(c.Cells) != 1:
+		return d, usagef("%s describes several cells: choose one with --cell: %s", o.config, names)
+	case c.Cell(name) == nil:
+		return d, usagef("--cell %s: %s has no such cell; it has %s", name, o.config, names)
 	}
 	if d, err = documentOf(c, o.config, name); err != nil {
 		return d, err

@@ -111,8 +111,8 @@ func TestSimulateJSON(t *testing.T) {
 	}
 	// Faraday: all charge is metal (65.38 g over two electrons, CODATA's constant) or hydrogen.
 	moles := truth.DepositGrams/65.38 + truth.HydrogenMoles
-	if truth.DurationSeconds != 7200 || truth.ChargeCoulombs != 3*7200 || math.Abs(moles*2*96485.33212-truth.CellChargeCoulombs) > 1e-3 ||
-		truth.Seed != 7 || truth.PresentTerminalAmperes != 3 || truth.EnergyJoules < 3.3*3*7200 {
+	if truth.DurationSeconds != 7200 || truth.Charge != 3*7200 || math.Abs(moles*2*96485.33212-truth.CellCharge) > 1e-3 ||
+		truth.Seed != 7 || truth.Amperes != 3 || truth.Energy < 3.3*3*7200 {
 		t.Errorf("truth %+v", truth)
 	}
 }

@@ -25,7 +25,6 @@ const askTime = 10 * time.Second
 
 func newStatusCommand(s *shell) *cobra.Command {
 	r := &reach{}
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "status [CELL]",
 		Short: "Show the state of each cell",
@@ -41,30 +40,25 @@ func newStatusCommand(s *shell) *cobra.Command {
 					return err
 				}
 				if len(args) == 1 {
-					named := slices.DeleteFunc(slices.Clone(cells), func(c control.Cell) bool { return c.Name != args[0] })
-					if len(named) == 0 {
-						return usagef("there is no cell %q; the cells are %s", args[0], cellNames(cells))
+					var names []string
+					for _, c := range cells {
+						names = append(names, c.Name)
 					}
-					cells = named
+					at := slices.Index(names, args[0])
+					if at < 0 {
+						return usagef("there is no cell %q; the cells are %v", args[0], names)
+					}
+					cells = cells[at : at+1]
 				}
-				if asJSON {
+				if r.asJSON {
 					return printJSON(s.out, map[string]any{"cells": cells})
 				}
 				return printStatus(s.out, cells)
 			})
 		},
 	}
-	r.addReach(cmd)
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	r.addReach(cmd, oneObject)
 	return cmd
-}
-
-func cellNames(cells []control.Cell) string {
-	names := make([]string, len(cells))
-	for i, c := range cells {
-		names[i] = c.Name
-	}
-	return fmt.Sprint(names)
 }
 
 // printStatus shows one cell a line.
@@ -76,24 +70,16 @@ func printStatus(to io.Writer, cells []control.Cell) error {
 			charge(c), figure(c.TargetCoulombs/3600, 2), figure(c.Volts, 3), figure(c.Amperes, 3),
 			figure(c.DepositGrams, 2), age(c.ReadingAgeSeconds), alarmCount(c))
 	}
-	if err := w.Flush(); err != nil {
-		return err
-	}
-	for _, c := range cells {
+	for _, c := range cells { // lines without a tab stand as they are
 		if c.Left != "" {
-			if _, err := fmt.Fprintf(to, "%s: the target is of the %s\n", drivers.Plain(c.Name), drivers.Plain(c.Left)); err != nil {
-				return err
-			}
+			fmt.Fprintf(w, "%s: the target is of the %s\n", drivers.Plain(c.Name), drivers.Plain(c.Left))
 		}
-		if c.Unconfirmed == "" {
-			continue
-		}
-		if _, err := fmt.Fprintf(to, "%s: an unconfirmed %s contradicts the mass balance: target %s A·h with it, %s A·h without; the earlier applies\n",
-			drivers.Plain(c.Name), drivers.Plain(c.Unconfirmed), figure(c.TargetWith/3600, 2), figure(c.TargetWithout/3600, 2)); err != nil {
-			return err
+		if c.Unconfirmed != "" {
+			fmt.Fprintf(w, "%s: an unconfirmed %s contradicts the mass balance: target %s A·h with it, %s A·h without; the earlier applies\n",
+				drivers.Plain(c.Name), drivers.Plain(c.Unconfirmed), figure(c.TargetWith/3600, 2), figure(c.TargetWithout/3600, 2))
 		}
 	}
-	return nil
+	return w.Flush() // reports any error of the lines before
 }
 
 // figure is a number with so many decimals, or a dash when it is not known.
@@ -106,10 +92,10 @@ func figure(f quantity.Maybe, decimals int) string {
 
 // charge is what was counted so far, in A·h with its expanded uncertainty, or a dash.
 func charge(c control.Cell) string {
-	if v := float64(c.ChargeCoulombs); math.IsNaN(v) || math.IsInf(v, 0) {
-		return "-"
+	if v := float64(c.ChargeCoulombs); !math.IsNaN(v) && !math.IsInf(v, 0) {
+		return quantity.WithDoubt(v/3600, integrate.CoverageFactor*float64(c.ChargeUncertainty)/3600)
 	}
-	return quantity.WithDoubt(float64(c.ChargeCoulombs)/3600, integrate.CoverageFactor*float64(c.ChargeUncertainty)/3600)
+	return "-"
 }
 
 func age(f quantity.Maybe) string {
@@ -129,7 +115,6 @@ func alarmCount(c control.Cell) string {
 
 func newAlarmsCommand(s *shell) *cobra.Command {
 	r := &reach{}
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "alarms [CELL]",
 		Short: "List, acknowledge and shelve alarms",
@@ -143,27 +128,19 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 			"  nightcell alarms shelve zinc-1 contact --for 2h --reason \"clip is being replaced\" --config nightcell.toml",
 		Args: between(0, 1, "nightcell alarms [CELL]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			cell := ""
-			if len(args) == 1 {
-				cell = args[0]
-			}
 			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-				list, err := c.Alarms(ctx, cell)
+				list, err := c.Alarms(ctx, strings.Join(args, ""))
 				if err != nil {
 					return err
 				}
-				if asJSON {
-					if list == nil {
-						list = []control.Alarm{} // a list without entries, not null
-					}
-					return printJSON(s.out, map[string]any{"alarms": list})
+				if r.asJSON {
+					return printJSON(s.out, map[string]any{"alarms": append([]control.Alarm{}, list...)})
 				}
 				return printAlarms(s, list)
 			})
 		},
 	}
-	r.addFlags(cmd)
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	r.addFlags(cmd, oneObject)
 	for _, a := range alarmActs {
 		cmd.AddCommand(a.command(s, r))
 	}

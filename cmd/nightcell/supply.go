@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -146,32 +147,17 @@ func linkable(link string) error {
 
 // simulateTruth is what nightcell simulate --json prints.
 type simulateTruth struct {
-	DurationSeconds        float64 `json:"duration_seconds"`
-	ChargeCoulombs         float64 `json:"true_charge_coulombs"`
-	CellChargeCoulombs     float64 `json:"true_cell_charge_coulombs"`
-	EnergyJoules           float64 `json:"true_energy_joules"`
-	DepositGrams           float64 `json:"true_deposit_grams"`
-	HydrogenMoles          float64 `json:"true_hydrogen_moles"`
-	BathMetalGrams         float64 `json:"true_bath_metal_grams"`
-	BathVolumeCubicMetres  float64 `json:"true_bath_volume_cubic_metres"`
-	BathTemperatureKelvins float64 `json:"true_bath_temperature_kelvins"`
-	PresentEfficiency      float64 `json:"true_present_efficiency_ratio"`
-	PresentTerminalVolts   float64 `json:"true_terminal_volts"`
-	PresentTerminalAmperes float64 `json:"true_terminal_amperes"`
-	Seed                   int64   `json:"seed"`
-	Scenario               string  `json:"scenario"`
+	DurationSeconds float64 `json:"duration_seconds"`
+	simulated.Truth
+	Seed     int64  `json:"seed"`
+	Scenario string `json:"scenario"`
 }
 
 // tell prints the truth of channel 1 at an instant, or later if somebody has asked later.
 func (f *simulateFlags) tell(w io.Writer, i *simulated.Instrument, until time.Duration) error {
 	t := i.TruthAt(1, until)
 	if f.json {
-		return printJSON(w, simulateTruth{
-			DurationSeconds: t.At.Seconds(), ChargeCoulombs: t.Charge, CellChargeCoulombs: t.CellCharge, EnergyJoules: t.Energy,
-			DepositGrams: t.DepositGrams, HydrogenMoles: t.HydrogenMoles, BathMetalGrams: t.MetalGrams,
-			BathVolumeCubicMetres: t.Volume, BathTemperatureKelvins: t.Temperature, PresentEfficiency: t.Efficiency,
-			PresentTerminalVolts: t.Volts, PresentTerminalAmperes: t.Amperes, Seed: f.seed, Scenario: f.scenario,
-		})
+		return printJSON(w, simulateTruth{t.At.Seconds(), t, f.seed, f.scenario})
 	}
 	fmt.Fprintf(w, "true figures after %s: charge %.4f A·h, deposit %.3f g of %.2f g, energy %.2f W·h\n",
 		timeWords(t.At.Round(time.Second)), t.Charge/3600, t.DepositGrams, t.InitialGrams, t.Energy/3600)
@@ -185,16 +171,16 @@ func printKinds(w io.Writer) error {
 	for _, k := range simulated.Kinds() {
 		fmt.Fprintf(w, "%-19s %s\n", k.Name, k.Meaning)
 		for _, key := range k.Keys {
-			if d := k.Default(key); d != "" {
-				if text, err := strconv.Unquote(d); err == nil {
-					if span, err := time.ParseDuration(text); err == nil {
-						d = strconv.Quote(timeWords(span))
-					}
+			d := k.Default(key)
+			if text, err := strconv.Unquote(d); err == nil {
+				if span, err := time.ParseDuration(text); err == nil {
+					d = strconv.Quote(timeWords(span))
 				}
-				fmt.Fprintf(w, "%-19s   %s, default %s\n", "", key, d)
-			} else {
-				fmt.Fprintf(w, "%-19s   %s\n", "", key)
 			}
+			if d != "" {
+				key += ", default " + d
+			}
+			fmt.Fprintf(w, "%-19s   %s\n", "", key)
 		}
 	}
 	fmt.Fprintln(w, "\nEvery event takes at and kind, and may take lasts, repeat, times, jitter, vary, channel and note.")
@@ -215,13 +201,12 @@ func newPortsCommand(s *shell) *cobra.Command {
 		Args: between(0, 0, "nightcell ports"),
 		RunE: func(*cobra.Command, []string) error {
 			ports, err := line.Ports()
-			if err != nil {
-				if errors.Is(err, line.ErrNoListing) {
-					return usageError{err}
-				}
+			switch {
+			case errors.Is(err, line.ErrNoListing):
+				return usageError{err}
+			case err != nil:
 				return err
-			}
-			if asJSON {
+			case asJSON:
 				return printJSON(s.out, map[string]any{"ports": append([]line.Port{}, ports...)})
 			}
 			return printPorts(s.out, ports)
@@ -249,32 +234,29 @@ func usbText(u *line.USB) string {
 		return "-"
 	}
 	text := strings.TrimSpace(u.Vendor + ":" + u.Product + " " + strings.TrimSpace(u.Maker+" "+u.Name))
-	switch {
-	case u.Serial == "":
+	if u.Serial == "" {
 		return text + ", no serial number"
-	case u.SerialShared:
-		return text + ", serial " + u.Serial + " (not the only one)"
 	}
-	return text + ", serial " + u.Serial
+	if text += ", serial " + u.Serial; u.SerialShared {
+		text += " (not the only one)"
+	}
+	return text
 }
 
 func accessText(p line.Port) string {
-	if p.Access {
+	switch {
+	case p.Access:
 		return "yes"
-	}
-	if p.Group == "" {
+	case p.Group == "":
 		return "no"
 	}
 	return "no: join group " + p.Group
 }
 
 func holdersText(list []line.Holder) string {
-	if len(list) == 0 {
-		return "none found"
+	var names []string
+	for _, h := range list {
+		names = append(names, h.String())
 	}
-	names := make([]string, len(list))
-	for i, h := range list {
-		names[i] = h.String()
-	}
-	return strings.Join(names, ", ")
+	return cmp.Or(strings.Join(names, ", "), "none found")
 }

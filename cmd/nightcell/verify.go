@@ -163,7 +163,7 @@ func printVerdict(out io.Writer, run string, r *runlog.Report, beside besideJSON
 	}
 	fmt.Fprintf(w, "energy\t%s W·h (k = %d)\n", quantity.WithDoubt(t.Energy/3600, integrate.CoverageFactor*t.EnergyStandardUncertainty/3600), integrate.CoverageFactor)
 	if r.Carried != nil {
-		fmt.Fprintf(w, "carried\t%.5g A·h were counted in the log before this one, which has their readings\n", ampereHours(r.Carried.Charge))
+		fmt.Fprintf(w, "carried\t%.5g A·h were counted in the log before this one, which has their readings\n", r.Carried.Charge/3600)
 	}
 	for _, d := range r.Damage {
 		fmt.Fprintf(w, "damage\tbytes %d to %d: %s\n", d.From, d.To, d.Reason)
@@ -211,8 +211,6 @@ func mismatchWords(m *runlog.Mismatch) string {
 	}
 	return strings.Join(append(said, m.Figures...), "; ")
 }
-
-func ampereHours(coulombs float64) float64 { return coulombs / 3600 }
 
 // besideJSON is what stands beside a log.
 type besideJSON struct {

@@ -14,6 +14,8 @@ import (
 	"github.com/spf13/pflag"
 
 	"nightcell/configs/quantity"
+	"nightcell/daemon/report"
+	"nightcell/drivers"
 )
 
 // spoken is an error in the words of the command line; what it was made of can still be asked for.
@@ -157,6 +159,12 @@ func newAsker(in io.Reader, out io.Writer) asker {
 		}
 	}()
 	return a
+}
+
+// say writes a paragraph below a title.
+func (a asker) say(text string) {
+	width, _ := columns(a.to)
+	report.Paragraph(a.to, "    ", drivers.Plain(text), width)
 }
 
 // put puts one question. An end of the input is the wish to stop, as a q and an interrupt are.

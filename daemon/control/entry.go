@@ -50,11 +50,11 @@ func (e Entry) LogFields() []runlog.Field {
 		fields = append(fields, runlog.Flag("certain", true))
 	}
 	for _, name := range slices.Sorted(maps.Keys(e.Numbers)) {
-		if f := runlog.Number(name, e.Numbers[name]); e.Kind == runlog.EntrySettle && name == "index" {
-			fields = append(fields, runlog.Integer(name, int64(e.Numbers[name])))
-		} else {
-			fields = append(fields, f)
+		f := runlog.Number(name, e.Numbers[name])
+		if e.Kind == runlog.EntrySettle && name == "index" {
+			f = runlog.Integer(name, int64(e.Numbers[name]))
 		}
+		fields = append(fields, f)
 	}
 	for _, name := range slices.Sorted(maps.Keys(e.Words)) {
 		fields = append(fields, runlog.Text(name, e.Words[name]))

@@ -54,8 +54,8 @@ func IsMistake(err error) bool {
 	return errors.As(err, &p) && (p.Status == http.StatusNotFound || p.Status == http.StatusBadRequest)
 }
 
-// statusOf is the HTTP status for an error.
-func statusOf(err error) int {
+// StatusOf is the HTTP status for an error.
+func StatusOf(err error) int {
 	var p *Problem
 	if errors.As(err, &p) {
 		return p.Status

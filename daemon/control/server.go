@@ -160,30 +160,31 @@ func answer[In, Out any](do func(context.Context, In) (Out, error)) http.Handler
 		ctx, cancel := context.WithTimeout(r.Context(), longestAnswer-longestRead)
 		defer cancel()
 		var in In
-		decoder := json.NewDecoder(http.MaxBytesReader(w, r.Body, longestBody))
-		decoder.DisallowUnknownFields()
-		err := decoder.Decode(&in)
+		var out Out
+		err := read(http.MaxBytesReader(w, r.Body, longestBody), &in)
 		if err == nil {
-			if _, more := decoder.Token(); !errors.Is(more, io.EOF) {
-				err = errors.New("unexpected data after the object")
-			}
+			out, err = do(ctx, in)
 		}
 		if err != nil {
-			reply(w, http.StatusBadRequest, map[string]string{"error": "the request cannot be read: " + err.Error()})
-			return
-		}
-		plain(reflect.ValueOf(&in))
-		if err := goodName(in); err != nil {
-			reply(w, http.StatusBadRequest, map[string]string{"error": err.Error()})
-			return
-		}
-		out, err := do(ctx, in)
-		if err != nil {
-			reply(w, statusOf(err), map[string]string{"error": err.Error()})
+			reply(w, StatusOf(err), map[string]string{"error": err.Error()})
 			return
 		}
 		reply(w, http.StatusOK, out)
 	})
+}
+
+// read decodes an order and makes its texts harmless.
+func read(from io.Reader, order any) error {
+	decoder := json.NewDecoder(from)
+	decoder.DisallowUnknownFields()
+	if err := decoder.Decode(order); err != nil {
+		return BadRequest("the request cannot be read: %w", err)
+	}
+	if _, more := decoder.Token(); !errors.Is(more, io.EOF) {
+		return BadRequest("the request cannot be read: unexpected data after the object")
+	}
+	plain(reflect.ValueOf(order))
+	return goodName(order)
 }
 
 // longestName is that of the page's sign-in.
@@ -194,7 +195,7 @@ const longestName = 60
 func goodName(order any) error {
 	data, err := json.Marshal(order)
 	if err != nil {
-		return fmt.Errorf("reading the request: %w", err)
+		return BadRequest("reading the request: %w", err)
 	}
 	var by struct {
 		By string `json:"by"`
@@ -203,7 +204,7 @@ func goodName(order any) error {
 		return nil // an order without a name is an empty object
 	}
 	if utf8.RuneCountInString(by.By) > longestName || strings.ContainsFunc(by.By, func(r rune) bool { return !unicode.IsPrint(r) }) {
-		return fmt.Errorf("the name %q: give one of at most %d characters on one line, without control characters", by.By, longestName)
+		return BadRequest("the name %q: give one of at most %d characters on one line, without control characters", by.By, longestName)
 	}
 	return nil
 }

@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"nightcell/configs/quantity"
+	"nightcell/daemon/runlog"
 )
 
 // ParseSettlement reads gap with low, best and high, or with off.
@@ -39,4 +40,10 @@ func ParseSettlement(values map[string]string) (Settlement, error) {
 		return out, BadRequest("low, best and high must be in ascending order")
 	}
 	return out, nil
+}
+
+// Entry is a settlement by charges as an entry of the run, for a log that no watch writes.
+func (s Settlement) Entry() Entry {
+	return Entry{Cell: s.Cell, By: s.By, Text: s.Text, Kind: runlog.EntrySettle, Trial: s.Trial,
+		Numbers: map[string]float64{"index": float64(s.Gap), "low": s.LowCoulombs, "best": s.BestCoulombs, "high": s.HighCoulombs}}
 }

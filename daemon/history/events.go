@@ -32,6 +32,13 @@ type Gap struct {
 	Settled         bool // by a person
 }
 
+// book takes what a line of the log says of the charge.
+func (g *Gap) book(r *runlog.Record) {
+	g.Low, _ = r.Number("low")
+	g.Best, _ = r.Number("best")
+	g.High, _ = r.Number("high")
+}
+
 // Hand is a figure that a person entered, in SI units.
 type Hand struct {
 	Value float64
@@ -107,9 +114,7 @@ func (e *events) gap(r *runlog.Record) {
 	length, _ := r.Integer("length")
 	g := Gap{From: r.Time().Add(-time.Duration(length)), To: r.Time(), Kind: r.Text("kind")}
 	g.Index, _ = r.Integer("index")
-	g.Low, _ = r.Number("low")
-	g.Best, _ = r.Number("best")
-	g.High, _ = r.Number("high")
+	g.book(r)
 	if len(e.gaps) == most {
 		e.gaps = slices.Delete(e.gaps, 0, 1)
 	}
@@ -120,9 +125,7 @@ func (e *events) settle(r *runlog.Record) {
 	index, _ := r.Integer("index")
 	for i := range e.gaps {
 		if g := &e.gaps[i]; g.Index == index {
-			g.Low, _ = r.Number("low")
-			g.Best, _ = r.Number("best")
-			g.High, _ = r.Number("high")
+			g.book(r)
 			g.Settled = true
 		}
 	}

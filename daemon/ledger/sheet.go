@@ -19,12 +19,12 @@ func (b *Bath) Sheet(use string) *report.Report {
 	main.Figures = append(main.Figures, word("name", "", b.Name), word("open", "", b.Open), word("metal", "", b.Stated.Metal), word("in_use_by", "", use))
 	r := &report.Report{Brief: true, Tables: []report.Table{main}}
 	if b.Side != nil {
-		liquid := report.Table{Figures: contents("", b.metal().Element.Name, b.Side)}
+		liquid := report.Table{Figures: contents(b.metal().Element.Name, b.Side)}
 		r.Tables = append(r.Tables, liquid)
 		books := report.Table{Key: "balance", Title: "where the metal went", Figures: balance(b.Side.Books())}
 		r.Tables = append(r.Tables, books)
 		if b.Anolyte != nil {
-			r.Tables = append(r.Tables, report.Table{Key: "anolyte", Title: "anolyte", Figures: contents("", b.metal().Element.Name, b.Anolyte)})
+			r.Tables = append(r.Tables, report.Table{Key: "anolyte", Title: "anolyte", Figures: contents(b.metal().Element.Name, b.Anolyte)})
 		}
 	}
 	runs := report.Table{Key: "runs", Title: "runs", Grid: &report.Grid{Head: []string{"CELL", "RUN", "ONTO THE CATHODE", ""}}}
@@ -46,7 +46,9 @@ func (el *Electrode) Sheet(use string) *report.Report {
 	main.Add(word("open", "", el.Open))
 	main.Add(word("in_use_by", "", use))
 	main.Add(word("material", "material", el.Material))
-	main.Known("area", "area", matter.Figure{Value: el.Area, Mark: mark(el.Area > 0)}, report.SquareCentimetres, "")
+	if el.Area > 0 {
+		main.Add(report.Of("area", "area", matter.Figure{Value: el.Area, Mark: matter.Measured}, report.SquareCentimetres, ""))
+	}
 	main.Known("mass", "weighed last", el.Mass, report.Grams, "")
 	main.Known("carries", "carries", el.Carries, report.Grams, "since it was stripped last")
 	main.Add(report.Of("charge", "charge in all", matter.Figure{Value: el.Charge, Mark: matter.Measured}, report.AmpereHours, ""))
@@ -57,13 +59,6 @@ func (el *Electrode) Sheet(use string) *report.Report {
 		runs.Grid.Rows = append(runs.Grid.Rows, row)
 	}
 	return finish(&report.Report{Brief: true, Tables: []report.Table{title, main}}, runs, el.Entries, el.Problems)
-}
-
-func mark(known bool) matter.Mark {
-	if known {
-		return matter.Measured
-	}
-	return matter.Unmarked
 }
 
 func state(open bool, use string) string {
@@ -81,11 +76,11 @@ func word(key, label string, value any) report.Figure {
 }
 
 // contents are the figures of one liquid.
-func contents(prefix, metal string, s *stock.Stock) []report.Figure {
+func contents(metal string, s *stock.Stock) []report.Figure {
 	return []report.Figure{
-		report.Of(prefix+"left", metal+" left", s.Metal(), report.Grams, ""),
-		report.Of(prefix+"volume", "volume", s.Volume(), report.Litres, ""),
-		report.Of(prefix+"concentration", "concentration", s.Concentration(), report.GramsPerLitre, ""),
+		report.Of("left", metal+" left", s.Metal(), report.Grams, ""),
+		report.Of("volume", "volume", s.Volume(), report.Litres, ""),
+		report.Of("concentration", "concentration", s.Concentration(), report.GramsPerLitre, ""),
 	}
 }
 
@@ -141,7 +136,7 @@ func finish(r *report.Report, runs report.Table, entries []runlog.Record, proble
 func OfCell(data string, c *configs.Cell) (rows []report.Figure) {
 	if c.Bath != nil {
 		if b, err := ReadBath(data, c.Bath.Name); err == nil && b.Side != nil {
-			rows = contents("", b.metal().Element.Name, b.Side)
+			rows = contents(b.metal().Element.Name, b.Side)
 			rows[0].Note = fmt.Sprintf("bath %s, %s, after %d runs", b.Name, state(b.Open, ""), len(b.Runs))
 		}
 	}

@@ -87,7 +87,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	slices.SortFunc(cells, func(a, b *snapshot.Cell) int { return strings.Compare(a.Name, b.Name) })
 	for _, s := range cells {
 		runtime.Gosched() // polls that are due go first
-		e := newEmitter(ch, s)
+		e := emitter{ch, []*dto.LabelPair{pair("cell", s.Name), pair("supply", s.Supply)}}
 		for _, f := range c.figures {
 			e.send(f.desc, f.kind, f.of(s))
 		}
@@ -134,10 +134,6 @@ func refusedFor(s *snapshot.Cell, reason drivers.Reason) float64 {
 type emitter struct {
 	ch   chan<- prometheus.Metric
 	base []*dto.LabelPair // cell and supply
-}
-
-func newEmitter(ch chan<- prometheus.Metric, s *snapshot.Cell) emitter {
-	return emitter{ch, []*dto.LabelPair{pair("cell", s.Name), pair("supply", s.Supply)}}
 }
 
 func pair(name, value string) *dto.LabelPair { return &dto.LabelPair{Name: &name, Value: &value} }

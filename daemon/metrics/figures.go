@@ -132,22 +132,21 @@ func bathFigures() []figure {
 	}
 }
 
-func outputOn(c *snapshot.Cell) float64 {
-	switch c.Reading.Output {
-	case drivers.OutputOn:
+// which is 1 for one of two values and 0 for the other; any other is not known.
+func which[T comparable](v, one, zero T) float64 {
+	switch v {
+	case one:
 		return 1
-	case drivers.OutputOff:
+	case zero:
 		return 0
 	}
 	return math.NaN()
 }
 
+func outputOn(c *snapshot.Cell) float64 {
+	return which(c.Reading.Output, drivers.OutputOn, drivers.OutputOff)
+}
+
 func constantCurrent(c *snapshot.Cell) float64 {
-	switch c.Reading.Mode {
-	case drivers.ConstantCurrent:
-		return 1
-	case drivers.ConstantVoltage:
-		return 0
-	}
-	return math.NaN()
+	return which(c.Reading.Mode, drivers.ConstantCurrent, drivers.ConstantVoltage)
 }

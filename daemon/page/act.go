@@ -248,7 +248,7 @@ func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, a *as
 	}
 	if ask := acts[a.name].ask; ask != nil {
 		if err := ask(p, r.Context(), a, &v); err != nil {
-			p.refuse(w, r, statusOf(err), err)
+			p.refuse(w, r, control.StatusOf(err), err)
 			return
 		}
 	}
@@ -337,18 +337,10 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 func (p *Page) failed(w http.ResponseWriter, r *http.Request, a *asking, s *session, err error) {
 	p.s.Log.Warn("page: act refused", "act", a.name, "cell", a.cell.Name, "who", s.who, "err", err)
 	if spec := acts[a.name]; (spec.look != nil || spec.lent || a.name == "begin") && (control.IsMistake(err) || control.IsContradiction(err) || a.name == "begin") {
-		p.showAsk(w, r, statusOf(err), a, s, nil, err)
+		p.showAsk(w, r, control.StatusOf(err), a, s, nil, err)
 		return
 	}
-	p.refuse(w, r, statusOf(err), err)
-}
-
-func statusOf(err error) int {
-	var p *control.Problem
-	if errors.As(err, &p) {
-		return p.Status
-	}
-	return http.StatusInternalServerError
+	p.refuse(w, r, control.StatusOf(err), err)
 }
 
 // noted joins what was done with what there is to know of it.

@@ -129,7 +129,7 @@ func (p *Page) acknowledgeLinked(w http.ResponseWriter, r *http.Request) {
 	defer p.forget()
 	if err := p.s.Operator.ChangeAlarm(ctx, control.AlarmOrder{Act: control.Acknowledge, Cell: c.Name, Condition: a.Condition, By: link.By()}); err != nil {
 		p.s.Log.Warn("page: acknowledgement by link refused", "cell", c.Name, "condition", a.Condition, "by", link.By(), "err", errors.Join(err, release()))
-		refuse(statusOf(err), "%w", err)
+		refuse(control.StatusOf(err), "%w", err)
 		return
 	}
 	p.s.Log.Info("page: acknowledged by link", "cell", c.Name, "condition", a.Condition, "by", link.By())

@@ -5,6 +5,7 @@ import (
 	"crypto/tls"
 	"net"
 	"net/http"
+	"slices"
 	"sync"
 )
 
@@ -81,12 +82,7 @@ func (c *doorConn) Close() error {
 }
 
 func (d *Door) forget(c *doorConn) {
-	for i, other := range d.idle {
-		if other == c {
-			d.idle = append(d.idle[:i], d.idle[i+1:]...)
-			return
-		}
-	}
+	d.idle = slices.DeleteFunc(d.idle, func(other *doorConn) bool { return other == c })
 }
 
 // Open returns how many connections are open.

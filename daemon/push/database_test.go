@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -277,8 +278,8 @@ func save(path string, data []byte) error { return os.WriteFile(path, data, 0o60
 
 func settings(d http.RoundTripper, data string, cells ...string) Settings {
 	return Settings{
-		Name: "house", URL: V1("http://127.0.0.1:8086", "lab", ""), Gzip: true, Every: time.Second,
-		Client: &http.Client{Transport: d, Timeout: 30 * time.Second}, Data: data, Cells: cells, Save: save,
+		Name: "house", URL: V1("http://127.0.0.1:8086", "lab", ""), Gzip: true, Every: time.Second, Lines: 5000,
+		Client: &http.Client{Transport: d, Timeout: 30 * time.Second}, Data: data, Cells: cells, Save: save, Log: slog.New(slog.DiscardHandler),
 	}
 }
 

@@ -48,8 +48,8 @@ type Settings struct {
 	Client        *http.Client      // with a time-out
 	Gzip          bool
 	NumbersOnly   bool          // fields of text are not sent
-	Lines         int           // most lines in one request; 0: 5000
-	Every         time.Duration // between two looks at the logs while nothing is owed; 0: 1 s
+	Lines         int           // most lines in one request
+	Every         time.Duration // between two looks at the logs while nothing is owed
 
 	Data  string   // the data directory
 	Cells []string // whose logs are sent
@@ -82,15 +82,6 @@ func New(s Settings) (*Push, error) {
 	}
 	if u, err := url.Parse(s.URL); err != nil || u.Host == "" {
 		return nil, fmt.Errorf("push %s: the address is not a server's URL; write one such as http://127.0.0.1:8086", s.Name)
-	}
-	if s.Lines <= 0 {
-		s.Lines = 5000
-	}
-	if s.Every <= 0 {
-		s.Every = time.Second
-	}
-	if s.Log == nil {
-		s.Log = slog.New(slog.DiscardHandler)
 	}
 	client := *s.Client
 	// Followed, a redirect would turn the lines into a mere question for a page that answers "OK".

@@ -92,16 +92,12 @@ func (s *sheet) panels(name string, alone bool) []report.Panel {
 			deposit.Curves = append(deposit.Curves, report.Curve{Name: label("found, on the way as planned"), Line: line(func(i int) float64 { return s.Model[i].Value * scale * 1e3 })})
 		}
 		if alone {
-			low := line(func(i int) float64 {
-				return (s.Model[i].Value - integrate.CoverageFactor*s.Model[i].StandardUncertainty) * 1e3
-			})
-			high := line(func(i int) float64 {
-				return (s.Model[i].Value + integrate.CoverageFactor*s.Model[i].StandardUncertainty) * 1e3
-			})
-			for i := n - 1; i >= 0; i-- {
-				low = append(low, high[i])
+			edge := func(k float64) plotter.XYs {
+				return line(func(i int) float64 { return (s.Model[i].Value + k*s.Model[i].StandardUncertainty) * 1e3 })
 			}
-			deposit.Band = low
+			high := edge(integrate.CoverageFactor)
+			slices.Reverse(high)
+			deposit.Band = append(edge(-integrate.CoverageFactor), high...)
 		}
 	}
 	volts := report.Panel{Title: "voltage", Unit: "V", Free: true, Curves: []report.Curve{{Name: label("cell"), Line: line(func(i int) float64 { return (s.Course[i].MinVolts + s.Course[i].MaxVolts) / 2 })}}}
