@@ -25,7 +25,7 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 		begin := func() (*Daemon, func()) {
 			d := daemonOf(t, b, dir, `may = ["off"]`, "[cell.zinc-1.alarm.hard-short]\nthen = \"off\"\n")
 			d.join(t, routes.Way{Route: phone, Repeat: 30 * time.Minute}).Start()
-			stop := watchtest.Start(t, d.cells[0])
+			stop := watchtest.Start(t, d.posts()[0].Cell)
 			return d, func() {
 				if err := stop(); err != nil {
 					t.Error(err)
@@ -49,13 +49,13 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 		}
 		d, stop := begin()
 		<-time.After(90 * time.Minute)
-		check("after the end", d.cells[0])
-		run, charge := d.cells[0].Latest().Run, d.cells[0].Latest().Charge.CountedCoulombs
+		check("after the end", d.posts()[0].Cell)
+		run, charge := d.posts()[0].Cell.Latest().Run, d.posts()[0].Cell.Latest().Charge.CountedCoulombs
 		stop()
 		d, stop = begin()
 		<-time.After(time.Hour)
-		check("after a restart", d.cells[0])
-		if s := d.cells[0].Latest(); s.Run != run || s.Charge.CountedCoulombs != charge || !(s.Charge.TargetCoulombs > charge) {
+		check("after a restart", d.posts()[0].Cell)
+		if s := d.posts()[0].Cell.Latest(); s.Run != run || s.Charge.CountedCoulombs != charge || !(s.Charge.TargetCoulombs > charge) {
 			t.Errorf("after a restart %s with %g of %g C, before %s with %g C", s.Run, s.Charge.CountedCoulombs, s.Charge.TargetCoulombs, run, charge)
 		}
 		told := phone.Of(alerts.OutputOff)
@@ -70,7 +70,7 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 		if err := o.ChangeAlarm(t.Context(), order); err != nil {
 			t.Fatal(err)
 		}
-		if s := d.cells[0].Latest(); len(s.Alarms) != 0 {
+		if s := d.posts()[0].Cell.Latest(); len(s.Alarms) != 0 {
 			t.Errorf("acknowledged, and there stand %+v", s.Alarms)
 		}
 		if err := o.ChangeAlarm(t.Context(), order); err == nil {
@@ -83,7 +83,7 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 		stop()
 		d, stop = begin()
 		<-time.After(time.Minute)
-		if s := d.cells[0].Latest(); len(s.Alarms) != 0 {
+		if s := d.posts()[0].Cell.Latest(); len(s.Alarms) != 0 {
 			t.Errorf("acknowledged before a restart, and there stand %+v", s.Alarms)
 		}
 		stop()
@@ -100,7 +100,7 @@ func TestANewRunAnswersAnAbort(t *testing.T) {
 		phone := &watchtest.LetterBox{}
 		d := daemonOf(t, b, t.TempDir(), `may = ["off"]`, "")
 		d.join(t, routes.Way{Route: phone}).Start()
-		c, o := d.cells[0], operator{d}
+		c, o := d.posts()[0].Cell, operator{d}
 		stop := watchtest.Start(t, c)
 		<-time.After(20 * time.Minute)
 		if _, err := o.Off(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {

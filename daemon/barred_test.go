@@ -16,7 +16,7 @@ func TestCurrentThatNobodyWatchesIsNotSafe(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b, dir := watchtest.New(t, drivers.NewClock(1), watchtest.Live), t.TempDir()
 		d := daemonOf(t, b, dir, `may = ["off"]`, "")
-		c := d.cells[0]
+		c := d.posts()[0].Cell
 		stop := watchtest.Start(t, c)
 		<-time.After(10 * time.Minute)
 		if err := c.SwitchOff(t.Context(), "test"); err != nil {

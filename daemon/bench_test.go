@@ -26,13 +26,12 @@ func daemonOf(t *testing.T, b *watchtest.Bench, dir, cellLines, rest string, tun
 		t.Fatal(err)
 	}
 	s.Open = func(ctx context.Context, _ watch.Noted) (drivers.Supply, error) { return b.Open(ctx) }
-	s.Wake = func() { d.boxes[0].box.Load().Wake() }
+	s.Wake = func() { d.posts()[0].box.Load().Wake() }
 	m := watch.MachineOf(b.Clock)
 	for _, do := range tune {
 		do(&s, &m)
 	}
-	d.cells = []*watch.Cell{watch.New(s, m)}
-	d.boxes = []*outbox{{cell: "zinc-1"}}
+	d.cells.Store(&[]*post{{Cell: watch.New(s, m)}})
 	d.join(t)
 	return d
 }
@@ -40,14 +39,14 @@ func daemonOf(t *testing.T, b *watchtest.Bench, dir, cellLines, rest string, tun
 // join joins the daemon's cell to routes, to those of the configuration where none are given.
 func (d *Daemon) join(t *testing.T, ways ...routes.Way) *routes.Outbox {
 	t.Helper()
-	boxes, err := d.newBoxes(d.o.Config)
+	boxes, err := d.newBoxes(d.o.Config, d.posts())
 	if err == nil && len(ways) > 0 {
-		boxes[0], err = routes.NewOutbox(d.outbox(d.o.Config, d.cells[0]), ways...)
+		boxes[0], err = routes.NewOutbox(d.outbox(d.o.Config, d.posts()[0].Cell), ways...)
 	}
 	if err != nil {
 		t.Fatal(err)
 	}
-	d.boxes[0].box.Store(boxes[0])
+	d.posts()[0].box.Store(boxes[0])
 	return boxes[0]
 }
 

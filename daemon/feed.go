@@ -37,7 +37,8 @@ func (d *Daemon) feed(ctx context.Context) error {
 // killed; when nothing answers at all, nothing feeds the watchdog, and the restart opens every port anew.
 func (d *Daemon) kept() bool {
 	fresh := false
-	for _, c := range d.cells {
+	for _, p := range d.posts() {
+		c := p.Cell
 		s := c.Latest()
 		if s == nil || !d.turns(c) {
 			return false
@@ -54,7 +55,8 @@ func (d *Daemon) kept() bool {
 func (d *Daemon) pulses() ([]routes.Pulse, bool) {
 	var all []routes.Pulse
 	alive := true
-	for _, c := range d.cells {
+	for _, p := range d.posts() {
+		c := p.Cell
 		s := c.Latest()
 		if s == nil {
 			alive = false

@@ -27,7 +27,7 @@ func TestSignsOfLife(t *testing.T) {
 		d := daemonOf(t, b, t.TempDir(), "", "", hanging(loop), func(_ *watch.Settings, m *watch.Machine) {
 			m.UTC = func() time.Time { return time.Now().UTC().Add(time.Duration(wall.Load())) }
 		})
-		c := d.cells[0]
+		c := d.posts()[0].Cell
 		expect := func(what string, want life) {
 			t.Helper()
 			pulses, beats := d.pulses()
@@ -96,7 +96,7 @@ func TestAWatchThatCannotBeginGivesNoBeat(t *testing.T) {
 		disk := &watchtest.Disk{}
 		disk.Barred.Store(true)
 		d := daemonOf(t, b, t.TempDir(), "", "", onDisk(disk))
-		c := d.cells[0]
+		c := d.posts()[0].Cell
 		stop := watchtest.Start(t, c)
 		<-time.After(time.Minute)
 		if _, beats := d.pulses(); beats {

@@ -32,7 +32,7 @@ func TestALinkAnswersForEveryRoute(t *testing.T) {
 		d.openLinks(cfg)
 		d.join(t, routes.Way{Route: phone, Repeat: 10 * time.Minute, Zone: time.UTC, Summary: routes.Daily{At: 7 * time.Hour, Location: time.UTC}},
 			routes.Way{Route: renamed{later}, Repeat: 10 * time.Minute}).Start()
-		stop := watchtest.Start(t, d.cells[0])
+		stop := watchtest.Start(t, d.posts()[0].Cell)
 		<-time.After(35 * time.Minute)
 		of := func(kind routes.Kind) routes.Notice {
 			t.Helper()
@@ -67,7 +67,7 @@ func TestALinkAnswersForEveryRoute(t *testing.T) {
 		if code, body := tap(token); code != http.StatusSeeOther {
 			t.Fatalf("the tap: %d %s", code, body)
 		}
-		a, _ := watchtest.Standing(d.cells[0].Latest(), alerts.HardShort)
+		a, _ := watchtest.Standing(d.posts()[0].Cell.Latest(), alerts.HardShort)
 		if a.State != alerts.ACKED || a.By != "link of route phone" {
 			t.Errorf("the alarm is %s by %q", a.State, a.By)
 		}
@@ -120,7 +120,7 @@ func TestSafe(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live+"[[event]]\nat = \"30 min\"\nkind = \"panel\"\noutput = \"off\"\n")
 		d := daemonOf(t, b, t.TempDir(), "may = [\"hold\"]\nhold_current = \"0.2 A\"", "")
-		c := d.cells[0]
+		c := d.posts()[0].Cell
 		is := func(what string, want bool) {
 			t.Helper()
 			if got := d.safe(c); got != want {

@@ -24,16 +24,10 @@ func (d *Daemon) Operator() control.Operator { return operator{d} }
 
 // cell finds a cell by name.
 func (o operator) cell(name string) (*watch.Cell, error) {
-	for _, c := range o.d.cells {
-		if c.Name() == name {
-			return c, nil
-		}
+	if p := o.d.post(name); p != nil {
+		return p.Cell, nil
 	}
-	var names []string
-	for _, c := range o.d.cells {
-		names = append(names, c.Name())
-	}
-	return nil, control.Unknown("there is no cell %q; the cells are %v", name, names)
+	return nil, control.Unknown("there is no cell %q; the cells are %v", name, o.d.names())
 }
 
 func (o operator) Status(context.Context) ([]control.Cell, error) {
@@ -152,21 +146,15 @@ func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Rec
 	if err != nil {
 		return nil, err
 	}
-	for _, b := range o.d.boxes {
-		if b.cell != a.Cell {
-			continue
-		}
-		receipts := b.box.Load().Drill(ctx, routes.Notice{
-			ID: notices.ID("drill-"+a.Cell, o.d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: routes.Low, At: o.d.o.Clock.UTC(),
-			Subject: "test of the routes", Text: "This is a drill, requested by " + a.By + "; it is not an alarm. " + standingWords(c.Latest()), Drill: true,
-			Supply: c.Supply(), Values: o.d.present(c.Latest()),
-		})
-		if len(receipts) == 0 {
-			return nil, control.BadRequest("no route is configured for cell %s; add a [route.NAME] table", a.Cell)
-		}
-		return control.Receipts(receipts), nil
+	receipts := o.d.post(a.Cell).box.Load().Drill(ctx, routes.Notice{
+		ID: notices.ID("drill-"+a.Cell, o.d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: routes.Low, At: o.d.o.Clock.UTC(),
+		Subject: "test of the routes", Text: "This is a drill, requested by " + a.By + "; it is not an alarm. " + standingWords(c.Latest()), Drill: true,
+		Supply: c.Supply(), Values: o.d.present(c.Latest()),
+	})
+	if len(receipts) == 0 {
+		return nil, control.BadRequest("no route is configured for cell %s; add a [route.NAME] table", a.Cell)
 	}
-	return nil, control.Unknown("cell %s has no routes", a.Cell)
+	return control.Receipts(receipts), nil
 }
 
 // Begin clears a cell for a run that nobody attends,
@@ -192,15 +180,10 @@ func (o operator) Begin(ctx context.Context, b control.BeginOrder) ([]control.Ch
 func (d *Daemon) routeProof(cell string) control.Check {
 	k := control.Check{Name: "route"}
 	within := d.config.Load().Preflight.RouteProof
-	for _, b := range d.boxes {
-		if b.cell != cell {
-			continue
-		}
-		for _, h := range b.box.Load().Health() {
-			if age := d.o.Clock.UTC().Sub(h.Proved); !h.Proved.IsZero() && age <= within {
-				k.OK, k.Text = true, fmt.Sprintf("%s delivered %v ago", h.Route, age.Round(time.Second))
-				return k
-			}
+	for _, h := range d.post(cell).box.Load().Health() {
+		if age := d.o.Clock.UTC().Sub(h.Proved); !h.Proved.IsZero() && age <= within {
+			k.OK, k.Text = true, fmt.Sprintf("%s delivered %v ago", h.Route, age.Round(time.Second))
+			return k
 		}
 	}
 	k.Text = fmt.Sprintf("no route has delivered within %v; run nightcell drill %s", within, cell)

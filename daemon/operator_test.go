@@ -43,7 +43,7 @@ func TestStatusCountsAlarmsThatCount(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live+"[[event]]\nat = \"10 min\"\nkind = \"hard-short\"\nohms = 0.03\nlasts = \"5 min\"\n")
 		d := daemonOf(t, b, t.TempDir(), "", "")
-		stop := watchtest.Start(t, d.cells[0])
+		stop := watchtest.Start(t, d.posts()[0].Cell)
 		<-time.After(30 * time.Minute)
 		status, err := operator{d}.Status(t.Context())
 		if err != nil {
@@ -87,7 +87,7 @@ func TestStatusOfACellNeverReadTellsNoFigures(t *testing.T) {
 		if status, err := (operator{d}).Status(t.Context()); err != nil || status == nil {
 			t.Errorf("before any cell has come round: %v, %v; nil would be null in JSON", status, err)
 		}
-		stop := watchtest.Start(t, d.cells[0])
+		stop := watchtest.Start(t, d.posts()[0].Cell)
 		look := func(read bool) {
 			t.Helper()
 			<-time.After(time.Minute)

@@ -49,14 +49,14 @@ func proven(t *testing.T, b *watchtest.Bench, cellLines, rest string, proof bool
 		t.Fatal(err)
 	}
 	box.Start()
-	d.boxes[0].box.Store(box)
+	d.posts()[0].box.Store(box)
 	<-time.After(time.Millisecond) // until the route has read its state
 	if proof {
 		if r := box.Drill(t.Context(), routes.Notice{ID: "drill", Cell: "zinc-1"}); len(r) != 1 || r[0].Err != nil {
 			t.Fatalf("drill: %+v", r)
 		}
 	}
-	stop := watchtest.Start(t, d.cells[0])
+	stop := watchtest.Start(t, d.posts()[0].Cell)
 	return d, func() error {
 		err := stop()
 		return errors.Join(err, d.stopBoxes())
@@ -104,7 +104,7 @@ func TestPreflight(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				b := watchtest.New(t, drivers.NewClock(1), tt.script)
 				d, stop := proven(t, b, "", "", !tt.unproven)
-				c := d.cells[0]
+				c := d.posts()[0].Cell
 				<-time.After(2 * time.Minute)
 				if tt.meddle != nil {
 					tt.meddle(t, b, c)
@@ -180,7 +180,7 @@ func TestPreflightSaysWhyNoRunBegins(t *testing.T) {
 		disk := &watchtest.Disk{}
 		disk.Barred.Store(true)
 		d := daemonOf(t, b, t.TempDir(), "", "", onDisk(disk))
-		stop := watchtest.Start(t, d.cells[0])
+		stop := watchtest.Start(t, d.posts()[0].Cell)
 		<-time.After(time.Minute)
 		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: control.ToConfirm()})
 		if err == nil || !strings.Contains(err.Error(), "nothing is counted or monitored") || !strings.Contains(err.Error(), "permission denied") {

@@ -22,7 +22,7 @@ func TestRemindersAndDrillsAreOfNow(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live+"[[event]]\nat = \"30 min\"\nkind = \"panel\"\namperes = 3.6\n"+
 			"[[event]]\nat = \"35 min\"\nkind = \"panel\"\namperes = 3.4\n")
 		d, phone := daemonOf(t, b, t.TempDir(), "", ""), &watchtest.LetterBox{}
-		c := d.cells[0]
+		c := d.posts()[0].Cell
 		d.join(t, routes.Way{Route: phone, Repeat: 20 * time.Minute}).Start()
 		stop := watchtest.Start(t, c)
 		<-time.After(55 * time.Minute)

@@ -9,6 +9,8 @@ import (
 	"fmt"
 	"net/http"
 	"os"
+	"slices"
+	"sync/atomic"
 
 	"golang.org/x/sync/errgroup"
 
@@ -17,9 +19,60 @@ import (
 	"nightcell/daemon/snapshot"
 )
 
+// pushes are those of the configuration, and each one's end.
+type pushes struct {
+	running atomic.Pointer[[]*push.Push]
+	ends    map[string]func() (gone <-chan struct{}) // by name: stops a push; of whoever holds reloading
+}
+
+func (p *pushes) all() []*push.Push {
+	if all := p.running.Load(); all != nil {
+		return *all
+	}
+	return nil
+}
+
+// newPushes builds all pushes of a configuration; nothing is sent.
+func (d *Daemon) newPushes(cfg *configs.Config) ([]*push.Push, error) {
+	all := make([]*push.Push, len(cfg.Pushes))
+	for i := range cfg.Pushes {
+		var err error
+		if all[i], err = d.newPush(cfg, &cfg.Pushes[i]); err != nil {
+			return nil, err
+		}
+	}
+	return all, nil
+}
+
+// exchangePushes puts other pushes in place of those that run: each begins once the one before of its name has ended, whose cursors it takes.
+func (d *Daemon) exchangePushes(ctx context.Context, group *errgroup.Group, all []*push.Push) {
+	before := make(map[string]<-chan struct{})
+	for name, end := range d.pushes.ends {
+		before[name] = end()
+	}
+	d.pushes.ends = make(map[string]func() <-chan struct{})
+	for _, p := range all {
+		own, stop := context.WithCancel(ctx)
+		gone := make(chan struct{})
+		d.pushes.ends[p.Name()] = func() <-chan struct{} {
+			stop()
+			return gone
+		}
+		group.Go(func() error {
+			defer close(gone)
+			defer stop()
+			if last := before[p.Name()]; last != nil {
+				<-last // ends: it was stopped, and sends for a few seconds at most
+			}
+			return p.Run(own)
+		})
+	}
+	d.pushes.running.Store(&all)
+}
+
 // newPush builds one push of the configuration. Secrets are read once now, so that a
 // missing file is told at the start; nothing is sent.
-func (d *Daemon) newPush(c *configs.Push) (*push.Push, error) {
+func (d *Daemon) newPush(cfg *configs.Config, c *configs.Push) (*push.Push, error) {
 	address, err1 := c.Address.Read()
 	_, err2 := authorization(c)
 	client, err3 := httpClient(c)
@@ -29,11 +82,11 @@ func (d *Daemon) newPush(c *configs.Push) (*push.Push, error) {
 	s := push.Settings{
 		Name: c.Name, Tags: c.Tags, Client: client, Gzip: c.Gzip, NumbersOnly: c.NumbersOnly, Lines: c.Batch, Every: c.Every,
 		Authorization: func() (string, error) { return authorization(c) },
-		Data:          d.o.Config.Data, Cells: c.Cells, Save: writeSmall, Log: d.o.Log,
+		Data:          d.o.Config.Data, Cells: slices.Clone(c.Cells), Save: writeSmall, Log: d.o.Log,
 	}
 	if len(s.Cells) == 0 {
-		for _, cell := range d.cells {
-			s.Cells = append(s.Cells, cell.Name())
+		for i := range cfg.Cells {
+			s.Cells = append(s.Cells, cfg.Cells[i].Name)
 		}
 	}
 	if c.Form == "v2" {
@@ -77,16 +130,9 @@ func httpClient(c *configs.Push) (*http.Client, error) {
 	return &http.Client{Transport: transport, Timeout: c.Timeout}, nil
 }
 
-// servePushes sends the logs until ctx ends.
-func (d *Daemon) servePushes(ctx context.Context, group *errgroup.Group) {
-	for _, p := range d.pushes {
-		group.Go(func() error { return p.Run(ctx) })
-	}
-}
-
-// fillPushes adds how the pushes of a cell are getting on.
-func (d *Daemon) fillPushes(s *snapshot.Cell) {
-	for _, p := range d.pushes {
+// fill adds how the pushes of a cell are getting on.
+func (p *pushes) fill(s *snapshot.Cell) {
+	for _, p := range p.all() {
 		h, ok := p.Health(s.Name)
 		if !ok {
 			continue

@@ -13,11 +13,8 @@ import (
 	"testing"
 	"time"
 
-	"nightcell/daemon/run"
 	"nightcell/daemon/runlog"
-	"nightcell/daemon/watch"
 	"nightcell/daemon/watchtest"
-	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -62,8 +59,8 @@ func TestPushOverTLS(t *testing.T) {
 				t.Fatal(err)
 			}
 			var said strings.Builder
-			d := &Daemon{o: Options{Config: cfg, Log: slog.New(slog.NewTextHandler(&said, nil))}, cells: []*watch.Cell{watch.New(watch.Settings{Settings: run.Settings{Cell: "zinc-1"}}, watch.MachineOf(drivers.NewClock(1)))}}
-			p, err := d.newPush(&cfg.Pushes[0])
+			d := &Daemon{o: Options{Config: cfg, Log: slog.New(slog.NewTextHandler(&said, nil))}}
+			p, err := d.newPush(cfg, &cfg.Pushes[0])
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -114,7 +111,7 @@ func TestPushMistakes(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		_, err = (&Daemon{o: Options{Config: cfg}}).newPush(&cfg.Pushes[0])
+		_, err = (&Daemon{o: Options{Config: cfg}}).newPush(cfg, &cfg.Pushes[0])
 		if err == nil || !strings.Contains(err.Error(), tt.want) || !strings.Contains(err.Error(), "push.house") {
 			t.Errorf("%s: %v, want word of %s", tt.lines, err, tt.want)
 		}

@@ -109,7 +109,9 @@ func TestTwoCellsOnOneSupply(t *testing.T) {
 			t.Errorf("cell %s refused %v beside %d readings", s.Name, s.Refused, s.Reading.Count)
 		}
 	}
-	if _, err := (operator{&Daemon{cells: cells[:]}}).Off(t.Context(), control.CellOrder{Cell: "first", By: "test"}); err != nil {
+	d := new(Daemon)
+	d.cells.Store(&[]*post{{Cell: cells[0]}, {Cell: cells[1]}})
+	if _, err := (operator{d}).Off(t.Context(), control.CellOrder{Cell: "first", By: "test"}); err != nil {
 		t.Errorf("switching one channel off: %v", err)
 	}
 	if i.Truth(1).Output || !i.Truth(2).Output {

@@ -36,14 +36,14 @@ func newReloading(t *testing.T, b *watchtest.Bench) *reloading {
 		}
 		return watchtest.Zinc(r.dir, r.lines, `recover = "68 %"`, r.rest)
 	}
-	r.boxes[0].box.Load().Start()
+	r.posts()[0].box.Load().Start()
 	return r
 }
 
 // taken counts how often the cell's run has taken new orders, by its log.
 func (r *reloading) taken(t *testing.T) (n int) {
 	t.Helper()
-	watchtest.EachRecord(t, r.cells[0].Latest().Run, func(rec *runlog.Record) {
+	watchtest.EachRecord(t, r.posts()[0].Cell.Latest().Run, func(rec *runlog.Record) {
 		if rec.Kind == runlog.KindEntry && rec.Text("kind") == "limits" {
 			n++
 		}
@@ -58,17 +58,18 @@ func TestReloadTakesAllOrNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
 		r := newReloading(t, b)
-		stop := watchtest.Start(t, r.cells[0])
+		stop := watchtest.Start(t, r.posts()[0].Cell)
 		<-time.After(time.Minute)
-		box := r.boxes[0].box.Load()
+		box := r.posts()[0].box.Load()
 		for _, tt := range []struct {
 			name, lines, rest, want string
 			err                     error
 		}{
 			{name: "a mistake", err: errors.New("test.toml:3: no such key"), want: "no such key"},
-			{name: "another poll", lines: "# nothing", rest: otherLimit + "[cell.zinc-1.room]\nvolume = \"20 m3\"\n", want: "cell.zinc-1.room"},
-			{name: "another cell", rest: otherLimit + "[cell.second]\nsupply = \"bench\"\nchannel = 2\n", want: "cells or their order"},
-			{name: "a push", rest: otherLimit + "[push.house]\nurl = \"http://127.0.0.1:1\"\nform = \"v1\"\ndatabase = \"d\"\n", want: "push"},
+			{name: "a heartbeat", rest: "[heartbeat]\nurl = \"http://127.0.0.1:1/\"\nevery = \"1 min\"\n", want: "changed: heartbeat; restart"},
+			{name: "a cell before the daemon runs", rest: otherLimit + "[cell.second]\nsupply = \"bench\"\nchannel = 2\n", want: "still starting"},
+			{name: "a push before the daemon runs", rest: otherLimit + "[push.house]\nurl = \"http://127.0.0.1:1\"\nform = \"v1\"\ndatabase = \"d\"\n", want: "still starting"},
+			{name: "a push that cannot be built", rest: otherLimit + "[push.house]\nurl = \"http://127.0.0.1:1\"\nform = \"v1\"\ndatabase = \"d\"\nca_file = \"/nonexistent/ca\"\n", want: "/nonexistent/ca"},
 			{name: "a route that cannot be built", rest: otherLimit + "[route.phone]\nkind = \"webhook\"\nurl_file = \"/nonexistent/url\"\n", want: "/nonexistent/url"},
 		} {
 			r.lines, r.rest, r.err = tt.lines, tt.rest, tt.err
@@ -76,7 +77,7 @@ func TestReloadTakesAllOrNothing(t *testing.T) {
 			if err == nil || !strings.Contains(err.Error(), tt.want) || !strings.Contains(err.Error(), "stays in force") {
 				t.Errorf("%s: %v, want %q", tt.name, err, tt.want)
 			}
-			if r.taken(t) != 0 || r.boxes[0].box.Load() != box {
+			if r.taken(t) != 0 || r.posts()[0].box.Load() != box {
 				t.Errorf("%s: something was taken over all the same", tt.name)
 			}
 		}
@@ -86,10 +87,10 @@ func TestReloadTakesAllOrNothing(t *testing.T) {
 			t.Fatal(err)
 		}
 		<-time.After(6 * time.Second) // the next round publishes it
-		if may := r.cells[0].Latest().May; r.taken(t) != 1 || may.String() != "hold" {
+		if may := r.posts()[0].Cell.Latest().May; r.taken(t) != 1 || may.String() != "hold" {
 			t.Errorf("orders taken %d times, may %q", r.taken(t), may)
 		}
-		if r.boxes[0].box.Load() == box {
+		if r.posts()[0].box.Load() == box {
 			t.Error("the routes are the ones before")
 		}
 		out, err := operator{r.Daemon}.Hold(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"})
@@ -111,7 +112,7 @@ func TestReloadWaitsForNobody(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
 		r := newReloading(t, b)
-		stop := watchtest.Start(t, r.cells[0])
+		stop := watchtest.Start(t, r.posts()[0].Cell)
 		<-time.After(time.Minute)
 		r.rest = otherLimit
 		held := make(chan struct{})
@@ -143,7 +144,7 @@ func TestAskingACellThatHasEnded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
 		d := daemonOf(t, b, t.TempDir(), "", "")
-		stop := watchtest.Start(t, d.cells[0])
+		stop := watchtest.Start(t, d.posts()[0].Cell)
 		<-time.After(time.Minute)
 		if err := stop(); err != nil {
 			t.Fatal(err)
@@ -160,7 +161,7 @@ func TestALateAnswerTouchesNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
 		d := daemonOf(t, b, t.TempDir(), "", "")
-		stop := watchtest.Start(t, d.cells[0])
+		stop := watchtest.Start(t, d.posts()[0].Cell)
 		<-time.After(time.Minute)
 		b.Change(func() { b.Slow = 10 * time.Second })
 		impatient, cancel := context.WithTimeout(t.Context(), 3*time.Second)
@@ -181,18 +182,18 @@ func TestALateAnswerTouchesNothing(t *testing.T) {
 func TestReloadGoesOnWithWhatTheLogDoesNotTake(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newReloading(t, watchtest.New(t, drivers.NewClock(1), watchtest.Live))
-		stop := watchtest.Start(t, r.cells[0])
+		stop := watchtest.Start(t, r.posts()[0].Cell)
 		r.rest = "[route.phone]\nkind = \"webhook\"\nurl = \"http://127.0.0.1:1/\"\n" // nobody listens there
 		if err := r.Reload(t.Context()); err != nil {
 			t.Fatal(err)
 		}
-		r.boxes[0].box.Load().Tell(routes.Notice{ID: "a", Cell: "zinc-1", Kind: routes.Alarm, Priority: routes.High, At: time.Now()})
+		r.posts()[0].box.Load().Tell(routes.Notice{ID: "a", Cell: "zinc-1", Kind: routes.Alarm, Priority: routes.High, At: time.Now()})
 		<-time.After(time.Hour)
 		if err := r.Reload(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		<-time.After(time.Minute)
-		if h := r.boxes[0].box.Load().Health(); len(h) != 1 || h[0].Lag < time.Hour || h[0].Failures == 0 {
+		if h := r.posts()[0].box.Load().Health(); len(h) != 1 || h[0].Lag < time.Hour || h[0].Failures == 0 {
 			t.Errorf("after a reload: %+v", h)
 		}
 		if err := errors.Join(stop(), r.stopBoxes()); err != nil {

@@ -12,6 +12,7 @@ import (
 
 	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
+	"nightcell/daemon/push"
 	"nightcell/daemon/runlog"
 )
 
@@ -38,7 +39,10 @@ func (d *Daemon) serve(ctx context.Context) (*errgroup.Group, error) {
 		d.o.Log.Info("page and metrics", "address", d.address)
 		d.serveHTTP(ctx, group, listener, handler)
 	}
-	d.servePushes(ctx, group)
+	d.reloading.Lock()
+	d.startPushes = func(all []*push.Push) { d.exchangePushes(ctx, group, all) }
+	d.startPushes(d.pushes.all())
+	d.reloading.Unlock()
 	group.Go(func() error {
 		d.keepPlace(ctx) // ends with the daemon
 		return nil

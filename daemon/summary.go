@@ -16,7 +16,7 @@ func (d *Daemon) summary(cells []string, since time.Time) (n routes.Notice, ok b
 	var seen []*snapshot.Cell
 	var lines, first []string
 	waiting := 0 // alarms that nobody has answered
-	for _, c := range d.cells {
+	for _, c := range d.posts() {
 		s := c.Latest()
 		switch {
 		case len(cells) > 0 && !slices.Contains(cells, c.Name()), s == nil, s.Run == "" && len(s.Alarms) == 0:

@@ -72,11 +72,8 @@ func (d *Daemon) handler(context.Context) (*site, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the operator token: %w", err)
 	}
-	names := make([]string, len(d.cells))
-	for i, c := range d.cells {
-		names[i] = c.Name()
-	}
-	past := history.New(history.Options{Data: cfg.Data, Cells: names, Log: d.o.Log})
+	past := history.New(history.Options{Data: cfg.Data, Cells: d.names(), Log: d.o.Log})
+	d.history.Store(past)
 	p, err := page.New(page.Settings{
 		Cells: d.Snapshots, Operator: d.Operator(), History: past, Data: cfg.Data, Ledger: d.ledgers, Token: token,
 		Links: d.links, ByLink: d.byLink, Picture: d.hours,

@@ -141,8 +141,8 @@ type Happened struct {
 
 // Happened returns what happened in the newest run of a cell.
 func (h *History) Happened(name string) Happened {
-	c, ok := h.cells[name]
-	if !ok {
+	c := h.of(name)
+	if c == nil {
 		return Happened{}
 	}
 	c.mu.Lock()

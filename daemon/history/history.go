@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
+	"maps"
 	"os"
 	"path/filepath"
 	"sync"
@@ -32,11 +33,11 @@ type Options struct {
 // History keeps the series of all cells. Its methods may be called from many goroutines.
 type History struct {
 	o     Options
-	cells map[string]*cell
 	scans chan struct{} // one place for each scan of a log that may go on at a time
 
-	mu  sync.Mutex
-	old map[string]*series // of earlier runs, by folder, on demand
+	mu    sync.Mutex
+	cells map[string]*cell
+	old   map[string]*series // of earlier runs, by folder, on demand
 }
 
 // cell is one cell's newest run. Only Run's goroutine writes; mu keeps readers out while it does.
@@ -59,13 +60,36 @@ const (
 // New returns a History that knows nothing yet; call Run.
 func New(o Options) *History {
 	h := &History{o: o, cells: make(map[string]*cell), scans: make(chan struct{}, mostScan), old: make(map[string]*series)}
-	for _, name := range o.Cells {
-		h.cells[name] = &cell{dir: cursor.CellDir(o.Data, name), series: newSeries()}
-	}
+	h.Follow(o.Cells)
 	if h.o.Every <= 0 {
 		h.o.Every = min(max(time.Duration(len(o.Cells))*25*time.Millisecond, 250*time.Millisecond), 5*time.Second)
 	}
 	return h
+}
+
+// Follow takes in cells that came later.
+func (h *History) Follow(cells []string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, name := range cells {
+		if h.cells[name] == nil {
+			h.cells[name] = &cell{dir: cursor.CellDir(h.o.Data, name), series: newSeries()}
+		}
+	}
+}
+
+// of returns the series of a cell; nil: it is not followed.
+func (h *History) of(name string) *cell {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.cells[name]
+}
+
+// all are the cells at this moment.
+func (h *History) all() map[string]*cell {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return maps.Clone(h.cells)
 }
 
 // Run follows the logs until ctx ends.
@@ -74,8 +98,8 @@ func (h *History) Run(ctx context.Context) {
 	defer tick.Stop()
 	said := make(map[string]string)
 	for {
-		for _, name := range h.o.Cells {
-			err := h.cells[name].catchUp(ctx)
+		for name, c := range h.all() {
+			err := c.catchUp(ctx)
 			if ctx.Err() != nil {
 				return
 			}

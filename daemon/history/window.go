@@ -44,8 +44,8 @@ type Window struct {
 // Window returns a run of a cell between two moments in about n points. An empty run
 // is the newest, a zero from or to is the beginning or the end of the run.
 func (h *History) Window(ctx context.Context, name, run string, from, to time.Time, n int) (*Window, error) {
-	c, ok := h.cells[name]
-	if !ok {
+	c := h.of(name)
+	if c == nil {
 		return nil, fmt.Errorf("cell %q: %w", name, ErrNoRun)
 	}
 	c.mu.Lock()
@@ -72,8 +72,8 @@ func (h *History) Window(ctx context.Context, name, run string, from, to time.Ti
 
 // Runs lists the runs of a cell, oldest first.
 func (h *History) Runs(name string) ([]string, error) {
-	c, ok := h.cells[name]
-	if !ok {
+	c := h.of(name)
+	if c == nil {
 		return nil, fmt.Errorf("cell %q: %w", name, ErrNoRun)
 	}
 	return cursor.Runs(c.dir)

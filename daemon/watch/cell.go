@@ -99,6 +99,12 @@ func (c *Cell) PickUp() error {
 	return err
 }
 
+// ErrRelieved, as the cause of the end of Run's context, hands the cell over to another watch: the supply is left as it is, and the run open.
+var ErrRelieved = errors.New("another watch over the cell takes over")
+
+// Gone is closed once Run has returned: supply and log are free then.
+func (c *Cell) Gone() <-chan struct{} { return c.gone }
+
 // GiveUp closes what PickUp opened, where Run is not to be called.
 func (c *Cell) GiveUp() error {
 	var err error
@@ -127,7 +133,7 @@ func (c *Cell) Run(ctx context.Context) error {
 	for {
 		select { // ends with ctx; the timer always comes, and asks only when somebody asks
 		case <-ctx.Done():
-			return c.stop()
+			return c.stop(context.Cause(ctx))
 		case a := <-c.asks:
 			err := a.do(ctx)
 			if c.run != nil {
@@ -156,16 +162,21 @@ func (c *Cell) facts() run.Facts {
 
 // stop ends the watch: what happens to a live output is the operator's choice, the
 // log is synced, the port given back.
-func (c *Cell) stop() error {
+func (c *Cell) stop(why error) error {
 	ctx, cancel := context.WithTimeout(context.Background(), handsAttempts*(c.link.handsTime()+max(openTimeout, c.link.patience)))
 	defer cancel()
 	var err error
-	if c.run != nil {
+	relieved := errors.Is(why, ErrRelieved)
+	if c.run != nil && !relieved {
 		err = c.partWith(ctx)
 	}
 	err = errors.Join(err, c.GiveUp())
 	if closed := c.link.close(); closed != nil {
 		c.settings.Log.Warn("closing the line to the supply", "cell", c.settings.Cell, "err", closed)
+	}
+	if err != nil && relieved { // the others are watched on
+		c.settings.Log.Error("what the watch before left may not be whole", "cell", c.settings.Cell, "err", err)
+		return nil
 	}
 	if err != nil {
 		return fmt.Errorf("cell %s: %w", c.settings.Cell, err)
