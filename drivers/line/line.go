@@ -201,7 +201,7 @@ func (l *Line) run(ctx context.Context, j job) result {
 		return result{err: ErrClosed}
 	}
 	if j.kind == drain {
-		l.timer.Reset(j.wait + maxDrain + grace)
+		l.timer.Reset(j.wait + maxDrain + l.settings.Patience + grace)
 	} else {
 		l.timer.Reset(j.wait + l.settings.writeLimit(j.n) + grace)
 	}

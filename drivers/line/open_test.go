@@ -121,6 +121,10 @@ func TestOpenErrors(t *testing.T) {
 	if err := os.WriteFile(plain, nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
+	message := filepath.Join(dir, "supply") // a stable name
+	if err := errors.Join(os.WriteFile(filepath.Join(dir, "usbtmc0"), nil, 0o600), os.Symlink("usbtmc0", message)); err != nil {
+		t.Fatal(err)
+	}
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -144,6 +148,7 @@ func TestOpenErrors(t *testing.T) {
 		{Settings{Address: plain, DTR: "up"}, "use on or off"},
 		{Settings{Address: plain, RTS: "1"}, "use on or off"},
 		{Settings{Address: "rfc2217://192.0.2.7", LockDir: dir}, "rfc2217://host:port"},
+		{Settings{Address: message}, "the kernel's usbtmc driver"},
 		{Settings{Address: "tcp://192.0.2.7", LockDir: dir}, "tcp://host:port"},
 		{Settings{Address: nobody, LockDir: dir}, "check that the supply is on"},
 		{Settings{Address: nobody, LockDir: filepath.Join(dir, "none")}, "must exist and be writable"},

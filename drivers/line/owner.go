@@ -112,10 +112,13 @@ func (l *Line) write(n int) error {
 func (l *Line) receive(wait time.Duration) error {
 	n, err := l.port.read(l.rx[l.fill:], wait)
 	l.fill += n
-	if err != nil {
-		return l.gone("read", err)
+	if err == nil {
+		return nil
 	}
-	return nil
+	if incomplete := (*Incomplete)(nil); errors.As(err, &incomplete) {
+		return err // the port itself knows that nothing more comes
+	}
+	return l.gone("read", err)
 }
 
 func (l *Line) gone(operation string, err error) error {
@@ -200,6 +203,13 @@ func (l *Line) shown(from int) string {
 
 func (l *Line) drainInput(quiet time.Duration) (r result) {
 	const kept = 256
+	if m, ok := l.port.(interface{ empty() error }); ok { // a port of messages is not read until it is quiet
+		if err := m.empty(); err != nil {
+			r.err = l.gone("clear", err)
+		}
+		l.fill = 0
+		return r
+	}
 	until := time.Now().Add(maxDrain)
 	last := time.Now()
 	for {

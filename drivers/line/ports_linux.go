@@ -20,25 +20,26 @@ type places struct{ sys, dev, proc string }
 
 func ports() ([]Port, error) { return places{"/sys", "/dev", "/proc"}.list() }
 
-// list goes through the kernel's terminals and keeps those with hardware behind them.
+// list goes through the kernel's terminals, and its USB devices for measurement, and keeps those with hardware behind them.
 func (p places) list() ([]Port, error) {
-	class := filepath.Join(p.sys, "class", "tty")
-	entries, err := os.ReadDir(class)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("list serial ports: %w", err)
+	var dirs []string
+	for _, of := range []struct{ class, prefix string }{{"tty", ""}, {"usbmisc", "usbtmc"}} {
+		class := filepath.Join(p.sys, "class", of.class)
+		entries, err := os.ReadDir(class)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return nil, fmt.Errorf("list serial ports: %w", err)
+		}
+		for _, e := range entries {
+			if dir := filepath.Join(class, e.Name()); strings.HasPrefix(e.Name(), of.prefix) && hasHardware(dir) {
+				dirs = append(dirs, dir)
+			}
+		}
 	}
 	stable := p.links("by-id")
 	byPath := p.links("by-path")
 	var list []Port
-	for _, e := range entries {
-		dir := filepath.Join(class, e.Name())
-		if !hasHardware(dir) {
-			continue
-		}
-		device := filepath.Join(p.dev, e.Name())
+	for _, dir := range dirs {
+		device := filepath.Join(p.dev, filepath.Base(dir))
 		list = append(list, Port{
 			Name: cmp.Or(stable[device], byPath[device], device), ByPath: byPath[device], Device: device, USB: usbOf(dir),
 			Access: unix.Access(device, unix.R_OK|unix.W_OK) == nil, Group: groupOf(device), HeldBy: append([]Holder{}, holdersIn(p.proc, device)...),

@@ -59,6 +59,7 @@ func TestPorts(t *testing.T) {
 		"dev/ttyS0": "", "sys/class/tty/ttyS0/device/x": "", "sys/class/tty/ttyS0/type": "4\n",
 		"dev/ttyS1": "", "sys/class/tty/ttyS1/device/x": "", "sys/class/tty/ttyS1/type": "0\n", // a placeholder
 		"proc/4711/comm": "watcher\n",
+		"dev/usbtmc0":    "", "sys/class/usbmisc/usbtmc0/device/x": "", "dev/lp0": "", "sys/class/usbmisc/lp0/device/x": "", // a printer is no port
 	}
 	links := map[string]string{"dev/serial/by-id/usb-Example-A1": "dev/ttyUSB2", "dev/serial/by-id/usb-Example": "dev/ttyUSB10"}
 	adapter(files, links, "2", "1-1", "A1")
@@ -78,6 +79,7 @@ func TestPorts(t *testing.T) {
 		// Without a serial number the name by socket is the one to trust.
 		{NameIsStable: true, Name: in("serial/by-path/pci-usb-1-2"), ByPath: in("serial/by-path/pci-usb-1-2"), Device: in("ttyUSB10"), Access: true,
 			USB: &USB{Vendor: "1234", Product: "5678", Maker: "Example", Name: "Adapter", SerialShared: true}, HeldBy: []Holder{}},
+		{Name: in("usbtmc0"), Device: in("usbtmc0"), Access: true, HeldBy: []Holder{}},
 	}
 	if d := cmp.Diff(want, got, cmpopts.IgnoreFields(Port{}, "Group")); d != "" {
 		t.Error(d)

@@ -90,8 +90,11 @@ func explain(s Settings, err error) error {
 // permissionHint says whose permission is missing.
 func permissionHint(path string) string {
 	group := groupOf(path)
-	if group == "" {
+	switch group {
+	case "":
 		return "ask the system's keeper for access to the port"
+	case "root":
+		return "the port belongs to root alone: copy configs/nightcell.rules to /etc/udev/rules.d/70-nightcell.rules, and plug it in again"
 	}
 	return fmt.Sprintf("the port belongs to group %q: sudo usermod -aG %s %s, then log in again", group, group, os.Getenv("USER"))
 }
@@ -118,6 +121,8 @@ func openPort(ctx context.Context, s Settings) (port, error) {
 		return openTCP(ctx, s)
 	case s.telnet():
 		return openTelnet(ctx, s)
+	case s.usbtmc:
+		return openWithin(ctx, func() (port, error) { return openUSBTMC(s) })
 	}
 	return openWithin(ctx, func() (port, error) { return openSerial(s) })
 }
@@ -170,6 +175,9 @@ type Settings struct {
 	DataDir         string        // takes the lock files instead where the user has no home
 	ConnectLimit    time.Duration // TCP; 5 s
 	CloseLimit      time.Duration // 2 s
+	Patience        time.Duration // with an answer, where the system's driver alone ends a read; 1 s
+
+	usbtmc bool // the address is a USB test-and-measurement device
 }
 
 func (s Settings) withDefaults() Settings {
@@ -195,6 +203,14 @@ func (s Settings) withDefaults() Settings {
 	}
 	if s.CloseLimit == 0 {
 		s.CloseLimit = 2 * time.Second
+	}
+	if s.Patience == 0 {
+		s.Patience = time.Second
+	}
+	if s.usbtmc = isUSBTMC(s.Address); s.usbtmc {
+		s.Patience = max(s.Patience, leastPatience)
+	} else {
+		s.Patience = 0
 	}
 	return s
 }
@@ -243,13 +259,13 @@ func (s Settings) bits() float64 {
 	return n
 }
 
-// Duration is the time that n characters take on the wire; zero over raw TCP, where nobody says at what rate.
+// Duration is the time that n characters take on the wire; zero over raw TCP and USB, where nobody says at what rate.
 func (s Settings) Duration(n int) time.Duration {
-	if s.tcp() {
+	if s.tcp() || s.usbtmc {
 		return 0
 	}
 	return time.Duration(float64(n) * s.bits() / float64(s.Baud) * float64(time.Second))
 }
 
 // writeLimit is how long the system may take to accept n characters.
-func (s Settings) writeLimit(n int) time.Duration { return s.Duration(n) + writePatience }
+func (s Settings) writeLimit(n int) time.Duration { return s.Duration(n) + writePatience + s.Patience }

@@ -49,7 +49,7 @@ func (s Settings) withDefaults() Settings {
 		s.Line.Terminator = ""
 	}
 	s.Line.Silence = time.Duration(s.Dialect.ReplySilence)
-	s.Line.Echo = s.Dialect.Echo
+	s.Line.Echo, s.Line.Patience = s.Dialect.Echo, time.Duration(s.Dialect.Timeout)
 	return s
 }
 
