@@ -62,10 +62,10 @@ func (s *station) Read(p []byte) (int, error) {
 	}
 	if s.mute || len(s.answer) == 0 && s.err == nil || s.after > s.limit {
 		s.mute = true
-		time.Sleep(s.limit)
+		<-time.After(s.limit)
 		return 0, unix.ETIMEDOUT
 	}
-	time.Sleep(s.after)
+	<-time.After(s.after)
 	a, err := s.answer, s.err
 	s.answer, s.asked = nil, false
 	if errors.Is(err, errRules) {
