@@ -26,8 +26,8 @@ func starting(p Priority, on, off time.Duration, deadband float64, source string
 }
 
 // latched builds a Setting that stays until a person resets it.
-func latched(p Priority, on, off time.Duration) Setting {
-	return Setting{Priority: p, OnDelay: on, OffDelay: off, Latching: true, Source: practice}
+func latched(p Priority, on time.Duration) Setting {
+	return Setting{Priority: p, OnDelay: on, OffDelay: minute, Latching: true, Source: practice}
 }
 
 const (
@@ -37,7 +37,7 @@ const (
 
 // catalogue holds what is known of each condition beforehand: the starting setting and the words.
 var catalogue = [conditionCount]entry{
-	OffFailed: {"off-failed", process, always, 0, latched(Highest, 0, minute), About{
+	OffFailed: {"off-failed", process, always, 0, latched(Highest, 0), About{
 		"The supply's display still shows current, or the supply does not answer.",
 		"The cell is still live: deposition, gas and heat continue.",
 		"Go to the cell and switch the supply off by hand, at its mains switch if necessary."}},
@@ -49,7 +49,7 @@ var catalogue = [conditionCount]entry{
 		"The supply's display is off, or on with a loose cable or adapter.",
 		"The supply most likely continues at its last setting, unmonitored; this charge is booked as a range.",
 		"Check the supply's power and cable; read voltage and current from its display."}},
-	MainsInterruption: {"mains-interruption", process, reading, 0, latched(High, 0, minute), About{
+	MainsInterruption: {"mains-interruption", process, reading, 0, latched(High, 0), About{
 		"Clocks in the room blink; the supply shows its power-on settings.",
 		"The current was interrupted. " + atRest,
 		"Inspect the deposit before switching on again; then set the set-points again."}},
@@ -57,7 +57,7 @@ var catalogue = [conditionCount]entry{
 		"The supply has restarted, or its plug or adapter is loose.",
 		"If the supply lost power, no current flowed; the charge of the gap is booked as a range.",
 		"Compare the supply's set-points and display with the page; then reseat the plug or replace the adapter."}},
-	ProtectionTripped: {"protection-tripped", process, reading, 0, latched(High, 0, minute), About{
+	ProtectionTripped: {"protection-tripped", process, reading, 0, latched(High, 0), About{
 		"The supply's display shows which protection acted.",
 		"The current has stopped. " + atRest,
 		"Find the cause before resetting it: a clip off, a dry cell, a short circuit, a blocked fan."}},
@@ -73,7 +73,7 @@ var catalogue = [conditionCount]entry{
 		"The display changes while the readings stay identical to the last digit.",
 		"Monitoring is blind: charge is counted from a possibly stale reading.",
 		"Compare the display with the page; reconnect the cable or restart the supply's interface."}},
-	HardShort: {"hard-short", process, current, 0, latched(Highest, 5*second, minute), About{
+	HardShort: {"hard-short", process, current, 0, latched(Highest, 5*second), About{
 		"A dendrite or fallen plate bridges the electrodes; clips and leads get hot.",
 		"Current bypasses the bath: no metal deposits, the charge since then does not count, and the bridge heats.",
 		"Switch off or down to the hold current, then lift the cathode, break the bridge with a plastic rod and inspect the deposit."}},
@@ -173,7 +173,7 @@ var catalogue = [conditionCount]entry{
 		"The disk of the run log is full, read-only or failing.",
 		"None yet: counting continues in memory, but a power cut would lose it.",
 		"Free disk space."}},
-	LogAltered: {"log-altered", house, always, 0, latched(High, 0, minute), About{
+	LogAltered: {"log-altered", house, always, 0, latched(High, 0), About{
 		"A file in the data directory was moved, deleted or edited; nightcell verify shows where.",
 		"No effect on the deposit. The charge shown may rest on a figure that was never measured.",
 		"Find out what changed the data directory. Check the charge against notes, a weighing or an assay before relying on the target."}},

@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -77,14 +78,12 @@ func (c Condition) String() string {
 
 // ParseCondition is the inverse of String.
 func ParseCondition(name string) (Condition, error) {
-	for c := firstCondition; c < conditionCount; c++ {
-		if catalogue[c].name == name {
-			return c, nil
-		}
+	if i := slices.IndexFunc(catalogue[firstCondition:], func(e entry) bool { return e.name == name }); i >= 0 {
+		return firstCondition + Condition(i), nil
 	}
-	names := make([]string, 0, conditionCount)
-	for _, c := range Conditions() {
-		names = append(names, c.String())
+	var names []string
+	for _, e := range catalogue[firstCondition:] {
+		names = append(names, e.name)
 	}
 	return None, fmt.Errorf("condition %q is unknown; the conditions are %s", name, strings.Join(names, ", "))
 }

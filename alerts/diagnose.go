@@ -20,17 +20,12 @@ type Diagnosis struct {
 // String puts a diagnosis into sentences, the last without its full stop; "" when there is none.
 func (d Diagnosis) String() string {
 	var parts []string
-	if d.Likeliest != "" {
-		parts = append(parts, "Most likely: "+d.Likeliest)
-	}
-	if d.Evidence != "" {
-		parts = append(parts, "Evidence: "+d.Evidence)
-	}
-	if d.RunnerUp != "" {
-		parts = append(parts, "Otherwise: "+d.RunnerUp)
-	}
-	if d.Tells != "" {
-		parts = append(parts, "To confirm: "+d.Tells)
+	for _, p := range [...]struct{ lead, said string }{
+		{"Most likely: ", d.Likeliest}, {"Evidence: ", d.Evidence}, {"Otherwise: ", d.RunnerUp}, {"To confirm: ", d.Tells},
+	} {
+		if p.said != "" {
+			parts = append(parts, p.lead+p.said)
+		}
 	}
 	return strings.Join(parts, ". ")
 }
@@ -72,12 +67,10 @@ func as(holds bool, otherwise float64) float64 {
 	return otherwise
 }
 
-func (f *facts) steady() bool { return math.Abs(f.Shift) < steadyWithin }
-func (f *facts) noisy() bool  { return f.Noise > noiseUp }
-func (f *facts) quiet() bool  { return f.Noise > 0 && f.Noise < noiseDown }
-func (f *facts) rose(v float64) bool {
-	return f.Rise > v*f.volt
-}
+func (f *facts) steady() bool        { return math.Abs(f.Shift) < steadyWithin }
+func (f *facts) noisy() bool         { return f.Noise > noiseUp }
+func (f *facts) quiet() bool         { return f.Noise > 0 && f.Noise < noiseDown }
+func (f *facts) rose(v float64) bool { return f.Rise > v*f.volt }
 func (f *facts) fell(v float64) bool { return f.Rise < -v*f.volt }
 func (f *facts) jumped() bool        { return f.Jump > jumpVolts*f.volt }
 func (f *facts) convex() bool        { return f.Late-f.Early > 2*f.BendU && f.Late > 0 }
@@ -218,15 +211,15 @@ func (b *Board) evidence(f *facts) string {
 	if b.m.Regulation == ConstantVoltage {
 		name, unit, sign, held = "current", "A", -1, "voltage"
 	}
-	var says []string
+	where := "on its"
 	switch {
 	case math.Abs(f.Rise) <= f.Grain:
-		says = append(says, fmt.Sprintf("%s on its baseline of %.4g %s", name, sign*b.m.Corridor.Centre, unit))
 	case sign*f.Rise > 0:
-		says = append(says, fmt.Sprintf("%s %.3f %s above its baseline of %.4g %s", name, math.Abs(f.Rise), unit, sign*b.m.Corridor.Centre, unit))
+		where = fmt.Sprintf("%.3f %s above its", math.Abs(f.Rise), unit)
 	default:
-		says = append(says, fmt.Sprintf("%s %.3f %s below its baseline of %.4g %s", name, math.Abs(f.Rise), unit, sign*b.m.Corridor.Centre, unit))
+		where = fmt.Sprintf("%.3f %s below its", math.Abs(f.Rise), unit)
 	}
+	says := []string{fmt.Sprintf("%s %s baseline of %.4g %s", name, where, sign*b.m.Corridor.Centre, unit)}
 	says = append(says, fmt.Sprintf("slope %+.2g ± %.1g %s/h", sign*f.Slope, f.SlopeU, unit))
 	switch {
 	case math.Abs(f.Jump) > f.Grain && math.Abs(f.Jump) > 0.6*math.Abs(f.Recent) && math.Abs(f.Jump) > 0.01*f.volt:

@@ -13,7 +13,7 @@ func (b *Board) follow(now time.Duration, o *Observation) {
 	running := b.isRunning(o)
 	if running != b.m.Running {
 		b.m.Running = running
-		b.relearn("the output was switched")
+		b.Relearn("the output was switched")
 	}
 	if !running {
 		return
@@ -195,9 +195,7 @@ func (b *Board) usual() float64 {
 
 // Relearn makes the board forget the corridor and learn it anew, because something
 // was done to the cell on purpose: an addition, a new electrode, another current. why is shown to people.
-func (b *Board) Relearn(why string) { b.relearn(why) }
-
-func (b *Board) relearn(why string) {
+func (b *Board) Relearn(why string) {
 	m := &b.m
 	m.Why = why
 	m.Corridor.Restart()

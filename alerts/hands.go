@@ -62,7 +62,6 @@ type Reaction struct {
 type Hands struct {
 	May         Permission
 	HoldAmperes float64 // A; must be below the set-point to mean anything
-	AtTarget    Act
 	Reactions   []Reaction
 }
 
@@ -70,7 +69,6 @@ type Hands struct {
 type Situation struct {
 	Now        time.Duration        // of the run
 	SetAmperes float64              // present set-point, A; NaN unknown
-	Off        bool                 // the output is off already, or is being switched off
 	Done       func(Condition) bool // this was reacted to before; nil: nothing was
 }
 
@@ -91,10 +89,6 @@ type Decision struct {
 // It only decides: to carry an act out and to verify it by reading back is the caller's part.
 func (b *Board) Decide(h Hands, s Situation) Decision {
 	var d Decision
-	if s.Off {
-		return d
-	}
-	b.weigh(&d, h, s, Reaction{Condition: TargetReached, Do: h.AtTarget})
 	for _, r := range h.Reactions {
 		b.weigh(&d, h, s, r)
 	}

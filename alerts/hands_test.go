@@ -35,17 +35,14 @@ func TestDecide(t *testing.T) {
 		{"not permitted", short, time.Minute, alerts.Hands{Reactions: []alerts.Reaction{{Condition: alerts.HardShort, Do: off}}}, alerts.Situation{}, false, alerts.Tell, "does not permit"},
 		{"another condition", short, time.Minute, react(alerts.Whisker, off, 0), alerts.Situation{}, false, alerts.Tell, ""},
 		{"done before", short, time.Minute, react(alerts.HardShort, off, 0), alerts.Situation{Done: func(alerts.Condition) bool { return true }}, false, alerts.Tell, ""},
-		{"off already", short, time.Minute, react(alerts.HardShort, off, 0), alerts.Situation{Off: true}, false, alerts.Tell, ""},
 		{"hold", short, time.Minute, react(alerts.HardShort, hold, 0), alerts.Situation{SetAmperes: 3}, false, hold, "hard-short"},
 		{"hold would raise", short, time.Minute, react(alerts.HardShort, hold, 0), alerts.Situation{SetAmperes: 0.1}, false, alerts.Tell, "never raises"},
 		{"hold with an unknown set-point", short, time.Minute, react(alerts.HardShort, hold, 0), alerts.Situation{SetAmperes: math.NaN()}, false, alerts.Tell, "unknown"},
 		{"hold without a current", short, time.Minute, alerts.Hands{May: alerts.Permission{Hold: true}, Reactions: []alerts.Reaction{{Condition: alerts.HardShort, Do: hold}}}, alerts.Situation{SetAmperes: 3}, false, alerts.Tell, "no hold current"},
 		{"off outweighs hold", short, time.Minute, alerts.Hands{May: alerts.Permission{Off: true, Hold: true}, HoldAmperes: 0.2, Reactions: []alerts.Reaction{
 			{Condition: alerts.HardShort, Do: hold}, {Condition: alerts.HardShort, Do: off}}}, alerts.Situation{SetAmperes: 3}, false, off, "hard-short"},
-		{"at target: tell", reached, time.Minute, alerts.Hands{May: alerts.Permission{Off: true}}, alerts.Situation{}, false, alerts.Tell, ""},
-		{"at target: off", reached, time.Minute, alerts.Hands{May: alerts.Permission{Off: true}, AtTarget: off}, alerts.Situation{}, false, off, "target-reached"},
-		{"at target: hold", reached, time.Minute, alerts.Hands{May: alerts.Permission{Hold: true}, HoldAmperes: 0.2, AtTarget: hold}, alerts.Situation{SetAmperes: 3}, false, hold, "target-reached"},
-		{"at target: off without leave", reached, time.Minute, alerts.Hands{AtTarget: off}, alerts.Situation{}, false, alerts.Tell, "does not permit"},
+		{"at target: tell", reached, time.Minute, react(alerts.TargetReached, alerts.Tell, 0), alerts.Situation{}, false, alerts.Tell, ""},
+		{"at target: off", reached, time.Minute, react(alerts.TargetReached, off, 0), alerts.Situation{}, false, off, "target-reached"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -61,7 +61,7 @@ func (b *Board) Acknowledge(c Condition, by string, utc time.Time) (Change, erro
 	ch, err := b.person(c, Acknowledge, by, "", utc, "acknowledge")
 	if err == nil && (c == SetPointsChanged || c == ModeFlip) {
 		b.Expect(math.NaN(), math.NaN())
-		b.relearn(c.String() + " was acknowledged")
+		b.Relearn(c.String() + " was acknowledged")
 	}
 	return ch, err
 }

@@ -283,7 +283,7 @@ func FuzzJudge(f *testing.F) {
 					t.Fatalf("a change without words: %+v", ch)
 				}
 			}
-			b.Decide(alerts.Hands{May: alerts.Permission{Off: true}, AtTarget: alerts.Off}, alerts.Situation{Now: o.At})
+			b.Decide(alerts.Hands{May: alerts.Permission{Off: true}, Reactions: []alerts.Reaction{{Condition: alerts.TargetReached, Do: alerts.Off}}}, alerts.Situation{Now: o.At})
 			b.Diagnose(&o)
 		}
 		if _, err := json.Marshal(b.State()); err != nil {

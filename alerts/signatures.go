@@ -108,7 +108,8 @@ func (b *Board) stirrer(now time.Duration) verdict {
 	}
 	v := verdict{known: true, value: f.Noise, limit: noiseDown}
 	calm := e.Dips.Within(e.LastAt, calmIn) == 0 && e.Spikes.Within(e.LastAt, calmIn) == 0 && b.pops() == 0
-	if !calm || b.stuck() {
+	stuck := b.m.Repeats.Pending > 0 && b.m.Repeats.lively() // readings that stopped changing have no noise
+	if !calm || stuck {
 		return v
 	}
 	flat := math.Abs(f.Tail) < 0.25*math.Abs(f.Recent)+f.Grain
@@ -120,10 +121,6 @@ func (b *Board) stirrer(now time.Duration) verdict {
 	}
 	return v
 }
-
-// stuck tells whether the readings have stopped changing, so that their lack of noise
-// means nothing.
-func (b *Board) stuck() bool { return b.m.Repeats.Pending > 0 && b.m.Repeats.lively() }
 
 // ohmic: a slow rise at a steady current, without a jump and without more noise.
 func (b *Board) ohmic() verdict {
@@ -138,12 +135,9 @@ func (b *Board) ohmic() verdict {
 		return v
 	}
 	v.over = v.over && f.Slope > b.inSignal(ohmicSlope) && f.Slope > 4*f.SlopeU &&
-		!b.popping() && f.Jump < 0.5*f.Rise && f.Noise < noiseSame && math.Abs(f.Shift) < steadyWithin && !b.emptying()
+		!b.popping() && f.Jump < 0.5*f.Rise && f.Noise < noiseSame && math.Abs(f.Shift) < steadyWithin && !b.m.Emptying
 	return v
 }
-
-// emptying tells whether a rise is what the metal shows when it runs out.
-func (b *Board) emptying() bool { return b.m.Emptying }
 
 // depletion: the model says that more current flows than the metal left can carry,
 // or the volts show hydrogen taking over where the metal shows that.
@@ -169,10 +163,10 @@ func (b *Board) passivation(o *Observation, usual float64) verdict {
 		over = f.Rise > limit/2
 	}
 	if b.m.Regulation == ConstantCurrent && modeOf(o) == ConstantVoltage { // at the limit already: the blocks come too late
-		jump = o.Volts - b.mean(0, 3)
+		jump = o.Volts - b.mean(0)
 		over = over || jump > limit
 	}
-	return verdict{known: true, over: over && o.Amperes > 0.03*usual && !b.emptying() && !b.popping(), value: jump, limit: limit}
+	return verdict{known: true, over: over && o.Amperes > 0.03*usual && !b.m.Emptying && !b.popping(), value: jump, limit: limit}
 }
 
 // runaway: at constant voltage the current grows, and at this growth, which itself
@@ -295,29 +289,21 @@ func (b *Board) steady(k *trend.Block) float64 {
 
 // fit is the line of the signal over the closed blocks of an age in [to, from) minutes.
 func (b *Board) fit(from, to float64) trend.Line {
-	q := trend.Volts
-	if b.m.Regulation == ConstantVoltage {
-		q = negativeAmperes
-	}
-	return b.m.History.Fit(q, from*60, to*60)
+	return b.m.History.Fit(b.signal, from*60, to*60)
 }
-
-func negativeAmperes(k *trend.Block) float64 { return -float64(k.Amperes) }
 
 const perHour = 3600
 
 // look works out the features after a block has closed.
 func (b *Board) look() {
 	h, c := &b.m.History, &b.m.Corridor
-	f := features{}
 	if h.Len() < 6 || c.Count == 0 {
-		b.m.Features = f
+		b.m.Features = features{}
 		return
 	}
-	f.Known = true
-	level := b.mean(0, 3)
-	f.Rise = level - c.Centre
-	f.Relative = f.Rise / math.Max(math.Abs(c.Centre), 1e-9)
+	level := b.mean(0)
+	rise := level - c.Centre
+	f := features{Known: true, Rise: rise, Relative: rise / math.Max(math.Abs(c.Centre), 1e-9)}
 	hour, early := b.fit(60, 0), b.fit(120, 60)
 	f.Slope, f.SlopeU = number0(hour.Slope()*perHour), number0(hour.SlopeUncertainty()*perHour)
 	f.Early, f.Late = f.Slope, f.Slope
@@ -327,10 +313,8 @@ func (b *Board) look() {
 	}
 	f.Jump, f.JumpAt = b.jump()
 	if h.Len() >= 8 {
-		f.Tail = level - b.mean(5, 3)
-	}
-	if n := h.Len(); n >= 8 {
-		f.Recent = level - b.mean(min(n, 33)-3, 3)
+		f.Tail = level - b.mean(5)
+		f.Recent = level - b.mean(min(h.Len(), 33)-3)
 	}
 	f.Grain = 3 * math.Hypot(c.Sigma, b.recentNoise(5)) / math.Sqrt(3)
 	now, before := h.Fit(trend.Amperes, 20*60, 0), h.Fit(trend.Amperes, 40*60, 20*60)
@@ -340,27 +324,27 @@ func (b *Board) look() {
 		least := b.leastNoise()
 		f.Noise = (b.recentNoise(8) + least) / (b.m.Noise + least)
 		f.LongNoise = (b.recentNoise(15) + least) / (b.m.Noise + least)
-		f.Shift = number0(b.meanOf(b.steady, 0, 3)/b.m.Steady - 1)
+		f.Shift = number0(b.meanOf(b.steady, 0)/b.m.Steady - 1)
 	}
 	b.m.Features = f
 }
 
-// mean returns the mean signal of n blocks, the newest of which is back blocks old.
-func (b *Board) mean(back, n int) float64 { return b.meanOf(b.signal, back, n) }
+// mean is that of the signal over three blocks, the newest of which is back blocks old.
+func (b *Board) mean(back int) float64 { return b.meanOf(b.signal, back) }
 
-func (b *Board) meanOf(q trend.Quantity, back, n int) float64 {
-	var sum float64
-	for i := back; i < back+n; i++ {
-		sum += q(b.m.History.Last(i))
+func (b *Board) meanOf(q trend.Quantity, back int) (mean float64) {
+	const blocks = 3
+	for i := range blocks {
+		mean += q(b.m.History.Last(back + i))
 	}
-	return sum / float64(n)
+	return mean / blocks
 }
 
 // jump finds the largest change between two means of three blocks, four apart, during the last half hour.
 func (b *Board) jump() (size, at float64) {
 	h := &b.m.History
 	for i := range min(h.Len()-7, 30) {
-		d := b.mean(i, 3) - b.mean(i+4, 3)
+		d := b.mean(i) - b.mean(i+4)
 		if math.Abs(d) > math.Abs(size) {
 			size, at = d, h.Last(i+3).At
 		}

@@ -1,6 +1,9 @@
 package alerts
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+)
 
 // State is where an alarm stands in the lifecycle of ANSI/ISA-18.2 and IEC 62682.
 type State uint8
@@ -35,13 +38,12 @@ func (s State) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 
 // UnmarshalText is the inverse of MarshalText.
 func (s *State) UnmarshalText(text []byte) error {
-	for i, n := range stateNames {
-		if n == string(text) {
-			*s = State(i)
-			return nil
-		}
+	i := slices.Index(stateNames[:], string(text))
+	if i < 0 {
+		return fmt.Errorf("alarm state %q is unknown: the states are %v", text, stateNames)
 	}
-	return fmt.Errorf("alarm state %q is unknown: the states are %v", text, stateNames)
+	*s = State(i)
+	return nil
 }
 
 // Active tells whether the condition holds now and the alarm counts: UNACK or ACKED.
@@ -95,35 +97,25 @@ func Next(s State, e Event, abnormal, latching bool) State {
 		}
 		return NORM
 	}
-	type move struct {
-		from State
-		by   Event
-	}
-	switch (move{s, e}) {
-	case move{NORM, BecomesAbnormal}, move{RTNUN, BecomesAbnormal},
-		move{LTUNK, BecomesAbnormal}, move{LTACK, BecomesAbnormal},
-		move{ACKED, Reannounce}:
-		return UNACK
-	case move{UNACK, Acknowledge}:
-		return ACKED
-	case move{UNACK, BecomesNormal}:
-		if latching {
-			return LTUNK
-		}
-		return RTNUN
-	case move{ACKED, BecomesNormal}:
-		if latching {
-			return LTACK
-		}
-		return NORM
-	case move{RTNUN, Acknowledge}, move{LTACK, Reset}:
-		return NORM
-	case move{LTUNK, Acknowledge}:
+	to, moves := transitions[e][s]
+	switch {
+	case !moves:
+		return s
+	case e == BecomesNormal && latching && s == UNACK:
+		return LTUNK
+	case e == BecomesNormal && latching:
 		return LTACK
-	case move{LTUNK, Reset}:
-		return RTNUN
 	}
-	return s
+	return to
+}
+
+// transitions are those of the events that do not set an alarm aside or put it back; what is latched is left out.
+var transitions = [eventCount]map[State]State{
+	BecomesAbnormal: {NORM: UNACK, RTNUN: UNACK, LTUNK: UNACK, LTACK: UNACK},
+	BecomesNormal:   {UNACK: RTNUN, ACKED: NORM},
+	Acknowledge:     {UNACK: ACKED, RTNUN: NORM, LTUNK: LTACK},
+	Reannounce:      {ACKED: UNACK},
+	Reset:           {LTUNK: RTNUN, LTACK: NORM},
 }
 
 // Priority is how soon a person must act. The standard asks for few.
@@ -148,11 +140,10 @@ func (p Priority) MarshalText() ([]byte, error) { return []byte(p.String()), nil
 
 // UnmarshalText is the inverse of MarshalText.
 func (p *Priority) UnmarshalText(text []byte) error {
-	for i, n := range priorityNames {
-		if n == string(text) {
-			*p = Priority(i)
-			return nil
-		}
+	i := slices.Index(priorityNames[:], string(text))
+	if i < 0 {
+		return fmt.Errorf("priority %q is not known; use low, medium, high or highest", text)
 	}
-	return fmt.Errorf("priority %q is not known; use low, medium, high or highest", text)
+	*p = Priority(i)
+	return nil
 }

@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -114,7 +115,7 @@ func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
 		}
 		return "outside the baseline: " + b.corridorWords() + ", " + since
 	case GasVentilation:
-		return fmt.Sprintf("the cell may make %s that needs %.2g m³/h of fresh air; %.2g m³/h is configured", gasName(o.Gas), v.value*perHour, v.limit*perHour)
+		return fmt.Sprintf("the cell may make %s that needs %.2g m³/h of fresh air; %.2g m³/h is configured", cmp.Or(o.Gas, "gas"), v.value*perHour, v.limit*perHour)
 	}
 	return b.chargeFact(c, o, v)
 }
@@ -134,7 +135,7 @@ func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
 		at := o.UTC.Local().Add(seconds(v.value))
 		return fmt.Sprintf("about %s to the target, at about %s", span(v.value), at.Format("15:04 MST"))
 	case TargetReached:
-		return fmt.Sprintf("%.4g A·h counted; the target was %.4g A·h%s", v.value/perHour, v.limit/perHour, deposit(o.Deposit))
+		return fmt.Sprintf("%.4g A·h counted; the target was %.4g A·h%s", v.value/perHour, v.limit/perHour, known(", about %.3g g on the cathode", 1000*o.Deposit))
 	case TimeLimit:
 		return fmt.Sprintf("the run has lasted %s, its limit", span(v.value))
 	case MarginalGram:
@@ -199,20 +200,6 @@ func onOff(o Output) string {
 	return "unknown"
 }
 
-func gasName(g string) string {
-	if g == "" {
-		return "gas"
-	}
-	return g
-}
-
-func deposit(kg float64) string {
-	if !finite(kg) {
-		return ""
-	}
-	return fmt.Sprintf(", about %.3g g on the cathode", 1000*kg)
-}
-
 func (b *Board) corridorWords() string {
 	k := &b.m.Corridor
 	unit, centre, departure := "V", k.Centre, k.Departure()
@@ -221,8 +208,7 @@ func (b *Board) corridorWords() string {
 	}
 	text := fmt.Sprintf("%.4g ± %.2g %s, now %+.3g %s away", centre, k.Width(b.halfWidth()), unit, departure, unit)
 	if run := max(k.Sum.HighRun, k.Sum.LowRun); run > 1 && k.Settled {
-		minutes := float64(run) * b.m.History.Length / 60
-		text += fmt.Sprintf("; the shift began about %s ago", span(minutes*60))
+		text += fmt.Sprintf("; the shift began about %s ago", span(float64(run)*b.m.History.Length))
 	}
 	return text
 }
@@ -250,37 +236,31 @@ func aftermath(from, to State, by, why string) string {
 // aftermathWords names a step of the lifecycle: what was done, and after a semicolon what is still so.
 func aftermathWords(from, to State) string {
 	switch {
-	case to == SHLVD:
-		return "Shelved"
-	case to == DSUPR:
-		return "Suppressed"
-	case to == OOSRV:
-		return "Taken out of service"
 	case from.Hidden() && to == UNACK:
 		return "Back in service; active"
-	case from.Hidden():
+	case from.Hidden() && !to.Hidden():
 		return "Back in service"
-	case to == UNACK:
-		return "Raised again"
-	case to == ACKED:
-		return "Acknowledged"
-	case to == RTNUN && from == LTUNK:
-		return "Reset; not acknowledged"
-	case to == RTNUN:
-		return "Cleared; not acknowledged"
-	case to == LTUNK:
-		return "Cleared; latched until acknowledged and reset"
-	case to == LTACK && from == LTUNK:
-		return "Acknowledged; cleared, latched until reset"
-	case to == LTACK:
-		return "Cleared; latched until reset"
-	case from == LTACK:
-		return "Reset; cleared"
-	case from == RTNUN:
-		return "Acknowledged; cleared"
 	}
-	return "Cleared"
+	if words, ok := aftermaths[[2]State{from, to}]; ok {
+		return words
+	}
+	return endings[to]
 }
+
+// endings name a step by where it ends, and aftermaths those for which that is not enough.
+var (
+	endings = [stateCount]string{
+		NORM: "Cleared", UNACK: "Raised again", ACKED: "Acknowledged", RTNUN: "Cleared; not acknowledged",
+		LTUNK: "Cleared; latched until acknowledged and reset", LTACK: "Cleared; latched until reset",
+		SHLVD: "Shelved", DSUPR: "Suppressed", OOSRV: "Taken out of service",
+	}
+	aftermaths = map[[2]State]string{
+		{LTUNK, RTNUN}: "Reset; not acknowledged",
+		{LTUNK, LTACK}: "Acknowledged; cleared, latched until reset",
+		{LTACK, NORM}:  "Reset; cleared",
+		{RTNUN, NORM}:  "Acknowledged; cleared",
+	}
+)
 
 // seconds makes a duration of a time in package trend's unit.
 func seconds(s float64) time.Duration {
@@ -357,7 +337,7 @@ func (b *Board) figure(c Condition, o *Observation, v *verdict) string {
 func known(format string, figures ...float64) string {
 	args := make([]any, len(figures))
 	for i, f := range figures {
-		if math.IsNaN(f) || math.IsInf(f, 0) {
+		if !finite(f) {
 			return ""
 		}
 		args[i] = f

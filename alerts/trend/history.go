@@ -99,9 +99,6 @@ func (h *History) Last(back int) *Block { return &h.Ring[(h.Count-1-back)%Blocks
 // Quantity picks one figure of a Block.
 type Quantity func(*Block) float64
 
-// Volts picks the mean voltage.
-func Volts(b *Block) float64 { return float64(b.Volts) }
-
 // Amperes picks the mean current.
 func Amperes(b *Block) float64 { return float64(b.Amperes) }
 
