@@ -1,10 +1,11 @@
 package routes
 
 import (
-	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"net/http"
 	"strings"
 	"time"
@@ -41,7 +42,6 @@ type AlertmanagerSettings struct {
 type Alertmanager struct {
 	settings AlertmanagerSettings
 	caller   *caller
-	now      func() time.Time
 	every    time.Duration // between two tellings of what stands
 }
 
@@ -60,7 +60,7 @@ func NewAlertmanager(s AlertmanagerSettings) (*Alertmanager, error) {
 	if err != nil {
 		return nil, fmt.Errorf("route %s: %w", s.Name, err)
 	}
-	return &Alertmanager{s, c, time.Now, renewEvery}, nil
+	return &Alertmanager{s, c, renewEvery}, nil
 }
 
 // Name implements Route.
@@ -89,11 +89,10 @@ func (a *Alertmanager) post(ctx context.Context, notices []Notice) (Proof, error
 	if err != nil {
 		return "", &Refused{fmt.Errorf("encode alerts: %w", err)}
 	}
-	request, err := a.caller.request(ctx, http.MethodPost, bytes.NewReader(body))
+	request, err := a.caller.request(ctx, http.MethodPost, "application/json", body)
 	if err != nil {
 		return "", err
 	}
-	request.Header.Set("Content-Type", "application/json")
 	if a.settings.User != "" {
 		request.SetBasicAuth(a.settings.User, a.settings.Password.Reveal())
 	}
@@ -106,34 +105,21 @@ func (a *Alertmanager) post(ctx context.Context, notices []Notice) (Proof, error
 // alert translates the notice. The labels of an alarm and of its end must be the
 // same, for they are the alert's identity; so no label tells the state.
 func (a *Alertmanager) alert(n Notice) alert {
-	now := a.now().UTC()
+	now := time.Now().UTC()
 	out := alert{
-		Labels:       map[string]string{},
-		Annotations:  map[string]string{},
+		Labels: map[string]string{},
+		Annotations: withoutEmpty(map[string]string{
+			"summary": n.Subject, "description": n.Text, "meaning": n.Meaning, "first": n.First, "acknowledge": n.Acknowledge, "state": n.State,
+		}),
 		StartsAt:     n.At.UTC(),
 		GeneratorURL: a.settings.LinkURL,
 	}
-	name := n.Condition
-	if name == "" {
-		name = string(n.Kind)
-	}
-	for label, value := range a.settings.Labels {
-		out.Labels[label] = value
-	}
-	for label, value := range map[string]string{"alertname": name, "cell": n.Cell, "supply": n.Supply, "severity": n.Priority.String()} {
-		if value != "" {
-			out.Labels[label] = value
-		}
-	}
+	maps.Copy(out.Labels, a.settings.Labels)
+	maps.Copy(out.Labels, withoutEmpty(map[string]string{
+		"alertname": cmp.Or(n.Condition, string(n.Kind)), "cell": n.Cell, "supply": n.Supply, "severity": n.Priority.String(),
+	}))
 	if n.Drill {
 		out.Labels["drill"] = "true"
-	}
-	for annotation, value := range map[string]string{
-		"summary": n.Subject, "description": n.Text, "meaning": n.Meaning, "first": n.First, "acknowledge": n.Acknowledge, "state": n.State,
-	} {
-		if value != "" {
-			out.Annotations[annotation] = value
-		}
 	}
 	if !n.Since.IsZero() {
 		out.StartsAt = n.Since.UTC()
@@ -150,4 +136,9 @@ func (a *Alertmanager) alert(n Notice) alert {
 		out.StartsAt = out.EndsAt
 	}
 	return out
+}
+
+func withoutEmpty(texts map[string]string) map[string]string {
+	maps.DeleteFunc(texts, func(_, text string) bool { return text == "" })
+	return texts
 }

@@ -132,15 +132,9 @@ const tailBytes = 2048
 
 // Write implements io.Writer and never fails.
 func (t *tail) Write(p []byte) (int, error) {
-	n := len(p)
-	if n > tailBytes {
-		p = p[n-tailBytes:]
-	}
-	if drop := len(t.kept) + len(p) - tailBytes; drop > 0 {
-		t.kept = append(t.kept[:0], t.kept[drop:]...)
-	}
-	t.kept = append(t.kept, p...)
-	return n, nil
+	all := append(t.kept, p...)
+	t.kept = all[max(0, len(all)-tailBytes):]
+	return len(p), nil
 }
 
 // quote is the output on one line, ready to be appended to a sentence.

@@ -273,11 +273,10 @@ func (s *state) forgetAhead(own map[string]bool) {
 // whatever the route's repeat is, also while a notice waits to be tried again, so that a far side which was restarted has
 // them back within one interval. The queue must have been loaded.
 func (w *worker) renew(delivery context.Context) {
-	k, ok := w.way.Route.(Keeper)
-	if !ok || time.Now().Before(w.renewAt) {
+	if time.Now().Before(w.renewAt) {
 		return
 	}
-	w.renewAt = time.Now().Add(k.RenewEvery())
+	w.renewAt = time.Now().Add(w.keep.RenewEvery())
 	standing := w.standing()
 	if len(standing) == 0 {
 		w.renewed(nil)
@@ -285,13 +284,13 @@ func (w *worker) renew(delivery context.Context) {
 	}
 	ctx, cancel := context.WithTimeout(delivery, w.way.Timeout)
 	defer cancel()
-	err := k.Renew(ctx, standing)
+	err := w.keep.Renew(ctx, standing)
 	if delivery.Err() != nil { // stopping
 		return
 	}
 	var busy *Busy
 	if errors.As(err, &busy) {
-		w.renewAt = time.Now().Add(max(k.RenewEvery(), busy.After))
+		w.renewAt = time.Now().Add(max(w.keep.RenewEvery(), busy.After))
 	}
 	if w.renewed(err); err == nil {
 		w.retryAt = time.Time{} // it answers: what waits need not wait longer

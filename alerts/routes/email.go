@@ -165,8 +165,12 @@ func (e *Email) sendTo(ctx context.Context, n Notice, people []string, done map[
 			_ = conn.Close()
 		}
 	}()
-	client, err := e.client(func(dialling context.Context, network, address string) (net.Conn, error) {
-		c, err := e.dial(dialling, network, address)
+	client, err := e.client(func(dialling context.Context, _, address string) (net.Conn, error) {
+		var implicit *tls.Config
+		if e.settings.Encryption == ImplicitTLS {
+			implicit = e.tls
+		}
+		c, err := dial(dialling, implicit, address)
 		if err == nil {
 			conn = c
 			unwatch = context.AfterFunc(ctx, func() { _ = c.Close() })
@@ -205,12 +209,11 @@ func (e *Email) sendTo(ctx context.Context, n Notice, people []string, done map[
 	if ctx.Err() != nil && len(failed) > 0 {
 		return context.Cause(ctx)
 	}
-	if err := errors.Join(failed...); err != nil && refused {
+	err = errors.Join(failed...)
+	if err != nil && refused {
 		return &Refused{err}
-	} else if err != nil {
-		return err
 	}
-	return nil
+	return err
 }
 
 func (e *Email) client(dial mail.DialContextFunc) (*mail.Client, error) {
@@ -232,21 +235,11 @@ func (e *Email) client(dial mail.DialContextFunc) (*mail.Client, error) {
 	return mail.NewClient(e.settings.Host, options...)
 }
 
-func (e *Email) dial(ctx context.Context, network, address string) (net.Conn, error) {
-	if e.settings.Encryption == ImplicitTLS {
-		return (&tls.Dialer{Config: e.tls}).DialContext(ctx, network, address)
-	}
-	return (&net.Dialer{}).DialContext(ctx, network, address)
-}
-
 // messageID is the same for the same notice whenever it is sent (RFC 5322, 3.6.4), so that
 // a mailbox can tell a duplicate.
 func (e *Email) messageID(id string) string {
-	domain := "nightcell.invalid"
-	if a, err := netmail.ParseAddress(e.settings.From); err == nil {
-		domain = a.Address[strings.LastIndexByte(a.Address, '@')+1:]
-	}
-	return fmt.Sprintf("%x@%s", sha256.Sum256([]byte(id)), domain)
+	from, _ := netmail.ParseAddress(e.settings.From) // NewEmail has read it before
+	return fmt.Sprintf("%x@%s", sha256.Sum256([]byte(id)), from.Address[strings.LastIndexByte(from.Address, '@')+1:])
 }
 
 // message builds the letter. What follows from an alarm answers its first letter, so that a mailbox shows one thread.

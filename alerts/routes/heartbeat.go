@@ -1,12 +1,10 @@
 package routes
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"net/http"
 	"strings"
@@ -49,8 +47,7 @@ type Heartbeat struct {
 // HeartbeatHealth is what the beats came to since the start.
 type HeartbeatHealth struct {
 	Sent, Failed, Withheld uint64
-	LastSent               time.Time // zero: never
-	LastError              string    // of the last beat; empty when it arrived
+	LastError              string // of the last beat; empty when it arrived
 }
 
 // NewHeartbeat checks the settings. Nothing is sent.
@@ -124,7 +121,6 @@ func (h *Heartbeat) beat(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, min(h.settings.Every, 30*time.Second))
 	defer cancel()
 	err := h.send(ctx, pulses)
-	now := time.Now().UTC()
 	before := h.book(func(b *HeartbeatHealth) {
 		if b.LastError = ""; err != nil {
 			b.Failed++
@@ -132,7 +128,6 @@ func (h *Heartbeat) beat(ctx context.Context) {
 			return
 		}
 		b.Sent++
-		b.LastSent = now
 	})
 	if err != nil && before.LastError == "" && !errors.Is(err, context.Canceled) { // said once
 		h.settings.Log.Warn("heartbeat does not arrive", "error", err)
@@ -140,23 +135,20 @@ func (h *Heartbeat) beat(ctx context.Context) {
 }
 
 func (h *Heartbeat) send(ctx context.Context, pulses []Pulse) error {
-	var body io.Reader
+	var body []byte
+	mediaType := ""
 	if h.settings.Method == http.MethodPost {
-		data, err := json.Marshal(struct {
-			Cells []Pulse `json:"cells"`
-		}{pulses})
-		if err != nil {
+		var err error
+		if body, err = json.Marshal(map[string][]Pulse{"cells": pulses}); err != nil {
 			return fmt.Errorf("encode the heartbeat: %w", err)
 		}
-		body = bytes.NewReader(data)
+		mediaType = "application/json"
 	}
-	request, err := h.caller.request(ctx, h.settings.Method, body)
+	request, err := h.caller.request(ctx, h.settings.Method, mediaType, body)
 	if err != nil {
 		return err
 	}
-	if body != nil {
-		request.Header.Set("Content-Type", "application/json")
-	} else {
+	if mediaType == "" {
 		query := request.URL.Query()
 		for _, s := range pulses {
 			query.Add("cell", s.Cell)

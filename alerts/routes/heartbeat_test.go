@@ -54,7 +54,7 @@ func TestHeartbeatIsFedByGoodReadingsOnly(t *testing.T) {
 	}
 	fresh.Store(true)
 	<-seen
-	waitFor(t, "beats are sent", func() bool { return h.Health().Sent > 0 && !h.Health().LastSent.IsZero() })
+	waitFor(t, "beats are sent", func() bool { return h.Health().Sent > 0 })
 }
 
 func TestHeartbeatThatFailsSaysSoAndGoesOn(t *testing.T) {

@@ -118,23 +118,17 @@ func (m *MQTT) options(ctx context.Context) *mqtt.ClientOptions {
 		SetConnectRetry(false).
 		SetConnectTimeout(30 * time.Second).
 		SetWriteTimeout(30 * time.Second).
-		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return m.dial(ctx) })
+		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
+			conn, err := dial(ctx, m.tls, m.address)
+			if err == nil {
+				context.AfterFunc(ctx, func() { _ = conn.Close() })
+			}
+			return conn, err
+		})
 	if m.settings.User != "" {
 		o.SetUsername(m.settings.User).SetPassword(m.settings.Password.Reveal())
 	}
 	return o
-}
-
-func (m *MQTT) dial(ctx context.Context) (conn net.Conn, err error) {
-	if m.tls != nil {
-		conn, err = (&tls.Dialer{Config: m.tls}).DialContext(ctx, "tcp", m.address)
-	} else {
-		conn, err = (&net.Dialer{}).DialContext(ctx, "tcp", m.address)
-	}
-	if err == nil {
-		context.AfterFunc(ctx, func() { _ = conn.Close() })
-	}
-	return conn, err
 }
 
 // settled waits for a token, or for the end of ctx.

@@ -117,11 +117,8 @@ func (n Notice) Age() time.Duration {
 func (n Notice) asOf(sent time.Time, now map[string]float64) Notice {
 	n.Sent = sent
 	values := make(map[string]float64, len(n.Values)+len(now)+1)
-	for name, v := range n.Values {
-		if !strings.HasPrefix(name, FoundPrefix) {
-			values[name] = v
-		}
-	}
+	maps.Copy(values, n.Values)
+	maps.DeleteFunc(values, func(name string, _ float64) bool { return strings.HasPrefix(name, FoundPrefix) })
 	maps.Copy(values, now)
 	values["alarm_age_seconds"] = max(0, n.Age().Seconds())
 	n.Values = values
@@ -177,15 +174,8 @@ func (n Notice) Clean() Notice {
 
 // finite returns a copy without what is not a number, which JSON cannot carry.
 func finite(values map[string]float64) map[string]float64 {
-	if values == nil {
-		return nil
-	}
-	kept := make(map[string]float64, len(values))
-	for name, v := range values {
-		if !math.IsNaN(v) && !math.IsInf(v, 0) {
-			kept[name] = v
-		}
-	}
+	kept := maps.Clone(values)
+	maps.DeleteFunc(kept, func(_ string, v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) })
 	return kept
 }
 

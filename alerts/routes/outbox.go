@@ -1,6 +1,7 @@
 package routes
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -133,10 +134,7 @@ func NewOutbox(o Options, ways ...Way) (*Outbox, error) {
 }
 
 func orDefault(d, otherwise time.Duration) time.Duration {
-	if d <= 0 {
-		return otherwise
-	}
-	return d
+	return cmp.Or(max(d, 0), otherwise)
 }
 
 // Start begins the work. A second call, or one after Stop, does nothing.
@@ -346,10 +344,7 @@ type Quiet struct {
 
 // threshold is the lowest priority that never waits.
 func (q Quiet) threshold() Priority {
-	if q.Always == Low {
-		return High
-	}
-	return q.Always
+	return cmp.Or(q.Always, High)
 }
 
 // at reports whether the quiet hours hold at time t.

@@ -193,7 +193,7 @@ func (w *worker) close(delivery context.Context, n Notice, since time.Time) bool
 		n.Priority = o.Notice.Priority // so that what was raised and what is closed are labelled alike
 		n.Thread = o.thread()
 	}
-	tell := n.Kind == Cleared && (n.Priority > Low || w.keeps()) || w.way.TellAnswered || n.Kind == Quieted && w.keeps()
+	tell := n.Kind == Cleared && (n.Priority > Low || w.keep != nil) || w.way.TellAnswered || n.Kind == Quieted && w.keep != nil
 	if tell && !w.send(delivery, n, since) {
 		return false
 	}
@@ -213,7 +213,7 @@ func (w *worker) end(delivery context.Context, n Notice, since time.Time) bool {
 		if o.Told == 0 && !n.At.Before(o.Due) && !w.silenced(o) && !w.remind(delivery, o) {
 			return false
 		}
-		if o.Told > 0 && !o.Aside && w.keeps() && !w.send(delivery, o.closed(n), since) {
+		if o.Told > 0 && !o.Aside && w.keep != nil && !w.send(delivery, o.closed(n), since) {
 			return false
 		}
 	}
@@ -223,12 +223,6 @@ func (w *worker) end(delivery context.Context, n Notice, since time.Time) bool {
 	w.state.Open = slices.DeleteFunc(w.state.Open, func(o openAlarm) bool { return n.closes(o.Notice) })
 	w.unsaved = true
 	return true
-}
-
-// keeps reports whether the far side keeps alarms standing.
-func (w *worker) keeps() bool {
-	_, ok := w.way.Route.(Keeper)
-	return ok
 }
 
 // closed is the notice that the alarm is closed by the end of its run.

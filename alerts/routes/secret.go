@@ -55,20 +55,14 @@ func (s Secret) IsZero() bool { return s.value == "" }
 // String never shows the value.
 func (s Secret) String() string { return redacted }
 
-// GoString never shows the value.
-func (s Secret) GoString() string { return redacted }
-
 // Format never shows the value, whatever the verb.
 func (s Secret) Format(f fmt.State, _ rune) { _, _ = f.Write([]byte(redacted)) }
 
 // LogValue never shows the value.
 func (s Secret) LogValue() slog.Value { return slog.StringValue(redacted) }
 
-// MarshalText never shows the value.
+// MarshalText never shows the value, in JSON neither.
 func (s Secret) MarshalText() ([]byte, error) { return []byte(redacted), nil }
-
-// MarshalJSON never shows the value.
-func (s Secret) MarshalJSON() ([]byte, error) { return []byte(`"` + redacted + `"`), nil }
 
 // UnmarshalText accepts a value, so that a Secret can stand in a configuration.
 func (s *Secret) UnmarshalText(text []byte) error {

@@ -2,7 +2,6 @@ package routes
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -109,17 +108,6 @@ func (s *state) put(n Notice) *openAlarm {
 	return &s.Open[len(s.Open)-1]
 }
 
-// decodeState reads a saved state; no data is the state of a newcomer, which has no cursor.
-func decodeState(data []byte) (s state, found bool, err error) {
-	if len(data) == 0 {
-		return state{}, false, nil
-	}
-	if err := json.Unmarshal(data, &s); err != nil {
-		return state{}, false, fmt.Errorf("the saved state is damaged: %w", err)
-	}
-	return s, true, nil
-}
-
 // Directory is a Store of one small file for each route.
 type Directory struct {
 	Path string
@@ -190,7 +178,7 @@ func (w *worker) beginAnew(ctx context.Context, lost error) (state, error) {
 // newcomer is the state of a route that never had one: old news is not told to it, save the
 // alarms that stand where the far side is to know of all of them.
 func (w *worker) newcomer(ctx context.Context) (s state, err error) {
-	if w.keeps() {
+	if w.keep != nil {
 		if s, err = w.survey(ctx); err != nil {
 			return s, err
 		}
@@ -233,7 +221,7 @@ func (w *worker) survey(ctx context.Context) (s state, err error) {
 		kept := standing[:0]
 		for _, a := range standing {
 			switch {
-			case w.keeps() && n.Kind == Acknowledged && n.closes(a.Notice):
+			case w.keep != nil && n.Kind == Acknowledged && n.closes(a.Notice):
 				a.Answered, a.Notice.State = true, n.State
 			case n.closes(a.Notice), n.Kind == Alarm && a.Notice.subjectOf() == n.subjectOf():
 				continue

@@ -2,6 +2,7 @@ package routes
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
@@ -12,6 +13,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -70,11 +72,10 @@ func (w *Webhook) Deliver(ctx context.Context, n Notice) (Proof, error) {
 	if err != nil {
 		return "", err
 	}
-	request, err := w.caller.request(ctx, http.MethodPost, bytes.NewReader(body))
+	request, err := w.caller.request(ctx, http.MethodPost, eventMediaType, body)
 	if err != nil {
 		return "", err
 	}
-	request.Header.Set("Content-Type", eventMediaType)
 	for name, value := range w.settings.Headers {
 		request.Header.Set(name, value.Reveal())
 	}
@@ -150,13 +151,6 @@ func (s EventSettings) encode(n Notice) ([]byte, error) {
 	if n.ID == "" {
 		return nil, &Refused{errors.New("the notification has no ID")}
 	}
-	source, kind := s.Source, s.Type
-	if source == "" {
-		source = defaultSource
-	}
-	if kind == "" {
-		kind = defaultEventType
-	}
 	subject := n.Cell
 	if n.Condition != "" {
 		subject += "/" + n.Condition
@@ -164,8 +158,8 @@ func (s EventSettings) encode(n Notice) ([]byte, error) {
 	body, err := json.Marshal(event{
 		SpecVersion: "1.0",
 		ID:          n.ID,
-		Source:      source + "/" + url.PathEscape(n.Cell),
-		Type:        kind + "." + string(n.Kind),
+		Source:      cmp.Or(s.Source, defaultSource) + "/" + url.PathEscape(n.Cell),
+		Type:        cmp.Or(s.Type, defaultEventType) + "." + string(n.Kind),
 		Subject:     subject,
 		Time:        n.At.UTC(),
 		// The data is a JSON value within the event, so it needs no encoding of its own.
@@ -239,12 +233,24 @@ func tlsConfig(caFile string) (*tls.Config, error) {
 	return config, nil
 }
 
-func (c *caller) request(ctx context.Context, method string, body io.Reader) (*http.Request, error) {
-	r, err := http.NewRequestWithContext(ctx, method, c.url.Reveal(), body)
+// dial opens a connection, an encrypted one by its settings where there are any.
+func dial(ctx context.Context, encrypted *tls.Config, address string) (net.Conn, error) {
+	if encrypted != nil {
+		return (&tls.Dialer{Config: encrypted}).DialContext(ctx, "tcp", address)
+	}
+	return (&net.Dialer{}).DialContext(ctx, "tcp", address)
+}
+
+// request builds one with a body of a media type, or without any for "".
+func (c *caller) request(ctx context.Context, method, mediaType string, body []byte) (*http.Request, error) {
+	r, err := http.NewRequestWithContext(ctx, method, c.url.Reveal(), bytes.NewReader(body))
 	if err != nil {
 		return nil, fmt.Errorf("%s: the request could not be built", c.host)
 	}
 	r.Header.Set("User-Agent", "nightcell")
+	if mediaType != "" {
+		r.Header.Set("Content-Type", mediaType)
+	}
 	return r, nil
 }
 
@@ -265,7 +271,7 @@ func (c *caller) do(r *http.Request) (Proof, error) {
 	if code >= 200 && code < 300 {
 		return Proof("HTTP " + strconv.Itoa(code)), nil
 	}
-	err = fmt.Errorf("%s %s: HTTP %d: %s", r.Method, c.host, code, excerpt(text))
+	err = fmt.Errorf("%s %s: HTTP %d: %s", r.Method, c.host, code, cmp.Or(oneLine(string(text)), "(no text)"))
 	switch {
 	case code >= 300 && code < 400:
 		return "", fmt.Errorf("%s %s: HTTP %d redirects, which is not followed; configure the final URL", r.Method, c.host, code)
@@ -286,12 +292,4 @@ func retryAfter(s string) time.Duration {
 		return 0
 	}
 	return time.Duration(min(seconds, int(longestBusy/time.Second))) * time.Second
-}
-
-// excerpt is the beginning of an answer, on one line.
-func excerpt(b []byte) string {
-	if s := oneLine(string(b)); s != "" {
-		return s
-	}
-	return "(no text)"
 }

@@ -11,6 +11,7 @@ import (
 // worker is one route's goroutine and all that belongs to it.
 type worker struct {
 	way  Way
+	keep Keeper // the route, where its far side keeps alarms standing; else nil
 	o    *Options
 	wake chan struct{}
 	asks chan request
@@ -47,8 +48,9 @@ type request struct {
 }
 
 func newWorker(way Way, o *Options) *worker {
+	keep, _ := way.Route.(Keeper)
 	return &worker{
-		way: way, o: o,
+		way: way, keep: keep, o: o,
 		wake:   make(chan struct{}, 1),
 		asks:   make(chan request),
 		done:   make(chan struct{}),
@@ -106,7 +108,7 @@ func (w *worker) ask(ctx context.Context, drill *Notice) Receipt {
 
 // work does what can be done and returns the real time until there may be more.
 func (w *worker) work(delivery context.Context) time.Duration {
-	if !w.keeps() {
+	if w.keep == nil {
 		return w.carry(delivery)
 	}
 	if w.loaded {
@@ -179,9 +181,10 @@ func (w *worker) load(ctx context.Context) bool {
 		}
 	}
 	var s state
-	found := false
-	if err == nil {
-		s, found, err = decodeState(data)
+	if err == nil && len(data) > 0 {
+		if err = json.Unmarshal(data, &s); err != nil {
+			err = fmt.Errorf("the saved state is damaged: %w", err)
+		}
 	}
 	switch {
 	case err != nil:
@@ -189,7 +192,7 @@ func (w *worker) load(ctx context.Context) bool {
 			w.fail(err)
 			return false
 		}
-	case !found:
+	case len(data) == 0:
 		if s, err = w.newcomer(ctx); err != nil {
 			w.fail(fmt.Errorf("find the newest notification: %w", err))
 			return false
