@@ -175,11 +175,9 @@ func appendTable(b []byte, table []numbered) []byte {
 	for _, n := range table {
 		b = append(b, ',')
 		b = append(b, n.key...)
-		b = append(b, '=')
+		b = n.append(append(b, '='))
 		if n.int != nil {
-			b = append(strconv.AppendInt(b, *n.int, 10), 'i')
-		} else {
-			b = strconv.AppendFloat(b, *n.float, 'g', -1, 64)
+			b = append(b, 'i')
 		}
 	}
 	return b
@@ -284,8 +282,9 @@ func differences(stored, replayed *integrate.Coulometer) []string {
 	theirs := append(settingsTable(&sa), stateTable(&a.Accumulated)...)
 	ours := append(settingsTable(&sb), stateTable(&b.Accumulated)...)
 	for i := range theirs {
-		if theirs[i].differs(ours[i]) && len(found) < mostDifferences {
-			found = append(found, fmt.Sprintf("%s is %s and should be %s", theirs[i].key, theirs[i].text(), ours[i].text()))
+		is, should := string(theirs[i].append(nil)), string(ours[i].append(nil))
+		if is != should && len(found) < mostDifferences {
+			found = append(found, fmt.Sprintf("%s is %s and should be %s", theirs[i].key, is, should))
 		}
 	}
 	if len(found) == 0 {
@@ -294,17 +293,20 @@ func differences(stored, replayed *integrate.Coulometer) []string {
 	return found
 }
 
-func (n numbered) differs(o numbered) bool {
+// append appends the value as the log writes it.
+func (n numbered) append(b []byte) []byte {
 	if n.int != nil {
-		return *n.int != *o.int
+		return strconv.AppendInt(b, *n.int, 10)
 	}
-	return *n.float != *o.float
+	return strconv.AppendFloat(b, *n.float, 'g', -1, 64)
 }
 
-// text is the value as the log writes it.
-func (n numbered) text() string {
+// parse is the inverse of append.
+func (n numbered) parse(s string) (err error) {
 	if n.int != nil {
-		return strconv.FormatInt(*n.int, 10)
+		*n.int, err = strconv.ParseInt(s, 10, 64)
+	} else {
+		*n.float, err = strconv.ParseFloat(s, 64)
 	}
-	return strconv.FormatFloat(*n.float, 'g', -1, 64)
+	return err
 }

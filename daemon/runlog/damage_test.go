@@ -51,7 +51,7 @@ func TestCutAtEveryByte(t *testing.T) {
 		if err != nil {
 			t.Fatalf("cut at %d: %v", cut, err)
 		}
-		if !tail.replay.Coulometer.State().Equal(at.state) || tail.end != at.end || len(tail.damage) != 0 {
+		if !tail.replay.Coulometer.State().Equal(at.state) || tail.end != at.end || len(tail.Damage) != 0 {
 			t.Fatalf("cut at %d, %d bytes behind a %s: tail %+v\nstate %+v\nwant  %+v", cut, int64(cut)-at.end, at.kind, tail, tail.replay.Coulometer.State(), at.state)
 		}
 		if cut%(61*stride) == 0 {
@@ -272,7 +272,7 @@ func TestAReadingTwice(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !tail.replay.Coulometer.State().Equal(l.c.State()) || len(tail.damage) != 1 {
+	if !tail.replay.Coulometer.State().Equal(l.c.State()) || len(tail.Damage) != 1 {
 		t.Errorf("resumed %+v\nlive    %+v", tail.replay.Coulometer.State(), l.c.State())
 	}
 }

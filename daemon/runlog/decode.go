@@ -37,40 +37,13 @@ func (d *decoder) reading(line []byte, r *Record) bool {
 	if !ok {
 		return false
 	}
-	step, rest, ok := cutInteger(rest, 'i')
-	if !ok || step < 0 {
-		return false
-	}
-	if rest, ok = bytes.CutPrefix(rest, []byte(",volts=")); !ok {
-		return false
-	}
-	volts, rest, ok := cutNumber(rest)
-	if !ok {
-		return false
-	}
-	if rest, ok = bytes.CutPrefix(rest, []byte(",amperes=")); !ok {
-		return false
-	}
-	amperes, rest, ok := cutNumber(rest)
-	if !ok {
-		return false
-	}
-	if rest, ok = bytes.CutPrefix(rest, []byte(",mode=")); !ok {
-		return false
-	}
-	mode, rest, ok := cutString(rest, d.mode)
-	if !ok {
-		return false
-	}
-	if rest, ok = bytes.CutPrefix(rest, []byte(",output=")); !ok {
-		return false
-	}
-	output, rest, ok := cutString(rest, d.output)
-	if !ok || len(rest) == 0 || rest[0] != ' ' {
-		return false
-	}
-	nanos, rest, ok := cutInteger(rest[1:], 0)
-	if !ok || len(rest) != 0 {
+	step, rest := cutInteger(rest)
+	volts, rest := cutNumber(after(rest, "i,volts="))
+	amperes, rest := cutNumber(after(rest, ",amperes="))
+	mode, rest := cutString(after(rest, ",mode="), d.mode)
+	output, rest := cutString(after(rest, ",output="), d.output)
+	nanos, rest := cutInteger(after(rest, " "))
+	if rest == nil || len(rest) != 0 || step < 0 {
 		return false
 	}
 	d.mode, d.output = mode, output
@@ -80,8 +53,19 @@ func (d *decoder) reading(line []byte, r *Record) bool {
 	return true
 }
 
-// cutInteger takes a decimal integer and the byte after it, when one is asked for.
-func cutInteger(b []byte, after byte) (int64, []byte, bool) {
+// Each of these takes what it is named for from the front and returns what follows; nil if it is not there, so that
+// the next one finds nothing either.
+
+// after takes a lead.
+func after(b []byte, lead string) []byte {
+	if len(b) < len(lead) || string(b[:len(lead)]) != lead {
+		return nil
+	}
+	return b[len(lead):]
+}
+
+// cutInteger takes a decimal integer.
+func cutInteger(b []byte) (int64, []byte) {
 	i, negative := 0, false
 	if len(b) > 0 && b[0] == '-' {
 		i, negative = 1, true
@@ -92,18 +76,12 @@ func cutInteger(b []byte, after byte) (int64, []byte, bool) {
 		n = n*10 + int64(b[i]-'0')
 	}
 	if i == first || i-first > 19 || n < 0 || (b[first] == '0' && i-first > 1) {
-		return 0, nil, false
+		return 0, nil
 	}
 	if negative {
 		n = -n
 	}
-	if after == 0 {
-		return n, b[i:], true
-	}
-	if i == len(b) || b[i] != after {
-		return 0, nil, false
-	}
-	return n, b[i+1:], true
+	return n, b[i:]
 }
 
 // powersOfTen are those that a float64 holds exactly.
@@ -112,7 +90,7 @@ var powersOfTen = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1
 // cutNumber takes a decimal number up to the next comma. Digits that fit 53 bits
 // over a power of ten that is exact divide with one rounding, which is what a
 // full parser would return (Clinger 1990); others go to strconv.
-func cutNumber(b []byte) (float64, []byte, bool) {
+func cutNumber(b []byte) (float64, []byte) {
 	i, negative := 0, false
 	if len(b) > 0 && b[0] == '-' {
 		i, negative = 1, true
@@ -140,41 +118,42 @@ func cutNumber(b []byte) (float64, []byte, bool) {
 	if negative {
 		x = -x
 	}
-	return x, b[i:], true
+	return x, b[i:]
 }
 
-func slowNumber(b []byte) (float64, []byte, bool) {
+func slowNumber(b []byte) (float64, []byte) {
 	end := bytes.IndexByte(b, ',')
 	if end <= 0 {
-		return 0, nil, false
+		return 0, nil
 	}
 	for _, c := range b[:end] {
 		if (c < '0' || c > '9') && c != '.' && c != '-' && c != '+' && c != 'e' && c != 'E' {
-			return 0, nil, false
+			return 0, nil
 		}
 	}
 	x, err := strconv.ParseFloat(string(b[:end]), 64)
-	return x, b[end:], err == nil
+	if err != nil {
+		return 0, nil
+	}
+	return x, b[end:]
 }
 
 // cutString takes a quoted string without escapes. When it equals last, last is
 // returned, so that nothing is allocated.
-func cutString(b []byte, last string) (string, []byte, bool) {
-	if len(b) == 0 || b[0] != '"' {
-		return "", nil, false
-	}
-	end := bytes.IndexByte(b[1:], '"')
+func cutString(b []byte, last string) (string, []byte) {
+	b = after(b, `"`)
+	end := bytes.IndexByte(b, '"')
 	if end < 0 {
-		return "", nil, false
+		return "", nil
 	}
-	s := b[1 : 1+end]
+	s, rest := b[:end], b[end+1:]
 	if string(s) == last {
-		return last, b[end+2:], true
+		return last, rest
 	}
 	if bytes.IndexByte(s, '\\') >= 0 || bytes.ContainsFunc(s, isControl) || !utf8.Valid(s) {
-		return "", nil, false
+		return "", nil
 	}
-	return string(s), b[end+2:], true
+	return string(s), rest
 }
 
 // general parses any line by the whole grammar.
@@ -182,10 +161,8 @@ func (d *decoder) general(line []byte, r *Record) error {
 	if len(line) == 0 {
 		return errors.New("an empty line")
 	}
-	for _, c := range line {
-		if c < 0x20 || c == 0x7f {
-			return fmt.Errorf("a control character, 0x%02x", c)
-		}
+	if i := bytes.IndexFunc(line, isControl); i >= 0 {
+		return fmt.Errorf("a control character, 0x%02x", line[i])
 	}
 	*r = Record{Fields: r.Fields[:0]}
 	dec := lineprotocol.NewDecoderWithBytes(line)

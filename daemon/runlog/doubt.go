@@ -20,14 +20,14 @@ type Doubt struct {
 // counted, the checkpoint is the better witness.
 func readDoubting(f File) (*tail, *Doubt, error) {
 	t, err := readTail(f)
-	if err != nil || t.checkpoint == nil {
+	if err != nil || t.Checkpoint == nil {
 		return t, nil, err
 	}
 	before, err := readBefore(f, t)
 	if err != nil {
 		return nil, nil, err
 	}
-	stored, err := restore(t.checkpoint)
+	stored, err := restore(t.Checkpoint)
 	if err != nil {
 		return nil, nil, err // it was restored a moment ago
 	}
@@ -64,8 +64,8 @@ type segment struct {
 
 // readBefore replays what the last checkpoint of a tail speaks of, and nothing else of the log.
 func readBefore(f File, t *tail) (*segment, error) {
-	length, _ := t.checkpoint.Integer("bytes")
-	sum, _ := t.checkpoint.Integer("crc")
+	length, _ := t.Checkpoint.Integer("bytes")
+	sum, _ := t.Checkpoint.Integer("crc")
 	s := new(segment)
 	var err error
 	if s.from, err = lastCheckpoint(f, t.at); err != nil {
@@ -121,10 +121,9 @@ func (s *segment) take(rec *Record, r *Reader) error {
 	if rec.Kind == KindEntry && rec.Text("kind") == EntryLost {
 		s.lost = true
 	}
-	if err := s.replay.Apply(rec); err != nil && !errors.Is(err, errTwice) {
+	err := s.replay.Apply(rec)
+	if err != nil && !errors.Is(err, errTwice) {
 		return errSenseless
-	} else if err != nil {
-		return err
 	}
-	return nil
+	return err
 }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -39,7 +40,7 @@ func ExportReadings(runDir string, to, seen io.Writer) (*Report, error) {
 	}
 	row := make([]string, len(readingColumns))
 	gaps := 0
-	return export(runDir, seen, func(r *Record, p *Replay) error {
+	return export(runDir, seen, func(_ *Reader, r *Record, p *Replay) error {
 		if r.Kind != KindReading {
 			return nil
 		}
@@ -66,7 +67,7 @@ func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
 	if err := out.Write(eventColumns); err != nil {
 		return nil, fmt.Errorf("exporting: %w", err)
 	}
-	row := func(r *Record, _ *Replay) error {
+	row := func(_ *Reader, r *Record, _ *Replay) error {
 		if r.Kind == KindReading || r.Kind == KindCheckpoint {
 			return nil
 		}
@@ -91,7 +92,7 @@ func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
 	return export(runDir, seen, row, func() error {
 		late, err := ReadLate(runDir)
 		for i := 0; err == nil && i < len(late.Records); i++ {
-			err = row(&late.Records[i], nil)
+			err = row(nil, &late.Records[i], nil)
 		}
 		out.Flush()
 		return errors.Join(err, out.Error())
@@ -102,35 +103,22 @@ func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
 // that takes line protocol; no kinds means all of them.
 func ExportLines(runDir string, to, seen io.Writer, kinds ...Kind) (*Report, error) {
 	out := bufio.NewWriterSize(to, 64<<10)
-	wanted := make(map[Kind]bool, len(kinds))
-	for _, k := range kinds {
-		wanted[k] = true
-	}
-	r, err := Open(runDir)
-	if err != nil {
-		return nil, err
-	}
-	r.showTo(seen)
-	report, err := replayAll(r, func(rec *Record, _ *Replay) error {
-		if len(kinds) > 0 && !wanted[rec.Kind] {
+	return export(runDir, seen, func(r *Reader, rec *Record, _ *Replay) error {
+		if len(kinds) > 0 && !slices.Contains(kinds, rec.Kind) {
 			return nil
 		}
 		_, err := out.Write(r.line)
 		return err
-	})
-	if err = errors.Join(err, out.Flush(), r.Close()); err != nil {
-		return nil, fmt.Errorf("exporting %s: %w", runDir, err)
-	}
-	return report, nil
+	}, out.Flush)
 }
 
-func export(runDir string, seen io.Writer, each func(*Record, *Replay) error, flush func() error) (*Report, error) {
+func export(runDir string, seen io.Writer, each func(*Reader, *Record, *Replay) error, flush func() error) (*Report, error) {
 	r, err := Open(runDir)
 	if err != nil {
 		return nil, err
 	}
 	r.showTo(seen)
-	report, err := replayAll(r, each)
+	report, err := replayAll(r, func(rec *Record, p *Replay) error { return each(r, rec, p) })
 	if err = errors.Join(err, flush(), r.Close()); err != nil {
 		return nil, fmt.Errorf("exporting %s: %w", runDir, err)
 	}

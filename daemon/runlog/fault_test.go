@@ -111,7 +111,7 @@ func TestFailedSyncWritesAgain(t *testing.T) {
 		return nil
 	}
 	l.poll(time.Second, untouched)
-	if h := l.w.Health(); !errors.Is(h.Cause, syscall.EIO) || h.BacklogBytes == 0 || h.Since != l.utc {
+	if h := l.w.Health(); !errors.Is(h.Cause, syscall.EIO) || h.BacklogBytes == 0 {
 		t.Errorf("health after a failed sync: %+v", h)
 	}
 	l.poll(time.Second, untouched)
@@ -133,10 +133,9 @@ func TestFullDisk(t *testing.T) {
 		}
 		return nil
 	}
-	since := l.utc
 	l.spell(10_000)
 	h := l.w.Health()
-	if !errors.Is(h.Cause, syscall.ENOSPC) || h.BacklogBytes < 1_000_000 || h.LostLines != 0 || h.Since.Sub(since) > 2*time.Second {
+	if !errors.Is(h.Cause, syscall.ENOSPC) || h.BacklogBytes < 1_000_000 || h.LostLines != 0 {
 		t.Errorf("health of a full disk: %+v", h)
 	}
 	if err := l.w.Sync(); !errors.Is(err, syscall.ENOSPC) {

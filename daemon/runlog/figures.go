@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
-	"time"
 
 	"nightcell/integrate"
 )
@@ -31,11 +30,7 @@ func encodeRipple(ripple []integrate.Stray) string {
 			if j > 0 {
 				b = append(b, ' ')
 			}
-			if n.int != nil {
-				b = strconv.AppendInt(b, *n.int, 10)
-			} else {
-				b = strconv.AppendFloat(b, *n.float, 'g', -1, 64)
-			}
+			b = n.append(b)
 		}
 	}
 	return string(b)
@@ -52,13 +47,7 @@ func decodeRipple(s string, ripple []integrate.Stray) error {
 			return fmt.Errorf("a ripple of %d figures, not %d", len(words), len(table))
 		}
 		for j, n := range table {
-			var err error
-			if n.int != nil {
-				*n.int, err = strconv.ParseInt(words[j], 10, 64)
-			} else {
-				*n.float, err = strconv.ParseFloat(words[j], 64)
-			}
-			if err != nil {
+			if err := n.parse(words[j]); err != nil {
 				return fmt.Errorf("a ripple that cannot be read: %w", err)
 			}
 		}
@@ -74,11 +63,9 @@ func encodeGaps(gaps []integrate.Gap) string {
 			b = append(b, ';')
 		}
 		g := &gaps[i]
-		for _, n := range []int64{int64(g.Index), int64(g.From), int64(g.To)} {
-			b = append(strconv.AppendInt(b, n, 10), ' ')
-		}
-		for _, x := range gapFloats(g) {
-			b = append(strconv.AppendFloat(b, *x, 'g', -1, 64), ' ')
+		b = append(strconv.AppendInt(b, int64(g.Index), 10), ' ')
+		for _, n := range gapTable(g) {
+			b = append(n.append(b), ' ')
 		}
 		b = append(strconv.AppendBool(b, g.Measured), ' ')
 		b = strconv.AppendBool(b, g.Settled)
@@ -92,9 +79,13 @@ func encodeGaps(gaps []integrate.Gap) string {
 // lineLostWord stands behind a gap during which the supply was out of reach.
 const lineLostWord = " lost"
 
-func gapFloats(g *integrate.Gap) []*float64 {
-	return []*float64{&g.Best, &g.Low, &g.High, &g.BestJoules, &g.LowJoules, &g.HighJoules,
-		&g.AmperesBefore, &g.AmperesAfter, &g.Volts}
+// gapTable names no fields either.
+func gapTable(g *integrate.Gap) []numbered {
+	return []numbered{
+		{int: (*int64)(&g.From)}, {int: (*int64)(&g.To)}, {float: &g.Best}, {float: &g.Low}, {float: &g.High},
+		{float: &g.BestJoules}, {float: &g.LowJoules}, {float: &g.HighJoules},
+		{float: &g.AmperesBefore}, {float: &g.AmperesAfter}, {float: &g.Volts},
+	}
 }
 
 func decodeGaps(s string) ([]integrate.Gap, error) {
@@ -105,21 +96,14 @@ func decodeGaps(s string) ([]integrate.Gap, error) {
 	for _, one := range strings.Split(s, ";") {
 		var g integrate.Gap
 		one, g.LineLost = strings.CutSuffix(one, lineLostWord)
-		floats, words := gapFloats(&g), strings.Split(one, " ")
-		if len(words) != 3+len(floats)+2 {
+		table, words := gapTable(&g), strings.Split(one, " ")
+		if len(words) != 1+len(table)+2 {
 			return nil, fmt.Errorf("a gap of %d figures", len(words))
 		}
-		var failed error
-		integer := func(s string) int64 {
-			n, err := strconv.ParseInt(s, 10, 64)
-			failed = errors.Join(failed, err)
-			return n
-		}
-		g.Index, g.From, g.To = int(integer(words[0])), time.Duration(integer(words[1])), time.Duration(integer(words[2]))
-		for i, x := range floats {
-			var err error
-			*x, err = strconv.ParseFloat(words[3+i], 64)
-			failed = errors.Join(failed, err)
+		index, failed := strconv.ParseInt(words[0], 10, 64)
+		g.Index = int(index)
+		for i, n := range table {
+			failed = errors.Join(failed, n.parse(words[1+i]))
 		}
 		g.Measured, g.Settled = words[len(words)-2] == "true", words[len(words)-1] == "true"
 		if failed != nil {

@@ -181,7 +181,7 @@ func (w *Writer) Anew(utc time.Time, why string, frozen []byte, c *integrate.Cou
 	w.frozen, w.isMade, w.cut = frozen, false, false
 	w.keepNotices()
 	w.base, w.written, w.looked, w.crc, w.since = 0, 0, 0, 0, 0
-	w.health.Cause, w.health.Since, w.urgent = nil, time.Time{}, true
+	w.health.Cause, w.urgent = nil, true
 	for line := range bytes.Lines(w.pending) {
 		w.count(line)
 	}

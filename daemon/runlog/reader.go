@@ -185,14 +185,14 @@ func (r *Reader) skipLong() error {
 	from := r.offset
 	r.crc = r.crcLine
 	for {
-		i := bytes.IndexByte(r.buf[r.start:r.end], '\n')
-		n := i + 1
-		if i < 0 {
-			n = r.end - r.start
+		b := r.buf[r.start:r.end]
+		i := bytes.IndexByte(b, '\n')
+		if i >= 0 {
+			b = b[:i+1]
 		}
-		r.crcLine = crc32.Update(r.crcLine, castagnoli, r.buf[r.start:r.start+n])
-		r.start += n
-		r.offset += int64(n)
+		r.crcLine = crc32.Update(r.crcLine, castagnoli, b)
+		r.start += len(b)
+		r.offset += int64(len(b))
 		if i < 0 {
 			err := r.fill()
 			if err == nil {
@@ -212,7 +212,3 @@ func (r *Reader) dropLine() int64 {
 	r.crcLine = r.crc
 	return int64(len(r.line))
 }
-
-// unread returns how many bytes behind the last line are not a whole line. It is
-// right when Next has just returned io.EOF.
-func (r *Reader) unread() int64 { return int64(r.end - r.start) }

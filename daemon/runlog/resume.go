@@ -57,11 +57,8 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("resuming the run in %s: %w", runDir, err)
 	}
-	cell := t.cell
-	if cell == "" {
-		cell = filepath.Base(filepath.Dir(filepath.Clean(runDir)))
-	}
-	w, err := newWriter(cell, o)
+	tail := t.told(runDir, doubt)
+	w, err := newWriter(tail.Cell, o)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -74,18 +71,17 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 		}
 		w.fail(err)
 	}
-	tail := t.told(doubt)
 	return w, tail, w.tell(tail)
 }
 
 // told is what a tail tells the one who asked for it.
-func (t *tail) told(doubt *Doubt) *Tail {
-	return &Tail{
-		Cell:       t.cell,
-		Coulometer: t.replay.Coulometer, Checkpoint: t.checkpoint, Records: t.records,
-		Last: t.replay.Last, LastNanos: t.replay.LastNanos, Ended: t.replay.Ended,
-		CutBytes: t.size - t.end, Damage: t.damage, Doubt: doubt,
+func (t *tail) told(runDir string, doubt *Doubt) *Tail {
+	if t.Cell == "" {
+		t.Cell = filepath.Base(filepath.Dir(filepath.Clean(runDir)))
 	}
+	t.Coulometer, t.Last, t.LastNanos, t.Ended = t.replay.Coulometer, t.replay.Last, t.replay.LastNanos, t.replay.Ended
+	t.CutBytes, t.Doubt = t.size-t.end, doubt
+	return &t.Tail
 }
 
 // tell writes into the log what was found wrong with it.
@@ -106,18 +102,15 @@ func (w *Writer) tell(t *Tail) error {
 
 // tail is the state of the end of a log file.
 type tail struct {
-	replay     Replay
-	cell       string
-	checkpoint *Record
-	records    []Record
-	damage     []Damage
-	at         int64  // offset of the last checkpoint
-	from       int64  // behind the last checkpoint
-	end        int64  // behind the last line that is one
-	size       int64  // of the file
-	copied     int64  // bytes between them that are copies of other lines
-	crc        uint32 // of from to end, without the copies
-	passed     int64  // offset of a checkpoint that is not to be believed; 0: none
+	Tail   // as far as it is told
+	replay Replay
+	at     int64  // offset of the last checkpoint
+	from   int64  // behind the last checkpoint
+	end    int64  // behind the last line that is one
+	size   int64  // of the file
+	copied int64  // bytes between them that are copies of other lines
+	crc    uint32 // of from to end, without the copies
+	passed int64  // offset of a checkpoint that is not to be believed; 0: none
 }
 
 const tailDamages = 100 // more are not told one by one
@@ -159,8 +152,8 @@ func (t *tail) read(f File, at int64) (*tail, error) {
 		case err != nil:
 			return nil, err
 		}
-		t.damage = append(t.damage, trailing...)
-		t.damage = t.damage[:min(len(t.damage), tailDamages)]
+		t.Damage = append(t.Damage, trailing...)
+		t.Damage = t.Damage[:min(len(t.Damage), tailDamages)]
 		trailing = nil
 		t.take(&rec, r)
 	}
@@ -168,7 +161,7 @@ func (t *tail) read(f File, at int64) (*tail, error) {
 
 // take applies one record of the tail.
 func (t *tail) take(rec *Record, r *Reader) {
-	t.end, t.crc, t.cell = r.offset, r.crcLine, rec.Cell
+	t.end, t.crc, t.Cell = r.offset, r.crcLine, rec.Cell
 	var wrong error
 	at := r.offset - int64(len(r.line))
 	switch {
@@ -176,11 +169,11 @@ func (t *tail) take(rec *Record, r *Reader) {
 		wrong = t.replay.Apply(rec)
 	case t.passed > 0 && at == t.passed:
 		t.from, t.crc, r.crcLine = r.offset, 0, 0 // the next one vouches for what follows it all the same
-	case t.checkpoint == nil && r.vouched():
+	case t.Checkpoint == nil && r.vouched():
 		c, err := restore(rec)
 		if wrong = err; err == nil {
 			t.replay.from(c, rec)
-			t.checkpoint, t.at = clone(rec), at
+			t.Checkpoint, t.at = clone(rec), at
 			t.from, t.crc, r.crcLine = r.offset, 0, 0
 		}
 	default:
@@ -190,12 +183,12 @@ func (t *tail) take(rec *Record, r *Reader) {
 	case errors.Is(wrong, errTwice):
 		t.copied += r.dropLine()
 		t.crc = r.crcLine
-		t.damage = append(t.damage, Damage{r.offset - int64(len(r.line)), r.offset, wrong.Error()})
+		t.Damage = append(t.Damage, Damage{r.offset - int64(len(r.line)), r.offset, wrong.Error()})
 	case wrong != nil:
 		t.replay.Missing()
-		t.damage = append(t.damage, Damage{r.offset - int64(len(r.line)), r.offset, wrong.Error()})
+		t.Damage = append(t.Damage, Damage{r.offset - int64(len(r.line)), r.offset, wrong.Error()})
 	case rec.Kind != KindReading && rec.Kind != KindCheckpoint:
-		t.records = append(t.records, *clone(rec))
+		t.Records = append(t.Records, *clone(rec))
 	}
 }
 

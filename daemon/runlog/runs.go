@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -90,10 +91,9 @@ func lastName(fsys FS, cellDir string) (string, error) {
 		}
 		return "", fmt.Errorf("looking for runs: %w", err)
 	}
-	for i := len(entries) - 1; i >= 0; i-- {
-		name := entries[i].Name()
-		if _, err := time.Parse(nameLayout, name); err == nil && entries[i].IsDir() {
-			return name, nil
+	for _, e := range slices.Backward(entries) {
+		if _, err := time.Parse(nameLayout, e.Name()); err == nil && e.IsDir() {
+			return e.Name(), nil
 		}
 	}
 	return "", nil
@@ -137,9 +137,5 @@ func tailOf(fsys FS, runDir string) (*Tail, error) {
 	if err != nil {
 		return nil, err
 	}
-	told := t.told(nil)
-	if told.Cell == "" {
-		told.Cell = filepath.Base(filepath.Dir(filepath.Clean(runDir)))
-	}
-	return told, nil
+	return t.told(runDir, nil), nil
 }

@@ -42,8 +42,8 @@ func TestABlockTwice(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if !tail.replay.Coulometer.State().Equal(l.c.State()) || len(tail.records) != len(clean.records) || tail.replay.LastNanos != clean.replay.LastNanos {
-			t.Errorf("resumed %+v with %d records\nlive    %+v with %d", tail.replay.Coulometer.State(), len(tail.records), l.c.State(), len(clean.records))
+		if !tail.replay.Coulometer.State().Equal(l.c.State()) || len(tail.Records) != len(clean.Records) || tail.replay.LastNanos != clean.replay.LastNanos {
+			t.Errorf("resumed %+v with %d records\nlive    %+v with %d", tail.replay.Coulometer.State(), len(tail.Records), l.c.State(), len(clean.Records))
 		}
 	})
 }

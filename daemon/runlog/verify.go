@@ -100,17 +100,14 @@ func replayAll(r *Reader, each func(*Record, *Replay) error) (*Report, error) {
 	var rec Record
 	for {
 		err := v.next(r, &rec)
-		if err == nil && each == nil {
-			continue
-		}
-		if err == nil {
-			if err = each(&rec, &v.replay); err != nil {
+		if err == nil && each != nil {
+			if err := each(&rec, &v.replay); err != nil {
 				return nil, err
 			}
-			continue
 		}
 		var d *Damage
 		switch {
+		case err == nil:
 		case errors.Is(err, io.EOF):
 			return v.finish(r), nil
 		case errors.Is(err, errTwice):
@@ -172,8 +169,8 @@ func (v *verifier) expected(r *Reader, line []byte, rec *Record) bool {
 		return false
 	}
 	stamp := line[bytes.LastIndexByte(line, ' ')+1 : len(line)-1]
-	nanos, rest, ok := cutInteger(stamp, 0)
-	if !ok || len(rest) != 0 {
+	nanos, rest := cutInteger(stamp)
+	if rest == nil || len(rest) != 0 {
 		return false
 	}
 	*rec = Record{Kind: KindCheckpoint, Cell: v.report.Cell, Nanos: nanos, Fields: rec.Fields[:0]}
@@ -282,7 +279,7 @@ func (v *verifier) mismatch(m Mismatch) {
 
 func (v *verifier) finish(r *Reader) *Report {
 	report := &v.report
-	report.Bytes, report.TornBytes = r.offset, r.unread()
+	report.Bytes, report.TornBytes = r.offset, int64(r.end-r.start)
 	report.UncheckedBytes = r.offset - v.good
 	report.Ended = v.replay.Ended
 	if v.replay.Coulometer != nil {

@@ -2,6 +2,7 @@ package runlog
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -38,15 +39,9 @@ type Options struct {
 const checkpointBytes = 256 << 10
 
 func (o Options) filled() Options {
-	if o.CheckpointEvery == 0 {
-		o.CheckpointEvery = time.Minute
-	}
-	if o.BacklogBytes == 0 {
-		o.BacklogBytes = 16 << 20
-	}
-	if o.RetryEvery == 0 {
-		o.RetryEvery = time.Second
-	}
+	o.CheckpointEvery = cmp.Or(o.CheckpointEvery, time.Minute)
+	o.BacklogBytes = cmp.Or(o.BacklogBytes, 16<<20)
+	o.RetryEvery = cmp.Or(o.RetryEvery, time.Second)
 	if o.FS == nil {
 		o.FS = Disk{}
 	}
@@ -58,11 +53,10 @@ func (o Options) filled() Options {
 
 // Health says whether the log reaches the disk.
 type Health struct {
-	Cause        error     // why lines wait in memory; nil: they do not
-	Since        time.Time // when that began
-	BacklogBytes int       // that wait
-	LostLines    int64     // that found no room, since this writer began
-	LostReadings int64     // among them
+	Cause        error // why lines wait in memory; nil: they do not
+	BacklogBytes int   // that wait
+	LostLines    int64 // that found no room, since this writer began
+	LostReadings int64 // among them
 }
 
 // Writer appends to the log of one run. A disk that fails never stops it: lines
@@ -216,18 +210,14 @@ func (w *Writer) sync() {
 		w.pending = nil // a backlog was worked off; give its memory back
 	}
 	if len(w.pending) == 0 {
-		w.health.Cause, w.health.Since = nil, time.Time{}
+		w.health.Cause = nil
 	}
 }
 
 // fail notes trouble with the disk. The file is opened anew at the next try, and
 // whatever is not known to be durable is written again from memory.
 func (w *Writer) fail(err error) {
-	w.triedAt = w.o.Now()
-	if w.health.Cause == nil {
-		w.health.Since = w.triedAt
-	}
-	w.health.Cause = err
+	w.triedAt, w.health.Cause = w.o.Now(), err
 	if w.file != nil {
 		_ = w.file.Close() // its state is unknown; the cause is already told
 		w.file = nil
