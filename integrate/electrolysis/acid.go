@@ -104,7 +104,7 @@ const (
 // Evaporation is what two sources say that an open surface loses, as m³ of water
 // per m² and second, which is also how fast the level falls in m/s.
 type Evaporation struct {
-	Practitioner float64 // fit of a plating practitioner, still or air-agitated
+	Practitioner float64 // fit of a plating practitioner, still
 	Report       float64 // line through the two points of the 1982 report; always of a still tank
 }
 
@@ -114,24 +114,20 @@ func (e Evaporation) Disagreement() float64 {
 }
 
 // evaporationAt returns how fast an open bath at temperature kelvin loses water
-// in a room. bubbled chooses the practitioner's figure for air-agitated tanks, which also fits a
-// strongly gassing cell. NaN outside 273 to 373 K.
+// in a room. NaN outside 273 to 373 K.
 //
 // Sources: practitioner's fits at finishing.com 149/24, E = exp(−(7.2 − 0.03236·°F)) US
-// gal/(ft²·h) still and exp(−(5.95 − 0.0265·°F)) bubbled; US EPA 625/8-82-008 as quoted by
+// gal/(ft²·h) still; US EPA 625/8-82-008 as quoted by
 // Products Finishing, 0.017 gal/(h·ft²) at 27 °C and 0.30 at 82 °C still, here joined by a
 // straight line of the logarithm. They differ by about 1.7 times near room temperature, and a
 // draught or a fume hood can double either.
-func evaporationAt(temperature float64, bubbled bool) Evaporation {
+func evaporationAt(temperature float64) Evaporation {
 	if !(temperature >= 273 && temperature <= 373.2) {
 		return Evaporation{math.NaN(), math.NaN()}
 	}
 	celsius := temperature - 273.15
 	fahrenheit := celsius*9/5 + 32
 	fit := math.Exp(-(7.2 - 0.03236*fahrenheit))
-	if bubbled {
-		fit = math.Exp(-(5.95 - 0.0265*fahrenheit))
-	}
 	const cool, hot = 0.017, 0.30 // gal/(h·ft²) at 27 and 82 °C
 	report := cool * math.Pow(hot/cool, (celsius-27)/(82-27))
 	return Evaporation{Practitioner: fit * gallonRate, Report: report * gallonRate}
@@ -216,7 +212,7 @@ func (a *Assessment) water() {
 	c, w := a.Conditions, &a.Water
 	best, low, high := a.anodeCharges()
 	w.Split = between(skewed(combine(best.water(&c)*matter.MolarMassH2O, "Faraday", c.Charge), c.Charge, 1), low.water(&c)*matter.MolarMassH2O, high.water(&c)*matter.MolarMassH2O)
-	w.Evaporation = evaporationAt(c.Temperature.Value, false)
+	w.Evaporation = evaporationAt(c.Temperature.Value)
 	seconds, open := a.Duration.Value, c.OpenArea.Value
 	fit, report := w.Evaporation.Practitioner*seconds, w.Evaporation.Report*seconds // m of level
 	fall := Band{math.Min(fit, report), math.Sqrt(fit * report), math.Max(fit, report), matter.Assumed,

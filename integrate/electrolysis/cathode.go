@@ -21,13 +21,7 @@ const (
 
 // String returns the word for plans.
 func (v Verdict) String() string {
-	switch v {
-	case Usual:
-		return "usual"
-	case Possible:
-		return "possible"
-	}
-	return "avoid"
+	return [...]string{"usual", "possible", "avoid"}[v]
 }
 
 // Cathode is one candidate with what speaks for and against it. The advice is
@@ -65,9 +59,7 @@ func usualCathode(metal string) string {
 	switch metal {
 	case "Zn", "Cd":
 		return "aluminium"
-	case "Cu", "Ni", "Co", "Mn", "Ag", "Au", "Fe", "Pd":
-		return "stainless steel"
-	case "Pb", "Sn", "In", "Bi", "Tl":
+	case "Cu", "Ni", "Co", "Mn", "Ag", "Au", "Fe", "Pd", "Pb", "Sn", "In", "Bi", "Tl":
 		return "stainless steel"
 	}
 	return ""
@@ -76,11 +68,7 @@ func usualCathode(metal string) string {
 // lessNoble tells whether the metal lies well below hydrogen, so that a cathode of low
 // hydrogen overpotential would make gas instead of metal.
 func lessNoble(metal string) bool {
-	switch metal {
-	case "Zn", "Mn", "Cd", "Fe", "Cr", "In", "Tl", "Ni", "Co", "Sn", "Pb", "Ga":
-		return true
-	}
-	return false
+	return slices.Contains([]string{"Zn", "Mn", "Cd", "Fe", "Cr", "In", "Tl", "Ni", "Co", "Sn", "Pb", "Ga"}, metal)
 }
 
 func judgeCathode(name, metal string, medium matter.Medium, chloride bool) (Verdict, string) {
@@ -141,44 +129,38 @@ type surface struct {
 	TafelSlope      float64 // V per decade
 }
 
-// surfaces holds log10 of the exchange current density in A/cm², as it is printed.
-func surfaces() []surface {
-	table := []struct {
-		name, symbol string
-		log, slope   float64
-	}{
-		{"lead", "Pb", -12.0, 0.12},
-		{"thallium", "Tl", -11.0, 0.12},
-		{"indium", "In", -11.0, 0.12},
-		{"manganese", "Mn", -10.9, 0.12},
-		{"cadmium", "Cd", -10.8, 0.12},
-		{"zinc", "Zn", -10.5, 0.12},
-		{"bismuth", "Bi", -9.5, 0.12},
-		{"tin", "Sn", -9.2, 0.12},
-		{"titanium", "Ti", -8.2, 0.12},
-		{"aluminium", "Al", -8.0, 0.12},
-		{"graphite", "", -8.0, 0.12},
-		{"silver", "Ag", -7.8, 0.12},
-		{"copper", "Cu", -7.7, 0.12},
-		{"chromium", "Cr", -7.0, 0.12},
-		{"stainless steel", "", -6.5, 0.12},
-		{"iron", "Fe", -6.0, 0.12},
-		{"gold", "Au", -5.4, 0.12},
-		{"cobalt", "Co", -5.3, 0.12},
-		{"nickel", "Ni", -5.2, 0.12},
-		{"platinum", "Pt", -3.1, 0.03},
-		{"palladium", "Pd", -3.0, 0.03},
-	}
-	list := make([]surface, len(table))
-	for i, row := range table {
-		list[i] = surface{row.name, row.symbol, math.Pow(10, row.log+4), row.slope}
-	}
-	return list
+// hydrogenOn is a surface with log10 of the exchange current density in A/cm², as it is printed, and the Tafel slope in V.
+func hydrogenOn(name, symbol string, log, slope float64) surface {
+	return surface{name, symbol, math.Pow(10, log+4), slope}
+}
+
+var surfaces = []surface{
+	hydrogenOn("lead", "Pb", -12.0, 0.12),
+	hydrogenOn("thallium", "Tl", -11.0, 0.12),
+	hydrogenOn("indium", "In", -11.0, 0.12),
+	hydrogenOn("manganese", "Mn", -10.9, 0.12),
+	hydrogenOn("cadmium", "Cd", -10.8, 0.12),
+	hydrogenOn("zinc", "Zn", -10.5, 0.12),
+	hydrogenOn("bismuth", "Bi", -9.5, 0.12),
+	hydrogenOn("tin", "Sn", -9.2, 0.12),
+	hydrogenOn("titanium", "Ti", -8.2, 0.12),
+	hydrogenOn("aluminium", "Al", -8.0, 0.12),
+	hydrogenOn("graphite", "", -8.0, 0.12),
+	hydrogenOn("silver", "Ag", -7.8, 0.12),
+	hydrogenOn("copper", "Cu", -7.7, 0.12),
+	hydrogenOn("chromium", "Cr", -7.0, 0.12),
+	hydrogenOn("stainless steel", "", -6.5, 0.12),
+	hydrogenOn("iron", "Fe", -6.0, 0.12),
+	hydrogenOn("gold", "Au", -5.4, 0.12),
+	hydrogenOn("cobalt", "Co", -5.3, 0.12),
+	hydrogenOn("nickel", "Ni", -5.2, 0.12),
+	hydrogenOn("platinum", "Pt", -3.1, 0.03),
+	hydrogenOn("palladium", "Pd", -3.0, 0.03),
 }
 
 // findSurface returns the surface of that name or element symbol.
 func findSurface(nameOrSymbol string) (surface, bool) {
-	for _, s := range surfaces() {
+	for _, s := range surfaces {
 		if s.Name == nameOrSymbol || s.Symbol == nameOrSymbol && nameOrSymbol != "" {
 			return s, true
 		}
@@ -189,7 +171,7 @@ func findSurface(nameOrSymbol string) (surface, bool) {
 // knownCathode tells whether a person's words name a surface of the table.
 func knownCathode(words string) bool {
 	_, symbol := findSurface(words)
-	return symbol || slices.ContainsFunc(surfaces(), func(s surface) bool { return strings.Contains(strings.ToLower(words), s.Name) })
+	return symbol || slices.ContainsFunc(surfaces, func(s surface) bool { return strings.Contains(strings.ToLower(words), s.Name) })
 }
 
 // Overpotential returns by how many volts the surface must be driven below the

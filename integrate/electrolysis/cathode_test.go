@@ -57,7 +57,7 @@ func ranks(values []float64) []float64 {
 
 func TestTafel(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := rapid.SampledFrom(surfaces()).Draw(t, "surface")
+		s := rapid.SampledFrom(surfaces).Draw(t, "surface")
 		density := s.ExchangeDensity * math.Pow(10, rapid.Float64Range(0, 12).Draw(t, "decades"))
 		if back := s.ExchangeDensity * math.Pow(10, s.Overpotential(density, matter.RoomTemperature)/s.TafelSlope); math.Abs(back/density-1) > 1e-9 {
 			t.Fatalf("%s: %v A/m² came back as %v", s.Name, density, back)

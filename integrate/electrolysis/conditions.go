@@ -198,16 +198,13 @@ func (c Conditions) mistakes() []error {
 			say("anolyte medium %s differs from that of the bath: that needs a separator", m)
 		}
 	}
-	for _, v := range []struct {
-		name, unit string
-		figure     matter.Figure
-	}{
-		{"anode area", "m²", c.AnodeArea}, {"electrode gap", "m", c.Gap}, {"conductivity", "S/m", c.Conductivity},
-		{"cell voltage", "V", c.CellVolts}, {"anolyte volume", "m³", c.Anolyte}, {"room volume", "m³", c.RoomVolume},
-		{"lead length", "m", c.LeadLength},
-	} {
-		optional(v.name, v.unit, v.figure)
-	}
+	optional("anode area", "m²", c.AnodeArea)
+	optional("electrode gap", "m", c.Gap)
+	optional("conductivity", "S/m", c.Conductivity)
+	optional("cell voltage", "V", c.CellVolts)
+	optional("anolyte volume", "m³", c.Anolyte)
+	optional("room volume", "m³", c.RoomVolume)
+	optional("lead length", "m", c.LeadLength)
 	allowZero("metal concentration at the end", "mol/m³", c.FinalConcentration)
 	allowZero("free acid", "mol/m³", c.FreeAcid)
 	allowZero("chloride", "mol/m³", c.Chloride)

@@ -20,15 +20,7 @@ const (
 
 // String returns the gas's name in words.
 func (g Gas) String() string {
-	switch g {
-	case Hydrogen:
-		return "hydrogen"
-	case Oxygen:
-		return "oxygen"
-	case Chlorine:
-		return "chlorine"
-	}
-	return "no gas"
+	return [...]string{"no gas", "hydrogen", "oxygen", "chlorine"}[g]
 }
 
 // ElectronsPerMole returns the electrons that pass for each molecule of the gas.
@@ -63,8 +55,6 @@ const (
 	hydrogenQuarter = hydrogenFlammable / 4
 	// chlorineCeiling is 0.5 ppm, the NIOSH 15-minute ceiling (cdc.gov/niosh/idlh/7782505.html).
 	chlorineCeiling = 0.5e-6
-	// ChlorineDangerous is 10 ppm, immediately dangerous to life or health (same page).
-	ChlorineDangerous = 10e-6
 )
 
 // The battery-room rule of EN 50272-3 and IEC 62485: air = v·q·s·I for each cell that gasses

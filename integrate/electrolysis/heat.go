@@ -57,7 +57,7 @@ func (v vessel) Wall() float64 {
 // practitioner's fit for a still tank, above what the bath would evaporate at ambient.
 func (v vessel) HeatLoss(temperature, ambient float64) float64 {
 	dry := wallLoss * (v.Wall() + v.OpenArea) * (temperature - ambient)
-	hot, cool := evaporationAt(temperature, false), evaporationAt(ambient, false)
+	hot, cool := evaporationAt(temperature), evaporationAt(ambient)
 	return dry + latentHeat*v.OpenArea*(hot.Practitioner-cool.Practitioner)
 }
 
@@ -115,38 +115,22 @@ const (
 	chlorineEnthalpy = 167.16e3
 )
 
-// ionEnthalpy returns the standard enthalpy of formation in J/mol of the dissolved
-// ion at 25 °C and its charge (NBS tables 1982, from memory).
-func ionEnthalpy(symbol string) (enthalpy, charge float64, known bool) {
-	switch symbol {
-	case "Ag":
-		return 105.58e3, 1, true
-	case "Cd":
-		return -75.90e3, 2, true
-	case "Co":
-		return -58.2e3, 2, true
-	case "Cu":
-		return 64.77e3, 2, true
-	case "Fe":
-		return -89.1e3, 2, true
-	case "In":
-		return -105e3, 3, true
-	case "Mn":
-		return -220.75e3, 2, true
-	case "Ni":
-		return -54.0e3, 2, true
-	case "Pb":
-		return -1.7e3, 2, true
-	case "Pd":
-		return 149.0e3, 2, true
-	case "Sn":
-		return -8.8e3, 2, true
-	case "Tl":
-		return 5.36e3, 1, true
-	case "Zn":
-		return -153.89e3, 2, true
-	}
-	return 0, 0, false
+// ionEnthalpies are the standard enthalpies of formation in J/mol of dissolved ions at 25 °C, with their
+// charges (NBS tables 1982, from memory).
+var ionEnthalpies = map[string]struct{ enthalpy, charge float64 }{
+	"Ag": {105.58e3, 1},
+	"Cd": {-75.90e3, 2},
+	"Co": {-58.2e3, 2},
+	"Cu": {64.77e3, 2},
+	"Fe": {-89.1e3, 2},
+	"In": {-105e3, 3},
+	"Mn": {-220.75e3, 2},
+	"Ni": {-54.0e3, 2},
+	"Pb": {-1.7e3, 2},
+	"Pd": {149.0e3, 2},
+	"Sn": {-8.8e3, 2},
+	"Tl": {5.36e3, 1},
+	"Zn": {-153.89e3, 2},
 }
 
 // thermoneutralVoltage returns the voltage in volts at which the cell would neither
@@ -159,11 +143,11 @@ func thermoneutralVoltage(symbol string, valence int, anode Gas, efficiency floa
 	if anode == Chlorine {
 		atAnode = chlorineEnthalpy
 	}
-	enthalpy, charge, known := ionEnthalpy(symbol)
-	if !known || float64(valence) != charge {
+	ion, known := ionEnthalpies[symbol]
+	if !known || float64(valence) != ion.charge {
 		return atAnode / matter.Faraday, false
 	}
-	return (atAnode - efficiency*enthalpy/charge) / matter.Faraday, true
+	return (atAnode - efficiency*ion.enthalpy/ion.charge) / matter.Faraday, true
 }
 
 // joulesPerKilowattHour converts the trade's unit of energy.

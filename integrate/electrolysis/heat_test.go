@@ -129,22 +129,19 @@ func TestHeatProperties(t *testing.T) {
 // printed points of the EPA report as Products Finishing quotes it: 0.69 and 12.2 L/h·m².
 func TestEvaporation(t *testing.T) {
 	for celsius, millilitres := range map[float64]float64{25: 44, 40: 106, 60: 340} {
-		rate := evaporationAt(celsius+273.15, false).Practitioner
+		rate := evaporationAt(celsius + 273.15).Practitioner
 		near(t, "mL from 100 cm² in 12 h", rate*0.01*12*3600*1e6, millilitres, 0.015*millilitres)
 	}
 	for celsius, want := range map[float64]float64{27: 0.69, 82: 12.2} {
-		near(t, "EPA 625/8-82-008, L/h·m²", evaporationAt(celsius+273.15, false).Report*3.6e6, want, 0.03*want)
+		near(t, "EPA 625/8-82-008, L/h·m²", evaporationAt(celsius+273.15).Report*3.6e6, want, 0.03*want)
 	}
 	for celsius, millimetres := range map[float64]float64{60: 2.8, 40: 0.9, 25: 0.4} {
-		near(t, "level fall in mm/h by the practitioner's fit", evaporationAt(celsius+273.15, false).Practitioner*3.6e6, millimetres, 0.05)
+		near(t, "level fall in mm/h by the practitioner's fit", evaporationAt(celsius+273.15).Practitioner*3.6e6, millimetres, 0.05)
 	}
-	if d := evaporationAt(298.15, false).Disagreement(); d < 1.4 || d > 2.2 {
+	if d := evaporationAt(298.15).Disagreement(); d < 1.4 || d > 2.2 {
 		t.Errorf("the sources disagree by %v near room temperature, want about 2", d)
 	}
-	if evaporationAt(320, true).Practitioner <= evaporationAt(320, false).Practitioner {
-		t.Error("bubbling must evaporate more")
-	}
-	if !math.IsNaN(evaporationAt(400, false).Report) {
+	if !math.IsNaN(evaporationAt(400).Report) {
 		t.Error("outside 0 to 100 °C the answer must be NaN")
 	}
 }

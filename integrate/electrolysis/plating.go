@@ -3,6 +3,7 @@ package electrolysis
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"nightcell/integrate/matter"
@@ -236,11 +237,7 @@ func (a *Assessment) efficiencyAt(point PHPoint) Band {
 // bound tells whether the medium holds the metal in complexes for which the table has no
 // couple, so that neither the potential nor the hydroxide of the plain ion holds.
 func (a *Assessment) bound() bool {
-	switch a.Conditions.Medium {
-	case matter.Ammine, matter.Cyanide, matter.Sulfide:
-		return a.Couple.Ligands == 0
-	}
-	return false
+	return a.Couple.Ligands == 0 && slices.Contains([]matter.Medium{matter.Ammine, matter.Cyanide, matter.Sulfide}, a.Conditions.Medium)
 }
 
 func platingVerdict(gap float64, margin matter.Figure, efficiency float64) string {

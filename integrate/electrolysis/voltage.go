@@ -143,41 +143,37 @@ const anodeWarmth = 2e-3
 // anodeOverpotential returns V at density A/m² and kelvin, from memory, carried along a Tafel
 // slope of 0.12 V per decade for oxygen and 0.04 for chlorine.
 func anodeOverpotential(material string, gas Gas, density, kelvin float64) Band {
-	const why = "usual for this anode, from memory"
-	material = AnodeKind(material)
+	table, unknown, slope, warmth := oxygenAnodes, assumed(0.25, 0.60, 0.95, "anode unknown"), 0.12, anodeWarmth
+	if gas == Chlorine {
+		table, unknown, slope, warmth = chlorineAnodes, assumed(0.04, 0.15, 0.40, "anode unknown"), 0.04, anodeWarmth/2
+	}
+	b := unknown
+	if v, known := table[AnodeKind(material)]; known {
+		b = assumed(v[0], v[1], v[2], "usual for this anode, from memory")
+	}
 	decades, cooler := math.Log10(density/anodeReference), 0.0
 	if kelvin > 0 {
 		cooler = matter.RoomTemperature - kelvin
 	}
-	if gas == Chlorine {
-		b := assumed(0.04, 0.15, 0.40, "anode unknown")
-		switch material {
-		case "coated titanium":
-			b = assumed(0.04, 0.08, 0.15, why)
-		case "platinised titanium":
-			b = assumed(0.08, 0.15, 0.40, why)
-		case "graphite":
-			b = assumed(0.10, 0.20, 0.40, why)
-		}
-		return b.shifted(math.Max(0.04*decades+anodeWarmth*cooler/2, -b.Low))
-	}
-	b := assumed(0.25, 0.60, 0.95, "anode unknown")
-	switch material {
-	case "lead":
-		b = assumed(0.60, 0.80, 0.95, why)
-	case "coated titanium":
-		b = assumed(0.25, 0.35, 0.50, why)
-	case "platinised titanium":
-		b = assumed(0.40, 0.55, 0.80, why)
-	case "graphite":
-		b = assumed(0.40, 0.60, 0.90, why)
-	case "nickel":
-		b = assumed(0.25, 0.30, 0.45, why)
-	case "stainless steel":
-		b = assumed(0.30, 0.40, 0.60, why)
-	}
-	return b.shifted(math.Max(0.12*decades+anodeWarmth*cooler, -b.Low))
+	return b.shifted(math.Max(slope*decades+warmth*cooler, -b.Low))
 }
+
+// The least, usual and most overpotential in V of oxygen and chlorine at anodeReference.
+var (
+	oxygenAnodes = map[string][3]float64{
+		"lead":                {0.60, 0.80, 0.95},
+		"coated titanium":     {0.25, 0.35, 0.50},
+		"platinised titanium": {0.40, 0.55, 0.80},
+		"graphite":            {0.40, 0.60, 0.90},
+		"nickel":              {0.25, 0.30, 0.45},
+		"stainless steel":     {0.30, 0.40, 0.60},
+	}
+	chlorineAnodes = map[string][3]float64{
+		"coated titanium":     {0.04, 0.08, 0.15},
+		"platinised titanium": {0.08, 0.15, 0.40},
+		"graphite":            {0.10, 0.20, 0.40},
+	}
+)
 
 // anodeAdvice returns what to know of the anode material in the medium with
 // chloride mol/m³ in it, "" if there is nothing to say. Common practice, no source.
