@@ -188,3 +188,174 @@ func (c *Coulometer) SetCorrection(k Correction) error {
 	c.state.Correction = k
 	return nil
 }
+
+// Sum is a compensated sum (Neumaier, ZAMM 54 (1974) 39): after any number of
+// additions its value is off by about one rounding of the result plus a second
+// order term, not by one rounding per addition. The zero Sum is zero. Both parts must be
+// stored for a sum to continue bit for bit.
+type Sum struct {
+	Total        float64 // the running sum as rounded
+	Compensation float64 // what the roundings lost
+}
+
+// Add adds x, which must be finite.
+func (s *Sum) Add(x float64) {
+	x = float64(x) // x may be a product: keeps it from being fused into the sum
+	t := s.Total + x
+	if math.Abs(s.Total) >= math.Abs(x) {
+		s.Compensation += (s.Total - t) + x
+	} else {
+		s.Compensation += (x - t) + s.Total
+	}
+	s.Total = t
+}
+
+// Value returns the sum.
+func (s Sum) Value() float64 { return s.Total + s.Compensation }
+
+// Sampling tells what the finite number of samples costs, by comparing the
+// trapezoid over two steps h with the one over a single step 2h.
+type Sampling struct {
+	// A pair of steps is open when its first step has been seen. Pairs overlap, so that each reading is the middle of one and counts with
+	// the length of both its steps; by EarlierDoubts they do not.
+	Open    bool
+	First   time.Duration // length of that step
+	Amperes float64       // at its beginning
+	Middle  float64       // A, at its end
+
+	Curvature Sum     // C, Σ (trapezoid with h − trapezoid with 2h) over closed pairs
+	Scatter   float64 // C², Σ of the squares of the same
+}
+
+// judgeSampling takes one observed step that ends at amperes.
+func (st *Accumulated) judgeSampling(h time.Duration, amperes float64, apart bool) {
+	p := &st.Sampling
+	if !p.Open {
+		p.Open, p.First, p.Amperes, p.Middle = true, h, st.LastAmperes, amperes
+		return
+	}
+	d := (float64(seconds(p.First)*(p.Middle-amperes)) + float64(seconds(h)*(p.Middle-p.Amperes))) / 2
+	if apart {
+		p.Open = false
+		p.Curvature.Add(d)
+		p.Scatter += float64(d * d)
+		return
+	}
+	p.Curvature.Add(d / 2) // every step is in two pairs
+	p.Scatter += float64(d*d) / 2
+	p.First, p.Amperes, p.Middle = h, p.Middle, amperes
+}
+
+// standardUncertainty returns what sampling adds to the charge, in C.
+//
+// A smooth current bends the trapezoid by an error that grows with h², so that the
+// finer result is off by about a third of the difference (Richardson), always to the
+// same side: the differences are added with their signs. A noisy current makes the
+// differences a fresh draw each time. For equal steps h and standard deviation s, the
+// difference of a pair has the variance 1.5·h²·s² and its charge 2·h²·s²,
+// hence 4/3 of the sum of squares.
+func (p *Sampling) standardUncertainty() float64 {
+	bend := p.Curvature.Value() / 3
+	return math.Sqrt(float64(bend*bend) + p.Scatter*4/3)
+}
+
+// Resolution tells what the last digit of the readback costs. The rounding of
+// one reading is rectangular over a digit. Readings that differ are taken to round
+// independently; readings in a row that are alike share one rounding, so their
+// time adds up before it is squared.
+type Resolution struct {
+	Held    float64 // s, that the present reading has stood
+	Squares float64 // s², Σ of the squares of the times for which earlier readings stood
+}
+
+// judgeResolution takes one observed step of h seconds that ends at amperes. Each
+// reading of a trapezoid stands for half the step on either side.
+func (st *Accumulated) judgeResolution(h, amperes float64) {
+	r := &st.Resolution
+	if amperes == st.LastAmperes {
+		r.Held += h
+		return
+	}
+	r.Held += h / 2
+	r.Squares += float64(r.Held * r.Held)
+	r.Held = h / 2
+}
+
+// standardUncertainty returns the charge's, in C, for a last digit in A.
+func (r *Resolution) standardUncertainty(digit float64) float64 {
+	return digit / math.Sqrt(12) * math.Sqrt(r.Squares+float64(r.Held*r.Held))
+}
+
+// breakOff ends whatever spans steps, because a gap follows.
+func (st *Accumulated) breakOff() {
+	st.Sampling.Open = false
+	r := &st.Resolution
+	r.Squares += float64(r.Held * r.Held)
+	r.Held = 0
+}
+
+// Settings says how a coulometer treats long steps, and how good the supply's
+// readback is. Every accuracy is given as makers state it: the half-width of
+// an interval outside which no value is expected (rectangular, JCGM 100, 4.3.7). Zero means
+// perfect, or unknown.
+type Settings struct {
+	// GapAfter is the longest step that is bridged by the trapezoid; a longer one
+	// is a gap. Zero or less: no step is too long.
+	GapAfter time.Duration
+	// EarlierDoubts keeps the ripple out of the uncertainty of gaps, and judges the sampling by every second reading only. A log that was
+	// begun before nightcell knew better is counted so to its end, so that it gives the same bits.
+	EarlierDoubts bool
+
+	GainRelative      float64 // of the current readback: 0.001 is 0.1 % of reading
+	OffsetAmperes     float64
+	ResolutionAmperes float64 // the step of the last digit (not half of it)
+
+	VoltGainRelative float64
+	VoltOffset       float64 // V
+	VoltResolution   float64 // V, the step of the last digit
+
+	TimebaseRelative float64 // of the clock that stamps the readings: 50e-6 is 50 ppm
+
+	// ZeroAmperes is what the supply reported with its output off and its leads
+	// open; it is subtracted from every reading. ZeroUncertainty is the standard
+	// uncertainty of that figure; when positive it takes the place of OffsetAmperes.
+	ZeroAmperes     float64
+	ZeroUncertainty float64
+
+	// CorrectionFactor is true current over reported current, from a check against
+	// a shunt or a known load; 0 means 1. CorrectionUncertainty is its standard
+	// uncertainty; when positive it takes the place of GainRelative.
+	CorrectionFactor      float64
+	CorrectionUncertainty float64
+}
+
+// Validate returns every mistake in s, joined: a figure that is not finite, an
+// accuracy below zero, a correction that could not be one.
+func (s Settings) Validate() error {
+	var mistakes []error
+	for _, f := range []struct {
+		name    string
+		value   float64
+		anySign bool
+	}{
+		{"gain", s.GainRelative, false},
+		{"offset", s.OffsetAmperes, false},
+		{"resolution", s.ResolutionAmperes, false},
+		{"voltage gain", s.VoltGainRelative, false},
+		{"voltage offset", s.VoltOffset, false},
+		{"voltage resolution", s.VoltResolution, false},
+		{"timebase", s.TimebaseRelative, false},
+		{"zero", s.ZeroAmperes, true},
+		{"uncertainty of the zero", s.ZeroUncertainty, false},
+		{"correction factor", s.CorrectionFactor, false},
+		{"uncertainty of the correction factor", s.CorrectionUncertainty, false},
+	} {
+		switch {
+		case math.IsNaN(f.value) || math.Abs(f.value) > maxMagnitude:
+			mistakes = append(mistakes, fmt.Errorf("integrate: the %s is %v; a finite figure is needed", f.name, f.value))
+		case f.value < 0 && !f.anySign:
+			mistakes = append(mistakes, fmt.Errorf("integrate: the %s is %v; it cannot be below zero", f.name, f.value))
+		}
+	}
+	return errors.Join(mistakes...)
+}

@@ -1,6 +1,12 @@
 package integrate
 
-import "time"
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+)
 
 // hiddenInterruption is the chance granted to an untouched-looking supply that it
 // was interrupted in the dark all the same. One in twenty is a choice, not a
@@ -139,4 +145,186 @@ func (s *GapSums) add(g Gap) {
 		s.MeasuredSeconds += length
 		s.Ripple.add(g.Length())
 	}
+}
+
+// settleable is how many gaps are kept one by one. A run with more folds the
+// narrowest range into a sum, so that the state stays small; the gaps
+// that matter to the books are the wide ones.
+const settleable = 64
+
+// Gaps returns the gaps that can still be settled, oldest first.
+func (c *Coulometer) Gaps() []Gap { return slices.Clone(c.state.Gaps) }
+
+// Settle replaces the range of a gap by what an operator knows, in coulombs.
+// low = best = high says that the charge is known. It can be called again for the same gap.
+func (c *Coulometer) Settle(index int, low, best, high float64) error {
+	if !physicalCharge(low) || !physicalCharge(best) || !physicalCharge(high) || low > best || best > high {
+		return fmt.Errorf("integrate: gap %d cannot be settled as %v C to %v C, best %v C; three finite charges in the order low, best, high are needed",
+			index, low, high, best)
+	}
+	at, found := slices.BinarySearchFunc(c.state.Gaps, index, func(g Gap, i int) int { return cmp.Compare(g.Index, i) })
+	if !found {
+		if index >= 0 && index < c.state.GapCount {
+			return fmt.Errorf("integrate: gap %d can no longer be settled: the run has %d gaps, and only the %d widest are kept apart",
+				index, c.state.GapCount, settleable)
+		}
+		return fmt.Errorf("integrate: there is no gap %d; the run has %d, counted from 0", index, c.state.GapCount)
+	}
+	g := &c.state.Gaps[at]
+	g.Low, g.Best, g.High = low, best, high
+	g.LowJoules, g.BestJoules, g.HighJoules = low*g.Volts, best*g.Volts, high*g.Volts
+	g.Settled = true
+	c.sumGaps()
+	return nil
+}
+
+// physicalCharge bounds charges loosely: maxMagnitude amperes for thirty years.
+func physicalCharge(q float64) bool { return q >= -1e18 && q <= 1e18 }
+
+func (c *Coulometer) keepGap(g Gap) {
+	st := &c.state
+	st.GapCount++
+	if len(st.Gaps) == settleable {
+		narrowest := 0
+		for i, other := range st.Gaps {
+			if other.High-other.Low < st.Gaps[narrowest].High-st.Gaps[narrowest].Low {
+				narrowest = i
+			}
+		}
+		st.Folded.add(st.Gaps[narrowest])
+		st.Gaps = slices.Delete(st.Gaps, narrowest, narrowest+1)
+	}
+	if st.Gaps == nil {
+		st.Gaps = make([]Gap, 0, settleable)
+	}
+	st.Gaps = append(st.Gaps, g)
+	c.sumGaps()
+}
+
+// sumGaps sums anew, in a fixed order, so that the result does not depend on how the state was reached.
+func (c *Coulometer) sumGaps() {
+	c.gaps = c.state.Folded
+	for _, g := range c.state.Gaps {
+		c.gaps.add(g)
+	}
+}
+
+// A trapezoid across a gap knows the current at two moments alone. What it can
+// miss is learned from readings: three of them, about one lag apart, tell how far a
+// current strays from the straight line between its neighbours. Lags of several
+// sizes tell it for short gaps and for long ones, so that a current that
+// swings slowly makes a short gap no worse, and a steady drift makes none worse.
+
+// lags is how many lags are followed. The shortest is firstLag, each next one is
+// lagGrowth times as long; the longest is 34 minutes.
+const (
+	lags      = 7
+	firstLag  = 500 * time.Millisecond
+	lagGrowth = 4
+)
+
+// Stray is how far the current strayed from straight lines about one lag long.
+type Stray struct {
+	// The two readings before, in time since the first reading of the run. Seen says
+	// how many of them there are.
+	Seen         int64
+	First, Next  time.Duration
+	Before, Then float64 // A
+
+	Sum   float64 // A, Σ of the distances from the line
+	Count int64   // how many
+}
+
+// add takes a reading. Readings closer than the lag are passed over, so that a
+// quick poll and a slow one learn the same. A step of more than lagGrowth lags begins anew,
+// because it belongs to a longer lag.
+func (s *Stray) add(lag, at time.Duration, amperes float64) {
+	if s.Seen > 0 {
+		step := at - s.Next
+		if step < lag {
+			return
+		}
+		if step > lagGrowth*lag {
+			s.Seen = 0
+		}
+	}
+	if s.Seen == 2 {
+		share := float64(s.Next-s.First) / float64(at-s.First)
+		line := s.Before + float64(share*(amperes-s.Before))
+		s.Sum += math.Abs(s.Then - line)
+		s.Count++
+	}
+	s.First, s.Before = s.Next, s.Then
+	s.Next, s.Then = at, amperes
+	s.Seen = min(s.Seen+1, 2)
+}
+
+// judgeRipple takes a reading at st.Elapsed.
+func (st *Accumulated) judgeRipple(amperes float64) {
+	lag := firstLag
+	for i := range st.Ripple {
+		st.Ripple[i].add(lag, st.Elapsed, amperes)
+		lag *= lagGrowth
+	}
+}
+
+// forgetNeighbours begins anew after time in which anything can have happened: a
+// current that somebody changed is no ripple.
+func (st *Accumulated) forgetNeighbours() {
+	for i := range st.Ripple {
+		st.Ripple[i].Seen = 0
+	}
+}
+
+// rippleSeconds says for how long gaps leave to a trapezoid what each lag tells of, in s.
+type rippleSeconds [lags]float64
+
+// add shares a gap out between the two lags whose triples span just less and
+// just more than it.
+func (r *rippleSeconds) add(length time.Duration) {
+	span, h := 2*firstLag, seconds(length)
+	for i := range r {
+		if length <= span || i == lags-1 {
+			if i == 0 || length > span {
+				r[i] += h
+				return
+			}
+			below := span / lagGrowth
+			share := float64(length-below) / float64(span-below)
+			r[i-1] += float64((1 - share) * h)
+			r[i] += float64(share * h)
+			return
+		}
+		span *= lagGrowth
+	}
+}
+
+// rippleUncertainty returns the standard uncertainty that the ripple gives to the
+// charge of all gaps, in C as reported.
+//
+// The mean distance d of a reading from the line between its neighbours becomes
+// that of a trapezoid's mean current: where a current varies quicker than the lag, with the
+// standard deviation s, d is s·√(3/2)·√(2/π), and the mean of two ends is off by s/√2;
+// hence d·√(π/6).
+//
+// The gaps are added before they are squared: whatever interrupts the watch may keep
+// step with the ripple, by chance or because one causes the other, and then
+// every gap errs to the same side (JCGM 100, 5.2.2, note 1). A lag of which too
+// little was seen borrows from its neighbour, and no lag counts as calmer than a shorter one.
+func (c *Coulometer) rippleUncertainty() float64 {
+	var charge, distance float64
+	known := false
+	for i := range c.state.Ripple {
+		if s := &c.state.Ripple[i]; s.Count > 0 {
+			mean := s.Sum / float64(s.Count)
+			if !known { // also for the lags before
+				for _, seconds := range c.gaps.Ripple[:i] {
+					charge += float64(seconds * mean)
+				}
+			}
+			known, distance = true, max(distance, mean)
+		}
+		charge += float64(c.gaps.Ripple[i] * distance)
+	}
+	return math.Sqrt(math.Pi/6) * charge
 }

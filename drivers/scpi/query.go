@@ -1,8 +1,10 @@
 package scpi
 
 import (
+	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"time"
 
 	"nightcell/drivers"
@@ -146,4 +148,197 @@ func (s *Supply) readQueue(ctx context.Context, timeout time.Duration) (entries 
 		entries = append(entries, drivers.Plain(string(answer)))
 	}
 	return entries, nil
+}
+
+const (
+	anchorTries = 3  // attempts to find the place, or to learn who answers
+	silentTries = 2  // of them without any answer, the second after ending a half-heard message
+	silentLimit = 20 // vain searches in a row after which the line is given up, lest a hung adapter or a dead socket stay open
+)
+
+// ready makes sure that the next answer on the line will be that of the next query. It tells of a
+// search that found the place only after silence: the supply may have been without power.
+func (s *Supply) ready(ctx context.Context) error {
+	before := s.unanswered
+	err := s.instrument.ready(ctx)
+	if err == nil && s.unanswered > before {
+		s.note(&drivers.Refusal{Reason: drivers.NoReply, Query: string(s.anchor), Shared: s.shared})
+	}
+	return err
+}
+
+// ready does the same without telling.
+func (in *instrument) ready(ctx context.Context) error {
+	if in.line == nil {
+		return in.lost
+	}
+	if !in.unsure {
+		return nil
+	}
+	return in.resync(ctx)
+}
+
+// resync finds the place in the conversation: it drains the line, asks the query
+// whose answer is known, and drops everything that comes before that answer. A
+// supply answers in order, so whatever was late has come by then.
+func (in *instrument) resync(ctx context.Context) error {
+	var other []byte
+	var last *drivers.Refusal
+	silent := 0
+	for try := 0; try < anchorTries && silent < silentTries; try++ {
+		if try > 0 && !in.dialect.Echo {
+			if err := in.command(ctx, nil); err != nil { // an empty message ends a half-heard one
+				return err
+			}
+		}
+		if len(in.line.Drain(time.Duration(in.dialect.Quiet))) > 0 {
+			in.late++
+		}
+		found, stranger, err := in.findAnchor(ctx)
+		if err != nil {
+			return err
+		}
+		if found {
+			in.unsure, in.probation, in.vain = false, true, 0
+			return nil
+		}
+		if stranger != nil && bytes.Equal(stranger, other) {
+			r := in.refusal(drivers.Misidentified, in.anchor, stranger)
+			return in.lose(fmt.Errorf("%w; %w", r, drivers.ErrGone))
+		}
+		other = bytes.Clone(stranger)
+		if stranger != nil {
+			last = in.refusal(drivers.Unasked, in.anchor, stranger)
+		} else {
+			last = in.refusal(drivers.NoReply, in.anchor, nil)
+			silent++
+			in.unanswered++
+		}
+	}
+	if in.vain++; in.vain >= silentLimit {
+		return in.lose(fmt.Errorf("%w, %d searches in a row; reopening the line may help: %w", last, in.vain, drivers.ErrGone))
+	}
+	return last
+}
+
+// findAnchor asks the anchor and reads until its known answer comes, after which
+// the line must be quiet. Otherwise it returns the last answer that had the same
+// number of fields, which may be that of another instrument.
+func (in *instrument) findAnchor(ctx context.Context) (found bool, stranger []byte, err error) {
+	if err := in.command(ctx, in.anchor); err != nil {
+		var r *drivers.Refusal
+		if errors.As(err, &r) {
+			return false, nil, nil
+		}
+		return false, nil, err
+	}
+	deadline := time.Now().Add(in.timeout())
+	for {
+		left := time.Until(deadline)
+		if left <= 0 {
+			return false, stranger, nil
+		}
+		answer, err := in.line.Next(ctx, in.buf, left)
+		in.buf = answer[:0]
+		in.ended = time.Now()
+		if err != nil {
+			err = in.failed(err, in.anchor)
+			var r *drivers.Refusal
+			if errors.As(err, &r) {
+				return false, stranger, nil
+			}
+			return false, nil, err
+		}
+		if bytes.Equal(answer, in.known) {
+			late := in.line.Drain(time.Duration(in.dialect.Quiet))
+			return len(bytes.Trim(late, "\r\n\x00")) == 0, nil, nil
+		}
+		if len(answer) > 0 {
+			in.late++
+		}
+		if commas(answer) == commas(in.known) && commas(answer) > 0 {
+			stranger = bytes.Clone(answer)
+			deadline = time.Now().Add(in.probeTimeout()) // most likely nothing else comes
+		}
+	}
+}
+
+func commas(b []byte) int { return bytes.Count(b, []byte{','}) }
+
+// prove asks the anchor in the ordinary way. Any other answer than the known one
+// means that answers have shifted, so that what was read before it cannot be trusted.
+func (in *instrument) prove(ctx context.Context) error {
+	answer, _, _, err := in.ask(ctx, in.anchor, in.timeout())
+	if err != nil {
+		return err
+	}
+	if !bytes.Equal(answer, in.known) {
+		return in.refusal(drivers.Unasked, in.anchor, answer)
+	}
+	return nil
+}
+
+// greet learns who answers: two equal answers in a row, so that a garbled one is
+// not believed. Nothing is changed on the supply.
+func (in *instrument) greet(ctx context.Context) error {
+	in.line.Drain(time.Duration(in.dialect.Quiet))
+	var previous []byte
+	var last error
+	silent := 0
+	for range anchorTries + 1 {
+		answer, sent, received, err := in.ask(ctx, in.anchor, in.timeout())
+		var r *drivers.Refusal
+		if errors.As(err, &r) {
+			last = in.hint(r)
+			previous = nil
+			if silent++; silent == silentTries && r.Reason == drivers.NoReply {
+				break
+			}
+			in.line.Drain(time.Duration(in.dialect.Quiet))
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if previous != nil && bytes.Equal(answer, previous) {
+			in.known = previous
+			in.unsure = false
+			in.latency = received.Sub(sent)
+			return in.learnIdentity(ctx)
+		}
+		previous = bytes.Clone(answer)
+		last = in.refusal(drivers.Misidentified, in.anchor, answer)
+	}
+	return fmt.Errorf("no supply answers as expected: %w", last)
+}
+
+// learnIdentity keeps the identity, which is the anchor's answer unless the dialect has another anchor.
+func (in *instrument) learnIdentity(ctx context.Context) error {
+	answer := in.known
+	switch {
+	case in.dialect.Identify == "":
+		return nil
+	case in.dialect.Identify != string(in.anchor):
+		var err error
+		if answer, _, _, err = in.ask(ctx, []byte(in.dialect.Identify), in.timeout()); err != nil {
+			return err
+		}
+	}
+	in.identity = parseIdentity(answer)
+	return nil
+}
+
+// hint adds to a refused first answer what is most likely wrong.
+func (in *instrument) hint(r *drivers.Refusal) error {
+	switch {
+	case r.Reason == drivers.NoReply && r.Answer == "":
+		return fmt.Errorf("%w; check that the supply is on, its interface chosen, the cable right (crossed or straight) and the baud rate that of its menu", r)
+	case r.Reason == drivers.NoReply && bytes.HasSuffix([]byte(r.Answer), []byte{'\r'}):
+		return fmt.Errorf("%w; its answers end in a carriage return: set reply_terminator = \"\\r\"", r)
+	case r.Reason == drivers.NoReply:
+		return fmt.Errorf("%w; text that makes no sense means a wrong baud rate or parity, text that does a wrong reply_terminator", r)
+	case r.Reason == drivers.Echo:
+		return fmt.Errorf("%w; the line returns what is sent: set echo = true, or repair a cable that joins both wires", r)
+	}
+	return r
 }

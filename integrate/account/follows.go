@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/mathext"
+
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
@@ -203,4 +205,134 @@ func (a *Account) costs(entries []Entry) {
 	if a.Deposit.Known() {
 		a.CostPerMass = matter.Ratio(matter.Figure{Value: sum, Mark: matter.Given}, a.Deposit)
 	}
+}
+
+// NormalizedError is E_n of two results: their difference over the root of the sum of squares of their expanded
+// uncertainties (k = 2). At most 1 in size they agree (ISO 13528, ISO/IEC 17043). NaN without any uncertainty.
+func NormalizedError(x, reference matter.Figure) float64 {
+	return (x.Value - reference.Value) / (integrate.CoverageFactor * math.Hypot(x.StandardUncertainty, reference.StandardUncertainty))
+}
+
+// Combined is the weighted mean of several results for one quantity.
+type Combined struct {
+	Mean       matter.Figure
+	Count      int
+	ChiSquared float64 // of the results about the mean
+	Chance     float64 // of at least that much, if each doubt is right; 1 for a single result
+}
+
+// leastChance is below which results do not agree: the usual 5 % of key comparisons (Cox, Metrologia 39 (2002) 589, from memory).
+const leastChance = 0.05
+
+// Consistent says whether the results agree within their doubts.
+func (c Combined) Consistent() bool { return c.Chance >= leastChance }
+
+// Combine returns the mean of independent results, each weighted with 1/u², and whether they agree. What is not Known is left
+// out; every other result has a standard uncertainty above zero. The doubt is not stretched where they do not agree, because no factor mends a wrong result.
+func Combine(results ...matter.Figure) Combined {
+	var c Combined
+	var weights, sum float64
+	for _, x := range results {
+		if !x.Known() {
+			continue
+		}
+		w := 1 / (x.StandardUncertainty * x.StandardUncertainty)
+		weights, sum = weights+w, sum+w*x.Value
+		c.Count++
+		c.Mean.Mark, c.Mean.Source = matter.Weakest(c.Mean.Mark, x.Mark), x.Source
+	}
+	if c.Count == 0 {
+		return c
+	}
+	c.Mean.Value, c.Mean.StandardUncertainty, c.Chance = sum/weights, 1/math.Sqrt(weights), 1
+	for _, x := range results {
+		if x.Known() {
+			z := (x.Value - c.Mean.Value) / x.StandardUncertainty
+			c.ChiSquared += z * z
+		}
+	}
+	if c.Count > 1 {
+		c.Mean.Source = "weighted mean"
+		c.Chance = mathext.GammaIncRegComp(float64(c.Count-1)/2, c.ChiSquared/2)
+	}
+	return c
+}
+
+// EntryIdentity is the kind of entry that says what the deposit is, and its figures besides mass, volume and temperature: a piece
+// dissolved in acid with its hydrogen caught over water, an assay of the metal, or a test in words.
+const (
+	EntryIdentity = "identity"
+	GasVolume     = "gas_cubic_metres"
+	GasPressure   = "pressure_pascals"
+)
+
+// Standard uncertainties of what is read by hand at a gas burette, for who states none. Common practice, no source.
+const (
+	gasVolumeDoubt   = 0.01 // relative
+	gasPressureDoubt = 300  // Pa
+	gasKelvinDoubt   = 1    // K
+)
+
+// Identity is a test of what the deposit is.
+type Identity struct {
+	At       int64
+	Words    string
+	Hydrogen matter.Figure // mol, dry
+	// Share is how much of the piece is the metal, by its hydrogen or by assay; E_n holds it against 1.
+	Share           matter.Figure
+	NormalizedError float64
+	Problem         string // why there is no share
+}
+
+// VapourPressure is that of water over a flat surface in Pa, from 273.15 to 647.096 K: IAPWS-IF97, region 4, equation 30.
+func VapourPressure(kelvin float64) float64 {
+	n := [...]float64{0.11670521452767e4, -0.72421316703206e6, -0.17073846940092e2, 0.12020824702470e5, -0.32325550322333e7,
+		0.14915108613530e2, -0.48232657361591e4, 0.40511340542057e6, -0.23855557567849, 0.65017534844798e3}
+	theta := kelvin + n[8]/(kelvin-n[9])
+	a := theta*theta + n[0]*theta + n[1]
+	b := n[2]*theta*theta + n[3]*theta + n[4]
+	c := n[5]*theta*theta + n[6]*theta + n[7]
+	return math.Pow(2*c/(-b+math.Sqrt(b*b-4*a*c)), 4) * 1e6
+}
+
+// GasOverWater returns the mol of dry gas in a volume (m³) caught over water at a temperature (K) and the pressure (Pa) inside, as
+// an ideal gas less the vapour of water: n = (p − p_w)·V/(R·T). Water that holds salt or acid gives off less vapour, and what of the gas the water dissolves is not counted.
+func GasOverWater(volume, kelvin, pressure matter.Figure) matter.Figure {
+	vapour := VapourPressure(kelvin.Value)
+	dry := pressure.Value - vapour
+	n := dry * volume.Value / (matter.GasConstant * kelvin.Value)
+	slope := (VapourPressure(kelvin.Value+0.5) - VapourPressure(kelvin.Value-0.5)) / dry
+	relative := math.Hypot(volume.Relative(), math.Hypot(pressure.StandardUncertainty/dry, kelvin.StandardUncertainty*(1/kelvin.Value+slope)))
+	return matter.Figure{Value: n, StandardUncertainty: math.Abs(n) * relative, Mark: matter.Weakest(volume.Mark, kelvin.Mark, pressure.Mark), Source: "ideal gas less the vapour of water (IAPWS-IF97)"}
+}
+
+// identify reads a test of identity.
+func (b *book) identify(e Entry) Identity {
+	id := Identity{At: e.At, Words: e.Words["result"], NormalizedError: math.NaN()}
+	if id.Words == "" {
+		id.Words = e.Text
+	}
+	n := e.Numbers
+	volume, caught := n[GasVolume]
+	ratio, assayed := n[bath.AssayRatio]
+	switch {
+	case assayed:
+		id.Share = matter.Figure{Value: ratio, StandardUncertainty: doubt(n, bath.AssayRatio, ratio*bath.AssayDoubt), Mark: matter.Measured, Source: "assay of the deposit"}
+	case !caught:
+		return id
+	case b.plan == nil:
+		id.Problem = "no metal is given in the frozen configuration, so its hydrogen shows nothing"
+		return id
+	case !(n[bath.Mass] > 0 && n[bath.EnteredKelvin] > 0 && n[GasPressure] > VapourPressure(n[bath.EnteredKelvin])):
+		id.Problem = "hydrogen over water needs the mass of the piece, the temperature, and a pressure above that of the vapour of water"
+		return id
+	default:
+		id.Hydrogen = GasOverWater(measured(n, GasVolume, volume*gasVolumeDoubt), measured(n, bath.EnteredKelvin, gasKelvinDoubt), measured(n, GasPressure, gasPressureDoubt))
+		perMole := electrolysis.Hydrogen.ElectronsPerMole() / float64(b.plan.Valence) * b.plan.Metal.Element.Weight.Value
+		mass := measured(n, bath.Mass, n[bath.Mass]*bath.BalanceDoubt)
+		share := id.Hydrogen.Value * perMole / mass.Value
+		id.Share = matter.Figure{Value: share, StandardUncertainty: share * math.Hypot(id.Hydrogen.Relative(), mass.Relative()), Mark: matter.Measured, Source: "hydrogen over water"}
+	}
+	id.NormalizedError = NormalizedError(id.Share, matter.Figure{Value: 1})
+	return id
 }

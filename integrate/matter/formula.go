@@ -1,9 +1,12 @@
 package matter
 
 import (
+	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
+	"unicode"
 )
 
 // Formula is a parsed chemical formula. The zero Formula is empty.
@@ -147,3 +150,227 @@ func collect(counted []Atoms) []Atoms {
 	}
 	return out
 }
+
+// The bounds keep a typing slip or a hostile configuration from costing time.
+const (
+	longestFormula = 200  // characters
+	largestNumber  = 9999 // a subscript or multiplier
+	deepestNesting = 16   // brackets
+)
+
+// ParseFormula reads a chemical formula: elements, subscripts, nested round,
+// square and curly brackets, and parts joined by a dot (·, * or .), each with a
+// multiplier that may be a decimal, such as ZnSO4·7H2O or CaSO4·0.5H2O. A charge
+// (^2+, ²⁺, or a bare sign after a letter or a square bracket) is kept and ignored, with a note.
+//
+// What could be read in two ways is refused rather than guessed: NH4+ (write
+// NH4^+), Zn2+ (write Zn^2+), Fe0.95O (a full stop between digits joins parts
+// only before a solvate such as water).
+func ParseFormula(text string) (Formula, error) {
+	f, err := parseFormula(text)
+	if err != nil {
+		return Formula{}, fmt.Errorf("formula %q: %w", text, err)
+	}
+	return f, nil
+}
+
+func parseFormula(text string) (Formula, error) {
+	if len(text) > longestFormula {
+		return Formula{}, fmt.Errorf("longer than %d characters; give one salt", longestFormula)
+	}
+	plain, err := normalize(text)
+	if err != nil {
+		return Formula{}, err
+	}
+	body, charge, err := splitCharge(plain)
+	if err != nil {
+		return Formula{}, err
+	}
+	if body == "" {
+		return Formula{}, fmt.Errorf("empty; write it like ZnSO4·7H2O")
+	}
+	var f Formula
+	var counted []Atoms
+	parts := splitParts(body)
+	for i, part := range parts {
+		if part == "" {
+			return Formula{}, fmt.Errorf("a dot with nothing on one side of it; write it like ZnSO4·7H2O")
+		}
+		atoms, number, err := readPart(part)
+		if err != nil {
+			return Formula{}, err
+		}
+		if i == 0 && len(parts) == 1 && number != 1 {
+			return Formula{}, fmt.Errorf("the %g in front multiplies the whole formula; leave it out and give the mass", number)
+		}
+		counted = append(counted, atoms...)
+	}
+	f.atoms, f.text = collect(counted), strings.Join(parts, "·")
+	if charge != 0 {
+		sign, size := "+", charge
+		if charge < 0 {
+			sign, size = "-", -charge
+		}
+		f.Charge = charge
+		f.text += "^" + strconv.Itoa(size) + sign
+		f.Notes = append(f.Notes, fmt.Sprintf("the charge %d%s of %s is ignored: electrons hardly weigh", size, sign, text))
+	}
+	return f, nil
+}
+
+const (
+	subscripts   = "₀₁₂₃₄₅₆₇₈₉"
+	superscripts = "⁰¹²³⁴⁵⁶⁷⁸⁹"
+)
+
+// normalize turns the many ways of writing into one: middle dots, plain digits,
+// ^ before a superscript charge; it drops spaces around dots and refuses others.
+func normalize(text string) (string, error) {
+	var out strings.Builder
+	raised := false
+	raise := func() {
+		if !raised {
+			out.WriteByte('^')
+			raised = true
+		}
+	}
+	for _, r := range strings.TrimSpace(text) {
+		switch {
+		case strings.ContainsRune("·•∙⋅*", r):
+			out.WriteRune('·')
+		case r == '½':
+			out.WriteString("0.5")
+		case strings.ContainsRune(subscripts, r):
+			out.WriteByte(byte('0' + runeIndex(subscripts, r)))
+		case strings.ContainsRune(superscripts, r):
+			raise()
+			out.WriteByte(byte('0' + runeIndex(superscripts, r)))
+		case r == '⁺':
+			raise()
+			out.WriteByte('+')
+		case r == '⁻':
+			raise()
+			out.WriteByte('-')
+		case r == '−' || r == '–':
+			out.WriteByte('-')
+		case unicode.IsSpace(r):
+			out.WriteByte(' ')
+		case r < 0x80 && (unicode.IsLetter(r) || unicode.IsDigit(r) || strings.ContainsRune("()[]{}.^+-", r)):
+			out.WriteRune(r)
+		case r == ',':
+			return "", fmt.Errorf("a comma has no place in it; join parts with a dot, like ZnSO4·7H2O, and write decimals with a point")
+		default:
+			return "", fmt.Errorf("%q has no place in it", r)
+		}
+	}
+	fields := strings.Fields(out.String())
+	for i := 1; i < len(fields); i++ {
+		before, after := fields[i-1], fields[i]
+		if !strings.HasSuffix(before, "·") && !strings.HasSuffix(before, ".") && !strings.HasPrefix(after, "·") && !strings.HasPrefix(after, ".") {
+			return "", fmt.Errorf("a space between %q and %q; join parts with a dot, like ZnSO4·7H2O", before, after)
+		}
+	}
+	return strings.Join(fields, ""), nil
+}
+
+func runeIndex(set string, r rune) int {
+	i := 0
+	for _, s := range set {
+		if s == r {
+			return i
+		}
+		i++
+	}
+	return -1
+}
+
+// splitCharge cuts a charge off the end.
+func splitCharge(text string) (body string, charge int, err error) {
+	body, raised, found := strings.Cut(text, "^")
+	if !found {
+		body = strings.TrimRight(text, "+-")
+		raised = text[len(body):]
+		if raised == "" {
+			return text, 0, nil
+		}
+		bare := strings.TrimRight(body, "0123456789")
+		if bare != body {
+			if !strings.HasSuffix(bare, "]") {
+				return "", 0, fmt.Errorf("it is not clear whether the digits before %q count atoms or charge; write %s^%s%s or %s^%s", raised, bare, body[len(bare):], raised, body, raised)
+			}
+			raised, body = body[len(bare):]+raised, bare
+		}
+	}
+	digits := strings.Trim(raised, "+-")
+	signs := strings.Replace(raised, digits, "", 1)
+	if signs == "" || strings.Trim(signs, signs[:1]) != "" || (digits != "" && len(signs) != 1) || len(signs) > 9 {
+		return "", 0, fmt.Errorf("%q is not a charge; write it like ^2+", raised)
+	}
+	charge = len(signs)
+	if digits != "" {
+		charge, err = strconv.Atoi(digits)
+		if err != nil || charge < 1 || charge > 9 {
+			return "", 0, fmt.Errorf("%q is not a charge; write it like ^2+", raised)
+		}
+	}
+	if signs[0] == '-' {
+		charge = -charge
+	}
+	return body, charge, nil
+}
+
+// splitParts cuts at the dots that join parts and leaves the decimal points of
+// multipliers: a full stop is a decimal point exactly when digits that begin a
+// part stand before it and a digit after it.
+func splitParts(text string) []string {
+	var parts []string
+	start := 0
+	for i, r := range text {
+		switch {
+		case r == '·':
+			parts = append(parts, text[start:i])
+			start = i + len("·")
+		case r == '.':
+			leading := text[start:i]
+			isPoint := leading != "" && strings.Trim(leading, "0123456789") == "" && i+1 < len(text) && isDigit(text[i+1])
+			if !isPoint {
+				parts = append(parts, text[start:i])
+				start = i + 1
+				if i > 0 && isDigit(text[i-1]) && i+1 < len(text) && isDigit(text[i+1]) {
+					parts[len(parts)-1] += "." // remembered for readPart's neighbour check
+				}
+			}
+		}
+	}
+	return joinChecked(append(parts, text[start:]))
+}
+
+// joinChecked undoes a split at a full stop between two digits unless a solvate
+// follows, so that readPart then refuses the decimal subscript by name.
+func joinChecked(parts []string) []string {
+	var out []string
+	for i := 0; i < len(parts); i++ {
+		part := parts[i]
+		for strings.HasSuffix(part, ".") && i+1 < len(parts) {
+			next := strings.TrimSuffix(parts[i+1], ".")
+			if isSolvate(strings.TrimLeft(next, "0123456789.")) {
+				part = strings.TrimSuffix(part, ".")
+				break
+			}
+			part += parts[i+1]
+			i++
+		}
+		out = append(out, part)
+	}
+	return out
+}
+
+func isSolvate(part string) bool {
+	switch part {
+	case "H2O", "(H2O)", "OH2", "NH3", "HCl", "H2O2", "C2H5OH", "CH3OH":
+		return true
+	}
+	return false
+}
+
+func isDigit(b byte) bool { return '0' <= b && b <= '9' }

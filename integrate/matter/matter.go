@@ -6,7 +6,15 @@
 // reads no file but the tables embedded in it.
 package matter
 
-import "math"
+import (
+	_ "embed" // the table of weights is a file, so that a chemist can check it line by line
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+)
 
 // Physical constants. The first three are exact in the SI of 2019 and printed
 // alike in CODATA 2018 and 2022; the others are products of them.
@@ -108,3 +116,131 @@ func (r Range) Known() bool { return r.Mark != Unmarked }
 
 // Middle returns the middle of the range.
 func (r Range) Middle() float64 { return (r.Low + r.High) / 2 }
+
+//go:embed weights.csv
+var weightsCSV string
+
+// weights is the source of the standard atomic weights.
+const weights = "Prohaska et al., Standard atomic weights of the elements 2021, Pure and Applied Chemistry 2022, doi 10.1515/pac-2019-0603"
+
+// Element is one chemical element.
+type Element struct {
+	Number int
+	Symbol string
+	Name   string
+	// Weight is the molar mass in kg/mol. Its uncertainty is the half-width that
+	// CIAAW prints, taken as rectangular (divided by the root of 3), as IUPAC's
+	// guidance on the use of atomic weights advises. Not Known for an element without a standard atomic weight.
+	Weight Figure
+}
+
+// elements is the periodic table by symbol; immutable once parsed.
+var elements = sync.OnceValue(func() map[string]Element {
+	table := make(map[string]Element, 92)
+	for line := range strings.Lines(weightsCSV) {
+		if strings.HasPrefix(line, "#") || strings.HasPrefix(line, "number") {
+			continue
+		}
+		e, err := parseElement(strings.Split(strings.TrimSpace(line), ","))
+		if err != nil {
+			panic("matter: embedded weights.csv: " + err.Error()) // a test reads the table, so this cannot ship
+		}
+		table[e.Symbol] = e
+	}
+	return table
+})
+
+func parseElement(field []string) (Element, error) {
+	if len(field) != 6 {
+		return Element{}, fmt.Errorf("%q: 6 fields are needed", field)
+	}
+	number, err := strconv.Atoi(field[0])
+	if err != nil {
+		return Element{}, err
+	}
+	e := Element{Number: number, Symbol: field[1], Name: field[2]}
+	if field[3] == "" {
+		return e, nil
+	}
+	weight, err := strconv.ParseFloat(field[3], 64)
+	if err != nil {
+		return Element{}, err
+	}
+	half, err := strconv.ParseFloat(field[4], 64)
+	if err != nil {
+		return Element{}, err
+	}
+	e.Weight = Figure{Value: weight * 1e-3, StandardUncertainty: half * 1e-3 / math.Sqrt(3), Mark: Published, Source: weights}
+	if field[5] != "ciaaw" {
+		e.Weight.Mark, e.Weight.Source = Assumed, "from memory"
+	}
+	return e, nil
+}
+
+// LookUpElement finds an element by its symbol, which is case-sensitive: Co is cobalt.
+func LookUpElement(symbol string) (Element, bool) {
+	e, ok := elements()[symbol]
+	return e, ok
+}
+
+// Medium is what the metal is dissolved in, as far as electrolysis cares.
+type Medium string
+
+// The media.
+const (
+	Sulfate          Medium = "sulfate"
+	Chloride         Medium = "chloride"
+	Nitrate          Medium = "nitrate"
+	Sulfamate        Medium = "sulfamate"
+	Methanesulfonate Medium = "methanesulfonate"
+	Fluoborate       Medium = "fluoborate" // and fluosilicate
+	Cyanide          Medium = "cyanide"
+	Alkaline         Medium = "alkaline" // metal dissolved as hydroxo complex
+	Ammine           Medium = "ammine"   // metal dissolved as ammonia complex
+	Sulfide          Medium = "sulfide"
+	Chromic          Medium = "chromic" // chromic acid
+	anyMedium        Medium = "any"     // in the table: whatever is not listed
+)
+
+// Media lists every Medium.
+func Media() []Medium {
+	return []Medium{Sulfate, Chloride, Nitrate, Sulfamate, Methanesulfonate, Fluoborate, Cyanide, Alkaline, Ammine, Sulfide, Chromic}
+}
+
+// Known says whether m is one of Media.
+func (m Medium) Known() bool { return slices.Contains(Media(), m) }
+
+// Acidic says whether baths of this medium are usually acid or can be, so that
+// a deposit meets acid when the current stops.
+func (m Medium) Acidic() bool { return m != Cyanide && m != Alkaline && m != Sulfide && m != Ammine }
+
+// Anionic says whether the metal is mostly in an anion, such as a cyanide complex, which the field drives to the anode.
+func (m Medium) Anionic() bool { return m == Cyanide || m == Alkaline || m == Sulfide || m == Chromic }
+
+// covers says whether a table row for these media holds for m.
+func covers(media []Medium, m Medium) bool {
+	return slices.Contains(media, m) || slices.Contains(media, anyMedium)
+}
+
+// unseen stands for authors in the file where only title and place were seen.
+const unseen = "authors not seen"
+
+// Source is where figures of a table come from, as its file says it. A published one states all that a reader needs to
+// find the figure: Author (who or which body), Title, Year, and Where in it, such as a page, a table, an appendix or a DOI.
+type Source struct {
+	Mark                 string // published, or assumed: common practice or memory
+	Author, Title, Where string
+	Year                 int
+	Text                 string // in their place, where nothing is published
+}
+
+// Cite returns the mark and the words to print beside a figure.
+func (s Source) Cite() (Mark, string) {
+	switch s.Mark {
+	case "published":
+		return Published, strings.TrimPrefix(fmt.Sprintf("%s, %s, %d, %s", s.Author, s.Title, s.Year, s.Where), unseen+", ")
+	case "assumed":
+		return Assumed, s.Text
+	}
+	return Unmarked, ""
+}
