@@ -107,8 +107,9 @@ func (d *Daemon) outside(p *post) func() alerts.Outside {
 			}
 		}
 		for _, push := range d.pushes.all() {
-			if h, ok := push.Health(p.Name()); ok && h.Lag > o.PushLag {
-				o.PushLag, o.Push = h.Lag, push.Name()
+			h, _ := push.Health(p.Name())
+			if lag := time.Duration(h.LagSeconds * float64(time.Second)); lag > o.PushLag {
+				o.PushLag, o.Push = lag, h.Name
 			}
 		}
 		return o

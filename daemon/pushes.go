@@ -85,9 +85,7 @@ func (d *Daemon) newPush(cfg *configs.Config, c *configs.Push) (*push.Push, erro
 		Data:          d.o.Config.Data, Cells: slices.Clone(c.Cells), Save: writeSmall, Log: d.o.Log,
 	}
 	if len(s.Cells) == 0 {
-		for i := range cfg.Cells {
-			s.Cells = append(s.Cells, cfg.Cells[i].Name)
-		}
+		s.Cells = cfg.CellNames()
 	}
 	if c.Form == "v2" {
 		s.URL = push.V2(address.Reveal(), c.Org, c.Bucket)
@@ -133,13 +131,8 @@ func httpClient(c *configs.Push) (*http.Client, error) {
 // fill adds how the pushes of a cell are getting on.
 func (p *pushes) fill(s *snapshot.Cell) {
 	for _, p := range p.all() {
-		h, ok := p.Health(s.Name)
-		if !ok {
-			continue
+		if h, ok := p.Health(s.Name); ok {
+			s.Outlet.Pushes = append(s.Outlet.Pushes, h)
 		}
-		s.Outlet.Pushes = append(s.Outlet.Pushes, snapshot.Way{
-			Name: p.Name(), LagSeconds: h.Lag.Seconds(), WaitingBytes: h.WaitingBytes,
-			Delivered: h.Lines, Failed: h.Failures, SetAside: h.SetAside, Problem: h.LastError,
-		})
 	}
 }

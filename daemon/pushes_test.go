@@ -76,7 +76,7 @@ func TestPushOverTLS(t *testing.T) {
 			} else {
 				tick := time.NewTicker(10 * time.Millisecond)
 				defer tick.Stop()
-				for h, _ := p.Health("zinc-1"); !strings.Contains(h.LastError, "certificate"); h, _ = p.Health("zinc-1") {
+				for h, _ := p.Health("zinc-1"); !strings.Contains(h.Problem, "certificate"); h, _ = p.Health("zinc-1") {
 					<-tick.C
 				}
 				if len(asked) != 0 {

@@ -117,7 +117,7 @@ type place struct {
 	live      bool // a watch writes it
 }
 
-var errNoRun = errors.New("there is no such run")
+var errNoRun = refusal(http.StatusNotFound, "there is no such run")
 
 // place finds a run of a cell by its name; none: the one that is watched, else the newest.
 func (p *Page) place(c *snapshot.Cell, run string) (place, error) {
@@ -146,42 +146,37 @@ func (p *Page) place(c *snapshot.Cell, run string) (place, error) {
 	return place{filepath.Join(cursor.CellDir(p.s.Data, c.Name), run), run, run == open}, nil
 }
 
-// placeOf finds the run of a cell that a request for its history names, or answers the request: then the cell is nil.
-func (p *Page) placeOf(w http.ResponseWriter, r *http.Request) (*snapshot.Cell, place) {
+// placeOf finds the run of a cell that a request for its history names.
+func (p *Page) placeOf(r *http.Request) (*snapshot.Cell, place, error) {
 	c := p.snapshotOf(r.PathValue("cell"))
 	if c == nil {
-		p.refuse(w, r, http.StatusNotFound, errors.New("there is no cell of that name"))
-		return nil, place{}
+		return nil, place{}, refusal(http.StatusNotFound, "there is no cell of that name")
 	}
 	at, err := p.place(c, r.URL.Query().Get("run"))
-	if err != nil || at.dir == "" {
-		p.refuse(w, r, http.StatusNotFound, errNoRun)
-		return nil, place{}
+	switch {
+	case err != nil || at.dir == "":
+		return nil, place{}, errNoRun
+	case !p.reads.Allow():
+		return nil, place{}, refusal(http.StatusTooManyRequests, "too much at once; wait a moment")
 	}
-	if !p.reads.Allow() {
-		p.refuse(w, r, http.StatusTooManyRequests, errors.New("too much at once; wait a moment"))
-		return nil, place{}
-	}
-	return c, at
+	return c, at, nil
 }
 
-// actor returns what is asked for, if it is so by a signed-in operator, or answers the request. form is what was sent with it.
-func (p *Page) actor(w http.ResponseWriter, r *http.Request) (*asking, *session) {
+// actor returns what is asked for, if it is so by a signed-in operator; without one it offers the sign-in, and returns nothing.
+func (p *Page) actor(w http.ResponseWriter, r *http.Request) (*asking, *session, error) {
 	c, name := p.snapshotOf(r.PathValue("cell")), r.PathValue("act")
 	if _, known := acts[name]; c == nil || !known {
-		p.refuse(w, r, http.StatusNotFound, errors.New("there is no such page"))
-		return nil, nil
+		return nil, nil, refusal(http.StatusNotFound, "there is no such page")
 	}
 	s := p.sessions.of(r)
-	if s == nil && r.Method == http.MethodGet {
+	switch {
+	case s == nil && r.Method == http.MethodGet:
 		http.Redirect(w, r, "/login?next="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
-		return nil, nil
+		return nil, nil, nil
+	case s == nil:
+		return nil, nil, p.offerLogin(w, r, name)
 	}
-	if s == nil {
-		p.offerLogin(w, r, name)
-		return nil, nil
-	}
-	return &asking{name: name, cell: c, who: s.who}, s
+	return &asking{name: name, cell: c, who: s.who}, s, nil
 }
 
 // about fills in subject, run and form. The error says that there is no such run.
@@ -194,25 +189,23 @@ func (p *Page) about(a *asking, subject, run string, form url.Values) (err error
 }
 
 // askAct shows the confirm step.
-func (p *Page) askAct(w http.ResponseWriter, r *http.Request) {
-	a, s := p.actor(w, r)
+func (p *Page) askAct(w http.ResponseWriter, r *http.Request) error {
+	a, s, err := p.actor(w, r)
 	if a == nil {
-		return
+		return err
 	}
 	q := r.URL.Query()
 	if err := p.about(a, q.Get(acts[a.name].about), q.Get("run"), s.takeKept(r.URL.RequestURI())); err != nil {
-		p.refuse(w, r, http.StatusNotFound, err)
-		return
+		return refusal(http.StatusNotFound, "%w", err)
 	}
-	p.showAsk(w, r, http.StatusOK, a, s, nil, nil)
+	return p.showAsk(w, r, http.StatusOK, a, s, nil, nil)
 }
 
 // offerLogin answers an act whose sign-in is over, as after a restart: nothing is done, and
 // what was written comes back in the confirm step after signing in.
-func (p *Page) offerLogin(w http.ResponseWriter, r *http.Request, name string) {
+func (p *Page) offerLogin(w http.ResponseWriter, r *http.Request, name string) error {
 	if err := r.ParseForm(); err != nil {
-		p.refuse(w, r, http.StatusBadRequest, errors.New("the form cannot be read"))
-		return
+		return refusal(http.StatusBadRequest, "the form cannot be read")
 	}
 	next, query, kept := url.URL{Path: r.URL.Path}, url.Values{}, url.Values{}
 	if about := acts[name].about; about != "" {
@@ -229,13 +222,14 @@ func (p *Page) offerLogin(w http.ResponseWriter, r *http.Request, name string) {
 	next.RawQuery = query.Encode()
 	p.showLogin(w, r, http.StatusForbidden, localNext(next.String()), kept,
 		"Nothing was done: you are signed out. A restart of nightcell ends every session. Sign in, then confirm again.")
+	return nil
 }
 
 // showAsk shows the confirm step, with what the act would do where that was found out.
-func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, a *asking, s *session, would []string, problem error) {
+func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, a *asking, s *session, would []string, problem error) error {
 	title := sentence.Name(a.cell.Name)
 	v := askView{
-		frameOf: p.frameFor(w, r, acts[a.name].title+": "+title, a.cell.Name), Act: a.name, Cell: a.cell.Name, CellTitle: title, AtRest: a.cell.AtRest, Lift: a.cell.Lift || a.cell.AtRest == "",
+		frameOf: p.frameFor(r, acts[a.name].title+": "+title, a.cell.Name), Act: a.name, Cell: a.cell.Name, CellTitle: title, AtRest: a.cell.AtRest, Lift: a.cell.Lift || a.cell.AtRest == "",
 		Run: a.run.name, RunText: p.runText(a.run.name), Given: make(map[string]string), Would: would, Looked: would != nil,
 	}
 	for k := range a.form {
@@ -248,8 +242,7 @@ func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, a *as
 	}
 	if ask := acts[a.name].ask; ask != nil {
 		if err := ask(p, r.Context(), a, &v); err != nil {
-			p.refuse(w, r, control.StatusOf(err), err)
-			return
+			return err
 		}
 	}
 	v.Subject = a.subject
@@ -262,38 +255,34 @@ func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, a *as
 		template = "finish.html"
 	}
 	p.render(w, status, template, v)
+	return nil
 }
 
 // doAct carries an act out, once, for a signed-in operator who confirmed it on this site's own form.
-func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
+func (p *Page) doAct(w http.ResponseWriter, r *http.Request) error {
 	if !sameOrigin(r) {
-		p.refuse(w, r, http.StatusForbidden, errors.New("this request does not come from this page"))
-		return
+		return refusal(http.StatusForbidden, "this request does not come from this page")
 	}
-	a, s := p.actor(w, r)
+	a, s, err := p.actor(w, r)
 	if a == nil {
-		return
+		return err
 	}
 	if !s.acts.Allow() {
 		w.Header().Set("Retry-After", "2")
-		p.refuse(w, r, http.StatusTooManyRequests, errors.New("too many requests; wait a moment"))
-		return
+		return refusal(http.StatusTooManyRequests, "too many requests; wait a moment")
 	}
-	unread := r.ParseForm()
-	if unread != nil {
-		unread = errors.New("the form cannot be read")
-	} else if a.name == "photo" {
-		unread = p.readPhoto(w, r, a)
+	if r.ParseForm() != nil {
+		return refusal(http.StatusBadRequest, "the form cannot be read")
 	}
-	if unread != nil {
-		p.refuse(w, r, http.StatusBadRequest, unread)
-		return
+	if a.name == "photo" {
+		if err := p.readPhoto(w, r, a); err != nil {
+			return err
+		}
 	}
 	f := r.PostForm
-	err := p.about(a, f.Get("subject"), f.Get("run"), f)
+	err = p.about(a, f.Get("subject"), f.Get("run"), f)
 	if !s.redeem(f.Get("form"), a.name, a.cell.Name, a.subject, a.run.name) || err != nil {
-		p.refuse(w, r, http.StatusForbidden, errors.New("this form has already been used or has expired. Nothing was done; go back to the cell and try again"))
-		return
+		return refusal(http.StatusForbidden, "this form has already been used or has expired. Nothing was done; go back to the cell and try again")
 	}
 	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(mostActing + 10*time.Second)); err != nil {
 		p.s.Log.Debug("page: deadline", "err", err)
@@ -303,25 +292,20 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 	name, spec := a.cell.Name, acts[a.name]
 	switch confirmed := f.Get("confirm") == name; {
 	case f.Get("change") != "":
-		p.showAsk(w, r, http.StatusOK, a, s, nil, nil)
-		return
+		return p.showAsk(w, r, http.StatusOK, a, s, nil, nil)
 	case !confirmed && spec.look == nil:
-		p.showAsk(w, r, http.StatusBadRequest, a, s, nil, errors.New("Tick the box to confirm cell "+name+"."))
-		return
+		return p.showAsk(w, r, http.StatusBadRequest, a, s, nil, errors.New("Tick the box to confirm cell "+name+"."))
 	case !confirmed:
 		would, err := spec.look(p, ctx, a)
 		if err != nil {
-			p.failed(w, r, a, s, err)
-			return
+			return p.failed(w, r, a, s, err)
 		}
-		p.showAsk(w, r, http.StatusOK, a, s, append([]string{}, would...), nil)
-		return
+		return p.showAsk(w, r, http.StatusOK, a, s, append([]string{}, would...), nil)
 	}
 	defer p.forget()
 	done, err := spec.do(p, ctx, a)
 	if err != nil {
-		p.failed(w, r, a, s, err)
-		return
+		return p.failed(w, r, a, s, err)
 	}
 	p.s.Log.Info("page: act", "act", a.name, "cell", name, "who", s.who)
 	s.setFlash(done)
@@ -331,16 +315,16 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) {
 		next.RawQuery = url.Values{"run": {a.run.name}}.Encode()
 	}
 	http.Redirect(w, r, next.String(), http.StatusSeeOther)
+	return nil
 }
 
 // failed shows the form again for what can be mended in it, and else the error.
-func (p *Page) failed(w http.ResponseWriter, r *http.Request, a *asking, s *session, err error) {
+func (p *Page) failed(w http.ResponseWriter, r *http.Request, a *asking, s *session, err error) error {
 	p.s.Log.Warn("page: act refused", "act", a.name, "cell", a.cell.Name, "who", s.who, "err", err)
 	if spec := acts[a.name]; (spec.look != nil || spec.lent || a.name == "begin") && (control.IsMistake(err) || control.IsContradiction(err) || a.name == "begin") {
-		p.showAsk(w, r, control.StatusOf(err), a, s, nil, err)
-		return
+		return p.showAsk(w, r, control.StatusOf(err), a, s, nil, err)
 	}
-	p.refuse(w, r, control.StatusOf(err), err)
+	return err
 }
 
 // noted joins what was done with what there is to know of it.

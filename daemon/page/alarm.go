@@ -24,16 +24,10 @@ type linked struct {
 	Picture         bool
 }
 
-// refusal is why a link is not followed, with the HTTP status.
-type refusal struct {
-	error
-	status int
-}
-
 // follow finds the alarm that a link is about. What is refused is refused to a reader and to an acknowledgement alike.
-func (p *Page) follow(token string) (link Link, c *snapshot.Cell, a snapshot.Alarm, refused *refusal) {
-	no := func(status int, format string, args ...any) (Link, *snapshot.Cell, snapshot.Alarm, *refusal) {
-		return link, c, a, &refusal{fmt.Errorf(format, args...), status}
+func (p *Page) follow(token string) (link Link, c *snapshot.Cell, a snapshot.Alarm, refused error) {
+	no := func(status int, format string, args ...any) (Link, *snapshot.Cell, snapshot.Alarm, error) {
+		return link, c, a, refusal(status, format, args...)
 	}
 	if p.s.Links == nil {
 		return no(http.StatusNotFound, "this nightcell makes no links to alarms")
@@ -73,67 +67,58 @@ func (p *Page) runNow(c *snapshot.Cell) string {
 }
 
 // showLinked shows the alarm of a link. It acknowledges nothing: whoever previews a link fetches it.
-func (p *Page) showLinked(w http.ResponseWriter, r *http.Request) {
+func (p *Page) showLinked(w http.ResponseWriter, r *http.Request) error {
 	token := r.PathValue("token")
 	link, c, a, refused := p.follow(token)
 	if refused != nil {
-		p.refuse(w, r, refused.status, refused)
-		return
+		return refused
 	}
 	v := linked{
-		frameOf: p.frameFor(w, r, sentence.Name(c.Name)+": "+sentence.Name(a.Condition), ""), Cell: c.Name, CellTitle: sentence.Name(c.Name),
-		Alarm: p.alarmView(c, a, p.s.Now()), Token: token, Picture: p.s.Picture != nil,
+		frameOf: p.frameFor(r, sentence.Name(c.Name)+": "+sentence.Name(a.Condition), ""), Cell: c.Name, CellTitle: sentence.Name(c.Name),
+		Alarm: p.alarmView(a, p.s.Now()), Token: token, Picture: p.s.Picture != nil,
 		May: a.State.Unanswered() && p.s.ByLink != nil && p.s.ByLink(link.Route) && !p.s.Links.wasUsed(link),
 	}
 	p.render(w, http.StatusOK, "alarm.html", v)
+	return nil
 }
 
 // acknowledgeLinked acknowledges the alarm of a link, once.
-func (p *Page) acknowledgeLinked(w http.ResponseWriter, r *http.Request) {
-	refuse := func(status int, format string, args ...any) {
-		p.refuse(w, r, status, fmt.Errorf(format, args...))
-	}
+func (p *Page) acknowledgeLinked(w http.ResponseWriter, r *http.Request) error {
 	if !sameOrigin(r) {
-		refuse(http.StatusForbidden, "this request does not come from this page")
-		return
+		return refusal(http.StatusForbidden, "this request does not come from this page")
 	}
 	if !p.taps.allow(r) {
 		w.Header().Set("Retry-After", "10")
-		refuse(http.StatusTooManyRequests, "too many tries. Wait ten seconds")
-		return
+		return refusal(http.StatusTooManyRequests, "too many tries. Wait ten seconds")
 	}
 	token := r.PathValue("token")
 	link, c, a, refused := p.follow(token)
 	switch {
 	case refused != nil:
-		p.refuse(w, r, refused.status, refused)
-		return
+		return refused
 	case !a.State.Unanswered(): // somebody was faster
 		http.Redirect(w, r, "/alarm/"+url.PathEscape(token), http.StatusSeeOther)
-		return
+		return nil
 	case p.s.ByLink == nil || !p.s.ByLink(link.Route):
-		refuse(http.StatusForbidden, "links of route %s do not acknowledge: sign in on the page. acknowledge_by_link under [route.%s] in the configuration allows it", link.Route, link.Route)
-		return
+		return refusal(http.StatusForbidden, "links of route %s do not acknowledge: sign in on the page. acknowledge_by_link under [route.%s] in the configuration allows it", link.Route, link.Route)
 	}
 	release, ok, err := p.s.Links.use(link, p.s.Now())
 	if err != nil {
-		refuse(http.StatusInsufficientStorage, "%w. Nothing was acknowledged; sign in on the page", err)
-		return
+		return refusal(http.StatusInsufficientStorage, "%w. Nothing was acknowledged; sign in on the page", err)
 	}
 	if !ok {
-		refuse(http.StatusForbidden, "this link was used once already. Sign in on the page, or take the link of a newer message")
-		return
+		return refusal(http.StatusForbidden, "this link was used once already. Sign in on the page, or take the link of a newer message")
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), mostActing)
 	defer cancel()
 	defer p.forget()
 	if err := p.s.Operator.ChangeAlarm(ctx, control.AlarmOrder{Act: control.Acknowledge, Cell: c.Name, Condition: a.Condition, By: link.By()}); err != nil {
 		p.s.Log.Warn("page: acknowledgement by link refused", "cell", c.Name, "condition", a.Condition, "by", link.By(), "err", errors.Join(err, release()))
-		refuse(control.StatusOf(err), "%w", err)
-		return
+		return err
 	}
 	p.s.Log.Info("page: acknowledged by link", "cell", c.Name, "condition", a.Condition, "by", link.By())
 	http.Redirect(w, r, "/alarm/"+url.PathEscape(token), http.StatusSeeOther)
+	return nil
 }
 
 // pictureLinked draws the hours before a link's alarm up to now.

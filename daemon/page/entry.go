@@ -2,7 +2,6 @@ package page
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -135,16 +134,15 @@ func (p *Page) doRetract(ctx context.Context, a *asking) (string, error) {
 type entryLine struct{ Name, At, Kind, By, Said, Photo, State string }
 
 // entries lists what persons entered into a run, newest first.
-func (p *Page) entries(w http.ResponseWriter, r *http.Request) {
-	c, at := p.placeOf(w, r)
-	if c == nil {
-		return
+func (p *Page) entries(w http.ResponseWriter, r *http.Request) error {
+	c, at, err := p.placeOf(r)
+	if err != nil {
+		return err
 	}
 	all, err := runlog.PersonsEntries(at.dir)
 	if err != nil {
 		p.s.Log.Warn("page: entries", "cell", c.Name, "err", err)
-		p.refuse(w, r, http.StatusInternalServerError, errors.New("the entries cannot be read; the log says why"))
-		return
+		return refusal(http.StatusInternalServerError, "the entries cannot be read; the log says why")
 	}
 	counting := make(map[string]bool)
 	for _, e := range runlog.Counting(all) {
@@ -154,7 +152,7 @@ func (p *Page) entries(w http.ResponseWriter, r *http.Request) {
 		frameOf
 		Cell, CellTitle, Run, RunText string
 		Lines                         []entryLine
-	}{p.frameFor(w, r, "Entries: "+sentence.Name(c.Name), ""), c.Name, sentence.Name(c.Name), at.name, p.runText(at.name), nil}
+	}{p.frameFor(r, "Entries: "+sentence.Name(c.Name), ""), c.Name, sentence.Name(c.Name), at.name, p.runText(at.name), nil}
 	for i := range slices.Backward(all) {
 		e := control.EntryOf(&all[i])
 		l := entryLine{Name: all[i].Name(), At: e.At.In(p.s.Zone).Format("2 Jan 15:04"), Kind: sentence.Name(e.Kind), By: e.By, Said: e.Said()}
@@ -172,6 +170,7 @@ func (p *Page) entries(w http.ResponseWriter, r *http.Request) {
 		v.Lines = append(v.Lines, l)
 	}
 	p.render(w, http.StatusOK, "entries.html", v)
+	return nil
 }
 
 // shelfOf reads for how long, and why.

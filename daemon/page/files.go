@@ -5,7 +5,6 @@ import (
 	"compress/gzip"
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"io/fs"
 	"net/http"
@@ -49,11 +48,10 @@ func loadFiles() (map[string]file, error) {
 	return all, nil
 }
 
-func (p *Page) file(w http.ResponseWriter, r *http.Request) {
+func (p *Page) file(w http.ResponseWriter, r *http.Request) error {
 	f, ok := p.files[r.PathValue("file")]
 	if !ok {
-		p.refuse(w, r, http.StatusNotFound, errors.New("there is no such file"))
-		return
+		return refusal(http.StatusNotFound, "there is no such file")
 	}
 	w.Header().Set("Content-Type", f.kind)
 	w.Header().Set("Cache-Control", "no-cache") // kept, and asked after: a new version shows at once
@@ -65,6 +63,7 @@ func (p *Page) file(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("ETag", `"`+f.tag+form+`"`)
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(data))
+	return nil
 }
 
 // pack compresses a file once, when the daemon starts.

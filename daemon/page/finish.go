@@ -144,67 +144,67 @@ func copied(sent *multipart.FileHeader) (path string, err error) {
 	return "", errors.Join(err, to.Close(), os.Remove(to.Name()))
 }
 
-// accountOf works out the account of the run that a request names, one at a time. It answers the request where that cannot be done.
-func (p *Page) accountOf(w http.ResponseWriter, r *http.Request) (*snapshot.Cell, place, *report.Report) {
-	c, at := p.placeOf(w, r)
-	if c == nil {
-		return nil, place{}, nil
+// accountOf works out the account of the run that a request names, one at a time.
+func (p *Page) accountOf(r *http.Request) (*snapshot.Cell, place, *report.Report, error) {
+	c, at, err := p.placeOf(r)
+	if err != nil {
+		return nil, place{}, nil, err
 	}
 	select { // ends with the request at the latest
 	case p.books <- struct{}{}:
 		defer func() { <-p.books }()
 	case <-r.Context().Done():
-		return nil, place{}, nil
+		return nil, place{}, nil, r.Context().Err()
 	}
 	b, err := books.Read(at.dir, nil)
 	if err != nil {
 		p.s.Log.Warn("page: account", "cell", c.Name, "run", at.name, "err", err)
-		p.refuse(w, r, http.StatusInternalServerError, errors.New("the account cannot be worked out; the log says why"))
-		return nil, place{}, nil
+		return nil, place{}, nil, refusal(http.StatusInternalServerError, "the account cannot be worked out; the log says why")
 	}
-	return c, at, accountsheet.Of(b)
+	return c, at, accountsheet.Of(b), nil
 }
 
 // account shows what a run really did.
-func (p *Page) account(w http.ResponseWriter, r *http.Request) {
-	c, at, account := p.accountOf(w, r)
-	if account == nil {
-		return
+func (p *Page) account(w http.ResponseWriter, r *http.Request) error {
+	c, at, account, err := p.accountOf(r)
+	if err != nil {
+		return err
 	}
 	body, err := account.Fragment()
 	if err != nil {
 		p.s.Log.Error("page: account", "err", err)
-		p.refuse(w, r, http.StatusInternalServerError, errors.New("the account cannot be shown; the log says why"))
-		return
+		return refusal(http.StatusInternalServerError, "the account cannot be shown; the log says why")
 	}
 	p.render(w, http.StatusOK, "account.html", struct {
 		frameOf
 		Cell, CellTitle, Run, RunText string
 		Body                          template.HTML
-	}{p.frameFor(w, r, account.Title, ""), c.Name, sentence.Name(c.Name), at.name, p.runText(at.name), body})
+	}{p.frameFor(r, account.Title, ""), c.Name, sentence.Name(c.Name), at.name, p.runText(at.name), body})
+	return nil
 }
 
 // accountFile serves an account as a page to keep.
-func (p *Page) accountFile(w http.ResponseWriter, r *http.Request) {
-	_, at, account := p.accountOf(w, r)
-	if account == nil {
-		return
+func (p *Page) accountFile(w http.ResponseWriter, r *http.Request) error {
+	_, at, account, err := p.accountOf(r)
+	if err != nil {
+		return err
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", at.name+".html"))
 	_ = account.HTML(w) // the reader may have gone
+	return nil
 }
 
 // photo serves a photo that was copied in beside the log of a run.
-func (p *Page) photo(w http.ResponseWriter, r *http.Request) {
-	_, at := p.placeOf(w, r)
-	if at.dir == "" {
-		return
+func (p *Page) photo(w http.ResponseWriter, r *http.Request) error {
+	_, at, err := p.placeOf(r)
+	if err != nil {
+		return err
 	}
 	name := r.PathValue("photo")
 	if !strings.HasPrefix(name, "photo-") || !slices.Contains(pictures, filepath.Ext(name)) {
-		p.refuse(w, r, http.StatusNotFound, errors.New("there is no such photo"))
-		return
+		return refusal(http.StatusNotFound, "there is no such photo")
 	}
 	http.ServeFileFS(w, r, os.DirFS(at.dir), name)
+	return nil
 }

@@ -111,17 +111,16 @@ func event(m map[string]string) []byte {
 }
 
 // events serves the stream of one page.
-func (p *Page) events(w http.ResponseWriter, r *http.Request) {
+func (p *Page) events(w http.ResponseWriter, r *http.Request) error {
 	name := r.URL.Query().Get("of")
 	if name != "all" && p.snapshotOf(name) == nil {
-		p.refuse(w, r, http.StatusNotFound, fmt.Errorf("there is no such cell"))
-		return
+		return refusal(http.StatusNotFound, "there is no such cell")
 	}
 	t, ok := p.live.join(name)
 	if !ok {
 		w.Header().Set("Retry-After", "30")
 		http.Error(w, "too many pages are open", http.StatusServiceUnavailable)
-		return
+		return nil
 	}
 	defer p.live.leave(name, t)
 	w.Header().Set("Content-Type", "text/event-stream")
@@ -147,18 +146,18 @@ func (p *Page) events(w http.ResponseWriter, r *http.Request) {
 		seq = now
 		message = append(message, next...)
 		if err := out.SetWriteDeadline(time.Now().Add(slowest)); err != nil {
-			return
+			return nil
 		}
 		if _, err := w.Write(message); err != nil {
-			return
+			return nil
 		}
 		if err := out.Flush(); err != nil {
-			return
+			return nil
 		}
 		message = nil
 		select { // ends with the request or with the daemon; the ticker always comes
 		case <-r.Context().Done():
-			return
+			return nil
 		case <-ticker.C:
 		}
 	}

@@ -3,7 +3,6 @@ package page
 import (
 	"crypto/sha256"
 	"crypto/subtle"
-	"errors"
 	"net/http"
 	"net/url"
 	"strings"
@@ -35,7 +34,7 @@ func (p *Page) askLogin(w http.ResponseWriter, r *http.Request) {
 }
 
 func (p *Page) showLogin(w http.ResponseWriter, r *http.Request, status int, next string, kept url.Values, problem string) {
-	v := loginView{p.frameFor(w, r, "Sign in", ""), next, problem, make(map[string]string)}
+	v := loginView{p.frameFor(r, "Sign in", ""), next, problem, make(map[string]string)}
 	for name := range kept {
 		v.Kept[keptPrefix+name] = kept.Get(name)
 	}
@@ -55,35 +54,32 @@ func keptIn(form url.Values) url.Values {
 
 // doLogin checks the operator's token. Only requests from this site's own form count
 // as tries, so that a foreign page cannot use up somebody's tries.
-func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) {
+func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) error {
 	if !sameOrigin(r) {
-		p.refuse(w, r, http.StatusForbidden, errors.New("this request does not come from this page"))
-		return
+		return refusal(http.StatusForbidden, "this request does not come from this page")
 	}
 	if p.s.Token.IsZero() {
-		p.refuse(w, r, http.StatusForbidden, errors.New("nobody can sign in: no operator token is configured. Set token_file under [page] in the configuration"))
-		return
+		return refusal(http.StatusForbidden, "nobody can sign in: no operator token is configured. Set token_file under [page] in the configuration")
 	}
 	if err := r.ParseForm(); err != nil {
-		p.refuse(w, r, http.StatusBadRequest, errors.New("the form cannot be read"))
-		return
+		return refusal(http.StatusBadRequest, "the form cannot be read")
 	}
 	next, kept := localNext(r.PostForm.Get("next")), keptIn(r.PostForm)
 	if !p.logins.allow(r) {
 		w.Header().Set("Retry-After", "10")
 		p.showLogin(w, r, http.StatusTooManyRequests, next, kept, "Too many tries. Wait ten seconds.")
-		return
+		return nil
 	}
 	who := strings.TrimSpace(r.PostForm.Get("who"))
 	if who == "" || len(who) > 60 || who != drivers.Plain(who) {
 		p.showLogin(w, r, http.StatusBadRequest, next, kept, "Give a name of at most 60 characters; the log records it with your actions.")
-		return
+		return nil
 	}
 	given, want := sha256.Sum256([]byte(r.PostForm.Get("token"))), sha256.Sum256([]byte(p.s.Token.Reveal()))
 	if subtle.ConstantTimeCompare(given[:], want[:]) != 1 {
 		p.s.Log.Warn("page: wrong operator token", "from", r.RemoteAddr)
 		p.showLogin(w, r, http.StatusForbidden, next, kept, "Wrong operator token.")
-		return
+		return nil
 	}
 	p.s.Log.Info("page: operator signed in", "who", who, "from", r.RemoteAddr)
 	http.SetCookie(w, &http.Cookie{
@@ -91,19 +87,20 @@ func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) {
 		HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode,
 	})
 	http.Redirect(w, r, next, http.StatusSeeOther)
+	return nil
 }
 
-func (p *Page) doLogout(w http.ResponseWriter, r *http.Request) {
+func (p *Page) doLogout(w http.ResponseWriter, r *http.Request) error {
 	s := p.sessions.of(r)
 	if s == nil && sameOrigin(r) { // a restart has done it already
 		http.Redirect(w, r, "/", http.StatusSeeOther)
-		return
+		return nil
 	}
 	if s == nil || !sameOrigin(r) || !s.redeem(r.PostFormValue("form"), "logout", "", "", "") {
-		p.refuse(w, r, http.StatusForbidden, errors.New("this page has expired; go back and try again"))
-		return
+		return refusal(http.StatusForbidden, "this page has expired; go back and try again")
 	}
 	p.sessions.close(r)
 	http.SetCookie(w, &http.Cookie{Name: cookieName, Path: "/", MaxAge: -1, HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode})
 	http.Redirect(w, r, "/", http.StatusSeeOther)
+	return nil
 }

@@ -8,7 +8,6 @@ package page
 import (
 	"context"
 	"embed"
-	"errors"
 	"fmt"
 	"html/template"
 	"log/slog"
@@ -100,25 +99,25 @@ func New(s Settings) (*Page, error) {
 func (p *Page) Handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", p.night)
-	mux.HandleFunc("GET /cell/{cell}", p.cell)
+	mux.HandleFunc("GET /cell/{cell}", p.page(p.cell))
 	mux.HandleFunc("GET /cell/{cell}/history", p.history)
-	mux.HandleFunc("GET /cell/{cell}/entries", p.entries)
-	mux.HandleFunc("GET /cell/{cell}/account", p.account)
-	mux.HandleFunc("GET /cell/{cell}/account/account.html", p.accountFile)
-	mux.HandleFunc("GET /cell/{cell}/photos/{photo}", p.photo)
-	mux.HandleFunc("GET /cell/{cell}/{act}", p.askAct)
-	mux.HandleFunc("POST /cell/{cell}/{act}", p.doAct)
-	mux.HandleFunc("GET /alarm/{token}", p.showLinked)
-	mux.HandleFunc("POST /alarm/{token}", p.acknowledgeLinked)
+	mux.HandleFunc("GET /cell/{cell}/entries", p.page(p.entries))
+	mux.HandleFunc("GET /cell/{cell}/account", p.page(p.account))
+	mux.HandleFunc("GET /cell/{cell}/account/account.html", p.page(p.accountFile))
+	mux.HandleFunc("GET /cell/{cell}/photos/{photo}", p.page(p.photo))
+	mux.HandleFunc("GET /cell/{cell}/{act}", p.page(p.askAct))
+	mux.HandleFunc("POST /cell/{cell}/{act}", p.page(p.doAct))
+	mux.HandleFunc("GET /alarm/{token}", p.page(p.showLinked))
+	mux.HandleFunc("POST /alarm/{token}", p.page(p.acknowledgeLinked))
 	mux.HandleFunc("GET /alarm/{token}/hours.png", p.pictureLinked)
-	mux.HandleFunc("GET /events", p.events)
-	mux.HandleFunc("GET /static/{file}", p.file)
+	mux.HandleFunc("GET /events", p.page(p.events))
+	mux.HandleFunc("GET /static/{file}", p.page(p.file))
 	mux.HandleFunc("GET /login", p.askLogin)
-	mux.HandleFunc("POST /login", p.doLogin)
-	mux.HandleFunc("POST /logout", p.doLogout)
-	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		p.refuse(w, r, http.StatusNotFound, errors.New("there is no such page"))
-	})
+	mux.HandleFunc("POST /login", p.page(p.doLogin))
+	mux.HandleFunc("POST /logout", p.page(p.doLogout))
+	mux.HandleFunc("/", p.page(func(http.ResponseWriter, *http.Request) error {
+		return refusal(http.StatusNotFound, "there is no such page")
+	}))
 	return mux
 }
 

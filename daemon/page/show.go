@@ -3,13 +3,13 @@ package page
 import (
 	"bytes"
 	"cmp"
-	"errors"
 	"fmt"
 	"net/http"
 	"slices"
 	"strings"
 	"time"
 
+	"nightcell/daemon/control"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/report"
 	"nightcell/daemon/snapshot"
@@ -28,7 +28,7 @@ type frameOf struct {
 	Path    string
 }
 
-func (p *Page) frameFor(w http.ResponseWriter, r *http.Request, title, topic string) frameOf {
+func (p *Page) frameFor(r *http.Request, title, topic string) frameOf {
 	now := p.s.Now().In(p.s.Zone)
 	f := frameOf{
 		Title: title, Topic: topic, Now: now.Format("15:04:05"), Zone: zoneName(now),
@@ -67,12 +67,24 @@ func (p *Page) render(w http.ResponseWriter, status int, name string, data any) 
 	_, _ = b.WriteTo(w) // the reader may have gone; nothing is lost
 }
 
-// refuse shows an error as a page that says how to go on.
-func (p *Page) refuse(w http.ResponseWriter, r *http.Request, status int, err error) {
-	p.render(w, status, "message.html", struct {
-		frameOf
-		Text string
-	}{p.frameFor(w, r, http.StatusText(status), ""), err.Error()})
+// refusal is the error of a request that is not answered, with its HTTP status.
+func refusal(status int, format string, args ...any) error {
+	return &control.Problem{Status: status, Text: fmt.Errorf(format, args...).Error()}
+}
+
+// page serves what do answers, and shows its error as a page that says how to go on.
+func (p *Page) page(do func(w http.ResponseWriter, r *http.Request) error) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		err := do(w, r)
+		if err == nil {
+			return
+		}
+		status := control.StatusOf(err)
+		p.render(w, status, "message.html", struct {
+			frameOf
+			Text string
+		}{p.frameFor(r, http.StatusText(status), ""), err.Error()})
+	}
 }
 
 // night shows all cells.
@@ -88,7 +100,7 @@ func (p *Page) night(w http.ResponseWriter, r *http.Request) {
 		Headline headline
 		Cells    []brief
 		Rows     []denseRow // in place of Cells where there are many
-	}{frameOf: p.frameFor(w, r, "All cells", "all"), Headline: headlineOf(cells, now)}
+	}{frameOf: p.frameFor(r, "All cells", "all"), Headline: headlineOf(cells, now)}
 	for _, c := range byNeed(cells, now) {
 		if dense(cells) {
 			data.Rows = append(data.Rows, p.denseRow(c, now))
@@ -100,13 +112,13 @@ func (p *Page) night(w http.ResponseWriter, r *http.Request) {
 }
 
 // cell shows one.
-func (p *Page) cell(w http.ResponseWriter, r *http.Request) {
+func (p *Page) cell(w http.ResponseWriter, r *http.Request) error {
 	c := p.snapshotOf(r.PathValue("cell"))
 	if c == nil {
-		p.refuse(w, r, http.StatusNotFound, errors.New("there is no such cell"))
-		return
+		return refusal(http.StatusNotFound, "there is no such cell")
 	}
 	p.showCell(w, r, c, "/cell/"+c.Name)
+	return nil
 }
 
 func (p *Page) showCell(w http.ResponseWriter, r *http.Request, c *snapshot.Cell, path string) {
@@ -117,7 +129,7 @@ func (p *Page) showCell(w http.ResponseWriter, r *http.Request, c *snapshot.Cell
 		Earlier []earlier
 		Ledger  []report.Figure
 		Alone   bool
-	}{frameOf: p.frameFor(w, r, sentence.Name(c.Name), c.Name), Cell: p.view(c), Alone: path == "/"}
+	}{frameOf: p.frameFor(r, sentence.Name(c.Name), c.Name), Cell: p.view(c), Alone: path == "/"}
 	if p.s.Ledger != nil {
 		data.Ledger = p.s.Ledger(c.Name)
 	}

@@ -109,17 +109,12 @@ func (p *Page) runText(run string) string {
 
 // alarmView is one alarm as a person reads it.
 type alarmView struct {
-	Cell, Condition, Title string
-	Priority               string
-	State, StateText       string
-	Since, For             string
-	Text, Meaning, Action  string
-	Confirms               string // what else would be seen if it is so
-	First                  bool
-	Open                   bool   // waits for somebody's answer
-	Shelved, Resets        bool   // can be brought back, or released
-	Reason                 string // why it is not judged, and until when
-	By                     string
+	snapshot.Alarm
+	Title, StateText string
+	Since            string
+	Confirms         string // what else would be seen if it is so
+	Open             bool   // waits for somebody's answer
+	Shelved, Resets  bool   // can be brought back, or released
 }
 
 // stateTexts put the states of IEC 62682 into words.
@@ -133,7 +128,7 @@ var stateTexts = map[alerts.State]string{
 // alarms returns those that count, and those that are not judged or were set aside.
 func (p *Page) alarms(c *snapshot.Cell, now time.Time) (standing, aside []alarmView) {
 	for _, a := range sentence.ByUrgency(c.Alarms) {
-		v := p.alarmView(c, a, now)
+		v := p.alarmView(a, now)
 		if !a.State.Hidden() {
 			standing = append(standing, v)
 			continue
@@ -147,12 +142,10 @@ func (p *Page) alarms(c *snapshot.Cell, now time.Time) (standing, aside []alarmV
 }
 
 // alarmView puts one alarm into words.
-func (p *Page) alarmView(c *snapshot.Cell, a snapshot.Alarm, now time.Time) alarmView {
+func (p *Page) alarmView(a snapshot.Alarm, now time.Time) alarmView {
 	v := alarmView{
-		Cell: c.Name, Condition: a.Condition, Title: sentence.Name(a.Condition), Priority: a.Priority.String(), State: a.State.String(),
-		StateText: stateTexts[a.State], Open: a.State.Unanswered(), Shelved: a.State == alerts.SHLVD, Resets: a.State == alerts.LTACK,
-		Text: a.Text, Meaning: a.Meaning, Action: a.Action, First: a.First, By: a.By, Reason: a.Reason,
-		Since: p.clock(a.Since, now),
+		Alarm: a, Title: sentence.Name(a.Condition), StateText: stateTexts[a.State], Since: p.clock(a.Since, now),
+		Open: a.State.Unanswered(), Shelved: a.State == alerts.SHLVD, Resets: a.State == alerts.LTACK,
 	}
 	if known, err := alerts.ParseCondition(a.Condition); err == nil {
 		v.Confirms = known.About().Confirms

@@ -26,6 +26,7 @@ import (
 
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
+	"nightcell/daemon/snapshot"
 )
 
 const (
@@ -98,7 +99,7 @@ func New(s Settings) (*Push, error) {
 		p.tags = fmt.Appendf(p.tags, ",%s=%s", tagEscaper.Replace(k), tagEscaper.Replace(s.Tags[k]))
 	}
 	for _, c := range s.Cells {
-		p.queues = append(p.queues, newQueue(s.Data, c))
+		p.queues = append(p.queues, newQueue(s.Data, s.Name, c))
 	}
 	p.order = slices.Clone(p.queues)
 	return p, nil
@@ -255,19 +256,9 @@ func (p *Push) tell(err error) {
 	p.told = now
 }
 
-// Health is how one cell's lines are getting on.
-type Health struct {
-	Lag          time.Duration // age of the oldest line that is known and not yet acknowledged, 0 when there is none
-	WaitingBytes int64         // of the logs, not yet acknowledged
-	Lines        uint64        // acknowledged since the start
-	SetAside     uint64        // lines that the database will never take, since the start
-	Failures     uint64        // failed requests since the start
-	LastError    string        // of the newest attempt; empty when it succeeded
-}
-
 // Health returns how a cell's lines are getting on; false when its log is not sent.
-// It waits for nothing but a few assignments.
-func (p *Push) Health(cell string) (Health, bool) {
+// It waits for nothing but a few assignments. The lag is the age of the oldest line that is known and not yet acknowledged.
+func (p *Push) Health(cell string) (snapshot.Way, bool) {
 	for _, q := range p.queues {
 		if q.cell != cell {
 			continue
@@ -276,11 +267,11 @@ func (p *Push) Health(cell string) (Health, bool) {
 		h, oldest := q.health, q.oldest
 		q.mu.Unlock()
 		if oldest != 0 {
-			h.Lag = max(0, time.Since(time.Unix(0, oldest)))
+			h.LagSeconds = max(0, time.Since(time.Unix(0, oldest)).Seconds())
 		}
 		return h, true
 	}
-	return Health{}, false
+	return snapshot.Way{}, false
 }
 
 // note takes down how a request with lines of this cell went.
@@ -288,13 +279,13 @@ func (q *queue) note(lines, aside int, err error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if err != nil {
-		q.health.Failures++
-		q.health.LastError = err.Error()
+		q.health.Failed++
+		q.health.Problem = err.Error()
 		return
 	}
-	q.health.Lines += uint64(lines - aside)
+	q.health.Delivered += uint64(lines - aside)
 	q.health.SetAside += uint64(aside)
-	q.health.LastError = ""
+	q.health.Problem = ""
 }
 
 // looked takes down whether the log could be read, and says whether a failure is news.
@@ -303,11 +294,11 @@ func (q *queue) looked(err error) (news bool) {
 	defer q.mu.Unlock()
 	switch {
 	case err == nil && q.unread:
-		q.unread, q.health.LastError = false, ""
+		q.unread, q.health.Problem = false, ""
 	case err != nil:
 		news = !q.unread
-		q.unread, q.health.LastError = true, err.Error()
-		q.health.Failures++
+		q.unread, q.health.Problem = true, err.Error()
+		q.health.Failed++
 	}
 	return news
 }

@@ -65,7 +65,7 @@ func TestLinesArriveInBothForms(t *testing.T) {
 				if points, _ := db.count(); points != 251 { // the begin and the readings, no checkpoint
 					t.Errorf("%d points are stored, want 251", points)
 				}
-				if h, _ := p.Health("zinc-1"); h.Lines != 251 || h.Lag != 0 || h.LastError != "" || h.Failures != 0 {
+				if h, _ := p.Health("zinc-1"); h.Delivered != 251 || h.LagSeconds != 0 || h.Problem != "" || h.Failed != 0 {
 					t.Errorf("health %+v", h)
 				}
 				if _, ok := p.Health("zinc-2"); ok {
@@ -131,12 +131,12 @@ func TestHoursOfOutage(t *testing.T) {
 					t.Errorf("%d requests in %v of outage", n, outage)
 				}
 				h, _ := p.Health("zinc-1")
-				if h.Lag < outage-5*time.Minute || h.LastError == "" || h.Failures == 0 || h.SetAside != 0 || h.WaitingBytes == 0 {
+				if h.LagSeconds < (outage-5*time.Minute).Seconds() || h.Problem == "" || h.Failed == 0 || h.SetAside != 0 || h.WaitingBytes == 0 {
 					t.Errorf("health during the outage: %+v", h)
 				}
 				db.set(func() { db.fate, db.hang = nil, false })
 				after(5 * time.Minute)
-				if h, _ := p.Health("zinc-1"); h.Lag != 0 || h.LastError != "" {
+				if h, _ := p.Health("zinc-1"); h.LagSeconds != 0 || h.Problem != "" {
 					t.Errorf("health after the outage: %+v", h)
 				}
 				stop()
@@ -166,7 +166,7 @@ func TestBadLinesAreSetAside(t *testing.T) {
 		db.bad = func(l string) bool { return strings.HasSuffix(strings.TrimSpace(l), bad) }
 		p, stop := run(t, settings(db, data, "zinc-1"))
 		after(time.Minute)
-		if h, _ := p.Health("zinc-1"); h.SetAside != 1 || h.Lines != 5000 || h.LastError != "" {
+		if h, _ := p.Health("zinc-1"); h.SetAside != 1 || h.Delivered != 5000 || h.Problem != "" {
 			t.Errorf("health %+v, want one line set aside and 5000 taken", h)
 		}
 		n.readings(17)
@@ -201,7 +201,7 @@ func TestLinesOlderThanTheRetention(t *testing.T) {
 		if points, _ := db.count(); points != want {
 			t.Errorf("%d points, want %d", points, want)
 		}
-		if h, _ := p.Health("zinc-1"); h.SetAside != uint64(12001-want) || h.Lines != uint64(want) || h.LastError != "" || h.WaitingBytes != 0 {
+		if h, _ := p.Health("zinc-1"); h.SetAside != uint64(12001-want) || h.Delivered != uint64(want) || h.Problem != "" || h.WaitingBytes != 0 {
 			t.Errorf("health %+v, want %d lines taken of 12001", h, want)
 		}
 		stop()
@@ -233,7 +233,7 @@ func TestManyRefusedLinesWait(t *testing.T) {
 		db.bad = func(l string) bool { return strings.HasPrefix(l, "reading") }
 		p, stop := run(t, settings(db, data, "zinc-1"))
 		after(time.Hour)
-		if h, _ := p.Health("zinc-1"); h.SetAside != 0 || !strings.Contains(h.LastError, "correct") {
+		if h, _ := p.Health("zinc-1"); h.SetAside != 0 || !strings.Contains(h.Problem, "correct") {
 			t.Errorf("health %+v", h)
 		}
 		db.set(func() { db.bad = nil })
@@ -256,7 +256,7 @@ func TestABadLineAlone(t *testing.T) {
 			db.set(func() { db.bad = func(l string) bool { return strings.Contains(l, "the end") } })
 			n.check(n.w.Entry(n.utc, runlog.EntryEnd, "the end"))
 			after(time.Hour)
-			if h, _ := p.Health("zinc-1"); h.SetAside != 0 || !strings.Contains(h.LastError, "correct") {
+			if h, _ := p.Health("zinc-1"); h.SetAside != 0 || !strings.Contains(h.Problem, "correct") {
 				t.Errorf("health with a refused line alone: %+v", h)
 			}
 			if nextRun {
@@ -266,7 +266,7 @@ func TestABadLineAlone(t *testing.T) {
 			n.readings(3)
 			after(5 * time.Minute)
 			stop()
-			if h, _ := p.Health("zinc-1"); h.SetAside != 1 || h.LastError != "" {
+			if h, _ := p.Health("zinc-1"); h.SetAside != 1 || h.Problem != "" {
 				t.Errorf("health after others came: %+v", h)
 			}
 		})
@@ -348,7 +348,7 @@ func TestTokenIsReadAnew(t *testing.T) {
 		}
 		p, stop := run(t, s)
 		after(time.Minute)
-		if h, _ := p.Health("zinc-1"); !strings.Contains(h.LastError, "authorizing") {
+		if h, _ := p.Health("zinc-1"); !strings.Contains(h.Problem, "authorizing") {
 			t.Errorf("without a token file: %+v", h)
 		}
 		for _, word := range []string{"old", "new"} {
@@ -559,7 +559,7 @@ func TestDamageInTheLog(t *testing.T) {
 		after(time.Minute)
 		stop()
 		db.same(t, logged(t, data, "zinc-1"))
-		if h, _ := p.Health("zinc-1"); h.SetAside != 4 || h.Lines != 21 {
+		if h, _ := p.Health("zinc-1"); h.SetAside != 4 || h.Delivered != 21 {
 			t.Errorf("health %+v", h)
 		}
 	})
@@ -587,8 +587,8 @@ func TestManyCellsShare(t *testing.T) {
 		p, stop := run(t, s)
 		after(2500 * time.Millisecond)
 		for _, c := range cells[1:] {
-			if h, _ := p.Health(c); h.Lines != 4 {
-				t.Errorf("%s has %d lines sent of 4 while another cell is caught up with", c, h.Lines)
+			if h, _ := p.Health(c); h.Delivered != 4 {
+				t.Errorf("%s has %d lines sent of 4 while another cell is caught up with", c, h.Delivered)
 			}
 		}
 		after(time.Minute)
@@ -640,8 +640,8 @@ func TestSecretsStayOut(t *testing.T) {
 		p, stop := run(t, s)
 		after(time.Minute)
 		stop()
-		if h, _ := p.Health("zinc-1"); h.LastError == "" || strings.Contains(h.LastError, "hush") {
-			t.Errorf("the error is %q", h.LastError)
+		if h, _ := p.Health("zinc-1"); h.Problem == "" || strings.Contains(h.Problem, "hush") {
+			t.Errorf("the error is %q", h.Problem)
 		}
 	})
 }

@@ -14,6 +14,7 @@ import (
 
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
+	"nightcell/daemon/snapshot"
 )
 
 // queue is one cell's logs as the database has yet to get them. Only the goroutine
@@ -30,13 +31,13 @@ type queue struct {
 	behind int64 // bytes of its log that waited at the last look
 
 	mu     sync.Mutex
-	health Health
+	health snapshot.Way
 	oldest int64 // time stamp of the first line that is not acknowledged, 0: none
 	unread bool  // the log could not be read at the last look
 }
 
-func newQueue(data, cell string) *queue {
-	return &queue{cell: cell, dir: cursor.CellDir(data, cell)}
+func newQueue(data, push, cell string) *queue {
+	return &queue{cell: cell, dir: cursor.CellDir(data, cell), health: snapshot.Way{Name: push}}
 }
 
 // advance moves the cursor to what the database has acknowledged.
