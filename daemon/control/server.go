@@ -6,16 +6,20 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"net"
 	"net/http"
 	"os"
+	"path/filepath"
 	"reflect"
 	"strings"
 	"sync"
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"nightcell/drivers"
 )
 
 // The bounds of one request. A drill waits for every route, so an answer may take long.
@@ -217,4 +221,92 @@ func reply(w http.ResponseWriter, status int, v any) {
 	w.Header().Set("Content-Type", "application/json")
 	w.WriteHeader(status)
 	_, _ = w.Write(append(data, '\n')) // a caller that has gone away is no news
+}
+
+// plain makes every text of an order harmless, keys included, as drivers.Plain does.
+func plain(v reflect.Value) {
+	switch v.Kind() {
+	case reflect.String:
+		v.SetString(drivers.Plain(v.String()))
+	case reflect.Pointer:
+		if !v.IsNil() {
+			plain(v.Elem())
+		}
+	case reflect.Struct:
+		for i := range v.NumField() {
+			if v.Type().Field(i).IsExported() {
+				plain(v.Field(i))
+			}
+		}
+	case reflect.Slice:
+		for i := range v.Len() {
+			plain(v.Index(i))
+		}
+	case reflect.Map:
+		for _, k := range v.MapKeys() {
+			key, value := reflect.New(k.Type()).Elem(), reflect.New(v.Type().Elem()).Elem()
+			key.Set(k)
+			value.Set(v.MapIndex(k))
+			plain(key)
+			plain(value)
+			v.SetMapIndex(k, reflect.Value{})
+			v.SetMapIndex(key, value)
+		}
+	}
+}
+
+// longestPath is what fits into a socket address on every system (sun_path of Linux is 108 bytes, of others 104).
+const longestPath = 103
+
+// listen binds a socket at path that only its owner can use. The socket is made
+// in a private directory and then moved into place, so there is no moment at which
+// a stranger could connect, and what a dead daemon left behind is replaced in one step.
+func listen(path string) (net.Listener, error) {
+	if len(path) > longestPath {
+		return nil, fmt.Errorf("control socket %s: the path is longer than %d bytes; configure a shorter one", path, longestPath)
+	}
+	dir := filepath.Dir(path)
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("control socket %s: %w", path, err)
+	}
+	if err := free(path); err != nil {
+		return nil, err
+	}
+	private, err := os.MkdirTemp(dir, ".s")
+	if err != nil {
+		return nil, fmt.Errorf("control socket %s: %w", path, err)
+	}
+	defer os.RemoveAll(private)
+	listener, err := net.ListenUnix("unix", &net.UnixAddr{Name: filepath.Join(private, "s"), Net: "unix"})
+	if err != nil {
+		return nil, fmt.Errorf("control socket %s: %w", path, err)
+	}
+	listener.SetUnlinkOnClose(false) // it is about to have another name
+	err = os.Chmod(filepath.Join(private, "s"), 0o600)
+	if err == nil {
+		err = os.Rename(filepath.Join(private, "s"), path)
+	}
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("control socket %s: %w", path, err), listener.Close())
+	}
+	return listener, nil
+}
+
+// free reports why path cannot be taken: a living daemon, or something that is not a socket.
+func free(path string) error {
+	info, err := os.Lstat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return fmt.Errorf("control socket %s: %w", path, err)
+	case info.Mode().Type() != fs.ModeSocket:
+		return fmt.Errorf("control socket %s: a file that is not a socket has this name; move it or configure another path", path)
+	}
+	conn, err := net.DialTimeout("unix", path, 2*time.Second)
+	if err == nil {
+		_ = conn.Close()
+		return fmt.Errorf("control socket %s: another nightcell is listening there; stop it or configure another path", path)
+	}
+	return nil // left behind by a daemon that is gone
 }
