@@ -117,7 +117,7 @@ func TestReloadOfOneCell(t *testing.T) {
 	for _, name := range []string{"one", "two", "three"} {
 		soon(t, name+" is pushed", func() bool {
 			h, ok := d.pushes.all()[0].Health(name)
-			return ok && h.Lines > 0
+			return ok && h.Delivered > 0
 		})
 	}
 	resp, err := http.Get("http://" + d.Address() + "/cell/three/history?points=50")
