@@ -2,6 +2,7 @@ package configs
 
 import (
 	"cmp"
+	"fmt"
 	"time"
 
 	"nightcell/alerts"
@@ -14,6 +15,8 @@ type Cell struct {
 	Name     string
 	Supply   string
 	Channel  int
+	Parallel []int // further channels of the supply on the same cell
+	Series   int   // cells on this channel, one after the other, this one included
 	Poll     time.Duration
 	GapAfter time.Duration // a longer step between readings is a gap
 	Sync     time.Duration // between two fsyncs of the run log; 0: every line
@@ -55,16 +58,39 @@ func readRoom(t *table) Room {
 	return r
 }
 
+const (
+	mostChannels = 64
+	mostInSeries = 100
+)
+
+// Channels lists the channels of the supply that drive the cell.
+func (c *Cell) Channels() []int { return append([]int{c.Channel}, c.Parallel...) }
+
+// Wiring says how the cell hangs on its channels, as in "channel 1, 2 cells in series".
+func (c *Cell) Wiring() string {
+	text := fmt.Sprintf("channel %d", c.Channel)
+	for _, n := range c.Parallel {
+		text += fmt.Sprintf(" and %d", n)
+	}
+	if c.Parallel != nil {
+		text += " in parallel"
+	}
+	if c.Series > 1 {
+		text += fmt.Sprintf(", %d cells in series", c.Series)
+	}
+	return text
+}
+
 func readCell(n named) Cell {
 	t := n.table
 	t.checkName(n.name)
 	c := Cell{
 		Name:    n.name,
 		Supply:  t.required("supply", "bench"),
-		Channel: t.whole("channel", 1, 1, 64),
-		Poll:    t.duration("poll", defaultPoll, 20*time.Millisecond),
-		Sync:    t.duration("sync", defaultSync, 0),
-		Reason:  t.text("reason", ""),
+		Channel: t.whole("channel", 1, 1, mostChannels), Parallel: t.wholes("parallel", 1, mostChannels), Series: t.whole("in_series", 1, 1, mostInSeries),
+		Poll:   t.duration("poll", defaultPoll, 20*time.Millisecond),
+		Sync:   t.duration("sync", defaultSync, 0),
+		Reason: t.text("reason", ""),
 	}
 	c.GapAfter = t.duration("gap_after", max(gapPolls*c.Poll, shortestGap), 0)
 	for _, word := range t.texts("may") {

@@ -7,6 +7,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/configs/quantity"
+	"nightcell/drivers/scpi"
 	"nightcell/integrate/matter"
 )
 
@@ -60,22 +61,49 @@ func (c *Cell) checkSupply(t *table, all *Config, channels map[string]string) {
 		t.bad("supply", fmt.Sprintf("there is no supply '%s'", c.Supply), remedy)
 		return
 	}
-	place := fmt.Sprintf("%s/%d", c.Supply, c.Channel)
-	if other, twice := channels[place]; twice {
-		key := "channel"
-		if !t.has(key) {
-			key = "supply"
+	for _, n := range c.Channels() {
+		place := fmt.Sprintf("%s/%d", c.Supply, n)
+		if other, twice := channels[place]; twice && !c.sharesChannel(all.Cell(other)) {
+			key := "channel"
+			if n != c.Channel {
+				key = "parallel"
+			} else if !t.has(key) {
+				key = "supply"
+			}
+			remedy := "give each cell a channel of its own, or say in_series of both if the current passes one after the other"
+			if c.Series > 1 {
+				remedy = "cells in series have the same channels, in_series, may, on_stop, at_target and hold_current, because what is done to one is done to all"
+			}
+			t.bad(key, fmt.Sprintf("channel %d of supply %s is taken by cell %s", n, c.Supply, other), remedy)
 		}
-		t.bad(key, fmt.Sprintf("channel %d of supply %s is taken by cell %s", c.Channel, c.Supply, other), "give each cell a channel of its own")
+		channels[place] = c.Name
 	}
-	channels[place] = c.Name
+	here := 0
+	for i := range all.Cells {
+		if o := &all.Cells[i]; o.Supply == c.Supply && o.Channel == c.Channel {
+			here++
+		}
+	}
+	if c.Series > 1 && here > c.Series {
+		t.bad("in_series", fmt.Sprintf("%d cells of this file are on the channel, more than the %d in series there", here, c.Series), "count the cells that the current passes one after the other, those included that are not watched")
+	}
+	if d := &s.Dialect; len(c.Parallel) > 0 && d.Addressing == scpi.AddressNone && !strings.Contains(d.MeasureBoth+d.MeasureVolts, "{n}") {
+		t.bad("parallel", fmt.Sprintf("the dialect of supply %s does not say how a channel is named, so that one would be read for all", c.Supply),
+			`write addressing = "list" or "select" in [supply.`+c.Supply+`.dialect], or {n} in its queries`)
+	}
 	limits := t.orEmpty("limits")
-	if c.Limits.Amperes > s.RangeAmperes {
-		limits.bad("current", fmt.Sprintf("%s can never be reached: the supply gives at most %s", amperes(c.Limits.Amperes), amperes(s.RangeAmperes)), "lower it, or correct range_current of the supply")
+	if most := s.RangeAmperes * float64(len(c.Channels())); c.Limits.Amperes > most {
+		limits.bad("current", fmt.Sprintf("%s can never be reached: the supply gives at most %s", amperes(c.Limits.Amperes), amperes(most)), "lower it, or correct range_current of the supply")
 	}
-	if c.Limits.Volts > s.RangeVolts {
-		limits.bad("voltage", fmt.Sprintf("%s can never be reached: the supply gives at most %s", volts(c.Limits.Volts), volts(s.RangeVolts)), "lower it, or correct range_voltage of the supply")
+	if most := s.RangeVolts / float64(c.Series); c.Limits.Volts > most {
+		limits.bad("voltage", fmt.Sprintf("%s can never be reached: the supply gives at most %s", volts(c.Limits.Volts), volts(most)), "lower it, or correct range_voltage of the supply")
 	}
+}
+
+// sharesChannel says whether two cells are in series on the same channels, and may be acted on alike.
+func (c *Cell) sharesChannel(other *Cell) bool {
+	return other != nil && other.Name != c.Name && c.Series > 1 && c.Series == other.Series && slices.Equal(c.Channels(), other.Channels()) &&
+		c.May == other.May && c.OnStop == other.OnStop && c.AtTarget == other.AtTarget && (c.HoldAmperes == other.HoldAmperes || !c.May.Hold)
 }
 
 func amperes(v float64) string { return quantity.Format(quantity.Current, v) }

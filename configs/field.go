@@ -119,6 +119,21 @@ func (t *table) whole(name string, fallback, least, most int) int {
 	return int(n)
 }
 
+// wholes returns a list of whole numbers within limits.
+func (t *table) wholes(name string, least, most int64) []int {
+	items, _ := written[[]any](t, name, "a list of whole numbers", fmt.Sprintf("write it as in %s = [2, 3]", name))
+	var all []int
+	for _, item := range items {
+		n, ok := item.(int64)
+		if !ok || n < least || n > most {
+			t.bad(name, fmt.Sprintf("%v is no whole number from %d to %d", item, least, most), fmt.Sprintf("write it as in %s = [2, 3]", name))
+			return nil
+		}
+		all = append(all, int(n))
+	}
+	return all
+}
+
 // rangeOf says which values of a quantity make sense; the empty string means that v does.
 type rangeOf func(v float64) string
 

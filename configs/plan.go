@@ -195,15 +195,23 @@ func (d *document) blamed(key string) bool {
 	return false
 }
 
+// unevenShare is how far one of several cells in series may be from its even share of the volts: common practice for cells of one make, no source.
+const unevenShare = 0.2
+
 // Coulometer is how the charge of the cell is counted with the readings of its supply.
 func (c *Cell) Coulometer(s *Supply) integrate.Settings {
 	a := s.Accuracy
+	// What every ammeter in parallel is off by adds up; volts are divided among cells in series.
+	n, share := float64(len(c.Channels())), 1/float64(c.Series)
+	if c.Series > 1 {
+		a.VoltageGain += unevenShare
+	}
 	return integrate.Settings{
 		GapAfter:     c.GapAfter,
-		GainRelative: a.CurrentGain, OffsetAmperes: a.CurrentOffset, ResolutionAmperes: a.CurrentResolution,
-		VoltGainRelative: a.VoltageGain, VoltOffset: a.VoltageOffset, VoltResolution: a.VoltageResolution,
+		GainRelative: a.CurrentGain, OffsetAmperes: n * a.CurrentOffset, ResolutionAmperes: n * a.CurrentResolution,
+		VoltGainRelative: a.VoltageGain, VoltOffset: share * a.VoltageOffset, VoltResolution: share * a.VoltageResolution,
 		TimebaseRelative: a.Timebase,
-		ZeroAmperes:      a.CurrentZero.SI, ZeroUncertainty: a.CurrentZero.StandardUncertainty(),
+		ZeroAmperes:      n * a.CurrentZero.SI, ZeroUncertainty: n * a.CurrentZero.StandardUncertainty(),
 		CorrectionFactor: a.CurrentCorrection.SI, CorrectionUncertainty: a.CurrentCorrection.StandardUncertainty(),
 	}
 }

@@ -119,6 +119,8 @@ type cellJSON struct {
 	Name          string   `json:"name"`
 	Supply        string   `json:"supply"`
 	Channel       int      `json:"channel"`
+	Parallel      []int    `json:"parallel,omitempty"`
+	InSeries      int      `json:"in_series"`
 	Port          string   `json:"port"`
 	May           []string `json:"may"`
 	AtTarget      string   `json:"at_target"`
@@ -141,7 +143,7 @@ type cellJSON struct {
 // judgeCell computes what a cell's configuration comes to.
 func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	s := config.Supply(c.Supply)
-	j := cellJSON{Name: c.Name, Supply: c.Supply, Channel: c.Channel, Port: s.Port, May: []string{},
+	j := cellJSON{Name: c.Name, Supply: c.Supply, Channel: c.Channel, Parallel: c.Parallel, InSeries: c.Series, Port: s.Port, May: []string{},
 		AtTarget: c.AtTarget.String(), OnStop: c.OnStop.String(), Notes: []string{}, configuration: c}
 	if c.OnStop == alerts.Tell {
 		j.OnStop = "leave" // as it is written in the file
@@ -305,7 +307,7 @@ func (j *cellJSON) print(w io.Writer) {
 	c := j.configuration
 	line := func(name, format string, args ...any) { checkLine(w, name, format, args...) }
 	fmt.Fprintf(w, "\ncell %s\n", j.Name)
-	line("supply", "%s, channel %d, on %s", j.Supply, j.Channel, j.Port)
+	line("supply", "%s, %s, on %s", j.Supply, c.Wiring(), j.Port)
 	line("poll", "every %s; no reading for %s is a gap; log synced every %s", timeWords(c.Poll), timeWords(c.GapAfter), timeWords(c.Sync))
 	if len(j.May) == 0 {
 		line("may", "monitor only")

@@ -62,7 +62,9 @@ func askSupply(ctx context.Context, config *configs.Config, s *configs.Supply, p
 	var answers []askedJSON
 	for i := range config.Cells {
 		if c := &config.Cells[i]; c.Supply == s.Name {
-			answers = append(answers, askChannel(ctx, s, c.Channel, c, clock))
+			for _, n := range c.Channels() {
+				answers = append(answers, askChannel(ctx, s, n, c, clock))
+			}
 		}
 	}
 	if len(answers) == 0 {
@@ -79,7 +81,7 @@ func askChannel(ctx context.Context, s *configs.Supply, channel int, c *configs.
 	}
 	limit := math.NaN()
 	if c != nil {
-		a.Cell, limit = c.Name, c.Limits.Amperes
+		a.Cell, limit = c.Name, c.Limits.Amperes/float64(len(c.Channels()))
 	}
 	// The driver refuses more current than it takes for possible, and a check is where
 	// too much shall be seen, so it is told the range alone.
@@ -142,7 +144,7 @@ func (a *askedJSON) compare(c *configs.Cell, limit float64) {
 	if c == nil {
 		return
 	}
-	volts := c.Limits.Volts
+	volts := c.Limits.Volts * float64(c.Series)
 	if float64(a.SetAmperes) > limit {
 		note("the current set-point %.4g A is above the cell's limit of %.4g A", a.SetAmperes, limit)
 	}

@@ -117,6 +117,26 @@ func TestSimulateJSON(t *testing.T) {
 	}
 }
 
+// With two channels each drives a cell, and the truth of both is told.
+func TestSimulateTwoChannels(t *testing.T) {
+	for _, flag := range []string{"--json", "--baud=0"} {
+		var out, err bytes.Buffer
+		if c := run([]string{"simulate", "--channels", "2", "--speed", "20000", "--duration", "1h", flag}, &shell{in: strings.NewReader(""), out: &out, err: &err}); c != 0 {
+			t.Fatalf("exit code %d, %s", c, err.String())
+		}
+		if flag != "--json" {
+			if text := out.String(); !strings.Contains(text, "channel 1: true figures after 1 h: charge 3.0000 A·h") || !strings.Contains(text, "channel 2: true figures after 1 h: charge 1.5000 A·h") {
+				t.Error(text)
+			}
+			continue
+		}
+		var truth simulateTruth
+		if e := json.Unmarshal(out.Bytes(), &truth); e != nil || truth.Charge != 3*3600 || len(truth.Others) != 1 || truth.Others[0].Charge != 1.5*3600 {
+			t.Errorf("%+v, %v", truth, e)
+		}
+	}
+}
+
 func TestSimulateMistakes(t *testing.T) {
 	bad := filepath.Join(t.TempDir(), "bad.toml")
 	if err := os.WriteFile(bad, []byte("duration = \"1 h\"\n\n[[event]]\nkind = \"earthquake\"\n"), 0o600); err != nil {
@@ -127,6 +147,8 @@ func TestSimulateMistakes(t *testing.T) {
 		code int
 		says string
 	}{
+		{[]string{"--channels", "9"}, 2, "--channels 9: choose 1 to 8"},
+		{[]string{"--channels", "0"}, 2, "--channels 0: choose 1 to 8"},
 		{[]string{"--speed", "0"}, 2, "--speed 0: it must be above 0"},
 		{[]string{"--speed", "NaN"}, 2, "--speed NaN: it must be above 0"},
 		{[]string{"--baud", "-1"}, 2, "--baud -1: choose 0"},

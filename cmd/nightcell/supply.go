@@ -29,6 +29,7 @@ type simulateFlags struct {
 	seed     int64
 	length   string
 	duration time.Duration
+	channels int
 	json     bool
 	kinds    bool
 }
@@ -56,6 +57,7 @@ func newSimulateCommand(s *shell) *cobra.Command {
 	flags.StringVar(&f.scenario, "scenario", "", "scenario `file` (TOML; default: no fault)")
 	flags.StringVar(&f.link, "link", "", "`path` of a symbolic link to the port (default: in a temporary directory)")
 	flags.Float64Var(&f.speed, "speed", 1, "clock speed as a multiple of real time")
+	flags.IntVar(&f.channels, "channels", 1, "how many channels of the supply drive a cell each; the second gives half as much current, the third a third")
 	flags.IntVar(&f.baud, "baud", 0, "limit the line to this many bits per second (default: unlimited)")
 	flags.Int64Var(&f.seed, "seed", 1, "seed of the noise and of random events")
 	flags.StringVar(&f.length, "duration", "", "stop after this simulated `time`, such as \"2 h\" or 2h30m (default: run until interrupted)")
@@ -71,6 +73,8 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 	switch {
 	case !(f.speed > 0 && f.speed <= 1e6):
 		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
+	case f.channels < 1 || f.channels > simulated.MostChannels:
+		return usagef("--channels %d: choose 1 to %d", f.channels, simulated.MostChannels)
 	case f.baud < 0 || f.baud > 4_000_000:
 		return usagef("--baud %d: choose 0 (unlimited) to 4000000", f.baud)
 	}
@@ -84,7 +88,7 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 		return err
 	}
 	clock := drivers.NewClock(f.speed)
-	setup := simulated.Setup{Clock: clock, Seed: f.seed, Baud: f.baud}
+	setup := simulated.Setup{Clock: clock, Seed: f.seed, Baud: f.baud, Channels: simulated.LiveChannels(f.channels)}
 	if f.scenario != "" {
 		scenario, err := simulated.LoadScenario(f.scenario)
 		if err != nil {
@@ -149,21 +153,34 @@ func linkable(link string) error {
 type simulateTruth struct {
 	DurationSeconds float64 `json:"duration_seconds"`
 	simulated.Truth
-	Seed     int64  `json:"seed"`
-	Scenario string `json:"scenario"`
+	Seed     int64             `json:"seed"`
+	Scenario string            `json:"scenario"`
+	Others   []simulated.Truth `json:"other_channels,omitempty"`
 }
 
 // tell prints the truth of channel 1 at an instant, or later if somebody has asked later.
 func (f *simulateFlags) tell(w io.Writer, i *simulated.Instrument, until time.Duration) error {
-	t := i.TruthAt(1, until)
-	if f.json {
-		return printJSON(w, simulateTruth{t.At.Seconds(), t, f.seed, f.scenario})
+	all := make([]simulated.Truth, f.channels)
+	for n := range all {
+		all[n] = i.TruthAt(n+1, until)
 	}
+	if f.json {
+		return printJSON(w, simulateTruth{all[0].At.Seconds(), all[0], f.seed, f.scenario, all[1:]})
+	}
+	for n, t := range all {
+		if f.channels > 1 {
+			fmt.Fprintf(w, "channel %d: ", n+1)
+		}
+		tellOne(w, t)
+	}
+	return nil
+}
+
+func tellOne(w io.Writer, t simulated.Truth) {
 	fmt.Fprintf(w, "true figures after %s: charge %.4f A·h, deposit %.3f g of %.2f g, energy %.2f W·h\n",
 		timeWords(t.At.Round(time.Second)), t.Charge/3600, t.DepositGrams, t.InitialGrams, t.Energy/3600)
 	fmt.Fprintf(w, "bath %.3f L at %.2f g/L and %.1f °C; hydrogen %.4f mol; now %.3f V, %.3f A\n",
 		t.Volume*1e3, t.Concentration, t.Temperature-273.15, t.HydrogenMoles, t.Volts, t.Amperes)
-	return nil
 }
 
 // printKinds lists what a scenario can script, with parameters and defaults.

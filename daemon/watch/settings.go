@@ -2,6 +2,7 @@ package watch
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"math"
@@ -40,7 +41,7 @@ type Settings struct {
 
 // SettingsOf turns one cell of the configuration into what its watch needs.
 func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock drivers.Clock, log *slog.Logger) (Settings, error) {
-	supply := cfg.Supply(cell.Supply)
+	supply, channels := cfg.Supply(cell.Supply), float64(len(cell.Channels()))
 	orders, err := written(cfg, cell)
 	if err != nil {
 		return Settings{}, fmt.Errorf("cell %s: freezing its configuration: %w", cell.Name, err)
@@ -48,10 +49,10 @@ func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock 
 	s := Settings{
 		Settings: run.Settings{
 			Cell: cell.Name, Supply: supply.Name, Poll: cell.Poll, Sync: cell.Sync, Count: cell.Coulometer(supply),
-			MostAmperes: drivers.Amperes(supply.RangeAmperes), AirStated: cell.Room.Ventilation.SI, AirNeededPerAmpere: math.NaN(),
+			MostAmperes: drivers.Amperes(supply.RangeAmperes * channels), AirStated: cell.Room.Ventilation.SI, AirNeededPerAmpere: math.NaN(),
 			DataDir: cfg.Data, Log: log, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()},
 		},
-		Identity: supply.Identity, Open: opener(supply, cell, rack, clock), Patience: supply.FirstContact(), MostVolts: drivers.Volts(supply.RangeVolts),
+		Identity: supply.Identity, Open: opener(supply, cell, rack, clock), Patience: supply.FirstContact() * time.Duration(channels), MostVolts: drivers.Volts(supply.RangeVolts / float64(cell.Series)),
 	}
 	s.takeOrders(orders)
 	if !s.goOn() {
@@ -174,13 +175,23 @@ func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
 	}
 }
 
-// opener opens one channel of a supply; all cells of a supply share its line through the rack.
+// opener opens the channels of a cell; all cells of a supply share its line through the rack.
 func opener(s *configs.Supply, cell *configs.Cell, rack *scpi.Rack, clock drivers.Clock) Opener {
-	settings := s.Settings(cell.Channel, math.NaN()) // an alarm limit is no bound: readings above it must count and alarm
 	return func(ctx context.Context, noted Noted) (drivers.Supply, error) {
-		s := settings
-		s.Noted = noted
-		return rack.Open(ctx, s, clock)
+		var channels []drivers.Supply
+		for _, n := range cell.Channels() {
+			settings := s.Settings(n, math.NaN()) // an alarm limit is no bound: readings above it must count and alarm
+			settings.Noted = noted
+			c, err := rack.Open(ctx, settings, clock)
+			if err != nil {
+				return nil, errors.Join(err, drivers.NewBank(channels, 1).Close())
+			}
+			channels = append(channels, c)
+		}
+		if len(channels) == 1 && cell.Series == 1 {
+			return channels[0], nil
+		}
+		return drivers.NewBank(channels, cell.Series), nil
 	}
 }
 

@@ -63,8 +63,8 @@ type Instrument struct {
 	frozen                  map[int][2]float64
 }
 
-// maximumChannels bounds what a channel list can name.
-const maximumChannels = 8
+// MostChannels bounds what a channel list can name.
+const MostChannels = 8
 
 // New builds an instrument that waits for its first question. Nothing runs in the background: physics catch up
 // with the clock whenever somebody asks.
@@ -72,8 +72,8 @@ func New(s Setup) (*Instrument, error) {
 	if len(s.Channels) == 0 {
 		s.Channels = DefaultChannels()
 	}
-	if len(s.Channels) > maximumChannels {
-		return nil, fmt.Errorf("simulated: %d channels; at most %d can be simulated", len(s.Channels), maximumChannels)
+	if len(s.Channels) > MostChannels {
+		return nil, fmt.Errorf("simulated: %d channels; at most %d can be simulated", len(s.Channels), MostChannels)
 	}
 	if s.Scenario != nil && s.Scenario.Supply.Identity != "" {
 		s.Identity = s.Scenario.Supply.Identity
@@ -319,4 +319,16 @@ func DefaultChannels() []ChannelSetup {
 	second := first
 	second.Volts, second.Amperes, second.On, second.Cell, second.Bubbles = 0, 0.1, false, nil, 0
 	return []ChannelSetup{first, second}
+}
+
+// LiveChannels are the default ones of which the first so many drive a cell each, at 3 A, 1.5 A, 1 A and so on.
+func LiveChannels(live int) []ChannelSetup {
+	all := DefaultChannels()
+	first := all[0]
+	for n := 1; n < live; n++ {
+		zinc, c := ZincCell(), first
+		c.Amperes, c.Cell = first.Amperes/float64(n+1), &zinc
+		all = append(all[:n], c)
+	}
+	return all
 }

@@ -208,7 +208,7 @@ func (m *mistakes) judge(k Kind, e Event, at func(string) int) {
 	bad(e.Repeat > 0 && e.Lasts == 0 && !k.momentum, "lasts", "is missing; %s that repeats must end first", k.Name)
 	bad(e.Repeat > 0 && e.Repeat.seconds() < 1, "repeat", "%v is too often; at least 1 s", e.Repeat.duration())
 	bad(!(e.Vary >= 0 && e.Vary < 1), "vary", "%g must lie from 0 to below 1", e.Vary)
-	bad(e.Channel < 1 || e.Channel > maximumChannels, "channel", "%d must lie from 1 to %d", e.Channel, maximumChannels)
+	bad(e.Channel < 1 || e.Channel > MostChannels, "channel", "%d must lie from 1 to %d", e.Channel, MostChannels)
 	bad(!(e.Chance >= 0 && e.Chance <= 1), "chance", "%g must lie from 0 to 1", e.Chance)
 	choice := func(key, value string, allowed ...string) {
 		bad(value != "" && !slices.Contains(allowed, value), key, "%q is none of %s", value, strings.Join(allowed, ", "))

@@ -42,7 +42,7 @@ type deed struct {
 
 // timeline is a scenario made concrete by a seed.
 type timeline struct {
-	cell   [maximumChannels + 1][]*occurrence // cell and meter, by channel
+	cell   [MostChannels + 1][]*occurrence // cell and meter, by channel
 	line   []*occurrence
 	deeds  []deed
 	done   int             // deeds carried out
