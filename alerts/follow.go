@@ -78,6 +78,9 @@ const regulationTime = 2 * time.Minute
 // regulate learns which quantity the supply is meant to hold.
 func (b *Board) regulate(now time.Duration, o *Observation) {
 	mode := modeOf(o)
+	if b.m.Regulation == ModeUnknown && b.chemistry.HoldsVolts {
+		b.m.Regulation = ConstantVoltage
+	}
 	if b.m.Regulation != ModeUnknown || mode != ConstantCurrent && mode != ConstantVoltage {
 		return
 	}

@@ -224,6 +224,7 @@ type Chemistry struct {
 	DepletionVisible  bool    // an emptying bath shows in the voltage (Cu, Ag), or does not (Ni, Zn, Mn)
 	RedissolvesOff    bool    // the bath attacks the deposit when the current stops
 	SpoiledByPause    bool    // the deposit peels when interrupted and resumed
+	HoldsVolts        bool    // the supply is meant to hold the voltage; else it is learned which quantity it holds
 	Divided           bool    // a diaphragm or membrane stands between the electrodes
 	ChlorineAtAnode   bool
 	InterruptionLimit time.Duration // what the deposit stands; 0: not known

@@ -209,14 +209,18 @@ func readEfficiency(t *table) Efficiency {
 	return e
 }
 
+// What a supply is set to hold.
+const HoldsCurrent, HoldsVoltage = "current", "voltage"
+
 // Working is how the cell is meant to be run. Values that are not stated have a NaN SI.
 type Working struct {
 	Current quantity.Value // A
 	Voltage quantity.Value // V, at the cell
+	Holds   string         // what the supply holds: "current" or "voltage", whose first current is then Current
 }
 
 func readWorking(t *table) Working {
-	w := Working{t.stated("current", positive, quantity.Current), t.stated("voltage", positive, quantity.Voltage)}
+	w := Working{t.stated("current", positive, quantity.Current), t.stated("voltage", positive, quantity.Voltage), t.choice("holds", HoldsCurrent, HoldsCurrent, HoldsVoltage)}
 	t.done()
 	return w
 }

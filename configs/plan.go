@@ -235,7 +235,7 @@ func (c *Cell) Conditions(p *bath.Plan, current float64) electrolysis.Conditions
 func (c *Cell) stated() electrolysis.Conditions {
 	b, e, room := c.Bath, c.Electrodes, c.Room
 	return electrolysis.Conditions{
-		AnolyteMedium: b.Anolyte.Medium, Current: figure(c.Working.Current), CellVolts: figure(c.Working.Voltage),
+		AnolyteMedium: b.Anolyte.Medium, Current: figure(c.Working.Current), CellVolts: figure(c.Working.Voltage), HoldsVolts: c.Working.Holds == HoldsVoltage,
 		CathodeArea: figure(e.CathodeArea), AnodeArea: figure(e.AnodeArea), Gap: figure(e.Gap), LeadLength: figure(e.LeadLength),
 		Cathode: e.Cathode, Anode: e.Anode, SolubleAnode: e.SolubleAnode, Separator: e.Separator,
 		PH: figure(b.PH), AnolytePH: figure(b.Anolyte.PH), FreeAcid: figure(b.Acid), Chloride: figure(b.Chloride), Ligand: figure(b.Ligand),

@@ -23,7 +23,7 @@ import (
 type planFlags struct {
 	valence                         int
 	salts, masses, assays, contents []string
-	solubleAnode, purified          bool
+	solubleAnode, purified, volts   bool
 	texts                           map[string]*string // of the flags that state one thing, by name
 }
 
@@ -106,6 +106,7 @@ func (f *planFlags) register(cmd *cobra.Command) {
 	flags.StringArrayVar(&f.contents, "salt-concentration", nil, "`concentration` of each salt, instead of its mass")
 	flags.StringArrayVar(&f.assays, "salt-assay", nil, "`assay` of each salt, such as '99 %'")
 	flags.BoolVar(&f.solubleAnode, "soluble-anode", false, "the anode is the same metal and dissolves (default: from its material)")
+	flags.BoolVar(&f.volts, "constant-voltage", false, "the supply holds the voltage; --current is the first current")
 	flags.BoolVar(&f.purified, "purified", false, "nobler metals were removed from the bath (narrows an assumed current efficiency)")
 	f.texts = map[string]*string{}
 	for _, p := range planFlagList() {
@@ -158,6 +159,9 @@ func (f *planFlags) state(flags *pflag.FlagSet, d document) error {
 	}
 	if flags.Changed("soluble-anode") {
 		d.set(d.cell("electrodes.soluble_anode"), f.solubleAnode)
+	}
+	if f.volts {
+		d.set(d.cell("working.holds"), configs.HoldsVoltage)
 	}
 	if flags.Changed("purified") {
 		d.set(d.cell("bath.purified"), f.purified)

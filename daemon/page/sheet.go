@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -66,7 +67,7 @@ func (p *Page) chargeRows(c *snapshot.Cell) []row {
 		{"passed", "Passed", measured(q.CountedCoulombs, q.UncertaintyCoulombs), void(c)},
 		{"target", "Target", target, drift(c)},
 		{"left", "Left", ampereHours(left, 3), percent(q.CountedCoulombs/q.TargetCoulombs, "done")},
-		{"finish", "Finishes", p.finish(c), span(q.SecondsToTarget)},
+		{"finish", "Finishes", p.finish(c), strings.TrimSpace(span(q.SecondsToTarget) + creeping(q))},
 		{"plan", "Planned by now", ampereHours(q.PlanCoulombs, 4), ahead(c)},
 		{"gaps", "Of this in gaps", gapRange(c), gapNote(c)},
 	}
@@ -115,6 +116,14 @@ func span(seconds float64) string {
 		return ""
 	}
 	return "in " + sentence.Span(time.Duration(seconds*float64(time.Second)))
+}
+
+// creeping says within what the finish of a run at constant voltage lies, as its current has moved of late.
+func creeping(q *snapshot.Charge) string {
+	if !(q.SecondsHigh > q.SecondsLow) || q.TargetReached {
+		return ""
+	}
+	return fmt.Sprintf(" (%s to %s at constant voltage)", cmp.Or(span(q.SecondsLow), "now"), cmp.Or(span(q.SecondsHigh), "no end"))
 }
 
 func (p *Page) finish(c *snapshot.Cell) string {

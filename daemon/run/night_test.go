@@ -1,6 +1,7 @@
 package run_test
 
 import (
+	"cmp"
 	"log/slog"
 	"math"
 	"testing"
@@ -25,6 +26,7 @@ type night struct {
 	at       time.Duration // on the clock of the readings
 	dark     time.Duration // that this boot is older than that clock
 	amperes  drivers.Amperes
+	mode     drivers.Mode
 	known    run.Supply
 }
 
@@ -60,7 +62,7 @@ func (n *night) reading() *drivers.Reading {
 	if n.amperes == 0 {
 		output = drivers.OutputOff
 	}
-	return &drivers.Reading{At: n.at, Volts: 3.7, Amperes: n.amperes, Mode: drivers.ConstantCurrent, Output: output}
+	return &drivers.Reading{At: n.at, Volts: 3.7, Amperes: n.amperes, Mode: cmp.Or(n.mode, drivers.ConstantCurrent), Output: output}
 }
 
 // round is one poll, and what the hands do after it.

@@ -90,9 +90,14 @@ func (r *Run) fillBath(s *snapshot.Cell) {
 	}
 	s.Charge.TargetCoulombs, s.Charge.SecondsToTarget = r.target, st.TimeLeft
 	s.Charge.Unconfirmed, s.Charge.TargetWith, s.Charge.TargetWithout = st.Unconfirmed, st.TargetWith, st.TargetWithout
+	s.Charge.SecondsLow, s.Charge.SecondsHigh = 0, 0
+	if creep, ok := r.alarms.Creep(); ok && !math.IsInf(st.TimeLeft, 1) {
+		s.Charge.SecondsToTarget = creep.Seconds(st.Left, amperes)
+		s.Charge.SecondsLow, s.Charge.SecondsHigh = creep.Bounds(st.Left, amperes)
+	}
 	s.Charge.FinishesAt = time.Time{}
-	if st.TimeLeft > 0 && st.TimeLeft < 1e8 {
-		s.Charge.FinishesAt = s.At.Add(time.Duration(st.TimeLeft * float64(time.Second)))
+	if left := s.Charge.SecondsToTarget; left > 0 && left < 1e8 {
+		s.Charge.FinishesAt = s.At.Add(time.Duration(left * float64(time.Second)))
 	}
 	s.Charge.PlanCoulombs, s.Charge.PlanAmperes = r.planned(), r.plan.amperes
 	s.Charge.TheoreticalGrams = t.Charge * r.plan.equivalent * 1e3

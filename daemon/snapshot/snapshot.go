@@ -98,7 +98,9 @@ type Charge struct {
 	EnergyJoules        float64 // with the best value of each gap
 	EnergyObserved      float64 // J, gaps left out
 	EnergyUncertainty   float64 // standard, J
-	SecondsToTarget     float64 // at the present current, +Inf when it never gets there
+	SecondsToTarget     float64 // at the present current, or as it creeps at constant voltage; +Inf when it never gets there
+	SecondsLow          float64 // the range of that at constant voltage; both 0: the supply holds the current
+	SecondsHigh         float64
 	FinishesAt          time.Time
 	TargetReached       bool
 	ShuntedCoulombs     float64 // passed while metal bridged the electrodes: counted, but it won nothing

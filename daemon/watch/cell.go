@@ -175,7 +175,7 @@ func (c *Cell) stop(why error) error {
 		c.settings.Log.Warn("closing the line to the supply", "cell", c.settings.Cell, "err", closed)
 	}
 	if err != nil && relieved { // the others are watched on
-		c.settings.Log.Error("what the watch before left may not be whole", "cell", c.settings.Cell, "err", err)
+		c.settings.Log.Error("what was left at the hand-over may not be complete", "cell", c.settings.Cell, "err", err)
 		return nil
 	}
 	if err != nil {

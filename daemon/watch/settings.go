@@ -142,7 +142,7 @@ func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
 	s.Chemistry.Metal, s.Chemistry.AtRest = m.Element.Name, stop.Why
 	s.Chemistry.DepletionVisible = m.Depletion.Visible
 	s.Chemistry.RedissolvesOff = stop.State != matter.Off
-	s.Chemistry.Divided = cell.Electrodes.Divided()
+	s.Chemistry.Divided, s.Chemistry.HoldsVolts = cell.Electrodes.Divided(), cell.Working.Holds == configs.HoldsVoltage
 	if t := m.Interrupt.Tolerance; t.Known() {
 		s.Chemistry.InterruptionLimit = time.Duration(t.Value * float64(time.Second))
 		s.Chemistry.SpoiledByPause = t.Value < 60

@@ -128,9 +128,14 @@ func (a *Assessment) heatCautions(say, warn func(string, ...any)) {
 	case t.Mark != matter.Assumed && h.Steady.Value > t.Value+warmTold:
 		say("The bath heats itself to about %.0f °C. The figures of the plan are for %.0f °C: cool it to that.", h.Steady.Value-matter.ZeroCelsius, t.Value-matter.ZeroCelsius)
 	}
-	if h.RunsAway {
+	switch limit := h.Held.Limit.Value; {
+	case h.RunsAway && a.Conditions.HoldsVolts:
+		warn("At constant voltage the current of this cell rises without end as the bath heats up. Use constant current, or set the current limit of the supply to %.3g A.", limit)
+	case a.Conditions.HoldsVolts:
+		say("At constant voltage the current creeps up as the bath warms, and acid that crosses a separator raises it further. Set the current limit of the supply to %.3g A.", limit)
+	case h.RunsAway:
 		warn("Do not run this cell at constant voltage: as the bath heats up, the current rises to the limit of the supply. Use constant current.")
-	} else if h.Gain.Value > 1.5 {
+	case h.Gain.Value > 1.5:
 		say("At constant voltage the current would rise by about %.0f %% as the bath heats up. Use constant current.", 100*(h.Gain.Value-1))
 	}
 	if open := a.Conditions.OpenArea.Value; open > 0 {

@@ -21,7 +21,8 @@ type Conditions struct {
 	// membrane keeps the anode of a chloride bath from making chlorine, as long as no chloride crosses.
 	AnolyteMedium matter.Medium
 
-	Current    matter.Figure // A; required
+	Current    matter.Figure // A; required; the first one where HoldsVolts
+	HoldsVolts bool          // the supply holds the voltage, and the bath takes what current it will
 	Charge     matter.Figure // C of the whole run; required
 	Efficiency matter.Figure // share of the charge that makes metal, over the whole run; required
 

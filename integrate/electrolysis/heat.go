@@ -180,6 +180,7 @@ type Heat struct {
 	TimeConstant  matter.Figure // s
 	Heater        matter.Figure // W to hold the stated temperature above what the bath settles to; not Known where none is needed
 	Gain          matter.Figure // factor by which the current would grow under constant voltage; +Inf if it runs away
+	Held          Held          // of a supply that holds the voltage
 	RunsAway      bool          // under constant voltage
 }
 
@@ -231,6 +232,9 @@ func (a *Assessment) heat() {
 	}
 	gain, runs := constantVoltageGain(rise)
 	h.RunsAway = runs || boils
+	if c.HoldsVolts {
+		a.held()
+	}
 	h.Gain = matter.Figure{Value: gain, Mark: matter.Assumed, Source: "conductivity +2 % per kelvin (common practice)"}
 }
 

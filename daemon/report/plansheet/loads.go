@@ -248,6 +248,11 @@ func (p *sheet) heatTable() report.Table {
 		t.Add(steady)
 	}
 	t.Known("heater", "heater to hold the temperature", a.Heat.Heater, report.Watts, by("", a.Heat.Heater.Source))
+	if held := a.Heat.Held; held.Limit.Known() {
+		t.Known("held_settled", "current once warm", held.Settled, report.Amperes, by("", held.Settled.Source))
+		t.Known("held_duration", "time at constant voltage", held.Duration, report.Hours, "the current creeps as the bath warms")
+		t.Known("held_limit", "current limit to set", held.Limit, report.Amperes, by("", held.Limit.Source))
+	}
 	word := "rises by " + quantity.Digits(100*(a.Heat.Gain.Value-1), 10) + " %"
 	if a.Heat.RunsAway {
 		word = "runs away"

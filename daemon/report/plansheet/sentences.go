@@ -8,16 +8,29 @@ import (
 	"nightcell/configs/quantity"
 	"nightcell/daemon/report"
 	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
 	"nightcell/integrate/plan"
 )
+
+// heldVolts is what becomes of the run where the supply holds the voltage; nothing in it is Known otherwise.
+func (p *sheet) heldVolts() electrolysis.Held {
+	if p.Assessed == nil {
+		return electrolysis.Held{}
+	}
+	return p.Assessed.Heat.Held
+}
 
 // answer is what was asked for, and whether metal will plate at all.
 func (p *sheet) answer() []string {
 	g := p.Bath.Goal
 	text := fmt.Sprintf("Pass %s A·h", doubted(g.Charge, inAmpereHours))
 	if g.Duration.Known() {
-		text += fmt.Sprintf(" at %s A for %s", quantity.Digits(p.Bath.Conditions().Current.Value, 0), report.Lasting(g.Duration))
+		amperes, lasting := quantity.Digits(p.Bath.Conditions().Current.Value, 0), report.Lasting(g.Duration)
+		if held := p.heldVolts(); held.Duration.Known() {
+			amperes, lasting = "constant voltage, from "+amperes, report.Lasting(held.Duration)
+		}
+		text += fmt.Sprintf(" at %s A for %s", amperes, lasting)
 	}
 	text += fmt.Sprintf(". The deposit is %s g of %s", doubted(g.Deposit, 1e3), p.metalName())
 	switch {

@@ -114,7 +114,11 @@ func (p *sheet) targetTable() report.Table {
 	t.Add(charge)
 	t.Known("theoretical_charge", "in theory", g.Theoretical, report.AmpereHours, "at 100 % current efficiency")
 	if g.Duration.Known() {
-		f := certain("duration", "time", g.Duration, report.Hours, "")
+		note := ""
+		if p.heldVolts().Duration.Known() {
+			note = "at the first current"
+		}
+		f := certain("duration", "time", g.Duration, report.Hours, note)
 		f.Text = report.Lasting(g.Duration)
 		t.Add(f)
 	}
