@@ -37,7 +37,7 @@ func newWatchCommand(s *shell) *cobra.Command {
 			"stopped (SIGTERM or Ctrl-C). An open run is resumed. SIGHUP reloads the configuration, all or nothing:\n" +
 			"a cell that has changed resumes its run, and the others are watched on.\n" +
 			"nightcell never switches an output on. Exit code 3: what the configuration names, such as a file with a key, cannot be\n" +
-			"used, and a restart would not mend it.",
+			"used, and a restart would not help.",
 		Example: "  nightcell watch --config nightcell.toml\n" +
 			"  nightcell watch --config configs/rehearsal.toml --speed 60 --verbose",
 		Args: between(0, 0, "nightcell watch --config FILE"),
