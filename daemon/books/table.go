@@ -146,15 +146,10 @@ func (t *table) split(line []byte) error {
 		}
 		return nil
 	}
-	for {
-		i := bytes.IndexByte(line, t.comma)
-		if i < 0 {
-			t.cells = append(t.cells, line)
-			return nil
-		}
-		t.cells = append(t.cells, line[:i])
-		line = line[i+1:]
+	for cell := range bytes.SplitSeq(line, []byte{t.comma}) {
+		t.cells = append(t.cells, cell)
 	}
+	return nil
 }
 
 // next reads the next reading.

@@ -46,7 +46,11 @@ type Stood struct {
 	Began, Ended time.Time
 	Won          matter.Figure // kg onto the cathode
 	Weighed      bool
-	Filling      int
+}
+
+// stoodIn is a run by what it took; what it won is told later.
+func stoodIn(t *books.Taking) Stood {
+	return Stood{Cell: t.Cell, Run: t.Run, Began: time.Unix(0, t.Began).UTC(), Ended: time.Unix(0, t.Ended).UTC()}
 }
 
 // metal is the name of what is won.
@@ -75,7 +79,6 @@ func ReadBath(data, name string) (*Bath, error) {
 func standing(data, name string, lines []runlog.Record) *Bath {
 	b := &Bath{Name: name, Open: isOpen(lines)}
 	var walks []walk
-	filling := 0
 	for i := range lines {
 		r := &lines[i]
 		w := walk{at: control.EntryOf(r).At.UnixNano(), entry: r}
@@ -96,10 +99,6 @@ func standing(data, name string, lines []runlog.Record) *Bath {
 			stated := statedOf(r)
 			w.stated, w.entry = &stated, nil
 		}
-		if w.stated != nil {
-			filling++
-		}
-		w.filling = filling
 		i := len(walks)
 		for w.entry != nil && i > 0 && walks[i-1].stated == nil && walks[i-1].at > w.at {
 			i-- // an entry of an earlier time; runs stand in the order in which they ended, whatever their clocks said
@@ -118,11 +117,10 @@ func standing(data, name string, lines []runlog.Record) *Bath {
 
 // walk is one thing that happened to a bath.
 type walk struct {
-	at      int64 // Unix ns
-	filling int
-	stated  *books.Stated
-	run     *books.Taking
-	entry   *runlog.Record
+	at     int64 // Unix ns
+	stated *books.Stated
+	run    *books.Taking
+	entry  *runlog.Record
 }
 
 func (b *Bath) step(data string, w walk) {
@@ -139,7 +137,7 @@ func (b *Bath) step(data string, w walk) {
 	case b.Side == nil:
 		b.Problems = append(b.Problems, "a line precedes the opening of the ledger")
 	case w.run != nil:
-		b.ran(data, w.run, w.filling)
+		b.ran(data, w.run)
 	case w.entry != nil:
 		b.Entries = append(b.Entries, *w.entry)
 		b.book(control.EntryOf(w.entry), nil)
@@ -147,7 +145,7 @@ func (b *Bath) step(data string, w walk) {
 }
 
 // ran lets a run take what it took, with what was entered into it and beside it by now.
-func (b *Bath) ran(data string, t *books.Taking, filling int) {
+func (b *Bath) ran(data string, t *books.Taking) {
 	dir := filepath.Join(cursor.CellDir(data, t.Cell), t.Run)
 	late, err := runlog.ReadLate(dir)
 	if err != nil {
@@ -175,7 +173,7 @@ func (b *Bath) ran(data string, t *books.Taking, filling int) {
 	if b.Anolyte != nil { // what crossed is there
 		_ = b.Anolyte.Add(matter.GivenFigure(end.Crossed*factor, end.ByCrossing*factor), matter.Figure{})
 	}
-	stood := Stood{Cell: t.Cell, Run: t.Run, Began: time.Unix(0, t.Began).UTC(), Ended: time.Unix(0, t.Ended).UTC(), Filling: filling}
+	stood := stoodIn(t)
 	if deposit := weighed.sum(); deposit.Known() {
 		b.Side.Weighed(deposit)
 		stood.Weighed = true

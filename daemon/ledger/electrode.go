@@ -98,7 +98,7 @@ func (el *Electrode) ran(data string, r *runlog.Record, baths map[string]*Bath) 
 	if el.Since.IsZero() {
 		el.Since = time.Unix(0, t.Began).UTC()
 	}
-	u := Used{Role: r.Text(roleText), Bath: t.Bath, Stood: Stood{Cell: t.Cell, Run: t.Run, Began: time.Unix(0, t.Began).UTC(), Ended: time.Unix(0, t.Ended).UTC()}}
+	u := Used{Role: r.Text(roleText), Bath: t.Bath, Stood: stoodIn(t)}
 	el.Charge += t.Charge
 	if baths[t.Bath] == nil {
 		if baths[t.Bath], err = ReadBath(data, t.Bath); err != nil {

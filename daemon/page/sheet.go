@@ -33,7 +33,7 @@ func (p *Page) sheet(c *snapshot.Cell, hand map[string]history.Hand, now time.Ti
 		{"Cathode and bath", bathRows(c)},
 		{"Energy, gas, water", loadRows(c)},
 		{"By hand", p.handRows(hand, now)},
-		{"Monitoring", p.watchRows(c, now)},
+		{"Monitoring", watchRows(c)},
 	}
 }
 
@@ -294,7 +294,7 @@ func (p *Page) handRows(hand map[string]history.Hand, now time.Time) []row {
 	return rows
 }
 
-func (p *Page) watchRows(c *snapshot.Cell, now time.Time) []row {
+func watchRows(c *snapshot.Cell) []row {
 	refused := uint64(0)
 	for _, r := range c.Refused {
 		refused += r.N

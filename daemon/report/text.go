@@ -97,7 +97,7 @@ func (p *printer) rows(rows []shownRow) {
 		label, value = max(label, utf8.RuneCountInString(r.Label)), max(value, utf8.RuneCountInString(r.Value))
 	}
 	for _, r := range rows {
-		line := "  " + padded(r.Label, label) + "  " + padded(r.Value, value) + "  " + r.Mark
+		line := fmt.Sprintf("  %-*s  %-*s  %s", label, r.Label, value, r.Value, r.Mark)
 		indent := utf8.RuneCountInString(line) + 2
 		switch {
 		case r.Note == "":
@@ -134,18 +134,14 @@ func (g *Grid) text(w io.Writer) {
 	for _, cells := range lines {
 		var line strings.Builder
 		for i, cell := range cells {
+			width := widths[i]
 			if i == 0 {
-				line.WriteString("  " + padded(cell, widths[i]))
-				continue
+				width = -width // on the left
 			}
-			line.WriteString("  " + strings.Repeat(" ", widths[i]-utf8.RuneCountInString(cell)) + cell)
+			fmt.Fprintf(&line, "  %*s", width, cell)
 		}
 		fmt.Fprintln(w, strings.TrimRight(line.String(), " "))
 	}
-}
-
-func padded(text string, width int) string {
-	return text + strings.Repeat(" ", max(width-utf8.RuneCountInString(text), 0))
 }
 
 // wrapped cuts text into lines of at most width columns, at spaces.
