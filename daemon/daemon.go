@@ -71,7 +71,7 @@ func New(o Options) (*Daemon, error) {
 		return nil, lasting(fmt.Errorf("creating the data directory: %w; correct data in the configuration, or the permissions", err))
 	}
 	if err := d.lockData(); err != nil {
-		return nil, lasting(err)
+		return nil, err
 	}
 	d.openLinks(o.Config)
 	d.metrics = metrics.New(o.Version, d.Snapshots)

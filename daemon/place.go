@@ -44,10 +44,10 @@ func (d *Daemon) lockData() error {
 	data := d.o.Config.Data
 	info, err := os.Stat(data)
 	if err != nil {
-		return fmt.Errorf("looking at the data directory: %w", err)
+		return lasting(fmt.Errorf("looking at the data directory: %w", err))
 	}
 	if info.Mode().Perm()&0o002 != 0 && runtime.GOOS != "windows" {
-		return fmt.Errorf("any user may write to the data directory %s (%s) and replace its logs; chmod o-w %s, or set another under data", data, info.Mode().Perm(), data)
+		return lasting(fmt.Errorf("any user may write to the data directory %s (%s) and replace its logs; chmod o-w %s, or set another under data", data, info.Mode().Perm(), data))
 	}
 	l, err := lock.Take(d.lockPath())
 	var held *lock.HeldError
@@ -59,7 +59,7 @@ func (d *Daemon) lockData() error {
 		}
 		return fmt.Errorf("the data directory %s is in use by %s; stop it, or use another data directory", data, holder)
 	case err != nil:
-		return fmt.Errorf("the data directory: %w", err)
+		return lasting(fmt.Errorf("the data directory: %w", err))
 	}
 	d.lock = l
 	return nil
