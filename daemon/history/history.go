@@ -161,29 +161,33 @@ func (c *cell) grown() (bool, error) {
 }
 
 // read takes in the log from where the last read ended.
-func (c *cell) read(ctx context.Context) (err error) {
-	r, err := runlog.Open(filepath.Join(c.dir, c.run))
+func (c *cell) read(ctx context.Context) error {
+	err := withLog(filepath.Join(c.dir, c.run), c.offset, func(r *runlog.Reader) (err error) {
+		for more := true; more && err == nil && ctx.Err() == nil; {
+			c.mu.Lock()
+			more, err = c.series.take(r, batch)
+			c.offset = r.Offset()
+			c.whole = c.whole || !more
+			c.mu.Unlock()
+		}
+		return err
+	})
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil // the run's folder is made before its log
 	}
+	return err
+}
+
+// withLog reads the log of a run from a place in it on.
+func withLog(dir string, offset int64, read func(*runlog.Reader) error) error {
+	r, err := runlog.Open(dir)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, r.Close()) }()
-	if err := r.SeekTo(c.offset); err != nil {
-		return err
+	if err = r.SeekTo(offset); err == nil {
+		err = read(r)
 	}
-	for more := true; more && ctx.Err() == nil; {
-		c.mu.Lock()
-		more, err = c.series.take(r, batch)
-		c.offset = r.Offset()
-		c.whole = c.whole || !more
-		c.mu.Unlock()
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	return errors.Join(err, r.Close())
 }
 
 // scan holds one of the few places for reading a whole stretch of log; call the

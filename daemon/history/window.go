@@ -1,6 +1,7 @@
 package history
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -108,26 +109,19 @@ func (h *History) earlier(ctx context.Context, dir string) (*series, error) {
 	return s, nil
 }
 
-func readAll(ctx context.Context, dir string) (s *series, err error) {
-	r, err := runlog.Open(dir)
+func readAll(ctx context.Context, dir string) (*series, error) {
+	s := newSeries()
+	err := withLog(dir, 0, func(r *runlog.Reader) (err error) {
+		for more := true; more && err == nil && ctx.Err() == nil; {
+			more, err = s.take(r, batch)
+		}
+		return cmp.Or(err, ctx.Err())
+	})
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, ErrNoRun
 	}
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, r.Close()) }()
-	s = newSeries()
-	for more := true; more; {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		if more, err = s.take(r, batch); err != nil {
-			return nil, err
-		}
-	}
 	s.settle() // now, so that nobody writes to it again
-	return s, nil
+	return s, err
 }
 
 // scanPlan is what to read of the log for a window that the buckets are too coarse for.
@@ -219,7 +213,7 @@ func (b *bucket) point() Point {
 func plain(x float32) float64 { return math.Round(float64(x)*1e5) / 1e5 }
 
 // refine reads the window from the log when that shows more than the buckets and is quick enough.
-func (h *History) refine(ctx context.Context, w *Window, p scanPlan, dir string) (_ *Window, err error) {
+func (h *History) refine(ctx context.Context, w *Window, p scanPlan, dir string) (*Window, error) {
 	if !p.wanted {
 		return w, nil
 	}
@@ -228,19 +222,14 @@ func (h *History) refine(ctx context.Context, w *Window, p scanPlan, dir string)
 		return nil, err
 	}
 	defer done()
-	r, err := runlog.Open(dir)
+	err = withLog(dir, p.offset, func(r *runlog.Reader) (err error) {
+		w.Points, err = p.points(ctx, r)
+		return err
+	})
 	if err != nil {
 		return nil, err
 	}
-	defer func() { err = errors.Join(err, r.Close()) }()
-	if err := r.SeekTo(p.offset); err != nil {
-		return nil, err
-	}
-	points, err := p.points(ctx, r)
-	if err != nil {
-		return nil, err
-	}
-	w.Points, w.FromLog = points, true
+	w.FromLog = true
 	return w, nil
 }
 

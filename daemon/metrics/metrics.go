@@ -6,9 +6,9 @@
 // Prometheus agree on them. What is not known is absent. Every series of a cell has
 // the labels cell and supply, as they are named in the configuration.
 //
-// Cardinality: at most PerCell series for each cell, PerAlarm more for each alarm
-// that is not in the normal state, PerRoute for each route and PerPush for each
-// push of the cell, and Fixed for the process. No label holds free text but the supply's
+// Cardinality: at most 120 series for each cell, 4 more for each alarm
+// that is not in the normal state, 6 for each route and each
+// push of the cell, and 60 for the process, buckets, sums and counts of histograms included. No label holds free text but the supply's
 // identity. Twenty cells with two routes and a push each make some 3000 series.
 package metrics
 
@@ -26,15 +26,6 @@ import (
 
 	"nightcell/alerts/routes"
 	"nightcell/daemon/snapshot"
-)
-
-// The most series that there are, see the package comment. Buckets, sums and counts of histograms count too.
-const (
-	PerCell  = 120
-	PerAlarm = 4
-	PerRoute = 6
-	PerPush  = 6
-	Fixed    = 60
 )
 
 // Cells lists the newest snapshots of all cells; one that has none yet is left out.

@@ -4,12 +4,149 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net/url"
 	"os"
 	"os/exec"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"slices"
 	"strings"
 
 	"nightcell/alerts/routes"
 )
+
+// Secret says where a password, a token or an address with a token in it is kept.
+// The zero Secret is none.
+type Secret struct {
+	File        string
+	Environment string // name of a variable
+}
+
+// isZero reports whether there is no secret.
+func (s Secret) isZero() bool { return s == Secret{} }
+
+// Read fetches the secret; the zero Secret gives the empty one. Errors never quote it.
+func (s Secret) Read() (routes.Secret, error) {
+	switch {
+	case s.File != "":
+		return routes.ReadSecret(s.File)
+	case s.Environment != "":
+		return routes.SecretFromEnvironment(s.Environment)
+	}
+	return routes.Secret{}, nil
+}
+
+// secret reads name_file or name_env. The bare name is refused, because the
+// configuration is shown, copied and kept with every run.
+func (t *table) secret(name string) Secret {
+	if t.has(name) {
+		t.find(name)
+		t.bad(name, "a secret does not belong in this file", fmt.Sprintf("write %s_file = \"path\" or %s_env = \"VARIABLE\"", name, name))
+	}
+	s := Secret{Environment: t.text(name+"_env", "")}
+	s.File = t.file(t.text(name+"_file", ""))
+	t.keeps(name+"_file", s.File)
+	if s.File != "" && s.Environment != "" {
+		t.bad(name+"_env", name+"_file is written too", "keep one of the two")
+	}
+	return s
+}
+
+// Address is a URL, written in the file or kept as a secret.
+type Address struct {
+	URL    string
+	Secret Secret
+}
+
+// Read returns the URL, secret or not.
+func (a Address) Read() (routes.Secret, error) {
+	if !a.Secret.isZero() {
+		return a.Secret.Read()
+	}
+	return routes.NewSecret(a.URL), nil
+}
+
+// address reads url, url_file or url_env.
+func (t *table) address(example string, schemes ...string) Address {
+	a := Address{URL: t.text("url", ""), Secret: Secret{File: t.file(t.text("url_file", "")), Environment: t.text("url_env", "")}}
+	t.keeps("url_file", a.Secret.File)
+	given := 0
+	for _, k := range [...]string{"url", "url_file", "url_env"} {
+		if t.has(k) {
+			given++
+		}
+	}
+	if given != 1 {
+		t.bad("url", "give one of url, url_file or url_env", fmt.Sprintf("such as url = %q", example))
+		return a
+	}
+	if a.URL != "" {
+		t.checkURL(a.URL, example, schemes...)
+	}
+	return a
+}
+
+// checkURL refuses what is no URL of the schemes, or carries a password.
+func (t *table) checkURL(s, example string, schemes ...string) {
+	u, err := url.Parse(s)
+	switch {
+	case err == nil && u.User != nil:
+		t.bad("url", "the address holds a user name or password", "put the whole address into a file and write url_file = \"path\"")
+	case err != nil || u.Host == "" || !slices.Contains(schemes, u.Scheme):
+		t.bad("url", fmt.Sprintf("'%s' is not a usable address", s), fmt.Sprintf("write it as in url = %q", example))
+	}
+}
+
+// secretFile is a file that holds a secret, and where it is named.
+type secretFile struct {
+	path, key string
+	line      func() int
+}
+
+// keeps remembers that a key names a file with a secret.
+func (t *table) keeps(name, path string) {
+	if path != "" {
+		t.doc.secrets = append(t.doc.secrets, secretFile{path, t.key(name), func() int { return t.lineOf(name) }})
+	}
+}
+
+// keyFile is the private key of a web configuration, as the exporter toolkit's file names it.
+var keyFile = regexp.MustCompile(`(?m)^[ \t]*key_file:[ \t]*["']?([^"'\s#]+)`)
+
+// Exposed says of each file that holds a secret, the private key of the page among them, whether
+// others than its owner and group can read it, or others than its owner can write to it. Files
+// that cannot be looked at are left to Outside. Windows keeps its permissions elsewhere: nothing is said there.
+func (c *Config) Exposed() []Mistake {
+	if runtime.GOOS == "windows" {
+		return nil
+	}
+	files := c.secrets[:len(c.secrets):len(c.secrets)]
+	if web := c.Page.WebConfig; web != "" {
+		text, _ := readBounded(web) // Outside tells why it cannot be read
+		for _, m := range keyFile.FindAllSubmatch(text, -1) {
+			path := string(m[1])
+			if !filepath.IsAbs(path) {
+				path = filepath.Join(filepath.Dir(web), path)
+			}
+			files = append(files, secretFile{path, "page.web_config", func() int { return c.lines["page"] }})
+		}
+	}
+	var found []Mistake
+	for _, s := range files {
+		info, err := os.Stat(s.path)
+		if err != nil || info.Mode().Perm()&0o026 == 0 {
+			continue
+		}
+		who := "everybody on this machine may read"
+		if info.Mode().Perm()&0o004 == 0 {
+			who = "others than its owner may write to"
+		}
+		found = append(found, Mistake{File: c.file, Line: s.line(), Key: s.key,
+			Wrong: fmt.Sprintf("%s the secret in %s (%s)", who, s.path, info.Mode().Perm()), Remedy: "chmod o-rwx,g-w " + s.path})
+	}
+	return found
+}
 
 // Way reads the secrets and templates of the route and builds it. Nothing is sent.
 func (r *Route) Way() (routes.Way, error) {
