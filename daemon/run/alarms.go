@@ -82,7 +82,7 @@ func (r *Run) observeBath(o *alerts.Observation) {
 }
 
 // ChangeAlarm lets a person's order change an alarm, and writes down what came of it.
-func (r *Run) ChangeAlarm(f Facts, order func(b *alerts.Board, utc time.Time) (alerts.Change, error)) error {
+func (r *Run) ChangeAlarm(f *Facts, order func(b *alerts.Board, utc time.Time) (alerts.Change, error)) error {
 	r.Learn(f)
 	change, err := order(r.alarms, r.utc())
 	if err != nil {

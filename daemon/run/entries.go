@@ -15,7 +15,7 @@ import (
 
 // Enter writes what a person saw or did into the run, and lets coulometer, bath and
 // alarms follow it. The log comes first: what it does not take has not happened.
-func (r *Run) Enter(f Facts, e control.Entry) (done control.Entered, err error) {
+func (r *Run) Enter(f *Facts, e control.Entry) (done control.Entered, err error) {
 	r.Learn(f)
 	utc := r.utc()
 	if e.Kind == runlog.EntryEnd && !e.Trial {
@@ -261,7 +261,7 @@ func (r *Run) noticeOfVerdict(utc time.Time, e control.Entry, v bath.Verdict) st
 const clockReading = time.Minute
 
 // Settle replaces what is booked for a gap by what the operator knows, and returns it. A time of day is of the zone.
-func (r *Run) Settle(f Facts, s control.Settlement, zone *time.Location) (control.Settlement, error) {
+func (r *Run) Settle(f *Facts, s control.Settlement, zone *time.Location) (control.Settlement, error) {
 	r.Learn(f)
 	if s.Off != "" {
 		if err := r.settleOff(&s, zone); err != nil {

@@ -85,7 +85,7 @@ func (r *Run) NotDone(o Order) {
 
 // SwitchedOff takes over what came of an off: the reading that verified it, or why it is not verified. That is tried
 // again and again, and is an alarm. It says whether a reading was counted.
-func (r *Run) SwitchedOff(f Facts, o Order, proof *drivers.Reading, failed error) (counted bool) {
+func (r *Run) SwitchedOff(f *Facts, o Order, proof *drivers.Reading, failed error) (counted bool) {
 	r.Learn(f)
 	h := &r.hands
 	if o.Condition != alerts.None {
@@ -113,7 +113,7 @@ func (r *Run) SwitchedOff(f Facts, o Order, proof *drivers.Reading, failed error
 
 // Held takes over what came of lowering the current to the hold current. What is not verified is tried again; a
 // person hears of the first failure and of the success. It says whether a reading was counted.
-func (r *Run) Held(f Facts, o Order, proof *drivers.Reading, failed error) (counted bool) {
+func (r *Run) Held(f *Facts, o Order, proof *drivers.Reading, failed error) (counted bool) {
 	r.Learn(f)
 	h := &r.hands
 	if failed != nil { // not acted: a checkpoint that said so would keep the next process from trying again
@@ -144,7 +144,7 @@ func (r *Run) Held(f Facts, o Order, proof *drivers.Reading, failed error) (coun
 }
 
 // Parted takes over what came of the act that the operator chose for the end of the watch.
-func (r *Run) Parted(f Facts, o Order, proof *drivers.Reading, failed error) {
+func (r *Run) Parted(f *Facts, o Order, proof *drivers.Reading, failed error) {
 	r.Learn(f)
 	if failed == nil {
 		r.hands.parted = o.Do == alerts.Off
@@ -176,7 +176,7 @@ func (r *Run) actsAtTarget() bool {
 }
 
 // Left tells people that the watch was stopped, and what becomes of an output that was live.
-func (r *Run) Left(f Facts, what string, p routes.Priority) {
+func (r *Run) Left(f *Facts, what string, p routes.Priority) {
 	r.Learn(f)
 	r.Notice(r.utc(), routes.Notice{Kind: routes.Milestone, Priority: p, Subject: r.settings.Cell + ": nightcell stopped, " + what,
 		Text:  "nightcell was stopped. Until restarted it does not count charge, raise alarms or switch off.",
@@ -219,13 +219,13 @@ func (r *Run) OffExpected() bool { return r.hands.expected }
 func (r *Run) ByHand() { r.byHand = true }
 
 // StepExpected tells the alarms that the set-points now read back are those of a step of the current.
-func (r *Run) StepExpected(f Facts) {
+func (r *Run) StepExpected(f *Facts) {
 	r.Learn(f)
 	r.expectSetPoints()
 }
 
 // Stepped takes over what a step of the current told, and completes what is answered by it.
-func (r *Run) Stepped(f Facts, by string, result alerts.Step, out *control.StepResult) {
+func (r *Run) Stepped(f *Facts, by string, result alerts.Step, out *control.StepResult) {
 	r.Learn(f)
 	out.Text = r.alarms.Stepped(r.lastGood, result) + " The current stays there until raised at the supply."
 	r.note(r.log.Entry(r.utc(), "step", out.Text, runlog.Text("by", by),
@@ -237,7 +237,7 @@ func (r *Run) Stepped(f Facts, by string, result alerts.Step, out *control.StepR
 
 // Clear completes the checks of a pre-flight by what the run knows, and writes the clearance for an unattended run
 // down if all are passed. unasked says why what the supply tells of itself is not of this moment; nil: it is.
-func (r *Run) Clear(f Facts, b control.BeginOrder, outside []control.Check, unasked error) ([]control.Check, error) {
+func (r *Run) Clear(f *Facts, b control.BeginOrder, outside []control.Check, unasked error) ([]control.Check, error) {
 	r.Learn(f)
 	checks := append(slices.Clone(outside), r.preflight(unasked)...)
 	var failed []string

@@ -104,7 +104,7 @@ func (r *Run) alteredAgain() {
 func (r *Run) Sync() { _ = r.log.Sync() }
 
 // Close leaves the run open for the next process: synced, with a last checkpoint. The error says what is not safe.
-func (r *Run) Close(f Facts) error {
+func (r *Run) Close(f *Facts) error {
 	r.Learn(f)
 	err := errors.Join(
 		r.log.Entry(r.utc(), "stopped", "nightcell is stopping; the run stays open"),

@@ -52,9 +52,9 @@ func newNight(t *testing.T) *night {
 }
 
 // facts are of the moment after a reading.
-func (n *night) facts() run.Facts {
+func (n *night) facts() *run.Facts {
 	n.known.Status.At = n.at
-	return run.Facts{Moment: run.Moment{Mono: n.at, UTC: evening.Add(n.dark + n.at), Boot: "a", SinceBoot: time.Hour + n.dark + n.at}, Supply: n.known}
+	return &run.Facts{Moment: run.Moment{Mono: n.at, UTC: evening.Add(n.dark + n.at), Boot: "a", SinceBoot: time.Hour + n.dark + n.at}, Supply: n.known}
 }
 
 func (n *night) reading() *drivers.Reading {

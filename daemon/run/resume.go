@@ -18,7 +18,7 @@ import (
 
 // Resume continues the cell's open run, or takes up in past what the run that ended last left to be done. It
 // returns nil when no run is open. The dark time becomes a gap with the first reading.
-func Resume(s *Settings, f Facts, past *Past) (*Run, error) {
+func Resume(s *Settings, f *Facts, past *Past) (*Run, error) {
 	dir, ended, err := runlog.LatestRun(s.DataDir, s.Cell)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -62,7 +62,7 @@ func Resume(s *Settings, f Facts, past *Past) (*Run, error) {
 }
 
 // resume puts the run back on its feet. The memory is nil where it cannot be read.
-func (r *Run) resume(f Facts, tail *runlog.Tail, m *memory) {
+func (r *Run) resume(f *Facts, tail *runlog.Tail, m *memory) {
 	r.supply, r.fresh, r.resumed = f.Supply, true, true
 	r.noticed = time.Unix(0, tail.LastNanos)
 	last, _ := r.count.Last()

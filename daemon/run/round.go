@@ -59,7 +59,7 @@ func (r *Run) Count(reading *drivers.Reading) (gap time.Duration, counted bool) 
 
 // Learn takes over what the watch knows at this moment, and notices suspend and steps of the wall clock. It comes
 // before whatever depends on whether the newest reading ends a gap.
-func (r *Run) Learn(f Facts) {
+func (r *Run) Learn(f *Facts) {
 	r.supply = f.Supply
 	slept, said := r.time.pass(f.Moment)
 	if slept > 0 {

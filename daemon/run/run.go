@@ -95,7 +95,7 @@ type Zero struct {
 
 // Begin opens a run that counts from a reading on, which is still to be handed to Round or Count. The error says
 // why no log can be written; nothing is then begun. atRest is what the supply is known to report, in A, while none flows.
-func Begin(s *Settings, f Facts, first drivers.Reading, zero Zero, atRest float64) (*Run, error) {
+func Begin(s *Settings, f *Facts, first drivers.Reading, zero Zero, atRest float64) (*Run, error) {
 	r := blank(s)
 	r.atRest = atRest
 	r.supply = f.Supply
@@ -143,7 +143,7 @@ func (r *Run) note(err error) {
 }
 
 // Attached sees whether a supply that answers again has lost its settings meanwhile, and writes down who answers.
-func (r *Run) Attached(f Facts) {
+func (r *Run) Attached(f *Facts) {
 	r.Learn(f)
 	now, before := float64(r.supply.Status.SetAmperes), float64(r.points.Amperes)
 	r.supplyRestarted = !math.IsNaN(now) && !math.IsNaN(before) && now != before && r.supply.Status.Output == drivers.OutputOff
@@ -193,7 +193,7 @@ func (r *Run) beginFields() []runlog.Field {
 }
 
 // SetLimits puts new limits, reactions and permissions into force.
-func (r *Run) SetLimits(f Facts, s Settings) {
+func (r *Run) SetLimits(f *Facts, s Settings) {
 	r.Learn(f)
 	r.settings = s
 	r.alarms.SetLimits(s.Limits)

@@ -46,6 +46,7 @@ type Cell struct {
 	live     bool     // the output was live when the watch was stopped
 	waiting  waiting  // for a run to begin
 	next     snapshot.Cell
+	known    run.Facts // as they were told last
 }
 
 // New returns the watch over one cell; nothing is opened yet.
@@ -154,10 +155,11 @@ func (c *Cell) Run(ctx context.Context) error {
 	}
 }
 
-// facts are what is known at this moment besides the readings.
-func (c *Cell) facts() run.Facts {
-	m := c.m.moment()
-	return run.Facts{Moment: m, Supply: c.link.facts(m.Mono)}
+// facts are what is known at this moment besides the readings, until they are asked for again.
+func (c *Cell) facts() *run.Facts {
+	c.known.Moment = c.m.moment()
+	c.link.tell(&c.known.Supply, c.known.Mono)
+	return &c.known
 }
 
 // stop ends the watch: what happens to a live output is the operator's choice, the

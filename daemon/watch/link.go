@@ -164,14 +164,13 @@ func (l *link) recall(id drivers.Identity) {
 	}
 }
 
-// facts are what is known of the supply now.
-func (l *link) facts(now time.Duration) run.Supply {
-	s := l.Supply
+// tell fills in what is known of the supply now.
+func (l *link) tell(s *run.Supply, now time.Duration) {
+	*s = l.Supply
 	s.Up = l.up()
 	if l.shared != nil && now-l.sharedAt <= sharedFor {
 		s.SharedBy = l.shared.By
 	}
-	return s
 }
 
 // reattach opens the line again and says so once each way.

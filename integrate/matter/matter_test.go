@@ -164,10 +164,8 @@ func TestTableIsWhole(t *testing.T) {
 				t.Errorf("%s in %q: nobody can lift a cathode unattended: %+v", s, medium, stop)
 			}
 		}
-		for _, f := range m.Fades {
-			if len(f.Media) == 0 || !(f.Beyond > 0 && f.Beyond < 1) || f.Why == "" || f.Mark == Unmarked {
-				t.Errorf("%s: fade %+v", s, f)
-			}
+		if f := m.Fading; f.Why != "" && (len(f.Media) == 0 || !(f.Beyond > 0 && f.Beyond < 1) || f.Mark == Unmarked) || f.Why == "" && f.Media != nil {
+			t.Errorf("%s: fade %+v", s, f)
 		}
 		for _, w := range m.Windows {
 			for name, r := range map[string]Range{"density": w.CurrentDensity, "temperature": w.Temperature, "pH": w.PH, "cell": w.CellVoltage, "efficiency": w.Efficiency, "concentration": w.Concentration} {

@@ -8,17 +8,17 @@ import (
 
 // Metal is one row of the table of metals. Get it from LookUp or Metals.
 type Metal struct {
-	Element   Element
-	Density   Figure // of the solid, kg/m3
-	Couples   []Couple
-	Windows   []Window
-	Stops     []Stop
-	Cautions  []Caution
+	Element   Element   `toml:"symbol"`
+	Density   Figure    // of the solid, kg/m3
+	Couples   []Couple  `toml:"couple"`
+	Windows   []Window  `toml:"window"`
+	Stops     []Stop    `toml:"stop"`
+	Cautions  []Caution `toml:"caution"`
 	Depletion Depletion
-	Interrupt Interruption
+	Interrupt Interruption `toml:"interruption"`
 	Store     Storage
-	Fades     []Fade
-	Oxides    []Oxide
+	Fading    Fade    `toml:"fade"` // the zero Fade: nothing is known of it
+	Oxides    []Oxide `toml:"oxide"`
 }
 
 // Couple is a reduction to the metal in some media.
@@ -35,12 +35,12 @@ type Couple struct {
 // Window holds what is usual in a medium.
 type Window struct {
 	Media          []Medium
-	CurrentDensity Range // A/m2
+	CurrentDensity Range `toml:"density"` // A/m2
 	Temperature    Range // K
 	PH             Range
-	CellVoltage    Range // V
+	CellVoltage    Range `toml:"cell"` // V
 	Efficiency     Range // fraction, in an expert's bath
-	Needs          []Need
+	Needs          Needs `toml:"without"`
 	Concentration  Range // kg/m3 of metal
 }
 
@@ -61,6 +61,9 @@ type Need struct {
 	Condition Condition
 	Lowest    float64 // fraction
 }
+
+// Needs are those of a window, the costliest first.
+type Needs []Need
 
 // Remedy says what a person does to meet a condition of the window.
 func (w Window) Remedy(c Condition) string {
@@ -106,7 +109,7 @@ type Stop struct {
 	State      SafeState // with a person at the cell
 	Unattended SafeState // with nobody there
 	Why        string
-	Mark       Mark
+	Mark       Mark `toml:"-"`
 	Source     string
 }
 
@@ -116,7 +119,7 @@ type Caution struct {
 	Acid   bool // only where the anode makes acid: not with one that dissolves, nor with one that makes chlorine
 	Danger bool // it can hurt somebody
 	Text   string
-	Mark   Mark
+	Mark   Mark `toml:"-"`
 	Source string
 }
 
@@ -124,20 +127,20 @@ type Caution struct {
 type Depletion struct {
 	Visible bool
 	Why     string
-	Mark    Mark
+	Mark    Mark `toml:"-"`
 	Source  string
 }
 
 // Interruption says how long the current may be missing before the deposit suffers.
 type Interruption struct {
-	Tolerance Figure // s
+	Tolerance Figure `toml:"seconds"` // s
 	Why       string
 }
 
 // Storage says how the dried deposit is kept so that it does not oxidise.
 type Storage struct {
 	Text   string
-	Mark   Mark
+	Mark   Mark `toml:"-"`
 	Source string
 }
 
@@ -147,7 +150,7 @@ type Fade struct {
 	Media  []Medium
 	Beyond float64 // share of the metal recovered from which on it is felt
 	Why    string
-	Mark   Mark
+	Mark   Mark `toml:"-"`
 	Source string
 }
 
@@ -156,9 +159,9 @@ type Oxide struct {
 	Media     []Medium
 	Anodes    []string // materials; empty: any
 	Formula   string
-	Electrons int // per atom of metal
-	Undivided Range
-	Divided   Range // with a separator: only what crosses it is there
+	Electrons int   // per atom of metal
+	Undivided Range `toml:"share"`
+	Divided   Range `toml:"separated"` // with a separator: only what crosses it is there
 }
 
 // Metals lists the table in the order of symbols.
@@ -271,10 +274,8 @@ func (m Metal) Stop(medium Medium) Stop {
 
 // Fade returns how the efficiency falls in a medium; ok is false when the table says nothing of it.
 func (m Metal) Fade(medium Medium) (f Fade, ok bool) {
-	for _, f := range m.Fades {
-		if covers(f.Media, medium) {
-			return f, true
-		}
+	if covers(m.Fading.Media, medium) {
+		return m.Fading, true
 	}
 	return Fade{}, false
 }

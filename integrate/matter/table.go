@@ -23,60 +23,7 @@ var metals = sync.OnceValue(func() []Metal {
 	return table
 })
 
-// The shapes of the file. A figure is [value, "source"], a range is [low, high, "source"].
-type (
-	figureRow []any
-	metalRow  struct {
-		Symbol    string
-		Density   figureRow
-		Depletion struct {
-			Visible     bool
-			Why, Source string
-		}
-		Interruption struct {
-			Seconds     float64
-			Why, Source string
-		}
-		Store struct{ Text, Source string }
-		Fade  struct {
-			Media       []Medium
-			Beyond      float64
-			Why, Source string
-		}
-		Couple []struct {
-			Media     []Medium
-			Valence   int
-			Reaction  string
-			Potential figureRow
-			Protons   float64
-			Ligand    string
-			Ligands   float64
-		}
-		Window []struct {
-			Media                                                     []Medium
-			Density, Temperature, PH, Cell, Efficiency, Concentration figureRow
-			Without                                                   map[Condition]float64
-		}
-		Stop []struct {
-			Media                          []Medium
-			State, Unattended, Why, Source string
-		}
-		Oxide []struct {
-			Media            []Medium
-			Anodes           []string
-			Formula          string
-			Electrons        int
-			Share, Separated figureRow
-		}
-		Caution []struct {
-			Media        []Medium
-			Acid, Danger bool
-			Text, Source string
-		}
-	}
-)
-
-// tableReader turns rows into metals and keeps the first mistake.
+// tableReader settles what the file says and keeps the first mistake.
 type tableReader struct {
 	sources map[string]Source
 	at      string // which metal, for messages
@@ -86,7 +33,7 @@ type tableReader struct {
 func parseMetals(text string) ([]Metal, error) {
 	var file struct {
 		Source map[string]Source
-		Metal  []metalRow
+		Metal  []Metal
 	}
 	meta, err := toml.Decode(text, &file)
 	if err != nil {
@@ -96,79 +43,51 @@ func parseMetals(text string) ([]Metal, error) {
 		return nil, fmt.Errorf("unknown keys %v", extra)
 	}
 	r := &tableReader{sources: file.Source}
-	var table []Metal
-	for _, row := range file.Metal {
-		r.at = row.Symbol
-		table = append(table, r.metal(row))
+	for i := range file.Metal {
+		r.settle(&file.Metal[i])
 	}
-	slices.SortFunc(table, func(a, b Metal) int { return strings.Compare(a.Element.Symbol, b.Element.Symbol) })
-	return table, r.err
+	slices.SortFunc(file.Metal, func(a, b Metal) int { return strings.Compare(a.Element.Symbol, b.Element.Symbol) })
+	return file.Metal, r.err
 }
 
-func (r *tableReader) metal(row metalRow) Metal {
-	element, ok := LookUpElement(row.Symbol)
-	if !ok {
-		r.fail("no such element")
+// settle puts sources in the place of their keys, and SI in the place of the file's units.
+func (r *tableReader) settle(m *Metal) {
+	r.at = m.Element.Symbol
+	r.figure(&m.Density)
+	r.cite(&m.Depletion.Mark, &m.Depletion.Source)
+	r.cite(&m.Interrupt.Tolerance.Mark, &m.Interrupt.Tolerance.Source)
+	r.cite(&m.Store.Mark, &m.Store.Source)
+	if f := &m.Fading; f.Why != "" {
+		r.media(f.Media)
+		r.cite(&f.Mark, &f.Source)
 	}
-	m := Metal{Element: element, Density: r.figure(row.Density)}
-	m.Depletion = Depletion{Visible: row.Depletion.Visible, Why: row.Depletion.Why}
-	m.Depletion.Mark, m.Depletion.Source = r.source(row.Depletion.Source)
-	m.Interrupt.Why = row.Interruption.Why
-	m.Interrupt.Tolerance.Value = row.Interruption.Seconds
-	m.Interrupt.Tolerance.Mark, m.Interrupt.Tolerance.Source = r.source(row.Interruption.Source)
-	m.Store.Text = row.Store.Text
-	m.Store.Mark, m.Store.Source = r.source(row.Store.Source)
-	if row.Fade.Why != "" {
-		f := Fade{Media: r.media(row.Fade.Media), Beyond: row.Fade.Beyond, Why: row.Fade.Why}
-		f.Mark, f.Source = r.source(row.Fade.Source)
-		m.Fades = append(m.Fades, f)
+	for i := range m.Couples {
+		r.media(m.Couples[i].Media)
+		r.figure(&m.Couples[i].Potential)
 	}
-	for _, c := range row.Couple {
-		m.Couples = append(m.Couples, Couple{Media: r.media(c.Media), Valence: c.Valence, Reaction: c.Reaction,
-			Potential: r.figure(c.Potential), Protons: c.Protons, Ligand: c.Ligand, Ligands: c.Ligands})
+	for i := range m.Windows {
+		w := &m.Windows[i]
+		r.media(w.Media)
+		r.span(&w.CurrentDensity, 1, 0)
+		r.span(&w.Temperature, 1, ZeroCelsius)
+		r.span(&w.PH, 1, 0)
+		r.span(&w.CellVoltage, 1, 0)
+		r.span(&w.Efficiency, 0.01, 0)
+		r.span(&w.Concentration, 1, 0)
 	}
-	for _, w := range row.Window {
-		m.Windows = append(m.Windows, Window{
-			Media:          r.media(w.Media),
-			CurrentDensity: r.span(w.Density, 1, 0),
-			Temperature:    r.span(w.Temperature, 1, ZeroCelsius),
-			PH:             r.span(w.PH, 1, 0),
-			CellVoltage:    r.span(w.Cell, 1, 0),
-			Efficiency:     r.span(w.Efficiency, 0.01, 0),
-			Needs:          r.needs(w.Without),
-			Concentration:  r.span(w.Concentration, 1, 0),
-		})
+	for i := range m.Stops {
+		r.media(m.Stops[i].Media)
+		r.cite(&m.Stops[i].Mark, &m.Stops[i].Source)
 	}
-	for _, s := range row.Stop {
-		stop := Stop{Media: r.media(s.Media), State: SafeState(s.State), Unattended: SafeState(s.Unattended), Why: s.Why}
-		stop.Mark, stop.Source = r.source(s.Source)
-		m.Stops = append(m.Stops, stop)
+	for i := range m.Oxides {
+		r.media(m.Oxides[i].Media)
+		r.span(&m.Oxides[i].Undivided, 0.01, 0)
+		r.span(&m.Oxides[i].Divided, 0.01, 0)
 	}
-	for _, o := range row.Oxide {
-		m.Oxides = append(m.Oxides, Oxide{Media: r.media(o.Media), Anodes: o.Anodes, Formula: o.Formula, Electrons: o.Electrons,
-			Undivided: r.span(o.Share, 0.01, 0), Divided: r.span(o.Separated, 0.01, 0)})
+	for i := range m.Cautions {
+		r.media(m.Cautions[i].Media)
+		r.cite(&m.Cautions[i].Mark, &m.Cautions[i].Source)
 	}
-	for _, c := range row.Caution {
-		caution := Caution{Media: r.media(c.Media), Acid: c.Acid, Danger: c.Danger, Text: c.Text}
-		caution.Mark, caution.Source = r.source(c.Source)
-		m.Cautions = append(m.Cautions, caution)
-	}
-	return m
-}
-
-// needs lists the conditions of a window, the costliest first.
-func (r *tableReader) needs(without map[Condition]float64) []Need {
-	var list []Need
-	for c, percent := range without {
-		if !slices.Contains([]Condition{Purified, Divided, Buffered, RightDensity, RightTemperature}, c) {
-			r.fail("unknown condition " + string(c))
-		}
-		list = append(list, Need{c, percent / 100})
-	}
-	slices.SortFunc(list, func(a, b Need) int {
-		return cmp.Or(cmp.Compare(a.Lowest, b.Lowest), cmp.Compare(a.Condition, b.Condition))
-	})
-	return list
 }
 
 func (r *tableReader) fail(text string) {
@@ -177,60 +96,103 @@ func (r *tableReader) fail(text string) {
 	}
 }
 
-func (r *tableReader) media(media []Medium) []Medium {
+func (r *tableReader) media(media []Medium) {
 	for _, m := range media {
 		if m != anyMedium && !m.Known() {
 			r.fail("unknown medium " + string(m))
 		}
 	}
-	return media
 }
 
-func (r *tableReader) source(key string) (Mark, string) {
-	mark, text := r.sources[key].Cite()
-	if mark == Unmarked {
+// cite puts a source in the place of its key.
+func (r *tableReader) cite(mark *Mark, source *string) {
+	key := *source
+	if *mark, *source = r.sources[key].Cite(); *mark == Unmarked {
 		r.fail(fmt.Sprintf("source %q is not listed", key))
 	}
-	return mark, text
 }
 
-// numbers splits a row into its numbers and the source key at its end.
-func (r *tableReader) numbers(row figureRow, count int) ([]float64, string) {
-	if len(row) != count+1 {
-		r.fail(fmt.Sprintf("%v: %d numbers and a source are needed", row, count))
-		return make([]float64, count), ""
+func (r *tableReader) figure(f *Figure) {
+	if f.Source != "" { // else the file has none
+		r.cite(&f.Mark, &f.Source)
 	}
-	var values []float64
-	for _, v := range row[:count] {
-		switch v := v.(type) {
-		case float64:
-			values = append(values, v)
-		case int64:
-			values = append(values, float64(v))
-		default:
-			r.fail(fmt.Sprintf("%v is not a number", v))
-			values = append(values, 0)
+}
+
+// span turns a range into SI: value × scale + shift.
+func (r *tableReader) span(of *Range, scale, shift float64) {
+	if of.Source != "" {
+		of.Low, of.High = of.Low*scale+shift, of.High*scale+shift
+		r.cite(&of.Mark, &of.Source)
+	}
+}
+
+// UnmarshalText finds an element by its symbol in the file.
+func (e *Element) UnmarshalText(symbol []byte) error {
+	found, ok := LookUpElement(string(symbol))
+	if !ok {
+		return fmt.Errorf("there is no element %q", symbol)
+	}
+	*e = found
+	return nil
+}
+
+// UnmarshalTOML reads [value, "key of the source"] of the file.
+func (f *Figure) UnmarshalTOML(row any) (err error) {
+	f.Source, err = numbers(row, &f.Value)
+	return err
+}
+
+// UnmarshalTOML reads [low, high, "key of the source"] of the file.
+func (r *Range) UnmarshalTOML(row any) (err error) {
+	r.Source, err = numbers(row, &r.Low, &r.High)
+	return err
+}
+
+// numbers reads a row of numbers with the key of their source at its end.
+func numbers(row any, into ...*float64) (key string, err error) {
+	list, _ := row.([]any)
+	if len(list) != len(into)+1 {
+		return "", fmt.Errorf("%v: %d numbers and a source are needed", row, len(into))
+	}
+	for i, x := range into {
+		if err := number(list[i], x); err != nil {
+			return "", err
 		}
 	}
-	key, _ := row[count].(string)
-	return values, key
+	if key, _ = list[len(into)].(string); key == "" {
+		return "", fmt.Errorf("%v names no source", row)
+	}
+	return key, nil
 }
 
-func (r *tableReader) figure(row figureRow) Figure {
-	if row == nil {
-		return Figure{}
+func number(value any, into *float64) error {
+	switch v := value.(type) {
+	case float64:
+		*into = v
+	case int64:
+		*into = float64(v)
+	default:
+		return fmt.Errorf("%v is not a number", v)
 	}
-	values, key := r.numbers(row, 1)
-	mark, source := r.source(key)
-	return Figure{Value: values[0], Mark: mark, Source: source}
+	return nil
 }
 
-// span reads a range and turns it into SI: value × scale + shift.
-func (r *tableReader) span(row figureRow, scale, shift float64) Range {
-	if row == nil {
-		return Range{}
+// UnmarshalTOML reads the conditions of a window, each with the lowest efficiency in %.
+func (n *Needs) UnmarshalTOML(rows any) error {
+	lowest, _ := rows.(map[string]any)
+	for name, percent := range lowest {
+		need := Need{Condition: Condition(name)}
+		if !slices.Contains([]Condition{Purified, Divided, Buffered, RightDensity, RightTemperature}, need.Condition) {
+			return fmt.Errorf("unknown condition %s", name)
+		}
+		if err := number(percent, &need.Lowest); err != nil {
+			return err
+		}
+		need.Lowest /= 100
+		*n = append(*n, need)
 	}
-	values, key := r.numbers(row, 2)
-	mark, source := r.source(key)
-	return Range{Low: values[0]*scale + shift, High: values[1]*scale + shift, Mark: mark, Source: source}
+	slices.SortFunc(*n, func(a, b Need) int {
+		return cmp.Or(cmp.Compare(a.Lowest, b.Lowest), cmp.Compare(a.Condition, b.Condition))
+	})
+	return nil
 }
