@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -125,11 +126,7 @@ func (d *Daemon) present(s *snapshot.Cell) map[string]float64 {
 		all["reading_volts"], all["reading_amperes"] = s.Reading.Volts, s.Reading.Amperes
 		all["reading_age_seconds"] = max(0, d.o.Clock.Now()-s.Reading.Mono).Seconds()
 	}
-	for name, v := range all {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			delete(all, name)
-		}
-	}
+	maps.DeleteFunc(all, func(_ string, v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) })
 	return all
 }
 

@@ -7,6 +7,8 @@ package drivers
 import (
 	"context"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 )
 
@@ -34,7 +36,7 @@ var modeNames = [...]string{"unknown", "constant-voltage", "constant-current", "
 func (m Mode) String() string { return nameOf(modeNames[:], int(m)) }
 
 // ParseMode is the inverse of Mode.String; an unfamiliar name is ModeUnknown.
-func ParseMode(s string) Mode { return Mode(indexOf(modeNames[:], s)) }
+func ParseMode(s string) Mode { return Mode(max(0, slices.Index(modeNames[:], s))) }
 
 // Output is the state of a channel's output relay or stage.
 type Output uint8
@@ -52,22 +54,13 @@ var outputNames = [...]string{"unknown", "off", "on"}
 func (o Output) String() string { return nameOf(outputNames[:], int(o)) }
 
 // ParseOutput is the inverse of Output.String; an unfamiliar name is OutputUnknown.
-func ParseOutput(s string) Output { return Output(indexOf(outputNames[:], s)) }
+func ParseOutput(s string) Output { return Output(max(0, slices.Index(outputNames[:], s))) }
 
 func nameOf(names []string, i int) string {
 	if i >= len(names) {
 		return names[0]
 	}
 	return names[i]
-}
-
-func indexOf(names []string, s string) int {
-	for i, n := range names {
-		if n == s {
-			return i
-		}
-	}
-	return 0
 }
 
 // Reading is one poll of one channel.
@@ -93,6 +86,12 @@ type Identity struct {
 // String joins the fields as the supply sent them.
 func (i Identity) String() string {
 	return i.Maker + "," + i.Model + "," + i.Serial + "," + i.Firmware
+}
+
+// ParseIdentity is the inverse of Identity.String.
+func ParseIdentity(s string) Identity {
+	f := append(strings.SplitN(s, ",", 4), "", "", "")
+	return Identity{Maker: f[0], Model: f[1], Serial: f[2], Firmware: f[3]}
 }
 
 // Status is everything else that can be learned without changing anything. A

@@ -12,7 +12,6 @@ import (
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
 	"nightcell/integrate/bath"
-	"strings"
 	"time"
 )
 
@@ -247,7 +246,7 @@ func (r *Run) recall(m memory) (failed error) {
 		r.points.Volts = drivers.Volts(*m.SetVolts)
 	}
 	if m.Identity != "" {
-		r.supply.Identity = identityOf(m.Identity)
+		r.supply.Identity = drivers.ParseIdentity(m.Identity)
 	}
 	for name := range m.Acted {
 		condition, err := alerts.ParseCondition(name)
@@ -263,10 +262,4 @@ func (r *Run) recall(m memory) (failed error) {
 		}
 	}
 	return failed
-}
-
-// identityOf reads what drivers.Identity.String wrote.
-func identityOf(text string) drivers.Identity {
-	f := append(strings.SplitN(text, ",", 4), "", "", "")
-	return drivers.Identity{Maker: f[0], Model: f[1], Serial: f[2], Firmware: f[3]}
 }

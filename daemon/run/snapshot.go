@@ -106,18 +106,15 @@ func (r *Run) fillBath(s *snapshot.Cell) {
 		s.Charge.JoulesPerKilogram = t.Energy / st.Confirmed
 	}
 	s.Bath.HydrogenLitresPerHour = amperes * hydrogenLitresPerAmpereHour
-	s.Bath.HydrogenLitres = worked / 3600 * hydrogenLitresPerAmpereHour * (1 - zeroIfUnknown(st.ConfirmedOverall()))
+	won := st.ConfirmedOverall()
+	if math.IsNaN(won) {
+		won = 0
+	}
+	s.Bath.HydrogenLitres = worked / 3600 * hydrogenLitresPerAmpereHour * (1 - won)
 	s.Bath.AnodeGas = r.settings.AnodeGas
 	s.Bath.AnodeGasLitresPerHour = amperes * r.settings.AnodeLitresPerAmpereHour
 	s.Bath.AcidGrams, s.Bath.AcidName = worked*r.settings.AcidGramsPerCoulomb, r.settings.AcidName
 	s.Bath.WaterGrams = worked * r.settings.WaterGramsPerCoulomb
-}
-
-func zeroIfUnknown(x float64) float64 {
-	if math.IsNaN(x) {
-		return 0
-	}
-	return x
 }
 
 // constants are figures of the plan that every reading needs.

@@ -138,11 +138,6 @@ func (l *link) drop(now time.Duration, err error) {
 	l.fail(now, err)
 }
 
-// gone says whether the line must be opened anew after err.
-func gone(err error) bool {
-	return errors.Is(err, drivers.ErrGone)
-}
-
 // close gives the port back at the end.
 func (l *link) close() error {
 	if l.supply == nil {
@@ -197,7 +192,7 @@ func (c *Cell) reattach(ctx context.Context) {
 func (c *Cell) refuse(err error) {
 	c.bad++
 	c.countRefusal(err)
-	if gone(err) {
+	if errors.Is(err, drivers.ErrGone) {
 		c.settings.Log.Warn("connection to the supply lost", "cell", c.settings.Cell, "supply", c.settings.Supply, "err", err)
 		c.link.drop(c.m.now(), err)
 		return

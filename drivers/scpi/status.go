@@ -55,19 +55,14 @@ func (s *Supply) status(ctx context.Context) (st drivers.Status, err error) {
 	if err != nil {
 		return st, err
 	}
-	var volts, amperes [2]float64
-	for i, q := range []*query{s.setVolts, s.limitVolts} {
-		if volts[i], err = s.level(ctx, q); err != nil {
+	var levels [4]float64
+	for i, q := range []*query{s.setVolts, s.limitVolts, s.setAmperes, s.limitAmperes} {
+		if levels[i], err = s.level(ctx, q); err != nil {
 			return st, err
 		}
 	}
-	for i, q := range []*query{s.setAmperes, s.limitAmperes} {
-		if amperes[i], err = s.level(ctx, q); err != nil {
-			return st, err
-		}
-	}
-	st.SetVolts, st.LimitVolts = drivers.Volts(volts[0]), drivers.Volts(volts[1])
-	st.SetAmperes, st.LimitAmperes = drivers.Amperes(amperes[0]), drivers.Amperes(amperes[1])
+	st.SetVolts, st.LimitVolts = drivers.Volts(levels[0]), drivers.Volts(levels[1])
+	st.SetAmperes, st.LimitAmperes = drivers.Amperes(levels[2]), drivers.Amperes(levels[3])
 	if st.Tripped, err = s.tripped(ctx); err != nil {
 		return st, err
 	}
@@ -124,24 +119,19 @@ func (s *Supply) level(ctx context.Context, q *query) (float64, error) {
 
 // tripped names the protections that have acted.
 func (s *Supply) tripped(ctx context.Context) ([]string, error) {
-	volts, _, err := s.optional(ctx, s.tripVolts)
-	if err != nil {
-		return nil, err
+	var said [3]float64
+	for i, q := range []*query{s.tripVolts, s.tripAmperes, s.trips} {
+		var err error
+		if said[i], _, err = s.optional(ctx, q); err != nil {
+			return nil, err
+		}
 	}
-	amperes, _, err := s.optional(ctx, s.tripAmperes)
-	if err != nil {
-		return nil, err
-	}
-	register, _, err := s.optional(ctx, s.trips)
-	if err != nil {
-		return nil, err
-	}
-	bits, d := uint16(register), &s.dialect
+	bits, d := uint16(said[2]), &s.dialect
 	var names []string
-	if volts != 0 || bits&d.TripsVolts != 0 {
+	if said[0] != 0 || bits&d.TripsVolts != 0 {
 		names = append(names, "over-voltage")
 	}
-	if amperes != 0 || bits&d.TripsAmperes != 0 {
+	if said[1] != 0 || bits&d.TripsAmperes != 0 {
 		names = append(names, "over-current")
 	}
 	if bits&d.TripTemperature != 0 {

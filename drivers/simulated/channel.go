@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"strings"
 	"time"
 
 	"nightcell/drivers"
@@ -280,8 +279,7 @@ func (i *Instrument) IdentityAt(at time.Duration) (drivers.Identity, error) {
 	if w := i.night.wire(i.at); i.dark || w.gone || w.silent {
 		return drivers.Identity{}, &drivers.Refusal{Reason: drivers.NoReply, Query: "*IDN?"}
 	}
-	f := append(strings.SplitN(i.identity, ",", 4), "", "", "")
-	return drivers.Identity{Maker: f[0], Model: f[1], Serial: f[2], Firmware: f[3]}, nil
+	return drivers.ParseIdentity(i.identity), nil
 }
 
 // meter measures, or repeats itself while the reading is frozen.

@@ -1,6 +1,7 @@
 package simulated
 
 import (
+	"cmp"
 	"fmt"
 	"strconv"
 	"strings"
@@ -62,10 +63,7 @@ func (i *Instrument) answer(list []int, item func(number int, c *channel) string
 // change applies a setting to its target channels, unless the instrument waits for SYSTem:KLOCk ON.
 func (i *Instrument) change(call *language.Call, apply func(c *channel)) error {
 	list, err := i.targets(call)
-	if err == nil {
-		err = call.Done()
-	}
-	if err != nil {
+	if err := done(call, err); err != nil {
 		return err
 	}
 	if i.setup.NeedsLock && !i.locked {
@@ -80,6 +78,14 @@ func (i *Instrument) change(call *language.Call, apply func(c *channel)) error {
 	return nil
 }
 
+// done tells what was wrong with the parameters of a call, if anything, or that there are more of them.
+func done(call *language.Call, err error) error {
+	if err != nil {
+		return err
+	}
+	return call.Done()
+}
+
 // level is a numeric setting with its query, which also answers MINimum and MAXimum.
 func (i *Instrument) level(pattern, unit string, span func(*channel) (most, standard float64), field func(*channel) *float64) language.Command {
 	limits := func(n int) language.Range {
@@ -89,7 +95,8 @@ func (i *Instrument) level(pattern, unit string, span func(*channel) (most, stan
 	return language.Command{
 		Pattern: pattern,
 		Set: func(call *language.Call) error {
-			list, err := i.peek(call)
+			peek := *call // the targets, without using up the channel list
+			list, err := i.targets(&peek)
 			if err != nil {
 				return err
 			}
@@ -117,12 +124,6 @@ func (i *Instrument) level(pattern, unit string, span func(*channel) (most, stan
 	}
 }
 
-// peek tells the targets without using up the channel list.
-func (i *Instrument) peek(call *language.Call) ([]int, error) {
-	copied := *call
-	return i.targets(&copied)
-}
-
 // flag is an ON or OFF setting with its query.
 func (i *Instrument) flag(pattern string, get func(*channel) bool, set func(*channel, bool) error) language.Command {
 	return language.Command{
@@ -133,15 +134,8 @@ func (i *Instrument) flag(pattern string, get func(*channel) bool, set func(*cha
 				return err
 			}
 			var refused error
-			err = i.change(call, func(c *channel) {
-				if e := set(c, v); e != nil {
-					refused = e
-				}
-			})
-			if err != nil {
-				return err
-			}
-			return refused
+			err = i.change(call, func(c *channel) { refused = cmp.Or(set(c, v), refused) })
+			return cmp.Or(err, refused)
 		},
 		Query: i.ask(func(_ int, c *channel) string { return bit(get(c)) }),
 	}
@@ -223,10 +217,7 @@ func (i *Instrument) systemCommands() []language.Command {
 			Pattern: "SYSTem:KLOCk",
 			Set: func(call *language.Call) error {
 				on, err := call.Boolean()
-				if err == nil {
-					err = call.Done()
-				}
-				if err != nil {
+				if err := done(call, err); err != nil {
 					return err
 				}
 				i.locked = on
@@ -238,10 +229,7 @@ func (i *Instrument) systemCommands() []language.Command {
 			Pattern: "INSTrument:NSELect",
 			Set: func(call *language.Call) error {
 				v, err := call.Number(language.Range{Minimum: 1, Maximum: float64(len(i.channels)), Default: 1})
-				if err == nil {
-					err = call.Done()
-				}
-				if err != nil {
+				if err := done(call, err); err != nil {
 					return err
 				}
 				i.selected = int(v+0.5) - 1
@@ -253,10 +241,7 @@ func (i *Instrument) systemCommands() []language.Command {
 			Pattern: "INSTrument[:SELect]",
 			Set: func(call *language.Call) error {
 				n, err := call.Word(names...)
-				if err == nil {
-					err = call.Done()
-				}
-				if err != nil {
+				if err := done(call, err); err != nil {
 					return err
 				}
 				i.selected = n

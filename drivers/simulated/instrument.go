@@ -36,6 +36,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -151,7 +152,7 @@ func (i *Instrument) perform(d deed) {
 	case "brown-out":
 		c.on = false
 	case "trip":
-		c.trip(protectionNamed(e.Protection))
+		c.trip(1 << (slices.Index(tripNames, e.Protection) + 1) >> 1) // none for ""
 	case "swapped":
 		i.identity = e.Identity
 		if d.ends {
@@ -179,15 +180,6 @@ func given(v *float64, before float64) float64 {
 		return before
 	}
 	return *v
-}
-
-func protectionNamed(name string) trip {
-	for n, known := range tripNames {
-		if known == name {
-			return 1 << n
-		}
-	}
-	return 0
 }
 
 // powerOff is the mains going away: no output, no answers, registers lost.

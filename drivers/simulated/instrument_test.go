@@ -264,7 +264,7 @@ func TestWireFaults(t *testing.T) {
 		}
 		e := k.defaults
 		e.Kind = kind
-		e.Lasts = span(time.Minute)
+		e.Lasts = Span(time.Minute)
 		if change != nil {
 			change(&e)
 		}

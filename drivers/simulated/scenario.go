@@ -251,32 +251,30 @@ func (k Kind) Default(key string) string {
 	return ""
 }
 
-func span(d time.Duration) Span { return Span(d) }
-
 func number(v float64) *float64 { return &v }
 
 func cellKinds() []Kind {
 	return []Kind{
 		{Name: "hard-short", Meaning: "metal bridges the electrodes with ohms", Keys: []string{"ohms"}, defaults: Event{Ohms: 0.02}},
 		{Name: "whisker", Meaning: "whiskers bridge with about ohms and burn off after about length, one every interval, e times as dense after each growth",
-			Keys: []string{"ohms", "interval", "length", "growth"}, defaults: Event{Ohms: 3, Interval: span(3 * time.Minute), Length: span(1500 * time.Millisecond), Growth: span(2 * time.Hour)}},
+			Keys: []string{"ohms", "interval", "length", "growth"}, defaults: Event{Ohms: 3, Interval: Span(3 * time.Minute), Length: Span(1500 * time.Millisecond), Growth: Span(2 * time.Hour)}},
 		{Name: "lead-off", Meaning: "a lead comes off: no current, volts at the set-point"},
 		{Name: "contact", Meaning: "a clip heats or corrodes: its resistance rises to ohms over a time, flickering by the share noise",
-			Keys: []string{"ohms", "over", "noise"}, defaults: Event{Ohms: 0.2, Over: span(2 * time.Hour), Noise: 0.25}},
+			Keys: []string{"ohms", "over", "noise"}, defaults: Event{Ohms: 0.2, Over: Span(2 * time.Hour), Noise: 0.25}},
 		{Name: "evaporation", Meaning: "evaporation goes on factor times as fast", Keys: []string{"factor"}, defaults: Event{Factor: 10}},
 		{Name: "leak", Meaning: "catholyte runs out", Keys: []string{"litres_per_hour"}, defaults: Event{LitresPerHour: 0.2}},
 		{Name: "clogging", Meaning: "the diaphragm clogs: resistance rises by ohms_per_hour, e times as fast after each growth",
-			Keys: []string{"ohms_per_hour", "growth"}, defaults: Event{OhmsPerHour: 0.02, Growth: span(3 * time.Hour)}},
+			Keys: []string{"ohms_per_hour", "growth"}, defaults: Event{OhmsPerHour: 0.02, Growth: Span(3 * time.Hour)}},
 		{Name: "passivation", Meaning: "the anode passivates: volts are added, most of them over a time", Keys: []string{"volts", "over"},
-			defaults: Event{Volts: number(3), Over: span(time.Minute)}},
+			defaults: Event{Volts: number(3), Over: Span(time.Minute)}},
 		{Name: "stirrer-stop", Meaning: "transport falls to factor over a time, gas lies under the plates (ohms), and the cell's noise changes noise-fold",
-			Keys: []string{"factor", "over", "ohms", "noise"}, defaults: Event{Factor: 0.4, Over: span(time.Minute), Ohms: 0.02, Noise: 3}},
+			Keys: []string{"factor", "over", "ohms", "noise"}, defaults: Event{Factor: 0.4, Over: Span(time.Minute), Ohms: 0.02, Noise: 3}},
 		{Name: "heating", Meaning: "a heater or hot plate brings watts", Keys: []string{"watts"}, defaults: Event{Watts: 20}},
-		{Name: "room", Meaning: "the room warms by kelvin (negative: cools) over a time", Keys: []string{"kelvin", "over"}, defaults: Event{Kelvin: 5, Over: span(time.Hour)}},
+		{Name: "room", Meaning: "the room warms by kelvin (negative: cools) over a time", Keys: []string{"kelvin", "over"}, defaults: Event{Kelvin: 5, Over: Span(time.Hour)}},
 		{Name: "impurity", Meaning: "hydrogen becomes factor times as easy, over a time: efficiency falls, volts hardly", Keys: []string{"factor", "over"},
-			defaults: Event{Factor: 5, Over: span(30 * time.Minute)}},
+			defaults: Event{Factor: 5, Over: Span(30 * time.Minute)}},
 		{Name: "froth", Meaning: "gas gathers under a cover: resistance grows by ohms and pops, every interval", Keys: []string{"ohms", "interval"},
-			defaults: Event{Ohms: 0.05, Interval: span(4 * time.Minute)}},
+			defaults: Event{Ohms: 0.05, Interval: Span(4 * time.Minute)}},
 		{Name: "addition", Meaning: "somebody adds grams of dissolved metal in litres of water", Keys: []string{"grams", "litres"}, place: onSupply, momentum: true},
 		{Name: "sample", Meaning: "somebody takes litres of catholyte", Keys: []string{"litres"}, Required: []string{"litres"}, place: onSupply, momentum: true},
 	}
@@ -296,7 +294,7 @@ func supplyKinds() []Kind {
 		{Name: "fold-back", Meaning: "the supply, too hot, delivers factor times its set current without saying so", Keys: []string{"factor"},
 			place: onMeter, defaults: Event{Factor: 0.5}},
 		{Name: "offset", Meaning: "the meter's zero wanders by volts and amperes over a time", Keys: []string{"volts", "amperes", "over"},
-			place: onMeter, defaults: Event{Over: span(time.Hour)}},
+			place: onMeter, defaults: Event{Over: Span(time.Hour)}},
 	}
 }
 
@@ -310,9 +308,9 @@ func wireKinds() []Kind {
 		{Name: "special-value", Meaning: "a measured number is replaced, by chance: not-a-number, overflow or negative-overflow",
 			Keys: []string{"value", "chance"}, place: onWire, defaults: Event{Value: "not-a-number", Chance: 1}},
 		{Name: "late-reply", Meaning: "a reply is delayed, by chance, in the machine's own time", Keys: []string{"delay", "chance"}, place: onWire,
-			defaults: Event{Delay: span(3 * time.Second), Chance: 0.02}},
+			defaults: Event{Delay: Span(3 * time.Second), Chance: 0.02}},
 		{Name: "slow-answers", Meaning: "every reply takes delay and up to spread more, in the machine's own time", Keys: []string{"delay", "spread"}, place: onWire,
-			defaults: Event{Delay: span(150 * time.Millisecond), Spread: span(100 * time.Millisecond)}},
+			defaults: Event{Delay: Span(150 * time.Millisecond), Spread: Span(100 * time.Millisecond)}},
 		{Name: "unplug", Meaning: "the cable is pulled; the port vanishes, and returns when it ends", place: onWire},
 	}
 }

@@ -219,11 +219,11 @@ func TestRepetition(t *testing.T) {
 		event Event
 		want  int
 	}{
-		{Event{At: span(time.Hour)}, 1},
-		{Event{At: span(time.Hour), Repeat: span(time.Hour)}, 4},
-		{Event{At: span(time.Hour), Repeat: span(time.Hour), Times: 2}, 2},
-		{Event{At: span(9 * time.Hour), Repeat: span(time.Hour)}, 1},
-		{Event{At: span(time.Hour), Repeat: span(time.Millisecond), Times: 1 << 30}, mostOccurrences},
+		{Event{At: Span(time.Hour)}, 1},
+		{Event{At: Span(time.Hour), Repeat: Span(time.Hour)}, 4},
+		{Event{At: Span(time.Hour), Repeat: Span(time.Hour), Times: 2}, 2},
+		{Event{At: Span(9 * time.Hour), Repeat: Span(time.Hour)}, 1},
+		{Event{At: Span(time.Hour), Repeat: Span(time.Millisecond), Times: 1 << 30}, mostOccurrences},
 	} {
 		if got := occurrences(c.event, 4*time.Hour+time.Minute); got != c.want {
 			t.Errorf("%+v happens %d times, want %d", c.event, got, c.want)

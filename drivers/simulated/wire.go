@@ -1,6 +1,7 @@
 package simulated
 
 import (
+	"regexp"
 	"strings"
 	"time"
 
@@ -101,22 +102,15 @@ func (i *Instrument) noise(n int) []byte {
 // replaceNumbers puts value in the place of every response item with four decimals, which is what measured and set
 // levels have.
 func replaceNumbers(reply, value string) string {
-	return strings.Join(mapStrings(strings.Split(strings.TrimSuffix(reply, "\n"), ";"), func(unit string) string {
-		return strings.Join(mapStrings(strings.Split(unit, ","), func(item string) string {
-			if point := strings.IndexByte(item, '.'); point >= 0 && len(item)-point == 5 && strings.Trim(item, "+-.0123456789") == "" {
-				return value
-			}
-			return item
-		}), ",")
-	}), ";") + "\n"
+	return items.ReplaceAllStringFunc(strings.TrimSuffix(reply, "\n"), func(item string) string {
+		if point := strings.IndexByte(item, '.'); point >= 0 && len(item)-point == 5 && strings.Trim(item, "+-.0123456789") == "" {
+			return value
+		}
+		return item
+	}) + "\n"
 }
 
-func mapStrings(list []string, f func(string) string) []string {
-	for n := range list {
-		list[n] = f(list[n])
-	}
-	return list
-}
+var items = regexp.MustCompile(`[^;,]+`)
 
 // lost says whether, and why, a poll made in process fails at an instant; "" is a good poll.
 func (i *Instrument) lost(w wire) drivers.Reason {

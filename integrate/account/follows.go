@@ -183,11 +183,7 @@ func (a *Account) costs(entries []Entry) {
 	}
 	for _, e := range entries {
 		if sum, ok := e.Numbers[CostSum]; ok && e.Kind == EntryCost {
-			name := e.Words["for"]
-			if name == "" {
-				name = e.Text
-			}
-			a.Costs = append(a.Costs, Cost{name, sum, e.Words["currency"]})
+			a.Costs = append(a.Costs, Cost{cmp.Or(e.Words["for"], e.Text), sum, e.Words["currency"]})
 		}
 	}
 	if len(a.Costs) == 0 {
@@ -308,10 +304,7 @@ func GasOverWater(volume, kelvin, pressure matter.Figure) matter.Figure {
 
 // identify reads a test of identity.
 func (b *book) identify(e Entry) Identity {
-	id := Identity{At: e.At, Words: e.Words["result"], NormalizedError: math.NaN()}
-	if id.Words == "" {
-		id.Words = e.Text
-	}
+	id := Identity{At: e.At, Words: cmp.Or(e.Words["result"], e.Text), NormalizedError: math.NaN()}
 	n := e.Numbers
 	volume, caught := n[GasVolume]
 	ratio, assayed := n[bath.AssayRatio]

@@ -67,7 +67,7 @@ type doubt struct {
 func (c Contents) settle(m *mistakes) contents {
 	s := contents{medium: c.Medium}
 	if c.Medium != "" && !c.Medium.Known() {
-		m.add("medium", "it is one of "+listMedia(), "%q is unknown", string(c.Medium))
+		m.add("medium", "it is one of "+matter.MediaWords(matter.Media()), "%q is unknown", string(c.Medium))
 	}
 	hasVolume := m.positive("volume", "a volume above zero is needed, such as 0.9 L", c.Volume)
 	if !c.Volume.Known() {
@@ -98,14 +98,6 @@ func (c Contents) settle(m *mistakes) contents {
 	s.noteOthers(c, formulas)
 	s.noteStates(formulas)
 	return s
-}
-
-func listMedia() string {
-	var words []string
-	for _, m := range matter.Media() {
-		words = append(words, string(m))
-	}
-	return strings.Join(words, ", ")
 }
 
 // findMetal settles which metal is won. It returns false if that is not clear.

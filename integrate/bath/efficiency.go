@@ -113,12 +113,12 @@ func (o Order) prior(w matter.Window, s contents) (matter.Figure, []matter.Need)
 			StandardUncertainty: math.Max((high-low)/2/math.Sqrt(3), EfficiencyDoubt*expert.Middle())}, nil
 	}
 	best := math.Sqrt(low * high)
-	if missing == nil {
-		return matter.Figure{Value: best, StandardUncertainty: best * logarithmicDoubt(low, high), Low: low, High: high, Mark: matter.Assumed,
-			Source: "what an expert's bath reaches: " + expert.Source}, nil
+	f := matter.Figure{Value: best, StandardUncertainty: best * logarithmicDoubt(low, high), Low: low, High: high, Mark: matter.Assumed,
+		Source: "what an expert's bath reaches: " + expert.Source}
+	if missing != nil {
+		f.Source = fmt.Sprintf("%.3g to %.3g %% in an expert's bath (%s); lower where its conditions are not shown (common practice, no source)", 100*expert.Low, 100*expert.High, expert.Source)
 	}
-	return matter.Figure{Value: best, StandardUncertainty: best * logarithmicDoubt(low, high), Low: low, High: high, Mark: matter.Assumed,
-		Source: fmt.Sprintf("%.3g to %.3g %% in an expert's bath (%s); lower where its conditions are not shown (common practice, no source)", 100*expert.Low, 100*expert.High, expert.Source)}, missing
+	return f, missing
 }
 
 // Usual is the efficiency by the table of metals alone, as if nobody had stated one; not Known where the table has none.

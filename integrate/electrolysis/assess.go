@@ -301,20 +301,10 @@ const standardConcentration = 1000.0
 
 // positive tells whether every value is a finite number above zero.
 func positive(values ...float64) bool {
-	for _, v := range values {
-		if !(v > 0) || math.IsInf(v, 0) {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(values, func(v float64) bool { return !(v > 0) || math.IsInf(v, 0) })
 }
 
 // notNegative tells whether every value is a finite number, zero or above.
 func notNegative(values ...float64) bool {
-	for _, v := range values {
-		if !(v >= 0) || math.IsInf(v, 0) {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(values, func(v float64) bool { return !(v >= 0) || math.IsInf(v, 0) })
 }

@@ -79,12 +79,7 @@ func (f Formula) MassFraction(symbol string) (fraction, standardUncertainty floa
 // anion. It is empty for oxides, carbonates and whatever else takes an acid to dissolve.
 func (f Formula) Medium() Medium {
 	has := func(symbols ...string) bool {
-		for _, s := range symbols {
-			if f.Count(s) == 0 {
-				return false
-			}
-		}
-		return true
+		return !slices.ContainsFunc(symbols, func(s string) bool { return f.Count(s) == 0 })
 	}
 	switch {
 	case has("Cr", "O") && (strings.Contains(f.text, "CrO3") || strings.Contains(f.text, "CrO4") || strings.Contains(f.text, "Cr2O7")):

@@ -222,12 +222,13 @@ func (m Metal) Couple(medium Medium, valence int) (Couple, error) {
 		}
 	}
 	if elsewhere.Valence != 0 {
-		return Couple{}, fmt.Errorf("%s with valence %d is in the table of metals for %s alone, not for %s", m.Element.Name, valence, mediaWords(elsewhere.Media), medium)
+		return Couple{}, fmt.Errorf("%s with valence %d is in the table of metals for %s alone, not for %s", m.Element.Name, valence, MediaWords(elsewhere.Media), medium)
 	}
 	return Couple{}, fmt.Errorf("%s with valence %d is not in the table of metals; it has valence %s", m.Element.Name, valence, m.valences())
 }
 
-func mediaWords(media []Medium) string {
+// MediaWords lists media in words.
+func MediaWords(media []Medium) string {
 	var words []string
 	for _, medium := range media {
 		words = append(words, string(medium))
@@ -252,24 +253,23 @@ func (m Metal) Equivalent(valence int) Figure {
 	return Figure{Value: w.Value / f, StandardUncertainty: w.StandardUncertainty / f, Mark: w.Mark, Source: w.Source + ", CODATA"}
 }
 
+// first is the first row of a table that holds.
+func first[T any](rows []T, holds func(T) bool) (row T, ok bool) {
+	if i := slices.IndexFunc(rows, holds); i >= 0 {
+		return rows[i], true
+	}
+	return row, false
+}
+
 // Window returns what is usual in a medium; ok is false when the table has nothing for it.
 func (m Metal) Window(medium Medium) (w Window, ok bool) {
-	for _, w := range m.Windows {
-		if covers(w.Media, medium) {
-			return w, true
-		}
-	}
-	return Window{}, false
+	return first(m.Windows, func(w Window) bool { return covers(w.Media, medium) })
 }
 
 // Stop returns the safe end of a run in a medium.
 func (m Metal) Stop(medium Medium) Stop {
-	for _, s := range m.Stops {
-		if covers(s.Media, medium) {
-			return s
-		}
-	}
-	return Stop{}
+	stop, _ := first(m.Stops, func(s Stop) bool { return covers(s.Media, medium) })
+	return stop
 }
 
 // Fade returns how the efficiency falls in a medium; ok is false when the table says nothing of it.
@@ -282,12 +282,9 @@ func (m Metal) Fade(medium Medium) (f Fade, ok bool) {
 
 // Oxide returns what an anode of a material, "" if it is unknown, makes of the metal in a medium; ok is false when it takes none.
 func (m Metal) Oxide(medium Medium, anode string) (o Oxide, ok bool) {
-	for _, o := range m.Oxides {
-		if covers(o.Media, medium) && (o.Anodes == nil || slices.Contains(o.Anodes, anode)) {
-			return o, true
-		}
-	}
-	return Oxide{}, false
+	return first(m.Oxides, func(o Oxide) bool {
+		return covers(o.Media, medium) && (o.Anodes == nil || slices.Contains(o.Anodes, anode))
+	})
 }
 
 // PerFaraday returns the mol of H+ that a faraday of the oxide sets free and the mol of water that it takes: M + x·H2O = MOx + 2x·H+ with the
@@ -303,11 +300,5 @@ func (o Oxide) PerFaraday(metal Metal) (acid, water float64) {
 
 // CautionsIn returns what to know before a run in a medium.
 func (m Metal) CautionsIn(medium Medium) []Caution {
-	var found []Caution
-	for _, c := range m.Cautions {
-		if covers(c.Media, medium) {
-			found = append(found, c)
-		}
-	}
-	return found
+	return slices.DeleteFunc(slices.Clone(m.Cautions), func(c Caution) bool { return !covers(c.Media, medium) })
 }

@@ -23,12 +23,7 @@ func FromFormula(f matter.Formula) (Totals, error) {
 		charge += n * constants().components[constants().number[c]].Charge
 	}
 	has := func(parts ...string) bool {
-		for _, p := range parts {
-			if strings.Contains(text, p) {
-				return true
-			}
-		}
-		return false
+		return slices.ContainsFunc(parts, func(p string) bool { return strings.Contains(text, p) })
 	}
 	carbon, nitrogen, sulfur := f.Count("C"), f.Count("N"), f.Count("S")
 	switch {

@@ -17,7 +17,7 @@ func common(in *Interpreter) []Command {
 	}
 	bare := func(act func()) func(*Call) error {
 		return func(c *Call) error {
-			if err := c.finished(); err != nil {
+			if err := c.Done(); err != nil {
 				return err
 			}
 			act()
@@ -147,23 +147,15 @@ func (e Error) bit() int {
 	return 0
 }
 
-func isCommandError(err error) bool {
-	var e Error
-	return errors.As(err, &e) && e.bit() == commandError
-}
-
 // queue is the error/event queue: first in, first out; when full, the newest entry gives way to −350.
-type queue struct {
-	limit   int
-	entries []Error
-}
+type queue struct{ entries []Error }
 
 func (q *queue) push(e Error) {
-	if len(q.entries) < q.limit {
+	if len(q.entries) < queueLength {
 		q.entries = append(q.entries, e)
 		return
 	}
-	q.entries[q.limit-1] = Error{Number: QueueOverflow}
+	q.entries[queueLength-1] = Error{Number: QueueOverflow}
 }
 
 func (q *queue) pop() Error {
@@ -176,13 +168,13 @@ func (q *queue) pop() Error {
 }
 
 // raise puts an error into the queue and sets its bit. An error that is not an Error is a device error.
-func (in *Interpreter) raise(err error) {
-	var e Error
+func (in *Interpreter) raise(err error) (e Error) {
 	if !errors.As(err, &e) {
 		e = Error{Number: DeviceError, Info: err.Error()}
 	}
 	in.queue.push(e)
 	in.event |= e.bit()
+	return e
 }
 
 // Errors returns the queue, oldest first, without emptying it.
@@ -269,7 +261,7 @@ func (r *Register) Commands(pattern string) []Command {
 func (c *Call) register(field *int, most float64, mask int) error {
 	v, err := c.Number(Range{Maximum: most})
 	if err == nil {
-		err = c.finished()
+		err = c.Done()
 	}
 	if err != nil {
 		return err

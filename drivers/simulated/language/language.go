@@ -11,6 +11,7 @@ package language
 
 import (
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 )
@@ -25,7 +26,6 @@ type Interpreter struct {
 	service  int // service request enable register
 	identity func() string
 	reset    func()
-	maximum  int // bytes of one program message
 	pending  strings.Builder
 	response bool // a response unit is already waiting: MAV
 }
@@ -35,9 +35,12 @@ type Options struct {
 	Commands []Command
 	Identity func() string // the answer to *IDN?
 	Reset    func()        // what *RST does
-	Errors   int           // length of the error queue; 0 means 20
-	Longest  int           // longest program message in bytes; 0 means 1024
 }
+
+const (
+	longestMessage = 1024 // bytes of one program message
+	queueLength    = 20   // of the error queue
+)
 
 // Command is one header and what it does.
 type Command struct {
@@ -52,16 +55,9 @@ type Command struct {
 
 // New builds a listener. It panics if a pattern is malformed, because patterns are program text.
 func New(o Options) *Interpreter {
-	in := &Interpreter{root: &node{}, identity: o.Identity, reset: o.Reset, maximum: o.Longest}
-	in.queue.limit = o.Errors
-	if in.queue.limit == 0 {
-		in.queue.limit = 20
-	}
-	if in.maximum == 0 {
-		in.maximum = 1024
-	}
+	in := &Interpreter{root: &node{}, identity: o.Identity, reset: o.Reset}
 	for _, c := range append(common(in), o.Commands...) {
-		in.root.add(c)
+		in.root.insert(parsePattern(c.Pattern), &c)
 	}
 	in.event = powerOn
 	return in
@@ -71,7 +67,7 @@ func New(o Options) *Interpreter {
 func (in *Interpreter) Handle(message string) string {
 	in.pending.Reset()
 	in.response = false
-	if len(message) > in.maximum {
+	if len(message) > longestMessage {
 		in.raise(Error{Number: BufferOverrun})
 		return ""
 	}
@@ -103,11 +99,8 @@ func (in *Interpreter) run(message string) {
 			}
 			err = in.execute(u)
 		}
-		if err != nil {
-			in.raise(err)
-			if isCommandError(err) {
-				return
-			}
+		if err != nil && in.raise(err).bit() == commandError {
+			return
 		}
 		if !u.common && len(u.keywords) > 0 {
 			path = u.keywords[:len(u.keywords)-1]
@@ -128,7 +121,7 @@ func (in *Interpreter) execute(u unit) error {
 		}
 		answer, err := command.Query(call)
 		if err == nil {
-			err = call.finished()
+			err = call.Done()
 		}
 		if err != nil {
 			return err
@@ -161,9 +154,7 @@ func (c *Call) Suffix() (number int, ok bool) {
 }
 
 // Done reports −108 if arguments are left over. Every command form calls it before it acts.
-func (c *Call) Done() error { return c.finished() }
-
-func (c *Call) finished() error {
+func (c *Call) Done() error {
 	if len(c.arguments) > 0 {
 		return Error{Number: ParameterNotAllowed, Info: c.arguments[0]}
 	}
@@ -206,11 +197,10 @@ func (c *Call) Number(r Range) (float64, error) {
 
 // Limit takes an optional MINimum, MAXimum or DEFault of a query such as VOLTage? MAXimum; ok is false if there is none.
 func (c *Call) Limit(r Range) (v float64, ok bool, err error) {
-	if len(c.arguments) == 0 {
+	a, err := c.take()
+	if err != nil {
 		return 0, false, nil
 	}
-	a := c.arguments[0]
-	c.arguments = c.arguments[1:]
 	if v, ok = r.special(a); !ok {
 		return 0, false, Error{Number: IllegalParameter, Info: a}
 	}
@@ -248,7 +238,7 @@ func parseNumber(text, unit string) (float64, error) {
 	if c := text[0]; c == '"' || c == '\'' || c == '(' || c >= 'A' && c <= 'Z' || c >= 'a' && c <= 'z' {
 		return 0, Error{Number: DataTypeError, Info: text}
 	}
-	end := numberEnd(text)
+	end := len(leadingNumber.FindString(text))
 	v, err := strconv.ParseFloat(text[:end], 64)
 	if err != nil && !math.IsInf(v, 0) {
 		return 0, Error{Number: InvalidNumber, Info: text}
@@ -267,35 +257,8 @@ func parseNumber(text, unit string) (float64, error) {
 	return v * factor, nil
 }
 
-// numberEnd is the length of the leading decimal number: digits, point, exponent.
-func numberEnd(s string) int {
-	i := 0
-	digits := func() {
-		for i < len(s) && s[i] >= '0' && s[i] <= '9' {
-			i++
-		}
-	}
-	if i < len(s) && (s[i] == '+' || s[i] == '-') {
-		i++
-	}
-	digits()
-	if i < len(s) && s[i] == '.' {
-		i++
-		digits()
-	}
-	if i+1 < len(s) && (s[i] == 'e' || s[i] == 'E') {
-		mark := i
-		i++
-		if s[i] == '+' || s[i] == '-' {
-			i++
-		}
-		first := i
-		if digits(); i == first {
-			i = mark
-		}
-	}
-	return i
-}
+// leadingNumber is a decimal number: digits, point, exponent.
+var leadingNumber = regexp.MustCompile(`^[+-]?[0-9]*(?:\.[0-9]*)?(?:[eE][+-]?[0-9]+)?`)
 
 // Boolean takes ON, OFF or a number, of which only the rounded value zero is off.
 func (c *Call) Boolean() (bool, error) {

@@ -82,7 +82,6 @@ func newBench() *bench {
 		Commands: append(commands, b.register.Commands("STATus:QUEStionable")...),
 		Identity: func() string { return "EXAMPLE,BENCH,1,2" },
 		Reset:    func() { b.resets++ },
-		Errors:   4,
 	})
 	b.Watch(b.register)
 	return b

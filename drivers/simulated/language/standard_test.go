@@ -108,12 +108,16 @@ func TestErrorQueue(t *testing.T) {
 		{"SYST:ERR?", "-113,\"Undefined header;FOO\"\n"}, {"SYST:ERR?", "0,\"No error\"\n"},
 	})
 	// When full, the newest entry gives way to -350 and later ones are lost.
-	for n := range 6 {
+	full := ""
+	for n := range queueLength + 2 {
 		b.Handle(fmt.Sprintf("VOLT %d", 100+n))
+		if n < queueLength-1 {
+			full += fmt.Sprintf("-222,\"Data out of range;%d\",", 100+n)
+		}
 	}
 	b.talk(t, []exchange{
-		{"SYST:ERR:COUN?", "4\n"},
-		{"SYST:ERR:ALL?", "-222,\"Data out of range;100\",-222,\"Data out of range;101\",-222,\"Data out of range;102\",-350,\"Queue overflow\"\n"},
+		{"SYST:ERR:COUN?", fmt.Sprintln(queueLength)},
+		{"SYST:ERR:ALL?", full + "-350,\"Queue overflow\"\n"},
 		{"SYST:ERR:COUN?", "0\n"},
 	})
 	b.Handle("FOO")

@@ -20,12 +20,7 @@ type element struct {
 	optional bool
 }
 
-// add enters a command under every path that its optional nodes allow.
-func (n *node) add(c Command) {
-	elements := parsePattern(c.Pattern)
-	n.insert(elements, &c)
-}
-
+// insert enters a command under every path that its optional nodes allow.
 func (n *node) insert(elements []element, c *Command) {
 	if len(elements) == 0 {
 		if n.command != nil {
