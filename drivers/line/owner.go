@@ -142,7 +142,7 @@ func (l *Line) answer(deadline time.Time, echo int, wanted bool) result {
 			l.fill = copy(l.rx[:], l.rx[echo:l.fill])
 			echo, scanned = 0, 0
 			if !wanted {
-				return result{err: l.stray(0)}
+				return result{} // what follows the echo may be the answer that is waited for next, and else is a stray then
 			}
 		}
 		if silence > 0 && echo == 0 && l.fill > 0 && time.Since(last) >= silence {
