@@ -271,6 +271,14 @@ func TestNetworkSupply(t *testing.T) {
 	near(t, "zinc", plan.Amount.Value, 0.0495)
 }
 
+func TestModbusSupply(t *testing.T) {
+	d := load(t, "modbus-supply.toml").Supply("rack").Dialect
+	equal(t, "protocol", d.Protocol, scpi.ModbusRTU)
+	equal(t, "unit", d.Unit, 7)
+	equal(t, "a query that the map leaves out", d.LimitVolts, "")
+	equal(t, "no error queue", d.Errors, "")
+}
+
 func TestOddDialect(t *testing.T) {
 	c := load(t, "odd-dialect.toml")
 	d := c.Supply("old").Dialect

@@ -152,6 +152,9 @@ func readAccuracy(t *table) Accuracy {
 // tags of scpi.Dialect, so that a new field there needs nothing here.
 func readDialect(t *table) scpi.Dialect {
 	d := scpi.Standard()
+	if p := t.text("protocol", ""); p == scpi.ModbusRTU || p == scpi.ModbusTCP {
+		d = scpi.Modbus()
+	}
 	v := reflect.ValueOf(&d).Elem()
 	for i := range v.NumField() {
 		key := v.Type().Field(i).Tag.Get("toml")

@@ -81,7 +81,7 @@ func Open(ctx context.Context, s Settings) (*Line, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open line %q: %w", s.Address, err)
 	}
-	return newLine(s, p), nil
+	return newLine(s, spoken(s, p)), nil
 }
 
 // New makes a line of a connection that is already open and that nobody else
@@ -89,7 +89,8 @@ func Open(ctx context.Context, s Settings) (*Line, error) {
 // for characters on a wire. Close closes the connection.
 func New(conn net.Conn, s Settings) *Line {
 	s.Address = tcpScheme + conn.RemoteAddr().String()
-	return newLine(s.withDefaults(), &socket{conn: conn})
+	s = s.withDefaults()
+	return newLine(s, spoken(s, &socket{conn: conn}))
 }
 
 // newLine starts the owner of an open port.

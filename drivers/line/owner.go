@@ -112,16 +112,17 @@ func (l *Line) write(n int) error {
 func (l *Line) receive(wait time.Duration) error {
 	n, err := l.port.read(l.rx[l.fill:], wait)
 	l.fill += n
-	if err == nil {
-		return nil
+	if err != nil {
+		return l.gone("read", err)
 	}
-	if incomplete := (*Incomplete)(nil); errors.As(err, &incomplete) {
-		return err // the port itself knows that nothing more comes
-	}
-	return l.gone("read", err)
+	return nil
 }
 
+// gone says that the port broke, unless the port itself knows that it is well and nothing more comes.
 func (l *Line) gone(operation string, err error) error {
+	if incomplete := (*Incomplete)(nil); errors.As(err, &incomplete) {
+		return err
+	}
 	return fmt.Errorf("%s line %q: %w: %w", operation, l.settings.Address, err, drivers.ErrGone)
 }
 

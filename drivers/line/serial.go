@@ -175,7 +175,9 @@ type Settings struct {
 	DataDir         string        // takes the lock files instead where the user has no home
 	ConnectLimit    time.Duration // TCP; 5 s
 	CloseLimit      time.Duration // 2 s
-	Patience        time.Duration // with an answer, where the system's driver alone ends a read; 1 s
+	Patience        time.Duration // with an answer, where the system's driver alone ends a read, and with an acknowledgement of Modbus; 1 s
+	Modbus          string        // rtu or tcp: messages name registers (package modbus), and travel as its frames
+	Unit            int           // address of the device on a line of Modbus
 
 	usbtmc bool // the address is a USB test-and-measurement device
 }
@@ -207,9 +209,10 @@ func (s Settings) withDefaults() Settings {
 	if s.Patience == 0 {
 		s.Patience = time.Second
 	}
-	if s.usbtmc = isUSBTMC(s.Address); s.usbtmc {
+	switch s.usbtmc = isUSBTMC(s.Address); {
+	case s.usbtmc:
 		s.Patience = max(s.Patience, leastPatience)
-	} else {
+	case s.Modbus == "":
 		s.Patience = 0
 	}
 	return s

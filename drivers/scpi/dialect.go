@@ -8,6 +8,13 @@ import (
 	"time"
 
 	"nightcell/drivers"
+	"nightcell/drivers/modbus"
+)
+
+// What Dialect.Protocol may be besides nothing.
+const (
+	ModbusRTU = "modbus-rtu"
+	ModbusTCP = "modbus-tcp"
 )
 
 // Ways to say which channel is meant.
@@ -33,6 +40,11 @@ const amperesMark = "{amperes}"
 // The queries and commands that Standard fills in are those of SCPI-1999 volume 2;
 // see Standard for what that standard leaves open.
 type Dialect struct {
+	// Protocol is "" for text, "modbus-rtu" or "modbus-tcp". With the latter two every query and command below names registers (package modbus), and none has a
+	// default. Unit is then the supply's address on the line.
+	Protocol string `toml:"protocol"`
+	Unit     int    `toml:"unit"`
+
 	Identify string `toml:"identify"` // maker,model,serial,firmware
 	// Resync is asked after any oddity. Its answer must never change; empty: Identify.
 	Resync string `toml:"resync"`
@@ -159,12 +171,53 @@ func Standard() Dialect {
 	}
 }
 
+// Modbus returns the dialect that a register map is laid over.
+func Modbus() Dialect {
+	s := Standard()
+	return Dialect{Protocol: ModbusRTU, Unit: 1, BothSeparator: s.BothSeparator, CurrentDecimals: 9, Timeout: s.Timeout, Quiet: s.Quiet, SelectedAnswer: channelMark}
+}
+
+// checkRegisters reports every message that names no register, and what Modbus does not have.
+func (d Dialect) checkRegisters(bad func(key, format string, args ...any)) {
+	switch {
+	case d.Protocol == "":
+		return
+	case d.Protocol != ModbusRTU && d.Protocol != ModbusTCP:
+		bad("protocol", "%q is not known; leave it out for SCPI, or use %q or %q", d.Protocol, ModbusRTU, ModbusTCP)
+		return
+	}
+	if d.Unit < 0 || d.Unit > 255 || d.Protocol == ModbusRTU && (d.Unit < 1 || d.Unit > 247) {
+		bad("unit", "%d is out of range; use the address that the supply's menu shows, 1 to 247", d.Unit)
+	}
+	if d.Echo || d.ReplySilence > 0 || d.Addressing != AddressNone || d.Headers || d.RegisterByte {
+		bad("protocol", "%q has no echo, reply_silence, addressing, headers or register_byte; leave these out", d.Protocol)
+	}
+	commands := map[string]bool{"off": true, "set_current": true, "remote": true, "local": true}
+	for _, f := range d.texts() {
+		if f.text == "" || f.key == "channel_list" || f.key == "select" || f.key == "selected" {
+			continue
+		}
+		m, err := modbus.Parse(strings.NewReplacer(channelMark, "1", amperesMark, "0").Replace(f.text))
+		switch {
+		case err != nil:
+			bad(f.key, "%v", err)
+		case m.Writes() && !commands[f.key]:
+			bad(f.key, "%q writes, and only a query may stand here; write it as in \"holding 16\"", f.text)
+		case !m.Writes() && commands[f.key]:
+			bad(f.key, "%q says nothing to write; write it as in \"holding 18 = 0\"", f.text)
+		case f.key == "set_current" && !strings.Contains(f.text, amperesMark):
+			bad(f.key, "%q does not say where the current goes; write it as in \"holding 17 uint16 0.001 = {amperes}\"", f.text)
+		}
+	}
+}
+
 // Check reports every mistake in the dialect, each with the key it is about.
 func (d Dialect) Check() error {
 	var errs []error
 	bad := func(key, format string, args ...any) {
 		errs = append(errs, fmt.Errorf("%s: %s", key, fmt.Sprintf(format, args...)))
 	}
+	d.checkRegisters(bad)
 	if d.Identify == "" && d.Resync == "" {
 		bad("identify", "is empty, so no answer is known to find the place after a fault; give identify, or resync with a query whose answer never changes")
 	}

@@ -57,6 +57,8 @@ func (s Settings) withDefaults() Settings {
 		s.Line.Terminator = ""
 	}
 	s.Line.Silence = time.Duration(s.Dialect.ReplySilence)
+	s.Line.Unit = s.Dialect.Unit
+	s.Line.Modbus, _ = strings.CutPrefix(s.Dialect.Protocol, "modbus-")
 	s.Line.Echo, s.Line.Patience = s.Dialect.Echo, time.Duration(s.Dialect.Timeout)
 	return s
 }

@@ -1,0 +1,144 @@
+//go:build linux
+
+package daemon
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+	"net"
+	"os"
+	"os/exec"
+	"strings"
+	"testing"
+
+	"github.com/creack/pty"
+	"golang.org/x/term"
+
+	"nightcell/configs"
+	"nightcell/daemon/control"
+	"nightcell/daemon/runlog"
+	"nightcell/daemon/watch"
+	"nightcell/daemon/watchtest"
+	"nightcell/drivers"
+	"nightcell/drivers/scpi"
+)
+
+// TestModbus watches a supply of registers behind a Modbus server that strangers wrote, over TCP and as RTU on a serial line, with the map of
+// the example that is shipped: the charge is counted, and an off is verified by what is read back.
+func TestModbus(t *testing.T) {
+	const python = "/usr/bin/python3"
+	if out, err := exec.Command(python, "-c", "import pymodbus, serial_asyncio").CombinedOutput(); err != nil {
+		if os.Getenv("NIGHTCELL_REQUIRE_REAL") == "1" {
+			t.Fatalf("python3-pymodbus and python3-serial-asyncio are not installed: %v\n%s", err, out)
+		}
+		t.Skip("python3-pymodbus and python3-serial-asyncio are not installed")
+	}
+	text, err := os.ReadFile("../configs/modbus-supply.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, framing := range []string{"tcp", "rtu"} {
+		t.Run(framing, func(t *testing.T) {
+			t.Parallel() // most of it is waiting
+			dir, where, port := t.TempDir(), "", ""
+			if framing == "tcp" {
+				l, err := net.Listen("tcp", "127.0.0.1:0")
+				if err != nil {
+					t.Fatal(err)
+				}
+				port = "tcp://" + l.Addr().String()
+				_, where, _ = net.SplitHostPort(l.Addr().String())
+				l.Close()
+			} else {
+				port, where = crossed(t)
+			}
+			server := exec.Command(python, "-u", "testdata/registers.py", framing, where)
+			out, err := server.StderrPipe()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := server.Start(); err != nil {
+				t.Fatal(err)
+			}
+			said := make(chan struct{})
+			t.Cleanup(func() {
+				_ = server.Process.Kill()
+				<-said
+				_ = server.Wait() // killed is how it ends
+			})
+			go func() { // ends with the server
+				defer close(said)
+				for lines := bufio.NewScanner(out); lines.Scan(); {
+					t.Log(lines.Text())
+				}
+			}()
+			config := strings.NewReplacer(`data = "/var/lib/nightcell"`, fmt.Sprintf("data = %q", dir),
+				`port = "/dev/serial/by-id/usb-EXAMPLE_RS485-if00-port0"`, fmt.Sprintf("port = %q", port),
+				`protocol = "modbus-rtu"`, fmt.Sprintf(`protocol = "modbus-%s"`, framing)).Replace(string(text)) + "poll = \"50 ms\"\ngap_after = \"30 s\"\n"
+			cfg, err := configs.Parse("modbus.toml", []byte(config))
+			if err != nil {
+				t.Fatal(err)
+			}
+			clock := drivers.NewClock(1)
+			s, err := watch.SettingsOf(cfg, &cfg.Cells[0], new(scpi.Rack), clock, slog.New(slog.DiscardHandler))
+			if err != nil {
+				t.Fatal(err)
+			}
+			cell := watch.New(s, watch.MachineOf(clock))
+			stop := watchtest.Start(t, cell)
+			soon(t, "it counts", func() bool { s := cell.Latest(); return s != nil && s.Reading.Count > 30 })
+			before := cell.Latest()
+			if r := before.Reading; math.Abs(r.Amperes-3.0012) > 1e-6 || math.Abs(r.Volts-3.9) > 1e-6 {
+				t.Errorf("reads %v A and %v V, the registers hold 3.0012 A and 3.9 V", r.Amperes, r.Volts)
+			}
+			if want := 3.0012 * before.Elapsed.Seconds(); before.Charge.Gaps > 0 || math.Abs(before.Charge.CountedCoulombs-want) > 1e-3*want {
+				t.Errorf("counted %.4f C with %d gaps, truly %.4f C", before.Charge.CountedCoulombs, before.Charge.Gaps, want)
+			}
+			d := new(Daemon)
+			d.cells.Store(&[]*post{{Cell: cell}})
+			if _, err := (operator{d}).Off(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {
+				t.Errorf("switching off: %v", err)
+			}
+			soon(t, "the run ends with its output off, as read back", func() bool { s := cell.Latest(); return s.Ended && s.OffVerified && s.Reading.Amperes == 0 })
+			run := cell.Latest().Run
+			if err := stop(); err != nil {
+				t.Error(err)
+			}
+			if report, err := runlog.ReplayFile(run); err != nil || !report.Sound() {
+				t.Errorf("replay: %+v, %v", report, err)
+			}
+		})
+	}
+}
+
+// crossed makes two pseudo-terminals of which each hears what the other says, as with a crossed cable.
+func crossed(t *testing.T) (near, far string) {
+	t.Helper()
+	var masters, slaves [2]*os.File
+	for n := range masters {
+		var err error
+		if masters[n], slaves[n], err = pty.Open(); err == nil {
+			_, err = term.MakeRaw(int(slaves[n].Fd()))
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	for n := range masters {
+		go func() { // ends when the masters are closed
+			_, _ = io.Copy(masters[n], masters[1-n])
+		}()
+	}
+	t.Cleanup(func() {
+		for n := range masters {
+			if err := errors.Join(slaves[n].Close(), masters[n].Close()); err != nil {
+				t.Error(err)
+			}
+		}
+	})
+	return slaves[0].Name(), slaves[1].Name()
+}
