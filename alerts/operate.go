@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -161,9 +162,7 @@ func (b *Board) person(c Condition, e Event, by, reason string, utc time.Time, v
 	a.State, a.By, a.Own, a.Reason = to, by, false, reason
 	if to == UNACK {
 		b.keepBack(c)
-		if a.Text == "" {
-			a.Text = c.String() + " holds."
-		}
+		a.Text = cmp.Or(a.Text, c.String()+" holds.")
 	}
 	b.mark(c)
 	return b.change(c, from, b.m.At, utc, by, reason), nil

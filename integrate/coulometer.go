@@ -5,6 +5,7 @@
 package integrate
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -54,9 +55,7 @@ func NewCoulometer(s Settings) *Coulometer {
 	c := &Coulometer{settings: s}
 	c.state.Zero = Zero{Amperes: s.ZeroAmperes, Uncertainty: s.ZeroUncertainty}
 	c.state.Correction = Correction{Factor: s.CorrectionFactor, Uncertainty: s.CorrectionUncertainty}
-	if c.state.Correction.Factor == 0 {
-		c.state.Correction.Factor = 1
-	}
+	c.state.Correction.Factor = cmp.Or(c.state.Correction.Factor, 1)
 	return c
 }
 

@@ -1,6 +1,7 @@
 package routes
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"fmt"
@@ -49,9 +50,7 @@ func NewMQTT(s MQTTSettings) (*MQTT, error) {
 	if err := s.Event.validate(); err != nil {
 		return nil, fmt.Errorf("route %s: %w", s.Name, err)
 	}
-	if s.Topic == "" {
-		s.Topic = "nightcell"
-	}
+	s.Topic = cmp.Or(s.Topic, "nightcell")
 	if strings.ContainsAny(s.Topic, "+#\x00") {
 		return nil, fmt.Errorf("route %s: topic %q holds a wildcard", s.Name, s.Topic)
 	}

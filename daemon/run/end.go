@@ -108,9 +108,7 @@ func (r *Run) abortOf(why string, utc time.Time) *abort {
 		a.Text += fmt.Sprintf("; about %.3g g are on the cathode", r.standing.Confirmed*1e3)
 	}
 	a.Text += "."
-	if a.Meaning == "" {
-		a.Meaning = "The deposit is less than planned."
-	}
+	a.Meaning = cmp.Or(a.Meaning, "The deposit is less than planned.")
 	if r.byHand {
 		a.Priority = routes.Medium // somebody stood there
 	}

@@ -157,22 +157,6 @@ func signed(e control.Entry) string {
 	return strings.TrimSpace(text + ")")
 }
 
-// followEntries books entries that were logged after the last checkpoint.
-func (r *Run) followEntries(records []runlog.Record) {
-	for i := range records {
-		if records[i].Kind == runlog.KindEntry {
-			r.book(&records[i])
-		}
-	}
-}
-
-// book books an entry as it was booked when it was written.
-func (r *Run) book(rec *runlog.Record) {
-	if _, err := r.settings.Plan.Book(control.EntryOf(rec).Booking(), bath.Outcome(rec.Text(outcomeField))); err != nil {
-		r.settings.Log.Warn("an entry cannot be applied", "cell", r.settings.Cell, "kind", rec.Text("kind"), "err", err)
-	}
-}
-
 // followLate lets charge and bath follow what was entered beside the log, as is done while nobody watches, each entry
 // once: the memory keeps up to where. It reports whether there was any.
 func (r *Run) followLate() (followed bool, err error) {

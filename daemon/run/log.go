@@ -1,6 +1,7 @@
 package run
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -21,10 +22,7 @@ const (
 
 // logOptions are those of the run log; its pace is the run's own clock.
 func (r *Run) logOptions() runlog.Options {
-	every := r.settings.Checkpoints
-	if every == 0 {
-		every = checkpointEvery
-	}
+	every := cmp.Or(r.settings.Checkpoints, checkpointEvery)
 	return runlog.Options{
 		Sync: r.settings.Sync, CheckpointEvery: every, FS: r.settings.FS,
 		Now: func() time.Time { return time.Unix(0, int64(r.time.told.Mono)) },

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"math"
 	"nightcell/alerts"
+	"nightcell/daemon/control"
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
@@ -129,7 +130,13 @@ func (r *Run) catchUp(tail *runlog.Tail) {
 	if p == nil {
 		return
 	}
-	r.followEntries(tail.Records)
+	for i := range tail.Records {
+		if rec := &tail.Records[i]; rec.Kind == runlog.KindEntry { // booked as it was booked when it was written
+			if _, err := p.Book(control.EntryOf(rec).Booking(), bath.Outcome(rec.Text(outcomeField))); err != nil {
+				r.settings.Log.Warn("an entry cannot be applied", "cell", r.settings.Cell, "kind", rec.Text("kind"), "err", err)
+			}
+		}
+	}
 	t := r.count.Totals()
 	if behind := t.Charge - r.shunted - p.Model.Charge(); behind != 0 {
 		seconds := math.Max(t.Elapsed.Seconds()-p.Model.State().Seconds, 0)

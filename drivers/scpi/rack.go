@@ -6,6 +6,7 @@
 package scpi
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -37,21 +38,11 @@ type Settings struct {
 }
 
 func (s Settings) withDefaults() Settings {
-	if s.Dialect == (Dialect{}) {
-		s.Dialect = Standard()
-	}
-	if s.Channel == 0 {
-		s.Channel = 1
-	}
-	if s.LimitAmperes == 0 {
-		s.LimitAmperes = s.RangeAmperes
-	}
-	if s.StatusEvery == 0 {
-		s.StatusEvery = 5
-	}
-	if s.Dialect.Resync == "" {
-		s.Dialect.Resync = s.Dialect.Identify
-	}
+	s.Dialect = cmp.Or(s.Dialect, Standard())
+	s.Channel = cmp.Or(s.Channel, 1)
+	s.LimitAmperes = cmp.Or(s.LimitAmperes, s.RangeAmperes)
+	s.StatusEvery = cmp.Or(s.StatusEvery, 5)
+	s.Dialect.Resync = cmp.Or(s.Dialect.Resync, s.Dialect.Identify)
 	s.Line.Terminator, s.Line.ReplyTerminator = s.Dialect.Terminator, s.Dialect.ReplyTerminator
 	if s.Line.Bare = s.Dialect.Terminator == NoTerminator; s.Line.Bare {
 		s.Line.Terminator = ""

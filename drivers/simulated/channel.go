@@ -1,6 +1,7 @@
 package simulated
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -64,12 +65,8 @@ func newChannel(s ChannelSetup, number int, seed int64) (*channel, error) {
 		protectVolts: s.ProtectVolts, protectAmperes: s.ProtectAmperes, protectCurrent: s.ProtectCurrent,
 		random: rand.New(rand.NewPCG(uint64(seed), uint64(number))),
 	}
-	if c.protectVolts == 0 {
-		c.protectVolts = s.RangeVolts * 1.1
-	}
-	if c.protectAmperes == 0 {
-		c.protectAmperes = s.RangeAmperes * 1.1
-	}
+	c.protectVolts = cmp.Or(c.protectVolts, s.RangeVolts*1.1)
+	c.protectAmperes = cmp.Or(c.protectAmperes, s.RangeAmperes*1.1)
 	if s.Cell != nil {
 		var err error
 		if c.cell, err = cell.New(*s.Cell); err != nil {

@@ -33,6 +33,7 @@
 package simulated
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -79,9 +80,7 @@ func New(s Setup) (*Instrument, error) {
 	if s.Scenario != nil && s.Scenario.Supply.Identity != "" {
 		s.Identity = s.Scenario.Supply.Identity
 	}
-	if s.Identity == "" {
-		s.Identity = Identity
-	}
+	s.Identity = cmp.Or(s.Identity, Identity)
 	i := &Instrument{setup: s, now: s.Now, identity: s.Identity, frozen: map[int][2]float64{}}
 	if i.now == nil {
 		if s.Clock.Speed() <= 0 {

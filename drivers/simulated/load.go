@@ -1,6 +1,7 @@
 package simulated
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -187,9 +188,7 @@ func (m *mistakes) event(meta toml.MetaData, n int, p toml.Primitive) Event {
 			m.add(at(""), key, "is missing; %s needs it", kind.Name)
 		}
 	}
-	if e.Channel == 0 {
-		e.Channel = 1
-	}
+	e.Channel = cmp.Or(e.Channel, 1)
 	m.judge(kind, e, at)
 	return e
 }

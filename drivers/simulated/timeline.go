@@ -1,6 +1,7 @@
 package simulated
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -55,18 +56,13 @@ func compile(s *Scenario, seed int64, channels int) (*timeline, error) {
 	if s == nil {
 		return t, nil
 	}
-	night := s.Duration.duration()
-	if night == 0 {
-		night = 7 * 24 * time.Hour
-	}
+	night := cmp.Or(s.Duration.duration(), 7*24*time.Hour)
 	for n, e := range s.Events {
 		kind, ok := kindNamed(e.Kind)
 		if !ok {
 			return nil, fmt.Errorf("simulated: event %d of scenario %q: %q is not a kind of event; the kinds are %s", n+1, s.Name, e.Kind, kindNames())
 		}
-		if e.Channel == 0 {
-			e.Channel = 1
-		}
+		e.Channel = cmp.Or(e.Channel, 1)
 		if e.Channel > channels {
 			return nil, fmt.Errorf("simulated: event %d of scenario %q names channel %d; the instrument has %d", n+1, s.Name, e.Channel, channels)
 		}

@@ -1,6 +1,7 @@
 package account
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -39,20 +40,16 @@ func (a assay) mass() float64 { return a.Found.Value * a.Volume }
 
 // doubt is the standard uncertainty of an entered number: the ± beside it as limits (JCGM 100, 4.3.7), else the usual one.
 func doubt(n map[string]float64, name string, usual float64) float64 {
-	for key, half := range n {
-		if plusMinus(name) == key {
-			return half / math.Sqrt(3)
-		}
+	if half, stated := n[plusMinus(name)]; stated {
+		return half / math.Sqrt(3)
 	}
 	return usual
 }
 
 // plusMinus is the name under which the log keeps the ± of a number: before its unit.
 func plusMinus(name string) string {
-	for i := range len(name) {
-		if name[i] == '_' {
-			return name[:i] + "_plus_minus" + name[i:]
-		}
+	if about, unit, has := strings.Cut(name, "_"); has {
+		return about + "_plus_minus_" + unit
 	}
 	return name + "_plus_minus"
 }
@@ -83,10 +80,7 @@ func (b *book) follow(from, to int64) {
 func (b *book) shorted(from, to int64) float64 {
 	var ns int64
 	for _, s := range b.shorts {
-		end := s.To
-		if end == 0 {
-			end = to
-		}
+		end := cmp.Or(s.To, to)
 		ns += max(min(end, to)-max(s.From, from), 0)
 	}
 	return float64(ns) / float64(to-from)

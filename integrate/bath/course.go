@@ -1,6 +1,7 @@
 package bath
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -93,10 +94,7 @@ const longestProgramme = 200
 // down to another. While the ratio is held with efficiency e, the metal falls as
 // exp(-ratio·e·k_m·A·t/V): slower than at constant current, denser and with hardly any waste.
 func (b Batch) Programme(from, to float64, t Taper) ([]Setting, error) {
-	step := t.Step
-	if step == 0 {
-		step = 0.1
-	}
+	step := cmp.Or(t.Step, 0.1)
 	switch {
 	case b.MassTransfer == 0:
 		return nil, fmt.Errorf("a taper needs a mass transfer; state it or the stirring")

@@ -1,6 +1,7 @@
 package electrolysis
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -97,9 +98,7 @@ func (c Conditions) settle() (Conditions, matter.Couple, error) {
 	if len(mistakes) > 0 {
 		return c, couple, errors.Join(mistakes...)
 	}
-	if c.Separator == "" {
-		c.Separator = NoSeparator
-	}
+	c.Separator = cmp.Or(c.Separator, NoSeparator)
 	if whole := -c.Charge.Value / float64(couple.Valence) / matter.Faraday; c.SolubleAnode && c.AtAnode.Mark == matter.Unmarked {
 		c.AtAnode = assumed(whole, whole, whole, "the whole charge dissolves the anode")
 	}
@@ -122,9 +121,7 @@ func (c Conditions) settle() (Conditions, matter.Couple, error) {
 		pH, why = fromSalts, "from the acid, alkali and ligands that the salts bring"
 	}
 	c.PH = orAssumed(c.PH, pH, 0.5, why)
-	if c.AnolyteMedium == "" {
-		c.AnolyteMedium = c.Medium
-	}
+	c.AnolyteMedium = cmp.Or(c.AnolyteMedium, c.Medium)
 	anolyte, why := c.PH.Value, "taken as in the bath"
 	if c.Separator != NoSeparator && c.AnolyteMedium.Acidic() && c.AnolyteMedium != matter.Chloride {
 		anolyte, why = divisionAcid, "an anolyte becomes strongly acid within hours"

@@ -2,6 +2,7 @@ package matter
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -204,12 +205,7 @@ func (f Formula) OxidationState(symbol string) (state float64, ok bool) {
 // usualState returns the oxidation state that an element other than a winnable metal has in the formula.
 func (f Formula) usualState(symbol string) (state float64, known bool) {
 	contains := func(parts ...string) bool {
-		for _, p := range parts {
-			if strings.Contains(f.text, p) {
-				return true
-			}
-		}
-		return false
+		return slices.ContainsFunc(parts, func(p string) bool { return strings.Contains(f.text, p) })
 	}
 	mesylate, sulfamate := contains("CH3SO3"), contains("NH2SO3", "SO3NH2")
 	switch symbol {

@@ -159,12 +159,7 @@ func newSystem(totals Totals, kelvin float64) (*system, error) {
 
 // among tells whether all components of a species or a solid are present.
 func among(parts []part, here []int) bool {
-	for _, p := range parts {
-		if here[p.of] == 0 {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(parts, func(p part) bool { return here[p.of] == 0 })
 }
 
 // condition turns the constants into those between concentrations, for log10 γ of a single charge.
