@@ -191,21 +191,14 @@ func (d *demoShow) progress(s *snapshot.Cell) {
 func progressLine(s *snapshot.Cell, share float64, width int) string {
 	figures := fmt.Sprintf(" %6.2f of %.2f A·h  %.3f V  %.3f A  %s  %.2f g  %s",
 		s.Charge.CountedCoulombs/3600, s.Charge.TargetCoulombs/3600, s.Reading.Volts, s.Reading.Amperes,
-		shortMode(s.Reading.Mode), s.Bath.DepositGrams, timeToGo(s.Charge.SecondsToTarget))
+		cmp.Or(shortModes[s.Reading.Mode], "--"), s.Bath.DepositGrams, timeToGo(s.Charge.SecondsToTarget))
 	room := max(10, min(30, width-len([]rune(figures))-3))
 	full := int(math.Round(math.Max(0, math.Min(1, share)) * float64(room)))
 	return "[" + strings.Repeat("#", full) + strings.Repeat("-", room-full) + "]" + figures
 }
 
-func shortMode(mode drivers.Mode) string {
-	switch mode {
-	case drivers.ConstantCurrent:
-		return "CC"
-	case drivers.ConstantVoltage:
-		return "CV"
-	}
-	return "--"
-}
+// shortModes are the regulations as a front panel shows them.
+var shortModes = map[drivers.Mode]string{drivers.ConstantCurrent: "CC", drivers.ConstantVoltage: "CV"}
 
 func timeToGo(seconds float64) string {
 	switch {

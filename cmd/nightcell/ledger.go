@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -264,9 +265,7 @@ func openElectrode(_ *shelf, _ string, values map[string]string, _ string) ([]ru
 	if err != nil {
 		return nil, err
 	}
-	for key, x := range w.Numbers {
-		e.Numbers[key] = x
-	}
+	maps.Copy(e.Numbers, w.Numbers)
 	delete(e.Words, bath.Electrode)
 	return e.LogFields()[1:], nil
 }

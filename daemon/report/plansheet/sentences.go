@@ -1,6 +1,7 @@
 package plansheet
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -158,21 +159,18 @@ func (p *sheet) dangers() []string {
 	return append(all, "Local codes and a person licensed to judge the room come first.")
 }
 
+// splashes are the hazards of liquids that are no acid.
+var splashes = map[matter.Medium]string{
+	matter.Alkaline:   "Caustic bath and mist: goggles and gloves.",
+	matter.Cyanide:    "Cyanide: deadly, and with acid deadly as a gas. No acid near it. Trained persons only.",
+	matter.Sulfide:    "Sulfide bath: with acid it gives off hydrogen sulfide, deadly and soon no longer smelled. No acid near it. Fume hood. Trained persons only.",
+	matter.Ammine:     "Ammonia bath: goggles, gloves and fume hood. Rinse splashes at once with plenty of water.",
+	matter.Fluoborate: "Fluoborate bath: it may hold hydrofluoric acid, which poisons through the skin. Goggles, gloves, calcium gluconate gel at hand. A splash needs a doctor at once.",
+}
+
 // splash is the hazard of the liquid itself.
 func (p *sheet) splash() string {
-	switch p.Bath.Medium {
-	case matter.Alkaline:
-		return "Caustic bath and mist: goggles and gloves."
-	case matter.Cyanide:
-		return "Cyanide: deadly, and with acid deadly as a gas. No acid near it. Trained persons only."
-	case matter.Sulfide:
-		return "Sulfide bath: with acid it gives off hydrogen sulfide, deadly and soon no longer smelled. No acid near it. Fume hood. Trained persons only."
-	case matter.Ammine:
-		return "Ammonia bath: goggles, gloves and fume hood. Rinse splashes at once with plenty of water."
-	case matter.Fluoborate:
-		return "Fluoborate bath: it may hold hydrofluoric acid, which poisons through the skin. Goggles, gloves, calcium gluconate gel at hand. A splash needs a doctor at once."
-	}
-	return "Acid bath and acid mist: goggles and gloves. Rinse splashes at once with plenty of water."
+	return cmp.Or(splashes[p.Bath.Medium], "Acid bath and acid mist: goggles and gloves. Rinse splashes at once with plenty of water.")
 }
 
 // steps are what to do, in the order of doing.
