@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"go.bug.st/serial"
+
+	"nightcell/drivers/recording"
 )
 
 var parities = map[string]serial.Parity{
@@ -179,6 +181,8 @@ type Settings struct {
 	Modbus          string        // rtu or tcp: messages name registers (package modbus), and travel as its frames
 	Unit            int           // address of the device on a line of Modbus
 
+	Record *recording.Recorder // keeps every byte; nil: none
+
 	usbtmc bool // the address is a USB test-and-measurement device
 }
 
@@ -268,6 +272,34 @@ func (s Settings) Duration(n int) time.Duration {
 		return 0
 	}
 	return time.Duration(float64(n) * s.bits() / float64(s.Baud) * float64(time.Second))
+}
+
+// form is how a recording shows the settings of the characters.
+func (s Settings) form() string {
+	switch {
+	case s.tcp():
+		return "socket"
+	case s.usbtmc:
+		return "messages"
+	}
+	return fmt.Sprintf("%d %d%c%s", s.Baud, s.DataBits, s.Parity[0]&^0x20, s.StopBits)
+}
+
+// recorded is a port of which every byte is kept.
+type recorded struct {
+	port
+	kept *recording.Port
+}
+
+func (r recorded) read(p []byte, wait time.Duration) (int, error) {
+	n, err := r.port.read(p, wait)
+	r.kept.Note(recording.Received, p[:n])
+	return n, err
+}
+
+func (r recorded) write(p []byte, wait time.Duration) error {
+	r.kept.Note(recording.Sent, p) // before, lest the answer stand before it
+	return r.port.write(p, wait)
 }
 
 // writeLimit is how long the system may take to accept n characters.

@@ -98,12 +98,32 @@ func (d *Dialect) number(b []byte, unit string) (float64, drivers.Reason) {
 	return parseNumber(v, unit)
 }
 
-// level reads a set-point or a protection level. Many supplies that write units do so in measured values alone.
-func (d *Dialect) level(b []byte, unit string) (float64, drivers.Reason) {
-	if !bytes.HasSuffix(bytes.TrimSpace(b), []byte(unit)) {
-		unit = ""
+// volts and amperes read a measured value in V and A.
+func (d *Dialect) volts(b []byte, unit string) (float64, drivers.Reason) {
+	x, why := d.number(b, unit)
+	return milli(x, d.Millivolts), why
+}
+
+func (d *Dialect) amperes(b []byte, unit string) (float64, drivers.Reason) {
+	x, why := d.number(b, unit)
+	return milli(x, d.Milliamperes), why
+}
+
+func milli(x float64, is bool) float64 {
+	if is {
+		return x / 1000
 	}
-	return d.number(b, unit)
+	return x
+}
+
+// level reads a set-point or a protection level. Many supplies that write units do so in measured values alone.
+func level(number parser) parser {
+	return func(b []byte, unit string) (float64, drivers.Reason) {
+		if !bytes.HasSuffix(bytes.TrimSpace(b), []byte(unit)) {
+			unit = ""
+		}
+		return number(b, unit)
+	}
 }
 
 // register reads a condition register.

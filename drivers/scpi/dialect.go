@@ -58,6 +58,9 @@ type Dialect struct {
 	BothAmperesFirst bool   `toml:"both_amperes_first"` // amperes come before volts in it
 	VoltsUnit        string `toml:"volts_unit"`         // text after every number of volts, usually none
 	AmperesUnit      string `toml:"amperes_unit"`       // text after every number of amperes, usually none
+	// Milliamperes says that every current, measured, set or sent, is in mA; Millivolts likewise.
+	Milliamperes bool `toml:"milliamperes"`
+	Millivolts   bool `toml:"millivolts"`
 	// Headers says that a header stands before every value, as in "VOLT 12.0": the last words of its query, in short or
 	// long form. Any other is refused as the answer to something else. Set-points and protection levels may
 	// come with or without the units above.

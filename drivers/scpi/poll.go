@@ -247,11 +247,11 @@ func (s *Supply) measureTogether(ctx context.Context) (r drivers.Reading, err er
 	if s.dialect.BothAmperesFirst {
 		fields[0], fields[1] = fields[1], fields[0]
 	}
-	volts, why := s.dialect.number(fields[0], s.dialect.VoltsUnit)
+	volts, why := s.dialect.volts(fields[0], s.dialect.VoltsUnit)
 	if why != "" {
 		return r, s.refusal(why, s.both.text, answer)
 	}
-	amperes, why := s.dialect.number(fields[1], s.dialect.AmperesUnit)
+	amperes, why := s.dialect.amperes(fields[1], s.dialect.AmperesUnit)
 	if why != "" {
 		return r, s.refusal(why, s.both.text, answer)
 	}

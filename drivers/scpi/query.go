@@ -15,11 +15,14 @@ type query struct {
 	text   []byte
 	key    string // the same
 	unit   string
-	parse  func(answer []byte, unit string) (float64, drivers.Reason)
+	parse  parser
 	worked bool // has been answered at least once
 }
 
-func (s *Supply) query(text string, parse func([]byte, string) (float64, drivers.Reason), unit string) *query {
+// parser reads an answer with that unit behind it; the reason says why it is no number.
+type parser func(answer []byte, unit string) (float64, drivers.Reason)
+
+func (s *Supply) query(text string, parse parser, unit string) *query {
 	if text == "" {
 		return nil
 	}

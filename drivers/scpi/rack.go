@@ -18,6 +18,7 @@ import (
 
 	"nightcell/drivers"
 	"nightcell/drivers/line"
+	"nightcell/drivers/recording"
 )
 
 // Settings say how to reach one channel of one supply.
@@ -58,6 +59,8 @@ func (s Settings) withDefaults() Settings {
 // line and take turns on it. What was learned about a supply's firmware outlives
 // its line. The zero Rack is ready for use, from several goroutines.
 type Rack struct {
+	Record *recording.Recorder // keeps every byte on all lines; nil: none
+
 	mu    sync.Mutex
 	lines map[string]*shared // by address
 }
@@ -80,6 +83,7 @@ func Open(ctx context.Context, s Settings, clock drivers.Clock) (*Supply, error)
 // says what to mend; it wraps a *drivers.Refusal when the port is good and the answers are not.
 func (r *Rack) Open(ctx context.Context, s Settings, clock drivers.Clock) (*Supply, error) {
 	s = s.withDefaults()
+	s.Line.Record = r.Record
 	if err := s.Dialect.Check(); err != nil {
 		return nil, fmt.Errorf("dialect of the supply on %s: %w", s.Line.Address, err)
 	}
@@ -214,8 +218,8 @@ func newSupply(s Settings, at *shared, clock drivers.Clock) *Supply {
 	d := s.Dialect
 	c := &Supply{instrument: at.in, settings: s, clock: clock, at: at, setPoint: drivers.Amperes(math.NaN()), sinceState: s.StatusEvery}
 	read := &c.instrument.dialect
-	c.volts = c.query(c.addressed(d.MeasureVolts), read.number, d.VoltsUnit)
-	c.amperes = c.query(c.addressed(d.MeasureAmperes), read.number, d.AmperesUnit)
+	c.volts = c.query(c.addressed(d.MeasureVolts), read.volts, d.VoltsUnit)
+	c.amperes = c.query(c.addressed(d.MeasureAmperes), read.amperes, d.AmperesUnit)
 	both := c.addressed(d.MeasureBoth)
 	c.parts = parts(both)
 	if both != "" && d.Addressing == AddressSelect {
@@ -223,10 +227,10 @@ func newSupply(s Settings, at *shared, clock drivers.Clock) *Supply {
 	}
 	c.both = c.query(both, nil, "")
 	c.output = c.query(c.addressed(d.Output), read.outputState, "")
-	c.setVolts = c.query(c.addressed(d.SetVolts), read.level, d.VoltsUnit)
-	c.setAmperes = c.query(c.addressed(d.SetAmperes), read.level, d.AmperesUnit)
-	c.limitVolts = c.query(c.addressed(d.LimitVolts), read.level, d.VoltsUnit)
-	c.limitAmperes = c.query(c.addressed(d.LimitAmperes), read.level, d.AmperesUnit)
+	c.setVolts = c.query(c.addressed(d.SetVolts), level(read.volts), d.VoltsUnit)
+	c.setAmperes = c.query(c.addressed(d.SetAmperes), level(read.amperes), d.AmperesUnit)
+	c.limitVolts = c.query(c.addressed(d.LimitVolts), level(read.volts), d.VoltsUnit)
+	c.limitAmperes = c.query(c.addressed(d.LimitAmperes), level(read.amperes), d.AmperesUnit)
 	c.tripVolts, c.tripAmperes = c.query(c.addressed(d.TripVolts), read.flag, ""), c.query(c.addressed(d.TripAmperes), read.flag, "")
 	c.mode, c.trips = c.query(c.numbered(d.Mode), read.mode, ""), c.query(c.numbered(d.Trips), read.register, "")
 	c.queue, c.selection = c.query(d.Errors, nil, ""), c.query(d.Selected, read.channel, "")

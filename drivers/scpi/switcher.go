@@ -96,6 +96,9 @@ func (s *Supply) SetCurrent(ctx context.Context, a drivers.Amperes) error {
 		return fmt.Errorf("%g A is above the present set-point of %g A; nightcell never raises one", float64(a), x)
 	}
 	s.sinceState = s.settings.StatusEvery
+	if s.dialect.Milliamperes {
+		a *= 1000
+	}
 	text, number := s.dialect.SetCurrent, cut(float64(a), s.dialect.CurrentDecimals)
 	if strings.Contains(text, amperesMark) {
 		text = strings.ReplaceAll(text, amperesMark, number)

@@ -37,12 +37,14 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"reflect"
 	"slices"
 	"strings"
 	"sync"
 	"time"
 
 	"nightcell/drivers"
+	"nightcell/drivers/recording"
 	"nightcell/drivers/simulated/cell"
 	"nightcell/drivers/simulated/language"
 )
@@ -63,6 +65,9 @@ type Instrument struct {
 	dark                    bool // without mains
 	random                  *rand.Rand
 	frozen                  map[int][2]float64
+	manner                  *Manner           // nil: to the standard
+	answered                time.Time         // when the newest answer was due to be out
+	player                  *recording.Player // answers in place of all this; nil: none
 }
 
 // MostChannels bounds what a channel list can name.
@@ -94,6 +99,9 @@ func New(s Setup) (*Instrument, error) {
 		return nil, err
 	}
 	i.night = night
+	if s.Scenario != nil && !reflect.ValueOf(s.Scenario.Supply.Manner).IsZero() {
+		i.manner = &s.Scenario.Supply.Manner
+	}
 	for n, cs := range s.Channels {
 		if n == 0 && s.Scenario != nil {
 			cs = s.Scenario.begin(cs, s.Seed)
@@ -105,7 +113,10 @@ func New(s Setup) (*Instrument, error) {
 		i.channels = append(i.channels, c)
 	}
 	i.listen()
-	return i, nil
+	if s.Recording != nil {
+		i.player, err = s.Recording.Player()
+	}
+	return i, err
 }
 
 // advance brings the physics to an instant, stopping at every one where something happens. Time never goes back.
@@ -224,6 +235,27 @@ type response struct {
 	delay time.Duration
 }
 
+// longestLine bounds a program message without terminator; the instrument then reports an overrun.
+const longestLine = 4096
+
+// hear takes the first whole message out of what has come; length 0: there is none yet.
+func (i *Instrument) hear(heard []byte) (length int, answer []response) {
+	if i.player == nil {
+		if length = i.manner.end(heard); length == 0 && len(heard) >= longestLine {
+			length = len(heard)
+		}
+		if length == 0 {
+			return 0, nil
+		}
+		return length, []response{i.respond(heard[:length])}
+	}
+	length, pieces := i.player.Hear(heard)
+	for _, p := range pieces {
+		answer = append(answer, response{[]byte(p.Text), p.After})
+	}
+	return length, answer
+}
+
 func (i *Instrument) respond(message []byte) response {
 	i.mu.Lock()
 	defer i.mu.Unlock()
@@ -232,14 +264,25 @@ func (i *Instrument) respond(message []byte) response {
 	if i.dark || w.gone || w.silent {
 		return response{}
 	}
-	reply := i.listener.Handle(string(message))
+	text := string(message)
+	var queries []string
+	if i.manner != nil {
+		queries = i.manner.understood(text, time.Since(i.answered))
+		text = strings.Join(queries, ";") + "\n"
+	}
+	reply := i.listener.Handle(text)
 	i.questionable.Update()
 	i.operation.Update()
+	if i.manner != nil && reply != "" {
+		reply = i.manner.spoken(queries, reply)
+	}
 	r := response{reply: []byte(reply)}
 	if w.echo {
 		r.reply = append([]byte(strings.TrimRight(string(message), "\r\n")+"\n"), r.reply...)
 	}
-	return i.spoil(w, r)
+	r = i.spoil(w, r)
+	i.answered = time.Now().Add(r.delay)
+	return r
 }
 
 // CellSetup describes a cell as the run begins, in SI units.
@@ -268,6 +311,8 @@ type Setup struct {
 	Identity string
 	// NeedsLock refuses settings with −203 until SYSTem:KLOCk ON (SCPI-1999, volume 2) has locked the front panel.
 	NeedsLock bool
+	// Recording, if any, answers on the pseudo-terminal in place of the instrument.
+	Recording *recording.Recording
 }
 
 // Identity is the invented maker, model, serial number and firmware of the default instrument.

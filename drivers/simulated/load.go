@@ -131,7 +131,7 @@ func (m *mistakes) unknown(keys []toml.Key) {
 // tags lists the keys of a section.
 func tags(section any) (list []string) {
 	for _, field := range reflect.VisibleFields(reflect.TypeOf(section)) {
-		if tag := field.Tag.Get("toml"); tag != "-" {
+		if tag := field.Tag.Get("toml"); tag != "-" && !field.Anonymous {
 			list = append(list, tag)
 		}
 	}

@@ -156,9 +156,6 @@ func (p *PTY) until(ctx context.Context, c *cable, edge time.Duration) error {
 	}
 }
 
-// longestLine bounds a program message without terminator; the instrument then reports an overrun.
-const longestLine = 4096
-
 // answer reads messages and writes replies, at the pace of the baud rate.
 func (p *PTY) answer(ctx context.Context, c *cable) error {
 	var pending []byte
@@ -173,29 +170,31 @@ func (p *PTY) answer(ctx context.Context, c *cable) error {
 			return fmt.Errorf("simulated: read %s: %w", c.master.Name(), err)
 		}
 		pace.heard(n)
-		pending = append(pending, buffer[:n]...)
+		heard := buffer[:n]
+		if m := p.instrument.manner; m != nil && m.LineRate != 0 && !runsAt(c.slave, m.LineRate) {
+			heard = bytes.Repeat([]byte{'~'}, n) // characters of another rate, and no end of a message among them
+		}
+		pending = append(pending, heard...)
 		for {
-			end := bytes.IndexByte(pending, '\n')
-			if end < 0 && len(pending) < longestLine {
+			length, answer := p.instrument.hear(pending)
+			if length == 0 {
 				break
 			}
-			if end < 0 {
-				end = len(pending) - 1
-			}
-			r := p.instrument.respond(pending[:end+1])
-			pending = append(pending[:0], pending[end+1:]...)
-			if len(r.reply) == 0 {
-				continue
-			}
-			if r.delay > 0 && !wait(ctx, r.delay) {
-				return nil
-			}
-			pace.say(len(r.reply))
-			if err := c.write(r.reply, &patience); err != nil {
-				if ctx.Err() != nil || errors.Is(err, os.ErrClosed) {
+			pending = append(pending[:0], pending[length:]...)
+			for _, r := range answer {
+				if len(r.reply) == 0 {
+					continue
+				}
+				if r.delay > 0 && !wait(ctx, r.delay) {
 					return nil
 				}
-				return fmt.Errorf("simulated: write %s: %w", c.master.Name(), err)
+				pace.say(len(r.reply))
+				if err := c.write(r.reply, &patience); err != nil {
+					if ctx.Err() != nil || errors.Is(err, os.ErrClosed) {
+						return nil
+					}
+					return fmt.Errorf("simulated: write %s: %w", c.master.Name(), err)
+				}
 			}
 		}
 	}
