@@ -22,6 +22,7 @@ import (
 	"nightcell/daemon/watch"
 	"nightcell/drivers"
 	"nightcell/drivers/lock"
+	"nightcell/drivers/recording"
 	"nightcell/drivers/scpi"
 
 	"golang.org/x/sync/errgroup"
@@ -35,6 +36,7 @@ type Options struct {
 	Clock   drivers.Clock
 	Version string
 	Log     *slog.Logger
+	Record  *recording.Recorder // keeps every byte on the lines; nil: none
 	// Ready is called once, when every cell's log is open and the listeners are bound.
 	Ready func()
 	// Fed is called about once a second while the watch over every cell is kept, for a
@@ -75,7 +77,7 @@ func New(o Options) (*Daemon, error) {
 	}
 	d.openLinks(o.Config)
 	d.metrics = metrics.New(o.Version, d.Snapshots)
-	d.rack = new(scpi.Rack)
+	d.rack = &scpi.Rack{Record: o.Record}
 	posts := make([]*post, len(o.Config.Cells))
 	for i := range o.Config.Cells {
 		var err error

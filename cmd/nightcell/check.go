@@ -23,6 +23,7 @@ import (
 	"nightcell/daemon/report"
 	"nightcell/daemon/report/plansheet"
 	"nightcell/daemon/runlog"
+	"nightcell/drivers/scpi"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 )
@@ -31,6 +32,8 @@ type checkFlags struct {
 	config      string
 	ask, asJSON bool
 	patience    string
+	record      string
+	rack        *scpi.Rack // by which the supplies are asked; nil: one of its own
 }
 
 func newCheckCommand(s *shell) *cobra.Command {
@@ -56,12 +59,16 @@ func newCheckCommand(s *shell) *cobra.Command {
 	flags.BoolVar(&f.ask, "ask", false, "query each supply without changing its settings")
 	flags.StringVar(&f.patience, "patience", "20 s", "longest `time` for one supply to answer all queries")
 	flags.BoolVar(&f.asJSON, "json", false, "print one JSON object")
+	recordFlag(flags, &f.record)
 	return cmd
 }
 
 func (f *checkFlags) run(ctx context.Context, s *shell) error {
 	if f.config == "" {
 		return usagef("--config is missing; name the configuration file, such as --config nightcell.toml")
+	}
+	if f.record != "" && !f.ask {
+		return usagef("--record %s: nothing is asked without --ask; add it", f.record)
 	}
 	patience, err := quantity.Parse(quantity.Time, f.patience)
 	if err != nil || !(patience > 0) || patience > 3600 {
@@ -87,7 +94,15 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 		report.Cells = append(report.Cells, judgeCell(config, &config.Cells[i]))
 	}
 	if f.ask {
-		report.Supplies = askAll(ctx, config, time.Duration(patience*float64(time.Second)))
+		rack := f.rack
+		if rack == nil {
+			rack = new(scpi.Rack)
+			if rack.Record, err = beginRecord(s, f.record); err != nil {
+				return err
+			}
+			defer rack.Record.Close()
+		}
+		report.Supplies = askAll(ctx, config, rack, time.Duration(patience*float64(time.Second)))
 	}
 	if f.asJSON {
 		err = printJSON(s.out, report)

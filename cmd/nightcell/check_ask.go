@@ -40,12 +40,12 @@ type askedJSON struct {
 
 // askAll asks each supply in turn for its channels, and all supplies at the same
 // time, each for no longer than patience.
-func askAll(ctx context.Context, config *configs.Config, patience time.Duration) []askedJSON {
+func askAll(ctx context.Context, config *configs.Config, rack *scpi.Rack, patience time.Duration) []askedJSON {
 	bySupply := make([][]askedJSON, len(config.Supplies))
 	clock := drivers.NewClock(1)
 	var all sync.WaitGroup
 	for i := range config.Supplies {
-		all.Go(func() { bySupply[i] = askSupply(ctx, config, &config.Supplies[i], patience, clock) })
+		all.Go(func() { bySupply[i] = askSupply(ctx, config, &config.Supplies[i], rack, patience, clock) })
 	}
 	all.Wait() // ends: every driver call keeps to its context
 	var flat []askedJSON
@@ -56,25 +56,25 @@ func askAll(ctx context.Context, config *configs.Config, patience time.Duration)
 }
 
 // askSupply asks the channels that have a cell, or the first one of a supply without.
-func askSupply(ctx context.Context, config *configs.Config, s *configs.Supply, patience time.Duration, clock drivers.Clock) []askedJSON {
+func askSupply(ctx context.Context, config *configs.Config, s *configs.Supply, rack *scpi.Rack, patience time.Duration, clock drivers.Clock) []askedJSON {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	var answers []askedJSON
 	for i := range config.Cells {
 		if c := &config.Cells[i]; c.Supply == s.Name {
 			for _, n := range c.Channels() {
-				answers = append(answers, askChannel(ctx, s, n, c, clock))
+				answers = append(answers, askChannel(ctx, s, n, c, rack, clock))
 			}
 		}
 	}
 	if len(answers) == 0 {
-		answers = append(answers, askChannel(ctx, s, 1, nil, clock))
+		answers = append(answers, askChannel(ctx, s, 1, nil, rack, clock))
 	}
 	return answers
 }
 
 // askChannel opens one channel, asks everything, and closes it again. c is nil when no cell is on it.
-func askChannel(ctx context.Context, s *configs.Supply, channel int, c *configs.Cell, clock drivers.Clock) askedJSON {
+func askChannel(ctx context.Context, s *configs.Supply, channel int, c *configs.Cell, rack *scpi.Rack, clock drivers.Clock) askedJSON {
 	a := askedJSON{Supply: s.Name, Channel: channel, Port: s.Port, Tripped: []string{}, Errors: []string{}, Notes: []string{}}
 	for _, v := range []*quantity.Maybe{&a.SetVolts, &a.SetAmperes, &a.LimitVolts, &a.LimitAmperes, &a.Volts, &a.Amperes, &a.Took} {
 		*v = quantity.Maybe(math.NaN())
@@ -85,7 +85,7 @@ func askChannel(ctx context.Context, s *configs.Supply, channel int, c *configs.
 	}
 	// The driver refuses more current than it takes for possible, and a check is where
 	// too much shall be seen, so it is told the range alone.
-	supply, err := scpi.Open(ctx, s.Settings(channel, math.NaN()), clock)
+	supply, err := rack.Open(ctx, s.Settings(channel, math.NaN()), clock)
 	if err != nil {
 		a.Problem = withoutEcho(err)
 		return a

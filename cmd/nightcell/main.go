@@ -167,6 +167,7 @@ func commands(s *shell) []*cobra.Command {
 	return []*cobra.Command{
 		newFirstNightCommand(s),
 		newPlanCommand(s),
+		newAttachCommand(s),
 		newCheckCommand(s),
 		newPortsCommand(s),
 		newDemoCommand(s),

@@ -6,7 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"os"
 	"regexp"
+	"strconv"
 	"strings"
 	"time"
 
@@ -32,14 +34,20 @@ type document struct {
 	told           string            // what a person should know of that
 	head           string            // begins what is written, with a place for the file's name; "": as plan begins it
 	why            map[string]string // reasons of keys, to stand beside them
+	notes          map[string]string // comments of the file it was read from, by their lines
 }
 
 // reasons are the reasons of keys, by the lines that they are to stand beside.
 func (d document) reasons() map[string]string {
 	comments := map[string]string{}
+	maps.Copy(comments, d.notes)
 	for key, why := range d.why {
-		if v := d.get(key); v != nil {
-			comments[fmt.Sprintf("%s = %q", key[strings.LastIndexByte(key, '.')+1:], v)] = why
+		v := d.get(key)
+		if text, ok := v.(string); ok {
+			v = strconv.Quote(text)
+		}
+		if v != nil {
+			comments[fmt.Sprintf("%s = %v", key[strings.LastIndexByte(key, '.')+1:], v)] = why
 		}
 	}
 	return comments
@@ -235,6 +243,40 @@ func planMistakes(list []string) error {
 	return usageError{errors.New("cannot compute the plan:\n  " + strings.Join(list, "\n  "))}
 }
 
+// load reads the configuration that the cell is taken from, and says which cell that is.
+func (o *planOptions) load() (c *configs.Config, name string, err error) {
+	if c, err = configs.Load(o.config); err != nil {
+		return nil, "", usageError{err}
+	}
+	names := strings.Join(c.CellNames(), ", ")
+	switch name = cmp.Or(o.cell, c.Cells[0].Name); {
+	case o.cell == "" && len(c.Cells) != 1:
+		return nil, "", usagef("%s describes several cells: choose one with --cell: %s", o.config, names)
+	case c.Cell(name) == nil:
+		return nil, "", usagef("--cell %s: %s has no such cell; it has %s", name, o.config, names)
+	}
+	return c, name, nil
+}
+
+// whole is the configuration file as it stands, with the comments behind its lines.
+func (o *planOptions) whole() (document, error) {
+	c, name, err := o.load()
+	if err != nil {
+		return document{}, err
+	}
+	d := document{tables: map[string]any{}, cellName: name, bank: c.Cell(name).Supply, file: o.config, metered: true, notes: map[string]string{}}
+	text, err := os.ReadFile(o.config)
+	if err == nil {
+		_, err = toml.Decode(string(text), &d.tables)
+	}
+	for line := range strings.Lines(string(text)) {
+		if stated, comment, ok := strings.Cut(strings.TrimSpace(line), " # "); ok {
+			d.notes[stated] = comment
+		}
+	}
+	return d, err
+}
+
 // stated is the document that the flags and the file come to.
 func (o *planOptions) stated(flags *pflag.FlagSet, f *planFlags) (document, error) {
 	d := newDocument()
@@ -248,16 +290,9 @@ func (o *planOptions) stated(flags *pflag.FlagSet, f *planFlags) (document, erro
 		}
 		return d, f.state(flags, d)
 	}
-	c, err := configs.Load(o.config)
+	c, name, err := o.load()
 	if err != nil {
-		return d, usageError{err}
-	}
-	name, names := cmp.Or(o.cell, c.Cells[0].Name), strings.Join(c.CellNames(), ", ")
-	switch {
-	case o.cell == "" && len(c.Cells) != 1:
-		return d, usagef("%s describes several cells: choose one with --cell: %s", o.config, names)
-	case c.Cell(name) == nil:
-		return d, usagef("--cell %s: %s has no such cell; it has %s", name, o.config, names)
+		return d, err
 	}
 	if d, err = documentOf(c, o.config, name); err != nil {
 		return d, err

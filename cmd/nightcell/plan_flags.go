@@ -239,14 +239,16 @@ const writtenHead = `# Written by nightcell plan.
 `
 
 // write writes the document as a configuration that check accepts: with what the plan assumed or fitted stated, and with
-// a port to be filled in where none is known. It overwrites nothing.
+// a port to be filled in where none is known. Without a plan it is written as it is. It overwrites nothing.
 func (d document) write(file string, p *plan.Plan) error {
 	if err := checkExtension("write", file, ".toml"); err != nil {
 		return err
 	}
 	d = d.clone()
 	comments := d.reasons()
-	d.completed(p, comments)
+	if p != nil {
+		d.completed(p, comments)
+	}
 	d.drop(d.cell("bath.continues"))
 	if data, ok := d.get("data").(string); ok && d.file != "" && !filepath.IsAbs(data) { // it begins at the folder of its file
 		if relative, err := filepath.Rel(filepath.Dir(file), data); err == nil {

@@ -17,21 +17,23 @@ import (
 
 	"nightcell/drivers"
 	"nightcell/drivers/line"
+	"nightcell/drivers/recording"
 	"nightcell/drivers/simulated"
 )
 
 // simulateFlags are the flags of nightcell simulate.
 type simulateFlags struct {
-	scenario string
-	link     string
-	speed    float64
-	baud     int
-	seed     int64
-	length   string
-	duration time.Duration
-	channels int
-	json     bool
-	kinds    bool
+	scenario  string
+	recording string
+	link      string
+	speed     float64
+	baud      int
+	seed      int64
+	length    string
+	duration  time.Duration
+	channels  int
+	json      bool
+	kinds     bool
 }
 
 func newSimulateCommand(s *shell) *cobra.Command {
@@ -41,7 +43,8 @@ func newSimulateCommand(s *shell) *cobra.Command {
 		Short: "Simulate a bench supply with a zinc cell on a pseudo-terminal",
 		Long: "Opens a pseudo-terminal, prints its path, and answers SCPI like a bench supply that drives a zinc cell\n" +
 			"at 3 A. It runs until interrupted or until --duration has passed, then prints the charge and deposit\n" +
-			"truly delivered. A scenario file scripts faults; --kinds lists them.\n" +
+			"truly delivered. A scenario file scripts faults; --kinds lists them. --recording plays what --record of attach, check\n" +
+			"or watch has kept.\n" +
 			"All figures are invented.",
 		Example: "  nightcell simulate --link bench-supply\n" +
 			"  nightcell simulate --scenario testdata/scenarios/hard-short.toml --speed 60 --duration 6h",
@@ -55,6 +58,7 @@ func newSimulateCommand(s *shell) *cobra.Command {
 	}
 	flags := cmd.Flags()
 	flags.StringVar(&f.scenario, "scenario", "", "scenario `file` (TOML; default: no fault)")
+	flags.StringVar(&f.recording, "recording", "", "answer out of this recording `file`, in place of a supply and a cell")
 	flags.StringVar(&f.link, "link", "", "`path` of a symbolic link to the port (default: in a temporary directory)")
 	flags.Float64Var(&f.speed, "speed", 1, "clock speed as a multiple of real time")
 	flags.IntVar(&f.channels, "channels", 1, "how many channels of the supply drive a cell each; the second gives half as much current, the third a third")
@@ -96,6 +100,12 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 		}
 		setup.Scenario = scenario
 	}
+	if f.recording != "" {
+		var err error
+		if setup.Recording, err = recording.Load(f.recording); err != nil {
+			return usageError{err}
+		}
+	}
 	instrument, err := simulated.New(setup)
 	if err != nil {
 		return usageError{err}
@@ -123,6 +133,9 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 	until := clock.Now()
 	if f.duration > 0 {
 		until = min(until, f.duration)
+	}
+	if f.recording != "" { // nobody knows what was true
+		return port.Close()
 	}
 	return errors.Join(port.Close(), f.tell(s.out, instrument, until))
 }

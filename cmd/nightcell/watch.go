@@ -26,6 +26,7 @@ type watchFlags struct {
 	config  string
 	speed   float64
 	verbose bool
+	record  string
 }
 
 func newWatchCommand(s *shell) *cobra.Command {
@@ -47,6 +48,7 @@ func newWatchCommand(s *shell) *cobra.Command {
 	flags.StringVar(&f.config, "config", "", "configuration `file` (TOML)")
 	flags.Float64Var(&f.speed, "speed", 1, "clock speed as a multiple of real time, for rehearsals with nightcell simulate")
 	flags.BoolVar(&f.verbose, "verbose", false, "log every rejected answer too")
+	recordFlag(flags, &f.record)
 	return cmd
 }
 
@@ -71,8 +73,13 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	for _, m := range cfg.Exposed() {
 		log.Warn("other users can read a secret", "where", m.Error())
 	}
+	record, err := beginRecord(s, f.record)
+	if err != nil {
+		return err
+	}
+	defer record.Close()
 	d, err := daemon.New(daemon.Options{
-		Config: cfg, Clock: clock, Version: version(), Log: log,
+		Record: record, Config: cfg, Clock: clock, Version: version(), Log: log,
 		Load: func() (*configs.Config, error) { return configs.Load(f.config) },
 		Ready: func() {
 			tellSystemd(log, sddaemon.SdNotifyReady)

@@ -23,16 +23,16 @@ type Recorder struct {
 	mu     sync.Mutex
 	ports  []string // addresses, in the order of their numbers
 	events chan Event
-	over   atomic.Bool
+	over   atomic.Bool // no more is taken
+	failed atomic.Bool // and the reason has been told
 	quit   chan struct{}
 	ended  chan struct{}
 	once   sync.Once
 	told   func(error)
-	err    error // written before ended is closed
 }
 
-// Create begins a recording in a new file, which the user alone may read. told, if not nil, is called once if the
-// recording has to end before Close.
+// Create begins a recording in a new file, which the user alone may read. told, if not nil, is called once, from another goroutine, if the
+// recording is not whole.
 func Create(path string, told func(error)) (*Recorder, error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if errors.Is(err, fs.ErrExist) {
@@ -84,10 +84,10 @@ func (p *Port) Note(kind Kind, b []byte) {
 	}
 }
 
-// end ends the recording before its time.
+// end ends the recording and says why, once.
 func (r *Recorder) end(err error) {
-	if !r.over.Swap(true) && r.told != nil {
-		go r.told(fmt.Errorf("the recording has ended, nothing else has: %w", err)) // whoever is told must not hold up a line
+	if r.over.Store(true); err != nil && !r.failed.Swap(true) && r.told != nil {
+		go r.told(fmt.Errorf("the recording ends here, and nothing else does: %w", err)) // whoever is told must not hold up a line
 	}
 }
 
@@ -121,15 +121,15 @@ func (r *Recorder) write(to io.WriteCloser) {
 		for len(r.events) > 0 {
 			put(<-r.events)
 		}
-		r.err = errors.Join(err, out.Flush(), to.Close())
+		r.end(errors.Join(out.Flush(), to.Close()))
 		return
 	}
 }
 
 // Close ends the recording and waits for the disk, two seconds at most. A nil Recorder is closed.
-func (r *Recorder) Close() error {
+func (r *Recorder) Close() {
 	if r == nil {
-		return nil
+		return
 	}
 	r.over.Store(true)
 	r.once.Do(func() { close(r.quit) })
@@ -137,8 +137,7 @@ func (r *Recorder) Close() error {
 	defer limit.Stop()
 	select {
 	case <-r.ended:
-		return r.err
 	case <-limit.C:
-		return errors.New("the disk does not take the end of the recording")
+		r.end(errors.New("the disk does not take the rest"))
 	}
 }

@@ -162,10 +162,10 @@ func parseEvent(text string) (e Event, wrong string) {
 		return e, "fewer than four parts"
 	}
 	seconds, err := strconv.ParseFloat(f[0], 64)
-	if err != nil || !(seconds >= 0 && seconds < 1e9) {
+	const end = 1e9 // some thirty years, which a Duration holds
+	if e.At = time.Duration(seconds*1e6+0.5) * time.Microsecond; err != nil || !(seconds >= 0 && seconds < end) || e.At >= end*time.Second {
 		return e, "no time in seconds"
 	}
-	e.At = time.Duration(seconds*1e6+0.5) * time.Microsecond
 	if e.Port, err = strconv.Atoi(f[1]); err != nil || e.Port < 1 || e.Port > 9999 {
 		return e, "no number of a port"
 	}

@@ -20,7 +20,7 @@ import (
 func TestAnswersAsTheDialectSays(t *testing.T) {
 	type read func(*Dialect) func([]byte, string) (float64, drivers.Reason)
 	number := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.number }
-	level := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.level }
+	leveled := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return level(d.number) }
 	output := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.outputState }
 	mode := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.mode }
 	channel := func(d *Dialect) func([]byte, string) (float64, drivers.Reason) { return d.channel }
@@ -44,9 +44,9 @@ func TestAnswersAsTheDialectSays(t *testing.T) {
 		{name: "nothing", in: "", read: number, set: headers, why: drivers.Blank},
 		{name: "header nobody announced", in: "VOLT 12.0", read: number, why: drivers.NotNumeric},
 		{name: "unit lost from a measured value", in: "12.0", unit: "V", read: number, why: drivers.NotNumeric},
-		{name: "set-point without its unit", in: "12.0", unit: "V", read: level, want: 12},
-		{name: "set-point with its unit", in: "12.0V", unit: "V", read: level, want: 12},
-		{name: "set-point in another unit", in: "12.0A", unit: "V", read: level, why: drivers.NotNumeric},
+		{name: "set-point without its unit", in: "12.0", unit: "V", read: leveled, want: 12},
+		{name: "set-point with its unit", in: "12.0V", unit: "V", read: leveled, want: 12},
+		{name: "set-point in another unit", in: "12.0A", unit: "V", read: leveled, why: drivers.NotNumeric},
 		{name: "output with a header", in: "OUTP ON", read: output, set: headers, want: 1},
 		{name: "output bit set", in: "0x0C", read: output, set: bits, want: 1},
 		{name: "output bit clear", in: "8", read: output, set: bits, want: 0},

@@ -1,0 +1,371 @@
+package scpi
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"nightcell/configs/quantity"
+	"nightcell/drivers"
+	"nightcell/drivers/line"
+)
+
+// Inquiry finds out how a supply is to be spoken to, by queries alone: nothing is set, though reading the error queue empties it.
+type Inquiry struct {
+	Line line.Settings // address, record and folders; the rest is found
+	Open func(context.Context, line.Settings) (*line.Line, error)
+	Said func(string) // is told what is being tried; may be nil
+}
+
+// Conclusion is one thing found, and why it is so.
+type Conclusion struct {
+	Key   string // of the supply's table in a configuration, or empty
+	Found string
+	Why   string
+}
+
+// Meter is what its answers show of a meter, in V or A.
+type Meter struct {
+	Last    float64
+	Step    float64 // the resolution
+	Scatter float64 // standard deviation of the readings taken; NaN if too few
+	Set     float64 // set-point; NaN when it is not told, like the next
+	Most    float64 // highest set-point
+}
+
+// Finding is what an Inquiry has found.
+type Finding struct {
+	Line           line.Settings
+	Dialect        Dialect
+	Identity       drivers.Identity
+	Volts, Amperes Meter
+	Channels       int           // 0: the supply does not tell
+	Scale          bool          // whether currents are in A or mA is not known
+	Took           time.Duration // of one reading of both
+	Output         drivers.Output
+	Mode           drivers.Mode
+	Conclusions    []Conclusion // in the order of finding
+}
+
+// inquirer is an Inquiry on its way. It asks as any supply's driver does.
+type inquirer struct {
+	Inquiry
+	*Supply
+	Finding
+	lower  bool          // the supply knows lower case alone
+	unit   string        // behind the newest number
+	header string        // before it
+	digits string        // the number as it was written
+	whole  bool          // no current had a point
+	slow   time.Duration // longest answer
+}
+
+// Inquire finds out how the supply on a line speaks. The error says what to do about it.
+func Inquire(ctx context.Context, q Inquiry) (*Finding, error) {
+	if q.Open == nil {
+		q.Open = line.Open
+	}
+	if q.Said == nil {
+		q.Said = func(string) {}
+	}
+	i := &inquirer{Inquiry: q}
+	i.Finding.Dialect = Standard()
+	if err := i.findLine(ctx); err != nil {
+		return nil, err
+	}
+	d := &i.Finding.Dialect
+	d.Pause, d.Timeout = Wait(politeRest), Wait(2*time.Second)
+	settings := Settings{Line: i.Finding.Line, Dialect: *d}.withDefaults()
+	l, err := i.Open(ctx, settings.Line)
+	if err != nil {
+		return nil, err
+	}
+	in, err := meet(ctx, l, settings)
+	if err != nil {
+		return nil, errors.Join(err, l.Close())
+	}
+	i.Finding.Identity = in.identity
+	i.Supply = newSupply(settings, &shared{in: in, users: 1, settings: settings}, drivers.NewClock(1))
+	err = i.ask(ctx)
+	return &i.Finding, errors.Join(err, i.Supply.Close())
+}
+
+func inSeconds(d time.Duration) string { return quantity.Round(quantity.Time, d.Seconds(), 2) }
+
+func (i *inquirer) found(key, found, why string, args ...any) {
+	i.Conclusions = append(i.Conclusions, Conclusion{key, found, fmt.Sprintf(why, args...)})
+	i.Said(found)
+}
+
+// ask asks everything once the line is known.
+func (i *inquirer) ask(ctx context.Context) error {
+	for _, step := range []func(context.Context) error{i.findPause, i.findQueue, i.findMeters, i.findLevels, i.findState, i.findChannels, i.takeReadings} {
+		if err := step(ctx); err != nil {
+			return err
+		}
+	}
+	i.judgeMode()
+	i.settle()
+	return nil
+}
+
+// known asks the first of some queries that the supply answers in a form that parse reads; "" if none is answered.
+func (i *inquirer) known(ctx context.Context, parse parser, texts ...string) (query string, x float64, err error) {
+	for _, text := range texts {
+		if i.lower {
+			text = strings.ToLower(text)
+		}
+		q := i.query(text, parse, "")
+		before := time.Now()
+		x, ok, err := i.optional(ctx, q)
+		if err != nil {
+			return "", 0, err
+		}
+		if ok {
+			i.slow = max(i.slow, time.Since(before)-time.Duration(i.instrument.dialect.Pause))
+		}
+		if ok || q.worked { // an infinite level is an answer too
+			return text, x, nil
+		}
+	}
+	return "", math.NaN(), nil
+}
+
+// figure reads a number in any dress, and keeps what it wore.
+func (i *inquirer) figure(b []byte, _ string) (float64, drivers.Reason) {
+	b = bytes.TrimSpace(b)
+	i.header = ""
+	if len(b) > 0 && strings.IndexByte("+-.0123456789", b[0]) < 0 {
+		head, rest, ok := bytes.Cut(b, []byte(" "))
+		if !ok {
+			return 0, unlike(b)
+		}
+		i.header, b = string(head), bytes.TrimSpace(rest)
+	}
+	end := len(b)
+	for end > 0 && !isNumeric(b[:end]) {
+		end--
+	}
+	unit := strings.TrimSpace(string(b[end:]))
+	if end == 0 || len(unit) > 3 || strings.Trim(strings.ToLower(unit), "abcdefghijklmnopqrstuvwxyz") != "" {
+		return 0, unlike(b)
+	}
+	i.unit, i.digits = unit, string(b[:end])
+	return parseNumber(b[:end], "")
+}
+
+const politeRest = 150 * time.Millisecond
+
+// findPause finds the shortest rest after an answer that no query is lost for.
+func (i *inquirer) findPause(ctx context.Context) error {
+	in, d := i.instrument, &i.Finding.Dialect
+	for _, rest := range []time.Duration{0, 20 * time.Millisecond, 50 * time.Millisecond, 100 * time.Millisecond, 200 * time.Millisecond, 500 * time.Millisecond, time.Second} {
+		in.dialect.Pause = Wait(rest)
+		const times = 4
+		n := 0
+		for ; n < times; n++ {
+			answer, _, _, err := in.ask(ctx, in.anchor, in.probeTimeout())
+			if err != nil && !i.note(err) {
+				return err
+			}
+			if err != nil || !bytes.Equal(answer, in.known) {
+				break
+			}
+		}
+		if n == times {
+			d.Pause = Wait(rest + rest/2)
+			in.dialect.Pause = d.Pause
+			if rest == 0 {
+				i.found("", "no rest is needed between queries", "%d queries in a row were answered", times)
+			} else {
+				i.found("dialect.pause", inSeconds(time.Duration(d.Pause))+" of rest after each answer", "with less, queries were lost; half as much again as was needed")
+			}
+			return nil
+		}
+		in.dialect.Pause = Wait(max(politeRest, 2*rest))
+		in.unsure = true
+		if err := in.ready(ctx); err != nil {
+			return err
+		}
+	}
+	return errors.New("the supply loses queries even with a second of rest between them; check cable and interface for a bad contact")
+}
+
+// findQueue finds the error queue, which makes it sure and quick that other queries are not known.
+func (i *inquirer) findQueue(ctx context.Context) error {
+	d := &i.Finding.Dialect
+	for _, text := range []string{"SYST:ERR?", "SYSTEM:ERROR?"} {
+		if i.lower {
+			text = strings.ToLower(text)
+		}
+		i.queue = i.query(text, nil, "")
+		if err := i.emptyQueue(ctx); err != nil {
+			return err
+		}
+		if i.queue.worked {
+			d.Errors = text
+			i.found("", "errors are told by "+text, "it answered as SCPI-1999 says, volume 2, 21.8")
+			i.pending = nil // what the search for the line left there
+			return nil
+		}
+	}
+	d.Errors, i.queue = "", nil
+	i.found("dialect.errors", "there is no error queue", "neither SYST:ERR? nor its long form is answered")
+	return nil
+}
+
+// findMeters finds how volts and amperes are asked, alone and together, and what units they have.
+func (i *inquirer) findMeters(ctx context.Context) error {
+	d := &i.Finding.Dialect
+	for _, m := range []struct {
+		name, short, long string
+		query, unit       *string
+		milli             *bool
+		meter             *Meter
+	}{
+		{"volts", "VOLT?", "VOLTAGE?", &d.MeasureVolts, &d.VoltsUnit, &d.Millivolts, &i.Volts},
+		{"amperes", "CURR?", "CURRENT?", &d.MeasureAmperes, &d.AmperesUnit, &d.Milliamperes, &i.Amperes},
+	} {
+		text, x, err := i.known(ctx, i.figure, "MEAS:"+m.short, "MEASURE:"+m.long, "MEAS:"+m.short[:4]+":DC?", "FETC:"+m.short, "FETCH:"+m.long, "READ:"+m.short)
+		if err != nil {
+			return err
+		}
+		if text == "" {
+			return fmt.Errorf("%s is there, but answers no query for %s that SCPI-1999 has (MEAS:%s, FETC:%[3]s, READ:%[3]s); take its queries from its manual, as in configs/odd-dialect.toml", i.Finding.Identity, m.name, m.short)
+		}
+		*m.query, m.meter.Last = text, x
+		i.found("dialect.measure_"+m.name, m.name+" by "+text, "it answers %q", i.header+i.digits+i.unit)
+		d.Headers = d.Headers || i.header != ""
+		if *m.unit = i.unit; i.unit != "" {
+			*m.milli = strings.EqualFold(i.unit[:1], "m")
+			i.found("dialect."+m.name+"_unit", fmt.Sprintf("%q stands behind %s", i.unit, m.name), "as in %s", i.digits+i.unit)
+		}
+	}
+	if i.instrument.dialect.Headers = d.Headers; d.Headers {
+		i.found("dialect.headers", "a header stands before each value", "as in %s %s", i.header, i.digits)
+	}
+	i.whole = !strings.Contains(i.digits, ".")
+	var fields [2][]byte
+	for _, form := range []struct{ between, separator string }{{";:", ";"}, {";", ";"}} {
+		both := d.MeasureVolts + form.between + d.MeasureAmperes
+		text, _, err := i.known(ctx, func(b []byte, _ string) (float64, drivers.Reason) {
+			for _, s := range []string{form.separator, ","} {
+				if splitFields(b, s, &fields) {
+					d.BothSeparator = s
+					v, why := i.figure(fields[0], "")
+					if _, other := i.figure(fields[1], ""); why == "" {
+						why = other
+					}
+					if math.Abs(v-i.Volts.Last) > 0.2*math.Abs(i.Volts.Last)+0.5 {
+						why = drivers.Unasked
+					}
+					return v, why
+				}
+			}
+			return 0, unlike(b)
+		}, both)
+		if err != nil {
+			return err
+		}
+		if d.MeasureBoth = text; text != "" {
+			i.found("dialect.measure_both", "both fit one message", "%s is answered in one line", text)
+			if d.BothSeparator != ";" {
+				i.found("dialect.both_separator", fmt.Sprintf("%q stands between them", d.BothSeparator), "as answered")
+			}
+			return nil
+		}
+	}
+	d.BothSeparator = ";"
+	i.found("dialect.measure_both", "one query a message", "two in one message were not both answered in one line")
+	return nil
+}
+
+// findLevels finds set-points, protection and what can be set at most.
+func (i *inquirer) findLevels(ctx context.Context) error {
+	d := &i.Finding.Dialect
+	for _, l := range []struct {
+		key, what string
+		query     *string
+		value     *float64
+		texts     []string
+	}{
+		{"set_volts", "voltage set-point", &d.SetVolts, &i.Volts.Set, []string{"VOLT?", "SOUR:VOLT?", "VOLTAGE?"}},
+		{"set_amperes", "current set-point", &d.SetAmperes, &i.Amperes.Set, []string{"CURR?", "SOUR:CURR?", "CURRENT?"}},
+		{"limit_volts", "over-voltage level", &d.LimitVolts, new(float64), []string{"VOLT:PROT?", "VOLT:PROT:LEV?", "VOLTAGE:PROTECTION?"}},
+		{"limit_amperes", "over-current level", &d.LimitAmperes, new(float64), []string{"CURR:PROT?", "CURR:PROT:LEV?", "CURRENT:PROTECTION?"}},
+		{"", "highest voltage", nil, &i.Volts.Most, []string{"VOLT? MAX", "VOLTAGE? MAX"}},
+		{"", "highest current", nil, &i.Amperes.Most, []string{"CURR? MAX", "CURRENT? MAX"}},
+	} {
+		text, x, err := i.known(ctx, i.figure, l.texts...)
+		if err != nil {
+			return err
+		}
+		if *l.value = x; l.query != nil {
+			*l.query = text
+		}
+		switch {
+		case text == "" && l.key != "":
+			i.found("dialect."+l.key, "the "+l.what+" is not told", "no answer to %s", strings.Join(l.texts, ", "))
+		case text != "":
+			i.found("", "the "+l.what+" by "+text, "it answers %s", i.digits+i.unit)
+			if strings.Contains(l.what, "current") {
+				i.whole = i.whole && !strings.Contains(i.digits, ".")
+			}
+		}
+	}
+	for _, m := range []*Meter{&i.Volts, &i.Amperes} {
+		if m.Most < math.Max(m.Set, m.Last) || m.Most == 0 { // a supply that ignores MAX tells the set-point, and it may be that
+			m.Most = math.NaN()
+		}
+	}
+	return nil
+}
+
+// findState finds output, regulation and protection.
+func (i *inquirer) findState(ctx context.Context) error {
+	d, read := &i.Finding.Dialect, &i.instrument.dialect
+	for _, s := range []struct {
+		key, what string
+		query     *string
+		parse     parser
+		texts     []string
+	}{
+		{"output", "output", &d.Output, read.flag, []string{"OUTP?", "OUTP:STAT?", "OUTPUT?"}},
+		{"trip_volts", "over-voltage trip", &d.TripVolts, read.flag, []string{"VOLT:PROT:TRIP?", "VOLTAGE:PROTECTION:TRIPPED?"}},
+		{"trip_amperes", "over-current trip", &d.TripAmperes, read.flag, []string{"CURR:PROT:TRIP?", "CURRENT:PROTECTION:TRIPPED?"}},
+		{"mode", "regulation mode", &d.Mode, read.register, []string{"STAT:QUES:COND?", "STATUS:QUESTIONABLE:CONDITION?"}},
+	} {
+		text, x, err := i.known(ctx, s.parse, s.texts...)
+		if err != nil {
+			return err
+		}
+		if *s.query = text; text == "" {
+			i.found("dialect."+s.key, "the "+s.what+" cannot be read", "no answer to %s", strings.Join(s.texts, ", "))
+			continue
+		}
+		i.found("", "the "+s.what+" by "+text, "it answers %g", x)
+		switch s.key {
+		case "output":
+			if i.Output = drivers.OutputOff; x != 0 {
+				i.Output = drivers.OutputOn
+			}
+		case "mode":
+			i.Mode = d.modeOf(uint16(x))
+		}
+	}
+	if d.Trips = d.Mode; d.Mode == "" {
+		i.found("dialect.trips", "over-temperature cannot be read", "it is in the same register as the mode")
+	}
+	return nil
+}
+
+// fold writes what the supply is sent in lower case if it knows nothing else.
+func (d *Dialect) fold() {
+	for _, t := range []*string{&d.Identify, &d.Off, &d.SetCurrent, &d.Select, &d.Selected} {
+		*t = strings.ToLower(*t)
+	}
+}

@@ -1,0 +1,187 @@
+package scpi
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"nightcell/drivers"
+)
+
+// findChannels finds how many channels there are and in which form they are addressed.
+func (i *inquirer) findChannels(ctx context.Context) error {
+	d := &i.Finding.Dialect
+	answered := func(text string) (bool, float64, error) {
+		got, x, err := i.known(ctx, i.figure, text)
+		return got != "", x, err
+	}
+	const far = 61 // a channel that no supply has
+	count := func(form string) (n int, err error) {
+		if ok, _, err := answered(fmt.Sprintf(form, far)); ok || err != nil {
+			return 0, err // whoever answers for that channel ignores the number
+		}
+		for ; n < 8; n++ {
+			if ok, _, err := answered(fmt.Sprintf(form, n+1)); !ok || err != nil {
+				return n, err
+			}
+		}
+		return n, nil
+	}
+	list, err := count(d.MeasureVolts + " (@%d)")
+	if err != nil {
+		return err
+	}
+	if list > 0 {
+		if i.Channels = list; list > 1 {
+			d.Addressing = AddressList
+		}
+		i.found("dialect.addressing", fmt.Sprintf("channels: %d, by a list", list), "%s (@%d) is answered, (@%d) is not", d.MeasureVolts, list, list+1)
+		return nil
+	}
+	selected, now, err := i.known(ctx, i.figure, "INST:NSEL?")
+	if err != nil {
+		return err
+	}
+	if selected != "" {
+		_, most, err := i.known(ctx, i.figure, "INST:NSEL? MAX")
+		if err != nil {
+			return err
+		}
+		if most > now || now > 1 {
+			d.Selected, d.Addressing, i.Channels = selected, AddressSelect, int(max(most, now))
+			i.found("dialect.addressing", fmt.Sprintf("channels: %d, by selection", i.Channels), "%s answers %g, and channel lists are not known", selected, now)
+			return nil
+		}
+	}
+	i.found("", "commands are for one channel", "neither a channel list nor INST:NSEL? tells of more")
+	return nil
+}
+
+// takeReadings takes some readings as the watch will, for time, step and scatter.
+func (i *inquirer) takeReadings(ctx context.Context) error {
+	const times = 8
+	d := &i.Finding.Dialect
+	queries := []string{d.MeasureVolts, d.MeasureAmperes}
+	var seen [2][]float64
+	step := [2]float64{math.Inf(1), math.Inf(1)}
+	for range times {
+		begun := time.Now()
+		for k, text := range queries {
+			_, x, err := i.known(ctx, i.figure, text)
+			if err != nil {
+				return err
+			}
+			seen[k] = append(seen[k], x)
+			step[k] = min(step[k], stepOf(i.digits))
+		}
+		i.Took = time.Since(begun)
+	}
+	for k, m := range []*Meter{&i.Volts, &i.Amperes} {
+		m.Last, m.Step, m.Scatter = seen[k][times-1], step[k], scatter(seen[k])
+	}
+	if d.MeasureBoth != "" {
+		begun := time.Now()
+		if _, _, _, err := i.instrument.ask(ctx, []byte(d.MeasureBoth), i.timeout()); err != nil && !i.note(err) {
+			return err
+		}
+		i.Took = time.Since(begun)
+	}
+	i.found("", "a reading takes "+inSeconds(i.Took), "measured, with the rest it needs")
+	return nil
+}
+
+// stepOf is the value of the last digit that is not a zero at the end, at least of the last digit before the point that is written.
+func stepOf(digits string) float64 {
+	mantissa, exponent := digits, 0
+	if at := strings.IndexAny(digits, "eE"); at >= 0 {
+		mantissa = digits[:at]
+		_, _ = fmt.Sscanf(digits[at+1:], "%d", &exponent) // isNumeric has read it
+	}
+	_, decimals, _ := strings.Cut(mantissa, ".")
+	kept := strings.TrimRight(decimals, "0")
+	if strings.Trim(mantissa, "+-0.") == "" { // zero tells the digits alone
+		kept = decimals
+	}
+	return math.Pow10(exponent - len(kept))
+}
+
+// scatter is the standard deviation of readings.
+func scatter(list []float64) float64 {
+	var sum, squares float64
+	for _, x := range list {
+		sum += x
+	}
+	mean := sum / float64(len(list))
+	for _, x := range list {
+		squares += (x - mean) * (x - mean)
+	}
+	return math.Sqrt(squares / float64(len(list)-1))
+}
+
+// judgeMode holds the mode that the register tells against set-points and readings.
+func (i *inquirer) judgeMode() {
+	d := &i.Finding.Dialect
+	if d.Mode == "" {
+		return
+	}
+	near := func(m Meter) bool { return math.Abs(m.Last-m.Set) <= 0.03*math.Abs(m.Set)+3*m.Step }
+	atVolts, atAmperes := near(i.Volts), near(i.Amperes)
+	switch {
+	case i.Output != drivers.OutputOn:
+		i.found("", "whether the register tells the mode is not known", "the output is not on; SCPI-1999 is believed")
+	case i.Mode == drivers.ModeUnknown:
+		i.found("", "the register tells no mode now", "neither bit 0 nor bit 1 is set, though the output is on")
+	case i.Mode == drivers.ConstantCurrent && atAmperes, i.Mode == drivers.ConstantVoltage && atVolts:
+		i.found("", "the register tells the mode: "+i.Mode.String(), "the reading is at that set-point")
+	default:
+		i.found("dialect.mode", "the register does not tell the mode", "it says %s, and the readings are not at that set-point", i.Mode)
+		d.Mode, i.Mode = "", drivers.ModeUnknown
+	}
+}
+
+// settle turns what was measured into the rest of the dialect and into V and A.
+func (i *inquirer) settle() {
+	d := &i.Finding.Dialect
+	if d.Timeout = Standard().Timeout; 5*i.slow > time.Duration(d.Timeout) {
+		d.Timeout = Wait((5*i.slow + time.Second/2).Round(time.Second / 2))
+		i.found("dialect.timeout", inSeconds(time.Duration(d.Timeout))+" for an answer", "the slowest took %s", inSeconds(i.slow))
+	}
+	most := max(math.Abs(i.Amperes.Last), i.Amperes.Set, i.Amperes.Most)
+	switch {
+	case d.AmperesUnit != "":
+	case most >= 1000:
+		d.Milliamperes = true
+		i.found("dialect.milliamperes", "currents are in milliamperes", "no bench supply is set to %g A", most)
+	case i.whole:
+		i.Scale = true
+	}
+	if d.Milliamperes && d.AmperesUnit != "" {
+		i.found("dialect.milliamperes", "currents are in milliamperes", "their unit says so")
+	}
+	if d.Millivolts {
+		i.found("dialect.millivolts", "voltages are in millivolts", "their unit says so")
+	}
+	i.Volts.scale(d.Millivolts)
+	i.Amperes.scale(d.Milliamperes)
+	decimals := int(math.Round(-math.Log10(i.Amperes.Step)))
+	if d.Milliamperes {
+		decimals -= 3
+	}
+	d.CurrentDecimals = min(max(decimals, 0), d.CurrentDecimals)
+	if d.Output == "" {
+		d.Off = ""
+		i.found("dialect.off", "nightcell has no command to switch off", "OUTP? is not known, so nor may OUTP OFF be; commands are not tried")
+	}
+	if d.SetAmperes == "" {
+		d.SetCurrent = ""
+		i.found("dialect.set_current", "nightcell has no command to lower the current", "CURR? is not known; commands are not tried")
+	}
+}
+
+func (m *Meter) scale(is bool) {
+	for _, x := range []*float64{&m.Last, &m.Step, &m.Scatter, &m.Set, &m.Most} {
+		*x = milli(*x, is)
+	}
+}

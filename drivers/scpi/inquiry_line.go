@@ -1,0 +1,261 @@
+package scpi
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/bits"
+	"strings"
+	"time"
+
+	"nightcell/drivers"
+	"nightcell/drivers/line"
+)
+
+// usualRates are those of bench supplies, the most usual first (common practice, no source).
+var usualRates = []int{9600, 115200, 19200, 38400, 57600, 4800, 2400, 230400, 1200}
+
+const (
+	identify    = "*IDN?"
+	answerTime  = 600 * time.Millisecond  // that most supplies answer within, and slowAnswer what the rest need (common practice, no source)
+	slowAnswer  = 2500 * time.Millisecond //
+	answersEnd  = 120 * time.Millisecond  // so much silence ends an answer while its terminator is not known
+	restBetween = 100 * time.Millisecond  // after whatever was said
+)
+
+// attempt is one way to ask who is there.
+type attempt struct {
+	line.Settings
+	query string
+	wait  time.Duration
+}
+
+func (a attempt) form() string {
+	if strings.HasPrefix(a.Address, "tcp://") {
+		return a.Address
+	}
+	return fmt.Sprintf("%d baud, %d data bits, parity %s", a.Baud, a.DataBits, a.Parity)
+}
+
+// attempts lists the ways in the order of how usual they are. A message that ends in carriage return and line feed is taken by those who
+// want either, so that the rate is found first and the terminator then.
+func (i *inquirer) attempts() (list []attempt) {
+	base := i.Inquiry.Line
+	base.Baud, base.DataBits, base.Parity = usualRates[0], 8, "none"
+	base.Terminator, base.Silence = "\r\n", answersEnd
+	rates := usualRates
+	if strings.HasPrefix(base.Address, "tcp://") {
+		rates = rates[:1]
+	}
+	add := func(rates []int, wait time.Duration, query string, change func(*line.Settings)) {
+		for _, rate := range rates {
+			a := attempt{base, query, wait}
+			if a.Baud = rate; change != nil {
+				change(&a.Settings)
+			}
+			list = append(list, a)
+		}
+	}
+	usual := rates[:min(3, len(rates))]
+	add(rates, answerTime, identify, nil)
+	add(usual, slowAnswer, identify, nil)
+	add(rates, answerTime, identify, func(s *line.Settings) { s.Terminator = "\n" })
+	add(usual, answerTime, strings.ToLower(identify), nil)
+	add(usual, answerTime, identify, func(s *line.Settings) { s.Terminator, s.Bare = "", true })
+	if len(rates) > 1 {
+		for _, form := range []struct {
+			bits   int
+			parity string
+		}{{7, "even"}, {7, "odd"}, {8, "even"}, {8, "odd"}} {
+			add(rates, answerTime, identify, func(s *line.Settings) { s.DataBits, s.Parity = form.bits, form.parity })
+		}
+	}
+	return list
+}
+
+// heard is what came back to one attempt.
+type heard struct {
+	raw     string // as it came
+	unasked string // what came before anything was asked
+	took    time.Duration
+}
+
+// once opens the line, asks, and closes it. half says that the supply may have half a message of another attempt.
+func (i *inquirer) once(ctx context.Context, a attempt, half bool) (h heard, err error) {
+	l, err := i.Open(ctx, a.Settings)
+	if err != nil {
+		return h, err
+	}
+	defer func() { err = errors.Join(err, l.Close()) }()
+	h.unasked = string(l.Drain(restBetween))
+	if half && !a.Bare {
+		if err := l.Send(ctx, nil); err != nil { // an empty message ends a half-heard one
+			return h, err
+		}
+		l.Drain(restBetween)
+	}
+	raw, sent, received, err := l.Exchange(ctx, []byte(a.query), nil, a.wait)
+	h.raw, h.took = string(raw), received.Sub(sent)
+	var incomplete *line.Incomplete
+	var stray *line.Stray
+	switch {
+	case errors.As(err, &incomplete):
+		h.raw, err = incomplete.Got, nil
+	case errors.As(err, &stray):
+		h.unasked, err = stray.Got, nil
+	}
+	return h, err
+}
+
+// sound says whether bytes can be an identity: IEEE 488.2, 10.14 wants four fields of printable ASCII; a device that
+// answers fewer must at least be of words.
+func sound(answer string) bool {
+	answer = strings.TrimRight(answer, "\r\n\x00")
+	letters := 0
+	for i := range len(answer) {
+		c := answer[i]
+		switch {
+		case c < ' ' || c > '~':
+			return false
+		case c|0x20 >= 'a' && c|0x20 <= 'z', c >= '0' && c <= '9':
+			letters++
+		case strings.IndexByte(" ,.-_/()+:#", c) < 0:
+			letters -= 2
+		}
+	}
+	return len(answer) >= 4 && len(answer) <= 200 && letters*2 > len(answer)
+}
+
+// parityOf finds out whether an answer makes sense once the eighth bit is taken for parity.
+func parityOf(raw string) string {
+	even, odd := true, true
+	b := []byte(raw)
+	for i := range b {
+		ones := bits.OnesCount8(b[i])
+		even, odd = even && ones%2 == 0, odd && ones%2 == 1
+		b[i] &= 0x7f
+	}
+	switch {
+	case !sound(string(b)):
+		return ""
+	case even:
+		return "even"
+	case odd:
+		return "odd"
+	}
+	return ""
+}
+
+// findLine tries the usual settings until an identity comes, twice the same, and then which terminators are needed.
+func (i *inquirer) findLine(ctx context.Context) error {
+	var noise, echoed bool
+	unasked := 0
+	list := i.attempts()
+	for n := 0; n < len(list); n++ {
+		a := list[n]
+		i.Said("asking with " + a.form())
+		h, err := i.once(ctx, a, n > 0)
+		if err != nil {
+			return err
+		}
+		if len(strings.Trim(h.unasked, "\r\n\x00")) > 0 {
+			if unasked++; unasked == 3 {
+				break
+			}
+		}
+		if parity := parityOf(h.raw); parity != "" && a.Parity == "none" {
+			a.DataBits, a.Parity = 7, parity
+			list = append(list[:n+1], append([]attempt{a}, list[n+1:]...)...)
+			continue
+		}
+		answer, echo := strings.CutPrefix(h.raw, a.query)
+		answer = strings.TrimLeft(answer, "\r\n")
+		echoed = echoed || echo
+		noise = noise || h.raw != "" && !echo
+		if !sound(answer) {
+			continue
+		}
+		for _, rest := range []time.Duration{0, time.Second, 2 * time.Second} {
+			if err := drivers.Rest(ctx, rest); err != nil {
+				return err
+			}
+			again, err := i.once(ctx, a, rest > 0)
+			if err != nil {
+				return err
+			}
+			if again.raw == h.raw {
+				return i.settleLine(ctx, a, h, answer, echo)
+			}
+		}
+		return fmt.Errorf("%q answered once on %s with %s, and then no more or something else: look for a loose plug, another program on the line, or a supply that is busy", drivers.Plain(strings.TrimSpace(answer)), i.Inquiry.Line.Address, a.form())
+	}
+	switch {
+	case unasked > 0:
+		return fmt.Errorf("the device on %s talks without being asked and never answers %s: it is no supply that nightcell can ask; look which port the supply is on", i.Inquiry.Line.Address, identify)
+	case echoed:
+		return fmt.Errorf("what is sent to %s comes back and nothing answers: the cable joins both wires, or the supply's interface is off; choose the interface in its menu", i.Inquiry.Line.Address)
+	case noise:
+		return fmt.Errorf("something answers on %s, but no identity at any usual baud rate: another kind of device such as a printer, or a rate of its own; set the supply's menu to 9600 baud, 8 data bits, no parity", i.Inquiry.Line.Address)
+	}
+	return fmt.Errorf("nothing answers %s on %s: see that the supply is on, that this interface is chosen in its menu, and that the cable is the right one (crossed or straight); a printer or a supply without SCPI is as silent", identify, i.Inquiry.Line.Address)
+}
+
+// settleLine keeps what was found of the line and finds the shortest terminator.
+func (i *inquirer) settleLine(ctx context.Context, a attempt, h heard, answer string, echo bool) error {
+	d := &i.Finding.Dialect
+	i.lower = a.query != identify
+	if d.Identify = a.query; i.lower {
+		d.fold()
+		i.found("dialect.identify", "it knows lower case alone", "%s was answered, %s not", a.query, identify)
+	}
+	if a.Bare {
+		d.Terminator = NoTerminator
+	}
+	for _, end := range []string{"\n", "\r"} {
+		if a.Terminator != "\r\n" {
+			break
+		}
+		b := a
+		b.Terminator = end
+		got, err := i.once(ctx, b, false)
+		if err != nil {
+			return err
+		}
+		if got.raw == h.raw {
+			d.Terminator = end
+			break
+		}
+		if _, err := i.once(ctx, a, true); err != nil { // ends what the supply has half heard
+			return err
+		}
+		d.Terminator = a.Terminator
+	}
+	end := answer[len(strings.TrimRight(answer, "\r\n")):]
+	i.found("", "it is "+drivers.Plain(strings.TrimRight(answer, "\r\n\x00")), "%s is answered twice the same, after %s", a.query, inSeconds(h.took))
+	i.Finding.Line = i.Inquiry.Line
+	if l := &i.Finding.Line; !strings.HasPrefix(l.Address, "tcp://") {
+		l.Baud, l.DataBits, l.Parity, l.StopBits = a.Baud, a.DataBits, a.Parity, "1"
+		i.found("baud", a.form(), "at no other did a sound answer come before")
+	}
+	switch d.Terminator {
+	case "\n":
+		d.Terminator = ""
+		i.found("", "a line feed ends a message", "it is enough")
+	case NoTerminator:
+		i.found("dialect.terminator", "nothing ends a message", "with an end it was not answered")
+	default:
+		i.found("dialect.terminator", fmt.Sprintf("%q ends a message", d.Terminator), "a line feed alone was not answered")
+	}
+	switch {
+	case end == "":
+		d.ReplySilence = Wait(answersEnd)
+		i.found("dialect.reply_silence", "nothing ends an answer but silence", "no line end came")
+	case !strings.Contains(end, "\n"):
+		d.ReplyTerminator = "\r"
+		i.found("dialect.reply_terminator", "a carriage return ends an answer", "no line feed came")
+	}
+	if d.Echo = echo; echo {
+		i.found("dialect.echo", "everything sent comes back before the answer", "%s came back", a.query)
+	}
+	return nil
+}
