@@ -106,7 +106,7 @@ func (a *attach) run(ctx context.Context) (err error) {
 	}
 	fmt.Fprintf(a.out, "\n%s is written. Checking it with the supply:\n\n", a.file)
 	if err := (&checkFlags{config: a.file, ask: true, patience: "60 s", rack: &a.rack}).run(ctx, a.shell); err != nil {
-		fmt.Fprintf(a.err, "\nMend what is named above, in %s or at the supply; then: nightcell check --config %[1]s --ask\n", a.file)
+		fmt.Fprintf(a.err, "\nCorrect what is named above, in %s or at the supply; then: nightcell check --config %[1]s --ask\n", a.file)
 		return err
 	}
 	a.tellDoubt()
@@ -178,7 +178,7 @@ func (a *attach) state() {
 	if is.Line.Baud != 0 {
 		put("baud", is.Line.Baud)
 	}
-	if is.Line.Parity != "none" {
+	if p := is.Line.Parity; p != "" && p != "none" {
 		put("data_bits", is.Line.DataBits)
 		put("parity", is.Line.Parity)
 	}

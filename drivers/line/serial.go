@@ -251,6 +251,11 @@ func (s Settings) check() error {
 func (s Settings) tcp() bool    { return strings.HasPrefix(s.Address, tcpScheme) }
 func (s Settings) telnet() bool { return strings.HasPrefix(s.Address, telnetScheme) }
 
+// Rated says whether characters go at a rate on the line with this address, and not as they come.
+func Rated(address string) bool {
+	return !Settings{Address: address}.tcp() && !isUSBTMC(address)
+}
+
 // bits is the length of one character on the wire: start, data, parity, stop.
 func (s Settings) bits() float64 {
 	n := 1 + float64(s.DataBits) + 1

@@ -208,7 +208,7 @@ func (i *inquirer) findQueue(ctx context.Context) error {
 		}
 		if i.queue.worked {
 			d.Errors = text
-			i.found("", "errors are told by "+text, "it answered as SCPI-1999 says, volume 2, 21.8")
+			i.found("", "errors are queried by "+text, "it answered as SCPI-1999 says, volume 2, 21.8")
 			i.pending = nil // what the search for the line left there
 			return nil
 		}
@@ -309,7 +309,7 @@ func (i *inquirer) findLevels(ctx context.Context) error {
 		}
 		switch {
 		case text == "" && l.key != "":
-			i.found("dialect."+l.key, "the "+l.what+" is not told", "no answer to %s", strings.Join(l.texts, ", "))
+			i.found("dialect."+l.key, "the "+l.what+" is not reported", "no answer to %s", strings.Join(l.texts, ", "))
 		case text != "":
 			i.found("", "the "+l.what+" by "+text, "it answers %s", i.digits+i.unit)
 			if strings.Contains(l.what, "current") {

@@ -55,7 +55,7 @@ func (i *inquirer) findChannels(ctx context.Context) error {
 			return nil
 		}
 	}
-	i.found("", "commands are for one channel", "neither a channel list nor INST:NSEL? tells of more")
+	i.found("", "commands are for one channel", "neither a channel list nor INST:NSEL? names more")
 	return nil
 }
 
@@ -130,13 +130,13 @@ func (i *inquirer) judgeMode() {
 	atVolts, atAmperes := near(i.Volts), near(i.Amperes)
 	switch {
 	case i.Output != drivers.OutputOn:
-		i.found("", "whether the register tells the mode is not known", "the output is not on; SCPI-1999 is believed")
+		i.found("", "whether the register shows the mode is not known", "the output is not on; SCPI-1999 is believed")
 	case i.Mode == drivers.ModeUnknown:
-		i.found("", "the register tells no mode now", "neither bit 0 nor bit 1 is set, though the output is on")
+		i.found("", "the register shows no mode now", "neither bit 0 nor bit 1 is set, though the output is on")
 	case i.Mode == drivers.ConstantCurrent && atAmperes, i.Mode == drivers.ConstantVoltage && atVolts:
-		i.found("", "the register tells the mode: "+i.Mode.String(), "the reading is at that set-point")
+		i.found("", "the register shows the mode: "+i.Mode.String(), "the reading is at that set-point")
 	default:
-		i.found("dialect.mode", "the register does not tell the mode", "it says %s, and the readings are not at that set-point", i.Mode)
+		i.found("dialect.mode", "the register does not show the mode", "it says %s, and the readings are not at that set-point", i.Mode)
 		d.Mode, i.Mode = "", drivers.ModeUnknown
 	}
 }

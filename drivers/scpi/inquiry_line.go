@@ -31,8 +31,8 @@ type attempt struct {
 }
 
 func (a attempt) form() string {
-	if strings.HasPrefix(a.Address, "tcp://") {
-		return a.Address
+	if !line.Rated(a.Address) {
+		return fmt.Sprintf("%q at the end", a.Terminator)
 	}
 	return fmt.Sprintf("%d baud, %d data bits, parity %s", a.Baud, a.DataBits, a.Parity)
 }
@@ -44,7 +44,7 @@ func (i *inquirer) attempts() (list []attempt) {
 	base.Baud, base.DataBits, base.Parity = usualRates[0], 8, "none"
 	base.Terminator, base.Silence = "\r\n", answersEnd
 	rates := usualRates
-	if strings.HasPrefix(base.Address, "tcp://") {
+	if !line.Rated(base.Address) {
 		rates = rates[:1]
 	}
 	add := func(rates []int, wait time.Duration, query string, change func(*line.Settings)) {
@@ -233,7 +233,7 @@ func (i *inquirer) settleLine(ctx context.Context, a attempt, h heard, answer st
 	end := answer[len(strings.TrimRight(answer, "\r\n")):]
 	i.found("", "it is "+drivers.Plain(strings.TrimRight(answer, "\r\n\x00")), "%s is answered twice the same, after %s", a.query, inSeconds(h.took))
 	i.Finding.Line = i.Inquiry.Line
-	if l := &i.Finding.Line; !strings.HasPrefix(l.Address, "tcp://") {
+	if l := &i.Finding.Line; line.Rated(l.Address) {
 		l.Baud, l.DataBits, l.Parity, l.StopBits = a.Baud, a.DataBits, a.Parity, "1"
 		i.found("baud", a.form(), "at no other did a sound answer come before")
 	}

@@ -253,20 +253,20 @@ func standardTable(m string) string { return table("\r\n", with(nil))(m) }
 func TestInquiryInVain(t *testing.T) {
 	noise := func(m string) string { return "\x80\xfe\x00\x1c\x80" }
 	for name, c := range map[string]struct {
-		s    stranger
+		s    *stranger
 		want string
 	}{
-		"silent":             {stranger{answer: table("\n", nil)}, "nothing answers *IDN? on stranger"},
-		"a printer":          {stranger{answer: noise}, "another kind of device such as a printer"},
-		"talks by itself":    {stranger{babble: "$TIME,201502\r\n"}, "talks without being asked"},
-		"a looped cable":     {stranger{answer: func(m string) string { return m + "\r\n" }, end: "\r\n"}, "the cable joins both wires"},
-		"never twice alike":  {stranger{answer: func(m string) string { return fmt.Sprintf("COUNTER %d\n", time.Now().UnixNano()) }}, "answered once"},
-		"no query for volts": {stranger{answer: table("\n", map[string]string{"*IDN?": "EXAMPLE,LOAD-1,0001,1.0"})}, "answers no query for volts"},
-		"loses queries":      {stranger{rest: 20 * time.Second, answer: table("\n", with(nil))}, "answered once"},
+		"silent":             {&stranger{answer: table("\n", nil)}, "nothing answers *IDN? on stranger"},
+		"a printer":          {&stranger{answer: noise}, "another kind of device such as a printer"},
+		"talks by itself":    {&stranger{babble: "$TIME,201502\r\n"}, "talks without being asked"},
+		"a looped cable":     {&stranger{answer: func(m string) string { return m + "\r\n" }, end: "\r\n"}, "the cable joins both wires"},
+		"never twice alike":  {&stranger{answer: func(m string) string { return fmt.Sprintf("COUNTER %d\n", time.Now().UnixNano()) }}, "answered once"},
+		"no query for volts": {&stranger{answer: table("\n", map[string]string{"*IDN?": "EXAMPLE,LOAD-1,0001,1.0"})}, "answers no query for volts"},
+		"loses queries":      {&stranger{rest: 20 * time.Second, answer: table("\n", with(nil))}, "answered once"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				s := &c.s
+				s := c.s
 				if s.end == "" {
 					s.end = "\n"
 				}

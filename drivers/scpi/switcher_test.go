@@ -118,3 +118,26 @@ func TestSetCurrent(t *testing.T) {
 		t.Errorf("without a command: %v", err)
 	}
 }
+
+// TestMilliamperes: a supply that reckons in mA is read in A and set in mA, and one in mV read in V.
+func TestMilliamperes(t *testing.T) {
+	p := newPeer()
+	for q, a := range map[string]string{"MEAS:VOLT?": "3214", "MEAS:CURR?": "2998mA", "VOLT?": "6000", "CURR?": "3000", "VOLT:PROT?": "7000", "CURR:PROT?": "3300", "CURR 2500": ""} {
+		p.set(q, a)
+	}
+	d := quick()
+	d.Milliamperes, d.Millivolts, d.AmperesUnit, d.CurrentDecimals = true, true, "mA", 0
+	c := mustOpen(t, settings(t, p.onTCP(t), d))
+	r, err := c.Poll(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	wantReading(t, r, 3.214, 2.998)
+	st, err := c.Status(t.Context())
+	if err != nil || st.SetVolts != 6 || st.SetAmperes != 3 || st.LimitVolts != 7 || st.LimitAmperes != 3.3 {
+		t.Errorf("%+v, %v", st, err)
+	}
+	if err := c.SetCurrent(t.Context(), 2.5); err != nil || !slices.Contains(p.heard(), "CURR 2500") {
+		t.Errorf("%v, %v", err, p)
+	}
+}

@@ -1,0 +1,312 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/creack/pty"
+	"golang.org/x/sys/unix"
+	"golang.org/x/term"
+
+	"nightcell/configs"
+	"nightcell/drivers"
+	"nightcell/drivers/recording"
+	"nightcell/drivers/simulated"
+)
+
+// oddManner is a supply that needs 60 ms and both line ends, glues units and has no error queue.
+const oddManner = `
+[supply]
+line_rate = 19200
+message_end = "\r\n"
+answer_end = "\r\n"
+rest = "60 ms"
+units = true
+unknown = ["SYST:ERR", "SYSTEM:ERR"]
+[[event]]
+at = "0 s"
+kind = "slow-answers"
+delay = "60 ms"
+spread = "0 s"
+`
+
+// odd serves such a supply on a pseudo-terminal and returns the port's name.
+func odd(t *testing.T, link string) string {
+	t.Helper()
+	scenario, err := simulated.ParseScenario("odd", []byte(oddManner))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return served(t, simulated.Setup{Clock: drivers.NewClock(1), Seed: 1, Scenario: scenario}, link)
+}
+
+func served(t *testing.T, setup simulated.Setup, link string) string {
+	t.Helper()
+	i, err := simulated.New(setup)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := simulated.Serve(t.Context(), i, link)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := p.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return p.Path()
+}
+
+// nightcell runs a command line in process.
+func commanded(in string, args ...string) (code int, out, errors string) {
+	var o, e bytes.Buffer
+	code = run(args, &shell{in: strings.NewReader(in), out: &o, err: &e})
+	return code, o.String(), e.String()
+}
+
+// settingsOf are the settings of a terminal.
+func settingsOf(t *testing.T, path string) unix.Termios {
+	t.Helper()
+	f, err := os.OpenFile(path, os.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	s, err := unix.IoctlGetTermios(int(f.Fd()), unix.TCGETS)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return *s
+}
+
+// TestAttach is an odd supply from an unknown port to a watch that counts right, with the cell of a plan, asked nothing.
+func TestAttach(t *testing.T) {
+	dir := t.TempDir()
+	t.Chdir(dir)
+	port := odd(t, filepath.Join(dir, "supply"))
+	if code, _, said := commanded("", append(zincArgs, "--write", "zinc.toml")...); code != 0 {
+		t.Fatal(said)
+	}
+	text, err := os.ReadFile("zinc.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text = bytes.Replace(text, []byte("[supply.bench]\n"), []byte("[supply.bench]\nrange_current = \"5 A\" # by its plate\n"), 1)
+	if err := os.WriteFile("zinc.toml", text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	before := settingsOf(t, port)
+	begun := time.Now()
+	code, out, said := commanded("", "attach", "supply", "--plan", "zinc.toml", "--write", "found.toml", "--yes")
+	if code != 0 {
+		t.Fatalf("exit code %d\n%s%s", code, out, said)
+	}
+	if took := time.Since(begun); took > 100*time.Second {
+		t.Errorf("it took %v", took)
+	}
+	for _, want := range []string{"19200 baud", `"\r\n" ends a message`, "there is no error queue", "stands behind amperes", "of rest after each answer", "Not known, and so left out:",
+		"in the bath  56.8", "3.0016 A", "k = 2"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("%q is not said in\n%s", want, out)
+		}
+	}
+	if after := settingsOf(t, port); after != before {
+		t.Errorf("the port is left at %+v, it was %+v", after, before)
+	}
+	found, err := os.ReadFile("found.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{`range_current = "5 A" # by its plate`, "#   Accuracy of the current", `errors = "" # neither`, `recover = "85 %"`} {
+		if !strings.Contains(string(found), want) {
+			t.Errorf("%q is not written in\n%s", want, found)
+		}
+	}
+	c, err := configs.Load("found.toml")
+	if err != nil || len(c.Cells) != 1 || c.Cells[0].Bath == nil || c.Supplies[0].Baud != 19200 || len(c.Unfilled()) > 0 {
+		t.Fatalf("%+v, %v", c, err)
+	}
+
+	if err := os.WriteFile("found.toml", append([]byte("page.listen = \"127.0.0.1:0\"\n"), found...), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	watch := exec.Command("nightcell", "watch", "--config", "found.toml")
+	if err := watch.Start(); err != nil {
+		t.Fatal(err)
+	}
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	for readings, end := 0, time.Now().Add(2*time.Minute); readings < 6 && time.Now().Before(end); <-tick.C {
+		if logs, _ := filepath.Glob("nightcell-data/runs/zinc-1/*/log.lp"); len(logs) > 0 {
+			text, _ := os.ReadFile(logs[0])
+			readings = bytes.Count(text, []byte("\nreading"))
+		}
+	}
+	if err := watch.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	if err := watch.Wait(); err != nil {
+		t.Error(err)
+	}
+	runs, err := filepath.Glob("nightcell-data/runs/zinc-1/*")
+	if err != nil || len(runs) != 1 {
+		t.Fatal(runs, err)
+	}
+	code, out, said = commanded("", "verify", "--json", runs[0])
+	var v struct {
+		Readings, Gaps  int
+		Charge, Elapsed float64
+		Ccharge         float64 `json:"charge_coulombs"`
+		Seconds         float64 `json:"elapsed_seconds"`
+	}
+	if err := json.Unmarshal([]byte(out), &v); err != nil || code != 0 {
+		t.Fatal(code, said, err)
+	}
+	// The simulated supply holds 3 A, and its meter errs within 0.1 % + 5 mA.
+	if mean := v.Ccharge / v.Seconds; v.Readings < 6 || v.Gaps > 0 || !(math.Abs(mean-3) < 0.008) {
+		t.Errorf("%+v is %g A", v, v.Ccharge/v.Seconds)
+	}
+}
+
+var zincArgs = []string{"plan", "--salt", "ZnSO4·7H2O", "--salt-mass", "250 g", "--volume", "0.9 L", "--recover", "85 %", "--efficiency", "88 %", "--current", "3 A",
+	"--cathode-area", "60 cm2", "--separator", "diaphragm"}
+
+// TestAttachAsks: what a supply does not tell is asked, a mistake again, and whoever stops has nothing written.
+func TestAttachAsks(t *testing.T) {
+	dir := t.TempDir()
+	t.Chdir(dir)
+	served(t, simulated.Setup{Clock: drivers.NewClock(1), Seed: 1}, filepath.Join(dir, "supply"))
+	code, out, said := commanded("9\n2\n3 A\n0.1 %\n5 mA\n\n5 V\n", "attach", "supply", "--write", "new.toml")
+	if code != 0 || !strings.Contains(out, `"9" is no channel from 1 to 2`) || !strings.Contains(out, "is a current; a fraction is needed") || !strings.Contains(out, "supply bench, channel 2") {
+		t.Errorf("exit code %d\n%s%s", code, out, said)
+	}
+	c, err := configs.Load("new.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cell, a := c.Cells[0], c.Supplies[0].Accuracy
+	if cell.Channel != 2 || math.Abs(cell.Limits.Amperes-3.3) > 1e-9 || cell.Limits.Volts != 5 || a.CurrentGain != 0.001 || a.CurrentOffset != 0.005 || a.Assumed || a.CurrentResolution != 1e-4 {
+		t.Errorf("%+v %+v", cell, a)
+	}
+	for _, in := range []string{"", "2\nq\n"} {
+		if code, out, _ := commanded(in, "attach", "supply", "--write", "stopped.toml"); code != 0 || !strings.Contains(out, "Nothing was written") {
+			t.Errorf("exit code %d\n%s", code, out)
+		}
+	}
+	if _, err := os.Lstat("stopped.toml"); err == nil {
+		t.Error("it was written")
+	}
+}
+
+// TestRecording: what check has recorded stands for the supply, in a rehearsal of its configuration and on a pseudo-terminal.
+func TestRecording(t *testing.T) {
+	dir := t.TempDir()
+	t.Chdir(dir)
+	served(t, simulated.Setup{Clock: drivers.NewClock(1), Seed: 1}, filepath.Join(dir, "supply"))
+	config := func(name, port, more string) {
+		t.Helper()
+		text := fmt.Sprintf("data = \"data\"\n[supply.bench]\nport = %q\n%s\n[cell.zinc-1]\nsupply = \"bench\"\n", port, more)
+		if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	config("night.toml", "supply", "")
+	code, asked, said := commanded("", "check", "--ask", "--config", "night.toml", "--record", "supply.rec")
+	if info, err := os.Stat("supply.rec"); code != 0 || err != nil || info.Mode().Perm() != 0o600 {
+		t.Fatalf("exit code %d, %v, %v\n%s", code, info, err, said)
+	}
+	if code, _, said := commanded("", "check", "--config", "night.toml", "--record", "more.rec"); code != 2 || !strings.Contains(said, "add it") {
+		t.Errorf("exit code %d\n%s", code, said)
+	}
+	if code, out, said := commanded("", "attach", "--rehearse", "supply.rec", "--config", "night.toml"); code != 0 || !strings.Contains(out, "speaks as the recording does") {
+		t.Errorf("exit code %d\n%s%s", code, out, said)
+	}
+	config("wrong.toml", "supply", "dialect.volts_unit = \"V\"\ndialect.output = \"OUTP:STAT?\"")
+	if code, out, _ := commanded("", "attach", "--rehearse", "supply.rec", "--config", "wrong.toml"); code != 1 || !strings.Contains(out, "PROBLEM") || !strings.Contains(out, "never asked in the recording: OUTP:STAT?") {
+		t.Errorf("another dialect: exit code %d\n%s", code, out)
+	}
+	r, err := recording.Load("supply.rec")
+	if err != nil {
+		t.Fatal(err)
+	}
+	config("played.toml", served(t, simulated.Setup{Clock: drivers.NewClock(1), Recording: r}, filepath.Join(dir, "played")), "")
+	code, again, said := commanded("", "check", "--ask", "--config", "played.toml")
+	between := func(out string) string {
+		_, out, _ = strings.Cut(out, "identity")
+		out, _, _ = strings.Cut(out, ", within")
+		return out
+	}
+	if code != 0 || between(again) != between(asked) || len(between(asked)) < 100 {
+		t.Errorf("a recording as a supply: exit code %d\n%s%s\nbut the supply:\n%s", code, again, said, asked)
+	}
+}
+
+// TestAttachInVain: one sentence with what to do, and the port as it was.
+func TestAttachInVain(t *testing.T) {
+	t.Chdir(t.TempDir())
+	if err := os.WriteFile("there.toml", nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile("torn.rec", []byte("nightcell-recording 1 2026-01-12T20:00:00Z\n0 1 = \"x\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	master, slave, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer master.Close()
+	defer slave.Close()
+	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
+		t.Fatal(err)
+	}
+	go func() { // a thing that talks by itself, until the end closes it
+		tick := time.NewTicker(20 * time.Millisecond)
+		defer tick.Stop()
+		for ; ; <-tick.C {
+			if _, err := io.WriteString(master, "$TIME,201502\r\n"); err != nil {
+				return
+			}
+		}
+	}()
+	go func() { _, _ = io.Copy(io.Discard, master) }()
+	before := settingsOf(t, slave.Name())
+	for _, c := range []struct {
+		args string
+		code int
+		want string
+	}{
+		{"", 2, "the port is missing"},
+		{"x --write there.toml", 2, "the file exists"},
+		{"x --write new.txt", 2, "ends in .toml"},
+		{"x --plan none.toml", 2, "no such file"},
+		{"x --record there.toml", 2, "not overwritten"},
+		{"none", 1, "there is no such port"},
+		{"there.toml", 1, "not a serial port"},
+		{"udp://x", 1, "this kind of address is not known"},
+		{"tcp://127.0.0.1:1", 1, "check that the supply is on"},
+		{slave.Name(), 1, "talks without being asked"},
+		{"--rehearse torn.rec", 2, "give --config FILE"},
+		{"--rehearse torn.rec --config none.toml", 2, "no such file"},
+	} {
+		code, out, said := commanded("", strings.Fields("attach "+c.args+" --yes")...)
+		if code != c.code || !strings.Contains(said, c.want) || strings.Count(said, "\n") != 1 {
+			t.Errorf("%q: exit code %d, %s%s", c.args, code, out, said)
+		}
+	}
+	if after := settingsOf(t, slave.Name()); after != before {
+		t.Errorf("the port is left at %+v, it was %+v", after, before)
+	}
+	if code, _, said := commanded("", "simulate", "--recording", "torn.rec"); code != 2 || !strings.Contains(said, "torn.rec:2: bytes that do not end as they should") {
+		t.Errorf("%d, %s", code, said)
+	}
+}
