@@ -249,7 +249,7 @@ func (a *attach) settle(ctx context.Context) error {
 		}
 	}
 	if len(open) > 0 {
-		fmt.Fprintln(a.out, "\nThe supply does not tell the rest:")
+		fmt.Fprintln(a.out, "\nThe supply does not report the rest:")
 	}
 	for i := range open {
 		if err := a.one(ctx, i, len(open)-1, &open[i]); err != nil {
@@ -301,19 +301,19 @@ func (a *attach) unknowns() []question {
 		d.set(d.cell("channel"), n)
 		return nil
 	}
-	limit := func(set float64, dim quantity.Dimension) string {
-		if math.IsNaN(set) || set == 0 {
+	limit := func(x float64, dim quantity.Dimension) string {
+		if !(x > 0.1) {
 			return unstated
 		}
-		return quantity.Round(dim, 1.1*set, 3)
+		return quantity.Round(dim, x, 3)
 	}
 	return []question{milli, channel,
 		ask(true, "range-voltage", "Highest voltage of the supply, such as 32 V", d.supply("range_voltage"), unstated, "Its type plate says it. Readings beyond it are refused."),
 		ask(true, "range-current", "Highest current of the supply, such as 5 A", d.supply("range_current"), unstated, "Its type plate says it."),
 		ask(true, "gain", "Accuracy of the current: share of the reading, such as 0.1 %", d.supply("accuracy.current_gain"), unstated, sheet, quantity.Fraction),
 		ask(true, "offset", "Accuracy of the current: the rest, such as 5 mA", d.supply("accuracy.current_offset"), unstated, sheet, quantity.Current),
-		ask(true, "most-current", "Raise an alarm above this current", d.cell("limits.current"), limit(is.Amperes.Set, quantity.Current), "A tenth above its set-point now (common practice, no source).", quantity.Current),
-		ask(true, "most-voltage", "Raise an alarm above this cell voltage", d.cell("limits.voltage"), limit(is.Volts.Last, quantity.Voltage), "A tenth above the cell's voltage now (common practice, no source).", quantity.Voltage),
+		ask(true, "most-current", "Raise an alarm above this current", d.cell("limits.current"), limit(1.1*is.Amperes.Set, quantity.Current), "A tenth above its set-point now (common practice, no source).", quantity.Current),
+		ask(true, "most-voltage", "Raise an alarm above this cell voltage", d.cell("limits.voltage"), limit(1.3*is.Volts.Last, quantity.Voltage), "A third above the cell's voltage now (common practice, no source).", quantity.Voltage),
 	}
 }
 

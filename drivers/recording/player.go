@@ -21,7 +21,6 @@ type Player struct {
 
 	answers map[string][][]Piece
 	next    map[string]int
-	left    int
 }
 
 // Player plays the port that was opened first, as far as it was open with the settings that it had last: what
@@ -44,21 +43,17 @@ func (r *Recording) Player() (*Player, error) {
 		case e.Kind == Sent:
 			message, last = e.Text, e.At
 			p.answers[message] = append(p.answers[message], nil)
-			p.left++
 		case message != "":
 			all := p.answers[message]
 			all[len(all)-1] = append(all[len(all)-1], Piece{e.At - last, e.Text})
 			last = e.At
 		}
 	}
-	if p.left == 0 {
+	if len(p.answers) == 0 {
 		return nil, fmt.Errorf("nothing was asked in the recording, so it has no answers")
 	}
 	return p, nil
 }
-
-// Left says how many recorded answers were not given yet.
-func (p *Player) Left() int { return p.left }
 
 // Hear takes the first whole message out of what has come, and says how long it is and what is answered; 0: no message is whole yet.
 func (p *Player) Hear(heard []byte) (length int, answer []Piece) {
@@ -76,9 +71,7 @@ func (p *Player) Hear(heard []byte) (length int, answer []Piece) {
 		return length, nil
 	}
 	all, n := p.answers[message], p.next[message]
-	if p.next[message]++; n < len(all) {
-		p.left--
-	}
+	p.next[message]++
 	return length, all[min(n, len(all)-1)]
 }
 

@@ -85,15 +85,6 @@ func head(begun time.Time) string {
 	return fmt.Sprintf("%s %s %s\n", word, version, begun.UTC().Format(time.RFC3339Nano))
 }
 
-// Bytes is the recording as Parse reads it.
-func (r *Recording) Bytes() []byte {
-	b := []byte(head(r.Begun))
-	for _, e := range r.Events {
-		b = e.append(b)
-	}
-	return b
-}
-
 // Load reads a recording. The error says which line cannot be read and why.
 func Load(path string) (*Recording, error) {
 	data, err := os.ReadFile(path)

@@ -60,6 +60,7 @@ type inquirer struct {
 	unit   string        // behind the newest number
 	header string        // before it
 	digits string        // the number as it was written
+	newest string        // the newest answer
 	whole  bool          // no current had a point
 	slow   time.Duration // longest answer
 }
@@ -103,7 +104,7 @@ func (i *inquirer) found(key, found, why string, args ...any) {
 
 // ask asks everything once the line is known.
 func (i *inquirer) ask(ctx context.Context) error {
-	for _, step := range []func(context.Context) error{i.findPause, i.findQueue, i.findMeters, i.findLevels, i.findState, i.findChannels, i.takeReadings} {
+	for _, step := range []func(context.Context) error{i.findPause, i.findQueue, i.findMeters, i.findRest, i.findChannels, i.takeReadings} {
 		if err := step(ctx); err != nil {
 			return err
 		}
@@ -119,7 +120,10 @@ func (i *inquirer) known(ctx context.Context, parse parser, texts ...string) (qu
 		if i.lower {
 			text = strings.ToLower(text)
 		}
-		q := i.query(text, parse, "")
+		q := i.query(text, func(b []byte, unit string) (float64, drivers.Reason) {
+			i.newest = string(b)
+			return parse(b, unit)
+		}, "")
 		before := time.Now()
 		x, ok, err := i.optional(ctx, q)
 		if err != nil {
@@ -284,81 +288,59 @@ func (i *inquirer) findMeters(ctx context.Context) error {
 	return nil
 }
 
-// findLevels finds set-points, protection and what can be set at most.
-func (i *inquirer) findLevels(ctx context.Context) error {
-	d := &i.Finding.Dialect
-	for _, l := range []struct {
+// findRest finds set-points, protection, output and regulation, and what can be set at most.
+func (i *inquirer) findRest(ctx context.Context) error {
+	d, read := &i.Finding.Dialect, &i.instrument.dialect
+	var output, mode, none float64
+	for _, r := range []struct {
 		key, what string
-		query     *string
+		query     *string // of the dialect; nil: it has none for it
+		parse     parser
 		value     *float64
-		texts     []string
+		texts     string
 	}{
-		{"set_volts", "voltage set-point", &d.SetVolts, &i.Volts.Set, []string{"VOLT?", "SOUR:VOLT?", "VOLTAGE?"}},
-		{"set_amperes", "current set-point", &d.SetAmperes, &i.Amperes.Set, []string{"CURR?", "SOUR:CURR?", "CURRENT?"}},
-		{"limit_volts", "over-voltage level", &d.LimitVolts, new(float64), []string{"VOLT:PROT?", "VOLT:PROT:LEV?", "VOLTAGE:PROTECTION?"}},
-		{"limit_amperes", "over-current level", &d.LimitAmperes, new(float64), []string{"CURR:PROT?", "CURR:PROT:LEV?", "CURRENT:PROTECTION?"}},
-		{"", "highest voltage", nil, &i.Volts.Most, []string{"VOLT? MAX", "VOLTAGE? MAX"}},
-		{"", "highest current", nil, &i.Amperes.Most, []string{"CURR? MAX", "CURRENT? MAX"}},
+		{"set_volts", "voltage set-point", &d.SetVolts, i.figure, &i.Volts.Set, "VOLT? SOUR:VOLT? VOLTAGE?"},
+		{"set_amperes", "current set-point", &d.SetAmperes, i.figure, &i.Amperes.Set, "CURR? SOUR:CURR? CURRENT?"},
+		{"limit_volts", "over-voltage level", &d.LimitVolts, i.figure, &none, "VOLT:PROT? VOLT:PROT:LEV? VOLTAGE:PROTECTION?"},
+		{"limit_amperes", "over-current level", &d.LimitAmperes, i.figure, &none, "CURR:PROT? CURR:PROT:LEV? CURRENT:PROTECTION?"},
+		{"", "highest voltage", nil, i.figure, &i.Volts.Most, "VOLT?_MAX VOLTAGE?_MAX"},
+		{"", "highest current", nil, i.figure, &i.Amperes.Most, "CURR?_MAX CURRENT?_MAX"},
+		{"output", "output state", &d.Output, read.flag, &output, "OUTP? OUTP:STAT? OUTPUT?"},
+		{"trip_volts", "over-voltage trip", &d.TripVolts, read.flag, &none, "VOLT:PROT:TRIP? VOLTAGE:PROTECTION:TRIPPED?"},
+		{"trip_amperes", "over-current trip", &d.TripAmperes, read.flag, &none, "CURR:PROT:TRIP? CURRENT:PROTECTION:TRIPPED?"},
+		{"mode", "regulation mode", &d.Mode, read.register, &mode, "STAT:QUES:COND? STATUS:QUESTIONABLE:CONDITION?"},
 	} {
-		text, x, err := i.known(ctx, i.figure, l.texts...)
+		texts := strings.Fields(r.texts)
+		for k := range texts {
+			texts[k] = strings.ReplaceAll(texts[k], "_", " ")
+		}
+		text, x, err := i.known(ctx, r.parse, texts...)
 		if err != nil {
 			return err
 		}
-		if *l.value = x; l.query != nil {
-			*l.query = text
+		if *r.value = x; r.query != nil {
+			*r.query = text
 		}
 		switch {
-		case text == "" && l.key != "":
-			i.found("dialect."+l.key, "the "+l.what+" is not reported", "no answer to %s", strings.Join(l.texts, ", "))
 		case text != "":
-			i.found("", "the "+l.what+" by "+text, "it answers %s", i.digits+i.unit)
-			if strings.Contains(l.what, "current") {
-				i.whole = i.whole && !strings.Contains(i.digits, ".")
-			}
-		}
-	}
-	for _, m := range []*Meter{&i.Volts, &i.Amperes} {
-		if m.Most < math.Max(m.Set, m.Last) || m.Most == 0 { // a supply that ignores MAX tells the set-point, and it may be that
-			m.Most = math.NaN()
-		}
-	}
-	return nil
-}
-
-// findState finds output, regulation and protection.
-func (i *inquirer) findState(ctx context.Context) error {
-	d, read := &i.Finding.Dialect, &i.instrument.dialect
-	for _, s := range []struct {
-		key, what string
-		query     *string
-		parse     parser
-		texts     []string
-	}{
-		{"output", "output", &d.Output, read.flag, []string{"OUTP?", "OUTP:STAT?", "OUTPUT?"}},
-		{"trip_volts", "over-voltage trip", &d.TripVolts, read.flag, []string{"VOLT:PROT:TRIP?", "VOLTAGE:PROTECTION:TRIPPED?"}},
-		{"trip_amperes", "over-current trip", &d.TripAmperes, read.flag, []string{"CURR:PROT:TRIP?", "CURRENT:PROTECTION:TRIPPED?"}},
-		{"mode", "regulation mode", &d.Mode, read.register, []string{"STAT:QUES:COND?", "STATUS:QUESTIONABLE:CONDITION?"}},
-	} {
-		text, x, err := i.known(ctx, s.parse, s.texts...)
-		if err != nil {
-			return err
-		}
-		if *s.query = text; text == "" {
-			i.found("dialect."+s.key, "the "+s.what+" cannot be read", "no answer to %s", strings.Join(s.texts, ", "))
-			continue
-		}
-		i.found("", "the "+s.what+" by "+text, "it answers %g", x)
-		switch s.key {
-		case "output":
-			if i.Output = drivers.OutputOff; x != 0 {
-				i.Output = drivers.OutputOn
-			}
-		case "mode":
-			i.Mode = d.modeOf(uint16(x))
+			i.found("", "the "+r.what+" by "+text, "it answers %s", strings.TrimSpace(i.newest))
+			i.whole = i.whole && !(strings.Contains(r.what, "current ") && strings.Contains(i.newest, "."))
+		case r.key != "":
+			i.found("dialect."+r.key, "the "+r.what+" is not reported", "no answer to %s", strings.Join(texts, ", "))
 		}
 	}
 	if d.Trips = d.Mode; d.Mode == "" {
-		i.found("dialect.trips", "over-temperature cannot be read", "it is in the same register as the mode")
+		i.found("dialect.trips", "over-temperature is not reported", "it is in the same register as the mode")
+	} else {
+		i.Mode = d.modeOf(uint16(mode))
+	}
+	if d.Output != "" {
+		i.Output = drivers.OutputOff + drivers.Output(output)
+	}
+	for _, m := range []*Meter{&i.Volts, &i.Amperes} {
+		if m.Most < math.Max(m.Set, m.Last) || m.Most == 0 { // no supply delivers more
+			m.Most = math.NaN()
+		}
 	}
 	return nil
 }

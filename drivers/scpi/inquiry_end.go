@@ -40,6 +40,13 @@ func (i *inquirer) findChannels(ctx context.Context) error {
 		i.found("dialect.addressing", fmt.Sprintf("channels: %d, by a list", list), "%s (@%d) is answered, (@%d) is not", d.MeasureVolts, list, list+1)
 		return nil
 	}
+	if n, err := count(strings.ReplaceAll(inHeader(d.MeasureVolts), channelMark, "%d")); err != nil {
+		return err
+	} else if n > 1 {
+		i.Channels = n
+		i.found("", fmt.Sprintf("channels: %d, by a number in the header", n), "%s is answered for %d, not for %d", inHeader(d.MeasureVolts), n, n+1)
+		return i.numberHeaders(ctx)
+	}
 	selected, now, err := i.known(ctx, i.figure, "INST:NSEL?")
 	if err != nil {
 		return err
@@ -59,11 +66,50 @@ func (i *inquirer) findChannels(ctx context.Context) error {
 	return nil
 }
 
+// inHeader puts the mark of a channel behind the first word of a message, or a numbered SOUR before what belongs to the source.
+func inHeader(text string) string {
+	end := strings.IndexAny(text, ":? ")
+	switch {
+	case text == "" || strings.HasPrefix(text, "*"):
+		return text
+	case text[0]|0x20 == 'v' || text[0]|0x20 == 'c':
+		return "SOUR" + channelMark + ":" + text
+	case end < 0:
+		return text + channelMark
+	}
+	return text[:end] + channelMark + text[end:]
+}
+
+// numberHeaders writes the channel into every message that concerns one, and asks those that are queries again for channel 1.
+func (i *inquirer) numberHeaders(ctx context.Context) error {
+	d := &i.Finding.Dialect
+	whatever := func([]byte, string) (float64, drivers.Reason) { return 0, "" }
+	for _, text := range []*string{&d.MeasureVolts, &d.MeasureAmperes, &d.Output, &d.SetVolts, &d.SetAmperes, &d.LimitVolts, &d.LimitAmperes, &d.TripVolts, &d.TripAmperes} {
+		if *text = inHeader(*text); *text == "" {
+			continue
+		}
+		if i.lower {
+			*text = strings.ToLower(*text)
+		}
+		if got, _, err := i.known(ctx, whatever, strings.ReplaceAll(*text, channelMark, "1")); err != nil {
+			return err
+		} else if got == "" {
+			*text = ""
+		}
+	}
+	if d.MeasureBoth != "" {
+		d.MeasureBoth = d.MeasureVolts + ";:" + d.MeasureAmperes
+	}
+	d.Off, d.SetCurrent = inHeader(d.Off), inHeader(d.SetCurrent)
+	return nil
+}
+
 // takeReadings takes some readings as the watch will, for time, step and scatter.
 func (i *inquirer) takeReadings(ctx context.Context) error {
 	const times = 8
 	d := &i.Finding.Dialect
-	queries := []string{d.MeasureVolts, d.MeasureAmperes}
+	first := func(text string) string { return strings.ReplaceAll(text, channelMark, "1") }
+	queries := []string{first(d.MeasureVolts), first(d.MeasureAmperes)}
 	var seen [2][]float64
 	step := [2]float64{math.Inf(1), math.Inf(1)}
 	for range times {
@@ -83,7 +129,7 @@ func (i *inquirer) takeReadings(ctx context.Context) error {
 	}
 	if d.MeasureBoth != "" {
 		begun := time.Now()
-		if _, _, _, err := i.instrument.ask(ctx, []byte(d.MeasureBoth), i.timeout()); err != nil && !i.note(err) {
+		if _, _, _, err := i.instrument.ask(ctx, []byte(first(d.MeasureBoth)), i.timeout()); err != nil && !i.note(err) {
 			return err
 		}
 		i.Took = time.Since(begun)

@@ -235,7 +235,7 @@ func (i *inquirer) settleLine(ctx context.Context, a attempt, h heard, answer st
 	i.Finding.Line = i.Inquiry.Line
 	if l := &i.Finding.Line; line.Rated(l.Address) {
 		l.Baud, l.DataBits, l.Parity, l.StopBits = a.Baud, a.DataBits, a.Parity, "1"
-		i.found("baud", a.form(), "at no other did a sound answer come before")
+		i.found("baud", a.form(), "the first settings at which a sound answer came")
 	}
 	switch d.Terminator {
 	case "\n":

@@ -203,6 +203,10 @@ func TestInquiry(t *testing.T) {
 			first, _, _ := strings.Cut(m, "? ")
 			return table("\n", with(nil))(strings.TrimSuffix(first, "?") + "?")
 		}, expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Addressing }, ""), key(func(f *scpi.Finding) any { return math.IsNaN(f.Amperes.Most) || f.Amperes.Most >= 3 }, true)}},
+		"a channel's number in the header": {answer: table("\n", with(map[string]string{"MEAS1:VOLT?": "3.214", "MEAS2:VOLT?": "0.001", "MEAS1:CURR?": "2.998", "OUTP1?": "1", "SOUR1:CURR?": "3.000", "VOLT?": ""})),
+			expects: []expect{key(func(f *scpi.Finding) any {
+				return f.Dialect.MeasureAmperes + f.Dialect.Output + f.Dialect.SetAmperes + f.Dialect.SetVolts + f.Dialect.Off + f.Dialect.SetCurrent
+			}, "MEAS{n}:CURR?OUTP{n}?SOUR{n}:CURR?OUTP{n} OFFSOUR{n}:CURR"), key(func(f *scpi.Finding) any { return f.Channels }, 2)}},
 		"channels by selection": {answer: table("\n", with(map[string]string{"INST:NSEL?": "1", "INST:NSEL? MAX": "3"})),
 			expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Addressing }, "select"), key(func(f *scpi.Finding) any { return f.Channels }, 3)}},
 		"one channel that can be selected": {answer: table("\n", with(map[string]string{"INST:NSEL?": "1", "INST:NSEL? MAX": "1"})), expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Addressing }, "")}},
