@@ -95,9 +95,6 @@ func New(conn net.Conn, s Settings) *Line {
 
 // newLine starts the owner of an open port.
 func newLine(s Settings, p port) *Line {
-	if s.Record != nil {
-		p = recorded{p, s.Record.Open(s.Address, s.form())}
-	}
 	l := &Line{
 		settings: s, port: p,
 		jobs: make(chan job), results: make(chan result, 1),

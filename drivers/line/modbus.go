@@ -25,8 +25,11 @@ type registers struct {
 // longestGarbage is kept of bytes that make no frame.
 const longestGarbage = 1024
 
-// spoken makes a port of frames out of p where the settings say so.
+// spoken makes a port of frames out of p where the settings say so. A recording has what p carries.
 func spoken(s Settings, p port) port {
+	if s.Record != nil {
+		p = recorded{p, s.Record.Open(s.Address, s.form())}
+	}
 	if s.Modbus == "" {
 		return p
 	}
