@@ -165,20 +165,28 @@ func (p *Plan) addNotes() {
 		p.Notes = append(p.Notes, "A fixed current efficiency is optimistic when more than 90 % is recovered. State the stirring to see it fall.")
 	}
 	if fade, ok := p.Metal.Fade(p.Medium); ok && g.Recovered.Value > fade.Beyond+1e-6 {
-		p.Notes = append(p.Notes, fmt.Sprintf("The current efficiency of %s falls below %.2g %% once more than about %.0f %% is recovered: %s. Assay during the run.",
-			p.Metal.Element.Name, 100*p.Efficiency.Value, 100*fade.Beyond, fade.Why))
+		p.Notes = append(p.Notes, fmt.Sprintf("The current efficiency of %s falls below %s %% once more than about %.0f %% is recovered: %s. Assay during the run.",
+			p.Metal.Element.Name, percent(p.Efficiency.Value), 100*fade.Beyond, fade.Why))
 	}
 	if p.form.name == formCharge && g.Recovered.Value > 0.9999 {
 		p.Notes = append(p.Notes, "The charge exceeds the metal in the bath: the rest only makes gas.")
 	}
 	if f := p.Efficiency; f.Skewed() && p.Missing == nil {
-		p.Notes = append(p.Notes, fmt.Sprintf("No current efficiency is stated: %.2g to %.2g %% is assumed, what experts' baths reach. State the measured one.", 100*f.Low, 100*f.High))
+		p.Notes = append(p.Notes, fmt.Sprintf("No current efficiency is stated: %s to %s %% is assumed, what experts' baths reach. State the measured one.", percent(f.Low), percent(f.High)))
 	} else if f.Skewed() {
-		p.Notes = append(p.Notes, fmt.Sprintf("No current efficiency is stated: %.2g to %.2g %% is assumed, the range of beginners' baths (common practice, no source). State the measured one, or narrow the range: %s, and state so.",
-			100*f.Low, 100*f.High, p.MissingText(p.Missing)))
+		p.Notes = append(p.Notes, fmt.Sprintf("No current efficiency is stated: %s to %s %% is assumed, the range of beginners' baths (common practice, no source). State the measured one, or narrow the range: %s, and state so.",
+			percent(f.Low), percent(f.High), p.MissingText(p.Missing)))
 	} else if p.Goal.Charge.Relative() > 0.1 {
 		p.Notes = append(p.Notes, "The target is uncertain by more than 10 %: an assay helps more than a better meter.")
 	}
+}
+
+// percent writes a share of 1 in percent, to two digits, or three where it is all.
+func percent(share float64) string {
+	if share > 0.1 {
+		return fmt.Sprintf("%.0f", 100*share)
+	}
+	return fmt.Sprintf("%.2g", 100*share)
 }
 
 // poorBelow returns the concentration in kg/m3 below which a fixed efficiency could

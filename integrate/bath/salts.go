@@ -28,6 +28,9 @@ func (c Contents) parseSalts(m *mistakes, s *contents) []matter.Formula {
 		if !salt.Mass.Known() && !salt.Concentration.Known() && len(matter.WinnableIn(f)) > 0 {
 			m.add(field+"mass", "state it, such as 250 g", "neither mass nor concentration of %s is stated", f)
 		}
+		if c.Medium == "" && strings.Contains(f.String(), "S2O3") {
+			m.add(field+"formula", "state the medium if the thiosulfate was destroyed before", "%s is a thiosulfate, and the tables have no bath of it: acid makes sulfur and sulfur dioxide of it", f)
+		}
 		m.share(field+"assay", salt.Assay, "no salt holds more than itself")
 	}
 	if s.medium == "" {

@@ -46,6 +46,15 @@ func TestSupportingElectrolyte(t *testing.T) {
 	}
 }
 
+// TestPercent: all is 100, not 1e+02.
+func TestPercent(t *testing.T) {
+	for share, want := range map[float64]string{1: "100", 0.996: "100", 0.859: "86", 0.005: "0.5", 0.03: "3"} {
+		if got := percent(share); got != want {
+			t.Errorf("%g: %s, want %s", share, got, want)
+		}
+	}
+}
+
 // TestUnknownValence: a valence that the table does not have is one sentence, not a plan that cannot be judged.
 func TestUnknownValence(t *testing.T) {
 	o := zincOrder()
@@ -53,5 +62,31 @@ func TestUnknownValence(t *testing.T) {
 	_, err := NewPlan(o)
 	if list := Mistakes(err); len(list) != 1 || list[0].Field != "valence" || !strings.Contains(err.Error(), "zinc with valence 1 is not in the table of metals; it has valence 2; leave it out") {
 		t.Errorf("%v", err)
+	}
+}
+
+// TestCausticTellsTheMedium: an oxide in caustic alkali is no acid bath; an oxide alone goes into acid, and a thiosulfate into no bath of the tables.
+func TestCausticTellsTheMedium(t *testing.T) {
+	o := zincOrder()
+	oxide := Salt{Formula: "ZnO", Mass: given(0.02)}
+	for _, test := range []struct {
+		salts  []Salt
+		medium matter.Medium
+		error  string
+	}{
+		{[]Salt{oxide}, matter.Sulfate, ""},
+		{[]Salt{oxide, {Formula: "NaOH", Mass: given(0.15)}}, matter.Alkaline, ""},
+		{[]Salt{{Formula: "ZnSO4", Mass: given(0.1)}, {Formula: "KOH", Mass: given(0.001)}}, matter.Sulfate, ""},
+		{[]Salt{{Formula: "Na3Ag(S2O3)2", Mass: given(0.03)}}, "", "thiosulfate"},
+	} {
+		o.Contents.Salts, o.Contents.Metal = test.salts, ""
+		p, err := NewPlan(o)
+		if test.error != "" {
+			if list := Mistakes(err); len(list) != 1 || !strings.Contains(err.Error(), test.error) {
+				t.Errorf("%v: %v", test.salts, err)
+			}
+		} else if err != nil || p.Medium != test.medium || strings.Contains(strings.Join(p.Notes, " "), "sulfuric acid") != (test.medium == matter.Sulfate && len(test.salts) == 1) {
+			t.Errorf("%v: %+v, %v", test.salts, p, err)
+		}
 	}
 }

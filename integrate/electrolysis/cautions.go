@@ -36,6 +36,9 @@ func (a *Assessment) cautions() {
 	if c.Ammonium && slices.ContainsFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }) {
 		warn("Chlorine and ammonium form chloramines and, in acid, nitrogen trichloride, an oil that explodes at a touch. Keep ammonium from the anode (separator, chloride-free anolyte), or do not run the cell (common practice, no source).")
 	}
+	if ph := math.Min(c.PH.Value, a.Liquid.End.Low); c.Medium == matter.Cyanide && a.Liquid.Known() && acidOfCyanide(ph) > cyanideTold {
+		warn("The bath may come to pH %.1f, where %.0f %% of its free cyanide is hydrogen cyanide, a deadly gas. Keep it above pH 11 with caustic (common practice, no source), and measure it during the run.", ph, 100*acidOfCyanide(ph))
+	}
 	if w := a.Air.HydrogenTime; w.Known() && w.Value < a.Duration.Value {
 		warn("This room reaches 1 %% hydrogen after %s, before the run ends. Supply more air, or run the cell elsewhere.", duration(w.Value))
 	}
@@ -70,6 +73,10 @@ func (a *Assessment) cautions() {
 	}
 	a.heatCautions(say, warn)
 }
+
+// acidOfCyanide is the share of free cyanide that is hydrogen cyanide at a pH and 25 °C: H+ + CN- = HCN, log K 9.21 (NIST Standard Reference
+// Database 46, 2004, as minteq.v4.dat reprints it).
+func acidOfCyanide(pH float64) float64 { return 1 / (1 + math.Pow(10, pH-9.21)) }
 
 // withoutCatalyst says that nothing is stated that lets chromium plate from chromic acid.
 func (c Conditions) withoutCatalyst() bool {
@@ -190,6 +197,7 @@ func (a *Assessment) liquidCautions(say func(string, ...any)) {
 
 const (
 	driftTold      = 0.5    // pH units
+	cyanideTold    = 0.02   // of the free cyanide
 	widthTold      = 4.0    // pH units: more is no prediction
 	efficiencyTold = 0.02   // of 1
 	ampereHour     = 3600.0 // C

@@ -222,3 +222,21 @@ func TestAnEndThatPlatesAddsNothing(t *testing.T) {
 		t.Errorf("%q", v)
 	}
 }
+
+// TestHydrogenCyanide: half of the free cyanide is the gas at its pKa, 9.21, and a run that leads there says so among its dangers; one that
+// stays above pH 11 does not.
+func TestHydrogenCyanide(t *testing.T) {
+	near(t, "share at the pKa", acidOfCyanide(9.21), 0.5, 1e-12)
+	silver, err := matter.LookUp("Ag")
+	if err != nil {
+		t.Fatal(err)
+	}
+	given := matter.GivenFigure
+	for pH, told := range map[float64]bool{10.5: true, 13: false} {
+		a := assessed(t, Conditions{Metal: silver, Medium: matter.Cyanide, Current: given(0.5, 0), Charge: given(1800, 0), Efficiency: given(0.95, 0.01), PH: given(pH, 0.05),
+			CathodeArea: given(1e-2, 0), Concentration: given(200, 0), Ligand: given(500, 0), Volume: given(1e-3, 0)})
+		if said := strings.Contains(strings.Join(a.Dangers, " "), "hydrogen cyanide, a deadly gas"); said != told {
+			t.Errorf("pH %g to %+v: %q", pH, a.Liquid.End, a.Dangers)
+		}
+	}
+}

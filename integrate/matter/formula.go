@@ -114,8 +114,8 @@ func (f Formula) Ammonium() bool {
 	return strings.Contains(f.text, "NH4") || strings.Contains(f.text, "NH3")
 }
 
-// hydroxo says whether the formula is an alkali zincate, stannate, gallate or
-// tellurite: alkali metal, one of these, oxygen, hydrogen, and nothing else.
+// hydroxo says whether the formula is caustic alkali, or an alkali zincate, stannate, gallate or
+// tellurite: alkali metal, hydrogen or one of these, oxygen, and nothing else.
 func (f Formula) hydroxo() bool {
 	alkali, metal := false, false
 	for _, a := range f.atoms {
@@ -129,7 +129,7 @@ func (f Formula) hydroxo() bool {
 			return false
 		}
 	}
-	return alkali && metal && f.Count("O") > 0
+	return alkali && (metal || f.Count("H") > 0) && f.Count("O") > 0
 }
 
 // collect turns counted elements into atoms in order of first mention and joins repeats.
