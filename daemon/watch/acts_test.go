@@ -279,7 +279,7 @@ func TestSwitchedOffOnStopIsKnownToTheNextProcess(t *testing.T) {
 func TestHoldWithoutAFigureIsRefused(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
-		l := &link{open: opens(b)}
+		l := &link{may: allMay, open: opens(b)}
 		if err := l.hold(t.Context(), b.Clock.Now, drivers.Amperes(math.NaN())); err == nil {
 			t.Error("a hold at an unknown current counts as done")
 		}
@@ -290,7 +290,7 @@ func TestHoldWithoutAFigureIsRefused(t *testing.T) {
 func TestTheOutputHasAMomentToDie(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
-		l := &link{open: opens(b)}
+		l := &link{may: allMay, open: opens(b)}
 		began := time.Now()
 		dead := func(drivers.Amperes) bool { return time.Since(began) > 500*time.Millisecond }
 		if err := l.switchOff(t.Context(), b.Clock.Now, dead); err != nil {

@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"nightcell/alerts"
 	"nightcell/daemon/control"
 	"nightcell/daemon/run"
 	"nightcell/daemon/snapshot"
@@ -60,6 +61,7 @@ func New(s Settings, m Machine) *Cell {
 		link:    link{open: s.Open, expected: s.Identity, patience: s.Patience, mostVolts: s.MostVolts, mostAmperes: s.MostAmperes},
 		waiting: waiting{atRest: s.Count.ZeroAmperes}, next: run.Blank(&s.Settings),
 	}
+	c.link.may = func() alerts.Permission { return c.settings.May }
 	c.link.noted = func(r *drivers.Refusal) { c.countRefusal(r) }
 	return c
 }

@@ -23,6 +23,32 @@ const (
 // errNoHands says that this supply cannot be commanded.
 var errNoHands = errors.New("this supply cannot be commanded: its dialect has no such command")
 
+// hands are what can be commanded over the open line; false: nothing.
+func (l *link) hands() (permitted, bool) {
+	s, ok := l.supply.(drivers.Switcher)
+	return permitted{s, l.may()}, ok
+}
+
+// permitted is the last door before the line: whatever went wrong before it, no command passes that the permission in force does not allow.
+type permitted struct {
+	to  drivers.Switcher
+	may alerts.Permission
+}
+
+func (p permitted) SwitchOff(ctx context.Context) error {
+	if !p.may.Off {
+		return errNotAllowed
+	}
+	return p.to.SwitchOff(ctx)
+}
+
+func (p permitted) SetCurrent(ctx context.Context, a drivers.Amperes) error {
+	if !p.may.Hold && !p.may.Step {
+		return errNotAllowed
+	}
+	return p.to.SetCurrent(ctx, a)
+}
+
 // switchOff commands the output off and believes only what is read back: output
 // state off and no current. After a failure it opens the port anew and tries again.
 // The error says that the output may still be on.
@@ -111,7 +137,7 @@ func (l *link) act(ctx context.Context, now func() time.Duration, do func(contex
 				continue
 			}
 		}
-		s, ok := l.supply.(drivers.Switcher)
+		s, ok := l.hands()
 		if !ok {
 			return errNoHands
 		}

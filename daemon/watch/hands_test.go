@@ -63,7 +63,7 @@ func TestWhatTheHandsBelieve(t *testing.T) {
 					then: drivers.Status{Output: tt.output, SetVolts: 6, SetAmperes: tt.set}, thenFlows: tt.flows}
 				began := time.Now()
 				now := func() time.Duration { return time.Since(began) }
-				l := &link{open: func(context.Context, Noted) (drivers.Supply, error) { return s, nil }, mostVolts: 32, mostAmperes: 5}
+				l := &link{may: allMay, open: func(context.Context, Noted) (drivers.Supply, error) { return s, nil }, mostVolts: 32, mostAmperes: 5}
 				if err := l.attach(t.Context(), 0); err != nil {
 					t.Fatal(err)
 				}

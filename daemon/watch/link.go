@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"nightcell/alerts"
 	"nightcell/daemon/run"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
@@ -34,6 +35,7 @@ const (
 type link struct {
 	open  Opener
 	noted Noted
+	may   func() alerts.Permission // in force
 	// mostVolts and mostAmperes are what the supply can put out; 0 or NaN: not stated.
 	mostVolts   drivers.Volts
 	mostAmperes drivers.Amperes

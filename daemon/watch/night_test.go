@@ -288,7 +288,7 @@ func runEnded(c *Cell) (bool, error) {
 func TestHoldNeverRaises(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), strings.Replace(watchtest.Live, `output = "on"`, "output = \"on\"\namperes = 0.1", 1))
-		l := &link{open: opens(b)}
+		l := &link{may: allMay, open: opens(b)}
 		if err := l.attach(t.Context(), 0); err != nil {
 			t.Fatal(err)
 		}

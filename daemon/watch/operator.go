@@ -168,7 +168,7 @@ func (c *Cell) step(ctx context.Context, s control.StepOrder) (out control.StepR
 	case !(s.Share >= leastStep && s.Share <= mostStep):
 		return out, control.BadRequest("a step of %g: choose a share from %g to %g of the set-point", s.Share, leastStep, mostStep)
 	}
-	supply, ok := c.link.supply.(drivers.Switcher)
+	supply, ok := c.link.hands()
 	if !ok {
 		return out, errNoHands
 	}

@@ -213,6 +213,13 @@ func outcome(t *testing.T, p *peer, d Dialect) string {
 	defer func() {
 		_ = c.Close()
 		w.end()
+		for _, message := range p.heard() { // an empty one ends what was half heard
+			for _, unit := range strings.FieldsFunc(message, func(r rune) bool { return r == ';' }) {
+				if !strings.Contains(unit, "?") {
+					t.Errorf("watching alone has sent %q", message)
+				}
+			}
+		}
 	}()
 	const polls = 10
 	good, last := 0, ""
