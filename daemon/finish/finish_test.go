@@ -116,7 +116,7 @@ func TestWhatIsNeverSaid(t *testing.T) {
 func TestEveryMetalHasItsItems(t *testing.T) {
 	for _, m := range matter.Metals() {
 		for _, medium := range append(matter.Media(), "") {
-			s := Subject{Plan: &bath.Plan{Metal: m, Medium: medium}, Divided: true}
+			s := Subject{Plan: &bath.Plan{Settled: bath.Settled{Metal: m, Medium: medium}}, Divided: true}
 			for _, i := range s.Items() {
 				if i.Title == "" || len(i.Text) == 0 || slices.Contains(i.Text, "") {
 					t.Errorf("%s in %q, %s: %q %q", m, medium, i.Name, i.Title, i.Text)

@@ -77,18 +77,18 @@ func (u Uptake) mark(r matter.Range) matter.Mark {
 }
 
 // check adds what is wrong with what is stated.
-func (a Anode) check(m *mistakes, s contents) {
+func (a Anode) check(m *mistakes, s Settled) {
 	if !a.Loss.Known() {
 		return
 	}
-	_, known := s.metal.Oxide(s.medium, a.Material)
+	_, known := s.Metal.Oxide(s.Medium, a.Material)
 	switch {
 	case !(a.Loss.Value >= 0 && a.Loss.Value <= 1):
 		m.add("anode-loss", "a share from 0 % to 100 % is needed, such as 20 % ± 5 %", "it is %.4g %%", a.Loss.Value*100)
 	case a.Soluble && a.Loss.Value > 0:
 		m.add("anode-loss", "leave it out, or say that the anode is not soluble", "an anode of the metal gives metal back and takes none")
-	case !known && a.Loss.Value > 0 && s.metal.Element.Name != "":
-		m.add("anode-loss", "leave it out", "no oxide of %s is known that an anode takes out of a bath", s.metal.Element.Name)
+	case !known && a.Loss.Value > 0 && s.Metal.Element.Name != "":
+		m.add("anode-loss", "leave it out", "no oxide of %s is known that an anode takes out of a bath", s.Metal.Element.Name)
 	}
 }
 

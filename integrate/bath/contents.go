@@ -34,19 +34,22 @@ type Salt struct {
 	Concentration matter.Figure // kg of salt per m3 of bath, instead of Mass
 }
 
-// contents is Contents settled: one metal, its valence, and how much of it there is.
-type contents struct {
-	metal     matter.Metal
-	couple    matter.Couple
-	valence   int
-	medium    matter.Medium
-	volume    matter.Figure
+// Settled is Contents with one metal, its valence, and how much of it there is.
+type Settled struct {
+	Metal   matter.Metal
+	Couple  matter.Couple // the reduction that is expected
+	Valence int           // electrons per atom
+	Medium  matter.Medium // empty if neither stated nor told by a salt
+	Volume  matter.Figure // m3
+	Notes   []string      // words about how the order was read
+	Others  []Other       // metals besides the one to be won, in the order of the salts
+	// Chloride is what the salts bring, in mol per m3 of Volume, with 1 mol/L assumed for each of which nobody says
+	// how much there is; not Known if none of them holds any.
+	Chloride matter.Figure
+	Ammonium bool // a salt brings ammonium or ammonia
+	// Dissolved is what the salts bring, mol/m3 of the components of package solution; those without constants are left out.
+	Dissolved solution.Totals
 	amount    doubtful // mol of metal
-	others    []Other
-	chloride  matter.Figure // mol/m3
-	ammonium  bool
-	dissolved solution.Totals // mol/m3
-	notes     []string
 }
 
 // doubtful is a number together with the relative doubts that enter it, by source.
@@ -64,8 +67,8 @@ type doubt struct {
 }
 
 // settle finds the metal and its amount, and says everything that is in the way.
-func (c Contents) settle(m *mistakes) contents {
-	s := contents{medium: c.Medium}
+func (c Contents) settle(m *mistakes) Settled {
+	s := Settled{Medium: c.Medium}
 	if c.Medium != "" && !c.Medium.Known() {
 		m.add("medium", "it is one of "+matter.MediaWords(matter.Media()), "%q is unknown", string(c.Medium))
 	}
@@ -73,7 +76,7 @@ func (c Contents) settle(m *mistakes) contents {
 	if !c.Volume.Known() {
 		m.add("volume", "state it, such as 0.9 L: charge goes with concentration times volume", "it is missing")
 	}
-	s.volume = doubted(c.Volume, VolumeDoubt)
+	s.Volume = doubted(c.Volume, VolumeDoubt)
 	if c.AnolyteVolume.Known() {
 		m.positive("anolyte-volume", "a volume above zero is needed", c.AnolyteVolume)
 	}
@@ -85,12 +88,12 @@ func (c Contents) settle(m *mistakes) contents {
 		m.add("valence", "the electrons per atom, such as 2", "it is %d", c.Valence)
 		return s
 	}
-	couple, err := s.metal.Couple(s.medium, c.Valence)
+	couple, err := s.Metal.Couple(s.Medium, c.Valence)
 	if err != nil { // without a couple neither the potential nor the gas, acid and heat can be told
 		m.add("valence", "leave it out to take the usual one in the medium", "%v", err)
 		return s
 	}
-	s.couple, s.valence = couple, couple.Valence
+	s.Couple, s.Valence = couple, couple.Valence
 	if hasVolume {
 		c.findAmount(m, &s, formulas)
 		c.findOthers(&s, formulas)
@@ -101,7 +104,7 @@ func (c Contents) settle(m *mistakes) contents {
 }
 
 // findMetal settles which metal is won. It returns false if that is not clear.
-func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula) bool {
+func (c Contents) findMetal(m *mistakes, s *Settled, formulas []matter.Formula) bool {
 	before := len(m.list)
 	if c.Metal != "" {
 		metal, err := matter.LookUp(c.Metal)
@@ -109,7 +112,7 @@ func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula)
 			m.add("metal", "", "%v", err)
 			return false
 		}
-		s.metal = metal
+		s.Metal = metal
 	}
 	found := map[string]matter.Metal{}
 	var order []string
@@ -124,7 +127,7 @@ func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula)
 	// With a salt of a metal, or the metal stated apart, the others may be supporting ones, or of other metals.
 	apart := c.Metal != "" && (c.Concentration.Known() || c.MetalMass.Known())
 	supported := len(order) > 0 || apart
-	_, held := found[s.metal.String()]
+	_, held := found[s.Metal.String()]
 	for i, f := range formulas {
 		field := fmt.Sprintf("salts[%d].formula", i)
 		switch winnable := len(matter.WinnableIn(f)) > 0; {
@@ -132,7 +135,7 @@ func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula)
 		case !winnable && !supported:
 			m.add(field, "state a salt of the metal to recover", "%s", noMetal(f))
 		case winnable && c.Metal != "" && !held && !apart:
-			m.add(field, "leave it out, or correct the metal", "%s holds no %s", f, s.metal.Element.Name)
+			m.add(field, "leave it out, or correct the metal", "%s holds no %s", f, s.Metal.Element.Name)
 		}
 	}
 	if len(m.list) > before {
@@ -141,7 +144,7 @@ func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula)
 	if c.Metal == "" {
 		switch {
 		case len(order) == 1:
-			s.metal = found[order[0]]
+			s.Metal = found[order[0]]
 		case len(order) > 1:
 			m.add("metal", "say which one to recover, such as metal "+order[0], "the salts hold %s", strings.Join(order, " and "))
 			return false
@@ -156,11 +159,11 @@ func (c Contents) findMetal(m *mistakes, s *contents, formulas []matter.Formula)
 }
 
 // findAmount computes how many moles of the metal there are, by the one way that is stated.
-func (c Contents) findAmount(m *mistakes, s *contents, formulas []matter.Formula) {
+func (c Contents) findAmount(m *mistakes, s *Settled, formulas []matter.Formula) {
 	ways := 0
-	weight := s.metal.Element.Weight
-	volume := doubt{"volume", s.volume.Relative()}
-	if slices.ContainsFunc(formulas, func(f matter.Formula) bool { return f.Count(s.metal.String()) > 0 }) {
+	weight := s.Metal.Element.Weight
+	volume := doubt{"volume", s.Volume.Relative()}
+	if slices.ContainsFunc(formulas, func(f matter.Formula) bool { return f.Count(s.Metal.String()) > 0 }) {
 		ways++
 		s.amount = c.fromSalts(s, formulas, volume)
 	}
@@ -168,9 +171,9 @@ func (c Contents) findAmount(m *mistakes, s *contents, formulas []matter.Formula
 		ways++
 		f := doubted(c.Concentration, ConcentrationDoubt)
 		s.amount = doubtful{
-			value:  f.Value * s.volume.Value / weight.Value,
+			value:  f.Value * s.Volume.Value / weight.Value,
 			doubts: []doubt{{"concentration", f.Relative()}, volume},
-			mark:   matter.Weakest(f.Mark, s.volume.Mark),
+			mark:   matter.Weakest(f.Mark, s.Volume.Mark),
 		}
 	}
 	if m.positive("metal-mass", "a mass above zero is needed, such as 57 g", c.MetalMass) {
@@ -180,7 +183,7 @@ func (c Contents) findAmount(m *mistakes, s *contents, formulas []matter.Formula
 	}
 	switch {
 	case ways == 0 && !c.Concentration.Known() && !c.MetalMass.Known():
-		m.add("salts", "state salts with their mass, or the concentration of the metal, or its mass", "nothing says how much %s there is", s.metal.Element.Name)
+		m.add("salts", "state salts with their mass, or the concentration of the metal, or its mass", "nothing says how much %s there is", s.Metal.Element.Name)
 	case ways > 1:
 		m.add("salts", "state one of salts, concentration and metal mass", "the metal is stated in more than one way")
 	}
@@ -235,50 +238,50 @@ func (salt Salt) mol(f matter.Formula, volume matter.Figure) matter.Figure {
 const unstatedChloride = 1000
 
 // findOthers lists the other metals of the table, adds up the chloride, and looks for ammonium, that the salts bring.
-func (c Contents) findOthers(s *contents, formulas []matter.Formula) {
+func (c Contents) findOthers(s *Settled, formulas []matter.Formula) {
 	for i, f := range formulas {
-		units := c.Salts[i].mol(f, s.volume)
-		s.ammonium = s.ammonium || f.Ammonium()
+		units := c.Salts[i].mol(f, s.Volume)
+		s.Ammonium = s.Ammonium || f.Ammonium()
 		s.dissolve(f, units)
 		switch {
 		case !f.Chloride():
 		case units.Known():
-			s.chloride = added(s.chloride, perVolume(scaledFigure(units, f.Count("Cl")), s.volume))
+			s.Chloride = added(s.Chloride, perVolume(scaledFigure(units, f.Count("Cl")), s.Volume))
 		default:
-			s.chloride = added(s.chloride, matter.Figure{Value: unstatedChloride, StandardUncertainty: unstatedChloride / 2, Mark: matter.Assumed, Source: "no amount stated"})
+			s.Chloride = added(s.Chloride, matter.Figure{Value: unstatedChloride, StandardUncertainty: unstatedChloride / 2, Mark: matter.Assumed, Source: "no amount stated"})
 		}
 		for _, metal := range matter.WinnableIn(f) {
 			symbol := metal.String()
-			if symbol == s.metal.String() || !units.Known() { // without a mass it is a mistake, and reported
+			if symbol == s.Metal.String() || !units.Known() { // without a mass it is a mistake, and reported
 				continue
 			}
 			other := s.other(metal)
 			other.Amount = added(other.Amount, scaledFigure(units, f.Count(symbol)*metal.Element.Weight.Value))
 		}
 	}
-	for i := range s.others {
-		o := &s.others[i]
+	for i := range s.Others {
+		o := &s.Others[i]
 		o.Charge = scaledFigure(o.Amount, float64(o.Couple.Valence)*matter.Faraday/o.Metal.Element.Weight.Value)
 	}
 }
 
 // dissolve adds what a salt brings to the balance of the liquid, and says how much acid or base an oxide, a hydroxide or a
 // carbonate takes to dissolve.
-func (s *contents) dissolve(f matter.Formula, units matter.Figure) {
+func (s *Settled) dissolve(f matter.Formula, units matter.Figure) {
 	brings, err := solution.FromFormula(f)
 	if err != nil || !units.Known() {
 		return // what the table has no constants for is left out of the balance
 	}
-	if s.dissolved == nil {
-		s.dissolved = solution.Totals{}
+	if s.Dissolved == nil {
+		s.Dissolved = solution.Totals{}
 	}
-	s.dissolved.Add(brings, units.Value/s.volume.Value)
-	if acid := -brings[solution.H] * units.Value; acid > 0 && f.Count(s.metal.String()) > 0 && s.medium.Acidic() && s.medium != "" {
+	s.Dissolved.Add(brings, units.Value/s.Volume.Value)
+	if acid := -brings[solution.H] * units.Value; acid > 0 && f.Count(s.Metal.String()) > 0 && s.Medium.Acidic() && s.Medium != "" {
 		grams := ""
-		if s.medium == matter.Sulfate {
+		if s.Medium == matter.Sulfate {
 			grams = fmt.Sprintf(", %.3g g of sulfuric acid", acid/2*1e3*sulfuricMolarMass)
 		}
-		s.notes = append(s.notes, fmt.Sprintf("Dissolving the %s takes %.3g mol of H+%s, which the run releases again.", f, acid, grams))
+		s.Notes = append(s.Notes, fmt.Sprintf("Dissolving the %s takes %.3g mol of H+%s, which the run releases again.", f, acid, grams))
 	}
 }
 
@@ -286,16 +289,16 @@ func (s *contents) dissolve(f matter.Formula, units matter.Figure) {
 const sulfuricMolarMass = 98.07e-3
 
 // other returns the entry of a metal, a new one if there is none yet.
-func (s *contents) other(metal matter.Metal) *Other {
-	for i := range s.others {
-		if s.others[i].Metal.String() == metal.String() {
-			return &s.others[i]
+func (s *Settled) other(metal matter.Metal) *Other {
+	for i := range s.Others {
+		if s.Others[i].Metal.String() == metal.String() {
+			return &s.Others[i]
 		}
 	}
-	couple, err := metal.Couple(s.medium, 0)
+	couple, err := metal.Couple(s.Medium, 0)
 	if err != nil {
 		couple = metal.Couples[0] // every metal of the table has one
 	}
-	s.others = append(s.others, Other{Metal: metal, Couple: couple})
-	return &s.others[len(s.others)-1]
+	s.Others = append(s.Others, Other{Metal: metal, Couple: couple})
+	return &s.Others[len(s.Others)-1]
 }

@@ -58,25 +58,27 @@ type Efficiency struct {
 	Stirring     Stirring
 }
 
-// settled is an Efficiency with every figure known. A transfer that is not Known means a fixed efficiency.
-type settledEfficiency struct {
-	fraction, transfer matter.Figure
-	missing            []matter.Need // that would narrow a fraction taken from the table, the costliest first
+// SettledEfficiency is an Efficiency with every figure known.
+type SettledEfficiency struct {
+	Efficiency   matter.Figure // of the first stage
+	MassTransfer matter.Figure // m/s; not Known: fixed efficiency
+	// Missing are the conditions that would narrow an efficiency which nobody stated, the costliest first.
+	Missing []matter.Need
 }
 
-func (o Order) settleEfficiency(m *mistakes, s contents) settledEfficiency {
-	e, out := o.Efficiency, settledEfficiency{}
+func (o Order) settleEfficiency(m *mistakes, s Settled) SettledEfficiency {
+	e, out := o.Efficiency, SettledEfficiency{}
 	switch {
 	case e.Fraction.Known():
 		m.share("efficiency", e.Fraction, "no current deposits more than its charge allows")
-		out.fraction = doubted(e.Fraction, EfficiencyDoubt)
-	case s.metal.Element.Symbol != "":
-		window, ok := s.metal.Window(s.medium)
+		out.Efficiency = doubted(e.Fraction, EfficiencyDoubt)
+	case s.Metal.Element.Symbol != "":
+		window, ok := s.Metal.Window(s.Medium)
 		if !ok || !window.Efficiency.Known() {
-			m.add("efficiency", "state it, such as 88 %", "it is missing, and none is usual for %s in this medium", s.metal.Element.Name)
+			m.add("efficiency", "state it, such as 88 %", "it is missing, and none is usual for %s in this medium", s.Metal.Element.Name)
 			break
 		}
-		out.fraction, out.missing = o.prior(window, s)
+		out.Efficiency, out.Missing = o.prior(window, s)
 	}
 	if e.Stirring != "" {
 		transfer, err := e.Stirring.Transfer(o.Conditions.kelvin())
@@ -86,10 +88,10 @@ func (o Order) settleEfficiency(m *mistakes, s contents) settledEfficiency {
 		case e.MassTransfer.Known():
 			m.add("stirring", "state one of them", "both stirring and mass transfer are stated")
 		}
-		out.transfer = transfer
+		out.MassTransfer = transfer
 	}
 	if m.positive("mass-transfer", "a coefficient above zero is needed, such as 1e-5 m/s", e.MassTransfer) {
-		out.transfer = doubted(e.MassTransfer, MassTransferDoubt)
+		out.MassTransfer = doubted(e.MassTransfer, MassTransferDoubt)
 	}
 	return out
 }
@@ -97,7 +99,7 @@ func (o Order) settleEfficiency(m *mistakes, s contents) settledEfficiency {
 // prior is what is believed of an efficiency that nobody stated: what an expert's bath reaches, where every condition of
 // the window is shown; else down to the lowest that one of the missing conditions allows, with every ratio within these
 // limits as likely as the next (rectangular on a logarithmic scale), so that the best guess is their geometric middle.
-func (o Order) prior(w matter.Window, s contents) (matter.Figure, []matter.Need) {
+func (o Order) prior(w matter.Window, s Settled) (matter.Figure, []matter.Need) {
 	expert := w.Efficiency
 	low, high := expert.Low, expert.High
 	var missing []matter.Need
@@ -127,7 +129,7 @@ func (p *Plan) Usual() matter.Figure {
 	if !ok || !w.Efficiency.Known() {
 		return matter.Figure{}
 	}
-	f, _ := p.order.prior(w, p.settled)
+	f, _ := p.order.prior(w, p.Settled)
 	return f
 }
 
@@ -135,7 +137,7 @@ func (p *Plan) Usual() matter.Figure {
 func logarithmicDoubt(low, high float64) float64 { return math.Log(high/low) / 2 / math.Sqrt(3) }
 
 // shows tells whether an order shows a condition. A current or an area that the plan itself assumed shows nothing.
-func (o Order) shows(condition matter.Condition, w matter.Window, s contents) bool {
+func (o Order) shows(condition matter.Condition, w matter.Window, s Settled) bool {
 	c := o.Conditions
 	within := func(v float64, r matter.Range) bool { return v >= r.Low*(1-1e-9) && v <= r.High*(1+1e-9) }
 	switch condition {
@@ -144,9 +146,9 @@ func (o Order) shows(condition matter.Condition, w matter.Window, s contents) bo
 	case matter.Divided:
 		return o.Contents.Divided
 	case matter.Buffered:
-		buffer := s.ammonium
+		buffer := s.Ammonium
 		for _, acid := range []solution.Component{"B(OH)3", "acetate-", "citrate-3", "tartrate-2"} {
-			buffer = buffer || s.dissolved[acid] > 0
+			buffer = buffer || s.Dissolved[acid] > 0
 		}
 		return buffer
 	case matter.RightDensity:

@@ -54,9 +54,9 @@ func (p *Plan) shifts() []shift {
 			all = append(all, shift{source, func(s *scenario, sign float64) { apply(s, 1+sign*relative) }})
 		}
 	}
-	volume := p.settled.volume.Relative()
+	volume := p.Volume.Relative()
 	seen := false
-	for _, d := range p.settled.amount.doubts {
+	for _, d := range p.amount.doubts {
 		if d.source == "volume" {
 			seen = true
 			add("volume", volume, func(s *scenario, f float64) {
@@ -70,13 +70,13 @@ func (p *Plan) shifts() []shift {
 	if !seen {
 		add("volume", volume, func(s *scenario, f float64) { s.batch.Volume *= f })
 	}
-	if f := p.efficiency.fraction; f.Skewed() {
+	if f := p.Efficiency; f.Skewed() {
 		all = append(all, shift{efficiencySource, func(s *scenario, sign float64) { s.batch.Efficiency *= math.Exp(sign * f.Relative()) }})
 	} else {
 		add(efficiencySource, f.Relative(), func(s *scenario, f float64) { s.batch.Efficiency = math.Min(s.batch.Efficiency*f, 1) })
 	}
-	if p.efficiency.transfer.Known() {
-		add("mass transfer", p.efficiency.transfer.Relative(), func(s *scenario, f float64) { s.batch.MassTransfer *= f })
+	if p.MassTransfer.Known() {
+		add("mass transfer", p.MassTransfer.Relative(), func(s *scenario, f float64) { s.batch.MassTransfer *= f })
 	}
 	if u := p.Anode.Uptake(); u.doubt() > 0 {
 		all = append(all, shift{anodeSource, func(s *scenario, sign float64) { s.batch.Anode += sign * u.doubt() }})
@@ -147,7 +147,7 @@ func (p *Plan) corners() (limited []string, all []scenario) {
 		}
 		all = moved
 	}
-	if f := p.efficiency.fraction; f.Skewed() {
+	if f := p.Efficiency; f.Skewed() {
 		both(efficiencySource, func(s *scenario, end float64) { s.batch.Efficiency = end }, f.Low, f.High)
 	}
 	if u := p.Anode.Uptake(); u.High > u.Low {
@@ -267,9 +267,9 @@ func (p *Plan) goalAtAnode(g *Goal) {
 // answerMark is the weakest mark of what went into the charge. Current and area
 // count where the transfer of metal or a thickness brings them in, the voltage in a marginal stop.
 func (p *Plan) answerMark() matter.Mark {
-	marks := []matter.Mark{p.settled.amount.mark, p.settled.volume.Mark, p.efficiency.fraction.Mark, p.form.value.Mark}
-	if p.efficiency.transfer.Known() {
-		marks = append(marks, p.efficiency.transfer.Mark, p.conditions.Current.Mark, p.conditions.CathodeArea.Mark)
+	marks := []matter.Mark{p.amount.mark, p.Volume.Mark, p.Efficiency.Mark, p.form.value.Mark}
+	if p.MassTransfer.Known() {
+		marks = append(marks, p.MassTransfer.Mark, p.conditions.Current.Mark, p.conditions.CathodeArea.Mark)
 	}
 	if p.MassTransfer.Known() || p.form.name == formConcentration { // else the cathode takes its share whatever the anode does
 		marks = append(marks, p.Anode.Share.Mark, p.Crossing.mark(p.order.Contents.Crossing))
@@ -286,36 +286,23 @@ func (p *Plan) answerMark() matter.Mark {
 // doubtMark tells whether the doubt of a source was stated or is a default.
 func (p *Plan) doubtMark(source string) matter.Mark {
 	o := p.order
-	var figures []matter.Figure
-	switch source {
-	case "formula weight":
+	switch {
+	case source == "formula weight":
 		return matter.Published
-	case "volume":
-		figures = append(figures, o.Contents.Volume)
-	case "concentration":
-		figures = append(figures, o.Contents.Concentration)
-	case "metal mass":
-		figures = append(figures, o.Contents.MetalMass)
-	case "efficiency":
-		figures = append(figures, o.Efficiency.Fraction)
-	case crossingSource:
+	case source == crossingSource:
 		return o.Contents.Crossing.Mark
-	case anodeSource:
-		if !p.Anode.Stated {
-			return p.Anode.Share.Mark
-		}
-		figures = append(figures, o.Anode.Loss)
-	case "mass transfer":
-		figures = append(figures, o.Efficiency.MassTransfer)
-		if o.Efficiency.Stirring != "" {
-			return p.efficiency.transfer.Mark
-		}
-	case "cathode area":
-		figures = append(figures, o.Conditions.CathodeArea)
-	case "current":
-		figures = append(figures, o.Conditions.Current)
-	case "cell voltage":
-		figures = append(figures, o.Conditions.CellVoltage)
+	case source == anodeSource && !p.Anode.Stated:
+		return p.Anode.Share.Mark
+	case source == "mass transfer" && o.Efficiency.Stirring != "":
+		return p.MassTransfer.Mark
+	}
+	var figures []matter.Figure
+	if stated, ok := map[string]matter.Figure{
+		"volume": o.Contents.Volume, "concentration": o.Contents.Concentration, "metal mass": o.Contents.MetalMass,
+		efficiencySource: o.Efficiency.Fraction, anodeSource: o.Anode.Loss, "mass transfer": o.Efficiency.MassTransfer,
+		"cathode area": o.Conditions.CathodeArea, "current": o.Conditions.Current, "cell voltage": o.Conditions.CellVoltage,
+	}[source]; ok {
+		figures = append(figures, stated)
 	}
 	for _, salt := range o.Contents.Salts {
 		f, err := matter.ParseFormula(salt.Formula)

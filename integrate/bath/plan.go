@@ -18,7 +18,6 @@ import (
 	"math"
 
 	"nightcell/integrate/matter"
-	"nightcell/integrate/solution"
 )
 
 // Order is everything a plan is made from.
@@ -33,33 +32,15 @@ type Order struct {
 
 // Plan is an order settled: the metal, the goal, and the model that follows the run.
 type Plan struct {
-	Metal   matter.Metal
-	Couple  matter.Couple // the reduction that is expected
-	Valence int           // electrons per atom
-	Medium  matter.Medium // empty if neither stated nor told by a salt
-	Amount  matter.Figure // kg of metal in the bath to begin with
-	Goal    Goal
-	Model   *Drawdown
-	Notes   []string // words about how the order was read
-	Others  []Other  // metals besides the one to be won, in the order of the salts
-	// Chloride is what the salts bring, in mol per m3 of Volume, with 1 mol/L assumed for each of which nobody says
-	// how much there is; not Known if none of them holds any.
-	Chloride matter.Figure
-	Ammonium bool // a salt brings ammonium or ammonia
-	// Dissolved is what the salts bring, mol/m3 of the components of package solution; those without constants are left out.
-	Dissolved solution.Totals
-
-	Volume       matter.Figure // m3
-	Efficiency   matter.Figure // of the first stage
-	MassTransfer matter.Figure // m/s; not Known: fixed efficiency
-	Anode        AtAnode
-	Crossing     Uptake // of metal through the separator; zero without one
-	// Missing are the conditions that would narrow an efficiency which nobody stated, the costliest first.
-	Missing []matter.Need
+	Settled
+	SettledEfficiency
+	Amount   matter.Figure // kg of metal in the bath to begin with
+	Goal     Goal
+	Model    *Drawdown
+	Anode    AtAnode
+	Crossing Uptake // of metal through the separator; zero without one
 
 	order      Order
-	settled    contents
-	efficiency settledEfficiency
 	conditions Conditions
 	form       form
 	scenario   scenario
@@ -69,12 +50,12 @@ type Plan struct {
 func NewPlan(o Order) (*Plan, error) {
 	var m mistakes
 	p := &Plan{order: o}
-	p.settled = o.Contents.settle(&m)
+	p.Settled = o.Contents.settle(&m)
 	if len(m.list) == 0 {
-		o.Contents.dissolves(&m, &p.settled, o.Conditions.Temperature)
+		o.Contents.dissolves(&m, &p.Settled, o.Conditions.Temperature)
 	}
-	p.efficiency = o.settleEfficiency(&m, p.settled)
-	o.Anode.check(&m, p.settled)
+	p.SettledEfficiency = o.settleEfficiency(&m, p.Settled)
+	o.Anode.check(&m, p.Settled)
 	p.form = o.Target.settle(&m)
 	p.conditions = p.settleConditions(o.Conditions, &m)
 	if !(o.Meter.GainRelative >= 0) || !(o.Meter.OffsetAmperes >= 0) {
@@ -83,11 +64,6 @@ func NewPlan(o Order) (*Plan, error) {
 	if err := m.err(); err != nil {
 		return nil, err
 	}
-	p.Metal, p.Couple, p.Valence, p.Medium = p.settled.metal, p.settled.couple, p.settled.valence, p.settled.medium
-	p.Volume, p.Efficiency, p.MassTransfer = p.settled.volume, p.efficiency.fraction, p.efficiency.transfer
-	p.Missing = p.efficiency.missing
-	p.Notes, p.Others = p.settled.notes, p.settled.others
-	p.Chloride, p.Ammonium, p.Dissolved = p.settled.chloride, p.settled.ammonium, p.settled.dissolved
 	p.Anode = o.Anode.At(p.Metal, p.Couple, p.Medium, o.Contents.Divided)
 	p.Crossing = o.Contents.crosses(p.Couple, p.Medium)
 	p.scenario = p.nominal()
@@ -99,9 +75,9 @@ func NewPlan(o Order) (*Plan, error) {
 	p.Model.Catholyte().Uptake, p.Model.Catholyte().Crossing = p.Anode.Uptake(), p.Crossing
 	p.Model.Anolyte().Volume = o.Contents.AnolyteVolume.Value
 	molar := p.Metal.Element.Weight.Value
-	p.Amount = matter.Figure{Value: p.scenario.amount * molar, Mark: p.settled.amount.mark}
+	p.Amount = matter.Figure{Value: p.scenario.amount * molar, Mark: p.amount.mark}
 	var variance float64
-	for _, d := range p.settled.amount.doubts {
+	for _, d := range p.amount.doubts {
 		variance += d.relative * d.relative
 	}
 	p.Amount.StandardUncertainty = p.Amount.Value * math.Sqrt(variance)
@@ -124,7 +100,7 @@ func (p *Plan) settleConditions(c Conditions, m *mistakes) Conditions {
 			m.add(field, remedy, "it is missing, and %s needs it", why)
 		}
 	}
-	if p.efficiency.transfer.Known() {
+	if p.MassTransfer.Known() {
 		need(c.Current, "current", "state it, such as 3 A", "a drawdown with mass transfer")
 		need(c.CathodeArea, "cathode-area", "state it, such as 60 cm2", "a drawdown with mass transfer")
 	}
@@ -133,7 +109,7 @@ func (p *Plan) settleConditions(c Conditions, m *mistakes) Conditions {
 		need(c.CathodeArea, "cathode-area", "state it, such as 60 cm2", "a thickness")
 	case formMarginal:
 		need(c.CellVoltage, "cell-voltage", "state it, such as 3.3 V", "the energy of the next gram")
-		if !p.efficiency.transfer.Known() {
+		if !p.MassTransfer.Known() {
 			m.add("mass-transfer", "state it or the stirring", "with a fixed efficiency every gram costs the same, so the next one never costs more")
 		}
 	}
@@ -142,7 +118,7 @@ func (p *Plan) settleConditions(c Conditions, m *mistakes) Conditions {
 
 func (p *Plan) nominal() scenario {
 	return scenario{
-		amount: p.settled.amount.value,
+		amount: p.amount.value,
 		batch: Batch{
 			Valence: p.Valence, Volume: p.Volume.Value, Area: p.conditions.CathodeArea.Value,
 			MassTransfer: p.MassTransfer.Value, Efficiency: p.Efficiency.Value, Anode: p.Anode.Uptake().Best, Crossing: p.Crossing.Best,

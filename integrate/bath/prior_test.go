@@ -99,7 +99,7 @@ func TestShownConditionsNarrow(t *testing.T) {
 				t.Errorf("%s in %v: nothing says how low a beginner's efficiency may be", metal, w.Media)
 			}
 			rapid.Check(t, func(t *rapid.T) {
-				o, s := Order{}, contents{}
+				o, s := Order{}, Settled{}
 				shown := rapid.Permutation(slices.Clone(w.Needs)).Draw(t, "order of showing")
 				before, _ := o.prior(w, s)
 				for i, need := range shown {
@@ -109,7 +109,7 @@ func TestShownConditionsNarrow(t *testing.T) {
 					case matter.Divided:
 						o.Contents.Divided = true
 					case matter.Buffered:
-						s.ammonium = true
+						s.Ammonium = true
 					case matter.RightDensity:
 						o.Conditions.Current, o.Conditions.CathodeArea = given(w.CurrentDensity.Middle()), given(1)
 					case matter.RightTemperature:

@@ -9,7 +9,7 @@ import (
 	"nightcell/integrate/solution"
 )
 
-func (c Contents) parseSalts(m *mistakes, s *contents) []matter.Formula {
+func (c Contents) parseSalts(m *mistakes, s *Settled) []matter.Formula {
 	formulas := make([]matter.Formula, len(c.Salts))
 	for i, salt := range c.Salts {
 		field := fmt.Sprintf("salts[%d].", i)
@@ -19,7 +19,7 @@ func (c Contents) parseSalts(m *mistakes, s *contents) []matter.Formula {
 			continue
 		}
 		formulas[i] = f
-		s.notes = append(s.notes, f.Notes...)
+		s.Notes = append(s.Notes, f.Notes...)
 		hasMass := m.positive(field+"mass", "a mass above zero is needed, such as 250 g", salt.Mass)
 		hasConcentration := m.positive(field+"concentration", "a concentration above zero is needed, such as 260 g/L", salt.Concentration)
 		if hasMass && hasConcentration {
@@ -33,13 +33,13 @@ func (c Contents) parseSalts(m *mistakes, s *contents) []matter.Formula {
 		}
 		m.share(field+"assay", salt.Assay, "no salt holds more than itself")
 	}
-	if s.medium == "" {
-		s.medium = mediumOf(formulas)
+	if s.Medium == "" {
+		s.Medium = mediumOf(formulas)
 	}
-	if s.medium == "" {
+	if s.Medium == "" {
 		var m matter.Metal
-		if s.medium, m = usualMedium(c.Metal, formulas); s.medium != "" {
-			s.notes = append(s.notes, fmt.Sprintf("the medium is not stated: %s is taken, as is usual for %s; gas, acid and volts follow from it, so state it", s.medium, m.Element.Name))
+		if s.Medium, m = usualMedium(c.Metal, formulas); s.Medium != "" {
+			s.Notes = append(s.Notes, fmt.Sprintf("the medium is not stated: %s is taken, as is usual for %s; gas, acid and volts follow from it, so state it", s.Medium, m.Element.Name))
 		}
 	}
 	return formulas
@@ -100,41 +100,41 @@ func mediumOf(formulas []matter.Formula) matter.Medium {
 }
 
 // noteOthers says what the salts without the metal are taken for.
-func (s *contents) noteOthers(c Contents, formulas []matter.Formula) {
+func (s *Settled) noteOthers(c Contents, formulas []matter.Formula) {
 	for i, f := range formulas {
-		if f.Count(s.metal.String()) > 0 || f.String() == "" {
+		if f.Count(s.Metal.String()) > 0 || f.String() == "" {
 			continue
 		}
 		salt := c.Salts[i]
-		text := fmt.Sprintf("%s contains no %s%s: taken as supporting electrolyte.", f, s.metal.Element.Name, meant(f))
+		text := fmt.Sprintf("%s contains no %s%s: taken as supporting electrolyte.", f, s.Metal.Element.Name, meant(f))
 		if others := matter.WinnableIn(f); len(others) > 0 {
-			text = fmt.Sprintf("%s adds %s, which can plate too: the charge is that of %s alone.", f, others[0].Element.Name, s.metal.Element.Name)
+			text = fmt.Sprintf("%s adds %s, which can plate too: the charge is that of %s alone.", f, others[0].Element.Name, s.Metal.Element.Name)
 		}
-		if f.Medium() == matter.Chloride && s.medium != matter.Chloride {
+		if f.Medium() == matter.Chloride && s.Medium != matter.Chloride {
 			text += " It adds chloride, so that chlorine can come off at the anode."
 			if !salt.Mass.Known() && !salt.Concentration.Known() {
 				text += " No amount is stated: 1 mol/L is assumed."
 			}
 		}
-		s.notes = append(s.notes, text)
+		s.Notes = append(s.Notes, text)
 	}
 }
 
 // noteStates says where a salt holds the metal in another state than the charge is counted from.
-func (s *contents) noteStates(formulas []matter.Formula) {
+func (s *Settled) noteStates(formulas []matter.Formula) {
 	for _, f := range formulas {
-		state, ok := f.OxidationState(s.metal.String())
-		if !ok || math.Abs(state-float64(s.valence)) < 1e-9 {
+		state, ok := f.OxidationState(s.Metal.String())
+		if !ok || math.Abs(state-float64(s.Valence)) < 1e-9 {
 			continue
 		}
-		name := s.metal.Element.Name
-		text := fmt.Sprintf("%s contains %s(%s), and the charge is that of %d electrons per atom: ", f, name, roman(state), s.valence)
-		if state > float64(s.valence) {
-			text += fmt.Sprintf("reduce it before the run, or it takes %.2g times that charge.", state/float64(s.valence))
+		name := s.Metal.Element.Name
+		text := fmt.Sprintf("%s contains %s(%s), and the charge is that of %d electrons per atom: ", f, name, roman(state), s.Valence)
+		if state > float64(s.Valence) {
+			text += fmt.Sprintf("reduce it before the run, or it takes %.2g times that charge.", state/float64(s.Valence))
 		} else {
-			text += fmt.Sprintf("it takes %.2g times that charge if the bath keeps that valence. State the valence then.", state/float64(s.valence))
+			text += fmt.Sprintf("it takes %.2g times that charge if the bath keeps that valence. State the valence then.", state/float64(s.Valence))
 		}
-		s.notes = append(s.notes, text)
+		s.Notes = append(s.Notes, text)
 	}
 }
 
@@ -167,9 +167,9 @@ func meant(f matter.Formula) string {
 	return ""
 }
 
-func (c Contents) fromSalts(s *contents, formulas []matter.Formula, volume doubt) doubtful {
+func (c Contents) fromSalts(s *Settled, formulas []matter.Formula, volume doubt) doubtful {
 	var total doubtful
-	symbol := s.metal.String()
+	symbol := s.Metal.String()
 	var weighed, inAssay, dissolved, inVolume, weights float64 // mol × relative doubt
 	for i, salt := range c.Salts {
 		if formulas[i].Count(symbol) == 0 {
@@ -190,10 +190,10 @@ func (c Contents) fromSalts(s *contents, formulas []matter.Formula, volume doubt
 			total.mark = matter.Weakest(total.mark, mass.Mark, assay.Mark)
 		} else {
 			concentration := doubted(salt.Concentration, ConcentrationDoubt)
-			moles = concentration.Value * s.volume.Value * perKilogram
+			moles = concentration.Value * s.Volume.Value * perKilogram
 			dissolved = math.Hypot(dissolved, moles*concentration.Relative())
 			inVolume += moles * volume.relative
-			total.mark = matter.Weakest(total.mark, concentration.Mark, assay.Mark, s.volume.Mark)
+			total.mark = matter.Weakest(total.mark, concentration.Mark, assay.Mark, s.Volume.Mark)
 		}
 		inAssay = math.Hypot(inAssay, moles*assay.Relative())
 		weights += moles * molarDoubt / molar
@@ -227,12 +227,12 @@ func solubilityOf(metal matter.Metal, medium matter.Medium) (most float64, of st
 
 // dissolves holds what is stated against what water dissolves: what no temperature dissolves is a mistake, what the stated one (else
 // 25 °C) does not is told. Where a ligand or alkali may hold the metal the table says nothing.
-func (c Contents) dissolves(m *mistakes, s *contents, temperature matter.Figure) {
-	if !s.medium.Acidic() || !(s.volume.Value > 0) {
+func (c Contents) dissolves(m *mistakes, s *Settled, temperature matter.Figure) {
+	if !s.Medium.Acidic() || !(s.Volume.Value > 0) {
 		return
 	}
 	for _, ligand := range []solution.Component{"NH3", "CN-", "EDTA-4", "citrate-3", "tartrate-2", "acetate-"} {
-		if s.dissolved[ligand] > 0 && ligand != "NH3" || s.dissolved["NH3"] > 2*s.dissolved["SO4-2"]+s.dissolved["Cl-"] { // more than its salts hold
+		if s.Dissolved[ligand] > 0 && ligand != "NH3" || s.Dissolved["NH3"] > 2*s.Dissolved["SO4-2"]+s.Dissolved["Cl-"] { // more than its salts hold
 			return
 		}
 	}
@@ -244,12 +244,12 @@ func (c Contents) dissolves(m *mistakes, s *contents, temperature matter.Figure)
 	for i, salt := range c.Salts {
 		f, err := matter.ParseFormula(salt.Formula)
 		row, tabled := solution.SolubilityOf(f)
-		units := salt.mol(f, s.volume)
+		units := salt.mol(f, s.Volume)
 		if err != nil || !tabled || !units.Known() {
 			continue
 		}
 		molar, _ := f.MolarMass()
-		held[row.Formula] += units.Value * molar * row.Anhydrous(f) / s.volume.Value
+		held[row.Formula] += units.Value * molar * row.Anhydrous(f) / s.Volume.Value
 		there, now, best := held[row.Formula], row.Of(kelvin), row.Of(math.NaN())
 		switch {
 		case there > overfull*best:
@@ -257,21 +257,21 @@ func (c Contents) dissolves(m *mistakes, s *contents, temperature matter.Figure)
 			if !salt.Mass.Known() {
 				field = fmt.Sprintf("salts[%d].concentration", i)
 			}
-			m.add(field, fmt.Sprintf("weigh less, or take at least %s of bath", litres(s.volume.Value*there/best)),
+			m.add(field, fmt.Sprintf("weigh less, or take at least %s of bath", litres(s.Volume.Value*there/best)),
 				"%s g/L of %s are stated, and a bath holds no more than about %s g/L of it at any temperature (%s)", figure(there), row.Formula, figure(best), row.Source)
 		case there > overfull*now:
-			s.notes = append(s.notes, fmt.Sprintf("%s g/L of %s is stated, and at %.0f °C no more than about %s g/L dissolves (%s). The rest stays at the bottom until the bath is more dilute or at another temperature.",
+			s.Notes = append(s.Notes, fmt.Sprintf("%s g/L of %s is stated, and at %.0f °C no more than about %s g/L dissolves (%s). The rest stays at the bottom until the bath is more dilute or at another temperature.",
 				figure(there), row.Formula, kelvin-matter.ZeroCelsius, figure(now), row.Source))
 		}
 	}
-	metal := s.amount.value * s.metal.Element.Weight.Value / s.volume.Value
-	if most, of := solubilityOf(s.metal, s.medium); metal > overfull*most && len(m.list) == 0 {
+	metal := s.amount.value * s.Metal.Element.Weight.Value / s.Volume.Value
+	if most, of := solubilityOf(s.Metal, s.Medium); metal > overfull*most && len(m.list) == 0 {
 		field := "concentration"
 		if c.MetalMass.Known() {
 			field = "metal-mass"
 		} else if len(c.Salts) > 0 && !c.Concentration.Known() {
 			field = "salts"
 		}
-		m.add(field, "look at the unit", "that is %s g/L of %s, and no more than about %s g/L dissolve (%s)", figure(metal), s.metal.Element.Name, figure(most), of)
+		m.add(field, "look at the unit", "that is %s g/L of %s, and no more than about %s g/L dissolve (%s)", figure(metal), s.Metal.Element.Name, figure(most), of)
 	}
 }
