@@ -16,6 +16,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/stat"
+
 	"nightcell/integrate"
 	"nightcell/integrate/matter"
 )
@@ -329,7 +331,7 @@ func changes(runs []Run, between float64) []Change {
 	}
 	for i := range all {
 		for j := range all {
-			if i != j && math.Abs(correlation(all[i].at, all[j].at)) > 0.9 {
+			if i != j && math.Abs(stat.Correlation(all[i].at, all[j].at, nil)) > 0.9 {
 				all[i].With = append(all[i].With, all[j].Condition)
 			}
 		}
@@ -349,14 +351,4 @@ func slope(x []float64, runs []Run, between float64) matter.Figure {
 	}
 	d := w*wxx - wx*wx
 	return matter.Figure{Value: (w*wxy - wx*wy) / d, StandardUncertainty: math.Sqrt(w / d), Mark: mark, Source: "straight line through the runs"}
-}
-
-// correlation of two lists that both vary.
-func correlation(x, y []float64) float64 {
-	n := float64(len(x))
-	var sx, sy, sxx, syy, sxy float64
-	for i := range x {
-		sx, sy, sxx, syy, sxy = sx+x[i], sy+y[i], sxx+x[i]*x[i], syy+y[i]*y[i], sxy+x[i]*y[i]
-	}
-	return (n*sxy - sx*sy) / math.Sqrt((n*sxx-sx*sx)*(n*syy-sy*sy))
 }
