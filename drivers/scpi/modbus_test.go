@@ -147,6 +147,7 @@ func TestRegisters(t *testing.T) {
 		if err != nil || st.Output != drivers.OutputOn || st.SetAmperes != 3 || !math.IsNaN(float64(st.LimitVolts)) {
 			t.Errorf("%+v, %v; register 99 does not exist", st, err)
 		}
+		s.fault(nil) // and look at what it has under its lock
 		if len(s.heard) > 0 {
 			t.Error("something was written that nobody ordered")
 		}
@@ -199,6 +200,7 @@ func TestRegistersFaults(t *testing.T) {
 					return c.as(a)
 				})
 				_, err := supply.Poll(t.Context())
+				s.fault(nil)
 				var r *drivers.Refusal
 				if errors.As(err, &r) {
 					noted = append(noted, r.Answer)
