@@ -80,6 +80,11 @@ func readSupply(n named) Supply {
 		Dialect:      readDialect(t.orEmpty("dialect")),
 	}
 	t.checkPort(s.Port)
+	for _, key := range []string{"dtr", "rts"} {
+		if t.has(key) && strings.HasPrefix(s.Port, "tcp://") {
+			t.bad(key, "a raw socket has no modem lines", "leave it out, or write rfc2217:// for the port of a network serial server")
+		}
+	}
 	t.done()
 	return s
 }
