@@ -191,7 +191,7 @@ func TestRegistersFaults(t *testing.T) {
 				good(t, supply)
 				var noted []string
 				supply.settings.Noted = func(r *drivers.Refusal) { noted = append(noted, r.Answer) }
-				once := false
+				once, before := false, supply.refusals
 				s.fault(func(q, a []byte) ([]byte, time.Duration) {
 					if once || q[1] != 3 || q[3] != 16 {
 						return a, 0
@@ -209,6 +209,10 @@ func TestRegistersFaults(t *testing.T) {
 					t.Errorf("%v, noted %q; want a refusal that says %q", err, noted, c.said)
 				}
 				good(t, supply)
+				// A late answer comes into the search for the place, and is refused there too.
+				if n := supply.refusals - before; n > 1 && name != "late" || n > 3 {
+					t.Errorf("%d refusals came of one fault", n)
+				}
 			})
 		})
 	}
