@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 
@@ -96,6 +97,10 @@ func remedyForFile(err error) string {
 	return ""
 }
 
+// Format is the newest form of a configuration that this program reads. A later one says so by the key format; a file without the
+// key is of the first form. Golden ones of every form lie in testdata/formats.
+const Format = 1
+
 // Parse reads a configuration. name is the file's path as it shall appear in
 // mistakes; its folder is where relative paths start. Nothing is opened or read.
 // The error is of type Mistakes and holds all of them.
@@ -107,6 +112,10 @@ func parse(name string, data []byte, draft bool) (*Config, error) {
 		return nil, err
 	}
 	t.doc.draft = draft
+	if form := t.whole("format", Format, 1, math.MaxInt); form > Format {
+		t.bad("format", fmt.Sprintf("this configuration is of form %d, for a newer nightcell; this one reads forms up to %d", form, Format), "use the newer one")
+		return nil, t.doc.mistakes // what else there is cannot be judged
+	}
 	c := &Config{Data: t.file(t.required("data", "/var/lib/nightcell")), file: name, lines: map[string]int{}}
 	if c.Socket = t.file(t.text("socket", "")); c.Socket == "" {
 		c.Socket = filepath.Join(c.Data, "control.sock")

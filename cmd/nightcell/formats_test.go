@@ -3,12 +3,14 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
@@ -18,13 +20,13 @@ import (
 	"nightcell/daemon/runlog"
 )
 
-// TestEveryFormIsRead keeps a run of every form of the log readable for ever: configuration, log, late entries and what the
+// TestEveryFormIsRead keeps a run of every form of the log readable for ever: configuration, log, late entries, ledgers and what the
 // routes have told. A form without its golden run is refused, and so is a file there that nobody reads.
 func TestEveryFormIsRead(t *testing.T) {
 	const golden = "../../testdata/formats"
 	forms, err := os.ReadDir(golden)
-	if err != nil || len(forms) != runlog.Format {
-		t.Fatalf("%d golden forms of %d, %v: a new form of the log needs a run in testdata/formats/%d", len(forms), runlog.Format, err, runlog.Format)
+	if err != nil || len(forms) != runlog.Format || configs.Format != runlog.Format {
+		t.Fatalf("%d golden forms, %v; that of logs and ledgers is %d, that of configurations %d: they rise together, and a new form needs a run in testdata/formats", len(forms), err, runlog.Format, configs.Format)
 	}
 	for form := 1; form <= runlog.Format; form++ {
 		folder := filepath.Join(golden, fmt.Sprint(form))
@@ -63,6 +65,18 @@ func TestEveryFormIsRead(t *testing.T) {
 		}
 		if code := run([]string{"account", runs[0]}, s); code != 0 || !strings.Contains(out.String(), "2.900 ± 0.023 g") {
 			t.Errorf("form %d: the account, code %d, %s\n%s", form, code, said.String(), out.String())
+		}
+		for kind, says := range map[string]string{"bath": "0.860 ± 0.028 L", "electrode": "18.200 ± 0.023 g"} {
+			names, err := os.ReadDir(filepath.Join(data, kind+"s"))
+			if err != nil || len(names) != 1 {
+				t.Fatalf("form %d: %d ledgers of a %s, %v", form, len(names), kind, err)
+			}
+			out.Reset()
+			verified := run([]string{"verify", filepath.Join(data, kind+"s", names[0].Name())}, s)
+			shown := run([]string{kind, "show", names[0].Name(), "--data", data}, s)
+			if verified != 0 || shown != 0 || !strings.Contains(out.String(), says) {
+				t.Errorf("form %d: the ledger of a %s, codes %d and %d, %s\n%s", form, kind, verified, shown, said.String(), out.String())
+			}
 		}
 		open(t, form, filepath.Join(runs[0], runlog.LogName))
 	}
@@ -116,11 +130,76 @@ func TestANewerLogIsLeftAlone(t *testing.T) {
 	_, tailed := runlog.TailOf(dir)
 	_, replayed := runlog.ReplayFile(dir)
 	for what, err := range map[string]error{"resume": resumed, "tail": tailed, "replay": replayed} {
-		if err == nil || !strings.Contains(err.Error(), "a newer nightcell has written this log") {
+		if err == nil || !strings.Contains(err.Error(), "a newer nightcell has written this file") {
 			t.Errorf("%s: %v", what, err)
 		}
 	}
 	if now, err := os.ReadFile(log); err != nil || string(now) != text {
 		t.Errorf("the log is now %q, %v", now, err)
+	}
+}
+
+// TestANewerLedgerIsLeftAlone: likewise of late entries and ledgers, whatever reads or would write them.
+func TestANewerLedgerIsLeftAlone(t *testing.T) {
+	const golden = "../../testdata/formats/1/data"
+	data := filepath.Join(t.TempDir(), "data")
+	if err := os.CopyFS(data, os.DirFS(golden)); err != nil {
+		t.Fatal(err)
+	}
+	runs, err := filepath.Glob(filepath.Join(data, "runs", "*", "*"))
+	if err != nil || len(runs) != 1 {
+		t.Fatal(runs, err)
+	}
+	bath := filepath.Join(data, "baths", "zinc-1")
+	newer := func(open func() (*runlog.LateWriter, error)) {
+		w, err := open()
+		if err == nil {
+			_, err = w.Append(time.Now(), "something", "new", runlog.Integer("format", runlog.Format+1))
+		}
+		if err = errors.Join(err, w.Close()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	newer(func() (*runlog.LateWriter, error) { return runlog.OpenLedger(bath, "zinc-1", time.Second) })
+	newer(func() (*runlog.LateWriter, error) { return runlog.OpenLate(runs[0]) })
+	files := map[string][]byte{filepath.Join(bath, runlog.LedgerName): nil, filepath.Join(runs[0], runlog.LateName): nil}
+	for path := range files {
+		if files[path], err = os.ReadFile(path); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, args := range [][]string{
+		{"bath", "show", "zinc-1", "--data", data},
+		{"enter", "--bath", "zinc-1", "water", "volume=-10 mL", "--data", data},
+		{"verify", bath},
+		{"verify", runs[0]},
+		{"account", runs[0]},
+		{"enter", "zinc-1", "remark", "too late", "--run", runs[0]},
+	} {
+		var said bytes.Buffer
+		code := run(args, &shell{in: strings.NewReader(""), out: &said, err: &said})
+		if code == 0 || !strings.Contains(said.String(), "a newer nightcell has written this file, in form 2") {
+			t.Errorf("%v: exit code %d, %s", args, code, said.String())
+		}
+	}
+	for path, before := range files {
+		if now, err := os.ReadFile(path); err != nil || !bytes.Equal(now, before) {
+			t.Errorf("%s was changed, %v", path, err)
+		}
+	}
+}
+
+// TestANewerConfigurationIsLeftAlone: one sentence, not a list of keys that are not known yet.
+func TestANewerConfigurationIsLeftAlone(t *testing.T) {
+	_, err := configs.Parse("night.toml", fmt.Appendf(nil, "format = %d\nmoon = \"new\"\n", configs.Format+1))
+	if err == nil || err.Error() != "night.toml:1: format: this configuration is of form 2, for a newer nightcell; this one reads forms up to 1; use the newer one" {
+		t.Error(err)
+	}
+	text, err := os.ReadFile("../../testdata/formats/1/night.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := configs.Parse("night.toml", append([]byte("format = 1\n"), text...)); err != nil {
+		t.Error(err)
 	}
 }

@@ -299,7 +299,8 @@ func newBackupCommand(s *shell) *cobra.Command {
 			"photos, and how far notifications and pushes have come. Then every copied log is integrated again.\n\n" +
 			"To continue from a backup, on this computer or another, make the copy the data directory and run nightcell watch: it takes\n" +
 			"up the run, and books the time since the copy as a gap. Never let two watches go on with the same run.\n" +
-			"The exit code is 1 when a copied log does not hold together; the copy has it as it is.",
+			"The exit code is 1 when a copied log does not hold together, which the copy has as it is, or where a symbolic link\n" +
+			"was left out.",
 		Example: "  nightcell backup /media/stick/2026-01-11 --config nightcell.toml",
 		Args:    between(1, 1, "nightcell backup DIRECTORY --config FILE"),
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -318,13 +319,16 @@ func newBackupCommand(s *shell) *cobra.Command {
 			} else {
 				_, err = fmt.Fprintf(s.out, "%d files with %d bytes copied, %d runs among them\n", done.Files, done.Bytes, done.Runs)
 				for _, run := range done.Unsound {
-					fmt.Fprintf(s.err, "nightcell: the log of %s does not hold together; nightcell verify %s says why\n", run, run)
+					fmt.Fprintf(s.err, "nightcell: the log of %s does not hold together; nightcell verify %[1]s says why\n", drivers.Plain(run))
+				}
+				for _, link := range done.Links {
+					fmt.Fprintf(s.err, "nightcell: %s is a symbolic link: the copy lacks it and what it points to\n", drivers.Plain(link))
 				}
 			}
 			if err != nil {
 				return err
 			}
-			if len(done.Unsound) > 0 {
+			if len(done.Unsound)+len(done.Links) > 0 {
 				return errSilent
 			}
 			return nil

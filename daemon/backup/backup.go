@@ -22,6 +22,8 @@ type Done struct {
 	Runs  int   `json:"runs"`
 	// Unsound are the copied runs, by their paths below the copy, whose logs do not hold together; the copy has them as they are.
 	Unsound []string `json:"unsound_runs"`
+	// Links are the symbolic links below the data directory, by their paths in it: neither they nor what they point to was copied.
+	Links []string `json:"skipped_links"`
 }
 
 // Copy copies data into the new or empty directory to, makes it durable, and integrates every copied log again. What routes and
@@ -37,9 +39,10 @@ func Copy(data, to string, seen io.Writer) (*Done, error) {
 	if err := fresh(data, to); err != nil {
 		return nil, err
 	}
-	done := &Done{Unsound: []string{}}
+	done := &Done{Unsound: []string{}, Links: []string{}}
 	for _, runs := range []bool{false, true} { // runs are looked for once the rest is copied
-		files, err := list(data, runs)
+		files, links, err := list(data, runs)
+		done.Links = append(done.Links, links...)
 		if err != nil {
 			return nil, fmt.Errorf("looking through %s: %w", data, err)
 		}
@@ -91,11 +94,10 @@ func fresh(data, to string) error {
 	return nil
 }
 
-// list names the files of runs, or all others, relative to data and in the order in which to copy them. Locks, sockets and
+// list names the files of runs, or all others, and the symbolic links among them, relative to data and in the order in which to copy them. Locks, sockets and
 // files that are just being written belong to the process that made them.
-func list(data string, runs bool) ([]string, error) {
-	var files []string
-	err := filepath.WalkDir(data, func(path string, d fs.DirEntry, err error) error {
+func list(data string, runs bool) (files, links []string, err error) {
+	err = filepath.WalkDir(data, func(path string, d fs.DirEntry, err error) error {
 		if errors.Is(err, fs.ErrNotExist) && path != data {
 			return nil
 		}
@@ -108,15 +110,19 @@ func list(data string, runs bool) ([]string, error) {
 		}
 		ofRuns := name == "runs" || strings.HasPrefix(name, "runs"+string(filepath.Separator))
 		passing := d.Name() == "lock" || strings.HasSuffix(name, ".lock") || strings.HasSuffix(name, ".new")
-		if d.Type().IsRegular() && ofRuns == runs && !passing {
+		switch {
+		case ofRuns != runs || passing:
+		case d.Type().IsRegular():
 			files = append(files, name)
+		case d.Type() == fs.ModeSymlink:
+			links = append(links, name)
 		}
 		return nil
 	})
 	slices.SortStableFunc(files, func(a, b string) int {
 		return cmp.Or(cmp.Compare(filepath.Dir(a), filepath.Dir(b)), cmp.Compare(rank(a), rank(b)))
 	})
-	return files, err
+	return files, links, err
 }
 
 // rank puts the log before what speaks of it, and entries before photos, which are there before their entry is.

@@ -4,6 +4,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 )
 
@@ -25,5 +26,23 @@ func TestDataBehindALink(t *testing.T) {
 	}
 	if _, err := Copy(link, filepath.Join(private, "copy"), io.Discard); err == nil {
 		t.Error("a copy inside the data was made through the link")
+	}
+}
+
+// TestLinksBelowTheData are named, once each, and not followed.
+func TestLinksBelowTheData(t *testing.T) {
+	d := t.TempDir()
+	data := filepath.Join(d, "data")
+	if err := os.MkdirAll(filepath.Join(data, "runs"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	for link, to := range map[string]string{"runs/zinc-1": d, "note": "nothing", "late.lock": "held"} {
+		if err := os.Symlink(to, filepath.Join(data, filepath.FromSlash(link))); err != nil {
+			t.Skip("no symbolic links here: ", err)
+		}
+	}
+	done, err := Copy(data, filepath.Join(d, "copy"), nil)
+	if err != nil || done.Files != 0 || !slices.Equal(done.Links, []string{"note", filepath.Join("runs", "zinc-1")}) {
+		t.Errorf("%+v, %v", done, err)
 	}
 }

@@ -54,17 +54,18 @@ const (
 	FrozenName = "run.toml"
 )
 
-// Format is the newest form of a log that this program reads and writes. A later one says so in the first line, by the integer
-// field format; a log without the field is of the first form. Golden runs of every form lie in testdata/formats.
+// Format is the newest form of a log, of late entries and of a ledger that this program reads and writes. A later one says so in the
+// first line, late entries and ledgers, which go on over versions, in every line, by the integer field format; what is without the
+// field is of the first form. Golden files of every form lie in testdata/formats.
 const Format = 1
 
 const formatField = "format"
 
-// NewerError says that a later program has written a log.
+// NewerError says that a later program has written a file.
 type NewerError struct{ Format int64 }
 
 func (e *NewerError) Error() string {
-	return fmt.Sprintf("a newer nightcell has written this log, in form %d; this one reads forms up to %d. Use the newer one; the log is left as it is", e.Format, Format)
+	return fmt.Sprintf("a newer nightcell has written this file, in form %d; this one reads forms up to %d. Use the newer one; the file is left as it is", e.Format, Format)
 }
 
 // readable refuses the log of a later program before anything is read of it, or written into it.

@@ -65,7 +65,13 @@ func readLate(fsys FS, path string) (*Late, error) {
 	if err = errors.Join(err, f.Close()); err != nil {
 		return nil, fmt.Errorf("reading %s: %w", path, err)
 	}
-	return parseLate(data), nil
+	l := parseLate(data)
+	for i := range l.Records {
+		if form, says := l.Records[i].Integer(formatField); says && form > Format {
+			return nil, fmt.Errorf("%s: %w", path, &NewerError{form})
+		}
+	}
+	return l, nil
 }
 
 func parseLate(data []byte) *Late {
