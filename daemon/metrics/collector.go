@@ -17,20 +17,13 @@ import (
 // collector reads each cell's newest snapshot once per scrape.
 type collector struct {
 	cells   Cells
-	figures []figure
+	figures []metric[*snapshot.Cell]
+	alarms  []metric[*snapshot.Alarm]
+	routes  []metric[*snapshot.Way]
+	pushes  []metric[*snapshot.Way]
 
 	cellInfo, supplyInfo  *prometheus.Desc
 	polls, refused, parts *prometheus.Desc
-	alarm, unanswered     *prometheus.Desc
-	aside, since          *prometheus.Desc
-	route, push           []way
-}
-
-// way is one metric of a route or a push.
-type way struct {
-	desc *prometheus.Desc
-	kind prometheus.ValueType
-	of   func(*snapshot.Way) float64
 }
 
 func newCollector(cells Cells) *collector {
@@ -44,11 +37,15 @@ func newCollector(cells Cells) *collector {
 		polls:      desc("polls_total", "Polls since nightcell started, by result.", "result"),
 		refused:    desc("refused_answers_total", "Answers of the supply rejected since nightcell started, by reason.", "reason"),
 		parts:      desc("charge_uncertainty_part_coulombs", "Standard uncertainty (k = 1) of the counted charge by source.", "source"),
-		alarm:      desc("alarm_active", "1 while the alarm is active, 0 while it is cleared or hidden; absent in the normal state.", "condition", "priority"),
-		unanswered: desc("alarm_unacknowledged", "1 while the alarm is not acknowledged; absent in the normal state.", "condition", "priority"),
-		aside:      desc("alarm_set_aside", "1 while the alarm is shelved, suppressed or out of service; absent in the normal state.", "condition", "priority"),
-		since:      desc("alarm_since_timestamp_seconds", "When the alarm was raised, Unix time; absent in the normal state.", "condition", "priority"),
-		route: []way{
+		alarms: []metric[*snapshot.Alarm]{
+			{desc("alarm_active", "1 while the alarm is active, 0 while it is cleared or hidden; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 {
+				return truth(a.State.Active() || a.State == alerts.LTUNK || a.State == alerts.LTACK)
+			}},
+			{desc("alarm_unacknowledged", "1 while the alarm is not acknowledged; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 { return truth(a.State.Unanswered()) }},
+			{desc("alarm_set_aside", "1 while the alarm is shelved, suppressed or out of service; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 { return truth(a.State.Hidden()) }},
+			{desc("alarm_since_timestamp_seconds", "When the alarm was raised, Unix time; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 { return unix(a.Since) }},
+		},
+		routes: []metric[*snapshot.Way]{
 			{desc("route_lag_seconds", "Age of the oldest notification due for delivery.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return w.LagSeconds }},
 			{desc("route_open_alarms", "Active alarms notified, or waiting for escalation.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.OpenAlarms) }},
 			{desc("route_failed_attempts", "Failed attempts since the route last delivered.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.Failed) }},
@@ -56,7 +53,7 @@ func newCollector(cells Cells) *collector {
 			{desc("route_set_aside_notices", "Notifications that the receiver refused for good.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.SetAside) }},
 			{desc("route_proved_timestamp_seconds", "When the receiver last accepted a notification, Unix time; absent if never.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return unix(w.Proved) }},
 		},
-		push: []way{
+		pushes: []metric[*snapshot.Way]{
 			{desc("push_lag_seconds", "Age of the oldest line of the log that the database has not acknowledged.", "push"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return w.LagSeconds }},
 			{desc("push_waiting_bytes", "Bytes of the log that the database has not acknowledged.", "push"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.WaitingBytes) }},
 			{desc("push_failing", "1 while the newest attempt has failed.", "push"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return truth(w.Problem != "") }},
@@ -69,14 +66,17 @@ func newCollector(cells Cells) *collector {
 
 // Describe sends every description, so that the registry can check names once.
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, f := range c.figures {
-		ch <- f.desc
-	}
-	for _, d := range []*prometheus.Desc{c.cellInfo, c.supplyInfo, c.polls, c.refused, c.parts, c.alarm, c.unanswered, c.aside, c.since} {
+	for _, d := range []*prometheus.Desc{c.cellInfo, c.supplyInfo, c.polls, c.refused, c.parts} {
 		ch <- d
 	}
-	for _, w := range slices.Concat(c.route, c.push) {
-		ch <- w.desc
+	describe(ch, c.figures)
+	describe(ch, c.alarms)
+	describe(ch, slices.Concat(c.routes, c.pushes))
+}
+
+func describe[T any](ch chan<- *prometheus.Desc, all []metric[T]) {
+	for _, m := range all {
+		ch <- m.desc
 	}
 }
 
@@ -88,9 +88,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	for _, s := range cells {
 		runtime.Gosched() // polls that are due go first
 		e := emitter{ch, []*dto.LabelPair{pair("cell", s.Name), pair("supply", s.Supply)}}
-		for _, f := range c.figures {
-			e.send(f.desc, f.kind, f.of(s))
-		}
+		send(e, c.figures, s)
 		e.send(c.cellInfo, prometheus.GaugeValue, 1, pair("metal", s.Metal), pair("anode_gas", s.Bath.AnodeGas), pair("may", s.May.String()))
 		if s.Link.Identity != "" {
 			e.send(c.supplyInfo, prometheus.GaugeValue, 1, pair("identity", strings.ToValidUTF8(s.Link.Identity, "\uFFFD")))
@@ -105,20 +103,16 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 				e.send(c.parts, prometheus.GaugeValue, p.StandardUncertainty, pair("source", p.Source))
 			}
 		}
-		for i := range s.Alarms {
-			c.collectAlarm(e, &s.Alarms[i])
+		for _, a := range s.Alarms {
+			send(e, c.alarms, &a, pair("condition", a.Condition), pair("priority", a.Priority.String()))
 		}
-		e.ways("route", c.route, s.Outlet.Routes)
-		e.ways("push", c.push, s.Outlet.Pushes)
+		for _, w := range s.Outlet.Routes {
+			send(e, c.routes, &w, pair("route", w.Name))
+		}
+		for _, w := range s.Outlet.Pushes {
+			send(e, c.pushes, &w, pair("push", w.Name))
+		}
 	}
-}
-
-func (c *collector) collectAlarm(e emitter, a *snapshot.Alarm) {
-	condition, priority := pair("condition", a.Condition), pair("priority", a.Priority.String())
-	e.send(c.alarm, prometheus.GaugeValue, truth(a.State.Active() || a.State == alerts.LTUNK || a.State == alerts.LTACK), condition, priority)
-	e.send(c.unanswered, prometheus.GaugeValue, truth(a.State.Unanswered()), condition, priority)
-	e.send(c.aside, prometheus.GaugeValue, truth(a.State.Hidden()), condition, priority)
-	e.send(c.since, prometheus.GaugeValue, unix(a.Since), condition, priority)
 }
 
 func refusedFor(s *snapshot.Cell, reason drivers.Reason) float64 {
@@ -151,6 +145,13 @@ func (e emitter) send(d *prometheus.Desc, kind prometheus.ValueType, v float64, 
 	e.ch <- &sample{desc: d, kind: kind, value: v, labels: labels}
 }
 
+// send sends what is known of a cell, an alarm, a route or a push.
+func send[T any](e emitter, all []metric[T], of T, more ...*dto.LabelPair) {
+	for _, m := range all {
+		e.send(m.desc, m.kind, m.of(of), more...)
+	}
+}
+
 // sample is one value. The samples of a cell share their labels, which is what makes
 // it cheaper than the library's own for many cells.
 type sample struct {
@@ -172,13 +173,4 @@ func (s *sample) Write(m *dto.Metric) error {
 		m.Gauge = &dto.Gauge{Value: &s.value}
 	}
 	return nil
-}
-
-// ways sends what is known of routes or pushes; kind is their label.
-func (e emitter) ways(kind string, metrics []way, all []snapshot.Way) {
-	for i := range all {
-		for _, m := range metrics {
-			e.send(m.desc, m.kind, m.of(&all[i]), pair(kind, all[i].Name))
-		}
-	}
 }

@@ -10,11 +10,11 @@ import (
 	"nightcell/drivers"
 )
 
-// figure is one metric with one value per cell: how it is named and where it stands in a snapshot.
-type figure struct {
+// metric is one value of a cell, an alarm, a route or a push: how it is named and where it stands in a snapshot.
+type metric[T any] struct {
 	desc *prometheus.Desc
 	kind prometheus.ValueType
-	of   func(*snapshot.Cell) float64 // not finite: not known, left out
+	of   func(T) float64 // not finite: not known, left out
 }
 
 func labels(more ...string) []string { return append([]string{"cell", "supply"}, more...) }
@@ -54,6 +54,8 @@ func onlyIf(ok bool, v float64) float64 {
 func read(c *snapshot.Cell, v float64) float64  { return onlyIf(!c.Reading.At.IsZero(), v) }
 func run(c *snapshot.Cell, v float64) float64   { return onlyIf(c.Run != "", v) }
 func asked(c *snapshot.Cell, v float64) float64 { return onlyIf(c.Link.Reconnects > 0, v) }
+
+type figure = metric[*snapshot.Cell]
 
 // watchFigures tell of the watch, the supply and its readings.
 func watchFigures() []figure {
