@@ -1,6 +1,7 @@
 package control
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strings"
@@ -216,10 +217,7 @@ func (k EntryKind) FieldNames() string {
 	for _, f := range k.Fields {
 		names = append(names, f.Name)
 	}
-	if len(names) == 0 {
-		return "a text only"
-	}
-	return strings.Join(names, ", ")
+	return cmp.Or(strings.Join(names, ", "), "a text only")
 }
 
 // ParseEntry reads the values of one kind into SI units. Its errors are mistakes of who wrote them.
@@ -320,12 +318,11 @@ func (e Entry) Check() error {
 			return BadRequest("an entry of kind %s has no text %q", e.Kind, name)
 		}
 	}
-	for _, name := range k.AnyOf {
-		if _, ok := e.Numbers[name]; ok {
-			return nil
-		}
+	has := func(name string) bool {
+		_, ok := e.Numbers[name]
+		return ok
 	}
-	if k.AnyOf != nil {
+	if k.AnyOf != nil && !slices.ContainsFunc(k.AnyOf, has) {
 		return BadRequest("an entry of the kind %s needs %s", e.Kind, strings.Join(k.AnyOf, " or "))
 	}
 	return nil

@@ -4,6 +4,7 @@
 package finish
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"maps"
@@ -124,26 +125,20 @@ func (i Item) Said() string {
 // Answer makes the entry that settles an item. choice is empty, one of Choices, or control.ItemLeftOut, which needs its reason as text. Errors
 // are mistakes of who answered.
 func (i *Item) Answer(choice string, values map[string]string, text string) (control.Entry, error) {
-	given := maps.Clone(i.Preset)
-	if given == nil {
-		given = map[string]string{}
-	}
+	given := map[string]string{}
+	maps.Copy(given, i.Preset)
 	maps.Copy(given, values)
 	offered := slices.ContainsFunc(i.Choices, func(c Choice) bool { return c.Name == choice })
 	switch {
 	case choice == control.ItemLeftOut && strings.TrimSpace(text) == "":
 		return control.Entry{}, control.BadRequest("say why it is left out")
 	case choice == control.ItemLeftOut:
-		return control.ParseEntry(control.EntryChecklist, map[string]string{"item": i.Name, "choice": choice}, text)
 	case choice != "" && !offered || choice == "" && i.Choices != nil:
 		return control.Entry{}, control.BadRequest("%q is not an answer here", choice)
 	case choice == HandOver || i.Choices == nil && i.Kind.Name != control.EntryChecklist:
 		return control.ParseEntry(i.Kind.Name, given, text)
 	}
-	if choice == "" {
-		choice = control.ItemDone
-	}
-	return control.ParseEntry(control.EntryChecklist, map[string]string{"item": i.Name, "choice": choice}, text)
+	return control.ParseEntry(control.EntryChecklist, map[string]string{"item": i.Name, "choice": cmp.Or(choice, control.ItemDone)}, text)
 }
 
 // Items lists the checklist in the order in which it is done.
@@ -153,7 +148,7 @@ func (s *Subject) Items() []Item {
 		i := s.item(name)
 		i.Name, i.State = name, Open
 		if i.Kind.Name == "" {
-			i.Kind, _ = control.KindOfEntry(control.EntryChecklist)
+			i.Kind = kind(control.EntryChecklist)
 		}
 		s.settle(&i)
 		i.Text = slices.DeleteFunc(i.Text, func(line string) bool { return line == "" })

@@ -185,11 +185,7 @@ func loadFiles() (map[string]file, error) {
 			return nil, fmt.Errorf("the page's file %s has an unknown type", e.Name())
 		}
 		sum := sha256.Sum256(data)
-		packed, err := pack(data)
-		if err != nil {
-			return nil, fmt.Errorf("compressing the page's file %s: %w", e.Name(), err)
-		}
-		all[e.Name()] = file{data, packed, kind, hex.EncodeToString(sum[:8])}
+		all[e.Name()] = file{data, pack(data), kind, hex.EncodeToString(sum[:8])}
 	}
 	return all, nil
 }
@@ -212,15 +208,11 @@ func (p *Page) file(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-// pack compresses a file once, when the daemon starts.
-func pack(data []byte) ([]byte, error) {
+// pack compresses a file once, when the daemon starts. A buffer takes everything.
+func pack(data []byte) []byte {
 	var b bytes.Buffer
-	z, err := gzip.NewWriterLevel(&b, gzip.BestCompression)
-	if err == nil {
-		_, err = z.Write(data)
-	}
-	if err == nil {
-		err = z.Close()
-	}
-	return b.Bytes(), err
+	z, _ := gzip.NewWriterLevel(&b, gzip.BestCompression)
+	_, _ = z.Write(data)
+	_ = z.Close()
+	return b.Bytes()
 }

@@ -55,11 +55,7 @@ func (b *busyError) Error() string {
 
 // post sends lines in one request. Any error but a *refusalError is worth trying again.
 func (p *Push) post(ctx context.Context, lines []span) error {
-	body, err := p.pack(lines)
-	if err != nil {
-		return err
-	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, p.s.URL, body)
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, p.s.URL, p.pack(lines))
 	if err != nil {
 		return fmt.Errorf("asking the database: %w", withoutURL(err))
 	}
@@ -148,21 +144,17 @@ func withoutURL(err error) error {
 }
 
 // pack puts lines into a body, compressed or not. It is a new one each time, because
-// a client may read from a body even after the answer came.
-func (p *Push) pack(lines []span) (*bytes.Buffer, error) {
+// a client may read from a body even after the answer came. A buffer takes everything.
+func (p *Push) pack(lines []span) *bytes.Buffer {
 	text := p.parcel.text[lines[0].from:lines[len(lines)-1].to] // lines stand one behind the other
 	if !p.s.Gzip {
-		return bytes.NewBuffer(bytes.Clone(text)), nil
+		return bytes.NewBuffer(bytes.Clone(text))
 	}
 	body := new(bytes.Buffer)
 	p.zip.Reset(body)
-	if _, err := p.zip.Write(text); err != nil {
-		return nil, fmt.Errorf("compressing the lines: %w", err)
-	}
-	if err := p.zip.Close(); err != nil {
-		return nil, fmt.Errorf("compressing the lines: %w", err)
-	}
-	return body, nil
+	_, _ = p.zip.Write(text)
+	_ = p.zip.Close()
+	return body
 }
 
 // mostRefused is how many lines of one request the database may refuse before it and

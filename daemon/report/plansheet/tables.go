@@ -14,7 +14,7 @@ import (
 func (p *sheet) bathTable() report.Table {
 	b := p.Bath
 	t := report.Table{Title: "Bath"}
-	t.Add(said("metal", fmt.Sprintf("%s, %s, %s", b.Metal.Element.Name, electrons(b.Valence), b.Medium), matter.Unmarked, b.Couple.Reaction))
+	t.Add(said("metal", fmt.Sprintf("%s, %s, %s", b.Metal.Element.Name, count(b.Valence, "electron"), b.Medium), matter.Unmarked, b.Couple.Reaction))
 	for _, salt := range p.Order.Bath.Contents.Salts {
 		f, err := matter.ParseFormula(salt.Formula)
 		if err != nil {
@@ -48,14 +48,6 @@ func (p *sheet) bathTable() report.Table {
 	f.Uncertainty, f.Rough = math.NaN(), math.Max(perMass.StandardUncertainty, leastDoubt/report.AmpereHoursPerGram.PerSI)
 	t.Add(f)
 	return t
-}
-
-// electrons counts the electrons of a reduction.
-func electrons(n int) string {
-	if n == 1 {
-		return "1 electron"
-	}
-	return fmt.Sprintf("%d electrons", n)
 }
 
 // usualNote writes a usual range with its source, and where value lies outside of it.
