@@ -31,6 +31,9 @@ const (
 	OutputIsOn
 )
 
+// String returns the state in words.
+func (o Output) String() string { return [...]string{"unknown", "off", "on"}[o] }
+
 // Observation is all that is known at one moment. Begin with Blank, which marks every
 // optional number as unknown, and fill in what there is.
 type Observation struct {

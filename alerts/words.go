@@ -63,7 +63,7 @@ func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
 	case SupplySilent:
 		return "no good answer from the supply for " + span(v.value)
 	case MainsInterruption:
-		return "the supply has restarted after losing power; output " + onOff(o.Output) + "; nightcell never switches it on"
+		return "the supply has restarted after losing power; output " + o.Output.String() + "; nightcell never switches it on"
 	case ProtectionTripped:
 		return "the supply's " + o.Tripped + " protection has tripped"
 	case OutputOff:
@@ -190,16 +190,6 @@ func (b *Board) unseen() string {
 	return "; for " + b.chemistry.Metal + " this barely shows in voltage or current, so it is judged by charge and model alone"
 }
 
-func onOff(o Output) string {
-	switch o {
-	case OutputIsOn:
-		return "on"
-	case OutputIsOff:
-		return "off"
-	}
-	return "unknown"
-}
-
 func (b *Board) corridorWords() string {
 	k := &b.m.Corridor
 	unit, centre, departure := "V", k.Centre, k.Departure()
@@ -289,7 +279,7 @@ func (b *Board) figure(c Condition, o *Observation, v *verdict) string {
 	case OffFailed:
 		return known("%.3g A", o.Amperes)
 	case MainsInterruption:
-		return "output " + onOff(o.Output)
+		return "output " + o.Output.String()
 	case ProtectionTripped:
 		return o.Tripped
 	case SetPointsChanged:

@@ -17,7 +17,7 @@ type CommandSettings struct {
 	// Argv is the program and its arguments as they are: no shell reads them and
 	// nothing from a notice is put into them.
 	Argv []string
-	// Timeout ends the program and all its children. 0: 30 s.
+	// Timeout ends the program and all its children.
 	Timeout time.Duration
 	// Environment is added as NAME=value, besides the little that is passed on.
 	Environment []string
@@ -39,12 +39,6 @@ func NewCommand(s CommandSettings) (*Command, error) {
 	}
 	if _, err := exec.LookPath(s.Argv[0]); err != nil {
 		return nil, fmt.Errorf("route %s: the command cannot be run: %w", s.Name, err)
-	}
-	if s.Timeout <= 0 {
-		s.Timeout = 30 * time.Second
-	}
-	if s.Templates == nil {
-		s.Templates = BuiltIn()
 	}
 	return &Command{s}, nil
 }

@@ -3,6 +3,7 @@
 package routes
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"os"
@@ -26,7 +27,7 @@ func script(t *testing.T, lines string) string {
 
 func command(t *testing.T, s CommandSettings) *Command {
 	t.Helper()
-	s.Name = "buzzer"
+	s.Name, s.Timeout, s.Templates = "buzzer", cmp.Or(s.Timeout, 30*time.Second), builtIn()
 	c, err := NewCommand(s)
 	if err != nil {
 		t.Fatal(err)

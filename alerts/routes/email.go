@@ -102,9 +102,6 @@ func NewEmail(s EmailSettings) (*Email, error) {
 	}
 	config.ServerName = s.Host
 	e.tls = config
-	if s.Templates == nil {
-		e.settings.Templates = BuiltIn()
-	}
 	if _, err := e.client(nil); err != nil {
 		return bad("%w", err)
 	}

@@ -2,6 +2,7 @@ package routes
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"io"
@@ -17,6 +18,7 @@ import (
 
 func email(t *testing.T, h *mailHost, s EmailSettings) *Email {
 	t.Helper()
+	s.Templates = cmp.Or(s.Templates, builtIn())
 	s.Name, s.Host, s.Port, s.CAFile, s.From = "mail", "localhost", h.port(), h.caFile, "nightcell@lab.example"
 	if s.To == nil {
 		s.To = []string{"operator@lab.example"}
@@ -86,7 +88,7 @@ func TestEmailTravelsEncryptedWithThePicture(t *testing.T) {
 			}
 			header, body := parts(t, got[0].data)
 			subject, err := new(mime.WordDecoder).DecodeHeader(header.Get("Subject"))
-			if err != nil || subject != BuiltIn().Compose(n).Subject {
+			if err != nil || subject != builtIn().Compose(n).Subject {
 				t.Errorf("subject %q, %v", subject, err)
 			}
 			if header.Get("Auto-Submitted") != "auto-generated" || header.Get("Date") == "" || !strings.HasSuffix(header.Get("Message-Id"), "@lab.example>") {
@@ -208,7 +210,7 @@ func TestEmailServerThatLiesOrHangs(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
 	defer cancel()
 	for _, encryption := range []Encryption{StartTLS, ImplicitTLS} {
-		e, err := NewEmail(EmailSettings{Name: "m", Host: "127.0.0.1", Port: silent.Addr().(*net.TCPAddr).Port, Encryption: encryption, From: "a@b.example", To: []string{"a@b.example"}})
+		e, err := NewEmail(EmailSettings{Name: "m", Host: "127.0.0.1", Port: silent.Addr().(*net.TCPAddr).Port, Encryption: encryption, From: "a@b.example", To: []string{"a@b.example"}, Templates: builtIn()})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -204,3 +204,12 @@ func decodeBase64(t *testing.T, data []byte) []byte {
 	}
 	return out
 }
+
+// builtIn are the templates that come with nightcell, with times in UTC.
+func builtIn() *Templates {
+	t, err := LoadTemplates(TemplateFiles{}, time.UTC)
+	if err != nil {
+		panic(err)
+	}
+	return t
+}

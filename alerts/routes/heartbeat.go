@@ -59,9 +59,6 @@ func NewHeartbeat(s HeartbeatSettings) (*Heartbeat, error) {
 	default:
 		return nil, fmt.Errorf("heartbeat: method %q is not known; use GET or POST", s.Method)
 	}
-	if s.Alive == nil {
-		return nil, errors.New("heartbeat: nothing says whether readings are fresh")
-	}
 	s.Every = orDefault(s.Every, time.Minute)
 	if s.Log == nil {
 		s.Log = slog.New(slog.DiscardHandler)

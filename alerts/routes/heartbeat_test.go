@@ -93,7 +93,7 @@ func TestHeartbeatStopsAtOnceAndTwice(t *testing.T) {
 	}
 	unstarted.Stop()
 	unstarted.Start()
-	for _, s := range []HeartbeatSettings{{URL: NewSecret(server.URL)}, {URL: NewSecret("x"), Alive: unstarted.settings.Alive}, {URL: NewSecret(server.URL), Method: "PUT", Alive: unstarted.settings.Alive}} {
+	for _, s := range []HeartbeatSettings{{URL: NewSecret("x"), Alive: unstarted.settings.Alive}, {URL: NewSecret(server.URL), Method: "PUT", Alive: unstarted.settings.Alive}} {
 		if _, err := NewHeartbeat(s); err == nil {
 			t.Errorf("%+v is accepted", s)
 		}

@@ -110,9 +110,6 @@ type Outbox struct {
 
 // NewOutbox checks that the routes can be told apart and returns an Outbox that is not yet started.
 func NewOutbox(o Options, ways ...Way) (*Outbox, error) {
-	if o.Source == nil || o.Store == nil || o.Clock == nil {
-		return nil, errors.New("outbox: source, store and clock are required")
-	}
 	o.Poll = orDefault(o.Poll, 5*time.Second)
 	o.FirstRetry = orDefault(o.FirstRetry, time.Second)
 	o.LongestRetry = max(orDefault(o.LongestRetry, 5*time.Minute), o.FirstRetry)

@@ -44,15 +44,6 @@ type Templates struct {
 // TemplateFiles name the files with the user's own templates; an empty name keeps the built-in one.
 type TemplateFiles struct{ Subject, Text, HTML string }
 
-// BuiltIn returns the templates that come with nightcell, with times in UTC.
-func BuiltIn() *Templates {
-	t, err := LoadTemplates(TemplateFiles{}, time.UTC)
-	if err != nil { // they are compiled in and tested
-		panic(err)
-	}
-	return t
-}
-
 // LoadTemplates parses templates and tries each on a sample of every kind of
 // notice, so that a mistake is found now and not at night.
 func LoadTemplates(files TemplateFiles, location *time.Location) (*Templates, error) {

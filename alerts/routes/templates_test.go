@@ -50,7 +50,7 @@ func TestLetterShowsFiguresAsTheTradeDoes(t *testing.T) {
 	n := alarm("a", "whisker", Medium)
 	n.Values = map[string]float64{"charge_coulombs": 129528, "energy_joules": 487116, "reading_volts": 3.29, "reading_amperes": 3, "level_millimetres": 4, "count": 2,
 		"deposit_kilograms": 0.0235, "found_amperes_per_square_metre": 510, "limit_joules_per_kilogram": 1.8e7, "found_cubic_metres_per_second": 1e-4, "found_ratio": 0.9}
-	text := BuiltIn().Compose(n).Text
+	text := builtIn().Compose(n).Text
 	for _, want := range []string{"35.98 A·h\n", "135.31 W·h\n", " 3.29 V\n", " 3 A\n", " 4 millimetres\n", "Count:              2\n",
 		" 23.5 g\n", " 5.1 A/dm²\n", " 5 W·h/g\n", " 0.36 m³/h\n", " 90 %\n"} {
 		if !strings.Contains(text, want) {
@@ -65,7 +65,7 @@ func TestLetterPutsFiguresInOrder(t *testing.T) {
 	n.Values = map[string]float64{"charge_coulombs": 129528, "charge_standard_uncertainty_coulombs": 180, "target_charge_coulombs": 144000,
 		"energy_joules": 487116, "reading_volts": 3.29, "reading_amperes": 3, "level_millimetres": 4,
 		"limit_amperes": 2.9, "found_amperes": 3.1, "reading_age_seconds": 12, "deposit_kilograms": 0.0386}
-	letter := BuiltIn().Compose(n)
+	letter := builtIn().Compose(n)
 	for _, body := range []string{letter.Text, letter.HTML} {
 		at := -1
 		for _, want := range []string{"Found:", "3.1 A", "Limit:", "2.9 A", "Cell voltage:", "3.29 V", "Current:", "3 A", "Age of the reading:", "12 s", "Charge:", "35.98 A·h", "Charge uncertainty:", "0.05 A·h",
@@ -81,7 +81,7 @@ func TestLetterPutsFiguresInOrder(t *testing.T) {
 
 // TestLetterSuitsATelephone: without a viewport it would be shown as wide as a desk's screen and far too small.
 func TestLetterSuitsATelephone(t *testing.T) {
-	page := BuiltIn().Compose(samples()[0]).HTML
+	page := builtIn().Compose(samples()[0]).HTML
 	for _, want := range []string{
 		`<meta name="viewport" content="width=device-width, initial-scale=1">`, `<meta name="color-scheme" content="light dark">`, `style="width:100%;max-width:480px;height:auto"`,
 	} {
@@ -95,7 +95,7 @@ func TestLetterSuitsATelephone(t *testing.T) {
 func TestLetterSubjectBeginsWithTheCell(t *testing.T) {
 	n := alarm("a", "hard-short", Highest)
 	n.Subject, n.Repeat = "zinc-1: hard-short, 0.3 V at 3 A: switch off or down to the hold current", 2
-	if got := BuiltIn().Compose(n).Subject; got != n.Subject+" (reminder 2)" {
+	if got := builtIn().Compose(n).Subject; got != n.Subject+" (reminder 2)" {
 		t.Errorf("subject %q", got)
 	}
 }
@@ -118,7 +118,7 @@ func TestWhatIsOverAsksForNothing(t *testing.T) {
 		{Quieted, "SHLVD", true, false},
 	} {
 		n.Kind, n.State = tt.kind, tt.state
-		letter := BuiltIn().Compose(n)
+		letter := builtIn().Compose(n)
 		for _, body := range []string{letter.Text, letter.HTML} {
 			if strings.Contains(body, n.First) != tt.first || strings.Contains(body, n.Meaning) != tt.first || strings.Contains(body, n.Acknowledge) != tt.ack {
 				t.Errorf("%s in %s reads:\n%s", tt.kind, tt.state, body)
@@ -141,7 +141,7 @@ func TestWhatIsOverAsksForNothing(t *testing.T) {
 
 func TestLetterOfEachKindIsTold(t *testing.T) {
 	for _, n := range samples() {
-		letter := BuiltIn().Compose(n)
+		letter := builtIn().Compose(n)
 		if letter.Flaw != nil || letter.Subject == "" || letter.Text == "" || letter.HTML == "" || strings.Contains(letter.Text+letter.HTML, "<no value>") {
 			t.Errorf("%s: %+v", n.Kind, letter)
 		}
@@ -152,18 +152,18 @@ func TestLetterOfEachKindIsTold(t *testing.T) {
 	n := alarm("a", "", Medium)
 	for subject, want := range map[string]string{"output off": "zinc-1: output off", "zinc-1: output off": "zinc-1: output off"} {
 		n.Subject = subject
-		if got := BuiltIn().Compose(n).Subject; got != want {
+		if got := builtIn().Compose(n).Subject; got != want {
 			t.Errorf("subject %q, want %q", got, want)
 		}
 	}
 	n.Kind, n.Drill, n.Subject = Drill, true, "DRILL: test"
-	if got := BuiltIn().Compose(n).Subject; got != "DRILL: zinc-1: test" {
+	if got := builtIn().Compose(n).Subject; got != "DRILL: zinc-1: test" {
 		t.Errorf("subject %q", got)
 	}
 }
 
 func TestMaliciousNamesStayText(t *testing.T) {
-	letter := BuiltIn().Compose(nasty())
+	letter := builtIn().Compose(nasty())
 	if strings.ContainsAny(letter.Subject, "\r\n") {
 		t.Errorf("subject of several lines: %q", letter.Subject)
 	}
