@@ -84,12 +84,23 @@ func (a *Assessment) follow() {
 	} else if c.Medium.Acidic() && l.End.Best < l.Start.Best-driftTold {
 		l.IfDivided = a.ifDivided()
 	}
+	var lowest float64
 	for i, point := range course {
 		if i > 0 && math.IsInf(l.FallsAfter, 1) && a.saturated(point) && !a.saturated(course[0]) {
 			l.FallsAfter = point.Charge
 		}
-		if e := a.efficiencyAt(point); e.Mark != matter.Unmarked && e.Best <= 0 {
+		e := a.efficiencyAt(point)
+		if e.Mark == matter.Unmarked {
+			continue
+		}
+		if e.Best <= 0 {
 			l.DissolvesAfter = math.Min(l.DissolvesAfter, point.Charge)
+		}
+		if lowest += e.Low / courseSteps; i == 0 || i == courseSteps {
+			lowest -= e.Low / 2 / courseSteps // trapezoids
+		}
+		if i == courseSteps {
+			a.Plating.Lowest = matter.Figure{Value: lowest, Mark: e.Mark, Source: e.Source}
 		}
 	}
 }

@@ -27,8 +27,10 @@ type Plating struct {
 	HydrogenAtEnd, MarginAtEnd matter.Figure
 	// EfficiencyAtEnd is the share of the last charge that wins metal, once the pH of the end lets more hydrogen off.
 	EfficiencyAtEnd Band
-	HydroxidePH     matter.Figure // zero Figure where no hydroxide is known or complexes hold the metal
-	Cathodes        []Cathode
+	// Lowest is the mean over the run of the low end of that share; not Known where it is not followed.
+	Lowest      matter.Figure
+	HydroxidePH matter.Figure // zero Figure where no hydroxide is known or complexes hold the metal
+	Cathodes    []Cathode
 }
 
 // activityUncertainty is the standard uncertainty in V of a potential because
@@ -137,29 +139,36 @@ func (a *Assessment) platingAtEnd() {
 	if p.Overpotential.Known() {
 		p.MarginAtEnd = difference(p.Overpotential, gap, "hydrogen overpotential on the deposit less the gap, at the end")
 	}
-	efficiency := c.Efficiency.Value
+	efficiency, doubtful := c.Efficiency.Value, false
 	if e := p.EfficiencyAtEnd; e.Mark != matter.Unmarked {
+		doubtful = e.Low < fromFigure(c.Efficiency).Low/2
 		efficiency = math.Min(efficiency, e.Best)
 	}
 	verdict := platingVerdict(gap.Value, p.MarginAtEnd, efficiency)
 	poor := efficiency < c.Efficiency.Value/2
-	if !l.Known() || !poor && (verdict == p.Verdict || strings.HasPrefix(verdict, "Yes")) { // an end that plates adds nothing to the start
+	falls := !math.IsInf(l.FallsAfter, 1) && l.End.Best > l.FallsAt.High
+	if !l.Known() || !poor && !doubtful && !falls && (verdict == p.Verdict || strings.HasPrefix(verdict, "Yes")) { // an end that plates adds nothing to the start
 		return
 	}
 	end := fmt.Sprintf("At the end, at pH %.1f: %s", pH.Value, verdict)
 	if do, why, found := strings.Cut(verdict, ": "); found && strings.HasPrefix(do, onlyIf) {
 		end = fmt.Sprintf("%s: at the end, at pH %.1f, %s", do, pH.Value, why)
 	}
-	if poor {
-		takes := "most of the current, and the charge is too small"
-		if efficiency <= 0 {
-			takes = "all of the current, and the deposit dissolves"
+	switch {
+	case poor || doubtful:
+		takes := "hydrogen takes most of the current, and the charge is too small"
+		if !poor {
+			pH.Value, takes = l.End.Low, "the lowest expected, hydrogen takes most of the current, and the charge is too small"
+		} else if efficiency <= 0 {
+			takes = "hydrogen takes all of the current, and the deposit dissolves"
 		}
 		apart := "divide the cell"
 		if c.Separator != NoSeparator {
 			apart = "keep anode acid from crossing"
 		}
-		end = fmt.Sprintf("Only if you %s, buffer the bath, or stop long before this charge: at the end, at pH %.1f, hydrogen takes %s.", apart, pH.Value, takes)
+		end = fmt.Sprintf("Only if you %s, buffer the bath, or stop long before this charge: at the end, at pH %.1f, %s.", apart, pH.Value, takes)
+	case falls:
+		end = fmt.Sprintf("Only if you keep the pH below %.1f: at the end, at pH %.1f, %s has fallen out.", l.FallsAt.Low, pH.Value, l.Falls)
 	}
 	p.Verdict = Both(p.Verdict, end)
 }

@@ -188,6 +188,26 @@ func TestVerdictOfTheEnd(t *testing.T) {
 	}
 }
 
+// TestVerdictOfADoubtfulEnd: where the lowest efficiency of the end is less than half of the lowest stated, or hydroxide falls at the likeliest
+// pH, no verdict is a plain yes. What is followed over the run lies between its ends.
+func TestVerdictOfADoubtfulEnd(t *testing.T) {
+	c := nickelCell(t, 4)
+	c.Charge = matter.GivenFigure(6*ampereHour, 0)
+	a := assessed(t, c)
+	p := a.Plating
+	if !(p.EfficiencyAtEnd.Best > 0.95/2 && p.EfficiencyAtEnd.Low < 0.93/2) || !strings.HasPrefix(p.Verdict, "Only if you divide the cell") || !strings.Contains(p.Verdict, "the lowest expected") {
+		t.Errorf("%+v: %q", p.EfficiencyAtEnd, p.Verdict)
+	}
+	if l := p.Lowest; !(l.Value > p.EfficiencyAtEnd.Low && l.Value < 0.93) {
+		t.Errorf("%+v over the run, %+v at its end", l, p.EfficiencyAtEnd)
+	}
+	c = nickelCell(t, 5)
+	c.SolubleAnode, c.Efficiency = true, matter.GivenFigure(0.8, 0)
+	if v := assessed(t, c).Plating.Verdict; !strings.HasPrefix(v, "Only if you keep the pH below") || !strings.Contains(v, "has fallen out") {
+		t.Errorf("%q", v)
+	}
+}
+
 // Common practice, no source: low-pH nickel baths near pH 2 still win some nine tenths of the current; near pH 1 most is lost to hydrogen
 // or soon will be.
 func TestNickelAtLowPH(t *testing.T) {

@@ -48,8 +48,38 @@ func New(o Order) (*Plan, error) {
 	}
 	p.Bath = made
 	p.noteAssays()
-	p.Assessed, err = assess(p.Order, made)
+	if p.Assessed, err = assess(p.Order, made); err == nil && p.Assessed != nil {
+		p.lower()
+	}
 	return p, err
+}
+
+// lower extends what the charge wins, and what it leaves, to the lowest efficiency that the pH of the run may lead to: no plan promises
+// what its own cautions deny. A loss of less than leastLoss of the current is within the other doubts.
+func (p *Plan) lower() {
+	const leastLoss = 0.02
+	a, g := p.Assessed, &p.Bath.Goal
+	low, _ := limits(a.Conditions.Efficiency)
+	lowest := a.Plating.Lowest
+	if !lowest.Known() || lowest.Value >= low-leastLoss {
+		return
+	}
+	least := g.Deposit.Value * lowest.Value / a.Conditions.Efficiency.Value
+	for _, f := range []struct {
+		*matter.Figure
+		end float64
+	}{{&g.Deposit, least}, {&g.Recovered, least / p.Bath.Amount.Value}, {&g.Left, g.Left.Value + (g.Deposit.Value-least)/p.Bath.Volume.Value}} {
+		low, high := limits(*f.Figure)
+		f.Low, f.High, f.Mark = math.Min(low, f.end), math.Max(high, f.end), matter.Assumed
+	}
+}
+
+// limits are those of a figure, or twice its standard uncertainty to either side.
+func limits(f matter.Figure) (low, high float64) {
+	if f.Skewed() {
+		return f.Low, f.High
+	}
+	return f.Value - 2*f.StandardUncertainty, f.Value + 2*f.StandardUncertainty
 }
 
 // BathOf plans the bath of an order. Stirring brings metal as it does at the temperature that the bath reaches, where none is stated.

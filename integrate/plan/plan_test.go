@@ -197,3 +197,23 @@ func TestVerdict(t *testing.T) {
 		t.Errorf("%q", v)
 	}
 }
+
+// TestNoPromiseBesideTheCautions: what a nickel bath without a buffer wins goes down to what its end pH leaves, and what stays in it up by as much;
+// zinc, which acid takes little from, keeps its doubt.
+func TestNoPromiseBesideTheCautions(t *testing.T) {
+	o := zinc()
+	o.Cell, o.Bath.Contents.Metal = electrolysis.Conditions{}, "Ni"
+	o.Bath.Contents.Salts[0].Formula, o.Bath.Target.Recover = "NiSO4·6H2O", given(0.4)
+	p := made(t, o)
+	g, a := p.Bath.Goal, p.Assessed
+	share := a.Plating.Lowest.Value / a.Conditions.Efficiency.Value
+	near(t, "kg at least", g.Deposit.Low, g.Deposit.Value*share, 1e-12)
+	near(t, "share at least", g.Recovered.Low, g.Recovered.Value*share, 1e-12)
+	near(t, "kg of metal of the corner", g.Deposit.Low+g.Left.High*p.Bath.Volume.Value, g.Deposit.Value+g.Left.Value*p.Bath.Volume.Value, 1e-12)
+	if !(share < 0.5) || g.Deposit.Mark != matter.Assumed || !strings.HasPrefix(p.Verdict(), "Only if") {
+		t.Errorf("%g, %+v, %q", share, g.Deposit, p.Verdict())
+	}
+	if g := made(t, zinc()).Bath.Goal; g.Deposit.Skewed() {
+		t.Errorf("zinc: %+v", g.Deposit)
+	}
+}
