@@ -1,9 +1,12 @@
 package ledger
 
 import (
+	"math"
+	"strings"
 	"testing"
 	"time"
 
+	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
 )
@@ -48,5 +51,61 @@ func TestTheBlankOfAnElectrodeIsThatOfTheNextRun(t *testing.T) {
 	night{begin: monday.Add(48 * time.Hour), hours: 2, frozen: second.Frozen}.ran(t, data)
 	if third := goesOn(t, data, "", named, monday.Add(72*time.Hour)); third.Cell.Electrodes.CathodeMass.SI > 0 || deposit(third) == 0.0068 {
 		t.Error("a blank that was weighed before the run before is taken for that of this one")
+	}
+}
+
+// TestABlankIsOfTheElectrodeAsItIs: what it weighed before it was stripped, or was closed as spent, is no blank of a run that follows; of two
+// weighings the one that was so later counts, in whatever order they are entered.
+func TestABlankIsOfTheElectrodeAsItIs(t *testing.T) {
+	data := t.TempDir()
+	const named = `cathode_name = "al-1"`
+	if err := Open(data, OfElectrode, "al-1", "ada", "", monday, runlog.Text("material", "aluminium")); err != nil {
+		t.Fatal(err)
+	}
+	hour := func(n int) time.Time { return monday.Add(time.Duration(n) * time.Hour) }
+	enter := func(kind string, at, now time.Time, numbers map[string]float64) error {
+		e := entry(kind, numbers)
+		e.At = at
+		_, err := Enter(data, OfElectrode, "al-1", e, now)
+		return err
+	}
+	blank := func() float64 {
+		t.Helper()
+		return goesOn(t, data, "", named, hour(24)).Cell.Electrodes.CathodeMass.SI
+	}
+	for _, step := range []struct {
+		kind    string
+		at, now int // h
+		numbers map[string]float64
+		blank   float64 // kg; 0: none
+	}{
+		{bath.EntryWeighing, 2, 2, map[string]float64{bath.MassBefore: 0.0182}, 0.0182},
+		{bath.EntryWeighing, 1, 3, map[string]float64{bath.MassBefore: 0.0190}, 0.0182},
+		{bath.EntryWeighing, 4, 4, map[string]float64{bath.MassAfter: 0.0235}, 0.0235},
+		{control.EntryStripped, 5, 5, nil, 0},
+		{bath.EntryWeighing, 6, 6, map[string]float64{bath.MassBefore: 0.0181}, 0.0181},
+	} {
+		if err := enter(step.kind, hour(step.at), hour(step.now), step.numbers); err != nil {
+			t.Fatal(err)
+		}
+		if got := blank(); math.Abs(got-step.blank) > 1e-9 && (step.blank > 0 || got > 0) {
+			t.Errorf("after the %s of hour %d the blank is %v kg, not %v", step.kind, step.at, got, step.blank)
+		}
+	}
+	if err := enter(bath.EntryWeighing, hour(7), hour(7), map[string]float64{bath.Mass: 0.0181}); err == nil || !strings.Contains(err.Error(), "before, or after") {
+		t.Errorf("a mass that no blank follows from: %v", err)
+	}
+	if err := Close(data, OfElectrode, "al-1", "ada", "pitted", hour(8)); err != nil {
+		t.Fatal(err)
+	}
+	if got := blank(); got > 0 {
+		t.Errorf("the blank %v kg is of an electrode that is spent", got)
+	}
+	night{begin: hour(24), hours: 2, frozen: goesOn(t, data, "", named, hour(24)).Frozen}.ran(t, data)
+	if err := Settle(data, hour(27), runlog.Patience); err != nil {
+		t.Fatal(err)
+	}
+	if el, err := ReadElectrode(data, "al-1"); err != nil || !el.Open || el.Mass.Known() || !el.Since.Truncate(time.Second).Equal(hour(24)) || len(el.Runs) != 1 || el.Area != 0.006 {
+		t.Errorf("another electrode by the name of one that is spent stands as %+v, %v", el, err)
 	}
 }

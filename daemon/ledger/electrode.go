@@ -21,8 +21,8 @@ type Electrode struct {
 	Since    time.Time
 	Material string
 	Area     float64       // m2; 0: not stated
-	Mass     matter.Figure // kg as weighed last
-	weighed  time.Time     // when that was
+	Mass     matter.Figure // kg as weighed last; not Known: never, or not since it was stripped
+	weighed  time.Time     // when that was, or when it was stripped
 	Carries  matter.Figure // kg of metal since it was stripped last; not Known: nothing
 	Charge   float64       // C that passed it in all
 	Runs     []Used
@@ -53,12 +53,17 @@ func ReadElectrode(data, name string) (*Electrode, error) {
 func electrode(data, name string, lines []runlog.Record) *Electrode {
 	el := &Electrode{Name: name, Open: isOpen(lines)}
 	baths := map[string]*Bath{}
+	spent := false
 	for i := range lines {
 		r := &lines[i]
-		if kind := r.Text("kind"); kind == lineRun {
-			el.ran(data, r, baths)
+		kind := r.Text("kind")
+		if spent && kind != lineClose { // another one by the same name
+			*el = Electrode{Name: name, Open: el.Open, Problems: el.Problems}
+		}
+		if spent = kind == lineClose; spent {
 			continue
-		} else if kind == lineClose {
+		} else if kind == lineRun {
+			el.ran(data, r, baths)
 			continue
 		} else if kind == lineOpen {
 			*el = Electrode{Name: name, Open: el.Open, Since: happened(r), Problems: el.Problems}
@@ -79,12 +84,15 @@ func (el *Electrode) note(e control.Entry) {
 		el.Area = a
 	}
 	for _, key := range []string{bath.MassBefore, bath.MassAfter} {
-		if _, ok := e.Numbers[key]; ok {
+		if _, ok := e.Numbers[key]; ok && !e.At.Before(el.weighed) {
 			el.Mass, el.weighed = given(e.Numbers, key, bath.BalanceDoubt), e.At
 		}
 	}
 	if e.Kind == control.EntryStripped {
 		el.Carries = matter.Figure{}
+		if !e.At.Before(el.weighed) { // it is lighter now by what nobody weighed
+			el.Mass, el.weighed = matter.Figure{}, e.At
+		}
 	}
 }
 
@@ -120,9 +128,9 @@ func (el *Electrode) ran(data string, r *runlog.Record, baths map[string]*Bath) 
 	el.Runs = append(el.Runs, u)
 }
 
-// blank is what the electrode weighs, kg, where it was weighed after it stood in a run the last time; else 0.
+// blank is what the electrode weighs, kg, where it is not spent, and was weighed after it stood in a run, or was stripped, the last time; else 0.
 func (el *Electrode) blank() float64 {
-	if n := len(el.Runs); n > 0 && !el.weighed.After(el.Runs[n-1].Ended) {
+	if n := len(el.Runs); !el.Open || n > 0 && !el.weighed.After(el.Runs[n-1].Ended) {
 		return 0
 	}
 	return el.Mass.Value
@@ -151,6 +159,9 @@ func (el *Electrode) judge(e control.Entry, now time.Time) (against, notes []str
 	}
 	if err := e.Plausible(now, el.Since, 0); err != nil {
 		return nil, nil, err
+	}
+	if _, ok := e.Numbers[bath.Mass]; ok && e.Kind == bath.EntryWeighing {
+		return nil, nil, control.BadRequest("mass is that of a deposit, which belongs to a run: nightcell enter CELL weighing. What electrode %s weighs is before, or after", el.Name)
 	}
 	for _, key := range []string{bath.MassBefore, bath.MassAfter, bath.Mass} {
 		if x, ok := e.Numbers[key]; ok && !(x > 0) {

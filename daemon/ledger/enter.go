@@ -94,6 +94,7 @@ func Enter(data string, k Kind, name string, e control.Entry, now time.Time) (do
 				now = time.Unix(0, ended)
 			}
 		}
+		same := twin(lines, e)
 		if e.At.IsZero() {
 			e.At = now
 		}
@@ -101,7 +102,7 @@ func Enter(data string, k Kind, name string, e control.Entry, now time.Time) (do
 		if e.Kind == runlog.EntryRetract {
 			err = retractable(w, lines, k, name, e.Words[runlog.RetractedEntry])
 		} else if against, done.Notes, err = judge(data, k, name, lines, e, now); err == nil {
-			against = append(twin(lines, e), against...)
+			against = append(same, against...)
 		}
 		if err != nil {
 			return err
@@ -134,10 +135,13 @@ func retractable(w *runlog.LateWriter, lines []runlog.Record, k Kind, name, line
 	return nil
 }
 
-// twin says which line says the same at the same time.
+// twin says which line says the same as e at the same time; where e states none, since the last run.
 func twin(lines []runlog.Record, e control.Entry) []string {
-	for i := range lines {
-		if o := control.EntryOf(&lines[i]); o.Kind == e.Kind && o.By == e.By && o.Text == e.Text && maps.Equal(o.Numbers, e.Numbers) && maps.Equal(o.Words, e.Words) && o.At.Equal(e.At) {
+	for i := range slices.Backward(lines) {
+		o := control.EntryOf(&lines[i])
+		if e.At.IsZero() && (o.Kind == lineRun || o.Kind == lineOpen) {
+			return nil
+		} else if o.Kind == e.Kind && o.By == e.By && o.Text == e.Text && maps.Equal(o.Numbers, e.Numbers) && maps.Equal(o.Words, e.Words) && (e.At.IsZero() || o.At.Equal(e.At)) {
 			return []string{fmt.Sprintf("the same entry exists as %s", lines[i].Name())}
 		}
 	}

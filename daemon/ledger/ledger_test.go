@@ -373,8 +373,10 @@ func TestBadInputToALedger(t *testing.T) {
 	if _, err := Enter(data, OfBath, "zinc-1", water, now); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Enter(data, OfBath, "zinc-1", at(water, now), now); err == nil || !strings.Contains(err.Error(), "the same entry exists as") {
-		t.Errorf("twice: %v", err)
+	for _, again := range []control.Entry{at(water, now), water} {
+		if _, err := Enter(data, OfBath, "zinc-1", again, now.Add(time.Minute)); err == nil || !strings.Contains(err.Error(), "the same entry exists as") {
+			t.Errorf("twice, %v: %v", again.At, err)
+		}
 	}
 	// While a run stands in it, and when it is closed.
 	night{begin: now, hours: 1, frozen: goesOn(t, data, "", "", now).Frozen, open: true}.ran(t, data)
