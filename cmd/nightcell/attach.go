@@ -28,9 +28,10 @@ type attach struct {
 	yes                                            bool
 
 	is   *scpi.Finding
-	left []string  // what stays open
-	rack scpi.Rack // keeps the recording
-	why  string    // of the port's name, if it is another than was given
+	own  map[string]bool // keys of the document that were found, and not stated by a person
+	left []string        // what stays open
+	rack scpi.Rack       // keeps the recording
+	why  string          // of the port's name, if it is another than was given
 }
 
 func newAttachCommand(s *shell) *cobra.Command {
@@ -116,7 +117,7 @@ func (a *attach) run(ctx context.Context) (err error) {
 
 // begin makes the document: that of the plan, or one of a cell of which nothing is stated.
 func (a *attach) begin() error {
-	a.said, a.now = map[string]string{}, map[string]string{}
+	a.said, a.now, a.own = map[string]string{}, map[string]string{}, map[string]bool{}
 	a.asker = newAsker(a.in, a.out)
 	if a.plan == "" {
 		a.doc = newDocument()
@@ -168,10 +169,12 @@ func (a *attach) state() {
 	}
 	put := func(key string, value any) {
 		d.set(d.supply(key), value)
+		a.own[key] = true
 		if w := why[key]; w != "" {
 			d.why[d.supply(key)] = w
 		}
 	}
+	free := func(key string) bool { return a.own[key] || d.get(d.supply(key)) == nil }
 	d.drop(d.supply("dialect"))
 	put("port", a.port)
 	d.why[d.supply("port")] = a.why
@@ -197,11 +200,11 @@ func (a *attach) state() {
 		dim   quantity.Dimension
 		meter scpi.Meter
 	}{{"voltage", quantity.Voltage, is.Volts}, {"current", quantity.Current, is.Amperes}} {
-		if !math.IsNaN(m.meter.Most) && d.get(d.supply("range_"+m.key)) == nil {
+		if !math.IsNaN(m.meter.Most) && free("range_"+m.key) {
 			put("range_"+m.key, quantity.Format(m.dim, m.meter.Most))
 		}
 		key := "accuracy." + m.key + "_resolution"
-		if d.get(d.supply(key)) == nil {
+		if free(key) {
 			put(key, quantity.Format(m.dim, m.meter.Step))
 			d.why[d.supply(key)] = "the last digit that changes in its answers"
 		}
@@ -288,7 +291,8 @@ func (a *attach) unknowns() []question {
 			return fmt.Errorf("%q is neither A nor mA", text)
 		}
 		if text == "mA" {
-			d.set(d.supply("dialect.milliamperes"), true)
+			is.InMilliamperes()
+			a.state()
 		}
 		return nil
 	}
@@ -301,19 +305,24 @@ func (a *attach) unknowns() []question {
 		d.set(d.cell("channel"), n)
 		return nil
 	}
-	limit := func(x float64, dim quantity.Dimension) string {
-		if !(x > 0.1) {
-			return unstated
+	// The proposal is reckoned when it is asked for: by then A or mA is settled.
+	limit := func(key, what string, dim quantity.Dimension, meter *float64, factor float64, why string) question {
+		q := ask(true, "most-"+key, "Raise an alarm above this "+what, d.cell("limits."+key), "", "", dim)
+		q.propose = func() (string, string, error) {
+			if !(*meter > 0.1) {
+				return unstated, why, nil
+			}
+			return quantity.Round(dim, factor**meter, 3), why, nil
 		}
-		return quantity.Round(dim, x, 3)
+		return q
 	}
 	return []question{milli, channel,
 		ask(true, "range-voltage", "Highest voltage of the supply, such as 32 V", d.supply("range_voltage"), unstated, "Its type plate says it. Readings beyond it are refused."),
 		ask(true, "range-current", "Highest current of the supply, such as 5 A", d.supply("range_current"), unstated, "Its type plate says it."),
 		ask(true, "gain", "Accuracy of the current: share of the reading, such as 0.1 %", d.supply("accuracy.current_gain"), unstated, sheet, quantity.Fraction),
 		ask(true, "offset", "Accuracy of the current: the rest, such as 5 mA", d.supply("accuracy.current_offset"), unstated, sheet, quantity.Current),
-		ask(true, "most-current", "Raise an alarm above this current", d.cell("limits.current"), limit(1.1*is.Amperes.Set, quantity.Current), "A tenth above its set-point now (common practice, no source).", quantity.Current),
-		ask(true, "most-voltage", "Raise an alarm above this cell voltage", d.cell("limits.voltage"), limit(1.3*is.Volts.Last, quantity.Voltage), "A third above the cell's voltage now (common practice, no source).", quantity.Voltage),
+		limit("current", "current", quantity.Current, &is.Amperes.Set, 1.1, "A tenth above its set-point now (common practice, no source)."),
+		limit("voltage", "cell voltage", quantity.Voltage, &is.Volts.Last, 1.3, "A third above the cell's voltage now (common practice, no source)."),
 	}
 }
 

@@ -56,14 +56,10 @@ func (a *attach) hold(ctx context.Context) error {
 		return fmt.Errorf("playing the recording: %w", err)
 	}
 	done := make(chan struct{})
-	go func() { // ends when far is closed
+	go func() { // ends when the driver closes the line, or with far
 		defer close(done)
-		for {
-			conn, err := far.Accept()
-			if err != nil {
-				return
-			}
-			_ = player.Serve(conn) // ends when the driver closes the line
+		if conn, err := far.Accept(); err == nil {
+			_ = player.Serve(conn)
 			_ = conn.Close()
 		}
 	}()

@@ -194,28 +194,23 @@ func (i *inquirer) settle() {
 		d.Timeout = Wait((5*i.slow + time.Second/2).Round(time.Second / 2))
 		i.found("dialect.timeout", inSeconds(time.Duration(d.Timeout))+" for an answer", "the slowest took %s", inSeconds(i.slow))
 	}
-	most := max(math.Abs(i.Amperes.Last), i.Amperes.Set, i.Amperes.Most)
-	switch {
-	case d.AmperesUnit != "":
-	case most >= 1000:
-		d.Milliamperes = true
-		i.found("dialect.milliamperes", "currents are in milliamperes", "no bench supply is set to %g A", most)
-	case i.whole:
-		i.Scale = true
-	}
-	if d.Milliamperes && d.AmperesUnit != "" {
-		i.found("dialect.milliamperes", "currents are in milliamperes", "their unit says so")
-	}
+	d.CurrentDecimals = min(max(int(math.Round(-math.Log10(i.Amperes.Step))), 0), d.CurrentDecimals)
 	if d.Millivolts {
 		i.found("dialect.millivolts", "voltages are in millivolts", "their unit says so")
+		i.Volts.divide()
 	}
-	i.Volts.scale(d.Millivolts)
-	i.Amperes.scale(d.Milliamperes)
-	decimals := int(math.Round(-math.Log10(i.Amperes.Step)))
-	if d.Milliamperes {
-		decimals -= 3
+	const most = 1000 // A; no bench supply delivers it
+	switch a := i.Amperes; {
+	case d.Milliamperes:
+		i.found("dialect.milliamperes", "currents are in milliamperes", "their unit says so")
+		i.InMilliamperes()
+	case d.AmperesUnit != "":
+	case math.Abs(a.Last) >= most || a.Set >= most || a.Most >= most:
+		i.found("dialect.milliamperes", "currents are in milliamperes", "no bench supply delivers so many amperes")
+		i.InMilliamperes()
+	default:
+		i.Scale = i.whole
 	}
-	d.CurrentDecimals = min(max(decimals, 0), d.CurrentDecimals)
 	if d.Output == "" {
 		d.Off = ""
 		i.found("dialect.off", "nightcell has no command to switch off", "OUTP? is not known, so nor may OUTP OFF be; commands are not tried")
@@ -226,8 +221,15 @@ func (i *inquirer) settle() {
 	}
 }
 
-func (m *Meter) scale(is bool) {
+// InMilliamperes takes every current for one in mA, and no longer for one in A.
+func (f *Finding) InMilliamperes() {
+	f.Dialect.Milliamperes, f.Scale = true, false
+	f.Amperes.divide()
+}
+
+// divide turns thousandths into units.
+func (m *Meter) divide() {
 	for _, x := range []*float64{&m.Last, &m.Step, &m.Scatter, &m.Set, &m.Most} {
-		*x = milli(*x, is)
+		*x /= 1000
 	}
 }

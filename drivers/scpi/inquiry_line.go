@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math/bits"
 	"strings"
 	"time"
 
@@ -126,33 +125,11 @@ func sound(answer string) bool {
 	return len(answer) >= 4 && len(answer) <= 200 && letters*2 > len(answer)
 }
 
-// parityOf finds out whether an answer makes sense once the eighth bit is taken for parity.
-func parityOf(raw string) string {
-	even, odd := true, true
-	b := []byte(raw)
-	for i := range b {
-		ones := bits.OnesCount8(b[i])
-		even, odd = even && ones%2 == 0, odd && ones%2 == 1
-		b[i] &= 0x7f
-	}
-	switch {
-	case !sound(string(b)):
-		return ""
-	case even:
-		return "even"
-	case odd:
-		return "odd"
-	}
-	return ""
-}
-
 // findLine tries the usual settings until an identity comes, twice the same, and then which terminators are needed.
 func (i *inquirer) findLine(ctx context.Context) error {
 	var noise, echoed bool
 	unasked := 0
-	list := i.attempts()
-	for n := 0; n < len(list); n++ {
-		a := list[n]
+	for n, a := range i.attempts() {
 		i.Said("asking with " + a.form())
 		h, err := i.once(ctx, a, n > 0)
 		if err != nil {
@@ -162,11 +139,6 @@ func (i *inquirer) findLine(ctx context.Context) error {
 			if unasked++; unasked == 3 {
 				break
 			}
-		}
-		if parity := parityOf(h.raw); parity != "" && a.Parity == "none" {
-			a.DataBits, a.Parity = 7, parity
-			list = append(list[:n+1], append([]attempt{a}, list[n+1:]...)...)
-			continue
 		}
 		answer, echo := strings.CutPrefix(h.raw, a.query)
 		answer = strings.TrimLeft(answer, "\r\n")

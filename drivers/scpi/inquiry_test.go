@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"math/bits"
 	"net"
 	"strings"
 	"sync"
@@ -170,7 +169,7 @@ func TestInquiry(t *testing.T) {
 			change: func(s *stranger) {
 				s.end, s.latency, s.rest, s.rate = "\r\n", 60*time.Millisecond, 60*time.Millisecond, 19200
 			},
-			expects: []expect{rate(19200), terminator("\r\n"), key(func(f *scpi.Finding) any { return f.Dialect.VoltsUnit + f.Dialect.AmperesUnit + f.Dialect.Errors }, "VA")}},
+			expects: []expect{rate(19200), terminator("\r\n"), key(func(f *scpi.Finding) any { return f.Dialect.Pause }, scpi.Wait(150*time.Millisecond)), key(func(f *scpi.Finding) any { return f.Dialect.VoltsUnit + f.Dialect.AmperesUnit + f.Dialect.Errors }, "VA")}},
 		"the slowest rate":           {change: func(s *stranger) { s.rate = 1200 }, expects: []expect{rate(1200)}},
 		"seven bits, even parity":    {change: func(s *stranger) { s.rate, s.bits, s.parity = 4800, 7, "even" }, expects: []expect{rate(4800), parity("even")}},
 		"eight bits, odd parity":     {change: func(s *stranger) { s.bits, s.parity = 8, "odd" }, expects: []expect{parity("odd")}},
@@ -182,6 +181,10 @@ func TestInquiry(t *testing.T) {
 		"lower case alone":           {manner: "lower_case = true", expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Identify + f.Dialect.MeasureVolts + f.Dialect.Off }, "*idn?meas:volt?outp off")}},
 		"milliamperes with unit":     {manner: "milliamperes = true\nunits = true", expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.AmperesUnit }, "mA"), key(func(f *scpi.Finding) any { return f.Dialect.Milliamperes }, true)}},
 		"milliamperes, as none says": {manner: "milliamperes = true", expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Milliamperes }, true), key(func(f *scpi.Finding) any { return f.Scale }, false)}},
+		"milliamperes, by the set-point": {answer: table("\n", with(map[string]string{"MEAS:CURR?": "298", "CURR?": "3000"})),
+			expects: []expect{key(func(f *scpi.Finding) any {
+				return f.Dialect.Milliamperes && f.Amperes.Set == 3 && f.Amperes.Last == 0.298
+			}, true), key(func(f *scpi.Finding) any { return f.Dialect.CurrentDecimals }, 0)}},
 		"whole amperes or milliamperes": {answer: table("\n", with(map[string]string{"MEAS:CURR?": "298", "CURR?": "300"})),
 			expects: []expect{key(func(f *scpi.Finding) any { return f.Scale }, true), key(func(f *scpi.Finding) any { return f.Amperes.Step }, 1.0)}},
 		"one query a message": {manner: "one_query = true", expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.MeasureBoth }, "")}},
@@ -286,35 +289,6 @@ func TestInquiryInVain(t *testing.T) {
 			})
 		})
 	}
-}
-
-// TestInquiryReadsParity: an answer whose eighth bits are parity tells the framing at once.
-func TestInquiryReadsParity(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		s := &stranger{end: "\n"}
-		var set line.Settings
-		s.answer = func(m string) string {
-			out := []byte(table("\n", with(nil))(m))
-			if set.DataBits == 8 {
-				for i := range out {
-					if bits.OnesCount8(out[i])%2 == 1 {
-						out[i] |= 0x80
-					}
-				}
-			}
-			return string(out)
-		}
-		opened := 0
-		f, err := scpi.Inquire(t.Context(), scpi.Inquiry{Line: line.Settings{Address: "stranger"}, Open: func(ctx context.Context, l line.Settings) (*line.Line, error) {
-			set = l
-			opened++
-			return s.open(ctx, l)
-		}})
-		s.done.Wait()
-		if err != nil || f.Line.Parity != "even" || f.Line.DataBits != 7 || opened > 6 {
-			t.Errorf("%+v, %v, opened %d times", f, err, opened)
-		}
-	})
 }
 
 // TestInquiryStops: whoever asked may go at any time, and what opening says comes through.
