@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -49,12 +50,12 @@ const (
 	TargetNear
 	TargetReached
 	TimeLimit
-	MarginalGram
+	MarginalEnergy
 	// The watch.
 	LogDisk
 	LogAltered
 	PushBehind
-	NoticeUndeliverable
+	NotificationUndeliverable
 	conditionCount
 
 	firstCondition = OffFailed
@@ -77,9 +78,12 @@ func (c Condition) String() string {
 	return catalogue[c].name
 }
 
-// ParseCondition is the inverse of String.
+// earlier are names that logs of earlier runs have, each with today's.
+var earlier = map[string]string{"marginal-gram": "marginal-energy", "notice-undeliverable": "notification-undeliverable"}
+
+// ParseCondition is the inverse of String. It knows the names of earlier logs too.
 func ParseCondition(name string) (Condition, error) {
-	if i := slices.IndexFunc(catalogue[firstCondition:], func(e entry) bool { return e.name == name }); i >= 0 {
+	if i := slices.IndexFunc(catalogue[firstCondition:], func(e entry) bool { return e.name == cmp.Or(earlier[name], name) }); i >= 0 {
 		return firstCondition + Condition(i), nil
 	}
 	var names []string
@@ -371,7 +375,7 @@ var catalogue = [conditionCount]entry{
 		"The run time equals its limit.",
 		"The deposit is what the time allowed.",
 		"End the run, or allow it more time."}},
-	MarginalGram: {"marginal-gram", charge, always, 0, starting(Low, 5*minute, 30*minute, 0.05, practice), About{
+	MarginalEnergy: {"marginal-energy", charge, always, 0, starting(Low, 5*minute, 30*minute, 0.05, practice), About{
 		"The energy for the next gram is above its limit.",
 		"Most of the current makes hydrogen; the deposit turns to powder.",
 		"End the run, unless the last metal is worth the energy."}},
@@ -387,7 +391,7 @@ var catalogue = [conditionCount]entry{
 		"The dashboard shows old values.",
 		"None: the run log has everything, and the dashboard catches up later.",
 		"Check that the database answers."}},
-	NoticeUndeliverable: {"notice-undeliverable", house, always, 0, starting(High, 0, minute, 0, practice), About{
+	NotificationUndeliverable: {"notification-undeliverable", house, always, 0, starting(High, 0, minute, 0, practice), About{
 		"A route refuses or does not answer.",
 		"None yet, but that route would not carry an alarm.",
 		"Read the route's error on the page; until it is fixed stay nearby or use another route."}},

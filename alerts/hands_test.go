@@ -27,21 +27,21 @@ func TestDecide(t *testing.T) {
 		want  alerts.Act
 		says  string
 	}{
-		{"nothing is wrong", func(*alerts.Observation) {}, time.Minute, react(alerts.HardShort, off, 0), alerts.Situation{}, false, alerts.Tell, ""},
+		{"nothing is wrong", func(*alerts.Observation) {}, time.Minute, react(alerts.HardShort, off, 0), alerts.Situation{}, false, alerts.Notify, ""},
 		{"short, off at once", short, time.Minute, react(alerts.HardShort, off, 0), alerts.Situation{}, false, off, "hard-short"},
-		{"short, not yet", short, time.Minute, react(alerts.HardShort, off, 5*time.Minute), alerts.Situation{}, false, alerts.Tell, ""},
+		{"short, not yet", short, time.Minute, react(alerts.HardShort, off, 5*time.Minute), alerts.Situation{}, false, alerts.Notify, ""},
 		{"short, the delay is over", short, 6 * time.Minute, react(alerts.HardShort, off, 5*time.Minute), alerts.Situation{}, false, off, "hard-short"},
 		{"acknowledged is not mended", short, 6 * time.Minute, react(alerts.HardShort, off, 5*time.Minute), alerts.Situation{}, true, off, "hard-short"},
-		{"not permitted", short, time.Minute, alerts.Hands{Reactions: []alerts.Reaction{{Condition: alerts.HardShort, Do: off}}}, alerts.Situation{}, false, alerts.Tell, "does not permit"},
-		{"another condition", short, time.Minute, react(alerts.Whisker, off, 0), alerts.Situation{}, false, alerts.Tell, ""},
-		{"done before", short, time.Minute, react(alerts.HardShort, off, 0), alerts.Situation{Done: func(alerts.Condition) bool { return true }}, false, alerts.Tell, ""},
+		{"not permitted", short, time.Minute, alerts.Hands{Reactions: []alerts.Reaction{{Condition: alerts.HardShort, Do: off}}}, alerts.Situation{}, false, alerts.Notify, "does not permit"},
+		{"another condition", short, time.Minute, react(alerts.Whisker, off, 0), alerts.Situation{}, false, alerts.Notify, ""},
+		{"done before", short, time.Minute, react(alerts.HardShort, off, 0), alerts.Situation{Done: func(alerts.Condition) bool { return true }}, false, alerts.Notify, ""},
 		{"hold", short, time.Minute, react(alerts.HardShort, hold, 0), alerts.Situation{SetAmperes: 3}, false, hold, "hard-short"},
-		{"hold would raise", short, time.Minute, react(alerts.HardShort, hold, 0), alerts.Situation{SetAmperes: 0.1}, false, alerts.Tell, "never raises"},
-		{"hold with an unknown set-point", short, time.Minute, react(alerts.HardShort, hold, 0), alerts.Situation{SetAmperes: math.NaN()}, false, alerts.Tell, "unknown"},
-		{"hold without a current", short, time.Minute, alerts.Hands{May: alerts.Permission{Hold: true}, Reactions: []alerts.Reaction{{Condition: alerts.HardShort, Do: hold}}}, alerts.Situation{SetAmperes: 3}, false, alerts.Tell, "no hold current"},
+		{"hold would raise", short, time.Minute, react(alerts.HardShort, hold, 0), alerts.Situation{SetAmperes: 0.1}, false, alerts.Notify, "never raises"},
+		{"hold with an unknown set-point", short, time.Minute, react(alerts.HardShort, hold, 0), alerts.Situation{SetAmperes: math.NaN()}, false, alerts.Notify, "unknown"},
+		{"hold without a current", short, time.Minute, alerts.Hands{May: alerts.Permission{Hold: true}, Reactions: []alerts.Reaction{{Condition: alerts.HardShort, Do: hold}}}, alerts.Situation{SetAmperes: 3}, false, alerts.Notify, "no hold current"},
 		{"off outweighs hold", short, time.Minute, alerts.Hands{May: alerts.Permission{Off: true, Hold: true}, HoldAmperes: 0.2, Reactions: []alerts.Reaction{
 			{Condition: alerts.HardShort, Do: hold}, {Condition: alerts.HardShort, Do: off}}}, alerts.Situation{SetAmperes: 3}, false, off, "hard-short"},
-		{"at target: tell", reached, time.Minute, react(alerts.TargetReached, alerts.Tell, 0), alerts.Situation{}, false, alerts.Tell, ""},
+		{"at target: tell", reached, time.Minute, react(alerts.TargetReached, alerts.Notify, 0), alerts.Situation{}, false, alerts.Notify, ""},
 		{"at target: off", reached, time.Minute, react(alerts.TargetReached, off, 0), alerts.Situation{}, false, off, "target-reached"},
 	}
 	for _, tt := range tests {
@@ -83,7 +83,7 @@ func TestAConsequenceStillActs(t *testing.T) {
 	if _, err := r.b.OutOfService(alerts.CurrentDensity, "ann", "a wider cathode hangs there", r.o.UTC); err != nil {
 		t.Fatal(err)
 	}
-	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At}); d.Do != alerts.Tell {
+	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At}); d.Do != alerts.Notify {
 		t.Errorf("taken out of service it acts: %+v", d)
 	}
 }
@@ -101,7 +101,7 @@ func TestDecideSaysWhenTheNextActIsDue(t *testing.T) {
 	if _, err := r.b.Shelve(alerts.HardShort, "ann", "looking at it", time.Hour, r.o.UTC); err != nil {
 		t.Fatal(err)
 	}
-	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At + time.Hour}); d.Do != alerts.Tell || d.In != 0 {
+	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At + time.Hour}); d.Do != alerts.Notify || d.In != 0 {
 		t.Errorf("a shelved alarm acts: %+v", d)
 	}
 }

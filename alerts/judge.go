@@ -238,7 +238,7 @@ func (b *Board) judgeCharge(o *Observation) {
 	if l.Run > 0 {
 		v[TimeLimit] = b.above(TimeLimit, o.Elapsed.Seconds(), l.Run.Seconds())
 	}
-	v[MarginalGram] = b.above(MarginalGram, o.MarginalJoules, l.MarginalGram)
+	v[MarginalEnergy] = b.above(MarginalEnergy, o.MarginalJoules, l.MarginalEnergy)
 
 	v[LogDisk] = b.below(LogDisk, o.LogFree, l.LogBytes)
 	if o.LogFailed {
@@ -246,7 +246,7 @@ func (b *Board) judgeCharge(o *Observation) {
 	}
 	v[LogAltered] = yes(o.LogAltered != "")
 	v[PushBehind] = b.above(PushBehind, o.PushLag.Seconds(), l.PushLag.Seconds())
-	v[NoticeUndeliverable] = b.above(NoticeUndeliverable, o.NoticeAge.Seconds(), l.NoticeAge.Seconds())
+	v[NotificationUndeliverable] = b.above(NotificationUndeliverable, o.DeliveryLag.Seconds(), l.DeliveryLag.Seconds())
 }
 
 // targetNear compares the time that is left at the usual current with the lead. Once

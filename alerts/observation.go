@@ -81,10 +81,10 @@ type Observation struct {
 
 // Outside is how those who are told what the watch sees are getting on.
 type Outside struct {
-	PushLag   time.Duration // of the push that is furthest behind
-	Push      string        // its name
-	NoticeAge time.Duration // of the oldest notice that a route has not delivered
-	Route     string        // its name
+	PushLag     time.Duration // of the push that is furthest behind
+	Push        string        // its name
+	DeliveryLag time.Duration // of the oldest notice that a route has not delivered
+	Route       string        // its name
 }
 
 // Blank returns an Observation at a moment with nothing known.
@@ -107,12 +107,12 @@ func sane(x float64) bool { return x > -1e6 && x < 1e6 }
 // units name the SI unit of what is judged of a condition and of its limit, where the text tells both.
 var units = map[Condition]string{
 	SupplySilent: "seconds", ReadingFrozen: "seconds", GapTooLong: "seconds", TargetNear: "seconds", TimeLimit: "seconds",
-	ThermalRunaway: "seconds", PushBehind: "seconds", NoticeUndeliverable: "seconds",
+	ThermalRunaway: "seconds", PushBehind: "seconds", NotificationUndeliverable: "seconds",
 	HardShort: "volts", OverVoltage: "volts", LeadOff: "amperes", OverCurrent: "amperes",
 	CurrentDensity: "amperes_per_square_metre", GasVentilation: "cubic_metres_per_second",
 	StirrerStopped: "ratio", Depletion: "ratio",
 	UncertaintyLarge: "coulombs", ChargeBehind: "coulombs", ChargeAhead: "coulombs", TargetReached: "coulombs",
-	MarginalGram: "joules_per_kilogram", LogDisk: "bytes",
+	MarginalEnergy: "joules_per_kilogram", LogDisk: "bytes",
 }
 
 // Unit returns the SI unit of Change.Value and Change.Limit in words, "" when they have none of their own.
@@ -141,18 +141,18 @@ type Limits struct {
 	DriftRelative         float64       // half-width of the corridor at constant voltage, fraction of the learned current
 	Run                   time.Duration // the longest the run may take; 0: not judged
 
-	Silence       time.Duration // supply-silent
-	Gap           time.Duration // gap-too-long
-	Frozen        time.Duration // reading-frozen: identical readings for at least this long
-	Runaway       time.Duration // thermal-runaway: the current limit is this near at the present growth
-	TargetLead    time.Duration // target-near: so long before the target
-	PlanFraction  float64       // charge-behind and charge-ahead, fraction of the target
-	Uncertainty   float64       // uncertainty-large: k = 2 as a fraction of the target
-	DepletionRate float64       // depletion by the model: current over limiting current
-	MarginalGram  float64       // energy of the next gram, J/kg
-	LogBytes      float64       // log-disk, bytes free
-	PushLag       time.Duration // push-behind
-	NoticeAge     time.Duration // notice-undeliverable: age of the oldest unsent notice
+	Silence        time.Duration // supply-silent
+	Gap            time.Duration // gap-too-long
+	Frozen         time.Duration // reading-frozen: identical readings for at least this long
+	Runaway        time.Duration // thermal-runaway: the current limit is this near at the present growth
+	TargetLead     time.Duration // target-near: so long before the target
+	PlanFraction   float64       // charge-behind and charge-ahead, fraction of the target
+	Uncertainty    float64       // uncertainty-large: k = 2 as a fraction of the target
+	DepletionRate  float64       // depletion by the model: current over limiting current
+	MarginalEnergy float64       // energy of the next gram, J/kg
+	LogBytes       float64       // log-disk, bytes free
+	PushLag        time.Duration // push-behind
+	DeliveryLag    time.Duration // notification-undeliverable: age of the oldest that is not delivered
 
 	Chatter Chatter
 	Flood   Flood
@@ -189,20 +189,20 @@ func Defaults() Limits {
 	l := Limits{
 		Poll:    time.Second,
 		Amperes: math.NaN(), AmperesPerSquareMetre: math.NaN(), CathodeSquareMetres: math.NaN(), Volts: math.NaN(),
-		DriftVolts:    0.3,
-		DriftRelative: 0.10,
-		Silence:       15 * time.Second,
-		Gap:           time.Minute,
-		Frozen:        10 * time.Minute,
-		Runaway:       time.Hour,
-		TargetLead:    30 * time.Minute,
-		PlanFraction:  0.05,
-		Uncertainty:   0.05,
-		DepletionRate: 1,
-		MarginalGram:  math.NaN(),
-		LogBytes:      100e6,
-		PushLag:       30 * time.Minute,
-		NoticeAge:     5 * time.Minute,
+		DriftVolts:     0.3,
+		DriftRelative:  0.10,
+		Silence:        15 * time.Second,
+		Gap:            time.Minute,
+		Frozen:         10 * time.Minute,
+		Runaway:        time.Hour,
+		TargetLead:     30 * time.Minute,
+		PlanFraction:   0.05,
+		Uncertainty:    0.05,
+		DepletionRate:  1,
+		MarginalEnergy: math.NaN(),
+		LogBytes:       100e6,
+		PushLag:        30 * time.Minute,
+		DeliveryLag:    5 * time.Minute,
 		// Three in a minute is a convention of the trade; the standard's own wording was
 		// not seen, so it is a setting. The hold is common practice, no source.
 		Chatter: Chatter{Count: 3, In: time.Minute, Hold: 10 * time.Minute},

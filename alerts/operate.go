@@ -174,12 +174,12 @@ type Act uint8
 
 // The acts, by rising weight.
 const (
-	Tell Act = iota // say so, touch nothing
-	Hold            // lower the current to the hold current
-	Off             // switch the output off
+	Notify Act = iota // say so, touch nothing
+	Hold              // lower the current to the hold current
+	Off               // switch the output off
 )
 
-var actNames = [...]string{"tell", "hold", "off"}
+var actNames = [...]string{"notify", "hold", "off"}
 
 // String returns the name used in the configuration.
 func (a Act) String() string { return actNames[min(int(a), len(actNames)-1)] }
@@ -192,8 +192,10 @@ type Permission struct {
 	Step bool // a small step of the current downwards, when asked for
 }
 
-// Allows says whether an act is permitted; Tell always is.
-func (p Permission) Allows(a Act) bool { return a == Tell || a == Off && p.Off || a == Hold && p.Hold }
+// Allows says whether an act is permitted; Notify always is.
+func (p Permission) Allows(a Act) bool {
+	return a == Notify || a == Off && p.Off || a == Hold && p.Hold
+}
 
 // String lists what is allowed.
 func (p Permission) String() string {
@@ -237,12 +239,12 @@ type Situation struct {
 type Decision struct {
 	Do        Act
 	Condition Condition     // that asked for it; None when nothing did
-	In        time.Duration // with Do = Tell: the time until the next act falls due; 0: none is pending
+	In        time.Duration // with Do = Notify: the time until the next act falls due; 0: none is pending
 	Text      string        // why, or why not
 }
 
 // Decide says what the operator's wishes come to at this moment. The heaviest act that
-// is due wins. A wish that is not permitted, or a hold that would not lower anything, comes back as Tell with the reason. An
+// is due wins. A wish that is not permitted, or a hold that would not lower anything, comes back as Notify with the reason. An
 // acknowledged alarm still acts: knowing of a short does not mend it. So does one that is
 // suppressed as a mere consequence: that spares a person a notice, not the cell its rescue. One that a person has
 // set aside does not.
@@ -258,7 +260,7 @@ func (b *Board) Decide(h Hands, s Situation) Decision {
 
 // weigh lets one reaction take its part in a decision.
 func (b *Board) weigh(d *Decision, h Hands, s Situation, r Reaction) {
-	if r.Do == Tell || r.Condition == None || r.Condition >= conditionCount {
+	if r.Do == Notify || r.Condition == None || r.Condition >= conditionCount {
 		return
 	}
 	a := &b.m.Alarms[r.Condition]
@@ -266,7 +268,7 @@ func (b *Board) weigh(d *Decision, h Hands, s Situation, r Reaction) {
 		return
 	}
 	if left := r.After - (s.Now - a.Began); left > 0 {
-		if d.Do == Tell && (d.In == 0 || left < d.In) {
+		if d.Do == Notify && (d.In == 0 || left < d.In) {
 			d.In = left
 		}
 		return
@@ -283,7 +285,7 @@ func (b *Board) weigh(d *Decision, h Hands, s Situation, r Reaction) {
 		refusal = "the present set-point is unknown, and nightcell never raises one"
 	}
 	if refusal != "" {
-		if d.Do == Tell && d.Condition == None {
+		if d.Do == Notify && d.Condition == None {
 			d.Condition, d.Text = r.Condition, fmt.Sprintf("%s asks for %s, but %s", r.Condition, r.Do, refusal)
 		}
 		return

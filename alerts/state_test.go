@@ -136,6 +136,11 @@ func TestCatalogueIsComplete(t *testing.T) {
 			t.Errorf("ParseCondition(%q) = %v, %v", e.name, got, err)
 		}
 	}
+	for before, now := range earlier {
+		if c, err := ParseCondition(before); err != nil || c.String() != now {
+			t.Errorf("the name %s of an earlier log: %v, %v", before, c, err)
+		}
+	}
 	if _, err := ParseCondition(""); err == nil {
 		t.Error("an empty name is a condition")
 	}

@@ -138,7 +138,7 @@ func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
 		return fmt.Sprintf("%.4g A·h counted; the target was %.4g A·h%s", v.value/perHour, v.limit/perHour, known(", about %.3g g on the cathode", 1000*o.Deposit))
 	case TimeLimit:
 		return fmt.Sprintf("the run has lasted %s, its limit", span(v.value))
-	case MarginalGram:
+	case MarginalEnergy:
 		return fmt.Sprintf("the next gram takes %.3g W·h; the limit is %.3g W·h", v.value/1000/perHour, v.limit/1000/perHour)
 	case LogDisk:
 		if o.LogFailed {
@@ -149,7 +149,7 @@ func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
 		return o.LogAltered
 	case PushBehind:
 		return fmt.Sprintf("the database of push %s is %s behind", o.Push, span(v.value))
-	case NoticeUndeliverable:
+	case NotificationUndeliverable:
 		return fmt.Sprintf("a notification has waited %s for route %s, which does not accept it", span(v.value), o.Route)
 	}
 	return c.String()
@@ -308,7 +308,7 @@ func (b *Board) figure(c Condition, o *Observation, v *verdict) string {
 		return known("%.4g A·h", v.value/perHour)
 	case TargetNear:
 		return "in about " + span(v.value)
-	case MarginalGram:
+	case MarginalEnergy:
 		return known("%.3g W·h/g", v.value/1000/perHour)
 	case LogDisk:
 		if o.LogFailed {
@@ -317,7 +317,7 @@ func (b *Board) figure(c Condition, o *Observation, v *verdict) string {
 		return known("%.3g MB free", v.value/1e6)
 	case PushBehind:
 		return o.Push + ", " + span(v.value)
-	case NoticeUndeliverable:
+	case NotificationUndeliverable:
 		return o.Route + ", " + span(v.value)
 	}
 	return ""

@@ -18,35 +18,35 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 		bad  func(*alerts.Observation)
 		says []string
 	}{
-		alerts.OffFailed:           {func(o *alerts.Observation) { o.OffFailed = true }, []string{"commanded off", "3 A"}},
-		alerts.PortShared:          {func(o *alerts.Observation) { o.SharedWith = "prober (process 4711)" }, []string{"missing", "also open in prober (process 4711)"}},
-		alerts.LineLost:            {func(o *alerts.Observation) { o.LineLost = 3 * time.Second }, []string{"lost", "for 3 s", "range"}},
-		alerts.SupplySilent:        {func(o *alerts.Observation) { o.HasReading, o.Silence = false, time.Minute }, []string{"no good answer", "60 s"}},
-		alerts.MainsInterruption:   {func(o *alerts.Observation) { o.Restarted, o.Output = true, alerts.OutputIsOff }, []string{"losing power", "output off", "never switches it on"}},
-		alerts.ProtectionTripped:   {func(o *alerts.Observation) { o.Tripped = "over-temperature" }, []string{"over-temperature"}},
-		alerts.OutputOff:           {func(o *alerts.Observation) { o.Output, o.Amperes = alerts.OutputIsOff, 0 }, []string{"output is off"}},
-		alerts.SetPointsChanged:    {func(o *alerts.Observation) { o.SetAmperes = 2 }, []string{"2", "instead of 3"}},
-		alerts.HardShort:           {func(o *alerts.Observation) { o.Volts = 0.3 }, []string{"0.3 V", "1.69 V", "bridging"}},
-		alerts.LeadOff:             {func(o *alerts.Observation) { o.Amperes, o.Volts = 0, 6 }, []string{"output on at 6 V", "lead or clip is off"}},
-		alerts.OverCurrent:         {func(o *alerts.Observation) { o.Amperes = 3.5 }, []string{"3.5 A", "3.3 A"}},
-		alerts.CurrentDensity:      {func(o *alerts.Observation) { o.Amperes = 3.25 }, []string{"5.42 A/dm²", "5.2 A/dm²"}},
-		alerts.OverVoltage:         {func(o *alerts.Observation) { o.Volts = 6.5 }, []string{"6.5 V", "6 V"}},
-		alerts.ModeFlip:            {func(o *alerts.Observation) { o.Mode = alerts.ConstantVoltage }, []string{"constant voltage", "constant current"}},
-		alerts.VoltageLimit:        {func(o *alerts.Observation) { o.Volts = 5.95 }, []string{"5.95 V", "6 V"}},
-		alerts.Depletion:           {func(o *alerts.Observation) { o.LimitingRatio = 1.2 }, []string{"120 %", "for zinc this barely shows in voltage or current"}},
-		alerts.GasVentilation:      {func(o *alerts.Observation) { o.AirNeeded, o.AirStated, o.Gas = 1e-3, 1e-4, "hydrogen" }, []string{"hydrogen", "3.6 m³/h", "0.36 m³/h"}},
-		alerts.GapTooLong:          {func(o *alerts.Observation) { o.Gap = 10 * time.Minute }, []string{"10 min", "range"}},
-		alerts.UncertaintyLarge:    {func(o *alerts.Observation) { o.ChargeUncertainty = 36000 }, []string{"±20 A·h", "277.8 A·h"}},
-		alerts.ChargeBehind:        {func(o *alerts.Observation) { o.PlanCharge = 1e5 }, []string{"27.5 A·h behind"}},
-		alerts.ChargeAhead:         {func(o *alerts.Observation) { o.Charge = 1e5 }, []string{"27.5 A·h ahead"}},
-		alerts.TargetNear:          {func(o *alerts.Observation) { o.Charge, o.PlanCharge = 998200, 998200 }, []string{"10 min to the target"}},
-		alerts.TargetReached:       {func(o *alerts.Observation) { o.Charge, o.PlanCharge, o.Deposit = 1e6, 1e6, 0.3 }, []string{"277.8 A·h counted; the target was 277.8 A·h", "300 g"}},
-		alerts.TimeLimit:           {func(o *alerts.Observation) { o.Elapsed = 17 * time.Hour }, []string{"17.0 h"}},
-		alerts.MarginalGram:        {func(o *alerts.Observation) { o.MarginalJoules = 3.6e8 }, []string{"100 W·h", "50 W·h"}},
-		alerts.LogDisk:             {func(o *alerts.Observation) { o.LogFree = 5e6 }, []string{"5 MB"}},
-		alerts.LogAltered:          {func(o *alerts.Observation) { o.LogAltered = "the run log was removed" }, []string{"the run log was removed"}},
-		alerts.PushBehind:          {func(o *alerts.Observation) { o.Outside = alerts.Outside{PushLag: 3 * time.Hour, Push: "lab"} }, []string{"push lab is 3.0 h"}},
-		alerts.NoticeUndeliverable: {func(o *alerts.Observation) { o.Outside = alerts.Outside{NoticeAge: time.Hour, Route: "telephone"} }, []string{"60 min for route telephone"}},
+		alerts.OffFailed:                 {func(o *alerts.Observation) { o.OffFailed = true }, []string{"commanded off", "3 A"}},
+		alerts.PortShared:                {func(o *alerts.Observation) { o.SharedWith = "prober (process 4711)" }, []string{"missing", "also open in prober (process 4711)"}},
+		alerts.LineLost:                  {func(o *alerts.Observation) { o.LineLost = 3 * time.Second }, []string{"lost", "for 3 s", "range"}},
+		alerts.SupplySilent:              {func(o *alerts.Observation) { o.HasReading, o.Silence = false, time.Minute }, []string{"no good answer", "60 s"}},
+		alerts.MainsInterruption:         {func(o *alerts.Observation) { o.Restarted, o.Output = true, alerts.OutputIsOff }, []string{"losing power", "output off", "never switches it on"}},
+		alerts.ProtectionTripped:         {func(o *alerts.Observation) { o.Tripped = "over-temperature" }, []string{"over-temperature"}},
+		alerts.OutputOff:                 {func(o *alerts.Observation) { o.Output, o.Amperes = alerts.OutputIsOff, 0 }, []string{"output is off"}},
+		alerts.SetPointsChanged:          {func(o *alerts.Observation) { o.SetAmperes = 2 }, []string{"2", "instead of 3"}},
+		alerts.HardShort:                 {func(o *alerts.Observation) { o.Volts = 0.3 }, []string{"0.3 V", "1.69 V", "bridging"}},
+		alerts.LeadOff:                   {func(o *alerts.Observation) { o.Amperes, o.Volts = 0, 6 }, []string{"output on at 6 V", "lead or clip is off"}},
+		alerts.OverCurrent:               {func(o *alerts.Observation) { o.Amperes = 3.5 }, []string{"3.5 A", "3.3 A"}},
+		alerts.CurrentDensity:            {func(o *alerts.Observation) { o.Amperes = 3.25 }, []string{"5.42 A/dm²", "5.2 A/dm²"}},
+		alerts.OverVoltage:               {func(o *alerts.Observation) { o.Volts = 6.5 }, []string{"6.5 V", "6 V"}},
+		alerts.ModeFlip:                  {func(o *alerts.Observation) { o.Mode = alerts.ConstantVoltage }, []string{"constant voltage", "constant current"}},
+		alerts.VoltageLimit:              {func(o *alerts.Observation) { o.Volts = 5.95 }, []string{"5.95 V", "6 V"}},
+		alerts.Depletion:                 {func(o *alerts.Observation) { o.LimitingRatio = 1.2 }, []string{"120 %", "for zinc this barely shows in voltage or current"}},
+		alerts.GasVentilation:            {func(o *alerts.Observation) { o.AirNeeded, o.AirStated, o.Gas = 1e-3, 1e-4, "hydrogen" }, []string{"hydrogen", "3.6 m³/h", "0.36 m³/h"}},
+		alerts.GapTooLong:                {func(o *alerts.Observation) { o.Gap = 10 * time.Minute }, []string{"10 min", "range"}},
+		alerts.UncertaintyLarge:          {func(o *alerts.Observation) { o.ChargeUncertainty = 36000 }, []string{"±20 A·h", "277.8 A·h"}},
+		alerts.ChargeBehind:              {func(o *alerts.Observation) { o.PlanCharge = 1e5 }, []string{"27.5 A·h behind"}},
+		alerts.ChargeAhead:               {func(o *alerts.Observation) { o.Charge = 1e5 }, []string{"27.5 A·h ahead"}},
+		alerts.TargetNear:                {func(o *alerts.Observation) { o.Charge, o.PlanCharge = 998200, 998200 }, []string{"10 min to the target"}},
+		alerts.TargetReached:             {func(o *alerts.Observation) { o.Charge, o.PlanCharge, o.Deposit = 1e6, 1e6, 0.3 }, []string{"277.8 A·h counted; the target was 277.8 A·h", "300 g"}},
+		alerts.TimeLimit:                 {func(o *alerts.Observation) { o.Elapsed = 17 * time.Hour }, []string{"17.0 h"}},
+		alerts.MarginalEnergy:            {func(o *alerts.Observation) { o.MarginalJoules = 3.6e8 }, []string{"100 W·h", "50 W·h"}},
+		alerts.LogDisk:                   {func(o *alerts.Observation) { o.LogFree = 5e6 }, []string{"5 MB"}},
+		alerts.LogAltered:                {func(o *alerts.Observation) { o.LogAltered = "the run log was removed" }, []string{"the run log was removed"}},
+		alerts.PushBehind:                {func(o *alerts.Observation) { o.Outside = alerts.Outside{PushLag: 3 * time.Hour, Push: "lab"} }, []string{"push lab is 3.0 h"}},
+		alerts.NotificationUndeliverable: {func(o *alerts.Observation) { o.Outside = alerts.Outside{DeliveryLag: time.Hour, Route: "telephone"} }, []string{"60 min for route telephone"}},
 	}
 	inTheDrill := []alerts.Condition{alerts.ReadingFrozen, alerts.AnodePassivation, alerts.ThermalRunaway, alerts.Whisker,
 		alerts.Contact, alerts.StirrerStopped, alerts.OhmicRise, alerts.VoltageDrift}
@@ -59,14 +59,14 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 		alerts.CurrentDensity: "5.42 A/dm²", alerts.OverVoltage: "6.5 V", alerts.ModeFlip: "constant voltage", alerts.VoltageLimit: "5.95 V",
 		alerts.Depletion: "120 % of the limiting current", alerts.GasVentilation: "3.6 m³/h of air needed", alerts.GapTooLong: "10 min",
 		alerts.UncertaintyLarge: "±20 A·h", alerts.ChargeBehind: "27.5 A·h", alerts.ChargeAhead: "27.5 A·h", alerts.TargetNear: "in about 10 min",
-		alerts.TargetReached: "277.8 A·h", alerts.TimeLimit: "17.0 h", alerts.MarginalGram: "100 W·h/g", alerts.LogDisk: "5 MB free",
-		alerts.PushBehind: "lab, 3.0 h", alerts.NoticeUndeliverable: "telephone, 60 min",
+		alerts.TargetReached: "277.8 A·h", alerts.TimeLimit: "17.0 h", alerts.MarginalEnergy: "100 W·h/g", alerts.LogDisk: "5 MB free",
+		alerts.PushBehind: "lab, 3.0 h", alerts.NotificationUndeliverable: "telephone, 60 min",
 	}
 	for c, tt := range tests {
 		t.Run(c.String(), func(t *testing.T) {
 			l, chem := zinc()
 			l.AmperesPerSquareMetre, l.CathodeSquareMetres = 520, 60e-4
-			l.Run, l.MarginalGram = 16*time.Hour, 1.8e8
+			l.Run, l.MarginalEnergy = 16*time.Hour, 1.8e8
 			b := alerts.NewBoard(l, chem)
 			o := healthy()
 			raise := func(n int) (got []alerts.Change) {

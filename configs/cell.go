@@ -106,7 +106,7 @@ func readCell(n named) Cell {
 		}
 	}
 	c.OnStop = acts[t.choice("on_stop", "leave", "leave", "hold", "off")]
-	c.AtTarget = acts[t.choice("at_target", "tell", "tell", "hold", "off")]
+	c.AtTarget = acts[t.choice("at_target", "notify", "notify", "hold", "off")]
 	c.HoldAmperes = t.measure("hold_current", quantity.Current, positive, unstated().SI)
 	c.readChemistry(t)
 	c.readWatch(t)
@@ -138,7 +138,7 @@ func (c *Cell) readChemistry(t *table) {
 }
 
 // acts are the words of the file for what becomes of an output.
-var acts = map[string]alerts.Act{"tell": alerts.Tell, "leave": alerts.Tell, "hold": alerts.Hold, "off": alerts.Off}
+var acts = map[string]alerts.Act{"notify": alerts.Notify, "leave": alerts.Notify, "hold": alerts.Hold, "off": alerts.Off}
 
 // The forms a target can be stated in.
 const (

@@ -30,6 +30,7 @@ type Config struct {
 	Pushes    []Push
 	Heartbeat *Heartbeat // nil: none
 	Preflight Preflight
+	Notes     Mistakes // what reads in this version, but not in the next
 
 	file   string
 	lines  map[string]int // of the tables that name things outside the file
@@ -150,7 +151,7 @@ func parse(name string, data []byte, draft bool) (*Config, error) {
 		c.lines[n.path] = n.line()
 	}
 	t.done()
-	c.secrets = t.doc.secrets
+	c.secrets, c.Notes = t.doc.secrets, t.doc.notes.inOrder()
 	if !draft {
 		c.crossCheck(t, supplies, cells)
 	}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"path"
 	"regexp"
 	"slices"
 	"strings"
@@ -21,6 +22,7 @@ type document struct {
 	meta     toml.MetaData
 	order    map[string]int // of each key in the file, by its full name
 	mistakes Mistakes
+	notes    Mistakes // what reads, but not for ever
 	secrets  []secretFile
 	draft    bool // what a plan completes may be missing
 }
@@ -117,6 +119,53 @@ func (t *table) key(name string) string {
 	return t.path + "." + name
 }
 
+// renamed are the keys of a table, and the words of a key, that had another name. The earlier one reads with a note until the next version, and
+// for ever in the run.toml of a run. Places are as path.Match takes them, because people name some tables.
+var renamed = []struct{ in, old, new string }{
+	{"route/*", "tell_answered", "report_acknowledged"},
+	{"route/*", "least", "lowest_priority"},
+	{"cell/*/limits", "notice_age", "delivery_lag"},
+	{"cell/*/alarm", "marginal-gram", "marginal-energy"},
+	{"cell/*/alarm", "notice-undeliverable", "notification-undeliverable"},
+	{"cell/*/at_target", "tell", "notify"},
+	{"cell/*/alarm/*/then", "tell", "notify"},
+	{"supply/*/dialect", "limit_volts", "protection_volts"},
+	{"supply/*/dialect", "limit_amperes", "protection_amperes"},
+}
+
+// rename gives every key of this table today's name.
+func (t *table) rename() *table {
+	for _, r := range renamed {
+		p, written := t.fields[r.old]
+		if in, _ := path.Match(r.in, strings.Join(t.place, "/")); !in || !written {
+			continue
+		}
+		if t.has(r.new) {
+			t.bad(r.old, "this is the earlier name of "+r.new+", which is given too", "keep "+r.new+" alone")
+		} else {
+			t.noteEarlier(r.old, t.key(r.old), r.new)
+			t.fields[r.new] = p
+		}
+		delete(t.fields, r.old)
+	}
+	return t
+}
+
+// today is the word that a key has for an earlier one.
+func (t *table) today(name, word string) string {
+	for _, r := range renamed {
+		if in, _ := path.Match(r.in, strings.Join(append(slices.Clone(t.place), name), "/")); in && word == r.old {
+			t.noteEarlier(name, t.key(name), r.new)
+			return r.new
+		}
+	}
+	return word
+}
+
+func (t *table) noteEarlier(name, key, today string) {
+	t.doc.notes = append(t.doc.notes, Mistake{File: t.doc.name, Line: t.lineOf(name), Key: key, Wrong: "this is an earlier name", Remedy: "write " + today + " before the next version"})
+}
+
 // has reports whether the key is written in the file, without counting as asking for it.
 func (t *table) has(name string) bool {
 	_, ok := t.fields[name]
@@ -179,8 +228,9 @@ func (t *table) sub(name string) *table {
 
 // child is the table called name in this one.
 func (t *table) child(name string, fields map[string]toml.Primitive) *table {
-	return &table{doc: t.doc, place: append(t.place[:len(t.place):len(t.place)], name), path: t.key(name), fields: fields,
+	sub := &table{doc: t.doc, place: append(t.place[:len(t.place):len(t.place)], name), path: t.key(name), fields: fields,
 		line: func() int { return t.lineOf(name) }}
+	return sub.rename()
 }
 
 // lineOf is the line of a key; of a key that is not written, that of the table. It is

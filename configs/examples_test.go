@@ -102,7 +102,7 @@ func TestSingleCell(t *testing.T) {
 	equal(t, "poll", cell.Poll, time.Second)
 	equal(t, "gap after", cell.GapAfter, 10*time.Second)
 	equal(t, "permission", cell.May, alerts.Permission{})
-	equal(t, "at target", cell.AtTarget, alerts.Tell)
+	equal(t, "at target", cell.AtTarget, alerts.Notify)
 	near(t, "limit", cell.Limits.Amperes, 3.3)
 	plan, err := cell.Plan(s)
 	if err != nil {
@@ -178,7 +178,7 @@ func TestDividedZincOvernight(t *testing.T) {
 	equal(t, "accuracy assumed", s.Accuracy.Assumed, false)
 	equal(t, "permission", cell.May, alerts.Permission{Off: true})
 	equal(t, "at target", cell.AtTarget, alerts.Off)
-	equal(t, "on stop", cell.OnStop, alerts.Tell)
+	equal(t, "on stop", cell.OnStop, alerts.Notify)
 	equal(t, "reactions", len(cell.Reactions), 1)
 	equal(t, "reaction", cell.Reactions[0], alerts.Reaction{Condition: alerts.HardShort, Do: alerts.Off, After: 5 * time.Second})
 	equal(t, "on-delay", cell.Limits.Setting(alerts.OverCurrent).OnDelay, 3*time.Second)

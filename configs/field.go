@@ -68,7 +68,7 @@ func (t *table) isText(name string) bool {
 
 // choice returns one of a few words.
 func (t *table) choice(name, fallback string, allowed ...string) string {
-	s := t.text(name, fallback)
+	s := t.today(name, t.text(name, fallback))
 	if s == fallback || slices.Contains(allowed, s) {
 		return s
 	}
@@ -126,7 +126,7 @@ func (t *table) wholes(name string, least, most int64) []int {
 	for _, item := range items {
 		n, ok := item.(int64)
 		if !ok || n < least || n > most {
-			t.bad(name, fmt.Sprintf("%v is no whole number from %d to %d", item, least, most), fmt.Sprintf("write it as in %s = [2, 3]", name))
+			t.bad(name, fmt.Sprintf("%v is not a whole number from %d to %d", item, least, most), fmt.Sprintf("write it as in %s = [2, 3]", name))
 			return nil
 		}
 		all = append(all, int(n))

@@ -212,7 +212,7 @@ func (c *Cell) decisions(t *table) []decision {
 	for _, r := range c.Reactions {
 		all = append(all, decision{alarms.orEmpty(r.Condition.String()), "then", r.Do})
 	}
-	return slices.DeleteFunc(all, func(d decision) bool { return d.do == alerts.Tell })
+	return slices.DeleteFunc(all, func(d decision) bool { return d.do == alerts.Notify })
 }
 
 // checkHands keeps every action within what the operator permitted and the metal bears.
@@ -224,7 +224,7 @@ func (c *Cell) checkHands(t *table) {
 		if !c.May.Allows(d.do) {
 			d.at.bad(d.key, fmt.Sprintf("'%s' is not permitted for this cell", d.do), fmt.Sprintf(`add "%s" to may, or leave this out: nightcell then only notifies`, d.do))
 		}
-		if safe != alerts.Tell && safe != d.do && c.Reason == "" {
+		if safe != alerts.Notify && safe != d.do && c.Reason == "" {
 			d.at.bad(d.key, fmt.Sprintf("'%s' is not the safe state of %s: %s", d.do, c.Bath.Metal, why), fmt.Sprintf(`choose '%s', or say why not with reason = "…" in [%s]`, safe, t.path))
 		}
 	}
@@ -234,7 +234,7 @@ func (c *Cell) checkHands(t *table) {
 	case c.HoldAmperes > c.Limits.Amperes:
 		t.bad("hold_current", fmt.Sprintf("%s is more than the limit of %s", amperes(c.HoldAmperes), amperes(c.Limits.Amperes)), "a hold current is a small part of the working current")
 	}
-	if c.AtTarget != alerts.Tell && c.Target == nil {
+	if c.AtTarget != alerts.Notify && c.Target == nil {
 		t.bad("at_target", "there is no target", "write ["+t.path+".target]")
 	}
 }
@@ -242,11 +242,11 @@ func (c *Cell) checkHands(t *table) {
 // safeState is what the table of metals says of an output that nobody stands by; Tell when it says nothing.
 func (c *Cell) safeState() (do alerts.Act, why string) {
 	if c.Bath == nil {
-		return alerts.Tell, ""
+		return alerts.Notify, ""
 	}
 	metal, err := matter.LookUp(c.Bath.Metal)
 	if err != nil {
-		return alerts.Tell, ""
+		return alerts.Notify, ""
 	}
 	stop := metal.Stop(matter.Medium(c.Bath.Medium))
 	switch stop.Unattended {
@@ -255,7 +255,7 @@ func (c *Cell) safeState() (do alerts.Act, why string) {
 	case matter.Off:
 		return alerts.Off, stop.Why
 	}
-	return alerts.Tell, ""
+	return alerts.Notify, ""
 }
 
 // checkCells makes sure that the cells named by routes and pushes exist.

@@ -150,7 +150,7 @@ func (c *Config) Exposed() []Mistake {
 
 // Way reads the secrets and templates of the route and builds it. Nothing is sent.
 func (r *Route) Way() (routes.Way, error) {
-	way := routes.Way{Pictures: r.Kind == email, Least: r.Least, Cells: r.Cells, After: r.After, Repeat: r.Repeat, TellAnswered: r.TellAnswered, Quiet: r.Quiet, Summary: r.Summary, Zone: r.Zone, Timeout: r.Timeout}
+	way := routes.Way{Pictures: r.Kind == email, Least: r.Least, Cells: r.Cells, After: r.After, Repeat: r.Repeat, ReportAcknowledged: r.ReportAcknowledged, Quiet: r.Quiet, Summary: r.Summary, Zone: r.Zone, Timeout: r.Timeout}
 	route, err := r.build()
 	if err != nil {
 		return routes.Way{}, fmt.Errorf("[route.%s]: %w", r.Name, err)

@@ -23,19 +23,19 @@ const (
 // Route is one way to a person and the rules for using it. Of the fields after
 // Timeout only those of its Kind are set.
 type Route struct {
-	Name         string
-	Kind         string
-	Least        routes.Priority // the lowest that it carries
-	Cells        []string        // empty: all
-	After        time.Duration   // an escalation: only alarms unanswered for so long; 0: at once
-	Repeat       time.Duration   // 0: never
-	TellAnswered bool
-	ByLink       bool // whoever has the link of a notice may acknowledge its alarm, once, without a sign-in
-	Quiet        routes.Quiet
-	Summary      routes.Daily // of what its cells have done
-	Templates    routes.TemplateFiles
-	Zone         *time.Location // of the times in what is written
-	Timeout      time.Duration
+	Name               string
+	Kind               string
+	Least              routes.Priority // the lowest that it carries
+	Cells              []string        // empty: all
+	After              time.Duration   // an escalation: only alarms unanswered for so long; 0: at once
+	Repeat             time.Duration   // 0: never
+	ReportAcknowledged bool
+	ByLink             bool // whoever has the link of a notice may acknowledge its alarm, once, without a sign-in
+	Quiet              routes.Quiet
+	Summary            routes.Daily // of what its cells have done
+	Templates          routes.TemplateFiles
+	Zone               *time.Location // of the times in what is written
+	Timeout            time.Duration
 
 	Address       Address // webhook, MQTT broker, Alertmanager
 	CAFile        string
@@ -61,14 +61,14 @@ func readRoute(n named) Route {
 	t := n.table
 	t.checkName(n.name)
 	r := Route{
-		Name:         n.name,
-		Kind:         t.choice("kind", "", webhook, command, email, mqtt, alertmanager),
-		Cells:        t.texts("cells"),
-		After:        t.duration("after", 0, 0),
-		Repeat:       t.duration("repeat", defaultRepeat, 0),
-		TellAnswered: t.flag("tell_answered", false),
-		ByLink:       t.flag("acknowledge_by_link", false),
-		Timeout:      t.duration("timeout", defaultTimeout, time.Second),
+		Name:               n.name,
+		Kind:               t.choice("kind", "", webhook, command, email, mqtt, alertmanager),
+		Cells:              t.texts("cells"),
+		After:              t.duration("after", 0, 0),
+		Repeat:             t.duration("repeat", defaultRepeat, 0),
+		ReportAcknowledged: t.flag("report_acknowledged", false),
+		ByLink:             t.flag("acknowledge_by_link", false),
+		Timeout:            t.duration("timeout", defaultTimeout, time.Second),
 		Templates: routes.TemplateFiles{
 			Subject: t.file(t.text("subject_template", "")),
 			Text:    t.file(t.text("text_template", "")),
@@ -76,7 +76,7 @@ func readRoute(n named) Route {
 		},
 		Zone: t.zone("zone"),
 	}
-	r.Least = t.priority("least", routes.Low)
+	r.Least = t.priority("lowest_priority", routes.Low)
 	r.Quiet = t.quiet(r.Zone)
 	r.Summary = t.daily(r.Zone, r.Quiet)
 	switch r.Kind {
@@ -183,7 +183,7 @@ func (r *Route) readAlertmanager(t *table) {
 	r.Labels = t.pairs("labels")
 	r.Link = t.text("link", "")
 	if r.ByLink {
-		t.bad("acknowledge_by_link", "an Alertmanager carries no link of nightcell's", "leave this out; link names the page")
+		t.bad("acknowledge_by_link", "an Alertmanager passes its link on to everybody whom it notifies", "leave this out; the link then only shows the alarm")
 	}
 	if t.has("summary") {
 		t.bad("summary", "an Alertmanager carries alarms alone", "leave this out, and let another route carry the summary")

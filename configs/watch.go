@@ -47,10 +47,10 @@ func readLimits(t *table, l *alerts.Limits) {
 	l.PlanFraction = t.measure("plan_deviation", quantity.Fraction, share, l.PlanFraction)
 	l.Uncertainty = t.measure("uncertainty", quantity.Fraction, share, l.Uncertainty)
 	l.DepletionRate = t.measure("limiting_current", quantity.Fraction, positive, l.DepletionRate)
-	l.MarginalGram = t.measure("marginal_energy", quantity.EnergyPerMass, positive, l.MarginalGram)
+	l.MarginalEnergy = t.measure("marginal_energy", quantity.EnergyPerMass, positive, l.MarginalEnergy)
 	l.LogBytes = t.measure("log_disk", quantity.Data, notNegative, l.LogBytes)
 	l.PushLag = t.duration("push_lag", l.PushLag, time.Second)
-	l.NoticeAge = t.duration("notice_age", l.NoticeAge, time.Second)
+	l.DeliveryLag = t.duration("delivery_lag", l.DeliveryLag, time.Second)
 	t.done()
 }
 
@@ -114,10 +114,10 @@ func (c *Cell) readAlarm(n named, l *alerts.Limits) {
 	}
 	t.find("reason")
 	s.Source = "the configuration"
-	do := acts[t.choice("then", "tell", "tell", "hold", "off")]
+	do := acts[t.choice("then", "notify", "notify", "hold", "off")]
 	after := t.duration("then_after", 0, 0)
 	switch {
-	case do != alerts.Tell:
+	case do != alerts.Notify:
 		c.Reactions = append(c.Reactions, alerts.Reaction{Condition: condition, Do: do, After: after})
 	case t.has("then_after"):
 		t.bad("then_after", "nothing is to be done then", `write then = "off" or then = "hold", or leave this out`)

@@ -142,7 +142,7 @@ func TestSafe(t *testing.T) {
 		<-time.After(5 * time.Minute)
 		is("read again", true)
 		<-time.After(15 * time.Minute)
-		is("off by hand", true)
+		is("off by hand, and the bath attacks the deposit", false)
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}

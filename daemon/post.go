@@ -101,8 +101,8 @@ func (d *Daemon) outside(p *post) func() alerts.Outside {
 	return func() (o alerts.Outside) {
 		if box := p.box.Load(); box != nil {
 			for _, h := range box.Health() {
-				if h.Lag > o.NoticeAge {
-					o.NoticeAge, o.Route = h.Lag, h.Route
+				if h.Lag > o.DeliveryLag {
+					o.DeliveryLag, o.Route = h.Lag, h.Route
 				}
 			}
 		}

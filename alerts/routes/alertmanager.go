@@ -109,7 +109,7 @@ func (a *Alertmanager) alert(n Notice) alert {
 	out := alert{
 		Labels: map[string]string{},
 		Annotations: withoutEmpty(map[string]string{
-			"summary": n.Subject, "description": n.Text, "meaning": n.Meaning, "first": n.First, "acknowledge": n.Acknowledge, "state": n.State,
+			"summary": n.Subject, "description": n.Text, "meaning": n.Meaning, "first": n.First, "acknowledge": n.Acknowledge, "state": n.State, "link": n.Link,
 		}),
 		StartsAt:     n.At.UTC(),
 		GeneratorURL: a.settings.LinkURL,

@@ -302,7 +302,11 @@ func (w *worker) standing() []Notice {
 	var all []Notice
 	for i := range w.state.Open {
 		if o := &w.state.Open[i]; o.Told > 0 && !o.Aside && w.wants(o.Notice) {
-			all = append(all, o.Notice.Clean())
+			n := o.Notice
+			if w.o.Link != nil { // it replaces what was told before
+				n.Link = w.o.Link(w.way.Route.Name(), "", n)
+			}
+			all = append(all, n.Clean())
 		}
 	}
 	return all

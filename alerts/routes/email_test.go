@@ -265,7 +265,7 @@ func TestEmailSettingsThatCannotWork(t *testing.T) {
 func TestEmailThreadsWhatFollowsFromAnAlarm(t *testing.T) {
 	h := serveMail(t, &mailHost{})
 	source, store := &journal{}, &shelf{}
-	way := Way{Route: email(t, h, EmailSettings{Encryption: Unencrypted}), Repeat: time.Hour, TellAnswered: true}
+	way := Way{Route: email(t, h, EmailSettings{Encryption: Unencrypted}), Repeat: time.Hour, ReportAcknowledged: true}
 	clock := &jumpy{}
 	box := open(t, Options{Source: source, Store: store, Clock: clock}, way)
 	source.add(alarm("a", "hard-short", Highest))

@@ -3,6 +3,8 @@ package routes
 import (
 	"strings"
 	"testing"
+	"testing/synctest"
+	"time"
 )
 
 // TestEveryPersonHasALinkOfTheirOwn: a letter carries the link of whom it is to, other routes that of the route; whatever
@@ -32,4 +34,32 @@ func TestEveryPersonHasALinkOfTheirOwn(t *testing.T) {
 	if len(h.taken()) != 2 || !strings.HasPrefix(hook.got[0].Link, "https://bench.example/alarm/hook--a1#") || len([]rune(hook.got[0].Link)) != longestLink+1 {
 		t.Errorf("%d letters; the hook has %q", len(h.taken()), hook.got[0].Link)
 	}
+}
+
+// TestAnAlertCarriesTheLinkOfItsAlarm: as an annotation, which is no part of what tells alerts apart, and in each renewal too.
+func TestAnAlertCarriesTheLinkOfItsAlarm(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, k := &journal{}, &keeper{inbox: inbox{name: "rota"}}
+		var renewed []Notice
+		k.seen = func(n []Notice) { renewed = n }
+		box := open(t, Options{Source: source, Link: func(route, person string, n Notice) string {
+			return "https://bench.example/alarm/" + route + person + "-" + n.Condition
+		}}, Way{Route: k})
+		source.add(alarm("a", "hard-short", Highest))
+		flush(t, box)
+		pass(2 * time.Minute)
+		stop(t, box)
+		a := &Alertmanager{every: time.Minute}
+		for _, n := range append(renewed, k.first()) {
+			if got := a.alert(n); got.Annotations["link"] != "https://bench.example/alarm/rota-hard-short" || got.Labels["link"] != "" {
+				t.Errorf("the alert is %+v", got)
+			}
+		}
+		if len(renewed) != 1 {
+			t.Errorf("renewed: %v", renewed)
+		}
+		if got := a.alert(alarm("b", "contact", High)).Annotations; got["link"] != "" {
+			t.Errorf("without public_url: %v", got)
+		}
+	})
 }

@@ -8,6 +8,7 @@
 package routes
 
 import (
+	"fmt"
 	"maps"
 	"math"
 	"strings"
@@ -89,6 +90,8 @@ type Notice struct {
 	Sent time.Time `json:"sent,omitzero"`
 	// Repeat counts the reminders of an unanswered alarm on one route; 0 is the first telling. The Outbox sets it.
 	Repeat int `json:"repeat,omitempty"`
+	// Times is how often an alarm that comes and goes has been raised, 0 for the first time. The Outbox sets it.
+	Times int `json:"times,omitempty"`
 	// Link is the address of the alarm, or of the cell, on the page. The Outbox sets it.
 	Link string `json:"link,omitempty"`
 	// link makes the one for a person; nil: there is none.
@@ -207,14 +210,20 @@ func harmless(s string, limit int, lines bool) string {
 // lineOf is the one line that fits a lock screen: cell, what, since when, what first. Only the route knows the zone of its
 // reader, so the beginning of an alarm is put into the subject there.
 func lineOf(n Notice, now time.Time, zone *time.Location) string {
-	if n.Kind != Alarm || n.Since.IsZero() || zone == nil {
+	if n.Kind != Alarm {
 		return n.Subject
 	}
-	layout := "15:04"
-	if now.Sub(n.Since) > 20*time.Hour {
-		layout = "Mon 15:04"
+	since := ""
+	if !n.Since.IsZero() && zone != nil {
+		layout := "15:04"
+		if now.Sub(n.Since) > 20*time.Hour {
+			layout = "Mon 15:04"
+		}
+		since = ", since " + n.Since.In(zone).Format(layout)
 	}
-	since := ", since " + n.Since.In(zone).Format(layout)
+	if n.Times > 1 {
+		since += fmt.Sprintf(", raised %d times", n.Times)
+	}
 	if step := strings.LastIndex(n.Subject, ": "); step > strings.Index(n.Subject, ": ") {
 		return n.Subject[:step] + since + n.Subject[step:]
 	}

@@ -58,8 +58,8 @@ type Way struct {
 	After time.Duration
 	// Repeat reminds of an alarm at this interval until it is answered; 0: never.
 	Repeat time.Duration
-	// TellAnswered passes on that an alarm was acknowledged or quieted, not only that it is over.
-	TellAnswered bool
+	// ReportAcknowledged passes on that an alarm was acknowledged or quieted, not only that it is over.
+	ReportAcknowledged bool
 	// Quiet are the hours in which only urgent notices go out; the others wait for the end of them.
 	Quiet Quiet
 	// Summary is when the route tells how its cells have fared; the zero value: never.

@@ -150,7 +150,7 @@ func TestNothingIsLostAndNothingReordered(t *testing.T) {
 		script, seed := drawScript(rt), rapid.Uint64().Draw(rt, "seed")
 		var fault error
 		synctest.Test(t, func(t *testing.T) {
-			taken, written := perform(t, script, Way{TellAnswered: true}, seed)
+			taken, written := perform(t, script, Way{ReportAcknowledged: true}, seed)
 			fault = judge(taken, wanted(written, func(Notice) bool { return true }))
 		})
 		if fault != nil {
@@ -169,7 +169,7 @@ func TestQuietHoursLoseNothing(t *testing.T) {
 		}
 		var fault error
 		synctest.Test(t, func(t *testing.T) {
-			taken, written := perform(t, script, Way{TellAnswered: true, Quiet: quiet}, seed)
+			taken, written := perform(t, script, Way{ReportAcknowledged: true, Quiet: quiet}, seed)
 			for _, urgent := range []bool{true, false} {
 				isUrgent := func(n Notice) bool { return n.Priority >= High && n.Kind != Ended }
 				class := wanted(written, func(n Notice) bool { return isUrgent(n) == urgent })

@@ -140,6 +140,8 @@ func (w *worker) handle(delivery context.Context, n Notice, since time.Time) boo
 	case n.Kind == Alarm:
 		if o := w.state.find(n.subjectOf()); o != nil && o.Told > 0 { // raised again before it was over
 			n.Thread = o.thread()
+		} else if w.comesAndGoes(&n) {
+			return true
 		}
 		if !w.send(delivery, n, since) {
 			return false
@@ -193,11 +195,13 @@ func (w *worker) close(delivery context.Context, n Notice, since time.Time) bool
 		n.Priority = o.Notice.Priority // so that what was raised and what is closed are labelled alike
 		n.Thread = o.thread()
 	}
-	tell := n.Kind == Cleared && (n.Priority > Low || w.keep != nil) || w.way.TellAnswered || n.Kind == Quieted && w.keep != nil
-	if tell && !w.send(delivery, n, since) {
+	tell := n.Kind == Cleared && (n.Priority > Low || w.keep != nil) || w.way.ReportAcknowledged || n.Kind == Quieted && w.keep != nil
+	if tell && !(o != nil && o.Quietly) && !w.send(delivery, n, since) {
 		return false
 	}
-	if n.Kind == Cleared {
+	if n.Kind != Cleared {
+		w.state.forgetFlaps(n) // somebody knows: should it come again, that is news
+	} else {
 		w.state.remove(n.subjectOf())
 	}
 	return true
@@ -221,6 +225,7 @@ func (w *worker) end(delivery context.Context, n Notice, since time.Time) bool {
 		return false
 	}
 	w.state.Open = slices.DeleteFunc(w.state.Open, func(o openAlarm) bool { return n.closes(o.Notice) })
+	w.state.forgetFlaps(n)
 	w.unsaved = true
 	return true
 }
@@ -287,6 +292,10 @@ func (w *worker) told(o *openAlarm) {
 		return
 	}
 	o.Told++
+	o.Quietly = false
+	if f := w.state.flapOf(o.Notice); f != nil && !f.Told.Equal(o.Notice.At) {
+		f.Told, f.Tellings, f.Priority = o.Notice.At, f.Tellings+1, o.Notice.Priority
+	}
 	repeat := w.way.Repeat
 	if o.Notice.Priority == Low {
 		repeat = 0 // it is news that nobody need come for

@@ -22,6 +22,7 @@ type keeper struct {
 	mu       sync.Mutex
 	renewals []string // the IDs of each renewal
 	err      error
+	seen     func([]Notice) // nil: nobody looks
 }
 
 func (k *keeper) RenewEvery() time.Duration { return time.Minute }
@@ -29,6 +30,9 @@ func (k *keeper) RenewEvery() time.Duration { return time.Minute }
 func (k *keeper) Renew(_ context.Context, standing []Notice) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
+	if k.seen != nil {
+		k.seen(standing)
+	}
 	ids := []string{}
 	for _, n := range standing {
 		ids = append(ids, n.ID+" "+n.State)

@@ -23,6 +23,8 @@ type state struct {
 	Held *held `json:"held,omitempty"`
 	// Open are the alarms that were told, or that wait to be escalated, oldest first.
 	Open []openAlarm `json:"open,omitempty"`
+	// Flaps are the alarms that were told and may come and go.
+	Flaps []flap `json:"flaps,omitempty"`
 	// Proved is when the far side last took a notice.
 	Proved   time.Time `json:"proved,omitzero"`
 	SetAside uint64    `json:"set_aside,omitempty"`
@@ -47,6 +49,8 @@ type openAlarm struct {
 	Answered bool `json:"answered,omitempty"`
 	// Aside says that it is no alarm for now, though not over: shelved, suppressed or out of service.
 	Aside bool `json:"aside,omitempty"`
+	// Quietly says that it was told when it was raised before, not this time.
+	Quietly bool `json:"quietly,omitempty"`
 	// Ahead says that it was told before the source had it.
 	Ahead bool `json:"ahead,omitempty"`
 	// From and Due are the beginning and the end of the wait until it is told next; Due is zero when it never is.

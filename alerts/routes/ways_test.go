@@ -37,7 +37,7 @@ func TestReminderUntilSomebodyAnswers(t *testing.T) {
 func TestTheAnswerIsPassedOnWhereWanted(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		source, team := &journal{}, &inbox{name: "team"}
-		box := open(t, Options{Source: source}, Way{Route: team, TellAnswered: true})
+		box := open(t, Options{Source: source}, Way{Route: team, ReportAcknowledged: true})
 		source.add(alarm("a", "contact", Medium), closing("b", "contact", Acknowledged, Low), closing("c", "contact", Cleared, Low))
 		flush(t, box)
 		equal(t, team.ids(), "a", "b", "c")

@@ -140,8 +140,10 @@ func complete(c *cobra.Command) {
 			f.Annotations = map[string][]string{cobra.BashCompFilenameExt: {"toml"}}
 		case "data":
 			f.Annotations = map[string][]string{cobra.BashCompSubdirsInDir: {}}
-		case "cell", "again":
-			what = "CELL"
+		case "cell", "confirm":
+			if word, _ := pflag.UnquoteUsage(f); f.Name == "cell" || word == "cell" {
+				what = "CELL"
+			}
 		case "run":
 			what = "NAME-OF-RUN"
 		case "bath", "electrode":

@@ -300,7 +300,7 @@ func (a *attach) unknowns() []question {
 	channel.take = func(text string) error {
 		n := 0
 		if _, err := fmt.Sscanf(text, "%d", &n); err != nil || n < 1 || n > is.Channels {
-			return fmt.Errorf("%q is no channel from 1 to %d", text, is.Channels)
+			return fmt.Errorf("%q is not a channel from 1 to %d", text, is.Channels)
 		}
 		d.set(d.cell("channel"), n)
 		return nil

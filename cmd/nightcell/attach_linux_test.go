@@ -115,7 +115,7 @@ func TestAttach(t *testing.T) {
 	if took := time.Since(begun); took > 100*time.Second {
 		t.Errorf("it took %v", took)
 	}
-	for _, want := range []string{"19200 baud", `"\r\n" ends a message`, "there is no error queue", "stands behind amperes", "of rest after each answer", "Not known, and so left out:",
+	for _, want := range []string{"19200 baud", `"\r\n" ends a message`, "there is no error queue", "follows amperes", "of rest after each answer", "Not known, and so left out:",
 		"in the bath  56.8", "3.0016 A", "k = 2"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is not said in\n%s", want, out)
@@ -188,7 +188,7 @@ func TestAttachAsks(t *testing.T) {
 	t.Chdir(dir)
 	served(t, simulated.Setup{Clock: drivers.NewClock(1), Seed: 1}, filepath.Join(dir, "supply"))
 	code, out, said := commanded("9\n2\n3 A\n0.1 %\n5 mA\n\n5 V\n", "attach", "supply", "--write", "new.toml")
-	if code != 0 || !strings.Contains(out, `"9" is no channel from 1 to 2`) || !strings.Contains(out, "is a current; a fraction is needed") || !strings.Contains(out, "supply bench, channel 2") {
+	if code != 0 || !strings.Contains(out, `"9" is not a channel from 1 to 2`) || !strings.Contains(out, "is a current; a fraction is needed") || !strings.Contains(out, "supply bench, channel 2") {
 		t.Errorf("exit code %d\n%s%s", code, out, said)
 	}
 	c, err := configs.Load("new.toml")

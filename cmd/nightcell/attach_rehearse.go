@@ -37,7 +37,7 @@ func beginRecord(s *shell, file string) (*recording.Recorder, error) {
 // hold plays a recording in place of the supply and holds a configuration against it.
 func (a *attach) hold(ctx context.Context) error {
 	if a.port != "" || a.config == "" {
-		return usagef("--rehearse %s: give --config FILE and no port; the recording stands for the supply", a.rehearse)
+		return usagef("--rehearse %s: give --config FILE and no port; the recording replaces the supply", a.rehearse)
 	}
 	c, err := configs.Load(a.config)
 	if err != nil {

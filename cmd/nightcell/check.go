@@ -87,7 +87,7 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 	}
 	report.Valid = true
 	report.outside(config)
-	for _, m := range config.Unfilled() {
+	for _, m := range slices.Concat(config.Notes, config.Unfilled()) {
 		report.Notes = append(report.Notes, m.Error())
 	}
 	for i := range config.Cells {
@@ -160,7 +160,7 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	s := config.Supply(c.Supply)
 	j := cellJSON{Name: c.Name, Supply: c.Supply, Channel: c.Channel, Parallel: c.Parallel, InSeries: c.Series, Port: s.Port, May: []string{},
 		AtTarget: c.AtTarget.String(), OnStop: c.OnStop.String(), Notes: []string{}, configuration: c}
-	if c.OnStop == alerts.Tell {
+	if c.OnStop == alerts.Notify {
 		j.OnStop = "leave" // as it is written in the file
 	}
 	if c.May.Off {

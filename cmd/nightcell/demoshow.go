@@ -84,8 +84,8 @@ type demoSummary struct {
 	TrueEnergy          float64  `json:"true_energy_joules"`
 	Scenario            string   `json:"scenario"`
 	Expected            []string `json:"expected_conditions"`
-	Told                []string `json:"told_conditions"`
-	NoticesReceived     int      `json:"notices_received"`
+	Told                []string `json:"notified_conditions"`
+	NoticesReceived     int      `json:"notifications_received"`
 	TargetReached       bool     `json:"target_reached"`
 	OutputVerifiedOff   bool     `json:"output_verified_off"`
 	EndedBecause        string   `json:"ended_because"`

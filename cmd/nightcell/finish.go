@@ -115,7 +115,7 @@ func (w *walk) all(ctx context.Context) error {
 			w.say(line)
 		}
 		if items[n].Act != "" && w.place.isOpen {
-			w.say(fmt.Sprintf("Where the configuration allows it: nightcell %[1]s %[2]s --again %[2]s", items[n].Act, s.Cell))
+			w.say(fmt.Sprintf("Where the configuration allows it: nightcell %[1]s %[2]s --confirm %[2]s", items[n].Act, s.Cell))
 		}
 		switch err := w.item(ctx, s, &items[n]); {
 		case errors.Is(err, errLater):

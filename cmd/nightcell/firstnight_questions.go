@@ -200,7 +200,7 @@ func (f *firstNight) takeCall(text string) error {
 	default:
 		program := strings.Fields(text)
 		if _, err := exec.LookPath(cmp.Or(strings.Join(program[:min(1, len(program))], ""), " ")); err != nil {
-			return fmt.Errorf("%q is no URL, no mail address, and no program that can be run: %w", text, err)
+			return fmt.Errorf("%q is neither a URL nor a mail address nor a program that can be run: %w", text, err)
 		}
 		route["kind"], route["command"] = "command", program
 	}

@@ -138,7 +138,7 @@ func TestOrdersReachTheDaemon(t *testing.T) {
 		"measurement": {newEnterCommand, []string{"zinc-1", "measurement", "temperature=25 °C", "ph=1.5"}, control.Entry{
 			Cell: "zinc-1", Kind: "measurement", By: "ann", Numbers: map[string]float64{"temperature_kelvins": 298.15, "ph": 1.5},
 		}},
-		"off":    {newOffCommand, []string{"zinc-1", "--again", "zinc-1", "--json"}, control.CellOrder{Cell: "zinc-1", By: "ann"}},
+		"off":    {newOffCommand, []string{"zinc-1", "--confirm", "zinc-1", "--json"}, control.CellOrder{Cell: "zinc-1", By: "ann"}},
 		"remark": {newEnterCommand, []string{"zinc-1", "remark", "stirrer replaced"}, control.Entry{Cell: "zinc-1", Kind: "remark", By: "ann", Text: "stirrer replaced"}},
 		"settle": {newEnterCommand, []string{"zinc-1", "settle", "gap=2", "low=0 C", "best=0.1 A h", "high=400 C"}, control.Settlement{
 			Cell: "zinc-1", Gap: 2, BestCoulombs: 360, HighCoulombs: 400, By: "ann",
@@ -210,7 +210,7 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 		{newDrillCommand, "zinc-1 --patience 0s", "above zero"},
 		{newBeginCommand, "zinc-1 --confirm leads,foo", `"foo": choose from leads, level, ventilation, containment`},
 		{newStepCommand, "zinc-1 --down 150%", "between 0 % and 100 %"},
-		{newOffCommand, "zinc-1 --again zinc-2", "nightcell off zinc-1 --again zinc-1"},
+		{newOffCommand, "zinc-1 --confirm zinc-2", "nightcell off zinc-1 --confirm zinc-1"},
 	} {
 		_, ordered, err := order(t, &deskClerk{}, c.command, strings.Fields(c.args)...)
 		var usage usageError

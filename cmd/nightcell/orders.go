@@ -215,8 +215,8 @@ func newOffCommand(s *shell) *cobra.Command {
 			"configuration must permit it with may = [\"off\"]. Off is not the safe state for every metal:\n"+
 			"nightcell plan shows what your deposit does when the current stops. nightcell never switches\n"+
 			"an output on.",
-		"  nightcell off zinc-1 --again zinc-1 --config nightcell.toml\n"+
-			"  nightcell off zinc-1 --again zinc-1 --by \"night shift\" --json --config nightcell.toml",
+		"  nightcell off zinc-1 --confirm zinc-1 --config nightcell.toml\n"+
+			"  nightcell off zinc-1 --confirm zinc-1 --by \"night shift\" --json --config nightcell.toml",
 		(*control.Client).Off)
 }
 
@@ -225,7 +225,7 @@ func newHoldCommand(s *shell) *cobra.Command {
 		"Lower a cell's current to its hold current and verify it",
 		"Lowers the current set-point of CELL to hold_current and verifies it by read-back. The\n"+
 			"configuration must permit it with may = [\"hold\"]. Hold only buys time: go to the cell.",
-		"  nightcell hold zinc-1 --again zinc-1 --config nightcell.toml",
+		"  nightcell hold zinc-1 --confirm zinc-1 --config nightcell.toml",
 		(*control.Client).Hold)
 }
 
@@ -235,14 +235,17 @@ func outputCommand(s *shell, name, short, long, example string, act func(*contro
 	r := &reach{}
 	var again string
 	cmd := &cobra.Command{
-		Use:     name + " CELL --again CELL",
+		Use:     name + " CELL --confirm CELL",
 		Short:   short,
 		Long:    long,
 		Example: example,
-		Args:    between(1, 1, "nightcell "+name+" CELL --again CELL"),
+		Args:    between(1, 1, "nightcell "+name+" CELL --confirm CELL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if cmd.Flags().Changed("again") {
+				fmt.Fprintln(s.err, "note: --again is an earlier name; write --confirm before the next version")
+			}
 			if again != args[0] {
-				return usagef("repeat the cell's name to confirm: nightcell %s %s --again %s", name, args[0], args[0])
+				return usagef("repeat the cell's name to confirm: nightcell %s %s --confirm %s", name, args[0], args[0])
 			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), time.Minute)
 			defer cancel()
@@ -260,7 +263,9 @@ func outputCommand(s *shell, name, short, long, example string, act func(*contro
 		},
 	}
 	r.addFlags(cmd, oneObject)
-	cmd.Flags().StringVar(&again, "again", "", "repeat the name of the `cell` to confirm")
+	cmd.Flags().StringVar(&again, "confirm", "", "repeat the name of the `cell`")
+	cmd.Flags().StringVar(&again, "again", "", "")
+	_ = cmd.Flags().MarkHidden("again") // it fails for unknown flags alone
 	return cmd
 }
 

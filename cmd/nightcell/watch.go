@@ -62,14 +62,23 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	reloads := make(chan os.Signal, 1)
 	signal.Notify(reloads, syscall.SIGHUP) // before anything that takes time: unheeded, the signal would end the process
 	defer signal.Stop(reloads)
-	cfg, err := configs.Load(f.config)
+	log, clock := newLog(s.err, f.verbose), drivers.NewClock(f.speed)
+	load := func() (*configs.Config, error) {
+		cfg, err := configs.Load(f.config)
+		if err == nil {
+			for _, m := range cfg.Notes {
+				log.Warn("configuration", "note", m.Error())
+			}
+		}
+		return cfg, err
+	}
+	cfg, err := load()
 	if err != nil {
 		return usageError{err}
 	}
 	if open := cfg.Unfilled(); len(open) > 0 {
 		return usageError{open}
 	}
-	log, clock := newLog(s.err, f.verbose), drivers.NewClock(f.speed)
 	for _, m := range cfg.Exposed() {
 		log.Warn("other users can read a secret", "where", m.Error())
 	}
@@ -80,7 +89,7 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	defer record.Close()
 	d, err := daemon.New(daemon.Options{
 		Record: record, Config: cfg, Clock: clock, Version: version(), Log: log,
-		Load: func() (*configs.Config, error) { return configs.Load(f.config) },
+		Load: load,
 		Ready: func() {
 			tellSystemd(log, sddaemon.SdNotifyReady)
 			log.Info("watching", "cells", len(cfg.Cells), "data", cfg.Data)

@@ -196,7 +196,7 @@ func TestNoticeOutlivesKills(t *testing.T) {
 [route.phone]
 kind = "webhook"
 url = "http://`+h.address+`/"
-tell_answered = true
+report_acknowledged = true
 repeat = "0 s"
 timeout = "30 s"
 `)

@@ -64,7 +64,7 @@ type Cell struct {
 	TargetWith    quantity.Maybe `json:"target_with_coulombs,omitzero"`    // that the target would be with it
 	TargetWithout quantity.Maybe `json:"target_without_coulombs,omitzero"` // and without; the earlier acts
 	Alarms        int            `json:"alarms"`                           // that are neither set aside nor not judged now
-	Unanswered    int            `json:"unanswered"`
+	Unanswered    int            `json:"unacknowledged"`
 }
 
 // Alarm is one alarm that is not in the normal state.

@@ -42,7 +42,7 @@ func newCollector(cells Cells) *collector {
 				return truth(a.State.Active() || a.State == alerts.LTUNK || a.State == alerts.LTACK)
 			}},
 			{desc("alarm_unacknowledged", "1 while the alarm is not acknowledged; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 { return truth(a.State.Unanswered()) }},
-			{desc("alarm_set_aside", "1 while the alarm is shelved, suppressed or out of service; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 { return truth(a.State.Hidden()) }},
+			{desc("alarm_hidden", "1 while the alarm is shelved, suppressed or out of service; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 { return truth(a.State.Hidden()) }},
 			{desc("alarm_since_timestamp_seconds", "When the alarm was raised, Unix time; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 { return unix(a.Since) }},
 		},
 		routes: []metric[*snapshot.Way]{
@@ -50,7 +50,7 @@ func newCollector(cells Cells) *collector {
 			{desc("route_open_alarms", "Active alarms notified, or waiting for escalation.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.OpenAlarms) }},
 			{desc("route_failed_attempts", "Failed attempts since the route last delivered.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.Failed) }},
 			{desc("route_delivered_total", "Notifications delivered since nightcell started.", "route"), prometheus.CounterValue, func(w *snapshot.Way) float64 { return float64(w.Delivered) }},
-			{desc("route_set_aside_notices", "Notifications that the receiver refused for good.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.SetAside) }},
+			{desc("route_refused_notifications", "Notifications that the receiver refused for good.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.SetAside) }},
 			{desc("route_proved_timestamp_seconds", "When the receiver last accepted a notification, Unix time; absent if never.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return unix(w.Proved) }},
 		},
 		pushes: []metric[*snapshot.Way]{
@@ -58,7 +58,7 @@ func newCollector(cells Cells) *collector {
 			{desc("push_waiting_bytes", "Bytes of the log that the database has not acknowledged.", "push"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.WaitingBytes) }},
 			{desc("push_failing", "1 while the newest attempt has failed.", "push"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return truth(w.Problem != "") }},
 			{desc("push_lines_total", "Lines acknowledged since nightcell started.", "push"), prometheus.CounterValue, func(w *snapshot.Way) float64 { return float64(w.Delivered) }},
-			{desc("push_set_aside_lines_total", "Lines rejected by the database since nightcell started.", "push"), prometheus.CounterValue, func(w *snapshot.Way) float64 { return float64(w.SetAside) }},
+			{desc("push_rejected_lines_total", "Lines rejected by the database since nightcell started.", "push"), prometheus.CounterValue, func(w *snapshot.Way) float64 { return float64(w.SetAside) }},
 			{desc("push_failures_total", "Failed requests with lines of this cell since nightcell started.", "push"), prometheus.CounterValue, func(w *snapshot.Way) float64 { return float64(w.Failed) }},
 		},
 	}

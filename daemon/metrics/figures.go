@@ -93,7 +93,7 @@ func runFigures() []figure {
 		gauge("run_open", "1 while a run is open.", func(c *snapshot.Cell) float64 { return truth(c.Run != "" && !c.Ended && !c.Waiting) }),
 		gauge("run_begin_timestamp_seconds", "When the run started, Unix time.", func(c *snapshot.Cell) float64 { return run(c, unix(c.Began)) }),
 		gauge("run_elapsed_seconds", "Time from the run's first reading to its newest.", func(c *snapshot.Cell) float64 { return run(c, c.Elapsed.Seconds()) }),
-		gauge("run_cleared", "1 once the pre-flight is passed.", func(c *snapshot.Cell) float64 { return run(c, truth(c.Cleared)) }),
+		gauge("run_preflight_passed", "1 once the pre-flight is passed.", func(c *snapshot.Cell) float64 { return run(c, truth(c.Cleared)) }),
 		gauge("run_off_verified", "1 once nightcell has switched the output off and read that back.", func(c *snapshot.Cell) float64 { return run(c, truth(c.OffVerified)) }),
 		counter("readings_total", "Good readings counted in this run.", func(c *snapshot.Cell) float64 { return run(c, float64(c.Reading.Count)) }),
 		counter("observed_seconds_total", "Time of this run that was observed.", func(c *snapshot.Cell) float64 { return run(c, math.Max(0, c.Elapsed.Seconds()-c.Charge.GapSeconds)) }),

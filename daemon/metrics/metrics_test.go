@@ -207,7 +207,7 @@ func TestAlarmStates(t *testing.T) {
 		c.Alarms[0].State = state
 		body, _ := scrape(t, serve(c), "text/plain")
 		got := ""
-		for _, name := range []string{"active", "unacknowledged", "set_aside"} {
+		for _, name := range []string{"active", "unacknowledged", "hidden"} {
 			got += samples(body)[`nightcell_alarm_`+name+`{cell="zinc-1",condition="off-failed",priority="high",supply="bench"}`]
 		}
 		if got != want {

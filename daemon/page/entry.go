@@ -56,7 +56,7 @@ func (p *Page) entryOf(a *asking) (control.Entry, error) {
 	e.Cell, e.By, e.Certain = a.cell.Name, a.who, a.form.Get("certain") != ""
 	if at := a.form.Get("at"); at != "" && err == nil {
 		if e.At, err = time.ParseInLocation(atLayout, at, p.s.Zone); err != nil {
-			err = control.BadRequest("%q is no time; write it as in 2026-01-10T20:15, by the clock of this page", at)
+			err = control.BadRequest("%q is not a time; write it as in 2026-01-10T20:15, by the clock of this page", at)
 		}
 	}
 	return e, err

@@ -65,10 +65,14 @@ func TestMonth(t *testing.T) {
 	browser.until("curves", `document.querySelectorAll("#curves canvas").length === 3`)
 	drawn := eval[float64](browser, `performance.getEntriesByType("mark").find(m => m.name === "curves").startTime`)
 	asked := eval[float64](browser, `performance.getEntriesByType("resource").find(r => r.name.includes("/history")).startTime`)
+	if how := eval[string](browser, `performance.getEntriesByType("resource").filter(r => r.name.includes("/history")).map(r => r.initiatorType).join()`); how != "link" {
+		t.Errorf("the curves are asked for by %s, not once with the page", how)
+	}
+	began := eval[float64](browser, `performance.getEntriesByType("navigation")[0].domContentLoadedEventStart`)
 	if text := eval[string](browser, `document.getElementById("read").textContent`); !strings.Contains(text, "9.5 V") {
 		t.Errorf("the browser does not show the spike: %s", text)
 	}
-	t.Logf("in the browser: first curves %.0f ms after asking for them, %.0f ms after the page was opened", drawn-asked, drawn)
+	t.Logf("in the browser: first curves %.0f ms after asking for them, %.0f ms after the scripts began, %.0f ms after the page was opened", drawn-asked, drawn-began, drawn)
 	browser.picture("month")
 	browser.quiet()
 }

@@ -81,6 +81,7 @@ type planCurve struct {
 const (
 	fewestPoints = 50
 	mostPoints   = 4000
+	firstPoints  = 1000 // before the width of the curves is known
 )
 
 // history serves a window of a run for the curves.

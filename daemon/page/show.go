@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -26,6 +27,7 @@ type frameOf struct {
 	SignOut string // the token of that form
 	Flash   string
 	Path    string
+	Curves  string // where those of the page come from, so that they are on their way before any script; empty: there are none
 }
 
 func (p *Page) frameFor(r *http.Request, title, topic string) frameOf {
@@ -147,6 +149,11 @@ func (p *Page) showCell(w http.ResponseWriter, r *http.Request, c *snapshot.Cell
 			break // older ones are in the data directory
 		}
 	}
+	data.Curves = fmt.Sprintf("/cell/%s/history?points=%d", url.PathEscape(c.Name), firstPoints)
+	if data.Charted != "" {
+		data.Curves += "&run=" + url.QueryEscape(data.Charted)
+	}
+
 	p.render(w, http.StatusOK, "cell.html", data)
 }
 

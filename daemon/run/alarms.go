@@ -129,9 +129,16 @@ func (r *Run) followOne(ch *alerts.Change) {
 		delete(r.hands.acted, ch.Condition) // should it come again, it is reacted to again
 		delete(r.hands.refused, ch.Condition)
 	}
-	if kind, ok := kindOfNotice(ch); ok && !(kind == routes.Alarm && ch.Condition == alerts.TargetReached && r.actsAtTarget()) {
+	if kind, ok := kindOfNotice(ch); ok && !(kind == routes.Alarm && r.saysItself(ch)) {
 		r.noticeOf(kind, ch)
 	}
+}
+
+// saysItself says that the act at the target reports what an alarm would: that the target is reached and, where nightcell lowers the current
+// there, so that nobody need be at the cell in time, that it was near.
+func (r *Run) saysItself(ch *alerts.Change) bool {
+	return r.actsAtTarget() && (ch.Condition == alerts.TargetReached ||
+		ch.Condition == alerts.TargetNear && ch.Priority == alerts.Low && r.settings.AtTarget == alerts.Hold)
 }
 
 // relist rebuilds the alarm list that snapshots show.

@@ -51,14 +51,14 @@ func (r *Run) Decide() Order {
 	case h.failed:
 		o.Do, o.Condition, o.Why = alerts.Off, alerts.OffFailed, "switching off could not be verified earlier"
 	case h.expected:
-	case r.reached && !h.acted[alerts.TargetReached] && atTarget != alerts.Tell:
+	case r.reached && !h.acted[alerts.TargetReached] && atTarget != alerts.Notify:
 		o.Do, o.Condition, o.Why = atTarget, alerts.TargetReached, "target reached"
 	case len(r.settings.Reactions) > 0:
 		d := r.react(func(c alerts.Condition) bool { return h.acted[c] })
-		if d.Do == alerts.Tell && h.refused[d.Condition] { // written down; it acts all the same once it can
+		if d.Do == alerts.Notify && h.refused[d.Condition] { // written down; it acts all the same once it can
 			d = r.react(func(c alerts.Condition) bool { return h.acted[c] || h.refused[c] })
 		}
-		o.Do, o.Condition, o.Why, o.Refused = d.Do, d.Condition, d.Text, d.Do == alerts.Tell && d.Condition != alerts.None
+		o.Do, o.Condition, o.Why, o.Refused = d.Do, d.Condition, d.Text, d.Do == alerts.Notify && d.Condition != alerts.None
 	}
 	switch o.Do {
 	case alerts.Off:
@@ -162,25 +162,31 @@ func AtHold(hold, set, flows drivers.Amperes) bool {
 	return set <= hold*1.01+0.002 && flows <= hold*1.1+0.01
 }
 
-// safe says that the newest reading is of an output that is off or held, whoever saw to that.
+// safe says that the newest reading is of an output that is off or held, whoever saw to that. Off by nobody's order is not safe for a deposit
+// that the bath attacks.
 func (r *Run) safe() bool {
 	if !r.live(r.reading) {
-		return r.reading.Output == drivers.OutputOff || r.hands.verified
+		return (r.reading.Output == drivers.OutputOff || r.hands.verified) && (r.hands.expected || r.hands.parted || !r.settings.Chemistry.RedissolvesOff)
 	}
 	return r.settings.May.Hold && AtHold(r.settings.HoldAmperes, r.supply.Status.SetAmperes, r.reading.Amperes)
 }
 
 // actsAtTarget says that the hands act when the target is reached, so that one message can say both.
 func (r *Run) actsAtTarget() bool {
-	return r.settings.AtTarget != alerts.Tell && !r.hands.expected && !r.hands.acted[alerts.TargetReached]
+	return r.settings.AtTarget != alerts.Notify && !r.hands.expected && !r.hands.acted[alerts.TargetReached]
 }
 
-// Left tells people that the watch was stopped, and what becomes of an output that was live.
+// LastWord tells people that the watch over a cell was stopped, and what becomes of an output that was live.
+func LastWord(cell, what string, p routes.Priority) routes.Notice {
+	return routes.Notice{Kind: routes.Milestone, Priority: p, Subject: cell + ": nightcell stopped, " + what,
+		Text:  "nightcell was stopped. Until restarted it does not count charge, raise alarms or switch off.",
+		First: "Restart nightcell, or go to the cell."}
+}
+
+// Left gives the last word in the log of the run.
 func (r *Run) Left(f *Facts, what string, p routes.Priority) {
 	r.Learn(f)
-	r.Notice(r.utc(), routes.Notice{Kind: routes.Milestone, Priority: p, Subject: r.settings.Cell + ": nightcell stopped, " + what,
-		Text:  "nightcell was stopped. Until restarted it does not count charge, raise alarms or switch off.",
-		First: "Restart nightcell, or go to the cell."})
+	r.Notice(r.utc(), LastWord(r.settings.Cell, what, p))
 }
 
 // writeOutcome writes down what came of an act, and returns it in words.

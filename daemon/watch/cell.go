@@ -171,8 +171,12 @@ func (c *Cell) stop(why error) error {
 	defer cancel()
 	var err error
 	relieved := errors.Is(why, ErrRelieved)
-	if c.run != nil && !relieved {
+	switch {
+	case relieved:
+	case c.run != nil:
 		err = c.partWith(ctx)
+	case c.Barred():
+		c.partUnwatched()
 	}
 	err = errors.Join(err, c.GiveUp())
 	if closed := c.link.close(); closed != nil {

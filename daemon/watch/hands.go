@@ -9,6 +9,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
+	"nightcell/daemon/notices"
 	"nightcell/daemon/run"
 	"nightcell/drivers"
 )
@@ -171,7 +172,7 @@ func (c *Cell) useHands(ctx context.Context) bool {
 	case o.Do == alerts.Hold && o.Due:
 		_ = c.hold(context.WithoutCancel(ctx), o) // likewise
 		return true
-	case o.Do != alerts.Tell:
+	case o.Do != alerts.Notify:
 		return false // it was tried a moment ago
 	case o.Refused:
 		c.run.NotDone(o)
@@ -217,6 +218,14 @@ func (c *Cell) proof(err error) *drivers.Reading {
 		c.reading = c.link.proof
 	}
 	return &c.reading
+}
+
+// partUnwatched gives the last word on an output that is live though no run could begin. Nothing is done to it.
+func (c *Cell) partUnwatched() {
+	n := run.LastWord(c.settings.Cell, fmt.Sprintf("the supply goes on pushing %.3g A", float64(c.reading.Amperes)), routes.High)
+	n.Cell, n.Supply, n.At = c.settings.Cell, c.settings.Supply, c.m.UTC()
+	n.ID, c.live = notices.ID(n.Cell, n.At), true
+	c.settings.Past(n)
 }
 
 // partWith does with a live output what the operator chose for the end of the watch, and tells people what it came to.

@@ -2,6 +2,7 @@ package watch
 
 import (
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -187,5 +188,60 @@ func TestTheLastWord(t *testing.T) {
 	got := playNight(t, watchtest.Night, nightHands[0].lines, "", nil)[0].Got()
 	if last := got[len(got)-1]; last.Kind != routes.Ended {
 		t.Errorf("after a run that ended the stop says %q", last.Subject)
+	}
+}
+
+// TestTheLastWordWithoutARun: what is live though no run could begin is said too.
+func TestTheLastWordWithoutARun(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c, _, phone := toldBy(t, watchtest.New(t, drivers.NewClock(1), watchtest.Night))
+		stop := watchtest.Start(t, c)
+		<-time.After(time.Minute)
+		runs := filepath.Join(c.settings.DataDir, "runs")
+		if err := errors.Join(os.RemoveAll(runs), os.WriteFile(runs, nil, 0o600)); err != nil {
+			t.Error(err)
+		}
+		<-time.After(30 * time.Minute)
+		_ = stop() // complains of the folder
+		if !c.Live() || !c.Barred() {
+			t.Errorf("live %v, barred %v", c.Live(), c.Barred())
+		}
+		<-time.After(6 * time.Minute) // the longest back-off of a route that cannot read the logs
+		got := phone.Got()
+		if last := got[len(got)-1]; last.Subject != "zinc-1: nightcell stopped, the supply goes on pushing 3 A" || last.Kind != routes.Milestone || last.Priority != routes.High {
+			t.Errorf("the last word is %q, %s", last.Subject, last.Priority)
+		}
+	})
+}
+
+// TestSafeWhileOff: an output that nobody ordered off is not safe for a deposit that the bath attacks, so that its reminders do not thin out; by
+// order it is, and so it is for a metal that stays.
+func TestSafeWhileOff(t *testing.T) {
+	for name, c := range map[string]struct {
+		attacks, ordered, safe bool
+	}{"nobody's order": {true, false, false}, "ordered": {true, true, true}, "it stays": {false, false, true}} {
+		synctest.Test(t, func(t *testing.T) {
+			b := watchtest.New(t, drivers.NewClock(1), watchtest.Live+"[[event]]\nat = \"30 min\"\nkind = \"panel\"\noutput = \"off\"\n")
+			cell := zincCell(t, b, t.TempDir(), `may = ["off"]`, `charge = "24 A h"`, "")
+			if cell.settings.Chemistry.RedissolvesOff != true {
+				t.Fatal("zinc stays in its bath")
+			}
+			cell.settings.Chemistry.RedissolvesOff = c.attacks
+			stop := watchtest.Start(t, cell)
+			<-time.After(20 * time.Minute)
+			if cell.Latest().Safe {
+				t.Errorf("%s: safe at the working current", name)
+			}
+			if c.ordered {
+				if err := cell.SwitchOff(t.Context(), "test"); err != nil {
+					t.Error(err)
+				}
+			}
+			<-time.After(20 * time.Minute)
+			if got := cell.Latest(); got.Safe != c.safe && !got.Ended {
+				t.Errorf("%s: safe %v", name, got.Safe)
+			}
+			_ = stop()
+		})
 	}
 }

@@ -68,7 +68,7 @@ func openUSBTMC(s Settings) (port, error) {
 		return nil, err
 	}
 	if err := unix.IoctlSetPointerInt(d.fd, usbtmcSetTimeout, int(s.Patience/time.Millisecond)); err != nil {
-		return nil, errors.Join(fmt.Errorf("this is no USB test-and-measurement device; name a serial port, or the device that the kernel's usbtmc driver made: %w", err), d.close())
+		return nil, errors.Join(fmt.Errorf("this is not a USB test-and-measurement device; name a serial port, or the device that the kernel's usbtmc driver made: %w", err), d.close())
 	}
 	d.visits = watchVisits(d.path)
 	return newUSBTMC(s, d, kernelMessenger(d.fd)), nil

@@ -95,11 +95,11 @@ func parseItem(fields []string) (i item, err error) {
 	}
 	i = item{table: tables[fields[0]], kind: "uint16", length: 1, scale: 1}
 	if i.table == 0 {
-		return i, fmt.Errorf("%q is no table; there are coil, discrete, holding and input", fields[0])
+		return i, fmt.Errorf("%q is not a table; there are coil, discrete, holding and input", fields[0])
 	}
 	address, err := strconv.ParseUint(fields[1], 0, 16)
 	if err != nil {
-		return i, fmt.Errorf("%q is no address from 0 to 65535", fields[1])
+		return i, fmt.Errorf("%q is not an address from 0 to 65535", fields[1])
 	}
 	i.address = int(address)
 	rest := fields[2:]
@@ -130,7 +130,7 @@ func parseItem(fields []string) (i item, err error) {
 		case err == nil && scale > 0 && !math.IsInf(scale, 0) && i.scale == 1:
 			i.scale = scale
 		default:
-			return i, fmt.Errorf("%q is no type, scale or order of words", f)
+			return i, fmt.Errorf("%q is neither a type nor a scale nor an order of words", f)
 		}
 	}
 	if i.address+i.length > 1<<16 {

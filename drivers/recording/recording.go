@@ -110,14 +110,14 @@ func Parse(name string, data []byte) (*Recording, error) {
 		case n == 1:
 			f := strings.Fields(text)
 			if len(f) != 3 || f[0] != word {
-				return bad("this is no recording: it should begin with %q, but begins with %q; record one with --record FILE", word, shown(text))
+				return bad("this is not a recording: it should begin with %q, but begins with %q; record one with --record FILE", word, shown(text))
 			}
 			if f[1] != version {
 				return bad("this is a recording of form %s, and form %s can be read; take the nightcell that made it", drivers.Plain(f[1]), version)
 			}
 			var err error
 			if r.Begun, err = time.Parse(time.RFC3339Nano, f[2]); err != nil {
-				return bad("%q is no time; write it as 2026-01-12T20:00:00Z", shown(f[2]))
+				return bad("%q is not a time; write it as 2026-01-12T20:00:00Z", shown(f[2]))
 			}
 			continue
 		case strings.TrimSpace(text) == "" || text[0] == '#':

@@ -109,10 +109,10 @@ func TestBadRecordings(t *testing.T) {
 	head, open := "nightcell-recording 1 2026-01-12T20:00:00Z\n", "0 1 = \"/dev/ttyUSB0, 9600 8N1\"\n"
 	for text, want := range map[string]string{
 		"":                                         ":1: the file is empty",
-		"time,volts\n":                             ":1: this is no recording",
-		"\x7fELF\x02\x01":                          ":1: this is no recording",
+		"time,volts\n":                             ":1: this is not a recording",
+		"\x7fELF\x02\x01":                          ":1: this is not a recording",
 		"nightcell-recording 2 x\n":                ":1: this is a recording of form 2",
-		"nightcell-recording 1 yesterday\n":        `:1: "yesterday" is no time`,
+		"nightcell-recording 1 yesterday\n":        `:1: "yesterday" is not a time`,
 		head + "0 1 > \"x\"\n":                     ":2: nothing was opened yet",
 		head + open + "1.5 1 < \"EXAMPLE,PS":       ":3: bytes that do not end as they should",
 		head + open + "1.5 1 <":                    ":3: fewer than four parts",

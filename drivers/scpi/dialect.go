@@ -69,12 +69,12 @@ type Dialect struct {
 	Output string `toml:"output"` // 0, 1, OFF or ON
 	// OutputOn, when it is not 0, says that Output asks for a register: any set bit of this mask tells that the output is on.
 	OutputOn     uint16 `toml:"output_on"`
-	SetVolts     string `toml:"set_volts"`     // voltage set-point
-	SetAmperes   string `toml:"set_amperes"`   // current set-point
-	LimitVolts   string `toml:"limit_volts"`   // over-voltage protection level
-	LimitAmperes string `toml:"limit_amperes"` // over-current protection level
-	TripVolts    string `toml:"trip_volts"`    // 1 after over-voltage protection has acted
-	TripAmperes  string `toml:"trip_amperes"`  // 1 after over-current protection has acted
+	SetVolts     string `toml:"set_volts"`          // voltage set-point
+	SetAmperes   string `toml:"set_amperes"`        // current set-point
+	LimitVolts   string `toml:"protection_volts"`   // over-voltage protection level
+	LimitAmperes string `toml:"protection_amperes"` // over-current protection level
+	TripVolts    string `toml:"trip_volts"`         // 1 after over-voltage protection has acted
+	TripAmperes  string `toml:"trip_amperes"`       // 1 after over-current protection has acted
 
 	// Mode asks for a register; any set bit of a mask tells the mode, and bits of both held modes that neither is held. A supply that answers with
 	// a word instead is told by the words, in any case; any other word leaves the mode unknown.
@@ -293,7 +293,7 @@ func (d Dialect) texts() []text {
 		{"identify", d.Identify}, {"resync", d.Resync},
 		{"measure_volts", d.MeasureVolts}, {"measure_amperes", d.MeasureAmperes}, {"measure_both", d.MeasureBoth},
 		{"output", d.Output}, {"set_volts", d.SetVolts}, {"set_amperes", d.SetAmperes},
-		{"limit_volts", d.LimitVolts}, {"limit_amperes", d.LimitAmperes},
+		{"protection_volts", d.LimitVolts}, {"protection_amperes", d.LimitAmperes},
 		{"trip_volts", d.TripVolts}, {"trip_amperes", d.TripAmperes},
 		{"mode", d.Mode}, {"trips", d.Trips}, {"errors", d.Errors},
 		{"off", d.Off}, {"set_current", d.SetCurrent}, {"remote", d.Remote}, {"local", d.Local},

@@ -246,11 +246,11 @@ func (i *inquirer) findMeters(ctx context.Context) error {
 		d.Headers = d.Headers || i.header != ""
 		if *m.unit = i.unit; i.unit != "" {
 			*m.milli = strings.EqualFold(i.unit[:1], "m")
-			i.found("dialect."+m.name+"_unit", fmt.Sprintf("%q stands behind %s", i.unit, m.name), "as in %s", i.digits+i.unit)
+			i.found("dialect."+m.name+"_unit", fmt.Sprintf("%q follows %s", i.unit, m.name), "as in %s", i.digits+i.unit)
 		}
 	}
 	if i.instrument.dialect.Headers = d.Headers; d.Headers {
-		i.found("dialect.headers", "a header stands before each value", "as in %s %s", i.header, i.digits)
+		i.found("dialect.headers", "a header precedes each value", "as in %s %s", i.header, i.digits)
 	}
 	i.whole = !strings.Contains(i.digits, ".")
 	var fields [2][]byte
@@ -278,7 +278,7 @@ func (i *inquirer) findMeters(ctx context.Context) error {
 		if d.MeasureBoth = text; text != "" {
 			i.found("dialect.measure_both", "both fit one message", "%s is answered in one line", text)
 			if d.BothSeparator != ";" {
-				i.found("dialect.both_separator", fmt.Sprintf("%q stands between them", d.BothSeparator), "as answered")
+				i.found("dialect.both_separator", fmt.Sprintf("%q separates them", d.BothSeparator), "as answered")
 			}
 			return nil
 		}

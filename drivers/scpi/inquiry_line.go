@@ -163,7 +163,7 @@ func (i *inquirer) findLine(ctx context.Context) error {
 	}
 	switch {
 	case unasked > 0:
-		return fmt.Errorf("the device on %s talks without being asked and never answers %s: it is no supply that nightcell can ask; look which port the supply is on", i.Inquiry.Line.Address, identify)
+		return fmt.Errorf("the device on %s talks without being asked and never answers %s: it is not a supply that nightcell can ask; look which port the supply is on", i.Inquiry.Line.Address, identify)
 	case echoed:
 		return fmt.Errorf("what is sent to %s comes back and nothing answers: the cable joins both wires, or the supply's interface is off; choose the interface in its menu", i.Inquiry.Line.Address)
 	case noise:

@@ -53,7 +53,7 @@ func Restore(s State) (*Drawdown, error) {
 	case !(s.Catholyte.Volume > 0):
 		return nil, fmt.Errorf("drawdown: the bath volume %s is not above zero", quantity.Short(quantity.Volume, s.Catholyte.Volume, 4))
 	case math.IsNaN(s.Charge+s.ChargeTail) || math.IsInf(s.Charge+s.ChargeTail, 0) || !(s.Seconds >= 0):
-		return nil, fmt.Errorf("drawdown: %g C in %g s is no state", s.Charge, s.Seconds)
+		return nil, fmt.Errorf("drawdown: %g C in %g s is not a state", s.Charge, s.Seconds)
 	}
 	if err := s.Catholyte.check("catholyte"); err != nil {
 		return nil, fmt.Errorf("drawdown: %w", err)

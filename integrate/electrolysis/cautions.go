@@ -121,7 +121,7 @@ func (a *Assessment) heatCautions(say, warn func(string, ...any)) {
 	h := a.Heat
 	switch {
 	case h.Heater.Known():
-		say("By its own heat the bath settles near %.0f °C. To hold %.0f °C, use a heater of about %.2g W with a thermostat and a low-level cut-out. Insulate the vessel, or float balls on the bath, to need less. Leave the headspace open.",
+		say("By its own heat the bath levels off near %.0f °C. To hold %.0f °C, use a heater of about %.2g W with a thermostat and a low-level cut-out. Insulate the vessel, or float balls on the bath, to need less. Leave the headspace open.",
 			h.Steady.Value-matter.ZeroCelsius, a.Conditions.Temperature.Value-matter.ZeroCelsius, h.Heater.Value)
 	case h.Boils:
 		warn("The bath boils: it takes up %.0f W, more than a bare vessel loses below boiling. Cool it, or use less current.", h.Power.Value)

@@ -102,7 +102,7 @@ func checkScale(p Pilot, mass float64, limits ScaleLimits) error {
 	above("pilot cell voltage (V)", p.CellVolts)
 	notBelow := func(name string, value float64) {
 		if !notNegative(value) {
-			mistakes = append(mistakes, fmt.Errorf("%s is %g: it must not be negative (0 is no limit)", name, value))
+			mistakes = append(mistakes, fmt.Errorf("%s is %g: it must not be negative (0: no limit)", name, value))
 		}
 	}
 	notBelow("limit of current (A)", limits.Current)

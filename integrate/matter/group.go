@@ -159,7 +159,7 @@ func (r *partReader) subscript() (float64, error) {
 func (r *partReader) unexpected(c byte) error {
 	switch {
 	case c == 'x' || c == 'n':
-		return fmt.Errorf("%q stands for an unknown number; say how many, or state the metal by assay", string(c))
+		return fmt.Errorf("%q means an unknown number; say how many, or state the metal by assay", string(c))
 	case 'a' <= c && c <= 'z':
 		if r.at+1 <= len(r.text) {
 			symbol := strings.ToUpper(string(c))

@@ -30,7 +30,7 @@ type species struct {
 	LogK     float64
 	Heat     float64   // kJ/mol
 	Analytic []float64 // before LogK and Heat where it is given
-	Doubt    float64   // in log K
+	Spread   float64   // in log K
 	Source   string
 	charge   float64
 	parts    []part // as Of, by the numbers of the table

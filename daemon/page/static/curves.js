@@ -7,7 +7,7 @@
   box.hidden = false;
   const plots = document.getElementById("plots");
   const readout = document.getElementById("readout");
-  const told = document.getElementById("read");
+  const words = document.getElementById("read");
   const { cell, run } = box.dataset;
   const touch = matchMedia("(pointer: coarse)").matches;
   const hint = touch ? "Tap to read values; swipe along the curves to zoom." : readout.textContent;
@@ -179,9 +179,9 @@
   const count = (n, word) => `${n} ${word}${n === 1 ? "" : "s"}`;
   const extreme = (f, column) => f(...column.filter((x) => x != null));
   const tell = () => {
-    if (data.t.length < 2) { told.textContent = data.complete ? "No readings in this stretch." : "The curves are being prepared from the run log."; return; }
+    if (data.t.length < 2) { words.textContent = data.complete ? "No readings in this stretch." : "The curves are being prepared from the run log."; return; }
     const a = data.t[0], b = data.t[data.t.length - 1];
-    told.textContent = `From ${day(a)} ${clock(a)} to ${day(b)} ${clock(b)}: ` +
+    words.textContent = `From ${day(a)} ${clock(a)} to ${day(b)} ${clock(b)}: ` +
       `${extreme(Math.min, data.volts_low)} to ${extreme(Math.max, data.volts_top)} V, ` +
       `${extreme(Math.min, data.amperes_low)} to ${extreme(Math.max, data.amperes_top)} A; ` +
       `${count(data.gaps.length, "gap")}, ${count(data.marks.length, "mark")}.` + (data.complete ? "" : " The run log is still being read; the rest follows.");
@@ -191,15 +191,17 @@
     if (!span || Array.isArray(span)) return span;
     return data ? [data.last - span, data.last] : null;
   };
+  let early = document.querySelector("link[as=fetch]")?.href; // asked for with the page
   const load = async () => {
     const mine = ++loading;
     const query = new URLSearchParams({ points: Math.round(plots.clientWidth * Math.min(devicePixelRatio || 1, 2)) });
     if (run) query.set("run", run);
     const window = limits();
     if (window) { query.set("from", window[0].toFixed(3)); query.set("to", window[1].toFixed(3)); }
-    const answer = await fetch(`/cell/${encodeURIComponent(cell)}/history?${query}`).catch(() => null);
+    const answer = await fetch(early ?? `/cell/${encodeURIComponent(cell)}/history?${query}`).catch(() => null);
+    early = undefined;
     if (mine !== loading || !answer) return;
-    if (!answer.ok) { told.textContent = `The curves cannot be had: ${await answer.text()}`; return; }
+    if (!answer.ok) { words.textContent = `The curves are not available: ${await answer.text()}`; return; }
     data = await answer.json();
     if (data.t.length < 2) { charts.forEach((c) => c.u.destroy()); charts = []; plots.replaceChildren(); }
     else if (!charts.length || charts[0].u.width !== plots.clientWidth) draw();
@@ -240,7 +242,7 @@
     e.preventDefault();
   });
 
-  // New readings are appended at once; from time to time the daemon is asked for all, reduced anew.
+  // New readings are appended at once; from time to time the daemon is asked for all, reduced again.
   let appended = 0;
   document.addEventListener("reading", (e) => {
     if (run || !data || Array.isArray(span) || e.detail.cell !== cell) return;

@@ -51,8 +51,8 @@ func (p *sheet) gasTable() report.Table {
 		key, label string
 		unit       report.Unit
 		f          matter.Figure
-	}{{"room_hydrogen_at_end", "hydrogen at the end", report.Percent, air.HydrogenAtEnd}, {"room_hydrogen_steady", "hydrogen settles at", report.Percent, air.HydrogenSteady},
-		{"room_chlorine_steady", "chlorine settles at", report.PartsPerMillion, air.ChlorineSteady}} {
+	}{{"room_hydrogen_at_end", "hydrogen at the end", report.Percent, air.HydrogenAtEnd}, {"room_hydrogen_steady", "hydrogen levels off at", report.Percent, air.HydrogenSteady},
+		{"room_chlorine_steady", "chlorine levels off at", report.PartsPerMillion, air.ChlorineSteady}} {
 		if e.f.Known() {
 			t.Add(rough(e.key, e.label, e.f.Value, e.f.Value*mixingDoubt, e.unit, e.f.Mark, by("", e.f.Source)))
 		}
@@ -239,9 +239,9 @@ func (p *sheet) heatTable() report.Table {
 	t := report.Table{Title: "Heat, leads and energy"}
 	t.Known("heat", "heat into the bath", a.Heat.Power, report.Watts, by("", a.Heat.Power.Source))
 	t.Known("warming", "heating rate without loss", a.Heat.AdiabaticRate, report.KelvinsPerHour, "")
-	steady := report.Of("steady_temperature", "bath settles near", a.Heat.Steady, report.Celsius, by("", a.Heat.Steady.Source))
+	steady := report.Of("steady_temperature", "bath levels off near", a.Heat.Steady, report.Celsius, by("", a.Heat.Steady.Source))
 	if a.Heat.Boils {
-		t.Add(said("bath settles", "boils", matter.Assumed, by("", a.Heat.Steady.Source)))
+		t.Add(said("bath temperature", "boils", matter.Assumed, by("", a.Heat.Steady.Source)))
 		steady.Label = ""
 	}
 	if a.Heat.Steady.Known() {

@@ -183,7 +183,7 @@ func (p *sheet) temperatureNote() string {
 	case h.Boils:
 		return "figures for it; boils by itself"
 	}
-	return fmt.Sprintf("figures for it; settles at %s °C", quantity.Digits(h.Steady.Value-matter.ZeroCelsius, h.Steady.StandardUncertainty))
+	return fmt.Sprintf("figures for it; levels off at %s °C", quantity.Digits(h.Steady.Value-matter.ZeroCelsius, h.Steady.StandardUncertainty))
 }
 
 // leastShare is the share of the variance from which on a source of doubt is worth a word at once.
