@@ -329,7 +329,7 @@ func TestUnit(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, line := range []string{"Type=notify", "WatchdogSec=60", "Restart=on-failure", "RestartPreventExitStatus=2 3", "Environment=GOTRACEBACK=crash", "StartLimitIntervalSec=0",
+	for _, line := range []string{"Type=notify", "WatchdogSec=60", "Restart=on-failure", "RestartPreventExitStatus=2 78", "Environment=GOTRACEBACK=crash", "StartLimitIntervalSec=0",
 		"NoNewPrivileges=yes", "ProtectSystem=strict", "DynamicUser=yes", "StateDirectory=nightcell", "SupplementaryGroups=dialout",
 		"PrivateUsers=yes", "PrivateMounts=yes", "UMask=0077", "LoadCredential=secret:/etc/nightcell/secrets", "SystemCallFilter=@system-service", "SystemCallFilter=~@privileged @resources", "#IPAddressDeny=any", "#IPAddressAllow=localhost"} {
 		if !strings.Contains(string(unit), "\n"+line+"\n") {

@@ -41,7 +41,7 @@ var errSilent = errors.New("failed")
 func main() { os.Exit(run(os.Args[1:], &shell{in: os.Stdin, out: os.Stdout, err: os.Stderr})) }
 
 // run executes one command line and returns the exit code: 0 done, 1 the run
-// failed, 2 the command line or a configuration is wrong, 3 what a configuration names cannot be used.
+// failed, 2 the command line or a configuration is wrong, 78 (EX_CONFIG of sysexits.h, which systemd names) what a configuration names cannot be used.
 func run(args []string, s *shell) (code int) {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
@@ -62,7 +62,7 @@ func run(args []string, s *shell) (code int) {
 	}
 	var setup *daemon.SetupError
 	if errors.As(err, &setup) {
-		return 3
+		return 78
 	}
 	return 1
 }

@@ -23,13 +23,13 @@ func TestAStartThatNoRestartMends(t *testing.T) {
 		name, text, says string
 		code             int
 	}{
-		{"no token", page + "token_file = \"none\"\n", "the operator token: ", 3},
-		{"short token", page + "token_file = \"short\"\n", "the operator token has only 5 characters", 3},
-		{"web configuration", page + "web_config = \"none\"\n", "web configuration", 3},
-		{"key of a route", page + "[route.phone]\nkind = \"webhook\"\nurl = \"http://127.0.0.1:1/\"\nkey_file = \"none\"\n", "[route.phone]: read secret", 3},
-		{"password of a push", page + "[push.lab]\nform = \"v2\"\nurl = \"http://127.0.0.1:1/\"\norg = \"o\"\nbucket = \"b\"\ntoken_env = \"NIGHTCELL_NEVER_SET\"\n", "[push.lab]: read secret", 3},
-		{"heartbeat", page + "[heartbeat]\nurl_file = \"none\"\n", "heartbeat: read secret", 3},
-		{"data below a file", "data = \"short/data\"\n" + page, "creating the data directory", 3},
+		{"no token", page + "token_file = \"none\"\n", "the operator token: ", 78},
+		{"short token", page + "token_file = \"short\"\n", "the operator token has only 5 characters", 78},
+		{"web configuration", page + "web_config = \"none\"\n", "web configuration", 78},
+		{"key of a route", page + "[route.phone]\nkind = \"webhook\"\nurl = \"http://127.0.0.1:1/\"\nkey_file = \"none\"\n", "[route.phone]: read secret", 78},
+		{"password of a push", page + "[push.lab]\nform = \"v2\"\nurl = \"http://127.0.0.1:1/\"\norg = \"o\"\nbucket = \"b\"\ntoken_env = \"NIGHTCELL_NEVER_SET\"\n", "[push.lab]: read secret", 78},
+		{"heartbeat", page + "[heartbeat]\nurl_file = \"none\"\n", "heartbeat: read secret", 78},
+		{"data below a file", "data = \"short/data\"\n" + page, "creating the data directory", 78},
 		{"address", fmt.Sprintf("[page]\nlisten = %q\n", taken.Addr()), "free the address", 1},
 		{"configuration", page + "tokens = 1\n", "page.tokens", 2},
 	} {

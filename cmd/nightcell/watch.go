@@ -37,7 +37,7 @@ func newWatchCommand(s *shell) *cobra.Command {
 		Long: "Polls each supply, counts charge, writes the run logs, raises alarms and serves the page and metrics until\n" +
 			"stopped (SIGTERM or Ctrl-C). An open run is resumed. SIGHUP reloads the configuration, all or nothing:\n" +
 			"a cell that has changed resumes its run, and the others are watched on.\n" +
-			"nightcell never switches an output on. Exit code 3: what the configuration names, such as a file with a key, cannot be\n" +
+			"nightcell never switches an output on. Exit code 78: what the configuration names, such as a file with a key, cannot be\n" +
 			"used, and a restart would not help.",
 		Example: "  nightcell watch --config nightcell.toml\n" +
 			"  nightcell watch --config configs/rehearsal.toml --speed 60 --verbose",
