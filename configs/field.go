@@ -239,10 +239,13 @@ const longest = 10 * 365 * 24 * time.Hour
 // duration returns a time of at least least.
 func (t *table) duration(name string, fallback, least time.Duration) time.Duration {
 	s := t.measure(name, quantity.Time, func(v float64) string {
-		if v > longest.Seconds() {
+		switch {
+		case v < least.Seconds():
+			return "it is at least " + quantity.Format(quantity.Time, least.Seconds())
+		case v > longest.Seconds():
 			return "it is less than ten years"
 		}
-		return within(least.Seconds(), v, "it is at least "+quantity.Format(quantity.Time, least.Seconds()))(v)
+		return ""
 	}, math.NaN())
 	if math.IsNaN(s) {
 		return fallback

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -78,7 +77,10 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 	config, err := configs.Load(f.config)
 	switch {
 	case errors.As(err, &report.Mistakes) && f.asJSON:
-		return cmp.Or(printJSON(s.out, report), error(usageError{errSilent}))
+		if err := printJSON(s.out, report); err != nil {
+			return err
+		}
+		return usageError{errSilent}
 	case errors.As(err, &report.Mistakes):
 		fmt.Fprintln(s.err, report.Mistakes)
 		return usageError{errSilent}

@@ -294,7 +294,7 @@ func checkExtension(flag, file string, endings ...string) error {
 func writeWhole(file string, write func(io.Writer) error) error {
 	f, err := os.Create(file)
 	if err == nil {
-		err = cmp.Or(write(f), f.Close())
+		err = cmp.Or(write(f), f.Close()) // closed in any case; the first error is the cause
 	}
 	if err != nil {
 		return fmt.Errorf("writing %s: %w", file, err)

@@ -129,7 +129,7 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 		Args: between(0, 1, "nightcell alarms [CELL]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-				list, err := c.Alarms(ctx, strings.Join(args, ""))
+				list, err := c.Alarms(ctx, strings.Join(args, "")) // one cell, or none named
 				if err != nil {
 					return err
 				}

@@ -94,7 +94,7 @@ func New(s Settings) (*Page, error) {
 		return nil, err
 	}
 	p := &Page{
-		s: s, html: html, files: files, sessions: newSessions(),
+		s: s, html: html, files: files, sessions: &sessions{all: make(map[string]*session)},
 		reads: rate.NewLimiter(rate.Every(20*time.Millisecond), 100), logins: newVisitors(rate.Every(2*time.Second), 5), taps: newVisitors(rate.Every(time.Second), 30),
 		books: make(chan struct{}, 1),
 	}

@@ -50,8 +50,6 @@ type form struct {
 	ends                    time.Time
 }
 
-func newSessions() *sessions { return &sessions{all: make(map[string]*session)} }
-
 // makeRoom drops what has ended, and what ends next if there are still most of them.
 func makeRoom[V any](all map[string]V, most int, now time.Time, ends func(V) time.Time) {
 	oldest := ""
