@@ -204,7 +204,11 @@ func (l *Line) shown(from int) string {
 
 func (l *Line) drainInput(quiet time.Duration) (r result) {
 	const kept = 256
-	if m, ok := l.port.(interface{ empty() error }); ok { // a port of messages is not read until it is quiet
+	p := l.port
+	if r, ok := p.(recorded); ok {
+		p = r.port
+	}
+	if m, ok := p.(interface{ empty() error }); ok { // a port of messages is not read until it is quiet
 		if err := m.empty(); err != nil {
 			r.err = l.gone("clear", err)
 		}

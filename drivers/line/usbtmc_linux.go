@@ -78,7 +78,7 @@ func openUSBTMC(s Settings) (port, error) {
 func NewUSBTMC(m Messenger, s Settings) *Line {
 	s.Address = "usbtmc"
 	s = s.withDefaults()
-	return newLine(s, newUSBTMC(s, &device{fd: -1}, m))
+	return newLine(s, spoken(s, newUSBTMC(s, &device{fd: -1}, m)))
 }
 
 func newUSBTMC(s Settings, d *device, m Messenger) *usbtmc {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"math"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -14,6 +15,7 @@ import (
 
 	"nightcell/drivers"
 	"nightcell/drivers/line"
+	"nightcell/drivers/recording"
 	"nightcell/drivers/simulated"
 )
 
@@ -83,7 +85,7 @@ func (s *station) Clear() error {
 
 var errRules = errors.New("a message against the rules")
 
-// overUSB runs f with a supply behind a station, in virtual time.
+// overUSB runs f with a supply behind a station, in virtual time, while every byte is recorded.
 func overUSB(t *testing.T, f func(t *testing.T, st *station, s *Supply)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
@@ -92,6 +94,10 @@ func overUSB(t *testing.T, f func(t *testing.T, st *station, s *Supply)) {
 			t.Fatal(err)
 		}
 		settings := Settings{RangeVolts: 32, RangeAmperes: 5}.withDefaults()
+		kept := filepath.Join(t.TempDir(), "kept")
+		if settings.Line.Record, err = recording.Create(kept, func(err error) { t.Error(err) }); err != nil {
+			t.Fatal(err)
+		}
 		st := &station{t: t, in: in, limit: time.Second}
 		l := line.NewUSBTMC(st, settings.Line)
 		i, err := meet(t.Context(), l, settings)
@@ -102,6 +108,10 @@ func overUSB(t *testing.T, f func(t *testing.T, st *station, s *Supply)) {
 		f(t, st, s)
 		if err := s.Close(); err != nil {
 			t.Errorf("close: %v", err)
+		}
+		settings.Line.Record.Close()
+		if r, err := recording.Load(kept); err != nil || len(r.Events) < 4 {
+			t.Errorf("recorded %+v, %v", r, err)
 		}
 	})
 }
