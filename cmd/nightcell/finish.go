@@ -25,11 +25,11 @@ func newFinishCommand(s *shell) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "finish CELL",
 		Short: "Walk the checklist of the morning after: from the hold current to the stored deposit and the account",
-		Long: "finish asks for one thing after the other: hold current, lift, off, rinse, dry to constant mass, weigh, test, store, and what\n" +
+		Long: "Asks for one step after another: hold current, lift, off, rinse, dry to constant mass, weigh, test, store, and what\n" +
 			"becomes of the bath. What is asked for follows from metal, bath and cell of the run. Each answer is an entry of the run, judged\n" +
 			"as enter judges it, so that you can stop at any time and go on from any place: another terminal, or the page.\n" +
 			"At the end it prints the account. Without a terminal it prints the state of the checklist.\n\n" +
-			"It makes nothing safe, and takes the place of no local rule and no licensed person.",
+			"It makes nothing safe and replaces neither local rules nor licensed practice.",
 		Example: "  nightcell finish zinc-1 --config nightcell.toml\n" +
 			"  nightcell finish zinc-1 --run 20260110T200000Z --json --config nightcell.toml",
 		Args: between(1, 1, "nightcell finish CELL"),

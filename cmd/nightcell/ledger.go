@@ -48,7 +48,7 @@ func newBathCommand(s *shell) *cobra.Command {
 func newElectrodeCommand(s *shell) *cobra.Command {
 	return (&shelf{shell: s, kind: ledger.OfElectrode}).command("Keep electrodes from run to run: material, masses, runs and deposit",
 		"Lists the electrodes. An electrode outlives a run where the configuration names it: cathode_name and anode_name in [electrodes].\n"+
-			"Its ledger holds the runs it stood in and the deposit it carries since it was last stripped. close records that it is spent.\n"+
+			"Its ledger holds the runs it was used in and the deposit it carries since it was last stripped. close records that it is spent.\n"+
 			"Between runs, enter --electrode NAME records a weighing, a stripping or a new area.",
 		"open NAME material=… [area=…] [before=…]",
 		"  nightcell electrode --config nightcell.toml\n  nightcell electrode open al-3 material=aluminium \"area=60 cm2\" \"before=18.20 g\" --config nightcell.toml\n"+
@@ -75,7 +75,7 @@ func (l *shelf) command(short, long, open, example string, fields func(l *shelf,
 	list := func(data, _ string, _ []string) error { return l.list(data) }
 	cmd := add(name, short, 0, 0, list)
 	cmd.Use, cmd.Long, cmd.Example, cmd.Args = name, long, example, between(0, 0, "nightcell "+name+" [list | show NAME | open NAME | close NAME]")
-	opens := add(open, "Open one by hand", 1, 99, func(data, of string, rest []string) error {
+	opens := add(open, "Start a ledger by hand", 1, 99, func(data, of string, rest []string) error {
 		values, text := splitArguments(rest)
 		if !configs.Nameable(of) {
 			return control.BadRequest("%q cannot be a name: letters, digits, - and _ are allowed", of)
@@ -89,10 +89,10 @@ func (l *shelf) command(short, long, open, example string, fields func(l *shelf,
 	opens.Use = open
 	opens.Flags().StringVar(&cell, "cell", "", "`name` of the cell whose configuration states it")
 	cmd.AddCommand(
-		add("list", "List them", 0, 0, list),
-		add("show NAME", "Show one with its runs and entries", 1, 1, func(data, of string, _ []string) error { return l.show(data, of) }),
+		add("list", "List the ledgers", 0, 0, list),
+		add("show NAME", "Show a ledger with its runs and entries", 1, 1, func(data, of string, _ []string) error { return l.show(data, of) }),
 		opens,
-		add("close NAME [TEXT]", "Record that one was discarded or is spent", 1, 99, func(data, of string, rest []string) error {
+		add("close NAME [TEXT]", "Close a ledger: the bath was discarded, or the electrode is spent", 1, 99, func(data, of string, rest []string) error {
 			return l.done(ledger.Close(data, l.kind, of, l.by.who(), strings.Join(rest, " "), time.Now()), data, of)
 		}))
 	flags := cmd.PersistentFlags()

@@ -294,11 +294,11 @@ func newBackupCommand(s *shell) *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "backup DIRECTORY",
-		Short: "Copy a data directory, also while a watch writes to it",
+		Short: "Copy a data directory, even while nightcell writes to it",
 		Long: "Copies the data directory into DIRECTORY, which must be new or empty: each log up to its last whole line, entries,\n" +
 			"photos, and how far notifications and pushes have come. Then every copied log is integrated again.\n\n" +
 			"To continue from a backup, on this computer or another, make the copy the data directory and run nightcell watch: it takes\n" +
-			"up the run, and books the time since the copy as a gap. Never let two watches go on with the same run.\n" +
+			"up the run, and books the time since the copy as a gap. Never continue the same run in two places.\n" +
 			"The exit code is 1 when a copied log does not hold together, which the copy has as it is, or where a symbolic link\n" +
 			"was left out.",
 		Example: "  nightcell backup /media/stick/2026-01-11 --config nightcell.toml",
