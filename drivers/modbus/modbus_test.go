@@ -121,8 +121,8 @@ func TestTypes(t *testing.T) {
 
 func TestMistakes(t *testing.T) {
 	for text, want := range map[string]string{
-		"": "names no table", "MEAS:VOLT?": "names no table", "register 5": "there are coil, discrete, holding and input", "holding 65536": "not an address", "holding -1": "no address",
-		"holding 65535 uint32": "beyond 65535", "holding 1 float64": "neither a type", "holding 1 uint16 0": "no type", "holding 1 uint16 2 3": "no type", "holding 1 low-first": "no type",
+		"": "names no table", "MEAS:VOLT?": "names no table", "register 5": "there are coil, discrete, holding and input", "holding 65536": "not an address", "holding -1": "not an address",
+		"holding 65535 uint32": "beyond 65535", "holding 1 float64": "neither a type", "holding 1 uint16 0": "neither a type", "holding 1 uint16 2 3": "neither a type", "holding 1 low-first": "neither a type",
 		"coil 1 uint16": "no meaning", "holding 1 text": "1 to 125 registers", "holding 1 text 126": "1 to 125 registers", "holding 0; holding 200": "spans 201 registers",
 		"holding 1; input 2": "two tables", "input 1 = 2": "cannot be written", "discrete 1 = 1": "cannot be written", "coil 1 = 2": "0 or 1", "holding 1 = on": "cannot be written",
 		"holding 1; holding 2 = 3": "cannot be written", "holding 1 text 2 = 3": "cannot be written", "holding 1 = 70000": "does not fit uint16", "holding 1 = -1": "does not fit uint16",
