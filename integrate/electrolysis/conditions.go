@@ -74,6 +74,7 @@ const (
 	usualLead     = 1.0 // m
 	divisionAcid  = 0.0 // pH of an acid anolyte behind a separator, after some hours
 	ambientLowest = 273.15
+	acidDoubt     = 0.3 // pH units, standard: activity coefficients of strong baths, not how much acid there is
 	acidAgrees    = 1.5 // pH units between the stated pH and that of the stated acid: strong baths are not ideal
 )
 
@@ -110,17 +111,17 @@ func (c Conditions) settle() (Conditions, matter.Couple, error) {
 	if c.Medium == matter.Chromic {
 		c.FreeAcid = orAssumed(c.FreeAcid, c.Concentration.Value, 0.1*c.Concentration.Value, "its own chromic acid, one H+ to a chromium")
 	}
-	pH, why := usualPH, "pH 2 taken"
+	pH, doubt, why := usualPH, 0.5, "pH 2 taken"
 	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() {
 		pH, why = w.PH.Middle(), "middle of the usual window"
 	}
 	if c.FreeAcid.Value > 0 && c.Medium.Acidic() && c.Separator == NoSeparator {
-		pH, why = c.acidPH(), "from the stated acid"
+		pH, doubt, why = c.acidPH(), acidDoubt, "from the stated acid"
 	}
 	if fromSalts, ok := c.saltsPH(); ok && !c.PH.Known() {
-		pH, why = fromSalts, "from the acid, alkali and ligands that the salts bring"
+		pH, doubt, why = fromSalts, acidDoubt, "from the acid, alkali and ligands that the salts bring"
 	}
-	c.PH = orAssumed(c.PH, pH, 0.5, why)
+	c.PH = orAssumed(c.PH, pH, doubt, why)
 	c.AnolyteMedium = cmp.Or(c.AnolyteMedium, c.Medium)
 	anolyte, why := c.PH.Value, "taken as in the bath"
 	if c.Separator != NoSeparator && c.AnolyteMedium.Acidic() && c.AnolyteMedium != matter.Chloride {

@@ -203,3 +203,17 @@ func TestAnEndThatCannotBePredictedIsSaid(t *testing.T) {
 		t.Error("nothing said of a band of many pH units")
 	}
 }
+
+// TestStatedAcidIsNotUsedUp: 3 mol of acid in a litre does not become alkali by the 0.2 mol that hydrogen may take.
+func TestStatedAcidIsNotUsedUp(t *testing.T) {
+	antimony, err := matter.LookUp("Sb")
+	if err != nil {
+		t.Fatal(err)
+	}
+	given := matter.GivenFigure
+	a := assessed(t, Conditions{Metal: antimony, Medium: matter.Chloride, Current: given(1, 0), Charge: given(12*ampereHour, 0), Efficiency: given(0.75, 0.08),
+		CathodeArea: given(60e-4, 0), Concentration: given(220, 0), FinalConcentration: given(110, 0), Volume: given(1e-3, 0), FreeAcid: given(3000, 0)})
+	if end := a.Liquid.End; !a.Liquid.Known() || end.High > 2 {
+		t.Errorf("%+v", end)
+	}
+}
