@@ -206,6 +206,19 @@ func (a *Assessment) gases() {
 	if c.SolubleAnode {
 		atAnode(Oxygen, true) // what does not dissolve it
 	}
+	if most := a.mostCurrent(); most.Value > c.Current.Value {
+		for i, g := range a.Gas {
+			a.Gas[i].Worst = combine(g.Worst.Value*most.Value/c.Current.Value, source, most)
+		}
+	}
+}
+
+// mostCurrent is what air is sized by: the current, or under constant voltage the limit that it may creep to.
+func (a *Assessment) mostCurrent() matter.Figure {
+	if limit := a.Heat.Held.Limit; limit.Known() {
+		return limit
+	}
+	return a.Conditions.Current
 }
 
 // chlorideStock is the charge in C that turns all the known chloride of the cell to chlorine; +Inf where nobody knows how much there is.
@@ -225,7 +238,7 @@ func (a *Assessment) air() {
 	c, air := a.Conditions, &a.Air
 	hydrogen := a.Gas[0].Worst
 	const standard = "EN 50272-3 and IEC 62485 as quoted: 0.05 m³/h per ampere and cell"
-	air.BatteryRoom = combine(BatteryRoomAirflow(c.Current.Value), standard, c.Current)
+	air.BatteryRoom = combine(BatteryRoomAirflow(a.mostCurrent().Value), standard, a.mostCurrent())
 	air.QuarterFlammable = combine(dilutionAirflow(hydrogen.Value, hydrogenQuarter), "all current to hydrogen, held at 1 %", hydrogen)
 	air.Needed = air.BatteryRoom
 	if air.QuarterFlammable.Value > air.Needed.Value {

@@ -36,6 +36,8 @@ func TestHeldVoltage(t *testing.T) {
 	c.HoldsVolts = true
 	a := assessed(t, c)
 	held, first := a.Heat.Held, c.Current.Value
+	near(t, "m3/s of air, for the limit", a.Air.BatteryRoom.Value, BatteryRoomAirflow(held.Limit.Value), 1e-15)
+	near(t, "m3/s of hydrogen, for the limit", a.Gas[0].Worst.Value/assessed(t, zincCell(t)).Gas[0].Worst.Value, held.Limit.Value/first, 1e-9)
 	rise := a.Heat.Steady.Value - a.Conditions.Ambient.Value
 	near(t, "A once warm", held.Settled.Value, first/(1-0.02*rise), 1e-9)
 	if !(held.Settled.Low <= first && held.Settled.Value < held.Settled.High && held.Limit.Value > held.Settled.High) {
