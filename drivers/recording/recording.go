@@ -6,7 +6,7 @@
 // The first line says what it is and when it begins. Then each line has four parts: seconds since then, the number of the port (1 is
 // the first that was opened), what happened, and bytes in quotation marks: '=' the port was opened, with its address and settings (text);
 // '>' these bytes were sent, '<' these came. Bytes outside printable ASCII are \n, \r, \t or \xHH, and \" and \\ stand for themselves.
-// Empty lines and those that begin with # say nothing. So it is made and cut by any tool for lines:
+// Empty lines and those that begin with # say nothing. So it is made and cut by any tool for lines: grep -v ' 1 [=<>] ' leaves port 1 out.
 //
 //	nightcell-recording 1 2026-01-12T20:00:00Z
 //	0.000113 1 = "/dev/ttyUSB0, 9600 8N1"
