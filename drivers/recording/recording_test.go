@@ -11,6 +11,7 @@ import (
 	"runtime"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 )
 
@@ -241,27 +242,28 @@ func (d disk) Close() error { return nil }
 // TestBadDisk: a disk that is full or hangs ends the recording with one word, and never keeps whoever notes.
 func TestBadDisk(t *testing.T) {
 	full := errors.New("no space left on device")
-	for name, d := range map[string]disk{"full": {err: full}, "hanging": {hang: make(chan struct{})}} {
-		told := make(chan error, 10)
-		r := newRecorder(d, func(err error) { told <- err })
-		p := r.Open("one", "")
-		times := 1
-		if d.hang != nil {
-			times = 2 * behind
-		}
-		for range times {
-			p.Note(Sent, []byte("MEAS:CURR?\n"))
-		}
-		if err := <-told; !strings.Contains(err.Error(), "the recording ends here") || name == "full" && !errors.Is(err, full) {
-			t.Errorf("%s: %v", name, err)
-		}
-		if d.hang != nil {
-			close(d.hang)
-		}
-		r.Close()
-		if len(told) > 0 {
-			t.Errorf("%s: told again: %v", name, <-told)
-		}
+	for name, hang := range map[string]bool{"full": false, "hanging": true} {
+		synctest.Test(t, func(t *testing.T) {
+			d, times := disk{err: full}, 1
+			if hang {
+				d, times = disk{hang: make(chan struct{})}, 2*behind
+			}
+			var told []error
+			r := newRecorder(d, func(err error) { told = append(told, err) })
+			p := r.Open("one", "")
+			for range times {
+				p.Note(Sent, []byte("MEAS:CURR?\n"))
+			}
+			synctest.Wait()
+			if hang {
+				close(d.hang)
+			}
+			r.Close()
+			synctest.Wait()
+			if len(told) != 1 || !strings.Contains(told[0].Error(), "the recording ends here") || !hang && !errors.Is(told[0], full) {
+				t.Errorf("%s: %v", name, told)
+			}
+		})
 	}
 }
 

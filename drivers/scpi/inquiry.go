@@ -261,10 +261,14 @@ func (i *inquirer) findMeters(ctx context.Context) error {
 				if splitFields(b, s, &fields) {
 					d.BothSeparator = s
 					v, why := i.figure(fields[0], "")
-					if _, other := i.figure(fields[1], ""); why == "" {
+					a, other := i.figure(fields[1], "")
+					if why == "" {
 						why = other
 					}
-					if math.Abs(v-i.Volts.Last) > 0.2*math.Abs(i.Volts.Last)+0.5 {
+					// Both have moved a little since they were asked alone.
+					off := func(v, a float64) float64 { return math.Abs(v-i.Volts.Last) + math.Abs(a-i.Amperes.Last) }
+					d.BothAmperesFirst = off(a, v) < off(v, a)
+					if min(off(v, a), off(a, v)) > 0.2*off(0, 0)+0.5 {
 						why = drivers.Unasked
 					}
 					return v, why
@@ -277,13 +281,16 @@ func (i *inquirer) findMeters(ctx context.Context) error {
 		}
 		if d.MeasureBoth = text; text != "" {
 			i.found("dialect.measure_both", "both fit one message", "%s is answered in one line", text)
+			if d.BothAmperesFirst {
+				i.found("dialect.both_amperes_first", "amperes come first", "their values say so")
+			}
 			if d.BothSeparator != ";" {
 				i.found("dialect.both_separator", fmt.Sprintf("%q separates them", d.BothSeparator), "as answered")
 			}
 			return nil
 		}
 	}
-	d.BothSeparator = ";"
+	d.BothSeparator, d.BothAmperesFirst = ";", false
 	i.found("dialect.measure_both", "one query a message", "two in one message were not both answered in one line")
 	return nil
 }

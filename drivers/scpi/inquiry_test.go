@@ -190,7 +190,11 @@ func TestInquiry(t *testing.T) {
 		"one query a message": {manner: "one_query = true", expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.MeasureBoth }, "")}},
 		"two in one message, two lines": {answer: table("\n", with(map[string]string{"MEAS:VOLT?;:MEAS:CURR?": "3.214\n2.998", "MEAS:VOLT?;MEAS:CURR?": "3.214\n2.998"})),
 			expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.MeasureBoth }, "")}},
-		"a comma between the two": {answer: table("\n", with(map[string]string{"MEAS:VOLT?;:MEAS:CURR?": "3.214,2.998"})), expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.BothSeparator }, ",")}},
+		"a comma between the two":               {answer: table("\n", with(map[string]string{"MEAS:VOLT?;:MEAS:CURR?": "3.214,2.998"})), expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.BothSeparator }, ",")}},
+		"amperes before volts":                  {answer: table("\n", with(map[string]string{"MEAS:VOLT?;:MEAS:CURR?": "2.998;3.214"})), expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.BothAmperesFirst }, true)}},
+		"two in one message, of something else": {answer: table("\n", with(map[string]string{"MEAS:VOLT?;:MEAS:CURR?": "30;5"})), expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.MeasureBoth }, "")}},
+		"whole amperes, told by the set-point":  {answer: table("\n", with(map[string]string{"MEAS:CURR?": "3", "CURR?": "3.00"})), expects: []expect{key(func(f *scpi.Finding) any { return f.Scale }, false)}},
+		"a highest current that is none":        {answer: table("\n", with(map[string]string{"CURR? MAX": "0.000", "VOLT? MAX": "5.999"})), expects: []expect{key(func(f *scpi.Finding) any { return math.IsNaN(f.Amperes.Most) && math.IsNaN(f.Volts.Most) }, true)}},
 		"long forms alone": {answer: table("\n", map[string]string{"*IDN?": "EXAMPLE,PS-30-5,0001,1.0", "MEASURE:VOLTAGE?": "3.214", "MEASURE:CURRENT?": "2.998", "VOLTAGE?": "6.0", "OUTPUT?": "ON"}),
 			expects: []expect{key(func(f *scpi.Finding) any {
 				return f.Dialect.MeasureVolts + f.Dialect.SetVolts + f.Dialect.Output + f.Dialect.SetAmperes
@@ -200,8 +204,8 @@ func TestInquiry(t *testing.T) {
 		"no set-points":          {answer: table("\n", with(map[string]string{"VOLT?": "", "CURR?": ""})), expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.SetAmperes + f.Dialect.SetCurrent }, "")}},
 		"a register that lies":   {answer: table("\n", with(map[string]string{"STAT:QUES:COND?": "2"})), expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Mode }, "")}},
 		"a register that tells":  {answer: table("\n", with(map[string]string{"STAT:QUES:COND?": "1"})), expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Mode }, "STAT:QUES:COND?")}},
-		"headers": {answer: table("\n", map[string]string{"*IDN?": "EXAMPLE,PS-30-5,0001,1.0", "MEAS:VOLT?": "VOLT 3.214", "MEAS:CURR?": "CURR 2.998", "CURR?": "CURR 3.000"}),
-			expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Headers }, true)}},
+		"headers": {answer: table("\n", map[string]string{"*IDN?": "EXAMPLE,PS-30-5,0001,1.0", "MEAS:VOLT?": "VOLT 3.214", "MEAS:CURR?": "CURR 2.998", "CURR?": "CURR 3.000", "OUTP?": "OUTP ON"}),
+			expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Output }, "OUTP?"), key(func(f *scpi.Finding) any { return f.Dialect.Headers }, true)}},
 		"ignores what stands behind a query": {answer: func(m string) string {
 			first, _, _ := strings.Cut(m, "? ")
 			return table("\n", with(nil))(strings.TrimSuffix(first, "?") + "?")

@@ -228,16 +228,12 @@ func (in *instrument) resync(ctx context.Context) error {
 // the line must be quiet. Otherwise it returns the last answer that had the same
 // number of fields, which may be that of another instrument.
 func (in *instrument) findAnchor(ctx context.Context) (found bool, stranger []byte, err error) {
-	// Where everything comes back, the answer may come with it, so the two are one exchange.
-	together := in.dialect.Echo
-	if !together {
-		if err := in.command(ctx, in.anchor); err != nil {
-			var r *drivers.Refusal
-			if errors.As(err, &r) {
-				return false, nil, nil
-			}
-			return false, nil, err
+	if err := in.command(ctx, in.anchor); err != nil {
+		var r *drivers.Refusal
+		if errors.As(err, &r) {
+			return false, nil, nil
 		}
+		return false, nil, err
 	}
 	deadline := time.Now().Add(in.timeout())
 	for {
@@ -245,13 +241,7 @@ func (in *instrument) findAnchor(ctx context.Context) (found bool, stranger []by
 		if left <= 0 {
 			return false, stranger, nil
 		}
-		var answer []byte
-		if together {
-			answer, _, _, err = in.line.Exchange(ctx, in.anchor, in.buf, left)
-			together = false
-		} else {
-			answer, err = in.line.Next(ctx, in.buf, left)
-		}
+		answer, err := in.line.Next(ctx, in.buf, left)
 		in.buf = answer[:0]
 		in.ended = time.Now()
 		if err != nil {
