@@ -407,6 +407,9 @@ func TestCheckOfEntries(t *testing.T) {
 		{Entry{Kind: "assay", Numbers: map[string]float64{"volume_cubic_metres": 1}}, "no quantity"},
 		{Entry{Kind: "assay", Numbers: map[string]float64{"concentration_moles_per_cubic_metre": math.Inf(1)}}, "not a number"},
 		{Entry{Kind: "assay"}, "needs concentration"},
+		{Entry{Kind: "discarded", Words: map[string]string{"what": "catholyte"}}, "how much of the catholyte"},
+		{Entry{Kind: "discarded", Words: map[string]string{"what": "the bath"}, Numbers: map[string]float64{"volume_cubic_metres": 4e-4}}, ""},
+		{Entry{Kind: "discarded", Words: map[string]string{"what": "a bent plate"}}, ""},
 		{Entry{Kind: "remark", Words: map[string]string{"outcome": "confirmed"}}, "no text"},
 	} {
 		err := tt.e.Check()

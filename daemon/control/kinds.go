@@ -287,6 +287,12 @@ func (u EntryUnit) doubt() string {
 	return strings.TrimSuffix(about+"_plus_minus_"+unit, "_")
 }
 
+// OfLiquid says whether what was discarded is of the bath, and not a deposit or a plate.
+func (e Entry) OfLiquid() bool {
+	what := strings.ToLower(e.Words["what"])
+	return slices.ContainsFunc([]string{"lyte", "bath", "liquid", "solution"}, func(word string) bool { return strings.Contains(what, word) })
+}
+
 // Check says whether an entry is of a kind that a person writes, and has the figure that it is made for.
 func (e Entry) Check() error {
 	k, found := KindOfEntry(e.Kind)
@@ -324,6 +330,9 @@ func (e Entry) Check() error {
 	}
 	if k.AnyOf != nil && !slices.ContainsFunc(k.AnyOf, has) {
 		return BadRequest("an entry of the kind %s needs %s", e.Kind, strings.Join(k.AnyOf, " or "))
+	}
+	if e.Kind == EntryDiscarded && e.OfLiquid() && !has(bath.LiquidVolume) {
+		return BadRequest("how much of the %s was discarded? Write its volume, such as volume=0.4 L: else the ledger still counts it", e.Words["what"])
 	}
 	return nil
 }

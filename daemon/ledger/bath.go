@@ -235,7 +235,7 @@ func (b *Bath) try(e control.Entry, weighed *weighings) error {
 	case bath.EntrySample:
 		return side.Draw(volume, false)
 	case control.EntryDiscarded:
-		if _, ok := n[bath.LiquidVolume]; ok && liquid(e) {
+		if _, ok := n[bath.LiquidVolume]; ok && e.OfLiquid() {
 			if most := side.Volume().Value; weighed != nil && volume.Value > most && volume.Value < 1.1*most {
 				volume.Value = most // after a run the whole of a liquid is named by a round figure
 			}
@@ -259,12 +259,6 @@ func (b *Bath) try(e control.Entry, weighed *weighings) error {
 func OnAnolyte(e control.Entry) bool {
 	where := strings.ToLower(e.Words[Side] + " " + e.Words["what"])
 	return strings.Contains(where, "anolyte")
-}
-
-// liquid says whether what was discarded is of the bath, and not a deposit or a plate.
-func liquid(e control.Entry) bool {
-	what := strings.ToLower(e.Words["what"])
-	return strings.Contains(what, "lyte") || strings.Contains(what, "bath") || strings.Contains(what, "liquid") || strings.Contains(what, "solution")
 }
 
 // given is a number of an entry with its ± as a half-width (JCGM 100, 4.3.7), else with the usual relative doubt.

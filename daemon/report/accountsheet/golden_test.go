@@ -279,3 +279,21 @@ func TestHardlyBegun(t *testing.T) {
 		}
 	}
 }
+
+// TestWhatTheEfficiencyRestsOn: without a weighing the deposit is a mean that the plan has a share in, and the efficiency is none of it; a test by
+// figures alone ends in no empty words.
+func TestWhatTheEfficiencyRestsOn(t *testing.T) {
+	in := newInventor(t, t.TempDir(), 10)
+	in.run(6, 2, false)
+	in.end(func(add func(float64, string, string, ...runlog.Field)) {
+		add(1, "assay", "", runlog.Number(bath.PerMass, 17))
+		add(2, "identity", "", runlog.Number(bath.Mass, 2e-4), runlog.Number("gas_cubic_metres", 75e-6), runlog.Number(bath.EnteredKelvin, 294.15), runlog.Number("pressure_pascals", 100500))
+	})
+	b, err := books.Read(in.w.Run(), nil)
+	in.must(err)
+	var text bytes.Buffer
+	in.must(Of(b).Text(&text))
+	if said := strings.Join(strings.Fields(text.String()), " "); !strings.Contains(said, "% by the assays alone,") || !strings.Contains(said, "against pure zinc") || strings.Contains(said, "pure zinc;") {
+		t.Errorf("the account says\n%s", text.String())
+	}
+}

@@ -106,13 +106,21 @@ func (s *sheet) answer() []string {
 	charge := report.Show(matter.Figure{Value: s.Totals.Charge, StandardUncertainty: s.Totals.StandardUncertainty}, report.AmpereHours)
 	switch {
 	case s.Efficiency.Known():
-		lines = append(lines, fmt.Sprintf("%s of %s from %s: current efficiency %s, %s.", report.Show(s.Deposit, report.Grams), s.metal, charge, report.Show(s.Efficiency, report.Percent), report.Show(s.EnergyPerMass, report.EnergyPerGram)))
+		lines = append(lines, fmt.Sprintf("%s of %s from %s: current efficiency %s%s, %s.", report.Show(s.Deposit, report.Grams), s.metal, charge, report.Show(s.Efficiency, report.Percent), s.byAssays(), report.Show(s.EnergyPerMass, report.EnergyPerGram)))
 	case s.Deposit.Known():
 		lines = append(lines, fmt.Sprintf("%s passed; by the plan alone that is %s of %s, which nobody has weighed or assayed.", charge, report.Show(s.Deposit, report.Grams), s.metal))
 	default:
 		lines = append(lines, charge+" passed.")
 	}
 	return lines
+}
+
+// byAssays says that the efficiency is not that of the deposit beside it, in which the plan has a share.
+func (s *sheet) byAssays() string {
+	if s.Masses[0].Deposit.Known() {
+		return ""
+	}
+	return " by the assays alone"
 }
 
 func (s *sheet) flowed() report.Table {
@@ -194,7 +202,7 @@ func (s *sheet) found() report.Table {
 		t.Add(report.Figure{Key: "consistent", Word: c.Consistent()})
 	}
 	t.Known("deposit", "deposit", s.Deposit, report.Grams, note)
-	t.Known("current_efficiency", "current efficiency", s.Efficiency, report.Percent, "")
+	t.Known("current_efficiency", "current efficiency", s.Efficiency, report.Percent, strings.TrimSpace(s.byAssays()))
 	t.Known("marginal_efficiency", "of the last moment", s.Marginal, report.Percent, s.Marginal.Source)
 	t.Known("specific_energy", "energy", s.EnergyPerMass, report.EnergyPerGram, "")
 	cost, note := report.MoneyPerGram, ""
@@ -280,7 +288,7 @@ func (s *sheet) tests() report.Table {
 	for _, x := range s.Tests {
 		f := report.Figure{Key: "words", Label: "test of " + utc(x.At), Word: x.Words, Note: x.Problem}
 		if x.Share.Known() {
-			f = report.Of("share", "test of "+utc(x.At), x.Share, report.Percent, fmt.Sprintf("%s; E_n %.2f against pure %s; %s", x.Share.Source, x.NormalizedError, s.metal, x.Words))
+			f = report.Of("share", "test of "+utc(x.At), x.Share, report.Percent, strings.TrimSuffix(fmt.Sprintf("%s; E_n %.2f against pure %s; %s", x.Share.Source, x.NormalizedError, s.metal, x.Words), "; "))
 			f.Rows = []report.Figure{plain("normalized_error_ratio", "", x.NormalizedError, report.One), word("words", x.Words)}
 			if x.Hydrogen.Known() {
 				f.Rows = append(f.Rows, report.Of("hydrogen", "", x.Hydrogen, report.Moles, ""))
