@@ -294,7 +294,7 @@ func TestPlanWarnsOfAcidOnlyWhereItIsMade(t *testing.T) {
 
 // TestPlanTakesThePHFromTheAcid: 1.5 mol/L of strong acid would be pH -0.18; the sulfate of the bath takes half of it up as bisulfate.
 func TestPlanTakesThePHFromTheAcid(t *testing.T) {
-	wants(t, flat(t, copperPlan("--acid", "1.5 mol/L")...), "pH 0.4 ± 1.0 a")
+	wants(t, flat(t, copperPlan("--acid", "1.5 mol/L")...), "pH 0.40 ± 0.60 a")
 	wants(t, flat(t, copperPlan("--acid", "1.5 mol/L", "--ph", "0.5")...), "pH 0.500 g")
 }
 

@@ -73,6 +73,7 @@ func TestIntervalAndTimes(t *testing.T) {
 	for got, want := range map[string]string{
 		Interval(2.04, 1.61, 2.47):             "2.0 (1.6 to 2.5)",
 		Interval(-0.5, -0.55, -0.45):           "-0.50 (-0.55 to -0.45)",
+		Interval(-0.0008, -0.4, 0.3):           "0.0 (-0.4 to 0.3)",
 		Between(0, 0.0837, "and"):              "0.00 and 0.08",
 		Span(30, 50):                           "30 to 50",
 		Lasting(119, 0):                        "119 s",

@@ -210,6 +210,9 @@ func Interval(best, low, high float64) string {
 	if factor := high / low; low > 0 && low < best && best < high && factor > 1.3 && math.Max(best-low, high-best) > 1.2*math.Min(best-low, high-best) {
 		return fmt.Sprintf("%s (%s to %s)", Significant(best, 2), Significant(low, 2), Significant(high, 2))
 	}
+	if width := math.Abs(high-low) / 2; math.Abs(best) < width/100 {
+		best = 0 // it has no digit where the limits end
+	}
 	return Digits(best, math.Abs(high-low)/2) + " (" + Between(low, high, "to") + ")"
 }
 

@@ -156,9 +156,9 @@ func (a *Assessment) platingAtEnd() {
 	}
 	switch {
 	case poor || doubtful:
-		takes := "hydrogen takes most of the current, and the charge is too small"
+		takes, downTo := "hydrogen takes most of the current", ""
 		if !poor {
-			pH.Value, takes = l.End.Low, "the lowest expected, hydrogen takes most of the current, and the charge is too small"
+			pH.Value, downTo = l.End.Low, "down to "
 		} else if efficiency <= 0 {
 			takes = "hydrogen takes all of the current, and the deposit dissolves"
 		}
@@ -166,7 +166,7 @@ func (a *Assessment) platingAtEnd() {
 		if c.Separator != NoSeparator {
 			apart = "keep anode acid from crossing"
 		}
-		end = fmt.Sprintf("Only if you %s, buffer the bath, or stop long before this charge: at the end, at pH %.1f, %s.", apart, pH.Value, takes)
+		end = fmt.Sprintf("Only if you %s, buffer the bath, or stop sooner: at the end, at pH %s%.1f, %s.", apart, downTo, pH.Value, takes)
 	case falls:
 		end = fmt.Sprintf("Only if you keep the pH below %.1f: at the end, at pH %.1f, %s has fallen out.", l.FallsAt.Low, pH.Value, l.Falls)
 	}

@@ -183,7 +183,7 @@ func TestVerdictOfTheEnd(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if v := a.Plating.Verdict; !strings.HasPrefix(v, "Only if you divide the cell, buffer the bath, or stop long before") {
+	if v := a.Plating.Verdict; !strings.HasPrefix(v, "Only if you divide the cell, buffer the bath, or stop sooner") {
 		t.Errorf("undivided, from %.1f to %.1f: %q", cell.PH.Value, a.Liquid.End.Best, v)
 	}
 }
@@ -195,7 +195,7 @@ func TestVerdictOfADoubtfulEnd(t *testing.T) {
 	c.Charge = matter.GivenFigure(6*ampereHour, 0)
 	a := assessed(t, c)
 	p := a.Plating
-	if !(p.EfficiencyAtEnd.Best > 0.95/2 && p.EfficiencyAtEnd.Low < 0.93/2) || !strings.HasPrefix(p.Verdict, "Only if you divide the cell") || !strings.Contains(p.Verdict, "the lowest expected") {
+	if !(p.EfficiencyAtEnd.Best > 0.95/2 && p.EfficiencyAtEnd.Low < 0.93/2) || !strings.HasPrefix(p.Verdict, "Only if you divide the cell") || !strings.Contains(p.Verdict, "at pH down to ") {
 		t.Errorf("%+v: %q", p.EfficiencyAtEnd, p.Verdict)
 	}
 	if l := p.Lowest; !(l.Value > p.EfficiencyAtEnd.Low && l.Value < 0.93) {
