@@ -1,6 +1,7 @@
 package electrolysis
 
 import (
+	"fmt"
 	"math"
 
 	"nightcell/integrate/matter"
@@ -341,6 +342,9 @@ func (a *Assessment) fallsOut() {
 	if c := a.Conditions; c.Medium.Acidic() && l.ion != "" && l.Falls != "" &&
 		(c.PH.Value < l.FallsAt.High || a.saturated(PHPoint{PH: Band{Low: c.PH.Value, High: c.PH.Value}, left: l.bath.Totals})) {
 		a.Plating.HydroxidePH = matter.Figure{Value: l.FallsAt.Best, StandardUncertainty: math.Max(0.1, (l.FallsAt.High-l.FallsAt.Low)/4), Mark: l.FallsAt.Mark, Source: l.Falls + ": " + l.FallsAt.Source}
+		if c.PH.Value > l.FallsAt.High+hydroxideSure {
+			a.Plating.Verdict = onlyIf + fmt.Sprintf("lower the pH from %.1f to below %.1f, or add a ligand: the metal falls as hydroxide at once.", c.PH.Value, l.FallsAt.Best)
+		}
 	}
 }
 

@@ -195,6 +195,10 @@ func Both(first, second string) string {
 	return onlyIf + do + ": " + strings.TrimSuffix(why, ".") + ", and " + because
 }
 
+// hydroxideSure is by how much the pH lies above that of the hydroxide where no doubt of its constants keeps metal dissolved: fresh and aged ones
+// are up to 0.9 apart.
+const hydroxideSure = 1.0
+
 // onlyIf begins a verdict that says what to do.
 const onlyIf = "Only if you "
 

@@ -260,3 +260,15 @@ func TestHydrogenCyanide(t *testing.T) {
 		}
 	}
 }
+
+// TestNothingPlatesFromHydroxide: copper sulfate at pH 12 without a ligand holds no copper worth the name (Cu(OH)2, NIST 46 by
+// references of the tables); at pH 3 it plates.
+func TestNothingPlatesFromHydroxide(t *testing.T) {
+	for pH, want := range map[float64]string{12: "Only if you lower the pH from 12.0", 3: "Yes"} {
+		c := cellOf(t, "Cu", matter.Sulfate, 600)
+		c.PH = matter.GivenFigure(pH, 0.1)
+		if v := assessed(t, c).Plating.Verdict; !strings.HasPrefix(v, want) {
+			t.Errorf("pH %g: %s", pH, v)
+		}
+	}
+}
