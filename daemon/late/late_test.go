@@ -285,8 +285,14 @@ func TestAPhotoIsCopiedIn(t *testing.T) {
 	if _, err := Photo(run, e); !control.IsMistake(err) || !strings.Contains(err.Error(), "not the one stated") {
 		t.Error(err)
 	}
-	e.Words = map[string]string{"file": t.TempDir()}
-	if _, err := Photo(run, e); !control.IsMistake(err) || !strings.Contains(err.Error(), "it must be a plain file") {
-		t.Error(err)
+	folder := filepath.Join(t.TempDir(), "folder.png")
+	if err := os.Mkdir(folder, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	for file, want := range map[string]string{folder: "it must be a plain file", filepath.Join(run, runlog.FrozenName): "does not end as a picture does"} {
+		e.Words = map[string]string{"file": file}
+		if _, err := Photo(run, e); !control.IsMistake(err) || !strings.Contains(err.Error(), want) {
+			t.Error(err)
+		}
 	}
 }

@@ -7,11 +7,15 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
 )
+
+// Pictures are the kinds of file that cameras make, by their endings.
+var Pictures = []string{".jpg", ".jpeg", ".png", ".webp", ".heic", ".gif"}
 
 // largestPhoto bounds what is copied in beside a log.
 const largestPhoto = 64 << 20
@@ -20,6 +24,9 @@ const largestPhoto = 64 << 20
 // content, and returns the entry with that name and the SHA-256. Doing it again changes nothing.
 func Photo(runDir string, e control.Entry) (control.Entry, error) {
 	path := e.Words["file"]
+	if !slices.Contains(Pictures, strings.ToLower(filepath.Ext(path))) {
+		return e, control.BadRequest("%s does not end as a picture does; a photo ends in %s", path, strings.Join(Pictures, ", "))
+	}
 	info, err := os.Stat(path)
 	switch {
 	case err != nil:

@@ -17,6 +17,7 @@ import (
 	"nightcell/daemon/books"
 	"nightcell/daemon/control"
 	"nightcell/daemon/finish"
+	"nightcell/daemon/late"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/report"
 	"nightcell/daemon/report/accountsheet"
@@ -112,12 +113,9 @@ func (p *Page) readPhoto(w http.ResponseWriter, r *http.Request, a *asking) erro
 	return nil
 }
 
-// pictures are the kinds of file that cameras make.
-var pictures = []string{".jpg", ".jpeg", ".png", ".webp", ".heic", ".gif"}
-
 func (p *Page) doPhoto(ctx context.Context, a *asking) (string, error) {
-	if a.photo == nil || a.photo.Size == 0 || !slices.Contains(pictures, strings.ToLower(filepath.Ext(a.photo.Filename))) {
-		return "", control.BadRequest("choose a picture: a file that ends in %s", strings.Join(pictures, ", "))
+	if a.photo == nil || a.photo.Size == 0 || !slices.Contains(late.Pictures, strings.ToLower(filepath.Ext(a.photo.Filename))) {
+		return "", control.BadRequest("choose a picture: a file that ends in %s", strings.Join(late.Pictures, ", "))
 	}
 	path, err := copied(a.photo)
 	if err != nil {
@@ -202,7 +200,7 @@ func (p *Page) photo(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	name := r.PathValue("photo")
-	if !strings.HasPrefix(name, "photo-") || !slices.Contains(pictures, filepath.Ext(name)) {
+	if !strings.HasPrefix(name, "photo-") || !slices.Contains(late.Pictures, filepath.Ext(name)) {
 		return refusal(http.StatusNotFound, "there is no such photo")
 	}
 	http.ServeFileFS(w, r, os.DirFS(at.dir), name)
