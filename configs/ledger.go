@@ -85,10 +85,10 @@ func Continue(frozen []byte, cell, metal string, left Left) ([]byte, error) {
 }
 
 // WithCathodeMass states in a frozen configuration what a cell's cathode weighs, in kg, unless it is stated.
-func WithCathodeMass(frozen []byte, cell string, mass float64) ([]byte, error) {
+func WithCathodeMass(frozen []byte, cell string, mass matter.Figure) ([]byte, error) {
 	return changed(frozen, cell, func(of map[string]any) error {
 		if e, ok := of["electrodes"].(map[string]any); ok && e["cathode_mass"] == nil {
-			e["cathode_mass"] = exactly(matter.GivenFigure(mass, 0), "kg")
+			e["cathode_mass"] = exactly(mass, "kg")
 		}
 		return nil
 	})

@@ -43,7 +43,7 @@ func (c *Cell) Plan(s *Supply) (*bath.Plan, error) {
 		p, err = follow(order, c.Target.Form)
 	}
 	if err == nil && known(c.Electrodes.CathodeMass.SI) {
-		p.SetBlank(c.Electrodes.CathodeMass.SI)
+		p.SetBlank(figure(c.Electrodes.CathodeMass))
 	}
 	return p, err
 }

@@ -18,7 +18,7 @@ func TestTheBlankOfAnElectrodeIsThatOfTheNextRun(t *testing.T) {
 	const named = `cathode_name = "al-1"`
 	weigh := func(at time.Time, mass float64) {
 		t.Helper()
-		e := entry(bath.EntryWeighing, map[string]float64{bath.MassBefore: mass})
+		e := entry(bath.EntryWeighing, map[string]float64{bath.MassBefore: mass, bath.MassBeforeDoubt: 1e-5})
 		e.At = at
 		if _, err := Enter(data, OfElectrode, "al-1", e, at); err != nil {
 			t.Fatal(err)
@@ -35,6 +35,9 @@ func TestTheBlankOfAnElectrodeIsThatOfTheNextRun(t *testing.T) {
 	weigh(monday.Add(4*time.Hour), 0.0182)
 	second := goesOn(t, data, "", named, monday.Add(24*time.Hour))
 	close9(t, "the deposit by the blank of the ledger", deposit(second), 0.0068)
+	if b := second.Cell.Electrodes.CathodeMass; math.Abs(b.StandardUncertainty()*math.Sqrt(3)/1e-5-1) > 1e-9 {
+		t.Errorf("its half-width is %g kg", b.StandardUncertainty()*math.Sqrt(3))
+	}
 	if second.Left == "" {
 		t.Error("nothing is said of what is left in the bath")
 	}

@@ -34,14 +34,14 @@ func Continue(data string, stated []byte, cell string, now time.Time, wait time.
 	if c.Plan == nil {
 		return c, err
 	}
-	if el, unread := ReadElectrode(data, c.Cell.Electrodes.CathodeName); unread == nil && len(el.Problems) == 0 && el.blank() > 0 {
+	if el, unread := ReadElectrode(data, c.Cell.Electrodes.CathodeName); unread == nil && len(el.Problems) == 0 && el.blank().Value > 0 {
 		return c.with(cell, el.blank()), err
 	}
 	return c, err
 }
 
 // with is the configuration with what the cathode weighs, kg.
-func (c *Continued) with(cell string, mass float64) Continued {
+func (c *Continued) with(cell string, mass matter.Figure) Continued {
 	frozen, err := configs.WithCathodeMass(c.Frozen, cell, mass)
 	if err != nil {
 		return *c
@@ -103,22 +103,26 @@ func GoOn(runDir string, stated []byte, cell string) (Continued, error) {
 	}
 	began, plan, err := books.Frozen(runDir, cell)
 	if err == nil && plan != nil && began.Electrodes.CathodeMass.SI > 0 {
-		c = c.with(cell, began.Electrodes.CathodeMass.SI)
+		c = c.with(cell, statedFigure(began.Electrodes.CathodeMass))
 	}
 	if err != nil || plan == nil || began.Bath.Continues == "" || plan.Metal.String() != c.Plan.Metal.String() {
 		return c, err // it began with the bath as stated
 	}
 	b := began.Bath
-	figure := func(v quantity.Value) matter.Figure { return matter.GivenFigure(v.SI, v.StandardUncertainty()) }
-	left := configs.Left{Metal: figure(b.Mass), Volume: figure(b.Volume), Medium: string(plan.Medium), Continues: b.Continues}
+	left := configs.Left{Metal: statedFigure(b.Mass), Volume: statedFigure(b.Volume), Medium: string(plan.Medium), Continues: b.Continues}
 	if b.Anolyte.Volume.SI > 0 {
-		left.Anolyte = figure(b.Anolyte.Volume)
+		left.Anolyte = statedFigure(b.Anolyte.Volume)
 	}
 	on, err := c.from(c.Frozen, cell, left)
 	if err != nil {
 		return c, fmt.Errorf("what bath %s had when the open run began makes no plan: %w", c.Cell.Bath.Name, err)
 	}
 	return on, nil
+}
+
+// statedFigure is a quantity of a configuration.
+func statedFigure(v quantity.Value) matter.Figure {
+	return matter.GivenFigure(v.SI, v.StandardUncertainty())
 }
 
 // from is the configuration with what is left of its bath.

@@ -128,12 +128,12 @@ func (el *Electrode) ran(data string, r *runlog.Record, baths map[string]*Bath) 
 	el.Runs = append(el.Runs, u)
 }
 
-// blank is what the electrode weighs, kg, where it is not spent, and was weighed after it stood in a run, or was stripped, the last time; else 0.
-func (el *Electrode) blank() float64 {
+// blank is what the electrode weighs, kg, where it is not spent, and was weighed after it stood in a run, or was stripped, the last time; else not Known.
+func (el *Electrode) blank() matter.Figure {
 	if n := len(el.Runs); !el.Open || n > 0 && !el.weighed.After(el.Runs[n-1].Ended) {
-		return 0
+		return matter.Figure{}
 	}
-	return el.Mass.Value
+	return el.Mass
 }
 
 // platesOf is what the run's configuration states of an electrode.

@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -126,6 +127,17 @@ func TestEveryKindAfterTheEnd(t *testing.T) {
 		t.Errorf("a remark would %s", would)
 	}
 	list := v.get("/cell/zinc-1/entries?run=" + ended).body
+	var when []time.Time
+	for _, cell := range regexp.MustCompile(`<td class="when">([^<]+)`).FindAllStringSubmatch(list, -1) {
+		at, err := time.Parse("2 Jan 15:04", cell[1])
+		if err != nil {
+			t.Fatal(err)
+		}
+		when = append(when, at)
+	}
+	if !slices.IsSortedFunc(when, func(a, b time.Time) int { return b.Compare(a) }) || len(when) < 3 {
+		t.Errorf("not newest first: %v", when)
+	}
 	_, line, _ := strings.Cut(list, `<td class="when">12 Jan 23:15`)
 	if line, _, _ = strings.Cut(line, "</tr>"); !strings.Contains(line, "the fan stood still") || !strings.Contains(line, "night shift") {
 		t.Fatalf("the list has %q", line)

@@ -144,6 +144,7 @@ func (p *Page) entries(w http.ResponseWriter, r *http.Request) error {
 		p.s.Log.Warn("page: entries", "cell", c.Name, "err", err)
 		return refusal(http.StatusInternalServerError, "the entries cannot be read; the log says why")
 	}
+	slices.SortStableFunc(all, func(a, b runlog.Record) int { return control.EntryOf(&a).At.Compare(control.EntryOf(&b).At) })
 	counting := make(map[string]bool)
 	for _, e := range runlog.Counting(all) {
 		counting[e.Name()] = true

@@ -25,7 +25,8 @@ type State struct {
 	Anolyte      Book
 	Rival        Rival   `json:",omitzero"`
 	Blank        float64 `json:",omitzero"` // kg that the electrode weighed before, as entered last; 0: not entered
-	AnodeBlank   float64 `json:",omitzero"` // likewise of the anode
+	BlankDoubt   float64 `json:",omitzero"` // its standard uncertainty, kg; 0: that of the balance
+	AnodeBlank   float64 `json:",omitzero"` // of the anode
 	Charge       float64 // C, and the rounding that the sum lost:
 	ChargeTail   float64
 	Seconds      float64 // under current

@@ -3,6 +3,7 @@ package bath
 import (
 	"errors"
 	"fmt"
+	"math"
 
 	"nightcell/integrate/matter"
 )
@@ -24,20 +25,22 @@ const (
 
 // The names of an entry's figures and words, as they stand in the run log, SI unit last.
 const (
-	Formula       = "formula"   // a word
-	Electrode     = "electrode" // a word
-	Mass          = "mass_kilograms"
-	AssayRatio    = "assay_ratio"
-	LiquidVolume  = "volume_cubic_metres"
-	PerMass       = "concentration_kilograms_per_cubic_metre"
-	PerMassDoubt  = "concentration_plus_minus_kilograms_per_cubic_metre"
-	PerMole       = "concentration_moles_per_cubic_metre"
-	PerMoleDoubt  = "concentration_plus_minus_moles_per_cubic_metre"
-	MassBefore    = "before_kilograms"
-	MassAfter     = "after_kilograms"
-	CathodeArea   = "area_square_metres"
-	EnteredKelvin = "temperature_kelvins"
-	EnteredPH     = "ph"
+	Formula      = "formula"   // a word
+	Electrode    = "electrode" // a word
+	Mass         = "mass_kilograms"
+	AssayRatio   = "assay_ratio"
+	LiquidVolume = "volume_cubic_metres"
+	PerMass      = "concentration_kilograms_per_cubic_metre"
+	PerMassDoubt = "concentration_plus_minus_kilograms_per_cubic_metre"
+	PerMole      = "concentration_moles_per_cubic_metre"
+	PerMoleDoubt = "concentration_plus_minus_moles_per_cubic_metre"
+	MassBefore   = "before_kilograms"
+	// MassBeforeDoubt is its half-width.
+	MassBeforeDoubt = "before_plus_minus_kilograms"
+	MassAfter       = "after_kilograms"
+	CathodeArea     = "area_square_metres"
+	EnteredKelvin   = "temperature_kelvins"
+	EnteredPH       = "ph"
 )
 
 // Entry is what a person found at the bath or did to it, in SI units.
@@ -108,7 +111,7 @@ func (p *Plan) book(e Entry) (note string, err error) {
 			return p.bookAnode(e)
 		}
 		if blank, ok := n[MassBefore]; ok {
-			p.Model.state.Blank = blank
+			p.SetBlank(matter.GivenFigure(blank, n[MassBeforeDoubt]/math.Sqrt(3)))
 		}
 	case EntryElectrode:
 		if area, ok := n[CathodeArea]; ok && !e.atAnode() {

@@ -1,6 +1,7 @@
 package bath
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -214,8 +215,10 @@ func (p *Plan) againstAddition(e Entry, add func(string, ...any)) {
 	}
 }
 
-// SetBlank says what the cathode weighed before the run, kg.
-func (p *Plan) SetBlank(kg float64) { p.Model.state.Blank = kg }
+// SetBlank says what the cathode weighed before the run, kg; without a doubt the balance's holds.
+func (p *Plan) SetBlank(mass matter.Figure) {
+	p.Model.state.Blank, p.Model.state.BlankDoubt = mass.Value, mass.StandardUncertainty
+}
 
 // Weighed returns the mass of the deposit that an entry tells in kg: weighed alone, or of the electrode after less its
 // blank in kg, which may have been entered before. Without a stated doubt the balance's holds. A figure that is not known: neither is told, or it is of the anode.
@@ -236,7 +239,8 @@ func (p *Plan) Weighed(e Entry) (deposit matter.Figure, blank float64) {
 	}
 	after, before := given("after"), given("before")
 	if _, known := e.Numbers[MassBefore]; !known {
-		before = matter.Figure{Value: p.Model.state.Blank, StandardUncertainty: p.Model.state.Blank * BalanceDoubt}
+		s := &p.Model.state
+		before = matter.Figure{Value: s.Blank, StandardUncertainty: cmp.Or(s.BlankDoubt, s.Blank*BalanceDoubt)}
 	}
 	if _, ok := e.Numbers[MassAfter]; !ok || !(before.Value > 0) {
 		return deposit, 0

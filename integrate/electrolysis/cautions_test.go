@@ -85,7 +85,7 @@ func TestChromicBath(t *testing.T) {
 		verdict  string
 	}{{solution.Totals{"SO4-2": 10}, "On paper"}, {solution.Totals{"F-": 10}, "On paper"}, {nil, "Only if you add the catalyst"}} {
 		c.Dissolved = test.catalyst
-		if p := assessed(t, c).Plating; p.HydroxidePH.Known() || !strings.HasPrefix(p.Verdict, test.verdict) {
+		if p := assessed(t, c).Plating; p.Lowest.Known() != (test.catalyst == nil) || p.Lowest.Value != 0 || p.HydroxidePH.Known() || !strings.HasPrefix(p.Verdict, test.verdict) {
 			t.Errorf("%v: %+v, %q", test.catalyst, p.HydroxidePH, p.Verdict)
 		}
 	}

@@ -108,6 +108,7 @@ func (a *Assessment) plating() {
 	}
 	p.Verdict = platingVerdict(p.Gap.Value, p.Margin, c.Efficiency.Value)
 	if c.withoutCatalyst() {
+		p.Lowest = matter.Figure{Mark: matter.Assumed, Source: "without a catalyst no chromium comes"}
 		p.Verdict = onlyIf + "add the catalyst, 1 part of sulfuric acid by weight to 100 of CrO3: without one chromic acid makes hydrogen and no chromium."
 	}
 	p.Cathodes = rankCathodes(c.Metal.Element.Symbol, c.Medium, c.Chloride.Value, a.CathodeDensity.Value, c.Temperature.Value)

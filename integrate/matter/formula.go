@@ -86,6 +86,8 @@ func (f Formula) Medium() Medium {
 		return Chromic
 	case f.hydroxo():
 		return Alkaline
+	case strings.Contains(f.text, "(NH3)"):
+		return Ammine
 	case has("C", "N") && !has("O"):
 		return Cyanide
 	case has("C", "N") && strings.Contains(f.text, "CN"):

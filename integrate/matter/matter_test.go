@@ -262,7 +262,7 @@ func TestLookUpSentences(t *testing.T) {
 func TestMediumOf(t *testing.T) {
 	for formula, medium := range map[string]Medium{
 		"ZnSO4·7H2O": Sulfate, "ZnCl2": Chloride, "AgNO3": Nitrate, "KAu(CN)2": Cyanide, "Ni(NH2SO3)2": Sulfamate, "Ni(SO3NH2)2": Sulfamate,
-		"Pb(CH3SO3)2": Methanesulfonate, "Pb(BF4)2": Fluoborate, "ZnO": "", "CrO3": Chromic, "K2Cr2O7": Chromic, "Na2[Zn(OH)4]": Alkaline, "K2SnO3·3H2O": Alkaline, "NaOH": Alkaline, "KOH": Alkaline, "NaH2PO4": "", "Na2CO3·10H2O": "", "H2O2": "", "KMnO4": "", "CuCO3·Cu(OH)2": "", "Ni(NO3)2·6H2O": Nitrate,
+		"Pb(CH3SO3)2": Methanesulfonate, "Pb(BF4)2": Fluoborate, "ZnO": "", "CrO3": Chromic, "K2Cr2O7": Chromic, "Na2[Zn(OH)4]": Alkaline, "K2SnO3·3H2O": Alkaline, "NaOH": Alkaline, "KOH": Alkaline, "NaH2PO4": "", "Na2CO3·10H2O": "", "H2O2": "", "[Zn(NH3)4]Cl2": Ammine, "Cu(NH3)4SO4": Ammine, "KMnO4": "", "CuCO3·Cu(OH)2": "", "Ni(NO3)2·6H2O": Nitrate,
 	} {
 		f, err := ParseFormula(formula)
 		if err != nil {
