@@ -21,6 +21,8 @@ type Liquid struct {
 	FallsAt Band
 	// FallsAfter is the charge in C from which it may fall in this run; +Inf: never.
 	FallsAfter float64
+	// fallsAtBest says that it falls by the likeliest pH, were it not held by what falls.
+	fallsAtBest bool
 	// DissolvesAfter is the charge in C from which hydrogen takes the whole current, so that the deposit dissolves; +Inf: never.
 	DissolvesAfter float64
 
@@ -145,7 +147,11 @@ func (a *Assessment) after(share float64, starts []start) (PHPoint, bool) {
 			}
 			span, err := starts[i].bath.After(change, c.Temperature.Value)
 			if err == nil {
-				reached.add(span.Low, span.Best, span.High)
+				if i == 0 && g == starts[0].gains[0] && share == 1 {
+					l.fallsAtBest = span.Best > l.FallsAt.High
+				}
+				most := a.heldByHydroxide(-change[solution.H], l.bath.Totals[l.ion]-share*g.gone)
+				reached.add(math.Min(span.Low, most.Low), math.Min(span.Best, most.Best), math.Min(span.High, most.High))
 			} else if i == 0 {
 				return PHPoint{}, false
 			}
@@ -165,6 +171,22 @@ func (a *Assessment) after(share float64, starts []start) (PHPoint, bool) {
 	}
 	return PHPoint{share * c.Charge.Value, reached.band(mark, "mass balance of acid and buffers; "+l.from), left}, true
 }
+
+// heldByHydroxide returns above which pH base does not bring a bath while its hydroxide falls: as long as metal is left, its solubility
+// product holds the pH, which rises by the logarithm of what has fallen over the valence. base and metal are in mol/m³. Infinite where no
+// hydroxide is known to fall, or a ligand may hold it.
+func (a *Assessment) heldByHydroxide(base, metal float64) Band {
+	at, z := a.Liquid.FallsAt, float64(a.Couple.Valence)
+	left := 1 - base/(z*metal)
+	if !a.Plating.HydroxidePH.Known() || a.Conditions.Ammonium || !(base > 0 && metal > 0 && left > leastLeft) {
+		return Band{Low: math.Inf(1), Best: math.Inf(1), High: math.Inf(1)}
+	}
+	rise := -math.Log10(left) / z
+	return Band{Low: at.Low + rise, Best: at.Best + rise, High: at.High + rise}
+}
+
+// leastLeft is the share of the metal below which so little is left that its hydroxide holds no pH.
+const leastLeft = 0.01
 
 // ifDivided returns the pH at which the catholyte would end behind a diaphragm, beside an anolyte as large.
 func (a *Assessment) ifDivided() Band {

@@ -147,7 +147,7 @@ func (a *Assessment) platingAtEnd() {
 	}
 	verdict := platingVerdict(gap.Value, p.MarginAtEnd, efficiency)
 	poor := efficiency < c.Efficiency.Value/2
-	falls := !math.IsInf(l.FallsAfter, 1) && l.End.Best > l.FallsAt.High
+	falls := !math.IsInf(l.FallsAfter, 1) && l.fallsAtBest
 	if !l.Known() || !poor && !doubtful && !falls && (verdict == p.Verdict || strings.HasPrefix(verdict, "Yes")) { // an end that plates adds nothing to the start
 		return
 	}

@@ -272,3 +272,20 @@ func TestNothingPlatesFromHydroxide(t *testing.T) {
 		}
 	}
 }
+
+// TestAFallingHydroxideHoldsThePH: nickel sulfate before a nickel anode, whose current efficiency at the cathode is below one, turns alkaline
+// until Ni(OH)2 falls. From there its solubility product holds the pH: nine tenths fallen raise it by half a unit (z = 2), not to 9.
+func TestAFallingHydroxideHoldsThePH(t *testing.T) {
+	c := cellOf(t, "Ni", matter.Sulfate, 900)
+	c.PH, c.SolubleAnode, c.Anode, c.Efficiency = matter.GivenFigure(4, 0.1), true, "nickel", matter.GivenFigure(0.9, 0.01)
+	c.Charge = matter.GivenFigure(20*3600, 0)
+	a := assessed(t, c)
+	l := a.Liquid
+	if math.IsInf(l.FallsAfter, 1) || !(l.End.Best > l.FallsAt.Low && l.End.Best < l.FallsAt.Best+0.5) || !strings.Contains(a.Plating.Verdict, "has fallen out") {
+		t.Errorf("it falls after %g C, from %+v; the end is %+v: %s", l.FallsAfter, l.FallsAt, l.End, a.Plating.Verdict)
+	}
+	near(t, "rise at a tenth left", a.heldByHydroxide(0.9*2*900, 900).Best-l.FallsAt.Best, 0.5, 1e-12)
+	if held := a.heldByHydroxide(2*900, 900).Low; !math.IsInf(held, 1) {
+		t.Errorf("without metal it holds pH %g", held)
+	}
+}
