@@ -19,7 +19,6 @@ import (
 	"nightcell/daemon/page"
 	"nightcell/daemon/push"
 	"nightcell/daemon/snapshot"
-	"nightcell/daemon/watch"
 	"nightcell/drivers"
 	"nightcell/drivers/lock"
 	"nightcell/drivers/recording"
@@ -58,10 +57,10 @@ type Daemon struct {
 	address string
 	config  atomic.Pointer[configs.Config]
 
-	reloading   sync.Mutex                        // held while cells, routes and pushes are exchanged
-	stopped     bool                              // they have been stopped for good
-	start       func(p *post, before *watch.Cell) // begins the watch over a cell; nil: the daemon does not run yet
-	startPushes func(all []*push.Push)            // likewise
+	reloading   sync.Mutex             // held while cells, routes and pushes are exchanged
+	stopped     bool                   // they have been stopped for good
+	start       func(p, before *post)  // begins the watch over a cell; nil: the daemon does not run yet
+	startPushes func(all []*push.Push) // likewise
 }
 
 // New checks everything and locks the data directory; nothing is running yet. The
@@ -137,7 +136,7 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 	}
 	kept, keeping := errgroup.WithContext(ctx)
 	d.reloading.Lock()
-	d.start = func(p *post, before *watch.Cell) { startPost(keeping, kept, p, before) }
+	d.start = func(p, before *post) { startPost(keeping, kept, p, before) }
 	for _, p := range d.posts() {
 		d.start(p, nil)
 	}

@@ -70,7 +70,7 @@ func (d *Daemon) newPost(cfg *configs.Config, cell *configs.Cell) (*post, error)
 }
 
 // startPost begins the watch, once the one before it over the same cell has let go of supply and log; nil: there was none.
-func startPost(ctx context.Context, group *errgroup.Group, p *post, before *watch.Cell) {
+func startPost(ctx context.Context, group *errgroup.Group, p, before *post) {
 	own, leave := context.WithCancelCause(ctx)
 	p.leave = leave
 	group.Go(func() error {

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
-	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -48,10 +47,17 @@ func (d *Daemon) Reload(ctx context.Context) error {
 	d.config.Store(cfg)
 	wait, cancel := context.WithTimeout(context.WithoutCancel(ctx), reloadTime)
 	defer cancel()
-	for _, p := range c.leave {
+	for _, p := range c.gone {
 		p.leave(watch.ErrRelieved)
 	}
-	d.cells.Store(&c.posts)
+	posts := make([]*post, len(c.turns))
+	for i, t := range c.turns {
+		if posts[i] = t.post; t.before != nil {
+			t.before.leave(watch.ErrRelieved)
+			t.box.Store(t.before.box.Load())
+		}
+	}
+	d.cells.Store(&posts)
 	if past := d.history.Load(); past != nil {
 		past.Follow(d.names())
 	}
@@ -59,18 +65,17 @@ func (d *Daemon) Reload(ctx context.Context) error {
 		d.startPushes(c.pushes)
 	}
 	var all sync.WaitGroup
-	for i, p := range c.posts {
-		if old := c.relieved[p]; old != nil {
-			p.box.Store(old.box.Load())
-		}
-		all.Go(func() { d.exchange(wait, p, c.boxes[i]) }) // ends with wait, and five seconds of grace
-		if c.orders[i] == nil {
-			d.start(p, c.relieved[p].cell())
+	var anew []string
+	for _, t := range c.turns {
+		all.Go(func() { d.exchange(wait, t.post, t.routes) }) // ends with wait, and five seconds of grace
+		if t.orders == nil {
+			anew = append(anew, t.Name())
+			d.start(t.post, t.before)
 			continue
 		}
 		all.Go(func() { // ends with wait
-			if err := p.Order(wait, c.orders[i]); err != nil {
-				d.o.Log.Warn("the new limits apply from the cell's next poll", "cell", p.Name(), "err", err)
+			if err := t.Order(wait, t.orders); err != nil {
+				d.o.Log.Warn("the new limits apply from the cell's next poll", "cell", t.Name(), "err", err)
 			}
 		})
 	}
@@ -82,81 +87,43 @@ func (d *Daemon) Reload(ctx context.Context) error {
 		})
 	}
 	all.Wait()
-	d.o.Log.Info("configuration reloaded", "watched_anew", c.names())
+	d.o.Log.Info("configuration reloaded", "watched_anew", anew)
 	return nil
 }
 
 var errStarting = errors.New("nightcell is still starting; try again")
 
+// turn is what a reload brings to one cell.
+type turn struct {
+	*post
+	before *post         // the one that hands the cell over; nil: none does
+	orders *watch.Orders // of a post that goes on; nil: it is new
+	routes *routes.Outbox
+}
+
 // changes are what a reload comes to.
 type changes struct {
-	posts    []*post // of the configuration, in its order
-	boxes    []*routes.Outbox
-	orders   []*watch.Orders // nil: the post is new
-	relieved map[*post]*post // by the new post: the one before over the same cell
-	leave    []*post         // those that end
-	gone     []*post         // of these, the ones whose cell is no longer in the configuration
-	pushes   []*push.Push    // nil: they stay
-}
-
-// names are those of the cells that are watched anew.
-func (c *changes) names() (all []string) {
-	for i, p := range c.posts {
-		if c.orders[i] == nil {
-			all = append(all, p.Name())
-		}
-	}
-	return all
-}
-
-// cell is the watch of a post; nil: there is no post.
-func (p *post) cell() *watch.Cell {
-	if p == nil {
-		return nil
-	}
-	return p.Cell
+	turns  []*turn      // by the cells of the configuration, in its order
+	gone   []*post      // whose cells are no longer in it
+	pushes []*push.Push // nil: they stay
 }
 
 // changes makes ready what another configuration asks for; nothing is taken over yet.
 func (d *Daemon) changes(cfg *configs.Config) (*changes, error) {
-	now := d.config.Load()
+	now, c := d.config.Load(), new(changes)
 	if err := sameHouse(now, cfg); err != nil {
 		return nil, err
 	}
-	c := &changes{relieved: make(map[*post]*post)}
-	stay := make(map[*post]bool)
+	posts, same := make([]*post, len(cfg.Cells)), len(cfg.Cells) == len(d.posts())
 	for i := range cfg.Cells {
-		cell := &cfg.Cells[i]
-		old := d.post(cell.Name)
-		same, err := sameButForLimits(now, cfg, cell.Name)
+		t, err := d.turn(now, cfg, &cfg.Cells[i])
 		if err != nil {
 			return nil, err
 		}
-		if same {
-			orders, err := watch.OrdersOf(cfg, cell)
-			if err != nil {
-				return nil, err
-			}
-			c.posts, c.orders, stay[old] = append(c.posts, old), append(c.orders, orders), true
-			continue
-		}
-		if d.start == nil {
-			return nil, errStarting
-		}
-		p, err := d.newPost(cfg, cell)
-		if err != nil {
-			return nil, err
-		}
-		c.posts, c.orders = append(c.posts, p), append(c.orders, nil)
-		if old != nil {
-			c.relieved[p] = old
-		}
+		c.turns, posts[i] = append(c.turns, t), t.post
+		same = same && t.orders != nil
 	}
 	for _, p := range d.posts() {
-		if stay[p] {
-			continue
-		}
-		c.leave = append(c.leave, p)
 		if cfg.Cell(p.Name()) != nil {
 			continue
 		}
@@ -165,16 +132,37 @@ func (d *Daemon) changes(cfg *configs.Config) (*changes, error) {
 		}
 		c.gone = append(c.gone, p)
 	}
-	var err error
-	if c.boxes, err = d.newBoxes(cfg, c.posts); err != nil {
+	boxes, err := d.newBoxes(cfg, posts)
+	if err != nil {
 		return nil, err
 	}
-	if !reflect.DeepEqual(now.Pushes, cfg.Pushes) || len(c.leave) > 0 || len(c.posts) != len(d.posts()) {
-		if c.pushes, err = d.newPushes(cfg); err == nil && d.startPushes == nil {
-			err = errStarting
-		}
+	for i, t := range c.turns {
+		t.routes = boxes[i]
+	}
+	if same && reflect.DeepEqual(now.Pushes, cfg.Pushes) {
+		return c, nil
+	}
+	if c.pushes, err = d.newPushes(cfg); err == nil && (d.start == nil || d.startPushes == nil) {
+		err = errStarting
 	}
 	return c, err
+}
+
+// turn makes ready what another configuration brings to a cell.
+func (d *Daemon) turn(now, next *configs.Config, cell *configs.Cell) (t *turn, err error) {
+	t = &turn{before: d.post(cell.Name)}
+	same, err := sameButForLimits(now, next, cell.Name)
+	switch {
+	case err != nil:
+	case same:
+		t.post, t.before = t.before, nil
+		t.orders, err = watch.OrdersOf(next, cell)
+	case d.start == nil:
+		err = errStarting
+	default:
+		t.post, err = d.newPost(next, cell)
+	}
+	return t, err
 }
 
 // reloadable are the keys of a cell that a reload takes over.
@@ -207,28 +195,17 @@ func sameButForLimits(now, next *configs.Config, cell string) (bool, error) {
 	return reflect.DeepEqual(before, after), errors.Join(err1, err2)
 }
 
-// fixed is what the configuration says of a cell and its supply that a reload leaves
-// alone, by the names of the keys.
-func fixed(cfg *configs.Config, cell string) (map[string]any, error) {
+// fixed is what the configuration says of a cell and its supply that a reload does not take over while the cell is watched on.
+func fixed(cfg *configs.Config, cell string) (tables struct{ Supply, Cell map[string]map[string]any }, err error) {
 	text, err := cfg.Frozen(cell)
 	if err != nil {
-		return nil, err
-	}
-	var tables struct {
-		Supply map[string]any
-		Cell   map[string]map[string]any
+		return tables, err
 	}
 	if _, err := toml.NewDecoder(bytes.NewReader(text)).Decode(&tables); err != nil {
-		return nil, fmt.Errorf("comparing the configuration of cell %s: %w", cell, err)
+		return tables, fmt.Errorf("comparing the configuration of cell %s: %w", cell, err)
 	}
-	all := make(map[string]any)
-	for name, table := range tables.Supply {
-		all["supply."+name] = table
+	for _, key := range reloadable {
+		delete(tables.Cell[cell], key)
 	}
-	for key, value := range tables.Cell[cell] {
-		if !slices.Contains(reloadable, key) {
-			all["cell."+cell+"."+key] = value
-		}
-	}
-	return all, nil
+	return tables, nil
 }

@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"errors"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -11,7 +12,10 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/daemon/control"
+	"nightcell/daemon/push"
+	"nightcell/daemon/run"
 	"nightcell/daemon/runlog"
+	"nightcell/daemon/watch"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
@@ -81,6 +85,14 @@ func TestReloadTakesAllOrNothing(t *testing.T) {
 				t.Errorf("%s: something was taken over all the same", tt.name)
 			}
 		}
+		r.lines, r.rest, r.err, r.startPushes = "", "", nil, func([]*push.Push) { t.Error("pushes were exchanged") }
+		with := append(slices.Clone(r.posts()), &post{Cell: watch.New(watch.Settings{Settings: run.Settings{Cell: "second"}}, watch.MachineOf(b.Clock))})
+		r.Daemon.cells.Store(&with)
+		if err := r.Reload(t.Context()); err == nil || !strings.Contains(err.Error(), "still starting") {
+			t.Errorf("a cell left out before the daemon runs: %v", err)
+		}
+		with = with[:1]
+		r.Daemon.cells.Store(&with)
 		r.err, r.rest = nil, otherLimit
 		r.lines = "may = [\"hold\"]\nat_target = \"hold\"\nhold_current = \"0.2 A\""
 		if err := r.Reload(t.Context()); err != nil {
