@@ -30,20 +30,8 @@ func TestAStableNameThatComesBack(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	i, err := simulated.New(simulated.Setup{Clock: clock, Seed: 1, Scenario: scenario})
-	if err != nil {
-		t.Fatal(err)
-	}
 	name := filepath.Join(dir, "usb-EXAMPLE-if00")
-	supply, err := simulated.Serve(t.Context(), i, name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() {
-		if err := supply.Close(); err != nil {
-			t.Error(err)
-		}
-	}()
+	served(t, simulated.Setup{Clock: clock, Seed: 1, Scenario: scenario}, name)
 	device := func() string {
 		target, err := filepath.EvalSymlinks(name)
 		if err != nil && !os.IsNotExist(err) {

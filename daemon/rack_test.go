@@ -56,20 +56,8 @@ func TestTwoCellsOnOneSupply(t *testing.T) {
 	}
 	channels, zinc := simulated.DefaultChannels(), simulated.ZincCell()
 	channels[1].Volts, channels[1].Amperes, channels[1].On, channels[1].Cell = 6, 0.5, true, &zinc
-	i, err := simulated.New(simulated.Setup{Clock: clock, Seed: 1, Scenario: scenario, Channels: channels})
-	if err != nil {
-		t.Fatal(err)
-	}
 	link := filepath.Join(dir, "port")
-	pty, err := simulated.Serve(t.Context(), i, link)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() {
-		if err := pty.Close(); err != nil {
-			t.Error(err)
-		}
-	}()
+	i := served(t, simulated.Setup{Clock: clock, Seed: 1, Scenario: scenario, Channels: channels}, link)
 	cfg, err := configs.Parse("two.toml", fmt.Appendf(nil, twoCellsConfig, dir, link))
 	if err != nil {
 		t.Fatal(err)
@@ -133,6 +121,25 @@ func TestTwoCellsOnOneSupply(t *testing.T) {
 	if report, err := runlog.ReplayFile(run); err != nil || !report.Sound() {
 		t.Errorf("replay: %+v, %v", report, err)
 	}
+}
+
+// served puts a simulated supply behind a name, until the end of the test.
+func served(t *testing.T, s simulated.Setup, name string) *simulated.Instrument {
+	t.Helper()
+	i, err := simulated.New(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	line, err := simulated.Serve(t.Context(), i, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := line.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return i
 }
 
 // soon waits in real time until ok.

@@ -27,20 +27,7 @@ func shelf(t *testing.T, dir string, names ...string) (all []*simulated.Instrume
 		t.Fatal(err)
 	}
 	for n, name := range names {
-		i, err := simulated.New(simulated.Setup{Clock: drivers.NewClock(1), Seed: int64(n + 1), Scenario: scenario})
-		if err != nil {
-			t.Fatal(err)
-		}
-		line, err := simulated.Serve(t.Context(), i, filepath.Join(dir, name))
-		if err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(func() {
-			if err := line.Close(); err != nil {
-				t.Error(err)
-			}
-		})
-		all = append(all, i)
+		all = append(all, served(t, simulated.Setup{Clock: drivers.NewClock(1), Seed: int64(n + 1), Scenario: scenario}, filepath.Join(dir, name)))
 	}
 	return all
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"path/filepath"
 	"testing"
 
 	"nightcell/configs"
@@ -35,20 +36,9 @@ addressing = "list"
 func wired(t *testing.T, cells string, then func([]*watch.Cell, *simulated.Instrument)) (shown []*watch.Cell, totals []runlog.Report, truth func(channel int) float64) {
 	t.Helper()
 	dir, clock := t.TempDir(), drivers.NewClock(1)
-	i, err := simulated.New(simulated.Setup{Clock: clock, Seed: 1, Channels: simulated.LiveChannels(2)})
-	if err != nil {
-		t.Fatal(err)
-	}
-	pty, err := simulated.Serve(t.Context(), i, "")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() {
-		if err := pty.Close(); err != nil {
-			t.Error(err)
-		}
-	}()
-	cfg, err := configs.Parse("wired.toml", []byte(fmt.Sprintf(wiredConfig, dir, pty.Path())+cells))
+	port := filepath.Join(dir, "port")
+	i := served(t, simulated.Setup{Clock: clock, Seed: 1, Channels: simulated.LiveChannels(2)}, port)
+	cfg, err := configs.Parse("wired.toml", []byte(fmt.Sprintf(wiredConfig, dir, port)+cells))
 	if err != nil {
 		t.Fatal(err)
 	}
