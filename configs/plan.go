@@ -15,17 +15,17 @@ import (
 	"nightcell/integrate/plan"
 )
 
-// figure turns a stated quantity into a figure; what is not stated is the zero Figure.
-func figure(v quantity.Value) matter.Figure {
+// Figure turns a stated quantity into a figure; what is not stated is the zero Figure.
+func Figure(v quantity.Value) matter.Figure {
 	if !known(v.SI) {
 		return matter.Figure{}
 	}
-	return matter.Figure{Value: v.SI, StandardUncertainty: v.StandardUncertainty(), Mark: matter.Given}
+	return matter.GivenFigure(v.SI, v.StandardUncertainty())
 }
 
 // scaled is figure times a factor.
 func scaled(v quantity.Value, by float64) matter.Figure {
-	f := figure(v)
+	f := Figure(v)
 	f.Value *= by
 	f.StandardUncertainty *= by
 	return f
@@ -43,7 +43,7 @@ func (c *Cell) Plan(s *Supply) (*bath.Plan, error) {
 		p, err = follow(order, c.Target.Form)
 	}
 	if err == nil && known(c.Electrodes.CathodeMass.SI) {
-		p.SetBlank(figure(c.Electrodes.CathodeMass))
+		p.SetBlank(Figure(c.Electrodes.CathodeMass))
 	}
 	return p, err
 }
@@ -60,21 +60,21 @@ func (c *Cell) Order(s *Supply) bath.Order {
 		if v.Dimension == quantity.AmountConcentration {
 			return scaled(v, kgPerMol)
 		}
-		return figure(v)
+		return Figure(v)
 	}
 	o := bath.Order{
 		Contents: bath.Contents{
-			Metal: b.Metal, Valence: b.Valence, Medium: matter.Medium(b.Medium), Volume: figure(b.Volume),
-			Concentration: perVolume(b.Content), MetalMass: figure(b.Mass),
-			Divided: c.Electrodes.Divided(), Purified: b.Purified, AnolyteVolume: figure(b.Anolyte.Volume),
+			Metal: b.Metal, Valence: b.Valence, Medium: matter.Medium(b.Medium), Volume: Figure(b.Volume),
+			Concentration: perVolume(b.Content), MetalMass: Figure(b.Mass),
+			Divided: c.Electrodes.Divided(), Purified: b.Purified, AnolyteVolume: Figure(b.Anolyte.Volume),
 		},
-		Efficiency: bath.Efficiency{Fraction: figure(c.Efficiency.Initial), MassTransfer: figure(c.Efficiency.MassTransfer), Stirring: c.Efficiency.Stirring},
-		Anode:      bath.Anode{Material: electrolysis.AnodeKind(c.Electrodes.Anode), Soluble: c.Electrodes.SolubleAnode, Loss: figure(c.Electrodes.AnodeLoss)},
-		Conditions: bath.Conditions{Current: figure(c.Working.Current), CathodeArea: figure(c.Electrodes.CathodeArea), CellVoltage: figure(c.Working.Voltage),
-			PH: figure(b.PH), Temperature: figure(b.Kelvin)},
+		Efficiency: bath.Efficiency{Fraction: Figure(c.Efficiency.Initial), MassTransfer: Figure(c.Efficiency.MassTransfer), Stirring: c.Efficiency.Stirring},
+		Anode:      bath.Anode{Material: electrolysis.AnodeKind(c.Electrodes.Anode), Soluble: c.Electrodes.SolubleAnode, Loss: Figure(c.Electrodes.AnodeLoss)},
+		Conditions: bath.Conditions{Current: Figure(c.Working.Current), CathodeArea: Figure(c.Electrodes.CathodeArea), CellVoltage: Figure(c.Working.Voltage),
+			PH: Figure(b.PH), Temperature: Figure(b.Kelvin)},
 	}
 	for _, salt := range b.Salts {
-		o.Contents.Salts = append(o.Contents.Salts, bath.Salt{Formula: salt.Formula, Mass: figure(salt.Mass), Concentration: figure(salt.Content), Assay: figure(salt.Assay)})
+		o.Contents.Salts = append(o.Contents.Salts, bath.Salt{Formula: salt.Formula, Mass: Figure(salt.Mass), Concentration: Figure(salt.Content), Assay: Figure(salt.Assay)})
 	}
 	o.Contents.Crossing = c.Electrodes.Separator.MetalCrossing(o.Contents.MediumTold().Anionic())
 	if s != nil {
@@ -82,17 +82,17 @@ func (c *Cell) Order(s *Supply) bath.Order {
 	}
 	switch v := c.Target.Value; c.Target.Form {
 	case Recover:
-		o.Target.Recover = figure(v)
+		o.Target.Recover = Figure(v)
 	case Concentration:
 		o.Target.Concentration = perVolume(v)
 	case Deposit:
-		o.Target.Deposit = figure(v)
+		o.Target.Deposit = Figure(v)
 	case Thickness:
-		o.Target.Thickness = figure(v)
+		o.Target.Thickness = Figure(v)
 	case Charge:
-		o.Target.Charge = figure(v)
+		o.Target.Charge = Figure(v)
 	case Marginal:
-		o.Target.MarginalEnergy = figure(v)
+		o.Target.MarginalEnergy = Figure(v)
 	}
 	return o
 }
@@ -235,12 +235,12 @@ func (c *Cell) Conditions(p *bath.Plan, current float64) electrolysis.Conditions
 func (c *Cell) stated() electrolysis.Conditions {
 	b, e, room := c.Bath, c.Electrodes, c.Room
 	return electrolysis.Conditions{
-		AnolyteMedium: b.Anolyte.Medium, Current: figure(c.Working.Current), CellVolts: figure(c.Working.Voltage), HoldsVolts: c.Working.Holds == HoldsVoltage,
-		CathodeArea: figure(e.CathodeArea), AnodeArea: figure(e.AnodeArea), Gap: figure(e.Gap), LeadLength: figure(e.LeadLength),
+		AnolyteMedium: b.Anolyte.Medium, Current: Figure(c.Working.Current), CellVolts: Figure(c.Working.Voltage), HoldsVolts: c.Working.Holds == HoldsVoltage,
+		CathodeArea: Figure(e.CathodeArea), AnodeArea: Figure(e.AnodeArea), Gap: Figure(e.Gap), LeadLength: Figure(e.LeadLength),
 		Cathode: e.Cathode, Anode: e.Anode, SolubleAnode: e.SolubleAnode, Separator: e.Separator,
-		PH: figure(b.PH), AnolytePH: figure(b.Anolyte.PH), FreeAcid: figure(b.Acid), Chloride: figure(b.Chloride), Ligand: figure(b.Ligand),
-		Conductivity: figure(b.Conductivity), Temperature: figure(b.Kelvin), Anolyte: figure(b.Anolyte.Volume), OpenArea: figure(b.OpenArea),
-		RoomVolume: figure(room.Volume), Airflow: figure(room.Ventilation), Ambient: figure(room.Kelvin), Price: figure(room.PricePerKilowattHour),
+		PH: Figure(b.PH), AnolytePH: Figure(b.Anolyte.PH), FreeAcid: Figure(b.Acid), Chloride: Figure(b.Chloride), Ligand: Figure(b.Ligand),
+		Conductivity: Figure(b.Conductivity), Temperature: Figure(b.Kelvin), Anolyte: Figure(b.Anolyte.Volume), OpenArea: Figure(b.OpenArea),
+		RoomVolume: Figure(room.Volume), Airflow: Figure(room.Ventilation), Ambient: Figure(room.Kelvin), Price: Figure(room.PricePerKilowattHour),
 	}
 }
 

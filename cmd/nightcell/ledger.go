@@ -208,7 +208,7 @@ func openBath(l *shelf, name string, values map[string]string, cell string) ([]r
 		if err != nil {
 			wrong = append(wrong, fmt.Errorf("%s: %w", key, err))
 		}
-		*q.into = matter.GivenFigure(v.SI, v.StandardUncertainty())
+		*q.into = configs.Figure(v)
 	}
 	for key := range values {
 		if key != "metal" && key != "medium" {

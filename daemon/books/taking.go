@@ -123,7 +123,7 @@ func TakingOf(runDir string) (*Taking, error) {
 func StatedBy(cell *configs.Cell, plan *bath.Plan) Stated {
 	var anolyte matter.Figure
 	if v := cell.Bath.Anolyte.Volume; cell.Electrodes.Divided() && v.SI > 0 {
-		anolyte = matter.GivenFigure(v.SI, v.StandardUncertainty())
+		anolyte = configs.Figure(v)
 	}
 	return StatedOf(plan, cell.Bath.ByVolume(), anolyte)
 }

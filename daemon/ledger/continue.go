@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"nightcell/configs"
-	"nightcell/configs/quantity"
 	"nightcell/daemon/books"
 	"nightcell/daemon/control"
 	"nightcell/daemon/report"
@@ -103,26 +102,21 @@ func GoOn(runDir string, stated []byte, cell string) (Continued, error) {
 	}
 	began, plan, err := books.Frozen(runDir, cell)
 	if err == nil && plan != nil && began.Electrodes.CathodeMass.SI > 0 {
-		c = c.with(cell, statedFigure(began.Electrodes.CathodeMass))
+		c = c.with(cell, configs.Figure(began.Electrodes.CathodeMass))
 	}
 	if err != nil || plan == nil || began.Bath.Continues == "" || plan.Metal.String() != c.Plan.Metal.String() {
 		return c, err // it began with the bath as stated
 	}
 	b := began.Bath
-	left := configs.Left{Metal: statedFigure(b.Mass), Volume: statedFigure(b.Volume), Medium: string(plan.Medium), Continues: b.Continues}
+	left := configs.Left{Metal: configs.Figure(b.Mass), Volume: configs.Figure(b.Volume), Medium: string(plan.Medium), Continues: b.Continues}
 	if b.Anolyte.Volume.SI > 0 {
-		left.Anolyte = statedFigure(b.Anolyte.Volume)
+		left.Anolyte = configs.Figure(b.Anolyte.Volume)
 	}
 	on, err := c.from(c.Frozen, cell, left)
 	if err != nil {
 		return c, fmt.Errorf("what bath %s had when the open run began makes no plan: %w", c.Cell.Bath.Name, err)
 	}
 	return on, nil
-}
-
-// statedFigure is a quantity of a configuration.
-func statedFigure(v quantity.Value) matter.Figure {
-	return matter.GivenFigure(v.SI, v.StandardUncertainty())
 }
 
 // from is the configuration with what is left of its bath.
