@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"reflect"
 	"slices"
@@ -223,6 +224,9 @@ func (m *mistakes) judge(k Kind, e Event, at func(string) int) {
 	for key, v := range negative {
 		bad(!(v >= 0 && v <= 1e9), key, "%g must be a number from 0 up", v)
 	}
+	for key, v := range map[string]float64{"volts": given(e.Volts, 0), "amperes": given(e.Amperes, 0), "kelvin": e.Kelvin} {
+		bad(!(math.Abs(v) <= 1e3), key, "%g must be a number from -1000 to 1000", v)
+	}
 	bad(slices.Contains(k.Keys, "interval") && e.Interval.seconds() < 0.1, "interval", "%v is too short; at least 100 ms", e.Interval.duration())
 	bad((k.Name == "hard-short" || k.Name == "whisker") && e.Ohms == 0, "ohms", "must be above 0; an ideal short is 0.001")
 }
@@ -244,7 +248,13 @@ func (m *mistakes) sections(s *Scenario) {
 			key := v.Type().Field(f).Tag.Get("toml")
 			p, ok := v.Field(f).Interface().(*float64)
 			free := key == "offset_amperes" || key == "gain_amperes" || key == "celsius"
-			if ok && p != nil && !free && !(*p >= 0 && *p <= 1e9) {
+			switch {
+			case !ok || p == nil:
+			case key == "celsius" && !(*p >= -10 && *p < 100):
+				m.add(m.line(table, 0, key), table+"."+key, "%g must be the temperature of a liquid bath, from -10 to below 100", *p)
+			case free && !(math.Abs(*p) <= 1e3):
+				m.add(m.line(table, 0, key), table+"."+key, "%g must be a number from -1000 to 1000", *p)
+			case !free && !(*p >= 0 && *p <= 1e9):
 				m.add(m.line(table, 0, key), table+"."+key, "%g must be a number from 0 up", *p)
 			}
 		}

@@ -40,6 +40,7 @@ const (
 	waterDensity       = 1000.0 // kg/m³
 	referenceMolarity  = 1000.0 // mol/m³, the standard state
 	boiling            = 373.0  // K; the model stops warming here
+	freezing           = 253.0  // K; and cooling here, about where a strong brine freezes
 )
 
 // Metal is what distinguishes one bath's metal from another's.

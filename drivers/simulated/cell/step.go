@@ -76,7 +76,7 @@ func (c *Cell) apply(dt float64, r rates, in Influence) {
 	steam := math.Min(r.evaporation*dt, c.volume)
 	c.volume -= steam
 	c.evaporated += steam
-	c.temperature += r.temperature * dt
+	c.temperature = min(max(c.temperature+r.temperature*dt, freezing), max(boiling, c.temperature))
 	c.elapsed += dt
 }
 
