@@ -227,20 +227,34 @@ func (i *Instrument) TruthAt(number int, at time.Duration) Truth {
 	return t
 }
 
+// look comes to an instant and finds a channel and what acts on it.
+func (i *Instrument) look(number int, at time.Duration) (*channel, weather, error) {
+	i.advance(at)
+	if number < 1 || number > len(i.channels) {
+		return nil, weather{}, fmt.Errorf("simulated: no channel %d; there are %d", number, len(i.channels))
+	}
+	return i.channels[number-1], i.night.weather(number, i.at), nil
+}
+
+// mute tells whether nothing said gets through at the present instant.
+func (i *Instrument) mute() bool {
+	w := i.night.wire(i.at)
+	return i.dark || w.gone || w.silent
+}
+
 // Observe polls a channel in process at an instant of virtual time, without any line: what drivers.Supply's Poll
 // would give, faults of the script included. The error is a *drivers.Refusal. It costs a few microseconds.
 func (i *Instrument) Observe(channel int, at time.Duration) (drivers.Reading, error) {
 	i.mu.Lock()
 	defer i.mu.Unlock()
-	i.advance(at)
+	c, w, err := i.look(channel, at)
 	r := drivers.Reading{At: i.at}
-	if channel < 1 || channel > len(i.channels) {
-		return r, fmt.Errorf("simulated: no channel %d; there are %d", channel, len(i.channels))
+	if err != nil {
+		return r, err
 	}
 	if reason := i.lost(i.night.wire(i.at)); reason != "" {
 		return r, &drivers.Refusal{Reason: reason, Query: "MEAS"}
 	}
-	c, w := i.channels[channel-1], i.night.weather(channel, i.at)
 	volts, amperes := i.meter(channel, c, w)
 	r.Volts, r.Amperes = drivers.Volts(volts), drivers.Amperes(amperes)
 	r.Mode, r.Output = c.mode(c.settle(i.at, w)), output(c.on)
@@ -251,16 +265,15 @@ func (i *Instrument) Observe(channel int, at time.Duration) (drivers.Reading, er
 func (i *Instrument) ObserveStatus(channel int, at time.Duration) (drivers.Status, error) {
 	i.mu.Lock()
 	defer i.mu.Unlock()
-	i.advance(at)
+	c, w, err := i.look(channel, at)
 	s := drivers.Status{At: i.at}
-	if channel < 1 || channel > len(i.channels) {
-		return s, fmt.Errorf("simulated: no channel %d; there are %d", channel, len(i.channels))
+	if err != nil {
+		return s, err
 	}
-	if w := i.night.wire(i.at); i.dark || w.gone || w.silent {
+	if i.mute() {
 		return s, &drivers.Refusal{Reason: drivers.NoReply, Query: "status"}
 	}
-	c := i.channels[channel-1]
-	p := c.settle(i.at, i.night.weather(channel, i.at))
+	p := c.settle(i.at, w)
 	s.Output, s.Mode = output(c.on), c.mode(p)
 	s.SetVolts, s.SetAmperes = drivers.Volts(c.volts), drivers.Amperes(c.amperes)
 	s.LimitVolts, s.LimitAmperes = drivers.Volts(c.protectVolts), drivers.Amperes(c.protectAmperes)
@@ -273,7 +286,7 @@ func (i *Instrument) IdentityAt(at time.Duration) (drivers.Identity, error) {
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	i.advance(at)
-	if w := i.night.wire(i.at); i.dark || w.gone || w.silent {
+	if i.mute() {
 		return drivers.Identity{}, &drivers.Refusal{Reason: drivers.NoReply, Query: "*IDN?"}
 	}
 	return drivers.ParseIdentity(i.identity), nil

@@ -3,6 +3,7 @@ package simulated
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -13,7 +14,7 @@ import (
 // listen builds the SCPI side of the instrument.
 func (i *Instrument) listen() {
 	i.listener = language.New(language.Options{
-		Commands: append(append(append(i.sourceCommands(), i.measureCommands()...), i.systemCommands()...), i.statusCommands()...),
+		Commands: slices.Concat(i.sourceCommands(), i.measureCommands(), i.systemCommands(), i.statusCommands()),
 		Identity: func() string { return i.identity },
 		Reset: func() {
 			i.selected = 0
@@ -22,7 +23,6 @@ func (i *Instrument) listen() {
 			}
 		},
 	})
-	i.listener.Watch(i.questionable, i.operation)
 }
 
 // targets are the channels a command is meant for: those of its list, of its header suffix, or the selected one.
@@ -280,34 +280,12 @@ func (i *Instrument) conditions(number int) (questionable int) {
 	return questionable
 }
 
-// anyChannel joins the conditions of all channels, for the event registers and the status byte.
-func (i *Instrument) anyChannel() (questionable int) {
-	for n := range i.channels {
-		questionable |= i.conditions(n + 1)
-	}
-	return questionable
-}
-
-// statusCommands build the two registers. Their events and enables belong to the whole instrument; their conditions are
-// those of the channel asked for, by list, by selection, or as INSTrument:ISUMmary<n>.
-func (i *Instrument) statusCommands() []language.Command {
-	i.questionable = language.NewRegister(i.anyChannel)
-	i.operation = language.NewRegister(func() int { return 0 })
-	questionable := i.ask(func(n int, _ *channel) string { return strconv.Itoa(i.conditions(n)) })
-	operation := i.ask(func(int, *channel) string { return "0" })
-	var out []language.Command
-	for _, side := range []struct {
-		name      string
-		register  *language.Register
-		condition func(*language.Call) (string, error)
-	}{
-		{"STATus:QUEStionable", i.questionable, questionable},
-		{"STATus:OPERation", i.operation, operation},
-	} {
-		out = append(out, side.register.Commands(side.name)...)
-		for _, under := range []string{"", ":INSTrument:ISUMmary#"} {
-			out = append(out, language.Command{Pattern: fmt.Sprintf("%s%s:CONDition", side.name, under), Query: side.condition})
-		}
+// statusCommands ask for the conditions of a channel, by list, by selection, or as INSTrument:ISUMmary<n>.
+func (i *Instrument) statusCommands() (out []language.Command) {
+	for _, under := range []string{"", ":INSTrument:ISUMmary#"} {
+		out = append(out,
+			language.Command{Pattern: "STATus:QUEStionable" + under + ":CONDition", Query: i.ask(func(n int, _ *channel) string { return strconv.Itoa(i.conditions(n)) })},
+			language.Command{Pattern: "STATus:OPERation" + under + ":CONDition", Query: i.ask(func(int, *channel) string { return "0" })})
 	}
 	return out
 }

@@ -38,7 +38,6 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"reflect"
-	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -51,23 +50,22 @@ import (
 
 // Instrument is a supply and its cells. All its methods may be called from several goroutines.
 type Instrument struct {
-	mu                      sync.Mutex
-	setup                   Setup
-	now                     func() time.Duration
-	at                      time.Duration // how far the physics have come
-	channels                []*channel
-	night                   *timeline
-	listener                *language.Interpreter
-	questionable, operation *language.Register
-	selected                int // index of the channel that INSTrument chose
-	identity                string
-	locked                  bool
-	dark                    bool // without mains
-	random                  *rand.Rand
-	frozen                  map[int][2]float64
-	manner                  *Manner           // nil: to the standard
-	answered                time.Time         // when the newest answer was due to be out
-	player                  *recording.Player // answers in place of all this; nil: none
+	mu       sync.Mutex
+	setup    Setup
+	now      func() time.Duration
+	at       time.Duration // how far the physics have come
+	channels []*channel
+	night    *timeline
+	listener *language.Interpreter
+	selected int // index of the channel that INSTrument chose
+	identity string
+	locked   bool
+	dark     bool // without mains
+	random   *rand.Rand
+	frozen   map[int][2]float64
+	manner   *Manner           // nil: to the standard
+	answered time.Time         // when the newest answer was due to be out
+	player   *recording.Player // answers in place of all this; nil: none
 }
 
 // MostChannels bounds what a channel list can name.
@@ -137,50 +135,16 @@ func (i *Instrument) advance(to time.Duration) {
 // happen carries out the scripted deeds that are due.
 func (i *Instrument) happen() {
 	for _, d := range i.night.due(i.at) {
-		i.perform(d)
+		c := i.channels[d.Channel-1]
+		c.fresh = false
+		d.kind.does(i, c, d)
 	}
 }
 
-// perform does one deed to the supply or the bath.
-func (i *Instrument) perform(d deed) {
-	e, c := d.event, i.channels[d.channel-1]
-	c.fresh = false
-	switch d.event.Kind {
-	case "addition":
-		if c.cell != nil {
-			c.cell.Add(e.Grams/1e3, e.Litres/1e3)
-		}
-	case "sample":
-		if c.cell != nil {
-			c.cell.Add(0, -e.Litres/1e3)
-		}
-	case "panel":
-		c.volts, c.amperes = given(e.Volts, c.volts), given(e.Amperes, c.amperes)
-		if e.Output != "" {
-			c.on = e.Output == "on"
-		}
-	case "brown-out":
-		c.on = false
-	case "trip":
-		c.trip(1 << (slices.Index(tripNames, e.Protection) + 1) >> 1) // none for ""
-	case "swapped":
-		i.identity = e.Identity
-		if d.ends {
-			i.identity = i.setup.Identity // as New left it
-		}
-	case "frozen":
-		if d.ends {
-			delete(i.frozen, d.channel)
-			return
-		}
-		v, a := c.measure(i.at, i.night.weather(d.channel, i.at))
-		i.frozen[d.channel] = [2]float64{v, a}
-	case "mains-cut":
-		if !d.ends {
-			i.powerOff()
-			return
-		}
-		i.powerOn(e.Back)
+// pour brings kg of metal and m³ of liquid into the cell, if there is one.
+func (c *channel) pour(metal, volume float64) {
+	if c.cell != nil {
+		c.cell.Add(metal, volume)
 	}
 }
 
@@ -204,7 +168,7 @@ func (i *Instrument) powerOff() {
 // powerOn is the mains coming back. back is "off" (set-points kept, output off), "reset" (power-on values), or "last".
 func (i *Instrument) powerOn(back string) {
 	i.dark, i.locked, i.selected = false, false, 0
-	i.listener.PowerOn()
+	i.listener.Clear()
 	for _, c := range i.channels {
 		c.fresh = false
 		switch back {
@@ -271,8 +235,6 @@ func (i *Instrument) respond(message []byte) response {
 		text = strings.Join(queries, ";") + "\n"
 	}
 	reply := i.listener.Handle(text)
-	i.questionable.Update()
-	i.operation.Update()
 	if i.manner != nil && reply != "" {
 		reply = i.manner.spoken(queries, reply)
 	}

@@ -8,7 +8,6 @@ import (
 	"os"
 	"reflect"
 	"slices"
-	"sort"
 	"strings"
 
 	"github.com/BurntSushi/toml"
@@ -34,7 +33,7 @@ func ParseScenario(name string, data []byte) (*Scenario, error) {
 		line, text := whereIn(err, 1)
 		return nil, fmt.Errorf("%s:%d: %s", name, line, text)
 	}
-	m := &mistakes{name: name, lines: strings.Split(string(data), "\n")}
+	m := &mistakes{name: name, lines: places(string(data))}
 	s := raw.Scenario
 	for n, p := range raw.Event {
 		s.Events = append(s.Events, m.event(meta, n, p))
@@ -63,7 +62,7 @@ func whereIn(err error, missing int) (line int, text string) {
 // mistakes collects what is wrong with one file.
 type mistakes struct {
 	name  string
-	lines []string
+	lines map[string]int // of every key and table, as places has them
 	found []mistake
 }
 
@@ -77,7 +76,7 @@ func (m *mistakes) add(line int, key, format string, a ...any) {
 }
 
 func (m *mistakes) err() error {
-	sort.SliceStable(m.found, func(a, b int) bool { return m.found[a].line < m.found[b].line })
+	slices.SortStableFunc(m.found, func(a, b mistake) int { return cmp.Compare(a.line, b.line) })
 	var list []error
 	for _, f := range m.found {
 		list = append(list, errors.New(f.text))
@@ -85,27 +84,35 @@ func (m *mistakes) err() error {
 	return errors.Join(list...)
 }
 
-// line finds where a key stands: in the index-th table of that name, or the table's own line if the key is missing.
-func (m *mistakes) line(table string, index int, key string) int {
-	current, seen, header := "", -1, 1
-	for n, text := range m.lines {
-		text = strings.TrimSpace(text)
-		if strings.HasPrefix(text, "[") {
-			current = strings.Trim(strings.SplitN(text, "#", 2)[0], "[] \t")
-			seen++
-			if current != table {
-				seen--
-			} else if seen == index {
-				header = n + 1
+// places maps the tables of a file to their lines, the n-th of a name from 0 as "event.n", and every key, as "event.n.ohms"; a key before the
+// first table as "..name".
+func places(text string) map[string]int {
+	lines, seen, table := map[string]int{}, map[string]int{}, "."
+	for n, line := range strings.Split(text, "\n") {
+		line = strings.TrimSpace(line)
+		if name, ok := strings.CutPrefix(line, "["); ok {
+			name, _, _ = strings.Cut(name, "]")
+			name = strings.Trim(name, "[ \t")
+			table = fmt.Sprintf("%s.%d", name, seen[name])
+			seen[name]++
+			lines[table] = n + 1
+			for parent := name; parent != ""; parent = parent[:max(0, strings.LastIndexByte(parent, '.'))] { // a table that nobody knows may begin with one in it
+				lines["in "+parent] = cmp.Or(lines["in "+parent], n+1)
 			}
-			continue
-		}
-		word, _, ok := strings.Cut(text, "=")
-		if ok && strings.TrimSpace(word) == key && current == table && (table == "" || seen == index) {
-			return n + 1
+		} else if key, _, ok := strings.Cut(line, "="); ok {
+			lines[table+"."+strings.TrimSpace(key)] = n + 1
 		}
 	}
-	return header
+	return lines
+}
+
+// line finds where a key stands: in the index-th table of that name, or the table's own line if the key is missing.
+func (m *mistakes) line(table string, index int, key string) int {
+	at := "."
+	if table != "" {
+		at = fmt.Sprintf("%s.%d", table, index)
+	}
+	return cmp.Or(m.lines[at+"."+key], m.lines[at], 1)
 }
 
 // unknown reports the keys that a scenario does not have; of a table that it does not have, the table alone.
@@ -125,7 +132,7 @@ func (m *mistakes) unknown(keys []toml.Key) {
 			continue
 		}
 		reported[full] = true
-		m.add(m.firstLine(table, key), full, "is not a key of a scenario; choose from %s", strings.Join(known, ", "))
+		m.add(cmp.Or(m.lines["in "+full], m.line(table, 0, key)), full, "is not a key of a scenario; choose from %s", strings.Join(known, ", "))
 	}
 }
 
@@ -137,19 +144,6 @@ func tags(section any) (list []string) {
 		}
 	}
 	return list
-}
-
-// firstLine finds where a key that nobody knows begins, be it a value or a table.
-func (m *mistakes) firstLine(table, key string) int {
-	full := strings.TrimPrefix(table+"."+key, ".")
-	for n, text := range m.lines {
-		name, isTable := strings.CutPrefix(strings.TrimLeft(text, " \t"), "[")
-		name = strings.TrimLeft(name, "[ ")
-		if isTable && strings.HasPrefix(name, full) && strings.ContainsRune(".] ", rune((name + "]")[len(full)])) {
-			return n + 1
-		}
-	}
-	return m.line(table, 0, key)
 }
 
 // general are the keys that every kind takes.
@@ -167,9 +161,9 @@ func (m *mistakes) event(meta toml.MetaData, n int, p toml.Primitive) Event {
 		return Event{}
 	}
 	_ = meta.PrimitiveDecode(p, &named) // a kind that is no string stays empty, and is reported as unknown
-	kind, ok := kindNamed(named.Kind)
-	if !ok {
-		m.add(at("kind"), "kind", "%q is not a kind of event; the kinds are %s", fmt.Sprint(keys["kind"]), kindNames())
+	kind, err := kindNamed(named.Kind)
+	if err != nil {
+		m.add(at("kind"), "kind", "%v", err)
 		return Event{}
 	}
 	e := kind.defaults
@@ -233,29 +227,27 @@ func (m *mistakes) judge(k Kind, e Event, at func(string) int) {
 
 // sections checks the tables that are not events.
 func (m *mistakes) sections(s *Scenario) {
-	if !slices.Contains([]string{"", "on", "off"}, s.Supply.Output) {
-		m.add(m.line("supply", 0, "output"), "supply.output", "%q is neither on nor off", s.Supply.Output)
+	bad := func(wrong bool, table, key, format string, a ...any) {
+		if wrong {
+			m.add(m.line(table, 0, key), table+"."+key, format, a...)
+		}
 	}
-	if !slices.Contains([]string{"", "zinc", "copper"}, s.Cell.Metal) {
-		m.add(m.line("cell", 0, "metal"), "cell.metal", "%q is neither zinc nor copper", s.Cell.Metal)
-	}
-	if !(s.Cell.Spread >= 0 && s.Cell.Spread <= 0.5) {
-		m.add(m.line("cell", 0, "spread"), "cell.spread", "%g must lie from 0 to 0.5", s.Cell.Spread)
-	}
+	bad(!slices.Contains([]string{"", "on", "off"}, s.Supply.Output), "supply", "output", "%q is neither on nor off", s.Supply.Output)
+	bad(!slices.Contains([]string{"", "zinc", "copper"}, s.Cell.Metal), "cell", "metal", "%q is neither zinc nor copper", s.Cell.Metal)
+	bad(!(s.Cell.Spread >= 0 && s.Cell.Spread <= 0.5), "cell", "spread", "%g must lie from 0 to 0.5", s.Cell.Spread)
 	for table, section := range map[string]any{"supply": s.Supply, "cell": s.Cell} {
-		v := reflect.ValueOf(section)
-		for f := range v.NumField() {
-			key := v.Type().Field(f).Tag.Get("toml")
-			p, ok := v.Field(f).Interface().(*float64)
-			free := key == "offset_amperes" || key == "gain_amperes" || key == "celsius"
-			switch {
-			case !ok || p == nil:
-			case key == "celsius" && !(*p >= -10 && *p < 100):
-				m.add(m.line(table, 0, key), table+"."+key, "%g must be the temperature of a liquid bath, from -10 to below 100", *p)
-			case free && !(math.Abs(*p) <= 1e3):
-				m.add(m.line(table, 0, key), table+"."+key, "%g must be a number from -1000 to 1000", *p)
-			case !free && !(*p >= 0 && *p <= 1e9):
-				m.add(m.line(table, 0, key), table+"."+key, "%g must be a number from 0 up", *p)
+		for field, v := range reflect.ValueOf(section).Fields() {
+			p, ok := v.Interface().(*float64)
+			if !ok || p == nil {
+				continue
+			}
+			switch key := field.Tag.Get("toml"); key {
+			case "celsius":
+				bad(!(*p >= -10 && *p < 100), table, key, "%g must be the temperature of a liquid bath, from -10 to below 100", *p)
+			case "offset_amperes", "gain_amperes":
+				bad(!(math.Abs(*p) <= 1e3), table, key, "%g must be a number from -1000 to 1000", *p)
+			default:
+				bad(!(*p >= 0 && *p <= 1e9), table, key, "%g must be a number from 0 up", *p)
 			}
 		}
 	}

@@ -20,8 +20,8 @@ const mostOccurrences = 20000
 
 // occurrence is one happening of an event, with what the seed has decided.
 type occurrence struct {
-	event    Event
-	place    place
+	Event
+	kind     Kind
 	from, to time.Duration
 	seed     uint64
 	pulses   []pulse
@@ -35,10 +35,9 @@ type pulse struct {
 
 // deed is what happens to the supply or the bath at one instant.
 type deed struct {
-	at      time.Duration
-	event   *Event
-	channel int
-	ends    bool
+	*occurrence
+	at   time.Duration
+	ends bool
 }
 
 // timeline is a scenario made concrete by a seed.
@@ -58,9 +57,9 @@ func compile(s *Scenario, seed int64, channels int) (*timeline, error) {
 	}
 	night := cmp.Or(s.Duration.duration(), 7*24*time.Hour)
 	for n, e := range s.Events {
-		kind, ok := kindNamed(e.Kind)
-		if !ok {
-			return nil, fmt.Errorf("simulated: event %d of scenario %q: %q is not a kind of event; the kinds are %s", n+1, s.Name, e.Kind, kindNames())
+		kind, err := kindNamed(e.Kind)
+		if err != nil {
+			return nil, fmt.Errorf("simulated: event %d of scenario %q: %w", n+1, s.Name, err)
 		}
 		e.Channel = cmp.Or(e.Channel, 1)
 		if e.Channel > channels {
@@ -68,7 +67,7 @@ func compile(s *Scenario, seed int64, channels int) (*timeline, error) {
 		}
 		r := rand.New(rand.NewPCG(uint64(seed), uint64(n)+3<<32))
 		for k := range occurrences(e, night) {
-			o := &occurrence{event: e, place: kind.place, seed: r.Uint64()}
+			o := &occurrence{Event: e, kind: kind, seed: r.Uint64()}
 			o.vary(r)
 			o.from = e.At.duration() + time.Duration(k)*e.Repeat.duration() + time.Duration(r.Float64()*float64(e.Jitter))
 			o.to = forever
@@ -96,7 +95,7 @@ func occurrences(e Event, night time.Duration) int {
 
 // vary multiplies the magnitudes by what the seed says.
 func (o *occurrence) vary(r *rand.Rand) {
-	e := &o.event
+	e := &o.Event
 	draw := func() float64 { return 1 + e.Vary*(2*r.Float64()-1) }
 	for _, f := range []*float64{&e.Ohms, &e.OhmsPerHour, &e.Watts, &e.Kelvin, &e.LitresPerHour, &e.Noise} {
 		*f *= draw()
@@ -105,14 +104,14 @@ func (o *occurrence) vary(r *rand.Rand) {
 	for _, f := range []*Span{&e.Over, &e.Growth, &e.Interval} {
 		*f = Span(float64(*f) * draw())
 	}
-	if o.place == onCell && e.Volts != nil { // the set-points of a panel event are what somebody dialled
+	if e.Kind == "passivation" && e.Volts != nil { // other volts are what somebody dialled, or a meter's
 		e.Volts = number(*e.Volts * draw())
 	}
 }
 
 // plan lays out the pulses of a whisker or of froth until the event or the night ends.
 func (o *occurrence) plan(r *rand.Rand, night time.Duration) []pulse {
-	e := &o.event
+	e := &o.Event
 	if e.Kind != "whisker" && e.Kind != "froth" {
 		return nil
 	}
@@ -151,15 +150,15 @@ func (t *timeline) enter(o *occurrence) {
 	for _, p := range o.pulses {
 		t.breaks = append(t.breaks, p.from, p.from+(p.to-p.from)/2, p.to) // halves, so that the ramp is followed
 	}
-	switch o.place {
-	case onCell, onMeter:
-		t.cell[o.event.Channel] = append(t.cell[o.event.Channel], o)
-	case onWire:
+	switch {
+	case o.kind.shape != nil:
+		t.cell[o.Channel] = append(t.cell[o.Channel], o)
+	case o.kind.spoils != nil:
 		t.line = append(t.line, o)
-	case onSupply:
-		t.deeds = append(t.deeds, deed{at: o.from, event: &o.event, channel: o.event.Channel})
+	default:
+		t.deeds = append(t.deeds, deed{occurrence: o, at: o.from})
 		if o.to != forever {
-			t.deeds = append(t.deeds, deed{at: o.to, event: &o.event, channel: o.event.Channel, ends: true})
+			t.deeds = append(t.deeds, deed{occurrence: o, at: o.to, ends: true})
 		}
 	}
 }
@@ -191,6 +190,7 @@ func (t *timeline) due(at time.Duration) []deed {
 // weather is everything that acts on one channel at an instant.
 type weather struct {
 	cell.Influence
+	at            time.Duration
 	noise         float64 // factor on the cell's noise
 	fold          float64 // factor on the set current
 	offsetVolts   float64
@@ -199,64 +199,13 @@ type weather struct {
 
 // weather adds up what the script does to a channel.
 func (t *timeline) weather(channel int, at time.Duration) weather {
-	w := weather{Influence: cell.Healthy(), noise: 1, fold: 1}
+	w := weather{Influence: cell.Healthy(), at: at, noise: 1, fold: 1}
 	for _, o := range t.cell[channel] {
 		if at >= o.from && at < o.to {
-			o.shape(&w, at)
+			o.kind.shape(o, &w, (at - o.from).Seconds())
 		}
 	}
 	return w
-}
-
-// shape adds the course of one occurrence to the weather. Every course is a function of the time since the
-// occurrence began, so it does not matter how often anybody looks.
-func (o *occurrence) shape(w *weather, at time.Duration) {
-	e := &o.event
-	t := (at - o.from).Seconds()
-	switch e.Kind {
-	case "hard-short":
-		w.ShortSiemens += 1 / e.Ohms
-	case "whisker":
-		if p, ok := o.pulse(at); ok { // thickens until it burns off: a sawtooth
-			w.ShortSiemens += p.peak * fraction(p, at)
-		}
-	case "lead-off":
-		w.LeadOhms = math.Inf(1)
-	case "contact":
-		w.LeadOhms += e.Ohms * ramp(t, e.Over) * (1 + e.Noise*o.flicker(at))
-	case "evaporation":
-		w.Evaporation *= e.Factor
-	case "leak":
-		w.Leak += e.LitresPerHour / 1e3 / 3600
-	case "clogging":
-		rise := t
-		if g := e.Growth.seconds(); g > 0 {
-			rise = g * (math.Exp(math.Min(t/g, 20)) - 1)
-		}
-		w.ExtraOhms += math.Min(e.OhmsPerHour/3600*rise, 100)
-	case "passivation":
-		w.AnodeVolts += given(e.Volts, 0) * approach(t, e.Over)
-	case "stirrer-stop":
-		a := approach(t, e.Over)
-		w.Stirring *= 1 - (1-e.Factor)*a
-		w.ExtraOhms += e.Ohms * a
-		w.noise *= e.Noise
-	case "heating":
-		w.Heat += e.Watts
-	case "room":
-		w.Room += e.Kelvin * ramp(t, e.Over)
-	case "impurity":
-		w.Hydrogen += (e.Factor - 1) * ramp(t, e.Over)
-	case "froth":
-		if p, ok := o.pulse(at); ok {
-			w.ExtraOhms += p.peak * fraction(p, at)
-		}
-	case "fold-back":
-		w.fold *= e.Factor
-	case "offset":
-		w.offsetVolts += given(e.Volts, 0) * ramp(t, e.Over)
-		w.offsetAmperes += given(e.Amperes, 0) * ramp(t, e.Over)
-	}
 }
 
 // ramp rises evenly from 0 to 1 over a time.
@@ -276,17 +225,14 @@ func approach(t float64, over Span) float64 {
 	return 1 - math.Exp(-t/s)
 }
 
-// pulse is the one that is in progress.
-func (o *occurrence) pulse(at time.Duration) (pulse, bool) {
+// pulse is the height of the one that is in progress, which grows until it breaks off: a sawtooth; 0 between two.
+func (o *occurrence) pulse(at time.Duration) float64 {
 	n := sort.Search(len(o.pulses), func(n int) bool { return o.pulses[n].to > at })
 	if n == len(o.pulses) || o.pulses[n].from > at {
-		return pulse{}, false
+		return 0
 	}
-	return o.pulses[n], true
-}
-
-func fraction(p pulse, at time.Duration) float64 {
-	return float64(at-p.from) / float64(p.to-p.from)
+	p := o.pulses[n]
+	return p.peak * (float64(at-p.from) / float64(p.to-p.from))
 }
 
 // flicker is a number from −1 to 1 that stays for two seconds: a contact that makes and breaks.

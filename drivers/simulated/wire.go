@@ -22,28 +22,8 @@ type wire struct {
 func (t *timeline) wire(at time.Duration) wire {
 	var w wire
 	for _, o := range t.line {
-		if at < o.from || at >= o.to {
-			continue
-		}
-		switch e := &o.event; e.Kind {
-		case "unplug":
-			w.gone = true
-		case "silence":
-			w.silent = true
-		case "echo":
-			w.echo = true
-		case "garbage":
-			w.garbage = e.Chance
-		case "dropped-characters":
-			w.drop = e.Chance
-		case "blank-lines":
-			w.blank = e.Chance
-		case "special-value":
-			w.special, w.value = e.Chance, e.Value
-		case "late-reply":
-			w.late, w.lateBy = e.Chance, e.Delay.duration()
-		case "slow-answers":
-			w.slow, w.spread = e.Delay.duration(), e.Spread.duration()
+		if at >= o.from && at < o.to {
+			o.kind.spoils(&o.Event, &w)
 		}
 	}
 	return w
@@ -139,10 +119,6 @@ func (i *Instrument) lost(w wire) drivers.Reason {
 // bitsPerCharacter is a start bit, eight data bits and a stop bit.
 const bitsPerCharacter = 10
 
-// spin is how long before an instant a precise wait stops sleeping and watches the clock: longer than the
-// kernel is usually late.
-const spin = 100 * time.Microsecond
-
 // pace makes a pseudo-terminal, which is instantaneous, as slow as a wire: a reply is complete no earlier than the
 // bits of its query and its own allow. A message is handed over whole when its last bit would have arrived.
 type pace struct {
@@ -160,9 +136,6 @@ func newPace(baud int) *pace {
 
 // heard notes n characters whose sending began no later than now.
 func (p *pace) heard(n int) {
-	if p.character == 0 {
-		return
-	}
 	now := time.Now()
 	if p.in.Before(now) {
 		p.in = now
@@ -172,9 +145,6 @@ func (p *pace) heard(n int) {
 
 // say waits until n characters of reply have passed, after the query.
 func (p *pace) say(n int) {
-	if p.character == 0 {
-		return
-	}
 	if p.out.Before(p.in) {
 		p.out = p.in
 	}
@@ -182,11 +152,7 @@ func (p *pace) say(n int) {
 		p.out = now
 	}
 	p.out = p.out.Add(time.Duration(n) * p.character)
-	if rest := time.Until(p.out) - spin; rest > 0 {
-		sleep(rest)
-	}
-	for time.Now().Before(p.out) {
-	}
+	time.Sleep(time.Until(p.out))
 }
 
 // PTY is an instrument behind a pseudo-terminal. Serve opens it.
@@ -225,7 +191,7 @@ func (i *Instrument) plugged(now time.Duration) (in bool, until time.Duration) {
 	until = forever
 	in = true
 	for _, o := range i.night.line {
-		if o.event.Kind != "unplug" {
+		if o.Kind != "unplug" {
 			continue
 		}
 		if now >= o.from && now < o.to {

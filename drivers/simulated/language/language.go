@@ -1,12 +1,12 @@
 // Package language is the listening end of SCPI-1999 and IEEE 488.2: it takes program messages apart, finds the
-// command each unit names, keeps the error queue and the status registers, and writes response messages. It knows
+// command each unit names, keeps the error queue, and writes response messages. It knows
 // no instrument: the instrument hands it a list of commands.
 //
 // What it keeps of the standards: short and long mnemonics in any case, optional nodes, numeric suffixes, the header
 // path of compound messages (a unit without a leading colon continues where the last one stood; common commands leave the path alone), units
-// and MINimum, MAXimum, DEFault for numbers, channel lists, the classes of errors and the bits they set, a bounded first-in
-// first-out error queue whose overflow is −350, and the summary bits of the status byte. On a wire without
-// handshake there is no interrupted or unterminated query, so −410 to −440 never arise.
+// and MINimum, MAXimum, DEFault for numbers, channel lists, and a bounded first-in first-out error queue whose overflow is −350. On a wire without
+// handshake there is no interrupted or unterminated query, so −410 to −440 never arise. Event registers and the status byte, which nightcell
+// never asks for, are left out.
 package language
 
 import (
@@ -18,16 +18,11 @@ import (
 
 // Interpreter is one listener. It is not safe for use by several goroutines.
 type Interpreter struct {
-	root     *node
-	registry []*Register
-	queue    queue
-	event    int // standard event status register
-	eventOn  int // its enable register
-	service  int // service request enable register
+	headers  []header
+	queue    []Error
 	identity func() string
 	reset    func()
-	pending  strings.Builder
-	response bool // a response unit is already waiting: MAV
+	answers  []string // to the units of the message so far
 }
 
 // Options are what the instrument brings along.
@@ -53,30 +48,27 @@ type Command struct {
 	Query func(c *Call) (string, error)
 }
 
-// New builds a listener. It panics if a pattern is malformed, because patterns are program text.
+// New builds a listener.
 func New(o Options) *Interpreter {
-	in := &Interpreter{root: &node{}, identity: o.Identity, reset: o.Reset}
+	in := &Interpreter{identity: o.Identity, reset: o.Reset}
 	for _, c := range append(common(in), o.Commands...) {
-		in.root.insert(parsePattern(c.Pattern), &c)
+		in.headers = append(in.headers, newHeader(c))
 	}
-	in.event = powerOn
 	return in
 }
 
 // Handle executes one program message and returns the response message with its line feed, or "" if nothing was asked.
 func (in *Interpreter) Handle(message string) string {
-	in.pending.Reset()
-	in.response = false
+	in.answers = nil
 	if len(message) > longestMessage {
 		in.raise(Error{Number: BufferOverrun})
 		return ""
 	}
 	in.run(strings.TrimRight(message, "\r\n"))
-	if !in.response {
+	if in.answers == nil {
 		return ""
 	}
-	in.pending.WriteByte('\n')
-	return in.pending.String()
+	return strings.Join(in.answers, ";") + "\n"
 }
 
 // run executes the units of a message. A command error ends the message, as a parser that has lost its footing
@@ -99,7 +91,7 @@ func (in *Interpreter) run(message string) {
 			}
 			err = in.execute(u)
 		}
-		if err != nil && in.raise(err).bit() == commandError {
+		if err != nil && in.raise(err).ofCommand() {
 			return
 		}
 		if !u.common && len(u.keywords) > 0 {
@@ -108,35 +100,26 @@ func (in *Interpreter) run(message string) {
 	}
 }
 
-// execute finds the command of one unit, runs it, and appends its response.
+// execute finds the command of one unit, runs it, and keeps its answer.
 func (in *Interpreter) execute(u unit) error {
 	call := &Call{arguments: u.arguments}
-	command, err := in.root.find(u.keywords, call)
-	if err != nil {
+	command, err := in.find(strings.Join(u.keywords, ":"), call)
+	switch {
+	case err != nil:
 		return err
-	}
-	if u.query {
-		if command.Query == nil {
-			return Error{Number: UndefinedHeader, Info: u.text}
-		}
-		answer, err := command.Query(call)
-		if err == nil {
-			err = call.Done()
-		}
-		if err != nil {
-			return err
-		}
-		if in.response {
-			in.pending.WriteByte(';')
-		}
-		in.pending.WriteString(answer)
-		in.response = true
-		return nil
-	}
-	if command.Set == nil {
+	case u.query && command.Query == nil, !u.query && command.Set == nil:
 		return Error{Number: UndefinedHeader, Info: u.text}
+	case !u.query:
+		return command.Set(call)
 	}
-	return command.Set(call)
+	answer, err := command.Query(call)
+	if err == nil {
+		err = call.Done()
+	}
+	if err == nil {
+		in.answers = append(in.answers, answer)
+	}
+	return err
 }
 
 // Call is one command in the act of being executed: its numeric suffixes and the arguments not yet taken.
@@ -289,8 +272,7 @@ func (c *Call) Word(words ...string) (int, error) {
 		return 0, err
 	}
 	for i, w := range words {
-		n := (&node{}).child(w)
-		if u := strings.ToUpper(a); u == n.short || u == n.long {
+		if u := strings.ToUpper(a); u == strings.ToUpper(w) || u == longForm.ReplaceAllString(w, "") {
 			return i, nil
 		}
 	}

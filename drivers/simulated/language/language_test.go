@@ -12,13 +12,10 @@ type bench struct {
 	channel        int
 	on             bool
 	resets         int
-	questionable   int
-	register       *Register
 }
 
 func newBench() *bench {
 	b := &bench{}
-	b.register = NewRegister(func() int { return b.questionable })
 	commands := []Command{
 		{
 			Pattern: "[SOURce#]:VOLTage[:LEVel][:IMMediate][:AMPLitude]",
@@ -76,14 +73,12 @@ func newBench() *bench {
 			},
 			Query: func(*Call) (string, error) { return map[bool]string{true: "1", false: "0"}[b.on], nil },
 		},
-		{Pattern: "STATus:QUEStionable:CONDition", Query: func(*Call) (string, error) { return format(float64(b.questionable)), nil }},
 	}
 	b.Interpreter = New(Options{
-		Commands: append(commands, b.register.Commands("STATus:QUEStionable")...),
+		Commands: commands,
 		Identity: func() string { return "EXAMPLE,BENCH,1,2" },
 		Reset:    func() { b.resets++ },
 	})
-	b.Watch(b.register)
 	return b
 }
 

@@ -2,12 +2,7 @@
 
 package simulated
 
-import (
-	"os"
-	"time"
-)
-
-func sleep(d time.Duration) { time.Sleep(d) }
+import "os"
 
 // runsAt does not look at the terminal's settings here.
 func runsAt(*os.File, int) bool { return true }
