@@ -153,7 +153,7 @@ func TestFinishOnATerminal(t *testing.T) {
 	if code := p.end(); !ended || code != 0 {
 		t.Fatalf("code %d after %q", code, text)
 	}
-	for _, want := range []string{"open         Lift the cathode out", "left-out     Test what it is", "no acid in the house", "if you like  Take a photo", "Mass of the deposit, by three ways", "current efficiency"} {
+	for _, want := range []string{"open         Lift the cathode out", "left-out     Test what it is", "no acid in the house", "if you like  Take a photo", "Deposit mass, three ways", "current efficiency"} {
 		if !strings.Contains(strings.ToLower(text), strings.ToLower(want)) {
 			t.Errorf("the end does not say %q:\n%s", want, text)
 		}

@@ -169,6 +169,17 @@ func TestOneAnswerIsForAllRoutes(t *testing.T) {
 	}
 }
 
+// TestATripIsToldAsSuch: an output that goes off is a reason to ask the supply at once why, so that one alarm comes, of the cause.
+func TestATripIsToldAsSuch(t *testing.T) {
+	phone := playNight(t, watchtest.Live+"[[event]]\nat = \"3 h\"\nkind = \"trip\"\nprotection = \"over-voltage\"\n", "", "", nil)[0]
+	if got := phone.Of(alerts.ProtectionTripped); !strings.HasPrefix(got, "alarm") {
+		t.Errorf("the trip was told as %q", got)
+	}
+	if got := phone.Of(alerts.OutputOff); got != "" {
+		t.Errorf("the output that the trip switched off was told too: %q", got)
+	}
+}
+
 // TestTheLastWord: whoever stops the watch over a live output is heard of, with what becomes of it.
 func TestTheLastWord(t *testing.T) {
 	for on, want := range map[string]string{

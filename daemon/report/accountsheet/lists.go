@@ -20,7 +20,7 @@ const mostRows = 8
 const barLength = 40
 
 func (s *sheet) budget() report.Table {
-	t := report.Table{Key: "budget", Title: "Where the uncertainty of the charge comes from", List: true, Aside: true}
+	t := report.Table{Key: "budget", Title: "Uncertainty budget of the charge", List: true, Aside: true}
 	total := s.Totals.StandardUncertainty * s.Totals.StandardUncertainty
 	for _, c := range s.Totals.Budget.Components() {
 		f := plain("standard_uncertainty", c.Source, c.StandardUncertainty, report.AmpereHours)
@@ -111,7 +111,7 @@ func (s *sheet) acts() report.Table {
 	for _, a := range s.Account.Run.Acts {
 		rows = append(rows, row(stamp("at_utc", a.At), text("action", a.Action), text("outcome", a.Outcome), text("text", a.Text)))
 	}
-	return list("acts", "What was done to the output", rows, "at (UTC)", "act", "outcome", "what")
+	return list("acts", "Output switching", rows, "at (UTC)", "act", "outcome", "what")
 }
 
 func (s *sheet) gaps() report.Table {
@@ -124,7 +124,7 @@ func (s *sheet) gaps() report.Table {
 
 // files are what the account is a function of.
 func (s *sheet) files() report.Table {
-	t := report.Table{Key: "files", Title: "Rests on", List: true, Aside: true}
+	t := report.Table{Key: "files", Title: "Files and checksums", List: true, Aside: true}
 	for _, f := range s.Files {
 		if f.SHA256 != "" {
 			t.Add(report.Figure{Key: "sha256", Label: f.Name, Word: f.SHA256, Text: "SHA-256", Note: f.SHA256, Rows: []report.Figure{word("file", f.Name), {Key: "length_bytes", Word: f.Bytes}}})

@@ -19,7 +19,7 @@ const pictureHeight = 23 * vg.Centimeter
 // picture draws panels above one time axis.
 func picture(title string, panels []report.Panel) report.Table {
 	var b bytes.Buffer
-	if err := (report.Sheet{Axis: "h since the beginning", Height: pictureHeight, SVG: true}).Draw(&b, panels); err != nil {
+	if err := (report.Sheet{Axis: "hours since the start", Height: pictureHeight, SVG: true}).Draw(&b, panels); err != nil {
 		return report.Table{Lines: []string{"No picture: " + err.Error()}, Aside: true}
 	}
 	return report.Table{Title: title, Picture: b.Bytes()}
@@ -31,13 +31,13 @@ func (s *sheet) pictures() report.Table {
 	if stage := s.byStage(); len(stage.Curves) > 0 {
 		panels = append(panels, stage)
 	}
-	return picture("The night", panels)
+	return picture("The run", panels)
 }
 
 // besides are the figures in which accounts are compared.
 var besides = []report.Beside{
 	{Label: "charge", Names: []string{"charge_coulombs"}}, {Label: "deposit", Names: []string{"deposit_grams"}},
-	{Label: "current efficiency", Names: []string{"current_efficiency_ratio"}}, {Label: "of the last moment", Names: []string{"marginal_efficiency_ratio"}},
+	{Label: "current efficiency", Names: []string{"current_efficiency_ratio"}}, {Label: "marginal efficiency", Names: []string{"marginal_efficiency_ratio"}},
 	{Label: "energy", Names: []string{"specific_energy_joules_per_gram"}}, {Label: "mean voltage", Names: []string{"mean_voltage_volts"}},
 	{Label: "mean current", Names: []string{"mean_current_amperes"}}, {Label: "current density", Names: []string{"current_density_amperes_per_square_metre"}},
 	{Label: "mass transfer", Names: []string{"mass_transfer_metres_per_second"}}, {Label: "resistance", Names: []string{"resistance_ohms"}},
@@ -66,7 +66,7 @@ func Beside(a, b *books.Books) *report.Report {
 			row.Cells[i].Key = "" // JSON has both accounts whole
 		}
 	}
-	r.Tables = []report.Table{compared, picture("Both nights", panels)}
+	r.Tables = []report.Table{compared, picture("Both runs", panels)}
 	return r
 }
 
@@ -89,7 +89,7 @@ func (s *sheet) panels(name string, alone bool) []report.Panel {
 		deposit.Curves = []report.Curve{{Name: label("planned"), Line: line(func(i int) float64 { return s.Model[i].Value * 1e3 })}}
 		if last := s.Model[n-1].Value; s.Efficiency.Known() && last > 0 {
 			scale := s.Deposit.Value / last
-			deposit.Curves = append(deposit.Curves, report.Curve{Name: label("found, on the way as planned"), Line: line(func(i int) float64 { return s.Model[i].Value * scale * 1e3 })})
+			deposit.Curves = append(deposit.Curves, report.Curve{Name: label("actual, along the planned course"), Line: line(func(i int) float64 { return s.Model[i].Value * scale * 1e3 })})
 		}
 		if alone {
 			edge := func(k float64) plotter.XYs {

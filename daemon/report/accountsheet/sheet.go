@@ -37,7 +37,7 @@ func Of(b *books.Books) *report.Report {
 	s := newSheet(b)
 	r := &report.Report{Title: "Account of run " + b.Run + ", cell " + b.Log.Cell, Name: b.Log.Cell + " " + b.Run}
 	r.Tables = []report.Table{s.subject(), {Key: "answer", Lines: s.answer()}, s.flowed(), s.masses(), s.pairs(), s.found(), s.stages(), s.balance(), s.loads(), s.tests(),
-		{Key: "missing", Title: "What would say more", Lines: s.Missing, Bullet: "  - "}, {Key: "notes", Title: "Notes", Lines: s.notes(), Bullet: "  - "},
+		{Key: "missing", Title: "What is missing", Lines: s.Missing, Bullet: "  - "}, {Key: "notes", Title: "Notes", Lines: s.notes(), Bullet: "  - "},
 		s.budget(), s.costs(), s.entries(), s.alarms(), s.acts(), s.gaps(), s.files(),
 		{Apart: true, Lines: []string{"Marks: m measured, g given, p published, a assumed. ± is twice the standard uncertainty (k = 2)."}}, s.pictures()}
 	rounded(r.Tables)
@@ -101,7 +101,7 @@ func (s *sheet) answer() []string {
 		lines = append(lines, "The run is still open: these are its figures so far, not its account.")
 	}
 	if !s.Sound() {
-		lines = append(lines, "The log or the late entries are damaged: nightcell verify says where. What follows rests on what is left.")
+		lines = append(lines, "The log or the late entries are damaged: nightcell verify says where. What follows uses what is left.")
 	}
 	charge := report.Show(matter.Figure{Value: s.Totals.Charge, StandardUncertainty: s.Totals.StandardUncertainty}, report.AmpereHours)
 	switch {
@@ -130,7 +130,7 @@ func (s *sheet) flowed() report.Table {
 	if t.Gaps > 0 {
 		charge.Note = fmt.Sprintf("of it %.4g to %.4g A·h in gaps", t.GapLow/3600, t.GapHigh/3600)
 	}
-	table := report.Table{Title: "What flowed", Figures: []report.Figure{charge}}
+	table := report.Table{Title: "Charge and energy", Figures: []report.Figure{charge}}
 	table.Known("energy", "energy", s.Energy, report.KilowattHours, "")
 	table.Known("mean_voltage", "mean voltage", s.MeanVolts, report.Volts, "energy over charge")
 	table.Known("mean_current", "mean current", s.MeanAmperes, report.Amperes, "while the output was on")
@@ -153,7 +153,7 @@ func (s *sheet) flowed() report.Table {
 
 // masses sets the three ways side by side, each held against those before it.
 func (s *sheet) masses() report.Table {
-	t := report.Table{Key: "masses", Title: "Mass of the deposit, by three ways", List: true}
+	t := report.Table{Key: "masses", Title: "Deposit mass, three ways", List: true}
 	for _, m := range s.Masses {
 		f := report.Of("deposit", m.Name, m.Deposit, report.Grams, m.Deposit.Source)
 		if !m.Deposit.Known() {
@@ -191,7 +191,7 @@ func chance(p float64) string {
 
 // found are the key figures.
 func (s *sheet) found() report.Table {
-	t := report.Table{Title: "What came of it"}
+	t := report.Table{Title: "Result"}
 	note := s.Deposit.Source
 	if c := s.Combined; c.Count > 1 {
 		note = fmt.Sprintf("%s; χ² %.2f over %d, chance %s", note, c.ChiSquared, c.Count-1, chance(c.Chance))
@@ -203,7 +203,7 @@ func (s *sheet) found() report.Table {
 	}
 	t.Known("deposit", "deposit", s.Deposit, report.Grams, note)
 	t.Known("current_efficiency", "current efficiency", s.Efficiency, report.Percent, strings.TrimSpace(s.byAssays()))
-	t.Known("marginal_efficiency", "of the last moment", s.Marginal, report.Percent, s.Marginal.Source)
+	t.Known("marginal_efficiency", "marginal efficiency", s.Marginal, report.Percent, s.Marginal.Source)
 	t.Known("specific_energy", "energy", s.EnergyPerMass, report.EnergyPerGram, "")
 	cost, note := report.MoneyPerGram, ""
 	if cost.Symbol = strings.TrimSpace(s.Currency + " " + cost.Symbol); s.Currency == "" {
@@ -243,9 +243,9 @@ func ifAny(t report.Table) report.Table {
 }
 
 func (s *sheet) balance() report.Table {
-	t := report.Table{Key: "balance", Title: "Metal"}
+	t := report.Table{Key: "balance", Title: "Metal balance"}
 	if b := s.Balance; b != nil {
-		t.Known("supplied", "put in", b.Supplied, report.Grams, "")
+		t.Known("supplied", "supplied", b.Supplied, report.Grams, "")
 		t.Known("deposit", "on the cathode", b.Deposit, report.Grams, "")
 		t.Known("anode", "on the anode", b.Anode, report.Grams, b.Anode.Source)
 		crossed := "" // of which nothing is the likeliest stands in JSON alone
@@ -284,7 +284,7 @@ func (s *sheet) loads() report.Table {
 }
 
 func (s *sheet) tests() report.Table {
-	t := report.Table{Key: "identity", List: true, Title: "What the deposit is"}
+	t := report.Table{Key: "identity", List: true, Title: "Identity of the deposit"}
 	for _, x := range s.Tests {
 		f := report.Figure{Key: "words", Label: "test of " + utc(x.At), Word: x.Words, Note: x.Problem}
 		if x.Share.Known() {
