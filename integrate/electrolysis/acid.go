@@ -16,35 +16,22 @@ type acidBase struct {
 	CatholyteWorst float64 // mol of OH⁻ gained by the catholyte if no metal plates and no acid crosses
 }
 
-// acidConditions is what acidMade works from.
-type acidConditions struct {
-	Charge     float64       // C
-	Efficiency float64       // share of the charge that makes metal, 0 to 1
-	Couple     matter.Couple // of the metal; H⁺ taken up and hydroxide set free count
-	AnodeAcid  float64       // mol of H⁺ made at the anode
-	Crossing   float64       // share of the current through the separator that H⁺ carries to the catholyte, 0 to 1
-}
-
-// acidMade returns the acid and base of a charge. Each electron that makes hydrogen
-// leaves one OH⁻ (or takes one H⁺), one that makes metal leaves what the couple
-// sets free. NaN outside the domain.
-func acidMade(c acidConditions) acidBase {
-	if !notNegative(c.Charge, c.AnodeAcid) || !(c.Efficiency >= 0 && c.Efficiency <= 1) || !(c.Crossing >= 0 && c.Crossing <= 1) || c.Couple.Valence <= 0 {
-		nan := math.NaN()
-		return acidBase{nan, nan, nan, nan}
+// acidMade returns the acid and base of a charge in C of which the share efficiency makes metal by the couple, whose H⁺ taken up and hydroxide
+// set free count. The anode makes anodeAcid mol of H⁺, and H⁺ carries the share crossing of the current through the separator to the catholyte.
+// Each electron that makes hydrogen leaves one OH⁻ (or takes one H⁺), one that makes metal leaves what the couple sets free.
+func acidMade(charge, efficiency float64, couple matter.Couple, anodeAcid, crossing float64) acidBase {
+	perMetal := couple.Protons
+	if couple.Ligand == "hydroxide" {
+		perMetal += couple.Ligands
 	}
-	perMetal := c.Couple.Protons
-	if c.Couple.Ligand == "hydroxide" {
-		perMetal += c.Couple.Ligands
-	}
-	perMetal /= float64(c.Couple.Valence)
-	electrons := c.Charge / matter.Faraday
-	base := electrons * (1 - c.Efficiency + c.Efficiency*perMetal)
-	across := electrons * c.Crossing
+	perMetal /= float64(couple.Valence)
+	electrons := charge / matter.Faraday
+	base := electrons * (1 - efficiency + efficiency*perMetal)
+	across := electrons * crossing
 	return acidBase{
-		Anolyte:        less(c.AnodeAcid, across),
+		Anolyte:        less(anodeAcid, across),
 		Catholyte:      less(base, across),
-		Bath:           less(c.AnodeAcid, base),
+		Bath:           less(anodeAcid, base),
 		CatholyteWorst: electrons * math.Max(1, perMetal),
 	}
 }
@@ -62,31 +49,25 @@ func less(x, y float64) float64 {
 // the H⁺ that one of it carries. In a medium that is not acid it is the sodium
 // hydroxide that the anode uses up.
 func AcidOf(medium matter.Medium) (formula string, protons float64) {
-	switch medium {
-	case matter.Chloride:
-		return "HCl", 1
-	case matter.Nitrate:
-		return "HNO3", 1
-	case matter.Sulfamate:
-		return "NH2SO3H", 1
-	case matter.Methanesulfonate:
-		return "CH3SO3H", 1
-	case matter.Fluoborate:
-		return "HBF4", 1
-	case matter.Cyanide, matter.Alkaline, matter.Ammine, matter.Sulfide:
-		return "NaOH", 1
+	if medium.Acidic() {
+		if formula = monobasic[medium]; formula == "" {
+			return "H2SO4", 2
+		}
+		return formula, 1
 	}
-	return "H2SO4", 2
+	return "NaOH", 1
+}
+
+// monobasic are the acids of the media that are of one proton.
+var monobasic = map[matter.Medium]string{
+	matter.Chloride: "HCl", matter.Nitrate: "HNO3", matter.Sulfamate: "NH2SO3H", matter.Methanesulfonate: "CH3SO3H", matter.Fluoborate: "HBF4",
 }
 
 // AcidMass returns the kilograms of AcidOf the medium that carry, or in an alkaline
 // one are used up by, that many moles of H⁺.
 func AcidMass(moles float64, medium matter.Medium) float64 {
 	formula, protons := AcidOf(medium)
-	parsed, err := matter.ParseFormula(formula)
-	if err != nil {
-		return math.NaN() // cannot happen: the formulae stand above and a test reads them all
-	}
+	parsed, _ := matter.ParseFormula(formula) // a test reads them all
 	molar, _ := parsed.MolarMass()
 	return moles / protons * molar
 }
@@ -114,7 +95,7 @@ func (e Evaporation) Disagreement() float64 {
 }
 
 // evaporationAt returns how fast an open bath at temperature kelvin loses water
-// in a room. NaN outside 273 to 373 K.
+// in a room, 273 to 373 K.
 //
 // Sources: practitioner's fits at finishing.com 149/24, E = exp(−(7.2 − 0.03236·°F)) US
 // gal/(ft²·h) still; US EPA 625/8-82-008 as quoted by
@@ -122,9 +103,6 @@ func (e Evaporation) Disagreement() float64 {
 // straight line of the logarithm. They differ by about 1.7 times near room temperature, and a
 // draught or a fume hood can double either.
 func evaporationAt(temperature float64) Evaporation {
-	if !(temperature >= 273 && temperature <= 373.2) {
-		return Evaporation{math.NaN(), math.NaN()}
-	}
 	celsius := temperature - 273.15
 	fahrenheit := celsius*9/5 + 32
 	fit := math.Exp(-(7.2 - 0.03236*fahrenheit))
@@ -160,7 +138,7 @@ func (a *Assessment) acid() {
 	c, load := a.Conditions, &a.Acid
 	best, low, high := a.anodeCharges()
 	made := func(s anodeCharge, efficiency, crossing float64) acidBase {
-		return acidMade(acidConditions{c.Charge.Value, efficiency, a.Couple, s.acid(&c), crossing})
+		return acidMade(c.Charge.Value, efficiency, a.Couple, s.acid(&c), crossing)
 	}
 	whole := made(best, c.Efficiency.Value, 0)
 	load.Bath = combine(whole.Bath, "acid of the anode less base of the cathode", c.Charge, c.Efficiency)
@@ -173,7 +151,7 @@ func (a *Assessment) acid() {
 		ends = []float64{made(low, e.Low, 0).Bath, made(low, e.High, 0).Bath, made(high, e.Low, 0).Bath, made(high, e.High, 0).Bath}
 	}
 	load.Bath = between(load.Bath, ends...)
-	load.BathMass = times(load.Bath, AcidMass(1, c.Medium))
+	load.BathMass = load.Bath.Times(AcidMass(1, c.Medium))
 	load.CatholyteWorst = combine(whole.CatholyteWorst, "no metal plates, no acid crosses", c.Charge)
 	if c.Separator == NoSeparator {
 		return

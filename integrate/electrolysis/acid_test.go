@@ -15,7 +15,7 @@ func divalent() matter.Couple { return matter.Couple{Valence: 2} }
 // 1.54 kg of acid per kg of copper is the textbooks' round figure, from memory.
 func TestAcidPerAmpereHour(t *testing.T) {
 	hour := func(efficiency float64) acidBase {
-		return acidMade(acidConditions{ampereHour, efficiency, divalent(), ampereHour / matter.Faraday, 0})
+		return acidMade(ampereHour, efficiency, divalent(), ampereHour/matter.Faraday, 0)
 	}
 	near(t, "H⁺ per A·h, mol", hour(1).Anolyte, 0.03731137, 1e-8)
 	near(t, "sulfuric acid in the anolyte, g/A·h", 1e3*AcidMass(hour(1).Anolyte, matter.Sulfate), 1.82960, 5e-5)
@@ -31,24 +31,19 @@ func TestAcidPerAmpereHour(t *testing.T) {
 // Zn + 4OH- and 2OH- = ½O2 + H2O + 2e leave two OH⁻ for each zinc.
 func TestAlkalineBathGainsHydroxide(t *testing.T) {
 	zincate := matter.Couple{Valence: 2, Ligand: "hydroxide", Ligands: 4}
-	made := acidMade(acidConditions{2 * matter.Faraday, 1, zincate, 2, 0})
+	made := acidMade(2*matter.Faraday, 1, zincate, 2, 0)
 	near(t, "OH⁻ per mol of zinc", -made.Bath, 2, 1e-12)
 	bismuth := matter.Couple{Valence: 3, Protons: 2}
-	made = acidMade(acidConditions{3 * matter.Faraday, 1, bismuth, 3, 0})
+	made = acidMade(3*matter.Faraday, 1, bismuth, 3, 0)
 	near(t, "BiO+ + 2H+ + 3e, 3H+ from the anode: one H⁺ per mol of bismuth", made.Bath, 1, 1e-12)
 }
 
 func TestAcidBalance(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		c := acidConditions{
-			Charge:     rapid.Float64Range(0, 1e7).Draw(t, "charge"),
-			Efficiency: rapid.Float64Range(0, 1).Draw(t, "efficiency"),
-			Couple:     matter.Couple{Valence: rapid.IntRange(1, 6).Draw(t, "valence"), Protons: float64(rapid.IntRange(0, 7).Draw(t, "protons"))},
-			Crossing:   rapid.Float64Range(0, 1).Draw(t, "crossing"),
-		}
-		c.AnodeAcid = c.Charge / matter.Faraday * rapid.Float64Range(0, 2).Draw(t, "anode")
-		made := acidMade(c)
-		if math.Abs(made.Anolyte-made.Catholyte-made.Bath) > 1e-9*(1+c.Charge/matter.Faraday) {
+		charge := rapid.Float64Range(0, 1e7).Draw(t, "charge")
+		couple := matter.Couple{Valence: rapid.IntRange(1, 6).Draw(t, "valence"), Protons: float64(rapid.IntRange(0, 7).Draw(t, "protons"))}
+		made := acidMade(charge, rapid.Float64Range(0, 1).Draw(t, "efficiency"), couple, charge/matter.Faraday*rapid.Float64Range(0, 2).Draw(t, "anode"), rapid.Float64Range(0, 1).Draw(t, "crossing"))
+		if math.Abs(made.Anolyte-made.Catholyte-made.Bath) > 1e-9*(1+charge/matter.Faraday) {
 			t.Fatalf("what one side gains the other must lose: %+v", made)
 		}
 		if made.Catholyte > made.CatholyteWorst*(1+1e-12) {
@@ -70,9 +65,6 @@ func TestAcids(t *testing.T) {
 		near(t, string(medium), 1e3*AcidMass(1, medium), want, 0.02)
 	}
 	near(t, "sodium hydroxide", 1e3*CausticMass(1), 40.00, 0.01)
-	if !math.IsNaN(acidMade(acidConditions{1, 1.2, divalent(), 1, 0}).Bath) || !math.IsNaN(acidMade(acidConditions{}).Bath) {
-		t.Error("outside the domain the answer must be NaN")
-	}
 }
 
 // TestDoubtOfTheAcid: before a chlorine anode the base is what the metal leaves to hydrogen, Q/F·(1 − e), so that an

@@ -195,9 +195,8 @@ func (a *Assessment) voltage() error {
 	if !c.SolubleAnode {
 		v.Gas, v.Reaction = a.Anode[0].Gas, a.Anode[0].Name
 	}
-	var err error
-	a.Voltage, a.Parts, err = cellVoltage(v)
-	return err
+	a.Voltage, a.Parts = cellVoltage(v)
+	return nil
 }
 
 // volts returns the voltage to reckon with: measured at the cell, or the expected band.
@@ -223,11 +222,8 @@ func assumed(low, best, high float64, why string) Band {
 
 // fromFigure is the band of a figure's limits, or of two standard uncertainties about it.
 func fromFigure(f matter.Figure) Band {
-	if f.Skewed() {
-		return Band{f.Low, f.Value, f.High, f.Mark, f.Source}
-	}
-	wide := 2 * f.StandardUncertainty
-	return Band{f.Value - wide, f.Value, f.Value + wide, f.Mark, f.Source}
+	low, high := f.Limits()
+	return Band{low, f.Value, high, f.Mark, f.Source}
 }
 
 // skewed gives a figure that goes with a power of another one, whose doubt is among its own, the limits of that one, if it has any; twice
@@ -253,12 +249,6 @@ func between(f matter.Figure, ends ...float64) matter.Figure {
 		}
 		f.Mark = matter.Assumed
 	}
-	return f
-}
-
-// times returns a figure, its doubt and its limits times a positive factor.
-func times(f matter.Figure, factor float64) matter.Figure {
-	f.Value, f.StandardUncertainty, f.Low, f.High = f.Value*factor, f.StandardUncertainty*factor, f.Low*factor, f.High*factor
 	return f
 }
 

@@ -73,37 +73,31 @@ func lessNoble(metal string) bool {
 
 func judgeCathode(name, metal string, medium matter.Medium, chloride bool) (Verdict, string) {
 	own, _ := findSurface(metal)
-	switch {
-	case name == "aluminium" && (medium == matter.Alkaline || medium == matter.Cyanide):
-		return Avoid, "dissolves in alkali with hydrogen, also with the current off"
-	case name == "aluminium" && chloride:
-		return Avoid, "pits in chloride, and the deposit then keys in and will not strip"
-	case name == "titanium" && medium == matter.Fluoborate:
-		return Avoid, "fluoride dissolves its skin"
-	case name == own.Name:
-		return Usual, "starter sheet of the same metal, not stripped: weigh it, and insert it with the current on if the bath attacks it"
-	case name == usualCathode(metal) && chloride:
-		return Possible, "the usual blank, but chloride pits it without current: do not leave it in the bath with the current off"
-	case name == usualCathode(metal):
-		return Usual, "deposit strips from the oxide skin; edges masked, and weighed clean and dry beforehand"
-	case name == "platinum":
-		return Avoid, "very low hydrogen overpotential, and the deposit alloys with it"
-	case name == "nickel" && lessNoble(metal):
-		return Avoid, "low hydrogen overpotential: traces of it redissolve base metals"
-	case name == "iron" && (medium == matter.Alkaline || medium == matter.Cyanide):
-		return Possible, "resists alkali; the deposit does not strip"
-	case name == "iron":
-		return Avoid, "dissolves in acid without current and contaminates the bath with iron"
-	case name == "copper" && lessNoble(metal):
-		return Possible, "the deposit adheres and alloys: for samples, not for stripping"
-	case name == "lead":
-		return Possible, "high overpotential, but soft and poisonous; the deposit does not strip cleanly"
-	case name == "graphite":
-		return Possible, "deposit keys into the pores; crumbles under strong gassing"
-	case name == "titanium":
-		return Possible, "strips well; takes up hydrogen and becomes brittle under long gassing"
-	case name == "aluminium":
-		return Possible, "corrodes in acid without current: insert it with the current on, and remove it at the hold current"
+	alkali, usual := medium == matter.Alkaline || medium == matter.Cyanide, name == usualCathode(metal)
+	for _, row := range []struct {
+		holds   bool
+		verdict Verdict
+		advice  string
+	}{
+		{name == "aluminium" && alkali, Avoid, "dissolves in alkali with hydrogen, also with the current off"},
+		{name == "aluminium" && chloride, Avoid, "pits in chloride, and the deposit then keys in and will not strip"},
+		{name == "titanium" && medium == matter.Fluoborate, Avoid, "fluoride dissolves its skin"},
+		{name == own.Name, Usual, "starter sheet of the same metal, not stripped: weigh it, and insert it with the current on if the bath attacks it"},
+		{usual && chloride, Possible, "the usual blank, but chloride pits it without current: do not leave it in the bath with the current off"},
+		{usual, Usual, "deposit strips from the oxide skin; edges masked, and weighed clean and dry beforehand"},
+		{name == "platinum", Avoid, "very low hydrogen overpotential, and the deposit alloys with it"},
+		{name == "nickel" && lessNoble(metal), Avoid, "low hydrogen overpotential: traces of it redissolve base metals"},
+		{name == "iron" && alkali, Possible, "resists alkali; the deposit does not strip"},
+		{name == "iron", Avoid, "dissolves in acid without current and contaminates the bath with iron"},
+		{name == "copper" && lessNoble(metal), Possible, "the deposit adheres and alloys: for samples, not for stripping"},
+		{name == "lead", Possible, "high overpotential, but soft and poisonous; the deposit does not strip cleanly"},
+		{name == "graphite", Possible, "deposit keys into the pores; crumbles under strong gassing"},
+		{name == "titanium", Possible, "strips well; takes up hydrogen and becomes brittle under long gassing"},
+		{name == "aluminium", Possible, "corrodes in acid without current: insert it with the current on, and remove it at the hold current"},
+	} {
+		if row.holds {
+			return row.verdict, row.advice
+		}
 	}
 	return Possible, "no common practice known for this pair: try a coupon first"
 }
@@ -176,11 +170,8 @@ func knownCathode(words string) bool {
 
 // Overpotential returns by how many volts the surface must be driven below the
 // hydrogen potential to make hydrogen at density A/m² and kelvin, by Tafel's law b·log10(i/i0);
-// zero below the exchange current density. NaN if density or temperature is not positive.
+// zero below the exchange current density.
 func (s surface) Overpotential(density, kelvin float64) float64 {
-	if !positive(density, s.ExchangeDensity, kelvin) {
-		return math.NaN()
-	}
 	warm := s.at(kelvin)
 	return math.Max(0, warm.TafelSlope*math.Log10(density/warm.ExchangeDensity))
 }
@@ -198,7 +189,7 @@ func (s surface) at(kelvin float64) surface {
 // good it is; the zero Figure if the surface is not in the table.
 func hydrogenOverpotential(nameOrSymbol string, density, kelvin float64) matter.Figure {
 	s, found := findSurface(nameOrSymbol)
-	if !found || !positive(density) {
+	if !found {
 		return matter.Figure{}
 	}
 	return matter.Figure{

@@ -64,35 +64,16 @@ const batteryRoomFactor = 0.05 / 3600 // m³/s per ampere
 
 // BatteryRoomAirflow returns the air in m³/s that the battery-room standards ask
 // for one cell that gasses with all of current amperes.
-func BatteryRoomAirflow(current float64) float64 {
-	if !notNegative(current) {
-		return math.NaN()
-	}
-	return batteryRoomFactor * current
-}
+func BatteryRoomAirflow(current float64) float64 { return batteryRoomFactor * current }
 
 // dilutionAirflow returns the air in m³/s that holds gas made at rate m³/s at volume
 // fraction limit once it is mixed: rate/limit. Above the cell itself the mixture is
 // richer, whatever the room average.
-func dilutionAirflow(rate, limit float64) float64 {
-	if !notNegative(rate) || !positive(limit) {
-		return math.NaN()
-	}
-	return rate / limit
-}
+func dilutionAirflow(rate, limit float64) float64 { return rate / limit }
 
 // steadyFraction returns the volume fraction that gas made at rate m³/s settles to
-// in a mixed room with airflow m³/s of fresh air, at most 1. No airflow gives 1
-// (0 if no gas is made).
-func steadyFraction(rate, airflow float64) float64 {
-	switch {
-	case !notNegative(rate, airflow):
-		return math.NaN()
-	case rate == 0:
-		return 0
-	}
-	return math.Min(1, rate/airflow)
-}
+// in a mixed room with airflow m³/s of fresh air, at most 1.
+func steadyFraction(rate, airflow float64) float64 { return math.Min(1, rate/airflow) }
 
 // closedShare is the share of the room's air exchanged below which it counts as closed: the
 // answer is the same to all digits, and no quotient overflows.
@@ -104,10 +85,7 @@ const closedShare = 1e-13
 // closed. +Inf if it never gets there. The gas is taken to push out no air, which
 // errs on the early side; leaks and absorption on walls make it later.
 func timeToFraction(rate, volume, airflow, limit float64) float64 {
-	if !notNegative(rate, airflow) || !positive(volume, limit) {
-		return math.NaN()
-	}
-	if rate == 0 || airflow*limit >= rate {
+	if airflow*limit >= rate {
 		return math.Inf(1)
 	}
 	if airflow*limit < closedShare*rate {
@@ -119,9 +97,6 @@ func timeToFraction(rate, volume, airflow, limit float64) float64 {
 // fractionAfter returns the volume fraction in that room after seconds; the
 // inverse of timeToFraction.
 func fractionAfter(rate, volume, airflow, seconds float64) float64 {
-	if !notNegative(rate, airflow, seconds) || !positive(volume) {
-		return math.NaN()
-	}
 	if airflow*seconds < closedShare*volume {
 		return math.Min(1, rate*seconds/volume)
 	}
@@ -131,12 +106,7 @@ func fractionAfter(rate, volume, airflow, seconds float64) float64 {
 // ventOpening returns the free area in m² of each of two wall openings that let
 // airflow m³/s through by natural draught: 28 cm² per m³/h (EN 50272-3, which
 // presumes at least 0.1 m/s).
-func ventOpening(airflow float64) float64 {
-	if !notNegative(airflow) {
-		return math.NaN()
-	}
-	return 28e-4 * 3600 * airflow
-}
+func ventOpening(airflow float64) float64 { return 28e-4 * 3600 * airflow }
 
 // GasLoad is one gas of the run, dry, at the room's temperature and one atmosphere.
 type GasLoad struct {

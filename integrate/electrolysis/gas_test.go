@@ -120,24 +120,11 @@ func TestRoomProperties(t *testing.T) {
 	})
 }
 
-func TestVentilationOutsideDomain(t *testing.T) {
-	for name, got := range map[string]float64{
-		"negative current":  BatteryRoomAirflow(-1),
-		"no limit":          dilutionAirflow(1e-6, 0),
-		"negative rate":     steadyFraction(-1, 1),
-		"no room":           timeToFraction(1e-6, 0, 0, 0.01),
-		"negative time":     fractionAfter(1e-6, 1, 0, -1),
-		"negative opening":  ventOpening(-1),
-		"not a number rate": timeToFraction(math.NaN(), 1, 0, 0.01),
-	} {
-		if !math.IsNaN(got) {
-			t.Errorf("%s: got %v, want NaN", name, got)
-		}
-	}
+func TestVentilationAtItsEnds(t *testing.T) {
 	// A draught too small to matter is none: the quotient of volume and airflow overflows here.
 	near(t, "hardly any air", timeToFraction(1e-4, 1, 1e-310, 0.04), timeToFraction(1e-4, 1, 0, 0.04), 1e-9)
 	near(t, "hardly any air", fractionAfter(1e-4, 1, 1e-310, 400), 0.04, 1e-12)
-	if !math.IsInf(timeToFraction(0, 1, 0, 0.01), 1) || steadyFraction(0, 0) != 0 || steadyFraction(1e-6, 0) != 1 {
+	if !math.IsInf(timeToFraction(0, 1, 0, 0.01), 1) || steadyFraction(1e-6, 0) != 1 {
 		t.Error("no gas never fills a room; gas without air fills it")
 	}
 }

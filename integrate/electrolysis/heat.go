@@ -29,25 +29,16 @@ func heatPower(current, volts, thermoneutral float64) float64 {
 }
 
 // adiabaticRate returns the rise in K/s of volume m³ of bath at power watts with no loss.
-func adiabaticRate(power, volume float64) float64 {
-	if !positive(volume) {
-		return math.NaN()
-	}
-	return power / (volumetricHeat * volume)
-}
+func adiabaticRate(power, volume float64) float64 { return power / (volumetricHeat * volume) }
 
 // vessel is what the heat gets out of.
 type vessel struct {
 	Volume   float64 // m³ of bath
 	OpenArea float64 // m² of open surface; 0: covered
-	WallArea float64 // m² of wetted wall; 0: that of an upright cylinder as high as it is wide
 }
 
-// Wall returns the wetted wall in m², estimated if it was not given.
+// Wall returns the wetted wall in m² of an upright cylinder as high as it is wide.
 func (v vessel) Wall() float64 {
-	if v.WallArea > 0 {
-		return v.WallArea
-	}
 	width := math.Cbrt(4 * v.Volume / math.Pi)
 	return 1.25 * math.Pi * width * width // side and bottom
 }
@@ -63,12 +54,8 @@ func (v vessel) HeatLoss(temperature, ambient float64) float64 {
 
 // SteadyTemperature returns the kelvin at which the vessel in a room at ambient kelvin
 // loses power watts. boils is true if that lies above 100 °C; the temperature is then
-// 373.15. No lag, no heating or cooling coil. NaN if power is negative,
-// volume is not positive or ambient lies outside 273 to 373 K.
+// 373.15. No lag, no heating or cooling coil.
 func (v vessel) SteadyTemperature(power, ambient float64) (temperature float64, boils bool) {
-	if !notNegative(power, v.OpenArea) || !positive(v.Volume) || !(ambient >= 273 && ambient < boiling) {
-		return math.NaN(), false
-	}
 	if v.HeatLoss(boiling, ambient) <= power {
 		return boiling, true
 	}
@@ -98,14 +85,10 @@ func (v vessel) TimeConstant(temperature, ambient float64) float64 {
 // about 2 % per kelvin and the heat with the current. runsAway is true from 50 K on,
 // where the current finds no end but the supply's limit.
 func constantVoltageGain(rise float64) (gain float64, runsAway bool) {
-	switch left := 1 - conductivityRise*rise; {
-	case math.IsNaN(rise) || rise < 0:
-		return math.NaN(), false
-	case left <= 0:
-		return math.Inf(1), true
-	default:
+	if left := 1 - conductivityRise*rise; left > 0 {
 		return 1 / left, false
 	}
+	return math.Inf(1), true
 }
 
 // Enthalpies in J per mol of electrons that the anode reactions take up, from those
@@ -156,9 +139,6 @@ const joulesPerKilowattHour = 3.6e6
 // specificEnergy returns the J/kg that a metal of molarMass kg/mol and valence costs at
 // mean cell volts and current efficiency (above 0 to 1): volts·n·F/(M·efficiency).
 func specificEnergy(volts, efficiency float64, valence int, molarMass float64) float64 {
-	if !positive(efficiency, float64(valence), molarMass) || efficiency > 1 {
-		return math.NaN()
-	}
 	return volts * float64(valence) * matter.Faraday / (molarMass * efficiency)
 }
 
@@ -279,5 +259,5 @@ const leadDrop = 0.25
 func (a *Assessment) leads() {
 	c := a.Conditions
 	a.Clip = clipFor(c.Current.Value)
-	a.Lead, _ = leadFor(c.Current.Value, c.LeadLength.Value, leadDrop)
+	a.Lead = leadFor(c.Current.Value, c.LeadLength.Value, leadDrop)
 }

@@ -138,7 +138,7 @@ func (a *Assessment) starts() (all []start) {
 // after returns the pH once a share of the charge has passed.
 func (a *Assessment) after(share float64, starts []start) (PHPoint, bool) {
 	c, l := a.Conditions, &a.Liquid
-	reached := newExtremes()
+	var reached []solution.Span
 	for i := range starts {
 		for _, g := range starts[i].gains {
 			change := solution.Totals{solution.H: share * g.acid / c.Volume.Value}
@@ -151,13 +151,13 @@ func (a *Assessment) after(share float64, starts []start) (PHPoint, bool) {
 					l.fallsAtBest = span.Best > l.FallsAt.High
 				}
 				most := a.heldByHydroxide(-change[solution.H], l.bath.Totals[l.ion]-share*g.gone)
-				reached.add(math.Min(span.Low, most.Low), math.Min(span.Best, most.Best), math.Min(span.High, most.High))
+				reached = append(reached, solution.Span{Low: math.Min(span.Low, most.Low), Best: math.Min(span.Best, most.Best), High: math.Min(span.High, most.High)})
 			} else if i == 0 {
 				return PHPoint{}, false
 			}
 		}
 	}
-	if !reached.any {
+	if reached == nil {
 		return PHPoint{}, false
 	}
 	mark := matter.Weakest(l.mark, c.Efficiency.Mark, c.Charge.Mark, c.Volume.Mark, c.Concentration.Mark, c.AtAnode.Mark)
@@ -169,7 +169,7 @@ func (a *Assessment) after(share float64, starts []start) (PHPoint, bool) {
 	if l.ion != "" {
 		left[l.ion] -= share * starts[0].gains[0].gone
 	}
-	return PHPoint{share * c.Charge.Value, reached.band(mark, "mass balance of acid and buffers; "+l.from), left}, true
+	return PHPoint{share * c.Charge.Value, cover(reached, mark, "mass balance of acid and buffers; "+l.from), left}, true
 }
 
 // heldByHydroxide returns above which pH base does not bring a bath while its hydroxide falls: as long as metal is left, its solubility
@@ -233,7 +233,7 @@ func (a *Assessment) gains() (best, least, most gain) {
 	}
 	made := func(metal, efficiency, crossing float64) gain {
 		gone := c.Concentration.Value - c.FinalConcentration.Value + (metal-c.AtAnode.Best)/c.Volume.Value
-		m := acidMade(acidConditions{c.Charge.Value, efficiency, couple, a.atAnode(metal).acid(&c), crossing})
+		m := acidMade(c.Charge.Value, efficiency, couple, a.atAnode(metal).acid(&c), crossing)
 		if c.Separator == NoSeparator {
 			return gain{m.Bath, gone}
 		}
@@ -332,15 +332,15 @@ func (a *Assessment) anolyteEnd() Band {
 	if err != nil {
 		return Band{}
 	}
-	end := newExtremes()
+	var end []solution.Span
 	for _, acid := range []float64{a.Acid.Anolyte.Best, a.Acid.Anolyte.Low, a.Acid.Anolyte.High} {
 		span, err := liquid.After(solution.Totals{solution.H: acid / c.Anolyte.Value}, c.Temperature.Value)
 		if err != nil {
 			return Band{}
 		}
-		end.add(span.Low, span.Best, span.High)
+		end = append(end, span)
 	}
-	return end.band(matter.Weakest(matter.Published, c.AnolytePH.Mark, a.Acid.Anolyte.Mark), "mass balance of acid; "+a.Acid.Anolyte.Source)
+	return cover(end, matter.Weakest(matter.Published, c.AnolytePH.Mark, a.Acid.Anolyte.Mark), "mass balance of acid; "+a.Acid.Anolyte.Source)
 }
 
 // fallsOut finds the hydroxide or basic salt with the lowest onset.
@@ -370,21 +370,11 @@ func (a *Assessment) fallsOut() {
 	}
 }
 
-// extremes gathers the first best value and the bounds of all.
-type extremes struct {
-	low, best, high float64
-	any             bool
-}
-
-func newExtremes() extremes { return extremes{low: math.Inf(1), high: math.Inf(-1)} }
-
-func (x *extremes) add(low, best, high float64) {
-	if !x.any {
-		x.best, x.any = best, true
+// cover is the first best value of some spans, at least one, between the bounds of all.
+func cover(spans []solution.Span, mark matter.Mark, source string) Band {
+	b := Band{spans[0].Low, spans[0].Best, spans[0].High, mark, source}
+	for _, s := range spans {
+		b = b.including(s.Low).including(s.High)
 	}
-	x.low, x.high = math.Min(x.low, low), math.Max(x.high, high)
-}
-
-func (x *extremes) band(mark matter.Mark, source string) Band {
-	return Band{x.low, x.best, x.high, mark, source}
+	return b
 }

@@ -93,11 +93,11 @@ func TestEnergyPerMetalIsAsGoodAsItsFigures(t *testing.T) {
 func TestNothingIsNothing(t *testing.T) {
 	zinc := matter.Couple{Valence: 2}
 	for _, efficiency := range []float64{0, 0.1, 0.3, 0.7, 0.9} {
-		if got := acidMade(acidConditions{33333, efficiency, zinc, 33333 / matter.Faraday * (1 - efficiency), 0}); got.Bath != 0 {
+		if got := acidMade(33333, efficiency, zinc, 33333/matter.Faraday*(1-efficiency), 0); got.Bath != 0 {
 			t.Errorf("at %g: %g mol", efficiency, got.Bath)
 		}
 	}
-	if got := acidMade(acidConditions{1000, 0.88, zinc, 1000 / matter.Faraday, 0}); math.Abs(got.Bath-1000/matter.Faraday*0.88) > 1e-12 {
+	if got := acidMade(1000, 0.88, zinc, 1000/matter.Faraday, 0); math.Abs(got.Bath-1000/matter.Faraday*0.88) > 1e-12 {
 		t.Errorf("%+v", got)
 	}
 }

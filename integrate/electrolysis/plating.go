@@ -69,15 +69,16 @@ func (a *Assessment) potentialIn(totals solution.Totals, metal matter.Metal, cou
 		here := solution.Totals{}
 		here.Add(totals, 1)
 		here[ion] = concentration.Value
-		spread := newExtremes()
+		var spread []solution.Span
 		for _, rule := range []solution.Activity{solution.Davies, solution.Ideal} {
 			if e, err := solution.At(here, pH.Value, t, rule); err == nil {
 				v := metalPotential(standard.Value, couple.Valence, math.Pow(10, e.Activity(ion))*standardConcentration, t)
-				spread.add(v, v, v)
+				spread = append(spread, solution.Span{Low: v, Best: v, High: v})
 			}
 		}
-		if spread.any {
-			return matter.Figure{Value: spread.best, StandardUncertainty: math.Hypot(doubt, (spread.high-spread.low)/2), Mark: matter.Weakest(standard.Mark, concentration.Mark, a.Liquid.mark),
+		if spread != nil {
+			b := cover(spread, matter.Weakest(standard.Mark, concentration.Mark, a.Liquid.mark), "")
+			return matter.Figure{Value: b.Best, StandardUncertainty: math.Hypot(doubt, (b.High-b.Low)/2), Mark: b.Mark,
 				Source: "Nernst by the free ion's activity, " + a.Liquid.from + "; standard potential: " + standard.Source}
 		}
 	}
@@ -283,12 +284,8 @@ const (
 // nernst returns E = standard − (R·T / electrons·F)·ln(quotient) in volts.
 // standard is in volts, electrons is the number of electrons in the equation
 // as written, quotient is its reaction quotient (products over reactants,
-// dimensionless), temperature is in kelvin. NaN if electrons, quotient or
-// temperature is not a positive number.
+// dimensionless), temperature is in kelvin, all three above zero.
 func nernst(standard, electrons, quotient, temperature float64) float64 {
-	if !positive(electrons, quotient, temperature) {
-		return math.NaN()
-	}
 	return standard - matter.GasConstant*temperature/(electrons*matter.Faraday)*math.Log(quotient)
 }
 
@@ -324,9 +321,6 @@ func couplePotential(couple matter.Couple, concentration, pH, ligand, temperatur
 // hydrogenPotential returns the equilibrium potential of hydrogen at one
 // atmosphere in volts against the standard hydrogen electrode: −(R·T·ln 10/F)·pH.
 func hydrogenPotential(pH, temperature float64) float64 {
-	if !positive(temperature) {
-		return math.NaN()
-	}
 	return -matter.GasConstant * temperature * math.Ln10 / matter.Faraday * pH
 }
 

@@ -104,21 +104,6 @@ func TestNernstProperties(t *testing.T) {
 	})
 }
 
-func TestNernstOutsideDomain(t *testing.T) {
-	for name, got := range map[string]float64{
-		"no electrons":         nernst(1, 0, 1, 298),
-		"quotient zero":        nernst(1, 1, 0, 298),
-		"negative temperature": nernst(1, 1, 1, -1),
-		"no metal":             metalPotential(0.34, 2, 0, 298),
-		"no chloride":          chlorinePotential(0, 298),
-		"hydrogen at 0 K":      hydrogenPotential(1, 0),
-	} {
-		if !math.IsNaN(got) {
-			t.Errorf("%s: got %v, want NaN", name, got)
-		}
-	}
-}
-
 // standardFloor is the floor at standard states: pH 0, 1 mol/L, 25 °C.
 func standardFloor(t *testing.T, symbol string, medium matter.Medium) Floor {
 	t.Helper()

@@ -27,7 +27,6 @@ type Pilot struct {
 type ScaleLimits struct {
 	Current float64 // A of the supply
 	Volume  float64 // m³ of bath in one batch, all cells together
-	Area    float64 // m² of cathode, all cells together
 	Cells   int     // in series; 0 is 1
 }
 
@@ -53,17 +52,17 @@ type Scaled struct {
 	MetalCharge   float64 // C counted at all cells: TotalCharge times Cells
 }
 
-// ScaleUp carries the pilot to mass kg within the limits. The error lists every
-// figure that is not usable.
+// ScaleUp carries the pilot, whose figures are above zero, to mass kg within the limits. The error lists every
+// one of these that is not usable.
 func ScaleUp(p Pilot, mass float64, limits ScaleLimits) (Scaled, error) {
-	if err := checkScale(p, mass, limits); err != nil {
+	if err := checkScale(mass, limits); err != nil {
 		return Scaled{}, fmt.Errorf("scale up: %w", err)
 	}
 	cells := float64(max(1, limits.Cells))
 	factor := mass / p.MetalMass
 	most := 1.0
 	for _, use := range [][2]float64{
-		{factor * p.Current / cells, limits.Current}, {factor * p.Volume, limits.Volume}, {factor * p.CathodeArea, limits.Area},
+		{factor * p.Current / cells, limits.Current}, {factor * p.Volume, limits.Volume},
 	} {
 		if use[1] > 0 {
 			most = math.Max(most, use[0]/use[1])
@@ -86,31 +85,15 @@ func ScaleUp(p Pilot, mass float64, limits ScaleLimits) (Scaled, error) {
 	return s, nil
 }
 
-func checkScale(p Pilot, mass float64, limits ScaleLimits) error {
+func checkScale(mass float64, limits ScaleLimits) error {
 	var mistakes []error
-	above := func(name string, value float64) {
-		if !positive(value) {
-			mistakes = append(mistakes, fmt.Errorf("%s is %g: it must be above zero", name, value))
-		}
+	if !positive(mass) {
+		mistakes = append(mistakes, fmt.Errorf("mass wanted (kg) is %g: it must be above zero", mass))
 	}
-	above("mass wanted (kg)", mass)
-	above("pilot metal mass (kg)", p.MetalMass)
-	above("pilot duration (s)", p.Duration)
-	above("pilot volume (m³)", p.Volume)
-	above("pilot cathode area (m²)", p.CathodeArea)
-	above("pilot current (A)", p.Current)
-	above("pilot cell voltage (V)", p.CellVolts)
-	notBelow := func(name string, value float64) {
+	for name, value := range map[string]float64{"current (A)": limits.Current, "volume (m³)": limits.Volume} {
 		if !notNegative(value) {
-			mistakes = append(mistakes, fmt.Errorf("%s is %g: it must not be negative (0: no limit)", name, value))
+			mistakes = append(mistakes, fmt.Errorf("limit of %s is %g: it must not be negative (0: no limit)", name, value))
 		}
-	}
-	notBelow("limit of current (A)", limits.Current)
-	notBelow("limit of volume (m³)", limits.Volume)
-	notBelow("limit of area (m²)", limits.Area)
-	notBelow("cells in series", float64(limits.Cells))
-	if math.IsNaN(p.Heat) || math.IsInf(p.Heat, 0) {
-		mistakes = append(mistakes, fmt.Errorf("pilot heat (W) is %g: it must be a number", p.Heat))
 	}
 	return errors.Join(mistakes...)
 }

@@ -1,7 +1,6 @@
 package electrolysis
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -40,16 +39,7 @@ const leadsPart = "leads, clips and contacts"
 // cellVoltage returns the expected voltage at the supply's terminals and its
 // components. It is a band from tables, good for telling a sound start from a wrong one;
 // the corridor that a cell's own runs teach is better.
-func cellVoltage(c voltageConditions) (total Band, parts []Component, err error) {
-	if !positive(c.CathodeDensity, c.AnodeDensity) {
-		return Band{}, nil, fmt.Errorf("cell voltage at %g A/m² on the cathode and %g A/m² on the anode: both must be above zero", c.CathodeDensity, c.AnodeDensity)
-	}
-	if !notNegative(c.Gap) || !positive(c.Conductivity.Low, c.Conductivity.Best, c.Conductivity.High) {
-		return Band{}, nil, fmt.Errorf("cell voltage over a gap of %g m at %g S/m: the gap must not be negative and the conductivity above zero", c.Gap, c.Conductivity.Best)
-	}
-	if math.IsNaN(c.Reversible) {
-		return Band{}, nil, fmt.Errorf("cell voltage: the reversible voltage is not a number; concentration, pH or temperature is missing")
-	}
+func cellVoltage(c voltageConditions) (total Band, parts []Component) {
 	mean := (c.CathodeDensity + c.AnodeDensity) / 2
 	drop := mean * c.Gap
 	bath := Band{drop / c.Conductivity.High, 1.1 * drop / c.Conductivity.Best, 1.3 * drop / c.Conductivity.Low,
@@ -65,11 +55,11 @@ func cellVoltage(c voltageConditions) (total Band, parts []Component, err error)
 		parts[0].Band = assumed(0, 0, 0.05, "the anode is the metal itself: only concentration differs")
 		parts[2] = Component{"overpotential of the dissolving anode", metalOverpotential(c.Metal)}
 	}
-	if r := c.Separator.resistance(); r.Best > 0 {
+	if r := separators[c.Separator].resistance; r.Best > 0 {
 		parts = append(parts, Component{"resistance of the separator", r.scaled(mean)})
 	}
 	parts = append(parts, Component{leadsPart, assumed(0.03, 0.1, 0.3, "sized as advised, good joints")})
-	return sum(parts), parts, nil
+	return sum(parts), parts
 }
 
 // chromicAcid stands for chromium from chromium(VI).
@@ -179,21 +169,22 @@ var (
 // chloride mol/m³ in it, "" if there is nothing to say. Common practice, no source.
 func anodeAdvice(material string, medium matter.Medium, chloride float64) string {
 	material = AnodeKind(material)
-	switch {
-	case material == "lead" && hasChloride(medium, chloride):
-		return "Lead dissolves in chloride: use coated titanium or graphite."
-	case material == "lead" && medium == matter.Nitrate:
-		return "Lead dissolves in nitrate: use platinised or coated titanium."
-	case material == "lead":
-		return "A lead anode needs its brown dioxide skin: form it first, avoid long interruptions, and keep its dust out of the room."
-	case material == "graphite" && !hasChloride(medium, chloride):
-		return "Oxygen attacks graphite, which sheds black sludge: for short runs only."
-	case (material == "coated titanium" || material == "platinised titanium") && medium == matter.Fluoborate:
-		return "Fluoride attacks titanium under its coating: use graphite or platinum."
-	case material == "coated titanium" || material == "platinised titanium":
-		return "Never reverse the coated anode and never let it run dry under current: the coating does not recover."
-	case (material == "stainless steel" || material == "nickel") && medium != matter.Alkaline && medium != matter.Cyanide:
-		return "This anode dissolves in this medium and contaminates the bath, stainless steel with chromium too: use another."
+	chlorides, coated := hasChloride(medium, chloride), material == "coated titanium" || material == "platinised titanium"
+	for _, row := range []struct {
+		holds  bool
+		advice string
+	}{
+		{material == "lead" && chlorides, "Lead dissolves in chloride: use coated titanium or graphite."},
+		{material == "lead" && medium == matter.Nitrate, "Lead dissolves in nitrate: use platinised or coated titanium."},
+		{material == "lead", "A lead anode needs its brown dioxide skin: form it first, avoid long interruptions, and keep its dust out of the room."},
+		{material == "graphite" && !chlorides, "Oxygen attacks graphite, which sheds black sludge: for short runs only."},
+		{coated && medium == matter.Fluoborate, "Fluoride attacks titanium under its coating: use graphite or platinum."},
+		{coated, "Never reverse the coated anode and never let it run dry under current: the coating does not recover."},
+		{(material == "stainless steel" || material == "nickel") && medium != matter.Alkaline && medium != matter.Cyanide, "This anode dissolves in this medium and contaminates the bath, stainless steel with chromium too: use another."},
+	} {
+		if row.holds {
+			return row.advice
+		}
 	}
 	return ""
 }
@@ -202,23 +193,20 @@ func anodeAdvice(material string, medium matter.Medium, chloride float64) string
 // bath of the medium with freeAcid mol/m³ of titratable H⁺ at temperature kelvin, when
 // nobody measured it. The acid's part grows with temperature as H⁺ moves, the rest as other ions do. From memory of tables of acids and salts; a pinch of salt in both directions.
 func assumedConductivity(medium matter.Medium, freeAcid, temperature float64) Band {
-	type line struct{ neutral, perAcid, most float64 } // S/m, S·m²/mol, S/m
-	l := line{6, 20e-3, 45}
-	switch medium {
-	case matter.Sulfate, matter.Chromic:
-		l = line{4, 14e-3, 45}
-	case matter.Chloride:
-		l = line{8, 25e-3, 65}
-	case matter.Nitrate:
-		l = line{8, 28e-3, 60}
-	case matter.Alkaline:
-		l = line{30, 0, 30}
-	case matter.Cyanide, matter.Ammine, matter.Sulfide:
-		l = line{15, 0, 15}
+	l, known := conductivities[medium]
+	if !known {
+		l = [3]float64{6, 20e-3, 45}
 	}
-	acid := math.Min(l.most-l.neutral, l.perAcid*math.Max(0, freeAcid))
-	best := l.neutral*solution.Conduction(0, temperature) + acid*solution.Conduction(solution.ProtonWarmth, temperature)
+	neutral, perAcid, most := l[0], l[1], l[2]
+	acid := math.Min(most-neutral, perAcid*math.Max(0, freeAcid))
+	best := neutral*solution.Conduction(0, temperature) + acid*solution.Conduction(solution.ProtonWarmth, temperature)
 	return assumed(0.6*best, best, 1.5*best, "usual for this medium and acid, from memory")
+}
+
+// conductivities are those without acid in S/m, by how much acid raises them in S·m²/mol, and to how much in S/m.
+var conductivities = map[matter.Medium][3]float64{
+	matter.Sulfate: {4, 14e-3, 45}, matter.Chromic: {4, 14e-3, 45}, matter.Chloride: {8, 25e-3, 65}, matter.Nitrate: {8, 28e-3, 60},
+	matter.Alkaline: {30, 0, 30}, matter.Cyanide: {15, 0, 15}, matter.Ammine: {15, 0, 15}, matter.Sulfide: {15, 0, 15},
 }
 
 // Separator is what stands between anolyte and catholyte.
@@ -232,43 +220,35 @@ const (
 	AnionMembrane  Separator = "anion membrane"
 )
 
-// resistance returns the area resistance in Ω·m². Common practice, from memory.
-func (s Separator) resistance() Band {
-	switch s {
-	case Diaphragm:
-		return assumed(1e-4, 4e-4, 15e-4, "cloth to fine ceramic, from memory")
-	case CationMembrane, AnionMembrane:
-		return assumed(2e-4, 5e-4, 15e-4, "ion-exchange membrane, from memory")
-	}
-	return Band{}
+// separators are the area resistances in Ω·m², the shares of the current that H⁺ carries into the catholyte, and the most that metal of the bath
+// carries into the anolyte as a cation and as an anion. Common practice, from memory.
+var separators = map[Separator]struct {
+	resistance, acid Band
+	metal            [2]float64
+}{
+	Diaphragm: {assumed(1e-4, 4e-4, 15e-4, "cloth to fine ceramic, from memory"),
+		assumed(0.1, 0.4, 0.8, "cloth or ceramic, rising as the anolyte becomes acid; from memory"), [2]float64{0.05, 0.10}},
+	CationMembrane: {assumed(2e-4, 5e-4, 15e-4, "ion-exchange membrane, from memory"),
+		assumed(0.6, 0.9, 1, "nearly all cations that cross are H⁺ once the anolyte is acid; from memory"), [2]float64{0.02, 0.01}},
+	AnionMembrane: {assumed(2e-4, 5e-4, 15e-4, "ion-exchange membrane, from memory"),
+		assumed(0.02, 0.1, 0.4, "H⁺ leaks through anion membranes from strong acid; from memory"), [2]float64{0.01, 0.20}},
 }
 
 // AcidCrossing returns the share of the current through the separator that H⁺ carries
-// into the catholyte, for acidMade. Common practice, from memory: it rises with
+// into the catholyte, for acidMade. It rises with
 // the acid of the anolyte. A zero band with NoSeparator, where the question does not arise.
-func (s Separator) AcidCrossing() Band {
-	switch s {
-	case Diaphragm:
-		return assumed(0.1, 0.4, 0.8, "cloth or ceramic, rising as the anolyte becomes acid; from memory")
-	case CationMembrane:
-		return assumed(0.6, 0.9, 1, "nearly all cations that cross are H⁺ once the anolyte is acid; from memory")
-	case AnionMembrane:
-		return assumed(0.02, 0.1, 0.4, "H⁺ leaks through anion membranes from strong acid; from memory")
-	}
-	return Band{}
-}
+func (s Separator) AcidCrossing() Band { return separators[s].acid }
 
 // MetalCrossing returns the share of the current that metal of the bath may carry through the separator into the anolyte: a cation by diffusion and
 // with what flows outward, against the field; an anion as its transport number among the others. Common practice, no source. No range without a separator.
 func (s Separator) MetalCrossing(anionic bool) matter.Range {
-	most := map[Separator][2]float64{Diaphragm: {0.05, 0.10}, CationMembrane: {0.02, 0.01}, AnionMembrane: {0.01, 0.20}} // cation, anion
-	ends, divided := most[s]
+	of, divided := separators[s]
 	if !divided {
 		return matter.Range{}
 	}
-	r := matter.Range{High: ends[0], Mark: matter.Assumed, Source: "common practice, no source"}
+	r := matter.Range{High: of.metal[0], Mark: matter.Assumed, Source: "common practice, no source"}
 	if anionic {
-		r.High = ends[1]
+		r.High = of.metal[1]
 	}
 	return r
 }
@@ -297,19 +277,16 @@ func leadSizes() [][2]float64 {
 }
 
 // leadFor returns the smallest usual lead that carries current amperes over length
-// metres one way and drops no more than drop volts there and back (0: any drop).
-func leadFor(current, length, drop float64) (Lead, error) {
-	if !positive(current, length) || !notNegative(drop) {
-		return Lead{}, fmt.Errorf("lead for %g A over %g m with %g V to lose: current and length must be above zero, the drop not below", current, length, drop)
-	}
+// metres one way and drops no more than drop volts there and back (0: any drop); the zero Lead where none up to 50 mm² does.
+func leadFor(current, length, drop float64) Lead {
 	for _, size := range leadSizes() {
 		section := size[0] * 1e-6
 		lost := current * 2 * length * copperResistivity / section
 		if size[1] >= current && (drop == 0 || lost <= drop) {
-			return Lead{CrossSection: section, Carries: size[1], Drop: lost, Heat: lost * current}, nil
+			return Lead{CrossSection: section, Carries: size[1], Drop: lost, Heat: lost * current}
 		}
 	}
-	return Lead{}, fmt.Errorf("no lead up to 50 mm² carries %.3g A over %.3g m within the drop: use several in parallel, shorter leads or a busbar", current, length)
+	return Lead{}
 }
 
 // Clip says how to fasten a lead to an electrode.

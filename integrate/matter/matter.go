@@ -93,6 +93,20 @@ func (f Figure) Relative() float64 {
 	return math.Abs(f.StandardUncertainty / f.Value)
 }
 
+// Limits are those of the figure, or twice its standard uncertainty to either side.
+func (f Figure) Limits() (low, high float64) {
+	if f.Skewed() {
+		return f.Low, f.High
+	}
+	return f.Value - 2*f.StandardUncertainty, f.Value + 2*f.StandardUncertainty
+}
+
+// Times returns the figure, its doubt and its limits times a positive factor.
+func (f Figure) Times(factor float64) Figure {
+	f.Value, f.StandardUncertainty, f.Low, f.High = f.Value*factor, f.StandardUncertainty*factor, f.Low*factor, f.High*factor
+	return f
+}
+
 // Ratio divides independent figures.
 func Ratio(x, y Figure) Figure {
 	value := x.Value / y.Value

@@ -59,7 +59,7 @@ func New(o Order) (*Plan, error) {
 func (p *Plan) lower() {
 	const leastLoss = 0.02
 	a, g := p.Assessed, &p.Bath.Goal
-	low, _ := limits(a.Conditions.Efficiency)
+	low, _ := a.Conditions.Efficiency.Limits()
 	lowest := a.Plating.Lowest
 	if !lowest.Known() || lowest.Value >= low-leastLoss {
 		return
@@ -69,17 +69,9 @@ func (p *Plan) lower() {
 		*matter.Figure
 		end float64
 	}{{&g.Deposit, least}, {&g.Recovered, least / p.Bath.Amount.Value}, {&g.Left, g.Left.Value + (g.Deposit.Value-least)/p.Bath.Volume.Value}} {
-		low, high := limits(*f.Figure)
+		low, high := f.Limits()
 		f.Low, f.High, f.Mark = math.Min(low, f.end), math.Max(high, f.end), matter.Assumed
 	}
-}
-
-// limits are those of a figure, or twice its standard uncertainty to either side.
-func limits(f matter.Figure) (low, high float64) {
-	if f.Skewed() {
-		return f.Low, f.High
-	}
-	return f.Value - 2*f.StandardUncertainty, f.Value + 2*f.StandardUncertainty
 }
 
 // BathOf plans the bath of an order. Stirring brings metal as it does at the temperature that the bath reaches, where none is stated.
