@@ -90,21 +90,29 @@ func (e Entry) Booking() bath.Entry {
 // Said writes what an entry says as it was given, in handy units.
 func (e Entry) Said() string {
 	var said []string
+	add := func(name, value string) { said = append(said, strings.TrimSpace(name+" "+value)) }
 	k, _ := KindOfEntry(e.Kind)
+	if e.Kind == EntryChecklist { // an item needs no names of fields
+		add(e.Words["item"]+":", strings.ReplaceAll(e.Words["choice"], "-", " "))
+		k.Fields = nil
+	}
 	for _, f := range k.Fields {
 		for _, u := range f.Units {
 			if x, ok := e.Numbers[u.Log]; ok {
-				said = append(said, f.Name+"="+quantity.Short(u.Dimension, x, 7))
+				add(f.Name, quantity.Short(u.Dimension, x, 7))
 			}
 		}
 		if word, ok := e.Words[f.Name]; ok && f.Name != "sha256" {
-			said = append(said, f.Name+"="+word)
+			add(f.Name, word)
 		}
 	}
 	if e.Kind == runlog.EntrySettle {
-		said = append(said, fmt.Sprintf("best=%g C", e.Numbers["best"]))
+		add("best", fmt.Sprintf("%g C", e.Numbers["best"]))
 	}
-	return strings.TrimSpace(strings.Join(append(said, e.Text), " "))
+	if e.Text != "" {
+		add("", e.Text)
+	}
+	return strings.Join(said, "; ")
 }
 
 // ParseSettlement reads gap with low, best and high, or with off.

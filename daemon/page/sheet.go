@@ -259,7 +259,7 @@ func loadRows(c *snapshot.Cell) []row {
 		{"hydrogen", "Hydrogen, at most", unit(sentence.Figure(b.HydrogenLitresPerHour, 3), "L/h"), "about " + unit(sentence.Figure(b.HydrogenLitres, 3), "L")},
 		{"anode-gas", "At the anode: " + gas, unit(sentence.Figure(b.AnodeGasLitresPerHour, 3), "L/h"), ""},
 		{"air", "Air for the hydrogen", unit(sentence.Figure(electrolysis.BatteryRoomAirflow(math.Abs(c.Reading.Amperes))*3600, 2), "m³/h"), "battery-room rule; local rules take precedence"},
-		{"acid", "Acid made", unit(sentence.Figure(b.AcidGrams, 3), "g"), c.Bath.AcidName + ", if it stays in the bath"},
+		{"acid", "Acid made", unit(sentence.Figure(b.AcidGrams, 3), "g"), strings.TrimPrefix(c.Bath.AcidName+", if it stays in the bath", ", ")},
 		{"water", "Water split", unit(sentence.Figure(b.WaterGrams, 3), "g"), "evaporation is extra"},
 	}
 }

@@ -3,12 +3,9 @@ package accountsheet
 import (
 	"cmp"
 	"fmt"
-	"maps"
 	"math"
-	"slices"
 	"strings"
 
-	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/report"
 )
@@ -72,24 +69,8 @@ func (s *sheet) entries() report.Table {
 		if e.Kind == control.EntryChecklist {
 			continue // says that something was done, and no figure of it
 		}
-		var said []string
-		kind, _ := control.KindOfEntry(e.Kind)
-		for _, field := range kind.Fields {
-			for _, unit := range field.Units {
-				if v, ok := e.Numbers[unit.Log]; ok {
-					said = append(said, field.Name+" "+quantity.Format(unit.Dimension, v))
-				}
-			}
-		}
-		for _, name := range slices.Sorted(maps.Keys(e.Words)) {
-			if name != "outcome" {
-				said = append(said, name+" "+e.Words[name])
-			}
-		}
-		if e.Text != "" {
-			said = append(said, e.Text)
-		}
-		rows = append(rows, row(stamp("at_utc", e.At), text("kind", e.Kind), text("by", e.By), text("what", strings.Join(said, "; "))))
+		said := control.Entry{Kind: e.Kind, Numbers: e.Numbers, Words: e.Words, Text: e.Text}.Said()
+		rows = append(rows, row(stamp("at_utc", e.At), text("kind", e.Kind), text("by", e.By), text("what", said)))
 	}
 	return list("entries", "Entries", rows, "at (UTC)", "kind", "by", "what")
 }
