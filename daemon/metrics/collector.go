@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"github.com/prometheus/client_golang/prometheus"
-	dto "github.com/prometheus/client_model/go"
 
 	"nightcell/alerts"
 	"nightcell/daemon/snapshot"
@@ -87,30 +86,30 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	slices.SortFunc(cells, func(a, b *snapshot.Cell) int { return strings.Compare(a.Name, b.Name) })
 	for _, s := range cells {
 		runtime.Gosched() // polls that are due go first
-		e := emitter{ch, []*dto.LabelPair{pair("cell", s.Name), pair("supply", s.Supply)}}
+		e := emitter{ch, []string{s.Name, s.Supply}}
 		send(e, c.figures, s)
-		e.send(c.cellInfo, prometheus.GaugeValue, 1, pair("metal", s.Metal), pair("anode_gas", s.Bath.AnodeGas), pair("may", s.May.String()))
+		e.send(c.cellInfo, prometheus.GaugeValue, 1, s.Metal, s.Bath.AnodeGas, s.May.String())
 		if s.Link.Identity != "" {
-			e.send(c.supplyInfo, prometheus.GaugeValue, 1, pair("identity", strings.ToValidUTF8(s.Link.Identity, "\uFFFD")))
+			e.send(c.supplyInfo, prometheus.GaugeValue, 1, strings.ToValidUTF8(s.Link.Identity, "\uFFFD"))
 		}
-		e.send(c.polls, prometheus.CounterValue, float64(s.Poll.Good), pair("result", "good"))
-		e.send(c.polls, prometheus.CounterValue, float64(s.Poll.Bad), pair("result", "bad"))
+		e.send(c.polls, prometheus.CounterValue, float64(s.Poll.Good), "good")
+		e.send(c.polls, prometheus.CounterValue, float64(s.Poll.Bad), "bad")
 		for _, reason := range drivers.Reasons() {
-			e.send(c.refused, prometheus.CounterValue, refusedFor(s, reason), pair("reason", string(reason)))
+			e.send(c.refused, prometheus.CounterValue, refusedFor(s, reason), string(reason))
 		}
 		if s.Run != "" {
 			for _, p := range s.Charge.Budget.Components() {
-				e.send(c.parts, prometheus.GaugeValue, p.StandardUncertainty, pair("source", p.Source))
+				e.send(c.parts, prometheus.GaugeValue, p.StandardUncertainty, p.Source)
 			}
 		}
 		for _, a := range s.Alarms {
-			send(e, c.alarms, &a, pair("condition", a.Condition), pair("priority", a.Priority.String()))
+			send(e, c.alarms, &a, a.Condition, a.Priority.String())
 		}
 		for _, w := range s.Outlet.Routes {
-			send(e, c.routes, &w, pair("route", w.Name))
+			send(e, c.routes, &w, w.Name)
 		}
 		for _, w := range s.Outlet.Pushes {
-			send(e, c.pushes, &w, pair("push", w.Name))
+			send(e, c.pushes, &w, w.Name)
 		}
 	}
 }
@@ -127,50 +126,19 @@ func refusedFor(s *snapshot.Cell, reason drivers.Reason) float64 {
 // emitter sends metrics of one cell.
 type emitter struct {
 	ch   chan<- prometheus.Metric
-	base []*dto.LabelPair // cell and supply
+	base []string // the values of the labels cell and supply
 }
 
-func pair(name, value string) *dto.LabelPair { return &dto.LabelPair{Name: &name, Value: &value} }
-
 // send leaves out what is not finite: it is not known.
-func (e emitter) send(d *prometheus.Desc, kind prometheus.ValueType, v float64, more ...*dto.LabelPair) {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return
+func (e emitter) send(d *prometheus.Desc, kind prometheus.ValueType, v float64, more ...string) {
+	if !math.IsNaN(v) && !math.IsInf(v, 0) {
+		e.ch <- prometheus.MustNewConstMetric(d, kind, v, slices.Concat(e.base, more)...)
 	}
-	labels := e.base
-	if len(more) > 0 {
-		labels = append(append(make([]*dto.LabelPair, 0, 2+len(more)), e.base...), more...)
-		slices.SortFunc(labels, func(a, b *dto.LabelPair) int { return strings.Compare(a.GetName(), b.GetName()) })
-	}
-	e.ch <- &sample{desc: d, kind: kind, value: v, labels: labels}
 }
 
 // send sends what is known of a cell, an alarm, a route or a push.
-func send[T any](e emitter, all []metric[T], of T, more ...*dto.LabelPair) {
+func send[T any](e emitter, all []metric[T], of T, more ...string) {
 	for _, m := range all {
 		e.send(m.desc, m.kind, m.of(of), more...)
 	}
-}
-
-// sample is one value. The samples of a cell share their labels, which is what makes
-// it cheaper than the library's own for many cells.
-type sample struct {
-	desc   *prometheus.Desc
-	kind   prometheus.ValueType
-	value  float64
-	labels []*dto.LabelPair
-}
-
-// Desc implements prometheus.Metric.
-func (s *sample) Desc() *prometheus.Desc { return s.desc }
-
-// Write implements prometheus.Metric.
-func (s *sample) Write(m *dto.Metric) error {
-	m.Label = s.labels
-	if s.kind == prometheus.CounterValue {
-		m.Counter = &dto.Counter{Value: &s.value}
-	} else {
-		m.Gauge = &dto.Gauge{Value: &s.value}
-	}
-	return nil
 }

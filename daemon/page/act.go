@@ -26,11 +26,10 @@ const mostActing = time.Minute
 type act struct {
 	title string
 	about string // what names its subject in a query; empty: it has none
-	// ask fills in the confirm step. look says what the act would do, and changes nothing; nil: the confirm step says it. do does
-	// it, and says what came of it.
+	// ask fills in the confirm step. do does it, and says what was done and what there is to know of it; on trial it changes nothing.
 	ask  func(p *Page, ctx context.Context, a *asking, v *askView) error
-	look func(p *Page, ctx context.Context, a *asking) ([]string, error)
-	do   func(p *Page, ctx context.Context, a *asking) (string, error)
+	do   func(p *Page, ctx context.Context, a *asking, trial bool) (done string, notes []string, err error)
+	look bool   // a trial comes first; else the confirm step says what the act does
 	back string // the page to go on with, below the cell's; empty: that of the cell
 	lent bool   // what was written is kept over a sign-in
 }
@@ -44,11 +43,11 @@ func init() { // not a value: they lead back to the table by the sign-in
 		"shelve":      {title: "Shelve", about: "condition", ask: (*Page).askAlarm, do: (*Page).doAlarm, lent: true},
 		"unshelve":    {title: "Return from the shelf", about: "condition", ask: (*Page).askAlarm, do: (*Page).doAlarm},
 		"reset":       {title: "Reset", about: "condition", ask: (*Page).askAlarm, do: (*Page).doAlarm},
-		"enter":       {title: "Enter", about: "kind", ask: (*Page).askEntry, look: (*Page).tryEntry, do: (*Page).doEntry, lent: true},
+		"enter":       {title: "Enter", about: "kind", ask: (*Page).askEntry, do: (*Page).doEntry, look: true, lent: true},
 		"retract":     {title: "Retract an entry", about: "entry", ask: (*Page).askRetract, do: (*Page).doRetract, back: "entries", lent: true},
 		"photo":       {title: "Add a photo", do: (*Page).doPhoto, back: "entries", lent: true},
-		"settle":      {title: "Settle a gap", about: "gap", ask: (*Page).askGap, look: (*Page).tryGap, do: (*Page).doGap, lent: true},
-		"finish":      {title: "Finish", about: "item", ask: (*Page).askItem, look: (*Page).tryItem, do: (*Page).doItem, back: "finish", lent: true},
+		"settle":      {title: "Settle a gap", about: "gap", ask: (*Page).askGap, do: (*Page).doGap, look: true, lent: true},
+		"finish":      {title: "Finish", about: "item", ask: (*Page).askItem, do: (*Page).doItem, look: true, back: "finish", lent: true},
 		"begin":       {title: "Pre-flight", ask: (*Page).askBegin, do: (*Page).doBegin},
 		"drill":       {title: "Test the routes", do: (*Page).doDrill},
 		"hold":        {title: "Lower the current", do: (*Page).doHold},
@@ -293,22 +292,22 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) error {
 	switch confirmed := f.Get("confirm") == name; {
 	case f.Get("change") != "":
 		return p.showAsk(w, r, http.StatusOK, a, s, nil, nil)
-	case !confirmed && spec.look == nil:
+	case !confirmed && !spec.look:
 		return p.showAsk(w, r, http.StatusBadRequest, a, s, nil, errors.New("Tick the box to confirm cell "+name+"."))
 	case !confirmed:
-		would, err := spec.look(p, ctx, a)
+		_, would, err := spec.do(p, ctx, a, true)
 		if err != nil {
 			return p.failed(w, r, a, s, err)
 		}
 		return p.showAsk(w, r, http.StatusOK, a, s, append([]string{}, would...), nil)
 	}
 	defer p.forget()
-	done, err := spec.do(p, ctx, a)
+	done, notes, err := spec.do(p, ctx, a, false)
 	if err != nil {
 		return p.failed(w, r, a, s, err)
 	}
 	p.s.Log.Info("page: act", "act", a.name, "cell", name, "who", s.who)
-	s.setFlash(done)
+	s.setFlash(strings.Join(append([]string{done}, notes...), " "))
 	next := url.URL{Path: "/cell/" + name}
 	if spec.back != "" {
 		next.Path += "/" + spec.back
@@ -321,28 +320,23 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) error {
 // failed shows the form again for what can be mended in it, and else the error.
 func (p *Page) failed(w http.ResponseWriter, r *http.Request, a *asking, s *session, err error) error {
 	p.s.Log.Warn("page: act refused", "act", a.name, "cell", a.cell.Name, "who", s.who, "err", err)
-	if spec := acts[a.name]; (spec.look != nil || spec.lent || a.name == "begin") && (control.IsMistake(err) || control.IsContradiction(err) || a.name == "begin") {
+	if spec := acts[a.name]; (spec.look || spec.lent || a.name == "begin") && (control.IsMistake(err) || control.IsContradiction(err) || a.name == "begin") {
 		return p.showAsk(w, r, control.StatusOf(err), a, s, nil, err)
 	}
 	return err
 }
 
-// noted joins what was done with what there is to know of it.
-func noted(done string, notes []string) string {
-	return strings.Join(append([]string{done}, notes...), " ")
-}
-
-func (p *Page) doHold(ctx context.Context, a *asking) (string, error) {
+func (p *Page) doHold(ctx context.Context, a *asking, _ bool) (string, []string, error) {
 	o, err := p.s.Operator.Hold(ctx, control.CellOrder{Cell: a.cell.Name, By: a.who})
-	return fmt.Sprintf("%s is held: %s.", sentence.Name(a.cell.Name), o.Text), err
+	return fmt.Sprintf("%s is held: %s.", sentence.Name(a.cell.Name), o.Text), nil, err
 }
 
-func (p *Page) doOff(ctx context.Context, a *asking) (string, error) {
+func (p *Page) doOff(ctx context.Context, a *asking, _ bool) (string, []string, error) {
 	o, err := p.s.Operator.Off(ctx, control.CellOrder{Cell: a.cell.Name, By: a.who})
-	return fmt.Sprintf("%s is off: %s.", sentence.Name(a.cell.Name), o.Text), err
+	return fmt.Sprintf("%s is off: %s.", sentence.Name(a.cell.Name), o.Text), nil, err
 }
 
-func (p *Page) doDrill(ctx context.Context, a *asking) (string, error) {
+func (p *Page) doDrill(ctx context.Context, a *asking, _ bool) (string, []string, error) {
 	receipts, err := p.s.Operator.Drill(ctx, control.CellOrder{Cell: a.cell.Name, By: a.who})
 	var said []string
 	for _, r := range receipts {
@@ -352,7 +346,7 @@ func (p *Page) doDrill(ctx context.Context, a *asking) (string, error) {
 			said = append(said, fmt.Sprintf("%s FAILED: %s.", r.Route, r.Problem))
 		}
 	}
-	return noted("Tested the routes.", said), err
+	return "Tested the routes.", said, err
 }
 
 // askBegin finds out how the pre-flight stands before anything is confirmed: without that nothing can be cleared.
@@ -365,7 +359,7 @@ func (p *Page) askBegin(ctx context.Context, a *asking, v *askView) error {
 	return nil
 }
 
-func (p *Page) doBegin(ctx context.Context, a *asking) (string, error) {
+func (p *Page) doBegin(ctx context.Context, a *asking, _ bool) (string, []string, error) {
 	_, err := p.s.Operator.Begin(ctx, control.BeginOrder{Cell: a.cell.Name, By: a.who, Confirmed: a.form["confirmed"]})
-	return sentence.Name(a.cell.Name) + " is cleared for an unattended run. nightcell remains a watcher, not a safety device.", err
+	return sentence.Name(a.cell.Name) + " is cleared for an unattended run. nightcell remains a watcher, not a safety device.", nil, err
 }

@@ -93,41 +93,27 @@ func (p *Page) hand(ctx context.Context, a *asking, e control.Entry) (control.En
 	return done, err
 }
 
-func (p *Page) tryEntry(ctx context.Context, a *asking) ([]string, error) {
+func (p *Page) doEntry(ctx context.Context, a *asking, trial bool) (string, []string, error) {
 	e, err := p.entryOf(a)
 	if err != nil {
-		return nil, err
+		return "", nil, err
 	}
-	e.Trial = true
+	e.Trial = trial
 	done, err := p.hand(ctx, a, e)
-	return done.Notes, err
-}
-
-func (p *Page) doEntry(ctx context.Context, a *asking) (string, error) {
-	e, err := p.entryOf(a)
-	if err != nil {
-		return "", err
-	}
-	done, err := p.hand(ctx, a, e)
-	return noted(fmt.Sprintf("Entered into the run of %s.", sentence.Name(a.cell.Name)), done.Notes), err
-}
-
-func (a *asking) retraction() control.Entry {
-	return control.Entry{Cell: a.cell.Name, By: a.who, Kind: runlog.EntryRetract, Text: strings.TrimSpace(a.form.Get("text")), Words: map[string]string{runlog.RetractedEntry: a.subject}}
+	return fmt.Sprintf("Entered into the run of %s.", sentence.Name(a.cell.Name)), done.Notes, err
 }
 
 // askRetract says what would count no more.
-func (p *Page) askRetract(ctx context.Context, a *asking, v *askView) error {
-	e := a.retraction()
-	e.Trial = true
-	done, err := p.hand(ctx, a, e)
-	v.Would = done.Notes
+func (p *Page) askRetract(ctx context.Context, a *asking, v *askView) (err error) {
+	_, v.Would, err = p.doRetract(ctx, a, true)
 	return err
 }
 
-func (p *Page) doRetract(ctx context.Context, a *asking) (string, error) {
-	done, err := p.hand(ctx, a, a.retraction())
-	return noted("The entry is retracted.", done.Notes), err
+func (p *Page) doRetract(ctx context.Context, a *asking, trial bool) (string, []string, error) {
+	done, err := p.hand(ctx, a, control.Entry{
+		Cell: a.cell.Name, By: a.who, Trial: trial, Kind: runlog.EntryRetract, Text: strings.TrimSpace(a.form.Get("text")), Words: map[string]string{runlog.RetractedEntry: a.subject},
+	})
+	return "The entry is retracted.", done.Notes, err
 }
 
 // entryLine is an entry in the list of a run.
@@ -204,19 +190,19 @@ func (p *Page) askAlarm(_ context.Context, a *asking, v *askView) error {
 // doneTo says what an act has done to an alarm.
 var doneTo = map[control.AlarmAct]string{control.Acknowledge: "is acknowledged", control.Shelve: "is shelved", control.Unshelve: "is back from the shelf", control.Reset: "is reset"}
 
-func (p *Page) doAlarm(ctx context.Context, a *asking) (string, error) {
+func (p *Page) doAlarm(ctx context.Context, a *asking, _ bool) (string, []string, error) {
 	if _, err := alerts.ParseCondition(a.subject); err != nil {
-		return "", control.BadRequest("%v", err)
+		return "", nil, control.BadRequest("%v", err)
 	}
 	o := control.AlarmOrder{Act: control.AlarmAct(a.name), Cell: a.cell.Name, Condition: a.subject, By: a.who}
 	if o.Act == control.Shelve {
 		var err error
 		if o.Seconds, o.Reason, err = a.shelf(); err != nil {
-			return "", err
+			return "", nil, err
 		}
 	}
 	err := p.s.Operator.ChangeAlarm(ctx, o)
-	return fmt.Sprintf("%s of %s %s.", sentence.Name(a.subject), sentence.Name(a.cell.Name), doneTo[o.Act]), err
+	return fmt.Sprintf("%s of %s %s.", sentence.Name(a.subject), sentence.Name(a.cell.Name), doneTo[o.Act]), nil, err
 }
 
 // gap finds the gap that an act is about. The page knows those of the newest run alone.
@@ -247,11 +233,10 @@ func (p *Page) askGap(_ context.Context, a *asking, v *askView) error {
 	return err
 }
 
-// settle settles a gap, or says what would be booked.
-func (p *Page) settle(ctx context.Context, a *asking, trial bool) (notes []string, err error) {
+func (p *Page) doGap(ctx context.Context, a *asking, trial bool) (string, []string, error) {
 	g, err := p.gap(a)
 	if err != nil {
-		return nil, err
+		return "", nil, err
 	}
 	values := map[string]string{"gap": a.subject}
 	for _, name := range []string{"low", "best", "high", "off"} {
@@ -261,8 +246,9 @@ func (p *Page) settle(ctx context.Context, a *asking, trial bool) (notes []strin
 	}
 	s, err := control.ParseSettlement(values)
 	if err != nil {
-		return nil, err
+		return "", nil, err
 	}
+	var notes []string
 	s.Cell, s.By, s.Text, s.Trial = a.cell.Name, a.who, strings.TrimSpace(a.form.Get("text")), trial
 	if a.run.live {
 		s, err = p.s.Operator.Settle(ctx, s)
@@ -276,15 +262,7 @@ func (p *Page) settle(ctx context.Context, a *asking, trial bool) (notes []strin
 		notes = done.Notes
 	}
 	passed := a.cell.Charge.CountedCoulombs
-	return append([]string{fmt.Sprintf("In the gap %s A·h → %s A·h are booked; charge %s → %s.", quantity.Interval(g.Best/3600, g.Low/3600, g.High/3600),
-		quantity.Interval(s.BestCoulombs/3600, s.LowCoulombs/3600, s.HighCoulombs/3600), ampereHours(passed, 5), ampereHours(passed+s.BestCoulombs-g.Best, 5))}, notes...), err
-}
-
-func (p *Page) tryGap(ctx context.Context, a *asking) ([]string, error) {
-	return p.settle(ctx, a, true)
-}
-
-func (p *Page) doGap(ctx context.Context, a *asking) (string, error) {
-	notes, err := p.settle(ctx, a, false)
-	return noted(fmt.Sprintf("Gap %s is settled.", a.subject), notes), err
+	booked := []string{fmt.Sprintf("In the gap %s A·h → %s A·h are booked; charge %s → %s.", quantity.Interval(g.Best/3600, g.Low/3600, g.High/3600),
+		quantity.Interval(s.BestCoulombs/3600, s.LowCoulombs/3600, s.HighCoulombs/3600), ampereHours(passed, 5), ampereHours(passed+s.BestCoulombs-g.Best, 5))}
+	return fmt.Sprintf("Gap %s is settled.", a.subject), append(booked, notes...), err
 }

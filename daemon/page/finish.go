@@ -77,23 +77,18 @@ func (p *Page) answer(a *asking) (*finish.Subject, control.Entry, error) {
 	return s, e, err
 }
 
-func (p *Page) tryItem(ctx context.Context, a *asking) ([]string, error) {
+func (p *Page) doItem(ctx context.Context, a *asking, trial bool) (string, []string, error) {
 	s, e, err := p.answer(a)
 	if err != nil {
-		return nil, err
+		return "", nil, err
 	}
-	e.Trial = true
+	e.Trial = trial
 	done, err := s.Hand(ctx, p.watch(a), e, p.s.Now())
-	return append([]string{strings.TrimSpace(sentence.Name(e.Kind)+" "+e.Said()) + "."}, done.Notes...), err
-}
-
-func (p *Page) doItem(ctx context.Context, a *asking) (string, error) {
-	s, e, err := p.answer(a)
-	if err != nil {
-		return "", err
+	said := strings.TrimSpace(sentence.Name(e.Kind)+" "+e.Said()) + "."
+	if trial {
+		done.Notes = append([]string{said}, done.Notes...)
 	}
-	done, err := s.Hand(ctx, p.watch(a), e, p.s.Now())
-	return noted("Entered: "+strings.TrimSpace(sentence.Name(e.Kind)+" "+e.Said())+".", done.Notes), err
+	return "Entered: " + said, done.Notes, err
 }
 
 // mostPhoto is the largest picture that is taken in.
@@ -113,16 +108,16 @@ func (p *Page) readPhoto(w http.ResponseWriter, r *http.Request, a *asking) erro
 	return nil
 }
 
-func (p *Page) doPhoto(ctx context.Context, a *asking) (string, error) {
+func (p *Page) doPhoto(ctx context.Context, a *asking, _ bool) (string, []string, error) {
 	if a.photo == nil || a.photo.Size == 0 || !slices.Contains(late.Pictures, strings.ToLower(filepath.Ext(a.photo.Filename))) {
-		return "", control.BadRequest("choose a picture: a file that ends in %s", strings.Join(late.Pictures, ", "))
+		return "", nil, control.BadRequest("choose a picture: a file that ends in %s", strings.Join(late.Pictures, ", "))
 	}
 	path, err := copied(a.photo)
 	if err != nil {
-		return "", err
+		return "", nil, err
 	}
 	done, err := p.hand(ctx, a, control.Entry{Cell: a.cell.Name, By: a.who, Kind: control.EntryPhoto, Text: strings.TrimSpace(a.form.Get("text")), Words: map[string]string{"file": path}})
-	return noted("The photo is kept beside the log.", done.Notes), errors.Join(err, os.Remove(path))
+	return "The photo is kept beside the log.", done.Notes, errors.Join(err, os.Remove(path))
 }
 
 // copied puts what was sent into a file of its own.

@@ -48,7 +48,8 @@ func Guard(next http.Handler, listen string, hosts []string) http.Handler {
 		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
-		if !allowed[plainHost(r.Host)] && !numeric(r.Host) {
+		host := plainHost(r.Host)
+		if _, err := netip.ParseAddr(host); err != nil && !allowed[host] {
 			http.Error(w, "this name is not known here; ask for the page by address, or add the name to hosts under [page] in the configuration", http.StatusMisdirectedRequest)
 			return
 		}
@@ -71,33 +72,22 @@ func Guard(next http.Handler, listen string, hosts []string) http.Handler {
 
 // plainHost is a host without port and brackets, in lower case.
 func plainHost(hostport string) string {
-	host := hostport
-	if h, _, err := net.SplitHostPort(hostport); err == nil {
-		host = h
+	host, _, err := net.SplitHostPort(hostport)
+	if err != nil {
+		host = hostport
 	}
 	return strings.ToLower(strings.TrimSuffix(strings.Trim(host, "[]"), "."))
-}
-
-func numeric(hostport string) bool {
-	_, err := netip.ParseAddr(plainHost(hostport))
-	return err == nil
 }
 
 // sameOrigin says whether a request proves that it came from a page of this site.
 // Browsers state the origin of every POST, and pages cannot forge it; what states nothing is refused.
 func sameOrigin(r *http.Request) bool {
 	site, origin := r.Header.Get("Sec-Fetch-Site"), r.Header.Get("Origin")
-	if site == "" && origin == "" {
+	if site == "" && origin == "" || site != "" && site != "same-origin" {
 		return false
-	}
-	if site != "" && site != "same-origin" {
-		return false
-	}
-	if origin == "" {
-		return true
 	}
 	u, err := url.Parse(origin)
-	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && strings.EqualFold(u.Host, r.Host)
+	return origin == "" || err == nil && (u.Scheme == "http" || u.Scheme == "https") && strings.EqualFold(u.Host, r.Host)
 }
 
 // visitors limits how often each address may try something.

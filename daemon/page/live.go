@@ -19,86 +19,42 @@ const (
 	slowest     = 10 * time.Second       // a page that does not take an event within this is cut off
 )
 
-// live gives all pages that listen the same events, made once for all of them. Pages
-// only pull: nobody waits for one that is slow.
+// live makes what the pages of a topic show once for all that listen. Pages only pull: nobody waits for one that is slow.
 type live struct {
-	make func(topic string) map[string]string
+	make   func(topic string) map[string]string
+	places chan struct{} // one taken by each page that listens
 
-	mu      sync.Mutex
-	topics  map[string]*topic
-	streams int
+	mu     sync.Mutex
+	states map[string]state // by topic
 }
 
-// topic is what one kind of page listens to. An event carries only what has changed.
-type topic struct {
-	mu    sync.Mutex
+// state is what pages of a topic show at a moment. Nobody may change it.
+type state struct {
 	at    time.Time
-	seq   uint64
-	state map[string]string
-	diff  []byte // from seq-1 to seq
-	users int    // guarded by live.mu
+	shown map[string]string
 }
 
-func newLive(makeState func(topic string) map[string]string) *live {
-	return &live{make: makeState, topics: make(map[string]*topic)}
-}
-
-// join lets a page listen; false: too many do.
-func (l *live) join(name string) (*topic, bool) {
+// state returns the newest, which is made anew when it is older than a tick.
+func (l *live) state(topic string) map[string]string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.streams >= mostStreams {
-		return nil, false
+	s := l.states[topic]
+	if now := time.Now(); now.Sub(s.at) >= tick*9/10 {
+		s = state{now, l.make(topic)}
+		l.states[topic] = s
 	}
-	t := l.topics[name]
-	if t == nil {
-		t = &topic{}
-		l.topics[name] = t
-	}
-	l.streams++
-	t.users++
-	return t, true
+	return s.shown
 }
 
-func (l *live) leave(name string, t *topic) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.streams--
-	if t.users--; t.users == 0 {
-		delete(l.topics, name)
-	}
-}
-
-// next returns the event that leads from seq to the newest state, which is made anew when it is older than a tick.
-func (l *live) next(name string, t *topic, seq uint64) ([]byte, uint64) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if now := time.Now(); now.Sub(t.at) >= tick*9/10 {
-		t.at = now
-		t.advance(l.make(name))
-	}
-	switch seq {
-	case t.seq:
-		return nil, seq
-	case t.seq - 1:
-		if seq > 0 {
-			return t.diff, t.seq
+// changed is what is not now as it was before.
+func changed(before, now map[string]string) map[string]string {
+	diff := make(map[string]string)
+	for k, v := range now {
+		if old, ok := before[k]; !ok || old != v {
+			diff[k] = v
 		}
 	}
-	return event(t.state), t.seq
-}
-
-// advance takes a new state in.
-func (t *topic) advance(state map[string]string) {
-	changed := make(map[string]string)
-	for k, v := range state {
-		if old, ok := t.state[k]; !ok || old != v {
-			changed[k] = v
-		}
-	}
-	t.state = state
-	t.seq++
-	t.diff = event(changed)
+	return diff
 }
 
 // event is one server-sent event (WHATWG HTML, 9.2).
@@ -113,13 +69,14 @@ func (p *Page) events(w http.ResponseWriter, r *http.Request) error {
 	if name != "all" && p.snapshotOf(name) == nil {
 		return refusal(http.StatusNotFound, "there is no such cell")
 	}
-	t, ok := p.live.join(name)
-	if !ok {
+	select { // at once
+	case p.live.places <- struct{}{}:
+		defer func() { <-p.live.places }()
+	default:
 		w.Header().Set("Retry-After", "30")
 		http.Error(w, "too many pages are open", http.StatusServiceUnavailable)
 		return nil
 	}
-	defer p.live.leave(name, t)
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("X-Accel-Buffering", "no")
@@ -129,7 +86,7 @@ func (p *Page) events(w http.ResponseWriter, r *http.Request) error {
 	}
 	ticker := time.NewTicker(tick)
 	defer ticker.Stop()
-	seq := uint64(0)
+	var shown map[string]string
 	message := []byte("retry: 2000\n\n")
 	if r.URL.Query().Has("actor") { // a page that shows who is signed in, which a restart ends
 		who := ""
@@ -139,9 +96,9 @@ func (p *Page) events(w http.ResponseWriter, r *http.Request) error {
 		message = append(message, event(map[string]string{"w": who})...)
 	}
 	for {
-		next, now := p.live.next(name, t, seq)
-		seq = now
-		message = append(message, next...)
+		now := p.live.state(name)
+		message = append(message, event(changed(shown, now))...)
+		shown = now
 		if err := out.SetWriteDeadline(time.Now().Add(slowest)); err != nil {
 			return nil
 		}

@@ -98,7 +98,7 @@ func New(s Settings) (*Page, error) {
 		reads: rate.NewLimiter(rate.Every(20*time.Millisecond), 100), logins: newVisitors(rate.Every(2*time.Second), 5), taps: newVisitors(rate.Every(time.Second), 30),
 		books: make(chan struct{}, 1),
 	}
-	p.live = newLive(p.frame)
+	p.live = &live{make: p.frame, places: make(chan struct{}, mostStreams), states: make(map[string]state)}
 	return p, nil
 }
 

@@ -66,62 +66,19 @@ func after(b []byte, lead string) []byte {
 
 // cutInteger takes a decimal integer.
 func cutInteger(b []byte) (int64, []byte) {
-	i, negative := 0, false
-	if len(b) > 0 && b[0] == '-' {
-		i, negative = 1, true
+	end := 0
+	for end < len(b) && (b[end] == '-' || b[end]-'0' <= 9) {
+		end++
 	}
-	first := i
-	var n int64
-	for ; i < len(b) && b[i]-'0' <= 9; i++ {
-		n = n*10 + int64(b[i]-'0')
-	}
-	if i == first || i-first > 19 || n < 0 || (b[first] == '0' && i-first > 1) {
+	n, err := strconv.ParseInt(string(b[:end]), 10, 64)
+	if err != nil {
 		return 0, nil
 	}
-	if negative {
-		n = -n
-	}
-	return n, b[i:]
+	return n, b[end:]
 }
 
-// powersOfTen are those that a float64 holds exactly.
-var powersOfTen = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22}
-
-// cutNumber takes a decimal number up to the next comma. Digits that fit 53 bits
-// over a power of ten that is exact divide with one rounding, which is what a
-// full parser would return (Clinger 1990); others go to strconv.
+// cutNumber takes a decimal number up to the next comma.
 func cutNumber(b []byte) (float64, []byte) {
-	i, negative := 0, false
-	if len(b) > 0 && b[0] == '-' {
-		i, negative = 1, true
-	}
-	first, point := i, -1
-	var n uint64
-	for ; i < len(b); i++ {
-		if c := b[i] - '0'; c <= 9 {
-			n = n*10 + uint64(c)
-		} else if b[i] == '.' && point < 0 {
-			point = i
-		} else {
-			break
-		}
-	}
-	digits, decimals := i-first, 0
-	if point >= 0 {
-		digits--
-		decimals = i - point - 1
-	}
-	if i == len(b) || b[i] != ',' || digits == 0 || digits > 19 || n > 1<<53 || decimals == 0 && point >= 0 {
-		return slowNumber(b)
-	}
-	x := float64(n) / powersOfTen[decimals]
-	if negative {
-		x = -x
-	}
-	return x, b[i:]
-}
-
-func slowNumber(b []byte) (float64, []byte) {
 	end := bytes.IndexByte(b, ',')
 	if end <= 0 {
 		return 0, nil

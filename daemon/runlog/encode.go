@@ -38,9 +38,9 @@ func appendReading(b, head []byte, nanos int64, step time.Duration, volts, amper
 	b = append(b, head...)
 	b = strconv.AppendInt(b, int64(step), 10)
 	b = append(b, "i,volts="...)
-	b = appendNumber(b, volts)
+	b = strconv.AppendFloat(b, volts, 'g', -1, 64)
 	b = append(b, ",amperes="...)
-	b = appendNumber(b, amperes)
+	b = strconv.AppendFloat(b, amperes, 'g', -1, 64)
 	b = append(b, ",mode="...)
 	b = appendString(b, mode)
 	b = append(b, ",output="...)
@@ -48,31 +48,6 @@ func appendReading(b, head []byte, nanos int64, step time.Duration, volts, amper
 	b = append(b, ' ')
 	b = strconv.AppendInt(b, nanos, 10)
 	return append(b, '\n')
-}
-
-// appendNumber appends the shortest decimal that reads back to the same bits. What a
-// supply shows has few decimals, and for those there is a shorter way than for any number:
-// n/10⁴, rounded once, is what the decimal reads back to.
-func appendNumber(b []byte, x float64) []byte {
-	const unit, most = 1e4, 1e9
-	n := math.RoundToEven(x * unit)
-	if !(math.Abs(n) < most) || n/unit != x || n == 0 {
-		return strconv.AppendFloat(b, x, 'g', -1, 64)
-	}
-	if n < 0 {
-		b, n = append(b, '-'), -n
-	}
-	digits := uint32(n)
-	b = strconv.AppendUint(b, uint64(digits/unit), 10)
-	rest := digits % unit
-	if rest == 0 {
-		return b
-	}
-	b = append(b, '.', byte('0'+rest/1000), byte('0'+rest/100%10), byte('0'+rest/10%10), byte('0'+rest%10))
-	for b[len(b)-1] == '0' {
-		b = b[:len(b)-1]
-	}
-	return b
 }
 
 // appendString appends a string field's value in quotes, as drivers.Plain leaves it.

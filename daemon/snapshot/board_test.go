@@ -6,7 +6,7 @@ import (
 )
 
 // TestReadersSeeWholeSnapshots publishes cells whose fields must all agree while
-// many readers copy; run with -race it also proves that no slot is written while it is read.
+// many readers copy; run with -race it also proves that none is written while it is read.
 func TestReadersSeeWholeSnapshots(t *testing.T) {
 	var b Board
 	if b.Latest() != nil {
@@ -35,18 +35,5 @@ func TestReadersSeeWholeSnapshots(t *testing.T) {
 	for i := uint64(2); i <= n; i++ {
 		b.Publish(&Cell{Reading: Reading{Count: i, Volts: float64(i)}, Charge: Charge{CountedCoulombs: float64(i)}})
 	}
-	// The last one may have been passed over while every slot was held.
-	for b.Latest().Reading.Count < n {
-		b.Publish(&Cell{Reading: Reading{Count: n, Volts: n}, Charge: Charge{CountedCoulombs: n}})
-	}
 	wg.Wait()
-}
-
-// TestPublishAllocatesNothing keeps the reading path free of garbage.
-func TestPublishAllocatesNothing(t *testing.T) {
-	var b Board
-	c := Cell{Name: "zinc-1"}
-	if got := testing.AllocsPerRun(1000, func() { b.Publish(&c) }); got != 0 {
-		t.Errorf("Publish allocates %v times", got)
-	}
 }

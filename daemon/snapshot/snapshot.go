@@ -4,6 +4,7 @@
 package snapshot
 
 import (
+	"sync/atomic"
 	"time"
 
 	"nightcell/alerts"
@@ -53,6 +54,20 @@ type Cell struct {
 	// Refused counts answers that were not counted, by drivers.Reason.
 	Refused []Count
 	Blind   []string // what volts and amperes cannot see for this metal
+}
+
+// Board holds the newest snapshot of one cell for one writer and any number of readers; nobody waits for anybody.
+type Board struct{ newest atomic.Pointer[Cell] }
+
+// Publish makes a copy of c the newest snapshot.
+func (b *Board) Publish(c *Cell) { b.newest.Store(new(*c)) }
+
+// Latest returns a copy of the newest snapshot, or nil before the first.
+func (b *Board) Latest() *Cell {
+	if c := b.newest.Load(); c != nil {
+		return new(*c)
+	}
+	return nil
 }
 
 // Link is how the line to the supply is.
