@@ -141,7 +141,9 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 		d.start(p, nil)
 	}
 	d.reloading.Unlock()
-	kept.Go(func() error { return d.feed(keeping) })
+	if d.o.Fed != nil {
+		kept.Go(func() error { return d.every(keeping, time.Second, "watchdog", d.feed) })
+	}
 	kept.Go(func() error { // so that no reload starts a watch that nobody waits for
 		<-keeping.Done()
 		d.reloading.Lock()

@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"context"
 	"fmt"
 	"maps"
 	"math"
@@ -19,23 +18,12 @@ import (
 // round of a cell's loop counts as overdue.
 const leastPatience = 10 * time.Second
 
-// feed tells the outside watchdog, at short intervals, that the watch is kept. Only good polls feed it.
-func (d *Daemon) feed(ctx context.Context) error {
-	if d.o.Fed == nil {
-		return nil
+// feed tells the outside watchdog that the watch is kept. Only good polls feed it.
+func (d *Daemon) feed() error {
+	if d.kept() {
+		d.o.Fed()
 	}
-	every := time.NewTicker(time.Second)
-	defer every.Stop()
-	for {
-		select { // ends with ctx; the ticker always comes
-		case <-ctx.Done():
-			return nil
-		case <-every.C:
-			if d.kept() {
-				d.o.Fed()
-			}
-		}
-	}
+	return nil
 }
 
 // kept says whether good polls still come: every cell's loop turns, and at least one

@@ -50,7 +50,7 @@ func TestALinkAnswersForEveryRoute(t *testing.T) {
 			t.Fatalf("%q with the link %q", alarm.Subject, alarm.Link)
 		}
 		d.metrics = metrics.New("test", d.Snapshots)
-		site, err := d.handler(t.Context())
+		site, err := d.handler()
 		if err != nil {
 			t.Fatal(err)
 		}

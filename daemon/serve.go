@@ -36,7 +36,7 @@ func (d *Daemon) serve(ctx context.Context) (*errgroup.Group, error) {
 		if err != nil {
 			return group, fmt.Errorf("listening on %s: %w; free the address or change listen under [page]", cfg.Page.Listen, err)
 		}
-		handler, err := d.handler(ctx)
+		handler, err := d.handler()
 		if err != nil {
 			return group, errors.Join(lasting(err), listener.Close())
 		}
@@ -48,10 +48,7 @@ func (d *Daemon) serve(ctx context.Context) (*errgroup.Group, error) {
 	d.startPushes = func(all []*push.Push) { d.exchangePushes(ctx, group, all) }
 	d.startPushes(d.pushes.all())
 	d.reloading.Unlock()
-	group.Go(func() error {
-		d.keepPlace(ctx) // ends with the daemon
-		return nil
-	})
+	group.Go(func() error { return d.keepPlace(ctx) })
 	if err := d.serveControl(ctx, group); err != nil {
 		return group, err
 	}
@@ -73,7 +70,7 @@ func (d *Daemon) serveControl(ctx context.Context, group *errgroup.Group) error 
 		return fmt.Errorf("opening the control socket: %w", err)
 	}
 	group.Go(func() error {
-		d.keepSocket(ctx, server) // ends with the daemon
+		_ = d.keepSocket(ctx, server) // nil, with the daemon's end
 		last, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 		defer cancel()
 		return server.Close(last)
@@ -163,15 +160,15 @@ func (d *Daemon) unlock() error {
 	return d.lock.Release()
 }
 
-// every calls do at every tick until ctx ends, and logs what it says, once for each trouble.
-func (d *Daemon) every(ctx context.Context, what string, do func() error) {
-	tick := time.NewTicker(placeEvery)
+// every calls do at every tick until ctx ends, and logs what it says, once for each trouble. It returns nil.
+func (d *Daemon) every(ctx context.Context, interval time.Duration, what string, do func() error) error {
+	tick := time.NewTicker(interval)
 	defer tick.Stop()
 	said := ""
 	for {
 		select { // ends with ctx; the ticker always comes
 		case <-ctx.Done():
-			return
+			return nil
 		case <-tick.C:
 		}
 		err := do()
@@ -186,8 +183,8 @@ func (d *Daemon) every(ctx context.Context, what string, do func() error) {
 }
 
 // keepPlace takes the data directory's lock anew when it is gone, until ctx ends.
-func (d *Daemon) keepPlace(ctx context.Context) {
-	d.every(ctx, "the lock of the data directory was removed and cannot be restored; another nightcell could start on the same data", func() error {
+func (d *Daemon) keepPlace(ctx context.Context) error {
+	return d.every(ctx, placeEvery, "the lock of the data directory was removed and cannot be restored; another nightcell could start on the same data", func() error {
 		d.relock.Lock()
 		defer d.relock.Unlock()
 		if d.lock.Stands() {
@@ -208,8 +205,8 @@ func (d *Daemon) keepPlace(ctx context.Context) {
 }
 
 // keepSocket puts the control socket back when it is gone, until ctx ends.
-func (d *Daemon) keepSocket(ctx context.Context, server *control.Server) {
-	d.every(ctx, "the control socket was removed and cannot be restored; commands do not reach this daemon", func() error {
+func (d *Daemon) keepSocket(ctx context.Context, server *control.Server) error {
+	return d.every(ctx, placeEvery, "the control socket was removed and cannot be restored; commands do not reach this daemon", func() error {
 		back, err := server.PutBack()
 		if back {
 			d.o.Log.Warn("the control socket was removed; restored", "path", d.o.Config.Socket)

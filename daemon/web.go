@@ -26,25 +26,19 @@ import (
 // mostConnections bounds the descriptors that browsers and scrapers can use up.
 const mostConnections = 256
 
-// site is everything that is served over HTTP, and the history that its curves are drawn from.
-type site struct {
-	http.Handler
-	history *history.History
-}
-
 // serveHTTP serves until ctx ends. Slow clients are cut off by time-outs and, when
 // all connections are taken, to make room.
-func (d *Daemon) serveHTTP(ctx context.Context, group *errgroup.Group, l net.Listener, s *site) {
+func (d *Daemon) serveHTTP(ctx context.Context, group *errgroup.Group, l net.Listener, site http.Handler) {
 	door := page.NewDoor(l, mostConnections)
 	server := &http.Server{
-		Handler: door.Handler(s), ConnContext: door.ConnContext,
+		Handler: door.Handler(site), ConnContext: door.ConnContext,
 		BaseContext:       func(net.Listener) context.Context { return ctx }, // so that streams end with the daemon
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute,
 		MaxHeaderBytes: 16 << 10,
 		ErrorLog:       slog.NewLogLogger(d.o.Log.Handler(), slog.LevelDebug), // what strangers send wrong is their matter
 	}
 	group.Go(func() error {
-		s.history.Run(ctx)
+		d.history.Load().Run(ctx)
 		return nil
 	})
 	group.Go(func() error {
@@ -66,7 +60,7 @@ func (d *Daemon) serveHTTP(ctx context.Context, group *errgroup.Group, l net.Lis
 }
 
 // handler prepares everything that is served over HTTP; nothing is running yet.
-func (d *Daemon) handler(context.Context) (*site, error) {
+func (d *Daemon) handler() (http.Handler, error) {
 	cfg := d.o.Config
 	if cfg.Page.WebConfig != "" {
 		if err := web.Validate(cfg.Page.WebConfig); err != nil {
@@ -91,7 +85,7 @@ func (d *Daemon) handler(context.Context) (*site, error) {
 	mux.Handle("GET /metrics", d.metrics.Handler(d.o.Log))
 	mux.HandleFunc("GET /healthz", d.healthz)
 	mux.Handle("/", p.Handler())
-	return &site{Handler: page.Guard(mux, cfg.Page.Listen, cfg.Page.Hosts), history: past}, nil
+	return page.Guard(mux, cfg.Page.Listen, cfg.Page.Hosts), nil
 }
 
 // healthz tells programs what the watchdog is told: 200 while good readings come, else 503.

@@ -149,7 +149,7 @@ func copyFile(from, to string, seen io.Writer) (n int64, err error) {
 	}
 	size := info.Size()
 	if filepath.Base(from) == runlog.LogName {
-		if size, err = wholeLines(in, size); err != nil {
+		if size, err = wholeLines(filepath.Dir(from), size); err != nil {
 			return 0, err
 		}
 	}
@@ -176,24 +176,14 @@ func copyFile(from, to string, seen io.Writer) (n int64, err error) {
 	return n, runlog.Disk{}.SyncDir(filepath.Dir(to))
 }
 
-// wholeLines is the size of a file without what follows its last line end.
-func wholeLines(f io.ReaderAt, size int64) (int64, error) {
-	const step = 64 << 10
-	buf := make([]byte, step)
-	for size > 0 {
-		part := buf[:min(step, size)]
-		n, err := f.ReadAt(part, size-int64(len(part)))
-		if n < len(part) {
-			return 0, err
-		}
-		for i := len(part); i > 0; i-- {
-			if part[i-1] == '\n' {
-				return size, nil
-			}
-			size--
-		}
+// wholeLines is the size of a run's log without what follows its last line end.
+func wholeLines(run string, size int64) (int64, error) {
+	r, err := runlog.Open(run)
+	if err != nil {
+		return 0, err
 	}
-	return 0, nil
+	err = r.SeekTo(size)
+	return r.Offset(), errors.Join(err, r.Close())
 }
 
 // verify integrates every copied log again.

@@ -21,6 +21,12 @@ type bucket struct {
 	minVolts, maxVolts, minAmperes, maxAmperes float32
 }
 
+// bucketOf is a bucket with one reading, whose line begins at an offset. Its charge is not known.
+func bucketOf(r *runlog.Record, offset int64) bucket {
+	volts, amperes := float32(r.Volts), float32(r.Amperes)
+	return bucket{r.Nanos, offset, math.NaN(), volts, volts, amperes, amperes}
+}
+
 // merge adds a later bucket to b.
 func (b *bucket) merge(later *bucket) {
 	if later.last == 0 {
@@ -97,11 +103,8 @@ func (s *series) reading(offset int64) {
 	for len(s.buckets) <= i {
 		s.buckets = append(s.buckets, bucket{})
 	}
-	volts, amperes := float32(rec.Volts), float32(rec.Amperes)
-	s.buckets[i].merge(&bucket{
-		last: rec.Nanos, offset: offset, coulombs: math.NaN(),
-		minVolts: volts, maxVolts: volts, minAmperes: amperes, maxAmperes: amperes,
-	})
+	b := bucketOf(rec, offset)
+	s.buckets[i].merge(&b)
 }
 
 // double makes the buckets twice as wide and half as many.

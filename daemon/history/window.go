@@ -184,25 +184,26 @@ func (s *series) span(i, j int) (offset, length int64) {
 
 // reduce merges buckets into about n points.
 func reduce(from []bucket, a, step int64, n int) []Point {
-	points := make([]Point, 0, min(len(from), n+2))
-	var b bucket
-	slot := int64(math.MinInt64)
+	merged := make([]bucket, 0, min(len(from), n+2))
 	for i := range from {
-		if from[i].last == 0 {
-			continue
+		if from[i].last != 0 {
+			merged = gather(merged, &from[i], a, step)
 		}
-		if k := (from[i].last - a) / step; k != slot {
-			if b.last != 0 {
-				points = append(points, b.point())
-			}
-			slot, b = k, bucket{}
-		}
-		b.merge(&from[i])
 	}
-	if b.last != 0 {
-		points = append(points, b.point())
+	points := make([]Point, len(merged))
+	for i := range merged {
+		points[i] = merged[i].point()
 	}
 	return points
+}
+
+// gather merges a bucket into the last of those before, if that is of the same step after a, or else appends it.
+func gather(before []bucket, b *bucket, a, step int64) []bucket {
+	if n := len(before); n > 0 && (before[n-1].last-a)/step == (b.last-a)/step {
+		before[n-1].merge(b)
+		return before
+	}
+	return append(before, *b)
 }
 
 func (b *bucket) point() Point {
@@ -235,42 +236,27 @@ func (h *History) refine(ctx context.Context, w *Window, p scanPlan, dir string)
 
 // points reads and reduces one stretch of log.
 func (p *scanPlan) points(ctx context.Context, r *runlog.Reader) ([]Point, error) {
-	var points []Point
+	var merged []bucket
 	var rec runlog.Record
-	var b bucket
-	slot := int64(math.MinInt64)
-	flush := func() {
-		if b.last != 0 {
-			b.coulombs = p.charge(b.last)
-			points = append(points, b.point())
-		}
-	}
-	for i := 0; ; i++ {
-		if i%batch == 0 && ctx.Err() != nil {
-			return nil, ctx.Err()
-		}
-		err := r.Next(&rec)
+	for i := 0; i%batch != 0 || ctx.Err() == nil; i++ {
 		var damage *runlog.Damage
-		if errors.As(err, &damage) {
-			continue
-		}
-		if errors.Is(err, io.EOF) || err == nil && rec.Nanos > p.to {
-			flush()
+		switch err := r.Next(&rec); {
+		case errors.As(err, &damage):
+		case errors.Is(err, io.EOF) || err == nil && rec.Nanos > p.to:
+			points := make([]Point, len(merged))
+			for i := range merged {
+				merged[i].coulombs = p.charge(merged[i].last)
+				points[i] = merged[i].point()
+			}
 			return points, nil
-		}
-		if err != nil {
+		case err != nil:
 			return nil, err
+		case rec.Kind == runlog.KindReading && rec.Nanos >= p.from:
+			b := bucketOf(&rec, 0)
+			merged = gather(merged, &b, p.from, p.step)
 		}
-		if rec.Kind != runlog.KindReading || rec.Nanos < p.from {
-			continue
-		}
-		if k := (rec.Nanos - p.from) / p.step; k != slot {
-			flush()
-			slot, b = k, bucket{}
-		}
-		v, a := float32(rec.Volts), float32(rec.Amperes)
-		b.merge(&bucket{last: rec.Nanos, minVolts: v, maxVolts: v, minAmperes: a, maxAmperes: a})
 	}
+	return nil, ctx.Err()
 }
 
 // charge is interpolated between the buckets, whose charge is exact.

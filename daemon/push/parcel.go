@@ -2,6 +2,10 @@ package push
 
 import (
 	"bytes"
+	"errors"
+	"fmt"
+
+	"github.com/influxdata/line-protocol/v2/lineprotocol"
 
 	"nightcell/daemon/cursor"
 )
@@ -75,58 +79,37 @@ func (p *parcel) setAside(q *queue) {
 	}
 }
 
-// numbersOnly takes the fields of text out of a sound line, in place, for a database that can hold only numbers and would
+// numbersOnly takes the fields of text out of a sound line, for a database that can hold only numbers and would
 // make a series of zeros of each. It returns nil when nothing is left to send.
 func numbersOnly(line []byte) []byte {
-	line = bytes.TrimLeft(line, " ") // which a decoder passes over
-	begin := unescaped(line, ' ') + 1
-	kept := line[:begin]
-	rest := line[begin:]
-	for {
-		end, text := field(rest)
-		if !text {
-			if len(kept) > begin {
-				kept = append(kept, ',')
-			}
-			kept = append(kept, rest[:end]...) // never behind where rest begins, because fields only leave
-		}
-		if rest[end] != ',' {
-			rest = rest[end:] // the time stamp
+	from := lineprotocol.NewDecoderWithBytes(line)
+	var to lineprotocol.Encoder
+	to.SetLax(true)
+	from.Next()
+	name, err := from.Measurement()
+	to.StartLine(string(name))
+	for err == nil {
+		var key, value []byte
+		if key, value, err = from.NextTag(); key == nil {
 			break
 		}
-		rest = rest[end+1:]
+		to.AddTag(string(key), string(value))
 	}
-	if len(kept) == begin {
+	numbers := 0
+	for err == nil {
+		var key []byte
+		var value lineprotocol.Value
+		if key, value, err = from.NextField(); key == nil {
+			break
+		}
+		if value.Kind() != lineprotocol.String {
+			numbers++
+			to.AddField(string(key), value)
+		}
+	}
+	stamp, late := from.TimeBytes()
+	if errors.Join(err, late, to.Err()) != nil || numbers == 0 { // a sound line has no error
 		return nil
 	}
-	return append(kept, rest...)
-}
-
-// field returns where the first field ends, and whether it is text.
-func field(b []byte) (end int, text bool) {
-	at := unescaped(b, '=') + 1
-	if b[at] != '"' {
-		return at + bytes.IndexAny(b[at:], ", "), false
-	}
-	for at++; b[at] != '"'; at++ {
-		if b[at] == '\\' {
-			at++
-		}
-	}
-	return at + 1, true
-}
-
-// unescaped returns the place of the first c that is not escaped. In names a backslash escapes only what ends them; before anything else, a
-// backslash too, it stands for itself.
-func unescaped(b []byte, c byte) int {
-	for i := 0; ; i++ {
-		switch b[i] {
-		case '\\':
-			if next := b[i+1]; next == ' ' || next == ',' || next == '=' {
-				i++
-			}
-		case c:
-			return i
-		}
-	}
+	return fmt.Appendf(to.Bytes(), " %s\n", stamp)
 }

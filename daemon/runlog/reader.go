@@ -43,6 +43,15 @@ type Reader struct {
 func Open(runDir string) (*Reader, error) { return open(Disk{}, runDir) }
 
 func open(fsys FS, runDir string) (*Reader, error) {
+	f, err := openLog(fsys, runDir)
+	if err != nil {
+		return nil, err
+	}
+	return newReader(f, 128<<10), nil
+}
+
+// openLog opens the log of a run for reading, if this program can read it.
+func openLog(fsys FS, runDir string) (File, error) {
 	f, err := fsys.OpenFile(filepath.Join(runDir, LogName), os.O_RDONLY, 0)
 	if err != nil {
 		return nil, fmt.Errorf("opening the log of a run: %w; a run is a directory that contains %s", err, LogName)
@@ -50,7 +59,7 @@ func open(fsys FS, runDir string) (*Reader, error) {
 	if err := readable(f); err != nil {
 		return nil, errors.Join(fmt.Errorf("%s: %w", runDir, err), f.Close())
 	}
-	return newReader(f, 128<<10), nil
+	return f, nil
 }
 
 // showTo writes what is read to seen as well; nil: nobody wants it.

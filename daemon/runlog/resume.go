@@ -5,8 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -42,16 +40,9 @@ type Tail struct {
 // Call Checkpoint once the watch stands again.
 func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 	o = o.filled()
-	path := filepath.Join(runDir, LogName)
-	f, err := o.FS.OpenFile(path, os.O_RDONLY, 0)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil, fmt.Errorf("resuming the run: %w; a run is a directory that contains %s", err, LogName)
-	}
+	f, err := openLog(o.FS, runDir)
 	if err != nil {
 		return nil, nil, fmt.Errorf("resuming the run: %w", err)
-	}
-	if err := readable(f); err != nil {
-		return nil, nil, errors.Join(fmt.Errorf("resuming the run in %s: %w", runDir, err), f.Close())
 	}
 	t, doubt, err := readDoubting(f)
 	_ = f.Close() // nothing was written
@@ -206,46 +197,44 @@ func clone(r *Record) *Record {
 
 // lastCheckpoint returns the offset of the last checkpoint line that vouches for
 // itself and can be restored, and 0 when there is none; a checkpoint is never a log's first line.
-func lastCheckpoint(f io.ReaderAt, size int64) (int64, error) {
-	const block = 16 << 10
-	mark := []byte("\n" + string(KindCheckpoint) + ",")
-	buf := make([]byte, block+len(mark))
-	for to := size; to > 0; to -= block {
-		from := max(to-block, 0)
-		// Some bytes beyond, so that no mark is torn between two blocks.
-		b := buf[:min(to+int64(len(mark))-1, size)-from]
-		if _, err := f.ReadAt(b, from); err != nil && !errors.Is(err, io.EOF) {
-			return 0, fmt.Errorf("reading the log at byte %d: %w", from, err)
+func lastCheckpoint(f io.ReaderAt, size int64) (last int64, err error) {
+	mark := []byte(string(KindCheckpoint) + ",")
+	err = backwards(f, size, func(at int64, line []byte) bool {
+		if bytes.HasPrefix(line, mark) && restorable(line) {
+			last = at
+			return false
 		}
-		for {
-			i := bytes.LastIndex(b, mark)
-			if i < 0 {
-				break
-			}
-			at := from + int64(i) + 1
-			good, err := goodCheckpoint(f, at, size)
-			if err != nil || good {
-				return at, err
-			}
-			b = b[:i+len(mark)-1]
-		}
-	}
-	return 0, nil
+		return true
+	})
+	return last, err
 }
 
-func goodCheckpoint(f io.ReaderAt, at, size int64) (bool, error) {
-	for length := int64(4 << 10); ; length *= 8 {
-		line := make([]byte, min(length, size-at))
-		n, err := f.ReadAt(line, at)
-		if err != nil && !errors.Is(err, io.EOF) {
-			return false, fmt.Errorf("reading the log at byte %d: %w", at, err)
+// backwards shows the whole lines of a log of so many bytes to each, the last first, without their line feeds and with their offsets,
+// until that wants no more.
+func backwards(f io.ReaderAt, size int64, each func(at int64, line []byte) bool) error {
+	const block = 16 << 10
+	var rest []byte // what stands before the lines that were shown, as far as it was read
+	from, whole := size, false
+	for {
+		i := bytes.LastIndexByte(rest, '\n')
+		switch {
+		case i < 0 && len(rest) > longestLine:
+			rest, whole = nil, false // no line ends with it
+			continue
+		case i < 0 && from > 0:
+			n := min(block, from)
+			from -= n
+			b := make([]byte, n, n+int64(len(rest)))
+			if _, err := f.ReadAt(b, from); err != nil && !errors.Is(err, io.EOF) {
+				return fmt.Errorf("reading the log at byte %d: %w", from, err)
+			}
+			rest = append(b, rest...)
+			continue
 		}
-		if end := bytes.IndexByte(line[:n], '\n'); end >= 0 {
-			return restorable(line[:end]), nil
+		if whole && !each(from+int64(i)+1, rest[i+1:]) || i < 0 {
+			return nil
 		}
-		if length >= longestLine || length >= size-at {
-			return false, nil
-		}
+		rest, whole = rest[:i], true
 	}
 }
 

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -127,12 +126,9 @@ func LatestRun(dir, cell string) (runDir string, ended bool, err error) {
 func TailOf(runDir string) (*Tail, error) { return tailOf(Disk{}, runDir) }
 
 func tailOf(fsys FS, runDir string) (*Tail, error) {
-	f, err := fsys.OpenFile(filepath.Join(runDir, LogName), os.O_RDONLY, 0)
+	f, err := openLog(fsys, runDir)
 	if err != nil {
-		return nil, fmt.Errorf("opening the log: %w", err)
-	}
-	if err := readable(f); err != nil {
-		return nil, errors.Join(fmt.Errorf("%s: %w", runDir, err), f.Close())
+		return nil, err
 	}
 	t, err := readTail(f)
 	_ = f.Close() // nothing was written
@@ -146,8 +142,8 @@ func tailOf(fsys FS, runDir string) (*Tail, error) {
 const endReach = 1 << 20
 
 // EndOf says how a run ended, in the words of its log; empty where it goes on or the log does not tell.
-func EndOf(runDir string) (string, error) {
-	f, err := os.Open(filepath.Join(runDir, LogName))
+func EndOf(runDir string) (why string, err error) {
+	f, err := openLog(Disk{}, runDir)
 	if err != nil {
 		return "", fmt.Errorf("looking for the end of a run: %w", err)
 	}
@@ -156,22 +152,13 @@ func EndOf(runDir string) (string, error) {
 	if err != nil {
 		return "", fmt.Errorf("looking for the end of a run: %w", err)
 	}
-	last := make([]byte, min(size, endReach))
-	if _, err := f.ReadAt(last, size-int64(len(last))); err != nil {
-		return "", fmt.Errorf("looking for the end of a run: %w", err)
-	}
-	mark := []byte("\n" + string(KindEntry) + ",")
-	for {
-		i := bytes.LastIndex(last, mark)
-		if i < 0 {
-			return "", nil
-		}
-		line, _, whole := bytes.Cut(last[i+1:], []byte("\n"))
-		var d decoder
+	err = backwards(f, size, func(at int64, line []byte) bool {
 		var r Record
-		if whole && d.general(line, &r) == nil && r.Text("kind") == EntryEnd {
-			return r.Text("text"), nil
+		if bytes.HasPrefix(line, []byte(string(KindEntry)+",")) && new(decoder).general(line, &r) == nil && r.Text("kind") == EntryEnd {
+			why = r.Text("text")
+			return false
 		}
-		last = last[:i+1]
-	}
+		return size-at < endReach
+	})
+	return why, err
 }
