@@ -25,7 +25,12 @@ type pushes struct {
 	ends    map[string]func() (gone <-chan struct{}) // by name: stops a push; of whoever holds reloading
 }
 
-func (p *pushes) all() []*push.Push { return *p.running.Load() }
+func (p *pushes) all() []*push.Push {
+	if all := p.running.Load(); all != nil {
+		return *all
+	}
+	return nil
+}
 
 // newPushes builds all pushes of a configuration; nothing is sent.
 func (d *Daemon) newPushes(cfg *configs.Config) ([]*push.Push, error) {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"slices"
 	"strconv"
 
 	"nightcell/integrate"
@@ -16,6 +17,7 @@ type numbered struct {
 	key   string
 	float *float64
 	int   *int64
+	flag  *bool
 }
 
 // settingsTable names the fields of settings, in a begin entry and in checkpoints.
@@ -90,17 +92,22 @@ func foldedTable(f *integrate.GapSums, withoutRipple bool) []numbered {
 const withRipple = "ripple_in_gaps"
 
 func settingsFields(s *integrate.Settings) []Field {
-	table := settingsTable(s)
-	fields := make([]Field, 0, len(table)+1)
-	for _, n := range table {
-		if n.int != nil {
-			fields = append(fields, Integer(n.key, *n.int))
-		} else {
-			fields = append(fields, Number(n.key, *n.float))
-		}
-	}
+	fields := fieldsOf(settingsTable(s))
 	if !s.EarlierDoubts {
 		fields = append(fields, Flag(withRipple, true))
+	}
+	return fields
+}
+
+// fieldsOf are the fields of a table as they are now.
+func fieldsOf(table []numbered) []Field {
+	fields := make([]Field, len(table))
+	for i, n := range table {
+		if n.int != nil {
+			fields[i] = Integer(n.key, *n.int)
+		} else {
+			fields[i] = Number(n.key, *n.float)
+		}
 	}
 	return fields
 }
@@ -130,57 +137,23 @@ func settingsOf(r *Record) (integrate.Settings, error) {
 	return s, s.Validate()
 }
 
-// appendState appends a checkpoint's line up to where extra fields may follow.
-// head is lineHead's for "crc"; crc and length are of what lies between the checkpoint
-// before and this one. It is written without an encoder's help, because a replay
-// writes every checkpoint anew to compare it.
-func appendState(b, head []byte, c *integrate.Coulometer, crc uint32, length int64, last *Record, ended bool) []byte {
+// stateFields are a checkpoint's own. crc and length are of what lies between the checkpoint
+// before and this one.
+func stateFields(c *integrate.Coulometer, crc uint32, length int64, last *Record, ended bool) []Field {
 	settings, state, totals := c.Settings(), c.State(), c.Totals()
-	b = append(b, head...)
-	b = strconv.AppendUint(b, uint64(crc), 10)
-	b = append(b, "i,bytes="...)
-	b = strconv.AppendInt(b, length, 10)
-	b = append(b, "i,ended="...)
-	b = strconv.AppendBool(b, ended)
-	b = append(b, ",reading_at="...) // of the last reading, as are mode and output
-	b = strconv.AppendInt(b, last.Nanos, 10)
-	b = append(b, "i,mode="...)
-	b = appendString(b, last.Mode)
-	b = append(b, ",output="...)
-	b = appendString(b, last.Output)
-	b = appendTable(b, []numbered{ // for people and tools; derived from the rest
-		{key: "total_charge", float: &totals.Charge},
-		{key: "total_energy", float: &totals.Energy},
-		{key: "standard_uncertainty", float: &totals.StandardUncertainty},
-	})
-	b = appendTable(b, settingsTable(&settings))
-	b = appendTable(b, stateTable(&state.Accumulated))
+	fields := slices.Concat([]Field{
+		Integer("crc", int64(crc)), Integer("bytes", length), Flag("ended", ended),
+		Integer("reading_at", last.Nanos), Text("mode", last.Mode), Text("output", last.Output), // of the last reading
+		Number("total_charge", totals.Charge), Number("total_energy", totals.Energy), // for people and tools; derived from the rest
+		Number("standard_uncertainty", totals.StandardUncertainty),
+	}, fieldsOf(settingsTable(&settings)), fieldsOf(stateTable(&state.Accumulated)))
 	if state.Folded != (integrate.GapSums{}) {
-		b = appendTable(b, foldedTable(&state.Folded, settings.EarlierDoubts))
+		fields = append(fields, fieldsOf(foldedTable(&state.Folded, settings.EarlierDoubts))...)
 	}
 	if !settings.EarlierDoubts {
-		b = append(b, ',')
-		b = append(b, withRipple+"=true,"+rippleKey+"="...)
-		b = appendString(b, encodeRipple(state.Ripple[:]))
+		fields = append(fields, Flag(withRipple, true), Text(rippleKey, encodeRipple(state.Ripple[:])))
 	}
-	b = append(b, ",pair_open="...)
-	b = strconv.AppendBool(b, state.Sampling.Open)
-	b = append(b, ",gap_count="...)
-	b = strconv.AppendInt(b, int64(state.GapCount), 10)
-	b = append(b, "i,gaps="...)
-	return appendString(b, encodeGaps(state.Gaps))
-}
-
-func appendTable(b []byte, table []numbered) []byte {
-	for _, n := range table {
-		b = append(b, ',')
-		b = append(b, n.key...)
-		b = n.append(append(b, '='))
-		if n.int != nil {
-			b = append(b, 'i')
-		}
-	}
-	return b
+	return append(fields, Flag("pair_open", state.Sampling.Open), Integer("gap_count", int64(state.GapCount)), Text("gaps", encodeGaps(state.Gaps)))
 }
 
 // lastReading returns the last reading before a checkpoint, as far as c and the checkpoint tell it.
@@ -225,27 +198,20 @@ func restore(r *Record) (*integrate.Coulometer, error) {
 
 const lineSumKey = ",line_crc="
 
-// appendSeal completes a checkpoint's line, which begins at b[start].
-func appendSeal(b []byte, start int, nanos int64, extra []Field) ([]byte, error) {
-	for _, f := range extra {
-		v, ok := value(f.Value)
-		switch {
-		case !plain(f.Key):
-			return b, fmt.Errorf("a checkpoint cannot have a field %q; names use lower-case letters, digits and underscores", f.Key)
-		case ok:
-			b = append(b, ',')
-			b = append(b, f.Key...)
-			b = append(b, '=')
-			b = v.AppendBytes(b)
-		}
+// appendSealed appends a line that vouches for itself.
+func appendSealed(b []byte, kind Kind, cell string, nanos int64, fields []Field) ([]byte, error) {
+	sealed, err := appendFields(b, kind, cell, "", fields)
+	if err != nil {
+		return b, err
 	}
+	return seal(sealed, len(b), nanos), nil
+}
+
+// seal completes a line, which begins at b[start].
+func seal(b []byte, start int, nanos int64) []byte {
 	stamp := strconv.AppendInt(nil, nanos, 10)
 	own := crc32.Update(crc32.Checksum(b[start:], castagnoli), castagnoli, stamp)
-	b = append(b, lineSumKey...)
-	b = strconv.AppendUint(b, uint64(own), 10)
-	b = append(b, "i "...)
-	b = append(b, stamp...)
-	return append(b, '\n'), nil
+	return fmt.Appendf(b, "%s%di %s\n", lineSumKey, own, stamp)
 }
 
 // vouched reports whether a checkpoint's line, without its line feed, is as it was written.
@@ -295,17 +261,23 @@ func differences(stored, replayed *integrate.Coulometer) []string {
 
 // append appends the value as the log writes it.
 func (n numbered) append(b []byte) []byte {
-	if n.int != nil {
+	switch {
+	case n.int != nil:
 		return strconv.AppendInt(b, *n.int, 10)
+	case n.flag != nil:
+		return strconv.AppendBool(b, *n.flag)
 	}
 	return strconv.AppendFloat(b, *n.float, 'g', -1, 64)
 }
 
 // parse is the inverse of append.
 func (n numbered) parse(s string) (err error) {
-	if n.int != nil {
+	switch {
+	case n.int != nil:
 		*n.int, err = strconv.ParseInt(s, 10, 64)
-	} else {
+	case n.flag != nil:
+		*n.flag, err = strconv.ParseBool(s)
+	default:
 		*n.float, err = strconv.ParseFloat(s, 64)
 	}
 	return err

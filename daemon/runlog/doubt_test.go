@@ -22,11 +22,7 @@ func reseal(line []byte) []byte {
 	if err != nil {
 		panic(err)
 	}
-	out, err := appendSeal(bytes.Clone(line[:at]), 0, n, nil)
-	if err != nil {
-		panic(err)
-	}
-	return out
+	return seal(bytes.Clone(line[:at]), 0, n)
 }
 
 // forge changes the last line of a kind.

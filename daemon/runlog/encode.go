@@ -16,20 +16,17 @@ import (
 // castagnoli is CRC-32C (RFC 3720, appendix B.4).
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
-// lineHead returns everything of a line that comes before the value of its first field.
-func lineHead(kind Kind, cell, field string) ([]byte, error) {
+// readingHead returns everything of a reading's line that comes before the value of its first field.
+func readingHead(cell string) ([]byte, error) {
 	var e lineprotocol.Encoder
-	e.StartLine(string(kind))
+	e.StartLine(string(KindReading))
 	e.AddTag("cell", cell)
-	e.AddField(field, lineprotocol.IntValue(0))
+	e.AddField("step", lineprotocol.IntValue(0))
 	if err := e.Err(); err != nil {
 		return nil, fmt.Errorf("the cell's name %q cannot be logged: %w", cell, err)
 	}
 	return e.Bytes()[:len(e.Bytes())-len("0i")], nil
 }
-
-// readingHead is lineHead's of a reading.
-func readingHead(cell string) ([]byte, error) { return lineHead(KindReading, cell, "step") }
 
 // appendReading appends a reading's line without the time stamp's help of an
 // encoder, because this is the line that is written every poll. Numbers are the
@@ -68,10 +65,17 @@ func appendString(b []byte, s string) []byte {
 	return append(b, '"')
 }
 
-// appendLine appends a line of any other kind. Fields whose value is a number that
-// is not finite are left out. condition is a tag; empty: none.
+// appendLine appends a line of any other kind. condition is a tag; empty: none.
 func appendLine(b []byte, kind Kind, cell, condition string, nanos int64, fields []Field) ([]byte, error) {
-	start := len(b)
+	line, err := appendFields(b, kind, cell, condition, fields)
+	if err != nil {
+		return b, err
+	}
+	return fmt.Appendf(line, " %d\n", nanos), nil
+}
+
+// appendFields appends a line without its time stamp. Fields whose value is a number that is not finite are left out.
+func appendFields(b []byte, kind Kind, cell, condition string, fields []Field) ([]byte, error) {
 	var e lineprotocol.Encoder
 	e.SetBuffer(b)
 	e.StartLine(string(kind))
@@ -85,21 +89,9 @@ func appendLine(b []byte, kind Kind, cell, condition string, nanos int64, fields
 		}
 	}
 	if err := e.Err(); err != nil {
-		return b[:start], fmt.Errorf("a line of the kind %s cannot be written: %w", kind, err)
+		return b, fmt.Errorf("a line of the kind %s cannot be written: %w", kind, err)
 	}
-	b = append(e.Bytes(), ' ')
-	b = strconv.AppendInt(b, nanos, 10)
-	return append(b, '\n'), nil
-}
-
-// plain reports whether key is made of lower-case letters, digits and underscores, as all of the log's own are.
-func plain(key string) bool {
-	for i := range len(key) {
-		if c := key[i]; (c < 'a' || c > 'z') && (c < '0' || c > '9') && c != '_' {
-			return false
-		}
-	}
-	return key != ""
+	return e.Bytes(), nil
 }
 
 // Each method appends one line. The error says that the line is lost, or could not
@@ -220,8 +212,7 @@ func (w *Writer) Checkpoint(utc time.Time, c *integrate.Coulometer, extra ...Fie
 		return err
 	}
 	nanos := w.stamp(utc)
-	b := appendState(w.pending, w.checkpointHead, c, w.crc, w.since, &w.last, w.ended)
-	b, err := appendSeal(b, len(w.pending), nanos, extra)
+	b, err := appendSealed(w.pending, KindCheckpoint, w.cell, nanos, append(stateFields(c, w.crc, w.since, &w.last, w.ended), extra...))
 	if err != nil {
 		return err
 	}

@@ -316,11 +316,7 @@ func (w *LateWriter) Append(utc time.Time, kind, text string, fields ...Field) (
 	if n := len(late.Records); n > 0 {
 		nanos = max(nanos, late.Records[n-1].Nanos+1)
 	}
-	line, err := lineHead(KindEntry, w.Tail.Cell, beforeKey)
-	if err == nil {
-		line = append(strconv.AppendUint(line, uint64(late.sum), 10), 'i')
-		line, err = appendSeal(line, 0, nanos, append([]Field{Text("kind", kind), Text("text", text)}, fields...))
-	}
+	line, err := appendSealed(nil, KindEntry, w.Tail.Cell, nanos, append([]Field{Integer(beforeKey, int64(late.sum)), Text("kind", kind), Text("text", text)}, fields...))
 	if err != nil {
 		return nil, fmt.Errorf("not entered: %w", err)
 	}

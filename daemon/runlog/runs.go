@@ -59,11 +59,7 @@ func newWriter(cell string, o Options) (*Writer, error) {
 	if err != nil {
 		return nil, err
 	}
-	checkpointHead, err := lineHead(KindCheckpoint, cell, "crc")
-	if err != nil {
-		return nil, err
-	}
-	w := &Writer{o: o.filled(), cell: cell, head: head, checkpointHead: checkpointHead}
+	w := &Writer{o: o.filled(), cell: cell, head: head}
 	w.syncedAt = w.o.Now()
 	return w, nil
 }

@@ -1,7 +1,6 @@
 package runlog
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -65,8 +64,7 @@ const maxNamed = 100
 // with the log itself is in the report.
 func ReplayFile(runDir string) (*Report, error) { return ReplayEach(runDir, nil, nil) }
 
-// ReplayEach is ReplayFile that shows every record to each, once it is applied; it is valid until each returns. A checkpoint
-// that says what was expected has no fields then. What is read goes to seen too, for whoever shows progress; nil: nobody does.
+// ReplayEach is ReplayFile that shows every record to each, once it is applied; it is valid until each returns. What is read goes to seen too, for whoever shows progress; nil: nobody does.
 func ReplayEach(runDir string, each func(*Record, *Replay) error, seen io.Writer) (*Report, error) {
 	r, err := Open(runDir)
 	if err != nil {
@@ -84,14 +82,12 @@ func ReplayEach(runDir string, each func(*Record, *Replay) error, seen io.Writer
 type verifier struct {
 	report  Report
 	replay  Replay
-	segment int64  // where the bytes begin that the next checkpoint speaks of
-	good    int64  // behind the last checkpoint that vouched for itself
-	copied  int64  // bytes of lines since then that are copies, for which the next checkpoint does not speak
-	newest  int64  // time stamp of that checkpoint
-	damaged bool   // a line since then is none
-	lost    bool   // lines since then were never written
-	head    []byte // of a checkpoint's line
-	scratch []byte
+	segment int64 // where the bytes begin that the next checkpoint speaks of
+	good    int64 // behind the last checkpoint that vouched for itself
+	copied  int64 // bytes of lines since then that are copies, for which the next checkpoint does not speak
+	newest  int64 // time stamp of that checkpoint
+	damaged bool  // a line since then is none
+	lost    bool  // lines since then were never written
 }
 
 // replayAll shows every record, once it is applied, to each, which may be nil.
@@ -130,9 +126,6 @@ func (v *verifier) next(r *Reader, rec *Record) error {
 	if err != nil {
 		return err
 	}
-	if v.expected(r, line, rec) {
-		return nil
-	}
 	err = r.decoder.decode(line[:len(line)-1], rec)
 	if err == nil {
 		v.report.Lines++
@@ -147,40 +140,6 @@ func (v *verifier) next(r *Reader, rec *Record) error {
 		return &Damage{r.offset - int64(len(line)), r.offset, err.Error()}
 	}
 	return err
-}
-
-// expected is the quick way past a checkpoint: it takes one that says, byte for
-// byte, what this replay would write at the place. Any other is decoded and judged.
-func (v *verifier) expected(r *Reader, line []byte, rec *Record) bool {
-	if line[0] != 'c' || v.replay.Coulometer == nil || v.damaged || v.lost {
-		return false
-	}
-	at := r.offset - int64(len(line))
-	if !bytes.HasPrefix(line, v.head) || v.head == nil {
-		head, err := lineHead(KindCheckpoint, v.report.Cell, "crc")
-		if err != nil {
-			return false
-		}
-		v.head = head
-	}
-	v.scratch = appendState(v.scratch[:0], v.head, v.replay.Coulometer, r.crc, at-v.segment-v.copied, &v.replay.Last, v.replay.Ended)
-	v.scratch = append(v.scratch, ',')
-	if !bytes.HasPrefix(line, v.scratch) || !r.vouched() {
-		return false
-	}
-	stamp := line[bytes.LastIndexByte(line, ' ')+1 : len(line)-1]
-	nanos, rest := cutInteger(stamp)
-	if rest == nil || len(rest) != 0 {
-		return false
-	}
-	*rec = Record{Kind: KindCheckpoint, Cell: v.report.Cell, Nanos: nanos, Fields: rec.Fields[:0]}
-	v.report.Lines++
-	v.report.Checkpoints++
-	v.replay.vouched(nanos)
-	v.newest = nanos
-	v.segment, v.copied, v.good = r.offset, 0, r.offset
-	r.crcLine = 0
-	return true
 }
 
 func (v *verifier) name(d Damage) {

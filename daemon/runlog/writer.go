@@ -67,8 +67,6 @@ type Writer struct {
 	cell   string
 	frozen []byte // run.toml, until it is written
 	head   []byte // of every reading's line
-	// checkpointHead is that of every checkpoint's.
-	checkpointHead []byte
 
 	file    File // nil: to be opened
 	isMade  bool // the directory's entries are durable
