@@ -33,7 +33,7 @@ func full(name string, alarms, ways int) *snapshot.Cell {
 		Link:    snapshot.Link{Up: true, Identity: `EXAMPLE,"PS\30",0,1`, Since: at.Add(-time.Hour), Reconnects: 1},
 		Reading: snapshot.Reading{At: at.Add(-500 * time.Millisecond), Volts: 3.2, Amperes: 3, Mode: drivers.ConstantCurrent, Output: drivers.OutputOn, Count: 3600},
 		Charge: snapshot.Charge{
-			CountedCoulombs: 10800, ObservedCoulombs: 10790, GapBestCoulombs: 10, GapHighCoulombs: 20, UncertaintyCoulombs: 12,
+			CountedCoulombs: 10800, ObservedCoulombs: 10790, GapHighCoulombs: 20, UncertaintyCoulombs: 12,
 			Budget: integrate.Budget{Gain: 10}, Gaps: 1, GapSeconds: 3, TargetCoulombs: 94000, TargetUncertainty: 300, PlanCoulombs: 10800,
 			EnergyJoules: 34560, EnergyObserved: 34500, EnergyUncertainty: 40, SecondsToTarget: 27733, TheoreticalGrams: 3.66, JoulesPerKilogram: 1e7,
 		},

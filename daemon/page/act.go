@@ -219,7 +219,7 @@ func (p *Page) offerLogin(w http.ResponseWriter, r *http.Request, name string) e
 		}
 	}
 	next.RawQuery = query.Encode()
-	p.showLogin(w, r, http.StatusForbidden, localNext(next.String()), kept,
+	p.showLogin(w, r, http.StatusForbidden, localNext(next.String()), kept.Encode(),
 		"Nothing was done: you are signed out. A restart of nightcell ends every session. Sign in, then confirm again.")
 	return nil
 }

@@ -62,9 +62,6 @@ func (p *Page) entryOf(a *asking) (control.Entry, error) {
 	return e, err
 }
 
-// entryTitle is a kind of entry as a title.
-func entryTitle(k control.EntryKind) string { return sentence.Name(k.Name) }
-
 func (p *Page) askEntry(_ context.Context, a *asking, v *askView) error {
 	v.Kinds, v.Kind = offered(), kindOf(a.subject)
 	a.subject = v.Kind.Name

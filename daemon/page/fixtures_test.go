@@ -252,7 +252,7 @@ func zinc(name string) *snapshot.Cell {
 		Reading: snapshot.Reading{At: now, Volts: 3.412, Amperes: 2.6312, Mode: drivers.ConstantCurrent, Output: drivers.OutputOn, Count: 25200},
 		Charge: snapshot.Charge{
 			CountedCoulombs: 18.42 * 3600, ObservedCoulombs: 18.3 * 3600, UncertaintyCoulombs: 0.035 * 3600, TargetCoulombs: 26.1 * 3600,
-			GapBestCoulombs: 0.12 * 3600, GapHighCoulombs: 0.14 * 3600, Gaps: 1, GapSeconds: 164,
+			GapHighCoulombs: 0.14 * 3600, Gaps: 1, GapSeconds: 164,
 			TargetUncertainty: 0.3 * 3600, PlanCoulombs: 18.4 * 3600, EnergyJoules: 226000, SecondsToTarget: 2.9 * 3600,
 			FinishesAt: now.Add(174 * time.Minute), TheoreticalGrams: 22.5, JoulesPerKilogram: 1.14e7,
 		},

@@ -113,20 +113,20 @@ func TestAFormOutlivesARestart(t *testing.T) {
 	v.client.Jar = nil // as a restart: the page knows nobody any more
 	a := v.send(http.MethodPost, "/cell/zinc-2/enter", f)
 	v.want("writing without a sign-in", a, http.StatusForbidden)
-	for _, want := range []string{"Nothing was done", `action="/login"`, `name="next" value="/cell/zinc-2/enter?kind=remark"`, `name="kept-text" value="stirrer &#34;slow&#34; &amp; warm"`} {
+	for _, want := range []string{"Nothing was done", `action="/login"`, `name="next" value="/cell/zinc-2/enter?kind=remark"`, `name="kept" value="text=stirrer&#43;%22slow%22&#43;%26&#43;warm"`} {
 		if !strings.Contains(a.body, want) {
 			t.Errorf("%s is missing in %s", want, a.body)
 		}
 	}
-	if strings.Contains(a.body, "kept-confirm") || strings.Contains(a.body, "kept-form") {
+	if strings.Contains(a.body, "confirm=") || strings.Contains(a.body, "form=") {
 		t.Errorf("the confirmation outlives its form: %s", a.body)
 	}
 	if got := b.op.orders(); len(got) != 0 {
 		t.Fatalf("without authority: %q", got)
 	}
 	v = b.visitor()
-	login := url.Values{"who": {"night shift"}, "token": {"not the token of the test"}, "next": {"/cell/zinc-2/enter?kind=remark"}, "kept-text": f["text"]}
-	if a := v.send(http.MethodPost, "/login", login); !strings.Contains(a.body, "kept-text") {
+	login := url.Values{"who": {"night shift"}, "token": {"not the token of the test"}, "next": {"/cell/zinc-2/enter?kind=remark"}, "kept": {url.Values{"text": f["text"]}.Encode()}}
+	if a := v.send(http.MethodPost, "/login", login); !strings.Contains(a.body, `name="kept" value="text=`) {
 		t.Errorf("a wrong token loses what was written: %s", a.body)
 	}
 	login.Set("token", operatorToken)

@@ -85,7 +85,7 @@ func New(s Settings) (*Page, error) {
 	if token := s.Token.Reveal(); token != "" && len(token) < shortestToken {
 		return nil, fmt.Errorf("the operator token has only %d characters; use at least %d, for example from: openssl rand -hex 16", len(token), shortestToken)
 	}
-	html, err := template.New("").Funcs(template.FuncMap{"live": liveText, "entryTitle": entryTitle, "name": sentence.Name}).ParseFS(templates, "templates/*.html")
+	html, err := template.New("").Funcs(template.FuncMap{"live": liveText, "name": sentence.Name}).ParseFS(templates, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("the page's templates: %w", err)
 	}

@@ -66,14 +66,15 @@ func makeRoom[V any](all map[string]V, most int, now time.Time, ends func(V) tim
 }
 
 // open signs an operator in, who goes on to a page with what was kept for it, and returns the cookie's value.
-func (s *sessions) open(who, next string, kept url.Values) string {
+func (s *sessions) open(who, next, kept string) string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := time.Now()
 	makeRoom(s.all, mostSessions, now, func(other *session) time.Time { return other.ends })
 	id := rand.Text()
+	written, _ := url.ParseQuery(kept) // what cannot be read was not of our form
 	s.all[id] = &session{
-		who: who, ends: now.Add(sessionLasts), acts: rate.NewLimiter(rate.Every(time.Second/2), 15), forms: make(map[string]form), next: next, kept: kept,
+		who: who, ends: now.Add(sessionLasts), acts: rate.NewLimiter(rate.Every(time.Second/2), 15), forms: make(map[string]form), next: next, kept: written,
 	}
 	return id
 }
@@ -150,11 +151,8 @@ func (s *session) takeKept(page string) url.Values {
 type loginView struct {
 	frameOf
 	Next, Problem string
-	Kept          map[string]string // what was written before the sign-in was over
+	Kept          string // what was written before the sign-in was over, as a query
 }
-
-// keptPrefix marks the fields of the sign-in form that carry it along.
-const keptPrefix = "kept-"
 
 // localNext is where to go after signing in: a page of this site or the beginning.
 func localNext(next string) string {
@@ -166,26 +164,11 @@ func localNext(next string) string {
 }
 
 func (p *Page) askLogin(w http.ResponseWriter, r *http.Request) {
-	p.showLogin(w, r, http.StatusOK, localNext(r.URL.Query().Get("next")), nil, "")
+	p.showLogin(w, r, http.StatusOK, localNext(r.URL.Query().Get("next")), "", "")
 }
 
-func (p *Page) showLogin(w http.ResponseWriter, r *http.Request, status int, next string, kept url.Values, problem string) {
-	v := loginView{p.frameFor(r, "Sign in", ""), next, problem, make(map[string]string)}
-	for name := range kept {
-		v.Kept[keptPrefix+name] = kept.Get(name)
-	}
-	p.render(w, status, "login.html", v)
-}
-
-// keptIn takes out of the sign-in form what it carries along.
-func keptIn(form url.Values) url.Values {
-	kept := url.Values{}
-	for name, v := range form {
-		if plain, ok := strings.CutPrefix(name, keptPrefix); ok {
-			kept[plain] = v
-		}
-	}
-	return kept
+func (p *Page) showLogin(w http.ResponseWriter, r *http.Request, status int, next, kept, problem string) {
+	p.render(w, status, "login.html", loginView{p.frameFor(r, "Sign in", ""), next, problem, kept})
 }
 
 // doLogin checks the operator's token. Only requests from this site's own form count
@@ -200,7 +183,7 @@ func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return refusal(http.StatusBadRequest, "the form cannot be read")
 	}
-	next, kept := localNext(r.PostForm.Get("next")), keptIn(r.PostForm)
+	next, kept := localNext(r.PostForm.Get("next")), r.PostForm.Get("kept")
 	if !p.logins.allow(r) {
 		w.Header().Set("Retry-After", "10")
 		p.showLogin(w, r, http.StatusTooManyRequests, next, kept, "Too many tries. Wait ten seconds.")

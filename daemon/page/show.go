@@ -93,7 +93,7 @@ func (p *Page) page(do func(w http.ResponseWriter, r *http.Request) error) http.
 func (p *Page) night(w http.ResponseWriter, r *http.Request) {
 	cells := p.cells()
 	if len(cells) == 1 {
-		p.showCell(w, r, cells[0], "/")
+		p.showCell(w, r, cells[0])
 		return
 	}
 	now := p.s.Now()
@@ -119,19 +119,18 @@ func (p *Page) cell(w http.ResponseWriter, r *http.Request) error {
 	if c == nil {
 		return refusal(http.StatusNotFound, "there is no such cell")
 	}
-	p.showCell(w, r, c, "/cell/"+c.Name)
+	p.showCell(w, r, c)
 	return nil
 }
 
-func (p *Page) showCell(w http.ResponseWriter, r *http.Request, c *snapshot.Cell, path string) {
+func (p *Page) showCell(w http.ResponseWriter, r *http.Request, c *snapshot.Cell) {
 	data := struct {
 		frameOf
 		Cell    cellView
 		Charted string // the run whose curves are shown; empty: the newest
 		Earlier []earlier
 		Ledger  []report.Figure
-		Alone   bool
-	}{frameOf: p.frameFor(r, sentence.Name(c.Name), c.Name), Cell: p.view(c), Alone: path == "/"}
+	}{frameOf: p.frameFor(r, sentence.Name(c.Name), c.Name), Cell: p.view(c)}
 	if p.s.Ledger != nil {
 		data.Ledger = p.s.Ledger(c.Name)
 	}
@@ -190,18 +189,13 @@ func byNeed(cells []*snapshot.Cell, now time.Time) []*snapshot.Cell {
 type headline struct {
 	Text     string
 	Standing sentence.Standing
-	Go       []string // cells to go to
 }
 
 func headlineOf(cells []*snapshot.Cell, now time.Time) headline {
 	n := map[sentence.Standing]int{}
 	h := headline{Standing: sentence.Well}
 	for _, c := range cells {
-		s := sentence.Of(c, now, time.UTC).Standing
-		n[s]++
-		if s == sentence.Act {
-			h.Go = append(h.Go, c.Name)
-		}
+		n[sentence.Of(c, now, time.UTC).Standing]++
 	}
 	switch {
 	case len(cells) == 0:

@@ -51,7 +51,6 @@ func (r *Run) Fill(s *snapshot.Cell) {
 	s.Cleared, s.ClearedBy = r.cleared.By != "", r.cleared.By
 	s.Alarms, s.Blind = r.shown, r.blind
 	s.Charge.CountedCoulombs, s.Charge.ObservedCoulombs = t.Charge, t.ObservedCharge
-	s.Charge.GapBestCoulombs = t.Charge - t.ObservedCharge
 	s.Charge.GapLowCoulombs, s.Charge.GapHighCoulombs = t.GapLow, t.GapHigh
 	s.Charge.UncertaintyCoulombs, s.Charge.Budget = t.StandardUncertainty, t.Budget
 	s.Charge.Gaps, s.Charge.GapSeconds = t.Gaps, (t.Elapsed - t.Observed).Seconds()

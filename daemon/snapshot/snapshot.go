@@ -94,7 +94,6 @@ type Reading struct {
 type Charge struct {
 	CountedCoulombs     float64 // observed + best value of the gaps
 	ObservedCoulombs    float64
-	GapBestCoulombs     float64
 	GapLowCoulombs      float64
 	GapHighCoulombs     float64
 	UncertaintyCoulombs float64 // standard, k = 1

@@ -258,7 +258,7 @@ func TestSwitchedOffOnStopIsKnownToTheNextProcess(t *testing.T) {
 		if s.Ended || s.Charge.Gaps != 1 {
 			t.Errorf("ended %v, %d gaps", s.Ended, s.Charge.Gaps)
 		}
-		if best := s.Charge.GapBestCoulombs; best > 40 || best < -40 { // an offset of some mA for an hour
+		if best := s.Charge.CountedCoulombs - s.Charge.ObservedCoulombs; best > 40 || best < -40 { // an offset of some mA for an hour
 			t.Errorf("%.1f C are booked for an hour with the output off", best)
 		}
 		if err := watchtest.Agrees(s, b.Instrument.Truth(1).Charge); err != nil {
