@@ -4,9 +4,54 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"os"
 	"strings"
 	"time"
 )
+
+// About is what a person wants to know about a condition; Board.Meaning says for the cell at hand what it means for the deposit.
+type About struct {
+	Confirms string // what else would be seen if it is so
+	Meaning  string // what it means for the deposit
+	First    string // what to do first
+}
+
+// About returns the catalogue's words on c.
+func (c Condition) About() About { return catalogue[c].text }
+
+// Blind says plainly what this watch cannot see: what no volt or ampere shows, what
+// this metal hides, and what this supply or this moment withholds.
+func (b *Board) Blind() []string {
+	says := []string{
+		"Voltage and current do not show pH, which metal is plating, current efficiency, a leak before the electrodes are exposed, gas in the room, a failed fan, or one shorted electrode among several.",
+	}
+	c, m := &b.chemistry, &b.m
+	switch {
+	case c.DepletionVisible:
+		says = append(says, "For "+c.Metal+" depletion shows as a rise of 0.5 to 1 V, but late: take assays.")
+	case c.Metal != "":
+		says = append(says, "For "+c.Metal+" depletion barely shows in voltage or current: rely on charge, model and assay.")
+	}
+	if !finite(c.FloorVolts) {
+		says = append(says, "No minimum voltage is known for this cell, so a hard short is judged only against its own baseline.")
+	}
+	if !m.Started {
+		return says
+	}
+	if m.Running && !m.Corridor.Settled {
+		says = append(says, "The baseline is being learned ("+m.Why+"): contact, stirrer-stopped and ohmic-rise are suppressed, and voltage-drift sees only a rise.")
+	}
+	if m.Running && m.Repeats.Blocks >= 15 && !m.Repeats.lively() {
+		says = append(says, "This supply's readings are so coarse that they often repeat; a frozen reading cannot be recognised.")
+	}
+	if m.Running && m.Regulation == ModeUnknown {
+		says = append(says, "The supply does not report, or has not reported long enough, whether it is in CC or CV mode.")
+	}
+	if m.Running && !finite(float64(m.Set.Amperes)) {
+		says = append(says, "The supply does not report its current set-point; a change shows only by its effect.")
+	}
+	return says
+}
 
 // diagnosed are the conditions whose text carries a diagnosis from volts and amperes;
 // the others say themselves what they are.
@@ -49,110 +94,78 @@ func (b *Board) describe(c Condition, o *Observation, v *verdict) (string, Diagn
 
 // fact is the first part of a text: what was found and since when.
 func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
-	since := b.m.Alarms[c].RawUTC.Local().Format("since 15:04:05 MST") // whoever is woken looks at the clock on the wall
-	switch c {
-	case OffFailed:
-		if !finite(o.Amperes) {
-			return "the output was commanded off but nothing answers to confirm it"
-		}
-		return fmt.Sprintf("the output was commanded off but this could not be verified; %.3g A now", o.Amperes)
-	case PortShared:
-		return "answers from the supply are missing; its port is also open in " + o.SharedWith
-	case LineLost:
-		return "contact with the supply was lost and regained; no reading for " + span(v.value) + ", so the charge of that gap is a range"
-	case SupplySilent:
-		return "no good answer from the supply for " + span(v.value)
-	case MainsInterruption:
-		return "the supply has restarted after losing power; output " + o.Output.String() + "; nightcell never switches it on"
-	case ProtectionTripped:
-		return "the supply's " + o.Tripped + " protection has tripped"
-	case OutputOff:
-		return "the output is off, not by nightcell, " + since
-	case SetPointsChanged:
-		return fmt.Sprintf("a set-point is %.4g instead of %.4g (now %.4g V, %.4g A), %s", v.value, v.limit, o.SetVolts, o.SetAmperes, since)
-	case ReadingFrozen:
-		return fmt.Sprintf("voltage and current have not changed in the last digit for %s", span(v.value))
-	case HardShort:
-		if !finite(b.chemistry.FloorVolts) {
-			return fmt.Sprintf("%.4g A at only %.3g V, below %.3g V, a third of the cell's baseline, %s", o.Amperes, v.value, v.limit, since)
-		}
-		return fmt.Sprintf("%.4g A at only %.3g V, below the minimum of %.3g V for depositing metal, %s", o.Amperes, v.value, v.limit, since)
-	case LeadOff:
-		return fmt.Sprintf("output on at %.4g V but only %.3g A, %s", o.Volts, v.value, since)
-	case AnodePassivation:
-		return fmt.Sprintf("the cell voltage jumped to %.4g V at %.4g A, %s", o.Volts, o.Amperes, since)
-	case ThermalRunaway:
-		return fmt.Sprintf("at constant %.4g V the current has risen to %.4g A, by %.2g A/h, and will reach its limit in about %s", o.Volts, o.Amperes, b.m.Features.Growth, span(v.value))
-	case OverCurrent:
-		return fmt.Sprintf("%.4g A is above the limit of %.4g A, %s", v.value, v.limit, since)
-	case CurrentDensity:
-		return fmt.Sprintf("%.3g A/dm² is above the limit of %.3g A/dm², %s", v.value/100, v.limit/100, since)
-	case OverVoltage:
-		return fmt.Sprintf("%.4g V is above the limit of %.4g V, %s", v.value, v.limit, since)
-	case Whisker:
-		return "brief dips or a lasting sudden fall of the cell voltage, above the minimum voltage, " + since
-	case Contact:
-		return "the current path is becoming resistive and noisy, or flickers, " + since
-	case StirrerStopped:
-		return fmt.Sprintf("the noise of the cell is %.1f times baseline, %s", v.value, since)
-	case Depletion:
-		return fmt.Sprintf("the current is %.0f %% of the limiting current, %s%s", 100*o.LimitingRatio, since, b.unseen())
-	case OhmicRise:
-		return "a slow rise that looks ohmic, " + since
-	case ModeFlip:
-		return fmt.Sprintf("the supply has changed to %s; the run was in %s, %s", o.Mode, b.m.Regulation, since)
-	case VoltageLimit:
-		return fmt.Sprintf("%.4g V is just below the voltage set-point of %.4g V, %s", o.Volts, o.SetVolts, since)
-	case VoltageDrift:
-		if !b.m.Corridor.Settled {
-			return fmt.Sprintf("a rise of %.3g from the lowest level during warm-up, %s", b.m.Corridor.Departure(), since)
-		}
-		if b.popping() {
-			return "slow rises that fall back in pops, " + since
-		}
-		if math.Abs(b.m.Corridor.Departure()) < v.limit {
-			return "a lasting shift within the baseline: " + b.corridorWords() + ", " + since
-		}
-		return "outside the baseline: " + b.corridorWords() + ", " + since
-	case GasVentilation:
-		return fmt.Sprintf("the cell may make %s that needs %.2g m³/h of fresh air; %.2g m³/h is configured", cmp.Or(o.Gas, "gas"), v.value*perHour, v.limit*perHour)
+	fact := catalogue[c].fact
+	switch {
+	case c == OffFailed && !finite(o.Amperes):
+		fact = "the output was commanded off but nothing answers to confirm it"
+	case c == HardShort && !finite(b.chemistry.FloorVolts):
+		fact = "${amperes:.4g} A at only ${value:.3g} V, below ${limit:.3g} V, a third of the cell's baseline, ${since}"
+	case c == LogDisk && o.LogFailed:
+		fact = "the run log cannot be written; lines are waiting in memory"
 	}
-	return b.chargeFact(c, o, v)
+	text, _ := b.said(fact, c, o, v)
+	return text
 }
 
-// chargeFact is fact for the charge and the watch.
-func (b *Board) chargeFact(c Condition, o *Observation, v *verdict) string {
-	switch c {
-	case GapTooLong:
-		return fmt.Sprintf("no reading for %s; the charge of that gap is a range", span(v.value))
-	case UncertaintyLarge:
-		return fmt.Sprintf("the charge is uncertain by ±%.3g A·h (k = 2); the target is %.4g A·h", v.value/perHour, o.Target/perHour)
-	case ChargeBehind:
-		return fmt.Sprintf("the charge is %.3g A·h behind the plan", v.value/perHour)
-	case ChargeAhead:
-		return fmt.Sprintf("the charge is %.3g A·h ahead of the plan", v.value/perHour)
-	case TargetNear:
-		at := o.UTC.Local().Add(seconds(v.value))
-		return fmt.Sprintf("about %s to the target, at about %s", span(v.value), at.Format("15:04 MST"))
-	case TargetReached:
-		return fmt.Sprintf("%.4g A·h counted; the target was %.4g A·h%s", v.value/perHour, v.limit/perHour, known(", about %.3g g on the cathode", 1000*o.Deposit))
-	case TimeLimit:
-		return fmt.Sprintf("the run has lasted %s, its limit", span(v.value))
-	case MarginalEnergy:
-		return fmt.Sprintf("the next gram takes %.3g W·h; the limit is %.3g W·h", v.value/1000/perHour, v.limit/1000/perHour)
-	case LogDisk:
-		if o.LogFailed {
-			return "the run log cannot be written; lines are waiting in memory"
-		}
-		return fmt.Sprintf("%.3g MB free on the disk of the run log", v.value/1e6)
-	case LogAltered:
-		return o.LogAltered
-	case PushBehind:
-		return fmt.Sprintf("the database of push %s is %s behind", o.Push, span(v.value))
-	case NotificationUndeliverable:
-		return fmt.Sprintf("a notification has waited %s for route %s, which does not accept it", span(v.value), o.Route)
+// figure is the one figure of an alarm for a subject line, in the units people read; "" when there is none.
+func (b *Board) figure(c Condition, o *Observation, v *verdict) string {
+	if c == LogDisk && o.LogFailed {
+		return "not written"
 	}
-	return c.String()
+	if text, known := b.said(catalogue[c].figure, c, o, v); known {
+		return text
+	}
+	return ""
+}
+
+// said fills in a text of the catalogue: ${name:format} stands for a figure in the units people read, ${name} for words. known is false
+// where one of its figures is not.
+func (b *Board) said(text string, c Condition, o *Observation, v *verdict) (said string, known bool) {
+	figures := map[string]float64{
+		"value": v.value, "limit": v.limit, "volts": o.Volts, "amperes": o.Amperes, "set_volts": o.SetVolts, "set_amperes": o.SetAmperes,
+		"density": v.value / 100, "density_limit": v.limit / 100, "load": 100 * o.LimitingRatio, "growth": b.m.Features.Growth,
+		"air": v.value * perHour, "air_limit": v.limit * perHour, "charge": v.value / perHour, "charge_limit": v.limit / perHour, "target": o.Target / perHour,
+		"energy": v.value / 1000 / perHour, "energy_limit": v.limit / 1000 / perHour, "megabytes": v.value / 1e6,
+	}
+	known = true
+	said = os.Expand(text, func(name string) string {
+		if name, format, ok := strings.Cut(name, ":"); ok {
+			known = known && finite(figures[name])
+			return fmt.Sprintf("%"+format, figures[name])
+		}
+		switch name {
+		case "span":
+			return span(v.value)
+		case "since": // whoever is woken looks at the clock on the wall
+			return b.m.Alarms[c].RawUTC.Local().Format("since 15:04:05 MST")
+		case "end":
+			return o.UTC.Local().Add(seconds(v.value)).Format("15:04 MST")
+		case "drift":
+			return b.drifting(v)
+		case "deposit":
+			if finite(o.Deposit) {
+				return fmt.Sprintf(", about %.3g g on the cathode", 1000*o.Deposit)
+			}
+		}
+		return map[string]string{
+			"shared": o.SharedWith, "output": o.Output.String(), "tripped": o.Tripped, "mode": o.Mode.String(), "regulation": b.m.Regulation.String(),
+			"gas": cmp.Or(o.Gas, "gas"), "unseen": b.unseen(), "altered": o.LogAltered, "push": o.Push, "route": o.Route,
+		}[name]
+	})
+	return said, known
+}
+
+// drifting says how the signal has left its baseline.
+func (b *Board) drifting(v *verdict) string {
+	switch departure := b.m.Corridor.Departure(); {
+	case !b.m.Corridor.Settled:
+		return fmt.Sprintf("a rise of %.3g from the lowest level during warm-up", departure)
+	case b.popping():
+		return "slow rises that fall back in pops"
+	case math.Abs(departure) < v.limit:
+		return "a lasting shift within the baseline: " + b.corridorWords()
+	}
+	return "outside the baseline: " + b.corridorWords()
 }
 
 // Meaning is what an alarm means for the deposit of this cell, naming its metal where one is stated.
@@ -269,68 +282,4 @@ func span(s float64) string {
 		return "more than a month"
 	}
 	return fmt.Sprintf("%.1f h", d.Hours())
-}
-
-// figure is the one figure of an alarm for a subject line, in the units people read; "" when there is none.
-func (b *Board) figure(c Condition, o *Observation, v *verdict) string {
-	switch c {
-	case SupplySilent, ReadingFrozen, GapTooLong, TimeLimit:
-		return span(v.value)
-	case OffFailed:
-		return known("%.3g A", o.Amperes)
-	case MainsInterruption:
-		return "output " + o.Output.String()
-	case ProtectionTripped:
-		return o.Tripped
-	case SetPointsChanged:
-		return known("now %.4g V and %.4g A", o.SetVolts, o.SetAmperes)
-	case LeadOff:
-		return known("%.3g A at %.4g V", v.value, o.Volts)
-	case HardShort, AnodePassivation, Whisker, Contact, StirrerStopped, OhmicRise, VoltageDrift:
-		return known("%.3g V at %.3g A", o.Volts, o.Amperes)
-	case ThermalRunaway:
-		return known("%.4g A, %+.2g A/h", o.Amperes, b.m.Features.Growth)
-	case OverCurrent:
-		return known("%.4g A", v.value)
-	case CurrentDensity:
-		return known("%.3g A/dm²", v.value/100)
-	case OverVoltage, VoltageLimit:
-		return known("%.4g V", v.value)
-	case Depletion:
-		return known("%.0f %% of the limiting current", 100*o.LimitingRatio)
-	case ModeFlip:
-		return o.Mode.String()
-	case GasVentilation:
-		return known("%.2g m³/h of air needed", v.value*perHour)
-	case UncertaintyLarge:
-		return known("±%.3g A·h", v.value/perHour)
-	case ChargeBehind, ChargeAhead, TargetReached:
-		return known("%.4g A·h", v.value/perHour)
-	case TargetNear:
-		return "in about " + span(v.value)
-	case MarginalEnergy:
-		return known("%.3g W·h/g", v.value/1000/perHour)
-	case LogDisk:
-		if o.LogFailed {
-			return "not written"
-		}
-		return known("%.3g MB free", v.value/1e6)
-	case PushBehind:
-		return o.Push + ", " + span(v.value)
-	case NotificationUndeliverable:
-		return o.Route + ", " + span(v.value)
-	}
-	return ""
-}
-
-// known formats figures, or is "" when one of them is not known.
-func known(format string, figures ...float64) string {
-	args := make([]any, len(figures))
-	for i, f := range figures {
-		if !finite(f) {
-			return ""
-		}
-		args[i] = f
-	}
-	return fmt.Sprintf(format, args...)
 }
