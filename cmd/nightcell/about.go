@@ -28,23 +28,16 @@ import (
 var licences []byte
 
 func newLicencesCommand(s *shell) *cobra.Command {
-	return &cobra.Command{
-		Use:     "licences",
-		Short:   "Print the licences of everything that this program contains",
-		Long:    "Lists each module, font and script of others that is linked or embedded, with its licence, and prints every licence in full.",
-		Example: "  nightcell licences | less",
-		Args:    between(0, 0, "nightcell licences"),
-		RunE: func(*cobra.Command, []string) error {
-			text, err := gzip.NewReader(bytes.NewReader(licences))
-			if err != nil {
-				return fmt.Errorf("opening the licences: %w", err)
-			}
-			if _, err := io.Copy(s.out, text); err != nil {
-				return fmt.Errorf("printing the licences: %w", err)
-			}
-			return nil
-		},
-	}
+	return newCommand("licences", func(*cobra.Command, []string) error {
+		text, err := gzip.NewReader(bytes.NewReader(licences))
+		if err != nil {
+			return fmt.Errorf("opening the licences: %w", err)
+		}
+		if _, err := io.Copy(s.out, text); err != nil {
+			return fmt.Errorf("printing the licences: %w", err)
+		}
+		return nil
+	})
 }
 
 // build is what a program says of where it comes from.
@@ -88,30 +81,21 @@ func version() string {
 
 func newVersionCommand(s *shell) *cobra.Command {
 	var asJSON bool
-	cmd := &cobra.Command{
-		Use:     "version",
-		Short:   "Print which nightcell this is",
-		Long:    "Prints the version, the commit that it was built from, the Go that built it and the system that it was built for.",
-		Example: "  nightcell version --json",
-		Args:    between(0, 0, "nightcell version"),
-		RunE: func(*cobra.Command, []string) error {
-			info, _ := debug.ReadBuildInfo()
-			b := buildOf(info)
-			if asJSON {
-				return printJSON(s.out, b)
+	cmd := newCommand("version", func(*cobra.Command, []string) error {
+		info, _ := debug.ReadBuildInfo()
+		b := buildOf(info)
+		return s.show(asJSON, b, func(w io.Writer) {
+			modified := ""
+			if b.Modified {
+				modified = ", and something that was not committed"
 			}
-			fmt.Fprintf(s.out, "nightcell %s\n", b.Version)
+			fmt.Fprintf(w, "nightcell %s\n", b.Version)
 			if b.Commit != "" {
-				fmt.Fprintf(s.out, "commit    %s of %s", b.Commit, b.Time)
-				if b.Modified {
-					fmt.Fprint(s.out, ", and something that was not committed")
-				}
-				fmt.Fprintln(s.out)
+				fmt.Fprintf(w, "commit    %s of %s%s\n", b.Commit, b.Time, modified)
 			}
-			fmt.Fprintf(s.out, "built by  %s for %s\n", b.Go, b.System)
-			return nil
-		},
-	}
+			fmt.Fprintf(w, "built by  %s for %s\n", b.Go, b.System)
+		})
+	})
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }

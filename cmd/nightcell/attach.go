@@ -36,27 +36,13 @@ type attach struct {
 
 func newAttachCommand(s *shell) *cobra.Command {
 	a := attach{firstNight: firstNight{shell: s}}
-	cmd := &cobra.Command{
-		Use:   "attach PORT",
-		Short: "Find out how a supply speaks, and write its configuration",
-		Long: "Asks the supply on PORT (a serial device, COM3, or tcp://host:port) by queries alone: baud rate, framing and line\n" +
-			"ends by its identity, then what it answers, how fast and in which form. No setting changes; its error queue is\n" +
-			"emptied. Shows what it found and why, asks what it cannot find, writes a new configuration and checks it with the\n" +
-			"supply. --plan FILE takes the cell from a configuration such as nightcell plan --write makes. End any program\n" +
-			"that has the port first. The port's settings are restored.\n\n" +
-			"--rehearse FILE plays a recording in place of the supply and holds a configuration against it.",
-		Example: "  nightcell attach /dev/ttyUSB0 --plan zinc.toml --write nightcell.toml\n" +
-			"  nightcell attach tcp://192.0.2.7:5025 --yes --record supply.rec\n" +
-			"  nightcell attach --rehearse supply.rec --config nightcell.toml",
-		Args: between(0, 1, "nightcell attach PORT"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			a.port = strings.Join(args, "")
-			if a.rehearse != "" {
-				return a.hold(cmd.Context())
-			}
-			return a.run(cmd.Context())
-		},
-	}
+	cmd := newCommand("attach", func(cmd *cobra.Command, args []string) error {
+		a.port = strings.Join(args, "")
+		if a.rehearse != "" {
+			return a.hold(cmd.Context())
+		}
+		return a.run(cmd.Context())
+	})
 	flags := cmd.Flags()
 	flags.StringVar(&a.file, "write", configName, "new configuration `file` to write")
 	flags.StringVar(&a.plan, "plan", "", "take the cell from this configuration `file`")

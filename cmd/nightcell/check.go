@@ -1,7 +1,7 @@
 package main
 
 import (
-	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -37,22 +37,7 @@ type checkFlags struct {
 
 func newCheckCommand(s *shell) *cobra.Command {
 	var f checkFlags
-	cmd := &cobra.Command{
-		Use:   "check --config FILE",
-		Short: "Validate a configuration and show its targets",
-		Long: "Reports all mistakes of a configuration at once, each with file, line, key, what is\n" +
-			"wrong and how to fix it. Then prints each cell's target.\n\n" +
-			"--ask queries each supply: identity, output state, set-points, protection levels,\n" +
-			"error queue and one reading. No setting changes, but reading the error queue\n" +
-			"empties it, and a remote command in the dialect is sent. Stop nightcell watch\n" +
-			"first: a supply that it has open cannot be queried.\n\n" +
-			"Exit codes: 0 valid; 1 a supply did not answer as expected; 2 invalid\n" +
-			"configuration.",
-		Example: "  nightcell check --config nightcell.toml\n" +
-			"  nightcell check --config nightcell.toml --ask --patience \"30 s\"",
-		Args: between(0, 0, "nightcell check --config FILE"),
-		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
-	}
+	cmd := newCommand("check", func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) })
 	flags := cmd.Flags()
 	flags.StringVar(&f.config, "config", "", "configuration `file` (TOML)")
 	flags.BoolVar(&f.ask, "ask", false, "query each supply without changing its settings")
@@ -69,18 +54,15 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 	if f.record != "" && !f.ask {
 		return usagef("--record %s: nothing is asked without --ask; add it", f.record)
 	}
-	patience, err := quantity.Parse(quantity.Time, f.patience)
-	if err != nil || !(patience > 0) || patience > 3600 {
-		return usagef("--patience %s: give a time above zero and up to one hour, such as '20 s'", f.patience)
+	patience, err := parsePatience(f.patience, "20 s")
+	if err != nil {
+		return err
 	}
 	report := checkReport{Config: f.config, Mistakes: configs.Mistakes{}, Cells: []cellJSON{}, Supplies: []askedJSON{}, Notes: []string{}}
 	config, err := configs.Load(f.config)
 	switch {
 	case errors.As(err, &report.Mistakes) && f.asJSON:
-		if err := printJSON(s.out, report); err != nil {
-			return err
-		}
-		return usageError{errSilent}
+		return cmp.Or(printJSON(s.out, report), error(usageError{errSilent}))
 	case errors.As(err, &report.Mistakes):
 		fmt.Fprintln(s.err, report.Mistakes)
 		return usageError{errSilent}
@@ -104,22 +86,14 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 			}
 			defer rack.Record.Close()
 		}
-		report.Supplies = askAll(ctx, config, rack, time.Duration(patience*float64(time.Second)))
+		report.Supplies = askAll(ctx, config, rack, patience)
 	}
-	if f.asJSON {
-		err = printJSON(s.out, report)
-	} else {
-		err = report.print(s.out, f.ask)
-	}
-	switch {
-	case err != nil:
-		return err
-	case !report.Valid:
+	sound := !slices.ContainsFunc(report.Supplies, func(a askedJSON) bool { return a.Problem != "" })
+	err = s.show(f.asJSON, report, func(w io.Writer) { report.print(w, f.ask) })
+	if err == nil && !report.Valid {
 		return usageError{errSilent}
-	case slices.ContainsFunc(report.Supplies, func(a askedJSON) bool { return a.Problem != "" }):
-		return errSilent // a supply did not answer as it should
 	}
-	return nil
+	return soundOr(sound, err)
 }
 
 // checkReport is what check has found, and its JSON form.
@@ -285,8 +259,7 @@ func (r *checkReport) outside(config *configs.Config) {
 }
 
 // print writes the report for people.
-func (r *checkReport) print(out io.Writer, asked bool) error {
-	w := new(bytes.Buffer)
+func (r *checkReport) print(w io.Writer, asked bool) {
 	for _, m := range r.Mistakes {
 		fmt.Fprintln(w, m)
 	}
@@ -309,10 +282,6 @@ func (r *checkReport) print(out io.Writer, asked bool) error {
 	if !asked && r.Valid {
 		fmt.Fprint(w, "\nNo supply was queried; add --ask to query them without changing settings.\n")
 	}
-	if _, err := w.WriteTo(out); err != nil {
-		return fmt.Errorf("printing the report: %w", err)
-	}
-	return nil
 }
 
 // checkLine writes a line below the name of a cell or a supply.

@@ -123,7 +123,7 @@ func TestCheckUsage(t *testing.T) {
 	}{
 		{nil, "--config is missing"},
 		{[]string{"--config", "no-such.toml"}, "no-such.toml"},
-		{[]string{"--config", zincExample, "--patience", "20"}, "--patience 20: give a time above zero"},
+		{[]string{"--config", zincExample, "--patience", "20"}, "--patience: '20' has no unit"},
 		{[]string{"--config", zincExample, "--patience", "2 h"}, "up to one hour"},
 	} {
 		if _, complaints, code := check(t, c.args...); code != 2 || !strings.Contains(complaints, c.want) {

@@ -50,18 +50,7 @@ type demoFlags struct {
 
 func newDemoCommand(s *shell) *cobra.Command {
 	var f demoFlags
-	cmd := &cobra.Command{
-		Use:   "demo",
-		Short: "Run a whole night on a simulated supply and zinc cell",
-		Long: "Runs a simulated bench supply and zinc cell on a pseudo-terminal, writes a configuration, and monitors the\n" +
-			"cell over that serial line on a fast clock: a twelve-hour run in about a minute. At the target it sends a\n" +
-			"notification, switches the output off and verifies that, then compares the counted charge with the charge\n" +
-			"truly delivered. All figures are invented. Exit code 0 only if the target was reached and the two agree\n" +
-			"within the stated uncertainty.",
-		Example: "  nightcell demo\n  nightcell demo --scenario testdata/scenarios/hard-short.toml --data night --listen 127.0.0.1:9648",
-		Args:    between(0, 0, "nightcell demo"),
-		RunE:    func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
-	}
+	cmd := newCommand("demo", func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) })
 	flags := cmd.Flags()
 	flags.StringVar(&f.data, "data", "", "keep configuration and run logs in this `directory` (default: a temporary one)")
 	flags.StringVar(&f.listen, "listen", "127.0.0.1:0", "serve the page and metrics on this `address`")

@@ -6,11 +6,9 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"math"
 	"os"
 	"path/filepath"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -29,116 +27,86 @@ func newEnterCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	var text, when, run, bathName, electrode, data string
 	var certain bool
-	cmd := &cobra.Command{
-		Use:   "enter (CELL | --bath NAME | --electrode NAME) KIND [NAME=VALUE ...] [TEXT]",
-		Short: "Record an observation, addition, sample, assay or weighing in a run",
-		Long: "Records an entry in a run of CELL. Give each quantity its unit; an uncertainty may follow.\n" +
-			"While nightcell monitors the run, the entry goes into its log. After the run, or while nightcell is stopped, it goes\n" +
-			"into late.lp beside the log. Nothing is overwritten: each entry has a name, list shows them, and\n" +
-			"retract withdraws one.\n" +
-			"Between runs, --bath NAME and --electrode NAME record in the ledger of a bath or an electrode instead. In a divided cell\n" +
-			"side=anolyte names the other liquid. nightcell bath show NAME lists the entries.\n" +
-			"An entry that contradicts the mass balance by more than its uncertainty is refused, with both figures and its effect on\n" +
-			"the target. --certain records it anyway. In a monitored run every route is then notified, and the earlier of the two\n" +
-			"targets applies until another person enters confirm or a new assay agrees.\n\n" +
-			describeKinds(),
-		Example: "  nightcell enter zinc-1 addition formula=ZnSO4·7H2O \"mass=50 g\" --config nightcell.toml\n" +
-			"  nightcell enter zinc-1 assay \"concentration=12.4 g/L ± 0.2 g/L\" --config nightcell.toml\n" +
-			"  nightcell enter zinc-1 weighing \"mass=31.24 g ± 0.02 g\" --run 20260110T200000Z --config nightcell.toml\n" +
-			"  nightcell enter zinc-1 list --config nightcell.toml\n" +
-			"  nightcell enter zinc-1 retract 5f0c1a9e \"read off the wrong balance\" --config nightcell.toml\n" +
-			"  nightcell enter zinc-1 settle gap=0 \"low=0 C\" \"best=300 C\" \"high=310 C\" --config nightcell.toml\n" +
-			"  nightcell enter zinc-1 settle gap=0 off=02:10 \"the fuse blew\" --config nightcell.toml\n" +
-			"  nightcell enter --bath zinc-1 water \"volume=-40 mL\" \"evaporated over the weekend\" --config nightcell.toml\n" +
-			"  nightcell enter --electrode al-3 weighing \"before=18.20 g\" --config nightcell.toml\n" +
-			"  nightcell enter zinc-1 remark \"stirrer replaced\" --config nightcell.toml",
-		Args: func(cmd *cobra.Command, args []string) error {
-			if bathName != "" || electrode != "" {
-				return between(1, math.MaxInt, "nightcell enter --bath NAME KIND [NAME=VALUE ...] [TEXT]")(cmd, args)
+	cmd := newCommand("enter", func(cmd *cobra.Command, args []string) error {
+		of, name := ledger.OfBath, bathName
+		if electrode != "" {
+			of, name = ledger.OfElectrode, electrode
+		}
+		switch {
+		case bathName != "" && electrode != "", name != "" && run != "":
+			return usagef("--bath, --electrode and --run each name where the entry goes: keep one of them")
+		case name != "":
+			args = append([]string{""}, args...)
+		case len(args) == 1:
+			return usagef("1 argument given; usage: nightcell enter CELL KIND [NAME=VALUE ...] [TEXT]")
+		}
+		cell, kind := args[0], args[1]
+		values, words := splitArguments(args[2:])
+		side, sided := values[ledger.Side]
+		if sided && name != "" && kind != "level" {
+			delete(values, ledger.Side)
+		}
+		if kind == runlog.EntryRetract && values[runlog.RetractedEntry] == "" {
+			values[runlog.RetractedEntry], words, _ = strings.Cut(words, " ")
+		}
+		if text == "" {
+			text = words
+		} else if words != "" {
+			return usagef("the text is given twice: %q and %q", text, words)
+		}
+		at, err := parseWhen("at", when)
+		if err != nil {
+			return err
+		}
+		var entry control.Entry
+		var gap control.Settlement
+		switch kind {
+		case "list":
+		case runlog.EntrySettle:
+			gap, err = control.ParseSettlement(values)
+		default:
+			entry, err = control.ParseEntry(kind, values, text)
+		}
+		if err != nil {
+			return usageError{err}
+		}
+		if name != "" {
+			if sided {
+				entry.Words[ledger.Side] = side
 			}
-			return between(2, math.MaxInt, "nightcell enter CELL KIND [NAME=VALUE ...] [TEXT]")(cmd, args)
-		},
-		RunE: func(cmd *cobra.Command, args []string) error {
-			of, name := ledger.OfBath, bathName
-			if electrode != "" {
-				of, name = ledger.OfElectrode, electrode
-			}
-			if name != "" {
-				args = append([]string{""}, args...)
-			}
-			if bathName != "" && electrode != "" || name != "" && run != "" {
-				return usagef("--bath, --electrode and --run each name where the entry goes: keep one of them")
-			}
-			cell, kind := args[0], args[1]
-			values, words := splitArguments(args[2:])
-			side, sided := values[ledger.Side]
-			if sided && name != "" && kind != "level" {
-				delete(values, ledger.Side)
-			}
-			if kind == runlog.EntryRetract && values[runlog.RetractedEntry] == "" {
-				values[runlog.RetractedEntry], words, _ = strings.Cut(words, " ")
-			}
-			if text == "" {
-				text = words
-			} else if words != "" {
-				return usagef("the text is given twice: %q and %q", text, words)
-			}
-			at, err := parseWhen("at", when)
-			if err != nil {
-				return err
-			}
-			var entry control.Entry
-			var gap control.Settlement
-			switch kind {
-			case "list":
-			case runlog.EntrySettle:
-				gap, err = control.ParseSettlement(values)
-			default:
-				entry, err = control.ParseEntry(kind, values, text)
-			}
-			if err != nil {
-				return usageError{err}
-			}
-			if name != "" {
-				if sided {
-					entry.Words[ledger.Side] = side
-				}
-				entry.By, entry.Certain, entry.At = r.who(), certain, at
-				return s.enterLedger(&dataFlags{data, r.config}, of, name, kind, entry, r.asJSON)
-			}
-			where, err := r.place(cell, run)
-			switch {
-			case err != nil:
-				return err
-			case kind == "list":
-				return listEntries(s.out, where, r.asJSON)
-			case kind == runlog.EntrySettle && where.isOpen:
-				gap.Cell, gap.By, gap.Text = cell, r.who(), text
-				return s.settle(cmd.Context(), r, gap)
-			case kind == runlog.EntrySettle && gap.Off != "":
-				return usagef("settle a gap of a run that is not monitored by low, best and high; nightcell verify shows its present range")
-			case kind == runlog.EntrySettle:
-				gap.Text = text
-				entry = gap.Entry()
-			}
-			entry.Cell, entry.By, entry.Certain, entry.At = cell, r.who(), certain, at
-			done, entry, beside, err := r.enter(cmd.Context(), where, entry)
-			if err = contradicted(err); err != nil {
-				return err
-			}
-			if r.asJSON {
-				return printJSON(s.out, map[string]any{"entered": entry, "name": done.Name, "run": where.dir, "beside_the_log": beside, "notes": append([]string{}, done.Notes...)})
-			}
-			said := fmt.Sprintf("%s entered for %s", kind, cell)
-			if done.Name != "" {
-				said += " as " + done.Name
-			}
-			if beside {
-				said += ", beside the log of " + where.name()
-			}
-			return s.lines(append([]string{said}, done.Notes...))
-		},
-	}
+			entry.By, entry.Certain, entry.At = r.who(), certain, at
+			return s.enterLedger(&dataFlags{data, r.config}, of, name, kind, entry, r.asJSON)
+		}
+		where, err := r.place(cell, run)
+		switch {
+		case err != nil:
+			return err
+		case kind == "list":
+			return s.listEntries(where, r.asJSON)
+		case kind == runlog.EntrySettle && where.isOpen:
+			gap.Cell, gap.By, gap.Text = cell, r.who(), text
+			return s.settle(cmd.Context(), r, gap)
+		case kind == runlog.EntrySettle && gap.Off != "":
+			return usagef("settle a gap of a run that is not monitored by low, best and high; nightcell verify shows its present range")
+		case kind == runlog.EntrySettle:
+			gap.Text = text
+			entry = gap.Entry()
+		}
+		entry.Cell, entry.By, entry.Certain, entry.At = cell, r.who(), certain, at
+		done, entry, beside, err := r.enter(cmd.Context(), where, entry)
+		if err != nil {
+			return contradicted(err)
+		}
+		said := fmt.Sprintf("%s entered for %s", kind, cell)
+		if done.Name != "" {
+			said += " as " + done.Name
+		}
+		if beside {
+			said += ", beside the log of " + where.name()
+		}
+		return s.showEntered(r.asJSON, said, done, map[string]any{"entered": entry, "run": where.dir, "beside_the_log": beside})
+	})
+	cmd.Long += "\n\n" + describeKinds()
 	r.addFlags(cmd, "print the entry as one JSON object")
 	cmd.Flags().StringVar(&text, "text", "", "free `text`; may also be given last without the flag")
 	cmd.Flags().StringVar(&bathName, "bath", "", "record in the ledger of the bath of this `name`")
@@ -150,14 +118,14 @@ func newEnterCommand(s *shell) *cobra.Command {
 	return cmd
 }
 
-// lines prints lines of text from outside.
-func (s *shell) lines(all []string) error {
-	for _, line := range all {
-		if _, err := fmt.Fprintln(s.out, drivers.Plain(line)); err != nil {
-			return err
+// showEntered tells what came of an entry.
+func (s *shell) showEntered(asJSON bool, said string, done control.Entered, object map[string]any) error {
+	object["name"], object["notes"] = done.Name, append([]string{}, done.Notes...)
+	return s.show(asJSON, object, func(w io.Writer) {
+		for _, line := range append([]string{said}, done.Notes...) {
+			fmt.Fprintln(w, drivers.Plain(line))
 		}
-	}
-	return nil
+	})
 }
 
 // contradicted says how an entry that contradicts the books is taken all the same.
@@ -170,17 +138,15 @@ func contradicted(err error) error {
 
 // settle settles a gap of a run that is being watched.
 func (s *shell) settle(ctx context.Context, r *reach, gap control.Settlement) error {
-	return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
+	return r.ask(ctx, longestAct, func(ctx context.Context, c *control.Client) error {
 		settled, err := c.Settle(ctx, gap)
 		if err != nil {
 			return err
 		}
-		if r.asJSON {
-			return printJSON(s.out, map[string]any{"settled": settled})
-		}
-		_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %s A·h\n", settled.Gap, drivers.Plain(gap.Cell),
-			quantity.Interval(settled.BestCoulombs/3600, settled.LowCoulombs/3600, settled.HighCoulombs/3600))
-		return err
+		return s.show(r.asJSON, map[string]any{"settled": settled}, func(w io.Writer) {
+			fmt.Fprintf(w, "gap %d of %s is settled: %s A·h\n", settled.Gap, drivers.Plain(gap.Cell),
+				quantity.Interval(settled.BestCoulombs/3600, settled.LowCoulombs/3600, settled.HighCoulombs/3600))
+		})
 	})
 }
 
@@ -304,14 +270,13 @@ func mistake(err error) error {
 
 // listed is an entry as list prints it.
 type listed struct {
-	Name  string        `json:"name"`
-	Entry control.Entry `json:"entry"`
-	// Counts says that no other entry has taken it back.
-	Counts bool `json:"counts"`
+	Name   string        `json:"name"`
+	Entry  control.Entry `json:"entry"`
+	Counts bool          `json:"counts"` // no other entry has taken it back
 }
 
 // listEntries prints what persons have entered into a run, oldest first.
-func listEntries(out io.Writer, p place, asJSON bool) error {
+func (s *shell) listEntries(p place, asJSON bool) error {
 	if p.dir == "" {
 		return usagef("name the run whose entries to list: --config FILE or --run DIRECTORY")
 	}
@@ -329,21 +294,18 @@ func listEntries(out io.Writer, p place, asJSON bool) error {
 			list = append(list, listed{r.Name(), control.EntryOf(&r), counts[r.Name()] || r.Text("kind") == runlog.EntryRetract})
 		}
 	}
-	if asJSON {
-		return printJSON(out, map[string]any{"run": p.dir, "entries": list})
-	}
-	if len(list) == 0 {
-		_, err := fmt.Fprintf(out, "no entries in %s\n", p.name())
-		return err
-	}
-	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "NAME\tTIME\tKIND\tBY\tWHAT")
-	for _, l := range list {
-		what := l.Entry.Said()
-		if !l.Counts {
-			what += " (retracted)"
+	return s.show(asJSON, map[string]any{"run": p.dir, "entries": list}, func(w io.Writer) {
+		if len(list) == 0 {
+			fmt.Fprintf(w, "no entries in %s\n", p.name())
+			return
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", l.Name, localTime(l.Entry.At), l.Entry.Kind, drivers.Plain(l.Entry.By), drivers.Plain(what))
-	}
-	return w.Flush()
+		fmt.Fprintln(w, "NAME\tTIME\tKIND\tBY\tWHAT")
+		for _, l := range list {
+			what := l.Entry.Said()
+			if !l.Counts {
+				what += " (retracted)"
+			}
+			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", l.Name, localTime(l.Entry.At), l.Entry.Kind, drivers.Plain(l.Entry.By), drivers.Plain(what))
+		}
+	})
 }

@@ -5,10 +5,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"slices"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -22,44 +22,30 @@ import (
 func newFinishCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	var run string
-	cmd := &cobra.Command{
-		Use:   "finish CELL",
-		Short: "Walk the checklist of the morning after: from the hold current to the stored deposit and the account",
-		Long: "Asks for one step after another: hold current, lift, off, rinse, dry to constant mass, weigh, test, store, and what\n" +
-			"becomes of the bath. What is asked for follows from metal, bath and cell of the run. Each answer is an entry of the run, judged\n" +
-			"as enter judges it, so that you can stop at any time and go on from any place: another terminal, or the page.\n" +
-			"At the end it prints the account. Without a terminal it prints the state of the checklist.\n\n" +
-			"It makes nothing safe and replaces neither local rules nor licensed practice.",
-		Example: "  nightcell finish zinc-1 --config nightcell.toml\n" +
-			"  nightcell finish zinc-1 --run 20260110T200000Z --json --config nightcell.toml",
-		Args: between(1, 1, "nightcell finish CELL"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			where, err := r.place(args[0], run)
-			if err != nil {
-				return err
-			}
-			if where.dir == "" {
-				return usagef("the checklist of which run? Say --config FILE or --run DIRECTORY")
-			}
-			w := &walk{shell: s, reach: r, place: where}
-			subject, items, err := w.look()
-			if err != nil {
-				return err
-			}
-			if subject.Cell != args[0] {
-				return usagef("%s is a run of cell %s, not of %s", where.dir, subject.Cell, args[0])
-			}
-			in, isFile := s.in.(*os.File)
-			_, terminal := columns(s.out)
-			switch {
-			case r.asJSON:
-				return printJSON(s.out, checklistJSON(where.dir, items))
-			case !isFile || !terminal || !term.IsTerminal(int(in.Fd())):
-				return w.standing(items)
-			}
-			return w.all(cmd.Context())
-		},
-	}
+	cmd := newCommand("finish", func(cmd *cobra.Command, args []string) error {
+		where, err := r.place(args[0], run)
+		if err != nil {
+			return err
+		}
+		if where.dir == "" {
+			return usagef("the checklist of which run? Say --config FILE or --run DIRECTORY")
+		}
+		w := &walk{shell: s, reach: r, place: where}
+		subject, items, err := w.look()
+		if err != nil {
+			return err
+		}
+		if subject.Cell != args[0] {
+			return usagef("%s is a run of cell %s, not of %s", where.dir, subject.Cell, args[0])
+		}
+		in, isFile := s.in.(*os.File)
+		_, terminal := columns(s.out)
+		switch {
+		case r.asJSON || !isFile || !terminal || !term.IsTerminal(int(in.Fd())):
+			return w.standing(items)
+		}
+		return w.all(cmd.Context())
+	})
 	r.addFlags(cmd, "print the state of the checklist as one JSON object")
 	cmd.Flags().StringVar(&run, "run", "", "`run` by directory or start, such as 20260110T200000Z (default: the open run, else the last)")
 	return cmd
@@ -239,18 +225,18 @@ func (w *walk) answer(ctx context.Context, i *finish.Item) (choice string, value
 
 // standing prints how every item stands.
 func (w *walk) standing(items []finish.Item) error {
-	t := tabwriter.NewWriter(w.out, 0, 0, 2, ' ', 0)
-	for _, i := range items {
-		state, said := string(i.State), ""
-		if i.State == finish.Open && i.Optional {
-			state = "if you like"
+	return w.show(w.asJSON, checklistJSON(w.place.dir, items), func(to io.Writer) {
+		for _, i := range items {
+			state, said := string(i.State), ""
+			if i.State == finish.Open && i.Optional {
+				state = "if you like"
+			}
+			if i.By != nil {
+				said = strings.TrimSpace(fmt.Sprintf("%s  %s, %s", i.Said(), localTime(i.By.At), i.By.By))
+			}
+			fmt.Fprintf(to, "%s\t%s\t%s\n", state, i.Title, drivers.Plain(said))
 		}
-		if i.By != nil {
-			said = strings.TrimSpace(fmt.Sprintf("%s  %s, %s", i.Said(), localTime(i.By.At), i.By.By))
-		}
-		fmt.Fprintf(t, "%s\t%s\t%s\n", state, i.Title, drivers.Plain(said))
-	}
-	return t.Flush()
+	})
 }
 
 // end prints what is still open, and the account.

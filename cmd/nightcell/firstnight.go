@@ -24,23 +24,12 @@ const rehearsalSpeed = 60
 
 func newFirstNightCommand(s *shell) *cobra.Command {
 	f := firstNight{shell: s, file: configName}
-	cmd := &cobra.Command{
-		Use:   "first-night [FILE]",
-		Short: "Ask for salt, cell, supply and limits, write a configuration, and watch",
-		Long: "Takes you from nothing to a monitored cell in at most twelve answers. Each has a default with its reason:\n" +
-			"press Enter to take it. The plan proposes current and limits. Without a supply, answer simulated.\n" +
-			"At the end it writes one configuration (default: " + configName + "), checks it, asks the supply how it is set,\n" +
-			"changing nothing, and starts nightcell watch. nightcell gets no permission to switch off or to lower the current.\n\n" +
-			"q or Ctrl-C stops at any time; your answers are kept and offered again. No file is overwritten.",
-		Example: "  nightcell first-night\n  nightcell first-night zinc.toml",
-		Args:    between(0, 1, "nightcell first-night [FILE]"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				f.file = args[0]
-			}
-			return f.run(cmd.Context())
-		},
-	}
+	cmd := newCommand("first-night", func(cmd *cobra.Command, args []string) error {
+		if len(args) > 0 {
+			f.file = args[0]
+		}
+		return f.run(cmd.Context())
+	})
 	cmd.Flags().StringVar(&f.listen, "listen", "", "serve the page and metrics on this `address` (default: 127.0.0.1:9648)")
 	return cmd
 }

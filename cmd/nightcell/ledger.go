@@ -3,9 +3,9 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -32,83 +32,59 @@ type shelf struct {
 }
 
 func newBathCommand(s *shell) *cobra.Command {
-	return (&shelf{shell: s, kind: ledger.OfBath}).command("Keep baths from run to run: metal put in, taken out by runs, and left",
-		"Lists the baths and the metal left in each. A bath outlives a run: each run that ends is recorded once in the bath's ledger,\n"+
-			"and the next run starts from what is left. The ledger starts with the first run of a cell. Its name is that of [bath] in the\n"+
-			"configuration, else the cell's. Late entries of a run, such as its weighing, change what the run took. Another bath in the\n"+
-			"configuration is reported with both figures; what is left counts.\n"+
-			"close records that the bath was discarded: the next run starts a new one from the configuration. open starts one by hand.\n"+
-			"Between runs, enter --bath NAME records additions, evaporation, samples and assays.",
-		"open NAME (--config FILE [--cell CELL] | metal=Zn mass=… volume=…)",
-		"  nightcell bath --config nightcell.toml\n  nightcell bath show zinc-1 --config nightcell.toml\n"+
-			"  nightcell bath open pickle metal=Zn \"mass=56.8 g ± 0.9 g\" \"volume=0.9 L\" --data /var/lib/nightcell\n"+
-			"  nightcell bath close zinc-1 \"handed over as waste\" --config nightcell.toml", openBath)
+	return (&shelf{shell: s, kind: ledger.OfBath}).command(openBath)
 }
 
 func newElectrodeCommand(s *shell) *cobra.Command {
-	return (&shelf{shell: s, kind: ledger.OfElectrode}).command("Keep electrodes from run to run: material, masses, runs and deposit",
-		"Lists the electrodes. An electrode outlives a run where the configuration names it: cathode_name and anode_name in [electrodes].\n"+
-			"Its ledger holds the runs it was used in and the deposit it carries since it was last stripped. close records that it is spent.\n"+
-			"Between runs, enter --electrode NAME records a weighing, a stripping or a new area.",
-		"open NAME material=… [area=…] [before=…]",
-		"  nightcell electrode --config nightcell.toml\n  nightcell electrode open al-3 material=aluminium \"area=60 cm2\" \"before=18.20 g\" --config nightcell.toml\n"+
-			"  nightcell electrode close al-3 \"pitted\" --config nightcell.toml", openElectrode)
+	return (&shelf{shell: s, kind: ledger.OfElectrode}).command(openElectrode)
 }
 
 // command lists, shows, opens and closes the ledgers of a kind. fields reads what one is opened with.
-func (l *shelf) command(short, long, open, example string, fields func(l *shelf, name string, values map[string]string, cell string) ([]runlog.Field, error)) *cobra.Command {
-	name, cell := string(l.kind), ""
-	add := func(use, short string, least, most int, do func(data, name string, rest []string) error) *cobra.Command {
-		return &cobra.Command{Use: use, Short: short, Args: between(least, most, "nightcell "+name+" "+use),
-			RunE: func(_ *cobra.Command, args []string) error {
-				data, _, err := l.where.read()
-				if err != nil {
-					return err
-				}
-				args = append(args, "")
-				if err := do(data, args[0], args[min(1, len(args)-1):len(args)-1]); err != nil {
-					return mistake(err)
-				}
-				return nil
-			}}
+func (l *shelf) command(fields func(l *shelf, name string, values map[string]string, cell string) ([]runlog.Field, error)) *cobra.Command {
+	cell := ""
+	sub := func(verb string, do func(data, name string, rest []string) error) *cobra.Command {
+		return newCommand(strings.TrimSpace(string(l.kind)+" "+verb), func(_ *cobra.Command, args []string) error {
+			data, _, err := l.where.read()
+			if err != nil {
+				return err
+			}
+			name, rest := "", args
+			if len(args) > 0 {
+				name, rest = args[0], args[1:]
+			}
+			return mistake(do(data, name, rest))
+		})
 	}
 	list := func(data, _ string, _ []string) error { return l.list(data) }
-	cmd := add(name, short, 0, 0, list)
-	cmd.Use, cmd.Long, cmd.Example, cmd.Args = name, long, example, between(0, 0, "nightcell "+name+" [list | show NAME | open NAME | close NAME]")
-	opens := add(open, "Start a ledger by hand", 1, 99, func(data, of string, rest []string) error {
+	show := func(data, name string, _ []string) error { return l.show(data, name) }
+	open := sub("open", func(data, name string, rest []string) error {
 		values, text := splitArguments(rest)
-		if !configs.Nameable(of) {
-			return control.BadRequest("%q cannot be a name: letters, digits, - and _ are allowed", of)
+		if !configs.Nameable(name) {
+			return control.BadRequest("%q cannot be a name: letters, digits, - and _ are allowed", name)
 		}
-		stated, err := fields(l, of, values, cell)
+		stated, err := fields(l, name, values, cell)
 		if err == nil {
-			err = ledger.Open(data, l.kind, of, l.by.who(), text, time.Now(), stated...)
+			err = ledger.Open(data, l.kind, name, l.by.who(), text, time.Now(), stated...)
 		}
-		return l.done(err, data, of)
+		if err != nil {
+			return err
+		}
+		return l.show(data, name)
 	})
-	opens.Use = open
-	opens.Flags().StringVar(&cell, "cell", "", "`name` of the cell whose configuration states it")
-	cmd.AddCommand(
-		add("list", "List the ledgers", 0, 0, list),
-		add("show NAME", "Show a ledger with its runs and entries", 1, 1, func(data, of string, _ []string) error { return l.show(data, of) }),
-		opens,
-		add("close NAME [TEXT]", "Close a ledger: the bath was discarded, or the electrode is spent", 1, 99, func(data, of string, rest []string) error {
-			return l.done(ledger.Close(data, l.kind, of, l.by.who(), strings.Join(rest, " "), time.Now()), data, of)
-		}))
+	open.Flags().StringVar(&cell, "cell", "", "`name` of the cell whose configuration states it")
+	cmd := sub("", list)
+	cmd.AddCommand(sub("list", list), sub("show", show), open, sub("close", func(data, name string, rest []string) error {
+		err := ledger.Close(data, l.kind, name, l.by.who(), strings.Join(rest, " "), time.Now())
+		if err != nil {
+			return err
+		}
+		return l.show(data, name)
+	}))
 	flags := cmd.PersistentFlags()
-	flags.StringVar(&l.where.data, "data", "", "data `directory`")
-	flags.StringVar(&l.where.config, "config", "", "configuration `file` that names the data directory")
+	l.where.add(flags)
 	flags.StringVar(&l.by.by, "by", "", "`name` to be noted in the ledger (default: the user's)")
-	flags.BoolVar(&l.asJSON, "json", false, "print one JSON object")
+	flags.BoolVar(&l.asJSON, "json", false, oneObject)
 	return cmd
-}
-
-// done shows what came of an act.
-func (l *shelf) done(err error, data, name string) error {
-	if err != nil {
-		return err
-	}
-	return l.show(data, name)
 }
 
 // sheet reads one ledger, and takes in what ended runs took that nobody has written down yet.
@@ -148,10 +124,7 @@ func (l *shelf) show(data, name string) error {
 	if err != nil {
 		return err
 	}
-	if l.asJSON {
-		return printJSON(l.out, r.JSON())
-	}
-	return r.Text(l.out)
+	return l.shell.report(l.asJSON, r)
 }
 
 func (l *shelf) list(data string) error {
@@ -161,7 +134,7 @@ func (l *shelf) list(data string) error {
 		return err
 	}
 	all := []map[string]any{}
-	w := tabwriter.NewWriter(l.out, 0, 0, 2, ' ', 0)
+	var lines strings.Builder
 	for _, name := range names {
 		r, err := l.sheet(data, name)
 		if err != nil {
@@ -174,16 +147,12 @@ func (l *shelf) list(data string) error {
 				said += fmt.Sprintf("; %s %s", f.Label, f.String())
 			}
 		}
-		fmt.Fprintf(w, "%s\t%s\n", drivers.Plain(name), said)
+		fmt.Fprintf(&lines, "%s\t%s\n", drivers.Plain(name), said)
 	}
-	switch {
-	case l.asJSON:
-		return printJSON(l.out, map[string]any{string(l.kind) + "s": all})
-	case len(names) == 0:
-		_, err := fmt.Fprintf(l.out, "no %s has a ledger below %s yet; the first run of a cell that names it opens it\n", l.kind, data)
-		return err
+	if len(names) == 0 {
+		fmt.Fprintf(&lines, "no %s has a ledger below %s yet; the first run of a cell that names it opens it\n", l.kind, data)
 	}
-	return w.Flush()
+	return l.shell.show(l.asJSON, map[string]any{string(l.kind) + "s": all}, func(w io.Writer) { fmt.Fprint(w, lines.String()) })
 }
 
 // openBath reads what a bath is opened with: by hand, else as the configuration of a cell states it.
@@ -281,11 +250,8 @@ func (s *shell) enterLedger(where *dataFlags, of ledger.Kind, name, kind string,
 	}
 	e.Kind = kind
 	done, err := ledger.Enter(data, of, name, e, time.Now())
-	if err = contradicted(err); err != nil {
-		return mistake(err)
+	if err != nil {
+		return mistake(contradicted(err))
 	}
-	if asJSON {
-		return printJSON(s.out, map[string]any{"entered": e, "name": done.Name, string(of): name, "notes": append([]string{}, done.Notes...)})
-	}
-	return s.lines(append([]string{fmt.Sprintf("%s entered for %s %s as %s", kind, of, name, done.Name)}, done.Notes...))
+	return s.showEntered(asJSON, fmt.Sprintf("%s entered for %s %s as %s", kind, of, name, done.Name), done, map[string]any{"entered": e, string(of): name})
 }

@@ -4,16 +4,22 @@
 package main
 
 import (
+	"cmp"
 	"context"
+	_ "embed"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"os/signal"
 	"strings"
+	"sync"
 	"syscall"
+	"text/tabwriter"
 
+	"github.com/BurntSushi/toml"
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
@@ -160,6 +166,53 @@ func printJSON(w io.Writer, v any) error {
 		return fmt.Errorf("printing the result as JSON: %w", err)
 	}
 	return nil
+}
+
+// show prints v as JSON, or else what text writes: tabs part columns, which are made as wide as they need to be.
+func (s *shell) show(asJSON bool, v any, text func(w io.Writer)) error {
+	if asJSON {
+		return printJSON(s.out, v)
+	}
+	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	text(w)
+	return w.Flush() // reports any error of the lines before
+}
+
+//go:embed help.toml
+var helpText string
+
+// helps is what help says of each command, by its path below nightcell.
+var helps = sync.OnceValue(func() (all map[string]struct {
+	Use, Usage, Short, Long, Example string
+	Args                             []int // at least and at most so many; none: no argument, one: no upper bound
+}) {
+	_, _ = toml.Decode(helpText, &all) // TestHelp reads it too
+	return all
+})
+
+// newCommand makes the command of a path below nightcell, with its help.
+func newCommand(path string, run func(cmd *cobra.Command, args []string) error) *cobra.Command {
+	h := helps()[path]
+	return &cobra.Command{Use: h.Use, Short: h.Short, Long: h.Long, Example: h.Example, RunE: run, Args: func(_ *cobra.Command, args []string) error {
+		least, most := 0, 0
+		switch len(h.Args) {
+		case 1:
+			least, most = h.Args[0], math.MaxInt
+		case 2:
+			least, most = h.Args[0], h.Args[1]
+		}
+		if len(args) >= least && len(args) <= most {
+			return nil
+		}
+		given := fmt.Sprintf("%d arguments given", len(args))
+		switch len(args) {
+		case 0:
+			given = "no argument given"
+		case 1:
+			given = "1 argument given"
+		}
+		return usagef("%s; usage: nightcell %s%s", given, path[:strings.LastIndexByte(path, ' ')+1], cmp.Or(h.Usage, h.Use))
+	}}
 }
 
 // commands lists every command, in the order of a charge's life.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"io"
 	"log/slog"
 	"math"
 	"path/filepath"
@@ -175,7 +176,7 @@ func TestAnEntryAgainstTheBooks(t *testing.T) {
 	}
 	unconfirmed := control.Cell{Name: "zinc-1", Unconfirmed: "assay", TargetWith: 284040, TargetWithout: 27792}
 	var status bytes.Buffer
-	if err := printStatus(&status, []control.Cell{unconfirmed}); err != nil || !strings.Contains(status.String(), "unconfirmed assay contradicts the mass balance: target 78.90 A·h with it, 7.72 A·h without; the earlier applies") {
+	if err := showStatus(&status, []control.Cell{unconfirmed}); err != nil || !strings.Contains(status.String(), "unconfirmed assay contradicts the mass balance: target 78.90 A·h with it, 7.72 A·h without; the earlier applies") {
 		t.Errorf("%v, %s", err, status.String())
 	}
 }
@@ -295,7 +296,7 @@ func TestErrorsAreSpokenInTheWordsOfTheBench(t *testing.T) {
 func TestStatusOfACellNeverRead(t *testing.T) {
 	never := quantity.Maybe(math.NaN())
 	var b bytes.Buffer
-	if err := printStatus(&b, []control.Cell{
+	if err := showStatus(&b, []control.Cell{
 		{Name: "zinc-1", State: "running", Volts: 3.2, Amperes: 3, ReadingAgeSeconds: 1, TargetCoulombs: never, DepositGrams: never},
 		{Name: "zinc-2", State: "silent", Volts: never, Amperes: never, TargetCoulombs: never, DepositGrams: never, ReadingAgeSeconds: never},
 	}); err != nil {
@@ -318,4 +319,8 @@ func TestStatusOfACellThatIsNot(t *testing.T) {
 	if out, _, err := order(t, d, newStatusCommand, "zinc-2"); err != nil || strings.Contains(out, "zinc-1") || !strings.Contains(out, "zinc-2") {
 		t.Errorf("%q, %v", out, err)
 	}
+}
+
+func showStatus(to io.Writer, cells []control.Cell) error {
+	return (&shell{out: to}).show(false, nil, func(w io.Writer) { printStatus(w, cells) })
 }

@@ -44,30 +44,7 @@ type planOptions struct {
 func newPlanCommand(s *shell) *cobra.Command {
 	var o planOptions
 	var f planFlags
-	cmd := &cobra.Command{
-		Use:   "plan",
-		Short: "Compute the target charge, run time, deposit and hazards of a run",
-		Long: "Computes the charge to pass, how long it takes, and what it makes besides metal:\n" +
-			"gas, acid, heat. Describe the cell by flags, or take it from a configuration, whose\n" +
-			"values flags replace. --write saves it as a configuration.\n\n" +
-			"Quantities carry a unit and may carry an uncertainty, as in '250 g ± 0.5 g' or\n" +
-			"'0.9 L ± 2 %', a half-width. Every figure of the\n" +
-			"answer is marked with its origin: measured, given, published or assumed.\n\n" +
-			"Thermodynamics bounds what a cell can do; kinetics decide. The plan is\n" +
-			"not a permit: local codes and licensed judgement of the room come first.",
-		Example: "  nightcell plan --metal Zn --concentration '55 g/L' --salt FeSO4 --salt-concentration '8.2 g/L' --acid '0.1 mol/L' \\\n" +
-			"    --volume '0.9 L' --recover '60 %' --efficiency '88 %' --current '3 A' --cathode-area '60 cm2'\n" +
-			"  nightcell plan --config cells.toml --cell zinc-1 --compare '2 A' --compare '4 A'\n" +
-			"  nightcell plan --metal Zn --medium sulfate --concentration '55 g/L' --volume '0.9 L' --leave '5 g/L' \\\n" +
-			"    --stirring bubble --current '3 A' --cathode-area '60 cm2' --taper 0.33 --plot run.svg",
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("plan takes only flags; %q is not one; see nightcell plan --help", args[0])
-			}
-			return nil
-		},
-		RunE: func(cmd *cobra.Command, _ []string) error { return runPlan(s, cmd, &o, &f) },
-	}
+	cmd := newCommand("plan", func(cmd *cobra.Command, _ []string) error { return runPlan(s, cmd, &o, &f) })
 	f.register(cmd)
 	flags := cmd.Flags()
 	flags.StringVar(&o.config, "config", "", "configuration `file` that describes the cell")
@@ -121,11 +98,8 @@ func runPlan(s *shell, cmd *cobra.Command, o *planOptions, f *planFlags) error {
 	if err := o.pageFile(r, *subject); err != nil {
 		return err
 	}
-	if o.asJSON {
-		return printJSON(s.out, r.JSON())
-	}
 	r.Brief = !o.full
-	return r.Text(s.out)
+	return s.report(o.asJSON, r)
 }
 
 // subject makes the plan of a document. The error is a usageError that names flags.

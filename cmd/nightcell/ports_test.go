@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"io"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -31,7 +32,7 @@ func TestPrintPorts(t *testing.T) {
 			"/dev/ttyS0                        /dev/ttyS0    -                                     no: join group dialout  none found\n"},
 	} {
 		var b bytes.Buffer
-		if err := printPorts(&b, c.ports); err != nil {
+		if err := (&shell{out: &b}).show(false, nil, func(w io.Writer) { printPorts(w, c.ports) }); err != nil {
 			t.Fatal(err)
 		}
 		if d := cmp.Diff(c.want, b.String()); d != "" {

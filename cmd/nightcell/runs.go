@@ -9,10 +9,10 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"nightcell/configs"
 	"nightcell/configs/quantity"
@@ -26,9 +26,9 @@ import (
 // dataFlags are the flags that say where the runs are.
 type dataFlags struct{ data, config string }
 
-func (d *dataFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&d.data, "data", "", "data `directory`")
-	cmd.Flags().StringVar(&d.config, "config", "", "configuration `file` that names the data directory")
+func (d *dataFlags) add(flags *pflag.FlagSet) {
+	flags.StringVar(&d.data, "data", "", "data `directory`")
+	flags.StringVar(&d.config, "config", "", "configuration `file` that names the data directory")
 }
 
 // read returns the data directory, and the configuration if one is named.
@@ -54,39 +54,30 @@ func newRunsCommand(s *shell) *cobra.Command {
 	var f books.Filter
 	var since, until string
 	var asJSON bool
-	cmd := &cobra.Command{
-		Use:     "runs",
-		Short:   "List the runs of a data directory",
-		Long:    "Lists runs with their charge, oldest first, and the kinds of entry added after the end.",
-		Example: "  nightcell runs --config nightcell.toml --cell zinc-1 --since 2026-01-01",
-		Args:    between(0, 0, "nightcell runs --config FILE"),
-		RunE: func(*cobra.Command, []string) error {
-			data, _, err := where.read()
-			if err != nil {
-				return err
+	cmd := newCommand("runs", func(*cobra.Command, []string) error {
+		data, _, err := where.read()
+		if err != nil {
+			return err
+		}
+		for _, limit := range []struct {
+			flag, text string
+			into       *time.Time
+		}{{"since", since, &f.Since}, {"until", until, &f.Until}} {
+			if limit.text == "" {
+				continue
 			}
-			for _, limit := range []struct {
-				flag, text string
-				into       *time.Time
-			}{{"since", since, &f.Since}, {"until", until, &f.Until}} {
-				if limit.text == "" {
-					continue
-				}
-				if *limit.into, err = books.ParseTime(limit.text); err != nil {
-					return usagef("--%s: %w", limit.flag, err)
-				}
+			if *limit.into, err = books.ParseTime(limit.text); err != nil {
+				return usagef("--%s: %w", limit.flag, err)
 			}
-			if !f.Until.IsZero() && !f.Until.After(f.Since) {
-				return usagef("--until %s: it is not after --since %s, so that no run can lie between them", until, since)
-			}
-			runs, err := books.List(data, f)
-			if err != nil {
-				return err
-			}
-			if asJSON {
-				return printJSON(s.out, map[string]any{"runs": append([]books.Listed{}, runs...)})
-			}
-			w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+		}
+		if !f.Until.IsZero() && !f.Until.After(f.Since) {
+			return usagef("--until %s: it is not after --since %s, so that no run can lie between them", until, since)
+		}
+		runs, err := books.List(data, f)
+		if err != nil {
+			return err
+		}
+		return s.show(asJSON, map[string]any{"runs": append([]books.Listed{}, runs...)}, func(w io.Writer) {
 			found := ""
 			if f.Weighed {
 				found = "DEPOSIT, g\tEFFICIENCY, %\t"
@@ -103,10 +94,9 @@ func newRunsCommand(s *shell) *cobra.Command {
 				fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s%s\t%s\t%s\n", r.Cell, r.Began.Format(time.DateTime), timeWords(time.Duration(r.Elapsed*1e9).Round(time.Minute)),
 					quantity.WithDoubt(r.Charge/3600, integrate.CoverageFactor*r.Uncertainty/3600), found, state, strings.Join(r.Late, ", "), filepath.Clean(r.Directory))
 			}
-			return w.Flush()
-		},
-	}
-	where.add(cmd)
+		})
+	})
+	where.add(cmd.Flags())
 	cmd.Flags().StringVar(&f.Cell, "cell", "", "only runs of this `cell`")
 	cmd.Flags().StringVar(&since, "since", "", "only runs started at or after this `time`, such as 2026-01-01 or 2026-01-10T20:00:00Z")
 	cmd.Flags().StringVar(&until, "until", "", "only runs started before this `time`")
@@ -120,24 +110,13 @@ func newRunsCommand(s *shell) *cobra.Command {
 
 func newExportCommand(s *shell) *cobra.Command {
 	var as, what, output string
-	cmd := &cobra.Command{
-		Use:   "export RUN",
-		Short: "Export a run's log as CSV or line protocol",
-		Long: "Exports a run for spreadsheets and programs (--as csv) or for a database that accepts\n" +
-			"InfluxDB line protocol (--as line-protocol). CSV readings include the charge and\n" +
-			"energy counted so far; numbers read back exactly. An apostrophe precedes a\n" +
-			"text that a spreadsheet would take for a formula. Damaged lines are skipped\n" +
-			"and named, and the exit code is then 1.",
-		Example: "  nightcell export /var/lib/nightcell/runs/zinc-1/20260110T200000Z --as csv > night.csv",
-		Args:    oneRun,
-		RunE: func(_ *cobra.Command, args []string) error {
-			write, err := exporter(as, what)
-			if err != nil {
-				return err
-			}
-			return s.export(runDirectory(args[0]), output, write)
-		},
-	}
+	cmd := newCommand("export", func(_ *cobra.Command, args []string) error {
+		write, err := exporter(as, what)
+		if err != nil {
+			return err
+		}
+		return s.export(runDirectory(args[0]), output, write)
+	})
 	cmd.Flags().StringVar(&as, "as", "csv", "the `form`: csv or line-protocol")
 	cmd.Flags().StringVar(&what, "what", "", "which `lines`: readings, events (alarms, gaps, entries, ...) or, in line protocol, all (default: readings for csv, all for line-protocol)")
 	cmd.Flags().StringVarP(&output, "output", "o", "", "write to this `file` instead of standard output")
@@ -152,53 +131,55 @@ func exporter(as, what string) (exportFunc, error) {
 			return runlog.ExportLines(run, to, seen, kinds...)
 		}
 	}
-	switch as + " " + what {
-	case "csv ", "csv readings":
-		return runlog.ExportReadings, nil
-	case "csv events":
-		return runlog.ExportEvents, nil
-	case "line-protocol ", "line-protocol all":
-		return lines(), nil
-	case "line-protocol readings":
-		return lines(runlog.KindReading), nil
-	case "line-protocol events":
-		return lines(runlog.KindGap, runlog.KindAlarm, runlog.KindNotice, runlog.KindEntry, runlog.KindOutput), nil
+	forms := map[string]map[string]exportFunc{
+		"csv": {"": runlog.ExportReadings, "readings": runlog.ExportReadings, "events": runlog.ExportEvents},
+		"line-protocol": {"": lines(), "all": lines(), "readings": lines(runlog.KindReading),
+			"events": lines(runlog.KindGap, runlog.KindAlarm, runlog.KindNotice, runlog.KindEntry, runlog.KindOutput)},
 	}
-	switch as {
-	case "csv":
+	write := forms[as][what]
+	switch {
+	case forms[as] == nil:
+		return nil, usagef("--as %s: choose csv or line-protocol", as)
+	case write == nil && as == "csv":
 		return nil, usagef("--what %s: CSV contains either readings or events: their columns differ", what)
-	case "line-protocol":
+	case write == nil:
 		return nil, usagef("--what %s: choose readings, events or all", what)
 	}
-	return nil, usagef("--as %s: choose csv or line-protocol", as)
+	return write, nil
 }
 
 func (s *shell) export(run, output string, write exportFunc) (err error) {
-	if output != "" {
-		f, err := os.OpenFile(output, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
-		if errors.Is(err, os.ErrExist) {
-			return usagef("%s exists already; choose another name, or remove it first", output)
-		}
-		if err != nil {
-			return usageError{fmt.Errorf("opening the file to export to: %w", err)}
-		}
-		report, err := s.exporting(run, f, write)
-		if err = errors.Join(err, f.Close()); err != nil {
-			return readingError(errors.Join(err, os.Remove(output)))
-		}
-		return s.tellDamage(report)
+	var report *runlog.Report
+	all := func(to io.Writer) (err error) {
+		p := s.progress(to, "exporting "+filepath.Base(run), filepath.Join(run, runlog.LogName))
+		defer p.end()
+		report, err = write(run, to, p)
+		return err
 	}
-	report, err := s.exporting(run, s.out, write)
+	if output == "" {
+		err = all(s.out)
+	} else {
+		err = writeNew(output, 0o640, all)
+	}
 	if err != nil {
 		return readingError(err)
 	}
 	return s.tellDamage(report)
 }
 
-func (s *shell) exporting(run string, to io.Writer, write exportFunc) (*runlog.Report, error) {
-	p := s.progress(to, "exporting "+filepath.Base(run), filepath.Join(run, runlog.LogName))
-	defer p.end()
-	return write(run, to, p)
+// writeNew writes a file that is not there yet, whole or not at all.
+func writeNew(file string, mode os.FileMode, write func(io.Writer) error) error {
+	f, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
+	if errors.Is(err, os.ErrExist) {
+		return usagef("%s exists already; choose another name, or move it away", file)
+	}
+	if err != nil {
+		return usageError{fmt.Errorf("opening the file to write: %w", err)}
+	}
+	if err = errors.Join(write(f), f.Close()); err != nil {
+		return errors.Join(err, os.Remove(file))
+	}
+	return nil
 }
 
 func (s *shell) tellDamage(r *runlog.Report) error {
@@ -215,54 +196,44 @@ func newImportCommand(s *shell) *cobra.Command {
 	var where dataFlags
 	var in books.Intake
 	var begin string
-	cmd := &cobra.Command{
-		Use:   "import FILE.csv --cell CELL",
-		Short: "Import a run that was measured elsewhere",
-		Long: "Reads a table of time, voltage and current, integrates the charge, books gaps and stores it as a finished run.\n" +
-			"The header names columns and units in any order: time_s, U (V), current_mA. Other columns are ignored.\n" +
-			"Separate cells by commas, semicolons or tabs. Use a decimal point, or a comma where it is not the separator. Times\n" +
-			"are ISO 8601 (UTC without a zone), or numbers with --begin. --config adds the cell's bath and accuracy to the run.",
-		Example: "  nightcell import night.csv --cell zinc-1 --config nightcell.toml --begin 2026-01-10T20:00:00Z",
-		Args:    between(1, 1, "nightcell import FILE.csv --cell CELL"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			data, cfg, err := where.read()
-			if err != nil {
+	cmd := newCommand("import", func(cmd *cobra.Command, args []string) error {
+		data, cfg, err := where.read()
+		if err != nil {
+			return err
+		}
+		if in.Cell == "" {
+			return usagef("name the cell: --cell NAME")
+		}
+		in.Data, in.Name = data, args[0]
+		if cfg != nil && cfg.Cell(in.Cell) != nil {
+			cell := cfg.Cell(in.Cell)
+			supply := cfg.Supply(cell.Supply)
+			in.Settings, in.MostVolts, in.MostAmperes = cell.Coulometer(supply), supply.RangeVolts, supply.RangeAmperes
+			if in.Frozen, err = cfg.Frozen(in.Cell); err != nil {
 				return err
 			}
-			if in.Cell == "" {
-				return usagef("name the cell: --cell NAME")
+		}
+		if begin != "" {
+			if in.Begin, err = books.ParseTime(begin); err != nil {
+				return usagef("--begin: %w", err)
 			}
-			in.Data, in.Name = data, args[0]
-			if cfg != nil && cfg.Cell(in.Cell) != nil {
-				cell := cfg.Cell(in.Cell)
-				supply := cfg.Supply(cell.Supply)
-				in.Settings, in.MostVolts, in.MostAmperes = cell.Coulometer(supply), supply.RangeVolts, supply.RangeAmperes
-				if in.Frozen, err = cfg.Frozen(in.Cell); err != nil {
-					return err
-				}
-			}
-			if begin != "" {
-				if in.Begin, err = books.ParseTime(begin); err != nil {
-					return usagef("--begin: %w", err)
-				}
-			}
-			f, err := os.Open(args[0])
-			if err != nil {
-				return usageError{fmt.Errorf("opening the table: %w", err)}
-			}
-			defer f.Close()
-			p := s.progress(nil, "importing "+filepath.Base(args[0]), args[0])
-			done, err := in.Take(io.TeeReader(f, p))
-			p.end()
-			if err != nil {
-				return fmt.Errorf("nothing was imported: %w", err)
-			}
-			fmt.Fprintf(s.out, "%d readings imported, %s\n", done.Readings, strings.TrimSpace(done.Columns))
-			fmt.Fprintf(s.out, "run %s; next: nightcell account %s\n", done.Run, done.Run)
-			return nil
-		},
-	}
-	where.add(cmd)
+		}
+		f, err := os.Open(args[0])
+		if err != nil {
+			return usageError{fmt.Errorf("opening the table: %w", err)}
+		}
+		defer f.Close()
+		p := s.progress(nil, "importing "+filepath.Base(args[0]), args[0])
+		done, err := in.Take(io.TeeReader(f, p))
+		p.end()
+		if err != nil {
+			return fmt.Errorf("nothing was imported: %w", err)
+		}
+		fmt.Fprintf(s.out, "%d readings imported, %s\n", done.Readings, strings.TrimSpace(done.Columns))
+		fmt.Fprintf(s.out, "run %s; next: nightcell account %s\n", done.Run, done.Run)
+		return nil
+	})
+	where.add(cmd.Flags())
 	cmd.Flags().StringVar(&in.Cell, "cell", "", "`name` of the cell")
 	cmd.Flags().StringVar(&begin, "begin", "", "`time` of the first reading, for a table whose times are numbers")
 	cmd.Flags().StringToStringVar(&in.Columns, "column", nil, "assign columns: `time=NAME`, volts=NAME, amperes=NAME")
@@ -272,41 +243,34 @@ func newImportCommand(s *shell) *cobra.Command {
 func newAccountCommand(s *shell) *cobra.Command {
 	var asJSON bool
 	var page, check string
-	cmd := &cobra.Command{
-		Use:   "account RUN [RUN]",
-		Short: "Account for a run: charge, deposit, current efficiency, energy, metal left in the bath",
-		Long: "Computes the account from the run's files alone: log, late entries and frozen configuration. It compares the\n" +
-			"weighed deposit with the drop between assays and with the charge, and reports whether they agree within their\n" +
-			"uncertainties and what is missing. The same files give the same account on any machine. Two runs are compared.\n\n" +
-			"RUN is a run's directory, <data>/runs/<cell>/<start>; nightcell runs lists them. An account records the SHA-256\n" +
-			"of each file. --check FILE checks whether a saved account (.json or .html) still matches the files. If not, the\n" +
-			"exit code is 1.",
-		Example: "  nightcell account /var/lib/nightcell/runs/zinc-1/20260110T200000Z --page night.html\n" +
-			"  nightcell account /var/lib/nightcell/runs/zinc-1/20260110T200000Z --check night.html",
-		Args: between(1, 2, "nightcell account RUN [RUN]"),
-		RunE: func(_ *cobra.Command, args []string) error {
-			r, all, err := s.accountOf(args)
-			switch {
-			case err != nil:
+	cmd := newCommand("account", func(_ *cobra.Command, args []string) error {
+		r, all, err := s.accountOf(args)
+		switch {
+		case err != nil:
+			return err
+		case check != "":
+			return checkAccount(s.out, check, r, all)
+		case page != "":
+			if err := checkExtension("page", page, ".html"); err != nil {
 				return err
-			case check != "":
-				return checkAccount(s.out, check, r, all)
-			case page != "":
-				if err := checkExtension("page", page, ".html"); err != nil {
-					return err
-				}
-				return writeWhole(page, r.HTML)
-			case asJSON:
-				return printJSON(s.out, r.JSON())
 			}
-			return r.Text(s.out)
-		},
-	}
+			return writeWhole(page, r.HTML)
+		}
+		return s.report(asJSON, r)
+	})
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object; the key of a quantity ends in its unit")
 	cmd.Flags().StringVar(&page, "page", "", "write the account with its charts to an .html `file` (prints on two A4 sheets)")
 	cmd.Flags().StringVar(&check, "check", "", "check a saved account, a .json or .html `file`, against the run's files")
 	cmd.MarkFlagsMutuallyExclusive("json", "page", "check")
 	return cmd
+}
+
+// report prints a report.
+func (s *shell) report(asJSON bool, r *report.Report) error {
+	if asJSON {
+		return printJSON(s.out, r.JSON())
+	}
+	return r.Text(s.out)
 }
 
 // accountOf lays out the account of one run, or of two side by side.

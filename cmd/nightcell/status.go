@@ -8,7 +8,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -20,55 +19,43 @@ import (
 	"nightcell/integrate"
 )
 
-// askTime bounds a short question to a running daemon.
-const askTime = 10 * time.Second
-
 func newStatusCommand(s *shell) *cobra.Command {
 	r := &reach{}
-	cmd := &cobra.Command{
-		Use:   "status [CELL]",
-		Short: "Show the state of each cell",
-		Example: "  nightcell status --config nightcell.toml\n" +
-			"  nightcell status zinc-1 --json --config nightcell.toml",
-		Args: between(0, 1, "nightcell status [CELL]"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			ctx, cancel := context.WithTimeout(cmd.Context(), askTime)
-			defer cancel()
-			return r.ask(ctx, func(ctx context.Context, c *control.Client) error {
-				cells, err := c.Status(ctx)
-				if err != nil {
-					return err
+	cmd := newCommand("status", func(cmd *cobra.Command, args []string) error {
+		return r.ask(cmd.Context(), longestQuestion, func(ctx context.Context, c *control.Client) error {
+			cells, err := c.Status(ctx)
+			if err != nil {
+				return err
+			}
+			if len(args) == 1 {
+				var names []string
+				for _, c := range cells {
+					names = append(names, c.Name)
 				}
-				if len(args) == 1 {
-					var names []string
-					for _, c := range cells {
-						names = append(names, c.Name)
-					}
-					at := slices.Index(names, args[0])
-					if at < 0 {
-						return usagef("there is no cell %q; the cells are %v", args[0], names)
-					}
-					cells = cells[at : at+1]
+				at := slices.Index(names, args[0])
+				if at < 0 {
+					return usagef("there is no cell %q; the cells are %v", args[0], names)
 				}
-				if r.asJSON {
-					return printJSON(s.out, map[string]any{"cells": cells})
-				}
-				return printStatus(s.out, cells)
-			})
-		},
-	}
+				cells = cells[at : at+1]
+			}
+			return s.show(r.asJSON, map[string]any{"cells": cells}, func(w io.Writer) { printStatus(w, cells) })
+		})
+	})
 	r.addReach(cmd, oneObject)
 	return cmd
 }
 
 // printStatus shows one cell a line.
-func printStatus(to io.Writer, cells []control.Cell) error {
-	w := tabwriter.NewWriter(to, 0, 0, 2, ' ', 0)
+func printStatus(w io.Writer, cells []control.Cell) {
 	fmt.Fprintln(w, "cell\tstate\tcharge A·h\tof A·h\tV\tA\tdeposit g\treading\talarms")
 	for _, c := range cells {
+		alarms := "none"
+		if c.Alarms > 0 {
+			alarms = fmt.Sprintf("%d, %d not acknowledged", c.Alarms, c.Unanswered)
+		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", drivers.Plain(c.Name), c.State,
 			charge(c), figure(c.TargetCoulombs/3600, 2), figure(c.Volts, 3), figure(c.Amperes, 3),
-			figure(c.DepositGrams, 2), age(c.ReadingAgeSeconds), alarmCount(c))
+			figure(c.DepositGrams, 2), age(c.ReadingAgeSeconds), alarms)
 	}
 	for _, c := range cells { // lines without a tab stand as they are
 		if c.Left != "" {
@@ -79,7 +66,6 @@ func printStatus(to io.Writer, cells []control.Cell) error {
 				drivers.Plain(c.Name), drivers.Plain(c.Unconfirmed), figure(c.TargetWith/3600, 2), figure(c.TargetWithout/3600, 2))
 		}
 	}
-	return w.Flush() // reports any error of the lines before
 }
 
 // figure is a number with so many decimals, or a dash when it is not known.
@@ -106,42 +92,26 @@ func age(f quantity.Maybe) string {
 	return timeWords(time.Duration(v*float64(time.Second)).Round(time.Second)) + " ago"
 }
 
-func alarmCount(c control.Cell) string {
-	if c.Alarms == 0 {
-		return "none"
-	}
-	return fmt.Sprintf("%d, %d not acknowledged", c.Alarms, c.Unanswered)
-}
-
 func newAlarmsCommand(s *shell) *cobra.Command {
 	r := &reach{}
-	cmd := &cobra.Command{
-		Use:   "alarms [CELL]",
-		Short: "List, acknowledge and shelve alarms",
-		Long: "Lists every alarm that is not in the normal state, most urgent first, with what to do first.\n" +
-			"States are those of IEC 62682 (the names LTUNK and LTACK are nightcell's own): UNACK, RTNUN and\n" +
-			"LTUNK are not acknowledged, ACKED and LTACK are (LTACK still needs a reset), SHLVD is shelved\n" +
-			"for a time, OOSRV is out of service until returned or until the run ends, and DSUPR is suppressed for\n" +
-			"the reason shown.",
-		Example: "  nightcell alarms --config nightcell.toml\n" +
-			"  nightcell alarms ack zinc-1 over-current --config nightcell.toml\n" +
-			"  nightcell alarms shelve zinc-1 contact --for 2h --reason \"clip is being replaced\" --config nightcell.toml",
-		Args: between(0, 1, "nightcell alarms [CELL]"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-				list, err := c.Alarms(ctx, strings.Join(args, "")) // one cell, or none named
-				if err != nil {
-					return err
-				}
-				if r.asJSON {
-					return printJSON(s.out, map[string]any{"alarms": append([]control.Alarm{}, list...)})
-				}
-				return printAlarms(s, list)
-			})
-		},
-	}
+	cmd := newCommand("alarms", func(cmd *cobra.Command, args []string) error {
+		return r.ask(cmd.Context(), longestQuestion, func(ctx context.Context, c *control.Client) error {
+			list, err := c.Alarms(ctx, strings.Join(args, "")) // one cell, or none named
+			if err != nil {
+				return err
+			}
+			return s.show(r.asJSON, map[string]any{"alarms": append([]control.Alarm{}, list...)}, func(w io.Writer) { printAlarms(w, list) })
+		})
+	})
 	r.addFlags(cmd, oneObject)
-	for _, a := range alarmActs {
+	for _, a := range []alarmAct{
+		{name: "ack", done: "is acknowledged by %s", act: control.Acknowledge},
+		{name: "shelve", done: "is shelved for %s", reason: true, length: true, act: control.Shelve},
+		{name: "unshelve", done: "is back in service", act: control.Unshelve},
+		{name: "reset", done: "is reset", act: control.Reset},
+		{name: "out-of-service", done: "is out of service", reason: true, act: control.OutOfService},
+		{name: "return", done: "is back in service", act: control.ReturnToService},
+	} {
 		cmd.AddCommand(a.command(s, r))
 	}
 	return cmd
@@ -149,57 +119,35 @@ func newAlarmsCommand(s *shell) *cobra.Command {
 
 // alarmAct is a command that does one thing to one alarm.
 type alarmAct struct {
-	name, form, short, example string
-	done                       string // what is said afterwards: of the alarm, by whom where there is a %s
-	reason, length             bool   // it needs a reason, and a time
-	act                        control.AlarmAct
-}
-
-var alarmActs = []alarmAct{
-	{name: "ack", short: "Acknowledge an alarm", example: `zinc-1 over-current --by "night shift"`,
-		done: "is acknowledged by %s", act: control.Acknowledge},
-	{name: "shelve", form: " --for TIME --reason TEXT", short: "Shelve an alarm for a time, with a reason",
-		example: `zinc-1 contact --for "2 h" --reason "clip is being replaced"`, done: "is shelved for %s", reason: true, length: true, act: control.Shelve},
-	{name: "unshelve", short: "Unshelve an alarm before its time", example: "zinc-1 contact", done: "is back in service", act: control.Unshelve},
-	{name: "reset", short: "Reset a latched alarm that has cleared and is acknowledged", example: "zinc-1 hard-short", done: "is reset", act: control.Reset},
-	{name: "out-of-service", form: " --reason TEXT", short: "Take an alarm out of service until it is returned or the run ends, with a reason",
-		example: `zinc-1 stirrer-stopped --reason "no stirrer tonight"`, done: "is out of service", reason: true, act: control.OutOfService},
-	{name: "return", short: "Return an alarm to service", example: "zinc-1 stirrer-stopped", done: "is back in service", act: control.ReturnToService},
+	name           string
+	done           string // what is said afterwards: of the alarm, by whom or how long where there is a %s
+	reason, length bool   // it needs a reason, and a time
+	act            control.AlarmAct
 }
 
 // command makes the command of an act.
 func (a alarmAct) command(s *shell, r *reach) *cobra.Command {
 	var length, reason string
-	use := a.name + " CELL CONDITION" + a.form
-	cmd := &cobra.Command{
-		Use:     use,
-		Short:   a.short,
-		Example: "  nightcell alarms " + a.name + " " + a.example + " --config nightcell.toml",
-		Args:    between(2, 2, "nightcell alarms "+use),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			order := control.AlarmOrder{Act: a.act, Cell: args[0], Condition: args[1], By: r.who(), Reason: reason}
-			var err error
-			if a.length {
-				if order.Seconds, err = shelfTime(length); err != nil {
-					return err
-				}
-			}
-			if a.reason && reason == "" {
-				return usagef("--reason: give the reason, for the next person")
-			}
-			return r.ask(cmd.Context(), func(ctx context.Context, c *control.Client) error {
-				if err := c.ChangeAlarm(ctx, order); err != nil {
-					return err
-				}
-				done := a.done
-				if strings.Contains(done, "%s") {
-					done = fmt.Sprintf(done, cmp.Or(length, drivers.Plain(order.By)))
-				}
-				_, err := fmt.Fprintf(s.out, "%s of %s %s\n", drivers.Plain(args[1]), drivers.Plain(args[0]), done)
+	cmd := newCommand("alarms "+a.name, func(cmd *cobra.Command, args []string) error {
+		order := control.AlarmOrder{Act: a.act, Cell: args[0], Condition: args[1], By: r.who(), Reason: reason}
+		var err error
+		if a.length {
+			if order.Seconds, err = shelfTime(length); err != nil {
 				return err
-			})
-		},
-	}
+			}
+		}
+		if a.reason && reason == "" {
+			return usagef("--reason: give the reason, for the next person")
+		}
+		return r.ask(cmd.Context(), longestAct, func(ctx context.Context, c *control.Client) error {
+			if err := c.ChangeAlarm(ctx, order); err != nil {
+				return err
+			}
+			done := strings.Replace(a.done, "%s", cmp.Or(length, drivers.Plain(order.By)), 1)
+			_, err := fmt.Fprintf(s.out, "%s of %s %s\n", drivers.Plain(args[1]), drivers.Plain(args[0]), done)
+			return err
+		})
+	})
 	if a.length {
 		cmd.Flags().StringVar(&length, "for", "", "shelve for this `time`, such as \"2 h\"")
 	}
@@ -224,24 +172,26 @@ func shelfTime(length string) (float64, error) {
 }
 
 // printAlarms writes a table, and under each alarm that waits for a person what to do first.
-func printAlarms(s *shell, list []control.Alarm) error {
+func printAlarms(w io.Writer, list []control.Alarm) {
 	if len(list) == 0 {
-		_, err := fmt.Fprintln(s.out, "no alarms")
-		return err
+		fmt.Fprintln(w, "no alarms")
+		return
 	}
-	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "priority\tstate\tcell\tcondition\tsince\ttext")
 	for _, a := range list {
-		text := a.Text
+		text, by := a.Text, ""
 		if a.First {
 			text = "(first) " + text
+		}
+		if a.By != "" {
+			by = ", by " + a.By
 		}
 		switch {
 		case a.Reason == "":
 		case a.State == alerts.SHLVD:
-			text += " (shelved: " + a.Reason + by(a.By) + "; until " + localTime(a.ShelfEnds) + ")"
+			text += " (shelved: " + a.Reason + by + "; until " + localTime(a.ShelfEnds) + ")"
 		case a.State == alerts.OOSRV:
-			text += " (out of service: " + a.Reason + by(a.By) + ")"
+			text += " (out of service: " + a.Reason + by + ")"
 		default:
 			text += " (suppressed: " + a.Reason + ")"
 		}
@@ -251,13 +201,4 @@ func printAlarms(s *shell, list []control.Alarm) error {
 			fmt.Fprintf(w, "\t\t\t\t\t→ %s\n", drivers.Plain(a.Action))
 		}
 	}
-	return w.Flush()
-}
-
-// by names a person if there is one.
-func by(person string) string {
-	if person == "" {
-		return ""
-	}
-	return ", by " + person
 }

@@ -10,7 +10,6 @@ import (
 	"runtime"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -38,24 +37,7 @@ type simulateFlags struct {
 
 func newSimulateCommand(s *shell) *cobra.Command {
 	var f simulateFlags
-	cmd := &cobra.Command{
-		Use:   "simulate",
-		Short: "Simulate a bench supply with a zinc cell on a pseudo-terminal",
-		Long: "Opens a pseudo-terminal, prints its path, and answers SCPI like a bench supply that drives a zinc cell\n" +
-			"at 3 A. It runs until interrupted or until --duration has passed, then prints the charge and deposit\n" +
-			"truly delivered. A scenario file scripts faults; --kinds lists them. --recording plays what --record of attach, check\n" +
-			"or watch has kept.\n" +
-			"All figures are invented.",
-		Example: "  nightcell simulate --link bench-supply\n" +
-			"  nightcell simulate --scenario testdata/scenarios/hard-short.toml --speed 60 --duration 6h",
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("simulate takes only flags, but %q was given (use --scenario for a scenario)", args[0])
-			}
-			return nil
-		},
-		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd, s) },
-	}
+	cmd := newCommand("simulate", func(cmd *cobra.Command, _ []string) error { return f.run(cmd, s) })
 	flags := cmd.Flags()
 	flags.StringVar(&f.scenario, "scenario", "", "scenario `file` (TOML; default: no fault)")
 	flags.StringVar(&f.recording, "recording", "", "answer out of this recording `file`, in place of a supply and a cell")
@@ -72,7 +54,8 @@ func newSimulateCommand(s *shell) *cobra.Command {
 
 func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 	if f.kinds {
-		return printKinds(s.out)
+		printKinds(s.out)
+		return nil
 	}
 	switch {
 	case !(f.speed > 0 && f.speed <= 1e6):
@@ -137,7 +120,7 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 	if f.recording != "" { // nobody knows what was true
 		return port.Close()
 	}
-	return errors.Join(port.Close(), f.tell(s.out, instrument, until))
+	return errors.Join(port.Close(), f.tell(s, instrument, until))
 }
 
 // linkable refuses a name that the port cannot have: one taken by something else, or in no folder.
@@ -172,32 +155,26 @@ type simulateTruth struct {
 }
 
 // tell prints the truth of channel 1 at an instant, or later if somebody has asked later.
-func (f *simulateFlags) tell(w io.Writer, i *simulated.Instrument, until time.Duration) error {
+func (f *simulateFlags) tell(s *shell, i *simulated.Instrument, until time.Duration) error {
 	all := make([]simulated.Truth, f.channels)
 	for n := range all {
 		all[n] = i.TruthAt(n+1, until)
 	}
-	if f.json {
-		return printJSON(w, simulateTruth{all[0].At.Seconds(), all[0], f.seed, f.scenario, all[1:]})
-	}
-	for n, t := range all {
-		if f.channels > 1 {
-			fmt.Fprintf(w, "channel %d: ", n+1)
+	return s.show(f.json, simulateTruth{all[0].At.Seconds(), all[0], f.seed, f.scenario, all[1:]}, func(w io.Writer) {
+		for n, t := range all {
+			if f.channels > 1 {
+				fmt.Fprintf(w, "channel %d: ", n+1)
+			}
+			fmt.Fprintf(w, "true figures after %s: charge %.4f A·h, deposit %.3f g of %.2f g, energy %.2f W·h\n",
+				timeWords(t.At.Round(time.Second)), t.Charge/3600, t.DepositGrams, t.InitialGrams, t.Energy/3600)
+			fmt.Fprintf(w, "bath %.3f L at %.2f g/L and %.1f °C; hydrogen %.4f mol; now %.3f V, %.3f A\n",
+				t.Volume*1e3, t.Concentration, t.Temperature-273.15, t.HydrogenMoles, t.Volts, t.Amperes)
 		}
-		tellOne(w, t)
-	}
-	return nil
-}
-
-func tellOne(w io.Writer, t simulated.Truth) {
-	fmt.Fprintf(w, "true figures after %s: charge %.4f A·h, deposit %.3f g of %.2f g, energy %.2f W·h\n",
-		timeWords(t.At.Round(time.Second)), t.Charge/3600, t.DepositGrams, t.InitialGrams, t.Energy/3600)
-	fmt.Fprintf(w, "bath %.3f L at %.2f g/L and %.1f °C; hydrogen %.4f mol; now %.3f V, %.3f A\n",
-		t.Volume*1e3, t.Concentration, t.Temperature-273.15, t.HydrogenMoles, t.Volts, t.Amperes)
+	})
 }
 
 // printKinds lists what a scenario can script, with parameters and defaults.
-func printKinds(w io.Writer) error {
+func printKinds(w io.Writer) {
 	for _, k := range simulated.Kinds() {
 		fmt.Fprintf(w, "%-19s %s\n", k.Name, k.Meaning)
 		for _, key := range k.Keys {
@@ -214,49 +191,33 @@ func printKinds(w io.Writer) error {
 		}
 	}
 	fmt.Fprintln(w, "\nEvery event takes at and kind, and may take lasts, repeat, times, jitter, vary, channel and note.")
-	return nil
 }
 
 func newPortsCommand(s *shell) *cobra.Command {
 	var asJSON bool
-	cmd := &cobra.Command{
-		Use:   "ports",
-		Short: "List serial ports, which process has each open, and any missing permission",
-		Long: "Lists the serial ports of this machine without opening them. Use the first column\n" +
-			"in a configuration: unlike /dev/ttyUSB0, that name stays the same when the\n" +
-			"adapter is plugged in again. A port that another process has open cannot be used\n" +
-			"until that process ends.",
-		Example: "  nightcell ports\n" +
-			"  nightcell ports --json",
-		Args: between(0, 0, "nightcell ports"),
-		RunE: func(*cobra.Command, []string) error {
-			ports, err := line.Ports()
-			switch {
-			case errors.Is(err, line.ErrNoListing):
-				return usageError{err}
-			case err != nil:
-				return err
-			case asJSON:
-				return printJSON(s.out, map[string]any{"ports": append([]line.Port{}, ports...)})
-			}
-			return printPorts(s.out, ports)
-		},
-	}
+	cmd := newCommand("ports", func(*cobra.Command, []string) error {
+		ports, err := line.Ports()
+		switch {
+		case errors.Is(err, line.ErrNoListing):
+			return usageError{err}
+		case err != nil:
+			return err
+		}
+		return s.show(asJSON, map[string]any{"ports": append([]line.Port{}, ports...)}, func(w io.Writer) { printPorts(w, ports) })
+	})
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }
 
-func printPorts(w io.Writer, ports []line.Port) error {
+func printPorts(w io.Writer, ports []line.Port) {
 	if len(ports) == 0 {
-		_, err := fmt.Fprintln(w, "No serial port found. Plug in the adapter and try again. For a supply on the network use port = \"tcp://host:port\".")
-		return err
+		fmt.Fprintln(w, "No serial port found. Plug in the adapter and try again. For a supply on the network use port = \"tcp://host:port\".")
+		return
 	}
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "port\tdevice\tUSB\taccess\topen in")
+	fmt.Fprintln(w, "port\tdevice\tUSB\taccess\topen in")
 	for _, p := range ports {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", p.Name, p.Device, usbText(p.USB), accessText(p), holdersText(p.HeldBy))
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", p.Name, p.Device, usbText(p.USB), accessText(p), holdersText(p.HeldBy))
 	}
-	return t.Flush() // reports any error of the lines before
 }
 
 func usbText(u *line.USB) string {

@@ -9,7 +9,6 @@ import (
 	"path/filepath"
 	"strings"
 	"syscall"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -27,59 +26,34 @@ import (
 
 func newVerifyCommand(s *shell) *cobra.Command {
 	var asJSON bool
-	cmd := &cobra.Command{
-		Use:   "verify RUN",
-		Short: "Verify a run's log: integrate it again and compare every stored total",
-		Long: "Reads a run's log from end to end, checks every checksum, integrates every\n" +
-			"reading again and compares the result with every stored total. Damage\n" +
-			"is reported by its range of bytes; data outside the two checkpoints around it\n" +
-			"stays valid. Late entries and photos beside the log are checked too.\n\n" +
-			"RUN is a run's directory, <data>/runs/<cell>/<start>. The run may still\n" +
-			"be open. The directory of a bath or an electrode, <data>/baths/<name>, is verified\n" +
-			"too: every line, and the log of every run it names. Exit codes: 0 the log is sound; 1 it is not; 2 no log could be\n" +
-			"read.",
-		Example: "  nightcell verify /var/lib/nightcell/runs/zinc-1/20260110T200000Z",
-		Args:    oneRun,
-		RunE: func(_ *cobra.Command, args []string) error {
-			run := runDirectory(args[0])
-			if dir := ledgerDirectory(args[0]); dir != "" {
-				return s.verifyLedger(dir, asJSON)
-			}
-			p := s.progress(nil, "verifying "+filepath.Base(run), filepath.Join(run, runlog.LogName))
-			report, err := runlog.ReplayEach(run, nil, p)
-			p.end()
-			if err != nil {
-				return readingError(err)
-			}
-			beside, err := lookBeside(run)
-			if err != nil {
-				return err
-			}
-			if asJSON {
-				v := verdictOf(run, report)
-				v.Beside, v.Sound = beside, v.Sound && beside.Sound
-				err = printJSON(s.out, v)
-			} else {
-				err = printVerdict(s.out, run, report, beside)
-			}
-			if err != nil {
-				return err
-			}
-			if !holdsRun(report) || !report.Sound() || !beside.Sound {
-				return errSilent
-			}
-			return nil
-		},
-	}
+	cmd := newCommand("verify", func(_ *cobra.Command, args []string) error {
+		run := runDirectory(args[0])
+		if dir := ledgerDirectory(args[0]); dir != "" {
+			return s.verifyLedger(dir, asJSON)
+		}
+		p := s.progress(nil, "verifying "+filepath.Base(run), filepath.Join(run, runlog.LogName))
+		report, err := runlog.ReplayEach(run, nil, p)
+		p.end()
+		if err != nil {
+			return readingError(err)
+		}
+		beside, err := lookBeside(run)
+		if err != nil {
+			return err
+		}
+		v := verdictOf(run, report, beside)
+		return soundOr(v.Sound, s.show(asJSON, v, func(w io.Writer) { printVerdict(w, run, report, beside) }))
+	})
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }
 
-func oneRun(cmd *cobra.Command, args []string) error {
-	if len(args) != 1 {
-		return usagef("%s needs one run: its directory <data>/runs/<cell>/<start>; %s", cmd.CommandPath(), argumentsGiven(len(args)))
+// soundOr is the end of a command that has shown what it found, err if it could not: a failure where it is not sound.
+func soundOr(sound bool, err error) error {
+	if err == nil && !sound {
+		return errSilent
 	}
-	return nil
+	return err
 }
 
 // holdsRun tells whether anything of a run can be read in a log at all; an empty log has nothing to be wrong.
@@ -130,10 +104,10 @@ type verdict struct {
 	Beside        besideJSON            `json:"beside_the_log"`
 }
 
-func verdictOf(run string, r *runlog.Report) verdict {
+func verdictOf(run string, r *runlog.Report, beside besideJSON) verdict {
 	t := r.Totals
 	v := verdict{
-		RunDirectory: run, Cell: r.Cell, Sound: holdsRun(r) && r.Sound(), Ended: r.Ended,
+		RunDirectory: run, Cell: r.Cell, Sound: holdsRun(r) && r.Sound() && beside.Sound, Beside: beside, Ended: r.Ended,
 		Lines: r.Lines, Readings: r.Readings, Gaps: t.Gaps, Checkpoints: r.Checkpoints, LogBytes: r.Bytes,
 		Charge: t.Charge, Uncertainty: t.StandardUncertainty, Low: t.Low(), High: t.High(), Energy: t.Energy,
 		Elapsed: t.Elapsed.Seconds(), Observed: t.Observed.Seconds(),
@@ -146,14 +120,12 @@ func verdictOf(run string, r *runlog.Report) verdict {
 	return v
 }
 
-func printVerdict(out io.Writer, run string, r *runlog.Report, beside besideJSON) error {
+func printVerdict(w io.Writer, run string, r *runlog.Report, beside besideJSON) {
 	t := r.Totals
-	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	if holdsRun(r) {
-		fmt.Fprintf(w, "run\t%s (cell %s)\n", run, r.Cell)
-	} else {
-		fmt.Fprintf(w, "run\t%s\n", run)
+		run += " (cell " + r.Cell + ")"
 	}
+	fmt.Fprintf(w, "run\t%s\n", run)
 	fmt.Fprintf(w, "log\t%d bytes, %d lines, %d readings, %d checkpoints\n", r.Bytes, r.Lines, r.Readings, r.Checkpoints)
 	fmt.Fprintf(w, "time\t%s, of it %s observed; gaps: %d\n", timeWords(t.Elapsed.Round(time.Second)), timeWords(t.Observed.Round(time.Second)), t.Gaps)
 	fmt.Fprintf(w, "charge\t%s (k = %d)\n", report.Show(matter.Figure{Value: t.Charge, StandardUncertainty: t.StandardUncertainty}, report.AmpereHours), integrate.CoverageFactor)
@@ -165,9 +137,7 @@ func printVerdict(out io.Writer, run string, r *runlog.Report, beside besideJSON
 	if r.Carried != nil {
 		fmt.Fprintf(w, "carried\t%.5g A·h were counted in the log before this one, which has their readings\n", r.Carried.Charge/3600)
 	}
-	for _, d := range r.Damage {
-		fmt.Fprintf(w, "damage\tbytes %d to %d: %s\n", d.From, d.To, d.Reason)
-	}
+	printDamage(w, "damage", "", r.Damage)
 	if more := r.DamageCount - int64(len(r.Damage)); more > 0 {
 		fmt.Fprintf(w, "damage\tat %d more places\n", more)
 	}
@@ -194,10 +164,6 @@ func printVerdict(out io.Writer, run string, r *runlog.Report, beside besideJSON
 	default:
 		fmt.Fprint(w, "verdict\tNOT sound: see above; the next checkpoint carries the totals past the damage\n")
 	}
-	if err := w.Flush(); err != nil {
-		return fmt.Errorf("printing the verdict: %w", err)
-	}
-	return nil
 }
 
 // mismatchWords says what differs. The totals are named only where they do, for a checkpoint can differ in another figure.
@@ -238,9 +204,7 @@ func (b besideJSON) print(w io.Writer) {
 	if b.Entries > 0 {
 		fmt.Fprintf(w, "late\tentries beside the log that count: %d; nightcell enter CELL list shows them\n", b.Entries)
 	}
-	for _, d := range b.Damage {
-		fmt.Fprintf(w, "late\tbytes %d to %d of %s: %s\n", d.From, d.To, runlog.LateName, d.Reason)
-	}
+	printDamage(w, "late", " of "+runlog.LateName, b.Damage)
 	for _, wrong := range b.Problems {
 		fmt.Fprintf(w, "late\t%s\n", drivers.Plain(wrong))
 	}
@@ -265,14 +229,10 @@ func (s *shell) verifyLedger(dir string, asJSON bool) error {
 		return readingError(err)
 	}
 	sound := all.Sound() && len(wrong) == 0
-	if asJSON {
-		err = printJSON(s.out, map[string]any{"ledger_directory": dir, "sound": sound, "lines": len(all.Records), "damage": append([]runlog.Damage{}, all.Damage...), "problems": append([]string{}, wrong...)})
-	} else {
-		w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	object := map[string]any{"ledger_directory": dir, "sound": sound, "lines": len(all.Records), "damage": append([]runlog.Damage{}, all.Damage...), "problems": append([]string{}, wrong...)}
+	return soundOr(sound, s.show(asJSON, object, func(w io.Writer) {
 		fmt.Fprintf(w, "ledger\t%s, %d lines\n", dir, len(all.Records))
-		for _, d := range all.Damage {
-			fmt.Fprintf(w, "damage\tbytes %d to %d: %s\n", d.From, d.To, d.Reason)
-		}
+		printDamage(w, "damage", "", all.Damage)
 		for _, text := range wrong {
 			fmt.Fprintf(w, "run\t%s\n", drivers.Plain(text))
 		}
@@ -281,60 +241,41 @@ func (s *shell) verifyLedger(dir string, asJSON bool) error {
 			verdict = "NOT sound: see above"
 		}
 		fmt.Fprintf(w, "verdict\t%s\n", verdict)
-		err = w.Flush()
+	}))
+}
+
+// printDamage shows the damaged stretches of a file.
+func printDamage(w io.Writer, label, of string, damage []runlog.Damage) {
+	for _, d := range damage {
+		fmt.Fprintf(w, "%s\tbytes %d to %d%s: %s\n", label, d.From, d.To, of, d.Reason)
 	}
-	if err == nil && !sound {
-		err = errSilent
-	}
-	return err
 }
 
 func newBackupCommand(s *shell) *cobra.Command {
 	var where dataFlags
 	var asJSON bool
-	cmd := &cobra.Command{
-		Use:   "backup DIRECTORY",
-		Short: "Copy a data directory, even while nightcell writes to it",
-		Long: "Copies the data directory into DIRECTORY, which must be new or empty: each log up to its last whole line, entries,\n" +
-			"photos, and how far notifications and pushes have come. Then every copied log is integrated again.\n\n" +
-			"To continue from a backup, on this computer or another, make the copy the data directory and run nightcell watch: it takes\n" +
-			"up the run, and books the time since the copy as a gap. Never continue the same run in two places.\n" +
-			"The exit code is 1 when a copied log does not hold together, which the copy has as it is, or where a symbolic link\n" +
-			"was left out.",
-		Example: "  nightcell backup /media/stick/2026-01-11 --config nightcell.toml",
-		Args:    between(1, 1, "nightcell backup DIRECTORY --config FILE"),
-		RunE: func(_ *cobra.Command, args []string) error {
-			data, _, err := where.read()
-			if err != nil {
-				return err
+	cmd := newCommand("backup", func(_ *cobra.Command, args []string) error {
+		data, _, err := where.read()
+		if err != nil {
+			return err
+		}
+		p := s.progress(nil, "copying and verifying")
+		done, err := backup.Copy(data, args[0], p)
+		p.end()
+		if err != nil {
+			return readingError(fmt.Errorf("backup: %w", err))
+		}
+		return soundOr(len(done.Unsound)+len(done.Links) == 0, s.show(asJSON, done, func(w io.Writer) {
+			fmt.Fprintf(w, "%d files with %d bytes copied, %d runs among them\n", done.Files, done.Bytes, done.Runs)
+			for _, run := range done.Unsound {
+				fmt.Fprintf(s.err, "nightcell: the log of %s does not hold together; nightcell verify %[1]s says why\n", drivers.Plain(run))
 			}
-			p := s.progress(nil, "copying and verifying")
-			done, err := backup.Copy(data, args[0], p)
-			p.end()
-			if err != nil {
-				return readingError(fmt.Errorf("backup: %w", err))
+			for _, link := range done.Links {
+				fmt.Fprintf(s.err, "nightcell: %s is a symbolic link: the copy lacks it and what it points to\n", drivers.Plain(link))
 			}
-			if asJSON {
-				err = printJSON(s.out, done)
-			} else {
-				_, err = fmt.Fprintf(s.out, "%d files with %d bytes copied, %d runs among them\n", done.Files, done.Bytes, done.Runs)
-				for _, run := range done.Unsound {
-					fmt.Fprintf(s.err, "nightcell: the log of %s does not hold together; nightcell verify %[1]s says why\n", drivers.Plain(run))
-				}
-				for _, link := range done.Links {
-					fmt.Fprintf(s.err, "nightcell: %s is a symbolic link: the copy lacks it and what it points to\n", drivers.Plain(link))
-				}
-			}
-			if err != nil {
-				return err
-			}
-			if len(done.Unsound)+len(done.Links) > 0 {
-				return errSilent
-			}
-			return nil
-		},
-	}
-	where.add(cmd)
+		}))
+	})
+	where.add(cmd.Flags())
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }

@@ -112,7 +112,7 @@ func TestVerifyTellsSoundFromDamaged(t *testing.T) {
 
 func TestVerifyAndExportRefuseWhatIsNoRun(t *testing.T) {
 	for _, make := range []func(*shell) *cobra.Command{newVerifyCommand, newExportCommand} {
-		if _, problem, code := command(t, make); code != 2 || !strings.Contains(problem, "needs one run") {
+		if _, problem, code := command(t, make); code != 2 || !strings.Contains(problem, "with RUN its directory") {
 			t.Errorf("no argument: exit %d, %q", code, problem)
 		}
 		if _, problem, code := command(t, make, t.TempDir()); code != 2 || !strings.Contains(problem, "a run is a directory that contains log.lp") {

@@ -31,19 +31,7 @@ type watchFlags struct {
 
 func newWatchCommand(s *shell) *cobra.Command {
 	var f watchFlags
-	cmd := &cobra.Command{
-		Use:   "watch --config FILE",
-		Short: "Monitor the cells of a configuration",
-		Long: "Polls each supply, counts charge, writes the run logs, raises alarms and serves the page and metrics until\n" +
-			"stopped (SIGTERM or Ctrl-C). An open run is resumed. SIGHUP reloads the configuration, all or nothing:\n" +
-			"a cell that has changed resumes its run, and the others are watched on.\n" +
-			"nightcell never switches an output on. Exit code 78: what the configuration names, such as a file with a key, cannot be\n" +
-			"used, and a restart would not help.",
-		Example: "  nightcell watch --config nightcell.toml\n" +
-			"  nightcell watch --config configs/rehearsal.toml --speed 60 --verbose",
-		Args: between(0, 0, "nightcell watch --config FILE"),
-		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) },
-	}
+	cmd := newCommand("watch", func(cmd *cobra.Command, _ []string) error { return f.run(cmd.Context(), s) })
 	flags := cmd.Flags()
 	flags.StringVar(&f.config, "config", "", "configuration `file` (TOML)")
 	flags.Float64Var(&f.speed, "speed", 1, "clock speed as a multiple of real time, for rehearsals with nightcell simulate")
