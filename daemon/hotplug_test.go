@@ -16,7 +16,6 @@ import (
 	"nightcell/daemon/watch"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
-	"nightcell/drivers/scpi"
 	"nightcell/drivers/simulated"
 )
 
@@ -43,7 +42,7 @@ func TestAStableNameThatComesBack(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := watch.SettingsOf(cfg, &cfg.Cells[0], new(scpi.Rack), clock, slog.New(slog.DiscardHandler))
+	s, err := watch.SettingsOf(cfg, &cfg.Cells[0], rackOf(t, cfg), clock, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -15,7 +15,6 @@ import (
 	"nightcell/daemon/watch"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
-	"nightcell/drivers/scpi"
 	"nightcell/drivers/simulated"
 )
 
@@ -62,7 +61,7 @@ func TestTwoCellsOnOneSupply(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rack := new(scpi.Rack)
+	rack := rackOf(t, cfg)
 	var cells [2]*watch.Cell
 	var stops [2]func() error
 	for n := range cells {

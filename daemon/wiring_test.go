@@ -16,7 +16,6 @@ import (
 	"nightcell/daemon/watch"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
-	"nightcell/drivers/scpi"
 	"nightcell/drivers/simulated"
 )
 
@@ -42,7 +41,7 @@ func wired(t *testing.T, cells string, then func([]*watch.Cell, *simulated.Instr
 	if err != nil {
 		t.Fatal(err)
 	}
-	rack := new(scpi.Rack)
+	rack := rackOf(t, cfg)
 	var stops []func() error
 	for n := range cfg.Cells {
 		s, err := watch.SettingsOf(cfg, &cfg.Cells[n], rack, clock, slog.New(slog.DiscardHandler))

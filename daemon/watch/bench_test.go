@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"nightcell/alerts"
 	"nightcell/configs"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
@@ -30,7 +31,9 @@ func cellOf(t testing.TB, b *watchtest.Bench, cfg *configs.Config) *Cell {
 		t.Fatal(err)
 	}
 	s.Open = opens(b)
-	return New(s, MachineOf(b.Clock))
+	c := New(s, MachineOf(b.Clock))
+	b.May = func() alerts.Permission { return c.link.may() }
+	return c
 }
 
 // until lets virtual time pass until ok, and fails after limit.

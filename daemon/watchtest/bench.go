@@ -40,6 +40,9 @@ type Bench struct {
 	Opened    int
 	// Tell changes what the supply says of itself; nil: nothing.
 	Tell func(*drivers.Status)
+	// May is the permission in force, against which every command of every test is held; nil: none is.
+	May func() alerts.Permission
+	t   testing.TB
 }
 
 // New is a bench on which a scenario is played.
@@ -53,7 +56,7 @@ func New(t *testing.T, clock drivers.Clock, scenario string) *Bench {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &Bench{Clock: clock, Instrument: i}
+	return &Bench{Clock: clock, Instrument: i, t: t}
 }
 
 // Open opens the bench's port.
@@ -160,6 +163,12 @@ func (s benchSupply) Status(ctx context.Context) (drivers.Status, error) {
 func (s benchSupply) command(ctx context.Context, text string) error {
 	if err := s.exchange(ctx); err != nil {
 		return err
+	}
+	if s.b.May != nil {
+		may := s.b.May()
+		if off := text == "OUTP OFF"; off && !may.Off || !off && !may.Hold && !may.Step {
+			s.b.t.Errorf("%q was sent, and permitted is only %+v", text, may)
+		}
 	}
 	s.b.mu.Lock()
 	s.b.commands = append(s.b.commands, text)
