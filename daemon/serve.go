@@ -95,10 +95,8 @@ func (d *Daemon) serveHeartbeat(ctx context.Context, group *errgroup.Group) erro
 		return lasting(err)
 	}
 	d.metrics.Heartbeat(beat.Health)
-	beat.Start()
 	group.Go(func() error {
-		<-ctx.Done() // ends with the daemon
-		beat.Stop()
+		beat.Run(ctx) // ends with the daemon
 		return nil
 	})
 	return nil

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
-	"net/http"
 	"strings"
 	"time"
 )
@@ -28,9 +27,6 @@ type AlertmanagerSettings struct {
 	CAFile string
 	// Labels are added to every alert, such as the name of the laboratory.
 	Labels map[string]string
-	// User and Password are for basic authentication (RFC 7617).
-	User     string
-	Password Secret
 	// Headers are sent as they are, such as an authorization.
 	Headers map[string]Secret
 	// LinkURL is where the alert points to, such as the address of the page; may be empty.
@@ -56,7 +52,7 @@ type alert struct {
 
 // NewAlertmanager checks the settings and returns the route. Nothing is sent.
 func NewAlertmanager(s AlertmanagerSettings) (*Alertmanager, error) {
-	c, err := newCaller(NewSecret(strings.TrimRight(s.URL.Reveal(), "/")+"/api/v2/alerts"), s.CAFile)
+	c, err := newCaller(NewSecret(strings.TrimRight(s.URL.Reveal(), "/")+"/api/v2/alerts"), s.CAFile, s.Headers)
 	if err != nil {
 		return nil, fmt.Errorf("route %s: %w", s.Name, err)
 	}
@@ -89,17 +85,7 @@ func (a *Alertmanager) post(ctx context.Context, notices []Notice) (Proof, error
 	if err != nil {
 		return "", &Refused{fmt.Errorf("encode alerts: %w", err)}
 	}
-	request, err := a.caller.request(ctx, http.MethodPost, "application/json", body)
-	if err != nil {
-		return "", err
-	}
-	if a.settings.User != "" {
-		request.SetBasicAuth(a.settings.User, a.settings.Password.Reveal())
-	}
-	for name, value := range a.settings.Headers {
-		request.Header.Set(name, value.Reveal())
-	}
-	return a.caller.do(request)
+	return a.caller.post(ctx, "application/json", body, nil)
 }
 
 // alert translates the notice. The labels of an alarm and of its end must be the

@@ -156,14 +156,14 @@ func TestAlertmanagerTakesAnyText(t *testing.T) {
 
 func TestAlertmanagerSendsItsCredentials(t *testing.T) {
 	server, seen := listenFor(t, httptest.NewServer, status(200))
-	a, err := NewAlertmanager(AlertmanagerSettings{Name: "am", URL: NewSecret(server.URL + "/prefix"), User: "u", Password: NewSecret("p")})
+	a, err := NewAlertmanager(AlertmanagerSettings{Name: "am", URL: NewSecret(server.URL + "/prefix"), Headers: map[string]Secret{"Authorization": NewSecret("Bearer t")}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if _, err := a.Deliver(t.Context(), alarm("a", "contact", High)); err != nil {
 		t.Fatal(err)
 	}
-	if r := <-seen; r.path != "/prefix/api/v2/alerts" || r.header.Get("Authorization") != "Basic dTpw" { // RFC 7617: base64 of u:p
+	if r := <-seen; r.path != "/prefix/api/v2/alerts" || r.header.Get("Authorization") != "Bearer t" {
 		t.Errorf("request: %+v", r)
 	}
 	if _, err := NewAlertmanager(AlertmanagerSettings{Name: "am", URL: NewSecret("host:9093")}); err == nil {

@@ -34,9 +34,6 @@ var passedOn = [...]string{"PATH", "HOME", "USER", "LANG", "LC_ALL", "TZ", "DISP
 
 // NewCommand checks the settings and returns the route. Nothing is run.
 func NewCommand(s CommandSettings) (*Command, error) {
-	if len(s.Argv) == 0 || s.Argv[0] == "" {
-		return nil, fmt.Errorf("route %s: the command is empty", s.Name)
-	}
 	if _, err := exec.LookPath(s.Argv[0]); err != nil {
 		return nil, fmt.Errorf("route %s: the command cannot be run: %w", s.Name, err)
 	}
@@ -83,23 +80,16 @@ func (c *Command) environment(n Notice) []string {
 		}
 	}
 	add := func(name, value string) { env = append(env, "NIGHTCELL_"+name+"="+value) }
-	add("ID", n.ID)
-	add("CELL", n.Cell)
-	add("SUPPLY", n.Supply)
-	add("KIND", string(n.Kind))
-	add("CONDITION", n.Condition)
-	add("AFTER", n.After)
-	add("PRIORITY", n.Priority.String())
-	add("STATE", n.State)
-	add("AT", n.At.UTC().Format(time.RFC3339))
+	for _, v := range [][2]string{
+		{"ID", n.ID}, {"CELL", n.Cell}, {"SUPPLY", n.Supply}, {"KIND", string(n.Kind)}, {"CONDITION", n.Condition}, {"AFTER", n.After},
+		{"PRIORITY", n.Priority.String()}, {"STATE", n.State}, {"AT", n.At.UTC().Format(time.RFC3339)}, {"SUBJECT", letter.Subject}, {"TEXT", letter.Text},
+		{"LINK", n.Link}, {"DRILL", strconv.FormatBool(n.Drill)}, {"REPEAT", strconv.Itoa(n.Repeat)},
+	} {
+		add(v[0], v[1])
+	}
 	if !n.Since.IsZero() {
 		add("SINCE", n.Since.UTC().Format(time.RFC3339))
 	}
-	add("SUBJECT", letter.Subject)
-	add("TEXT", letter.Text)
-	add("LINK", n.Link)
-	add("DRILL", strconv.FormatBool(n.Drill))
-	add("REPEAT", strconv.Itoa(n.Repeat))
 	for name, v := range n.Values {
 		add("VALUE_"+variable(name), strconv.FormatFloat(v, 'g', -1, 64))
 	}

@@ -87,7 +87,7 @@ func TestCommandThatFails(t *testing.T) {
 			t.Errorf("%s: %.200v", name, err)
 		}
 	}
-	for _, argv := range [][]string{nil, {""}, {"/no/such/program"}, {"no-such-program-anywhere"}} {
+	for _, argv := range [][]string{{""}, {"/no/such/program"}, {"no-such-program-anywhere"}} {
 		if _, err := NewCommand(CommandSettings{Name: "x", Argv: argv}); err == nil {
 			t.Errorf("%q is accepted", argv)
 		}

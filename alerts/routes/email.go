@@ -2,13 +2,13 @@ package routes
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
-	netmail "net/mail"
 	"strconv"
 	"strings"
 	"sync"
@@ -34,8 +34,8 @@ const pictureID = "last-hours.png"
 type EmailSettings struct {
 	Name       string
 	Host       string
-	Port       int        // 0: the common port of the encryption
-	Encryption Encryption // empty: StartTLS
+	Port       int // 0: the common port of the encryption
+	Encryption Encryption
 	// CAFile is a PEM file of authorities to trust besides the system's.
 	CAFile    string
 	User      string
@@ -51,7 +51,6 @@ type EmailSettings struct {
 type Email struct {
 	settings EmailSettings
 	tls      *tls.Config
-	policy   mail.TLSPolicy
 
 	mu sync.Mutex
 	// What was delivered of notices that some person has not got yet, so that a
@@ -62,48 +61,26 @@ type Email struct {
 // mostPartly bounds the notices of which a part was delivered; beyond it somebody gets a letter twice.
 const mostPartly = 100
 
-// NewEmail checks the settings and returns the route. Nothing is sent.
+// encryptions are the common port of each, and what the library adds to it: for ImplicitTLS the dialler encrypts.
+var encryptions = map[Encryption]struct {
+	port   int
+	policy mail.TLSPolicy
+}{StartTLS: {587, mail.TLSMandatory}, ImplicitTLS: {465, mail.NoTLS}, Unencrypted: {25, mail.NoTLS}}
+
+// NewEmail checks what of the settings lies outside of them, and that no password would travel in clear. Nothing is sent.
 func NewEmail(s EmailSettings) (*Email, error) {
-	bad := func(format string, args ...any) (*Email, error) {
-		return nil, fmt.Errorf("route %s: "+format, append([]any{s.Name}, args...)...)
+	if s.Encryption == Unencrypted && !s.Password.IsZero() {
+		return nil, fmt.Errorf("route %s: a password would travel unencrypted; use starttls or tls, or leave the password out", s.Name)
 	}
-	if s.Host == "" {
-		return bad("the mail server is missing")
-	}
-	if len(s.To) == 0 {
-		return bad("there is nobody to write to")
-	}
-	for _, address := range append([]string{s.From}, s.To...) {
-		if _, err := netmail.ParseAddress(address); err != nil || strings.ContainsAny(address, "\r\n") {
-			return bad("%q is not a mail address", address)
-		}
-	}
+	s.Port = cmp.Or(s.Port, encryptions[s.Encryption].port)
 	e := &Email{settings: s}
-	var port int
-	switch s.Encryption {
-	case "", StartTLS:
-		e.settings.Encryption, port, e.policy = StartTLS, 587, mail.TLSMandatory
-	case ImplicitTLS:
-		port, e.policy = 465, mail.NoTLS // the dialler encrypts
-	case Unencrypted:
-		if !s.Password.IsZero() {
-			return bad("a password would travel unencrypted; use starttls or tls, or leave the password out")
-		}
-		port, e.policy = 25, mail.NoTLS
-	default:
-		return bad("encryption %q is not known; use starttls, tls or none", s.Encryption)
+	var err error
+	if e.tls, err = tlsConfig(s.CAFile); err == nil {
+		e.tls.ServerName = s.Host
+		_, err = e.client(nil)
 	}
-	if s.Port == 0 {
-		e.settings.Port = port
-	}
-	config, err := tlsConfig(s.CAFile)
 	if err != nil {
-		return bad("%w", err)
-	}
-	config.ServerName = s.Host
-	e.tls = config
-	if _, err := e.client(nil); err != nil {
-		return bad("%w", err)
+		return nil, fmt.Errorf("route %s: %w", s.Name, err)
 	}
 	return e, nil
 }
@@ -215,7 +192,7 @@ func (e *Email) sendTo(ctx context.Context, n Notice, people []string, done map[
 
 func (e *Email) client(dial mail.DialContextFunc) (*mail.Client, error) {
 	options := []mail.Option{
-		mail.WithPort(e.settings.Port), mail.WithTLSPolicy(e.policy), mail.WithTLSConfig(e.tls),
+		mail.WithPort(e.settings.Port), mail.WithTLSPolicy(encryptions[e.settings.Encryption].policy), mail.WithTLSConfig(e.tls),
 		mail.WithTimeout(30 * time.Second),
 	}
 	if e.settings.Encryption == ImplicitTLS {
@@ -235,8 +212,8 @@ func (e *Email) client(dial mail.DialContextFunc) (*mail.Client, error) {
 // messageID is the same for the same notice whenever it is sent (RFC 5322, 3.6.4), so that
 // a mailbox can tell a duplicate.
 func (e *Email) messageID(id string) string {
-	from, _ := netmail.ParseAddress(e.settings.From) // NewEmail has read it before
-	return fmt.Sprintf("%x@%s", sha256.Sum256([]byte(id)), from.Address[strings.LastIndexByte(from.Address, '@')+1:])
+	from := e.settings.From
+	return fmt.Sprintf("%x@%s", sha256.Sum256([]byte(id)), from[strings.LastIndexByte(from, '@')+1:])
 }
 
 // message builds the letter. What follows from an alarm answers its first letter, so that a mailbox shows one thread.

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
-	"strings"
 	"sync"
 	"time"
 )
@@ -23,8 +22,8 @@ type Pulse struct {
 // beats stop. It must not be in the same building, or it falls silent with it.
 type HeartbeatSettings struct {
 	URL    Secret
-	Method string        // GET (figures in the query) or POST (figures in a JSON body); empty: POST
-	Every  time.Duration // 0: one minute
+	Method string // GET (figures in the query) or POST (figures in a JSON body)
+	Every  time.Duration
 	CAFile string
 	// Alive returns the pulses of the cells, and whether the last good reading of
 	// every cell that should be running is fresh. When it is not, no beat is sent.
@@ -37,10 +36,8 @@ type HeartbeatSettings struct {
 type Heartbeat struct {
 	settings HeartbeatSettings
 	caller   *caller
-	done     chan struct{}
 
 	mu     sync.Mutex
-	cancel context.CancelFunc
 	health HeartbeatHealth
 }
 
@@ -52,50 +49,15 @@ type HeartbeatHealth struct {
 
 // NewHeartbeat checks the settings. Nothing is sent.
 func NewHeartbeat(s HeartbeatSettings) (*Heartbeat, error) {
-	switch s.Method = strings.ToUpper(s.Method); s.Method {
-	case "":
-		s.Method = http.MethodPost
-	case http.MethodGet, http.MethodPost:
-	default:
-		return nil, fmt.Errorf("heartbeat: method %q is not known; use GET or POST", s.Method)
-	}
-	s.Every = orDefault(s.Every, time.Minute)
-	if s.Log == nil {
-		s.Log = slog.New(slog.DiscardHandler)
-	}
-	c, err := newCaller(s.URL, s.CAFile)
+	c, err := newCaller(s.URL, s.CAFile, nil)
 	if err != nil {
 		return nil, fmt.Errorf("heartbeat: %w", err)
 	}
-	return &Heartbeat{settings: s, caller: c, done: make(chan struct{})}, nil
+	return &Heartbeat{settings: s, caller: c}, nil
 }
 
-// Start begins the beats. A second call, or one after Stop, does nothing.
-func (h *Heartbeat) Start() {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if h.cancel != nil {
-		return
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	h.cancel = cancel
-	go h.run(ctx)
-}
-
-// Stop ends the beats, the one in progress too, and waits for that. Calling it again is harmless.
-func (h *Heartbeat) Stop() {
-	h.mu.Lock()
-	if h.cancel == nil { // never started, and never to be
-		h.cancel = func() {}
-		close(h.done)
-	}
-	h.cancel()
-	h.mu.Unlock()
-	<-h.done // ends: every wait in run watches the context
-}
-
-func (h *Heartbeat) run(ctx context.Context) {
-	defer close(h.done)
+// Run beats until ctx ends, which ends the beat in progress too.
+func (h *Heartbeat) Run(ctx context.Context) {
 	ticker := time.NewTicker(h.settings.Every)
 	defer ticker.Stop()
 	for {

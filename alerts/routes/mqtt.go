@@ -8,7 +8,6 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/url"
-	"slices"
 	"strings"
 	"time"
 
@@ -18,8 +17,7 @@ import (
 // MQTTSettings describe a broker.
 type MQTTSettings struct {
 	Name string
-	// Broker is "mqtt://host:1883" or, encrypted, "mqtts://host:8883"; the port may
-	// be left out. The schemes tcp, ssl and tls, common in other programs, mean the same.
+	// Broker is "mqtt://host:1883" or, encrypted, "mqtts://host:8883"; the port may be left out.
 	Broker Secret
 	// Topic is the beginning of the topic; "/CELL/KIND" is appended. Empty: "nightcell".
 	Topic string
@@ -43,30 +41,20 @@ type MQTT struct {
 // NewMQTT checks the settings and returns the route. Nothing is sent.
 func NewMQTT(s MQTTSettings) (*MQTT, error) {
 	u, err := url.Parse(s.Broker.Reveal())
-	encrypted := err == nil && slices.Contains([]string{"mqtts", "ssl", "tls"}, u.Scheme)
-	if err != nil || u.Hostname() == "" || u.User != nil || (!encrypted && u.Scheme != "mqtt" && u.Scheme != "tcp") {
+	if err != nil || u.Hostname() == "" || u.User != nil || u.Scheme != "mqtt" && u.Scheme != "mqtts" {
 		return nil, fmt.Errorf("route %s: the broker must be written as mqtt://host:port or mqtts://host:port, user and password apart", s.Name)
 	}
-	if err := s.Event.validate(); err != nil {
-		return nil, fmt.Errorf("route %s: %w", s.Name, err)
-	}
 	s.Topic = cmp.Or(s.Topic, "nightcell")
-	if strings.ContainsAny(s.Topic, "+#\x00") {
-		return nil, fmt.Errorf("route %s: topic %q holds a wildcard", s.Name, s.Topic)
-	}
 	m := &MQTT{settings: s}
 	port := "1883"
-	if encrypted {
+	if u.Scheme == "mqtts" {
 		port = "8883"
 		if m.tls, err = tlsConfig(s.CAFile); err != nil {
 			return nil, fmt.Errorf("route %s: %w", s.Name, err)
 		}
 		m.tls.ServerName = u.Hostname()
 	}
-	if u.Port() != "" {
-		port = u.Port()
-	}
-	m.address = net.JoinHostPort(u.Hostname(), port)
+	m.address = net.JoinHostPort(u.Hostname(), cmp.Or(u.Port(), port))
 	return m, nil
 }
 

@@ -27,8 +27,6 @@ type Letter struct {
 	Subject string // one line
 	Text    string
 	HTML    string
-	// Flaw says why the user's template failed and the built-in one was used instead, or is nil.
-	Flaw error
 }
 
 // Templates turn a notice into words. They are executed on a Notice and may use
@@ -101,12 +99,11 @@ func readTemplate(own, builtIn string) (string, error) {
 }
 
 // Compose writes the letter for a notice. It always succeeds: where the user's
-// template fails, the built-in one is used and Letter.Flaw says why.
+// template fails, the built-in one is used, and the text says why.
 func (t *Templates) Compose(n Notice) Letter {
 	letter, err := t.compose(n)
 	if err != nil && t.builtIn != nil {
 		letter, _ = t.builtIn.compose(n)
-		letter.Flaw = err
 		letter.Text += "\n(Your own template failed: " + oneLine(err.Error()) + ")\n"
 	}
 	return letter

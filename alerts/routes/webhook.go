@@ -53,10 +53,7 @@ type Webhook struct {
 
 // NewWebhook checks the settings and returns the route. Nothing is sent.
 func NewWebhook(s WebhookSettings) (*Webhook, error) {
-	if err := s.Event.validate(); err != nil {
-		return nil, fmt.Errorf("route %s: %w", s.Name, err)
-	}
-	c, err := newCaller(s.URL, s.CAFile)
+	c, err := newCaller(s.URL, s.CAFile, s.Headers)
 	if err != nil {
 		return nil, fmt.Errorf("route %s: %w", s.Name, err)
 	}
@@ -72,19 +69,12 @@ func (w *Webhook) Deliver(ctx context.Context, n Notice) (Proof, error) {
 	if err != nil {
 		return "", err
 	}
-	request, err := w.caller.request(ctx, http.MethodPost, eventMediaType, body)
-	if err != nil {
-		return "", err
-	}
-	for name, value := range w.settings.Headers {
-		request.Header.Set(name, value.Reveal())
-	}
+	signature := map[string]Secret{}
 	if !w.settings.Key.IsZero() {
 		at := time.Now().UTC().Format(time.RFC3339)
-		request.Header.Set(SignedAtHeader, at)
-		request.Header.Set(SignatureHeader, Sign(w.settings.Key, at, body))
+		signature[SignedAtHeader], signature[SignatureHeader] = NewSecret(at), NewSecret(Sign(w.settings.Key, at, body))
 	}
-	return w.caller.do(request)
+	return w.caller.post(ctx, eventMediaType, body, signature)
 }
 
 // Sign returns the value of SignatureHeader for a body and the value of SignedAtHeader.
@@ -138,14 +128,6 @@ type EventSettings struct {
 	Type string
 }
 
-// validate reports the first attribute that would make an invalid event.
-func (s EventSettings) validate() error {
-	if _, err := url.Parse(s.Source); err != nil {
-		return fmt.Errorf("event source %q is not a URI reference: %w", s.Source, err)
-	}
-	return nil
-}
-
 // encode returns the notice as one CloudEvent in structured JSON.
 func (s EventSettings) encode(n Notice) ([]byte, error) {
 	if n.ID == "" {
@@ -180,13 +162,14 @@ const (
 
 // caller speaks HTTP to one address that must not be printed.
 type caller struct {
-	client *http.Client
-	url    Secret
-	host   string // the part of the address that may be printed
+	client  *http.Client
+	url     Secret
+	host    string            // the part of the address that may be printed
+	headers map[string]Secret // of every request
 }
 
 // newCaller checks the address and loads the authorities.
-func newCaller(address Secret, caFile string) (*caller, error) {
+func newCaller(address Secret, caFile string, headers map[string]Secret) (*caller, error) {
 	u, err := url.Parse(address.Reveal())
 	// The parser's error quotes the address, so it is not wrapped.
 	if err != nil || u.Host == "" || (u.Scheme != "https" && u.Scheme != "http") {
@@ -207,8 +190,9 @@ func newCaller(address Secret, caFile string) (*caller, error) {
 			},
 			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 		},
-		url:  address,
-		host: u.Scheme + "://" + u.Host,
+		url:     address,
+		host:    u.Scheme + "://" + u.Host,
+		headers: headers,
 	}, nil
 }
 
@@ -251,7 +235,22 @@ func (c *caller) request(ctx context.Context, method, mediaType string, body []b
 	if mediaType != "" {
 		r.Header.Set("Content-Type", mediaType)
 	}
+	for name, value := range c.headers {
+		r.Header.Set(name, value.Reveal())
+	}
 	return r, nil
+}
+
+// post sends a body, with more headers than those of every request.
+func (c *caller) post(ctx context.Context, mediaType string, body []byte, headers map[string]Secret) (Proof, error) {
+	r, err := c.request(ctx, http.MethodPost, mediaType, body)
+	if err != nil {
+		return "", err
+	}
+	for name, value := range headers {
+		r.Header.Set(name, value.Reveal())
+	}
+	return c.do(r)
 }
 
 // do sends the request and judges the answer: 2xx is delivered, a few codes mean
