@@ -4,14 +4,20 @@ import (
 	"cmp"
 	"context"
 	_ "embed"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"log/slog"
+	"math"
+	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync"
 	"text/template"
 	"time"
 
@@ -88,27 +94,27 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 	if err != nil {
 		return err
 	}
-	inbox := new(inbox)
-	phone := httptest.NewServer(inbox)
+	d := &demonstration{shell: s, demoFlags: f, port: port.Path(), dir: dir, notes: s.out}
+	if f.json {
+		d.notes = s.err
+	}
+	phone := httptest.NewServer(d)
 	defer phone.Close()
-	cfg, text, err := f.configure(dir, port.Path(), phone.URL)
+	cfg, text, err := f.configure(dir, d.port, phone.URL)
 	if err != nil {
 		return err
 	}
-	show := newDemoShow(s, f, port.Path(), dir)
-	limit := cmp.Or(time.Duration(scenario.Duration), longestDemo)
-	sum, err := f.watch(ctx, cfg, text, instrument, clock, limit, show, inbox)
+	last, err := d.watch(ctx, cfg, text, instrument, clock, cmp.Or(time.Duration(scenario.Duration), longestDemo))
 	if err != nil {
 		return errors.Join(err, port.Close())
 	}
-	phone.Close() // nothing is written to the inbox any more
-	sum.compare(instrument.Truth(1))
-	sum.Scenario, sum.Expected, sum.Told = scenario.Name, append([]string{}, scenario.Expect...), append([]string{}, inbox.told...)
-	sum.NoticesReceived = inbox.n
+	phone.Close() // no notification comes any more
+	sum := summarise(last, f.speed, instrument.Truth(1))
+	sum.Scenario, sum.Expected, sum.Told, sum.NoticesReceived = scenario.Name, append([]string{}, scenario.Expect...), append([]string{}, d.told...), d.received
 	if err := port.Close(); err != nil {
 		return fmt.Errorf("closing the simulated supply: %w", err)
 	}
-	return show.finish(sum)
+	return d.finish(sum)
 }
 
 // loadScenario returns the scenario asked for, or the demonstration's own: the output
@@ -184,11 +190,59 @@ func (f *demoFlags) configure(dir, port, webhook string) (*configs.Config, strin
 	return cfg, b.String(), err
 }
 
-// watch runs the daemon until its run has ended, or ctx.
-func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, text string, bench *simulated.Instrument, clock drivers.Clock, limit time.Duration, show *demoShow, inbox *inbox) (*demoSummary, error) {
-	log := slog.New(slog.NewTextHandler(show.log, &slog.HandlerOptions{Level: slog.LevelWarn}))
+// demonstration is a night going on, and what it prints.
+type demonstration struct {
+	*shell
+	*demoFlags
+	port, dir string
+	before    string  // the run of the demonstration before in the same directory; "" if there is none
+	nextAt    float64 // part of the target at which the next line comes
+
+	mu       sync.Mutex
+	notes    io.Writer // where words go: standard output carries the one object with --json
+	received int
+	told     []string // conditions that an alarm was raised for, each once, in the order of their first notifications
+}
+
+// say prints a line.
+func (d *demonstration) say(format string, args ...any) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	fmt.Fprintf(d.notes, format+"\n", args...)
+}
+
+// ServeHTTP takes one CloudEvent, as a real webhook would.
+func (d *demonstration) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	var event struct {
+		Data struct {
+			Subject, Text, Kind, Condition string
+			Repeat                         int
+		}
+	}
+	if err := json.NewDecoder(io.LimitReader(r.Body, 1<<20)).Decode(&event); err != nil {
+		http.Error(w, "not a CloudEvent: "+err.Error(), http.StatusBadRequest)
+		return
+	}
+	e := event.Data
+	if e.Repeat > 0 {
+		d.say("notification  %s (reminder %d, not acknowledged)", e.Subject, e.Repeat)
+	} else {
+		d.say("notification  %s. %s", e.Subject, e.Text)
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.received++
+	if e.Kind == "alarm" && !slices.Contains(d.told, e.Condition) {
+		d.told = append(d.told, e.Condition)
+	}
+	w.WriteHeader(http.StatusNoContent)
+}
+
+// watch runs the daemon until its run has ended, or ctx, and returns the last snapshot.
+func (d *demonstration) watch(ctx context.Context, cfg *configs.Config, text string, bench *simulated.Instrument, clock drivers.Clock, limit time.Duration) (*snapshot.Cell, error) {
+	log := slog.New(slog.NewTextHandler(d.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
 	ready := make(chan struct{})
-	d, err := daemon.New(daemon.Options{
+	watch, err := daemon.New(daemon.Options{
 		Config: cfg, Clock: clock, Version: version(), Log: log, Ready: func() { close(ready) },
 	})
 	if err != nil {
@@ -198,38 +252,38 @@ func (f *demoFlags) watch(ctx context.Context, cfg *configs.Config, text string,
 	if err := os.WriteFile(filepath.Join(cfg.Data, configName), []byte(text), 0o640); err != nil {
 		return nil, fmt.Errorf("writing the configuration: %w", err)
 	}
-	if show.before, _, err = runlog.LatestRun(cfg.Data, demoCell); err != nil && !errors.Is(err, fs.ErrNotExist) {
+	if d.before, _, err = runlog.LatestRun(cfg.Data, demoCell); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err
 	}
 	watching, stop := context.WithCancel(ctx)
 	defer stop()
 	ended := make(chan error, 1)
-	go func() { ended <- d.Run(watching) }()
+	go func() { ended <- watch.Run(watching) }()
 	select { // ends when the daemon is ready or has failed
 	case <-ready:
 	case err := <-ended:
 		return nil, err
 	}
-	show.begin(d.Address())
-	last, err := f.follow(ctx, d, bench, clock, limit, show, inbox, ended)
+	page := ""
+	if address := watch.Address(); address != "" {
+		page = ", page and metrics on http://" + address + "/"
+	}
+	d.say("Simulated supply and zinc cell (invented data) on %s, clock %g times as fast.\nData in %s%s", d.port, d.speed, d.dir, page)
+	last, err := d.follow(ctx, watch, bench, clock, limit, ended)
 	if err != nil {
 		return nil, err
 	}
 	flush, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
-	if err := d.Flush(flush); err != nil {
+	if err := watch.Flush(flush); err != nil {
 		log.Warn("notices", "err", err)
 	}
-	show.notices(inbox.take())
 	stop()
-	if err := <-ended; err != nil {
-		return nil, err
-	}
-	return summarise(last, f.speed), nil
+	return last, <-ended
 }
 
 // follow shows the run as it goes on and returns its last snapshot.
-func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, bench *simulated.Instrument, clock drivers.Clock, limit time.Duration, show *demoShow, inbox *inbox, ended chan error) (*snapshot.Cell, error) {
+func (d *demonstration) follow(ctx context.Context, watch *daemon.Daemon, bench *simulated.Instrument, clock drivers.Clock, limit time.Duration, ended chan error) (*snapshot.Cell, error) {
 	tick := time.NewTicker(100 * time.Millisecond)
 	defer tick.Stop()
 	for {
@@ -241,16 +295,15 @@ func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, bench *simulat
 			}
 			return nil, err
 		case <-ctx.Done():
-			return nil, errors.New("interrupted; the run log is in " + show.dir)
+			return nil, errors.New("interrupted; the run log is in " + d.dir)
 		case <-tick.C:
 		}
-		show.notices(inbox.take())
-		all := d.Snapshots()
+		all := watch.Snapshots()
 		if len(all) == 0 {
 			continue
 		}
 		s := all[0]
-		if s.Waiting && (!s.Ended || s.Run == show.before) {
+		if s.Waiting && (!s.Ended || s.Run == d.before) {
 			if s.Poll.Good >= demoZero {
 				bench.Handle([]byte("OUTP ON")) // as a hand at the front panel would; nightcell never does
 			}
@@ -258,9 +311,59 @@ func (f *demoFlags) follow(ctx context.Context, d *daemon.Daemon, bench *simulat
 				continue
 			}
 		}
-		show.progress(s)
+		d.progress(s)
 		if s.Ended || clock.Now() > limit {
 			return s, nil
 		}
 	}
+}
+
+// progress says now and then where the run is: a bar, and the figures a person would look for.
+func (d *demonstration) progress(s *snapshot.Cell) {
+	share := s.Charge.CountedCoulombs / s.Charge.TargetCoulombs
+	if s.Charge.TargetReached {
+		share = 1
+	}
+	if !(share >= d.nextAt) {
+		return
+	}
+	d.nextAt += 1.0 / barLength
+	full := int(max(0, min(1, share)) * barLength)
+	d.say("[%s%s] %6.2f of %.2f A·h  %.3f V  %.3f A  %s  %.2f g  %s", strings.Repeat("#", full), strings.Repeat("-", barLength-full),
+		s.Charge.CountedCoulombs/3600, s.Charge.TargetCoulombs/3600, s.Reading.Volts, s.Reading.Amperes,
+		cmp.Or(shortModes[s.Reading.Mode], "--"), s.Bath.DepositGrams, timeToGo(s.Charge.SecondsToTarget))
+}
+
+// barLength is how many blocks a whole run has, each a line.
+const barLength = 20
+
+// shortModes are the regulations as a front panel shows them.
+var shortModes = map[drivers.Mode]string{drivers.ConstantCurrent: "CC", drivers.ConstantVoltage: "CV"}
+
+func timeToGo(seconds float64) string {
+	switch {
+	case math.IsNaN(seconds) || math.IsInf(seconds, 0):
+		return "no current"
+	case seconds <= 0:
+		return "done"
+	case seconds > 100*3600:
+		return "almost no current"
+	}
+	d := time.Duration(seconds * float64(time.Second)).Round(time.Minute)
+	return fmt.Sprintf("%dh%02dm to go", int(d.Hours()), int(d.Minutes())%60)
+}
+
+// finish prints the summary and says whether the demonstration succeeded.
+func (d *demonstration) finish(sum *demoSummary) error {
+	if err := d.show(d.json, sum, sum.print); err != nil {
+		return err
+	}
+	switch {
+	case !sum.TargetReached:
+		return fmt.Errorf("the target was not reached: %s", cmp.Or(sum.EndedBecause, "the night ended first"))
+	case !sum.ChargeAgrees:
+		return fmt.Errorf("the counted charge is off by %.3g C, more than its expanded uncertainty of %.3g C",
+			sum.CountedCharge-sum.TrueCharge, 2*sum.ChargeUncertainty)
+	}
+	return nil
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -14,10 +15,13 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"nightcell/configs/quantity"
+	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/drivers/line"
 	"nightcell/drivers/recording"
 	"nightcell/drivers/simulated"
+	"nightcell/integrate"
 )
 
 // simulateFlags are the flags of nightcell simulate.
@@ -171,6 +175,66 @@ func (f *simulateFlags) tell(s *shell, i *simulated.Instrument, until time.Durat
 				t.Volume*1e3, t.Concentration, t.Temperature-273.15, t.HydrogenMoles, t.Volts, t.Amperes)
 		}
 	})
+}
+
+// demoSummary sets what was counted against what was truly delivered.
+type demoSummary struct {
+	RunDirectory        string   `json:"run_directory"`
+	Speed               float64  `json:"speed"`
+	DurationSeconds     float64  `json:"duration_seconds"`
+	Readings            uint64   `json:"readings"`
+	TargetCharge        float64  `json:"target_charge_coulombs"`
+	CountedCharge       float64  `json:"counted_charge_coulombs"`
+	ChargeUncertainty   float64  `json:"charge_standard_uncertainty_coulombs"`
+	GapLow              float64  `json:"gap_charge_low_coulombs"`
+	GapHigh             float64  `json:"gap_charge_high_coulombs"`
+	TrueCharge          float64  `json:"true_charge_coulombs"`
+	ChargeAgrees        bool     `json:"charge_agrees"`
+	EstimatedDeposit    float64  `json:"estimated_deposit_grams"`
+	TrueDeposit         float64  `json:"true_deposit_grams"`
+	Energy              float64  `json:"energy_joules"`
+	TrueEnergy          float64  `json:"true_energy_joules"`
+	Scenario            string   `json:"scenario"`
+	Expected            []string `json:"expected_conditions"`
+	Told                []string `json:"notified_conditions"`
+	NoticesReceived     int      `json:"notifications_received"`
+	TargetReached       bool     `json:"target_reached"`
+	OutputVerifiedOff   bool     `json:"output_verified_off"`
+	EndedBecause        string   `json:"ended_because"`
+	SpecificEnergyPerKg float64  `json:"specific_energy_joules_per_kilogram"`
+}
+
+// summarise sets the figures of the run that has ended against the truth. The counted charge agrees when the truth lies
+// within its expanded uncertainty, k = 2, the gaps included.
+func summarise(s *snapshot.Cell, speed float64, t simulated.Truth) *demoSummary {
+	return &demoSummary{
+		RunDirectory: s.Run, Speed: speed, DurationSeconds: s.Elapsed.Seconds(), Readings: s.Reading.Count,
+		TargetCharge: s.PlannedTarget, CountedCharge: s.Charge.CountedCoulombs,
+		ChargeUncertainty: s.Charge.UncertaintyCoulombs, GapLow: s.Charge.GapLowCoulombs, GapHigh: s.Charge.GapHighCoulombs,
+		EstimatedDeposit: s.Bath.DepositGrams, Energy: s.Charge.EnergyJoules, TargetReached: s.Charge.TargetReached,
+		OutputVerifiedOff: s.OffVerified, EndedBecause: s.EndedWhy, SpecificEnergyPerKg: s.Charge.JoulesPerKilogram,
+		TrueCharge: t.Charge, TrueDeposit: t.DepositGrams, TrueEnergy: t.Energy,
+		ChargeAgrees: math.Abs(s.Charge.CountedCoulombs-t.Charge) <= 2*s.Charge.UncertaintyCoulombs,
+	}
+}
+
+func (sum *demoSummary) print(w io.Writer) {
+	off := "NOT verified"
+	if sum.OutputVerifiedOff {
+		off = "verified by read-back"
+	}
+	fmt.Fprintf(w, "\nThe run ended after %.2f h: %s. Output off: %s. Notifications received: %d.\n",
+		sum.DurationSeconds/3600, cmp.Or(sum.EndedBecause, "the night ended"), off, sum.NoticesReceived)
+	if len(sum.Expected) > 0 {
+		fmt.Fprintf(w, "Scenario %s: expected alarm %s; raised: %s.\n", sum.Scenario, strings.Join(sum.Expected, " or "), strings.Join(sum.Told, ", "))
+	}
+	fmt.Fprintln(w)
+	fmt.Fprintf(w, "%-10s %22s %16s\n", "", "counted", "truly")
+	fmt.Fprintf(w, "%-10s %21s %16.3f A·h  (k = %d; target %.3f A·h)\n", "charge",
+		quantity.WithDoubt(sum.CountedCharge/3600, integrate.CoverageFactor*sum.ChargeUncertainty/3600), sum.TrueCharge/3600, integrate.CoverageFactor, sum.TargetCharge/3600)
+	fmt.Fprintf(w, "%-10s %21.2f %16.2f W·h\n", "energy", sum.Energy/3600, sum.TrueEnergy/3600)
+	fmt.Fprintf(w, "%-10s %21.2f %16.2f g   (estimated at the stated current efficiency)\n", "deposit", sum.EstimatedDeposit, sum.TrueDeposit)
+	fmt.Fprintf(w, "\nRun log: %s\nCheck it with: nightcell verify %s\n", sum.RunDirectory, sum.RunDirectory)
 }
 
 // printKinds lists what a scenario can script, with parameters and defaults.
