@@ -20,9 +20,6 @@ import (
 // Side says in an entry which liquid of a divided cell is meant.
 const Side = "side"
 
-// Standard uncertainties, relative, of what nobody states one for. Common practice, no source.
-const evaporationDoubt = 0.1
-
 // Bath is how a bath stands.
 type Bath struct {
 	Name     string
@@ -219,7 +216,7 @@ func (b *Bath) try(e control.Entry, weighed *weighings) error {
 		}
 	}
 	n := e.Numbers
-	volume := given(n, bath.LiquidVolume, bath.VolumeDoubt)
+	volume := bath.Measured(n, bath.LiquidVolume, bath.VolumeDoubt)
 	switch e.Kind {
 	case bath.EntryAddition, bath.EntryDose:
 		kg, m3, err := b.added(e)
@@ -229,7 +226,7 @@ func (b *Bath) try(e control.Entry, weighed *weighings) error {
 		return side.Add(kg, matter.GivenFigure(m3, m3*volume.Relative()))
 	case bath.EntryWater:
 		if volume.Value < 0 {
-			volume = given(n, bath.LiquidVolume, evaporationDoubt)
+			volume = bath.Measured(n, bath.LiquidVolume, bath.EvaporationDoubt)
 		}
 		return side.Add(matter.Figure{}, volume)
 	case bath.EntrySample:
@@ -261,31 +258,9 @@ func OnAnolyte(e control.Entry) bool {
 	return strings.Contains(where, "anolyte")
 }
 
-// given is a number of an entry with its ± as a half-width (JCGM 100, 4.3.7), else with the usual relative doubt.
-func given(n map[string]float64, name string, usual float64) matter.Figure {
-	u := math.Abs(n[name]) * usual
-	about, unit, _ := strings.Cut(name, "_")
-	if half, ok := n[about+"_plus_minus_"+unit]; ok {
-		u = half / math.Sqrt(3)
-	}
-	return matter.GivenFigure(n[name], u)
-}
-
 // found is what an assay states, kg/m3.
 func (b *Bath) found(e control.Entry) matter.Figure {
-	if _, ok := e.Numbers[bath.PerMole]; !ok {
-		return b.certain(given(e.Numbers, bath.PerMass, bath.ConcentrationDoubt))
-	}
-	f, molar := given(e.Numbers, bath.PerMole, bath.ConcentrationDoubt), b.metal().Element.Weight.Value
-	return b.certain(matter.GivenFigure(f.Value*molar, f.StandardUncertainty*molar))
-}
-
-// certain gives an assay that found nothing the usual doubt of the bath as it was stated.
-func (b *Bath) certain(f matter.Figure) matter.Figure {
-	if f.StandardUncertainty == 0 {
-		f.StandardUncertainty = bath.ConcentrationDoubt * b.Stated.Mass / b.Stated.Volume
-	}
-	return f
+	return bath.AssayOf(e.Booking(), b.metal().Element.Weight.Value, b.Stated.Mass/b.Stated.Volume)
 }
 
 // added is what an addition brings: kg of metal, and m3.
@@ -297,15 +272,7 @@ func (b *Bath) added(e control.Entry) (kg matter.Figure, m3 float64, err error) 
 	}
 	after := p.Model.Catholyte()
 	molar := p.Metal.Element.Weight.Value
-	u := math.Hypot(given(e.Numbers, bath.Mass, bath.BalanceDoubt).Relative(), bath.AssayDoubt)
-	if _, weighed := e.Numbers[bath.Mass]; !weighed {
-		perMass, perMole := given(e.Numbers, bath.PerMass, bath.ConcentrationDoubt), given(e.Numbers, bath.PerMole, bath.ConcentrationDoubt)
-		u = math.Hypot(perMass.Relative()+perMole.Relative(), given(e.Numbers, bath.LiquidVolume, bath.VolumeDoubt).Relative())
-	} else if share, ok := e.Numbers[bath.AssayRatio]; ok {
-		u = math.Hypot(given(e.Numbers, bath.Mass, bath.BalanceDoubt).Relative(), given(e.Numbers, bath.AssayRatio, bath.AssayDoubt).StandardUncertainty/share)
-	}
-	mass := (after.Supplied - before.Supplied) * molar
-	return matter.GivenFigure(mass, mass*u), after.Volume - before.Volume, nil
+	return matter.GivenFigure((after.Supplied-before.Supplied)*molar, math.Sqrt(after.Doubt.Metal-before.Doubt.Metal)*molar), after.Volume - before.Volume, nil
 }
 
 // converter is a plan of any bath with the same metal, so thin that no salt is saturated, which knows what an entry says.

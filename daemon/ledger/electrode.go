@@ -85,7 +85,7 @@ func (el *Electrode) note(e control.Entry) {
 	}
 	for _, key := range []string{bath.MassBefore, bath.MassAfter} {
 		if _, ok := e.Numbers[key]; ok && !e.At.Before(el.weighed) {
-			el.Mass, el.weighed = given(e.Numbers, key, bath.BalanceDoubt), e.At
+			el.Mass, el.weighed = bath.Measured(e.Numbers, key, bath.BalanceDoubt), e.At
 		}
 	}
 	if e.Kind == control.EntryStripped {

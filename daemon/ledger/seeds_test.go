@@ -55,7 +55,7 @@ func (v *invented) between(t *testing.T) {
 		v.moves++
 	}
 	lost := -(0.01 + 0.05*v.rng.Float64()) * 1e-3
-	v.volume += v.off(lost, evaporationDoubt)
+	v.volume += v.off(lost, bath.EvaporationDoubt)
 	enter(entry(bath.EntryWater, map[string]float64{bath.LiquidVolume: lost}))
 	if v.rng.IntN(2) == 0 {
 		v.volume += v.off(40e-6, bath.VolumeDoubt)

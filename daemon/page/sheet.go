@@ -220,7 +220,7 @@ func bathRows(c *snapshot.Cell) []row {
 		{"deposit", strings.TrimSpace(c.Metal + " on the cathode"), unit(sentence.Figure(b.DepositGrams, 4), "g"), "estimated; at 100\u202f% current efficiency: " + unit(sentence.Figure(c.Charge.TheoreticalGrams, 4), "g")},
 		{"density", "Current density", unit(sentence.Figure(b.CurrentDensity/100, 3), "A/dm²"), unit(sentence.Figure(b.CurrentDensity, 3), "A/m²")},
 		{"load", "i / i_lim", percent(limiting(b.OfLimitingCurrent), ""), loadText(limiting(b.OfLimitingCurrent))},
-		{"bath", "Metal in the bath", unit(sentence.Figure(b.ConcentrationGramPerLitre, 3), "g/L"), "by model"},
+		{"bath", "Metal in the bath", unit(sentence.Measured(b.ConcentrationGramPerLitre, integrate.CoverageFactor*b.ConcentrationUncertainty), "g/L"), "by model and assays"},
 		{"overall", "Current efficiency so far", percent(b.OverallEfficiency, ""), "deposit over theoretical deposit"},
 		{"marginal", "Current efficiency now", percent(b.MarginalEfficiency, ""), ""},
 	}

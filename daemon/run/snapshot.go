@@ -80,7 +80,8 @@ func (r *Run) fillBath(s *snapshot.Cell) {
 	if t.Charge > 0 {
 		efficiency = st.Confirmed / (t.Charge * r.plan.equivalent)
 	}
-	s.Bath.DepositGrams, s.Bath.ConcentrationGramPerLitre = st.Confirmed*1e3, st.Concentration
+	s.Bath.DepositGrams, s.Bath.ConcentrationGramPerLitre, s.Bath.ConcentrationUncertainty = st.Confirmed*1e3, st.Concentration, st.ConcentrationDoubt
+	s.Charge.TargetUncertainty = st.TargetDoubt
 	s.Bath.OverallEfficiency, s.Bath.MarginalEfficiency, s.Bath.OfLimitingCurrent = efficiency, st.Marginal, st.LoadRatio
 	if r.shorted() {
 		s.Bath.CurrentDensity = 0

@@ -126,6 +126,7 @@ type Charge struct {
 type Bath struct {
 	DepositGrams              float64
 	ConcentrationGramPerLitre float64
+	ConcentrationUncertainty  float64 // standard, g/L
 	OverallEfficiency         float64 // 0..1
 	MarginalEfficiency        float64
 	CurrentDensity            float64 // A/m2 on the cathode

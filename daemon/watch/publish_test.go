@@ -13,7 +13,7 @@ import (
 )
 
 // TestAnAssayCorrectsWhatIsShown: after two hours an assay finds 1 g/L of zinc more in the bath than the account has:
-// 0.9 g that were counted on the cathode are not there, and deposit, efficiency, energy and hydrogen all say so.
+// of 0.9 g that were counted on the cathode some are not there, and deposit, efficiency, energy and hydrogen all say so.
 func TestAnAssayCorrectsWhatIsShown(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
@@ -29,7 +29,7 @@ func TestAnAssayCorrectsWhatIsShown(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
-		if lost := before.Bath.DepositGrams - after.Bath.DepositGrams; math.Abs(lost-0.9) > 1e-6 {
+		if lost := before.Bath.DepositGrams - after.Bath.DepositGrams; !(lost > 0.2 && lost < 0.9) { // by the doubts of assay, contents and volume
 			t.Errorf("%.4f g less are shown on the cathode, 0.9 g were found in the bath", lost)
 		}
 		perCoulomb := 65.38 / (2 * matter.Faraday) // g, CIAAW abridged

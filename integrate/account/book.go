@@ -38,26 +38,6 @@ type assay struct {
 // mass is the kg of metal that the assay says are in the bath.
 func (a assay) mass() float64 { return a.Found.Value * a.Volume }
 
-// doubt is the standard uncertainty of an entered number: the ± beside it as limits (JCGM 100, 4.3.7), else the usual one.
-func doubt(n map[string]float64, name string, usual float64) float64 {
-	if half, stated := n[plusMinus(name)]; stated {
-		return half / math.Sqrt(3)
-	}
-	return usual
-}
-
-// plusMinus is the name under which the log keeps the ± of a number: before its unit.
-func plusMinus(name string) string {
-	if about, unit, has := strings.Cut(name, "_"); has {
-		return about + "_plus_minus_" + unit
-	}
-	return name + "_plus_minus"
-}
-
-func measured(n map[string]float64, name string, usual float64) matter.Figure {
-	return matter.Figure{Value: n[name], StandardUncertainty: doubt(n, name, usual), Mark: matter.Measured}
-}
-
 // follow advances the model along the course from one moment to another.
 func (b *book) follow(from, to int64) {
 	at := func(t int64) float64 { return chargeAt(b.course, t) }
@@ -137,15 +117,6 @@ func books(e Entry) bool {
 	return e.Moves() || e.Kind == bath.EntryElectrode || e.Kind == bath.EntryConfirm || e.Kind == bath.EntryWeighing
 }
 
-// concentration is what an assay states, kg/m3.
-func (b *book) concentration(e Entry) matter.Figure {
-	if mol, ok := e.Numbers[bath.PerMole]; ok {
-		f := measured(e.Numbers, bath.PerMole, mol*bath.ConcentrationDoubt)
-		return matter.Figure{Value: mol * b.molar, StandardUncertainty: f.StandardUncertainty * b.molar, Mark: matter.Measured}
-	}
-	return measured(e.Numbers, bath.PerMass, e.Numbers[bath.PerMass]*bath.ConcentrationDoubt)
-}
-
 // far is how many standard uncertainties a figure may lie from what can be before it is left out. Common practice (JCGM 100, G.1.3).
 const far = 3
 
@@ -171,10 +142,7 @@ func (b *book) gather(entries []Entry) {
 			drawn += e.Numbers[bath.LiquidVolume]
 		case bath.EntryAssay:
 			a := assay{At: e.At, Charge: chargeAt(b.course, e.At), Seconds: float64(min(max(e.At, b.course[0].Nanos), b.course[len(b.course)-1].Nanos)-b.course[0].Nanos) / 1e9,
-				Found: b.concentration(e), Volume: book.Volume, Supplied: book.Supplied * b.molar, Sampled: book.Sampled * b.molar, Drawn: drawn, Won: book.Won() * b.molar, Anode: (book.Anode() + book.Across()) * b.molar}
-			if a.Found.StandardUncertainty == 0 {
-				a.Found.StandardUncertainty = bath.ConcentrationDoubt * b.plan.Amount.Value / b.plan.Volume.Value // of an assay that found nothing
-			}
+				Found: b.plan.Assayed(e.Entry), Volume: book.Volume, Supplied: book.Supplied * b.molar, Sampled: book.Sampled * b.molar, Drawn: drawn, Won: book.Won() * b.molar, Anode: (book.Anode() + book.Across()) * b.molar}
 			most := a.Supplied - a.Sampled
 			u := math.Hypot(b.plan.Amount.StandardUncertainty, a.Volume*math.Hypot(a.Found.StandardUncertainty, a.Found.Value*b.plan.Volume.Relative()))
 			if a.mass() > most+far*u && !confirmed[i] {

@@ -92,12 +92,10 @@ func (a *Account) balance(b *book) {
 	rest := supplied.Value - drawn.Value - a.Deposit.Value - m.Anode.Value - m.Crossed.Value
 	u := math.Hypot(supplied.StandardUncertainty, math.Hypot(math.Hypot(math.Hypot(drawn.StandardUncertainty, m.Crossed.StandardUncertainty), m.Anode.StandardUncertainty), a.Deposit.StandardUncertainty))
 	m.Left = matter.Figure{Value: rest, StandardUncertainty: u, Mark: matter.Weakest(supplied.Mark, a.Deposit.Mark), Source: "what remains"}
-	if n := len(b.assays); n > 0 {
-		left := book.Metal() * b.molar
-		last := b.assays[n-1]
-		doubt := math.Hypot(last.Found.Relative(), p.Volume.Relative()) * left
-		m.Left = matter.Figure{Value: left, StandardUncertainty: doubt, Mark: matter.Measured, Source: "last assay times volume, followed since"}
-		m.Unaccounted = matter.Figure{Value: rest - left, StandardUncertainty: math.Hypot(u, doubt), Mark: matter.Measured, Source: "supplied less all others"}
+	if len(b.assays) > 0 {
+		m.Left = p.Left()
+		m.Left.Mark, m.Left.Source = matter.Measured, "account and assays weighed, followed since"
+		m.Unaccounted = matter.Figure{Value: rest - m.Left.Value, StandardUncertainty: math.Hypot(u, m.Left.StandardUncertainty), Mark: matter.Measured, Source: "supplied less all others"}
 	} else if rest < -far*u {
 		a.Notes = append(a.Notes, fmt.Sprintf("the deposit is %.4g g more than the bath held", -rest*1e3))
 	}
@@ -306,11 +304,12 @@ func GasOverWater(volume, kelvin, pressure matter.Figure) matter.Figure {
 func (b *book) identify(e Entry) Identity {
 	id := Identity{At: e.At, Words: cmp.Or(e.Words["result"], e.Text), NormalizedError: math.NaN()}
 	n := e.Numbers
-	volume, caught := n[GasVolume]
-	ratio, assayed := n[bath.AssayRatio]
+	_, caught := n[GasVolume]
+	_, assayed := n[bath.AssayRatio]
 	switch {
 	case assayed:
-		id.Share = matter.Figure{Value: ratio, StandardUncertainty: doubt(n, bath.AssayRatio, ratio*bath.AssayDoubt), Mark: matter.Measured, Source: "assay of the deposit"}
+		id.Share = bath.Measured(n, bath.AssayRatio, bath.AssayDoubt)
+		id.Share.Source = "assay of the deposit"
 	case !caught:
 		return id
 	case b.plan == nil:
@@ -320,9 +319,10 @@ func (b *book) identify(e Entry) Identity {
 		id.Problem = "hydrogen over water needs the mass of the piece, the temperature, and a pressure above that of the vapour of water"
 		return id
 	default:
-		id.Hydrogen = GasOverWater(measured(n, GasVolume, volume*gasVolumeDoubt), measured(n, bath.EnteredKelvin, gasKelvinDoubt), measured(n, GasPressure, gasPressureDoubt))
+		id.Hydrogen = GasOverWater(bath.Measured(n, GasVolume, gasVolumeDoubt), bath.Measured(n, bath.EnteredKelvin, gasKelvinDoubt/n[bath.EnteredKelvin]),
+			bath.Measured(n, GasPressure, gasPressureDoubt/n[GasPressure]))
 		perMole := electrolysis.Hydrogen.ElectronsPerMole() / float64(b.plan.Valence) * b.plan.Metal.Element.Weight.Value
-		mass := measured(n, bath.Mass, n[bath.Mass]*bath.BalanceDoubt)
+		mass := bath.Measured(n, bath.Mass, bath.BalanceDoubt)
 		share := id.Hydrogen.Value * perMole / mass.Value
 		id.Share = matter.Figure{Value: share, StandardUncertainty: share * math.Hypot(id.Hydrogen.Relative(), mass.Relative()), Mark: matter.Measured, Source: "hydrogen over water"}
 	}

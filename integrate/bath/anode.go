@@ -92,19 +92,14 @@ func (a Anode) check(m *mistakes, s Settled) {
 	}
 }
 
-// asideDoubt is the standard uncertainty in kg of what the anode took and what crossed the separator by now.
-func (p *Plan) asideDoubt(b *Book) float64 {
-	return math.Hypot(p.anodeDoubt(b), b.Crossing.doubt()*math.Max(p.Model.Charge(), 0)/matter.Faraday*p.scenario.molar)
-}
-
-// anodeDoubt is that of the anode alone.
+// anodeDoubt is the standard uncertainty in kg of what the anode took by now.
 func (p *Plan) anodeDoubt(b *Book) float64 {
 	return b.Uptake.doubt() * math.Max(p.Model.Charge(), 0) / matter.Faraday * p.scenario.molar
 }
 
-// assayAnode gives the anode its part of what an assay in mol/m3 finds beyond the account, or missing: by its doubt
-// beside that of the deposit and of the contents, and within its range. The rest is Book.Assay's.
-func (p *Plan) assayAnode(b *Book, concentration float64) {
+// assayAnode gives the anode its part of the mol that an assay finds beyond the account, or missing: by its doubt
+// beside that of the deposit and of the contents, and within its range. The rest is Book.find's.
+func (p *Plan) assayAnode(b *Book, found float64) {
 	charge, own := p.Model.Charge(), p.anodeDoubt(b)
 	b.AssayedAt = charge
 	if !(own > 0) {
@@ -112,7 +107,7 @@ func (p *Plan) assayAnode(b *Book, concentration float64) {
 	}
 	other := math.Hypot(p.Amount.StandardUncertainty, b.Won()*p.scenario.molar*p.Efficiency.Relative())
 	part := own * own / (own*own + other*other)
-	mol := b.Anode() - part*(concentration*b.Volume-b.balance())
+	mol := b.Anode() - part*found
 	mol = max(b.Uptake.Low*charge/matter.Faraday, min(mol, b.Uptake.High*charge/matter.Faraday))
 	compensate(&b.OnAnode, &b.AnodeTail, mol-b.Anode())
 	b.Uptake.Best = mol * matter.Faraday / charge

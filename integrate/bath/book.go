@@ -16,7 +16,7 @@ type Book struct {
 	Supplied    float64 // metal put in
 	Sampled     float64 // metal taken out with samples
 	Unaccounted float64 // metal that assays found beyond the account; negative: missing
-	Overcounted float64 // the part of Unaccounted that was taken off the deposit, see Assay; at least 0
+	Overcounted float64 // the part of Unaccounted that was taken off the deposit, see find; at least 0
 	Deposited   float64 // metal on the cathode, and the rounding that the sum lost:
 	DepositTail float64
 	WaterAdded  float64
@@ -31,6 +31,7 @@ type Book struct {
 	Weighed     float64 `json:",omitzero"` // on the anode, as entered last
 	Collected   float64 `json:",omitzero"` // entered as sludge
 	AssayedAt   float64 `json:",omitzero"` // C passed at the last assay
+	Doubt       Doubt   `json:",omitzero"`
 }
 
 // Metal returns the mol of metal in solution: supplied + unaccounted - sampled - won - what the anode took - what crossed.
@@ -103,8 +104,7 @@ func (b *Book) Sample(volume float64) (mol float64, err error) {
 	return mol, nil
 }
 
-// Assay books a measured concentration in mol/m3. The bath takes it over; the
-// difference from the account is booked as unaccounted and returned in mol.
+// find books mol of metal that an assay found beyond the account, below zero: missing.
 //
 // An assay alone cannot tell whether the deposit or the stock was misjudged, so it is
 // read in the way that ends no run too early. Metal found beyond the account is taken to be
@@ -112,12 +112,7 @@ func (b *Book) Sample(volume float64) (mol float64, err error) {
 // expected), and beyond that to have been in the bath from the beginning. Metal that is missing in the bath
 // is taken to have never been there or to be lost, and is not credited to the cathode; but
 // first it takes back what an earlier assay found. What the model counted stays in Won.
-func (b *Book) Assay(concentration float64) (difference float64, err error) {
-	if !(concentration >= 0) || math.IsInf(concentration, 0) {
-		return 0, fmt.Errorf("assay of %s: it cannot be below zero", quantity.Short(quantity.AmountConcentration, concentration, 4))
-	}
-	difference = concentration*b.Volume - b.Metal()
-	found := concentration*b.Volume - b.balance()
+func (b *Book) find(found float64) {
 	if found > 0 {
 		lost := math.Max(b.Overcounted-b.Unaccounted, 0) // stock that earlier assays missed is back first
 		b.Overcounted += math.Min(math.Max(found-lost, 0), b.Confirmed())
@@ -125,7 +120,6 @@ func (b *Book) Assay(concentration float64) (difference float64, err error) {
 		b.Overcounted = math.Max(b.Overcounted+found, 0)
 	}
 	b.Unaccounted += found
-	return difference, nil
 }
 
 // Water books m3 of water added, or lost by evaporation and electrolysis if negative.
@@ -144,12 +138,13 @@ func (b *Book) Water(volume float64) error {
 
 // check says whether the fields can be those of a compartment.
 func (b *Book) check(name string) error {
-	for _, v := range []float64{b.Volume, b.Supplied, b.Sampled, b.Overcounted, b.Deposited, b.WaterAdded, b.WaterLost} {
+	for _, v := range []float64{b.Volume, b.Supplied, b.Sampled, b.Overcounted, b.Deposited, b.WaterAdded, b.WaterLost, b.Doubt.Metal, b.Doubt.Volume} {
 		if !(v >= 0) || math.IsInf(v, 0) {
 			return fmt.Errorf("%s: %g cannot be in its book", name, v)
 		}
 	}
-	for _, v := range []float64{b.Unaccounted, b.DepositTail, b.OnAnode, b.AnodeTail, b.Weighed, b.Collected, b.AssayedAt, b.Uptake.Best, b.Uptake.Low, b.Uptake.High, b.Crossed, b.CrossedTail, b.Crossing.Best, b.Crossing.Low, b.Crossing.High} {
+	for _, v := range []float64{b.Unaccounted, b.DepositTail, b.OnAnode, b.AnodeTail, b.Weighed, b.Collected, b.AssayedAt, b.Uptake.Best, b.Uptake.Low, b.Uptake.High, b.Crossed, b.CrossedTail, b.Crossing.Best, b.Crossing.Low, b.Crossing.High,
+		b.Doubt.Both, b.Doubt.Won, b.Doubt.Charge, b.Doubt.VolumeByWon, b.Doubt.VolumeByCharge} {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return fmt.Errorf("%s: %g cannot be in its book", name, v)
 		}

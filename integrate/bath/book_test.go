@@ -41,7 +41,7 @@ func TestBalanceCloses(t *testing.T) {
 				}
 				sampled += taken
 			case 4:
-				if _, err := p.BookAssay(rapid.Float64Range(0, 100).Draw(t, "kg/m3")); err != nil {
+				if _, err := p.BookAssay(given(rapid.Float64Range(0, 100).Draw(t, "kg/m3"))); err != nil {
 					t.Fatal(err)
 				}
 			case 5:
@@ -78,7 +78,7 @@ func TestEntriesMoveTheTarget(t *testing.T) {
 	// The assay says that a tenth less was won than counted: the rest is still to come.
 	p.Model.Step(20*3600, 20*3600/3.0)
 	here := p.Standing(3)
-	difference, err := p.BookAssay(here.Concentration * 1.1)
+	difference, err := p.BookAssay(given(here.Concentration * 1.1))
 	if err != nil || difference <= 0 {
 		t.Fatalf("difference %g, %v", difference, err)
 	}
@@ -87,7 +87,7 @@ func TestEntriesMoveTheTarget(t *testing.T) {
 	if math.Abs(there.Left-here.Left-extra) > 1e-6*extra || there.Deposit != here.Deposit {
 		t.Errorf("the assay adds %g C, want %g C; deposit %g, was %g", there.Left-here.Left, extra, there.Deposit, here.Deposit)
 	}
-	if again, err := p.BookAssay(there.Concentration); err != nil || math.Abs(again) > 1e-15 {
+	if again, err := p.BookAssay(given(there.Concentration)); err != nil || math.Abs(again) > 1e-15 {
 		t.Errorf("the same assay again finds %g kg, %v", again, err)
 	}
 }
@@ -101,8 +101,8 @@ func TestBookRefusals(t *testing.T) {
 		"infinite addition": book.Add(1, math.Inf(1)),
 		"large sample":      second(book.Sample(1e-3)),
 		"empty sample":      second(book.Sample(0)),
-		"negative assay":    second(book.Assay(-1)),
-		"NaN assay":         second(book.Assay(math.NaN())),
+		"negative assay":    second(p.BookAssay(given(-1))),
+		"NaN assay":         second(p.BookAssay(given(math.NaN()))),
 		"dry":               book.Water(-1),
 		"no formula":        second(p.AddSalt(Salt{Formula: "zn", Mass: given(1)}, 0)),
 		"above its assay":   second(p.AddSalt(Salt{Formula: "ZnSO4", Mass: given(1), Assay: given(1.5)}, 0)),

@@ -187,19 +187,21 @@ func (d *Drawdown) Retune(efficiency, massTransfer, area float64) error {
 
 // Standing is where a run is, at the present current.
 type Standing struct {
-	Deposit       float64 // kg on the cathode, by the model: from the charge alone
-	Confirmed     float64 // kg on the cathode that no assay speaks against: Deposit less what assays found still in the bath. Targets count this
-	Concentration float64 // kg of metal per m3 in the bath, by the model since the last assay
-	Overall       float64 // efficiency so far; NaN before any charge
-	Marginal      float64 // efficiency of this moment
-	LoadRatio     float64 // i/i_lim; 0 without a transfer limit
-	Charge        float64 // C passed
-	Left          float64 // C still to pass; +Inf if the present current never gets there
-	TimeLeft      float64 // s at the present current; +Inf without current
-	TargetCharge  float64 // C: passed plus left, so it moves with entries and with the current
-	Unconfirmed   string  // kind of the entry that waits to be confirmed; empty: none does
-	TargetWith    float64 // C, likewise, by the account with that entry; TargetCharge if none waits
-	TargetWithout float64 // C, by the account without it; TargetCharge if none waits
+	Deposit            float64 // kg on the cathode, by the model: from the charge alone
+	Confirmed          float64 // kg on the cathode that no assay speaks against: Deposit less what assays found still in the bath. Targets count this
+	Concentration      float64 // kg of metal per m3 in the bath, by the model and the assays
+	ConcentrationDoubt float64 // its standard uncertainty
+	Overall            float64 // efficiency so far; NaN before any charge
+	Marginal           float64 // efficiency of this moment
+	LoadRatio          float64 // i/i_lim; 0 without a transfer limit
+	Charge             float64 // C passed
+	Left               float64 // C still to pass; +Inf if the present current never gets there
+	TimeLeft           float64 // s at the present current; +Inf without current
+	TargetCharge       float64 // C: passed plus left, so it moves with entries and with the current
+	TargetDoubt        float64 // C, its standard uncertainty
+	Unconfirmed        string  // kind of the entry that waits to be confirmed; empty: none does
+	TargetWith         float64 // C, likewise, by the account with that entry; TargetCharge if none waits
+	TargetWithout      float64 // C, by the account without it; TargetCharge if none waits
 }
 
 // Standing tells where the run is. amperes is the present current; at 0 or below,
@@ -208,16 +210,16 @@ func (p *Plan) Standing(amperes float64) Standing {
 	book := p.Model.Catholyte()
 	molar := p.scenario.molar
 	s := Standing{
-		Deposit:       book.Won() * molar,
-		Confirmed:     book.Confirmed() * molar,
-		Concentration: book.Concentration() * molar,
-		Overall:       p.Model.Overall(),
-		Marginal:      p.Model.Marginal(amperes),
-		LoadRatio:     p.Model.LoadRatio(amperes),
-		Charge:        p.Model.Charge(),
+		Deposit:   book.Won() * molar,
+		Confirmed: book.Confirmed() * molar,
+		Overall:   p.Model.Overall(),
+		Marginal:  p.Model.Marginal(amperes),
+		LoadRatio: p.Model.LoadRatio(amperes),
+		Charge:    p.Model.Charge(),
 	}
+	s.Concentration, s.ConcentrationDoubt = p.bookedConcentration()
 	s.Left, s.TimeLeft = p.Remaining(amperes)
-	s.TargetCharge = s.Charge + s.Left
+	s.TargetCharge, s.TargetDoubt = s.Charge+s.Left, p.targetDoubt(amperes)
 	s.TargetWith, s.TargetWithout = s.TargetCharge, s.TargetCharge
 	if rival := p.Model.Rival(); rival.Is() {
 		if !(amperes > 0) {
@@ -281,6 +283,11 @@ func (s *scenario) endNow(book *Book, asked float64, ok bool) float64 {
 
 // Resume replaces the model's state by a saved one, for a run that goes on.
 func (p *Plan) Resume(s State) error {
+	for _, b := range []*Book{&s.Catholyte, &s.Rival.Book} {
+		if b.Volume > 0 && b.Doubt == (Doubt{}) { // saved before a book had one
+			b.Doubt = p.doubtOf()
+		}
+	}
 	model, err := Restore(s)
 	if err != nil {
 		return err

@@ -94,18 +94,25 @@ func (p *Plan) Book(e Entry, o Outcome) (note string, err error) {
 }
 
 func (p *Plan) book(e Entry) (note string, err error) {
-	n := e.Numbers
+	n, before := e.Numbers, p.Model.State()
 	switch e.Kind {
 	case EntryAddition:
-		return p.bookAddition(e)
+		if note, err = p.bookAddition(e); err == nil {
+			err = p.doubted(e, before)
+		}
+		return note, err
 	case EntryDose:
-		_, err = p.bookAddition(e) // that it holds none of the metal is not worth saying
+		if _, err = p.bookAddition(e); err == nil { // that it holds none of the metal is not worth saying
+			err = p.doubted(e, before)
+		}
 	case EntryWater:
-		return "", p.Model.both(func(b *Book) error { return b.Water(n[LiquidVolume]) })
+		if err = p.Model.both(func(b *Book) error { return b.Water(n[LiquidVolume]) }); err == nil {
+			err = p.doubted(e, before)
+		}
 	case EntrySample:
 		_, err = p.TakeSample(n[LiquidVolume])
 	case EntryAssay:
-		_, err = p.BookAssay(p.concentration(e))
+		_, err = p.BookAssay(p.Assayed(e))
 	case EntrySludge, EntryWeighing:
 		if e.atAnode() {
 			return p.bookAnode(e)
@@ -209,22 +216,14 @@ func (p *Plan) AddMetal(metal, volume float64) error {
 func (p *Plan) TakeSample(volume float64) (metal float64, err error) {
 	before := p.Model.Catholyte().Sampled
 	err = p.Model.both(func(b *Book) error {
-		_, err := b.Sample(volume)
+		mol, err := b.Sample(volume)
+		if err == nil {
+			rest := b.Volume / (b.Volume + volume)
+			p.turn(b, rest, mol/volume*(1-rest), 0, 1)
+		}
 		return err
 	})
 	return (p.Model.Catholyte().Sampled - before) * p.scenario.molar, err
-}
-
-// BookAssay books a measured concentration of the catholyte in kg/m3 and returns the
-// kg of metal by which the account was off, positive if there is more than it said.
-func (p *Plan) BookAssay(concentration float64) (difference float64, err error) {
-	was := p.Model.Catholyte().Metal()
-	err = p.Model.both(func(b *Book) error {
-		p.assayAnode(b, concentration/p.scenario.molar)
-		_, err := b.Assay(concentration / p.scenario.molar)
-		return err
-	})
-	return (p.Model.Catholyte().Metal() - was) * p.scenario.molar, err
 }
 
 // Balance is the metal account of the catholyte in kg. Supplied + Unaccounted = Deposit + Anode + Crossed + Bath + Samples.

@@ -193,7 +193,7 @@ func TestBalanceUnderRandomEntries(t *testing.T) {
 				own.water(t, plan, rapid.Float64Range(0, 1e-4).Draw(t, "m³"))
 			case "assay":
 				measured := own.concentration * zincMolar * rapid.Float64Range(0.9, 1.1).Draw(t, "factor")
-				difference, err := plan.BookAssay(measured)
+				difference, err := plan.BookAssay(matter.GivenFigure(measured, 0))
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -146,10 +146,10 @@ func (p *Plan) against(e Entry, m Moment) (list []string) {
 	n, book := e.Numbers, p.Model.Catholyte()
 	switch e.Kind {
 	case EntryAssay:
-		said, doubt := p.concentration(e), p.assayDoubt(e)
+		said := p.Assayed(e)
 		booked, own := p.bookedConcentration()
-		if math.Abs(said-booked) > widest*math.Hypot(doubt, own) {
-			add("the assay gives %s g/L, the mass balance %s g/L ± %s g/L (k = %d)", figure(said), figure(booked), figure(widest*own), widest)
+		if math.Abs(said.Value-booked) > widest*math.Hypot(said.StandardUncertainty, own) {
+			add("the assay gives %s g/L, the mass balance %s g/L ± %s g/L (k = %d)", figure(said.Value), figure(booked), figure(widest*own), widest)
 		}
 	case EntryAddition, EntryDose:
 		p.againstAddition(e, add)
@@ -173,24 +173,10 @@ func (p *Plan) against(e Entry, m Moment) (list []string) {
 	return list
 }
 
-// bookedConcentration returns the kg of metal per m3 in the bath by the account, and its standard
-// uncertainty from the contents as stated, the efficiency and the volume.
+// bookedConcentration returns the kg of metal per m3 in the bath by the account, and its standard uncertainty.
 func (p *Plan) bookedConcentration() (value, doubt float64) {
-	book, molar := p.Model.Catholyte(), p.scenario.molar
-	value = book.Concentration() * molar
-	metal := math.Hypot(math.Hypot(p.Amount.StandardUncertainty, p.asideDoubt(book)), book.Won()*molar*p.Efficiency.Relative())
-	return value, math.Hypot(metal/book.Volume, value*p.Volume.Relative())
-}
-
-// assayDoubt returns the standard uncertainty of an assay in kg/m3: as stated, or the usual one.
-func (p *Plan) assayDoubt(e Entry) float64 {
-	if x, ok := e.Numbers[PerMassDoubt]; ok {
-		return x / math.Sqrt(3)
-	}
-	if x, ok := e.Numbers[PerMoleDoubt]; ok {
-		return x * p.scenario.molar / math.Sqrt(3)
-	}
-	return p.concentration(e) * ConcentrationDoubt
+	mol, variance := p.concentrationOf(p.Model.Catholyte())
+	return mol * p.scenario.molar, math.Sqrt(variance) * p.scenario.molar
 }
 
 // againstAddition holds what was added against the volume of the bath and what water dissolves.
@@ -226,18 +212,11 @@ func (p *Plan) Weighed(e Entry) (deposit matter.Figure, blank float64) {
 	if e.atAnode() {
 		return deposit, 0
 	}
-	given := func(about string) matter.Figure {
-		f := matter.GivenFigure(e.Numbers[about+"_kilograms"], 0)
-		f.StandardUncertainty = math.Abs(f.Value) * BalanceDoubt
-		if u, ok := e.Numbers[about+"_plus_minus_kilograms"]; ok {
-			f.StandardUncertainty = u / math.Sqrt(3)
-		}
-		return f
+	n := e.Numbers
+	if _, ok := n[Mass]; ok {
+		return Measured(n, Mass, BalanceDoubt), 0
 	}
-	if _, ok := e.Numbers[Mass]; ok {
-		return given("mass"), 0
-	}
-	after, before := given("after"), given("before")
+	after, before := Measured(n, MassAfter, BalanceDoubt), Measured(n, MassBefore, BalanceDoubt)
 	if _, known := e.Numbers[MassBefore]; !known {
 		s := &p.Model.state
 		before = matter.Figure{Value: s.Blank, StandardUncertainty: cmp.Or(s.BlankDoubt, s.Blank*BalanceDoubt)}

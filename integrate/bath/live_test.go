@@ -36,7 +36,7 @@ func TestRecoveredMeansOneThing(t *testing.T) {
 			case "sample":
 				_, err = p.TakeSample(rapid.Float64Range(1e-6, 2e-5).Draw(t, "m3"))
 			case "assay":
-				_, err = p.BookAssay(p.Standing(3).Concentration * rapid.Float64Range(0.85, 1.15).Draw(t, "factor"))
+				_, err = p.BookAssay(given(p.Standing(3).Concentration * rapid.Float64Range(0.85, 1.15).Draw(t, "factor")))
 			case "water":
 				err = book.Water(rapid.Float64Range(-2e-5, 2e-5).Draw(t, "water"))
 			}
@@ -67,7 +67,7 @@ func recovered(p *Plan) float64 {
 func TestAssayBelowTheAccount(t *testing.T) {
 	p := mustPlan(t, zincOrder())
 	begin := p.Standing(3)
-	if _, err := p.BookAssay(begin.Concentration * 0.9); err != nil {
+	if _, err := p.BookAssay(given(begin.Concentration * 0.9)); err != nil {
 		t.Fatal(err)
 	}
 	if got := p.Standing(3).TargetCharge / begin.TargetCharge; math.Abs(got-0.9) > 1e-9 {
@@ -80,7 +80,7 @@ func TestAssayBelowTheAccount(t *testing.T) {
 	}
 	// And 10 % more than stated at the beginning is more to win, not a deposit that is missing.
 	p = mustPlan(t, zincOrder())
-	if _, err := p.BookAssay(begin.Concentration * 1.1); err != nil {
+	if _, err := p.BookAssay(given(begin.Concentration * 1.1)); err != nil {
 		t.Fatal(err)
 	}
 	if s := p.Standing(3); math.Abs(s.TargetCharge/begin.TargetCharge-1.1) > 1e-9 || p.Model.Catholyte().Overcounted != 0 {
@@ -100,7 +100,7 @@ func TestAssayAboveTheAccount(t *testing.T) {
 		p := mustPlan(t, o)
 		p.Model.Step(18*3600, 6*3600)
 		before := p.Standing(3)
-		if _, err := p.BookAssay(before.Concentration + 3); err != nil {
+		if _, err := p.BookAssay(given(before.Concentration + 3)); err != nil {
 			t.Fatal(err)
 		}
 		s := p.Standing(3)
@@ -128,7 +128,7 @@ func TestAssaysTakeEachOtherBack(t *testing.T) {
 		p.Model.Step(18*3600, 6*3600)
 		before, was := p.Standing(3), *p.Model.Catholyte()
 		for _, f := range factors {
-			if _, err := p.BookAssay(before.Concentration * f); err != nil {
+			if _, err := p.BookAssay(given(before.Concentration * f)); err != nil {
 				t.Fatal(err)
 			}
 		}

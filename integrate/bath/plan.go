@@ -81,6 +81,7 @@ func NewPlan(o Order) (*Plan, error) {
 		variance += d.relative * d.relative
 	}
 	p.Amount.StandardUncertainty = p.Amount.Value * math.Sqrt(variance)
+	p.Model.Catholyte().Doubt = p.doubtOf()
 	if p.Goal, err = p.goal(); err != nil {
 		m.add(p.form.name, "", "%v", err)
 		return nil, m.err()
@@ -184,9 +185,10 @@ func (p *Plan) poorBelow() float64 {
 func (p *Plan) Conditions() Conditions { return p.conditions }
 
 // Standard uncertainties, relative, of figures that the operator gives without
-// one. Common practice, no source: a level mark, a reagent label, a bench balance, a hand titration.
+// one. Common practice, no source: a level mark, what has evaporated, a reagent label, a bench balance, a hand titration.
 const (
 	VolumeDoubt        = 0.015
+	EvaporationDoubt   = 0.1 // of a lost volume
 	AssayDoubt         = 0.01
 	BalanceDoubt       = 0.001
 	ConcentrationDoubt = 0.01

@@ -199,9 +199,15 @@ func (s *Stock) Measured(cubicMetres matter.Figure) {
 
 // Assay takes a found concentration, kg of metal per m3.
 func (s *Stock) Assay(found matter.Figure) {
-	if s.x[volume] > 0 {
-		s.observe(s.perVolume(), found.Value-s.x[metal]/s.x[volume], found.StandardUncertainty)
+	v := s.x[volume]
+	if !(v > 0) {
+		return
 	}
+	variance, slope := s.variance(s.perVolume()), s.x[metal]/v
+	if total := variance + square(found.StandardUncertainty); total > 0 { // it tells of metal less slope times volume; by the concentration that follows, it tells so in any order
+		slope += (found.Value - slope) * variance / total
+	}
+	s.observe(vector{metal: 1, volume: -slope}, found.Value*v-s.x[metal], found.StandardUncertainty*v)
 }
 
 // Begin begins a run: what is told of the cathode is that of this run from now on.
