@@ -124,7 +124,7 @@ func TestWeighingIsFair(t *testing.T) {
 		}
 		a, b := booked(t, make(), found(said+far, first), found(said+other, second)), booked(t, make(), found(said+other, second), found(said+far, first))
 		if x, y := a.Left(), b.Left(); math.Abs(x.Value-y.Value) > 0.1*x.StandardUncertainty || // a concentration is not linear in metal and volume
-			 math.Abs(x.StandardUncertainty/y.StandardUncertainty-1) > 0.1 {
+			math.Abs(x.StandardUncertainty/y.StandardUncertainty-1) > 0.1 {
 			t.Fatalf("%g kg ± %g kg in one order, %g kg ± %g kg in the other", x.Value, x.StandardUncertainty, y.Value, y.StandardUncertainty)
 		}
 		was, is := make().Standing(3), up.Standing(3)
