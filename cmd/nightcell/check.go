@@ -116,19 +116,23 @@ type cellJSON struct {
 	May           []string `json:"may"`
 	AtTarget      string   `json:"at_target"`
 	OnStop        string   `json:"on_stop"`
-	Metal         string   `json:"metal,omitempty"`
-	MetalInBath   *float64 `json:"metal_in_bath_grams,omitempty"`
-	Theoretical   *float64 `json:"theoretical_charge_coulombs,omitempty"`
-	TargetCharge  *float64 `json:"target_charge_coulombs,omitempty"`
-	Uncertainty   *float64 `json:"target_charge_standard_uncertainty_coulombs,omitempty"`
-	Low           *float64 `json:"target_charge_low_coulombs,omitempty"`
-	High          *float64 `json:"target_charge_high_coulombs,omitempty"`
-	Deposit       *float64 `json:"deposit_grams,omitempty"`
-	Duration      *float64 `json:"duration_seconds,omitempty"`
+	*CellTarget            // nil: none is set
 	Notes         []string `json:"notes"`
 	Left          string   `json:"left,omitempty"` // what the ledger says is left in the bath
 	plan          *bath.Plan
 	configuration *configs.Cell
+}
+
+type CellTarget struct {
+	Metal        string   `json:"metal"`
+	MetalInBath  float64  `json:"metal_in_bath_grams"`
+	Theoretical  float64  `json:"theoretical_charge_coulombs"`
+	TargetCharge float64  `json:"target_charge_coulombs"`
+	Uncertainty  float64  `json:"target_charge_standard_uncertainty_coulombs"`
+	Low          float64  `json:"target_charge_low_coulombs"`
+	High         float64  `json:"target_charge_high_coulombs"`
+	Deposit      float64  `json:"deposit_grams"`
+	Duration     *float64 `json:"duration_seconds,omitempty"`
 }
 
 // judgeCell computes what a cell's configuration comes to.
@@ -181,11 +185,9 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 		return j
 	}
 	g := plan.Goal
-	grams := func(kg float64) *float64 { v := kg * 1e3; return &v }
-	j.plan, j.Metal = plan, plan.Metal.String()
-	j.MetalInBath, j.Deposit = grams(plan.Amount.Value), grams(g.Deposit.Value)
-	j.Theoretical, j.TargetCharge, j.Uncertainty = &g.Theoretical.Value, &g.Charge.Value, &g.Charge.StandardUncertainty
-	j.Low, j.High = &g.Low, &g.High
+	j.plan = plan
+	j.CellTarget = &CellTarget{Metal: plan.Metal.String(), MetalInBath: plan.Amount.Value * 1e3, Theoretical: g.Theoretical.Value,
+		TargetCharge: g.Charge.Value, Uncertainty: g.Charge.StandardUncertainty, Low: g.Low, High: g.High, Deposit: g.Deposit.Value * 1e3}
 	if g.Duration.Known() {
 		j.Duration = &g.Duration.Value
 		if run := c.Limits.Run; run > 0 && g.Duration.Value > run.Seconds() {

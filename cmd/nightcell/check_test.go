@@ -78,10 +78,10 @@ func TestCheckJSON(t *testing.T) {
 		t.Fatalf("exit code %d, %v in %s", code, err, out)
 	}
 	cell := report.Cells[0]
-	if !report.Valid || cell.Metal != "Zn" || math.Abs(*cell.MetalInBath-49.5) > 1e-9 || math.Abs(*cell.Theoretical-0.85*49.5/65.38*2*96485.33) > 50 {
+	if !report.Valid || cell.Metal != "Zn" || math.Abs(cell.MetalInBath-49.5) > 1e-9 || math.Abs(cell.Theoretical-0.85*49.5/65.38*2*96485.33) > 50 {
 		t.Errorf("%s", out)
 	}
-	if !(*cell.Low < *cell.TargetCharge && *cell.TargetCharge < *cell.High) || *cell.Uncertainty <= 0 {
+	if !(cell.Low < cell.TargetCharge && cell.TargetCharge < cell.High) || cell.Uncertainty <= 0 {
 		t.Errorf("the target is no range: %s", out)
 	}
 }

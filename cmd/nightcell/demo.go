@@ -46,12 +46,10 @@ const demoSpeed = 720
 
 // demoFlags are the flags of nightcell demo.
 type demoFlags struct {
-	data     string
-	listen   string
-	scenario string
-	speed    float64
-	seed     int64
-	json     bool
+	data, listen, scenario string
+	speed                  float64
+	seed                   int64
+	json                   bool
 }
 
 func newDemoCommand(s *shell) *cobra.Command {

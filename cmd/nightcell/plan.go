@@ -27,22 +27,13 @@ import (
 
 // planOptions is what the flags of plan say about the answer rather than the cell.
 type planOptions struct {
-	config, cell string
-	write, page  string
-	densityUnit  string
-	asJSON, full bool
-	plot         string
-	notice       string
-	start        string
-	compare      []string
-	scaleTo      string
-	scaleCurrent string
-	scaleVolume  string
-	scaleCells   int
-	taper        string
-	assayed      []string
-	fromRuns     string
-	data         string
+	config, cell, data, fromRuns       string
+	write, page, plot, notice, start   string
+	densityUnit, taper                 string
+	scaleTo, scaleCurrent, scaleVolume string
+	scaleCells                         int
+	compare, assayed                   []string
+	asJSON, full                       bool
 }
 
 func newPlanCommand(s *shell) *cobra.Command {

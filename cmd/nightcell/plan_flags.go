@@ -2,11 +2,9 @@ package main
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
-	"io/fs"
+	"io"
 	"math"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -264,17 +262,10 @@ func (d document) write(file string, p *plan.Plan) error {
 	if _, err := configs.Parse(file, text); err != nil {
 		return usageError{fmt.Errorf("--write %s: flags and file do not make a valid configuration:\n%w", file, err)}
 	}
-	f, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if errors.Is(err, fs.ErrExist) {
-		return usagef("--write %s: the file exists; choose another name, or move it away", file)
-	} else if err != nil {
-		return fmt.Errorf("writing %s: %w", file, err)
-	}
-	_, err = f.Write(text)
-	if err = errors.Join(err, f.Close()); err != nil {
-		return fmt.Errorf("writing %s: %w", file, err)
-	}
-	return nil
+	return writeNew(file, 0o644, func(w io.Writer) error {
+		_, err := w.Write(text)
+		return err
+	})
 }
 
 // laidOut puts a blank line before each table, leaves tables without a key of their own out, and puts the comments beside

@@ -26,17 +26,12 @@ import (
 
 // simulateFlags are the flags of nightcell simulate.
 type simulateFlags struct {
-	scenario  string
-	recording string
-	link      string
-	speed     float64
-	baud      int
-	seed      int64
-	length    string
-	duration  time.Duration
-	channels  int
-	json      bool
-	kinds     bool
+	scenario, recording, link, length string
+	speed                             float64
+	baud, channels                    int
+	seed                              int64
+	duration                          time.Duration
+	json, kinds                       bool
 }
 
 func newSimulateCommand(s *shell) *cobra.Command {

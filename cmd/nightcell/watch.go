@@ -23,10 +23,9 @@ import (
 
 // watchFlags are the flags of nightcell watch.
 type watchFlags struct {
-	config  string
-	speed   float64
-	verbose bool
-	record  string
+	config, record string
+	speed          float64
+	verbose        bool
 }
 
 func newWatchCommand(s *shell) *cobra.Command {

@@ -35,7 +35,7 @@ func Round(d Dimension, v float64, digits int) string {
 		return "unknown"
 	}
 	symbol, u := handy(d, v)
-	return join(significant(u.number(v), digits), symbol)
+	return join(Significant(u.number(v), max(digits, 1)), symbol)
 }
 
 // Short writes v to some digits, without the zeros at its end.
@@ -98,18 +98,6 @@ func (u unit) number(v float64) float64 {
 	}
 	f, _ := u.ratio(v).Float64()
 	return f
-}
-
-func significant(number float64, digits int) string {
-	f, _ := strconv.ParseFloat(strconv.FormatFloat(number, 'e', max(digits, 1)-1, 64), 64)
-	if size := math.Abs(f); f != 0 && (size >= 1e6 || size < 1e-3) {
-		return strconv.FormatFloat(f, 'e', max(digits, 1)-1, 64)
-	}
-	whole := 1
-	if f != 0 {
-		whole = int(math.Floor(math.Log10(math.Abs(f)))) + 1
-	}
-	return strconv.FormatFloat(f, 'f', max(digits-max(whole, 0)-min(whole, 0), 0), 64)
 }
 
 // plain writes a number that is given as d.dde±dd without the exponent, unless

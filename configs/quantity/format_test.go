@@ -64,7 +64,7 @@ func TestRound(t *testing.T) {
 		{quantity.Mass, 0.031415, 3, "31.4 g"},
 		{quantity.Current, 2.9996, 3, "3.00 A"},
 		{quantity.Voltage, 0.0099, 1, "10 mV"},
-		{quantity.Current, 0, 3, "0.00 µA"},
+		{quantity.Current, 0, 3, "0 µA"},
 	} {
 		if got := quantity.Round(c.d, c.v, c.digits); got != c.want {
 			t.Errorf("Round(%v, %v, %d) = %q, want %q", c.d, c.v, c.digits, got, c.want)

@@ -1,6 +1,7 @@
 package control
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -12,7 +13,6 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"reflect"
 	"strings"
 	"sync"
 	"time"
@@ -177,38 +177,36 @@ func answer[In, Out any](do func(context.Context, In) (Out, error)) http.Handler
 	})
 }
 
-// read decodes an order and makes its texts harmless.
+// read decodes an order and makes its texts harmless, keys included, as drivers.Plain does. The name that it is given by stands
+// in the log, in notices and on the page, so one that could pass for more than a name is refused.
 func read(from io.Reader, order any) error {
+	var said map[string]any
 	decoder := json.NewDecoder(from)
-	decoder.DisallowUnknownFields()
-	if err := decoder.Decode(order); err != nil {
+	decoder.UseNumber()
+	if err := decoder.Decode(&said); err != nil {
 		return BadRequest("the request cannot be read: %w", err)
 	}
 	if _, more := decoder.Token(); !errors.Is(more, io.EOF) {
 		return BadRequest("the request cannot be read: unexpected data after the object")
 	}
-	plain(reflect.ValueOf(order))
-	return goodName(order)
+	data, err := json.Marshal(plain(said))
+	if err == nil {
+		decoder = json.NewDecoder(bytes.NewReader(data))
+		decoder.DisallowUnknownFields()
+		err = decoder.Decode(order)
+	}
+	if err != nil {
+		return BadRequest("the request cannot be read: %w", err)
+	}
+	by, _ := plain(said["by"]).(string)
+	if utf8.RuneCountInString(by) > longestName || strings.ContainsFunc(by, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return BadRequest("the name %q: give one of at most %d characters on one line, without control characters", by, longestName)
+	}
+	return nil
 }
 
 // longestName is that of the page's sign-in.
 const longestName = 60
-
-// goodName refuses an order by a name that could pass for more than a name where it is shown:
-// it stands in the log, in notices and on the page.
-func goodName(order any) error {
-	data, _ := json.Marshal(order) // of which it was decoded
-	var by struct {
-		By string `json:"by"`
-	}
-	if json.Unmarshal(data, &by) != nil {
-		return nil // an order without a name is an empty object
-	}
-	if utf8.RuneCountInString(by.By) > longestName || strings.ContainsFunc(by.By, func(r rune) bool { return !unicode.IsPrint(r) }) {
-		return BadRequest("the name %q: give one of at most %d characters on one line, without control characters", by.By, longestName)
-	}
-	return nil
-}
 
 func reply(w http.ResponseWriter, status int, v any) {
 	data, err := json.Marshal(v)
@@ -220,36 +218,23 @@ func reply(w http.ResponseWriter, status int, v any) {
 	_, _ = w.Write(append(data, '\n')) // a caller that has gone away is no news
 }
 
-// plain makes every text of an order harmless, keys included, as drivers.Plain does.
-func plain(v reflect.Value) {
-	switch v.Kind() {
-	case reflect.String:
-		v.SetString(drivers.Plain(v.String()))
-	case reflect.Pointer:
-		if !v.IsNil() {
-			plain(v.Elem())
+// plain makes every text of what was decoded harmless.
+func plain(v any) any {
+	switch v := v.(type) {
+	case string:
+		return drivers.Plain(v)
+	case []any:
+		for i := range v {
+			v[i] = plain(v[i])
 		}
-	case reflect.Struct:
-		for i := range v.NumField() {
-			if v.Type().Field(i).IsExported() {
-				plain(v.Field(i))
-			}
+	case map[string]any:
+		harmless := make(map[string]any, len(v))
+		for key, x := range v {
+			harmless[drivers.Plain(key)] = plain(x)
 		}
-	case reflect.Slice:
-		for i := range v.Len() {
-			plain(v.Index(i))
-		}
-	case reflect.Map:
-		for _, k := range v.MapKeys() {
-			key, value := reflect.New(k.Type()).Elem(), reflect.New(v.Type().Elem()).Elem()
-			key.Set(k)
-			value.Set(v.MapIndex(k))
-			plain(key)
-			plain(value)
-			v.SetMapIndex(k, reflect.Value{})
-			v.SetMapIndex(key, value)
-		}
+		return harmless
 	}
+	return v
 }
 
 // longestPath is what fits into a socket address on every system (sun_path of Linux is 108 bytes, of others 104).
