@@ -119,57 +119,42 @@ func (o *planOptions) subject(name string, d document) (*plansheet.Subject, erro
 
 // files writes the picture, the configuration and the page for the door.
 func (o *planOptions) files(subject plansheet.Subject, d document) error {
-	if o.plot != "" {
-		if err := checkExtension("plot", o.plot, ".svg", ".png"); err != nil {
-			return err
-		}
-		err := writeWhole(o.plot, func(w io.Writer) error {
-			return plansheet.Draw(w, subject, strings.EqualFold(filepath.Ext(o.plot), ".svg"))
-		})
-		if errors.Is(err, plansheet.ErrNoTime) {
-			return usagef("--plot %s: %w; state --current", o.plot, plansheet.ErrNoTime)
-		} else if err != nil {
-			return err
-		}
+	err := writeWhole("plot", o.plot, []string{".svg", ".png"}, func(w io.Writer) error {
+		return plansheet.Draw(w, subject, strings.EqualFold(filepath.Ext(o.plot), ".svg"))
+	})
+	if errors.Is(err, plansheet.ErrNoTime) {
+		return usagef("--plot %s: %w; state --current", o.plot, plansheet.ErrNoTime)
+	} else if err != nil {
+		return err
 	}
 	if o.write != "" {
 		if err := d.write(o.write, subject.Plan); err != nil {
 			return err
 		}
 	}
-	if o.notice == "" {
-		if o.start != "" {
-			return usagef("--start %s: it is for the door notice; add --door-notice FILE.html", o.start)
-		}
-		return nil
-	}
-	if err := checkExtension("door-notice", o.notice, ".html", ".htm"); err != nil {
-		return err
+	if o.notice == "" && o.start != "" {
+		return usagef("--start %s: it is for the door notice; add --door-notice FILE.html", o.start)
 	}
 	start, err := parseWhen("start", o.start)
 	if err != nil {
 		return err
 	}
-	return writeWhole(o.notice, func(w io.Writer) error { return plansheet.WriteDoor(w, subject, start) })
+	return writeWhole("door-notice", o.notice, htmlEndings, func(w io.Writer) error { return plansheet.WriteDoor(w, subject, start) })
 }
 
 // pageFile writes the answer as a page, with the picture if there is a time axis.
 func (o *planOptions) pageFile(r *report.Report, s plansheet.Subject) error {
-	if o.page == "" {
-		return nil
-	}
-	if err := checkExtension("page", o.page, ".html", ".htm"); err != nil {
-		return err
-	}
-	whole := *r
-	var picture bytes.Buffer
-	switch err := plansheet.Draw(&picture, s, true); {
-	case err == nil:
-		whole.Tables = append(slices.Clone(r.Tables), report.Table{Title: "Course of the run", Picture: picture.Bytes()})
-	case !errors.Is(err, plansheet.ErrNoTime):
-		return err
-	}
-	return writeWhole(o.page, whole.HTML)
+	return writeWhole("page", o.page, htmlEndings, func(w io.Writer) error {
+		whole := *r
+		var picture bytes.Buffer
+		switch err := plansheet.Draw(&picture, s, true); {
+		case err == nil:
+			whole.Tables = append(slices.Clone(r.Tables), report.Table{Title: "Course of the run", Picture: picture.Bytes()})
+		case !errors.Is(err, plansheet.ErrNoTime):
+			return err
+		}
+		return whole.HTML(w)
+	})
 }
 
 // extras adds what was asked for besides the plan itself.
@@ -259,8 +244,17 @@ func checkExtension(flag, file string, endings ...string) error {
 	return usagef("--%s %s: give a file name that ends in %s", flag, file, strings.Join(endings, " or "))
 }
 
-// writeWhole writes a whole file or leaves an error that says which.
-func writeWhole(file string, write func(io.Writer) error) error {
+// htmlEndings are those of a page.
+var htmlEndings = []string{".html", ".htm"}
+
+// writeWhole writes the file that a flag names, if it does, or leaves an error that says which.
+func writeWhole(flag, file string, endings []string, write func(io.Writer) error) error {
+	if file == "" {
+		return nil
+	}
+	if err := checkExtension(flag, file, endings...); err != nil {
+		return err
+	}
 	f, err := os.Create(file)
 	if err == nil {
 		err = cmp.Or(write(f), f.Close()) // closed in any case; the first error is the cause

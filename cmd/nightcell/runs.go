@@ -251,10 +251,7 @@ func newAccountCommand(s *shell) *cobra.Command {
 		case check != "":
 			return checkAccount(s.out, check, r, all)
 		case page != "":
-			if err := checkExtension("page", page, ".html"); err != nil {
-				return err
-			}
-			return writeWhole(page, r.HTML)
+			return writeWhole("page", page, htmlEndings, r.HTML)
 		}
 		return s.report(asJSON, r)
 	})
