@@ -1,13 +1,13 @@
 package configs
 
 import (
-	"cmp"
 	"fmt"
 	"time"
 
 	"nightcell/alerts"
 	"nightcell/configs/quantity"
 	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
 )
 
 // Cell is one cell on one channel of a supply.
@@ -33,29 +33,18 @@ type Cell struct {
 	Target     *Target // nil: none
 	Efficiency Efficiency
 	Electrodes Electrodes
-	Working    Working
-	Room       Room
-	Limits     alerts.Limits
-	Reactions  []alerts.Reaction // in the order of the conditions
+	// States is what is stated of electrodes, liquids, working and room. What is not stated is not Known.
+	States    electrolysis.Conditions
+	Limits    alerts.Limits
+	Reactions []alerts.Reaction // in the order of the conditions
 }
 
-// Room is the place the cell stands in. Values that are not stated have a NaN SI.
-type Room struct {
-	Ventilation          quantity.Value // m3/s of fresh air
-	Volume               quantity.Value // m3
-	Kelvin               quantity.Value
-	PricePerKilowattHour quantity.Value // in the money of the place
-}
-
-func readRoom(t *table) Room {
-	r := Room{
-		Ventilation:          t.stated("ventilation", notNegative, quantity.VolumeFlow),
-		Volume:               t.stated("volume", positive, quantity.Volume),
-		Kelvin:               t.stated("temperature", liquidWater, quantity.Temperature),
-		PricePerKilowattHour: t.stated("price_per_kwh", notNegative, quantity.Number),
-	}
+func (c *Cell) readRoom(t *table) {
+	c.States.Airflow = t.figure("ventilation", notNegative, quantity.VolumeFlow)
+	c.States.RoomVolume = t.figure("volume", positive, quantity.Volume)
+	c.States.Ambient = t.figure("temperature", liquidWater, quantity.Temperature)
+	c.States.Price = t.figure("price_per_kwh", notNegative, quantity.Number)
 	t.done()
-	return r
 }
 
 const (
@@ -110,31 +99,33 @@ func readCell(n named) Cell {
 	c.HoldAmperes = t.measure("hold_current", quantity.Current, positive, unstated().SI)
 	c.readChemistry(t)
 	c.readWatch(t)
-	c.Room = readRoom(t.orEmpty("room"))
+	c.readRoom(t.orEmpty("room"))
 	t.done()
 	return c
 }
 
 // readChemistry reads what is in the bath and what is wanted of it.
 func (c *Cell) readChemistry(t *table) {
-	metal := ""
 	if b := t.sub("bath"); b != nil {
-		c.Bath = readBath(b)
+		c.readBath(b)
 	} else if t.doc.draft {
-		c.Bath = readBath(t.child("bath", nil))
+		c.readBath(t.child("bath", nil))
 	}
+	metal := ""
 	if c.Bath != nil {
 		metal = c.Bath.Metal
-		c.Bath.Name = cmp.Or(c.Bath.Name, c.Name)
 	}
-	c.Electrodes = readElectrodes(t.orEmpty("electrodes"), metal)
+	c.readElectrodes(t.orEmpty("electrodes"), metal)
+	if c.Bath != nil {
+		c.Bath.Divided, c.Bath.Crossing = c.Divided(), c.States.Separator.MetalCrossing(c.Bath.MediumTold().Anionic())
+	}
 	if g := t.sub("target"); g != nil {
 		c.Target = readTarget(g)
 	} else if t.doc.draft {
 		c.Target = &Target{Value: unstated()}
 	}
 	c.Efficiency = readEfficiency(t.orEmpty("efficiency"))
-	c.Working = readWorking(t.orEmpty("working"))
+	c.readWorking(t.orEmpty("working"))
 }
 
 // acts are the words of the file for what becomes of an output.
@@ -175,25 +166,18 @@ func readTarget(t *table) *Target {
 
 // Efficiency is how much of the charge becomes metal.
 type Efficiency struct {
-	// Initial is the efficiency before transport limits it, or the only one; when its
-	// SI is NaN, the usual one of the metal in its medium is taken.
-	Initial quantity.Value
-	// MassTransfer is the coefficient k_m, m/s. With it or Stirring the efficiency falls
-	// as the bath is emptied; with neither it is fixed.
-	MassTransfer quantity.Value
-	Stirring     bath.Stirring
+	bath.Efficiency
 	// Learned asks for what earlier runs of this cell gave; what stands here then holds before the first of them. See Config.Taught.
 	Learned bool
 }
 
 func readEfficiency(t *table) Efficiency {
-	fixed := t.stated("fixed", share, quantity.Fraction)
-	e := Efficiency{
-		Initial:      t.stated("initial", share, quantity.Fraction),
-		MassTransfer: t.stated("mass_transfer", positive, quantity.Velocity),
+	fixed := t.figure("fixed", share, quantity.Fraction)
+	e := Efficiency{bath.Efficiency{
+		Fraction:     t.figure("initial", share, quantity.Fraction),
+		MassTransfer: t.figure("mass_transfer", positive, quantity.Velocity),
 		Stirring:     bath.Stirring(t.choice("stirring", "", "still", "bubble", "forced")),
-		Learned:      t.flag("learned", false),
-	}
+	}, t.flag("learned", false)}
 	transport := t.has("mass_transfer") || t.has("stirring")
 	switch {
 	case t.has("fixed") && (transport || t.has("initial")):
@@ -203,7 +187,7 @@ func readEfficiency(t *table) Efficiency {
 	case t.has("initial") && !transport:
 		t.bad("initial", "it says nothing without the transport that limits it later", `add stirring = "still", "bubble" or "forced", or mass_transfer, or write fixed in its place`)
 	case t.has("fixed"):
-		e.Initial = fixed
+		e.Fraction = fixed
 	}
 	t.done()
 	return e
@@ -212,15 +196,9 @@ func readEfficiency(t *table) Efficiency {
 // What a supply is set to hold.
 const HoldsCurrent, HoldsVoltage = "current", "voltage"
 
-// Working is how the cell is meant to be run. Values that are not stated have a NaN SI.
-type Working struct {
-	Current quantity.Value // A
-	Voltage quantity.Value // V, at the cell
-	Holds   string         // what the supply holds: "current" or "voltage", whose first current is then Current
-}
-
-func readWorking(t *table) Working {
-	w := Working{t.stated("current", positive, quantity.Current), t.stated("voltage", positive, quantity.Voltage), t.choice("holds", HoldsCurrent, HoldsCurrent, HoldsVoltage)}
+func (c *Cell) readWorking(t *table) {
+	c.States.Current = t.figure("current", positive, quantity.Current)
+	c.States.CellVolts = t.figure("voltage", positive, quantity.Voltage)
+	c.States.HoldsVolts = t.choice("holds", HoldsCurrent, HoldsCurrent, HoldsVoltage) == HoldsVoltage
 	t.done()
-	return w
 }

@@ -18,8 +18,8 @@ import (
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs"
-	"nightcell/configs/quantity"
 	"nightcell/drivers/scpi"
+	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 )
 
@@ -149,8 +149,7 @@ func TestTwoSupplies(t *testing.T) {
 	equal(t, "addressing", c.Supply("left").Dialect.Addressing, "list")
 	equal(t, "second channel", c.Cell("zinc-2").Channel, 2)
 	equal(t, "poll", c.Cell("zinc-3").Poll, 500*time.Millisecond)
-	near(t, "content", c.Cell("zinc-2").Bath.Content.SI, 840)
-	equal(t, "dimension", c.Cell("zinc-2").Bath.Content.Dimension, quantity.AmountConcentration)
+	near(t, "content", c.Cell("zinc-2").Bath.Concentration.Value, 840*65.38e-3)
 	near(t, "density limit", c.Cell("zinc-2").Limits.AmperesPerSquareMetre, 500)
 	near(t, "area for the alarm", c.Cell("zinc-2").Limits.CathodeSquareMetres, 0.006)
 	plan, err := c.Cell("zinc-2").Plan(c.Supply("left"))
@@ -182,11 +181,11 @@ func TestDividedZincOvernight(t *testing.T) {
 	equal(t, "reactions", len(cell.Reactions), 1)
 	equal(t, "reaction", cell.Reactions[0], alerts.Reaction{Condition: alerts.HardShort, Do: alerts.Off, After: 5 * time.Second})
 	equal(t, "on-delay", cell.Limits.Setting(alerts.OverCurrent).OnDelay, 3*time.Second)
-	equal(t, "separator", cell.Electrodes.Separator, electrolysis.Diaphragm)
-	equal(t, "divided", cell.Electrodes.Divided(), true)
-	near(t, "volume", cell.Bath.Volume.SI, 0.0009)
-	near(t, "its uncertainty", cell.Bath.Volume.StandardUncertainty(), 0.0009*0.02/math.Sqrt(3))
-	near(t, "ventilation", cell.Room.Ventilation.SI, 5.0/3600)
+	equal(t, "separator", cell.States.Separator, electrolysis.Diaphragm)
+	equal(t, "divided", cell.Divided(), true)
+	near(t, "volume", cell.Bath.Volume.Value, 0.0009)
+	near(t, "its uncertainty", cell.Bath.Volume.StandardUncertainty, 0.0009*0.02/math.Sqrt(3))
+	near(t, "ventilation", cell.States.Airflow.Value, 5.0/3600)
 	plan, err := cell.Plan(s)
 	if err != nil {
 		t.Fatal(err)
@@ -237,7 +236,7 @@ func TestThePickleIsAPickle(t *testing.T) {
 	for _, f := range files {
 		c := load(t, f)
 		for i := range c.Cells {
-			b := c.Cells[i].Bath
+			b, acid := c.Cells[i].Bath, c.Cells[i].States.FreeAcid.Value
 			if b == nil {
 				continue
 			}
@@ -245,10 +244,10 @@ func TestThePickleIsAPickle(t *testing.T) {
 				t.Errorf("%s wins %s; our examples are of zinc", f, b.Metal)
 			}
 			baths++
-			iron := slices.ContainsFunc(b.Salts, func(s configs.Salt) bool { return strings.HasPrefix(s.Formula, "FeSO4") })
-			bought := slices.ContainsFunc(b.Salts, func(s configs.Salt) bool { return strings.HasPrefix(s.Formula, "Zn") })
-			if !iron || bought || !(b.Content.SI > 0 || b.Mass.SI > 0) || !(b.Acid.SI > 0) || b.Medium != "sulfate" {
-				t.Errorf("%s, %s: zinc %v, iron %v, acid %v, medium %q, bought salt %v", f, c.Cells[i].Name, b.Content.SI, iron, b.Acid.SI, b.Medium, bought)
+			iron := slices.ContainsFunc(b.Salts, func(s bath.Salt) bool { return strings.HasPrefix(s.Formula, "FeSO4") })
+			bought := slices.ContainsFunc(b.Salts, func(s bath.Salt) bool { return strings.HasPrefix(s.Formula, "Zn") })
+			if !iron || bought || !(b.Concentration.Value > 0 || b.MetalMass.Value > 0) || !(acid > 0) || b.Medium != "sulfate" {
+				t.Errorf("%s, %s: zinc %v, iron %v, acid %v, medium %q, bought salt %v", f, c.Cells[i].Name, b.Concentration.Value, iron, acid, b.Medium, bought)
 			}
 		}
 	}

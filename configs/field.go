@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"nightcell/configs/quantity"
+	"nightcell/integrate/matter"
 )
 
 // kind names what a TOML value is, for errors.
@@ -189,6 +190,11 @@ func (t *table) measure(name string, d quantity.Dimension, ok rangeOf, fallback 
 // stated returns a quantity that may carry its uncertainty; SI is NaN when none is written.
 func (t *table) stated(name string, ok rangeOf, dims ...quantity.Dimension) quantity.Value {
 	return t.read(name, true, ok, dims...)
+}
+
+// figure is stated as a figure, which is not Known when none is written.
+func (t *table) figure(name string, ok rangeOf, dims ...quantity.Dimension) matter.Figure {
+	return Figure(t.stated(name, ok, dims...))
 }
 
 // otherwise returns v, or si without uncertainty when v is not written.

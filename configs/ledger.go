@@ -130,9 +130,9 @@ func digits(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
 // ByVolume says that the metal is stated for a volume, so that its amount has the error of the volume.
 func (b *Bath) ByVolume() bool {
 	metal, _ := matter.LookUp(b.Metal)
-	return known(b.Content.SI) || slices.ContainsFunc(b.Salts, func(s Salt) bool {
+	return b.Concentration.Known() || slices.ContainsFunc(b.Salts, func(s bath.Salt) bool {
 		f, err := matter.ParseFormula(s.Formula)
-		return err == nil && f.Count(metal.String()) > 0 && known(s.Content.SI)
+		return err == nil && f.Count(metal.String()) > 0 && s.Concentration.Known()
 	})
 }
 

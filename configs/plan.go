@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -23,12 +24,12 @@ func Figure(v quantity.Value) matter.Figure {
 	return matter.GivenFigure(v.SI, v.StandardUncertainty())
 }
 
-// scaled is figure times a factor.
-func scaled(v quantity.Value, by float64) matter.Figure {
-	f := Figure(v)
-	f.Value *= by
-	f.StandardUncertainty *= by
-	return f
+// SI is the value of a figure; NaN: it is not Known.
+func SI(f matter.Figure) float64 {
+	if !f.Known() {
+		return math.NaN()
+	}
+	return f.Value
 }
 
 // Plan computes the target from the bath; nil without either. Parse has made it
@@ -42,41 +43,21 @@ func (c *Cell) Plan(s *Supply) (*bath.Plan, error) {
 	if c.targetAlone(err) {
 		p, err = follow(order, c.Target.Form)
 	}
-	if err == nil && known(c.Electrodes.CathodeMass.SI) {
-		p.SetBlank(Figure(c.Electrodes.CathodeMass))
+	if err == nil && c.Electrodes.CathodeMass.Known() {
+		p.SetBlank(c.Electrodes.CathodeMass)
 	}
 	return p, err
 }
 
 // Order is what a plan of the cell is made from. The cell must have a bath and a target.
 func (c *Cell) Order(s *Supply) bath.Order {
-	b := c.Bath
-	var kgPerMol float64
-	if metal, err := matter.LookUp(b.Metal); err == nil {
-		kgPerMol = metal.Element.Weight.Value
-	}
-	// A concentration in mol/L becomes a mass by the metal's own weight.
-	perVolume := func(v quantity.Value) matter.Figure {
-		if v.Dimension == quantity.AmountConcentration {
-			return scaled(v, kgPerMol)
-		}
-		return Figure(v)
-	}
 	o := bath.Order{
-		Contents: bath.Contents{
-			Metal: b.Metal, Valence: b.Valence, Medium: matter.Medium(b.Medium), Volume: Figure(b.Volume),
-			Concentration: perVolume(b.Content), MetalMass: Figure(b.Mass),
-			Divided: c.Electrodes.Divided(), Purified: b.Purified, AnolyteVolume: Figure(b.Anolyte.Volume),
-		},
-		Efficiency: bath.Efficiency{Fraction: Figure(c.Efficiency.Initial), MassTransfer: Figure(c.Efficiency.MassTransfer), Stirring: c.Efficiency.Stirring},
-		Anode:      bath.Anode{Material: electrolysis.AnodeKind(c.Electrodes.Anode), Soluble: c.Electrodes.SolubleAnode, Loss: Figure(c.Electrodes.AnodeLoss)},
-		Conditions: bath.Conditions{Current: Figure(c.Working.Current), CathodeArea: Figure(c.Electrodes.CathodeArea), CellVoltage: Figure(c.Working.Voltage),
-			PH: Figure(b.PH), Temperature: Figure(b.Kelvin)},
+		Contents: c.Bath.Contents, Efficiency: c.Efficiency.Efficiency,
+		Anode: bath.Anode{Material: electrolysis.AnodeKind(c.States.Anode), Soluble: c.States.SolubleAnode, Loss: c.Electrodes.AnodeLoss},
+		Conditions: bath.Conditions{Current: c.States.Current, CathodeArea: c.States.CathodeArea, CellVoltage: c.States.CellVolts,
+			PH: c.States.PH, Temperature: c.States.Temperature},
 	}
-	for _, salt := range b.Salts {
-		o.Contents.Salts = append(o.Contents.Salts, bath.Salt{Formula: salt.Formula, Mass: Figure(salt.Mass), Concentration: Figure(salt.Content), Assay: Figure(salt.Assay)})
-	}
-	o.Contents.Crossing = c.Electrodes.Separator.MetalCrossing(o.Contents.MediumTold().Anionic())
+	o.Contents.Salts = slices.Clone(o.Contents.Salts) // a plan adds what it assumes of them
 	if s != nil {
 		o.Meter = bath.Meter{GainRelative: s.Accuracy.CurrentGain, OffsetAmperes: s.Accuracy.CurrentOffset}
 	}
@@ -84,7 +65,7 @@ func (c *Cell) Order(s *Supply) bath.Order {
 	case Recover:
 		o.Target.Recover = Figure(v)
 	case Concentration:
-		o.Target.Concentration = perVolume(v)
+		o.Target.Concentration = perVolume(v, c.Bath.Metal)
 	case Deposit:
 		o.Target.Deposit = Figure(v)
 	case Thickness:
@@ -123,7 +104,7 @@ func (c *Cell) checkPlan(t *table) {
 		t.orEmpty("target").bad("", "the bath is not stated, so that the deposit cannot be followed", "write ["+t.path+".bath] too")
 		return
 	}
-	if m := c.Bath.Anolyte.Medium; m != "" && !c.Electrodes.Divided() {
+	if c.States.AnolyteMedium != "" && !c.Divided() {
 		t.orEmpty("bath").orEmpty("anolyte").bad("medium", "the cell has no separator, so that there is one liquid", "name the separator in ["+t.path+".electrodes], or leave this out")
 	}
 	_, err := bath.NewPlan(c.Order(nil))
@@ -218,30 +199,17 @@ func (c *Cell) Coulometer(s *Supply) integrate.Settings {
 
 // PlanOrder is everything that is stated of a run of the cell. The cell must have a bath and a target.
 func (c *Cell) PlanOrder(s *Supply) plan.Order {
-	return plan.Order{Bath: c.Order(s), Cell: c.stated(), HoldAmperes: c.HoldAmperes}
+	return plan.Order{Bath: c.Order(s), Cell: c.States, HoldAmperes: c.HoldAmperes}
 }
 
 // Conditions is what can be judged of the cell besides its charge, once its plan is
 // made. The working current is taken when it is stated, else current, in A.
 func (c *Cell) Conditions(p *bath.Plan, current float64) electrolysis.Conditions {
-	o := plan.Fill(c.stated(), p)
+	o := plan.Fill(c.States, p)
 	if !o.Current.Known() && current > 0 && !math.IsInf(current, 0) {
 		o.Current = matter.Figure{Value: current, Mark: matter.Measured}
 	}
 	return o
-}
-
-// stated is what the cell's tables state of its working.
-func (c *Cell) stated() electrolysis.Conditions {
-	b, e, room := c.Bath, c.Electrodes, c.Room
-	return electrolysis.Conditions{
-		AnolyteMedium: b.Anolyte.Medium, Current: Figure(c.Working.Current), CellVolts: Figure(c.Working.Voltage), HoldsVolts: c.Working.Holds == HoldsVoltage,
-		CathodeArea: Figure(e.CathodeArea), AnodeArea: Figure(e.AnodeArea), Gap: Figure(e.Gap), LeadLength: Figure(e.LeadLength),
-		Cathode: e.Cathode, Anode: e.Anode, SolubleAnode: e.SolubleAnode, Separator: e.Separator,
-		PH: Figure(b.PH), AnolytePH: Figure(b.Anolyte.PH), FreeAcid: Figure(b.Acid), Chloride: Figure(b.Chloride), Ligand: Figure(b.Ligand),
-		Conductivity: Figure(b.Conductivity), Temperature: Figure(b.Kelvin), Anolyte: Figure(b.Anolyte.Volume), OpenArea: Figure(b.OpenArea),
-		RoomVolume: Figure(room.Volume), Airflow: Figure(room.Ventilation), Ambient: Figure(room.Kelvin), Price: Figure(room.PricePerKilowattHour),
-	}
 }
 
 // PortToFill stands where nobody has named a supply's port yet. It parses, so that the rest of the file can be checked.
@@ -266,7 +234,7 @@ func (c *Config) Unfilled() Mistakes {
 }
 
 // metalOfSalts is the metal that the salts hold if they hold just one to be won, else "": then the plan says what is wrong.
-func metalOfSalts(salts []Salt) string {
+func metalOfSalts(salts []bath.Salt) string {
 	found := ""
 	for _, salt := range salts {
 		f, err := matter.ParseFormula(salt.Formula)

@@ -18,7 +18,7 @@ import (
 func (c *Cell) readWatch(t *table) {
 	l := alerts.Defaults()
 	l.Poll = c.Poll
-	l.CathodeSquareMetres = c.Electrodes.CathodeArea.SI
+	l.CathodeSquareMetres = SI(c.States.CathodeArea)
 	l.Silence = max(l.Silence, gapPolls*c.Poll)
 	l.Gap = max(l.Gap, 2*c.GapAfter)
 	readLimits(t.orEmpty("limits"), &l)

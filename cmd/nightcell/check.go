@@ -194,7 +194,7 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 			j.Notes = append(j.Notes, fmt.Sprintf("the run will take longer than limits.duration, %s", quantity.Format(quantity.Time, run.Seconds())))
 		}
 	}
-	if working := c.Working.Current.SI; working > c.Limits.Amperes {
+	if working := c.States.Current.Value; working > c.Limits.Amperes {
 		j.Notes = append(j.Notes, "the working current is above limits.current; over-current will be raised at once")
 	}
 	j.Notes = append(append(j.Notes, brokenLimits(s, c, plan)...), plan.Notes...)
@@ -315,7 +315,7 @@ func (j *cellJSON) print(w io.Writer) {
 		line("target", "%s, as counted with this supply (k = 2)", report.Show(g.Charge, report.AmpereHours))
 		line("deposit", "%s", report.Show(g.Deposit, report.Grams))
 		if g.Duration.Known() {
-			line("duration", "%s at %s", report.Lasting(g.Duration), quantity.Format(quantity.Current, c.Working.Current.SI))
+			line("duration", "%s at %s", report.Lasting(g.Duration), quantity.Format(quantity.Current, c.States.Current.Value))
 		}
 	}
 	for _, n := range j.Notes {

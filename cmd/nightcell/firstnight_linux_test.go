@@ -80,7 +80,7 @@ func TestFirstNight(t *testing.T) {
 		t.Fatal(err)
 	}
 	cell := c.Cells[0]
-	if cell.Name != "zinc-1" || cell.Bath.Volume.SI != 2e-3 || cell.May.Off || cell.May.Hold || len(c.Routes) != 1 || cell.Limits.Amperes < cell.Working.Current.SI {
+	if cell.Name != "zinc-1" || cell.Bath.Volume.Value != 2e-3 || cell.May.Off || cell.May.Hold || len(c.Routes) != 1 || cell.Limits.Amperes < cell.States.Current.Value {
 		t.Errorf("written: %+v", cell)
 	}
 	if logs, err := filepath.Glob("nightcell-data/runs/zinc-1/*/log.lp"); err != nil || len(logs) != 1 {

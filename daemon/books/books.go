@@ -119,8 +119,8 @@ func (b *Books) freeze(runDir string, s *account.Subject) error {
 	if cell == nil {
 		return err
 	}
-	if kwh := cell.Room.PricePerKilowattHour; kwh.SI == kwh.SI {
-		s.Price = matter.GivenFigure(kwh.SI, 0)
+	if kwh := cell.States.Price; kwh.Known() {
+		s.Price = matter.GivenFigure(kwh.Value, 0)
 	}
 	if s.Plan = plan; plan == nil || err != nil {
 		return err

@@ -118,7 +118,7 @@ func (b *Books) teaches() (t taught) {
 	}
 	t.metal, t.valence = p.Metal.String(), p.Valence
 	r.Area, r.Temperature, r.Medium = p.Conditions().CathodeArea, p.Conditions().Temperature, string(p.Medium)
-	r.Cathode, r.Divided = b.Frozen.Electrodes.Cathode, b.Frozen.Electrodes.Divided()
+	r.Cathode, r.Divided = b.Frozen.States.Cathode, b.Frozen.Divided()
 	if f := a.Fit; f != nil && !f.AtLeast {
 		r.MassTransfer = f.MassTransfer
 	}

@@ -122,8 +122,8 @@ func TakingOf(runDir string) (*Taking, error) {
 // StatedBy is what the configuration of a cell states of its bath.
 func StatedBy(cell *configs.Cell, plan *bath.Plan) Stated {
 	var anolyte matter.Figure
-	if v := cell.Bath.Anolyte.Volume; cell.Electrodes.Divided() && v.SI > 0 {
-		anolyte = configs.Figure(v)
+	if cell.Divided() {
+		anolyte = cell.Bath.AnolyteVolume
 	}
 	return StatedOf(plan, cell.Bath.ByVolume(), anolyte)
 }

@@ -51,7 +51,7 @@ func Read(runDir string) (*Subject, error) {
 	slices.SortStableFunc(s.Entries, func(a, b control.Entry) int { return a.At.Compare(b.At) })
 	cell, plan, _ := books.Frozen(runDir, tail.Cell)
 	if s.Plan = plan; cell != nil {
-		s.Divided, s.HoldAmperes = cell.Electrodes.Divided(), cell.HoldAmperes
+		s.Divided, s.HoldAmperes = cell.Divided(), cell.HoldAmperes
 	}
 	return s, nil
 }

@@ -35,8 +35,8 @@ func TestTheBlankOfAnElectrodeIsThatOfTheNextRun(t *testing.T) {
 	weigh(monday.Add(4*time.Hour), 0.0182)
 	second := goesOn(t, data, "", named, monday.Add(24*time.Hour))
 	close9(t, "the deposit by the blank of the ledger", deposit(second), 0.0068)
-	if b := second.Cell.Electrodes.CathodeMass; math.Abs(b.StandardUncertainty()*math.Sqrt(3)/1e-5-1) > 1e-9 {
-		t.Errorf("its half-width is %g kg", b.StandardUncertainty()*math.Sqrt(3))
+	if b := second.Cell.Electrodes.CathodeMass; math.Abs(b.StandardUncertainty*math.Sqrt(3)/1e-5-1) > 1e-9 {
+		t.Errorf("its half-width is %g kg", b.StandardUncertainty*math.Sqrt(3))
 	}
 	if second.Left == "" {
 		t.Error("nothing is said of what is left in the bath")
@@ -52,7 +52,7 @@ func TestTheBlankOfAnElectrodeIsThatOfTheNextRun(t *testing.T) {
 	close9(t, "the deposit of the open run after a restart", deposit(on), 0.0068)
 
 	night{begin: monday.Add(48 * time.Hour), hours: 2, frozen: second.Frozen}.ran(t, data)
-	if third := goesOn(t, data, "", named, monday.Add(72*time.Hour)); third.Cell.Electrodes.CathodeMass.SI > 0 || deposit(third) == 0.0068 {
+	if third := goesOn(t, data, "", named, monday.Add(72*time.Hour)); third.Cell.Electrodes.CathodeMass.Value > 0 || deposit(third) == 0.0068 {
 		t.Error("a blank that was weighed before the run before is taken for that of this one")
 	}
 }
@@ -74,7 +74,7 @@ func TestABlankIsOfTheElectrodeAsItIs(t *testing.T) {
 	}
 	blank := func() float64 {
 		t.Helper()
-		return goesOn(t, data, "", named, hour(24)).Cell.Electrodes.CathodeMass.SI
+		return goesOn(t, data, "", named, hour(24)).Cell.Electrodes.CathodeMass.Value
 	}
 	for _, step := range []struct {
 		kind    string

@@ -101,17 +101,14 @@ func GoOn(runDir string, stated []byte, cell string) (Continued, error) {
 		return c, err
 	}
 	began, plan, err := books.Frozen(runDir, cell)
-	if err == nil && plan != nil && began.Electrodes.CathodeMass.SI > 0 {
-		c = c.with(cell, configs.Figure(began.Electrodes.CathodeMass))
+	if err == nil && plan != nil && began.Electrodes.CathodeMass.Value > 0 {
+		c = c.with(cell, began.Electrodes.CathodeMass)
 	}
 	if err != nil || plan == nil || began.Bath.Continues == "" || plan.Metal.String() != c.Plan.Metal.String() {
 		return c, err // it began with the bath as stated
 	}
 	b := began.Bath
-	left := configs.Left{Metal: configs.Figure(b.Mass), Volume: configs.Figure(b.Volume), Medium: string(plan.Medium), Continues: b.Continues}
-	if b.Anolyte.Volume.SI > 0 {
-		left.Anolyte = configs.Figure(b.Anolyte.Volume)
-	}
+	left := configs.Left{Metal: b.MetalMass, Volume: b.Volume, Anolyte: b.AnolyteVolume, Medium: string(plan.Medium), Continues: b.Continues}
 	on, err := c.from(c.Frozen, cell, left)
 	if err != nil {
 		return c, fmt.Errorf("what bath %s had when the open run began makes no plan: %w", c.Cell.Bath.Name, err)

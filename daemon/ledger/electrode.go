@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"nightcell/configs"
 	"nightcell/daemon/books"
 	"nightcell/daemon/control"
 	"nightcell/daemon/cursor"
@@ -142,9 +143,9 @@ func platesOf(data string, t *books.Taking, role string) (material string, area 
 	if cell == nil {
 		return "", 0
 	}
-	material, area = cell.Electrodes.Cathode, cell.Electrodes.CathodeArea.SI
+	material, area = cell.States.Cathode, configs.SI(cell.States.CathodeArea)
 	if role == "anode" {
-		material, area = cell.Electrodes.Anode, cell.Electrodes.AnodeArea.SI
+		material, area = cell.States.Anode, configs.SI(cell.States.AnodeArea)
 	}
 	if math.IsNaN(area) {
 		area = 0

@@ -49,7 +49,7 @@ func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock 
 	s := Settings{
 		Settings: run.Settings{
 			Cell: cell.Name, Supply: supply.Name, Poll: cell.Poll, Sync: cell.Sync, Count: cell.Coulometer(supply),
-			MostAmperes: drivers.Amperes(supply.RangeAmperes * channels), AirStated: cell.Room.Ventilation.SI, AirNeededPerAmpere: math.NaN(),
+			MostAmperes: drivers.Amperes(supply.RangeAmperes * channels), AirStated: configs.SI(cell.States.Airflow), AirNeededPerAmpere: math.NaN(),
 			DataDir: cfg.Data, Log: log, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()},
 		},
 		Identity: supply.Identity, Open: opener(supply, cell, rack, clock), Patience: supply.FirstContact() * time.Duration(channels), MostVolts: drivers.Volts(supply.RangeVolts / float64(cell.Series)),
@@ -142,7 +142,7 @@ func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
 	s.Chemistry.Metal, s.Chemistry.AtRest = m.Element.Name, stop.Why
 	s.Chemistry.DepletionVisible = m.Depletion.Visible
 	s.Chemistry.RedissolvesOff = stop.State != matter.Off
-	s.Chemistry.Divided, s.Chemistry.HoldsVolts = cell.Electrodes.Divided(), cell.Working.Holds == configs.HoldsVoltage
+	s.Chemistry.Divided, s.Chemistry.HoldsVolts = cell.Divided(), cell.States.HoldsVolts
 	if t := m.Interrupt.Tolerance; t.Known() {
 		s.Chemistry.InterruptionLimit = time.Duration(t.Value * float64(time.Second))
 		s.Chemistry.SpoiledByPause = t.Value < 60
