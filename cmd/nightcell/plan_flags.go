@@ -262,7 +262,7 @@ func (d document) write(file string, p *plan.Plan) error {
 	if _, err := configs.Parse(file, text); err != nil {
 		return usageError{fmt.Errorf("--write %s: flags and file do not make a valid configuration:\n%w", file, err)}
 	}
-	return writeNew(file, 0o644, func(w io.Writer) error {
+	return writeNew("write", file, 0o644, func(w io.Writer) error {
 		_, err := w.Write(text)
 		return err
 	})

@@ -159,7 +159,7 @@ func (s *shell) export(run, output string, write exportFunc) (err error) {
 	if output == "" {
 		err = all(s.out)
 	} else {
-		err = writeNew(output, 0o640, all)
+		err = writeNew("output", output, 0o640, all)
 	}
 	if err != nil {
 		return readingError(err)
@@ -167,11 +167,11 @@ func (s *shell) export(run, output string, write exportFunc) (err error) {
 	return s.tellDamage(report)
 }
 
-// writeNew writes a file that is not there yet, whole or not at all.
-func writeNew(file string, mode os.FileMode, write func(io.Writer) error) error {
+// writeNew writes the file that a flag names, which is not there yet, whole or not at all.
+func writeNew(flag, file string, mode os.FileMode, write func(io.Writer) error) error {
 	f, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
 	if errors.Is(err, os.ErrExist) {
-		return usagef("%s exists already; choose another name, or move it away", file)
+		return usagef("--%s %s: the file exists; choose another name, or move it away", flag, file)
 	}
 	if err != nil {
 		return usageError{fmt.Errorf("opening the file to write: %w", err)}

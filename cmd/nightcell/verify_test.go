@@ -147,7 +147,7 @@ func TestExport(t *testing.T) {
 	if err != nil || !strings.Contains(string(events), `supply-silent,"no reply, ""again"""`) {
 		t.Errorf("%v in %s", err, events)
 	}
-	if _, problem, code = command(t, newExportCommand, run, "-o", file); code != 2 || !strings.Contains(problem, "exists already") {
+	if _, problem, code = command(t, newExportCommand, run, "-o", file); code != 2 || !strings.Contains(problem, "the file exists") {
 		t.Errorf("exit %d, %q", code, problem)
 	}
 	out, _, _ = command(t, newExportCommand, run, "--as", "line-protocol")
