@@ -185,7 +185,7 @@ func readEfficiency(t *table) Efficiency {
 	case t.has("mass_transfer") && t.has("stirring"):
 		t.bad("stirring", "mass_transfer is written too", "keep one of the two")
 	case t.has("initial") && !transport:
-		t.bad("initial", "it says nothing without the transport that limits it later", `add stirring = "still", "bubble" or "forced", or mass_transfer, or write fixed in its place`)
+		t.bad("initial", "it needs the mass transfer that limits it later", `add stirring = "still", "bubble" or "forced", or mass_transfer, or write fixed in its place`)
 	case t.has("fixed"):
 		e.Fraction = fixed
 	}

@@ -169,7 +169,7 @@ func (p *Page) readLinks(t *table) {
 	u, err := url.Parse(p.PublicURL)
 	switch {
 	case err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Hostname() == "" || u.User != nil || u.Path != "" || u.RawQuery != "" || u.Fragment != "":
-		t.bad("public_url", "it is not scheme and host of a page", `write scheme and host alone, as in public_url = "https://bench.lab.example"`)
+		t.bad("public_url", "it is not the scheme and host of a page", `write scheme and host alone, as in public_url = "https://bench.lab.example"`)
 	case p.Listen == "":
 		t.bad("public_url", "no page is served", "name an address under listen, or leave this out")
 	default:

@@ -37,7 +37,7 @@ func covariance(a, b, standard []float64, correlation [][]float64) (float64, err
 	var sum Sum
 	for i := range n {
 		if standard[i] < 0 || math.IsNaN(standard[i]) {
-			return 0, fmt.Errorf("integrate: standard uncertainty %d is %v; it cannot be below zero", i, standard[i])
+			return 0, fmt.Errorf("integrate: standard uncertainty %d is %v; it must not be negative", i, standard[i])
 		}
 		if correlation == nil {
 			sum.Add(a[i] * b[i] * standard[i] * standard[i])

@@ -353,7 +353,7 @@ func (s Settings) Validate() error {
 		case math.IsNaN(f.value) || math.Abs(f.value) > maxMagnitude:
 			mistakes = append(mistakes, fmt.Errorf("integrate: the %s is %v; a finite figure is needed", f.name, f.value))
 		case f.value < 0 && !f.anySign:
-			mistakes = append(mistakes, fmt.Errorf("integrate: the %s is %v; it cannot be below zero", f.name, f.value))
+			mistakes = append(mistakes, fmt.Errorf("integrate: the %s is %v; it must not be negative", f.name, f.value))
 		}
 	}
 	return errors.Join(mistakes...)

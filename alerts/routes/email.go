@@ -70,7 +70,7 @@ var encryptions = map[Encryption]struct {
 // NewEmail checks what of the settings lies outside of them, and that no password would travel in clear. Nothing is sent.
 func NewEmail(s EmailSettings) (*Email, error) {
 	if s.Encryption == Unencrypted && !s.Password.IsZero() {
-		return nil, fmt.Errorf("route %s: a password would travel unencrypted; use starttls or tls, or leave the password out", s.Name)
+		return nil, fmt.Errorf("route %s: the password would be sent unencrypted; use starttls or tls, or leave the password out", s.Name)
 	}
 	s.Port = cmp.Or(s.Port, encryptions[s.Encryption].port)
 	e := &Email{settings: s}

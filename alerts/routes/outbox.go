@@ -179,7 +179,7 @@ func (b *Outbox) Stop(ctx context.Context) error {
 		select {
 		case <-w.done:
 		case <-time.After(5 * time.Second):
-			stuck = append(stuck, fmt.Errorf("route %s does not let go of a delivery", w.way.Route.Name()))
+			stuck = append(stuck, fmt.Errorf("route %s is still busy with a delivery", w.way.Route.Name()))
 		}
 	}
 	b.abandon()

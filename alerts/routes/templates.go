@@ -123,7 +123,7 @@ type bounded struct{ bytes.Buffer }
 
 func (b *bounded) Write(p []byte) (int, error) {
 	if b.Len()+len(p) > longestLetter {
-		return 0, fmt.Errorf("a letter may not be longer than %d bytes", longestLetter)
+		return 0, fmt.Errorf("a message may be at most %d bytes long", longestLetter)
 	}
 	return b.Buffer.Write(p)
 }

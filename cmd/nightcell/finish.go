@@ -28,7 +28,7 @@ func newFinishCommand(s *shell) *cobra.Command {
 			return err
 		}
 		if where.dir == "" {
-			return usagef("the checklist of which run? Say --config FILE or --run DIRECTORY")
+			return usagef("name the run of the checklist: --config FILE or --run DIRECTORY")
 		}
 		w := &walk{shell: s, reach: r, place: where}
 		subject, items, err := w.look()
@@ -129,7 +129,7 @@ func (w *walk) item(ctx context.Context, s *finish.Subject, i *finish.Item) erro
 		}
 		if control.IsContradiction(err) {
 			w.say(speak(err).Error())
-			sure, stop := w.put(ctx, "  Is it so all the same? yes or no: ")
+			sure, stop := w.put(ctx, "  Enter it anyway? yes or no: ")
 			switch {
 			case stop != nil:
 				return stop

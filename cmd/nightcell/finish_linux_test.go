@@ -128,7 +128,7 @@ func TestFinishOnATerminal(t *testing.T) {
 		{"Rinse the deposit", "y"},
 		{"Dry to constant mass", "13.1 mL"},
 		{"'13.1 mL' is a volume; a mass is needed", "131 g"},
-		{"Is it so all the same? yes or no", "no"},
+		{"Enter it anyway? yes or no", "no"},
 		{"Mass of the deposit", "13.14 g"},
 		{"So far 13.14 g. Dry it on and weigh again.", "13.10 g"},
 		{"not constant", "13.10 g"},
@@ -153,7 +153,7 @@ func TestFinishOnATerminal(t *testing.T) {
 	if code := p.end(); !ended || code != 0 {
 		t.Fatalf("code %d after %q", code, text)
 	}
-	for _, want := range []string{"open         Lift the cathode out", "left-out     Test what it is", "no acid in the house", "if you like  Take a photo", "Deposit mass, three ways", "current efficiency"} {
+	for _, want := range []string{"open         Lift the cathode out", "left-out     Test its identity", "no acid in the house", "if you like  Take a photo", "Deposit mass, three ways", "current efficiency"} {
 		if !strings.Contains(strings.ToLower(text), strings.ToLower(want)) {
 			t.Errorf("the end does not say %q:\n%s", want, text)
 		}

@@ -66,7 +66,7 @@ func (f *firstNight) run(ctx context.Context) error {
 		err = json.Unmarshal(text, &f.said)
 	}
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return usagef("the answers kept in %s cannot be read: %w; remove it to start again", f.kept(), err)
+		return usagef("the answers saved in %s cannot be read: %w; remove it to start again", f.kept(), err)
 	}
 	f.asker = newAsker(f.in, f.out)
 	fmt.Fprintln(f.out, "nightcell is a monitor, not a safety device, and never switches an output on. Hydrogen, acid mist and unattended current\n"+
@@ -91,9 +91,9 @@ func (f *firstNight) keep() error {
 		err = os.WriteFile(f.kept(), append(text, '\n'), 0o600)
 	}
 	if err != nil {
-		return fmt.Errorf("keeping the answers: %w", err)
+		return fmt.Errorf("saving the answers: %w", err)
 	}
-	fmt.Fprintf(f.out, "\nStopped. Your answers are kept in %s: the same command goes on with them. Nothing else was written.\n", f.kept())
+	fmt.Fprintf(f.out, "\nStopped. Your answers are saved in %s: the same command continues with them. Nothing else was written.\n", f.kept())
 	return nil
 }
 

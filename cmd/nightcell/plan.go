@@ -274,7 +274,7 @@ func (o *planOptions) learn(flags *pflag.FlagSet, d document) (*books.Lesson, er
 	}
 	switch {
 	case cell == "" && data != "":
-		return nil, usagef("--data %s: it says where the runs of --from-runs are; say of which cell", data)
+		return nil, usagef("--data %s: add --from-runs CELL, the cell whose runs to use", data)
 	case cell == "":
 		return nil, nil
 	case data == "" && d.file == "":

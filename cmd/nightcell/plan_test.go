@@ -380,7 +380,7 @@ func TestPlanMistakes(t *testing.T) {
 		"--metal: the salts hold Cu and Ni; say which one to recover":                       {"--salt", "CuSO4", "--salt-mass", "5 g", "--salt", "NiSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
 		"--salt-mass: given 2 times for 1 salts":                                            zincPlan("--salt-mass", "1 g"),
 		"--salt-mass (number 2): neither mass nor concentration of ZnO is stated":           zincPlan("--salt", "ZnO"),
-		"target: nothing says what is wanted":                                               {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L"},
+		"target: it is missing":                                                             {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L"},
 		"1 argument given; usage: nightcell plan with flags alone":                          zincPlan("ZnSO4"),
 		"--density-unit":                                                                            zincPlan("--density-unit", "A/L"),
 		"--cell zinc-1: add --config":                                                               zincPlan("--cell", "zinc-1"),

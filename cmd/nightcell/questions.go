@@ -67,7 +67,7 @@ func (f *firstNight) one(ctx context.Context, i, of int, q *question) error {
 	}
 	first := proposed
 	if said := f.said[q.name]; said != "" && said != first {
-		proposed, why = said, fmt.Sprintf("You said %s before; proposed is %s: %s", said, first, why)
+		proposed, why = said, fmt.Sprintf("Your earlier answer was %s; the proposal is %s: %s", said, first, why)
 	}
 	fmt.Fprintf(f.out, "\n%d of %d  %s\n", i+1, of+1, q.title)
 	f.say(why)

@@ -268,7 +268,7 @@ func newBackupCommand(s *shell) *cobra.Command {
 		return soundOr(len(done.Unsound)+len(done.Links) == 0, s.show(asJSON, done, func(w io.Writer) {
 			fmt.Fprintf(w, "%d files with %d bytes copied, %d runs among them\n", done.Files, done.Bytes, done.Runs)
 			for _, run := range done.Unsound {
-				fmt.Fprintf(s.err, "nightcell: the log of %s does not hold together; nightcell verify %[1]s says why\n", drivers.Plain(run))
+				fmt.Fprintf(s.err, "nightcell: the log of %s is damaged; nightcell verify %[1]s shows where\n", drivers.Plain(run))
 			}
 			for _, link := range done.Links {
 				fmt.Fprintf(s.err, "nightcell: %s is a symbolic link: the copy lacks it and what it points to\n", drivers.Plain(link))

@@ -131,7 +131,7 @@ func (i *Item) Answer(choice string, values map[string]string, text string) (con
 	offered := slices.ContainsFunc(i.Choices, func(c Choice) bool { return c.Name == choice })
 	switch {
 	case choice == control.ItemLeftOut && strings.TrimSpace(text) == "":
-		return control.Entry{}, control.BadRequest("say why it is left out")
+		return control.Entry{}, control.BadRequest("give the reason for leaving it out")
 	case choice == control.ItemLeftOut:
 	case choice != "" && !offered || choice == "" && i.Choices != nil:
 		return control.Entry{}, control.BadRequest("%q is not an answer here", choice)
@@ -237,12 +237,12 @@ func driedSoFar(dried []control.Entry) []string {
 	case n == 0:
 		return nil
 	case n == 1:
-		return []string{fmt.Sprintf("So far %s. Dry it on and weigh again.", mass(dried[0].Numbers[bath.Mass]))}
+		return []string{fmt.Sprintf("So far %s. Dry it further and weigh again.", mass(dried[0].Numbers[bath.Mass]))}
 	}
 	a, b := dried[n-2].Numbers[bath.Mass], dried[n-1].Numbers[bath.Mass]
 	is := "constant mass"
 	if !constant(dried) {
-		is = "not constant: dry it on and weigh again"
+		is = "not constant: dry it further and weigh again"
 	}
 	return []string{fmt.Sprintf("The last two masses, %s and %s, differ by %s where %s is allowed: %s.", mass(a), mass(b), quantity.Short(quantity.Mass, math.Abs(a-b), 3), quantity.Short(quantity.Mass, constantWithin(dried), 2), is)}
 }

@@ -254,7 +254,7 @@ func TestAnswersAreJudged(t *testing.T) {
 	}
 	items := s.Items()
 	for _, c := range []struct{ item, choice, field, value, says string }{
-		{"rinse", control.ItemLeftOut, "", "", "say why it is left out"},
+		{"rinse", control.ItemLeftOut, "", "", "give the reason for leaving it out"},
 		{"rinse", "keep", "", "", `"keep" is not an answer here`},
 		{"bath", "", "", "", "is not an answer here"},
 		{"bath", "neutralize", "", "", "is not an answer here"},

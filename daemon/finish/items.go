@@ -71,7 +71,7 @@ func (s *Subject) item(name string) Item {
 		return Item{Title: "Rinse the deposit", Source: practice, Text: []string{rinsing(medium), "The first rinse is as dangerous as the bath: collect it with the bath."}}
 	case "dry":
 		return Item{Title: "Dry to constant mass", Kind: kind(bath.EntryDried), Ask: []string{"mass"}, Source: practice, Text: []string{
-			"Dry it at 60 to 105 °C, or in moving air at room temperature what is powder or sponge or melts low. Let it cool, weigh it, dry it again, weigh it again.",
+			"Dry it at 60 to 105 °C. Dry powder, sponge or a low-melting metal in moving air at room temperature. Let it cool, weigh it, dry it again, weigh it again.",
 			"The mass is constant when two in a row differ by no more than 0.1 % or the ± of the balance."}}
 	case "weigh":
 		return Item{Title: "Weigh the deposit", Kind: kind(bath.EntryWeighing), Ask: []string{"mass", "before", "after"}, First: true}.with(
@@ -84,8 +84,8 @@ func (s *Subject) item(name string) Item {
 		}
 		return i.with(fmt.Sprintf("Scrape off and dry the %s, and weigh it: it is %s that the bath lost and the cathode did not get.", s.Plan.Anode.Oxide.Formula, metal))
 	case "identity":
-		return Item{Title: "Test what it is", Kind: kind(control.EntryIdentity), Ask: []string{"result", "method"}}.with(
-			"Say what was tested and what came of it. A piece dissolved in acid with its gas measured over water, or an assay, gives a figure: enter identity has the fields.",
+		return Item{Title: "Test its identity", Kind: kind(control.EntryIdentity), Ask: []string{"result", "method"}}.with(
+			"State the test and its result. A piece dissolved in acid with its gas measured over water, or an assay, gives a figure: enter identity has the fields.",
 			"Acid on metal makes hydrogen: small pieces, fume hood, no flame.")
 	case "store":
 		i := Item{Title: "Store the deposit", Source: practice}

@@ -72,7 +72,7 @@ func goOn(data string, stated []byte, cell string, now time.Time, wait time.Dura
 	case err != nil:
 		return c, err
 	case b.Side == nil || len(b.Problems) > 0:
-		return c, fmt.Errorf("the ledger of bath %s cannot be gone by: %s. Move %s aside, or give the bath another name in [bath]", name, append(b.Problems, "it was never opened")[0], Dir(data, OfBath, name))
+		return c, fmt.Errorf("the ledger of bath %s cannot be used: %s. Move %s aside, or give the bath another name in [bath]", name, append(b.Problems, "it was never opened")[0], Dir(data, OfBath, name))
 	case b.Stated.Metal != c.Plan.Metal.String():
 		return c, fmt.Errorf("the ledger of bath %s holds %s, and the configuration states %s: end it with nightcell bath close %s, or give the other bath a name of its own", name, b.Words(), c.Plan.Metal.Element.Name, name)
 	}
@@ -84,7 +84,7 @@ func goOn(data string, stated []byte, cell string, now time.Time, wait time.Dura
 	}
 	on, err := c.from(stated, cell, left)
 	if err != nil {
-		return c, fmt.Errorf("what is left in bath %s, %s, makes no plan: %w", name, b.Words(), err)
+		return c, fmt.Errorf("no plan can be made from what is left in bath %s, %s: %w", name, b.Words(), err)
 	}
 	if out := on.Cell.OutOfReach(); out != nil {
 		told = joined(told, fmt.Sprintf("the target is out of reach of the %s: %v", on.Left, out))
@@ -111,7 +111,7 @@ func GoOn(runDir string, stated []byte, cell string) (Continued, error) {
 	left := configs.Left{Metal: b.MetalMass, Volume: b.Volume, Anolyte: b.AnolyteVolume, Medium: string(plan.Medium), Continues: b.Continues}
 	on, err := c.from(c.Frozen, cell, left)
 	if err != nil {
-		return c, fmt.Errorf("what bath %s had when the open run began makes no plan: %w", c.Cell.Bath.Name, err)
+		return c, fmt.Errorf("no plan can be made from what bath %s held when the open run began: %w", c.Cell.Bath.Name, err)
 	}
 	return on, nil
 }

@@ -166,7 +166,7 @@ func (el *Electrode) judge(e control.Entry, now time.Time) (against, notes []str
 	}
 	for _, key := range []string{bath.MassBefore, bath.MassAfter, bath.Mass} {
 		if x, ok := e.Numbers[key]; ok && !(x > 0) {
-			return nil, nil, control.BadRequest("an electrode of %.4g g cannot be: a mass is above zero", x*1e3)
+			return nil, nil, control.BadRequest("a mass of %.4g g is not possible for an electrode: a mass is above zero", x*1e3)
 		}
 	}
 	return nil, nil, nil

@@ -361,5 +361,5 @@ func (p *Page) askBegin(ctx context.Context, a *asking, v *askView) error {
 
 func (p *Page) doBegin(ctx context.Context, a *asking, _ bool) (string, []string, error) {
 	_, err := p.s.Operator.Begin(ctx, control.BeginOrder{Cell: a.cell.Name, By: a.who, Confirmed: a.form["confirmed"]})
-	return sentence.Name(a.cell.Name) + " is cleared for an unattended run. nightcell remains a watcher, not a safety device.", nil, err
+	return sentence.Name(a.cell.Name) + " is cleared for an unattended run. nightcell remains a monitor, not a safety device.", nil, err
 }

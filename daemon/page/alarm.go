@@ -89,7 +89,7 @@ func (p *Page) acknowledgeLinked(w http.ResponseWriter, r *http.Request) error {
 	}
 	if !p.taps.allow(r) {
 		w.Header().Set("Retry-After", "10")
-		return refusal(http.StatusTooManyRequests, "too many tries. Wait ten seconds")
+		return refusal(http.StatusTooManyRequests, "too many attempts. Wait ten seconds")
 	}
 	token := r.PathValue("token")
 	link, c, a, refused := p.follow(token)

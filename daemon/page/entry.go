@@ -84,7 +84,7 @@ func (p *Page) watch(a *asking) control.Operator {
 // hand hands an entry on.
 func (p *Page) hand(ctx context.Context, a *asking, e control.Entry) (control.Entered, error) {
 	if a.run == (place{}) {
-		return control.Entered{}, control.Refuse("%s has no run yet to enter anything into", sentence.Name(a.cell.Name))
+		return control.Entered{}, control.Refuse("%s has no run yet", sentence.Name(a.cell.Name))
 	}
 	done, _, _, err := late.Hand(ctx, p.watch(a), a.run.dir, e, p.s.Now())
 	return done, err

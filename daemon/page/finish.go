@@ -100,7 +100,7 @@ func (p *Page) readPhoto(w http.ResponseWriter, r *http.Request, a *asking) erro
 		p.s.Log.Debug("page: deadline", "err", err)
 	}
 	if err := r.ParseMultipartForm(1 << 20); err != nil {
-		return control.BadRequest("the picture did not arrive whole, or has more than %d MiB", mostPhoto>>20)
+		return control.BadRequest("the picture did not arrive complete, or has more than %d MiB", mostPhoto>>20)
 	}
 	if files := r.MultipartForm.File["file"]; len(files) == 1 {
 		a.photo = files[0]

@@ -30,7 +30,7 @@ func TestTheLastWordGoesOut(t *testing.T) {
 	}))
 	t.Cleanup(func() { // after the daemon has ended
 		hook.Close()
-		if len(told) == 0 || !strings.Contains(told[len(told)-1], "stopped, the supply goes on pushing 3 A") {
+		if len(told) == 0 || !strings.Contains(told[len(told)-1], "stopped, the supply continues to deliver 3 A") {
 			t.Errorf("told: %q", told)
 		}
 	})

@@ -128,7 +128,7 @@ func TestFinishByThumb(t *testing.T) {
 	fill("mass", "13.10 g ± 0.02 g")
 	press()
 	sure("current efficiency")
-	step("Test what it is")
+	step("Test its identity")
 	fill("result", "yes")
 	press()
 	sure("Identity")

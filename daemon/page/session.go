@@ -178,7 +178,7 @@ func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) error {
 		return refusal(http.StatusForbidden, "this request does not come from this page")
 	}
 	if p.s.Token.IsZero() {
-		return refusal(http.StatusForbidden, "nobody can sign in: no operator token is configured. Set token_file under [page] in the configuration")
+		return refusal(http.StatusForbidden, "sign-in is not possible: no operator token is configured. Set token_file under [page] in the configuration")
 	}
 	if err := r.ParseForm(); err != nil {
 		return refusal(http.StatusBadRequest, "the form cannot be read")
@@ -186,7 +186,7 @@ func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) error {
 	next, kept := localNext(r.PostForm.Get("next")), r.PostForm.Get("kept")
 	if !p.logins.allow(r) {
 		w.Header().Set("Retry-After", "10")
-		p.showLogin(w, r, http.StatusTooManyRequests, next, kept, "Too many tries. Wait ten seconds.")
+		p.showLogin(w, r, http.StatusTooManyRequests, next, kept, "Too many attempts. Wait ten seconds.")
 		return nil
 	}
 	who := strings.TrimSpace(r.PostForm.Get("who"))

@@ -69,7 +69,7 @@ func (p *Page) chargeRows(c *snapshot.Cell) []row {
 		{"left", "Left", ampereHours(left, 3), percent(q.CountedCoulombs/q.TargetCoulombs, "done")},
 		{"finish", "Finishes", p.finish(c), strings.TrimSpace(span(q.SecondsToTarget) + creeping(q))},
 		{"plan", "Planned by now", ampereHours(q.PlanCoulombs, 4), ahead(c)},
-		{"gaps", "Of this in gaps", gapRange(c), gapNote(c)},
+		{"gaps", "Of this, in gaps", gapRange(c), gapNote(c)},
 	}
 	return append(rows, row{"elapsed", "Started", p.clock(c.Began, p.s.Now()), sentence.Span(c.Elapsed)})
 }

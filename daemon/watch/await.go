@@ -110,7 +110,7 @@ func (c *Cell) ended() bool {
 	c.past.Take(c.run)
 	// No current flows, so that nobody waits for the log to be read once more. What is not written now is made up for before the next run.
 	if err := ledger.Settle(c.settings.DataDir, c.m.UTC(), ledgerWait); err != nil {
-		c.settings.Log.Warn("what the run took is not in the ledgers yet; it is made up for before the next one", "cell", c.settings.Cell, "err", err)
+		c.settings.Log.Warn("what the run took is not in the ledgers yet; it is entered before the next run", "cell", c.settings.Cell, "err", err)
 	}
 	c.settings.learn()
 	c.waiting.atRest, c.waiting.readUTC = c.run.AtRest(), c.past.Final.Reading.At

@@ -222,7 +222,7 @@ func (c *Cell) proof(err error) *drivers.Reading {
 
 // partUnwatched gives the last word on an output that is live though no run could begin. Nothing is done to it.
 func (c *Cell) partUnwatched() {
-	n := run.LastWord(c.settings.Cell, fmt.Sprintf("the supply goes on pushing %.3g A", float64(c.reading.Amperes)), routes.High)
+	n := run.LastWord(c.settings.Cell, fmt.Sprintf("the supply continues to deliver %.3g A", float64(c.reading.Amperes)), routes.High)
 	n.Cell, n.Supply, n.At = c.settings.Cell, c.settings.Supply, c.m.UTC()
 	n.ID, c.live = notices.ID(n.Cell, n.At), true
 	c.settings.Past(n)
@@ -253,7 +253,7 @@ func (c *Cell) partWith(ctx context.Context) (err error) {
 		c.run.Parted(c.facts(), o, proof, err)
 		what, urgency = fmt.Sprintf("its current held at %.3g A", float64(c.settings.HoldAmperes)), routes.High
 	default:
-		what, urgency = fmt.Sprintf("the supply goes on pushing %.3g A", float64(c.reading.Amperes)), routes.High
+		what, urgency = fmt.Sprintf("the supply continues to deliver %.3g A", float64(c.reading.Amperes)), routes.High
 	}
 	switch {
 	case err != nil && (failed || o.Do == alerts.Off):

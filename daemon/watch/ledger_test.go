@@ -93,7 +93,7 @@ func TestALedgerThatCannotBeReadIsTold(t *testing.T) {
 				told = r.Text("text")
 			}
 		})
-		if !strings.Contains(told, "as the configuration states it: the ledger of bath zinc-1 cannot be gone by") {
+		if !strings.Contains(told, "as the configuration states it: the ledger of bath zinc-1 cannot be used") {
 			t.Errorf("it is told: %q", told)
 		}
 	})

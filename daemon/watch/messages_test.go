@@ -183,7 +183,7 @@ func TestATripIsToldAsSuch(t *testing.T) {
 // TestTheLastWord: whoever stops the watch over a live output is heard of, with what becomes of it.
 func TestTheLastWord(t *testing.T) {
 	for on, want := range map[string]string{
-		"leave": "zinc-1: nightcell stopped, the supply goes on pushing 3 A",
+		"leave": "zinc-1: nightcell stopped, the supply continues to deliver 3 A",
 		"hold":  "zinc-1: nightcell stopped, its current held at 0.2 A",
 		"off":   "zinc-1: nightcell stopped, its output off, verified",
 	} {
@@ -219,7 +219,7 @@ func TestTheLastWordWithoutARun(t *testing.T) {
 		}
 		<-time.After(6 * time.Minute) // the longest back-off of a route that cannot read the logs
 		got := phone.Got()
-		if last := got[len(got)-1]; last.Subject != "zinc-1: nightcell stopped, the supply goes on pushing 3 A" || last.Kind != routes.Milestone || last.Priority != routes.High {
+		if last := got[len(got)-1]; last.Subject != "zinc-1: nightcell stopped, the supply continues to deliver 3 A" || last.Kind != routes.Milestone || last.Priority != routes.High {
 			t.Errorf("the last word is %q, %s", last.Subject, last.Priority)
 		}
 	})

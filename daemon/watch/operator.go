@@ -45,7 +45,7 @@ func (c *Cell) ChangeAlarm(ctx context.Context, o control.AlarmOrder) error {
 	cond, err := alerts.ParseCondition(o.Condition)
 	act, known := alarmActs[o.Act]
 	if err == nil && !known {
-		err = fmt.Errorf("%q is nothing that can be done to an alarm", o.Act)
+		err = fmt.Errorf("%q is not an action on an alarm", o.Act)
 	}
 	if err != nil {
 		return control.BadRequest("%v", err)

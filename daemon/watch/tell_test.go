@@ -86,7 +86,7 @@ func TestTheSubjectSaysWhatToDo(t *testing.T) {
 			"zinc-1: hard-short, 0.153 V at 3 A: switch off or down to the hold current | after ",
 			"zinc-1: over-current, 3.802 A: lower the current set-point | after hard-short",
 			"zinc-1: set-points-changed, now 6 V and 3.8 A: find out who changed it | after hard-short",
-			"zinc-1: nightcell stopped, the supply goes on pushing 3.8 A | after ",
+			"zinc-1: nightcell stopped, the supply continues to deliver 3.8 A | after ",
 		}
 		if !slices.Equal(subjects, want) {
 			t.Errorf("subjects\n%s\nwant\n%s", strings.Join(subjects, "\n"), strings.Join(want, "\n"))

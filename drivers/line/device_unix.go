@@ -20,7 +20,7 @@ import (
 
 var (
 	errHungUp   = errors.New("the port has gone away")
-	errFull     = errors.New("the port takes no more bytes; the adapter or the far end is stuck")
+	errFull     = errors.New("the port accepts no more bytes; the adapter or the far end is stuck")
 	errMeddled  = errors.New("another process has changed the port's settings")
 	errForsaken = errors.New("the port was given up")
 )

@@ -94,7 +94,7 @@ func permissionHint(path string) string {
 	group := groupOf(path)
 	switch group {
 	case "":
-		return "ask the system's keeper for access to the port"
+		return "ask the system's administrator for access to the port"
 	case "root":
 		return "the port belongs to root alone: copy configs/nightcell.rules to /etc/udev/rules.d/70-nightcell.rules, and plug it in again"
 	}

@@ -59,7 +59,7 @@ func (t *telnet) negotiate(ctx context.Context, s Settings) error {
 		err = t.until(deadline, func() bool { return t.agreed || t.refused })
 	}
 	if err != nil || !t.agreed {
-		return errors.Join(errors.New("what answers there does not speak RFC 2217; enable it at the serial server, or write tcp:// if it passes the bytes as they are"), err)
+		return errors.Join(errors.New("what answers there does not support RFC 2217; enable it at the serial server, or write tcp:// if it passes the bytes as they are"), err)
 	}
 	wanted := []struct {
 		what  byte

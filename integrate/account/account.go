@@ -144,7 +144,7 @@ func (r *Run) Account(s Subject) *Account {
 		}
 	}
 	if len(a.Tests) == 0 {
-		a.missing("nobody tested what the deposit is: hydrogen over water from a dissolved piece, an assay, or a test in words")
+		a.missing("the deposit's identity was not tested: hydrogen over water from a dissolved piece, an assay, or a test in words")
 	}
 	a.Notes = append(a.Notes, b.notes...)
 	return a
@@ -234,7 +234,7 @@ func (a *Account) weighed(all []weighing) (sum matter.Figure) {
 		case w.deposit.Value > 0:
 			last[w.electrode] = w.deposit
 		case w.deposit.Known():
-			a.Notes = append(a.Notes, fmt.Sprintf("the weighing by %s is left out: a deposit of %.4g g is none", w.by, w.deposit.Value*1e3))
+			a.Notes = append(a.Notes, fmt.Sprintf("the weighing by %s is left out: a deposit of %.4g g is not possible", w.by, w.deposit.Value*1e3))
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(last)) {
@@ -242,7 +242,7 @@ func (a *Account) weighed(all []weighing) (sum matter.Figure) {
 		sum = matter.Figure{Value: sum.Value + f.Value, StandardUncertainty: math.Hypot(sum.StandardUncertainty, f.StandardUncertainty), Mark: matter.Measured, Source: "balance"}
 	}
 	if !sum.Known() {
-		a.missing("the deposit was not weighed, or nobody entered what the electrode weighed before: the efficiency rests on assays or on the plan alone")
+		a.missing("the deposit was not weighed, or the electrode's mass before the run was not entered: the efficiency rests on assays or on the plan alone")
 	}
 	return sum
 }

@@ -234,7 +234,7 @@ func TestBadEntries(t *testing.T) {
 		note  string
 	}{
 		{at(5, bath.EntryAssay, map[string]float64{bath.PerMass: 264}), "the assay of 264 g/L is left out: the bath never held more than 26.4 g/L"},
-		{at(12, bath.EntryWeighing, map[string]float64{bath.MassBefore: 0.0182, bath.MassAfter: 0.0180}), "the weighing by ann is left out: a deposit of -0.2 g is none"},
+		{at(12, bath.EntryWeighing, map[string]float64{bath.MassBefore: 0.0182, bath.MassAfter: 0.0180}), "the weighing by ann is left out: a deposit of -0.2 g is not possible"},
 		{at(5, bath.EntrySample, map[string]float64{bath.LiquidVolume: 5}), "the sample by ann is left out: sample of 5 m3: it has to be above zero and less than the 900 mL there are"},
 	} {
 		r, s := night(c.entry)

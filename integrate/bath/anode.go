@@ -137,7 +137,7 @@ func (p *Plan) anodeMetal(e Entry) (mol float64, ok bool, err error) {
 	case !weighed:
 		return 0, false, nil
 	case assayed && !(share > 0 && share <= 1):
-		return 0, false, fmt.Errorf("a share of %.4g %% cannot be: it is that of the metal in what was weighed, above 0 %% and up to 100 %%", share*100)
+		return 0, false, fmt.Errorf("a share of %.4g %% is not possible: it is that of the metal in what was weighed, above 0 %% and up to 100 %%", share*100)
 	case assayed:
 	case e.Kind == EntryWeighing && p.Anode.Soluble:
 		share = 1
@@ -200,7 +200,7 @@ func (p *Plan) againstAnode(e Entry, m Moment, add func(string, ...any)) {
 	}
 	b, molar := p.Model.Catholyte(), p.scenario.molar
 	if mol < 0 != (p.Anode.Soluble && e.Kind == EntryWeighing) && mol != 0 {
-		add("%s g of %s are found at the anode, which cannot be", figure(mol*molar*1e3), p.Metal.Element.Name)
+		add("%s g of %s at the anode is not possible", figure(mol*molar*1e3), p.Metal.Element.Name)
 		return
 	}
 	found := mol + b.Collected

@@ -437,7 +437,7 @@ func TestAnodeIsFound(t *testing.T) {
 		words string
 	}{
 		{entry(EntryWeighing, map[string]float64{Mass: 0.030}), "the charge so far and the bath can account for 23.3 g"}, // 6 A·h × 3.865 g/A·h
-		{entry(EntryWeighing, map[string]float64{MassBefore: 0.050, MassAfter: 0.040}), "cannot be"},
+		{entry(EntryWeighing, map[string]float64{MassBefore: 0.050, MassAfter: 0.040}), "is not possible"},
 		{entry(EntrySludge, map[string]float64{Mass: 0.200}), "can account for"},
 	} {
 		p := run()

@@ -86,7 +86,7 @@ func compensate(total, tail *float64, x float64) {
 // Add books mol of metal and m3 of liquid put in; both at least 0.
 func (b *Book) Add(mol, volume float64) error {
 	if !(mol >= 0) || !(volume >= 0) || math.IsInf(mol, 0) || math.IsInf(volume, 0) {
-		return fmt.Errorf("addition of %g mol in %s: neither can be below zero", mol, quantity.Short(quantity.Volume, volume, 4))
+		return fmt.Errorf("addition of %g mol in %s: neither may be negative", mol, quantity.Short(quantity.Volume, volume, 4))
 	}
 	b.Supplied += mol
 	b.Volume += volume

@@ -198,7 +198,7 @@ func (p *Plan) AddSalt(salt Salt, volume float64) (metal float64, err error) {
 	}
 	switch {
 	case !(assay > 0 && assay <= 1):
-		return 0, fmt.Errorf("an assay of %.4g %% cannot be: it is the share of %s in what was weighed, above 0 %% and up to 100 %%", assay*100, f)
+		return 0, fmt.Errorf("an assay of %.4g %% is not possible: it is the share of %s in what was weighed, above 0 %% and up to 100 %%", assay*100, f)
 	case !(salt.Mass.Value > 0):
 		return 0, fmt.Errorf("addition of %s: a mass above zero is needed, not %g g", f, salt.Mass.Value*1e3)
 	}

@@ -262,7 +262,7 @@ func (p *Plan) againstWeighing(e Entry, m Moment, add func(string, ...any)) {
 	most := math.Max(p.Model.Charge()+widest*m.ChargeDoubt, 0) * equivalent * (1 + widest*BalanceDoubt)
 	switch {
 	case deposit.Value < 0 && blank == 0:
-		add("the deposit weighs %s g, which is below nothing", figure(deposit.Value*1e3))
+		add("the deposit weighs %s g, which is below zero", figure(deposit.Value*1e3))
 	case deposit.Value > most:
 		add("the deposit weighs %s g, and the charge so far can give %s g at most", figure(deposit.Value*1e3), figure(most*1e3))
 	}

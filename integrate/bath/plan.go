@@ -245,7 +245,7 @@ func (m *mistakes) positive(field, remedy string, f matter.Figure) bool {
 		return false
 	}
 	if f.StandardUncertainty < 0 || math.IsNaN(f.StandardUncertainty) || math.IsInf(f.StandardUncertainty, 0) {
-		m.add(field, "", "its uncertainty is %g; it cannot be below zero", f.StandardUncertainty)
+		m.add(field, "", "its uncertainty is %g; it must not be negative", f.StandardUncertainty)
 		return false
 	}
 	return f.Known()

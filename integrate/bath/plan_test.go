@@ -271,7 +271,7 @@ func TestMistakesAreSentences(t *testing.T) {
 		"mass and g/L":          {func(o *Order) { o.Contents.Salts[0].Concentration = given(5) }, "both mass and concentration"},
 		"salt without mass":     {func(o *Order) { o.Contents.Salts[0].Mass = matter.Figure{} }, "neither mass nor concentration"},
 		"assay over 100 %":      {func(o *Order) { o.Contents.Salts[0].Assay = given(1.02) }, "assay: it is 102 %"},
-		"no target":             {func(o *Order) { o.Target = Target{} }, "nothing says what is wanted"},
+		"no target":             {func(o *Order) { o.Target = Target{} }, "it is missing"},
 		"two targets":           {func(o *Order) { o.Target.Charge = given(1) }, "recover and charge are both stated"},
 		"more than there is":    {func(o *Order) { o.Target = Target{Deposit: given(0.060)} }, "60 g are wanted, and the bath holds 56.8 g"},
 		"not below":             {func(o *Order) { o.Target = Target{Concentration: given(70)} }, "not above 70 g/L"},

@@ -31,7 +31,7 @@ func (c Contents) parseSalts(m *mistakes, s *Settled) []matter.Formula {
 		if c.Medium == "" && strings.Contains(f.String(), "S2O3") {
 			m.add(field+"formula", "state the medium if the thiosulfate was destroyed before", "%s is a thiosulfate, and the tables have no bath of it: acid makes sulfur and sulfur dioxide of it", f)
 		}
-		m.share(field+"assay", salt.Assay, "no salt holds more than itself")
+		m.share(field+"assay", salt.Assay, "a salt cannot contain more than 100 % of itself")
 	}
 	if s.Medium == "" {
 		s.Medium = mediumOf(formulas)

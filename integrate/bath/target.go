@@ -71,7 +71,7 @@ func (t Target) settle(m *mistakes) form {
 	const remedy = "state one of: a share to recover, a concentration to leave, a deposit, a thickness, a charge, an energy for the next gram"
 	switch {
 	case len(stated) == 0:
-		m.add("target", remedy, "nothing says what is wanted")
+		m.add("target", remedy, "it is missing")
 		return form{}
 	case len(stated) > 1:
 		m.add("target", remedy, "%s and %s are both stated", stated[0].name, stated[1].name)

@@ -210,7 +210,7 @@ func (p *sheet) cautions() []string {
 	all = append(all, "Interruption of the current: "+sentence(interrupt.Why)+" "+report.Cite(interrupt.Tolerance.Source))
 	if p.Divided() {
 		all = append(all, "The planned charge is that of the catholyte. Keep its level slightly higher, so that liquid flows outward.",
-			"What crosses the separator into the anolyte is reckoned as a share of the current. An assay of both sides says how much it is.")
+			"What crosses the separator into the anolyte is computed as a share of the current. An assay of both sides says how much it is.")
 	}
 	if fade, ok := p.Bath.Metal.Fade(p.Bath.Medium); ok && p.Bath.Goal.Recovered.Value > fade.Beyond {
 		all = append(all, sentence(fade.Why)+" "+report.Cite(fade.Source))
