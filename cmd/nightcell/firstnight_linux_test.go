@@ -35,7 +35,7 @@ func TestFirstNight(t *testing.T) {
 		p.question()
 		p.answer(answer)
 	}
-	if text, ended := p.question(); !ended || p.end() != 0 || !strings.Contains(text, "kept in nightcell.toml.unfinished") {
+	if text, ended := p.question(); !ended || p.end() != 0 || !strings.Contains(text, "saved in nightcell.toml.unfinished") {
 		t.Fatalf("stopped with %s", text)
 	}
 	if _, err := os.Stat(file); err == nil {

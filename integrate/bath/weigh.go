@@ -98,7 +98,7 @@ func (p *Plan) turn(b *Book, metalByMetal, metalByVolume, volumeByMetal, volumeB
 // kg of metal by which the account moved, positive if there is more than it said. Without an uncertainty it is taken as it is.
 func (p *Plan) BookAssay(found matter.Figure) (difference float64, err error) {
 	if !(found.Value >= 0) || math.IsInf(found.Value, 0) {
-		return 0, fmt.Errorf("assay of %s: it cannot be below zero", quantity.Short(quantity.MassConcentration, found.Value, 4))
+		return 0, fmt.Errorf("assay of %s: it must not be negative", quantity.Short(quantity.MassConcentration, found.Value, 4))
 	}
 	was := p.Model.Catholyte().Metal()
 	err = p.Model.both(func(b *Book) error {
