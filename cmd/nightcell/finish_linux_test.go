@@ -130,7 +130,7 @@ func TestFinishOnATerminal(t *testing.T) {
 		{"'13.1 mL' is a volume; a mass is needed", "131 g"},
 		{"Enter it anyway? yes or no", "no"},
 		{"Mass of the deposit", "13.14 g"},
-		{"So far 13.14 g. Dry it on and weigh again.", "13.10 g"},
+		{"So far 13.14 g. Dry it further and weigh again.", "13.10 g"},
 		{"not constant", "13.10 g"},
 		{"Weigh the deposit", "13.10 g ± 0.02 g"},
 		{"current efficiency", "-"}, // of the test of identity
