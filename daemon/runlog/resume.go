@@ -267,8 +267,19 @@ func readDoubting(f File) (*tail, *Doubt, error) {
 	if err != nil || t.Checkpoint == nil {
 		return t, nil, err
 	}
-	before, err := readBefore(f, t)
+	from, err := lastCheckpoint(f, t.at)
 	if err != nil {
+		return nil, nil, err
+	}
+	r := newReader(struct {
+		io.ReadSeeker
+		io.Closer
+	}{io.NewSectionReader(f, 0, t.from), f}, 64<<10)
+	if err := r.SeekTo(from); err != nil {
+		return nil, nil, err
+	}
+	v := verifier{damaged: from > 0} // what stands before that is none of this
+	if err := v.all(r, nil); err != nil {
 		return nil, nil, err
 	}
 	stored, err := restore(t.Checkpoint)
@@ -277,97 +288,21 @@ func readDoubting(f File) (*tail, *Doubt, error) {
 	}
 	says := ampereHoursOf(stored.Totals().Charge)
 	switch {
-	case before.broken != "":
-		return t, &Doubt{t.at, fmt.Sprintf("the last checkpoint, %s, does not match the log before it: %s. The log was damaged, as by a power failure, or altered; the checkpoint is used for lack of anything better",
-			says, before.broken)}, nil
-	case before.lost || before.replay.anew && before.replay.Coulometer == nil || sameCoulometer(before.replay.Coulometer, stored):
+	case v.miscounted != "":
+		return t, &Doubt{t.at, fmt.Sprintf("the last checkpoint, %s, does not match the log before it: it %s. The log was damaged, as by a power failure, or altered; the checkpoint is used for lack of anything better",
+			says, v.miscounted)}, nil
+	case v.excused || sameCoulometer(v.counted, stored):
 		return t, nil, nil
-	case before.replay.Coulometer == nil:
+	case v.counted == nil:
 		return t, &Doubt{t.at, fmt.Sprintf("the last checkpoint gives %s, but the start of the run is missing; the checkpoint is used for lack of anything better", says)}, nil
 	}
 	reason := fmt.Sprintf("the last checkpoint gives %s, but the readings before it give %s (%s). It was altered, or the disk is failing; the run is resumed from the readings",
-		says, ampereHoursOf(before.replay.Coulometer.Totals().Charge), strings.Join(differences(stored, before.replay.Coulometer), ", "))
+		says, ampereHoursOf(v.counted.Totals().Charge), strings.Join(differences(stored, v.counted), ", "))
 	at := t.at
-	if t, err = (&tail{size: t.size, passed: at}).read(f, before.from); err != nil {
+	if t, err = (&tail{size: t.size, passed: at}).read(f, from); err != nil {
 		return nil, nil, err
 	}
 	return t, &Doubt{at, reason}, nil
 }
 
 func ampereHoursOf(coulombs float64) string { return fmt.Sprintf("%.6g A·h", coulombs/3600) }
-
-// segment is what stands between the last checkpoint and the one before it, read again.
-type segment struct {
-	from   int64 // offset of the checkpoint before; 0: the beginning of the log
-	start  int64 // behind it
-	copied int64 // bytes that are copies of other lines
-	replay Replay
-	lost   bool   // lines were never written, so the readings cannot give the totals
-	broken string // why the bytes are not those that the last checkpoint counts; empty: they are
-}
-
-// readBefore replays what the last checkpoint of a tail speaks of, and nothing else of the log.
-func readBefore(f File, t *tail) (*segment, error) {
-	length, _ := t.Checkpoint.Integer("bytes")
-	sum, _ := t.Checkpoint.Integer("crc")
-	s := new(segment)
-	var err error
-	if s.from, err = lastCheckpoint(f, t.at); err != nil {
-		return nil, err
-	}
-	r := newReader(f, 64<<10)
-	if err := r.SeekTo(s.from); err != nil {
-		return nil, err
-	}
-	var rec Record
-	for r.offset < t.at {
-		err := r.Next(&rec)
-		var d *Damage
-		if err == nil {
-			err = s.take(&rec, r)
-		}
-		switch {
-		case err == nil:
-		case errors.Is(err, errTwice):
-			s.copied += r.dropLine()
-		case errors.Is(err, errSenseless) || errors.As(err, &d):
-			s.replay.Missing()
-		case errors.Is(err, io.EOF):
-			s.broken = "it was cut while it was read"
-			return s, nil
-		default:
-			return nil, err
-		}
-	}
-	if got := t.at - s.start - s.copied; got != length || int64(r.crcLine) != sum {
-		s.broken = fmt.Sprintf("it counts %d bytes with CRC-32C %08x since the checkpoint before, and there are %d with %08x", length, sum, got, r.crcLine)
-	}
-	return s, nil
-}
-
-// errSenseless stands for whatever keeps a line from being applied.
-var errSenseless = errors.New("a line out of place")
-
-// take applies one line.
-func (s *segment) take(rec *Record, r *Reader) error {
-	if rec.Kind == KindCheckpoint {
-		if r.offset-int64(len(r.line)) != s.from {
-			return errSenseless // one that does not vouch for itself, else it would be where this began
-		}
-		c, err := restore(rec)
-		if err != nil {
-			return err // it was restored a moment ago
-		}
-		s.replay.from(c, rec)
-		s.start, r.crcLine = r.offset, 0
-		return nil
-	}
-	if rec.Kind == KindEntry && rec.Text("kind") == EntryLost {
-		s.lost = true
-	}
-	err := s.replay.Apply(rec)
-	if err != nil && !errors.Is(err, errTwice) {
-		return errSenseless
-	}
-	return err
-}

@@ -88,24 +88,34 @@ type verifier struct {
 	newest  int64 // time stamp of that checkpoint
 	damaged bool  // a line since then is none
 	lost    bool  // lines since then were never written
+
+	// Of the newest checkpoint that vouched for itself:
+	counted    *integrate.Coulometer // what the readings before it give; nil: their beginning is missing
+	excused    bool                  // they need not give its totals: lines were never written, or it carries those of another log
+	miscounted string                // how the bytes before it are not those that it counts; empty: they are
 }
 
 // replayAll shows every record, once it is applied, to each, which may be nil.
 func replayAll(r *Reader, each func(*Record, *Replay) error) (*Report, error) {
 	var v verifier
+	err := v.all(r, each)
+	return v.finish(r), err
+}
+
+func (v *verifier) all(r *Reader, each func(*Record, *Replay) error) error {
 	var rec Record
 	for {
 		err := v.next(r, &rec)
 		if err == nil && each != nil {
 			if err := each(&rec, &v.replay); err != nil {
-				return nil, err
+				return err
 			}
 		}
 		var d *Damage
 		switch {
 		case err == nil:
 		case errors.Is(err, io.EOF):
-			return v.finish(r), nil
+			return nil
 		case errors.Is(err, errTwice):
 			v.copied += r.dropLine()
 			v.name(Damage{r.offset - int64(len(r.line)), r.offset, errTwice.Error()})
@@ -114,7 +124,7 @@ func replayAll(r *Reader, each func(*Record, *Replay) error) (*Report, error) {
 			v.replay.Missing()
 			v.name(*d)
 		default:
-			return nil, err
+			return err
 		}
 	}
 }
@@ -206,11 +216,14 @@ func (v *verifier) checkpoint(r *Reader, rec *Record) error {
 	length, _ := rec.Integer("bytes")
 	same := sameCoulometer(v.replay.Coulometer, stored)
 	carried := v.replay.anew && v.replay.Coulometer == nil
-	intact := int64(crc) == sum && at-segment-copied == length
+	v.counted, v.excused, v.miscounted = v.replay.Coulometer, v.lost || carried, ""
+	if got := at - segment - copied; int64(crc) != sum || got != length {
+		v.miscounted = fmt.Sprintf("counts %d bytes with CRC-32C %08x; here are %d with %08x", length, sum, got, crc)
+	}
 	t := stored.Totals()
 	switch {
-	case !intact && !v.damaged:
-		v.name(Damage{segment, at, fmt.Sprintf("the checkpoint behind them counts %d bytes with CRC-32C %08x; here are %d with %08x", length, sum, at-segment, crc)})
+	case v.miscounted != "" && !v.damaged:
+		v.name(Damage{segment, at, "the checkpoint behind them " + v.miscounted})
 	case carried:
 		v.report.Carried = &t
 	case !v.damaged && !v.lost && !same:
