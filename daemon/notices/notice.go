@@ -4,11 +4,13 @@ package notices
 
 import (
 	"fmt"
-	"nightcell/alerts/routes"
-	"nightcell/daemon/runlog"
-	"sort"
+	"maps"
+	"slices"
 	"strings"
 	"time"
+
+	"nightcell/alerts/routes"
+	"nightcell/daemon/runlog"
 )
 
 // valuePrefix marks the fields of a logged notice that are figures.
@@ -17,43 +19,49 @@ const valuePrefix = "value_"
 // ID is the idempotency key of a notice; no two notices of a cell have the same utc.
 func ID(cell string, utc time.Time) string { return fmt.Sprintf("%s-%d", cell, utc.UnixNano()) }
 
+// named ties the name of a logged notice's field to its place, so that writing and reading cannot differ.
+type named struct {
+	key string
+	at  *string
+}
+
+// texts are in the order of the line. priority is in words.
+func texts(n *routes.Notice, priority *string) []named {
+	return []named{
+		{"id", &n.ID}, {"kind", (*string)(&n.Kind)}, {"condition", &n.Condition}, {"priority", priority}, {"subject", &n.Subject}, {"text", &n.Text},
+		{"state", &n.State}, {"meaning", &n.Meaning}, {"first", &n.First}, {"acknowledge", &n.Acknowledge}, {"supply", &n.Supply},
+	}
+}
+
 // Write writes a notice into the log with all its parts; Of reads it back.
 func Write(w *runlog.Writer, n routes.Notice) error {
-	extra := []runlog.Field{
-		runlog.Text("state", n.State), runlog.Text("meaning", n.Meaning), runlog.Text("first", n.First),
-		runlog.Text("acknowledge", n.Acknowledge), runlog.Text("supply", n.Supply),
+	var fields []runlog.Field
+	priority := n.Priority.String()
+	for _, t := range texts(&n, &priority) {
+		fields = append(fields, runlog.Text(t.key, *t.at))
 	}
 	if n.After != "" {
-		extra = append(extra, runlog.Text("after", n.After))
+		fields = append(fields, runlog.Text("after", n.After))
 	}
 	if !n.Since.IsZero() {
-		extra = append(extra, runlog.Integer("since", n.Since.UnixNano()))
+		fields = append(fields, runlog.Integer("since", n.Since.UnixNano()))
 	}
-	names := make([]string, 0, len(n.Values))
-	for name := range n.Values {
-		names = append(names, name)
+	for _, name := range slices.Sorted(maps.Keys(n.Values)) {
+		fields = append(fields, runlog.Number(valuePrefix+name, n.Values[name]))
 	}
-	sort.Strings(names)
-	for _, name := range names {
-		extra = append(extra, runlog.Number(valuePrefix+name, n.Values[name]))
-	}
-	return w.Notice(n.At, runlog.Notice{
-		ID: n.ID, Kind: string(n.Kind), Condition: n.Condition, Priority: n.Priority.String(), Subject: n.Subject, Text: n.Text,
-	}, extra...)
+	return w.Notice(n.At, fields...)
 }
 
 // Of turns a log record of the kind notice back into the notice.
-func Of(rec *runlog.Record) (routes.Notice, error) {
-	priority, err := routes.ParsePriority(rec.Text("priority"))
-	if err != nil {
-		return routes.Notice{}, fmt.Errorf("notification %s in the log: %w", rec.Text("id"), err)
+func Of(rec *runlog.Record) (n routes.Notice, err error) {
+	var priority string
+	for _, t := range texts(&n, &priority) {
+		*t.at = rec.Text(t.key)
 	}
-	n := routes.Notice{
-		ID: rec.Text("id"), Cell: rec.Cell, Supply: rec.Text("supply"), Kind: routes.Kind(rec.Text("kind")),
-		Condition: rec.Text("condition"), After: rec.Text("after"), Priority: priority, State: rec.Text("state"), At: rec.Time(),
-		Subject: rec.Text("subject"), Text: rec.Text("text"), Meaning: rec.Text("meaning"),
-		First: rec.Text("first"), Acknowledge: rec.Text("acknowledge"),
+	if n.Priority, err = routes.ParsePriority(priority); err != nil {
+		return n, fmt.Errorf("notification %s in the log: %w", n.ID, err)
 	}
+	n.Cell, n.After, n.At = rec.Cell, rec.Text("after"), rec.Time()
 	if ns, ok := rec.Integer("since"); ok {
 		n.Since = time.Unix(0, ns).UTC()
 	}

@@ -10,12 +10,10 @@ import (
 	"nightcell/daemon/cursor"
 )
 
-// parcel is what one request carries: lines of several cells, and for each cell the
-// cursor behind them.
+// parcel is what one request carries: lines of several cells.
 type parcel struct {
 	text  []byte // of the lines as they are sent
 	lines []span
-	ends  []*handover
 }
 
 // span is a line in the text of a parcel.
@@ -33,15 +31,6 @@ type end struct {
 	why     error // of the last of them
 }
 
-// handover is one cell's part of a parcel.
-type handover struct {
-	q            *queue
-	to           end
-	lines, aside int
-}
-
-func (p *parcel) reset() { p.text, p.lines, p.ends = p.text[:0], p.lines[:0], p.ends[:0] }
-
 // add appends a line with the tags put behind the measurement's name.
 func (p *parcel) add(q *queue, line, tags []byte, stamp int64) {
 	from := len(p.text)
@@ -50,32 +39,8 @@ func (p *parcel) add(q *queue, line, tags []byte, stamp int64) {
 	p.text = append(p.text, tags...)
 	p.text = append(p.text, line[i:]...)
 	p.lines = append(p.lines, span{from, len(p.text), q, stamp})
-}
-
-// close ends a cell's part.
-func (p *parcel) close(q *queue, to end) {
-	h := &handover{q: q, to: to}
-	for i := len(p.lines) - 1; i >= 0 && p.lines[i].q == q; i-- {
-		h.lines++
-	}
-	p.ends = append(p.ends, h)
-}
-
-// oldest is the time stamp of a cell's first line in the parcel, 0 when there is none.
-func (p *parcel) oldest(q *queue) int64 {
-	stamp := int64(0)
-	for i := len(p.lines) - 1; i >= 0 && p.lines[i].q == q; i-- {
-		stamp = p.lines[i].stamp
-	}
-	return stamp
-}
-
-// setAside counts a line that the database will never take.
-func (p *parcel) setAside(q *queue) {
-	for _, h := range p.ends {
-		if h.q == q {
-			h.aside++
-		}
+	if q.lines++; q.lines == 1 {
+		q.first = stamp
 	}
 }
 

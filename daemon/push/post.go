@@ -174,7 +174,7 @@ func (p *Push) deliver(ctx context.Context) error {
 		return fmt.Errorf("every line is rejected, so none is dropped; correct the address or the database: %w", d.why)
 	}
 	for _, l := range d.refused {
-		p.parcel.setAside(l.q)
+		l.q.aside++
 		p.s.Log.Error("the database rejects this line; skipped, it stays in the log",
 			"push", p.s.Name, "cell", l.q.cell, "line", shorten(p.parcel.text[l.from:l.to]), "err", d.why)
 	}
@@ -223,7 +223,7 @@ func (d *delivery) send(ctx context.Context, lines []span) error {
 func (d *delivery) passOver(lines []span, why *refusalError) {
 	byAge := slices.SortedStableFunc(slices.Values(lines), func(a, b span) int { return cmp.Compare(a.stamp, b.stamp) })
 	for _, l := range byAge[:why.old] {
-		d.p.parcel.setAside(l.q)
+		l.q.aside++
 	}
 	d.taken += len(lines) - why.old
 	d.p.s.Log.Warn("lines older than the database's retention are skipped; they stay in the log",

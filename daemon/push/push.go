@@ -173,8 +173,10 @@ func (p *Push) round(ctx context.Context) (more bool, err error) {
 			return false, err // cut short by us
 		}
 		p.tell(err)
-		for _, h := range p.parcel.ends {
-			h.q.note(h.lines, h.aside, err)
+		for _, q := range p.queues {
+			if q.next.at != q.at {
+				q.note(err)
+			}
 		}
 		if err != nil {
 			p.stepBack(err)
@@ -182,13 +184,17 @@ func (p *Push) round(ctx context.Context) (more bool, err error) {
 		}
 		p.failing = false
 	}
-	for _, h := range p.parcel.ends {
-		more = more || h.to.behind > 0 || h.to.at.Run != h.q.at.Run
-		if h.to.damaged > 0 {
-			p.s.Log.Error("a line that is not line protocol is not sent; it stays in the log",
-				"push", p.s.Name, "cell", h.q.cell, "run", h.to.at.Run, "pieces", h.to.damaged, "last", h.to.why)
+	for _, q := range p.queues {
+		to := q.next
+		if to.at == q.at {
+			continue
 		}
-		h.q.advance(h.to)
+		more = more || to.behind > 0 || to.at.Run != q.at.Run
+		if to.damaged > 0 {
+			p.s.Log.Error("a line that is not line protocol is not sent; it stays in the log",
+				"push", p.s.Name, "cell", q.cell, "run", to.at.Run, "pieces", to.damaged, "last", to.why)
+		}
+		q.advance()
 	}
 	if time.Since(p.settled) >= settleTime {
 		p.settle()
@@ -224,7 +230,10 @@ func (p *Push) stepBack(err error) {
 // gather fills the parcel with the next lines, giving every cell its share, and says
 // whether there was no room for some cells.
 func (p *Push) gather() (full bool) {
-	p.parcel.reset()
+	p.parcel.text, p.parcel.lines = p.parcel.text[:0], p.parcel.lines[:0]
+	for _, q := range p.queues {
+		q.next, q.lines, q.aside, q.first = end{at: q.at}, 0, 0, 0
+	}
 	// Whoever owes least comes first, so that what it does not need is left for those who are behind.
 	slices.SortStableFunc(p.order, func(a, b *queue) int { return cmp.Compare(a.behind, b.behind) })
 	for i, q := range p.order {
@@ -232,6 +241,9 @@ func (p *Push) gather() (full bool) {
 			return true
 		}
 		err := p.take(q, max(1, (p.most-len(p.parcel.lines))/(len(p.order)-i)))
+		if err != nil {
+			q.next = end{at: q.at} // what it has put in already comes again
+		}
 		if q.looked(err) {
 			p.s.Log.Error("push", "push", p.s.Name, "cell", q.cell, "err", err)
 		}
@@ -275,7 +287,7 @@ func (p *Push) Health(cell string) (snapshot.Way, bool) {
 }
 
 // note takes down how a request with lines of this cell went.
-func (q *queue) note(lines, aside int, err error) {
+func (q *queue) note(err error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if err != nil {
@@ -283,8 +295,8 @@ func (q *queue) note(lines, aside int, err error) {
 		q.health.Problem = err.Error()
 		return
 	}
-	q.health.Delivered += uint64(lines - aside)
-	q.health.SetAside += uint64(aside)
+	q.health.Delivered += uint64(q.lines - q.aside)
+	q.health.SetAside += uint64(q.aside)
 	q.health.Problem = ""
 }
 

@@ -30,6 +30,11 @@ type queue struct {
 	mark   string
 	behind int64 // bytes of its log that waited at the last look
 
+	// What the present parcel has of it:
+	next         end   // the place behind that
+	lines, aside int   // how many lines, and those among them that the database will never take
+	first        int64 // time stamp of the first; 0: there is none
+
 	mu     sync.Mutex
 	health snapshot.Way
 	oldest int64 // time stamp of the first line that is not acknowledged, 0: none
@@ -41,40 +46,37 @@ func newQueue(data, push, cell string) *queue {
 }
 
 // advance moves the cursor to what the database has acknowledged.
-func (q *queue) advance(to end) {
-	q.at = to.at
+func (q *queue) advance() {
+	q.at = q.next.at
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	q.oldest = 0
-	q.health.WaitingBytes = max(0, to.behind)
-	q.health.SetAside += uint64(to.damaged)
+	q.health.WaitingBytes = max(0, q.next.behind)
+	q.health.SetAside += uint64(q.next.damaged)
 }
 
 // take puts the next lines of a cell into the parcel, at most so many. A run that
 // is through leads on to the next one.
 func (p *Push) take(q *queue, most int) error {
-	to := end{at: q.at}
-	for before := len(p.parcel.lines); ; {
+	to := &q.next
+	for {
 		if to.at.Run != "" {
-			if err := p.read(q, &to, most-(len(p.parcel.lines)-before)); err != nil {
+			if err := p.read(q, most); err != nil {
 				return err
 			}
-			if len(p.parcel.lines)-before >= most || len(p.parcel.text) >= mostBytes {
-				break
+			if q.lines >= most || len(p.parcel.text) >= mostBytes {
+				return nil
 			}
 			// Half a line may be left, which matters no more once there is a later run.
 		}
 		next, err := nextRun(q.dir, to.at.Run)
-		if err != nil {
+		if err != nil || next == "" {
 			return err
-		}
-		if next == "" {
-			break
 		}
 		// Only now is it sure that nothing more comes to the run before: look at it once more.
 		last := to.at
 		if to.at.Run != "" {
-			if err := p.read(q, &to, most-(len(p.parcel.lines)-before)); err != nil {
+			if err := p.read(q, most); err != nil {
 				return err
 			}
 		}
@@ -82,10 +84,6 @@ func (p *Push) take(q *queue, most int) error {
 			to.at = cursor.Cursor{Run: next}
 		}
 	}
-	if to.at != q.at {
-		p.parcel.close(q, to)
-	}
-	return nil
 }
 
 // nextRun names the first run after one, empty when there is none.
@@ -105,7 +103,8 @@ func nextRun(dir, after string) (string, error) {
 // read takes whole lines from a run and moves to behind them. Checkpoints are
 // nightcell's own memory and not sent; what is no line at all, such as the zeros
 // that a power cut leaves, is set aside here and stays in the log.
-func (p *Push) read(q *queue, to *end, most int) (err error) {
+func (p *Push) read(q *queue, most int) (err error) {
+	to := &q.next
 	run := filepath.Join(q.dir, to.at.Run)
 	info, err := os.Stat(filepath.Join(run, runlog.LogName))
 	switch {
@@ -119,18 +118,19 @@ func (p *Push) read(q *queue, to *end, most int) (err error) {
 	}
 	start := to.at.Offset
 	if info.Size() > start {
-		if err := p.pick(q, run, to, most); err != nil {
+		if err := p.pick(q, run, most); err != nil {
 			return err
 		}
 	}
 	to.behind = max(0, info.Size()-to.at.Offset)
 	q.behind = to.behind
-	q.owes(p.parcel.oldest(q), info.Size()-start)
+	q.owes(q.first, info.Size()-start)
 	return nil
 }
 
-// pick puts whole lines of a run into the parcel, at most so many.
-func (p *Push) pick(q *queue, run string, to *end, most int) (err error) {
+// pick puts whole lines of a run into the parcel, until it has so many of the cell.
+func (p *Push) pick(q *queue, run string, most int) (err error) {
+	to := &q.next
 	r, err := runlog.Open(run)
 	if err != nil {
 		return err
@@ -139,7 +139,7 @@ func (p *Push) pick(q *queue, run string, to *end, most int) (err error) {
 	if err := r.Resume(to.at.Offset); err != nil {
 		return err
 	}
-	for lines := 0; lines < most && len(p.parcel.text) < mostBytes; to.at.Offset = r.Offset() {
+	for ; q.lines < most && len(p.parcel.text) < mostBytes; to.at.Offset = r.Offset() {
 		err := r.Next(&p.record)
 		var damage *runlog.Damage
 		switch {
@@ -161,7 +161,6 @@ func (p *Push) pick(q *queue, run string, to *end, most int) (err error) {
 			}
 		}
 		p.parcel.add(q, line, p.tags, p.record.Nanos)
-		lines++
 	}
 	return nil
 }

@@ -88,7 +88,7 @@ func TestADisplacedLogIsSeenWhenTheDiskWasInTrouble(t *testing.T) {
 		}
 		return nil
 	}
-	l.must(l.w.Notice(l.utc, Notice{ID: "only-in-memory"}))
+	l.must(l.w.Notice(l.utc, Text("id", "only-in-memory")))
 	m.fault = nil
 	l.must(m.Remove(filepath.Join(l.w.Run(), LogName)))
 	l.poll(time.Minute, untouched)

@@ -158,17 +158,9 @@ func (w *Writer) Alarm(utc time.Time, a Alarm, extra ...Field) error {
 	}, extra...))
 }
 
-// Notice is a message to people.
-type Notice struct {
-	ID, Kind, Condition, Priority, Subject, Text string
-}
-
-// Notice appends a message that is to be delivered.
-func (w *Writer) Notice(utc time.Time, n Notice, extra ...Field) error {
-	return w.append(utc, KindNotice, "", append([]Field{
-		Text("id", n.ID), Text("kind", n.Kind), Text("condition", n.Condition), Text("priority", n.Priority),
-		Text("subject", n.Subject), Text("text", n.Text),
-	}, extra...))
+// Notice appends a message that is to be delivered; notices.Write says which fields it has.
+func (w *Writer) Notice(utc time.Time, fields ...Field) error {
+	return w.append(utc, KindNotice, "", fields)
 }
 
 // Entry appends what a person, or the log itself, writes into the run.

@@ -126,7 +126,7 @@ func (l *live) spell(n int) {
 			l.must(l.w.Alarm(l.utc, Alarm{Condition: "over-current", State: "UNACK", Priority: "high", Text: `3.4 A, "limit" 3.3 A`, Value: 3.4}, Flag("first", true)))
 			l.mark(KindAlarm)
 		case 1:
-			l.must(l.w.Notice(l.utc, Notice{ID: "a-1", Kind: "alarm", Condition: "over-current", Priority: "high", Subject: "zinc-1", Text: "look, now = then"}))
+			l.must(l.w.Notice(l.utc, Text("id", "a-1"), Text("kind", "alarm"), Text("condition", "over-current"), Text("priority", "high"), Text("subject", "zinc-1"), Text("text", "look, now = then")))
 			l.mark(KindNotice)
 		case 2:
 			l.must(l.w.Entry(l.utc, "sample", "2 mL, by Ä", Number("volume", 2e-6)))
