@@ -13,7 +13,6 @@
 package metrics
 
 import (
-	"fmt"
 	"log/slog"
 	"math"
 	"net/http"
@@ -88,15 +87,8 @@ func (m *Metrics) Handler(log *slog.Logger) http.Handler {
 func (m *Metrics) unpaced(log *slog.Logger) http.Handler {
 	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{
 		EnableOpenMetrics: true,
-		ErrorHandling:     promhttp.ContinueOnError, ErrorLog: errorLog{log}, Registry: m.registry,
+		ErrorHandling:     promhttp.ContinueOnError, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError), Registry: m.registry,
 	})
-}
-
-// errorLog tells the operator's log what could not be gathered.
-type errorLog struct{ log *slog.Logger }
-
-func (e errorLog) Println(v ...any) {
-	e.log.Error("metrics", "err", fmt.Sprint(v...))
 }
 
 // Observer is one cell's end of the poll histograms; observing allocates nothing.

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -124,25 +125,21 @@ func (p *Page) place(c *snapshot.Cell, run string) (place, error) {
 	if err != nil {
 		return place{}, err
 	}
-	open := ""
-	if !c.Waiting && !c.Ended {
-		if open = filepath.Base(c.Run); c.Run == "" {
-			open = strings.Join(names[max(0, len(names)-1):], "")
-		}
+	newest, live := "", !c.Waiting && !c.Ended
+	if len(names) > 0 {
+		newest = names[len(names)-1]
 	}
-	switch {
-	case run == "" && !c.Waiting && !c.Ended:
-		run = open
-	case run == "" && len(names) > 0:
-		run = names[len(names)-1]
+	open := newest
+	if live && c.Run != "" {
+		open = filepath.Base(c.Run)
 	}
-	if run == "" && !c.Waiting && !c.Ended {
+	switch run = cmp.Or(run, open); {
+	case run == "" && live:
 		return place{live: true}, nil // its folder has yet to come
-	}
-	if !slices.Contains(names, run) {
+	case !slices.Contains(names, run):
 		return place{}, errNoRun
 	}
-	return place{filepath.Join(cursor.CellDir(p.s.Data, c.Name), run), run, run == open}, nil
+	return place{filepath.Join(cursor.CellDir(p.s.Data, c.Name), run), run, live && run == open}, nil
 }
 
 // placeOf finds the run of a cell that a request for its history names.

@@ -24,38 +24,43 @@ type linked struct {
 	Picture         bool
 }
 
+// followed is what a link leads to.
+type followed struct {
+	link  Link
+	cell  *snapshot.Cell
+	alarm snapshot.Alarm
+}
+
 // follow finds the alarm that a link is about. What is refused is refused to a reader and to an acknowledgement alike.
-func (p *Page) follow(token string) (link Link, c *snapshot.Cell, a snapshot.Alarm, refused error) {
-	no := func(status int, format string, args ...any) (Link, *snapshot.Cell, snapshot.Alarm, error) {
-		return link, c, a, refusal(status, format, args...)
-	}
+func (p *Page) follow(token string) (f followed, refused error) {
 	if p.s.Links == nil {
-		return no(http.StatusNotFound, "this nightcell makes no links to alarms")
+		return f, refusal(http.StatusNotFound, "this nightcell makes no links to alarms")
 	}
 	link, err := p.s.Links.Read(token)
 	now := p.s.Now()
 	if err != nil {
-		return no(http.StatusForbidden, "%w", err)
+		return f, refusal(http.StatusForbidden, "%w", err)
 	}
 	alarm := fmt.Sprintf("%s of %s", sentence.Name(link.Condition), sentence.Name(link.Cell))
-	if now.After(link.Ends) {
-		return no(http.StatusGone, "this link to %s expired at %s", alarm, p.clock(link.Ends, now))
+	c := p.snapshotOf(link.Cell)
+	switch {
+	case now.After(link.Ends):
+		return f, refusal(http.StatusGone, "this link to %s expired at %s", alarm, p.clock(link.Ends, now))
+	case c == nil:
+		return f, refusal(http.StatusGone, "this link is about cell %s, which is not watched here now", link.Cell)
+	case link.Run != filepath.Base(c.Run):
+		return f, refusal(http.StatusGone, "this link to %s is about another run; %s", alarm, p.runNow(c))
 	}
-	if c = p.snapshotOf(link.Cell); c == nil {
-		return no(http.StatusGone, "this link is about cell %s, which is not watched here now", link.Cell)
-	}
-	if link.Run != filepath.Base(c.Run) {
-		return no(http.StatusGone, "this link to %s is about another run; %s", alarm, p.runNow(c))
-	}
-	for _, a = range c.Alarms {
-		if a.Condition == link.Condition && a.Since.Equal(link.Since) {
-			return link, c, a, nil
+	for _, a := range c.Alarms {
+		switch {
+		case a.Condition != link.Condition:
+		case a.Since.Equal(link.Since):
+			return followed{link, c, a}, nil
+		default:
+			return f, refusal(http.StatusGone, "this link is about an alarm that is over: %s came again at %s, with a link of its own", alarm, p.clock(a.Since, now))
 		}
-		if a.Condition == link.Condition {
-			return no(http.StatusGone, "this link is about an alarm that is over: %s came again at %s, with a link of its own", alarm, p.clock(a.Since, now))
-		}
 	}
-	return no(http.StatusGone, "the alarm of %s at %s is over; there is nothing left to acknowledge", alarm, p.clock(link.Since, now))
+	return f, refusal(http.StatusGone, "the alarm of %s at %s is over; there is nothing left to acknowledge", alarm, p.clock(link.Since, now))
 }
 
 // runNow says which run is watched, for whoever holds a link to another.
@@ -69,7 +74,8 @@ func (p *Page) runNow(c *snapshot.Cell) string {
 // showLinked shows the alarm of a link. It acknowledges nothing: whoever previews a link fetches it.
 func (p *Page) showLinked(w http.ResponseWriter, r *http.Request) error {
 	token := r.PathValue("token")
-	link, c, a, refused := p.follow(token)
+	f, refused := p.follow(token)
+	link, c, a := f.link, f.cell, f.alarm
 	if refused != nil {
 		return refused
 	}
@@ -92,7 +98,8 @@ func (p *Page) acknowledgeLinked(w http.ResponseWriter, r *http.Request) error {
 		return refusal(http.StatusTooManyRequests, "too many attempts. Wait ten seconds")
 	}
 	token := r.PathValue("token")
-	link, c, a, refused := p.follow(token)
+	f, refused := p.follow(token)
+	link, c, a := f.link, f.cell, f.alarm
 	switch {
 	case refused != nil:
 		return refused
@@ -123,16 +130,16 @@ func (p *Page) acknowledgeLinked(w http.ResponseWriter, r *http.Request) error {
 
 // pictureLinked draws the hours before a link's alarm up to now.
 func (p *Page) pictureLinked(w http.ResponseWriter, r *http.Request) {
-	_, c, a, refused := p.follow(r.PathValue("token"))
+	f, refused := p.follow(r.PathValue("token"))
 	if refused != nil || p.s.Picture == nil || !p.reads.Allow() {
 		http.NotFound(w, r)
 		return
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
 	defer cancel()
-	png, err := p.s.Picture(ctx, c.Name, a.Since)
+	png, err := p.s.Picture(ctx, f.cell.Name, f.alarm.Since)
 	if err != nil || png == nil {
-		p.s.Log.Debug("page: picture of a link", "cell", c.Name, "err", err)
+		p.s.Log.Debug("page: picture of a link", "cell", f.cell.Name, "err", err)
 		http.NotFound(w, r)
 		return
 	}

@@ -3,6 +3,7 @@ package page
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"strings"
@@ -99,13 +100,8 @@ func (p *Page) events(w http.ResponseWriter, r *http.Request) error {
 		now := p.live.state(name)
 		message = append(message, event(changed(shown, now))...)
 		shown = now
-		if err := out.SetWriteDeadline(time.Now().Add(slowest)); err != nil {
-			return nil
-		}
-		if _, err := w.Write(message); err != nil {
-			return nil
-		}
-		if err := out.Flush(); err != nil {
+		late := out.SetWriteDeadline(time.Now().Add(slowest))
+		if _, err := w.Write(message); errors.Join(late, err, out.Flush()) != nil {
 			return nil
 		}
 		message = nil

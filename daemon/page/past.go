@@ -16,6 +16,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/control"
 	"nightcell/daemon/history"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/runlog"
@@ -84,47 +85,50 @@ const (
 	firstPoints  = 1000 // before the width of the curves is known
 )
 
-// history serves a window of a run for the curves.
+// history serves a window of a run for the curves. Its errors are plain text, which the curves show.
 func (p *Page) history(w http.ResponseWriter, r *http.Request) {
-	if !p.reads.Allow() {
-		w.Header().Set("Retry-After", "1")
-		http.Error(w, "too many requests for curves", http.StatusTooManyRequests)
+	var body []byte
+	c, err := p.curves(r)
+	if err == nil {
+		body, err = json.Marshal(c)
+	}
+	if err != nil {
+		http.Error(w, err.Error(), control.StatusOf(err))
 		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = w.Write(body) // the reader may have gone
+}
+
+// curves reads the window that a request asks for.
+func (p *Page) curves(r *http.Request) (*curve, error) {
+	if !p.reads.Allow() {
+		return nil, refusal(http.StatusTooManyRequests, "too many requests for curves")
 	}
 	q := r.URL.Query()
 	from, err1 := moment(q, "from")
 	to, err2 := moment(q, "to")
 	points, err3 := strconv.Atoi(q.Get("points"))
 	if err := errors.Join(err1, err2, err3); err != nil {
-		http.Error(w, "from and to are Unix times in seconds or absent, points is a whole number", http.StatusBadRequest)
-		return
+		return nil, refusal(http.StatusBadRequest, "from and to are Unix times in seconds or absent, points is a whole number")
 	}
 	name := r.PathValue("cell")
 	win, err := p.s.History.Window(r.Context(), name, q.Get("run"), from, to, min(max(points, fewestPoints), mostPoints))
 	switch {
 	case errors.Is(err, history.ErrNoRun):
-		http.Error(w, "there is no such run", http.StatusNotFound)
-		return
+		return nil, errNoRun
 	case err != nil:
 		if r.Context().Err() == nil {
 			p.s.Log.Warn("page: history", "cell", name, "err", err)
 		}
-		http.Error(w, "the history cannot be read; see the journal", http.StatusInternalServerError)
-		return
+		return nil, refusal(http.StatusInternalServerError, "the history cannot be read; see the journal")
 	}
 	var plan *planCurve
 	if q.Get("run") == "" {
 		plan = planOf(p.snapshotOf(name))
 	}
-	b, err := json.Marshal(p.curveOf(win, plan))
-	if err != nil {
-		p.s.Log.Error("page: history", "cell", name, "err", err)
-		http.Error(w, "the history cannot be sent; see the journal", http.StatusInternalServerError)
-		return
-	}
-	w.Header().Set("Content-Type", "application/json")
-	w.Header().Set("Cache-Control", "no-store")
-	_, _ = w.Write(b) // the reader may have gone
+	return p.curveOf(win, plan), nil
 }
 
 // moment reads a Unix time in seconds; absent is the zero time.

@@ -7,7 +7,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
 	"time"
 
 	"nightcell/daemon/control"
@@ -44,15 +43,10 @@ func (p *Page) frameFor(r *http.Request, title, topic string) frameOf {
 
 // zoneName says which clock the page goes by at a moment in its zone.
 func zoneName(now time.Time) string {
-	name, offset := now.Zone()
-	if offset == 0 {
-		return name
+	if _, offset := now.Zone(); offset == 0 {
+		return now.Format("MST")
 	}
-	sign := '+'
-	if offset < 0 {
-		sign, offset = '−', -offset
-	}
-	return fmt.Sprintf("%s, UTC%c%d:%02d", name, sign, offset/3600, offset/60%60)
+	return now.Format("MST, UTC-07:00")
 }
 
 // render writes a page, or an error and no half page.
@@ -193,30 +187,20 @@ type headline struct {
 
 func headlineOf(cells []*snapshot.Cell, now time.Time) headline {
 	n := map[sentence.Standing]int{}
-	h := headline{Standing: sentence.Well}
 	for _, c := range cells {
 		n[sentence.Of(c, now, time.UTC).Standing]++
 	}
+	say := fmt.Sprintf("; %d normal.", n[sentence.Well])
+	act, look := sentence.Plural(n[sentence.Act], "cell"), sentence.Plural(n[sentence.Look], "cell")
 	switch {
 	case len(cells) == 0:
-		return headline{Text: "No cell has reported yet.", Standing: sentence.Look}
+		return headline{"No cell has reported yet.", sentence.Look}
+	case n[sentence.Act] > 0 && n[sentence.Look] > 0:
+		return headline{"Go to " + act + " now; check " + look + " when you can" + say, sentence.Act}
 	case n[sentence.Act] > 0:
-		h.Standing = sentence.Act
+		return headline{"Go to " + act + " now" + say, sentence.Act}
 	case n[sentence.Look] > 0:
-		h.Standing = sentence.Look
-	default:
-		h.Text = fmt.Sprintf("All %d cells are normal.", len(cells))
-		return h
+		return headline{"Check " + look + " when you can" + say, sentence.Look}
 	}
-	var say []string
-	for _, part := range []struct {
-		n    int
-		text string
-	}{{n[sentence.Act], "go to %s now"}, {n[sentence.Look], "check %s when you can"}} {
-		if part.n > 0 {
-			say = append(say, fmt.Sprintf(part.text, sentence.Plural(part.n, "cell")))
-		}
-	}
-	h.Text = strings.ToUpper(say[0][:1]) + strings.Join(say, "; ")[1:] + fmt.Sprintf("; %d normal.", n[sentence.Well])
-	return h
+	return headline{fmt.Sprintf("All %d cells are normal.", len(cells)), sentence.Well}
 }

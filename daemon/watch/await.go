@@ -34,12 +34,7 @@ func (c *Cell) await(ctx context.Context, reading *drivers.Reading) {
 	w.readUTC = c.m.UTC()
 	if !c.settings.Live(*reading, w.atRest) {
 		c.barred.Store(false)
-		if w.noRun != "" {
-			w.noRun, w.alarms = "", nil
-			n := c.unwatched(routes.Cleared, alerts.NORM)
-			n.Subject, n.Text = c.settings.Cell+": current has stopped", "No run could start; there is nothing to monitor."
-			c.settings.Past(n)
-		}
+		c.watchedAgain("current has stopped", "No run could start; there is nothing to monitor.", c.settings.Past)
 		w.zero.take(*reading)
 		w.from = *reading
 		return
@@ -52,12 +47,7 @@ func (c *Cell) await(ctx context.Context, reading *drivers.Reading) {
 	err := c.begin(reading)
 	c.barred.Store(err != nil)
 	if err == nil {
-		if w.noRun != "" {
-			w.noRun, w.alarms = "", nil
-			n := c.unwatched(routes.Cleared, alerts.NORM)
-			n.Subject, n.Text = c.settings.Cell+": monitored again", "A run has started: charge is counted and alarms are active."
-			c.run.Notice(w.readUTC, n)
-		}
+		c.watchedAgain("monitored again", "A run has started: charge is counted and alarms are active.", func(n routes.Notice) { c.run.Notice(w.readUTC, n) })
 		return
 	}
 	if w.from.At == 0 {
@@ -133,6 +123,18 @@ func (c *Cell) tellUnwatched(err error) {
 		Condition: n.Condition, State: alerts.UNACK, Priority: n.Priority, Since: n.Since, First: true,
 		Text: n.Text, Meaning: n.Meaning, Action: n.First,
 	}}
+}
+
+// watchedAgain tells that no current flows unmonitored any more, if that was told.
+func (c *Cell) watchedAgain(subject, text string, tell func(routes.Notice)) {
+	w := &c.waiting
+	if w.noRun == "" {
+		return
+	}
+	w.noRun, w.alarms = "", nil
+	n := c.unwatched(routes.Cleared, alerts.NORM)
+	n.Subject, n.Text = c.settings.Cell+": "+subject, text
+	tell(n)
 }
 
 // unwatched is a notice about current that flows while no run can begin, so that no log takes it.
