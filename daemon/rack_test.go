@@ -90,7 +90,7 @@ func TestTwoCellsOnOneSupply(t *testing.T) {
 		// spoil each other's most of the time.
 		var refused int64
 		for _, why := range s.Refused {
-			refused += int64(why.N)
+			refused += int64(why)
 		}
 		if refused > int64(s.Reading.Count)/4 {
 			t.Errorf("cell %s refused %v beside %d readings", s.Name, s.Refused, s.Reading.Count)

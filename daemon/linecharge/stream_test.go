@@ -140,8 +140,8 @@ func (w *watched) end() (v verdict, err error) {
 	}
 	v.shown = w.cell.Latest()
 	v.refused = make(map[string]uint64)
-	for _, c := range v.shown.Refused {
-		v.refused[c.Label] = c.N
+	for why, n := range v.shown.Refused {
+		v.refused[string(why)] = n
 	}
 	run, _, err := runlog.LatestRun(w.dir, "zinc-1")
 	if err != nil {

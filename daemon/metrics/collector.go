@@ -95,7 +95,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		e.send(c.polls, prometheus.CounterValue, float64(s.Poll.Good), "good")
 		e.send(c.polls, prometheus.CounterValue, float64(s.Poll.Bad), "bad")
 		for _, reason := range drivers.Reasons() {
-			e.send(c.refused, prometheus.CounterValue, refusedFor(s, reason), string(reason))
+			e.send(c.refused, prometheus.CounterValue, float64(s.Refused[reason]), string(reason))
 		}
 		if s.Run != "" {
 			for _, p := range s.Charge.Budget.Components() {
@@ -112,15 +112,6 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 			send(e, c.pushes, &w, w.Name)
 		}
 	}
-}
-
-func refusedFor(s *snapshot.Cell, reason drivers.Reason) float64 {
-	for _, r := range s.Refused {
-		if r.Label == string(reason) {
-			return float64(r.N)
-		}
-	}
-	return 0
 }
 
 // emitter sends metrics of one cell.

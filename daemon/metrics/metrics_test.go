@@ -44,7 +44,7 @@ func full(name string, alarms, ways int) *snapshot.Cell {
 		Settings: snapshot.Settings{At: at, SetVolts: 6, SetAmperes: 3, LimitVolts: 8, LimitAmperes: 4},
 		Log:      snapshot.Log{Bytes: 4e5, DiskFree: 1e9},
 		Poll:     snapshot.Poll{EverySeconds: 1, Good: 3600, Bad: 2},
-		Refused:  []snapshot.Count{{Label: string(drivers.NoReply), N: 2}},
+		Refused:  map[drivers.Reason]uint64{drivers.NoReply: 2},
 	}
 	for i, condition := range alerts.Conditions() {
 		if i < alarms {

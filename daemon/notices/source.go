@@ -19,38 +19,14 @@ import (
 type Source struct {
 	cellDir string // <data>/runs/<cell>
 
-	mu sync.Mutex
-	// seen says, for a cursor, how far the log behind it has been found to hold no
+	// seen says, for a cursor that stands at the end, how far the log behind it has been found to hold no
 	// notice, so that a quiet night is not read again at every look.
-	seen map[string]string
+	seen sync.Map
 }
-
-// mostSeen bounds seen; there are as many live cursors as routes.
-const mostSeen = 256
 
 // NewSource reads the notices of one cell in a data directory.
 func NewSource(dataDir, cell string) *Source {
-	return &Source{cellDir: cursor.CellDir(dataDir, cell), seen: make(map[string]string)}
-}
-
-// skip returns where to begin looking for the first notice behind a cursor.
-func (s *Source) skip(from string) string {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if to, ok := s.seen[from]; ok {
-		return to
-	}
-	return from
-}
-
-// remember says that there is no notice between from and to.
-func (s *Source) remember(from, to string) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if len(s.seen) >= mostSeen {
-		clear(s.seen)
-	}
-	s.seen[from] = to
+	return &Source{cellDir: cursor.CellDir(dataDir, cell)}
 }
 
 // Start implements routes.Source: behind everything that there is.
@@ -68,7 +44,11 @@ func (s *Source) Latest(context.Context) (string, error) {
 
 // Next implements routes.Source.
 func (s *Source) Next(ctx context.Context, from string) (routes.Notice, string, error) {
-	at, err := cursor.Parse(s.skip(from))
+	begin, seen := s.seen.Load(from)
+	if !seen {
+		begin = from
+	}
+	at, err := cursor.Parse(begin.(string))
 	if err != nil {
 		return routes.Notice{}, "", fmt.Errorf("%w: %w", routes.ErrCursor, err)
 	}
@@ -88,9 +68,10 @@ func (s *Source) Next(ctx context.Context, from string) (routes.Notice, string, 
 		}
 		n, next, err := s.nextIn(ctx, at)
 		if errors.Is(err, io.EOF) {
-			s.remember(from, next.String())
+			s.seen.Store(from, next.String())
 			continue
 		}
+		s.seen.Delete(from)
 		return n, next.String(), err
 	}
 	return routes.Notice{}, "", io.EOF
@@ -105,11 +86,7 @@ func (s *Source) nextIn(ctx context.Context, at cursor.Cursor) (n routes.Notice,
 	if err != nil {
 		return n, at, err
 	}
-	defer func() {
-		if closed := r.Close(); closed != nil {
-			err = errors.Join(err, closed)
-		}
-	}()
+	defer func() { err = errors.Join(err, r.Close()) }()
 	if err := r.SeekTo(at.Offset); err != nil {
 		return n, at, err
 	}

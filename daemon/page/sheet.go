@@ -297,7 +297,7 @@ func (p *Page) handRows(hand map[string]history.Hand, now time.Time) []row {
 func watchRows(c *snapshot.Cell) []row {
 	refused := uint64(0)
 	for _, r := range c.Refused {
-		refused += r.N
+		refused += r
 	}
 	logState := "normal"
 	if c.Log.Problem != "" {

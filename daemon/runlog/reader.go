@@ -111,10 +111,7 @@ func (r *Reader) SeekTo(offset int64) error {
 			break
 		}
 	}
-	if _, err := r.f.Seek(r.offset, io.SeekStart); err != nil {
-		return fmt.Errorf("moving in the log: %w", err)
-	}
-	return nil
+	return r.Resume(r.offset)
 }
 
 // Resume moves to an offset that an earlier reader of the same log returned, which

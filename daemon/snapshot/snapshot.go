@@ -13,7 +13,7 @@ import (
 )
 
 // Cell is the state of one cell at one moment. Quantities are SI with the unit in
-// the name; what is not known is NaN. Slices in it are shared between copies and
+// the name; what is not known is NaN. Slices and maps in it are shared between copies and
 // never changed in place.
 type Cell struct {
 	Name     string // the cell's name in the configuration
@@ -51,9 +51,8 @@ type Cell struct {
 	Log      Log
 	Outlet   Outlet // filled in for the reader; the cell's loop knows nothing of it
 	Poll     Poll
-	// Refused counts answers that were not counted, by drivers.Reason.
-	Refused []Count
-	Blind   []string // what volts and amperes cannot see for this metal
+	Refused  map[drivers.Reason]uint64 // answers that were not counted
+	Blind    []string                  // what volts and amperes cannot see for this metal
 }
 
 // Board holds the newest snapshot of one cell for one writer and any number of readers; nobody waits for anybody.
@@ -199,10 +198,4 @@ type Poll struct {
 	GapAfterSeconds float64 // a longer time without a reading is a gap
 	Good, Bad       uint64
 	LateSeconds     float64 // of the last poll against its schedule
-}
-
-// Count is a count under a label.
-type Count struct {
-	Label string
-	N     uint64
 }

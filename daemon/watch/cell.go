@@ -36,8 +36,7 @@ type Cell struct {
 	late    time.Duration   // of the newest poll against its schedule
 	good    uint64
 	bad     uint64
-	refused map[drivers.Reason]uint64
-	counts  []snapshot.Count // refused, in a fixed order; rebuilt when it changes
+	refused map[drivers.Reason]uint64 // another with each refusal: snapshots share it
 	// statusDue is when the supply is asked next for set-points, protection and errors, on the clock of the readings.
 	statusDue time.Duration
 

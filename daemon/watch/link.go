@@ -4,10 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"nightcell/alerts"
 	"nightcell/daemon/run"
-	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"strings"
 	"time"
@@ -216,14 +216,8 @@ func (c *Cell) countRefusal(err error) {
 	if r.Reason == drivers.NoReply && r.Answer == "" {
 		c.link.Silences++
 	}
+	c.refused = maps.Clone(c.refused)
 	c.refused[r.Reason]++
-	counts := make([]snapshot.Count, 0, len(c.refused))
-	for _, reason := range drivers.Reasons() {
-		if n := c.refused[reason]; n > 0 {
-			counts = append(counts, snapshot.Count{Label: string(reason), N: n})
-		}
-	}
-	c.counts = counts
 }
 
 // refreshStatus asks for set-points, protection and errors. After an error, which

@@ -87,7 +87,7 @@ func (c *Cell) publish() {
 	s.Reading.Volts, s.Reading.Amperes = float64(c.reading.Volts), float64(c.reading.Amperes)
 	s.Reading.Mode, s.Reading.Output = c.reading.Mode, c.reading.Output
 	s.Reading.At, s.Reading.Mono = c.waiting.readUTC, c.reading.At
-	s.Refused = c.counts
+	s.Refused = c.refused
 	s.Poll = snapshot.Poll{
 		EverySeconds: c.settings.Poll.Seconds(), GapAfterSeconds: c.settings.Count.GapAfter.Seconds(), Good: c.good, Bad: c.bad,
 		LateSeconds: c.late.Seconds(),
