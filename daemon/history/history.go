@@ -17,6 +17,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sync/semaphore"
+
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 )
@@ -33,7 +35,7 @@ type Options struct {
 // History keeps the series of all cells. Its methods may be called from many goroutines.
 type History struct {
 	o     Options
-	scans chan struct{} // one place for each scan of a log that may go on at a time
+	scans *semaphore.Weighted // bounds how many stretches of log are read at a time
 
 	mu    sync.Mutex
 	cells map[string]*cell
@@ -59,7 +61,7 @@ const (
 
 // New returns a History that knows nothing yet; call Run.
 func New(o Options) *History {
-	h := &History{o: o, cells: make(map[string]*cell), scans: make(chan struct{}, mostScan), old: make(map[string]*series)}
+	h := &History{o: o, cells: make(map[string]*cell), scans: semaphore.NewWeighted(mostScan), old: make(map[string]*series)}
 	h.Follow(o.Cells)
 	if h.o.Every <= 0 {
 		h.o.Every = min(max(time.Duration(len(o.Cells))*25*time.Millisecond, 250*time.Millisecond), 5*time.Second)
@@ -188,15 +190,4 @@ func withLog(dir string, offset int64, read func(*runlog.Reader) error) error {
 		err = read(r)
 	}
 	return errors.Join(err, r.Close())
-}
-
-// scan holds one of the few places for reading a whole stretch of log; call the
-// returned function when done.
-func (h *History) scan(ctx context.Context) (func(), error) {
-	select { // ends when a scan before this one ends, or with ctx
-	case h.scans <- struct{}{}:
-		return func() { <-h.scans }, nil
-	case <-ctx.Done():
-		return nil, ctx.Err()
-	}
 }

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"math"
 	"path/filepath"
@@ -88,12 +87,11 @@ func (h *History) earlier(ctx context.Context, dir string) (*series, error) {
 	if s != nil {
 		return s, nil
 	}
-	done, err := h.scan(ctx)
-	if err != nil {
+	if err := h.scans.Acquire(ctx, 1); err != nil {
 		return nil, err
 	}
-	defer done()
-	s, err = readAll(ctx, dir)
+	defer h.scans.Release(1)
+	s, err := readAll(ctx, dir)
 	if err != nil {
 		return nil, err
 	}
@@ -218,45 +216,34 @@ func (h *History) refine(ctx context.Context, w *Window, p scanPlan, dir string)
 	if !p.wanted {
 		return w, nil
 	}
-	done, err := h.scan(ctx)
+	if err := h.scans.Acquire(ctx, 1); err != nil {
+		return nil, err
+	}
+	defer h.scans.Release(1)
+	points, err := p.points(ctx, dir)
 	if err != nil {
 		return nil, err
 	}
-	defer done()
-	err = withLog(dir, p.offset, func(r *runlog.Reader) (err error) {
-		w.Points, err = p.points(ctx, r)
-		return err
-	})
-	if err != nil {
-		return nil, err
-	}
-	w.FromLog = true
+	w.Points, w.FromLog = points, true
 	return w, nil
 }
 
-// points reads and reduces one stretch of log.
-func (p *scanPlan) points(ctx context.Context, r *runlog.Reader) ([]Point, error) {
+// points reads and reduces one stretch of the log in a run's folder.
+func (p *scanPlan) points(ctx context.Context, dir string) ([]Point, error) {
 	var merged []bucket
-	var rec runlog.Record
-	for i := 0; i%batch != 0 || ctx.Err() == nil; i++ {
-		var damage *runlog.Damage
-		switch err := r.Next(&rec); {
-		case errors.As(err, &damage):
-		case errors.Is(err, io.EOF) || err == nil && rec.Nanos > p.to:
-			points := make([]Point, len(merged))
-			for i := range merged {
-				merged[i].coulombs = p.charge(merged[i].last)
-				points[i] = merged[i].point()
-			}
-			return points, nil
-		case err != nil:
-			return nil, err
-		case rec.Kind == runlog.KindReading && rec.Nanos >= p.from:
-			b := bucketOf(&rec, 0)
+	err := runlog.Scan(dir, p.offset, func(r *runlog.Record, _ *runlog.Reader) bool {
+		if r.Kind == runlog.KindReading && r.Nanos >= p.from && r.Nanos <= p.to {
+			b := bucketOf(r, 0)
 			merged = gather(merged, &b, p.from, p.step)
 		}
+		return r.Nanos <= p.to && ctx.Err() == nil
+	})
+	points := make([]Point, len(merged))
+	for i := range merged {
+		merged[i].coulombs = p.charge(merged[i].last)
+		points[i] = merged[i].point()
 	}
-	return nil, ctx.Err()
+	return points, errors.Join(err, ctx.Err())
 }
 
 // charge is interpolated between the buckets, whose charge is exact.

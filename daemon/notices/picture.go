@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"time"
@@ -57,36 +56,16 @@ func RunAt(cellDir string, at time.Time) (run string, err error) {
 }
 
 // ReadSeries reads volts and amperes between two moments from the end of a run's log.
-func ReadSeries(ctx context.Context, run string, since, until time.Time, to *report.Series) (err error) {
-	r, err := runlog.Open(run)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, r.Close()) }()
+func ReadSeries(ctx context.Context, run string, since, until time.Time, to *report.Series) error {
 	info, err := os.Stat(filepath.Join(run, runlog.LogName))
 	if err != nil {
 		return fmt.Errorf("measuring the log: %w", err)
 	}
-	if err := r.SeekTo(max(0, info.Size()-pictureBytes)); err != nil {
-		return err
-	}
-	var rec runlog.Record
-	for ctx.Err() == nil {
-		err := r.Next(&rec)
-		var damage *runlog.Damage
-		switch {
-		case errors.Is(err, io.EOF), err == nil && rec.Time().After(until):
-			return nil
-		case errors.As(err, &damage):
-			continue
-		case err != nil:
-			return err
-		case rec.Kind != runlog.KindReading || rec.Time().Before(since):
-			continue
+	err = runlog.Scan(run, max(0, info.Size()-pictureBytes), func(r *runlog.Record, _ *runlog.Reader) bool {
+		if r.Kind == runlog.KindReading && !r.Time().Before(since) && !r.Time().After(until) {
+			to.At, to.Volts, to.Amperes = append(to.At, r.Time()), append(to.Volts, r.Volts), append(to.Amperes, r.Amperes)
 		}
-		to.At = append(to.At, rec.Time())
-		to.Volts = append(to.Volts, rec.Volts)
-		to.Amperes = append(to.Amperes, rec.Amperes)
-	}
-	return ctx.Err()
+		return !r.Time().After(until) && ctx.Err() == nil
+	})
+	return errors.Join(err, ctx.Err())
 }

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -89,15 +90,10 @@ func (p *Push) take(q *queue, most int) error {
 // nextRun names the first run after one, empty when there is none.
 func nextRun(dir, after string) (string, error) {
 	names, err := cursor.Runs(dir)
-	if err != nil {
-		return "", err
+	if i := slices.IndexFunc(names, func(n string) bool { return n > after }); i >= 0 {
+		return names[i], nil
 	}
-	for _, n := range names {
-		if n > after {
-			return n, nil
-		}
-	}
-	return "", nil
+	return "", err
 }
 
 // read takes whole lines from a run and moves to behind them. Checkpoints are
@@ -199,9 +195,10 @@ func (p *Push) restore() {
 			p.s.Log.Warn("a cursor is invalid; sending its run again", "push", p.s.Name, "cell", q.cell, "err", err)
 		}
 		if q.at.Run == "" {
-			if q.at, err = startOf(q.dir); err != nil {
+			if q.at, err = cursor.End(q.dir); err != nil {
 				p.s.Log.Error("push", "push", p.s.Name, "cell", q.cell, "err", err)
 			}
+			q.at.Offset = 0
 		}
 	}
 	for _, q := range p.queues {
@@ -254,15 +251,6 @@ func markAt(dir string, at cursor.Cursor) (mark string, err error) {
 		return "", fmt.Errorf("reading the log before byte %d: %w", at.Offset, err)
 	}
 	return strconv.FormatUint(uint64(crc32.Checksum(b, castagnoli)), 16), nil
-}
-
-// startOf is where a cell without a cursor begins: at the beginning of its newest run.
-func startOf(cellDir string) (cursor.Cursor, error) {
-	names, err := cursor.Runs(cellDir)
-	if err != nil || len(names) == 0 {
-		return cursor.Cursor{}, err
-	}
-	return cursor.Cursor{Run: names[len(names)-1]}, nil
 }
 
 // save writes one of each queue's cursors down, if any has moved.

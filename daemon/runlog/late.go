@@ -176,7 +176,7 @@ func PersonsEntries(runDir string) ([]Record, error) {
 // LoggedEntries returns every entry that a person made in the log of a run, and how many bytes of it are sealed: up to and with
 // the line of its end; 0 if it has not ended.
 func LoggedEntries(runDir string) (all []Record, sealed int64, err error) {
-	err = scan(runDir, func(rec *Record, r *Reader) bool {
+	err = Scan(runDir, 0, func(rec *Record, r *Reader) bool {
 		switch {
 		case rec.Kind != KindEntry:
 		case rec.Text("by") != "":
@@ -193,7 +193,7 @@ func LoggedEntries(runDir string) (all []Record, sealed int64, err error) {
 // that time, which readings after the checkpoint have moved on; nil before the run.
 func CheckpointAt(runDir string, nanos int64) (last *Record, c *integrate.Coulometer, err error) {
 	var replay Replay
-	err = scan(runDir, func(rec *Record, r *Reader) bool {
+	err = Scan(runDir, 0, func(rec *Record, r *Reader) bool {
 		switch {
 		case rec.Nanos > nanos:
 			return false
@@ -210,21 +210,24 @@ func CheckpointAt(runDir string, nanos int64) (last *Record, c *integrate.Coulom
 	return last, replay.Coulometer, err
 }
 
-// scan shows the lines of a log to each until that wants no more. It passes damage, which verify names.
-func scan(runDir string, each func(*Record, *Reader) bool) error {
+// Scan shows the lines of a log from an offset on to each until that wants no more. It passes damage, which verify names.
+func Scan(runDir string, offset int64, each func(*Record, *Reader) bool) (err error) {
 	r, err := Open(runDir)
 	if err != nil {
 		return err
 	}
-	var rec Record
-	for {
+	defer func() { err = errors.Join(err, r.Close()) }()
+	if err := r.SeekTo(offset); err != nil {
+		return err
+	}
+	for rec := new(Record); ; {
 		var d *Damage
-		switch err := r.Next(&rec); {
+		switch err := r.Next(rec); {
 		case errors.As(err, &d):
-		case errors.Is(err, io.EOF) || err == nil && !each(&rec, r):
-			return r.Close()
+		case errors.Is(err, io.EOF) || err == nil && !each(rec, r):
+			return nil
 		case err != nil:
-			return errors.Join(err, r.Close())
+			return err
 		}
 	}
 }

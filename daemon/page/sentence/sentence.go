@@ -160,15 +160,18 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 	if open > 1 {
 		said = append(said, fmt.Sprintf("%s in all.", Plural(open, "alarm")))
 	}
+	look := func(text string) {
+		if said = append(said, text); standing == Well {
+			standing = Look
+		}
+	}
 	if age := silence(c, now); age > 0 {
-		said = append(said, fmt.Sprintf("No reading for %s.", Span(age)))
-		standing = worse(standing, Look)
+		look(fmt.Sprintf("No reading for %s.", Span(age)))
 	} else if !c.Link.Up && open == 0 && !c.Ended {
-		said = append(said, "The supply does not answer.")
-		standing = worse(standing, Look)
+		look("The supply does not answer.")
 	}
 	if idle(c) && len(said) == 0 { // no alarm tells of it: they are judged in a run alone
-		said, standing = append(said, "Nothing is monitored until then."), Look
+		look("Nothing is monitored until then.")
 	}
 	if len(said) == 0 {
 		said = append(said, "Nothing is wrong.")
@@ -200,16 +203,6 @@ func standingOf(a snapshot.Alarm) Standing {
 		return Act
 	}
 	return Look
-}
-
-func worse(a, b Standing) Standing {
-	if a == Act || b == Act {
-		return Act
-	}
-	if a == Look || b == Look {
-		return Look
-	}
-	return Well
 }
 
 // silence is how long there has been no reading, 0 when that is no longer than usual.
