@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 )
 
@@ -124,18 +123,13 @@ func (h *History) Fit(q Quantity, from, to float64) (l Line) {
 
 // stored is the JSON form of a History: its closed blocks only, oldest first.
 type stored struct {
-	frame
-	Blocks []row
-}
-
-// frame is what is stored besides the blocks.
-type frame struct {
 	Length         float64
 	Open           sums
 	Volts, Amperes Noise
+	Blocks         []row
 }
 
-// row is a Block that is an array of its five numbers in JSON.
+// row is a Block that is an array of its five numbers in JSON, each the shortest decimal that reads back to the same bits.
 type row Block
 
 // UnmarshalJSON takes the five numbers.
@@ -143,26 +137,22 @@ func (r *row) UnmarshalJSON(data []byte) error {
 	return json.Unmarshal(data, &[...]any{&r.At, &r.Volts, &r.Amperes, &r.NoiseVolts, &r.NoiseAmperes})
 }
 
-// MarshalJSON writes what the History knows, each number of a block as the shortest decimal
-// that reads back to the same bits. The blocks are written by hand because a checkpoint holds hundreds of their numbers.
+// MarshalJSON writes them.
+func (r row) MarshalJSON() ([]byte, error) {
+	b := strconv.AppendFloat(append(make([]byte, 0, 64), '['), r.At, 'f', -1, 64)
+	for _, x := range [...]float32{r.Volts, r.Amperes, r.NoiseVolts, r.NoiseAmperes} {
+		b = strconv.AppendFloat(append(b, ','), float64(x), 'g', -1, 32)
+	}
+	return append(b, ']'), nil
+}
+
+// MarshalJSON writes what the History knows.
 func (h History) MarshalJSON() ([]byte, error) {
-	b, err := json.Marshal(frame{Length: h.Length, Open: h.Open, Volts: h.Volts, Amperes: h.Amperes})
-	if err != nil {
-		return nil, err
+	s := stored{Length: h.Length, Open: h.Open, Volts: h.Volts, Amperes: h.Amperes, Blocks: make([]row, h.Len())}
+	for i := range s.Blocks {
+		s.Blocks[i] = row(*h.Last(h.Len() - 1 - i))
 	}
-	b = append(slices.Grow(b[:len(b)-1], 64*h.Len()), `,"Blocks":[`...)
-	for i := h.Len() - 1; i >= 0; i-- {
-		k := h.Last(i)
-		b = strconv.AppendFloat(append(b, '['), k.At, 'f', -1, 64)
-		for _, x := range [...]float32{k.Volts, k.Amperes, k.NoiseVolts, k.NoiseAmperes} {
-			b = strconv.AppendFloat(append(b, ','), float64(x), 'g', -1, 32)
-		}
-		b = append(b, ']', ',')
-	}
-	if h.Len() > 0 {
-		b = b[:len(b)-1]
-	}
-	return append(b, ']', '}'), nil
+	return json.Marshal(s)
 }
 
 // UnmarshalJSON is the inverse of MarshalJSON.

@@ -20,20 +20,17 @@ import (
 	"nightcell/daemon/report"
 	"nightcell/daemon/report/plansheet"
 	"nightcell/integrate/bath"
-	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
 	"nightcell/integrate/plan"
 )
 
 // planOptions is what the flags of plan say about the answer rather than the cell.
 type planOptions struct {
-	config, cell, data, fromRuns       string
-	write, page, plot, notice, start   string
-	densityUnit, taper                 string
-	scaleTo, scaleCurrent, scaleVolume string
-	scaleCells                         int
-	compare, assayed                   []string
-	asJSON, full                       bool
+	config, cell, data, fromRuns     string
+	write, page, plot, notice, start string
+	densityUnit, taper               string
+	compare, assayed                 []string
+	asJSON, full                     bool
 }
 
 func newPlanCommand(s *shell) *cobra.Command {
@@ -53,10 +50,6 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.StringVar(&o.start, "start", "", "write into the door notice that the run begins at this `time`, such as 2026-03-01T22:15:00+01:00, and when it ends")
 	flags.StringVar(&o.write, "write", "", "write the cell and its target to a configuration `file` (.toml); add the port and limits to it")
 	flags.StringArrayVar(&o.compare, "compare", nil, "compare the plan with another `quantity`: a current or a cathode area; may be repeated")
-	flags.StringVar(&o.scaleTo, "scale-to", "", "`mass` of metal to scale the plan up to, such as '2 kg'")
-	flags.StringVar(&o.scaleCurrent, "scale-current", "", "highest `current` of the bigger supply, such as '20 A'")
-	flags.StringVar(&o.scaleVolume, "scale-volume", "", "largest batch of bath: a `volume`, such as '10 L'")
-	flags.IntVar(&o.scaleCells, "scale-cells", 1, "`number` of cells in series")
 	flags.StringVar(&o.taper, "taper", "", "keep i/i_lim at this `share`, such as 0.33, and print the current steps")
 	flags.StringArrayVar(&o.assayed, "assayed", nil, "an `assay` during a run as 'time, charge, concentration', such as '6 h, 18 A h, 31 g/L'; two or more fit the mass transfer; add bath volume and sample volume if they matter: '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'")
 	flags.StringVar(&o.fromRuns, "from-runs", "", "`name` of a cell: plan with the current efficiency, k_m and volts of its weighed or assayed runs; a flag takes precedence")
@@ -180,45 +173,7 @@ func (o *planOptions) extras(subject *plansheet.Subject, d document) error {
 		}
 		subject.Compared = append(subject.Compared, *compared)
 	}
-	return cmp.Or(o.scale(subject), o.tapered(subject))
-}
-
-// scale carries the plan to a bigger mass.
-func (o *planOptions) scale(subject *plansheet.Subject) error {
-	if o.scaleTo == "" {
-		if o.scaleCurrent != "" || o.scaleVolume != "" || o.scaleCells != 1 {
-			return usagef("--scale-current, --scale-volume and --scale-cells limit a scale-up: add --scale-to, such as --scale-to '2 kg'")
-		}
-		return nil
-	}
-	limits := electrolysis.ScaleLimits{Cells: o.scaleCells}
-	if o.scaleCells < 1 {
-		return usagef("--scale-cells %d: give at least 1 cell", o.scaleCells)
-	}
-	var mass float64
-	for _, q := range []struct {
-		flag, text string
-		d          quantity.Dimension
-		into       *float64
-	}{{"scale-to", o.scaleTo, quantity.Mass, &mass}, {"scale-current", o.scaleCurrent, quantity.Current, &limits.Current}, {"scale-volume", o.scaleVolume, quantity.Volume, &limits.Volume}} {
-		if q.text == "" {
-			continue
-		}
-		v, err := quantity.Parse(q.d, q.text)
-		if err != nil {
-			return usagef("--%s: %w", q.flag, err)
-		}
-		*q.into = v
-	}
-	var err error
-	subject.Scaled, err = subject.Plan.ScaleUp(mass, limits)
-	switch {
-	case errors.Is(err, plan.ErrNotAssessed):
-		return usagef("--scale-to: it needs --current and --cathode-area of the small cell")
-	case err != nil:
-		return usageError{err}
-	}
-	return nil
+	return o.tapered(subject)
 }
 
 // tapered makes the programme of falling current.

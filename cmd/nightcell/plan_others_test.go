@@ -63,11 +63,11 @@ func TestPlanCountsChlorideOfSalts(t *testing.T) {
 	wantsNot(t, flat(t, zincPlan("--salt", "NaCl", "--salt-mass", "10 g", "--chloride", "0.002 mol/L")...), "chlorine, possible")
 }
 
-// TestPlanDigitsOfWhatIsRough: growth carries the doubt of the efficiency, what rests on a mixed room two digits,
-// the bigger supply's voltage and heat those of the expected band; and nothing is minus zero.
+// TestPlanDigitsOfWhatIsRough: growth carries the doubt of the efficiency, what rests on a mixed room two digits;
+// and nothing is minus zero.
 func TestPlanDigitsOfWhatIsRough(t *testing.T) {
-	out := flat(t, picklePlan("--room-volume", "30 m3", "--ventilation", "40 m3/h", "--scale-to", "2 kg", "--efficiency", "87.5 % ± 7.5 %")...)
-	for _, row := range []string{`growth 75 µm/h`, `0\.5 ppm chlorine after 40 s`, `chlorine levels off at 34 ppm`, `A, \d\.\d V`, `heat in each \d\d0 W`, `fresh air for all 8\.7 m³/h`} {
+	out := flat(t, picklePlan("--room-volume", "30 m3", "--ventilation", "40 m3/h", "--efficiency", "87.5 % ± 7.5 %")...)
+	for _, row := range []string{`growth 75 µm/h`, `0\.5 ppm chlorine after 40 s`, `chlorine levels off at 34 ppm`} {
 		if !regexp.MustCompile(row).MatchString(out) {
 			t.Errorf("%q is not printed", row)
 		}

@@ -169,22 +169,6 @@ func TestPlanCompares(t *testing.T) {
 	}
 }
 
-func TestPlanScalesUp(t *testing.T) {
-	object := planObject(t, zincPlan("--scale-to", "2 kg", "--scale-current", "40 A")...)
-	scaled, _ := object["scaled"].(map[string]any)
-	factor := 2000 / object["deposit_grams"].(float64)
-	batches := math.Ceil(factor * 3 / 40)
-	if scaled["batches"] != batches || math.Abs(scaled["current_amperes"].(float64)-3*factor/batches) > 1e-9 {
-		t.Errorf("%v batches at %v A, by hand %g at %g A", scaled["batches"], scaled["current_amperes"], batches, 3*factor/batches)
-	}
-	if density := scaled["current_amperes"].(float64) / scaled["cathode_area_square_metres"].(float64); math.Abs(density-500) > 1e-6 {
-		t.Errorf("the current density becomes %g A/m2", density)
-	}
-	if out := planOutput(t, zincPlan("--scale-to", "2 kg")...); !strings.Contains(out, "Scaled up 41.4 times") {
-		t.Error("no table of the bigger cell")
-	}
-}
-
 func TestPlanTapers(t *testing.T) {
 	object := planObject(t, copperPlan("--taper", "0.5")...)
 	taper, _ := object["taper"].([]any)
@@ -392,9 +376,6 @@ func TestPlanMistakes(t *testing.T) {
 		"give a file name that ends in .html":                                                       zincPlan("--door-notice", filepath.Join(dir, "door.pdf")),
 		"there is no time axis without a current; state --current":                                  {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %", "--plot", filepath.Join(dir, "run.svg")},
 		"--compare: '3 g' is a mass; a current or an area is needed":                                zincPlan("--compare", "3 g"),
-		"--scale-to: '2 L' is a volume; a mass is needed":                                           zincPlan("--scale-to", "2 L"),
-		"add --scale-to":                                                                            zincPlan("--scale-current", "9 A"),
-		"--scale-cells 0: give at least 1 cell":                                                     zincPlan("--scale-to", "1 kg", "--scale-cells", "0"),
 		"--taper 0.5: a taper needs a mass transfer":                                                zincPlan("--taper", "0.5"),
 		"--separator: 'wall' is unknown; it is one of none, diaphragm":                              zincPlan("--separator", "wall"),
 		"--temperature: '-20 °C' makes no sense here; an aqueous bath lies between 0 °C and 100 °C": zincPlan("--temperature", "-20 °C"),
@@ -434,7 +415,7 @@ func TestPlanTellsAllMistakesAtOnce(t *testing.T) {
 // BenchmarkPlan is the whole command, with every table: it has to stay under 50 ms.
 func BenchmarkPlan(b *testing.B) {
 	for b.Loop() {
-		if _, err := runPlanCommand(copperPlan("--taper", "0.5", "--compare", "2 A", "--scale-to", "1 kg")...); err != nil {
+		if _, err := runPlanCommand(copperPlan("--taper", "0.5", "--compare", "2 A")...); err != nil {
 			b.Fatal(err)
 		}
 	}

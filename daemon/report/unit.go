@@ -27,7 +27,6 @@ var (
 	Amperes                  = Unit{"A", 1, 0, "amperes", 1}
 	Volts                    = Unit{"V", 1, 0, "volts", 1}
 	Watts                    = Unit{"W", 1, 0, "watts", 1}
-	WattsPerLitre            = Unit{"W/L", 1e-3, 0, "watts_per_litre", 1e-3}
 	KilowattHours            = Unit{"kWh", 1 / 3.6e6, 0, "joules", 1}
 	KilowattHoursPerKilogram = Unit{"kWh/kg", 1 / 3.6e6, 0, "joules_per_kilogram", 1}
 	EnergyPerGram            = Unit{"kWh/kg", 1 / 3.6e6, 0, "joules_per_gram", 1e-3}

@@ -1,6 +1,7 @@
 package line
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -187,32 +188,12 @@ type Settings struct {
 }
 
 func (s Settings) withDefaults() Settings {
-	def := func(p *string, v string) {
-		if *p == "" {
-			*p = v
-		}
-	}
-	def(&s.Parity, "none")
-	def(&s.StopBits, "1")
+	s.Parity, s.StopBits, s.ReplyTerminator = cmp.Or(s.Parity, "none"), cmp.Or(s.StopBits, "1"), cmp.Or(s.ReplyTerminator, "\n")
 	if !s.Bare {
-		def(&s.Terminator, "\n")
+		s.Terminator = cmp.Or(s.Terminator, "\n")
 	}
-	def(&s.ReplyTerminator, "\n")
-	if s.Baud == 0 {
-		s.Baud = 9600
-	}
-	if s.DataBits == 0 {
-		s.DataBits = 8
-	}
-	if s.ConnectLimit == 0 {
-		s.ConnectLimit = 5 * time.Second
-	}
-	if s.CloseLimit == 0 {
-		s.CloseLimit = 2 * time.Second
-	}
-	if s.Patience == 0 {
-		s.Patience = time.Second
-	}
+	s.Baud, s.DataBits = cmp.Or(s.Baud, 9600), cmp.Or(s.DataBits, 8)
+	s.ConnectLimit, s.CloseLimit, s.Patience = cmp.Or(s.ConnectLimit, 5*time.Second), cmp.Or(s.CloseLimit, 2*time.Second), cmp.Or(s.Patience, time.Second)
 	switch s.usbtmc = isUSBTMC(s.Address); {
 	case s.usbtmc:
 		s.Patience = max(s.Patience, leastPatience)
@@ -258,14 +239,8 @@ func Rated(address string) bool {
 
 // bits is the length of one character on the wire: start, data, parity, stop.
 func (s Settings) bits() float64 {
-	n := 1 + float64(s.DataBits) + 1
+	n := 1 + float64(s.DataBits) + map[string]float64{"1": 1, "1.5": 1.5, "2": 2}[s.StopBits]
 	if s.Parity != "none" {
-		n++
-	}
-	switch s.StopBits {
-	case "1.5":
-		n += 0.5
-	case "2":
 		n++
 	}
 	return n

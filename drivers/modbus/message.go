@@ -84,9 +84,17 @@ func Parse(text string) (Message, error) {
 	if writes {
 		return m, m.write(strings.TrimSpace(value))
 	}
-	m.request = binary.BigEndian.AppendUint16([]byte{m.items[0].table}, uint16(m.first))
-	m.request = binary.BigEndian.AppendUint16(m.request, uint16(m.count))
+	m.request = request(m.items[0].table, m.first, m.count)
 	return m, nil
+}
+
+// request is a function code and numbers of two bytes.
+func request(function byte, numbers ...int) []byte {
+	b := []byte{function}
+	for _, n := range numbers {
+		b = binary.BigEndian.AppendUint16(b, uint16(n))
+	}
+	return b
 }
 
 func parseItem(fields []string) (i item, err error) {
@@ -151,8 +159,7 @@ func (m *Message) write(value string) error {
 		if x != 0 && x != 1 {
 			return fmt.Errorf("%q cannot be written into a coil; write 0 or 1", value)
 		}
-		m.request = binary.BigEndian.AppendUint16([]byte{writeCoil}, uint16(i.address))
-		m.request = append(m.request, byte(0xFF*x), 0)
+		m.request = request(writeCoil, i.address, int(x)*0xFF00)
 		return nil
 	}
 	raw, err := i.raw(x)
@@ -160,22 +167,13 @@ func (m *Message) write(value string) error {
 		return err
 	}
 	if i.length == 1 {
-		m.request = binary.BigEndian.AppendUint16([]byte{writeRegister}, uint16(i.address))
-		m.request = binary.BigEndian.AppendUint16(m.request, uint16(raw))
+		m.request = request(writeRegister, i.address, int(raw))
 		return nil
 	}
-	high, low := uint16(raw>>16), uint16(raw)
 	if i.lowFirst {
-		high, low = low, high
+		raw = raw<<16 | raw>>16
 	}
-	m.request = []byte{writeRegisters}
-	for _, w := range []uint16{uint16(i.address), 2} {
-		m.request = binary.BigEndian.AppendUint16(m.request, w)
-	}
-	m.request = append(m.request, 4)
-	for _, w := range []uint16{high, low} {
-		m.request = binary.BigEndian.AppendUint16(m.request, w)
-	}
+	m.request = binary.BigEndian.AppendUint32(append(request(writeRegisters, i.address, 2), 4), raw)
 	return nil
 }
 

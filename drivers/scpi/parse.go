@@ -3,6 +3,7 @@ package scpi
 import (
 	"bytes"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -60,44 +61,10 @@ func specialWord(b []byte) drivers.Reason {
 	return drivers.NotNumeric
 }
 
-// isNumeric says whether b is [sign] digits [ "." digits ] [ "E" [sign] digits ],
-// and not longer than a number of a supply can be.
-func isNumeric(b []byte) bool {
-	const longest = 24
-	if len(b) > longest {
-		return false
-	}
-	b = skipSign(b)
-	b, n := skipDigits(b)
-	if n == 0 {
-		return false
-	}
-	if len(b) > 0 && b[0] == '.' {
-		if b, n = skipDigits(b[1:]); n == 0 {
-			return false
-		}
-	}
-	if len(b) > 0 && (b[0] == 'E' || b[0] == 'e') {
-		if b, n = skipDigits(skipSign(b[1:])); n == 0 || n > 3 {
-			return false
-		}
-	}
-	return len(b) == 0
-}
+// numeric is [sign] digits [ "." digits ] [ "E" [sign] digits ], and isNumeric says whether b is that and not longer than a number of a supply can be.
+var numeric = regexp.MustCompile(`^[+-]?[0-9]+(?:\.[0-9]+)?(?:[Ee][+-]?[0-9]{1,3})?$`)
 
-func skipSign(b []byte) []byte {
-	if len(b) > 0 && (b[0] == '+' || b[0] == '-') {
-		return b[1:]
-	}
-	return b
-}
-
-func skipDigits(b []byte) (rest []byte, n int) {
-	for n < len(b) && b[n] >= '0' && b[n] <= '9' {
-		n++
-	}
-	return b[n:], n
-}
+func isNumeric(b []byte) bool { return len(b) <= 24 && numeric.Match(b) }
 
 // parseRegister reads the answer of a condition register: NR1, 0 to 32767 (SCPI-1999
 // volume 2, 20; bit 15 is never used), or a hexadecimal number of up to 16 bits, as #H14 (IEEE 488.2) or as 0x14.

@@ -246,7 +246,7 @@ func (c Contents) findOthers(s *Settled, formulas []matter.Formula) {
 		switch {
 		case !f.Chloride():
 		case units.Known():
-			s.Chloride = added(s.Chloride, perVolume(scaledFigure(units, f.Count("Cl")), s.Volume))
+			s.Chloride = added(s.Chloride, matter.Ratio(units.Times(f.Count("Cl")), s.Volume))
 		default:
 			s.Chloride = added(s.Chloride, matter.Figure{Value: unstatedChloride, StandardUncertainty: unstatedChloride / 2, Mark: matter.Assumed, Source: "no amount stated"})
 		}
@@ -256,12 +256,12 @@ func (c Contents) findOthers(s *Settled, formulas []matter.Formula) {
 				continue
 			}
 			other := s.other(metal)
-			other.Amount = added(other.Amount, scaledFigure(units, f.Count(symbol)*metal.Element.Weight.Value))
+			other.Amount = added(other.Amount, units.Times(f.Count(symbol)*metal.Element.Weight.Value))
 		}
 	}
 	for i := range s.Others {
 		o := &s.Others[i]
-		o.Charge = scaledFigure(o.Amount, float64(o.Couple.Valence)*matter.Faraday/o.Metal.Element.Weight.Value)
+		o.Charge = o.Amount.Times(float64(o.Couple.Valence) * matter.Faraday / o.Metal.Element.Weight.Value)
 	}
 }
 

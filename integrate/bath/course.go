@@ -1,11 +1,8 @@
 package bath
 
 import (
-	"cmp"
 	"fmt"
 	"math"
-
-	"nightcell/configs/quantity"
 )
 
 // Point is one moment of a planned run at constant current.
@@ -73,8 +70,6 @@ func (s scenario) at(seconds float64) Point {
 type Taper struct {
 	LoadRatio  float64 // to hold, above 0 and up to 1
 	MaxCurrent float64 // A that supply and cathode allow; 0: no bound
-	MinCurrent float64 // A below which the supply meters too poorly to go on; 0: no bound
-	Step       float64 // relative fall of the metal per setting; 0: a tenth
 }
 
 // Setting is one line of a programme: set this current at this time.
@@ -94,16 +89,12 @@ const longestProgramme = 200
 // down to another. While the ratio is held with efficiency e, the metal falls as
 // exp(-ratio·e·k_m·A·t/V): slower than at constant current, denser and with hardly any waste.
 func (b Batch) Programme(from, to float64, t Taper) ([]Setting, error) {
-	step := cmp.Or(t.Step, 0.1)
+	const step = 0.1 // relative fall of the metal per setting
 	switch {
 	case b.MassTransfer == 0:
 		return nil, fmt.Errorf("a taper needs a mass transfer; state it or the stirring")
 	case !(t.LoadRatio > 0 && t.LoadRatio <= 1):
 		return nil, fmt.Errorf("a load ratio i/i_lim above 0 and up to 1 is needed, not %g", t.LoadRatio)
-	case !(step > 0 && step < 1):
-		return nil, fmt.Errorf("a step above 0 and below 1 is needed, not %g", step)
-	case t.MaxCurrent < 0 || t.MinCurrent < 0 || (t.MaxCurrent > 0 && t.MinCurrent > t.MaxCurrent):
-		return nil, fmt.Errorf("the current cannot be held between %g A and %g A", t.MinCurrent, t.MaxCurrent)
 	case !(to > 0) || !(from > to):
 		return nil, fmt.Errorf("a taper goes from more metal to less, and not to nothing: %g mol to %g mol", from, to)
 	}
@@ -111,16 +102,13 @@ func (b Batch) Programme(from, to float64, t Taper) ([]Setting, error) {
 	at, mol := 0.0, from
 	for mol > to*(1+1e-12) {
 		if len(settings) == longestProgramme {
-			return nil, fmt.Errorf("the programme takes more than %d settings; take a larger step", longestProgramme)
+			return nil, fmt.Errorf("the programme takes more than %d settings; leave more in the bath", longestProgramme)
 		}
 		next := math.Max(mol*(1-step), to)
 		amperes := t.LoadRatio * b.LimitingCurrent(next)
 		if t.MaxCurrent > 0 && t.LoadRatio*b.LimitingCurrent(mol)*(1-1e-12) > t.MaxCurrent {
 			amperes = t.MaxCurrent // the bath is rich: hold the most until the ratio is reached
 			next = math.Max(mol*t.MaxCurrent/(t.LoadRatio*b.LimitingCurrent(mol)), to)
-		}
-		if amperes < t.MinCurrent {
-			return nil, fmt.Errorf("from %s on the current would be below %g A; leave more in the bath, or allow less current", quantity.Short(quantity.AmountConcentration, mol/b.Volume, 3), t.MinCurrent)
 		}
 		seconds := b.Time(mol, next, amperes)
 		settings = append(settings, Setting{

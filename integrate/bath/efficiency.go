@@ -24,7 +24,7 @@ const (
 func (s Stirring) Transfer(kelvin float64) (matter.Figure, error) {
 	f, err := s.usual()
 	if kelvin > 0 {
-		f = scaledFigure(f, solution.Transfer(kelvin))
+		f = f.Times(solution.Transfer(kelvin))
 	}
 	return f, err
 }

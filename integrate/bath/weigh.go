@@ -133,7 +133,7 @@ func (p *Plan) Assayed(e Entry) matter.Figure {
 func AssayOf(e Entry, molar, stated float64) matter.Figure {
 	f := Measured(e.Numbers, PerMass, ConcentrationDoubt)
 	if _, ok := e.Numbers[PerMole]; ok {
-		f = scaledFigure(Measured(e.Numbers, PerMole, ConcentrationDoubt), molar)
+		f = Measured(e.Numbers, PerMole, ConcentrationDoubt).Times(molar)
 	}
 	if f.StandardUncertainty == 0 {
 		f.StandardUncertainty = ConcentrationDoubt * stated

@@ -1,7 +1,7 @@
 // Package electrolysis says what a cell will do besides the sum of its charge:
 // whether the metal can plate, at which voltage no honest current can flow, what
 // gas, acid, base, water and heat the charge makes, what the leads must carry,
-// what it costs, and what becomes of all this in a bigger cell.
+// and what it costs.
 //
 // Everything is a pure function of its arguments in SI base units (kelvin, mol/m³,
 // A/m², m³/s ...). A single-formula function returns NaN when an argument lies

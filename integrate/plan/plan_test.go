@@ -123,27 +123,13 @@ func TestFits(t *testing.T) {
 	}
 }
 
-// TestScalesAndTapers: ten times the mass at the same density is ten times the current and the air; without a current
-// there is nothing to scale, without transfer nothing to taper.
-func TestScalesAndTapers(t *testing.T) {
+// TestTapers: without transfer there is nothing to taper.
+func TestTapers(t *testing.T) {
 	p := made(t, zinc())
-	s, err := p.ScaleUp(10*p.Bath.Goal.Deposit.Value, electrolysis.ScaleLimits{Cells: 2})
-	if err != nil {
-		t.Fatal(err)
-	}
-	near(t, "current", s.Current, 15, 1e-12) // through two cells in series
-	near(t, "air", s.Air, 10*p.Assessed.Air.Needed.Value, 1e-12)
-	near(t, "density", s.Density, 500, 1e-12)
-	near(t, "supply", s.SupplyVolts, 1.3*2*p.Assessed.Voltage.High, 1e-9)
 	if _, err := p.Taper(0.5); err == nil {
 		t.Error("a taper without a mass transfer")
 	}
 	o := zinc()
-	o.Bath.Conditions = bath.Conditions{}
-	if _, err := made(t, o).ScaleUp(1, electrolysis.ScaleLimits{}); !errors.Is(err, plan.ErrNotAssessed) {
-		t.Errorf("%v", err)
-	}
-	o = zinc()
 	o.Bath.Efficiency.MassTransfer = given(1e-5)
 	taper, err := made(t, o).Taper(0.5)
 	if err != nil || len(taper.Settings) < 2 || taper.Settings[0].Amperes > 3 {

@@ -64,38 +64,6 @@ func (p *sheet) programme(t *plan.Tapered) report.Table {
 		Title: fmt.Sprintf("Programme that keeps i/i_lim at %s or below, set by hand; hardly any charge is wasted (%s)", quantity.Digits(t.Ratio, 0), letter(t.Mark))}
 }
 
-// scaled is the bigger cell.
-func (p *sheet) scaled(s *plan.Scaled) report.Table {
-	row := func(key, label string, value, relative float64, unit report.Unit) report.Figure {
-		return rough(key, label, value, value*relative, unit, s.Mark, "")
-	}
-	hidden := func(key string, value float64, unit report.Unit) report.Figure { return row(key, "", value, 0, unit) }
-	perLitre := row("heat", "heat per litre", s.HeatPerVolume, s.HeatDoubt, report.WattsPerLitre)
-	perLitre.Note = fmt.Sprintf("at %s times the wall area per volume", quantity.Digits(s.CoolingRatio, 0))
-	return report.Table{
-		Key:   "scaled",
-		Title: fmt.Sprintf("Scaled up %s times, at the same current density, gap, stirring and concentrations (%s)", quantity.Digits(s.Factor, 0), letter(s.Mark)),
-		Figures: []report.Figure{
-			{Key: "batches", Label: "batches", Word: s.Batches, Text: fmt.Sprintf("%d of %s g", s.Batches, quantity.Digits(s.BatchMass*1e3, 0)), Mark: s.Mark,
-				Rows: []report.Figure{hidden("batch_deposit", s.BatchMass, report.Grams), {Key: "factor", Word: quantity.Maybe(s.Factor)}}},
-			{Key: "cells_in_series", Label: "cells in series", Word: s.Cells, Mark: s.Mark},
-			row("cathode_area", "cathode area of each", s.CathodeArea, 0, report.SquareCentimetres),
-			row("current_density", "current density", s.Density, 0, p.density),
-			row("bath_volume", "bath of each", s.Volume, 0, report.Litres),
-			row("current", "current", s.Current, 0, report.Amperes),
-			{Label: "supply needed", Text: fmt.Sprintf("%s A, %s V", quantity.Digits(s.SupplyAmperes, 0), quantity.Digits(s.SupplyVolts, s.SupplyVolts*s.VoltsDoubt)), Mark: s.Mark,
-				Rows: []report.Figure{hidden("supply", s.SupplyAmperes, report.Amperes), hidden("supply", s.SupplyVolts, report.Volts)}},
-			row("ventilation", "fresh air for all", s.Air, airDoubt, report.CubicMetresPerHour),
-			row("heat", "heat in each", s.Heat, s.HeatDoubt, report.Watts),
-			perLitre,
-			row("batch_duration", "time of a batch", s.BatchDuration, 0, report.Hours),
-			row("total_duration", "total time under current", s.TotalDuration, 0, report.Hours),
-			row("total_charge", "charge through the supply", s.TotalCharge, 0, report.AmpereHours),
-			row("metal_charge", "charge through all cells", s.MetalCharge, 0, report.AmpereHours),
-		},
-	}
-}
-
 // sensitivity shows what becomes of the answer if an assumption is off.
 func (p *sheet) sensitivity() report.Table {
 	g := p.Bath.Goal

@@ -28,7 +28,6 @@ type Subject struct {
 	Density  string // unit of current density, such as "A/dm2"
 	Width    int    // columns of the text; 0: 100
 	Compared []Subject
-	Scaled   *plan.Scaled  // nil: not asked for
 	Taper    *plan.Tapered // nil: not asked for
 	Lesson   *books.Lesson // that the plan follows; nil: earlier runs were not asked
 }
@@ -121,9 +120,6 @@ func (p *sheet) asked(r *report.Report) []report.Table {
 	}
 	if len(r.Compared) > 0 {
 		tables = append(tables, report.Compare("Side by side", append([]*report.Report{r}, r.Compared...), beside))
-	}
-	if p.Scaled != nil {
-		tables = append(tables, p.scaled(p.Scaled))
 	}
 	return tables
 }
