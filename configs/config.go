@@ -127,10 +127,9 @@ func parse(name string, data []byte, draft bool) (*Config, error) {
 	c.Preflight = readPreflight(t.orEmpty("preflight"))
 	supplies := t.each("supply")
 	for _, n := range supplies {
-		s := readSupply(n)
-		s.data = c.Data
+		s := readSupply(n, c.Data)
 		c.Supplies = append(c.Supplies, s)
-		if s.Port == PortToFill {
+		if s.Line.Address == PortToFill {
 			c.lines[n.key("port")] = n.lineOf("port")
 		}
 	}

@@ -94,8 +94,8 @@ func TestSingleCell(t *testing.T) {
 	equal(t, "socket", c.Socket, filepath.Join("nightcell-data", "control.sock"))
 	equal(t, "listen", c.Page.Listen, "127.0.0.1:9648")
 	s, cell := c.Supply("bench"), c.Cell("zinc-1")
-	equal(t, "baud", s.Baud, 9600)
-	equal(t, "stop bits", s.StopBits, "1")
+	equal(t, "baud", s.Line.Baud, 9600)
+	equal(t, "stop bits", s.Line.StopBits, "1")
 	equal(t, "dialect", s.Dialect.MeasureVolts, "MEAS:VOLT?")
 	equal(t, "accuracy assumed", s.Accuracy.Assumed, true)
 	near(t, "range", s.RangeAmperes, math.NaN())
@@ -130,7 +130,7 @@ func TestRehearsal(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, line := range []string{"nightcell simulate --link " + c.Supplies[0].Port + " --speed 60\n", "nightcell watch --config configs/rehearsal.toml --speed 60\n"} {
+	for _, line := range []string{"nightcell simulate --link " + c.Supplies[0].Line.Address + " --speed 60\n", "nightcell watch --config configs/rehearsal.toml --speed 60\n"} {
 		if !strings.Contains(string(readme), line) {
 			t.Errorf("README does not say %q", line)
 		}
@@ -145,7 +145,7 @@ func TestTwoSupplies(t *testing.T) {
 	c := load(t, "two-supplies.toml")
 	equal(t, "supplies", len(c.Supplies), 2)
 	equal(t, "first", c.Supplies[0].Name, "left")
-	equal(t, "parity", c.Supply("right").Parity, "even")
+	equal(t, "parity", c.Supply("right").Line.Parity, "even")
 	equal(t, "addressing", c.Supply("left").Dialect.Addressing, "list")
 	equal(t, "second channel", c.Cell("zinc-2").Channel, 2)
 	equal(t, "poll", c.Cell("zinc-3").Poll, 500*time.Millisecond)

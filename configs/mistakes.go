@@ -109,10 +109,10 @@ func (c *Config) crossCheck(t *table, supplies, cells []named) {
 	}
 	ports := map[string]string{}
 	for i, s := range c.Supplies {
-		if other, twice := ports[s.Port]; twice && s.Port != "" {
+		if other, twice := ports[s.Line.Address]; twice && s.Line.Address != "" {
 			supplies[i].bad("port", fmt.Sprintf("supply %s has the same port", other), "two cells may share one supply, each on a channel of its own")
 		}
-		ports[s.Port] = s.Name
+		ports[s.Line.Address] = s.Name
 	}
 	names, channels, ledgers := map[string]string{}, map[string]string{}, map[string]string{}
 	for i := range c.Cells {

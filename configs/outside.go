@@ -148,17 +148,7 @@ func (c *Config) Exposed() []Mistake {
 	return found
 }
 
-// Way reads the secrets and templates of the route and builds it. Nothing is sent.
-func (r *Route) Way() (routes.Way, error) {
-	way := routes.Way{Pictures: r.Kind == email, Least: r.Least, Cells: r.Cells, After: r.After, Repeat: r.Repeat, ReportAcknowledged: r.ReportAcknowledged, Quiet: r.Quiet, Summary: r.Summary, Zone: r.Zone, Timeout: r.Timeout}
-	route, err := r.build()
-	if err != nil {
-		return routes.Way{}, fmt.Errorf("[route.%s]: %w", r.Name, err)
-	}
-	way.Route = route
-	return way, nil
-}
-
+// build reads the secrets and templates of the route and builds it. Nothing is sent.
 func (r *Route) build() (routes.Route, error) {
 	templates, err0 := routes.LoadTemplates(r.Templates, r.Zone)
 	address, err1 := r.Address.Read()
@@ -194,11 +184,14 @@ func (c *Config) Ways() ([]routes.Way, error) {
 	var ways []routes.Way
 	var errs []error
 	for i := range c.Routes {
-		way, err := c.Routes[i].Way()
+		r := &c.Routes[i]
+		route, err := r.build()
 		if err != nil {
-			errs = append(errs, err)
+			errs = append(errs, fmt.Errorf("[route.%s]: %w", r.Name, err))
 			continue
 		}
+		way := r.Way
+		way.Route = route
 		ways = append(ways, way)
 	}
 	return ways, errors.Join(errs...)

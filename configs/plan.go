@@ -61,20 +61,13 @@ func (c *Cell) Order(s *Supply) bath.Order {
 	if s != nil {
 		o.Meter = bath.Meter{GainRelative: s.Accuracy.CurrentGain, OffsetAmperes: s.Accuracy.CurrentOffset}
 	}
-	switch v := c.Target.Value; c.Target.Form {
-	case Recover:
-		o.Target.Recover = Figure(v)
-	case Concentration:
-		o.Target.Concentration = perVolume(v, c.Bath.Metal)
-	case Deposit:
-		o.Target.Deposit = Figure(v)
-	case Thickness:
-		o.Target.Thickness = Figure(v)
-	case Charge:
-		o.Target.Charge = Figure(v)
-	case Marginal:
-		o.Target.MarginalEnergy = Figure(v)
+	is := func(form string) matter.Figure { // the value of the target if that is its form
+		if c.Target.Form != form {
+			return matter.Figure{}
+		}
+		return perVolume(c.Target.Value, c.Bath.Metal)
 	}
+	o.Target = bath.Target{Recover: is(Recover), Concentration: is(Concentration), Deposit: is(Deposit), Thickness: is(Thickness), Charge: is(Charge), MarginalEnergy: is(Marginal)}
 	return o
 }
 
@@ -224,7 +217,7 @@ func Draft(name string, data []byte) (*Config, error) { return parse(name, data,
 func (c *Config) Unfilled() Mistakes {
 	var list Mistakes
 	for _, s := range c.Supplies {
-		if s.Port == PortToFill {
+		if s.Line.Address == PortToFill {
 			key := "supply." + s.Name + ".port"
 			list = append(list, Mistake{File: c.file, Line: c.lines[key], Key: key, Wrong: "the port is not filled in yet",
 				Remedy: "write the device or tcp://host:port of the supply there; nightcell ports lists the devices"})

@@ -23,19 +23,11 @@ const (
 // Route is one way to a person and the rules for using it. Of the fields after
 // Timeout only those of its Kind are set.
 type Route struct {
-	Name               string
-	Kind               string
-	Least              routes.Priority // the lowest that it carries
-	Cells              []string        // empty: all
-	After              time.Duration   // an escalation: only alarms unanswered for so long; 0: at once
-	Repeat             time.Duration   // 0: never
-	ReportAcknowledged bool
-	ByLink             bool // whoever has the link of a notice may acknowledge its alarm, once, without a sign-in
-	Quiet              routes.Quiet
-	Summary            routes.Daily // of what its cells have done
-	Templates          routes.TemplateFiles
-	Zone               *time.Location // of the times in what is written
-	Timeout            time.Duration
+	Name string
+	Kind string
+	routes.Way
+	ByLink    bool // whoever has the link of a notice may acknowledge its alarm, once, without a sign-in
+	Templates routes.TemplateFiles
 
 	Address       Address // webhook, MQTT broker, Alertmanager
 	CAFile        string
@@ -61,21 +53,24 @@ func readRoute(n named) Route {
 	t := n.table
 	t.checkName(n.name)
 	r := Route{
-		Name:               n.name,
-		Kind:               t.choice("kind", "", webhook, command, email, mqtt, alertmanager),
-		Cells:              t.texts("cells"),
-		After:              t.duration("after", 0, 0),
-		Repeat:             t.duration("repeat", defaultRepeat, 0),
-		ReportAcknowledged: t.flag("report_acknowledged", false),
-		ByLink:             t.flag("acknowledge_by_link", false),
-		Timeout:            t.duration("timeout", defaultTimeout, time.Second),
+		Name: n.name,
+		Kind: t.choice("kind", "", webhook, command, email, mqtt, alertmanager),
+		Way: routes.Way{
+			Cells:              t.texts("cells"),
+			After:              t.duration("after", 0, 0),
+			Repeat:             t.duration("repeat", defaultRepeat, 0),
+			ReportAcknowledged: t.flag("report_acknowledged", false),
+			Timeout:            t.duration("timeout", defaultTimeout, time.Second),
+			Zone:               t.zone("zone"),
+		},
+		ByLink: t.flag("acknowledge_by_link", false),
 		Templates: routes.TemplateFiles{
 			Subject: t.file(t.text("subject_template", "")),
 			Text:    t.file(t.text("text_template", "")),
 			HTML:    t.file(t.text("html_template", "")),
 		},
-		Zone: t.zone("zone"),
 	}
+	r.Pictures = r.Kind == email
 	r.Least = t.priority("lowest_priority", routes.Low)
 	r.Quiet = t.quiet(r.Zone)
 	r.Summary = t.daily(r.Zone, r.Quiet)

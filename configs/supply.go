@@ -19,19 +19,12 @@ import (
 // Supply is one instrument and the line to it.
 type Supply struct {
 	Name     string
-	Port     string // a device path, tcp://host:port, or rfc2217://host:port
-	Baud     int
-	DataBits int
-	Parity   string // none, even, odd, mark, space
-	StopBits string // 1, 1.5, 2
-	DTR, RTS string // on, off; "" leaves the line as the system does
-	Identity string // *IDN? must begin with this; empty: the first answer is expected from then on
+	Line     line.Settings // its address, how bits travel, and the modem lines; the dialect has the rest
+	Identity string        // *IDN? must begin with this; empty: the first answer is expected from then on
 	// RangeVolts and RangeAmperes are what the instrument can deliver; NaN when not stated.
 	RangeVolts, RangeAmperes float64
 	Accuracy                 Accuracy
 	Dialect                  scpi.Dialect
-
-	data string // the configuration's data folder
 }
 
 // Settings is what drivers/scpi needs to open the supply for one of its channels.
@@ -44,7 +37,7 @@ func (s *Supply) Settings(channel int, limit float64) scpi.Settings {
 		return v
 	}
 	return scpi.Settings{
-		Line:         line.Settings{Address: s.Port, Baud: s.Baud, DataBits: s.DataBits, Parity: s.Parity, StopBits: s.StopBits, DTR: s.DTR, RTS: s.RTS, DataDir: s.data},
+		Line:         s.Line,
 		Dialect:      s.Dialect,
 		Channel:      channel,
 		RangeVolts:   drivers.Volts(known(s.RangeVolts)),
@@ -61,27 +54,30 @@ func (s *Supply) FirstContact() time.Duration {
 	return time.Duration(d.Dialect.OpenPause) + answers*(time.Duration(d.Dialect.Timeout+d.Dialect.Pause+d.Dialect.ReplySilence)+d.Line.Duration(characters))
 }
 
-func readSupply(n named) Supply {
+func readSupply(n named, data string) Supply {
 	t := n.table
 	t.checkName(n.name)
 	s := Supply{
-		Name:         n.name,
-		Port:         t.required("port", "/dev/serial/by-id/…"),
-		Baud:         t.whole("baud", defaultBaud, 50, 4_000_000),
-		DataBits:     t.whole("data_bits", defaultDataBits, 5, 8),
-		Parity:       t.choice("parity", defaultParity, "none", "even", "odd", "mark", "space"),
-		StopBits:     t.choice("stop_bits", defaultStopBits, "1", "1.5", "2"),
-		DTR:          t.choice("dtr", "", "on", "off"),
-		RTS:          t.choice("rts", "", "on", "off"),
+		Name: n.name,
+		Line: line.Settings{
+			Address:  t.required("port", "/dev/serial/by-id/…"),
+			Baud:     t.whole("baud", defaultBaud, 50, 4_000_000),
+			DataBits: t.whole("data_bits", defaultDataBits, 5, 8),
+			Parity:   t.choice("parity", defaultParity, "none", "even", "odd", "mark", "space"),
+			StopBits: t.choice("stop_bits", defaultStopBits, "1", "1.5", "2"),
+			DTR:      t.choice("dtr", "", "on", "off"),
+			RTS:      t.choice("rts", "", "on", "off"),
+			DataDir:  data,
+		},
 		Identity:     t.text("identity", ""),
 		RangeVolts:   t.measure("range_voltage", quantity.Voltage, positive, math.NaN()),
 		RangeAmperes: t.measure("range_current", quantity.Current, positive, math.NaN()),
 		Accuracy:     readAccuracy(t.orEmpty("accuracy")),
 		Dialect:      readDialect(t.orEmpty("dialect")),
 	}
-	t.checkPort(s.Port)
+	t.checkPort(s.Line.Address)
 	for _, key := range []string{"dtr", "rts"} {
-		if t.has(key) && strings.HasPrefix(s.Port, "tcp://") {
+		if t.has(key) && strings.HasPrefix(s.Line.Address, "tcp://") {
 			t.bad(key, "a raw socket has no modem lines", "leave it out, or write rfc2217:// for the port of a network serial server")
 		}
 	}

@@ -80,7 +80,7 @@ func askSupply(ctx context.Context, config *configs.Config, s *configs.Supply, r
 
 // askChannel opens one channel, asks everything, and closes it again. c is nil when no cell is on it.
 func askChannel(ctx context.Context, s *configs.Supply, channel int, c *configs.Cell, rack *scpi.Rack, clock drivers.Clock) askedJSON {
-	a := askedJSON{Supply: s.Name, Channel: channel, Port: s.Port, Tripped: []string{}, Errors: []string{}, Notes: []string{}}
+	a := askedJSON{Supply: s.Name, Channel: channel, Port: s.Line.Address, Tripped: []string{}, Errors: []string{}, Notes: []string{}}
 	for _, v := range []*quantity.Maybe{&a.SetVolts, &a.SetAmperes, &a.LimitVolts, &a.LimitAmperes, &a.Volts, &a.Amperes, &a.Took} {
 		*v = quantity.Maybe(math.NaN())
 	}
@@ -251,7 +251,7 @@ func (a *attach) hold(ctx context.Context) error {
 			channel = c.Cells[i].Channel
 		}
 	}
-	s.Port = "tcp://" + far.Addr().String()
+	s.Line.Address = "tcp://" + far.Addr().String()
 	ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
 	defer cancel()
 	answer := askChannel(ctx, s, channel, nil, new(scpi.Rack), drivers.NewClock(1))

@@ -133,7 +133,7 @@ func TestAttach(t *testing.T) {
 		}
 	}
 	c, err := configs.Load(written)
-	if err != nil || len(c.Cells) != 1 || c.Cells[0].Bath == nil || c.Supplies[0].Baud != 19200 || len(c.Unfilled()) > 0 {
+	if err != nil || len(c.Cells) != 1 || c.Cells[0].Bath == nil || c.Supplies[0].Line.Baud != 19200 || len(c.Unfilled()) > 0 {
 		t.Fatalf("%+v, %v", c, err)
 	}
 

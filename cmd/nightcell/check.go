@@ -138,7 +138,7 @@ type CellTarget struct {
 // judgeCell computes what a cell's configuration comes to.
 func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 	s := config.Supply(c.Supply)
-	j := cellJSON{Name: c.Name, Supply: c.Supply, Channel: c.Channel, Parallel: c.Parallel, InSeries: c.Series, Port: s.Port, May: []string{},
+	j := cellJSON{Name: c.Name, Supply: c.Supply, Channel: c.Channel, Parallel: c.Parallel, InSeries: c.Series, Port: s.Line.Address, May: []string{},
 		AtTarget: c.AtTarget.String(), OnStop: c.OnStop.String(), Notes: []string{}, configuration: c}
 	if c.OnStop == alerts.Notify {
 		j.OnStop = "leave" // as it is written in the file
