@@ -3,7 +3,9 @@ package watch
 import (
 	"context"
 	"math/rand/v2"
+	"path/filepath"
 	"slices"
+	"strconv"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -86,6 +88,7 @@ func TestOverLimitToOff(t *testing.T) {
 			"[cell.zinc-1.alarm.over-current]\non_delay = \"0 s\"\nthen = \"off\"\n").settings
 		settings.Plan, settings.FS, settings.Poll, settings.Limits.Poll = nil, nowhere{}, poll, poll
 		for i := range trips {
+			settings.DataDir = filepath.Join(dir, strconv.Itoa(i/20)) // each start looks through the cell's runs
 			clock := drivers.NewClock(1)
 			s := &tripping{clock: clock, jump: 2*time.Second + time.Duration(random.Int64N(int64(poll)))}
 			settings.Open = func(context.Context, Noted) (drivers.Supply, error) { return s, nil }
