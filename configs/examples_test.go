@@ -302,11 +302,11 @@ func TestNoticesAndDatabases(t *testing.T) {
 	c := load(t, "notices-and-databases.toml")
 	equal(t, "web configuration", c.Page.WebConfig, "web.yml")
 	equal(t, "proof", c.Preflight.RouteProof, 7*24*time.Hour)
-	names := []string{"phone", "second-person", "log-book", "buzzer", "rota"}
+	names := []string{"phone", "second-person", "log-book", "buzzer", "house", "rota"}
 	for i, r := range c.Routes {
 		equal(t, "route", r.Name, names[i])
 	}
-	phone, second, book, buzzer := c.Routes[0], c.Routes[1], c.Routes[2], c.Routes[3]
+	phone, second, book, buzzer, house := c.Routes[0], c.Routes[1], c.Routes[2], c.Routes[3], c.Routes[4]
 	equal(t, "phone carries", phone.Least, routes.High)
 	equal(t, "phone's secret", phone.Address.Secret, configs.Secret{File: "/etc/nightcell/phone-url"})
 	equal(t, "escalation", second.After, 30*time.Minute)
@@ -315,6 +315,7 @@ func TestNoticesAndDatabases(t *testing.T) {
 	equal(t, "quiet to", book.Quiet.To, 7*time.Hour)
 	equal(t, "quiet in", book.Quiet.Location.String(), "Europe/Vienna")
 	equal(t, "buzzer", strings.Join(buzzer.Command, " "), "/usr/local/bin/buzzer --seconds 20")
+	equal(t, "house password", house.Password, configs.Secret{Environment: "MQTT_PASSWORD"})
 	equal(t, "first push", c.Pushes[0].Database, "lab")
 	equal(t, "second push", c.Pushes[1].Bucket, "nightcell")
 	equal(t, "tag", c.Pushes[1].Tags["bench"], "north")

@@ -170,6 +170,9 @@ func (r *Route) build() (routes.Route, error) {
 	case email:
 		return routes.NewEmail(routes.EmailSettings{Name: r.Name, Host: r.Server, Port: r.Port, Encryption: r.Encryption, CAFile: r.CAFile,
 			User: r.User, Password: password, From: r.From, To: r.To, Templates: templates})
+	case mqtt:
+		return routes.NewMQTT(routes.MQTTSettings{Name: r.Name, Broker: address, Topic: r.Topic, ClientID: r.ClientID,
+			User: r.User, Password: password, CAFile: r.CAFile, Event: r.Event})
 	case alertmanager:
 		return routes.NewAlertmanager(routes.AlertmanagerSettings{Name: r.Name, URL: address, CAFile: r.CAFile, Labels: r.Labels, Headers: headers, LinkURL: r.Link})
 	}

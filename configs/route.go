@@ -16,6 +16,7 @@ const (
 	webhook      = "webhook"
 	command      = "command"
 	email        = "email"
+	mqtt         = "mqtt"
 	alertmanager = "alertmanager"
 )
 
@@ -28,9 +29,9 @@ type Route struct {
 	ByLink    bool // whoever has the link of a notice may acknowledge its alarm, once, without a sign-in
 	Templates routes.TemplateFiles
 
-	Address       Address // webhook, Alertmanager
+	Address       Address // webhook, MQTT broker, Alertmanager
 	CAFile        string
-	Event         routes.EventSettings // webhook
+	Event         routes.EventSettings // webhook, MQTT
 	Key           Secret               // webhook: signs what is sent
 	Authorization Secret               // webhook, Alertmanager: the whole header, such as "Bearer …"
 	Command       []string             // program and arguments
@@ -40,8 +41,10 @@ type Route struct {
 	Encryption    routes.Encryption    // email
 	From          string               // email
 	To            []string             // email
-	User          string               // email
-	Password      Secret               // email
+	Topic         string               // MQTT
+	ClientID      string               // MQTT
+	User          string               // email, MQTT
+	Password      Secret               // email, MQTT
 	Labels        map[string]string    // Alertmanager: added to each alert
 	Link          string               // Alertmanager: where the alert points to, such as the page
 }
@@ -51,7 +54,7 @@ func readRoute(n named) Route {
 	t.checkName(n.name)
 	r := Route{
 		Name: n.name,
-		Kind: t.choice("kind", "", webhook, command, email, alertmanager),
+		Kind: t.choice("kind", "", webhook, command, email, mqtt, alertmanager),
 		Way: routes.Way{
 			Cells:              t.texts("cells"),
 			After:              t.duration("after", 0, 0),
@@ -78,11 +81,13 @@ func readRoute(n named) Route {
 		r.readCommand(t)
 	case email:
 		r.readEmail(t)
+	case mqtt:
+		r.readMQTT(t)
 	case alertmanager:
 		r.readAlertmanager(t)
 	default:
 		if !t.has("kind") {
-			t.bad("kind", "it is missing", "it is one of webhook, command, email, alertmanager")
+			t.bad("kind", "it is missing", "it is one of webhook, command, email, mqtt, alertmanager")
 		}
 		return r // the other keys cannot be judged without it
 	}
@@ -95,6 +100,11 @@ func (r *Route) readWebhook(t *table) {
 	r.CAFile = t.file(t.text("ca_file", ""))
 	r.Key = t.secret("key")
 	r.Authorization = t.secret("authorization")
+	r.readEvent(t)
+}
+
+// readEvent reads what the user may choose of a CloudEvent's envelope.
+func (r *Route) readEvent(t *table) {
 	r.Event = routes.EventSettings{Source: t.text("event_source", ""), Type: t.text("event_type", "")}
 	if _, err := url.Parse(r.Event.Source); err != nil {
 		t.bad("event_source", fmt.Sprintf("'%s' is not a URI reference", r.Event.Source), `write it as in event_source = "https://lab.example/nightcell"`)
@@ -144,9 +154,21 @@ func (r *Route) readEmail(t *table) {
 	if r.Encryption == routes.Unencrypted && !r.Password.isZero() {
 		t.bad("encryption", "the password would cross the network in clear", "write tls or starttls")
 	}
-	if r.User != "" && r.Password.isZero() && !t.has("password") {
-		t.bad("user", "there is no password for the user", `write password_file = "path" or password_env = "VARIABLE"`)
+	r.checkLogin(t)
+}
+
+func (r *Route) readMQTT(t *table) {
+	r.Address = t.address("mqtts://broker.example:8883", "mqtts", "mqtt")
+	r.Topic = t.text("topic", "")
+	r.readEvent(t)
+	if strings.ContainsAny(r.Topic, "#+") { // MQTT 3.1.1, 4.7.1: wildcards only in filters
+		t.bad("topic", "a topic to publish to has no wildcards # or +", `write it as in topic = "lab/nightcell"`)
 	}
+	r.ClientID = t.text("client_id", "")
+	r.User = t.text("user", "")
+	r.Password = t.secret("password")
+	r.CAFile = t.file(t.text("ca_file", ""))
+	r.checkLogin(t)
 }
 
 func (r *Route) readAlertmanager(t *table) {
@@ -160,6 +182,12 @@ func (r *Route) readAlertmanager(t *table) {
 	}
 	if t.has("summary") {
 		t.bad("summary", "an Alertmanager carries alarms alone", "leave this out, and let another route carry the summary")
+	}
+}
+
+func (r *Route) checkLogin(t *table) {
+	if r.User != "" && r.Password.isZero() && !t.has("password") {
+		t.bad("user", "there is no password for the user", `write password_file = "path" or password_env = "VARIABLE"`)
 	}
 }
 

@@ -44,6 +44,9 @@ user = "u"
 password_file = "secret"
 from = "a@lab.example"
 to = ["b@lab.example"]
+[route.broker]
+kind = "mqtt"
+url = "mqtt://broker.example"
 [route.rota]
 kind = "alertmanager"
 url = "http://127.0.0.1:9093"
@@ -55,7 +58,7 @@ url = "http://127.0.0.1:9093"
 	if err != nil {
 		t.Fatal(err)
 	}
-	for i, want := range []string{"hook", "call", "mail", "rota"} {
+	for i, want := range []string{"hook", "call", "mail", "broker", "rota"} {
 		equal(t, "route", ways[i].Route.Name(), want)
 		equal(t, "repeat", ways[i].Repeat, c.Routes[i].Repeat)
 		equal(t, "pictures", ways[i].Pictures, want == "mail")
@@ -81,6 +84,9 @@ server = "mail.example"
 from = "a@lab.example"
 to = ["b@lab.example"]
 text_template = "no-such-template"
+[route.broker]
+kind = "mqtt"
+url = "mqtt://broker.example"
 user = "u"
 password_env = "NIGHTCELL_TEST_UNSET"
 `))
@@ -91,7 +97,7 @@ password_env = "NIGHTCELL_TEST_UNSET"
 	if err == nil || len(ways) != 0 {
 		t.Fatalf("%d routes were built: %v", len(ways), err)
 	}
-	for _, want := range []string{"[route.hook]", "no-such-file", "[route.call]", "no-such-program-anywhere", "[route.mail]", "no-such-template", "NIGHTCELL_TEST_UNSET"} {
+	for _, want := range []string{"[route.hook]", "no-such-file", "[route.call]", "no-such-program-anywhere", "[route.mail]", "no-such-template", "[route.broker]", "NIGHTCELL_TEST_UNSET"} {
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("%q is not named in: %v", want, err)
 		}

@@ -1,5 +1,5 @@
 // Package routes carries notices to people: it knows what a notice says, the
-// ways it can travel (webhook, command, e-mail, Alertmanager), and the
+// ways it can travel (webhook, command, e-mail, MQTT, Alertmanager), and the
 // outbox that keeps each way in order, tries again, repeats and escalates until
 // somebody answers. It also sends the heartbeat whose silence is the last alarm.
 //
