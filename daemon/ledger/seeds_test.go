@@ -86,14 +86,15 @@ func (v *invented) night(t *testing.T) {
 	n := night{begin: v.now, hours: hours, frozen: c.Frozen, entries: map[float64]control.Entry{}}
 	const relative = 0.04 / 0.88
 	own := 1 + relative/math.Sqrt(3)*v.bias + stock.Scatter*v.rng.NormFloat64()
-	v.metal -= won(hours) / 2 * own
+	half := won(hours)/2*own + v.across*crossing(c, hours)/2 // before an assay in the middle, and after it
+	v.metal -= half
 	if v.rng.IntN(2) == 0 {
 		v.draw(5e-6)
 		n.entries[hours/2] = entry(bath.EntrySample, map[string]float64{bath.LiquidVolume: 5e-6})
 	} else if v.rng.IntN(2) == 0 {
 		n.entries[hours/2] = v.assay()
 	}
-	v.metal -= won(hours)/2*own + v.across*crossing(c, hours)
+	v.metal -= half
 	run := n.ran(t, v.data)
 	v.runs++
 	v.now = v.now.Add(time.Duration(hours*float64(time.Hour)) + time.Hour)
