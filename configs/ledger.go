@@ -47,18 +47,25 @@ func (c *Cell) checkLedgers(t *table, taken map[string]string) {
 	}
 }
 
-// Left is what the ledger of a bath says of it before a run.
+// Left is what the ledgers of bath and cathode say of them before a run.
 type Left struct {
+	CathodeMass   matter.Figure // kg; not Known: as stated
 	Metal, Volume matter.Figure // kg, m3
 	Anolyte       matter.Figure // m3; not Known: as stated
 	Medium        string
-	Continues     string // the newest line of the ledger
+	Continues     string // the newest line of the ledger; empty: the bath is as stated
 }
 
 // Continue replaces in a frozen configuration what it states of a cell's metal and volumes by what is left. The salts of the metal go:
-// it is stated once.
+// it is stated once. What the cathode weighs is taken unless it is stated.
 func Continue(frozen []byte, cell, metal string, left Left) ([]byte, error) {
 	return changed(frozen, cell, func(of map[string]any) error {
+		if e, ok := of["electrodes"].(map[string]any); ok && e["cathode_mass"] == nil && left.CathodeMass.Known() {
+			e["cathode_mass"] = exactly(left.CathodeMass, "kg")
+		}
+		if left.Continues == "" {
+			return nil
+		}
 		b, ok := of["bath"].(map[string]any)
 		if !ok {
 			return fmt.Errorf("the frozen configuration states no bath of cell %s", cell)
@@ -79,16 +86,6 @@ func Continue(frozen []byte, cell, metal string, left Left) ([]byte, error) {
 				b["anolyte"] = anolyte
 			}
 			anolyte["volume"] = exactly(left.Anolyte, "m3")
-		}
-		return nil
-	})
-}
-
-// WithCathodeMass states in a frozen configuration what a cell's cathode weighs, in kg, unless it is stated.
-func WithCathodeMass(frozen []byte, cell string, mass matter.Figure) ([]byte, error) {
-	return changed(frozen, cell, func(of map[string]any) error {
-		if e, ok := of["electrodes"].(map[string]any); ok && e["cathode_mass"] == nil {
-			e["cathode_mass"] = exactly(mass, "kg")
 		}
 		return nil
 	})

@@ -118,7 +118,8 @@ type cellJSON struct {
 	OnStop        string   `json:"on_stop"`
 	*CellTarget            // nil: none is set
 	Notes         []string `json:"notes"`
-	Left          string   `json:"left,omitempty"` // what the ledger says is left in the bath
+	Left          string   `json:"left,omitempty"`  // what the ledger says is left in the bath
+	Blank         string   `json:"blank,omitempty"` // what the cathode weighs, by its ledger
 	plan          *bath.Plan
 	configuration *configs.Cell
 }
@@ -172,7 +173,9 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 		var on ledger.Continued
 		if on, err = ledger.Continue(config.Data, frozen, c.Name, time.Now(), runlog.Patience); on.Left != "" {
 			c, plan, j.configuration, j.Left = on.Cell, on.Plan, on.Cell, on.Left
+			j.Notes = append(j.Notes, ledger.NotFollowed)
 		}
+		j.Blank = on.Blank
 		if on.Told != "" {
 			j.Notes = append(j.Notes, on.Told)
 		}
@@ -312,6 +315,9 @@ func (j *cellJSON) print(w io.Writer) {
 			inBath = strings.Replace(j.Left, " that", " of "+p.Metal.Element.Name+" that", 1)
 		}
 		line("in the bath", "%s", inBath)
+		if j.Blank != "" {
+			line("blank", "%s", j.Blank)
+		}
 		line("target", "%s, as counted with this supply (k = 2)", report.Show(g.Charge, report.AmpereHours))
 		line("deposit", "%s", report.Show(g.Deposit, report.Grams))
 		if g.Duration.Known() {

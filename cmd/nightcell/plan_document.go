@@ -74,8 +74,13 @@ func documentOf(c *configs.Config, file, cell string) (document, error) {
 	if err != nil {
 		return d, err
 	}
-	if on, err := ledger.Continue(c.Data, frozen, cell, time.Now(), runlog.Patience); err == nil && on.Left != "" {
-		frozen, d.left, d.told = on.Frozen, on.Left, on.Told
+	if on, err := ledger.Continue(c.Data, frozen, cell, time.Now(), runlog.Patience); err == nil {
+		if d.told = on.Told; on.Left != "" {
+			frozen, d.left, d.told = on.Frozen, on.Left, strings.TrimPrefix(on.Told+". "+ledger.NotFollowed, ". ")
+		}
+		if on.Blank != "" {
+			d.told = strings.TrimPrefix(d.told+". Blank of the cathode: "+on.Blank, ". ")
+		}
 	} else if err != nil && !errors.As(err, new(configs.Mistakes)) { // a draft may lack what a run needs
 		d.told = fmt.Sprintf("the bath is taken as the configuration states it: %v", err)
 	}

@@ -134,6 +134,8 @@ func (a *account) judge(w *runlog.LateWriter, e control.Entry) (against []string
 	switch metal := a.plan.Metal.Element.Name; {
 	case (e.Kind == bath.EntryWeighing || e.Kind == bath.EntryDried) && deposit.Known():
 		said = a.efficiency(deposit)
+	case v.Dose != "":
+		said = v.Consequence()
 	case e.Booking().Moves():
 		said = fmt.Sprintf("%s left in the bath: %.4g g → %.4g g", metal, before*1e3, a.plan.Balance().Bath*1e3)
 	}

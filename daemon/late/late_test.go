@@ -148,7 +148,7 @@ func TestConsequences(t *testing.T) {
 		want string
 	}{
 		{entry(t, "addition", "", "formula=ZnSO4·7H2O", "mass=50 g"), "zinc left in the bath: 23."},
-		{entry(t, "dose", "", "formula=H2SO4", "mass=5 g"), "zinc left in the bath: 3"},
+		{entry(t, "dose", "", "formula=H2SO4", "mass=5 g"), "0.102 mol of acid, 0.113 mol/L of the bath; the target stays"}, // 98.08 g/mol, two H+,
 		{entry(t, "cost", "", "amount=3.20", "currency=EUR", "for=salt"), "costs of the run so far: 3.20 EUR"},
 		{entry(t, "cost", "", "amount=1.05", "currency=EUR", "for=energy"), "costs of the run so far: 4.25 EUR"},
 		{entry(t, "cost", "", "amount=7", "currency=CHF"), "costs of the run so far: 7.00 CHF"},

@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -110,5 +111,68 @@ func TestABlankIsOfTheElectrodeAsItIs(t *testing.T) {
 	}
 	if el, err := ReadElectrode(data, "al-1"); err != nil || !el.Open || el.Mass.Known() || !el.Since.Truncate(time.Second).Equal(hour(24)) || len(el.Runs) != 1 || el.Area != 0.006 {
 		t.Errorf("another electrode by the name of one that is spent stands as %+v, %v", el, err)
+	}
+}
+
+// TestWhatARunWeighedReachesItsElectrode: the mass with the deposit on, as a late entry of the run has it, and no blank of the next run; an entry
+// that says that the electrode was stripped before the run takes nothing off that came after.
+func TestWhatARunWeighedReachesItsElectrode(t *testing.T) {
+	data := t.TempDir()
+	const named = "cathode_name = \"al-1\"\nanode_name = \"pb-1\""
+	hour := func(n int) time.Time { return monday.Add(time.Duration(n) * time.Hour) }
+	if err := Open(data, OfElectrode, "al-1", "ada", "", monday, runlog.Text("material", "aluminium")); err != nil {
+		t.Fatal(err)
+	}
+	run := night{begin: hour(10), hours: 2, frozen: goesOn(t, data, "", named, hour(10)).Frozen}.ran(t, data)
+	if err := Settle(data, hour(13), runlog.Patience); err != nil {
+		t.Fatal(err)
+	}
+	w, err := runlog.OpenLate(run)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := entry(bath.EntryWeighing, map[string]float64{bath.MassBefore: 0.0182, bath.MassAfter: 0.0245})
+	anode := entry(bath.EntryWeighing, map[string]float64{bath.MassAfter: 0.0901}, bath.Electrode, "anode")
+	for _, e := range []control.Entry{e, anode} {
+		if _, err := w.Append(hour(14), e.Kind, "", e.LogFields()...); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	stands := func(name string, mass, carries float64) {
+		t.Helper()
+		el, err := ReadElectrode(data, name)
+		if err != nil || len(el.Problems) > 0 {
+			t.Fatal(err, el.Problems)
+		}
+		if math.Abs(el.Mass.Value-mass) > 1e-9 || math.Abs(el.Carries.Value-carries) > 1e-5 {
+			t.Errorf("%s weighs %g kg and carries %g kg, not %g kg and %g kg", name, el.Mass.Value, el.Carries.Value, mass, carries)
+		}
+	}
+	stands("al-1", 0.0245, 0.0063)
+	stands("pb-1", 0.0901, 0)
+	if c := goesOn(t, data, "", named, hour(24)); c.Cell.Electrodes.CathodeMass.Value > 0 || !strings.HasPrefix(c.Blank, "none since electrode al-1") {
+		t.Errorf("the blank of a loaded cathode: %q", c.Blank)
+	}
+	strip := func(at, now time.Time) {
+		t.Helper()
+		e := entry(control.EntryStripped, nil)
+		e.At = at
+		if _, err := Enter(data, OfElectrode, "al-1", e, now); err != nil {
+			t.Fatal(err)
+		}
+	}
+	strip(hour(9), hour(15))
+	stands("al-1", 0.0245, 0.0063)
+	strip(hour(16), hour(16))
+	stands("al-1", 0, 0)
+	el, err := ReadElectrode(data, "al-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if text := fmt.Sprint(el.Sheet("").JSON()); !strings.Contains(text, "at:"+hour(16).UTC().Format(time.RFC3339)) {
+		t.Errorf("no time of an entry in UTC: %s", text)
 	}
 }

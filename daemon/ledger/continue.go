@@ -16,12 +16,16 @@ import (
 // leastMetal is what a bath without metal is taken for, kg: a plan needs some.
 const leastMetal = 1e-6
 
-// Continued is a cell's configuration with what the ledger of its bath says in place of what it states.
+// NotFollowed says what no ledger of a bath knows.
+const NotFollowed = "acid, pH, chloride and other metals are not followed from run to run: assay them before the next run, and state them in [bath]"
+
+// Continued is a cell's configuration with what the ledgers of its bath and its cathode say in place of what it states.
 type Continued struct {
 	Frozen []byte        // for run.toml
 	Cell   *configs.Cell // of Frozen
 	Plan   *bath.Plan    // nil without bath and target
 	Left   string        // such as "16.8 ± 0.4 g that are left in bath zinc-1"; empty: the bath is as stated
+	Blank  string        // what the cathode weighs, and who says so, or that nobody does; empty: it has no name and no mass is stated
 	Told   string        // what a person should know of it, with both figures; empty: nothing
 }
 
@@ -29,68 +33,70 @@ type Continued struct {
 // yet, or it was closed, the bath is as the configuration states it. The error says why the ledger cannot be gone by; the bath is then as
 // stated too, and somebody has to be told.
 func Continue(data string, stated []byte, cell string, now time.Time, wait time.Duration) (Continued, error) {
-	c, err := goOn(data, stated, cell, now, wait)
-	if c.Plan == nil {
-		return c, err
-	}
-	if el, unread := ReadElectrode(data, c.Cell.Electrodes.CathodeName); unread == nil && len(el.Problems) == 0 && el.blank().Value > 0 {
-		return c.with(cell, el.blank()), err
-	}
-	return c, err
-}
-
-// with is the configuration with what the cathode weighs, kg.
-func (c *Continued) with(cell string, mass matter.Figure) Continued {
-	frozen, err := configs.WithCathodeMass(c.Frozen, cell, mass)
-	if err != nil {
-		return *c
-	}
-	on, err := parsed(frozen, cell)
-	if err != nil {
-		return *c
-	}
-	on.Left, on.Told = c.Left, c.Told
-	return on
-}
-
-// goOn is Continue for the bath alone.
-func goOn(data string, stated []byte, cell string, now time.Time, wait time.Duration) (Continued, error) {
 	c, err := parsed(stated, cell)
 	if err != nil || c.Plan == nil {
 		return c, err
 	}
+	left, told, err := c.left(data, cell, now, wait)
+	el, unread := ReadElectrode(data, c.Cell.Electrodes.CathodeName)
+	if unread == nil && len(el.Problems) == 0 {
+		left.CathodeMass = el.blank()
+	}
+	blank := blankWords(c.Cell, el, left.CathodeMass)
+	on, wrong := c.from(stated, cell, left)
+	if wrong != nil {
+		err = fmt.Errorf("no plan can be made from what is left in bath %s, %s in %s: %w", c.Cell.Bath.Name, report.Show(left.Metal, report.Grams), report.Show(left.Volume, report.Litres), wrong)
+		on, _ = c.from(stated, cell, configs.Left{CathodeMass: left.CathodeMass})
+	}
+	if on.Left != "" {
+		on.Told = told
+		if out := on.Cell.OutOfReach(); out != nil {
+			on.Told = joined(told, fmt.Sprintf("the target is out of reach of the %s: %v", on.Left, out))
+		}
+	}
+	on.Blank = blank
+	return on, err
+}
+
+// blankWords says what the next run takes for the mass of its cathode.
+func blankWords(c *configs.Cell, el *Electrode, weighed matter.Figure) string {
+	e := c.Electrodes
+	switch {
+	case e.CathodeMass.Value > 0:
+		return report.Show(e.CathodeMass, report.Grams) + ", as the configuration states"
+	case weighed.Known():
+		return fmt.Sprintf("%s, as electrode %s weighed on %s", report.Show(weighed, report.Grams), el.Name, el.weighed.Local().Format(time.DateTime))
+	case e.CathodeName != "":
+		return fmt.Sprintf("none since electrode %s stood in a run or was stripped: weigh it, nightcell enter --electrode %s weighing \"before=18.204 g\"", e.CathodeName, e.CathodeName)
+	}
+	return ""
+}
+
+// left is what the ledger has of the bath; nothing where it is as stated.
+func (c *Continued) left(data, cell string, now time.Time, wait time.Duration) (left configs.Left, told string, err error) {
 	name := c.Cell.Bath.Name
 	if Settle(data, now, wait) != nil { // other cells' troubles are theirs
 		if err := Settle(data, now, wait, cell); err != nil {
-			return c, fmt.Errorf("bath %s: %w", name, err)
+			return left, "", fmt.Errorf("bath %s: %w", name, err)
 		}
 	}
 	b, err := ReadBath(data, name)
 	switch {
 	case control.IsMistake(err) || err == nil && !b.Open && len(b.Problems) == 0:
-		return c, nil
+		return left, "", nil
 	case err != nil:
-		return c, err
+		return left, "", err
 	case b.Side == nil || len(b.Problems) > 0:
-		return c, fmt.Errorf("the ledger of bath %s cannot be used: %s. Move %s aside, or give the bath another name in [bath]", name, append(b.Problems, "it was never opened")[0], Dir(data, OfBath, name))
+		return left, "", fmt.Errorf("the ledger of bath %s cannot be used: %s. Move %s aside, or give the bath another name in [bath]", name, append(b.Problems, "it was never opened")[0], Dir(data, OfBath, name))
 	case b.Stated.Metal != c.Plan.Metal.String():
-		return c, fmt.Errorf("the ledger of bath %s holds %s, and the configuration states %s: end it with nightcell bath close %s, or give the other bath a name of its own", name, b.Words(), c.Plan.Metal.Element.Name, name)
+		return left, "", fmt.Errorf("the ledger of bath %s holds %s, and the configuration states %s: end it with nightcell bath close %s, or give the other bath a name of its own", name, b.Words(), c.Plan.Metal.Element.Name, name)
 	}
-	told := b.differs(books.StatedBy(c.Cell, c.Plan))
-	left := configs.Left{Metal: b.Side.Metal(), Volume: b.Side.Volume(), Medium: string(c.Plan.Medium), Continues: b.Newest}
+	left = configs.Left{Metal: b.Side.Metal(), Volume: b.Side.Volume(), Medium: string(c.Plan.Medium), Continues: b.Newest}
 	left.Metal.Value = math.Max(left.Metal.Value, leastMetal)
 	if b.Anolyte != nil {
 		left.Anolyte = b.Anolyte.Volume()
 	}
-	on, err := c.from(stated, cell, left)
-	if err != nil {
-		return c, fmt.Errorf("no plan can be made from what is left in bath %s, %s: %w", name, b.Words(), err)
-	}
-	if out := on.Cell.OutOfReach(); out != nil {
-		told = joined(told, fmt.Sprintf("the target is out of reach of the %s: %v", on.Left, out))
-	}
-	on.Told = told
-	return on, nil
+	return left, b.differs(books.StatedBy(c.Cell, c.Plan)), nil
 }
 
 // GoOn lets the frozen configuration of a cell go on from what its open run, in a directory, began with. What is entered into earlier runs
@@ -101,30 +107,40 @@ func GoOn(runDir string, stated []byte, cell string) (Continued, error) {
 		return c, err
 	}
 	began, plan, err := books.Frozen(runDir, cell)
-	if err == nil && plan != nil && began.Electrodes.CathodeMass.Value > 0 {
-		c = c.with(cell, began.Electrodes.CathodeMass)
+	if err != nil || plan == nil {
+		return c, err
 	}
-	if err != nil || plan == nil || began.Bath.Continues == "" || plan.Metal.String() != c.Plan.Metal.String() {
-		return c, err // it began with the bath as stated
+	var left configs.Left
+	if b := began.Bath; b.Continues != "" && plan.Metal.String() == c.Plan.Metal.String() { // else it began with the bath as stated
+		left = configs.Left{Metal: b.MetalMass, Volume: b.Volume, Anolyte: b.AnolyteVolume, Medium: string(plan.Medium), Continues: b.Continues}
 	}
-	b := began.Bath
-	left := configs.Left{Metal: b.MetalMass, Volume: b.Volume, Anolyte: b.AnolyteVolume, Medium: string(plan.Medium), Continues: b.Continues}
-	on, err := c.from(c.Frozen, cell, left)
+	if began.Electrodes.CathodeMass.Value > 0 {
+		left.CathodeMass = began.Electrodes.CathodeMass
+	}
+	on, err := c.from(stated, cell, left)
 	if err != nil {
-		return c, fmt.Errorf("no plan can be made from what bath %s held when the open run began: %w", c.Cell.Bath.Name, err)
+		return on, fmt.Errorf("no plan can be made from what bath %s held when the open run began: %w", c.Cell.Bath.Name, err)
 	}
 	return on, nil
 }
 
-// from is the configuration with what is left of its bath.
+// from is the configuration with what is left; as it is where nothing is told.
 func (c *Continued) from(stated []byte, cell string, left configs.Left) (Continued, error) {
+	if left == (configs.Left{}) {
+		return *c, nil
+	}
 	frozen, err := configs.Continue(stated, cell, c.Plan.Metal.String(), left)
 	if err != nil {
 		return *c, err
 	}
 	on, err := parsed(frozen, cell)
-	on.Left = fmt.Sprintf("%s that are left in bath %s", report.Show(left.Metal, report.Grams), c.Cell.Bath.Name)
-	return on, err
+	if err != nil {
+		return *c, err
+	}
+	if left.Continues != "" {
+		on.Left = fmt.Sprintf("%s that are left in bath %s", report.Show(left.Metal, report.Grams), c.Cell.Bath.Name)
+	}
+	return on, nil
 }
 
 func joined(a, b string) string {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"nightcell/configs"
@@ -55,8 +56,7 @@ func electrode(data, name string, lines []runlog.Record) *Electrode {
 	el := &Electrode{Name: name, Open: isOpen(lines)}
 	baths := map[string]*Bath{}
 	spent := false
-	for i := range lines {
-		r := &lines[i]
+	for _, r := range inOrder(lines) {
 		kind := r.Text("kind")
 		if spent && kind != lineClose { // another one by the same name
 			*el = Electrode{Name: name, Open: el.Open, Problems: el.Problems}
@@ -74,6 +74,27 @@ func electrode(data, name string, lines []runlog.Record) *Electrode {
 		el.note(control.EntryOf(r))
 	}
 	return el
+}
+
+// inOrder are the lines of each time between opening and spending as they were so; a run counts at its end, when its deposit is there.
+func inOrder(lines []runlog.Record) []*runlog.Record {
+	so := func(r *runlog.Record) time.Time {
+		if ended, ok := r.Integer("ended"); ok {
+			return time.Unix(0, ended)
+		}
+		return control.EntryOf(r).At
+	}
+	var all []*runlog.Record
+	for i := range lines {
+		r, j := &lines[i], len(all)
+		if kind := r.Text("kind"); kind != lineOpen && kind != lineClose {
+			for j > 0 && all[j-1].Text("kind") != lineOpen && all[j-1].Text("kind") != lineClose && so(all[j-1]).After(so(r)) {
+				j--
+			}
+		}
+		all = slices.Insert(all, j, r)
+	}
+	return all
 }
 
 // note takes what an entry states.
@@ -127,6 +148,16 @@ func (el *Electrode) ran(data string, r *runlog.Record, baths map[string]*Bath) 
 		el.Material, el.Area = plate, area
 	}
 	el.Runs = append(el.Runs, u)
+	late, err := runlog.ReadLate(filepath.Join(cursor.CellDir(data, t.Cell), t.Run))
+	if err != nil {
+		el.Problems = append(el.Problems, fmt.Sprintf("the late entries of run %s cannot be read: %v", t.Run, err))
+		return
+	}
+	for _, e := range t.Counting(late.Records) { // it was weighed as the run left it: no blank once the deposit is off
+		if _, ok := e.Numbers[bath.MassAfter]; ok && e.Kind == bath.EntryWeighing && e.Booking().AtAnode() == (u.Role == "anode") && !u.Ended.Before(el.weighed) {
+			el.Mass, el.weighed = bath.Measured(e.Numbers, bath.MassAfter, bath.BalanceDoubt), u.Ended
+		}
+	}
 }
 
 // blank is what the electrode weighs, kg, where it is not spent, and was weighed after it stood in a run, or was stripped, the last time; else not Known.

@@ -179,7 +179,9 @@ func judge(data string, k Kind, name string, lines []runlog.Record, e control.En
 			if err != nil {
 				return nil, nil, control.BadRequest("%v", err)
 			}
-			against = v.Against
+			if against = v.Against; v.Dose != "" {
+				notes = append(notes, v.Dose+"; "+NotFollowed)
+			}
 		}
 		if found := then.found(e); e.Kind == bath.EntryAssay && found.Value*then.Side.Volume().Value > then.Side.Most()+3*left.StandardUncertainty {
 			against = append(against, fmt.Sprintf("that would be %.3g g of %s, and the bath never held more than %.3g g", found.Value*then.Side.Volume().Value*1e3, then.metal().Element.Name, then.Side.Most()*1e3))

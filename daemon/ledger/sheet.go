@@ -23,6 +23,7 @@ func (b *Bath) Sheet(use string) *report.Report {
 		r.Tables = append(r.Tables, liquid)
 		books := report.Table{Key: "balance", Title: "where the metal went", Figures: balance(b.Side.Books())}
 		r.Tables = append(r.Tables, books)
+		r.Tables = append(r.Tables, report.Table{Key: "not_followed", Lines: []string{NotFollowed}})
 		if b.Anolyte != nil {
 			r.Tables = append(r.Tables, report.Table{Key: "anolyte", Title: "anolyte", Figures: contents(b.metal().Element.Name, b.Anolyte)})
 		}
@@ -92,7 +93,9 @@ func balance(b stock.Books) (rows []report.Figure) {
 	}{{"supplied", "put in", b.Supplied}, {"sampled", "with samples", b.Sampled}, {"discarded", "discarded", b.Discarded}, {"cathode", "onto cathodes", b.Cathode},
 		{"anode", "taken by anodes", b.Anode}, {"crossed", "through separators", b.Crossed}, {"unaccounted", "found beyond the account", b.Unaccounted}, {"remaining", "left", b.Left}} {
 		f := report.Of(w.key, w.label, matter.Figure{Value: w.kg, Mark: matter.Given}, report.Grams, "")
-		f.Rough = math.Abs(w.kg) * 1e-3
+		if f.Rough = math.Abs(w.kg) * 1e-3; w.kg < 0 {
+			f.Note = map[string]string{"anode": "below zero: given by them", "crossed": "below zero: back into this liquid", "unaccounted": "below zero: missing"}[w.key]
+		}
 		rows = append(rows, f)
 	}
 	return rows
@@ -119,7 +122,7 @@ func finish(r *report.Report, runs report.Table, entries []runlog.Record, proble
 	for i := range entries {
 		e := control.EntryOf(&entries[i])
 		made.Grid.Rows = append(made.Grid.Rows, report.GridRow{
-			Cells: []report.Figure{word("entry", "", entries[i].Name()), word("at", "", e.At.Local().Format(time.DateTime)), word("kind", "", e.Kind), word("by", "", e.By), word("text", "", e.Text)},
+			Cells: []report.Figure{word("entry", "", entries[i].Name()), {Key: "at", Word: e.At.UTC().Format(time.RFC3339Nano), Text: e.At.Local().Format(time.DateTime)}, word("kind", "", e.Kind), word("by", "", e.By), word("text", "", e.Text)},
 			More:  []report.Figure{word("numbers", "", e.Numbers), word("words", "", e.Words)},
 		})
 	}

@@ -113,8 +113,8 @@ func (p *Plan) assayAnode(b *Book, found float64) {
 	b.Uptake.Best = mol * matter.Faraday / charge
 }
 
-// atAnode tells whether an entry is about the anode and not about the cathode.
-func (e Entry) atAnode() bool {
+// AtAnode tells whether an entry is about the anode and not about the cathode.
+func (e Entry) AtAnode() bool {
 	return e.Kind == EntrySludge || strings.Contains(strings.ToLower(e.Words[Electrode]), "anode")
 }
 

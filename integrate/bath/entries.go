@@ -114,14 +114,14 @@ func (p *Plan) book(e Entry) (note string, err error) {
 	case EntryAssay:
 		_, err = p.BookAssay(p.Assayed(e))
 	case EntrySludge, EntryWeighing:
-		if e.atAnode() {
+		if e.AtAnode() {
 			return p.bookAnode(e)
 		}
 		if blank, ok := n[MassBefore]; ok {
 			p.SetBlank(matter.GivenFigure(blank, n[MassBeforeDoubt]/math.Sqrt(3)))
 		}
 	case EntryElectrode:
-		if area, ok := n[CathodeArea]; ok && !e.atAnode() {
+		if area, ok := n[CathodeArea]; ok && !e.AtAnode() {
 			s := p.Model.State()
 			err = p.Model.Retune(s.Efficiency, s.MassTransfer, area)
 		}

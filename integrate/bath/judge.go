@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"nightcell/integrate/matter"
+	"nightcell/integrate/solution"
 )
 
 // widest is how many combined standard uncertainties an entry may lie from the books
@@ -35,6 +36,7 @@ type Verdict struct {
 	Outcome       Outcome  // with which Book has to be called
 	Against       []string // how it contradicts the books, each with both figures; empty: it does not
 	Before, After Reach    // of the target by the account without and with the entry
+	Dose          string   // what acid or base was put in, in words; empty: none
 }
 
 // Reach is how far a target is.
@@ -84,7 +86,7 @@ func (p *Plan) Judge(e Entry, m Moment) (Verdict, error) {
 	if len(v.Against) > 0 && e.Moves() {
 		v.Outcome = Held
 	}
-	v.Before = p.reach(m.Amperes)
+	v.Before, v.Dose = p.reach(m.Amperes), p.dose(e)
 	trial := p.trial()
 	if _, err := trial.Book(e, v.Outcome); err != nil {
 		return v, err
@@ -99,12 +101,17 @@ func (e Entry) Moves() bool {
 	case EntryAddition, EntryDose, EntryWater, EntrySample, EntryAssay:
 		return true
 	}
-	return e.Kind != EntryElectrode && e.atAnode()
+	return e.Kind != EntryElectrode && e.AtAnode()
 }
 
 // Consequence says in words what taking an entry does to the target, such as
 // "target 7.72 → 78.90 A·h, finish 24 h later".
 func (v Verdict) Consequence() string {
+	if v.Dose != "" {
+		dose := v.Dose
+		v.Dose = ""
+		return dose + "; " + v.Consequence()
+	}
 	before, after := v.Before.TargetCharge/3600, v.After.TargetCharge/3600
 	switch {
 	case v.Before == v.After && math.IsInf(before, 1):
@@ -127,6 +134,31 @@ func (v Verdict) Consequence() string {
 		text += ", finish " + span(-d) + " earlier"
 	}
 	return text
+}
+
+// dose says what acid or base an entry puts in. The target counts metal alone, and nothing follows the acid.
+func (p *Plan) dose(e Entry) string {
+	if e.Kind != EntryDose {
+		return ""
+	}
+	n, volume := e.Numbers, p.Model.Catholyte().Volume+e.Numbers[LiquidVolume]
+	f, err := matter.ParseFormula(e.Words[Formula])
+	brings, unknown := solution.FromFormula(f)
+	molar, _ := f.MolarMass()
+	mol := n[Mass] / molar
+	if share, ok := n[AssayRatio]; ok {
+		mol *= share
+	}
+	mol += (n[PerMole] + n[PerMass]/molar) * n[LiquidVolume]
+	acid := brings[solution.H] * mol
+	if err != nil || unknown != nil || !(math.Abs(acid) > 0) {
+		return "how much acid or base that is cannot be told from formula and amount"
+	}
+	word := "acid"
+	if acid < 0 {
+		word = "base"
+	}
+	return fmt.Sprintf("%s mol of %s, %s mol/L of the bath", figure(math.Abs(acid)), word, figure(math.Abs(acid)/volume/1e3))
 }
 
 // span writes seconds the way people say them.
@@ -162,7 +194,7 @@ func (p *Plan) against(e Entry, m Moment) (list []string) {
 			add("a sample of %s is entered, and the bath holds %s", litres(v), litres(book.Volume))
 		}
 	case EntryWeighing, EntryDried, EntrySludge:
-		if e.atAnode() {
+		if e.AtAnode() {
 			p.againstAnode(e, m, add)
 		} else {
 			p.againstWeighing(e, m, add)
@@ -209,7 +241,7 @@ func (p *Plan) SetBlank(mass matter.Figure) {
 // Weighed returns the mass of the deposit that an entry tells in kg: weighed alone, or of the electrode after less its
 // blank in kg, which may have been entered before. Without a stated doubt the balance's holds. A figure that is not known: neither is told, or it is of the anode.
 func (p *Plan) Weighed(e Entry) (deposit matter.Figure, blank float64) {
-	if e.atAnode() {
+	if e.AtAnode() {
 		return deposit, 0
 	}
 	n := e.Numbers

@@ -226,3 +226,17 @@ func TestJudgeTellsAnotherState(t *testing.T) {
 		}
 	}
 }
+
+// TestADoseTellsItsAcid: H2SO4, 98.08 g/mol, sets two H+ free, NaOH, 40.00 g/mol, takes up one, Na2SO4 neither; none moves the target.
+func TestADoseTellsItsAcid(t *testing.T) {
+	for formula, want := range map[string]string{
+		"H2SO4":  "0.204 mol of acid, 0.227 mol/L of the bath; the target stays at",
+		"NaOH":   "0.25 mol of base, 0.278 mol/L of the bath; the target stays at",
+		"Na2SO4": "how much acid or base that is cannot be told from formula and amount; the target stays at",
+	} {
+		v, err := judged(t).Judge(Entry{Kind: EntryDose, Numbers: map[string]float64{Mass: 0.010}, Words: map[string]string{Formula: formula}}, Moment{Amperes: 3})
+		if err != nil || !strings.HasPrefix(v.Consequence(), want) {
+			t.Errorf("%s: %q, %v", formula, v.Consequence(), err)
+		}
+	}
+}

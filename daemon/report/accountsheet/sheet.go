@@ -12,7 +12,6 @@ import (
 	"nightcell/configs/quantity"
 	"nightcell/daemon/books"
 	"nightcell/daemon/report"
-	"nightcell/integrate"
 	"nightcell/integrate/account"
 	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
@@ -204,7 +203,11 @@ func (s *sheet) found() report.Table {
 	t.Known("deposit", "deposit", s.Deposit, report.Grams, note)
 	t.Known("current_efficiency", "current efficiency", s.Efficiency, report.Percent, strings.TrimSpace(s.byAssays()))
 	t.Known("marginal_efficiency", "marginal efficiency", s.Marginal, report.Percent, s.Marginal.Source)
-	t.Known("specific_energy", "energy", s.EnergyPerMass, report.EnergyPerGram, "")
+	energyBy := ""
+	if !s.Efficiency.Known() {
+		energyBy = "by the plan's efficiency, not weighed"
+	}
+	t.Known("specific_energy", "energy", s.EnergyPerMass, report.EnergyPerGram, energyBy)
 	cost, note := report.MoneyPerGram, ""
 	if cost.Symbol = strings.TrimSpace(s.Currency + " " + cost.Symbol); s.Currency == "" {
 		note = "in the currency of price_per_kwh"
@@ -225,11 +228,12 @@ func (s *sheet) found() report.Table {
 }
 
 func (s *sheet) stages() report.Table {
-	t := report.Table{Key: "stages", Title: "Between assays", Grid: &report.Grid{Head: []string{"until", "A·h", "g", "efficiency, %", "±"}}}
+	t := report.Table{Key: "stages", Title: "Between assays", Grid: &report.Grid{Head: []string{"until", "A·h", "g", "efficiency"}}}
 	for _, x := range s.Stages {
 		eff := report.Of("current_efficiency", "", x.Efficiency, report.Percent, "")
-		t.Grid.Rows = append(t.Grid.Rows, report.GridRow{Cells: []report.Figure{stamp("to_utc", x.To), plain("charge", "", x.Coulombs, report.AmpereHours), report.Of("won", "", x.Won, report.Grams, ""), eff,
-			plain("", "", integrate.CoverageFactor*x.Efficiency.StandardUncertainty, report.Percent)}, More: []report.Figure{stamp("from_utc", x.From)}})
+		eff.Text = report.Show(x.Efficiency, report.Percent)
+		t.Grid.Rows = append(t.Grid.Rows, report.GridRow{Cells: []report.Figure{stamp("to_utc", x.To), plain("charge", "", x.Coulombs, report.AmpereHours), report.Of("won", "", x.Won, report.Grams, ""), eff},
+			More: []report.Figure{stamp("from_utc", x.From)}})
 	}
 	return ifAny(t)
 }
