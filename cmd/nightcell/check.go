@@ -173,7 +173,7 @@ func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
 		var on ledger.Continued
 		if on, err = ledger.Continue(config.Data, frozen, c.Name, time.Now(), runlog.Patience); on.Left != "" {
 			c, plan, j.configuration, j.Left = on.Cell, on.Plan, on.Cell, on.Left
-			j.Notes = append(j.Notes, ledger.NotFollowed)
+			j.Notes = append(j.Notes, "not followed from run to run: "+ledger.NotFollowed)
 		}
 		j.Blank = on.Blank
 		if on.Told != "" {

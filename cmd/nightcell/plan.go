@@ -107,7 +107,7 @@ func (o *planOptions) subject(name string, d document) (*plansheet.Subject, erro
 	if d.told != "" {
 		made.Bath.Notes = append(made.Bath.Notes, d.told+".")
 	}
-	return &plansheet.Subject{Plan: made, Cell: cell.Name, Name: name, Left: d.left, Wish: *cell.Target, Density: o.densityUnit}, nil
+	return &plansheet.Subject{Plan: made, Cell: cell.Name, Name: name, Left: d.left, Before: d.before, Wish: *cell.Target, Density: o.densityUnit}, nil
 }
 
 // files writes the picture, the configuration and the page for the door.

@@ -32,6 +32,7 @@ type document struct {
 	metered        bool              // something states how well the supply counts
 	left           string            // what the ledger of the bath says is left; empty: the bath is as stated
 	told           string            // what a person should know of that
+	before         []string          // what is to be done before the run, by the ledgers
 	head           string            // begins what is written, with a place for the file's name; "": as plan begins it
 	why            map[string]string // reasons of keys, to stand beside them
 	notes          map[string]string // comments of the file it was read from, by their lines
@@ -76,10 +77,10 @@ func documentOf(c *configs.Config, file, cell string) (document, error) {
 	}
 	if on, err := ledger.Continue(c.Data, frozen, cell, time.Now(), runlog.Patience); err == nil {
 		if d.told = on.Told; on.Left != "" {
-			frozen, d.left, d.told = on.Frozen, on.Left, strings.TrimPrefix(on.Told+". "+ledger.NotFollowed, ". ")
+			frozen, d.left, d.before = on.Frozen, on.Left, []string{"Not followed from run to run: " + ledger.NotFollowed + "."}
 		}
 		if on.Blank != "" {
-			d.told = strings.TrimPrefix(d.told+". Blank of the cathode: "+on.Blank, ". ")
+			d.before = append(d.before, "Blank of the cathode: "+on.Blank+".")
 		}
 	} else if err != nil && !errors.As(err, new(configs.Mistakes)) { // a draft may lack what a run needs
 		d.told = fmt.Sprintf("the bath is taken as the configuration states it: %v", err)

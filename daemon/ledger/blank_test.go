@@ -153,7 +153,7 @@ func TestWhatARunWeighedReachesItsElectrode(t *testing.T) {
 	}
 	stands("al-1", 0.0245, 0.0063)
 	stands("pb-1", 0.0901, 0)
-	if c := goesOn(t, data, "", named, hour(24)); c.Cell.Electrodes.CathodeMass.Value > 0 || !strings.HasPrefix(c.Blank, "none since electrode al-1") {
+	if c := goesOn(t, data, "", named, hour(24)); c.Cell.Electrodes.CathodeMass.Value > 0 || !strings.HasPrefix(c.Blank, "unknown, as electrode al-1 is now: weigh it") {
 		t.Errorf("the blank of a loaded cathode: %q", c.Blank)
 	}
 	strip := func(at, now time.Time) {

@@ -16,8 +16,8 @@ import (
 // leastMetal is what a bath without metal is taken for, kg: a plan needs some.
 const leastMetal = 1e-6
 
-// NotFollowed says what no ledger of a bath knows.
-const NotFollowed = "acid, pH, chloride and other metals are not followed from run to run: assay them before the next run, and state them in [bath]"
+// NotFollowed says what no ledger of a bath knows from run to run.
+const NotFollowed = "acid, pH, chloride and other metals; assay them before the next run, and state them in [bath]"
 
 // Continued is a cell's configuration with what the ledgers of its bath and its cathode say in place of what it states.
 type Continued struct {
@@ -66,10 +66,12 @@ func blankWords(c *configs.Cell, el *Electrode, weighed matter.Figure) string {
 		return report.Show(e.CathodeMass, report.Grams) + ", as the configuration states"
 	case weighed.Known():
 		return fmt.Sprintf("%s, as electrode %s weighed on %s", report.Show(weighed, report.Grams), el.Name, el.weighed.Local().Format(time.DateTime))
-	case e.CathodeName != "":
-		return fmt.Sprintf("none since electrode %s stood in a run or was stripped: weigh it, nightcell enter --electrode %s weighing \"before=18.204 g\"", e.CathodeName, e.CathodeName)
+	case e.CathodeName == "":
+		return ""
+	case el == nil:
+		return fmt.Sprintf("unknown: weigh the cathode, nightcell electrode open %s material=aluminium \"before=18.204 g\"", e.CathodeName)
 	}
-	return ""
+	return fmt.Sprintf("unknown, as electrode %s is now: weigh it, nightcell enter --electrode %s weighing \"before=18.204 g\"", e.CathodeName, e.CathodeName)
 }
 
 // left is what the ledger has of the bath; nothing where it is as stated.

@@ -180,7 +180,7 @@ func judge(data string, k Kind, name string, lines []runlog.Record, e control.En
 				return nil, nil, control.BadRequest("%v", err)
 			}
 			if against = v.Against; v.Dose != "" {
-				notes = append(notes, v.Dose+"; "+NotFollowed)
+				notes = append(notes, v.Dose+"; not followed from run to run: "+NotFollowed)
 			}
 		}
 		if found := then.found(e); e.Kind == bath.EntryAssay && found.Value*then.Side.Volume().Value > then.Side.Most()+3*left.StandardUncertainty {

@@ -20,10 +20,10 @@ func (b *Bath) Sheet(use string) *report.Report {
 	r := &report.Report{Brief: true, Tables: []report.Table{main}}
 	if b.Side != nil {
 		liquid := report.Table{Figures: contents(b.metal().Element.Name, b.Side)}
+		liquid.Add(report.Figure{Key: "not_followed", Label: "not followed", Word: NotFollowed, Text: "the rest", Note: NotFollowed})
 		r.Tables = append(r.Tables, liquid)
 		books := report.Table{Key: "balance", Title: "where the metal went", Figures: balance(b.Side.Books())}
 		r.Tables = append(r.Tables, books)
-		r.Tables = append(r.Tables, report.Table{Key: "not_followed", Lines: []string{NotFollowed}})
 		if b.Anolyte != nil {
 			r.Tables = append(r.Tables, report.Table{Key: "anolyte", Title: "anolyte", Figures: contents(b.metal().Element.Name, b.Anolyte)})
 		}

@@ -152,7 +152,7 @@ func (p *Plan) dose(e Entry) string {
 	mol += (n[PerMole] + n[PerMass]/molar) * n[LiquidVolume]
 	acid := brings[solution.H] * mol
 	if err != nil || unknown != nil || !(math.Abs(acid) > 0) {
-		return "how much acid or base that is cannot be told from formula and amount"
+		return "formula and amount do not say how much acid or base that is"
 	}
 	word := "acid"
 	if acid < 0 {

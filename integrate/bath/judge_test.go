@@ -232,7 +232,7 @@ func TestADoseTellsItsAcid(t *testing.T) {
 	for formula, want := range map[string]string{
 		"H2SO4":  "0.204 mol of acid, 0.227 mol/L of the bath; the target stays at",
 		"NaOH":   "0.25 mol of base, 0.278 mol/L of the bath; the target stays at",
-		"Na2SO4": "how much acid or base that is cannot be told from formula and amount; the target stays at",
+		"Na2SO4": "formula and amount do not say how much acid or base that is; the target stays at",
 	} {
 		v, err := judged(t).Judge(Entry{Kind: EntryDose, Numbers: map[string]float64{Mass: 0.010}, Words: map[string]string{Formula: formula}}, Moment{Amperes: 3})
 		if err != nil || !strings.HasPrefix(v.Consequence(), want) {

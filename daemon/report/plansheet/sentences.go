@@ -3,6 +3,7 @@ package plansheet
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 
 	"nightcell/configs"
@@ -175,7 +176,7 @@ func (p *sheet) splash() string {
 
 // steps are what to do, in the order of doing.
 func (p *sheet) steps() []string {
-	var all []string
+	all := slices.Clone(p.Before)
 	if p.Assessed == nil {
 		all = append(all, "State the current or the cathode area to learn the time, the gas and the heat.")
 	}

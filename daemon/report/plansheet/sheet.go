@@ -21,9 +21,10 @@ import (
 // Subject is a plan and what is wanted of its sheet.
 type Subject struct {
 	Plan     *plan.Plan
-	Cell     string // its name
-	Left     string // what the ledger of the bath says is left in it; empty: the bath is as stated
-	Name     string // among those compared
+	Cell     string   // its name
+	Left     string   // what the ledger of the bath says is left in it; empty: the bath is as stated
+	Before   []string // what is to be done before the run, by the ledgers
+	Name     string   // among those compared
 	Wish     configs.Target
 	Density  string // unit of current density, such as "A/dm2"
 	Width    int    // columns of the text; 0: 100
