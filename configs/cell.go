@@ -15,8 +15,9 @@ type Cell struct {
 	Name     string
 	Supply   string
 	Channel  int
-	Parallel []int // further channels of the supply on the same cell
-	Series   int   // cells on this channel, one after the other, this one included
+	Parallel []int    // further channels of the supply on the same cell
+	Series   int      // cells on this channel, one after the other, this one included
+	Meters   []string // second instruments that measure what the cell gets
 	Poll     time.Duration
 	GapAfter time.Duration // a longer step between readings is a gap
 	Sync     time.Duration // between two fsyncs of the run log; 0: every line
@@ -77,6 +78,7 @@ func readCell(n named) Cell {
 		Name:    n.name,
 		Supply:  t.required("supply", "bench"),
 		Channel: t.whole("channel", 1, 1, mostChannels), Parallel: t.wholes("parallel", 1, mostChannels), Series: t.whole("in_series", 1, 1, mostInSeries),
+		Meters: t.texts("meters"),
 		Poll:   t.duration("poll", defaultPoll, 20*time.Millisecond),
 		Sync:   t.duration("sync", defaultSync, 0),
 		Reason: t.text("reason", ""),

@@ -25,6 +25,7 @@ type Config struct {
 	Socket    string // path of the local control socket
 	Page      Page
 	Supplies  []Supply // in the order of the file
+	Meters    []Meter  // likewise
 	Cells     []Cell   // in the order of the file, at least one
 	Routes    []Route
 	Pushes    []Push
@@ -44,6 +45,16 @@ func (c *Config) Supply(name string) *Supply {
 	for i := range c.Supplies {
 		if c.Supplies[i].Name == name {
 			return &c.Supplies[i]
+		}
+	}
+	return nil
+}
+
+// Meter returns the meter of that name, or nil.
+func (c *Config) Meter(name string) *Meter {
+	for i := range c.Meters {
+		if c.Meters[i].Name == name {
+			return &c.Meters[i]
 		}
 	}
 	return nil
@@ -100,7 +111,7 @@ func remedyForFile(err error) string {
 
 // Format is the newest form of a configuration that this program reads. A later one says so by the key format; a file without the
 // key is of the first form. Golden ones of every form lie in testdata/formats.
-const Format = 1
+const Format = 2
 
 // Parse reads a configuration. name is the file's path as it shall appear in
 // mistakes; its folder is where relative paths start. Nothing is opened or read.
@@ -133,6 +144,10 @@ func parse(name string, data []byte, draft bool) (*Config, error) {
 			c.lines[n.key("port")] = n.lineOf("port")
 		}
 	}
+	meters := t.each("meter")
+	for _, n := range meters {
+		c.Meters = append(c.Meters, readMeter(n, c.Data))
+	}
 	cells := t.each("cell")
 	for _, n := range cells {
 		c.Cells = append(c.Cells, readCell(n))
@@ -152,7 +167,7 @@ func parse(name string, data []byte, draft bool) (*Config, error) {
 	t.done()
 	c.secrets, c.Notes = t.doc.secrets, t.doc.notes.inOrder()
 	if !draft {
-		c.crossCheck(t, supplies, cells)
+		c.crossCheck(t, supplies, meters, cells)
 	}
 	if len(t.doc.mistakes) > 0 {
 		return nil, t.doc.mistakes.inOrder()
@@ -163,7 +178,7 @@ func parse(name string, data []byte, draft bool) (*Config, error) {
 	return c, nil
 }
 
-// Frozen is the configuration of one cell alone, with its supply, as it is kept with
+// Frozen is the configuration of one cell alone, with its supply and meters, as it is kept with
 // a run. It can be parsed again. The cell must exist.
 func (c *Config) Frozen(cell string) ([]byte, error) {
 	of := c.Cell(cell)
@@ -171,9 +186,18 @@ func (c *Config) Frozen(cell string) ([]byte, error) {
 		return nil, fmt.Errorf("freezing the configuration: there is no cell '%s'", cell)
 	}
 	tables := map[string]any{"data": c.Data}
-	for group, name := range map[string]string{"supply": of.Supply, "cell": cell} {
-		if all, ok := c.source[group].(map[string]any); ok {
-			tables[group] = map[string]any{name: all[name]}
+	groups := map[string][]string{"supply": {of.Supply}, "cell": {cell}}
+	if len(of.Meters) > 0 {
+		groups["meter"], tables["format"] = of.Meters, Format // an older program knows of none
+	}
+	for group, names := range groups {
+		all, _ := c.source[group].(map[string]any)
+		kept := map[string]any{}
+		for _, name := range names {
+			kept[name] = all[name]
+		}
+		if all != nil {
+			tables[group] = kept
 		}
 	}
 	return encoded(tables, "freezing the configuration of cell "+cell)

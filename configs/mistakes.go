@@ -103,7 +103,7 @@ func distance(a, b string) int {
 func joined(names []string) string { return strings.Join(names, ", ") }
 
 // crossCheck finds what is wrong between tables that are each right by themselves.
-func (c *Config) crossCheck(t *table, supplies, cells []named) {
+func (c *Config) crossCheck(t *table, supplies, meters, cells []named) {
 	if len(cells) == 0 {
 		t.bad("", "there is no cell to watch", "write a table such as [cell.zinc-1] with its supply")
 	}
@@ -114,7 +114,13 @@ func (c *Config) crossCheck(t *table, supplies, cells []named) {
 		}
 		ports[s.Line.Address] = s.Name
 	}
-	names, channels, ledgers := map[string]string{}, map[string]string{}, map[string]string{}
+	for i, m := range c.Meters {
+		if other, twice := ports[m.Line.Address]; twice && m.Line.Address != "" {
+			meters[i].bad("port", fmt.Sprintf("%s has the same port", other), "each instrument has a line of its own")
+		}
+		ports[m.Line.Address] = m.Name
+	}
+	names, channels, ledgers, measured := map[string]string{}, map[string]string{}, map[string]string{}, map[string]string{}
 	for i := range c.Cells {
 		cell, at := &c.Cells[i], cells[i].table
 		if other, twice := names[strings.ToLower(cell.Name)]; twice {
@@ -122,6 +128,7 @@ func (c *Config) crossCheck(t *table, supplies, cells []named) {
 		}
 		names[strings.ToLower(cell.Name)] = cell.Name
 		cell.checkSupply(at, c, channels)
+		cell.checkMeters(at, c, measured)
 		cell.checkLedgers(at, ledgers)
 		cell.checkHands(at)
 		cell.checkPlan(at)

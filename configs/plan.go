@@ -173,8 +173,12 @@ func (d *document) blamed(key string) bool {
 const unevenShare = 0.2
 
 // Coulometer is how the charge of the cell is counted with the readings of its supply.
-func (c *Cell) Coulometer(s *Supply) integrate.Settings {
+func (c *Cell) Coulometer(s *Supply, meters ...*Meter) integrate.Settings {
 	a := s.Accuracy
+	var meter integrate.MeterSettings // each for what it measures
+	for _, m := range meters {
+		meter = meter.Poorer(m.Accuracy)
+	}
 	// What every ammeter in parallel is off by adds up; volts are divided among cells in series.
 	n, share := float64(len(c.Channels())), 1/float64(c.Series)
 	if c.Series > 1 {
@@ -187,6 +191,7 @@ func (c *Cell) Coulometer(s *Supply) integrate.Settings {
 		TimebaseRelative: a.Timebase,
 		ZeroAmperes:      n * a.CurrentZero.SI, ZeroUncertainty: n * a.CurrentZero.StandardUncertainty(),
 		CorrectionFactor: a.CurrentCorrection.SI, CorrectionUncertainty: a.CurrentCorrection.StandardUncertainty(),
+		Meter: meter,
 	}
 }
 

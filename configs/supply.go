@@ -57,6 +57,18 @@ func (s *Supply) FirstContact() time.Duration {
 func readSupply(n named, data string) Supply {
 	t := n.table
 	t.checkName(n.name)
+	s := readLine(n, data)
+	s.RangeVolts = t.measure("range_voltage", quantity.Voltage, positive, math.NaN())
+	s.RangeAmperes = t.measure("range_current", quantity.Current, positive, math.NaN())
+	s.Accuracy = readAccuracy(t.orEmpty("accuracy"))
+	s.Dialect = readDialect(t.orEmpty("dialect"))
+	t.done()
+	return s
+}
+
+// readLine reads how an instrument is reached, and as what it must answer.
+func readLine(n named, data string) Supply {
+	t := n.table
 	s := Supply{
 		Name: n.name,
 		Line: line.Settings{
@@ -69,11 +81,8 @@ func readSupply(n named, data string) Supply {
 			RTS:      t.choice("rts", "", "on", "off"),
 			DataDir:  data,
 		},
-		Identity:     t.text("identity", ""),
-		RangeVolts:   t.measure("range_voltage", quantity.Voltage, positive, math.NaN()),
-		RangeAmperes: t.measure("range_current", quantity.Current, positive, math.NaN()),
-		Accuracy:     readAccuracy(t.orEmpty("accuracy")),
-		Dialect:      readDialect(t.orEmpty("dialect")),
+		Identity:   t.text("identity", ""),
+		RangeVolts: math.NaN(), RangeAmperes: math.NaN(),
 	}
 	t.checkPort(s.Line.Address)
 	for _, key := range []string{"dtr", "rts"} {
@@ -81,7 +90,6 @@ func readSupply(n named, data string) Supply {
 			t.bad(key, "a raw socket has no modem lines", "leave it out, or write rfc2217:// for the port of a network serial server")
 		}
 	}
-	t.done()
 	return s
 }
 

@@ -11,7 +11,7 @@ func steady(t *testing.T, s Settings, amperes float64, length, step time.Duratio
 	t.Helper()
 	c := NewCoulometer(s)
 	for at := time.Duration(0); at <= length; at += step {
-		if _, err := c.Add(Sample{at, 3, amperes}, Evidence{}); err != nil {
+		if _, err := c.Add(Sample{At: at, Volts: 3, Amperes: amperes}, Evidence{}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -70,7 +70,7 @@ func TestSystematicPartsDoNotAverageOut(t *testing.T) {
 		c := NewCoulometer(Settings{GainRelative: 0.001, OffsetAmperes: 0.005, ResolutionAmperes: 0.001})
 		for i := range int(time.Hour/step) + 1 {
 			// A last digit that is never the same twice in a row.
-			if _, err := c.Add(Sample{time.Duration(i) * step, 3, 3 + 0.001*float64(i%2)}, Evidence{}); err != nil {
+			if _, err := c.Add(Sample{At: time.Duration(i) * step, Volts: 3, Amperes: 3 + 0.001*float64(i%2)}, Evidence{}); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -158,7 +158,7 @@ func TestSamplingOfASmoothCurrent(t *testing.T) {
 	const n = 10000
 	c := NewCoulometer(Settings{})
 	for i := range n + 1 {
-		if _, err := c.Add(Sample{time.Duration(i) * time.Second, 3, float64(i * i)}, Evidence{}); err != nil {
+		if _, err := c.Add(Sample{At: time.Duration(i) * time.Second, Volts: 3, Amperes: float64(i * i)}, Evidence{}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -212,7 +212,7 @@ func TestALoneOutlierBesideALongStep(t *testing.T) {
 			if i > 0 {
 				now += step
 			}
-			if _, err := c.Add(Sample{now, 3, amperes}, Evidence{}); err != nil {
+			if _, err := c.Add(Sample{At: now, Volts: 3, Amperes: amperes}, Evidence{}); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -70,7 +70,7 @@ func TestBudgetIsTheLawOfPropagation(t *testing.T) {
 		if i > 0 {
 			at[i] = at[i-1] + time.Second + time.Duration(i*37%11)*100*time.Millisecond
 		}
-		if _, err := c.Add(Sample{at[i], 3, amperes[i]}, Evidence{}); err != nil {
+		if _, err := c.Add(Sample{At: at[i], Volts: 3, Amperes: amperes[i]}, Evidence{}); err != nil {
 			t.Fatal(err)
 		}
 	}

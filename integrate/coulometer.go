@@ -29,6 +29,11 @@ type Sample struct {
 	At      time.Duration
 	Volts   float64
 	Amperes float64
+	// Metered says that Amperes are a second meter's, to which zero and correction of the supply do not apply.
+	Metered bool
+	// AtCell says that Volts were measured at the cell, while the supply showed SupplyVolts.
+	AtCell      bool
+	SupplyVolts float64
 }
 
 // Step is what one sample added.
@@ -65,7 +70,7 @@ func NewCoulometer(s Settings) *Coulometer {
 // suspended, switched or with the line lost, is booked as a gap by e; otherwise e is not used. A refused sample
 // (errNotANumber, errTimeOrder) changes nothing but the count of refusals.
 func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
-	if !physical(s.Volts) || !physical(s.Amperes) {
+	if !physical(s.Volts) || !physical(s.Amperes) || !physical(s.SupplyVolts) {
 		c.refused++
 		return Step{}, errNotANumber
 	}
@@ -79,18 +84,15 @@ func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 		return Step{}, errTimeOrder
 	}
 	step.Elapsed = s.At - c.lastAt
-	h := seconds(step.Elapsed)
-	v0, a0 := st.LastVolts, st.LastAmperes
-	coulombs := h * (a0 + s.Amperes) / 2
-	joules := h * productIntegral(v0, s.Volts, a0, s.Amperes)
-	voltSeconds := h * (v0 + s.Volts) / 2
+	v0 := st.LastVolts
+	supply, meter := st.split(step.Elapsed, s)
 	zero, factor := st.Zero.Amperes, st.Correction.Factor
-	step.Coulombs = factor * (coulombs - float64(zero*h))
-	step.Joules = factor * (joules - float64(zero*voltSeconds))
+	step.Coulombs = float64(factor*(supply.coulombs-float64(zero*seconds(supply.length)))) + meter.coulombs
+	step.Joules = float64(factor*(supply.joules-float64(zero*supply.voltSeconds))) + meter.joules
 
 	if e.Restarted || e.Suspended || e.Switched || e.LineLost || (c.settings.GapAfter > 0 && step.Elapsed > c.settings.GapAfter) {
 		step.IsGap = true
-		before, after := factor*(a0-zero), factor*(s.Amperes-zero)
+		before, after := st.corrected(st.LastAmperes, st.Meter.Last), st.corrected(s.Amperes, s.Metered)
 		limit := e.LimitAmperes
 		if !(limit > 0 && limit <= maxMagnitude) { // also NaN
 			limit = factor * (st.MaxAmperes - zero)
@@ -107,11 +109,11 @@ func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 		}
 	} else {
 		st.Observed += step.Elapsed
-		st.Charge.Add(coulombs)
-		st.Energy.Add(joules)
-		st.VoltSeconds.Add(voltSeconds)
-		st.judgeSampling(step.Elapsed, s.Amperes, c.settings.EarlierDoubts)
-		st.judgeResolution(h, s.Amperes)
+		st.Charge.Add(supply.coulombs)
+		st.Energy.Add(supply.joules)
+		st.VoltSeconds.Add(supply.voltSeconds)
+		st.Meter.add(meter)
+		st.judge(step.Elapsed, s, c.settings.EarlierDoubts)
 	}
 	st.Elapsed += step.Elapsed
 	c.remember(s)
@@ -137,7 +139,13 @@ func (c *Coulometer) remember(s Sample) {
 		st.MaxAmperes = s.Amperes
 	}
 	st.Readings++
-	st.LastVolts, st.LastAmperes = s.Volts, s.Amperes
+	if s.AtCell {
+		st.Meter.Leads.add(s)
+	}
+	if s.Metered != st.Meter.Last {
+		st.forgetNeighbours() // two meters never agree to the last digit, which is no ripple
+	}
+	st.LastVolts, st.LastAmperes, st.Meter.Last = s.Volts, s.Amperes, s.Metered
 	c.lastAt = s.At
 	if !c.settings.EarlierDoubts {
 		st.judgeRipple(s.Amperes)
@@ -149,7 +157,7 @@ func (c *Coulometer) remember(s Sample) {
 // must be stamped on the same scale.
 func (c *Coulometer) Last() (Sample, bool) {
 	st := &c.state
-	return Sample{At: c.lastAt, Volts: st.LastVolts, Amperes: st.LastAmperes}, st.Readings > 0
+	return Sample{At: c.lastAt, Volts: st.LastVolts, Amperes: st.LastAmperes, Metered: st.Meter.Last}, st.Readings > 0
 }
 
 // Settings returns what the coulometer was made with.
@@ -267,17 +275,22 @@ type Resolution struct {
 	Squares float64 // s², Σ of the squares of the times for which earlier readings stood
 }
 
-// judgeResolution takes one observed step of h seconds that ends at amperes. Each
+// judge takes one observed step of h seconds that ends at amperes. Each
 // reading of a trapezoid stands for half the step on either side.
-func (st *Accumulated) judgeResolution(h, amperes float64) {
-	r := &st.Resolution
-	if amperes == st.LastAmperes {
+func (r *Resolution) judge(h, before, amperes float64) {
+	if amperes == before {
 		r.Held += h
 		return
 	}
 	r.Held += h / 2
-	r.Squares += float64(r.Held * r.Held)
+	r.end()
 	r.Held = h / 2
+}
+
+// end closes the time for which a reading stood.
+func (r *Resolution) end() {
+	r.Squares += float64(r.Held * r.Held)
+	r.Held = 0
 }
 
 // standardUncertainty returns the charge's, in C, for a last digit in A.
@@ -288,9 +301,8 @@ func (r *Resolution) standardUncertainty(digit float64) float64 {
 // breakOff ends whatever spans steps, because a gap follows.
 func (st *Accumulated) breakOff() {
 	st.Sampling.Open = false
-	r := &st.Resolution
-	r.Squares += float64(r.Held * r.Held)
-	r.Held = 0
+	st.Resolution.end()
+	st.Meter.Resolution.end()
 }
 
 // Settings says how a coulometer treats long steps, and how good the supply's
@@ -326,6 +338,8 @@ type Settings struct {
 	// uncertainty; when positive it takes the place of GainRelative.
 	CorrectionFactor      float64
 	CorrectionUncertainty float64
+
+	Meter MeterSettings
 }
 
 // Validate returns every mistake in s, joined: a figure that is not finite, an
@@ -348,6 +362,12 @@ func (s Settings) Validate() error {
 		{"uncertainty of the zero", s.ZeroUncertainty, false},
 		{"correction factor", s.CorrectionFactor, false},
 		{"uncertainty of the correction factor", s.CorrectionUncertainty, false},
+		{"meter's gain", s.Meter.GainRelative, false},
+		{"meter's offset", s.Meter.OffsetAmperes, false},
+		{"meter's resolution", s.Meter.ResolutionAmperes, false},
+		{"meter's voltage gain", s.Meter.VoltGainRelative, false},
+		{"meter's voltage offset", s.Meter.VoltOffset, false},
+		{"meter's voltage resolution", s.Meter.VoltResolution, false},
 	} {
 		switch {
 		case math.IsNaN(f.value) || math.Abs(f.value) > maxMagnitude:

@@ -13,11 +13,11 @@ func acrossGap(t *testing.T, s Settings, length time.Duration, after float64, e 
 	t.Helper()
 	c := NewCoulometer(s)
 	for i := range 101 {
-		if _, err := c.Add(Sample{time.Duration(i) * time.Second, 3, 3}, Evidence{}); err != nil {
+		if _, err := c.Add(Sample{At: time.Duration(i) * time.Second, Volts: 3, Amperes: 3}, Evidence{}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	step, err := c.Add(Sample{100*time.Second + length, 3, after}, e)
+	step, err := c.Add(Sample{At: 100*time.Second + length, Volts: 3, Amperes: after}, e)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -70,10 +70,10 @@ func TestEnergyOfAGap(t *testing.T) {
 	} {
 		for _, after := range []float64{2, 5} {
 			c := NewCoulometer(Settings{GapAfter: 10 * time.Second})
-			if _, err := c.Add(Sample{0, 3, 3}, Evidence{}); err != nil {
+			if _, err := c.Add(Sample{At: 0, Volts: 3, Amperes: 3}, Evidence{}); err != nil {
 				t.Fatal(err)
 			}
-			step, err := c.Add(Sample{100 * time.Second, after, 3}, e)
+			step, err := c.Add(Sample{At: 100 * time.Second, Volts: after, Amperes: 3}, e)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -172,14 +172,14 @@ func TestManyGaps(t *testing.T) {
 	var at time.Duration
 	var high float64
 	for i := range n {
-		if _, err := c.Add(Sample{at, 3, 3}, e); err != nil {
+		if _, err := c.Add(Sample{At: at, Volts: 3, Amperes: 3}, e); err != nil {
 			t.Fatal(err)
 		}
 		length := 20 + i*7%n
 		at += time.Duration(length) * time.Second
 		high += 4 * float64(length)
 	}
-	if _, err := c.Add(Sample{at, 3, 3}, e); err != nil {
+	if _, err := c.Add(Sample{At: at, Volts: 3, Amperes: 3}, e); err != nil {
 		t.Fatal(err)
 	}
 	got := c.Totals()
@@ -202,7 +202,7 @@ func TestALostLineMayHaveBeenALostSupply(t *testing.T) {
 	for _, s := range []struct {
 		sample Sample
 		lost   bool
-	}{{Sample{0, 3, 3}, false}, {Sample{3 * time.Second, 3, 3}, true}} {
+	}{{Sample{At: 0, Volts: 3, Amperes: 3}, false}, {Sample{At: 3 * time.Second, Volts: 3, Amperes: 3}, true}} {
 		e := Evidence{OnBefore: true, OnAfter: true, SameInstrument: true, SetPointsUnchanged: true, LimitAmperes: 3, LineLost: s.lost}
 		if _, err := c.Add(s.sample, e); err != nil {
 			t.Fatal(err)

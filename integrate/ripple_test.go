@@ -42,7 +42,7 @@ func killed(t *testing.T, r ripple, phase, poll float64, up, down func() float64
 	both := [2]*Coulometer{NewCoulometer(Settings{}), NewCoulometer(Settings{EarlierDoubts: true})}
 	read := func(at float64, e Evidence) {
 		for _, c := range both {
-			if _, err := c.Add(Sample{time.Duration(at * 1e9), 3, r.current(phase + at)}, e); err != nil {
+			if _, err := c.Add(Sample{At: time.Duration(at * 1e9), Volts: 3, Amperes: r.current(phase + at)}, e); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -110,7 +110,7 @@ func TestRippleByHand(t *testing.T) {
 		c := NewCoulometer(s)
 		at := time.Duration(0)
 		add := func(amperes float64, e Evidence) {
-			if _, err := c.Add(Sample{at, 3, amperes}, e); err != nil {
+			if _, err := c.Add(Sample{At: at, Volts: 3, Amperes: amperes}, e); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -171,7 +171,7 @@ func TestRippleByHand(t *testing.T) {
 	c = count(Settings{}, func(int) float64 { return 3 })
 	last, _ := c.Last()
 	for i, amperes := range []float64{0, 0, 1, 1} {
-		if _, err := c.Add(Sample{last.At + time.Duration(i+1)*time.Second, 3, amperes}, Evidence{Restarted: i%2 == 0}); err != nil {
+		if _, err := c.Add(Sample{At: last.At + time.Duration(i+1)*time.Second, Volts: 3, Amperes: amperes}, Evidence{Restarted: i%2 == 0}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -185,7 +185,7 @@ func TestFoldedGapsKeepTheirRipple(t *testing.T) {
 	c := NewCoulometer(Settings{})
 	e := Evidence{OnBefore: true, OnAfter: true, SameInstrument: true, SetPointsUnchanged: true, Restarted: true}
 	for i := range 3 * settleable {
-		if _, err := c.Add(Sample{time.Duration(i) * time.Second, 3, 2 + 0.5*float64(1-2*(i&1))}, e); err != nil {
+		if _, err := c.Add(Sample{At: time.Duration(i) * time.Second, Volts: 3, Amperes: 2 + 0.5*float64(1-2*(i&1))}, e); err != nil {
 			t.Fatal(err)
 		}
 	}

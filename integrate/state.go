@@ -16,7 +16,7 @@ type State struct {
 }
 
 // Accumulated is the part of a State that has a fixed size. Its sums are of raw
-// readings; zero and correction are applied by Totals.
+// readings of the supply; zero and correction are applied by Totals. What a second meter has measured is in Meter instead.
 type Accumulated struct {
 	Readings    int64
 	Elapsed     time.Duration // from the first reading to the last
@@ -32,6 +32,7 @@ type Accumulated struct {
 	Sampling   Sampling
 	Resolution Resolution
 	Ripple     [lags]Stray
+	Meter      Meter
 
 	Zero       Zero
 	Correction Correction
@@ -70,6 +71,8 @@ func (s *State) check() error {
 		s.Charge.Value(), s.Energy.Value(), s.VoltSeconds.Value(),
 		s.Sampling.Curvature.Value(), s.Sampling.Scatter, s.Sampling.Amperes,
 		s.Resolution.Held, s.Resolution.Squares,
+		s.Meter.Charge.Value(), s.Meter.Energy.Value(), s.Meter.VoltSeconds.Value(), s.Meter.Resolution.Held, s.Meter.Resolution.Squares,
+		s.Meter.Leads.Power, s.Meter.Leads.Squares,
 		s.Folded.Best, s.Folded.Low, s.Folded.High, s.Folded.Variance,
 		s.Folded.BestJoules, s.Folded.LowJoules, s.Folded.HighJoules, s.Folded.VarianceJoules,
 		s.Folded.MeasuredBest, s.Folded.MeasuredJoules, s.Folded.MeasuredVoltSeconds, s.Folded.MeasuredSeconds, s.Folded.Seconds,
@@ -92,6 +95,8 @@ func (s *State) check() error {
 	switch {
 	case s.Readings < 0 || s.Elapsed < 0 || s.Observed < 0 || s.Observed > s.Elapsed:
 		return fmt.Errorf("%d readings, %v observed of %v", s.Readings, s.Observed, s.Elapsed)
+	case s.Meter.Observed < 0 || s.Meter.Observed > s.Observed || s.Meter.Leads.Readings < 0:
+		return fmt.Errorf("%v observed by a meter, of %v", s.Meter.Observed, s.Observed)
 	case s.Correction.Factor <= 0:
 		return fmt.Errorf("correction factor %v", s.Correction.Factor)
 	case len(s.Gaps) > settleable || len(s.Gaps) > s.GapCount:

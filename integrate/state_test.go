@@ -136,7 +136,7 @@ func TestAddAllocatesNothing(t *testing.T) {
 	at := time.Duration(0)
 	if n := testing.AllocsPerRun(1000, func() {
 		at += time.Second
-		if _, err := c.Add(Sample{at, 3, 3}, Evidence{}); err != nil {
+		if _, err := c.Add(Sample{At: at, Volts: 3, Amperes: 3}, Evidence{}); err != nil {
 			t.Fatal(err)
 		}
 		if c.Totals().Charge < 0 {
@@ -153,7 +153,7 @@ func BenchmarkAdd(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		at += time.Second
-		if _, err := c.Add(Sample{at, 3.2, 3 + float64(at%7)*1e-3}, Evidence{}); err != nil {
+		if _, err := c.Add(Sample{At: at, Volts: 3.2, Amperes: 3 + float64(at%7)*1e-3}, Evidence{}); err != nil {
 			b.Fatal(err)
 		}
 	}

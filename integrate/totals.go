@@ -30,6 +30,9 @@ type Totals struct {
 	EnergyStandardUncertainty   float64
 
 	Gaps int
+
+	MeterCharge float64 // C, of ObservedCharge, by the second meter
+	Leads       Leads
 }
 
 // Low returns the least charge that the run can hold, in C: every gap at its low
@@ -58,6 +61,7 @@ type Budget struct {
 	Gaps       float64
 	Zero       float64
 	Correction float64
+	Meter      float64 // gain, offset and resolution of the second meter, over what it has measured; 0 without one
 }
 
 // Component is one part of a Budget, named.
@@ -66,16 +70,20 @@ type Component struct {
 	StandardUncertainty float64 `json:"standard_uncertainty_coulombs"`
 }
 
-// Components returns the parts in a fixed order, with their names.
+// Components returns the parts in a fixed order, with their names; the second meter's only if it has measured.
 func (b Budget) Components() []Component {
-	return []Component{
+	all := []Component{
 		{"gain", b.Gain}, {"offset", b.Offset}, {"resolution", b.Resolution}, {"sampling", b.Sampling},
 		{"timebase", b.Timebase}, {"gaps", b.Gaps}, {"zero", b.Zero}, {"correction", b.Correction},
 	}
+	if b.Meter > 0 {
+		all = append(all, Component{"meter", b.Meter})
+	}
+	return all
 }
 
 func (b *Budget) combined() float64 {
-	return rootSumSquares(b.Gain, b.Offset, b.Resolution, b.Sampling, b.Timebase, b.Gaps, b.Zero, b.Correction)
+	return rootSumSquares(b.Gain, b.Offset, b.Resolution, b.Sampling, b.Timebase, b.Gaps, b.Zero, b.Correction, b.Meter)
 }
 
 // rootSumSquares combines independent parts (JCGM 100, 5.1.2).
@@ -91,7 +99,7 @@ func rootSumSquares(u ...float64) float64 {
 func (c *Coulometer) Totals() (t Totals) {
 	st, gaps := &c.state, &c.gaps
 	zero, factor := st.Zero.Amperes, st.Correction.Factor
-	observed := seconds(st.Observed)
+	observed := seconds(st.Observed - st.Meter.Observed)
 	t = Totals{
 		Readings: st.Readings, Refused: c.refused,
 		Elapsed: st.Elapsed, Observed: st.Observed,
@@ -99,8 +107,10 @@ func (c *Coulometer) Totals() (t Totals) {
 		ObservedEnergy: factor * (st.Energy.Value() - float64(zero*st.VoltSeconds.Value())),
 		GapLow:         gaps.Low, GapHigh: gaps.High,
 		EnergyGapLow: gaps.LowJoules, EnergyGapHigh: gaps.HighJoules,
-		Gaps: st.GapCount,
+		Gaps: st.GapCount, MeterCharge: st.Meter.Charge.Value(), Leads: c.leads(),
 	}
+	t.ObservedCharge += t.MeterCharge
+	t.ObservedEnergy += st.Meter.Energy.Value()
 	t.Charge = t.ObservedCharge + gaps.Best
 	t.Energy = t.ObservedEnergy + gaps.BestJoules
 	t.Budget = c.budget(&t)
@@ -131,9 +141,10 @@ func (c *Coulometer) offset() (maker, taken float64) {
 func (c *Coulometer) budget(t *Totals) Budget {
 	// Charge and time that rest on readings: gaps bridged by a trapezoid share the
 	// readings' errors, those that an operator settled or that are a mere range do not.
-	charge := math.Abs(t.ObservedCharge + c.gaps.MeasuredBest)
+	// Gaps are taken to have the supply's, whatever stands on either side.
+	charge := math.Abs(t.ObservedCharge - t.MeterCharge + c.gaps.MeasuredBest)
 	ripple := c.state.Correction.Factor * c.rippleUncertainty()
-	duration := seconds(t.Observed) + c.gaps.MeasuredSeconds
+	duration := seconds(t.Observed-c.state.Meter.Observed) + c.gaps.MeasuredSeconds
 	gain, checked := c.relativeGain()
 	offset, taken := c.offset()
 	factor := c.state.Correction.Factor
@@ -146,6 +157,7 @@ func (c *Coulometer) budget(t *Totals) Budget {
 		Gaps:       math.Sqrt(c.gaps.Variance + float64(ripple*ripple)),
 		Zero:       taken * duration,
 		Correction: checked * charge,
+		Meter:      c.meterUncertainty(),
 	}
 }
 
@@ -155,25 +167,27 @@ func (c *Coulometer) budget(t *Totals) Budget {
 // shared by all readings, which can only overstate it.
 func (c *Coulometer) energyUncertainty(t *Totals) float64 {
 	energy := math.Abs(t.ObservedEnergy + c.gaps.MeasuredJoules)
+	bySupply := math.Abs(t.ObservedEnergy - c.state.Meter.Energy.Value() + c.gaps.MeasuredJoules)
 	charge := math.Abs(t.ObservedCharge + c.gaps.MeasuredBest)
 	voltSeconds := math.Abs(c.state.VoltSeconds.Value() + c.gaps.MeasuredVoltSeconds)
 	gain, checked := c.relativeGain()
 	offset, taken := c.offset()
 	meanVolts, gapVolts := 0.0, 0.0
 	if observed := seconds(t.Observed); observed > 0 {
-		meanVolts = c.state.VoltSeconds.Value() / observed
+		meanVolts = (c.state.VoltSeconds.Value() + c.state.Meter.VoltSeconds.Value()) / observed
 	}
+	volt, meter := &c.settings, &c.settings.Meter // of either voltmeter the poorer figure
 	if c.gaps.MeasuredSeconds > 0 {
 		gapVolts = c.gaps.MeasuredVoltSeconds / c.gaps.MeasuredSeconds
 	}
 	return rootSumSquares(
-		gain*energy, checked*energy,
+		gain*bySupply, checked*bySupply, t.Budget.Meter*meanVolts,
 		offset*voltSeconds, taken*voltSeconds,
 		t.Budget.Resolution*meanVolts, t.Budget.Sampling*meanVolts,
 		rectangular(c.settings.TimebaseRelative)*math.Abs(t.Energy),
-		rectangular(c.settings.VoltGainRelative)*energy,
-		rectangular(c.settings.VoltOffset)*charge,
-		c.settings.VoltResolution/math.Sqrt(12)*charge,
+		rectangular(max(volt.VoltGainRelative, meter.VoltGainRelative))*energy,
+		rectangular(max(volt.VoltOffset, meter.VoltOffset))*charge,
+		max(volt.VoltResolution, meter.VoltResolution)/math.Sqrt(12)*charge,
 		math.Sqrt(c.gaps.VarianceJoules), c.state.Correction.Factor*c.rippleUncertainty()*gapVolts,
 	)
 }

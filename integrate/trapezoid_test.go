@@ -133,7 +133,7 @@ func TestEnergyIsExactForStraightLines(t *testing.T) {
 	var step Step
 	for _, s := range []float64{0, 4} {
 		var err error
-		if step, err = c.Add(Sample{time.Duration(s * 1e9), 2 + s/10, 3 - s/5}, Evidence{}); err != nil {
+		if step, err = c.Add(Sample{At: time.Duration(s * 1e9), Volts: 2 + s/10, Amperes: 3 - s/5}, Evidence{}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -149,7 +149,7 @@ func TestEnergyIsExactForStraightLines(t *testing.T) {
 func TestRefusedSamplesChangeNothing(t *testing.T) {
 	c := NewCoulometer(Settings{})
 	for i := range 3 {
-		if _, err := c.Add(Sample{time.Duration(i) * time.Second, 3, 3}, Evidence{}); err != nil {
+		if _, err := c.Add(Sample{At: time.Duration(i) * time.Second, Volts: 3, Amperes: 3}, Evidence{}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -158,13 +158,13 @@ func TestRefusedSamplesChangeNothing(t *testing.T) {
 		Sample
 		want error
 	}{
-		{Sample{3e9, math.NaN(), 3}, errNotANumber},
-		{Sample{3e9, 3, math.NaN()}, errNotANumber},
-		{Sample{3e9, 3, math.Inf(-1)}, errNotANumber},
-		{Sample{3e9, 9.91e37, 3}, errNotANumber}, // SCPI-1999, 7.2.1.5: not a number
-		{Sample{3e9, 3, -9.9e37}, errNotANumber}, // and negative infinity
-		{Sample{2e9, 3, 3}, errTimeOrder},
-		{Sample{1e9, 3, 3}, errTimeOrder},
+		{Sample{At: 3e9, Volts: math.NaN(), Amperes: 3}, errNotANumber},
+		{Sample{At: 3e9, Volts: 3, Amperes: math.NaN()}, errNotANumber},
+		{Sample{At: 3e9, Volts: 3, Amperes: math.Inf(-1)}, errNotANumber},
+		{Sample{At: 3e9, Volts: 9.91e37, Amperes: 3}, errNotANumber}, // SCPI-1999, 7.2.1.5: not a number
+		{Sample{At: 3e9, Volts: 3, Amperes: -9.9e37}, errNotANumber}, // and negative infinity
+		{Sample{At: 2e9, Volts: 3, Amperes: 3}, errTimeOrder},
+		{Sample{At: 1e9, Volts: 3, Amperes: 3}, errTimeOrder},
 	} {
 		if _, err := c.Add(s.Sample, Evidence{}); err != s.want {
 			t.Errorf("%+v: %v, want %v", s.Sample, err, s.want)

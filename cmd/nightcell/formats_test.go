@@ -178,7 +178,7 @@ func TestANewerLedgerIsLeftAlone(t *testing.T) {
 	} {
 		var said bytes.Buffer
 		code := run(args, &shell{in: strings.NewReader(""), out: &said, err: &said})
-		if code == 0 || !strings.Contains(said.String(), "a newer nightcell has written this file, in form 2") {
+		if code == 0 || !strings.Contains(said.String(), "a newer nightcell has written this file, in form 3") {
 			t.Errorf("%v: exit code %d, %s", args, code, said.String())
 		}
 	}
@@ -192,7 +192,7 @@ func TestANewerLedgerIsLeftAlone(t *testing.T) {
 // TestANewerConfigurationIsLeftAlone: one sentence, not a list of keys that are not known yet.
 func TestANewerConfigurationIsLeftAlone(t *testing.T) {
 	_, err := configs.Parse("night.toml", fmt.Appendf(nil, "format = %d\nmoon = \"new\"\n", configs.Format+1))
-	if err == nil || err.Error() != "night.toml:1: format: this configuration is of form 2, for a newer nightcell; this one reads forms up to 1; use the newer one" {
+	if err == nil || err.Error() != "night.toml:1: format: this configuration is of form 3, for a newer nightcell; this one reads forms up to 2; use the newer one" {
 		t.Error(err)
 	}
 	text, err := os.ReadFile("../../testdata/formats/1/night.toml")

@@ -114,7 +114,7 @@ func BenchmarkReadingEncode(b *testing.B) {
 	buf := make([]byte, 0, 256)
 	b.ReportAllocs()
 	for b.Loop() {
-		buf = appendReading(buf[:0], head, 1764055000000000000, time.Second, 3.214, 3.001, "constant-current", "on")
+		buf = appendReading(buf[:0], head, 1764055000000000000, time.Second, 3.214, 3.001, "constant-current", "on", Supply{})
 	}
 }
 

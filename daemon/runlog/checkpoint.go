@@ -20,9 +20,12 @@ type numbered struct {
 	flag  *bool
 }
 
-// settingsTable names the fields of settings, in a begin entry and in checkpoints.
-func settingsTable(s *integrate.Settings) []numbered {
-	return []numbered{
+// meterGain is the first field of those that only a run with a second meter has.
+const meterGain = "meter_gain"
+
+// settingsTable names the fields of settings, in a begin entry and in checkpoints; with those of a second meter if it has one.
+func settingsTable(s *integrate.Settings, metered bool) []numbered {
+	table := []numbered{
 		{key: "gap_after", int: (*int64)(&s.GapAfter)},
 		{key: "gain", float: &s.GainRelative},
 		{key: "offset", float: &s.OffsetAmperes},
@@ -36,11 +39,23 @@ func settingsTable(s *integrate.Settings) []numbered {
 		{key: "first_factor", float: &s.CorrectionFactor},
 		{key: "first_factor_uncertainty", float: &s.CorrectionUncertainty},
 	}
+	if !metered {
+		return table
+	}
+	m := &s.Meter
+	return append(table, numbered{key: meterGain, float: &m.GainRelative}, numbered{key: "meter_offset", float: &m.OffsetAmperes},
+		numbered{key: "meter_resolution", float: &m.ResolutionAmperes}, numbered{key: "meter_volt_gain", float: &m.VoltGainRelative},
+		numbered{key: "meter_volt_offset", float: &m.VoltOffset}, numbered{key: "meter_volt_resolution", float: &m.VoltResolution})
 }
 
-// stateTable names the fields of a state, without those that need a conversion.
-func stateTable(s *integrate.Accumulated) []numbered {
-	return []numbered{
+// metered says whether a coulometer has anything of a second meter.
+func metered(s *integrate.Settings, a *integrate.Accumulated) bool {
+	return s.Meter != integrate.MeterSettings{} || a.Meter != integrate.Meter{}
+}
+
+// stateTable names the fields of a state, without those that need a conversion; with those of a second meter if it has one.
+func stateTable(s *integrate.Accumulated, metered bool) []numbered {
+	table := []numbered{
 		{key: "readings", int: &s.Readings},
 		{key: "elapsed", int: (*int64)(&s.Elapsed)},
 		{key: "observed", int: (*int64)(&s.Observed)},
@@ -66,6 +81,17 @@ func stateTable(s *integrate.Accumulated) []numbered {
 		{key: "factor", float: &s.Correction.Factor},
 		{key: "factor_uncertainty", float: &s.Correction.Uncertainty},
 	}
+	if !metered {
+		return table
+	}
+	m := &s.Meter
+	return append(table, numbered{key: "meter_observed", int: (*int64)(&m.Observed)},
+		numbered{key: "meter_charge", float: &m.Charge.Total}, numbered{key: "meter_charge_lost", float: &m.Charge.Compensation},
+		numbered{key: "meter_energy", float: &m.Energy.Total}, numbered{key: "meter_energy_lost", float: &m.Energy.Compensation},
+		numbered{key: "meter_volt_seconds", float: &m.VoltSeconds.Total}, numbered{key: "meter_volt_seconds_lost", float: &m.VoltSeconds.Compensation},
+		numbered{key: "meter_held", float: &m.Resolution.Held}, numbered{key: "meter_held_squares", float: &m.Resolution.Squares},
+		numbered{key: "lead_readings", int: &m.Leads.Readings}, numbered{key: "lead_power", float: &m.Leads.Power},
+		numbered{key: "lead_squares", float: &m.Leads.Squares})
 }
 
 // foldedTable names the sums over the gaps that are not kept apart; they are
@@ -92,7 +118,7 @@ func foldedTable(f *integrate.GapSums, withoutRipple bool) []numbered {
 const withRipple = "ripple_in_gaps"
 
 func settingsFields(s *integrate.Settings) []Field {
-	fields := fieldsOf(settingsTable(s))
+	fields := fieldsOf(settingsTable(s, s.Meter != integrate.MeterSettings{}))
 	if !s.EarlierDoubts {
 		fields = append(fields, Flag(withRipple, true))
 	}
@@ -130,7 +156,7 @@ func readTable(r *Record, table []numbered) error {
 // settingsOf returns the coulometer's settings from a begin entry or a checkpoint.
 func settingsOf(r *Record) (integrate.Settings, error) {
 	var s integrate.Settings
-	if err := readTable(r, settingsTable(&s)); err != nil {
+	if err := readTable(r, settingsTable(&s, r.find(meterGain) != nil)); err != nil {
 		return s, err
 	}
 	s.EarlierDoubts = !r.Flag(withRipple)
@@ -141,12 +167,16 @@ func settingsOf(r *Record) (integrate.Settings, error) {
 // before and this one.
 func stateFields(c *integrate.Coulometer, crc uint32, length int64, last *Record, ended bool) []Field {
 	settings, state, totals := c.Settings(), c.State(), c.Totals()
+	metered := metered(&settings, &state.Accumulated)
 	fields := slices.Concat([]Field{
 		Integer("crc", int64(crc)), Integer("bytes", length), Flag("ended", ended),
 		Integer("reading_at", last.Nanos), Text("mode", last.Mode), Text("output", last.Output), // of the last reading
 		Number("total_charge", totals.Charge), Number("total_energy", totals.Energy), // for people and tools; derived from the rest
 		Number("standard_uncertainty", totals.StandardUncertainty),
-	}, fieldsOf(settingsTable(&settings)), fieldsOf(stateTable(&state.Accumulated)))
+	}, fieldsOf(settingsTable(&settings, metered)), fieldsOf(stateTable(&state.Accumulated, metered)))
+	if state.Meter.Last {
+		fields = append(fields, Flag(byMeter, true))
+	}
 	if state.Folded != (integrate.GapSums{}) {
 		fields = append(fields, fieldsOf(foldedTable(&state.Folded, settings.EarlierDoubts))...)
 	}
@@ -172,9 +202,10 @@ func restore(r *Record) (*integrate.Coulometer, error) {
 		return nil, err
 	}
 	var s integrate.State
-	if err := readTable(r, stateTable(&s.Accumulated)); err != nil {
+	if err := readTable(r, stateTable(&s.Accumulated, r.find(meterGain) != nil)); err != nil {
 		return nil, err
 	}
+	s.Meter.Last = r.Flag(byMeter)
 	count, ok := r.Integer("gap_count")
 	if !ok {
 		return nil, errors.New("the checkpoint has no gap_count")
@@ -195,6 +226,9 @@ func restore(r *Record) (*integrate.Coulometer, error) {
 	}
 	return integrate.Restore(settings, s)
 }
+
+// byMeter is the flag of a checkpoint whose last current was a second meter's.
+const byMeter = "meter_last"
 
 const lineSumKey = ",line_crc="
 
@@ -245,8 +279,8 @@ func differences(stored, replayed *integrate.Coulometer) []string {
 	var found []string
 	a, b := stored.State(), replayed.State()
 	sa, sb := stored.Settings(), replayed.Settings()
-	theirs := append(settingsTable(&sa), stateTable(&a.Accumulated)...)
-	ours := append(settingsTable(&sb), stateTable(&b.Accumulated)...)
+	theirs := append(settingsTable(&sa, true), stateTable(&a.Accumulated, true)...)
+	ours := append(settingsTable(&sb, true), stateTable(&b.Accumulated, true)...)
 	for i := range theirs {
 		is, should := string(theirs[i].append(nil)), string(ours[i].append(nil))
 		if is != should && len(found) < mostDifferences {

@@ -40,6 +40,15 @@ func (d *decoder) reading(line []byte, r *Record) bool {
 	step, rest := cutInteger(rest)
 	volts, rest := cutNumber(after(rest, "i,volts="))
 	amperes, rest := cutNumber(after(rest, ",amperes="))
+	var supply Supply
+	if own := after(rest, ",supply_volts="); own != nil {
+		supply.AtCell = true
+		supply.Volts, rest = cutNumber(own)
+	}
+	if own := after(rest, ",supply_amperes="); own != nil {
+		supply.Metered = true
+		supply.Amperes, rest = cutNumber(own)
+	}
 	mode, rest := cutString(after(rest, ",mode="), d.mode)
 	output, rest := cutString(after(rest, ",output="), d.output)
 	nanos, rest := cutInteger(after(rest, " "))
@@ -48,7 +57,7 @@ func (d *decoder) reading(line []byte, r *Record) bool {
 	}
 	d.mode, d.output = mode, output
 	r.Kind, r.Cell, r.Condition, r.Nanos = KindReading, d.cell, "", nanos
-	r.Step, r.Volts, r.Amperes, r.Mode, r.Output = time.Duration(step), volts, amperes, mode, output
+	r.Step, r.Volts, r.Amperes, r.Mode, r.Output, r.Supply = time.Duration(step), volts, amperes, mode, output, supply
 	r.Fields = r.Fields[:0]
 	return true
 }
@@ -195,7 +204,9 @@ func (d *decoder) fromFields(line []byte, r *Record) error {
 	r.Step = time.Duration(step)
 	r.Volts, haveVolts = r.Number("volts")
 	r.Amperes, haveAmperes = r.Number("amperes")
-	if !haveVolts || !haveAmperes || math.IsInf(r.Volts, 0) || math.IsInf(r.Amperes, 0) {
+	r.Supply.Volts, r.Supply.AtCell = r.Number("supply_volts")
+	r.Supply.Amperes, r.Supply.Metered = r.Number("supply_amperes")
+	if !haveVolts || !haveAmperes || math.IsInf(r.Volts, 0) || math.IsInf(r.Amperes, 0) || math.IsInf(r.Supply.Volts, 0) || math.IsInf(r.Supply.Amperes, 0) {
 		return errors.New("a reading without its volts or amperes")
 	}
 	r.Mode, r.Output = r.Text("mode"), r.Text("output")
@@ -221,6 +232,7 @@ type Record struct {
 	Amperes float64
 	Mode    string
 	Output  string
+	Supply  Supply
 
 	// Fields of every other kind, in the order of the line. Valid until the next call of Next.
 	Fields []Field

@@ -41,6 +41,7 @@ const (
 	EntryZero    = "zero"     // amperes, standard_uncertainty
 	EntryCheck   = "check"    // factor, standard_uncertainty
 	EntrySettle  = "settle"   // index, low, best, high
+	EntryMeter   = "meter"    // a second meter came or changed: meter_gain and its fellows
 	EntryTailCut = "tail-cut" // a torn end was removed: at, bytes
 	EntryDamage  = "damage"   // unreadable lines were found on resuming: from, to
 	EntryLost    = "lost"     // the backlog was full: lines, readings
@@ -56,8 +57,8 @@ const (
 
 // Format is the newest form of a log, of late entries and of a ledger that this program reads and writes. A later one says so in the
 // first line, late entries and ledgers, which go on over versions, in every line, by the integer field format; what is without the
-// field is of the first form. Golden files of every form lie in testdata/formats.
-const Format = 1
+// field is of the first form. The second form is that of a run with a second meter. Golden files of every form lie in testdata/formats.
+const Format = 2
 
 const formatField = "format"
 

@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"hash/crc32"
 	"math"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
@@ -31,13 +33,19 @@ func readingHead(cell string) ([]byte, error) {
 // appendReading appends a reading's line without the time stamp's help of an
 // encoder, because this is the line that is written every poll. Numbers are the
 // shortest that read back to the same bits.
-func appendReading(b, head []byte, nanos int64, step time.Duration, volts, amperes float64, mode, output string) []byte {
+func appendReading(b, head []byte, nanos int64, step time.Duration, volts, amperes float64, mode, output string, supply Supply) []byte {
 	b = append(b, head...)
 	b = strconv.AppendInt(b, int64(step), 10)
 	b = append(b, "i,volts="...)
 	b = strconv.AppendFloat(b, volts, 'g', -1, 64)
 	b = append(b, ",amperes="...)
 	b = strconv.AppendFloat(b, amperes, 'g', -1, 64)
+	if supply.AtCell {
+		b = strconv.AppendFloat(append(b, ",supply_volts="...), supply.Volts, 'g', -1, 64)
+	}
+	if supply.Metered {
+		b = strconv.AppendFloat(append(b, ",supply_amperes="...), supply.Amperes, 'g', -1, 64)
+	}
 	b = append(b, ",mode="...)
 	b = appendString(b, mode)
 	b = append(b, ",output="...)
@@ -98,17 +106,28 @@ func appendFields(b []byte, kind Kind, cell, condition string, fields []Field) (
 // be a line; a disk that does not take it for the moment is no error (see Health). Times
 // that do not increase are moved up to one nanosecond after the line before.
 
+// Supply is what the supply showed where a second meter's figure is that of the reading.
+type Supply struct {
+	AtCell, Metered bool // the volts of the reading were measured at the cell, its amperes by the meter
+	Volts, Amperes  float64
+}
+
 // Reading appends a poll. step is the monotonic time since the reading before, 0
 // for the first. It allocates nothing.
 func (w *Writer) Reading(utc time.Time, step time.Duration, volts, amperes float64, mode, output string) error {
-	if !finite(volts) || !finite(amperes) || step < 0 {
+	return w.Metered(utc, step, volts, amperes, mode, output, Supply{})
+}
+
+// Metered appends a poll of which a second meter has measured a part.
+func (w *Writer) Metered(utc time.Time, step time.Duration, volts, amperes float64, mode, output string, supply Supply) error {
+	if !finite(volts) || !finite(amperes) || !finite(supply.Volts) || !finite(supply.Amperes) || step < 0 {
 		return fmt.Errorf("a reading of %v V, %v A, %v after the last cannot be logged", volts, amperes, step)
 	}
 	if err := w.tellLost(utc, true); err != nil {
 		return err
 	}
 	nanos := w.stamp(utc)
-	if err := w.commit(appendReading(w.pending, w.head, nanos, step, volts, amperes, mode, output), nanos, true); err != nil {
+	if err := w.commit(appendReading(w.pending, w.head, nanos, step, volts, amperes, mode, output, supply), nanos, true); err != nil {
 		return err
 	}
 	w.last.Nanos, w.last.Mode, w.last.Output = nanos, mode, output
@@ -182,6 +201,12 @@ func (w *Writer) Zero(utc time.Time, text string, z integrate.Zero) error {
 // Check appends the entry that makes a replay do as Coulometer.SetCorrection did.
 func (w *Writer) Check(utc time.Time, text string, k integrate.Correction) error {
 	return w.Entry(utc, EntryCheck, text, Number("factor", k.Factor), Number("standard_uncertainty", k.Uncertainty))
+}
+
+// Meter appends the entry that makes a replay do as Coulometer.SetMeter did.
+func (w *Writer) Meter(utc time.Time, text string, m integrate.MeterSettings) error {
+	return w.Entry(utc, EntryMeter, text, slices.DeleteFunc(fieldsOf(settingsTable(&integrate.Settings{Meter: m}, true)),
+		func(f Field) bool { return !strings.HasPrefix(f.Key, "meter_") })...)
 }
 
 // Settle appends the entry that makes a replay do as Coulometer.Settle did, in C.

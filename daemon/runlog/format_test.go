@@ -48,7 +48,7 @@ func TestReadingLine(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := string(appendReading(nil, head, 1764055000000000000, 5*time.Second, 3.214, 3.001, "constant-current", "on"))
+	got := string(appendReading(nil, head, 1764055000000000000, 5*time.Second, 3.214, 3.001, "constant-current", "on", Supply{}))
 	want := `reading,cell=zinc-1 step=5000000000i,volts=3.214,amperes=3.001,mode="constant-current",output="on" 1764055000000000000` + "\n"
 	if got != want {
 		t.Errorf("%q\nwant %q", got, want)
@@ -68,7 +68,7 @@ func FuzzReading(f *testing.F) {
 		if err != nil || !finite(volts) || !finite(amperes) || step < 0 {
 			t.Skip("no reading that the log takes")
 		}
-		line := appendReading(nil, head, nanos, time.Duration(step), volts, amperes, mode, output)
+		line := appendReading(nil, head, nanos, time.Duration(step), volts, amperes, mode, output, Supply{})
 		if n := bytes.IndexByte(line, '\n'); n != len(line)-1 {
 			t.Fatalf("a line feed at %d of %q", n, line)
 		}
@@ -98,7 +98,7 @@ func FuzzLine(f *testing.F) {
 	if err != nil {
 		f.Fatal(err)
 	}
-	line := appendReading(nil, head, 1764055000000000000, time.Second, 3.214, 3.001, "constant-current", "on")
+	line := appendReading(nil, head, 1764055000000000000, time.Second, 3.214, 3.001, "constant-current", "on", Supply{})
 	f.Add(line[:len(line)-1])
 	for _, s := range []string{
 		`reading,cell=zinc-1 step=1i,volts=1e5,amperes=-0.0,mode="",output="" 1`,

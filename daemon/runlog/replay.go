@@ -114,7 +114,10 @@ func (p *Replay) reading(r *Record) error {
 	if _, began := p.Coulometer.Last(); !began {
 		step = 0
 	}
-	_, err := p.Coulometer.Add(integrate.Sample{At: p.at + step, Volts: r.Volts, Amperes: r.Amperes}, e)
+	_, err := p.Coulometer.Add(integrate.Sample{
+		At: p.at + step, Volts: r.Volts, Amperes: r.Amperes,
+		Metered: r.Supply.Metered, AtCell: r.Supply.AtCell, SupplyVolts: r.Supply.Volts,
+	}, e)
 	if err != nil {
 		return err
 	}
@@ -157,7 +160,7 @@ func (p *Replay) entry(r *Record) error {
 		if n, _ := r.Integer("readings"); n > 0 {
 			p.missing = true
 		}
-	case EntryZero, EntryCheck, EntrySettle:
+	case EntryZero, EntryCheck, EntrySettle, EntryMeter:
 		if p.Coulometer == nil {
 			return fmt.Errorf("an entry %q before the run began", kind)
 		}
@@ -176,6 +179,19 @@ func (p *Replay) correct(kind string, r *Record) error {
 		return p.Coulometer.SetZero(integrate.Zero{Amperes: number("amperes"), Uncertainty: number("standard_uncertainty")})
 	case EntryCheck:
 		return p.Coulometer.SetCorrection(integrate.Correction{Factor: number("factor"), Uncertainty: number("standard_uncertainty")})
+	}
+	if kind == EntryMeter {
+		var s integrate.Settings
+		for _, n := range settingsTable(&s, true) {
+			if n.float != nil {
+				*n.float = number(n.key)
+			}
+		}
+		if err := s.Validate(); err != nil {
+			return err
+		}
+		p.Coulometer.SetMeter(s.Meter)
+		return nil
 	}
 	index, _ := r.Integer("index")
 	return p.Coulometer.Settle(int(index), number("low"), number("best"), number("high"))

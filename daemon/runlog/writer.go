@@ -314,6 +314,9 @@ func (w *Writer) Close() error {
 // holds nothing of the watch's yet.
 func (w *Writer) Begin(utc time.Time, s integrate.Settings, text string, extra ...Field) error {
 	fields := append(settingsFields(&s), extra...)
+	if s.Meter != (integrate.MeterSettings{}) {
+		fields = append(fields, Integer(formatField, Format))
+	}
 	if err := w.Entry(utc, EntryBegin, text, fields...); err != nil {
 		return err
 	}

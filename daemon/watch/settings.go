@@ -48,7 +48,7 @@ func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock 
 	}
 	s := Settings{
 		Settings: run.Settings{
-			Cell: cell.Name, Supply: supply.Name, Poll: cell.Poll, Sync: cell.Sync, Count: cell.Coulometer(supply),
+			Cell: cell.Name, Supply: supply.Name, Poll: cell.Poll, Sync: cell.Sync, Count: cell.Coulometer(supply, cfg.MetersOf(cell)...),
 			MostAmperes: drivers.Amperes(supply.RangeAmperes * channels), AirStated: configs.SI(cell.States.Airflow), AirNeededPerAmpere: math.NaN(),
 			DataDir: cfg.Data, Log: log, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()},
 		},
