@@ -25,6 +25,8 @@ const (
 	OutputOff
 	SetPointsChanged
 	ReadingFrozen
+	MeterSilent
+	MeterDisagrees
 	// The cell.
 	HardShort
 	LeadOff
@@ -254,6 +256,17 @@ var catalogue = [conditionCount]entry{
 		"Monitoring is blind: charge is counted from a possibly stale reading.",
 		"Compare the display with the page; reconnect the cable or restart the supply's interface."},
 		"voltage and current have not changed in the last digit for ${span}", "${span}", "seconds"},
+	MeterSilent: {"meter-silent", process, always, 0, starting(Medium, 0, 30*second, 0, practice), About{
+		"The second meter's display is off, or on with a loose cable or adapter.",
+		"No effect on the deposit: the supply's readings count meanwhile, with the supply's accuracy.",
+		"Check the meter's power and cable; reset a meter that has switched itself off."},
+		"no good answer from meter ${meter} for ${span}; the supply's readings count instead", "${span}", "seconds"},
+	MeterDisagrees: {"meter-disagrees", process, reading, of(MeterSilent), starting(Medium, 30*second, minute, 0.1, practice), About{
+		"A third meter, such as a clamp on a lead, agrees with one of the two.",
+		"One of them is wrong, and with it the charge: the second meter's readings count.",
+		"Compare both displays; then check the shunt's resistance in the configuration, its sense terminals, and the meter's range and function."},
+		"the meter shows ${meter_shows:.5g} ${unit} and the supply ${supply_shows:.5g} ${unit}, ${value:.2g} ${unit} apart; both accuracies together allow ${limit:.2g} ${unit}, ${since}",
+		"${meter_shows:.4g} ${unit} by the meter, ${supply_shows:.4g} ${unit} by the supply", ""},
 	HardShort: {"hard-short", process, current, 0, latched(Highest, 5*second), About{
 		"A dendrite or fallen plate bridges the electrodes; clips and leads get hot.",
 		"Current bypasses the bath: no metal deposits, the charge since then does not count, and the bridge heats.",

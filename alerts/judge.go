@@ -119,6 +119,11 @@ func (b *Board) judgeSupply(o *Observation, now time.Duration, fresh bool) {
 	// A longer loss is supply-silent.
 	v[LineLost] = verdict{known: true, over: o.LineLost > 0 && o.LineLost <= l.Silence, value: o.LineLost.Seconds(), limit: math.NaN()}
 	v[SupplySilent] = b.above(SupplySilent, o.Silence.Seconds(), l.Silence.Seconds())
+	v[MeterSilent] = b.above(MeterSilent, o.Meter.Silence.Seconds(), l.Silence.Seconds())
+	v[MeterDisagrees] = verdict{}
+	if m := &o.Meter; m.Unit != "" {
+		v[MeterDisagrees] = b.above(MeterDisagrees, m.Apart, m.Allowed)
+	}
 	if o.Silence >= max(l.Poll+l.Poll/2, 2*time.Second) {
 		b.m.Dark = now
 	}

@@ -51,6 +51,8 @@ type Observation struct {
 	LineLost   time.Duration
 	SharedWith string // the processes that have the supply's port open beside the watch while answers are missed; "" when none
 
+	Meter Meter
+
 	// What the supply says of itself, as newly as it was asked.
 	SetVolts, SetAmperes float64 // V, A
 	LimitAmperes         float64 // protection level, A
@@ -77,6 +79,17 @@ type Observation struct {
 	// LogAltered says what became of the run log behind the watch's back; empty: nothing that is known.
 	LogAltered string
 	Outside
+}
+
+// Meter is how a second meter gets on beside the supply. The zero Meter is none.
+type Meter struct {
+	Name    string
+	Silence time.Duration // since its last good reading
+	Unit    string        // of the figures that follow; "": there is nothing to compare
+	Shows   float64       // by the meter
+	Supply  float64       // by the supply, at the same time
+	Apart   float64       // how far these are on the wrong sides of each other
+	Allowed float64       // what both accuracies explain
 }
 
 // Outside is how those who are told what the watch sees are getting on.

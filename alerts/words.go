@@ -66,6 +66,7 @@ var supplyCauses = map[Condition]Diagnosis{
 	OutputOff:         {Likeliest: "a mains dip too short to restart the supply", RunnerUp: "somebody pressed the output key", Tells: "ask; check other clocks in the room"},
 	SetPointsChanged:  {Likeliest: "somebody changed it at the front panel", RunnerUp: "another program commands the supply", Tells: "ask"},
 	ReadingFrozen:     {Likeliest: "the supply repeats an old reading", RunnerUp: "its meter has failed", Tells: "compare the display with the page"},
+	MeterDisagrees:    {Likeliest: "the shunt or its terminals are not as configured, or part of the current goes past it", RunnerUp: "the supply's ammeter is off", Tells: "compare both with a third meter"},
 	OverCurrent:       {Likeliest: "the current set-point is too high", RunnerUp: "a short circuit or heating at constant voltage", Tells: "read the set-point and the mode"},
 	GapTooLong:        {Likeliest: "the supply did not answer or nightcell was stopped (see the log), and the supply kept running", RunnerUp: "the supply was off", Tells: "check its display and the deposit"},
 }
@@ -125,7 +126,7 @@ func (b *Board) said(text string, c Condition, o *Observation, v *verdict) (said
 		"value": v.value, "limit": v.limit, "volts": o.Volts, "amperes": o.Amperes, "set_volts": o.SetVolts, "set_amperes": o.SetAmperes,
 		"density": v.value / 100, "density_limit": v.limit / 100, "load": 100 * o.LimitingRatio, "growth": b.m.Features.Growth,
 		"air": v.value * perHour, "air_limit": v.limit * perHour, "charge": v.value / perHour, "charge_limit": v.limit / perHour, "target": o.Target / perHour,
-		"energy": v.value / 1000 / perHour, "energy_limit": v.limit / 1000 / perHour, "megabytes": v.value / 1e6,
+		"energy": v.value / 1000 / perHour, "energy_limit": v.limit / 1000 / perHour, "megabytes": v.value / 1e6, "meter_shows": o.Meter.Shows, "supply_shows": o.Meter.Supply,
 	}
 	known = true
 	said = os.Expand(text, func(name string) string {
@@ -149,7 +150,7 @@ func (b *Board) said(text string, c Condition, o *Observation, v *verdict) (said
 		}
 		return map[string]string{
 			"shared": o.SharedWith, "output": o.Output.String(), "tripped": o.Tripped, "mode": o.Mode.String(), "regulation": b.m.Regulation.String(),
-			"gas": cmp.Or(o.Gas, "gas"), "unseen": b.unseen(), "altered": o.LogAltered, "push": o.Push, "route": o.Route,
+			"gas": cmp.Or(o.Gas, "gas"), "unseen": b.unseen(), "altered": o.LogAltered, "push": o.Push, "route": o.Route, "meter": o.Meter.Name, "unit": o.Meter.Unit,
 		}[name]
 	})
 	return said, known

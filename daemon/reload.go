@@ -195,8 +195,8 @@ func sameButForLimits(now, next *configs.Config, cell string) (bool, error) {
 	return reflect.DeepEqual(before, after), errors.Join(err1, err2)
 }
 
-// fixed is what the configuration says of a cell and its supply that a reload does not take over while the cell is watched on.
-func fixed(cfg *configs.Config, cell string) (tables struct{ Supply, Cell map[string]map[string]any }, err error) {
+// fixed is what the configuration says of a cell, its supply and its meters that a reload does not take over while the cell is watched on.
+func fixed(cfg *configs.Config, cell string) (tables struct{ Supply, Meter, Cell map[string]map[string]any }, err error) {
 	text, err := cfg.Frozen(cell)
 	if err != nil {
 		return tables, err

@@ -76,6 +76,25 @@ type Reading struct {
 	// than for volts and amperes, and at once when those jump.
 	Mode   Mode
 	Output Output
+	// Shown is what the supply itself showed, where Volts or Amperes are a second meter's.
+	Shown Shown
+	// Kelvin is the temperature of the bath, by a meter; 0: none told.
+	Kelvin float64
+}
+
+// Shown is what a supply showed where another figure counts.
+type Shown struct {
+	AtCell, Metered bool // the volts were measured at the cell, the amperes by a meter
+	Volts           Volts
+	Amperes         Amperes
+}
+
+// Own is the current that the supply itself reported.
+func (r Reading) Own() Amperes {
+	if r.Shown.Metered {
+		return r.Shown.Amperes
+	}
+	return r.Amperes
 }
 
 // Identity is the answer to *IDN? (IEEE 488.2, 10.14), one field each.

@@ -159,3 +159,10 @@ func (c *Coulometer) Difference(supply, meter float64) (amperes, allowed float64
 		(gain+checked)*meter, offset, taken, s.ResolutionAmperes/math.Sqrt(12),
 		rectangular(s.Meter.GainRelative)*meter, rectangular(s.Meter.OffsetAmperes), s.Meter.ResolutionAmperes/math.Sqrt(12))
 }
+
+// VoltsApart is how far the volts at the cell may lie above those at the supply by both accuracies together at k = 2, in V.
+func (c *Coulometer) VoltsApart(volts float64) float64 {
+	s, m := &c.settings, &c.settings.Meter
+	return CoverageFactor * rootSumSquares(rectangular(s.VoltGainRelative)*volts, rectangular(s.VoltOffset), s.VoltResolution/math.Sqrt(12),
+		rectangular(m.VoltGainRelative)*volts, rectangular(m.VoltOffset), m.VoltResolution/math.Sqrt(12))
+}

@@ -32,6 +32,7 @@ func (r *Run) observe(fresh bool, gap time.Duration) (o alerts.Observation) {
 		o.Gap, o.LineLost = gap, r.lostFor
 	}
 	o.Silence = now - r.lastGood
+	r.observeMeters(&o, fresh)
 	o.SharedWith = r.supply.SharedBy
 
 	st := &r.supply.Status

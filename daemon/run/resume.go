@@ -122,6 +122,8 @@ func (r *Run) resume(f *Facts, tail *runlog.Tail, m *memory) {
 		r.alteredAgain()
 		r.settings.Log.Error("the end of the run log contradicts itself", "cell", r.settings.Cell, "run", r.dir, "err", d.Reason)
 	}
+	r.meters.begin(r.now())
+	r.takeMeter()
 	r.relist()
 	r.checkpoint()
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"nightcell/daemon/runlog"
 	"nightcell/drivers"
 	"nightcell/integrate"
 )
@@ -29,10 +30,15 @@ func (r *Run) Round(reading *drivers.Reading) (counted bool) {
 
 // Count adds one reading to the charge and writes it down. It returns the length of the gap that it ended, or 0.
 func (r *Run) Count(reading *drivers.Reading) (gap time.Duration, counted bool) {
+	r.atCell(reading)
 	r.reading = *reading
 	at, before := r.time.runTime(reading.At), r.lastGood
 	e := r.evidence()
-	step, err := r.count.Add(integrate.Sample{At: at, Volts: float64(reading.Volts), Amperes: float64(reading.Amperes)}, e)
+	shown := &reading.Shown
+	step, err := r.count.Add(integrate.Sample{
+		At: at, Volts: float64(reading.Volts), Amperes: float64(reading.Amperes),
+		Metered: shown.Metered, AtCell: shown.AtCell, SupplyVolts: float64(shown.Volts),
+	}, e)
 	if err != nil {
 		r.settings.Log.Warn("reading rejected", "cell", r.settings.Cell, "err", err)
 		return 0, false
@@ -42,7 +48,9 @@ func (r *Run) Count(reading *drivers.Reading) (gap time.Duration, counted bool) 
 		gap = step.Elapsed
 		r.writeGap(utc, &step, &e)
 	}
-	r.note(r.log.Reading(utc, at-before, float64(reading.Volts), float64(reading.Amperes), reading.Mode.String(), reading.Output.String()))
+	r.note(r.log.Metered(utc, at-before, float64(reading.Volts), float64(reading.Amperes), reading.Mode.String(), reading.Output.String(),
+		runlog.Supply{AtCell: shown.AtCell, Metered: shown.Metered, Volts: float64(shown.Volts), Amperes: float64(shown.Amperes)}))
+	r.heed(reading, at)
 	r.advanceBath(step)
 	if r.lostFor = 0; e.LineLost {
 		r.lostFor = step.Elapsed

@@ -59,6 +59,7 @@ type Run struct {
 	byHand          bool   // a person switched it off or ended it
 	cleared         clearance
 
+	meters     meters
 	logWaiting bool
 	diskFree   float64
 	diskAt     time.Duration
@@ -219,6 +220,7 @@ type Settings struct {
 	Plan         *bath.Plan // nil when the configuration states no bath
 	BathAtBegin  bath.State // of the plan's model, before any charge
 	Left         string     // what the ledger of the bath says is left to begin with; empty: the bath is as stated
+	Meters       []Meter
 	Limits       alerts.Limits
 	Chemistry    alerts.Chemistry
 	May          alerts.Permission
@@ -254,7 +256,7 @@ type Settings struct {
 // Live says whether a reading is of an output that pushes current, where the supply reports atRest, in A,
 // while none flows.
 func (s *Settings) Live(r drivers.Reading, atRest float64) bool {
-	return r.Output != drivers.OutputOff && !s.Dead(r.Amperes, atRest)
+	return r.Output != drivers.OutputOff && !s.Dead(r.Own(), atRest)
 }
 
 // Dead says whether a reported current is no more than what the supply reports at rest, atRest in A.
@@ -297,6 +299,12 @@ func (s *Settings) restMeaning() string {
 	return ""
 }
 
+// Meter is what a second meter of the cell measures.
+type Meter struct {
+	Name                        string
+	Amperes, Volts, Temperature bool
+}
+
 // Facts are what the watch knows at one moment besides the readings.
 type Facts struct {
 	Moment
@@ -305,14 +313,15 @@ type Facts struct {
 
 // Supply is what the line has found out about the supply.
 type Supply struct {
-	Up       bool             // there is a line to ask on
-	Identity drivers.Identity // who answered last, in a process before as well
-	Status   drivers.Status   // the newest; what is not known is NaN
-	Opened   uint64           // how often the line was opened
-	Since    time.Duration    // when it came up or went down last, on the clock of the readings
-	Silences int              // questions without any answer since the newest counted reading
-	Swapped  bool             // another instrument has answered since then
-	SharedBy string           // another process that has the port open and may take answers; empty: none is known
+	Up           bool             // there is a line to ask on
+	Identity     drivers.Identity // who answered last, in a process before as well
+	Status       drivers.Status   // the newest; what is not known is NaN
+	Opened       uint64           // how often the line was opened
+	Since        time.Duration    // when it came up or went down last, on the clock of the readings
+	Silences     int              // questions without any answer since the newest counted reading
+	Swapped      bool             // another instrument has answered since then
+	MeterProblem string           // what is wrong with the second meter; empty: nothing
+	SharedBy     string           // another process that has the port open and may take answers; empty: none is known
 }
 
 // Known is who answered last, empty before anybody has.

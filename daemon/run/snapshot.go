@@ -53,6 +53,7 @@ func (r *Run) Fill(s *snapshot.Cell) {
 	s.Charge.CountedCoulombs, s.Charge.ObservedCoulombs = t.Charge, t.ObservedCharge
 	s.Charge.GapLowCoulombs, s.Charge.GapHighCoulombs = t.GapLow, t.GapHigh
 	s.Charge.UncertaintyCoulombs, s.Charge.Budget = t.StandardUncertainty, t.Budget
+	s.Charge.MeterCoulombs, s.Charge.Leads = t.MeterCharge, t.Leads
 	s.Charge.Gaps, s.Charge.GapSeconds = t.Gaps, (t.Elapsed - t.Observed).Seconds()
 	s.Charge.EnergyJoules, s.Charge.EnergyObserved, s.Charge.EnergyUncertainty = t.Energy, t.ObservedEnergy, t.EnergyStandardUncertainty
 	s.Charge.TargetReached, s.Charge.ShuntedCoulombs = r.reached, r.shunted

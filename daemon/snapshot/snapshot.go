@@ -97,6 +97,8 @@ type Charge struct {
 	GapHighCoulombs     float64
 	UncertaintyCoulombs float64 // standard, k = 1
 	Budget              integrate.Budget
+	MeterCoulombs       float64 // of the observed charge, by the second meter
+	Leads               integrate.Leads
 	Gaps                int
 	GapSeconds          float64
 	TargetCoulombs      float64

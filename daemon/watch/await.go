@@ -39,6 +39,7 @@ func (c *Cell) await(ctx context.Context, reading *drivers.Reading) {
 		w.from = *reading
 		return
 	}
+	c.merge(reading)
 	// What was read back when the line came up may be hours old, and whoever switched
 	// the output on has set the current since.
 	if err := c.refreshStatus(ctx); err != nil {

@@ -32,6 +32,7 @@ type Cell struct {
 	gone   chan struct{}          // closed when the loop takes no more requests
 
 	link    link
+	meters  []*meter
 	reading drivers.Reading // the newest good one
 	late    time.Duration   // of the newest poll against its schedule
 	good    uint64
@@ -59,6 +60,9 @@ func New(s Settings, m Machine) *Cell {
 		settings: s, m: m, asks: make(chan ask), every: s.Poll, gone: make(chan struct{}), refused: make(map[drivers.Reason]uint64),
 		link:    link{open: s.Open, expected: s.Identity, patience: s.Patience, mostVolts: s.MostVolts, mostAmperes: s.MostAmperes},
 		waiting: waiting{atRest: s.Count.ZeroAmperes}, next: run.Blank(&s.Settings),
+	}
+	for _, m := range s.Instruments {
+		c.meters = append(c.meters, &meter{Instrument: m, patience: s.Patience})
 	}
 	c.link.may = func() alerts.Permission { return c.settings.May }
 	c.link.noted = func(r *drivers.Refusal) { c.countRefusal(r) }
@@ -129,6 +133,7 @@ func (c *Cell) Run(ctx context.Context) error {
 		c.settings.fill(c.m.UTC())
 		c.next = run.Blank(&c.settings.Settings)
 	}
+	defer c.startMeters(ctx)()
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	due := c.m.now()
@@ -160,6 +165,7 @@ func (c *Cell) Run(ctx context.Context) error {
 func (c *Cell) facts() *run.Facts {
 	c.known.Moment = c.m.moment()
 	c.link.tell(&c.known.Supply, c.known.Mono)
+	c.known.MeterProblem = c.meterProblem()
 	return &c.known
 }
 

@@ -222,6 +222,7 @@ func (c *Cell) oneMore(ctx context.Context) (drivers.Reading, error) {
 		c.refuse(err)
 		return reading, fmt.Errorf("reading during a step: %w", err)
 	}
+	c.merge(&reading)
 	c.reading = reading
 	c.good++
 	r := c.run

@@ -46,6 +46,9 @@ func (c *Cell) read(ctx context.Context) *drivers.Reading {
 		return nil
 	}
 	r, err := c.link.supply.Poll(ctx)
+	if err == nil && c.run != nil {
+		c.merge(&r)
+	}
 	if err != nil {
 		if ctx.Err() == nil {
 			c.refuse(err)

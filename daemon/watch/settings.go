@@ -26,12 +26,14 @@ import (
 // Settings is all that the watch over one cell needs; quantities are SI.
 type Settings struct {
 	run.Settings
-	Open      Opener
-	Identity  string        // *IDN? must begin with this; empty: whoever answers first
-	Patience  time.Duration // machine time that opening and the first questions may take; at least 5 s
-	MostVolts drivers.Volts // that the supply can put out; NaN when not stated
-	OnStop    alerts.Act    // what becomes of a live output when the watch is stopped
-	Observe   metrics.Observer
+	Open Opener
+	// Instruments are the second meters of the cell, in the order of Settings.Meters.
+	Instruments []Instrument
+	Identity    string        // *IDN? must begin with this; empty: whoever answers first
+	Patience    time.Duration // machine time that opening and the first questions may take; at least 5 s
+	MostVolts   drivers.Volts // that the supply can put out; NaN when not stated
+	OnStop      alerts.Act    // what becomes of a live output when the watch is stopped
+	Observe     metrics.Observer
 
 	stated  []byte // the frozen configuration as it is written; nil: of a watch without a configuration
 	taught  []byte // with the efficiency that earlier runs gave, before what is left in the bath stands in it
@@ -53,6 +55,10 @@ func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock 
 			DataDir: cfg.Data, Log: log, Chemistry: alerts.Chemistry{FloorVolts: math.NaN()},
 		},
 		Identity: supply.Identity, Open: opener(supply, cell, rack, clock), Patience: supply.FirstContact() * time.Duration(channels), MostVolts: drivers.Volts(supply.RangeVolts / float64(cell.Series)),
+	}
+	for _, m := range cfg.MetersOf(cell) {
+		s.Instruments = append(s.Instruments, instrument(m, rack, clock))
+		s.Meters = append(s.Meters, run.Meter{Name: m.Name, Amperes: m.Queries.Current != "", Volts: m.Queries.Voltage != "", Temperature: m.Queries.Temperature != ""})
 	}
 	s.takeOrders(orders)
 	if !s.goOn() {

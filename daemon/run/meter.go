@@ -1,0 +1,98 @@
+package run
+
+import (
+	"math"
+	"time"
+
+	"nightcell/alerts"
+	"nightcell/drivers"
+)
+
+// meters is what is known of the cell's second meters: when each quantity was told last, in run time.
+type meters struct{ amperes, volts, temperature time.Duration }
+
+func (m *meters) begin(at time.Duration) { m.amperes, m.volts, m.temperature = at, at, at }
+
+// heed notes what of a counted reading the meters have told.
+func (r *Run) heed(reading *drivers.Reading, at time.Duration) {
+	m := &r.meters
+	if reading.Shown.Metered {
+		m.amperes = at
+	}
+	if reading.Shown.AtCell {
+		m.volts = at
+	}
+	if reading.Kelvin != 0 {
+		m.temperature = at
+	}
+}
+
+// takeMeter lets an open run follow a meter that has come, or changed, since it began.
+func (r *Run) takeMeter() {
+	now, next := r.count.Settings().Meter, r.settings.Count.Meter
+	if now.Poorer(next) == now {
+		return
+	}
+	r.note(r.log.Meter(r.utc(), "the second meter has come or changed; of accuracies before and after the poorer count", next))
+	r.count.SetMeter(next)
+}
+
+// leastDrop is how many readings with volts at both ends must have told the resistance of the leads before it stands in for the meter at
+// the cell.
+const leastDrop = 10
+
+// atCell takes the drop in the leads off the supply's volts while the meter at the cell is silent, so that the volts judged and counted
+// are those of the cell throughout.
+func (r *Run) atCell(reading *drivers.Reading) {
+	if reading.Shown.AtCell || !r.measures(func(m *Meter) bool { return m.Volts }) {
+		return
+	}
+	if l := r.count.Totals().Leads; l.Readings >= leastDrop {
+		reading.Volts -= drivers.Volts(l.Ohms * float64(reading.Amperes))
+	}
+}
+
+func (r *Run) measures(what func(m *Meter) bool) bool {
+	for i := range r.settings.Meters {
+		if what(&r.settings.Meters[i]) {
+			return true
+		}
+	}
+	return false
+}
+
+// observeMeters adds how the meters get on beside the supply.
+func (r *Run) observeMeters(o *alerts.Observation, fresh bool) {
+	now := r.now()
+	for i := range r.settings.Meters {
+		m := &r.settings.Meters[i]
+		for _, q := range [...]struct {
+			asked bool
+			last  time.Duration
+		}{{m.Amperes, r.meters.amperes}, {m.Volts, r.meters.volts}, {m.Temperature, r.meters.temperature}} {
+			// While the supply is silent nothing is merged, and that is an alarm of its own.
+			if silence := min(now, r.lastGood) - q.last; q.asked && silence > o.Meter.Silence {
+				o.Meter.Silence, o.Meter.Name = silence, m.Name
+			}
+		}
+	}
+	if o.Meter.Name != "" && r.supply.MeterProblem != "" {
+		o.Meter.Name += " (" + r.supply.MeterProblem + ")"
+	}
+	shown := &r.reading.Shown
+	if !fresh {
+		return
+	}
+	if shown.Metered {
+		apart, allowed := r.count.Difference(float64(shown.Amperes), float64(r.reading.Amperes))
+		o.Meter.Unit, o.Meter.Shows, o.Meter.Supply = "A", float64(r.reading.Amperes), float64(shown.Amperes)
+		o.Meter.Apart, o.Meter.Allowed = math.Abs(apart), allowed
+	}
+	if shown.AtCell {
+		// The cell never has more than the supply gives; how much less is the leads'.
+		apart := float64(r.reading.Volts - shown.Volts)
+		if allowed := r.count.VoltsApart(float64(r.reading.Volts)); apart > allowed && o.Meter.Apart <= o.Meter.Allowed {
+			o.Meter.Unit, o.Meter.Shows, o.Meter.Supply, o.Meter.Apart, o.Meter.Allowed = "V", float64(r.reading.Volts), float64(shown.Volts), apart, allowed
+		}
+	}
+}

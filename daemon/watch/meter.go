@@ -1,0 +1,172 @@
+package watch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"nightcell/configs"
+	"nightcell/drivers"
+	"nightcell/drivers/scpi"
+)
+
+// Asked is a meter on an open line.
+type Asked interface {
+	Poll(ctx context.Context) (scpi.Measured, error)
+	Identify(ctx context.Context) (drivers.Identity, error)
+	Close() error
+}
+
+// Instrument is a second meter of the cell.
+type Instrument struct {
+	Name     string
+	Identity string  // as of a supply
+	Ohms     float64 // of its shunt; 0: it answers in amperes
+	Open     func(ctx context.Context) (Asked, error)
+}
+
+func instrument(m *configs.Meter, rack *scpi.Rack, clock drivers.Clock) Instrument {
+	return Instrument{m.Name, m.Identity, m.Ohms, func(ctx context.Context) (Asked, error) {
+		return rack.OpenMultimeter(ctx, m.Settings(), m.Queries, clock)
+	}}
+}
+
+// meter asks a second meter from a goroutine of its own, so that one that is slow or silent never delays the supply.
+type meter struct {
+	Instrument
+	patience time.Duration
+	newest   atomic.Pointer[measured]
+	problem  atomic.Pointer[string] // nil: none
+}
+
+// measured is what a meter showed, and until when that is held.
+type measured struct {
+	scpi.Measured
+	until time.Duration
+}
+
+// startMeters begins to ask the cell's meters and returns what ends that.
+func (c *Cell) startMeters(ctx context.Context) (stop func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	var all sync.WaitGroup
+	for _, m := range c.meters {
+		all.Go(func() { c.askMeter(ctx, m) }) // ends with ctx
+	}
+	return func() { cancel(); all.Wait() }
+}
+
+// askMeter asks one meter at the pace of the cell's polls, and opens its line anew where that is due, until ctx ends.
+func (c *Cell) askMeter(ctx context.Context, m *meter) {
+	var line Asked
+	var wait time.Duration
+	drop := func() {
+		if line != nil {
+			if err := line.Close(); err != nil {
+				c.settings.Log.Warn("closing the line to a meter", "cell", c.settings.Cell, "meter", m.Name, "err", err)
+			}
+			line = nil
+		}
+	}
+	defer drop()
+	for ctx.Err() == nil {
+		var err error
+		if line == nil {
+			line, err = m.open(ctx)
+		}
+		wait = c.every
+		if err == nil {
+			begun := c.m.now()
+			var got scpi.Measured
+			if got, err = line.Poll(ctx); err == nil {
+				took := c.m.now() - begun
+				m.newest.Store(&measured{got, got.At + heldPolls*max(c.every, took)})
+				wait = max(wait-took, 0)
+			}
+		}
+		if line == nil || errors.Is(err, drivers.ErrGone) {
+			drop()
+			wait = max(wait, longBackOff/6)
+		}
+		c.sayMeter(ctx, m, line != nil, err)
+		if drivers.Rest(ctx, c.m.clock.Real(wait)) != nil {
+			return
+		}
+	}
+}
+
+// open opens the line and makes sure that the right instrument answers.
+func (m *meter) open(ctx context.Context) (Asked, error) {
+	ctx, cancel := context.WithTimeout(ctx, max(openTimeout, m.patience))
+	defer cancel()
+	line, err := m.Open(ctx)
+	if err != nil {
+		return nil, err
+	}
+	id, err := line.Identify(ctx)
+	if err == nil && !strings.HasPrefix(id.String(), m.Identity) {
+		err = fmt.Errorf("a different instrument answers: %q; connect the right one or correct identity in the configuration", id)
+	}
+	if err != nil {
+		return nil, errors.Join(err, line.Close())
+	}
+	return line, nil
+}
+
+// sayMeter tells once each way whether the meter answers.
+func (c *Cell) sayMeter(ctx context.Context, m *meter, up bool, err error) {
+	before := m.problem.Load()
+	switch {
+	case ctx.Err() != nil:
+	case err != nil:
+		text := err.Error()
+		if before == nil && !up { // one answer that was refused is not worth a line
+			c.settings.Log.Warn("meter does not answer", "cell", c.settings.Cell, "meter", m.Name, "err", err)
+		}
+		m.problem.Store(&text)
+	case before != nil:
+		c.settings.Log.Info("meter answers", "cell", c.settings.Cell, "meter", m.Name)
+		m.problem.Store(nil)
+	}
+}
+
+// meterProblem is what is wrong with the first meter that has a problem.
+func (c *Cell) meterProblem() string {
+	for _, m := range c.meters {
+		if text := m.problem.Load(); text != nil {
+			return *text
+		}
+	}
+	return ""
+}
+
+// heldPolls is how many polls a meter's reading is held, or how many times as long as the meter took over it.
+const heldPolls = 2
+
+// merge puts what the meters have measured into a reading of the supply. Each figure is the newest one that is not older than heldPolls: a
+// line between two would have to wait for the later one, and what holding costs the charge is no more than the current's whole change over
+// the run, for the age of the reading.
+func (c *Cell) merge(r *drivers.Reading) {
+	for _, m := range c.meters {
+		got := m.newest.Load()
+		if got == nil || r.At > got.until {
+			continue
+		}
+		if x := got.Current; !math.IsNaN(x) {
+			if m.Ohms > 0 {
+				x /= m.Ohms
+			}
+			r.Shown.Metered, r.Shown.Amperes, r.Amperes = true, r.Amperes, drivers.Amperes(x)
+		}
+		if !math.IsNaN(got.Volts) {
+			r.Shown.AtCell, r.Shown.Volts, r.Volts = true, r.Volts, drivers.Volts(got.Volts)
+		}
+		if !math.IsNaN(got.Temperature) {
+			r.Kelvin = got.Temperature + 273.15
+		}
+	}
+}
