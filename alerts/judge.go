@@ -233,6 +233,7 @@ func (b *Board) judgeCharge(o *Observation) {
 	v[UncertaintyLarge] = b.above(UncertaintyLarge, 2*o.ChargeUncertainty, l.Uncertainty*o.Target)
 	ahead := o.Charge - o.PlanCharge
 	v[ChargeBehind] = b.above(ChargeBehind, -ahead, l.PlanFraction*o.Target)
+	v[ChargeAhead] = verdict{}
 	if b.m.Regulation != ConstantVoltage { // where the current creeps up by itself
 		v[ChargeAhead] = b.above(ChargeAhead, ahead, l.PlanFraction*o.Target)
 	}

@@ -18,14 +18,20 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 		bad  func(*alerts.Observation)
 		says []string
 	}{
-		alerts.OffFailed:                 {func(o *alerts.Observation) { o.OffFailed = true }, []string{"commanded off", "3 A"}},
-		alerts.PortShared:                {func(o *alerts.Observation) { o.SharedWith = "prober (process 4711)" }, []string{"missing", "also open in prober (process 4711)"}},
-		alerts.LineLost:                  {func(o *alerts.Observation) { o.LineLost = 3 * time.Second }, []string{"lost", "for 3 s", "range"}},
-		alerts.SupplySilent:              {func(o *alerts.Observation) { o.HasReading, o.Silence = false, time.Minute }, []string{"no good answer", "60 s"}},
-		alerts.MainsInterruption:         {func(o *alerts.Observation) { o.Restarted, o.Output = true, alerts.OutputIsOff }, []string{"losing power", "output off", "never switches it on"}},
-		alerts.ProtectionTripped:         {func(o *alerts.Observation) { o.Tripped = "over-temperature" }, []string{"over-temperature"}},
-		alerts.OutputOff:                 {func(o *alerts.Observation) { o.Output, o.Amperes = alerts.OutputIsOff, 0 }, []string{"output is off"}},
-		alerts.SetPointsChanged:          {func(o *alerts.Observation) { o.SetAmperes = 2 }, []string{"2", "instead of 3"}},
+		alerts.OffFailed:         {func(o *alerts.Observation) { o.OffFailed = true }, []string{"commanded off", "3 A"}},
+		alerts.PortShared:        {func(o *alerts.Observation) { o.SharedWith = "prober (process 4711)" }, []string{"missing", "also open in prober (process 4711)"}},
+		alerts.LineLost:          {func(o *alerts.Observation) { o.LineLost = 3 * time.Second }, []string{"lost", "for 3 s", "range"}},
+		alerts.SupplySilent:      {func(o *alerts.Observation) { o.HasReading, o.Silence = false, time.Minute }, []string{"no good answer", "60 s"}},
+		alerts.MainsInterruption: {func(o *alerts.Observation) { o.Restarted, o.Output = true, alerts.OutputIsOff }, []string{"losing power", "output off", "never switches it on"}},
+		alerts.ProtectionTripped: {func(o *alerts.Observation) { o.Tripped = "over-temperature" }, []string{"over-temperature"}},
+		alerts.OutputOff:         {func(o *alerts.Observation) { o.Output, o.Amperes = alerts.OutputIsOff, 0 }, []string{"output is off"}},
+		alerts.SetPointsChanged:  {func(o *alerts.Observation) { o.SetAmperes = 2 }, []string{"2", "instead of 3"}},
+		alerts.MeterSilent: {func(o *alerts.Observation) { o.Meter = alerts.Meter{Name: "shunt (port gone)", Silence: time.Minute} },
+			[]string{"from meter shunt (port gone) for 60 s", "supply's readings count"}},
+		alerts.MeterDisagrees: {func(o *alerts.Observation) {
+			o.Meter = alerts.Meter{Unit: "A", Shows: 2.85, Supply: 3.06, Apart: 0.21, Allowed: 0.1}
+		},
+			[]string{"the meter shows 2.85 A and the supply 3.06 A", "0.21 A apart", "allow 0.1 A"}},
 		alerts.HardShort:                 {func(o *alerts.Observation) { o.Volts = 0.3 }, []string{"0.3 V", "1.69 V", "bridging"}},
 		alerts.LeadOff:                   {func(o *alerts.Observation) { o.Amperes, o.Volts = 0, 6 }, []string{"output on at 6 V", "lead or clip is off"}},
 		alerts.OverCurrent:               {func(o *alerts.Observation) { o.Amperes = 3.5 }, []string{"3.5 A", "3.3 A"}},
@@ -54,7 +60,7 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 		t.Errorf("%d conditions here and %d in the drill, of %d", len(tests), len(inTheDrill), len(alerts.Conditions()))
 	}
 	figures := map[alerts.Condition]string{ // the one of each for a subject line
-		alerts.OffFailed: "3 A", alerts.SupplySilent: "60 s", alerts.MainsInterruption: "output off", alerts.ProtectionTripped: "over-temperature",
+		alerts.OffFailed: "3 A", alerts.SupplySilent: "60 s", alerts.MeterSilent: "60 s", alerts.MeterDisagrees: "2.85 A by the meter, 3.06 A by the supply", alerts.MainsInterruption: "output off", alerts.ProtectionTripped: "over-temperature",
 		alerts.SetPointsChanged: "now 6 V and 2 A", alerts.HardShort: "0.3 V at 3 A", alerts.LeadOff: "0 A at 6 V", alerts.OverCurrent: "3.5 A",
 		alerts.CurrentDensity: "5.42 A/dm²", alerts.OverVoltage: "6.5 V", alerts.ModeFlip: "constant voltage", alerts.VoltageLimit: "5.95 V",
 		alerts.Depletion: "120 % of the limiting current", alerts.GasVentilation: "3.6 m³/h of air needed", alerts.GapTooLong: "10 min",

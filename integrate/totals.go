@@ -82,6 +82,11 @@ func (b Budget) Components() []Component {
 	return all
 }
 
+// Supply is what the supply's ammeter gives to what it has measured, gaps included.
+func (b *Budget) Supply() float64 {
+	return rootSumSquares(b.Gain, b.Offset, b.Resolution, b.Zero, b.Correction)
+}
+
 func (b *Budget) combined() float64 {
 	return rootSumSquares(b.Gain, b.Offset, b.Resolution, b.Sampling, b.Timebase, b.Gaps, b.Zero, b.Correction, b.Meter)
 }

@@ -61,6 +61,12 @@ func printStatus(w io.Writer, cells []control.Cell) {
 		if c.Left != "" {
 			fmt.Fprintf(w, "%s: the target is of the %s\n", drivers.Plain(c.Name), drivers.Plain(c.Left))
 		}
+		if m := float64(c.MeterCoulombs); m != 0 {
+			fmt.Fprintf(w, "%s: %.3g %% of the charge is by the meter, the rest by the supply or in gaps\n", drivers.Plain(c.Name), 100*m/float64(c.ChargeCoulombs))
+		}
+		if u := float64(c.LeadUncertainty); u > 0 {
+			fmt.Fprintf(w, "%s: leads of %s mΩ, measured\n", drivers.Plain(c.Name), quantity.WithDoubt(1e3*float64(c.LeadOhms), 1e3*integrate.CoverageFactor*u))
+		}
 		if c.Unconfirmed != "" {
 			fmt.Fprintf(w, "%s: an unconfirmed %s contradicts the mass balance: target %s A·h with it, %s A·h without; the earlier applies\n",
 				drivers.Plain(c.Name), drivers.Plain(c.Unconfirmed), figure(c.TargetWith/3600, 2), figure(c.TargetWithout/3600, 2))

@@ -55,6 +55,9 @@ type Cell struct {
 	ReadingAgeSeconds quantity.Maybe `json:"reading_age_seconds"`
 	ChargeCoulombs    quantity.Maybe `json:"charge_coulombs"`
 	ChargeUncertainty quantity.Maybe `json:"charge_standard_uncertainty_coulombs"`
+	MeterCoulombs     quantity.Maybe `json:"charge_by_meter_coulombs,omitzero"`                  // of it by the second meter
+	LeadOhms          quantity.Maybe `json:"lead_resistance_ohms,omitzero"`                      // measured
+	LeadUncertainty   quantity.Maybe `json:"lead_resistance_standard_uncertainty_ohms,omitzero"` // of it
 	TargetCoulombs    quantity.Maybe `json:"target_coulombs"`
 	DepositGrams      quantity.Maybe `json:"deposit_grams"`
 	// Left is what the ledger of the bath said was left when the run began; empty: the bath is as the configuration states it.

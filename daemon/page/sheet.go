@@ -63,14 +63,19 @@ func (p *Page) chargeRows(c *snapshot.Cell) []row {
 	if q.TargetAbove > 0 {
 		target = unit(quantity.Interval(q.TargetCoulombs/3600, max(0, q.TargetCoulombs-q.TargetBelow)/3600, (q.TargetCoulombs+q.TargetAbove)/3600), "A·h")
 	}
-	rows := []row{
-		{"passed", "Passed", measured(q.CountedCoulombs, q.UncertaintyCoulombs), void(c)},
+	rows := []row{{"passed", "Passed", measured(q.CountedCoulombs, q.UncertaintyCoulombs), void(c)}}
+	if q.MeterCoulombs != 0 {
+		rest := q.ObservedCoulombs - q.MeterCoulombs
+		rows = append(rows, row{"metered", "By the meter", measured(q.MeterCoulombs, q.Budget.Meter), percent(q.MeterCoulombs/q.ObservedCoulombs, "of what was observed")},
+			row{"supplied", "By the supply", measured(rest, q.Budget.Supply()), percent(rest/q.ObservedCoulombs, "while the meter was silent")})
+	}
+	rows = append(rows, []row{
 		{"target", "Target", target, drift(c)},
 		{"left", "Left", ampereHours(left, 3), percent(q.CountedCoulombs/q.TargetCoulombs, "done")},
 		{"finish", "Finishes", p.finish(c), strings.TrimSpace(span(q.SecondsToTarget) + creeping(q))},
 		{"plan", "Planned by now", ampereHours(q.PlanCoulombs, 4), ahead(c)},
 		{"gaps", "Of this, in gaps", gapRange(c), gapNote(c)},
-	}
+	}...)
 	return append(rows, row{"elapsed", "Started", p.clock(c.Began, p.s.Now()), sentence.Span(c.Elapsed)})
 }
 
@@ -199,7 +204,7 @@ func (p *Page) supplyRows(c *snapshot.Cell, now time.Time) []row {
 	if !c.Link.Up {
 		link = "no answer: " + c.Link.Problem
 	}
-	return []row{
+	rows := []row{
 		{"volts", "Cell voltage", volts(c), "set " + unit(sentence.Figure(s.SetVolts, 4), "V")},
 		{"amperes", "Current", amperes(c), "set " + unit(sentence.Figure(s.SetAmperes, 4), "A")},
 		{"mode", "Regulation", mode(c), "output " + c.Reading.Output.String()},
@@ -208,6 +213,10 @@ func (p *Page) supplyRows(c *snapshot.Cell, now time.Time) []row {
 		{"age", "Last reading", age(c, now), p.clock(c.Reading.At, now)},
 		{"link", "Line", link, c.Link.Identity},
 	}
+	if l := c.Charge.Leads; l.Readings > 0 {
+		rows = append(rows, row{"leads", "Leads", unit(sentence.Measured(1e3*l.Ohms, 1e3*integrate.CoverageFactor*l.StandardUncertainty), "mΩ"), "k = 2; measured, from the supply to the cell and back"})
+	}
+	return rows
 }
 
 func pair(a float64, unitA string, b float64, unitB string) string {

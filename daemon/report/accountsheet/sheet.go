@@ -130,6 +130,18 @@ func (s *sheet) flowed() report.Table {
 		charge.Note = fmt.Sprintf("of it %.4g to %.4g A·h in gaps", t.GapLow/3600, t.GapHigh/3600)
 	}
 	table := report.Table{Title: "Charge and energy", Figures: []report.Figure{charge}}
+	if t.MeterCharge != 0 {
+		by := func(key, label string, coulombs, u float64, when string) {
+			table.Add(report.Of(key, label, matter.Figure{Value: coulombs, StandardUncertainty: u, Mark: matter.Measured}, report.AmpereHours,
+				fmt.Sprintf("%.3g %% of what was observed%s", 100*coulombs/t.ObservedCharge, when)))
+		}
+		by("charge_by_meter", "by the meter", t.MeterCharge, t.Budget.Meter, "")
+		by("charge_by_supply", "by the supply", t.ObservedCharge-t.MeterCharge, t.Budget.Supply(), ", while the meter was silent")
+	}
+	if l := t.Leads; l.Readings > 0 {
+		table.Known("lead_resistance", "leads", matter.Figure{Value: l.Ohms, StandardUncertainty: l.StandardUncertainty, Mark: matter.Measured}, report.Ohms,
+			"volts at the supply less those at the cell, over the current")
+	}
 	table.Known("energy", "energy", s.Energy, report.KilowattHours, "")
 	table.Known("mean_voltage", "mean voltage", s.MeanVolts, report.Volts, "energy over charge")
 	table.Known("mean_current", "mean current", s.MeanAmperes, report.Amperes, "while the output was on")
