@@ -26,12 +26,12 @@ import (
 
 // simulateFlags are the flags of nightcell simulate.
 type simulateFlags struct {
-	scenario, recording, link, length string
-	speed                             float64
-	baud, channels                    int
-	seed                              int64
-	duration                          time.Duration
-	json, kinds                       bool
+	scenario, recording, link, meter, length string
+	speed                                    float64
+	baud, channels                           int
+	seed                                     int64
+	duration                                 time.Duration
+	json, kinds                              bool
 }
 
 func newSimulateCommand(s *shell) *cobra.Command {
@@ -41,6 +41,8 @@ func newSimulateCommand(s *shell) *cobra.Command {
 	flags.StringVar(&f.scenario, "scenario", "", "scenario `file` (TOML; default: no fault)")
 	flags.StringVar(&f.recording, "recording", "", "answer out of this recording `file`, in place of a supply and a cell")
 	flags.StringVar(&f.link, "link", "", "`path` of a symbolic link to the port (default: in a temporary directory)")
+	flags.StringVar(&f.meter, "meter", "", "also simulate a multimeter at the first cell, and link its port to this `path`: a shunt of 10 mΩ on\n"+
+		"channel 1, the volts at the cell on 2 (MEAS:VOLT:DC? (@1), (@2)), the bath's temperature (MEAS:TEMP?)")
 	flags.Float64Var(&f.speed, "speed", 1, "clock speed as a multiple of real time")
 	flags.IntVar(&f.channels, "channels", 1, "how many channels of the supply drive a cell each; the second gives half as much current, the third a third")
 	flags.IntVar(&f.baud, "baud", 0, "limit the line to this many bits per second (default: unlimited)")
@@ -70,7 +72,7 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 			return err
 		}
 	}
-	if err := linkable(f.link); err != nil {
+	if err := errors.Join(linkable(f.link), linkable(f.meter)); err != nil {
 		return err
 	}
 	clock := drivers.NewClock(f.speed)
@@ -101,6 +103,18 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 		notes = s.err // standard output carries the one object
 	}
 	fmt.Fprintf(notes, "port %s\n", port.Path())
+	if f.meter != "" {
+		multimeter, err := simulated.NewMultimeter(instrument)
+		if err != nil {
+			return errors.Join(err, port.Close())
+		}
+		at, err := simulated.Serve(cmd.Context(), multimeter, f.meter)
+		if err != nil {
+			return errors.Join(speak(err), port.Close())
+		}
+		defer at.Close()
+		fmt.Fprintf(notes, "meter %s\n", at.Path())
+	}
 	var end <-chan time.Time // nil, which never comes, without --duration
 	if f.duration > 0 {
 		timer := time.NewTimer(clock.Real(f.duration))

@@ -19,7 +19,8 @@ type MeterQueries struct {
 // OnlyAsks says whether a message is of queries alone.
 func OnlyAsks(message string) bool {
 	for _, part := range strings.Split(message, ";") {
-		if !strings.Contains(part, "?") || strings.ContainsAny(part, "\r\n") {
+		header, _, _ := strings.Cut(strings.TrimSpace(part), " ")
+		if !strings.HasSuffix(header, "?") || strings.ContainsAny(part, "\r\n") {
 			return false
 		}
 	}

@@ -189,6 +189,7 @@ type Truth struct {
 	Efficiency    float64       `json:"true_present_efficiency_ratio"` // share of the present current that wins metal
 	Volts         float64       `json:"true_terminal_volts"`           // at the terminals
 	Amperes       float64       `json:"true_terminal_amperes"`         // at the terminals
+	CellVolts     float64       `json:"-"`                             // behind the leads
 	At            time.Duration `json:"-"`                             // the instant it was taken, on the instrument's clock
 	Concentration float64       `json:"-"`                             // metal in the catholyte, kg/m³ (the same figure in g/L)
 	InitialGrams  float64       `json:"-"`                             // in the catholyte as the run began
@@ -208,8 +209,12 @@ func (i *Instrument) TruthAt(number int, at time.Duration) Truth {
 		return Truth{}
 	}
 	c := i.channels[number-1]
-	p := c.settle(i.at, i.night.weather(number, i.at))
-	t := Truth{At: i.at, Volts: p.Volts, Amperes: p.Amperes, Output: c.on}
+	w := i.night.weather(number, i.at)
+	p := c.settle(i.at, w)
+	t := Truth{At: i.at, Volts: p.Volts, Amperes: p.Amperes, CellVolts: p.Volts, Output: c.on}
+	if p.Amperes != 0 {
+		t.CellVolts -= w.LeadOhms * p.Amperes
+	}
 	if c.cell == nil {
 		return t
 	}
