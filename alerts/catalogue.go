@@ -111,25 +111,6 @@ func (c *Condition) UnmarshalText(text []byte) error {
 	return err
 }
 
-// set is a set of conditions.
-type set uint64
-
-func of(cs ...Condition) (s set) {
-	for _, c := range cs {
-		s |= 1 << c
-	}
-	return s
-}
-
-func (s set) has(c Condition) bool { return s&(1<<c) != 0 }
-
-func (s *set) put(c Condition, in bool) {
-	*s &^= 1 << c
-	if in {
-		*s |= 1 << c
-	}
-}
-
 // need is what must be known or true before a condition can be judged at all.
 type need uint8
 

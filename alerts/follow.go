@@ -324,3 +324,22 @@ func (b *Board) ohmicShare() (share float64, ok bool) {
 	}
 	return (m.Latest.Ohms - m.Reference.Ohms) * b.m.Steady / rise, true
 }
+
+// set is a set of conditions.
+type set uint64
+
+func of(cs ...Condition) (s set) {
+	for _, c := range cs {
+		s |= 1 << c
+	}
+	return s
+}
+
+func (s set) has(c Condition) bool { return s&(1<<c) != 0 }
+
+func (s *set) put(c Condition, in bool) {
+	*s &^= 1 << c
+	if in {
+		*s |= 1 << c
+	}
+}

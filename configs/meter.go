@@ -24,6 +24,14 @@ type Meter struct {
 // Settings is what drivers/scpi needs to open the meter.
 func (m *Meter) Settings() scpi.Settings { return m.Supply.Settings(1, math.NaN()) }
 
+// Amperes is the current that an answer of the meter tells of.
+func (m *Meter) Amperes(answer float64) float64 {
+	if m.Ohms > 0 {
+		return answer / m.Ohms
+	}
+	return answer
+}
+
 func readMeter(n named, data string) Meter {
 	t := n.table
 	t.checkName(n.name)

@@ -22,8 +22,9 @@ import (
 
 // askedJSON is what one channel of a supply has answered. What it does not tell is null.
 type askedJSON struct {
-	Supply       string         `json:"supply"`
-	Channel      int            `json:"channel"`
+	Supply       string         `json:"supply,omitempty"`
+	Meter        string         `json:"meter,omitempty"` // in place of a supply and a channel
+	Channel      int            `json:"channel,omitzero"`
 	Cell         string         `json:"cell,omitempty"`
 	Port         string         `json:"port"`
 	Identity     string         `json:"identity,omitempty"`
@@ -37,6 +38,7 @@ type askedJSON struct {
 	Errors       []string       `json:"errors"`
 	Volts        quantity.Maybe `json:"reading_volts"`
 	Amperes      quantity.Maybe `json:"reading_amperes"`
+	Kelvin       quantity.Maybe `json:"reading_kelvins,omitzero"` // of a meter
 	Took         quantity.Maybe `json:"reading_took_seconds"`
 	Notes        []string       `json:"notes"`
 	// Problem is why the channel did not answer as it should; empty when it did.
@@ -46,11 +48,16 @@ type askedJSON struct {
 // askAll asks each supply in turn for its channels, and all supplies at the same
 // time, each for no longer than patience.
 func askAll(ctx context.Context, config *configs.Config, rack *scpi.Rack, patience time.Duration) []askedJSON {
-	bySupply := make([][]askedJSON, len(config.Supplies))
+	bySupply := make([][]askedJSON, len(config.Supplies)+len(config.Meters))
 	clock := drivers.NewClock(1)
 	var all sync.WaitGroup
 	for i := range config.Supplies {
 		all.Go(func() { bySupply[i] = askSupply(ctx, config, &config.Supplies[i], rack, patience, clock) })
+	}
+	for i := range config.Meters {
+		all.Go(func() {
+			bySupply[len(config.Supplies)+i] = []askedJSON{askMeter(ctx, &config.Meters[i], rack, patience, clock)}
+		})
 	}
 	all.Wait() // ends: every driver call keeps to its context
 	var flat []askedJSON
@@ -58,6 +65,41 @@ func askAll(ctx context.Context, config *configs.Config, rack *scpi.Rack, patien
 		flat = append(flat, answers...)
 	}
 	return flat
+}
+
+// unasked is what nobody has answered yet.
+func unasked(port string) askedJSON {
+	nan := quantity.Maybe(math.NaN())
+	return askedJSON{Port: port, Tripped: []string{}, Errors: []string{}, Notes: []string{}, SetVolts: nan, SetAmperes: nan, LimitVolts: nan, LimitAmperes: nan, Volts: nan, Amperes: nan, Took: nan}
+}
+
+// askMeter opens a meter, takes one reading, and closes it again.
+func askMeter(ctx context.Context, m *configs.Meter, rack *scpi.Rack, patience time.Duration, clock drivers.Clock) askedJSON {
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	a := unasked(m.Line.Address)
+	a.Meter = m.Name
+	meter, err := rack.OpenMultimeter(ctx, m.Settings(), m.Queries, clock)
+	if err == nil {
+		var id drivers.Identity
+		var got scpi.Measured
+		begun := time.Now()
+		if id, err = meter.Identify(ctx); err == nil {
+			a.Identity = id.String()
+			got, err = meter.Poll(ctx)
+		}
+		if err == nil {
+			a.Amperes, a.Volts, a.Kelvin, a.Took = quantity.Maybe(m.Amperes(got.Current)), quantity.Maybe(got.Volts), quantity.Maybe(got.Kelvin()), quantity.Maybe(time.Since(begun).Seconds())
+		}
+		if err == nil && !strings.HasPrefix(a.Identity, m.Identity) {
+			err = fmt.Errorf("a different instrument answers: %q; the configuration expects identity = %q; connect the right one or correct the configuration", a.Identity, m.Identity)
+		}
+		err = errors.Join(err, meter.Close())
+	}
+	if err != nil {
+		a.Problem = withoutEcho(err)
+	}
+	return a
 }
 
 // askSupply asks the channels that have a cell, or the first one of a supply without.
@@ -80,10 +122,8 @@ func askSupply(ctx context.Context, config *configs.Config, s *configs.Supply, r
 
 // askChannel opens one channel, asks everything, and closes it again. c is nil when no cell is on it.
 func askChannel(ctx context.Context, s *configs.Supply, channel int, c *configs.Cell, rack *scpi.Rack, clock drivers.Clock) askedJSON {
-	a := askedJSON{Supply: s.Name, Channel: channel, Port: s.Line.Address, Tripped: []string{}, Errors: []string{}, Notes: []string{}}
-	for _, v := range []*quantity.Maybe{&a.SetVolts, &a.SetAmperes, &a.LimitVolts, &a.LimitAmperes, &a.Volts, &a.Amperes, &a.Took} {
-		*v = quantity.Maybe(math.NaN())
-	}
+	a := unasked(s.Line.Address)
+	a.Supply, a.Channel = s.Name, channel
 	limit := math.NaN()
 	if c != nil {
 		a.Cell, limit = c.Name, c.Limits.Amperes/float64(len(c.Channels()))
@@ -175,7 +215,11 @@ func (a *askedJSON) print(w io.Writer) {
 		}
 		return fmt.Sprintf("%.5g %s", v, unit)
 	}
-	fmt.Fprintf(w, "\nsupply %s, channel %d, on %s\n", a.Supply, a.Channel, a.Port)
+	if a.Meter != "" {
+		fmt.Fprintf(w, "\nmeter %s, on %s\n", a.Meter, a.Port)
+	} else {
+		fmt.Fprintf(w, "\nsupply %s, channel %d, on %s\n", a.Supply, a.Channel, a.Port)
+	}
 	if a.Identity != "" {
 		line("identity", "%s", a.Identity)
 	}
@@ -185,7 +229,11 @@ func (a *askedJSON) print(w io.Writer) {
 		line("protection", "%s, %s", number(a.LimitVolts, "V"), number(a.LimitAmperes, "A"))
 	}
 	if !math.IsNaN(float64(a.Took)) {
-		line("reading", "%s, %s, within %.3g ms", number(a.Volts, "V"), number(a.Amperes, "A"), a.Took*1e3)
+		bath := ""
+		if a.Kelvin > 0 {
+			bath = fmt.Sprintf("%.1f °C, ", a.Kelvin-273.15)
+		}
+		line("reading", "%s, %s, %swithin %.3g ms", number(a.Volts, "V"), number(a.Amperes, "A"), bath, a.Took*1e3)
 	}
 	for _, e := range a.Errors {
 		line("error queue", "%s", e)

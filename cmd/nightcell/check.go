@@ -299,6 +299,9 @@ func (j *cellJSON) print(w io.Writer) {
 	line := func(name, format string, args ...any) { checkLine(w, name, format, args...) }
 	fmt.Fprintf(w, "\ncell %s\n", j.Name)
 	line("supply", "%s, %s, on %s", j.Supply, c.Wiring(), j.Port)
+	if len(c.Meters) > 0 {
+		line("meters", "%s", strings.Join(c.Meters, ", "))
+	}
 	line("poll", "every %s; no reading for %s is a gap; log synced every %s", timeWords(c.Poll), timeWords(c.GapAfter), timeWords(c.Sync))
 	if len(j.May) == 0 {
 		line("may", "monitor only")

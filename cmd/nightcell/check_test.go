@@ -100,7 +100,7 @@ func TestCheckNotesASlowDialect(t *testing.T) {
 func TestCheckReportsAllMistakes(t *testing.T) {
 	path := writeConfig(t, "data = \"d\"\nbaud = 3\n[cell.a]\nsupply = \"b\"\npoll = \"1,5 s\"\n")
 	out, complaints, code := check(t, "--config", path)
-	want := path + ":2: baud: there is no such key; choose from cell, data, format, heartbeat, page, preflight, push, route, socket, supply\n" +
+	want := path + ":2: baud: there is no such key; choose from cell, data, format, heartbeat, meter, page, preflight, push, route, socket, supply\n" +
 		path + ":4: cell.a.supply: there is no supply 'b'; write a table [supply.b]\n" +
 		path + ":5: cell.a.poll: '1,5 s' has a comma: numbers take a decimal point and no thousands mark; write '1.5 s'\n"
 	if code != 2 || out != "" || complaints != want {

@@ -1,15 +1,21 @@
 package run
 
 import (
+	"fmt"
 	"math"
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/daemon/control"
 	"nightcell/drivers"
+	"nightcell/integrate/bath"
 )
 
-// meters is what is known of the cell's second meters: when each quantity was told last, in run time.
-type meters struct{ amperes, volts, temperature time.Duration }
+// meters is what is known of the cell's second meters: when each quantity was told last, in run time, and the temperature that was written down last, in K.
+type meters struct {
+	amperes, volts, temperature time.Duration
+	kelvin                      float64
+}
 
 func (m *meters) begin(at time.Duration) { m.amperes, m.volts, m.temperature = at, at, at }
 
@@ -22,10 +28,25 @@ func (r *Run) heed(reading *drivers.Reading, at time.Duration) {
 	if reading.Shown.AtCell {
 		m.volts = at
 	}
-	if reading.Kelvin != 0 {
-		m.temperature = at
+	if reading.Kelvin == 0 {
+		return
 	}
+	m.temperature = at
+	if math.Abs(reading.Kelvin-m.kelvin) < worthTelling {
+		return
+	}
+	m.kelvin = reading.Kelvin
+	e := control.Entry{Kind: bath.EntryMeasurement, Numbers: map[string]float64{bath.EnteredKelvin: m.kelvin}}
+	for _, of := range r.settings.Meters {
+		if of.Temperature {
+			e.By, e.Text = "meter "+of.Name, fmt.Sprintf("± %.2g K", of.Kelvin)
+		}
+	}
+	r.note(r.log.Entry(r.utc(), e.Kind, e.Text, e.LogFields()...))
 }
+
+// worthTelling is by how much the temperature of a meter changes, in K, until it is an entry again, as a person would make it.
+const worthTelling = 2
 
 // takeMeter lets an open run follow a meter that has come, or changed, since it began.
 func (r *Run) takeMeter() {

@@ -301,6 +301,7 @@ func (s *Settings) restMeaning() string {
 
 // Meter is what a second meter of the cell measures.
 type Meter struct {
+	Kelvin                      float64 // half-width of the temperature's accuracy
 	Name                        string
 	Amperes, Volts, Temperature bool
 }

@@ -62,7 +62,7 @@ func New(s Settings, m Machine) *Cell {
 		waiting: waiting{atRest: s.Count.ZeroAmperes}, next: run.Blank(&s.Settings),
 	}
 	for _, m := range s.Instruments {
-		c.meters = append(c.meters, &meter{Instrument: m, patience: s.Patience})
+		c.meters = append(c.meters, &meter{Instrument: m})
 	}
 	c.link.may = func() alerts.Permission { return c.settings.May }
 	c.link.noted = func(r *drivers.Refusal) { c.countRefusal(r) }

@@ -25,13 +25,14 @@ type Asked interface {
 // Instrument is a second meter of the cell.
 type Instrument struct {
 	Name     string
-	Identity string  // as of a supply
-	Ohms     float64 // of its shunt; 0: it answers in amperes
+	Identity string                       // as of a supply
+	Patience time.Duration                // as Settings.Patience
+	Amperes  func(answer float64) float64 // that an answer for the current tells of
 	Open     func(ctx context.Context) (Asked, error)
 }
 
 func instrument(m *configs.Meter, rack *scpi.Rack, clock drivers.Clock) Instrument {
-	return Instrument{m.Name, m.Identity, m.Ohms, func(ctx context.Context) (Asked, error) {
+	return Instrument{m.Name, m.Identity, m.FirstContact(), m.Amperes, func(ctx context.Context) (Asked, error) {
 		return rack.OpenMultimeter(ctx, m.Settings(), m.Queries, clock)
 	}}
 }
@@ -39,9 +40,8 @@ func instrument(m *configs.Meter, rack *scpi.Rack, clock drivers.Clock) Instrume
 // meter asks a second meter from a goroutine of its own, so that one that is slow or silent never delays the supply.
 type meter struct {
 	Instrument
-	patience time.Duration
-	newest   atomic.Pointer[measured]
-	problem  atomic.Pointer[string] // nil: none
+	newest  atomic.Pointer[measured]
+	problem atomic.Pointer[string] // nil: none
 }
 
 // measured is what a meter showed, and until when that is held.
@@ -101,7 +101,7 @@ func (c *Cell) askMeter(ctx context.Context, m *meter) {
 
 // open opens the line and makes sure that the right instrument answers.
 func (m *meter) open(ctx context.Context) (Asked, error) {
-	ctx, cancel := context.WithTimeout(ctx, max(openTimeout, m.patience))
+	ctx, cancel := context.WithTimeout(ctx, max(openTimeout, m.Patience))
 	defer cancel()
 	line, err := m.Open(ctx)
 	if err != nil {
@@ -156,17 +156,12 @@ func (c *Cell) merge(r *drivers.Reading) {
 		if got == nil || r.At > got.until {
 			continue
 		}
-		if x := got.Current; !math.IsNaN(x) {
-			if m.Ohms > 0 {
-				x /= m.Ohms
-			}
-			r.Shown.Metered, r.Shown.Amperes, r.Amperes = true, r.Amperes, drivers.Amperes(x)
+		if !math.IsNaN(got.Current) {
+			r.Shown.Metered, r.Shown.Amperes, r.Amperes = true, r.Amperes, drivers.Amperes(m.Amperes(got.Current))
 		}
 		if !math.IsNaN(got.Volts) {
 			r.Shown.AtCell, r.Shown.Volts, r.Volts = true, r.Volts, drivers.Volts(got.Volts)
 		}
-		if !math.IsNaN(got.Temperature) {
-			r.Kelvin = got.Temperature + 273.15
-		}
+		r.Kelvin = max(r.Kelvin, got.Kelvin())
 	}
 }

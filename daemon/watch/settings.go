@@ -58,7 +58,7 @@ func SettingsOf(cfg *configs.Config, cell *configs.Cell, rack *scpi.Rack, clock 
 	}
 	for _, m := range cfg.MetersOf(cell) {
 		s.Instruments = append(s.Instruments, instrument(m, rack, clock))
-		s.Meters = append(s.Meters, run.Meter{Name: m.Name, Amperes: m.Queries.Current != "", Volts: m.Queries.Voltage != "", Temperature: m.Queries.Temperature != ""})
+		s.Meters = append(s.Meters, run.Meter{Name: m.Name, Kelvin: m.Kelvin, Amperes: m.Queries.Current != "", Volts: m.Queries.Voltage != "", Temperature: m.Queries.Temperature != ""})
 	}
 	s.takeOrders(orders)
 	if !s.goOn() {

@@ -74,6 +74,14 @@ type Measured struct {
 	Temperature float64 // °C
 }
 
+// Kelvin is the temperature in K, 0 where it was not asked.
+func (m *Measured) Kelvin() float64 {
+	if math.IsNaN(m.Temperature) {
+		return 0
+	}
+	return m.Temperature + 273.15
+}
+
 // Poll takes one reading of all that the meter is asked. As with a supply, nothing is returned if anything odd happened, and a jump is measured
 // again, after the place in the conversation was found, before it is believed.
 func (m *Multimeter) Poll(ctx context.Context) (Measured, error) {
