@@ -125,6 +125,7 @@ func (c *Cell) readElectrodes(t *table, metal string) {
 	s.AnodeArea = t.figure("anode_area", positive, quantity.Area)
 	s.Gap = t.figure("gap", positive, quantity.Length)
 	s.LeadLength = t.figure("lead_length", positive, quantity.Length)
+	s.LeadOhms = t.figure("lead_resistance", positive, quantity.Resistance)
 	s.SolubleAnode = t.flag("soluble_anode", electrolysis.Dissolves(s.Anode, metal))
 	word := t.choice("separator", "none", "none", "diaphragm", "cation-membrane", "anion-membrane")
 	s.Separator = electrolysis.Separator(strings.ReplaceAll(word, "-", " "))

@@ -53,6 +53,11 @@ func TestReadingLine(t *testing.T) {
 	if got != want {
 		t.Errorf("%q\nwant %q", got, want)
 	}
+	got = string(appendReading(nil, head, 1764055000000000000, 5*time.Second, 3.155, 3.001, "constant-current", "on", Supply{AtCell: true, Metered: true, Volts: 3.214, Amperes: 3.06}))
+	want = `reading,cell=zinc-1 step=5000000000i,volts=3.155,amperes=3.001,supply_volts=3.214,supply_amperes=3.06,mode="constant-current",output="on" 1764055000000000000` + "\n"
+	if got != want {
+		t.Errorf("%q\nwant %q", got, want)
+	}
 }
 
 // FuzzReading: a reading comes back the same by the quick way, by the whole
@@ -68,7 +73,14 @@ func FuzzReading(f *testing.F) {
 		if err != nil || !finite(volts) || !finite(amperes) || step < 0 {
 			t.Skip("no reading that the log takes")
 		}
-		line := appendReading(nil, head, nanos, time.Duration(step), volts, amperes, mode, output, Supply{})
+		supply := Supply{} // beside a second meter now and then
+		if supply.AtCell = nanos%2 != 0; supply.AtCell {
+			supply.Volts = -volts
+		}
+		if supply.Metered = nanos%3 == 0; supply.Metered {
+			supply.Amperes = amperes / 3
+		}
+		line := appendReading(nil, head, nanos, time.Duration(step), volts, amperes, mode, output, supply)
 		if n := bytes.IndexByte(line, '\n'); n != len(line)-1 {
 			t.Fatalf("a line feed at %d of %q", n, line)
 		}
@@ -80,12 +92,12 @@ func FuzzReading(f *testing.F) {
 		if err != nil {
 			t.Fatalf("%q: %v", line, err)
 		}
-		if whole.Step != time.Duration(step) || whole.Volts != volts || whole.Amperes != amperes || whole.Mode != mode || whole.Output != output || whole.Nanos != nanos || whole.Cell != cell {
+		if whole.Step != time.Duration(step) || whole.Volts != volts || whole.Amperes != amperes || whole.Mode != mode || whole.Output != output || whole.Nanos != nanos || whole.Cell != cell || whole.Supply != supply {
 			t.Fatalf("%q\ngives %+v", line, whole)
 		}
 		if d.head != nil && d.reading(line, &quick) {
 			quick.Fields, whole.Fields = nil, nil
-			if quick.Volts != whole.Volts || quick.Amperes != whole.Amperes || quick.Step != whole.Step || quick.Mode != whole.Mode || quick.Output != whole.Output || quick.Nanos != whole.Nanos || quick.Cell != whole.Cell {
+			if quick.Volts != whole.Volts || quick.Amperes != whole.Amperes || quick.Step != whole.Step || quick.Mode != whole.Mode || quick.Output != whole.Output || quick.Nanos != whole.Nanos || quick.Cell != whole.Cell || quick.Supply != whole.Supply {
 				t.Fatalf("%q\nquick %+v\nwhole %+v", line, quick, whole)
 			}
 		}

@@ -189,6 +189,10 @@ func (a *Assessment) voltage() error {
 		v.Conductivity = fromFigure(c.Conductivity)
 		v.Conductivity.Low = math.Max(v.Conductivity.Low, v.Conductivity.Best/2)
 	}
+	if c.LeadOhms.Known() {
+		v.Leads = fromFigure(combine(c.LeadOhms.Value*c.Current.Value, "resistance × current", c.LeadOhms, c.Current))
+		v.Leads.Low = math.Max(v.Leads.Low, 0)
+	}
 	if c.Medium == matter.Chromic {
 		v.Metal = chromicAcid
 	}

@@ -63,6 +63,7 @@ type Conditions struct {
 	RoomVolume matter.Figure // m³; unknown: no build-up time
 	Airflow    matter.Figure // m³/s of fresh air; unknown: none
 	LeadLength matter.Figure // m one way; unknown: 1
+	LeadOhms   matter.Figure // there and back, as a second meter measured it; unknown: a usual drop
 	Price      matter.Figure // money per kWh; unknown: no cost
 }
 
@@ -204,6 +205,7 @@ func (c Conditions) mistakes() []error {
 	optional("anolyte volume", "m³", c.Anolyte)
 	optional("room volume", "m³", c.RoomVolume)
 	optional("lead length", "m", c.LeadLength)
+	optional("lead resistance", "Ω", c.LeadOhms)
 	allowZero("metal concentration at the end", "mol/m³", c.FinalConcentration)
 	allowZero("free acid", "mol/m³", c.FreeAcid)
 	allowZero("chloride", "mol/m³", c.Chloride)

@@ -31,6 +31,7 @@ type voltageConditions struct {
 	Temperature    float64 // K; 0: 25 °C
 	Conductivity   Band    // S/m at the bath's temperature
 	Separator      Separator
+	Leads          Band // V lost in them; none: assumed
 }
 
 // leadsPart names the one component that is lost outside of the bath.
@@ -58,7 +59,11 @@ func cellVoltage(c voltageConditions) (total Band, parts []Component) {
 	if r := separators[c.Separator].resistance; r.Best > 0 {
 		parts = append(parts, Component{"resistance of the separator", r.scaled(mean)})
 	}
-	parts = append(parts, Component{leadsPart, assumed(0.03, 0.1, 0.3, "sized as advised, good joints")})
+	leads := c.Leads
+	if leads.High == 0 {
+		leads = assumed(0.03, 0.1, 0.3, "sized as advised, good joints")
+	}
+	parts = append(parts, Component{leadsPart, leads})
 	return sum(parts), parts
 }
 

@@ -140,7 +140,7 @@ func (s *sheet) flowed() report.Table {
 	}
 	if l := t.Leads; l.Readings > 0 {
 		table.Known("lead_resistance", "leads", matter.Figure{Value: l.Ohms, StandardUncertainty: l.StandardUncertainty, Mark: matter.Measured}, report.Ohms,
-			"volts at the supply less those at the cell, over the current")
+			"volts at the supply less those at the cell, over the current; lead_resistance in [electrodes] takes it into the next plan")
 	}
 	table.Known("energy", "energy", s.Energy, report.KilowattHours, "")
 	table.Known("mean_voltage", "mean voltage", s.MeanVolts, report.Volts, "energy over charge")
