@@ -47,6 +47,9 @@ func TestAnAssayIsWeighed(t *testing.T) {
 	if left := p.Left(); math.Abs(left.Value-0.04856) > 1e-8 || math.Abs(left.StandardUncertainty-0.0024) > 1e-8 {
 		t.Errorf("%g kg ± %g kg", left.Value, left.StandardUncertainty)
 	}
+	if off := p.Standing(0); math.Abs(off.TargetDoubt-after.TargetDoubt) > 1e-9*after.TargetDoubt {
+		t.Errorf("the doubt of the target is %g C with the current off, %g C with it on", off.TargetDoubt, after.TargetDoubt)
+	}
 	if got := after.TargetCharge / before.TargetCharge; math.Abs(got-0.9712) > 1e-6 || !(after.TargetDoubt < before.TargetDoubt) {
 		t.Errorf("the target moves by %g, its doubt from %g C to %g C", got, before.TargetDoubt, after.TargetDoubt)
 	}
