@@ -19,8 +19,14 @@ var programs = map[string]func(){
 	"nightcell": func() { os.Exit(run(os.Args[1:], &shell{in: os.Stdin, out: os.Stdout, err: os.Stderr})) },
 }
 
-// TestMain lets scripts run nightcell as a program of its own.
-func TestMain(m *testing.M) { testscript.Main(m, programs) }
+// TestMain lets scripts run nightcell as a program of its own. Built with the race detector, each such program would wait a second
+// before it ends, so that goroutines still at work can be reported; their own ends are waited for here, and there are hundreds.
+func TestMain(m *testing.M) {
+	if err := os.Setenv("GORACE", strings.TrimSpace("atexit_sleep_ms=0 "+os.Getenv("GORACE"))); err != nil {
+		panic(err)
+	}
+	testscript.Main(m, programs)
+}
 
 // TestScripts runs the command-line scripts of testdata/scripts, each in a folder of its own.
 func TestScripts(t *testing.T) {
@@ -35,7 +41,7 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "../../testdata/scripts",
 		Setup: func(e *testscript.Env) error {
-			e.Vars = append(e.Vars, "SCENARIOS="+scenarios, "EXAMPLES="+examples)
+			e.Vars = append(e.Vars, "SCENARIOS="+scenarios, "EXAMPLES="+examples, "GORACE="+os.Getenv("GORACE"))
 			return nil
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){

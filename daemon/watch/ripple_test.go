@@ -31,6 +31,7 @@ times = 256
 // of the current or nearly so. The charge that truly passed lies within what is stated,
 // and a replay of the log says the same to the bit.
 func TestWatchesInStepWithARipple(t *testing.T) {
+	t.Parallel() // most of it is waiting for the disk
 	for _, times := range []struct{ watched, dark time.Duration }{
 		{1400 * time.Millisecond, 1400 * time.Millisecond}, // five in two periods
 		{6 * time.Second, 4500 * time.Millisecond},         // two in three periods

@@ -79,7 +79,8 @@ func (s *tripping) Close() error                                      { return n
 // jump itself at most one poll, two exchanges and the time a status question was just taking.
 func TestOverLimitToOff(t *testing.T) {
 	t.Parallel() // it is the longest test, and the others leave it a core
-	const trips, poll = 1000, time.Second
+	const poll = time.Second
+	trips := watchtest.Thinned(1000)
 	random := rand.New(rand.NewPCG(1, 2))
 	dir := t.TempDir()
 	var fromReading, fromJump []time.Duration
