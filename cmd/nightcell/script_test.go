@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"nightcell/daemon/watchtest"
 )
 
 // programs are those that scripts may run besides the system's own.
@@ -19,17 +21,26 @@ var programs = map[string]func(){
 	"nightcell": func() { os.Exit(run(os.Args[1:], &shell{in: os.Stdin, out: os.Stdout, err: os.Stderr})) },
 }
 
-// TestMain lets scripts run nightcell as a program of its own. Built with the race detector, each such program would wait a second
+// TestMain lets scripts run nightcell as a program of its own, six side by side because they mostly wait. Built with the race detector, each such program would wait a second
 // before it ends, so that goroutines still at work can be reported; their own ends are waited for here, and there are hundreds.
 func TestMain(m *testing.M) {
 	if err := os.Setenv("GORACE", strings.TrimSpace("atexit_sleep_ms=0 "+os.Getenv("GORACE"))); err != nil {
 		panic(err)
 	}
-	testscript.Main(m, programs)
+	testscript.Main(sideBySide{m}, programs)
+}
+
+// sideBySide are the tests, but not the programs that testscript.Main runs in their place.
+type sideBySide struct{ *testing.M }
+
+func (m sideBySide) Run() int {
+	watchtest.Flags(map[string]string{"test.parallel": "6"})
+	return m.M.Run()
 }
 
 // TestScripts runs the command-line scripts of testdata/scripts, each in a folder of its own.
 func TestScripts(t *testing.T) {
+	t.Parallel()
 	scenarios, err := filepath.Abs("../../testdata/scenarios")
 	if err != nil {
 		t.Fatal(err)

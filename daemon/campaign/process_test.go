@@ -7,7 +7,6 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 	"net/http"
 	"os"
@@ -19,6 +18,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"nightcell/daemon/watchtest"
 )
 
 // patience is how long a process may take to do what it must, on a machine that is busy with other things.
@@ -31,20 +32,17 @@ var program string
 func TestMain(m *testing.M) { os.Exit(run(m)) }
 
 func run(m *testing.M) int {
-	flag.Parse()
-	given := false
-	flag.Visit(func(f *flag.Flag) { given = given || f.Name == "test.parallel" })
+	watchtest.Flags(map[string]string{"test.parallel": "4"})
 	dir, err := os.MkdirTemp("", "nightcell-campaign")
-	if err == nil && !given {
-		err = flag.Set("test.parallel", "4")
-	}
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
 	defer os.RemoveAll(dir)
 	program = filepath.Join(dir, "nightcell")
-	if out, err := exec.Command("go", "build", "-o", program, "nightcell/cmd/nightcell").CombinedOutput(); err != nil {
+	build := exec.Command("go", "build", "-o", program, "nightcell/cmd/nightcell")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0") // as it is released
+	if out, err := build.CombinedOutput(); err != nil {
 		fmt.Fprintf(os.Stderr, "building nightcell: %v\n%s", err, out)
 		return 1
 	}

@@ -3,7 +3,6 @@ package fleet
 import (
 	"bytes"
 	"errors"
-	"flag"
 	"fmt"
 	"io/fs"
 	"os"
@@ -14,11 +13,12 @@ import (
 
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
+	"nightcell/daemon/watchtest"
 	"nightcell/integrate"
 )
 
 func TestMain(m *testing.M) {
-	flag.Parse()
+	watchtest.Flags(map[string]string{"test.parallel": "4"}) // they mostly wait
 	if address := os.Getenv(visitorsOf); address != "" {
 		visit(address)
 		return

@@ -50,7 +50,9 @@ func program(t testing.TB, name string) string {
 // nightcell is the program itself, built once.
 var nightcell = sync.OnceValues(func() (string, error) {
 	path := filepath.Join(binaries, "nightcell")
-	out, err := exec.Command("go", "build", "-o", path, "nightcell/cmd/nightcell").CombinedOutput()
+	build := exec.Command("go", "build", "-o", path, "nightcell/cmd/nightcell")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0") // as it is released
+	out, err := build.CombinedOutput()
 	if err != nil {
 		return "", fmt.Errorf("building nightcell: %w\n%s", err, out)
 	}
