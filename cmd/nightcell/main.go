@@ -1,3 +1,7 @@
+// The runtime would look every second how many processors it may use, which costs as much as a third of a poll.
+//
+//go:debug updatemaxprocs=0
+
 // Command nightcell keeps the watch over an electrolytic cell on a bench supply:
 // it counts the charge, keeps the log, raises the alarms and does the books. The
 // commands here only wire the rooms together.

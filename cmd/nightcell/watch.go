@@ -74,6 +74,11 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 		return err
 	}
 	defer record.Close()
+	var fed func() // nil, and nobody wakes for it, unless systemd has asked to be told
+	supervised := os.Getenv("NOTIFY_SOCKET") != ""
+	if supervised {
+		fed = func() { tellSystemd(log, sddaemon.SdNotifyWatchdog) }
+	}
 	d, err := daemon.New(daemon.Options{
 		Record: record, Config: cfg, Clock: clock, Version: version(), Log: log,
 		Load: load,
@@ -81,7 +86,7 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 			tellSystemd(log, sddaemon.SdNotifyReady)
 			log.Info("watching", "cells", len(cfg.Cells), "data", cfg.Data)
 		},
-		Fed: func() { tellSystemd(log, sddaemon.SdNotifyWatchdog) },
+		Fed: fed,
 	})
 	if err != nil {
 		return err
@@ -89,7 +94,9 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	watching, done := context.WithCancel(ctx)
 	defer done()
 	go reloadOn(watching, reloads, d, log)
-	go tellState(watching, d, clock.UTC, log)
+	if supervised {
+		go tellState(watching, d, clock.UTC, log)
+	}
 	err = d.Run(ctx)
 	tellSystemd(log, sddaemon.SdNotifyStopping)
 	return err

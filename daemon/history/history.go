@@ -28,7 +28,7 @@ type Options struct {
 	Data  string // directory that holds the run logs
 	Cells []string
 	Log   *slog.Logger
-	// Every is the time between two looks at the logs; 0: suited to the number of cells.
+	// Every is the time between two looks at the logs, each of which opens what has grown; 0: suited to the number of cells.
 	Every time.Duration
 }
 
@@ -64,7 +64,7 @@ func New(o Options) *History {
 	h := &History{o: o, cells: make(map[string]*cell), scans: semaphore.NewWeighted(mostScan), old: make(map[string]*series)}
 	h.Follow(o.Cells)
 	if h.o.Every <= 0 {
-		h.o.Every = min(max(time.Duration(len(o.Cells))*25*time.Millisecond, 250*time.Millisecond), 5*time.Second)
+		h.o.Every = min(max(time.Duration(len(o.Cells))*25*time.Millisecond, time.Second), 5*time.Second)
 	}
 	return h
 }
