@@ -179,7 +179,7 @@ func TestOneAnswerIsForAllRoutes(t *testing.T) {
 
 // TestATripIsToldAsSuch: an output that goes off is a reason to ask the supply at once why, so that one alarm comes, of the cause.
 func TestATripIsToldAsSuch(t *testing.T) {
-	phone := playNight(t, watchtest.Live+"[[event]]\nat = \"3 h\"\nkind = \"trip\"\nprotection = \"over-voltage\"\n", "", "", nil)[0]
+	phone := playNight(t, 4*time.Hour, watchtest.Live+"[[event]]\nat = \"3 h\"\nkind = \"trip\"\nprotection = \"over-voltage\"\n", "", "", nil)[0]
 	if got := phone.Of(alerts.ProtectionTripped); !strings.HasPrefix(got, "alarm") {
 		t.Errorf("the trip was told as %q", got)
 	}
