@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -21,9 +22,9 @@ import (
 // multimeter measures the truth of a bench's cell: the current over a shunt of 10 mΩ that is as good as stated, the volts behind leads of 20 mΩ.
 type multimeter struct {
 	b      *watchtest.Bench
-	silent bool
-	off    float64 // share by which its current is wrong
-	asked  int
+	silent atomic.Bool
+	off    atomic.Int64 // percent by which its current is wrong
+	lift   atomic.Int64 // V by which it shows too much
 }
 
 const leadOhms = 0.02 // simulated cell.Healthy
@@ -32,13 +33,12 @@ func (m *multimeter) Poll(ctx context.Context) (scpi.Measured, error) {
 	if err := drivers.Rest(ctx, 20*time.Millisecond); err != nil {
 		return scpi.Measured{}, err
 	}
-	m.asked++
-	if m.silent {
+	if m.silent.Load() {
 		return scpi.Measured{}, &drivers.Refusal{Reason: drivers.NoReply, Query: "MEAS:VOLT:DC?"}
 	}
 	t := m.b.Instrument.Truth(1)
 	return scpi.Measured{
-		At: m.b.Clock.Now(), Current: 0.01 * (t.Amperes*(1+m.off) + 0.0005), Volts: t.Volts - leadOhms*t.Amperes + 0.0008, Temperature: t.Temperature - 273.15,
+		At: m.b.Clock.Now(), Current: 0.01 * (t.Amperes*(1+float64(m.off.Load())/100) + 0.0005), Volts: t.Volts - leadOhms*t.Amperes + 0.0008 + float64(m.lift.Load()), Temperature: t.Temperature - 273.15,
 	}, nil
 }
 
@@ -150,7 +150,7 @@ func TestTheMeterCounts(t *testing.T) {
 			replayed(t, s)
 			volts := s.Reading.Volts
 
-			m.silent = true
+			m.silent.Store(true)
 			until(61 * time.Minute)
 			if a, stands := watchtest.Standing(c.Latest(), alerts.MeterSilent); !stands || !strings.Contains(a.Text, "meter shunt (MEAS:VOLT:DC?") || !strings.Contains(a.Text, "supply's readings count") {
 				t.Errorf("alarm %+v", a)
@@ -171,7 +171,7 @@ func TestTheMeterCounts(t *testing.T) {
 			}
 			replayed(t, s)
 
-			m.silent = false
+			m.silent.Store(false)
 			until(3 * time.Hour)
 			s = c.Latest()
 			if err := agrees(s, b); err != nil {
@@ -192,7 +192,7 @@ func TestTheMeterCounts(t *testing.T) {
 func TestMetersThatDisagree(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b, m, settings := metered(t, t.TempDir())
-		m.off = -0.05 // and the supply shows 2 % too much, of which it states 3 %
+		m.off.Store(-5) // and the supply shows 2 % too much, of which it states 3 %
 		c := New(settings, MachineOf(b.Clock))
 		stop := watchtest.Start(t, c)
 		watchtest.Until(t, c, 2*time.Minute, "both figures", watchtest.Stands(alerts.MeterDisagrees))
@@ -202,10 +202,15 @@ func TestMetersThatDisagree(t *testing.T) {
 				t.Errorf("%q lacks %q", a.Text, want)
 			}
 		}
-		m.off = 0
+		m.off.Store(0)
 		watchtest.Until(t, c, 5*time.Minute, "over", func(s *snapshot.Cell) bool {
 			a, stands := watchtest.Standing(s, alerts.MeterDisagrees)
 			return !stands || !a.State.Active()
+		})
+		m.lift.Store(1) // more than the supply gives, which no cell has
+		watchtest.Until(t, c, 5*time.Minute, "volts above the supply's", func(s *snapshot.Cell) bool {
+			a, _ := watchtest.Standing(s, alerts.MeterDisagrees)
+			return a.State.Active() && strings.Contains(a.Text, " V and the supply ")
 		})
 		if err := stop(); err != nil {
 			t.Fatal(err)
