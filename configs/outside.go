@@ -148,14 +148,14 @@ func (c *Config) Exposed() []Mistake {
 	return found
 }
 
-// build reads the secrets and templates of the route and builds it. Nothing is sent.
+// build reads the secrets of the route and builds it. Nothing is sent.
 func (r *Route) build() (routes.Route, error) {
-	templates, err0 := routes.LoadTemplates(r.Templates, r.Zone)
+	templates := routes.LoadTemplates(r.Zone)
 	address, err1 := r.Address.Read()
 	password, err2 := r.Password.Read()
 	key, err3 := r.Key.Read()
 	authorization, err4 := r.Authorization.Read()
-	if err := errors.Join(err0, err1, err2, err3, err4); err != nil {
+	if err := errors.Join(err1, err2, err3, err4); err != nil {
 		return nil, err
 	}
 	headers := map[string]routes.Secret{}
@@ -207,7 +207,7 @@ type Elsewhere struct {
 func (e *Elsewhere) Unwrap() error { return e.cause }
 
 // Outside tries what the configuration names outside itself and can be tried
-// without speaking to anybody: secrets, templates, commands, files.
+// without speaking to anybody: secrets, commands, files.
 func (c *Config) Outside() []*Elsewhere {
 	var found []*Elsewhere
 	note := func(table string, err error) {

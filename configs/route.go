@@ -26,8 +26,7 @@ type Route struct {
 	Name string
 	Kind string
 	routes.Way
-	ByLink    bool // whoever has the link of a notice may acknowledge its alarm, once, without a sign-in
-	Templates routes.TemplateFiles
+	ByLink bool // whoever has the link of a notice may acknowledge its alarm, once, without a sign-in
 
 	Address       Address // webhook, MQTT broker, Alertmanager
 	CAFile        string
@@ -64,11 +63,6 @@ func readRoute(n named) Route {
 			Zone:               t.zone("zone"),
 		},
 		ByLink: t.flag("acknowledge_by_link", false),
-		Templates: routes.TemplateFiles{
-			Subject: t.file(t.text("subject_template", "")),
-			Text:    t.file(t.text("text_template", "")),
-			HTML:    t.file(t.text("html_template", "")),
-		},
 	}
 	r.Pictures = r.Kind == email
 	r.Least = t.priority("lowest_priority", routes.Low)

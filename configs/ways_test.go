@@ -83,7 +83,6 @@ kind = "email"
 server = "mail.example"
 from = "a@lab.example"
 to = ["b@lab.example"]
-text_template = "no-such-template"
 [route.broker]
 kind = "mqtt"
 url = "mqtt://broker.example"
@@ -97,7 +96,7 @@ password_env = "NIGHTCELL_TEST_UNSET"
 	if err == nil || len(ways) != 0 {
 		t.Fatalf("%d routes were built: %v", len(ways), err)
 	}
-	for _, want := range []string{"[route.hook]", "no-such-file", "[route.call]", "no-such-program-anywhere", "[route.mail]", "no-such-template", "[route.broker]", "NIGHTCELL_TEST_UNSET"} {
+	for _, want := range []string{"[route.hook]", "no-such-file", "[route.call]", "no-such-program-anywhere", "[route.mail]", "[route.broker]", "NIGHTCELL_TEST_UNSET"} {
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("%q is not named in: %v", want, err)
 		}

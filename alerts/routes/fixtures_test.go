@@ -205,11 +205,23 @@ func decodeBase64(t *testing.T, data []byte) []byte {
 	return out
 }
 
-// builtIn are the templates that come with nightcell, with times in UTC.
-func builtIn() *Templates {
-	t, err := LoadTemplates(TemplateFiles{}, time.UTC)
-	if err != nil {
-		panic(err)
+// builtIn are the templates with times in UTC.
+func builtIn() *Templates { return LoadTemplates(time.UTC) }
+
+// samples are notices of every kind, with and without the optional parts.
+func samples() []Notice {
+	at := time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC)
+	full := Notice{
+		ID: "sample", Cell: "zinc-1", Supply: "bench", Condition: "over-current", Priority: High, State: "UNACK",
+		At: at, Since: at.Add(-time.Minute), Subject: "4.1 A where 3.3 A is the limit", Text: "text", Meaning: "meaning",
+		First: "first", Acknowledge: "nightcell alarms ack zinc-1 over-current",
+		Values: map[string]float64{"current_amperes": 4.1}, Link: "https://bench.example/alarm/x", Repeat: 1, Delayed: time.Hour, Picture: []byte{1},
 	}
-	return t
+	var all []Notice
+	for _, kind := range []Kind{Alarm, Cleared, Acknowledged, Quieted, Milestone, Drill, Ended, Summary} {
+		n := full
+		n.Kind, n.Drill = kind, kind == Drill
+		all = append(all, n, Notice{ID: "bare", Kind: kind, Cell: "zinc-1", At: at})
+	}
+	return all
 }

@@ -5,10 +5,8 @@ import (
 	"cmp"
 	"embed"
 	"errors"
-	"fmt"
 	html "html/template"
 	"maps"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -19,9 +17,6 @@ import (
 //go:embed letter
 var letterFiles embed.FS
 
-// longestLetter bounds what a template may write, in bytes.
-const longestLetter = 256 << 10
-
 // Letter is a notice in words, for the routes that a person reads.
 type Letter struct {
 	Subject string // one line
@@ -29,40 +24,15 @@ type Letter struct {
 	HTML    string
 }
 
-// Templates turn a notice into words. They are executed on a Notice and may use
-// the functions clock (a time of day where the user is), span (a duration),
-// headline (the subject, with the cell's name before it), figures (the values
-// with units, what the supply shows first) and upper.
+// Templates turn a notice into words, with times of day where the user is.
 type Templates struct {
 	subject, text *text.Template
 	html          *html.Template
-	builtIn       *Templates // what is used when a user's template fails; nil in the built-in ones
 }
 
-// TemplateFiles name the files with the user's own templates; an empty name keeps the built-in one.
-type TemplateFiles struct{ Subject, Text, HTML string }
-
-// LoadTemplates parses templates and tries each on a sample of every kind of
-// notice, so that a mistake is found now and not at night.
-func LoadTemplates(files TemplateFiles, location *time.Location) (*Templates, error) {
-	builtIn, err := parseTemplates(TemplateFiles{}, location)
-	if err != nil || files == (TemplateFiles{}) {
-		return builtIn, err
-	}
-	t, err := parseTemplates(files, location)
-	if err != nil {
-		return nil, err
-	}
-	for _, sample := range samples() {
-		if _, err := t.compose(sample); err != nil {
-			return nil, fmt.Errorf("template tried on a sample notification of kind %s: %w", sample.Kind, err)
-		}
-	}
-	t.builtIn = builtIn
-	return t, nil
-}
-
-func parseTemplates(files TemplateFiles, location *time.Location) (*Templates, error) {
+// LoadTemplates parses the templates. The functions that they use besides those of the library say a time of day, a
+// duration, the subject with the cell's name before it, and the values with units.
+func LoadTemplates(location *time.Location) *Templates {
 	functions := map[string]any{
 		"clock":    func(t time.Time) string { return t.In(location).Format("2006-01-02 15:04:05 MST") },
 		"span":     func(d time.Duration) string { return d.Round(time.Second).String() },
@@ -70,62 +40,21 @@ func parseTemplates(files TemplateFiles, location *time.Location) (*Templates, e
 		"figures":  figures,
 		"upper":    strings.ToUpper,
 	}
-	subject, err1 := readTemplate(files.Subject, "letter/subject.txt")
-	body, err2 := readTemplate(files.Text, "letter/text.txt")
-	page, err3 := readTemplate(files.HTML, "letter/page.html")
-	if err := errors.Join(err1, err2, err3); err != nil {
-		return nil, err
+	words := func(file string) *text.Template {
+		return text.Must(text.New(file).Funcs(functions).ParseFS(letterFiles, "letter/"+file))
 	}
-	t := &Templates{}
-	t.subject, err1 = text.New("subject").Funcs(functions).Parse(subject)
-	t.text, err2 = text.New("text").Funcs(functions).Parse(body)
-	t.html, err3 = html.New("html").Funcs(functions).Parse(page)
-	if err := errors.Join(err1, err2, err3); err != nil {
-		return nil, fmt.Errorf("parse template: %w", err)
-	}
-	return t, nil
+	return &Templates{words("subject.txt"), words("text.txt"),
+		html.Must(html.New("page.html").Funcs(functions).ParseFS(letterFiles, "letter/page.html"))}
 }
 
-func readTemplate(own, builtIn string) (string, error) {
-	if own == "" {
-		data, err := letterFiles.ReadFile(builtIn)
-		return string(data), err
-	}
-	data, err := os.ReadFile(own)
-	if err != nil {
-		return "", fmt.Errorf("read template: %w", err)
-	}
-	return string(data), nil
-}
-
-// Compose writes the letter for a notice. It always succeeds: where the user's
-// template fails, the built-in one is used, and the text says why.
+// Compose writes the letter for a notice.
 func (t *Templates) Compose(n Notice) Letter {
-	letter, err := t.compose(n)
-	if err != nil && t.builtIn != nil {
-		letter, _ = t.builtIn.compose(n)
-		letter.Text += "\n(Your own template failed: " + oneLine(err.Error()) + ")\n"
-	}
-	return letter
-}
-
-func (t *Templates) compose(n Notice) (Letter, error) {
 	n = n.Clean()
-	var subject, body, page bounded
+	var subject, body, page bytes.Buffer
 	if err := errors.Join(t.subject.Execute(&subject, n), t.text.Execute(&body, n), t.html.Execute(&page, n)); err != nil {
-		return Letter{}, err
+		body.WriteString("\n" + oneLine(err.Error()) + "\n") // the notice still goes
 	}
-	return Letter{Subject: oneLine(subject.String()), Text: body.String(), HTML: page.String()}, nil
-}
-
-// bounded is a buffer that refuses to grow past longestLetter.
-type bounded struct{ bytes.Buffer }
-
-func (b *bounded) Write(p []byte) (int, error) {
-	if b.Len()+len(p) > longestLetter {
-		return 0, fmt.Errorf("a message may be at most %d bytes long", longestLetter)
-	}
-	return b.Buffer.Write(p)
+	return Letter{Subject: oneLine(subject.String()), Text: body.String(), HTML: page.String()}
 }
 
 // headline is the subject, which names the cell once and a drill not at all: the templates mark it.
@@ -200,24 +129,6 @@ func figures(values map[string]float64) []figure {
 			label = strings.ToUpper(label[:1]) + label[1:]
 		}
 		all = append(all, figure{label + ":", strconv.FormatFloat(v, 'g', 5, 64) + unit})
-	}
-	return all
-}
-
-// samples are notices of every kind, with and without the optional parts.
-func samples() []Notice {
-	at := time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC)
-	full := Notice{
-		ID: "sample", Cell: "zinc-1", Supply: "bench", Condition: "over-current", Priority: High, State: "UNACK",
-		At: at, Since: at.Add(-time.Minute), Subject: "4.1 A where 3.3 A is the limit", Text: "text", Meaning: "meaning",
-		First: "first", Acknowledge: "nightcell alarms ack zinc-1 over-current",
-		Values: map[string]float64{"current_amperes": 4.1}, Link: "https://bench.example/alarm/x", Repeat: 1, Delayed: time.Hour, Picture: []byte{1},
-	}
-	var all []Notice
-	for _, kind := range []Kind{Alarm, Cleared, Acknowledged, Quieted, Milestone, Drill, Ended, Summary} {
-		n := full
-		n.Kind, n.Drill = kind, kind == Drill
-		all = append(all, n, Notice{ID: "bare", Kind: kind, Cell: "zinc-1", At: at})
 	}
 	return all
 }

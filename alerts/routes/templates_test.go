@@ -1,28 +1,14 @@
 package routes
 
 import (
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 )
 
-func writeTemplate(t *testing.T, text string) string {
-	t.Helper()
-	path := filepath.Join(t.TempDir(), "own")
-	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	return path
-}
-
 func TestLetterSaysWhatAPersonNeeds(t *testing.T) {
 	zone := time.FixedZone("CET", 3600)
-	templates, err := LoadTemplates(TemplateFiles{}, zone)
-	if err != nil {
-		t.Fatal(err)
-	}
+	templates := LoadTemplates(zone)
 	n := samples()[0]
 	n.Repeat = 0
 	letter := templates.Compose(n)
@@ -142,7 +128,7 @@ func TestWhatIsOverAsksForNothing(t *testing.T) {
 func TestLetterOfEachKindIsTold(t *testing.T) {
 	for _, n := range samples() {
 		letter := builtIn().Compose(n)
-		if letter.Subject == "" || letter.Text == "" || letter.HTML == "" || strings.Contains(letter.Text+letter.HTML, "<no value>") {
+		if letter.Subject == "" || letter.Text == "" || letter.HTML == "" || strings.Contains(letter.Text+letter.HTML, "<no value>") || strings.Contains(letter.Text, "template:") {
 			t.Errorf("%s: %+v", n.Kind, letter)
 		}
 		if drill := strings.HasPrefix(letter.Subject, "DRILL: "); drill != n.Drill {
@@ -172,57 +158,5 @@ func TestMaliciousNamesStayText(t *testing.T) {
 	}
 	if !strings.Contains(letter.Text, "{{.ID}}") { // shown, not executed
 		t.Error("a template in a name was executed")
-	}
-	own, err := LoadTemplates(TemplateFiles{HTML: writeTemplate(t, `<a href="{{.Cell}}" onclick="f({{.Subject}})">{{.Text}}</a>`)}, time.UTC)
-	if err != nil {
-		t.Fatal(err)
-	}
-	n := alarm("a", "contact", High)
-	n.Cell, n.Subject, n.Text = "javascript:alert(1)", `");alert(1)//`, "<b>"
-	page := own.Compose(n).HTML
-	if strings.Contains(page, "javascript:") || strings.Contains(page, `f(");alert`) || strings.Contains(page, "<b>") {
-		t.Errorf("not escaped where it stands: %s", page)
-	}
-}
-
-func TestOwnTemplates(t *testing.T) {
-	own, err := LoadTemplates(TemplateFiles{Subject: writeTemplate(t, "{{.Cell}}\r\nBcc: x@example.com {{.Condition}}"), Text: writeTemplate(t, "Zelle {{.Cell}} um {{clock .At}}")}, time.UTC)
-	if err != nil {
-		t.Fatal(err)
-	}
-	letter := own.Compose(samples()[0])
-	if letter.Text != "Zelle zinc-1 um 2026-01-02 03:04:05 UTC" || strings.ContainsAny(letter.Subject, "\r\n") || !strings.Contains(letter.HTML, "<h2") {
-		t.Errorf("%+v", letter)
-	}
-}
-
-func TestMistakesInOwnTemplatesAreFoundWhenLoaded(t *testing.T) {
-	for name, text := range map[string]string{
-		"syntax": "{{.Cell", "field": "{{.Colour}}", "function": "{{reboot}}", "sometimes": `{{if eq .Kind "cleared"}}{{.Colour}}{{end}}`,
-		"endless": `{{range $i, $c := .Subject}}{{end}}{{template "text" .}}`, "long": `{{printf "%300000d" 1}}`,
-	} {
-		if _, err := LoadTemplates(TemplateFiles{Text: writeTemplate(t, text)}, time.UTC); err == nil {
-			t.Errorf("%s: accepted", name)
-		}
-	}
-	if _, err := LoadTemplates(TemplateFiles{HTML: "/no/such/file"}, time.UTC); err == nil {
-		t.Error("a file that is not there")
-	}
-}
-
-// A template that fails only at night must not cost the notice.
-func TestAFailingTemplateFallsBack(t *testing.T) {
-	own, err := LoadTemplates(TemplateFiles{Text: writeTemplate(t, `{{if eq .Cell "zinc-9"}}{{index .Values 7}}{{end}}own`)}, time.UTC)
-	if err != nil {
-		t.Fatal(err)
-	}
-	n := alarm("a", "contact", High)
-	if got := own.Compose(n).Text; got != "own" {
-		t.Errorf("text %q", got)
-	}
-	n.Cell = "zinc-9"
-	letter := own.Compose(n)
-	if !strings.Contains(letter.Text, "contact") || !strings.Contains(letter.Text, "Your own template failed") {
-		t.Errorf("%+v", letter)
 	}
 }
