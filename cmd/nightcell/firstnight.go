@@ -301,7 +301,7 @@ func (f *firstNight) takeSalt(text string) error {
 
 // settle makes the plan of what is stated so far.
 func (f *firstNight) settle() error {
-	made, err := (&planOptions{densityUnit: "A/dm2"}).subject("planned", f.doc)
+	made, err := (new(planOptions)).subject("planned", f.doc)
 	if err != nil {
 		return err
 	}

@@ -28,7 +28,6 @@ import (
 type planOptions struct {
 	config, cell, data, fromRuns     string
 	write, page, plot, notice, start string
-	densityUnit                      string
 	compare, assayed                 []string
 	asJSON, full                     bool
 }
@@ -41,7 +40,6 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags := cmd.Flags()
 	flags.StringVar(&o.config, "config", "", "configuration `file` that describes the cell")
 	flags.StringVar(&o.cell, "cell", "", "`name` of the cell in --config, if it has several")
-	flags.StringVar(&o.densityUnit, "density-unit", "A/dm2", "`unit` of current density: A/dm2, A/m2, mA/cm2 or ASF")
 	flags.BoolVar(&o.asJSON, "json", false, "print one JSON object; the key of a quantity ends in its unit")
 	flags.BoolVar(&o.full, "full", false, "print every figure, all precautions and the sources")
 	flags.StringVar(&o.plot, "plot", "", "plot bath, deposit, current efficiency and charge against time to a .svg or .png `file`")
@@ -57,9 +55,6 @@ func newPlanCommand(s *shell) *cobra.Command {
 }
 
 func runPlan(s *shell, cmd *cobra.Command, o *planOptions, f *planFlags) error {
-	if _, err := quantity.In(quantity.CurrentDensity, 1, o.densityUnit); err != nil {
-		return usagef("--density-unit: %w; choose A/dm2, A/m2, mA/cm2 or ASF", err)
-	}
 	d, err := o.stated(cmd.Flags(), f)
 	if err != nil {
 		return err
@@ -106,7 +101,7 @@ func (o *planOptions) subject(name string, d document) (*plansheet.Subject, erro
 	if d.told != "" {
 		made.Bath.Notes = append(made.Bath.Notes, d.told+".")
 	}
-	return &plansheet.Subject{Plan: made, Cell: cell.Name, Name: name, Left: d.left, Before: d.before, Wish: *cell.Target, Density: o.densityUnit}, nil
+	return &plansheet.Subject{Plan: made, Cell: cell.Name, Name: name, Left: d.left, Before: d.before, Wish: *cell.Target}, nil
 }
 
 // files writes the picture, the configuration and the page for the door.

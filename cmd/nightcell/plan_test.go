@@ -140,15 +140,6 @@ func TestPlanText(t *testing.T) {
 	}
 }
 
-// TestPlanDensityUnits: 1 A/dm2 = 100 A/m2 = 10 mA/cm2 = 9.290304 ASF (the foot is 0.3048 m).
-func TestPlanDensityUnits(t *testing.T) {
-	for unit, text := range map[string]string{"A/dm2": "5.00 A/dm²", "A/m2": "500 A/m²", "mA/cm2": "50.0 mA/cm²", "ASF": "46.5 ASF"} {
-		if out := planOutput(t, zincPlan("--density-unit", unit)...); !strings.Contains(out, text) {
-			t.Errorf("--density-unit %s does not print %q", unit, text)
-		}
-	}
-}
-
 func TestPlanCompares(t *testing.T) {
 	object := planObject(t, copperPlan("--compare", "2 A", "--compare", "4 dm2")...)
 	compared, _ := object["compared"].([]any)
@@ -333,23 +324,22 @@ func TestPlanDoorNotice(t *testing.T) {
 func TestPlanMistakes(t *testing.T) {
 	dir := t.TempDir()
 	for words, args := range map[string][]string{
-		"--recover: '120 %' makes no sense here; it lies above 0 % and goes up to 100 %":    zincPlan("--recover", "120 %"),
-		"--efficiency: '101 %' makes no sense here; it lies above 0 % and goes up to 100 %": zincPlan("--efficiency", "101 %"),
-		"--cathode-area: '0 cm2' makes no sense here; it must be more than zero":            zincPlan("--cathode-area", "0 cm2"),
-		"--volume: '900 g' is a mass; a volume is needed":                                   zincPlan("--volume", "900 g"),
-		"--salt-mass: '1e300 g' makes no sense here; no cell has that much":                 {"--salt", "ZnSO4", "--salt-mass", "1e300 g", "--volume", "1 L", "--recover", "5 %"},
-		"--volume: '1e-300 L' makes no sense here; no cell has that little":                 {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1e-300 L", "--recover", "5 %"},
-		"--salt-mass: 3119 g/L of ZnSO4 are stated, and a bath holds no more":               {"--salt", "ZnSO4·7H2O", "--salt-mass", "5 kg", "--volume", "0.9 L", "--recover", "5 %"},
-		"--salt-mass: '5,0 g' has a comma":                                                  {"--salt", "ZnSO4", "--salt-mass", "5,0 g", "--volume", "1 L", "--recover", "5 %"},
-		"--recover and --leave: give one target":                                            zincPlan("--leave", "5 g/L"),
-		"--salt: formula \"Xx\": there is no element \"Xx\"":                                {"--salt", "Xx", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
-		"(cobalt is written Co)":                                                            {"--salt", "COSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
-		"--metal: the salts hold Cu and Ni; say which one to recover":                       {"--salt", "CuSO4", "--salt-mass", "5 g", "--salt", "NiSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
-		"--salt-mass: given 2 times for 1 salts":                                            zincPlan("--salt-mass", "1 g"),
-		"--salt-mass (number 2): neither mass nor concentration of ZnO is stated":           zincPlan("--salt", "ZnO"),
-		"target: it is missing":                                                             {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L"},
-		"1 argument given; usage: nightcell plan with flags alone":                          zincPlan("ZnSO4"),
-		"--density-unit":                                                                            zincPlan("--density-unit", "A/L"),
+		"--recover: '120 %' makes no sense here; it lies above 0 % and goes up to 100 %":            zincPlan("--recover", "120 %"),
+		"--efficiency: '101 %' makes no sense here; it lies above 0 % and goes up to 100 %":         zincPlan("--efficiency", "101 %"),
+		"--cathode-area: '0 cm2' makes no sense here; it must be more than zero":                    zincPlan("--cathode-area", "0 cm2"),
+		"--volume: '900 g' is a mass; a volume is needed":                                           zincPlan("--volume", "900 g"),
+		"--salt-mass: '1e300 g' makes no sense here; no cell has that much":                         {"--salt", "ZnSO4", "--salt-mass", "1e300 g", "--volume", "1 L", "--recover", "5 %"},
+		"--volume: '1e-300 L' makes no sense here; no cell has that little":                         {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1e-300 L", "--recover", "5 %"},
+		"--salt-mass: 3119 g/L of ZnSO4 are stated, and a bath holds no more":                       {"--salt", "ZnSO4·7H2O", "--salt-mass", "5 kg", "--volume", "0.9 L", "--recover", "5 %"},
+		"--salt-mass: '5,0 g' has a comma":                                                          {"--salt", "ZnSO4", "--salt-mass", "5,0 g", "--volume", "1 L", "--recover", "5 %"},
+		"--recover and --leave: give one target":                                                    zincPlan("--leave", "5 g/L"),
+		"--salt: formula \"Xx\": there is no element \"Xx\"":                                        {"--salt", "Xx", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
+		"(cobalt is written Co)":                                                                    {"--salt", "COSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
+		"--metal: the salts hold Cu and Ni; say which one to recover":                               {"--salt", "CuSO4", "--salt-mass", "5 g", "--salt", "NiSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
+		"--salt-mass: given 2 times for 1 salts":                                                    zincPlan("--salt-mass", "1 g"),
+		"--salt-mass (number 2): neither mass nor concentration of ZnO is stated":                   zincPlan("--salt", "ZnO"),
+		"target: it is missing":                                                                     {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L"},
+		"1 argument given; usage: nightcell plan with flags alone":                                  zincPlan("ZnSO4"),
 		"--cell zinc-1: add --config":                                                               zincPlan("--cell", "zinc-1"),
 		"reading the configuration":                                                                 {"--config", filepath.Join(dir, "missing.toml")},
 		"no such cell; it has zinc-1":                                                               {"--config", "../../configs/divided-zinc-overnight.toml", "--cell", "zinc-2"},

@@ -47,18 +47,6 @@ func Short(d Dimension, v float64, digits int) string {
 	return Format(d, short)
 }
 
-// In returns v, in the SI unit of d, as a number of unitSymbol.
-func In(d Dimension, v float64, unitSymbol string) (float64, error) {
-	u, err := parseUnit(unitSymbol)
-	if err != nil {
-		return 0, err
-	}
-	if u.base != descriptions[d].base {
-		return 0, fmt.Errorf("'%s' is not a unit of %s", unitSymbol, d)
-	}
-	return u.number(v), nil
-}
-
 // handy picks the largest of d's shown units that leaves at least one whole unit, else the smallest.
 func handy(d Dimension, v float64) (string, unit) {
 	shown := descriptions[d].shown
@@ -259,9 +247,4 @@ func decimal(value float64, place int) string {
 		return strconv.FormatFloat(rounded, 'e', max(power(size)-place, 0), 64)
 	}
 	return strconv.FormatFloat(rounded, 'f', max(-place, 0), 64)
-}
-
-// Printed writes the symbol of a unit the way the trade prints it: A/dm² for A/dm2.
-func Printed(symbol string) string {
-	return strings.NewReplacer("m2", "m²", "m3", "m³").Replace(symbol)
 }

@@ -26,8 +26,7 @@ type Subject struct {
 	Before   []string // what is to be done before the run, by the ledgers
 	Name     string   // among those compared
 	Wish     configs.Target
-	Density  string // unit of current density, such as "A/dm2"
-	Width    int    // columns of the text; 0: 100
+	Width    int // columns of the text; 0: 100
 	Compared []Subject
 	Lesson   *books.Lesson // that the plan follows; nil: earlier runs were not asked
 }
@@ -36,24 +35,14 @@ type Subject struct {
 type sheet struct {
 	*plan.Plan
 	Subject
-	wish    configs.Target
-	density report.Unit
+	wish configs.Target
 }
 
 func newSheet(s Subject) *sheet {
-	return &sheet{Plan: s.Plan, Subject: s, wish: s.Wish, density: densityUnit(s.Density)}
+	return &sheet{Plan: s.Plan, Subject: s, wish: s.Wish}
 }
 
-// densityUnit is a unit of current density by its symbol; its PerSI is NaN when there is none of that symbol.
-func densityUnit(symbol string) report.Unit {
-	perSI, err := quantity.In(quantity.CurrentDensity, 1, symbol)
-	if err != nil {
-		perSI = math.NaN()
-	}
-	return report.Unit{Symbol: quantity.Printed(symbol), PerSI: perSI, Word: "amperes_per_square_metre", WordPerSI: 1}
-}
-
-// Of lays a plan out. The unit of current density must exist.
+// Of lays a plan out.
 func Of(s Subject) *report.Report {
 	p := newSheet(s)
 	r := &report.Report{Title: "Plan: " + p.running(), Name: s.Name, Width: s.Width, Further: []string{

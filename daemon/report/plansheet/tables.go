@@ -203,10 +203,10 @@ func (p *sheet) runTable() report.Table {
 	t.Known("cathode_area", "cathode area", c.CathodeArea, report.SquareCentimetres, "both faces, if both face an anode")
 	note := "no usual window in the table"
 	if window.CurrentDensity.Known() {
-		note = usualNote(a.CathodeDensity.Value, window.CurrentDensity, p.density, "")
+		note = usualNote(a.CathodeDensity.Value, window.CurrentDensity, report.AmperesPerDecimetre, "")
 	}
-	t.Known("cathode_current_density", "at the cathode", a.CathodeDensity, p.density, note)
-	t.Known("anode_current_density", "at the anode", a.AnodeDensity, p.density, c.AnodeArea.Source)
+	t.Known("cathode_current_density", "at the cathode", a.CathodeDensity, report.AmperesPerDecimetre, note)
+	t.Known("anode_current_density", "at the anode", a.AnodeDensity, report.AmperesPerDecimetre, c.AnodeArea.Source)
 	growth, thick := p.Growth(), p.Thickness()
 	t.Add(rough("growth", "growth", growth.Value, growth.StandardUncertainty, report.MicrometresPerHour, growth.Mark, "if solid; dendrites grow tens of times faster"))
 	t.Add(rough("deposit_thickness", "thickness at the end", thick.Value, thick.StandardUncertainty, report.Millimetres, thick.Mark, "if solid and even; edges and dendrites grow thicker"))
