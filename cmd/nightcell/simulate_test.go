@@ -166,15 +166,3 @@ func TestSimulateMistakes(t *testing.T) {
 		}
 	}
 }
-
-func TestSimulateKinds(t *testing.T) {
-	var out bytes.Buffer
-	if c := run([]string{"simulate", "--kinds"}, &shell{in: strings.NewReader(""), out: &out, err: io.Discard}); c != 0 {
-		t.Fatalf("exit code %d", c)
-	}
-	for _, want := range []string{"\nwhisker ", "\nmains-cut ", "back, default \"off\"", "over, default \"2 h\"", "ohms, default 0.02"} {
-		if !strings.Contains(out.String(), want) {
-			t.Errorf("no %q in\n%s", want, out.String())
-		}
-	}
-}

@@ -9,7 +9,6 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
-	"strconv"
 	"strings"
 	"time"
 
@@ -31,7 +30,7 @@ type simulateFlags struct {
 	baud, channels                           int
 	seed                                     int64
 	duration                                 time.Duration
-	json, kinds                              bool
+	json                                     bool
 }
 
 func newSimulateCommand(s *shell) *cobra.Command {
@@ -49,15 +48,10 @@ func newSimulateCommand(s *shell) *cobra.Command {
 	flags.Int64Var(&f.seed, "seed", 1, "seed of the noise and of random events")
 	flags.StringVar(&f.length, "duration", "", "stop after this simulated `time`, such as \"2 h\" or 2h30m (default: run until interrupted)")
 	flags.BoolVar(&f.json, "json", false, "print the true figures at the end as one JSON object")
-	flags.BoolVar(&f.kinds, "kinds", false, "list the events that a scenario can script, and exit")
 	return cmd
 }
 
 func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
-	if f.kinds {
-		printKinds(s.out)
-		return nil
-	}
 	switch {
 	case !(f.speed > 0 && f.speed <= 1e6):
 		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
@@ -244,26 +238,6 @@ func (sum *demoSummary) print(w io.Writer) {
 	fmt.Fprintf(w, "%-10s %21.2f %16.2f W·h\n", "energy", sum.Energy/3600, sum.TrueEnergy/3600)
 	fmt.Fprintf(w, "%-10s %21.2f %16.2f g   (estimated at the stated current efficiency)\n", "deposit", sum.EstimatedDeposit, sum.TrueDeposit)
 	fmt.Fprintf(w, "\nRun log: %s\nCheck it with: nightcell verify %s\n", sum.RunDirectory, sum.RunDirectory)
-}
-
-// printKinds lists what a scenario can script, with parameters and defaults.
-func printKinds(w io.Writer) {
-	for _, k := range simulated.Kinds() {
-		fmt.Fprintf(w, "%-19s %s\n", k.Name, k.Meaning)
-		for _, key := range k.Keys {
-			d := k.Default(key)
-			if text, err := strconv.Unquote(d); err == nil {
-				if span, err := time.ParseDuration(text); err == nil {
-					d = strconv.Quote(timeWords(span))
-				}
-			}
-			if d != "" {
-				key += ", default " + d
-			}
-			fmt.Fprintf(w, "%-19s   %s\n", "", key)
-		}
-	}
-	fmt.Fprintln(w, "\nEvery event takes at and kind, and may take lasts, repeat, times, jitter, vary, channel and note.")
 }
 
 func newPortsCommand(s *shell) *cobra.Command {

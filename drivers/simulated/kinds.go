@@ -3,7 +3,6 @@ package simulated
 import (
 	"fmt"
 	"math"
-	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -12,8 +11,6 @@ import (
 // Kind describes one kind of scripted event.
 type Kind struct {
 	Name string
-	// Meaning says what happens, and what the parameters do.
-	Meaning string
 	// Keys are the parameters it takes besides at, kind, lasts, repeat, times, jitter, vary, channel and note.
 	Keys []string
 	// Required are those among them without a default.
@@ -29,27 +26,34 @@ type Kind struct {
 	does   func(i *Instrument, c *channel, d deed)
 }
 
-// Kinds lists every kind of event, sorted by name.
+// Kinds lists every kind of event, sorted by name. The comment at each says what happens, and what its parameters do.
 func Kinds() []Kind {
 	list := []Kind{
 		// What happens to the cell.
-		{Name: "hard-short", Meaning: "metal bridges the electrodes with ohms", Keys: []string{"ohms"}, defaults: Event{Ohms: 0.02},
+		// metal bridges the electrodes with ohms
+		{Name: "hard-short", Keys: []string{"ohms"}, defaults: Event{Ohms: 0.02},
 			shape: func(o *occurrence, w *weather, _ float64) { w.ShortSiemens += 1 / o.Ohms }},
-		{Name: "whisker", Meaning: "whiskers bridge with about ohms and burn off after about length, one every interval, e times as dense after each growth",
+		// whiskers bridge with about ohms and burn off after about length, one every interval, e times as dense after each growth
+		{Name: "whisker",
 			Keys: []string{"ohms", "interval", "length", "growth"}, defaults: Event{Ohms: 3, Interval: Span(3 * time.Minute), Length: Span(1500 * time.Millisecond), Growth: Span(2 * time.Hour)},
 			shape: func(o *occurrence, w *weather, _ float64) { w.ShortSiemens += o.pulse(w.at) }},
-		{Name: "lead-off", Meaning: "a lead comes off: no current, volts at the set-point",
+		// a lead comes off: no current, volts at the set-point
+		{Name: "lead-off",
 			shape: func(_ *occurrence, w *weather, _ float64) { w.LeadOhms = math.Inf(1) }},
-		{Name: "contact", Meaning: "a clip heats or corrodes: its resistance rises to ohms over a time, flickering by the share noise",
+		// a clip heats or corrodes: its resistance rises to ohms over a time, flickering by the share noise
+		{Name: "contact",
 			Keys: []string{"ohms", "over", "noise"}, defaults: Event{Ohms: 0.2, Over: Span(2 * time.Hour), Noise: 0.25},
 			shape: func(o *occurrence, w *weather, t float64) {
 				w.LeadOhms += o.Ohms * ramp(t, o.Over) * (1 + o.Noise*o.flicker(w.at))
 			}},
-		{Name: "evaporation", Meaning: "evaporation goes on factor times as fast", Keys: []string{"factor"}, defaults: Event{Factor: 10},
+		// evaporation goes on factor times as fast
+		{Name: "evaporation", Keys: []string{"factor"}, defaults: Event{Factor: 10},
 			shape: func(o *occurrence, w *weather, _ float64) { w.Evaporation *= o.Factor }},
-		{Name: "leak", Meaning: "catholyte runs out", Keys: []string{"litres_per_hour"}, defaults: Event{LitresPerHour: 0.2},
+		// catholyte runs out
+		{Name: "leak", Keys: []string{"litres_per_hour"}, defaults: Event{LitresPerHour: 0.2},
 			shape: func(o *occurrence, w *weather, _ float64) { w.Leak += o.LitresPerHour / 1e3 / 3600 }},
-		{Name: "clogging", Meaning: "the diaphragm clogs: resistance rises by ohms_per_hour, e times as fast after each growth",
+		// the diaphragm clogs: resistance rises by ohms_per_hour, e times as fast after each growth
+		{Name: "clogging",
 			Keys: []string{"ohms_per_hour", "growth"}, defaults: Event{OhmsPerHour: 0.02, Growth: Span(3 * time.Hour)},
 			shape: func(o *occurrence, w *weather, t float64) {
 				if g := o.Growth.seconds(); g > 0 {
@@ -57,12 +61,14 @@ func Kinds() []Kind {
 				}
 				w.ExtraOhms += math.Min(o.OhmsPerHour/3600*t, 100)
 			}},
-		{Name: "passivation", Meaning: "the anode passivates: volts are added, most of them over a time", Keys: []string{"volts", "over"},
+		// the anode passivates: volts are added, most of them over a time
+		{Name: "passivation", Keys: []string{"volts", "over"},
 			defaults: Event{Volts: number(3), Over: Span(time.Minute)},
 			shape: func(o *occurrence, w *weather, t float64) {
 				w.AnodeVolts += given(o.Volts, 0) * approach(t, o.Over)
 			}},
-		{Name: "stirrer-stop", Meaning: "transport falls to factor over a time, gas lies under the plates (ohms), and the cell's noise changes noise-fold",
+		// transport falls to factor over a time, gas lies under the plates (ohms), and the cell's noise changes noise-fold
+		{Name: "stirrer-stop",
 			Keys: []string{"factor", "over", "ohms", "noise"}, defaults: Event{Factor: 0.4, Over: Span(time.Minute), Ohms: 0.02, Noise: 3},
 			shape: func(o *occurrence, w *weather, t float64) {
 				a := approach(t, o.Over)
@@ -70,25 +76,32 @@ func Kinds() []Kind {
 				w.ExtraOhms += o.Ohms * a
 				w.noise *= o.Noise
 			}},
-		{Name: "heating", Meaning: "a heater or hot plate brings watts", Keys: []string{"watts"}, defaults: Event{Watts: 20},
+		// a heater or hot plate brings watts
+		{Name: "heating", Keys: []string{"watts"}, defaults: Event{Watts: 20},
 			shape: func(o *occurrence, w *weather, _ float64) { w.Heat += o.Watts }},
-		{Name: "room", Meaning: "the room warms by kelvin (negative: cools) over a time", Keys: []string{"kelvin", "over"}, defaults: Event{Kelvin: 5, Over: Span(time.Hour)},
+		// the room warms by kelvin (negative: cools) over a time
+		{Name: "room", Keys: []string{"kelvin", "over"}, defaults: Event{Kelvin: 5, Over: Span(time.Hour)},
 			shape: func(o *occurrence, w *weather, t float64) { w.Room += o.Kelvin * ramp(t, o.Over) }},
-		{Name: "impurity", Meaning: "hydrogen becomes factor times as easy, over a time: efficiency falls, volts hardly", Keys: []string{"factor", "over"},
+		// hydrogen becomes factor times as easy, over a time: efficiency falls, volts hardly
+		{Name: "impurity", Keys: []string{"factor", "over"},
 			defaults: Event{Factor: 5, Over: Span(30 * time.Minute)},
 			shape: func(o *occurrence, w *weather, t float64) {
 				w.Hydrogen += (o.Factor - 1) * ramp(t, o.Over)
 			}},
-		{Name: "froth", Meaning: "gas gathers under a cover: resistance grows by ohms and pops, every interval", Keys: []string{"ohms", "interval"},
+		// gas gathers under a cover: resistance grows by ohms and pops, every interval
+		{Name: "froth", Keys: []string{"ohms", "interval"},
 			defaults: Event{Ohms: 0.05, Interval: Span(4 * time.Minute)},
 			shape:    func(o *occurrence, w *weather, _ float64) { w.ExtraOhms += o.pulse(w.at) }},
-		{Name: "addition", Meaning: "somebody adds grams of dissolved metal in litres of water", Keys: []string{"grams", "litres"}, momentum: true,
+		// somebody adds grams of dissolved metal in litres of water
+		{Name: "addition", Keys: []string{"grams", "litres"}, momentum: true,
 			does: func(_ *Instrument, c *channel, d deed) { c.pour(d.Grams/1e3, d.Litres/1e3) }},
-		{Name: "sample", Meaning: "somebody takes litres of catholyte", Keys: []string{"litres"}, Required: []string{"litres"}, momentum: true,
+		// somebody takes litres of catholyte
+		{Name: "sample", Keys: []string{"litres"}, Required: []string{"litres"}, momentum: true,
 			does: func(_ *Instrument, c *channel, d deed) { c.pour(0, -d.Litres/1e3) }},
 
 		// What happens to the supply.
-		{Name: "panel", Meaning: "somebody turns the set-points to volts and amperes, or the output on or off, at the front panel",
+		// somebody turns the set-points to volts and amperes, or the output on or off, at the front panel
+		{Name: "panel",
 			Keys: []string{"volts", "amperes", "output"}, momentum: true,
 			does: func(_ *Instrument, c *channel, d deed) {
 				c.volts, c.amperes = given(d.Volts, c.volts), given(d.Amperes, c.amperes)
@@ -96,14 +109,17 @@ func Kinds() []Kind {
 					c.on = d.Output == "on"
 				}
 			}},
-		{Name: "brown-out", Meaning: "the output goes off; the instrument still answers", momentum: true,
+		// the output goes off; the instrument still answers
+		{Name: "brown-out", momentum: true,
 			does: func(_ *Instrument, c *channel, _ deed) { c.on = false }},
-		{Name: "trip", Meaning: "a protection acts: over-voltage, over-current or over-temperature", Keys: []string{"protection"},
+		// a protection acts: over-voltage, over-current or over-temperature
+		{Name: "trip", Keys: []string{"protection"},
 			Required: []string{"protection"}, momentum: true,
 			does: func(_ *Instrument, c *channel, d deed) {
 				c.trip(1 << (slices.Index(tripNames, d.Protection) + 1) >> 1) // none for ""
 			}},
-		{Name: "mains-cut", Meaning: "no mains while it lasts; back says how the supply returns: off, reset or last",
+		// no mains while it lasts; back says how the supply returns: off, reset or last
+		{Name: "mains-cut",
 			Keys: []string{"back"}, defaults: Event{Back: "off"},
 			does: func(i *Instrument, _ *channel, d deed) {
 				if d.ends {
@@ -112,13 +128,15 @@ func Kinds() []Kind {
 					i.powerOff()
 				}
 			}},
-		{Name: "swapped", Meaning: "another instrument answers", Keys: []string{"identity"}, defaults: Event{Identity: "EXAMPLE,PS-30-5,SIM-0002,1.0"},
+		// another instrument answers
+		{Name: "swapped", Keys: []string{"identity"}, defaults: Event{Identity: "EXAMPLE,PS-30-5,SIM-0002,1.0"},
 			does: func(i *Instrument, _ *channel, d deed) {
 				if i.identity = d.Identity; d.ends {
 					i.identity = i.setup.Identity // as New left it
 				}
 			}},
-		{Name: "frozen", Meaning: "the readings stop changing, whatever the cell does",
+		// the readings stop changing, whatever the cell does
+		{Name: "frozen",
 			does: func(i *Instrument, c *channel, d deed) {
 				if d.ends {
 					delete(i.frozen, d.Channel)
@@ -127,10 +145,12 @@ func Kinds() []Kind {
 				v, a := c.measure(i.at, i.night.weather(d.Channel, i.at))
 				i.frozen[d.Channel] = [2]float64{v, a}
 			}},
-		{Name: "fold-back", Meaning: "the supply, too hot, delivers factor times its set current without saying so", Keys: []string{"factor"},
+		// the supply, too hot, delivers factor times its set current without saying so
+		{Name: "fold-back", Keys: []string{"factor"},
 			defaults: Event{Factor: 0.5},
 			shape:    func(o *occurrence, w *weather, _ float64) { w.fold *= o.Factor }},
-		{Name: "offset", Meaning: "the meter's zero wanders by volts and amperes over a time", Keys: []string{"volts", "amperes", "over"},
+		// the meter's zero wanders by volts and amperes over a time
+		{Name: "offset", Keys: []string{"volts", "amperes", "over"},
 			defaults: Event{Over: Span(time.Hour)},
 			shape: func(o *occurrence, w *weather, t float64) {
 				w.offsetVolts += given(o.Volts, 0) * ramp(t, o.Over)
@@ -138,24 +158,33 @@ func Kinds() []Kind {
 			}},
 
 		// What happens to the line.
-		{Name: "silence", Meaning: "nothing said gets through, either way", spoils: func(_ *Event, w *wire) { w.silent = true }},
-		{Name: "garbage", Meaning: "a reply is noise, by chance", Keys: []string{"chance"}, defaults: Event{Chance: 1},
+		// nothing said gets through, either way
+		{Name: "silence", spoils: func(_ *Event, w *wire) { w.silent = true }},
+		// a reply is noise, by chance
+		{Name: "garbage", Keys: []string{"chance"}, defaults: Event{Chance: 1},
 			spoils: func(e *Event, w *wire) { w.garbage = e.Chance }},
-		{Name: "dropped-characters", Meaning: "each character of a reply is lost by chance", Keys: []string{"chance"}, defaults: Event{Chance: 0.05},
+		// each character of a reply is lost by chance
+		{Name: "dropped-characters", Keys: []string{"chance"}, defaults: Event{Chance: 0.05},
 			spoils: func(e *Event, w *wire) { w.drop = e.Chance }},
-		{Name: "blank-lines", Meaning: "an empty line comes before a reply, by chance", Keys: []string{"chance"}, defaults: Event{Chance: 1},
+		// an empty line comes before a reply, by chance
+		{Name: "blank-lines", Keys: []string{"chance"}, defaults: Event{Chance: 1},
 			spoils: func(e *Event, w *wire) { w.blank = e.Chance }},
-		{Name: "echo", Meaning: "every message comes back before its reply", spoils: func(_ *Event, w *wire) { w.echo = true }},
-		{Name: "special-value", Meaning: "a measured number is replaced, by chance: not-a-number, overflow or negative-overflow",
+		// every message comes back before its reply
+		{Name: "echo", spoils: func(_ *Event, w *wire) { w.echo = true }},
+		// a measured number is replaced, by chance: not-a-number, overflow or negative-overflow
+		{Name: "special-value",
 			Keys: []string{"value", "chance"}, defaults: Event{Value: "not-a-number", Chance: 1},
 			spoils: func(e *Event, w *wire) { w.special, w.value = e.Chance, e.Value }},
-		{Name: "late-reply", Meaning: "a reply is delayed, by chance, in the machine's own time", Keys: []string{"delay", "chance"},
+		// a reply is delayed, by chance, in the machine's own time
+		{Name: "late-reply", Keys: []string{"delay", "chance"},
 			defaults: Event{Delay: Span(3 * time.Second), Chance: 0.02},
 			spoils:   func(e *Event, w *wire) { w.late, w.lateBy = e.Chance, e.Delay.duration() }},
-		{Name: "slow-answers", Meaning: "every reply takes delay and up to spread more, in the machine's own time", Keys: []string{"delay", "spread"},
+		// every reply takes delay and up to spread more, in the machine's own time
+		{Name: "slow-answers", Keys: []string{"delay", "spread"},
 			defaults: Event{Delay: Span(150 * time.Millisecond), Spread: Span(100 * time.Millisecond)},
 			spoils:   func(e *Event, w *wire) { w.slow, w.spread = e.Delay.duration(), e.Spread.duration() }},
-		{Name: "unplug", Meaning: "the cable is pulled; the port vanishes, and returns when it ends", spoils: func(_ *Event, w *wire) { w.gone = true }},
+		// the cable is pulled; the port vanishes, and returns when it ends
+		{Name: "unplug", spoils: func(_ *Event, w *wire) { w.gone = true }},
 	}
 	slices.SortFunc(list, func(a, b Kind) int { return strings.Compare(a.Name, b.Name) })
 	return list
@@ -171,24 +200,6 @@ func kindNamed(name string) (Kind, error) {
 		names = append(names, k.Name)
 	}
 	return Kind{}, fmt.Errorf("%q is not a kind of event; the kinds are %s", name, strings.Join(names, ", "))
-}
-
-// Default is the value a parameter takes when it is left out, as it would stand in the file; "" if there is none.
-func (k Kind) Default(key string) string {
-	for field, v := range reflect.ValueOf(k.defaults).Fields() {
-		if field.Tag.Get("toml") != key || v.IsZero() {
-			continue
-		}
-		switch d := reflect.Indirect(v).Interface().(type) {
-		case Span:
-			return fmt.Sprintf("%q", d.duration())
-		case string:
-			return fmt.Sprintf("%q", d)
-		default:
-			return fmt.Sprint(d)
-		}
-	}
-	return ""
 }
 
 func number(v float64) *float64 { return &v }
