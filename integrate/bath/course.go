@@ -1,9 +1,6 @@
 package bath
 
-import (
-	"fmt"
-	"math"
-)
+import "math"
 
 // Point is one moment of a planned run at constant current.
 type Point struct {
@@ -64,70 +61,4 @@ func (s scenario) at(seconds float64) Point {
 		point.LoadRatio = s.amperes / s.batch.LimitingCurrent(left)
 	}
 	return point
-}
-
-// Variation is what the answer becomes if one assumption is off.
-type Variation struct {
-	What     string  // such as "efficiency 83 % instead of 88 %"
-	Source   string  // the assumption: "efficiency", "bath", "volume", "anode loss", "mass transfer", "current"
-	Charge   float64 // C that the target would take then; NaN if it would be out of reach
-	Seconds  float64 // s, 0 without a stated current
-	Deposit  float64 // kg that the planned charge would win then
-	Recovers float64 // share of the metal that the planned charge would win then
-	Problem  string  // why the target would be out of reach, or empty
-}
-
-// Sensitivity returns the plan with one assumption after another off by a
-// plausible step, the metal in the bath first.
-func (p *Plan) Sensitivity() []Variation {
-	s := p.scenario
-	var all []Variation
-	add := func(source, what string, change func(*scenario)) {
-		changed := s
-		change(&changed)
-		v := Variation{What: what, Source: source, Charge: math.NaN(), Seconds: math.NaN()}
-		if o, err := changed.solve(); err != nil {
-			v.Problem = err.Error()
-		} else {
-			v.Charge, v.Seconds = o.charge, o.seconds
-		}
-		won, _ := changed.wonBy(p.Goal.Charge.Value)
-		v.Deposit, v.Recovers = won*s.molar, won/changed.amount
-		all = append(all, v)
-	}
-	add("bath", "metal in the bath 5 % less", func(c *scenario) { c.amount *= 0.95 })
-	add("bath", "metal in the bath 5 % more", func(c *scenario) { c.amount *= 1.05 })
-	if s.form.name == formConcentration || s.batch.MassTransfer > 0 {
-		add("volume", "volume 3 % less, same metal", func(c *scenario) { c.batch.Volume *= 0.97 })
-		add("volume", "volume 3 % more, same metal", func(c *scenario) { c.batch.Volume *= 1.03 })
-	}
-	f, higher := p.Efficiency, s.batch.Efficiency+0.05
-	switch lower := s.batch.Efficiency - 0.05; {
-	case f.Skewed():
-		add("efficiency", fmt.Sprintf("efficiency %.3g %%, the lowest expected", 100*f.Low), func(c *scenario) { c.batch.Efficiency = f.Low })
-		add("efficiency", fmt.Sprintf("efficiency %.3g %%, the highest expected", 100*f.High), func(c *scenario) { c.batch.Efficiency = f.High })
-	case lower > 0.01:
-		add("efficiency", "efficiency 5 points less", func(c *scenario) { c.batch.Efficiency = lower })
-	default:
-		add("efficiency", "efficiency halved", func(c *scenario) { c.batch.Efficiency /= 2 })
-	}
-	if higher <= 1 && !f.Skewed() {
-		add("efficiency", "efficiency 5 points more", func(c *scenario) { c.batch.Efficiency = higher })
-	}
-	if u := p.Anode.Uptake(); u.High > u.Low && !p.Anode.Soluble {
-		add("anode loss", fmt.Sprintf("anode takes metal with %.3g %% of its charge", 100*p.Anode.Share.Low), func(c *scenario) { c.batch.Anode = u.Low })
-		add("anode loss", fmt.Sprintf("anode takes metal with %.3g %% of its charge", 100*p.Anode.Share.High), func(c *scenario) { c.batch.Anode = u.High })
-	}
-	if u := p.Crossing; u.High > 0 && (s.form.name == formConcentration || s.batch.MassTransfer > 0) {
-		add("separator", fmt.Sprintf("metal carries %.3g %% of the current through the separator", 100*p.order.Contents.Crossing.High), func(c *scenario) { c.batch.Crossing = u.High })
-	}
-	if s.batch.MassTransfer > 0 {
-		add("mass transfer", "mass transfer halved", func(c *scenario) { c.batch.MassTransfer /= 2 })
-		add("mass transfer", "mass transfer doubled", func(c *scenario) { c.batch.MassTransfer *= 2 })
-	}
-	if s.amperes > 0 && s.form.name != formMarginal {
-		add("current", "current 10 % less", func(c *scenario) { c.amperes *= 0.9 })
-		add("current", "current 10 % more", func(c *scenario) { c.amperes *= 1.1 })
-	}
-	return all
 }

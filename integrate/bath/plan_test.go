@@ -362,32 +362,6 @@ func TestPlanIsMonotonic(t *testing.T) {
 	})
 }
 
-func TestSensitivity(t *testing.T) {
-	p := mustPlan(t, twoStageOrder())
-	seen := map[string]bool{}
-	for _, v := range p.Sensitivity() {
-		seen[v.Source] = true
-		if v.What == "" || !(v.Deposit > 0) || v.Recovers > 1 {
-			t.Errorf("%+v", v)
-		}
-		switch v.What {
-		case "efficiency 5 points less", "mass transfer halved", "metal in the bath 5 % more":
-			if v.Charge <= p.Goal.Charge.Value {
-				t.Errorf("%s: %g C, planned %g C", v.What, v.Charge, p.Goal.Charge.Value)
-			}
-		case "mass transfer doubled":
-			if v.Charge >= p.Goal.Charge.Value || v.Deposit <= p.Goal.Deposit.Value {
-				t.Errorf("%s: %g C", v.What, v.Charge)
-			}
-		}
-	}
-	for _, source := range []string{"bath", "volume", "efficiency", "mass transfer", "current"} {
-		if !seen[source] {
-			t.Errorf("nothing says what happens if %s is off", source)
-		}
-	}
-}
-
 func TestNotesWarn(t *testing.T) {
 	o := zincOrder()
 	o.Target.Recover = given(0.99)

@@ -41,32 +41,3 @@ func (p *sheet) course() report.Table {
 	}
 	return report.Table{Key: "course", Title: "Course of the run, and beyond the target (" + letter(p.Bath.Goal.Duration.Mark) + ") " + report.Cite("the word for the deposit: "+practice), Grid: grid}
 }
-
-// sensitivity shows what becomes of the answer if an assumption is off.
-func (p *sheet) sensitivity() report.Table {
-	g := p.Bath.Goal
-	texts := func(what, charge string, seconds, deposit, recovers float64) []report.Figure {
-		hours := cell("", seconds, 0, report.Hours)
-		if !(seconds > 0) || charge != "" {
-			hours.Word = ""
-		}
-		return []report.Figure{{Text: what}, {Text: charge}, hours, cell("", deposit, 0, report.Grams), percent("", recovers)}
-	}
-	planned := texts("as planned", "", g.Duration.Value, g.Deposit.Value, g.Recovered.Value)
-	planned[1] = cell("", g.Charge.Value, 0, report.AmpereHours)
-	grid := &report.Grid{Head: []string{"", "A·h needed", "h", "g by plan", "recovered"}, Rows: []report.GridRow{{Cells: planned}}}
-	for _, v := range p.Bath.Sensitivity() {
-		row := report.GridRow{More: []report.Figure{
-			{Key: "if", Word: v.What}, {Key: "source", Word: v.Source}, {Key: "problem", Word: v.Problem}, cell("target_charge", v.Charge, 0, report.AmpereHours),
-			cell("duration", v.Seconds, 0, report.Hours), cell("deposit_by_planned_charge", v.Deposit, 0, report.Grams), cell("recovered_by_planned_charge", v.Recovers, 0, report.Share),
-		}}
-		if v.Problem != "" {
-			row.Cells = texts(v.What, "out of reach", 0, v.Deposit, v.Recovers)
-		} else {
-			row.Cells = texts(v.What, "", v.Seconds, v.Deposit, v.Recovers)
-			row.Cells[1] = cell("", v.Charge, 0, report.AmpereHours)
-		}
-		grid.Rows = append(grid.Rows, row)
-	}
-	return report.Table{Key: "sensitivity", Grid: grid, Title: "If an assumption is off: charge and time for the target, and the deposit from the planned charge (" + letter(g.Charge.Mark) + ")"}
-}

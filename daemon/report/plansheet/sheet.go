@@ -61,7 +61,7 @@ func Of(s Subject) *report.Report {
 	if p.Bath.MassTransfer.Known() {
 		all(p.course())
 	}
-	all(p.sensitivity(), report.Table{Apart: true, Lines: []string{"m measured, g given, p published, a assumed: a computed figure carries the weakest mark of what it rests on. ± is twice the standard uncertainty (k = 2)."}})
+	all(report.Table{Apart: true, Lines: []string{"m measured, g given, p published, a assumed: a computed figure carries the weakest mark of what it rests on. ± is twice the standard uncertainty (k = 2)."}})
 	r.Tables = append([]report.Table{p.subject(), {Key: "answer", Lines: p.answer()}}, rest...)
 	decisive := p.decisive(r)
 	asked := p.asked(r)
