@@ -81,6 +81,8 @@ command = ["no-such-program-anywhere"]
 [route.mail]
 kind = "email"
 server = "mail.example"
+user = "u"
+password_file = "no-such-password"
 from = "a@lab.example"
 to = ["b@lab.example"]
 [route.broker]
@@ -96,7 +98,7 @@ password_env = "NIGHTCELL_TEST_UNSET"
 	if err == nil || len(ways) != 0 {
 		t.Fatalf("%d routes were built: %v", len(ways), err)
 	}
-	for _, want := range []string{"[route.hook]", "no-such-file", "[route.call]", "no-such-program-anywhere", "[route.mail]", "[route.broker]", "NIGHTCELL_TEST_UNSET"} {
+	for _, want := range []string{"[route.hook]", "no-such-file", "[route.call]", "no-such-program-anywhere", "[route.mail]", "no-such-password", "[route.broker]", "NIGHTCELL_TEST_UNSET"} {
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("%q is not named in: %v", want, err)
 		}
