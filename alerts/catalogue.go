@@ -317,7 +317,7 @@ var catalogue = [conditionCount]entry{
 		"The voltage is just below its set-point.",
 		"Any further rise reduces the current, and the charge falls behind.",
 		"Find out why the voltage rose before raising the set-point."},
-		"${volts:.4g} V is just below the voltage set-point of ${set_volts:.4g} V, ${since}", "${value:.4g} V", ""},
+		"${value:.4g} V is just below the voltage set-point of ${set_volts:.4g} V, ${since}", "${value:.4g} V", ""},
 	VoltageDrift: {"voltage-drift", process, current, of(HardShort, Whisker, LeadOff, AnodePassivation, ThermalRunaway, Contact, StirrerStopped, Depletion, OhmicRise, ModeFlip, SetPointsChanged), starting(Medium, minute, 5*minute, 0.1, practice), About{
 		"The curve leaves the baseline learned after warm-up.",
 		"Something in the cell has changed; the deposit may suffer.",

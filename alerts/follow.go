@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -101,12 +102,13 @@ func (b *Board) regulate(now time.Duration, o *Observation) {
 // reading tell: what stands at its set-point is held.
 func modeOf(o *Observation) Mode {
 	const at, under = 0.01, 0.03
+	volts, amperes := cmp.Or(o.OwnVolts, o.Volts), cmp.Or(o.OwnAmperes, o.Amperes)
 	switch {
 	case o.Mode != ModeUnknown:
 		return o.Mode
-	case math.Abs(o.Amperes-o.SetAmperes) < at*o.SetAmperes && o.Volts < (1-under)*o.SetVolts:
+	case math.Abs(amperes-o.SetAmperes) < at*o.SetAmperes && volts < (1-under)*o.SetVolts:
 		return ConstantCurrent
-	case math.Abs(o.Volts-o.SetVolts) < at*o.SetVolts && o.Amperes < (1-under)*o.SetAmperes:
+	case math.Abs(volts-o.SetVolts) < at*o.SetVolts && amperes < (1-under)*o.SetAmperes:
 		return ConstantVoltage
 	}
 	return ModeUnknown

@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"cmp"
 	"math"
 	"time"
 
@@ -25,10 +26,11 @@ func (b *Board) judgeCell(o *Observation, now time.Duration, fresh bool) {
 		return
 	}
 	usual := b.usual()
+	most := max(o.Amperes, o.OwnAmperes) // a meter that is wrong or stands still hides nothing
 	v[HardShort] = b.hardShort(o, usual)
 	v[LeadOff] = b.leadOff(o, usual)
-	v[OverCurrent] = b.above(OverCurrent, o.Amperes, l.Amperes)
-	v[CurrentDensity] = b.above(CurrentDensity, o.Amperes/l.CathodeSquareMetres, l.AmperesPerSquareMetre)
+	v[OverCurrent] = b.above(OverCurrent, most, l.Amperes)
+	v[CurrentDensity] = b.above(CurrentDensity, most/l.CathodeSquareMetres, l.AmperesPerSquareMetre)
 	v[OverVoltage] = b.above(OverVoltage, o.Volts, l.Volts)
 	v[ModeFlip] = b.modeFlip(o)
 	v[VoltageLimit] = b.voltageLimit(o)
@@ -96,7 +98,7 @@ func (b *Board) voltageLimit(o *Observation) verdict {
 	if b.m.Regulation != ConstantCurrent {
 		return verdict{}
 	}
-	return b.above(VoltageLimit, o.Volts, nearLimit*o.SetVolts)
+	return b.above(VoltageLimit, cmp.Or(o.OwnVolts, o.Volts), nearLimit*o.SetVolts)
 }
 
 // drift: the slow average left the corridor, a smaller shift stayed, or the volts

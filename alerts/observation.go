@@ -51,7 +51,9 @@ type Observation struct {
 	LineLost   time.Duration
 	SharedWith string // the processes that have the supply's port open beside the watch while answers are missed; "" when none
 
-	Meter Meter
+	// OwnVolts and OwnAmperes are what the supply itself reported, where other figures stand for the cell above; 0: the same.
+	OwnVolts, OwnAmperes float64
+	Meter                Meter
 
 	// What the supply says of itself, as newly as it was asked.
 	SetVolts, SetAmperes float64 // V, A

@@ -195,3 +195,20 @@ func TestAnOffThatNobodyAnswersIsSaidSo(t *testing.T) {
 		t.Errorf("%+v", got)
 	}
 }
+
+// TestLeadsHideNoLimit: the supply's own volts stand at their set-point, whatever the cell gets behind long leads.
+func TestLeadsHideNoLimit(t *testing.T) {
+	for _, mode := range []alerts.Mode{alerts.ConstantCurrent, alerts.ModeUnknown} {
+		r := newRig(t)
+		r.o.Mode = mode
+		r.run(5 * time.Minute)
+		r.o.Volts, r.o.OwnVolts = 5.5, 5.95
+		if got := only(r.run(5*time.Minute), alerts.VoltageLimit); len(got) == 0 || got[0].To != alerts.UNACK || !strings.Contains(got[0].Text, "5.95 V") {
+			t.Errorf("%v: %+v", mode, got)
+		}
+		r.o.Volts, r.o.OwnVolts, r.o.Amperes, r.o.OwnAmperes = 5.5, 6, 2.5, 2.55
+		if got := only(r.run(5*time.Minute), alerts.ModeFlip); mode == alerts.ModeUnknown && len(got) == 0 {
+			t.Error("nobody says that the supply holds its voltage")
+		}
+	}
+}

@@ -28,6 +28,7 @@ func (r *Run) observe(fresh bool, gap time.Duration) (o alerts.Observation) {
 	if fresh {
 		o.HasReading = true
 		o.Volts, o.Amperes = float64(r.reading.Volts), float64(r.reading.Amperes)
+		o.OwnVolts, o.OwnAmperes = float64(r.reading.Shown.Volts), float64(r.reading.Own())
 		o.Mode, o.Output = alerts.Mode(r.reading.Mode), alerts.Output(r.reading.Output)
 		o.Gap, o.LineLost = gap, r.lostFor
 	}

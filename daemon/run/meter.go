@@ -69,6 +69,7 @@ func (r *Run) atCell(reading *drivers.Reading) {
 		return
 	}
 	if l := r.count.Totals().Leads; l.Readings >= leastDrop {
+		reading.Shown.Volts = reading.Volts
 		reading.Volts -= drivers.Volts(l.Ohms * float64(reading.Amperes))
 	}
 }

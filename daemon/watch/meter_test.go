@@ -242,3 +242,21 @@ func TestAMeterThatComesLater(t *testing.T) {
 		}
 	})
 }
+
+// TestLimitsHoldForTheSupplyToo: a meter that shows too little hides no current above the limit.
+func TestLimitsHoldForTheSupplyToo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, m, settings := metered(t, t.TempDir())
+		m.off.Store(-30)
+		settings.Limits.Amperes = 2.9 // of 3 A
+		c := New(settings, MachineOf(b.Clock))
+		stop := watchtest.Start(t, c)
+		watchtest.Until(t, c, 2*time.Minute, "over-current by the supply", watchtest.Stands(alerts.OverCurrent))
+		if a, _ := watchtest.Standing(c.Latest(), alerts.OverCurrent); !strings.Contains(a.Text, "3.06 A is above") {
+			t.Errorf("%q", a.Text)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
