@@ -133,6 +133,7 @@ func TestProgressSeesEveryByte(t *testing.T) {
 		"verify":   func(w io.Writer) error { _, err := runlog.ReplayEach(runs[0], nil, w); return err },
 		"readings": func(w io.Writer) error { _, err := runlog.ExportReadings(runs[0], io.Discard, w); return err },
 		"events":   func(w io.Writer) error { _, err := runlog.ExportEvents(runs[0], io.Discard, w); return err },
+		"lines":    func(w io.Writer) error { _, err := runlog.ExportLines(runs[0], io.Discard, w); return err },
 		"account":  func(w io.Writer) error { _, err := books.Read(runs[0], w); return err },
 		"backup": func(w io.Writer) error {
 			done, err := backup.Copy(data, filepath.Join(t.TempDir(), "copy"), w)

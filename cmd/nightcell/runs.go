@@ -109,20 +109,44 @@ func newRunsCommand(s *shell) *cobra.Command {
 }
 
 func newExportCommand(s *shell) *cobra.Command {
-	var what, output string
+	var as, what, output string
 	cmd := newCommand("export", func(_ *cobra.Command, args []string) error {
-		write := map[string]exportFunc{"readings": runlog.ExportReadings, "events": runlog.ExportEvents}[what]
-		if write == nil {
-			return usagef("--what %s: choose readings or events; the log itself is line protocol", what)
+		write, err := exporter(as, what)
+		if err != nil {
+			return err
 		}
 		return s.export(runDirectory(args[0]), output, write)
 	})
-	cmd.Flags().StringVar(&what, "what", "readings", "which `lines`: readings or events (alarms, gaps, entries, ...)")
+	cmd.Flags().StringVar(&as, "as", "csv", "the `form`: csv or line-protocol")
+	cmd.Flags().StringVar(&what, "what", "", "which `lines`: readings, events (alarms, gaps, entries, ...) or, in line protocol, all (default: readings for csv, all for line-protocol)")
 	cmd.Flags().StringVarP(&output, "output", "o", "", "write to this `file` instead of standard output")
 	return cmd
 }
 
 type exportFunc func(runDir string, to, seen io.Writer) (*runlog.Report, error)
+
+func exporter(as, what string) (exportFunc, error) {
+	lines := func(kinds ...runlog.Kind) exportFunc {
+		return func(run string, to, seen io.Writer) (*runlog.Report, error) {
+			return runlog.ExportLines(run, to, seen, kinds...)
+		}
+	}
+	forms := map[string]map[string]exportFunc{
+		"csv": {"": runlog.ExportReadings, "readings": runlog.ExportReadings, "events": runlog.ExportEvents},
+		"line-protocol": {"": lines(), "all": lines(), "readings": lines(runlog.KindReading),
+			"events": lines(runlog.KindGap, runlog.KindAlarm, runlog.KindNotice, runlog.KindEntry, runlog.KindOutput)},
+	}
+	write := forms[as][what]
+	switch {
+	case forms[as] == nil:
+		return nil, usagef("--as %s: choose csv or line-protocol", as)
+	case write == nil && as == "csv":
+		return nil, usagef("--what %s: CSV contains either readings or events: their columns differ", what)
+	case write == nil:
+		return nil, usagef("--what %s: choose readings, events or all", what)
+	}
+	return write, nil
+}
 
 func (s *shell) export(run, output string, write exportFunc) (err error) {
 	var report *runlog.Report

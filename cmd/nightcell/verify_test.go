@@ -119,7 +119,7 @@ func TestVerifyAndExportRefuseWhatIsNoRun(t *testing.T) {
 			t.Errorf("an empty directory: exit %d, %q", code, problem)
 		}
 	}
-	for _, args := range [][]string{{"--what", "all"}, {"--what", ""}} {
+	for _, args := range [][]string{{"--as", "xml"}, {"--what", "all"}, {"--as", "line-protocol", "--what", "sums"}} {
 		if _, problem, code := command(t, newExportCommand, append(args, "x")...); code != 2 || !strings.Contains(problem, args[len(args)-1]) {
 			t.Errorf("%v: exit %d, %q", args, code, problem)
 		}
@@ -149,5 +149,10 @@ func TestExport(t *testing.T) {
 	}
 	if _, problem, code = command(t, newExportCommand, run, "-o", file); code != 2 || !strings.Contains(problem, "the file exists") {
 		t.Errorf("exit %d, %q", code, problem)
+	}
+	out, _, _ = command(t, newExportCommand, run, "--as", "line-protocol")
+	log, err := os.ReadFile(filepath.Join(run, runlog.LogName))
+	if err != nil || out != string(log) {
+		t.Errorf("%v; the exported lines differ from the log", err)
 	}
 }

@@ -1,10 +1,12 @@
 package runlog
 
 import (
+	"bufio"
 	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -95,6 +97,19 @@ func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
 		out.Flush()
 		return errors.Join(err, out.Error())
 	})
+}
+
+// ExportLines writes the lines of the given kinds as they are, for any database
+// that takes line protocol; no kinds means all of them.
+func ExportLines(runDir string, to, seen io.Writer, kinds ...Kind) (*Report, error) {
+	out := bufio.NewWriterSize(to, 64<<10)
+	return export(runDir, seen, func(r *Reader, rec *Record, _ *Replay) error {
+		if len(kinds) > 0 && !slices.Contains(kinds, rec.Kind) {
+			return nil
+		}
+		_, err := out.Write(r.line)
+		return err
+	}, out.Flush)
 }
 
 func export(runDir string, seen io.Writer, each func(*Reader, *Record, *Replay) error, flush func() error) (*Report, error) {

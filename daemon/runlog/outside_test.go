@@ -77,15 +77,16 @@ print(repr(float(trapezoid(i, t))))`)
 	}
 }
 
-// TestInfluxDBAgrees: a real InfluxDB takes the log, and its integral()
+// TestInfluxDBAgrees: a real InfluxDB takes the exported lines, and its integral()
 // gives the counted charge. It integrates over its own nanosecond time stamps.
 func TestInfluxDBAgrees(t *testing.T) {
 	base := startInfluxDB(t, real(t, "influxd"))
 	l := exampleNight(t)
 	post(t, base+"/query", url.Values{"q": {"CREATE DATABASE night"}}.Encode(), "application/x-www-form-urlencoded")
-	lines, err := os.ReadFile(filepath.Join(l.w.Run(), LogName))
+	var lines bytes.Buffer
+	_, err := ExportLines(l.w.Run(), &lines, nil)
 	l.must(err)
-	post(t, base+"/write?db=night&precision=ns", string(lines), "text/plain")
+	post(t, base+"/write?db=night&precision=ns", lines.String(), "text/plain")
 
 	query := func(q string) float64 {
 		t.Helper()
