@@ -43,7 +43,7 @@ func TestJSONKeysEndInTheirUnit(t *testing.T) {
 			}
 		}
 	}
-	walk("", planObject(t, "--config", "../../configs/hold-at-target.toml", "--compare", "2 A"))
+	walk("", planObject(t, "--config", "../../configs/hold-at-target.toml", "--compare", "2 A", "--taper", "0.33"))
 	_, files := sources(t)
 	for _, f := range files {
 		if filepath.ToSlash(filepath.Dir(f.path)) != "cmd/nightcell" || strings.HasSuffix(f.path, "_test.go") {

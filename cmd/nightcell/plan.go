@@ -28,6 +28,7 @@ import (
 type planOptions struct {
 	config, cell, data, fromRuns     string
 	write, page, plot, notice, start string
+	taper                            string
 	compare, assayed                 []string
 	asJSON, full                     bool
 }
@@ -48,6 +49,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.StringVar(&o.start, "start", "", "write into the door notice that the run begins at this `time`, such as 2026-03-01T22:15:00+01:00, and when it ends")
 	flags.StringVar(&o.write, "write", "", "write the cell and its target to a configuration `file` (.toml); add the port and limits to it")
 	flags.StringArrayVar(&o.compare, "compare", nil, "compare the plan with another `quantity`: a current or a cathode area; may be repeated")
+	flags.StringVar(&o.taper, "taper", "", "keep i/i_lim at this `share`, such as 0.33, and print the current steps")
 	flags.StringArrayVar(&o.assayed, "assayed", nil, "an `assay` during a run as 'time, charge, concentration', such as '6 h, 18 A h, 31 g/L'; two or more fit the mass transfer; add bath volume and sample volume if they matter: '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'")
 	flags.StringVar(&o.fromRuns, "from-runs", "", "`name` of a cell: plan with the current efficiency, k_m and volts of its weighed or assayed runs; a flag takes precedence")
 	flags.StringVar(&o.data, "data", "", "data `directory` of these runs; default: that of the configuration")
@@ -166,6 +168,21 @@ func (o *planOptions) extras(subject *plansheet.Subject, d document) error {
 			return fmt.Errorf("--compare %s: %w", text, err)
 		}
 		subject.Compared = append(subject.Compared, *compared)
+	}
+	return o.tapered(subject)
+}
+
+// tapered makes the programme of falling current.
+func (o *planOptions) tapered(subject *plansheet.Subject) error {
+	if o.taper == "" {
+		return nil
+	}
+	v, err := quantity.ParseAny(o.taper, quantity.Number, quantity.Fraction)
+	if err != nil {
+		return usagef("--taper: %w", err)
+	}
+	if subject.Taper, err = subject.Plan.Taper(v.SI); err != nil {
+		return usagef("--taper %s: %w", o.taper, err)
 	}
 	return nil
 }

@@ -111,7 +111,7 @@ func judgeScreen(t *testing.T, name, out string, columns int) {
 
 // TestPlanSourcesOnce: whatever a number cites is listed, once, and no listed source stands beside a figure too.
 func TestPlanSourcesOnce(t *testing.T) {
-	for _, args := range [][]string{zincPlan(), copperPlan("--compare", "2 A"), picklePlan("--room-volume", "20 m3")} {
+	for _, args := range [][]string{zincPlan(), copperPlan("--compare", "2 A", "--taper", "0.5"), picklePlan("--room-volume", "20 m3")} {
 		out := planOutput(t, args...)
 		text, list, _ := strings.Cut(out, "\nSources\n")
 		text, list = strings.Join(strings.Fields(text), " "), strings.Join(strings.Fields(list), " ")

@@ -160,6 +160,23 @@ func TestPlanCompares(t *testing.T) {
 	}
 }
 
+func TestPlanTapers(t *testing.T) {
+	object := planObject(t, copperPlan("--taper", "0.5")...)
+	taper, _ := object["taper"].([]any)
+	charge := 0.0
+	for _, one := range taper {
+		s := one.(map[string]any)
+		if s["limiting_current_share_ratio"].(float64) > 0.5+1e-9 || s["current_amperes"].(float64) > 4+1e-9 {
+			t.Errorf("%v", s)
+		}
+		charge += s["charge_coulombs"].(float64)
+	}
+	want := object["theoretical_charge_coulombs"].(float64) / 0.95
+	if len(taper) < 5 || math.Abs(charge/want-1) > 1e-9 {
+		t.Errorf("%d settings pass %g C, without waste %g C", len(taper), charge, want)
+	}
+}
+
 // TestPlanFitsAssays: assays of the trade's two-stage table, 8 g/L after 14.2 h and 2 g/L after 18.1 h, give its k_m of 1e-5 m/s back.
 func TestPlanFitsAssays(t *testing.T) {
 	args := []string{"--metal", "Cu", "--medium", "sulfate", "--concentration", "40 g/L", "--volume", "2 L", "--leave", "2 g/L", "--efficiency", "95 %",
@@ -349,6 +366,7 @@ func TestPlanMistakes(t *testing.T) {
 		"give a file name that ends in .html":                                                       zincPlan("--door-notice", filepath.Join(dir, "door.pdf")),
 		"there is no time axis without a current; state --current":                                  {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %", "--plot", filepath.Join(dir, "run.svg")},
 		"--compare: '3 g' is a mass; a current or an area is needed":                                zincPlan("--compare", "3 g"),
+		"--taper 0.5: a taper needs a mass transfer":                                                zincPlan("--taper", "0.5"),
 		"--separator: 'wall' is unknown; it is one of none, diaphragm":                              zincPlan("--separator", "wall"),
 		"--temperature: '-20 °C' makes no sense here; an aqueous bath lies between 0 °C and 100 °C": zincPlan("--temperature", "-20 °C"),
 		"--stirring: --mass-transfer is written too; keep one of the two":                           copperPlan("--stirring", "bubble"),
@@ -387,7 +405,7 @@ func TestPlanTellsAllMistakesAtOnce(t *testing.T) {
 // BenchmarkPlan is the whole command, with every table: it has to stay under 50 ms.
 func BenchmarkPlan(b *testing.B) {
 	for b.Loop() {
-		if _, err := runPlanCommand(copperPlan("--compare", "2 A")...); err != nil {
+		if _, err := runPlanCommand(copperPlan("--taper", "0.5", "--compare", "2 A")...); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -307,7 +307,7 @@ func TestPlanSaysOutsideTheWindow(t *testing.T) {
 
 // TestPlanComparesWithMarks: each row of the comparison and each grid ends in a mark.
 func TestPlanComparesWithMarks(t *testing.T) {
-	out := planOutput(t, copperPlan("--compare", "2 A")...)
+	out := planOutput(t, copperPlan("--compare", "2 A", "--taper", "0.33")...)
 	_, table, _ := strings.Cut(out, "Side by side\n")
 	table, _, _ = strings.Cut(table, "\n\n")
 	rows := strings.Split(table, "\n")
@@ -319,7 +319,7 @@ func TestPlanComparesWithMarks(t *testing.T) {
 			t.Errorf("%q has no mark", row)
 		}
 	}
-	for _, title := range []string{`Course of the run, .*\([mgpa]\)`} {
+	for _, title := range []string{`Course of the run, .*\([mgpa]\)`, `Programme that .*\([mgpa]\)`} {
 		if !regexp.MustCompile(title).MatchString(out) {
 			t.Errorf("%s: no mark", title)
 		}

@@ -448,7 +448,7 @@ func TestAnodeIsFound(t *testing.T) {
 	}
 }
 
-// TestAnodeInTheRun: the watch comes to the plan's figures and pays no memory for it.
+// TestAnodeInTheRun: the watch comes to the plan's figures, pays no memory for it, and its taper ends at the target.
 func TestAnodeInTheRun(t *testing.T) {
 	o := leadOrder()
 	o.Target.Recover, o.Efficiency.MassTransfer = given(0.6), given(1e-5)
@@ -474,6 +474,17 @@ func TestAnodeInTheRun(t *testing.T) {
 	}
 	if point, ok := p.At(0.3); !ok || math.Abs(point.Deposit/p.Amount.Value-0.3) > 1e-9 || math.Abs(point.Concentration-(0.7-0.3*0.5/0.935)*93.85) > 0.1 {
 		t.Errorf("on the way: %+v", point)
+	}
+	p = mustPlan(t, o)
+	settings, err := p.Programme(Taper{LoadRatio: 0.5, MaxCurrent: 2})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range settings {
+		p.Model.Step(s.Coulombs, s.Seconds)
+	}
+	if got := recovered(p); math.Abs(got-0.6) > 1e-9 {
+		t.Errorf("the taper recovers %.6f", got)
 	}
 }
 

@@ -125,6 +125,67 @@ func TestFitKnowsItsLimits(t *testing.T) {
 	}
 }
 
+// TestTaperHoldsTheRatio: no setting ever exceeds the ratio, the metal is all
+// accounted for, and the time is that of the exponential in the comment of Programme.
+func TestTaperHoldsTheRatio(t *testing.T) {
+	b := Batch{Valence: 2, Volume: 2e-3, Area: 2e-2, MassTransfer: 1e-5, Efficiency: 0.95}
+	from, to := 1.2, 0.06
+	settings, err := b.Programme(from, to, Taper{LoadRatio: 1.0 / 3})
+	if err != nil {
+		t.Fatal(err)
+	}
+	mol, charge, at := from, 0.0, 0.0
+	for i, s := range settings {
+		if s.LoadRatio > 1.0/3+1e-9 || math.Abs(s.At-at) > 1e-6 || (i > 0 && s.Amperes >= settings[i-1].Amperes) {
+			t.Fatalf("setting %d: %+v", i, s)
+		}
+		mol -= b.Won(mol, s.Amperes, s.Seconds)
+		charge += s.Coulombs
+		at += s.Seconds
+	}
+	if math.Abs(mol-to) > 1e-9 {
+		t.Errorf("it ends at %g mol, want %g", mol, to)
+	}
+	if want := (from - to) * 2 * matter.Faraday / 0.95; math.Abs(charge/want-1) > 1e-9 {
+		t.Errorf("it passes %g C, want %g: nothing is wasted", charge, want)
+	}
+	if ideal := math.Log(from/to) / (b.rate() * 0.95 / 3); math.Abs(at/ideal-1) > 0.06 {
+		t.Errorf("it takes %g s, the exponential %g s", at, ideal)
+	}
+	settings, err = b.Programme(from, to, Taper{LoadRatio: 0.5, MaxCurrent: 2})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if settings[0].Amperes != 2 || settings[0].LoadRatio > 0.5+1e-9 || settings[1].Amperes >= 2 {
+		t.Errorf("the programme begins %+v, then %+v", settings[0], settings[1])
+	}
+}
+
+func TestTaperRefusals(t *testing.T) {
+	b := Batch{Valence: 2, Volume: 2e-3, Area: 2e-2, MassTransfer: 1e-5, Efficiency: 0.95}
+	fixed := b
+	fixed.MassTransfer = 0
+	for words, err := range map[string]error{
+		"needs a mass transfer": second(fixed.Programme(1, 0.5, Taper{LoadRatio: 0.3})),
+		"load ratio":            second(b.Programme(1, 0.5, Taper{})),
+		"up to 1":               second(b.Programme(1, 0.5, Taper{LoadRatio: 1.1})),
+		"not to nothing":        second(b.Programme(1, 0, Taper{LoadRatio: 0.3})),
+		"leave more":            second(b.Programme(1, 1e-12, Taper{LoadRatio: 0.3})),
+	} {
+		if err == nil || !strings.Contains(err.Error(), words) {
+			t.Errorf("%v, want %q", err, words)
+		}
+	}
+	charge := zincOrder()
+	charge.Target = Target{Charge: given(1000)}
+	if _, err := mustPlan(t, charge).Programme(Taper{LoadRatio: 0.3}); err == nil {
+		t.Error("a plain charge got a taper")
+	}
+	if settings, err := mustPlan(t, twoStageOrder()).Programme(Taper{LoadRatio: 0.4, MaxCurrent: 4}); err != nil || len(settings) < 5 {
+		t.Errorf("%d settings, %v", len(settings), err)
+	}
+}
+
 func TestQuality(t *testing.T) {
 	for ratio, word := range map[float64]string{0: "", 0.1: "compact", 0.5: "rough", 0.8: "dendritic", 1: "powder", 7: "powder", math.Inf(1): "powder"} {
 		if q := QualityAt(ratio); q.Word != word {

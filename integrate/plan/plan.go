@@ -255,3 +255,19 @@ func (p *Plan) Hold() matter.Figure {
 	}
 	return matter.Figure{}
 }
+
+// Tapered is a programme of falling current that holds i/i_lim at Ratio or below.
+type Tapered struct {
+	Ratio    float64
+	Settings []bath.Setting
+	Mark     matter.Mark
+}
+
+// Taper makes the programme that brings the bath to the target at the plan's current or below.
+func (p *Plan) Taper(ratio float64) (*Tapered, error) {
+	settings, err := p.Bath.Programme(bath.Taper{LoadRatio: ratio, MaxCurrent: p.Bath.Conditions().Current.Value})
+	if err != nil {
+		return nil, err
+	}
+	return &Tapered{ratio, settings, p.Bath.Goal.Duration.Mark}, nil
+}

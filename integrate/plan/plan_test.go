@@ -123,6 +123,20 @@ func TestFits(t *testing.T) {
 	}
 }
 
+// TestTapers: without transfer there is nothing to taper.
+func TestTapers(t *testing.T) {
+	p := made(t, zinc())
+	if _, err := p.Taper(0.5); err == nil {
+		t.Error("a taper without a mass transfer")
+	}
+	o := zinc()
+	o.Bath.Efficiency.MassTransfer = given(1e-5)
+	taper, err := made(t, o).Taper(0.5)
+	if err != nil || len(taper.Settings) < 2 || taper.Settings[0].Amperes > 3 {
+		t.Errorf("%+v, %v", taper, err)
+	}
+}
+
 // TestOthers: copper in the bath is nobler and comes with the zinc, manganese stays, iron is the anomalous one. By hand:
 // E = 0.337 + 0.01285·ln c and -0.762 + 0.01285·ln c differ by 1.05 V at the concentrations here (Appendix L of OpenStax
 // Chemistry 2e).

@@ -1,10 +1,13 @@
 package plansheet
 
 import (
+	"fmt"
+
 	"nightcell/configs/quantity"
 	"nightcell/daemon/report"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
+	"nightcell/integrate/plan"
 )
 
 const inAmpereHours = 1 / matter.AmpereHour
@@ -40,4 +43,23 @@ func (p *sheet) course() report.Table {
 		}})
 	}
 	return report.Table{Key: "course", Title: "Course of the run, and beyond the target (" + letter(p.Bath.Goal.Duration.Mark) + ") " + report.Cite("the word for the deposit: "+practice), Grid: grid}
+}
+
+// programme is a taper, setting by setting.
+func (p *sheet) programme(t *plan.Tapered) report.Table {
+	grid := &report.Grid{Head: []string{"from", "A", "for h", "A·h then", "g/L then", "i/i_lim"}}
+	charge := 0.0
+	for _, s := range t.Settings {
+		charge += s.Coulombs
+		from := cell("at", s.At, 0, report.Hours)
+		from.Text = quantity.Digits(s.At/3600, 0) + " h"
+		grid.Rows = append(grid.Rows, report.GridRow{
+			Cells: []report.Figure{
+				from, cell("current", s.Amperes, 0, report.Amperes), cell("for", s.Seconds, 0, report.Hours), cell("", charge, 0, report.AmpereHours),
+				cell("concentration", s.Concentration*p.Bath.Metal.Element.Weight.Value, 0, report.GramsPerLitre), cell("limiting_current_share", s.LoadRatio, 0, report.Share)},
+			More: []report.Figure{cell("charge", s.Coulombs, 0, report.AmpereHours)},
+		})
+	}
+	return report.Table{Key: "taper", Grid: grid,
+		Title: fmt.Sprintf("Programme that keeps i/i_lim at %s or below, set by hand; hardly any charge is wasted (%s)", quantity.Digits(t.Ratio, 0), letter(t.Mark))}
 }

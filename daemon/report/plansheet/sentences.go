@@ -193,7 +193,7 @@ func (p *sheet) steps() []string {
 	}
 	all = append(all, "Set current limit, over-voltage trip and a mains timer. nightcell is not a safety device.")
 	if q := bath.QualityAt(p.Bath.Goal.RatioEnd); q.Word != "" && q.Word != "compact" {
-		all = append(all, fmt.Sprintf("Reduce the current towards the end: at the end i/i_lim reaches %s, which usually means %s.", p.loadText(p.Bath.Goal.RatioEnd), q.Text))
+		all = append(all, fmt.Sprintf("Reduce the current towards the end (--taper 0.33): at the end i/i_lim reaches %s, which usually means %s.", p.loadText(p.Bath.Goal.RatioEnd), q.Text))
 	}
 	if p.Assessed != nil {
 		all = append(all, fmt.Sprintf("Keep %s g of water at hand, and top up to the mark before each sample.", quantity.Digits(p.Assessed.Water.TopUp.Value*1e3, p.Assessed.Water.TopUp.Value*waterDoubt*1e3)))

@@ -28,6 +28,7 @@ type Subject struct {
 	Wish     configs.Target
 	Width    int // columns of the text; 0: 100
 	Compared []Subject
+	Taper    *plan.Tapered // nil: not asked for
 	Lesson   *books.Lesson // that the plan follows; nil: earlier runs were not asked
 }
 
@@ -100,6 +101,9 @@ func (p *sheet) asked(r *report.Report) []report.Table {
 	var tables []report.Table
 	if p.Lesson != nil {
 		tables = append(tables, Learned(*p.Lesson))
+	}
+	if p.Subject.Taper != nil {
+		tables = append(tables, p.programme(p.Subject.Taper))
 	}
 	for _, other := range p.Compared {
 		r.Compared = append(r.Compared, Of(other))
