@@ -77,6 +77,20 @@ func TestACheckpointIsHeldAgainstItsReadings(t *testing.T) {
 		"a reading removed": {func(t *testing.T, run string) {
 			forge(t, run, "reading", func([]byte) []byte { return nil })
 		}, "does not match the log before it: it counts", false},
+		"the checkpoint before and a reading before that damaged": { // the last one vouches for itself and for what follows the damage
+			func(t *testing.T, run string) {
+				path := filepath.Join(run, LogName)
+				log, err := os.ReadFile(path)
+				if err != nil {
+					t.Fatal(err)
+				}
+				before := bytes.LastIndex(log[:bytes.LastIndex(log, []byte("\ncheckpoint,"))], []byte("\ncheckpoint,"))
+				log[before-1] = '?' // in the time stamp of the reading
+				log[before+bytes.Index(log[before:], []byte(",charge="))+8] = '9'
+				if err := os.WriteFile(path, log, 0o600); err != nil {
+					t.Fatal(err)
+				}
+			}, "", true},
 	}
 	for name, tt := range tests {
 		t.Run(name, func(t *testing.T) {

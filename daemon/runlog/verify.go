@@ -91,7 +91,7 @@ type verifier struct {
 
 	// Of the newest checkpoint that vouched for itself:
 	counted    *integrate.Coulometer // what the readings before it give; nil: their beginning is missing
-	excused    bool                  // they need not give its totals: lines were never written, or it carries those of another log
+	excused    bool                  // they need not give its totals: lines are damaged or were never written, or it carries those of another log
 	miscounted string                // how the bytes before it are not those that it counts; empty: they are
 }
 
@@ -216,7 +216,7 @@ func (v *verifier) checkpoint(r *Reader, rec *Record) error {
 	length, _ := rec.Integer("bytes")
 	same := sameCoulometer(v.replay.Coulometer, stored)
 	carried := v.replay.anew && v.replay.Coulometer == nil
-	v.counted, v.excused, v.miscounted = v.replay.Coulometer, v.lost || carried, ""
+	v.counted, v.excused, v.miscounted = v.replay.Coulometer, v.damaged || v.lost || carried, ""
 	if got := at - segment - copied; int64(crc) != sum || got != length {
 		v.miscounted = fmt.Sprintf("counts %d bytes with CRC-32C %08x; here are %d with %08x", length, sum, got, crc)
 	}
