@@ -3,8 +3,8 @@ package configs
 import (
 	"cmp"
 	"fmt"
+	"net/mail"
 	"net/url"
-	"regexp"
 	"strings"
 	"time"
 
@@ -118,9 +118,6 @@ func (r *Route) readCommand(t *table) {
 	}
 }
 
-// mailbox is as much of an address as can be judged without sending to it.
-var mailbox = regexp.MustCompile(`^[^\s@<>]+@[^\s@<>]+$`)
-
 func (r *Route) readEmail(t *table) {
 	r.Server = t.required("server", "mail.example")
 	if strings.ContainsAny(r.Server, ":/ ") {
@@ -137,11 +134,13 @@ func (r *Route) readEmail(t *table) {
 		t.bad("to", "no recipient is given", `write to = ["operator@lab.example"]`)
 	}
 	check := func(key, address string) {
-		if address != "" && !mailbox.MatchString(address) {
+		if a, err := mail.ParseAddress(address); err != nil || a.Address != address { // no name beside it (RFC 5322, 3.4.1)
 			t.bad(key, fmt.Sprintf("'%s' is not a mail address", address), "write name@host alone")
 		}
 	}
-	check("from", r.From)
+	if r.From != "" { // else it is told already
+		check("from", r.From)
+	}
 	for _, a := range r.To {
 		check("to", a)
 	}
