@@ -183,6 +183,24 @@ func TestOrdersComeInHarmless(t *testing.T) {
 	}
 }
 
+// TestANameIsNoMoreThanAName: however the key of the name is written, it is the name of the order.
+func TestANameIsNoMoreThanAName(t *testing.T) {
+	for _, tt := range []struct {
+		body    string
+		refused bool
+	}{
+		{`{"cell":"zinc-1","by":"night shift"}`, false},
+		{`{"cell":"zinc-1","by":"` + strings.Repeat("é", longestName) + `"}`, false},
+		{`{"cell":"zinc-1","by":"` + strings.Repeat("é", longestName+1) + `"}`, true},
+		{`{"cell":"zinc-1","BY":"` + strings.Repeat("x", longestName+1) + `"}`, true},
+	} {
+		var order CellOrder
+		if err := read(strings.NewReader(tt.body), &order); (err != nil) != tt.refused {
+			t.Errorf("%s: %v, %q", tt.body, err, order.By)
+		}
+	}
+}
+
 func TestErrorsKeepTheirMeaning(t *testing.T) {
 	d := &desk{}
 	_, c := open(t, d)

@@ -198,9 +198,12 @@ func read(from io.Reader, order any) error {
 	if err != nil {
 		return BadRequest("the request cannot be read: %w", err)
 	}
-	by, _ := plain(said["by"]).(string)
-	if utf8.RuneCountInString(by) > longestName || strings.ContainsFunc(by, func(r rune) bool { return !unicode.IsPrint(r) }) {
-		return BadRequest("the name %q: give one of at most %d characters on one line, without control characters", by, longestName)
+	var as struct { // as the order has it, for a key may be written in capitals
+		By string `json:"by"`
+	}
+	if data, err = json.Marshal(order); err == nil && json.Unmarshal(data, &as) == nil &&
+		(utf8.RuneCountInString(as.By) > longestName || strings.ContainsFunc(as.By, func(r rune) bool { return !unicode.IsPrint(r) })) {
+		return BadRequest("the name %q: give one of at most %d characters on one line, without control characters", as.By, longestName)
 	}
 	return nil
 }
