@@ -93,6 +93,7 @@ func TestDialectMistakesOfAnswers(t *testing.T) {
 		"selected_answer":            func(d *Dialect) { d.Addressing, d.SelectedAnswer = AddressSelect, "CH" },
 		"mode_otherwise":             func(d *Dialect) { d.ModeOtherwise = "cc" },
 		"mode_constant_voltage_word": func(d *Dialect) { d.ModeConstantCurrentWord = "cv" },
+		"terminator":                 func(d *Dialect) { d.Terminator = ";OUTP OFF\n" },
 		"reply_silence":              func(d *Dialect) { d.ReplySilence, d.ReplyTerminator = Wait(time.Millisecond), "\r" },
 	} {
 		d := Standard()

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"nightcell/drivers"
 	"nightcell/drivers/modbus"
@@ -276,6 +277,9 @@ func (d Dialect) Check() error {
 		if time.Duration(w.v) < w.min || time.Duration(w.v) > time.Minute {
 			bad(w.key, "%v is out of range; use %v to 1 min", w.v, w.min)
 		}
+	}
+	if d.Terminator != NoTerminator && strings.ContainsFunc(d.Terminator, unicode.IsLetter) { // no command passes a door as the end of another message
+		bad("terminator", "%q holds letters, which every message would end in; use line ends such as \"\\r\\n\", or \"none\"", d.Terminator)
 	}
 	for _, f := range d.texts() {
 		if strings.ContainsAny(f.text, "\r\n") {

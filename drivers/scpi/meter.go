@@ -19,8 +19,8 @@ type MeterQueries struct {
 // OnlyAsks says whether a message is of queries alone.
 func OnlyAsks(message string) bool {
 	for _, part := range strings.Split(message, ";") {
-		header, _, _ := strings.Cut(strings.TrimSpace(part), " ")
-		if !strings.HasSuffix(header, "?") || strings.ContainsAny(part, "\r\n") {
+		words := strings.Fields(part) // white space of any kind ends a header
+		if len(words) == 0 || !strings.HasSuffix(words[0], "?") || strings.ContainsAny(part, "\r\n") {
 			return false
 		}
 	}

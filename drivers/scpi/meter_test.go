@@ -16,7 +16,7 @@ import (
 func TestOnlyAsks(t *testing.T) {
 	for message, want := range map[string]bool{
 		"MEAS:VOLT:DC?": true, "MEAS:VOLT:DC? 0.1,1E-6": true, "*IDN?;:READ?": true, "READ?": true, "FETC? (@2)": true,
-		"CONF:VOLT": false, "CONF:VOLT;:READ?": false, "": false, "DISP:TEXT \"?\"": false, "READ?\nOUTP OFF": false, "*RST;": false,
+		"CONF:VOLT": false, "CONF:VOLT;:READ?": false, "": false, "DISP:TEXT \"?\"": false, "READ?\nOUTP OFF": false, "*RST;": false, "OUTP:OFF\t?": false,
 	} {
 		if got := OnlyAsks(message); got != want {
 			t.Errorf("%q: %v", message, got)
