@@ -93,6 +93,9 @@ func (p *Page) history(w http.ResponseWriter, r *http.Request) {
 		body, err = json.Marshal(c)
 	}
 	if err != nil {
+		if control.StatusOf(err) == http.StatusTooManyRequests {
+			w.Header().Set("Retry-After", "1")
+		}
 		http.Error(w, err.Error(), control.StatusOf(err))
 		return
 	}

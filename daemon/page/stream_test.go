@@ -165,6 +165,9 @@ func TestCurvesAreBounded(t *testing.T) {
 					return
 				}
 				r.Body.Close()
+				if wait := r.Header.Get("Retry-After"); (r.StatusCode == http.StatusTooManyRequests) != (wait == "1") {
+					t.Errorf("%s says Retry-After %q", r.Status, wait)
+				}
 				mu.Lock()
 				statuses[r.StatusCode]++
 				asked++
