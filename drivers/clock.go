@@ -17,8 +17,11 @@ func NewClock(speed float64) Clock { return Clock{origin: time.Now(), speed: spe
 
 // Now returns the monotonic time since the clock began. It never steps and does
 // not advance while Linux is suspended.
-func (c Clock) Now() time.Duration {
-	d := time.Since(c.origin)
+func (c Clock) Now() time.Duration { return c.At(time.Now()) }
+
+// At returns the time of this clock at a moment of the machine's.
+func (c Clock) At(t time.Time) time.Duration {
+	d := t.Sub(c.origin)
 	if c.speed == 1 {
 		return d
 	}

@@ -295,14 +295,7 @@ func (s *Supply) Close() error {
 func (s *Supply) combined() bool { return s.both != nil && !s.knows.separate }
 
 // stamp turns the two ends of an exchange into times of the supply's clock: its middle, and its length.
-func (s *Supply) stamp(sent, received time.Time) (at time.Duration, took time.Duration) {
-	now, ago := s.clock.Now(), time.Since(received)
-	length := received.Sub(sent)
-	scaled := func(d time.Duration) time.Duration {
-		if s.clock.Speed() == 1 {
-			return d
-		}
-		return time.Duration(float64(d) * s.clock.Speed())
-	}
-	return now - scaled(ago+length/2), scaled(length)
+func (s *Supply) stamp(sent, received time.Time) (at, took time.Duration) {
+	from, to := s.clock.At(sent), s.clock.At(received)
+	return from + (to-from)/2, to - from
 }
