@@ -42,6 +42,7 @@ type meter struct {
 	Instrument
 	newest  atomic.Pointer[measured]
 	problem atomic.Pointer[string] // nil: none
+	swapped bool                   // its newest current runs against the supply's; of the watch's goroutine
 }
 
 // measured is what a meter showed, and until when that is held.
@@ -140,6 +141,9 @@ func (c *Cell) meterProblem() string {
 		if text := m.problem.Load(); text != nil {
 			return *text
 		}
+		if m.swapped {
+			return "it shows a current against the supply's: swap the two wires at the shunt"
+		}
 	}
 	return ""
 }
@@ -156,8 +160,10 @@ func (c *Cell) merge(r *drivers.Reading) {
 		if got == nil || r.At > got.until {
 			continue
 		}
-		if !math.IsNaN(got.Current) {
-			r.Shown.Metered, r.Shown.Amperes, r.Amperes = true, r.Amperes, drivers.Amperes(m.Amperes(got.Current))
+		amperes := drivers.Amperes(m.Amperes(got.Current)) // NaN: not asked
+		m.swapped = amperes < 0 && r.Amperes > 0 && !c.settings.Dead(amperes, 0) && !c.settings.Dead(r.Amperes, 0)
+		if amperes == amperes && !m.swapped {
+			r.Shown.Metered, r.Shown.Amperes, r.Amperes = true, r.Amperes, amperes
 		}
 		if !math.IsNaN(got.Volts) {
 			r.Shown.AtCell, r.Shown.Volts, r.Volts = true, r.Volts, drivers.Volts(got.Volts)

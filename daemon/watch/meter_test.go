@@ -260,3 +260,24 @@ func TestLimitsHoldForTheSupplyToo(t *testing.T) {
 		}
 	})
 }
+
+// TestSwappedWiresAtTheShunt: a charge that runs backwards is never counted; the supply's is, and the alarm says what to do.
+func TestSwappedWiresAtTheShunt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, m, settings := metered(t, t.TempDir())
+		m.off.Store(-200)
+		c := New(settings, MachineOf(b.Clock))
+		stop := watchtest.Start(t, c)
+		<-time.After(10 * time.Minute)
+		s := c.Latest()
+		if a, stands := watchtest.Standing(s, alerts.MeterSilent); !stands || !strings.Contains(a.Text, "swap the two wires") {
+			t.Errorf("alarm %+v", a)
+		}
+		if err := agrees(s, b); err != nil || s.Charge.MeterCoulombs != 0 {
+			t.Error(s.Charge.MeterCoulombs, err)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
