@@ -55,8 +55,8 @@ func (c *Cell) read(ctx context.Context) *drivers.Reading {
 		}
 		return nil
 	}
-	if c.good > 0 && (r.Output != c.reading.Output || r.Mode != c.reading.Mode) {
-		c.statusDue = c.m.now() // a trip or a changed set-point is the likeliest cause, so it is known when the alarms are judged
+	if c.good > 0 && r.Output != c.reading.Output {
+		c.statusDue = c.m.now() // a trip is a likely cause, so it is known when the alarms are judged
 	}
 	c.reading = r
 	c.good++
