@@ -42,7 +42,7 @@ type meter struct {
 	Instrument
 	newest  atomic.Pointer[measured]
 	problem atomic.Pointer[string] // nil: none
-	swapped bool                   // its newest current runs against the supply's; of the watch's goroutine
+	wrong   string                 // what is wrong with its wires, by the supply's newest reading; of the watch's goroutine
 }
 
 // measured is what a meter showed, and until when that is held.
@@ -141,8 +141,8 @@ func (c *Cell) meterProblem() string {
 		if text := m.problem.Load(); text != nil {
 			return *text
 		}
-		if m.swapped {
-			return "it shows a current against the supply's: swap the two wires at the shunt"
+		if m.wrong != "" {
+			return m.wrong
 		}
 	}
 	return ""
@@ -160,13 +160,17 @@ func (c *Cell) merge(r *drivers.Reading) {
 		if got == nil || r.At > got.until {
 			continue
 		}
-		amperes := drivers.Amperes(m.Amperes(got.Current)) // NaN: not asked
-		m.swapped = amperes < 0 && r.Amperes > 0 && !c.settings.Dead(amperes, 0) && !c.settings.Dead(r.Amperes, 0)
-		if amperes == amperes && !m.swapped {
+		amperes, flows := drivers.Amperes(m.Amperes(got.Current)), !c.settings.Dead(r.Amperes, 0) // NaN: not asked
+		m.wrong = ""
+		if flows && r.Amperes > 0 && amperes < 0 && !c.settings.Dead(amperes, 0) {
+			m.wrong = "it shows a current against the supply's: swap the two wires at the shunt"
+		} else if !math.IsNaN(float64(amperes)) {
 			r.Shown.Metered, r.Shown.Amperes, r.Amperes = true, r.Amperes, amperes
 		}
-		if !math.IsNaN(got.Volts) {
-			r.Shown.AtCell, r.Shown.Volts, r.Volts = true, r.Volts, drivers.Volts(got.Volts)
+		if volts := drivers.Volts(got.Volts); flows && math.Abs(float64(r.Volts-volts)) > max(1, float64(r.Volts)/2) { // no lead takes so much; a short is low at both
+			m.wrong = "its volts at the cell are nowhere near the supply's: look for a sense wire that is off"
+		} else if !math.IsNaN(got.Volts) {
+			r.Shown.AtCell, r.Shown.Volts, r.Volts = true, r.Volts, volts
 		}
 		r.Kelvin = max(r.Kelvin, got.Kelvin())
 	}

@@ -281,3 +281,26 @@ func TestSwappedWiresAtTheShunt(t *testing.T) {
 		}
 	})
 }
+
+// TestASenseWireThatIsOff: volts at the cell that the leads cannot explain are not counted, so no short is seen; the alarm says what to look for.
+func TestASenseWireThatIsOff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, m, settings := metered(t, t.TempDir())
+		c := New(settings, MachineOf(b.Clock))
+		stop := watchtest.Start(t, c)
+		<-time.After(10 * time.Minute)
+		before := c.Latest()
+		m.lift.Store(-4)
+		<-time.After(10 * time.Minute)
+		s := c.Latest()
+		if a, stands := watchtest.Standing(s, alerts.MeterSilent); !stands || !strings.Contains(a.Text, "a sense wire that is off") {
+			t.Errorf("alarm %+v", a)
+		}
+		if _, stands := watchtest.Standing(s, alerts.HardShort); stands || s.Bath.DepositGrams < 1.8*before.Bath.DepositGrams {
+			t.Errorf("a short: %v; %g g are won, and were %g g half the time ago", stands, s.Bath.DepositGrams, before.Bath.DepositGrams)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
