@@ -19,7 +19,7 @@ const (
 var modeNames = [...]string{"unknown", "constant voltage", "constant current", "unregulated"}
 
 // String returns the mode in words.
-func (m Mode) String() string { return modeNames[min(int(m), len(modeNames)-1)] }
+func (m Mode) String() string { return wordOf(modeNames[:], int(m)) }
 
 // Output is the state of the supply's output.
 type Output uint8
@@ -32,7 +32,15 @@ const (
 )
 
 // String returns the state in words.
-func (o Output) String() string { return [...]string{"unknown", "off", "on"}[o] }
+func (o Output) String() string { return wordOf([]string{"unknown", "off", "on"}, int(o)) }
+
+// wordOf is the word of a state; one that there is not is unknown.
+func wordOf(words []string, n int) string {
+	if n >= len(words) {
+		n = 0
+	}
+	return words[n]
+}
 
 // Observation is all that is known at one moment. Begin with Blank, which marks every
 // optional number as unknown, and fill in what there is.

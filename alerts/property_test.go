@@ -263,6 +263,7 @@ func FuzzJudge(f *testing.F) {
 	f.Add(int64(1), int64(1), 3.0, 3.0, 6.0, 3.0, 1e3, 1e6, uint8(2), uint8(2), true)
 	f.Add(int64(-5), int64(-1), math.NaN(), math.Inf(1), math.Inf(-1), 0.0, math.NaN(), 0.0, uint8(255), uint8(255), true)
 	f.Add(int64(1<<60), int64(1<<60), 1e308, -1e308, 1e-308, math.MaxFloat64, -1e308, 0.0, uint8(1), uint8(1), false)
+	f.Add(int64(7), int64(1), 3.0, 3.0, 6.0, 3.0, 1e3, 1e6, uint8(83), uint8(8), true)
 	f.Fuzz(func(t *testing.T, at, silence int64, volts, amperes, setVolts, setAmperes, charge, target float64, mode, output uint8, reading bool) {
 		l, c := zinc()
 		b := alerts.NewBoard(l, c)
@@ -290,4 +291,13 @@ func FuzzJudge(f *testing.F) {
 			t.Fatalf("the memory has no JSON: %v", err)
 		}
 	})
+}
+
+// A state that there is not has a word too: the text of an alarm is no place to stop the watch.
+func TestStatesThatThereAreNot(t *testing.T) {
+	for n := range 256 {
+		if m, o := alerts.Mode(n).String(), alerts.Output(n).String(); m == "" || o == "" || n > 3 && (m != "unknown" || o != "unknown") {
+			t.Errorf("%d is %q and %q", n, m, o)
+		}
+	}
 }
