@@ -32,6 +32,38 @@ func shelf(t *testing.T, dir string, names ...string) (all []*simulated.Instrume
 	return all
 }
 
+// runningDaemon is a daemon that runs. reload gives it another configuration and takes it up; stop returns what Run does.
+func runningDaemon(t *testing.T, first *configs.Config) (d *Daemon, reload func(*configs.Config) error, stop func() error) {
+	t.Helper()
+	next := first
+	ready := make(chan struct{})
+	d, err := New(Options{Config: next, Clock: drivers.NewClock(1), Log: slog.New(slog.DiscardHandler),
+		Load: func() (*configs.Config, error) { return next, nil }, Ready: func() { close(ready) }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- d.Run(ctx) }()
+	<-ready
+	return d, func(c *configs.Config) error { next = c; return d.Reload(t.Context()) }, func() error { cancel(); return <-done }
+}
+
+// countsOn waits until a cell is watched and has counted so many readings more.
+func countsOn(t *testing.T, d *Daemon, name string, more uint64) {
+	t.Helper()
+	var from uint64
+	soon(t, name+" is watched", func() bool {
+		p := d.post(name)
+		if p == nil || p.Latest() == nil {
+			return false
+		}
+		from = p.Latest().Reading.Count
+		return from > 0
+	})
+	soon(t, name+" counts", func() bool { return d.post(name).Latest().Reading.Count > from+more })
+}
+
 // TestReloadOfOneCell changes the bath and the supply's line of one cell, adds one and takes one out, while the daemon runs: the cell that
 // changed goes on with its run over a short gap, the other loses no reading and is the same watch, the pushes follow, and each is on the page.
 func TestReloadOfOneCell(t *testing.T) {
@@ -53,37 +85,14 @@ func TestReloadOfOneCell(t *testing.T) {
 		}
 		return cfg
 	}
-	next := text(push, cell("one", "a", fmt.Sprintf(bath, "10 A h")), cell("two", "b", ""))
-	ready := make(chan struct{})
-	d, err := New(Options{Config: next, Clock: drivers.NewClock(1), Log: slog.New(slog.DiscardHandler),
-		Load: func() (*configs.Config, error) { return next, nil }, Ready: func() { close(ready) }})
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(t.Context())
-	done := make(chan error, 1)
-	go func() { done <- d.Run(ctx) }()
-	<-ready
-	counts := func(name string, more uint64) {
-		t.Helper()
-		var from uint64
-		soon(t, name+" is watched", func() bool {
-			p := d.post(name)
-			if p == nil || p.Latest() == nil {
-				return false
-			}
-			from = p.Latest().Reading.Count
-			return from > 0
-		})
-		soon(t, name+" counts", func() bool { return d.post(name).Latest().Reading.Count > from+more })
-	}
+	d, reload, stop := runningDaemon(t, text(push, cell("one", "a", fmt.Sprintf(bath, "10 A h")), cell("two", "b", "")))
+	counts := func(name string, more uint64) { t.Helper(); countsOn(t, d, name, more) }
 	counts("one", 5)
 	counts("two", 5)
 	one, two := d.post("one"), d.post("two")
 	run, charge := one.Latest().Run, one.Latest().Charge.CountedCoulombs
 
-	next = text(push, cell("one", "a", fmt.Sprintf(bath, "12 A h")), cell("two", "b", ""), cell("three", "c", ""))
-	if err := d.Reload(t.Context()); err != nil {
+	if err := reload(text(push, cell("one", "a", fmt.Sprintf(bath, "12 A h")), cell("two", "b", ""), cell("three", "c", ""))); err != nil {
 		t.Fatal(err)
 	}
 	counts("one", 5)
@@ -113,12 +122,11 @@ func TestReloadOfOneCell(t *testing.T) {
 	}
 	resp.Body.Close()
 
-	next = text(push, cell("one", "a", fmt.Sprintf(bath, "12 A h")), cell("two", "b", ""))
-	if err := d.Reload(t.Context()); err == nil || !strings.Contains(err.Error(), "cell three is left out") || !strings.Contains(err.Error(), "still open") {
+	if err := reload(text(push, cell("one", "a", fmt.Sprintf(bath, "12 A h")), cell("two", "b", ""))); err == nil || !strings.Contains(err.Error(), "cell three is left out") || !strings.Contains(err.Error(), "still open") {
 		t.Errorf("leaving a cell out whose run is open: %v", err)
 	}
-	next = text(cell("one", "b", fmt.Sprintf(bath, "12 A h")), cell("two", "a", ""), cell("three", "c", "")) // the supplies change places
-	if err := d.Reload(t.Context()); err != nil {
+	// the supplies change places
+	if err := reload(text(cell("one", "b", fmt.Sprintf(bath, "12 A h")), cell("two", "a", ""), cell("three", "c", ""))); err != nil {
 		t.Fatal(err)
 	}
 	counts("one", 5)
@@ -126,8 +134,7 @@ func TestReloadOfOneCell(t *testing.T) {
 	if d.post("two").Cell == two.Cell || len(d.pushes.all()) != 0 {
 		t.Error("the supplies did not change places, or the push is still there")
 	}
-	cancel()
-	if err := <-done; err != nil {
+	if err := stop(); err != nil {
 		t.Error(err)
 	}
 	if report, err := runlog.ReplayFile(run); err != nil || !report.Sound() {

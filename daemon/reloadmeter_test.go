@@ -3,15 +3,12 @@
 package daemon
 
 import (
-	"context"
 	"fmt"
-	"log/slog"
 	"path/filepath"
 	"testing"
 
 	"nightcell/configs"
 	"nightcell/daemon/runlog"
-	"nightcell/drivers"
 	"nightcell/drivers/simulated"
 )
 
@@ -45,35 +42,13 @@ func TestReloadOfAMeter(t *testing.T) {
 		}
 		return cfg
 	}
-	next := text("")
-	ready := make(chan struct{})
-	d, err := New(Options{Config: next, Clock: drivers.NewClock(1), Log: slog.New(slog.DiscardHandler),
-		Load: func() (*configs.Config, error) { return next, nil }, Ready: func() { close(ready) }})
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(t.Context())
-	done := make(chan error, 1)
-	go func() { done <- d.Run(ctx) }()
-	<-ready
-	counts := func() {
-		t.Helper()
-		var from uint64
-		soon(t, "watched", func() bool {
-			s := d.post("one").Latest()
-			if s != nil {
-				from = s.Reading.Count
-			}
-			return from > 0
-		})
-		soon(t, "counts", func() bool { return d.post("one").Latest().Reading.Count > from+5 })
-	}
+	d, reload, stop := runningDaemon(t, text(""))
+	counts := func() { t.Helper(); countsOn(t, d, "one", 5) }
 	counts()
 	run := d.post("one").Latest().Run
 	for _, gain := range []string{"0.01 %", "0.5 %"} {
 		before := d.post("one").Latest().Charge.MeterCoulombs
-		next = text(gain)
-		if err := d.Reload(t.Context()); err != nil {
+		if err := reload(text(gain)); err != nil {
 			t.Fatal(err)
 		}
 		counts()
@@ -83,16 +58,14 @@ func TestReloadOfAMeter(t *testing.T) {
 	if poorer := s.Charge.Budget.Meter / s.Charge.MeterCoulombs; s.Run != run || poorer < 0.0028 || poorer > 0.0030 { // 0.5 % as a half-width
 		t.Errorf("run %s is %s, the meter's uncertainty %.5f of what it has measured", run, s.Run, poorer)
 	}
-	next = text("")
-	if err := d.Reload(t.Context()); err != nil {
+	if err := reload(text("")); err != nil {
 		t.Fatal(err)
 	}
 	counts()
 	if now := d.post("one").Latest(); now.Run != run || now.Charge.MeterCoulombs < s.Charge.MeterCoulombs || now.Charge.CountedCoulombs < s.Charge.CountedCoulombs {
 		t.Errorf("without the meter %+v, before %+v", now.Charge, s.Charge)
 	}
-	cancel()
-	if err := <-done; err != nil {
+	if err := stop(); err != nil {
 		t.Error(err)
 	}
 	if report, err := runlog.ReplayFile(run); err != nil || !report.Sound() {
