@@ -139,8 +139,8 @@ func (c *Coulometer) leads() Leads {
 	volts := math.Abs(c.state.LastVolts)
 	r := l.Power / l.Squares
 	return Leads{r, rootSumSquares(
-		rectangular(s.VoltGainRelative)*(volts+math.Abs(r*mean))/mean, rectangular(s.VoltOffset)/mean, s.VoltResolution/math.Sqrt(12)/mean,
-		rectangular(s.Meter.VoltGainRelative)*volts/mean, rectangular(s.Meter.VoltOffset)/mean, s.Meter.VoltResolution/math.Sqrt(12)/mean,
+		ofReading(s.VoltGainRelative, s.VoltOffset, s.VoltResolution, volts+math.Abs(r*mean))/mean,
+		ofReading(s.Meter.VoltGainRelative, s.Meter.VoltOffset, s.Meter.VoltResolution, volts)/mean,
 		rectangular(max(s.GainRelative, s.Meter.GainRelative))*r,
 	), l.Readings}
 }
@@ -157,12 +157,16 @@ func (c *Coulometer) Difference(supply, meter float64) (amperes, allowed float64
 	amperes = c.state.corrected(supply, false) - meter
 	return amperes, CoverageFactor * rootSumSquares(
 		(gain+checked)*meter, offset, taken, s.ResolutionAmperes/math.Sqrt(12),
-		rectangular(s.Meter.GainRelative)*meter, rectangular(s.Meter.OffsetAmperes), s.Meter.ResolutionAmperes/math.Sqrt(12))
+		ofReading(s.Meter.GainRelative, s.Meter.OffsetAmperes, s.Meter.ResolutionAmperes, meter))
 }
 
 // VoltsApart is how far the volts at the cell may lie above those at the supply by both accuracies together at k = 2, in V.
 func (c *Coulometer) VoltsApart(volts float64) float64 {
 	s, m := &c.settings, &c.settings.Meter
-	return CoverageFactor * rootSumSquares(rectangular(s.VoltGainRelative)*volts, rectangular(s.VoltOffset), s.VoltResolution/math.Sqrt(12),
-		rectangular(m.VoltGainRelative)*volts, rectangular(m.VoltOffset), m.VoltResolution/math.Sqrt(12))
+	return CoverageFactor * rootSumSquares(ofReading(s.VoltGainRelative, s.VoltOffset, s.VoltResolution, volts), ofReading(m.VoltGainRelative, m.VoltOffset, m.VoltResolution, volts))
+}
+
+// ofReading is the standard uncertainty of one reading, by its meter's half-widths and the step of its last digit.
+func ofReading(gain, offset, step, reading float64) float64 {
+	return rootSumSquares(rectangular(gain)*reading, rectangular(offset), step/math.Sqrt(12))
 }
