@@ -43,6 +43,7 @@ type facts struct {
 	volts              float64
 	ratio              float64 // current over limiting current, NaN unknown
 	settled            bool
+	leads              float64 // V that the leads take more than before
 	ohmic              float64 // share of the rise that a step test found ohmic; NaN without one
 }
 
@@ -95,6 +96,9 @@ var causes = []cause{
 		return as(f.current < 0.03*f.usual && f.volts > leastVolts, 0)
 	}},
 	{"a clip or joint is corroded or hot", "measure across each joint; " + tellJoint, func(f *facts) float64 {
+		if f.leads > leadVolts/2 {
+			return 0.95
+		}
 		w := 0.3 * as(f.rose(contactVolts), 0.1)
 		if f.noisy() && f.rose(contactVolts) {
 			w = 0.85 * as(f.Jump < 0.7*f.Rise && f.Tail > 0.1*f.Rise, 0.5)
@@ -186,7 +190,7 @@ func (b *Board) facts(o *Observation) *facts {
 		dips: e.Dips.Within(e.LastAt, dipsIn), spikes: e.Spikes.Within(e.LastAt, dipsIn), pops: e.Pops.Within(e.LastAt, dipsIn),
 		fallen:  e.Side < 0 && e.LastAt-e.Since > softShort && e.Deepest < -softDepth*math.Abs(e.Level),
 		atLimit: b.m.Regulation == ConstantCurrent && modeOf(o) == ConstantVoltage,
-		current: o.Amperes, volts: o.Volts, usual: b.usual(), ratio: o.LimitingRatio, settled: b.m.Corridor.Settled,
+		current: o.Amperes, volts: o.Volts, usual: b.usual(), leads: o.Meter.LeadVolts, ratio: o.LimitingRatio, settled: b.m.Corridor.Settled,
 	}
 }
 
@@ -244,6 +248,9 @@ func (b *Board) evidence(f *facts) string {
 	}
 	if !math.IsNaN(f.ohmic) {
 		says = append(says, fmt.Sprintf("%.0f %% of the rise ohmic by step test", 100*math.Max(0, math.Min(f.ohmic, 1))))
+	}
+	if f.leads > leadVolts/2 {
+		says = append(says, fmt.Sprintf("the leads take %.2f V more than before", f.leads))
 	}
 	for _, n := range [...]struct {
 		count int

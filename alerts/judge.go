@@ -38,7 +38,7 @@ func (b *Board) judgeCell(o *Observation, now time.Duration, fresh bool) {
 	v[Depletion] = b.depletion(o)
 	v[ThermalRunaway] = b.runaway(o)
 	v[AnodePassivation] = b.passivation(o, usual)
-	v[Contact] = b.contact()
+	v[Contact] = b.contact(o)
 	v[StirrerStopped] = b.stirrer(now)
 	v[OhmicRise] = b.ohmic()
 	v[VoltageDrift] = b.drift()

@@ -100,6 +100,8 @@ type Meter struct {
 	Supply  float64       // by the supply, at the same time
 	Apart   float64       // how far these are on the wrong sides of each other
 	Allowed float64       // what both accuracies explain
+	// LeadVolts is how much more the leads take than at the resistance that the run has shown so far, V.
+	LeadVolts float64
 }
 
 // Outside is how those who are told what the watch sees are getting on.

@@ -26,6 +26,7 @@ const (
 	ohmicRelative = 0.02  // of the corridor's centre, likewise
 	ohmicSlope    = 0.02  // V/h
 	contactVolts  = 0.03  // V: a rise that a bad joint makes, with noise
+	leadVolts     = 0.1   // V: leads that take so much more than before have a bad joint
 	stirVolts     = 0.008 // V: the step of a starved surface
 	grownBy       = 1.03  // a current that has not grown by this is not running away
 	fastestGrowth = 1.5   // per hour: e-fold growth of the growth
@@ -60,11 +61,15 @@ func (b *Board) isSteady(o *Observation) bool {
 	return meant > 0 && math.Abs(held/meant-1) < steadyWithin
 }
 
-// contact: spikes that come back, or a rise that creeps on with much more noise than was learned.
-func (b *Board) contact() verdict {
+// contact: spikes that come back, or a rise that creeps on with much more noise than was learned; or leads that take more than before, outside a
+// second meter's wires at the cell, where nothing of it shows in the cell voltage.
+func (b *Board) contact(o *Observation) verdict {
 	e, f := &b.m.Excursions, &b.m.Features
 	dips, spikes := e.Dips.Within(e.LastAt, dipsIn), e.Spikes.Within(e.LastAt, dipsIn)
 	limit := b.inSignal(contactVolts)
+	if lost := o.Meter.LeadVolts; lost > leadVolts || b.m.Alarms[Contact].Raw && lost > leadVolts/2 {
+		return verdict{known: true, over: true, value: lost, limit: leadVolts}
+	}
 	flicker := spikes >= dipsEnough && spikes >= dips
 	creeping := f.Known && f.Noise > noiseUp && f.Rise > limit && f.Tail > 0.1*f.Rise && f.Jump < 0.7*f.Rise && b.pops() == 0
 	held := b.m.Alarms[Contact].Raw && (spikes > 0 && spikes >= dips || f.Noise > noiseUp/2+0.5 && f.Rise > 0)

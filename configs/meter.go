@@ -114,7 +114,11 @@ func readMeterDialect(t *table) scpi.Dialect {
 // checkMeters compares a cell with the meters it names. by tells which cell has a meter already.
 func (c *Cell) checkMeters(t *table, all *Config, by map[string]string) {
 	measured := map[string]string{}
-	for _, name := range c.Meters {
+	for i, name := range c.Meters {
+		if slices.Contains(c.Meters[:i], name) {
+			t.bad("meters", fmt.Sprintf("meter %s is named twice", name), "name it once")
+			continue
+		}
 		m := all.Meter(name)
 		if m == nil {
 			t.bad("meters", fmt.Sprintf("there is no meter '%s'", name), "write a table [meter."+name+"]")

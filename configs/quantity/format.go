@@ -47,6 +47,13 @@ func Short(d Dimension, v float64, digits int) string {
 	return Format(d, short)
 }
 
+// HalfWidth writes the half-width that belongs to v, in the unit that Short takes for v.
+func HalfWidth(d Dimension, v, half float64, digits int) string {
+	symbol, u := handy(d, v)
+	u.shift = nil // it is a difference
+	return join(strconv.FormatFloat(u.number(half), 'g', digits, 64), symbol)
+}
+
 // handy picks the largest of d's shown units that leaves at least one whole unit, else the smallest.
 func handy(d Dimension, v float64) (string, unit) {
 	shown := descriptions[d].shown

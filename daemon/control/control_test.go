@@ -24,6 +24,7 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/snapshot"
+	"nightcell/integrate/bath"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -433,6 +434,23 @@ func TestCheckOfEntries(t *testing.T) {
 		err := tt.e.Check()
 		if (tt.want == "") != (err == nil) || err != nil && (!strings.Contains(err.Error(), tt.want) || !IsMistake(err)) {
 			t.Errorf("%+v: %v, want %q", tt.e, err, tt.want)
+		}
+	}
+}
+
+// TestAnEntryIsSaidAsItWasGiven, with the uncertainty that was stated with it.
+func TestAnEntryIsSaidAsItWasGiven(t *testing.T) {
+	for _, c := range []struct {
+		kind, want string
+		values     map[string]string
+	}{
+		{bath.EntryAssay, "concentration 41.2 g/L ± 0.4 g/L", map[string]string{"concentration": "41.2 g/L ± 0.4 g/L"}},
+		{bath.EntryMeasurement, "temperature 31 °C ± 0.5 °C", map[string]string{"temperature": "31 degC ± 0.5 K"}},
+		{bath.EntryAssay, "concentration 41.2 g/L", map[string]string{"concentration": "41.2 g/L"}},
+	} {
+		e, err := ParseEntry(c.kind, c.values, "")
+		if err != nil || e.Said() != c.want {
+			t.Errorf("%q, %v; want %q", e.Said(), err, c.want)
 		}
 	}
 }

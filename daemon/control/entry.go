@@ -98,9 +98,15 @@ func (e Entry) Said() string {
 	}
 	for _, f := range k.Fields {
 		for _, u := range f.Units {
-			if x, ok := e.Numbers[u.Log]; ok {
-				add(f.Name, quantity.Short(u.Dimension, x, 7))
+			x, ok := e.Numbers[u.Log]
+			if !ok {
+				continue
 			}
+			value := quantity.Short(u.Dimension, x, 7)
+			if half, stated := e.Numbers[u.doubt()]; stated {
+				value += " ± " + quantity.HalfWidth(u.Dimension, x, half, 7)
+			}
+			add(f.Name, value)
 		}
 		if word, ok := e.Words[f.Name]; ok && f.Name != "sha256" {
 			add(f.Name, word)

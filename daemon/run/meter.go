@@ -85,7 +85,7 @@ func (r *Run) measures(what func(m *Meter) bool) bool {
 
 // observeMeters adds how the meters get on beside the supply.
 func (r *Run) observeMeters(o *alerts.Observation, fresh bool) {
-	now := r.now()
+	now, problem := r.now(), ""
 	for i := range r.settings.Meters {
 		m := &r.settings.Meters[i]
 		for _, q := range [...]struct {
@@ -95,11 +95,14 @@ func (r *Run) observeMeters(o *alerts.Observation, fresh bool) {
 			// While the supply is silent nothing is merged, and that is an alarm of its own.
 			if silence := min(now, r.lastGood) - q.last; q.asked && silence > o.Meter.Silence {
 				o.Meter.Silence, o.Meter.Name = silence, m.Name
+				if problem = ""; i < len(r.supply.MeterProblems) {
+					problem = r.supply.MeterProblems[i]
+				}
 			}
 		}
 	}
-	if o.Meter.Name != "" && r.supply.MeterProblem != "" {
-		o.Meter.Name += " (" + r.supply.MeterProblem + ")"
+	if problem != "" {
+		o.Meter.Name += " (" + problem + ")"
 	}
 	shown := &r.reading.Shown
 	if !fresh {
@@ -113,6 +116,9 @@ func (r *Run) observeMeters(o *alerts.Observation, fresh bool) {
 	if shown.AtCell {
 		// The cell never has more than the supply gives; how much less is the leads'.
 		apart := float64(r.reading.Volts - shown.Volts)
+		if l := r.count.Totals().Leads; l.Readings >= leastDrop {
+			o.Meter.LeadVolts = -apart - l.Ohms*float64(r.reading.Amperes)
+		}
 		if allowed := r.count.VoltsApart(float64(r.reading.Volts)); apart > allowed && o.Meter.Apart <= o.Meter.Allowed {
 			o.Meter.Unit, o.Meter.Shows, o.Meter.Supply, o.Meter.Apart, o.Meter.Allowed = "V", float64(r.reading.Volts), float64(shown.Volts), apart, allowed
 		}

@@ -314,15 +314,16 @@ type Facts struct {
 
 // Supply is what the line has found out about the supply.
 type Supply struct {
-	Up           bool             // there is a line to ask on
-	Identity     drivers.Identity // who answered last, in a process before as well
-	Status       drivers.Status   // the newest; what is not known is NaN
-	Opened       uint64           // how often the line was opened
-	Since        time.Duration    // when it came up or went down last, on the clock of the readings
-	Silences     int              // questions without any answer since the newest counted reading
-	Swapped      bool             // another instrument has answered since then
-	MeterProblem string           // what is wrong with the second meter; empty: nothing
-	SharedBy     string           // another process that has the port open and may take answers; empty: none is known
+	Up       bool             // there is a line to ask on
+	Identity drivers.Identity // who answered last, in a process before as well
+	Status   drivers.Status   // the newest; what is not known is NaN
+	Opened   uint64           // how often the line was opened
+	Since    time.Duration    // when it came up or went down last, on the clock of the readings
+	Silences int              // questions without any answer since the newest counted reading
+	Swapped  bool             // another instrument has answered since then
+	// MeterProblems says what is wrong with each of the second meters, in the order of Settings.Meters; empty: nothing.
+	MeterProblems []string
+	SharedBy      string // another process that has the port open and may take answers; empty: none is known
 }
 
 // Known is who answered last, empty before anybody has.

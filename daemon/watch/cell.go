@@ -165,7 +165,7 @@ func (c *Cell) Run(ctx context.Context) error {
 func (c *Cell) facts() *run.Facts {
 	c.known.Moment = c.m.moment()
 	c.link.tell(&c.known.Supply, c.known.Mono)
-	c.known.MeterProblem = c.meterProblem()
+	c.known.MeterProblems = c.meterProblems(c.known.MeterProblems[:0])
 	return &c.known
 }
 

@@ -135,17 +135,16 @@ func (c *Cell) sayMeter(ctx context.Context, m *meter, up bool, err error) {
 	}
 }
 
-// meterProblem is what is wrong with the first meter that has a problem.
-func (c *Cell) meterProblem() string {
+// meterProblems says of each meter what is wrong with it.
+func (c *Cell) meterProblems(all []string) []string {
 	for _, m := range c.meters {
+		problem := m.wrong
 		if text := m.problem.Load(); text != nil {
-			return *text
+			problem = *text
 		}
-		if m.wrong != "" {
-			return m.wrong
-		}
+		all = append(all, problem)
 	}
-	return ""
+	return all
 }
 
 // heldPolls is how many polls a meter's reading is held, or how many times as long as the meter took over it.
@@ -157,11 +156,11 @@ const heldPolls = 2
 func (c *Cell) merge(r *drivers.Reading) {
 	for _, m := range c.meters {
 		got := m.newest.Load()
+		m.wrong = ""
 		if got == nil || r.At > got.until {
 			continue
 		}
 		amperes, flows := drivers.Amperes(m.Amperes(got.Current)), !c.settings.Dead(r.Amperes, 0) // NaN: not asked
-		m.wrong = ""
 		if flows && r.Amperes > 0 && amperes < 0 && !c.settings.Dead(amperes, 0) {
 			m.wrong = "it shows a current against the supply's: swap the two wires at the shunt"
 		} else if !math.IsNaN(float64(amperes)) {

@@ -2,6 +2,7 @@ package watch
 
 import (
 	"context"
+	"errors"
 	"math"
 	"strings"
 	"sync/atomic"
@@ -38,7 +39,7 @@ func (m *multimeter) Poll(ctx context.Context) (scpi.Measured, error) {
 	}
 	t := m.b.Instrument.Truth(1)
 	return scpi.Measured{
-		At: m.b.Clock.Now(), Current: 0.01 * (t.Amperes*(1+float64(m.off.Load())/100) + 0.0005), Volts: t.Volts - leadOhms*t.Amperes + 0.0008 + float64(m.lift.Load()), Temperature: t.Temperature - 273.15,
+		At: m.b.Clock.Now(), Current: 0.01 * (t.Amperes*(1+float64(m.off.Load())/100) + 0.0005), Volts: t.CellVolts + 0.0008 + float64(m.lift.Load()), Temperature: math.NaN(),
 	}, nil
 }
 
@@ -61,12 +62,12 @@ voltage_offset = "1 mV"
 `
 
 // metered is the watch over the demonstration's cell whose supply shows a current of 2 % too much and states 3 %, with a second meter.
-func metered(t *testing.T, dir string) (*watchtest.Bench, *multimeter, Settings) {
+func metered(t *testing.T, dir string, events ...string) (*watchtest.Bench, *multimeter, Settings) {
 	t.Helper()
 	b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
 	channels := simulated.DefaultChannels()
 	channels[0].Readback.AmpereGain = 0.02
-	scenario, err := simulated.ParseScenario("live", []byte(watchtest.Live))
+	scenario, err := simulated.ParseScenario("live", []byte(watchtest.Live+strings.Join(events, "")))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -275,6 +276,55 @@ func TestSwappedWiresAtTheShunt(t *testing.T) {
 		}
 		if err := agrees(s, b); err != nil || s.Charge.MeterCoulombs != 0 {
 			t.Error(s.Charge.MeterCoulombs, err)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// TestAClipOutsideTheSenseWires: the volts at the cell show nothing of a joint that heats between them and the supply; the leads do.
+func TestAClipOutsideTheSenseWires(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const clip = "[[event]]\nat = \"3 h\"\nkind = \"contact\"\nohms = 0.1\nover = \"2 h\"\nnoise = 0\n"
+		b, _, settings := metered(t, t.TempDir(), clip)
+		c := New(settings, MachineOf(b.Clock))
+		stop := watchtest.Start(t, c)
+		heats := func(s *snapshot.Cell) bool {
+			a, _ := watchtest.Standing(s, alerts.Contact)
+			return a.State.Active()
+		}
+		<-time.After(3 * time.Hour)
+		if heats(c.Latest()) {
+			t.Error("a sound clip")
+		}
+		watchtest.Until(t, c, time.Hour, "the leads", heats)
+		s := c.Latest()
+		if a, _ := watchtest.Standing(s, alerts.Contact); !strings.Contains(a.Text, "the leads take 0.1") || !strings.Contains(a.Text, "Most likely: a clip or joint") {
+			t.Errorf("%q", a.Text)
+		}
+		if s.Charge.Leads.Ohms > 0.05 {
+			t.Errorf("the run's leads: %+v", s.Charge.Leads)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// TestOfTwoMeters: what is wrong with one is not told of the other.
+func TestOfTwoMeters(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, _, settings := metered(t, t.TempDir())
+		settings.Meters = append(settings.Meters, run.Meter{Name: "bath", Temperature: true})
+		settings.Instruments = append(settings.Instruments, Instrument{Name: "bath", Open: func(context.Context) (Asked, error) {
+			return nil, errors.New("nobody is there")
+		}})
+		c := New(settings, MachineOf(b.Clock))
+		stop := watchtest.Start(t, c)
+		watchtest.Until(t, c, time.Hour, "the second is silent", watchtest.Stands(alerts.MeterSilent))
+		if a, _ := watchtest.Standing(c.Latest(), alerts.MeterSilent); !strings.Contains(a.Text, "bath (nobody is there)") {
+			t.Errorf("%q", a.Text)
 		}
 		if err := stop(); err != nil {
 			t.Fatal(err)
