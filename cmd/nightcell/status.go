@@ -62,7 +62,7 @@ func printStatus(w io.Writer, cells []control.Cell) {
 			fmt.Fprintf(w, "%s: the target is of the %s\n", drivers.Plain(c.Name), drivers.Plain(c.Left))
 		}
 		if m := float64(c.MeterCoulombs); m != 0 {
-			fmt.Fprintf(w, "%s: %.3g %% of the charge is by the meter, the rest by the supply or in gaps\n", drivers.Plain(c.Name), 100*m/float64(c.ChargeCoulombs))
+			fmt.Fprintf(w, "%s: the second meter measured %.3g %% of the charge; the rest is by the supply or in gaps\n", drivers.Plain(c.Name), 100*m/float64(c.ChargeCoulombs))
 		}
 		if u := float64(c.LeadUncertainty); u > 0 {
 			fmt.Fprintf(w, "%s: leads of %s mΩ, measured\n", drivers.Plain(c.Name), quantity.WithDoubt(1e3*float64(c.LeadOhms), 1e3*integrate.CoverageFactor*u))
