@@ -62,7 +62,7 @@ func TestAnAbortStandsUntilItIsAnswered(t *testing.T) {
 		if !strings.HasPrefix(told, "alarm alarm alarm") {
 			t.Errorf("told %q: an alarm and its reminders are due", told)
 		}
-		o := operator{d}
+		o := d.Operator()
 		order := control.AlarmOrder{Act: control.Acknowledge, Cell: "zinc-1", By: "test", Condition: "output-off"}
 		if err := o.ChangeAlarm(t.Context(), control.AlarmOrder{Act: control.Shelve, Cell: "zinc-1", By: "test", Condition: "output-off", Reason: "test", Seconds: 60}); err == nil || !strings.Contains(err.Error(), "can only be acknowledged") {
 			t.Errorf("shelving it says %v", err)
@@ -100,7 +100,7 @@ func TestANewRunAnswersAnAbort(t *testing.T) {
 		phone := &watchtest.LetterBox{}
 		d := daemonOf(t, b, t.TempDir(), `may = ["off"]`, "")
 		d.join(t, routes.Way{Route: phone}).Start()
-		c, o := d.posts()[0].Cell, operator{d}
+		c, o := d.posts()[0].Cell, d.Operator()
 		stop := watchtest.Start(t, c)
 		<-time.After(20 * time.Minute)
 		if _, err := o.Off(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {

@@ -82,7 +82,7 @@ func TestSignsOfLife(t *testing.T) {
 
 func toldAge(t *testing.T, d *Daemon) float64 {
 	t.Helper()
-	all, err := operator{d}.Status(t.Context())
+	all, err := d.Operator().Status(t.Context())
 	if err != nil || len(all) != 1 {
 		t.Fatalf("status: %v, %v", all, err)
 	}

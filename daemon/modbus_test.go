@@ -100,7 +100,7 @@ func TestModbus(t *testing.T) {
 			}
 			d := new(Daemon)
 			d.cells.Store(&[]*post{{Cell: cell}})
-			if _, err := (operator{d}).Off(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {
+			if _, err := d.Operator().Off(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {
 				t.Errorf("switching off: %v", err)
 			}
 			soon(t, "the run ends with its output off, as read back", func() bool { s := cell.Latest(); return s.Ended && s.OffVerified && s.Reading.Amperes == 0 })

@@ -16,23 +16,47 @@ import (
 	"nightcell/daemon/watch"
 )
 
-// operator is what a person may ask of the daemon, through the socket or the page.
-type operator struct{ d *Daemon }
-
-// Operator returns what a person may ask of the daemon.
-func (d *Daemon) Operator() control.Operator { return operator{d} }
-
-// cell finds a cell by name.
-func (o operator) cell(name string) (*watch.Cell, error) {
-	if p := o.d.post(name); p != nil {
-		return p.Cell, nil
+// Operator returns what a person may ask of the daemon, through the socket or the page.
+func (d *Daemon) Operator() *control.Operator {
+	return &control.Operator{
+		Status: d.status, Alarms: d.alarms, Begin: d.begin, Drill: d.drill,
+		ChangeAlarm: func(ctx context.Context, a control.AlarmOrder) error {
+			c, err := d.cell(a.Cell)
+			if err != nil {
+				return err
+			}
+			return c.ChangeAlarm(ctx, a)
+		},
+		Enter:  on(d, func(e control.Entry) string { return e.Cell }, (*watch.Cell).Enter),
+		Settle: on(d, func(s control.Settlement) string { return s.Cell }, (*watch.Cell).Settle),
+		Step:   on(d, func(s control.StepOrder) string { return s.Cell }, (*watch.Cell).Step),
+		Off:    on(d, func(o control.CellOrder) string { return o.Cell }, switchOff),
+		Hold:   on(d, func(o control.CellOrder) string { return o.Cell }, hold),
 	}
-	return nil, control.Unknown("there is no cell %q; the cells are %v", name, o.d.names())
 }
 
-func (o operator) Status(context.Context) ([]control.Cell, error) {
+// on makes what looks for the cell of an order and lets do carry it out there.
+func on[In, Out any](d *Daemon, cellOf func(In) string, do func(*watch.Cell, context.Context, In) (Out, error)) func(context.Context, In) (Out, error) {
+	return func(ctx context.Context, order In) (answer Out, err error) {
+		c, err := d.cell(cellOf(order))
+		if err != nil {
+			return answer, err
+		}
+		return do(c, ctx, order)
+	}
+}
+
+// cell finds a cell by name.
+func (d *Daemon) cell(name string) (*watch.Cell, error) {
+	if p := d.post(name); p != nil {
+		return p.Cell, nil
+	}
+	return nil, control.Unknown("there is no cell %q; the cells are %v", name, d.names())
+}
+
+func (d *Daemon) status(context.Context) ([]control.Cell, error) {
 	all := []control.Cell{} // a list without entries, not null, while no cell has come round
-	for _, s := range o.d.Snapshots() {
+	for _, s := range d.Snapshots() {
 		c := control.Cell{
 			Name: s.Name, Supply: s.Supply, Run: s.Run, Began: s.Began, State: stateOf(s),
 			Mode: s.Reading.Mode.String(), Output: s.Reading.Output.String(),
@@ -45,7 +69,7 @@ func (o operator) Status(context.Context) ([]control.Cell, error) {
 		if q := &s.Charge; q.Unconfirmed != "" {
 			c.Unconfirmed, c.TargetWith, c.TargetWithout = q.Unconfirmed, quantity.Maybe(q.TargetWith), quantity.Maybe(q.TargetWithout)
 		}
-		if age, ok := o.d.readingAge(s); ok { // before the first reading its zeros are no figures
+		if age, ok := d.readingAge(s); ok { // before the first reading its zeros are no figures
 			c.ReadingAgeSeconds = quantity.Maybe(age.Seconds())
 			c.Volts, c.Amperes = quantity.Maybe(s.Reading.Volts), quantity.Maybe(s.Reading.Amperes)
 		}
@@ -74,14 +98,14 @@ func stateOf(s *snapshot.Cell) string {
 	return "running"
 }
 
-func (o operator) Alarms(_ context.Context, cell string) ([]control.Alarm, error) {
+func (d *Daemon) alarms(_ context.Context, cell string) ([]control.Alarm, error) {
 	if cell != "" {
-		if _, err := o.cell(cell); err != nil {
+		if _, err := d.cell(cell); err != nil {
 			return nil, err
 		}
 	}
 	var all []control.Alarm
-	for _, s := range o.d.Snapshots() {
+	for _, s := range d.Snapshots() {
 		if cell != "" && s.Name != cell {
 			continue
 		}
@@ -93,46 +117,13 @@ func (o operator) Alarms(_ context.Context, cell string) ([]control.Alarm, error
 	return all, nil
 }
 
-// on lets do answer on the cell of a name.
-func on[T any](o operator, name string, do func(*watch.Cell) (T, error)) (answer T, err error) {
-	c, err := o.cell(name)
-	if err != nil {
-		return answer, err
-	}
-	return do(c)
+func switchOff(c *watch.Cell, ctx context.Context, o control.CellOrder) (control.Outcome, error) {
+	return outcome("the supply reports its output off and no current flows", c.SwitchOff(ctx, o.By))
 }
 
-func (o operator) ChangeAlarm(ctx context.Context, a control.AlarmOrder) error {
-	c, err := o.cell(a.Cell)
-	if err != nil {
-		return err
-	}
-	return c.ChangeAlarm(ctx, a)
-}
-
-func (o operator) Enter(ctx context.Context, e control.Entry) (control.Entered, error) {
-	return on(o, e.Cell, func(c *watch.Cell) (control.Entered, error) { return c.Enter(ctx, e) })
-}
-
-func (o operator) Settle(ctx context.Context, s control.Settlement) (control.Settlement, error) {
-	return on(o, s.Cell, func(c *watch.Cell) (control.Settlement, error) { return c.Settle(ctx, s) })
-}
-
-func (o operator) Step(ctx context.Context, s control.StepOrder) (control.StepResult, error) {
-	return on(o, s.Cell, func(c *watch.Cell) (control.StepResult, error) { return c.Step(ctx, s) })
-}
-
-func (o operator) Off(ctx context.Context, a control.CellOrder) (control.Outcome, error) {
-	return on(o, a.Cell, func(c *watch.Cell) (control.Outcome, error) {
-		return outcome("the supply reports its output off and no current flows", c.SwitchOff(ctx, a.By))
-	})
-}
-
-func (o operator) Hold(ctx context.Context, a control.CellOrder) (control.Outcome, error) {
-	return on(o, a.Cell, func(c *watch.Cell) (control.Outcome, error) {
-		amperes, err := c.Hold(ctx, a.By)
-		return outcome(fmt.Sprintf("the current reads back at or below %.3g A", float64(amperes)), err)
-	})
+func hold(c *watch.Cell, ctx context.Context, o control.CellOrder) (control.Outcome, error) {
+	amperes, err := c.Hold(ctx, o.By)
+	return outcome(fmt.Sprintf("the current reads back at or below %.3g A", float64(amperes)), err)
 }
 
 // outcome is what came of an act that is verified unless it failed.
@@ -143,30 +134,30 @@ func outcome(verified string, failed error) (control.Outcome, error) {
 	return control.Outcome{Verified: true, Text: verified}, nil
 }
 
-func (o operator) Drill(ctx context.Context, a control.CellOrder) ([]control.Receipt, error) {
-	c, err := o.cell(a.Cell)
+func (d *Daemon) drill(ctx context.Context, a control.CellOrder) ([]routes.Receipt, error) {
+	c, err := d.cell(a.Cell)
 	if err != nil {
 		return nil, err
 	}
-	receipts := o.d.post(a.Cell).box.Load().Drill(ctx, routes.Notice{
-		ID: notices.ID("drill-"+a.Cell, o.d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: routes.Low, At: o.d.o.Clock.UTC(),
+	receipts := d.post(a.Cell).box.Load().Drill(ctx, routes.Notice{
+		ID: notices.ID("drill-"+a.Cell, d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: routes.Low, At: d.o.Clock.UTC(),
 		Subject: "test of the routes", Text: "This is a drill, requested by " + a.By + "; it is not an alarm. " + standingWords(c.Latest()), Drill: true,
-		Supply: c.Supply(), Values: o.d.present(c.Latest()),
+		Supply: c.Supply(), Values: d.present(c.Latest()),
 	})
 	if len(receipts) == 0 {
 		return nil, control.BadRequest("no route is configured for cell %s; add a [route.NAME] table", a.Cell)
 	}
-	return control.Receipts(receipts), nil
+	return receipts, nil
 }
 
 // Begin clears a cell for a run that nobody attends,
 // if the supply's own protections, the reading, the zero, the routes and the person all agree.
-func (o operator) Begin(ctx context.Context, b control.BeginOrder) ([]control.Check, error) {
-	c, err := o.cell(b.Cell)
+func (d *Daemon) begin(ctx context.Context, b control.BeginOrder) ([]control.Check, error) {
+	c, err := d.cell(b.Cell)
 	if err != nil {
 		return nil, err
 	}
-	checks := []control.Check{o.d.routeProof(b.Cell)}
+	checks := []control.Check{d.routeProof(b.Cell)}
 	for _, word := range control.ToConfirm() {
 		ok := slices.Contains(b.Confirmed, word)
 		text := "confirmed by " + b.By

@@ -45,11 +45,11 @@ func TestStatusCountsAlarmsThatCount(t *testing.T) {
 		d := daemonOf(t, b, t.TempDir(), "", "")
 		stop := watchtest.Start(t, d.posts()[0].Cell)
 		<-time.After(30 * time.Minute)
-		status, err := operator{d}.Status(t.Context())
+		status, err := d.Operator().Status(t.Context())
 		if err != nil {
 			t.Fatal(err)
 		}
-		alarms, err := operator{d}.Alarms(t.Context(), "zinc-1")
+		alarms, err := d.Operator().Alarms(t.Context(), "zinc-1")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -84,14 +84,14 @@ func TestStatusOfACellNeverReadTellsNoFigures(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
 		b.Change(func() { b.Gone = true })
 		d := daemonOf(t, b, t.TempDir(), "", "")
-		if status, err := (operator{d}).Status(t.Context()); err != nil || status == nil {
+		if status, err := d.Operator().Status(t.Context()); err != nil || status == nil {
 			t.Errorf("before any cell has come round: %v, %v; nil would be null in JSON", status, err)
 		}
 		stop := watchtest.Start(t, d.posts()[0].Cell)
 		look := func(read bool) {
 			t.Helper()
 			<-time.After(time.Minute)
-			status, err := operator{d}.Status(t.Context())
+			status, err := d.Operator().Status(t.Context())
 			if err != nil {
 				t.Fatal(err)
 			}

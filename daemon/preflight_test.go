@@ -109,7 +109,7 @@ func TestPreflight(t *testing.T) {
 				if tt.meddle != nil {
 					tt.meddle(t, b, c)
 				}
-				checks, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "night shift", Confirmed: tt.confirmed})
+				checks, err := d.Operator().Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "night shift", Confirmed: tt.confirmed})
 				var failed []string
 				for _, k := range checks {
 					if !k.OK {
@@ -154,13 +154,13 @@ func TestPreflightNeedsARun(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), "name = \"off\"\n[supply]\noutput = \"off\"\n[[event]]\nat = \"30 s\"\nkind = \"lead-off\"\n")
 		d, stop := proven(t, b, "", "", true)
 		<-time.After(time.Minute)
-		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: control.ToConfirm()})
+		_, err := d.Operator().Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: control.ToConfirm()})
 		if err == nil || !strings.Contains(err.Error(), "nightcell never does") {
 			t.Errorf("got %v", err)
 		}
 		b.Instrument.Handle([]byte("OUTP ON\n"))
 		<-time.After(time.Minute)
-		_, err = operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: control.ToConfirm()})
+		_, err = d.Operator().Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: control.ToConfirm()})
 		if err == nil || !strings.Contains(err.Error(), "look at leads and clips") {
 			t.Errorf("output on with a lead off: %v", err)
 		}
@@ -182,7 +182,7 @@ func TestPreflightSaysWhyNoRunBegins(t *testing.T) {
 		d := daemonOf(t, b, t.TempDir(), "", "", onDisk(disk))
 		stop := watchtest.Start(t, d.posts()[0].Cell)
 		<-time.After(time.Minute)
-		_, err := operator{d}.Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: control.ToConfirm()})
+		_, err := d.Operator().Begin(t.Context(), control.BeginOrder{Cell: "zinc-1", By: "test", Confirmed: control.ToConfirm()})
 		if err == nil || !strings.Contains(err.Error(), "nothing is counted or monitored") || !strings.Contains(err.Error(), "permission denied") {
 			t.Errorf("got %v", err)
 		}

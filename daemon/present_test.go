@@ -26,7 +26,7 @@ func TestRemindersAndDrillsAreOfNow(t *testing.T) {
 		d.join(t, routes.Way{Route: phone, Repeat: 20 * time.Minute}).Start()
 		stop := watchtest.Start(t, c)
 		<-time.After(55 * time.Minute)
-		if _, err := (operator{d}).Drill(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {
+		if _, err := d.Operator().Drill(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"}); err != nil {
 			t.Fatal(err)
 		}
 		if err := stop(); err != nil {

@@ -98,7 +98,7 @@ func TestTwoCellsOnOneSupply(t *testing.T) {
 	}
 	d := new(Daemon)
 	d.cells.Store(&[]*post{{Cell: cells[0]}, {Cell: cells[1]}})
-	if _, err := (operator{d}).Off(t.Context(), control.CellOrder{Cell: "first", By: "test"}); err != nil {
+	if _, err := d.Operator().Off(t.Context(), control.CellOrder{Cell: "first", By: "test"}); err != nil {
 		t.Errorf("switching one channel off: %v", err)
 	}
 	if i.Truth(1).Output || !i.Truth(2).Output {

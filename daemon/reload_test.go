@@ -105,7 +105,7 @@ func TestReloadTakesAllOrNothing(t *testing.T) {
 		if r.posts()[0].box.Load() == box {
 			t.Error("the routes are the ones before")
 		}
-		out, err := operator{r.Daemon}.Hold(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"})
+		out, err := r.Operator().Hold(t.Context(), control.CellOrder{Cell: "zinc-1", By: "test"})
 		if err != nil || !out.Verified || !strings.Contains(out.Text, "0.2 A") {
 			t.Errorf("hold after the reload: %+v, %v", out, err)
 		}
@@ -161,7 +161,7 @@ func TestAskingACellThatHasEnded(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
-		if err := (operator{d}).ChangeAlarm(context.Background(), control.AlarmOrder{Act: control.Acknowledge, Cell: "zinc-1", Condition: "over-current", By: "test"}); err == nil || !strings.Contains(err.Error(), "has ended") {
+		if err := d.Operator().ChangeAlarm(context.Background(), control.AlarmOrder{Act: control.Acknowledge, Cell: "zinc-1", Condition: "over-current", By: "test"}); err == nil || !strings.Contains(err.Error(), "has ended") {
 			t.Errorf("got %v", err)
 		}
 	})
@@ -178,7 +178,7 @@ func TestALateAnswerTouchesNothing(t *testing.T) {
 		b.Change(func() { b.Slow = 10 * time.Second })
 		impatient, cancel := context.WithTimeout(t.Context(), 3*time.Second)
 		defer cancel()
-		checks, err := operator{d}.Begin(impatient, control.BeginOrder{Cell: "zinc-1", By: "test"})
+		checks, err := d.Operator().Begin(impatient, control.BeginOrder{Cell: "zinc-1", By: "test"})
 		if !errors.Is(err, context.DeadlineExceeded) || len(checks) == 0 {
 			t.Errorf("got %+v, %v", checks, err)
 		}

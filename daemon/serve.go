@@ -60,7 +60,7 @@ func (d *Daemon) serveControl(ctx context.Context, group *errgroup.Group) error 
 	if d.o.Config.Socket == "" {
 		return nil
 	}
-	server, err := control.Listen(d.o.Config.Socket, operator{d}, d.o.Log)
+	server, err := control.Listen(d.o.Config.Socket, d.Operator(), d.o.Log)
 	// The charge is counted all the same where the disk takes no socket, and on a Windows that has none.
 	if runlog.DiskTrouble(err) || err != nil && runtime.GOOS == "windows" {
 		d.o.Log.Error("no control socket: the command line does not reach this watch until it is started again where one can be made; the page can do the same", "err", err)

@@ -29,7 +29,7 @@ func TestNoticesGoOutAcrossRuns(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		o := operator{d}
+		o := d.Operator()
 		for range 2 {
 			b.Instrument.Handle([]byte("OUTP ON\n"))
 			<-time.After(5 * time.Minute)

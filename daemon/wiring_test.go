@@ -102,7 +102,7 @@ func TestChannelsInParallel(t *testing.T) {
 		before = cells[0].Latest()
 		d := new(Daemon)
 		d.cells.Store(&[]*post{{Cell: cells[0]}})
-		if _, err := (operator{d}).Off(t.Context(), control.CellOrder{Cell: "wide", By: "test"}); err != nil {
+		if _, err := d.Operator().Off(t.Context(), control.CellOrder{Cell: "wide", By: "test"}); err != nil {
 			t.Errorf("switching off: %v", err)
 		}
 		if i.Truth(1).Output || i.Truth(2).Output {

@@ -111,7 +111,7 @@ func (w *worker) drill(delivery context.Context, r request) {
 	} else if w.loaded || w.load(delivery) {
 		w.save() // who reads the proof may count on it, whatever happens to this process next
 	}
-	r.answer <- Receipt{Route: w.way.Route.Name(), Proof: proof, Took: time.Since(began), Err: err} // has room for one
+	r.answer <- Receipt{Route: w.way.Route.Name(), Proof: proof, TookSeconds: time.Since(began).Seconds(), Err: err} // has room for one
 }
 
 // fail books a failure and sets the time of the next attempt.

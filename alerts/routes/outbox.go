@@ -231,10 +231,12 @@ func (b *Outbox) Flush(ctx context.Context) error {
 
 // Receipt is the outcome of a drill on one route.
 type Receipt struct {
-	Route string        `json:"route"`
-	Proof Proof         `json:"proof,omitempty"`
-	Took  time.Duration `json:"-"`
-	Err   error         `json:"-"`
+	Route       string  `json:"route"`
+	Delivered   bool    `json:"delivered"`
+	Proof       Proof   `json:"proof,omitempty"`
+	TookSeconds float64 `json:"took_seconds"`
+	Problem     string  `json:"problem,omitempty"` // Err in words
+	Err         error   `json:"-"`
 }
 
 // Drill sends n, marked as a drill, over every route at once, past queues, quiet
@@ -251,7 +253,13 @@ func (b *Outbox) askAll(ctx context.Context, drill *Notice) []Receipt {
 	var all sync.WaitGroup
 	for i, w := range b.workers {
 		// Ends: with the answer, with ctx, or with the worker.
-		all.Go(func() { receipts[i] = w.ask(ctx, drill) })
+		all.Go(func() {
+			r := w.ask(ctx, drill)
+			if r.Delivered = r.Err == nil; !r.Delivered {
+				r.Problem = r.Err.Error()
+			}
+			receipts[i] = r
+		})
 	}
 	all.Wait()
 	return receipts

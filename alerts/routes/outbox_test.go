@@ -229,12 +229,12 @@ func TestDrillProvesEveryRoute(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		defer cancel()
 		receipts := box.Drill(ctx, Notice{ID: "d", Cell: "zinc-1", Subject: "drill"})
-		if len(receipts) != 4 || receipts[0].Proof != "taken" || receipts[1].Proof != "taken" || receipts[0].Err != nil {
+		if len(receipts) != 4 || receipts[0].Proof != "taken" || receipts[1].Proof != "taken" || !receipts[0].Delivered || receipts[0].Problem != "" {
 			t.Fatalf("receipts: %+v", receipts)
 		}
 		for i, want := range []string{"connection refused", "deadline exceeded"} {
-			if err := receipts[2+i].Err; err == nil || !strings.Contains(err.Error(), want) {
-				t.Errorf("%s: %v", receipts[2+i].Route, err)
+			if r := receipts[2+i]; r.Delivered || r.Err == nil || r.Problem != r.Err.Error() || !strings.Contains(r.Problem, want) {
+				t.Errorf("%+v", r)
 			}
 		}
 		if n := well.got[0]; n.Kind != Drill || !n.Drill {

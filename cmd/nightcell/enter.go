@@ -138,7 +138,7 @@ func contradicted(err error) error {
 
 // settle settles a gap of a run that is being watched.
 func (s *shell) settle(ctx context.Context, r *reach, gap control.Settlement) error {
-	return r.ask(ctx, longestAct, func(ctx context.Context, c *control.Client) error {
+	return r.ask(ctx, longestAct, func(ctx context.Context, c *control.Operator) error {
 		settled, err := c.Settle(ctx, gap)
 		if err != nil {
 			return err
@@ -250,7 +250,7 @@ func (r *reach) enter(ctx context.Context, p place, e control.Entry) (done contr
 	if p.dir == "" && (e.Kind == control.EntryPhoto || e.Kind == runlog.EntryRetract) {
 		return done, e, false, usagef("a %s is kept beside a run's log: name the run with --config or --run", e.Kind)
 	}
-	var watch control.Operator
+	var watch *control.Operator
 	if p.isOpen {
 		if watch, err = r.client(); err != nil {
 			return done, e, false, err

@@ -148,13 +148,12 @@ func (w *walk) item(ctx context.Context, s *finish.Subject, i *finish.Item) erro
 
 // hand hands an entry on and tells what came of it.
 func (w *walk) hand(ctx context.Context, s *finish.Subject, e control.Entry) error {
-	var watch control.Operator
+	var watch *control.Operator
 	if w.place.isOpen {
-		c, err := w.client()
-		if err != nil {
+		var err error
+		if watch, err = w.client(); err != nil {
 			return err
 		}
-		watch = c
 	}
 	done, err := s.Hand(ctx, watch, e, time.Now())
 	if err != nil {

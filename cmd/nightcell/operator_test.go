@@ -17,20 +17,26 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcell/alerts"
+	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/snapshot"
 )
 
-// deskClerk is a daemon that notes its orders. Orders it does not know about panic on the nil Operator.
+// deskClerk is a daemon that notes its orders. Orders it does not know about panic.
 type deskClerk struct {
-	control.Operator
 	orders   chan any
 	err      error
 	cells    []control.Cell
 	alarms   []control.Alarm
-	receipts []control.Receipt
+	receipts []routes.Receipt
 	entered  control.Entered
+}
+
+func (d *deskClerk) operator() *control.Operator {
+	return &control.Operator{
+		Status: d.Status, Alarms: d.Alarms, ChangeAlarm: d.ChangeAlarm, Enter: d.Enter, Settle: d.Settle, Off: d.Off, Step: d.Step, Drill: d.Drill,
+	}
 }
 
 func (d *deskClerk) note(v any) error { d.orders <- v; return d.err }
@@ -53,7 +59,7 @@ func (d *deskClerk) Off(_ context.Context, o control.CellOrder) (control.Outcome
 func (d *deskClerk) Step(_ context.Context, o control.StepOrder) (control.StepResult, error) {
 	return control.StepResult{}, d.note(o)
 }
-func (d *deskClerk) Drill(_ context.Context, o control.CellOrder) ([]control.Receipt, error) {
+func (d *deskClerk) Drill(_ context.Context, o control.CellOrder) ([]routes.Receipt, error) {
 	return d.receipts, d.note(o)
 }
 
@@ -62,7 +68,7 @@ func order(t *testing.T, d *deskClerk, command func(*shell) *cobra.Command, args
 	t.Helper()
 	d.orders = make(chan any, 1)
 	path := filepath.Join(t.TempDir(), "control.sock")
-	server, err := control.Listen(path, d, slog.New(slog.DiscardHandler))
+	server, err := control.Listen(path, d.operator(), slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -238,17 +244,17 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 }
 
 func TestDrillFailsUnlessEveryRouteProvesDelivery(t *testing.T) {
-	good := control.Receipt{Route: "phone", Delivered: true, Proof: "HTTP 204", TookSeconds: 0.2}
-	bad := control.Receipt{Route: "mail", Problem: "connection refused"}
-	if out, cell, err := order(t, &deskClerk{receipts: []control.Receipt{good}}, newDrillCommand, "zinc-1"); err != nil ||
+	good := routes.Receipt{Route: "phone", Delivered: true, Proof: "HTTP 204", TookSeconds: 0.2}
+	bad := routes.Receipt{Route: "mail", Problem: "connection refused"}
+	if out, cell, err := order(t, &deskClerk{receipts: []routes.Receipt{good}}, newDrillCommand, "zinc-1"); err != nil ||
 		cell != (control.CellOrder{Cell: "zinc-1", By: "ann"}) || !strings.Contains(out, "HTTP 204") {
 		t.Errorf("%q, %v, %v", out, cell, err)
 	}
-	out, _, err := order(t, &deskClerk{receipts: []control.Receipt{good, bad}}, newDrillCommand, "zinc-1")
+	out, _, err := order(t, &deskClerk{receipts: []routes.Receipt{good, bad}}, newDrillCommand, "zinc-1")
 	if err == nil || !strings.Contains(err.Error(), "1 of 2") || !strings.Contains(out, "connection refused") {
 		t.Errorf("%q, %v", out, err)
 	}
-	if out, _, err = order(t, &deskClerk{receipts: []control.Receipt{bad}}, newDrillCommand, "zinc-1", "--json"); err == nil || !strings.Contains(out, `"all_delivered": false`) {
+	if out, _, err = order(t, &deskClerk{receipts: []routes.Receipt{bad}}, newDrillCommand, "zinc-1", "--json"); err == nil || !strings.Contains(out, `"all_delivered": false`) {
 		t.Errorf("%q, %v", out, err)
 	}
 	var usage usageError

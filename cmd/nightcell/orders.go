@@ -16,6 +16,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
@@ -31,7 +32,7 @@ func newBeginCommand(s *shell) *cobra.Command {
 				return usagef("--confirm %q: choose from %s", word, strings.Join(control.ToConfirm(), ", "))
 			}
 		}
-		return r.ask(cmd.Context(), time.Minute, func(ctx context.Context, c *control.Client) error {
+		return r.ask(cmd.Context(), time.Minute, func(ctx context.Context, c *control.Operator) error {
 			checks, err := c.Begin(ctx, control.BeginOrder{Cell: args[0], By: r.who(), Confirmed: confirmed})
 			return errors.Join(s.showChecks(args[0], checks, r.asJSON, err == nil), err)
 		})
@@ -71,7 +72,7 @@ func newDrillCommand(s *shell) *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return r.ask(cmd.Context(), longest, func(ctx context.Context, c *control.Client) error {
+		return r.ask(cmd.Context(), longest, func(ctx context.Context, c *control.Operator) error {
 			receipts, err := c.Drill(ctx, control.CellOrder{Cell: args[0], By: r.who()})
 			var p *control.Problem
 			if errors.As(err, &p) && p.Status == http.StatusConflict { // refused: nothing is there to drill
@@ -97,7 +98,7 @@ func parsePatience(text, example string) (time.Duration, error) {
 	return longest, err
 }
 
-func (s *shell) showDrill(receipts []control.Receipt, asJSON bool) error {
+func (s *shell) showDrill(receipts []routes.Receipt, asJSON bool) error {
 	failed := 0
 	for _, r := range receipts {
 		if !r.Delivered {
@@ -106,7 +107,7 @@ func (s *shell) showDrill(receipts []control.Receipt, asJSON bool) error {
 	}
 	err := s.show(asJSON, map[string]any{"routes": receipts, "all_delivered": failed == 0 && len(receipts) > 0}, func(w io.Writer) {
 		for _, r := range receipts {
-			state, said := "delivered", r.Proof
+			state, said := "delivered", string(r.Proof)
 			if !r.Delivered {
 				state, said = "FAILED", r.Problem
 			}
@@ -141,7 +142,7 @@ func newStepCommand(s *shell) *cobra.Command {
 		if !(share > 0 && share < 1) {
 			return usagef("--down %s: choose a share between 0 %% and 100 %% of the set-point", down)
 		}
-		return r.ask(cmd.Context(), longestAct, func(ctx context.Context, c *control.Client) error {
+		return r.ask(cmd.Context(), longestAct, func(ctx context.Context, c *control.Operator) error {
 			out, err := c.Step(ctx, control.StepOrder{CellOrder: control.CellOrder{Cell: args[0], By: r.who()}, Share: share})
 			if control.IsMistake(err) { // the daemon speaks of shares
 				return usageError{&spoken{shareFigure.ReplaceAllStringFunc(err.Error(), percent), err}}
@@ -157,21 +158,25 @@ func newStepCommand(s *shell) *cobra.Command {
 	return cmd
 }
 
-func newOffCommand(s *shell) *cobra.Command { return outputCommand(s, "off", (*control.Client).Off) }
+func newOffCommand(s *shell) *cobra.Command { return outputCommand(s, "off") }
 
-func newHoldCommand(s *shell) *cobra.Command { return outputCommand(s, "hold", (*control.Client).Hold) }
+func newHoldCommand(s *shell) *cobra.Command { return outputCommand(s, "hold") }
 
 // outputCommand is a command that acts on an output. The cell has to be named twice,
 // so that a slip of the hand does not stop the wrong one.
-func outputCommand(s *shell, name string, act func(*control.Client, context.Context, control.CellOrder) (control.Outcome, error)) *cobra.Command {
+func outputCommand(s *shell, name string) *cobra.Command {
 	r := &reach{}
 	var again string
 	cmd := newCommand(name, func(cmd *cobra.Command, args []string) error {
 		if again != args[0] {
 			return usagef("repeat the cell's name to confirm: nightcell %s %s --confirm %s", name, args[0], args[0])
 		}
-		return r.ask(cmd.Context(), time.Minute, func(ctx context.Context, c *control.Client) error {
-			out, err := act(c, ctx, control.CellOrder{Cell: args[0], By: r.who()})
+		return r.ask(cmd.Context(), time.Minute, func(ctx context.Context, c *control.Operator) error {
+			act := c.Off
+			if name == "hold" {
+				act = c.Hold
+			}
+			out, err := act(ctx, control.CellOrder{Cell: args[0], By: r.who()})
 			if err != nil {
 				return err
 			}
@@ -209,9 +214,9 @@ func (r *reach) addReach(cmd *cobra.Command, json string) {
 }
 
 // client returns a client for the daemon. Nothing is connected yet.
-func (r *reach) client() (*control.Client, error) {
+func (r *reach) client() (*control.Operator, error) {
 	if r.socket != "" {
-		return control.NewClient(r.socket), nil
+		return control.Dial(r.socket), nil
 	}
 	if r.config == "" {
 		return nil, usagef("name the daemon: --config FILE or --socket PATH")
@@ -220,7 +225,7 @@ func (r *reach) client() (*control.Client, error) {
 	if err != nil {
 		return nil, usageError{err}
 	}
-	return control.NewClient(c.Socket), nil
+	return control.Dial(c.Socket), nil
 }
 
 // who is the name that goes into the log.
@@ -241,7 +246,7 @@ const (
 )
 
 // ask runs one order and marks the operator's own mistakes as such, for the exit code.
-func (r *reach) ask(ctx context.Context, longest time.Duration, order func(context.Context, *control.Client) error) error {
+func (r *reach) ask(ctx context.Context, longest time.Duration, order func(context.Context, *control.Operator) error) error {
 	c, err := r.client()
 	if err != nil {
 		return err

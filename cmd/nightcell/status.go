@@ -22,7 +22,7 @@ import (
 func newStatusCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	cmd := newCommand("status", func(cmd *cobra.Command, args []string) error {
-		return r.ask(cmd.Context(), longestQuestion, func(ctx context.Context, c *control.Client) error {
+		return r.ask(cmd.Context(), longestQuestion, func(ctx context.Context, c *control.Operator) error {
 			cells, err := c.Status(ctx)
 			if err != nil {
 				return err
@@ -101,7 +101,7 @@ func age(f quantity.Maybe) string {
 func newAlarmsCommand(s *shell) *cobra.Command {
 	r := &reach{}
 	cmd := newCommand("alarms", func(cmd *cobra.Command, args []string) error {
-		return r.ask(cmd.Context(), longestQuestion, func(ctx context.Context, c *control.Client) error {
+		return r.ask(cmd.Context(), longestQuestion, func(ctx context.Context, c *control.Operator) error {
 			list, err := c.Alarms(ctx, strings.Join(args, "")) // one cell, or none named
 			if err != nil {
 				return err
@@ -145,7 +145,7 @@ func (a alarmAct) command(s *shell, r *reach) *cobra.Command {
 		if a.reason && reason == "" {
 			return usagef("--reason: give the reason, for the next person")
 		}
-		return r.ask(cmd.Context(), longestAct, func(ctx context.Context, c *control.Client) error {
+		return r.ask(cmd.Context(), longestAct, func(ctx context.Context, c *control.Operator) error {
 			if err := c.ChangeAlarm(ctx, order); err != nil {
 				return err
 			}

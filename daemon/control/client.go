@@ -12,6 +12,8 @@ import (
 	"net/http"
 	"net/url"
 	"syscall"
+
+	"nightcell/alerts/routes"
 )
 
 // ErrNobody says that there is no daemon at a socket, so that nothing can have come of an order.
@@ -20,88 +22,39 @@ var ErrNobody = errors.New("nightcell is not running")
 // mostAnswered bounds what a client reads.
 const mostAnswered = 16 << 20
 
-// Client is an Operator at the other end of a socket.
-type Client struct {
+// client is the other end of a socket.
+type client struct {
 	path string
 	http *http.Client
 }
 
-var _ Operator = (*Client)(nil)
-
-// NewClient returns a client of the daemon whose socket is at path. Nothing is connected yet.
-func NewClient(path string) *Client {
+// Dial returns what the daemon whose socket is at path may be asked. Nothing is connected yet.
+func Dial(path string) *Operator {
 	dial := func(ctx context.Context, _, _ string) (net.Conn, error) {
 		return (&net.Dialer{}).DialContext(ctx, "unix", path)
 	}
-	return &Client{path, &http.Client{Transport: &http.Transport{DialContext: dial, DisableKeepAlives: true}}}
-}
-
-// Status asks the daemon for the state of every cell, in the order of its configuration.
-func (c *Client) Status(ctx context.Context) ([]Cell, error) {
-	return put[[]Cell](ctx, c, "status", struct{}{})
-}
-
-// Alarms asks for the alarms that are not in the normal state, most urgent first; an empty name means all cells.
-func (c *Client) Alarms(ctx context.Context, cell string) ([]Alarm, error) {
-	return put[[]Alarm](ctx, c, "alarms", CellOrder{Cell: cell})
-}
-
-// ChangeAlarm does to an alarm what the order says.
-func (c *Client) ChangeAlarm(ctx context.Context, a AlarmOrder) error {
-	return c.post(ctx, "alarm", a, nil)
-}
-
-// Enter writes into the run of a cell what a person saw or did. What contradicts the books
-// comes back as an error of Contradiction, unless the entry says that it is certain.
-func (c *Client) Enter(ctx context.Context, e Entry) (Entered, error) {
-	return put[Entered](ctx, c, "enter", e)
-}
-
-// Settle replaces what is booked for a gap and returns what is booked now.
-func (c *Client) Settle(ctx context.Context, s Settlement) (Settlement, error) {
-	return put[Settlement](ctx, c, "settle", s)
-}
-
-// Off switches the output of a cell off and returns what was verified.
-func (c *Client) Off(ctx context.Context, o CellOrder) (Outcome, error) {
-	return put[Outcome](ctx, c, "off", o)
-}
-
-// Hold lowers the current of a cell to its holding current and returns what was verified.
-func (c *Client) Hold(ctx context.Context, o CellOrder) (Outcome, error) {
-	return put[Outcome](ctx, c, "hold", o)
-}
-
-// Step lowers the current of a cell by a small share, once, and returns voltage and current before and after.
-func (c *Client) Step(ctx context.Context, s StepOrder) (StepResult, error) {
-	return put[StepResult](ctx, c, "step", s)
-}
-
-// Drill sends a test notification over every route and returns how each was delivered.
-func (c *Client) Drill(ctx context.Context, o CellOrder) ([]Receipt, error) {
-	return put[[]Receipt](ctx, c, "drill", o)
-}
-
-// Begin implements Operator.
-func (c *Client) Begin(ctx context.Context, b BeginOrder) ([]Check, error) {
-	var out beginAnswer
-	if err := c.post(ctx, "begin", b, &out); err != nil {
-		return nil, err
+	c := &client{path, &http.Client{Transport: &http.Transport{DialContext: dial, DisableKeepAlives: true}}}
+	status, alarms, change := put[struct{}, []Cell](c, "status"), put[CellOrder, []Alarm](c, "alarms"), put[AlarmOrder, struct{}](c, "alarm")
+	return &Operator{
+		Status:      func(ctx context.Context) ([]Cell, error) { return status(ctx, struct{}{}) },
+		Alarms:      func(ctx context.Context, cell string) ([]Alarm, error) { return alarms(ctx, CellOrder{Cell: cell}) },
+		ChangeAlarm: func(ctx context.Context, a AlarmOrder) error { _, err := change(ctx, a); return err },
+		Enter:       put[Entry, Entered](c, "enter"), Settle: put[Settlement, Settlement](c, "settle"), Begin: put[BeginOrder, []Check](c, "begin"),
+		Off: put[CellOrder, Outcome](c, "off"), Hold: put[CellOrder, Outcome](c, "hold"),
+		Drill: put[CellOrder, []routes.Receipt](c, "drill"), Step: put[StepOrder, StepResult](c, "step"),
 	}
-	if out.Problem != nil {
-		return out.Checks, out.Problem
+}
+
+// put makes what sends one kind of order and returns the answer.
+func put[In, Out any](c *client, order string) func(context.Context, In) (Out, error) {
+	return func(ctx context.Context, in In) (out Out, err error) {
+		err = c.post(ctx, order, in, &out)
+		return out, err
 	}
-	return out.Checks, nil
 }
 
-// put sends one order and returns the answer.
-func put[Out any](ctx context.Context, c *Client, order string, in any) (out Out, err error) {
-	err = c.post(ctx, order, in, &out)
-	return out, err
-}
-
-// post sends one order and reads the answer into out, unless that is nil.
-func (c *Client) post(ctx context.Context, order string, in, out any) error {
+// post sends one order and reads the answer into out, that of a refusal as well.
+func (c *client) post(ctx context.Context, order string, in, out any) error {
 	body, err := json.Marshal(in)
 	if err != nil {
 		return fmt.Errorf("%s: %w", order, err)
@@ -124,16 +77,11 @@ func (c *Client) post(ctx context.Context, order string, in, out any) error {
 		return fmt.Errorf("%s: the daemon at %s cut its answer short: %w", order, c.path, err)
 	}
 	if response.StatusCode != http.StatusOK {
-		var said struct {
-			Error string `json:"error"`
-		}
+		said := refused{Answer: out}
 		if json.Unmarshal(data, &said) != nil || said.Error == "" {
 			said.Error = fmt.Sprintf("%s: the daemon at %s answered with status %d", order, c.path, response.StatusCode)
 		}
 		return &Problem{Status: response.StatusCode, Text: said.Error}
-	}
-	if out == nil {
-		return nil
 	}
 	if err := json.Unmarshal(data, out); err != nil {
 		return fmt.Errorf("%s: the daemon's answer cannot be read: %w", order, err)
@@ -142,7 +90,7 @@ func (c *Client) post(ctx context.Context, order string, in, out any) error {
 }
 
 // explain says what to do about a socket that does not answer.
-func (c *Client) explain(order string, err error) error {
+func (c *client) explain(order string, err error) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ECONNREFUSED):
 		return fmt.Errorf("%s: %w at %s; start `nightcell watch` with the same configuration", order, ErrNobody, c.path)

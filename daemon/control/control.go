@@ -1,6 +1,6 @@
 // Package control is the local way to a running daemon: HTTP and JSON over a
-// unix socket that only its owner may use. The daemon implements Operator, the
-// Server offers it, and a Client is an Operator at the other end of the socket.
+// unix socket that only its owner may use. The daemon makes an Operator, the
+// Server offers it, and Dial makes one of the other end of the socket.
 package control
 
 import (
@@ -15,30 +15,29 @@ import (
 	"nightcell/daemon/snapshot"
 )
 
-// Operator is what a person may ask of a daemon. Errors made by Unknown, Refuse
-// and BadRequest keep their meaning across the socket.
-type Operator interface {
+// Operator is what a person may ask of a daemon: what the daemon does by itself, a client over the socket. Errors made by
+// Unknown, Refuse and BadRequest keep their meaning across it.
+type Operator struct {
 	// Status returns every cell, in the order of the configuration.
-	Status(ctx context.Context) ([]Cell, error)
+	Status func(context.Context) ([]Cell, error)
 	// Alarms lists the alarms that are not in the normal state, most urgent first; an empty name means all cells.
-	Alarms(ctx context.Context, cell string) ([]Alarm, error)
+	Alarms func(ctx context.Context, cell string) ([]Alarm, error)
 	// ChangeAlarm does to an alarm what the order says.
-	ChangeAlarm(ctx context.Context, a AlarmOrder) error
+	ChangeAlarm func(context.Context, AlarmOrder) error
 	// Enter writes into the run of a cell what a person saw or did. What contradicts the books is
 	// refused with an error of Contradiction, unless the entry says that it is certain.
-	Enter(ctx context.Context, e Entry) (Entered, error)
+	Enter func(context.Context, Entry) (Entered, error)
 	// Settle replaces what is booked for a gap, and returns what is booked now.
-	Settle(ctx context.Context, s Settlement) (Settlement, error)
+	Settle func(context.Context, Settlement) (Settlement, error)
 	// Begin checks whether a cell may run unattended. The checks are returned even
 	// when the error says that it may not.
-	Begin(ctx context.Context, b BeginOrder) ([]Check, error)
+	Begin func(context.Context, BeginOrder) ([]Check, error)
 	// Off switches a cell's output off, Hold lowers its current; the text says what was verified.
-	Off(ctx context.Context, o CellOrder) (Outcome, error)
-	Hold(ctx context.Context, o CellOrder) (Outcome, error)
+	Off, Hold func(context.Context, CellOrder) (Outcome, error)
 	// Drill sends a test notification over every route and waits for proof of delivery.
-	Drill(ctx context.Context, o CellOrder) ([]Receipt, error)
+	Drill func(context.Context, CellOrder) ([]routes.Receipt, error)
 	// Step lowers a cell's current by a small share, once, and so tells ohmic resistance from other causes of a rise.
-	Step(ctx context.Context, s StepOrder) (StepResult, error)
+	Step func(context.Context, StepOrder) (StepResult, error)
 }
 
 // Cell is the state of one cell, short enough for one line.
@@ -181,27 +180,6 @@ type StepResult struct {
 type Outcome struct {
 	Verified bool   `json:"verified"`
 	Text     string `json:"text"`
-}
-
-// Receipt is the outcome of a drill on one route.
-type Receipt struct {
-	Route       string  `json:"route"`
-	Delivered   bool    `json:"delivered"`
-	Proof       string  `json:"proof,omitempty"`
-	TookSeconds float64 `json:"took_seconds"`
-	Problem     string  `json:"problem,omitempty"`
-}
-
-// Receipts translates what an Outbox reports.
-func Receipts(from []routes.Receipt) []Receipt {
-	to := make([]Receipt, len(from))
-	for i, r := range from {
-		to[i] = Receipt{Route: r.Route, Delivered: r.Err == nil, Proof: string(r.Proof), TookSeconds: r.Took.Seconds()}
-		if r.Err != nil {
-			to[i].Problem = r.Err.Error()
-		}
-	}
-	return to
 }
 
 // Problem is an error that keeps its meaning across the socket.

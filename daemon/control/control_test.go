@@ -38,10 +38,17 @@ type desk struct {
 	alarms  []Alarm
 	checks  []Check
 	outcome Outcome
-	receipt []Receipt
+	receipt []routes.Receipt
 	entered Entered
 	hold    chan struct{} // Drill closes begun and waits for hold, if it is set
 	begun   chan struct{}
+}
+
+func (d *desk) operator() *Operator {
+	return &Operator{
+		Status: d.Status, Alarms: d.Alarms, ChangeAlarm: d.ChangeAlarm, Enter: d.Enter, Settle: d.Settle,
+		Begin: d.Begin, Off: d.Off, Hold: d.Hold, Drill: d.Drill, Step: d.Step,
+	}
 }
 
 func (d *desk) note(v any) error {
@@ -72,7 +79,7 @@ func (d *desk) Begin(_ context.Context, b BeginOrder) ([]Check, error) {
 }
 func (d *desk) Off(_ context.Context, o CellOrder) (Outcome, error)  { return d.outcome, d.note(o) }
 func (d *desk) Hold(_ context.Context, o CellOrder) (Outcome, error) { return d.outcome, d.note(o) }
-func (d *desk) Drill(ctx context.Context, o CellOrder) ([]Receipt, error) {
+func (d *desk) Drill(ctx context.Context, o CellOrder) ([]routes.Receipt, error) {
 	if d.hold != nil {
 		close(d.begun)
 		select {
@@ -91,10 +98,10 @@ var sameFigure = cmp.Comparer(func(a, b quantity.Maybe) bool {
 func silentLog() *slog.Logger { return slog.New(slog.DiscardHandler) }
 
 // open serves o on a socket in a fresh folder and returns its path and a client.
-func open(t *testing.T, o Operator) (string, *Client) {
+func open(t *testing.T, d *desk) (string, *Operator) {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "c", "control.sock")
-	s, err := Listen(path, o, silentLog())
+	s, err := Listen(path, d.operator(), silentLog())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -103,7 +110,7 @@ func open(t *testing.T, o Operator) (string, *Client) {
 			t.Error(err)
 		}
 	})
-	return path, NewClient(path)
+	return path, Dial(path)
 }
 
 func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
@@ -113,7 +120,7 @@ func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 		alarms:  []Alarm{{Cell: "zinc-1", Alarm: snapshot.Alarm{Condition: "over-current", State: alerts.UNACK, Priority: alerts.High, Since: at, First: true}}},
 		checks:  []Check{{Name: "protection", OK: true}},
 		outcome: Outcome{Verified: true, Text: "output off, 0.000 A"},
-		receipt: []Receipt{{Route: "phone", Delivered: true, Proof: "HTTP 204", TookSeconds: 0.25}},
+		receipt: []routes.Receipt{{Route: "phone", Delivered: true, Proof: "HTTP 204", TookSeconds: 0.25}},
 	}
 	_, c := open(t, d)
 	ctx := t.Context()
@@ -246,14 +253,14 @@ func TestASocketLeftBehindIsReplacedAndALivingOneIsNot(t *testing.T) {
 		t.Fatal(err)
 	}
 	d := &desk{}
-	first, err := Listen(path, d, silentLog())
+	first, err := Listen(path, d.operator(), silentLog())
 	if err != nil {
 		t.Fatal(err)
 	}
-	if second, err := Listen(path, d, silentLog()); err == nil || !strings.Contains(err.Error(), "another nightcell") {
+	if second, err := Listen(path, d.operator(), silentLog()); err == nil || !strings.Contains(err.Error(), "another nightcell") {
 		t.Errorf("a second daemon took the socket: %v, %v", second, err)
 	}
-	if err := NewClient(path).ChangeAlarm(t.Context(), AlarmOrder{}); err != nil {
+	if err := Dial(path).ChangeAlarm(t.Context(), AlarmOrder{}); err != nil {
 		t.Error(err)
 	}
 	for range 2 { // closing twice is harmless
@@ -264,7 +271,7 @@ func TestASocketLeftBehindIsReplacedAndALivingOneIsNot(t *testing.T) {
 	if _, err := os.Lstat(path); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("the socket is still there: %v", err)
 	}
-	err = NewClient(path).ChangeAlarm(t.Context(), AlarmOrder{})
+	err = Dial(path).ChangeAlarm(t.Context(), AlarmOrder{})
 	if err == nil || !strings.Contains(err.Error(), "nightcell is not running at "+path) {
 		t.Errorf("without a daemon: %v", err)
 	}
@@ -277,7 +284,7 @@ func TestWhatIsInTheWayStays(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, path := range map[string]string{"file": path, "folder": dir, "long": filepath.Join(dir, strings.Repeat("x", 120))} {
-		if _, err := Listen(path, &desk{}, silentLog()); err == nil {
+		if _, err := Listen(path, new(desk).operator(), silentLog()); err == nil {
 			t.Errorf("%s: a socket was made", name)
 		}
 	}
@@ -288,21 +295,21 @@ func TestWhatIsInTheWayStays(t *testing.T) {
 
 func TestASocketOfAnotherDaemonIsNotRemoved(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "control.sock")
-	first, err := Listen(path, &desk{}, silentLog())
+	first, err := Listen(path, new(desk).operator(), silentLog())
 	if err != nil {
 		t.Fatal(err)
 	}
 	if err := os.Remove(path); err != nil { // by hand, and then a second daemon starts
 		t.Fatal(err)
 	}
-	second, err := Listen(path, &desk{}, silentLog())
+	second, err := Listen(path, new(desk).operator(), silentLog())
 	if err != nil {
 		t.Fatal(err)
 	}
 	if err := first.Close(t.Context()); err != nil {
 		t.Error(err)
 	}
-	if err := NewClient(path).ChangeAlarm(t.Context(), AlarmOrder{}); err != nil {
+	if err := Dial(path).ChangeAlarm(t.Context(), AlarmOrder{}); err != nil {
 		t.Errorf("the second daemon lost its socket: %v", err)
 	}
 	if err := second.Close(t.Context()); err != nil {
@@ -312,19 +319,20 @@ func TestASocketOfAnotherDaemonIsNotRemoved(t *testing.T) {
 
 func TestMalformedOrders(t *testing.T) {
 	d := &desk{}
-	path, c := open(t, d)
+	path, _ := open(t, d)
+	plain := &http.Client{Transport: &http.Transport{DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) { return net.Dial("unix", path) }}}
 	for name, body := range map[string]string{
 		"empty": "", "text": "off", "number": "1", "unknown key": `{"cell":"a","force":true}`, "two objects": `{"cell":"a"}{"cell":"b"}`,
 		"wrong type": `{"cell":7}`, "huge": `{"cell":"` + strings.Repeat("x", longestBody) + `"}`, "half": `{"cell":`,
 	} {
-		response, err := c.http.Post("http://nightcell/v1/off", "application/json", strings.NewReader(body))
+		response, err := plain.Post("http://nightcell/v1/off", "application/json", strings.NewReader(body))
 		if err != nil {
 			t.Fatal(name, err)
 		}
-		var said map[string]string
+		var said refused
 		err = json.NewDecoder(response.Body).Decode(&said)
 		_ = response.Body.Close()
-		if response.StatusCode != http.StatusBadRequest || err != nil || said["error"] == "" {
+		if response.StatusCode != http.StatusBadRequest || err != nil || said.Error == "" {
 			t.Errorf("%s: status %d, %v, %v", name, response.StatusCode, said, err)
 		}
 	}
@@ -348,13 +356,13 @@ func TestMalformedOrders(t *testing.T) {
 func TestCloseDoesNotWaitForever(t *testing.T) {
 	d := &desk{hold: make(chan struct{}), begun: make(chan struct{})}
 	path := filepath.Join(t.TempDir(), "control.sock")
-	s, err := Listen(path, d, silentLog())
+	s, err := Listen(path, d.operator(), silentLog())
 	if err != nil {
 		t.Fatal(err)
 	}
 	asked := make(chan error, 1)
 	go func() {
-		_, err := NewClient(path).Drill(context.Background(), CellOrder{Cell: "zinc-1"})
+		_, err := Dial(path).Drill(context.Background(), CellOrder{Cell: "zinc-1"})
 		asked <- err
 	}()
 	conn, err := net.Dial("unix", path) // one that never says anything
@@ -373,14 +381,6 @@ func TestCloseDoesNotWaitForever(t *testing.T) {
 	}
 }
 
-func TestReceiptsCarryTheProof(t *testing.T) {
-	got := Receipts([]routes.Receipt{{Route: "a", Proof: "PUBACK", Took: 2 * time.Second}, {Route: "b", Err: errors.New("refused")}})
-	want := []Receipt{{Route: "a", Delivered: true, Proof: "PUBACK", TookSeconds: 2}, {Route: "b", Problem: "refused"}}
-	if diff := cmp.Diff(want, got); diff != "" {
-		t.Errorf("(-want +got):\n%s", diff)
-	}
-}
-
 // Who waits no longer is told what that leaves open, not by which address the daemon was asked.
 func TestAnOrderWithoutAnAnswer(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "control.sock")
@@ -391,7 +391,7 @@ func TestAnOrderWithoutAnAnswer(t *testing.T) {
 	defer listener.Close()
 	ctx, cancel := context.WithTimeout(t.Context(), time.Second) // long enough to be connected on a busy machine
 	defer cancel()
-	_, err = NewClient(path).Drill(ctx, CellOrder{Cell: "zinc-1"})
+	_, err = Dial(path).Drill(ctx, CellOrder{Cell: "zinc-1"})
 	if !errors.Is(err, context.DeadlineExceeded) || !strings.Contains(err.Error(), "drill: the daemon at "+path+" did not answer in time") || strings.Contains(err.Error(), "http") {
 		t.Errorf("%v", err)
 	}

@@ -44,7 +44,7 @@ type Server struct {
 
 // Listen binds the socket at path, with mode 0600, and answers from then on. It
 // replaces a socket that nobody listens on and refuses one that somebody does.
-func Listen(path string, o Operator, log *slog.Logger) (*Server, error) {
+func Listen(path string, o *Operator, log *slog.Logger) (*Server, error) {
 	listener, err := listen(path)
 	if err != nil {
 		return nil, err
@@ -128,23 +128,15 @@ func (s *Server) Close(ctx context.Context) error {
 }
 
 // handler is the HTTP face of an Operator. Every order is a POST of one JSON
-// object, and every answer is one JSON value; an error is {"error": "..."} with a status of 400 or above.
-func handler(o Operator) http.Handler {
+// object, and every answer is one JSON value; an error is {"error": "...", "answer": ...} with a status of 400 or above.
+func handler(o *Operator) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("POST /v1/status", answer(func(ctx context.Context, _ struct{}) ([]Cell, error) { return o.Status(ctx) }))
 	mux.Handle("POST /v1/alarms", answer(func(ctx context.Context, q CellOrder) ([]Alarm, error) { return o.Alarms(ctx, q.Cell) }))
 	mux.Handle("POST /v1/alarm", answer(func(ctx context.Context, a AlarmOrder) (struct{}, error) { return struct{}{}, o.ChangeAlarm(ctx, a) }))
 	mux.Handle("POST /v1/enter", answer(o.Enter))
 	mux.Handle("POST /v1/settle", answer(o.Settle))
-	mux.Handle("POST /v1/begin", answer(func(ctx context.Context, b BeginOrder) (beginAnswer, error) {
-		checks, err := o.Begin(ctx, b)
-		out := beginAnswer{Checks: checks}
-		var p *Problem
-		if errors.As(err, &p) && len(checks) > 0 { // the refusal travels with its reasons
-			out.Problem, err = p, nil
-		}
-		return out, err
-	}))
+	mux.Handle("POST /v1/begin", answer(o.Begin))
 	mux.Handle("POST /v1/off", answer(o.Off))
 	mux.Handle("POST /v1/hold", answer(o.Hold))
 	mux.Handle("POST /v1/step", answer(o.Step))
@@ -152,10 +144,10 @@ func handler(o Operator) http.Handler {
 	return mux
 }
 
-// beginAnswer carries the checks together with the refusal that follows from them.
-type beginAnswer struct {
-	Checks  []Check  `json:"checks"`
-	Problem *Problem `json:"problem,omitempty"`
+// refused is the answer to an order that is not carried out, with what there is to say all the same.
+type refused struct {
+	Error  string `json:"error"`
+	Answer any    `json:"answer,omitempty"`
 }
 
 // answer decodes the order, carries it out and encodes the result.
@@ -170,7 +162,7 @@ func answer[In, Out any](do func(context.Context, In) (Out, error)) http.Handler
 			out, err = do(ctx, in)
 		}
 		if err != nil {
-			reply(w, StatusOf(err), map[string]string{"error": err.Error()})
+			reply(w, StatusOf(err), refused{err.Error(), out})
 			return
 		}
 		reply(w, http.StatusOK, out)

@@ -57,7 +57,7 @@ func Read(runDir string) (*Subject, error) {
 }
 
 // Hand hands an answer on as late.Hand does. A dried mass carries its time, since the one after may be equal to it.
-func (s *Subject) Hand(ctx context.Context, watch control.Operator, e control.Entry, now time.Time) (control.Entered, error) {
+func (s *Subject) Hand(ctx context.Context, watch *control.Operator, e control.Entry, now time.Time) (control.Entered, error) {
 	e.Cell = s.Cell
 	if e.Kind == bath.EntryDried {
 		if e.At = now; !now.After(s.End) { // a run on a fast clock

@@ -74,7 +74,7 @@ func (p *Page) askEntry(_ context.Context, a *asking, v *askView) error {
 }
 
 // watch is who writes the run of an act; nil: nobody does, so that entries go beside its log.
-func (p *Page) watch(a *asking) control.Operator {
+func (p *Page) watch(a *asking) *control.Operator {
 	if a.run.live {
 		return p.s.Operator
 	}

@@ -76,7 +76,7 @@ func newBench(t *testing.T, o benchOptions) *bench {
 	}
 	p, err := page.New(page.Settings{
 		Links: o.links, ByLink: o.byLink, Picture: picture,
-		Cells: b.snapshots, Operator: b.op, History: b.history, Data: b.data, Token: routes.NewSecret(o.token),
+		Cells: b.snapshots, Operator: b.op.operator(), History: b.history, Data: b.data, Token: routes.NewSecret(o.token),
 		Now: func() time.Time { return time.Now().UTC() }, Zone: time.UTC, Log: log,
 	})
 	if err != nil {
@@ -157,12 +157,15 @@ func (b *bench) poll(i int, every time.Duration) {
 
 // recorder is an operator that notes what it was asked.
 type recorder struct {
-	control.Operator
 	bench *bench
 	mu    sync.Mutex
 	asked []string
 
 	refuse bool // to acknowledge
+}
+
+func (r *recorder) operator() *control.Operator {
+	return &control.Operator{ChangeAlarm: r.ChangeAlarm, Enter: r.Enter, Settle: r.Settle, Begin: r.Begin, Off: r.Off, Hold: r.Hold, Drill: r.Drill}
 }
 
 func (r *recorder) note(format string, args ...any) {
@@ -227,9 +230,9 @@ func (r *recorder) Begin(_ context.Context, b control.BeginOrder) ([]control.Che
 	return checks, nil
 }
 
-func (r *recorder) Drill(_ context.Context, o control.CellOrder) ([]control.Receipt, error) {
+func (r *recorder) Drill(_ context.Context, o control.CellOrder) ([]routes.Receipt, error) {
 	r.note("drill %s %s", o.Cell, o.By)
-	return []control.Receipt{{Route: "phone", Delivered: true, Proof: "202 Accepted"}}, nil
+	return []routes.Receipt{{Route: "phone", Delivered: true, Proof: "202 Accepted"}}, nil
 }
 
 func (r *recorder) Off(_ context.Context, o control.CellOrder) (control.Outcome, error) {

@@ -42,7 +42,7 @@ var static embed.FS
 type Settings struct {
 	// Cells returns the newest snapshot of every cell, in the order to show them.
 	Cells    func() []*snapshot.Cell
-	Operator control.Operator
+	Operator *control.Operator
 	History  *history.History
 	// Ledger returns what the ledgers say of the bath and the electrodes of a cell; nil: nothing.
 	Ledger func(cell string) []report.Figure
