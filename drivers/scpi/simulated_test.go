@@ -43,7 +43,7 @@ func TestSimulated(t *testing.T) {
 			if c.channel == 1 {
 				channels = []simulated.ChannelSetup{second, first}
 			}
-			instrument, err := simulated.New(simulated.Setup{Clock: clock, Seed: 1, Channels: channels, NeedsLock: true})
+			instrument, err := simulated.New(simulated.Setup{Clock: clock, Seed: 1, Channels: channels})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -53,7 +53,6 @@ func TestSimulated(t *testing.T) {
 			}
 			defer port.Close()
 			d := scpi.Standard()
-			d.Remote, d.Local = "SYST:KLOC ON", "SYST:KLOC OFF"
 			d.Timeout = scpi.Wait(10 * time.Second)
 			d.Quiet = scpi.Wait(5 * time.Millisecond)
 			c.change(&d)

@@ -35,14 +35,11 @@ func (t trip) names() []string {
 
 // channel is one output: set-points, protection, meter and what hangs on it.
 type channel struct {
-	setup          ChannelSetup
-	cell           *cell.Cell // nil: nothing connected
-	volts, amperes float64
-	on             bool
-	protectVolts   float64
-	protectAmperes float64
-	protectCurrent bool
-	tripped        trip
+	ChannelSetup            // as it is set now
+	number       int        // from 1
+	cell         *cell.Cell // nil: nothing connected
+	tripped      trip
+	wasOn        bool // before the mains went away
 
 	random   *rand.Rand
 	bubbles  float64 // V, present value of the cell's noise
@@ -60,13 +57,9 @@ func newChannel(s ChannelSetup, number int, seed int64) (*channel, error) {
 	if !(s.Volts >= 0 && s.Volts <= s.RangeVolts) || !(s.Amperes >= 0 && s.Amperes <= s.RangeAmperes) {
 		return nil, fmt.Errorf("simulated: channel %d: set-points of %g V and %g A; they must lie from 0 to %g V and %g A", number, s.Volts, s.Amperes, s.RangeVolts, s.RangeAmperes)
 	}
-	c := &channel{
-		setup: s, volts: s.Volts, amperes: s.Amperes, on: s.On,
-		protectVolts: s.ProtectVolts, protectAmperes: s.ProtectAmperes, protectCurrent: s.ProtectCurrent,
-		random: rand.New(rand.NewPCG(uint64(seed), uint64(number))),
-	}
-	c.protectVolts = cmp.Or(c.protectVolts, s.RangeVolts*1.1)
-	c.protectAmperes = cmp.Or(c.protectAmperes, s.RangeAmperes*1.1)
+	c := &channel{ChannelSetup: s, number: number, random: rand.New(rand.NewPCG(uint64(seed), uint64(number)))}
+	c.ProtectVolts = cmp.Or(c.ProtectVolts, s.RangeVolts*1.1)
+	c.ProtectAmperes = cmp.Or(c.ProtectAmperes, s.RangeAmperes*1.1)
 	if s.Cell != nil {
 		var err error
 		if c.cell, err = cell.New(*s.Cell); err != nil {
@@ -78,7 +71,7 @@ func newChannel(s ChannelSetup, number int, seed int64) (*channel, error) {
 
 // drive is what the output stage offers to the cell.
 func (c *channel) drive(w weather) cell.Drive {
-	return cell.Drive{Volts: c.volts, Amperes: c.amperes * w.fold, On: c.on}
+	return cell.Drive{Volts: c.Volts, Amperes: c.Amperes * w.fold, On: c.On}
 }
 
 // step passes time, at most cell.MaxStep, in the weather of its middle.
@@ -99,8 +92,8 @@ func (c *channel) settle(at time.Duration, w weather) cell.Point {
 		if c.cell != nil {
 			return c.cell.Point(c.drive(w), w.Influence)
 		}
-		if c.on {
-			return cell.Point{Volts: c.volts, ConstantVoltage: true}
+		if c.On {
+			return cell.Point{Volts: c.Volts, ConstantVoltage: true}
 		}
 		return cell.Point{}
 	}
@@ -115,13 +108,13 @@ func (c *channel) settle(at time.Duration, w weather) cell.Point {
 // protect trips the output if a level is passed, and says whether it did.
 func (c *channel) protect(p cell.Point) bool {
 	var t trip
-	if p.Volts > c.protectVolts {
+	if p.Volts > c.ProtectVolts {
 		t |= overVoltage
 	}
-	if c.protectCurrent && p.Amperes > c.protectAmperes {
+	if p.Amperes > c.ProtectAmperes {
 		t |= overCurrent
 	}
-	if !c.on || t == 0 {
+	if !c.On || t == 0 {
 		return false
 	}
 	c.trip(t)
@@ -130,14 +123,14 @@ func (c *channel) protect(p cell.Point) bool {
 
 func (c *channel) trip(t trip) {
 	c.tripped |= t
-	c.on = false
+	c.On = false
 	c.fresh = false
 }
 
 // mode is what regulation the output is in.
 func (c *channel) mode(p cell.Point) drivers.Mode {
 	switch {
-	case !c.on:
+	case !c.On:
 		return drivers.Unregulated
 	case p.ConstantVoltage:
 		return drivers.ConstantVoltage
@@ -152,7 +145,7 @@ const bubbleTime = 4 * time.Second
 func (c *channel) measure(at time.Duration, w weather) (volts, amperes float64) {
 	p := c.settle(at, w)
 	volts, amperes = p.Volts, p.Amperes
-	if b := c.setup.Bubbles * w.noise; b > 0 && p.CellAmperes > 0 {
+	if b := c.Bubbles * w.noise; b > 0 && p.CellAmperes > 0 {
 		keep := math.Exp(-(at - c.bubbleAt).Seconds() / bubbleTime.Seconds())
 		c.bubbles = c.bubbles*keep + b*math.Sqrt(1-keep*keep)*c.random.NormFloat64()
 		c.bubbleAt = at
@@ -162,7 +155,7 @@ func (c *channel) measure(at time.Duration, w weather) (volts, amperes float64) 
 			volts += c.bubbles
 		}
 	}
-	r := &c.setup.Readback
+	r := &c.Readback
 	volts = read(volts, r.VoltGain, r.VoltOffset+w.offsetVolts, r.VoltNoise*c.random.NormFloat64(), r.VoltResolution)
 	amperes = read(amperes, r.AmpereGain, r.AmpereOffset+w.offsetAmperes, r.AmpereNoise*c.random.NormFloat64(), r.AmpereResolution)
 	return volts, amperes
@@ -211,7 +204,7 @@ func (i *Instrument) TruthAt(number int, at time.Duration) Truth {
 	c := i.channels[number-1]
 	w := i.night.weather(number, i.at)
 	p := c.settle(i.at, w)
-	t := Truth{At: i.at, Volts: p.Volts, Amperes: p.Amperes, CellVolts: p.Volts, Output: c.on}
+	t := Truth{At: i.at, Volts: p.Volts, Amperes: p.Amperes, CellVolts: p.Volts, Output: c.On}
 	if p.Amperes != 0 {
 		t.CellVolts -= w.LeadOhms * p.Amperes
 	}
@@ -260,9 +253,9 @@ func (i *Instrument) Observe(channel int, at time.Duration) (drivers.Reading, er
 	if reason := i.lost(i.night.wire(i.at)); reason != "" {
 		return r, &drivers.Refusal{Reason: reason, Query: "MEAS"}
 	}
-	volts, amperes := i.meter(channel, c, w)
+	volts, amperes := i.meter(c)
 	r.Volts, r.Amperes = drivers.Volts(volts), drivers.Amperes(amperes)
-	r.Mode, r.Output = c.mode(c.settle(i.at, w)), output(c.on)
+	r.Mode, r.Output = c.mode(c.settle(i.at, w)), output(c.On)
 	return r, nil
 }
 
@@ -279,9 +272,9 @@ func (i *Instrument) ObserveStatus(channel int, at time.Duration) (drivers.Statu
 		return s, &drivers.Refusal{Reason: drivers.NoReply, Query: "status"}
 	}
 	p := c.settle(i.at, w)
-	s.Output, s.Mode = output(c.on), c.mode(p)
-	s.SetVolts, s.SetAmperes = drivers.Volts(c.volts), drivers.Amperes(c.amperes)
-	s.LimitVolts, s.LimitAmperes = drivers.Volts(c.protectVolts), drivers.Amperes(c.protectAmperes)
+	s.Output, s.Mode = output(c.On), c.mode(p)
+	s.SetVolts, s.SetAmperes = drivers.Volts(c.Volts), drivers.Amperes(c.Amperes)
+	s.LimitVolts, s.LimitAmperes = drivers.Volts(c.ProtectVolts), drivers.Amperes(c.ProtectAmperes)
 	s.Tripped, s.Errors = c.tripped.names(), i.listener.Errors()
 	return s, nil
 }
@@ -298,11 +291,11 @@ func (i *Instrument) IdentityAt(at time.Duration) (drivers.Identity, error) {
 }
 
 // meter measures, or repeats itself while the reading is frozen.
-func (i *Instrument) meter(number int, c *channel, w weather) (volts, amperes float64) {
-	if f, ok := i.frozen[number]; ok {
+func (i *Instrument) meter(c *channel) (volts, amperes float64) {
+	if f, ok := i.frozen[c.number]; ok {
 		return f[0], f[1]
 	}
-	return c.measure(i.at, w)
+	return c.measure(i.at, i.night.weather(c.number, i.at))
 }
 
 func output(on bool) drivers.Output {

@@ -57,9 +57,8 @@ type Instrument struct {
 	channels []*channel
 	night    *timeline
 	listener *language.Interpreter
-	selected int // index of the channel that INSTrument chose
+	selected int // the channel that INSTrument chose, from 1
 	identity string
-	locked   bool
 	dark     bool // without mains
 	random   *rand.Rand
 	frozen   map[int][2]float64
@@ -84,7 +83,7 @@ func New(s Setup) (*Instrument, error) {
 		s.Identity = s.Scenario.Supply.Identity
 	}
 	s.Identity = cmp.Or(s.Identity, Identity)
-	i := &Instrument{setup: s, now: s.Now, identity: s.Identity, frozen: map[int][2]float64{}}
+	i := &Instrument{setup: s, now: s.Now, identity: s.Identity, selected: 1, frozen: map[int][2]float64{}}
 	if i.now == nil {
 		if s.Clock.Speed() <= 0 {
 			return nil, errors.New("simulated: no clock; set Setup.Clock to drivers.NewClock(1) or Setup.Now")
@@ -160,20 +159,20 @@ func given(v *float64, before float64) float64 {
 func (i *Instrument) powerOff() {
 	i.dark = true
 	for _, c := range i.channels {
-		c.setup.On = c.on // remembered for a supply that comes back as it was
-		c.on, c.tripped, c.fresh = false, 0, false
+		c.wasOn = c.On // remembered for a supply that comes back as it was
+		c.On, c.tripped, c.fresh = false, 0, false
 	}
 }
 
 // powerOn is the mains coming back. back is "off" (set-points kept, output off), "reset" (power-on values), or "last".
 func (i *Instrument) powerOn(back string) {
-	i.dark, i.locked, i.selected = false, false, 0
+	i.dark, i.selected = false, 1
 	i.listener.Clear()
 	for _, c := range i.channels {
 		c.fresh = false
 		switch back {
 		case "last":
-			c.on = c.setup.On
+			c.On = c.wasOn
 		case "reset":
 			c.reset()
 		}
@@ -182,10 +181,9 @@ func (i *Instrument) powerOn(back string) {
 
 // reset is what *RST does to a channel: output off, no volts, a small current.
 func (c *channel) reset() {
-	c.on, c.fresh = false, false
-	c.volts, c.amperes = 0, c.setup.RangeAmperes*0.1
-	c.protectVolts, c.protectAmperes = c.setup.RangeVolts*1.1, c.setup.RangeAmperes*1.1
-	c.protectCurrent = false
+	c.On, c.fresh = false, false
+	c.Volts, c.Amperes = 0, c.RangeAmperes*0.1
+	c.ProtectVolts, c.ProtectAmperes = c.RangeVolts*1.1, c.RangeAmperes*1.1
 	c.tripped = 0
 }
 
@@ -271,8 +269,6 @@ type Setup struct {
 	Baud int
 	// Identity answers *IDN?; "" is an invented one.
 	Identity string
-	// NeedsLock refuses settings with −203 until SYSTem:KLOCk ON (SCPI-1999, volume 2) has locked the front panel.
-	NeedsLock bool
 	// Recording, if any, answers on the pseudo-terminal in place of the instrument.
 	Recording *recording.Recording
 }
@@ -287,7 +283,6 @@ type ChannelSetup struct {
 	On                       bool
 	ProtectVolts             float64 // over-voltage level
 	ProtectAmperes           float64 // over-current level
-	ProtectCurrent           bool    // the over-current trip is armed
 	Readback                 Readback
 	Cell                     *CellSetup // nil: nothing connected
 	Bubbles                  float64    // V, standard deviation of the cell's own noise; a slow one, 4 s
@@ -311,7 +306,7 @@ func DefaultChannels() []ChannelSetup {
 	}
 	first := ChannelSetup{
 		RangeVolts: 32, RangeAmperes: 5.1, Volts: 6, Amperes: 3, On: true,
-		ProtectVolts: 8, ProtectAmperes: 4, ProtectCurrent: true,
+		ProtectVolts: 8, ProtectAmperes: 4,
 		Readback: meter, Cell: &zinc, Bubbles: 1.5e-3,
 	}
 	second := first

@@ -38,23 +38,23 @@ func TestInstrumentSpeaksSCPI(t *testing.T) {
 	i := virtual(t, Setup{Channels: exact()})
 	talk(t, i, []exchange{
 		{"*IDN?\n", "EXAMPLE,PS-30-5,SIM-0001,1.0\n"},
-		{"MEAS:CURR?", "3.0000\n"}, {"MEASURE:SCALAR:CURRENT:DC?", "3.0000\n"}, {"FETC:CURR?", "3.0000\n"},
+		{"MEAS:CURR?", "3.0000\n"}, {"MEASURE:SCALAR:CURRENT:DC?", "3.0000\n"},
 		{"VOLT?;CURR?;:OUTP?", "6.0000;3.0000;1\n"},
-		{"VOLT:PROT?;:CURR:PROT?;:CURR:PROT:STAT?;:VOLT:PROT:STAT?", "8.0000;4.0000;1;1\n"},
-		{"VOLT:PROT:TRIP?;:CURR:PROT:TRIP?;:OUTP:PROT:TRIP?", "0;0;0\n"},
-		{"STAT:OPER:COND?;:STAT:QUES:COND?", "0;1\n"},         // constant current
-		{"VOLT 3;:STAT:OPER:COND?;:STAT:QUES:COND?", "0;2\n"}, // constant voltage
+		{"VOLT:PROT?;:CURR:PROT?", "8.0000;4.0000\n"},
+		{"VOLT:PROT:TRIP?;:CURR:PROT:TRIP?", "0;0\n"},
+		{"STAT:QUES:COND?", "1\n"},         // constant current
+		{"VOLT 3;:STAT:QUES:COND?", "2\n"}, // constant voltage
 		{"MEAS:VOLT?", "3.0000\n"},
 		{"VOLT MAX;VOLT?;VOLT? MAX;VOLT? MIN", "32.0000;32.0000;0.0000\n"},
-		{"VOLT 33", ""}, {"SYST:ERR?", "-222,\"Data out of range;33\"\n"},
+		{"VOLT 33", ""}, {"SYST:ERR?", "-222,\"Data out of range;VOLT 33\"\n"},
 		{"volt 6 v;:curr 2500 ma;:curr?", "2.5000\n"}, {"MEAS:CURR?", "2.5000\n"},
-		{"OUTP OFF;:MEAS:CURR?;:OUTP?", "0.0000;0\n"}, {"STAT:OPER:COND?;:STAT:QUES:COND?", "0;0\n"},
+		{"OUTP OFF;:MEAS:CURR?;:OUTP?", "0.0000;0\n"}, {"STAT:QUES:COND?", "0\n"},
 		{"SYST:ERR?", "0,\"No error\"\n"},
 	})
 }
 
 func FuzzInstrument(f *testing.F) {
-	for _, s := range []string{"VOLT 5;CURR 1;:OUTP ON", "MEAS:VOLT?;CURR?", "SOUR2:VOLT MAX;:VOLT:PROT 1,(@1:2)", "*RST;*CLS", "STAT:OPER:INST:ISUM1:COND?", "INST BAY2;:INST?"} {
+	for _, s := range []string{"VOLT 5;CURR 1;:OUTP ON", "MEAS:VOLT?;CURR?", "SOUR2:VOLT MAX;:VOLT:PROT 1,(@1:2)", "*RST;*CLS", "STAT:QUES2:COND?", "INST:NSEL 2;:INST:NSEL?"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, message string) {
@@ -77,17 +77,16 @@ func FuzzInstrument(f *testing.F) {
 func TestChannels(t *testing.T) {
 	i := virtual(t, Setup{Channels: exact()})
 	talk(t, i, []exchange{
-		{"INST:NSEL?;SEL?", "1;BAY1\n"}, {"INST:CAT?", "\"BAY1\",\"BAY2\"\n"},
+		{"INST:NSEL?;NSEL? MAX", "1;2.0000\n"},
 		{"MEAS:VOLT? (@2)", "5.0000\n"}, {"MEAS2:VOLT?", "5.0000\n"}, {"VOLT? (@1,2)", "6.0000,5.0000\n"}, {"OUTP? (@1:2)", "1,1\n"},
 		{"MEAS:VOLT? (@2);:MEAS:CURR? (@2)", "5.0000;0.0000\n"},
-		{"INST:NSEL 2;:VOLT?", "5.0000\n"}, {"INST BAY1;:INST:NSEL?", "1\n"}, {"INST:SEL BAY2;NSEL?", "2\n"},
+		{"INST:NSEL 2;:VOLT?", "5.0000\n"}, {"INST:NSEL 1;NSEL?", "1\n"}, {"INST:NSEL MAX;NSEL?", "2\n"},
 		{"VOLT 4;VOLT? (@1,2)", "6.0000,4.0000\n"}, {"VOLT 7,(@1);VOLT? (@1,2)", "7.0000,4.0000\n"}, {"SOUR1:VOLT 6;VOLT?", "6.0000\n"},
-		{"STAT:QUES:COND? (@1,2)", "1,2\n"}, {"STAT:QUES:INST:ISUM2:COND?", "2\n"},
-		{"VOLT? MAX,(@2)", "32.0000\n"}, {"VOLT? MAX,(@2),1", ""}, {"SYST:ERR?", "-108,\"Parameter not allowed;(@2)\"\n"},
-		{"VOLT? (@3)", ""}, {"SYST:ERR?", "-222,\"Data out of range;(@3)\"\n"},
-		{"SOUR3:VOLT 1", ""}, {"SYST:ERR?", "-114,\"Header suffix out of range;3\"\n"},
-		{"INST:NSEL 3", ""}, {"SYST:ERR?", "-222,\"Data out of range;3\"\n"},
-		{"INST FOO", ""}, {"SYST:ERR?", "-224,\"Illegal parameter value;FOO\"\n"},
+		{"STAT:QUES:COND? (@1,2)", "1,2\n"}, {"INST:NSEL 2;:STAT:QUES:COND?", "2\n"},
+		{"VOLT? MAX,(@2)", "32.0000\n"}, {"VOLT? MAX,(@2),1", ""}, {"SYST:ERR?", "-171,\"Invalid expression;VOLT? MAX,(@2),1\"\n"},
+		{"VOLT? (@3)", ""}, {"SYST:ERR?", "-222,\"Data out of range;VOLT? (@3)\"\n"},
+		{"SOUR3:VOLT 1", ""}, {"SYST:ERR?", "-114,\"Header suffix out of range;SOUR3:VOLT 1\"\n"},
+		{"INST:NSEL 3", ""}, {"SYST:ERR?", "-222,\"Data out of range;INST:NSEL 3\"\n"},
 		{"OUTP OFF,(@1,2);:OUTP? (@1,2)", "0,0\n"},
 		{"*RST;:INST:NSEL?;:VOLT? (@1,2);:OUTP? (@1,2)", "1;0.0000,0.0000;0,0\n"},
 	})
@@ -97,22 +96,12 @@ func TestProtection(t *testing.T) {
 	i := virtual(t, Setup{Channels: exact()})
 	talk(t, i, []exchange{
 		{"CURR:PROT 2.5", ""}, // below what flows: trips at once
-		{"OUTP?;:CURR:PROT:TRIP?;:VOLT:PROT:TRIP?;:OUTP:PROT:TRIP?", "0;1;0;1\n"},
+		{"OUTP?;:CURR:PROT:TRIP?;:VOLT:PROT:TRIP?", "0;1;0\n"},
 		{"STAT:QUES:COND?", "4096\n"},
-		{"OUTP ON", ""}, {"SYST:ERR?", "-221,\"Settings conflict;protection tripped\"\n"},
-		{"CURR:PROT:CLE;LEV 4;:OUTP ON;:OUTP?;:CURR:PROT:TRIP?", "1;0\n"},
+		{"OUTP ON", ""}, {"SYST:ERR?", "-221,\"Settings conflict;OUTP ON\"\n"},
+		{"OUTP:PROT:CLE;:CURR:PROT:LEV 4;:OUTP ON;:OUTP?;:CURR:PROT:TRIP?", "1;0\n"},
 		{"VOLT:PROT 3;:OUTP?;:VOLT:PROT:TRIP?", "0;1\n"},
 		{"OUTP:PROT:CLE;:VOLT:PROT:TRIP?", "0\n"},
-		{"CURR:PROT:STAT OFF;:CURR:PROT 1;:VOLT:PROT 8;:OUTP ON;:OUTP?", "1\n"}, // disarmed
-	})
-}
-
-func TestPanelLock(t *testing.T) {
-	i := virtual(t, Setup{Channels: exact(), NeedsLock: true})
-	talk(t, i, []exchange{
-		{"VOLT?", "6.0000\n"}, {"OUTP OFF", ""}, {"OUTP?", "1\n"}, {"SYST:ERR?", "-203,\"Command protected\"\n"},
-		{"SYST:KLOC ON;:OUTP OFF;:OUTP?", "0\n"}, {"SYST:KLOC OFF;:OUTP ON;:OUTP?", "0\n"}, {"SYST:ERR?", "-203,\"Command protected\"\n"},
-		{"SYST:KLOC 1;:OUTP ON;:OUTP?;:SYST:KLOC?", "1;1\n"},
 	})
 }
 

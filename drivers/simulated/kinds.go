@@ -104,14 +104,14 @@ func Kinds() []Kind {
 		{Name: "panel",
 			Keys: []string{"volts", "amperes", "output"}, momentum: true,
 			does: func(_ *Instrument, c *channel, d deed) {
-				c.volts, c.amperes = given(d.Volts, c.volts), given(d.Amperes, c.amperes)
+				c.Volts, c.Amperes = given(d.Volts, c.Volts), given(d.Amperes, c.Amperes)
 				if d.Output != "" {
-					c.on = d.Output == "on"
+					c.On = d.Output == "on"
 				}
 			}},
 		// the output goes off; the instrument still answers
 		{Name: "brown-out", momentum: true,
-			does: func(_ *Instrument, c *channel, _ deed) { c.on = false }},
+			does: func(_ *Instrument, c *channel, _ deed) { c.On = false }},
 		// a protection acts: over-voltage, over-current or over-temperature
 		{Name: "trip", Keys: []string{"protection"},
 			Required: []string{"protection"}, momentum: true,

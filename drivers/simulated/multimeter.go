@@ -20,24 +20,23 @@ func NewMultimeter(of *Instrument) (*Instrument, error) {
 	if err != nil {
 		return nil, err
 	}
-	shown := func(value, floor float64) (string, error) {
-		return strconv.FormatFloat(value*1.0001+floor*(0.5+0.1*i.random.NormFloat64()), 'E', 6, 64), nil
+	shown := func(value, floor float64) string {
+		return strconv.FormatFloat(value*1.0001+floor*(0.5+0.1*i.random.NormFloat64()), 'E', 6, 64)
 	}
-	i.listener = language.New(language.Options{Identity: func() string { return i.identity }, Reset: func() {}, Commands: []language.Command{
-		{Pattern: "MEASure:VOLTage[:DC]", Query: func(c *language.Call) (string, error) {
-			list, err := c.Channels(2)
-			if err != nil {
-				return "", err
-			}
-			if t := of.Truth(1); len(list) == 0 || list[0] == 1 {
-				return shown(ShuntOhms*t.Amperes, 1e-6)
-			} else {
-				return shown(t.CellVolts, 2e-4)
-			}
-		}},
-		{Pattern: "MEASure:TEMPerature", Query: func(*language.Call) (string, error) {
-			return fmt.Sprintf("%.2f", of.Truth(1).Temperature-273.15+0.1*i.random.NormFloat64()/2), nil
-		}},
-	}})
+	i.listener = language.New(language.Options{
+		Identity: func() string { return i.identity }, Reset: func() {}, Channels: 2, Selected: func() int { return 1 },
+		Commands: []language.Command{
+			{Pattern: "MEASure:VOLTage#[:DC]", Query: func(channel int) string {
+				if t := of.Truth(1); channel == 2 {
+					return shown(t.CellVolts, 2e-4)
+				} else {
+					return shown(ShuntOhms*t.Amperes, 1e-6)
+				}
+			}},
+			{Pattern: "MEASure:TEMPerature", Query: func(int) string {
+				return fmt.Sprintf("%.2f", of.Truth(1).Temperature-273.15+0.1*i.random.NormFloat64()/2)
+			}},
+		},
+	})
 	return i, nil
 }

@@ -1,9 +1,6 @@
 package language
 
-import (
-	"strconv"
-	"testing"
-)
+import "testing"
 
 // bench is a small instrument with one voltage, to have something to talk to.
 type bench struct {
@@ -16,73 +13,44 @@ type bench struct {
 
 func newBench() *bench {
 	b := &bench{}
+	fixed := func(answer string) func(int) string { return func(int) string { return answer } }
 	commands := []Command{
 		{
 			Pattern: "[SOURce#]:VOLTage[:LEVel][:IMMediate][:AMPLitude]",
-			Set: func(c *Call) error {
-				list, err := c.Channels(3)
-				if err != nil {
-					return err
-				}
-				v, err := c.Number(Range{Maximum: 30, Default: 5, Unit: "V"})
-				if err == nil {
-					err = c.Done()
-				}
-				if err != nil {
-					return err
-				}
-				b.volts, b.channel = v, 1
-				if n, ok := c.Suffix(); ok {
-					b.channel = n
-				}
-				if list != nil {
-					b.channel = list[len(list)-1]
-				}
-				return nil
-			},
-			Query: func(c *Call) (string, error) {
-				r := Range{Maximum: 30, Default: 5}
-				if v, ok, err := c.Limit(r); ok || err != nil {
-					return format(v), err
-				}
-				return format(b.volts), nil
-			},
+			Range:   func(int) Range { return Range{Maximum: 30, Default: 5, Unit: "V"} },
+			Set:     func(c int, v float64) error { b.volts, b.channel = v, c; return nil },
+			Query:   func(int) string { return Decimal(b.volts) },
 		},
-		{Pattern: "[SOURce]:VOLTage:PROTection[:LEVel]", Query: func(*Call) (string, error) { return "33", nil }},
+		{Pattern: "[SOURce]:VOLTage:PROTection[:LEVel]", Query: fixed("33")},
 		{
 			Pattern: "[SOURce]:CURRent[:LEVel]",
-			Set: func(c *Call) error {
-				v, err := c.Number(Range{Maximum: 5, Unit: "A"})
-				if err == nil {
-					b.current = v
+			Range:   func(int) Range { return Range{Maximum: 5, Unit: "A"} },
+			Set: func(_ int, v float64) error {
+				if v == 4 {
+					return SettingsConflict
 				}
-				return err
+				b.current = v
+				return nil
 			},
-			Query: func(*Call) (string, error) { return format(b.current), nil },
+			Query: func(int) string { return Decimal(b.current) },
 		},
-		{Pattern: "MEASure[:SCALar]:VOLTage[:DC]", Query: func(*Call) (string, error) { return "1.25", nil }},
-		{Pattern: "MEASure[:SCALar]:CURRent[:DC]", Query: func(*Call) (string, error) { return "2.5", nil }},
+		{Pattern: "MEASure[:SCALar]:VOLTage[:DC]", Query: fixed("1.25")},
+		{Pattern: "MEASure[:SCALar]:CURRent[:DC]", Query: fixed("2.5")},
 		{
 			Pattern: "OUTPut[:STATe]",
-			Set: func(c *Call) error {
-				on, err := c.Boolean()
-				if err == nil {
-					b.on = on
-				}
-				return err
-			},
-			Query: func(*Call) (string, error) { return map[bool]string{true: "1", false: "0"}[b.on], nil },
+			Range:   func(int) Range { return Range{Flag: true} },
+			Set:     func(_ int, v float64) error { b.on = v != 0; return nil },
+			Query:   func(int) string { return map[bool]string{true: "1", false: "0"}[b.on] },
 		},
 	}
 	b.Interpreter = New(Options{
 		Commands: commands,
 		Identity: func() string { return "EXAMPLE,BENCH,1,2" },
 		Reset:    func() { b.resets++ },
+		Channels: 3, Selected: func() int { return 1 },
 	})
 	return b
 }
-
-func format(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
 
 // exchange is a message and what must come back.
 type exchange struct{ send, want string }
