@@ -47,7 +47,7 @@ func TestCutAtEveryByte(t *testing.T) {
 			line++
 		}
 		at := l.lines[line]
-		tail, err := readTail(readFile(data[:cut]))
+		tail, err := readTail(readFile(data[:cut]), false)
 		if err != nil {
 			t.Fatalf("cut at %d: %v", cut, err)
 		}
@@ -123,7 +123,7 @@ func checkFlip(t *testing.T, l *live, data []byte, at int64, want integrate.Tota
 	if !named {
 		t.Errorf("byte %d is in no damage: %+v", at, report)
 	}
-	tail, err := readTail(readFile(data))
+	tail, err := readTail(readFile(data), false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -268,7 +268,7 @@ func TestAReadingTwice(t *testing.T) {
 	if report.Totals != l.c.Totals() || report.DamageCount != 1 || report.Damage[0].From != int64(to) {
 		t.Errorf("replayed %+v\nlive     %+v", report, l.c.Totals())
 	}
-	tail, err := readTail(readFile(twice))
+	tail, err := readTail(readFile(twice), false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -290,7 +290,7 @@ func TestTailAndReplayRefuseAlike(t *testing.T) {
 	l.must(l.w.Close())
 	report := replay(t, m, l.w.Run())
 	_, data := m.log(t)
-	tail, err := readTail(readFile(data))
+	tail, err := readTail(readFile(data), false)
 	if err != nil {
 		t.Fatal(err)
 	}

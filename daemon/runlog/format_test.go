@@ -202,7 +202,7 @@ func FuzzLog(f *testing.F) {
 		if math.IsNaN(report.Totals.Charge) || math.IsInf(report.Totals.Charge, 0) {
 			t.Fatalf("%+v", report.Totals)
 		}
-		tail, err := readTail(readFile(data))
+		tail, err := readTail(readFile(data), false)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -124,6 +124,9 @@ func (r *Reader) Resume(offset int64) error {
 	return nil
 }
 
+// at is the offset of the line last read.
+func (r *Reader) at() int64 { return r.offset - int64(len(r.line)) }
+
 // Line returns the line that Next read last, as it stands in the log with its line
 // feed. It is valid until the next call of Next.
 func (r *Reader) Line() []byte { return r.line }
@@ -137,7 +140,7 @@ func (r *Reader) Next(rec *Record) error {
 		return err
 	}
 	if err := r.decoder.decode(line[:len(line)-1], rec); err != nil {
-		return &Damage{r.offset - int64(len(line)), r.offset, err.Error()}
+		return &Damage{r.at(), r.offset, err.Error()}
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package runlog
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -44,18 +45,18 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("resuming the run: %w", err)
 	}
-	t, doubt, err := readDoubting(f)
+	t, err := readTail(f, true)
 	_ = f.Close() // nothing was written
 	if err != nil {
 		return nil, nil, fmt.Errorf("resuming the run in %s: %w", runDir, err)
 	}
-	tail := t.told(runDir, doubt)
+	tail := t.told(runDir)
 	w, err := newWriter(tail.Cell, o)
 	if err != nil {
 		return nil, nil, err
 	}
 	w.runDir, w.base, w.nanos, w.ended = runDir, t.end, t.replay.LastNanos, t.replay.Ended
-	w.crc, w.since, w.last = t.crc, t.end-t.from-t.copied, t.replay.Last
+	w.crc, w.since, w.last = t.sum, t.end-t.segment-t.copied, t.replay.Last
 	w.cut = t.size > t.end
 	if err := w.reopen(); err != nil {
 		if !DiskTrouble(err) && !errors.Is(err, syscall.EPERM) && !errors.Is(err, syscall.EACCES) {
@@ -67,12 +68,10 @@ func Resume(runDir string, o Options) (*Writer, *Tail, error) {
 }
 
 // told is what a tail tells the one who asked for it.
-func (t *tail) told(runDir string, doubt *Doubt) *Tail {
-	if t.Cell == "" {
-		t.Cell = filepath.Base(filepath.Dir(filepath.Clean(runDir)))
-	}
+func (t *tail) told(runDir string) *Tail {
+	t.Cell = cmp.Or(t.report.Cell, filepath.Base(filepath.Dir(filepath.Clean(runDir))))
 	t.Coulometer, t.Last, t.LastNanos, t.Ended = t.replay.Coulometer, t.replay.Last, t.replay.LastNanos, t.replay.Ended
-	t.CutBytes, t.Doubt = t.size-t.end, doubt
+	t.CutBytes = t.size - t.end
 	return &t.Tail
 }
 
@@ -94,94 +93,59 @@ func (w *Writer) tell(t *Tail) error {
 
 // tail is the state of the end of a log file.
 type tail struct {
-	Tail   // as far as it is told
-	replay Replay
-	at     int64  // offset of the last checkpoint
-	from   int64  // behind the last checkpoint
-	end    int64  // behind the last line that is one
-	size   int64  // of the file
-	copied int64  // bytes between them that are copies of other lines
-	crc    uint32 // of from to end, without the copies
-	passed int64  // offset of a checkpoint that is not to be believed; 0: none
+	Tail // as far as it is told
+	verifier
+	size int64 // of the file
 }
 
-const tailDamages = 100 // more are not told one by one
-
-func readTail(f File) (*tail, error) {
+// readTail reads the end of a log from its last checkpoint on, or from the beginning. Who doubts holds that checkpoint against what stands
+// between it and the one before: their number and checksum, and the readings integrated again. Where only the totals contradict, the readings
+// are vouched for and the run is taken up from the checkpoint before; where the bytes are not those that were counted, the checkpoint is the
+// better witness.
+func readTail(f File, doubting bool) (*tail, error) {
 	size, err := f.Seek(0, io.SeekEnd)
 	if err != nil {
 		return nil, fmt.Errorf("measuring the log: %w", err)
 	}
-	at, err := lastCheckpoint(f, size)
+	from, err := lastCheckpoint(f, size)
+	if err == nil && doubting && from > 0 {
+		from, err = lastCheckpoint(f, from)
+	}
 	if err != nil {
 		return nil, err
 	}
-	return (&tail{size: size}).read(f, at)
+	t := &tail{size: size}
+	if err := t.read(f, from); err != nil || !doubting || t.doubt == nil {
+		return t, err
+	}
+	doubt := t.doubt
+	if doubt.denied {
+		t = &tail{size: size, verifier: verifier{passed: doubt.At}}
+		err = t.read(f, from)
+	}
+	t.Doubt = doubt
+	return t, err
 }
 
-// read applies the log from a checkpoint, or from the beginning.
-func (t *tail) read(f File, at int64) (*tail, error) {
+// read verifies the log from a checkpoint, or from the beginning.
+func (t *tail) read(f File, from int64) error {
 	r := newReader(f, 16<<10)
-	if at > 0 {
-		if err := r.SeekTo(at); err != nil {
-			return nil, err
-		}
-	} else if _, err := f.Seek(0, io.SeekStart); err != nil {
-		return nil, fmt.Errorf("moving in the log: %w", err)
+	if err := r.Resume(from); err != nil {
+		return err
 	}
-	var rec Record
-	var trailing []Damage // since the last line that is one
-	for {
-		err := r.Next(&rec)
-		var d *Damage
+	t.damaged = from > 0 // what stands before that is none of this
+	err := t.all(r, func(rec *Record, _ *Replay) error {
 		switch {
-		case errors.Is(err, io.EOF):
-			return t, nil
-		case errors.As(err, &d):
-			trailing = append(trailing, *d)
-			t.replay.Missing()
-			continue
-		case err != nil:
-			return nil, err
+		case rec.Kind == KindReading || rec.Kind == KindCheckpoint && r.at() == t.passed:
+		case rec.Kind == KindCheckpoint:
+			t.Checkpoint, t.Records, t.report.Damage = clone(rec), nil, nil
+		default:
+			t.Records = append(t.Records, *clone(rec))
 		}
-		t.Damage = append(t.Damage, trailing...)
-		t.Damage = t.Damage[:min(len(t.Damage), tailDamages)]
-		trailing = nil
-		t.take(&rec, r)
-	}
-}
-
-// take applies one record of the tail.
-func (t *tail) take(rec *Record, r *Reader) {
-	t.end, t.crc, t.Cell = r.offset, r.crcLine, rec.Cell
-	var wrong error
-	at := r.offset - int64(len(r.line))
-	switch {
-	case rec.Kind != KindCheckpoint:
-		wrong = t.replay.Apply(rec)
-	case t.passed > 0 && at == t.passed:
-		t.from, t.crc, r.crcLine = r.offset, 0, 0 // the next one vouches for what follows it all the same
-	case t.Checkpoint == nil && r.vouched():
-		c, err := restore(rec)
-		if wrong = err; err == nil {
-			t.replay.from(c, rec)
-			t.Checkpoint, t.at = clone(rec), at
-			t.from, t.crc, r.crcLine = r.offset, 0, 0
-		}
-	default:
-		wrong = errCheckpoint
-	}
-	switch {
-	case errors.Is(wrong, errTwice):
-		t.copied += r.dropLine()
-		t.crc = r.crcLine
-		t.Damage = append(t.Damage, Damage{r.offset - int64(len(r.line)), r.offset, wrong.Error()})
-	case wrong != nil:
-		t.replay.Missing()
-		t.Damage = append(t.Damage, Damage{r.offset - int64(len(r.line)), r.offset, wrong.Error()})
-	case rec.Kind != KindReading && rec.Kind != KindCheckpoint:
-		t.Records = append(t.Records, *clone(rec))
-	}
+		return nil
+	})
+	t.Damage = t.report.Damage[:t.named]
+	return err
 }
 
 var errCheckpoint = errors.New("the checkpoint's checksum is wrong")
@@ -255,54 +219,22 @@ func restorable(line []byte) bool {
 type Doubt struct {
 	At     int64  // offset of the checkpoint
 	Reason string // what contradicts what, with both charges, and which was taken up
+	denied bool   // the readings before it are better witnesses
 }
 
-// readDoubting reads the end of a log as readTail does, and holds its last checkpoint against
-// what stands between it and the one before: their number and checksum, and the readings integrated
-// again. Where only the totals contradict, the readings are vouched for and the run is
-// taken up from the checkpoint before; where the bytes are not those that were
-// counted, the checkpoint is the better witness.
-func readDoubting(f File) (*tail, *Doubt, error) {
-	t, err := readTail(f)
-	if err != nil || t.Checkpoint == nil {
-		return t, nil, err
-	}
-	from, err := lastCheckpoint(f, t.at)
-	if err != nil {
-		return nil, nil, err
-	}
-	r := newReader(struct {
-		io.ReadSeeker
-		io.Closer
-	}{io.NewSectionReader(f, 0, t.from), f}, 64<<10)
-	if err := r.SeekTo(from); err != nil {
-		return nil, nil, err
-	}
-	v := verifier{damaged: from > 0} // what stands before that is none of this
-	if err := v.all(r, nil); err != nil {
-		return nil, nil, err
-	}
-	stored, err := restore(t.Checkpoint)
-	if err != nil {
-		return nil, nil, err // it was restored a moment ago
-	}
+// doubtOf says why a checkpoint at an offset, which its bytes and checksum may say are others than those before it, is not to be believed
+// where the readings give another coulometer; nil for their beginning is missing.
+func doubtOf(at int64, stored, counted *integrate.Coulometer, miscounted string) *Doubt {
 	says := ampereHoursOf(stored.Totals().Charge)
 	switch {
-	case v.miscounted != "":
-		return t, &Doubt{t.at, fmt.Sprintf("the last checkpoint, %s, does not match the log before it: it %s. The log was damaged, as by a power failure, or altered; the checkpoint is used for lack of anything better",
-			says, v.miscounted)}, nil
-	case v.excused || sameCoulometer(v.counted, stored):
-		return t, nil, nil
-	case v.counted == nil:
-		return t, &Doubt{t.at, fmt.Sprintf("the last checkpoint gives %s, but the start of the run is missing; the checkpoint is used for lack of anything better", says)}, nil
+	case miscounted != "":
+		return &Doubt{At: at, Reason: fmt.Sprintf("the last checkpoint, %s, does not match the log before it: it %s. The log was damaged, as by a power failure, or altered; the checkpoint is used for lack of anything better",
+			says, miscounted)}
+	case counted == nil:
+		return &Doubt{At: at, Reason: fmt.Sprintf("the last checkpoint gives %s, but the start of the run is missing; the checkpoint is used for lack of anything better", says)}
 	}
-	reason := fmt.Sprintf("the last checkpoint gives %s, but the readings before it give %s (%s). It was altered, or the disk is failing; the run is resumed from the readings",
-		says, ampereHoursOf(v.counted.Totals().Charge), strings.Join(differences(stored, v.counted), ", "))
-	at := t.at
-	if t, err = (&tail{size: t.size, passed: at}).read(f, from); err != nil {
-		return nil, nil, err
-	}
-	return t, &Doubt{at, reason}, nil
+	return &Doubt{At: at, denied: true, Reason: fmt.Sprintf("the last checkpoint gives %s, but the readings before it give %s (%s). It was altered, or the disk is failing; the run is resumed from the readings",
+		says, ampereHoursOf(counted.Totals().Charge), strings.Join(differences(stored, counted), ", "))}
 }
 
 func ampereHoursOf(coulombs float64) string { return fmt.Sprintf("%.6g A·h", coulombs/3600) }

@@ -126,12 +126,12 @@ func tailOf(fsys FS, runDir string) (*Tail, error) {
 	if err != nil {
 		return nil, err
 	}
-	t, err := readTail(f)
+	t, err := readTail(f, false)
 	_ = f.Close() // nothing was written
 	if err != nil {
 		return nil, err
 	}
-	return t.told(runDir, nil), nil
+	return t.told(runDir), nil
 }
 
 // endReach is how far before the end of a log its end is looked for: two checkpoints stand around it.

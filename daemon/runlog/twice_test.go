@@ -21,7 +21,7 @@ func TestABlockTwice(t *testing.T) {
 			ends = append(ends, i+1)
 		}
 	}
-	clean, err := readTail(readFile(data))
+	clean, err := readTail(readFile(data), false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -38,7 +38,7 @@ func TestABlockTwice(t *testing.T) {
 		if report.Totals != l.c.Totals() || report.DamageCount != int64(to-from) {
 			t.Errorf("%d lines twice: replayed %+v, %d damages\nlive %+v", to-from, report.Totals, report.DamageCount, l.c.Totals())
 		}
-		tail, err := readTail(readFile(twice))
+		tail, err := readTail(readFile(twice), false)
 		if err != nil {
 			t.Fatal(err)
 		}

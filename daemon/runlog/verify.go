@@ -89,10 +89,12 @@ type verifier struct {
 	damaged bool  // a line since then is none
 	lost    bool  // lines since then were never written
 
-	// Of the newest checkpoint that vouched for itself:
-	counted    *integrate.Coulometer // what the readings before it give; nil: their beginning is missing
-	excused    bool                  // they need not give its totals: lines are damaged or were never written, or it carries those of another log
-	miscounted string                // how the bytes before it are not those that it counts; empty: they are
+	end   int64  // behind the last line that is one
+	sum   uint32 // CRC-32C of segment to end, without the copies
+	named int    // damages before that
+
+	doubt  *Doubt // why the newest checkpoint that vouched for itself is not to be believed; nil: it is
+	passed int64  // offset of a checkpoint that is not to be believed; 0: none
 }
 
 // replayAll shows every record, once it is applied, to each, which may be nil.
@@ -105,6 +107,7 @@ func replayAll(r *Reader, each func(*Record, *Replay) error) (*Report, error) {
 func (v *verifier) all(r *Reader, each func(*Record, *Replay) error) error {
 	var rec Record
 	for {
+		lines := v.report.Lines
 		err := v.next(r, &rec)
 		if err == nil && each != nil {
 			if err := each(&rec, &v.replay); err != nil {
@@ -118,13 +121,16 @@ func (v *verifier) all(r *Reader, each func(*Record, *Replay) error) error {
 			return nil
 		case errors.Is(err, errTwice):
 			v.copied += r.dropLine()
-			v.name(Damage{r.offset - int64(len(r.line)), r.offset, errTwice.Error()})
+			v.name(Damage{r.at(), r.offset, errTwice.Error()})
 		case errors.As(err, &d):
 			v.damaged = true
 			v.replay.Missing()
 			v.name(*d)
 		default:
 			return err
+		}
+		if v.report.Lines > lines {
+			v.end, v.sum, v.named = r.offset, r.crcLine, len(v.report.Damage)
 		}
 	}
 }
@@ -139,6 +145,7 @@ func (v *verifier) next(r *Reader, rec *Record) error {
 	err = r.decoder.decode(line[:len(line)-1], rec)
 	if err == nil {
 		v.report.Lines++
+		v.report.Cell = rec.Cell
 		if rec.Kind == KindReading {
 			v.report.Readings++
 			err = v.replay.Apply(rec)
@@ -147,7 +154,7 @@ func (v *verifier) next(r *Reader, rec *Record) error {
 		}
 	}
 	if err != nil && !errors.Is(err, errTwice) {
-		return &Damage{r.offset - int64(len(line)), r.offset, err.Error()}
+		return &Damage{r.at(), r.offset, err.Error()}
 	}
 	return err
 }
@@ -160,7 +167,6 @@ func (v *verifier) name(d Damage) {
 }
 
 func (v *verifier) other(r *Reader, rec *Record) error {
-	v.report.Cell = rec.Cell
 	switch rec.Kind {
 	case KindCheckpoint:
 		return v.checkpoint(r, rec)
@@ -187,13 +193,13 @@ func (v *verifier) compare(r *Reader, rec *Record, charge, energy string, want i
 	if v.damaged || v.lost || (!haveCharge || coulombs == want.Charge) && (!haveEnergy || joules == want.Energy) {
 		return
 	}
-	v.mismatch(Mismatch{Offset: r.offset - int64(len(r.line)), Stored: coulombs, Replayed: want.Charge, StoredJoules: joules, ReplayedJoules: want.Energy})
+	v.mismatch(Mismatch{Offset: r.at(), Stored: coulombs, Replayed: want.Charge, StoredJoules: joules, ReplayedJoules: want.Energy})
 }
 
 // checkpoint compares what a checkpoint says with what was read and counted, and
 // goes on from what it says.
 func (v *verifier) checkpoint(r *Reader, rec *Record) error {
-	at := r.offset - int64(len(r.line))
+	at := r.at()
 	if r.vouched() && rec.Nanos <= v.newest {
 		v.replay.copying = true
 		return errTwice
@@ -216,14 +222,17 @@ func (v *verifier) checkpoint(r *Reader, rec *Record) error {
 	length, _ := rec.Integer("bytes")
 	same := sameCoulometer(v.replay.Coulometer, stored)
 	carried := v.replay.anew && v.replay.Coulometer == nil
-	v.counted, v.excused, v.miscounted = v.replay.Coulometer, v.damaged || v.lost || carried, ""
+	miscounted := ""
 	if got := at - segment - copied; int64(crc) != sum || got != length {
-		v.miscounted = fmt.Sprintf("counts %d bytes with CRC-32C %08x; here are %d with %08x", length, sum, got, crc)
+		miscounted = fmt.Sprintf("counts %d bytes with CRC-32C %08x; here are %d with %08x", length, sum, got, crc)
+	}
+	if v.doubt = nil; miscounted != "" || !v.damaged && !v.lost && !carried && !same {
+		v.doubt = doubtOf(at, stored, v.replay.Coulometer, miscounted)
 	}
 	t := stored.Totals()
 	switch {
-	case v.miscounted != "" && !v.damaged:
-		v.name(Damage{segment, at, "the checkpoint behind them " + v.miscounted})
+	case miscounted != "" && !v.damaged:
+		v.name(Damage{segment, at, "the checkpoint behind them " + miscounted})
 	case carried:
 		v.report.Carried = &t
 	case !v.damaged && !v.lost && !same:
@@ -235,7 +244,7 @@ func (v *verifier) checkpoint(r *Reader, rec *Record) error {
 	default:
 		v.compare(r, rec, "total_charge", "total_energy", t)
 	}
-	if !same {
+	if !same && at != v.passed {
 		v.replay.from(stored, rec)
 	}
 	v.replay.missing = false
