@@ -22,7 +22,6 @@ type Push struct {
 	Every     time.Duration // between two batches while nothing is owed
 	Batch     int           // most lines in one request
 	Timeout   time.Duration
-	Gzip      bool
 	Tags      map[string]string // added to each line
 	// NumbersOnly leaves out the fields of text, of which a database of numbers alone makes series of zeros.
 	NumbersOnly bool
@@ -40,7 +39,6 @@ func readPush(n named) Push {
 		Every:   t.duration("every", defaultPushEvery, 100*time.Millisecond),
 		Batch:   t.whole("batch", defaultPushBatch, 1, 100_000),
 		Timeout: t.duration("timeout", defaultPushTimeout, time.Second),
-		Gzip:    t.flag("gzip", true),
 		Tags:    t.pairs("tags"),
 
 		NumbersOnly: t.flag("numbers_only", false),

@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"net/http"
 	"os"
-	"slices"
 	"sync/atomic"
 
 	"golang.org/x/sync/errgroup"
@@ -80,17 +79,11 @@ func (d *Daemon) newPush(cfg *configs.Config, c *configs.Push) (*push.Push, erro
 		return nil, fmt.Errorf("[push.%s]: %w", c.Name, err)
 	}
 	s := push.Settings{
-		Name: c.Name, Tags: c.Tags, Client: client, Gzip: c.Gzip, NumbersOnly: c.NumbersOnly, Lines: c.Batch, Every: c.Every,
-		Authorization: func() (string, error) { return authorization(c) },
-		Data:          d.o.Config.Data, Cells: slices.Clone(c.Cells), Save: writeSmall, Log: d.o.Log,
+		Push: *c, URL: push.Endpoint(c, address.Reveal()), Client: client, Authorization: func() (string, error) { return authorization(c) },
+		Data: d.o.Config.Data, Save: writeSmall, Log: d.o.Log,
 	}
 	if len(s.Cells) == 0 {
 		s.Cells = cfg.CellNames()
-	}
-	if c.Form == "v2" {
-		s.URL = push.V2(address.Reveal(), c.Org, c.Bucket)
-	} else {
-		s.URL = push.V1(address.Reveal(), c.Database, c.Retention)
 	}
 	return push.New(s)
 }

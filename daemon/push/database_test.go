@@ -2,7 +2,6 @@ package push
 
 import (
 	"bytes"
-	"compress/gzip"
 	"errors"
 	"fmt"
 	"io"
@@ -19,6 +18,7 @@ import (
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
 
+	"nightcell/configs"
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate"
@@ -58,15 +58,7 @@ func (d *database) RoundTrip(r *http.Request) (*http.Response, error) {
 		<-r.Context().Done()
 		return nil, r.Context().Err()
 	}
-	body := io.Reader(r.Body)
-	if r.Header.Get("Content-Encoding") == "gzip" {
-		z, err := gzip.NewReader(r.Body)
-		if err != nil {
-			return nil, fmt.Errorf("body is not gzip: %w", err)
-		}
-		body = z
-	}
-	text, err := io.ReadAll(body)
+	text, err := io.ReadAll(r.Body)
 	if err := errors.Join(err, r.Body.Close()); err != nil {
 		return nil, err
 	}
@@ -277,9 +269,10 @@ func (d *database) same(t *testing.T, want map[string]string) {
 func save(path string, data []byte) error { return os.WriteFile(path, data, 0o600) }
 
 func settings(d http.RoundTripper, data string, cells ...string) Settings {
+	to := configs.Push{Name: "house", Form: "v1", Database: "lab", Every: time.Second, Batch: 5000, Cells: cells}
 	return Settings{
-		Name: "house", URL: V1("http://127.0.0.1:8086", "lab", ""), Gzip: true, Every: time.Second, Lines: 5000,
-		Client: &http.Client{Transport: d, Timeout: 30 * time.Second}, Data: data, Cells: cells, Save: save, Log: slog.New(slog.DiscardHandler),
+		Push: to, URL: Endpoint(&to, "http://127.0.0.1:8086"),
+		Client: &http.Client{Transport: d, Timeout: 30 * time.Second}, Data: data, Save: save, Log: slog.New(slog.DiscardHandler),
 	}
 }
 

@@ -14,21 +14,20 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"nightcell/configs"
 )
 
-// V1 returns the write endpoint of the InfluxDB 1.x form. retention may be empty.
-func V1(server, database, retention string) string {
-	q := url.Values{"db": {database}, "precision": {"ns"}}
-	if retention != "" {
-		q.Set("rp", retention)
+// Endpoint returns the write endpoint of a server, in the InfluxDB 1.x or 2.x form.
+func Endpoint(c *configs.Push, server string) string {
+	path, q := "/write", url.Values{"db": {c.Database}, "precision": {"ns"}}
+	if c.Retention != "" {
+		q.Set("rp", c.Retention)
 	}
-	return strings.TrimSuffix(server, "/") + "/write?" + q.Encode()
-}
-
-// V2 returns the write endpoint of the InfluxDB 2.x form.
-func V2(server, org, bucket string) string {
-	q := url.Values{"org": {org}, "bucket": {bucket}, "precision": {"ns"}}
-	return strings.TrimSuffix(server, "/") + "/api/v2/write?" + q.Encode()
+	if c.Form == "v2" {
+		path, q = "/api/v2/write", url.Values{"org": {c.Org}, "bucket": {c.Bucket}, "precision": {"ns"}}
+	}
+	return strings.TrimSuffix(server, "/") + path + "?" + q.Encode()
 }
 
 // refusalError says that the database understood and will not take these lines.
@@ -55,14 +54,13 @@ func (b *busyError) Error() string {
 
 // post sends lines in one request. Any error but a *refusalError is worth trying again.
 func (p *Push) post(ctx context.Context, lines []span) error {
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, p.s.URL, p.pack(lines))
+	text := p.parcel.text[lines[0].from:lines[len(lines)-1].to] // lines stand one behind the other
+	// A body of its own, because a client may read from it even after the answer came.
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, p.s.URL, bytes.NewReader(bytes.Clone(text)))
 	if err != nil {
 		return fmt.Errorf("asking the database: %w", withoutURL(err))
 	}
 	req.Header.Set("Content-Type", "text/plain; charset=utf-8")
-	if p.s.Gzip {
-		req.Header.Set("Content-Encoding", "gzip")
-	}
 	if p.s.Authorization != nil {
 		header, err := p.s.Authorization()
 		if err != nil {
@@ -141,20 +139,6 @@ func withoutURL(err error) error {
 		return u.Err
 	}
 	return err
-}
-
-// pack puts lines into a body, compressed or not. It is a new one each time, because
-// a client may read from a body even after the answer came. A buffer takes everything.
-func (p *Push) pack(lines []span) *bytes.Buffer {
-	text := p.parcel.text[lines[0].from:lines[len(lines)-1].to] // lines stand one behind the other
-	if !p.s.Gzip {
-		return bytes.NewBuffer(bytes.Clone(text))
-	}
-	body := new(bytes.Buffer)
-	p.zip.Reset(body)
-	_, _ = p.zip.Write(text)
-	_ = p.zip.Close()
-	return body
 }
 
 // mostRefused is how many lines of one request the database may refuse before it and

@@ -11,7 +11,6 @@ package push
 
 import (
 	"cmp"
-	"compress/gzip"
 	"context"
 	"errors"
 	"fmt"
@@ -24,6 +23,7 @@ import (
 	"strings"
 	"time"
 
+	"nightcell/configs"
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
@@ -35,25 +35,18 @@ const (
 	longestRest = 10 * time.Minute // that a database may ask for by Retry-After
 	lastWait    = 3 * time.Second  // for one more attempt when nightcell stops
 	settleTime  = 15 * time.Second // in which a database makes durable what it has acknowledged
-	mostBytes   = 1 << 20          // of lines in one request, before gzip
+	mostBytes   = 1 << 20          // of lines in one request
 )
 
 // Settings describe one database and what it is sent.
 type Settings struct {
-	Name string
-	URL  string // of the write endpoint, query and all; see V1 and V2. It is never shown, as it may hold a secret.
+	configs.Push        // of Cells all are named
+	URL          string // of the write endpoint, query and all; see Endpoint. It is never shown, as it may hold a secret.
 	// Authorization returns the header of that name, empty for none. It is asked
 	// before each request, so that a mended token file needs no restart. nil: none.
 	Authorization func() (string, error)
-	Tags          map[string]string // added to each line
-	Client        *http.Client      // with a time-out
-	Gzip          bool
-	NumbersOnly   bool          // fields of text are not sent
-	Lines         int           // most lines in one request
-	Every         time.Duration // between two looks at the logs while nothing is owed
-
-	Data  string   // the data directory
-	Cells []string // whose logs are sent
+	Client        *http.Client // with a time-out
+	Data          string       // the data directory
 	// Save replaces a small file durably.
 	Save func(path string, data []byte) error
 	Log  *slog.Logger
@@ -67,20 +60,16 @@ type Push struct {
 	order  []*queue // the same, in the order in which they fill a request
 
 	parcel  parcel
-	record  runlog.Record // for reading logs
-	zip     *gzip.Writer
-	most    int       // lines in one request, less than Settings.Lines once the database found one too large
-	failing bool      // the newest request has failed
-	settled time.Time // when the cursors were last moved up and saved
-	strange []string  // lines of the cursor file for cells that are not sent now
-	told    string    // the newest problem that was logged
+	record  runlog.Record     // for reading logs
+	most    int               // lines in one request, less than Settings.Batch once the database found one too large
+	failing bool              // the newest request has failed
+	settled time.Time         // when the cursors were last moved up and saved
+	strange map[string]string // cursors and marks of cells that are not sent now and may come back
+	told    string            // the newest problem that was logged
 }
 
 // New checks the settings; nothing is read or sent.
 func New(s Settings) (*Push, error) {
-	if s.Data == "" || s.Save == nil || s.Client == nil || s.Client.Timeout <= 0 {
-		return nil, fmt.Errorf("push %s: data directory, client with a time-out and a way to save the cursors are needed", s.Name)
-	}
 	if u, err := url.Parse(s.URL); err != nil || u.Host == "" {
 		return nil, fmt.Errorf("push %s: the address is not a server's URL; write one such as http://127.0.0.1:8086", s.Name)
 	}
@@ -88,7 +77,7 @@ func New(s Settings) (*Push, error) {
 	// Followed, a redirect would turn the lines into a mere question for a page that answers "OK".
 	client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
 	s.Client = &client
-	p := &Push{s: s, most: s.Lines, zip: gzip.NewWriter(nil)}
+	p := &Push{s: s, most: s.Batch}
 	for _, k := range slices.Sorted(maps.Keys(s.Tags)) {
 		if k == "" || s.Tags[k] == "" {
 			return nil, fmt.Errorf("push %s: the tag %q=%q is empty; line protocol has no empty tags", s.Name, k, s.Tags[k])
@@ -99,8 +88,9 @@ func New(s Settings) (*Push, error) {
 		p.tags = fmt.Appendf(p.tags, ",%s=%s", tagEscaper.Replace(k), tagEscaper.Replace(s.Tags[k]))
 	}
 	for _, c := range s.Cells {
-		p.queues = append(p.queues, newQueue(s.Data, s.Name, c))
+		p.queues = append(p.queues, &queue{cell: c, dir: cursor.CellDir(s.Data, c), health: snapshot.Way{Name: s.Name}})
 	}
+	p.show()
 	p.order = slices.Clone(p.queues)
 	return p, nil
 }
@@ -166,7 +156,9 @@ func (p *Push) finish(ctx context.Context) error {
 // wait. The error is the database's; trouble with one log or with saving is told and
 // leaves the others going.
 func (p *Push) round(ctx context.Context) (more bool, err error) {
+	defer p.show()
 	more = p.gather()
+	p.show() // the request may take long
 	if len(p.parcel.lines) > 0 {
 		err := p.deliver(ctx)
 		if err != nil && ctx.Err() != nil {
@@ -194,7 +186,8 @@ func (p *Push) round(ctx context.Context) (more bool, err error) {
 			p.s.Log.Error("a line that is not line protocol is not sent; it stays in the log",
 				"push", p.s.Name, "cell", q.cell, "run", to.at.Run, "pieces", to.damaged, "last", to.why)
 		}
-		q.advance()
+		q.at, q.oldest, q.health.WaitingBytes = to.at, 0, to.behind
+		q.health.SetAside += uint64(to.damaged)
 	}
 	if time.Since(p.settled) >= settleTime {
 		p.settle()
@@ -232,17 +225,17 @@ func (p *Push) stepBack(err error) {
 func (p *Push) gather() (full bool) {
 	p.parcel.text, p.parcel.lines = p.parcel.text[:0], p.parcel.lines[:0]
 	for _, q := range p.queues {
-		q.next, q.lines, q.aside, q.first = end{at: q.at}, 0, 0, 0
+		q.next, q.lines, q.aside, q.first = end{at: q.at, behind: q.next.behind}, 0, 0, 0
 	}
 	// Whoever owes least comes first, so that what it does not need is left for those who are behind.
-	slices.SortStableFunc(p.order, func(a, b *queue) int { return cmp.Compare(a.behind, b.behind) })
+	slices.SortStableFunc(p.order, func(a, b *queue) int { return cmp.Compare(a.next.behind, b.next.behind) })
 	for i, q := range p.order {
 		if len(p.parcel.lines) >= p.most || len(p.parcel.text) >= mostBytes {
 			return true
 		}
 		err := p.take(q, max(1, (p.most-len(p.parcel.lines))/(len(p.order)-i)))
 		if err != nil {
-			q.next = end{at: q.at} // what it has put in already comes again
+			q.next = end{at: q.at, behind: q.next.behind} // what it has put in already comes again
 		}
 		if q.looked(err) {
 			p.s.Log.Error("push", "push", p.s.Name, "cell", q.cell, "err", err)
@@ -269,27 +262,31 @@ func (p *Push) tell(err error) {
 }
 
 // Health returns how a cell's lines are getting on; false when its log is not sent.
-// It waits for nothing but a few assignments. The lag is the age of the oldest line that is known and not yet acknowledged.
+// The lag is the age of the oldest line that is known and not yet acknowledged.
 func (p *Push) Health(cell string) (snapshot.Way, bool) {
 	for _, q := range p.queues {
 		if q.cell != cell {
 			continue
 		}
-		q.mu.Lock()
-		h, oldest := q.health, q.oldest
-		q.mu.Unlock()
-		if oldest != 0 {
-			h.LagSeconds = max(0, time.Since(time.Unix(0, oldest)).Seconds())
+		seen := q.shown.Load()
+		h := seen.Way
+		if seen.oldest != 0 {
+			h.LagSeconds = max(0, time.Since(time.Unix(0, seen.oldest)).Seconds())
 		}
 		return h, true
 	}
 	return snapshot.Way{}, false
 }
 
+// show lets Health see how the queues stand.
+func (p *Push) show() {
+	for _, q := range p.queues {
+		q.shown.Store(&shown{q.health, q.oldest})
+	}
+}
+
 // note takes down how a request with lines of this cell went.
 func (q *queue) note(err error) {
-	q.mu.Lock()
-	defer q.mu.Unlock()
 	if err != nil {
 		q.health.Failed++
 		q.health.Problem = err.Error()
@@ -302,8 +299,6 @@ func (q *queue) note(err error) {
 
 // looked takes down whether the log could be read, and says whether a failure is news.
 func (q *queue) looked(err error) (news bool) {
-	q.mu.Lock()
-	defer q.mu.Unlock()
 	switch {
 	case err == nil && q.unread:
 		q.unread, q.health.Problem = false, ""
@@ -313,14 +308,4 @@ func (q *queue) looked(err error) (news bool) {
 		q.health.Failed++
 	}
 	return news
-}
-
-// owes takes down the oldest line that waits and how much waits with it.
-func (q *queue) owes(oldest, bytes int64) {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	if q.oldest == 0 {
-		q.oldest = oldest
-	}
-	q.health.WaitingBytes = bytes
 }

@@ -1,6 +1,7 @@
 package push
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -11,15 +12,15 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
+	"sync/atomic"
 
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 )
 
-// queue is one cell's logs as the database has yet to get them. Only the goroutine
-// of Run touches what is above mu.
+// queue is one cell's logs as the database has yet to get them. Others than the goroutine
+// of Run look at shown alone.
 type queue struct {
 	cell string
 	dir  string        // of the cell's runs
@@ -27,40 +28,34 @@ type queue struct {
 	// recent and safe are where it stood less and more than settleTime ago.
 	recent, safe cursor.Cursor
 	// saved is the cursor as it stands in the file, and mark the checksum of the bytes before it.
-	saved  cursor.Cursor
-	mark   string
-	behind int64 // bytes of its log that waited at the last look
+	saved cursor.Cursor
+	mark  string
 
 	// What the present parcel has of it:
 	next         end   // the place behind that
 	lines, aside int   // how many lines, and those among them that the database will never take
 	first        int64 // time stamp of the first; 0: there is none
 
-	mu     sync.Mutex
-	health snapshot.Way
-	oldest int64 // time stamp of the first line that is not acknowledged, 0: none
-	unread bool  // the log could not be read at the last look
+	health snapshot.Way // but for the lag
+	oldest int64        // time stamp of the first line that is not acknowledged, 0: none
+	unread bool         // the log could not be read at the last look
+	shown  atomic.Pointer[shown]
 }
 
-func newQueue(data, push, cell string) *queue {
-	return &queue{cell: cell, dir: cursor.CellDir(data, cell), health: snapshot.Way{Name: push}}
-}
-
-// advance moves the cursor to what the database has acknowledged.
-func (q *queue) advance() {
-	q.at = q.next.at
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	q.oldest = 0
-	q.health.WaitingBytes = max(0, q.next.behind)
-	q.health.SetAside += uint64(q.next.damaged)
+// shown is how a queue stands.
+type shown struct {
+	snapshot.Way
+	oldest int64
 }
 
 // take puts the next lines of a cell into the parcel, at most so many. A run that
 // is through leads on to the next one.
 func (p *Push) take(q *queue, most int) error {
-	to := &q.next
-	for {
+	for to := &q.next; ; {
+		names, err := cursor.Runs(q.dir) // before reading: once there is a later run, nothing more comes to this one, though it may end in half a line
+		if err != nil {
+			return err
+		}
 		if to.at.Run != "" {
 			if err := p.read(q, most); err != nil {
 				return err
@@ -68,32 +63,13 @@ func (p *Push) take(q *queue, most int) error {
 			if q.lines >= most || len(p.parcel.text) >= mostBytes {
 				return nil
 			}
-			// Half a line may be left, which matters no more once there is a later run.
 		}
-		next, err := nextRun(q.dir, to.at.Run)
-		if err != nil || next == "" {
-			return err
+		next := slices.IndexFunc(names, func(n string) bool { return n > to.at.Run })
+		if next < 0 {
+			return nil
 		}
-		// Only now is it sure that nothing more comes to the run before: look at it once more.
-		last := to.at
-		if to.at.Run != "" {
-			if err := p.read(q, most); err != nil {
-				return err
-			}
-		}
-		if to.at == last {
-			to.at = cursor.Cursor{Run: next}
-		}
+		to.at = cursor.Cursor{Run: names[next]}
 	}
-}
-
-// nextRun names the first run after one, empty when there is none.
-func nextRun(dir, after string) (string, error) {
-	names, err := cursor.Runs(dir)
-	if i := slices.IndexFunc(names, func(n string) bool { return n > after }); i >= 0 {
-		return names[i], nil
-	}
-	return "", err
 }
 
 // read takes whole lines from a run and moves to behind them. Checkpoints are
@@ -119,8 +95,7 @@ func (p *Push) read(q *queue, most int) (err error) {
 		}
 	}
 	to.behind = max(0, info.Size()-to.at.Offset)
-	q.behind = to.behind
-	q.owes(q.first, info.Size()-start)
+	q.oldest, q.health.WaitingBytes = cmp.Or(q.oldest, q.first), info.Size()-start
 	return nil
 }
 
@@ -180,14 +155,14 @@ func (p *Push) restore() {
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		p.s.Log.Error("the cursors cannot be read; sending the newest runs again", "push", p.s.Name, "err", err)
 	}
-	saved := make(map[string]string)
+	p.strange = make(map[string]string)
 	for line := range strings.Lines(string(text)) {
 		cell, rest, _ := strings.Cut(strings.TrimSpace(line), " ")
-		saved[cell] = rest
+		p.strange[cell] = rest
 	}
 	for _, q := range p.queues {
-		rest, ok := saved[q.cell]
-		delete(saved, q.cell)
+		rest, ok := p.strange[q.cell]
+		delete(p.strange, q.cell)
 		if ok {
 			if err = q.restore(rest); err == nil {
 				continue
@@ -203,11 +178,6 @@ func (p *Push) restore() {
 	}
 	for _, q := range p.queues {
 		q.safe, q.recent = q.at, q.at
-	}
-	for cell, rest := range saved { // cells that are not sent now may come back
-		if cell != "" {
-			p.strange = append(p.strange, cell+" "+rest+"\n")
-		}
 	}
 }
 
@@ -274,8 +244,8 @@ func (p *Push) save(which func(*queue) cursor.Cursor) error {
 	if !moved {
 		return nil
 	}
-	for _, line := range p.strange {
-		b.WriteString(line)
+	for cell, rest := range p.strange {
+		fmt.Fprintf(&b, "%s %s\n", cell, rest)
 	}
 	err := os.MkdirAll(filepath.Dir(p.cursorPath()), 0o750)
 	if err == nil {
