@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -53,7 +54,9 @@ func Read(runDir string, seen io.Writer) (*Books, error) {
 	var group errgroup.Group
 	for i, name := range []string{runlog.LogName, runlog.LateName, runlog.FrozenName} {
 		group.Go(func() (err error) {
-			b.Files[i], err = sum(runDir, name)
+			if b.Files[i], err = sum(runDir, name, math.MaxInt64); errors.Is(err, fs.ErrNotExist) {
+				return nil
+			}
 			return err
 		})
 	}
@@ -76,17 +79,14 @@ func Read(runDir string, seen io.Writer) (*Books, error) {
 	return b, nil
 }
 
-// sum is the digest of a file.
-func sum(runDir, name string) (File, error) {
+// sum is the digest of a file, or of so many bytes of it.
+func sum(runDir, name string, most int64) (File, error) {
 	f, err := os.Open(filepath.Join(runDir, name))
-	if errors.Is(err, fs.ErrNotExist) {
-		return File{Name: name}, nil
-	}
 	if err != nil {
-		return File{}, fmt.Errorf("reading a file of the run: %w", err)
+		return File{Name: name}, fmt.Errorf("reading a file of the run: %w", err)
 	}
 	h := sha256.New()
-	n, err := io.Copy(h, f)
+	n, err := io.Copy(h, io.LimitReader(f, most))
 	if err = errors.Join(err, f.Close()); err != nil {
 		return File{}, fmt.Errorf("reading %s: %w", name, err)
 	}

@@ -2,13 +2,9 @@ package books
 
 import (
 	"cmp"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"math"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -20,6 +16,7 @@ import (
 	"nightcell/integrate/account"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
+	"nightcell/integrate/stock"
 )
 
 // Taking is what a run that has ended took out of its bath: all that the ledger of the bath must know of it besides the late entries.
@@ -48,11 +45,10 @@ type Stated struct {
 	ByVolume             bool    `json:",omitzero"`
 }
 
-// Passed is what was taken by a moment as planned, kg, and how that changes; see stock.Stretch.
+// Passed is what was taken by a moment as planned, kg, and how that changes.
 type Passed struct {
-	At                                                     int64 // Unix ns
-	Won, Anode, Crossed                                    float64
-	ByEfficiency, ByTransfer, ByAnode, ByCrossing, ByMetal float64 `json:",omitzero"`
+	At int64 // Unix ns
+	stock.Stretch
 }
 
 // Made is an entry with the time stamp that names it.
@@ -115,7 +111,8 @@ func TakingOf(runDir string) (*Taking, error) {
 		carried = b.Log.Carried.Charge
 	}
 	t.course(run, account.Subject{Plan: plan, Totals: totals, Carried: carried, Ended: true})
-	t.SHA256, err = head(filepath.Join(runDir, runlog.LogName), sealed)
+	log, err := sum(runDir, runlog.LogName, sealed)
+	t.SHA256 = log.SHA256
 	return t, err
 }
 
@@ -176,8 +173,8 @@ func (t *Taking) course(run *account.Run, s account.Subject) {
 			continue
 		}
 		q := course[i].Coulombs
-		t.Course = append(t.Course, Passed{At: course[i].Nanos, Won: won[i].Value, Anode: anode * q, ByAnode: byAnode * q, Crossed: crossed * q, ByCrossing: byCrossing * q,
-			ByEfficiency: (at(up, i) - at(down, i)) / 2, ByTransfer: at(faster, i) - won[i].Value, ByMetal: (at(richer, i) - won[i].Value) / (more * plan.Amount.Value)})
+		t.Course = append(t.Course, Passed{course[i].Nanos, stock.Stretch{Won: won[i].Value, Anode: anode * q, ByAnode: byAnode * q, Crossed: crossed * q, ByCrossing: byCrossing * q,
+			ByEfficiency: (at(up, i) - at(down, i)) / 2, ByTransfer: at(faster, i) - won[i].Value, ByMetal: (at(richer, i) - won[i].Value) / (more * plan.Amount.Value)}})
 	}
 }
 
@@ -190,27 +187,12 @@ func doubtOf(u bath.Uptake) float64 {
 	return math.Sqrt((math.Pow(u.High-u.Best, 3) + math.Pow(u.Best-u.Low, 3)) / 3 / (u.High - u.Low))
 }
 
-// head is the digest of the first bytes of a file.
-func head(path string, bytes int64) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", fmt.Errorf("reading the log: %w", err)
-	}
-	h := sha256.New()
-	_, err = io.CopyN(h, f, bytes)
-	if err = errors.Join(err, f.Close()); err != nil {
-		return "", fmt.Errorf("reading %s: %w", path, err)
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
-}
-
 // Check says how the log of a run is another one than the ledger took down; empty: it is that one.
 func (t *Taking) Check(runDir string) string {
-	sum, err := head(filepath.Join(runDir, runlog.LogName), t.Sealed)
-	switch {
+	switch log, err := sum(runDir, runlog.LogName, t.Sealed); {
 	case err != nil:
 		return fmt.Sprintf("the log of run %s cannot be read: %v", t.Run, err)
-	case sum != t.SHA256:
+	case log.SHA256 != t.SHA256:
 		return fmt.Sprintf("the log of run %s is another one than the ledger took down, by its SHA-256", t.Run)
 	}
 	return ""
@@ -257,9 +239,7 @@ func (t *Taking) At(nanos int64) Passed {
 	}
 	a, z := t.Course[i-1], t.Course[i]
 	share := float64(nanos-a.At) / float64(z.At-a.At)
-	part := func(a, z float64) float64 { return a + (z-a)*share }
-	return Passed{nanos, part(a.Won, z.Won), part(a.Anode, z.Anode), part(a.Crossed, z.Crossed), part(a.ByEfficiency, z.ByEfficiency),
-		part(a.ByTransfer, z.ByTransfer), part(a.ByAnode, z.ByAnode), part(a.ByCrossing, z.ByCrossing), part(a.ByMetal, z.ByMetal)}
+	return Passed{nanos, a.Plus(share, z.Plus(-1, a.Stretch))}
 }
 
 // Counting returns the entries of the log and those beside it that count, in the order in which they were so.

@@ -12,6 +12,7 @@ import (
 	"nightcell/daemon/control"
 	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
+	"nightcell/integrate/account"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
 	"nightcell/integrate/stock"
@@ -20,34 +21,88 @@ import (
 // Side says in an entry which liquid of a divided cell is meant.
 const Side = "side"
 
-// Bath is how a bath stands.
-type Bath struct {
+// Standing is how a bath or an electrode stands.
+type Standing struct {
 	Name     string
 	Open     bool
-	Since    time.Time // of this filling
-	Stated   books.Stated
-	Side     *stock.Stock // of the cathode; of an undivided cell the only one
-	Anolyte  *stock.Stock // nil: none is stated
-	Runs     []Stood      // of every filling, oldest first
-	Newest   string       // the name of the ledger's newest line
+	Since    time.Time // of this filling, or of the one electrode of several by this name
+	Runs     []Stood   // oldest first; of a bath those of every filling
 	Entries  []runlog.Record
 	Problems []string // what cannot be vouched for, in sentences
-
-	running bool      // the last of Runs may still be told of
-	From    time.Time // an entry of an earlier time cannot be booked: the filling began, or a run ended that began before
+	Newest   string   // the name of the ledger's newest line
 }
 
-// Stood is a run that a bath was used in.
+// Stood is a run that a bath was used in, or that an electrode stood in.
 type Stood struct {
 	Cell, Run    string
 	Began, Ended time.Time
 	Won          matter.Figure // kg onto the cathode
 	Weighed      bool
+	Role, Bath   string // of an electrode
 }
 
 // stoodIn is a run by what it took; what it won is told later.
 func stoodIn(t *books.Taking) Stood {
 	return Stood{Cell: t.Cell, Run: t.Run, Began: time.Unix(0, t.Began).UTC(), Ended: time.Unix(0, t.Ended).UTC()}
+}
+
+// vouch takes what the lines of the ledger say of themselves.
+func (s *Standing) vouch(all *runlog.Late) {
+	for _, d := range all.Damage {
+		s.Problems = append(s.Problems, fmt.Sprintf("bytes %d to %d of the ledger: %s", d.From, d.To, d.Reason))
+	}
+	if n := len(all.Records); n > 0 {
+		s.Newest = all.Records[n-1].Name()
+	}
+}
+
+// late are the directory of a run, and its late entries.
+func (s *Standing) late(data string, t *books.Taking) (dir string, entries []runlog.Record) {
+	dir = runDir(data, t)
+	late, err := runlog.ReadLate(dir)
+	if err != nil {
+		s.Problems = append(s.Problems, fmt.Sprintf("the late entries of run %s cannot be read: %v", t.Run, err))
+		return dir, nil
+	}
+	return dir, late.Records
+}
+
+func runDir(data string, t *books.Taking) string {
+	return filepath.Join(cursor.CellDir(data, t.Cell), t.Run)
+}
+
+// inOrder are the lines, those of entries as they were so; a run counts at its end, when its deposit is there. Runs stand in the order in which
+// they ended, whatever their clocks said, and nothing moves behind what began anew.
+func inOrder(lines []runlog.Record) []*runlog.Record {
+	so := func(r *runlog.Record) time.Time {
+		if ended, ok := r.Integer("ended"); ok {
+			return time.Unix(0, ended)
+		}
+		return control.EntryOf(r).At
+	}
+	anew := func(r *runlog.Record) bool {
+		kind := r.Text("kind")
+		return kind == lineOpen || kind == lineClose || r.Flag(opensFlag)
+	}
+	var all []*runlog.Record
+	for i := range lines {
+		r, j := &lines[i], len(all)
+		for !anew(r) && r.Text("kind") != lineRun && j > 0 && !anew(all[j-1]) && so(all[j-1]).After(so(r)) {
+			j--
+		}
+		all = slices.Insert(all, j, r)
+	}
+	return all
+}
+
+// Bath is how a bath stands.
+type Bath struct {
+	Standing
+	Stated  books.Stated
+	Side    *stock.Stock // of the cathode; of an undivided cell the only one
+	Anolyte *stock.Stock // nil: none is stated
+
+	running bool // the last of Runs may still be told of
 }
 
 // metal is the name of what is won.
@@ -63,115 +118,85 @@ func ReadBath(data, name string) (*Bath, error) {
 		return nil, err
 	}
 	b := standing(data, name, lines)
-	for _, d := range all.Damage {
-		b.Problems = append(b.Problems, fmt.Sprintf("bytes %d to %d of the ledger: %s", d.From, d.To, d.Reason))
-	}
-	if n := len(all.Records); n > 0 {
-		b.Newest = all.Records[n-1].Name()
-	}
+	b.vouch(all)
 	return b, nil
 }
 
 // standing walks the lines of a ledger that count.
 func standing(data, name string, lines []runlog.Record) *Bath {
-	b := &Bath{Name: name, Open: isOpen(lines)}
-	var walks []walk
-	for i := range lines {
-		r := &lines[i]
-		w := walk{at: control.EntryOf(r).At.UnixNano(), entry: r}
-		switch r.Text("kind") {
-		case lineClose:
-			continue
-		case lineRun:
-			t, err := taking(r)
-			if err != nil {
-				b.Problems = append(b.Problems, err.Error())
+	b := &Bath{Standing: Standing{Name: name, Open: isOpen(lines)}}
+	var unread []string
+	for _, r := range inOrder(lines) {
+		kind, t := r.Text("kind"), (*books.Taking)(nil)
+		if kind == lineRun {
+			var err error
+			if t, err = taking(r); err != nil {
+				unread = append(unread, err.Error())
 				continue
 			}
-			w = walk{at: t.Began, run: t}
 			if r.Flag(opensFlag) {
-				w.stated = &t.Stated
+				b.fill(t.Stated, t.Began)
 			}
-		case lineOpen:
-			stated := statedOf(r)
-			w.stated, w.entry = &stated, nil
 		}
-		i := len(walks)
-		for w.entry != nil && i > 0 && walks[i-1].stated == nil && walks[i-1].at > w.at {
-			i-- // an entry of an earlier time; runs stand in the order in which they ended, whatever their clocks said
+		switch {
+		case kind == lineOpen:
+			b.fill(statedOf(r), control.EntryOf(r).At.UnixNano())
+		case kind == lineClose:
+		case b.Side == nil:
+			b.Problems = append(b.Problems, "a line precedes the opening of the ledger")
+		case t != nil:
+			b.ran(data, t)
+		default:
+			b.Entries = append(b.Entries, *r)
+			b.book(control.EntryOf(r), nil)
 		}
-		walks = slices.Insert(walks, i, w)
-	}
-	unread := b.Problems
-	b.Problems = nil
-	for _, w := range walks {
-		b.step(data, w)
 	}
 	b.told()
 	b.Problems = append(unread, b.Problems...)
 	return b
 }
 
-// walk is one thing that happened to a bath.
-type walk struct {
-	at     int64 // Unix ns
-	stated *books.Stated
-	run    *books.Taking
-	entry  *runlog.Record
+// fill begins a filling at Unix ns.
+func (b *Bath) fill(s books.Stated, at int64) {
+	b.told()
+	b.Stated, b.Since, b.Entries, b.Problems = s, time.Unix(0, at).UTC(), nil, nil
+	b.Side = stock.Of(matter.GivenFigure(s.Mass, s.MassDoubt), matter.GivenFigure(s.Volume, s.VolumeDoubt), s.ByVolume)
+	b.Anolyte = anolyte(s)
 }
 
-func (b *Bath) step(data string, w walk) {
-	if w.stated != nil {
-		b.told()
-		s := *w.stated
-		b.Stated, b.Since, b.Entries, b.Problems = s, time.Unix(0, w.at).UTC(), nil, nil
-		b.Side = stock.Of(matter.GivenFigure(s.Mass, s.MassDoubt), matter.GivenFigure(s.Volume, s.VolumeDoubt), s.ByVolume)
-		if b.Anolyte = nil; s.Anolyte > 0 {
-			b.Anolyte = stock.Of(matter.GivenFigure(0, 0), matter.GivenFigure(s.Anolyte, s.AnolyteMore), false)
-		}
+// anolyte is what is stated of the liquid at the anode.
+func anolyte(s books.Stated) *stock.Stock {
+	if !(s.Anolyte > 0) {
+		return nil
 	}
-	switch {
-	case b.Side == nil:
-		b.Problems = append(b.Problems, "a line precedes the opening of the ledger")
-	case w.run != nil:
-		b.ran(data, w.run)
-	case w.entry != nil:
-		b.Entries = append(b.Entries, *w.entry)
-		b.book(control.EntryOf(w.entry), nil)
-	}
+	return stock.Of(matter.GivenFigure(0, 0), matter.GivenFigure(s.Anolyte, s.AnolyteMore), false)
 }
 
 // ran lets a run take what it took, with what was entered into it and beside it by now.
 func (b *Bath) ran(data string, t *books.Taking) {
-	dir := filepath.Join(cursor.CellDir(data, t.Cell), t.Run)
-	late, err := runlog.ReadLate(dir)
-	if err != nil {
-		b.Problems = append(b.Problems, fmt.Sprintf("the late entries of run %s cannot be read: %v", t.Run, err))
-		late = new(runlog.Late)
-	}
-	factor, err := t.Recount(dir, runlog.Counting(late.Records))
+	dir, late := b.late(data, t)
+	factor, err := t.Recount(dir, runlog.Counting(late))
 	if err != nil {
 		b.Problems = append(b.Problems, fmt.Sprintf("the late corrections of run %s are not followed: %v", t.Run, err))
 	}
-	entries := t.Counting(late.Records)
-	weighed := &weighings{plan: b.converter()}
+	weighed := &account.Weighings{Plan: b.converter()}
 	b.told()
-	b.Side.Begin()
-	if s := t.Stated; b.Anolyte != nil && !(b.Anolyte.Volume().Value > 0) && s.Anolyte > 0 { // discarded, and filled anew
-		b.Anolyte = stock.Of(matter.GivenFigure(0, 0), matter.GivenFigure(s.Anolyte, s.AnolyteMore), false)
+	b.Side.Begin(t.Doubt/math.Max(t.Charge, 1), t.Stated.Mass)
+	if b.Anolyte != nil && !(b.Anolyte.Volume().Value > 0) && t.Stated.Anolyte > 0 { // discarded, and filled anew
+		b.Anolyte = anolyte(t.Stated)
 	}
 	now := books.Passed{At: t.Began}
-	for _, e := range entries {
-		now = b.pass(t, now, t.At(e.At.UnixNano()), factor)
+	for _, e := range t.Counting(late) {
+		now = b.pass(now, t.At(e.At.UnixNano()), factor)
 		b.book(e, weighed)
 	}
 	end := t.At(t.Ended)
-	b.pass(t, now, end, factor)
+	b.pass(now, end, factor)
 	if b.Anolyte != nil { // what crossed is there
 		_ = b.Anolyte.Add(matter.GivenFigure(end.Crossed*factor, end.ByCrossing*factor), matter.Figure{})
 	}
 	stood := stoodIn(t)
-	if deposit := weighed.sum(); deposit.Known() {
+	if deposit := weighed.Sum(); deposit.Known() {
 		b.Side.Weighed(deposit)
 		stood.Weighed = true
 	}
@@ -186,27 +211,26 @@ func (b *Bath) told() {
 }
 
 // pass takes what the run took from one moment to another.
-func (b *Bath) pass(t *books.Taking, from, to books.Passed, factor float64) books.Passed {
+func (b *Bath) pass(from, to books.Passed, factor float64) books.Passed {
 	if to.At <= from.At {
 		return from
 	}
-	b.Side.Take(stock.Stretch{
-		Won: (to.Won - from.Won) * factor, Anode: (to.Anode - from.Anode) * factor, ByAnode: (to.ByAnode - from.ByAnode) * factor,
-		Crossed: (to.Crossed - from.Crossed) * factor, ByCrossing: (to.ByCrossing - from.ByCrossing) * factor,
-		ByEfficiency: to.ByEfficiency - from.ByEfficiency, ByTransfer: to.ByTransfer - from.ByTransfer, ByMetal: to.ByMetal - from.ByMetal,
-		Relative: t.Doubt / math.Max(t.Charge, 1), Planned: t.Stated.Mass,
-	})
+	d := to.Plus(-1, from.Stretch)
+	for _, x := range []*float64{&d.Won, &d.Anode, &d.ByAnode, &d.Crossed, &d.ByCrossing} {
+		*x *= factor
+	}
+	b.Side.Take(d)
 	return to
 }
 
 // book lets an entry change what there is. What it weighs goes to weighed, nil outside of a run.
-func (b *Bath) book(e control.Entry, weighed *weighings) {
+func (b *Bath) book(e control.Entry, weighed *account.Weighings) {
 	if err := b.try(e, weighed); err != nil {
 		b.Problems = append(b.Problems, fmt.Sprintf("the %s by %s of %s is left out: %v", e.Kind, e.By, e.At.Local().Format(time.DateTime), err))
 	}
 }
 
-func (b *Bath) try(e control.Entry, weighed *weighings) error {
+func (b *Bath) try(e control.Entry, weighed *account.Weighings) error {
 	side := b.Side
 	if OnAnolyte(e) {
 		if side = b.Anolyte; side == nil && e.Kind == control.EntryDiscarded {
@@ -246,7 +270,8 @@ func (b *Bath) try(e control.Entry, weighed *weighings) error {
 		side.Assay(b.found(e))
 	case bath.EntryWeighing, bath.EntryDried:
 		if weighed != nil {
-			weighed.take(e)
+			_, _ = weighed.Plan.Book(e.Booking(), bath.Plain) // which knows the blank then
+			weighed.Take(e.Booking())
 		}
 	}
 	return nil
@@ -289,27 +314,4 @@ func (b *Bath) planOf(kg, kgDoubt, m3, m3Doubt float64) *bath.Plan {
 		return nil
 	}
 	return p
-}
-
-// weighings keeps the last deposit of each electrode of a run.
-type weighings struct {
-	plan *bath.Plan // knows the blank
-	last map[string]matter.Figure
-}
-
-func (w *weighings) take(e control.Entry) {
-	_, _ = w.plan.Book(e.Booking(), bath.Plain)
-	if deposit, _ := w.plan.Weighed(e.Booking()); deposit.Known() && deposit.Value > 0 {
-		if w.last == nil {
-			w.last = map[string]matter.Figure{}
-		}
-		w.last[strings.ToLower(strings.TrimSpace(e.Words[bath.Electrode]))] = deposit
-	}
-}
-
-func (w *weighings) sum() (f matter.Figure) {
-	for _, deposit := range w.last {
-		f = matter.GivenFigure(f.Value+deposit.Value, math.Hypot(f.StandardUncertainty, deposit.StandardUncertainty))
-	}
-	return f
 }

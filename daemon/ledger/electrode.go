@@ -1,41 +1,26 @@
 package ledger
 
 import (
-	"fmt"
 	"math"
-	"path/filepath"
-	"slices"
 	"time"
 
 	"nightcell/configs"
 	"nightcell/daemon/books"
 	"nightcell/daemon/control"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
 )
 
-// Electrode is how an electrode stands.
+// Electrode is how an electrode stands, Open while it is not spent.
 type Electrode struct {
-	Name     string
-	Open     bool // not spent
-	Since    time.Time
+	Standing
 	Material string
 	Area     float64       // m2; 0: not stated
 	Mass     matter.Figure // kg as weighed last; not Known: never, or not since it was stripped
 	weighed  time.Time     // when that was, or when it was stripped
 	Carries  matter.Figure // kg of metal since it was stripped last; not Known: nothing
 	Charge   float64       // C that passed it in all
-	Runs     []Used
-	Entries  []runlog.Record
-	Problems []string
-}
-
-// Used is a run that an electrode stood in.
-type Used struct {
-	Stood
-	Role, Bath string
 }
 
 // ReadElectrode works out how an electrode stands. The error of control.Unknown says that it has no ledger.
@@ -45,56 +30,41 @@ func ReadElectrode(data, name string) (*Electrode, error) {
 		return nil, err
 	}
 	e := electrode(data, name, lines)
-	for _, d := range all.Damage {
-		e.Problems = append(e.Problems, fmt.Sprintf("bytes %d to %d of the ledger: %s", d.From, d.To, d.Reason))
-	}
+	e.vouch(all)
 	return e, nil
 }
 
 // electrode walks the lines of a ledger that count.
 func electrode(data, name string, lines []runlog.Record) *Electrode {
-	el := &Electrode{Name: name, Open: isOpen(lines)}
+	el, open := new(Electrode), isOpen(lines)
+	var problems []string // of those before it by the same name
+	anew := func(since time.Time) {
+		problems = append(problems, el.Problems...)
+		*el = Electrode{Standing: Standing{Name: name, Open: open, Since: since}}
+	}
+	anew(time.Time{})
 	baths := map[string]*Bath{}
 	spent := false
 	for _, r := range inOrder(lines) {
 		kind := r.Text("kind")
-		if spent && kind != lineClose { // another one by the same name
-			*el = Electrode{Name: name, Open: el.Open, Problems: el.Problems}
+		if kind == lineOpen {
+			anew(happened(r))
+		} else if spent && kind != lineClose {
+			anew(time.Time{})
 		}
-		if spent = kind == lineClose; spent {
-			continue
-		} else if kind == lineRun {
+		switch spent = kind == lineClose; {
+		case spent:
+		case kind == lineRun:
 			el.ran(data, r, baths)
-			continue
-		} else if kind == lineOpen {
-			*el = Electrode{Name: name, Open: el.Open, Since: happened(r), Problems: el.Problems}
-		} else {
-			el.Entries = append(el.Entries, *r)
-		}
-		el.note(control.EntryOf(r))
-	}
-	return el
-}
-
-// inOrder are the lines of each time between opening and spending as they were so; a run counts at its end, when its deposit is there.
-func inOrder(lines []runlog.Record) []*runlog.Record {
-	so := func(r *runlog.Record) time.Time {
-		if ended, ok := r.Integer("ended"); ok {
-			return time.Unix(0, ended)
-		}
-		return control.EntryOf(r).At
-	}
-	var all []*runlog.Record
-	for i := range lines {
-		r, j := &lines[i], len(all)
-		if kind := r.Text("kind"); kind != lineOpen && kind != lineClose {
-			for j > 0 && all[j-1].Text("kind") != lineOpen && all[j-1].Text("kind") != lineClose && so(all[j-1]).After(so(r)) {
-				j--
+		default:
+			if kind != lineOpen {
+				el.Entries = append(el.Entries, *r)
 			}
+			el.note(control.EntryOf(r))
 		}
-		all = slices.Insert(all, j, r)
 	}
-	return all
+	el.Problems = append(problems, el.Problems...)
+	return el
 }
 
 // note takes what an entry states.
@@ -128,7 +98,7 @@ func (el *Electrode) ran(data string, r *runlog.Record, baths map[string]*Bath) 
 	if el.Since.IsZero() {
 		el.Since = time.Unix(0, t.Began).UTC()
 	}
-	u := Used{Role: r.Text(roleText), Bath: t.Bath, Stood: stoodIn(t)}
+	u := stoodIn(t)
 	el.Charge += t.Charge
 	if baths[t.Bath] == nil {
 		if baths[t.Bath], err = ReadBath(data, t.Bath); err != nil {
@@ -138,9 +108,10 @@ func (el *Electrode) ran(data string, r *runlog.Record, baths map[string]*Bath) 
 	}
 	for _, s := range baths[t.Bath].Runs {
 		if s.Cell == t.Cell && s.Run == t.Run {
-			u.Stood = s
+			u = s
 		}
 	}
+	u.Role, u.Bath = r.Text(roleText), t.Bath
 	if u.Role == "cathode" && u.Won.Known() {
 		el.Carries = matter.GivenFigure(el.Carries.Value+u.Won.Value, math.Hypot(el.Carries.StandardUncertainty, u.Won.StandardUncertainty))
 	}
@@ -148,12 +119,8 @@ func (el *Electrode) ran(data string, r *runlog.Record, baths map[string]*Bath) 
 		el.Material, el.Area = plate, area
 	}
 	el.Runs = append(el.Runs, u)
-	late, err := runlog.ReadLate(filepath.Join(cursor.CellDir(data, t.Cell), t.Run))
-	if err != nil {
-		el.Problems = append(el.Problems, fmt.Sprintf("the late entries of run %s cannot be read: %v", t.Run, err))
-		return
-	}
-	for _, e := range t.Counting(late.Records) { // it was weighed as the run left it: no blank once the deposit is off
+	_, late := el.late(data, t)
+	for _, e := range t.Counting(late) { // it was weighed as the run left it: no blank once the deposit is off
 		if _, ok := e.Numbers[bath.MassAfter]; ok && e.Kind == bath.EntryWeighing && e.Booking().AtAnode() == (u.Role == "anode") && !u.Ended.Before(el.weighed) {
 			el.Mass, el.weighed = bath.Measured(e.Numbers, bath.MassAfter, bath.BalanceDoubt), u.Ended
 		}
@@ -170,7 +137,7 @@ func (el *Electrode) blank() matter.Figure {
 
 // platesOf is what the run's configuration states of an electrode.
 func platesOf(data string, t *books.Taking, role string) (material string, area float64) {
-	cell, _, _ := books.Frozen(filepath.Join(cursor.CellDir(data, t.Cell), t.Run), t.Cell)
+	cell, _, _ := books.Frozen(runDir(data, t), t.Cell)
 	if cell == nil {
 		return "", 0
 	}
@@ -185,20 +152,14 @@ func platesOf(data string, t *books.Taking, role string) (material string, area 
 }
 
 // judge says what of an entry cannot be.
-func (el *Electrode) judge(e control.Entry, now time.Time) (against, notes []string, err error) {
-	if e.At.Before(el.Since) {
-		return nil, nil, control.BadRequest("%s is before electrode %s was opened, %s; an entry cannot come before what it is about", e.At.Local().Format(time.DateTime), el.Name, el.Since.Local().Format(time.DateTime))
-	}
-	if err := e.Plausible(now, el.Since, 0); err != nil {
-		return nil, nil, err
-	}
+func (el *Electrode) judge(e control.Entry) error {
 	if _, ok := e.Numbers[bath.Mass]; ok && e.Kind == bath.EntryWeighing {
-		return nil, nil, control.BadRequest("mass is that of a deposit, which belongs to a run: nightcell enter CELL weighing. What electrode %s weighs is before, or after", el.Name)
+		return control.BadRequest("mass is that of a deposit, which belongs to a run: nightcell enter CELL weighing. What electrode %s weighs is before, or after", el.Name)
 	}
 	for _, key := range []string{bath.MassBefore, bath.MassAfter, bath.Mass} {
 		if x, ok := e.Numbers[key]; ok && !(x > 0) {
-			return nil, nil, control.BadRequest("a mass of %.4g g is not possible for an electrode: a mass is above zero", x*1e3)
+			return control.BadRequest("a mass of %.4g g is not possible for an electrode: a mass is above zero", x*1e3)
 		}
 	}
-	return nil, nil, nil
+	return nil
 }

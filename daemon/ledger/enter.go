@@ -150,22 +150,27 @@ func twin(lines []runlog.Record, e control.Entry) []string {
 
 // judge holds an entry against the ledger as it stands. The error says what cannot be, however certain somebody is.
 func judge(data string, k Kind, name string, lines []runlog.Record, e control.Entry, now time.Time) (against, notes []string, err error) {
-	if k == OfElectrode {
-		el := electrode(data, name, lines)
-		return el.judge(e, now)
+	b, el := new(Bath), new(Electrode)
+	stands := &b.Standing
+	if k == OfBath {
+		*b = *standing(data, name, lines)
+	} else {
+		*el = *electrode(data, name, lines)
+		stands = &el.Standing
 	}
-	b := standing(data, name, lines)
-	began := b.Since
 	for _, r := range b.Runs {
 		if e.At.After(r.Began) && e.At.Before(r.Ended) {
 			return nil, nil, control.Refuse("at %s run %s of cell %s used bath %s: enter it there, nightcell enter %s --run %s --at TIME", e.At.Local().Format(time.DateTime), r.Run, r.Cell, name, r.Cell, r.Run)
 		}
 	}
-	if e.At.Before(began) {
-		return nil, nil, control.BadRequest("%s is before bath %s was opened, %s; an entry cannot come before what it is about", e.At.Local().Format(time.DateTime), name, began.Local().Format(time.DateTime))
+	if e.At.Before(stands.Since) {
+		return nil, nil, control.BadRequest("%s is before %s %s was opened, %s; an entry cannot come before what it is about", e.At.Local().Format(time.DateTime), k, name, stands.Since.Local().Format(time.DateTime))
 	}
-	if err := e.Plausible(now, began, 0); err != nil {
+	if err := e.Plausible(now, stands.Since, 0); err != nil {
 		return nil, nil, err
+	}
+	if k == OfElectrode {
+		return nil, nil, el.judge(e)
 	}
 	// As it stood at the time of the entry.
 	then := standing(data, name, slices.DeleteFunc(slices.Clone(lines), func(r runlog.Record) bool { return r.Text("kind") != lineOpen && happened(&r).After(e.At) }))

@@ -287,7 +287,7 @@ func Verify(dir string) (all *runlog.Late, wrong []string, err error) {
 			t, err := taking(r)
 			if err != nil {
 				wrong = append(wrong, err.Error())
-			} else if said := t.Check(filepath.Join(cursor.CellDir(data, t.Cell), t.Run)); said != "" {
+			} else if said := t.Check(runDir(data, t)); said != "" {
 				wrong = append(wrong, said)
 			}
 		}

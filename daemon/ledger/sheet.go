@@ -8,7 +8,6 @@ import (
 	"nightcell/configs"
 	"nightcell/daemon/control"
 	"nightcell/daemon/report"
-	"nightcell/daemon/runlog"
 	"nightcell/integrate/matter"
 	"nightcell/integrate/stock"
 )
@@ -28,11 +27,7 @@ func (b *Bath) Sheet(use string) *report.Report {
 			r.Tables = append(r.Tables, report.Table{Key: "anolyte", Title: "anolyte", Figures: contents(b.metal().Element.Name, b.Anolyte)})
 		}
 	}
-	runs := report.Table{Key: "runs", Title: "runs", Grid: &report.Grid{Head: []string{"CELL", "RUN", "ONTO THE CATHODE", ""}}}
-	for _, s := range b.Runs {
-		runs.Grid.Rows = append(runs.Grid.Rows, s.row(""))
-	}
-	return finish(r, runs, b.Entries, b.Problems)
+	return finish(r, &b.Standing)
 }
 
 // Sheet lays an electrode out likewise.
@@ -53,13 +48,7 @@ func (el *Electrode) Sheet(use string) *report.Report {
 	main.Known("mass", "weighed last", el.Mass, report.Grams, "")
 	main.Known("carries", "carries", el.Carries, report.Grams, "since it was stripped last")
 	main.Add(report.Of("charge", "charge in all", matter.Figure{Value: el.Charge, Mark: matter.Measured}, report.AmpereHours, ""))
-	runs := report.Table{Key: "runs", Title: "runs", Grid: &report.Grid{Head: []string{"CELL", "RUN", "ONTO THE CATHODE", "", "AS", "BATH"}}}
-	for _, u := range el.Runs {
-		row := u.row(u.Role)
-		row.Cells = append(row.Cells, word("role", "", u.Role), word("bath", "", u.Bath))
-		runs.Grid.Rows = append(runs.Grid.Rows, row)
-	}
-	return finish(&report.Report{Brief: true, Tables: []report.Table{title, main}}, runs, el.Entries, el.Problems)
+	return finish(&report.Report{Brief: true, Tables: []report.Table{title, main}}, &el.Standing, "AS", "BATH")
 }
 
 func state(open bool, use string) string {
@@ -102,35 +91,43 @@ func balance(b stock.Books) (rows []report.Figure) {
 }
 
 // row is a run in a list.
-func (s Stood) row(role string) report.GridRow {
+func (s Stood) row() report.GridRow {
 	how, won := "by its charge", report.Of("won", "", s.Won, report.Grams, "")
 	if won.Text = report.Show(s.Won, report.Grams); s.Weighed {
 		how = "weighed"
 	}
-	if role == "anode" {
+	if s.Role == "anode" {
 		how, won = "", word("", "", "")
 	}
-	return report.GridRow{Cells: []report.Figure{word("cell", "", s.Cell), word("run", "", s.Run), won, word("by", "", how)}}
+	cells := []report.Figure{word("cell", "", s.Cell), word("run", "", s.Run), won, word("by", "", how)}
+	if s.Role != "" {
+		cells = append(cells, word("role", "", s.Role), word("bath", "", s.Bath))
+	}
+	return report.GridRow{Cells: cells}
 }
 
-// finish adds what both sheets end with.
-func finish(r *report.Report, runs report.Table, entries []runlog.Record, problems []string) *report.Report {
-	if len(runs.Grid.Rows) > 0 {
+// finish adds what both sheets end with. more heads what an electrode's runs say besides.
+func finish(r *report.Report, s *Standing, more ...string) *report.Report {
+	runs := report.Table{Key: "runs", Title: "runs", Grid: &report.Grid{Head: append([]string{"CELL", "RUN", "ONTO THE CATHODE", ""}, more...)}}
+	for _, run := range s.Runs {
+		runs.Grid.Rows = append(runs.Grid.Rows, run.row())
+	}
+	if len(s.Runs) > 0 {
 		r.Tables = append(r.Tables, runs)
 	}
 	made := report.Table{Key: "entries", Title: "entries", Grid: &report.Grid{Head: []string{"NAME", "TIME", "KIND", "BY", ""}}}
-	for i := range entries {
-		e := control.EntryOf(&entries[i])
+	for i := range s.Entries {
+		e := control.EntryOf(&s.Entries[i])
 		made.Grid.Rows = append(made.Grid.Rows, report.GridRow{
-			Cells: []report.Figure{word("entry", "", entries[i].Name()), {Key: "at", Word: e.At.UTC().Format(time.RFC3339Nano), Text: e.At.Local().Format(time.DateTime)}, word("kind", "", e.Kind), word("by", "", e.By), word("text", "", e.Text)},
+			Cells: []report.Figure{word("entry", "", s.Entries[i].Name()), {Key: "at", Word: e.At.UTC().Format(time.RFC3339Nano), Text: e.At.Local().Format(time.DateTime)}, word("kind", "", e.Kind), word("by", "", e.By), word("text", "", e.Text)},
 			More:  []report.Figure{word("numbers", "", e.Numbers), word("words", "", e.Words)},
 		})
 	}
-	if len(entries) > 0 {
+	if len(s.Entries) > 0 {
 		r.Tables = append(r.Tables, made)
 	}
-	if len(problems) > 0 {
-		r.Tables = append(r.Tables, report.Table{Key: "problems", Title: "NOT normal", Lines: problems, Bullet: "  - "})
+	if len(s.Problems) > 0 {
+		r.Tables = append(r.Tables, report.Table{Key: "problems", Title: "NOT normal", Lines: s.Problems, Bullet: "  - "})
 	}
 	return r
 }

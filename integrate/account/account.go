@@ -1,10 +1,9 @@
 package account
 
 import (
+	"cmp"
 	"fmt"
-	"maps"
 	"math"
-	"slices"
 
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
@@ -100,7 +99,7 @@ const (
 // Account works out the books of what r has gathered.
 func (r *Run) Account(s Subject) *Account {
 	a := &Account{Subject: s, Run: r, Course: r.course(s.Carried, s.Totals.Charge)}
-	b := &book{plan: s.Plan, course: a.Course}
+	b := &book{plan: s.Plan, course: a.Course, weighed: Weighings{Plan: cmp.Or(s.Plan, &bath.Plan{Model: new(bath.Drawdown)})}}
 	for _, alarm := range r.Alarms {
 		if alarm.Condition == hardShort {
 			b.shorts = append(b.shorts, alarm)
@@ -110,7 +109,7 @@ func (r *Run) Account(s Subject) *Account {
 	var planned float64
 	if s.Plan == nil {
 		for _, e := range entries {
-			b.weigh(&bath.Plan{Model: new(bath.Drawdown)}, e)
+			b.weigh(e)
 		}
 		a.missing("the frozen configuration has no bath and target, so efficiency and balance cannot be computed")
 	} else {
@@ -192,7 +191,10 @@ func (a *Account) electric() {
 
 // masses sets the three ways to the mass beside each other.
 func (a *Account) masses(b *book, planned float64) {
-	weighed := a.weighed(b.weighed)
+	weighed := b.weighed.Sum()
+	if !weighed.Known() {
+		a.missing("the deposit was not weighed, or the electrode's mass before the run was not entered: the efficiency rests on assays or on the plan alone")
+	}
 	a.Masses = []Mass{{Name: Weighed, Deposit: weighed}}
 	var assayed, charged matter.Figure
 	if p := a.Plan; p != nil {
@@ -224,27 +226,6 @@ func (a *Account) masses(b *book, planned float64) {
 			}
 		}
 	}
-}
-
-// weighed is the sum over the electrodes of the last deposit of each.
-func (a *Account) weighed(all []weighing) (sum matter.Figure) {
-	last := map[string]matter.Figure{}
-	for _, w := range all {
-		switch {
-		case w.deposit.Value > 0:
-			last[w.electrode] = w.deposit
-		case w.deposit.Known():
-			a.Notes = append(a.Notes, fmt.Sprintf("the weighing by %s is left out: a deposit of %.4g g is not possible", w.by, w.deposit.Value*1e3))
-		}
-	}
-	for _, name := range slices.Sorted(maps.Keys(last)) {
-		f := last[name]
-		sum = matter.Figure{Value: sum.Value + f.Value, StandardUncertainty: math.Hypot(sum.StandardUncertainty, f.StandardUncertainty), Mark: matter.Measured, Source: "balance"}
-	}
-	if !sum.Known() {
-		a.missing("the deposit was not weighed, or the electrode's mass before the run was not entered: the efficiency rests on assays or on the plan alone")
-	}
-	return sum
 }
 
 // early is the share of the charge until which the first assay stands for the beginning.

@@ -3,7 +3,9 @@ package account
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strings"
 
 	"nightcell/integrate/bath"
@@ -17,7 +19,7 @@ type book struct {
 	course  []Point
 	shorts  []Alarm // under which charge wins nothing
 	assays  []assay
-	weighed []weighing
+	weighed Weighings
 	notes   []string
 	won     []float64 // kg by the model at every point of the course that the last walk passed
 }
@@ -98,17 +100,39 @@ func (b *book) walk(entries []Entry, assays bool, each func(Entry)) {
 	b.follow(now, end)
 }
 
-// weighing is a deposit as it was weighed.
-type weighing struct {
-	electrode, by string
-	deposit       matter.Figure // kg; not Known: of an anode, or a blank is missing
+// Weighings keep the last deposit that was weighed on each electrode.
+type Weighings struct {
+	Plan *bath.Plan // knows the blank
+	last map[string]matter.Figure
 }
 
-// weigh takes down a weighing; the plan knows the blank.
-func (b *book) weigh(p *bath.Plan, e Entry) {
+// Take takes a weighing, or a dried mass, and returns the deposit, kg; not Known: of an anode, or a blank is missing.
+func (w *Weighings) Take(e bath.Entry) matter.Figure {
+	deposit, _ := w.Plan.Weighed(e)
+	if deposit.Value > 0 {
+		if w.last == nil {
+			w.last = map[string]matter.Figure{}
+		}
+		w.last[strings.ToLower(strings.TrimSpace(e.Words[bath.Electrode]))] = deposit
+	}
+	return deposit
+}
+
+// Sum is the deposit on all, kg; not Known: none was weighed.
+func (w *Weighings) Sum() (sum matter.Figure) {
+	for _, name := range slices.Sorted(maps.Keys(w.last)) {
+		f := w.last[name]
+		sum = matter.Figure{Value: sum.Value + f.Value, StandardUncertainty: math.Hypot(sum.StandardUncertainty, f.StandardUncertainty), Mark: matter.Measured, Source: "balance"}
+	}
+	return sum
+}
+
+// weigh takes down a weighing.
+func (b *book) weigh(e Entry) {
 	if e.Kind == bath.EntryWeighing || e.Kind == bath.EntryDried {
-		deposit, _ := p.Weighed(e.Entry)
-		b.weighed = append(b.weighed, weighing{strings.ToLower(strings.TrimSpace(e.Words[bath.Electrode])), e.By, deposit})
+		if deposit := b.weighed.Take(e.Entry); deposit.Known() && !(deposit.Value > 0) {
+			b.notes = append(b.notes, fmt.Sprintf("the weighing by %s is left out: a deposit of %.4g g is not possible", e.By, deposit.Value*1e3))
+		}
 	}
 }
 
@@ -136,7 +160,7 @@ func (b *book) gather(entries []Entry) {
 	b.walk(entries, false, func(e Entry) {
 		i++
 		book := b.plan.Model.Catholyte()
-		b.weigh(b.plan, e)
+		b.weigh(e)
 		switch e.Kind {
 		case bath.EntrySample:
 			drawn += e.Numbers[bath.LiquidVolume]

@@ -69,7 +69,7 @@ func TestWeighedAsTheLedgerDoes(t *testing.T) {
 		metal, volume, relative := draw("g", 0.01, 5), draw("L", 0.001, 0.05), draw("efficiency", 0.001, 0.1)
 		p := unsure(t, metal, volume, math.Hypot(relative, stock.Scatter)) // in one run both are one error
 		s := stock.Of(matter.GivenFigure(0.050, metal*1e-3), matter.GivenFigure(1e-3, volume*1e-3), false)
-		s.Begin()
+		s.Begin(0, 0)
 		for range rapid.IntRange(0, 5).Draw(t, "n") {
 			switch rapid.IntRange(0, 2).Draw(t, "kind") {
 			case 0:
