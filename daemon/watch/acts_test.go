@@ -25,7 +25,7 @@ func TestAFailedOffIsNotForgottenByARestart(t *testing.T) {
 		b.Deaf = true
 		first := zincCell(t, b, dir, offAtTarget, `charge = "3 A h"`, "")
 		stop := watchtest.Start(t, first)
-		watchtest.Until(t, first, 2*time.Hour, "off-failed is told", watchtest.Stands(alerts.OffFailed))
+		untilShown(t, first, 2*time.Hour, "off-failed is told", stands(alerts.OffFailed))
 		<-time.After(15 * time.Second)
 		if err := stop(); err == nil || !strings.Contains(err.Error(), "may still be on") {
 			t.Errorf("stopping with an output that stays on gives %v", err)
@@ -37,7 +37,7 @@ func TestAFailedOffIsNotForgottenByARestart(t *testing.T) {
 			t.Errorf("after the restart off-failed is %+v (standing %v)", a, ok)
 		}
 		b.Change(func() { b.Deaf = false })
-		watchtest.Until(t, second, 2*time.Minute, "the run ends", watchtest.Ended)
+		untilShown(t, second, 2*time.Minute, "the run ends", hasEnded)
 		if err := stop(); err != nil {
 			t.Fatal(err)
 		}
@@ -77,7 +77,7 @@ func TestTheReadingThatProvesTheOffIsCounted(t *testing.T) {
 		c := zincCell(t, b, t.TempDir(), offAtTarget, `charge = "3 A h"`, "")
 		b.Ignore = 3 // the fourth attempt is obeyed, some five seconds late
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, 2*time.Hour, "the run ends", watchtest.Ended)
+		untilShown(t, c, 2*time.Hour, "the run ends", hasEnded)
 		s := c.Latest()
 		if err := stop(); err != nil {
 			t.Fatal(err)
@@ -114,7 +114,7 @@ func TestAHoldThatFailsIsTriedAgain(t *testing.T) {
 		b.Deaf = true
 		c := zincCell(t, b, t.TempDir(), "may = [\"hold\"]\nat_target = \"hold\"\nhold_current = \"0.2 A\"", `charge = "3 A h"`, "")
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, 2*time.Hour, "the target", func(s *snapshot.Cell) bool { return s.Charge.TargetReached })
+		untilShown(t, c, 2*time.Hour, "the target", func(s *snapshot.Cell) bool { return s.Charge.TargetReached })
 		<-time.After(5 * time.Minute)
 		b.Change(func() { b.Deaf = false })
 		<-time.After(2 * time.Minute)
@@ -146,7 +146,7 @@ func TestAHoldThatFailsIsTriedAgainAfterAKill(t *testing.T) {
 		const hold = "may = [\"hold\"]\nat_target = \"hold\"\nhold_current = \"0.2 A\""
 		c := zincCell(t, b, dir, hold, `charge = "3 A h"`, "")
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, 2*time.Hour, "the target", func(s *snapshot.Cell) bool { return s.Charge.TargetReached })
+		untilShown(t, c, 2*time.Hour, "the target", func(s *snapshot.Cell) bool { return s.Charge.TargetReached })
 		<-time.After(time.Minute)
 		if err := stop(); err != nil {
 			t.Fatal(err)
@@ -261,7 +261,7 @@ func TestSwitchedOffOnStopIsKnownToTheNextProcess(t *testing.T) {
 		if best := s.Charge.CountedCoulombs - s.Charge.ObservedCoulombs; best > 40 || best < -40 { // an offset of some mA for an hour
 			t.Errorf("%.1f C are booked for an hour with the output off", best)
 		}
-		if err := watchtest.Agrees(s, b.Instrument.Truth(1).Charge); err != nil {
+		if err := within2u(s, b.Instrument.Truth(1).Charge); err != nil {
 			t.Error(err)
 		}
 		b.Instrument.Handle([]byte("OUTP ON\n"))

@@ -2,12 +2,15 @@ package watch
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
+	"math"
 	"testing"
 	"time"
 
 	"nightcell/alerts"
 	"nightcell/configs"
+	"nightcell/daemon/snapshot"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
@@ -49,4 +52,46 @@ func until(t *testing.T, limit time.Duration, what string, ok func() bool) {
 
 func opens(b *watchtest.Bench) Opener {
 	return func(ctx context.Context, _ Noted) (drivers.Supply, error) { return b.Open(ctx) }
+}
+
+// untilShown lets virtual time pass until a run is open, or has ended, and ok says yes of its snapshot. It fails after limit.
+func untilShown(t *testing.T, c *Cell, limit time.Duration, what string, ok func(*snapshot.Cell) bool) {
+	t.Helper()
+	for began := time.Now(); ; {
+		<-time.After(time.Second)
+		if s := c.Latest(); s != nil && s.Run != "" && ok(s) {
+			return
+		}
+		if time.Since(began) > limit {
+			t.Fatalf("not within %v: %s", limit, what)
+		}
+	}
+}
+
+// hasEnded says of a snapshot that its run has ended.
+func hasEnded(s *snapshot.Cell) bool { return s.Ended }
+
+// stands returns what says of a snapshot that the alarm of a condition stands in it.
+func stands(c alerts.Condition) func(*snapshot.Cell) bool {
+	return func(s *snapshot.Cell) bool { _, ok := watchtest.Standing(s, c); return ok }
+}
+
+// night begins with the output off and switches it on after five minutes.
+const night = `
+name = "night"
+[supply]
+output = "off"
+[[event]]
+at = "5 min"
+kind = "panel"
+output = "on"
+`
+
+// within2u says whether the truth lies within the expanded uncertainty of the counted charge.
+func within2u(s *snapshot.Cell, truth float64) error {
+	if off := math.Abs(s.Charge.CountedCoulombs - truth); off > 2*s.Charge.UncertaintyCoulombs {
+		return fmt.Errorf("counted %.3f C, truly %.3f C: off by %.3f C, more than 2 u = %.3f C",
+			s.Charge.CountedCoulombs, truth, off, 2*s.Charge.UncertaintyCoulombs)
+	}
+	return nil
 }

@@ -19,7 +19,7 @@ func TestATargetOutOfReachIsRemembered(t *testing.T) {
 		b, dir := watchtest.New(t, drivers.NewClock(1), watchtest.Live), t.TempDir()
 		c := zincCell(t, b, dir, "", `deposit = "50 g"`, "")
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, time.Hour, "the run started", func(s *snapshot.Cell) bool { return s.Run != "" && !s.Ended })
+		untilShown(t, c, time.Hour, "the run started", func(s *snapshot.Cell) bool { return s.Run != "" && !s.Ended })
 		if _, err := c.Enter(t.Context(), control.Entry{Cell: "zinc-1", Kind: bath.EntryAssay, By: "ann", Certain: true, Numbers: map[string]float64{bath.PerMass: 40}}); err != nil {
 			t.Fatal(err)
 		}

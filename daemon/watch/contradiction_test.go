@@ -88,7 +88,7 @@ func TestASlipDoesNotDisarmTheStop(t *testing.T) {
 		if s := again.Latest(); math.Abs(s.Charge.TargetCoulombs-before.Charge.TargetCoulombs) > 60 || s.Charge.Unconfirmed != "assay" {
 			t.Errorf("after a restart: %+v", s.Charge)
 		}
-		watchtest.Until(t, again, 8*time.Hour, "the output is off", watchtest.Ended)
+		untilShown(t, again, 8*time.Hour, "the output is off", hasEnded)
 		if s := again.Latest(); s.Charge.CountedCoulombs > before.Charge.TargetCoulombs+60 {
 			t.Errorf("switched off at %.0f C, the target lay at %.0f C", s.Charge.CountedCoulombs, before.Charge.TargetCoulombs)
 		}

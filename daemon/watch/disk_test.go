@@ -22,7 +22,7 @@ func TestTheBooksOfARunThatEndsOnAFullDiskAreKept(t *testing.T) {
 		stop := watchtest.Start(t, c)
 		<-time.After(30 * time.Minute)
 		disk.Full.Store(true)
-		watchtest.Until(t, c, 2*time.Hour, "the run ends", watchtest.Ended)
+		untilShown(t, c, 2*time.Hour, "the run ends", hasEnded)
 		s := c.Latest()
 		<-time.After(10 * time.Minute)
 		if s.Log.Problem == "" {
@@ -53,7 +53,7 @@ func TestStoppingSaysWhatTheFullDiskCost(t *testing.T) {
 		stop := watchtest.Start(t, c)
 		<-time.After(30 * time.Minute)
 		disk.Full.Store(true)
-		watchtest.Until(t, c, 2*time.Hour, "the run ends", watchtest.Ended)
+		untilShown(t, c, 2*time.Hour, "the run ends", hasEnded)
 		if err := stop(); err == nil {
 			t.Error("lines are lost and nobody says so")
 		}

@@ -30,7 +30,7 @@ func TestARaisedTargetIsPlannedAnew(t *testing.T) {
 			t.Fatal(err)
 		}
 		raised := c.Latest().Charge
-		watchtest.Until(t, c, 5*time.Hour, "the target", func(s *snapshot.Cell) bool { return s.Charge.TargetReached })
+		untilShown(t, c, 5*time.Hour, "the target", func(s *snapshot.Cell) bool { return s.Charge.TargetReached })
 		<-time.After(5 * time.Minute)
 		s := c.Latest()
 		if err := stop(); err != nil {

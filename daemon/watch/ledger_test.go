@@ -24,7 +24,7 @@ func TestTheSecondRunBeginsWithWhatTheFirstLeft(t *testing.T) {
 		b, dir := watchtest.New(t, drivers.NewClock(1), watchtest.Live), t.TempDir()
 		c := zincCell(t, b, dir, `may = ["off"]`+"\n"+`at_target = "off"`, recover30, "")
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, 3*time.Hour, "the first run ends", watchtest.Ended)
+		untilShown(t, c, 3*time.Hour, "the first run ends", hasEnded)
 		first := c.Latest()
 		if first.Left != "" {
 			t.Errorf("the first run started with %q", first.Left)
@@ -34,7 +34,7 @@ func TestTheSecondRunBeginsWithWhatTheFirstLeft(t *testing.T) {
 			t.Fatalf("after the first run: %+v, %v", bath, err)
 		}
 		b.Instrument.Handle([]byte("OUTP ON\n"))
-		watchtest.Until(t, c, time.Hour, "the second run started", func(s *snapshot.Cell) bool { return !s.Ended && s.Run != first.Run })
+		untilShown(t, c, time.Hour, "the second run started", func(s *snapshot.Cell) bool { return !s.Ended && s.Run != first.Run })
 		second := c.Latest()
 		if !strings.Contains(second.Left, " g that are left in bath zinc-1") {
 			t.Errorf("the second run started with %q", second.Left)
@@ -56,7 +56,7 @@ func TestTheSecondRunBeginsWithWhatTheFirstLeft(t *testing.T) {
 		}
 		again := zincCell(t, b, dir, `may = ["off"]`+"\n"+`at_target = "off"`, recover30, "")
 		stop = watchtest.Start(t, again)
-		watchtest.Until(t, again, 3*time.Hour, "the second run ends", watchtest.Ended)
+		untilShown(t, again, 3*time.Hour, "the second run ends", hasEnded)
 		if s := again.Latest(); s.Run != second.Run || s.Left != second.Left || s.PlannedTarget != second.PlannedTarget {
 			t.Errorf("after a restart: %q of %q", s.Left, s.Run)
 		}
@@ -82,7 +82,7 @@ func TestALedgerThatCannotBeReadIsTold(t *testing.T) {
 			t.Fatal(err)
 		}
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, time.Hour, "the run started", func(s *snapshot.Cell) bool { return s.Run != "" })
+		untilShown(t, c, time.Hour, "the run started", func(s *snapshot.Cell) bool { return s.Run != "" })
 		run := c.Latest().Run
 		if err := stop(); err != nil {
 			t.Fatal(err)
@@ -107,7 +107,7 @@ func TestAnEndedRunKeepsItsOwnPlanInView(t *testing.T) {
 		for range 2 {
 			c := zincCell(t, b, dir, `may = ["off"]`+"\n"+`at_target = "off"`, recover30, "")
 			stop := watchtest.Start(t, c)
-			watchtest.Until(t, c, 3*time.Hour, "the run is over", watchtest.Ended)
+			untilShown(t, c, 3*time.Hour, "the run is over", hasEnded)
 			s := c.Latest()
 			if err := stop(); err != nil {
 				t.Fatal(err)

@@ -205,7 +205,7 @@ func TestTheLastWord(t *testing.T) {
 			t.Errorf("%s: the last word is %q, %s; want %q", on, last.Subject, last.Priority, want)
 		}
 	}
-	got := playNight(t, wholeNight, watchtest.Night, nightHands[0].lines, "", nil)[0].Got()
+	got := playNight(t, wholeNight, night, nightHands[0].lines, "", nil)[0].Got()
 	if last := got[len(got)-1]; last.Kind != routes.Ended {
 		t.Errorf("after a run that ended the stop says %q", last.Subject)
 	}
@@ -214,7 +214,7 @@ func TestTheLastWord(t *testing.T) {
 // TestTheLastWordWithoutARun: what is live though no run could begin is said too.
 func TestTheLastWordWithoutARun(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		c, _, phone := toldBy(t, watchtest.New(t, drivers.NewClock(1), watchtest.Night))
+		c, _, phone := toldBy(t, watchtest.New(t, drivers.NewClock(1), night))
 		stop := watchtest.Start(t, c)
 		<-time.After(time.Minute)
 		runs := filepath.Join(c.settings.DataDir, "runs")

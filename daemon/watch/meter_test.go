@@ -95,10 +95,10 @@ func replayed(t *testing.T, s *snapshot.Cell) {
 	}
 }
 
-// agrees is watchtest.Agrees at the newest reading, which is up to a poll old.
+// agrees is within2u at the newest reading, which is up to a poll old.
 func agrees(s *snapshot.Cell, b *watchtest.Bench) error {
 	truth := b.Instrument.Truth(1)
-	return watchtest.Agrees(s, truth.Charge-truth.Amperes*b.Clock.UTC().Sub(s.Reading.At).Seconds())
+	return within2u(s, truth.Charge-truth.Amperes*b.Clock.UTC().Sub(s.Reading.At).Seconds())
 }
 
 // active are the alarms whose conditions hold.
@@ -196,7 +196,7 @@ func TestMetersThatDisagree(t *testing.T) {
 		m.off.Store(-5) // and the supply shows 2 % too much, of which it states 3 %
 		c := New(settings, MachineOf(b.Clock))
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, 2*time.Minute, "both figures", watchtest.Stands(alerts.MeterDisagrees))
+		untilShown(t, c, 2*time.Minute, "both figures", stands(alerts.MeterDisagrees))
 		a, _ := watchtest.Standing(c.Latest(), alerts.MeterDisagrees)
 		for _, want := range []string{"The meter shows 2.85", "the supply 3.06", "apart"} {
 			if !strings.Contains(a.Text, want) {
@@ -204,12 +204,12 @@ func TestMetersThatDisagree(t *testing.T) {
 			}
 		}
 		m.off.Store(0)
-		watchtest.Until(t, c, 5*time.Minute, "over", func(s *snapshot.Cell) bool {
+		untilShown(t, c, 5*time.Minute, "over", func(s *snapshot.Cell) bool {
 			a, stands := watchtest.Standing(s, alerts.MeterDisagrees)
 			return !stands || !a.State.Active()
 		})
 		m.lift.Store(1) // more than the supply gives, which no cell has
-		watchtest.Until(t, c, 5*time.Minute, "volts above the supply's", func(s *snapshot.Cell) bool {
+		untilShown(t, c, 5*time.Minute, "volts above the supply's", func(s *snapshot.Cell) bool {
 			a, _ := watchtest.Standing(s, alerts.MeterDisagrees)
 			return a.State.Active() && strings.Contains(a.Text, " V and the supply ")
 		})
@@ -252,7 +252,7 @@ func TestLimitsHoldForTheSupplyToo(t *testing.T) {
 		settings.Limits.Amperes = 2.9 // of 3 A
 		c := New(settings, MachineOf(b.Clock))
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, 2*time.Minute, "over-current by the supply", watchtest.Stands(alerts.OverCurrent))
+		untilShown(t, c, 2*time.Minute, "over-current by the supply", stands(alerts.OverCurrent))
 		if a, _ := watchtest.Standing(c.Latest(), alerts.OverCurrent); !strings.Contains(a.Text, "3.06 A is above") {
 			t.Errorf("%q", a.Text)
 		}
@@ -298,7 +298,7 @@ func TestAClipOutsideTheSenseWires(t *testing.T) {
 		if heats(c.Latest()) {
 			t.Error("a sound clip")
 		}
-		watchtest.Until(t, c, time.Hour, "the leads", heats)
+		untilShown(t, c, time.Hour, "the leads", heats)
 		s := c.Latest()
 		if a, _ := watchtest.Standing(s, alerts.Contact); !strings.Contains(a.Text, "the leads take 0.1") || !strings.Contains(a.Text, "Most likely: a clip or joint") {
 			t.Errorf("%q", a.Text)
@@ -322,7 +322,7 @@ func TestOfTwoMeters(t *testing.T) {
 		}})
 		c := New(settings, MachineOf(b.Clock))
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, time.Hour, "the second is silent", watchtest.Stands(alerts.MeterSilent))
+		untilShown(t, c, time.Hour, "the second is silent", stands(alerts.MeterSilent))
 		if a, _ := watchtest.Standing(c.Latest(), alerts.MeterSilent); !strings.Contains(a.Text, "bath (nobody is there)") {
 			t.Errorf("%q", a.Text)
 		}

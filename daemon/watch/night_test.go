@@ -19,10 +19,10 @@ import (
 // right, the output goes off by command and read-back, and the log replays to the same bits.
 func TestNightToTheTarget(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := watchtest.New(t, drivers.NewClock(1), watchtest.Night)
+		b := watchtest.New(t, drivers.NewClock(1), night)
 		c := zincCell(t, b, t.TempDir(), `may = ["off"]`+"\n"+`at_target = "off"`, `recover = "68 %"`, "")
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, 14*time.Hour, "the run ends", watchtest.Ended)
+		untilShown(t, c, 14*time.Hour, "the run ends", hasEnded)
 		s := c.Latest()
 		if err := stop(); err != nil {
 			t.Fatal(err)
@@ -34,7 +34,7 @@ func TestNightToTheTarget(t *testing.T) {
 		if truth.Output {
 			t.Error("the output is still on")
 		}
-		if err := watchtest.Agrees(s, truth.Charge); err != nil {
+		if err := within2u(s, truth.Charge); err != nil {
 			t.Error(err)
 		}
 		if over := s.Charge.CountedCoulombs - s.PlannedTarget; over < 0 || over > 3*3*5 {
@@ -61,8 +61,8 @@ func TestWatchOnlyTouchesNothing(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
 		c := zincCell(t, b, t.TempDir(), "", `charge = "3 A h"`, "")
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, 2*time.Hour, "the target is told", func(s *snapshot.Cell) bool {
-			return s.Charge.TargetReached && watchtest.Stands(alerts.TargetReached)(s)
+		untilShown(t, c, 2*time.Hour, "the target is told", func(s *snapshot.Cell) bool {
+			return s.Charge.TargetReached && stands(alerts.TargetReached)(s)
 		})
 		for _, order := range []func() error{
 			func() error { return c.SwitchOff(t.Context(), "") },
@@ -115,7 +115,7 @@ func TestRunGoesOnAfterAStop(t *testing.T) {
 		if lo, hi := after.Charge.GapLowCoulombs, after.Charge.GapHighCoulombs; lo != 0 || hi < 3*3590 {
 			t.Errorf("the dark hour is booked as %.0f to %.0f C; 0 to at least 3 A × 1 h is possible", lo, hi)
 		}
-		if err := watchtest.Agrees(after, b.Instrument.Truth(1).Charge); err != nil {
+		if err := within2u(after, b.Instrument.Truth(1).Charge); err != nil {
 			t.Error(err)
 		}
 		if diff := after.Bath.DepositGrams/before.Bath.DepositGrams - after.Charge.CountedCoulombs/before.Charge.CountedCoulombs; diff > 0.001 || diff < -0.001 {
@@ -138,7 +138,7 @@ func TestAlarmsSurviveARestart(t *testing.T) {
 		first := zincCell(t, b, dir, "", `recover = "68 %"`, low)
 		first.settings.Limits.Amperes = 2.5 // the 3 A of the supply are too much
 		stop := watchtest.Start(t, first)
-		watchtest.Until(t, first, time.Hour, "over-current", watchtest.Stands(alerts.OverCurrent))
+		untilShown(t, first, time.Hour, "over-current", stands(alerts.OverCurrent))
 		if err := first.ChangeAlarm(t.Context(), control.AlarmOrder{Act: control.Acknowledge, Cell: "zinc-1", Condition: "over-current", By: "night shift"}); err != nil {
 			t.Fatal(err)
 		}
@@ -205,7 +205,7 @@ func TestUnplugAndReplug(t *testing.T) {
 		if !s.Link.Up || s.Link.Reconnects != 2 || s.Charge.Gaps != 1 {
 			t.Errorf("up %v, opened %d times, %d gaps", s.Link.Up, s.Link.Reconnects, s.Charge.Gaps)
 		}
-		if err := watchtest.Agrees(s, b.Instrument.Truth(1).Charge); err != nil {
+		if err := within2u(s, b.Instrument.Truth(1).Charge); err != nil {
 			t.Error(err)
 		}
 		if err := stop(); err != nil {
@@ -221,7 +221,7 @@ func TestOffThatFailsIsTriedAgainAndTold(t *testing.T) {
 		b.Deaf = true
 		c := zincCell(t, b, t.TempDir(), `may = ["off"]`+"\n"+`at_target = "off"`, `charge = "3 A h"`, "")
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, 2*time.Hour, "off-failed is told", watchtest.Stands(alerts.OffFailed))
+		untilShown(t, c, 2*time.Hour, "off-failed is told", stands(alerts.OffFailed))
 		s := c.Latest()
 		if a, _ := watchtest.Standing(s, alerts.OffFailed); a.Priority != alerts.Highest {
 			t.Errorf("an output that stays on has priority %s", a.Priority)
@@ -233,7 +233,7 @@ func TestOffThatFailsIsTriedAgainAndTold(t *testing.T) {
 			t.Errorf("the port was opened %d times, want a fresh one for each of the %d attempts", s.Link.Reconnects, handsAttempts)
 		}
 		b.Change(func() { b.Deaf = false })
-		watchtest.Until(t, c, 5*time.Minute, "the run ends", watchtest.Ended)
+		untilShown(t, c, 5*time.Minute, "the run ends", hasEnded)
 		if s := c.Latest(); !s.OffVerified {
 			t.Error("off is not verified although the supply obeyed at last")
 		}
@@ -320,7 +320,7 @@ lasts = "1 h"
 			t.Fatal(err)
 		}
 		truth := b.Instrument.Truth(1)
-		if err := watchtest.Agrees(s, truth.Charge); err != nil {
+		if err := within2u(s, truth.Charge); err != nil {
 			t.Error(err)
 		}
 		if got := s.Charge.ShuntedCoulombs; got < 0.98*3*3600 || got > 1.02*3*3600 {

@@ -30,7 +30,7 @@ func TestAnOpenRunKeepsTheTargetThatItBeganWith(t *testing.T) {
 				lines := `may = ["off"]` + "\n" + `at_target = "off"`
 				first := zincCell(t, b, dir, lines, recover30, "")
 				stop := watchtest.Start(t, first)
-				watchtest.Until(t, first, 3*time.Hour, "the first run ends", watchtest.Ended)
+				untilShown(t, first, 3*time.Hour, "the first run ends", hasEnded)
 				before := first.Latest().Run
 				if err := stop(); err != nil {
 					t.Fatal(err)
@@ -38,7 +38,7 @@ func TestAnOpenRunKeepsTheTargetThatItBeganWith(t *testing.T) {
 				b.Instrument.Handle([]byte("OUTP ON\n"))
 				second := zincCell(t, b, dir, lines, c.target, "")
 				stop = watchtest.Start(t, second)
-				watchtest.Until(t, second, time.Hour, "the second run started", func(s *snapshot.Cell) bool { return s.Run != before && !s.Ended })
+				untilShown(t, second, time.Hour, "the second run started", func(s *snapshot.Cell) bool { return s.Run != before && !s.Ended })
 				<-time.After(10 * time.Minute)
 				began := second.Latest()
 				if err := stop(); err != nil {

@@ -19,7 +19,7 @@ func TestTargetStaysWhereItLay(t *testing.T) {
 		b := watchtest.New(t, drivers.NewClock(1), watchtest.Live)
 		c := zincCell(t, b, t.TempDir(), `may = ["off"]`+"\n"+`at_target = "off"`, `charge = "0.0995 A h"`, "")
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, time.Hour, "the run ends", watchtest.Ended)
+		untilShown(t, c, time.Hour, "the run ends", hasEnded)
 		s := c.Latest()
 		if err := stop(); err != nil {
 			t.Fatal(err)
@@ -73,7 +73,7 @@ func TestARunThatEndsWithItsFirstReadingKeepsItsName(t *testing.T) {
 		<-time.After(30 * time.Minute)
 		c := zincCell(t, b, left, offAtTarget, `charge = "1 A h"`, "")
 		stop = watchtest.Start(t, c)
-		watchtest.Until(t, c, time.Minute, "the run ends", watchtest.Ended)
+		untilShown(t, c, time.Minute, "the run ends", hasEnded)
 		s := c.Latest()
 		if err := stop(); err != nil {
 			t.Fatal(err)
@@ -90,7 +90,7 @@ func TestAnEndedRunStaysInViewOverARestart(t *testing.T) {
 		b, dir := watchtest.New(t, drivers.NewClock(1), watchtest.Live), t.TempDir()
 		c := zincCell(t, b, dir, offAtTarget, `charge = "0.0995 A h"`, "")
 		stop := watchtest.Start(t, c)
-		watchtest.Until(t, c, time.Hour, "the run ends", watchtest.Ended)
+		untilShown(t, c, time.Hour, "the run ends", hasEnded)
 		before := c.Latest()
 		if err := stop(); err != nil {
 			t.Fatal(err)

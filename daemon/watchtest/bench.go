@@ -1,3 +1,5 @@
+// Package watchtest is the bench that the watch is tested on: a simulated supply in virtual time, the configuration of
+// a cell, and waiting for what is meant. Tests alone import it.
 package watchtest
 
 import (
@@ -5,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"path/filepath"
 	"sync"
 	"testing"
@@ -36,8 +37,6 @@ type Bench struct {
 	Gone      bool   // the port is unplugged
 	Taken     string // by this process, every answer to a poll
 	Stuck     bool   // polls hang until their context ends
-	Polls     int
-	Opened    int
 	// Tell changes what the supply says of itself; nil: nothing.
 	Tell func(*drivers.Status)
 	// May is the permission in force, against which every command of every test is held; nil: none is.
@@ -72,7 +71,6 @@ func (b *Bench) Open(ctx context.Context) (drivers.Supply, error) {
 		b.mu.Lock()
 		return nil, fmt.Errorf("opening: %w", ctx.Err())
 	}
-	b.Opened++
 	return benchSupply{b}, nil
 }
 
@@ -120,7 +118,6 @@ func (s benchSupply) Poll(ctx context.Context) (drivers.Reading, error) {
 		return drivers.Reading{}, err
 	}
 	s.b.mu.Lock()
-	s.b.Polls++
 	taken := s.b.Taken
 	s.b.mu.Unlock()
 	if taken != "" {
@@ -260,39 +257,6 @@ func Start(t *testing.T, c Watched) (stop func() error) {
 	}
 }
 
-// Until lets virtual time pass until a run is open, or has ended, and ok says yes of its snapshot. It fails after limit.
-func Until(t *testing.T, c Watched, limit time.Duration, what string, ok func(*snapshot.Cell) bool) {
-	t.Helper()
-	for began := time.Now(); ; {
-		<-time.After(time.Second)
-		if s := c.Latest(); s != nil && s.Run != "" && ok(s) {
-			return
-		}
-		if time.Since(began) > limit {
-			t.Fatalf("not within %v: %s", limit, what)
-		}
-	}
-}
-
-// Ended says of a snapshot that its run has ended.
-func Ended(s *snapshot.Cell) bool { return s.Ended }
-
-// Stands returns what says of a snapshot that the alarm of a condition stands in it.
-func Stands(c alerts.Condition) func(*snapshot.Cell) bool {
-	return func(s *snapshot.Cell) bool { _, ok := Standing(s, c); return ok }
-}
-
-// Night begins with the output off and switches it on after five minutes.
-const Night = `
-name = "night"
-[supply]
-output = "off"
-[[event]]
-at = "5 min"
-kind = "panel"
-output = "on"
-`
-
 // Live begins with the output on.
 const Live = `
 name = "live"
@@ -302,15 +266,6 @@ output = "on"
 
 // Short shorts the cell for an hour after the first.
 const Short = Live + "[[event]]\nat = \"1 h\"\nkind = \"hard-short\"\nohms = 0.03\nlasts = \"1 h\"\n"
-
-// Agrees says whether the truth lies within the expanded uncertainty of the counted charge.
-func Agrees(s *snapshot.Cell, truth float64) error {
-	if off := math.Abs(s.Charge.CountedCoulombs - truth); off > 2*s.Charge.UncertaintyCoulombs {
-		return fmt.Errorf("counted %.3f C, truly %.3f C: off by %.3f C, more than 2 u = %.3f C",
-			s.Charge.CountedCoulombs, truth, off, 2*s.Charge.UncertaintyCoulombs)
-	}
-	return nil
-}
 
 // EachRecord reads the log of a run from its beginning.
 func EachRecord(t *testing.T, run string, do func(*runlog.Record)) {
