@@ -10,16 +10,18 @@ import (
 
 // Alarm is one line of the alarm list.
 type Alarm struct {
-	Condition Condition `json:"condition"`
-	State     State     `json:"state"`
+	Condition string    `json:"condition"`
+	State     State     `json:"state"` // by IEC 62682
 	Priority  Priority  `json:"priority"`
-	Since     time.Time `json:"since"` // when the condition last began to hold; zero if never
-	First     bool      `json:"first"`
-	Text      string    `json:"text"`
-	Reason    string    `json:"reason,omitempty"` // of being set aside
-	By        string    `json:"by,omitempty"`
+	Since     time.Time `json:"since,omitzero"`  // when the condition last began to hold; zero if never
+	First     bool      `json:"first,omitempty"` // the first out: the cause, not a consequence
+	Text      string    `json:"text,omitempty"`
+	Meaning   string    `json:"meaning,omitempty"`
+	Action    string    `json:"action,omitempty"` // what to do first
+	By        string    `json:"by,omitempty"`     // who acted on it last
+	Reason    string    `json:"reason,omitempty"` // why it is set aside
 	ShelfEnds time.Time `json:"shelf_ends,omitzero"`
-	Holds     bool      `json:"holds"` // the condition holds now, whatever the state
+	Holds     bool      `json:"-"` // the condition holds now, whatever the state
 }
 
 // Active returns every alarm that is not in the state NORM, causes before
@@ -41,8 +43,8 @@ func (b *Board) Holds(c Condition) bool { return b.m.Alarms[c].Active }
 func (b *Board) Alarm(c Condition) Alarm {
 	a := &b.m.Alarms[c]
 	l := Alarm{
-		Condition: c, State: a.State, Priority: b.limits.settings[c].Priority, Since: a.RawUTC,
-		First: a.First, Text: a.Text, Reason: a.Reason, By: a.By,
+		Condition: c.String(), State: a.State, Priority: b.limits.settings[c].Priority, Since: a.RawUTC,
+		First: a.First, Text: a.Text, Meaning: b.Meaning(c), Action: c.About().First, Reason: a.Reason, By: a.By,
 		Holds: a.Active,
 	}
 	if a.State == SHLVD {

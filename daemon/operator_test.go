@@ -11,7 +11,6 @@ import (
 	"nightcell/alerts"
 	"nightcell/daemon/control"
 	"nightcell/daemon/page/sentence"
-	"nightcell/daemon/snapshot"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
@@ -19,13 +18,13 @@ import (
 // TestTheAlarmListBeginsWithWhatStands: what is set aside or not judged now is at its end, whatever its priority.
 func TestTheAlarmListBeginsWithWhatStands(t *testing.T) {
 	list := []control.Alarm{
-		{Alarm: snapshot.Alarm{Condition: "f", State: alerts.DSUPR, Priority: alerts.Highest}},
-		{Alarm: snapshot.Alarm{Condition: "d", State: alerts.UNACK, Priority: alerts.Low}},
-		{Alarm: snapshot.Alarm{Condition: "c", State: alerts.ACKED, Priority: alerts.High}},
-		{Alarm: snapshot.Alarm{Condition: "g", State: alerts.SHLVD, Priority: alerts.High}},
-		{Alarm: snapshot.Alarm{Condition: "b", State: alerts.LTUNK, Priority: alerts.High}},
-		{Alarm: snapshot.Alarm{Condition: "a", State: alerts.UNACK, Priority: alerts.Highest}},
-		{Alarm: snapshot.Alarm{Condition: "e", State: alerts.LTACK, Priority: alerts.Low}},
+		{Alarm: alerts.Alarm{Condition: "f", State: alerts.DSUPR, Priority: alerts.Highest}},
+		{Alarm: alerts.Alarm{Condition: "d", State: alerts.UNACK, Priority: alerts.Low}},
+		{Alarm: alerts.Alarm{Condition: "c", State: alerts.ACKED, Priority: alerts.High}},
+		{Alarm: alerts.Alarm{Condition: "g", State: alerts.SHLVD, Priority: alerts.High}},
+		{Alarm: alerts.Alarm{Condition: "b", State: alerts.LTUNK, Priority: alerts.High}},
+		{Alarm: alerts.Alarm{Condition: "a", State: alerts.UNACK, Priority: alerts.Highest}},
+		{Alarm: alerts.Alarm{Condition: "e", State: alerts.LTACK, Priority: alerts.Low}},
 	}
 	slices.SortStableFunc(list, func(a, b control.Alarm) int { return sentence.Before(a.Alarm, b.Alarm) })
 	order := ""

@@ -20,7 +20,6 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
-	"nightcell/daemon/snapshot"
 )
 
 // deskClerk is a daemon that notes its orders. Orders it does not know about panic.
@@ -95,10 +94,10 @@ func order(t *testing.T, d *deskClerk, command func(*shell) *cobra.Command, args
 
 func TestAlarmsAreListedWithWhatToDoFirst(t *testing.T) {
 	d := &deskClerk{alarms: []control.Alarm{
-		{Cell: "zinc-1", Alarm: snapshot.Alarm{Condition: "hard-short", State: alerts.UNACK, Priority: alerts.Highest, Since: time.Now(), First: true, Text: "0.3 V at 3 A\x1b[2J", Action: "Look between the electrodes."}},
-		{Cell: "zinc-2", Alarm: snapshot.Alarm{Condition: "contact", State: alerts.SHLVD, Priority: alerts.Low, Reason: "clip is being replaced", By: "ann", ShelfEnds: time.Now().Add(time.Hour)}},
-		{Cell: "zinc-2", Alarm: snapshot.Alarm{Condition: "stirrer-stopped", State: alerts.OOSRV, Priority: alerts.Low, Reason: "no stirrer tonight", By: "bob"}},
-		{Cell: "zinc-2", Alarm: snapshot.Alarm{Condition: "hard-short", State: alerts.DSUPR, Priority: alerts.Highest, Reason: "the output is off"}},
+		{Cell: "zinc-1", Alarm: alerts.Alarm{Condition: "hard-short", State: alerts.UNACK, Priority: alerts.Highest, Since: time.Now(), First: true, Text: "0.3 V at 3 A\x1b[2J", Action: "Look between the electrodes."}},
+		{Cell: "zinc-2", Alarm: alerts.Alarm{Condition: "contact", State: alerts.SHLVD, Priority: alerts.Low, Reason: "clip is being replaced", By: "ann", ShelfEnds: time.Now().Add(time.Hour)}},
+		{Cell: "zinc-2", Alarm: alerts.Alarm{Condition: "stirrer-stopped", State: alerts.OOSRV, Priority: alerts.Low, Reason: "no stirrer tonight", By: "bob"}},
+		{Cell: "zinc-2", Alarm: alerts.Alarm{Condition: "hard-short", State: alerts.DSUPR, Priority: alerts.Highest, Reason: "the output is off"}},
 	}}
 	out, cell, err := order(t, d, newAlarmsCommand)
 	if err != nil || cell != "" {

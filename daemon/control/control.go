@@ -10,9 +10,9 @@ import (
 	"net/http"
 	"time"
 
+	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
-	"nightcell/daemon/snapshot"
 )
 
 // Operator is what a person may ask of a daemon: what the daemon does by itself, a client over the socket. Errors made by
@@ -72,7 +72,7 @@ type Cell struct {
 // Alarm is one alarm that is not in the normal state.
 type Alarm struct {
 	Cell string `json:"cell"`
-	snapshot.Alarm
+	alerts.Alarm
 }
 
 // AlarmAct is what a person does to an alarm.

@@ -23,7 +23,6 @@ import (
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
-	"nightcell/daemon/snapshot"
 	"nightcell/integrate/bath"
 )
 
@@ -117,7 +116,7 @@ func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 	at := time.Date(2026, 4, 5, 6, 7, 8, 0, time.UTC)
 	d := &desk{
 		cells:   []Cell{{Name: "zinc-1", State: "running", Volts: 3.2, TargetCoulombs: quantity.Maybe(math.NaN()), Alarms: 2}},
-		alarms:  []Alarm{{Cell: "zinc-1", Alarm: snapshot.Alarm{Condition: "over-current", State: alerts.UNACK, Priority: alerts.High, Since: at, First: true}}},
+		alarms:  []Alarm{{Cell: "zinc-1", Alarm: alerts.Alarm{Condition: "over-current", State: alerts.UNACK, Priority: alerts.High, Since: at, First: true}}},
 		checks:  []Check{{Name: "protection", OK: true}},
 		outcome: Outcome{Verified: true, Text: "output off, 0.000 A"},
 		receipt: []routes.Receipt{{Route: "phone", Delivered: true, Proof: "HTTP 204", TookSeconds: 0.25}},

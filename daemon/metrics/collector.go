@@ -17,7 +17,7 @@ import (
 type collector struct {
 	cells   Cells
 	figures []metric[*snapshot.Cell]
-	alarms  []metric[*snapshot.Alarm]
+	alarms  []metric[*alerts.Alarm]
 	routes  []metric[*snapshot.Way]
 	pushes  []metric[*snapshot.Way]
 
@@ -36,13 +36,13 @@ func newCollector(cells Cells) *collector {
 		polls:      desc("polls_total", "Polls since nightcell started, by result.", "result"),
 		refused:    desc("refused_answers_total", "Answers of the supply rejected since nightcell started, by reason.", "reason"),
 		parts:      desc("charge_uncertainty_part_coulombs", "Standard uncertainty (k = 1) of the counted charge by source.", "source"),
-		alarms: []metric[*snapshot.Alarm]{
-			{desc("alarm_active", "1 while the alarm is active, 0 while it is cleared or hidden; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 {
+		alarms: []metric[*alerts.Alarm]{
+			{desc("alarm_active", "1 while the alarm is active, 0 while it is cleared or hidden; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *alerts.Alarm) float64 {
 				return truth(a.State.Active() || a.State == alerts.LTUNK || a.State == alerts.LTACK)
 			}},
-			{desc("alarm_unacknowledged", "1 while the alarm is not acknowledged; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 { return truth(a.State.Unanswered()) }},
-			{desc("alarm_hidden", "1 while the alarm is shelved, suppressed or out of service; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 { return truth(a.State.Hidden()) }},
-			{desc("alarm_since_timestamp_seconds", "When the alarm was raised, Unix time; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *snapshot.Alarm) float64 { return unix(a.Since) }},
+			{desc("alarm_unacknowledged", "1 while the alarm is not acknowledged; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *alerts.Alarm) float64 { return truth(a.State.Unanswered()) }},
+			{desc("alarm_hidden", "1 while the alarm is shelved, suppressed or out of service; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *alerts.Alarm) float64 { return truth(a.State.Hidden()) }},
+			{desc("alarm_since_timestamp_seconds", "When the alarm was raised, Unix time; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *alerts.Alarm) float64 { return unix(a.Since) }},
 		},
 		routes: []metric[*snapshot.Way]{
 			{desc("route_lag_seconds", "Age of the oldest notification due for delivery.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return w.LagSeconds }},

@@ -48,7 +48,7 @@ func full(name string, alarms, ways int) *snapshot.Cell {
 	}
 	for i, condition := range alerts.Conditions() {
 		if i < alarms {
-			c.Alarms = append(c.Alarms, snapshot.Alarm{Condition: condition.String(), State: alerts.UNACK, Priority: alerts.High, Since: at})
+			c.Alarms = append(c.Alarms, alerts.Alarm{Condition: condition.String(), State: alerts.UNACK, Priority: alerts.High, Since: at})
 		}
 	}
 	for i := range ways {

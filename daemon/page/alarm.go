@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"nightcell/alerts"
 	"nightcell/daemon/control"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/snapshot"
@@ -28,7 +29,7 @@ type linked struct {
 type followed struct {
 	link  Link
 	cell  *snapshot.Cell
-	alarm snapshot.Alarm
+	alarm alerts.Alarm
 }
 
 // follow finds the alarm that a link is about. What is refused is refused to a reader and to an acknowledgement alike.

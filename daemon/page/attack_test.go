@@ -24,7 +24,7 @@ import (
 func alarmed(t *testing.T) *bench {
 	t.Helper()
 	b := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{zinc("zinc-1"), zinc("zinc-2")}})
-	b.change(0, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+	b.change(0, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()} })
 	return b
 }
 
@@ -336,7 +336,7 @@ func TestHeaders(t *testing.T) {
 		c.Link.Identity = `<script>alert(1)</script>`
 		a := short()
 		a.Text, a.By, a.Condition = `"><img src=x onerror=alert(1)>`, `<i>`, `x" onmouseover="alert(1)`
-		c.Alarms = []snapshot.Alarm{a}
+		c.Alarms = []alerts.Alarm{a}
 		c.Blind = []string{"<style>*{}</style>"}
 	})
 	eventually(t, "the new text on the page", func() bool { return strings.Contains(v.get("/cell/zinc-1").body, "img src=x") })
@@ -411,7 +411,7 @@ func TestNobodySignsInUnderANameThatIsObeyed(t *testing.T) {
 // TestAlarmSaysWhatConfirmsIt: beside an alarm stands what else would be seen if it is so.
 func TestAlarmSaysWhatConfirmsIt(t *testing.T) {
 	b := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1")}})
-	b.change(0, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+	b.change(0, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()} })
 	says := template.HTMLEscapeString(alerts.HardShort.About().Confirms)
 	if body := b.visitor().get("/cell/zinc-1").body; says == "" || !strings.Contains(body, "<b>To confirm:</b> "+says) {
 		t.Errorf("the page does not say %q", says)

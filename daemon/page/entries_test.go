@@ -218,7 +218,7 @@ func TestActsOnAlarmsGapsAndNights(t *testing.T) {
 	b := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{zinc("zinc-1")}, prepare: func(data string) { writeRun(t, data, "zinc-1", 3000) }})
 	shelved := short()
 	shelved.Condition, shelved.State, shelved.Reason, shelved.ShelfEnds = "whisker", alerts.SHLVD, "known", time.Now().Add(time.Hour)
-	b.change(0, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short(), shelved} })
+	b.change(0, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short(), shelved} })
 	v := b.visitor()
 	v.signIn()
 	one := func(path, says string, fill url.Values, status int) {
@@ -267,7 +267,7 @@ func TestDense(t *testing.T) {
 	}
 	b := newBrowser(t)
 	n := newBench(t, benchOptions{token: operatorToken, cells: cells})
-	n.change(41, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+	n.change(41, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()} })
 	b.look(1280, 844, false, false)
 	b.open(t, n.url+"/", isLive)
 	const first = `document.querySelector(".dense tbody tr").dataset.standing`
@@ -281,7 +281,7 @@ func TestDense(t *testing.T) {
 	b.do(chromedp.SendKeys("#find", "hard"))
 	const shown = `[...document.querySelectorAll(".dense tbody tr")].filter(r => r.checkVisibility()).map(r => r.dataset.standing).join()`
 	b.until("one row", shown+` === "zinc-41" && document.getElementById("found").textContent === "1 of 60 cells"`)
-	n.change(7, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+	n.change(7, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()} })
 	b.until("a new one, by itself", `document.getElementById("found").textContent === "2 of 60 cells"`)
 	b.quiet()
 }

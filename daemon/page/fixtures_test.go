@@ -190,7 +190,7 @@ func (r *recorder) ChangeAlarm(_ context.Context, a control.AlarmOrder) error {
 	}
 	r.note("%s %s %s %s", a.Act, a.Cell, a.Condition, a.By)
 	r.bench.change(0, func(c *snapshot.Cell) {
-		changed := append([]snapshot.Alarm(nil), c.Alarms...)
+		changed := append([]alerts.Alarm(nil), c.Alarms...)
 		for i := range changed {
 			if changed[i].Condition == a.Condition {
 				changed[i].State, changed[i].By = alerts.ACKED, a.By
@@ -272,8 +272,8 @@ func zinc(name string) *snapshot.Cell {
 }
 
 // short is the alarm of a tree that bridges the gap.
-func short() snapshot.Alarm {
-	return snapshot.Alarm{
+func short() alerts.Alarm {
+	return alerts.Alarm{
 		Condition: "hard-short", State: alerts.UNACK, Priority: alerts.Highest, Since: time.Now().UTC(), First: true,
 		Text:    "0.28 V at 2.63 A is under the 1.9 V that zinc needs: current flows through metal",
 		Meaning: "Current bypasses the bath.", Action: "Switch off or lower the current, lift the cathode, break the bridge.",

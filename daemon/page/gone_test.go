@@ -43,7 +43,7 @@ func TestPageWhenTheDaemonIsGone(t *testing.T) {
 	t.Parallel()
 	b := newBrowser(t)
 	night := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{zinc("zinc-1")}, prepare: func(data string) { writeRun(t, data, "zinc-1", 3000) }})
-	night.change(0, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+	night.change(0, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()} })
 	b.open(t, night.url+"/login?next=/cell/zinc-1", `document.getElementById("token")`)
 	b.do(chromedp.SendKeys("#who", "night shift"), chromedp.SendKeys("#token", operatorToken), chromedp.Click(".go"))
 	b.until("the cell, live, with its curves", `document.getElementById("link") && `+isLive+` && document.querySelector("#curves canvas") && document.getElementById("ack-hard-short")`)
@@ -74,7 +74,7 @@ func TestPageWhenTheDaemonIsGone(t *testing.T) {
 
 	again := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{zinc("zinc-1")}, address: strings.TrimPrefix(night.url, "http://"),
 		prepare: func(data string) { writeRun(t, data, "zinc-1", 3000) }})
-	again.change(0, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+	again.change(0, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()} })
 	b.until("events again", isLive)
 	b.forgive("ERR_")
 	b.until("the offer to sign in", `document.getElementById("again").checkVisibility() && !document.getElementById("mine").checkVisibility() && document.getElementById("say").textContent.includes("signed out")`)
@@ -159,8 +159,8 @@ func TestTheCellThatNeedsSomebodyStandsFirst(t *testing.T) {
 	}
 	medium := short()
 	medium.Priority, medium.Condition = alerts.High, "over-current"
-	night.change(1, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{medium} })
-	night.change(3, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+	night.change(1, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{medium} })
+	night.change(3, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()} })
 	body := night.visitor().get("/").body
 	last := 0
 	for _, cell := range []string{"zinc-4", "zinc-2", "zinc-1", "zinc-3"} {
@@ -176,7 +176,7 @@ func TestTheCellThatNeedsSomebodyStandsFirst(t *testing.T) {
 	const order = `[...document.querySelectorAll(".cells > li")].map(e => e.dataset.standing).join(" ")`
 	b.until("the order", order+` === "zinc-4 zinc-2 zinc-1 zinc-3"`)
 	b.do(chromedp.Focus(`a[href="/cell/zinc-3"]`))
-	night.change(2, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+	night.change(2, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()} })
 	night.change(3, func(c *snapshot.Cell) { c.Alarms = nil })
 	b.until("the new order", order+` === "zinc-3 zinc-2 zinc-1 zinc-4"`)
 	if at := eval[string](b, `document.activeElement.getAttribute("href")`); at != "/cell/zinc-3" {

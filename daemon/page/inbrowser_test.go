@@ -9,6 +9,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"nightcell/alerts"
 	"nightcell/daemon/snapshot"
 )
 
@@ -44,7 +45,7 @@ func TestInBrowser(t *testing.T) {
 		b.quiet()
 	})
 	t.Run("an alarm is shown, said, and acknowledged by an operator only", func(t *testing.T) {
-		night.change(0, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+		night.change(0, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()} })
 		b.until("the alarm", `document.getElementById("ack-hard-short")`)
 		b.until("the announcement", `document.getElementById("say").textContent.includes("Hard short")`)
 		b.until("the standing", `document.querySelector(".answer").dataset.is === "act" && document.title.startsWith("■")`)

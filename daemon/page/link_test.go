@@ -50,7 +50,7 @@ func hours(t *testing.T) []byte {
 func linkedBench(t *testing.T, data string) (*bench, page.Link) {
 	t.Helper()
 	c, a := zinc("zinc-1"), short()
-	c.Run, c.Alarms = "/data/runs/zinc-1/"+linkedRun, []snapshot.Alarm{a}
+	c.Run, c.Alarms = "/data/runs/zinc-1/"+linkedRun, []alerts.Alarm{a}
 	b := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{c}, links: signer(t, data), byLink: func(r string) bool { return r == "mail" }, drawn: hours(t)})
 	return b, page.Link{Cell: "zinc-1", Run: linkedRun, Condition: "hard-short", Since: a.Since, Route: "mail", Person: "shift@lab.example", Ends: time.Now().Add(time.Hour)}
 }
@@ -84,7 +84,7 @@ func TestLinkAcknowledgesOnce(t *testing.T) {
 		b.change(0, func(c *snapshot.Cell) {
 			a := short()
 			a.Since = link.Since
-			c.Alarms = []snapshot.Alarm{a}
+			c.Alarms = []alerts.Alarm{a}
 		})
 		v := b.visitor()
 		eventually(t, what+": the alarm that waits again", func() bool {

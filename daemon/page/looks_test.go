@@ -6,6 +6,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"nightcell/alerts"
 	"nightcell/daemon/snapshot"
 )
 
@@ -17,7 +18,7 @@ func TestLooks(t *testing.T) {
 	night := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{zinc("zinc-1")}, prepare: func(data string) { writeRun(t, data, "zinc-1", 25200) }})
 	night.poll(0, time.Second)
 	several := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1"), zinc("zinc-2"), zinc("zinc-3"), zinc("copper-1")}})
-	several.change(1, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()}; c.Reading.Volts = 0.28 })
+	several.change(1, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()}; c.Reading.Volts = 0.28 })
 	several.change(2, func(c *snapshot.Cell) { c.Reading.At = time.Now().Add(-time.Minute); c.Link.Up = false })
 	for _, look := range []struct {
 		name          string

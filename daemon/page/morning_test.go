@@ -170,7 +170,7 @@ func TestTwoScreens(t *testing.T) {
 	night.change(0, func(c *snapshot.Cell) {
 		late := short()
 		late.Condition, late.State, late.First = "whisker", alerts.ACKED, false
-		c.Alarms = []snapshot.Alarm{short(), late}
+		c.Alarms = []alerts.Alarm{short(), late}
 	})
 	b.look(390, 844, true, false)
 	b.open(t, night.url+"/login", `document.getElementById("token")`)

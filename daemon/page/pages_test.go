@@ -9,6 +9,7 @@ import (
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 
+	"nightcell/alerts"
 	"nightcell/daemon/snapshot"
 )
 
@@ -54,7 +55,7 @@ func testTwoAlarmsAtOnce(t *testing.T, b *browser) {
 	night := newBench(t, benchOptions{cells: []*snapshot.Cell{zinc("zinc-1"), zinc("zinc-2"), zinc("zinc-3")}})
 	b.open(t, night.url+"/", isLive)
 	night.mu.Lock()
-	night.cells[0].Alarms, night.cells[2].Alarms = []snapshot.Alarm{short()}, []snapshot.Alarm{short()}
+	night.cells[0].Alarms, night.cells[2].Alarms = []alerts.Alarm{short()}, []alerts.Alarm{short()}
 	night.mu.Unlock()
 	b.until("both announcements", `["Zinc 1: Hard short.", "Zinc 3: Hard short."].every((s) => document.getElementById("say").textContent.includes(s))`)
 	night.change(2, func(c *snapshot.Cell) { c.Alarms = nil })

@@ -12,6 +12,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"nightcell/alerts"
 	"nightcell/daemon/page"
 	"nightcell/daemon/snapshot"
 )
@@ -66,7 +67,7 @@ func TestStream(t *testing.T) {
 			t.Errorf("the first event lacks %s: %v", key, sum)
 		}
 	}
-	b.change(1, func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short()} })
+	b.change(1, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()} })
 	for sum["s:zinc-2"] != "act" {
 		e := early.next()
 		if _, again := e["t:zinc-1.progress"]; again {

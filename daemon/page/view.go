@@ -109,7 +109,7 @@ func (p *Page) runText(run string) string {
 
 // alarmView is one alarm as a person reads it.
 type alarmView struct {
-	snapshot.Alarm
+	alerts.Alarm
 	Title, StateText string
 	Since            string
 	Confirms         string // what else would be seen if it is so
@@ -142,7 +142,7 @@ func (p *Page) alarms(c *snapshot.Cell, now time.Time) (standing, aside []alarmV
 }
 
 // alarmView puts one alarm into words.
-func (p *Page) alarmView(a snapshot.Alarm, now time.Time) alarmView {
+func (p *Page) alarmView(a alerts.Alarm, now time.Time) alarmView {
 	v := alarmView{
 		Alarm: a, Title: sentence.Name(a.Condition), StateText: stateTexts[a.State], Since: p.clock(a.Since, now),
 		Open: a.State.Unanswered(), Shelved: a.State == alerts.SHLVD, Resets: a.State == alerts.LTACK,

@@ -9,7 +9,6 @@ import (
 	"nightcell/daemon/control"
 	"nightcell/daemon/notices"
 	"nightcell/daemon/runlog"
-	"nightcell/daemon/snapshot"
 	"strings"
 	"time"
 	"unicode"
@@ -144,18 +143,7 @@ func (r *Run) saysItself(ch *alerts.Change) bool {
 }
 
 // relist rebuilds the alarm list that snapshots show.
-func (r *Run) relist() {
-	active := r.alarms.Active()
-	list := make([]snapshot.Alarm, 0, len(active))
-	for _, a := range active {
-		list = append(list, snapshot.Alarm{
-			Condition: a.Condition.String(), State: a.State, Priority: a.Priority, Since: a.Since,
-			First: a.First, Text: a.Text, Meaning: r.alarms.Meaning(a.Condition), Action: a.Condition.About().First,
-			By: a.By, Reason: a.Reason, ShelfEnds: a.ShelfEnds,
-		})
-	}
-	r.shown, r.blind = list, r.alarms.Blind()
-}
+func (r *Run) relist() { r.shown, r.blind = r.alarms.Active(), r.alarms.Blind() }
 
 // kindOfNotice says whether a change is news for a person, and of which kind.
 func kindOfNotice(ch *alerts.Change) (routes.Kind, bool) {

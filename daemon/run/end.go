@@ -140,7 +140,7 @@ type leftover struct {
 	log    *runlog.Writer
 	count  *integrate.Coulometer
 	memory memory
-	alarms []snapshot.Alarm // the abort, as snapshots show it
+	alarms []alerts.Alarm // the abort, as snapshots show it
 }
 
 // Take takes over a run that has ended.
@@ -165,7 +165,7 @@ func (p *Past) keep(r *Run, why string) {
 
 // leave keeps an abort in view, with the log open.
 func (p *Past) leave(r *Run, a *abort, m memory) {
-	p.left = &leftover{abort: *a, log: r.log, count: r.count, memory: m, alarms: []snapshot.Alarm{{
+	p.left = &leftover{abort: *a, log: r.log, count: r.count, memory: m, alarms: []alerts.Alarm{{
 		Condition: alerts.OutputOff.String(), State: alerts.UNACK, Priority: a.Priority, Since: a.Since,
 		First: true, Text: a.Text, Meaning: a.Meaning, Action: a.First,
 	}}}
@@ -198,7 +198,7 @@ func (p *Past) resume(r *Run, m *memory, why string) error {
 }
 
 // Alarms is what the last run left to be done, as snapshots show it.
-func (p *Past) Alarms() []snapshot.Alarm {
+func (p *Past) Alarms() []alerts.Alarm {
 	if p.left == nil {
 		return nil
 	}

@@ -298,7 +298,7 @@ func (r *Run) preflight(unasked error) []control.Check {
 	var standing []string
 	for _, alarm := range r.alarms.Active() {
 		if alarm.Priority >= alerts.High && alarm.Holds {
-			standing = append(standing, alarm.Condition.String())
+			standing = append(standing, alarm.Condition)
 		}
 	}
 	return append(checks, check("no high-priority alarm", len(standing) == 0, "none active", strings.Join(standing, ", ")))

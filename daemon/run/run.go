@@ -14,7 +14,6 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/runlog"
-	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
@@ -69,9 +68,9 @@ type Run struct {
 	altered    string        // what became of the log behind the watch's back, until somebody has acknowledged it
 	outsideAt  time.Duration // when to look at pushes and routes again
 	outside    alerts.Outside
-	noticed    time.Time        // stamp of the newest notice
-	shown      []snapshot.Alarm // rebuilt only when it changes
-	blind      []string         // likewise, and at each checkpoint
+	noticed    time.Time      // stamp of the newest notice
+	shown      []alerts.Alarm // rebuilt only when it changes
+	blind      []string       // likewise, and at each checkpoint
 }
 
 // clearance is what the operator confirmed before an unattended run.

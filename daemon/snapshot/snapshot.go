@@ -47,7 +47,7 @@ type Cell struct {
 	Charge   Charge
 	Bath     Bath
 	Settings Settings
-	Alarms   []Alarm // those not in the normal state, causes before what follows from them
+	Alarms   []alerts.Alarm // those not in the normal state, causes before what follows from them
 	Log      Log
 	Outlet   Outlet // filled in for the reader; the cell's loop knows nothing of it
 	Poll     Poll
@@ -149,21 +149,6 @@ type Settings struct {
 	LimitVolts   float64
 	LimitAmperes float64
 	Tripped      []string
-}
-
-// Alarm is one alarm that is not in the normal state.
-type Alarm struct {
-	Condition string          `json:"condition"`
-	State     alerts.State    `json:"state"` // by IEC 62682
-	Priority  alerts.Priority `json:"priority"`
-	Since     time.Time       `json:"since,omitzero"`
-	First     bool            `json:"first,omitempty"` // the first out: the cause, not a consequence
-	Text      string          `json:"text,omitempty"`
-	Meaning   string          `json:"meaning,omitempty"`
-	Action    string          `json:"action,omitempty"` // what to do first
-	By        string          `json:"by,omitempty"`     // who acted on it last
-	Reason    string          `json:"reason,omitempty"` // why it is set aside
-	ShelfEnds time.Time       `json:"shelf_ends,omitzero"`
 }
 
 // Log is the state of the run log.

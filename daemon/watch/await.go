@@ -9,7 +9,6 @@ import (
 	"nightcell/daemon/ledger"
 	"nightcell/daemon/notices"
 	"nightcell/daemon/run"
-	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/integrate"
 	"time"
@@ -18,11 +17,11 @@ import (
 // waiting is what is known while no run is open.
 type waiting struct {
 	zero    zeroTaker
-	from    drivers.Reading  // where a run that begins now would begin: the newest with the output off
-	atRest  float64          // A that the supply reports when none flows
-	readUTC time.Time        // of the newest good reading
-	noRun   string           // why no run can begin, as it was said last
-	alarms  []snapshot.Alarm // likewise, for snapshots: no board judges; nil while nothing keeps a run from beginning
+	from    drivers.Reading // where a run that begins now would begin: the newest with the output off
+	atRest  float64         // A that the supply reports when none flows
+	readUTC time.Time       // of the newest good reading
+	noRun   string          // why no run can begin, as it was said last
+	alarms  []alerts.Alarm  // likewise, for snapshots: no board judges; nil while nothing keeps a run from beginning
 }
 
 // await watches for a run to begin: the output works, or may work for all the supply tells.
@@ -120,7 +119,7 @@ func (c *Cell) tellUnwatched(err error) {
 	n.Meaning = "Until this is fixed, no charge is counted and no alarm is raised."
 	n.First = "Stay with the cell or switch it off; then free disk space or correct the permissions."
 	c.settings.Past(n)
-	w.alarms = []snapshot.Alarm{{
+	w.alarms = []alerts.Alarm{{
 		Condition: n.Condition, State: alerts.UNACK, Priority: n.Priority, Since: n.Since, First: true,
 		Text: n.Text, Meaning: n.Meaning, Action: n.First,
 	}}

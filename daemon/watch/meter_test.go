@@ -102,7 +102,7 @@ func agrees(s *snapshot.Cell, b *watchtest.Bench) error {
 }
 
 // active are the alarms whose conditions hold.
-func active(s *snapshot.Cell) (all []snapshot.Alarm) {
+func active(s *snapshot.Cell) (all []alerts.Alarm) {
 	for _, a := range s.Alarms {
 		if a.State.Active() && !a.State.Hidden() {
 			all = append(all, a)

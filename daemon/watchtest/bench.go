@@ -288,11 +288,11 @@ func EachRecord(t *testing.T, run string, do func(*runlog.Record)) {
 }
 
 // Standing returns the alarm of a condition in a snapshot.
-func Standing(s *snapshot.Cell, c alerts.Condition) (snapshot.Alarm, bool) {
+func Standing(s *snapshot.Cell, c alerts.Condition) (alerts.Alarm, bool) {
 	for _, a := range s.Alarms {
 		if a.Condition == c.String() {
 			return a, true
 		}
 	}
-	return snapshot.Alarm{}, false
+	return alerts.Alarm{}, false
 }

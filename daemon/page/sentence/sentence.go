@@ -183,7 +183,7 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 }
 
 // tell is one alarm in a sentence.
-func tell(a snapshot.Alarm) string {
+func tell(a alerts.Alarm) string {
 	switch a.State {
 	case alerts.RTNUN:
 		return Name(a.Condition) + " has cleared; not acknowledged."
@@ -197,7 +197,7 @@ func tell(a snapshot.Alarm) string {
 
 // standingOf: an alarm of high priority that holds calls a person even when somebody
 // acknowledged it; one that is over, or a low one, is worth a look.
-func standingOf(a snapshot.Alarm) Standing {
+func standingOf(a alerts.Alarm) Standing {
 	latched := a.State == alerts.LTUNK || a.State == alerts.LTACK
 	if a.Priority >= alerts.High && (a.State.Active() || latched) {
 		return Act

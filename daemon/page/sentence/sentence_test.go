@@ -30,7 +30,7 @@ func zinc() *snapshot.Cell {
 }
 
 func TestOf(t *testing.T) {
-	short := snapshot.Alarm{Condition: "hard-short", State: alerts.UNACK, Priority: alerts.Highest, Text: "0.28 V at 2.63 A is under the floor. Likeliest a tree.", Action: "Switch off."}
+	short := alerts.Alarm{Condition: "hard-short", State: alerts.UNACK, Priority: alerts.Highest, Text: "0.28 V at 2.63 A is under the floor. Likeliest a tree.", Action: "Switch off."}
 	for _, c := range []struct {
 		name   string
 		change func(c *snapshot.Cell)
@@ -66,7 +66,7 @@ func TestOf(t *testing.T) {
 		{"an alarm without an action", func(c *snapshot.Cell) {
 			a := short
 			a.Action = ""
-			c.Alarms = []snapshot.Alarm{a}
+			c.Alarms = []alerts.Alarm{a}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h. Short circuit: no metal is depositing; finish unknown. Hard short: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"waiting", func(c *snapshot.Cell) { c.Waiting = true },
 			"Zinc 1 has not started: its output is off. Counting starts when current flows. Nothing is wrong.", sentence.Well},
@@ -78,39 +78,39 @@ func TestOf(t *testing.T) {
 			"Zinc 1 has not started: its output is on, but no current flows. Check clips and leads. Counting starts when current flows. The supply does not answer.", sentence.Look},
 		{"never read", func(c *snapshot.Cell) { c.Waiting, c.Link.Up, c.Reading = true, false, snapshot.Reading{} },
 			"Zinc 1 has not started: no reading from its supply yet. The supply does not answer.", sentence.Look},
-		{"short", func(c *snapshot.Cell) { c.Alarms = []snapshot.Alarm{short} },
+		{"short", func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short} },
 			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h. Short circuit: no metal is depositing; finish unknown. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off.", sentence.Act},
 		{"a short that is over but kept", func(c *snapshot.Cell) {
 			a := short
 			a.State = alerts.LTUNK
-			c.Alarms = []snapshot.Alarm{a}
+			c.Alarms = []alerts.Alarm{a}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Hard short has cleared, latched, not acknowledged: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"a short that is over, answered and kept", func(c *snapshot.Cell) {
 			a := short
 			a.State = alerts.LTACK
-			c.Alarms = []snapshot.Alarm{a}
+			c.Alarms = []alerts.Alarm{a}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Hard short has cleared, latched until reset: 0.28 V at 2.63 A is under the floor.", sentence.Act},
 		{"a high one acknowledged still calls", func(c *snapshot.Cell) {
 			a := short
 			a.State = alerts.ACKED
-			c.Alarms = []snapshot.Alarm{a, {Condition: "charge-behind", State: alerts.UNACK, Priority: alerts.Low, Text: "x"}}
+			c.Alarms = []alerts.Alarm{a, {Condition: "charge-behind", State: alerts.UNACK, Priority: alerts.Low, Text: "x"}}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h. Short circuit: no metal is depositing; finish unknown. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
 		{"what holds comes before what is over", func(c *snapshot.Cell) {
-			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: alerts.RTNUN, Priority: alerts.High, Text: "x", Action: "y"}, short}
+			c.Alarms = []alerts.Alarm{{Condition: "supply-silent", State: alerts.RTNUN, Priority: alerts.High, Text: "x", Action: "y"}, short}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h. Short circuit: no metal is depositing; finish unknown. Hard short: 0.28 V at 2.63 A is under the floor. First: switch off. 2 alarms in all.", sentence.Act},
 		{"over and unanswered", func(c *snapshot.Cell) {
-			c.Alarms = []snapshot.Alarm{{Condition: "supply-silent", State: alerts.RTNUN, Priority: alerts.High, Text: "x", Action: "y"}}
+			c.Alarms = []alerts.Alarm{{Condition: "supply-silent", State: alerts.RTNUN, Priority: alerts.High, Text: "x", Action: "y"}}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Supply silent has cleared; not acknowledged.", sentence.Look},
 		{"a low one", func(c *snapshot.Cell) {
-			c.Alarms = []snapshot.Alarm{{Condition: "charge-behind", State: alerts.UNACK, Priority: alerts.Low, Text: "1.2 A·h behind the plan."}}
+			c.Alarms = []alerts.Alarm{{Condition: "charge-behind", State: alerts.UNACK, Priority: alerts.Low, Text: "1.2 A·h behind the plan."}}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Charge behind: 1.2 A·h behind the plan.", sentence.Look},
 		{"set aside is said and not counted", func(c *snapshot.Cell) {
 			a := short
 			a.State = alerts.SHLVD
-			c.Alarms = []snapshot.Alarm{a}
+			c.Alarms = []alerts.Alarm{a}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Nothing is wrong. (1 alarm shelved or out of service.)", sentence.Well},
 		{"not judged is not said", func(c *snapshot.Cell) {
-			c.Alarms = []snapshot.Alarm{{Condition: "contact", State: alerts.DSUPR, Priority: alerts.Medium, Reason: "the corridor is being learned"}}
+			c.Alarms = []alerts.Alarm{{Condition: "contact", State: alerts.DSUPR, Priority: alerts.Medium, Reason: "the corridor is being learned"}}
 		}, "Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; at this current it finishes at 05:40. Nothing is wrong.", sentence.Well},
 		{"silent", func(c *snapshot.Cell) { c.Reading.At, c.Link.Up = now.Add(-4*time.Minute), false },
 			"Zinc 1 had passed 18.420 ± 0.069 A·h of 26.1 A·h at 02:08, at its last reading. No reading for 4 min 00 s.", sentence.Look},
@@ -180,7 +180,7 @@ func FuzzSentence(f *testing.F) {
 		cell := zinc()
 		cell.Name = name
 		cell.Charge.CountedCoulombs, cell.Charge.UncertaintyCoulombs, cell.Charge.SecondsToTarget = a, b, c
-		cell.Alarms = []snapshot.Alarm{{Condition: "hard-short", State: alerts.State(state), Text: "t", Action: "a"}}
+		cell.Alarms = []alerts.Alarm{{Condition: "hard-short", State: alerts.State(state), Text: "t", Action: "a"}}
 		s := sentence.Of(cell, now, time.UTC)
 		said := strings.TrimPrefix(s.Progress, sentence.Name(name))
 		if said == "" || s.Trouble == "" || strings.Contains(said, "NaN") || strings.Contains(said, "Inf") {

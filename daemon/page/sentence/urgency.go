@@ -5,18 +5,17 @@ import (
 	"slices"
 
 	"nightcell/alerts"
-	"nightcell/daemon/snapshot"
 )
 
 // ByUrgency returns alarms in the order in which a person should read them.
-func ByUrgency(alarms []snapshot.Alarm) []snapshot.Alarm {
+func ByUrgency(alarms []alerts.Alarm) []alerts.Alarm {
 	return slices.SortedStableFunc(slices.Values(alarms), Before)
 }
 
 // Before compares two alarms by the order in which a person should read them: those that hold before those that are over
 // and kept, then those over and unanswered, then those set aside; among them by priority, the cause before its
 // consequences, the older first.
-func Before(a, b snapshot.Alarm) int {
+func Before(a, b alerts.Alarm) int {
 	return cmp.Or(
 		cmp.Compare(stage(a), stage(b)), cmp.Compare(b.Priority, a.Priority),
 		cmp.Compare(side(a), side(b)), a.Since.Compare(b.Since),
@@ -24,7 +23,7 @@ func Before(a, b snapshot.Alarm) int {
 }
 
 // Urgency is the priority of the most urgent alarm that holds and that nobody has answered, -1 when there is none.
-func Urgency(alarms []snapshot.Alarm) int {
+func Urgency(alarms []alerts.Alarm) int {
 	most := -1
 	for _, a := range alarms {
 		if a.State == alerts.UNACK {
@@ -35,7 +34,7 @@ func Urgency(alarms []snapshot.Alarm) int {
 }
 
 // stage orders the states of the lifecycle.
-func stage(a snapshot.Alarm) int {
+func stage(a alerts.Alarm) int {
 	switch s := a.State; {
 	case s.Hidden():
 		return 4
@@ -48,7 +47,7 @@ func stage(a snapshot.Alarm) int {
 }
 
 // side puts the first out before what followed from it.
-func side(a snapshot.Alarm) int {
+func side(a alerts.Alarm) int {
 	if a.First {
 		return 0
 	}
