@@ -15,11 +15,11 @@ import (
 
 // Mistake is one thing that is wrong in a configuration, and where.
 type Mistake struct {
-	File   string `json:"file"`
-	Line   int    `json:"line"` // 0: no line of the file is to blame
-	Key    string `json:"key"`  // with its tables: cell.zinc-1.bath.volume
-	Wrong  string `json:"wrong"`
-	Remedy string `json:"remedy"` // what would be right; may be empty
+	File   string
+	Line   int    // 0: no line of the file is to blame
+	Key    string // with its tables: cell.zinc-1.bath.volume
+	Wrong  string
+	Remedy string // what would be right; may be empty
 }
 
 // Error is one line: file:line: key: what is wrong; what would be right.

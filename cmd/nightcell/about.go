@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"compress/gzip"
 	_ "embed"
 	"fmt"
@@ -40,64 +41,44 @@ func newLicencesCommand(s *shell) *cobra.Command {
 	})
 }
 
-// build is what a program says of where it comes from.
-type build struct {
-	Version  string `json:"version"`
-	Commit   string `json:"commit,omitempty"`
-	Time     string `json:"commit_time,omitempty"`
-	Modified bool   `json:"modified"` // something was not committed
-	Go       string `json:"go"`
-	System   string `json:"system"`
-}
-
-func buildOf(info *debug.BuildInfo) build {
-	b := build{Version: "unknown", Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH}
-	if info == nil {
-		return b
-	}
-	if info.Main.Version != "" {
-		b.Version = info.Main.Version
-	}
-	for _, s := range info.Settings {
-		switch s.Key {
-		case "vcs.revision":
-			b.Commit = s.Value
-		case "vcs.time":
-			b.Time = s.Value
-		case "vcs.modified":
-			b.Modified = s.Value == "true"
-		case "GOARM":
-			b.System += "v" + s.Value
-		}
-	}
-	return b
-}
-
 // version is the module's, as the build recorded it.
 func version() string {
-	info, _ := debug.ReadBuildInfo()
-	return buildOf(info).Version
+	if info, ok := debug.ReadBuildInfo(); ok {
+		return cmp.Or(info.Main.Version, "unknown")
+	}
+	return "unknown"
 }
 
 func newVersionCommand(s *shell) *cobra.Command {
-	var asJSON bool
-	cmd := newCommand("version", func(*cobra.Command, []string) error {
+	return newCommand("version", func(*cobra.Command, []string) error {
 		info, _ := debug.ReadBuildInfo()
-		b := buildOf(info)
-		return s.show(asJSON, b, func(w io.Writer) {
-			modified := ""
-			if b.Modified {
-				modified = ", and something that was not committed"
-			}
-			fmt.Fprintf(w, "nightcell %s\n", b.Version)
-			if b.Commit != "" {
-				fmt.Fprintf(w, "commit    %s of %s%s\n", b.Commit, b.Time, modified)
-			}
-			fmt.Fprintf(w, "built by  %s for %s\n", b.Go, b.System)
-		})
+		_, err := io.WriteString(s.out, origin(info))
+		return err
 	})
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	return cmd
+}
+
+// origin says where a program comes from; info is nil where the build recorded nothing.
+func origin(info *debug.BuildInfo) string {
+	if info == nil {
+		info = &debug.BuildInfo{}
+	}
+	recorded := map[string]string{}
+	for _, s := range info.Settings {
+		recorded[s.Key] = s.Value
+	}
+	text := "nightcell " + cmp.Or(info.Main.Version, "unknown") + "\n"
+	if commit := recorded["vcs.revision"]; commit != "" {
+		text += fmt.Sprintf("commit    %s of %s", commit, recorded["vcs.time"])
+		if recorded["vcs.modified"] == "true" {
+			text += ", and something that was not committed"
+		}
+		text += "\n"
+	}
+	system := runtime.GOOS + "/" + runtime.GOARCH
+	if arm := recorded["GOARM"]; arm != "" {
+		system += "v" + arm
+	}
+	return text + fmt.Sprintf("built by  %s for %s\n", runtime.Version(), system)
 }
 
 // choice is what a line of use says of an argument that flags can stand for: (CELL | --bath NAME).

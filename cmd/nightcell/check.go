@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -28,11 +27,9 @@ import (
 )
 
 type checkFlags struct {
-	config      string
-	ask, asJSON bool
-	patience    string
-	record      string
-	rack        *scpi.Rack // by which the supplies are asked; nil: one of its own
+	config, patience, record string
+	ask                      bool
+	rack                     *scpi.Rack // by which the supplies are asked; nil: one of its own
 }
 
 func newCheckCommand(s *shell) *cobra.Command {
@@ -42,7 +39,6 @@ func newCheckCommand(s *shell) *cobra.Command {
 	flags.StringVar(&f.config, "config", "", "configuration `file` (TOML)")
 	flags.BoolVar(&f.ask, "ask", false, "query each supply without changing its settings")
 	flags.StringVar(&f.patience, "patience", "20 s", "longest `time` for one supply to answer all queries")
-	flags.BoolVar(&f.asJSON, "json", false, "print one JSON object")
 	recordFlag(flags, &f.record)
 	return cmd
 }
@@ -58,25 +54,16 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 	if err != nil {
 		return err
 	}
-	report := checkReport{Config: f.config, Mistakes: configs.Mistakes{}, Cells: []cellJSON{}, Supplies: []askedJSON{}, Notes: []string{}}
 	config, err := configs.Load(f.config)
+	var mistakes configs.Mistakes
 	switch {
-	case errors.As(err, &report.Mistakes) && f.asJSON:
-		return cmp.Or(printJSON(s.out, report), error(usageError{errSilent}))
-	case errors.As(err, &report.Mistakes):
-		fmt.Fprintln(s.err, report.Mistakes)
+	case errors.As(err, &mistakes):
+		fmt.Fprintln(s.err, mistakes)
 		return usageError{errSilent}
 	case err != nil:
 		return usageError{err}
 	}
-	report.Valid = true
-	report.outside(config)
-	for _, m := range slices.Concat(config.Notes, config.Unfilled()) {
-		report.Notes = append(report.Notes, m.Error())
-	}
-	for i := range config.Cells {
-		report.Cells = append(report.Cells, judgeCell(config, &config.Cells[i]))
-	}
+	answers, sound := "", true
 	if f.ask {
 		rack := f.rack
 		if rack == nil {
@@ -86,122 +73,146 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 			}
 			defer rack.Record.Close()
 		}
-		report.Supplies = askAll(ctx, config, rack, patience)
+		answers, sound = askAll(ctx, config, rack, patience)
 	}
-	sound := !slices.ContainsFunc(report.Supplies, func(a askedJSON) bool { return a.Problem != "" })
-	err = s.show(f.asJSON, report, func(w io.Writer) { report.print(w, f.ask) })
-	if err == nil && !report.Valid {
+	wrong, notes := outside(config)
+	var b strings.Builder
+	for _, m := range wrong {
+		fmt.Fprintln(&b, m)
+	}
+	if len(wrong) == 0 {
+		cells := "1 cell"
+		if n := len(config.Cells); n != 1 {
+			cells = fmt.Sprintf("%d cells", n)
+		}
+		fmt.Fprintf(&b, "%s: no mistakes; %s\n", f.config, cells)
+	}
+	for _, m := range slices.Concat(notes, config.Notes, config.Unfilled()) {
+		fmt.Fprintf(&b, "note: %s\n", m.Error())
+	}
+	for i := range config.Cells {
+		printCell(&b, config, &config.Cells[i])
+	}
+	b.WriteString(answers)
+	if !f.ask && len(wrong) == 0 {
+		b.WriteString("\nNo supply was queried; add --ask to query them without changing settings.\n")
+	}
+	_, err = io.WriteString(s.out, b.String())
+	if err == nil && len(wrong) > 0 {
 		return usageError{errSilent}
 	}
 	return soundOr(sound, err)
 }
 
-// checkReport is what check has found, and its JSON form.
-type checkReport struct {
-	Config   string           `json:"config"`
-	Valid    bool             `json:"valid"`
-	Mistakes configs.Mistakes `json:"mistakes"`
-	Notes    []string         `json:"notes"`
-	Cells    []cellJSON       `json:"cells"`
-	Supplies []askedJSON      `json:"supplies"` // those asked
+// outside tries secrets, templates and files. What only another user may read is no mistake but a note.
+func outside(config *configs.Config) (wrong, notes configs.Mistakes) {
+	notes = config.Exposed()
+	for _, err := range config.Outside() {
+		if errors.Is(err, fs.ErrPermission) {
+			notes = append(notes, err.Mistake)
+		} else {
+			wrong = append(wrong, err.Mistake)
+		}
+	}
+	return wrong, notes
 }
 
-type cellJSON struct {
-	Name          string   `json:"name"`
-	Supply        string   `json:"supply"`
-	Channel       int      `json:"channel"`
-	Parallel      []int    `json:"parallel,omitempty"`
-	InSeries      int      `json:"in_series"`
-	Port          string   `json:"port"`
-	May           []string `json:"may"`
-	AtTarget      string   `json:"at_target"`
-	OnStop        string   `json:"on_stop"`
-	*CellTarget            // nil: none is set
-	Notes         []string `json:"notes"`
-	Left          string   `json:"left,omitempty"`  // what the ledger says is left in the bath
-	Blank         string   `json:"blank,omitempty"` // what the cathode weighs, by its ledger
-	plan          *bath.Plan
-	configuration *configs.Cell
+// checkLine writes a line below the name of a cell or a supply.
+func checkLine(w io.Writer, name, format string, args ...any) {
+	fmt.Fprintf(w, "  %-12s %s\n", name, fmt.Sprintf(format, args...))
 }
 
-type CellTarget struct {
-	Metal        string   `json:"metal"`
-	MetalInBath  float64  `json:"metal_in_bath_grams"`
-	Theoretical  float64  `json:"theoretical_charge_coulombs"`
-	TargetCharge float64  `json:"target_charge_coulombs"`
-	Uncertainty  float64  `json:"target_charge_standard_uncertainty_coulombs"`
-	Low          float64  `json:"target_charge_low_coulombs"`
-	High         float64  `json:"target_charge_high_coulombs"`
-	Deposit      float64  `json:"deposit_grams"`
-	Duration     *float64 `json:"duration_seconds,omitempty"`
-}
-
-// judgeCell computes what a cell's configuration comes to.
-func judgeCell(config *configs.Config, c *configs.Cell) cellJSON {
+// printCell writes what a cell's configuration comes to.
+func printCell(w io.Writer, config *configs.Config, c *configs.Cell) {
 	s := config.Supply(c.Supply)
-	j := cellJSON{Name: c.Name, Supply: c.Supply, Channel: c.Channel, Parallel: c.Parallel, InSeries: c.Series, Port: s.Line.Address, May: []string{},
-		AtTarget: c.AtTarget.String(), OnStop: c.OnStop.String(), Notes: []string{}, configuration: c}
-	if c.OnStop == alerts.Notify {
-		j.OnStop = "leave" // as it is written in the file
-	}
-	if c.May.Off {
-		j.May = append(j.May, alerts.Off.String())
-	}
-	if c.May.Hold {
-		j.May = append(j.May, alerts.Hold.String())
-	}
-	if c.May.Step {
-		j.May = append(j.May, "step")
-	}
+	var notes []string
 	if s.Accuracy.Assumed {
-		j.Notes = append(j.Notes, fmt.Sprintf("the accuracy of supply %s is assumed; copy [supply.%s.accuracy] from its data sheet", s.Name, s.Name))
+		notes = append(notes, fmt.Sprintf("the accuracy of supply %s is assumed; copy [supply.%s.accuracy] from its data sheet", s.Name, s.Name))
 	}
-	if note := slowAttach(s); note != "" {
-		j.Notes = append(j.Notes, note)
-	}
+	notes = append(notes, slowAttach(s)...)
 	if c.Efficiency.Learned {
 		taught, lesson, err := new(books.Pupil).Taught(config, c.Name)
 		if err != nil {
-			j.Notes = append(j.Notes, err.Error())
+			notes = append(notes, err.Error())
 		} else {
 			c, config = taught.Cell(c.Name), taught
-			j.Notes = append(j.Notes, plansheet.LessonLines(lesson)...)
+			notes = append(notes, plansheet.LessonLines(lesson)...)
 		}
 	}
 	plan, err := c.Plan(s)
+	var on ledger.Continued
 	if frozen, wrong := config.Frozen(c.Name); plan != nil && wrong == nil {
-		var on ledger.Continued
 		if on, err = ledger.Continue(config.Data, frozen, c.Name, time.Now(), runlog.Patience); on.Left != "" {
-			c, plan, j.configuration, j.Left = on.Cell, on.Plan, on.Cell, on.Left
-			j.Notes = append(j.Notes, "not followed from run to run: "+ledger.NotFollowed)
+			c, plan = on.Cell, on.Plan
+			notes = append(notes, "not followed from run to run: "+ledger.NotFollowed)
 		}
-		j.Blank = on.Blank
 		if on.Told != "" {
-			j.Notes = append(j.Notes, on.Told)
+			notes = append(notes, on.Told)
 		}
 	}
 	if err != nil { // Parse has tried the plan and let it through
-		j.Notes = append(j.Notes, err.Error())
+		notes = append(notes, err.Error())
+	}
+	line := func(name, format string, args ...any) { checkLine(w, name, format, args...) }
+	fmt.Fprintf(w, "\ncell %s\n", c.Name)
+	line("supply", "%s, %s, on %s", c.Supply, c.Wiring(), s.Line.Address)
+	if len(c.Meters) > 0 {
+		line("meters", "%s", strings.Join(c.Meters, ", "))
+	}
+	line("poll", "every %s; no reading for %s is a gap; log synced every %s", timeWords(c.Poll), timeWords(c.GapAfter), timeWords(c.Sync))
+	line("may", "%s", mayWords(c))
+	if c.Reason != "" {
+		line("reason", "%s", c.Reason)
 	}
 	if plan == nil {
-		j.Notes = append(j.Notes, "no target is set; charge is counted without an end")
-		return j
+		notes = append(notes, "no target is set; charge is counted without an end")
+	} else {
+		g := plan.Goal
+		inBath := report.Show(plan.Amount, report.Grams) + " of " + plan.Metal.Element.Name
+		if on.Left != "" {
+			inBath = strings.Replace(on.Left, " that", " of "+plan.Metal.Element.Name+" that", 1)
+		}
+		line("in the bath", "%s", inBath)
+		if on.Blank != "" {
+			line("blank", "%s", on.Blank)
+		}
+		line("target", "%s, as counted with this supply (k = 2)", report.Show(g.Charge, report.AmpereHours))
+		line("deposit", "%s", report.Show(g.Deposit, report.Grams))
+		if g.Duration.Known() {
+			line("duration", "%s at %s", report.Lasting(g.Duration), quantity.Format(quantity.Current, c.States.Current.Value))
+			if run := c.Limits.Run; run > 0 && g.Duration.Value > run.Seconds() {
+				notes = append(notes, fmt.Sprintf("the run will take longer than limits.duration, %s", quantity.Format(quantity.Time, run.Seconds())))
+			}
+		}
+		if c.States.Current.Value > c.Limits.Amperes {
+			notes = append(notes, "the working current is above limits.current; over-current will be raised at once")
+		}
+		notes = slices.Concat(notes, brokenLimits(s, c, plan), plan.Notes)
 	}
-	g := plan.Goal
-	j.plan = plan
-	j.CellTarget = &CellTarget{Metal: plan.Metal.String(), MetalInBath: plan.Amount.Value * 1e3, Theoretical: g.Theoretical.Value,
-		TargetCharge: g.Charge.Value, Uncertainty: g.Charge.StandardUncertainty, Low: g.Low, High: g.High, Deposit: g.Deposit.Value * 1e3}
-	if g.Duration.Known() {
-		j.Duration = &g.Duration.Value
-		if run := c.Limits.Run; run > 0 && g.Duration.Value > run.Seconds() {
-			j.Notes = append(j.Notes, fmt.Sprintf("the run will take longer than limits.duration, %s", quantity.Format(quantity.Time, run.Seconds())))
+	for _, n := range notes {
+		line("note", "%s", n)
+	}
+}
+
+// mayWords is what nightcell may do to the output of a cell, and when it does it by itself.
+func mayWords(c *configs.Cell) string {
+	var may []string
+	for _, p := range []struct {
+		given bool
+		word  string
+	}{{c.May.Off, "off"}, {c.May.Hold, "hold"}, {c.May.Step, "step"}} {
+		if p.given {
+			may = append(may, p.word)
 		}
 	}
-	if working := c.States.Current.Value; working > c.Limits.Amperes {
-		j.Notes = append(j.Notes, "the working current is above limits.current; over-current will be raised at once")
+	if len(may) == 0 {
+		return "monitor only"
 	}
-	j.Notes = append(append(j.Notes, brokenLimits(s, c, plan)...), plan.Notes...)
-	return j
+	onStop := c.OnStop.String()
+	if c.OnStop == alerts.Notify {
+		onStop = "leave" // as it is written in the file
+	}
+	return fmt.Sprintf("%s; at target: %s; when nightcell stops: %s", strings.Join(may, ", "), c.AtTarget, onStop)
 }
 
 // brokenLimits says which limits the cell's own plan is expected to break. What the cell does not state enough of is not judged.
@@ -238,96 +249,12 @@ func brokenLimits(s *configs.Supply, c *configs.Cell, p *bath.Plan) []string {
 }
 
 // slowAttach says that the unit's watchdog may not outlast the first contact with a supply: only good readings feed it.
-func slowAttach(s *configs.Supply) string {
+func slowAttach(s *configs.Supply) []string {
 	const watchdog = time.Minute // WatchdogSec of the shipped unit
 	longest := s.FirstContact()
 	if longest <= watchdog {
-		return ""
+		return nil
 	}
-	return fmt.Sprintf("supply %s may take %s to give its first reading (dialect timeout); under systemd shorten the timeout or set WatchdogSec above that, else a slow supply restarts nightcell endlessly",
-		s.Name, quantity.Format(quantity.Time, longest.Seconds()))
-}
-
-// outside tries secrets, templates and files. What only another user may read is no mistake.
-func (r *checkReport) outside(config *configs.Config) {
-	for _, m := range config.Exposed() {
-		r.Notes = append(r.Notes, m.Error())
-	}
-	for _, err := range config.Outside() {
-		if errors.Is(err, fs.ErrPermission) {
-			r.Notes = append(r.Notes, err.Error())
-			continue
-		}
-		r.Valid = false
-		r.Mistakes = append(r.Mistakes, err.Mistake)
-	}
-}
-
-// print writes the report for people.
-func (r *checkReport) print(w io.Writer, asked bool) {
-	for _, m := range r.Mistakes {
-		fmt.Fprintln(w, m)
-	}
-	if r.Valid {
-		cells := "1 cell"
-		if n := len(r.Cells); n != 1 {
-			cells = fmt.Sprintf("%d cells", n)
-		}
-		fmt.Fprintf(w, "%s: no mistakes; %s\n", r.Config, cells)
-	}
-	for _, note := range r.Notes {
-		fmt.Fprintf(w, "note: %s\n", note)
-	}
-	for i := range r.Cells {
-		r.Cells[i].print(w)
-	}
-	for i := range r.Supplies {
-		r.Supplies[i].print(w)
-	}
-	if !asked && r.Valid {
-		fmt.Fprint(w, "\nNo supply was queried; add --ask to query them without changing settings.\n")
-	}
-}
-
-// checkLine writes a line below the name of a cell or a supply.
-func checkLine(w io.Writer, name, format string, args ...any) {
-	fmt.Fprintf(w, "  %-12s %s\n", name, fmt.Sprintf(format, args...))
-}
-
-func (j *cellJSON) print(w io.Writer) {
-	c := j.configuration
-	line := func(name, format string, args ...any) { checkLine(w, name, format, args...) }
-	fmt.Fprintf(w, "\ncell %s\n", j.Name)
-	line("supply", "%s, %s, on %s", j.Supply, c.Wiring(), j.Port)
-	if len(c.Meters) > 0 {
-		line("meters", "%s", strings.Join(c.Meters, ", "))
-	}
-	line("poll", "every %s; no reading for %s is a gap; log synced every %s", timeWords(c.Poll), timeWords(c.GapAfter), timeWords(c.Sync))
-	if len(j.May) == 0 {
-		line("may", "monitor only")
-	} else {
-		line("may", "%s; at target: %s; when nightcell stops: %s", strings.Join(j.May, ", "), j.AtTarget, j.OnStop)
-	}
-	if c.Reason != "" {
-		line("reason", "%s", c.Reason)
-	}
-	if p := j.plan; p != nil {
-		g := p.Goal
-		inBath := report.Show(p.Amount, report.Grams) + " of " + p.Metal.Element.Name
-		if j.Left != "" {
-			inBath = strings.Replace(j.Left, " that", " of "+p.Metal.Element.Name+" that", 1)
-		}
-		line("in the bath", "%s", inBath)
-		if j.Blank != "" {
-			line("blank", "%s", j.Blank)
-		}
-		line("target", "%s, as counted with this supply (k = 2)", report.Show(g.Charge, report.AmpereHours))
-		line("deposit", "%s", report.Show(g.Deposit, report.Grams))
-		if g.Duration.Known() {
-			line("duration", "%s at %s", report.Lasting(g.Duration), quantity.Format(quantity.Current, c.States.Current.Value))
-		}
-	}
-	for _, n := range j.Notes {
-		line("note", "%s", n)
-	}
+	return []string{fmt.Sprintf("supply %s may take %s to give its first reading (dialect timeout); under systemd shorten the timeout or set WatchdogSec above that, else a slow supply restarts nightcell endlessly",
+		s.Name, quantity.Format(quantity.Time, longest.Seconds()))}
 }

@@ -24,12 +24,14 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcell/configs"
+	"nightcell/configs/quantity"
 	"nightcell/daemon"
 	"nightcell/daemon/ledger"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/drivers/simulated"
+	"nightcell/integrate"
 )
 
 //go:embed demo.toml
@@ -49,7 +51,6 @@ type demoFlags struct {
 	data, listen, scenario string
 	speed                  float64
 	seed                   int64
-	json                   bool
 }
 
 func newDemoCommand(s *shell) *cobra.Command {
@@ -61,7 +62,6 @@ func newDemoCommand(s *shell) *cobra.Command {
 	flags.StringVar(&f.scenario, "scenario", "", "follow this scenario `file`")
 	flags.Float64Var(&f.speed, "speed", demoSpeed, "clock speed as a multiple of real time")
 	flags.Int64Var(&f.seed, "seed", 1, "seed of the simulated noise")
-	flags.BoolVar(&f.json, "json", false, "print the summary as one JSON object on standard output")
 	return cmd
 }
 
@@ -92,10 +92,7 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 	if err != nil {
 		return err
 	}
-	d := &demonstration{shell: s, demoFlags: f, port: port.Path(), dir: dir, notes: s.out}
-	if f.json {
-		d.notes = s.err
-	}
+	d := &demonstration{shell: s, demoFlags: f, port: port.Path(), dir: dir}
 	phone := httptest.NewServer(d)
 	defer phone.Close()
 	cfg, text, err := f.configure(dir, d.port, phone.URL)
@@ -107,12 +104,11 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 		return errors.Join(err, port.Close())
 	}
 	phone.Close() // no notification comes any more
-	sum := summarise(last, f.speed, instrument.Truth(1))
-	sum.Scenario, sum.Expected, sum.Told, sum.NoticesReceived = scenario.Name, append([]string{}, scenario.Expect...), append([]string{}, d.told...), d.received
+	truth := instrument.Truth(1)
 	if err := port.Close(); err != nil {
 		return fmt.Errorf("closing the simulated supply: %w", err)
 	}
-	return d.finish(sum)
+	return d.finish(last, truth, scenario)
 }
 
 // loadScenario returns the scenario asked for, or the demonstration's own: the output
@@ -197,7 +193,6 @@ type demonstration struct {
 	nextAt    float64 // part of the target at which the next line comes
 
 	mu       sync.Mutex
-	notes    io.Writer // where words go: standard output carries the one object with --json
 	received int
 	told     []string // conditions that an alarm was raised for, each once, in the order of their first notifications
 }
@@ -206,7 +201,7 @@ type demonstration struct {
 func (d *demonstration) say(format string, args ...any) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	fmt.Fprintf(d.notes, format+"\n", args...)
+	fmt.Fprintf(d.out, format+"\n", args...)
 }
 
 // ServeHTTP takes one CloudEvent, as a real webhook would.
@@ -351,17 +346,29 @@ func timeToGo(seconds float64) string {
 	return fmt.Sprintf("%dh%02dm to go", int(d.Hours()), int(d.Minutes())%60)
 }
 
-// finish prints the summary and says whether the demonstration succeeded.
-func (d *demonstration) finish(sum *demoSummary) error {
-	if err := d.show(d.json, sum, sum.print); err != nil {
-		return err
+// finish sets the figures of the run that has ended against the truth, and says whether the demonstration succeeded: the target is
+// reached, and the truth lies within the expanded uncertainty (k = 2) of the counted charge, the gaps included.
+func (d *demonstration) finish(s *snapshot.Cell, truth simulated.Truth, scenario *simulated.Scenario) error {
+	off := "NOT verified"
+	if s.OffVerified {
+		off = "verified by read-back"
 	}
-	switch {
-	case !sum.TargetReached:
-		return fmt.Errorf("the target was not reached: %s", cmp.Or(sum.EndedBecause, "the night ended first"))
-	case !sum.ChargeAgrees:
-		return fmt.Errorf("the counted charge is off by %.3g C, more than its expanded uncertainty of %.3g C",
-			sum.CountedCharge-sum.TrueCharge, 2*sum.ChargeUncertainty)
+	c := &s.Charge
+	d.say("\nThe run ended after %.2f h: %s. Output off: %s. Notifications received: %d.", s.Elapsed.Hours(), cmp.Or(s.EndedWhy, "the night ended"), off, d.received)
+	if len(scenario.Expect) > 0 {
+		d.say("Scenario %s: expected alarm %s; raised: %s.", scenario.Name, strings.Join(scenario.Expect, " or "), strings.Join(d.told, ", "))
+	}
+	d.say("\n%-10s %22s %16s", "", "counted", "truly")
+	d.say("%-10s %21s %16.3f A·h  (k = %d; target %.3f A·h)", "charge",
+		quantity.WithDoubt(c.CountedCoulombs/3600, integrate.CoverageFactor*c.UncertaintyCoulombs/3600), truth.Charge/3600, integrate.CoverageFactor, s.PlannedTarget/3600)
+	d.say("%-10s %21.2f %16.2f W·h", "energy", c.EnergyJoules/3600, truth.Energy/3600)
+	d.say("%-10s %21.2f %16.2f g   (estimated at the stated current efficiency)", "deposit", s.Bath.DepositGrams, truth.DepositGrams)
+	d.say("\nRun log: %s\nCheck it with: nightcell verify %[1]s", s.Run)
+	switch beyond := c.CountedCoulombs - truth.Charge; {
+	case !c.TargetReached:
+		return fmt.Errorf("the target was not reached: %s", cmp.Or(s.EndedWhy, "the night ended first"))
+	case !(math.Abs(beyond) <= integrate.CoverageFactor*c.UncertaintyCoulombs):
+		return fmt.Errorf("the counted charge is off by %.3g C, more than its expanded uncertainty of %.3g C", beyond, integrate.CoverageFactor*c.UncertaintyCoulombs)
 	}
 	return nil
 }

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -75,14 +76,14 @@ func newEnterCommand(s *shell) *cobra.Command {
 				entry.Words[ledger.Side] = side
 			}
 			entry.By, entry.Certain, entry.At = r.who(), certain, at
-			return s.enterLedger(&dataFlags{data, r.config}, of, name, kind, entry, r.asJSON)
+			return s.enterLedger(&dataFlags{data, r.config}, of, name, kind, entry)
 		}
 		where, err := r.place(cell, run)
 		switch {
 		case err != nil:
 			return err
 		case kind == "list":
-			return s.listEntries(where, r.asJSON)
+			return s.listEntries(where)
 		case kind == runlog.EntrySettle && where.isOpen:
 			gap.Cell, gap.By, gap.Text = cell, r.who(), text
 			return s.settle(cmd.Context(), r, gap)
@@ -93,7 +94,7 @@ func newEnterCommand(s *shell) *cobra.Command {
 			entry = gap.Entry()
 		}
 		entry.Cell, entry.By, entry.Certain, entry.At = cell, r.who(), certain, at
-		done, entry, beside, err := r.enter(cmd.Context(), where, entry)
+		done, beside, err := r.enter(cmd.Context(), where, entry)
 		if err != nil {
 			return contradicted(err)
 		}
@@ -104,10 +105,10 @@ func newEnterCommand(s *shell) *cobra.Command {
 		if beside {
 			said += ", beside the log of " + where.name()
 		}
-		return s.showEntered(r.asJSON, said, done, map[string]any{"entered": entry, "run": where.dir, "beside_the_log": beside})
+		return s.showEntered(said, done)
 	})
 	cmd.Long += "\n\n" + describeKinds()
-	r.addFlags(cmd, "print the entry as one JSON object")
+	r.addFlags(cmd)
 	cmd.Flags().StringVar(&text, "text", "", "free `text`; may also be given last without the flag")
 	cmd.Flags().StringVar(&bathName, "bath", "", "record in the ledger of the bath of this `name`")
 	cmd.Flags().StringVar(&electrode, "electrode", "", "record in the ledger of the electrode of this `name`")
@@ -119,9 +120,8 @@ func newEnterCommand(s *shell) *cobra.Command {
 }
 
 // showEntered tells what came of an entry.
-func (s *shell) showEntered(asJSON bool, said string, done control.Entered, object map[string]any) error {
-	object["name"], object["notes"] = done.Name, append([]string{}, done.Notes...)
-	return s.show(asJSON, object, func(w io.Writer) {
+func (s *shell) showEntered(said string, done control.Entered) error {
+	return s.table(func(w io.Writer) {
 		for _, line := range append([]string{said}, done.Notes...) {
 			fmt.Fprintln(w, drivers.Plain(line))
 		}
@@ -143,10 +143,9 @@ func (s *shell) settle(ctx context.Context, r *reach, gap control.Settlement) er
 		if err != nil {
 			return err
 		}
-		return s.show(r.asJSON, map[string]any{"settled": settled}, func(w io.Writer) {
-			fmt.Fprintf(w, "gap %d of %s is settled: %s A·h\n", settled.Gap, drivers.Plain(gap.Cell),
-				quantity.Interval(settled.BestCoulombs/3600, settled.LowCoulombs/3600, settled.HighCoulombs/3600))
-		})
+		_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %s A·h\n", settled.Gap, drivers.Plain(gap.Cell),
+			quantity.Interval(settled.BestCoulombs/3600, settled.LowCoulombs/3600, settled.HighCoulombs/3600))
+		return err
 	})
 }
 
@@ -246,18 +245,24 @@ func holdsLog(dir string) bool {
 func (p place) name() string { return filepath.Base(p.dir) }
 
 // enter hands an entry to the watch that writes its run, or, where none does, writes it beside the log. beside tells which.
-func (r *reach) enter(ctx context.Context, p place, e control.Entry) (done control.Entered, written control.Entry, beside bool, err error) {
+func (r *reach) enter(ctx context.Context, p place, e control.Entry) (done control.Entered, beside bool, err error) {
 	if p.dir == "" && (e.Kind == control.EntryPhoto || e.Kind == runlog.EntryRetract) {
-		return done, e, false, usagef("a %s is kept beside a run's log: name the run with --config or --run", e.Kind)
+		return done, false, usagef("a %s is kept beside a run's log: name the run with --config or --run", e.Kind)
 	}
-	var watch *control.Operator
-	if p.isOpen {
-		if watch, err = r.client(); err != nil {
-			return done, e, false, err
-		}
+	watch, err := r.watchOf(p)
+	if err != nil {
+		return done, false, err
 	}
-	done, written, beside, err = late.Hand(ctx, watch, p.dir, e, time.Now())
-	return done, written, beside, mistake(err)
+	done, beside, err = late.Hand(ctx, watch, p.dir, e, time.Now())
+	return done, beside, mistake(err)
+}
+
+// watchOf is the watch that may write a run; nil: none does.
+func (r *reach) watchOf(p place) (*control.Operator, error) {
+	if !p.isOpen {
+		return nil, nil
+	}
+	return r.client()
 }
 
 // mistake marks the operator's own mistakes as such, for the exit code.
@@ -268,15 +273,8 @@ func mistake(err error) error {
 	return speak(err)
 }
 
-// listed is an entry as list prints it.
-type listed struct {
-	Name   string        `json:"name"`
-	Entry  control.Entry `json:"entry"`
-	Counts bool          `json:"counts"` // no other entry has taken it back
-}
-
 // listEntries prints what persons have entered into a run, oldest first.
-func (s *shell) listEntries(p place, asJSON bool) error {
+func (s *shell) listEntries(p place) error {
 	if p.dir == "" {
 		return usagef("name the run whose entries to list: --config FILE or --run DIRECTORY")
 	}
@@ -288,24 +286,20 @@ func (s *shell) listEntries(p place, asJSON bool) error {
 	for _, r := range runlog.Counting(all) {
 		counts[r.Name()] = true
 	}
-	list := []listed{}
-	for _, r := range all {
-		if r.Text("by") != "" {
-			list = append(list, listed{r.Name(), control.EntryOf(&r), counts[r.Name()] || r.Text("kind") == runlog.EntryRetract})
-		}
-	}
-	return s.show(asJSON, map[string]any{"run": p.dir, "entries": list}, func(w io.Writer) {
-		if len(list) == 0 {
+	all = slices.DeleteFunc(all, func(r runlog.Record) bool { return r.Text("by") == "" })
+	return s.table(func(w io.Writer) {
+		if len(all) == 0 {
 			fmt.Fprintf(w, "no entries in %s\n", p.name())
 			return
 		}
 		fmt.Fprintln(w, "NAME\tTIME\tKIND\tBY\tWHAT")
-		for _, l := range list {
-			what := l.Entry.Said()
-			if !l.Counts {
+		for i := range all {
+			e := control.EntryOf(&all[i])
+			what := e.Said()
+			if !counts[all[i].Name()] && e.Kind != runlog.EntryRetract {
 				what += " (retracted)"
 			}
-			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", l.Name, localTime(l.Entry.At), l.Entry.Kind, drivers.Plain(l.Entry.By), drivers.Plain(what))
+			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", all[i].Name(), localTime(e.At), e.Kind, drivers.Plain(e.By), drivers.Plain(what))
 		}
 	})
 }

@@ -40,27 +40,14 @@ func newFinishCommand(s *shell) *cobra.Command {
 		}
 		in, isFile := s.in.(*os.File)
 		_, terminal := columns(s.out)
-		switch {
-		case r.asJSON || !isFile || !terminal || !term.IsTerminal(int(in.Fd())):
+		if !isFile || !terminal || !term.IsTerminal(int(in.Fd())) {
 			return w.standing(items)
 		}
 		return w.all(cmd.Context())
 	})
-	r.addFlags(cmd, "print the state of the checklist as one JSON object")
+	r.addFlags(cmd)
 	cmd.Flags().StringVar(&run, "run", "", "`run` by directory or start, such as 20260110T200000Z (default: the open run, else the last)")
 	return cmd
-}
-
-func checklistJSON(dir string, items []finish.Item) map[string]any {
-	list := []map[string]any{}
-	for _, i := range items {
-		m := map[string]any{"item": i.Name, "title": i.Title, "state": i.State, "optional": i.Optional}
-		if i.By != nil {
-			m["entry"] = i.By
-		}
-		list = append(list, m)
-	}
-	return map[string]any{"run": dir, "complete": finish.Complete(items), "items": list}
 }
 
 // errLater stands for an answer that is left for later.
@@ -148,12 +135,9 @@ func (w *walk) item(ctx context.Context, s *finish.Subject, i *finish.Item) erro
 
 // hand hands an entry on and tells what came of it.
 func (w *walk) hand(ctx context.Context, s *finish.Subject, e control.Entry) error {
-	var watch *control.Operator
-	if w.place.isOpen {
-		var err error
-		if watch, err = w.client(); err != nil {
-			return err
-		}
+	watch, err := w.watchOf(w.place)
+	if err != nil {
+		return err
 	}
 	done, err := s.Hand(ctx, watch, e, time.Now())
 	if err != nil {
@@ -224,7 +208,7 @@ func (w *walk) answer(ctx context.Context, i *finish.Item) (choice string, value
 
 // standing prints how every item stands.
 func (w *walk) standing(items []finish.Item) error {
-	return w.show(w.asJSON, checklistJSON(w.place.dir, items), func(to io.Writer) {
+	return w.table(func(to io.Writer) {
 		for _, i := range items {
 			state, said := string(i.State), ""
 			if i.State == finish.Open && i.Optional {

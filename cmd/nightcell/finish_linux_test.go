@@ -1,18 +1,22 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"io"
 	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
 
 	"github.com/creack/pty"
+
+	"nightcell/daemon/control"
+	"nightcell/daemon/finish"
+	"nightcell/daemon/runlog"
 )
 
 // terminal is a nightcell on a pseudo-terminal.
@@ -96,25 +100,30 @@ func honest(t *testing.T, question string) string {
 	return ""
 }
 
-// checklistOf is how the checklist stands, for programs.
+// checklistOf is how the checklist stands, as it is printed where there is no terminal.
 func checklistOf(t *testing.T, dir string) (complete bool, states map[string]string) {
 	t.Helper()
-	out, err := exec.Command("nightcell", "finish", "zinc-1", "--run", dir, "--json").Output()
-	var list struct {
-		Complete bool
-		Items    []struct{ Item, State string }
+	s, err := finish.Read(dir)
+	if err != nil {
+		t.Fatal(err)
 	}
-	if err == nil {
-		err = json.Unmarshal(out, &list)
-	}
+	items := s.Items()
+	out, err := exec.Command("nightcell", "finish", "zinc-1", "--run", dir).Output()
 	if err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
 	states = map[string]string{}
-	for _, i := range list.Items {
-		states[i.Item] = i.State
+	for _, i := range items {
+		line := regexp.MustCompile(`(?m)^(open|done|left-out|if you like) +` + regexp.QuoteMeta(i.Title) + `( |$)`).FindSubmatch(out)
+		if line == nil {
+			t.Fatalf("%s is not printed:\n%s", i.Title, out)
+		}
+		states[i.Name] = strings.Replace(string(line[1]), "if you like", "open", 1)
+		if states[i.Name] != string(i.State) {
+			t.Errorf("%s is printed as %s, and is %s", i.Title, line[1], i.State)
+		}
 	}
-	return list.Complete, states
+	return finish.Complete(items), states
 }
 
 // TestFinishOnATerminal: the whole walk, with a mistake, a contradiction, an item left out and one that waits.
@@ -203,24 +212,14 @@ func TestFinishIsKilled(t *testing.T) {
 			break
 		}
 	}
-	out, err := exec.Command("nightcell", "enter", "zinc-1", "list", "--run", dir, "--json").Output()
-	var list struct {
-		Entries []struct {
-			Entry struct {
-				Kind  string
-				Words map[string]string
-			}
-		}
-	}
-	if err == nil {
-		err = json.Unmarshal(out, &list)
-	}
+	all, err := runlog.PersonsEntries(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
 	count := map[string]int{}
-	for _, e := range list.Entries {
-		count[e.Entry.Kind+" "+e.Entry.Words["item"]]++
+	for i := range all {
+		e := control.EntryOf(&all[i])
+		count[e.Kind+" "+e.Words["item"]]++
 	}
 	for _, kind := range []string{"checklist protection", "checklist lift", "checklist rinse", "weighing ", "identity ", "checklist store", "checklist bath", "checklist anolyte", "cost "} {
 		if count[kind] != 1 {

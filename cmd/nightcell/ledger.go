@@ -25,10 +25,9 @@ import (
 // shelf is the command over one kind of ledger.
 type shelf struct {
 	*shell
-	kind   ledger.Kind
-	where  dataFlags
-	by     reach
-	asJSON bool
+	kind  ledger.Kind
+	where dataFlags
+	by    reach
 }
 
 func newBathCommand(s *shell) *cobra.Command {
@@ -83,7 +82,6 @@ func (l *shelf) command(fields func(l *shelf, name string, values map[string]str
 	flags := cmd.PersistentFlags()
 	l.where.add(flags)
 	flags.StringVar(&l.by.by, "by", "", "`name` to be noted in the ledger (default: the user's)")
-	flags.BoolVar(&l.asJSON, "json", false, oneObject)
 	return cmd
 }
 
@@ -124,7 +122,7 @@ func (l *shelf) show(data, name string) error {
 	if err != nil {
 		return err
 	}
-	return l.shell.report(l.asJSON, r)
+	return r.Text(l.out)
 }
 
 func (l *shelf) list(data string) error {
@@ -133,14 +131,12 @@ func (l *shelf) list(data string) error {
 	if err != nil {
 		return err
 	}
-	all := []map[string]any{}
 	var lines strings.Builder
 	for _, name := range names {
 		r, err := l.sheet(data, name)
 		if err != nil {
 			return err
 		}
-		all = append(all, r.JSON())
 		said := strings.TrimPrefix(r.Tables[0].Lines[0], string(l.kind)+" "+name+": ")
 		for _, f := range append(r.Tables[0].Figures, r.Tables[min(1, len(r.Tables)-1)].Figures...) {
 			if (f.Key == "left" || f.Key == "carries") && f.Label != "" {
@@ -152,7 +148,7 @@ func (l *shelf) list(data string) error {
 	if len(names) == 0 {
 		fmt.Fprintf(&lines, "no %s has a ledger below %s yet; the first run of a cell that names it opens it\n", l.kind, data)
 	}
-	return l.shell.show(l.asJSON, map[string]any{string(l.kind) + "s": all}, func(w io.Writer) { fmt.Fprint(w, lines.String()) })
+	return l.table(func(w io.Writer) { fmt.Fprint(w, lines.String()) })
 }
 
 // openBath reads what a bath is opened with: by hand, else as the configuration of a cell states it.
@@ -240,18 +236,18 @@ func openElectrode(_ *shelf, _ string, values map[string]string, _ string) ([]ru
 }
 
 // enterLedger writes an entry into a ledger, or lists what stands there.
-func (s *shell) enterLedger(where *dataFlags, of ledger.Kind, name, kind string, e control.Entry, asJSON bool) error {
+func (s *shell) enterLedger(where *dataFlags, of ledger.Kind, name, kind string, e control.Entry) error {
 	data, _, err := where.read()
 	if err != nil {
 		return err
 	}
 	if kind == "list" {
-		return mistake((&shelf{shell: s, kind: of, asJSON: asJSON}).show(data, name))
+		return mistake((&shelf{shell: s, kind: of}).show(data, name))
 	}
 	e.Kind = kind
 	done, err := ledger.Enter(data, of, name, e, time.Now())
 	if err != nil {
 		return mistake(contradicted(err))
 	}
-	return s.showEntered(asJSON, fmt.Sprintf("%s entered for %s %s as %s", kind, of, name, done.Name), done, map[string]any{"entered": e, string(of): name})
+	return s.showEntered(fmt.Sprintf("%s entered for %s %s as %s", kind, of, name, done.Name), done)
 }

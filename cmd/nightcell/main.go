@@ -172,11 +172,16 @@ func printJSON(w io.Writer, v any) error {
 	return nil
 }
 
-// show prints v as JSON, or else what text writes: tabs part columns, which are made as wide as they need to be.
+// show prints v as JSON, or else what text writes.
 func (s *shell) show(asJSON bool, v any, text func(w io.Writer)) error {
 	if asJSON {
 		return printJSON(s.out, v)
 	}
+	return s.table(text)
+}
+
+// table prints what text writes: tabs part columns, which are made as wide as they need to be.
+func (s *shell) table(text func(w io.Writer)) error {
 	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
 	text(w)
 	return w.Flush() // reports any error of the lines before

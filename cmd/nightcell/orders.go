@@ -34,26 +34,23 @@ func newBeginCommand(s *shell) *cobra.Command {
 		}
 		return r.ask(cmd.Context(), time.Minute, func(ctx context.Context, c *control.Operator) error {
 			checks, err := c.Begin(ctx, control.BeginOrder{Cell: args[0], By: r.who(), Confirmed: confirmed})
-			return errors.Join(s.showChecks(args[0], checks, r.asJSON, err == nil), err)
+			return errors.Join(s.showChecks(args[0], checks, err == nil), err)
 		})
 	})
-	r.addFlags(cmd, oneObject)
+	r.addFlags(cmd)
 	cmd.Flags().StringSliceVar(&confirmed, "confirm", nil, "what you have checked at the cell: `leads,level,ventilation,containment`")
 	return cmd
 }
 
 // showChecks shows each check, one a line.
-func (s *shell) showChecks(cell string, checks []control.Check, asJSON, cleared bool) error {
-	for i := range checks {
-		checks[i].Text = inWords(checks[i].Text)
-	}
-	return s.show(asJSON, map[string]any{"cleared": cleared, "checks": checks}, func(w io.Writer) {
+func (s *shell) showChecks(cell string, checks []control.Check, cleared bool) error {
+	return s.table(func(w io.Writer) {
 		for _, k := range checks {
 			state := "ok"
 			if !k.OK {
 				state = "open"
 			}
-			fmt.Fprintf(w, "%s\t%s\t%s\n", state, k.Name, strings.TrimSpace(drivers.Plain(k.Text)))
+			fmt.Fprintf(w, "%s\t%s\t%s\n", state, k.Name, strings.TrimSpace(drivers.Plain(inWords(k.Text))))
 		}
 		if slices.ContainsFunc(checks, func(k control.Check) bool { return k.Name == "zero" && !k.OK }) {
 			fmt.Fprintf(w, "To enter a zero: nightcell enter %s zero \"current=2 mA\" \"uncertainty=1 mA\", as the ammeter reads with no current.\n", drivers.Plain(cell))
@@ -81,10 +78,10 @@ func newDrillCommand(s *shell) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return s.showDrill(receipts, r.asJSON)
+			return s.showDrill(receipts)
 		})
 	})
-	r.addFlags(cmd, oneObject)
+	r.addFlags(cmd)
 	cmd.Flags().StringVar(&patience, "patience", "2 min", "the longest `time` to wait for the daemon")
 	return cmd
 }
@@ -98,18 +95,14 @@ func parsePatience(text, example string) (time.Duration, error) {
 	return longest, err
 }
 
-func (s *shell) showDrill(receipts []routes.Receipt, asJSON bool) error {
+func (s *shell) showDrill(receipts []routes.Receipt) error {
 	failed := 0
-	for _, r := range receipts {
-		if !r.Delivered {
-			failed++
-		}
-	}
-	err := s.show(asJSON, map[string]any{"routes": receipts, "all_delivered": failed == 0 && len(receipts) > 0}, func(w io.Writer) {
+	err := s.table(func(w io.Writer) {
 		for _, r := range receipts {
 			state, said := "delivered", string(r.Proof)
 			if !r.Delivered {
 				state, said = "FAILED", r.Problem
+				failed++
 			}
 			fmt.Fprintf(w, "%s\t%s\t%.1f s\t%s\n", drivers.Plain(r.Route), state, r.TookSeconds, drivers.Plain(said))
 		}
@@ -150,10 +143,11 @@ func newStepCommand(s *shell) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return s.show(r.asJSON, out, func(w io.Writer) { fmt.Fprintln(w, drivers.Plain(out.Text)) })
+			_, err = fmt.Fprintln(s.out, drivers.Plain(out.Text))
+			return err
 		})
 	})
-	r.addFlags(cmd, oneObject)
+	r.addFlags(cmd)
 	cmd.Flags().StringVar(&down, "down", "5 %", "`share` of the set-point by which to lower the current")
 	return cmd
 }
@@ -180,34 +174,26 @@ func outputCommand(s *shell, name string) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return s.show(r.asJSON, map[string]any{"cell": args[0], "act": name, "verified": out.Verified, "text": out.Text}, func(w io.Writer) {
-				fmt.Fprintf(w, "%s: %s, verified: %s\n", drivers.Plain(args[0]), name, drivers.Plain(out.Text))
-			})
+			_, err = fmt.Fprintf(s.out, "%s: %s, verified: %s\n", drivers.Plain(args[0]), name, drivers.Plain(out.Text))
+			return err
 		})
 	})
-	r.addFlags(cmd, oneObject)
+	r.addFlags(cmd)
 	cmd.Flags().StringVar(&again, "confirm", "", "repeat the name of the `cell`")
 	return cmd
 }
 
-// reach finds the daemon that a command speaks to, and knows who speaks and how the answer is printed.
-type reach struct {
-	config, socket, by string
-	asJSON             bool
-}
+// reach finds the daemon that a command speaks to, and knows who speaks.
+type reach struct{ config, socket, by string }
 
-// oneObject is what most commands say of their flag json.
-const oneObject = "print one JSON object"
-
-// addFlags adds the flags of a command that writes something down; json says what that flag is for.
-func (r *reach) addFlags(cmd *cobra.Command, json string) {
-	r.addReach(cmd, json)
+// addFlags adds the flags of a command that writes something down.
+func (r *reach) addFlags(cmd *cobra.Command) {
+	r.addReach(cmd)
 	cmd.PersistentFlags().StringVar(&r.by, "by", "", "your `name` for the run log (default: the user's)")
 }
 
 // addReach adds the flags that say which daemon is meant.
-func (r *reach) addReach(cmd *cobra.Command, json string) {
-	cmd.Flags().BoolVar(&r.asJSON, "json", false, json)
+func (r *reach) addReach(cmd *cobra.Command) {
 	flags := cmd.PersistentFlags()
 	flags.StringVar(&r.config, "config", "", "configuration `file` of the running daemon")
 	flags.StringVar(&r.socket, "socket", "", "`path` of the daemon's control socket, in place of --config")

@@ -2,8 +2,8 @@ package main
 
 import (
 	"bytes"
-	"encoding/json"
 	"io"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -32,7 +32,7 @@ func TestPrintPorts(t *testing.T) {
 			"/dev/ttyS0                        /dev/ttyS0    -                                     no: join group dialout  none found\n"},
 	} {
 		var b bytes.Buffer
-		if err := (&shell{out: &b}).show(false, nil, func(w io.Writer) { printPorts(w, c.ports) }); err != nil {
+		if err := (&shell{out: &b}).table(func(w io.Writer) { printPorts(w, c.ports) }); err != nil {
 			t.Fatal(err)
 		}
 		if d := cmp.Diff(c.want, b.String()); d != "" {
@@ -41,31 +41,13 @@ func TestPrintPorts(t *testing.T) {
 	}
 }
 
-func TestPortsJSON(t *testing.T) {
-	const want = `{"ports":[{"name":"/dev/serial/by-id/usb-Example-A1","device":"/dev/ttyUSB0","usb":{"vendor":"1234","product":"5678",` +
-		`"maker":"Example","name":"Adapter","serial":"A1","serial_shared":false},"access":true,"group":"dialout","held_by":[{"process":4711,"name":"watcher"}],` +
-		`"name_is_stable":true},{"name":"/dev/ttyS0","device":"/dev/ttyS0","access":false,"group":"dialout","held_by":[],"name_is_stable":false}]}`
-	data, err := json.Marshal(map[string]any{"ports": examplePorts()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	got := string(data)
-	if d := cmp.Diff(want, got); d != "" {
-		t.Error(d)
-	}
-}
-
 // The command works on any machine, with ports or without, and opens none.
 func TestPortsCommand(t *testing.T) {
 	var out, errs bytes.Buffer
 	s := &shell{out: &out, err: &errs}
 	cmd := newPortsCommand(s)
-	cmd.SetArgs([]string{"--json"})
-	if err := cmd.Execute(); err != nil {
-		t.Fatal(err)
-	}
-	var got struct{ Ports []line.Port }
-	if err := json.Unmarshal(out.Bytes(), &got); err != nil || got.Ports == nil {
+	cmd.SetArgs([]string{})
+	if err := cmd.Execute(); err != nil || !strings.HasPrefix(out.String(), "port ") && !strings.HasPrefix(out.String(), "No serial port found.") {
 		t.Errorf("%v in %q", err, out.String())
 	}
 	cmd = newPortsCommand(s)

@@ -20,7 +20,7 @@ import (
 )
 
 func newStatusCommand(s *shell) *cobra.Command {
-	r := &reach{}
+	r, asJSON := &reach{}, false
 	cmd := newCommand("status", func(cmd *cobra.Command, args []string) error {
 		return r.ask(cmd.Context(), longestQuestion, func(ctx context.Context, c *control.Operator) error {
 			cells, err := c.Status(ctx)
@@ -38,10 +38,11 @@ func newStatusCommand(s *shell) *cobra.Command {
 				}
 				cells = cells[at : at+1]
 			}
-			return s.show(r.asJSON, map[string]any{"cells": cells}, func(w io.Writer) { printStatus(w, cells) })
+			return s.show(asJSON, map[string]any{"cells": cells}, func(w io.Writer) { printStatus(w, cells) })
 		})
 	})
-	r.addReach(cmd, oneObject)
+	r.addReach(cmd)
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }
 
@@ -99,17 +100,18 @@ func age(f quantity.Maybe) string {
 }
 
 func newAlarmsCommand(s *shell) *cobra.Command {
-	r := &reach{}
+	r, asJSON := &reach{}, false
 	cmd := newCommand("alarms", func(cmd *cobra.Command, args []string) error {
 		return r.ask(cmd.Context(), longestQuestion, func(ctx context.Context, c *control.Operator) error {
 			list, err := c.Alarms(ctx, strings.Join(args, "")) // one cell, or none named
 			if err != nil {
 				return err
 			}
-			return s.show(r.asJSON, map[string]any{"alarms": append([]control.Alarm{}, list...)}, func(w io.Writer) { printAlarms(w, list) })
+			return s.show(asJSON, map[string]any{"alarms": append([]control.Alarm{}, list...)}, func(w io.Writer) { printAlarms(w, list) })
 		})
 	})
-	r.addFlags(cmd, oneObject)
+	r.addFlags(cmd)
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	for _, a := range []alarmAct{
 		{name: "ack", done: "is acknowledged by %s", act: control.Acknowledge},
 		{name: "shelve", done: "is shelved for %s", reason: true, length: true, act: control.Shelve},

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -14,13 +13,10 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"nightcell/configs/quantity"
-	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/drivers/line"
 	"nightcell/drivers/recording"
 	"nightcell/drivers/simulated"
-	"nightcell/integrate"
 )
 
 // simulateFlags are the flags of nightcell simulate.
@@ -30,7 +26,6 @@ type simulateFlags struct {
 	baud, channels                           int
 	seed                                     int64
 	duration                                 time.Duration
-	json                                     bool
 }
 
 func newSimulateCommand(s *shell) *cobra.Command {
@@ -47,7 +42,6 @@ func newSimulateCommand(s *shell) *cobra.Command {
 	flags.IntVar(&f.baud, "baud", 0, "limit the line to this many bits per second (default: unlimited)")
 	flags.Int64Var(&f.seed, "seed", 1, "seed of the noise and of random events")
 	flags.StringVar(&f.length, "duration", "", "stop after this simulated `time`, such as \"2 h\" or 2h30m (default: run until interrupted)")
-	flags.BoolVar(&f.json, "json", false, "print the true figures at the end as one JSON object")
 	return cmd
 }
 
@@ -92,11 +86,7 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 	if err != nil {
 		return speak(err)
 	}
-	notes := s.out
-	if f.json {
-		notes = s.err // standard output carries the one object
-	}
-	fmt.Fprintf(notes, "port %s\n", port.Path())
+	fmt.Fprintf(s.out, "port %s\n", port.Path())
 	if f.meter != "" {
 		multimeter, err := simulated.NewMultimeter(instrument)
 		if err != nil {
@@ -107,7 +97,7 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 			return errors.Join(speak(err), port.Close())
 		}
 		defer at.Close()
-		fmt.Fprintf(notes, "meter %s\n", at.Path())
+		fmt.Fprintf(s.out, "meter %s\n", at.Path())
 	}
 	var end <-chan time.Time // nil, which never comes, without --duration
 	if f.duration > 0 {
@@ -152,26 +142,14 @@ func linkable(link string) error {
 	return errors.Join(trial.Close(), os.Remove(trial.Name()))
 }
 
-// simulateTruth is what nightcell simulate --json prints.
-type simulateTruth struct {
-	DurationSeconds float64 `json:"duration_seconds"`
-	simulated.Truth
-	Seed     int64             `json:"seed"`
-	Scenario string            `json:"scenario"`
-	Others   []simulated.Truth `json:"other_channels,omitempty"`
-}
-
-// tell prints the truth of channel 1 at an instant, or later if somebody has asked later.
+// tell prints the truth of each channel at an instant, or later if somebody has asked later.
 func (f *simulateFlags) tell(s *shell, i *simulated.Instrument, until time.Duration) error {
-	all := make([]simulated.Truth, f.channels)
-	for n := range all {
-		all[n] = i.TruthAt(n+1, until)
-	}
-	return s.show(f.json, simulateTruth{all[0].At.Seconds(), all[0], f.seed, f.scenario, all[1:]}, func(w io.Writer) {
-		for n, t := range all {
+	return s.table(func(w io.Writer) {
+		for n := range f.channels {
 			if f.channels > 1 {
 				fmt.Fprintf(w, "channel %d: ", n+1)
 			}
+			t := i.TruthAt(n+1, until)
 			fmt.Fprintf(w, "true figures after %s: charge %.4f A·h, deposit %.3f g of %.2f g, energy %.2f W·h\n",
 				timeWords(t.At.Round(time.Second)), t.Charge/3600, t.DepositGrams, t.InitialGrams, t.Energy/3600)
 			fmt.Fprintf(w, "bath %.3f L at %.2f g/L and %.1f °C; hydrogen %.4f mol; now %.3f V, %.3f A\n",
@@ -180,69 +158,8 @@ func (f *simulateFlags) tell(s *shell, i *simulated.Instrument, until time.Durat
 	})
 }
 
-// demoSummary sets what was counted against what was truly delivered.
-type demoSummary struct {
-	RunDirectory        string   `json:"run_directory"`
-	Speed               float64  `json:"speed"`
-	DurationSeconds     float64  `json:"duration_seconds"`
-	Readings            uint64   `json:"readings"`
-	TargetCharge        float64  `json:"target_charge_coulombs"`
-	CountedCharge       float64  `json:"counted_charge_coulombs"`
-	ChargeUncertainty   float64  `json:"charge_standard_uncertainty_coulombs"`
-	GapLow              float64  `json:"gap_charge_low_coulombs"`
-	GapHigh             float64  `json:"gap_charge_high_coulombs"`
-	TrueCharge          float64  `json:"true_charge_coulombs"`
-	ChargeAgrees        bool     `json:"charge_agrees"`
-	EstimatedDeposit    float64  `json:"estimated_deposit_grams"`
-	TrueDeposit         float64  `json:"true_deposit_grams"`
-	Energy              float64  `json:"energy_joules"`
-	TrueEnergy          float64  `json:"true_energy_joules"`
-	Scenario            string   `json:"scenario"`
-	Expected            []string `json:"expected_conditions"`
-	Told                []string `json:"notified_conditions"`
-	NoticesReceived     int      `json:"notifications_received"`
-	TargetReached       bool     `json:"target_reached"`
-	OutputVerifiedOff   bool     `json:"output_verified_off"`
-	EndedBecause        string   `json:"ended_because"`
-	SpecificEnergyPerKg float64  `json:"specific_energy_joules_per_kilogram"`
-}
-
-// summarise sets the figures of the run that has ended against the truth. The counted charge agrees when the truth lies
-// within its expanded uncertainty, k = 2, the gaps included.
-func summarise(s *snapshot.Cell, speed float64, t simulated.Truth) *demoSummary {
-	return &demoSummary{
-		RunDirectory: s.Run, Speed: speed, DurationSeconds: s.Elapsed.Seconds(), Readings: s.Reading.Count,
-		TargetCharge: s.PlannedTarget, CountedCharge: s.Charge.CountedCoulombs,
-		ChargeUncertainty: s.Charge.UncertaintyCoulombs, GapLow: s.Charge.GapLowCoulombs, GapHigh: s.Charge.GapHighCoulombs,
-		EstimatedDeposit: s.Bath.DepositGrams, Energy: s.Charge.EnergyJoules, TargetReached: s.Charge.TargetReached,
-		OutputVerifiedOff: s.OffVerified, EndedBecause: s.EndedWhy, SpecificEnergyPerKg: s.Charge.JoulesPerKilogram,
-		TrueCharge: t.Charge, TrueDeposit: t.DepositGrams, TrueEnergy: t.Energy,
-		ChargeAgrees: math.Abs(s.Charge.CountedCoulombs-t.Charge) <= 2*s.Charge.UncertaintyCoulombs,
-	}
-}
-
-func (sum *demoSummary) print(w io.Writer) {
-	off := "NOT verified"
-	if sum.OutputVerifiedOff {
-		off = "verified by read-back"
-	}
-	fmt.Fprintf(w, "\nThe run ended after %.2f h: %s. Output off: %s. Notifications received: %d.\n",
-		sum.DurationSeconds/3600, cmp.Or(sum.EndedBecause, "the night ended"), off, sum.NoticesReceived)
-	if len(sum.Expected) > 0 {
-		fmt.Fprintf(w, "Scenario %s: expected alarm %s; raised: %s.\n", sum.Scenario, strings.Join(sum.Expected, " or "), strings.Join(sum.Told, ", "))
-	}
-	fmt.Fprintln(w)
-	fmt.Fprintf(w, "%-10s %22s %16s\n", "", "counted", "truly")
-	fmt.Fprintf(w, "%-10s %21s %16.3f A·h  (k = %d; target %.3f A·h)\n", "charge",
-		quantity.WithDoubt(sum.CountedCharge/3600, integrate.CoverageFactor*sum.ChargeUncertainty/3600), sum.TrueCharge/3600, integrate.CoverageFactor, sum.TargetCharge/3600)
-	fmt.Fprintf(w, "%-10s %21.2f %16.2f W·h\n", "energy", sum.Energy/3600, sum.TrueEnergy/3600)
-	fmt.Fprintf(w, "%-10s %21.2f %16.2f g   (estimated at the stated current efficiency)\n", "deposit", sum.EstimatedDeposit, sum.TrueDeposit)
-	fmt.Fprintf(w, "\nRun log: %s\nCheck it with: nightcell verify %s\n", sum.RunDirectory, sum.RunDirectory)
-}
-
 func newPortsCommand(s *shell) *cobra.Command {
-	var asJSON bool
-	cmd := newCommand("ports", func(*cobra.Command, []string) error {
+	return newCommand("ports", func(*cobra.Command, []string) error {
 		ports, err := line.Ports()
 		switch {
 		case errors.Is(err, line.ErrNoListing):
@@ -250,10 +167,8 @@ func newPortsCommand(s *shell) *cobra.Command {
 		case err != nil:
 			return err
 		}
-		return s.show(asJSON, map[string]any{"ports": append([]line.Port{}, ports...)}, func(w io.Writer) { printPorts(w, ports) })
+		return s.table(func(w io.Writer) { printPorts(w, ports) })
 	})
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	return cmd
 }
 
 func printPorts(w io.Writer, ports []line.Port) {

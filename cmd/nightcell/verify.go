@@ -25,11 +25,10 @@ import (
 )
 
 func newVerifyCommand(s *shell) *cobra.Command {
-	var asJSON bool
-	cmd := newCommand("verify", func(_ *cobra.Command, args []string) error {
+	return newCommand("verify", func(_ *cobra.Command, args []string) error {
 		run := runDirectory(args[0])
 		if dir := ledgerDirectory(args[0]); dir != "" {
-			return s.verifyLedger(dir, asJSON)
+			return s.verifyLedger(dir)
 		}
 		p := s.progress(nil, "verifying "+filepath.Base(run), filepath.Join(run, runlog.LogName))
 		report, err := runlog.ReplayEach(run, nil, p)
@@ -41,11 +40,9 @@ func newVerifyCommand(s *shell) *cobra.Command {
 		if err != nil {
 			return err
 		}
-		v := verdictOf(run, report, beside)
-		return soundOr(v.Sound, s.show(asJSON, v, func(w io.Writer) { printVerdict(w, run, report, beside) }))
+		sound := holdsRun(report) && report.Sound() && beside.sound()
+		return soundOr(sound, s.table(func(w io.Writer) { printVerdict(w, run, report, beside) }))
 	})
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	return cmd
 }
 
 // soundOr is the end of a command that has shown what it found, err if it could not: a failure where it is not sound.
@@ -75,52 +72,7 @@ func readingError(err error) error {
 	return err
 }
 
-// verdict is the JSON form of a report.
-type verdict struct {
-	RunDirectory  string                `json:"run_directory"`
-	Cell          string                `json:"cell"`
-	Sound         bool                  `json:"sound"`
-	Ended         bool                  `json:"ended"`
-	Lines         int64                 `json:"lines"`
-	Readings      int64                 `json:"readings"`
-	Gaps          int                   `json:"gaps"`
-	Checkpoints   int64                 `json:"checkpoints"`
-	LogBytes      int64                 `json:"log_bytes"`
-	Charge        float64               `json:"charge_coulombs"`
-	Uncertainty   float64               `json:"charge_standard_uncertainty_coulombs"`
-	Low           float64               `json:"charge_low_coulombs"`
-	High          float64               `json:"charge_high_coulombs"`
-	Energy        float64               `json:"energy_joules"`
-	Elapsed       float64               `json:"elapsed_seconds"`
-	Observed      float64               `json:"observed_seconds"`
-	Budget        []integrate.Component `json:"budget"`
-	DamageCount   int64                 `json:"damage_count"`
-	Damage        []runlog.Damage       `json:"damage"`
-	Contradicting []runlog.Mismatch     `json:"contradicting_checkpoints"`
-	Carried       *float64              `json:"carried_charge_coulombs,omitempty"` // of a log that was begun anew: counted before it
-	LostLines     int64                 `json:"lost_lines"`
-	Unchecked     int64                 `json:"unchecked_bytes"`
-	Torn          int64                 `json:"torn_bytes"`
-	Beside        besideJSON            `json:"beside_the_log"`
-}
-
-func verdictOf(run string, r *runlog.Report, beside besideJSON) verdict {
-	t := r.Totals
-	v := verdict{
-		RunDirectory: run, Cell: r.Cell, Sound: holdsRun(r) && r.Sound() && beside.Sound, Beside: beside, Ended: r.Ended,
-		Lines: r.Lines, Readings: r.Readings, Gaps: t.Gaps, Checkpoints: r.Checkpoints, LogBytes: r.Bytes,
-		Charge: t.Charge, Uncertainty: t.StandardUncertainty, Low: t.Low(), High: t.High(), Energy: t.Energy,
-		Elapsed: t.Elapsed.Seconds(), Observed: t.Observed.Seconds(),
-		DamageCount: r.DamageCount, Budget: t.Budget.Components(), Damage: append([]runlog.Damage{}, r.Damage...), Contradicting: append([]runlog.Mismatch{}, r.Mismatches...),
-		LostLines: r.LostLines, Unchecked: r.UncheckedBytes, Torn: r.TornBytes,
-	}
-	if r.Carried != nil {
-		v.Carried = &r.Carried.Charge
-	}
-	return v
-}
-
-func printVerdict(w io.Writer, run string, r *runlog.Report, beside besideJSON) {
+func printVerdict(w io.Writer, run string, r *runlog.Report, beside *beside) {
 	t := r.Totals
 	if holdsRun(r) {
 		run += " (cell " + r.Cell + ")"
@@ -157,7 +109,7 @@ func printVerdict(w io.Writer, run string, r *runlog.Report, beside besideJSON) 
 	switch {
 	case !holdsRun(r):
 		fmt.Fprint(w, "verdict\tnot a run log: no line of it can be read as a record of a cell\n")
-	case r.Sound() && !beside.Sound:
+	case r.Sound() && !beside.sound():
 		fmt.Fprint(w, "verdict\tthe log is sound, but its late entries or photos are NOT: see above\n")
 	case r.Sound():
 		fmt.Fprint(w, "verdict\tsound: every stored total follows from the readings\n")
@@ -178,34 +130,33 @@ func mismatchWords(m *runlog.Mismatch) string {
 	return strings.Join(append(said, m.Figures...), "; ")
 }
 
-// besideJSON is what stands beside a log.
-type besideJSON struct {
-	Sound    bool            `json:"sound"`
-	Entries  int             `json:"late_entries"` // that count
-	Damage   []runlog.Damage `json:"damage"`
-	Problems []string        `json:"photos"` // what is wrong with them
+// beside is what stands beside a log.
+type beside struct {
+	*runlog.Late
+	photos []string // what is wrong with them
 }
 
 // lookBeside checks the late entries of a run, and every photo that was copied in.
-func lookBeside(run string) (besideJSON, error) {
-	beside, err := runlog.ReadLate(run)
+func lookBeside(run string) (*beside, error) {
+	entries, err := runlog.ReadLate(run)
 	if err != nil {
-		return besideJSON{}, err
+		return nil, err
 	}
 	all, err := runlog.PersonsEntries(run)
 	if err != nil {
-		return besideJSON{}, err
+		return nil, err
 	}
-	wrong := late.CheckPhotos(run, all)
-	return besideJSON{beside.Sound() && len(wrong) == 0, len(runlog.Counting(beside.Records)), append([]runlog.Damage{}, beside.Damage...), append([]string{}, wrong...)}, nil
+	return &beside{entries, late.CheckPhotos(run, all)}, nil
 }
 
-func (b besideJSON) print(w io.Writer) {
-	if b.Entries > 0 {
-		fmt.Fprintf(w, "late\tentries beside the log that count: %d; nightcell enter CELL list shows them\n", b.Entries)
+func (b *beside) sound() bool { return b.Sound() && len(b.photos) == 0 }
+
+func (b *beside) print(w io.Writer) {
+	if n := len(runlog.Counting(b.Records)); n > 0 {
+		fmt.Fprintf(w, "late\tentries beside the log that count: %d; nightcell enter CELL list shows them\n", n)
 	}
 	printDamage(w, "late", " of "+runlog.LateName, b.Damage)
-	for _, wrong := range b.Problems {
+	for _, wrong := range b.photos {
 		fmt.Fprintf(w, "late\t%s\n", drivers.Plain(wrong))
 	}
 }
@@ -223,14 +174,13 @@ func ledgerDirectory(arg string) string {
 }
 
 // verifyLedger checks a ledger and the logs of the runs that it names.
-func (s *shell) verifyLedger(dir string, asJSON bool) error {
+func (s *shell) verifyLedger(dir string) error {
 	all, wrong, err := ledger.Verify(dir)
 	if err != nil {
 		return readingError(err)
 	}
 	sound := all.Sound() && len(wrong) == 0
-	object := map[string]any{"ledger_directory": dir, "sound": sound, "lines": len(all.Records), "damage": append([]runlog.Damage{}, all.Damage...), "problems": append([]string{}, wrong...)}
-	return soundOr(sound, s.show(asJSON, object, func(w io.Writer) {
+	return soundOr(sound, s.table(func(w io.Writer) {
 		fmt.Fprintf(w, "ledger\t%s, %d lines\n", dir, len(all.Records))
 		printDamage(w, "damage", "", all.Damage)
 		for _, text := range wrong {
@@ -253,7 +203,6 @@ func printDamage(w io.Writer, label, of string, damage []runlog.Damage) {
 
 func newBackupCommand(s *shell) *cobra.Command {
 	var where dataFlags
-	var asJSON bool
 	cmd := newCommand("backup", func(_ *cobra.Command, args []string) error {
 		data, _, err := where.read()
 		if err != nil {
@@ -265,7 +214,7 @@ func newBackupCommand(s *shell) *cobra.Command {
 		if err != nil {
 			return readingError(fmt.Errorf("backup: %w", err))
 		}
-		return soundOr(len(done.Unsound)+len(done.Links) == 0, s.show(asJSON, done, func(w io.Writer) {
+		return soundOr(len(done.Unsound)+len(done.Links) == 0, s.table(func(w io.Writer) {
 			fmt.Fprintf(w, "%d files with %d bytes copied, %d runs among them\n", done.Files, done.Bytes, done.Runs)
 			for _, run := range done.Unsound {
 				fmt.Fprintf(s.err, "nightcell: the log of %s is damaged; nightcell verify %[1]s shows where\n", drivers.Plain(run))
@@ -276,6 +225,5 @@ func newBackupCommand(s *shell) *cobra.Command {
 		}))
 	})
 	where.add(cmd.Flags())
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"encoding/csv"
-	"encoding/json"
 	"errors"
 	"os"
 	"path/filepath"
@@ -84,14 +83,17 @@ func TestVerifyTellsSoundFromDamaged(t *testing.T) {
 	if !strings.Contains(out, " A·h of it, and 0.000 to 0.029 W·h of the energy") || !regexp.MustCompile(`energy +[0-9.]+ ± [0-9.]+ W·h \(k = 2\)`).MatchString(out) {
 		t.Errorf("the energy stands without its doubt and its gap:\n%s", out)
 	}
-	out, _, code = command(t, newVerifyCommand, "--json", filepath.Join(run, runlog.LogName))
-	var v verdict
-	if err := json.Unmarshal([]byte(out), &v); err != nil || code != 0 {
-		t.Fatalf("exit %d, %v in %s", code, err, out)
+	r, err := runlog.ReplayFile(run)
+	if err != nil {
+		t.Fatal(err)
 	}
-	// 3 A for 89 s, and a gap of 11 s of which nothing is known: half of it.
-	if want := 3*89 + 3*11/2.0; v.Charge != want || v.Low >= 3*89 || v.High <= 3*100 || v.Gaps != 1 || v.Readings != 91 || !v.Sound || !v.Ended {
-		t.Errorf("want %v C, got %+v", want, v)
+	// 3 A for 89 s, and a gap of 11 s of which nothing is known: half of it, 283.5 C.
+	if want := 3*89 + 3*11/2.0; r.Totals.Charge != want || r.Totals.Low() >= 3*89 || r.Totals.High() <= 3*100 || !r.Ended {
+		t.Errorf("want %v C, got %+v", want, r.Totals)
+	}
+	byFile, _, code := command(t, newVerifyCommand, filepath.Join(run, runlog.LogName))
+	if code != 0 || byFile != out || !strings.Contains(out, ", 91 readings, ") || !strings.Contains(out, "; gaps: 1\n") || !regexp.MustCompile(`charge +0\.0788 ± `).MatchString(out) {
+		t.Errorf("exit %d\n%s", code, byFile)
 	}
 
 	log := filepath.Join(run, runlog.LogName)

@@ -17,13 +17,13 @@ import (
 
 // Done says what was copied.
 type Done struct {
-	Files int   `json:"files"`
-	Bytes int64 `json:"copied_bytes"`
-	Runs  int   `json:"runs"`
+	Files int
+	Bytes int64
+	Runs  int
 	// Unsound are the copied runs, by their paths below the copy, whose logs do not hold together; the copy has them as they are.
-	Unsound []string `json:"unsound_runs"`
+	Unsound []string
 	// Links are the symbolic links below the data directory, by their paths in it: neither they nor what they point to was copied.
-	Links []string `json:"skipped_links"`
+	Links []string
 }
 
 // Copy copies data into the new or empty directory to, makes it durable, and integrates every copied log again. What routes and

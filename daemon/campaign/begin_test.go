@@ -59,7 +59,7 @@ func TestStartOnAFullDisk(t *testing.T) {
 	if err := w.stop(t); err != nil {
 		t.Error(err)
 	}
-	if v := verify(t, filepath.Dir(logOf(t, disk.dir))); v.Gaps != 1 || v.LostLines != 0 {
+	if v := verify(t, filepath.Dir(logOf(t, disk.dir))); v.Totals.Gaps != 1 || v.LostLines != 0 {
 		t.Errorf("%+v", v)
 	}
 }
@@ -83,7 +83,7 @@ func TestBeginOnAFullDisk(t *testing.T) {
 	if err := w.stop(t); err != nil {
 		t.Error(err)
 	}
-	if v := verify(t, filepath.Dir(logOf(t, disk.dir))); v.Gaps != 0 || v.LostLines != 0 {
+	if v := verify(t, filepath.Dir(logOf(t, disk.dir))); v.Totals.Gaps != 0 || v.LostLines != 0 {
 		t.Errorf("%+v", v)
 	}
 }

@@ -20,7 +20,7 @@ import (
 
 // stretch watches for a while with the given command line, stops, and returns what the log says,
 // and what the kernel says of the memory of the process.
-func stretch(t *testing.T, command []string, b *bench, dir string, readings float64) (v verdict, maps []byte) {
+func stretch(t *testing.T, command []string, b *bench, dir string, readings float64) (v *runlog.Report, maps []byte) {
 	t.Helper()
 	w := startWatch(t, command, b.config, b.clock.Speed())
 	first := w.until(t, "the first readings", patience, func(m metrics) bool { return m["nightcell_readings_total"] > 0 })
@@ -70,7 +70,7 @@ func TestTimeNamespaces(t *testing.T) {
 	stretch(t, []string{"unshare", "-T", "--monotonic", "864000", program}, b, dir, 10)
 	v, _ := stretch(t, []string{"unshare", "-T", "--monotonic", "5", program}, b, dir, 10)
 	truth := b.supply.Truth(1).Charge - before
-	if v.Gaps != 2 || v.Charge < 0 || v.Charge > truth {
+	if v.Totals.Gaps != 2 || v.Totals.Charge < 0 || v.Totals.Charge > truth {
 		t.Errorf("with the monotonic clock elsewhere: %+v; %.2f C were delivered since before the first reading", v, truth)
 	}
 	for i, g := range records(t, dir, runlog.KindGap) {
@@ -84,10 +84,10 @@ func TestTimeNamespaces(t *testing.T) {
 	if length := time.Duration(n); len(gaps) != 3 || length < time.Hour || length > time.Hour+time.Minute {
 		t.Errorf("after an hour asleep: %d gaps, the last of %v", len(gaps), length)
 	}
-	if truth = b.supply.Truth(1).Charge - before; truth < v.Low-3.3*2 || truth > v.High+3.3*2 {
-		t.Errorf("%.2f C were delivered, %.2f to %.2f C are stated", truth, v.Low, v.High)
+	if truth = b.supply.Truth(1).Charge - before; truth < v.Totals.Low()-3.3*2 || truth > v.Totals.High()+3.3*2 {
+		t.Errorf("%.2f C were delivered, %.2f to %.2f C are stated", truth, v.Totals.Low(), v.Totals.High())
 	}
-	t.Logf("asleep for an hour: counted %.1f C, stated %.1f to %.1f C, truly %.1f C", v.Charge, v.Low, v.High, truth)
+	t.Logf("asleep for an hour: counted %.1f C, stated %.1f to %.1f C, truly %.1f C", v.Totals.Charge, v.Totals.Low(), v.Totals.High(), truth)
 }
 
 // fake returns what goes before a command line so that libfaketime is loaded into the
@@ -155,7 +155,7 @@ func TestFaketime(t *testing.T) {
 			before := b.supply.Truth(1).Charge
 			v, maps := stretch(t, append(slices.Clone(faked), program), b, dir, 20)
 			truth := b.supply.Truth(1).Charge - before
-			if v.Gaps != 0 || v.Charge <= 0 || v.Charge > truth+2*v.Uncertainty {
+			if v.Totals.Gaps != 0 || v.Totals.Charge <= 0 || v.Totals.Charge > truth+2*v.Totals.StandardUncertainty {
 				t.Errorf("%+v; %.3f C were delivered from before the first reading until after the last", v, truth)
 			}
 			// What the readings say was delivered while they were taken, against a clock that nobody fakes.
@@ -167,11 +167,11 @@ func TestFaketime(t *testing.T) {
 					t.Errorf("a reading is stamped %v; it was taken between %v and now", at.UTC(), began.UTC())
 				}
 			}
-			if most := time.Since(began); elapsed > most || v.Charge > 3.01*most.Seconds() || v.Charge < 2.9*elapsed.Seconds() {
-				t.Errorf("%.3f C counted in %v of readings, taken within %v at 3 A", v.Charge, elapsed, most)
+			if most := time.Since(began); elapsed > most || v.Totals.Charge > 3.01*most.Seconds() || v.Totals.Charge < 2.9*elapsed.Seconds() {
+				t.Errorf("%.3f C counted in %v of readings, taken within %v at 3 A", v.Totals.Charge, elapsed, most)
 			}
 			t.Logf("%d readings over %v, %.3f C, stamped with the true time; libfaketime loaded into the process: %v",
-				len(readings), elapsed.Round(time.Millisecond), v.Charge, bytes.Contains(maps, []byte("libfaketime")))
+				len(readings), elapsed.Round(time.Millisecond), v.Totals.Charge, bytes.Contains(maps, []byte("libfaketime")))
 		})
 	}
 }

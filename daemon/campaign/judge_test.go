@@ -4,73 +4,61 @@ package campaign
 
 import (
 	"bytes"
-	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
+	"nightcell/daemon/report"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers/simulated"
+	"nightcell/integrate/matter"
 )
 
-// verdict is what nightcell verify says of a run, as far as the campaign asks.
-type verdict struct {
-	Sound        bool    `json:"sound"`
-	Ended        bool    `json:"ended"`
-	Readings     int64   `json:"readings"`
-	Gaps         int     `json:"gaps"`
-	Charge       float64 `json:"charge_coulombs"`
-	Uncertainty  float64 `json:"charge_standard_uncertainty_coulombs"`
-	Low          float64 `json:"charge_low_coulombs"`
-	High         float64 `json:"charge_high_coulombs"`
-	DamageCount  int64   `json:"damage_count"`
-	LostLines    int64   `json:"lost_lines"`
-	Contradicted []any   `json:"contradicting_checkpoints"`
-}
-
-// verify runs the shipped command; the exit code must be 0.
-func verify(t *testing.T, run string) verdict {
+// verify runs the shipped command, whose exit code must be 0, and holds what it says against a replay here, which it returns.
+func verify(t *testing.T, run string) *runlog.Report {
 	t.Helper()
-	cmd := exec.Command(program, "verify", run, "--json")
+	cmd := exec.Command(program, "verify", run)
 	var complaint bytes.Buffer
 	cmd.Stderr = &complaint
 	out, err := cmd.Output()
 	if err != nil {
 		t.Errorf("nightcell verify: %v\n%s%s", err, out, complaint.String())
 	}
-	var v verdict
-	if err := json.Unmarshal(out, &v); err != nil {
-		t.Fatalf("nightcell verify printed %q: %v", out, err)
+	r, err := runlog.ReplayFile(run)
+	if err != nil {
+		t.Fatal(err)
 	}
-	return v
+	counted := report.Show(matter.Figure{Value: r.Totals.Charge, StandardUncertainty: r.Totals.StandardUncertainty}, report.AmpereHours)
+	for _, want := range []string{fmt.Sprintf(" %d readings,", r.Readings), fmt.Sprintf("; gaps: %d\n", r.Totals.Gaps), " " + counted + " (k = 2)\n", "sound: every stored total follows"} {
+		if !strings.Contains(string(out), want) {
+			t.Errorf("nightcell verify does not say %q:\n%s", want, out)
+		}
+	}
+	return r
 }
 
 // judge lets the product's own check speak, the log itself, and the simulator's truth.
 func judge(t *testing.T, run string, truth simulated.Truth, sum *tally) {
 	t.Helper()
 	v := verify(t, run)
-	if !v.Sound || !v.Ended {
+	if !v.Sound() || !v.Ended {
 		t.Errorf("the run is not sound or has not ended: %+v", v)
 	}
-	report, err := runlog.ReplayFile(run)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got := report.Totals; got.Charge != v.Charge || got.StandardUncertainty != v.Uncertainty || got.Readings != v.Readings {
-		t.Errorf("replayed here: %v C ± %v, %d readings; nightcell verify says %+v", got.Charge, got.StandardUncertainty, got.Readings, v)
-	}
+	total := v.Totals
 	// Low and High hold all but the gaps at k = 2 already.
-	if truth.Charge < v.Low || truth.Charge > v.High {
-		t.Errorf("the true charge of %.1f C is outside %.1f to %.1f C", truth.Charge, v.Low, v.High)
+	if truth.Charge < total.Low() || truth.Charge > total.High() {
+		t.Errorf("the true charge of %.1f C is outside %.1f to %.1f C", truth.Charge, total.Low(), total.High())
 	}
 	// The output was on all the while, so that the evidence is right and the best value good.
-	if off := v.Charge - truth.Charge; math.Abs(off) > 2*v.Uncertainty {
-		t.Errorf("counted %.1f C, truly %.1f C: off by more than 2 u = %.1f C", v.Charge, truth.Charge, 2*v.Uncertainty)
+	if off := total.Charge - truth.Charge; math.Abs(off) > 2*total.StandardUncertainty {
+		t.Errorf("counted %.1f C, truly %.1f C: off by more than 2 u = %.1f C", total.Charge, truth.Charge, 2*total.StandardUncertainty)
 	}
 	if truth.Output {
 		t.Error("the output is still on")
@@ -80,15 +68,15 @@ func judge(t *testing.T, run string, truth simulated.Truth, sum *tally) {
 		sum.kills, sum.killsFull, sum.fills, sum.reopened, v.Readings)
 	t.Logf("refused: %v", sum.refused)
 	t.Logf("readings lost: %d that waited in memory for a full disk at a kill, and none other of those shown before a kill", sum.lost)
-	t.Logf("%d gaps (%v), worst %v, together %v of %v; they hold %.0f to %.0f C", v.Gaps, sum.gapKinds, sum.worstGap.Round(time.Second),
-		sum.dark.Round(time.Second), report.Totals.Elapsed.Round(time.Second), report.Totals.GapLow, report.Totals.GapHigh)
+	t.Logf("%d gaps (%v), worst %v, together %v of %v; they hold %.0f to %.0f C", total.Gaps, sum.gapKinds, sum.worstGap.Round(time.Second),
+		sum.dark.Round(time.Second), total.Elapsed.Round(time.Second), total.GapLow, total.GapHigh)
 	t.Logf("the truth lay in the range that was shown at %d of %d kills; at worst the counted charge was off by %.2f u", sum.inside, sum.looks, sum.worstOff)
-	t.Logf("at the end: counted %.1f C ± %.1f C (k = 2), stated %.1f to %.1f C, truly %.1f C", v.Charge, 2*v.Uncertainty, v.Low, v.High, truth.Charge)
+	t.Logf("at the end: counted %.1f C ± %.1f C (k = 2), stated %.1f to %.1f C, truly %.1f C", total.Charge, 2*total.StandardUncertainty, total.Low(), total.High(), truth.Charge)
 }
 
 // walk reads the log line by line: time stamps strictly increase, every step is that
 // between the stamps, no reading is there twice.
-func (sum *tally) walk(t *testing.T, run string, v verdict) {
+func (sum *tally) walk(t *testing.T, run string, v *runlog.Report) {
 	t.Helper()
 	r, err := runlog.Open(run)
 	if err != nil {

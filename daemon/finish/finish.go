@@ -64,7 +64,7 @@ func (s *Subject) Hand(ctx context.Context, watch *control.Operator, e control.E
 			e.At = s.End.Add(time.Second)
 		}
 	}
-	done, _, _, err := late.Hand(ctx, watch, s.Dir, e, now)
+	done, _, err := late.Hand(ctx, watch, s.Dir, e, now)
 	return done, err
 }
 

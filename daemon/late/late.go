@@ -82,21 +82,21 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 
 // Hand gives an entry to the watch that writes its run, or, with a nil watch or none that listens, writes it beside the log of
 // runDir; runDir may be empty where the watch alone knows the run. A photo is copied in first, and what is taken back is so
-// beside the log. written is the entry as it was handed on, and beside tells where it went.
-func Hand(ctx context.Context, watch *control.Operator, runDir string, e control.Entry, now time.Time) (done control.Entered, written control.Entry, beside bool, err error) {
+// beside the log. beside tells where it went.
+func Hand(ctx context.Context, watch *control.Operator, runDir string, e control.Entry, now time.Time) (done control.Entered, beside bool, err error) {
 	if e.Kind == control.EntryPhoto && !e.Trial {
 		if e, err = Photo(runDir, e); err != nil {
-			return done, e, false, err
+			return done, false, err
 		}
 	}
 	if watch != nil && e.Kind != runlog.EntryRetract {
 		done, err = watch.Enter(ctx, e)
 		if runDir == "" || !errors.Is(err, control.ErrNobody) {
-			return done, e, false, err
+			return done, false, err
 		}
 	}
 	done, err = Enter(runDir, e, now)
-	return done, e, true, err
+	return done, true, err
 }
 
 // retracted says what a retraction takes back. The error says why it cannot.

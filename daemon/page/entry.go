@@ -86,7 +86,7 @@ func (p *Page) hand(ctx context.Context, a *asking, e control.Entry) (control.En
 	if a.run == (place{}) {
 		return control.Entered{}, control.Refuse("%s has no run yet", sentence.Name(a.cell.Name))
 	}
-	done, _, _, err := late.Hand(ctx, p.watch(a), a.run.dir, e, p.s.Now())
+	done, _, err := late.Hand(ctx, p.watch(a), a.run.dir, e, p.s.Now())
 	return done, err
 }
 

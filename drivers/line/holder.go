@@ -8,8 +8,8 @@ import (
 
 // Holder is a process that has a port.
 type Holder struct {
-	PID  int    `json:"process"`
-	Name string `json:"name"`
+	PID  int
+	Name string
 }
 
 func (h Holder) String() string { return fmt.Sprintf("%s (process %d)", h.Name, h.PID) }

@@ -5,26 +5,26 @@ import "errors"
 // Port is one serial port of this machine, as it can be described without opening it.
 type Port struct {
 	// Name is the one to put into a configuration. Where it is stable it stays the same when the adapter is plugged in again.
-	Name   string `json:"name"`
-	Device string `json:"device"` // what the name leads to now
+	Name   string
+	Device string // what the name leads to now
 	// ByPath names the socket instead of the adapter, for adapters that share a serial number.
-	ByPath string `json:"by_path,omitempty"`
-	USB    *USB   `json:"usb,omitempty"`   // nil when not on USB
-	Access bool   `json:"access"`          // this user may read and write it
-	Group  string `json:"group,omitempty"` // whose members may, where files have groups
+	ByPath string
+	USB    *USB   // nil when not on USB
+	Access bool   // this user may read and write it
+	Group  string // whose members may, where files have groups
 	// HeldBy are the processes that have it, as far as this user may see them.
-	HeldBy       []Holder `json:"held_by"`
-	NameIsStable bool     `json:"name_is_stable"`
+	HeldBy       []Holder
+	NameIsStable bool
 }
 
 // USB is what an adapter says about itself.
 type USB struct {
-	Vendor       string `json:"vendor"`  // four hexadecimal digits
-	Product      string `json:"product"` // likewise
-	Maker        string `json:"maker,omitempty"`
-	Name         string `json:"name,omitempty"`
-	Serial       string `json:"serial,omitempty"`
-	SerialShared bool   `json:"serial_shared"` // another port here has the same serial number, or this has none
+	Vendor       string // four hexadecimal digits
+	Product      string // likewise
+	Maker        string
+	Name         string
+	Serial       string
+	SerialShared bool // another port here has the same serial number, or this has none
 }
 
 // ErrNoListing says that the system has no list of ports to read.

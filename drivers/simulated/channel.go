@@ -171,23 +171,23 @@ func read(value, gain, offset, noise, resolution float64) float64 {
 
 // Truth is what really happened on one channel, which no instrument tells.
 type Truth struct {
-	Charge        float64       `json:"true_charge_coulombs"`          // delivered by the supply
-	CellCharge    float64       `json:"true_cell_charge_coulombs"`     // through the electrode reactions, without short circuits
-	Energy        float64       `json:"true_energy_joules"`            // delivered by the supply
-	DepositGrams  float64       `json:"true_deposit_grams"`            // on the cathode now
-	HydrogenMoles float64       `json:"true_hydrogen_moles"`           // made
-	MetalGrams    float64       `json:"true_bath_metal_grams"`         // in the catholyte
-	Volume        float64       `json:"true_bath_volume_cubic_metres"` // of the catholyte
-	Temperature   float64       `json:"true_bath_temperature_kelvins"` // of the catholyte
-	Efficiency    float64       `json:"true_present_efficiency_ratio"` // share of the present current that wins metal
-	Volts         float64       `json:"true_terminal_volts"`           // at the terminals
-	Amperes       float64       `json:"true_terminal_amperes"`         // at the terminals
-	CellVolts     float64       `json:"-"`                             // behind the leads
-	At            time.Duration `json:"-"`                             // the instant it was taken, on the instrument's clock
-	Concentration float64       `json:"-"`                             // metal in the catholyte, kg/m³ (the same figure in g/L)
-	InitialGrams  float64       `json:"-"`                             // in the catholyte as the run began
-	Wetted        float64       `json:"-"`                             // share of the plates under the liquid
-	Output        bool          `json:"-"`
+	Charge        float64       // delivered by the supply
+	CellCharge    float64       // through the electrode reactions, without short circuits
+	Energy        float64       // delivered by the supply
+	DepositGrams  float64       // on the cathode now
+	HydrogenMoles float64       // made
+	MetalGrams    float64       // in the catholyte
+	Volume        float64       // of the catholyte
+	Temperature   float64       // of the catholyte
+	Efficiency    float64       // share of the present current that wins metal
+	Volts         float64       // at the terminals
+	Amperes       float64       // at the terminals
+	CellVolts     float64       // behind the leads
+	At            time.Duration // the instant it was taken, on the instrument's clock
+	Concentration float64       // metal in the catholyte, kg/m³ (the same figure in g/L)
+	InitialGrams  float64       // in the catholyte as the run began
+	Wetted        float64       // share of the plates under the liquid
+	Output        bool
 }
 
 // Truth returns it up to the present of the clock. The channel is counted from 1; an unknown one gives the zero Truth.
