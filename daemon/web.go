@@ -29,20 +29,20 @@ const mostConnections = 256
 // serveHTTP serves until ctx ends. Slow clients are cut off by time-outs and, when
 // all connections are taken, to make room.
 func (d *Daemon) serveHTTP(ctx context.Context, group *errgroup.Group, l net.Listener, site http.Handler) {
-	door := page.NewDoor(l, mostConnections)
 	server := &http.Server{
-		Handler: door.Handler(site), ConnContext: door.ConnContext,
+		Handler:           site,
 		BaseContext:       func(net.Listener) context.Context { return ctx }, // so that streams end with the daemon
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute,
 		MaxHeaderBytes: 16 << 10,
 		ErrorLog:       slog.NewLogLogger(d.o.Log.Handler(), slog.LevelDebug), // what strangers send wrong is their matter
 	}
+	page.Bound(server, mostConnections)
 	group.Go(func() error {
 		d.history.Load().Run(ctx)
 		return nil
 	})
 	group.Go(func() error {
-		err := web.Serve(door, server, &web.FlagConfig{WebConfigFile: &d.o.Config.Page.WebConfig}, d.o.Log)
+		err := web.Serve(l, server, &web.FlagConfig{WebConfigFile: &d.o.Config.Page.WebConfig}, d.o.Log)
 		if !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("serving the page: %w", err)
 		}

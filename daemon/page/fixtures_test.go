@@ -91,16 +91,16 @@ func newBench(t *testing.T, o benchOptions) *bench {
 		t.Fatal(err)
 	}
 	b.url = "http://" + l.Addr().String()
-	door := page.NewDoor(l, max(64, o.connections))
 	ctx, cancel := context.WithCancel(context.Background())
 	server := &http.Server{
-		Handler:     door.Handler(page.Guard(p.Handler(), l.Addr().String(), o.hosts)),
-		ConnContext: door.ConnContext, BaseContext: func(net.Listener) context.Context { return ctx },
+		Handler:           page.Guard(p.Handler(), l.Addr().String(), o.hosts),
+		BaseContext:       func(net.Listener) context.Context { return ctx },
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10,
 	}
+	page.Bound(server, max(64, o.connections))
 	var wg sync.WaitGroup
 	wg.Go(func() { b.history.Run(ctx) })
-	wg.Go(func() { _ = server.Serve(door) })
+	wg.Go(func() { _ = server.Serve(l) })
 	b.stop = sync.OnceFunc(func() {
 		cancel()
 		if err := server.Close(); err != nil {

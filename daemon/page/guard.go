@@ -8,7 +8,6 @@ import (
 	"net/http"
 	"net/netip"
 	"net/url"
-	"slices"
 	"strings"
 	"sync"
 
@@ -127,125 +126,84 @@ func (v *visitors) allow(r *http.Request) bool {
 	return l.Allow() && v.all.Allow()
 }
 
-// Door is a listener that holds a bounded number of connections. When it is full,
-// the connection that has waited longest without asking for anything complete makes
-// room for the new one: a thousand clients that open and dawdle can neither lock a
-// person out nor use up the descriptors that the serial lines need.
-type Door struct {
-	net.Listener
+// door knows the connections of a server.
+type door struct {
 	most int
 
-	mu   sync.Mutex
-	idle []*doorConn // on which nothing is being served, longest first
-	open int
+	mu    sync.Mutex
+	turns int // at which a connection came or went on
+	open  map[net.Conn]visit
 }
 
-// NewDoor wraps l.
-func NewDoor(l net.Listener, most int) *Door { return &Door{Listener: l, most: most} }
-
-// doorConn takes itself off the books when it closes.
-type doorConn struct {
-	net.Conn
-	door *Door
-	once sync.Once
-	// Guarded by door.mu.
-	closed  bool
-	serving int // requests; HTTP/2 has several at a time
-}
-
-// Accept waits for the next connection.
-func (d *Door) Accept() (net.Conn, error) {
-	for {
-		c, err := d.Listener.Accept()
-		if err != nil {
-			return nil, err
-		}
-		conn := &doorConn{Conn: c, door: d}
-		if d.admit(conn) {
-			return conn, nil
-		}
-		_ = c.Close() // all places are taken by clients that are being served
-	}
-}
-
-func (d *Door) admit(c *doorConn) bool {
-	d.mu.Lock()
-	var out *doorConn
-	if d.open >= d.most {
-		if len(d.idle) == 0 {
-			d.mu.Unlock()
-			return false
-		}
-		out = d.idle[0]
-	}
-	d.open++
-	d.idle = append(d.idle, c)
-	d.mu.Unlock()
-	if out != nil {
-		_ = out.Close() // which takes it off the books; that it was lost is its own doing
-	}
-	return true
-}
-
-// Close closes the connection once.
-func (c *doorConn) Close() error {
-	c.once.Do(func() {
-		c.door.mu.Lock()
-		defer c.door.mu.Unlock()
-		c.closed = true
-		c.door.open--
-		c.door.forget(c)
-	})
-	return c.Conn.Close()
-}
-
-func (d *Door) forget(c *doorConn) {
-	d.idle = slices.DeleteFunc(d.idle, func(other *doorConn) bool { return other == c })
-}
-
-// Open returns how many connections are open.
-func (d *Door) Open() int {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	return d.open
-}
+// visit is how many requests are being served on a connection (HTTP/2 has several at a time), and at which turn that changed.
+type visit struct{ serving, since int }
 
 // connKey is where a connection's context keeps the connection.
 type connKey struct{}
 
-// ConnContext is for http.Server: it lets Handler know on which connection a request came.
-func (d *Door) ConnContext(ctx context.Context, c net.Conn) context.Context {
-	if t, ok := c.(*tls.Conn); ok {
-		c = t.NetConn()
+// Bound bounds the connections of a server that is not serving yet. When all places are taken,
+// the connection that has waited longest without asking for anything complete makes
+// room for the new one: a thousand clients that open and dawdle can neither lock a
+// person out nor use up the descriptors that the serial lines need.
+func Bound(s *http.Server, most int) {
+	d := &door{most: most, open: make(map[net.Conn]visit)}
+	s.Handler, s.ConnState = d.handler(s.Handler), d.state
+	s.ConnContext = func(ctx context.Context, c net.Conn) context.Context {
+		return context.WithValue(ctx, connKey{}, bare(c))
 	}
-	return context.WithValue(ctx, connKey{}, c)
 }
 
-// Handler keeps connections from being cut while a page or a stream is served on
+// bare is a connection without TLS, whose closing would wait for the client.
+func bare(c net.Conn) net.Conn {
+	if t, ok := c.(*tls.Conn); ok {
+		return t.NetConn()
+	}
+	return c
+}
+
+// state keeps the books of the connections.
+func (d *door) state(c net.Conn, state http.ConnState) {
+	c = bare(c)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	switch state {
+	case http.StateNew:
+		d.turns++
+		d.open[c] = visit{0, d.turns}
+		if len(d.open) <= d.most {
+			return
+		}
+		out := c // where something is being served on all others
+		for other, v := range d.open {
+			if v.serving == 0 && v.since < d.open[out].since {
+				out = other
+			}
+		}
+		delete(d.open, out)
+		_ = out.Close() // that it was lost is its own doing
+	case http.StateClosed:
+		delete(d.open, c)
+	}
+}
+
+// serve counts a request that begins or ends on a connection that is still open.
+func (d *door) serve(c net.Conn, more int) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if v, open := d.open[c]; open {
+		d.turns++
+		d.open[c] = visit{v.serving + more, d.turns}
+	}
+}
+
+// handler keeps connections from being cut while a page or a stream is served on
 // them. One that sends a body gets no such favour: sending slowly is how to dawdle.
-func (d *Door) Handler(next http.Handler) http.Handler {
+func (d *door) handler(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		c, ok := r.Context().Value(connKey{}).(*doorConn)
-		if ok && (r.Method == http.MethodGet || r.Method == http.MethodHead) {
-			d.busy(c)
-			defer d.rest(c)
+		if c, ok := r.Context().Value(connKey{}).(net.Conn); ok && (r.Method == http.MethodGet || r.Method == http.MethodHead) {
+			d.serve(c, 1)
+			defer d.serve(c, -1)
 		}
 		next.ServeHTTP(w, r)
 	})
-}
-
-func (d *Door) busy(c *doorConn) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	c.serving++
-	d.forget(c)
-}
-
-// rest makes a connection that is still open the youngest of the idle ones.
-func (d *Door) rest(c *doorConn) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if c.serving--; c.serving == 0 && !c.closed {
-		d.idle = append(d.idle, c)
-	}
 }

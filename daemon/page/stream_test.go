@@ -185,8 +185,8 @@ func TestCurvesAreBounded(t *testing.T) {
 
 // pipeListener hands out connections that a test makes.
 type pipeListener struct {
-	conns chan net.Conn
 	net.Listener
+	conns chan net.Conn
 }
 
 func (l *pipeListener) Accept() (net.Conn, error) {
@@ -197,42 +197,51 @@ func (l *pipeListener) Accept() (net.Conn, error) {
 	return c, nil
 }
 
-// TestDoor: a full door lets a new client in and the one out that has dawdled longest.
-func TestDoor(t *testing.T) {
+func (l *pipeListener) Close() error {
+	close(l.conns)
+	return nil
+}
+
+// TestBound: a full server lets a new client in and the one out that has dawdled longest, but nobody whom it is serving; who left makes room.
+func TestBound(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := &pipeListener{conns: make(chan net.Conn)}
-		door := page.NewDoor(l, 3)
-		var inside []net.Conn
-		enter := func() net.Conn {
+		release := make(chan struct{})
+		server := &http.Server{Handler: http.HandlerFunc(func(http.ResponseWriter, *http.Request) { <-release })}
+		page.Bound(server, 3)
+		var serving sync.WaitGroup
+		serving.Go(func() { _ = server.Serve(l) })
+		enter := func(says string) net.Conn {
 			outer, inner := net.Pipe()
-			go func() { l.conns <- inner }()
-			c, err := door.Accept()
-			if err != nil {
-				t.Fatal(err)
-			}
-			inside = append(inside, c)
+			l.conns <- inner
+			go func() { _, _ = io.WriteString(outer, says) }()
+			synctest.Wait()
 			return outer
 		}
-		gone := func(c net.Conn) bool {
-			if err := c.SetReadDeadline(time.Now().Add(time.Second)); err != nil {
-				return true
+		is := func(when string, clients map[net.Conn]bool) {
+			t.Helper()
+			for c, want := range clients {
+				_ = c.SetReadDeadline(time.Now().Add(time.Second))
+				if _, err := c.Read(make([]byte, 1)); (err != io.EOF) != want {
+					t.Errorf("%s: %v for one that should be inside: %t", when, err, want)
+				}
 			}
-			_, err := c.Read(make([]byte, 1))
-			return err == io.EOF
 		}
-		first, second, third := enter(), enter(), enter()
-		fourth := enter()
-		if !gone(first) || gone(second) || gone(third) || gone(fourth) || door.Open() != 3 {
-			t.Errorf("with 3 places the oldest must go: %v %v %v %v, %d open", gone(first), gone(second), gone(third), gone(fourth), door.Open())
-		}
-		for _, c := range inside {
-			if err := c.Close(); err != nil && err != io.ErrClosedPipe {
-				t.Error(err)
-			}
-			_ = c.Close() // twice must not count twice
-		}
-		if door.Open() != 0 {
-			t.Errorf("%d are still open", door.Open())
-		}
+		const request = "GET / HTTP/1.1\r\nHost: localhost\r\n\r\n"
+		first, second := enter("GET / HTTP/1.1\r\nHost: localhost\r\nX-Slow: "), enter(request)
+		third := enter("")
+		fourth := enter(request)
+		is("with 3 places the oldest that dawdles goes", map[net.Conn]bool{first: false, second: true, third: true, fourth: true})
+		fifth := enter(request)
+		is("and then the next", map[net.Conn]bool{second: true, third: false, fourth: true, fifth: true})
+		is("where all are being served the new one goes", map[net.Conn]bool{enter(request): false, second: true, fourth: true, fifth: true})
+		close(release)
+		synctest.Wait()
+		sixth, seventh, eighth := enter(""), enter(""), enter("")
+		_ = eighth.Close()
+		synctest.Wait()
+		is("who left makes room", map[net.Conn]bool{sixth: true, seventh: true, enter(""): true})
+		_ = server.Close()
+		serving.Wait()
 	})
 }
