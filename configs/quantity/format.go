@@ -118,7 +118,16 @@ func join(number, symbol string) string {
 type Maybe float64
 
 // MarshalJSON writes the shortest decimal that reads back to the same bits.
-func (m Maybe) MarshalJSON() ([]byte, error) { return AppendJSON(nil, float64(m)), nil }
+func (m Maybe) MarshalJSON() ([]byte, error) {
+	form := byte('e')
+	switch size := math.Abs(float64(m)); {
+	case math.IsNaN(size) || math.IsInf(size, 0):
+		return []byte("null"), nil
+	case size == 0 || size >= 1e-6 && size < 1e21: // where encoding/json writes no exponent either
+		form = 'f'
+	}
+	return strconv.AppendFloat(nil, float64(m), form, -1, 64), nil
+}
 
 // UnmarshalJSON reads null as NaN.
 func (m *Maybe) UnmarshalJSON(data []byte) error {
@@ -127,17 +136,6 @@ func (m *Maybe) UnmarshalJSON(data []byte) error {
 		return nil
 	}
 	return json.Unmarshal(data, (*float64)(m))
-}
-
-// AppendJSON appends v as Maybe is written; long columns of numbers are built with it.
-func AppendJSON(b []byte, v float64) []byte {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return append(b, "null"...)
-	}
-	if size := math.Abs(v); size == 0 || size >= 1e-6 && size < 1e21 { // where encoding/json writes no exponent either
-		return strconv.AppendFloat(b, v, 'f', -1, 64)
-	}
-	return strconv.AppendFloat(b, v, 'e', -1, 64)
 }
 
 // How a figure with its doubt is written, wherever nightcell prints one. The functions know no unit: value and doubt come

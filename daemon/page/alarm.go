@@ -91,9 +91,6 @@ func (p *Page) showLinked(w http.ResponseWriter, r *http.Request) error {
 
 // acknowledgeLinked acknowledges the alarm of a link, once.
 func (p *Page) acknowledgeLinked(w http.ResponseWriter, r *http.Request) error {
-	if !sameOrigin(r) {
-		return refusal(http.StatusForbidden, "this request does not come from this page")
-	}
 	if !p.taps.allow(r) {
 		w.Header().Set("Retry-After", "10")
 		return refusal(http.StatusTooManyRequests, "too many attempts. Wait ten seconds")
@@ -110,7 +107,7 @@ func (p *Page) acknowledgeLinked(w http.ResponseWriter, r *http.Request) error {
 	case p.s.ByLink == nil || !p.s.ByLink(link.Route):
 		return refusal(http.StatusForbidden, "links of route %s do not acknowledge: sign in on the page. acknowledge_by_link under [route.%s] in the configuration allows it", link.Route, link.Route)
 	}
-	release, ok, err := p.s.Links.use(link, p.s.Now())
+	ok, err := p.s.Links.use(link, p.s.Now())
 	if err != nil {
 		return refusal(http.StatusInsufficientStorage, "%w. Nothing was acknowledged; sign in on the page", err)
 	}
@@ -121,7 +118,7 @@ func (p *Page) acknowledgeLinked(w http.ResponseWriter, r *http.Request) error {
 	defer cancel()
 	defer p.forget()
 	if err := p.s.Operator.ChangeAlarm(ctx, control.AlarmOrder{Act: control.Acknowledge, Cell: c.Name, Condition: a.Condition, By: link.By()}); err != nil {
-		p.s.Log.Warn("page: acknowledgement by link refused", "cell", c.Name, "condition", a.Condition, "by", link.By(), "err", errors.Join(err, release()))
+		p.s.Log.Warn("page: acknowledgement by link refused", "cell", c.Name, "condition", a.Condition, "by", link.By(), "err", errors.Join(err, p.s.Links.release(link)))
 		return err
 	}
 	p.s.Log.Info("page: acknowledged by link", "cell", c.Name, "condition", a.Condition, "by", link.By())

@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -160,30 +161,28 @@ func (l *Links) wasUsed(link Link) bool {
 	return used
 }
 
-// use takes a link's one use, which is on the disk when it returns; release gives it back where nothing came of it. ok is
-// false if it was used before.
-func (l *Links) use(link Link, now time.Time) (release func() error, ok bool, err error) {
+// use takes a link's one use, which is on the disk when it returns. ok is false if it was used before.
+func (l *Links) use(link Link, now time.Time) (ok bool, err error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if _, used := l.used[link.Nonce]; used {
-		return nil, false, nil
+		return false, nil
 	}
-	for nonce, ends := range l.used {
-		if now.After(ends) {
-			delete(l.used, nonce)
-		}
-	}
+	maps.DeleteFunc(l.used, func(_ string, ends time.Time) bool { return now.After(ends) })
 	l.used[link.Nonce] = link.Ends
 	if err := l.save(); err != nil {
 		delete(l.used, link.Nonce)
-		return nil, false, fmt.Errorf("the use of this link cannot be kept: %w", err)
+		return false, fmt.Errorf("the use of this link cannot be kept: %w", err)
 	}
-	return func() error {
-		l.mu.Lock()
-		defer l.mu.Unlock()
-		delete(l.used, link.Nonce)
-		return l.save()
-	}, true, nil
+	return true, nil
+}
+
+// release gives the use of a link back where nothing came of it.
+func (l *Links) release(link Link) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	delete(l.used, link.Nonce)
+	return l.save()
 }
 
 func (l *Links) save() error {

@@ -9,9 +9,6 @@ import (
 	"strings"
 	"sync"
 	"time"
-
-	"nightcell/daemon/page/sentence"
-	"nightcell/daemon/snapshot"
 )
 
 const (
@@ -119,75 +116,46 @@ func (p *Page) events(w http.ResponseWriter, r *http.Request) error {
 func (p *Page) frame(name string) map[string]string {
 	now := p.s.Now().In(p.s.Zone)
 	m := map[string]string{"@": now.Format("15:04:05"), "t:zone": zoneName(now)}
-	cells := p.cells()
+	var shown []brief
 	if name == "all" {
-		h := headlineOf(cells, now)
-		m["t:all.headline"], m["s:all"] = h.Text, string(h.Standing)
 		var order []string
-		for _, c := range byNeed(cells, now) {
-			if dense(cells) {
-				p.denseFrame(m, c, now)
-			} else {
-				p.briefFrame(m, c, now)
-			}
-			order = append(order, c.Name)
+		shown = p.briefs(p.cells(), now)
+		for _, b := range shown {
+			order = append(order, b.Name)
 		}
-		m["o:all"] = strings.Join(order, "\n")
-		return m
+		text, standing := headline(shown)
+		m["t:all.headline"], m["s:all"], m["o:all"] = text, string(standing), strings.Join(order, "\n")
+	} else if c := p.snapshotOf(name); c != nil {
+		v := p.view(c, now)
+		shown = []brief{v.brief}
+		p.cellFrame(m, v)
 	}
-	for _, c := range cells {
-		if c.Name != name {
-			continue
+	for _, b := range shown {
+		for key, text := range b.Texts {
+			m["t:"+b.Name+"."+key] = text
 		}
-		p.briefFrame(m, c, now)
-		p.cellFrame(m, c, now)
+		m["s:"+b.Name], m["b:"+b.Name], m["a:"+b.Name] = string(b.Standing), b.Bar.String(), b.Calls
 	}
 	return m
 }
 
-func (p *Page) briefFrame(m map[string]string, c *snapshot.Cell, now time.Time) {
-	b := p.brief(c, now)
-	set := func(key, v string) { m["t:"+c.Name+"."+key] = v }
-	set("progress", b.Progress)
-	set("trouble", b.Trouble)
-	set("standing", b.StandingText)
-	set("volts", b.Volts)
-	set("amperes", b.Amperes)
-	set("age", b.Age)
-	m["s:"+c.Name] = string(b.Standing)
-	m["b:"+c.Name] = b.Bar.String()
-	m["a:"+c.Name] = announcement(c)
-}
-
-// denseFrame has the columns of a row, in the units of their heads.
-func (p *Page) denseFrame(m map[string]string, c *snapshot.Cell, now time.Time) {
-	d := p.denseRow(c, now)
-	for _, v := range d.Cells() {
-		m["t:"+c.Name+"."+v.Key] = v.Text
-	}
-	m["t:"+c.Name+".standing"], m["s:"+c.Name] = d.StandingText, string(d.Standing)
-	m["a:"+c.Name] = announcement(c)
-}
-
-func (p *Page) cellFrame(m map[string]string, c *snapshot.Cell, now time.Time) {
-	h := p.s.History.Happened(c.Name)
-	for _, g := range p.sheet(c, h.Hand, now) {
+// cellFrame adds what the page of a cell alone has.
+func (p *Page) cellFrame(m map[string]string, v cellView) {
+	for _, g := range v.Groups {
 		for _, r := range g.Rows {
-			m["t:"+c.Name+"."+r.Key] = r.Value
-			m["t:"+c.Name+"."+r.Key+".note"] = r.Note
+			m["t:"+v.Name+"."+r.Key] = r.Value
+			m["t:"+v.Name+"."+r.Key+".note"] = r.Note
 		}
 	}
-	standing, aside := p.alarms(c, now)
-	v := cellView{brief: brief{Name: c.Name, Title: sentence.Name(c.Name)}, Alarms: standing, Aside: aside, Happened: p.happened(h), May: !p.s.Token.IsZero()}
 	for _, part := range []string{"alarms", "happened"} {
 		var b bytes.Buffer
 		if err := p.html.ExecuteTemplate(&b, part, v); err != nil {
 			p.s.Log.Error("page", "template", part, "err", err)
 			continue
 		}
-		m["h:"+c.Name+"."+part] = b.String()
+		m["h:"+v.Name+"."+part] = b.String()
 	}
-	if !c.Reading.At.IsZero() && !c.Ended {
-		m["n:"+c.Name] = fmt.Sprintf("%.3f %.6g %.6g %.8g", float64(c.Reading.At.UnixMilli())/1e3, c.Reading.Volts, c.Reading.Amperes, c.Charge.CountedCoulombs/3600)
+	if c := v.Cell; !c.Reading.At.IsZero() && !c.Ended {
+		m["n:"+v.Name] = fmt.Sprintf("%.3f %.6g %.6g %.8g", float64(c.Reading.At.UnixMilli())/1e3, c.Reading.Volts, c.Reading.Amperes, c.Charge.CountedCoulombs/3600)
 	}
 }

@@ -11,10 +11,8 @@ import (
 	"context"
 	"crypto/sha256"
 	"embed"
-	"encoding/hex"
 	"fmt"
 	"html/template"
-	"io/fs"
 	"log/slog"
 	"net/http"
 	"path"
@@ -85,16 +83,9 @@ func New(s Settings) (*Page, error) {
 	if token := s.Token.Reveal(); token != "" && len(token) < shortestToken {
 		return nil, fmt.Errorf("the operator token has only %d characters; use at least %d, for example from: openssl rand -hex 16", len(token), shortestToken)
 	}
-	html, err := template.New("").Funcs(template.FuncMap{"live": liveText, "name": sentence.Name}).ParseFS(templates, "templates/*.html")
-	if err != nil {
-		return nil, fmt.Errorf("the page's templates: %w", err)
-	}
-	files, err := loadFiles()
-	if err != nil {
-		return nil, err
-	}
+	html := template.Must(template.New("").Funcs(template.FuncMap{"live": liveText, "name": sentence.Name}).ParseFS(templates, "templates/*.html"))
 	p := &Page{
-		s: s, html: html, files: files, sessions: &sessions{all: make(map[string]*session)},
+		s: s, html: html, files: loadFiles(), sessions: &sessions{all: make(map[string]*session)},
 		reads: rate.NewLimiter(rate.Every(20*time.Millisecond), 100), logins: newVisitors(rate.Every(2*time.Second), 5), taps: newVisitors(rate.Every(time.Second), 30),
 		books: make(chan struct{}, 1),
 	}
@@ -169,25 +160,15 @@ var kinds = map[string]string{
 	".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8", ".svg": "image/svg+xml", ".png": "image/png", ".webmanifest": "application/manifest+json", ".LICENSE": "text/plain; charset=utf-8",
 }
 
-func loadFiles() (map[string]file, error) {
+// loadFiles reads what is embedded, which cannot fail.
+func loadFiles() map[string]file {
 	all := make(map[string]file)
-	entries, err := fs.ReadDir(static, "static")
-	if err != nil {
-		return nil, fmt.Errorf("the page's files: %w", err)
-	}
+	entries, _ := static.ReadDir("static")
 	for _, e := range entries {
-		data, err := static.ReadFile("static/" + e.Name())
-		if err != nil {
-			return nil, fmt.Errorf("the page's files: %w", err)
-		}
-		kind, ok := kinds[path.Ext(e.Name())]
-		if !ok {
-			return nil, fmt.Errorf("the page's file %s has an unknown type", e.Name())
-		}
-		sum := sha256.Sum256(data)
-		all[e.Name()] = file{data, pack(data), kind, hex.EncodeToString(sum[:8])}
+		data, _ := static.ReadFile("static/" + e.Name())
+		all[e.Name()] = file{data, pack(data), kinds[path.Ext(e.Name())], fmt.Sprintf("%.8x", sha256.Sum256(data))}
 	}
-	return all, nil
+	return all
 }
 
 func (p *Page) file(w http.ResponseWriter, r *http.Request) error {

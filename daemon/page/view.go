@@ -1,9 +1,11 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -15,13 +17,12 @@ import (
 
 // brief is a cell in the list of all.
 type brief struct {
-	Name, Title       string
-	Standing          sentence.Standing
-	StandingText      string
-	Progress, Trouble string
-	Volts, Amperes    string
-	Age               string
-	Bar               bar
+	Name     string
+	Standing sentence.Standing
+	Bar      bar
+	Texts    map[string]string // by their names in live events
+	Calls    string            // what a screen reader is told when it changes: the alarms that wait for an answer
+	urgency  int
 }
 
 // bar is the charge as a part of the target, in percent; negative: not known.
@@ -59,13 +60,74 @@ var standingTexts = map[sentence.Standing]string{
 	sentence.Well: "no action needed", sentence.Look: "check it when you can", sentence.Act: "go to the cell",
 }
 
-func (p *Page) brief(c *snapshot.Cell, now time.Time) brief {
+// brief tells of a cell in sentences, or as a row of figures in the units of their heads.
+func (p *Page) brief(c *snapshot.Cell, now time.Time, row bool) brief {
 	s := sentence.Of(c, now, p.s.Zone)
-	return brief{
-		Name: c.Name, Title: sentence.Name(c.Name), Standing: s.Standing, StandingText: standingTexts[s.Standing],
-		Progress: unbroken.Replace(s.Progress), Trouble: unbroken.Replace(s.Trouble), Bar: barOf(c),
-		Volts: volts(c), Amperes: amperes(c), Age: age(c, now),
+	b := brief{Name: c.Name, Standing: s.Standing, Bar: barOf(c), urgency: sentence.Urgency(c.Alarms)}
+	b.Texts = map[string]string{
+		"standing": standingTexts[s.Standing], "age": age(c, now), "volts": volts(c), "amperes": amperes(c),
+		"progress": unbroken.Replace(s.Progress), "trouble": unbroken.Replace(s.Trouble),
 	}
+	var open, waiting []string
+	for _, a := range sentence.ByUrgency(c.Alarms) {
+		if !a.State.Hidden() {
+			open = append(open, sentence.Name(a.Condition))
+		}
+		if a.State == alerts.UNACK {
+			waiting = append(waiting, sentence.Name(a.Condition))
+		}
+	}
+	if waiting != nil {
+		b.Calls = sentence.Name(c.Name) + ": " + strings.Join(waiting, ", ") + "."
+	}
+	if !row {
+		return b
+	}
+	delete(b.Texts, "progress")
+	if open != nil || s.Standing == sentence.Well {
+		b.Texts["trouble"] = strings.Join(open, ", ")
+	}
+	b.Texts["share"] = strings.TrimSuffix(percent(c.Charge.CountedCoulombs/c.Charge.TargetCoulombs, ""), "\u202f%")
+	b.Texts["target"], b.Texts["finish"] = sentence.Figure(c.Charge.TargetCoulombs/3600, 4), p.finish(c)
+	for _, key := range []string{"volts", "amperes"} {
+		b.Texts[key], _, _ = strings.Cut(b.Texts[key], "\u202f")
+	}
+	return b
+}
+
+// briefs are all cells, those that need somebody before the others, the most urgent alarm first. Among
+// equals the order of the configuration stays, so that a cell is where it was.
+func (p *Page) briefs(cells []*snapshot.Cell, now time.Time) []brief {
+	rank := map[sentence.Standing]int{sentence.Act: 0, sentence.Look: 1, sentence.Well: 2}
+	all := make([]brief, len(cells))
+	for i, c := range cells {
+		all[i] = p.brief(c, now, dense(cells))
+	}
+	slices.SortStableFunc(all, func(a, b brief) int {
+		return cmp.Or(cmp.Compare(rank[a.Standing], rank[b.Standing]), cmp.Compare(b.urgency, a.urgency))
+	})
+	return all
+}
+
+// headline counts cells by their standing, and says what the worst of them asks for.
+func headline(cells []brief) (string, sentence.Standing) {
+	n := map[sentence.Standing]int{}
+	for _, c := range cells {
+		n[c.Standing]++
+	}
+	say := fmt.Sprintf("; %d normal.", n[sentence.Well])
+	act, look := sentence.Plural(n[sentence.Act], "cell"), sentence.Plural(n[sentence.Look], "cell")
+	switch {
+	case len(cells) == 0:
+		return "No cell has reported yet.", sentence.Look
+	case n[sentence.Act] > 0 && n[sentence.Look] > 0:
+		return "Go to " + act + " now; check " + look + " when you can" + say, sentence.Act
+	case n[sentence.Act] > 0:
+		return "Go to " + act + " now" + say, sentence.Act
+	case n[sentence.Look] > 0:
+		return "Check " + look + " when you can" + say, sentence.Look
+	}
+	return fmt.Sprintf("All %d cells are normal.", len(cells)), sentence.Well
 }
 
 // cellView is all that is shown of one cell.
@@ -74,24 +136,20 @@ type cellView struct {
 	Run      string
 	Open     bool // a run is open
 	May      bool // somebody can sign in
-	MayOff   bool
-	MayHold  bool
+	Cell     *snapshot.Cell
 	Groups   []group
 	Alarms   []alarmView
 	Aside    []alarmView // not judged, or set aside by a person
 	Happened happenedView
-	Blind    []string
 }
 
 // view gathers everything for one cell.
-func (p *Page) view(c *snapshot.Cell) cellView {
-	now := p.s.Now()
+func (p *Page) view(c *snapshot.Cell, now time.Time) cellView {
 	h := p.s.History.Happened(c.Name)
 	standing, aside := p.alarms(c, now)
 	return cellView{
-		brief: p.brief(c, now), Run: p.runText(c.Run), Open: !c.Waiting && !c.Ended,
-		MayOff: c.May.Off, MayHold: c.May.Hold, May: !p.s.Token.IsZero(),
-		Groups: p.sheet(c, h.Hand, now), Alarms: standing, Aside: aside, Happened: p.happened(h), Blind: c.Blind,
+		brief: p.brief(c, now, false), Run: p.runText(c.Run), Open: !c.Waiting && !c.Ended, May: !p.s.Token.IsZero(), Cell: c,
+		Groups: p.sheet(c, h.Hand, now), Alarms: standing, Aside: aside, Happened: p.happened(h),
 	}
 }
 
@@ -164,20 +222,6 @@ func (p *Page) clock(t, now time.Time) string {
 	return t.In(p.s.Zone).Format("15:04:05")
 }
 
-// announcement is what a screen reader is told when it changes: the alarms that wait for an answer.
-func announcement(c *snapshot.Cell) string {
-	var names []string
-	for _, a := range sentence.ByUrgency(c.Alarms) {
-		if a.State == alerts.UNACK {
-			names = append(names, sentence.Name(a.Condition))
-		}
-	}
-	if len(names) == 0 {
-		return ""
-	}
-	return sentence.Name(c.Name) + ": " + strings.Join(names, ", ") + "."
-}
-
 // liveText marks a text that live events replace.
 func liveText(cell, key, text string) template.HTML {
 	escape := template.HTMLEscapeString
@@ -188,42 +232,3 @@ func liveText(cell, key, text string) template.HTML {
 const handful = 6
 
 func dense(cells []*snapshot.Cell) bool { return len(cells) > handful }
-
-// denseRow is a cell in the table of all.
-type denseRow struct {
-	brief
-	Trouble, Share, Target, Finish string
-	volts, amperes                 string
-}
-
-// denseCell is one column of a row, whose unit stands in the head.
-type denseCell struct {
-	Key, Text string
-	Number    bool
-	Wide      bool // not on a narrow screen
-}
-
-// Cells are the columns after standing and name.
-func (d denseRow) Cells() []denseCell {
-	return []denseCell{
-		{"trouble", d.Trouble, false, false}, {"share", d.Share, true, false}, {"target", d.Target, true, true}, {"volts", d.volts, true, true},
-		{"amperes", d.amperes, true, true}, {"finish", d.Finish, true, true}, {"age", d.Age, true, true},
-	}
-}
-
-func (p *Page) denseRow(c *snapshot.Cell, now time.Time) denseRow {
-	d := denseRow{brief: p.brief(c, now), Finish: p.finish(c), Share: strings.TrimSuffix(percent(c.Charge.CountedCoulombs/c.Charge.TargetCoulombs, ""), "\u202f%"), Target: sentence.Figure(c.Charge.TargetCoulombs/3600, 4), volts: sentence.Unknown, amperes: sentence.Unknown}
-	if !c.Reading.At.IsZero() {
-		d.volts, d.amperes = sentence.Decimals(c.Reading.Volts, 3), sentence.Decimals(c.Reading.Amperes, 3)
-	}
-	var names []string
-	for _, a := range sentence.ByUrgency(c.Alarms) {
-		if !a.State.Hidden() {
-			names = append(names, sentence.Name(a.Condition))
-		}
-	}
-	if d.Trouble = strings.Join(names, ", "); names == nil && d.Standing != sentence.Well {
-		d.Trouble = d.brief.Trouble
-	}
-	return d
-}
