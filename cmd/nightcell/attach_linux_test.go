@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -24,30 +25,69 @@ import (
 	"nightcell/drivers/simulated"
 )
 
-// oddManner is a supply that needs 60 ms and both line ends, glues units and has no error queue.
-const oddManner = `
-[supply]
-line_rate = 19200
-message_end = "\r\n"
-answer_end = "\r\n"
-rest = "60 ms"
-units = true
-unknown = ["SYST:ERR", "SYSTEM:ERR"]
-[[event]]
-at = "0 s"
-kind = "slow-answers"
-delay = "60 ms"
-spread = "0 s"
-`
-
-// odd serves such a supply on a pseudo-terminal and returns the port's name.
+// odd serves a supply that needs 60 ms and both line ends, glues units and has no error queue, at 19200 bit/s, and returns the port's name.
 func odd(t *testing.T, link string) string {
 	t.Helper()
-	scenario, err := simulated.ParseScenario("odd", []byte(oddManner))
+	i, err := simulated.New(simulated.Setup{Clock: drivers.NewClock(1), Seed: 1})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return served(t, simulated.Setup{Clock: drivers.NewClock(1), Seed: 1, Scenario: scenario}, link)
+	master, slave, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink(slave.Name(), link); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		_ = slave.Close() // nothing was written to it, nor to the other end
+		_ = master.Close()
+	})
+	go func() { // ends when the test ends
+		var heard []byte
+		var answered time.Time
+		level := regexp.MustCompile(`[0-9]+\.[0-9]{4}`)
+		for b := make([]byte, 1024); ; {
+			n, err := master.Read(b)
+			if err != nil {
+				return
+			}
+			if s, err := unix.IoctlGetTermios(int(slave.Fd()), unix.TCGETS); err != nil || s.Cflag&unix.CBAUD != unix.B19200 {
+				heard = append(heard, bytes.Repeat([]byte{'~'}, n)...) // none of them is an end
+				continue
+			}
+			for heard = append(heard, b[:n]...); ; {
+				message, rest, ended := bytes.Cut(heard, []byte("\r\n"))
+				if !ended {
+					break
+				}
+				early := time.Since(answered) < 60*time.Millisecond
+				query := string(message)
+				if heard = bytes.Clone(rest); early || strings.HasPrefix(query, "SYST") {
+					continue
+				}
+				asked, k := strings.Split(query, ";"), -1
+				answer := level.ReplaceAllStringFunc(strings.TrimSuffix(string(i.Handle(message)), "\n"), func(x string) string {
+					if k++; strings.Contains(asked[min(k, len(asked)-1)], "CURR") {
+						return x + "A"
+					}
+					return x + "V"
+				})
+				if answer == "" {
+					continue
+				}
+				<-time.After(60 * time.Millisecond)
+				if _, err := io.WriteString(master, answer+"\r\n"); err != nil {
+					return
+				}
+				answered = time.Now()
+			}
+		}
+	}()
+	return slave.Name()
 }
 
 func served(t *testing.T, setup simulated.Setup, link string) string {

@@ -10,6 +10,7 @@ import (
 	"io"
 	"math"
 	"net"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -106,18 +107,76 @@ func (s *stranger) hear(set line.Settings, b []byte) (out []string) {
 	}
 }
 
-// standard is the simulated supply with a manner.
-func standard(t *testing.T, manner string) func(string) string {
-	scenario, err := simulated.ParseScenario("manner", []byte("[supply]\n"+manner))
-	if err != nil {
-		t.Fatal(err)
-	}
+// standard is the simulated supply.
+func standard(t *testing.T) func(string) string {
 	begun := time.Now()
-	i, err := simulated.New(simulated.Setup{Now: func() time.Duration { return time.Since(begun) }, Seed: 1, Scenario: scenario})
+	i, err := simulated.New(simulated.Setup{Now: func() time.Duration { return time.Since(begun) }, Seed: 1})
 	if err != nil {
 		t.Fatal(err)
 	}
 	return func(message string) string { return string(i.Handle([]byte(message + "\n"))) }
+}
+
+// manner is how a supply speaks that keeps less to the standard.
+type manner func(message string, answer func(string) string) string
+
+// ending ends answers with something else.
+func ending(end string) manner {
+	return func(m string, answer func(string) string) string { return strings.ReplaceAll(answer(m), "\n", end) }
+}
+
+func lowerCase(m string, answer func(string) string) string {
+	if m != strings.ToLower(m) {
+		return ""
+	}
+	return answer(m)
+}
+
+func oneQuery(m string, answer func(string) string) string {
+	first, _, _ := strings.Cut(m, ";")
+	return answer(first)
+}
+
+func noSystem(m string, answer func(string) string) string {
+	if strings.HasPrefix(m, "SYST") {
+		return ""
+	}
+	return answer(m)
+}
+
+func inMilliamperes(m string, answer func(string) string) string {
+	return dressed(m, answer(m), func(x float64, current bool) string {
+		if current {
+			return fmt.Sprintf("%.0f", x*1000)
+		}
+		return fmt.Sprintf("%.4f", x)
+	})
+}
+
+func withUnits(m string, answer func(string) string) string {
+	return dressed(m, answer(m), func(x float64, current bool) string {
+		return fmt.Sprintf("%.4f%s", x, map[bool]string{true: "A", false: "V"}[current])
+	})
+}
+
+func milliampereUnits(m string, answer func(string) string) string {
+	return dressed(m, answer(m), func(x float64, current bool) string {
+		if current {
+			return fmt.Sprintf("%.0fmA", x*1000)
+		}
+		return fmt.Sprintf("%.4fV", x)
+	})
+}
+
+// dressed writes every measured or set level of an answer anew.
+func dressed(message, answer string, write func(x float64, current bool) string) string {
+	parts, asked := strings.Split(strings.TrimSuffix(answer, "\n"), ";"), strings.Split(message, ";")
+	for i, p := range parts {
+		if x, err := strconv.ParseFloat(p, 64); err == nil && strings.Contains(p, ".") {
+			parts[i] = write(x, strings.Contains(asked[i], "CURR"))
+		}
+	}
+	return strings.Join(parts, ";") + answer[len(strings.TrimSuffix(answer, "\n")):]
 }
 
 // table answers what it has, and nothing else.
@@ -155,7 +214,7 @@ func TestInquiry(t *testing.T) {
 	parity := func(p string) expect { return key(func(f *scpi.Finding) any { return f.Line.Parity }, p) }
 	terminator := func(s string) expect { return key(func(f *scpi.Finding) any { return f.Dialect.Terminator }, s) }
 	for name, c := range map[string]struct {
-		manner  string
+		manner  []manner // the last speaks first
 		answer  func(string) string
 		change  func(*stranger)
 		within  time.Duration
@@ -165,7 +224,7 @@ func TestInquiry(t *testing.T) {
 			key(func(f *scpi.Finding) any { return f.Dialect.Pause }, scpi.Wait(0)), key(func(f *scpi.Finding) any { return f.Channels }, 2),
 			key(func(f *scpi.Finding) any { return f.Amperes.Step }, 1e-4), key(func(f *scpi.Finding) any { return f.Volts.Step }, 1e-3),
 			key(func(f *scpi.Finding) any { return f.Amperes.Most }, 5.1), key(func(f *scpi.Finding) any { return f.Mode }, drivers.ConstantCurrent)}},
-		"60 ms, CRLF, glued units, no error queue": {manner: "answer_end = \"\\r\\n\"\nunits = true\nunknown = [\"SYST\"]", within: 100 * time.Second,
+		"60 ms, CRLF, glued units, no error queue": {manner: []manner{withUnits, ending("\r\n"), noSystem}, within: 100 * time.Second,
 			change: func(s *stranger) {
 				s.end, s.latency, s.rest, s.rate = "\r\n", 60*time.Millisecond, 60*time.Millisecond, 19200
 			},
@@ -173,21 +232,21 @@ func TestInquiry(t *testing.T) {
 		"the slowest rate":           {change: func(s *stranger) { s.rate = 1200 }, expects: []expect{rate(1200)}},
 		"seven bits, even parity":    {change: func(s *stranger) { s.rate, s.bits, s.parity = 4800, 7, "even" }, expects: []expect{rate(4800), parity("even")}},
 		"eight bits, odd parity":     {change: func(s *stranger) { s.bits, s.parity = 8, "odd" }, expects: []expect{parity("odd")}},
-		"a carriage return ends all": {manner: `answer_end = "\r"`, change: func(s *stranger) { s.end = "\r" }, expects: []expect{terminator("\r"), key(func(f *scpi.Finding) any { return f.Dialect.ReplyTerminator }, "\r")}},
+		"a carriage return ends all": {manner: []manner{ending("\r")}, change: func(s *stranger) { s.end = "\r" }, expects: []expect{terminator("\r"), key(func(f *scpi.Finding) any { return f.Dialect.ReplyTerminator }, "\r")}},
 		"nothing ends anything": {answer: table("", with(nil)), change: func(s *stranger) { s.end = "" },
 			expects: []expect{terminator("none"), key(func(f *scpi.Finding) any { return f.Dialect.ReplySilence > 0 }, true)}},
 		"answers without an end":     {answer: table("", with(nil)), expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.ReplySilence > 0 }, true)}},
 		"an answer takes 1.5 s":      {change: func(s *stranger) { s.latency = 1500 * time.Millisecond }, within: 10 * time.Minute, expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Timeout >= scpi.Wait(4*time.Second) }, true)}},
-		"lower case alone":           {manner: "lower_case = true", expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Identify + f.Dialect.MeasureVolts + f.Dialect.Off }, "*idn?meas:volt?outp off")}},
-		"milliamperes with unit":     {manner: "milliamperes = true\nunits = true", expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.AmperesUnit }, "mA"), key(func(f *scpi.Finding) any { return f.Dialect.Milliamperes }, true)}},
-		"milliamperes, as none says": {manner: "milliamperes = true", expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Milliamperes }, true), key(func(f *scpi.Finding) any { return f.Scale }, false)}},
+		"lower case alone":           {manner: []manner{lowerCase}, expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Identify + f.Dialect.MeasureVolts + f.Dialect.Off }, "*idn?meas:volt?outp off")}},
+		"milliamperes with unit":     {manner: []manner{milliampereUnits}, expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.AmperesUnit }, "mA"), key(func(f *scpi.Finding) any { return f.Dialect.Milliamperes }, true)}},
+		"milliamperes, as none says": {manner: []manner{inMilliamperes}, expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.Milliamperes }, true), key(func(f *scpi.Finding) any { return f.Scale }, false)}},
 		"milliamperes, by the set-point": {answer: table("\n", with(map[string]string{"MEAS:CURR?": "298", "CURR?": "3000"})),
 			expects: []expect{key(func(f *scpi.Finding) any {
 				return f.Dialect.Milliamperes && f.Amperes.Set == 3 && f.Amperes.Last == 0.298
 			}, true), key(func(f *scpi.Finding) any { return f.Dialect.CurrentDecimals }, 0)}},
 		"whole amperes or milliamperes": {answer: table("\n", with(map[string]string{"MEAS:CURR?": "298", "CURR?": "300"})),
 			expects: []expect{key(func(f *scpi.Finding) any { return f.Scale }, true), key(func(f *scpi.Finding) any { return f.Amperes.Step }, 1.0)}},
-		"one query a message": {manner: "one_query = true", expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.MeasureBoth }, "")}},
+		"one query a message": {manner: []manner{oneQuery}, expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.MeasureBoth }, "")}},
 		"two in one message, two lines": {answer: table("\n", with(map[string]string{"MEAS:VOLT?;:MEAS:CURR?": "3.214\n2.998", "MEAS:VOLT?;MEAS:CURR?": "3.214\n2.998"})),
 			expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.MeasureBoth }, "")}},
 		"a comma between the two":               {answer: table("\n", with(map[string]string{"MEAS:VOLT?;:MEAS:CURR?": "3.214,2.998"})), expects: []expect{key(func(f *scpi.Finding) any { return f.Dialect.BothSeparator }, ",")}},
@@ -226,7 +285,11 @@ func TestInquiry(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				s := &stranger{rate: 9600, bits: 8, parity: "none", end: "\n", latency: 2 * time.Millisecond, answer: c.answer}
 				if s.answer == nil {
-					s.answer = standard(t, c.manner)
+					s.answer = standard(t)
+					for _, m := range c.manner {
+						speaks := s.answer
+						s.answer = func(message string) string { return m(message, speaks) }
+					}
 				}
 				if c.change != nil {
 					c.change(s)

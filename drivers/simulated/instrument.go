@@ -33,11 +33,11 @@
 package simulated
 
 import (
+	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
 	"math/rand/v2"
-	"reflect"
 	"strings"
 	"sync"
 	"time"
@@ -62,8 +62,6 @@ type Instrument struct {
 	dark     bool // without mains
 	random   *rand.Rand
 	frozen   map[int][2]float64
-	manner   *Manner           // nil: to the standard
-	answered time.Time         // when the newest answer was due to be out
 	player   *recording.Player // answers in place of all this; nil: none
 }
 
@@ -96,9 +94,6 @@ func New(s Setup) (*Instrument, error) {
 		return nil, err
 	}
 	i.night = night
-	if s.Scenario != nil && !reflect.ValueOf(s.Scenario.Supply.Manner).IsZero() {
-		i.manner = &s.Scenario.Supply.Manner
-	}
 	for n, cs := range s.Channels {
 		if n == 0 && s.Scenario != nil {
 			cs = s.Scenario.begin(cs, s.Seed)
@@ -203,7 +198,7 @@ const longestLine = 4096
 // hear takes the first whole message out of what has come; length 0: there is none yet.
 func (i *Instrument) hear(heard []byte) (length int, answer []response) {
 	if i.player == nil {
-		if length = i.manner.end(heard); length == 0 && len(heard) >= longestLine {
+		if length = bytes.IndexByte(heard, '\n') + 1; length == 0 && len(heard) >= longestLine {
 			length = len(heard)
 		}
 		if length == 0 {
@@ -226,23 +221,11 @@ func (i *Instrument) respond(message []byte) response {
 	if i.dark || w.gone || w.silent {
 		return response{}
 	}
-	text := string(message)
-	var queries []string
-	if i.manner != nil {
-		queries = i.manner.understood(text, time.Since(i.answered))
-		text = strings.Join(queries, ";") + "\n"
-	}
-	reply := i.listener.Handle(text)
-	if i.manner != nil && reply != "" {
-		reply = i.manner.spoken(queries, reply)
-	}
-	r := response{reply: []byte(reply)}
+	r := response{reply: []byte(i.listener.Handle(string(message)))}
 	if w.echo {
 		r.reply = append([]byte(strings.TrimRight(string(message), "\r\n")+"\n"), r.reply...)
 	}
-	r = i.spoil(w, r)
-	i.answered = time.Now().Add(r.delay)
-	return r
+	return i.spoil(w, r)
 }
 
 // CellSetup describes a cell as the run begins, in SI units.

@@ -3,7 +3,6 @@
 package simulated
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -170,11 +169,7 @@ func (p *PTY) answer(ctx context.Context, c *cable) error {
 			return fmt.Errorf("simulated: read %s: %w", c.master.Name(), err)
 		}
 		pace.heard(n)
-		heard := buffer[:n]
-		if m := p.instrument.manner; m != nil && m.LineRate != 0 && !runsAt(c.slave, m.LineRate) {
-			heard = bytes.Repeat([]byte{'~'}, n) // characters of another rate, and no end of a message among them
-		}
-		pending = append(pending, heard...)
+		pending = append(pending, buffer[:n]...)
 		for {
 			length, answer := p.instrument.hear(pending)
 			if length == 0 {

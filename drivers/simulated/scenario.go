@@ -33,7 +33,6 @@ type Begin struct {
 	OffsetAmperes  *float64 `toml:"offset_amperes"`
 	GainAmperes    *float64 `toml:"gain_amperes"` // relative
 	Bubbles        *float64 `toml:"bubbles_volts"`
-	Manner
 }
 
 // Bath is the cell of channel 1 as the night begins.
