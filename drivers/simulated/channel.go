@@ -211,13 +211,12 @@ func (i *Instrument) TruthAt(number int, at time.Duration) Truth {
 	if c.cell == nil {
 		return t
 	}
-	s := c.cell.Totals()
-	t.Charge, t.Energy, t.CellCharge = s.Charge, s.Energy, s.CellCharge
-	t.DepositGrams, t.HydrogenMoles = s.Deposit*1e3, s.Hydrogen
-	t.MetalGrams, t.InitialGrams = s.BathMetal*1e3, s.InitialMetal*1e3
-	t.Volume, t.Temperature, t.Wetted = s.Volume, s.Temperature, s.Wetted
+	s, grams := &c.cell.Totals, c.Cell.Metal.MolarMass*1e3
+	t.Charge, t.Energy, t.CellCharge, t.HydrogenMoles = s.Charge, s.Energy, s.CellCharge, s.Hydrogen
+	t.DepositGrams, t.MetalGrams, t.InitialGrams = s.Deposit*grams, s.BathMetal*grams, c.Cell.Concentration*c.Cell.Volume*grams
+	t.Volume, t.Temperature, t.Wetted = s.Volume, s.Temperature, c.cell.Wetted()
 	if s.Volume > 0 {
-		t.Concentration = s.BathMetal / s.Volume
+		t.Concentration = t.MetalGrams / 1e3 / s.Volume
 	}
 	if p.CellAmperes > 0 {
 		t.Efficiency = p.MetalAmperes / p.CellAmperes

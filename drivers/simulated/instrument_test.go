@@ -215,8 +215,8 @@ func TestTruthIsNotWhatIsReported(t *testing.T) {
 	if g := truth.DepositGrams; math.Abs(g-3*1.2197*0.878) > 0.02 {
 		t.Errorf("an hour won %.3f g", g)
 	}
-	books := i.channels[0].cell.Totals()
-	if math.Abs(books.BathMetal*1e3+truth.DepositGrams-truth.InitialGrams) > 1e-9 {
+	books := i.channels[0].cell.Totals
+	if math.Abs(truth.MetalGrams+truth.DepositGrams-truth.InitialGrams) > 1e-9 || books.Deposit <= 0 {
 		t.Errorf("the metal does not balance: %+v", books)
 	}
 	if i.TruthAt(9, 0).Charge != 0 {
@@ -324,8 +324,8 @@ output = "off"
 	if d := after.Volume - before.Volume; math.Abs(d-50e-6) > 1e-6 || after.Output {
 		t.Errorf("volume changed by %g m³, output %v", d, after.Output)
 	}
-	b := i.channels[0].cell.Totals()
-	if math.Abs(b.AddedMetal-0.010) > 1e-12 || math.Abs(b.RemovedMetal-0.05/1.0*(b.InitialMetal+0.01)) > 1e-3 {
+	b := i.channels[0].cell.Totals
+	if kg := ZincCell().Metal.MolarMass; math.Abs(b.AddedMetal*kg-0.010) > 1e-12 || math.Abs(b.RemovedMetal*kg-0.05/1.0*(before.InitialGrams/1e3+0.01)) > 1e-3 {
 		t.Errorf("books: %+v", b)
 	}
 }

@@ -102,23 +102,28 @@ func (s Setup) validate() error {
 	return nil
 }
 
+// Totals is everything the cell knows about itself, up to the last step: the truth that instruments only approach.
+type Totals struct {
+	Elapsed      float64 // s since the beginning
+	Charge       float64 // delivered by the supply, through short circuits too, C
+	CellCharge   float64 // through the electrode reactions, C
+	Energy       float64 // delivered by the supply, J
+	Deposit      float64 // on the cathode, mol
+	Hydrogen     float64 // H2 made, mol
+	BathMetal    float64 // in the catholyte, mol
+	AddedMetal   float64 // brought in since the beginning, mol
+	RemovedMetal float64 // leaked or sampled, mol
+	Volume       float64 // catholyte, m³
+	Evaporated   float64 // water, m³
+	Temperature  float64 // K
+}
+
 // Cell is the state of one cell. It is not safe for use by several goroutines.
 type Cell struct {
 	setup Setup
 
-	elapsed     float64 // s since the beginning
-	metal       float64 // mol in the catholyte
-	volume      float64 // m³
-	temperature float64 // K
-	deposit     float64 // mol on the cathode
-	hydrogen    float64 // mol of H2 made
-	added       float64 // mol of metal brought in since the beginning
-	removed     float64 // mol of metal that leaked or was sampled
-	evaporated  float64 // m³ of water
-	charge      float64 // C delivered by the supply
-	cellCharge  float64 // C through the electrode reactions
-	energy      float64 // J delivered by the supply
-	resting     float64 // s since current last flowed
+	Totals
+	resting float64 // s since current last flowed
 
 	x float64 // −φ of the last solution, from where the next search begins
 }
@@ -129,7 +134,7 @@ func New(s Setup) (*Cell, error) {
 		return nil, err
 	}
 	return &Cell{
-		setup: s, metal: s.Concentration * s.Volume, volume: s.Volume, temperature: s.Temperature,
+		setup: s, Totals: Totals{BathMetal: s.Concentration * s.Volume, Volume: s.Volume, Temperature: s.Temperature},
 		resting: math.Inf(1), x: -s.Metal.Potential,
 	}, nil
 }
@@ -217,8 +222,8 @@ const f = faraday / (gas * standard)
 // conditions gathers them from the present state.
 func (c *Cell) conditions(in Influence) conditions {
 	s := &c.setup
-	wetted := c.wetted()
-	warm := c.temperature - s.Temperature
+	wetted := c.Wetted()
+	warm := c.Temperature - s.Temperature
 	k := s.Transfer * math.Max(in.Stirring, 1e-3) * (1 + 0.026*warm)
 	r := conditions{
 		area: s.Area * wetted, anode: s.AnodeArea * wetted,
@@ -230,19 +235,19 @@ func (c *Cell) conditions(in Influence) conditions {
 		ohms:  s.Resistance/(1+0.02*warm)/wetted + in.ExtraOhms,
 		short: in.ShortSiemens, lead: in.LeadOhms,
 	}
-	if c.volume > 0 {
-		r.rich = math.Min(c.metal/c.volume/referenceMolarity, saturated)
+	if c.Volume > 0 {
+		r.rich = math.Min(c.BathMetal/c.Volume/referenceMolarity, saturated)
 	}
-	if c.deposit > 0 {
+	if c.Deposit > 0 {
 		r.back = 1
 	}
 	return r
 }
 
-// wetted is the share of the plates that is under the liquid. It stops at 2 %, a meniscus.
-func (c *Cell) wetted() float64 {
+// Wetted is the share of the plates that is under the liquid. It stops at 2 %, a meniscus.
+func (c *Cell) Wetted() float64 {
 	s := &c.setup
-	lost := (s.Volume-c.volume)/s.Surface - s.Margin
+	lost := (s.Volume-c.Volume)/s.Surface - s.Margin
 	if lost <= 0 {
 		return 1
 	}

@@ -20,7 +20,7 @@ func (c *Cell) Step(dt float64, d Drive, in Influence) Point {
 	p := c.Point(d, in)
 	r := c.rates(p, in)
 	c.apply(dt/2, r, in)
-	if before.deposit == 0 || c.deposit > 0 { // else the last of the metal dissolves in this step: go on as it began
+	if before.Deposit == 0 || c.Deposit > 0 { // else the last of the metal dissolves in this step: go on as it began
 		p = c.Point(d, in)
 		r = c.rates(p, in)
 	}
@@ -35,18 +35,18 @@ func (c *Cell) rates(p Point, in Influence) rates {
 	s := &c.setup
 	var r rates
 	r.metal = p.MetalAmperes / (electrons * faraday)
-	if c.volume > 0 {
-		r.evaporation = evaporation(c.temperature) * s.Surface * s.Cover * in.Evaporation
+	if c.Volume > 0 {
+		r.evaporation = evaporation(c.Temperature) * s.Surface * s.Cover * in.Evaporation
 	}
-	room := s.Temperature + in.Room + s.RoomSwing*math.Sin(2*math.Pi*c.elapsed/86400)
+	room := s.Temperature + in.Room + s.RoomSwing*math.Sin(2*math.Pi*c.Elapsed/86400)
 	heat := p.CellAmperes*p.CellVolts - p.MetalAmperes*s.Metal.Thermoneutral - p.HydrogenAmperes*waterThermoneutral
 	if p.CellAmperes == 0 { // at rest the metal gives back its own heat of dissolution; small, and left out
 		heat = 0
 	}
 	heat += p.CellVolts * p.CellVolts * in.ShortSiemens
-	heat += in.Heat - s.HeatLoss*(c.temperature-room) - r.evaporation*waterDensity*latentHeat
+	heat += in.Heat - s.HeatLoss*(c.Temperature-room) - r.evaporation*waterDensity*latentHeat
 	r.temperature = heat / s.HeatCapacity
-	if c.temperature >= boiling && r.temperature > 0 {
+	if c.Temperature >= boiling && r.temperature > 0 {
 		r.temperature = 0
 	}
 	return r
@@ -63,32 +63,32 @@ func evaporation(kelvin float64) float64 {
 // apply moves the slow quantities.
 func (c *Cell) apply(dt float64, r rates, in Influence) {
 	moved := r.metal * dt
-	moved = math.Max(moved, -c.deposit) // no more can dissolve than is there
-	moved = math.Min(moved, c.metal)
-	c.deposit += moved
-	c.metal -= moved
-	if leak := math.Min(in.Leak*dt, c.volume); leak > 0 {
-		gone := c.metal * leak / c.volume
-		c.metal -= gone
-		c.removed += gone
-		c.volume -= leak
+	moved = math.Max(moved, -c.Deposit) // no more can dissolve than is there
+	moved = math.Min(moved, c.BathMetal)
+	c.Deposit += moved
+	c.BathMetal -= moved
+	if leak := math.Min(in.Leak*dt, c.Volume); leak > 0 {
+		gone := c.BathMetal * leak / c.Volume
+		c.BathMetal -= gone
+		c.RemovedMetal += gone
+		c.Volume -= leak
 	}
-	steam := math.Min(r.evaporation*dt, c.volume)
-	c.volume -= steam
-	c.evaporated += steam
-	c.temperature = min(max(c.temperature+r.temperature*dt, freezing), max(boiling, c.temperature))
-	c.elapsed += dt
+	steam := math.Min(r.evaporation*dt, c.Volume)
+	c.Volume -= steam
+	c.Evaporated += steam
+	c.Temperature = min(max(c.Temperature+r.temperature*dt, freezing), max(boiling, c.Temperature))
+	c.Elapsed += dt
 }
 
 // book applies a whole step and counts its charge, energy and hydrogen.
 func (c *Cell) book(dt float64, p Point, r rates, in Influence) {
-	deposit := c.deposit
+	deposit := c.Deposit
 	c.apply(dt, r, in)
-	c.charge += p.Amperes * dt
-	c.energy += p.Amperes * p.Volts * dt
+	c.Charge += p.Amperes * dt
+	c.Energy += p.Amperes * p.Volts * dt
 	through := p.CellAmperes * dt
-	c.cellCharge += through
-	c.hydrogen += (through - (c.deposit-deposit)*electrons*faraday) / (2 * faraday)
+	c.CellCharge += through
+	c.Hydrogen += (through - (c.Deposit-deposit)*electrons*faraday) / (2 * faraday)
 	if p.CellAmperes > 0 {
 		c.resting = 0
 	} else {
@@ -100,48 +100,19 @@ func (c *Cell) book(dt float64, p Point, r rates, in Influence) {
 // takes its share of the metal along.
 func (c *Cell) Add(kilograms, volume float64) {
 	if volume < 0 {
-		taken := math.Min(-volume, c.volume)
+		taken := math.Min(-volume, c.Volume)
 		if taken > 0 {
-			gone := c.metal * taken / c.volume
-			c.metal -= gone
-			c.removed += gone
-			c.volume -= taken
+			gone := c.BathMetal * taken / c.Volume
+			c.BathMetal -= gone
+			c.RemovedMetal += gone
+			c.Volume -= taken
 		}
 	} else {
-		c.volume += volume
+		c.Volume += volume
 	}
 	moles := kilograms / c.setup.Metal.MolarMass
-	c.metal += moles
-	c.added += moles
-}
-
-// Totals is everything the cell knows about itself: the truth that instruments only approach.
-type Totals struct {
-	Elapsed      float64 // s
-	Charge       float64 // delivered by the supply, through short circuits too, C
-	CellCharge   float64 // through the electrode reactions, C
-	Energy       float64 // delivered by the supply, J
-	Deposit      float64 // on the cathode, kg
-	Hydrogen     float64 // made, mol
-	BathMetal    float64 // in the catholyte, kg
-	InitialMetal float64 // kg
-	AddedMetal   float64 // kg
-	RemovedMetal float64 // leaked or sampled, kg
-	Volume       float64 // catholyte, m³
-	Evaporated   float64 // m³
-	Temperature  float64 // K
-	Wetted       float64 // share of the plates under the liquid
-}
-
-// Totals returns the books up to the last step.
-func (c *Cell) Totals() Totals {
-	m := c.setup.Metal.MolarMass
-	return Totals{
-		Elapsed: c.elapsed, Charge: c.charge, CellCharge: c.cellCharge, Energy: c.energy,
-		Deposit: c.deposit * m, Hydrogen: c.hydrogen, BathMetal: c.metal * m,
-		InitialMetal: c.setup.Concentration * c.setup.Volume * m, AddedMetal: c.added * m, RemovedMetal: c.removed * m,
-		Volume: c.volume, Evaporated: c.evaporated, Temperature: c.temperature, Wetted: c.wetted(),
-	}
+	c.BathMetal += moles
+	c.AddedMetal += moles
 }
 
 // Point is where supply and cell have settled.
