@@ -23,7 +23,7 @@ import (
 type simulateFlags struct {
 	scenario, recording, link, meter, length string
 	speed                                    float64
-	baud, channels                           int
+	channels                                 int
 	seed                                     int64
 	duration                                 time.Duration
 }
@@ -39,7 +39,6 @@ func newSimulateCommand(s *shell) *cobra.Command {
 		"channel 1, the volts at the cell on 2 (MEAS:VOLT:DC? (@1), (@2)), the bath's temperature (MEAS:TEMP?)")
 	flags.Float64Var(&f.speed, "speed", 1, "clock speed as a multiple of real time")
 	flags.IntVar(&f.channels, "channels", 1, "how many channels of the supply drive a cell each; the second gives half as much current, the third a third")
-	flags.IntVar(&f.baud, "baud", 0, "limit the line to this many bits per second (default: unlimited)")
 	flags.Int64Var(&f.seed, "seed", 1, "seed of the noise and of random events")
 	flags.StringVar(&f.length, "duration", "", "stop after this simulated `time`, such as \"2 h\" or 2h30m (default: run until interrupted)")
 	return cmd
@@ -51,8 +50,6 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
 	case f.channels < 1 || f.channels > simulated.MostChannels:
 		return usagef("--channels %d: choose 1 to %d", f.channels, simulated.MostChannels)
-	case f.baud < 0 || f.baud > 4_000_000:
-		return usagef("--baud %d: choose 0 (unlimited) to 4000000", f.baud)
 	}
 	if f.length != "" {
 		var err error
@@ -64,7 +61,7 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 		return err
 	}
 	clock := drivers.NewClock(f.speed)
-	setup := simulated.Setup{Clock: clock, Seed: f.seed, Baud: f.baud, Channels: simulated.LiveChannels(f.channels)}
+	setup := simulated.Setup{Clock: clock, Seed: f.seed, Channels: simulated.LiveChannels(f.channels)}
 	if f.scenario != "" {
 		scenario, err := simulated.LoadScenario(f.scenario)
 		if err != nil {

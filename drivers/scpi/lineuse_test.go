@@ -3,6 +3,7 @@
 package scpi_test
 
 import (
+	"bytes"
 	"fmt"
 	"slices"
 	"strconv"
@@ -10,7 +11,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/creack/pty"
 	"golang.org/x/sys/unix"
+	"golang.org/x/term"
 
 	"nightcell/drivers"
 	"nightcell/drivers/line"
@@ -29,24 +32,16 @@ type lineUse struct {
 func measureLineUse(t testing.TB, baud int, separate bool, loop func() bool) (use lineUse) {
 	t.Helper()
 	clock := drivers.NewClock(1)
-	instrument, err := simulated.New(simulated.Setup{Clock: clock, Seed: 1, Baud: baud})
-	if err != nil {
-		t.Fatal(err)
-	}
-	port, err := simulated.Serve(t.Context(), instrument, "")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer port.Close()
+	port := paced(t, baud)
 	d := scpi.Standard()
 	queries := []string{d.MeasureBoth + "\n"}
 	if separate {
 		queries = []string{d.MeasureVolts + "\n", d.MeasureAmperes + "\n"}
 		d.MeasureBoth = ""
 	}
-	bare := bareExchanges(t, port.Path(), queries, 40)
+	bare := bareExchanges(t, port, queries, 40)
 	supply, err := scpi.Open(t.Context(), scpi.Settings{
-		Line: line.Settings{Address: port.Path(), Baud: baud}, Dialect: d,
+		Line: line.Settings{Address: port, Baud: baud}, Dialect: d,
 		RangeVolts: 32, RangeAmperes: 5, StatusEvery: -1,
 	}, clock)
 	if err != nil {
@@ -77,6 +72,79 @@ func measureLineUse(t testing.TB, baud int, separate bool, loop func() bool) (us
 		median: float64(wire) / float64(len(each)) / float64(m),
 		bare:   float64(bare) / float64(m),
 	}
+}
+
+// bitsPerCharacter is a start bit, eight data bits and a stop bit.
+const bitsPerCharacter = 10
+
+// pace makes a pseudo-terminal, which is instantaneous, as slow as a wire: a reply is complete no earlier than the
+// bits of its query and its own allow. A message is handed over whole when its last bit would have arrived.
+type pace struct {
+	character time.Duration
+	in, out   time.Time // when the last character on each wire has passed
+}
+
+// heard notes n characters whose sending began no later than now.
+func (p *pace) heard(n int) {
+	now := time.Now()
+	if p.in.Before(now) {
+		p.in = now
+	}
+	p.in = p.in.Add(time.Duration(n) * p.character)
+}
+
+// say waits until n characters of reply have passed, after the query.
+func (p *pace) say(n int) {
+	if p.out.Before(p.in) {
+		p.out = p.in
+	}
+	if now := time.Now(); p.out.Before(now) { // the answer took longer than the query
+		p.out = now
+	}
+	p.out = p.out.Add(time.Duration(n) * p.character)
+	time.Sleep(time.Until(p.out))
+}
+
+// paced serves a simulated supply on a pseudo-terminal at a baud rate, and returns the port's name.
+func paced(t testing.TB, baud int) string {
+	t.Helper()
+	instrument, err := simulated.New(simulated.Setup{Clock: drivers.NewClock(1), Seed: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	master, slave, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		_ = slave.Close() // nothing was written to it, nor to the other end
+		_ = master.Close()
+	})
+	go func() { // ends when the test closes the port
+		p := &pace{character: time.Second * bitsPerCharacter / time.Duration(baud)}
+		var heard []byte
+		for b := make([]byte, 256); ; {
+			n, err := master.Read(b)
+			if err != nil {
+				return
+			}
+			p.heard(n)
+			heard = append(heard, b[:n]...)
+			for end := bytes.IndexByte(heard, '\n') + 1; end > 0; end = bytes.IndexByte(heard, '\n') + 1 {
+				reply := instrument.Handle(heard[:end])
+				heard = heard[end:]
+				if p.say(len(reply)); len(reply) > 0 {
+					if _, err := master.Write(reply); err != nil {
+						return
+					}
+				}
+			}
+		}
+	}()
+	return slave.Name()
 }
 
 // bareExchanges returns the median time of the queries' exchanges by write and read

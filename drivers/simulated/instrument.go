@@ -248,8 +248,6 @@ type Setup struct {
 	Channels []ChannelSetup
 	// Scenario, if any, changes channel 1 and scripts the night.
 	Scenario *Scenario
-	// Baud paces a pseudo-terminal as ten bits a character; 0 is as fast as the machine goes.
-	Baud int
 	// Identity answers *IDN?; "" is an invented one.
 	Identity string
 	// Recording, if any, answers on the pseudo-terminal in place of the instrument.

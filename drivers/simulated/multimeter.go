@@ -16,7 +16,7 @@ const MultimeterIdentity = "EXAMPLE,DM-6,SIM-0002,1.0"
 // NewMultimeter is a multimeter with a scanner on the first cell of a supply: MEAS:VOLT:DC? (@1) is over the shunt, (@2) at the cell itself,
 // MEAS:TEMP? in the bath. It errs by 0.01 % and 1 µV, 0.2 mV and 0.1 K.
 func NewMultimeter(of *Instrument) (*Instrument, error) {
-	i, err := New(Setup{Clock: of.setup.Clock, Now: of.now, Seed: of.setup.Seed + 1, Baud: of.setup.Baud, Identity: MultimeterIdentity})
+	i, err := New(Setup{Clock: of.setup.Clock, Now: of.now, Seed: of.setup.Seed + 1, Identity: MultimeterIdentity})
 	if err != nil {
 		return nil, err
 	}

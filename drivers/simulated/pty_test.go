@@ -234,23 +234,6 @@ func TestLateReplyComesBeforeTheNextOne(t *testing.T) {
 	}
 }
 
-// A paced line is never faster than its bits: ten a character, query and reply.
-func TestPaceIsNeverTooFast(t *testing.T) {
-	for _, baud := range []int{9600, 115200} {
-		_, p := serve(t, Setup{Channels: exact(), Baud: baud}, "")
-		c := dial(t, p.Path())
-		for range 5 {
-			const query = "MEAS:VOLT?;:MEAS:CURR?\n"
-			begin := time.Now()
-			answer := c.ask(t, query)
-			took, wire := time.Since(begin), time.Duration(len(query)+len(answer))*time.Second*10/time.Duration(baud)
-			if took < wire {
-				t.Errorf("%d baud: %d characters in %v, the wire needs %v", baud, len(query)+len(answer), took, wire)
-			}
-		}
-	}
-}
-
 func TestServeCleansUp(t *testing.T) {
 	i := virtual(t, Setup{Channels: exact()})
 	ctx, cancel := context.WithCancel(t.Context())
@@ -307,43 +290,5 @@ func TestPythonSerialClient(t *testing.T) {
 	out, err := exec.CommandContext(t.Context(), interpreter, "-c", python, p.Path()).CombinedOutput()
 	if want := Identity + "\n3.0000\n6.0000;3.0000\n0,\"No error\"\n"; err != nil || string(out) != want {
 		t.Errorf("%v\n%s\nwant\n%s", err, out, want)
-	}
-}
-
-// BenchmarkPace prints how much of a paced line a client uses that only asks and reads: 1 is the wire's own limit.
-func BenchmarkPace(b *testing.B) {
-	for _, baud := range []int{9600, 115200} {
-		b.Run(fmt.Sprint(baud), func(b *testing.B) {
-			i, err := New(Setup{Clock: drivers.NewClock(1), Baud: baud})
-			if err != nil {
-				b.Fatal(err)
-			}
-			p, err := Serve(b.Context(), i, "")
-			if err != nil {
-				b.Fatal(err)
-			}
-			port, err := serial.Open(p.Path(), &serial.Mode{BaudRate: baud})
-			if err != nil {
-				b.Fatal(err)
-			}
-			c := &client{Port: port}
-			characters := 0
-			begin := time.Now()
-			for b.Loop() {
-				const query = "MEAS:VOLT?;:MEAS:CURR?\n"
-				if _, err := c.Write([]byte(query)); err != nil {
-					b.Fatal(err)
-				}
-				answer, err := c.line(time.Second)
-				if err != nil {
-					b.Fatal(err)
-				}
-				characters += len(query) + len(answer)
-			}
-			b.ReportMetric(float64(characters*10)/float64(baud)/time.Since(begin).Seconds(), "of-wire")
-			if err := errors.Join(c.Close(), p.Close()); err != nil {
-				b.Fatal(err)
-			}
-		})
 	}
 }

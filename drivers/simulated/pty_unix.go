@@ -155,10 +155,9 @@ func (p *PTY) until(ctx context.Context, c *cable, edge time.Duration) error {
 	}
 }
 
-// answer reads messages and writes replies, at the pace of the baud rate.
+// answer reads messages and writes replies.
 func (p *PTY) answer(ctx context.Context, c *cable) error {
 	var pending []byte
-	pace := newPace(p.instrument.setup.Baud)
 	buffer, patience := make([]byte, longestLine), longPatience
 	for {
 		n, err := c.master.Read(buffer)
@@ -168,7 +167,6 @@ func (p *PTY) answer(ctx context.Context, c *cable) error {
 			}
 			return fmt.Errorf("simulated: read %s: %w", c.master.Name(), err)
 		}
-		pace.heard(n)
 		pending = append(pending, buffer[:n]...)
 		for {
 			length, answer := p.instrument.hear(pending)
@@ -183,7 +181,6 @@ func (p *PTY) answer(ctx context.Context, c *cable) error {
 				if r.delay > 0 && !wait(ctx, r.delay) {
 					return nil
 				}
-				pace.say(len(r.reply))
 				if err := c.write(r.reply, &patience); err != nil {
 					if ctx.Err() != nil || errors.Is(err, os.ErrClosed) {
 						return nil

@@ -108,21 +108,27 @@ func (s *Span) UnmarshalText(text []byte) error {
 func (s Span) duration() time.Duration { return time.Duration(s) }
 func (s Span) seconds() float64        { return time.Duration(s).Seconds() }
 
-// begin applies the scenario's sections to channel 1.
-func (s *Scenario) begin(c ChannelSetup, seed int64) ChannelSetup {
-	b := &s.Supply
-	for _, f := range []struct {
-		from *float64
-		to   *float64
-	}{
-		{b.Volts, &c.Volts}, {b.Amperes, &c.Amperes}, {b.ProtectVolts, &c.ProtectVolts}, {b.ProtectAmperes, &c.ProtectAmperes},
-		{b.NoiseVolts, &c.Readback.VoltNoise}, {b.NoiseAmperes, &c.Readback.AmpereNoise}, {b.OffsetAmperes, &c.Readback.AmpereOffset},
-		{b.GainAmperes, &c.Readback.AmpereGain}, {b.Bubbles, &c.Bubbles},
-	} {
+// stated is a figure of a scenario, if it is there, and what it is for.
+type stated struct {
+	from, to  *float64
+	per, plus float64 // what 1 is, and 0
+}
+
+func take(list ...stated) {
+	for _, f := range list {
 		if f.from != nil {
-			*f.to = *f.from
+			*f.to = *f.from/f.per + f.plus
 		}
 	}
+}
+
+// begin applies the scenario's sections to channel 1.
+func (s *Scenario) begin(c ChannelSetup, seed int64) ChannelSetup {
+	b, r := &s.Supply, &c.Readback
+	take(stated{b.Volts, &c.Volts, 1, 0}, stated{b.Amperes, &c.Amperes, 1, 0},
+		stated{b.ProtectVolts, &c.ProtectVolts, 1, 0}, stated{b.ProtectAmperes, &c.ProtectAmperes, 1, 0},
+		stated{b.NoiseVolts, &r.VoltNoise, 1, 0}, stated{b.NoiseAmperes, &r.AmpereNoise, 1, 0},
+		stated{b.OffsetAmperes, &r.AmpereOffset, 1, 0}, stated{b.GainAmperes, &r.AmpereGain, 1, 0}, stated{b.Bubbles, &c.Bubbles, 1, 0})
 	if b.Output != "" {
 		c.On = b.Output == "on"
 	}
@@ -132,36 +138,17 @@ func (s *Scenario) begin(c ChannelSetup, seed int64) ChannelSetup {
 
 // apply changes the cell, and lets the seed choose a different one within the spread.
 func (b *Bath) apply(now *CellSetup, seed int64) *CellSetup {
-	var c CellSetup
+	c := ZincCell()
 	switch {
 	case b.Metal == "copper":
 		c = CopperCell()
-	case b.Metal == "zinc" || now == nil:
-		c = ZincCell()
-	default:
+	case b.Metal == "" && now != nil:
 		c = *now
 	}
-	set := func(to, from *float64, unit float64) {
-		if from != nil {
-			*to = *from * unit
-		}
-	}
-	if b.Litres != nil {
-		c.Volume = *b.Litres / 1e3
-	}
-	set(&c.Concentration, b.GramsPerL, 1/c.Metal.MolarMass)
-	set(&c.Resistance, b.Ohms, 1)
-	if b.Margin != nil {
-		c.Margin = *b.Margin / 1e3
-	}
-	if b.Celsius != nil {
-		c.Temperature = *b.Celsius + 273.15
-	}
-	set(&c.RoomSwing, b.RoomSwing, 1)
-	set(&c.HeatLoss, b.HeatLoss, 1)
-	set(&c.HeatCapacity, b.HeatCapacity, 1)
-	set(&c.Transfer, b.Transfer, 1)
-	set(&c.Cover, b.Cover, 1)
+	take(stated{b.Litres, &c.Volume, 1e3, 0}, stated{b.GramsPerL, &c.Concentration, c.Metal.MolarMass, 0}, stated{b.Ohms, &c.Resistance, 1, 0},
+		stated{b.Margin, &c.Margin, 1e3, 0}, stated{b.Celsius, &c.Temperature, 1, 273.15}, stated{b.RoomSwing, &c.RoomSwing, 1, 0},
+		stated{b.HeatLoss, &c.HeatLoss, 1, 0}, stated{b.HeatCapacity, &c.HeatCapacity, 1, 0}, stated{b.Transfer, &c.Transfer, 1, 0},
+		stated{b.Cover, &c.Cover, 1, 0})
 	if b.Spread > 0 {
 		r := rand.New(rand.NewPCG(uint64(seed), 2<<32))
 		for _, f := range []*float64{&c.Resistance, &c.HeatLoss, &c.HeatCapacity, &c.Transfer, &c.Hydrogen, &c.AnodeI0, &c.Metal.ExchangeDensity, &c.Cover} {
