@@ -102,7 +102,7 @@ func (p *pace) say(n int) {
 		p.out = now
 	}
 	p.out = p.out.Add(time.Duration(n) * p.character)
-	time.Sleep(time.Until(p.out))
+	<-time.After(time.Until(p.out))
 }
 
 // paced serves a simulated supply on a pseudo-terminal at a baud rate, and returns the port's name.

@@ -171,22 +171,16 @@ func read(value, gain, offset, noise, resolution float64) float64 {
 
 // Truth is what really happened on one channel, which no instrument tells.
 type Truth struct {
-	Charge        float64       // delivered by the supply
-	CellCharge    float64       // through the electrode reactions, without short circuits
-	Energy        float64       // delivered by the supply
-	DepositGrams  float64       // on the cathode now
-	HydrogenMoles float64       // made
-	MetalGrams    float64       // in the catholyte
-	Volume        float64       // of the catholyte
-	Temperature   float64       // of the catholyte
-	Efficiency    float64       // share of the present current that wins metal
+	cell.Totals
+	At            time.Duration // the instant it was taken, on the instrument's clock
 	Volts         float64       // at the terminals
 	Amperes       float64       // at the terminals
 	CellVolts     float64       // behind the leads
-	At            time.Duration // the instant it was taken, on the instrument's clock
-	Concentration float64       // metal in the catholyte, kg/m³ (the same figure in g/L)
+	DepositGrams  float64       // on the cathode now
+	MetalGrams    float64       // in the catholyte
 	InitialGrams  float64       // in the catholyte as the run began
-	Wetted        float64       // share of the plates under the liquid
+	Concentration float64       // metal in the catholyte, kg/m³ (the same figure in g/L)
+	Efficiency    float64       // share of the present current that wins metal
 	Output        bool
 }
 
@@ -211,12 +205,11 @@ func (i *Instrument) TruthAt(number int, at time.Duration) Truth {
 	if c.cell == nil {
 		return t
 	}
-	s, grams := &c.cell.Totals, c.Cell.Metal.MolarMass*1e3
-	t.Charge, t.Energy, t.CellCharge, t.HydrogenMoles = s.Charge, s.Energy, s.CellCharge, s.Hydrogen
-	t.DepositGrams, t.MetalGrams, t.InitialGrams = s.Deposit*grams, s.BathMetal*grams, c.Cell.Concentration*c.Cell.Volume*grams
-	t.Volume, t.Temperature, t.Wetted = s.Volume, s.Temperature, c.cell.Wetted()
-	if s.Volume > 0 {
-		t.Concentration = t.MetalGrams / 1e3 / s.Volume
+	grams := c.Cell.Metal.MolarMass * 1e3
+	t.Totals = c.cell.Totals
+	t.DepositGrams, t.MetalGrams, t.InitialGrams = t.Deposit*grams, t.BathMetal*grams, c.Cell.Concentration*c.Cell.Volume*grams
+	if t.Volume > 0 {
+		t.Concentration = t.MetalGrams / 1e3 / t.Volume
 	}
 	if p.CellAmperes > 0 {
 		t.Efficiency = p.MetalAmperes / p.CellAmperes

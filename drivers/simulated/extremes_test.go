@@ -26,7 +26,7 @@ func TestExtremeFiguresAreRefusedOrReckoned(t *testing.T) {
 		}
 		for _, at := range []time.Duration{0, time.Minute, time.Hour, 12 * time.Hour} {
 			tr := i.TruthAt(1, at)
-			for _, v := range []float64{tr.Charge, tr.CellCharge, tr.Energy, tr.DepositGrams, tr.HydrogenMoles, tr.MetalGrams, tr.Volume, tr.Temperature, tr.Volts, tr.Amperes, tr.Wetted} {
+			for _, v := range []float64{tr.Charge, tr.CellCharge, tr.Energy, tr.DepositGrams, tr.Hydrogen, tr.MetalGrams, tr.Volume, tr.Temperature, tr.Volts, tr.Amperes} {
 				if math.IsNaN(v) || math.IsInf(v, 0) {
 					t.Fatalf("%s\nat %v: %+v", file, at, tr)
 				}

@@ -222,7 +222,7 @@ const f = faraday / (gas * standard)
 // conditions gathers them from the present state.
 func (c *Cell) conditions(in Influence) conditions {
 	s := &c.setup
-	wetted := c.Wetted()
+	wetted := c.wetted()
 	warm := c.Temperature - s.Temperature
 	k := s.Transfer * math.Max(in.Stirring, 1e-3) * (1 + 0.026*warm)
 	r := conditions{
@@ -244,8 +244,8 @@ func (c *Cell) conditions(in Influence) conditions {
 	return r
 }
 
-// Wetted is the share of the plates that is under the liquid. It stops at 2 %, a meniscus.
-func (c *Cell) Wetted() float64 {
+// wetted is the share of the plates that is under the liquid. It stops at 2 %, a meniscus.
+func (c *Cell) wetted() float64 {
 	s := &c.setup
 	lost := (s.Volume-c.Volume)/s.Surface - s.Margin
 	if lost <= 0 {
