@@ -41,7 +41,8 @@ type Books struct {
 	Frozen  *configs.Cell // of the frozen configuration; nil where it states nothing or cannot be read
 	Account *account.Account
 
-	imported bool // it was measured elsewhere
+	imported bool            // it was measured elsewhere
+	persons  []runlog.Record // entries of persons in the log, but for those that settle a gap
 }
 
 // Sound says whether everything in log and late entries is as it was written.
@@ -135,16 +136,12 @@ func (b *Books) freeze(runDir string, s *account.Subject) error {
 // gather streams log and late entries into the account's run, in constant memory, and returns where the count ends once late
 // corrections are made.
 func (b *Books) gather(runDir string, seen io.Writer) (*account.Run, integrate.Totals, error) {
-	run, persons := new(account.Run), []runlog.Record(nil)
+	run := new(account.Run)
 	followed, mark := make(map[string]bool), "" // late entries whose correction the watch wrote into the log, where a newer one may stand behind it
 	var replay *runlog.Replay
 	var err error
 	b.Log, err = runlog.ReplayEach(runDir, func(r *runlog.Record, p *runlog.Replay) error {
 		replay = p
-		number := func(key string) float64 {
-			x, _ := r.Number(key)
-			return x
-		}
 		before := mark // of the line before
 		if mark = ""; r.Kind == runlog.KindEntry {
 			switch r.Text("kind") {
@@ -160,7 +157,7 @@ func (b *Books) gather(runDir string, seen io.Writer) (*account.Run, integrate.T
 		case runlog.KindGap:
 			length, _ := r.Integer("length")
 			index, _ := r.Integer("index")
-			run.Gap(account.Gap{Index: index, Kind: r.Text("kind"), From: r.Nanos - length, To: r.Nanos, Low: number("low"), Best: number("best"), High: number("high")})
+			run.Gap(account.Gap{Index: index, Kind: r.Text("kind"), From: r.Nanos - length, To: r.Nanos, Low: r.Value("low"), Best: r.Value("best"), High: r.Value("high")})
 		case runlog.KindAlarm:
 			run.Alarm(r.Nanos, r.Condition, r.Text("state"), r.Text("priority"), r.Text("text"), r.Text("by"))
 		case runlog.KindOutput:
@@ -169,11 +166,9 @@ func (b *Books) gather(runDir string, seen io.Writer) (*account.Run, integrate.T
 			b.imported = b.imported || imported(r)
 			if r.Text("kind") == runlog.EntrySettle {
 				index, _ := r.Integer("index")
-				run.Settle(index, number("low"), number("best"), number("high"))
+				run.Settle(index, r.Value("low"), r.Value("best"), r.Value("high"))
 			} else if r.Text("by") != "" {
-				kept := *r
-				kept.Fields = slices.Clone(r.Fields)
-				persons = append(persons, kept)
+				b.persons = append(b.persons, *r.Clone())
 			}
 		}
 		return nil
@@ -184,7 +179,7 @@ func (b *Books) gather(runDir string, seen io.Writer) (*account.Run, integrate.T
 	if b.Late, err = runlog.ReadLate(runDir); err != nil {
 		return nil, integrate.Totals{}, err
 	}
-	for _, r := range runlog.Counting(append(persons, b.Late.Records...)) {
+	for _, r := range runlog.Counting(append(slices.Clip(b.persons), b.Late.Records...)) {
 		e := control.EntryOf(&r)
 		run.Entries = append(run.Entries, account.Entry{Entry: e.Booking(), At: e.At.UnixNano(), Text: e.Text, Outcome: bath.Outcome(r.Text("outcome"))})
 	}

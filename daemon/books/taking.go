@@ -75,7 +75,7 @@ func NoTaking(err error) bool { return errors.Is(err, errNoTaking) || Imported(e
 // Imported reports that it was measured elsewhere.
 func Imported(err error) bool { return errors.Is(err, errImported) }
 
-// TakingOf works out what the run in a directory took. It reads the log twice and changes nothing.
+// TakingOf works out what the run in a directory took. It changes nothing.
 func TakingOf(runDir string) (*Taking, error) {
 	cell, plan, err := Frozen(runDir, filepath.Base(filepath.Dir(filepath.Clean(runDir))))
 	if err != nil {
@@ -83,10 +83,6 @@ func TakingOf(runDir string) (*Taking, error) {
 	}
 	if plan == nil || cell == nil {
 		return nil, errNoTaking
-	}
-	entries, sealed, err := runlog.LoggedEntries(runDir)
-	if err != nil {
-		return nil, err
 	}
 	b := &Books{Run: filepath.Base(runDir)}
 	run, totals, err := b.gather(runDir, nil)
@@ -96,22 +92,22 @@ func TakingOf(runDir string) (*Taking, error) {
 	switch {
 	case b.imported:
 		return nil, errImported
-	case sealed == 0:
+	case b.Log.Sealed == 0:
 		return nil, errNoTaking
 	}
 	t := &Taking{
-		Cell: b.Log.Cell, Run: b.Run, Began: run.Begin, Ended: run.End, Sealed: sealed, Charge: totals.Charge, Doubt: totals.StandardUncertainty,
+		Cell: b.Log.Cell, Run: b.Run, Began: run.Begin, Ended: run.End, Sealed: b.Log.Sealed, Charge: totals.Charge, Doubt: totals.StandardUncertainty,
 		Stated: StatedBy(cell, plan), Continues: cell.Bath.Continues, Bath: cell.Bath.Name, Cathode: cell.Electrodes.CathodeName, Anode: cell.Electrodes.AnodeName,
 	}
-	for i := range entries {
-		t.Entries = append(t.Entries, Made{entries[i].Nanos, control.EntryOf(&entries[i])})
+	for i := range b.persons {
+		t.Entries = append(t.Entries, Made{b.persons[i].Nanos, control.EntryOf(&b.persons[i])})
 	}
 	carried := 0.0
 	if b.Log.Carried != nil {
 		carried = b.Log.Carried.Charge
 	}
 	t.course(run, account.Subject{Plan: plan, Totals: totals, Carried: carried, Ended: true})
-	log, err := sum(runDir, runlog.LogName, sealed)
+	log, err := sum(runDir, runlog.LogName, t.Sealed)
 	t.SHA256 = log.SHA256
 	return t, err
 }

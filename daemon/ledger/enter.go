@@ -227,14 +227,10 @@ func StatedFields(s books.Stated) []runlog.Field {
 
 // statedOf reads StatedFields back.
 func statedOf(r *runlog.Record) books.Stated {
-	number := func(key string) float64 {
-		x, _ := r.Number(key)
-		return x
-	}
 	valence, _ := r.Integer("valence")
 	return books.Stated{
-		Metal: r.Text("metal"), Medium: r.Text("medium"), Valence: int(valence), Mass: number(bath.Mass), MassDoubt: number("mass_standard_uncertainty_kilograms"),
-		Volume: number(bath.LiquidVolume), VolumeDoubt: number("volume_standard_uncertainty_cubic_metres"),
-		Anolyte: number("anolyte_cubic_metres"), AnolyteMore: number("anolyte_standard_uncertainty_cubic_metres"), ByVolume: r.Flag("by_volume"),
+		Metal: r.Text("metal"), Medium: r.Text("medium"), Valence: int(valence), Mass: r.Value(bath.Mass), MassDoubt: r.Value("mass_standard_uncertainty_kilograms"),
+		Volume: r.Value(bath.LiquidVolume), VolumeDoubt: r.Value("volume_standard_uncertainty_cubic_metres"),
+		Anolyte: r.Value("anolyte_cubic_metres"), AnolyteMore: r.Value("anolyte_standard_uncertainty_cubic_metres"), ByVolume: r.Flag("by_volume"),
 	}
 }

@@ -270,6 +270,12 @@ func (r *Record) Number(key string) (float64, bool) {
 	return 0, false
 }
 
+// Value returns a numeric field; an absent one is 0.
+func (r *Record) Value(key string) float64 {
+	x, _ := r.Number(key)
+	return x
+}
+
 // Integer returns an integer field, and false when there is none of that name.
 func (r *Record) Integer(key string) (int64, bool) {
 	v, ok := r.find(key).(int64)

@@ -35,12 +35,10 @@ func cell(s string) string {
 // out and named in the report. What is read goes to seen too, as in ReplayEach.
 func ExportReadings(runDir string, to, seen io.Writer) (*Report, error) {
 	out := csv.NewWriter(to)
-	if err := out.Write(readingColumns); err != nil {
-		return nil, fmt.Errorf("exporting: %w", err)
-	}
+	_ = out.Write(readingColumns) // out.Error has it
 	row := make([]string, len(readingColumns))
 	gaps := 0
-	return export(runDir, seen, func(_ *Reader, r *Record, p *Replay) error {
+	report, err := ReplayEach(runDir, func(r *Record, p *Replay) error {
 		if r.Kind != KindReading {
 			return nil
 		}
@@ -52,10 +50,9 @@ func ExportReadings(runDir string, to, seen io.Writer) (*Report, error) {
 		})
 		gaps = t.Gaps
 		return out.Write(row)
-	}, func() error {
-		out.Flush()
-		return out.Error()
-	})
+	}, seen)
+	out.Flush()
+	return report, errors.Join(err, out.Error())
 }
 
 var eventColumns = []string{"time_utc", "record", "kind", "condition", "text", "fields", "name"}
@@ -64,10 +61,8 @@ var eventColumns = []string{"time_utc", "record", "kind", "condition", "text", "
 // fields holds the other fields as name=value, apart by semicolons, and name what an entry is called.
 func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
 	out := csv.NewWriter(to)
-	if err := out.Write(eventColumns); err != nil {
-		return nil, fmt.Errorf("exporting: %w", err)
-	}
-	row := func(_ *Reader, r *Record, _ *Replay) error {
+	_ = out.Write(eventColumns) // out.Error has it
+	row := func(r *Record, _ *Replay) error {
 		if r.Kind == KindReading || r.Kind == KindCheckpoint {
 			return nil
 		}
@@ -89,40 +84,30 @@ func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
 			r.Time().Format(time.RFC3339Nano), cell(string(r.Kind)), cell(r.Text("kind")), cell(condition), cell(r.Text("text")), cell(strings.Join(rest, ";")), name,
 		})
 	}
-	return export(runDir, seen, row, func() error {
-		late, err := ReadLate(runDir)
-		for i := 0; err == nil && i < len(late.Records); i++ {
-			err = row(nil, &late.Records[i], nil)
-		}
-		out.Flush()
-		return errors.Join(err, out.Error())
-	})
+	report, err := ReplayEach(runDir, row, seen)
+	if err != nil {
+		return nil, err
+	}
+	late, err := ReadLate(runDir)
+	for i := 0; err == nil && i < len(late.Records); i++ {
+		err = row(&late.Records[i], nil)
+	}
+	out.Flush()
+	return report, errors.Join(err, out.Error())
 }
 
 // ExportLines writes the lines of the given kinds as they are, for any database
 // that takes line protocol; no kinds means all of them.
 func ExportLines(runDir string, to, seen io.Writer, kinds ...Kind) (*Report, error) {
 	out := bufio.NewWriterSize(to, 64<<10)
-	return export(runDir, seen, func(r *Reader, rec *Record, _ *Replay) error {
+	report, err := ReplayEach(runDir, func(rec *Record, p *Replay) error {
 		if len(kinds) > 0 && !slices.Contains(kinds, rec.Kind) {
 			return nil
 		}
-		_, err := out.Write(r.line)
+		_, err := out.Write(p.Line)
 		return err
-	}, out.Flush)
-}
-
-func export(runDir string, seen io.Writer, each func(*Reader, *Record, *Replay) error, flush func() error) (*Report, error) {
-	r, err := Open(runDir)
-	if err != nil {
-		return nil, err
-	}
-	r.showTo(seen)
-	report, err := replayAll(r, func(rec *Record, p *Replay) error { return each(r, rec, p) })
-	if err = errors.Join(err, flush(), r.Close()); err != nil {
-		return nil, fmt.Errorf("exporting %s: %w", runDir, err)
-	}
-	return report, nil
+	}, seen)
+	return report, errors.Join(err, out.Flush())
 }
 
 func shortest(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }

@@ -161,8 +161,13 @@ func LateFile(runDir string, before fs.FileInfo) (now fs.FileInfo, changed bool)
 
 // PersonsEntries returns every entry that a person made in a run, in its log and beside it, in the order in
 // which they were written and with those that were taken back: see Counting.
-func PersonsEntries(runDir string) ([]Record, error) {
-	all, _, err := LoggedEntries(runDir)
+func PersonsEntries(runDir string) (all []Record, err error) {
+	err = Scan(runDir, 0, func(rec *Record, _ *Reader) bool {
+		if rec.Kind == KindEntry && rec.Text("by") != "" {
+			all = append(all, *rec.Clone())
+		}
+		return true
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -171,22 +176,6 @@ func PersonsEntries(runDir string) ([]Record, error) {
 		return nil, err
 	}
 	return append(all, l.Records...), nil
-}
-
-// LoggedEntries returns every entry that a person made in the log of a run, and how many bytes of it are sealed: up to and with
-// the line of its end; 0 if it has not ended.
-func LoggedEntries(runDir string) (all []Record, sealed int64, err error) {
-	err = Scan(runDir, 0, func(rec *Record, r *Reader) bool {
-		switch {
-		case rec.Kind != KindEntry:
-		case rec.Text("by") != "":
-			all = append(all, *clone(rec))
-		case rec.Text("kind") == EntryEnd:
-			sealed = r.Offset()
-		}
-		return true
-	})
-	return all, sealed, err
 }
 
 // CheckpointAt returns the last checkpoint of a run not after a time, in Unix nanoseconds, nil before the first, and the coulometer as it was at
@@ -202,7 +191,7 @@ func CheckpointAt(runDir string, nanos int64) (last *Record, c *integrate.Coulom
 		case r.vouched():
 			if c, err := restore(rec); err == nil {
 				replay.from(c, rec)
-				last = clone(rec)
+				last = rec.Clone()
 			}
 		}
 		return true

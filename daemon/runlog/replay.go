@@ -17,6 +17,7 @@ type Replay struct {
 	// Last is the newest reading, and LastNanos the time stamp of the newest record.
 	Last      Record
 	LastNanos int64
+	Line      []byte // of the newest record, with its line feed; valid until the next
 
 	at       time.Duration       // sum of the steps
 	evidence *integrate.Evidence // of a gap record whose reading has not come yet
@@ -170,21 +171,17 @@ func (p *Replay) entry(r *Record) error {
 }
 
 func (p *Replay) correct(kind string, r *Record) error {
-	number := func(key string) float64 {
-		x, _ := r.Number(key)
-		return x
-	}
 	switch kind {
 	case EntryZero:
-		return p.Coulometer.SetZero(integrate.Zero{Amperes: number("amperes"), Uncertainty: number("standard_uncertainty")})
+		return p.Coulometer.SetZero(integrate.Zero{Amperes: r.Value("amperes"), Uncertainty: r.Value("standard_uncertainty")})
 	case EntryCheck:
-		return p.Coulometer.SetCorrection(integrate.Correction{Factor: number("factor"), Uncertainty: number("standard_uncertainty")})
+		return p.Coulometer.SetCorrection(integrate.Correction{Factor: r.Value("factor"), Uncertainty: r.Value("standard_uncertainty")})
 	}
 	if kind == EntryMeter {
 		var s integrate.Settings
 		for _, n := range settingsTable(&s, true) {
 			if n.float != nil {
-				*n.float = number(n.key)
+				*n.float = r.Value(n.key)
 			}
 		}
 		if err := s.Validate(); err != nil {
@@ -194,5 +191,5 @@ func (p *Replay) correct(kind string, r *Record) error {
 		return nil
 	}
 	index, _ := r.Integer("index")
-	return p.Coulometer.Settle(int(index), number("low"), number("best"), number("high"))
+	return p.Coulometer.Settle(int(index), r.Value("low"), r.Value("best"), r.Value("high"))
 }

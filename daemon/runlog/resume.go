@@ -138,9 +138,9 @@ func (t *tail) read(f File, from int64) error {
 		switch {
 		case rec.Kind == KindReading || rec.Kind == KindCheckpoint && r.at() == t.passed:
 		case rec.Kind == KindCheckpoint:
-			t.Checkpoint, t.Records, t.report.Damage = clone(rec), nil, nil
+			t.Checkpoint, t.Records, t.report.Damage = rec.Clone(), nil, nil
 		default:
-			t.Records = append(t.Records, *clone(rec))
+			t.Records = append(t.Records, *rec.Clone())
 		}
 		return nil
 	})
@@ -153,7 +153,8 @@ var errCheckpoint = errors.New("the checkpoint's checksum is wrong")
 // vouched reports whether the line last read is a checkpoint as it was written.
 func (r *Reader) vouched() bool { return r.line != nil && vouched(r.line[:len(r.line)-1]) }
 
-func clone(r *Record) *Record {
+// Clone is a record that outlives the next call of Reader.Next.
+func (r *Record) Clone() *Record {
 	c := *r
 	c.Fields = slices.Clone(r.Fields)
 	return &c

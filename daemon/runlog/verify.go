@@ -12,6 +12,7 @@ import (
 // integrated again.
 type Report struct {
 	Bytes       int64 // of whole lines
+	Sealed      int64 // of these, up to and with the line of the end; 0: the run goes on
 	Lines       int64
 	Readings    int64
 	Checkpoints int64
@@ -73,7 +74,7 @@ func ReplayEach(runDir string, each func(*Record, *Replay) error, seen io.Writer
 	r.showTo(seen)
 	report, err := replayAll(r, each)
 	if err = errors.Join(err, r.Close()); err != nil {
-		return nil, fmt.Errorf("replaying %s: %w", runDir, err)
+		return nil, fmt.Errorf("%s: %w", runDir, err)
 	}
 	return report, nil
 }
@@ -137,21 +138,18 @@ func (v *verifier) all(r *Reader, each func(*Record, *Replay) error) error {
 
 // next takes one line into rec and applies it. A line that is none, or that makes no sense, is *Damage; a
 // copy of an earlier one is errTwice.
-func (v *verifier) next(r *Reader, rec *Record) error {
-	line, err := r.nextLine()
-	if err != nil {
+func (v *verifier) next(r *Reader, rec *Record) (err error) {
+	if err := r.Next(rec); err != nil {
 		return err
 	}
-	err = r.decoder.decode(line[:len(line)-1], rec)
-	if err == nil {
-		v.report.Lines++
-		v.report.Cell = rec.Cell
-		if rec.Kind == KindReading {
-			v.report.Readings++
-			err = v.replay.Apply(rec)
-		} else {
-			err = v.other(r, rec)
-		}
+	v.replay.Line = r.line
+	v.report.Lines++
+	v.report.Cell = rec.Cell
+	if rec.Kind == KindReading {
+		v.report.Readings++
+		err = v.replay.Apply(rec)
+	} else {
+		err = v.other(r, rec)
 	}
 	if err != nil && !errors.Is(err, errTwice) {
 		return &Damage{r.at(), r.offset, err.Error()}
@@ -179,6 +177,7 @@ func (v *verifier) other(r *Reader, rec *Record) error {
 			v.lost = true
 		}
 		if rec.Text("kind") == EntryEnd && v.replay.Coulometer != nil {
+			v.report.Sealed = r.offset
 			v.compare(r, rec, "charge_coulombs", "energy_joules", v.replay.Coulometer.Totals())
 		}
 	}

@@ -16,6 +16,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
 
 	"nightcell/integrate"
@@ -132,7 +133,7 @@ func (s scale) next(spread float64, prior matter.Figure, runs []Run, figure func
 	m := integrated(middle, halfNormal(spread), told)
 	low, high := s.back(m.quantile(0.025)), s.back(m.quantile(0.975))
 	n.Figure = matter.Figure{Value: s.back(m.quantile(0.5)), StandardUncertainty: (high - low) / 2 / integrate.CoverageFactor, Low: low, High: high, Mark: mark, Source: "earlier runs of the cell"}
-	return n, m.spread()
+	return n, floats.Dot(m.weights, m.spreads)
 }
 
 // normal is a distribution on a scale.
@@ -152,23 +153,22 @@ func (s scale) of(f matter.Figure) normal {
 	}
 	u := math.Max(f.StandardUncertainty, 1e-6*math.Abs(f.Value))
 	low, high := math.Max(f.Value-reach*u, 0), math.Min(f.Value+reach*u, s.top)
-	var weight, sum, squares float64
-	for i := range parts {
-		x := low + (float64(i)+0.5)*(high-low)/parts
-		w, y := math.Exp(-(x-f.Value)*(x-f.Value)/(2*u*u)), s.to(x)
-		weight, sum, squares = weight+w, sum+w*y, squares+w*y*y
-	}
-	if !(high > low) || weight == 0 {
+	if !(high > low) {
 		return normal{}
 	}
-	mean := sum / weight
-	return normal{mean, math.Sqrt(math.Max(squares/weight-mean*mean, 0))}
+	var weights, ys [parts]float64
+	for i := range parts {
+		x := low + (float64(i)+0.5)*(high-low)/parts
+		weights[i], ys[i] = math.Exp(-(x-f.Value)*(x-f.Value)/(2*u*u)), s.to(x)
+	}
+	mean, deviation := stat.PopMeanStdDev(ys[:], weights[:])
+	return normal{mean, deviation}
 }
 
 // mixture is normal distributions by weight, one at each spread between runs.
 type mixture struct {
 	weights, spreads []float64 // weights add up to 1
-	middles, nexts   []normal  // of the cell's middle, and of the next run
+	nexts            []normal  // of the next run
 }
 
 // points is at how many spreads the integral is taken, each as likely as the others before the runs are known.
@@ -182,7 +182,6 @@ func halfNormal(scale float64) func(chance float64) float64 {
 func integrated(prior normal, spread func(chance float64) float64, told []normal) mixture {
 	var m mixture
 	var logs []float64
-	most := math.Inf(-1)
 	for i := range points {
 		tau := spread((float64(i) + 0.5) / points)
 		// Under one spread the middle is normal (section 5.4, equation 5.20, here with a prior), and so are all runs together.
@@ -201,28 +200,14 @@ func integrated(prior normal, spread func(chance float64) float64, told []normal
 			likelihood -= (y.mean - mean) * (y.mean - mean) / (y.deviation*y.deviation + tau*tau) / 2
 		}
 		logs = append(logs, likelihood)
-		most = math.Max(most, likelihood)
 		m.spreads = append(m.spreads, tau)
-		m.middles = append(m.middles, normal{mean, math.Sqrt(1 / precision)})
 		m.nexts = append(m.nexts, normal{mean, math.Sqrt(1/precision + tau*tau)})
 	}
-	var total float64
+	total := floats.LogSumExp(logs)
 	for _, l := range logs {
-		m.weights = append(m.weights, math.Exp(l-most))
-		total += math.Exp(l - most)
-	}
-	for i := range m.weights {
-		m.weights[i] /= total
+		m.weights = append(m.weights, math.Exp(l-total))
 	}
 	return m
-}
-
-// spread is the mean spread between runs.
-func (m *mixture) spread() (mean float64) {
-	for i, w := range m.weights {
-		mean += w * m.spreads[i]
-	}
-	return mean
 }
 
 // quantile of the next run.
