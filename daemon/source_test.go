@@ -10,8 +10,8 @@ import (
 
 	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/notices"
+	"nightcell/daemon/runlog"
 	"nightcell/daemon/watch"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
@@ -67,7 +67,7 @@ func TestNoticesGoOutAcrossRuns(t *testing.T) {
 		if !slices.Equal(kinds, want) {
 			t.Errorf("notices: %v, want %v", kinds, want)
 		}
-		place, err := cursor.Parse(from)
+		place, err := runlog.ParseCursor(from)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -15,12 +15,12 @@ import (
 
 	"nightcell/alerts/routes"
 	"nightcell/configs"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/history"
 	"nightcell/daemon/ledger"
 	"nightcell/daemon/notices"
 	"nightcell/daemon/page"
 	"nightcell/daemon/report"
+	"nightcell/daemon/runlog"
 )
 
 // mostConnections bounds the descriptors that browsers and scrapers can use up.
@@ -126,7 +126,7 @@ func (d *Daemon) linkOf(cfg *configs.Config) func(route, person string, n routes
 		return nil
 	}
 	return func(route, person string, n routes.Notice) string {
-		run, err := notices.RunAt(cursor.CellDir(cfg.Data, n.Cell), n.At)
+		run, err := notices.RunAt(runlog.CellDir(cfg.Data, n.Cell), n.At)
 		if err != nil || d.links == nil || n.Kind != routes.Alarm || n.Since.IsZero() {
 			return cfg.Page.PublicURL + "/cell/" + url.PathEscape(n.Cell)
 		}

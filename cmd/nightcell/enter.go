@@ -17,7 +17,6 @@ import (
 	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/late"
 	"nightcell/daemon/ledger"
 	"nightcell/daemon/runlog"
@@ -214,7 +213,7 @@ func (r *reach) place(cell, run string) (place, error) {
 		return place{}, usageError{err}
 	}
 	newest, ended, err := runlog.LatestRun(cfg.Data, cell)
-	cells := cursor.CellDir(cfg.Data, cell)
+	cells := runlog.CellDir(cfg.Data, cell)
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && cfg.Cell(cell) == nil:
 		return place{}, usagef("there is no cell %q; the cells are %v", cell, cfg.CellNames())
@@ -227,7 +226,7 @@ func (r *reach) place(cell, run string) (place, error) {
 	case filepath.Base(run) == run && holdsLog(filepath.Join(cells, run)):
 		named.dir = filepath.Join(cells, run)
 	case !holdsLog(named.dir):
-		names, _ := cursor.Runs(cells) // only told
+		names, _ := runlog.Runs(cells) // only told
 		return place{}, usagef("--run %s: cell %s has no such run; its newest are %v", run, cell, names[max(0, len(names)-5):])
 	}
 	a, errA := os.Stat(named.dir)

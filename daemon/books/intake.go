@@ -12,7 +12,6 @@ import (
 	"path/filepath"
 	"time"
 
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate"
 )
@@ -60,7 +59,7 @@ func (in Intake) Take(from io.Reader) (done Taken, err error) {
 	} else if begin.IsZero() {
 		return done, t.bad("its times are numbers; give the start of the run with --begin, such as --begin 2026-01-10T20:00:00Z")
 	}
-	at := filepath.Join(cursor.CellDir(in.Data, in.Cell), begin.Format("20060102T150405Z"))
+	at := filepath.Join(runlog.CellDir(in.Data, in.Cell), begin.Format(runlog.NameLayout))
 	if err := in.free(at); err != nil {
 		return done, err
 	}

@@ -9,7 +9,6 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"nightcell/configs"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/learn"
@@ -48,8 +47,8 @@ func stamps(dir string) (all [3]stamp) {
 // Learn reads every run of a cell that has ended and says what they teach. What is believed without them is what the table of
 // metals has for the plan of the next, and its k_m; nil: nothing. A cell without runs teaches nothing, which is no error.
 func (p *Pupil) Learn(data, cell string, next *bath.Plan) (Lesson, error) {
-	dir := cursor.CellDir(data, cell)
-	names, err := cursor.Runs(dir)
+	dir := runlog.CellDir(data, cell)
+	names, err := runlog.Runs(dir)
 	if err != nil {
 		return Lesson{}, err
 	}

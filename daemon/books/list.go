@@ -11,7 +11,6 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 )
 
@@ -54,16 +53,16 @@ func List(data string, f Filter) ([]Listed, error) {
 		if f.Cell != "" && cell.Name() != f.Cell || !cell.IsDir() {
 			continue
 		}
-		names, err := cursor.Runs(cursor.CellDir(data, cell.Name()))
+		names, err := runlog.Runs(runlog.CellDir(data, cell.Name()))
 		if err != nil {
 			return nil, err
 		}
 		for _, name := range names {
-			began, err := cursor.Began(name)
+			began, err := runlog.Began(name)
 			if err != nil || began.Before(f.Since) || !f.Until.IsZero() && !began.Before(f.Until) {
 				continue
 			}
-			l := Listed{Cell: cell.Name(), Run: name, Directory: filepath.Join(cursor.CellDir(data, cell.Name()), name), Began: began, Late: []string{}}
+			l := Listed{Cell: cell.Name(), Run: name, Directory: filepath.Join(runlog.CellDir(data, cell.Name()), name), Began: began, Late: []string{}}
 			l.look()
 			if !(f.Open && (l.Ended || l.Problem != "")) && strings.Contains(l.End, f.End) {
 				all = append(all, l)
@@ -74,7 +73,7 @@ func List(data string, f Filter) ([]Listed, error) {
 		all = weighed(all)
 	}
 	if f.Cell != "" && len(all) == 0 {
-		if _, err := os.Stat(cursor.CellDir(data, f.Cell)); err != nil {
+		if _, err := os.Stat(runlog.CellDir(data, f.Cell)); err != nil {
 			return nil, fmt.Errorf("no cell %s has a run below %s", f.Cell, data)
 		}
 	}

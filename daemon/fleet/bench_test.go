@@ -11,7 +11,6 @@ import (
 	"strings"
 	"testing"
 
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/watchtest"
 	"nightcell/integrate"
@@ -129,13 +128,13 @@ func (b *bench) logOf(cell string) string {
 // lines counts the lines of one kind in all logs of a cell.
 func (b *bench) lines(cell string, kind runlog.Kind) int {
 	b.t.Helper()
-	names, err := cursor.Runs(cursor.CellDir(b.data, cell))
+	names, err := runlog.Runs(runlog.CellDir(b.data, cell))
 	if err != nil {
 		b.t.Fatal(err)
 	}
 	n := 0
 	for _, run := range names {
-		text, err := os.ReadFile(filepath.Join(cursor.CellDir(b.data, cell), run, runlog.LogName))
+		text, err := os.ReadFile(filepath.Join(runlog.CellDir(b.data, cell), run, runlog.LogName))
 		if errors.Is(err, fs.ErrNotExist) { // just being made
 			continue
 		}
@@ -151,7 +150,7 @@ func (b *bench) lines(cell string, kind runlog.Kind) int {
 func (b *bench) grow(cell string, by int) {
 	b.t.Helper()
 	from := 0
-	if _, err := os.Stat(cursor.CellDir(b.data, cell)); err == nil {
+	if _, err := os.Stat(runlog.CellDir(b.data, cell)); err == nil {
 		from = b.lines(cell, runlog.KindReading)
 	}
 	waitFor(b.t, fmt.Sprintf("%s has %d more readings", cell, by), func() bool {

@@ -19,7 +19,6 @@ import (
 
 	"golang.org/x/sync/semaphore"
 
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 )
 
@@ -75,7 +74,7 @@ func (h *History) Follow(cells []string) {
 	defer h.mu.Unlock()
 	for _, name := range cells {
 		if h.cells[name] == nil {
-			h.cells[name] = &cell{dir: cursor.CellDir(h.o.Data, name), series: newSeries()}
+			h.cells[name] = &cell{dir: runlog.CellDir(h.o.Data, name), series: newSeries()}
 		}
 	}
 }
@@ -131,7 +130,7 @@ func (c *cell) catchUp(ctx context.Context) error {
 			return c.read(ctx)
 		}
 	}
-	runs, err := cursor.Runs(c.dir)
+	runs, err := runlog.Runs(c.dir)
 	if err != nil {
 		return err
 	}

@@ -11,7 +11,6 @@ import (
 	"slices"
 	"time"
 
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 )
 
@@ -57,7 +56,7 @@ func (h *History) Window(ctx context.Context, name, run string, from, to time.Ti
 		return h.refine(ctx, w, plan, filepath.Join(c.dir, newest))
 	}
 	c.mu.Unlock()
-	if _, err := cursor.Began(run); err != nil || filepath.Base(run) != run {
+	if _, err := runlog.Began(run); err != nil || filepath.Base(run) != run {
 		return nil, fmt.Errorf("run %q: %w", run, ErrNoRun)
 	}
 	dir := filepath.Join(c.dir, run)
@@ -76,7 +75,7 @@ func (h *History) Runs(name string) ([]string, error) {
 	if c == nil {
 		return nil, fmt.Errorf("cell %q: %w", name, ErrNoRun)
 	}
-	return cursor.Runs(c.dir)
+	return runlog.Runs(c.dir)
 }
 
 // earlier returns the series of a run that is not the newest, reading all of its log the first time.

@@ -14,7 +14,6 @@ import (
 	"time"
 
 	"nightcell/daemon/control"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
 )
@@ -39,7 +38,7 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 	case e.Kind != runlog.EntrySettle:
 		err = e.Check()
 	}
-	began, _ := cursor.Began(runDir) // a folder that was renamed does not tell
+	began, _ := runlog.Began(runDir) // a folder that was renamed does not tell
 	if err == nil {
 		err = e.Plausible(now, began, w.Tail.Coulometer.Settings().OffsetAmperes)
 	}

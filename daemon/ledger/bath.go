@@ -10,7 +10,6 @@ import (
 
 	"nightcell/daemon/books"
 	"nightcell/daemon/control"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate/account"
 	"nightcell/integrate/bath"
@@ -68,7 +67,7 @@ func (s *Standing) late(data string, t *books.Taking) (dir string, entries []run
 }
 
 func runDir(data string, t *books.Taking) string {
-	return filepath.Join(cursor.CellDir(data, t.Cell), t.Run)
+	return filepath.Join(runlog.CellDir(data, t.Cell), t.Run)
 }
 
 // inOrder are the lines, those of entries as they were so; a run counts at its end, when its deposit is there. Runs stand in the order in which

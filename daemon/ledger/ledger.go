@@ -18,7 +18,6 @@ import (
 	"nightcell/configs"
 	"nightcell/daemon/books"
 	"nightcell/daemon/control"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 )
 
@@ -152,8 +151,8 @@ func Settle(data string, now time.Time, wait time.Duration, of ...string) error 
 // unsettled works out what the runs of a cell took that are newer than the one called after. Where the cell has none in any ledger the
 // newest counts alone: the ones before come from a time without ledgers.
 func unsettled(data, cell, after string) (taken []*books.Taking, err error) {
-	dir := cursor.CellDir(data, cell)
-	names, err := cursor.Runs(dir)
+	dir := runlog.CellDir(data, cell)
+	names, err := runlog.Runs(dir)
 	if err != nil {
 		return nil, err
 	}

@@ -13,7 +13,6 @@ import (
 	"nightcell/configs"
 	"nightcell/daemon/books"
 	"nightcell/daemon/control"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
@@ -385,7 +384,7 @@ func TestBadInputToALedger(t *testing.T) {
 			t.Errorf("in use: %v", err)
 		}
 	}
-	if err := os.RemoveAll(filepath.Join(cursor.CellDir(data, "zinc-1"), now.Format("20060102T150405Z"))); err != nil {
+	if err := os.RemoveAll(filepath.Join(runlog.CellDir(data, "zinc-1"), now.Format("20060102T150405Z"))); err != nil {
 		t.Fatal(err)
 	}
 	if err := Close(data, OfBath, "zinc-1", "ann", "waste", now); err != nil {

@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"nightcell/alerts/routes"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/report"
 	"nightcell/daemon/runlog"
 )
@@ -22,7 +21,7 @@ const (
 // Picture draws the hours before a notice, or before it is told once more, from the log of the run that it belongs to,
 // which may have ended since. It is called by the routes' goroutines.
 func Picture(ctx context.Context, dataDir, cell string, n routes.Notice) ([]byte, error) {
-	cellDir := cursor.CellDir(dataDir, cell)
+	cellDir := runlog.CellDir(dataDir, cell)
 	run, err := RunAt(cellDir, n.At)
 	if err != nil {
 		return nil, err
@@ -46,9 +45,9 @@ func Picture(ctx context.Context, dataDir, cell string, n routes.Notice) ([]byte
 
 // RunAt is the folder of the run that was open in a cell's folder at a moment; "" if none was.
 func RunAt(cellDir string, at time.Time) (run string, err error) {
-	names, err := cursor.Runs(cellDir)
+	names, err := runlog.Runs(cellDir)
 	for _, name := range names {
-		if began, err := cursor.Began(name); err == nil && !began.After(at) {
+		if began, err := runlog.Began(name); err == nil && !began.After(at) {
 			run = name
 		}
 	}

@@ -10,7 +10,6 @@ import (
 	"sync"
 
 	"nightcell/alerts/routes"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 )
 
@@ -26,18 +25,18 @@ type Source struct {
 
 // NewSource reads the notices of one cell in a data directory.
 func NewSource(dataDir, cell string) *Source {
-	return &Source{cellDir: cursor.CellDir(dataDir, cell)}
+	return &Source{cellDir: runlog.CellDir(dataDir, cell)}
 }
 
 // Start implements routes.Source: behind everything that there is.
 func (s *Source) Start(context.Context) (string, error) {
-	end, err := cursor.End(s.cellDir)
+	end, err := runlog.CursorAtEnd(s.cellDir)
 	return end.String(), err
 }
 
 // Latest implements routes.Runs.
 func (s *Source) Latest(context.Context) (string, error) {
-	end, err := cursor.End(s.cellDir)
+	end, err := runlog.CursorAtEnd(s.cellDir)
 	end.Offset = 0
 	return end.String(), err
 }
@@ -48,11 +47,11 @@ func (s *Source) Next(ctx context.Context, from string) (routes.Notice, string, 
 	if !seen {
 		begin = from
 	}
-	at, err := cursor.Parse(begin.(string))
+	at, err := runlog.ParseCursor(begin.(string))
 	if err != nil {
 		return routes.Notice{}, "", fmt.Errorf("%w: %w", routes.ErrCursor, err)
 	}
-	names, err := cursor.Runs(s.cellDir)
+	names, err := runlog.Runs(s.cellDir)
 	if err != nil {
 		return routes.Notice{}, "", err
 	}
@@ -64,7 +63,7 @@ func (s *Source) Next(ctx context.Context, from string) (routes.Notice, string, 
 			continue
 		}
 		if run > at.Run {
-			at = cursor.Cursor{Run: run}
+			at = runlog.Cursor{Run: run}
 		}
 		n, next, err := s.nextIn(ctx, at)
 		if errors.Is(err, io.EOF) {
@@ -78,7 +77,7 @@ func (s *Source) Next(ctx context.Context, from string) (routes.Notice, string, 
 }
 
 // nextIn looks for a notice in one run; with io.EOF it returns how far it has looked.
-func (s *Source) nextIn(ctx context.Context, at cursor.Cursor) (n routes.Notice, next cursor.Cursor, err error) {
+func (s *Source) nextIn(ctx context.Context, at runlog.Cursor) (n routes.Notice, next runlog.Cursor, err error) {
 	r, err := runlog.Open(filepath.Join(s.cellDir, at.Run))
 	if errors.Is(err, fs.ErrNotExist) {
 		return n, at, io.EOF
@@ -96,7 +95,7 @@ func (s *Source) nextIn(ctx context.Context, at cursor.Cursor) (n routes.Notice,
 	var rec runlog.Record
 	for ctx.Err() == nil {
 		err := r.Next(&rec)
-		next = cursor.Cursor{Run: at.Run, Offset: r.Offset()}
+		next = runlog.Cursor{Run: at.Run, Offset: r.Offset()}
 		var damage *runlog.Damage
 		switch {
 		case errors.As(err, &damage):

@@ -14,9 +14,9 @@ import (
 	"time"
 
 	"nightcell/daemon/control"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/finish"
 	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 )
 
@@ -139,7 +139,7 @@ func (p *Page) place(c *snapshot.Cell, run string) (place, error) {
 	case !slices.Contains(names, run):
 		return place{}, errNoRun
 	}
-	return place{filepath.Join(cursor.CellDir(p.s.Data, c.Name), run), run, live && run == open}, nil
+	return place{filepath.Join(runlog.CellDir(p.s.Data, c.Name), run), run, live && run == open}, nil
 }
 
 // placeOf finds the run of a cell that a request for its history names.

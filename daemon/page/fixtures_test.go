@@ -18,7 +18,6 @@ import (
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/history"
 	"nightcell/daemon/page"
 	"nightcell/daemon/runlog"
@@ -344,7 +343,7 @@ func writeRun(t *testing.T, data, cell string, n int) string {
 	}
 	check(out.Flush())
 	check(f.Close())
-	if _, err := cursor.Began(run); err != nil {
+	if _, err := runlog.Began(run); err != nil {
 		t.Fatal(err)
 	}
 	return filepath.Base(run)

@@ -10,8 +10,8 @@ import (
 	"time"
 
 	"nightcell/alerts"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/page/sentence"
+	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 )
 
@@ -158,7 +158,7 @@ func (p *Page) runText(run string) string {
 	if run == "" {
 		return ""
 	}
-	began, err := cursor.Began(run)
+	began, err := runlog.Began(run)
 	if err != nil {
 		return run
 	}

@@ -19,7 +19,6 @@ import (
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
 
 	"nightcell/configs"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate"
 )
@@ -224,12 +223,12 @@ func logged(t *testing.T, data string, cells ...string) map[string]string {
 	t.Helper()
 	want := make(map[string]string)
 	for _, cell := range cells {
-		names, err := cursor.Runs(cursor.CellDir(data, cell))
+		names, err := runlog.Runs(runlog.CellDir(data, cell))
 		if err != nil {
 			t.Fatal(err)
 		}
 		for _, run := range names {
-			text, err := os.ReadFile(filepath.Join(cursor.CellDir(data, cell), run, runlog.LogName))
+			text, err := os.ReadFile(filepath.Join(runlog.CellDir(data, cell), run, runlog.LogName))
 			if err != nil {
 				t.Fatal(err)
 			}

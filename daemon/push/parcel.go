@@ -7,7 +7,7 @@ import (
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
 
-	"nightcell/daemon/cursor"
+	"nightcell/daemon/runlog"
 )
 
 // parcel is what one request carries: lines of several cells.
@@ -25,7 +25,7 @@ type span struct {
 
 // end is a place in a cell's logs.
 type end struct {
-	at      cursor.Cursor
+	at      runlog.Cursor
 	behind  int64 // bytes of the log that are still behind it
 	damaged int   // pieces that were passed over because they are no lines
 	why     error // of the last of them

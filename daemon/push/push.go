@@ -24,7 +24,6 @@ import (
 	"time"
 
 	"nightcell/configs"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 )
@@ -88,7 +87,7 @@ func New(s Settings) (*Push, error) {
 		p.tags = fmt.Appendf(p.tags, ",%s=%s", tagEscaper.Replace(k), tagEscaper.Replace(s.Tags[k]))
 	}
 	for _, c := range s.Cells {
-		p.queues = append(p.queues, &queue{cell: c, dir: cursor.CellDir(s.Data, c), health: snapshot.Way{Name: s.Name}})
+		p.queues = append(p.queues, &queue{cell: c, dir: runlog.CellDir(s.Data, c), health: snapshot.Way{Name: s.Name}})
 	}
 	p.show()
 	p.order = slices.Clone(p.queues)
@@ -146,7 +145,7 @@ func (p *Push) finish(ctx context.Context) error {
 			break
 		}
 	}
-	if err := p.save(func(q *queue) cursor.Cursor { return q.at }); err != nil {
+	if err := p.save(func(q *queue) runlog.Cursor { return q.at }); err != nil {
 		return fmt.Errorf("push %s: %w; some lines will be sent again", p.s.Name, err)
 	}
 	return nil
@@ -202,7 +201,7 @@ func (p *Push) settle() {
 	for _, q := range p.queues {
 		q.safe, q.recent = q.recent, q.at
 	}
-	if err := p.save(func(q *queue) cursor.Cursor { return q.safe }); err != nil {
+	if err := p.save(func(q *queue) runlog.Cursor { return q.safe }); err != nil {
 		p.s.Log.Error("push", "push", p.s.Name, "err", err)
 	}
 }

@@ -14,7 +14,6 @@ import (
 	"go.uber.org/goleak"
 
 	"nightcell/configs"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 )
 
@@ -609,7 +608,7 @@ func TestCursorsThatAreOfNoUse(t *testing.T) {
 		n.readings(20)
 		path := filepath.Join(data, "push", "house.cursors")
 		n.check(os.MkdirAll(filepath.Dir(path), 0o750))
-		run0, err := cursor.Runs(cursor.CellDir(data, "zinc-1"))
+		run0, err := runlog.Runs(runlog.CellDir(data, "zinc-1"))
 		n.check(err)
 		for _, text := range []string{"zinc-1 nonsense\n", "zinc-1\n", "zinc-1 " + run0[0] + "/99999999 0\n", "\x00\x00", "zinc-1 " + run0[0] + "/40 77\n"} {
 			n.check(save(path, []byte(text+"copper-9 20260301T211500Z/12 abc\n")))

@@ -14,7 +14,6 @@ import (
 	"strings"
 	"sync/atomic"
 
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 )
@@ -24,11 +23,11 @@ import (
 type queue struct {
 	cell string
 	dir  string        // of the cell's runs
-	at   cursor.Cursor // behind what the database has acknowledged
+	at   runlog.Cursor // behind what the database has acknowledged
 	// recent and safe are where it stood less and more than settleTime ago.
-	recent, safe cursor.Cursor
+	recent, safe runlog.Cursor
 	// saved is the cursor as it stands in the file, and mark the checksum of the bytes before it.
-	saved cursor.Cursor
+	saved runlog.Cursor
 	mark  string
 
 	// What the present parcel has of it:
@@ -52,7 +51,7 @@ type shown struct {
 // is through leads on to the next one.
 func (p *Push) take(q *queue, most int) error {
 	for to := &q.next; ; {
-		names, err := cursor.Runs(q.dir) // before reading: once there is a later run, nothing more comes to this one, though it may end in half a line
+		names, err := runlog.Runs(q.dir) // before reading: once there is a later run, nothing more comes to this one, though it may end in half a line
 		if err != nil {
 			return err
 		}
@@ -68,7 +67,7 @@ func (p *Push) take(q *queue, most int) error {
 		if next < 0 {
 			return nil
 		}
-		to.at = cursor.Cursor{Run: names[next]}
+		to.at = runlog.Cursor{Run: names[next]}
 	}
 }
 
@@ -170,7 +169,7 @@ func (p *Push) restore() {
 			p.s.Log.Warn("a cursor is invalid; sending its run again", "push", p.s.Name, "cell", q.cell, "err", err)
 		}
 		if q.at.Run == "" {
-			if q.at, err = cursor.End(q.dir); err != nil {
+			if q.at, err = runlog.CursorAtEnd(q.dir); err != nil {
 				p.s.Log.Error("push", "push", p.s.Name, "cell", q.cell, "err", err)
 			}
 			q.at.Offset = 0
@@ -185,7 +184,7 @@ func (p *Push) restore() {
 // cursor goes back to the beginning of its run.
 func (q *queue) restore(text string) error {
 	place, mark, _ := strings.Cut(text, " ")
-	at, err := cursor.Parse(place)
+	at, err := runlog.ParseCursor(place)
 	if err != nil {
 		return err
 	}
@@ -201,7 +200,7 @@ func (q *queue) restore(text string) error {
 		err = errors.New("the log was changed before it")
 	}
 	if err != nil {
-		q.at = cursor.Cursor{Run: at.Run}
+		q.at = runlog.Cursor{Run: at.Run}
 		return err
 	}
 	q.at = at
@@ -209,7 +208,7 @@ func (q *queue) restore(text string) error {
 }
 
 // markAt is the checksum of the bytes before a cursor.
-func markAt(dir string, at cursor.Cursor) (mark string, err error) {
+func markAt(dir string, at runlog.Cursor) (mark string, err error) {
 	f, err := os.Open(filepath.Join(dir, at.Run, runlog.LogName))
 	if err != nil {
 		return "", fmt.Errorf("opening the log: %w", err)
@@ -224,7 +223,7 @@ func markAt(dir string, at cursor.Cursor) (mark string, err error) {
 }
 
 // save writes one of each queue's cursors down, if any has moved.
-func (p *Push) save(which func(*queue) cursor.Cursor) error {
+func (p *Push) save(which func(*queue) runlog.Cursor) error {
 	moved := false
 	var b strings.Builder
 	for _, q := range p.queues {
@@ -253,7 +252,7 @@ func (p *Push) save(which func(*queue) cursor.Cursor) error {
 	}
 	if err != nil {
 		for _, q := range p.queues {
-			q.saved = cursor.Cursor{} // try again
+			q.saved = runlog.Cursor{} // try again
 		}
 		return fmt.Errorf("saving the cursors: %w", err)
 	}

@@ -11,7 +11,6 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/daemon/control"
-	"nightcell/daemon/cursor"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
 	"nightcell/integrate"
@@ -46,7 +45,7 @@ func Resume(s *Settings, f *Facts, past *Past) (*Run, error) {
 		return nil, log.Close()
 	}
 	r.dir, r.log, r.count = dir, log, tail.Coulometer
-	if r.began, err = cursor.Began(dir); err != nil {
+	if r.began, err = runlog.Began(dir); err != nil {
 		return nil, errors.Join(fmt.Errorf("resuming the run in %s: %w", dir, err), log.Close())
 	}
 	m, err := memoryOf(tail)

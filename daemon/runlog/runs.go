@@ -6,15 +6,19 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"os"
 	"path/filepath"
-	"slices"
+	"strconv"
 	"strings"
 	"syscall"
 	"time"
 )
 
-// nameLayout names a run's directory by the UTC of its beginning; the names sort by time.
-const nameLayout = "20060102T150405Z"
+// NameLayout names a run's directory by the UTC of its beginning; the names sort by time.
+const NameLayout = "20060102T150405Z"
+
+// CellDir is the folder of a cell's runs below a data directory.
+func CellDir(data, cell string) string { return filepath.Join(data, "runs", cell) }
 
 // Create begins the log of a new run below dir, the data directory, and keeps
 // frozen beside it as run.toml. A mistake in dir or its permissions is an error. A
@@ -31,7 +35,7 @@ func Create(dir, cell string, begin time.Time, frozen []byte, o Options) (*Write
 	if strings.ContainsAny(cell, `/\`) || cell == "." || cell == ".." {
 		return nil, fmt.Errorf("the cell's name %q cannot name a directory; choose one without slashes", cell)
 	}
-	cellDir := filepath.Join(dir, "runs", cell)
+	cellDir := CellDir(dir, cell)
 	last, err := lastName(w.o.FS, cellDir)
 	if err != nil && !DiskTrouble(err) {
 		return nil, cannotBegin(dir, err)
@@ -73,33 +77,25 @@ func DiskTrouble(err error) bool {
 // nameAfter names a run by its beginning, or by the second after the run called last where that is later.
 func nameAfter(last string, begin time.Time) string {
 	begin = begin.UTC().Truncate(time.Second)
-	if at, err := time.Parse(nameLayout, last); err == nil && !begin.After(at) {
+	if at, err := Began(last); err == nil && !begin.After(at) {
 		begin = at.Add(time.Second)
 	}
-	return begin.Format(nameLayout)
+	return begin.Format(NameLayout)
 }
 
 // lastName returns the newest run's name, and nothing when there is none.
 func lastName(fsys FS, cellDir string) (string, error) {
-	entries, err := fsys.ReadDir(cellDir) // sorted by name
-	if err != nil {
-		if errors.Is(err, fs.ErrNotExist) {
-			return "", nil
-		}
-		return "", fmt.Errorf("looking for runs: %w", err)
+	names, err := runs(fsys, cellDir)
+	if err != nil || len(names) == 0 {
+		return "", err
 	}
-	for _, e := range slices.Backward(entries) {
-		if _, err := time.Parse(nameLayout, e.Name()); err == nil && e.IsDir() {
-			return e.Name(), nil
-		}
-	}
-	return "", nil
+	return names[len(names)-1], nil
 }
 
 // LatestRun returns the newest run of a cell below the data directory dir, and
 // whether it has ended. fs.ErrNotExist is wrapped when the cell has none.
 func LatestRun(dir, cell string) (runDir string, ended bool, err error) {
-	cellDir := filepath.Join(dir, "runs", cell)
+	cellDir := CellDir(dir, cell)
 	name, err := lastName(Disk{}, cellDir)
 	if err != nil {
 		return "", false, err
@@ -157,4 +153,75 @@ func EndOf(runDir string) (why string, err error) {
 		return size-at < endReach
 	})
 	return why, err
+}
+
+// Cursor is a place in the logs of one cell: behind the first Offset bytes of a
+// run. The zero Cursor stands before everything.
+type Cursor struct {
+	Run    string // the name of the run's folder
+	Offset int64
+}
+
+// String is the inverse of ParseCursor.
+func (c Cursor) String() string {
+	if c == (Cursor{}) {
+		return ""
+	}
+	return c.Run + "/" + strconv.FormatInt(c.Offset, 10)
+}
+
+// ParseCursor reads a cursor that String wrote.
+func ParseCursor(s string) (Cursor, error) {
+	if s == "" {
+		return Cursor{}, nil
+	}
+	run, number, ok := strings.Cut(s, "/")
+	offset, err := strconv.ParseInt(number, 10, 64)
+	if _, nameErr := Began(run); !ok || err != nil || nameErr != nil || offset < 0 {
+		return Cursor{}, fmt.Errorf("%q is not a cursor: give a run and an offset, such as 20260301T211500Z/4096", s)
+	}
+	return Cursor{run, offset}, nil
+}
+
+// Began tells the beginning of a run from the path or name of its folder.
+func Began(run string) (time.Time, error) {
+	t, err := time.Parse(NameLayout, filepath.Base(run))
+	if err != nil {
+		return t, fmt.Errorf("%s is not named by the start of a run: %w", run, err)
+	}
+	return t, nil
+}
+
+// Runs lists the names of the runs in a cell's folder, oldest first. A cell without any is no error.
+func Runs(cellDir string) ([]string, error) { return runs(Disk{}, cellDir) }
+
+func runs(fsys FS, cellDir string) ([]string, error) {
+	entries, err := fsys.ReadDir(cellDir) // sorted by name, and so by time
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("looking for runs: %w", err)
+	}
+	var names []string
+	for _, e := range entries {
+		if _, err := Began(e.Name()); err == nil && e.IsDir() {
+			names = append(names, e.Name())
+		}
+	}
+	return names, nil
+}
+
+// CursorAtEnd is the cursor behind everything that a cell's logs hold now.
+func CursorAtEnd(cellDir string) (Cursor, error) {
+	names, err := Runs(cellDir)
+	if err != nil || len(names) == 0 {
+		return Cursor{}, err
+	}
+	last := names[len(names)-1]
+	info, err := os.Stat(filepath.Join(cellDir, last, LogName))
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return Cursor{Run: last}, nil
+	case err != nil:
+		return Cursor{}, fmt.Errorf("measuring the log: %w", err)
+	}
+	return Cursor{last, info.Size()}, nil
 }
