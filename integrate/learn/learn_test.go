@@ -42,7 +42,7 @@ func TestEightSchools(t *testing.T) {
 		}
 	}
 	near(t, "middle", middle, 4.411, 0.06)                                                   // outside: posteriordb eight_schools_noncentered, mean of mu, 28f8d3d
-	near(t, "spread", floats.Dot(m.weights, m.spreads), 3.602, 0.06)                                               // outside: posteriordb eight_schools_noncentered, mean of tau, 28f8d3d
+	near(t, "spread", floats.Dot(m.weights, m.spreads), 3.602, 0.06)                         // outside: posteriordb eight_schools_noncentered, mean of tau, 28f8d3d
 	for j, want := range []float64{6.151, 4.940, 3.906, 4.796, 3.614, 4.051, 6.317, 4.884} { // outside: posteriordb eight_schools_noncentered, means of theta 1 to 8
 		near(t, fmt.Sprintf("school %d", j+1), schools[j], want, 0.07)
 	}
