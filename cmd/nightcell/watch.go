@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
+	"runtime"
 	"strings"
 	"syscall"
 	"time"
@@ -56,6 +57,7 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 			for _, m := range cfg.Notes {
 				log.Warn("configuration", "note", m.Error())
 			}
+			takeProcessors(len(cfg.Cells))
 		}
 		return cfg, err
 	}
@@ -100,6 +102,17 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	err = d.Run(ctx)
 	tellSystemd(log, sddaemon.SdNotifyStopping)
 	return err
+}
+
+// takeProcessors leaves few cells to one processor, unless the environment says how many: on more, the runtime wakes
+// the others up at every poll for work that is done by then. A page or scrape then delays a poll by 10 ms at most, the runtime's time slice.
+func takeProcessors(cells int) {
+	const few = 8
+	if cells <= few && os.Getenv("GOMAXPROCS") == "" {
+		runtime.GOMAXPROCS(1)
+	} else {
+		runtime.SetDefaultGOMAXPROCS()
+	}
 }
 
 // reloadOn reads the configuration anew at each signal, until ctx ends.

@@ -31,6 +31,11 @@ var (
 // mode stops neither root nor a process that already has the port open.
 type device struct {
 	path     string
+	file     *os.File        // of fd; through it the runtime waits for input, and closes
+	input    syscall.RawConn // of file
+	came     bool            // a look found input
+	lookErr  error           // or a reason to look no more
+	look     func(uintptr) bool
 	settings unix.Termios // as the library made them
 	visits   visits
 	forsaken atomic.Bool // unstick was called: the owner does nothing more on it
@@ -45,7 +50,15 @@ func openDevice(path string) (*device, error) {
 	if err != nil {
 		return nil, explain(Settings{Address: path}, &os.PathError{Op: "open", Path: path, Err: err})
 	}
-	d := &device{path: path, fd: fd}
+	d := &device{path: path, fd: fd, file: os.NewFile(uintptr(fd), path)}
+	d.look = func(uintptr) bool {
+		d.came, d.lookErr = d.await(unix.POLLIN, 0)
+		return d.came || d.lookErr != nil
+	}
+	if d.input, err = d.file.SyscallConn(); err != nil {
+		_ = d.close() // nothing was done with it
+		return nil, err
+	}
 	if err := unix.Flock(fd, unix.LOCK_EX|unix.LOCK_NB); err != nil {
 		_ = d.close() // the lock error is the one that tells
 		if errors.Is(err, unix.EWOULDBLOCK) {
@@ -79,7 +92,7 @@ func (d *device) adopt(library serial.Port) error {
 func (d *device) read(b []byte, wait time.Duration) (int, error) {
 	deadline := time.Now().Add(wait)
 	for {
-		ready, err := d.await(unix.POLLIN, time.Until(deadline))
+		ready, err := d.awaitInput(deadline)
 		switch {
 		case err != nil:
 			return 0, err
@@ -129,6 +142,20 @@ func (d *device) write(b []byte, wait time.Duration) error {
 			return err
 		}
 	}
+}
+
+// awaitInput waits for something to read, or until a deadline. It lets the runtime wait where that can: over a
+// thread of ours that waits in the system the runtime would keep watch, and wake up for it many times in a millisecond.
+func (d *device) awaitInput(deadline time.Time) (ready bool, err error) {
+	d.came, d.lookErr = false, nil
+	if time.Until(deadline) > 0 && d.file.SetReadDeadline(deadline) == nil {
+		_ = d.input.Read(d.look)                // fails at the deadline, and then it is looked once more
+		_ = d.file.SetReadDeadline(time.Time{}) // lest the process wake up for it
+	}
+	if d.came || d.lookErr != nil {
+		return d.came, d.lookErr
+	}
+	return d.await(unix.POLLIN, time.Until(deadline))
 }
 
 // await waits until the device is ready for an event, and tells visits of processes that
@@ -219,10 +246,9 @@ func (d *device) close() error {
 	_ = unix.IoctlSetInt(d.fd, unix.TIOCNXCL, 0) // likewise
 	d.visits.close()
 	d.mu.Lock()
-	fd := d.fd
 	d.fd = -1
 	d.mu.Unlock()
-	return os.NewSyscallError("close", unix.Close(fd)) // gives the lock back too; may last, so nobody is kept waiting for mu
+	return d.file.Close() // gives the lock back too; may last, so nobody is kept waiting for mu
 }
 
 // groupOf names the group that owns a file, or is empty.
