@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 )
 
 // Formula is a parsed chemical formula. The zero Formula is empty.
@@ -186,7 +187,6 @@ func parseFormula(text string) (Formula, error) {
 	if body == "" {
 		return Formula{}, fmt.Errorf("empty; write it like ZnSO4·7H2O")
 	}
-	var f Formula
 	var counted []Atoms
 	parts := splitParts(body)
 	for i, part := range parts {
@@ -202,22 +202,20 @@ func parseFormula(text string) (Formula, error) {
 		}
 		counted = append(counted, atoms...)
 	}
-	f.atoms, f.text = collect(counted), strings.Join(parts, "·")
+	f := Formula{atoms: collect(counted), text: strings.Join(parts, "·"), Charge: charge}
 	if charge != 0 {
-		sign, size := "+", charge
-		if charge < 0 {
-			sign, size = "-", -charge
-		}
-		f.Charge = charge
-		f.text += "^" + strconv.Itoa(size) + sign
-		f.Notes = append(f.Notes, fmt.Sprintf("the charge %d%s of %s is ignored: electrons hardly weigh", size, sign, text))
+		signed := fmt.Sprintf("%+d", charge)
+		raised := signed[1:] + signed[:1]
+		f.text += "^" + raised
+		f.Notes = append(f.Notes, fmt.Sprintf("the charge %s of %s is ignored: electrons hardly weigh", raised, text))
 	}
 	return f, nil
 }
 
 const (
+	digits       = "0123456789"
 	subscripts   = "₀₁₂₃₄₅₆₇₈₉"
-	superscripts = "⁰¹²³⁴⁵⁶⁷⁸⁹"
+	superscripts = "⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻" // digits and signs
 )
 
 // normalize turns the many ways of writing into one: middle dots, plain digits,
@@ -225,29 +223,21 @@ const (
 func normalize(text string) (string, error) {
 	var out strings.Builder
 	raised := false
-	raise := func() {
-		if !raised {
-			out.WriteByte('^')
-			raised = true
-		}
-	}
 	for _, r := range strings.TrimSpace(text) {
+		below, above := slices.Index([]rune(subscripts), r), slices.Index([]rune(superscripts), r)
 		switch {
 		case strings.ContainsRune("·•∙⋅*", r):
 			out.WriteRune('·')
 		case r == '½':
 			out.WriteString("0.5")
-		case strings.ContainsRune(subscripts, r):
-			out.WriteByte(byte('0' + runeIndex(subscripts, r)))
-		case strings.ContainsRune(superscripts, r):
-			raise()
-			out.WriteByte(byte('0' + runeIndex(superscripts, r)))
-		case r == '⁺':
-			raise()
-			out.WriteByte('+')
-		case r == '⁻':
-			raise()
-			out.WriteByte('-')
+		case below >= 0:
+			out.WriteByte(digits[below])
+		case above >= 0:
+			if !raised {
+				out.WriteByte('^')
+			}
+			raised = true
+			out.WriteByte((digits + "+-")[above])
 		case r == '−' || r == '–':
 			out.WriteByte('-')
 		case unicode.IsSpace(r):
@@ -270,17 +260,6 @@ func normalize(text string) (string, error) {
 	return strings.Join(fields, ""), nil
 }
 
-func runeIndex(set string, r rune) int {
-	i := 0
-	for _, s := range set {
-		if s == r {
-			return i
-		}
-		i++
-	}
-	return -1
-}
-
 // splitCharge cuts a charge off the end.
 func splitCharge(text string) (body string, charge int, err error) {
 	body, raised, found := strings.Cut(text, "^")
@@ -290,7 +269,7 @@ func splitCharge(text string) (body string, charge int, err error) {
 		if raised == "" {
 			return text, 0, nil
 		}
-		bare := strings.TrimRight(body, "0123456789")
+		bare := strings.TrimRight(body, digits)
 		if bare != body {
 			if !strings.HasSuffix(bare, "]") {
 				return "", 0, fmt.Errorf("it is not clear whether the digits before %q count atoms or charge; write %s^%s%s or %s^%s", raised, bare, body[len(bare):], raised, body, raised)
@@ -298,14 +277,14 @@ func splitCharge(text string) (body string, charge int, err error) {
 			raised, body = body[len(bare):]+raised, bare
 		}
 	}
-	digits := strings.Trim(raised, "+-")
-	signs := strings.Replace(raised, digits, "", 1)
-	if signs == "" || strings.Trim(signs, signs[:1]) != "" || (digits != "" && len(signs) != 1) || len(signs) > 9 {
+	number := strings.Trim(raised, "+-")
+	signs := strings.Replace(raised, number, "", 1)
+	if signs == "" || strings.Trim(signs, signs[:1]) != "" || (number != "" && len(signs) != 1) || len(signs) > 9 {
 		return "", 0, fmt.Errorf("%q is not a charge; write it like ^2+", raised)
 	}
 	charge = len(signs)
-	if digits != "" {
-		charge, err = strconv.Atoi(digits)
+	if number != "" {
+		charge, err = strconv.Atoi(number)
 		if err != nil || charge < 1 || charge > 9 {
 			return "", 0, fmt.Errorf("%q is not a charge; write it like ^2+", raised)
 		}
@@ -316,58 +295,30 @@ func splitCharge(text string) (body string, charge int, err error) {
 	return body, charge, nil
 }
 
-// splitParts cuts at the dots that join parts and leaves the decimal points of
-// multipliers: a full stop is a decimal point exactly when digits that begin a
-// part stand before it and a digit after it.
+// splitParts cuts at the dots that join parts. It leaves a full stop between digits where it is a decimal point, which it is in the number that begins a
+// part, and where no solvate follows, so that readPart refuses the decimal subscript by name.
 func splitParts(text string) []string {
 	var parts []string
 	start := 0
 	for i, r := range text {
 		switch {
-		case r == '·':
+		case r == '.' && i > start && isDigit(text[i-1]) && i+1 < len(text) && isDigit(text[i+1]) &&
+			(strings.Trim(text[start:i], digits) == "" || !beginsSolvate(text[i+1:])):
+		case r == '.' || r == '·':
 			parts = append(parts, text[start:i])
-			start = i + len("·")
-		case r == '.':
-			leading := text[start:i]
-			isPoint := leading != "" && strings.Trim(leading, "0123456789") == "" && i+1 < len(text) && isDigit(text[i+1])
-			if !isPoint {
-				parts = append(parts, text[start:i])
-				start = i + 1
-				if i > 0 && isDigit(text[i-1]) && i+1 < len(text) && isDigit(text[i+1]) {
-					parts[len(parts)-1] += "." // remembered for readPart's neighbour check
-				}
-			}
+			start = i + utf8.RuneLen(r)
 		}
 	}
-	return joinChecked(append(parts, text[start:]))
+	return append(parts, text[start:])
 }
 
-// joinChecked undoes a split at a full stop between two digits unless a solvate
-// follows, so that readPart then refuses the decimal subscript by name.
-func joinChecked(parts []string) []string {
-	var out []string
-	for i := 0; i < len(parts); i++ {
-		part := parts[i]
-		for strings.HasSuffix(part, ".") && i+1 < len(parts) {
-			next := strings.TrimSuffix(parts[i+1], ".")
-			if isSolvate(strings.TrimLeft(next, "0123456789.")) {
-				part = strings.TrimSuffix(part, ".")
-				break
-			}
-			part += parts[i+1]
-			i++
-		}
-		out = append(out, part)
+// beginsSolvate tells whether the part of a formula that a text begins with is so much of a solvate.
+func beginsSolvate(text string) bool {
+	part := strings.TrimLeft(text, digits+".")
+	if end := strings.IndexAny(part, ".·"); end >= 0 {
+		part = part[:end]
 	}
-	return out
-}
-
-func isSolvate(part string) bool {
-	switch part {
-	case "H2O", "(H2O)", "OH2", "NH3", "HCl", "H2O2", "C2H5OH", "CH3OH":
-		return true
-	}
-	return false
+	return slices.Contains([]string{"H2O", "(H2O)", "OH2", "NH3", "HCl", "H2O2", "C2H5OH", "CH3OH"}, part)
 }
 
 func isDigit(b byte) bool { return '0' <= b && b <= '9' }

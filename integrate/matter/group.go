@@ -62,7 +62,7 @@ func (r *partReader) units(closing byte, depth int) ([]Atoms, error) {
 		switch {
 		case c == '(' || c == '[' || c == '{':
 			r.at++
-			group, err := r.units(partner(c), depth+1)
+			group, err := r.units(")]}"[strings.IndexByte("([{", c)], depth+1)
 			if err != nil {
 				return nil, err
 			}
@@ -98,16 +98,6 @@ func (r *partReader) units(closing byte, depth int) ([]Atoms, error) {
 		return nil, fmt.Errorf("a bracket is not closed; %q is missing", string(closing))
 	}
 	return atoms, nil
-}
-
-func partner(open byte) byte {
-	switch open {
-	case '(':
-		return ')'
-	case '[':
-		return ']'
-	}
-	return '}'
 }
 
 // element reads a symbol: a capital and the small letter after it, if any.

@@ -11,7 +11,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 	"sync"
 )
@@ -62,11 +61,7 @@ func (m Mark) String() string {
 
 // Weakest returns the least trusted of the marks.
 func Weakest(marks ...Mark) Mark {
-	w := Unmarked
-	for _, m := range marks {
-		w = max(w, m)
-	}
-	return w
+	return slices.Max(append(marks, Unmarked))
 }
 
 // Figure is a number that knows how good it is and where it comes from. The
@@ -168,21 +163,13 @@ func parseElement(field []string) (Element, error) {
 	if len(field) != 6 {
 		return Element{}, fmt.Errorf("%q: 6 fields are needed", field)
 	}
-	number, err := strconv.Atoi(field[0])
-	if err != nil {
-		return Element{}, err
+	e := Element{Symbol: field[1], Name: field[2]}
+	if _, err := fmt.Sscan(field[0], &e.Number); err != nil || field[3] == "" {
+		return e, err
 	}
-	e := Element{Number: number, Symbol: field[1], Name: field[2]}
-	if field[3] == "" {
-		return e, nil
-	}
-	weight, err := strconv.ParseFloat(field[3], 64)
-	if err != nil {
-		return Element{}, err
-	}
-	half, err := strconv.ParseFloat(field[4], 64)
-	if err != nil {
-		return Element{}, err
+	var weight, half float64
+	if _, err := fmt.Sscan(field[3]+" "+field[4], &weight, &half); err != nil {
+		return e, err
 	}
 	e.Weight = Figure{Value: weight * 1e-3, StandardUncertainty: half * 1e-3 / math.Sqrt(3), Mark: Published, Source: weights}
 	if field[5] != "ciaaw" {

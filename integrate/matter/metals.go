@@ -192,7 +192,7 @@ func LookUp(name string) (Metal, error) {
 // WinnableIn lists the metals of the table that occur in a formula, in its order.
 func WinnableIn(f Formula) []Metal {
 	var found []Metal
-	for _, a := range f.Atoms() {
+	for _, a := range f.atoms {
 		if m, err := LookUp(a.Element.Symbol); err == nil {
 			found = append(found, m)
 		}
@@ -274,10 +274,7 @@ func (m Metal) Stop(medium Medium) Stop {
 
 // Fade returns how the efficiency falls in a medium; ok is false when the table says nothing of it.
 func (m Metal) Fade(medium Medium) (f Fade, ok bool) {
-	if covers(m.Fading.Media, medium) {
-		return m.Fading, true
-	}
-	return Fade{}, false
+	return first([]Fade{m.Fading}, func(f Fade) bool { return covers(f.Media, medium) })
 }
 
 // Oxide returns what an anode of a material, "" if it is unknown, makes of the metal in a medium; ok is false when it takes none.
