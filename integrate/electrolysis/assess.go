@@ -153,7 +153,7 @@ func (a *Assessment) anode() {
 	if !c.SolubleAnode {
 		a.Anode = anodeReactions(anolyte, c.Metal.Element.Symbol)
 	}
-	a.Floor = floorVoltage(floorConditions{anolyte, c.Metal.Element.Symbol, a.Plating.Metal.Value, c.PH.Value, c.SolubleAnode})
+	a.Floor = floorVoltage(a.Anode, a.Plating.Metal.Value, hydrogenPotential(c.PH.Value, c.Temperature.Value))
 	a.Floor.Mark = matter.Weakest(matter.Published, a.Plating.Metal.Mark, c.AnolytePH.Mark, c.Temperature.Mark)
 }
 
@@ -180,26 +180,18 @@ func (a *Assessment) voltage() error {
 		return fmt.Errorf("cell voltage is %.3g V, and no %s deposits below %.2f V (%s at the anode): it was measured over a short, at another cell or with the current off; measure it at the cell under current, or leave it out",
 			v.Value, c.Metal.Element.Name, a.Floor.Metal, a.Floor.Reaction)
 	}
-	v := voltageConditions{
-		Metal: c.Metal.Element.Symbol, Reversible: a.Floor.Expected, ReversibleMark: a.Floor.Mark, Anode: c.Anode, SolubleAnode: c.SolubleAnode,
-		CathodeDensity: a.CathodeDensity.Value, AnodeDensity: a.AnodeDensity.Value, Gap: c.Gap.Value, Temperature: c.Temperature.Value, Separator: c.Separator,
-		Conductivity: assumedConductivity(c.Medium, a.freeAcid().Value, c.Temperature.Value),
-	}
+	conductivity := assumedConductivity(c.Medium, a.freeAcid().Value, c.Temperature.Value)
 	if c.Conductivity.Known() {
-		v.Conductivity = fromFigure(c.Conductivity)
-		v.Conductivity.Low = math.Max(v.Conductivity.Low, v.Conductivity.Best/2)
+		conductivity = fromFigure(c.Conductivity)
+		conductivity.Low = math.Max(conductivity.Low, conductivity.Best/2)
 	}
+	leads := assumed(0.03, 0.1, 0.3, "sized as advised, good joints")
 	if c.LeadOhms.Known() {
-		v.Leads = fromFigure(combine(c.LeadOhms.Value*c.Current.Value, "resistance × current", c.LeadOhms, c.Current))
-		v.Leads.Low = math.Max(v.Leads.Low, 0)
+		leads = fromFigure(combine(c.LeadOhms.Value*c.Current.Value, "resistance × current", c.LeadOhms, c.Current))
+		leads.Low = math.Max(leads.Low, 0)
 	}
-	if c.Medium == matter.Chromic {
-		v.Metal = chromicAcid
-	}
-	if !c.SolubleAnode {
-		v.Gas, v.Reaction = a.Anode[0].Gas, a.Anode[0].Name
-	}
-	a.Voltage, a.Parts = cellVoltage(v)
+	a.Parts = a.voltageParts(conductivity, leads)
+	a.Voltage = sum(a.Parts)
 	return nil
 }
 
@@ -296,9 +288,4 @@ const standardConcentration = 1000.0
 // positive tells whether every value is a finite number above zero.
 func positive(values ...float64) bool {
 	return !slices.ContainsFunc(values, func(v float64) bool { return !(v > 0) || math.IsInf(v, 0) })
-}
-
-// notNegative tells whether every value is a finite number, zero or above.
-func notNegative(values ...float64) bool {
-	return !slices.ContainsFunc(values, func(v float64) bool { return !(v >= 0) || math.IsInf(v, 0) })
 }

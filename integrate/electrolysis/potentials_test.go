@@ -115,10 +115,8 @@ func standardFloor(t *testing.T, symbol string, medium matter.Medium) Floor {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return floorVoltage(floorConditions{
-		Anolyte: anolyteLiquid{Medium: medium, Temperature: matter.RoomTemperature}, Metal: symbol,
-		MetalPotential: couplePotential(couple, 1000, 0, 0, matter.RoomTemperature),
-	})
+	return floorVoltage(anodeReactions(anolyteLiquid{Medium: medium, Temperature: matter.RoomTemperature}, symbol),
+		couplePotential(couple, 1000, 0, 0, matter.RoomTemperature), hydrogenPotential(0, matter.RoomTemperature))
 }
 
 // 1.23 V less the standard potential, the figures being those of the standard tables
@@ -147,12 +145,10 @@ func TestFloorOfWater(t *testing.T) {
 
 func TestFloorMoves(t *testing.T) {
 	at := func(anolytePH float64) float64 {
-		return floorVoltage(floorConditions{
-			Anolyte: anolyteLiquid{Medium: matter.Sulfate, PH: anolytePH, Temperature: matter.RoomTemperature}, Metal: "Zn", MetalPotential: -0.7618,
-		}).Metal
+		return floorVoltage(anodeReactions(anolyteLiquid{Medium: matter.Sulfate, PH: anolytePH, Temperature: matter.RoomTemperature}, "Zn"), -0.7618, 0).Metal
 	}
 	near(t, "one pH unit in the anolyte, 59 mV by the Nernst equation", at(2)-at(3), 0.05916, 1e-5)
-	floor := floorVoltage(floorConditions{SolubleAnode: true, MetalPotential: -0.76})
+	floor := floorVoltage(nil, -0.76, 0)
 	if floor.Metal != 0 || floor.Expected != 0 {
 		t.Errorf("a soluble anode has no floor, got %+v", floor)
 	}

@@ -16,59 +16,37 @@ type Component struct {
 	Band
 }
 
-// voltageConditions is what the expected cell voltage is made of.
-type voltageConditions struct {
-	Metal          string  // symbol
-	Reversible     float64 // V, Floor.Expected
-	ReversibleMark matter.Mark
-	Reaction       string  // of the anode, the expected one
-	Anode          string  // material, in words; "": unknown
-	Gas            Gas     // of the expected anode reaction
-	SolubleAnode   bool    // the anode is of the metal and dissolves; Reversible is then 0
-	CathodeDensity float64 // A/m²
-	AnodeDensity   float64 // A/m²
-	Gap            float64 // m between the plates
-	Temperature    float64 // K; 0: 25 °C
-	Conductivity   Band    // S/m at the bath's temperature
-	Separator      Separator
-	Leads          Band // V lost in them; none: assumed
-}
-
 // leadsPart names the one component that is lost outside of the bath.
 const leadsPart = "leads, clips and contacts"
 
-// cellVoltage returns the expected voltage at the supply's terminals and its
-// components. It is a band from tables, good for telling a sound start from a wrong one;
-// the corridor that a cell's own runs teach is better.
-func cellVoltage(c voltageConditions) (total Band, parts []Component) {
-	mean := (c.CathodeDensity + c.AnodeDensity) / 2
-	drop := mean * c.Gap
-	bath := Band{drop / c.Conductivity.High, 1.1 * drop / c.Conductivity.Best, 1.3 * drop / c.Conductivity.Low,
-		matter.Weakest(c.Conductivity.Mark, matter.Assumed), "conductivity " + c.Conductivity.Mark.String() + "; bubbles assumed to add 0 to 30 %"}
-	parts = []Component{
-		{"reversible voltage, expected reaction", Band{c.Reversible - 0.02, c.Reversible, c.Reversible + 0.05,
-			matter.Weakest(matter.Published, c.ReversibleMark), "against " + c.Reaction + ": standard potentials (that of the anode: Chemistry 2e, OpenStax 2019, Appendix L) at the stated concentrations; activity may add 0.05 V"}},
-		{"overpotential of the metal at the cathode", metalOverpotential(c.Metal)},
-		{"overpotential of the gas at the anode", anodeOverpotential(c.Anode, c.Gas, c.AnodeDensity, c.Temperature)},
-		{"resistance of the bath", bath},
+// voltageParts returns the components of the expected voltage at the supply's terminals, with the conductivity of the bath in S/m and the V lost in
+// the leads. Their sum is a band from tables, good for telling a sound start from a wrong one; the corridor that a cell's own runs teach is better.
+func (a *Assessment) voltageParts(conductivity, leads Band) []Component {
+	c := a.Conditions
+	mean := (a.CathodeDensity.Value + a.AnodeDensity.Value) / 2
+	drop := mean * c.Gap.Value
+	metal := metalOverpotential(c.Metal.Element.Symbol)
+	if c.Medium == matter.Chromic {
+		metal = assumed(0.80, 1.20, 1.60, "the cathode of a chromic bath is near -0.9 V, from memory")
 	}
-	if c.SolubleAnode {
-		parts[0].Band = assumed(0, 0, 0.05, "the anode is the metal itself: only concentration differs")
-		parts[2] = Component{"overpotential of the dissolving anode", metalOverpotential(c.Metal)}
+	parts := []Component{
+		{"reversible voltage, expected reaction", assumed(0, 0, 0.05, "the anode is the metal itself: only concentration differs")},
+		{"overpotential of the metal at the cathode", metal},
+		{"overpotential of the dissolving anode", metal},
+		{"resistance of the bath", Band{drop / conductivity.High, 1.1 * drop / conductivity.Best, 1.3 * drop / conductivity.Low,
+			matter.Weakest(conductivity.Mark, matter.Assumed), "conductivity " + conductivity.Mark.String() + "; bubbles assumed to add 0 to 30 %"}},
+	}
+	if !c.SolubleAnode {
+		v, reaction := a.Floor.Expected, a.Anode[0]
+		parts[0].Band = Band{v - 0.02, v, v + 0.05, matter.Weakest(matter.Published, a.Floor.Mark),
+			"against " + reaction.Name + ": standard potentials (that of the anode: Chemistry 2e, OpenStax 2019, Appendix L) at the stated concentrations; activity may add 0.05 V"}
+		parts[2] = Component{"overpotential of the gas at the anode", anodeOverpotential(c.Anode, reaction.Gas, a.AnodeDensity.Value, c.Temperature.Value)}
 	}
 	if r := separators[c.Separator].resistance; r.Best > 0 {
 		parts = append(parts, Component{"resistance of the separator", r.scaled(mean)})
 	}
-	leads := c.Leads
-	if leads.High == 0 {
-		leads = assumed(0.03, 0.1, 0.3, "sized as advised, good joints")
-	}
-	parts = append(parts, Component{leadsPart, leads})
-	return sum(parts), parts
+	return append(parts, Component{leadsPart, leads})
 }
-
-// chromicAcid stands for chromium from chromium(VI).
-const chromicAcid = "CrO3"
 
 // metalOverpotential returns V at usual densities, from memory.
 func metalOverpotential(metal string) Band {
@@ -82,8 +60,6 @@ func metalOverpotential(metal string) Band {
 		return assumed(0.20, 0.32, 0.50, why)
 	case "Mn":
 		return assumed(0.10, 0.25, 0.45, why)
-	case chromicAcid:
-		return assumed(0.80, 1.20, 1.60, "the cathode of a chromic bath is near -0.9 V, from memory")
 	case "Cr":
 		return assumed(0.30, 0.60, 1.00, why)
 	}
@@ -146,10 +122,7 @@ func anodeOverpotential(material string, gas Gas, density, kelvin float64) Band 
 	if v, known := table[AnodeKind(material)]; known {
 		b = assumed(v[0], v[1], v[2], "usual for this anode, from memory")
 	}
-	decades, cooler := math.Log10(density/anodeReference), 0.0
-	if kelvin > 0 {
-		cooler = matter.RoomTemperature - kelvin
-	}
+	decades, cooler := math.Log10(density/anodeReference), matter.RoomTemperature-kelvin
 	return b.shifted(math.Max(slope*decades+warmth*cooler, -b.Low))
 }
 

@@ -51,11 +51,14 @@ func TestOperatingVoltages(t *testing.T) {
 }
 
 func TestCellVoltageParts(t *testing.T) {
-	c := voltageConditions{
-		Metal: "Zn", Reversible: 2, Anode: "lead", Gas: Oxygen, CathodeDensity: 400, AnodeDensity: 400, Gap: 0.03,
-		Conductivity: Band{20, 30, 40, matter.Given, ""},
+	a := Assessment{Conditions: Conditions{Anode: "lead", Gap: matter.GivenFigure(0.03, 0), Temperature: matter.GivenFigure(matter.RoomTemperature, 0)},
+		Anode: []Reaction{{Gas: Oxygen}}, Floor: Floor{Expected: 2}, CathodeDensity: matter.GivenFigure(400, 0), AnodeDensity: matter.GivenFigure(400, 0)}
+	a.Conditions.Metal, _ = matter.LookUp("Zn")
+	voltage := func() (Band, []Component) {
+		parts := a.voltageParts(Band{20, 30, 40, matter.Given, ""}, assumed(0.03, 0.1, 0.3, "usual"))
+		return sum(parts), parts
 	}
-	total, parts := cellVoltage(c)
+	total, parts := voltage()
 	var best, low, high float64
 	for _, p := range parts {
 		best, low, high = best+p.Best, low+p.Low, high+p.High
@@ -67,21 +70,21 @@ func TestCellVoltageParts(t *testing.T) {
 	if total.Low < low || total.High > high {
 		t.Error("independent spreads must not add up worse than the worst")
 	}
-	c.Separator = Diaphragm
-	divided, _ := cellVoltage(c)
-	c.CathodeDensity *= 2
-	denser, _ := cellVoltage(c)
+	a.Conditions.Separator = Diaphragm
+	divided, _ := voltage()
+	a.CathodeDensity.Value *= 2
+	denser, _ := voltage()
 	if divided.Best <= total.Best || denser.Best <= divided.Best {
 		t.Error("a separator and a higher density must cost volts")
 	}
-	c.SolubleAnode, c.Reversible = true, 0
-	if soluble, _ := cellVoltage(c); soluble.Best >= denser.Best-2 {
+	a.Conditions.SolubleAnode = true
+	if soluble, _ := voltage(); soluble.Best >= denser.Best-2 {
 		t.Error("a soluble anode must save the floor and the gas")
 	}
 	for _, gas := range []Gas{Oxygen, Chlorine} {
 		for _, anode := range append(anodeMaterials(), "") {
 			for _, density := range []float64{1, 10, 400, 1e4} {
-				if b := anodeOverpotential(anode, gas, density, 0); b.Low < -1e-12 || b.Low > b.Best || b.Best > b.High {
+				if b := anodeOverpotential(anode, gas, density, matter.RoomTemperature); b.Low < -1e-12 || b.Low > b.Best || b.Best > b.High {
 					t.Errorf("%q, %v at %v A/m²: %+v", anode, gas, density, b)
 				}
 			}
