@@ -82,33 +82,20 @@ const (
 	gallonRate      = litresPerGallon * 1e-3 / 3600 / (0.3048 * 0.3048) // m/s for one gallon per hour and square foot
 )
 
-// Evaporation is what two sources say that an open surface loses, as m³ of water
-// per m² and second, which is also how fast the level falls in m/s.
-type Evaporation struct {
-	Practitioner float64 // fit of a plating practitioner, still
-	Report       float64 // line through the two points of the 1982 report; always of a still tank
-}
-
-// Disagreement returns the larger of the two figures over the smaller.
-func (e Evaporation) Disagreement() float64 {
-	return math.Max(e.Practitioner, e.Report) / math.Min(e.Practitioner, e.Report)
-}
-
-// evaporationAt returns how fast an open bath at temperature kelvin loses water
-// in a room, 273 to 373 K.
+// evaporationAt returns how fast an open bath at temperature kelvin loses water in a room, 273 to 373 K, by two sources, in m³ of
+// water per m² and second, which is also how fast the level falls in m/s.
 //
 // Sources: practitioner's fits at finishing.com 149/24, E = exp(−(7.2 − 0.03236·°F)) US
 // gal/(ft²·h) still; US EPA 625/8-82-008 as quoted by
 // Products Finishing, 0.017 gal/(h·ft²) at 27 °C and 0.30 at 82 °C still, here joined by a
 // straight line of the logarithm. They differ by about 1.7 times near room temperature, and a
 // draught or a fume hood can double either.
-func evaporationAt(temperature float64) Evaporation {
-	celsius := temperature - 273.15
+func evaporationAt(temperature float64) (practitioner, report float64) {
+	celsius := temperature - matter.ZeroCelsius
 	fahrenheit := celsius*9/5 + 32
 	fit := math.Exp(-(7.2 - 0.03236*fahrenheit))
 	const cool, hot = 0.017, 0.30 // gal/(h·ft²) at 27 and 82 °C
-	report := cool * math.Pow(hot/cool, (celsius-27)/(82-27))
-	return Evaporation{Practitioner: fit * gallonRate, Report: report * gallonRate}
+	return fit * gallonRate, cool * math.Pow(hot/cool, (celsius-27)/(82-27)) * gallonRate
 }
 
 // AcidLoad is the acid and base of the run, in mol; positive is a gain. The
@@ -124,11 +111,10 @@ type AcidLoad struct {
 
 // Water is the water that goes, in kg.
 type Water struct {
-	Split       matter.Figure
-	Evaporated  Band          // by two sources; Low and High are theirs
-	LevelFall   Band          // m of level over the run by both together
-	Evaporation Evaporation   // the rates of the two sources
-	TopUp       matter.Figure // kg to have at hand: split and the larger of the two sources
+	Split      matter.Figure
+	Evaporated Band          // by two sources; Low and High are theirs
+	LevelFall  Band          // m of level over the run by both together
+	TopUp      matter.Figure // kg to have at hand: split and the larger of the two sources
 }
 
 // acidShift is a relative change of the efficiency that keeps it within 0 and 1.
@@ -190,11 +176,11 @@ func (a *Assessment) water() {
 	c, w := a.Conditions, &a.Water
 	best, low, high := a.anodeCharges()
 	w.Split = between(skewed(combine(best.water(&c)*matter.MolarMassH2O, "Faraday", c.Charge), c.Charge, 1), low.water(&c)*matter.MolarMassH2O, high.water(&c)*matter.MolarMassH2O)
-	w.Evaporation = evaporationAt(c.Temperature.Value)
 	seconds, open := a.Duration.Value, c.OpenArea.Value
-	fit, report := w.Evaporation.Practitioner*seconds, w.Evaporation.Report*seconds // m of level
-	fall := Band{math.Min(fit, report), math.Sqrt(fit * report), math.Max(fit, report), matter.Assumed,
-		fmt.Sprintf("two sources that differ by a factor of %.1f, still air", w.Evaporation.Disagreement())}
+	fit, report := evaporationAt(c.Temperature.Value)
+	fit, report = fit*seconds, report*seconds // m of level
+	least, most := math.Min(fit, report), math.Max(fit, report)
+	fall := Band{least, math.Sqrt(fit * report), most, matter.Assumed, fmt.Sprintf("two sources that differ by a factor of %.1f, still air", most/least)}
 	w.Evaporated = fall.scaled(open * waterDensity)
 	w.LevelFall = fall
 	if open > 0 {

@@ -22,7 +22,7 @@ func TestAcidPerAmpereHour(t *testing.T) {
 	near(t, "1.54 kg acid per kg copper, textbook figure from memory",
 		AcidMass(hour(1).Bath, matter.Sulfate)/(ampereHour/(2*matter.Faraday)*copperMass), 1.54, 0.005)
 	near(t, "60 A·h overnight: about 2 mol or 110 g", 60*AcidMass(hour(1).Bath, matter.Sulfate)*1e3, 110, 1)
-	near(t, "water split, 0.336 g/A·h", 1e3*matter.MolarMassH2O*anodeCharge{Oxygen: ampereHour}.water(&Conditions{}), 0.336, 0.0005)
+	near(t, "water split, 0.336 g/A·h", 1e3*matter.MolarMassH2O*anodeCharge{Gas: [Chlorine + 1]float64{Oxygen: ampereHour}}.water(&Conditions{}), 0.336, 0.0005)
 	near(t, "hydrogen and oxygen only: no acid in the bath as a whole", hour(0).Bath, 0, 1e-15)
 	near(t, "base in the catholyte if nothing plates, mol", hour(0).Catholyte, 0.03731137, 1e-8)
 }

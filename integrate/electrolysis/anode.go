@@ -122,8 +122,11 @@ func sideReactions(a anolyteLiquid, metal string) []Reaction {
 	return side
 }
 
-// anodeCharge is what the charge of a run does at the anode, C. The parts add up to the charge.
-type anodeCharge struct{ Oxide, Dissolved, Chlorine, Oxygen float64 }
+// anodeCharge is what the charge of a run does at the anode, C: it makes oxide of the metal, gases, and dissolves metal with the rest.
+type anodeCharge struct {
+	Oxide float64
+	Gas   [Chlorine + 1]float64
+}
 
 // atAnode divides the charge where the anode takes metal in mol, below zero gives it: first that, then chlorine as far as the known chloride
 // reaches, where it is the expected gas; the rest makes oxygen.
@@ -136,14 +139,14 @@ func (a *Assessment) atAnode(metal float64) anodeCharge {
 		return q
 	}
 	if c.SolubleAnode {
-		s.Dissolved = part(-metal * float64(a.Couple.Valence) * matter.Faraday)
+		part(-metal * float64(a.Couple.Valence) * matter.Faraday)
 	} else {
 		s.Oxide = part(metal * float64(c.Oxide.Electrons) * matter.Faraday)
 	}
 	if len(a.Anode) > 0 && a.Anode[0].Gas == Chlorine {
-		s.Chlorine = part(a.chlorideStock())
+		s.Gas[Chlorine] = part(a.chlorideStock())
 	}
-	s.Oxygen = part(left)
+	s.Gas[Oxygen] = left
 	return s
 }
 
@@ -156,22 +159,11 @@ func (a *Assessment) anodeCharges() (best, low, high anodeCharge) {
 // acid is the mol of H⁺ that the anode makes: one per faraday of oxygen, and what the oxide of the metal sets free.
 func (s anodeCharge) acid(c *Conditions) float64 {
 	perOxide, _ := c.Oxide.PerFaraday(c.Metal)
-	return (s.Oxygen + s.Oxide*perOxide) / matter.Faraday
+	return (s.Gas[Oxygen] + s.Oxide*perOxide) / matter.Faraday
 }
 
 // water is the mol of water that the anode splits: half a mol per faraday of oxygen, and what the oxide of the metal takes.
 func (s anodeCharge) water(c *Conditions) float64 {
 	_, perOxide := c.Oxide.PerFaraday(c.Metal)
-	return (s.Oxygen/2 + s.Oxide*perOxide) / matter.Faraday
-}
-
-// of is the part that makes a gas.
-func (s anodeCharge) of(gas Gas) float64 {
-	switch gas {
-	case Oxygen:
-		return s.Oxygen
-	case Chlorine:
-		return s.Chlorine
-	}
-	return 0
+	return (s.Gas[Oxygen]/2 + s.Oxide*perOxide) / matter.Faraday
 }

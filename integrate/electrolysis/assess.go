@@ -41,7 +41,7 @@ type Assessment struct {
 	Liquid Liquid
 	Water  Water
 	Heat   Heat
-	Lead   Lead // the zero Lead if no single flexible lead carries the current
+	Lead   Lead // the zero Lead if no single flexible lead carries the current; a caution says so
 	Clip   Clip
 	Energy EnergyUse
 
@@ -62,7 +62,7 @@ func Assess(c Conditions) (Assessment, error) {
 	a.air()
 	a.water()
 	a.energy()
-	a.leads()
+	a.Clip, a.Lead = clipFor(c.Current.Value), leadFor(c.Current.Value, a.Conditions.LeadLength.Value, leadDrop)
 	a.cautions()
 	a.Conditions.FreeAcid = a.freeAcid()
 	return a, nil

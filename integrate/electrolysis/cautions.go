@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate/matter"
 )
 
@@ -40,7 +41,7 @@ func (a *Assessment) cautions() {
 		warn("The bath may come to pH %.1f, where %.0f %% of its free cyanide is hydrogen cyanide, a deadly gas. Keep it above pH 11 with caustic (common practice, no source), and measure it during the run.", ph, 100*acidOfCyanide(ph))
 	}
 	if w := a.Air.HydrogenTime; w.Known() && w.Value < a.Duration.Value {
-		warn("This room reaches 1 %% hydrogen after %s, before the run ends. Supply more air, or run the cell elsewhere.", duration(w.Value))
+		warn("This room reaches 1 %% hydrogen after %s, before the run ends. Supply more air, or run the cell elsewhere.", quantity.LastingAbout(w.Value, mixingDoubt*w.Value))
 	}
 	if ph := a.Plating.HydroxidePH; ph.Known() && c.PH.Value > ph.Value-0.5 {
 		say("Hydroxide precipitates from about pH %.1f, and the bath is at %.1f. The layer at the cathode is more alkaline: expect sludge and powder, unless a ligand without constants here holds the metal.", ph.Value, c.PH.Value)
@@ -96,23 +97,11 @@ func (a *Assessment) catalystCaution(say func(string, ...any)) {
 	}
 }
 
-// duration writes a time in seconds below two minutes, in minutes below two hours.
-func duration(seconds float64) string {
-	value, unit := seconds/3600, "h"
-	switch {
-	case seconds < 120:
-		value, unit = seconds, "s"
-	case seconds < 7200:
-		value, unit = seconds/60, "min"
-	}
-	if value < 10 {
-		return fmt.Sprintf("%.1f %s", value, unit)
-	}
-	return fmt.Sprintf("%.0f %s", value, unit)
-}
-
 // hotBath is where a bench bath in glass or plastic deserves a word, K.
 const hotBath = 333.15
+
+// mixingDoubt is how well a room is taken to be mixed, relative; common practice, no source.
+const mixingDoubt = 0.2
 
 // warmTold is by how many K a bath warms itself before that is worth a word.
 const warmTold = 10

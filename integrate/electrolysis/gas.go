@@ -156,7 +156,7 @@ func (a *Assessment) gases() {
 	a.Gas = []GasLoad{hydrogen}
 	best, low, high := a.anodeCharges()
 	atAnode := func(gas Gas, possible bool) {
-		share := func(s anodeCharge) float64 { return s.of(gas) / c.Charge.Value }
+		share := func(s anodeCharge) float64 { return s.Gas[gas] / c.Charge.Value }
 		g := load(gas, share(best), possible)
 		g.Total = skewed(g.Total, c.Charge, 1)
 		g.Rate = between(g.Rate, g.Worst.Value*share(low), g.Worst.Value*share(high))

@@ -48,8 +48,9 @@ func (v vessel) Wall() float64 {
 // practitioner's fit for a still tank, above what the bath would evaporate at ambient.
 func (v vessel) HeatLoss(temperature, ambient float64) float64 {
 	dry := wallLoss * (v.Wall() + v.OpenArea) * (temperature - ambient)
-	hot, cool := evaporationAt(temperature), evaporationAt(ambient)
-	return dry + latentHeat*v.OpenArea*(hot.Practitioner-cool.Practitioner)
+	hot, _ := evaporationAt(temperature)
+	cool, _ := evaporationAt(ambient)
+	return dry + latentHeat*v.OpenArea*(hot-cool)
 }
 
 // SteadyTemperature returns the kelvin at which the vessel in a room at ambient kelvin
@@ -98,39 +99,20 @@ const (
 	chlorineEnthalpy = 167.16e3
 )
 
-// ionEnthalpies are the standard enthalpies of formation in J/mol of dissolved ions at 25 °C, with their
-// charges (NBS tables 1982, from memory).
-var ionEnthalpies = map[string]struct{ enthalpy, charge float64 }{
-	"Ag": {105.58e3, 1},
-	"Cd": {-75.90e3, 2},
-	"Co": {-58.2e3, 2},
-	"Cu": {64.77e3, 2},
-	"Fe": {-89.1e3, 2},
-	"In": {-105e3, 3},
-	"Mn": {-220.75e3, 2},
-	"Ni": {-54.0e3, 2},
-	"Pb": {-1.7e3, 2},
-	"Pd": {149.0e3, 2},
-	"Sn": {-8.8e3, 2},
-	"Tl": {5.36e3, 1},
-	"Zn": {-153.89e3, 2},
-}
-
 // thermoneutralVoltage returns the voltage in volts at which the cell would neither
-// warm nor cool: the enthalpy of the reactions per coulomb. The metal takes the
+// warm nor cool: the enthalpy of the reactions per coulomb. The metal of the couple takes the
 // share efficiency (0 to 1) of the current, hydrogen the rest; anode is the gas of
-// the main anode reaction. known is false if the table has no enthalpy for the
-// metal's ion of that valence; the voltage is then that of splitting water, 1.48 V, or hydrochloric acid, 1.73 V.
-func thermoneutralVoltage(symbol string, valence int, anode Gas, efficiency float64) (volts float64, known bool) {
+// the main anode reaction. For a couple whose ion has no enthalpy in the table of metals
+// it is the voltage of splitting water, 1.48 V, or hydrochloric acid, 1.73 V.
+func thermoneutralVoltage(couple matter.Couple, anode Gas, efficiency float64) float64 {
 	atAnode := oxygenEnthalpy
 	if anode == Chlorine {
 		atAnode = chlorineEnthalpy
 	}
-	ion, known := ionEnthalpies[symbol]
-	if !known || float64(valence) != ion.charge {
-		return atAnode / matter.Faraday, false
+	if ion := couple.Enthalpy; ion.Known() {
+		atAnode -= efficiency * ion.Value / float64(couple.Valence)
 	}
-	return (atAnode - efficiency*ion.enthalpy/ion.charge) / matter.Faraday, true
+	return atAnode / matter.Faraday
 }
 
 // joulesPerKilowattHour converts the trade's unit of energy.
@@ -232,12 +214,11 @@ func (a *Assessment) thermoneutral(gas Gas) matter.Figure {
 	if c.SolubleAnode {
 		return matter.Figure{Value: 0, StandardUncertainty: 0.05, Mark: matter.Assumed, Source: "metal dissolves and plates: all voltage becomes heat"}
 	}
-	volts, known := thermoneutralVoltage(c.Metal.Element.Symbol, a.Couple.Valence, gas, c.Efficiency.Value)
-	if !known || a.Couple.Ligands > 0 {
-		volts, _ = thermoneutralVoltage("", 0, gas, 0)
-		return matter.Figure{Value: volts, StandardUncertainty: 0.5, Mark: matter.Assumed, Source: "no enthalpy tabled for this ion: as for splitting water or hydrochloric acid"}
+	f := matter.Figure{Value: thermoneutralVoltage(a.Couple, gas, c.Efficiency.Value), StandardUncertainty: 0.03, Mark: matter.Assumed, Source: "enthalpies of formation, NBS tables from memory"}
+	if !a.Couple.Enthalpy.Known() {
+		f.StandardUncertainty, f.Source = 0.5, "no enthalpy tabled for this ion: as for splitting water or hydrochloric acid"
 	}
-	return matter.Figure{Value: volts, StandardUncertainty: 0.03, Mark: matter.Assumed, Source: "enthalpies of formation, NBS tables from memory"}
+	return f
 }
 
 func (a *Assessment) energy() {
@@ -254,10 +235,3 @@ func (a *Assessment) energy() {
 
 // leadDrop is what the leads may lose there and back, V. Common practice, no source.
 const leadDrop = 0.25
-
-// leads leaves the zero Lead where none is thick enough; a caution says so.
-func (a *Assessment) leads() {
-	c := a.Conditions
-	a.Clip = clipFor(c.Current.Value)
-	a.Lead = leadFor(c.Current.Value, c.LeadLength.Value, leadDrop)
-}

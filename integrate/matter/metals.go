@@ -27,6 +27,7 @@ type Couple struct {
 	Valence   int     // electrons per atom of metal
 	Reaction  string  // as the source prints it
 	Potential Figure  // standard potential, V against SHE at 25 °C
+	Enthalpy  Figure  // of formation of the plain ion in water at 25 °C, J/mol
 	Protons   float64 // H+ consumed per atom of metal
 	Ligand    string  // what is set free, empty for a plain ion: cyanide, hydroxide, chloride
 	Ligands   float64

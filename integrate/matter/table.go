@@ -64,6 +64,7 @@ func (r *tableReader) settle(m *Metal) {
 	for i := range m.Couples {
 		r.media(m.Couples[i].Media)
 		r.figure(&m.Couples[i].Potential)
+		r.figure(&m.Couples[i].Enthalpy)
 	}
 	for i := range m.Windows {
 		w := &m.Windows[i]
