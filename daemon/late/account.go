@@ -123,7 +123,7 @@ func (a *account) judge(w *runlog.LateWriter, e control.Entry) (against []string
 	if a.plan == nil {
 		return against, "", nil
 	}
-	before := a.plan.Balance().Bath
+	before := a.plan.Left().Value
 	v, err := a.plan.Judge(e.Booking(), bath.Moment{ChargeDoubt: a.count.Totals().StandardUncertainty})
 	if err != nil {
 		return nil, "", control.BadRequest("%v", err)
@@ -137,7 +137,7 @@ func (a *account) judge(w *runlog.LateWriter, e control.Entry) (against []string
 	case v.Dose != "":
 		said = v.Consequence()
 	case e.Booking().Moves():
-		said = fmt.Sprintf("%s left in the bath: %.4g g → %.4g g", metal, before*1e3, a.plan.Balance().Bath*1e3)
+		said = fmt.Sprintf("%s left in the bath: %.4g g → %.4g g", metal, before*1e3, a.plan.Left().Value*1e3)
 	}
 	return against, said, nil
 }

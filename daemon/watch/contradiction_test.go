@@ -376,7 +376,9 @@ func TestAdditionsBookTheirMetal(t *testing.T) {
 		} {
 			look := func() float64 {
 				s := c.Latest()
-				m, err := answer(t.Context(), c, func(context.Context) (float64, error) { return c.settings.Plan.Balance().Supplied * 1e3, nil })
+				m, err := answer(t.Context(), c, func(context.Context) (float64, error) {
+					return c.settings.Plan.Model.Catholyte().Supplied * c.settings.Plan.Metal.Element.Weight.Value * 1e3, nil
+				})
 				if err != nil || s == nil {
 					t.Fatal(err)
 				}

@@ -116,7 +116,7 @@ func (r *Run) Account(s Subject) *Account {
 		b.molar = s.Plan.Metal.Element.Weight.Value
 		fresh := s.Plan.Model.State()
 		b.gather(entries)
-		planned = s.Plan.Balance().Deposit
+		planned = s.Plan.Deposit()
 		for _, kg := range b.won {
 			a.Model = append(a.Model, matter.Figure{Value: kg, StandardUncertainty: kg * s.Plan.Efficiency.Relative(), Mark: s.Plan.Efficiency.Mark})
 		}

@@ -51,7 +51,7 @@ func (b *book) follow(from, to int64) {
 	for _, p := range b.course {
 		if p.Nanos > from && p.Nanos <= to {
 			step(from, p.Nanos)
-			b.won = append(b.won, b.plan.Balance().Deposit)
+			b.won = append(b.won, b.plan.Deposit())
 			from = p.Nanos
 		}
 	}

@@ -156,7 +156,7 @@ func (a *Account) loads() {
 	c.Current = a.MeanAmperes
 	c.Charge = matter.Figure{Value: a.Totals.Charge, StandardUncertainty: a.Totals.StandardUncertainty, Mark: matter.Measured}
 	c.Efficiency = a.Efficiency
-	if deposit := p.Balance().Deposit; !c.Efficiency.Known() {
+	if deposit := p.Deposit(); !c.Efficiency.Known() {
 		c.Efficiency = a.over(matter.Figure{Value: deposit, StandardUncertainty: deposit * p.Efficiency.Relative(), Mark: p.Efficiency.Mark}, a.Totals.Charge, a.Totals.StandardUncertainty)
 	}
 	c.Efficiency.Value = math.Min(c.Efficiency.Value, 1)

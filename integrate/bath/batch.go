@@ -66,6 +66,14 @@ func (b Batch) LimitingCurrent(mol float64) float64 {
 	return b.perMole() * b.rate() * mol
 }
 
+// LoadRatio returns i/i_lim at a current in A, with mol of metal in the bath: 0 without a transfer limit, +Inf in an empty bath.
+func (b Batch) LoadRatio(mol, amperes float64) float64 {
+	if b.MassTransfer == 0 || !(amperes > 0) {
+		return 0
+	}
+	return amperes / b.LimitingCurrent(mol)
+}
+
 // speeds returns the mol/s that the first stage wins and that leave by other ways, here called the anode, under a current in A.
 func (b Batch) speeds(amperes float64) (cathode, anode float64) {
 	return b.Efficiency * amperes / b.perMole(), b.aside() * amperes / matter.Faraday

@@ -106,7 +106,7 @@ func TestBookRefusals(t *testing.T) {
 		"dry":               book.Water(-1),
 		"no formula":        second(p.AddSalt(Salt{Formula: "zn", Mass: given(1)}, 0)),
 		"above its assay":   second(p.AddSalt(Salt{Formula: "ZnSO4", Mass: given(1), Assay: given(1.5)}, 0)),
-		"no mass":           second(p.AddSalt(Salt{Formula: "ZnSO4"}, 0)),
+		"no mass":           second(p.AddSalt(Salt{Formula: "ZnSO4", Mass: given(-1)}, 0)),
 	} {
 		if err == nil || len(strings.Fields(err.Error())) < 4 {
 			t.Errorf("%s: %v is no sentence", name, err)

@@ -64,6 +64,18 @@ type doubtful struct {
 type doubt struct {
 	source   string
 	relative float64
+	mark     matter.Mark
+}
+
+// doubtMark tells whether the doubt of what was stated was stated too, or is a default.
+func doubtMark(stated ...matter.Figure) (mark matter.Mark) {
+	for _, f := range stated {
+		if f.StandardUncertainty == 0 {
+			return matter.Assumed
+		}
+		mark = matter.Weakest(mark, f.Mark)
+	}
+	return mark
 }
 
 // settle finds the metal and its amount, and says everything that is in the way.
@@ -162,7 +174,7 @@ func (c Contents) findMetal(m *mistakes, s *Settled, formulas []matter.Formula) 
 func (c Contents) findAmount(m *mistakes, s *Settled, formulas []matter.Formula) {
 	ways := 0
 	weight := s.Metal.Element.Weight
-	volume := doubt{"volume", s.Volume.Relative()}
+	volume := doubt{"volume", s.Volume.Relative(), doubtMark(c.Volume)}
 	if slices.ContainsFunc(formulas, func(f matter.Formula) bool { return f.Count(s.Metal.String()) > 0 }) {
 		ways++
 		s.amount = c.fromSalts(s, formulas, volume)
@@ -172,14 +184,14 @@ func (c Contents) findAmount(m *mistakes, s *Settled, formulas []matter.Formula)
 		f := doubted(c.Concentration, ConcentrationDoubt)
 		s.amount = doubtful{
 			value:  f.Value * s.Volume.Value / weight.Value,
-			doubts: []doubt{{"concentration", f.Relative()}, volume},
+			doubts: []doubt{{"concentration", f.Relative(), doubtMark(c.Concentration)}, volume},
 			mark:   matter.Weakest(f.Mark, s.Volume.Mark),
 		}
 	}
 	if m.positive("metal-mass", "a mass above zero is needed, such as 57 g", c.MetalMass) {
 		ways++
 		f := doubted(c.MetalMass, MetalMassDoubt)
-		s.amount = doubtful{value: f.Value / weight.Value, doubts: []doubt{{"metal mass", f.Relative()}}, mark: f.Mark}
+		s.amount = doubtful{value: f.Value / weight.Value, doubts: []doubt{{"metal mass", f.Relative(), doubtMark(c.MetalMass)}}, mark: f.Mark}
 	}
 	switch {
 	case ways == 0 && !c.Concentration.Known() && !c.MetalMass.Known():
@@ -212,25 +224,29 @@ type Other struct {
 	Charge matter.Figure // C to win all of it at an efficiency of 1
 }
 
+// doubted gives its figures the usual doubts where none is stated, and the assay that is taken for one that nobody stated.
+func (salt Salt) doubted() Salt {
+	if !salt.Assay.Known() {
+		salt.Assay = matter.Figure{Value: 1, Mark: matter.Assumed, Source: "no assay stated"}
+	}
+	return Salt{salt.Formula, doubted(salt.Mass, BalanceDoubt), doubted(salt.Assay, AssayDoubt), doubted(salt.Concentration, ConcentrationDoubt)}
+}
+
 // mol returns the moles of formula units that a salt brings into the volume, with the weakest
 // mark of what went in; not Known if neither mass nor concentration is stated.
 func (salt Salt) mol(f matter.Formula, volume matter.Figure) matter.Figure {
-	assay := salt.Assay
-	if !assay.Known() {
-		assay = matter.Figure{Value: 1, Mark: matter.Assumed, Source: "no assay stated"}
-	}
-	assay = doubted(assay, AssayDoubt)
-	mass := doubted(salt.Mass, BalanceDoubt)
-	if !mass.Known() {
-		c := doubted(salt.Concentration, ConcentrationDoubt)
-		if !c.Known() {
-			return matter.Figure{}
-		}
-		mass = product(c, volume)
+	salt = salt.doubted()
+	mass := salt.Mass
+	switch {
+	case mass.Known():
+	case !salt.Concentration.Known():
+		return matter.Figure{}
+	default:
+		mass = product(salt.Concentration, volume)
 	}
 	molar, molarDoubt := f.MolarMass()
 	weight := matter.Figure{Value: 1 / molar, StandardUncertainty: molarDoubt / (molar * molar), Mark: matter.Published}
-	return product(product(mass, assay), weight)
+	return product(product(mass, salt.Assay), weight)
 }
 
 // unstatedChloride is taken for a chloride of which nobody says how much there is, mol/m3, so that no

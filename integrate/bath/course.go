@@ -56,12 +56,10 @@ func (s scenario) at(seconds float64) Point {
 		Concentration: left * s.molar / s.batch.Volume,
 		Overall:       s.batch.Marginal(s.amount, s.amperes),
 		Marginal:      s.batch.Marginal(left, s.amperes),
+		LoadRatio:     s.batch.LoadRatio(left, s.amperes),
 	}
 	if seconds > 0 {
 		point.Overall = won * s.batch.perMole() / point.Coulombs
-	}
-	if s.batch.MassTransfer > 0 {
-		point.LoadRatio = s.amperes / s.batch.LimitingCurrent(left)
 	}
 	return point
 }
@@ -113,7 +111,7 @@ func (b Batch) Programme(from, to float64, t Taper) ([]Setting, error) {
 		seconds := b.Time(mol, next, amperes)
 		settings = append(settings, Setting{
 			At: at, Amperes: amperes, Seconds: seconds, Coulombs: amperes * seconds,
-			Concentration: next / b.Volume, LoadRatio: amperes / b.LimitingCurrent(next),
+			Concentration: next / b.Volume, LoadRatio: b.LoadRatio(next, amperes),
 		})
 		at, mol = at+seconds, next
 	}

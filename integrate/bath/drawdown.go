@@ -144,9 +144,6 @@ func (d *Drawdown) Correct(coulombs float64) (depositMol float64) {
 // Catholyte returns the account of the compartment with the cathode, for entries and for reading.
 func (d *Drawdown) Catholyte() *Book { return &d.state.Catholyte }
 
-// Anolyte returns the account of the other compartment. It is empty in an undivided cell.
-func (d *Drawdown) Anolyte() *Book { return &d.state.Anolyte }
-
 // Charge returns the coulombs passed so far.
 func (d *Drawdown) Charge() float64 { return d.state.Charge + d.state.ChargeTail }
 
@@ -157,19 +154,6 @@ func (d *Drawdown) Overall() float64 {
 		return math.NaN()
 	}
 	return d.state.Catholyte.Won() * float64(d.state.Valence) * matter.Faraday / charge
-}
-
-// Marginal returns the share of the present current in A that wins metal.
-func (d *Drawdown) Marginal(amperes float64) float64 {
-	return d.Batch().Marginal(d.state.Catholyte.Metal(), amperes)
-}
-
-// LoadRatio returns i/i_lim at a current in A: 0 without a transfer limit, +Inf in an empty bath.
-func (d *Drawdown) LoadRatio(amperes float64) float64 {
-	if d.state.MassTransfer == 0 || !(amperes > 0) {
-		return 0
-	}
-	return amperes / d.Batch().LimitingCurrent(d.state.Catholyte.Metal())
 }
 
 // Retune changes what the rest of the run is expected to do, after a fit to assays
@@ -207,14 +191,14 @@ type Standing struct {
 // Standing tells where the run is. amperes is the present current; at 0 or below,
 // the charge left is that of the planned current.
 func (p *Plan) Standing(amperes float64) Standing {
-	book := p.Model.Catholyte()
+	book, batch := p.Model.Catholyte(), p.Model.Batch()
 	molar := p.scenario.molar
 	s := Standing{
 		Deposit:   book.Won() * molar,
 		Confirmed: book.Confirmed() * molar,
 		Overall:   p.Model.Overall(),
-		Marginal:  p.Model.Marginal(amperes),
-		LoadRatio: p.Model.LoadRatio(amperes),
+		Marginal:  batch.Marginal(book.Metal(), amperes),
+		LoadRatio: batch.LoadRatio(book.Metal(), amperes),
 		Charge:    p.Model.Charge(),
 	}
 	s.Concentration, s.ConcentrationDoubt = p.bookedConcentration()
@@ -222,9 +206,6 @@ func (p *Plan) Standing(amperes float64) Standing {
 	s.TargetCharge, s.TargetDoubt = s.Charge+s.Left, p.targetDoubt(amperes)
 	s.TargetWith, s.TargetWithout = s.TargetCharge, s.TargetCharge
 	if rival := p.Model.Rival(); rival.Is() {
-		if !(amperes > 0) {
-			amperes = p.scenario.current()
-		}
 		with, _ := p.remainingBy(p.Model.Catholyte(), amperes)
 		without, _ := p.remainingBy(&rival.Book, amperes)
 		s.Unconfirmed, s.TargetWith, s.TargetWithout = rival.Kind, s.Charge+with, s.Charge+without
@@ -245,17 +226,13 @@ func (s Standing) ConfirmedOverall() float64 {
 // a deposit or a thickness that of Book.Confirmed, so additions, samples and assays move the target.
 // While an entry waits to be confirmed it is the earlier of the targets with and without that entry.
 func (p *Plan) Remaining(amperes float64) (coulombs, seconds float64) {
-	running := amperes > 0
-	if !running {
-		amperes = p.scenario.current()
-	}
 	coulombs, seconds = p.remainingBy(p.Model.Catholyte(), amperes)
 	if rival := p.Model.Rival(); rival.Is() {
 		if c, t := p.remainingBy(&rival.Book, amperes); c < coulombs {
 			coulombs, seconds = c, t
 		}
 	}
-	if !running && seconds > 0 {
+	if !(amperes > 0) && seconds > 0 {
 		seconds = math.Inf(1)
 	}
 	return coulombs, seconds
@@ -344,6 +321,9 @@ func (p *Plan) trial() *Plan {
 
 // remainingBy is Remaining by one account: without current, that of the planned one.
 func (p *Plan) remainingBy(book *Book, amperes float64) (coulombs, seconds float64) {
+	if !(amperes > 0) {
+		amperes = p.scenario.current()
+	}
 	if p.form.name == formCharge {
 		coulombs = math.Max(p.form.value.Value-p.Model.Charge(), 0)
 		return coulombs, coulombs / amperes

@@ -22,31 +22,26 @@ const (
 // Transfer returns the mass-transfer coefficient k_m in m/s that the stirring usually gives at a temperature in
 // kelvin (0: 25 °C), with a wide uncertainty: the limits are taken as rectangular on a logarithmic scale.
 func (s Stirring) Transfer(kelvin float64) (matter.Figure, error) {
-	f, err := s.usual()
+	usual, known := map[Stirring]struct {
+		low, high float64
+		source    string
+	}{
+		Still:  {2e-6, 5e-6, "common practice, no source: still bath at room temperature"},
+		Bubble: {0.6e-5, 1.8e-5, "range from memory, about 32 A/m² per g/L of copper under air, as an introduction to nickel electrowinning on the web quotes Harvey, Miguel, Larson and Servi"},
+		Forced: {2e-5, 10e-5, "common practice, no source: forced flow at room temperature"},
+	}[s]
+	if !known {
+		return matter.Figure{}, fmt.Errorf("%q is unknown; it is one of still, bubble, forced", string(s))
+	}
+	middle := math.Sqrt(usual.low * usual.high)
+	f := matter.Figure{Value: middle, StandardUncertainty: middle * logarithmicDoubt(usual.low, usual.high), Mark: matter.Assumed, Source: usual.source}
+	if s == Bubble { // 32 A/m² per g/L of copper are a k_m of 1.05e-5 m/s, if that is where copper ceases to be sound
+		f.Value = 1.05e-5
+	}
 	if kelvin > 0 {
 		f = f.Times(solution.Transfer(kelvin))
 	}
-	return f, err
-}
-
-// usual is Transfer at room temperature.
-func (s Stirring) usual() (matter.Figure, error) {
-	between := func(low, high float64, source string) matter.Figure {
-		middle := math.Sqrt(low * high)
-		return matter.Figure{Value: middle, StandardUncertainty: middle * math.Log(high/low) / 2 / math.Sqrt(3), Mark: matter.Assumed, Source: source}
-	}
-	switch s {
-	case Still:
-		return between(2e-6, 5e-6, "common practice, no source: still bath at room temperature"), nil
-	case Bubble:
-		// 32 A/m² per g/L of copper are a k_m of 1.05e-5 m/s, if that is where copper ceases to be sound.
-		f := between(0.6e-5, 1.8e-5, "range from memory, about 32 A/m² per g/L of copper under air, as an introduction to nickel electrowinning on the web quotes Harvey, Miguel, Larson and Servi")
-		f.Value = 1.05e-5
-		return f, nil
-	case Forced:
-		return between(2e-5, 10e-5, "common practice, no source: forced flow at room temperature"), nil
-	}
-	return matter.Figure{}, fmt.Errorf("%q is unknown; it is one of still, bubble, forced", string(s))
+	return f, nil
 }
 
 // Efficiency is what the current is expected to do. With neither MassTransfer nor

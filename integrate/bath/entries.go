@@ -129,82 +129,55 @@ func (p *Plan) book(e Entry) (note string, err error) {
 	return "", err
 }
 
-// concentration returns the kg of metal per m3 that an entry without a formula states; 0 without one.
-func (p *Plan) concentration(e Entry) float64 {
-	if mol, ok := e.Numbers[PerMole]; ok {
-		return mol * p.scenario.molar
-	}
-	return e.Numbers[PerMass]
-}
-
 // bookAddition books salt or solution. With a formula, a concentration is that of the salt; without, of the metal.
 func (p *Plan) bookAddition(e Entry) (note string, err error) {
-	n := e.Numbers
-	volume := n[LiquidVolume]
+	n, volume := e.Numbers, e.Numbers[LiquidVolume]
 	_, perMass := n[PerMass]
-	_, perMole := n[PerMole]
-	dissolved, weighed := perMass || perMole, n[Mass] != 0
-	salt := Salt{Formula: e.Words[Formula], Mass: matter.GivenFigure(n[Mass], 0)}
-	ratio, assayed := n[AssayRatio]
-	if assayed {
-		salt.Assay = matter.GivenFigure(ratio, 0)
-	}
+	mol, perMole := n[PerMole]
+	share, assayed := n[AssayRatio]
+	dissolved, weighed, formula := perMass || perMole, n[Mass] != 0, e.Words[Formula]
 	switch {
 	case weighed && dissolved:
 		return "", errors.New("both a mass and a concentration are stated; state the mass, or the concentration with the volume of the solution")
-	case assayed && salt.Formula == "":
+	case assayed && formula == "":
 		return "", errors.New("an assay needs the formula of which it is the share, such as formula=ZnSO4·7H2O")
-	case weighed && salt.Formula == "":
+	case weighed && formula == "":
 		return "", errors.New("an addition by mass needs the formula of what was added, such as formula=ZnSO4·7H2O")
 	case dissolved && !(volume > 0):
 		return "", errors.New("a concentration needs the volume of the solution that was added, such as volume=100 mL")
-	case salt.Formula == "" && !dissolved:
+	case formula == "" && !dissolved:
 		return "no metal was booked: the addition states no concentration of it", p.AddMetal(0, volume)
-	case salt.Formula == "":
-		return "", p.AddMetal(p.concentration(e)*volume, volume)
+	case formula == "" && perMole:
+		return "", p.AddMetal(mol*p.scenario.molar*volume, volume)
+	case formula == "":
+		return "", p.AddMetal(n[PerMass]*volume, volume)
 	}
-	f, err := matter.ParseFormula(salt.Formula)
+	f, err := matter.ParseFormula(formula)
 	if err != nil {
 		return "", err
 	}
-	if dissolved {
-		molar, _ := f.MolarMass()
-		kilograms := n[PerMass] * volume
-		if perMole {
-			kilograms = n[PerMole] * volume * molar
-		}
-		salt.Mass = matter.GivenFigure(kilograms, 0)
-	}
-	if f.Count(p.Metal.String()) == 0 {
-		note = fmt.Sprintf("no metal was booked: %s holds no %s", f, p.Metal.Element.Name)
-	}
-	if !weighed && !dissolved {
+	molar, _ := f.MolarMass()
+	kilograms := n[Mass]
+	switch {
+	case !weighed && !dissolved:
 		return "no metal was booked: the addition states neither the mass of " + f.String() + " nor its concentration", p.AddMetal(0, volume)
+	case perMole:
+		kilograms = mol * volume * molar
+	case perMass:
+		kilograms = n[PerMass] * volume
 	}
-	_, err = p.AddSalt(salt, volume)
-	return note, err
-}
-
-// AddSalt books a salt put into the catholyte with m3 of liquid that came along.
-// It returns the kg of the plan's metal added, 0 for a salt that holds none. Only Mass and Assay of the salt count.
-func (p *Plan) AddSalt(salt Salt, volume float64) (metal float64, err error) {
-	f, err := matter.ParseFormula(salt.Formula)
-	if err != nil {
-		return 0, fmt.Errorf("addition: %w", err)
-	}
-	assay := 1.0
-	if salt.Assay.Known() {
-		assay = salt.Assay.Value
+	if !assayed {
+		share = 1
 	}
 	switch {
-	case !(assay > 0 && assay <= 1):
-		return 0, fmt.Errorf("an assay of %.4g %% is not possible: it is the share of %s in what was weighed, above 0 %% and up to 100 %%", assay*100, f)
-	case !(salt.Mass.Value > 0):
-		return 0, fmt.Errorf("addition of %s: a mass above zero is needed, not %g g", f, salt.Mass.Value*1e3)
+	case !(share > 0 && share <= 1):
+		return "", fmt.Errorf("an assay of %.4g %% is not possible: it is the share of %s in what was weighed, above 0 %% and up to 100 %%", share*100, f)
+	case !(kilograms > 0):
+		return "", fmt.Errorf("addition of %s: a mass above zero is needed, not %g g", f, kilograms*1e3)
+	case f.Count(p.Metal.String()) == 0:
+		note = fmt.Sprintf("no metal was booked: %s holds no %s", f, p.Metal.Element.Name)
 	}
-	molar, _ := f.MolarMass()
-	metal = salt.Mass.Value * assay * f.Count(p.Metal.String()) / molar * p.scenario.molar
-	return metal, p.AddMetal(metal, volume)
+	return note, p.AddMetal(kilograms*share*f.Count(p.Metal.String())/molar*p.scenario.molar, volume)
 }
 
 // AddMetal books kg of dissolved metal put into the catholyte with m3 of liquid.
@@ -226,21 +199,5 @@ func (p *Plan) TakeSample(volume float64) (metal float64, err error) {
 	return (p.Model.Catholyte().Sampled - before) * p.scenario.molar, err
 }
 
-// Balance is the metal account of the catholyte in kg. Supplied + Unaccounted = Deposit + Anode + Crossed + Bath + Samples.
-type Balance struct {
-	Supplied, Unaccounted, Deposit, Anode, Crossed, Bath, Samples float64
-}
-
-// Balance returns the account as it stands.
-func (p *Plan) Balance() Balance {
-	b, molar := p.Model.Catholyte(), p.scenario.molar
-	return Balance{
-		Supplied:    b.Supplied * molar,
-		Unaccounted: b.Unaccounted * molar,
-		Deposit:     b.Won() * molar,
-		Anode:       b.Anode() * molar,
-		Crossed:     b.Across() * molar,
-		Bath:        b.Metal() * molar,
-		Samples:     b.Sampled * molar,
-	}
-}
+// Deposit is the metal on the cathode by the model, kg.
+func (p *Plan) Deposit() float64 { return p.Model.Catholyte().Won() * p.scenario.molar }

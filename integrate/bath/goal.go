@@ -43,15 +43,19 @@ type Share struct {
 // shift is one truth moved by its standard uncertainty: sign is +1 or -1.
 type shift struct {
 	source string
+	mark   matter.Mark // of its doubt
 	apply  func(s *scenario, sign float64)
+	set    func(s *scenario, end float64) // to one of its ends; nil: it has no limits
+	ends   [2]float64
 }
 
 // shifts lists what the answer depends on.
 func (p *Plan) shifts() []shift {
 	var all []shift
-	add := func(source string, relative float64, apply func(s *scenario, factor float64)) {
+	stated := p.order
+	add := func(source string, mark matter.Mark, relative float64, apply func(s *scenario, factor float64)) {
 		if relative > 0 {
-			all = append(all, shift{source, func(s *scenario, sign float64) { apply(s, 1+sign*relative) }})
+			all = append(all, shift{source: source, mark: mark, apply: func(s *scenario, sign float64) { apply(s, 1+sign*relative) }})
 		}
 	}
 	volume := p.Volume.Relative()
@@ -59,37 +63,48 @@ func (p *Plan) shifts() []shift {
 	for _, d := range p.amount.doubts {
 		if d.source == "volume" {
 			seen = true
-			add("volume", volume, func(s *scenario, f float64) {
+			add("volume", d.mark, volume, func(s *scenario, f float64) {
 				s.batch.Volume *= f
 				s.amount *= 1 + (f-1)*d.relative/volume // only what was stated by concentration goes with the volume
 			})
 			continue
 		}
-		add(d.source, d.relative, func(s *scenario, f float64) { s.amount *= f })
+		add(d.source, d.mark, d.relative, func(s *scenario, f float64) { s.amount *= f })
 	}
 	if !seen {
-		add("volume", volume, func(s *scenario, f float64) { s.batch.Volume *= f })
+		add("volume", doubtMark(stated.Contents.Volume), volume, func(s *scenario, f float64) { s.batch.Volume *= f })
 	}
 	if f := p.Efficiency; f.Skewed() {
-		all = append(all, shift{efficiencySource, func(s *scenario, sign float64) { s.batch.Efficiency *= math.Exp(sign * f.Relative()) }})
+		all = append(all, shift{efficiencySource, doubtMark(stated.Efficiency.Fraction), func(s *scenario, sign float64) { s.batch.Efficiency *= math.Exp(sign * f.Relative()) },
+			func(s *scenario, end float64) { s.batch.Efficiency = end }, [2]float64{f.Low, f.High}})
 	} else {
-		add(efficiencySource, f.Relative(), func(s *scenario, f float64) { s.batch.Efficiency = math.Min(s.batch.Efficiency*f, 1) })
+		add(efficiencySource, doubtMark(stated.Efficiency.Fraction), f.Relative(), func(s *scenario, f float64) { s.batch.Efficiency = math.Min(s.batch.Efficiency*f, 1) })
 	}
-	if p.MassTransfer.Known() {
-		add("mass transfer", p.MassTransfer.Relative(), func(s *scenario, f float64) { s.batch.MassTransfer *= f })
+	if f := p.MassTransfer; f.Known() {
+		mark := f.Mark
+		if stated.Efficiency.Stirring == "" {
+			mark = doubtMark(stated.Efficiency.MassTransfer)
+		}
+		add("mass transfer", mark, f.Relative(), func(s *scenario, f float64) { s.batch.MassTransfer *= f })
 	}
 	if u := p.Anode.Uptake(); u.doubt() > 0 {
-		all = append(all, shift{anodeSource, func(s *scenario, sign float64) { s.batch.Anode += sign * u.doubt() }})
+		mark := p.Anode.Share.Mark
+		if p.Anode.Stated {
+			mark = doubtMark(stated.Anode.Loss)
+		}
+		all = append(all, shift{"anode loss", mark, func(s *scenario, sign float64) { s.batch.Anode += sign * u.doubt() },
+			func(s *scenario, end float64) { s.batch.Anode = end }, [2]float64{u.Low, u.High}})
 	}
 	if u := p.Crossing; u.doubt() > 0 {
-		all = append(all, shift{crossingSource, func(s *scenario, sign float64) {
+		all = append(all, shift{"separator", stated.Contents.Crossing.Mark, func(s *scenario, sign float64) {
 			s.batch.Crossing = math.Max(u.Low, math.Min(u.High, u.Best+sign*u.doubt()))
-		}})
+		},
+			func(s *scenario, end float64) { s.batch.Crossing = end }, [2]float64{u.Low, u.High}})
 	}
-	add("cathode area", p.conditions.CathodeArea.Relative(), func(s *scenario, f float64) { s.batch.Area *= f })
-	add("current", p.conditions.Current.Relative(), func(s *scenario, f float64) { s.amperes *= f })
+	add("cathode area", doubtMark(stated.Conditions.CathodeArea), p.conditions.CathodeArea.Relative(), func(s *scenario, f float64) { s.batch.Area *= f })
+	add("current", doubtMark(stated.Conditions.Current), p.conditions.Current.Relative(), func(s *scenario, f float64) { s.amperes *= f })
 	if p.form.name == formMarginal {
-		add("cell voltage", p.conditions.CellVoltage.Relative(), func(s *scenario, f float64) { s.volts *= f })
+		add("cell voltage", doubtMark(stated.Conditions.CellVoltage), p.conditions.CellVoltage.Relative(), func(s *scenario, f float64) { s.volts *= f })
 	}
 	return all
 }
@@ -133,37 +148,26 @@ func halfway(below, best, above float64) float64 {
 	return (above - below) / 2
 }
 
-// corners are the scenarios at the ends of what is known within limits alone, and the sources of these doubts.
-func (p *Plan) corners() (limited []string, all []scenario) {
-	all = []scenario{p.scenario}
-	both := func(source string, set func(s *scenario, end float64), ends ...float64) {
-		limited = append(limited, source)
+// corners are the scenarios at the ends of what is known within limits alone.
+func (p *Plan) corners(shifts []shift) []scenario {
+	all := []scenario{p.scenario}
+	for _, shift := range shifts {
+		if shift.set == nil {
+			continue
+		}
 		var moved []scenario
 		for _, s := range all {
-			for _, end := range ends {
-				set(&s, end)
+			for _, end := range shift.ends {
+				shift.set(&s, end)
 				moved = append(moved, s)
 			}
 		}
 		all = moved
 	}
-	if f := p.Efficiency; f.Skewed() {
-		both(efficiencySource, func(s *scenario, end float64) { s.batch.Efficiency = end }, f.Low, f.High)
-	}
-	if u := p.Anode.Uptake(); u.High > u.Low {
-		both(anodeSource, func(s *scenario, end float64) { s.batch.Anode = end }, u.Low, u.High)
-	}
-	if u := p.Crossing; u.High > u.Low {
-		both(crossingSource, func(s *scenario, end float64) { s.batch.Crossing = end }, u.Low, u.High)
-	}
-	return limited, all
+	return all
 }
 
-const (
-	efficiencySource = "efficiency"
-	anodeSource      = "anode loss"
-	crossingSource   = "separator"
-)
+const efficiencySource = "efficiency"
 
 // goal solves the nominal scenario and then each shifted one.
 func (p *Plan) goal() (Goal, error) {
@@ -178,24 +182,23 @@ func (p *Plan) goal() (Goal, error) {
 		Overall:  best.deposit * perMole / best.charge,
 		Marginal: nominal.batch.Marginal(left, nominal.amperes),
 		Critical: nominal.batch.Critical(nominal.amperes) * nominal.molar / nominal.batch.Volume,
+
+		RatioBegin: nominal.batch.LoadRatio(nominal.amount, nominal.amperes),
+		RatioEnd:   nominal.batch.LoadRatio(left, nominal.amperes),
 	}
-	if nominal.batch.MassTransfer > 0 && nominal.amperes > 0 {
-		g.RatioBegin = nominal.amperes / nominal.batch.LimitingCurrent(nominal.amount)
-		g.RatioEnd = nominal.amperes / nominal.batch.LimitingCurrent(left)
-	}
-	limited, corners := p.corners()
 	var all, others answers // variances; others of what has no limits
-	book := func(source string, u answers, mark matter.Mark) {
+	book := func(source string, u answers, mark matter.Mark, limited bool) {
 		g.Budget = append(g.Budget, Share{source, u[toCharge], mark})
 		g.DepositFrom = append(g.DepositFrom, Share{source, u[byDeposit], mark})
 		for i := range u {
 			all[i] += u[i] * u[i]
-			if !slices.Contains(limited, source) {
+			if !limited {
 				others[i] += u[i] * u[i]
 			}
 		}
 	}
-	for _, shift := range p.shifts() {
+	shifts := p.shifts()
+	for _, shift := range shifts {
 		low, high := nominal, nominal
 		shift.apply(&low, -1)
 		shift.apply(&high, +1)
@@ -203,14 +206,14 @@ func (p *Plan) goal() (Goal, error) {
 		for i := range u {
 			u[i] = math.Abs(halfway(below[i], answer[i], above[i]))
 		}
-		book(shift.source, u, p.doubtMark(shift.source))
+		book(shift.source, u, shift.mark, shift.set != nil)
 	}
 	if meter := math.Hypot(p.order.Meter.GainRelative*best.charge, p.order.Meter.OffsetAmperes*best.seconds) / math.Sqrt(3); meter > 0 {
-		book("meter", answers{toCharge: meter, byDeposit: meter * g.Marginal / perMole * nominal.molar}, matter.Given)
+		book("meter", answers{toCharge: meter, byDeposit: meter * g.Marginal / perMole * nominal.molar}, matter.Given, false)
 	}
 	g.Budget, g.DepositFrom = sorted(g.Budget, best.charge), sorted(g.DepositFrom, answer[byDeposit])
 	least, most := answer, answer
-	for _, corner := range corners {
+	for _, corner := range p.corners(shifts) {
 		for i, end := range corner.answers(best.charge) {
 			if !math.IsNaN(end) {
 				least[i], most[i] = math.Min(least[i], end), math.Max(most[i], end)
@@ -281,49 +284,6 @@ func (p *Plan) answerMark() matter.Mark {
 		marks = append(marks, p.conditions.CellVoltage.Mark)
 	}
 	return matter.Weakest(marks...)
-}
-
-// doubtMark tells whether the doubt of a source was stated or is a default.
-func (p *Plan) doubtMark(source string) matter.Mark {
-	o := p.order
-	switch {
-	case source == "formula weight":
-		return matter.Published
-	case source == crossingSource:
-		return o.Contents.Crossing.Mark
-	case source == anodeSource && !p.Anode.Stated:
-		return p.Anode.Share.Mark
-	case source == "mass transfer" && o.Efficiency.Stirring != "":
-		return p.MassTransfer.Mark
-	}
-	var figures []matter.Figure
-	if stated, ok := map[string]matter.Figure{
-		"volume": o.Contents.Volume, "concentration": o.Contents.Concentration, "metal mass": o.Contents.MetalMass,
-		efficiencySource: o.Efficiency.Fraction, anodeSource: o.Anode.Loss, "mass transfer": o.Efficiency.MassTransfer,
-		"cathode area": o.Conditions.CathodeArea, "current": o.Conditions.Current, "cell voltage": o.Conditions.CellVoltage,
-	}[source]; ok {
-		figures = append(figures, stated)
-	}
-	for _, salt := range o.Contents.Salts {
-		f, err := matter.ParseFormula(salt.Formula)
-		switch {
-		case err != nil || f.Count(p.Metal.String()) == 0:
-		case source == "salt mass" && salt.Mass.Known():
-			figures = append(figures, salt.Mass)
-		case source == "salt assay":
-			figures = append(figures, salt.Assay)
-		case source == "salt concentration" && salt.Concentration.Known():
-			figures = append(figures, salt.Concentration)
-		}
-	}
-	var mark matter.Mark
-	for _, f := range figures {
-		if f.StandardUncertainty == 0 {
-			return matter.Assumed
-		}
-		mark = matter.Weakest(mark, f.Mark)
-	}
-	return mark
 }
 
 // sorted puts the largest first and leaves out what adds nothing to the value but rounding.

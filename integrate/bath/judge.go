@@ -47,12 +47,8 @@ type Reach struct {
 
 // reach takes the account as it stands, whatever waits to be confirmed.
 func (p *Plan) reach(amperes float64) Reach {
-	running := amperes > 0
-	if !running {
-		amperes = p.scenario.current()
-	}
 	left, seconds := p.remainingBy(p.Model.Catholyte(), amperes)
-	if !running && p.scenario.amperes == 0 {
+	if !(amperes > 0) && p.scenario.amperes == 0 {
 		seconds = math.Inf(1)
 	}
 	return Reach{p.Model.Charge() + left, seconds}

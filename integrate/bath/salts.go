@@ -48,20 +48,9 @@ func (c Contents) parseSalts(m *mistakes, s *Settled) []matter.Formula {
 // MediumTold returns the medium that was stated, or else that of the first salt with
 // a winnable metal, or else of the first salt, that tells one, or else the metal's usual one.
 func (c Contents) MediumTold() matter.Medium {
-	if c.Medium != "" {
-		return c.Medium
-	}
-	var formulas []matter.Formula
-	for _, salt := range c.Salts {
-		if f, err := matter.ParseFormula(salt.Formula); err == nil {
-			formulas = append(formulas, f)
-		}
-	}
-	if told := mediumOf(formulas); told != "" {
-		return told
-	}
-	usual, _ := usualMedium(c.Metal, formulas)
-	return usual
+	s := Settled{Medium: c.Medium}
+	c.parseSalts(new(mistakes), &s)
+	return s.Medium
 }
 
 // usualMedium is the medium of a metal where neither the operator nor a salt tells one: an oxide, a hydroxide or a carbonate goes
@@ -171,37 +160,37 @@ func (c Contents) fromSalts(s *Settled, formulas []matter.Formula, volume doubt)
 	var total doubtful
 	symbol := s.Metal.String()
 	var weighed, inAssay, dissolved, inVolume, weights float64 // mol × relative doubt
-	for i, salt := range c.Salts {
+	var masses, assays, concentrations []matter.Figure         // as stated
+	for i, stated := range c.Salts {
 		if formulas[i].Count(symbol) == 0 {
 			continue // supporting electrolyte
 		}
-		assay := salt.Assay
-		if !assay.Known() {
-			assay = matter.Figure{Value: 1, Mark: matter.Assumed, Source: "no assay stated"}
-		}
-		assay = doubted(assay, AssayDoubt)
+		salt := stated.doubted()
 		molar, molarDoubt := formulas[i].MolarMass()
-		perKilogram := assay.Value * formulas[i].Count(symbol) / molar
+		perKilogram := salt.Assay.Value * formulas[i].Count(symbol) / molar
 		var moles float64
 		if salt.Mass.Known() {
-			mass := doubted(salt.Mass, BalanceDoubt)
-			moles = mass.Value * perKilogram
-			weighed = math.Hypot(weighed, moles*mass.Relative())
-			total.mark = matter.Weakest(total.mark, mass.Mark, assay.Mark)
+			masses = append(masses, stated.Mass)
+			moles = salt.Mass.Value * perKilogram
+			weighed = math.Hypot(weighed, moles*salt.Mass.Relative())
+			total.mark = matter.Weakest(total.mark, salt.Mass.Mark, salt.Assay.Mark)
 		} else {
-			concentration := doubted(salt.Concentration, ConcentrationDoubt)
-			moles = concentration.Value * s.Volume.Value * perKilogram
-			dissolved = math.Hypot(dissolved, moles*concentration.Relative())
+			concentrations = append(concentrations, stated.Concentration)
+			moles = salt.Concentration.Value * s.Volume.Value * perKilogram
+			dissolved = math.Hypot(dissolved, moles*salt.Concentration.Relative())
 			inVolume += moles * volume.relative
-			total.mark = matter.Weakest(total.mark, concentration.Mark, assay.Mark, s.Volume.Mark)
+			total.mark = matter.Weakest(total.mark, salt.Concentration.Mark, salt.Assay.Mark, s.Volume.Mark)
 		}
-		inAssay = math.Hypot(inAssay, moles*assay.Relative())
+		assays = append(assays, stated.Assay)
+		inAssay = math.Hypot(inAssay, moles*salt.Assay.Relative())
 		weights += moles * molarDoubt / molar
 		total.value += moles
 	}
-	for _, d := range []doubt{{"salt mass", weighed}, {"salt assay", inAssay}, {"salt concentration", dissolved}, {"volume", inVolume}, {"formula weight", weights}} {
+	for _, d := range []doubt{{"salt mass", weighed, doubtMark(masses...)}, {"salt assay", inAssay, doubtMark(assays...)},
+		{"salt concentration", dissolved, doubtMark(concentrations...)}, {"volume", inVolume, volume.mark}, {"formula weight", weights, matter.Published}} {
 		if d.relative > 0 && total.value > 0 {
-			total.doubts = append(total.doubts, doubt{d.source, d.relative / total.value})
+			d.relative /= total.value
+			total.doubts = append(total.doubts, d)
 		}
 	}
 	return total
@@ -216,10 +205,8 @@ const (
 
 // solubility returns the kg of the plan's metal per m3 above which no bath of its medium is
 // known to go, and what that figure is.
-func (p *Plan) solubility() (most float64, of string) { return solubilityOf(p.Metal, p.Medium) }
-
-func solubilityOf(metal matter.Metal, medium matter.Medium) (most float64, of string) {
-	if most, row, ok := solution.MostOf(metal.String(), medium); ok {
+func (s *Settled) solubility() (most float64, of string) {
+	if most, row, ok := solution.MostOf(s.Metal.String(), s.Medium); ok {
 		return most, "saturated " + row.Formula + "; " + row.Source
 	}
 	return mostSolids / 2, "any salt; common practice, no source"
@@ -265,7 +252,7 @@ func (c Contents) dissolves(m *mistakes, s *Settled, temperature matter.Figure) 
 		}
 	}
 	metal := s.amount.value * s.Metal.Element.Weight.Value / s.Volume.Value
-	if most, of := solubilityOf(s.Metal, s.Medium); metal > overfull*most && len(m.list) == 0 {
+	if most, of := s.solubility(); metal > overfull*most && len(m.list) == 0 {
 		field := "concentration"
 		if c.MetalMass.Known() {
 			field = "metal-mass"

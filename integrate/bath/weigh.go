@@ -172,9 +172,6 @@ func (p *Plan) targetDoubt(amperes float64) float64 {
 	if !b.Doubt.Assayed || p.Goal.Charge.Skewed() || p.form.name == formCharge {
 		return p.Goal.Charge.StandardUncertainty
 	}
-	if !(amperes > 0) {
-		amperes = p.scenario.current()
-	}
 	s, variance := p.spread(&b), 0.0
 	move := func(metal, won, volume, efficiency float64) {
 		var ends [2]float64
