@@ -133,17 +133,7 @@ func (c *Cell) readChemistry(t *table) {
 // acts are the words of the file for what becomes of an output.
 var acts = map[string]alerts.Act{"notify": alerts.Notify, "leave": alerts.Notify, "hold": alerts.Hold, "off": alerts.Off}
 
-// The forms a target can be stated in.
-const (
-	Recover       = "recover"         // a share of the metal in the bath
-	Concentration = "concentration"   // what remains, mass or amount
-	Deposit       = "deposit"         // a mass on the cathode
-	Thickness     = "thickness"       // over the cathode's area
-	Charge        = "charge"          // plain
-	Marginal      = "marginal_energy" // until the next gram costs more
-)
-
-// Target is what is wanted of a run: one form and its value.
+// Target is what is wanted of a run: a form of bath.Target, and its value as written.
 type Target struct {
 	Form  string
 	Value quantity.Value
@@ -151,14 +141,14 @@ type Target struct {
 
 func readTarget(t *table) *Target {
 	forms := map[string]quantity.Value{
-		Recover:       t.stated(Recover, share, quantity.Fraction),
-		Concentration: t.stated(Concentration, positive, concentrations...),
-		Deposit:       t.stated(Deposit, positive, quantity.Mass),
-		Thickness:     t.stated(Thickness, positive, quantity.Length),
-		Charge:        t.stated(Charge, positive, quantity.Charge),
-		Marginal:      t.stated(Marginal, positive, quantity.EnergyPerMass),
+		bath.Recover:       t.stated(bath.Recover, share, quantity.Fraction),
+		bath.Concentration: t.stated(bath.Concentration, positive, concentrations...),
+		bath.Deposit:       t.stated(bath.Deposit, positive, quantity.Mass),
+		bath.Thickness:     t.stated(bath.Thickness, positive, quantity.Length),
+		bath.Charge:        t.stated(bath.Charge, positive, quantity.Charge),
+		bath.Marginal:      t.stated(bath.Marginal, positive, quantity.EnergyPerMass),
 	}
-	g := &Target{Form: t.exactlyOne("target", Recover, Concentration, Deposit, Thickness, Charge, Marginal), Value: unstated()}
+	g := &Target{Form: t.exactlyOne("target", bath.Recover, bath.Concentration, bath.Deposit, bath.Thickness, bath.Charge, bath.Marginal), Value: unstated()}
 	if g.Form != "" {
 		g.Value = forms[g.Form]
 	}

@@ -61,7 +61,7 @@ func TestUnfilled(t *testing.T) {
 }
 
 func TestKeyOf(t *testing.T) {
-	for field, key := range map[string]string{"salts[0].mass": "bath.salts[1].mass", "target-concentration": "target.concentration", "efficiency": "efficiency.fixed", "nonsense": ""} {
+	for field, key := range map[string]string{"salts[0].mass": "bath.salts[1].mass", "target.concentration": "target.concentration", "efficiency": "efficiency.fixed", "nonsense": ""} {
 		if got := configs.KeyOf(field); got != key {
 			t.Errorf("%s is at %q, want %q", field, got, key)
 		}

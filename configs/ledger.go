@@ -136,12 +136,12 @@ func (b *Bath) ByVolume() bool {
 // follow is a plan for a bath that goes on and can no longer give what the target asks for. Where the bath is already as poor as is wanted
 // the target is reached at once; else it is the charge that would win all that is left, so that the run is followed all the same.
 func follow(o plan.Order, form string) (*bath.Plan, error) {
-	o.Bath.Target = bath.Target{Charge: matter.GivenFigure(1, 0)}
+	o.Bath.Target = bath.Target{Form: bath.Charge, Value: matter.GivenFigure(1, 0)}
 	p, err := plan.BathOf(o)
-	if err != nil || form == Concentration || form == Marginal {
+	if err != nil || form == bath.Concentration || form == bath.Marginal {
 		return p, err
 	}
-	o.Bath.Target.Charge = matter.GivenFigure(p.Amount.Value/p.Metal.Equivalent(p.Valence).Value/p.Efficiency.Value, 0)
+	o.Bath.Target.Value = matter.GivenFigure(p.Amount.Value/p.Metal.Equivalent(p.Valence).Value/p.Efficiency.Value, 0)
 	return plan.BathOf(o)
 }
 

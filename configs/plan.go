@@ -61,13 +61,7 @@ func (c *Cell) Order(s *Supply) bath.Order {
 	if s != nil {
 		o.Meter = bath.Meter{GainRelative: s.Accuracy.CurrentGain, OffsetAmperes: s.Accuracy.CurrentOffset}
 	}
-	is := func(form string) matter.Figure { // the value of the target if that is its form
-		if c.Target.Form != form {
-			return matter.Figure{}
-		}
-		return perVolume(c.Target.Value, c.Bath.Metal)
-	}
-	o.Target = bath.Target{Recover: is(Recover), Concentration: is(Concentration), Deposit: is(Deposit), Thickness: is(Thickness), Charge: is(Charge), MarginalEnergy: is(Marginal)}
+	o.Target = bath.Target{Form: c.Target.Form, Value: perVolume(c.Target.Value, c.Bath.Metal)}
 	return o
 }
 
@@ -76,8 +70,8 @@ var keys = map[string]string{
 	"metal": "bath.metal", "medium": "bath.medium", "volume": "bath.volume", "valence": "bath.valence", "salts": "bath.salts",
 	"anolyte-volume": "bath.anolyte.volume", "concentration": "bath.concentration", "metal-mass": "bath.metal_mass",
 	"efficiency": "efficiency.fixed", "stirring": "efficiency.stirring", "mass-transfer": "efficiency.mass_transfer",
-	"target": "target", "recover": "target.recover", "target-concentration": "target.concentration", "deposit": "target.deposit",
-	"thickness": "target.thickness", "charge": "target.charge", "marginal-energy": "target.marginal_energy",
+	"target": "target", "target.recover": "target.recover", "target.concentration": "target.concentration", "target.deposit": "target.deposit",
+	"target.thickness": "target.thickness", "target.charge": "target.charge", "target.marginal_energy": "target.marginal_energy",
 	"current": "working.current", "cell-voltage": "working.voltage", "cathode-area": "electrodes.cathode_area",
 	"anode-loss": "electrodes.anode_loss",
 }

@@ -157,7 +157,7 @@ func openBath(l *shelf, name string, values map[string]string, cell string) ([]r
 		return l.statedBath(name, cell)
 	}
 	s := books.Stated{Metal: values["metal"], Medium: values["medium"]}
-	order := bath.Order{Contents: bath.Contents{Metal: s.Metal, Medium: matter.Medium(s.Medium)}, Target: bath.Target{Charge: matter.GivenFigure(1, 0)}}
+	order := bath.Order{Contents: bath.Contents{Metal: s.Metal, Medium: matter.Medium(s.Medium)}, Target: bath.Target{Form: bath.Charge, Value: matter.GivenFigure(1, 0)}}
 	var wrong []error
 	for key, q := range map[string]struct {
 		of   quantity.Dimension

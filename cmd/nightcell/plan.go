@@ -153,7 +153,7 @@ func (o *planOptions) extras(subject *plansheet.Subject, d document) error {
 		if err != nil {
 			return usagef("--compare: %w", err)
 		}
-		if subject.Wish.Form == configs.Marginal {
+		if subject.Wish.Form == bath.Marginal {
 			return usagef("--compare %s: a marginal-energy target needs the cell voltage at that current and area; run a separate plan with the --cell-voltage measured there", text)
 		}
 		other := d.clone()

@@ -62,7 +62,7 @@ func (h *hidden) plan(t *testing.T) *bath.Plan {
 	given := matter.GivenFigure
 	p, err := bath.NewPlan(bath.Order{
 		Contents:   bath.Contents{Metal: "Zn", Medium: matter.Sulfate, Volume: given(0.9e-3, 0.01e-3), MetalMass: given(57e-3, 1e-3), Divided: true},
-		Target:     bath.Target{Deposit: given(10e-3, 0)},
+		Target:     bath.Target{Form: bath.Deposit, Value: given(10e-3, 0)},
 		Conditions: bath.Conditions{Current: given(3, 0), CathodeArea: given(60e-4, 0)},
 	})
 	if err != nil {
@@ -112,7 +112,7 @@ func TestFirstStageIsTaught(t *testing.T) {
 	night := func(entries ...account.Entry) *Books {
 		p, err := bath.NewPlan(bath.Order{
 			Contents:   bath.Contents{Metal: "Zn", Medium: matter.Sulfate, Volume: given(0.9e-3, 0), MetalMass: given(18e-3, 0)},
-			Target:     bath.Target{Deposit: given(15e-3, 0)},
+			Target:     bath.Target{Form: bath.Deposit, Value: given(15e-3, 0)},
 			Efficiency: bath.Efficiency{Fraction: given(0.88, 0.01), MassTransfer: given(1e-5, 0)},
 			Conditions: bath.Conditions{Current: given(3, 0), CathodeArea: given(60e-4, 0)},
 		})

@@ -307,7 +307,7 @@ func (b *Bath) converter() *bath.Plan { return b.planOf(1e-6, 0, 1, 0) }
 func (b *Bath) planOf(kg, kgDoubt, m3, m3Doubt float64) *bath.Plan {
 	p, err := bath.NewPlan(bath.Order{
 		Contents: bath.Contents{Metal: b.Stated.Metal, Valence: b.Stated.Valence, Medium: matter.Medium(b.Stated.Medium), Volume: matter.GivenFigure(m3, m3Doubt), MetalMass: matter.GivenFigure(kg, kgDoubt)},
-		Target:   bath.Target{Charge: matter.GivenFigure(1, 0)}, Efficiency: bath.Efficiency{Fraction: matter.GivenFigure(1, 0)},
+		Target:   bath.Target{Form: bath.Charge, Value: matter.GivenFigure(1, 0)}, Efficiency: bath.Efficiency{Fraction: matter.GivenFigure(1, 0)},
 	})
 	if err != nil {
 		return nil

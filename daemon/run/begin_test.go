@@ -14,7 +14,7 @@ func TestBeginTextOfAnUnstatedEfficiency(t *testing.T) {
 	given := func(v float64) matter.Figure { return matter.GivenFigure(v, 0) }
 	o := bath.Order{
 		Contents:   bath.Contents{Volume: given(0.9e-3), Salts: []bath.Salt{{Formula: "ZnSO4·7H2O", Mass: given(0.25)}}},
-		Target:     bath.Target{Recover: given(0.85)},
+		Target:     bath.Target{Form: bath.Recover, Value: given(0.85)},
 		Conditions: bath.Conditions{Current: given(3), CathodeArea: given(60e-4)},
 	}
 	for _, c := range []struct {

@@ -120,7 +120,7 @@ func TestLine(t *testing.T) {
 func zinc(t rapid.TB) *bath.Plan {
 	p, err := bath.NewPlan(bath.Order{
 		Contents:   bath.Contents{Metal: "Zn", Medium: matter.Chloride, Volume: given(0.9e-3, 0.009e-3), Concentration: given(26.4, 0.26)},
-		Target:     bath.Target{Recover: given(0.8, 0)},
+		Target:     bath.Target{Form: bath.Recover, Value: given(0.8, 0)},
 		Efficiency: bath.Efficiency{Fraction: given(0.88, 0.035)},
 		Conditions: bath.Conditions{Current: given(2, 0), CathodeArea: given(60e-4, 1e-4)},
 	})

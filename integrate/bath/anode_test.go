@@ -15,7 +15,7 @@ import (
 func leadOrder() Order {
 	return Order{
 		Contents:   Contents{Volume: given(1e-3), Salts: []Salt{{Formula: "Pb(NO3)2", Mass: given(0.150)}}},
-		Target:     Target{Recover: given(0.5)},
+		Target:     Target{Recover, given(0.5)},
 		Efficiency: Efficiency{Fraction: given(0.935)},
 		Conditions: Conditions{Current: given(2), CathodeArea: given(1e-2)},
 	}
@@ -185,7 +185,7 @@ func TestLeadNitrate(t *testing.T) {
 	}
 	// Down to 5 g/L: 88.8 g by 0.935 and by 1.935 electrons' worth of 3.865 g/A·h are 24.6 and 11.9 A·h.
 	poor := leadOrder()
-	poor.Target = Target{Concentration: given(5)}
+	poor.Target = Target{Concentration, given(5)}
 	if g := mustPlan(t, poor).Goal; g.Low/3600 > 11.9 || g.High/3600 < 24.6 || g.High/3600 > 27 {
 		t.Errorf("down to 5 g/L in %g to %g A·h", g.Low/3600, g.High/3600)
 	}
@@ -214,11 +214,11 @@ func TestAnodeMistakes(t *testing.T) {
 		change func(*Order)
 		words  []string
 	}{
-		{func(o *Order) { o.Target.Recover = given(0.85) }, []string{"recover", "PbO2", "0 % to 100 %", "divide the cell"}},
+		{func(o *Order) { o.Target.Value = given(0.85) }, []string{"recover", "PbO2", "0 % to 100 %", "divide the cell"}},
 		{func(o *Order) { o.Anode.Loss = given(1.2) }, []string{"anode-loss", "120 %"}},
 		{func(o *Order) { o.Anode = Anode{Soluble: true, Loss: given(0.2)} }, []string{"anode-loss", "gives metal back"}},
 		{func(o *Order) { *o = zincOrder(); o.Anode.Loss = given(0.2) }, []string{"anode-loss", "no oxide of zinc"}},
-		{func(o *Order) { o.Anode.Soluble = true; o.Target = Target{Concentration: given(5)} }, []string{"target-concentration", "gives back", "a deposit"}},
+		{func(o *Order) { o.Anode.Soluble = true; o.Target = Target{Concentration, given(5)} }, []string{"target.concentration", "gives back", "a deposit"}},
 	} {
 		o := leadOrder()
 		tt.change(&o)
@@ -234,7 +234,7 @@ func TestAnodeMistakes(t *testing.T) {
 // TestSolubleAnode: copper onto copper from copper keeps the bath, less the share of the anode that makes oxygen.
 func TestSolubleAnode(t *testing.T) {
 	o := twoStageOrder()
-	o.Target, o.Anode.Soluble = Target{Deposit: given(0.2)}, true // more than the 80 g in the bath
+	o.Target, o.Anode.Soluble = Target{Deposit, given(0.2)}, true // more than the 80 g in the bath
 	p := mustPlan(t, o)
 	g := p.Goal
 	if dissolved := -g.Anode.Value / g.Deposit.Value; math.Abs(dissolved-0.975/0.95) > 1e-9 { // the middle of 95 to 100 %, over the efficiency
@@ -270,11 +270,11 @@ func drawAnodeOrder(t *rapid.T) Order {
 	}
 	switch rapid.IntRange(0, 2).Draw(t, "target") {
 	case 0:
-		o.Target.Recover = given(rapid.Float64Range(0.05, 0.95).Draw(t, "share"))
+		o.Target = Target{Recover, given(rapid.Float64Range(0.05, 0.95).Draw(t, "share"))}
 	case 1:
-		o.Target.Concentration = given(rapid.Float64Range(1, 90).Draw(t, "left, g/L"))
+		o.Target = Target{Concentration, given(rapid.Float64Range(1, 90).Draw(t, "left, g/L"))}
 	case 2:
-		o.Target.Charge = given(rapid.Float64Range(1e3, 1e6).Draw(t, "C"))
+		o.Target = Target{Charge, given(rapid.Float64Range(1e3, 1e6).Draw(t, "C"))}
 	}
 	return o
 }
@@ -344,7 +344,7 @@ func TestEveryAtomIsSomewhere(t *testing.T) {
 // 0.05 × 36000 / (2 × 96485) × 65.38 = 0.610 g of zinc. Of a complex anion with two charges or more it is the middle of the range.
 func TestWhatCrossesTheSeparator(t *testing.T) {
 	o := zincOrder()
-	o.Target = Target{Charge: given(36000)}
+	o.Target = Target{Charge, given(36000)}
 	o.Contents.Divided, o.Contents.Crossing = true, matter.Range{High: 0.05, Mark: matter.Assumed}
 	p := mustPlan(t, o)
 	if g := p.Goal; g.Crossed.Value != 0 || math.Abs(g.Crossed.High*1e3-0.610) > 0.001 || g.Left.Low >= g.Left.Value || p.Model.Step(36000, 12000) == 0 || p.Balance().Crossed != 0 {
@@ -451,7 +451,7 @@ func TestAnodeIsFound(t *testing.T) {
 // TestAnodeInTheRun: the watch comes to the plan's figures, pays no memory for it, and its taper ends at the target.
 func TestAnodeInTheRun(t *testing.T) {
 	o := leadOrder()
-	o.Target.Recover, o.Efficiency.MassTransfer = given(0.6), given(1e-5)
+	o.Target.Value, o.Efficiency.MassTransfer = given(0.6), given(1e-5)
 	p := mustPlan(t, o)
 	g := p.Goal
 	const steps = 1000

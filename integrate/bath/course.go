@@ -121,7 +121,7 @@ func (b Batch) Programme(from, to float64, t Taper) ([]Setting, error) {
 // Programme returns the settings of a taper for this plan, from the bath as it is
 // to the end of the target. It is not for a target charge.
 func (p *Plan) Programme(t Taper) ([]Setting, error) {
-	if p.form.name == formCharge {
+	if p.order.Target.Form == Charge {
 		return nil, fmt.Errorf("a taper needs a target in metal; a plain charge says nothing about the bath")
 	}
 	book, batch := p.Model.Catholyte(), p.Model.Batch()

@@ -251,8 +251,8 @@ func (s *scenario) endNow(book *Book, asked float64, ok bool) float64 {
 	switch b := &s.batch; {
 	case !ok:
 		return s.rest()
-	case s.form.name == formRecover && b.aside() == 0:
-		return (1 - s.form.value.Value) * book.Stock() // the same, without the rounding of two differences
+	case s.target.Form == Recover && b.aside() == 0:
+		return (1 - s.target.Value.Value) * book.Stock() // the same, without the rounding of two differences
 	default:
 		return book.Metal() - (asked-book.Confirmed())*(1+b.aside()*float64(b.Valence)/b.Efficiency) // below zero when the bath no longer holds enough: never reached
 	}
@@ -324,8 +324,8 @@ func (p *Plan) remainingBy(book *Book, amperes float64) (coulombs, seconds float
 	if !(amperes > 0) {
 		amperes = p.scenario.current()
 	}
-	if p.form.name == formCharge {
-		coulombs = math.Max(p.form.value.Value-p.Model.Charge(), 0)
+	if p.order.Target.Form == Charge {
+		coulombs = math.Max(p.order.Target.Value.Value-p.Model.Charge(), 0)
 		return coulombs, coulombs / amperes
 	}
 	s := p.now(book, amperes)

@@ -88,7 +88,7 @@ func TestThicknessExamples(t *testing.T) {
 	} {
 		p, err := NewPlan(Order{
 			Contents:   Contents{Metal: test.metal, Valence: test.valence, Volume: given(10), MetalMass: given(100)},
-			Target:     Target{Thickness: given(test.thickness)},
+			Target:     Target{Thickness, given(test.thickness)},
 			Efficiency: Efficiency{Fraction: given(1)},
 			Conditions: Conditions{Current: given(test.amperes), CathodeArea: given(test.area)},
 		})

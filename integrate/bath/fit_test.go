@@ -177,7 +177,7 @@ func TestTaperRefusals(t *testing.T) {
 		}
 	}
 	charge := zincOrder()
-	charge.Target = Target{Charge: given(1000)}
+	charge.Target = Target{Charge, given(1000)}
 	if _, err := mustPlan(t, charge).Programme(Taper{LoadRatio: 0.3}); err == nil {
 		t.Error("a plain charge got a taper")
 	}

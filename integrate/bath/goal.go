@@ -103,7 +103,7 @@ func (p *Plan) shifts() []shift {
 	}
 	add("cathode area", doubtMark(stated.Conditions.CathodeArea), p.conditions.CathodeArea.Relative(), func(s *scenario, f float64) { s.batch.Area *= f })
 	add("current", doubtMark(stated.Conditions.Current), p.conditions.Current.Relative(), func(s *scenario, f float64) { s.amperes *= f })
-	if p.form.name == formMarginal {
+	if p.order.Target.Form == Marginal {
 		add("cell voltage", doubtMark(stated.Conditions.CellVoltage), p.conditions.CellVoltage.Relative(), func(s *scenario, f float64) { s.volts *= f })
 	}
 	return all
@@ -270,17 +270,17 @@ func (p *Plan) goalAtAnode(g *Goal) {
 // answerMark is the weakest mark of what went into the charge. Current and area
 // count where the transfer of metal or a thickness brings them in, the voltage in a marginal stop.
 func (p *Plan) answerMark() matter.Mark {
-	marks := []matter.Mark{p.amount.mark, p.Volume.Mark, p.Efficiency.Mark, p.form.value.Mark}
+	marks := []matter.Mark{p.amount.mark, p.Volume.Mark, p.Efficiency.Mark, p.order.Target.Value.Mark}
 	if p.MassTransfer.Known() {
 		marks = append(marks, p.MassTransfer.Mark, p.conditions.Current.Mark, p.conditions.CathodeArea.Mark)
 	}
-	if p.MassTransfer.Known() || p.form.name == formConcentration { // else the cathode takes its share whatever the anode does
+	if p.MassTransfer.Known() || p.order.Target.Form == Concentration { // else the cathode takes its share whatever the anode does
 		marks = append(marks, p.Anode.Share.Mark, p.Crossing.mark(p.order.Contents.Crossing))
 	}
-	switch p.form.name {
-	case formThickness:
+	switch p.order.Target.Form {
+	case Thickness:
 		marks = append(marks, p.conditions.CathodeArea.Mark, p.Metal.Density.Mark)
-	case formMarginal:
+	case Marginal:
 		marks = append(marks, p.conditions.CellVoltage.Mark)
 	}
 	return matter.Weakest(marks...)

@@ -21,11 +21,11 @@ func TestTheoreticalDoubt(t *testing.T) {
 		grams  float64
 		want   float64 // relative
 	}{
-		"concentration": {Target{Concentration: given(50)}, 10, math.Hypot(0.01*60, 0.015*10) / 10},
-		"thickness":     {Target{Thickness: given(0.1e-3)}, 60e-4 * 0.1e-3 * 7140e3, 0.03},
-		"recover":       {Target{Recover: given(0.5)}, 30, math.Hypot(0.01, 0.015)},
-		"deposit":       {Target{Deposit: given(10e-3)}, 10, 0},
-		"charge":        {Target{Charge: given(3600)}, 0.9 * 1.21972, 0.04},
+		"concentration": {Target{Concentration, given(50)}, 10, math.Hypot(0.01*60, 0.015*10) / 10},
+		"thickness":     {Target{Thickness, given(0.1e-3)}, 60e-4 * 0.1e-3 * 7140e3, 0.03},
+		"recover":       {Target{Recover, given(0.5)}, 30, math.Hypot(0.01, 0.015)},
+		"deposit":       {Target{Deposit, given(10e-3)}, 10, 0},
+		"charge":        {Target{Charge, given(3600)}, 0.9 * 1.21972, 0.04},
 	} {
 		o := base
 		o.Target = test.target
@@ -44,7 +44,7 @@ func TestTheoreticalDoubt(t *testing.T) {
 func TestMarginalTheoryDoubt(t *testing.T) {
 	o := twoStageOrder()
 	o.Conditions.CellVoltage = given(2.2)
-	o.Target = Target{MarginalEnergy: given(5 * 3.6e6)}
+	o.Target = Target{Marginal, given(5 * 3.6e6)}
 	g := mustPlan(t, o).Goal
 	// The concentration at the stop goes with voltage (5 %) over transfer (30 %) and area (3 %), to first order.
 	left := g.Left.Value / 40
@@ -65,7 +65,7 @@ func TestAnswerMarks(t *testing.T) {
 		return o
 	}
 	thick := stated(zincOrder())
-	thick.Target = Target{Thickness: given(1e-4)}
+	thick.Target = Target{Thickness, given(1e-4)}
 	for name, test := range map[string]struct {
 		order            Order
 		change           func(*Order)

@@ -66,7 +66,7 @@ func order(t interface{ Fatal(...any) }, volume, gramsPerLitre, efficiency, tran
 	given := matter.GivenFigure
 	o := bath.Order{
 		Contents: bath.Contents{Metal: "Zn", Medium: matter.Sulfate, Volume: given(volume, 0), Concentration: given(gramsPerLitre, 0)},
-		Target:   bath.Target{Recover: given(0.85, 0)},
+		Target:   bath.Target{Form: bath.Recover, Value: given(0.85, 0)},
 		Efficiency: bath.Efficiency{
 			Fraction: given(efficiency, 0), MassTransfer: given(transfer, 0),
 		},

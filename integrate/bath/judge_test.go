@@ -214,7 +214,7 @@ func TestConsequence(t *testing.T) {
 
 // A ferric salt in a run that counts two electrons to an iron is said before it is booked; the ferrous one is not.
 func TestJudgeTellsAnotherState(t *testing.T) {
-	p, err := NewPlan(Order{Contents: Contents{Volume: given(1e-3), Metal: "Fe", Salts: []Salt{{Formula: "FeSO4·7H2O", Mass: given(0.2)}}}, Target: Target{Recover: given(0.5)}, Efficiency: Efficiency{Fraction: given(0.85)}})
+	p, err := NewPlan(Order{Contents: Contents{Volume: given(1e-3), Metal: "Fe", Salts: []Salt{{Formula: "FeSO4·7H2O", Mass: given(0.2)}}}, Target: Target{Recover, given(0.5)}, Efficiency: Efficiency{Fraction: given(0.85)}})
 	if err != nil {
 		t.Fatal(err)
 	}

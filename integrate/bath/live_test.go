@@ -20,7 +20,7 @@ func finish(p *Plan) {
 func TestRecoveredMeansOneThing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		o := zincOrder()
-		o.Target.Recover = given(rapid.Float64Range(0.3, 0.95).Draw(t, "share"))
+		o.Target.Value = given(rapid.Float64Range(0.3, 0.95).Draw(t, "share"))
 		p, err := NewPlan(o)
 		if err != nil {
 			t.Fatal(err)
@@ -51,8 +51,8 @@ func TestRecoveredMeansOneThing(t *testing.T) {
 			return // it was reached on the way
 		}
 		finish(p)
-		if share := recovered(p); math.Abs(share-o.Target.Recover.Value) > 1e-9 {
-			t.Fatalf("the run ends at %.9g, the target is %.9g", share, o.Target.Recover.Value)
+		if share := recovered(p); math.Abs(share-o.Target.Value.Value) > 1e-9 {
+			t.Fatalf("the run ends at %.9g, the target is %.9g", share, o.Target.Value.Value)
 		}
 	})
 }
@@ -93,7 +93,7 @@ func TestAssayBelowTheAccount(t *testing.T) {
 func TestAssayAboveTheAccount(t *testing.T) {
 	const missing = 3 * 0.9e-3 // kg
 	for name, target := range map[string]Target{
-		"deposit": {Deposit: given(0.040)}, "thickness": {Thickness: given(0.5e-3)}, "recover": {Recover: given(0.8)},
+		"deposit": {Deposit, given(0.040)}, "thickness": {Thickness, given(0.5e-3)}, "recover": {Recover, given(0.8)},
 	} {
 		o := zincOrder()
 		o.Target = target

@@ -42,7 +42,6 @@ type Plan struct {
 
 	order      Order
 	conditions Conditions
-	form       form
 	scenario   scenario
 }
 
@@ -56,7 +55,7 @@ func NewPlan(o Order) (*Plan, error) {
 	}
 	p.SettledEfficiency = o.settleEfficiency(&m, p.Settled)
 	o.Anode.check(&m, p.Settled)
-	p.form = o.Target.settle(&m)
+	o.Target.check(&m)
 	p.conditions = p.settleConditions(o.Conditions, &m)
 	if !(o.Meter.GainRelative >= 0) || !(o.Meter.OffsetAmperes >= 0) {
 		m.add("meter", "", "gain %g and offset %g A cannot be below zero", o.Meter.GainRelative, o.Meter.OffsetAmperes)
@@ -83,7 +82,7 @@ func NewPlan(o Order) (*Plan, error) {
 	p.Amount.StandardUncertainty = p.Amount.Value * math.Sqrt(variance)
 	p.Model.Catholyte().Doubt = p.doubtOf()
 	if p.Goal, err = p.goal(); err != nil {
-		m.add(p.form.name, "", "%v", err)
+		m.add(p.order.Target.field(), "", "%v", err)
 		return nil, m.err()
 	}
 	p.addNotes()
@@ -105,10 +104,10 @@ func (p *Plan) settleConditions(c Conditions, m *mistakes) Conditions {
 		need(c.Current, "current", "state it, such as 3 A", "a drawdown with mass transfer")
 		need(c.CathodeArea, "cathode-area", "state it, such as 60 cm2", "a drawdown with mass transfer")
 	}
-	switch p.form.name {
-	case formThickness:
+	switch p.order.Target.Form {
+	case Thickness:
 		need(c.CathodeArea, "cathode-area", "state it, such as 60 cm2", "a thickness")
-	case formMarginal:
+	case Marginal:
 		need(c.CellVoltage, "cell-voltage", "state it, such as 3.3 V", "the energy of the next gram")
 		if !p.MassTransfer.Known() {
 			m.add("mass-transfer", "state it or the stirring", "with a fixed efficiency every gram costs the same, so the next one never costs more")
@@ -129,14 +128,14 @@ func (p *Plan) nominal() scenario {
 		density: p.Metal.Density.Value,
 		amperes: p.conditions.Current.Value,
 		volts:   p.conditions.CellVoltage.Value,
-		form:    p.form,
+		target:  p.order.Target,
 	}
 }
 
 // addNotes says what the numbers do not.
 func (p *Plan) addNotes() {
 	g := p.Goal
-	if poor := p.poorBelow(); poor > g.Left.Value && p.form.name != formCharge {
+	if poor := p.poorBelow(); poor > g.Left.Value && p.order.Target.Form != Charge {
 		p.Notes = append(p.Notes, fmt.Sprintf("A fixed current efficiency is optimistic below about %.2g g/L: stirred by gas alone, less metal reaches the cathode than the current could deposit. State the stirring to see it fall.", poor))
 	} else if !p.MassTransfer.Known() && g.Recovered.Value > 0.9 {
 		p.Notes = append(p.Notes, "A fixed current efficiency is optimistic when more than 90 % is recovered. State the stirring to see it fall.")
@@ -145,7 +144,7 @@ func (p *Plan) addNotes() {
 		p.Notes = append(p.Notes, fmt.Sprintf("The current efficiency of %s falls below %s %% once more than about %.0f %% is recovered: %s. Assay during the run.",
 			p.Metal.Element.Name, percent(p.Efficiency.Value), 100*fade.Beyond, fade.Why))
 	}
-	if p.form.name == formCharge && g.Recovered.Value > 0.9999 {
+	if p.order.Target.Form == Charge && g.Recovered.Value > 0.9999 {
 		p.Notes = append(p.Notes, "The charge exceeds the metal in the bath: the rest only makes gas.")
 	}
 	if f := p.Efficiency; f.Skewed() && p.Missing == nil {

@@ -15,7 +15,7 @@ import (
 func zincOrder() Order {
 	return Order{
 		Contents:   Contents{Volume: given(0.9e-3), Salts: []Salt{{Formula: "ZnSO4·7H2O", Mass: given(0.250)}}},
-		Target:     Target{Recover: given(0.85)},
+		Target:     Target{Recover, given(0.85)},
 		Efficiency: Efficiency{Fraction: given(0.88)},
 		Conditions: Conditions{Current: given(3), CathodeArea: given(60e-4)},
 	}
@@ -25,7 +25,7 @@ func zincOrder() Order {
 func twoStageOrder() Order {
 	return Order{
 		Contents:   Contents{Metal: "Cu", Medium: matter.Sulfate, Volume: given(2e-3), Concentration: given(40)},
-		Target:     Target{Recover: given(0.95)},
+		Target:     Target{Recover, given(0.95)},
 		Efficiency: Efficiency{Fraction: given(0.95), MassTransfer: given(1e-5)},
 		Conditions: Conditions{Current: given(4), CathodeArea: given(2e-2)},
 	}
@@ -152,7 +152,7 @@ func TestTradeUncertainty(t *testing.T) {
 // common practice, derived), here as standard uncertainty, divided by the root of 3.
 func TestMeterShare(t *testing.T) {
 	o := zincOrder()
-	o.Target = Target{Charge: given(36 * 3600)}
+	o.Target = Target{Charge, given(36 * 3600)}
 	o.Meter = Meter{OffsetAmperes: 0.005}
 	p := mustPlan(t, o)
 	if len(p.Goal.Budget) != 1 || p.Goal.Budget[0].Source != "meter" {
@@ -170,14 +170,14 @@ func TestTargetForms(t *testing.T) {
 		want := mustPlan(t, base)
 		g := want.Goal
 		forms := map[string]Target{
-			"concentration": {Concentration: given(g.Left.Value)},
-			"deposit":       {Deposit: given(g.Deposit.Value)},
-			"thickness":     {Thickness: given(g.Deposit.Value / want.Metal.Density.Value / base.Conditions.CathodeArea.Value)},
-			"charge":        {Charge: given(g.Charge.Value)},
+			"concentration": {Concentration, given(g.Left.Value)},
+			"deposit":       {Deposit, given(g.Deposit.Value)},
+			"thickness":     {Thickness, given(g.Deposit.Value / want.Metal.Density.Value / base.Conditions.CathodeArea.Value)},
+			"charge":        {Charge, given(g.Charge.Value)},
 		}
 		if name == "two-stage" {
 			joulesPerKilogram := 2.2 * 2 * matter.Faraday / (want.Metal.Element.Weight.Value * g.Marginal)
-			forms["marginal"] = Target{MarginalEnergy: given(joulesPerKilogram)}
+			forms["marginal"] = Target{Marginal, given(joulesPerKilogram)}
 		}
 		for form, target := range forms {
 			o := base
@@ -252,8 +252,8 @@ func TestMistakesAreSentences(t *testing.T) {
 		change func(*Order)
 		words  string
 	}{
-		"recovery over 100 %":   {func(o *Order) { o.Target.Recover = given(1.1) }, "recover: it is 110 %, and no more can be recovered than there is"},
-		"recovery zero":         {func(o *Order) { o.Target.Recover = given(0) }, "recover: it is 0"},
+		"recovery over 100 %":   {func(o *Order) { o.Target.Value = given(1.1) }, "recover: it is 110 %, and no more can be recovered than there is"},
+		"recovery zero":         {func(o *Order) { o.Target.Value = given(0) }, "recover: it is 0"},
 		"efficiency over 100 %": {func(o *Order) { o.Efficiency.Fraction = given(1.2) }, "efficiency: it is 120 %, and no current deposits more than its charge allows"},
 		"zero area":             {func(o *Order) { o.Conditions.CathodeArea = given(0) }, "cathode-area: it is 0; an area above zero"},
 		"zero volume":           {func(o *Order) { o.Contents.Volume = given(0) }, "volume: it is 0; a volume above zero"},
@@ -272,17 +272,16 @@ func TestMistakesAreSentences(t *testing.T) {
 		"salt without mass":     {func(o *Order) { o.Contents.Salts[0].Mass = matter.Figure{} }, "neither mass nor concentration"},
 		"assay over 100 %":      {func(o *Order) { o.Contents.Salts[0].Assay = given(1.02) }, "assay: it is 102 %"},
 		"no target":             {func(o *Order) { o.Target = Target{} }, "it is missing"},
-		"two targets":           {func(o *Order) { o.Target.Charge = given(1) }, "recover and charge are both stated"},
-		"more than there is":    {func(o *Order) { o.Target = Target{Deposit: given(0.060)} }, "60 g are wanted, and the bath holds 56.8 g"},
-		"not below":             {func(o *Order) { o.Target = Target{Concentration: given(70)} }, "not above 70 g/L"},
+		"more than there is":    {func(o *Order) { o.Target = Target{Deposit, given(0.060)} }, "60 g are wanted, and the bath holds 56.8 g"},
+		"not below":             {func(o *Order) { o.Target = Target{Concentration, given(70)} }, "not above 70 g/L"},
 		"thickness, no area": {func(o *Order) {
-			o.Target = Target{Thickness: given(1e-4)}
+			o.Target = Target{Thickness, given(1e-4)}
 			o.Conditions.CathodeArea = matter.Figure{}
 		}, "cathode-area: it is missing, and a thickness needs it"},
-		"marginal, fixed":    {func(o *Order) { o.Target = Target{MarginalEnergy: given(1e7)} }, "with a fixed efficiency every gram costs the same"},
-		"marginal, no volts": {func(o *Order) { o.Target = Target{MarginalEnergy: given(1e7)} }, "cell-voltage: it is missing"},
+		"marginal, fixed":    {func(o *Order) { o.Target = Target{Marginal, given(1e7)} }, "with a fixed efficiency every gram costs the same"},
+		"marginal, no volts": {func(o *Order) { o.Target = Target{Marginal, given(1e7)} }, "cell-voltage: it is missing"},
 		"marginal too low": {func(o *Order) {
-			o.Target = Target{MarginalEnergy: given(1e6)}
+			o.Target = Target{Marginal, given(1e6)}
 			o.Efficiency.Stirring = Bubble
 			o.Conditions.CellVoltage = given(3.3)
 		}, "even the first gram costs"},
@@ -297,7 +296,7 @@ func TestMistakesAreSentences(t *testing.T) {
 		}, "current: it is missing, and a drawdown with mass transfer needs it"},
 		"two-stage to the last trace": {func(o *Order) {
 			o.Efficiency.Stirring = Bubble
-			o.Target.Recover = given(1)
+			o.Target.Value = given(1)
 		}, "the last trace never comes out"},
 		"negative uncertainty": {func(o *Order) { o.Contents.Volume.StandardUncertainty = -1 }, "its uncertainty is -1"},
 		"valence":              {func(o *Order) { o.Contents.Valence = 9 }, "valence: it is 9"},
@@ -326,13 +325,13 @@ func TestMistakesAreSentences(t *testing.T) {
 
 func TestAllMistakesAtOnce(t *testing.T) {
 	o := zincOrder()
-	o.Contents.Volume, o.Target.Recover, o.Efficiency.Fraction = given(-1), given(2), given(3)
+	o.Contents.Volume, o.Target.Value, o.Efficiency.Fraction = given(-1), given(2), given(3)
 	_, err := NewPlan(o)
 	var fields []string
 	for _, m := range Mistakes(err) {
 		fields = append(fields, m.Field)
 	}
-	if got := strings.Join(fields, " "); got != "volume efficiency recover" {
+	if got := strings.Join(fields, " "); got != "volume efficiency target.recover" {
 		t.Errorf("mistakes in %q", got)
 	}
 }
@@ -343,7 +342,7 @@ func TestPlanIsMonotonic(t *testing.T) {
 		charge := func(mass, efficiency, recover float64) float64 {
 			o := twoStageOrder()
 			o.Contents = Contents{Volume: given(1e-3), Salts: []Salt{{Formula: "CuSO4·5H2O", Mass: given(mass)}}}
-			o.Efficiency.Fraction, o.Target.Recover = given(efficiency), given(recover)
+			o.Efficiency.Fraction, o.Target.Value = given(efficiency), given(recover)
 			p, err := NewPlan(o)
 			if err != nil {
 				t.Fatal(err)
@@ -364,7 +363,7 @@ func TestPlanIsMonotonic(t *testing.T) {
 
 func TestNotesWarn(t *testing.T) {
 	o := zincOrder()
-	o.Target.Recover = given(0.99)
+	o.Target.Value = given(0.99)
 	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "fixed current efficiency is optimistic") {
 		t.Errorf("notes %q", p.Notes)
 	}
@@ -377,7 +376,7 @@ func TestNotesWarn(t *testing.T) {
 		t.Errorf("9.5 g/L are left: notes %q", p.Notes)
 	}
 	o = zincOrder()
-	o.Target.Recover = given(0.5)
+	o.Target.Value = given(0.5)
 	if p := mustPlan(t, o); len(p.Notes) != 0 {
 		t.Errorf("32 g/L are left: notes %q", p.Notes)
 	}
@@ -392,7 +391,7 @@ func TestNotesWarn(t *testing.T) {
 	}
 	o = zincOrder()
 	o.Contents = Contents{Metal: "Mn", Medium: matter.Sulfate, Volume: given(1e-3), Concentration: given(35)}
-	o.Target.Recover = given(0.44)
+	o.Target.Value = given(0.44)
 	if p := mustPlan(t, o); !strings.Contains(strings.Join(p.Notes, " "), "The current efficiency of manganese falls below 88 % once more than about 30 %") {
 		t.Errorf("manganese: notes %q", p.Notes)
 	}
@@ -400,7 +399,7 @@ func TestNotesWarn(t *testing.T) {
 		t.Errorf("copper: notes %q", p.Notes)
 	}
 	o = zincOrder()
-	o.Target = Target{Charge: given(100 * 3600)}
+	o.Target = Target{Charge, given(100 * 3600)}
 	p := mustPlan(t, o)
 	if !strings.Contains(strings.Join(p.Notes, " "), "only makes gas") || math.Abs(p.Goal.Recovered.Value-1) > 1e-12 {
 		t.Errorf("notes %q, recovered %g", p.Notes, p.Goal.Recovered.Value)

@@ -18,7 +18,7 @@ func TestBeginnersManganese(t *testing.T) {
 	const beginner, expert = 0.10, 0.80
 	o := Order{
 		Contents:   Contents{Metal: "Mn", Medium: matter.Sulfate, Volume: given(1e-3), Concentration: given(35), Divided: true},
-		Target:     Target{Recover: given(0.44)},
+		Target:     Target{Recover, given(0.44)},
 		Conditions: Conditions{Current: given(3), CathodeArea: given(60e-4)},
 	}
 	p := mustPlan(t, o)

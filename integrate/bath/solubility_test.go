@@ -10,7 +10,7 @@ import (
 // What a beaker holds (CRC Handbook, 98th ed., as quoted): 57.7 g ZnSO4 in 100 g of water at 25 °C, 75.4 g at 50 °C, 0.0044 g PbSO4.
 func TestWhatABeakerHolds(t *testing.T) {
 	plan := func(volume, celsius float64, salts ...Salt) (*Plan, error) {
-		return NewPlan(Order{Contents: Contents{Volume: given(volume), Metal: "", Salts: salts}, Target: Target{Recover: given(0.5)},
+		return NewPlan(Order{Contents: Contents{Volume: given(volume), Metal: "", Salts: salts}, Target: Target{Recover, given(0.5)},
 			Efficiency: Efficiency{Fraction: given(0.9)}, Conditions: Conditions{Current: given(3), CathodeArea: given(6e-3), Temperature: given(celsius + matter.ZeroCelsius)}})
 	}
 	for _, c := range []struct {
@@ -46,7 +46,7 @@ func TestWhatABeakerHolds(t *testing.T) {
 			t.Errorf("%v: %s", c.salts, notes)
 		}
 	}
-	_, err := NewPlan(Order{Contents: Contents{Volume: given(1e-3), Metal: "Zn", Medium: matter.Sulfate, Concentration: given(1200)}, Target: Target{Recover: given(0.5)}, Efficiency: Efficiency{Fraction: given(0.9)}})
+	_, err := NewPlan(Order{Contents: Contents{Volume: given(1e-3), Metal: "Zn", Medium: matter.Sulfate, Concentration: given(1200)}, Target: Target{Recover, given(0.5)}, Efficiency: Efficiency{Fraction: given(0.9)}})
 	if err == nil || !strings.Contains(err.Error(), "no more than about 306 g/L dissolve") {
 		t.Errorf("1200 g/L of zinc: %v", err)
 	}
@@ -55,7 +55,7 @@ func TestWhatABeakerHolds(t *testing.T) {
 // TestSolubilityNeedsNoEfficiency: what does not dissolve is said although something else is missing too.
 func TestSolubilityNeedsNoEfficiency(t *testing.T) {
 	_, err := NewPlan(Order{Contents: Contents{Salts: []Salt{{Formula: "PbSO4", Mass: matter.GivenFigure(0.05, 0)}}, Volume: matter.GivenFigure(1e-3, 0)},
-		Target: Target{Recover: matter.GivenFigure(0.5, 0)}})
+		Target: Target{Recover, matter.GivenFigure(0.5, 0)}})
 	if err == nil || !strings.Contains(err.Error(), "a bath holds no more than about 0.058 g/L") || !strings.Contains(err.Error(), "none is usual for lead") {
 		t.Errorf("%v", err)
 	}

@@ -7,14 +7,33 @@ import (
 	"nightcell/integrate/matter"
 )
 
-// Target is what is wanted: exactly one of its figures is known.
+// Target is what is wanted: one of the forms, and its figure.
 type Target struct {
-	Recover        matter.Figure // share of the metal to bring onto the cathode
-	Concentration  matter.Figure // kg of metal per m3 to be left in the bath
-	Deposit        matter.Figure // kg
-	Thickness      matter.Figure // m over the cathode area, of solid metal
-	Charge         matter.Figure // C
-	MarginalEnergy matter.Figure // J per kg that the next gram may cost
+	Form  string
+	Value matter.Figure
+}
+
+// The forms of a target, as they are written in a configuration. A mistake in one has the field "target." and its form.
+const (
+	Recover       = "recover"         // share of the metal to bring onto the cathode
+	Concentration = "concentration"   // kg of metal per m3 to be left in the bath
+	Deposit       = "deposit"         // kg
+	Thickness     = "thickness"       // m over the cathode area, of solid metal
+	Charge        = "charge"          // C
+	Marginal      = "marginal_energy" // J per kg that the next gram may cost
+)
+
+func (t Target) field() string { return "target." + t.Form }
+
+func (t Target) check(m *mistakes) {
+	switch {
+	case !t.Value.Known():
+		m.add("target", "state one of: a share to recover, a concentration to leave, a deposit, a thickness, a charge, an energy for the next gram", "it is missing")
+	case t.Form == Recover:
+		m.share(t.field(), t.Value, "no more can be recovered than there is")
+	default:
+		m.positive(t.field(), "a value above zero is needed", t.Value)
+	}
 }
 
 // Conditions is how the cell is run.
@@ -41,52 +60,6 @@ type Meter struct {
 	OffsetAmperes float64
 }
 
-// form is which kind of target it is, and its one figure.
-type form struct {
-	name  string
-	value matter.Figure
-}
-
-// the names of the forms, which are also the fields of mistakes.
-const (
-	formRecover       = "recover"
-	formConcentration = "target-concentration"
-	formDeposit       = "deposit"
-	formThickness     = "thickness"
-	formCharge        = "charge"
-	formMarginal      = "marginal-energy"
-)
-
-func (t Target) settle(m *mistakes) form {
-	forms := []form{
-		{formRecover, t.Recover}, {formConcentration, t.Concentration}, {formDeposit, t.Deposit},
-		{formThickness, t.Thickness}, {formCharge, t.Charge}, {formMarginal, t.MarginalEnergy},
-	}
-	var stated []form
-	for _, f := range forms {
-		if f.value.Known() {
-			stated = append(stated, f)
-		}
-	}
-	const remedy = "state one of: a share to recover, a concentration to leave, a deposit, a thickness, a charge, an energy for the next gram"
-	switch {
-	case len(stated) == 0:
-		m.add("target", remedy, "it is missing")
-		return form{}
-	case len(stated) > 1:
-		m.add("target", remedy, "%s and %s are both stated", stated[0].name, stated[1].name)
-		return form{}
-	}
-	f := stated[0]
-	switch f.name {
-	case formRecover:
-		m.share(f.name, f.value, "no more can be recovered than there is")
-	default:
-		m.positive(f.name, "a value above zero is needed", f.value)
-	}
-	return f
-}
-
 // scenario is one set of truths under which the target is solved.
 type scenario struct {
 	amount  float64 // mol
@@ -95,7 +68,7 @@ type scenario struct {
 	density float64 // kg/m3
 	amperes float64 // 0: not stated
 	volts   float64
-	form    form
+	target  Target
 	anode   AtAnode
 }
 
@@ -117,13 +90,13 @@ func (s *scenario) current() float64 {
 
 // asks returns the mol of metal that a target wants on the cathode, out of a stock in mol, for one that says it.
 func (s *scenario) asks(stock float64) (mol float64, ok bool) {
-	mass := s.form.value.Value
-	switch s.form.name {
-	case formRecover:
+	mass := s.target.Value.Value
+	switch s.target.Form {
+	case Recover:
 		return mass * stock, true
-	case formThickness:
+	case Thickness:
 		mass *= s.batch.Area * s.density
-	case formDeposit:
+	case Deposit:
 	default:
 		return 0, false
 	}
@@ -132,17 +105,17 @@ func (s *scenario) asks(stock float64) (mol float64, ok bool) {
 
 // rest returns the mol of metal in the bath at which the target is reached, for one that says what is to be left.
 func (s *scenario) rest() float64 {
-	if s.form.name == formConcentration {
-		return s.form.value.Value * s.batch.Volume / s.molar
+	if s.target.Form == Concentration {
+		return s.target.Value.Value * s.batch.Volume / s.molar
 	}
-	needed := s.volts * s.batch.perMole() / (s.molar * s.form.value.Value) // the efficiency at which a kilogram costs that much
+	needed := s.volts * s.batch.perMole() / (s.molar * s.target.Value.Value) // the efficiency at which a kilogram costs that much
 	return needed * s.current() / s.batch.perMole() / s.batch.rate()
 }
 
 // end is rest, where the bath begins above it.
 func (s scenario) end() (float64, error) {
-	value, end := s.form.value.Value, s.rest()
-	if s.form.name == formMarginal {
+	value, end := s.target.Value.Value, s.rest()
+	if s.target.Form == Marginal {
 		if first := s.volts * s.batch.perMole() / (s.molar * s.batch.Efficiency); first >= value {
 			return 0, fmt.Errorf("at %.3g V even the first gram costs %.3g kWh/kg, which is not below %.3g kWh/kg", s.volts, first/3.6e6, value/3.6e6)
 		} else if end >= s.amount {
@@ -158,11 +131,11 @@ func (s scenario) end() (float64, error) {
 func (s scenario) solve() (outcome, error) {
 	amperes := s.current()
 	var o outcome
-	switch s.form.name {
-	case formCharge:
-		o.seconds = s.form.value.Value / amperes
+	switch s.target.Form {
+	case Charge:
+		o.seconds = s.target.Value.Value / amperes
 		o.deposit = s.batch.Won(s.amount, amperes, o.seconds)
-	case formRecover, formDeposit, formThickness:
+	case Recover, Deposit, Thickness:
 		won, _ := s.asks(s.amount)
 		if won > s.amount && !s.anode.Soluble {
 			return o, fmt.Errorf("%.3g g are wanted, and the bath holds %.3g g", won*s.molar*1e3, s.amount*s.molar*1e3)
@@ -181,13 +154,13 @@ func (s scenario) solve() (outcome, error) {
 	if s.batch.aside() != 0 {
 		won, lost := s.batch.Take(s.amount, amperes, o.seconds)
 		o.lost = lost
-		if s.form.name == formConcentration || s.form.name == formMarginal {
+		if s.target.Form == Concentration || s.target.Form == Marginal {
 			o.deposit = won
 		}
 	}
 	o.charge = o.seconds * amperes
-	if s.form.name == formCharge {
-		o.charge = s.form.value.Value
+	if s.target.Form == Charge {
+		o.charge = s.target.Value.Value
 	}
 	if s.amperes == 0 {
 		o.seconds = 0

@@ -169,7 +169,7 @@ func (p *Plan) doubted(e Entry, before State) error {
 // no better by one than the efficiency is.
 func (p *Plan) targetDoubt(amperes float64) float64 {
 	b := *p.Model.Catholyte()
-	if !b.Doubt.Assayed || p.Goal.Charge.Skewed() || p.form.name == formCharge {
+	if !b.Doubt.Assayed || p.Goal.Charge.Skewed() || p.order.Target.Form == Charge {
 		return p.Goal.Charge.StandardUncertainty
 	}
 	s, variance := p.spread(&b), 0.0

@@ -15,7 +15,7 @@ import (
 func unsure(t rapid.TB, grams, litres, efficiency float64) *Plan {
 	p, err := NewPlan(Order{
 		Contents:   Contents{Metal: "Zn", Medium: matter.Sulfate, Volume: matter.GivenFigure(1e-3, litres*1e-3), MetalMass: matter.GivenFigure(0.050, grams*1e-3)},
-		Target:     Target{Recover: given(0.8)},
+		Target:     Target{Recover, given(0.8)},
 		Efficiency: Efficiency{Fraction: matter.GivenFigure(0.88, 0.88*efficiency)},
 		Conditions: Conditions{Current: matter.GivenFigure(3, 0.001)},
 	})

@@ -28,7 +28,7 @@ func TestChargeAndMetalClose(t *testing.T) {
 			Efficiency: bath.Efficiency{Fraction: figure("efficiency", 0.2, 1)},
 			Conditions: bath.Conditions{Current: figure("current", 0.1, 20), CathodeArea: figure("area", 1e-3, 1e-1)},
 		}}
-		o.Bath.Target.Charge = given(o.Bath.Contents.Volume.Value * math.Exp(rapid.Float64Range(math.Log(1e5), math.Log(4e8)).Draw(t, "charge")))
+		o.Bath.Target = bath.Target{Form: bath.Charge, Value: given(o.Bath.Contents.Volume.Value * math.Exp(rapid.Float64Range(math.Log(1e5), math.Log(4e8)).Draw(t, "charge")))}
 		if rapid.Bool().Draw(t, "divided") {
 			o.Cell.Separator, o.Bath.Contents.Divided = electrolysis.Diaphragm, true
 			o.Bath.Contents.Crossing = o.Cell.Separator.MetalCrossing(medium.Anionic())

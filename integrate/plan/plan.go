@@ -224,7 +224,7 @@ func (p *Plan) assumeCurrentOrArea() {
 		return f
 	}
 	switch {
-	case c.Current.Known() && o.Target.Thickness.Known(): // the answer itself would rest on the guess
+	case c.Current.Known() && o.Target.Form == bath.Thickness: // the answer itself would rest on the guess
 	case c.Current.Known():
 		c.CathodeArea = guess(CathodeArea, c.Current.Value/usual.Middle())
 	case c.CathodeArea.Value > 0:

@@ -19,7 +19,7 @@ func zinc() plan.Order {
 	return plan.Order{
 		Bath: bath.Order{
 			Contents:   bath.Contents{Volume: given(0.9e-3), Metal: "Zn", Salts: []bath.Salt{{Formula: "ZnSO4·7H2O", Mass: given(0.25)}}},
-			Target:     bath.Target{Recover: given(0.85)},
+			Target:     bath.Target{Form: bath.Recover, Value: given(0.85)},
 			Efficiency: bath.Efficiency{Fraction: given(0.88)},
 			Conditions: bath.Conditions{Current: given(3), CathodeArea: given(60e-4)},
 		},
@@ -77,7 +77,7 @@ func TestAssumes(t *testing.T) {
 		t.Errorf("%+v", p.Assumed)
 	}
 	o = zinc()
-	o.Bath.Conditions.CathodeArea, o.Bath.Target = matter.Figure{}, bath.Target{Thickness: given(1e-4)}
+	o.Bath.Conditions.CathodeArea, o.Bath.Target = matter.Figure{}, bath.Target{Form: bath.Thickness, Value: given(1e-4)}
 	if _, err := plan.New(o); err == nil || bath.Mistakes(err)[0].Field != "cathode-area" {
 		t.Errorf("a thickness on a guessed area: %v", err)
 	}
@@ -96,7 +96,7 @@ func TestAssumes(t *testing.T) {
 func TestFits(t *testing.T) {
 	o := zinc()
 	o.Bath.Contents = bath.Contents{Metal: "Cu", Medium: "sulfate", Volume: given(2e-3), Concentration: given(40)}
-	o.Bath.Target = bath.Target{Concentration: given(2)}
+	o.Bath.Target = bath.Target{Form: bath.Concentration, Value: given(2)}
 	o.Bath.Efficiency = bath.Efficiency{Fraction: given(0.95), Stirring: bath.Still}
 	o.Bath.Conditions = bath.Conditions{Current: given(4), CathodeArea: given(2e-2)}
 	measured := func(v float64) matter.Figure { return matter.Figure{Value: v, Mark: matter.Measured} }
@@ -189,7 +189,7 @@ func TestVerdict(t *testing.T) {
 func TestNoPromiseBesideTheCautions(t *testing.T) {
 	o := zinc()
 	o.Cell, o.Bath.Contents.Metal = electrolysis.Conditions{}, "Ni"
-	o.Bath.Contents.Salts[0].Formula, o.Bath.Target.Recover = "NiSO4·6H2O", given(0.4)
+	o.Bath.Contents.Salts[0].Formula, o.Bath.Target.Value = "NiSO4·6H2O", given(0.4)
 	p := made(t, o)
 	g, a := p.Bath.Goal, p.Assessed
 	share := a.Plating.Lowest.Value / a.Conditions.Efficiency.Value

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/report"
 	"nightcell/integrate/bath"
@@ -111,18 +110,18 @@ func (p *sheet) stopText() string {
 func (p *sheet) targetText() string {
 	f := matter.Figure{Value: p.wish.Value.SI} // a wish has no doubt
 	switch p.wish.Form {
-	case configs.Recover:
+	case bath.Recover:
 		return "recover " + doubted(f, 100) + " %"
-	case configs.Concentration:
+	case bath.Concentration:
 		if p.wish.Value.Dimension == quantity.AmountConcentration {
 			return "deplete to " + doubted(f, 1e-3) + " mol/L"
 		}
 		return "deplete to " + doubted(f, 1) + " g/L"
-	case configs.Deposit:
+	case bath.Deposit:
 		return "a deposit of " + doubted(f, 1e3) + " g"
-	case configs.Thickness:
+	case bath.Thickness:
 		return "a deposit of " + doubted(f, 1e6) + " µm"
-	case configs.Charge:
+	case bath.Charge:
 		return "pass " + doubted(f, inAmpereHours) + " A·h"
 	}
 	return "until the next gram costs more than " + doubted(f, report.KilowattHours.PerSI) + " kWh/kg"
