@@ -50,7 +50,7 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 	if f.record != "" && !f.ask {
 		return usagef("--record %s: nothing is asked without --ask; add it", f.record)
 	}
-	patience, err := parsePatience(f.patience, "20 s")
+	patience, err := parseSpan("patience", f.patience, time.Hour)
 	if err != nil {
 		return err
 	}

@@ -120,7 +120,7 @@ func TestCheckUsage(t *testing.T) {
 		{nil, "--config is missing"},
 		{[]string{"--config", "no-such.toml"}, "no-such.toml"},
 		{[]string{"--config", zincExample, "--patience", "20"}, "--patience: '20' has no unit"},
-		{[]string{"--config", zincExample, "--patience", "2 h"}, "up to one hour"},
+		{[]string{"--config", zincExample, "--patience", "2 h"}, "give a time above zero and up to 1 h"},
 	} {
 		if _, complaints, code := check(t, c.args...); code != 2 || !strings.Contains(complaints, c.want) {
 			t.Errorf("%v: exit code %d: %s", c.args, code, complaints)

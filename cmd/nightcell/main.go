@@ -198,7 +198,8 @@ var helpText string
 // helps is what help says of each command, by its path below nightcell.
 var helps = sync.OnceValue(func() (all map[string]struct {
 	Use, Usage, Short, Long, Example string
-	Args                             []int // at least and at most so many; none: no argument, one: no upper bound
+	Args                             []int      // at least and at most so many; none: no argument, one: no upper bound
+	States                           []planFlag // of plan alone
 }) {
 	_, _ = toml.Decode(helpText, &all) // TestHelp reads it too
 	return all
@@ -246,8 +247,8 @@ func commands(s *shell) []*cobra.Command {
 		newDrillCommand(s),
 		newEnterCommand(s),
 		newStepCommand(s),
-		newHoldCommand(s),
-		newOffCommand(s),
+		newOutputCommand(s, "hold"),
+		newOutputCommand(s, "off"),
 		newFinishCommand(s),
 		newRunsCommand(s),
 		newAccountCommand(s),

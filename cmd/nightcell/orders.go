@@ -8,36 +8,41 @@ import (
 	"net/http"
 	"os"
 	"os/user"
-	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/drivers"
 )
 
-func newBeginCommand(s *shell) *cobra.Command {
+// order makes a command about one cell; do gives the order to the daemon.
+func (s *shell) order(path string, do func(ctx context.Context, c *control.Operator, o control.CellOrder) error) *cobra.Command {
 	r := &reach{}
+	cmd := newCommand(path, func(cmd *cobra.Command, args []string) error {
+		return r.ask(cmd.Context(), longestAct, func(ctx context.Context, c *control.Operator) error {
+			return do(ctx, c, control.CellOrder{Cell: args[0], By: r.who()})
+		})
+	})
+	r.addFlags(cmd)
+	return cmd
+}
+
+func newBeginCommand(s *shell) *cobra.Command {
 	var confirmed []string
-	cmd := newCommand("begin", func(cmd *cobra.Command, args []string) error {
+	cmd := s.order("begin", func(ctx context.Context, c *control.Operator, o control.CellOrder) error {
 		for i, word := range confirmed {
 			if confirmed[i] = strings.TrimSpace(word); !slices.Contains(control.ToConfirm(), confirmed[i]) {
 				return usagef("--confirm %q: choose from %s", word, strings.Join(control.ToConfirm(), ", "))
 			}
 		}
-		return r.ask(cmd.Context(), time.Minute, func(ctx context.Context, c *control.Operator) error {
-			checks, err := c.Begin(ctx, control.BeginOrder{Cell: args[0], By: r.who(), Confirmed: confirmed})
-			return errors.Join(s.showChecks(args[0], checks, err == nil), err)
-		})
+		checks, err := c.Begin(ctx, control.BeginOrder{Cell: o.Cell, By: o.By, Confirmed: confirmed})
+		return errors.Join(s.showChecks(o.Cell, checks, err == nil), err)
 	})
-	r.addFlags(cmd)
 	cmd.Flags().StringSliceVar(&confirmed, "confirm", nil, "what you have checked at the cell: `leads,level,ventilation,containment`")
 	return cmd
 }
@@ -62,72 +67,36 @@ func (s *shell) showChecks(cell string, checks []control.Check, cleared bool) er
 }
 
 func newDrillCommand(s *shell) *cobra.Command {
-	r := &reach{}
-	var patience string
-	cmd := newCommand("drill", func(cmd *cobra.Command, args []string) error {
-		longest, err := parsePatience(patience, "2 min")
+	return s.order("drill", func(ctx context.Context, c *control.Operator, o control.CellOrder) error {
+		receipts, err := c.Drill(ctx, o)
+		var p *control.Problem
+		if errors.As(err, &p) && p.Status == http.StatusConflict { // refused: nothing is there to drill
+			return usageError{err}
+		}
 		if err != nil {
 			return err
 		}
-		return r.ask(cmd.Context(), longest, func(ctx context.Context, c *control.Operator) error {
-			receipts, err := c.Drill(ctx, control.CellOrder{Cell: args[0], By: r.who()})
-			var p *control.Problem
-			if errors.As(err, &p) && p.Status == http.StatusConflict { // refused: nothing is there to drill
-				return usageError{err}
+		failed := 0
+		err = s.table(func(w io.Writer) {
+			for _, r := range receipts {
+				state, said := "delivered", string(r.Proof)
+				if !r.Delivered {
+					state, said = "FAILED", r.Problem
+					failed++
+				}
+				fmt.Fprintf(w, "%s\t%s\t%.1f s\t%s\n", drivers.Plain(r.Route), state, r.TookSeconds, drivers.Plain(said))
 			}
-			if err != nil {
-				return err
-			}
-			return s.showDrill(receipts)
 		})
-	})
-	r.addFlags(cmd)
-	cmd.Flags().StringVar(&patience, "patience", "2 min", "the longest `time` to wait for the daemon")
-	return cmd
-}
-
-// parsePatience reads how long to wait for an answer.
-func parsePatience(text, example string) (time.Duration, error) {
-	longest, err := parseSpan("--patience", text)
-	if err == nil && (longest == 0 || longest > time.Hour) {
-		err = usagef("--patience %s: give a time above zero and up to one hour, such as '%s'", text, example)
-	}
-	return longest, err
-}
-
-func (s *shell) showDrill(receipts []routes.Receipt) error {
-	failed := 0
-	err := s.table(func(w io.Writer) {
-		for _, r := range receipts {
-			state, said := "delivered", string(r.Proof)
-			if !r.Delivered {
-				state, said = "FAILED", r.Problem
-				failed++
-			}
-			fmt.Fprintf(w, "%s\t%s\t%.1f s\t%s\n", drivers.Plain(r.Route), state, r.TookSeconds, drivers.Plain(said))
+		if err == nil && failed > 0 {
+			err = fmt.Errorf("%d of %d routes did not confirm delivery", failed, len(receipts))
 		}
+		return err
 	})
-	if err == nil && failed > 0 {
-		err = fmt.Errorf("%d of %d routes did not confirm delivery", failed, len(receipts))
-	}
-	return err
-}
-
-var shareFigure = regexp.MustCompile(`\b0\.[0-9]+\b`)
-
-// percent writes a share, such as 0.05, as people do.
-func percent(share string) string {
-	v, err := strconv.ParseFloat(share, 64)
-	if err != nil {
-		return share
-	}
-	return fmt.Sprintf("%.4g %%", 100*v)
 }
 
 func newStepCommand(s *shell) *cobra.Command {
-	r := &reach{}
 	var down string
-	cmd := newCommand("step", func(cmd *cobra.Command, args []string) error {
+	cmd := s.order("step", func(ctx context.Context, c *control.Operator, o control.CellOrder) error {
 		share, err := quantity.Parse(quantity.Fraction, down)
 		if err != nil {
 			return usagef("--down: %w", err)
@@ -135,50 +104,33 @@ func newStepCommand(s *shell) *cobra.Command {
 		if !(share > 0 && share < 1) {
 			return usagef("--down %s: choose a share between 0 %% and 100 %% of the set-point", down)
 		}
-		return r.ask(cmd.Context(), longestAct, func(ctx context.Context, c *control.Operator) error {
-			out, err := c.Step(ctx, control.StepOrder{CellOrder: control.CellOrder{Cell: args[0], By: r.who()}, Share: share})
-			if control.IsMistake(err) { // the daemon speaks of shares
-				return usageError{&spoken{shareFigure.ReplaceAllStringFunc(err.Error(), percent), err}}
-			}
-			if err != nil {
-				return err
-			}
+		out, err := c.Step(ctx, control.StepOrder{CellOrder: o, Share: share})
+		if err == nil {
 			_, err = fmt.Fprintln(s.out, drivers.Plain(out.Text))
-			return err
-		})
+		}
+		return err
 	})
-	r.addFlags(cmd)
 	cmd.Flags().StringVar(&down, "down", "5 %", "`share` of the set-point by which to lower the current")
 	return cmd
 }
 
-func newOffCommand(s *shell) *cobra.Command { return outputCommand(s, "off") }
-
-func newHoldCommand(s *shell) *cobra.Command { return outputCommand(s, "hold") }
-
-// outputCommand is a command that acts on an output. The cell has to be named twice,
-// so that a slip of the hand does not stop the wrong one.
-func outputCommand(s *shell, name string) *cobra.Command {
-	r := &reach{}
+// newOutputCommand is off or hold. The cell has to be named twice, so that a slip of the hand does not stop the wrong one.
+func newOutputCommand(s *shell, name string) *cobra.Command {
 	var again string
-	cmd := newCommand(name, func(cmd *cobra.Command, args []string) error {
-		if again != args[0] {
-			return usagef("repeat the cell's name to confirm: nightcell %s %s --confirm %s", name, args[0], args[0])
+	cmd := s.order(name, func(ctx context.Context, c *control.Operator, o control.CellOrder) error {
+		if again != o.Cell {
+			return usagef("repeat the cell's name to confirm: nightcell %s %s --confirm %s", name, o.Cell, o.Cell)
 		}
-		return r.ask(cmd.Context(), time.Minute, func(ctx context.Context, c *control.Operator) error {
-			act := c.Off
-			if name == "hold" {
-				act = c.Hold
-			}
-			out, err := act(ctx, control.CellOrder{Cell: args[0], By: r.who()})
-			if err != nil {
-				return err
-			}
-			_, err = fmt.Fprintf(s.out, "%s: %s, verified: %s\n", drivers.Plain(args[0]), name, drivers.Plain(out.Text))
-			return err
-		})
+		act := c.Off
+		if name == "hold" {
+			act = c.Hold
+		}
+		out, err := act(ctx, o)
+		if err == nil {
+			_, err = fmt.Fprintf(s.out, "%s: %s, verified: %s\n", drivers.Plain(o.Cell), name, drivers.Plain(out.Text))
+		}
+		return err
 	})
-	r.addFlags(cmd)
 	cmd.Flags().StringVar(&again, "confirm", "", "repeat the name of the `cell`")
 	return cmd
 }

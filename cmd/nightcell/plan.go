@@ -35,10 +35,9 @@ type planOptions struct {
 
 func newPlanCommand(s *shell) *cobra.Command {
 	var o planOptions
-	var f planFlags
-	cmd := newCommand("plan", func(cmd *cobra.Command, _ []string) error { return runPlan(s, cmd, &o, &f) })
-	f.register(cmd)
+	cmd := newCommand("plan", func(cmd *cobra.Command, _ []string) error { return o.run(cmd.Flags(), s) })
 	flags := cmd.Flags()
+	stateFlags(flags)
 	flags.StringVar(&o.config, "config", "", "configuration `file` that describes the cell")
 	flags.StringVar(&o.cell, "cell", "", "`name` of the cell in --config, if it has several")
 	flags.BoolVar(&o.asJSON, "json", false, "print one JSON object; the key of a quantity ends in its unit")
@@ -56,12 +55,12 @@ func newPlanCommand(s *shell) *cobra.Command {
 	return cmd
 }
 
-func runPlan(s *shell, cmd *cobra.Command, o *planOptions, f *planFlags) error {
-	d, err := o.stated(cmd.Flags(), f)
+func (o *planOptions) run(flags *pflag.FlagSet, s *shell) error {
+	d, err := o.stated(flags)
 	if err != nil {
 		return err
 	}
-	lesson, err := o.learn(cmd.Flags(), d)
+	lesson, err := o.learn(flags, d)
 	if err != nil {
 		return err
 	}

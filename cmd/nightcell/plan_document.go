@@ -206,8 +206,8 @@ func (d document) flagAt(key string) string {
 		return flag
 	}
 	for _, p := range planFlagList() {
-		if p.key == own || p.key == meter {
-			return "--" + p.name
+		if p.Key == own || p.Key == meter {
+			return "--" + p.Flag
 		}
 	}
 	return strings.TrimPrefix(d.file+": "+key, ": ")
@@ -284,7 +284,7 @@ func (o *planOptions) whole() (document, error) {
 }
 
 // stated is the document that the flags and the file come to.
-func (o *planOptions) stated(flags *pflag.FlagSet, f *planFlags) (document, error) {
+func (o *planOptions) stated(flags *pflag.FlagSet) (document, error) {
 	d := newDocument()
 	if o.config == "" {
 		if o.cell != "" {
@@ -294,7 +294,7 @@ func (o *planOptions) stated(flags *pflag.FlagSet, f *planFlags) (document, erro
 			d.set(d.supply(meterKey+"current_gain"), "0 %")
 			d.set(d.supply(meterKey+"current_offset"), "0 A")
 		}
-		return d, f.state(flags, d)
+		return d, d.stateBy(flags)
 	}
 	c, name, err := o.load()
 	if err != nil {
@@ -303,7 +303,7 @@ func (o *planOptions) stated(flags *pflag.FlagSet, f *planFlags) (document, erro
 	if d, err = documentOf(c, o.config, name); err != nil {
 		return d, err
 	}
-	return d, f.state(flags, d)
+	return d, d.stateBy(flags)
 }
 
 // parseAssays reads the assays of --assayed; a concentration in mol/L becomes a mass by the weight of the metal.
@@ -325,37 +325,29 @@ func parseAssays(texts []string, symbol string) ([]bath.Assay, error) {
 
 // parseAssay reads 'time, charge, concentration', and if they are stated the volume of
 // the bath then and that of the sample.
-func parseAssay(text string, molar float64) (bath.Assay, error) {
+func parseAssay(text string, molar float64) (a bath.Assay, err error) {
 	parts := strings.Split(text, ",")
+	if len(parts) < 3 || len(parts) > 5 {
+		return a, fmt.Errorf("give three quantities, such as '6 h, 18 A h, 31 g/L', or five with the volumes of bath and sample, '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'; use a decimal point")
+	}
 	for i := range parts {
 		parts[i] = strings.TrimSpace(parts[i])
 	}
-	if len(parts) < 3 || len(parts) > 5 {
-		return bath.Assay{}, fmt.Errorf("give three quantities, such as '6 h, 18 A h, 31 g/L', or five with the volumes of bath and sample, '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'; use a decimal point")
-	}
-	seconds, err := quantity.Parse(quantity.Time, parts[0])
-	if err != nil {
-		return bath.Assay{}, err
-	}
-	charge, err := quantity.Parse(quantity.Charge, parts[1])
-	if err != nil {
-		return bath.Assay{}, err
-	}
-	v, err := quantity.ParseAny(parts[2], quantity.MassConcentration, quantity.AmountConcentration)
-	if err != nil {
-		return bath.Assay{}, err
-	}
-	c := matter.Figure{Value: v.SI, StandardUncertainty: v.StandardUncertainty(), Mark: matter.Measured}
-	if v.Dimension == quantity.AmountConcentration {
-		c.Value, c.StandardUncertainty = c.Value*molar, c.StandardUncertainty*molar
-	}
-	a := bath.Assay{Seconds: seconds, Charge: charge, Concentration: c}
-	for i, into := range []*float64{&a.Volume, &a.Sampled} {
-		if len(parts) > 3+i {
-			if *into, err = quantity.Parse(quantity.Volume, parts[3+i]); err != nil {
-				return bath.Assay{}, err
-			}
+	c, err := quantity.ParseAny(parts[2], quantity.MassConcentration, quantity.AmountConcentration)
+	wrong := []error{err}
+	for _, q := range []struct {
+		at   int
+		of   quantity.Dimension
+		into *float64
+	}{{0, quantity.Time, &a.Seconds}, {1, quantity.Charge, &a.Charge}, {3, quantity.Volume, &a.Volume}, {4, quantity.Volume, &a.Sampled}} {
+		if q.at < len(parts) {
+			*q.into, err = quantity.Parse(q.of, parts[q.at])
+			wrong = append(wrong, err)
 		}
 	}
-	return a, nil
+	a.Concentration = matter.Figure{Value: c.SI, StandardUncertainty: c.StandardUncertainty(), Mark: matter.Measured}
+	if c.Dimension == quantity.AmountConcentration {
+		a.Concentration.Value, a.Concentration.StandardUncertainty = a.Concentration.Value*molar, a.Concentration.StandardUncertainty*molar
+	}
+	return a, errors.Join(wrong...)
 }

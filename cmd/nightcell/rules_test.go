@@ -323,7 +323,7 @@ func TestNoMetalIsNamedForEveryCell(t *testing.T) {
 	}
 	metal := regexp.MustCompile(`(?i)\b(` + strings.Join(named, "|") + `)\b`)
 	texts := map[string]string{
-		"off --help": newOffCommand(&shell{}).Long, "hold --help": newHoldCommand(&shell{}).Long,
+		"off --help": newOutputCommand(&shell{}, "off").Long, "hold --help": newOutputCommand(&shell{}, "hold").Long,
 	}
 	readme, err := os.ReadFile("../../README.md")
 	if err != nil {

@@ -138,21 +138,22 @@ func (a alarmAct) command(s *shell, r *reach) *cobra.Command {
 	var length, reason string
 	cmd := newCommand("alarms "+a.name, func(cmd *cobra.Command, args []string) error {
 		order := control.AlarmOrder{Act: a.act, Cell: args[0], Condition: args[1], By: r.who(), Reason: reason}
-		var err error
 		if a.length {
-			if order.Seconds, err = shelfTime(length); err != nil {
+			span, err := parseSpan("for", length, alerts.LongestShelf)
+			if err != nil {
 				return err
 			}
+			order.Seconds = span.Seconds()
 		}
 		if a.reason && reason == "" {
 			return usagef("--reason: give the reason, for the next person")
 		}
 		return r.ask(cmd.Context(), longestAct, func(ctx context.Context, c *control.Operator) error {
-			if err := c.ChangeAlarm(ctx, order); err != nil {
-				return err
+			err := c.ChangeAlarm(ctx, order)
+			if err == nil {
+				done := strings.Replace(a.done, "%s", cmp.Or(length, drivers.Plain(order.By)), 1)
+				_, err = fmt.Fprintf(s.out, "%s of %s %s\n", drivers.Plain(args[1]), drivers.Plain(args[0]), done)
 			}
-			done := strings.Replace(a.done, "%s", cmp.Or(length, drivers.Plain(order.By)), 1)
-			_, err := fmt.Fprintf(s.out, "%s of %s %s\n", drivers.Plain(args[1]), drivers.Plain(args[0]), done)
 			return err
 		})
 	})
@@ -163,20 +164,6 @@ func (a alarmAct) command(s *shell, r *reach) *cobra.Command {
 		cmd.Flags().StringVar(&reason, "reason", "", "reason, as `text` for the run log")
 	}
 	return cmd
-}
-
-// shelfTime reads how long an alarm is to be set aside, in s.
-func shelfTime(length string) (float64, error) {
-	seconds, err := quantity.Parse(quantity.Time, length)
-	switch {
-	case err != nil:
-		return 0, usagef("--for: %w", err)
-	case seconds <= 0:
-		return 0, usagef("--for %s: give a time above zero", length)
-	case seconds > alerts.LongestShelf.Seconds():
-		return 0, usagef("--for %s: an alarm can be shelved for at most %s", length, timeWords(alerts.LongestShelf))
-	}
-	return seconds, nil
 }
 
 // printAlarms writes a table, and under each alarm that waits for a person what to do first.

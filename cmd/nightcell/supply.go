@@ -40,7 +40,7 @@ func newSimulateCommand(s *shell) *cobra.Command {
 	flags.Float64Var(&f.speed, "speed", 1, "clock speed as a multiple of real time")
 	flags.IntVar(&f.channels, "channels", 1, "how many channels of the supply drive a cell each; the second gives half as much current, the third a third")
 	flags.Int64Var(&f.seed, "seed", 1, "seed of the noise and of random events")
-	flags.StringVar(&f.length, "duration", "", "stop after this simulated `time`, such as \"2 h\" or 2h30m (default: run until interrupted)")
+	flags.StringVar(&f.length, "duration", "", "stop after this simulated `time`, such as \"2 h 30 min\" (default: run until interrupted)")
 	return cmd
 }
 
@@ -53,7 +53,7 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 	}
 	if f.length != "" {
 		var err error
-		if f.duration, err = parseSpan("--duration", f.length); err != nil {
+		if f.duration, err = parseSpan("duration", f.length, 30*365*24*time.Hour); err != nil {
 			return err
 		}
 	}

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"math"
 	"os"
 	"regexp"
 	"strings"
@@ -84,23 +83,16 @@ func timeWords(d time.Duration) string {
 	return strings.Join(parts, " ")
 }
 
-// parseSpan reads a time above or at zero for a flag, as a quantity ("2 h 30 min") or in Go's form ("2h30m").
-func parseSpan(flag, text string) (time.Duration, error) {
-	d, err := time.ParseDuration(text)
-	if err != nil {
-		seconds, err := quantity.Parse(quantity.Time, text)
-		if err != nil {
-			return 0, usagef("%s: %w", flag, err)
-		}
-		if math.Abs(seconds) > 1e9 {
-			return 0, usagef("%s %s: at most thirty years", flag, text)
-		}
-		d = time.Duration(seconds * float64(time.Second))
+// parseSpan reads a time above zero for a flag, such as "2 h 30 min", that is at most so long.
+func parseSpan(flag, text string, most time.Duration) (time.Duration, error) {
+	seconds, err := quantity.Parse(quantity.Time, text)
+	switch {
+	case err != nil:
+		return 0, usagef("--%s: %w", flag, err)
+	case !(seconds > 0 && seconds <= most.Seconds()):
+		return 0, usagef("--%s %s: give a time above zero and up to %s", flag, text, timeWords(most))
 	}
-	if d < 0 {
-		return 0, usagef("%s %s: it must not be negative", flag, text)
-	}
-	return d, nil
+	return time.Duration(seconds * float64(time.Second)), nil
 }
 
 // flagWords says what a flag needs, in place of what the parser of its value says.
@@ -111,7 +103,7 @@ func flagWords(err error) error {
 	}
 	needs, known := map[string]string{
 		"float64": "give a number", "int": "give a whole number", "int64": "give a whole number",
-		"bool": "give true or false", "duration": "give a time such as 2h30m",
+		"bool": "give true or false",
 	}[invalid.GetFlag().Value.Type()]
 	if !known {
 		return err

@@ -166,7 +166,7 @@ func (c *Cell) step(ctx context.Context, s control.StepOrder) (out control.StepR
 	case r == nil || !c.link.up() || !r.On():
 		return out, control.Refuse("cell %s has no run with current on", c.settings.Cell)
 	case !(s.Share >= leastStep && s.Share <= mostStep):
-		return out, control.BadRequest("a step of %g: choose a share from %g to %g of the set-point", s.Share, leastStep, mostStep)
+		return out, control.BadRequest("a step of %.4g %%: choose a share from %.4g %% to %.4g %% of the set-point", 100*s.Share, 100*leastStep, 100*mostStep)
 	}
 	supply, ok := c.link.hands()
 	if !ok {
