@@ -27,11 +27,10 @@ func (d *Daemon) Operator() *control.Operator {
 			}
 			return c.ChangeAlarm(ctx, a)
 		},
-		Enter:  on(d, func(e control.Entry) string { return e.Cell }, (*watch.Cell).Enter),
-		Settle: on(d, func(s control.Settlement) string { return s.Cell }, (*watch.Cell).Settle),
-		Step:   on(d, func(s control.StepOrder) string { return s.Cell }, (*watch.Cell).Step),
-		Off:    on(d, func(o control.CellOrder) string { return o.Cell }, switchOff),
-		Hold:   on(d, func(o control.CellOrder) string { return o.Cell }, hold),
+		Enter: on(d, func(e control.Entry) string { return e.Cell }, (*watch.Cell).Enter),
+		Step:  on(d, func(s control.StepOrder) string { return s.Cell }, (*watch.Cell).Step),
+		Off:   on(d, func(o control.CellOrder) string { return o.Cell }, switchOff),
+		Hold:  on(d, func(o control.CellOrder) string { return o.Cell }, hold),
 	}
 }
 

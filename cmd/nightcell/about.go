@@ -147,7 +147,7 @@ func named(c *cobra.Command, word string) (names []string, how cobra.ShellCompDi
 		for _, k := range control.EntryKinds() {
 			names = append(names, k.Name+"\t"+k.About)
 		}
-		names = append(names, "list\tthe entries so far", runlog.EntryRetract+"\ttake an entry back", runlog.EntrySettle+"\tsay what a gap was")
+		names = append(names, "list\tthe entries so far", runlog.EntryRetract+"\ttake an entry back")
 	case "NAME-OF-RUN":
 		runs, _ := filepath.Glob(filepath.Join(dataOf(c), "runs", "*", "*", runlog.LogName))
 		for _, run := range runs {

@@ -15,7 +15,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcell/configs"
-	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/late"
 	"nightcell/daemon/ledger"
@@ -59,16 +58,10 @@ func newEnterCommand(s *shell) *cobra.Command {
 			return err
 		}
 		var entry control.Entry
-		var gap control.Settlement
-		switch kind {
-		case "list":
-		case runlog.EntrySettle:
-			gap, err = control.ParseSettlement(values)
-		default:
-			entry, err = control.ParseEntry(kind, values, text)
-		}
-		if err != nil {
-			return usageError{err}
+		if kind != "list" {
+			if entry, err = control.ParseEntry(kind, values, text); err != nil {
+				return usageError{err}
+			}
 		}
 		if name != "" {
 			if sided {
@@ -83,14 +76,6 @@ func newEnterCommand(s *shell) *cobra.Command {
 			return err
 		case kind == "list":
 			return s.listEntries(where)
-		case kind == runlog.EntrySettle && where.isOpen:
-			gap.Cell, gap.By, gap.Text = cell, r.who(), text
-			return s.settle(cmd.Context(), r, gap)
-		case kind == runlog.EntrySettle && gap.Off != "":
-			return usagef("settle a gap of a run that is not monitored by low, best and high; nightcell verify shows its present range")
-		case kind == runlog.EntrySettle:
-			gap.Text = text
-			entry = gap.Entry()
 		}
 		entry.Cell, entry.By, entry.Certain, entry.At = cell, r.who(), certain, at
 		done, beside, err := r.enter(cmd.Context(), where, entry)
@@ -135,19 +120,6 @@ func contradicted(err error) error {
 	return err
 }
 
-// settle settles a gap of a run that is being watched.
-func (s *shell) settle(ctx context.Context, r *reach, gap control.Settlement) error {
-	return r.ask(ctx, longestAct, func(ctx context.Context, c *control.Operator) error {
-		settled, err := c.Settle(ctx, gap)
-		if err != nil {
-			return err
-		}
-		_, err = fmt.Fprintf(s.out, "gap %d of %s is settled: %s A·h\n", settled.Gap, drivers.Plain(gap.Cell),
-			quantity.Interval(settled.BestCoulombs/3600, settled.LowCoulombs/3600, settled.HighCoulombs/3600))
-		return err
-	})
-}
-
 // describeKinds lists the kinds with their fields.
 func describeKinds() string {
 	var b strings.Builder
@@ -159,7 +131,6 @@ func describeKinds() string {
 		b.WriteByte('\n')
 	}
 	fmt.Fprintf(&b, "  %-12s %s\n", "list", "list the entries and their names")
-	fmt.Fprintf(&b, "  %-12s %s\n", "settle", "state the charge of a gap: gap with low, best, high; or gap with off, the time the output went off")
 	return b.String()
 }
 

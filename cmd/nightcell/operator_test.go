@@ -34,7 +34,7 @@ type deskClerk struct {
 
 func (d *deskClerk) operator() *control.Operator {
 	return &control.Operator{
-		Status: d.Status, Alarms: d.Alarms, ChangeAlarm: d.ChangeAlarm, Enter: d.Enter, Settle: d.Settle, Off: d.Off, Step: d.Step, Drill: d.Drill,
+		Status: d.Status, Alarms: d.Alarms, ChangeAlarm: d.ChangeAlarm, Enter: d.Enter, Off: d.Off, Step: d.Step, Drill: d.Drill,
 	}
 }
 
@@ -48,9 +48,6 @@ func (d *deskClerk) Alarms(_ context.Context, cell string) ([]control.Alarm, err
 func (d *deskClerk) ChangeAlarm(_ context.Context, o control.AlarmOrder) error { return d.note(o) }
 func (d *deskClerk) Enter(_ context.Context, e control.Entry) (control.Entered, error) {
 	return d.entered, d.note(e)
-}
-func (d *deskClerk) Settle(_ context.Context, o control.Settlement) (control.Settlement, error) {
-	return o, d.note(o)
 }
 func (d *deskClerk) Off(_ context.Context, o control.CellOrder) (control.Outcome, error) {
 	return control.Outcome{Verified: true, Text: "no current flows"}, d.note(o)
@@ -148,8 +145,8 @@ func TestOrdersReachTheDaemon(t *testing.T) {
 		}},
 		"off":    {newOff, []string{"zinc-1", "--confirm", "zinc-1"}, control.CellOrder{Cell: "zinc-1", By: "ann"}},
 		"remark": {newEnterCommand, []string{"zinc-1", "remark", "stirrer replaced"}, control.Entry{Cell: "zinc-1", Kind: "remark", By: "ann", Text: "stirrer replaced"}},
-		"settle": {newEnterCommand, []string{"zinc-1", "settle", "gap=2", "low=0 C", "best=0.1 A h", "high=400 C"}, control.Settlement{
-			Cell: "zinc-1", Gap: 2, BestCoulombs: 360, HighCoulombs: 400, By: "ann",
+		"settle": {newEnterCommand, []string{"zinc-1", "settle", "gap=2", "low=0 C", "best=0.1 A h", "high=400 C"}, control.Entry{
+			Cell: "zinc-1", Kind: "settle", By: "ann", Numbers: map[string]float64{"index": 2, "low": 0, "best": 360, "high": 400},
 		}},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -206,7 +203,7 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 		{newEnterCommand, "zinc-1 sample text", "volume"},
 		{newEnterCommand, "zinc-1 remark x --at yesterday", "--at"},
 		{newEnterCommand, "zinc-1 remark x --text y", "twice"},
-		{newEnterCommand, "zinc-1 settle gap=x low=0C best=0C high=1C", "not a gap number"},
+		{newEnterCommand, "zinc-1 settle gap=x low=0C best=0C high=1C", "gap"},
 		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=1C high=3C", "in ascending order"},
 		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=3C", "high"},
 		{newEnterCommand, "zinc-1 settle gap=0 lowest=2C", "lowest"},

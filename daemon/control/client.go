@@ -39,7 +39,7 @@ func Dial(path string) *Operator {
 		Status:      func(ctx context.Context) ([]Cell, error) { return status(ctx, struct{}{}) },
 		Alarms:      func(ctx context.Context, cell string) ([]Alarm, error) { return alarms(ctx, CellOrder{Cell: cell}) },
 		ChangeAlarm: func(ctx context.Context, a AlarmOrder) error { _, err := change(ctx, a); return err },
-		Enter:       put[Entry, Entered](c, "enter"), Settle: put[Settlement, Settlement](c, "settle"), Begin: put[BeginOrder, []Check](c, "begin"),
+		Enter:       put[Entry, Entered](c, "enter"), Begin: put[BeginOrder, []Check](c, "begin"),
 		Off: put[CellOrder, Outcome](c, "off"), Hold: put[CellOrder, Outcome](c, "hold"),
 		Drill: put[CellOrder, []routes.Receipt](c, "drill"), Step: put[StepOrder, StepResult](c, "step"),
 	}

@@ -27,8 +27,6 @@ type Operator struct {
 	// Enter writes into the run of a cell what a person saw or did. What contradicts the books is
 	// refused with an error of Contradiction, unless the entry says that it is certain.
 	Enter func(context.Context, Entry) (Entered, error)
-	// Settle replaces what is booked for a gap, and returns what is booked now.
-	Settle func(context.Context, Settlement) (Settlement, error)
 	// Begin checks whether a cell may run unattended. The checks are returned even
 	// when the error says that it may not.
 	Begin func(context.Context, BeginOrder) ([]Check, error)
@@ -119,21 +117,6 @@ type Entry struct {
 type Entered struct {
 	Name  string   `json:"name,omitempty"`  // by which it can be taken back
 	Notes []string `json:"notes,omitempty"` // what the person who wrote it should know, in sentences
-}
-
-// Settlement says what really passed during a gap, in coulombs, or since when the output was off.
-type Settlement struct {
-	Cell string `json:"cell"`
-	Gap  int    `json:"gap"`
-	// Off, when not empty, stands in place of the charges: the output was off from this time to the end of
-	// the gap. It is a time of day at the daemon, "02:10", or RFC 3339.
-	Off          string  `json:"off_since,omitempty"`
-	LowCoulombs  float64 `json:"low_coulombs"`
-	BestCoulombs float64 `json:"best_coulombs"`
-	HighCoulombs float64 `json:"high_coulombs"`
-	By           string  `json:"by"`
-	Text         string  `json:"text,omitempty"`
-	Trial        bool    `json:"trial,omitempty"` // says what would be booked, and changes nothing
 }
 
 // BeginOrder asks for an unattended run.

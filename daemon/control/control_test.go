@@ -45,7 +45,7 @@ type desk struct {
 
 func (d *desk) operator() *Operator {
 	return &Operator{
-		Status: d.Status, Alarms: d.Alarms, ChangeAlarm: d.ChangeAlarm, Enter: d.Enter, Settle: d.Settle,
+		Status: d.Status, Alarms: d.Alarms, ChangeAlarm: d.ChangeAlarm, Enter: d.Enter,
 		Begin: d.Begin, Off: d.Off, Hold: d.Hold, Drill: d.Drill, Step: d.Step,
 	}
 }
@@ -71,8 +71,7 @@ func (d *desk) ChangeAlarm(_ context.Context, a AlarmOrder) error { return d.not
 func (d *desk) Step(_ context.Context, s StepOrder) (StepResult, error) {
 	return StepResult{Ohms: 0.5, Text: "0.5 Ω"}, d.note(s)
 }
-func (d *desk) Enter(_ context.Context, e Entry) (Entered, error)          { return d.entered, d.note(e) }
-func (d *desk) Settle(_ context.Context, s Settlement) (Settlement, error) { return s, d.note(s) }
+func (d *desk) Enter(_ context.Context, e Entry) (Entered, error) { return d.entered, d.note(e) }
 func (d *desk) Begin(_ context.Context, b BeginOrder) ([]Check, error) {
 	return d.checks, d.note(b)
 }
@@ -146,9 +145,6 @@ func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 	check(receipts, d.receipt, err)
 	stepped, err := c.Step(ctx, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05})
 	check(stepped, StepResult{Ohms: 0.5, Text: "0.5 Ω"}, err)
-	settle := Settlement{"zinc-1", 2, "", 0, 10, 20, "ann", "read from the supply's own counter", false}
-	settled, err := c.Settle(ctx, settle)
-	check(settled, settle, err)
 	shelve := AlarmOrder{Shelve, "zinc-1", "over-current", "ann", "lead is being moved", 600}
 	entry := Entry{Cell: "zinc-1", Kind: "addition", By: "ann", Text: "", At: at, Numbers: map[string]float64{"mass_kilograms": 0.05}, Words: map[string]string{"formula": "ZnSO4·7H2O"}}
 	for _, err := range []error{c.ChangeAlarm(ctx, shelve), second(c.Enter(ctx, entry))} {
@@ -158,7 +154,7 @@ func TestEveryOrderCrossesTheSocketUnchanged(t *testing.T) {
 	}
 	want := []any{
 		"status", "zinc-1", BeginOrder{"zinc-1", "ann", []string{"leads", "level"}}, CellOrder{"zinc-1", "ann"}, CellOrder{"zinc-2", "ann"},
-		CellOrder{"zinc-1", "bob"}, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05}, settle, shelve, entry,
+		CellOrder{"zinc-1", "bob"}, StepOrder{CellOrder{"zinc-1", "ann"}, 0.05}, shelve, entry,
 	}
 	if diff := cmp.Diff(want, d.heard()); diff != "" {
 		t.Errorf("asked (-want +got):\n%s", diff)

@@ -17,6 +17,8 @@ const (
 	EntryStripped = "stripped" // an electrode carries nothing any more
 	EntryCost     = "cost"
 	CostAmount    = "amount"
+	GapIndex      = "index" // of the gap that is settled
+	GapOff        = "off"   // in place of its charges: the output was off from this time of day, 02:10 at the daemon, or RFC 3339, to its end
 )
 
 // Names of entries and words that the checklist of the end is made from: see daemon/finish.
@@ -189,6 +191,13 @@ func EntryKinds() []EntryKind {
 			field("factor", "Factor", "1.002", EntryUnit{quantity.Number, "factor"}).required(),
 			field("uncertainty", "Standard uncertainty", "0.001", EntryUnit{quantity.Number, "standard_uncertainty"}),
 		}, AnyOf: []string{"factor"}},
+		{Name: runlog.EntrySettle, About: "states the charge of a gap: gap with low, best, high; or gap with off, the time the output went off", Fields: []EntryField{
+			field("gap", "Number of the gap", "0", EntryUnit{quantity.Number, GapIndex}).required(),
+			field("low", "Least charge", "0 C", EntryUnit{quantity.Charge, "low"}),
+			field("best", "Likeliest charge", "300 C", EntryUnit{quantity.Charge, "best"}),
+			field("high", "Most charge", "310 C", EntryUnit{quantity.Charge, "high"}),
+			field(GapOff, "Output off since", "02:10"),
+		}},
 		{Name: bath.EntryConfirm, About: "confirms another person's entry that contradicted the mass balance", Bare: true},
 	}
 }
@@ -224,7 +233,7 @@ func (k EntryKind) FieldNames() string {
 func ParseEntry(kind string, values map[string]string, text string) (Entry, error) {
 	k, found := KindOfEntry(kind)
 	if !found {
-		return Entry{}, BadRequest("there is no entry of kind %q; the kinds are %s, settle", kind, strings.Join(kindNames(), ", "))
+		return Entry{}, BadRequest("there is no entry of kind %q; the kinds are %s", kind, strings.Join(kindNames(), ", "))
 	}
 	e := Entry{Kind: kind, Text: text, Numbers: map[string]float64{}, Words: map[string]string{}}
 	for name := range values {
@@ -256,7 +265,7 @@ func ParseEntry(kind string, values map[string]string, text string) (Entry, erro
 	case len(values) == 0:
 		return Entry{}, BadRequest("the entry is empty; give a text or values (%s)", k.FieldNames())
 	}
-	return e, nil
+	return e, e.Check()
 }
 
 // parse reads a quantity into numbers, with its uncertainty if it states one.
@@ -333,6 +342,27 @@ func (e Entry) Check() error {
 	}
 	if e.Kind == EntryDiscarded && e.OfLiquid() && !has(bath.LiquidVolume) {
 		return BadRequest("how much of the %s was discarded? Write its volume, such as volume=0.4 L: else the ledger still counts it", e.Words["what"])
+	}
+	if e.Kind == runlog.EntrySettle {
+		return e.checkGap()
+	}
+	return nil
+}
+
+// checkGap says whether an entry settles a gap by three charges or by a time.
+func (e Entry) checkGap() error {
+	const form = `write it as: settle gap=0 "low=0 C" "best=300 C" "high=310 C", or as: settle gap=0 off=02:10`
+	n, timed := e.Numbers, e.Words[GapOff] != ""
+	index, found := n[GapIndex]
+	switch {
+	case !found || index != math.Trunc(index) || index < 0:
+		return BadRequest("gap %g is not a gap number; %s", index, form)
+	case timed && len(n) > 1:
+		return BadRequest("give off or low, best and high, not both; %s", form)
+	case !timed && len(n) != 4: // a ± would be a fifth
+		return BadRequest("give low, best and high, each as one charge; %s", form)
+	case !(n["low"] <= n["best"] && n["best"] <= n["high"]):
+		return BadRequest("low, best and high must be in ascending order")
 	}
 	return nil
 }

@@ -135,7 +135,6 @@ func handler(o *Operator) http.Handler {
 	mux.Handle("POST /v1/alarms", answer(func(ctx context.Context, q CellOrder) ([]Alarm, error) { return o.Alarms(ctx, q.Cell) }))
 	mux.Handle("POST /v1/alarm", answer(func(ctx context.Context, a AlarmOrder) (struct{}, error) { return struct{}{}, o.ChangeAlarm(ctx, a) }))
 	mux.Handle("POST /v1/enter", answer(o.Enter))
-	mux.Handle("POST /v1/settle", answer(o.Settle))
 	mux.Handle("POST /v1/begin", answer(o.Begin))
 	mux.Handle("POST /v1/off", answer(o.Off))
 	mux.Handle("POST /v1/hold", answer(o.Hold))

@@ -19,8 +19,7 @@ import (
 )
 
 // Enter writes an entry beside the log of a run. What contradicts the account by more than its doubt is
-// refused with an error of control.Contradiction, unless the entry says that it is certain. Entries of the kind
-// settle have index, low, best and high in C. now is the time of the machine.
+// refused with an error of control.Contradiction, unless the entry says that it is certain. now is the time of the machine.
 func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered, err error) {
 	w, err := runlog.OpenLate(runDir)
 	if err != nil {
@@ -35,9 +34,10 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 		return done, control.BadRequest("%s is a run of cell %s, not of %s", runDir, w.Tail.Cell, e.Cell)
 	case w.Tail.Coulometer == nil:
 		return done, control.Refuse("the log of %s does not show how the run started; nightcell verify shows what is wrong", runDir)
-	case e.Kind != runlog.EntrySettle:
-		err = e.Check()
+	case e.Words[control.GapOff] != "":
+		return done, control.BadRequest("settle a gap of a run that is not monitored by low, best and high; nightcell verify shows its present range")
 	}
+	err = e.Check()
 	began, _ := runlog.Began(runDir) // a folder that was renamed does not tell
 	if err == nil {
 		err = e.Plausible(now, began, w.Tail.Coulometer.Settings().OffsetAmperes)

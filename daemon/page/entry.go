@@ -28,7 +28,9 @@ func kindOf(name string) control.EntryKind {
 }
 
 // offers says whether the page has this form for a kind: others have one of their own.
-func offers(k control.EntryKind) bool { return !k.Desk && k.Name != control.EntryChecklist }
+func offers(k control.EntryKind) bool {
+	return !k.Desk && k.Name != control.EntryChecklist && k.Name != runlog.EntrySettle
+}
 
 // offered are the kinds that the page has a form for.
 func offered() []control.EntryKind {
@@ -231,8 +233,7 @@ func (p *Page) askGap(_ context.Context, a *asking, v *askView) error {
 }
 
 func (p *Page) doGap(ctx context.Context, a *asking, trial bool) (string, []string, error) {
-	g, err := p.gap(a)
-	if err != nil {
+	if _, err := p.gap(a); err != nil {
 		return "", nil, err
 	}
 	values := map[string]string{"gap": a.subject}
@@ -241,25 +242,11 @@ func (p *Page) doGap(ctx context.Context, a *asking, trial bool) (string, []stri
 			values[name] = given
 		}
 	}
-	s, err := control.ParseSettlement(values)
+	e, err := control.ParseEntry(runlog.EntrySettle, values, strings.TrimSpace(a.form.Get("text")))
 	if err != nil {
 		return "", nil, err
 	}
-	var notes []string
-	s.Cell, s.By, s.Text, s.Trial = a.cell.Name, a.who, strings.TrimSpace(a.form.Get("text")), trial
-	if a.run.live {
-		s, err = p.s.Operator.Settle(ctx, s)
-	} else if s.Off != "" {
-		err = control.BadRequest("the run has ended: give low, best and high")
-	} else {
-		e := control.Entry{Cell: s.Cell, By: s.By, Text: s.Text, Kind: runlog.EntrySettle, Trial: trial,
-			Numbers: map[string]float64{"index": float64(s.Gap), "low": s.LowCoulombs, "best": s.BestCoulombs, "high": s.HighCoulombs}}
-		var done control.Entered
-		done, err = p.hand(ctx, a, e)
-		notes = done.Notes
-	}
-	passed := a.cell.Charge.CountedCoulombs
-	booked := []string{fmt.Sprintf("In the gap %s A·h → %s A·h are booked; charge %s → %s.", quantity.Interval(g.Best/3600, g.Low/3600, g.High/3600),
-		quantity.Interval(s.BestCoulombs/3600, s.LowCoulombs/3600, s.HighCoulombs/3600), ampereHours(passed, 5), ampereHours(passed+s.BestCoulombs-g.Best, 5))}
-	return fmt.Sprintf("Gap %s is settled.", a.subject), append(booked, notes...), err
+	e.Cell, e.By, e.Trial = a.cell.Name, a.who, trial
+	done, err := p.hand(ctx, a, e)
+	return fmt.Sprintf("Gap %s is settled.", a.subject), done.Notes, err
 }

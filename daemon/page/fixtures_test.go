@@ -164,7 +164,7 @@ type recorder struct {
 }
 
 func (r *recorder) operator() *control.Operator {
-	return &control.Operator{ChangeAlarm: r.ChangeAlarm, Enter: r.Enter, Settle: r.Settle, Begin: r.Begin, Off: r.Off, Hold: r.Hold, Drill: r.Drill}
+	return &control.Operator{ChangeAlarm: r.ChangeAlarm, Enter: r.Enter, Begin: r.Begin, Off: r.Off, Hold: r.Hold, Drill: r.Drill}
 }
 
 func (r *recorder) note(format string, args ...any) {
@@ -209,13 +209,6 @@ func (r *recorder) Enter(_ context.Context, e control.Entry) (control.Entered, e
 	}
 	r.note("enter %s %s %s %v %v %q", e.Cell, e.Kind, e.By, e.Numbers, e.Words, e.Text)
 	return control.Entered{Notes: []string{"A note on the " + e.Kind + "."}}, nil
-}
-
-func (r *recorder) Settle(_ context.Context, s control.Settlement) (control.Settlement, error) {
-	if !s.Trial {
-		r.note("settle %s %d %s %.4g %.4g %.4g", s.Cell, s.Gap, s.By, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
-	}
-	return s, nil
 }
 
 func (r *recorder) Begin(_ context.Context, b control.BeginOrder) ([]control.Check, error) {

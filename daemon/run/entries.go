@@ -1,9 +1,11 @@
 package run
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"nightcell/alerts/routes"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate"
@@ -32,12 +34,20 @@ func (r *Run) Enter(f *Facts, e control.Entry) (done control.Entered, err error)
 	if err := e.Plausible(utc, r.began, r.settings.Count.OffsetAmperes); err != nil {
 		return done, err
 	}
+	if e.Words[control.GapOff] != "" {
+		if e, err = r.settleOff(e, time.Local); err != nil {
+			return done, err
+		}
+	}
 	before := r.count.Totals().Charge
 	after, counted, err := r.enterCount(e)
 	if !counted {
 		done, err = r.enterBath(utc, e)
 	} else if err == nil {
 		done.Notes = []string{fmt.Sprintf("charge %.6g A·h → %.6g A·h", before/3600, after/3600)}
+	}
+	if n := e.Numbers; err == nil && e.Kind == runlog.EntrySettle {
+		done.Notes = append(done.Notes, fmt.Sprintf("gap %g is booked as %s A·h", n[control.GapIndex], quantity.Interval(n["best"]/3600, n["low"]/3600, n["high"]/3600)))
 	}
 	if err != nil || e.Trial {
 		return done, err
@@ -65,6 +75,10 @@ func (r *Run) enterCount(e control.Entry) (after float64, counted bool, err erro
 	case runlog.EntryCheck:
 		k := integrate.Correction{Factor: e.Numbers["factor"], Uncertainty: e.Numbers["standard_uncertainty"]}
 		after, err = r.change(e.Trial, func(q *integrate.Coulometer) error { return q.SetCorrection(k) }, func() error { return r.log.Check(utc, signed(e), k) })
+	case runlog.EntrySettle:
+		gap, low, best, high := int(e.Numbers[control.GapIndex]), e.Numbers["low"], e.Numbers["best"], e.Numbers["high"]
+		after, err = r.change(e.Trial, func(q *integrate.Coulometer) error { return q.Settle(gap, low, best, high) },
+			func() error { return r.log.Settle(utc, signed(e), gap, low, best, high) })
 	default:
 		return 0, false, nil
 	}
@@ -179,9 +193,6 @@ func (r *Run) followLate() (followed bool, err error) {
 		switch _, counted, err := r.enterCount(e); {
 		case counted:
 			r.note(err)
-		case e.Kind == runlog.EntrySettle:
-			index, _ := rec.Integer("index")
-			r.note(r.settle(signed(e), control.Settlement{Gap: int(index), LowCoulombs: e.Numbers["low"], BestCoulombs: e.Numbers["best"], HighCoulombs: e.Numbers["high"]}))
 		case r.settings.Plan != nil:
 			r.followBath(e)
 		}
@@ -244,59 +255,28 @@ func (r *Run) noticeOfVerdict(utc time.Time, e control.Entry, v bath.Verdict) st
 // clockReading is how far a time that a person read off a clock may be wrong; common practice, no source.
 const clockReading = time.Minute
 
-// Settle replaces what is booked for a gap by what the operator knows, and returns it. A time of day is of the zone.
-func (r *Run) Settle(f *Facts, s control.Settlement, zone *time.Location) (control.Settlement, error) {
-	r.Learn(f)
-	if s.Off != "" {
-		if err := r.settleOff(&s, zone); err != nil {
-			return s, err
-		}
-	}
-	if err := r.settle(fmt.Sprintf("%s (by %s)", s.Text, s.By), s); err != nil || s.Trial {
-		return s, err
-	}
-	r.retarget(r.utc())
-	r.checkpoint()
-	return s, nil
-}
-
-// settle writes a settlement down and makes it.
-func (r *Run) settle(text string, s control.Settlement) error {
-	_, err := r.change(s.Trial, func(q *integrate.Coulometer) error {
-		return q.Settle(s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
-	}, func() error {
-		return r.log.Settle(r.utc(), text, s.Gap, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs)
-	})
-	return err
-}
-
 // settleOff works out the charges of a gap in which the output was off from a time on: until then the
-// current of the reading before it flowed, and the time is good to clockReading.
-func (r *Run) settleOff(s *control.Settlement, zone *time.Location) error {
+// current of the reading before it flowed, and the time is good to clockReading. A time of day is of the zone.
+func (r *Run) settleOff(e control.Entry, zone *time.Location) (control.Entry, error) {
 	for _, g := range r.count.Gaps() {
-		if g.Index != s.Gap {
+		if float64(g.Index) != e.Numbers[control.GapIndex] {
 			continue
 		}
 		from, to := r.time.stamp(g.From).In(zone), r.time.stamp(g.To).In(zone)
-		off, err := momentWithin(s.Off, from, to)
+		off, err := momentWithin(e.Words[control.GapOff], from, to)
 		if err != nil {
-			return err
+			return e, err
 		}
 		charge := func(d time.Duration) float64 {
 			return g.AmperesBefore * min(max(d, 0), g.Length()).Seconds()
 		}
 		on := off.Sub(from)
-		s.LowCoulombs, s.BestCoulombs, s.HighCoulombs = charge(on-clockReading), charge(on), charge(on+clockReading)
-		if g.AmperesBefore < 0 {
-			s.LowCoulombs, s.HighCoulombs = s.HighCoulombs, s.LowCoulombs
-		}
-		s.Off = off.Format(time.RFC3339)
-		if s.Text == "" {
-			s.Text = "off from " + s.Off
-		}
-		return nil
+		low, best, high := charge(on-clockReading), charge(on), charge(on+clockReading)
+		e.Numbers = map[string]float64{control.GapIndex: float64(g.Index), "low": min(low, high), "best": best, "high": max(low, high)}
+		e.Text = cmp.Or(e.Text, "off from "+off.Format(time.RFC3339))
+		break
 	}
-	return nil // the coulometer refuses it, and tells a gap that never was from one that is no longer kept apart
+	return e, nil // the coulometer refuses any other, and tells a gap that never was from one that is no longer kept apart
 }
 
 // momentWithin reads a time of day, or a whole time with its zone, that lies between from and to. A

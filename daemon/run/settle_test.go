@@ -64,14 +64,16 @@ func TestSettleOffKeepsTheOrder(t *testing.T) {
 		f := &fakeMachine{wall: begun, bootID: "a"}
 		r := &Run{count: count, time: newTimeline(f.moment(), 1, 0)}
 		for _, after := range []time.Duration{0, 30 * time.Second, 30 * time.Minute, time.Hour} {
-			s := control.Settlement{Off: begun.Add(after).Format(time.RFC3339)}
-			if err := r.settleOff(&s, time.UTC); err != nil {
+			off := control.Entry{Numbers: map[string]float64{control.GapIndex: 0}, Words: map[string]string{control.GapOff: begun.Add(after).Format(time.RFC3339)}}
+			e, err := r.settleOff(off, time.UTC)
+			if err != nil {
 				t.Fatal(err)
 			}
-			if want := amperes * after.Seconds(); math.Abs(s.BestCoulombs-want) > 1e-9 || s.LowCoulombs > want || s.HighCoulombs < want {
-				t.Errorf("%v A, off after %v: %+v, want %v C", amperes, after, s, want)
+			low, best, high := e.Numbers["low"], e.Numbers["best"], e.Numbers["high"]
+			if want := amperes * after.Seconds(); math.Abs(best-want) > 1e-9 || low > want || high < want {
+				t.Errorf("%v A, off after %v: %+v, want %v C", amperes, after, e, want)
 			}
-			if err := count.Settle(0, s.LowCoulombs, s.BestCoulombs, s.HighCoulombs); err != nil {
+			if err := count.Settle(0, low, best, high); err != nil {
 				t.Error(err)
 			}
 		}

@@ -335,7 +335,9 @@ func TestWhatTheLogDoesNotTakeHasNotHappened(t *testing.T) {
 				t.Errorf("%s: no word of the log that did not take it", kind)
 			}
 		}
-		if _, err := c.Settle(t.Context(), control.Settlement{Cell: "zinc-1", Gap: 0, HighCoulombs: 10, By: "ann", Text: long}); err == nil {
+		gap := settled(0, 10)
+		gap.Text = long
+		if _, err := c.Enter(t.Context(), gap); err == nil {
 			t.Error("settle: no word of the log that did not take it")
 		}
 		if gotCharge, got := look(); gotCharge != charge || got != books {

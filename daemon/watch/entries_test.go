@@ -8,6 +8,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/watchtest"
@@ -84,7 +85,7 @@ func TestEntriesMoveTheBooks(t *testing.T) {
 			{control.Entry{Kind: "zero"}, "needs amperes"},
 			{control.Entry{Kind: "check", Numbers: map[string]float64{"factor": -1}}, "not plausible"},
 			{control.Entry{Kind: "begin"}, "cannot be entered by hand"},
-			{control.Entry{Kind: "settle"}, "cannot be entered by hand"},
+			{control.Entry{Kind: "settle"}, "is not a gap number"},
 			{control.Entry{Kind: "lost", Numbers: map[string]float64{"readings": 5}}, "cannot be entered by hand"},
 			{control.Entry{Kind: "end"}, "current still flows"},
 		} {
@@ -119,6 +120,14 @@ func TestEntriesMoveTheBooks(t *testing.T) {
 	})
 }
 
+func settled(gap int, high float64) control.Entry {
+	return control.Entry{Cell: "zinc-1", Kind: "settle", By: "test", Text: "it was off", Numbers: map[string]float64{"index": float64(gap), "low": 0, "best": 0, "high": high}}
+}
+
+func offSince(gap int, off string) control.Entry {
+	return control.Entry{Cell: "zinc-1", Kind: "settle", By: "test", Numbers: map[string]float64{"index": float64(gap)}, Words: map[string]string{"off": off}}
+}
+
 // TestSettlingAGap says afterwards that the output was off in the dark.
 func TestSettlingAGap(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -127,14 +136,13 @@ func TestSettlingAGap(t *testing.T) {
 		stop := watchtest.Start(t, c)
 		<-time.After(90*time.Minute + 2*time.Second)
 		before := c.Latest()
-		if _, err := c.Settle(t.Context(), control.Settlement{Cell: "zinc-1", Gap: 0, LowCoulombs: 0, BestCoulombs: 0, HighCoulombs: 10, By: "test", Text: "it was off"}); err != nil {
+		if _, err := c.Enter(t.Context(), settled(0, 10)); err != nil {
 			t.Fatal(err)
 		}
-		for _, wrong := range []control.Settlement{
-			{Cell: "zinc-1", Gap: 7, By: "test"}, {Cell: "zinc-1", Gap: 7, Off: "02:10", By: "test"},
-			{Cell: "zinc-1", Gap: 0, Off: "at two", By: "test"}, {Cell: "zinc-1", Gap: 0, Off: before.Began.Add(50 * time.Minute).Format(time.RFC3339), By: "test"},
+		for _, wrong := range []control.Entry{
+			settled(7, 0), offSince(7, "02:10"), offSince(0, "at two"), offSince(0, before.Began.Add(50*time.Minute).Format(time.RFC3339)),
 		} {
-			if _, err := c.Settle(t.Context(), wrong); err == nil {
+			if _, err := c.Enter(t.Context(), wrong); err == nil {
 				t.Errorf("settled: %+v", wrong)
 			}
 		}
@@ -142,15 +150,20 @@ func TestSettlingAGap(t *testing.T) {
 		// The supply fell silent after an hour, and gave about 3 A until it was off four minutes later.
 		offAt := before.Began.Add(64 * time.Minute)
 		for _, text := range []string{offAt.Format(time.RFC3339), offAt.In(time.Local).Format("15:04")} {
-			got, err := c.Settle(t.Context(), control.Settlement{Cell: "zinc-1", Gap: 0, Off: text, By: "test"})
+			done, err := c.Enter(t.Context(), offSince(0, text))
 			if err != nil {
 				t.Fatal(err)
 			}
-			if math.Abs(got.BestCoulombs-720) > 200 || math.Abs(got.BestCoulombs-got.LowCoulombs-180) > 2 || math.Abs(got.HighCoulombs-got.BestCoulombs-180) > 2 {
-				t.Errorf("off since %s: %+v", text, got)
+			q := c.Latest().Charge
+			low, best, high := q.GapLowCoulombs, q.CountedCoulombs-q.ObservedCoulombs, q.GapHighCoulombs
+			if math.Abs(best-720) > 200 || math.Abs(best-low-180) > 2 || math.Abs(high-best-180) > 2 {
+				t.Errorf("off since %s: %v C, %v to %v C", text, best, low, high)
+			}
+			if len(done.Notes) != 2 || !strings.Contains(done.Notes[1], "gap 0 is booked as "+quantity.Interval(best/3600, low/3600, high/3600)) {
+				t.Errorf("said of it: %q", done.Notes)
 			}
 		}
-		if _, err := c.Settle(t.Context(), control.Settlement{Cell: "zinc-1", Gap: 0, LowCoulombs: 0, BestCoulombs: 0, HighCoulombs: 10, By: "test", Text: "it was off"}); err != nil {
+		if _, err := c.Enter(t.Context(), settled(0, 10)); err != nil {
 			t.Fatal(err)
 		}
 		if err := stop(); err != nil {

@@ -75,16 +75,6 @@ func (c *Cell) Enter(ctx context.Context, e control.Entry) (control.Entered, err
 	})
 }
 
-// Settle replaces what is booked for a gap by what the operator knows, and returns it.
-func (c *Cell) Settle(ctx context.Context, s control.Settlement) (control.Settlement, error) {
-	return answer(ctx, c, func(context.Context) (control.Settlement, error) {
-		if c.run == nil {
-			return s, control.Refuse("cell %s has no open run", c.settings.Cell)
-		}
-		return c.run.Settle(c.facts(), s, time.Local)
-	})
-}
-
 // SwitchOff switches off on an operator's wish; the configuration must allow it.
 func (c *Cell) SwitchOff(ctx context.Context, by string) error {
 	return c.ask(ctx, func(ctx context.Context) error {
