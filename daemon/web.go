@@ -71,7 +71,7 @@ func (d *Daemon) handler() (http.Handler, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the operator token: %w", err)
 	}
-	past := history.New(history.Options{Data: cfg.Data, Cells: d.names(), Log: d.o.Log})
+	past := history.New(cfg.Data, d.names(), d.o.Log)
 	d.history.Store(past)
 	p, err := page.New(page.Settings{
 		Cells: d.Snapshots, Operator: d.Operator(), History: past, Data: cfg.Data, Ledger: d.ledgers, Token: token,

@@ -51,7 +51,6 @@ type Coulometer struct {
 	state    State
 	lastAt   time.Duration // on the clock of the samples; not part of the state
 	gaps     GapSums       // over state.Folded and state.Gaps, kept because Totals is asked at every reading
-	refused  int64
 }
 
 // NewCoulometer returns a coulometer that has seen nothing. The settings must be
@@ -68,10 +67,9 @@ func NewCoulometer(s Settings) *Coulometer {
 // between two samples (trapezoid), the power as the product of two straight lines. A
 // step longer than Settings.GapAfter, or one that e marks as restarted,
 // suspended, switched or with the line lost, is booked as a gap by e; otherwise e is not used. A refused sample
-// (errNotANumber, errTimeOrder) changes nothing but the count of refusals.
+// (errNotANumber, errTimeOrder) changes nothing.
 func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 	if !physical(s.Volts) || !physical(s.Amperes) || !physical(s.SupplyVolts) {
-		c.refused++
 		return Step{}, errNotANumber
 	}
 	st := &c.state
@@ -80,7 +78,6 @@ func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 		return Step{}, nil
 	}
 	if s.At <= c.lastAt {
-		c.refused++
 		return Step{}, errTimeOrder
 	}
 	step.Elapsed = s.At - c.lastAt

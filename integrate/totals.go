@@ -12,7 +12,6 @@ const CoverageFactor = 2
 // Totals is where a run stands.
 type Totals struct {
 	Readings int64
-	Refused  int64 // samples refused since this coulometer was made; not kept in a State
 
 	Elapsed  time.Duration // from the first reading to the last
 	Observed time.Duration // of it, without gaps
@@ -106,8 +105,8 @@ func (c *Coulometer) Totals() (t Totals) {
 	zero, factor := st.Zero.Amperes, st.Correction.Factor
 	observed := seconds(st.Observed - st.Meter.Observed)
 	t = Totals{
-		Readings: st.Readings, Refused: c.refused,
-		Elapsed: st.Elapsed, Observed: st.Observed,
+		Readings: st.Readings,
+		Elapsed:  st.Elapsed, Observed: st.Observed,
 		ObservedCharge: factor * (st.Charge.Value() - float64(zero*observed)),
 		ObservedEnergy: factor * (st.Energy.Value() - float64(zero*st.VoltSeconds.Value())),
 		GapLow:         gaps.Low, GapHigh: gaps.High,

@@ -170,7 +170,7 @@ func TestRefusedSamplesChangeNothing(t *testing.T) {
 			t.Errorf("%+v: %v, want %v", s.Sample, err, s.want)
 		}
 	}
-	if !c.State().Equal(before) || c.Totals().Refused != 7 {
-		t.Errorf("refused samples left a trace: %+v, %d refused", c.State(), c.Totals().Refused)
+	if !c.State().Equal(before) {
+		t.Errorf("refused samples left a trace: %+v", c.State())
 	}
 }

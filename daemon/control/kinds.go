@@ -194,7 +194,7 @@ func EntryKinds() []EntryKind {
 		{Name: runlog.EntrySettle, About: "states the charge of a gap: gap with low, best, high; or gap with off, the time the output went off", Fields: []EntryField{
 			field("gap", "Number of the gap", "0", EntryUnit{quantity.Number, GapIndex}).required(),
 			field("low", "Least charge", "0 C", EntryUnit{quantity.Charge, "low"}),
-			field("best", "Likeliest charge", "300 C", EntryUnit{quantity.Charge, "best"}),
+			field("best", "Best value of the charge", "300 C", EntryUnit{quantity.Charge, "best"}),
 			field("high", "Most charge", "310 C", EntryUnit{quantity.Charge, "high"}),
 			field(GapOff, "Output off since", "02:10"),
 		}},

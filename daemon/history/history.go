@@ -22,18 +22,12 @@ import (
 	"nightcell/daemon/runlog"
 )
 
-// Options is what a History is made from.
-type Options struct {
-	Data  string // directory that holds the run logs
-	Cells []string
-	Log   *slog.Logger
-	// Every is the time between two looks at the logs, each of which opens what has grown; 0: suited to the number of cells.
-	Every time.Duration
-}
-
 // History keeps the series of all cells. Its methods may be called from many goroutines.
 type History struct {
-	o     Options
+	// Every is the time between two looks at the logs, each of which opens what has grown. Set it before Run.
+	Every time.Duration
+	data  string
+	log   *slog.Logger
 	scans *semaphore.Weighted // bounds how many stretches of log are read at a time
 
 	mu    sync.Mutex
@@ -58,13 +52,13 @@ const (
 	mostScan = 2    // logs that are scanned at a time for windows and earlier runs
 )
 
-// New returns a History that knows nothing yet; call Run.
-func New(o Options) *History {
-	h := &History{o: o, cells: make(map[string]*cell), scans: semaphore.NewWeighted(mostScan), old: make(map[string]*series)}
-	h.Follow(o.Cells)
-	if h.o.Every <= 0 {
-		h.o.Every = min(max(time.Duration(len(o.Cells))*25*time.Millisecond, time.Second), 5*time.Second)
+// New returns a History of the cells whose run logs a directory holds. It knows nothing yet; call Run.
+func New(data string, cells []string, log *slog.Logger) *History {
+	h := &History{
+		Every: min(max(time.Duration(len(cells))*25*time.Millisecond, time.Second), 5*time.Second), data: data, log: log,
+		cells: make(map[string]*cell), scans: semaphore.NewWeighted(mostScan), old: make(map[string]*series),
 	}
+	h.Follow(cells)
 	return h
 }
 
@@ -74,7 +68,7 @@ func (h *History) Follow(cells []string) {
 	defer h.mu.Unlock()
 	for _, name := range cells {
 		if h.cells[name] == nil {
-			h.cells[name] = &cell{dir: runlog.CellDir(h.o.Data, name), series: newSeries()}
+			h.cells[name] = &cell{dir: runlog.CellDir(h.data, name), series: newSeries()}
 		}
 	}
 }
@@ -95,7 +89,7 @@ func (h *History) all() map[string]*cell {
 
 // Run follows the logs until ctx ends.
 func (h *History) Run(ctx context.Context) {
-	tick := time.NewTicker(h.o.Every)
+	tick := time.NewTicker(h.Every)
 	defer tick.Stop()
 	said := make(map[string]string)
 	for {
@@ -108,7 +102,7 @@ func (h *History) Run(ctx context.Context) {
 				delete(said, name)
 			} else if said[name] != err.Error() { // once for each trouble
 				said[name] = err.Error()
-				h.o.Log.Warn("the history of a cell cannot be read", "cell", name, "err", err)
+				h.log.Warn("the history of a cell cannot be read", "cell", name, "err", err)
 			}
 		}
 		select { // ends with ctx; the ticker always comes

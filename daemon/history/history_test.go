@@ -83,7 +83,7 @@ func (a *author) read(s sample) {
 // caughtUp returns a history that has read everything there is.
 func caughtUp(t *testing.T, data string) *History {
 	t.Helper()
-	h := New(Options{Data: data, Cells: []string{cellName}, Log: slog.New(slog.DiscardHandler)})
+	h := New(data, []string{cellName}, slog.New(slog.DiscardHandler))
 	if err := h.cells[cellName].catchUp(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -188,7 +188,7 @@ func TestChargeIsTheCountedOne(t *testing.T) {
 // TestFollowsTheLog lets the log grow, a new run begin, and an earlier one be looked at.
 func TestFollowsTheLog(t *testing.T) {
 	data := t.TempDir()
-	h := New(Options{Data: data, Cells: []string{cellName}, Log: slog.New(slog.DiscardHandler)})
+	h := New(data, []string{cellName}, slog.New(slog.DiscardHandler))
 	c := h.cells[cellName]
 	look := func() *Window {
 		t.Helper()
@@ -241,7 +241,8 @@ func TestFollowsTheLog(t *testing.T) {
 func TestReadersAndGrowth(t *testing.T) {
 	data := t.TempDir()
 	a := newAuthor(t, data, begin)
-	h := New(Options{Data: data, Cells: []string{cellName}, Log: slog.New(slog.DiscardHandler), Every: time.Millisecond})
+	h := New(data, []string{cellName}, slog.New(slog.DiscardHandler))
+	h.Every = time.Millisecond
 	ctx, cancel := context.WithCancel(t.Context())
 	var wg sync.WaitGroup
 	wg.Go(func() { h.Run(ctx) })
@@ -301,7 +302,7 @@ func BenchmarkTake(b *testing.B) {
 	if err := w.Close(); err != nil {
 		b.Fatal(err)
 	}
-	h := New(Options{Data: data, Cells: []string{cellName}, Log: slog.New(slog.DiscardHandler)})
+	h := New(data, []string{cellName}, slog.New(slog.DiscardHandler))
 	c := h.cells[cellName]
 	b.ReportAllocs()
 	for b.Loop() {

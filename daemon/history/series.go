@@ -16,7 +16,7 @@ const (
 // bucket holds the readings of one stretch of time. Extremes are float32: they are drawn, not counted.
 type bucket struct {
 	last                                       int64 // time stamp of the last reading, Unix ns; 0: the bucket is empty
-	offset                                     int64 // in the log, of the first reading
+	offset                                     int64 // in the log, of the first reading, or of the one after an empty bucket
 	coulombs                                   float64
 	minVolts, maxVolts, minAmperes, maxAmperes float32
 }
@@ -101,7 +101,7 @@ func (s *series) reading(offset int64) {
 	}
 	i := int((rec.Nanos - s.first) / s.width)
 	for len(s.buckets) <= i {
-		s.buckets = append(s.buckets, bucket{})
+		s.buckets = append(s.buckets, bucket{offset: offset})
 	}
 	b := bucketOf(rec, offset)
 	s.buckets[i].merge(&b)

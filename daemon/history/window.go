@@ -123,12 +123,11 @@ func readAll(ctx context.Context, dir string) (*series, error) {
 
 // scanPlan is what to read of the log for a window that the buckets are too coarse for.
 type scanPlan struct {
-	wanted     bool
-	offset     int64
-	from, to   int64
-	step       int64
-	anchor     []bucket // around the window, for the charge
-	bytesGuess int64
+	wanted   bool
+	offset   int64
+	from, to int64
+	step     int64
+	anchor   []bucket // around the window, for the charge
 }
 
 // window reads the buckets. The caller holds the lock, or nobody writes any more.
@@ -154,42 +153,36 @@ func (s *series) window(from, to time.Time, n int) (*Window, scanPlan) {
 	j := int((b - s.first) / s.width)
 	i, j = min(max(i, 0), len(s.buckets)-1), min(j, len(s.buckets)-1)
 	step := max((b-a)/int64(n), 1)
-	w.Points = reduce(s.buckets[i:j+1], a, step, n)
+	w.Points = reduce(s.buckets[i:j+1], a, step)
 	plan := scanPlan{from: a, to: b, step: step}
 	if s.width > step && s.width > firstWidth {
-		plan.offset, plan.bytesGuess = s.span(i, j)
-		plan.wanted = plan.bytesGuess <= mostLogBytes
+		end := s.buckets[len(s.buckets)-1].offset + s.width/1e9*128 // the last bucket at one reading a second
+		if j+1 < len(s.buckets) {
+			end = s.buckets[j+1].offset
+		}
+		plan.offset = s.buckets[i].offset
+		plan.wanted = end-plan.offset <= mostLogBytes
 		plan.anchor = slices.Clone(s.buckets[max(i-1, 0):min(j+2, len(s.buckets))])
+		plan.anchor = slices.DeleteFunc(plan.anchor, func(b bucket) bool { return b.last == 0 })
 	}
 	return w, plan
 }
 
-// span tells where in the log bucket i begins and about how many bytes there are up to the end of bucket j.
-func (s *series) span(i, j int) (offset, length int64) {
-	for i > 0 && s.buckets[i].last == 0 {
-		i--
-	}
-	offset = s.buckets[i].offset
-	for k := j + 1; k < len(s.buckets); k++ {
-		if s.buckets[k].last != 0 {
-			return offset, s.buckets[k].offset - offset
-		}
-	}
-	last := s.buckets[len(s.buckets)-1].offset
-	return offset, last - offset + s.width/1e9*128 // the last bucket at one reading a second
-}
-
-// reduce merges buckets into about n points.
-func reduce(from []bucket, a, step int64, n int) []Point {
-	merged := make([]bucket, 0, min(len(from), n+2))
+// reduce merges buckets into points at least a step apart.
+func reduce(from []bucket, a, step int64) []Point {
+	var merged []bucket
 	for i := range from {
 		if from[i].last != 0 {
 			merged = gather(merged, &from[i], a, step)
 		}
 	}
+	return pointsOf(merged)
+}
+
+func pointsOf(merged []bucket) []Point {
 	points := make([]Point, len(merged))
-	for i := range merged {
-		points[i] = merged[i].point()
+	for i, b := range merged {
+		points[i] = Point{b.last, plain(b.minVolts), plain(b.maxVolts), plain(b.minAmperes), plain(b.maxAmperes), b.coulombs}
 	}
 	return points
 }
@@ -201,10 +194,6 @@ func gather(before []bucket, b *bucket, a, step int64) []bucket {
 		return before
 	}
 	return append(before, *b)
-}
-
-func (b *bucket) point() Point {
-	return Point{b.last, plain(b.minVolts), plain(b.maxVolts), plain(b.minAmperes), plain(b.maxAmperes), b.coulombs}
 }
 
 // plain widens without inventing digits: 3.214 stays 3.214.
@@ -237,33 +226,23 @@ func (p *scanPlan) points(ctx context.Context, dir string) ([]Point, error) {
 		}
 		return r.Nanos <= p.to && ctx.Err() == nil
 	})
-	points := make([]Point, len(merged))
 	for i := range merged {
 		merged[i].coulombs = p.charge(merged[i].last)
-		points[i] = merged[i].point()
 	}
-	return points, errors.Join(err, ctx.Err())
+	return pointsOf(merged), errors.Join(err, ctx.Err())
 }
 
 // charge is interpolated between the buckets, whose charge is exact.
 func (p *scanPlan) charge(at int64) float64 {
-	before := -1
-	for i := range p.anchor {
-		b := &p.anchor[i]
-		if b.last == 0 {
-			continue
-		}
-		if b.last >= at {
-			if before < 0 || b.last == at {
-				return b.coulombs
-			}
-			a := &p.anchor[before]
-			return a.coulombs + (b.coulombs-a.coulombs)*float64(at-a.last)/float64(b.last-a.last)
-		}
-		before = i
-	}
-	if before < 0 {
+	i, exact := slices.BinarySearchFunc(p.anchor, at, func(b bucket, at int64) int { return cmp.Compare(b.last, at) })
+	switch {
+	case len(p.anchor) == 0:
 		return math.NaN()
+	case i == len(p.anchor):
+		return p.anchor[i-1].coulombs
+	case exact || i == 0:
+		return p.anchor[i].coulombs
 	}
-	return p.anchor[before].coulombs
+	a, b := &p.anchor[i-1], &p.anchor[i]
+	return a.coulombs + (b.coulombs-a.coulombs)*float64(at-a.last)/float64(b.last-a.last)
 }

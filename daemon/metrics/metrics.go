@@ -22,6 +22,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"golang.org/x/sync/semaphore"
 
 	"nightcell/alerts/routes"
 	"nightcell/daemon/snapshot"
@@ -118,19 +119,15 @@ const (
 
 // paced serves one request at a time with rests between them.
 func paced(h http.Handler) http.Handler {
-	turn := make(chan struct{}, 1) // holds the turn while nobody has it
-	turn <- struct{}{}
+	turn := semaphore.NewWeighted(1)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		select { // ends with the request, or when those before have had their turns
-		case <-r.Context().Done():
+		if turn.Acquire(r.Context(), 1) != nil { // ends with the request, or when those before have had their turns
 			http.Error(w, "others ask for metrics too often; ask again later", http.StatusServiceUnavailable)
 			return
-		case <-turn:
 		}
 		began := time.Now()
 		defer func() {
-			rest := max(shortestRest, restShare*time.Since(began))
-			time.AfterFunc(rest, func() { turn <- struct{}{} })
+			time.AfterFunc(max(shortestRest, restShare*time.Since(began)), func() { turn.Release(1) })
 		}()
 		h.ServeHTTP(w, r)
 	})

@@ -276,7 +276,7 @@ func TestNoToken(t *testing.T) {
 	if strings.Contains(v.get("/").body, "Sign in") {
 		t.Error("the page offers to sign in")
 	}
-	_, err := page.New(page.Settings{Token: routes.NewSecret("short"), History: history.New(history.Options{}), Zone: time.UTC})
+	_, err := page.New(page.Settings{Token: routes.NewSecret("short"), History: history.New("", nil, nil), Zone: time.UTC})
 	if err == nil || strings.Contains(err.Error(), "short;") {
 		t.Errorf("a token of five characters: %v", err)
 	}

@@ -25,7 +25,7 @@ func benchmark(b *testing.B, path string) {
 	}
 	p, err := page.New(page.Settings{
 		Cells: func() []*snapshot.Cell { return cells }, Now: func() time.Time { return time.Now().UTC() }, Zone: time.UTC,
-		History: history.New(history.Options{Data: b.TempDir(), Cells: []string{"zinc-7"}}), Log: slog.New(slog.DiscardHandler),
+		History: history.New(b.TempDir(), []string{"zinc-7"}, nil), Log: slog.New(slog.DiscardHandler),
 	})
 	if err != nil {
 		b.Fatal(err)

@@ -68,7 +68,8 @@ func newBench(t *testing.T, o benchOptions) *bench {
 		names[i] = c.Name
 	}
 	log := slog.New(slog.DiscardHandler)
-	b.history = history.New(history.Options{Data: b.data, Cells: names, Log: log, Every: 100 * time.Millisecond})
+	b.history = history.New(b.data, names, log)
+	b.history.Every = 100 * time.Millisecond
 	var picture func(context.Context, string, time.Time) ([]byte, error)
 	if o.drawn != nil {
 		picture = func(context.Context, string, time.Time) ([]byte, error) { return o.drawn, nil }

@@ -21,7 +21,7 @@ import (
 type Cell struct {
 	settings Settings
 	m        Machine
-	asks     chan ask
+	asks     chan request
 	shown    snapshot.Board
 
 	// These may be read by any goroutine.
@@ -57,7 +57,7 @@ func New(s Settings, m Machine) *Cell {
 		s.BathAtBegin = s.Plan.Model.State()
 	}
 	c := &Cell{
-		settings: s, m: m, asks: make(chan ask), every: s.Poll, gone: make(chan struct{}), refused: make(map[drivers.Reason]uint64),
+		settings: s, m: m, asks: make(chan request), every: s.Poll, gone: make(chan struct{}), refused: make(map[drivers.Reason]uint64),
 		link:    link{open: s.Open, expected: s.Identity, patience: s.Patience, mostVolts: s.MostVolts, mostAmperes: s.MostAmperes},
 		waiting: waiting{atRest: s.Count.ZeroAmperes}, next: run.Blank(&s.Settings),
 	}
@@ -142,12 +142,12 @@ func (c *Cell) Run(ctx context.Context) error {
 		case <-ctx.Done():
 			return c.stop(context.Cause(ctx))
 		case a := <-c.asks:
-			err := a.do(ctx)
+			a.do(ctx)
 			if c.run != nil {
 				c.run.Reckon()
 			}
 			c.publish() // before the answer, so that who has it sees what came of it
-			a.done <- err
+			close(a.done)
 			continue
 		case <-timer.C:
 		}
@@ -197,46 +197,38 @@ func (c *Cell) stop(why error) error {
 	return nil
 }
 
-// ask is an operator's request, carried out between two polls.
-type ask struct {
-	do   func(ctx context.Context) error
-	done chan error
+// request is an operator's, carried out between two polls.
+type request struct {
+	do   func(ctx context.Context)
+	done chan struct{} // closed when the snapshot shows what came of it
 }
 
-// ask hands do to the cell's goroutine and waits for it or for ctx. After an error do
-// may still be under way, so it must not write to what its caller reads then; see answer.
-func (c *Cell) ask(ctx context.Context, do func(context.Context) error) error {
-	a := ask{do: do, done: make(chan error, 1)}
+// answer hands do to the cell's goroutine and waits for what it returns, or for ctx. After an error do
+// may still be under way, so it must not write to what its caller reads then. The answer is the zero T when the loop did not come to it in time.
+func answer[T any](ctx context.Context, c *Cell, do func(context.Context) (T, error)) (none T, _ error) {
+	var got T
+	var err error
+	a := request{done: make(chan struct{})}
+	a.do = func(ctx context.Context) { got, err = do(ctx) }
 	select { // ends when the loop takes the request, which it does between polls, with the loop, or with ctx
 	case c.asks <- a:
 	case <-c.gone:
-		return control.Refuse("monitoring of cell %s has ended", c.settings.Cell)
+		return none, control.Refuse("monitoring of cell %s has ended", c.settings.Cell)
 	case <-ctx.Done():
-		return fmt.Errorf("cell %s did not accept the request in time: %w", c.settings.Cell, ctx.Err())
+		return none, fmt.Errorf("cell %s did not accept the request in time: %w", c.settings.Cell, ctx.Err())
 	}
 	select { // ends when the loop is through with it, or with ctx
-	case err := <-a.done:
-		return err
+	case <-a.done:
+		return got, err
 	case <-ctx.Done():
-		return fmt.Errorf("cell %s is still busy with the request: %w", c.settings.Cell, ctx.Err())
+		return none, fmt.Errorf("cell %s is still busy with the request: %w", c.settings.Cell, ctx.Err())
 	}
 }
 
-// answer is ask for a request that has an answer. It is the zero T when the loop did not come to it in time.
-func answer[T any](ctx context.Context, c *Cell, do func(context.Context) (T, error)) (T, error) {
-	got := make(chan T, 1)
-	err := c.ask(ctx, func(ctx context.Context) error {
-		v, err := do(ctx)
-		got <- v // has room for one
-		return err
-	})
-	select {
-	case v := <-got:
-		return v, err
-	default:
-		var none T
-		return none, err
-	}
+// ask is answer for a request that has none.
+func (c *Cell) ask(ctx context.Context, do func(context.Context) error) error {
+	_, err := answer(ctx, c, func(ctx context.Context) (struct{}, error) { return struct{}{}, do(ctx) })
+	return err
 }
 
 // Machine is where the watch reads the time; tests put their own in its place.
