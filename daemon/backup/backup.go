@@ -65,9 +65,7 @@ func Copy(data, to string, seen io.Writer) (*Done, error) {
 
 // fresh makes the directory of the copy, or finds it empty. A copy inside of what is copied would never end.
 func fresh(data, to string) error {
-	if info, err := os.Stat(data); err != nil {
-		return fmt.Errorf("the data directory: %w", err)
-	} else if !info.IsDir() {
+	if info, err := os.Stat(data); err == nil && !info.IsDir() { // one that cannot be looked into is told below
 		return fmt.Errorf("the data directory %s is not a directory", data)
 	}
 	from, err := filepath.Abs(data)
@@ -78,7 +76,7 @@ func fresh(data, to string) error {
 	if err != nil {
 		return err
 	}
-	if inside, err := filepath.Rel(from, abs); err == nil && inside != ".." && !strings.HasPrefix(inside, ".."+string(filepath.Separator)) {
+	if inside, err := filepath.Rel(from, abs); err == nil && filepath.IsLocal(inside) {
 		return fmt.Errorf("%s lies inside of the data directory %s; choose another place", to, data)
 	}
 	if err := os.MkdirAll(to, 0o700); err != nil {
@@ -97,18 +95,15 @@ func fresh(data, to string) error {
 // list names the files of runs, or all others, and the symbolic links among them, relative to data and in the order in which to copy them. Locks, sockets and
 // files that are just being written belong to the process that made them.
 func list(data string, runs bool) (files, links []string, err error) {
-	err = filepath.WalkDir(data, func(path string, d fs.DirEntry, err error) error {
-		if errors.Is(err, fs.ErrNotExist) && path != data {
+	err = fs.WalkDir(os.DirFS(data), ".", func(name string, d fs.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) && name != "." {
 			return nil
 		}
 		if err != nil {
 			return err
 		}
-		name, err := filepath.Rel(data, path)
-		if err != nil {
-			return err
-		}
-		ofRuns := name == "runs" || strings.HasPrefix(name, "runs"+string(filepath.Separator))
+		ofRuns := name == "runs" || strings.HasPrefix(name, "runs/")
+		name = filepath.FromSlash(name)
 		passing := d.Name() == "lock" || strings.HasSuffix(name, ".lock") || strings.HasSuffix(name, ".new")
 		switch {
 		case ofRuns != runs || passing:

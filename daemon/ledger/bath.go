@@ -73,12 +73,6 @@ func runDir(data string, t *books.Taking) string {
 // inOrder are the lines, those of entries as they were so; a run counts at its end, when its deposit is there. Runs stand in the order in which
 // they ended, whatever their clocks said, and nothing moves behind what began anew.
 func inOrder(lines []runlog.Record) []*runlog.Record {
-	so := func(r *runlog.Record) time.Time {
-		if ended, ok := r.Integer("ended"); ok {
-			return time.Unix(0, ended)
-		}
-		return control.EntryOf(r).At
-	}
 	anew := func(r *runlog.Record) bool {
 		kind := r.Text("kind")
 		return kind == lineOpen || kind == lineClose || r.Flag(opensFlag)
@@ -86,12 +80,20 @@ func inOrder(lines []runlog.Record) []*runlog.Record {
 	var all []*runlog.Record
 	for i := range lines {
 		r, j := &lines[i], len(all)
-		for !anew(r) && r.Text("kind") != lineRun && j > 0 && !anew(all[j-1]) && so(all[j-1]).After(so(r)) {
+		for !anew(r) && r.Text("kind") != lineRun && j > 0 && !anew(all[j-1]) && counts(all[j-1]).After(counts(r)) {
 			j--
 		}
 		all = slices.Insert(all, j, r)
 	}
 	return all
+}
+
+// counts is when a line counts: a run's at its end.
+func counts(r *runlog.Record) time.Time {
+	if ended, ok := r.Integer("ended"); ok {
+		return time.Unix(0, ended)
+	}
+	return control.EntryOf(r).At
 }
 
 // Bath is how a bath stands.

@@ -1,7 +1,6 @@
 package ledger
 
 import (
-	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -172,7 +171,8 @@ func TestWhatARunWeighedReachesItsElectrode(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if text := fmt.Sprint(el.Sheet("").JSON()); !strings.Contains(text, "at:"+hour(16).UTC().Format(time.RFC3339)) {
-		t.Errorf("no time of an entry in UTC: %s", text)
+	var text strings.Builder
+	if err := el.Sheet("").Text(&text); err != nil || !strings.Contains(text.String(), hour(16).Local().Format(time.DateTime)) {
+		t.Errorf("no time of an entry: %s, %v", &text, err)
 	}
 }

@@ -3,6 +3,7 @@ package ledger
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"nightcell/configs"
@@ -51,7 +52,7 @@ func Continue(data string, stated []byte, cell string, now time.Time, wait time.
 	if on.Left != "" {
 		on.Told = told
 		if out := on.Cell.OutOfReach(); out != nil {
-			on.Told = joined(told, fmt.Sprintf("the target is out of reach of the %s: %v", on.Left, out))
+			on.Told = strings.TrimPrefix(fmt.Sprintf("%s; the target is out of reach of the %s: %v", told, on.Left, out), "; ")
 		}
 	}
 	on.Blank = blank
@@ -143,13 +144,6 @@ func (c *Continued) from(stated []byte, cell string, left configs.Left) (Continu
 		on.Left = fmt.Sprintf("%s that are left in bath %s", report.Show(left.Metal, report.Grams), c.Cell.Bath.Name)
 	}
 	return on, nil
-}
-
-func joined(a, b string) string {
-	if a == "" {
-		return b
-	}
-	return a + "; " + b
 }
 
 func parsed(frozen []byte, cell string) (c Continued, err error) {

@@ -87,11 +87,8 @@ func Enter(data string, k Kind, name string, e control.Entry, now time.Time) (do
 			return control.Refuse("%s %s is closed; start again with nightcell %s open %s", k, name, k, name)
 		}
 		for i := range lines { // a clock that went back, or runs on a fast one
-			if last := happened(&lines[i]); now.Before(last) {
+			if last := counts(&lines[i]); now.Before(last) {
 				now = last
-			}
-			if ended, ok := lines[i].Integer("ended"); ok && now.Before(time.Unix(0, ended)) {
-				now = time.Unix(0, ended)
 			}
 		}
 		same := twin(lines, e)

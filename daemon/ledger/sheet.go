@@ -15,16 +15,14 @@ import (
 // Sheet lays a bath out as a report. use is the open run that stands in it; empty: none does.
 func (b *Bath) Sheet(use string) *report.Report {
 	main := report.Table{Lines: []string{fmt.Sprintf("bath %s: %s, begun %s", b.Name, state(b.Open, use), b.Since.Local().Format(time.DateTime))}}
-	main.Figures = append(main.Figures, word("name", "", b.Name), word("open", "", b.Open), word("metal", "", b.Stated.Metal), word("in_use_by", "", use))
 	r := &report.Report{Brief: true, Tables: []report.Table{main}}
 	if b.Side != nil {
 		liquid := report.Table{Figures: contents(b.metal().Element.Name, b.Side)}
-		liquid.Add(report.Figure{Key: "not_followed", Label: "not followed", Word: NotFollowed, Text: "the rest", Note: NotFollowed})
+		liquid.Add(report.Figure{Label: "not followed", Word: NotFollowed, Text: "the rest", Note: NotFollowed})
 		r.Tables = append(r.Tables, liquid)
-		books := report.Table{Key: "balance", Title: "where the metal went", Figures: balance(b.Side.Books())}
-		r.Tables = append(r.Tables, books)
+		r.Tables = append(r.Tables, report.Table{Title: "where the metal went", Figures: balance(b.Side.Books())})
 		if b.Anolyte != nil {
-			r.Tables = append(r.Tables, report.Table{Key: "anolyte", Title: "anolyte", Figures: contents(b.metal().Element.Name, b.Anolyte)})
+			r.Tables = append(r.Tables, report.Table{Title: "anolyte", Figures: contents(b.metal().Element.Name, b.Anolyte)})
 		}
 	}
 	return finish(r, &b.Standing)
@@ -38,10 +36,7 @@ func (el *Electrode) Sheet(use string) *report.Report {
 	}
 	title := report.Table{Lines: []string{fmt.Sprintf("electrode %s: %s, in use since %s", el.Name, closed, el.Since.Local().Format(time.DateTime))}}
 	var main report.Table
-	main.Add(word("name", "", el.Name))
-	main.Add(word("open", "", el.Open))
-	main.Add(word("in_use_by", "", use))
-	main.Add(word("material", "material", el.Material))
+	main.Add(report.Figure{Label: "material", Word: el.Material})
 	if el.Area > 0 {
 		main.Add(report.Of("area", "area", matter.Figure{Value: el.Area, Mark: matter.Measured}, report.SquareCentimetres, ""))
 	}
@@ -61,8 +56,12 @@ func state(open bool, use string) string {
 	return "closed"
 }
 
-func word(key, label string, value any) report.Figure {
-	return report.Figure{Key: key, Label: label, Word: value}
+// words are the cells of a row.
+func words(texts ...string) (cells []report.Figure) {
+	for _, text := range texts {
+		cells = append(cells, report.Figure{Word: text})
+	}
+	return cells
 }
 
 // contents are the figures of one liquid.
@@ -90,44 +89,32 @@ func balance(b stock.Books) (rows []report.Figure) {
 	return rows
 }
 
-// row is a run in a list.
-func (s Stood) row() report.GridRow {
-	how, won := "by its charge", report.Of("won", "", s.Won, report.Grams, "")
-	if won.Text = report.Show(s.Won, report.Grams); s.Weighed {
-		how = "weighed"
-	}
-	if s.Role == "anode" {
-		how, won = "", word("", "", "")
-	}
-	cells := []report.Figure{word("cell", "", s.Cell), word("run", "", s.Run), won, word("by", "", how)}
-	if s.Role != "" {
-		cells = append(cells, word("role", "", s.Role), word("bath", "", s.Bath))
-	}
-	return report.GridRow{Cells: cells}
-}
-
 // finish adds what both sheets end with. more heads what an electrode's runs say besides.
 func finish(r *report.Report, s *Standing, more ...string) *report.Report {
-	runs := report.Table{Key: "runs", Title: "runs", Grid: &report.Grid{Head: append([]string{"CELL", "RUN", "ONTO THE CATHODE", ""}, more...)}}
+	runs := report.Table{Title: "runs", Grid: &report.Grid{Head: append([]string{"CELL", "RUN", "ONTO THE CATHODE", ""}, more...)}}
 	for _, run := range s.Runs {
-		runs.Grid.Rows = append(runs.Grid.Rows, run.row())
+		won, how := report.Show(run.Won, report.Grams), "by its charge"
+		if run.Role == "anode" {
+			won, how = "", ""
+		} else if run.Weighed {
+			how = "weighed"
+		}
+		cells := words(run.Cell, run.Run, won, how, run.Role, run.Bath)
+		runs.Grid.Rows = append(runs.Grid.Rows, report.GridRow{Cells: cells[:len(runs.Grid.Head)]})
 	}
 	if len(s.Runs) > 0 {
 		r.Tables = append(r.Tables, runs)
 	}
-	made := report.Table{Key: "entries", Title: "entries", Grid: &report.Grid{Head: []string{"NAME", "TIME", "KIND", "BY", ""}}}
+	made := report.Table{Title: "entries", Grid: &report.Grid{Head: []string{"NAME", "TIME", "KIND", "BY", ""}}}
 	for i := range s.Entries {
 		e := control.EntryOf(&s.Entries[i])
-		made.Grid.Rows = append(made.Grid.Rows, report.GridRow{
-			Cells: []report.Figure{word("entry", "", s.Entries[i].Name()), {Key: "at", Word: e.At.UTC().Format(time.RFC3339Nano), Text: e.At.Local().Format(time.DateTime)}, word("kind", "", e.Kind), word("by", "", e.By), word("text", "", e.Text)},
-			More:  []report.Figure{word("numbers", "", e.Numbers), word("words", "", e.Words)},
-		})
+		made.Grid.Rows = append(made.Grid.Rows, report.GridRow{Cells: words(s.Entries[i].Name(), e.At.Local().Format(time.DateTime), e.Kind, e.By, e.Text)})
 	}
 	if len(s.Entries) > 0 {
 		r.Tables = append(r.Tables, made)
 	}
 	if len(s.Problems) > 0 {
-		r.Tables = append(r.Tables, report.Table{Key: "problems", Title: "NOT normal", Lines: s.Problems, Bullet: "  - "})
+		r.Tables = append(r.Tables, report.Table{Title: "NOT normal", Lines: s.Problems, Bullet: "  - "})
 	}
 	return r
 }

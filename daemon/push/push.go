@@ -64,6 +64,7 @@ type Push struct {
 	failing bool              // the newest request has failed
 	settled time.Time         // when the cursors were last moved up and saved
 	strange map[string]string // cursors and marks of cells that are not sent now and may come back
+	saved   string            // the cursor file, once it was written
 	told    string            // the newest problem that was logged
 }
 

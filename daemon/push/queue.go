@@ -7,6 +7,7 @@ import (
 	"hash/crc32"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -26,9 +27,6 @@ type queue struct {
 	at   runlog.Cursor // behind what the database has acknowledged
 	// recent and safe are where it stood less and more than settleTime ago.
 	recent, safe runlog.Cursor
-	// saved is the cursor as it stands in the file, and mark the checksum of the bytes before it.
-	saved runlog.Cursor
-	mark  string
 
 	// What the present parcel has of it:
 	next         end   // the place behind that
@@ -222,39 +220,33 @@ func markAt(dir string, at runlog.Cursor) (mark string, err error) {
 	return strconv.FormatUint(uint64(crc32.Checksum(b, castagnoli)), 16), nil
 }
 
-// save writes one of each queue's cursors down, if any has moved.
+// save writes one of each queue's cursors down, with the checksum of the bytes before it, if any has moved.
 func (p *Push) save(which func(*queue) runlog.Cursor) error {
-	moved := false
 	var b strings.Builder
 	for _, q := range p.queues {
 		at := which(q)
 		if at.Run == "" {
 			continue
 		}
-		if at != q.saved {
-			mark, err := markAt(q.dir, at)
-			if err != nil && !errors.Is(err, fs.ErrNotExist) {
-				return fmt.Errorf("saving the cursors: %w", err)
-			}
-			q.saved, q.mark, moved = at, mark, true
+		mark, err := markAt(q.dir, at)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return fmt.Errorf("saving the cursors: %w", err)
 		}
-		fmt.Fprintf(&b, "%s %s %s\n", q.cell, at, q.mark)
+		fmt.Fprintf(&b, "%s %s %s\n", q.cell, at, mark)
 	}
-	if !moved {
+	for _, cell := range slices.Sorted(maps.Keys(p.strange)) {
+		fmt.Fprintf(&b, "%s %s\n", cell, p.strange[cell])
+	}
+	if b.String() == p.saved {
 		return nil
-	}
-	for cell, rest := range p.strange {
-		fmt.Fprintf(&b, "%s %s\n", cell, rest)
 	}
 	err := os.MkdirAll(filepath.Dir(p.cursorPath()), 0o750)
 	if err == nil {
 		err = p.s.Save(p.cursorPath(), []byte(b.String()))
 	}
 	if err != nil {
-		for _, q := range p.queues {
-			q.saved = runlog.Cursor{} // try again
-		}
 		return fmt.Errorf("saving the cursors: %w", err)
 	}
+	p.saved = b.String()
 	return nil
 }

@@ -232,15 +232,6 @@ const byMeter = "meter_last"
 
 const lineSumKey = ",line_crc="
 
-// appendSealed appends a line that vouches for itself.
-func appendSealed(b []byte, kind Kind, cell string, nanos int64, fields []Field) ([]byte, error) {
-	sealed, err := appendFields(b, kind, cell, "", fields)
-	if err != nil {
-		return b, err
-	}
-	return seal(sealed, len(b), nanos), nil
-}
-
 // seal completes a line, which begins at b[start].
 func seal(b []byte, start int, nanos int64) []byte {
 	stamp := strconv.AppendInt(nil, nanos, 10)

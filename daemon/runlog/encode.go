@@ -73,11 +73,14 @@ func appendString(b []byte, s string) []byte {
 	return append(b, '"')
 }
 
-// appendLine appends a line of any other kind. condition is a tag; empty: none.
-func appendLine(b []byte, kind Kind, cell, condition string, nanos int64, fields []Field) ([]byte, error) {
+// appendLine appends a line of any other kind. condition is a tag; empty: none. A sealed line vouches for itself.
+func appendLine(b []byte, kind Kind, cell, condition string, nanos int64, fields []Field, sealed bool) ([]byte, error) {
 	line, err := appendFields(b, kind, cell, condition, fields)
-	if err != nil {
+	switch {
+	case err != nil:
 		return b, err
+	case sealed:
+		return seal(line, len(b), nanos), nil
 	}
 	return fmt.Appendf(line, " %d\n", nanos), nil
 }
@@ -228,12 +231,7 @@ func (w *Writer) Checkpoint(utc time.Time, c *integrate.Coulometer, extra ...Fie
 	if err := w.tellLost(utc, false); err != nil {
 		return err
 	}
-	nanos := w.stamp(utc)
-	b, err := appendSealed(w.pending, KindCheckpoint, w.cell, nanos, append(stateFields(c, w.crc, w.since, &w.last, w.ended), extra...))
-	if err != nil {
-		return err
-	}
-	if err := w.commit(b, nanos, false); err != nil {
+	if err := w.append(utc, KindCheckpoint, "", append(stateFields(c, w.crc, w.since, &w.last, w.ended), extra...)); err != nil {
 		return err
 	}
 	w.crc, w.since = 0, 0
@@ -246,7 +244,7 @@ func (w *Writer) append(utc time.Time, kind Kind, condition string, fields []Fie
 		return err
 	}
 	nanos := w.stamp(utc)
-	b, err := appendLine(w.pending, kind, w.cell, condition, nanos, fields)
+	b, err := appendLine(w.pending, kind, w.cell, condition, nanos, fields, kind == KindCheckpoint)
 	if err != nil {
 		return err
 	}
@@ -265,14 +263,6 @@ func (w *Writer) tellLost(utc time.Time, isReading bool) error {
 		return w.lose(isReading)
 	}
 	lines, readings := w.health.LostLines-w.toldLines, w.health.LostReadings-w.toldReadings
-	nanos := w.stamp(utc)
-	b, err := appendLine(w.pending, KindEntry, w.cell, "", nanos, []Field{
-		Text("kind", EntryLost), Text("text", "these lines could not be written and memory was full"),
-		Integer("lines", lines), Integer("readings", readings),
-	})
-	if err != nil {
-		return err
-	}
 	w.toldLines, w.toldReadings = w.health.LostLines, w.health.LostReadings
-	return w.commit(b, nanos, false)
+	return w.Entry(utc, EntryLost, "these lines could not be written and memory was full", Integer("lines", lines), Integer("readings", readings))
 }

@@ -147,7 +147,7 @@ func FuzzEvent(f *testing.F) {
 	f.Fuzz(func(t *testing.T, condition, text, other string, number float64, integer int64, flag bool) {
 		line, err := appendLine(nil, KindAlarm, "zinc-1", condition, 42, []Field{
 			Text("text", text), Text("other", other), Number("number", number), Integer("integer", integer), Flag("flag", flag),
-		})
+		}, false)
 		if err != nil {
 			if strings.HasSuffix(condition, `\`) {
 				return // line protocol cannot hold it

@@ -263,8 +263,12 @@ func OpenLedger(dir, name string, wait time.Duration) (*LateWriter, error) {
 }
 
 func openLedger(fsys FS, dir, name string) (*LateWriter, error) {
-	l, err := readLate(fsys, filepath.Join(dir, LedgerName))
-	return &LateWriter{Late: l, Tail: &Tail{Cell: name}, fs: fsys, path: filepath.Join(dir, LedgerName)}, err
+	return openSealed(fsys, filepath.Join(dir, LedgerName), &Tail{Cell: name})
+}
+
+func openSealed(fsys FS, path string, tail *Tail) (*LateWriter, error) {
+	l, err := readLate(fsys, path)
+	return &LateWriter{Late: l, Tail: tail, fs: fsys, path: path}, err
 }
 
 // locked opens a writer under a lock that is waited for.
@@ -293,9 +297,7 @@ func openLate(fsys FS, runDir string) (*LateWriter, error) {
 	if err != nil {
 		return nil, err
 	}
-	path := filepath.Join(runDir, LateName)
-	late, err := readLate(fsys, path)
-	return &LateWriter{Late: late, Tail: tail, fs: fsys, path: path}, err
+	return openSealed(fsys, filepath.Join(runDir, LateName), tail)
 }
 
 // Append writes an entry and makes it durable. The record is as a reader will find it. After an error the entry may
@@ -308,7 +310,7 @@ func (w *LateWriter) Append(utc time.Time, kind, text string, fields ...Field) (
 	if n := len(late.Records); n > 0 {
 		nanos = max(nanos, late.Records[n-1].Nanos+1)
 	}
-	line, err := appendSealed(nil, KindEntry, w.Tail.Cell, nanos, append([]Field{Integer(beforeKey, int64(late.sum)), Text("kind", kind), Text("text", text)}, fields...))
+	line, err := appendLine(nil, KindEntry, w.Tail.Cell, "", nanos, append([]Field{Integer(beforeKey, int64(late.sum)), Text("kind", kind), Text("text", text)}, fields...), true)
 	if err != nil {
 		return nil, fmt.Errorf("not entered: %w", err)
 	}

@@ -19,13 +19,12 @@ type Replay struct {
 	LastNanos int64
 	Line      []byte // of the newest record, with its line feed; valid until the next
 
-	at       time.Duration       // sum of the steps
-	evidence *integrate.Evidence // of a gap record whose reading has not come yet
-	store    integrate.Evidence  // where evidence points, so that nothing is allocated
-	missing  bool                // readings are missing before the next one
-	before   int64               // time stamp of the line before the newest
-	copying  bool                // the newest lines were copies of earlier ones
-	anew     bool                // the log was begun anew, and its first checkpoint carries the totals
+	at       time.Duration      // sum of the steps
+	evidence integrate.Evidence // of a gap record whose reading has not come yet
+	missing  bool               // readings are missing before the next one
+	before   int64              // time stamp of the line before the newest
+	copying  bool               // the newest lines were copies of earlier ones
+	anew     bool               // the log was begun anew, and its first checkpoint carries the totals
 }
 
 // Missing says that readings are missing from the log at this place. The reading
@@ -38,7 +37,7 @@ func (p *Replay) from(c *integrate.Coulometer, r *Record) {
 	p.Last = lastReading(c, r)
 	p.at = c.State().Elapsed
 	p.Ended = r.Flag("ended")
-	p.evidence, p.missing, p.anew = nil, false, false
+	p.evidence, p.missing, p.anew = integrate.Evidence{}, false, false
 	p.vouched(r.Nanos)
 }
 
@@ -69,8 +68,7 @@ func (p *Replay) Apply(r *Record) error {
 	case KindReading:
 		return p.reading(r)
 	case KindGap:
-		p.store = evidence(r)
-		p.evidence = &p.store
+		p.evidence = evidence(r)
 	case KindEntry:
 		return p.entry(r)
 	}
@@ -101,11 +99,8 @@ func (p *Replay) reading(r *Record) error {
 		// is known of their accuracy.
 		p.Coulometer = integrate.NewCoulometer(integrate.Settings{})
 	}
-	step, e := r.Step, integrate.Evidence{}
-	if p.evidence != nil {
-		e = *p.evidence
-		p.evidence = nil
-	}
+	step, e := r.Step, p.evidence
+	p.evidence = integrate.Evidence{}
 	// After a restart the step counts from the last reading that could be read, so
 	// nothing is missing.
 	if p.missing && !e.Restarted {

@@ -161,26 +161,11 @@ func (r *Record) Clone() *Record {
 }
 
 // lastCheckpoint returns the offset of the last checkpoint line that vouches for
-// itself and can be restored, and 0 when there is none; a checkpoint is never a log's first line.
-func lastCheckpoint(f io.ReaderAt, size int64) (last int64, err error) {
-	mark := []byte(string(KindCheckpoint) + ",")
-	err = backwards(f, size, func(at int64, line []byte) bool {
-		if bytes.HasPrefix(line, mark) && restorable(line) {
-			last = at
-			return false
-		}
-		return true
-	})
-	return last, err
-}
-
-// backwards shows the whole lines of a log of so many bytes to each, the last first, without their line feeds and with their offsets,
-// until that wants no more.
-func backwards(f io.ReaderAt, size int64, each func(at int64, line []byte) bool) error {
+// itself and can be restored, in a log of so many bytes, and 0 when there is none; a checkpoint is never a log's first line.
+func lastCheckpoint(f io.ReaderAt, size int64) (int64, error) {
 	const block = 16 << 10
-	var rest []byte // what stands before the lines that were shown, as far as it was read
-	from, whole := size, false
-	for {
+	var rest []byte // what stands before the lines that were looked at, as far as it was read
+	for from, whole := size, false; ; {
 		i := bytes.LastIndexByte(rest, '\n')
 		switch {
 		case i < 0 && len(rest) > longestLine:
@@ -191,13 +176,16 @@ func backwards(f io.ReaderAt, size int64, each func(at int64, line []byte) bool)
 			from -= n
 			b := make([]byte, n, n+int64(len(rest)))
 			if _, err := f.ReadAt(b, from); err != nil && !errors.Is(err, io.EOF) {
-				return fmt.Errorf("reading the log at byte %d: %w", from, err)
+				return 0, fmt.Errorf("reading the log at byte %d: %w", from, err)
 			}
 			rest = append(b, rest...)
 			continue
 		}
-		if whole && !each(from+int64(i)+1, rest[i+1:]) || i < 0 {
-			return nil
+		if whole && bytes.HasPrefix(rest[i+1:], []byte(KindCheckpoint+",")) && restorable(rest[i+1:]) {
+			return from + int64(i) + 1, nil
+		}
+		if i < 0 {
+			return 0, nil
 		}
 		rest, whole = rest[:i], true
 	}

@@ -1,10 +1,8 @@
 package runlog
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -131,26 +129,19 @@ func tailOf(fsys FS, runDir string) (*Tail, error) {
 }
 
 // endReach is how far before the end of a log its end is looked for: two checkpoints stand around it.
-const endReach = 1 << 20
+const endReach = 512 << 10
 
 // EndOf says how a run ended, in the words of its log; empty where it goes on or the log does not tell.
 func EndOf(runDir string) (why string, err error) {
-	f, err := openLog(Disk{}, runDir)
+	info, err := os.Stat(filepath.Join(runDir, LogName))
 	if err != nil {
 		return "", fmt.Errorf("looking for the end of a run: %w", err)
 	}
-	defer f.Close()
-	size, err := f.Seek(0, io.SeekEnd)
-	if err != nil {
-		return "", fmt.Errorf("looking for the end of a run: %w", err)
-	}
-	err = backwards(f, size, func(at int64, line []byte) bool {
-		var r Record
-		if bytes.HasPrefix(line, []byte(string(KindEntry)+",")) && new(decoder).general(line, &r) == nil && r.Text("kind") == EntryEnd {
+	err = Scan(runDir, info.Size()-endReach, func(r *Record, _ *Reader) bool {
+		if r.Kind == KindEntry && r.Text("kind") == EntryEnd {
 			why = r.Text("text")
-			return false
 		}
-		return size-at < endReach
+		return true
 	})
 	return why, err
 }

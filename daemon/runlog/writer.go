@@ -30,21 +30,19 @@ type Options struct {
 	// holds a day and a half of readings at one per second. The last eighth is kept
 	// for lines other than readings. What does not fit is counted and an entry "lost" says so.
 	BacklogBytes int
-	// RetryEvery is how often a failing disk is tried again; 0: one second.
-	RetryEvery time.Duration
-	FS         FS               // nil: the machine's
-	Now        func() time.Time // nil: time.Now; only for the pace of the above, and for entries the log makes itself
+	FS           FS               // nil: the machine's
+	Now          func() time.Time // nil: time.Now; only for the pace of the above, and for entries the log makes itself
 }
 
-const checkpointBytes = 256 << 10
+const (
+	checkpointBytes = 256 << 10
+	retryEvery      = time.Second // a failing disk is tried again
+)
 
 func (o Options) filled() Options {
 	o.CheckpointEvery = cmp.Or(o.CheckpointEvery, time.Minute)
 	o.BacklogBytes = cmp.Or(o.BacklogBytes, 16<<20)
-	o.RetryEvery = cmp.Or(o.RetryEvery, time.Second)
-	if o.FS == nil {
-		o.FS = Disk{}
-	}
+	o.FS = cmp.Or[FS](o.FS, Disk{})
 	if o.Now == nil {
 		o.Now = time.Now
 	}
@@ -156,7 +154,7 @@ func (w *Writer) lose(isReading bool) error {
 // flush writes and syncs as far as is due. Trouble with the disk is no error: it
 // shows in Health.
 func (w *Writer) flush() {
-	if w.health.Cause != nil && w.o.Now().Sub(w.triedAt) < w.o.RetryEvery {
+	if w.health.Cause != nil && w.o.Now().Sub(w.triedAt) < retryEvery {
 		return
 	}
 	if err := w.write(linesPerFlush); err != nil {

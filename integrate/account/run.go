@@ -139,11 +139,16 @@ func (r *Run) step(volts, amperes float64) {
 func (r *Run) Gap(g Gap) {
 	r.dark = true
 	r.coulombs += g.Best
-	if len(r.Gaps) < mostEvents {
-		r.Gaps = append(r.Gaps, g)
+	keep(r, &r.Gaps, g)
+}
+
+// keep keeps the first of what happened, and counts the rest.
+func keep[T any](r *Run, all *[]T, one T) {
+	if len(*all) == mostEvents {
+		r.More++
 		return
 	}
-	r.More++
+	*all = append(*all, one)
 }
 
 // Settle takes what a person knows of a gap.
@@ -167,10 +172,8 @@ func (r *Run) Settle(index int64, low, best, high float64) {
 func (r *Run) Alarm(at int64, condition, state, priority, text, by string) {
 	i := slices.IndexFunc(r.Alarms, func(a Alarm) bool { return a.Condition == condition && a.To == 0 })
 	switch active := state == "UNACK" || state == "ACKED"; {
-	case active && i < 0 && len(r.Alarms) == mostEvents:
-		r.More++
 	case active && i < 0:
-		r.Alarms = append(r.Alarms, Alarm{condition, priority, text, by, at, 0})
+		keep(r, &r.Alarms, Alarm{condition, priority, text, by, at, 0})
 	case active && by != "":
 		r.Alarms[i].By = by
 	case !active && i >= 0:
@@ -180,13 +183,7 @@ func (r *Run) Alarm(at int64, condition, state, priority, text, by string) {
 }
 
 // Act takes what was done to the output.
-func (r *Run) Act(a Act) {
-	if len(r.Acts) < mostEvents {
-		r.Acts = append(r.Acts, a)
-		return
-	}
-	r.More++
-}
+func (r *Run) Act(a Act) { keep(r, &r.Acts, a) }
 
 // written lists the entries in the order in which they were so.
 func (r *Run) written() []Entry {

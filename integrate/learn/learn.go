@@ -41,6 +41,8 @@ type Next struct {
 	Figure matter.Figure // its middle; Low and High hold 95 % of what is expected. Not Known where no run tells
 	Prior  matter.Figure // what was believed before; not Known: nothing
 	Runs   int           // that told
+
+	between float64 // mean spread between runs, on the figure's scale
 }
 
 // Lesson is what the runs of a cell teach.
@@ -65,19 +67,16 @@ const (
 
 // From learns from runs, the oldest first.
 func From(before Prior, runs []Run) Lesson {
-	l := Lesson{Runs: len(runs)}
-	of := func(s scale, spread float64, prior matter.Figure, figure func(*Run) matter.Figure) Next {
-		n, _ := s.next(spread, prior, runs, figure)
-		return n
+	l := Lesson{
+		Runs:         len(runs),
+		Efficiency:   odds.next(oddsSpread, before.Efficiency, runs, func(r *Run) matter.Figure { return r.Efficiency }),
+		MassTransfer: logarithm.next(transferSpread, before.MassTransfer, runs, func(r *Run) matter.Figure { return r.MassTransfer }),
+		Volts:        logarithm.next(voltsSpread, matter.Figure{}, runs, func(r *Run) matter.Figure { return r.Volts }),
+		Resistance:   logarithm.next(resistanceSpread, matter.Figure{}, runs, func(r *Run) matter.Figure { return r.Resistance }),
 	}
-	var between float64
-	l.Efficiency, between = odds.next(oddsSpread, before.Efficiency, runs, func(r *Run) matter.Figure { return r.Efficiency })
-	l.MassTransfer = of(logarithm, transferSpread, before.MassTransfer, func(r *Run) matter.Figure { return r.MassTransfer })
-	l.Volts = of(logarithm, voltsSpread, matter.Figure{}, func(r *Run) matter.Figure { return r.Volts })
-	l.Resistance = of(logarithm, resistanceSpread, matter.Figure{}, func(r *Run) matter.Figure { return r.Resistance })
 	l.Density = densities(runs)
 	if e := l.Efficiency.Figure.Value; l.Efficiency.Figure.Known() {
-		l.Changes = changes(runs, between*e*(1-e))
+		l.Changes = changes(runs, l.Efficiency.between*e*(1-e))
 	}
 	return l
 }
@@ -111,8 +110,8 @@ var (
 // vague is the deviation of a prior that says nothing: of a factor of e^10.
 const vague = 10
 
-// next is what one figure will be, and the mean spread between runs on its scale.
-func (s scale) next(spread float64, prior matter.Figure, runs []Run, figure func(*Run) matter.Figure) (n Next, between float64) {
+// next is what one figure will be.
+func (s scale) next(spread float64, prior matter.Figure, runs []Run, figure func(*Run) matter.Figure) (n Next) {
 	n.Prior = prior
 	middle := normal{0, vague}
 	if prior.Known() {
@@ -128,12 +127,13 @@ func (s scale) next(spread float64, prior matter.Figure, runs []Run, figure func
 		}
 	}
 	if n.Runs = len(told); n.Runs == 0 {
-		return n, 0
+		return n
 	}
 	m := integrated(middle, halfNormal(spread), told)
 	low, high := s.back(m.quantile(0.025)), s.back(m.quantile(0.975))
 	n.Figure = matter.Figure{Value: s.back(m.quantile(0.5)), StandardUncertainty: (high - low) / 2 / integrate.CoverageFactor, Low: low, High: high, Mark: mark, Source: "earlier runs of the cell"}
-	return n, floats.Dot(m.weights, m.spreads)
+	n.between = floats.Dot(m.weights, m.spreads)
+	return n
 }
 
 // normal is a distribution on a scale.
