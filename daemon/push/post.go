@@ -42,16 +42,6 @@ func (r *refusalError) Error() string {
 	return fmt.Sprintf("the database refuses the lines: HTTP %d: %s", r.status, r.text)
 }
 
-// busyError says that the database asks to be left alone for a while.
-type busyError struct {
-	status int
-	after  time.Duration
-}
-
-func (b *busyError) Error() string {
-	return fmt.Sprintf("the database is busy: HTTP %d; retry after %v", b.status, b.after)
-}
-
 // post sends lines in one request. Any error but a *refusalError is worth trying again.
 func (p *Push) post(ctx context.Context, lines []span) error {
 	text := p.parcel.text[lines[0].from:lines[len(lines)-1].to] // lines stand one behind the other
@@ -96,10 +86,6 @@ func verdict(resp *http.Response, text string) error {
 		return fmt.Errorf("the database denies writing: HTTP %d: %s; correct the token or the password file", code, text)
 	case http.StatusNotFound:
 		return fmt.Errorf("the database or bucket does not exist: HTTP 404: %s; create it, or correct its name or the address", text)
-	case http.StatusTooManyRequests, http.StatusServiceUnavailable:
-		if after := retryAfter(resp.Header.Get("Retry-After")); after > 0 {
-			return &busyError{code, after}
-		}
 	default:
 		if code < 400 {
 			return fmt.Errorf("HTTP %d instead of 204; correct the address", code)
@@ -119,17 +105,6 @@ func tooOld(text string) int {
 	}
 	n, _ := strconv.Atoi(m[1]) // digits; too many of them are 0, and the answer a plain refusal
 	return n
-}
-
-// retryAfter reads the header of that name (RFC 9110, 10.2.3): seconds, or a date.
-func retryAfter(s string) time.Duration {
-	if n, err := strconv.Atoi(s); err == nil && n > 0 {
-		return time.Duration(min(n, 86400)) * time.Second
-	}
-	if at, err := http.ParseTime(s); err == nil {
-		return max(0, time.Until(at))
-	}
-	return 0
 }
 
 // withoutURL takes the address out of an error, because it may hold a secret.

@@ -31,7 +31,6 @@ import (
 const (
 	firstWait   = time.Second      // after the first failed request
 	longestWait = 2 * time.Minute  // between two attempts during an outage
-	longestRest = 10 * time.Minute // that a database may ask for by Retry-After
 	lastWait    = 3 * time.Second  // for one more attempt when nightcell stops
 	settleTime  = 15 * time.Second // in which a database makes durable what it has acknowledged
 	mostBytes   = 1 << 20          // of lines in one request
@@ -56,7 +55,6 @@ type Push struct {
 	s      Settings
 	tags   []byte // as they stand in a line, each behind a comma
 	queues []*queue
-	order  []*queue // the same, in the order in which they fill a request
 
 	parcel  parcel
 	record  runlog.Record     // for reading logs
@@ -91,7 +89,6 @@ func New(s Settings) (*Push, error) {
 		p.queues = append(p.queues, &queue{cell: c, dir: runlog.CellDir(s.Data, c), health: snapshot.Way{Name: s.Name}})
 	}
 	p.show()
-	p.order = slices.Clone(p.queues)
 	return p, nil
 }
 
@@ -121,12 +118,7 @@ func (p *Push) Run(ctx context.Context) error {
 			continue
 		case err != nil: // exponential back-off with jitter, so that many daemons do not return in step
 			backOff = min(max(2*backOff, firstWait), longestWait)
-			wait := backOff/2 + rand.N(backOff/2)
-			var busy *busyError
-			if errors.As(err, &busy) {
-				wait = max(wait, min(busy.after, longestRest))
-			}
-			timer.Reset(wait)
+			timer.Reset(backOff/2 + rand.N(backOff/2))
 		case more:
 			backOff = 0
 			timer.Reset(0)
@@ -228,12 +220,12 @@ func (p *Push) gather() (full bool) {
 		q.next, q.lines, q.aside, q.first = end{at: q.at, behind: q.next.behind}, 0, 0, 0
 	}
 	// Whoever owes least comes first, so that what it does not need is left for those who are behind.
-	slices.SortStableFunc(p.order, func(a, b *queue) int { return cmp.Compare(a.next.behind, b.next.behind) })
-	for i, q := range p.order {
+	order := slices.SortedStableFunc(slices.Values(p.queues), func(a, b *queue) int { return cmp.Compare(a.next.behind, b.next.behind) })
+	for i, q := range order {
 		if len(p.parcel.lines) >= p.most || len(p.parcel.text) >= mostBytes {
 			return true
 		}
-		err := p.take(q, max(1, (p.most-len(p.parcel.lines))/(len(p.order)-i)))
+		err := p.take(q, max(1, (p.most-len(p.parcel.lines))/(len(order)-i)))
 		if err != nil {
 			q.next = end{at: q.at, behind: q.next.behind} // what it has put in already comes again
 		}

@@ -296,37 +296,6 @@ func TestTooLarge(t *testing.T) {
 	})
 }
 
-// TestRestIsKept obeys Retry-After (RFC 9110, 10.2.3), given in seconds and as a date.
-func TestRestIsKept(t *testing.T) {
-	for _, asDate := range []bool{false, true} {
-		synctest.Test(t, func(t *testing.T) {
-			db, data := newDatabase(), t.TempDir()
-			db.fate = func(r request) (int, http.Header) {
-				if r.n > 0 {
-					return 0, nil
-				}
-				h := http.Header{"Retry-After": {"300"}}
-				if asDate {
-					h.Set("Retry-After", time.Now().Add(300*time.Second).UTC().Format(http.TimeFormat))
-				}
-				return http.StatusTooManyRequests, h
-			}
-			n := newNight(t, data, "zinc-1")
-			n.readings(10)
-			_, stop := run(t, settings(db, data, "zinc-1"))
-			after(10 * time.Minute)
-			stop()
-			if len(db.requests) < 2 {
-				t.Fatal("no second request")
-			}
-			if rest := db.requests[1].at.Sub(db.requests[0].at); rest < 299*time.Second {
-				t.Errorf("asked again after %v, the database wanted 300 s of rest", rest)
-			}
-			db.same(t, logged(t, data, "zinc-1"))
-		})
-	}
-}
-
 // TestTokenIsReadAnew lets the operator mend the token while nightcell runs.
 func TestTokenIsReadAnew(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

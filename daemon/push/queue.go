@@ -124,7 +124,7 @@ func (p *Push) pick(q *queue, run string, most int) (err error) {
 		}
 		line := r.Line()
 		if p.s.NumbersOnly {
-			if line = numbersOnly(line); line == nil {
+			if line = p.record.Numbers(); line == nil {
 				continue
 			}
 		}

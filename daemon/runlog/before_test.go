@@ -26,7 +26,7 @@ func TestLogBegunBeforeTheRipple(t *testing.T) {
 	sound := func() *Report {
 		t.Helper()
 		report, err := ReplayFile(dir)
-		if err != nil || !report.Sound() || report.Checkpoints < 3 || report.Gaps < 2 {
+		if err != nil || !report.Sound() || report.Checkpoints < 3 || report.Totals.Gaps < 2 {
 			t.Fatalf("%+v, %v", report, err)
 		}
 		return report

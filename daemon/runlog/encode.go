@@ -85,6 +85,29 @@ func appendLine(b []byte, kind Kind, cell, condition string, nanos int64, fields
 	return fmt.Appendf(line, " %d\n", nanos), nil
 }
 
+// Numbers is the line of a record without its fields of text, for a database that can hold only numbers and would make a series of
+// zeros of each; nil where nothing is left.
+func (r *Record) Numbers() []byte {
+	fields := slices.DeleteFunc(slices.Clone(r.Fields), func(f Field) bool {
+		_, text := f.Value.(string)
+		return text
+	})
+	if r.Kind == KindReading {
+		fields = []Field{Integer("step", int64(r.Step)), Number("volts", r.Volts), Number("amperes", r.Amperes)}
+		if r.Supply.AtCell {
+			fields = append(fields, Number("supply_volts", r.Supply.Volts))
+		}
+		if r.Supply.Metered {
+			fields = append(fields, Number("supply_amperes", r.Supply.Amperes))
+		}
+	}
+	if len(fields) == 0 {
+		return nil
+	}
+	line, _ := appendLine(nil, r.Kind, r.Cell, r.Condition, r.Nanos, fields, false) // it was one
+	return line
+}
+
 // appendFields appends a line without its time stamp. Fields whose value is a number that is not finite are left out.
 func appendFields(b []byte, kind Kind, cell, condition string, fields []Field) ([]byte, error) {
 	var e lineprotocol.Encoder

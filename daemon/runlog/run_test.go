@@ -197,7 +197,7 @@ func TestReplayIsBitIdentical(t *testing.T) {
 		t.Fatal(err)
 	}
 	l.sameAs(report)
-	if report.Readings != 3000 || report.Gaps != 120 || report.UncheckedBytes != 0 || report.Checkpoints < 50 {
+	if report.Readings != 3000 || report.Totals.Gaps != 120 || report.UncheckedBytes != 0 || report.Checkpoints < 50 {
 		t.Errorf("report: %+v", report)
 	}
 	// The slow way past checkpoints finds the same.

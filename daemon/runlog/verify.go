@@ -16,7 +16,6 @@ type Report struct {
 	Lines       int64
 	Readings    int64
 	Checkpoints int64
-	Gaps        int64
 	Totals      integrate.Totals
 	// Carried are the totals that a log which was begun anew started from; the readings before them are not in it.
 	Carried *integrate.Totals
@@ -168,8 +167,6 @@ func (v *verifier) other(r *Reader, rec *Record) error {
 	switch rec.Kind {
 	case KindCheckpoint:
 		return v.checkpoint(r, rec)
-	case KindGap:
-		v.report.Gaps++
 	case KindEntry:
 		if rec.Text("kind") == EntryLost {
 			n, _ := rec.Integer("lines")
