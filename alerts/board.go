@@ -11,7 +11,6 @@
 package alerts
 
 import (
-	"math/bits"
 	"time"
 
 	"nightcell/configs/quantity"
@@ -24,10 +23,6 @@ type Board struct {
 	m         Memory
 	verdicts  [conditionCount]verdict
 	changes   []Change
-
-	// What the memory says in bits, so that a quiet reading looks at few alarms.
-	raw, active, aside set // aside: in any state but NORM
-	ignored            set
 }
 
 // verdict is what one observation says of one condition.
@@ -37,73 +32,45 @@ type verdict struct {
 	value, limit float64 // what was compared, for the text
 }
 
-// Change is one transition of one alarm, with all a person needs to read about it.
+// Change is one transition of one alarm, which it shows as it is afterwards; Text, By and Reason are those of the step.
 type Change struct {
-	Condition Condition
-	From, To  State
-	Priority  Priority
-	At        time.Duration // monotonic, as in the observations
-	UTC       time.Time
-	Value     float64   // what was judged, in SI; NaN when the condition has no number
-	Limit     float64   // what it was held against; NaN likewise
-	Since     time.Time // when the condition began to hold
-	First     bool      // nothing else was wrong when this began: look here for the cause
-	After     Condition // when not First: the alarm that stood before; else None
-	By        string    // the person, for changes that a person made
-	Reason    string    // of setting aside or of putting back
-	Chatter   bool      // it came and went so often that it is now held until calm
-	Flood     bool      // more alarms come than a person can answer
-	Figure    string    // the figure that tells how bad it is, with its unit; "" when there is none
-	Text      string    // what is wrong, likeliest cause with evidence, runner-up
-	Diagnosis Diagnosis // the same in parts, when there is one
-	Meaning   string    // for the deposit
-	Action    string    // what to do first
+	Alarm
+	Condition    Condition
+	From         State
+	UTC          time.Time
+	Value, Limit float64   // what was judged and what it was held against, in SI; NaN when the condition has no number
+	After        Condition // when not First: the alarm that stood before; else None
+	Flood        bool      // more alarms come than a person can answer
+	Figure       string    // the figure that tells how bad it is, with its unit; "" when there is none
 }
 
 // Raised tells whether the change is an alarm that somebody should hear of now. In a
 // flood only the priorities High and Highest are; the others are in the log and on the
 // list, and come again from UNACK to UNACK if they still stand when the flood is over.
 func (c *Change) Raised() bool {
-	return c.To == UNACK && (!c.Flood || c.Priority >= High)
+	return c.State == UNACK && (!c.Flood || c.Priority >= High)
 }
 
 // Cleared tells whether the change takes a raised alarm back.
 func (c *Change) Cleared() bool {
-	return c.From.Active() && (c.To == NORM || c.To == RTNUN ||
-		c.To == LTUNK || c.To == LTACK)
+	return c.From.Active() && !c.State.Active() && !c.State.Hidden()
 }
 
 // NewBoard returns a board on which nothing is wrong yet.
 func NewBoard(l Limits, c Chemistry) *Board {
-	b := &Board{limits: l, chemistry: c, m: newMemory()}
-	b.prepare()
+	return newBoard(l, c, newMemory())
+}
+
+func newBoard(l Limits, c Chemistry, m Memory) *Board {
+	b := &Board{chemistry: c, m: m, changes: make([]Change, 0, conditionCount)}
+	b.SetLimits(l)
 	return b
-}
-
-// prepare fits what the board keeps to the memory and the limits.
-func (b *Board) prepare() {
-	b.changes = make([]Change, 0, conditionCount)
-	for c := firstCondition; c < conditionCount; c++ {
-		b.mark(c)
-	}
-	b.SetLimits(b.limits)
-}
-
-// mark keeps the bits of c in step with the memory.
-func (b *Board) mark(c Condition) {
-	a := &b.m.Alarms[c]
-	b.raw.put(c, a.Raw)
-	b.active.put(c, a.Active)
-	b.aside.put(c, a.State != NORM)
 }
 
 // SetLimits changes the limits while the watch goes on; standing alarms are judged by the new ones.
 func (b *Board) SetLimits(l Limits) {
 	b.limits = l
 	b.m.History.Length = max(time.Minute, 4*l.Poll).Seconds()
-	for c := firstCondition; c < conditionCount; c++ {
-		b.ignored.put(c, l.settings[c].Ignored)
-	}
 }
 
 // Judge takes one observation in and returns what it changed, oldest first. The
@@ -122,21 +89,20 @@ func (b *Board) Judge(o *Observation) []Change {
 	b.judgeCell(o, now, fresh)
 	b.judgeCharge(o)
 
-	var over set
-	for c := range b.verdicts {
-		if v := &b.verdicts[c]; v.over && v.known {
-			over |= 1 << c
+	var pending set // what holds, or has not been over for long enough
+	for c := firstCondition; c < conditionCount; c++ {
+		if v := &b.verdicts[c]; (v.over && v.known || b.m.Alarms[c].Active) && !b.limits.settings[c].Ignored {
+			pending |= 1 << c
 		}
 	}
-	pending := (over | b.active) &^ b.ignored
 	blinded, why := b.blindness(fresh)
 	if b.verdicts[SupplySilent].over {
 		blinded, why = needs[reading], becauseSilent
 	}
-	for left := (over | b.raw | b.active | b.aside | blinded) &^ b.ignored; left != 0; left &= left - 1 {
-		c := Condition(bits.TrailingZeros64(uint64(left)))
-		b.lead(c, now, o, fresh, pending, blinded, why)
-		b.mark(c)
+	for c := firstCondition; c < conditionCount; c++ {
+		if !b.limits.settings[c].Ignored {
+			b.lead(c, now, o, fresh, pending, blinded, why)
+		}
 	}
 	if b.m.Flood && !b.Flooding() {
 		b.ebb(o)
@@ -289,7 +255,7 @@ func (b *Board) ebb(o *Observation) {
 	b.m.Flood = false
 	for c := firstCondition; c < conditionCount; c++ {
 		if a := &b.m.Alarms[c]; a.KeptBack && a.State == UNACK {
-			b.changes = append(b.changes, b.change(c, UNACK, o.At, o.UTC, "", "the alarm flood has ended"))
+			b.changes = append(b.changes, b.change(c, UNACK, o.UTC, "", "the alarm flood has ended"))
 		}
 		b.m.Alarms[c].KeptBack = false
 	}
@@ -336,26 +302,22 @@ func (b *Board) move(c Condition, e Event, o *Observation, why string) {
 	v := &b.verdicts[c]
 	if to == UNACK {
 		a.Value, a.Limit, a.By = quantity.Maybe(v.value), quantity.Maybe(v.limit), ""
-		a.Text, a.Diagnosis = b.describe(c, o, v)
+		a.Text = b.describe(c, o, v)
 		a.Figure = b.figure(c, o, v)
 		b.keepBack(c)
 	}
 	if !b.m.Started && e == Suppress {
 		return // how a board begins is no change
 	}
-	b.changes = append(b.changes, b.change(c, from, o.At, o.UTC, "", why))
+	b.changes = append(b.changes, b.change(c, from, o.UTC, "", why))
 }
 
 // change describes the step of c from the state from to its present one; by and why
 // are the person and the reason, if any.
-func (b *Board) change(c Condition, from State, at time.Duration, utc time.Time, by, why string) Change {
+func (b *Board) change(c Condition, from State, utc time.Time, by, why string) Change {
 	a := &b.m.Alarms[c]
-	ch := Change{
-		Condition: c, From: from, To: a.State, Priority: b.limits.settings[c].Priority, At: at, UTC: utc,
-		Value: float64(a.Value), Limit: float64(a.Limit), Since: a.RawUTC,
-		First: a.First, After: a.After, By: by, Reason: why, Chatter: a.Chattering, Flood: b.m.Flood,
-		Figure: a.Figure, Text: a.Text, Diagnosis: a.Diagnosis, Meaning: b.Meaning(c), Action: catalogue[c].text.First,
-	}
+	ch := Change{Alarm: b.Alarm(c), Condition: c, From: from, UTC: utc, Value: float64(a.Value), Limit: float64(a.Limit), After: a.After, Flood: b.m.Flood, Figure: a.Figure}
+	ch.By, ch.Reason = by, why
 	if a.State != UNACK || by != "" {
 		ch.Text = aftermath(from, a.State, by, why)
 	}

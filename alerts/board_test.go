@@ -50,8 +50,8 @@ func want(t *testing.T, got []alerts.Change, c alerts.Condition, to ...alerts.St
 	var states []alerts.State
 	for _, ch := range got {
 		if ch.Condition == c {
-			states = append(states, ch.To)
-		} else if ch.To == alerts.UNACK {
+			states = append(states, ch.State)
+		} else if ch.State == alerts.UNACK {
 			t.Errorf("unwanted %s: %s", ch.Condition, ch.Text)
 		}
 	}

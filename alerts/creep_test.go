@@ -54,7 +54,7 @@ func TestConstantVoltageIsDeclared(t *testing.T) {
 		r.o.Target, r.o.PlanCharge, r.o.Charge = 1e6, 1e5, 3e5 // while the supply holds the current
 		changes := r.run(10 * time.Minute)
 		told := func(c alerts.Condition) bool {
-			return slices.ContainsFunc(changes, func(x alerts.Change) bool { return x.Condition == c && x.To == alerts.UNACK })
+			return slices.ContainsFunc(changes, func(x alerts.Change) bool { return x.Condition == c && x.State == alerts.UNACK })
 		}
 		if told(alerts.ModeFlip) != declared || told(alerts.ChargeAhead) == declared {
 			t.Errorf("declared %v: mode %v, ahead %v", declared, told(alerts.ModeFlip), told(alerts.ChargeAhead))

@@ -38,7 +38,7 @@ func (b *Board) follow(now time.Duration, o *Observation) {
 	b.m.Fresh = b.recentNoise(5)
 	last := b.m.History.Last(0)
 	b.m.Repeats.closed(last)
-	if b.active.has(HardShort) {
+	if b.Holds(HardShort) {
 		return // what a short shows is no baseline
 	}
 	settled := b.m.Corridor.Settled
@@ -194,7 +194,7 @@ func (b *Board) usual() float64 {
 	if b.m.Regulation != ConstantVoltage && float64(b.m.Set.Amperes) > 0 {
 		return float64(b.m.Set.Amperes)
 	}
-	if b.m.Usual > 0 || b.m.History.Len() == 0 {
+	if b.m.Usual > 0 || len(b.m.History.Blocks) == 0 {
 		return b.m.Usual
 	}
 	return float64(b.m.History.Last(0).Amperes)
@@ -338,10 +338,3 @@ func of(cs ...Condition) (s set) {
 }
 
 func (s set) has(c Condition) bool { return s&(1<<c) != 0 }
-
-func (s *set) put(c Condition, in bool) {
-	*s &^= 1 << c
-	if in {
-		*s |= 1 << c
-	}
-}

@@ -51,7 +51,7 @@ func TestDecide(t *testing.T) {
 			tt.bad(&r.o)
 			r.run(tt.after)
 			if tt.ack {
-				if _, err := r.b.Acknowledge(alerts.HardShort, "ann", r.o.UTC); err != nil {
+				if _, err := r.b.Obey(alerts.HardShort, alerts.Order{Do: alerts.Acknowledge, By: "ann"}, r.o.UTC); err != nil {
 					t.Fatal(err)
 				}
 			}
@@ -80,7 +80,7 @@ func TestAConsequenceStillActs(t *testing.T) {
 	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At}); d.Do != alerts.Off || d.Condition != alerts.CurrentDensity {
 		t.Errorf("%+v", d)
 	}
-	if _, err := r.b.OutOfService(alerts.CurrentDensity, "ann", "a wider cathode hangs there", r.o.UTC); err != nil {
+	if _, err := r.b.Obey(alerts.CurrentDensity, alerts.Order{Do: alerts.TakeOut, By: "ann", Reason: "a wider cathode hangs there"}, r.o.UTC); err != nil {
 		t.Fatal(err)
 	}
 	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At}); d.Do != alerts.Notify {
@@ -98,7 +98,7 @@ func TestDecideSaysWhenTheNextActIsDue(t *testing.T) {
 	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At}); d.In < 238*time.Second || d.In > 241*time.Second {
 		t.Errorf("due in %s, want about 4 min", d.In)
 	}
-	if _, err := r.b.Shelve(alerts.HardShort, "ann", "looking at it", time.Hour, r.o.UTC); err != nil {
+	if _, err := r.b.Obey(alerts.HardShort, alerts.Order{Do: alerts.Shelve, By: "ann", Reason: "looking at it", Length: time.Hour}, r.o.UTC); err != nil {
 		t.Fatal(err)
 	}
 	if d := r.b.Decide(h, alerts.Situation{Now: r.o.At + time.Hour}); d.Do != alerts.Notify || d.In != 0 {

@@ -214,7 +214,7 @@ func (b *Board) above(c Condition, value, limit float64) verdict {
 		return verdict{}
 	}
 	edge := limit
-	if b.raw.has(c) {
+	if b.m.Alarms[c].Raw {
 		edge -= b.limits.settings[c].Deadband * math.Abs(limit)
 	}
 	return verdict{known: true, over: value > edge, value: value, limit: limit}

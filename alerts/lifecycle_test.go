@@ -49,7 +49,7 @@ func TestDeadbandAndOffDelay(t *testing.T) {
 	if got := only(r.run(10*time.Second), alerts.OverCurrent); len(got) != 0 {
 		t.Fatalf("taken back before its off-delay of 10 s: %v", got)
 	}
-	if got := only(r.run(time.Second), alerts.OverCurrent); len(got) != 1 || got[0].To != alerts.RTNUN {
+	if got := only(r.run(time.Second), alerts.OverCurrent); len(got) != 1 || got[0].State != alerts.RTNUN {
 		t.Fatalf("not taken back after 10 s: %v", got)
 	}
 }
@@ -74,11 +74,11 @@ func TestFirstOut(t *testing.T) {
 		t.Errorf("%d alarms raised, want one", raised)
 	}
 	flip := only(got, alerts.ModeFlip)
-	if len(flip) != 1 || flip[0].To != alerts.DSUPR || !strings.Contains(flip[0].Reason, "lead-off") {
+	if len(flip) != 1 || flip[0].State != alerts.DSUPR || !strings.Contains(flip[0].Reason, "lead-off") {
 		t.Errorf("mode-flip: %+v", flip)
 	}
 	r.o.Amperes, r.o.Volts, r.o.Mode = 3, 3.2, alerts.ConstantCurrent
-	if back := only(r.run(2*time.Minute), alerts.ModeFlip); len(back) != 1 || back[0].To != alerts.NORM {
+	if back := only(r.run(2*time.Minute), alerts.ModeFlip); len(back) != 1 || back[0].State != alerts.NORM {
 		t.Errorf("mode-flip afterwards: %+v", back)
 	}
 }
@@ -95,7 +95,7 @@ func TestConsequenceSurvivesItsCause(t *testing.T) {
 	}
 	r.o.SetAmperes = 3
 	got := only(r.run(3*time.Minute), alerts.ModeFlip)
-	if len(got) != 1 || got[0].To != alerts.UNACK {
+	if len(got) != 1 || got[0].State != alerts.UNACK {
 		t.Fatalf("mode-flip after the set-point was put back: %+v", got)
 	}
 }
@@ -107,10 +107,10 @@ func TestSilenceSuppressesWhatCannotBeKnown(t *testing.T) {
 	r.run(time.Minute)
 	r.o.HasReading, r.o.Silence = false, 20*time.Second
 	got := r.run(2 * time.Second)
-	if ch := only(got, alerts.SupplySilent); len(ch) != 1 || ch[0].To != alerts.UNACK {
+	if ch := only(got, alerts.SupplySilent); len(ch) != 1 || ch[0].State != alerts.UNACK {
 		t.Fatalf("supply-silent: %+v", ch)
 	}
-	if ch := only(got, alerts.LeadOff); len(ch) != 1 || ch[0].To != alerts.DSUPR || !strings.Contains(ch[0].Reason, "does not answer") {
+	if ch := only(got, alerts.LeadOff); len(ch) != 1 || ch[0].State != alerts.DSUPR || !strings.Contains(ch[0].Reason, "does not answer") {
 		t.Errorf("lead-off: %+v", ch)
 	}
 	if a := r.b.Alarm(alerts.OverCurrent); a.State != alerts.UNACK {
@@ -118,10 +118,10 @@ func TestSilenceSuppressesWhatCannotBeKnown(t *testing.T) {
 	}
 	r.o.HasReading, r.o.Silence, r.o.Amperes = true, 0, 3
 	back := r.run(30 * time.Second)
-	if ch := only(back, alerts.LeadOff); len(ch) != 1 || ch[0].To != alerts.NORM {
+	if ch := only(back, alerts.LeadOff); len(ch) != 1 || ch[0].State != alerts.NORM {
 		t.Errorf("lead-off afterwards: %+v", ch)
 	}
-	if ch := only(back, alerts.OverCurrent); len(ch) != 1 || ch[0].To != alerts.RTNUN {
+	if ch := only(back, alerts.OverCurrent); len(ch) != 1 || ch[0].State != alerts.RTNUN {
 		t.Errorf("over-current afterwards: %+v", ch)
 	}
 }
@@ -130,8 +130,8 @@ func TestShelfExpires(t *testing.T) {
 	r := newRig(t)
 	r.o.Amperes = 3.4
 	r.run(time.Minute)
-	ch, err := r.b.Shelve(alerts.OverCurrent, "ann", "the limit is being changed", 10*time.Minute, r.o.UTC)
-	if err != nil || ch.To != alerts.SHLVD || ch.By != "ann" {
+	ch, err := r.b.Obey(alerts.OverCurrent, alerts.Order{Do: alerts.Shelve, By: "ann", Reason: "the limit is being changed", Length: 10 * time.Minute}, r.o.UTC)
+	if err != nil || ch.State != alerts.SHLVD || ch.By != "ann" {
 		t.Fatalf("%+v, %v", ch, err)
 	}
 	if a := r.b.Alarm(alerts.OverCurrent); a.ShelfEnds.Sub(r.o.UTC) > 10*time.Minute || a.Reason == "" {
@@ -141,7 +141,7 @@ func TestShelfExpires(t *testing.T) {
 		t.Fatalf("a shelved alarm speaks: %+v", got)
 	}
 	got := only(r.run(2*time.Minute), alerts.OverCurrent)
-	if len(got) != 1 || got[0].From != alerts.SHLVD || got[0].To != alerts.UNACK {
+	if len(got) != 1 || got[0].From != alerts.SHLVD || got[0].State != alerts.UNACK {
 		t.Fatalf("after the shelf time: %+v", got)
 	}
 }
@@ -154,14 +154,14 @@ func TestLatchedUntilReset(t *testing.T) {
 	r.o.Volts = 3.2
 	r.run(5 * time.Minute)
 	steps := []struct {
-		do func(alerts.Condition, string, time.Time) (alerts.Change, error)
+		do alerts.Event
 		to alerts.State
-	}{{r.b.Acknowledge, alerts.LTACK}, {r.b.Reset, alerts.NORM}}
+	}{{alerts.Acknowledge, alerts.LTACK}, {alerts.Reset, alerts.NORM}}
 	if a := r.b.Alarm(alerts.HardShort); a.State != alerts.LTUNK {
 		t.Fatalf("hard-short is %s after it is over", a.State)
 	}
 	for _, s := range steps {
-		if ch, err := s.do(alerts.HardShort, "ann", r.o.UTC); err != nil || ch.To != s.to {
+		if ch, err := r.b.Obey(alerts.HardShort, alerts.Order{Do: s.do, By: "ann"}, r.o.UTC); err != nil || ch.State != s.to {
 			t.Errorf("%+v, %v, want %s", ch, err, s.to)
 		}
 	}
@@ -177,18 +177,32 @@ func TestWhatAPersonCannotDo(t *testing.T) {
 		do   func() (alerts.Change, error)
 		says string
 	}{
-		{"nothing to acknowledge", func() (alerts.Change, error) { return r.b.Acknowledge(c, "ann", now) }, "over-current is normal; there is nothing to acknowledge"},
-		{"nobody", func() (alerts.Change, error) { return r.b.Acknowledge(c, "", now) }, "name"},
-		{"unknown condition", func() (alerts.Change, error) { return r.b.Acknowledge(alerts.Condition(200), "ann", now) }, "unknown condition"},
-		{"none", func() (alerts.Change, error) { return r.b.Acknowledge(alerts.None, "ann", now) }, "unknown condition"},
-		{"shelf without reason", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "", time.Hour, now) }, "reason"},
-		{"shelf for ever", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "x", 1000*time.Hour, now) }, "at most 24.0 h"},
-		{"shelf for no time", func() (alerts.Change, error) { return r.b.Shelve(c, "ann", "x", 0, now) }, "above zero"},
-		{"unshelve what is not shelved", func() (alerts.Change, error) { return r.b.Unshelve(c, "ann", now) }, "is normal; there is nothing to unshelve"},
-		{"out of service without reason", func() (alerts.Change, error) { return r.b.OutOfService(c, "ann", "", now) }, "reason"},
-		{"return what is in service", func() (alerts.Change, error) { return r.b.ReturnToService(c, "ann", now) }, "nothing to return to service"},
-		{"reset what is not latched", func() (alerts.Change, error) { return r.b.Reset(c, "ann", now) }, "nothing to reset"},
-		{"raise again what is not acknowledged", func() (alerts.Change, error) { return r.b.Reannounce(c, "ann", now) }, "nothing to raise again"},
+		{"nothing to acknowledge", func() (alerts.Change, error) {
+			return r.b.Obey(c, alerts.Order{Do: alerts.Acknowledge, By: "ann"}, now)
+		}, "over-current is normal; there is nothing to acknowledge"},
+		{"nobody", func() (alerts.Change, error) { return r.b.Obey(c, alerts.Order{Do: alerts.Acknowledge, By: ""}, now) }, "name"},
+		{"unknown condition", func() (alerts.Change, error) {
+			return r.b.Obey(alerts.Condition(200), alerts.Order{Do: alerts.Acknowledge, By: "ann"}, now)
+		}, "unknown condition"},
+		{"none", func() (alerts.Change, error) {
+			return r.b.Obey(alerts.None, alerts.Order{Do: alerts.Acknowledge, By: "ann"}, now)
+		}, "unknown condition"},
+		{"shelf without reason", func() (alerts.Change, error) {
+			return r.b.Obey(c, alerts.Order{Do: alerts.Shelve, By: "ann", Reason: "", Length: time.Hour}, now)
+		}, "reason"},
+		{"shelf for ever", func() (alerts.Change, error) {
+			return r.b.Obey(c, alerts.Order{Do: alerts.Shelve, By: "ann", Reason: "x", Length: 1000 * time.Hour}, now)
+		}, "at most 24.0 h"},
+		{"shelf for no time", func() (alerts.Change, error) {
+			return r.b.Obey(c, alerts.Order{Do: alerts.Shelve, By: "ann", Reason: "x", Length: 0}, now)
+		}, "above zero"},
+		{"unshelve what is not shelved", func() (alerts.Change, error) { return r.b.Obey(c, alerts.Order{Do: alerts.Unshelve, By: "ann"}, now) }, "is normal; there is nothing to unshelve"},
+		{"out of service without reason", func() (alerts.Change, error) {
+			return r.b.Obey(c, alerts.Order{Do: alerts.TakeOut, By: "ann", Reason: ""}, now)
+		}, "reason"},
+		{"return what is in service", func() (alerts.Change, error) { return r.b.Obey(c, alerts.Order{Do: alerts.PutBack, By: "ann"}, now) }, "nothing to return to service"},
+		{"reset what is not latched", func() (alerts.Change, error) { return r.b.Obey(c, alerts.Order{Do: alerts.Reset, By: "ann"}, now) }, "nothing to reset"},
+		{"raise again what is not acknowledged", func() (alerts.Change, error) { return r.b.Obey(c, alerts.Order{Do: alerts.Reannounce, By: "ann"}, now) }, "nothing to raise again"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -209,22 +223,18 @@ func TestSetAsideAndBack(t *testing.T) {
 	r.o.Amperes = 3.4
 	r.run(time.Minute)
 	for _, s := range []struct {
-		aside func() (alerts.Change, error)
+		aside alerts.Event
 		state alerts.State
-		back  func(alerts.Condition, string, time.Time) (alerts.Change, error)
-	}{
-		{func() (alerts.Change, error) { return r.b.OutOfService(alerts.OverCurrent, "ann", "test", r.o.UTC) }, alerts.OOSRV, r.b.ReturnToService},
-		{func() (alerts.Change, error) {
-			return r.b.Shelve(alerts.OverCurrent, "ann", "test", time.Hour, r.o.UTC)
-		}, alerts.SHLVD, r.b.Unshelve},
-	} {
-		if ch, err := s.aside(); err != nil || ch.To != s.state {
+		back  alerts.Event
+	}{{alerts.TakeOut, alerts.OOSRV, alerts.PutBack}, {alerts.Shelve, alerts.SHLVD, alerts.Unshelve}} {
+		order := alerts.Order{Do: s.aside, By: "ann", Reason: "test", Length: time.Hour}
+		if ch, err := r.b.Obey(alerts.OverCurrent, order, r.o.UTC); err != nil || ch.State != s.state {
 			t.Fatalf("%+v, %v", ch, err)
 		}
 		if got := only(r.run(5*time.Minute), alerts.OverCurrent); len(got) != 0 {
 			t.Fatalf("%s speaks: %+v", s.state, got)
 		}
-		if ch, err := s.back(alerts.OverCurrent, "ann", r.o.UTC); err != nil || ch.To != alerts.UNACK {
+		if ch, err := r.b.Obey(alerts.OverCurrent, alerts.Order{Do: s.back, By: "ann"}, r.o.UTC); err != nil || ch.State != alerts.UNACK {
 			t.Fatalf("back from %s: %+v, %v", s.state, ch, err)
 		}
 	}
@@ -246,11 +256,11 @@ func TestFlapStorm(t *testing.T) {
 	if len(got) > 6 || len(got) < 3 {
 		t.Errorf("%d changes for 10 000 flaps", len(got))
 	}
-	if last := got[len(got)-1]; !last.Chatter || !last.To.Active() || !strings.Contains(last.Text, "chattering") {
+	if last := got[len(got)-1]; !last.State.Active() || !strings.Contains(last.Text, "chattering") {
 		t.Errorf("the last change does not say so: %+v", last)
 	}
 	r.o.Amperes = 3
-	if calm := only(r.run(11*time.Minute), alerts.OverCurrent); len(calm) != 1 || calm[0].To != alerts.RTNUN {
+	if calm := only(r.run(11*time.Minute), alerts.OverCurrent); len(calm) != 1 || calm[0].State != alerts.RTNUN {
 		t.Errorf("after ten calm minutes: %+v", calm)
 	}
 }
@@ -269,7 +279,7 @@ func TestFlood(t *testing.T) {
 		for _, lag := range []time.Duration{time.Hour, 0} {
 			r.o.PushLag = lag
 			for _, ch := range only(r.run(20*time.Second), alerts.PushBehind) {
-				if ch.To == alerts.UNACK {
+				if ch.State == alerts.UNACK {
 					raised++
 				}
 				if ch.Raised() {
@@ -337,7 +347,7 @@ func TestAFloodThatEndsWithAnAlarmKeepsNothingBack(t *testing.T) {
 	r.b = alerts.NewBoard(l, c)
 	r.o.Gap = time.Hour
 	r.run(time.Second)
-	if _, err := r.b.Shelve(alerts.GapTooLong, "ann", "a known outage", time.Hour, r.o.UTC); err != nil {
+	if _, err := r.b.Obey(alerts.GapTooLong, alerts.Order{Do: alerts.Shelve, By: "ann", Reason: "a known outage", Length: time.Hour}, r.o.UTC); err != nil {
 		t.Fatal(err)
 	}
 	for range 11 {
@@ -348,7 +358,7 @@ func TestAFloodThatEndsWithAnAlarmKeepsNothingBack(t *testing.T) {
 	}
 	r.o.LogFailed = true
 	r.run(time.Second)
-	if ch, err := r.b.Unshelve(alerts.GapTooLong, "ann", r.o.UTC); err != nil || ch.Raised() {
+	if ch, err := r.b.Obey(alerts.GapTooLong, alerts.Order{Do: alerts.Unshelve, By: "ann"}, r.o.UTC); err != nil || ch.Raised() {
 		t.Fatalf("unshelved in the flood: %+v, %v", ch, err)
 	}
 	r.o.At, r.o.PushLag = r.o.At+3*time.Hour, time.Hour
@@ -364,7 +374,7 @@ func TestAFloodThatEndsWithAnAlarmKeepsNothingBack(t *testing.T) {
 func TestWhatNobodyIsAskedToAnswerIsNoFlood(t *testing.T) {
 	r := newRig(t)
 	r.run(2 * time.Hour)
-	if _, err := r.b.Shelve(alerts.PushBehind, "ann", "the database is moved", time.Hour, r.o.UTC); err != nil {
+	if _, err := r.b.Obey(alerts.PushBehind, alerts.Order{Do: alerts.Shelve, By: "ann", Reason: "the database is moved", Length: time.Hour}, r.o.UTC); err != nil {
 		t.Fatal(err)
 	}
 	for range 4 {
@@ -392,7 +402,7 @@ func TestRiseInWarmUp(t *testing.T) {
 		r.o.Volts += 0.01
 		got = append(got, only(r.run(time.Minute), alerts.VoltageDrift)...)
 	}
-	if len(got) != 1 || got[0].To != alerts.UNACK || !strings.Contains(got[0].Text, "warm-up") {
+	if len(got) != 1 || got[0].State != alerts.UNACK || !strings.Contains(got[0].Text, "warm-up") {
 		t.Errorf("after a rise of 0.6 V: %+v", got)
 	}
 }

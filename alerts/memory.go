@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"reflect"
 	"slices"
 	"time"
 
@@ -11,7 +12,7 @@ import (
 	"nightcell/configs/quantity"
 )
 
-// Memory is all that a Board knows besides its limits. It is a plain value with a JSON
+// Memory is all that a Board knows besides its limits. It is a value with a JSON
 // form, which a later process can restore exactly. Only Board makes sense of its fields.
 type Memory struct {
 	Version int           // of this layout
@@ -76,7 +77,6 @@ type alarm struct {
 	Limit      quantity.Maybe `json:"limit"`
 	Text       string         `json:"text,omitzero"`
 	Figure     string         `json:"figure,omitzero"`
-	Diagnosis  Diagnosis      `json:"diagnosis,omitzero"`
 	By         string         `json:"by,omitzero"`
 	Reason     string         `json:"reason,omitzero"` // of being set aside
 	Own        bool           `json:"own,omitzero"`    // suppressed by the board itself, which also releases it
@@ -100,8 +100,8 @@ func (t alarmTable) MarshalJSON() ([]byte, error) {
 	list := make([]alarm, 0, len(t))
 	for _, a := range t[firstCondition:] {
 		bare := a
-		bare.Value, bare.Limit = 0, 0 // unknown, which equals nothing
-		if bare != (alarm{Condition: a.Condition}) {
+		bare.Condition, bare.Value, bare.Limit = None, 0, 0 // unknown, which equals nothing
+		if !reflect.ValueOf(bare).IsZero() {
 			list = append(list, a)
 		}
 	}
@@ -124,10 +124,14 @@ func (t *alarmTable) UnmarshalJSON(data []byte) error {
 }
 
 // State returns a copy of all the board knows.
-func (b *Board) State() Memory { return b.m }
+func (b *Board) State() Memory {
+	m := b.m
+	m.History = m.History.Clone()
+	return m
+}
 
 // Restore returns a board that goes on from a memory. at is the present time of the
-// run, which goes on through restarts; conditions that had not served their delay when the watch went dark
+// run, which goes on through restarts; m is the board's from now on. Conditions that had not served their delay when the watch went dark
 // begin to serve it anew. The error says what in the memory does not fit.
 func Restore(l Limits, c Chemistry, m Memory, at time.Duration) (*Board, error) {
 	if m.Version != memoryVersion {
@@ -138,8 +142,7 @@ func Restore(l Limits, c Chemistry, m Memory, at time.Duration) (*Board, error) 
 			return nil, fmt.Errorf("alarm memory: entry %d is %q in state %s, which does not belong there; begin with an empty board", i, m.Alarms[i].Condition, m.Alarms[i].State)
 		}
 	}
-	b := &Board{limits: l, chemistry: c, m: m}
-	b.prepare()
+	b := newBoard(l, c, m)
 	if at > m.At {
 		for i := range b.m.Alarms {
 			if a := &b.m.Alarms[i]; a.Raw != a.Active {
@@ -150,48 +153,27 @@ func Restore(l Limits, c Chemistry, m Memory, at time.Duration) (*Board, error) 
 	return b, nil
 }
 
-// recent remembers the newest times at which something happened.
-type recent struct {
-	Ring  [16]time.Duration
-	Count int
-}
+// recent are the newest times at which something happened, oldest first. A list that is once written is not changed: memories share it.
+type recent []time.Duration
+
+// mostRecent is how many are remembered.
+const mostRecent = 16
 
 // add takes one more time in and returns how many of the remembered ones, this one
 // included, lie within the given time before it.
-func (r *recent) add(at, within time.Duration) (n int) {
-	r.Ring[r.Count%len(r.Ring)] = at
-	r.Count++
+func (r *recent) add(at, within time.Duration) int {
+	*r = append(slices.Clone((*r)[max(0, len(*r)+1-mostRecent):]), at)
 	return r.within(at, within)
 }
 
 // within returns how many of the remembered times lie within the given time before at.
-func (r *recent) within(at, within time.Duration) (n int) {
-	for i := range min(r.Count, len(r.Ring)) {
-		if at-r.Ring[i] < within {
+func (r recent) within(at, within time.Duration) (n int) {
+	for _, t := range r {
+		if at-t < within {
 			n++
 		}
 	}
 	return n
-}
-
-// MarshalJSON writes the times that are kept, oldest first.
-func (r recent) MarshalJSON() ([]byte, error) {
-	var list []time.Duration
-	for i := max(0, r.Count-len(r.Ring)); i < r.Count; i++ {
-		list = append(list, r.Ring[i%len(r.Ring)])
-	}
-	return json.Marshal(list)
-}
-
-// UnmarshalJSON is the inverse of MarshalJSON.
-func (r *recent) UnmarshalJSON(data []byte) error {
-	var list []time.Duration
-	if err := json.Unmarshal(data, &list); err != nil {
-		return fmt.Errorf("alarm memory: %w", err)
-	}
-	*r = recent{Count: copy(r.Ring[:], list)}
-	copy(r.Ring[:], list)
-	return nil
 }
 
 // State is where an alarm stands in the lifecycle of ANSI/ISA-18.2 and IEC 62682.
@@ -258,8 +240,10 @@ const (
 	Reset      // a person releases a latched alarm
 	Shelve
 	Suppress
-	TakeOut // of service
-	Release // from shelf, suppression or out of service
+	TakeOut  // of service
+	Release  // from shelf, suppression or out of service
+	Unshelve // Release from the shelf alone
+	PutBack  // Release from out of service alone
 	eventCount
 )
 
@@ -277,11 +261,11 @@ func Next(s State, e Event, abnormal, latching bool) State {
 		return DSUPR
 	case TakeOut:
 		return OOSRV
-	case Release:
-		if !s.Hidden() {
+	case Release, Unshelve, PutBack:
+		switch {
+		case !s.Hidden(), e == Unshelve && s != SHLVD, e == PutBack && s != OOSRV:
 			return s
-		}
-		if abnormal {
+		case abnormal:
 			return UNACK
 		}
 		return NORM

@@ -148,10 +148,10 @@ func TestMishapsAreFoundAndNamed(t *testing.T) {
 					if !c.Raised() {
 						return
 					}
-					if c.At < onset {
-						early = append(early, c.Condition.String()+" "+c.At.String()+": "+c.Text)
+					if at := c.UTC.Sub(midnight); at < onset {
+						early = append(early, c.Condition.String()+" "+at.String()+": "+c.Text)
 					} else if first == alerts.None {
-						first, after = c.Condition, c.At-onset
+						first, after = c.Condition, at-onset
 						if seed == 0 {
 							t.Log(c.Text)
 						}
@@ -185,7 +185,7 @@ func TestQuietNights(t *testing.T) {
 		n.watch(alerts.NewBoard(zinc()), 14*time.Hour, 0, nil, func(c alerts.Change) {
 			if c.Raised() {
 				wrong++
-				t.Logf("seed %d: %s %s: %s", seed, c.At, c.Condition, c.Text)
+				t.Logf("seed %d: %s %s: %s", seed, c.UTC.Sub(midnight), c.Condition, c.Text)
 			}
 		})
 	}

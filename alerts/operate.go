@@ -58,80 +58,61 @@ func (b *Board) Flooding() bool {
 	return b.m.Flood && b.m.Onsets.within(b.m.At, b.limits.Flood.In) >= b.limits.Flood.Below
 }
 
-// Acknowledge says that somebody knows. The error says what there is instead of an
-// alarm to acknowledge. Whoever acknowledges set-points-changed or mode-flip takes the supply as it now is for what
-// is meant, and the corridor is learned anew: else the alarm would hide its consequences all night.
-func (b *Board) Acknowledge(c Condition, by string, utc time.Time) (Change, error) {
-	ch, err := b.person(c, Acknowledge, by, "", utc, "acknowledge")
-	if err == nil && (c == SetPointsChanged || c == ModeFlip) {
-		b.Expect(math.NaN(), math.NaN())
-		b.Relearn(c.String() + " was acknowledged")
-	}
-	return ch, err
-}
-
-// Reset releases a latched alarm.
-func (b *Board) Reset(c Condition, by string, utc time.Time) (Change, error) {
-	return b.person(c, Reset, by, "", utc, "reset")
-}
-
-// Reannounce raises an acknowledged alarm again, for instance when a watch is handed over.
-func (b *Board) Reannounce(c Condition, by string, utc time.Time) (Change, error) {
-	return b.person(c, Reannounce, by, "", utc, "raise again")
-}
-
-// Shelve sets an alarm aside for a time, at most LongestShelf.
-func (b *Board) Shelve(c Condition, by, reason string, length time.Duration, utc time.Time) (Change, error) {
-	if length <= 0 || length > LongestShelf {
-		return Change{}, fmt.Errorf("shelve %s for %s: give a time above zero and at most %s", c, span(length.Seconds()), span(LongestShelf.Seconds()))
-	}
-	if reason == "" {
-		return Change{}, fmt.Errorf("shelve %s: give the reason, for the next person", c)
-	}
-	ch, err := b.person(c, Shelve, by, reason, utc, "shelve")
-	if err == nil {
-		b.m.Alarms[c].Until = b.m.At + length
-	}
-	return ch, err
-}
-
 // LongestShelf is the longest time for which an alarm can be shelved: one night and
 // a morning (common practice, no source).
 const LongestShelf = 24 * time.Hour
 
-// Unshelve takes an alarm from the shelf before its time.
-func (b *Board) Unshelve(c Condition, by string, utc time.Time) (Change, error) {
-	return b.putBack(c, SHLVD, by, utc, "unshelve")
+// Order is what a person, or nightcell on purpose, does to an alarm.
+type Order struct {
+	Do     Event // one of verbs
+	By     string
+	Reason string        // for Shelve and TakeOut, for the next person
+	Length time.Duration // for Shelve, at most LongestShelf
 }
 
-// OutOfService takes an alarm out of service until ReturnToService.
-func (b *Board) OutOfService(c Condition, by, reason string, utc time.Time) (Change, error) {
-	if reason == "" {
-		return Change{}, fmt.Errorf("take %s out of service: give the reason, for the next person", c)
+// verbs are the events that an Order may ask for.
+var verbs = map[Event]string{
+	Acknowledge: "acknowledge", Reannounce: "raise again", Reset: "reset",
+	Shelve: "shelve", Unshelve: "unshelve", TakeOut: "take out of service", PutBack: "return to service",
+}
+
+// Obey carries an order out. The error says what there is instead of an alarm to act on. Whoever acknowledges
+// set-points-changed or mode-flip takes the supply as it now is for what is meant, and the corridor is learned anew: else the
+// alarm would hide its consequences all night.
+func (b *Board) Obey(c Condition, o Order, utc time.Time) (Change, error) {
+	verb := verbs[o.Do]
+	switch {
+	case c == None || c >= conditionCount:
+		return Change{}, fmt.Errorf("%s: unknown condition", verb)
+	case o.By == "":
+		return Change{}, fmt.Errorf("%s %s: give your name", verb, c)
+	case o.Do == Shelve && (o.Length <= 0 || o.Length > LongestShelf):
+		return Change{}, fmt.Errorf("shelve %s for %s: give a time above zero and at most %s", c, span(o.Length.Seconds()), span(LongestShelf.Seconds()))
+	case o.Reason == "" && (o.Do == Shelve || o.Do == TakeOut):
+		return Change{}, fmt.Errorf("%s %s: give the reason, for the next person", verb, c)
 	}
-	return b.person(c, TakeOut, by, reason, utc, "take out of service")
-}
-
-// ReturnToService puts an alarm back into service.
-func (b *Board) ReturnToService(c Condition, by string, utc time.Time) (Change, error) {
-	return b.putBack(c, OOSRV, by, utc, "return to service")
-}
-
-func (b *Board) putBack(c Condition, from State, by string, utc time.Time, verb string) (Change, error) {
-	if c < conditionCount && b.m.Alarms[c].State != from {
-		return Change{}, b.nothingTo(verb, c)
-	}
-	return b.person(c, Release, by, "", utc, verb)
-}
-
-// nothingTo is the error for an act that means nothing where the alarm stands.
-func (b *Board) nothingTo(verb string, c Condition) error {
 	a := &b.m.Alarms[c]
-	text := stands[a.State]
-	if a.State == DSUPR && a.Reason != "" {
-		text += " (" + a.Reason + ")"
+	from := a.State
+	to := Next(from, o.Do, a.Active, b.limits.settings[c].Latching)
+	if to == from {
+		text := stands[from]
+		if from == DSUPR && a.Reason != "" {
+			text += " (" + a.Reason + ")"
+		}
+		return Change{}, fmt.Errorf("%s %s; there is nothing to %s", c, text, verb)
 	}
-	return fmt.Errorf("%s %s; there is nothing to %s", c, text, verb)
+	a.State, a.By, a.Own, a.Reason = to, o.By, false, o.Reason
+	switch {
+	case to == UNACK:
+		b.keepBack(c)
+		a.Text = cmp.Or(a.Text, c.String()+" holds.")
+	case to == SHLVD:
+		a.Until = b.m.At + o.Length
+	case o.Do == Acknowledge && (c == SetPointsChanged || c == ModeFlip):
+		b.Expect(math.NaN(), math.NaN())
+		b.Relearn(c.String() + " was acknowledged")
+	}
+	return b.change(c, from, utc, o.By, o.Reason), nil
 }
 
 // stands says in plain words where an alarm stands.
@@ -145,29 +126,6 @@ var stands = [stateCount]string{
 	SHLVD: "is shelved",
 	DSUPR: "is suppressed",
 	OOSRV: "is out of service",
-}
-
-// person applies an event that a person asked for.
-func (b *Board) person(c Condition, e Event, by, reason string, utc time.Time, verb string) (Change, error) {
-	if c == None || c >= conditionCount {
-		return Change{}, fmt.Errorf("%s: unknown condition", verb)
-	}
-	if by == "" {
-		return Change{}, fmt.Errorf("%s %s: give your name", verb, c)
-	}
-	a := &b.m.Alarms[c]
-	from := a.State
-	to := Next(from, e, a.Active, b.limits.settings[c].Latching)
-	if to == from {
-		return Change{}, b.nothingTo(verb, c)
-	}
-	a.State, a.By, a.Own, a.Reason = to, by, false, reason
-	if to == UNACK {
-		b.keepBack(c)
-		a.Text = cmp.Or(a.Text, c.String()+" holds.")
-	}
-	b.mark(c)
-	return b.change(c, from, b.m.At, utc, by, reason), nil
 }
 
 // Act is what may be done to a supply's output. There is no act that switches on or

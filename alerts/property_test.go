@@ -67,15 +67,15 @@ func person(r *rand.Rand, b *alerts.Board, utc time.Time) []alerts.Change {
 	var err error
 	switch r.IntN(8) {
 	case 0, 1, 2:
-		ch, err = b.Acknowledge(c, "ann", utc)
+		ch, err = b.Obey(c, alerts.Order{Do: alerts.Acknowledge, By: "ann"}, utc)
 	case 3:
-		ch, err = b.Shelve(c, "ann", "whim", time.Duration(1+r.IntN(600))*time.Second, utc)
+		ch, err = b.Obey(c, alerts.Order{Do: alerts.Shelve, By: "ann", Reason: "whim", Length: time.Duration(1+r.IntN(600)) * time.Second}, utc)
 	case 4:
-		ch, err = b.OutOfService(c, "ann", "whim", utc)
+		ch, err = b.Obey(c, alerts.Order{Do: alerts.TakeOut, By: "ann", Reason: "whim"}, utc)
 	case 5:
-		ch, err = b.ReturnToService(c, "ann", utc)
+		ch, err = b.Obey(c, alerts.Order{Do: alerts.PutBack, By: "ann"}, utc)
 	case 6:
-		ch, err = b.Reset(c, "ann", utc)
+		ch, err = b.Obey(c, alerts.Order{Do: alerts.Reset, By: "ann"}, utc)
 	case 7:
 		b.Relearn("a whim")
 		return nil
@@ -110,14 +110,14 @@ func TestNoTransitionIsLostAndRestoreContinues(t *testing.T) {
 		}
 		take := func(changes []alerts.Change) {
 			for _, ch := range changes {
-				again := ch.To == alerts.UNACK && ch.Raised() && strings.Contains(ch.Reason, "flood") // told late
-				if ch.From != states[ch.Condition] || ch.From == ch.To && !again {
-					t.Fatalf("%s goes from %s to %s, but was %s", ch.Condition, ch.From, ch.To, states[ch.Condition])
+				again := ch.State == alerts.UNACK && ch.Raised() && strings.Contains(ch.Reason, "flood") // told late
+				if ch.From != states[ch.Condition] || ch.From == ch.State && !again {
+					t.Fatalf("%s goes from %s to %s, but was %s", ch.Condition, ch.From, ch.State, states[ch.Condition])
 				}
 				if ch.Text == "" || ch.Action == "" {
 					t.Fatalf("%s without words: %+v", ch.Condition, ch)
 				}
-				states[ch.Condition] = ch.To
+				states[ch.Condition] = ch.State
 			}
 		}
 		var twin *alerts.Board

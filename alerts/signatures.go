@@ -230,7 +230,6 @@ func least(values ...float64) float64 {
 type features struct {
 	Known       bool
 	Rise        float64 // of the last three blocks above the corridor's centre, signal units
-	Relative    float64 // Rise over the size of the centre
 	Slope       float64 // over the last hour, signal units per hour
 	SlopeU      float64 // its standard uncertainty, by ordinary least squares
 	Early, Late float64 // slopes of the first and the second half of the last two hours; Late is Slope
@@ -266,7 +265,7 @@ func (b *Board) leastNoise() float64 {
 func (b *Board) learn() {
 	var noise, amperes, steady [trend.Learned]float64
 	h := &b.m.History
-	n := min(h.Len(), trend.Learned)
+	n := min(len(h.Blocks), trend.Learned)
 	for i := range n {
 		k := h.Last(i)
 		noise[i], amperes[i], steady[i] = b.noise(k), float64(k.Amperes), b.steady(k)
@@ -302,13 +301,12 @@ const perHour = 3600
 // look works out the features after a block has closed.
 func (b *Board) look() {
 	h, c := &b.m.History, &b.m.Corridor
-	if h.Len() < 6 || c.Count == 0 {
+	if len(h.Blocks) < 6 || c.Count == 0 {
 		b.m.Features = features{}
 		return
 	}
 	level := b.mean(0)
-	rise := level - c.Centre
-	f := features{Known: true, Rise: rise, Relative: rise / math.Max(math.Abs(c.Centre), 1e-9)}
+	f := features{Known: true, Rise: level - c.Centre}
 	hour, early := b.fit(60, 0), b.fit(120, 60)
 	f.Slope, f.SlopeU = number0(hour.Slope()*perHour), number0(hour.SlopeUncertainty()*perHour)
 	f.Early, f.Late = f.Slope, f.Slope
@@ -317,9 +315,9 @@ func (b *Board) look() {
 		f.BendU = number0(math.Hypot(early.SlopeUncertainty(), hour.SlopeUncertainty()) * perHour)
 	}
 	f.Jump, f.JumpAt = b.jump()
-	if h.Len() >= 8 {
+	if len(h.Blocks) >= 8 {
 		f.Tail = level - b.mean(5)
-		f.Recent = level - b.mean(min(h.Len(), 33)-3)
+		f.Recent = level - b.mean(min(len(h.Blocks), 33)-3)
 	}
 	f.Grain = 3 * math.Hypot(c.Sigma, b.recentNoise(5)) / math.Sqrt(3)
 	now, before := h.Fit(trend.Amperes, 20*60, 0), h.Fit(trend.Amperes, 40*60, 20*60)
@@ -348,7 +346,7 @@ func (b *Board) meanOf(q trend.Quantity, back int) (mean float64) {
 // jump finds the largest change between two means of three blocks, four apart, during the last half hour.
 func (b *Board) jump() (size, at float64) {
 	h := &b.m.History
-	for i := range min(h.Len()-7, 30) {
+	for i := range min(len(h.Blocks)-7, 30) {
 		d := b.mean(i) - b.mean(i+4)
 		if math.Abs(d) > math.Abs(size) {
 			size, at = d, h.Last(i+3).At
@@ -360,7 +358,7 @@ func (b *Board) jump() (size, at float64) {
 // recentNoise is the median over the last n blocks, at most 15, so that one spike is not noise.
 func (b *Board) recentNoise(n int) float64 {
 	var noise [15]float64
-	n = min(b.m.History.Len(), n)
+	n = min(len(b.m.History.Blocks), n)
 	for i := range n {
 		noise[i] = b.noise(b.m.History.Last(i))
 	}

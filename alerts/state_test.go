@@ -30,6 +30,10 @@ func TestTransitions(t *testing.T) {
 		{TakeOut, true, false, [...]State{OOSRV, OOSRV, OOSRV, OOSRV, OOSRV, OOSRV, OOSRV, OOSRV, same}},
 		{Release, true, false, [...]State{same, same, same, same, same, same, UNACK, UNACK, UNACK}},
 		{Release, false, false, [...]State{same, same, same, same, same, same, NORM, NORM, NORM}},
+		{Unshelve, true, false, [...]State{same, same, same, same, same, same, UNACK, same, same}},
+		{Unshelve, false, false, [...]State{same, same, same, same, same, same, NORM, same, same}},
+		{PutBack, true, false, [...]State{same, same, same, same, same, same, same, same, UNACK}},
+		{PutBack, false, false, [...]State{same, same, same, same, same, same, same, same, NORM}},
 	}
 	seen := map[Event]bool{}
 	for _, tt := range tests {

@@ -16,13 +16,13 @@ func TestSupplyThatTellsLittle(t *testing.T) {
 	r.o.Mode, r.o.Output = alerts.ModeUnknown, alerts.OutputUnknown
 	r.run(5 * time.Minute)
 	r.o.Volts, r.o.Amperes = 5.99, 2.4
-	if got := only(r.run(time.Minute), alerts.ModeFlip); len(got) != 1 || got[0].To != alerts.UNACK {
+	if got := only(r.run(time.Minute), alerts.ModeFlip); len(got) != 1 || got[0].State != alerts.UNACK {
 		t.Errorf("at the voltage limit: %+v", got)
 	}
 	r.o.Volts, r.o.Amperes = 3.2, 3
 	r.run(2 * time.Minute)
 	r.o.Volts, r.o.Amperes = 6, 0
-	if got := only(r.run(time.Minute), alerts.LeadOff); len(got) != 1 || got[0].To != alerts.UNACK {
+	if got := only(r.run(time.Minute), alerts.LeadOff); len(got) != 1 || got[0].State != alerts.UNACK {
 		t.Errorf("with a lead off: %+v", got)
 	}
 }
@@ -36,17 +36,17 @@ func TestAcknowledgedSetPointIsMeant(t *testing.T) {
 	if got := only(r.run(time.Minute), alerts.SetPointsChanged); len(got) != 1 {
 		t.Fatalf("%+v", got)
 	}
-	if _, err := r.b.Acknowledge(alerts.SetPointsChanged, "ann", r.o.UTC); err != nil {
+	if _, err := r.b.Obey(alerts.SetPointsChanged, alerts.Order{Do: alerts.Acknowledge, By: "ann"}, r.o.UTC); err != nil {
 		t.Fatal(err)
 	}
-	if got := only(r.run(5*time.Minute), alerts.SetPointsChanged); len(got) != 1 || got[0].To != alerts.NORM {
+	if got := only(r.run(5*time.Minute), alerts.SetPointsChanged); len(got) != 1 || got[0].State != alerts.NORM {
 		t.Errorf("after it was acknowledged: %+v", got)
 	}
 	if says := strings.Join(r.b.Blind(), "\n"); !strings.Contains(says, "set-points-changed was acknowledged") {
 		t.Errorf("nobody says why the corridor is learned anew:\n%s", says)
 	}
 	r.o.SetAmperes = 1.5
-	if got := only(r.run(time.Minute), alerts.SetPointsChanged); len(got) != 1 || got[0].To != alerts.UNACK {
+	if got := only(r.run(time.Minute), alerts.SetPointsChanged); len(got) != 1 || got[0].State != alerts.UNACK {
 		t.Errorf("another change: %+v", got)
 	}
 }
@@ -120,7 +120,7 @@ func TestSettingTheSupplyAnewAfterAPowerLoss(t *testing.T) {
 	if a := r.b.Alarm(alerts.MainsInterruption); a.State != alerts.UNACK {
 		t.Fatalf("before anybody came: %+v", a)
 	}
-	if _, err := r.b.Acknowledge(alerts.MainsInterruption, "ann", r.o.UTC); err != nil {
+	if _, err := r.b.Obey(alerts.MainsInterruption, alerts.Order{Do: alerts.Acknowledge, By: "ann"}, r.o.UTC); err != nil {
 		t.Fatal(err)
 	}
 	got := r.run(10 * time.Minute)
@@ -130,7 +130,7 @@ func TestSettingTheSupplyAnewAfterAPowerLoss(t *testing.T) {
 	if set := only(got, alerts.SetPointsChanged); len(set) != 1 || !set[0].Raised() {
 		t.Errorf("the set-points: %+v", set)
 	}
-	if _, err := r.b.Acknowledge(alerts.SetPointsChanged, "ann", r.o.UTC); err != nil {
+	if _, err := r.b.Obey(alerts.SetPointsChanged, alerts.Order{Do: alerts.Acknowledge, By: "ann"}, r.o.UTC); err != nil {
 		t.Fatal(err)
 	}
 	r.run(10 * time.Minute)
@@ -157,14 +157,14 @@ func TestHardShortWithoutAFloor(t *testing.T) {
 	r.run(5 * time.Minute)
 	r.o.Volts = 0.15
 	got := only(r.run(10*time.Second), alerts.HardShort)
-	if len(got) != 1 || got[0].To != alerts.UNACK || !strings.Contains(got[0].Text, "third of the cell") {
+	if len(got) != 1 || got[0].State != alerts.UNACK || !strings.Contains(got[0].Text, "third of the cell") {
 		t.Fatalf("shorted: %+v", got)
 	}
 	if got = only(r.run(2*time.Hour), alerts.HardShort); len(got) != 0 {
 		t.Errorf("it stays shorted: %+v", got)
 	}
 	r.o.Volts = 3.2
-	if got = only(r.run(5*time.Minute), alerts.HardShort); len(got) != 1 || got[0].To != alerts.LTUNK {
+	if got = only(r.run(5*time.Minute), alerts.HardShort); len(got) != 1 || got[0].State != alerts.LTUNK {
 		t.Errorf("mended: %+v", got)
 	}
 }

@@ -25,7 +25,7 @@ func TestFrozenNeedsManyReadings(t *testing.T) {
 	if got := minutes(16); len(got) != 0 {
 		t.Errorf("after a quarter of an hour: %+v", got)
 	}
-	if got := minutes(14); len(got) != 1 || got[0].To != alerts.UNACK {
+	if got := minutes(14); len(got) != 1 || got[0].State != alerts.UNACK {
 		t.Errorf("after half an hour: %+v", got)
 	}
 }

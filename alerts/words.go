@@ -72,7 +72,7 @@ var supplyCauses = map[Condition]Diagnosis{
 }
 
 // describe says in plain words what is wrong with c at this moment.
-func (b *Board) describe(c Condition, o *Observation, v *verdict) (string, Diagnosis) {
+func (b *Board) describe(c Condition, o *Observation, v *verdict) string {
 	text := b.fact(c, o, v)
 	d := supplyCauses[c]
 	if c == SupplySilent && o.SharedWith != "" {
@@ -90,7 +90,7 @@ func (b *Board) describe(c Condition, o *Observation, v *verdict) (string, Diagn
 	if b.m.Alarms[c].Chattering {
 		text += fmt.Sprintf(". It is chattering; it stays active until quiet for %s", span(b.limits.Chatter.Hold.Seconds()))
 	}
-	return strings.ToUpper(text[:1]) + text[1:] + ".", d
+	return strings.ToUpper(text[:1]) + text[1:] + "."
 }
 
 // fact is the first part of a text: what was found and since when.

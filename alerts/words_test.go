@@ -88,7 +88,7 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 			}
 			tt.bad(&o)
 			got := only(raise(400), c)
-			if len(got) == 0 || got[0].To != alerts.UNACK {
+			if len(got) == 0 || got[0].State != alerts.UNACK {
 				t.Fatalf("not raised: %+v", got)
 			}
 			for _, s := range tt.says {
@@ -203,7 +203,7 @@ func TestLeadsHideNoLimit(t *testing.T) {
 		r.o.Mode = mode
 		r.run(5 * time.Minute)
 		r.o.Volts, r.o.OwnVolts = 5.5, 5.95
-		if got := only(r.run(5*time.Minute), alerts.VoltageLimit); len(got) == 0 || got[0].To != alerts.UNACK || !strings.Contains(got[0].Text, "5.95 V") {
+		if got := only(r.run(5*time.Minute), alerts.VoltageLimit); len(got) == 0 || got[0].State != alerts.UNACK || !strings.Contains(got[0].Text, "5.95 V") {
 			t.Errorf("%v: %+v", mode, got)
 		}
 		r.o.Volts, r.o.OwnVolts, r.o.Amperes, r.o.OwnAmperes = 5.5, 6, 2.5, 2.55

@@ -13,6 +13,7 @@ import (
 	"io"
 	"io/fs"
 	"math"
+	"nightcell/alerts/routes"
 	"os"
 	"path/filepath"
 
@@ -29,7 +30,7 @@ type Config struct {
 	Cells     []Cell   // in the order of the file, at least one
 	Routes    []Route
 	Pushes    []Push
-	Heartbeat *Heartbeat // nil: none
+	Heartbeat *routes.HeartbeatSettings // its secret is still to be read; nil: none
 	Preflight Preflight
 	Notes     Mistakes // what reads in this version, but not in the next
 

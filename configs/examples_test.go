@@ -307,15 +307,15 @@ func TestNoticesAndDatabases(t *testing.T) {
 		equal(t, "route", r.Name, names[i])
 	}
 	phone, second, book, buzzer, house := c.Routes[0], c.Routes[1], c.Routes[2], c.Routes[3], c.Routes[4]
-	equal(t, "phone carries", phone.Least, routes.High)
-	equal(t, "phone's secret", phone.Address.Secret, configs.Secret{File: "/etc/nightcell/phone-url"})
+	equal(t, "phone carries", phone.Least, alerts.High)
+	equal(t, "phone's secret", phone.URL, routes.Secret{File: "/etc/nightcell/phone-url"})
 	equal(t, "escalation", second.After, 30*time.Minute)
 	equal(t, "book repeats", book.Repeat, 0)
 	equal(t, "quiet from", book.Quiet.From, 22*time.Hour)
 	equal(t, "quiet to", book.Quiet.To, 7*time.Hour)
 	equal(t, "quiet in", book.Quiet.Location.String(), "Europe/Vienna")
 	equal(t, "buzzer", strings.Join(buzzer.Command, " "), "/usr/local/bin/buzzer --seconds 20")
-	equal(t, "house password", house.Password, configs.Secret{Environment: "MQTT_PASSWORD"})
+	equal(t, "house password", house.Password, routes.Secret{Environment: "MQTT_PASSWORD"})
 	equal(t, "first push", c.Pushes[0].Database, "lab")
 	equal(t, "second push", c.Pushes[1].Bucket, "nightcell")
 	equal(t, "tag", c.Pushes[1].Tags["bench"], "north")

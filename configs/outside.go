@@ -16,75 +16,44 @@ import (
 	"nightcell/alerts/routes"
 )
 
-// Secret says where a password, a token or an address with a token in it is kept.
-// The zero Secret is none.
-type Secret struct {
-	File        string
-	Environment string // name of a variable
-}
-
-// isZero reports whether there is no secret.
-func (s Secret) isZero() bool { return s == Secret{} }
-
-// Read fetches the secret; the zero Secret gives the empty one. Errors never quote it.
-func (s Secret) Read() (routes.Secret, error) {
-	switch {
-	case s.File != "":
-		return routes.ReadSecret(s.File)
-	case s.Environment != "":
-		return routes.SecretFromEnvironment(s.Environment)
-	}
-	return routes.Secret{}, nil
-}
-
 // secret reads name_file or name_env. The bare name is refused, because the
 // configuration is shown, copied and kept with every run.
-func (t *table) secret(name string) Secret {
+func (t *table) secret(name string) routes.Secret {
 	if t.has(name) {
 		t.find(name)
 		t.bad(name, "a secret does not belong in this file", fmt.Sprintf("write %s_file = \"path\" or %s_env = \"VARIABLE\"", name, name))
 	}
-	s := Secret{Environment: t.text(name+"_env", "")}
-	s.File = t.file(t.text(name+"_file", ""))
-	t.keeps(name+"_file", s.File)
+	s := t.kept(name)
 	if s.File != "" && s.Environment != "" {
 		t.bad(name+"_env", name+"_file is written too", "keep one of the two")
 	}
 	return s
 }
 
-// Address is a URL, written in the file or kept as a secret.
-type Address struct {
-	URL    string
-	Secret Secret
-}
-
-// Read returns the URL, secret or not.
-func (a Address) Read() (routes.Secret, error) {
-	if !a.Secret.isZero() {
-		return a.Secret.Read()
-	}
-	return routes.NewSecret(a.URL), nil
+// kept reads name_file and name_env.
+func (t *table) kept(name string) routes.Secret {
+	s := routes.Secret{Environment: t.text(name+"_env", ""), File: t.file(t.text(name+"_file", ""))}
+	t.keeps(name+"_file", s.File)
+	return s
 }
 
 // address reads url, url_file or url_env.
-func (t *table) address(example string, schemes ...string) Address {
-	a := Address{URL: t.text("url", ""), Secret: Secret{File: t.file(t.text("url_file", "")), Environment: t.text("url_env", "")}}
-	t.keeps("url_file", a.Secret.File)
+func (t *table) address(example string, schemes ...string) routes.Secret {
+	written, s := t.text("url", ""), t.kept("url")
 	given := 0
 	for _, k := range [...]string{"url", "url_file", "url_env"} {
 		if t.has(k) {
 			given++
 		}
 	}
-	if given != 1 {
+	switch {
+	case given != 1:
 		t.bad("url", "give one of url, url_file or url_env", fmt.Sprintf("such as url = %q", example))
-		return a
+	case written != "":
+		t.checkURL(written, example, schemes...)
+		s = routes.NewSecret(written)
 	}
-	if a.URL != "" {
-		t.checkURL(a.URL, example, schemes...)
-	}
-	return a
+	return s
 }
 
 // checkURL refuses what is no URL of the schemes, or carries a password.
@@ -150,33 +119,28 @@ func (c *Config) Exposed() []Mistake {
 
 // build reads the secrets of the route and builds it. Nothing is sent.
 func (r *Route) build() (routes.Route, error) {
-	templates := routes.LoadTemplates(r.Zone)
-	address, err1 := r.Address.Read()
-	password, err2 := r.Password.Read()
-	key, err3 := r.Key.Read()
-	authorization, err4 := r.Authorization.Read()
-	if err := errors.Join(err1, err2, err3, err4); err != nil {
-		return nil, err
+	s := r.Settings
+	s.Templates = routes.LoadTemplates(r.Zone)
+	var errs []error
+	for _, secret := range [...]*routes.Secret{&s.URL, &s.Password, &s.Key, &s.Authorization} {
+		var err error
+		*secret, err = secret.Read()
+		errs = append(errs, err)
 	}
-	headers := map[string]routes.Secret{}
-	if !authorization.IsZero() {
-		headers["Authorization"] = authorization
+	if err := errors.Join(errs...); err != nil {
+		return nil, err
 	}
 	switch r.Kind {
 	case webhook:
-		return routes.NewWebhook(routes.WebhookSettings{Name: r.Name, URL: address, Event: r.Event, Key: key, CAFile: r.CAFile, Headers: headers})
+		return routes.NewWebhook(s)
 	case command:
-		return routes.NewCommand(routes.CommandSettings{Name: r.Name, Argv: r.Command, Timeout: r.Timeout, Environment: r.Environment, Templates: templates})
+		return routes.NewCommand(s)
 	case email:
-		return routes.NewEmail(routes.EmailSettings{Name: r.Name, Host: r.Server, Port: r.Port, Encryption: r.Encryption, CAFile: r.CAFile,
-			User: r.User, Password: password, From: r.From, To: r.To, Templates: templates})
+		return routes.NewEmail(s)
 	case mqtt:
-		return routes.NewMQTT(routes.MQTTSettings{Name: r.Name, Broker: address, Topic: r.Topic, ClientID: r.ClientID,
-			User: r.User, Password: password, CAFile: r.CAFile, Event: r.Event})
-	case alertmanager:
-		return routes.NewAlertmanager(routes.AlertmanagerSettings{Name: r.Name, URL: address, CAFile: r.CAFile, Labels: r.Labels, Headers: headers, LinkURL: r.Link})
+		return routes.NewMQTT(s)
 	}
-	return nil, fmt.Errorf("kind %q is unknown", r.Kind) // Parse lets no other through
+	return routes.NewAlertmanager(s) // Parse lets no other through
 }
 
 // Ways builds every route. The error joins what is wrong with each.
@@ -221,14 +185,14 @@ func (c *Config) Outside() []*Elsewhere {
 		note("route."+c.Routes[i].Name, err)
 	}
 	for _, p := range c.Pushes {
-		for _, s := range [...]Secret{p.Address.Secret, p.Password, p.Token} {
+		for _, s := range [...]routes.Secret{p.URL, p.Password, p.Token} {
 			_, err := s.Read()
 			note("push."+p.Name, err)
 		}
 		note("push."+p.Name, readable(p.CAFile))
 	}
 	if h := c.Heartbeat; h != nil {
-		_, err := h.Address.Read()
+		_, err := h.URL.Read()
 		note("heartbeat", err)
 		note("heartbeat", readable(h.CAFile))
 	}

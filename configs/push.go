@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"nightcell/alerts/routes"
 	"strings"
 	"time"
 )
@@ -8,15 +9,15 @@ import (
 // Push is one database that the run log's lines are sent to.
 type Push struct {
 	Name      string
-	Address   Address // of the server, without /write
-	Form      string  // v1: /write; v2: /api/v2/write
-	Database  string  // v1
-	Retention string  // v1: retention policy; empty: the database's own
-	User      string  // v1
-	Password  Secret  // v1
-	Bucket    string  // v2
-	Org       string  // v2
-	Token     Secret  // v2
+	URL       routes.Secret // of the server, without /write
+	Form      string        // v1: /write; v2: /api/v2/write
+	Database  string        // v1
+	Retention string        // v1: retention policy; empty: the database's own
+	User      string        // v1
+	Password  routes.Secret // v1
+	Bucket    string        // v2
+	Org       string        // v2
+	Token     routes.Secret // v2
 	CAFile    string
 	Cells     []string      // empty: all
 	Every     time.Duration // between two batches while nothing is owed
@@ -32,7 +33,7 @@ func readPush(n named) Push {
 	t.checkName(n.name)
 	p := Push{
 		Name:    n.name,
-		Address: t.address("http://127.0.0.1:8086", "http", "https"),
+		URL:     t.address("http://127.0.0.1:8086", "http", "https"),
 		Form:    t.choice("form", "v1", "v1", "v2"),
 		CAFile:  t.file(t.text("ca_file", "")),
 		Cells:   t.texts("cells"),
@@ -53,7 +54,7 @@ func readPush(n named) Push {
 		p.User = t.text("user", "")
 		p.Password = t.secret("password")
 	}
-	if strings.HasSuffix(p.Address.URL, "/write") {
+	if strings.HasSuffix(p.URL.Reveal(), "/write") {
 		t.bad("url", "the address ends in /write", "write the server alone; the form says which path is asked")
 	}
 	t.done()
@@ -76,20 +77,13 @@ func (t *table) pairs(name string) map[string]string {
 	return all
 }
 
-// Heartbeat is the call to an outside watcher, whose absence is the alarm.
-type Heartbeat struct {
-	Address Address
-	Method  string // GET or POST
-	Every   time.Duration
-	CAFile  string
-}
-
-func readHeartbeat(t *table) *Heartbeat {
-	h := &Heartbeat{
-		Address: t.address("https://watch.example/nightcell", "https", "http"),
-		Method:  t.choice("method", "POST", "POST", "GET"),
-		Every:   t.duration("every", defaultBeat, time.Second),
-		CAFile:  t.file(t.text("ca_file", "")),
+// readHeartbeat reads the call to an outside watcher, whose absence is the alarm.
+func readHeartbeat(t *table) *routes.HeartbeatSettings {
+	h := &routes.HeartbeatSettings{
+		URL:    t.address("https://watch.example/nightcell", "https", "http"),
+		Method: t.choice("method", "POST", "POST", "GET"),
+		Every:  t.duration("every", defaultBeat, time.Second),
+		CAFile: t.file(t.text("ca_file", "")),
 	}
 	t.done()
 	return h

@@ -4,10 +4,10 @@ import (
 	"cmp"
 	"fmt"
 	"net/mail"
-	"net/url"
 	"strings"
 	"time"
 
+	"nightcell/alerts"
 	"nightcell/alerts/routes"
 )
 
@@ -20,39 +20,20 @@ const (
 	alertmanager = "alertmanager"
 )
 
-// Route is one way to a person and the rules for using it. Of the fields after
-// Timeout only those of its Kind are set.
+// Route is one way to a person and the rules for using it.
 type Route struct {
-	Name string
 	Kind string
 	routes.Way
-	ByLink bool // whoever has the link of a notice may acknowledge its alarm, once, without a sign-in
-
-	Address       Address // webhook, MQTT broker, Alertmanager
-	CAFile        string
-	Event         routes.EventSettings // webhook, MQTT
-	Key           Secret               // webhook: signs what is sent
-	Authorization Secret               // webhook, Alertmanager: the whole header, such as "Bearer …"
-	Command       []string             // program and arguments
-	Environment   []string             // command: NAME=value
-	Server        string               // email: host
-	Port          int                  // email; 0: the common one of the encryption
-	Encryption    routes.Encryption    // email
-	From          string               // email
-	To            []string             // email
-	Topic         string               // MQTT
-	ClientID      string               // MQTT
-	User          string               // email, MQTT
-	Password      Secret               // email, MQTT
-	Labels        map[string]string    // Alertmanager: added to each alert
-	Link          string               // Alertmanager: where the alert points to, such as the page
+	ByLink          bool // whoever has the link of a notice may acknowledge its alarm, once, without a sign-in
+	routes.Settings      // those of its Kind, whose secrets are still to be read
 }
 
 func readRoute(n named) Route {
 	t := n.table
 	t.checkName(n.name)
 	r := Route{
-		Name: n.name,
+		Settings: routes.Settings{Name: n.name},
+
 		Kind: t.choice("kind", "", webhook, command, email, mqtt, alertmanager),
 		Way: routes.Way{
 			Cells:              t.texts("cells"),
@@ -65,7 +46,7 @@ func readRoute(n named) Route {
 		ByLink: t.flag("acknowledge_by_link", false),
 	}
 	r.Pictures = r.Kind == email
-	r.Least = t.priority("lowest_priority", routes.Low)
+	r.Least = t.priority("lowest_priority", alerts.Low)
 	r.Quiet = t.quiet(r.Zone)
 	r.Summary = t.daily(r.Zone, r.Quiet)
 	switch r.Kind {
@@ -90,31 +71,16 @@ func readRoute(n named) Route {
 }
 
 func (r *Route) readWebhook(t *table) {
-	r.Address = t.address("https://hook.example/nightcell", "https", "http")
+	r.URL = t.address("https://hook.example/nightcell", "https", "http")
 	r.CAFile = t.file(t.text("ca_file", ""))
 	r.Key = t.secret("key")
 	r.Authorization = t.secret("authorization")
-	r.readEvent(t)
-}
-
-// readEvent reads what the user may choose of a CloudEvent's envelope.
-func (r *Route) readEvent(t *table) {
-	r.Event = routes.EventSettings{Source: t.text("event_source", ""), Type: t.text("event_type", "")}
-	if _, err := url.Parse(r.Event.Source); err != nil {
-		t.bad("event_source", fmt.Sprintf("'%s' is not a URI reference", r.Event.Source), `write it as in event_source = "https://lab.example/nightcell"`)
-	}
 }
 
 func (r *Route) readCommand(t *table) {
 	r.Command = t.texts("command")
 	if len(r.Command) == 0 || r.Command[0] == "" {
 		t.bad("command", "no program is named", `write it with its arguments, as in command = ["/usr/local/bin/buzzer", "--long"]; no shell reads it`)
-	}
-	r.Environment = t.texts("environment")
-	for _, e := range r.Environment {
-		if name, _, ok := strings.Cut(e, "="); !ok || name == "" {
-			t.bad("environment", fmt.Sprintf("'%s' sets no variable", e), `write each as "NAME=value"`)
-		}
 	}
 }
 
@@ -144,16 +110,15 @@ func (r *Route) readEmail(t *table) {
 	for _, a := range r.To {
 		check("to", a)
 	}
-	if r.Encryption == routes.Unencrypted && !r.Password.isZero() {
+	if r.Encryption == routes.Unencrypted && !r.Password.IsZero() {
 		t.bad("encryption", "the password would cross the network in clear", "write tls or starttls")
 	}
 	r.checkLogin(t)
 }
 
 func (r *Route) readMQTT(t *table) {
-	r.Address = t.address("mqtts://broker.example:8883", "mqtts", "mqtt")
+	r.URL = t.address("mqtts://broker.example:8883", "mqtts", "mqtt")
 	r.Topic = t.text("topic", "")
-	r.readEvent(t)
 	if strings.ContainsAny(r.Topic, "#+") { // MQTT 3.1.1, 4.7.1: wildcards only in filters
 		t.bad("topic", "a topic to publish to has no wildcards # or +", `write it as in topic = "lab/nightcell"`)
 	}
@@ -165,7 +130,7 @@ func (r *Route) readMQTT(t *table) {
 }
 
 func (r *Route) readAlertmanager(t *table) {
-	r.Address = t.address("http://127.0.0.1:9093", "https", "http")
+	r.URL = t.address("http://127.0.0.1:9093", "https", "http")
 	r.Authorization = t.secret("authorization")
 	r.CAFile = t.file(t.text("ca_file", ""))
 	r.Labels = t.pairs("labels")
@@ -179,18 +144,15 @@ func (r *Route) readAlertmanager(t *table) {
 }
 
 func (r *Route) checkLogin(t *table) {
-	if r.User != "" && r.Password.isZero() && !t.has("password") {
+	if r.User != "" && r.Password.IsZero() && !t.has("password") {
 		t.bad("user", "there is no password for the user", `write password_file = "path" or password_env = "VARIABLE"`)
 	}
 }
 
 // priority reads one of the four priorities.
-func (t *table) priority(name string, fallback routes.Priority) routes.Priority {
-	p, err := routes.ParsePriority(t.choice(name, fallback.String(), priorities...))
-	if err != nil {
-		t.bad(name, err.Error(), "")
-	}
-	return p
+func (t *table) priority(name string, fallback alerts.Priority) alerts.Priority {
+	_ = fallback.UnmarshalText([]byte(t.choice(name, fallback.String(), "low", "medium", "high", "highest"))) // it lets no other through
+	return fallback
 }
 
 // zone reads a time zone by its name in the IANA database; the machine's when none is written.
@@ -207,7 +169,7 @@ func (t *table) zone(name string) *time.Location {
 // quiet reads hours such as "22:00-07:00".
 func (t *table) quiet(zone *time.Location) routes.Quiet {
 	s := t.text("quiet", "")
-	q := routes.Quiet{Location: zone, Always: t.priority("quiet_except", routes.High)}
+	q := routes.Quiet{Location: zone, Always: t.priority("quiet_except", alerts.High)}
 	if s == "" {
 		return routes.Quiet{}
 	}

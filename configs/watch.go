@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
 )
 
@@ -104,9 +105,7 @@ func (c *Cell) readAlarm(n named, l *alerts.Limits) {
 	s.OnDelay = t.duration("on_delay", s.OnDelay, 0)
 	s.OffDelay = t.duration("off_delay", s.OffDelay, 0)
 	s.Deadband = t.measure("deadband", quantity.Fraction, notNegative, s.Deadband)
-	if err := s.Priority.UnmarshalText([]byte(t.choice("priority", s.Priority.String(), priorities...))); err != nil {
-		t.bad("priority", err.Error(), "")
-	}
+	s.Priority = t.priority("priority", s.Priority)
 	s.Latching = t.flag("latching", s.Latching)
 	s.Ignored = t.flag("ignored", s.Ignored)
 	if s.Ignored && t.text("reason", "") == "" {
@@ -125,13 +124,11 @@ func (c *Cell) readAlarm(n named, l *alerts.Limits) {
 	t.done()
 }
 
-var priorities = []string{"low", "medium", "high", "highest"}
-
 // Page is where the web page and the metrics are served.
 type Page struct {
-	Listen    string // host:port; empty: not served
-	WebConfig string // path of a web configuration file with TLS and authentication; empty: none
-	Token     Secret // of the operator, for acting from the page
+	Listen    string        // host:port; empty: not served
+	WebConfig string        // path of a web configuration file with TLS and authentication; empty: none
+	Token     routes.Secret // of the operator, for acting from the page
 	// Hosts are names under which the page may be asked for besides the address of Listen.
 	Hosts []string
 	// PublicURL is where telephones reach the page, without a slash at the end; empty: notices carry no links.

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/snapshot"
@@ -178,7 +179,7 @@ func (d *Daemon) summary(cells []string, since time.Time) (n routes.Notice, ok b
 		n.Subject += fmt.Sprintf(", %d alarms wait for you", waiting)
 	}
 	if waiting > 0 {
-		n.Priority = routes.Medium
+		n.Priority = alerts.Medium
 	}
 	return n, true
 }

@@ -28,7 +28,7 @@ func TestALinkAnswersForEveryRoute(t *testing.T) {
 		d, phone, later := daemonOf(t, b, t.TempDir(), "", ""), &watchtest.LetterBox{}, &watchtest.LetterBox{}
 		cfg := d.config.Load()
 		cfg.Page.PublicURL, cfg.Page.LinkLasts = bench, time.Hour
-		cfg.Routes = []configs.Route{{Name: "phone", Kind: "command", Command: []string{"true"}, ByLink: true}}
+		cfg.Routes = []configs.Route{{Kind: "command", ByLink: true, Settings: routes.Settings{Name: "phone", Command: []string{"true"}}}}
 		d.openLinks(cfg)
 		d.join(t, routes.Way{Route: phone, Repeat: 10 * time.Minute, Zone: time.UTC, Summary: routes.Daily{At: 7 * time.Hour, Location: time.UTC}},
 			routes.Way{Route: renamed{later}, Repeat: 10 * time.Minute}).Start()

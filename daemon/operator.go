@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
@@ -139,7 +140,7 @@ func (d *Daemon) drill(ctx context.Context, a control.CellOrder) ([]routes.Recei
 		return nil, err
 	}
 	receipts := d.post(a.Cell).box.Load().Drill(ctx, routes.Notice{
-		ID: notices.ID("drill-"+a.Cell, d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: routes.Low, At: d.o.Clock.UTC(),
+		ID: notices.ID("drill-"+a.Cell, d.o.Clock.UTC()), Cell: a.Cell, Kind: routes.Drill, Priority: alerts.Low, At: d.o.Clock.UTC(),
 		Subject: "test of the routes", Text: "This is a drill, requested by " + a.By + "; it is not an alarm. " + standingWords(c.Latest()), Drill: true,
 		Supply: c.Supply(), Values: d.present(c.Latest()),
 	})
@@ -174,7 +175,7 @@ func (d *Daemon) routeProof(cell string) control.Check {
 	within := d.config.Load().Preflight.RouteProof
 	for _, h := range d.post(cell).box.Load().Health() {
 		if age := d.o.Clock.UTC().Sub(h.Proved); !h.Proved.IsZero() && age <= within {
-			k.OK, k.Text = true, fmt.Sprintf("%s delivered %v ago", h.Route, age.Round(time.Second))
+			k.OK, k.Text = true, fmt.Sprintf("%s delivered %v ago", h.Name, age.Round(time.Second))
 			return k
 		}
 	}

@@ -84,15 +84,8 @@ func startPost(ctx context.Context, group *errgroup.Group, p, before *post) {
 
 // fillOutlet adds how the routes are.
 func (p *post) fillOutlet(s *snapshot.Cell) {
-	box := p.box.Load()
-	if box == nil {
-		return
-	}
-	for _, h := range box.Health() {
-		s.Outlet.Routes = append(s.Outlet.Routes, snapshot.Way{
-			Name: h.Route, LagSeconds: h.Lag.Seconds(), OpenAlarms: h.Open, Delivered: h.Delivered, Failed: uint64(h.Failures), Problem: h.LastError,
-			SetAside: h.SetAside, Proved: h.Proved,
-		})
+	if box := p.box.Load(); box != nil {
+		s.Outlet.Routes = box.Health()
 	}
 }
 
@@ -102,14 +95,14 @@ func (d *Daemon) outside(p *post) func() alerts.Outside {
 		if box := p.box.Load(); box != nil {
 			for _, h := range box.Health() {
 				if h.Lag > o.DeliveryLag {
-					o.DeliveryLag, o.Route = h.Lag, h.Route
+					o.DeliveryLag, o.Route = h.Lag, h.Name
 				}
 			}
 		}
 		for _, push := range d.pushes.all() {
 			h, _ := push.Health(p.Name())
-			if lag := time.Duration(h.LagSeconds * float64(time.Second)); lag > o.PushLag {
-				o.PushLag, o.Push = lag, h.Name
+			if h.Lag > o.PushLag {
+				o.PushLag, o.Push = h.Lag, h.Name
 			}
 		}
 		return o

@@ -2,17 +2,15 @@ package daemon
 
 import (
 	"context"
-	"crypto/tls"
-	"crypto/x509"
 	"encoding/base64"
 	"errors"
 	"fmt"
 	"net/http"
-	"os"
 	"sync/atomic"
 
 	"golang.org/x/sync/errgroup"
 
+	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/daemon/push"
 	"nightcell/daemon/snapshot"
@@ -72,7 +70,7 @@ func (d *Daemon) exchangePushes(ctx context.Context, group *errgroup.Group, all 
 // newPush builds one push of the configuration. Secrets are read once now, so that a
 // missing file is told at the start; nothing is sent.
 func (d *Daemon) newPush(cfg *configs.Config, c *configs.Push) (*push.Push, error) {
-	address, err1 := c.Address.Read()
+	address, err1 := c.URL.Read()
 	_, err2 := authorization(c)
 	client, err3 := httpClient(c)
 	if err := errors.Join(err1, err2, err3); err != nil {
@@ -104,20 +102,14 @@ func authorization(c *configs.Push) (string, error) {
 	return "Basic " + base64.StdEncoding.EncodeToString([]byte(c.User+":"+password.Reveal())), nil
 }
 
-// httpClient is a client with the push's time-out, which trusts its own authority if it has one.
+// httpClient is a client with the push's time-out, which trusts its own authority too if it has one.
 func httpClient(c *configs.Push) (*http.Client, error) {
-	transport := http.DefaultTransport.(*http.Transport).Clone()
-	if c.CAFile != "" {
-		pem, err := os.ReadFile(c.CAFile)
-		if err != nil {
-			return nil, fmt.Errorf("reading the certificate authority: %w", err)
-		}
-		pool := x509.NewCertPool()
-		if !pool.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("%s holds no certificate in PEM form", c.CAFile)
-		}
-		transport.TLSClientConfig = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
+	config, err := routes.TLSConfig(c.CAFile)
+	if err != nil {
+		return nil, err
 	}
+	transport := http.DefaultTransport.(*http.Transport).Clone()
+	transport.TLSClientConfig = config
 	return &http.Client{Transport: transport, Timeout: c.Timeout}, nil
 }
 

@@ -104,7 +104,7 @@ func TestPushMistakes(t *testing.T) {
 	for _, tt := range []struct{ lines, want string }{
 		{"token_file = \"" + filepath.Join(dir, "none") + "\"", "none"},
 		{"ca_file = \"" + filepath.Join(dir, "no-ca") + "\"", "no-ca"},
-		{"ca_file = \"" + empty + "\"", "no certificate"},
+		{"ca_file = \"" + empty + "\"", "no PEM certificate"},
 	} {
 		rest := "[push.house]\nurl = \"https://db.example\"\nform = \"v2\"\norg = \"o\"\nbucket = \"b\"\n" + tt.lines + "\n"
 		cfg, err := watchtest.Zinc(dir, "", `recover = "68 %"`, rest)

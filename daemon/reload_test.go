@@ -9,6 +9,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/daemon/control"
@@ -199,13 +200,13 @@ func TestReloadGoesOnWithWhatTheLogDoesNotTake(t *testing.T) {
 		if err := r.Reload(t.Context()); err != nil {
 			t.Fatal(err)
 		}
-		r.posts()[0].box.Load().Tell(routes.Notice{ID: "a", Cell: "zinc-1", Kind: routes.Alarm, Priority: routes.High, At: time.Now()})
+		r.posts()[0].box.Load().Tell(routes.Notice{ID: "a", Cell: "zinc-1", Kind: routes.Alarm, Priority: alerts.High, At: time.Now()})
 		<-time.After(time.Hour)
 		if err := r.Reload(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		<-time.After(time.Minute)
-		if h := r.posts()[0].box.Load().Health(); len(h) != 1 || h[0].Lag < time.Hour || h[0].Failures == 0 {
+		if h := r.posts()[0].box.Load().Health(); len(h) != 1 || h[0].Lag < time.Hour || h[0].Failed == 0 {
 			t.Errorf("after a reload: %+v", h)
 		}
 		if err := errors.Join(stop(), r.stopBoxes()); err != nil {

@@ -80,17 +80,12 @@ func (d *Daemon) serveControl(ctx context.Context, group *errgroup.Group) error 
 
 // serveHeartbeat beats towards the outside watcher.
 func (d *Daemon) serveHeartbeat(ctx context.Context, group *errgroup.Group) error {
-	h := d.o.Config.Heartbeat
-	if h == nil {
+	if d.o.Config.Heartbeat == nil {
 		return nil
 	}
-	address, err := h.Address.Read()
-	if err != nil {
-		return lasting(fmt.Errorf("heartbeat: %w", err))
-	}
-	beat, err := routes.NewHeartbeat(routes.HeartbeatSettings{
-		URL: address, Method: h.Method, Every: h.Every, CAFile: h.CAFile, Alive: d.pulses, Log: d.o.Log,
-	})
+	s := *d.o.Config.Heartbeat
+	s.Alive, s.Log = d.pulses, d.o.Log
+	beat, err := routes.NewHeartbeat(s)
 	if err != nil {
 		return lasting(err)
 	}

@@ -19,24 +19,10 @@ const (
 	newsStands = 15 * time.Minute
 )
 
-// AlertmanagerSettings describe an Alertmanager.
-type AlertmanagerSettings struct {
-	Name string
-	// URL is the address under which its API lives, such as "http://127.0.0.1:9093"; /api/v2/alerts is appended.
-	URL    Secret
-	CAFile string
-	// Labels are added to every alert, such as the name of the laboratory.
-	Labels map[string]string
-	// Headers are sent as they are, such as an authorization.
-	Headers map[string]Secret
-	// LinkURL is where the alert points to, such as the address of the page; may be empty.
-	LinkURL string
-}
-
 // Alertmanager raises and ends alerts by its API version 2. Alarms are named by
 // their condition; cell, supply and priority are labels.
 type Alertmanager struct {
-	settings AlertmanagerSettings
+	settings Settings
 	caller   *caller
 	every    time.Duration // between two tellings of what stands
 }
@@ -51,8 +37,8 @@ type alert struct {
 }
 
 // NewAlertmanager checks the settings and returns the route. Nothing is sent.
-func NewAlertmanager(s AlertmanagerSettings) (*Alertmanager, error) {
-	c, err := newCaller(NewSecret(strings.TrimRight(s.URL.Reveal(), "/")+"/api/v2/alerts"), s.CAFile, s.Headers)
+func NewAlertmanager(s Settings) (*Alertmanager, error) {
+	c, err := newCaller(NewSecret(strings.TrimRight(s.URL.Reveal(), "/")+"/api/v2/alerts"), s.CAFile, s.Authorization)
 	if err != nil {
 		return nil, fmt.Errorf("route %s: %w", s.Name, err)
 	}
@@ -98,7 +84,7 @@ func (a *Alertmanager) alert(n Notice) alert {
 			"summary": n.Subject, "description": n.Text, "meaning": n.Meaning, "first": n.First, "acknowledge": n.Acknowledge, "state": n.State, "link": n.Link,
 		}),
 		StartsAt:     n.At.UTC(),
-		GeneratorURL: a.settings.LinkURL,
+		GeneratorURL: a.settings.Link,
 	}
 	maps.Copy(out.Labels, a.settings.Labels)
 	maps.Copy(out.Labels, withoutEmpty(map[string]string{

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"nightcell/alerts"
 	"os"
 	"path/filepath"
 	"slices"
@@ -56,7 +57,7 @@ func listAlerts(t *testing.T, address string) []standing {
 func TestAlertmanagerRaisesAndEndsAnAlert(t *testing.T) {
 	receiver, told := listenFor(t, httptest.NewServer, status(200))
 	address := startAlertmanager(t, receiver.URL)
-	a, err := NewAlertmanager(AlertmanagerSettings{Name: "am", URL: NewSecret(address + "/"), Labels: map[string]string{"laboratory": "east"}, LinkURL: "http://127.0.0.1:9648/"})
+	a, err := NewAlertmanager(Settings{Name: "am", URL: NewSecret(address + "/"), Labels: map[string]string{"laboratory": "east"}, Link: "http://127.0.0.1:9648/"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -86,7 +87,7 @@ func TestAlertmanagerRaisesAndEndsAnAlert(t *testing.T) {
 		t.Errorf("the receiver was told %s", r.body)
 	}
 	over := n
-	over.ID, over.Kind, over.State, over.Priority, over.At = "over", Cleared, "NORM", Low, time.Now()
+	over.ID, over.Kind, over.State, over.Priority, over.At = "over", Cleared, "NORM", alerts.Low, time.Now()
 	source.add(over)
 	flush(t, box)
 	waitFor(t, "the alert is over", func() bool { return len(listAlerts(t, address)) == 0 })
@@ -129,7 +130,7 @@ func TestAlertmanagerRaisesAndEndsAnAlert(t *testing.T) {
 func TestAlertmanagerTakesAnyText(t *testing.T) {
 	receiver, _ := listenFor(t, httptest.NewServer, status(200))
 	address := startAlertmanager(t, receiver.URL)
-	a, err := NewAlertmanager(AlertmanagerSettings{Name: "am", URL: NewSecret(address)})
+	a, err := NewAlertmanager(Settings{Name: "am", URL: NewSecret(address)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -141,13 +142,13 @@ func TestAlertmanagerTakesAnyText(t *testing.T) {
 			t.Errorf("%s: %v", n.Kind, err)
 		}
 	}
-	future := alarm("f", "clock", High)
+	future := alarm("f", "clock", alerts.High)
 	future.Since = time.Now().Add(1000 * time.Hour)
 	if _, err := a.Deliver(t.Context(), future); err != nil {
 		t.Errorf("a calendar that was set back: %v", err)
 	}
 	a.settings.Labels = map[string]string{"": "a label without a name"}
-	_, err = a.Deliver(t.Context(), alarm("a", "contact", High))
+	_, err = a.Deliver(t.Context(), alarm("a", "contact", alerts.High))
 	var refused *Refused
 	if !errors.As(err, &refused) {
 		t.Errorf("an invalid alert: %v", err)
@@ -156,17 +157,17 @@ func TestAlertmanagerTakesAnyText(t *testing.T) {
 
 func TestAlertmanagerSendsItsCredentials(t *testing.T) {
 	server, seen := listenFor(t, httptest.NewServer, status(200))
-	a, err := NewAlertmanager(AlertmanagerSettings{Name: "am", URL: NewSecret(server.URL + "/prefix"), Headers: map[string]Secret{"Authorization": NewSecret("Bearer t")}})
+	a, err := NewAlertmanager(Settings{Name: "am", URL: NewSecret(server.URL + "/prefix"), Authorization: NewSecret("Bearer t")})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := a.Deliver(t.Context(), alarm("a", "contact", High)); err != nil {
+	if _, err := a.Deliver(t.Context(), alarm("a", "contact", alerts.High)); err != nil {
 		t.Fatal(err)
 	}
 	if r := <-seen; r.path != "/prefix/api/v2/alerts" || r.header.Get("Authorization") != "Bearer t" {
 		t.Errorf("request: %+v", r)
 	}
-	if _, err := NewAlertmanager(AlertmanagerSettings{Name: "am", URL: NewSecret("host:9093")}); err == nil {
+	if _, err := NewAlertmanager(Settings{Name: "am", URL: NewSecret("host:9093")}); err == nil {
 		t.Error("an address without a scheme")
 	}
 }

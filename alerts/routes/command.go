@@ -6,35 +6,23 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
 )
 
-// CommandSettings describe a program that carries a notice or makes a noise.
-type CommandSettings struct {
-	Name string
-	// Argv is the program and its arguments as they are: no shell reads them and
-	// nothing from a notice is put into them.
-	Argv []string
-	// Timeout ends the program and all its children.
-	Timeout time.Duration
-	// Environment is added as NAME=value, besides the little that is passed on.
-	Environment []string
-	Templates   *Templates
-}
-
 // Command runs a program for each notice, with the notice in its environment:
 // NIGHTCELL_CELL, NIGHTCELL_CONDITION, NIGHTCELL_PRIORITY, NIGHTCELL_SUBJECT,
 // NIGHTCELL_TEXT and so on. Exit status 0 is proof of delivery.
-type Command struct{ settings CommandSettings }
+type Command struct{ settings Settings }
 
 // The environment variables of the daemon that a program may need; all others, such as passwords, stay here.
 var passedOn = [...]string{"PATH", "HOME", "USER", "LANG", "LC_ALL", "TZ", "DISPLAY", "WAYLAND_DISPLAY", "XDG_RUNTIME_DIR", "DBUS_SESSION_BUS_ADDRESS"}
 
 // NewCommand checks the settings and returns the route. Nothing is run.
-func NewCommand(s CommandSettings) (*Command, error) {
-	if _, err := exec.LookPath(s.Argv[0]); err != nil {
+func NewCommand(s Settings) (*Command, error) {
+	if _, err := exec.LookPath(s.Command[0]); err != nil {
 		return nil, fmt.Errorf("route %s: the command cannot be run: %w", s.Name, err)
 	}
 	return &Command{s}, nil
@@ -46,11 +34,9 @@ func (c *Command) Name() string { return c.settings.Name }
 // Deliver implements Route. When it returns, the program and every child that
 // stayed in its process group are gone.
 func (c *Command) Deliver(ctx context.Context, n Notice) (Proof, error) {
-	ctx, cancel := context.WithTimeout(ctx, c.settings.Timeout)
-	defer cancel()
 	var output tail
-	cmd := exec.CommandContext(ctx, c.settings.Argv[0], c.settings.Argv[1:]...)
-	cmd.Env = append(c.environment(n), c.settings.Environment...)
+	cmd := exec.CommandContext(ctx, c.settings.Command[0], c.settings.Command[1:]...)
+	cmd.Env = c.environment(n)
 	cmd.Stdout, cmd.Stderr = &output, &output
 	// A child that outlives the program keeps the output open; this bounds the wait for it.
 	cmd.WaitDelay = time.Second
@@ -62,9 +48,9 @@ func (c *Command) Deliver(ctx context.Context, n Notice) (Proof, error) {
 	}
 	switch {
 	case ctx.Err() != nil:
-		return "", fmt.Errorf("run %s: killed with its children: %w%s", c.settings.Argv[0], context.Cause(ctx), output.quote())
+		return "", fmt.Errorf("run %s: killed with its children: %w%s", c.settings.Command[0], context.Cause(ctx), output.quote())
 	case err != nil && !errors.Is(err, exec.ErrWaitDelay):
-		return "", fmt.Errorf("run %s: %w%s", c.settings.Argv[0], err, output.quote())
+		return "", fmt.Errorf("run %s: %w%s", c.settings.Command[0], err, output.quote())
 	}
 	return Proof("exit status 0" + output.quote()), nil
 }
@@ -91,23 +77,13 @@ func (c *Command) environment(n Notice) []string {
 		add("SINCE", n.Since.UTC().Format(time.RFC3339))
 	}
 	for name, v := range n.Values {
-		add("VALUE_"+variable(name), strconv.FormatFloat(v, 'g', -1, 64))
+		add("VALUE_"+strings.ToUpper(notInName.ReplaceAllString(name, "_")), strconv.FormatFloat(v, 'g', -1, 64))
 	}
 	return env
 }
 
-// variable makes a name fit for an environment variable: capitals, digits and underscores.
-func variable(name string) string {
-	return strings.Map(func(r rune) rune {
-		switch {
-		case r >= 'a' && r <= 'z':
-			return r - 'a' + 'A'
-		case r >= 'A' && r <= 'Z', r >= '0' && r <= '9':
-			return r
-		}
-		return '_'
-	}, name)
-}
+// notInName is what the name of a variable cannot have.
+var notInName = regexp.MustCompile(`[^A-Za-z0-9]`)
 
 // tail keeps the last bytes of what a program says, however much that is.
 type tail struct{ kept []byte }

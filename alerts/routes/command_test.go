@@ -3,9 +3,9 @@
 package routes
 
 import (
-	"cmp"
 	"context"
 	"errors"
+	"nightcell/alerts"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -25,9 +25,9 @@ func script(t *testing.T, lines string) string {
 	return path
 }
 
-func command(t *testing.T, s CommandSettings) *Command {
+func command(t *testing.T, s Settings) *Command {
 	t.Helper()
-	s.Name, s.Timeout, s.Templates = "buzzer", cmp.Or(s.Timeout, 30*time.Second), builtIn()
+	s.Name, s.Templates = "buzzer", builtIn()
 	c, err := NewCommand(s)
 	if err != nil {
 		t.Fatal(err)
@@ -38,7 +38,7 @@ func command(t *testing.T, s CommandSettings) *Command {
 func TestCommandFindsTheNoticeInItsEnvironment(t *testing.T) {
 	t.Setenv("NIGHTCELL_TEST_PASSWORD", "must stay here")
 	out := filepath.Join(t.TempDir(), "env")
-	c := command(t, CommandSettings{Argv: []string{script(t, `env > "$1"; echo done`), out}, Environment: []string{"TONE=high"}})
+	c := command(t, Settings{Command: []string{script(t, `env > "$1"; echo done`), out}})
 	n := samples()[0]
 	proof, err := c.Deliver(t.Context(), n)
 	if err != nil || proof != "exit status 0: done" {
@@ -52,7 +52,7 @@ func TestCommandFindsTheNoticeInItsEnvironment(t *testing.T) {
 	for _, want := range []string{
 		"NIGHTCELL_CELL=zinc-1\n", "NIGHTCELL_CONDITION=over-current\n", "NIGHTCELL_AFTER=\n", "NIGHTCELL_PRIORITY=high\n", "NIGHTCELL_STATE=UNACK\n",
 		"NIGHTCELL_AT=2026-01-02T03:04:05Z\n", "NIGHTCELL_SINCE=2026-01-02T03:03:05Z\n", "NIGHTCELL_KIND=alarm\n", "NIGHTCELL_DRILL=false\n",
-		"NIGHTCELL_VALUE_CURRENT_AMPERES=4.1\n", "NIGHTCELL_REPEAT=1\n", "NIGHTCELL_SUBJECT=zinc-1: 4.1 A where 3.3 A is the limit (reminder 1)\n", "TONE=high\n", "What to do first",
+		"NIGHTCELL_VALUE_CURRENT_AMPERES=4.1\n", "NIGHTCELL_REPEAT=1\n", "NIGHTCELL_SUBJECT=zinc-1: 4.1 A where 3.3 A is the limit (reminder 1)\n", "What to do first",
 	} {
 		if !strings.Contains(env, want) {
 			t.Errorf("%q is missing", want)
@@ -68,7 +68,7 @@ func TestCommandRunsNothingThatANoticeSays(t *testing.T) {
 	n := nasty()
 	n.Subject = "$(touch " + dir + "/a); touch " + dir + "/b; `touch " + dir + "/c`\x00"
 	n.Cell, n.Text = n.Subject, n.Subject
-	if _, err := command(t, CommandSettings{Argv: []string{script(t, `printf %s "$NIGHTCELL_SUBJECT" >/dev/null`)}}).Deliver(t.Context(), n); err != nil {
+	if _, err := command(t, Settings{Command: []string{script(t, `printf %s "$NIGHTCELL_SUBJECT" >/dev/null`)}}).Deliver(t.Context(), n); err != nil {
 		t.Error(err)
 	}
 	if left, err := os.ReadDir(dir); err != nil || len(left) != 0 {
@@ -82,13 +82,13 @@ func TestCommandThatFails(t *testing.T) {
 		"signal":   {`kill -9 $$`, "killed"},
 		"babbling": {`i=0; while [ $i -lt 3000 ]; do echo "line $i of much output"; i=$((i+1)); done; echo "last words"; exit 1`, "last words"},
 	} {
-		_, err := command(t, CommandSettings{Argv: []string{script(t, c.lines)}}).Deliver(t.Context(), alarm("a", "contact", High))
+		_, err := command(t, Settings{Command: []string{script(t, c.lines)}}).Deliver(t.Context(), alarm("a", "contact", alerts.High))
 		if err == nil || !strings.Contains(err.Error(), c.want) && name != "babbling" || len(err.Error()) > 3*tailBytes {
 			t.Errorf("%s: %.200v", name, err)
 		}
 	}
 	for _, argv := range [][]string{{""}, {"/no/such/program"}, {"no-such-program-anywhere"}} {
-		if _, err := NewCommand(CommandSettings{Name: "x", Argv: argv}); err == nil {
+		if _, err := NewCommand(Settings{Name: "x", Command: argv}); err == nil {
 			t.Errorf("%q is accepted", argv)
 		}
 	}
@@ -121,12 +121,12 @@ func TestCommandThatNeverEndsIsKilledWithItsChildren(t *testing.T) {
 echo $! > "$1/child"
 echo $$ > "$1/self"
 while :; do sleep 1; done`
-	c := command(t, CommandSettings{Argv: []string{script(t, lines), dir}, Timeout: time.Hour})
+	c := command(t, Settings{Command: []string{script(t, lines), dir}})
 	ctx, cancel := context.WithCancelCause(t.Context())
 	cause := errors.New("enough")
 	finished := make(chan error, 1)
 	go func() {
-		_, err := c.Deliver(ctx, alarm("a", "contact", High))
+		_, err := c.Deliver(ctx, alarm("a", "contact", alerts.High))
 		finished <- err
 	}()
 	waitFor(t, "both processes run", func() bool { return readPID(dir+"/self") > 0 && readPID(dir+"/child") > 0 })
@@ -140,7 +140,9 @@ while :; do sleep 1; done`
 
 func TestCommandTimesOut(t *testing.T) {
 	began := time.Now()
-	_, err := command(t, CommandSettings{Argv: []string{"sleep", "600"}, Timeout: 50 * time.Millisecond}).Deliver(t.Context(), alarm("a", "contact", High))
+	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
+	defer cancel()
+	_, err := command(t, Settings{Command: []string{"sleep", "600"}}).Deliver(ctx, alarm("a", "contact", alerts.High))
 	if !errors.Is(err, context.DeadlineExceeded) || time.Since(began) > 2*time.Minute {
 		t.Errorf("%v after %v", err, time.Since(began))
 	}
@@ -148,8 +150,8 @@ func TestCommandTimesOut(t *testing.T) {
 
 func TestCommandLeavesNobodyBehind(t *testing.T) {
 	dir := t.TempDir()
-	c := command(t, CommandSettings{Argv: []string{script(t, `sleep 600 & echo $! > "$1/child"`), dir}})
-	if proof, err := c.Deliver(t.Context(), alarm("a", "contact", High)); err != nil || proof != "exit status 0" {
+	c := command(t, Settings{Command: []string{script(t, `sleep 600 & echo $! > "$1/child"`), dir}})
+	if proof, err := c.Deliver(t.Context(), alarm("a", "contact", alerts.High)); err != nil || proof != "exit status 0" {
 		t.Errorf("%q, %v", proof, err)
 	}
 	child := readPID(dir + "/child")

@@ -64,8 +64,8 @@ func (w *worker) attempt(ctx context.Context, n Notice) (Proof, error) {
 	w.state.Proved, w.unsaved, w.sent = now, true, true
 	w.retryAt = time.Time{}
 	w.mu.Lock()
-	failures := w.health.Failures
-	w.health.Failures, w.health.LastError = 0, ""
+	failures := w.health.Failed
+	w.health.Failed, w.health.Problem = 0, ""
 	w.health.Delivered++
 	w.health.Proved = now
 	w.lost = time.Time{}
@@ -91,7 +91,7 @@ func (w *worker) setAside(n Notice, since time.Time, err error) {
 	w.state.SetAside++
 	w.unsaved, w.sent = true, true
 	w.mu.Lock()
-	w.health.SetAside, w.health.LastError = w.state.SetAside, err.Error()
+	w.health.SetAside, w.health.Problem = w.state.SetAside, err.Error()
 	if w.lost.IsZero() {
 		w.lost = since
 	}
@@ -117,9 +117,9 @@ func (w *worker) drill(delivery context.Context, r request) {
 // fail books a failure and sets the time of the next attempt.
 func (w *worker) fail(err error) {
 	w.mu.Lock()
-	w.health.Failures++
-	w.health.LastError = err.Error()
-	failures := w.health.Failures
+	w.health.Failed++
+	w.health.Problem = err.Error()
+	failures := w.health.Failed
 	if w.oldest.IsZero() { // it cannot even look whether there is something to deliver
 		w.oldest = w.o.Clock.UTC()
 	}
@@ -140,9 +140,9 @@ func (w *worker) fail(err error) {
 
 // backOff returns the real time to wait after so many failures in a row: doubled
 // each time up to a bound, and a random half of it, so that many routes do not call together.
-func (w *worker) backOff(failures int) time.Duration {
+func (w *worker) backOff(failures uint64) time.Duration {
 	d := w.o.FirstRetry
-	for i := 1; i < failures && d < w.o.LongestRetry; i++ {
+	for i := uint64(1); i < failures && d < w.o.LongestRetry; i++ {
 		d *= 2
 	}
 	d = min(d, w.o.LongestRetry)
@@ -155,6 +155,9 @@ func (w *worker) report() Health {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	h := w.health
+	if h.Problem == "" && w.unsavable != nil {
+		h.Problem = w.unsavable.Error()
+	}
 	for _, since := range [...]time.Time{w.oldest, w.lost, w.stale} {
 		if !since.IsZero() {
 			h.Lag = max(h.Lag, now.Sub(since))
@@ -321,12 +324,12 @@ func (w *worker) renewed(err error) {
 		w.stale = w.o.Clock.UTC()
 	case !failed:
 		w.stale = time.Time{}
-		if before && w.health.Failures == 0 {
-			w.health.LastError = ""
+		if before && w.health.Failed == 0 {
+			w.health.Problem = ""
 		}
 	}
 	if failed {
-		w.health.LastError = err.Error()
+		w.health.Problem = err.Error()
 	}
 	w.mu.Unlock()
 	switch { // said once, and again when it works

@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"nightcell/alerts"
 	"strconv"
 	"strings"
 	"sync"
@@ -30,26 +31,11 @@ const (
 // pictureID is the content identifier under which the HTML part shows the picture.
 const pictureID = "last-hours.png"
 
-// EmailSettings describe the mail server and the people.
-type EmailSettings struct {
-	Name       string
-	Host       string
-	Port       int // 0: the common port of the encryption
-	Encryption Encryption
-	// CAFile is a PEM file of authorities to trust besides the system's.
-	CAFile    string
-	User      string
-	Password  Secret
-	From      string
-	To        []string
-	Templates *Templates
-}
-
 // Email sends each notice as a letter with a text part, an HTML part and, when
 // there is one, a picture. Every person gets a letter of their own, so that one
 // wrong address stops no other.
 type Email struct {
-	settings EmailSettings
+	settings Settings
 	tls      *tls.Config
 
 	mu sync.Mutex
@@ -68,15 +54,15 @@ var encryptions = map[Encryption]struct {
 }{StartTLS: {587, mail.TLSMandatory}, ImplicitTLS: {465, mail.NoTLS}, Unencrypted: {25, mail.NoTLS}}
 
 // NewEmail checks what of the settings lies outside of them, and that no password would travel in clear. Nothing is sent.
-func NewEmail(s EmailSettings) (*Email, error) {
+func NewEmail(s Settings) (*Email, error) {
 	if s.Encryption == Unencrypted && !s.Password.IsZero() {
 		return nil, fmt.Errorf("route %s: the password would be sent unencrypted; use starttls or tls, or leave the password out", s.Name)
 	}
 	s.Port = cmp.Or(s.Port, encryptions[s.Encryption].port)
 	e := &Email{settings: s}
 	var err error
-	if e.tls, err = tlsConfig(s.CAFile); err == nil {
-		e.tls.ServerName = s.Host
+	if e.tls, err = TLSConfig(s.CAFile); err == nil {
+		e.tls.ServerName = s.Server
 		_, err = e.client(nil)
 	}
 	if err != nil {
@@ -99,7 +85,7 @@ func (e *Email) Deliver(ctx context.Context, n Notice) (Proof, error) {
 	}
 	if err := e.sendTo(ctx, n, left, done); err != nil {
 		e.remember(n.ID, done)
-		server := net.JoinHostPort(e.settings.Host, strconv.Itoa(e.settings.Port))
+		server := net.JoinHostPort(e.settings.Server, strconv.Itoa(e.settings.Port))
 		return "", fmt.Errorf("mail by %s: %w", server, hide(err, e.settings.Password))
 	}
 	return done[e.settings.To[len(e.settings.To)-1]], nil
@@ -206,7 +192,7 @@ func (e *Email) client(dial mail.DialContextFunc) (*mail.Client, error) {
 			mail.WithOpportunisticSMTPAuth(mail.SMTPAuthSCRAMSHA256, mail.SMTPAuthPlain, mail.SMTPAuthLogin),
 			mail.WithUsername(e.settings.User), mail.WithPassword(e.settings.Password.Reveal()))
 	}
-	return mail.NewClient(e.settings.Host, options...)
+	return mail.NewClient(e.settings.Server, options...)
 }
 
 // messageID is the same for the same notice whenever it is sent (RFC 5322, 3.6.4), so that
@@ -230,7 +216,7 @@ func (e *Email) message(n Notice, letter Letter, to string) (*mail.Msg, error) {
 		m.SetGenHeader(mail.HeaderReferences, "<"+e.messageID(n.Thread)+">")
 	}
 	m.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834: no holiday replies
-	if n.Priority >= High && n.Kind == Alarm {
+	if n.Priority >= alerts.High && n.Kind == Alarm {
 		m.SetImportance(mail.ImportanceHigh)
 	}
 	m.SetBodyString(mail.TypeTextPlain, letter.Text)

@@ -11,15 +11,16 @@ import (
 	"mime/quotedprintable"
 	"net"
 	"net/mail"
+	"nightcell/alerts"
 	"strings"
 	"testing"
 	"time"
 )
 
-func email(t *testing.T, h *mailHost, s EmailSettings) *Email {
+func email(t *testing.T, h *mailHost, s Settings) *Email {
 	t.Helper()
 	s.Templates = cmp.Or(s.Templates, builtIn())
-	s.Name, s.Host, s.Port, s.CAFile, s.From = "mail", "localhost", h.port(), h.caFile, "nightcell@lab.example"
+	s.Name, s.Server, s.Port, s.CAFile, s.From = "mail", "localhost", h.port(), h.caFile, "nightcell@lab.example"
 	if s.To == nil {
 		s.To = []string{"operator@lab.example"}
 	}
@@ -75,7 +76,7 @@ func TestEmailTravelsEncryptedWithThePicture(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			h := serveMail(t, host)
-			e := email(t, h, EmailSettings{Encryption: Encryption(name), User: "nightcell", Password: NewSecret("pass word")})
+			e := email(t, h, Settings{Encryption: Encryption(name), User: "nightcell", Password: NewSecret("pass word")})
 			n := samples()[0]
 			n.Picture = []byte("\x89PNG\r\n\x1a\n and so on")
 			proof, err := e.Deliver(t.Context(), n)
@@ -107,7 +108,7 @@ func TestEmailTravelsEncryptedWithThePicture(t *testing.T) {
 // A server in the middle that hides STARTTLS, or shows a strange certificate, gets neither letter nor password.
 func TestEmailNeverFallsBackToPlainText(t *testing.T) {
 	hidden := serveMail(t, &mailHost{password: "pass-word"})
-	if _, err := email(t, hidden, EmailSettings{User: "u", Password: NewSecret("pass-word")}).Deliver(t.Context(), alarm("a", "contact", High)); err == nil || !strings.Contains(err.Error(), "STARTTLS") {
+	if _, err := email(t, hidden, Settings{User: "u", Password: NewSecret("pass-word")}).Deliver(t.Context(), alarm("a", "contact", alerts.High)); err == nil || !strings.Contains(err.Error(), "STARTTLS") {
 		t.Errorf("without STARTTLS: %v", err)
 	}
 	for _, line := range hidden.clear {
@@ -117,21 +118,21 @@ func TestEmailNeverFallsBackToPlainText(t *testing.T) {
 	}
 	strange := serveMail(t, &mailHost{offersTLS: true})
 	strange.caFile = "" // nobody vouches for it
-	if _, err := email(t, strange, EmailSettings{}).Deliver(t.Context(), alarm("a", "contact", High)); err == nil || !strings.Contains(err.Error(), "certificate") {
+	if _, err := email(t, strange, Settings{}).Deliver(t.Context(), alarm("a", "contact", alerts.High)); err == nil || !strings.Contains(err.Error(), "certificate") {
 		t.Errorf("an unknown certificate: %v", err)
 	}
 	if len(hidden.taken())+len(strange.taken()) != 0 {
 		t.Error("a letter was delivered")
 	}
 	relay := serveMail(t, &mailHost{})
-	if _, err := email(t, relay, EmailSettings{Encryption: Unencrypted}).Deliver(t.Context(), alarm("a", "contact", High)); err != nil {
+	if _, err := email(t, relay, Settings{Encryption: Unencrypted}).Deliver(t.Context(), alarm("a", "contact", alerts.High)); err != nil {
 		t.Errorf("a relay in the house: %v", err)
 	}
 }
 
 func TestEmailWrongPassword(t *testing.T) {
 	h := serveMail(t, &mailHost{offersTLS: true, password: "right"})
-	_, err := email(t, h, EmailSettings{User: "u", Password: NewSecret("wr0ng-one")}).Deliver(t.Context(), alarm("a", "contact", High))
+	_, err := email(t, h, Settings{User: "u", Password: NewSecret("wr0ng-one")}).Deliver(t.Context(), alarm("a", "contact", alerts.High))
 	var refused *Refused
 	if err == nil || errors.As(err, &refused) || !strings.Contains(err.Error(), "535") {
 		t.Errorf("error: %v", err)
@@ -149,8 +150,8 @@ func TestEmailOneWrongAddressStopsNoOther(t *testing.T) {
 		}
 		return ""
 	}})
-	e := email(t, h, EmailSettings{To: []string{"gone@lab.example", "ann@lab.example", "bob@lab.example"}})
-	n := alarm("a", "contact", High)
+	e := email(t, h, Settings{To: []string{"gone@lab.example", "ann@lab.example", "bob@lab.example"}})
+	n := alarm("a", "contact", alerts.High)
 	for range 3 {
 		_, err := e.Deliver(t.Context(), n)
 		var refused *Refused
@@ -195,7 +196,7 @@ func TestEmailServerThatLiesOrHangs(t *testing.T) {
 			}})
 			ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
 			began := time.Now()
-			_, err := email(t, h, EmailSettings{}).Deliver(ctx, alarm("a", "contact", High))
+			_, err := email(t, h, Settings{}).Deliver(ctx, alarm("a", "contact", alerts.High))
 			cancel()
 			if err == nil || time.Since(began) > time.Minute || len(err.Error()) > 20_000 {
 				t.Errorf("%s answered by %.20q: %v after %v", verb, answer, err, time.Since(began))
@@ -210,11 +211,11 @@ func TestEmailServerThatLiesOrHangs(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
 	defer cancel()
 	for _, encryption := range []Encryption{StartTLS, ImplicitTLS} {
-		e, err := NewEmail(EmailSettings{Name: "m", Host: "127.0.0.1", Port: silent.Addr().(*net.TCPAddr).Port, Encryption: encryption, From: "a@b.example", To: []string{"a@b.example"}, Templates: builtIn()})
+		e, err := NewEmail(Settings{Name: "m", Server: "127.0.0.1", Port: silent.Addr().(*net.TCPAddr).Port, Encryption: encryption, From: "a@b.example", To: []string{"a@b.example"}, Templates: builtIn()})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := e.Deliver(ctx, alarm("a", "contact", High)); err == nil {
+		if _, err := e.Deliver(ctx, alarm("a", "contact", alerts.High)); err == nil {
 			t.Error("delivered to a server that is does not answer")
 		}
 	}
@@ -224,7 +225,7 @@ func TestEmailHeadersCannotBeInjected(t *testing.T) {
 	h := serveMail(t, &mailHost{offersTLS: true})
 	n := nasty()
 	n.Picture = []byte("png")
-	if _, err := email(t, h, EmailSettings{}).Deliver(t.Context(), n); err != nil {
+	if _, err := email(t, h, Settings{}).Deliver(t.Context(), n); err != nil {
 		t.Fatal(err)
 	}
 	got := h.taken()
@@ -235,14 +236,14 @@ func TestEmailHeadersCannotBeInjected(t *testing.T) {
 }
 
 func TestEmailSettingsThatCannotWork(t *testing.T) {
-	good := EmailSettings{Name: "m", Encryption: StartTLS, Host: "mail.example", From: "a@b.example", To: []string{"a@b.example"}}
+	good := Settings{Name: "m", Encryption: StartTLS, Server: "mail.example", From: "a@b.example", To: []string{"a@b.example"}}
 	if _, err := NewEmail(good); err != nil {
 		t.Fatal(err)
 	}
-	for name, change := range map[string]func(*EmailSettings){
-		"clear password": func(s *EmailSettings) { s.Encryption, s.Password = Unencrypted, NewSecret("p") },
-		"port":           func(s *EmailSettings) { s.Port = 70000 },
-		"authorities":    func(s *EmailSettings) { s.CAFile = "/no/such/file" },
+	for name, change := range map[string]func(*Settings){
+		"clear password": func(s *Settings) { s.Encryption, s.Password = Unencrypted, NewSecret("p") },
+		"port":           func(s *Settings) { s.Port = 70000 },
+		"authorities":    func(s *Settings) { s.CAFile = "/no/such/file" },
 	} {
 		s := good
 		change(&s)
@@ -256,16 +257,16 @@ func TestEmailSettingsThatCannotWork(t *testing.T) {
 func TestEmailThreadsWhatFollowsFromAnAlarm(t *testing.T) {
 	h := serveMail(t, &mailHost{})
 	source, store := &journal{}, &shelf{}
-	way := Way{Route: email(t, h, EmailSettings{Encryption: Unencrypted}), Repeat: time.Hour, ReportAcknowledged: true}
+	way := Way{Route: email(t, h, Settings{Encryption: Unencrypted}), Repeat: time.Hour, ReportAcknowledged: true}
 	clock := &jumpy{}
 	box := open(t, Options{Source: source, Store: store, Clock: clock}, way)
-	source.add(alarm("a", "hard-short", Highest))
+	source.add(alarm("a", "hard-short", alerts.Highest))
 	flush(t, box)
 	clock.shift.Store(int64(90 * time.Minute))
 	flush(t, box) // a reminder
 	stop(t, box)
 	box = open(t, Options{Source: source, Store: store, Clock: clock}, way)
-	source.add(alarm("b", "hard-short", Highest), closing("c", "hard-short", Acknowledged, Highest), closing("d", "hard-short", Cleared, Highest), alarm("e", "hard-short", Highest))
+	source.add(alarm("b", "hard-short", alerts.Highest), closing("c", "hard-short", Acknowledged, alerts.Highest), closing("d", "hard-short", Cleared, alerts.Highest), alarm("e", "hard-short", alerts.Highest))
 	flush(t, box)
 	got := h.taken()
 	if len(got) != 6 {

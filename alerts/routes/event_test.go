@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"net/url"
+	"nightcell/alerts"
 	"regexp"
 	"strings"
 	"testing"
@@ -64,37 +65,35 @@ func checkEvent(t *testing.T, body []byte) map[string]any {
 
 func TestNoticeIsACloudEvent(t *testing.T) {
 	for _, n := range append(samples(), nasty()) {
-		for _, s := range []EventSettings{{}, {Source: "https://lab.example/nightcell", Type: "example.lab.nightcell"}} {
-			body, err := s.encode(n.Clean())
-			if err != nil {
-				t.Fatal(err)
-			}
-			e := checkEvent(t, body)
-			if data := e["data"].(map[string]any); data["priority"] != n.Priority.String() || data["kind"] != string(n.Clean().Kind) {
-				t.Errorf("data: %v", data)
-			}
+		body, err := encode(n.Clean())
+		if err != nil {
+			t.Fatal(err)
+		}
+		e := checkEvent(t, body)
+		if data := e["data"].(map[string]any); data["priority"] != n.Priority.String() || data["kind"] != string(n.Clean().Kind) {
+			t.Errorf("data: %v", data)
 		}
 	}
 }
 
 func TestEventKeyIsTheSameForTheSameNoticeOnly(t *testing.T) {
 	key := func(n Notice) string {
-		body, err := EventSettings{}.encode(n)
+		body, err := encode(n)
 		if err != nil {
 			t.Fatal(err)
 		}
 		e := checkEvent(t, body)
 		return e["source"].(string) + " " + e["id"].(string)
 	}
-	a := alarm("a", "contact", High)
+	a := alarm("a", "contact", alerts.High)
 	again := a
 	again.Delayed = time.Hour
-	b, other := alarm("b", "contact", High), a
+	b, other := alarm("b", "contact", alerts.High), a
 	other.Cell = "zinc-2"
 	if key(a) != key(again) {
 		t.Error("the same notice, sent again, has another key")
 	}
-	if _, err := (EventSettings{}).encode(Notice{Cell: "zinc-1"}); err == nil {
+	if _, err := encode(Notice{Cell: "zinc-1"}); err == nil {
 		t.Error("a notice without an ID became an event")
 	}
 	if key(a) == key(b) || key(a) == key(other) {
@@ -108,7 +107,7 @@ func nasty() Notice {
 	at := time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC)
 	return Notice{
 		ID: evil, Cell: evil, Supply: evil, Kind: Alarm, Condition: evil, State: evil, Subject: evil, Text: evil,
-		Meaning: evil, First: evil, Acknowledge: evil, At: at, Since: at, Priority: Highest,
+		Meaning: evil, First: evil, Acknowledge: evil, At: at, Since: at, Priority: alerts.Highest,
 		Values: map[string]float64{evil: 1, "nan": math.NaN(), "infinite": math.Inf(-1), "good_volts": 3.2},
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"io"
+	"nightcell/alerts"
 	"strconv"
 	"strings"
 	"sync"
@@ -128,11 +129,11 @@ func (s *shelf) fill(err error) {
 	s.err = err
 }
 
-func alarm(id, condition string, p Priority) Notice {
+func alarm(id, condition string, p alerts.Priority) Notice {
 	return Notice{ID: id, Cell: "zinc-1", Kind: Alarm, Condition: condition, Priority: p, At: time.Now().UTC(), Subject: condition}
 }
 
-func closing(id, condition string, kind Kind, p Priority) Notice {
+func closing(id, condition string, kind Kind, p alerts.Priority) Notice {
 	n := alarm(id, condition, p)
 	n.Kind = kind
 	return n
@@ -212,7 +213,7 @@ func builtIn() *Templates { return LoadTemplates(time.UTC) }
 func samples() []Notice {
 	at := time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC)
 	full := Notice{
-		ID: "sample", Cell: "zinc-1", Supply: "bench", Condition: "over-current", Priority: High, State: "UNACK",
+		ID: "sample", Cell: "zinc-1", Supply: "bench", Condition: "over-current", Priority: alerts.High, State: "UNACK",
 		At: at, Since: at.Add(-time.Minute), Subject: "4.1 A where 3.3 A is the limit", Text: "text", Meaning: "meaning",
 		First: "first", Acknowledge: "nightcell alarms ack zinc-1 over-current",
 		Values: map[string]float64{"current_amperes": 4.1}, Link: "https://bench.example/alarm/x", Repeat: 1, Delayed: time.Hour, Picture: []byte{1},

@@ -1,6 +1,7 @@
 package routes
 
 import (
+	"nightcell/alerts"
 	"slices"
 	"time"
 )
@@ -11,10 +12,10 @@ const flapping = 8
 
 // flap is an alarm that was told and, by an end of its own, may come and go.
 type flap struct {
-	Cell      string   `json:"cell"`
-	Condition string   `json:"condition"`
-	Thread    string   `json:"thread"`
-	Priority  Priority `json:"priority"`
+	Cell      string          `json:"cell"`
+	Condition string          `json:"condition"`
+	Thread    string          `json:"thread"`
+	Priority  alerts.Priority `json:"priority"`
 	// Last and Told are when the newest was raised, and the newest that was told; Times and Tellings count them.
 	Last     time.Time `json:"last"`
 	Told     time.Time `json:"told,omitzero"`
@@ -25,14 +26,14 @@ type flap struct {
 // comesAndGoes counts an alarm that is raised again soon after it was told and was over, nobody having answered it. It reports whether it is
 // told only if it still holds when a reminder would be due. The most urgent is told each time.
 func (w *worker) comesAndGoes(n *Notice) (quietly bool) {
-	if w.keep != nil || n.Priority >= Highest {
+	if w.keep != nil || n.Priority >= alerts.Highest {
 		return false
 	}
 	f, wait := w.state.flapOf(*n), flapping*w.way.Repeat
 	if f != nil && n.At.Before(f.Last) { // held back by quiet hours, or the calendar was set back
 		return false
 	}
-	if f != nil && f.Tellings > 1 && n.Priority < High {
+	if f != nil && f.Tellings > 1 && n.Priority < alerts.High {
 		wait *= thinnedBy
 	}
 	if f == nil || n.At.Sub(f.Last) >= wait {

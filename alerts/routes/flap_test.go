@@ -2,6 +2,7 @@ package routes
 
 import (
 	"fmt"
+	"nightcell/alerts"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -15,7 +16,7 @@ func TestAnAlarmThatComesAndGoes(t *testing.T) {
 	type spell struct {
 		at, lasts time.Duration // lasts 0: until the end
 		condition string
-		priority  Priority
+		priority  alerts.Priority
 		answer    Kind // Cleared if empty
 	}
 	m, h := time.Minute, time.Hour
@@ -24,20 +25,20 @@ func TestAnAlarmThatComesAndGoes(t *testing.T) {
 		spells []spell
 		want   string // condition, + for raised and - for cleared, the minute, and how often it was raised
 	}{
-		"soon":        {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", Medium, ""}, {30 * m, 5 * m, "line-lost", Medium, ""}}, "line-lost+0 line-lost-5"},
-		"it lasts":    {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", High, ""}, {30 * m, 20 * m, "line-lost", High, ""}}, "line-lost+0 line-lost-5 line-lost+45x2 line-lost-50"},
-		"counted":     {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", Medium, ""}, {50 * m, 5 * m, "line-lost", Medium, ""}, {130 * m, 5 * m, "line-lost", Medium, ""}}, "line-lost+0 line-lost-5 line-lost+130x3 line-lost-135"},
-		"longer then": {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", Medium, ""}, {115 * m, 5 * m, "line-lost", Medium, ""}, {225 * m, 5 * m, "line-lost", Medium, ""}, {400 * m, 5 * m, "line-lost", Medium, ""}}, "line-lost+0 line-lost-5 line-lost+225x3 line-lost-230"},
-		"not urgent ones": {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", High, ""}, {115 * m, 5 * m, "line-lost", High, ""}, {225 * m, 5 * m, "line-lost", High, ""}, {340 * m, 5 * m, "line-lost", High, ""}, {346 * m, 5 * m, "line-lost", High, ""}},
+		"soon":        {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", alerts.Medium, ""}, {30 * m, 5 * m, "line-lost", alerts.Medium, ""}}, "line-lost+0 line-lost-5"},
+		"it lasts":    {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", alerts.High, ""}, {30 * m, 20 * m, "line-lost", alerts.High, ""}}, "line-lost+0 line-lost-5 line-lost+45x2 line-lost-50"},
+		"counted":     {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", alerts.Medium, ""}, {50 * m, 5 * m, "line-lost", alerts.Medium, ""}, {130 * m, 5 * m, "line-lost", alerts.Medium, ""}}, "line-lost+0 line-lost-5 line-lost+130x3 line-lost-135"},
+		"longer then": {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", alerts.Medium, ""}, {115 * m, 5 * m, "line-lost", alerts.Medium, ""}, {225 * m, 5 * m, "line-lost", alerts.Medium, ""}, {400 * m, 5 * m, "line-lost", alerts.Medium, ""}}, "line-lost+0 line-lost-5 line-lost+225x3 line-lost-230"},
+		"not urgent ones": {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", alerts.High, ""}, {115 * m, 5 * m, "line-lost", alerts.High, ""}, {225 * m, 5 * m, "line-lost", alerts.High, ""}, {340 * m, 5 * m, "line-lost", alerts.High, ""}, {346 * m, 5 * m, "line-lost", alerts.High, ""}},
 			"line-lost+0 line-lost-5 line-lost+225x3 line-lost-230 line-lost+346x5 line-lost-351"},
-		"rarely":               {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", Medium, ""}, {2 * h, 5 * m, "line-lost", Medium, ""}}, "line-lost+0 line-lost-5 line-lost+120 line-lost-125"},
-		"another":              {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", Medium, ""}, {30 * m, 5 * m, "contact", Medium, ""}}, "line-lost+0 line-lost-5 contact+30 contact-35"},
-		"worse":                {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", Medium, ""}, {30 * m, 5 * m, "line-lost", High, ""}}, "line-lost+0 line-lost-5 line-lost+30x2 line-lost-35"},
-		"most urgent":          {Way{Repeat: repeat}, []spell{{0, 5 * m, "hard-short", Highest, ""}, {30 * m, 5 * m, "hard-short", Highest, ""}}, "hard-short+0 hard-short-5 hard-short+30 hard-short-35"},
-		"acknowledged":         {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", Medium, Acknowledged}, {30 * m, 5 * m, "line-lost", Medium, ""}}, "line-lost+0 line-lost-5 line-lost+30 line-lost-35"},
-		"a new run":            {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", Medium, Ended}, {30 * m, 5 * m, "line-lost", Medium, ""}}, "line-lost+0 line-lost+30 line-lost-35"},
-		"kept by the far side": {Way{Repeat: repeat, Route: &keeper{}}, []spell{{0, 5 * m, "line-lost", Medium, ""}, {30 * m, 5 * m, "line-lost", Medium, ""}}, "line-lost+0 line-lost-5 line-lost+30 line-lost-35"},
-		"no reminders":         {Way{}, []spell{{0, 5 * m, "line-lost", Medium, ""}, {30 * m, 5 * m, "line-lost", Medium, ""}}, "line-lost+0 line-lost-5 line-lost+30 line-lost-35"},
+		"rarely":               {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", alerts.Medium, ""}, {2 * h, 5 * m, "line-lost", alerts.Medium, ""}}, "line-lost+0 line-lost-5 line-lost+120 line-lost-125"},
+		"another":              {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", alerts.Medium, ""}, {30 * m, 5 * m, "contact", alerts.Medium, ""}}, "line-lost+0 line-lost-5 contact+30 contact-35"},
+		"worse":                {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", alerts.Medium, ""}, {30 * m, 5 * m, "line-lost", alerts.High, ""}}, "line-lost+0 line-lost-5 line-lost+30x2 line-lost-35"},
+		"most urgent":          {Way{Repeat: repeat}, []spell{{0, 5 * m, "hard-short", alerts.Highest, ""}, {30 * m, 5 * m, "hard-short", alerts.Highest, ""}}, "hard-short+0 hard-short-5 hard-short+30 hard-short-35"},
+		"acknowledged":         {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", alerts.Medium, Acknowledged}, {30 * m, 5 * m, "line-lost", alerts.Medium, ""}}, "line-lost+0 line-lost-5 line-lost+30 line-lost-35"},
+		"a new run":            {Way{Repeat: repeat}, []spell{{0, 5 * m, "line-lost", alerts.Medium, Ended}, {30 * m, 5 * m, "line-lost", alerts.Medium, ""}}, "line-lost+0 line-lost+30 line-lost-35"},
+		"kept by the far side": {Way{Repeat: repeat, Route: &keeper{}}, []spell{{0, 5 * m, "line-lost", alerts.Medium, ""}, {30 * m, 5 * m, "line-lost", alerts.Medium, ""}}, "line-lost+0 line-lost-5 line-lost+30 line-lost-35"},
+		"no reminders":         {Way{}, []spell{{0, 5 * m, "line-lost", alerts.Medium, ""}, {30 * m, 5 * m, "line-lost", alerts.Medium, ""}}, "line-lost+0 line-lost-5 line-lost+30 line-lost-35"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

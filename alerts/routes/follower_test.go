@@ -1,13 +1,14 @@
 package routes
 
 import (
+	"nightcell/alerts"
 	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
 )
 
-func follower(id, condition, after string, p Priority) Notice {
+func follower(id, condition, after string, p alerts.Priority) Notice {
 	n := alarm(id, condition, p)
 	n.After = after
 	return n
@@ -20,14 +21,14 @@ func TestFollowersDoNotRepeatBesideTheirFirst(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			source, phone := &journal{}, &inbox{name: "phone"}
 			box := open(t, Options{Source: source}, Way{Route: phone, Repeat: 10 * time.Minute})
-			source.add(alarm("a", "hard-short", Highest))
+			source.add(alarm("a", "hard-short", alerts.Highest))
 			flush(t, box)
 			pass(time.Second)
-			source.add(follower("b", "over-current", "hard-short", High))
+			source.add(follower("b", "over-current", "hard-short", alerts.High))
 			flush(t, box)
 			pass(25 * time.Minute)
 			equal(t, phone.ids(), "a", "b", "a-repeat-1", "a-repeat-2")
-			source.add(closing("c", "hard-short", end, Highest))
+			source.add(closing("c", "hard-short", end, alerts.Highest))
 			flush(t, box)
 			told := len(phone.ids())
 			pass(4 * time.Minute)
@@ -45,17 +46,17 @@ func TestFollowersDoNotRepeatBesideTheirFirst(t *testing.T) {
 // What is more urgent than what it follows repeats, and so does what follows an alarm that this route never told;
 // two that came after each other in turn do not silence each other.
 func TestFollowersThatRepeatAllTheSame(t *testing.T) {
-	elsewhere := follower("b", "over-current", "whisker", High)
+	elsewhere := follower("b", "over-current", "whisker", alerts.High)
 	elsewhere.Cell = "zinc-2"
 	for name, tt := range map[string]struct {
-		least    Priority
+		least    alerts.Priority
 		notices  []Notice
 		reminder string
 	}{
-		"more urgent": {Low, []Notice{alarm("a", "whisker", Medium), follower("b", "hard-short", "whisker", Highest)}, "b-repeat-1"},
-		"never told":  {High, []Notice{alarm("a", "whisker", Medium), follower("b", "hard-short", "whisker", High)}, "b-repeat-1"},
-		"in turn":     {Low, []Notice{follower("a", "whisker", "hard-short", High), follower("b", "hard-short", "whisker", High)}, "a-repeat-1"},
-		"other cell":  {Low, []Notice{alarm("a", "whisker", High), elsewhere}, "b-repeat-1"},
+		"more urgent": {alerts.Low, []Notice{alarm("a", "whisker", alerts.Medium), follower("b", "hard-short", "whisker", alerts.Highest)}, "b-repeat-1"},
+		"never told":  {alerts.High, []Notice{alarm("a", "whisker", alerts.Medium), follower("b", "hard-short", "whisker", alerts.High)}, "b-repeat-1"},
+		"in turn":     {alerts.Low, []Notice{follower("a", "whisker", "hard-short", alerts.High), follower("b", "hard-short", "whisker", alerts.High)}, "a-repeat-1"},
+		"other cell":  {alerts.Low, []Notice{alarm("a", "whisker", alerts.High), elsewhere}, "b-repeat-1"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

@@ -34,8 +34,8 @@ type HeartbeatSettings struct {
 // Heartbeat tells an outside address at intervals that readings are still coming.
 // Nothing but good readings feeds it: a frozen poll stops the beats as surely as a dead machine.
 type Heartbeat struct {
-	settings HeartbeatSettings
-	caller   *caller
+	HeartbeatSettings
+	caller *caller
 
 	mu     sync.Mutex
 	health HeartbeatHealth
@@ -47,18 +47,22 @@ type HeartbeatHealth struct {
 	LastError              string // of the last beat; empty when it arrived
 }
 
-// NewHeartbeat checks the settings. Nothing is sent.
+// NewHeartbeat reads the secret and checks the settings. Nothing is sent.
 func NewHeartbeat(s HeartbeatSettings) (*Heartbeat, error) {
-	c, err := newCaller(s.URL, s.CAFile, nil)
+	address, err := s.URL.Read()
 	if err != nil {
 		return nil, fmt.Errorf("heartbeat: %w", err)
 	}
-	return &Heartbeat{settings: s, caller: c}, nil
+	c, err := newCaller(address, s.CAFile, Secret{})
+	if err != nil {
+		return nil, fmt.Errorf("heartbeat: %w", err)
+	}
+	return &Heartbeat{HeartbeatSettings: s, caller: c}, nil
 }
 
 // Run beats until ctx ends, which ends the beat in progress too.
 func (h *Heartbeat) Run(ctx context.Context) {
-	ticker := time.NewTicker(h.settings.Every)
+	ticker := time.NewTicker(h.Every)
 	defer ticker.Stop()
 	for {
 		h.beat(ctx)
@@ -72,38 +76,42 @@ func (h *Heartbeat) Run(ctx context.Context) {
 
 // beat sends one sign of life if there is one. A beat that fails is not repeated: the next follows soon enough.
 func (h *Heartbeat) beat(ctx context.Context) {
-	pulses, alive := h.settings.Alive()
-	if !alive {
-		h.book(func(b *HeartbeatHealth) { b.Withheld++ })
-		return
+	pulses, alive := h.Alive()
+	var err error
+	if alive {
+		ctx, cancel := context.WithTimeout(ctx, min(h.Every, 30*time.Second))
+		defer cancel()
+		err = h.send(ctx, pulses)
 	}
-	ctx, cancel := context.WithTimeout(ctx, min(h.settings.Every, 30*time.Second))
-	defer cancel()
-	err := h.send(ctx, pulses)
-	before := h.book(func(b *HeartbeatHealth) {
-		if b.LastError = ""; err != nil {
-			b.Failed++
-			b.LastError = err.Error()
-			return
-		}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	b := &h.health
+	switch {
+	case !alive:
+		b.Withheld++
+	case err == nil:
 		b.Sent++
-	})
-	if err != nil && before.LastError == "" && !errors.Is(err, context.Canceled) { // said once
-		h.settings.Log.Warn("heartbeat does not arrive", "error", err)
+		b.LastError = ""
+	default:
+		if b.LastError == "" && !errors.Is(err, context.Canceled) { // said once
+			h.Log.Warn("heartbeat does not arrive", "error", err)
+		}
+		b.Failed++
+		b.LastError = err.Error()
 	}
 }
 
 func (h *Heartbeat) send(ctx context.Context, pulses []Pulse) error {
 	var body []byte
 	mediaType := ""
-	if h.settings.Method == http.MethodPost {
+	if h.Method == http.MethodPost {
 		var err error
 		if body, err = json.Marshal(map[string][]Pulse{"cells": pulses}); err != nil {
 			return fmt.Errorf("encode the heartbeat: %w", err)
 		}
 		mediaType = "application/json"
 	}
-	request, err := h.caller.request(ctx, h.settings.Method, mediaType, body)
+	request, err := h.caller.request(ctx, h.Method, mediaType, body)
 	if err != nil {
 		return err
 	}
@@ -118,15 +126,6 @@ func (h *Heartbeat) send(ctx context.Context, pulses []Pulse) error {
 	}
 	_, err = h.caller.do(request)
 	return err
-}
-
-// book changes the health and returns what it was before.
-func (h *Heartbeat) book(change func(*HeartbeatHealth)) HeartbeatHealth {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	before := h.health
-	change(&h.health)
-	return before
 }
 
 // Health returns what the beats came to.

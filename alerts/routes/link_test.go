@@ -1,6 +1,7 @@
 package routes
 
 import (
+	"nightcell/alerts"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -13,11 +14,11 @@ func TestEveryPersonHasALinkOfTheirOwn(t *testing.T) {
 	h := serveMail(t, &mailHost{offersTLS: true})
 	people := []string{"a@lab.example", "b@lab.example"}
 	hook, log := &inbox{name: "hook"}, &journal{}
-	log.add(alarm("a1", "hard-short", High))
+	log.add(alarm("a1", "hard-short", alerts.High))
 	long := strings.Repeat("x", longestLink)
 	box := open(t, Options{Source: log, Link: func(route, person string, n Notice) string {
 		return "https://bench.example/alarm/" + route + "-" + person + "-" + n.ID + "#" + long
-	}}, Way{Route: email(t, h, EmailSettings{To: people})}, Way{Route: hook})
+	}}, Way{Route: email(t, h, Settings{To: people})}, Way{Route: hook})
 	flush(t, box)
 	for i, letter := range h.taken() {
 		_, body := parts(t, letter.data)
@@ -45,7 +46,7 @@ func TestAnAlertCarriesTheLinkOfItsAlarm(t *testing.T) {
 		box := open(t, Options{Source: source, Link: func(route, person string, n Notice) string {
 			return "https://bench.example/alarm/" + route + person + "-" + n.Condition
 		}}, Way{Route: k})
-		source.add(alarm("a", "hard-short", Highest))
+		source.add(alarm("a", "hard-short", alerts.Highest))
 		flush(t, box)
 		pass(2 * time.Minute)
 		stop(t, box)
@@ -58,7 +59,7 @@ func TestAnAlertCarriesTheLinkOfItsAlarm(t *testing.T) {
 		if len(renewed) != 1 {
 			t.Errorf("renewed: %v", renewed)
 		}
-		if got := a.alert(alarm("b", "contact", High)).Annotations; got["link"] != "" {
+		if got := a.alert(alarm("b", "contact", alerts.High)).Annotations; got["link"] != "" {
 			t.Errorf("without public_url: %v", got)
 		}
 	})

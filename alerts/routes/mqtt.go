@@ -14,33 +14,18 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
 
-// MQTTSettings describe a broker.
-type MQTTSettings struct {
-	Name string
-	// Broker is "mqtt://host:1883" or, encrypted, "mqtts://host:8883"; the port may be left out.
-	Broker Secret
-	// Topic is the beginning of the topic; "/CELL/KIND" is appended. Empty: "nightcell".
-	Topic string
-	// ClientID must be unique at the broker. Empty: another one for each connection.
-	ClientID string
-	User     string
-	Password Secret
-	CAFile   string
-	Event    EventSettings
-}
-
 // MQTT publishes each notice as a CloudEvent in structured JSON with quality of
 // service 1 (MQTT 3.1.1, OASIS 2014, section 4.3.2). It connects for each notice,
 // because notices are rare and a fresh connection is the best test of a broker.
 type MQTT struct {
-	settings MQTTSettings
+	settings Settings
 	address  string // host:port
 	tls      *tls.Config
 }
 
 // NewMQTT checks the settings and returns the route. Nothing is sent.
-func NewMQTT(s MQTTSettings) (*MQTT, error) {
-	u, err := url.Parse(s.Broker.Reveal())
+func NewMQTT(s Settings) (*MQTT, error) {
+	u, err := url.Parse(s.URL.Reveal())
 	if err != nil || u.Hostname() == "" || u.User != nil || u.Scheme != "mqtt" && u.Scheme != "mqtts" {
 		return nil, fmt.Errorf("route %s: the broker must be written as mqtt://host:port or mqtts://host:port, user and password apart", s.Name)
 	}
@@ -49,7 +34,7 @@ func NewMQTT(s MQTTSettings) (*MQTT, error) {
 	port := "1883"
 	if u.Scheme == "mqtts" {
 		port = "8883"
-		if m.tls, err = tlsConfig(s.CAFile); err != nil {
+		if m.tls, err = TLSConfig(s.CAFile); err != nil {
 			return nil, fmt.Errorf("route %s: %w", s.Name, err)
 		}
 		m.tls.ServerName = u.Hostname()
@@ -63,7 +48,7 @@ func (m *MQTT) Name() string { return m.settings.Name }
 
 // Deliver implements Route. The broker's PUBACK is proof of delivery to the broker, not to a subscriber.
 func (m *MQTT) Deliver(ctx context.Context, n Notice) (Proof, error) {
-	body, err := m.settings.Event.encode(n)
+	body, err := encode(n)
 	if err != nil {
 		return "", err
 	}

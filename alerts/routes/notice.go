@@ -39,35 +39,18 @@ const (
 // closes reports whether a notice of this kind ends the repeats of an alarm.
 func (k Kind) closes() bool { return k == Cleared || k == Acknowledged || k == Quieted }
 
-// Priority is that of the alarms. The zero value is Low.
-type Priority = alerts.Priority
-
-// The priorities, least first.
-const (
-	Low     = alerts.Low
-	Medium  = alerts.Medium
-	High    = alerts.High
-	Highest = alerts.Highest
-)
-
-// ParsePriority is the inverse of Priority.String.
-func ParsePriority(s string) (p Priority, err error) {
-	err = p.UnmarshalText([]byte(s))
-	return p, err
-}
-
 // Notice is one message about an alarm or a milestone, as a person needs it: what,
 // since when, how bad, what it means, what to do first, how to answer.
 type Notice struct {
 	// ID is the idempotency key: the same notice sent twice carries the same ID.
-	ID        string   `json:"id"`
-	Cell      string   `json:"cell"`
-	Supply    string   `json:"supply,omitempty"`
-	Kind      Kind     `json:"kind"`
-	Condition string   `json:"condition,omitempty"` // such as "over-current"
-	After     string   `json:"after,omitempty"`     // the condition that already stood when this alarm came
-	Priority  Priority `json:"priority"`
-	State     string   `json:"state,omitempty"` // of the alarm, by IEC 62682: NORM, UNACK, ACKED, RTNUN ...
+	ID        string          `json:"id"`
+	Cell      string          `json:"cell"`
+	Supply    string          `json:"supply,omitempty"`
+	Kind      Kind            `json:"kind"`
+	Condition string          `json:"condition,omitempty"` // such as "over-current"
+	After     string          `json:"after,omitempty"`     // the condition that already stood when this alarm came
+	Priority  alerts.Priority `json:"priority"`
+	State     string          `json:"state,omitempty"` // of the alarm, by IEC 62682: NORM, UNACK, ACKED, RTNUN ...
 
 	At    time.Time `json:"at"`             // when the notice was written
 	Since time.Time `json:"since,omitzero"` // when the condition began

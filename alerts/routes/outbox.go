@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"nightcell/alerts"
 	"sync"
 	"time"
 )
@@ -50,7 +51,7 @@ type Way struct {
 	// Pictures says that the route makes use of Notice.Picture.
 	Pictures bool
 	// Least is the lowest priority that this route carries.
-	Least Priority
+	Least alerts.Priority
 	// Cells limits the route to these cells; empty: all.
 	Cells []string
 	// After makes the route an escalation: it carries only alarms that nobody has
@@ -265,23 +266,22 @@ func (b *Outbox) askAll(ctx context.Context, drill *Notice) []Receipt {
 	return receipts
 }
 
-// Health is the state of one route, for metrics, the page and the alarm that a notice cannot be delivered.
+// Health is how a route, or a push, gets on: how far it is behind and what stops it. It is for metrics, the page and the alarm that a
+// notice cannot be delivered.
 type Health struct {
-	Route string
-	// Lag is how long the oldest notice that may go out has been waiting; 0 when none is. One
-	// that was set aside waits until the far side takes another; a route that cannot read what there is waits too.
-	Lag time.Duration
-	// Failures counts attempts since the last success; LastError says why.
-	Failures  int
-	LastError string
-	// Delivered counts notices that the far side took since the start; SetAside those it refused for good, ever.
-	Delivered, SetAside uint64
-	// Open counts alarms told or waiting to be escalated and not yet over.
-	Open int
-	// Proved is when the far side last took a notice, over restarts; zero if never.
+	Name string
+	// Lag is how long the oldest that may go out has been waiting; 0 when none is. Of a route, one that was set aside
+	// waits until the far side takes another; one that cannot read what there is waits too.
+	Lag          time.Duration
+	OpenAlarms   int    // told by a route, or waiting to be escalated, and not yet over
+	WaitingBytes int64  // of the logs, of a push
+	Delivered    uint64 // notices or lines that the far side took since the start
+	Failed       uint64 // attempts: of a push since the start, of a route since it last delivered
+	SetAside     uint64 // what the far side will never take: of a push since the start, of a route ever
+	// Proved is when a route's far side last took a notice, over restarts; zero if never.
 	Proved time.Time
-	// StoreError says why the route's state cannot be saved; notices still go out, but may go out twice after a restart.
-	StoreError string
+	// Problem is what stops it, or why a route's state cannot be saved: then notices go out, but may go out twice after a restart.
+	Problem string
 }
 
 // Health returns the state of each route, in the order of configuration.
@@ -306,6 +306,28 @@ type Route interface {
 	// has it. A *Refused error says that the far side will never take this notice
 	// while it may take others; any other error is tried again for as long as it takes.
 	Deliver(ctx context.Context, n Notice) (Proof, error)
+}
+
+// Settings describe a route: of what is not common to all, each kind uses its own.
+type Settings struct {
+	Name          string
+	URL           Secret            // webhook, Alertmanager (to which /api/v2/alerts is appended), and the MQTT broker: mqtt://host:1883 or mqtts://host:8883. It may hold a token: errors name the host alone
+	Authorization Secret            // webhook, Alertmanager: the whole header, such as "Bearer …"
+	Key           Secret            // webhook: signs each post when it is set
+	CAFile        string            // a PEM file of authorities to trust besides the system's
+	Labels        map[string]string // Alertmanager: added to every alert, such as the name of the laboratory
+	Link          string            // Alertmanager: where the alert points to, such as the address of the page; may be empty
+	Topic         string            // MQTT: the beginning of the topic, to which /CELL/KIND is appended; empty: "nightcell"
+	ClientID      string            // MQTT: unique at the broker; empty: another one for each connection
+	Server        string            // e-mail: the host
+	Port          int               // e-mail; 0: the common one of the encryption
+	Encryption    Encryption        // e-mail
+	From          string            // e-mail
+	To            []string          // e-mail
+	User          string            // e-mail, MQTT
+	Password      Secret            // e-mail, MQTT
+	Command       []string          // program and arguments as they are: no shell reads them and nothing from a notice is put into them
+	Templates     *Templates        // e-mail, command
 }
 
 // Keeper is the optional ability of a route whose far side keeps alarms standing, in
@@ -344,12 +366,12 @@ type Quiet struct {
 	From, To time.Duration
 	Location *time.Location // nil: UTC
 	// Always is the lowest priority that goes out at any hour; the zero value means High.
-	Always Priority
+	Always alerts.Priority
 }
 
 // threshold is the lowest priority that never waits.
-func (q Quiet) threshold() Priority {
-	return cmp.Or(q.Always, High)
+func (q Quiet) threshold() alerts.Priority {
+	return cmp.Or(q.Always, alerts.High)
 }
 
 // at reports whether the quiet hours hold at time t.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"nightcell/alerts"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -31,7 +32,7 @@ func TestDeadRouteDelaysNoOther(t *testing.T) {
 		well := &inbox{name: "well"}
 		box := open(t, Options{Source: source}, Way{Route: dead}, Way{Route: hung}, Way{Route: well})
 		for i := range 3 {
-			source.add(alarm(fmt.Sprint(i), fmt.Sprint("condition-", i), High))
+			source.add(alarm(fmt.Sprint(i), fmt.Sprint("condition-", i), alerts.High))
 			box.Wake()
 			synctest.Wait()
 			if n := len(well.ids()); n != i+1 {
@@ -40,7 +41,7 @@ func TestDeadRouteDelaysNoOther(t *testing.T) {
 		}
 		pass(5 * time.Hour)
 		h := box.Health()
-		if h[0].Lag < 4*time.Hour || h[0].LastError != "HTTP 500" || h[1].Lag < 4*time.Hour || h[2].Lag != 0 {
+		if h[0].Lag < 4*time.Hour || h[0].Problem != "HTTP 500" || h[1].Lag < 4*time.Hour || h[2].Lag != 0 {
 			t.Fatalf("health does not show the dead routes: %+v", h)
 		}
 		if n := attempts.Load(); n < 60 || n > 200 { // five hours of at most five minutes each, less the jitter
@@ -52,7 +53,7 @@ func TestDeadRouteDelaysNoOther(t *testing.T) {
 		if d := dead.got[0].Delayed; d < 6*time.Hour {
 			t.Errorf("late notice says it waited %v", d)
 		}
-		if h := box.Health()[0]; h.Lag != 0 || h.Failures != 0 || h.Delivered != 3 {
+		if h := box.Health()[0]; h.Lag != 0 || h.Failed != 0 || h.Delivered != 3 {
 			t.Errorf("health after recovery: %+v", h)
 		}
 	})
@@ -77,7 +78,7 @@ func TestAKillCostsOneDuplicateAtMost(t *testing.T) {
 		}
 		box := open(t, Options{Source: source, Store: store}, Way{Route: phone})
 		for i := range 6 {
-			source.add(alarm(fmt.Sprint(i), fmt.Sprint("condition-", i), High))
+			source.add(alarm(fmt.Sprint(i), fmt.Sprint("condition-", i), alerts.High))
 		}
 		flush(t, box)
 		stop(t, box)
@@ -100,7 +101,7 @@ func TestRefusedNoticeIsSetAsideAndBlocksNothing(t *testing.T) {
 			return nil
 		}}
 		box := open(t, Options{Source: source, Store: store}, Way{Route: picky})
-		source.add(alarm("bad", "contact", High), alarm("good", "hard-short", High))
+		source.add(alarm("bad", "contact", alerts.High), alarm("good", "hard-short", alerts.High))
 		box.Wake()
 		pass(5 * time.Minute)
 		equal(t, picky.ids(), "good")
@@ -130,7 +131,7 @@ func TestAServerThatAsksForTimeGetsIt(t *testing.T) {
 			return nil
 		}}
 		box := open(t, Options{Source: source}, Way{Route: busy})
-		source.add(alarm("a", "contact", High))
+		source.add(alarm("a", "contact", alerts.High))
 		box.Wake()
 		pass(time.Hour)
 		if len(tries) != 2 || tries[1].Sub(tries[0]) < 20*time.Minute {
@@ -145,9 +146,9 @@ func TestStateThatCannotBeSaved(t *testing.T) {
 		source, phone := &journal{}, &inbox{name: "phone"}
 		store := &shelf{err: errors.New("no space left on device")}
 		box := open(t, Options{Source: source, Store: store}, Way{Route: phone})
-		source.add(alarm("a", "contact", High), alarm("b", "hard-short", High))
+		source.add(alarm("a", "contact", alerts.High), alarm("b", "hard-short", alerts.High))
 		flush(t, box)
-		if h := box.Health()[0]; h.StoreError != "no space left on device" || h.Delivered != 2 {
+		if h := box.Health()[0]; h.Problem != "no space left on device" || h.Delivered != 2 {
 			t.Errorf("health: %+v", h)
 		}
 		stop(t, box)
@@ -155,7 +156,7 @@ func TestStateThatCannotBeSaved(t *testing.T) {
 		box = open(t, Options{Source: source, Store: store}, Way{Route: phone})
 		flush(t, box)
 		equal(t, phone.ids(), "a", "b", "a", "b")
-		if h := box.Health()[0]; h.StoreError != "" {
+		if h := box.Health()[0]; h.Problem != "" {
 			t.Errorf("health: %+v", h)
 		}
 	})
@@ -165,7 +166,7 @@ func TestDamagedStateBeginsAnew(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		source, phone := &journal{}, &inbox{name: "phone"}
 		box := open(t, Options{Source: source, Store: &shelf{states: map[string][]byte{"phone": []byte(`{"cursor":`)}}}, Way{Route: phone})
-		source.add(alarm("a", "contact", High))
+		source.add(alarm("a", "contact", alerts.High))
 		flush(t, box)
 		equal(t, phone.ids(), "a")
 	})
@@ -182,14 +183,14 @@ func TestADamagedPlaceBeginsAnew(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			source, phone := &journal{strict: true}, &inbox{name: "phone"}
 			shelf := &shelf{states: map[string][]byte{"phone": []byte(saved)}}
-			source.add(alarm("a", "contact", High))
+			source.add(alarm("a", "contact", alerts.High))
 			box := open(t, Options{Source: source, Store: shelf}, Way{Route: phone})
 			flush(t, box)
 			equal(t, phone.ids(), "a")
-			source.add(alarm("b", "hard-short", High))
+			source.add(alarm("b", "hard-short", alerts.High))
 			flush(t, box)
 			equal(t, phone.ids(), "a", "b")
-			if h := box.Health()[0]; h.LastError != "" || name == "beyond the end" && h.SetAside != 3 {
+			if h := box.Health()[0]; h.Problem != "" || name == "beyond the end" && h.SetAside != 3 {
 				t.Errorf("%s: %+v", name, h)
 			}
 		})
@@ -207,7 +208,7 @@ func TestACalendarSetBackDelaysNoReminderForLong(t *testing.T) {
 		clock := &jumpy{}
 		source, phone := &journal{}, &inbox{name: "phone"}
 		box := open(t, Options{Source: source, Clock: clock}, Way{Route: phone, Repeat: 10 * time.Minute})
-		source.add(alarm("a", "contact", High))
+		source.add(alarm("a", "contact", alerts.High))
 		flush(t, box)
 		synctest.Wait()
 		clock.shift.Store(int64(-5 * 365 * 24 * time.Hour)) // a board without a battery
@@ -223,7 +224,7 @@ func TestDrillProvesEveryRoute(t *testing.T) {
 		refused := &inbox{name: "refused", answer: func(context.Context, Notice) error { return errors.New("connection refused") }}
 		hung := &inbox{name: "hung", answer: func(ctx context.Context, _ Notice) error { <-ctx.Done(); return ctx.Err() }}
 		quiet := Quiet{From: time.Minute, To: 24*time.Hour - time.Minute}
-		box := open(t, Options{Source: source}, Way{Route: well, Quiet: quiet, Least: Highest}, Way{Route: late, After: time.Hour},
+		box := open(t, Options{Source: source}, Way{Route: well, Quiet: quiet, Least: alerts.Highest}, Way{Route: late, After: time.Hour},
 			Way{Route: refused}, Way{Route: hung, Timeout: 20 * time.Second})
 		pass(time.Hour)
 		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
@@ -261,10 +262,10 @@ func TestPictureGoesOnlyWhereItIsSeen(t *testing.T) {
 			}
 			return []byte("png"), nil
 		}}, Way{Route: mail, Pictures: true}, Way{Route: phone})
-		source.add(alarm("a", "contact", High))
+		source.add(alarm("a", "contact", alerts.High))
 		flush(t, box)
 		fails = true
-		source.add(alarm("b", "hard-short", High))
+		source.add(alarm("b", "hard-short", alerts.High))
 		flush(t, box)
 		equal(t, mail.ids(), "a", "b")
 		if string(mail.got[0].Picture) != "png" || mail.got[1].Picture != nil || phone.got[0].Picture != nil {
@@ -286,7 +287,7 @@ func TestStartAndStopAreIdempotentAndBounded(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		source.add(alarm("a", "contact", High))
+		source.add(alarm("a", "contact", alerts.High))
 		box.Start()
 		box.Start()
 		<-begun
@@ -332,7 +333,7 @@ func TestStopLetsADeliveryFinish(t *testing.T) {
 			}
 		}}
 		box := open(t, Options{Source: source, Store: store}, Way{Route: slow})
-		source.add(alarm("a", "contact", High))
+		source.add(alarm("a", "contact", alerts.High))
 		box.Wake()
 		<-begun
 		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)

@@ -3,6 +3,7 @@ package routes
 import (
 	"context"
 	"math"
+	"nightcell/alerts"
 	"slices"
 	"strings"
 	"testing"
@@ -22,7 +23,7 @@ func TestWhatIsToldAgainIsOfNow(t *testing.T) {
 			},
 			Picture: func(_ context.Context, n Notice) ([]byte, error) { return []byte(n.Sent.String()), nil },
 		}, Way{Route: phone, Pictures: true, Repeat: 10 * time.Minute}, Way{Route: second, Pictures: true, After: 30 * time.Minute})
-		n := alarm("a", "over-current", High)
+		n := alarm("a", "over-current", alerts.High)
 		n.At, n.Since = began, began.Add(-5*time.Minute)
 		n.Values = map[string]float64{"reading_amperes": 4.1, "found_amperes": 4.1, "limit_amperes": 3.3}
 		source.add(n)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"nightcell/alerts"
 	"runtime"
 	"slices"
 	"sync/atomic"
@@ -36,7 +37,7 @@ func drawScript(rt *rapid.T) []scriptStep {
 				ID: fmt.Sprintf("%04d", count), Cell: "zinc-1", Subject: "s",
 				Kind:      rapid.SampledFrom(kinds).Draw(rt, "kind"),
 				Condition: rapid.SampledFrom(conditions).Draw(rt, "condition"),
-				Priority:  Priority(rapid.IntRange(0, 3).Draw(rt, "priority")),
+				Priority:  alerts.Priority(rapid.IntRange(0, 3).Draw(rt, "priority")),
 			})
 			count++
 		}
@@ -171,7 +172,7 @@ func TestQuietHoursLoseNothing(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			taken, written := perform(t, script, Way{ReportAcknowledged: true, Quiet: quiet}, seed)
 			for _, urgent := range []bool{true, false} {
-				isUrgent := func(n Notice) bool { return n.Priority >= High && n.Kind != Ended }
+				isUrgent := func(n Notice) bool { return n.Priority >= alerts.High && n.Kind != Ended }
 				class := wanted(written, func(n Notice) bool { return isUrgent(n) == urgent })
 				mine := slices.DeleteFunc(slices.Clone(taken), func(id string) bool {
 					i := slices.IndexFunc(written, func(n Notice) bool { return n.ID == id })
@@ -230,7 +231,7 @@ func judgeEscalation(taken []string, written []Notice, after time.Duration) erro
 				return err
 			}
 			delete(standing, n.Condition)
-		case n.Kind == Milestone && n.Priority == Highest: // goes over every route
+		case n.Kind == Milestone && n.Priority == alerts.Highest: // goes over every route
 			if !told(n) {
 				return fmt.Errorf("news %s of the highest priority was not told", n.ID)
 			}
@@ -263,7 +264,7 @@ func TestFloodOfTenThousand(t *testing.T) {
 		box := open(t, Options{Source: source, Store: store}, Way{Route: dead}, Way{Route: well})
 		var before, after runtime.MemStats
 		for i := range flaps {
-			n := alarm(fmt.Sprintf("%05d", i), "whisker", High)
+			n := alarm(fmt.Sprintf("%05d", i), "whisker", alerts.High)
 			if i%2 == 1 {
 				n.Kind = Cleared
 			}

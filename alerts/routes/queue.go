@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"nightcell/alerts"
 	"slices"
 	"time"
 )
@@ -79,7 +80,7 @@ func (w *worker) holds(n Notice) bool {
 
 // holdsBack reports whether quiet hours with this threshold hold the notice back.
 // They always do so with the end of a run, so that it comes after what was held of the run.
-func holdsBack(below Priority, n Notice) bool { return n.Priority < below || n.Kind == Ended }
+func holdsBack(below alerts.Priority, n Notice) bool { return n.Priority < below || n.Kind == Ended }
 
 // hold leaves the notice for the end of quiet hours.
 func (w *worker) hold(n Notice) {
@@ -121,7 +122,7 @@ func (w *worker) wants(n Notice) bool {
 	case n.Kind == Drill: // went out when it was asked for
 		return false
 	case n.Kind == Ended: // even where it is not told, it closes alarms
-	case n.Priority < w.way.Least, n.Kind == Milestone && n.Priority < Highest && w.way.After > 0:
+	case n.Priority < w.way.Least, n.Kind == Milestone && n.Priority < alerts.Highest && w.way.After > 0:
 		return false
 	}
 	return len(w.way.Cells) == 0 || slices.Contains(w.way.Cells, n.Cell)
@@ -195,7 +196,7 @@ func (w *worker) close(delivery context.Context, n Notice, since time.Time) bool
 		n.Priority = o.Notice.Priority // so that what was raised and what is closed are labelled alike
 		n.Thread = o.thread()
 	}
-	tell := n.Kind == Cleared && (n.Priority > Low || w.keep != nil) || w.way.ReportAcknowledged || n.Kind == Quieted && w.keep != nil
+	tell := n.Kind == Cleared && (n.Priority > alerts.Low || w.keep != nil) || w.way.ReportAcknowledged || n.Kind == Quieted && w.keep != nil
 	if tell && !(o != nil && o.Quietly) && !w.send(delivery, n, since) {
 		return false
 	}
@@ -297,7 +298,7 @@ func (w *worker) told(o *openAlarm) {
 		f.Told, f.Tellings, f.Priority = o.Notice.At, f.Tellings+1, o.Notice.Priority
 	}
 	repeat := w.way.Repeat
-	if o.Notice.Priority == Low {
+	if o.Notice.Priority == alerts.Low {
 		repeat = 0 // it is news that nobody need come for
 	}
 	o.again(w.o.Clock.UTC(), repeat)

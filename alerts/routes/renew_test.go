@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http/httptest"
+	"nightcell/alerts"
 	"os"
 	"path/filepath"
 	"slices"
@@ -59,13 +60,13 @@ func TestWhatStandsIsRenewed(t *testing.T) {
 		box := open(t, Options{Source: source, Store: store}, Way{Route: k})
 		pass(2 * time.Minute)
 		equal(t, k.take(nil))
-		source.add(alarm("a", "hard-short", Highest), alarm("b", "contact", High))
+		source.add(alarm("a", "hard-short", alerts.Highest), alarm("b", "contact", alerts.High))
 		flush(t, box)
 		pass(time.Minute)
 		equal(t, k.take(nil), "a ,b ")
-		acknowledged := closing("c", "hard-short", Acknowledged, Highest)
+		acknowledged := closing("c", "hard-short", Acknowledged, alerts.Highest)
 		acknowledged.State = "ACKED"
-		source.add(acknowledged, closing("d", "contact", Quieted, High))
+		source.add(acknowledged, closing("d", "contact", Quieted, alerts.High))
 		flush(t, box)
 		pass(2 * time.Minute)
 		equal(t, k.take(nil), "a ACKED", "a ACKED")
@@ -74,7 +75,7 @@ func TestWhatStandsIsRenewed(t *testing.T) {
 		box = open(t, Options{Source: source, Store: store}, Way{Route: k})
 		pass(time.Second)
 		equal(t, k.take(nil), "a ACKED") // at once after a restart
-		source.add(closing("e", "hard-short", Cleared, Highest))
+		source.add(closing("e", "hard-short", Cleared, alerts.Highest))
 		flush(t, box)
 		pass(3 * time.Minute)
 		equal(t, k.take(nil))
@@ -94,15 +95,15 @@ func TestAFailedRenewalShowsAndEndsTheWait(t *testing.T) {
 			return nil
 		}}}
 		box := open(t, Options{Source: source}, Way{Route: k})
-		source.add(alarm("a", "hard-short", Highest))
+		source.add(alarm("a", "hard-short", alerts.Highest))
 		flush(t, box)
 		k.take(errors.New("connection refused"))
 		pass(10 * time.Minute)
-		if h := box.Health()[0]; h.Lag < 9*time.Minute || h.LastError == "" {
+		if h := box.Health()[0]; h.Lag < 9*time.Minute || h.Problem == "" {
 			t.Errorf("health while nothing is renewed: %+v", h)
 		}
 		down.Store(true)
-		source.add(alarm("b", "contact", High))
+		source.add(alarm("b", "contact", alerts.High))
 		pass(time.Hour)
 		if n := len(k.take(errors.New("connection refused"))); n < 65 || n > 71 {
 			t.Errorf("%d renewals tried in 70 minutes", n)
@@ -111,7 +112,7 @@ func TestAFailedRenewalShowsAndEndsTheWait(t *testing.T) {
 		k.take(nil)
 		pass(time.Minute + time.Second)
 		equal(t, k.ids(), "a", "b")
-		if h := box.Health()[0]; h.Lag != 0 || h.LastError != "" {
+		if h := box.Health()[0]; h.Lag != 0 || h.Problem != "" {
 			t.Errorf("health after it: %+v", h)
 		}
 	})
@@ -123,7 +124,7 @@ func TestARenewalWaitsAsLongAsItIsAskedTo(t *testing.T) {
 		source := &journal{}
 		k := &keeper{inbox: inbox{name: "k"}, err: &Busy{errors.New("HTTP 429"), 20 * time.Minute}}
 		box := open(t, Options{Source: source}, Way{Route: k})
-		source.add(alarm("a", "hard-short", Highest))
+		source.add(alarm("a", "hard-short", alerts.Highest))
 		flush(t, box)
 		pass(19 * time.Minute)
 		if n := len(k.take(nil)); n != 1 {
@@ -142,9 +143,9 @@ func TestARenewalKnowsWhatStoodBefore(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				source := &ended{}
-				acknowledged := closing("c", "hard-short", Acknowledged, Highest)
+				acknowledged := closing("c", "hard-short", Acknowledged, alerts.Highest)
 				acknowledged.State = "ACKED"
-				source.add(alarm("a", "hard-short", Highest), alarm("b", "contact", High), acknowledged, alarm("o", "whisker", Low), closing("p", "whisker", Cleared, Low))
+				source.add(alarm("a", "hard-short", alerts.Highest), alarm("b", "contact", alerts.High), acknowledged, alarm("o", "whisker", alerts.Low), closing("p", "whisker", Cleared, alerts.Low))
 				k := &keeper{inbox: inbox{name: "k"}}
 				box := open(t, Options{Source: source, Store: &shelf{states: map[string][]byte{"k": saved}}}, Way{Route: k})
 				flush(t, box)
@@ -186,7 +187,7 @@ receivers: [{name: bench, webhook_configs: [{url: %q, send_resolved: true}]}]
 	port := freePort(t)
 	server := runReal(t, port, path, "--config.file="+file, "--storage.path="+dir, "--cluster.listen-address=", fmt.Sprintf("--web.listen-address=127.0.0.1:%d", port))
 	address := fmt.Sprintf("http://127.0.0.1:%d", port)
-	a, err := NewAlertmanager(AlertmanagerSettings{Name: "am", URL: NewSecret(address)})
+	a, err := NewAlertmanager(Settings{Name: "am", URL: NewSecret(address)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -196,8 +197,8 @@ receivers: [{name: bench, webhook_configs: [{url: %q, send_resolved: true}]}]
 	a.every = time.Second
 	source := &journal{}
 	box := open(t, Options{Source: source, Poll: 50 * time.Millisecond}, Way{Route: a}) // no repeat
-	short := alarm("a", "hard-short", Highest)
-	acknowledged := closing("b", "hard-short", Acknowledged, Highest)
+	short := alarm("a", "hard-short", alerts.Highest)
+	acknowledged := closing("b", "hard-short", Acknowledged, alerts.Highest)
 	acknowledged.State = "ACKED"
 	source.add(short, acknowledged)
 	flush(t, box)
@@ -211,7 +212,7 @@ receivers: [{name: bench, webhook_configs: [{url: %q, send_resolved: true}]}]
 	}
 	first := got.EndsAt
 	waitFor(t, "its end moves on", func() bool { list = listAlerts(t, address); return len(list) == 1 && list[0].EndsAt.After(first) })
-	source.add(closing("c", "hard-short", Cleared, Highest))
+	source.add(closing("c", "hard-short", Cleared, alerts.Highest))
 	flush(t, box)
 	waitFor(t, "it is over", func() bool { return len(listAlerts(t, address)) == 0 })
 	waitFor(t, "the receiver is told so", func() bool {

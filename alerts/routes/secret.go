@@ -11,46 +11,48 @@ import (
 const redacted = "(secret)"
 
 // Secret is a value that no log, error, page or dump may show: a password, a
-// key, an address with a token in it. Only Reveal gives it away.
-type Secret struct{ value string }
-
-// NewSecret hides value.
-func NewSecret(value string) Secret { return Secret{value} }
-
-// ReadSecret reads a secret from a file of at most 64 KiB and drops the line feed at its end.
-func ReadSecret(path string) (Secret, error) {
-	info, err := os.Stat(path)
-	if err != nil {
-		return Secret{}, fmt.Errorf("read secret: %w", err)
-	}
-	if !info.Mode().IsRegular() || info.Size() > 64<<10 {
-		return Secret{}, fmt.Errorf("read secret: %s is not a small regular file", path)
-	}
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return Secret{}, fmt.Errorf("read secret: %w", err)
-	}
-	value := strings.TrimRight(string(data), "\r\n")
-	if value == "" {
-		return Secret{}, fmt.Errorf("read secret: %s is empty", path)
-	}
-	return Secret{value}, nil
+// key, an address with a token in it. Only Reveal gives it away. One that is kept elsewhere says where, until Read. The zero Secret is none.
+type Secret struct {
+	File, Environment string // the path of a file, or the name of a variable
+	value             string
 }
 
-// SecretFromEnvironment reads a secret from the environment variable called name.
-func SecretFromEnvironment(name string) (Secret, error) {
-	value, found := os.LookupEnv(name)
-	if !found || value == "" {
-		return Secret{}, fmt.Errorf("read secret: environment variable %s is not set", name)
+// NewSecret hides value.
+func NewSecret(value string) Secret { return Secret{value: value} }
+
+// Read fetches what is kept elsewhere: in a regular file of at most 64 KiB, of which the line feed at its end is dropped, or in a
+// variable. Errors never quote it.
+func (s Secret) Read() (Secret, error) {
+	if s.Environment != "" {
+		if s.value = os.Getenv(s.Environment); s.value == "" {
+			return s, fmt.Errorf("read secret: environment variable %s is not set", s.Environment)
+		}
 	}
-	return Secret{value}, nil
+	if s.File == "" {
+		return NewSecret(s.value), nil
+	}
+	info, err := os.Stat(s.File)
+	if err != nil {
+		return s, fmt.Errorf("read secret: %w", err)
+	}
+	if !info.Mode().IsRegular() || info.Size() > 64<<10 {
+		return s, fmt.Errorf("read secret: %s is not a small regular file", s.File)
+	}
+	data, err := os.ReadFile(s.File)
+	if err != nil {
+		return s, fmt.Errorf("read secret: %w", err)
+	}
+	if s.value = strings.TrimRight(string(data), "\r\n"); s.value == "" {
+		return s, fmt.Errorf("read secret: %s is empty", s.File)
+	}
+	return NewSecret(s.value), nil
 }
 
 // Reveal returns the value, for the one place that needs it.
 func (s Secret) Reveal() string { return s.value }
 
 // IsZero reports whether there is no secret.
-func (s Secret) IsZero() bool { return s.value == "" }
+func (s Secret) IsZero() bool { return s == Secret{} }
 
 // String never shows the value.
 func (s Secret) String() string { return redacted }
@@ -63,12 +65,6 @@ func (s Secret) LogValue() slog.Value { return slog.StringValue(redacted) }
 
 // MarshalText never shows the value, in JSON neither.
 func (s Secret) MarshalText() ([]byte, error) { return []byte(redacted), nil }
-
-// UnmarshalText accepts a value, so that a Secret can stand in a configuration.
-func (s *Secret) UnmarshalText(text []byte) error {
-	s.value = string(text)
-	return nil
-}
 
 // hide returns err with the secrets' values replaced in its text: libraries like
 // to print the address they failed to reach.

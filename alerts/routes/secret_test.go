@@ -49,19 +49,19 @@ func TestSecretFromFileAndEnvironment(t *testing.T) {
 		}
 		return path
 	}
-	if s, err := ReadSecret(write("good", "pass word \r\n")); err != nil || s.Reveal() != "pass word " {
+	if s, err := (Secret{File: write("good", "pass word \r\n")}).Read(); err != nil || s.Reveal() != "pass word " {
 		t.Errorf("%q, %v", s.Reveal(), err)
 	}
 	for _, path := range []string{write("empty", "\n"), write("large", strings.Repeat("x", 70<<10)), dir, filepath.Join(dir, "none")} {
-		if _, err := ReadSecret(path); err == nil || !strings.Contains(err.Error(), path) {
+		if _, err := (Secret{File: path}).Read(); err == nil || !strings.Contains(err.Error(), path) {
 			t.Errorf("%s: %v", path, err)
 		}
 	}
 	t.Setenv("NIGHTCELL_TEST_SECRET", "value")
-	if s, err := SecretFromEnvironment("NIGHTCELL_TEST_SECRET"); err != nil || s.Reveal() != "value" {
+	if s, err := (Secret{Environment: "NIGHTCELL_TEST_SECRET"}).Read(); err != nil || s.Reveal() != "value" {
 		t.Error(err)
 	}
-	if _, err := SecretFromEnvironment("NIGHTCELL_TEST_NO_SECRET"); err == nil || !strings.Contains(err.Error(), "NIGHTCELL_TEST_NO_SECRET") {
+	if _, err := (Secret{Environment: "NIGHTCELL_TEST_NO_SECRET"}).Read(); err == nil || !strings.Contains(err.Error(), "NIGHTCELL_TEST_NO_SECRET") {
 		t.Error(err)
 	}
 }

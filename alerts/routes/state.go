@@ -5,9 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"nightcell/alerts"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -36,8 +39,8 @@ type state struct {
 // the notices below a priority are unsent and all others are dealt with. It keeps
 // any number of notices without remembering one.
 type held struct {
-	From  string   `json:"from"`
-	Below Priority `json:"below"`
+	From  string          `json:"from"`
+	Below alerts.Priority `json:"below"`
 }
 
 // openAlarm is an alarm that may have to be told again.
@@ -147,19 +150,12 @@ func (d Directory) file(route string) string {
 	return filepath.Join(d.Path, fileName(route)+".json")
 }
 
+// notInFile is what a file name has as hexadecimal digits, capitals too: some file systems do not distinguish them.
+var notInFile = regexp.MustCompile(`[^a-z0-9_-]`)
+
 // fileName makes any route name fit for a file, two different names never alike.
 func fileName(route string) string {
-	var out []byte
-	for i := range len(route) {
-		c := route[i]
-		switch {
-		case c >= 'a' && c <= 'z', c >= '0' && c <= '9', c == '-', c == '_':
-			out = append(out, c)
-		default:
-			out = fmt.Appendf(out, "%%%02x", c)
-		}
-	}
-	return string(out)
+	return notInFile.ReplaceAllStringFunc(route, func(s string) string { return strings.ReplaceAll(fmt.Sprintf(" % x", s), " ", "%") })
 }
 
 // beginAnew is the state of a route whose saved one is lost: from the newest notice on, and

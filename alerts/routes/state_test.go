@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"nightcell/alerts"
 	"os"
 	"path/filepath"
 	"strings"
@@ -21,7 +22,7 @@ func (l *library) Start(context.Context) (string, error) { return "2", nil }
 func TestANewcomerIsNotToldOldNews(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		source, phone := &library{}, &inbox{name: "phone"}
-		source.add(alarm("old", "contact", High), alarm("older", "whisker", High), alarm("new", "hard-short", High))
+		source.add(alarm("old", "contact", alerts.High), alarm("older", "whisker", alerts.High), alarm("new", "hard-short", alerts.High))
 		box := open(t, Options{Source: source}, Way{Route: phone})
 		flush(t, box)
 		equal(t, phone.ids(), "new")
@@ -59,7 +60,7 @@ func TestDirectoryKeepsTheStateOfEachRoute(t *testing.T) {
 func TestARouteRemembersABoundedNumberOfAlarms(t *testing.T) {
 	var s state
 	for i := range mostOpen + 10 {
-		n := alarm("a", strings.Repeat("c", i), High)
+		n := alarm("a", strings.Repeat("c", i), alerts.High)
 		if o := s.put(n); (o == nil) != (i >= mostOpen) {
 			t.Fatalf("alarm %d: %v", i, o)
 		}
@@ -67,7 +68,7 @@ func TestARouteRemembersABoundedNumberOfAlarms(t *testing.T) {
 	if len(s.Open) != mostOpen {
 		t.Errorf("%d are open", len(s.Open))
 	}
-	if s.put(alarm("b", "", High)) == nil { // one that is known is replaced
+	if s.put(alarm("b", "", alerts.High)) == nil { // one that is known is replaced
 		t.Error("no room for a known alarm")
 	}
 }
@@ -137,7 +138,7 @@ func TestARouteThatCanReadNothingIsBehind(t *testing.T) {
 		if h := box.Health()[0]; h.Lag < 9*time.Minute {
 			t.Errorf("after ten minutes: %+v", h)
 		}
-		n := alarm("past", "hard-short", Highest)
+		n := alarm("past", "hard-short", alerts.Highest)
 		box.Tell(n)
 		<-time.After(6 * time.Minute) // the longest wait between two tries
 		equal(t, phone.ids(), "past")
@@ -166,10 +167,10 @@ func TestALostStateKeepsNobodyFromBeingFetched(t *testing.T) {
 				if damaged {
 					store.states = map[string][]byte{"phone": []byte(`{"cursor":`), "second": []byte("\x00\x00")}
 				}
-				source.add(alarm("a", "contact", High), alarm("b", "hard-short", High), alarm("c", "over-current", High), alarm("l", "charge-behind", Low),
-					closing("d", "contact", Cleared, High), closing("e", "over-current", Acknowledged, High), closing("m", "", Milestone, High))
-				box := open(t, Options{Source: source, Store: store}, Way{Route: phone, Least: High, Repeat: time.Hour},
-					Way{Route: second, Least: High, After: 30 * time.Minute})
+				source.add(alarm("a", "contact", alerts.High), alarm("b", "hard-short", alerts.High), alarm("c", "over-current", alerts.High), alarm("l", "charge-behind", alerts.Low),
+					closing("d", "contact", Cleared, alerts.High), closing("e", "over-current", Acknowledged, alerts.High), closing("m", "", Milestone, alerts.High))
+				box := open(t, Options{Source: source, Store: store}, Way{Route: phone, Least: alerts.High, Repeat: time.Hour},
+					Way{Route: second, Least: alerts.High, After: 30 * time.Minute})
 				<-time.After(2 * time.Minute)
 				flush(t, box)
 				equal(t, phone.ids(), "m", "b")
@@ -192,7 +193,7 @@ func TestADamagedStateIsKept(t *testing.T) {
 			t.Fatal(err)
 		}
 		source, phone := &journal{}, &inbox{name: "phone"}
-		source.add(alarm("a", "contact", High))
+		source.add(alarm("a", "contact", alerts.High))
 		box := open(t, Options{Source: source, Store: d}, Way{Route: phone})
 		flush(t, box)
 		equal(t, phone.ids(), "a")
@@ -223,14 +224,14 @@ func TestWhatIsSetAsideCountsAsWaiting(t *testing.T) {
 			return nil
 		}
 		box := open(t, Options{Source: source}, Way{Route: phone})
-		source.add(alarm("a", "whisker", High))
+		source.add(alarm("a", "whisker", alerts.High))
 		flush(t, box)
 		<-time.After(10 * time.Minute)
 		if h := box.Health()[0]; h.SetAside != 1 || h.Lag < 9*time.Minute {
 			t.Errorf("after ten minutes: %+v", h)
 		}
 		refuses.Store(false)
-		source.add(alarm("b", "contact", High))
+		source.add(alarm("b", "contact", alerts.High))
 		flush(t, box)
 		if h := box.Health()[0]; h.Lag != 0 {
 			t.Errorf("it delivers again: %+v", h)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"nightcell/alerts"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -35,7 +36,7 @@ func TestSummaryOnceADay(t *testing.T) {
 			}
 			return all
 		}
-		way := Way{Route: phone, Cells: []string{"zinc-1"}, Least: High, Summary: Daily{At: 7*time.Hour + 30*time.Minute, Location: time.UTC}}
+		way := Way{Route: phone, Cells: []string{"zinc-1"}, Least: alerts.High, Summary: Daily{At: 7*time.Hour + 30*time.Minute, Location: time.UTC}}
 		box := open(t, options, way)
 		pass(7*time.Hour + 29*time.Minute)
 		if early := asked(); len(early) != 0 {
@@ -46,7 +47,7 @@ func TestSummaryOnceADay(t *testing.T) {
 		equal(t, asked(), "[zinc-1] 00:00") // nothing was watched
 		watched.Store(true)
 		pass(24 * time.Hour)
-		if h := box.Health()[0]; h.Failures == 0 || len(phone.ids()) != 0 {
+		if h := box.Health()[0]; h.Failed == 0 || len(phone.ids()) != 0 {
 			t.Fatalf("%+v, %v", h, phone.ids())
 		}
 		stop(t, box)
@@ -114,9 +115,9 @@ func TestRemindersThinOutWhileSafe(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		source, phone, live := &journal{}, &inbox{name: "phone"}, new(atomic.Bool)
 		box := open(t, Options{Source: source, Safe: func(cell string) bool { return !live.Load() && cell == "zinc-1" }}, Way{Route: phone, Repeat: 10 * time.Minute})
-		source.add(alarm("b", "charge-behind", Medium), alarm("low", "target-near", Low))
+		source.add(alarm("b", "charge-behind", alerts.Medium), alarm("low", "target-near", alerts.Low))
 		pass(time.Minute)
-		source.add(alarm("a", "hard-short", High), alarm("c", "lead-off", High))
+		source.add(alarm("a", "hard-short", alerts.High), alarm("c", "lead-off", alerts.High))
 		box.Wake()
 		pass(39 * time.Minute)
 		equal(t, phone.ids(), "b", "low", "a", "c")
@@ -126,7 +127,7 @@ func TestRemindersThinOutWhileSafe(t *testing.T) {
 		equal(t, phone.ids(), "b", "low", "a", "c", "a-repeat-1")
 		pass(10 * time.Minute) // the second 160 min
 		equal(t, phone.ids(), "b", "low", "a", "c", "a-repeat-1", "a-repeat-2")
-		source.add(closing("a-ack", "hard-short", Acknowledged, High)) // then it is the turn of the next
+		source.add(closing("a-ack", "hard-short", Acknowledged, alerts.High)) // then it is the turn of the next
 		box.Wake()
 		pass(time.Minute)
 		if ids := phone.ids(); ids[len(ids)-1] != "c-repeat-1" {

@@ -1,6 +1,7 @@
 package routes
 
 import (
+	"nightcell/alerts"
 	"strings"
 	"testing"
 	"time"
@@ -33,7 +34,7 @@ func TestLetterSaysWhatAPersonNeeds(t *testing.T) {
 
 // TestLetterShowsFiguresAsTheTradeDoes: nobody reads coulombs at night.
 func TestLetterShowsFiguresAsTheTradeDoes(t *testing.T) {
-	n := alarm("a", "whisker", Medium)
+	n := alarm("a", "whisker", alerts.Medium)
 	n.Values = map[string]float64{"charge_coulombs": 129528, "energy_joules": 487116, "reading_volts": 3.29, "reading_amperes": 3, "level_millimetres": 4, "count": 2,
 		"deposit_kilograms": 0.0235, "found_amperes_per_square_metre": 510, "limit_joules_per_kilogram": 1.8e7, "found_cubic_metres_per_second": 1e-4, "found_ratio": 0.9}
 	text := builtIn().Compose(n).Text
@@ -47,7 +48,7 @@ func TestLetterShowsFiguresAsTheTradeDoes(t *testing.T) {
 
 // TestLetterPutsFiguresInOrder: what the supply shows before what was counted, each under a name of its own.
 func TestLetterPutsFiguresInOrder(t *testing.T) {
-	n := alarm("a", "whisker", Medium)
+	n := alarm("a", "whisker", alerts.Medium)
 	n.Values = map[string]float64{"charge_coulombs": 129528, "charge_standard_uncertainty_coulombs": 180, "target_charge_coulombs": 144000,
 		"energy_joules": 487116, "reading_volts": 3.29, "reading_amperes": 3, "level_millimetres": 4,
 		"limit_amperes": 2.9, "found_amperes": 3.1, "reading_age_seconds": 12, "deposit_kilograms": 0.0386}
@@ -79,7 +80,7 @@ func TestLetterSuitsATelephone(t *testing.T) {
 
 // TestLetterSubjectBeginsWithTheCell: a lock screen cuts its end, so the number of a reminder comes last.
 func TestLetterSubjectBeginsWithTheCell(t *testing.T) {
-	n := alarm("a", "hard-short", Highest)
+	n := alarm("a", "hard-short", alerts.Highest)
 	n.Subject, n.Repeat = "zinc-1: hard-short, 0.3 V at 3 A: switch off or down to the hold current", 2
 	if got := builtIn().Compose(n).Subject; got != n.Subject+" (reminder 2)" {
 		t.Errorf("subject %q", got)
@@ -110,7 +111,7 @@ func TestWhatIsOverAsksForNothing(t *testing.T) {
 				t.Errorf("%s in %s reads:\n%s", tt.kind, tt.state, body)
 			}
 		}
-		event, err := EventSettings{}.encode(n.Clean())
+		event, err := encode(n.Clean())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -135,7 +136,7 @@ func TestLetterOfEachKindIsTold(t *testing.T) {
 			t.Errorf("%s: subject %q", n.Kind, letter.Subject)
 		}
 	}
-	n := alarm("a", "", Medium)
+	n := alarm("a", "", alerts.Medium)
 	for subject, want := range map[string]string{"output off": "zinc-1: output off", "zinc-1: output off": "zinc-1: output off"} {
 		n.Subject = subject
 		if got := builtIn().Compose(n).Subject; got != want {

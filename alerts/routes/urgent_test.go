@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"nightcell/alerts"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -16,8 +17,8 @@ func TestWhatTheSourceCannotHoldGoesOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		source := &journal{}
 		phone, second, low := &inbox{name: "phone"}, &inbox{name: "second"}, &inbox{name: "high only"}
-		box := open(t, Options{Source: source}, Way{Route: phone, Repeat: 10 * time.Minute}, Way{Route: second, After: 30 * time.Minute}, Way{Route: low, Least: High})
-		whisker, short := alarm("a", "whisker", Medium), alarm("b", "hard-short", Highest)
+		box := open(t, Options{Source: source}, Way{Route: phone, Repeat: 10 * time.Minute}, Way{Route: second, After: 30 * time.Minute}, Way{Route: low, Least: alerts.High})
+		whisker, short := alarm("a", "whisker", alerts.Medium), alarm("b", "hard-short", alerts.Highest)
 		box.Tell(whisker)
 		box.Tell(short)
 		flush(t, box)
@@ -28,10 +29,10 @@ func TestWhatTheSourceCannotHoldGoesOut(t *testing.T) {
 		flush(t, box)
 		equal(t, phone.ids(), "a", "b", "a-repeat-1", "b-repeat-1", "a-repeat-2", "b-repeat-2", "a-repeat-3", "b-repeat-3")
 		equal(t, second.ids(), "a", "b")
-		over := closing("c", "hard-short", Cleared, Highest)
+		over := closing("c", "hard-short", Cleared, alerts.Highest)
 		box.Tell(over)
 		flush(t, box)
-		source.add(whisker, short, over, alarm("d", "contact", High)) // space is back
+		source.add(whisker, short, over, alarm("d", "contact", alerts.High)) // space is back
 		box.Wake()
 		flush(t, box)
 		equal(t, second.ids(), "a", "b", "c")
@@ -55,9 +56,9 @@ func TestWhatTheSourceCannotHoldIsTriedAgain(t *testing.T) {
 			return nil
 		}
 		box := open(t, Options{Source: &journal{}}, Way{Route: phone})
-		box.Tell(alarm("short", "hard-short", Highest))
+		box.Tell(alarm("short", "hard-short", alerts.Highest))
 		for i := range 3 * mostUrgent {
-			box.Tell(alarm(fmt.Sprintf("%03d", i), fmt.Sprintf("c%d", i), Low))
+			box.Tell(alarm(fmt.Sprintf("%03d", i), fmt.Sprintf("c%d", i), alerts.Low))
 		}
 		<-time.After(time.Hour)
 		if h := box.Health()[0]; h.Lag < 50*time.Minute {
@@ -86,10 +87,10 @@ func TestWhatTheSourceCannotHoldKeepsItsPlace(t *testing.T) {
 		}
 		box := open(t, Options{Source: source}, Way{Route: phone, Repeat: time.Hour})
 		flush(t, box)
-		source.add(alarm("a", "whisker", High))
+		source.add(alarm("a", "whisker", alerts.High))
 		box.Wake()
 		<-time.After(time.Minute)
-		box.Tell(closing("b", "whisker", Cleared, High)) // the disk has filled meanwhile
+		box.Tell(closing("b", "whisker", Cleared, alerts.High)) // the disk has filled meanwhile
 		dead.Store(false)
 		<-time.After(6 * time.Hour)
 		equal(t, phone.ids(), "a", "b")
@@ -101,18 +102,18 @@ func TestWhatTheSourceCannotHoldKeepsItsPlace(t *testing.T) {
 func TestWhatTheSourceCannotHoldWaitsForTheEndOfQuietHours(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) { // begins at midnight
 		source, phone := &journal{}, &inbox{name: "phone"}
-		box := open(t, Options{Source: source}, Way{Route: phone, Quiet: Quiet{From: time.Hour, To: 7 * time.Hour, Always: Highest}})
+		box := open(t, Options{Source: source}, Way{Route: phone, Quiet: Quiet{From: time.Hour, To: 7 * time.Hour, Always: alerts.Highest}})
 		flush(t, box)
-		before := alarm("before", "contact", High)
+		before := alarm("before", "contact", alerts.High)
 		box.Tell(before)
 		<-time.After(2 * time.Hour)
-		logged := alarm("logged", "whisker", High)
-		box.Tell(alarm("nowhere", "log-disk", High))
+		logged := alarm("logged", "whisker", alerts.High)
+		box.Tell(alarm("nowhere", "log-disk", alerts.High))
 		box.Tell(logged)
-		box.Tell(alarm("short", "hard-short", Highest))
+		box.Tell(alarm("short", "hard-short", alerts.Highest))
 		<-time.After(time.Hour)
 		equal(t, phone.ids(), "before", "short")
-		held := alarm("held", "drift", High)
+		held := alarm("held", "drift", alerts.High)
 		source.add(held, before, logged)
 		<-time.After(time.Hour)
 		equal(t, phone.ids(), "before", "short")
@@ -133,9 +134,9 @@ func TestWhatNoSourceHasIsNotRemindedOfByTheNextProcess(t *testing.T) {
 			return box, phone, second
 		}
 		box, phone, _ := run()
-		logged := alarm("logged", "whisker", High)
+		logged := alarm("logged", "whisker", alerts.High)
 		box.Tell(logged)
-		box.Tell(alarm("nowhere", "log-disk", High))
+		box.Tell(alarm("nowhere", "log-disk", alerts.High))
 		flush(t, box)
 		source.add(logged)
 		flush(t, box)
@@ -163,7 +164,7 @@ func TestAReloadLosesNothingThatNoSourceHas(t *testing.T) {
 		}
 		way := Way{Route: phone, Repeat: time.Hour}
 		before := open(t, Options{Source: source, Store: store}, way)
-		told, waiting, late := alarm("told", "log-disk", High), alarm("waiting", "whisker", High), alarm("late", "contact", High)
+		told, waiting, late := alarm("told", "log-disk", alerts.High), alarm("waiting", "whisker", alerts.High), alarm("late", "contact", alerts.High)
 		before.Tell(told)
 		flush(t, before)
 		dead.Store(true)
@@ -205,8 +206,8 @@ func TestASourceThatCannotBeReadHoldsNothingUp(t *testing.T) {
 		phone := &inbox{name: "phone"}
 		box := open(t, Options{Source: &torn{}}, Way{Route: phone})
 		<-time.After(time.Minute)
-		box.Tell(alarm("a", "hard-short", Highest))
-		box.Tell(alarm("b", "log-disk", High))
+		box.Tell(alarm("a", "hard-short", alerts.Highest))
+		box.Tell(alarm("b", "log-disk", alerts.High))
 		<-time.After(5 * time.Minute)
 		equal(t, phone.ids(), "a", "b")
 	})

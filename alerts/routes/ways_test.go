@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"nightcell/alerts"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -15,14 +16,14 @@ func TestReminderUntilSomebodyAnswers(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			source, phone := &journal{}, &inbox{name: "phone"}
 			box := open(t, Options{Source: source}, Way{Route: phone, Repeat: 10 * time.Minute})
-			source.add(alarm("a", "over-current", High))
+			source.add(alarm("a", "over-current", alerts.High))
 			box.Wake()
 			pass(35 * time.Minute)
 			equal(t, phone.ids(), "a", "a-repeat-1", "a-repeat-2", "a-repeat-3")
 			if n := phone.got[2]; n.Repeat != 2 || n.Kind != Alarm || n.Delayed != 0 {
 				t.Errorf("the second reminder is %+v", n)
 			}
-			source.add(closing("b", "over-current", answer, High))
+			source.add(closing("b", "over-current", answer, alerts.High))
 			box.Wake()
 			pass(3 * time.Hour)
 			want := []string{"a", "a-repeat-1", "a-repeat-2", "a-repeat-3"}
@@ -38,10 +39,10 @@ func TestTheAnswerIsPassedOnWhereWanted(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		source, team := &journal{}, &inbox{name: "team"}
 		box := open(t, Options{Source: source}, Way{Route: team, ReportAcknowledged: true})
-		source.add(alarm("a", "contact", Medium), closing("b", "contact", Acknowledged, Low), closing("c", "contact", Cleared, Low))
+		source.add(alarm("a", "contact", alerts.Medium), closing("b", "contact", Acknowledged, alerts.Low), closing("c", "contact", Cleared, alerts.Low))
 		flush(t, box)
 		equal(t, team.ids(), "a", "b", "c")
-		if team.got[2].Priority != Medium {
+		if team.got[2].Priority != alerts.Medium {
 			t.Errorf("what closes an alarm of priority medium is told as %s", team.got[2].Priority)
 		}
 	})
@@ -64,11 +65,11 @@ func TestEscalation(t *testing.T) {
 				source, first, partner := &journal{}, &inbox{name: "first"}, &inbox{name: "partner"}
 				box := open(t, Options{Source: source}, Way{Route: first},
 					Way{Route: partner, After: 15 * time.Minute, Repeat: 30 * time.Minute})
-				source.add(alarm("a", "hard-short", Highest), closing("m", "target-near", Milestone, Low))
+				source.add(alarm("a", "hard-short", alerts.Highest), closing("m", "target-near", Milestone, alerts.Low))
 				box.Wake()
 				if c.after > 0 {
 					pass(c.after)
-					source.add(closing("end", "hard-short", c.answer, Highest))
+					source.add(closing("end", "hard-short", c.answer, alerts.Highest))
 					box.Wake()
 				}
 				pass(time.Hour - c.after)
@@ -87,13 +88,13 @@ func TestAnAlarmRaisedAgainIsEscalatedInTime(t *testing.T) {
 		source, partner := &journal{}, &inbox{name: "partner"}
 		box := open(t, Options{Source: source}, Way{Route: partner, After: 15 * time.Minute})
 		for i := range 4 {
-			source.add(alarm(fmt.Sprint("a", i), "whisker", High))
+			source.add(alarm(fmt.Sprint("a", i), "whisker", alerts.High))
 			box.Wake()
 			pass(5 * time.Minute)
 		}
 		pass(time.Minute)
 		equal(t, partner.ids(), "a0")
-		source.add(closing("k", "whisker", Acknowledged, High), alarm("b", "whisker", High))
+		source.add(closing("k", "whisker", Acknowledged, alerts.High), alarm("b", "whisker", alerts.High))
 		box.Wake()
 		pass(16 * time.Minute)
 		equal(t, partner.ids(), "a0", "b")
@@ -104,15 +105,15 @@ func TestAnAlarmRaisedAgainIsEscalatedInTime(t *testing.T) {
 func TestTheEndOfARunEndsItsReminders(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		source, phone, partner, night := &journal{}, &inbox{name: "phone"}, &inbox{name: "partner"}, &inbox{name: "night"}
-		box := open(t, Options{Source: source}, Way{Route: phone, Repeat: 20 * time.Minute, Least: Medium},
+		box := open(t, Options{Source: source}, Way{Route: phone, Repeat: 20 * time.Minute, Least: alerts.Medium},
 			Way{Route: partner, After: 30 * time.Minute, Repeat: 20 * time.Minute},
 			Way{Route: night, Repeat: 20 * time.Minute, Quiet: Quiet{From: 22 * time.Hour, To: 7 * time.Hour}})
-		other := alarm("other", "contact", High)
+		other := alarm("other", "contact", alerts.High)
 		other.Cell = "zinc-2"
-		source.add(alarm("a", "target-reached", High), alarm("b", "charge-behind", Medium), other)
+		source.add(alarm("a", "target-reached", alerts.High), alarm("b", "charge-behind", alerts.Medium), other)
 		box.Wake()
 		pass(25 * time.Minute)
-		end := alarm("end", "", Low)
+		end := alarm("end", "", alerts.Low)
 		end.Kind = Ended
 		source.add(end)
 		box.Wake()
@@ -146,10 +147,10 @@ func TestAnEscalationThatCouldNotGoOutIsNotForgotten(t *testing.T) {
 			return nil
 		}}
 		box := open(t, Options{Source: source}, Way{Route: partner, After: 15 * time.Minute})
-		source.add(alarm("a", "hard-short", Highest))
+		source.add(alarm("a", "hard-short", alerts.Highest))
 		box.Wake()
 		pass(time.Hour)
-		source.add(closing("over", "hard-short", Cleared, Highest))
+		source.add(closing("over", "hard-short", Cleared, alerts.Highest))
 		box.Wake()
 		pass(3 * time.Hour)
 		equal(t, partner.ids(), "a", "over")
@@ -162,8 +163,8 @@ func TestNewsOfTheHighestPriorityGoesOverEveryRoute(t *testing.T) {
 		source := &journal{}
 		plain, partner, urgent, asleep := &inbox{name: "plain"}, &inbox{name: "partner"}, &inbox{name: "urgent"}, &inbox{name: "asleep"}
 		box := open(t, Options{Source: source}, Way{Route: plain}, Way{Route: partner, After: 15 * time.Minute},
-			Way{Route: urgent, Least: Highest}, Way{Route: asleep, Quiet: Quiet{From: 22 * time.Hour, To: 7 * time.Hour}})
-		source.add(closing("done", "", Milestone, Medium), closing("slip", "", Milestone, Highest))
+			Way{Route: urgent, Least: alerts.Highest}, Way{Route: asleep, Quiet: Quiet{From: 22 * time.Hour, To: 7 * time.Hour}})
+		source.add(closing("done", "", Milestone, alerts.Medium), closing("slip", "", Milestone, alerts.Highest))
 		flush(t, box)
 		equal(t, plain.ids(), "done", "slip")
 		equal(t, partner.ids(), "slip")
@@ -179,8 +180,8 @@ func TestQuietHours(t *testing.T) {
 		store := &shelf{}
 		options := Options{Source: source, Store: store}
 		box := open(t, options, Way{Route: phone, Quiet: quiet, Repeat: time.Hour})
-		source.add(alarm("low", "charge-behind", Low), alarm("high", "hard-short", High), closing("news", "", Milestone, Medium))
-		source.add(closing("low-over", "charge-behind", Cleared, Low), closing("high-ack", "hard-short", Acknowledged, High))
+		source.add(alarm("low", "charge-behind", alerts.Low), alarm("high", "hard-short", alerts.High), closing("news", "", Milestone, alerts.Medium))
+		source.add(closing("low-over", "charge-behind", Cleared, alerts.Low), closing("high-ack", "hard-short", Acknowledged, alerts.High))
 		flush(t, box)
 		equal(t, phone.ids(), "high")
 		if h := box.Health()[0]; h.Lag != 0 {
@@ -193,7 +194,7 @@ func TestQuietHours(t *testing.T) {
 		equal(t, phone.ids(), "high")
 		pass(2 * time.Minute)
 		equal(t, phone.ids(), "high", "low", "news") // that something of low priority is over is no news
-		source.add(alarm("day", "contact", Medium))
+		source.add(alarm("day", "contact", alerts.Medium))
 		box.Wake()
 		pass(time.Minute)
 		pass(14*time.Hour + 50*time.Minute) // reminders each hour, until 22:00
@@ -231,12 +232,12 @@ func TestQuietHoursHold(t *testing.T) {
 func TestOnlyWhatTheRouteCarries(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		source, pager := &journal{}, &inbox{name: "pager"}
-		box := open(t, Options{Source: source}, Way{Route: pager, Least: High, Cells: []string{"zinc-1"}})
-		other := alarm("other", "hard-short", Highest)
+		box := open(t, Options{Source: source}, Way{Route: pager, Least: alerts.High, Cells: []string{"zinc-1"}})
+		other := alarm("other", "hard-short", alerts.Highest)
 		other.Cell = "zinc-2"
-		drill := alarm("drill", "", High)
+		drill := alarm("drill", "", alerts.High)
 		drill.Kind = Drill
-		source.add(alarm("low", "contact", Medium), other, drill, alarm("high", "hard-short", High))
+		source.add(alarm("low", "contact", alerts.Medium), other, drill, alarm("high", "hard-short", alerts.High))
 		flush(t, box)
 		equal(t, pager.ids(), "high")
 	})

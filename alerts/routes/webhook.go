@@ -29,31 +29,17 @@ const (
 	SignedAtHeader  = "Nightcell-Signed-At"
 )
 
-// WebhookSettings describe where events are posted.
-type WebhookSettings struct {
-	Name string
-	// URL may hold a token, so it is a secret: errors name its host only.
-	URL   Secret
-	Event EventSettings
-	// Key signs each post when it is set.
-	Key Secret
-	// CAFile is a PEM file of authorities to trust besides the system's.
-	CAFile string
-	// Headers are sent as they are, such as an authorization.
-	Headers map[string]Secret
-}
-
 // Webhook posts each notice as a CloudEvent in structured JSON. Certificates are
 // always verified and redirections never followed, because a POST that turned
 // into a GET would look delivered.
 type Webhook struct {
-	settings WebhookSettings
+	settings Settings
 	caller   *caller
 }
 
 // NewWebhook checks the settings and returns the route. Nothing is sent.
-func NewWebhook(s WebhookSettings) (*Webhook, error) {
-	c, err := newCaller(s.URL, s.CAFile, s.Headers)
+func NewWebhook(s Settings) (*Webhook, error) {
+	c, err := newCaller(s.URL, s.CAFile, s.Authorization)
 	if err != nil {
 		return nil, fmt.Errorf("route %s: %w", s.Name, err)
 	}
@@ -65,14 +51,14 @@ func (w *Webhook) Name() string { return w.settings.Name }
 
 // Deliver implements Route. Any status 2xx is proof of delivery.
 func (w *Webhook) Deliver(ctx context.Context, n Notice) (Proof, error) {
-	body, err := w.settings.Event.encode(n)
+	body, err := encode(n)
 	if err != nil {
 		return "", err
 	}
-	signature := map[string]Secret{}
+	signature := map[string]string{}
 	if !w.settings.Key.IsZero() {
 		at := time.Now().UTC().Format(time.RFC3339)
-		signature[SignedAtHeader], signature[SignatureHeader] = NewSecret(at), NewSecret(Sign(w.settings.Key, at, body))
+		signature[SignedAtHeader], signature[SignatureHeader] = at, Sign(w.settings.Key, at, body)
 	}
 	return w.caller.post(ctx, eventMediaType, body, signature)
 }
@@ -94,12 +80,6 @@ func authenticate(key Secret, parts ...[]byte) []byte {
 // eventMediaType is the media type of a CloudEvent in structured JSON (CloudEvents JSON event format 1.0.2, section 3).
 const eventMediaType = "application/cloudevents+json; charset=utf-8"
 
-// defaultSource and defaultEventType are the attributes of events that name nothing else.
-const (
-	defaultSource    = "/nightcell"
-	defaultEventType = "nightcell.notice"
-)
-
 // event is a CloudEvents 1.0 envelope: context attributes of the specification's
 // section 3.1, whose names are lower-case letters only. Source and id together are the idempotency key.
 type event struct {
@@ -118,18 +98,8 @@ type eventData struct {
 	DelayedSeconds float64 `json:"delayed_seconds,omitempty"`
 }
 
-// EventSettings are the attributes of the envelope that the user may choose.
-type EventSettings struct {
-	// Source is a URI reference that names this nightcell, such as
-	// "https://lab.example/nightcell"; the cell is appended as a path. Empty: defaultSource.
-	Source string
-	// Type is the prefix of the event type; the kind of notice is appended after a dot.
-	// The specification advises a reversed domain name. Empty: defaultEventType.
-	Type string
-}
-
 // encode returns the notice as one CloudEvent in structured JSON.
-func (s EventSettings) encode(n Notice) ([]byte, error) {
+func encode(n Notice) ([]byte, error) {
 	if n.ID == "" {
 		return nil, &Refused{errors.New("the notification has no ID")}
 	}
@@ -140,8 +110,8 @@ func (s EventSettings) encode(n Notice) ([]byte, error) {
 	body, err := json.Marshal(event{
 		SpecVersion: "1.0",
 		ID:          n.ID,
-		Source:      cmp.Or(s.Source, defaultSource) + "/" + url.PathEscape(n.Cell),
-		Type:        cmp.Or(s.Type, defaultEventType) + "." + string(n.Kind),
+		Source:      "/nightcell/" + url.PathEscape(n.Cell),
+		Type:        "nightcell.notice." + string(n.Kind),
 		Subject:     subject,
 		Time:        n.At.UTC(),
 		// The data is a JSON value within the event, so it needs no encoding of its own.
@@ -162,20 +132,20 @@ const (
 
 // caller speaks HTTP to one address that must not be printed.
 type caller struct {
-	client  *http.Client
-	url     Secret
-	host    string            // the part of the address that may be printed
-	headers map[string]Secret // of every request
+	client        *http.Client
+	url           Secret
+	host          string // the part of the address that may be printed
+	authorization Secret // of every request
 }
 
 // newCaller checks the address and loads the authorities.
-func newCaller(address Secret, caFile string, headers map[string]Secret) (*caller, error) {
+func newCaller(address Secret, caFile string, authorization Secret) (*caller, error) {
 	u, err := url.Parse(address.Reveal())
 	// The parser's error quotes the address, so it is not wrapped.
 	if err != nil || u.Host == "" || (u.Scheme != "https" && u.Scheme != "http") {
 		return nil, errors.New("the URL is not of the form https://host/path")
 	}
-	config, err := tlsConfig(caFile)
+	config, err := TLSConfig(caFile)
 	if err != nil {
 		return nil, err
 	}
@@ -190,14 +160,14 @@ func newCaller(address Secret, caFile string, headers map[string]Secret) (*calle
 			},
 			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 		},
-		url:     address,
-		host:    u.Scheme + "://" + u.Host,
-		headers: headers,
+		url:           address,
+		host:          u.Scheme + "://" + u.Host,
+		authorization: authorization,
 	}, nil
 }
 
-// tlsConfig trusts the system's authorities and those in caFile, if any.
-func tlsConfig(caFile string) (*tls.Config, error) {
+// TLSConfig trusts the system's authorities and those in caFile, if any.
+func TLSConfig(caFile string) (*tls.Config, error) {
 	config := &tls.Config{MinVersion: tls.VersionTLS12}
 	if caFile == "" {
 		return config, nil
@@ -235,20 +205,20 @@ func (c *caller) request(ctx context.Context, method, mediaType string, body []b
 	if mediaType != "" {
 		r.Header.Set("Content-Type", mediaType)
 	}
-	for name, value := range c.headers {
-		r.Header.Set(name, value.Reveal())
+	if !c.authorization.IsZero() {
+		r.Header.Set("Authorization", c.authorization.Reveal())
 	}
 	return r, nil
 }
 
 // post sends a body, with more headers than those of every request.
-func (c *caller) post(ctx context.Context, mediaType string, body []byte, headers map[string]Secret) (Proof, error) {
+func (c *caller) post(ctx context.Context, mediaType string, body []byte, headers map[string]string) (Proof, error) {
 	r, err := c.request(ctx, http.MethodPost, mediaType, body)
 	if err != nil {
 		return "", err
 	}
 	for name, value := range headers {
-		r.Header.Set(name, value.Reveal())
+		r.Header.Set(name, value)
 	}
 	return c.do(r)
 }

@@ -10,6 +10,7 @@ import (
 	"log"
 	"net/http"
 	"net/http/httptest"
+	"nightcell/alerts"
 	"os"
 	"path/filepath"
 	"strings"
@@ -43,7 +44,7 @@ func status(code int) http.HandlerFunc {
 	return func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(code) }
 }
 
-func webhook(t *testing.T, s WebhookSettings) *Webhook {
+func webhook(t *testing.T, s Settings) *Webhook {
 	t.Helper()
 	s.Name = "hook"
 	w, err := NewWebhook(s)
@@ -56,8 +57,8 @@ func webhook(t *testing.T, s WebhookSettings) *Webhook {
 func TestWebhookPostsASignedEvent(t *testing.T) {
 	server, seen := listenFor(t, httptest.NewServer, status(http.StatusNoContent))
 	key := NewSecret("key")
-	hook := webhook(t, WebhookSettings{URL: NewSecret(server.URL + "/in?token=t0ken"), Key: key, Headers: map[string]Secret{"Authorization": NewSecret("Bearer b")}})
-	proof, err := hook.Deliver(t.Context(), alarm("a", "contact", High))
+	hook := webhook(t, Settings{URL: NewSecret(server.URL + "/in?token=t0ken"), Key: key, Authorization: NewSecret("Bearer b")})
+	proof, err := hook.Deliver(t.Context(), alarm("a", "contact", alerts.High))
 	if err != nil || proof != "HTTP 204" {
 		t.Fatalf("%q, %v", proof, err)
 	}
@@ -76,7 +77,7 @@ func TestWebhookPostsASignedEvent(t *testing.T) {
 	if r.header.Get(SignatureHeader) != Sign(key, at, r.body) || Sign(key, at, r.body) == Sign(NewSecret("kex"), at, r.body) {
 		t.Error("the signature does not fit")
 	}
-	if _, err := webhook(t, WebhookSettings{URL: NewSecret(server.URL)}).Deliver(t.Context(), alarm("a", "contact", High)); err != nil {
+	if _, err := webhook(t, Settings{URL: NewSecret(server.URL)}).Deliver(t.Context(), alarm("a", "contact", alerts.High)); err != nil {
 		t.Fatal(err)
 	}
 	if r = <-seen; r.header.Get(SignatureHeader) != "" {
@@ -111,7 +112,7 @@ func TestWebhookJudgesTheAnswer(t *testing.T) {
 			w.WriteHeader(c.code)
 			fmt.Fprint(w, "sorry\x1b[31m")
 		})
-		_, err := webhook(t, WebhookSettings{URL: NewSecret(server.URL)}).Deliver(t.Context(), alarm("a", "contact", High))
+		_, err := webhook(t, Settings{URL: NewSecret(server.URL)}).Deliver(t.Context(), alarm("a", "contact", alerts.High))
 		var refused *Refused
 		var busy *Busy
 		if err == nil || errors.As(err, &refused) != c.refused {
@@ -140,7 +141,7 @@ func TestWebhookThatHangsOrFloods(t *testing.T) {
 	defer close(release)
 	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
 	defer cancel()
-	if _, err := webhook(t, WebhookSettings{URL: NewSecret(hung.URL)}).Deliver(ctx, alarm("a", "contact", High)); !errors.Is(err, context.DeadlineExceeded) {
+	if _, err := webhook(t, Settings{URL: NewSecret(hung.URL)}).Deliver(ctx, alarm("a", "contact", alerts.High)); !errors.Is(err, context.DeadlineExceeded) {
 		t.Errorf("a server that hangs: %v", err)
 	}
 	flood, _ := listenFor(t, httptest.NewServer, func(w http.ResponseWriter, _ *http.Request) {
@@ -151,7 +152,7 @@ func TestWebhookThatHangsOrFloods(t *testing.T) {
 			}
 		}
 	})
-	if _, err := webhook(t, WebhookSettings{URL: NewSecret(flood.URL)}).Deliver(t.Context(), alarm("a", "contact", High)); err != nil {
+	if _, err := webhook(t, Settings{URL: NewSecret(flood.URL)}).Deliver(t.Context(), alarm("a", "contact", alerts.High)); err != nil {
 		t.Errorf("a server that talks too much: %v", err)
 	}
 }
@@ -164,7 +165,7 @@ func TestWebhookVerifiesCertificates(t *testing.T) {
 		return s
 	}
 	server, seen := listenFor(t, quietly, status(200))
-	if _, err := webhook(t, WebhookSettings{URL: NewSecret(server.URL)}).Deliver(t.Context(), alarm("a", "contact", High)); err == nil || !strings.Contains(err.Error(), "certificate") {
+	if _, err := webhook(t, Settings{URL: NewSecret(server.URL)}).Deliver(t.Context(), alarm("a", "contact", alerts.High)); err == nil || !strings.Contains(err.Error(), "certificate") {
 		t.Errorf("an unknown authority: %v", err)
 	}
 	file := filepath.Join(t.TempDir(), "ca.pem")
@@ -172,11 +173,11 @@ func TestWebhookVerifiesCertificates(t *testing.T) {
 	if err := os.WriteFile(file, certificate, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := webhook(t, WebhookSettings{URL: NewSecret(server.URL), CAFile: file}).Deliver(t.Context(), alarm("a", "contact", High)); err != nil {
+	if _, err := webhook(t, Settings{URL: NewSecret(server.URL), CAFile: file}).Deliver(t.Context(), alarm("a", "contact", alerts.High)); err != nil {
 		t.Errorf("a configured authority: %v", err)
 	}
 	other := strings.Replace(server.URL, "127.0.0.1", "localhost", 1) // not among the certificate's names
-	if _, err := webhook(t, WebhookSettings{URL: NewSecret(other), CAFile: file}).Deliver(t.Context(), alarm("a", "contact", High)); err == nil {
+	if _, err := webhook(t, Settings{URL: NewSecret(other), CAFile: file}).Deliver(t.Context(), alarm("a", "contact", alerts.High)); err == nil {
 		t.Error("a certificate for another name was taken")
 	}
 	if len(seen) != 1 {
@@ -190,18 +191,18 @@ func TestWebhookErrorsTellNoSecret(t *testing.T) {
 	gone.Close()
 	const token = "s3cret-t0ken"
 	for _, address := range []string{server.URL, gone.URL, "http://no-such-host.invalid", "https://" + strings.TrimPrefix(server.URL, "http://")} {
-		_, err := webhook(t, WebhookSettings{URL: NewSecret(address + "/" + token + "?k=" + token)}).Deliver(t.Context(), alarm("a", "contact", High))
+		_, err := webhook(t, Settings{URL: NewSecret(address + "/" + token + "?k=" + token)}).Deliver(t.Context(), alarm("a", "contact", alerts.High))
 		if err == nil || strings.Contains(err.Error(), token) {
 			t.Errorf("%s: %v", address, err)
 		}
 	}
 	for _, address := range []string{"", "ftp://host/" + token, "https://", "://" + token, "http://[" + token} {
-		if _, err := NewWebhook(WebhookSettings{Name: "hook", URL: NewSecret(address)}); err == nil || strings.Contains(err.Error(), token) {
+		if _, err := NewWebhook(Settings{Name: "hook", URL: NewSecret(address)}); err == nil || strings.Contains(err.Error(), token) {
 			t.Errorf("%q: %v", address, err)
 		}
 	}
 	for _, file := range []string{filepath.Join(t.TempDir(), "none"), "webhook_test.go"} {
-		if _, err := NewWebhook(WebhookSettings{URL: NewSecret("https://a.example"), CAFile: file}); err == nil {
+		if _, err := NewWebhook(Settings{URL: NewSecret("https://a.example"), CAFile: file}); err == nil {
 			t.Errorf("authorities from %s", file)
 		}
 	}

@@ -32,12 +32,13 @@ type worker struct {
 	unread    bool            // the source could not be read at the last look
 	renewAt   time.Time       // real time of the next renewal of what stands, on a route that keeps alarms
 
-	mu     sync.Mutex
-	urgent []Notice // that the source cannot hold for now
-	health Health
-	oldest time.Time // when the oldest notice that may go out could first have gone, zero if none
-	lost   time.Time // likewise of the oldest set aside since the far side last took one, zero if none
-	stale  time.Time // when the renewal of what stands first failed, zero while it works
+	mu        sync.Mutex
+	urgent    []Notice // that the source cannot hold for now
+	health    Health
+	oldest    time.Time // when the oldest notice that may go out could first have gone, zero if none
+	lost      time.Time // likewise of the oldest set aside since the far side last took one, zero if none
+	unsavable error     // why the state could not be saved
+	stale     time.Time // when the renewal of what stands first failed, zero while it works
 }
 
 // request asks a worker for a drill or, if drill is nil, for word when nothing is left to do.
@@ -54,7 +55,7 @@ func newWorker(way Way, o *Options) *worker {
 		wake:   make(chan struct{}, 1),
 		asks:   make(chan request),
 		done:   make(chan struct{}),
-		health: Health{Route: way.Route.Name()},
+		health: Health{Name: way.Route.Name()},
 	}
 }
 
@@ -226,16 +227,12 @@ func (w *worker) save() {
 		err = w.o.Store.Save(w.way.Route.Name(), data)
 	}
 	w.unsaved = err != nil
-	text := ""
-	if err != nil {
-		text = err.Error()
-	}
 	w.mu.Lock()
-	before := w.health.StoreError
-	w.health.StoreError, w.health.Open = text, len(w.state.Open)
+	before := w.unsavable
+	w.unsavable, w.health.OpenAlarms = err, len(w.state.Open)
 	w.mu.Unlock()
-	if before == "" && text != "" {
-		w.o.Log.Error("route state not saved", "route", w.way.Route.Name(), "error", text)
+	if before == nil && err != nil {
+		w.o.Log.Error("route state not saved", "route", w.way.Route.Name(), "error", err)
 	}
 }
 

@@ -2,8 +2,8 @@ package trend
 
 import (
 	"encoding/json"
-	"fmt"
 	"math"
+	"slices"
 	"strconv"
 )
 
@@ -20,14 +20,12 @@ type Block struct {
 // Blocks is how many Blocks a History holds: two hours of minutes, and a little more.
 const Blocks = 125
 
-// History gathers readings into Blocks and keeps the last of them.
+// History gathers readings into Blocks and keeps the last of them. Clone it for a copy that does not follow.
 type History struct {
-	Length  float64 // of a block, s; set before the first reading
-	Ring    [Blocks]Block
-	Count   int // blocks ever closed since Clear
-	Open    sums
-	Volts   Noise
-	Amperes Noise
+	Length         float64 // of a block, s; set before the first reading
+	Open           sums
+	Volts, Amperes Noise
+	Blocks         []Block // oldest first
 }
 
 // sums are the readings of a block that is not closed yet.
@@ -61,11 +59,10 @@ func (h *History) Add(t, volts, amperes float64) (closed bool) {
 
 func (h *History) close(t float64) {
 	o := &h.Open
-	h.Ring[h.Count%Blocks] = Block{
+	h.Blocks = append(slices.Delete(h.Blocks, 0, max(0, len(h.Blocks)+1-Blocks)), Block{
 		At: math.Round(o.At*1000) / 1000, Volts: float32(o.Volts), Amperes: float32(o.Amperes),
 		NoiseVolts: float32(h.Volts.Sigma()), NoiseAmperes: float32(h.Amperes.Sigma()),
-	}
-	h.Count++
+	})
 	h.Volts.Next()
 	h.Amperes.Next()
 	if t-o.From >= 2*h.Length {
@@ -78,8 +75,8 @@ func (h *History) close(t float64) {
 // Shift moves the voltage of all blocks by d and begins a new block, because the
 // voltage is about to move by d for a known reason.
 func (h *History) Shift(d float64) {
-	for i := range h.Len() {
-		h.Last(i).Volts += float32(d)
+	for i := range h.Blocks {
+		h.Blocks[i].Volts += float32(d)
 	}
 	h.Open = sums{}
 	h.Volts.Break()
@@ -87,13 +84,16 @@ func (h *History) Shift(d float64) {
 }
 
 // Clear forgets everything but the block length.
-func (h *History) Clear() { *h = History{Length: h.Length} }
+func (h *History) Clear() { *h = History{Length: h.Length, Blocks: h.Blocks[:0]} }
 
-// Len returns how many closed blocks are kept.
-func (h *History) Len() int { return min(h.Count, Blocks) }
+// Clone copies all that is known.
+func (h History) Clone() History {
+	h.Blocks = slices.Clone(h.Blocks)
+	return h
+}
 
-// Last returns the closed block that is back blocks before the newest; back must be below Len.
-func (h *History) Last(back int) *Block { return &h.Ring[(h.Count-1-back)%Blocks] }
+// Last returns the closed block that is back blocks before the newest; there must be more than back.
+func (h *History) Last(back int) *Block { return &h.Blocks[len(h.Blocks)-1-back] }
 
 // Quantity picks one figure of a Block.
 type Quantity func(*Block) float64
@@ -104,13 +104,9 @@ func Amperes(b *Block) float64 { return float64(b.Amperes) }
 // Fit returns the least-squares line of q over the closed blocks whose time lies in
 // [from, to) seconds before the newest block, with x in seconds relative to the newest.
 func (h *History) Fit(q Quantity, from, to float64) (l Line) {
-	if h.Count == 0 {
-		return l
-	}
-	newest := h.Last(0).At
-	for i := range h.Len() {
+	for i := range h.Blocks {
 		b := h.Last(i)
-		age := newest - b.At
+		age := h.Last(0).At - b.At
 		if age > from {
 			break
 		}
@@ -121,52 +117,16 @@ func (h *History) Fit(q Quantity, from, to float64) (l Line) {
 	return l
 }
 
-// stored is the JSON form of a History: its closed blocks only, oldest first.
-type stored struct {
-	Length         float64
-	Open           sums
-	Volts, Amperes Noise
-	Blocks         []row
+// UnmarshalJSON takes the five numbers of a Block.
+func (b *Block) UnmarshalJSON(data []byte) error {
+	return json.Unmarshal(data, &[...]any{&b.At, &b.Volts, &b.Amperes, &b.NoiseVolts, &b.NoiseAmperes})
 }
 
-// row is a Block that is an array of its five numbers in JSON, each the shortest decimal that reads back to the same bits.
-type row Block
-
-// UnmarshalJSON takes the five numbers.
-func (r *row) UnmarshalJSON(data []byte) error {
-	return json.Unmarshal(data, &[...]any{&r.At, &r.Volts, &r.Amperes, &r.NoiseVolts, &r.NoiseAmperes})
-}
-
-// MarshalJSON writes them.
-func (r row) MarshalJSON() ([]byte, error) {
-	b := strconv.AppendFloat(append(make([]byte, 0, 64), '['), r.At, 'f', -1, 64)
-	for _, x := range [...]float32{r.Volts, r.Amperes, r.NoiseVolts, r.NoiseAmperes} {
-		b = strconv.AppendFloat(append(b, ','), float64(x), 'g', -1, 32)
+// MarshalJSON writes them as an array, each the shortest decimal that reads back to the same bits.
+func (b Block) MarshalJSON() ([]byte, error) {
+	row := strconv.AppendFloat(append(make([]byte, 0, 64), '['), b.At, 'f', -1, 64)
+	for _, x := range [...]float32{b.Volts, b.Amperes, b.NoiseVolts, b.NoiseAmperes} {
+		row = strconv.AppendFloat(append(row, ','), float64(x), 'g', -1, 32)
 	}
-	return append(b, ']'), nil
-}
-
-// MarshalJSON writes what the History knows.
-func (h History) MarshalJSON() ([]byte, error) {
-	s := stored{Length: h.Length, Open: h.Open, Volts: h.Volts, Amperes: h.Amperes, Blocks: make([]row, h.Len())}
-	for i := range s.Blocks {
-		s.Blocks[i] = row(*h.Last(h.Len() - 1 - i))
-	}
-	return json.Marshal(s)
-}
-
-// UnmarshalJSON is the inverse of MarshalJSON.
-func (h *History) UnmarshalJSON(data []byte) error {
-	var s stored
-	if err := json.Unmarshal(data, &s); err != nil {
-		return fmt.Errorf("history of blocks: %w", err)
-	}
-	if len(s.Blocks) > Blocks {
-		return fmt.Errorf("history of blocks: %d blocks; at most %d are kept", len(s.Blocks), Blocks)
-	}
-	*h = History{Length: s.Length, Open: s.Open, Volts: s.Volts, Amperes: s.Amperes, Count: len(s.Blocks)}
-	for i, r := range s.Blocks {
-		h.Ring[i] = Block(r)
-	}
-	return nil
+	return append(row, ']'), nil
 }

@@ -127,7 +127,7 @@ func TestHistoryNeverSpansAGap(t *testing.T) {
 	if closed := h.Add(2000, 5, 1); !closed {
 		t.Fatal("a gap did not close the block")
 	}
-	for i := range h.Len() {
+	for i := range len(h.Blocks) {
 		if b := h.Last(i); b.Volts != 3 || b.At > 120 || b.NoiseVolts != 0 {
 			t.Errorf("block %d: %+v", i, *b)
 		}
@@ -162,10 +162,10 @@ func TestHistoryRemembersExactly(t *testing.T) {
 				t.Fatal("one closed a block, the other did not")
 			}
 		}
-		if h.Len() != g.Len() {
-			t.Fatalf("%d and %d blocks", h.Len(), g.Len())
+		if len(h.Blocks) != len(g.Blocks) {
+			t.Fatalf("%d and %d blocks", len(h.Blocks), len(g.Blocks))
 		}
-		for i := range h.Len() {
+		for i := range len(h.Blocks) {
 			if diff := cmp.Diff(*h.Last(i), *g.Last(i)); diff != "" {
 				t.Fatal(diff)
 			}
@@ -173,14 +173,23 @@ func TestHistoryRemembersExactly(t *testing.T) {
 	})
 }
 
-func TestHistoryRefusesTooManyBlocks(t *testing.T) {
-	rows := make([][5]float64, trend.Blocks+1)
-	data, err := json.Marshal(map[string]any{"Blocks": rows})
+// TestHistoryKeepsTheNewestBlocks: also of more than it keeps, as a forged memory may hold.
+func TestHistoryKeepsTheNewestBlocks(t *testing.T) {
+	rows := make([][5]float64, trend.Blocks+10)
+	for i := range rows {
+		rows[i][0] = float64(i)
+	}
+	data, err := json.Marshal(map[string]any{"Length": 60, "Blocks": rows})
 	if err != nil {
 		t.Fatal(err)
 	}
 	var h trend.History
-	if err := json.Unmarshal(data, &h); err == nil {
-		t.Error("more blocks than fit were taken")
+	if err := json.Unmarshal(data, &h); err != nil {
+		t.Fatal(err)
+	}
+	h.Add(1000, 3, 1)
+	h.Add(1060, 3, 1)
+	if len(h.Blocks) != trend.Blocks || h.Last(0).At != 1000 || h.Last(1).At != trend.Blocks+9 {
+		t.Errorf("%d blocks, the newest %+v and %+v", len(h.Blocks), *h.Last(0), *h.Last(1))
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"nightcell/alerts"
+	"nightcell/alerts/routes"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 )
@@ -18,8 +19,8 @@ type collector struct {
 	cells   Cells
 	figures []metric[*snapshot.Cell]
 	alarms  []metric[*alerts.Alarm]
-	routes  []metric[*snapshot.Way]
-	pushes  []metric[*snapshot.Way]
+	routes  []metric[*routes.Health]
+	pushes  []metric[*routes.Health]
 
 	cellInfo, supplyInfo  *prometheus.Desc
 	polls, refused, parts *prometheus.Desc
@@ -44,21 +45,21 @@ func newCollector(cells Cells) *collector {
 			{desc("alarm_hidden", "1 while the alarm is shelved, suppressed or out of service; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *alerts.Alarm) float64 { return truth(a.State.Hidden()) }},
 			{desc("alarm_since_timestamp_seconds", "When the alarm was raised, Unix time; absent in the normal state.", "condition", "priority"), prometheus.GaugeValue, func(a *alerts.Alarm) float64 { return unix(a.Since) }},
 		},
-		routes: []metric[*snapshot.Way]{
-			{desc("route_lag_seconds", "Age of the oldest notification due for delivery.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return w.LagSeconds }},
-			{desc("route_open_alarms", "Active alarms notified, or waiting for escalation.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.OpenAlarms) }},
-			{desc("route_failed_attempts", "Failed attempts since the route last delivered.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.Failed) }},
-			{desc("route_delivered_total", "Notifications delivered since nightcell started.", "route"), prometheus.CounterValue, func(w *snapshot.Way) float64 { return float64(w.Delivered) }},
-			{desc("route_refused_notifications", "Notifications that the receiver refused for good.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.SetAside) }},
-			{desc("route_proved_timestamp_seconds", "When the receiver last accepted a notification, Unix time; absent if never.", "route"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return unix(w.Proved) }},
+		routes: []metric[*routes.Health]{
+			{desc("route_lag_seconds", "Age of the oldest notification due for delivery.", "route"), prometheus.GaugeValue, func(w *routes.Health) float64 { return w.Lag.Seconds() }},
+			{desc("route_open_alarms", "Active alarms notified, or waiting for escalation.", "route"), prometheus.GaugeValue, func(w *routes.Health) float64 { return float64(w.OpenAlarms) }},
+			{desc("route_failed_attempts", "Failed attempts since the route last delivered.", "route"), prometheus.GaugeValue, func(w *routes.Health) float64 { return float64(w.Failed) }},
+			{desc("route_delivered_total", "Notifications delivered since nightcell started.", "route"), prometheus.CounterValue, func(w *routes.Health) float64 { return float64(w.Delivered) }},
+			{desc("route_refused_notifications", "Notifications that the receiver refused for good.", "route"), prometheus.GaugeValue, func(w *routes.Health) float64 { return float64(w.SetAside) }},
+			{desc("route_proved_timestamp_seconds", "When the receiver last accepted a notification, Unix time; absent if never.", "route"), prometheus.GaugeValue, func(w *routes.Health) float64 { return unix(w.Proved) }},
 		},
-		pushes: []metric[*snapshot.Way]{
-			{desc("push_lag_seconds", "Age of the oldest line of the log that the database has not acknowledged.", "push"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return w.LagSeconds }},
-			{desc("push_waiting_bytes", "Bytes of the log that the database has not acknowledged.", "push"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return float64(w.WaitingBytes) }},
-			{desc("push_failing", "1 while the newest attempt has failed.", "push"), prometheus.GaugeValue, func(w *snapshot.Way) float64 { return truth(w.Problem != "") }},
-			{desc("push_lines_total", "Lines acknowledged since nightcell started.", "push"), prometheus.CounterValue, func(w *snapshot.Way) float64 { return float64(w.Delivered) }},
-			{desc("push_rejected_lines_total", "Lines rejected by the database since nightcell started.", "push"), prometheus.CounterValue, func(w *snapshot.Way) float64 { return float64(w.SetAside) }},
-			{desc("push_failures_total", "Failed requests with lines of this cell since nightcell started.", "push"), prometheus.CounterValue, func(w *snapshot.Way) float64 { return float64(w.Failed) }},
+		pushes: []metric[*routes.Health]{
+			{desc("push_lag_seconds", "Age of the oldest line of the log that the database has not acknowledged.", "push"), prometheus.GaugeValue, func(w *routes.Health) float64 { return w.Lag.Seconds() }},
+			{desc("push_waiting_bytes", "Bytes of the log that the database has not acknowledged.", "push"), prometheus.GaugeValue, func(w *routes.Health) float64 { return float64(w.WaitingBytes) }},
+			{desc("push_failing", "1 while the newest attempt has failed.", "push"), prometheus.GaugeValue, func(w *routes.Health) float64 { return truth(w.Problem != "") }},
+			{desc("push_lines_total", "Lines acknowledged since nightcell started.", "push"), prometheus.CounterValue, func(w *routes.Health) float64 { return float64(w.Delivered) }},
+			{desc("push_rejected_lines_total", "Lines rejected by the database since nightcell started.", "push"), prometheus.CounterValue, func(w *routes.Health) float64 { return float64(w.SetAside) }},
+			{desc("push_failures_total", "Failed requests with lines of this cell since nightcell started.", "push"), prometheus.CounterValue, func(w *routes.Health) float64 { return float64(w.Failed) }},
 		},
 	}
 }

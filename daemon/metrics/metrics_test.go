@@ -52,7 +52,7 @@ func full(name string, alarms, ways int) *snapshot.Cell {
 		}
 	}
 	for i := range ways {
-		w := snapshot.Way{Name: fmt.Sprintf("way-%d", i), Delivered: 3, Proved: at}
+		w := routes.Health{Name: fmt.Sprintf("way-%d", i), Delivered: 3, Proved: at}
 		c.Outlet.Routes, c.Outlet.Pushes = append(c.Outlet.Routes, w), append(c.Outlet.Pushes, w)
 	}
 	return c

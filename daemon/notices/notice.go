@@ -58,7 +58,7 @@ func Of(rec *runlog.Record) (n routes.Notice, err error) {
 	for _, t := range texts(&n, &priority) {
 		*t.at = rec.Text(t.key)
 	}
-	if n.Priority, err = routes.ParsePriority(priority); err != nil {
+	if err := n.Priority.UnmarshalText([]byte(priority)); err != nil {
 		return n, fmt.Errorf("notification %s in the log: %w", n.ID, err)
 	}
 	n.Cell, n.After, n.At = rec.Cell, rec.Text("after"), rec.Time()

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/history"
 	"nightcell/daemon/page/sentence"
@@ -331,14 +332,14 @@ func watchRows(c *snapshot.Cell) []row {
 	return rows
 }
 
-func wayRow(key, label string, w snapshot.Way) row {
+func wayRow(key, label string, w routes.Health) row {
 	state := "normal"
 	if w.Problem != "" {
 		state = w.Problem
 	}
 	note := fmt.Sprintf("%d delivered", w.Delivered)
-	if w.LagSeconds > 0 {
-		note += ", oldest undelivered " + sentence.Span(time.Duration(w.LagSeconds*float64(time.Second))) + " old"
+	if w.Lag > 0 {
+		note += ", oldest undelivered " + sentence.Span(w.Lag) + " old"
 	}
 	if w.SetAside > 0 {
 		note += fmt.Sprintf(", %d rejected", w.SetAside)

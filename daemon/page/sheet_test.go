@@ -6,17 +6,18 @@ import (
 	"testing"
 	"time"
 
+	"nightcell/alerts/routes"
 	"nightcell/daemon/snapshot"
 )
 
 func TestAWayOutTellsWhatItHolds(t *testing.T) {
 	for _, c := range []struct {
-		way         snapshot.Way
+		way         routes.Health
 		state, note string
 	}{
-		{snapshot.Way{Name: "telephone", Delivered: 3, OpenAlarms: 1}, "normal", "3 delivered"},
-		{snapshot.Way{Name: "telephone", LagSeconds: 600, Problem: "connection refused"}, "connection refused", "0 delivered, oldest undelivered 10 min old"},
-		{snapshot.Way{Name: "lab", Delivered: 5000, SetAside: 2}, "normal", "5000 delivered, 2 rejected"},
+		{routes.Health{Name: "telephone", Delivered: 3, OpenAlarms: 1}, "normal", "3 delivered"},
+		{routes.Health{Name: "telephone", Lag: 10 * time.Minute, Problem: "connection refused"}, "connection refused", "0 delivered, oldest undelivered 10 min old"},
+		{routes.Health{Name: "lab", Delivered: 5000, SetAside: 2}, "normal", "5000 delivered, 2 rejected"},
 	} {
 		if got, want := wayRow("route", "Route", c.way), (row{"route-" + c.way.Name, "Route " + c.way.Name, c.state, c.note}); got != want {
 			t.Errorf("%+v, want %+v", got, want)

@@ -23,9 +23,9 @@ import (
 	"strings"
 	"time"
 
+	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/daemon/runlog"
-	"nightcell/daemon/snapshot"
 )
 
 const (
@@ -86,7 +86,7 @@ func New(s Settings) (*Push, error) {
 		p.tags = fmt.Appendf(p.tags, ",%s=%s", tagEscaper.Replace(k), tagEscaper.Replace(s.Tags[k]))
 	}
 	for _, c := range s.Cells {
-		p.queues = append(p.queues, &queue{cell: c, dir: runlog.CellDir(s.Data, c), health: snapshot.Way{Name: s.Name}})
+		p.queues = append(p.queues, &queue{cell: c, dir: runlog.CellDir(s.Data, c), health: routes.Health{Name: s.Name}})
 	}
 	p.show()
 	return p, nil
@@ -255,19 +255,19 @@ func (p *Push) tell(err error) {
 
 // Health returns how a cell's lines are getting on; false when its log is not sent.
 // The lag is the age of the oldest line that is known and not yet acknowledged.
-func (p *Push) Health(cell string) (snapshot.Way, bool) {
+func (p *Push) Health(cell string) (routes.Health, bool) {
 	for _, q := range p.queues {
 		if q.cell != cell {
 			continue
 		}
 		seen := q.shown.Load()
-		h := seen.Way
+		h := seen.Health
 		if seen.oldest != 0 {
-			h.LagSeconds = max(0, time.Since(time.Unix(0, seen.oldest)).Seconds())
+			h.Lag = max(0, time.Since(time.Unix(0, seen.oldest)))
 		}
 		return h, true
 	}
-	return snapshot.Way{}, false
+	return routes.Health{}, false
 }
 
 // show lets Health see how the queues stand.

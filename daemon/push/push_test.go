@@ -64,7 +64,7 @@ func TestLinesArriveInBothForms(t *testing.T) {
 				if points, _ := db.count(); points != 251 { // the begin and the readings, no checkpoint
 					t.Errorf("%d points are stored, want 251", points)
 				}
-				if h, _ := p.Health("zinc-1"); h.Delivered != 251 || h.LagSeconds != 0 || h.Problem != "" || h.Failed != 0 {
+				if h, _ := p.Health("zinc-1"); h.Delivered != 251 || h.Lag != 0 || h.Problem != "" || h.Failed != 0 {
 					t.Errorf("health %+v", h)
 				}
 				if _, ok := p.Health("zinc-2"); ok {
@@ -130,12 +130,12 @@ func TestHoursOfOutage(t *testing.T) {
 					t.Errorf("%d requests in %v of outage", n, outage)
 				}
 				h, _ := p.Health("zinc-1")
-				if h.LagSeconds < (outage-5*time.Minute).Seconds() || h.Problem == "" || h.Failed == 0 || h.SetAside != 0 || h.WaitingBytes == 0 {
+				if h.Lag < outage-5*time.Minute || h.Problem == "" || h.Failed == 0 || h.SetAside != 0 || h.WaitingBytes == 0 {
 					t.Errorf("health during the outage: %+v", h)
 				}
 				db.set(func() { db.fate, db.hang = nil, false })
 				after(5 * time.Minute)
-				if h, _ := p.Health("zinc-1"); h.LagSeconds != 0 || h.Problem != "" {
+				if h, _ := p.Health("zinc-1"); h.Lag != 0 || h.Problem != "" {
 					t.Errorf("health after the outage: %+v", h)
 				}
 				stop()

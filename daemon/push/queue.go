@@ -15,8 +15,8 @@ import (
 	"strings"
 	"sync/atomic"
 
+	"nightcell/alerts/routes"
 	"nightcell/daemon/runlog"
-	"nightcell/daemon/snapshot"
 )
 
 // queue is one cell's logs as the database has yet to get them. Others than the goroutine
@@ -33,15 +33,15 @@ type queue struct {
 	lines, aside int   // how many lines, and those among them that the database will never take
 	first        int64 // time stamp of the first; 0: there is none
 
-	health snapshot.Way // but for the lag
-	oldest int64        // time stamp of the first line that is not acknowledged, 0: none
-	unread bool         // the log could not be read at the last look
+	health routes.Health // but for the lag
+	oldest int64         // time stamp of the first line that is not acknowledged, 0: none
+	unread bool          // the log could not be read at the last look
 	shown  atomic.Pointer[shown]
 }
 
 // shown is how a queue stands.
 type shown struct {
-	snapshot.Way
+	routes.Health
 	oldest int64
 }
 

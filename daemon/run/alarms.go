@@ -83,9 +83,9 @@ func (r *Run) observeBath(o *alerts.Observation) {
 }
 
 // ChangeAlarm lets a person's order change an alarm, and writes down what came of it.
-func (r *Run) ChangeAlarm(f *Facts, order func(b *alerts.Board, utc time.Time) (alerts.Change, error)) error {
+func (r *Run) ChangeAlarm(f *Facts, c alerts.Condition, o alerts.Order) error {
 	r.Learn(f)
-	change, err := order(r.alarms, r.utc())
+	change, err := r.alarms.Obey(c, o, r.utc())
 	if err != nil {
 		return control.Refuse("%v", err)
 	}
@@ -109,7 +109,7 @@ func (r *Run) follow(changes []alerts.Change) {
 
 func (r *Run) followOne(ch *alerts.Change) {
 	r.settings.Log.Info("alarm", "cell", r.settings.Cell, "condition", ch.Condition.String(),
-		"from", ch.From.String(), "to", ch.To.String(), "priority", ch.Priority.String(), "text", ch.Text)
+		"from", ch.From.String(), "to", ch.State.String(), "priority", ch.Priority.String(), "text", ch.Text)
 	extra := []runlog.Field{
 		runlog.Text("before", ch.From.String()), runlog.Number("limit", ch.Limit), runlog.Flag("first", ch.First),
 		runlog.Text("meaning", ch.Meaning), runlog.Text("action", ch.Action),
@@ -121,9 +121,9 @@ func (r *Run) followOne(ch *alerts.Change) {
 		extra = append(extra, runlog.Text("after", ch.After.String()))
 	}
 	r.note(r.log.Alarm(ch.UTC, runlog.Alarm{
-		Condition: ch.Condition.String(), State: ch.To.String(), Priority: ch.Priority.String(), Text: ch.Text, Value: ch.Value,
+		Condition: ch.Condition.String(), State: ch.State.String(), Priority: ch.Priority.String(), Text: ch.Text, Value: ch.Value,
 	}, extra...))
-	if ch.Condition == alerts.LogAltered && ch.To == alerts.ACKED {
+	if ch.Condition == alerts.LogAltered && ch.State == alerts.ACKED {
 		r.altered = "" // it happened once, and somebody knows
 	}
 	if ch.Cleared() {
@@ -150,9 +150,9 @@ func kindOfNotice(ch *alerts.Change) (routes.Kind, bool) {
 	switch {
 	case ch.Raised():
 		return routes.Alarm, true
-	case ch.To == alerts.ACKED:
+	case ch.State == alerts.ACKED:
 		return routes.Acknowledged, true
-	case ch.To == alerts.SHLVD || ch.To == alerts.DSUPR || ch.To == alerts.OOSRV:
+	case ch.State == alerts.SHLVD || ch.State == alerts.DSUPR || ch.State == alerts.OOSRV:
 		return routes.Quieted, ch.From.Active() // what keeps alarms standing must hear of acknowledged ones too
 	case ch.Cleared():
 		return routes.Cleared, true
@@ -187,7 +187,7 @@ func (r *Run) noticeOf(kind routes.Kind, ch *alerts.Change) {
 	case routes.Cleared:
 		// Told once and neither repeated nor escalated, latched or not: nothing is left that a person must come for at
 		// night. It stays on the list and the page until somebody has dealt with it.
-		subject += overWords[ch.To]
+		subject += overWords[ch.State]
 	case routes.Acknowledged:
 		subject += " acknowledged by " + ch.By
 	case routes.Quieted:
@@ -199,7 +199,7 @@ func (r *Run) noticeOf(kind routes.Kind, ch *alerts.Change) {
 	}
 	r.Notice(ch.UTC, routes.Notice{
 		Values: judged,
-		Kind:   kind, Condition: ch.Condition.String(), After: ch.After.String(), Priority: routes.Priority(ch.Priority), State: ch.To.String(),
+		Kind:   kind, Condition: ch.Condition.String(), After: ch.After.String(), Priority: alerts.Priority(ch.Priority), State: ch.State.String(),
 		Since: ch.Since, Subject: subject, Text: ch.Text, Meaning: ch.Meaning, First: ch.Action,
 		Acknowledge: r.settings.acknowledgeBy(ch.Condition),
 	})

@@ -59,7 +59,7 @@ func (r *Run) end(why string) {
 
 // endNotice tells the end. Where nightcell switched off, it is also the news that the output is verified off.
 func (r *Run) endNotice(why string) routes.Notice {
-	n := routes.Notice{Kind: routes.Ended, Priority: routes.Low, Subject: r.settings.Cell + ": run ended", Text: "The run has ended: " + why + ".", Meaning: r.settings.restMeaning()}
+	n := routes.Notice{Kind: routes.Ended, Priority: alerts.Low, Subject: r.settings.Cell + ": run ended", Text: "The run has ended: " + why + ".", Meaning: r.settings.restMeaning()}
 	if !r.hands.verified {
 		return n
 	}
@@ -67,7 +67,7 @@ func (r *Run) endNotice(why string) routes.Notice {
 	if r.supply.Status.Output == drivers.OutputUnknown {
 		said = " No current flows; this supply does not report its output state."
 	}
-	n.Priority, n.Subject = routes.Medium, r.settings.Cell+": output off, verified; run ended"
+	n.Priority, n.Subject = alerts.Medium, r.settings.Cell+": output off, verified; run ended"
 	if r.reached {
 		n.Subject = r.settings.Cell + ": target reached, output off, verified"
 	}
@@ -83,7 +83,7 @@ func (r *Run) Ended() string { return r.ended }
 type abort struct {
 	Why      string          `json:"why"`
 	Since    time.Time       `json:"since"`
-	Priority routes.Priority `json:"priority"`
+	Priority alerts.Priority `json:"priority"`
 	Text     string          `json:"text"`
 	Meaning  string          `json:"meaning"`
 	First    string          `json:"first"`
@@ -100,7 +100,7 @@ func (r *Run) abortOf(why string, utc time.Time) *abort {
 		cause = "switched off, " + r.hands.why
 	}
 	a := &abort{
-		Why: why, Since: utc, Priority: routes.High, Meaning: r.settings.restMeaning(),
+		Why: why, Since: utc, Priority: alerts.High, Meaning: r.settings.restMeaning(),
 		Text:  "The run ended before its target: " + cause,
 		First: "Take the cathode out, rinse, dry and weigh it before starting again.",
 	}
@@ -110,7 +110,7 @@ func (r *Run) abortOf(why string, utc time.Time) *abort {
 	a.Text += "."
 	a.Meaning = cmp.Or(a.Meaning, "The deposit is less than planned.")
 	if r.byHand {
-		a.Priority = routes.Medium // somebody stood there
+		a.Priority = alerts.Medium // somebody stood there
 	}
 	return a
 }
@@ -228,7 +228,7 @@ func (p *Past) Begun(r *Run) {
 		r.note(p.forget(&r.settings, r.began))
 	}
 	if p.Final.OffVerified {
-		r.Notice(r.began, routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: r.settings.Cell + ": output on again",
+		r.Notice(r.began, routes.Notice{Kind: routes.Milestone, Priority: alerts.High, Subject: r.settings.Cell + ": output on again",
 			Text:  "The run before had ended with the output verified off, and now current flows again; nightcell never switches on. A new run is counted from what is left in the bath.",
 			First: "If nobody switched it on, switch it off at the supply: some supplies switch on by themselves after a power failure."})
 	}

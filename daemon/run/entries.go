@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
@@ -223,11 +224,11 @@ func (r *Run) moment() bath.Moment {
 
 // noticeOfVerdict tells every route of an entry that contradicts the books or settles one that did.
 func (r *Run) noticeOfVerdict(utc time.Time, e control.Entry, v bath.Verdict) string {
-	n := routes.Notice{Kind: routes.Milestone, Priority: routes.High}
+	n := routes.Notice{Kind: routes.Milestone, Priority: alerts.High}
 	against := strings.Join(v.Against, "; ")
 	switch {
 	case v.Outcome == bath.Held:
-		n.Priority = routes.Highest // the stop may have moved: no route is kept for something more urgent
+		n.Priority = alerts.Highest // the stop may have moved: no route is kept for something more urgent
 		n.Subject = fmt.Sprintf("%s: %s accepted against the mass balance, %s", r.settings.Cell, e.Kind, v.Consequence())
 		n.Text = fmt.Sprintf("%s entered it as certain: %s. With it, %s. Until it is confirmed the earlier of the two targets applies.", e.By, against, v.Consequence())
 		n.First = fmt.Sprintf("Check it for a slip. Another person can confirm it: nightcell enter %s confirm, or the page. A new assay confirms or retracts it.", r.settings.Cell)
@@ -241,7 +242,7 @@ func (r *Run) noticeOfVerdict(utc time.Time, e control.Entry, v bath.Verdict) st
 		n.Subject = r.settings.Cell + ": entry retracted"
 		n.Text = fmt.Sprintf("The %s by %s agrees with the mass balance before the contradicting entry, so that entry is retracted: %s.", e.Kind, e.By, v.Consequence())
 	case against != "":
-		n.Priority = routes.Highest
+		n.Priority = alerts.Highest
 		n.Subject = fmt.Sprintf("%s: %s accepted against the mass balance", r.settings.Cell, e.Kind)
 		n.Text = fmt.Sprintf("%s entered it as certain: %s. With it, %s.", e.By, against, v.Consequence())
 		n.First = "Check it for a slip, or find out what is wrong at the cell."

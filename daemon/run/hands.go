@@ -130,7 +130,7 @@ func (r *Run) Held(f *Facts, o Order, proof *drivers.Reading, failed error) (cou
 	outcome, text := r.writeOutcome(o, failed)
 	if failed == nil || !h.holdFailed {
 		what := fmt.Sprintf("hold at %.3g A %s", float64(r.settings.HoldAmperes), outcome)
-		n := routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: r.settings.Cell + ": " + what,
+		n := routes.Notice{Kind: routes.Milestone, Priority: alerts.High, Subject: r.settings.Cell + ": " + what,
 			Text: "Lowered because: " + text, First: "Go to the cell: hold only buys time."}
 		if a := r.alarms.Alarm(o.Condition); o.Condition == alerts.TargetReached && a.State.Unanswered() { // whose own notice waited for this
 			n.Kind, n.Condition, n.State, n.Since = routes.Alarm, o.Condition.String(), a.State.String(), a.Since
@@ -177,14 +177,14 @@ func (r *Run) actsAtTarget() bool {
 }
 
 // LastWord tells people that the watch over a cell was stopped, and what becomes of an output that was live.
-func LastWord(cell, what string, p routes.Priority) routes.Notice {
+func LastWord(cell, what string, p alerts.Priority) routes.Notice {
 	return routes.Notice{Kind: routes.Milestone, Priority: p, Subject: cell + ": nightcell stopped, " + what,
 		Text:  "nightcell was stopped. Until restarted it does not count charge, raise alarms or switch off.",
 		First: "Restart nightcell, or go to the cell."}
 }
 
 // Left gives the last word in the log of the run.
-func (r *Run) Left(f *Facts, what string, p routes.Priority) {
+func (r *Run) Left(f *Facts, what string, p alerts.Priority) {
 	r.Learn(f)
 	r.Notice(r.utc(), LastWord(r.settings.Cell, what, p))
 }

@@ -352,7 +352,7 @@ func (r *Run) beginLogAnew(cause error) {
 
 // alteredAgain raises the alarm anew where somebody has acknowledged what happened to the log before.
 func (r *Run) alteredAgain() {
-	ch, err := r.alarms.Reannounce(alerts.LogAltered, "nightcell", r.utc())
+	ch, err := r.alarms.Obey(alerts.LogAltered, alerts.Order{Do: alerts.Reannounce, By: "nightcell"}, r.utc())
 	if err != nil {
 		return // it is not acknowledged, so it stands or is raised with the next reading
 	}

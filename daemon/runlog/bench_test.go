@@ -5,8 +5,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/influxdata/line-protocol/v2/lineprotocol"
 	"nightcell/integrate"
+
+	"github.com/influxdata/line-protocol/v2/lineprotocol"
 )
 
 // longLog writes a log of n readings at 1 Hz, with a checkpoint a minute, and returns its run.

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/alerts/routes"
 	"nightcell/drivers"
 	"nightcell/integrate"
 )
@@ -162,21 +163,7 @@ type Log struct {
 
 // Outlet is the state of the ways out: pushes and notices.
 type Outlet struct {
-	Routes []Way
-	Pushes []Way
-}
-
-// Way is one route or push: how far it is behind and what stops it.
-type Way struct {
-	Name         string
-	LagSeconds   float64
-	OpenAlarms   int   // told by a route, or waiting to be escalated, and not yet over
-	WaitingBytes int64 // of the logs, of a push
-	Delivered    uint64
-	Failed       uint64    // attempts: of a push since the start, of a route since it last delivered
-	SetAside     uint64    // what the far side will never take
-	Proved       time.Time // when a route last delivered, zero if never
-	Problem      string
+	Routes, Pushes []routes.Health
 }
 
 // Poll is how punctual the polls are.

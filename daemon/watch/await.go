@@ -79,7 +79,7 @@ func (c *Cell) begin(reading *drivers.Reading) error {
 	c.next = run.Blank(&c.settings.Settings)
 	c.past.Begun(r)
 	if told != "" {
-		r.Notice(w.readUTC, routes.Notice{Kind: routes.Milestone, Priority: routes.High, Subject: c.settings.Cell + ": look at the bath", Text: told + ".",
+		r.Notice(w.readUTC, routes.Notice{Kind: routes.Milestone, Priority: alerts.High, Subject: c.settings.Cell + ": look at the bath", Text: told + ".",
 			First: "Compare the bath with both figures: nightcell bath show, nightcell check."})
 	}
 	if first.At < reading.At {
@@ -142,7 +142,7 @@ func (c *Cell) unwatched(kind routes.Kind, state alerts.State) routes.Notice {
 	at := c.waiting.readUTC
 	return routes.Notice{
 		ID: notices.ID(c.settings.Cell, at), Cell: c.settings.Cell, Supply: c.settings.Supply, At: at, Since: at,
-		Kind: kind, Condition: alerts.LogDisk.String(), Priority: routes.High, State: state.String(),
+		Kind: kind, Condition: alerts.LogDisk.String(), Priority: alerts.High, State: state.String(),
 	}
 }
 

@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"nightcell/alerts"
-	"nightcell/alerts/routes"
 	"nightcell/daemon/notices"
 	"nightcell/daemon/run"
 	"nightcell/drivers"
@@ -222,7 +221,7 @@ func (c *Cell) proof(err error) *drivers.Reading {
 
 // partUnwatched gives the last word on an output that is live though no run could begin. Nothing is done to it.
 func (c *Cell) partUnwatched() {
-	n := run.LastWord(c.settings.Cell, fmt.Sprintf("the supply continues to deliver %.3g A", float64(c.reading.Amperes)), routes.High)
+	n := run.LastWord(c.settings.Cell, fmt.Sprintf("the supply continues to deliver %.3g A", float64(c.reading.Amperes)), alerts.High)
 	n.Cell, n.Supply, n.At = c.settings.Cell, c.settings.Supply, c.m.UTC()
 	n.ID, c.live = notices.ID(n.Cell, n.At), true
 	c.settings.Past(n)
@@ -238,7 +237,7 @@ func (c *Cell) partWith(ctx context.Context) (err error) {
 		return nil
 	}
 	c.live = true
-	what, urgency := "its output off, verified", routes.Medium
+	what, urgency := "its output off, verified", alerts.Medium
 	var proof *drivers.Reading
 	switch {
 	case failed && !due:
@@ -251,13 +250,13 @@ func (c *Cell) partWith(ctx context.Context) (err error) {
 	case o.Do == alerts.Hold:
 		proof, err = c.commandHold(ctx)
 		c.run.Parted(c.facts(), o, proof, err)
-		what, urgency = fmt.Sprintf("its current held at %.3g A", float64(c.settings.HoldAmperes)), routes.High
+		what, urgency = fmt.Sprintf("its current held at %.3g A", float64(c.settings.HoldAmperes)), alerts.High
 	default:
-		what, urgency = fmt.Sprintf("the supply continues to deliver %.3g A", float64(c.reading.Amperes)), routes.High
+		what, urgency = fmt.Sprintf("the supply continues to deliver %.3g A", float64(c.reading.Amperes)), alerts.High
 	}
 	switch {
 	case err != nil && (failed || o.Do == alerts.Off):
-		what, urgency, err = "its output may still be on", routes.Highest, fmt.Errorf("the output may still be on: %w", err)
+		what, urgency, err = "its output may still be on", alerts.Highest, fmt.Errorf("the output may still be on: %w", err)
 	case err != nil:
 		what, err = "its current is not lowered", fmt.Errorf("the current could not be lowered: %w", err)
 	}

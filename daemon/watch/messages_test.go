@@ -201,7 +201,7 @@ func TestTheLastWord(t *testing.T) {
 			lines += fmt.Sprintf("\nmay = [%q]\nhold_current = \"0.2 A\"", on)
 		}
 		got := playNight(t, time.Hour, watchtest.Live, lines, "", nil)[0].Got()
-		if last := got[len(got)-1]; last.Subject != want || last.Kind != routes.Milestone || (last.Priority < routes.High) != (on == "off") {
+		if last := got[len(got)-1]; last.Subject != want || last.Kind != routes.Milestone || (last.Priority < alerts.High) != (on == "off") {
 			t.Errorf("%s: the last word is %q, %s; want %q", on, last.Subject, last.Priority, want)
 		}
 	}
@@ -228,7 +228,7 @@ func TestTheLastWordWithoutARun(t *testing.T) {
 		}
 		<-time.After(6 * time.Minute) // the longest back-off of a route that cannot read the logs
 		got := phone.Got()
-		if last := got[len(got)-1]; last.Subject != "zinc-1: nightcell stopped, the supply continues to deliver 3 A" || last.Kind != routes.Milestone || last.Priority != routes.High {
+		if last := got[len(got)-1]; last.Subject != "zinc-1: nightcell stopped, the supply continues to deliver 3 A" || last.Kind != routes.Milestone || last.Priority != alerts.High {
 			t.Errorf("the last word is %q, %s", last.Subject, last.Priority)
 		}
 	})

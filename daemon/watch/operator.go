@@ -19,24 +19,9 @@ import (
 var errNotAllowed = errors.New("the configuration does not permit it")
 
 // alarmActs are what an order may do to an alarm.
-var alarmActs = map[control.AlarmAct]func(*alerts.Board, alerts.Condition, control.AlarmOrder, time.Time) (alerts.Change, error){
-	control.Acknowledge:     by((*alerts.Board).Acknowledge),
-	control.Unshelve:        by((*alerts.Board).Unshelve),
-	control.Reset:           by((*alerts.Board).Reset),
-	control.ReturnToService: by((*alerts.Board).ReturnToService),
-	control.Shelve: func(b *alerts.Board, c alerts.Condition, o control.AlarmOrder, utc time.Time) (alerts.Change, error) {
-		return b.Shelve(c, o.By, o.Reason, time.Duration(o.Seconds*float64(time.Second)), utc)
-	},
-	control.OutOfService: func(b *alerts.Board, c alerts.Condition, o control.AlarmOrder, utc time.Time) (alerts.Change, error) {
-		return b.OutOfService(c, o.By, o.Reason, utc)
-	},
-}
-
-// by is an act that needs to know who does it, and nothing else.
-func by(do func(*alerts.Board, alerts.Condition, string, time.Time) (alerts.Change, error)) func(*alerts.Board, alerts.Condition, control.AlarmOrder, time.Time) (alerts.Change, error) {
-	return func(b *alerts.Board, c alerts.Condition, o control.AlarmOrder, utc time.Time) (alerts.Change, error) {
-		return do(b, c, o.By, utc)
-	}
+var alarmActs = map[control.AlarmAct]alerts.Event{
+	control.Acknowledge: alerts.Acknowledge, control.Shelve: alerts.Shelve, control.Unshelve: alerts.Unshelve, control.Reset: alerts.Reset,
+	control.OutOfService: alerts.TakeOut, control.ReturnToService: alerts.PutBack,
 }
 
 // ChangeAlarm lets an order change one alarm, or acknowledge what a run that ended before its target left to be done, and
@@ -53,7 +38,7 @@ func (c *Cell) ChangeAlarm(ctx context.Context, o control.AlarmOrder) error {
 	return c.ask(ctx, func(context.Context) error {
 		switch {
 		case c.run != nil:
-			return c.run.ChangeAlarm(c.facts(), func(b *alerts.Board, utc time.Time) (alerts.Change, error) { return act(b, cond, o, utc) })
+			return c.run.ChangeAlarm(c.facts(), cond, alerts.Order{Do: act, By: o.By, Reason: o.Reason, Length: time.Duration(o.Seconds * float64(time.Second))})
 		case c.past.Alarms() == nil:
 			return control.Refuse("cell %s has no open run, so it has no alarms", c.settings.Cell)
 		case o.Act != control.Acknowledge || cond != alerts.OutputOff:

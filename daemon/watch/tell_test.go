@@ -127,7 +127,7 @@ func TestCurrentThatNobodyWatchesIsSaid(t *testing.T) {
 		if got := phone.Of(alerts.LogDisk); got != "alarm" {
 			t.Fatalf("the phone hears %q", got)
 		}
-		if n := phone.Got()[0]; !strings.Contains(n.Subject, "unmonitored") || !strings.Contains(n.Text, "permission denied") || n.Priority != routes.High {
+		if n := phone.Got()[0]; !strings.Contains(n.Subject, "unmonitored") || !strings.Contains(n.Text, "permission denied") || n.Priority != alerts.High {
 			t.Errorf("%+v", n)
 		}
 		const unwatched = "Zinc 1 has not started although current flows: no charge is counted. Log disk: 3."
