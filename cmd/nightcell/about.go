@@ -41,44 +41,39 @@ func newLicencesCommand(s *shell) *cobra.Command {
 	})
 }
 
-// version is the module's, as the build recorded it.
-func version() string {
+// built is what the build recorded of this program.
+func built() (version string, settings map[string]string) {
+	settings = map[string]string{}
 	if info, ok := debug.ReadBuildInfo(); ok {
-		return cmp.Or(info.Main.Version, "unknown")
+		version = info.Main.Version
+		for _, s := range info.Settings {
+			settings[s.Key] = s.Value
+		}
 	}
-	return "unknown"
+	return cmp.Or(version, "unknown"), settings
+}
+
+// version is the module's.
+func version() string {
+	v, _ := built()
+	return v
 }
 
 func newVersionCommand(s *shell) *cobra.Command {
 	return newCommand("version", func(*cobra.Command, []string) error {
-		info, _ := debug.ReadBuildInfo()
-		_, err := io.WriteString(s.out, origin(info))
+		version, recorded := built()
+		text := "nightcell " + version + "\n"
+		if commit := recorded["vcs.revision"]; commit != "" {
+			modified := map[string]string{"true": ", and something that was not committed"}[recorded["vcs.modified"]]
+			text += fmt.Sprintf("commit    %s of %s%s\n", commit, recorded["vcs.time"], modified)
+		}
+		text += fmt.Sprintf("built by  %s for %s/%s", runtime.Version(), runtime.GOOS, runtime.GOARCH)
+		if arm := recorded["GOARM"]; arm != "" {
+			text += "v" + arm
+		}
+		_, err := fmt.Fprintln(s.out, text)
 		return err
 	})
-}
-
-// origin says where a program comes from; info is nil where the build recorded nothing.
-func origin(info *debug.BuildInfo) string {
-	if info == nil {
-		info = &debug.BuildInfo{}
-	}
-	recorded := map[string]string{}
-	for _, s := range info.Settings {
-		recorded[s.Key] = s.Value
-	}
-	text := "nightcell " + cmp.Or(info.Main.Version, "unknown") + "\n"
-	if commit := recorded["vcs.revision"]; commit != "" {
-		text += fmt.Sprintf("commit    %s of %s", commit, recorded["vcs.time"])
-		if recorded["vcs.modified"] == "true" {
-			text += ", and something that was not committed"
-		}
-		text += "\n"
-	}
-	system := runtime.GOOS + "/" + runtime.GOARCH
-	if arm := recorded["GOARM"]; arm != "" {
-		system += "v" + arm
-	}
-	return text + fmt.Sprintf("built by  %s for %s\n", runtime.Version(), system)
 }
 
 // choice is what a line of use says of an argument that flags can stand for: (CELL | --bath NAME).

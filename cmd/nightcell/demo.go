@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"log/slog"
 	"math"
 	"net/http"
@@ -26,7 +25,6 @@ import (
 	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/daemon"
-	"nightcell/daemon/ledger"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
@@ -81,7 +79,6 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 		return usageError{err}
 	}
 	clock := drivers.NewClock(f.speed)
-	f.refill(scenario, dir)
 	instrument, err := simulated.New(simulated.Setup{Clock: clock, Seed: f.seed, Scenario: scenario})
 	if err != nil {
 		return err
@@ -114,7 +111,7 @@ func (f *demoFlags) run(ctx context.Context, s *shell) error {
 // loadScenario returns the scenario asked for, or the demonstration's own: the output
 // is off at first, as at a bench where the watch is started before the charge.
 func (f *demoFlags) loadScenario() (*simulated.Scenario, error) {
-	s, err := simulated.ParseScenario("demo", []byte(demoScenario))
+	s, err := simulated.ParseScenario("demo", []byte(`name = "demo"`))
 	if f.scenario != "" {
 		s, err = simulated.LoadScenario(f.scenario)
 	}
@@ -124,22 +121,6 @@ func (f *demoFlags) loadScenario() (*simulated.Scenario, error) {
 	s.Supply.Output = "off" // whatever the night brings, it begins as at a bench
 	return s, nil
 }
-
-// refill lets the simulated bath be what the run before left in it, as its ledger has it.
-func (f *demoFlags) refill(scenario *simulated.Scenario, dir string) {
-	b, err := ledger.ReadBath(dir, demoCell)
-	if f.scenario != "" || err != nil || !b.Open || b.Side == nil {
-		return
-	}
-	grams, litres := b.Side.Concentration().Value, b.Side.Volume().Value*1e3
-	scenario.Cell.GramsPerL, scenario.Cell.Litres = &grams, &litres
-}
-
-const demoScenario = `
-name = "demo"
-note = "invented data: the output is off until the operator switches it on"
-duration = "24 h"
-`
 
 // longestDemo ends a demonstration whose scenario does not say how long its night is.
 const longestDemo = 24 * time.Hour
@@ -155,8 +136,8 @@ func (f *demoFlags) directory() (string, error) {
 	if err := os.MkdirAll(f.data, 0o750); err != nil {
 		return "", fmt.Errorf("--data: %w; choose a directory that you can create or write to", err)
 	}
-	if run, ended, err := runlog.LatestRun(f.data, demoCell); err == nil && !ended {
-		return "", fmt.Errorf("--data %s contains the open run of another demonstration (%s); choose another directory", f.data, run)
+	if run, _, err := runlog.LatestRun(f.data, demoCell); err == nil {
+		return "", fmt.Errorf("--data %s contains the run of another demonstration (%s); choose another directory", f.data, run)
 	}
 	return filepath.Abs(f.data)
 }
@@ -189,7 +170,6 @@ type demonstration struct {
 	*shell
 	*demoFlags
 	port, dir string
-	before    string  // the run of the demonstration before in the same directory; "" if there is none
 	nextAt    float64 // part of the target at which the next line comes
 
 	mu       sync.Mutex
@@ -245,9 +225,6 @@ func (d *demonstration) watch(ctx context.Context, cfg *configs.Config, text str
 	if err := os.WriteFile(filepath.Join(cfg.Data, configName), []byte(text), 0o640); err != nil {
 		return nil, fmt.Errorf("writing the configuration: %w", err)
 	}
-	if d.before, _, err = runlog.LatestRun(cfg.Data, demoCell); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return nil, err
-	}
 	watching, stop := context.WithCancel(ctx)
 	defer stop()
 	ended := make(chan error, 1)
@@ -296,7 +273,7 @@ func (d *demonstration) follow(ctx context.Context, watch *daemon.Daemon, bench 
 			continue
 		}
 		s := all[0]
-		if s.Waiting && (!s.Ended || s.Run == d.before) {
+		if s.Waiting && !s.Ended {
 			if s.Poll.Good >= demoZero {
 				bench.Handle([]byte("OUTP ON")) // as a hand at the front panel would; nightcell never does
 			}

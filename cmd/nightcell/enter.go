@@ -24,8 +24,9 @@ import (
 
 func newEnterCommand(s *shell) *cobra.Command {
 	r := &reach{}
-	var text, when, run, bathName, electrode, data string
+	var run, bathName, electrode, data string
 	var certain bool
+	var at time.Time
 	cmd := newCommand("enter", func(cmd *cobra.Command, args []string) error {
 		of, name := ledger.OfBath, bathName
 		if electrode != "" {
@@ -40,23 +41,15 @@ func newEnterCommand(s *shell) *cobra.Command {
 			return usagef("1 argument given; usage: nightcell enter CELL KIND [NAME=VALUE ...] [TEXT]")
 		}
 		cell, kind := args[0], args[1]
-		values, words := splitArguments(args[2:])
+		values, text := splitArguments(args[2:])
 		side, sided := values[ledger.Side]
 		if sided && name != "" && kind != "level" {
 			delete(values, ledger.Side)
 		}
 		if kind == runlog.EntryRetract && values[runlog.RetractedEntry] == "" {
-			values[runlog.RetractedEntry], words, _ = strings.Cut(words, " ")
+			values[runlog.RetractedEntry], text, _ = strings.Cut(text, " ")
 		}
-		if text == "" {
-			text = words
-		} else if words != "" {
-			return usagef("the text is given twice: %q and %q", text, words)
-		}
-		at, err := parseWhen("at", when)
-		if err != nil {
-			return err
-		}
+		var err error
 		var entry control.Entry
 		if kind != "list" {
 			if entry, err = control.ParseEntry(kind, values, text); err != nil {
@@ -93,12 +86,11 @@ func newEnterCommand(s *shell) *cobra.Command {
 	})
 	cmd.Long += "\n\n" + describeKinds()
 	r.addFlags(cmd)
-	cmd.Flags().StringVar(&text, "text", "", "free `text`; may also be given last without the flag")
 	cmd.Flags().StringVar(&bathName, "bath", "", "record in the ledger of the bath of this `name`")
 	cmd.Flags().StringVar(&electrode, "electrode", "", "record in the ledger of the electrode of this `name`")
 	cmd.Flags().StringVar(&data, "data", "", "data `directory` of the ledger, instead of --config")
 	cmd.Flags().BoolVar(&certain, "certain", false, "record the entry although it contradicts the mass balance")
-	cmd.Flags().StringVar(&when, "at", "", "`time` of the observation, such as 2026-03-01T22:15:00+01:00 (default: now)")
+	timeFlag(cmd.Flags(), &at, "at", false, "`time` of the observation, such as 2026-03-01T22:15:00+01:00 (default: now)")
 	cmd.Flags().StringVar(&run, "run", "", "`run` by directory or start, such as 20260110T200000Z (default: the open run, else the last)")
 	return cmd
 }
@@ -147,18 +139,6 @@ func splitArguments(args []string) (values map[string]string, text string) {
 		}
 	}
 	return values, strings.Join(words, " ")
-}
-
-// parseWhen reads a time with its zone from a flag; nothing gives the zero time.
-func parseWhen(flag, s string) (time.Time, error) {
-	if s == "" {
-		return time.Time{}, nil
-	}
-	t, err := time.Parse(time.RFC3339, s)
-	if err != nil {
-		return time.Time{}, usagef("--%s %q is not a time such as 2026-03-01T22:15:00+01:00", flag, s)
-	}
-	return t, nil
 }
 
 // place is the run that an entry goes into.

@@ -105,9 +105,7 @@ func newRootCommand(s *shell) *cobra.Command {
 	root.SetIn(s.in)
 	root.SetOut(s.out)
 	root.SetErr(s.err)
-	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		return usagef("%w; see %s --help", flagWords(err), cmd.CommandPath())
-	})
+	root.SetFlagErrorFunc(flagMistake)
 	root.AddCommand(commands(s)...)
 	root.AddCommand(releaseCommands()...)
 	root.SetVersionTemplate("nightcell {{.Version}}\n")

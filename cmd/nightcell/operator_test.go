@@ -76,6 +76,7 @@ func order(t *testing.T, d *deskClerk, command func(*shell) *cobra.Command, args
 	var printed bytes.Buffer
 	cmd := command(&shell{out: &printed, err: &printed})
 	cmd.SilenceErrors, cmd.SilenceUsage = true, true
+	cmd.SetFlagErrorFunc(flagMistake)
 	args = append(args, "--socket", path)
 	if cmd.PersistentFlags().Lookup("by") != nil { // it writes something down
 		args = append(args, "--by", "ann")
@@ -202,7 +203,6 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 		{newEnterCommand, "zinc-1 addition", "is empty"},
 		{newEnterCommand, "zinc-1 sample text", "volume"},
 		{newEnterCommand, "zinc-1 remark x --at yesterday", "--at"},
-		{newEnterCommand, "zinc-1 remark x --text y", "twice"},
 		{newEnterCommand, "zinc-1 settle gap=x low=0C best=0C high=1C", "gap"},
 		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=1C high=3C", "in ascending order"},
 		{newEnterCommand, "zinc-1 settle gap=0 low=2C best=3C", "high"},

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -27,8 +28,8 @@ import (
 // planOptions is what the flags of plan say about the answer rather than the cell.
 type planOptions struct {
 	config, cell, data, fromRuns     string
-	write, page, plot, notice, start string
-	taper                            string
+	write, page, plot, notice, taper string
+	start                            time.Time
 	compare, assayed                 []string
 	asJSON, full                     bool
 }
@@ -45,7 +46,7 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.StringVar(&o.plot, "plot", "", "plot bath, deposit, current efficiency and charge against time to a .svg or .png `file`")
 	flags.StringVar(&o.page, "page", "", "write the whole plan with its plot to an .html `file`")
 	flags.StringVar(&o.notice, "door-notice", "", "write a notice for the door to an .html `file`")
-	flags.StringVar(&o.start, "start", "", "write into the door notice that the run begins at this `time`, such as 2026-03-01T22:15:00+01:00, and when it ends")
+	timeFlag(flags, &o.start, "start", false, "write into the door notice that the run begins at this `time`, such as 2026-03-01T22:15:00+01:00, and when it ends")
 	flags.StringVar(&o.write, "write", "", "write the cell and its target to a configuration `file` (.toml); add the port and limits to it")
 	flags.StringArrayVar(&o.compare, "compare", nil, "compare the plan with another `quantity`: a current or a cathode area; may be repeated")
 	flags.StringVar(&o.taper, "taper", "", "keep i/i_lim at this `share`, such as 0.33, and print the current steps")
@@ -120,14 +121,10 @@ func (o *planOptions) files(subject plansheet.Subject, d document) error {
 			return err
 		}
 	}
-	if o.notice == "" && o.start != "" {
-		return usagef("--start %s: it is for the door notice; add --door-notice FILE.html", o.start)
+	if o.notice == "" && !o.start.IsZero() {
+		return usagef("--start: it is for the door notice; add --door-notice FILE.html")
 	}
-	start, err := parseWhen("start", o.start)
-	if err != nil {
-		return err
-	}
-	return writeWhole("door-notice", o.notice, htmlEndings, func(w io.Writer) error { return plansheet.WriteDoor(w, subject, start) })
+	return writeWhole("door-notice", o.notice, htmlEndings, func(w io.Writer) error { return plansheet.WriteDoor(w, subject, o.start) })
 }
 
 // pageFile writes the answer as a page, with the picture if there is a time axis.

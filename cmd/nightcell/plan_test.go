@@ -32,6 +32,7 @@ func runPlanCommand(args ...string) (string, error) {
 	var out bytes.Buffer
 	cmd := newPlanCommand(&shell{in: strings.NewReader(""), out: &out, err: io.Discard})
 	cmd.SilenceUsage, cmd.SilenceErrors = true, true
+	cmd.SetFlagErrorFunc(flagMistake)
 	cmd.SetArgs(append([]string{}, args...)) // nil would mean the test's own
 	err := cmd.Execute()
 	return out.String(), err

@@ -52,26 +52,14 @@ func (d *dataFlags) read() (string, *configs.Config, error) {
 func newRunsCommand(s *shell) *cobra.Command {
 	var where dataFlags
 	var f books.Filter
-	var since, until string
 	var asJSON bool
 	cmd := newCommand("runs", func(*cobra.Command, []string) error {
 		data, _, err := where.read()
 		if err != nil {
 			return err
 		}
-		for _, limit := range []struct {
-			flag, text string
-			into       *time.Time
-		}{{"since", since, &f.Since}, {"until", until, &f.Until}} {
-			if limit.text == "" {
-				continue
-			}
-			if *limit.into, err = books.ParseTime(limit.text); err != nil {
-				return usagef("--%s: %w", limit.flag, err)
-			}
-		}
 		if !f.Until.IsZero() && !f.Until.After(f.Since) {
-			return usagef("--until %s: it is not after --since %s, so that no run can lie between them", until, since)
+			return usagef("--until %s: it is not after --since %s, so that no run can lie between them", f.Until.Format(time.RFC3339), f.Since.Format(time.RFC3339))
 		}
 		runs, err := books.List(data, f)
 		if err != nil {
@@ -98,8 +86,8 @@ func newRunsCommand(s *shell) *cobra.Command {
 	})
 	where.add(cmd.Flags())
 	cmd.Flags().StringVar(&f.Cell, "cell", "", "only runs of this `cell`")
-	cmd.Flags().StringVar(&since, "since", "", "only runs started at or after this `time`, such as 2026-01-01 or 2026-01-10T20:00:00Z")
-	cmd.Flags().StringVar(&until, "until", "", "only runs started before this `time`")
+	timeFlag(cmd.Flags(), &f.Since, "since", true, "only runs started at or after this `time`, such as 2026-01-01 or 2026-01-10T20:00:00Z")
+	timeFlag(cmd.Flags(), &f.Until, "until", true, "only runs started before this `time`")
 	cmd.Flags().BoolVar(&f.Open, "open", false, "only runs that have not ended")
 	cmd.Flags().StringVar(&f.End, "ended", "", "only runs whose end says so, such as 'target reached'; the list has the `words`")
 	cmd.Flags().BoolVar(&f.Weighed, "weighed", false, "only runs with a weighed or assayed deposit, with their current efficiency")
@@ -195,7 +183,6 @@ func (s *shell) tellDamage(r *runlog.Report) error {
 func newImportCommand(s *shell) *cobra.Command {
 	var where dataFlags
 	var in books.Intake
-	var begin string
 	cmd := newCommand("import", func(cmd *cobra.Command, args []string) error {
 		data, cfg, err := where.read()
 		if err != nil {
@@ -211,11 +198,6 @@ func newImportCommand(s *shell) *cobra.Command {
 			in.Settings, in.MostVolts, in.MostAmperes = cell.Coulometer(supply), supply.RangeVolts, supply.RangeAmperes
 			if in.Frozen, err = cfg.Frozen(in.Cell); err != nil {
 				return err
-			}
-		}
-		if begin != "" {
-			if in.Begin, err = books.ParseTime(begin); err != nil {
-				return usagef("--begin: %w", err)
 			}
 		}
 		f, err := os.Open(args[0])
@@ -235,7 +217,7 @@ func newImportCommand(s *shell) *cobra.Command {
 	})
 	where.add(cmd.Flags())
 	cmd.Flags().StringVar(&in.Cell, "cell", "", "`name` of the cell")
-	cmd.Flags().StringVar(&begin, "begin", "", "`time` of the first reading, for a table whose times are numbers")
+	timeFlag(cmd.Flags(), &in.Begin, "begin", true, "`time` of the first reading, for a table whose times are numbers")
 	cmd.Flags().StringToStringVar(&in.Columns, "column", nil, "assign columns: `time=NAME`, volts=NAME, amperes=NAME")
 	return cmd
 }

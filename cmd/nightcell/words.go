@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"nightcell/configs/quantity"
@@ -95,24 +97,28 @@ func parseSpan(flag, text string, most time.Duration) (time.Duration, error) {
 	return time.Duration(seconds * float64(time.Second)), nil
 }
 
-// flagWords says what a flag needs, in place of what the parser of its value says.
-func flagWords(err error) error {
+// flagMistake says what a flag needs, in place of what the parser of its value says.
+func flagMistake(cmd *cobra.Command, err error) error {
 	var invalid *pflag.InvalidValueError
-	if !errors.As(err, &invalid) {
-		return err
+	if errors.As(err, &invalid) {
+		needs, known := map[string]string{
+			"float64": "give a number", "int": "give a whole number", "int64": "give a whole number",
+			"bool": "give true or false", "time": "give a time such as 2026-03-01T22:15:00+01:00",
+		}[invalid.GetFlag().Value.Type()]
+		if known {
+			err = fmt.Errorf("--%s %s: %s", invalid.GetFlag().Name, cmp.Or(invalid.GetValue(), `""`), needs)
+		}
 	}
-	needs, known := map[string]string{
-		"float64": "give a number", "int": "give a whole number", "int64": "give a whole number",
-		"bool": "give true or false",
-	}[invalid.GetFlag().Value.Type()]
-	if !known {
-		return err
+	return usagef("%w; see %s --help", err, cmd.CommandPath())
+}
+
+// timeFlag is a flag that takes a time with its zone, or a date where a day is enough, which then begins at midnight UTC.
+func timeFlag(flags *pflag.FlagSet, into *time.Time, name string, date bool, usage string) {
+	forms := []string{time.RFC3339}
+	if date {
+		forms = append(forms, time.DateOnly)
 	}
-	value := invalid.GetValue()
-	if value == "" {
-		value = `""`
-	}
-	return fmt.Errorf("--%s %s: %s", invalid.GetFlag().Name, value, needs)
+	flags.TimeVar(into, name, time.Time{}, forms, usage)
 }
 
 // withoutEcho cuts what the system said off an error that has already said what to do about it.
