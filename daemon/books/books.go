@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"golang.org/x/sync/errgroup"
 
@@ -163,7 +164,7 @@ func (b *Books) gather(runDir string, seen io.Writer) (*account.Run, integrate.T
 		case runlog.KindOutput:
 			run.Act(account.Act{At: r.Nanos, Action: r.Text("action"), Outcome: r.Text("outcome"), Text: r.Text("text")})
 		case runlog.KindEntry:
-			b.imported = b.imported || imported(r)
+			b.imported = b.imported || r.Text("kind") == runlog.EntryBegin && strings.HasPrefix(r.Text("text"), importText)
 			if r.Text("kind") == runlog.EntrySettle {
 				index, _ := r.Integer("index")
 				run.Settle(index, r.Value("low"), r.Value("best"), r.Value("high"))

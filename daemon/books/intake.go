@@ -86,7 +86,8 @@ func (in Intake) Take(from io.Reader) (done Taken, err error) {
 	if err := os.Rename(w.Run(), at); err != nil {
 		return done, fmt.Errorf("storing the run: %w", err)
 	}
-	done.Run, done.Columns = at, t.columns()
+	done.Run = at
+	done.Columns = fmt.Sprintf("time from %q, volts from %q, amperes from %q", t.head[t.found[0].index], t.head[t.found[1].index], t.head[t.found[2].index])
 	return done, runlog.Disk{}.SyncDir(filepath.Dir(at))
 }
 

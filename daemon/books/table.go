@@ -126,11 +126,6 @@ func tokens(head string) []string {
 	return strings.FieldsFunc(strings.ToLower(head), func(r rune) bool { return !unicode.IsLetter(r) })
 }
 
-// columns says which were read.
-func (t *table) columns() string {
-	return fmt.Sprintf("time from %q, volts from %q, amperes from %q", t.head[t.found[0].index], t.head[t.found[1].index], t.head[t.found[2].index])
-}
-
 // split cuts a line into cells.
 func (t *table) split(line []byte) error {
 	t.cells = t.cells[:0]

@@ -7,7 +7,6 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
-	"strings"
 
 	"nightcell/configs"
 	"nightcell/daemon/control"
@@ -63,17 +62,11 @@ const mostPassed = 48
 // importText begins the text of a run that was measured elsewhere, which took nothing out of a bath that is followed here.
 const importText = "imported from "
 
-// What says that a run has nothing to do with a ledger.
+// What says that a run has nothing to do with a ledger: no bath, not ended, or measured elsewhere.
 var (
-	errNoTaking = errors.New("the run took nothing out of a bath that is followed")
-	errImported = errors.New("the run was measured elsewhere")
+	ErrNoTaking = errors.New("the run took nothing out of a bath that is followed")
+	ErrImported = fmt.Errorf("%w: it was measured elsewhere", ErrNoTaking)
 )
-
-// NoTaking reports that a run has nothing to do with a ledger: no bath, not ended, or imported.
-func NoTaking(err error) bool { return errors.Is(err, errNoTaking) || Imported(err) }
-
-// Imported reports that it was measured elsewhere.
-func Imported(err error) bool { return errors.Is(err, errImported) }
 
 // TakingOf works out what the run in a directory took. It changes nothing.
 func TakingOf(runDir string) (*Taking, error) {
@@ -82,7 +75,7 @@ func TakingOf(runDir string) (*Taking, error) {
 		return nil, err
 	}
 	if plan == nil || cell == nil {
-		return nil, errNoTaking
+		return nil, ErrNoTaking
 	}
 	b := &Books{Run: filepath.Base(runDir)}
 	run, totals, err := b.gather(runDir, nil)
@@ -91,9 +84,9 @@ func TakingOf(runDir string) (*Taking, error) {
 	}
 	switch {
 	case b.imported:
-		return nil, errImported
+		return nil, ErrImported
 	case b.Log.Sealed == 0:
-		return nil, errNoTaking
+		return nil, ErrNoTaking
 	}
 	t := &Taking{
 		Cell: b.Log.Cell, Run: b.Run, Began: run.Begin, Ended: run.End, Sealed: b.Log.Sealed, Charge: totals.Charge, Doubt: totals.StandardUncertainty,
@@ -216,10 +209,6 @@ func (t *Taking) Recount(runDir string, late []runlog.Record) (float64, error) {
 		return 1, nil
 	}
 	return count.Totals().Charge / t.Charge, nil
-}
-
-func imported(r *runlog.Record) bool {
-	return r.Text("kind") == runlog.EntryBegin && strings.HasPrefix(r.Text("text"), importText)
 }
 
 // At is what was taken by a moment, between the points of the course by a straight line.

@@ -34,9 +34,7 @@ type Gap struct {
 
 // book takes what a line of the log says of the charge.
 func (g *Gap) book(r *runlog.Record) {
-	g.Low, _ = r.Number("low")
-	g.Best, _ = r.Number("best")
-	g.High, _ = r.Number("high")
+	g.Low, g.Best, g.High = r.Value("low"), r.Value("best"), r.Value("high")
 }
 
 // Hand is a figure that a person entered, in SI units.

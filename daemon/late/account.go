@@ -26,12 +26,11 @@ type account struct {
 }
 
 // accountAt takes the account from the log, with the late entries that count by then; a zero time is that of the end.
-func accountAt(runDir string, w *runlog.LateWriter, at time.Time) (*account, error) {
-	a := &account{count: w.Tail.Coulometer, over: w.Tail.Ended, end: time.Unix(0, w.Tail.Last.Nanos)}
+func accountAt(runDir string, w *runlog.LateWriter, at time.Time) (a *account, err error) {
+	a = &account{count: w.Tail.Coulometer, over: w.Tail.Ended, end: time.Unix(0, w.Tail.Last.Nanos)}
 	checkpoint := w.Tail.Checkpoint
 	if !at.IsZero() && at.UnixNano() < w.Tail.LastNanos {
 		a.over = false
-		var err error
 		if checkpoint, a.count, err = runlog.CheckpointAt(runDir, at.UnixNano()); err != nil {
 			return nil, err
 		}
@@ -39,11 +38,6 @@ func accountAt(runDir string, w *runlog.LateWriter, at time.Time) (*account, err
 			a.count = integrate.NewCoulometer(w.Tail.Coulometer.Settings())
 		}
 	}
-	trial, err := integrate.Restore(a.count.Settings(), a.count.State())
-	if err != nil {
-		return nil, fmt.Errorf("restoring the run's charge: %w", err)
-	}
-	a.count = trial
 	followed, err := a.resume(runDir, w.Tail.Cell, checkpoint)
 	switch {
 	case err != nil:

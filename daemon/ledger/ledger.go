@@ -168,9 +168,9 @@ func unsettled(data, cell, after string) (taken []*books.Taking, err error) {
 			continue // goes on, or was never one
 		}
 		t, wrong := books.TakingOf(run)
-		looked = looked || !books.Imported(wrong)
+		looked = looked || !errors.Is(wrong, books.ErrImported)
 		switch {
-		case books.NoTaking(wrong):
+		case errors.Is(wrong, books.ErrNoTaking):
 		case wrong != nil:
 			err = errors.Join(err, fmt.Errorf("what run %s of cell %s took is unknown: %w", name, cell, wrong))
 		default:

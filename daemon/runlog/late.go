@@ -221,16 +221,6 @@ func Scan(runDir string, offset int64, each func(*Record, *Reader) bool) (err er
 	}
 }
 
-// Correct does to a coulometer what an entry zero, check or settle says, after the end as before it; of any other entry
-// nothing. The error says that it cannot be done.
-func (r *Record) Correct(c *integrate.Coulometer) error {
-	switch kind := r.Text("kind"); kind {
-	case EntryZero, EntryCheck, EntrySettle:
-		return (&Replay{Coulometer: c}).correct(kind, r)
-	}
-	return nil
-}
-
 // Patience is how long a writer of late entries waits for another one; an entry takes milliseconds.
 const Patience = 5 * time.Second
 

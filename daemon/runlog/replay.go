@@ -160,19 +160,23 @@ func (p *Replay) entry(r *Record) error {
 		if p.Coulometer == nil {
 			return fmt.Errorf("an entry %q before the run began", kind)
 		}
-		return p.correct(kind, r)
+		return r.Correct(p.Coulometer)
 	}
 	return nil
 }
 
-func (p *Replay) correct(kind string, r *Record) error {
-	switch kind {
+// Correct does to a coulometer what an entry zero, check, settle or meter says, after the end as before it; of any other entry
+// nothing. The error says that it cannot be done.
+func (r *Record) Correct(c *integrate.Coulometer) error {
+	switch r.Text("kind") {
 	case EntryZero:
-		return p.Coulometer.SetZero(integrate.Zero{Amperes: r.Value("amperes"), Uncertainty: r.Value("standard_uncertainty")})
+		return c.SetZero(integrate.Zero{Amperes: r.Value("amperes"), Uncertainty: r.Value("standard_uncertainty")})
 	case EntryCheck:
-		return p.Coulometer.SetCorrection(integrate.Correction{Factor: r.Value("factor"), Uncertainty: r.Value("standard_uncertainty")})
-	}
-	if kind == EntryMeter {
+		return c.SetCorrection(integrate.Correction{Factor: r.Value("factor"), Uncertainty: r.Value("standard_uncertainty")})
+	case EntrySettle:
+		index, _ := r.Integer("index")
+		return c.Settle(int(index), r.Value("low"), r.Value("best"), r.Value("high"))
+	case EntryMeter:
 		var s integrate.Settings
 		for _, n := range settingsTable(&s, true) {
 			if n.float != nil {
@@ -182,9 +186,7 @@ func (p *Replay) correct(kind string, r *Record) error {
 		if err := s.Validate(); err != nil {
 			return err
 		}
-		p.Coulometer.SetMeter(s.Meter)
-		return nil
+		c.SetMeter(s.Meter)
 	}
-	index, _ := r.Integer("index")
-	return p.Coulometer.Settle(int(index), r.Value("low"), r.Value("best"), r.Value("high"))
+	return nil
 }
