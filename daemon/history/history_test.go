@@ -161,7 +161,7 @@ func TestChargeIsTheCountedOne(t *testing.T) {
 		if i == 5000 {
 			z := integrate.Zero{Amperes: 0.002, Uncertainty: 0.001}
 			a.check(a.count.SetZero(z))
-			a.check(a.w.Zero(a.last, "by hand", z))
+			a.check(a.w.Entry(a.last, runlog.EntryZero, "by hand", runlog.Number("amperes", z.Amperes), runlog.Number("standard_uncertainty", z.Uncertainty)))
 		}
 	}
 	h := caughtUp(t, data)
@@ -210,7 +210,7 @@ func TestFollowsTheLog(t *testing.T) {
 	first.check(first.w.Entry(begin.Add(4*time.Second), "measurement", "", runlog.Number("ph", 1.4), runlog.Text("by", "night shift")))
 	first.check(first.w.Gap(begin.Add(60*time.Second), "silent", integrate.Gap{Index: 0, From: 2 * time.Second, To: 60 * time.Second, Low: 0, Best: 145, High: 145}, integrate.Evidence{}))
 	first.read(sample{begin.Add(60 * time.Second), 3.2, 2.5})
-	first.check(first.w.Settle(begin.Add(61*time.Second), "it ran on", 0, 144, 145, 145))
+	first.check(first.w.Entry(begin.Add(61*time.Second), runlog.EntrySettle, "it ran on", runlog.Integer("index", 0), runlog.Number("low", 144), runlog.Number("best", 145), runlog.Number("high", 145)))
 	w := look()
 	if len(w.Points) != 3 || len(w.Gaps) != 1 || len(w.Events) != 4 { // begin, whisker, measurement, settle
 		t.Fatalf("%d points, gaps %v, events %v", len(w.Points), w.Gaps, w.Events)

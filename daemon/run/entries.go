@@ -65,53 +65,48 @@ func (r *Run) Enter(f *Facts, e control.Entry) (done control.Entered, err error)
 
 // enterCount writes down and makes what an entry changes of the coulometer, and reports the charge in C with it and whether it is of a kind
 // that does.
+//
+// The change is tried on a copy, written down, and then made, and the bath follows what it does to the charge that is counted already. A
+// trial ends with the copy.
 func (r *Run) enterCount(e control.Entry) (after float64, counted bool, err error) {
-	switch utc := r.utc(); e.Kind {
+	var fields []runlog.Field
+	number := func(key string) runlog.Field { return runlog.Number(key, e.Numbers[key]) }
+	switch e.Kind {
 	case runlog.EntryZero:
-		z := integrate.Zero{Amperes: e.Numbers["amperes"], Uncertainty: e.Numbers["standard_uncertainty"]}
-		after, err = r.change(e.Trial, func(q *integrate.Coulometer) error { return q.SetZero(z) }, func() error { return r.log.Zero(utc, signed(e), z) })
-		if err == nil && !e.Trial {
-			r.atRest = z.Amperes
-		}
+		fields = []runlog.Field{number("amperes"), number("standard_uncertainty")}
 	case runlog.EntryCheck:
-		k := integrate.Correction{Factor: e.Numbers["factor"], Uncertainty: e.Numbers["standard_uncertainty"]}
-		after, err = r.change(e.Trial, func(q *integrate.Coulometer) error { return q.SetCorrection(k) }, func() error { return r.log.Check(utc, signed(e), k) })
+		fields = []runlog.Field{number("factor"), number("standard_uncertainty")}
 	case runlog.EntrySettle:
-		gap, low, best, high := int(e.Numbers[control.GapIndex]), e.Numbers["low"], e.Numbers["best"], e.Numbers["high"]
-		after, err = r.change(e.Trial, func(q *integrate.Coulometer) error { return q.Settle(gap, low, best, high) },
-			func() error { return r.log.Settle(utc, signed(e), gap, low, best, high) })
+		fields = []runlog.Field{runlog.Integer(control.GapIndex, int64(e.Numbers[control.GapIndex])), number("low"), number("best"), number("high")}
 	default:
 		return 0, false, nil
 	}
-	return after, true, err
-}
-
-// change makes a change of the coulometer that the log must tell: it is tried on a copy, written
-// down, and then made, and the bath follows what it does to the charge that is counted already. A trial ends
-// with the copy. after is the charge with it, in C.
-func (r *Run) change(trial bool, do func(*integrate.Coulometer) error, log func() error) (after float64, err error) {
+	line := runlog.Record{Fields: append([]runlog.Field{runlog.Text("kind", e.Kind)}, fields...)}
 	copied, err := integrate.Restore(r.count.Settings(), r.count.State())
 	if err == nil {
-		err = do(copied)
+		err = line.Correct(copied)
 	}
 	if err != nil {
-		return 0, control.BadRequest("%v", err)
+		return 0, true, control.BadRequest("%v", err)
 	}
 	after = copied.Totals().Charge
-	if trial {
-		return after, nil
+	if e.Trial {
+		return after, true, nil
 	}
-	if err := log(); err != nil {
-		return 0, fmt.Errorf("nothing was changed: %w", err)
+	if err := r.log.Entry(r.utc(), e.Kind, signed(e), fields...); err != nil {
+		return 0, true, fmt.Errorf("nothing was changed: %w", err)
 	}
 	before := r.count.Totals().Charge
-	if err := do(r.count); err != nil {
-		return 0, err // not after it went well on the copy
+	if err := line.Correct(r.count); err != nil {
+		return 0, true, err // not after it went well on the copy
 	}
 	if p := r.settings.Plan; p != nil {
 		p.Model.Correct(after - before)
 	}
-	return after, nil
+	if e.Kind == runlog.EntryZero {
+		r.atRest = e.Numbers["amperes"]
+	}
+	return after, true, nil
 }
 
 // enterBath judges an entry against the books of the bath, writes it down and books it.

@@ -120,7 +120,8 @@ func Begin(s *Settings, f *Facts, first drivers.Reading, zero Zero, atRest float
 			return nil, fmt.Errorf("taking the zero: %w", err)
 		}
 		r.atRest = zero.Amperes
-		r.note(log.Zero(r.began, fmt.Sprintf("mean of %d readings with the output off", zero.Readings), zero.Zero))
+		r.note(log.Entry(r.began, runlog.EntryZero, fmt.Sprintf("mean of %d readings with the output off", zero.Readings),
+			runlog.Number("amperes", zero.Amperes), runlog.Number("standard_uncertainty", zero.Uncertainty)))
 	}
 	r.attached(r.began)
 	return r, nil

@@ -219,26 +219,10 @@ func (w *Writer) Entry(utc time.Time, kind, text string, fields ...Field) error 
 	return nil
 }
 
-// Zero appends the entry that makes a replay do as Coulometer.SetZero did.
-func (w *Writer) Zero(utc time.Time, text string, z integrate.Zero) error {
-	return w.Entry(utc, EntryZero, text, Number("amperes", z.Amperes), Number("standard_uncertainty", z.Uncertainty))
-}
-
-// Check appends the entry that makes a replay do as Coulometer.SetCorrection did.
-func (w *Writer) Check(utc time.Time, text string, k integrate.Correction) error {
-	return w.Entry(utc, EntryCheck, text, Number("factor", k.Factor), Number("standard_uncertainty", k.Uncertainty))
-}
-
 // Meter appends the entry that makes a replay do as Coulometer.SetMeter did.
 func (w *Writer) Meter(utc time.Time, text string, m integrate.MeterSettings) error {
 	return w.Entry(utc, EntryMeter, text, slices.DeleteFunc(fieldsOf(settingsTable(&integrate.Settings{Meter: m}, true)),
 		func(f Field) bool { return !strings.HasPrefix(f.Key, "meter_") })...)
-}
-
-// Settle appends the entry that makes a replay do as Coulometer.Settle did, in C.
-func (w *Writer) Settle(utc time.Time, text string, index int, low, best, high float64) error {
-	return w.Entry(utc, EntrySettle, text, Integer("index", int64(index)),
-		Number("low", low), Number("best", best), Number("high", high))
 }
 
 // Output appends what was done to the supply's output and what came of it.

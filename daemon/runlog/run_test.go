@@ -136,12 +136,12 @@ func (l *live) spell(n int) {
 			l.mark(KindOutput)
 		case 4:
 			z := integrate.Zero{Amperes: l.rng.Float64() * 1e-3, Uncertainty: 1e-4}
-			l.must(l.w.Zero(l.utc, "", z))
+			l.must(l.w.Entry(l.utc, EntryZero, "", Number("amperes", z.Amperes), Number("standard_uncertainty", z.Uncertainty)))
 			l.must(l.c.SetZero(z))
 			l.mark(KindEntry)
 		case 5:
 			k := integrate.Correction{Factor: 1 + l.rng.Float64()*1e-3, Uncertainty: 1e-4}
-			l.must(l.w.Check(l.utc, "shunt", k))
+			l.must(l.w.Entry(l.utc, EntryCheck, "shunt", Number("factor", k.Factor), Number("standard_uncertainty", k.Uncertainty)))
 			l.must(l.c.SetCorrection(k))
 			l.mark(KindEntry)
 		}
@@ -150,7 +150,7 @@ func (l *live) spell(n int) {
 			e.OnAfter = l.rng.IntN(2) == 0
 			l.poll(time.Minute+time.Duration(l.rng.IntN(1e9)), e)
 			index := l.c.State().GapCount - 1
-			l.must(l.w.Settle(l.utc, "it ran on", index, 0, 10, 100))
+			l.must(l.w.Entry(l.utc, EntrySettle, "it ran on", Integer("index", int64(index)), Number("low", 0), Number("best", 10), Number("high", 100)))
 			l.must(l.c.Settle(index, 0, 10, 100))
 			l.mark(KindEntry)
 			continue
