@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"net"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -17,6 +18,7 @@ import (
 	"nightcell/configs/quantity"
 	"nightcell/drivers"
 	"nightcell/drivers/line"
+	"nightcell/drivers/recording"
 	"nightcell/drivers/scpi"
 )
 
@@ -337,4 +339,56 @@ func (a *attach) tellDoubt() {
 		assumed = "; the accuracy is assumed"
 	}
 	fmt.Fprintf(a.out, "\nOne reading: %s A, %s V (k = 2%s).\n", u(is.Amperes, s.CurrentGain, s.CurrentOffset, s.CurrentResolution), u(is.Volts, s.VoltageGain, s.VoltageOffset, s.VoltageResolution), assumed)
+}
+
+// hold plays a recording in place of the supply and holds a configuration against it.
+func (a *attach) hold(ctx context.Context) error {
+	if a.port != "" || a.config == "" {
+		return usagef("--rehearse %s: give --config FILE and no port; the recording replaces the supply", a.rehearse)
+	}
+	c, err := configs.Load(a.config)
+	if err != nil {
+		return usageError{err}
+	}
+	r, err := recording.Load(a.rehearse)
+	if err != nil {
+		return usageError{err}
+	}
+	player, err := r.Player()
+	if err != nil {
+		return usageError{fmt.Errorf("%s: %w", a.rehearse, err)}
+	}
+	far, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return fmt.Errorf("playing the recording: %w", err)
+	}
+	done := make(chan struct{})
+	go func() { // ends when the driver closes the line, or with far
+		defer close(done)
+		if conn, err := far.Accept(); err == nil {
+			_ = player.Serve(conn)
+			_ = conn.Close()
+		}
+	}()
+	s := &c.Supplies[0]
+	channel := 1
+	for i := range c.Cells {
+		if c.Cells[i].Supply == s.Name {
+			channel = c.Cells[i].Channel
+		}
+	}
+	s.Line.Address = "tcp://" + far.Addr().String()
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
+	defer cancel()
+	err = askChannel(ctx, a.out, s, a.rehearse, channel, nil, new(scpi.Rack), drivers.NewClock(1))
+	closing := far.Close()
+	<-done
+	if len(player.Unknown) > 0 {
+		fmt.Fprintf(a.out, "  %-12s never asked in the recording: %s\n", "note", drivers.Plain(strings.Join(player.Unknown, ", ")))
+	}
+	if err != nil {
+		return errors.Join(errSilent, closing)
+	}
+	fmt.Fprintf(a.out, "\n%s speaks as the recording does.\n", a.config)
+	return closing
 }

@@ -8,7 +8,9 @@
 package main
 
 import (
+	"bytes"
 	"cmp"
+	"compress/gzip"
 	"context"
 	_ "embed"
 	"encoding/json"
@@ -18,6 +20,8 @@ import (
 	"math"
 	"os"
 	"os/signal"
+	"runtime"
+	"runtime/debug"
 	"strings"
 	"sync"
 	"syscall"
@@ -259,4 +263,57 @@ func commands(s *shell) []*cobra.Command {
 		newLicencesCommand(s),
 		newVersionCommand(s),
 	}
+}
+
+// licences is written by .ci/licences from the modules that are linked; a check there refuses one that is missing.
+//
+//go:embed licences.txt.gz
+var licences []byte
+
+func newLicencesCommand(s *shell) *cobra.Command {
+	return newCommand("licences", func(*cobra.Command, []string) error {
+		text, err := gzip.NewReader(bytes.NewReader(licences))
+		if err != nil {
+			return fmt.Errorf("opening the licences: %w", err)
+		}
+		if _, err := io.Copy(s.out, text); err != nil {
+			return fmt.Errorf("printing the licences: %w", err)
+		}
+		return nil
+	})
+}
+
+// built is what the build recorded of this program.
+func built() (version string, settings map[string]string) {
+	settings = map[string]string{}
+	if info, ok := debug.ReadBuildInfo(); ok {
+		version = info.Main.Version
+		for _, s := range info.Settings {
+			settings[s.Key] = s.Value
+		}
+	}
+	return cmp.Or(version, "unknown"), settings
+}
+
+// version is the module's.
+func version() string {
+	v, _ := built()
+	return v
+}
+
+func newVersionCommand(s *shell) *cobra.Command {
+	return newCommand("version", func(*cobra.Command, []string) error {
+		version, recorded := built()
+		text := "nightcell " + version + "\n"
+		if commit := recorded["vcs.revision"]; commit != "" {
+			modified := map[string]string{"true": ", and something that was not committed"}[recorded["vcs.modified"]]
+			text += fmt.Sprintf("commit    %s of %s%s\n", commit, recorded["vcs.time"], modified)
+		}
+		text += fmt.Sprintf("built by  %s for %s/%s", runtime.Version(), runtime.GOOS, runtime.GOARCH)
+		if arm := recorded["GOARM"]; arm != "" {
+			text += "v" + arm
+		}
+		_, err := fmt.Fprintln(s.out, text)
+		return err
+	})
 }

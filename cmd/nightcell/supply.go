@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"nightcell/drivers"
 	"nightcell/drivers/line"
@@ -209,4 +210,21 @@ func holdersText(list []line.Holder) string {
 		names = append(names, h.String())
 	}
 	return cmp.Or(strings.Join(names, ", "), "none found")
+}
+
+// recordFlag is the flag of every command that can keep what goes over its lines.
+func recordFlag(flags *pflag.FlagSet, file *string) {
+	flags.StringVar(file, "record", "", "keep every byte to and from the supplies, with its time, in a new `file`")
+}
+
+// beginRecord begins a recording; without a file there is none, which is nil. Should it end early, the standard error says so.
+func beginRecord(s *shell, file string) (*recording.Recorder, error) {
+	if file == "" {
+		return nil, nil
+	}
+	r, err := recording.Create(file, func(err error) { fmt.Fprintf(s.err, "nightcell: --record %s: %v\n", file, err) })
+	if err != nil {
+		return nil, usagef("--record %w", err)
+	}
+	return r, nil
 }

@@ -4,11 +4,13 @@ import (
 	"bufio"
 	"cmp"
 	"context"
+	_ "embed"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"sync/atomic"
@@ -17,8 +19,13 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"nightcell/alerts"
+	"nightcell/configs"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/control"
+	"nightcell/daemon/ledger"
 	"nightcell/daemon/report"
+	"nightcell/daemon/runlog"
 	"nightcell/drivers"
 )
 
@@ -57,9 +64,6 @@ func inWords(s string) string {
 	})
 }
 
-// figureWords writes a figure to four digits, without the zeros at its end.
-func figureWords(d quantity.Dimension, si float64) string { return quantity.Short(d, si, 4) }
-
 // timeWords writes a time as people do: 30 days, 2 h 30 min, 20 s.
 func timeWords(d time.Duration) string {
 	const day = 24 * time.Hour
@@ -69,7 +73,7 @@ func timeWords(d time.Duration) string {
 	case d == 0:
 		return "0 s"
 	case d < time.Minute:
-		return figureWords(quantity.Time, d.Seconds())
+		return quantity.Short(quantity.Time, d.Seconds(), 4)
 	}
 	d = d.Round(time.Second)
 	var parts []string
@@ -293,4 +297,102 @@ func (f *firstNight) one(ctx context.Context, i, of int, q *question) error {
 		f.key = ""
 		return nil
 	}
+}
+
+// choice is what a line of use says of an argument that flags can stand for: (CELL | --bath NAME).
+var choice = regexp.MustCompile(`\(([A-Z]+) \|[^)]*\)`)
+
+// complete gives the shell the names that stand in a command's line of use: CELL, CONDITION, KIND, RUN and NAME, and what flags of
+// those names take. Cells, runs and ledgers are those of the configuration or the data directory that the command line names already.
+func complete(c *cobra.Command) {
+	form := strings.Fields(choice.ReplaceAllString(c.Use, "$1"))[1:]
+	c.ValidArgsFunction = func(c *cobra.Command, args []string, _ string) ([]string, cobra.ShellCompDirective) {
+		words := form
+		if c.Flags().Changed("bath") || c.Flags().Changed("electrode") {
+			words = words[1:] // the flag stands for the cell
+		}
+		if len(args) < len(words) {
+			return named(c, strings.Trim(words[len(args)], "[]"))
+		}
+		return nil, cobra.ShellCompDirectiveNoFileComp
+	}
+	c.LocalFlags().VisitAll(func(f *pflag.Flag) {
+		what := ""
+		switch f.Name {
+		case "config", "scenario":
+			f.Annotations = map[string][]string{cobra.BashCompFilenameExt: {"toml"}}
+		case "data":
+			f.Annotations = map[string][]string{cobra.BashCompSubdirsInDir: {}}
+		case "cell", "confirm":
+			if word, _ := pflag.UnquoteUsage(f); f.Name == "cell" || word == "cell" {
+				what = "CELL"
+			}
+		case "run":
+			what = "NAME-OF-RUN"
+		case "bath", "electrode":
+			what = f.Name
+		}
+		if what != "" {
+			// It fails only where a flag is registered twice, and then the first stays.
+			_ = c.RegisterFlagCompletionFunc(f.Name, func(c *cobra.Command, _ []string, _ string) ([]string, cobra.ShellCompDirective) {
+				return named(c, what)
+			})
+		}
+	})
+	for _, sub := range c.Commands() {
+		complete(sub)
+	}
+}
+
+// named lists what can stand for a word of a line of use.
+func named(c *cobra.Command, word string) (names []string, how cobra.ShellCompDirective) {
+	how = cobra.ShellCompDirectiveNoFileComp
+	if parent := c.Parent(); word == "NAME" && parent != nil {
+		word = parent.Name() // show NAME below bath
+	}
+	switch word {
+	case "bath", "electrode":
+		names, _ = ledger.Names(dataOf(c), ledger.Kind(word)) // a completion says no mistakes
+	case "CELL":
+		if cfg := configured(c); cfg != nil {
+			names = cfg.CellNames()
+		}
+	case "CONDITION":
+		for _, condition := range alerts.Conditions() {
+			names = append(names, condition.String())
+		}
+	case "KIND":
+		for _, k := range control.EntryKinds() {
+			names = append(names, k.Name+"\t"+k.About)
+		}
+		names = append(names, "list\tthe entries so far", runlog.EntryRetract+"\ttake an entry back")
+	case "NAME-OF-RUN":
+		runs, _ := filepath.Glob(filepath.Join(dataOf(c), "runs", "*", "*", runlog.LogName))
+		for _, run := range runs {
+			names = append(names, filepath.Base(filepath.Dir(run)))
+		}
+	case "RUN":
+		how = cobra.ShellCompDirectiveFilterDirs
+	case "FILE.csv":
+		names, how = []string{"csv"}, cobra.ShellCompDirectiveFilterFileExt
+	}
+	return names, how
+}
+
+// dataOf is the data directory that the command line names, by itself or by its configuration.
+func dataOf(c *cobra.Command) string {
+	if data, err := c.Flags().GetString("data"); err == nil && data != "" {
+		return data
+	}
+	if cfg := configured(c); cfg != nil {
+		return cfg.Data
+	}
+	return "."
+}
+
+// configured is the configuration that the command line names, nil without a readable one: a completion says no mistakes.
+func configured(c *cobra.Command) *configs.Config {
+	name, _ := c.Flags().GetString("config")
+	cfg, _ := configs.Load(name)
+	return cfg
 }

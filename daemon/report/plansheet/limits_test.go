@@ -1,4 +1,4 @@
-package main
+package plansheet
 
 import (
 	"os"
@@ -21,12 +21,12 @@ func TestCheckTellsABrokenLimit(t *testing.T) {
 		for i := range c.Cells {
 			cell := &c.Cells[i]
 			if p, err := cell.Plan(c.Supply(cell.Supply)); p != nil && err == nil {
-				all = append(all, brokenLimits(c.Supply(cell.Supply), cell, p)...)
+				all = append(all, BrokenLimits(c.Supply(cell.Supply), cell, p)...)
 			}
 		}
 		return strings.Join(all, "\n")
 	}
-	files, _ := filepath.Glob("../../configs/*.toml")
+	files, _ := filepath.Glob("../../../configs/*.toml")
 	if len(files) < 5 {
 		t.Fatal(files)
 	}
@@ -39,7 +39,7 @@ func TestCheckTellsABrokenLimit(t *testing.T) {
 			t.Errorf("%s: %s", file, got)
 		}
 	}
-	text, _ := os.ReadFile("../../configs/divided-zinc-overnight.toml")
+	text, _ := os.ReadFile("../../../configs/divided-zinc-overnight.toml")
 	zinc := string(text)
 	for _, c := range [][3]string{
 		{`voltage = "7 V"`, `voltage = "4 V"`, "limits.voltage is 4 V, and the plan expects 5.3 to 6.3 V, most likely 5.6 V: the alarm will be raised"},

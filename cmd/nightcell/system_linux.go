@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"os"
 	"runtime"
 	"syscall"
@@ -27,4 +28,9 @@ func easeTimers() {
 	if path, err := os.Executable(); err == nil {
 		_ = syscall.Exec(path, os.Args, os.Environ()) // returns when it fails
 	}
+}
+
+// asService does nothing here: systemd and launchd run a program as it is.
+func asService(ctx context.Context, _ *shell) (context.Context, func(code int)) {
+	return ctx, func(int) {}
 }
