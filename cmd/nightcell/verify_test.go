@@ -38,11 +38,11 @@ func exampleRun(t *testing.T) string {
 		if step.IsGap {
 			failed = errors.Join(failed, w.Gap(begin.Add(at), "late", step.Gap, integrate.Evidence{}))
 		}
-		failed = errors.Join(failed, w.Reading(begin.Add(at), step.Elapsed, 3.2, 3, "constant-current", "on"))
+		failed = errors.Join(failed, w.Reading(begin.Add(at), step.Elapsed, 3.2, 3, "constant-current", "on", runlog.Supply{}))
 	}
 	end := begin.Add(101 * time.Second)
 	failed = errors.Join(failed,
-		w.Alarm(end, runlog.Alarm{Condition: "supply-silent", State: "UNACK", Priority: "high", Text: `no reply, "again"`}),
+		w.Alarm(end, "supply-silent", runlog.Text("state", "UNACK"), runlog.Text("priority", "high"), runlog.Number("value", 0), runlog.Text("text", `no reply, "again"`)),
 		w.Entry(end, runlog.EntryEnd, "done"), w.Checkpoint(end, c), w.Close())
 	if failed != nil {
 		t.Fatal(failed)

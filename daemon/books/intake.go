@@ -137,7 +137,7 @@ func (in Intake) copy(w *runlog.Writer, t *table, first row, begin time.Time) (n
 		if s.IsGap {
 			err = w.Gap(at, "silent", s.Gap, evidence)
 		}
-		if err = errors.Join(err, w.Reading(at, step, r.volts, r.amperes, "", "")); err != nil {
+		if err = errors.Join(err, w.Reading(at, step, r.volts, r.amperes, "", "", runlog.Supply{})); err != nil {
 			return n, err
 		}
 		if w.CheckpointDue() {

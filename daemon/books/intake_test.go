@@ -187,7 +187,7 @@ func TestBegunAnew(t *testing.T) {
 		for i := from; i <= to; i++ {
 			at := time.Duration(i) * time.Second
 			_, err := c.Add(integrate.Sample{At: at, Volts: 3, Amperes: 2}, integrate.Evidence{})
-			if err = errors.Join(err, w.Reading(begin.Add(at), min(at, time.Second), 3, 2, "cc", "on")); err != nil {
+			if err = errors.Join(err, w.Reading(begin.Add(at), min(at, time.Second), 3, 2, "cc", "on", runlog.Supply{})); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -77,7 +77,7 @@ func (a *author) read(s sample) {
 	if _, err := a.count.Add(integrate.Sample{At: a.at, Volts: s.volts, Amperes: s.amperes}, integrate.Evidence{}); err != nil {
 		a.t.Fatal(err)
 	}
-	a.check(a.w.Reading(s.at, step, s.volts, s.amperes, "constant-current", "on"))
+	a.check(a.w.Reading(s.at, step, s.volts, s.amperes, "constant-current", "on", runlog.Supply{}))
 }
 
 // caughtUp returns a history that has read everything there is.
@@ -206,7 +206,7 @@ func TestFollowsTheLog(t *testing.T) {
 	if w := look(); len(w.Points) != 2 {
 		t.Errorf("%d points of 2 readings", len(w.Points))
 	}
-	first.check(first.w.Alarm(begin.Add(3*time.Second), runlog.Alarm{Condition: "whisker", State: "UNACK", Priority: "medium", Text: "dips"}))
+	first.check(first.w.Alarm(begin.Add(3*time.Second), "whisker", runlog.Text("state", "UNACK"), runlog.Text("priority", "medium"), runlog.Number("value", 0), runlog.Text("text", "dips")))
 	first.check(first.w.Entry(begin.Add(4*time.Second), "measurement", "", runlog.Number("ph", 1.4), runlog.Text("by", "night shift")))
 	first.check(first.w.Gap(begin.Add(60*time.Second), "silent", integrate.Gap{Index: 0, From: 2 * time.Second, To: 60 * time.Second, Low: 0, Best: 145, High: 145}, integrate.Evidence{}))
 	first.read(sample{begin.Add(60 * time.Second), 3.2, 2.5})
@@ -279,7 +279,7 @@ func TestClockThatJumps(t *testing.T) {
 	data := t.TempDir()
 	a := newAuthor(t, data, time.Unix(10, 0))
 	a.read(sample{time.Unix(11, 0), 3.2, 2.5})
-	a.check(a.w.Reading(begin, time.Second, 3.3, 2.5, "constant-current", "on"))
+	a.check(a.w.Reading(begin, time.Second, 3.3, 2.5, "constant-current", "on", runlog.Supply{}))
 	w := window(t, caughtUp(t, data), "", time.Time{}, time.Time{}, 100)
 	if len(w.Points) != 2 || w.Points[1].MaxVolts != 3.3 {
 		t.Errorf("points %+v", w.Points)
@@ -295,7 +295,7 @@ func BenchmarkTake(b *testing.B) {
 	}
 	const n = 100000
 	for i := range n {
-		if err := w.Reading(begin.Add(time.Duration(i)*time.Second), time.Second, 3.2, 2.5, "constant-current", "on"); err != nil {
+		if err := w.Reading(begin.Add(time.Duration(i)*time.Second), time.Second, 3.2, 2.5, "constant-current", "on", runlog.Supply{}); err != nil {
 			b.Fatal(err)
 		}
 	}

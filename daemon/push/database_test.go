@@ -204,7 +204,7 @@ func (n *night) readings(count int) {
 	n.t.Helper()
 	for i := range count {
 		n.utc = n.utc.Add(time.Second)
-		n.check(n.w.Reading(n.utc, time.Second, 3.2+float64(i%7)/1000, 3.001, "constant-current", "on"))
+		n.check(n.w.Reading(n.utc, time.Second, 3.2+float64(i%7)/1000, 3.001, "constant-current", "on", runlog.Supply{}))
 		if i%100 == 99 {
 			n.check(n.w.Checkpoint(n.utc, n.c))
 		}

@@ -110,19 +110,18 @@ func (r *Run) follow(changes []alerts.Change) {
 func (r *Run) followOne(ch *alerts.Change) {
 	r.settings.Log.Info("alarm", "cell", r.settings.Cell, "condition", ch.Condition.String(),
 		"from", ch.From.String(), "to", ch.State.String(), "priority", ch.Priority.String(), "text", ch.Text)
-	extra := []runlog.Field{
+	fields := []runlog.Field{
+		runlog.Text("state", ch.State.String()), runlog.Text("priority", ch.Priority.String()), runlog.Number("value", ch.Value), runlog.Text("text", ch.Text),
 		runlog.Text("before", ch.From.String()), runlog.Number("limit", ch.Limit), runlog.Flag("first", ch.First),
 		runlog.Text("meaning", ch.Meaning), runlog.Text("action", ch.Action),
 	}
 	if ch.By != "" {
-		extra = append(extra, runlog.Text("by", ch.By))
+		fields = append(fields, runlog.Text("by", ch.By))
 	}
 	if ch.After != alerts.None {
-		extra = append(extra, runlog.Text("after", ch.After.String()))
+		fields = append(fields, runlog.Text("after", ch.After.String()))
 	}
-	r.note(r.log.Alarm(ch.UTC, runlog.Alarm{
-		Condition: ch.Condition.String(), State: ch.State.String(), Priority: ch.Priority.String(), Text: ch.Text, Value: ch.Value,
-	}, extra...))
+	r.note(r.log.Alarm(ch.UTC, ch.Condition.String(), fields...))
 	if ch.Condition == alerts.LogAltered && ch.State == alerts.ACKED {
 		r.altered = "" // it happened once, and somebody knows
 	}

@@ -48,7 +48,7 @@ func (r *Run) Count(reading *drivers.Reading) (gap time.Duration, counted bool) 
 		gap = step.Elapsed
 		r.writeGap(utc, &step, &e)
 	}
-	r.note(r.log.Metered(utc, at-before, float64(reading.Volts), float64(reading.Amperes), reading.Mode.String(), reading.Output.String(),
+	r.note(r.log.Reading(utc, at-before, float64(reading.Volts), float64(reading.Amperes), reading.Mode.String(), reading.Output.String(),
 		runlog.Supply{AtCell: shown.AtCell, Metered: shown.Metered, Volts: float64(shown.Volts), Amperes: float64(shown.Amperes)}))
 	r.heed(reading, at)
 	r.advanceBath(step)

@@ -96,7 +96,7 @@ func BenchmarkReading(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		utc = utc.Add(time.Second)
-		if err := w.Reading(utc, time.Second, 3.214, 3.001, "constant-current", "on"); err != nil {
+		if err := w.Reading(utc, time.Second, 3.214, 3.001, "constant-current", "on", Supply{}); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -138,14 +138,9 @@ type Supply struct {
 	Volts, Amperes  float64
 }
 
-// Reading appends a poll. step is the monotonic time since the reading before, 0
-// for the first. It allocates nothing.
-func (w *Writer) Reading(utc time.Time, step time.Duration, volts, amperes float64, mode, output string) error {
-	return w.Metered(utc, step, volts, amperes, mode, output, Supply{})
-}
-
-// Metered appends a poll of which a second meter has measured a part.
-func (w *Writer) Metered(utc time.Time, step time.Duration, volts, amperes float64, mode, output string, supply Supply) error {
+// Reading appends a poll; step is the monotonic time since the reading before, 0 for the first, and supply what the supply showed where
+// a second meter has measured. It allocates nothing.
+func (w *Writer) Reading(utc time.Time, step time.Duration, volts, amperes float64, mode, output string, supply Supply) error {
 	if !finite(volts) || !finite(amperes) || !finite(supply.Volts) || !finite(supply.Amperes) || step < 0 {
 		return fmt.Errorf("a reading of %v V, %v A, %v after the last cannot be logged", volts, amperes, step)
 	}
@@ -190,17 +185,9 @@ func evidence(r *Record) integrate.Evidence {
 	}
 }
 
-// Alarm is a change of an alarm's state.
-type Alarm struct {
-	Condition, State, Priority, Text string
-	Value                            float64
-}
-
 // Alarm appends a change of an alarm's state.
-func (w *Writer) Alarm(utc time.Time, a Alarm, extra ...Field) error {
-	return w.append(utc, KindAlarm, a.Condition, append([]Field{
-		Text("state", a.State), Text("priority", a.Priority), Number("value", a.Value), Text("text", a.Text),
-	}, extra...))
+func (w *Writer) Alarm(utc time.Time, condition string, fields ...Field) error {
+	return w.append(utc, KindAlarm, condition, fields)
 }
 
 // Notice appends a message that is to be delivered; notices.Write says which fields it has.

@@ -167,7 +167,7 @@ func TestBacklogIsBounded(t *testing.T) {
 	for range 2000 {
 		step, err := l.c.Add(sample(l), untouched)
 		l.must(err)
-		if err := l.w.Reading(l.utc, step.Elapsed, 3.2, 3, "constant-current", "on"); err != nil {
+		if err := l.w.Reading(l.utc, step.Elapsed, 3.2, 3, "constant-current", "on", Supply{}); err != nil {
 			lost++
 			if !strings.Contains(err.Error(), "a line of the log is lost") {
 				t.Fatal(err)
@@ -178,7 +178,7 @@ func TestBacklogIsBounded(t *testing.T) {
 		t.Fatalf("%d of 2000 readings lost", lost)
 	}
 	// There is room for what matters more than readings.
-	l.must(l.w.Alarm(l.utc, Alarm{Condition: "log-disk", State: "UNACK"}))
+	l.must(l.w.Alarm(l.utc, "log-disk", Text("state", "UNACK"), Number("value", 0)))
 	if h := l.w.Health(); h.LostReadings != int64(lost) || h.BacklogBytes > 64<<10 {
 		t.Errorf("health: %+v", h)
 	}

@@ -152,7 +152,7 @@ func TestReadingAllocatesNothing(t *testing.T) {
 	l := startLive(t, t.TempDir(), Options{Sync: time.Hour})
 	if n := testing.AllocsPerRun(2000, func() {
 		l.utc = l.utc.Add(time.Second)
-		l.must(l.w.Reading(l.utc, time.Second, 3.214, 3.001, "constant-current", "on"))
+		l.must(l.w.Reading(l.utc, time.Second, 3.214, 3.001, "constant-current", "on", Supply{}))
 	}); n != 0 {
 		t.Errorf("%v allocations per reading written", n)
 	}
@@ -213,7 +213,7 @@ func TestWriterRefusesWhatIsNoReading(t *testing.T) {
 	nan := 0.0
 	nan /= nan
 	for _, err := range []error{
-		l.w.Reading(l.utc, 0, nan, 1, "", ""), l.w.Reading(l.utc, 0, 1, nan, "", ""), l.w.Reading(l.utc, -1, 1, 1, "", ""),
+		l.w.Reading(l.utc, 0, nan, 1, "", "", Supply{}), l.w.Reading(l.utc, 0, 1, nan, "", "", Supply{}), l.w.Reading(l.utc, -1, 1, 1, "", "", Supply{}),
 	} {
 		if err == nil || l.w.Offset() != before {
 			t.Errorf("accepted: %v", err)

@@ -103,7 +103,7 @@ func (l *live) poll(d time.Duration, e integrate.Evidence) {
 			l.lines = append(l.lines, mark{l.w.Offset(), before, KindGap})
 		}
 	}
-	l.must(l.w.Reading(l.utc, step.Elapsed, volts, amperes, "constant-current", "on"))
+	l.must(l.w.Reading(l.utc, step.Elapsed, volts, amperes, "constant-current", "on", Supply{}))
 	l.mark(KindReading)
 	l.polls++
 	if l.w.CheckpointDue() {
@@ -123,7 +123,7 @@ func (l *live) spell(n int) {
 	for i := range n {
 		switch l.rng.IntN(12) {
 		case 0:
-			l.must(l.w.Alarm(l.utc, Alarm{Condition: "over-current", State: "UNACK", Priority: "high", Text: `3.4 A, "limit" 3.3 A`, Value: 3.4}, Flag("first", true)))
+			l.must(l.w.Alarm(l.utc, "over-current", Text("state", "UNACK"), Text("priority", "high"), Number("value", 3.4), Text("text", `3.4 A, "limit" 3.3 A`), Flag("first", true)))
 			l.mark(KindAlarm)
 		case 1:
 			l.must(l.w.Notice(l.utc, Text("id", "a-1"), Text("kind", "alarm"), Text("condition", "over-current"), Text("priority", "high"), Text("subject", "zinc-1"), Text("text", "look, now = then")))

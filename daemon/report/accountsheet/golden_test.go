@@ -125,7 +125,7 @@ func (in *inventor) run(hours, amperes float64, gap bool) {
 		if s.IsGap {
 			in.must(in.w.Gap(in.now(), "silent", s.Gap, e))
 		}
-		in.must(in.w.Reading(in.now(), step, volts, current, "cc", "on"))
+		in.must(in.w.Reading(in.now(), step, volts, current, "cc", "on", runlog.Supply{}))
 		if in.w.CheckpointDue() {
 			in.must(in.w.Checkpoint(in.now(), in.c))
 		}
@@ -174,11 +174,11 @@ func inventAll(t *testing.T, dir string) {
 	})
 	in = newInventor(t, dir, 11)
 	in.run(4, 2, false)
-	in.must(in.w.Alarm(in.now(), runlog.Alarm{Condition: "supply-silent", State: "UNACK", Priority: "high", Text: "no answer for 12 min", Value: 720}))
+	in.must(in.w.Alarm(in.now(), "supply-silent", runlog.Text("state", "UNACK"), runlog.Text("priority", "high"), runlog.Number("value", 720), runlog.Text("text", "no answer for 12 min")))
 	in.run(1.5, 2, true)
-	in.must(in.w.Alarm(in.now(), runlog.Alarm{Condition: "supply-silent", State: "RTNUN", Priority: "high", Text: "it answers again", Value: 0}))
+	in.must(in.w.Alarm(in.now(), "supply-silent", runlog.Text("state", "RTNUN"), runlog.Text("priority", "high"), runlog.Number("value", 0), runlog.Text("text", "it answers again")))
 	in.run(2, 2, false)
-	in.must(in.w.Alarm(in.now(), runlog.Alarm{Condition: "hard-short", State: "UNACK", Priority: "highest", Text: "metal bridges the electrodes", Value: 0.4}))
+	in.must(in.w.Alarm(in.now(), "hard-short", runlog.Text("state", "UNACK"), runlog.Text("priority", "highest"), runlog.Number("value", 0.4), runlog.Text("text", "metal bridges the electrodes")))
 	in.run(0.5, 2, false)
 	in.must(in.w.Output(in.now(), "off", "verified", "off read back, 0.000 A"))
 	in.entry(bath.EntryAssay, "with a doubtful pipette", g(bath.PerMass, 264))
