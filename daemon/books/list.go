@@ -122,13 +122,3 @@ func (l *Listed) look() {
 		l.Late = append(l.Late, r.Text("kind"))
 	}
 }
-
-// ParseTime reads a date or a time (ISO 8601); without a zone it is UTC.
-func ParseTime(s string) (time.Time, error) {
-	for _, layout := range []string{time.RFC3339Nano, "2006-01-02T15:04:05.999999999", "2006-01-02 15:04:05.999999999Z07:00", "2006-01-02 15:04:05.999999999", "2006-01-02T15:04", "2006-01-02 15:04", time.DateOnly} {
-		if t, err := time.Parse(layout, s); err == nil {
-			return t, nil
-		}
-	}
-	return time.Time{}, fmt.Errorf("%q is not a time; write 2026-01-10T20:00:00Z or 2026-01-10", s)
-}
