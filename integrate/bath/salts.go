@@ -235,8 +235,7 @@ func (c Contents) dissolves(m *mistakes, s *Settled, temperature matter.Figure) 
 		if err != nil || !tabled || !units.Known() {
 			continue
 		}
-		molar, _ := f.MolarMass()
-		held[row.Formula] += units.Value * molar * row.Anhydrous(f) / s.Volume.Value
+		held[row.Formula] += units.Value * row.Anhydrous() / s.Volume.Value
 		there, now, best := held[row.Formula], row.Of(kelvin), row.Of(math.NaN())
 		switch {
 		case there > overfull*best:

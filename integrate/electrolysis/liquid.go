@@ -58,7 +58,7 @@ func (a *Assessment) liquid() {
 	}
 	l.bath = solution.Liquid{Totals: totals, PH: c.PH.Value, Kelvin: c.Temperature.Value}
 	l.mark, l.from = matter.Weakest(mark, c.PH.Mark), source
-	if ion, ok := solution.Ion(c.Metal.Element.Symbol, a.Couple.Valence); ok {
+	if ion, ok := solution.Ion(c.Metal.Element.Symbol, float64(a.Couple.Valence)); ok {
 		l.ion = ion
 	}
 }
@@ -265,7 +265,7 @@ func (c Conditions) totals() (solution.Totals, matter.Mark, string) {
 	if couple, err := c.Metal.Couple(c.Medium, c.Valence); err == nil {
 		valence = couple.Valence
 	}
-	ion, known := solution.Ion(c.Metal.Element.Symbol, valence)
+	ion, known := solution.Ion(c.Metal.Element.Symbol, float64(valence))
 	anions := func(component solution.Component, charge float64) {
 		if c.Dissolved[ion] == 0 { // no salt brought the metal
 			totals[component] += float64(valence) * c.Concentration.Value / charge

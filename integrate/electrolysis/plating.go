@@ -63,7 +63,7 @@ func (a *Assessment) potentialIn(totals solution.Totals, metal matter.Metal, cou
 	c, t := a.Conditions, a.Conditions.Temperature.Value
 	slope := matter.GasConstant * t / (float64(couple.Valence) * matter.Faraday)
 	doubt := math.Hypot(slope*concentration.Relative(), activityUncertainty/float64(couple.Valence))
-	ion, known := solution.Ion(metal.Element.Symbol, couple.Valence)
+	ion, known := solution.Ion(metal.Element.Symbol, float64(couple.Valence))
 	standard, plain := plainPotential(metal, couple.Valence)
 	if totals != nil && known && plain {
 		here := solution.Totals{}

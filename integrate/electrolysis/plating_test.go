@@ -35,7 +35,7 @@ func TestLigandsShiftTheStart(t *testing.T) {
 			t.Fatal(err)
 		}
 		cell := zincCell(t)
-		ion, ok := solution.Ion(c.metal, c.valence)
+		ion, ok := solution.Ion(c.metal, float64(c.valence))
 		if !ok {
 			t.Fatal(c.metal)
 		}

@@ -99,11 +99,8 @@ func FromFormula(f matter.Formula) (Totals, error) {
 			if !ok && has("NH3") { // an ammine brings neither acid nor base, so the rest tells the charge
 				state, ok = -charge/a.Number, true
 			}
-			c := Component(fmt.Sprintf("%s+%g", s, state))
-			if state == 1 {
-				c = Component(s + "+")
-			}
-			if !ok || !Known(c) {
+			c, known := Ion(s, state)
+			if !ok || !known {
 				return nil, fmt.Errorf("%s: the table has no constants for its %s", f, a.Element.Name)
 			}
 			put(c, a.Number)
@@ -140,12 +137,13 @@ func (t Totals) Add(other Totals, moles float64) {
 }
 
 // Ion returns the component of a metal in a state of oxidation, and whether the table has it.
-func Ion(symbol string, state int) (Component, bool) {
-	c := Component(fmt.Sprintf("%s+%d", symbol, state))
+func Ion(symbol string, state float64) (Component, bool) {
+	c := Component(fmt.Sprintf("%s+%g", symbol, state))
 	if state == 1 {
 		c = Component(symbol + "+")
 	}
-	return c, Known(c)
+	_, known := constants().number[c]
+	return c, known
 }
 
 // Liquid is a bath or one side of a divided cell: totals and a pH that were stated or measured together.

@@ -87,11 +87,10 @@ func (s *Soluble) Of(kelvin float64) float64 {
 	return fullestWater * share / (100 - share)
 }
 
-// Anhydrous returns the share of a salt's mass that is the anhydrous salt of the row.
-func (s *Soluble) Anhydrous(f matter.Formula) float64 {
+// Anhydrous returns the mass of the anhydrous salt of the row, kg/mol.
+func (s *Soluble) Anhydrous() float64 {
 	dry, _ := s.salt.MolarMass()
-	whole, _ := f.MolarMass()
-	return dry / whole
+	return dry
 }
 
 // MostOf returns the kg of a metal that a m³ of bath of a medium holds at the most at any temperature, and the salt that holds it.

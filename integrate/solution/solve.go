@@ -143,7 +143,7 @@ func newSystem(totals Totals, kelvin float64) (*system, error) {
 	}
 	for i := range t.species {
 		sp := &t.species[i]
-		if !among(sp.parts, here) {
+		if slices.ContainsFunc(sp.parts, func(p part) bool { return here[p.of] == 0 }) {
 			continue
 		}
 		m := member{name: sp.Name, parts: make([]part, len(sp.parts)), lnK0: sp.logK(kelvin) * math.Ln10, z: sp.charge, shift: -sp.charge * sp.charge}
@@ -155,11 +155,6 @@ func newSystem(totals Totals, kelvin float64) (*system, error) {
 		s.species = append(s.species, m)
 	}
 	return s, nil
-}
-
-// among tells whether all components of a species or a solid are present.
-func among(parts []part, here []int) bool {
-	return !slices.ContainsFunc(parts, func(p part) bool { return here[p.of] == 0 })
 }
 
 // condition turns the constants into those between concentrations, for log10 γ of a single charge.

@@ -23,28 +23,29 @@ const H Component = "H+"
 //go:embed constants.toml
 var constantsTOML string
 
-// species is one row of the table: an ion, a complex or a dissolved molecule.
+// compound is what the rows of the table have in common.
+type compound struct {
+	Name   string
+	Of     map[Component]float64 // of a solid: what it sets free per formula unit; H+ below zero: acid that it takes up
+	Heat   float64               // kJ/mol
+	Source string
+	parts  []part // as Of, by the numbers of the table
+}
+
+// species is an ion, a complex or a dissolved molecule.
 type species struct {
-	Name     string
-	Of       map[Component]float64
+	compound
 	LogK     float64
-	Heat     float64   // kJ/mol
 	Analytic []float64 // before LogK and Heat where it is given
 	Spread   float64   // in log K
-	Source   string
 	charge   float64
-	parts    []part // as Of, by the numbers of the table
 }
 
 // Solid is a compound that can fall out.
 type Solid struct {
-	Name      string
-	Of        map[Component]float64 // what it sets free per formula unit; H+ below zero: acid that it takes up
-	Low, High float64               // log K of dissolution, as compilations differ
-	Heat      float64               // kJ/mol
-	Source    string
+	compound
+	Low, High float64     // log K of dissolution, as compilations differ
 	Mark      matter.Mark `toml:"-"`
-	parts     []part
 }
 
 // table is the file as read; immutable.
@@ -87,22 +88,20 @@ func parseTable(text string) (*table, error) {
 	for i, c := range file.Component {
 		t.number[c.Name] = i
 	}
-	parts := func(of map[Component]float64) (list []part) {
-		for _, c := range slices.Sorted(maps.Keys(of)) {
-			list = append(list, part{t.number[c], of[c]})
+	// settle puts the source in the place of its key, and finds the parts.
+	settle := func(r *compound) (mark matter.Mark, err error) {
+		key := r.Source
+		if mark, r.Source = file.Source[key].Cite(); mark == matter.Unmarked {
+			return mark, fmt.Errorf("%s: source %q is not listed", r.Name, key)
 		}
-		return list
-	}
-	check := func(name, source string, of map[Component]float64) error {
-		if mark, _ := file.Source[source].Cite(); mark == matter.Unmarked {
-			return fmt.Errorf("%s: source %q is not listed", name, source)
-		}
-		for c := range of {
-			if _, ok := t.number[c]; !ok {
-				return fmt.Errorf("%s: component %q is not listed", name, c)
+		for _, c := range slices.Sorted(maps.Keys(r.Of)) {
+			number, ok := t.number[c]
+			if !ok {
+				return mark, fmt.Errorf("%s: component %q is not listed", r.Name, c)
 			}
+			r.parts = append(r.parts, part{number, r.Of[c]})
 		}
-		return nil
+		return mark, nil
 	}
 	seen := make(map[string]bool)
 	for _, s := range file.Species {
@@ -110,31 +109,21 @@ func parseTable(text string) (*table, error) {
 			return nil, fmt.Errorf("%s is listed twice", s.Name)
 		}
 		seen[s.Name] = true
-		if err := check(s.Name, s.Source, s.Of); err != nil {
+		if _, err := settle(&s.compound); err != nil {
 			return nil, err
 		}
-		s.parts = parts(s.Of)
 		for _, p := range s.parts {
 			s.charge += p.number * t.components[p.of].Charge
 		}
-		_, s.Source = file.Source[s.Source].Cite()
 		t.species = append(t.species, s)
 	}
 	for _, s := range file.Solid {
-		if err := check(s.Name, s.Source, s.Of); err != nil {
+		if s.Mark, err = settle(&s.compound); err != nil {
 			return nil, err
 		}
-		s.Mark, s.Source = file.Source[s.Source].Cite()
-		s.parts = parts(s.Of)
 		t.solids = append(t.solids, s)
 	}
 	return t, nil
-}
-
-// Known says whether the table has constants for a component.
-func Known(c Component) bool {
-	_, ok := constants().number[c]
-	return ok
 }
 
 // WaterExponent returns pKw at a temperature in kelvin; NaN outside 273 to 373 K.
