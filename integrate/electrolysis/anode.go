@@ -34,20 +34,26 @@ const traceChloride = 14.0
 // kinetics turns this round on most anodes, so both are listed and neither is
 // promised. The potentials are at one atmosphere of gas.
 func anodeReactions(a anolyteLiquid, metal string) []Reaction {
-	oxygen := oxygenReaction(a)
-	chlorine := chlorineReaction(a)
-	var main []Reaction
+	oxygen := Reaction{Name: "oxygen from water", Gas: Oxygen, Potential: oxygenPotential(a.PH, a.Temperature), Expected: a.Medium != matter.Chloride}
+	if a.Medium == matter.Alkaline || a.Medium == matter.Cyanide {
+		oxygen.Name, oxygen.Note = "oxygen from hydroxide", "uses up alkali: watch the pH"
+	}
+	chloride := a.Chloride
+	if !(chloride > 0) {
+		chloride = standardConcentration
+	}
+	chlorine := Reaction{
+		Name: "chlorine from chloride", Gas: Chlorine, Potential: chlorinePotential(chloride, a.Temperature), Expected: a.Medium == matter.Chloride,
+		Note: "poisonous: fume hood, anode compartment scrubbed with alkali; " +
+			"above about pH 3 part of it stays dissolved as hypochlorite and comes off later",
+	}
+	main := []Reaction{oxygen}
 	switch {
-	case a.Medium == matter.Chloride:
-		chlorine.Expected = true
+	case chlorine.Expected:
 		oxygen.Note = "runs beside chlorine, more so when chloride is dilute or the pH is high"
 		main = []Reaction{chlorine, oxygen}
 	case a.Chloride > traceChloride:
-		oxygen.Expected = true
-		main = []Reaction{oxygen, chlorine}
-	default:
-		oxygen.Expected = true
-		main = []Reaction{oxygen}
+		main = append(main, chlorine)
 	}
 	main = append(main, sideReactions(a, metal)...)
 	for _, other := range a.Others {
@@ -56,68 +62,43 @@ func anodeReactions(a anolyteLiquid, metal string) []Reaction {
 	return main
 }
 
-func oxygenReaction(a anolyteLiquid) Reaction {
-	r := Reaction{
-		Name: "oxygen from water", Gas: Oxygen, Potential: oxygenPotential(a.PH, a.Temperature),
-	}
-	if a.Medium == matter.Alkaline || a.Medium == matter.Cyanide {
-		r.Name = "oxygen from hydroxide"
-		r.Note = "uses up alkali: watch the pH"
-	}
-	return r
-}
-
-func chlorineReaction(a anolyteLiquid) Reaction {
-	chloride := a.Chloride
-	if !(chloride > 0) {
-		chloride = standardConcentration
-	}
-	return Reaction{
-		Name: "chlorine from chloride", Gas: Chlorine, Potential: chlorinePotential(chloride, a.Temperature),
-		Note: "poisonous: fume hood, anode compartment scrubbed with alkali; " +
-			"above about pH 3 part of it stays dissolved as hypochlorite and comes off later",
-	}
-}
-
 // sideReactions returns what the metal or the medium adds. Potentials: Chemistry 2e
 // (OpenStax, 2019), Appendix L; that of PbO2/Pb²⁺ from log K 49.600 of NIST Standard Reference Database 46, reprinted in minteq.v4.dat. A potential that is not
 // a number leaves the reaction out of the floor: slow, or not tabled.
 func sideReactions(a anolyteLiquid, metal string) []Reaction {
 	acid := hydrogenPotential(a.PH, a.Temperature) // V per one H⁺ per electron
-	var side []Reaction
+	const dark = "dark film on the anode, takes metal from the bath; potential not tabled here"
 	if metal == "Ag" && a.Medium == matter.Cyanide {
 		metal = "" // it holds silver too fast for an oxide
 	}
-	switch metal {
-	case "Mn":
-		side = append(side, Reaction{Name: "manganese dioxide on the anode", Potential: 1.23 + 2*acid,
-			Note: "takes metal from the bath and sheds sludge: use a diaphragm, and weigh the sludge separately"})
-	case "Pb":
-		side = append(side, Reaction{Name: "lead dioxide on the anode", Potential: 1.467 + 2*acid,
-			Note: "takes up to as much metal from the bath as the cathode, where nothing inhibits it"})
-	case "Fe":
-		side = append(side, Reaction{Name: "ferric from ferrous", Potential: 0.771,
-			Note: "lowers the cell voltage; ferric iron redissolves metal and costs current: use a diaphragm"})
-	case "Sn":
-		side = append(side, Reaction{Name: "tin(IV) from tin(II)", Potential: 0.151,
-			Note: "tin(IV) precipitates as sludge: use a diaphragm, or a tin anode"})
-	case "Co", "Ag", "Tl":
-		side = append(side, Reaction{Name: map[string]string{"Co": "cobalt(III)", "Ag": "silver(II)", "Tl": "thallium(III)"}[metal] + " oxide on the anode", Potential: math.NaN(),
-			Note: "dark film on the anode, takes metal from the bath; potential not tabled here"})
-	}
-	switch a.Medium {
-	case matter.Cyanide:
-		side = append(side, Reaction{Name: "cyanate from cyanide", Potential: math.NaN(),
-			Note: "consumes cyanide; acid from the anode must never mix with cyanide: hydrogen cyanide is deadly"})
-	case matter.Sulfamate:
-		side = append(side, Reaction{Name: "oxidation of sulfamate", Potential: math.NaN(),
-			Note: "insoluble anodes decompose sulfamate: use a divided cell or a soluble anode"})
-	case matter.Sulfide:
-		side = append(side, Reaction{Name: "sulfur from sulfide", Potential: -0.476,
-			Note: "needs less voltage than oxygen; acid from the anode releases hydrogen sulfide, which is deadly"})
-	case matter.Ammine:
-		side = append(side, Reaction{Name: "nitrogen from ammonia", Potential: math.NaN(),
-			Note: "consumes ammonia; with chloride it can form chloramines and explosive nitrogen trichloride: no chloride, good ventilation"})
+	var side []Reaction
+	for _, row := range []struct {
+		holds bool
+		Reaction
+	}{
+		{metal == "Mn", Reaction{Name: "manganese dioxide on the anode", Potential: 1.23 + 2*acid,
+			Note: "takes metal from the bath and sheds sludge: use a diaphragm, and weigh the sludge separately"}},
+		{metal == "Pb", Reaction{Name: "lead dioxide on the anode", Potential: 1.467 + 2*acid,
+			Note: "takes up to as much metal from the bath as the cathode, where nothing inhibits it"}},
+		{metal == "Fe", Reaction{Name: "ferric from ferrous", Potential: 0.771,
+			Note: "lowers the cell voltage; ferric iron redissolves metal and costs current: use a diaphragm"}},
+		{metal == "Sn", Reaction{Name: "tin(IV) from tin(II)", Potential: 0.151,
+			Note: "tin(IV) precipitates as sludge: use a diaphragm, or a tin anode"}},
+		{metal == "Co", Reaction{Name: "cobalt(III) oxide on the anode", Potential: math.NaN(), Note: dark}},
+		{metal == "Ag", Reaction{Name: "silver(II) oxide on the anode", Potential: math.NaN(), Note: dark}},
+		{metal == "Tl", Reaction{Name: "thallium(III) oxide on the anode", Potential: math.NaN(), Note: dark}},
+		{a.Medium == matter.Cyanide, Reaction{Name: "cyanate from cyanide", Potential: math.NaN(),
+			Note: "consumes cyanide; acid from the anode must never mix with cyanide: hydrogen cyanide is deadly"}},
+		{a.Medium == matter.Sulfamate, Reaction{Name: "oxidation of sulfamate", Potential: math.NaN(),
+			Note: "insoluble anodes decompose sulfamate: use a divided cell or a soluble anode"}},
+		{a.Medium == matter.Sulfide, Reaction{Name: "sulfur from sulfide", Potential: -0.476,
+			Note: "needs less voltage than oxygen; acid from the anode releases hydrogen sulfide, which is deadly"}},
+		{a.Medium == matter.Ammine, Reaction{Name: "nitrogen from ammonia", Potential: math.NaN(),
+			Note: "consumes ammonia; with chloride it can form chloramines and explosive nitrogen trichloride: no chloride, good ventilation"}},
+	} {
+		if row.holds {
+			side = append(side, row.Reaction)
+		}
 	}
 	return side
 }

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"math"
 	"slices"
-	"strings"
 
 	"nightcell/integrate/matter"
 )
@@ -162,20 +161,6 @@ func findSurface(nameOrSymbol string) (surface, bool) {
 	return surface{}, false
 }
 
-// knownCathode tells whether a person's words name a surface of the table.
-func knownCathode(words string) bool {
-	_, symbol := findSurface(words)
-	return symbol || slices.ContainsFunc(surfaces, func(s surface) bool { return strings.Contains(strings.ToLower(words), s.Name) })
-}
-
-// Overpotential returns by how many volts the surface must be driven below the
-// hydrogen potential to make hydrogen at density A/m² and kelvin, by Tafel's law b·log10(i/i0);
-// zero below the exchange current density.
-func (s surface) Overpotential(density, kelvin float64) float64 {
-	warm := s.at(kelvin)
-	return math.Max(0, warm.TafelSlope*math.Log10(density/warm.ExchangeDensity))
-}
-
 // hydrogenWarmth is by how many volts a kelvin lowers the overpotential of hydrogen; from memory, 1 to 4 mV are printed.
 const hydrogenWarmth = 2e-3
 
@@ -185,15 +170,16 @@ func (s surface) at(kelvin float64) surface {
 	return s
 }
 
-// hydrogenOverpotential returns the overpotential in volts as a figure that says how
-// good it is; the zero Figure if the surface is not in the table.
+// hydrogenOverpotential returns by how many volts a surface must be driven below the hydrogen potential to make hydrogen at density A/m² and
+// kelvin, by Tafel's law b·log10(i/i0), and how good that figure is; zero below the exchange current density, and the zero Figure if the surface is not in the table.
 func hydrogenOverpotential(nameOrSymbol string, density, kelvin float64) matter.Figure {
 	s, found := findSurface(nameOrSymbol)
 	if !found {
 		return matter.Figure{}
 	}
+	warm := s.at(kelvin)
 	return matter.Figure{
-		Value: s.Overpotential(density, kelvin), StandardUncertainty: kineticsUncertainty,
+		Value: math.Max(0, warm.TafelSlope*math.Log10(density/warm.ExchangeDensity)), StandardUncertainty: kineticsUncertainty,
 		Mark: matter.Assumed, Source: kineticsSource,
 	}
 }

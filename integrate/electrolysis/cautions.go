@@ -20,12 +20,13 @@ func (a *Assessment) cautions() {
 	const litresPerHour = 3.6e6
 	warn("Hydrogen, up to %.3g L/h, is explosive in air. Supply at least %.2g m³/h of fresh air. No spark or flame near the cell, no closed headspace.",
 		litresPerHour*a.Gas[0].Worst.Value, 3600*a.Air.Needed.Value)
-	if i := slices.IndexFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }); i >= 0 {
+	chlorine := slices.IndexFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine })
+	if chlorine >= 0 {
 		comes := "is made"
-		if a.Gas[i].Possible {
+		if a.Gas[chlorine].Possible {
 			comes = "can come off"
 		}
-		warn("Chlorine, up to %.3g L/h, %s at this anode and is poisonous. Run the cell in a fume hood only, and scrub the anode gas in alkali.", litresPerHour*a.Gas[i].Worst.Value, comes)
+		warn("Chlorine, up to %.3g L/h, %s at this anode and is poisonous. Run the cell in a fume hood only, and scrub the anode gas in alkali.", litresPerHour*a.Gas[chlorine].Worst.Value, comes)
 	}
 	if c.Medium == matter.Chloride && c.AnolyteMedium != matter.Chloride {
 		if c.Separator == CationMembrane {
@@ -34,7 +35,7 @@ func (a *Assessment) cautions() {
 			say("Chloride passes this separator to the anode, and chlorine follows within hours. A cation membrane keeps most of it back (common practice, no source).")
 		}
 	}
-	if c.Ammonium && slices.ContainsFunc(a.Gas, func(g GasLoad) bool { return g.Gas == Chlorine }) {
+	if c.Ammonium && chlorine >= 0 {
 		warn("Chlorine and ammonium form chloramines and, in acid, nitrogen trichloride, an oil that explodes at a touch. Keep ammonium from the anode (separator, chloride-free anolyte), or do not run the cell (common practice, no source).")
 	}
 	if ph := math.Min(c.PH.Value, a.Liquid.End.Low); c.Medium == matter.Cyanide && a.Liquid.Known() && acidOfCyanide(ph) > cyanideTold {
@@ -56,13 +57,14 @@ func (a *Assessment) cautions() {
 	if advice := anodeAdvice(c.Anode, c.AnolyteMedium, beforeAnode); advice != "" && !c.SolubleAnode {
 		say("%s", advice)
 	}
-	if c.Separator == NoSeparator && slices.ContainsFunc(a.Anode, func(r Reaction) bool { return r.Gas == Chlorine && r.Expected }) {
+	if c.Separator == NoSeparator && chlorine >= 0 && !a.Gas[chlorine].Possible {
 		say("Without a diaphragm dissolved chlorine reaches the cathode and costs current and metal. Divide the cell.")
 	}
 	if c.Anode != "" && !c.SolubleAnode && AnodeKind(c.Anode) == "" {
 		say("An anode of %s is not in the table (%s). Its voltage, oxide and wear are unknown.", c.Anode, strings.Join(anodeMaterials(), ", "))
 	}
-	if c.Cathode != "" && !knownCathode(c.Cathode) {
+	_, symbol := findSurface(c.Cathode)
+	if c.Cathode != "" && !symbol && !slices.ContainsFunc(surfaces, func(s surface) bool { return strings.Contains(strings.ToLower(c.Cathode), s.Name) }) {
 		say("A cathode of %s is not in the table. Adhesion of the deposit and hydrogen overpotential of the bare blank are unknown.", c.Cathode)
 	}
 	if c.Medium == matter.Chromic {

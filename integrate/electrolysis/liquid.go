@@ -214,12 +214,6 @@ func (a *Assessment) saturated(point PHPoint) bool {
 	return false
 }
 
-// around is a figure and its limits, or the figure less and plus two standard uncertainties, within 0 and 1.
-func around(f matter.Figure) (low, high float64) {
-	b := fromFigure(f)
-	return math.Max(0, b.Low), math.Min(1, b.High)
-}
-
 // gain is what the run does to the bath or catholyte: the mol of H⁺ that it gains and the mol/m³ of metal that leave it.
 type gain struct{ acid, gone float64 }
 
@@ -243,7 +237,8 @@ func (a *Assessment) gains() (best, least, most gain) {
 	if c.Separator != NoSeparator {
 		crossing = a.crossing()
 	}
-	low, high := around(c.Efficiency)
+	low, high := c.Efficiency.Limits()
+	low, high = math.Max(0, low), math.Min(1, high)
 	best = made(c.AtAnode.Best, c.Efficiency.Value, crossing.Best)
 	least, most = made(c.AtAnode.Low, low, crossing.Low), made(c.AtAnode.Low, high, crossing.High)
 	if g := made(c.AtAnode.High, low, crossing.Low); g.acid < least.acid {

@@ -248,16 +248,11 @@ type Lead struct {
 	Heat         float64 // W, in both conductors together
 }
 
-// leadSizes returns cross-sections in mm² and the amperes that they carry, smallest
-// first. Common practice, no source; cautious for single flexible leads in free air.
-func leadSizes() [][2]float64 {
-	return [][2]float64{{0.75, 6}, {1, 10}, {1.5, 16}, {2.5, 20}, {4, 25}, {6, 35}, {10, 50}, {16, 70}, {25, 100}, {35, 125}, {50, 160}}
-}
-
 // leadFor returns the smallest usual lead that carries current amperes over length
 // metres one way and drops no more than drop volts there and back (0: any drop); the zero Lead where none up to 50 mm² does.
+// Common practice, no source; cautious for single flexible leads in free air.
 func leadFor(current, length, drop float64) Lead {
-	for _, size := range leadSizes() {
+	for _, size := range [][2]float64{{0.75, 6}, {1, 10}, {1.5, 16}, {2.5, 20}, {4, 25}, {6, 35}, {10, 50}, {16, 70}, {25, 100}, {35, 125}, {50, 160}} { // mm², A
 		section := size[0] * 1e-6
 		lost := current * 2 * length * copperResistivity / section
 		if size[1] >= current && (drop == 0 || lost <= drop) {
