@@ -174,7 +174,7 @@ func (s *Settings) learnChemistry(cell *configs.Cell, plan *bath.Plan) {
 	}
 	s.WaterGramsPerCoulomb = a.Water.Split.Value * 1e3 / a.Conditions.Charge.Value
 	s.AcidName, _ = electrolysis.AcidOf(a.Conditions.AnolyteMedium)
-	if mass := a.Acid.AnolyteMass.Best; mass > 0 && s.Chemistry.Divided {
+	if mass := a.Acid.AnolyteMass.Value; mass > 0 && s.Chemistry.Divided {
 		s.AcidGramsPerCoulomb = mass * 1e3 / a.Conditions.Charge.Value
 	} else if a.Acid.BathMass.Known() {
 		s.AcidGramsPerCoulomb = a.Acid.BathMass.Value * 1e3 / a.Conditions.Charge.Value

@@ -162,7 +162,7 @@ func (a *Account) loads() {
 	c.Efficiency.Value = math.Min(c.Efficiency.Value, 1)
 	c.FinalConcentration = matter.Figure{Value: p.Model.Catholyte().Concentration(), Mark: p.Efficiency.Mark}
 	book, faradays := p.Model.Catholyte(), a.Totals.Charge/matter.Faraday
-	c.AtAnode.Best = book.Anode()
+	c.AtAnode.Value = book.Anode()
 	c.AtAnode.Low, c.AtAnode.High = min(book.Anode(), book.Uptake.Low*faradays), max(book.Anode(), book.Uptake.High*faradays)
 	if a.MeanVolts.Known() {
 		c.CellVolts = a.MeanVolts

@@ -101,19 +101,19 @@ func evaporationAt(temperature float64) (practitioner, report float64) {
 // AcidLoad is the acid and base of the run, in mol; positive is a gain. The
 // catholyte figures count OH⁻, so that a negative one is acid gained.
 type AcidLoad struct {
-	Anolyte        Band          // mol H⁺ in a divided cell
-	Catholyte      Band          // mol OH⁻ in a divided cell
+	Anolyte        matter.Figure // mol H⁺ in a divided cell
+	Catholyte      matter.Figure // mol OH⁻ in a divided cell
 	Bath           matter.Figure // mol H⁺ over both sides, or in the undivided bath
 	CatholyteWorst matter.Figure // mol OH⁻ if no metal plates and no acid crosses
-	AnolyteMass    Band          // kg of acid
+	AnolyteMass    matter.Figure // kg of acid
 	BathMass       matter.Figure // kg of acid
 }
 
 // Water is the water that goes, in kg.
 type Water struct {
 	Split      matter.Figure
-	Evaporated Band          // by two sources; Low and High are theirs
-	LevelFall  Band          // m of level over the run by both together
+	Evaporated matter.Figure // by two sources; Low and High are theirs
+	LevelFall  matter.Figure // m of level over the run by both together
 	TopUp      matter.Figure // kg to have at hand: split and the larger of the two sources
 }
 
@@ -143,27 +143,27 @@ func (a *Assessment) acid() {
 		return
 	}
 	crossing := a.crossing()
-	usual := made(best, c.Efficiency.Value, crossing.Best)
+	usual := made(best, c.Efficiency.Value, crossing.Value)
 	mark := matter.Weakest(crossing.Mark, c.Charge.Mark, c.Efficiency.Mark, c.AtAnode.Mark)
-	load.Anolyte, load.Catholyte = Band{usual.Anolyte, usual.Anolyte, usual.Anolyte, mark, crossing.Source}, Band{usual.Catholyte, usual.Catholyte, usual.Catholyte, mark, crossing.Source}
+	load.Anolyte, load.Catholyte = band(usual.Anolyte, usual.Anolyte, usual.Anolyte, mark, crossing.Source), band(usual.Catholyte, usual.Catholyte, usual.Catholyte, mark, crossing.Source)
 	for _, s := range []anodeCharge{low, high} {
 		for _, across := range []float64{crossing.Low, crossing.High} {
 			m := made(s, c.Efficiency.Value, across)
-			load.Anolyte, load.Catholyte = load.Anolyte.including(m.Anolyte), load.Catholyte.including(m.Catholyte)
+			load.Anolyte, load.Catholyte = including(load.Anolyte, m.Anolyte), including(load.Catholyte, m.Catholyte)
 		}
 	}
-	load.AnolyteMass = load.Anolyte.scaled(AcidMass(1, c.AnolyteMedium))
+	load.AnolyteMass = load.Anolyte.Times(AcidMass(1, c.AnolyteMedium))
 }
 
 // crossing returns the share of the current that H⁺ carries over the separator: no more than the
 // anode makes per electron and the anolyte holds. Before a chlorine anode hardly any acid is there to cross.
-func (a *Assessment) crossing() Band {
+func (a *Assessment) crossing() matter.Figure {
 	c := a.Conditions
 	held := math.Max(standardConcentration*math.Pow(10, -c.AnolytePH.Value), c.FreeAcid.Value) * c.Anolyte.Value
-	most := (a.atAnode(c.AtAnode.Best).acid(&c) + held) * matter.Faraday / c.Charge.Value
+	most := (a.atAnode(c.AtAnode.Value).acid(&c) + held) * matter.Faraday / c.Charge.Value
 	b := c.Separator.AcidCrossing()
 	if most < b.High {
-		b.Low, b.Best, b.High = 0, math.Min(b.Best, most/2), most
+		b.Low, b.Value, b.High = 0, math.Min(b.Value, most/2), most
 		b.Source += "; no more than the anolyte holds and the anode makes"
 	}
 	return b
@@ -180,11 +180,11 @@ func (a *Assessment) water() {
 	fit, report := evaporationAt(c.Temperature.Value)
 	fit, report = fit*seconds, report*seconds // m of level
 	least, most := math.Min(fit, report), math.Max(fit, report)
-	fall := Band{least, math.Sqrt(fit * report), most, matter.Assumed, fmt.Sprintf("two sources that differ by a factor of %.1f, still air", most/least)}
-	w.Evaporated = fall.scaled(open * waterDensity)
+	fall := band(least, math.Sqrt(fit*report), most, matter.Assumed, fmt.Sprintf("two sources that differ by a factor of %.1f, still air", most/least))
+	w.Evaporated = fall.Times(open * waterDensity)
 	w.LevelFall = fall
 	if open > 0 {
-		w.LevelFall = fall.shifted(w.Split.Value / (waterDensity * open))
+		w.LevelFall = shifted(fall, w.Split.Value/(waterDensity*open))
 	}
 	w.TopUp = matter.Figure{Value: w.Split.Value + w.Evaporated.High, StandardUncertainty: (w.Evaporated.High - w.Evaporated.Low) / 2, Mark: matter.Assumed, Source: "split, and the larger of the two sources"}
 }

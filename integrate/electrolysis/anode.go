@@ -134,7 +134,7 @@ func (a *Assessment) atAnode(metal float64) anodeCharge {
 // anodeCharges are those of the likeliest metal at the anode and of its two ends.
 func (a *Assessment) anodeCharges() (best, low, high anodeCharge) {
 	m := a.Conditions.AtAnode
-	return a.atAnode(m.Best), a.atAnode(m.Low), a.atAnode(m.High)
+	return a.atAnode(m.Value), a.atAnode(m.Low), a.atAnode(m.High)
 }
 
 // acid is the mol of H⁺ that the anode makes: one per faraday of oxygen, and what the oxide of the metal sets free.

@@ -30,9 +30,9 @@ type Assessment struct {
 	Duration       matter.Figure // s, charge over current
 
 	Plating Plating
-	Anode   []Reaction // the expected one first; empty with a soluble anode
-	Floor   Floor      // at the start, where it is lowest
-	Voltage Band       // V expected at the supply
+	Anode   []Reaction    // the expected one first; empty with a soluble anode
+	Floor   Floor         // at the start, where it is lowest
+	Voltage matter.Figure // V expected at the supply
 	Parts   []Component
 
 	Gas    []GasLoad
@@ -165,7 +165,7 @@ func (a *Assessment) freeAcid() matter.Figure {
 	if c.Separator == NoSeparator {
 		acid += math.Max(0, a.Acid.Bath.Value) / c.Volume.Value / 2
 	} else {
-		acid += (math.Max(0, a.Acid.Anolyte.Best)/c.Anolyte.Value + math.Max(0, -a.Acid.Catholyte.Best)/c.Volume.Value) / 2 / 2
+		acid += (math.Max(0, a.Acid.Anolyte.Value)/c.Anolyte.Value + math.Max(0, -a.Acid.Catholyte.Value)/c.Volume.Value) / 2 / 2
 	}
 	return orAssumed(c.FreeAcid, acid, 0.5*acid, "from the pH, and half of what the run makes")
 }
@@ -182,12 +182,12 @@ func (a *Assessment) voltage() error {
 	}
 	conductivity := assumedConductivity(c.Medium, a.freeAcid().Value, c.Temperature.Value)
 	if c.Conductivity.Known() {
-		conductivity = fromFigure(c.Conductivity)
-		conductivity.Low = math.Max(conductivity.Low, conductivity.Best/2)
+		conductivity = limited(c.Conductivity)
+		conductivity.Low = math.Max(conductivity.Low, conductivity.Value/2)
 	}
 	leads := assumed(0.03, 0.1, 0.3, "sized as advised, good joints")
 	if c.LeadOhms.Known() {
-		leads = fromFigure(combine(c.LeadOhms.Value*c.Current.Value, "resistance × current", c.LeadOhms, c.Current))
+		leads = limited(combine(c.LeadOhms.Value*c.Current.Value, "resistance × current", c.LeadOhms, c.Current))
 		leads.Low = math.Max(leads.Low, 0)
 	}
 	a.Parts = a.voltageParts(conductivity, leads)
@@ -200,26 +200,23 @@ func (a *Assessment) volts() matter.Figure {
 	if a.Conditions.CellVolts.Known() {
 		return a.Conditions.CellVolts
 	}
-	return matter.Figure{Value: a.Voltage.Best, StandardUncertainty: (a.Voltage.High - a.Voltage.Low) / 4, Mark: a.Voltage.Mark, Source: "expected cell voltage"}
+	return matter.Figure{Value: a.Voltage.Value, StandardUncertainty: (a.Voltage.High - a.Voltage.Low) / 4, Mark: a.Voltage.Mark, Source: "expected cell voltage"}
 }
 
-// Band is a figure that is known only to lie between Low and High, most likely
-// near Best, in the unit that its owner states.
-type Band struct {
-	Low, Best, High float64
-	Mark            matter.Mark
-	Source          string
+// band is a figure that is known only to lie between low and high, most likely near best, in the unit that its owner states.
+func band(low, best, high float64, mark matter.Mark, source string) matter.Figure {
+	return matter.Figure{Value: best, Low: low, High: high, Mark: mark, Source: source}
 }
 
 // assumed is a band that nobody vouches for.
-func assumed(low, best, high float64, why string) Band {
-	return Band{low, best, high, matter.Assumed, why}
+func assumed(low, best, high float64, why string) matter.Figure {
+	return band(low, best, high, matter.Assumed, why)
 }
 
-// fromFigure is the band of a figure's limits, or of two standard uncertainties about it.
-func fromFigure(f matter.Figure) Band {
+// limited is the band of a figure's limits, or of two standard uncertainties about it.
+func limited(f matter.Figure) matter.Figure {
 	low, high := f.Limits()
-	return Band{low, f.Value, high, f.Mark, f.Source}
+	return band(low, f.Value, high, f.Mark, f.Source)
 }
 
 // skewed gives a figure that goes with a power of another one, whose doubt is among its own, the limits of that one, if it has any; twice
@@ -238,7 +235,7 @@ func skewed(f, by matter.Figure, power float64) matter.Figure {
 func between(f matter.Figure, ends ...float64) matter.Figure {
 	low, high := math.Min(f.Value, slices.Min(ends)), math.Max(f.Value, slices.Max(ends))
 	if high > low {
-		own := fromFigure(f)
+		own := limited(f)
 		f.Low, f.High = f.Value-math.Hypot(f.Value-low, f.Value-own.Low), f.Value+math.Hypot(high-f.Value, own.High-f.Value)
 		if low >= 0 {
 			f.Low = math.Max(0, f.Low)
@@ -248,36 +245,30 @@ func between(f matter.Figure, ends ...float64) matter.Figure {
 	return f
 }
 
-// including returns the band widened to hold a value.
-func (b Band) including(v float64) Band {
+// including returns a band widened to hold a value.
+func including(b matter.Figure, v float64) matter.Figure {
 	b.Low, b.High = math.Min(b.Low, v), math.Max(b.High, v)
 	return b
 }
 
-// scaled returns the band times a positive factor.
-func (b Band) scaled(factor float64) Band {
-	b.Low, b.Best, b.High = b.Low*factor, b.Best*factor, b.High*factor
-	return b
-}
-
-// shifted returns the band moved by an amount.
-func (b Band) shifted(by float64) Band {
-	b.Low, b.Best, b.High = b.Low+by, b.Best+by, b.High+by
+// shifted returns a band moved by an amount.
+func shifted(b matter.Figure, by float64) matter.Figure {
+	b.Low, b.Value, b.High = b.Low+by, b.Value+by, b.High+by
 	return b
 }
 
 // sum adds independent bands: the best values add, the distances to the low and to
 // the high ends add in quadrature, and the mark is the weakest of all.
-func sum(parts []Component) Band {
-	var total Band
+func sum(parts []Component) matter.Figure {
+	var total matter.Figure
 	var down, up float64
 	for _, p := range parts {
-		total.Best += p.Best
-		down += (p.Best - p.Low) * (p.Best - p.Low)
-		up += (p.High - p.Best) * (p.High - p.Best)
+		total.Value += p.Value
+		down += (p.Value - p.Low) * (p.Value - p.Low)
+		up += (p.High - p.Value) * (p.High - p.Value)
 		total.Mark = matter.Weakest(total.Mark, p.Mark)
 	}
-	total.Low, total.High = total.Best-math.Sqrt(down), total.Best+math.Sqrt(up)
+	total.Low, total.High = total.Value-math.Sqrt(down), total.Value+math.Sqrt(up)
 	total.Source = "sum of the parts, their spreads added in quadrature"
 	return total
 }

@@ -51,7 +51,7 @@ func TestAssessZinc(t *testing.T) {
 	near(t, "closed 20 m³ room to 1 %, h", a.Air.HydrogenTime.Value/3600, 0.2/(3*0.448765e-3), 0.01)
 	near(t, "acid over both sides, mol", a.Acid.Bath.Value, 26*0.03731137*0.88, 1e-5)
 	near(t, "water split, g", 1e3*a.Water.Split.Value, 26*0.336, 0.02)
-	near(t, "energy is volts times charge", a.Energy.Total.Value, a.Voltage.Best*26*ampereHour, 1e-6)
+	near(t, "energy is volts times charge", a.Energy.Total.Value, a.Voltage.Value*26*ampereHour, 1e-6)
 	near(t, "cost", a.Energy.Cost.Value, a.Energy.Total.Value/3.6e6*0.3, 1e-12)
 	for _, c := range append(a.Dangers, a.Cautions...) {
 		if strings.Contains(c, "Chlorine") {
@@ -179,7 +179,7 @@ func TestAssessEverything(t *testing.T) {
 		if a.Gas[0].Rate.Value > a.Gas[0].Worst.Value || a.Air.Needed.Value < a.Air.BatteryRoom.Value {
 			t.Fatal("the worst case must be the worst")
 		}
-		if a.Voltage.Low > a.Voltage.Best || a.Voltage.Best > a.Voltage.High || len(a.Dangers) == 0 {
+		if a.Voltage.Low > a.Voltage.Value || a.Voltage.Value > a.Voltage.High || len(a.Dangers) == 0 {
 			t.Fatalf("voltage band %+v, %d dangers", a.Voltage, len(a.Dangers))
 		}
 		if a.Floor.Any > a.Floor.Metal+1e-12 {

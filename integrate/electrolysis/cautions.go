@@ -156,30 +156,30 @@ func (a *Assessment) liquidCautions(say func(string, ...any)) {
 	if c.Separator != NoSeparator {
 		where = "catholyte"
 	}
-	if c.PH.Value-l.End.Best > driftTold {
+	if c.PH.Value-l.End.Value > driftTold {
 		why, help := "The acid of the anode stays in the bath", "Check the pH during the run, and neutralize or bleed"
 		if c.Separator != NoSeparator {
 			why, help = "Acid crosses the separator", "Check the pH during the run, keep the catholyte level above the anolyte level, and neutralize"
 		}
-		say("%s: the %s ends near pH %.1f (%.1f to %.1f), which cell voltage and current hardly show. %s.", why, where, l.End.Best, l.End.Low, l.End.High, help)
+		say("%s: the %s ends near pH %.1f (%.1f to %.1f), which cell voltage and current hardly show. %s.", why, where, l.End.Value, l.End.Low, l.End.High, help)
 	}
 	if l.End.High-l.End.Low > widthTold {
 		say("The pH of the %s at the end cannot be predicted: from %.1f to %.1f, by how much of the current makes hydrogen and how much acid crosses. Measure it during the run, and hold it with a buffer, or by dosing what the bath allows.", where, l.End.Low, l.End.High)
 	}
-	lost := c.Efficiency.Value - a.Plating.EfficiencyAtEnd.Best
+	lost := c.Efficiency.Value - a.Plating.EfficiencyAtEnd.Value
 	if e := a.Plating.EfficiencyAtEnd; e.Mark != matter.Unmarked && lost > efficiencyTold {
 		text := fmt.Sprintf("At pH %.1f more of the current makes hydrogen: the current efficiency falls from %.0f %% to about %.0f %% at the end (%.0f to %.0f %%), and the planned charge is too small.",
-			l.End.Best, 100*c.Efficiency.Value, 100*e.Best, 100*e.Low, 100*e.High)
-		if d := l.IfDivided; d.Mark != matter.Unmarked && d.Best > l.End.Best+driftTold {
-			text += fmt.Sprintf(" Divided by a diaphragm, the catholyte would end near pH %.1f (%.1f to %.1f).", d.Best, d.Low, d.High)
+			l.End.Value, 100*c.Efficiency.Value, 100*e.Value, 100*e.Low, 100*e.High)
+		if d := l.IfDivided; d.Mark != matter.Unmarked && d.Value > l.End.Value+driftTold {
+			text += fmt.Sprintf(" Divided by a diaphragm, the catholyte would end near pH %.1f (%.1f to %.1f).", d.Value, d.Low, d.High)
 		}
 		say("%s", text)
 	}
 	if !math.IsInf(l.DissolvesAfter, 1) {
 		say("From about %.3g A·h all current makes hydrogen and the deposit begins to dissolve. Stop earlier, or neutralize.", l.DissolvesAfter/ampereHour)
 	}
-	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() && l.End.Best > w.PH.High+0.2 && c.PH.Value <= w.PH.High+0.2 {
-		say("pH %.1f at the end lies above the usual window, %.3g to %.3g.", l.End.Best, w.PH.Low, w.PH.High)
+	if w, ok := c.Metal.Window(c.Medium); ok && w.PH.Known() && l.End.Value > w.PH.High+0.2 && c.PH.Value <= w.PH.High+0.2 {
+		say("pH %.1f at the end lies above the usual window, %.3g to %.3g.", l.End.Value, w.PH.Low, w.PH.High)
 	}
 	if !math.IsInf(l.FallsAfter, 1) {
 		say("%s precipitates from about pH %.1f, which the %s may reach after %.3g A·h, and blinds diaphragm and cathode. Keep the pH below that with a buffer, or with acid where the bath allows it.", l.Falls, l.FallsAt.Low, where, l.FallsAfter/ampereHour)

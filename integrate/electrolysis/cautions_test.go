@@ -101,7 +101,7 @@ func TestLeadsDoNotWarmTheBath(t *testing.T) {
 	if leads.Name != leadsPart {
 		t.Fatal(leads.Name)
 	}
-	near(t, "W", a.Heat.Power.Value, 3*(a.Voltage.Best-leads.Best-a.Heat.Thermoneutral.Value), 1e-9)
+	near(t, "W", a.Heat.Power.Value, 3*(a.Voltage.Value-leads.Value-a.Heat.Thermoneutral.Value), 1e-9)
 }
 
 // TestAnolyteOfItsOwn: sulfuric acid behind a cation membrane makes oxygen and sulfuric acid, and chlorine is no more
@@ -118,7 +118,7 @@ func TestAnolyteOfItsOwn(t *testing.T) {
 		t.Errorf("%+v", a.Anode)
 	}
 	near(t, "V, oxygen at pH 0 less zinc", a.Floor.Expected, 1.229-a.Plating.Metal.Value, 1e-9)
-	near(t, "kg of sulfuric acid", a.Acid.AnolyteMass.Best, a.Acid.Anolyte.Best/2*98.07e-3, 1e-5)
+	near(t, "kg of sulfuric acid", a.Acid.AnolyteMass.Value, a.Acid.Anolyte.Value/2*98.07e-3, 1e-5)
 	said := strings.Join(a.Cautions, "\n")
 	if !strings.Contains(said, "The membrane keeps most of the chloride from the anode") || strings.Contains(said, "Lead dissolves in chloride") || !strings.Contains(strings.Join(a.Dangers, "\n"), "can come off at this anode and is poisonous") {
 		t.Error(said)

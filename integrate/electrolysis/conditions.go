@@ -35,7 +35,7 @@ type Conditions struct {
 	SolubleAnode bool          // the anode is of the metal and dissolves
 	// AtAnode is the mol of metal that the anode takes over the run as Oxide, below zero gives back; unknown: none, and a soluble anode gives
 	// what the whole charge dissolves.
-	AtAnode   Band
+	AtAnode   matter.Figure
 	Oxide     matter.Oxide
 	Separator Separator // "" is NoSeparator
 

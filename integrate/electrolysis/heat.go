@@ -167,7 +167,7 @@ func (a *Assessment) heat() {
 	if !c.CellVolts.Known() { // the band is that at the supply, and the leads do not warm the bath
 		for _, part := range a.Parts {
 			if part.Name == leadsPart {
-				volts.Value -= part.Best
+				volts.Value -= part.Value
 			}
 		}
 	}

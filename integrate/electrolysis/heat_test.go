@@ -190,7 +190,7 @@ func TestSkewedFollowers(t *testing.T) {
 	got := skewed(matter.Figure{Value: 3}, efficiency, -1)
 	near(t, "lowest", got.Low, 2, 1e-12)
 	near(t, "highest", got.High, 4.5, 1e-12)
-	if b := fromFigure(efficiency); b.Low != 0.4 || b.High != 0.9 {
+	if b := limited(efficiency); b.Low != 0.4 || b.High != 0.9 {
 		t.Errorf("%+v", b)
 	}
 	wider := skewed(matter.Figure{Value: 3, StandardUncertainty: 0.75}, efficiency, -1) // another doubt of 25 %: ±1.5

@@ -19,16 +19,16 @@ func TestMeasuredLeads(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	drop := func(a *Assessment) (b Band) {
+	drop := func(a *Assessment) (b matter.Figure) {
 		for _, p := range a.Parts {
 			if p.Name == leadsPart {
-				b = p.Band
+				b = p.Figure
 			}
 		}
 		return b
 	}
 	amperes := after.Conditions.Current.Value
-	if was, is := drop(&before), drop(&after); was.Best != 0.1 || math.Abs(is.Best-0.05*amperes) > 1e-9 || !(is.Low < is.Best && is.Best < is.High) {
+	if was, is := drop(&before), drop(&after); was.Value != 0.1 || math.Abs(is.Value-0.05*amperes) > 1e-9 || !(is.Low < is.Value && is.Value < is.High) {
 		t.Errorf("%+v, and measured %+v at %g A", was, is, amperes)
 	}
 }

@@ -11,14 +11,14 @@ import (
 // Liquid is what the run does to the pH of the bath, or of the catholyte of a divided cell, and to the anolyte. The
 // zero Liquid says that nothing could be worked out, for want of constants.
 type Liquid struct {
-	Start      Band      // pH with the whole charge still to come
-	End        Band      // pH when the charge has passed
-	Course     []PHPoint // pH against charge, from the start to the end
-	AnolyteEnd Band      // of a divided cell
-	IfDivided  Band      // of an undivided cell: where the catholyte would end behind a diaphragm
+	Start      matter.Figure // pH with the whole charge still to come
+	End        matter.Figure // pH when the charge has passed
+	Course     []PHPoint     // pH against charge, from the start to the end
+	AnolyteEnd matter.Figure // of a divided cell
+	IfDivided  matter.Figure // of an undivided cell: where the catholyte would end behind a diaphragm
 	// Falls is the hydroxide or basic salt that falls out at the lowest pH, and from which pH on.
 	Falls   string
-	FallsAt Band
+	FallsAt matter.Figure
 	// FallsAfter is the charge in C from which it may fall in this run; +Inf: never.
 	FallsAfter float64
 	// fallsAtBest says that it falls by the likeliest pH, were it not held by what falls.
@@ -35,7 +35,7 @@ type Liquid struct {
 // PHPoint is the pH after a charge.
 type PHPoint struct {
 	Charge float64 // C
-	PH     Band
+	PH     matter.Figure
 	left   solution.Totals // mol/m³, of the best efficiency; the total of H does not count
 }
 
@@ -71,7 +71,7 @@ func (a *Assessment) follow() {
 		return
 	}
 	spread := spreadTried * c.PH.StandardUncertainty
-	l.Start = Band{c.PH.Value - spread, c.PH.Value, c.PH.Value + spread, c.PH.Mark, c.PH.Source}
+	l.Start = band(c.PH.Value-spread, c.PH.Value, c.PH.Value+spread, c.PH.Mark, c.PH.Source)
 	course := []PHPoint{{PH: l.Start, left: l.bath.Totals}}
 	starts := a.starts()
 	for i := 1; i <= courseSteps; i++ {
@@ -84,7 +84,7 @@ func (a *Assessment) follow() {
 	l.Course, l.End = course, course[courseSteps].PH
 	if c.Separator != NoSeparator {
 		l.AnolyteEnd = a.anolyteEnd()
-	} else if c.Medium.Acidic() && l.End.Best < l.Start.Best-driftTold {
+	} else if c.Medium.Acidic() && l.End.Value < l.Start.Value-driftTold {
 		l.IfDivided = a.ifDivided()
 	}
 	var lowest float64
@@ -96,7 +96,7 @@ func (a *Assessment) follow() {
 		if e.Mark == matter.Unmarked {
 			continue
 		}
-		if e.Best <= 0 {
+		if e.Value <= 0 {
 			l.DissolvesAfter = math.Min(l.DissolvesAfter, point.Charge)
 		}
 		if lowest += e.Low / courseSteps; i == 0 || i == courseSteps {
@@ -138,7 +138,7 @@ func (a *Assessment) starts() (all []start) {
 // after returns the pH once a share of the charge has passed.
 func (a *Assessment) after(share float64, starts []start) (PHPoint, bool) {
 	c, l := a.Conditions, &a.Liquid
-	var reached []solution.Span
+	var reached []matter.Figure
 	for i := range starts {
 		for _, g := range starts[i].gains {
 			change := solution.Totals{solution.H: share * g.acid / c.Volume.Value}
@@ -148,10 +148,10 @@ func (a *Assessment) after(share float64, starts []start) (PHPoint, bool) {
 			span, err := starts[i].bath.After(change, c.Temperature.Value)
 			if err == nil {
 				if i == 0 && g == starts[0].gains[0] && share == 1 {
-					l.fallsAtBest = span.Best > l.FallsAt.High
+					l.fallsAtBest = span.Value > l.FallsAt.High
 				}
 				most := a.heldByHydroxide(-change[solution.H], l.bath.Totals[l.ion]-share*g.gone)
-				reached = append(reached, solution.Span{Low: math.Min(span.Low, most.Low), Best: math.Min(span.Best, most.Best), High: math.Min(span.High, most.High)})
+				reached = append(reached, matter.Figure{Low: math.Min(span.Low, most.Low), Value: math.Min(span.Value, most.Value), High: math.Min(span.High, most.High)})
 			} else if i == 0 {
 				return PHPoint{}, false
 			}
@@ -175,21 +175,21 @@ func (a *Assessment) after(share float64, starts []start) (PHPoint, bool) {
 // heldByHydroxide returns above which pH base does not bring a bath while its hydroxide falls: as long as metal is left, its solubility
 // product holds the pH, which rises by the logarithm of what has fallen over the valence. base and metal are in mol/m³. Infinite where no
 // hydroxide is known to fall, or a ligand may hold it.
-func (a *Assessment) heldByHydroxide(base, metal float64) Band {
+func (a *Assessment) heldByHydroxide(base, metal float64) matter.Figure {
 	at, z := a.Liquid.FallsAt, float64(a.Couple.Valence)
 	left := 1 - base/(z*metal)
 	if !a.Plating.HydroxidePH.Known() || a.Conditions.Ammonium || !(base > 0 && metal > 0 && left > leastLeft) {
-		return Band{Low: math.Inf(1), Best: math.Inf(1), High: math.Inf(1)}
+		return matter.Figure{Low: math.Inf(1), Value: math.Inf(1), High: math.Inf(1)}
 	}
 	rise := -math.Log10(left) / z
-	return Band{Low: at.Low + rise, Best: at.Best + rise, High: at.High + rise}
+	return matter.Figure{Low: at.Low + rise, Value: at.Value + rise, High: at.High + rise}
 }
 
 // leastLeft is the share of the metal below which so little is left that its hydroxide holds no pH.
 const leastLeft = 0.01
 
 // ifDivided returns the pH at which the catholyte would end behind a diaphragm, beside an anolyte as large.
-func (a *Assessment) ifDivided() Band {
+func (a *Assessment) ifDivided() matter.Figure {
 	b := *a
 	b.Conditions.Separator = Diaphragm
 	b.Conditions.Anolyte = b.Conditions.Volume
@@ -226,20 +226,20 @@ func (a *Assessment) gains() (best, least, most gain) {
 		couple.Ligands = 0
 	}
 	made := func(metal, efficiency, crossing float64) gain {
-		gone := c.Concentration.Value - c.FinalConcentration.Value + (metal-c.AtAnode.Best)/c.Volume.Value
+		gone := c.Concentration.Value - c.FinalConcentration.Value + (metal-c.AtAnode.Value)/c.Volume.Value
 		m := acidMade(c.Charge.Value, efficiency, couple, a.atAnode(metal).acid(&c), crossing)
 		if c.Separator == NoSeparator {
 			return gain{m.Bath, gone}
 		}
 		return gain{-m.Catholyte, gone}
 	}
-	crossing := Band{}
+	crossing := matter.Figure{}
 	if c.Separator != NoSeparator {
 		crossing = a.crossing()
 	}
 	low, high := c.Efficiency.Limits()
 	low, high = math.Max(0, low), math.Min(1, high)
-	best = made(c.AtAnode.Best, c.Efficiency.Value, crossing.Best)
+	best = made(c.AtAnode.Value, c.Efficiency.Value, crossing.Value)
 	least, most = made(c.AtAnode.Low, low, crossing.Low), made(c.AtAnode.Low, high, crossing.High)
 	if g := made(c.AtAnode.High, low, crossing.Low); g.acid < least.acid {
 		least = g
@@ -312,26 +312,26 @@ func (c Conditions) acidPH() float64 {
 }
 
 // anolyteEnd is the pH of the anolyte with what the anode made and did not cross.
-func (a *Assessment) anolyteEnd() Band {
+func (a *Assessment) anolyteEnd() matter.Figure {
 	c := a.Conditions
 	totals := solution.Totals{}
 	start := math.Pow(10, -c.AnolytePH.Value) * standardConcentration
 	switch c.AnolyteMedium {
 	case matter.Sulfate: // the acid is sulfuric, half of it a bisulfate
-		totals["SO4-2"] = math.Max(start, a.Acid.Anolyte.Best/c.Anolyte.Value/2)
+		totals["SO4-2"] = math.Max(start, a.Acid.Anolyte.Value/c.Anolyte.Value/2)
 	case matter.Chloride, matter.Nitrate, matter.Sulfamate, matter.Methanesulfonate, matter.Fluoborate, matter.Alkaline:
 	default:
-		return Band{}
+		return matter.Figure{}
 	}
 	liquid, err := solution.Liquid{Totals: totals, PH: c.AnolytePH.Value, Kelvin: c.Temperature.Value}.Settle()
 	if err != nil {
-		return Band{}
+		return matter.Figure{}
 	}
-	var end []solution.Span
-	for _, acid := range []float64{a.Acid.Anolyte.Best, a.Acid.Anolyte.Low, a.Acid.Anolyte.High} {
+	var end []matter.Figure
+	for _, acid := range []float64{a.Acid.Anolyte.Value, a.Acid.Anolyte.Low, a.Acid.Anolyte.High} {
 		span, err := liquid.After(solution.Totals{solution.H: acid / c.Anolyte.Value}, c.Temperature.Value)
 		if err != nil {
-			return Band{}
+			return matter.Figure{}
 		}
 		end = append(end, span)
 	}
@@ -353,23 +353,23 @@ func (a *Assessment) fallsOut() {
 			continue
 		}
 		l.Falls = o.Solid.Name
-		l.FallsAt = Band{o.PH.Low, o.PH.Best, o.PH.High, o.Solid.Mark, o.Solid.Source + "; fresh and aged precipitates differ"}
+		l.FallsAt = band(o.PH.Low, o.PH.Value, o.PH.High, o.Solid.Mark, o.Solid.Source+"; fresh and aged precipitates differ")
 	}
 	// Above the onset and not saturated a ligand holds the metal, and the onset says nothing.
 	if c := a.Conditions; c.Medium.Acidic() && l.ion != "" && l.Falls != "" &&
-		(c.PH.Value < l.FallsAt.High || a.saturated(PHPoint{PH: Band{Low: c.PH.Value, High: c.PH.Value}, left: l.bath.Totals})) {
-		a.Plating.HydroxidePH = matter.Figure{Value: l.FallsAt.Best, StandardUncertainty: math.Max(0.1, (l.FallsAt.High-l.FallsAt.Low)/4), Mark: l.FallsAt.Mark, Source: l.Falls + ": " + l.FallsAt.Source}
+		(c.PH.Value < l.FallsAt.High || a.saturated(PHPoint{PH: matter.Figure{Low: c.PH.Value, High: c.PH.Value}, left: l.bath.Totals})) {
+		a.Plating.HydroxidePH = matter.Figure{Value: l.FallsAt.Value, StandardUncertainty: math.Max(0.1, (l.FallsAt.High-l.FallsAt.Low)/4), Mark: l.FallsAt.Mark, Source: l.Falls + ": " + l.FallsAt.Source}
 		if c.PH.Value > l.FallsAt.High+hydroxideSure {
-			a.Plating.Verdict = onlyIf + fmt.Sprintf("lower the pH from %.1f to below %.1f, or add a ligand: the metal falls as hydroxide at once.", c.PH.Value, l.FallsAt.Best)
+			a.Plating.Verdict = onlyIf + fmt.Sprintf("lower the pH from %.1f to below %.1f, or add a ligand: the metal falls as hydroxide at once.", c.PH.Value, l.FallsAt.Value)
 		}
 	}
 }
 
 // cover is the first best value of some spans, at least one, between the bounds of all.
-func cover(spans []solution.Span, mark matter.Mark, source string) Band {
-	b := Band{spans[0].Low, spans[0].Best, spans[0].High, mark, source}
+func cover(spans []matter.Figure, mark matter.Mark, source string) matter.Figure {
+	b := band(spans[0].Low, spans[0].Value, spans[0].High, mark, source)
 	for _, s := range spans {
-		b = b.including(s.Low).including(s.High)
+		b = including(including(b, s.Low), s.High)
 	}
 	return b
 }

@@ -28,8 +28,8 @@ func TestAcidOfTheRunReachesThePH(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "pH at the end", a.Liquid.End.Best, e.PH, 0.01)
-	if !(a.Liquid.End.Low <= a.Liquid.End.Best && a.Liquid.End.Best <= a.Liquid.End.High) {
+	near(t, "pH at the end", a.Liquid.End.Value, e.PH, 0.01)
+	if !(a.Liquid.End.Low <= a.Liquid.End.Value && a.Liquid.End.Value <= a.Liquid.End.High) {
 		t.Errorf("the band %v is out of order", a.Liquid.End)
 	}
 }
@@ -47,11 +47,11 @@ func TestSeparatorWidensThePH(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	width := func(b Band) float64 { return b.High - b.Low }
+	width := func(b matter.Figure) float64 { return b.High - b.Low }
 	if !(width(divided.Liquid.End) > width(undivided.Liquid.End)) {
 		t.Errorf("divided %v is no wider than undivided %v", divided.Liquid.End, undivided.Liquid.End)
 	}
-	if !(divided.Liquid.AnolyteEnd.Best < 0.5) || divided.Liquid.AnolyteEnd.Mark == matter.Unmarked {
+	if !(divided.Liquid.AnolyteEnd.Value < 0.5) || divided.Liquid.AnolyteEnd.Mark == matter.Unmarked {
 		t.Errorf("the anolyte ends at pH %v", divided.Liquid.AnolyteEnd)
 	}
 }
@@ -124,10 +124,10 @@ func TestPHFallsWithCharge(t *testing.T) {
 				t.Fatal(err)
 			}
 			end := a.Liquid.End
-			if end.Best > last+1e-9 || end.Low > end.Best+1e-9 || end.High < end.Best-1e-9 {
+			if end.Value > last+1e-9 || end.Low > end.Value+1e-9 || end.High < end.Value-1e-9 {
 				t.Fatalf("after %g A·h pH %v, before %g", hours, end, last)
 			}
-			last = end.Best
+			last = end.Value
 		}
 	})
 }

@@ -35,7 +35,7 @@ func TestChromicBathConductsByItself(t *testing.T) {
 	c := cellOf(t, "Cr", matter.Chromic, 2500)
 	c.Current, c.Efficiency, c.Temperature, c.CathodeArea = matter.GivenFigure(28, 0), matter.GivenFigure(0.15, 0.02), matter.GivenFigure(315.15, 0), matter.GivenFigure(1e-2, 0)
 	a := assessed(t, c)
-	if !(a.Voltage.Best > 4 && a.Voltage.Best < 6.5 && a.Voltage.High > 6) {
+	if !(a.Voltage.Value > 4 && a.Voltage.Value < 6.5 && a.Voltage.High > 6) {
 		t.Errorf("%+v", a.Voltage)
 	}
 	said := func(sulfate float64) string {

@@ -26,7 +26,7 @@ type Plating struct {
 	// HydrogenAtEnd and MarginAtEnd are for the pH at the end of the run.
 	HydrogenAtEnd, MarginAtEnd matter.Figure
 	// EfficiencyAtEnd is the share of the last charge that wins metal, once the pH of the end lets more hydrogen off.
-	EfficiencyAtEnd Band
+	EfficiencyAtEnd matter.Figure
 	// Lowest is the mean over the run of the low end of that share; not Known where it is not followed.
 	Lowest      matter.Figure
 	HydroxidePH matter.Figure // zero Figure where no hydroxide is known or complexes hold the metal
@@ -69,16 +69,16 @@ func (a *Assessment) potentialIn(totals solution.Totals, metal matter.Metal, cou
 		here := solution.Totals{}
 		here.Add(totals, 1)
 		here[ion] = concentration.Value
-		var spread []solution.Span
+		var spread []matter.Figure
 		for _, rule := range []solution.Activity{solution.Davies, solution.Ideal} {
 			if e, err := solution.At(here, pH.Value, t, rule); err == nil {
 				v := metalPotential(standard.Value, couple.Valence, math.Pow(10, e.Activity(ion))*standardConcentration, t)
-				spread = append(spread, solution.Span{Low: v, Best: v, High: v})
+				spread = append(spread, matter.Figure{Low: v, Value: v, High: v})
 			}
 		}
 		if spread != nil {
 			b := cover(spread, matter.Weakest(standard.Mark, concentration.Mark, a.Liquid.mark), "")
-			return matter.Figure{Value: b.Best, StandardUncertainty: math.Hypot(doubt, (b.High-b.Low)/2), Mark: b.Mark,
+			return matter.Figure{Value: b.Value, StandardUncertainty: math.Hypot(doubt, (b.High-b.Low)/2), Mark: b.Mark,
 				Source: "Nernst by the free ion's activity, " + a.Liquid.from + "; standard potential: " + standard.Source}
 		}
 	}
@@ -129,7 +129,7 @@ func (a *Assessment) platingAtEnd() {
 	if l.Known() {
 		end := l.Course[len(l.Course)-1]
 		totals = end.left
-		pH = matter.Figure{Value: l.End.Best, StandardUncertainty: (l.End.High - l.End.Low) / 4, Mark: l.End.Mark, Source: l.End.Source}
+		pH = matter.Figure{Value: l.End.Value, StandardUncertainty: (l.End.High - l.End.Low) / 4, Mark: l.End.Mark, Source: l.End.Source}
 		p.EfficiencyAtEnd = a.efficiencyAt(end)
 	}
 	if !(c.FinalConcentration.Value > 0) {
@@ -143,8 +143,8 @@ func (a *Assessment) platingAtEnd() {
 	}
 	efficiency, doubtful := c.Efficiency.Value, false
 	if e := p.EfficiencyAtEnd; e.Mark != matter.Unmarked {
-		doubtful = e.Low < fromFigure(c.Efficiency).Low/2
-		efficiency = math.Min(efficiency, e.Best)
+		doubtful = e.Low < limited(c.Efficiency).Low/2
+		efficiency = math.Min(efficiency, e.Value)
 	}
 	verdict := platingVerdict(gap.Value, p.MarginAtEnd, efficiency)
 	poor := efficiency < c.Efficiency.Value/2
@@ -215,16 +215,16 @@ const (
 
 // efficiencyAt returns the share of the current that wins metal at a point of the run: the stated one less what more of the current makes
 // hydrogen than at the start. It is an estimate of the order of things, not Known without a tabled surface or where the metal is nobler than hydrogen.
-func (a *Assessment) efficiencyAt(point PHPoint) Band {
+func (a *Assessment) efficiencyAt(point PHPoint) matter.Figure {
 	c := a.Conditions
 	surface, found := findSurface(c.Metal.Element.Symbol)
 	if !found || !c.Medium.Acidic() || a.Plating.Gap.Value < 0 {
-		return Band{}
+		return matter.Figure{}
 	}
 	surface = surface.at(c.Temperature.Value)
 	warmth := solution.Transfer(c.Temperature.Value)
 	overpotential := metalOverpotential(c.Metal.Element.Symbol)
-	operating := a.Plating.Metal.Value - overpotential.Best
+	operating := a.Plating.Metal.Value - overpotential.Value
 	hydrogen := func(totals solution.Totals, pH, faster, transfer float64) float64 { // A/m²
 		e, err := solution.At(totals, pH, c.Temperature.Value, solution.Davies)
 		if err != nil {
@@ -240,13 +240,13 @@ func (a *Assessment) efficiencyAt(point PHPoint) Band {
 		more := hydrogen(point.left, pH, growingShare*faster, transfer) - hydrogen(a.Liquid.bath.Totals, c.PH.Value, growingShare*faster, transfer)
 		return math.Min(c.Efficiency.Value, math.Max(0, more/a.CathodeDensity.Value))
 	}
-	worst, usual, best := lost(point.PH.Low, kineticDoubt, mostTransfer), lost(point.PH.Best, 1, usualTransfer), lost(point.PH.High, 1/kineticDoubt, leastTransfer)
+	worst, usual, best := lost(point.PH.Low, kineticDoubt, mostTransfer), lost(point.PH.Value, 1, usualTransfer), lost(point.PH.High, 1/kineticDoubt, leastTransfer)
 	if math.IsNaN(worst + usual + best) {
-		return Band{}
+		return matter.Figure{}
 	}
-	e := fromFigure(c.Efficiency)
-	return Band{math.Max(0, e.Low-worst), e.Best - usual, math.Min(1, e.High-best), matter.Assumed,
-		"stated efficiency less the hydrogen from the additional acid, by exchange current densities from memory and the mass transfer of a gas-stirred bath"}
+	e := limited(c.Efficiency)
+	return band(math.Max(0, e.Low-worst), e.Value-usual, math.Min(1, e.High-best), matter.Assumed,
+		"stated efficiency less the hydrogen from the additional acid, by exchange current densities from memory and the mass transfer of a gas-stirred bath")
 }
 
 // bound tells whether the medium holds the metal in complexes for which the table has no

@@ -88,10 +88,10 @@ func TestEfficiencyFallsWithThePH(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if e := a.Plating.EfficiencyAtEnd; !(e.Best < 0.6) || !(e.Low <= e.Best && e.Best <= e.High) {
-		t.Errorf("nickel at pH %.2f keeps %+v", a.Liquid.End.Best, e)
+	if e := a.Plating.EfficiencyAtEnd; !(e.Value < 0.6) || !(e.Low <= e.Value && e.Value <= e.High) {
+		t.Errorf("nickel at pH %.2f keeps %+v", a.Liquid.End.Value, e)
 	}
-	if !(a.Liquid.IfDivided.Best > a.Liquid.End.Best+0.2) {
+	if !(a.Liquid.IfDivided.Value > a.Liquid.End.Value+0.2) {
 		t.Errorf("divided pH %v, undivided %v", a.Liquid.IfDivided, a.Liquid.End)
 	}
 	if text := strings.Join(a.Cautions, "\n"); !strings.Contains(text, "Divided by a diaphragm") {
@@ -103,8 +103,8 @@ func TestEfficiencyFallsWithThePH(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if e := z.Plating.EfficiencyAtEnd; !(e.Best > 0.8) {
-		t.Errorf("zinc at pH %.2f keeps %+v", z.Liquid.End.Best, e)
+	if e := z.Plating.EfficiencyAtEnd; !(e.Value > 0.8) {
+		t.Errorf("zinc at pH %.2f keeps %+v", z.Liquid.End.Value, e)
 	}
 	if !(a.Plating.HydrogenAtEnd.Value > a.Plating.Hydrogen.Value) || !(a.Plating.MarginAtEnd.Value < a.Plating.Margin.Value) {
 		t.Error("more acid makes hydrogen the easier")
@@ -124,15 +124,15 @@ func TestEfficiencyAtTheEndPH(t *testing.T) {
 			t.Fatal(err)
 		}
 		c.Metal = metal
-		kept := func(hours float64) (e Band, pH float64) {
+		kept := func(hours float64) (e matter.Figure, pH float64) {
 			c.Charge = matter.GivenFigure(hours*ampereHour, 0)
 			a := assessed(t, c)
-			return a.Plating.EfficiencyAtEnd, a.Liquid.End.Best
+			return a.Plating.EfficiencyAtEnd, a.Liquid.End.Value
 		}
 		early, _ := kept(3)
 		late, pH := kept(20)
-		t.Logf("%s: %.4f after 3 A·h, %.4f (%.2f to %.2f) after 20 A·h at pH %.2f", symbol, early.Best, late.Best, late.Low, late.High, pH)
-		if late.Best < want[0] || late.Best > want[1] || early.Best < 0.95-want[2] || !(late.Best < early.Best && early.Best < 0.95) || !(late.Low <= late.Best && late.Best <= late.High) {
+		t.Logf("%s: %.4f after 3 A·h, %.4f (%.2f to %.2f) after 20 A·h at pH %.2f", symbol, early.Value, late.Value, late.Low, late.High, pH)
+		if late.Value < want[0] || late.Value > want[1] || early.Value < 0.95-want[2] || !(late.Value < early.Value && early.Value < 0.95) || !(late.Low <= late.Value && late.Value <= late.High) {
 			t.Errorf("%s keeps %+v at pH %.2f, %+v before", symbol, late, pH, early)
 		}
 	}
@@ -162,7 +162,7 @@ func TestHydroxideFallsAfter(t *testing.T) {
 		t.Fatal(err)
 	}
 	l := a.Liquid
-	if !(l.FallsAfter > 0 && l.FallsAfter <= c.Charge.Value) || !(l.End.Best > 5) || len(l.Course) != courseSteps+1 {
+	if !(l.FallsAfter > 0 && l.FallsAfter <= c.Charge.Value) || !(l.End.Value > 5) || len(l.Course) != courseSteps+1 {
 		t.Errorf("%+v", l)
 	}
 }
@@ -184,7 +184,7 @@ func TestVerdictOfTheEnd(t *testing.T) {
 		t.Fatal(err)
 	}
 	if v := a.Plating.Verdict; !strings.HasPrefix(v, "Only if you divide the cell, buffer the bath, or stop sooner") {
-		t.Errorf("undivided, from %.1f to %.1f: %q", cell.PH.Value, a.Liquid.End.Best, v)
+		t.Errorf("undivided, from %.1f to %.1f: %q", cell.PH.Value, a.Liquid.End.Value, v)
 	}
 }
 
@@ -195,7 +195,7 @@ func TestVerdictOfADoubtfulEnd(t *testing.T) {
 	c.Charge = matter.GivenFigure(6*ampereHour, 0)
 	a := assessed(t, c)
 	p := a.Plating
-	if !(p.EfficiencyAtEnd.Best > 0.95/2 && p.EfficiencyAtEnd.Low < 0.93/2) || !strings.HasPrefix(p.Verdict, "Only if you divide the cell") || !strings.Contains(p.Verdict, "at pH down to ") {
+	if !(p.EfficiencyAtEnd.Value > 0.95/2 && p.EfficiencyAtEnd.Low < 0.93/2) || !strings.HasPrefix(p.Verdict, "Only if you divide the cell") || !strings.Contains(p.Verdict, "at pH down to ") {
 		t.Errorf("%+v: %q", p.EfficiencyAtEnd, p.Verdict)
 	}
 	if l := p.Lowest; !(l.Value > p.EfficiencyAtEnd.Low && l.Value < 0.93) {
@@ -215,7 +215,7 @@ func TestNickelAtLowPH(t *testing.T) {
 		c := nickelCell(t, 4)
 		c.Charge = matter.GivenFigure(hours*ampereHour, 0)
 		a := assessed(t, c)
-		return a.Liquid.End.Best, a.Plating.EfficiencyAtEnd.Best
+		return a.Liquid.End.Value, a.Plating.EfficiencyAtEnd.Value
 	}
 	for _, row := range [][3]float64{{3, 0.82, 0.95}, {20, 0, 0.7}} {
 		if pH, kept := at(row[0]); kept < row[1] || kept > row[2] {
@@ -281,10 +281,10 @@ func TestAFallingHydroxideHoldsThePH(t *testing.T) {
 	c.Charge = matter.GivenFigure(20*3600, 0)
 	a := assessed(t, c)
 	l := a.Liquid
-	if math.IsInf(l.FallsAfter, 1) || !(l.End.Best > l.FallsAt.Low && l.End.Best < l.FallsAt.Best+0.5) || !strings.Contains(a.Plating.Verdict, "has fallen out") {
+	if math.IsInf(l.FallsAfter, 1) || !(l.End.Value > l.FallsAt.Low && l.End.Value < l.FallsAt.Value+0.5) || !strings.Contains(a.Plating.Verdict, "has fallen out") {
 		t.Errorf("it falls after %g C, from %+v; the end is %+v: %s", l.FallsAfter, l.FallsAt, l.End, a.Plating.Verdict)
 	}
-	near(t, "rise at a tenth left", a.heldByHydroxide(0.9*2*900, 900).Best-l.FallsAt.Best, 0.5, 1e-12)
+	near(t, "rise at a tenth left", a.heldByHydroxide(0.9*2*900, 900).Value-l.FallsAt.Value, 0.5, 1e-12)
 	if held := a.heldByHydroxide(2*900, 900).Low; !math.IsInf(held, 1) {
 		t.Errorf("without metal it holds pH %g", held)
 	}

@@ -18,9 +18,6 @@ func marked(path string, v reflect.Value, found func(path string, mark matter.Ma
 		case matter.Figure:
 			found(path, x.Mark, x.Source)
 			return
-		case Band:
-			found(path, x.Mark, x.Source)
-			return
 		case matter.Metal, matter.Couple: // the table's own test
 			return
 		}

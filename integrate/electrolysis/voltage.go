@@ -13,7 +13,7 @@ import (
 // Component is one part of the cell voltage, in V.
 type Component struct {
 	Name string
-	Band
+	matter.Figure
 }
 
 // leadsPart names the one component that is lost outside of the bath.
@@ -21,7 +21,7 @@ const leadsPart = "leads, clips and contacts"
 
 // voltageParts returns the components of the expected voltage at the supply's terminals, with the conductivity of the bath in S/m and the V lost in
 // the leads. Their sum is a band from tables, good for telling a sound start from a wrong one; the corridor that a cell's own runs teach is better.
-func (a *Assessment) voltageParts(conductivity, leads Band) []Component {
+func (a *Assessment) voltageParts(conductivity, leads matter.Figure) []Component {
 	c := a.Conditions
 	mean := (a.CathodeDensity.Value + a.AnodeDensity.Value) / 2
 	drop := mean * c.Gap.Value
@@ -33,23 +33,23 @@ func (a *Assessment) voltageParts(conductivity, leads Band) []Component {
 		{"reversible voltage, expected reaction", assumed(0, 0, 0.05, "the anode is the metal itself: only concentration differs")},
 		{"overpotential of the metal at the cathode", metal},
 		{"overpotential of the dissolving anode", metal},
-		{"resistance of the bath", Band{drop / conductivity.High, 1.1 * drop / conductivity.Best, 1.3 * drop / conductivity.Low,
-			matter.Weakest(conductivity.Mark, matter.Assumed), "conductivity " + conductivity.Mark.String() + "; bubbles assumed to add 0 to 30 %"}},
+		{"resistance of the bath", band(drop/conductivity.High, 1.1*drop/conductivity.Value, 1.3*drop/conductivity.Low,
+			matter.Weakest(conductivity.Mark, matter.Assumed), "conductivity "+conductivity.Mark.String()+"; bubbles assumed to add 0 to 30 %")},
 	}
 	if !c.SolubleAnode {
 		v, reaction := a.Floor.Expected, a.Anode[0]
-		parts[0].Band = Band{v - 0.02, v, v + 0.05, matter.Weakest(matter.Published, a.Floor.Mark),
-			"against " + reaction.Name + ": standard potentials (that of the anode: Chemistry 2e, OpenStax 2019, Appendix L) at the stated concentrations; activity may add 0.05 V"}
+		parts[0].Figure = band(v-0.02, v, v+0.05, matter.Weakest(matter.Published, a.Floor.Mark),
+			"against "+reaction.Name+": standard potentials (that of the anode: Chemistry 2e, OpenStax 2019, Appendix L) at the stated concentrations; activity may add 0.05 V")
 		parts[2] = Component{"overpotential of the gas at the anode", anodeOverpotential(c.Anode, reaction.Gas, a.AnodeDensity.Value, c.Temperature.Value)}
 	}
-	if r := separators[c.Separator].resistance; r.Best > 0 {
-		parts = append(parts, Component{"resistance of the separator", r.scaled(mean)})
+	if r := separators[c.Separator].resistance; r.Value > 0 {
+		parts = append(parts, Component{"resistance of the separator", r.Times(mean)})
 	}
 	return append(parts, Component{leadsPart, leads})
 }
 
 // metalOverpotential returns V at usual densities, from memory.
-func metalOverpotential(metal string) Band {
+func metalOverpotential(metal string) matter.Figure {
 	const why = "usual at these current densities, from memory"
 	switch metal {
 	case "Cu", "Ag", "Pb", "Cd", "Sn", "Tl":
@@ -113,7 +113,7 @@ const anodeWarmth = 2e-3
 
 // anodeOverpotential returns V at density A/m² and kelvin, from memory, carried along a Tafel
 // slope of 0.12 V per decade for oxygen and 0.04 for chlorine.
-func anodeOverpotential(material string, gas Gas, density, kelvin float64) Band {
+func anodeOverpotential(material string, gas Gas, density, kelvin float64) matter.Figure {
 	table, unknown, slope, warmth := oxygenAnodes, assumed(0.25, 0.60, 0.95, "anode unknown"), 0.12, anodeWarmth
 	if gas == Chlorine {
 		table, unknown, slope, warmth = chlorineAnodes, assumed(0.04, 0.15, 0.40, "anode unknown"), 0.04, anodeWarmth/2
@@ -123,7 +123,7 @@ func anodeOverpotential(material string, gas Gas, density, kelvin float64) Band 
 		b = assumed(v[0], v[1], v[2], "usual for this anode, from memory")
 	}
 	decades, cooler := math.Log10(density/anodeReference), matter.RoomTemperature-kelvin
-	return b.shifted(math.Max(slope*decades+warmth*cooler, -b.Low))
+	return shifted(b, math.Max(slope*decades+warmth*cooler, -b.Low))
 }
 
 // The least, usual and most overpotential in V of oxygen and chlorine at anodeReference.
@@ -170,7 +170,7 @@ func anodeAdvice(material string, medium matter.Medium, chloride float64) string
 // assumedConductivity returns the conductivity in S/m to be expected of a winning
 // bath of the medium with freeAcid mol/m³ of titratable H⁺ at temperature kelvin, when
 // nobody measured it. The acid's part grows with temperature as H⁺ moves, the rest as other ions do. From memory of tables of acids and salts; a pinch of salt in both directions.
-func assumedConductivity(medium matter.Medium, freeAcid, temperature float64) Band {
+func assumedConductivity(medium matter.Medium, freeAcid, temperature float64) matter.Figure {
 	l, known := conductivities[medium]
 	if !known {
 		l = [3]float64{6, 20e-3, 45}
@@ -201,7 +201,7 @@ const (
 // separators are the area resistances in Ω·m², the shares of the current that H⁺ carries into the catholyte, and the most that metal of the bath
 // carries into the anolyte as a cation and as an anion. Common practice, from memory.
 var separators = map[Separator]struct {
-	resistance, acid Band
+	resistance, acid matter.Figure
 	metal            [2]float64
 }{
 	Diaphragm: {assumed(1e-4, 4e-4, 15e-4, "cloth to fine ceramic, from memory"),
@@ -215,7 +215,7 @@ var separators = map[Separator]struct {
 // AcidCrossing returns the share of the current through the separator that H⁺ carries
 // into the catholyte, for acidMade. It rises with
 // the acid of the anolyte. A zero band with NoSeparator, where the question does not arise.
-func (s Separator) AcidCrossing() Band { return separators[s].acid }
+func (s Separator) AcidCrossing() matter.Figure { return separators[s].acid }
 
 // MetalCrossing returns the share of the current that metal of the bath may carry through the separator into the anolyte: a cation by diffusion and
 // with what flows outward, against the field; an anion as its transport number among the others. Common practice, no source. No range without a separator.

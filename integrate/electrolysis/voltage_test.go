@@ -43,7 +43,7 @@ func TestOperatingVoltages(t *testing.T) {
 		if a.Voltage.Low > row.low || a.Voltage.High < row.high {
 			t.Errorf("%s: band %.2f to %.2f V", row.name, a.Voltage.Low, a.Voltage.High)
 		}
-		near(t, row.name, a.Voltage.Best, row.best, row.slack)
+		near(t, row.name, a.Voltage.Value, row.best, row.slack)
 		if a.Voltage.Mark != matter.Assumed {
 			t.Errorf("%s: a band from memory is %v", row.name, a.Voltage.Mark)
 		}
@@ -54,19 +54,19 @@ func TestCellVoltageParts(t *testing.T) {
 	a := Assessment{Conditions: Conditions{Anode: "lead", Gap: matter.GivenFigure(0.03, 0), Temperature: matter.GivenFigure(matter.RoomTemperature, 0)},
 		Anode: []Reaction{{Gas: Oxygen}}, Floor: Floor{Expected: 2}, CathodeDensity: matter.GivenFigure(400, 0), AnodeDensity: matter.GivenFigure(400, 0)}
 	a.Conditions.Metal, _ = matter.LookUp("Zn")
-	voltage := func() (Band, []Component) {
-		parts := a.voltageParts(Band{20, 30, 40, matter.Given, ""}, assumed(0.03, 0.1, 0.3, "usual"))
+	voltage := func() (matter.Figure, []Component) {
+		parts := a.voltageParts(band(20, 30, 40, matter.Given, ""), assumed(0.03, 0.1, 0.3, "usual"))
 		return sum(parts), parts
 	}
 	total, parts := voltage()
 	var best, low, high float64
 	for _, p := range parts {
-		best, low, high = best+p.Best, low+p.Low, high+p.High
-		if p.Low > p.Best || p.Best > p.High || p.Mark == matter.Unmarked || p.Source == "" {
+		best, low, high = best+p.Value, low+p.Low, high+p.High
+		if p.Low > p.Value || p.Value > p.High || p.Mark == matter.Unmarked || p.Source == "" {
 			t.Errorf("%+v: out of order or unmarked", p)
 		}
 	}
-	near(t, "the parts add up", total.Best, best, 1e-12)
+	near(t, "the parts add up", total.Value, best, 1e-12)
 	if total.Low < low || total.High > high {
 		t.Error("independent spreads must not add up worse than the worst")
 	}
@@ -74,17 +74,17 @@ func TestCellVoltageParts(t *testing.T) {
 	divided, _ := voltage()
 	a.CathodeDensity.Value *= 2
 	denser, _ := voltage()
-	if divided.Best <= total.Best || denser.Best <= divided.Best {
+	if divided.Value <= total.Value || denser.Value <= divided.Value {
 		t.Error("a separator and a higher density must cost volts")
 	}
 	a.Conditions.SolubleAnode = true
-	if soluble, _ := voltage(); soluble.Best >= denser.Best-2 {
+	if soluble, _ := voltage(); soluble.Value >= denser.Value-2 {
 		t.Error("a soluble anode must save the floor and the gas")
 	}
 	for _, gas := range []Gas{Oxygen, Chlorine} {
 		for _, anode := range append(anodeMaterials(), "") {
 			for _, density := range []float64{1, 10, 400, 1e4} {
-				if b := anodeOverpotential(anode, gas, density, matter.RoomTemperature); b.Low < -1e-12 || b.Low > b.Best || b.Best > b.High {
+				if b := anodeOverpotential(anode, gas, density, matter.RoomTemperature); b.Low < -1e-12 || b.Low > b.Value || b.Value > b.High {
 					t.Errorf("%q, %v at %v A/m²: %+v", anode, gas, density, b)
 				}
 			}
@@ -136,7 +136,7 @@ func TestDissolves(t *testing.T) {
 func TestWarmBath(t *testing.T) {
 	for acid, low := range map[float64]float64{0: 0.018, 2000: 0.009} {
 		cold, warm := assumedConductivity(matter.Sulfate, acid, matter.RoomTemperature), assumedConductivity(matter.Sulfate, acid, matter.RoomTemperature+10)
-		if rise := (warm.Best/cold.Best - 1) / 10; rise < low || rise > low+0.006 {
+		if rise := (warm.Value/cold.Value - 1) / 10; rise < low || rise > low+0.006 {
 			t.Errorf("with %g mol/m3 of acid the conductivity rises by %.4f per kelvin", acid, rise)
 		}
 	}
@@ -146,7 +146,7 @@ func TestWarmBath(t *testing.T) {
 	if fall := (hydrogenOverpotential("zinc", 500, 298.15).Value - hydrogenOverpotential("zinc", 500, 318.15).Value) / 20; fall < 0.5e-3 || fall > 4e-3 {
 		t.Errorf("hydrogen on zinc: %g V per kelvin", fall)
 	}
-	if cold, warm := anodeOverpotential("lead", Oxygen, 400, 298.15), anodeOverpotential("lead", Oxygen, 400, 318.15); !(warm.Best < cold.Best && warm.Best > cold.Best-0.1) {
+	if cold, warm := anodeOverpotential("lead", Oxygen, 400, 298.15), anodeOverpotential("lead", Oxygen, 400, 318.15); !(warm.Value < cold.Value && warm.Value > cold.Value-0.1) {
 		t.Errorf("oxygen on lead: %v, %v", cold, warm)
 	}
 }
@@ -176,7 +176,7 @@ func TestFiguresAreForTheTemperatureReached(t *testing.T) {
 		}
 		c.Temperature = matter.GivenFigure(temperature.Value, 0)
 		same, err := Assess(c)
-		if err != nil || same.Voltage.Best != a.Voltage.Best || same.Liquid.End.Best != a.Liquid.End.Best || same.Heat.Power.Value != a.Heat.Power.Value || same.Conditions.Temperature.Value != temperature.Value {
+		if err != nil || same.Voltage.Value != a.Voltage.Value || same.Liquid.End.Value != a.Liquid.End.Value || same.Heat.Power.Value != a.Heat.Power.Value || same.Conditions.Temperature.Value != temperature.Value {
 			t.Fatalf("stated, it is another cell: %v, %v", same.Voltage, err)
 		}
 	})
@@ -188,8 +188,8 @@ func TestFiguresAreForTheTemperatureReached(t *testing.T) {
 	}
 	c.Temperature = matter.Figure{}
 	warm, err := Assess(c)
-	if got := warm.Conditions.Temperature.Value; err != nil || !(got > matter.RoomTemperature+4) || !(warm.Voltage.Best < cold.Voltage.Best) || !(warm.Heat.Steady.Value < cold.Heat.Steady.Value) {
-		t.Errorf("at %.1f K %.2f V, at 25 °C %.2f V, %v", got, warm.Voltage.Best, cold.Voltage.Best, err)
+	if got := warm.Conditions.Temperature.Value; err != nil || !(got > matter.RoomTemperature+4) || !(warm.Voltage.Value < cold.Voltage.Value) || !(warm.Heat.Steady.Value < cold.Heat.Steady.Value) {
+		t.Errorf("at %.1f K %.2f V, at 25 °C %.2f V, %v", got, warm.Voltage.Value, cold.Voltage.Value, err)
 	}
 }
 

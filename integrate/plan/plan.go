@@ -99,7 +99,7 @@ func Fill(stated electrolysis.Conditions, p *bath.Plan) electrolysis.Conditions 
 		if !f.Skewed() {
 			f.Low, f.High = f.Value, f.Value
 		}
-		c.AtAnode = electrolysis.Band{Low: f.Low / molar, Best: f.Value / molar, High: f.High / molar, Mark: f.Mark, Source: p.Anode.Share.Source}
+		c.AtAnode = matter.Figure{Low: f.Low / molar, Value: f.Value / molar, High: f.High / molar, Mark: f.Mark, Source: p.Anode.Share.Source}
 		c.Oxide = p.Anode.Oxide
 	}
 	if !c.Chloride.Known() {

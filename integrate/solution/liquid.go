@@ -153,9 +153,6 @@ type Liquid struct {
 	Kelvin float64
 }
 
-// Span is a best value between two bounds.
-type Span struct{ Low, Best, High float64 }
-
 // Settled is a liquid with the acid that its pH tells, by each rule for activities.
 type Settled struct {
 	totals [2]Totals
@@ -176,7 +173,7 @@ func (l Liquid) Settle() (s Settled, err error) {
 
 // After returns the pH once change (mol/m³; H: acid made, below zero acid spent; a metal below zero: taken out) has
 // come to the liquid. Best is by Davies' coefficients; the bounds are the two rules for activities.
-func (s *Settled) After(change Totals, kelvin float64) (Span, error) {
+func (s *Settled) After(change Totals, kelvin float64) (matter.Figure, error) {
 	var got [2]float64
 	for rule := range got {
 		totals := maps.Clone(s.totals[rule])
@@ -188,17 +185,17 @@ func (s *Settled) After(change Totals, kelvin float64) (Span, error) {
 		}
 		e, err := solve(totals, kelvin, Activity(rule), math.NaN(), &s.start[rule])
 		if err != nil {
-			return Span{}, err
+			return matter.Figure{}, err
 		}
 		got[rule] = e.PH
 	}
-	return Span{Low: math.Min(got[0], got[1]), Best: got[Davies], High: math.Max(got[0], got[1])}, nil
+	return matter.Figure{Low: math.Min(got[0], got[1]), Value: got[Davies], High: math.Max(got[0], got[1])}, nil
 }
 
 // Onset is where a solid begins to fall.
 type Onset struct {
 	Solid *Solid
-	PH    Span // from it upwards; low by the least soluble form and constants in print
+	PH    matter.Figure // from it upwards; low by the least soluble form and constants in print
 }
 
 // Hydroxides returns, for each hydroxide or basic salt that the liquid can form, the pH from which it falls out at the present
@@ -232,7 +229,7 @@ func (l Liquid) Hydroxides() ([]Onset, error) {
 		if !okHigh {
 			high = 14
 		}
-		all = append(all, Onset{Solid: s, PH: Span{Low: low, Best: (low + high) / 2, High: high}})
+		all = append(all, Onset{Solid: s, PH: matter.Figure{Low: low, Value: (low + high) / 2, High: high}})
 	}
 	return all, nil
 }

@@ -60,7 +60,7 @@ func TestFromFormula(t *testing.T) {
 	}
 }
 
-func after(t *testing.T, l Liquid, change Totals, kelvin float64) (Span, error) {
+func after(t *testing.T, l Liquid, change Totals, kelvin float64) (matter.Figure, error) {
 	t.Helper()
 	s, err := l.Settle()
 	if err != nil {
@@ -108,7 +108,7 @@ func TestHydroxideOnset(t *testing.T) {
 		}
 		for _, o := range all {
 			if o.Solid.Name == "Zn(OH)2" {
-				if !(o.PH.Low <= o.PH.Best && o.PH.Best <= o.PH.High) {
+				if !(o.PH.Low <= o.PH.Value && o.PH.Value <= o.PH.High) {
 					t.Errorf("the span %v is out of order", o.PH)
 				}
 				return o.PH.Low

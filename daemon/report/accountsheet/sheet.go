@@ -292,7 +292,7 @@ func (s *sheet) loads() report.Table {
 	acid, side := a.Acid.Bath, "acid, net"
 	if a.Conditions.Separator != electrolysis.NoSeparator {
 		b := a.Acid.Anolyte
-		acid, side = matter.Figure{Value: b.Best, StandardUncertainty: (b.High - b.Low) / math.Sqrt(12), Mark: b.Mark, Source: b.Source}, "acid in the anolyte"
+		acid, side = matter.Figure{Value: b.Value, StandardUncertainty: (b.High - b.Low) / math.Sqrt(12), Mark: b.Mark, Source: b.Source}, "acid in the anolyte"
 	}
 	t.Known("acid", side, acid, report.Moles, "H⁺")
 	t.Known("water_split", "water split", a.Water.Split, report.Grams, "")

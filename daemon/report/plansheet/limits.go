@@ -22,8 +22,8 @@ func BrokenLimits(s *configs.Supply, c *configs.Cell, p *bath.Plan) (notes []str
 	if err != nil {
 		return notes
 	}
-	band := fmt.Sprintf("%.1f to %.1f V, most likely %.1f V", a.Voltage.Low, a.Voltage.High, a.Voltage.Best)
-	low, best, high := a.Voltage.Low, a.Voltage.Best, a.Voltage.High
+	band := fmt.Sprintf("%.1f to %.1f V, most likely %.1f V", a.Voltage.Low, a.Voltage.High, a.Voltage.Value)
+	low, best, high := a.Voltage.Low, a.Voltage.Value, a.Voltage.High
 	if v := a.Conditions.CellVolts; v.Known() {
 		low, best, high = v.Value, v.Value, v.Value
 		band = fmt.Sprintf("the stated %.3g V", v.Value)

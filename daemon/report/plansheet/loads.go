@@ -19,8 +19,8 @@ const (
 )
 
 // band is a figure that is known to lie within limits.
-func band(key, label string, b electrolysis.Band, unit report.Unit, note string) report.Figure {
-	f := plain(key, label, b.Best, unit, b.Mark, note)
+func band(key, label string, b matter.Figure, unit report.Unit, note string) report.Figure {
+	f := plain(key, label, b.Value, unit, b.Mark, note)
 	f.Limits, f.Source = &report.Limits{Low: b.Low, High: b.High}, b.Source
 	return f
 }
@@ -111,15 +111,11 @@ func (p *sheet) roomText() string {
 func (p *sheet) liquidTable() report.Table {
 	a := p.Assessed
 	t := report.Table{Title: "Acid, base and water of the run"}
-	net := a.Acid.Bath
-	if !net.Skewed() {
-		net.Low, net.High = net.Value, net.Value
-	}
-	p.acid(&t, "", "net in the bath", electrolysis.Band{Low: net.Low, Best: net.Value, High: net.High, Mark: net.Mark, Source: net.Source}, net.StandardUncertainty, p.Bath.Medium)
+	p.acid(&t, "", "net in the bath", a.Acid.Bath, p.Bath.Medium)
 	if p.Divided() {
 		t.Add(report.Figure{Key: "anolyte_medium", Word: string(a.Conditions.AnolyteMedium)})
-		p.acid(&t, "anolyte_", "in the anolyte", a.Acid.Anolyte, 0, a.Conditions.AnolyteMedium)
-		p.acid(&t, "catholyte_", "in the catholyte", turned(a.Acid.Catholyte), 0, p.Bath.Medium)
+		p.acid(&t, "anolyte_", "in the anolyte", a.Acid.Anolyte, a.Conditions.AnolyteMedium)
+		p.acid(&t, "catholyte_", "in the catholyte", turned(a.Acid.Catholyte), p.Bath.Medium)
 		t.Known("catholyte_base_at_worst", "base, worst case", a.Acid.CatholyteWorst, report.Moles, by("in the catholyte", a.Acid.CatholyteWorst.Source))
 	}
 	p.phRows(&t)
@@ -150,10 +146,10 @@ func (p *sheet) phRows(t *report.Table) {
 	t.Add(end)
 	for _, b := range []struct {
 		key, label string
-		electrolysis.Band
+		matter.Figure
 	}{{"anolyte_ph_at_end", "pH at the end, the anolyte", l.AnolyteEnd}, {"ph_at_end_if_divided", "pH at the end, if divided", l.IfDivided}} {
-		if b.Mark != matter.Unmarked {
-			t.Add(band(b.key, b.label, b.Band, report.One, by("", b.Source)))
+		if b.Known() {
+			t.Add(band(b.key, b.label, b.Figure, report.One, by("", b.Source)))
 		}
 	}
 	for _, e := range []struct {
@@ -179,8 +175,8 @@ func (p *sheet) courseTable() report.Table {
 }
 
 // turned counts a band of base as one of acid.
-func turned(b electrolysis.Band) electrolysis.Band {
-	b.Low, b.Best, b.High = -b.High, -b.Best, -b.Low
+func turned(b matter.Figure) matter.Figure {
+	b.Low, b.Value, b.High = -b.High, -b.Value, -b.Low
 	return b
 }
 
@@ -200,28 +196,28 @@ func acidWords(moles float64, medium matter.Medium) (word, other, formula string
 	return "acid", "base", formula, electrolysis.AcidMass(1, medium)
 }
 
-// acid adds a row for H+ gained in mol, in the words of acidWords; u, if there is one, is its standard uncertainty, else
-// the band is shown. Where nothing is gained, JSON alone says so.
-func (p *sheet) acid(t *report.Table, where, words string, b electrolysis.Band, u float64, medium matter.Medium) {
-	word, other, formula, kilograms := acidWords(b.Best, medium)
+// acid adds a row for H+ gained in mol, in the words of acidWords, with its limits or its standard uncertainty. Where nothing is
+// gained, JSON alone says so.
+func (p *sheet) acid(t *report.Table, where, words string, b matter.Figure, medium matter.Medium) {
+	if !b.Skewed() {
+		b.Low, b.High = b.Value, b.Value
+	}
+	word, other, formula, kilograms := acidWords(b.Value, medium)
 	label := word + " " + words
-	if b.Best == 0 && b.Low == 0 && b.High == 0 {
+	if b.Value == 0 && b.Low == 0 && b.High == 0 {
 		label = ""
 	}
-	if b.Best < 0 {
+	if b.Value < 0 {
 		b = turned(b)
 	}
 	key := where + strings.ReplaceAll(word, " ", "_")
-	moles, mass := band(key, label, b, report.Moles, ""), band(key, "", b, report.Grams, "")
-	mass.Value *= kilograms
+	moles, mass := band(key, label, b, report.Moles, ""), band(key, "", b.Times(kilograms), report.Grams, "")
 	if b.Low == b.High {
 		moles.Limits, mass.Limits = nil, nil
-		moles.Uncertainty, mass.Rough = math.NaN(), u*kilograms
-		if u > 0 {
+		moles.Uncertainty, mass.Rough = math.NaN(), b.StandardUncertainty*kilograms
+		if u := b.StandardUncertainty; u > 0 {
 			moles.Uncertainty = u
 		}
-	} else {
-		mass.Limits = &report.Limits{Low: b.Low * kilograms, High: b.High * kilograms}
 	}
 	moles.Note = mass.String() + " as " + formula
 	if b.Low < 0 {

@@ -253,7 +253,7 @@ func (p *sheet) voltageTable() report.Table {
 	t.Add(floor)
 	t.Add(plain("reversible_expected", "", a.Floor.Expected, report.Volts, a.Floor.Mark, ""))
 	for _, part := range a.Parts {
-		t.Add(band("", part.Name, part.Band, report.Volts, part.Source))
+		t.Add(band("", part.Name, part.Figure, report.Volts, part.Source))
 	}
 	if v := a.Conditions.CellVolts; v.Known() {
 		f := report.Of("cell", "stated at the cell", v, report.Volts, "used for energy and heat")
@@ -261,7 +261,7 @@ func (p *sheet) voltageTable() report.Table {
 		t.Add(f)
 	}
 	expected := band("expected", "expected at the supply", a.Voltage, report.Volts, "a range; the cell's own runs narrow it")
-	expected.Short = quantity.Digits(a.Voltage.Best, (a.Voltage.High-a.Voltage.Low)/2) + " expected"
+	expected.Short = quantity.Digits(a.Voltage.Value, (a.Voltage.High-a.Voltage.Low)/2) + " expected"
 	t.Add(expected)
 	if w := p.Window(); w.CellVoltage.Known() {
 		t.Add(said("usual in the trade", usual(w.CellVoltage, report.Volts)+" V", w.CellVoltage.Mark, report.Cite(w.CellVoltage.Source)))
