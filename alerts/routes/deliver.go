@@ -34,9 +34,14 @@ func (w *worker) send(delivery context.Context, n Notice, since time.Time) bool 
 		return true
 	case delivery.Err() != nil: // stopping: neither delivered nor a fault of the route
 		return false
-	case errors.As(err, &refused) && w.lastTime(n):
-		w.setAside(n, since, err)
-		return true
+	case errors.As(err, &refused):
+		if w.refused != n.ID {
+			w.refused, w.refusals = n.ID, 0
+		}
+		if w.refusals++; w.refusals >= patience {
+			w.setAside(n, since, err)
+			return true
+		}
 	}
 	w.fail(err)
 	return false
@@ -74,15 +79,6 @@ func (w *worker) attempt(ctx context.Context, n Notice) (Proof, error) {
 		w.o.Log.Info("route delivers again", "route", w.way.Route.Name(), "failures", failures)
 	}
 	return proof, nil
-}
-
-// lastTime counts a refusal and reports whether the notice has been refused often enough.
-func (w *worker) lastTime(n Notice) bool {
-	if w.refused != n.ID {
-		w.refused, w.refusals = n.ID, 0
-	}
-	w.refusals++
-	return w.refusals >= patience
 }
 
 // setAside gives up on one notice that could have gone out since a time, visibly; the
@@ -241,16 +237,6 @@ func (w *worker) getAhead(delivery context.Context, n Notice) bool {
 	return true
 }
 
-// caughtUp notes that the source has a notice: it need not come past it any more. Where
-// quiet hours hold back a stretch of the source it is remembered until that is told.
-func (w *worker) caughtUp(n Notice) {
-	w.state.setAhead(n, false)
-	w.dropUrgent(n.ID)
-	if w.state.Held == nil {
-		delete(w.ahead, n.ID)
-	}
-}
-
 // setAhead marks the open alarm that a notice raised, if it did, as one that the source does not have.
 func (s *state) setAhead(n Notice, ahead bool) {
 	if o := s.find(n.subjectOf()); o != nil && o.Notice.ID == n.ID {
@@ -280,62 +266,41 @@ func (w *worker) renew(delivery context.Context) {
 		return
 	}
 	w.renewAt = time.Now().Add(w.keep.RenewEvery())
-	standing := w.standing()
-	if len(standing) == 0 {
-		w.renewed(nil)
-		return
-	}
-	ctx, cancel := context.WithTimeout(delivery, w.way.Timeout)
-	defer cancel()
-	err := w.keep.Renew(ctx, standing)
-	if delivery.Err() != nil { // stopping
-		return
-	}
-	var busy *Busy
-	if errors.As(err, &busy) {
-		w.renewAt = time.Now().Add(max(w.keep.RenewEvery(), busy.After))
-	}
-	if w.renewed(err); err == nil {
-		w.retryAt = time.Time{} // it answers: what waits need not wait longer
-	}
-}
-
-// standing lists the alarms that the far side was told and that are not over, acknowledged or not.
-func (w *worker) standing() []Notice {
-	var all []Notice
-	for i := range w.state.Open {
-		if o := &w.state.Open[i]; o.Told > 0 && !o.Aside && w.wants(o.Notice) {
-			n := o.Notice
-			if w.o.Link != nil { // it replaces what was told before
-				n.Link = w.o.Link(w.way.Route.Name(), "", n)
-			}
-			all = append(all, n.Clean())
+	var err error
+	if standing := w.standing(); len(standing) > 0 {
+		ctx, cancel := context.WithTimeout(delivery, w.way.Timeout)
+		defer cancel()
+		err = w.keep.Renew(ctx, standing)
+		if delivery.Err() != nil { // stopping
+			return
+		}
+		var busy *Busy
+		if errors.As(err, &busy) {
+			w.renewAt = time.Now().Add(max(w.keep.RenewEvery(), busy.After))
+		}
+		if err == nil {
+			w.retryAt = time.Time{} // it answers: what waits need not wait longer
 		}
 	}
-	return all
-}
-
-// renewed books the outcome of a renewal.
-func (w *worker) renewed(err error) {
 	w.mu.Lock()
-	failed, before := err != nil, !w.stale.IsZero()
+	before := !w.stale.IsZero()
 	switch {
-	case failed && !before:
+	case err != nil && !before:
 		w.stale = w.o.Clock.UTC()
-	case !failed:
-		w.stale = time.Time{}
-		if before && w.health.Failed == 0 {
-			w.health.Problem = ""
-		}
-	}
-	if failed {
+		fallthrough
+	case err != nil:
 		w.health.Problem = err.Error()
+	case before && w.health.Failed == 0:
+		w.health.Problem = ""
+		fallthrough
+	default:
+		w.stale = time.Time{}
 	}
 	w.mu.Unlock()
 	switch { // said once, and again when it works
-	case failed && !before:
+	case err != nil && !before:
 		w.o.Log.Warn("route does not accept active alarms again, retrying", "route", w.way.Route.Name(), "error", err)
-	case !failed && before:
+	case err == nil && before:
 		w.o.Log.Info("route accepts active alarms again", "route", w.way.Route.Name())
 	}
 }

@@ -84,8 +84,7 @@ func (h *Heartbeat) beat(ctx context.Context) {
 		err = h.send(ctx, pulses)
 	}
 	h.mu.Lock()
-	defer h.mu.Unlock()
-	b := &h.health
+	b, before := &h.health, h.health.LastError
 	switch {
 	case !alive:
 		b.Withheld++
@@ -93,11 +92,12 @@ func (h *Heartbeat) beat(ctx context.Context) {
 		b.Sent++
 		b.LastError = ""
 	default:
-		if b.LastError == "" && !errors.Is(err, context.Canceled) { // said once
-			h.Log.Warn("heartbeat does not arrive", "error", err)
-		}
 		b.Failed++
 		b.LastError = err.Error()
+	}
+	h.mu.Unlock()
+	if err != nil && before == "" && !errors.Is(err, context.Canceled) { // said once
+		h.Log.Warn("heartbeat does not arrive", "error", err)
 	}
 }
 

@@ -46,13 +46,17 @@ func NewMQTT(s Settings) (*MQTT, error) {
 // Name implements Route.
 func (m *MQTT) Name() string { return m.settings.Name }
 
+// unlevelled takes out of names what separates the levels of a topic or stands for many of them.
+var unlevelled = strings.NewReplacer("/", "-", "+", "-", "#", "-", "\x00", "-")
+
 // Deliver implements Route. The broker's PUBACK is proof of delivery to the broker, not to a subscriber.
 func (m *MQTT) Deliver(ctx context.Context, n Notice) (Proof, error) {
 	body, err := encode(n)
 	if err != nil {
 		return "", err
 	}
-	if err := m.publish(ctx, m.topic(n), body); err != nil {
+	topic := m.settings.Topic + "/" + unlevelled.Replace(n.Cell) + "/" + unlevelled.Replace(string(n.Kind))
+	if err := m.publish(ctx, topic, body); err != nil {
 		if ctx.Err() != nil {
 			err = context.Cause(ctx) // the closed connection is only how it showed
 		}
@@ -111,10 +115,4 @@ func settled(ctx context.Context, t mqtt.Token) error {
 	case <-ctx.Done():
 		return context.Cause(ctx)
 	}
-}
-
-// topic is where the notice is published. Names may hold what separates levels or stands for many of them.
-func (m *MQTT) topic(n Notice) string {
-	clean := strings.NewReplacer("/", "-", "+", "-", "#", "-", "\x00", "-")
-	return m.settings.Topic + "/" + clean.Replace(n.Cell) + "/" + clean.Replace(string(n.Kind))
 }

@@ -102,22 +102,22 @@ type Options struct {
 // that it has it. One goroutine works for each route, so a dead one delays no other.
 type Outbox struct {
 	workers []*worker
+	begun   sync.Once // by Start, or by Stop, so that Start after it does nothing
 
-	mu      sync.Mutex
-	started bool
-	cancel  context.CancelFunc // ends the loops
-	abandon context.CancelFunc // ends deliveries in progress
+	loop, delivery  context.Context
+	cancel, abandon context.CancelFunc // of these
 }
 
 // NewOutbox checks that the routes can be told apart and returns an Outbox that is not yet started.
 func NewOutbox(o Options, ways ...Way) (*Outbox, error) {
-	o.Poll = orDefault(o.Poll, 5*time.Second)
-	o.FirstRetry = orDefault(o.FirstRetry, time.Second)
-	o.LongestRetry = max(orDefault(o.LongestRetry, 5*time.Minute), o.FirstRetry)
+	o.Poll, o.FirstRetry = cmp.Or(o.Poll, 5*time.Second), cmp.Or(o.FirstRetry, time.Second)
+	o.LongestRetry = max(cmp.Or(o.LongestRetry, 5*time.Minute), o.FirstRetry)
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	box := &Outbox{}
+	box.loop, box.cancel = context.WithCancel(context.Background())
+	box.delivery, box.abandon = context.WithCancel(context.Background())
 	names := map[string]bool{}
 	for _, way := range ways {
 		name := way.Route.Name()
@@ -125,48 +125,30 @@ func NewOutbox(o Options, ways ...Way) (*Outbox, error) {
 			return nil, fmt.Errorf("outbox: route name %q is empty or used twice", name)
 		}
 		names[name] = true
-		way.Timeout = orDefault(way.Timeout, time.Minute)
+		way.Timeout = cmp.Or(way.Timeout, time.Minute)
 		box.workers = append(box.workers, newWorker(way, &o))
 	}
 	return box, nil
 }
 
-func orDefault(d, otherwise time.Duration) time.Duration {
-	return cmp.Or(max(d, 0), otherwise)
-}
-
 // Start begins the work. A second call, or one after Stop, does nothing.
 func (b *Outbox) Start() {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.started {
-		return
-	}
-	b.started = true
-	loop, cancel := context.WithCancel(context.Background())
-	delivery, abandon := context.WithCancel(context.Background())
-	b.cancel, b.abandon = cancel, abandon
-	for _, w := range b.workers {
-		go w.run(loop, delivery)
-	}
+	b.begun.Do(func() {
+		for _, w := range b.workers {
+			go w.run(b.loop, b.delivery) // ends with Stop
+		}
+	})
 }
 
 // Stop ends the work: deliveries in progress may finish until ctx ends and are
 // then abandoned, to be done again after the next start. It returns an error that
 // names the routes which did not let go within five seconds more. Calling it again is harmless.
 func (b *Outbox) Stop(ctx context.Context) error {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if !b.started {
-		b.started = true // Start after Stop does nothing
+	b.begun.Do(func() {
 		for _, w := range b.workers {
 			close(w.done)
 		}
-		return nil
-	}
-	if b.cancel == nil {
-		return nil
-	}
+	})
 	b.cancel()
 	var stuck []error
 	for _, w := range b.workers {

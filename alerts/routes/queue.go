@@ -32,7 +32,11 @@ func (w *worker) step(delivery context.Context) (more, ok bool) {
 		return true, w.remind(delivery, due)
 	}
 	if n, due := w.summary(); !due.IsZero() {
-		return true, w.summarize(delivery, n, due)
+		if !w.send(delivery, n, due) {
+			return true, false
+		}
+		w.state.Summed, w.unsaved = w.o.Clock.UTC(), true
+		return true, true
 	}
 	return false, true
 }
@@ -60,7 +64,13 @@ func (w *worker) next(delivery context.Context) (fresh, ok bool) {
 	case !w.handle(delivery, n, n.At):
 		return true, false
 	}
-	w.caughtUp(n)
+	// The source has it, so that it need not come past it any more. Where quiet hours hold back a stretch of the source it is remembered
+	// until that is told.
+	w.state.setAhead(n, false)
+	w.dropUrgent(n.ID)
+	if w.state.Held == nil {
+		delete(w.ahead, n.ID)
+	}
 	w.state.Cursor, w.unsaved = next, true
 	return true, true
 }

@@ -18,7 +18,6 @@ import (
 	"net/url"
 	"os"
 	"strconv"
-	"strings"
 	"time"
 )
 
@@ -248,17 +247,9 @@ func (c *caller) do(r *http.Request) (Proof, error) {
 		code == http.StatusUnsupportedMediaType, code == http.StatusUnprocessableEntity:
 		return "", &Refused{err}
 	}
-	if after := retryAfter(answer.Header.Get("Retry-After")); after > 0 {
-		return "", &Busy{err, after}
+	// The seconds form of RFC 9110, 10.2.3; the date form depends on two clocks and is ignored.
+	if seconds, notSeconds := strconv.Atoi(answer.Header.Get("Retry-After")); notSeconds == nil && seconds > 0 {
+		return "", &Busy{err, time.Duration(min(seconds, int(longestBusy/time.Second))) * time.Second}
 	}
 	return "", err
-}
-
-// retryAfter reads the seconds form of Retry-After (RFC 9110, 10.2.3); the date form depends on two clocks and is ignored.
-func retryAfter(s string) time.Duration {
-	seconds, err := strconv.Atoi(strings.TrimSpace(s))
-	if err != nil || seconds <= 0 {
-		return 0
-	}
-	return time.Duration(min(seconds, int(longestBusy/time.Second))) * time.Second
 }

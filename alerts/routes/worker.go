@@ -276,15 +276,6 @@ func (w *worker) summary() (n Notice, due time.Time) {
 	return n, due
 }
 
-// summarize tells the summary that is due.
-func (w *worker) summarize(delivery context.Context, n Notice, due time.Time) bool {
-	if !w.send(delivery, n, due) {
-		return false
-	}
-	w.state.Summed, w.unsaved = w.o.Clock.UTC(), true
-	return true
-}
-
 // thinnedBy is how many times as long each wait is than the one before once the cell is safe.
 const thinnedBy = 4
 
