@@ -37,7 +37,11 @@ func (b *Board) follow(now time.Duration, o *Observation) {
 	}
 	b.m.Fresh = b.recentNoise(5)
 	last := b.m.History.Last(0)
-	b.m.Repeats.closed(last)
+	if r := &b.m.Repeats; last.NoiseVolts == 0 && last.NoiseAmperes == 0 {
+		r.Pending++
+	} else {
+		r.Blocks++
+	}
 	if b.Holds(HardShort) {
 		return // what a short shows is no baseline
 	}
@@ -145,15 +149,6 @@ type repeats struct {
 	Still                  int           // of these: without any change
 	Pending                int           // blocks without any change that this pair has lasted
 	StepVolts, StepAmperes float64       // smallest changes seen: the last digits; zero before one was
-}
-
-// closed counts a block.
-func (r *repeats) closed(k *trend.Block) {
-	if k.NoiseVolts == 0 && k.NoiseAmperes == 0 {
-		r.Pending++
-	} else {
-		r.Blocks++
-	}
 }
 
 // lively tells whether this meter on this cell shows a change in practically every
@@ -280,16 +275,14 @@ type steps struct {
 	Reference, Latest Step
 	HasReference      bool // taken while the cell stood in the middle of its corridor
 	HasLatest         bool
-	LatestAt          time.Duration
 }
 
-// Stepped tells the board the result of a step test that was taken at a time of the
-// run. The first one in a settled, undisturbed cell becomes the reference; a later one then splits a rise into
+// Stepped tells the board the result of a step test. The first one in a settled, undisturbed cell becomes the reference; a later one then splits a rise into
 // what is ohmic and what is not, and the text says so. The corridor is moved along with the lower current, so nothing
 // has to be learned anew; tell the new set-point to Expect as well.
-func (b *Board) Stepped(at time.Duration, s Step) string {
+func (b *Board) Stepped(s Step) string {
 	m := &b.m.Steps
-	m.Latest, m.HasLatest, m.LatestAt = s, true, at
+	m.Latest, m.HasLatest = s, true
 	text := fmt.Sprintf("a step of %.3g A down shows a slope resistance of %.3g ± %.1g Ω", s.Amperes, s.Ohms, s.Uncertainty)
 	undisturbed := b.m.Corridor.Settled && math.Abs(b.m.Features.Rise) < ohmicVolts/2
 	if !m.HasReference && undisturbed {

@@ -32,8 +32,13 @@ func (b *Board) judgeCell(o *Observation, now time.Duration, fresh bool) {
 	v[OverCurrent] = b.above(OverCurrent, most, l.Amperes)
 	v[CurrentDensity] = b.above(CurrentDensity, most/l.CathodeSquareMetres, l.AmperesPerSquareMetre)
 	v[OverVoltage] = b.above(OverVoltage, o.Volts, l.Volts)
-	v[ModeFlip] = b.modeFlip(o)
-	v[VoltageLimit] = b.voltageLimit(o)
+	mode := modeOf(o) // another than the run is meant to have
+	v[ModeFlip] = yes(mode != b.m.Regulation)
+	v[ModeFlip].known = mode != ModeUnknown && b.m.Regulation != ModeUnknown
+	v[VoltageLimit] = verdict{}
+	if b.m.Regulation == ConstantCurrent { // volts just under the set-point of a supply that is to hold current
+		v[VoltageLimit] = b.above(VoltageLimit, cmp.Or(o.OwnVolts, o.Volts), nearLimit*o.SetVolts)
+	}
 	v[Whisker] = b.whisker(o)
 	v[Depletion] = b.depletion(o)
 	v[ThermalRunaway] = b.runaway(o)
@@ -80,26 +85,9 @@ func (b *Board) leadOff(o *Observation, usual float64) verdict {
 	return b.below(LeadOff, o.Amperes, limit)
 }
 
-// modeFlip: the supply holds another quantity than the run is meant to have.
-func (b *Board) modeFlip(o *Observation) verdict {
-	mode := modeOf(o)
-	if b.m.Regulation == ModeUnknown || mode == ModeUnknown {
-		return verdict{}
-	}
-	return yes(mode != b.m.Regulation)
-}
-
 // nearLimit is the share of the voltage set-point from which it counts as reached
 // (common practice, no source).
 const nearLimit = 0.98
-
-// voltageLimit: volts just under the set-point of a supply that is to hold current.
-func (b *Board) voltageLimit(o *Observation) verdict {
-	if b.m.Regulation != ConstantCurrent {
-		return verdict{}
-	}
-	return b.above(VoltageLimit, cmp.Or(o.OwnVolts, o.Volts), nearLimit*o.SetVolts)
-}
 
 // drift: the slow average left the corridor, a smaller shift stayed, or the volts
 // rise and pop as they do over gathering gas. While the corridor is being learned a rise above the lowest level counts.

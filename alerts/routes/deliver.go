@@ -284,17 +284,16 @@ func (w *worker) renew(delivery context.Context) {
 	}
 	w.mu.Lock()
 	before := !w.stale.IsZero()
-	switch {
-	case err != nil && !before:
-		w.stale = w.o.Clock.UTC()
-		fallthrough
-	case err != nil:
+	if err != nil {
 		w.health.Problem = err.Error()
-	case before && w.health.Failed == 0:
-		w.health.Problem = ""
-		fallthrough
-	default:
+		if !before {
+			w.stale = w.o.Clock.UTC()
+		}
+	} else {
 		w.stale = time.Time{}
+		if before && w.health.Failed == 0 {
+			w.health.Problem = ""
+		}
 	}
 	w.mu.Unlock()
 	switch { // said once, and again when it works
@@ -303,4 +302,19 @@ func (w *worker) renew(delivery context.Context) {
 	case err == nil && before:
 		w.o.Log.Info("route accepts active alarms again", "route", w.way.Route.Name())
 	}
+}
+
+// standing lists the alarms that the far side was told and that are not over, acknowledged or not.
+func (w *worker) standing() []Notice {
+	var all []Notice
+	for i := range w.state.Open {
+		if o := &w.state.Open[i]; o.Told > 0 && !o.Aside && w.wants(o.Notice) {
+			n := o.Notice
+			if w.o.Link != nil { // it replaces what was told before
+				n.Link = w.o.Link(w.way.Route.Name(), "", n)
+			}
+			all = append(all, n.Clean())
+		}
+	}
+	return all
 }

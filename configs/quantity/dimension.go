@@ -23,7 +23,6 @@ const (
 	CurrentDensity                       // A/m2
 	MassConcentration                    // kg/m3, also a density
 	AmountConcentration                  // mol/m3
-	MolarMass                            // kg/mol
 	Power                                // W
 	Energy                               // J
 	EnergyPerMass                        // J/kg
@@ -32,13 +31,7 @@ const (
 	Conductivity                         // S/m
 	VolumeFlow                           // m3/s
 	Velocity                             // m/s
-	Diffusivity                          // m2/s
 	VoltageRate                          // V/s
-	CurrentRate                          // A/s
-	TemperatureRate                      // K/s
-	Frequency                            // 1/s
-	ThermalConductance                   // W/K
-	HeatCapacity                         // J/K
 	Pressure                             // Pa
 	Data                                 // B (bytes)
 	dimensionCount
@@ -73,7 +66,6 @@ var descriptions = [dimensionCount]description{
 	CurrentDensity:      {"a current density", exponents{0, -2, 0, 1}, "A/m2", []string{"A/m2", "A/dm2"}, "3 A/dm2"},
 	MassConcentration:   {"a mass concentration", exponents{1, -3}, "kg/m3", []string{"mg/L", "g/L"}, "60 g/L"},
 	AmountConcentration: {"an amount concentration", exponents{0, -3, 0, 0, 0, 1}, "mol/m3", []string{"mmol/L", "mol/L"}, "0.9 mol/L"},
-	MolarMass:           {"a molar mass", exponents{1, 0, 0, 0, 0, -1}, "kg/mol", []string{"g/mol"}, "65.38 g/mol"},
 	Power:               {"a power", exponents{1, 2, -3}, "W", []string{"mW", "W", "kW"}, "12 W"},
 	Energy:              {"an energy", exponents{1, 2, -2}, "J", []string{"J", "Wh", "kWh"}, "0.2 kWh"},
 	EnergyPerMass:       {"an energy per mass", exponents{0, 2, -2}, "J/kg", []string{"J/kg", "kWh/kg"}, "4 kWh/kg"},
@@ -82,13 +74,7 @@ var descriptions = [dimensionCount]description{
 	Conductivity:        {"a conductivity", exponents{-1, -3, 3, 2}, "S/m", []string{"µS/cm", "mS/cm", "S/m"}, "80 mS/cm"},
 	VolumeFlow:          {"a volume flow", exponents{0, 3, -1}, "m3/s", []string{"L/h", "m3/h"}, "5 m3/h"},
 	Velocity:            {"a velocity", exponents{0, 1, -1}, "m/s", []string{"µm/s", "m/s"}, "1e-5 m/s"},
-	Diffusivity:         {"a diffusion coefficient", exponents{0, 2, -1}, "m2/s", []string{"m2/s"}, "7e-10 m2/s"},
 	VoltageRate:         {"a rate of voltage", exponents{1, 2, -4, -1}, "V/s", []string{"mV/h", "V/h"}, "0.2 V/h"},
-	CurrentRate:         {"a rate of current", exponents{2: -1, 3: 1}, "A/s", []string{"mA/h", "A/h"}, "0.5 A/h"},
-	TemperatureRate:     {"a rate of temperature", exponents{2: -1, 4: 1}, "K/s", []string{"K/h"}, "4 K/h"},
-	Frequency:           {"a frequency", exponents{2: -1}, "/s", []string{"/h", "Hz"}, "6 /h"},
-	ThermalConductance:  {"a thermal conductance", exponents{1, 2, -3, 0, -1}, "W/K", []string{"W/K"}, "0.8 W/K"},
-	HeatCapacity:        {"a heat capacity", exponents{1, 2, -2, 0, -1}, "J/K", []string{"J/K"}, "3800 J/K"},
 	Pressure:            {"a pressure", exponents{1, -1, -2}, "Pa", []string{"Pa", "hPa", "kPa", "bar"}, "1013 hPa"},
 	Data:                {"an amount of data", exponents{6: 1}, "B", []string{"B", "kB", "MB", "GB"}, "200 MB"},
 }

@@ -43,7 +43,6 @@ func TestFormat(t *testing.T) {
 		{quantity.CurrentDensity, 300, "3 A/dm2"},
 		{quantity.Number, 4.5, "4.5"},
 		{quantity.Current, -3, "-3 A"},
-		{quantity.Diffusivity, 7e-10, "7e-10 m2/s"},
 		{quantity.Time, 57600, "16 h"},
 		{quantity.Mass, math.NaN(), "unknown"},
 	} {

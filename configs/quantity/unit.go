@@ -44,7 +44,6 @@ var atoms = map[string]atom{
 	"min": {60, 1, exponents{2: 1}, ""},
 	"h":   {3600, 1, exponents{2: 1}, ""},
 	"d":   {86_400, 1, exponents{2: 1}, ""},
-	"Hz":  {1, 1, exponents{2: -1}, "mk"},
 	"K":   {1, 1, exponents{4: 1}, "m"},
 	"A":   {1, 1, exponents{3: 1}, "nµumk"},
 	"ASF": {100_000_000, 9_290_304, exponents{0, -2, 0, 1}, ""},

@@ -33,7 +33,7 @@ func (w *watcher) step(t *testing.T, at time.Duration, amperes float64) string {
 	}
 	w.board.Expect(6, amperes)
 	w.asked = -time.Hour
-	return w.board.Stepped(at, result)
+	return w.board.Stepped(result)
 }
 
 // TestStepTellsOhmicFromOther: the same rise of half a volt, once of the diaphragm and

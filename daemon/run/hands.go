@@ -233,7 +233,7 @@ func (r *Run) StepExpected(f *Facts) {
 // Stepped takes over what a step of the current told, and completes what is answered by it.
 func (r *Run) Stepped(f *Facts, by string, result alerts.Step, out *control.StepResult) {
 	r.Learn(f)
-	out.Text = r.alarms.Stepped(r.lastGood, result) + " The current stays there until raised at the supply."
+	out.Text = r.alarms.Stepped(result) + " The current stays there until raised at the supply."
 	r.note(r.log.Entry(r.utc(), "step", out.Text, runlog.Text("by", by),
 		runlog.Number("before_volts", out.BeforeVolts), runlog.Number("before_amperes", out.BeforeAmperes),
 		runlog.Number("after_volts", out.AfterVolts), runlog.Number("after_amperes", out.AfterAmperes),
