@@ -43,29 +43,24 @@ type Config struct {
 
 // Supply returns the supply of that name; Parse has made sure that each cell's exists.
 func (c *Config) Supply(name string) *Supply {
-	for i := range c.Supplies {
-		if c.Supplies[i].Name == name {
-			return &c.Supplies[i]
-		}
-	}
-	return nil
+	return find(c.Supplies, func(s *Supply) bool { return s.Name == name })
 }
 
 // Meter returns the meter of that name, or nil.
 func (c *Config) Meter(name string) *Meter {
-	for i := range c.Meters {
-		if c.Meters[i].Name == name {
-			return &c.Meters[i]
-		}
-	}
-	return nil
+	return find(c.Meters, func(m *Meter) bool { return m.Name == name })
 }
 
 // Cell returns the cell of that name, or nil.
 func (c *Config) Cell(name string) *Cell {
-	for i := range c.Cells {
-		if c.Cells[i].Name == name {
-			return &c.Cells[i]
+	return find(c.Cells, func(of *Cell) bool { return of.Name == name })
+}
+
+// find returns the first that is meant, or nil.
+func find[T any](list []T, meant func(*T) bool) *T {
+	for i := range list {
+		if meant(&list[i]) {
+			return &list[i]
 		}
 	}
 	return nil

@@ -20,7 +20,11 @@ type Mistake struct {
 	Key    string // with its tables: cell.zinc-1.bath.volume
 	Wrong  string
 	Remedy string // what would be right; may be empty
+	cause  error  // what the system said of what lies outside the file; nil: nothing
 }
+
+// Unwrap returns the cause.
+func (m Mistake) Unwrap() error { return m.cause }
 
 // Error is one line: file:line: key: what is wrong; what would be right.
 func (m Mistake) Error() string {

@@ -161,23 +161,14 @@ func (c *Config) Ways() ([]routes.Way, error) {
 	return ways, errors.Join(errs...)
 }
 
-// Elsewhere is a mistake in what the configuration names outside itself, and its cause.
-type Elsewhere struct {
-	Mistake
-	cause error
-}
-
-// Unwrap returns what the system said.
-func (e *Elsewhere) Unwrap() error { return e.cause }
-
 // Outside tries what the configuration names outside itself and can be tried
 // without speaking to anybody: secrets, commands, files.
-func (c *Config) Outside() []*Elsewhere {
-	var found []*Elsewhere
+func (c *Config) Outside() Mistakes {
+	var found Mistakes
 	note := func(table string, err error) {
 		for _, cause := range parts(err) {
 			wrong := strings.TrimPrefix(cause.Error(), strings.Replace(table, ".", " ", 1)+": ") // the key says it already
-			found = append(found, &Elsewhere{Mistake{File: c.file, Line: c.lines[table], Key: table, Wrong: wrong, Remedy: remedyOf(cause)}, cause})
+			found = append(found, Mistake{File: c.file, Line: c.lines[table], Key: table, Wrong: wrong, Remedy: remedyOf(cause), cause: cause})
 		}
 	}
 	for i := range c.Routes {

@@ -12,7 +12,6 @@ import (
 	"nightcell/alerts"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/wneessen/go-mail"
@@ -37,8 +36,6 @@ const pictureID = "last-hours.png"
 type Email struct {
 	settings Settings
 	tls      *tls.Config
-
-	mu sync.Mutex
 	// What was delivered of notices that some person has not got yet, so that a
 	// retry for one does not tell the others again: notice, person, proof.
 	partly map[string]map[string]Proof
@@ -59,7 +56,7 @@ func NewEmail(s Settings) (*Email, error) {
 		return nil, fmt.Errorf("route %s: the password would be sent unencrypted; use starttls or tls, or leave the password out", s.Name)
 	}
 	s.Port = cmp.Or(s.Port, encryptions[s.Encryption].port)
-	e := &Email{settings: s}
+	e := &Email{settings: s, partly: map[string]map[string]Proof{}}
 	var err error
 	if e.tls, err = TLSConfig(s.CAFile); err == nil {
 		e.tls.ServerName = s.Server
@@ -76,7 +73,11 @@ func (e *Email) Name() string { return e.settings.Name }
 
 // Deliver implements Route. The proof is the server's answer to the letter, with its queue number where it gives one.
 func (e *Email) Deliver(ctx context.Context, n Notice) (Proof, error) {
-	done := e.delivered(n.ID)
+	done := e.partly[n.ID]
+	delete(e.partly, n.ID) // one that is complete may come again, and is meant to
+	if done == nil {
+		done = map[string]Proof{}
+	}
 	var left []string
 	for _, person := range e.settings.To {
 		if _, sent := done[person]; !sent {
@@ -84,58 +85,26 @@ func (e *Email) Deliver(ctx context.Context, n Notice) (Proof, error) {
 		}
 	}
 	if err := e.sendTo(ctx, n, left, done); err != nil {
-		e.remember(n.ID, done)
+		if len(e.partly) >= mostPartly {
+			clear(e.partly)
+		}
+		e.partly[n.ID] = done
 		server := net.JoinHostPort(e.settings.Server, strconv.Itoa(e.settings.Port))
 		return "", fmt.Errorf("mail by %s: %w", server, hide(err, e.settings.Password))
 	}
 	return done[e.settings.To[len(e.settings.To)-1]], nil
 }
 
-// delivered takes out what was delivered of a notice: one that is complete may come again, and is meant to.
-func (e *Email) delivered(id string) map[string]Proof {
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	done := e.partly[id]
-	delete(e.partly, id)
-	if done == nil {
-		done = map[string]Proof{}
-	}
-	return done
-}
-
-func (e *Email) remember(id string, done map[string]Proof) {
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	if e.partly == nil || len(e.partly) >= mostPartly {
-		e.partly = map[string]map[string]Proof{}
-	}
-	if len(done) > 0 {
-		e.partly[id] = done
-	}
-}
-
 // sendTo writes to each person over one connection, and goes on past those that are refused. It adds to done who got the letter.
 func (e *Email) sendTo(ctx context.Context, n Notice, people []string, done map[string]Proof) error {
-	var conn net.Conn
-	// The library watches ctx only while it dials, and leaves the connection open after some failures.
-	unwatch := func() bool { return true }
-	defer func() {
-		unwatch()
-		if conn != nil {
-			_ = conn.Close()
-		}
-	}()
+	// The library watches ctx only while it dials, and leaves the connection open after some failures: it lives no longer than this.
+	ctx, end := context.WithCancel(ctx)
+	defer end()
 	client, err := e.client(func(dialling context.Context, _, address string) (net.Conn, error) {
-		var implicit *tls.Config
 		if e.settings.Encryption == ImplicitTLS {
-			implicit = e.tls
+			return dial(dialling, ctx, e.tls, address)
 		}
-		c, err := dial(dialling, implicit, address)
-		if err == nil {
-			conn = c
-			unwatch = context.AfterFunc(ctx, func() { _ = c.Close() })
-		}
-		return c, err
+		return dial(dialling, ctx, nil, address)
 	})
 	if err != nil {
 		return err

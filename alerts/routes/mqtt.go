@@ -95,11 +95,7 @@ func (m *MQTT) options(ctx context.Context) *mqtt.ClientOptions {
 		SetConnectTimeout(30 * time.Second).
 		SetWriteTimeout(30 * time.Second).
 		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
-			conn, err := dial(ctx, m.tls, m.address)
-			if err == nil {
-				context.AfterFunc(ctx, func() { _ = conn.Close() })
-			}
-			return conn, err
+			return dial(ctx, ctx, m.tls, m.address)
 		})
 	if m.settings.User != "" {
 		o.SetUsername(m.settings.User).SetPassword(m.settings.Password.Reveal())

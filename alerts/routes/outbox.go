@@ -279,7 +279,7 @@ func (b *Outbox) Health() []Health {
 // "PUBACK", "250 2.0.0 queued", "exit status 0". It is shown after a drill and never parsed.
 type Proof string
 
-// Route is one way to a person. Deliver may be called by several goroutines, and
+// Route is one way to a person. Deliver is called by one goroutine at a time, and
 // must return soon after ctx ends.
 type Route interface {
 	// Name is the route's name in the configuration; it is unique within an Outbox.

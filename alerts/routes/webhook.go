@@ -186,12 +186,17 @@ func TLSConfig(caFile string) (*tls.Config, error) {
 	return config, nil
 }
 
-// dial opens a connection, an encrypted one by its settings where there are any.
-func dial(ctx context.Context, encrypted *tls.Config, address string) (net.Conn, error) {
+// dial opens a connection, an encrypted one by its settings where there are any, which is closed when its life ends.
+func dial(ctx, life context.Context, encrypted *tls.Config, address string) (conn net.Conn, err error) {
 	if encrypted != nil {
-		return (&tls.Dialer{Config: encrypted}).DialContext(ctx, "tcp", address)
+		conn, err = (&tls.Dialer{Config: encrypted}).DialContext(ctx, "tcp", address)
+	} else {
+		conn, err = (&net.Dialer{}).DialContext(ctx, "tcp", address)
 	}
-	return (&net.Dialer{}).DialContext(ctx, "tcp", address)
+	if err == nil {
+		context.AfterFunc(life, func() { _ = conn.Close() })
+	}
+	return conn, err
 }
 
 // request builds one with a body of a media type, or without any for "".

@@ -109,9 +109,9 @@ func outside(config *configs.Config) (wrong, notes configs.Mistakes) {
 	notes = config.Exposed()
 	for _, err := range config.Outside() {
 		if errors.Is(err, fs.ErrPermission) {
-			notes = append(notes, err.Mistake)
+			notes = append(notes, err)
 		} else {
-			wrong = append(wrong, err.Mistake)
+			wrong = append(wrong, err)
 		}
 	}
 	return wrong, notes
