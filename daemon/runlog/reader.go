@@ -145,27 +145,40 @@ func (r *Reader) Next(rec *Record) error {
 	return nil
 }
 
-// nextLine consumes a line with its line feed; it is valid until the next call.
+// nextLine consumes a line with its line feed; it is valid until the next call. Bytes that are too many for a line are damage up to the next
+// line feed or the end of the file.
 func (r *Reader) nextLine() ([]byte, error) {
-	searched := 0
+	from, searched, long := r.offset, 0, false
 	for {
 		if i := bytes.IndexByte(r.buf[r.start+searched:r.end], '\n'); i >= 0 {
-			line := r.buf[r.start : r.start+searched+i+1]
-			r.start += len(line)
-			r.offset += int64(len(line))
-			r.line = line
-			r.crc = r.crcLine
-			r.crcLine = crc32.Update(r.crcLine, castagnoli, line)
-			return line, nil
+			if r.line = r.consume(searched + i + 1); !long {
+				return r.line, nil
+			}
+			break
 		}
 		searched = r.end - r.start
-		if searched >= longestLine {
-			return nil, r.skipLong()
+		if long = long || searched >= longestLine; long {
+			r.consume(searched)
+			searched = 0
 		}
-		if err := r.fill(); err != nil {
+		if err := r.fill(); err != nil && (!long || !errors.Is(err, io.EOF)) {
 			return nil, err
+		} else if err != nil {
+			break
 		}
 	}
+	r.line = nil
+	return nil, &Damage{from, r.offset, "no line feed for over 1 MiB"}
+}
+
+// consume takes so many bytes out of the buffer.
+func (r *Reader) consume(n int) []byte {
+	b := r.buf[r.start : r.start+n]
+	r.start += n
+	r.offset += int64(n)
+	r.crc = r.crcLine
+	r.crcLine = crc32.Update(r.crcLine, castagnoli, b)
+	return b
 }
 
 // fill reads more behind what is not yet consumed.
@@ -186,34 +199,6 @@ func (r *Reader) fill() error {
 		return io.EOF
 	}
 	return fmt.Errorf("reading the log at byte %d: %w", r.offset+int64(r.end-r.start), err)
-}
-
-// skipLong passes bytes that are too many for a line, up to the next line feed or
-// the end of the file.
-func (r *Reader) skipLong() error {
-	from := r.offset
-	r.crc = r.crcLine
-	for {
-		b := r.buf[r.start:r.end]
-		i := bytes.IndexByte(b, '\n')
-		if i >= 0 {
-			b = b[:i+1]
-		}
-		r.crcLine = crc32.Update(r.crcLine, castagnoli, b)
-		r.start += len(b)
-		r.offset += int64(len(b))
-		if i < 0 {
-			err := r.fill()
-			if err == nil {
-				continue
-			}
-			if !errors.Is(err, io.EOF) {
-				return err
-			}
-		}
-		r.line = nil
-		return &Damage{from, r.offset, "no line feed for over 1 MiB"}
-	}
 }
 
 // dropLine takes the line last read out of the sum, and returns its length.
