@@ -113,19 +113,19 @@ func (p *Push) Run(ctx context.Context) error {
 		case <-timer.C:
 		}
 		more, err := p.round(ctx)
+		wait := p.s.Every
 		switch {
 		case ctx.Err() != nil:
 			continue
 		case err != nil: // exponential back-off with jitter, so that many daemons do not return in step
 			backOff = min(max(2*backOff, firstWait), longestWait)
-			timer.Reset(backOff/2 + rand.N(backOff/2))
-		case more:
-			backOff = 0
-			timer.Reset(0)
+			wait = backOff/2 + rand.N(backOff/2)
 		default:
-			backOff = 0
-			timer.Reset(p.s.Every)
+			if backOff = 0; more {
+				wait = 0
+			}
 		}
+		timer.Reset(wait)
 	}
 }
 

@@ -161,10 +161,9 @@ func (p *Push) restore() {
 		rest, ok := p.strange[q.cell]
 		delete(p.strange, q.cell)
 		if ok {
-			if err = q.restore(rest); err == nil {
-				continue
+			if err := q.restore(rest); err != nil {
+				p.s.Log.Warn("a cursor is invalid; sending its run again", "push", p.s.Name, "cell", q.cell, "err", err)
 			}
-			p.s.Log.Warn("a cursor is invalid; sending its run again", "push", p.s.Name, "cell", q.cell, "err", err)
 		}
 		if q.at.Run == "" {
 			if q.at, err = runlog.CursorAtEnd(q.dir); err != nil {
@@ -172,8 +171,6 @@ func (p *Push) restore() {
 			}
 			q.at.Offset = 0
 		}
-	}
-	for _, q := range p.queues {
 		q.safe, q.recent = q.at, q.at
 	}
 }
@@ -189,20 +186,18 @@ func (q *queue) restore(text string) error {
 	if at.Run == "" {
 		return errors.New("it is empty")
 	}
+	q.at = at
 	now, err := markAt(q.dir, at)
 	if errors.Is(err, fs.ErrNotExist) { // the run was removed; the next one follows
-		q.at = at
 		return nil
 	}
 	if err == nil && now != mark {
 		err = errors.New("the log was changed before it")
 	}
 	if err != nil {
-		q.at = runlog.Cursor{Run: at.Run}
-		return err
+		q.at.Offset = 0
 	}
-	q.at = at
-	return nil
+	return err
 }
 
 // markAt is the checksum of the bytes before a cursor.

@@ -57,21 +57,10 @@ func appendReading(b, head []byte, nanos int64, step time.Duration, volts, amper
 
 // appendString appends a string field's value in quotes, as drivers.Plain leaves it.
 func appendString(b []byte, s string) []byte {
-	s = drivers.Plain(s)
-	b = append(b, '"')
-	from := 0
-	for i := range len(s) {
-		c := s[i]
-		if c != '"' && c != '\\' {
-			continue
-		}
-		b = append(b, s[from:i]...)
-		b = append(b, '\\', c)
-		from = i + 1
-	}
-	b = append(b, s[from:]...)
-	return append(b, '"')
+	return append(append(append(b, '"'), escaped.Replace(drivers.Plain(s))...), '"')
 }
+
+var escaped = strings.NewReplacer(`"`, `\"`, `\`, `\\`)
 
 // appendLine appends a line of any other kind. condition is a tag; empty: none. A sealed line vouches for itself.
 func appendLine(b []byte, kind Kind, cell, condition string, nanos int64, fields []Field, sealed bool) ([]byte, error) {

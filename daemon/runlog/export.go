@@ -114,9 +114,5 @@ func shortest(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
 
 // decimalSeconds writes a duration that is not negative in seconds, exactly.
 func decimalSeconds(d time.Duration) string {
-	s := strconv.FormatInt(int64(d/time.Second), 10)
-	if frac := int64(d % time.Second); frac != 0 {
-		s += "." + strings.TrimRight(fmt.Sprintf("%09d", frac), "0")
-	}
-	return s
+	return strings.TrimRight(strings.TrimRight(fmt.Sprintf("%d.%09d", d/time.Second, d%time.Second), "0"), ".")
 }
