@@ -195,14 +195,11 @@ func settle(data string, t *books.Taking, now time.Time, wait time.Duration) err
 	}
 	return write(data, OfBath, t.Bath, wait, func(w *runlog.LateWriter) error {
 		b := standing(data, t.Bath, runlog.Counting(w.Records))
-		return line(t, w, now, runlog.Flag(opensFlag, !b.Open || t.Continues == "" && !b.goesOn(t.Stated.Metal)))
+		// A run that began as stated, since the ledger could not be read for a moment, took from this bath all the same where it can have: else
+		// it began another filling.
+		goesOn := t.Continues != "" || len(b.Problems) == 0 && b.Stated.Metal == t.Stated.Metal && b.Side.Volume().Value > 0 && b.Side.Metal().Value > leastMetal
+		return line(t, w, now, runlog.Flag(opensFlag, !b.Open || !goesOn))
 	})
-}
-
-// goesOn says whether a run of a metal that began as stated, since the ledger could not be read for a moment, took from this bath all the
-// same: else it began another filling.
-func (b *Bath) goesOn(metal string) bool {
-	return len(b.Problems) == 0 && b.Stated.Metal == metal && b.Side.Volume().Value > 0 && b.Side.Metal().Value > leastMetal
 }
 
 // line writes the line of a run, if it does not stand there.

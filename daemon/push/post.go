@@ -134,8 +134,9 @@ func (p *Push) deliver(ctx context.Context) error {
 	}
 	for _, l := range d.refused {
 		l.q.aside++
+		line := p.parcel.text[l.from:l.to]
 		p.s.Log.Error("the database rejects this line; skipped, it stays in the log",
-			"push", p.s.Name, "cell", l.q.cell, "line", shorten(p.parcel.text[l.from:l.to]), "err", d.why)
+			"push", p.s.Name, "cell", l.q.cell, "line", strings.TrimSpace(string(line[:min(len(line), 200)])), "err", d.why)
 	}
 	return nil
 }
@@ -195,11 +196,4 @@ func (d *delivery) halves(ctx context.Context, lines []span) error {
 		return err
 	}
 	return d.send(ctx, lines[half:])
-}
-
-func shorten(line []byte) string {
-	if len(line) > 200 {
-		line = line[:200]
-	}
-	return strings.TrimSpace(string(line))
 }

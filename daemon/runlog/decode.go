@@ -10,8 +10,6 @@ import (
 	"unicode/utf8"
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
-
-	"nightcell/drivers"
 )
 
 // decoder turns lines into records. It remembers what is alike in most lines, so
@@ -301,13 +299,4 @@ func (r *Record) find(key string) any {
 		}
 	}
 	return nil
-}
-
-// value turns a field's value into the encoder's; false leaves the field out,
-// because line protocol has no way to write a number that is not finite.
-func value(v any) (lineprotocol.Value, bool) {
-	if s, ok := v.(string); ok {
-		v = drivers.Plain(s)
-	}
-	return lineprotocol.NewValue(v)
 }

@@ -107,7 +107,10 @@ func appendFields(b []byte, kind Kind, cell, condition string, fields []Field) (
 		e.AddTag("condition", drivers.Plain(condition))
 	}
 	for _, f := range fields {
-		if v, ok := value(f.Value); ok {
+		if text, ok := f.Value.(string); ok {
+			f.Value = drivers.Plain(text)
+		}
+		if v, ok := lineprotocol.NewValue(f.Value); ok { // line protocol has no way to write a number that is not finite
 			e.AddField(f.Key, v)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
@@ -105,7 +106,7 @@ func (r *Run) Account(s Subject) *Account {
 			b.shorts = append(b.shorts, alarm)
 		}
 	}
-	entries := r.written()
+	entries := slices.SortedStableFunc(slices.Values(r.Entries), func(a, b Entry) int { return cmp.Compare(a.At, b.At) }) // as they were so
 	var planned float64
 	if s.Plan == nil {
 		for _, e := range entries {
@@ -135,7 +136,9 @@ func (r *Run) Account(s Subject) *Account {
 		a.balance(b)
 		a.loads()
 	}
-	a.resistance()
+	if slope, u := a.Run.steps.Slope(); slope > 0 {
+		a.Resistance = matter.Figure{Value: slope, StandardUncertainty: u, Mark: matter.Measured, Source: "steps of the working current"}
+	}
 	a.costs(entries)
 	for _, e := range entries {
 		if e.Kind == EntryIdentity {
@@ -161,14 +164,6 @@ func (a *Account) Planned() (f matter.Figure) {
 
 func (a *Account) missing(text string) { a.Missing = append(a.Missing, text) }
 
-// working is the mean current while the output was on, A.
-func (r *Run) working(t integrate.Totals) float64 {
-	if !(r.On > 0) {
-		return 0
-	}
-	return t.ObservedCharge / r.On
-}
-
 // electric fills in what volts and amperes tell alone.
 func (a *Account) electric() {
 	t := a.Totals
@@ -177,7 +172,7 @@ func (a *Account) electric() {
 	if t.Charge > 0 {
 		a.MeanVolts = matter.Ratio(a.Energy, matter.Figure{Value: t.Charge, Mark: matter.Measured})
 	}
-	if amperes := a.Run.working(t); amperes > 0 {
+	if amperes := t.ObservedCharge / a.Run.On; a.Run.On > 0 && amperes > 0 {
 		a.MeanAmperes = matter.Figure{Value: amperes, StandardUncertainty: amperes * relative, Mark: matter.Measured}
 		if p := a.Plan; p != nil {
 			if area := p.Conditions().CathodeArea; area.Known() {

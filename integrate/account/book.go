@@ -90,8 +90,12 @@ func (b *book) walk(entries []Entry, assays bool, each func(Entry)) {
 		if !assays {
 			outcome = bath.Plain
 		}
-		if e.Kind == bath.EntryAssay && !assays || !books(e) {
-			continue
+		switch e.Kind {
+		case bath.EntryElectrode, bath.EntryConfirm, bath.EntryWeighing:
+		default:
+			if !e.Moves() || e.Kind == bath.EntryAssay && !assays {
+				continue
+			}
 		}
 		if _, err := b.plan.Book(e.Entry, outcome); err != nil {
 			b.notes = append(b.notes, fmt.Sprintf("the %s by %s is left out: %v", e.Kind, e.By, err))
@@ -134,11 +138,6 @@ func (b *book) weigh(e Entry) {
 			b.notes = append(b.notes, fmt.Sprintf("the weighing by %s is left out: a deposit of %.4g g is not possible", e.By, deposit.Value*1e3))
 		}
 	}
-}
-
-// books says whether an entry goes through the books of the bath.
-func books(e Entry) bool {
-	return e.Moves() || e.Kind == bath.EntryElectrode || e.Kind == bath.EntryConfirm || e.Kind == bath.EntryWeighing
 }
 
 // far is how many standard uncertainties a figure may lie from what can be before it is left out. Common practice (JCGM 100, G.1.3).

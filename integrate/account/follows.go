@@ -139,13 +139,6 @@ func (a *Account) fit(b *book) {
 	a.Fit = &fit
 }
 
-// resistance tells what steps of the working current tell.
-func (a *Account) resistance() {
-	if r, u := a.Run.steps.Slope(); r > 0 {
-		a.Resistance = matter.Figure{Value: r, StandardUncertainty: u, Mark: matter.Measured, Source: "steps of the working current"}
-	}
-}
-
 // loads are gas, acid and water of the charge that flowed, at the efficiency that was found.
 func (a *Account) loads() {
 	p := a.Plan

@@ -185,11 +185,6 @@ func (r *Run) Alarm(at int64, condition, state, priority, text, by string) {
 // Act takes what was done to the output.
 func (r *Run) Act(a Act) { keep(r, &r.Acts, a) }
 
-// written lists the entries in the order in which they were so.
-func (r *Run) written() []Entry {
-	return slices.SortedStableFunc(slices.Values(r.Entries), func(a, b Entry) int { return cmp.Compare(a.At, b.At) })
-}
-
 // course is the run in points whose charge ends with total, in C, and begins with carried, which was counted before this log.
 func (r *Run) course(carried, total float64) []Point {
 	scale := 1.0
