@@ -299,28 +299,19 @@ func (d *demonstration) progress(s *snapshot.Cell) {
 	}
 	d.nextAt += 1.0 / barLength
 	full := int(max(0, min(1, share)) * barLength)
-	d.say("[%s%s] %6.2f of %.2f A·h  %.3f V  %.3f A  %s  %.2f g  %s", strings.Repeat("#", full), strings.Repeat("-", barLength-full),
+	d.say("[%s%s] %6.2f of %.2f A·h  %.3f V  %.3f A  %.2f g  %s", strings.Repeat("#", full), strings.Repeat("-", barLength-full),
 		s.Charge.CountedCoulombs/3600, s.Charge.TargetCoulombs/3600, s.Reading.Volts, s.Reading.Amperes,
-		cmp.Or(shortModes[s.Reading.Mode], "--"), s.Bath.DepositGrams, timeToGo(s.Charge.SecondsToTarget))
+		s.Bath.DepositGrams, timeToGo(s.Charge.SecondsToTarget))
 }
 
 // barLength is how many blocks a whole run has, each a line.
 const barLength = 20
 
-// shortModes are the regulations as a front panel shows them.
-var shortModes = map[drivers.Mode]string{drivers.ConstantCurrent: "CC", drivers.ConstantVoltage: "CV"}
-
 func timeToGo(seconds float64) string {
-	switch {
-	case math.IsNaN(seconds) || math.IsInf(seconds, 0):
-		return "no current"
-	case seconds <= 0:
-		return "done"
-	case seconds > 100*3600:
-		return "almost no current"
+	if !(seconds <= 100*3600) { // or not a number
+		return "hardly any current"
 	}
-	d := time.Duration(seconds * float64(time.Second)).Round(time.Minute)
-	return fmt.Sprintf("%dh%02dm to go", int(d.Hours()), int(d.Minutes())%60)
+	return timeWords(time.Duration(max(0, seconds)*float64(time.Second)).Round(time.Minute)) + " to go"
 }
 
 // finish sets the figures of the run that has ended against the truth, and says whether the demonstration succeeded: the target is

@@ -30,14 +30,6 @@ type shelf struct {
 	by    reach
 }
 
-func newBathCommand(s *shell) *cobra.Command {
-	return (&shelf{shell: s, kind: ledger.OfBath}).command(openBath)
-}
-
-func newElectrodeCommand(s *shell) *cobra.Command {
-	return (&shelf{shell: s, kind: ledger.OfElectrode}).command(openElectrode)
-}
-
 // command lists, shows, opens and closes the ledgers of a kind. fields reads what one is opened with.
 func (l *shelf) command(fields func(l *shelf, name string, values map[string]string, cell string) ([]runlog.Field, error)) *cobra.Command {
 	cell := ""
@@ -54,30 +46,30 @@ func (l *shelf) command(fields func(l *shelf, name string, values map[string]str
 			return mistake(do(data, name, rest))
 		})
 	}
-	list := func(data, _ string, _ []string) error { return l.list(data) }
-	show := func(data, name string, _ []string) error { return l.show(data, name) }
-	open := sub("open", func(data, name string, rest []string) error {
+	// change is a command that writes something down, and shows what has come of it.
+	change := func(verb string, do func(data, name string, rest []string) error) *cobra.Command {
+		return sub(verb, func(data, name string, rest []string) error {
+			if err := do(data, name, rest); err != nil {
+				return err
+			}
+			return l.show(data, name, nil)
+		})
+	}
+	open := change("open", func(data, name string, rest []string) error {
 		values, text := splitArguments(rest)
 		if !configs.Nameable(name) {
 			return control.BadRequest("%q cannot be a name: letters, digits, - and _ are allowed", name)
 		}
 		stated, err := fields(l, name, values, cell)
-		if err == nil {
-			err = ledger.Open(data, l.kind, name, l.by.who(), text, time.Now(), stated...)
-		}
 		if err != nil {
 			return err
 		}
-		return l.show(data, name)
+		return ledger.Open(data, l.kind, name, l.by.who(), text, time.Now(), stated...)
 	})
 	open.Flags().StringVar(&cell, "cell", "", "`name` of the cell whose configuration states it")
-	cmd := sub("", list)
-	cmd.AddCommand(sub("list", list), sub("show", show), open, sub("close", func(data, name string, rest []string) error {
-		err := ledger.Close(data, l.kind, name, l.by.who(), strings.Join(rest, " "), time.Now())
-		if err != nil {
-			return err
-		}
-		return l.show(data, name)
+	cmd := sub("", l.list)
+	cmd.AddCommand(sub("list", l.list), sub("show", l.show), open, change("close", func(data, name string, rest []string) error {
+		return ledger.Close(data, l.kind, name, l.by.who(), strings.Join(rest, " "), time.Now())
 	}))
 	flags := cmd.PersistentFlags()
 	l.where.add(flags)
@@ -116,7 +108,7 @@ func (l *shelf) settled(data string) {
 	}
 }
 
-func (l *shelf) show(data, name string) error {
+func (l *shelf) show(data, name string, _ []string) error {
 	l.settled(data)
 	r, err := l.sheet(data, name)
 	if err != nil {
@@ -125,7 +117,7 @@ func (l *shelf) show(data, name string) error {
 	return r.Text(l.out)
 }
 
-func (l *shelf) list(data string) error {
+func (l *shelf) list(data, _ string, _ []string) error {
 	l.settled(data)
 	names, err := ledger.Names(data, l.kind)
 	if err != nil {
@@ -242,7 +234,7 @@ func (s *shell) enterLedger(where *dataFlags, of ledger.Kind, name, kind string,
 		return err
 	}
 	if kind == "list" {
-		return mistake((&shelf{shell: s, kind: of}).show(data, name))
+		return mistake((&shelf{shell: s, kind: of}).show(data, name, nil))
 	}
 	e.Kind = kind
 	done, err := ledger.Enter(data, of, name, e, time.Now())

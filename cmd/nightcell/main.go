@@ -32,6 +32,7 @@ import (
 	"golang.org/x/term"
 
 	"nightcell/daemon"
+	"nightcell/daemon/ledger"
 )
 
 // shell is where a command reads and prints; tests give it buffers.
@@ -254,8 +255,8 @@ func commands(s *shell) []*cobra.Command {
 		newFinishCommand(s),
 		newRunsCommand(s),
 		newAccountCommand(s),
-		newBathCommand(s),
-		newElectrodeCommand(s),
+		(&shelf{shell: s, kind: ledger.OfBath}).command(openBath),
+		(&shelf{shell: s, kind: ledger.OfElectrode}).command(openElectrode),
 		newImportCommand(s),
 		newVerifyCommand(s),
 		newExportCommand(s),

@@ -99,9 +99,9 @@ func newRunsCommand(s *shell) *cobra.Command {
 func newExportCommand(s *shell) *cobra.Command {
 	var as, what, output string
 	cmd := newCommand("export", func(_ *cobra.Command, args []string) error {
-		write, err := exporter(as, what)
-		if err != nil {
-			return err
+		write := exporters()[as][what]
+		if write == nil {
+			return usagef("--as %s, --what %q: choose csv with readings or events, whose columns differ, or line-protocol with readings, events or all", as, what)
 		}
 		return s.export(runDirectory(args[0]), output, write)
 	})
@@ -113,27 +113,18 @@ func newExportCommand(s *shell) *cobra.Command {
 
 type exportFunc func(runDir string, to, seen io.Writer) (*runlog.Report, error)
 
-func exporter(as, what string) (exportFunc, error) {
+// exporters are the functions that export, by form and lines.
+func exporters() map[string]map[string]exportFunc {
 	lines := func(kinds ...runlog.Kind) exportFunc {
 		return func(run string, to, seen io.Writer) (*runlog.Report, error) {
 			return runlog.ExportLines(run, to, seen, kinds...)
 		}
 	}
-	forms := map[string]map[string]exportFunc{
+	return map[string]map[string]exportFunc{
 		"csv": {"": runlog.ExportReadings, "readings": runlog.ExportReadings, "events": runlog.ExportEvents},
 		"line-protocol": {"": lines(), "all": lines(), "readings": lines(runlog.KindReading),
 			"events": lines(runlog.KindGap, runlog.KindAlarm, runlog.KindNotice, runlog.KindEntry, runlog.KindOutput)},
 	}
-	write := forms[as][what]
-	switch {
-	case forms[as] == nil:
-		return nil, usagef("--as %s: choose csv or line-protocol", as)
-	case write == nil && as == "csv":
-		return nil, usagef("--what %s: CSV contains either readings or events: their columns differ", what)
-	case write == nil:
-		return nil, usagef("--what %s: choose readings, events or all", what)
-	}
-	return write, nil
 }
 
 func (s *shell) export(run, output string, write exportFunc) (err error) {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -25,8 +26,7 @@ type simulateFlags struct {
 	scenario, recording, link, meter, length string
 	speed                                    float64
 	channels                                 int
-	seed                                     int64
-	duration                                 time.Duration
+	setup                                    simulated.Setup
 }
 
 func newSimulateCommand(s *shell) *cobra.Command {
@@ -40,7 +40,7 @@ func newSimulateCommand(s *shell) *cobra.Command {
 		"channel 1, the volts at the cell on 2 (MEAS:VOLT:DC? (@1), (@2)), the bath's temperature (MEAS:TEMP?)")
 	flags.Float64Var(&f.speed, "speed", 1, "clock speed as a multiple of real time")
 	flags.IntVar(&f.channels, "channels", 1, "how many channels of the supply drive a cell each; the second gives half as much current, the third a third")
-	flags.Int64Var(&f.seed, "seed", 1, "seed of the noise and of random events")
+	flags.Int64Var(&f.setup.Seed, "seed", 1, "seed of the noise and of random events")
 	flags.StringVar(&f.length, "duration", "", "stop after this simulated `time`, such as \"2 h 30 min\" (default: run until interrupted)")
 	return cmd
 }
@@ -52,31 +52,25 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 	case f.channels < 1 || f.channels > simulated.MostChannels:
 		return usagef("--channels %d: choose 1 to %d", f.channels, simulated.MostChannels)
 	}
+	duration, err := time.Duration(math.MaxInt64), error(nil)
 	if f.length != "" {
-		var err error
-		if f.duration, err = parseSpan("duration", f.length, 30*365*24*time.Hour); err != nil {
-			return err
-		}
+		duration, err = parseSpan("duration", f.length, 30*365*24*time.Hour)
 	}
-	if err := errors.Join(linkable(f.link), linkable(f.meter)); err != nil {
+	if err := errors.Join(err, linkable(f.link), linkable(f.meter)); err != nil {
 		return err
 	}
 	clock := drivers.NewClock(f.speed)
-	setup := simulated.Setup{Clock: clock, Seed: f.seed, Channels: simulated.LiveChannels(f.channels)}
+	f.setup.Clock, f.setup.Channels = clock, simulated.LiveChannels(f.channels)
 	if f.scenario != "" {
-		scenario, err := simulated.LoadScenario(f.scenario)
-		if err != nil {
-			return usageError{err}
-		}
-		setup.Scenario = scenario
+		f.setup.Scenario, err = simulated.LoadScenario(f.scenario)
 	}
-	if f.recording != "" {
-		var err error
-		if setup.Recording, err = recording.Load(f.recording); err != nil {
-			return usageError{err}
-		}
+	if f.recording != "" && err == nil {
+		f.setup.Recording, err = recording.Load(f.recording)
 	}
-	instrument, err := simulated.New(setup)
+	if err != nil {
+		return usageError{err}
+	}
+	instrument, err := simulated.New(f.setup)
 	if err != nil {
 		return usageError{err}
 	}
@@ -98,24 +92,18 @@ func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
 		fmt.Fprintf(s.out, "meter %s\n", at.Path())
 	}
 	var end <-chan time.Time // nil, which never comes, without --duration
-	if f.duration > 0 {
-		timer := time.NewTimer(clock.Real(f.duration))
-		defer timer.Stop()
-		end = timer.C
+	if f.length != "" {
+		end = time.After(clock.Real(duration))
 	}
 	select { // ends by interrupt, by --duration, or when the port fails
 	case <-cmd.Context().Done():
 	case <-end:
 	case <-port.Done():
 	}
-	until := clock.Now()
-	if f.duration > 0 {
-		until = min(until, f.duration)
-	}
 	if f.recording != "" { // nobody knows what was true
 		return port.Close()
 	}
-	return errors.Join(port.Close(), f.tell(s, instrument, until))
+	return errors.Join(port.Close(), f.tell(s, instrument, min(clock.Now(), duration)))
 }
 
 // linkable refuses a name that the port cannot have: one taken by something else, or in no folder.
