@@ -126,48 +126,42 @@ func (c Contents) findMetal(m *mistakes, s *Settled, formulas []matter.Formula) 
 		}
 		s.Metal = metal
 	}
-	found := map[string]matter.Metal{}
-	var order []string
+	var found []string
 	for _, f := range formulas {
 		for _, metal := range matter.WinnableIn(f) {
-			if _, ok := found[metal.String()]; !ok {
-				found[metal.String()] = metal
-				order = append(order, metal.String())
+			if !slices.Contains(found, metal.String()) {
+				found = append(found, metal.String())
 			}
 		}
 	}
 	// With a salt of a metal, or the metal stated apart, the others may be supporting ones, or of other metals.
 	apart := c.Metal != "" && (c.Concentration.Known() || c.MetalMass.Known())
-	supported := len(order) > 0 || apart
-	_, held := found[s.Metal.String()]
+	supported := len(found) > 0 || apart
 	for i, f := range formulas {
 		field := fmt.Sprintf("salts[%d].formula", i)
 		switch winnable := len(matter.WinnableIn(f)) > 0; {
 		case f.String() == "": // already complained about
 		case !winnable && !supported:
 			m.add(field, "state a salt of the metal to recover", "%s", noMetal(f))
-		case winnable && c.Metal != "" && !held && !apart:
+		case winnable && c.Metal != "" && !slices.Contains(found, s.Metal.String()) && !apart:
 			m.add(field, "leave it out, or correct the metal", "%s holds no %s", f, s.Metal.Element.Name)
 		}
 	}
 	if len(m.list) > before {
 		return false
 	}
-	if c.Metal == "" {
-		switch {
-		case len(order) == 1:
-			s.Metal = found[order[0]]
-		case len(order) > 1:
-			m.add("metal", "say which one to recover, such as metal "+order[0], "the salts hold %s", strings.Join(order, " and "))
-			return false
-		case len(c.Salts) == 0:
-			m.add("metal", "state it, such as Zn, or a salt of it", "it is missing")
-			return false
-		default:
-			return false
-		}
+	switch {
+	case c.Metal != "":
+		return true
+	case len(found) == 1:
+		s.Metal, _ = matter.LookUp(found[0])
+		return true
+	case len(found) > 1:
+		m.add("metal", "say which one to recover, such as metal "+found[0], "the salts hold %s", strings.Join(found, " and "))
+	case len(c.Salts) == 0:
+		m.add("metal", "state it, such as Zn, or a salt of it", "it is missing")
 	}
-	return true
+	return false
 }
 
 // findAmount computes how many moles of the metal there are, by the one way that is stated.

@@ -1,6 +1,7 @@
 package bath
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -56,10 +57,7 @@ func Restore(s State) (*Drawdown, error) {
 	case math.IsNaN(s.Charge+s.ChargeTail) || math.IsInf(s.Charge+s.ChargeTail, 0) || !(s.Seconds >= 0):
 		return nil, fmt.Errorf("drawdown: %g C in %g s is not a state", s.Charge, s.Seconds)
 	}
-	if err := s.Catholyte.check("catholyte"); err != nil {
-		return nil, fmt.Errorf("drawdown: %w", err)
-	}
-	if err := s.Anolyte.check("anolyte"); err != nil {
+	if err := cmp.Or(s.Catholyte.check("catholyte"), s.Anolyte.check("anolyte")); err != nil {
 		return nil, fmt.Errorf("drawdown: %w", err)
 	}
 	if err := s.Rival.Book.check("catholyte without the unconfirmed entry"); err != nil || s.Rival.Is() && !(s.Rival.Book.Volume > 0) {

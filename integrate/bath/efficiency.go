@@ -53,27 +53,19 @@ type Efficiency struct {
 	Stirring     Stirring
 }
 
-// SettledEfficiency is an Efficiency with every figure known.
-type SettledEfficiency struct {
-	Efficiency   matter.Figure // of the first stage
-	MassTransfer matter.Figure // m/s; not Known: fixed efficiency
-	// Missing are the conditions that would narrow an efficiency which nobody stated, the costliest first.
-	Missing []matter.Need
-}
-
-func (o Order) settleEfficiency(m *mistakes, s Settled) SettledEfficiency {
-	e, out := o.Efficiency, SettledEfficiency{}
+func (p *Plan) settleEfficiency(m *mistakes) {
+	o, e := p.order, p.order.Efficiency
 	switch {
 	case e.Fraction.Known():
 		m.share("efficiency", e.Fraction, "no current deposits more than its charge allows")
-		out.Efficiency = doubted(e.Fraction, EfficiencyDoubt)
-	case s.Metal.Element.Symbol != "":
-		window, ok := s.Metal.Window(s.Medium)
+		p.Efficiency = doubted(e.Fraction, EfficiencyDoubt)
+	case p.Metal.Element.Symbol != "":
+		window, ok := p.Metal.Window(p.Medium)
 		if !ok || !window.Efficiency.Known() {
-			m.add("efficiency", "state it, such as 88 %", "it is missing, and none is usual for %s in this medium", s.Metal.Element.Name)
+			m.add("efficiency", "state it, such as 88 %", "it is missing, and none is usual for %s in this medium", p.Metal.Element.Name)
 			break
 		}
-		out.Efficiency, out.Missing = o.prior(window, s)
+		p.Efficiency, p.Missing = o.prior(window, p.Settled)
 	}
 	if e.Stirring != "" {
 		transfer, err := e.Stirring.Transfer(o.Conditions.kelvin())
@@ -83,12 +75,11 @@ func (o Order) settleEfficiency(m *mistakes, s Settled) SettledEfficiency {
 		case e.MassTransfer.Known():
 			m.add("stirring", "state one of them", "both stirring and mass transfer are stated")
 		}
-		out.MassTransfer = transfer
+		p.MassTransfer = transfer
 	}
 	if m.positive("mass-transfer", "a coefficient above zero is needed, such as 1e-5 m/s", e.MassTransfer) {
-		out.MassTransfer = doubted(e.MassTransfer, MassTransferDoubt)
+		p.MassTransfer = doubted(e.MassTransfer, MassTransferDoubt)
 	}
-	return out
 }
 
 // prior is what is believed of an efficiency that nobody stated: what an expert's bath reaches, where every condition of

@@ -110,9 +110,9 @@ func (p *Plan) book(e Entry) (note string, err error) {
 			err = p.doubted(e, before)
 		}
 	case EntrySample:
-		_, err = p.TakeSample(n[LiquidVolume])
+		err = p.Model.both(func(b *Book) error { return p.sample(b, n[LiquidVolume]) })
 	case EntryAssay:
-		_, err = p.BookAssay(p.Assayed(e))
+		err = p.bookAssay(p.Assayed(e))
 	case EntrySludge, EntryWeighing:
 		if e.AtAnode() {
 			return p.bookAnode(e)
@@ -185,18 +185,14 @@ func (p *Plan) AddMetal(metal, volume float64) error {
 	return p.Model.both(func(b *Book) error { return b.Add(metal/p.scenario.molar, volume) })
 }
 
-// TakeSample books m3 taken out of the catholyte and returns the kg of metal that went with it.
-func (p *Plan) TakeSample(volume float64) (metal float64, err error) {
-	before := p.Model.Catholyte().Sampled
-	err = p.Model.both(func(b *Book) error {
-		mol, err := b.Sample(volume)
-		if err == nil {
-			rest := b.Volume / (b.Volume + volume)
-			p.turn(b, rest, mol/volume*(1-rest), 0, 1)
-		}
-		return err
-	})
-	return (p.Model.Catholyte().Sampled - before) * p.scenario.molar, err
+// sample takes m3 out of a compartment, and of its errors what goes with them.
+func (p *Plan) sample(b *Book, volume float64) error {
+	mol, err := b.Sample(volume)
+	if err == nil {
+		rest := b.Volume / (b.Volume + volume)
+		p.turn(b, rest, mol/volume*(1-rest), 0, 1)
+	}
+	return err
 }
 
 // Deposit is the metal on the cathode by the model, kg.

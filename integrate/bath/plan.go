@@ -33,7 +33,11 @@ type Order struct {
 // Plan is an order settled: the metal, the goal, and the model that follows the run.
 type Plan struct {
 	Settled
-	SettledEfficiency
+	Efficiency   matter.Figure // of the first stage
+	MassTransfer matter.Figure // m/s; not Known: fixed efficiency
+	// Missing are the conditions that would narrow an efficiency which nobody stated, the costliest first.
+	Missing []matter.Need
+
 	Amount   matter.Figure // kg of metal in the bath to begin with
 	Goal     Goal
 	Model    *Drawdown
@@ -53,7 +57,7 @@ func NewPlan(o Order) (*Plan, error) {
 	if len(m.list) == 0 {
 		o.Contents.dissolves(&m, &p.Settled, o.Conditions.Temperature)
 	}
-	p.SettledEfficiency = o.settleEfficiency(&m, p.Settled)
+	p.settleEfficiency(&m)
 	o.Anode.check(&m, p.Settled)
 	o.Target.check(&m)
 	p.conditions = p.settleConditions(o.Conditions, &m)

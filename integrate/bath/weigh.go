@@ -94,18 +94,16 @@ func (p *Plan) turn(b *Book, metalByMetal, metalByVolume, volumeByMetal, volumeB
 	d.Volume = volume(volume(mm, mv), volume(mv, vv))
 }
 
-// BookAssay books a measured concentration of the catholyte in kg/m3, weighed against the account by the uncertainty of both, and returns the
-// kg of metal by which the account moved, positive if there is more than it said. Without an uncertainty it is taken as it is.
-func (p *Plan) BookAssay(found matter.Figure) (difference float64, err error) {
+// bookAssay books a measured concentration of the catholyte in kg/m3, weighed against the account by the uncertainty of both. Without an uncertainty
+// it is taken as it is.
+func (p *Plan) bookAssay(found matter.Figure) error {
 	if !(found.Value >= 0) || math.IsInf(found.Value, 0) {
-		return 0, fmt.Errorf("assay of %s: it must not be negative", quantity.Short(quantity.MassConcentration, found.Value, 4))
+		return fmt.Errorf("assay of %s: it must not be negative", quantity.Short(quantity.MassConcentration, found.Value, 4))
 	}
-	was := p.Model.Catholyte().Metal()
-	err = p.Model.both(func(b *Book) error {
+	return p.Model.both(func(b *Book) error {
 		p.weigh(b, found.Value/p.scenario.molar, found.StandardUncertainty/p.scenario.molar)
 		return nil
 	})
-	return (p.Model.Catholyte().Metal() - was) * p.scenario.molar, err
 }
 
 // Left is the metal in the bath by the account and its assays, kg.

@@ -156,7 +156,7 @@ func (a *Assessment) acid() {
 }
 
 // crossing returns the share of the current that H⁺ carries over the separator: no more than the
-// anode makes per electron and the anolyte holds. Before a chlorine anode hardly any acid is there to cross.
+// anode makes per electron and the anolyte holds; none without a separator. Before a chlorine anode hardly any acid is there to cross.
 func (a *Assessment) crossing() matter.Figure {
 	c := a.Conditions
 	held := math.Max(standardConcentration*math.Pow(10, -c.AnolytePH.Value), c.FreeAcid.Value) * c.Anolyte.Value

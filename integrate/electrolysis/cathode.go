@@ -53,17 +53,6 @@ func rankCathodes(metal string, medium matter.Medium, chloride, density, kelvin 
 	return list
 }
 
-// usualCathode names the blank that the trade takes for a metal.
-func usualCathode(metal string) string {
-	switch metal {
-	case "Zn", "Cd":
-		return "aluminium"
-	case "Cu", "Ni", "Co", "Mn", "Ag", "Au", "Fe", "Pd", "Pb", "Sn", "In", "Bi", "Tl":
-		return "stainless steel"
-	}
-	return ""
-}
-
 // lessNoble tells whether the metal lies well below hydrogen, so that a cathode of low
 // hydrogen overpotential would make gas instead of metal.
 func lessNoble(metal string) bool {
@@ -72,7 +61,9 @@ func lessNoble(metal string) bool {
 
 func judgeCathode(name, metal string, medium matter.Medium, chloride bool) (Verdict, string) {
 	own, _ := findSurface(metal)
-	alkali, usual := medium == matter.Alkaline || medium == matter.Cyanide, name == usualCathode(metal)
+	alkali := medium == matter.Alkaline || medium == matter.Cyanide
+	usual := name == "aluminium" && slices.Contains([]string{"Zn", "Cd"}, metal) ||
+		name == "stainless steel" && slices.Contains([]string{"Cu", "Ni", "Co", "Mn", "Ag", "Au", "Fe", "Pd", "Pb", "Sn", "In", "Bi", "Tl"}, metal)
 	for _, row := range []struct {
 		holds   bool
 		verdict Verdict

@@ -25,13 +25,7 @@ func (g Gas) String() string {
 
 // ElectronsPerMole returns the electrons that pass for each molecule of the gas.
 func (g Gas) ElectronsPerMole() float64 {
-	switch g {
-	case Hydrogen, Chlorine:
-		return 2
-	case Oxygen:
-		return 4
-	}
-	return math.Inf(1)
+	return [...]float64{math.Inf(1), 2, 4, 2}[g]
 }
 
 // GasMoles returns the moles of gas that charge coulombs make if all of it makes this

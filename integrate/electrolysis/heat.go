@@ -37,17 +37,13 @@ type vessel struct {
 	OpenArea float64 // m² of open surface; 0: covered
 }
 
-// Wall returns the wetted wall in m² of an upright cylinder as high as it is wide.
-func (v vessel) Wall() float64 {
-	width := math.Cbrt(4 * v.Volume / math.Pi)
-	return 1.25 * math.Pi * width * width // side and bottom
-}
-
 // HeatLoss returns the watts that the vessel loses at temperature kelvin in a room at
 // ambient kelvin: wallLoss on wall and open surface, and evaporation by the
 // practitioner's fit for a still tank, above what the bath would evaporate at ambient.
 func (v vessel) HeatLoss(temperature, ambient float64) float64 {
-	dry := wallLoss * (v.Wall() + v.OpenArea) * (temperature - ambient)
+	width := math.Cbrt(4 * v.Volume / math.Pi) // of an upright cylinder as high as it is wide
+	wall := 1.25 * math.Pi * width * width     // wetted: side and bottom
+	dry := wallLoss * (wall + v.OpenArea) * (temperature - ambient)
 	hot, _ := evaporationAt(temperature)
 	cool, _ := evaporationAt(ambient)
 	return dry + latentHeat*v.OpenArea*(hot-cool)

@@ -160,10 +160,7 @@ func (a *Assessment) after(share float64, starts []start) (PHPoint, bool) {
 	if reached == nil {
 		return PHPoint{}, false
 	}
-	mark := matter.Weakest(l.mark, c.Efficiency.Mark, c.Charge.Mark, c.Volume.Mark, c.Concentration.Mark, c.AtAnode.Mark)
-	if c.Separator != NoSeparator {
-		mark = matter.Weakest(mark, c.Separator.AcidCrossing().Mark)
-	}
+	mark := matter.Weakest(l.mark, c.Efficiency.Mark, c.Charge.Mark, c.Volume.Mark, c.Concentration.Mark, c.AtAnode.Mark, c.Separator.AcidCrossing().Mark)
 	left := solution.Totals{}
 	left.Add(l.bath.Totals, 1)
 	if l.ion != "" {
@@ -233,10 +230,7 @@ func (a *Assessment) gains() (best, least, most gain) {
 		}
 		return gain{-m.Catholyte, gone}
 	}
-	crossing := matter.Figure{}
-	if c.Separator != NoSeparator {
-		crossing = a.crossing()
-	}
+	crossing := a.crossing()
 	low, high := c.Efficiency.Limits()
 	low, high = math.Max(0, low), math.Min(1, high)
 	best = made(c.AtAnode.Value, c.Efficiency.Value, crossing.Value)

@@ -50,18 +50,16 @@ func (a *Assessment) voltageParts(conductivity, leads matter.Figure) []Component
 
 // metalOverpotential returns V at usual densities, from memory.
 func metalOverpotential(metal string) matter.Figure {
-	const why = "usual at these current densities, from memory"
-	switch metal {
-	case "Cu", "Ag", "Pb", "Cd", "Sn", "Tl":
-		return assumed(0.03, 0.07, 0.15, why)
-	case "Zn", "In", "Bi", "Au":
-		return assumed(0.05, 0.10, 0.20, why)
-	case "Ni", "Co", "Fe", "Pd":
-		return assumed(0.20, 0.32, 0.50, why)
-	case "Mn":
-		return assumed(0.10, 0.25, 0.45, why)
-	case "Cr":
-		return assumed(0.30, 0.60, 1.00, why)
+	for _, row := range []struct {
+		metals             string
+		least, usual, most float64
+	}{
+		{"Cu Ag Pb Cd Sn Tl", 0.03, 0.07, 0.15}, {"Zn In Bi Au", 0.05, 0.10, 0.20}, {"Ni Co Fe Pd", 0.20, 0.32, 0.50},
+		{"Mn", 0.10, 0.25, 0.45}, {"Cr", 0.30, 0.60, 1.00},
+	} {
+		if slices.Contains(strings.Fields(row.metals), metal) {
+			return assumed(row.least, row.usual, row.most, "usual at these current densities, from memory")
+		}
 	}
 	return assumed(0.05, 0.15, 0.50, "metal not in the table")
 }

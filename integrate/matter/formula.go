@@ -89,9 +89,7 @@ func (f Formula) Medium() Medium {
 		return Alkaline
 	case strings.Contains(f.text, "(NH3)"):
 		return Ammine
-	case has("C", "N") && !has("O"):
-		return Cyanide
-	case has("C", "N") && strings.Contains(f.text, "CN"):
+	case has("C", "N") && (!has("O") || strings.Contains(f.text, "CN")):
 		return Cyanide
 	case strings.Contains(f.text, "NH2SO3") || strings.Contains(f.text, "SO3NH2"):
 		return Sulfamate
