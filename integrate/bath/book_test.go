@@ -136,13 +136,16 @@ func TestRetuneAndResume(t *testing.T) {
 	p := mustPlan(t, twoStageOrder())
 	p.Model.Step(4*36000, 36000)
 	saved := p.Model.State()
-	if err := p.Model.Retune(0.9, 2e-5, 2e-2); err != nil {
+	tuned := saved
+	tuned.Efficiency, tuned.MassTransfer, tuned.Area = 0.9, 2e-5, 2e-2
+	if err := p.Resume(tuned); err != nil {
 		t.Fatal(err)
 	}
 	if p.Model.Batch().Efficiency != 0.9 || p.Model.Catholyte().Won() != saved.Catholyte.Deposited+saved.Catholyte.DepositTail {
 		t.Errorf("%+v", p.Model.State())
 	}
-	if err := p.Model.Retune(1.5, 0, 0); err == nil {
+	tuned.Efficiency = 1.5
+	if err := p.Resume(tuned); err == nil {
 		t.Error("an efficiency of 150 % was taken")
 	}
 	if err := p.Resume(saved); err != nil || p.Model.State() != saved {

@@ -289,14 +289,11 @@ func (s *Settled) dissolve(f matter.Formula, units matter.Figure) {
 	if acid := -brings[solution.H] * units.Value; acid > 0 && f.Count(s.Metal.String()) > 0 && s.Medium.Acidic() && s.Medium != "" {
 		grams := ""
 		if s.Medium == matter.Sulfate {
-			grams = fmt.Sprintf(", %.3g g of sulfuric acid", acid/2*1e3*sulfuricMolarMass)
+			grams = fmt.Sprintf(", %.3g g of sulfuric acid", acid/2*1e3*matter.MolarMassH2SO4)
 		}
 		s.Notes = append(s.Notes, fmt.Sprintf("Dissolving the %s takes %.3g mol of H+%s, which the run releases again.", f, acid, grams))
 	}
 }
-
-// sulfuricMolarMass is that of H2SO4, kg/mol.
-const sulfuricMolarMass = 98.07e-3
 
 // other returns the entry of a metal, a new one if there is none yet.
 func (s *Settled) other(metal matter.Metal) *Other {

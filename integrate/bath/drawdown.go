@@ -154,19 +154,6 @@ func (d *Drawdown) Overall() float64 {
 	return d.state.Catholyte.Won() * float64(d.state.Valence) * matter.Faraday / charge
 }
 
-// Retune changes what the rest of the run is expected to do, after a fit to assays
-// or when an electrode was changed. A mass transfer of 0 means without limit.
-func (d *Drawdown) Retune(efficiency, massTransfer, area float64) error {
-	s := d.state
-	s.Efficiency, s.MassTransfer, s.Area = efficiency, massTransfer, area
-	tuned, err := Restore(s)
-	if err != nil {
-		return err
-	}
-	d.state = tuned.state
-	return nil
-}
-
 // Standing is where a run is, at the present current.
 type Standing struct {
 	Deposit            float64 // kg on the cathode, by the model: from the charge alone

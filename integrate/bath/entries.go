@@ -122,8 +122,11 @@ func (p *Plan) book(e Entry) (note string, err error) {
 		}
 	case EntryElectrode:
 		if area, ok := n[CathodeArea]; ok && !e.AtAnode() {
-			s := p.Model.State()
-			err = p.Model.Retune(s.Efficiency, s.MassTransfer, area)
+			before.Area = area
+			var model *Drawdown
+			if model, err = Restore(before); err == nil {
+				*p.Model = *model
+			}
 		}
 	}
 	return "", err

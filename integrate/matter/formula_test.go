@@ -26,6 +26,8 @@ func TestMolarMasses(t *testing.T) {
 		{"ZnSO4 · 7 H2O", 0, -1},
 		{"ZnSO4 · 7H2O", 287.54, 0.02},
 		{"CuSO4·5H2O", 249.68, 0.02},
+		{"Na2H2EDTA·2H2O", 372.24, 0.02}, // label: 372.24
+		{"EDTA", 0, -1},
 		{"MnSO4.H2O", 169.01, 0.02},
 		{"MnSO4·H2O", 169.01, 0.02},
 		{"NiSO4·6H2O", 262.84, 0.02},

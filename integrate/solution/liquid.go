@@ -221,12 +221,11 @@ func (l Liquid) Hydroxides() ([]Onset, error) {
 		if s.Of[H] >= 0 {
 			continue
 		}
-		low, okLow := crossing(at, s, false)
-		high, okHigh := crossing(at, s, true)
-		if !okLow {
+		low, high := crossing(at, s, false), crossing(at, s, true)
+		if math.IsNaN(low) {
 			continue
 		}
-		if !okHigh {
+		if math.IsNaN(high) {
 			high = 14
 		}
 		all = append(all, Onset{Solid: s, PH: matter.Figure{Low: low, Value: (low + high) / 2, High: high}})
@@ -234,8 +233,8 @@ func (l Liquid) Hydroxides() ([]Onset, error) {
 	return all, nil
 }
 
-// crossing finds by bisection the lowest pH from 0 to 14 at which a solid is saturated. An amphoteric one dissolves again above.
-func crossing(at func(pH float64) (*Equilibrium, error), s *Solid, soluble bool) (float64, bool) {
+// crossing finds by bisection the lowest pH from 0 to 14 at which a solid is saturated; NaN: at none. An amphoteric one dissolves again above.
+func crossing(at func(pH float64) (*Equilibrium, error), s *Solid, soluble bool) float64 {
 	beyond := func(pH float64) bool {
 		e, err := at(pH)
 		if err != nil {
@@ -253,7 +252,7 @@ func crossing(at func(pH float64) (*Equilibrium, error), s *Solid, soluble bool)
 			continue
 		}
 		if pH == 0 {
-			return 0, true
+			return 0
 		}
 		below, above := pH-stepPH, pH
 		for above-below > 1e-3 {
@@ -263,7 +262,7 @@ func crossing(at func(pH float64) (*Equilibrium, error), s *Solid, soluble bool)
 				below = middle
 			}
 		}
-		return above, true
+		return above
 	}
-	return math.NaN(), false
+	return math.NaN()
 }
