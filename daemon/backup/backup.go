@@ -144,7 +144,12 @@ func copyFile(from, to string, seen io.Writer) (n int64, err error) {
 	}
 	size := info.Size()
 	if filepath.Base(from) == runlog.LogName {
-		if size, err = wholeLines(filepath.Dir(from), size); err != nil {
+		r, err := runlog.Open(filepath.Dir(from))
+		if err != nil {
+			return 0, err
+		}
+		err = r.SeekTo(size) // or to the line end before it
+		if size, err = r.Offset(), errors.Join(err, r.Close()); err != nil {
 			return 0, err
 		}
 	}
@@ -169,16 +174,6 @@ func copyFile(from, to string, seen io.Writer) (n int64, err error) {
 		return n, err
 	}
 	return n, runlog.Disk{}.SyncDir(filepath.Dir(to))
-}
-
-// wholeLines is the size of a run's log without what follows its last line end.
-func wholeLines(run string, size int64) (int64, error) {
-	r, err := runlog.Open(run)
-	if err != nil {
-		return 0, err
-	}
-	err = r.SeekTo(size)
-	return r.Offset(), errors.Join(err, r.Close())
 }
 
 // verify integrates every copied log again.

@@ -98,13 +98,6 @@ func taking(r *runlog.Record) (*books.Taking, error) {
 	return t, nil
 }
 
-// recorded says whether a ledger has the line of a run.
-func recorded(lines []runlog.Record, cell, run string) bool {
-	return slices.ContainsFunc(lines, func(r runlog.Record) bool {
-		return r.Text("kind") == lineRun && r.Text(ofCell) == cell && r.Text(runName) == run
-	})
-}
-
 // Settle writes into the ledgers what the runs took that have ended and are not there yet, each once, whoever does it and however often
 // it is broken off. now is the time of the machine, wait how long another writer is waited for; of the runs those of the cells alone count, where
 // any are named. What can be done is done; the error joins what could not.
@@ -204,7 +197,9 @@ func settle(data string, t *books.Taking, now time.Time, wait time.Duration) err
 
 // line writes the line of a run, if it does not stand there.
 func line(t *books.Taking, w *runlog.LateWriter, now time.Time, more ...runlog.Field) error {
-	if recorded(w.Records, t.Cell, t.Run) {
+	if slices.ContainsFunc(w.Records, func(r runlog.Record) bool {
+		return r.Text("kind") == lineRun && r.Text(ofCell) == t.Cell && r.Text(runName) == t.Run
+	}) {
 		return nil
 	}
 	text, err := json.Marshal(t)

@@ -186,15 +186,6 @@ func stateFields(c *integrate.Coulometer, crc uint32, length int64, last *Record
 	return append(fields, Flag("pair_open", state.Sampling.Open), Integer("gap_count", int64(state.GapCount)), Text("gaps", encodeGaps(state.Gaps)))
 }
 
-// lastReading returns the last reading before a checkpoint, as far as c and the checkpoint tell it.
-func lastReading(c *integrate.Coulometer, r *Record) Record {
-	last := Record{Kind: KindReading, Cell: r.Cell, Mode: r.Text("mode"), Output: r.Text("output")}
-	last.Nanos, _ = r.Integer("reading_at")
-	sample, _ := c.Last()
-	last.Volts, last.Amperes = sample.Volts, sample.Amperes
-	return last
-}
-
 // restore makes the coulometer that a checkpoint describes.
 func restore(r *Record) (*integrate.Coulometer, error) {
 	settings, err := settingsOf(r)

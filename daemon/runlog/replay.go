@@ -34,7 +34,9 @@ func (p *Replay) Missing() { p.missing = true }
 // from makes a checkpoint's coulometer the replay's.
 func (p *Replay) from(c *integrate.Coulometer, r *Record) {
 	p.Coulometer = c
-	p.Last = lastReading(c, r)
+	sample, _ := c.Last() // of the last reading nothing else is told
+	p.Last = Record{Kind: KindReading, Cell: r.Cell, Volts: sample.Volts, Amperes: sample.Amperes, Mode: r.Text("mode"), Output: r.Text("output")}
+	p.Last.Nanos, _ = r.Integer("reading_at")
 	p.at = c.State().Elapsed
 	p.Ended = r.Flag("ended")
 	p.evidence, p.missing, p.anew = integrate.Evidence{}, false, false

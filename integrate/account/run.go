@@ -101,7 +101,9 @@ func (r *Run) Reading(nanos int64, step time.Duration, volts, amperes float64, o
 		} else {
 			r.On += seconds
 		}
-		r.step(volts, amperes)
+		if d := amperes - r.amperes; math.Abs(d) > leastStep*r.mostAmperes && min(amperes, r.amperes) > leastShare*r.mostAmperes {
+			r.steps.Add(d, volts-r.volts) // a change of the working current tells the resistance
+		}
 	}
 	r.volts, r.amperes, r.off, r.dark = volts, amperes, off, false
 	r.mostAmperes = math.Max(r.mostAmperes, amperes)
@@ -125,14 +127,6 @@ func (r *Run) join(points []Point, p Point) []Point {
 		p.MinAmperes, p.MaxAmperes = min(q.MinAmperes, p.MinAmperes), max(q.MaxAmperes, p.MaxAmperes)
 	}
 	return append(points, p)
-}
-
-// step lets a change of the working current tell the resistance.
-func (r *Run) step(volts, amperes float64) {
-	d := amperes - r.amperes
-	if math.Abs(d) > leastStep*r.mostAmperes && min(amperes, r.amperes) > leastShare*r.mostAmperes {
-		r.steps.Add(d, volts-r.volts)
-	}
 }
 
 // Gap takes a gap that ends with the next reading.
