@@ -334,7 +334,7 @@ func (f *firstNight) proposeSupply() (answer, why string, err error) {
 		return "", "", err
 	}
 	for _, p := range ports {
-		if p.USB != nil && p.Access && len(p.HeldBy) == 0 {
+		if p.USB != nil && p.Access && p.HeldBy == "" {
 			return p.Name, planned + "The first USB adapter that no other process has open; nightcell ports lists every port.", nil
 		}
 	}

@@ -15,8 +15,8 @@ func examplePorts() []line.Port {
 	return []line.Port{
 		{NameIsStable: true, Name: "/dev/serial/by-id/usb-Example-A1", Device: "/dev/ttyUSB0", Access: true, Group: "dialout",
 			USB:    &line.USB{Vendor: "1234", Product: "5678", Maker: "Example", Name: "Adapter", Serial: "A1"},
-			HeldBy: []line.Holder{{PID: 4711, Name: "watcher"}}},
-		{Name: "/dev/ttyS0", Device: "/dev/ttyS0", Group: "dialout", HeldBy: []line.Holder{}},
+			HeldBy: "watcher (process 4711)"},
+		{Name: "/dev/ttyS0", Device: "/dev/ttyS0", Group: "dialout"},
 	}
 }
 

@@ -164,7 +164,7 @@ func printPorts(w io.Writer, ports []line.Port) {
 	}
 	fmt.Fprintln(w, "port\tdevice\tUSB\taccess\topen in")
 	for _, p := range ports {
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", p.Name, p.Device, usbText(p.USB), accessText(p), holdersText(p.HeldBy))
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", p.Name, p.Device, usbText(p.USB), accessText(p), cmp.Or(p.HeldBy, "none found"))
 	}
 }
 
@@ -190,14 +190,6 @@ func accessText(p line.Port) string {
 		return "no"
 	}
 	return "no: join group " + p.Group
-}
-
-func holdersText(list []line.Holder) string {
-	var names []string
-	for _, h := range list {
-		names = append(names, h.String())
-	}
-	return cmp.Or(strings.Join(names, ", "), "none found")
 }
 
 // recordFlag is the flag of every command that can keep what goes over its lines.

@@ -3,6 +3,7 @@ package line
 import (
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 )
 
@@ -30,15 +31,18 @@ func (e *HeldError) Error() string {
 	return fmt.Sprintf("%s is held by %s; end that one first (kill %d), or use another port", e.Path, e.Holder, e.Holder.PID)
 }
 
-// openedBy names the other processes that have a port open; "" when the system tells of none.
-func openedBy(path string) string {
-	var names []string
-	for _, h := range holders(path) {
-		if h.PID != os.Getpid() {
-			names = append(names, h.String())
-		}
+// named lists processes in words; "" when there is none.
+func named(list []Holder) string {
+	names := make([]string, len(list))
+	for i, h := range list {
+		names[i] = h.String()
 	}
 	return strings.Join(names, ", ")
+}
+
+// openedBy names the other processes that have a port open; "" when the system tells of none.
+func openedBy(path string) string {
+	return named(slices.DeleteFunc(holders(path), func(h Holder) bool { return h.PID == os.Getpid() }))
 }
 
 func heldError(path string) error {

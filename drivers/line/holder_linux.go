@@ -1,10 +1,10 @@
 package line
 
 import (
-	"bufio"
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -25,21 +25,9 @@ func holdersIn(proc, path string) []Holder {
 	if err != nil {
 		return nil
 	}
-	seen := map[int]bool{}
-	var found []Holder
-	add := func(pid int) {
-		if pid <= 0 || seen[pid] {
-			return
-		}
-		seen[pid] = true
-		found = append(found, Holder{PID: pid, Name: processName(proc, pid)})
-	}
-	for _, pid := range lockers(proc, target) {
-		add(pid)
-	}
 	links, err := filepath.Glob(filepath.Join(proc, "[0-9]*", "fd", "*"))
 	if err != nil {
-		return found
+		return nil
 	}
 	pseudo := strings.HasPrefix(target, "/dev/pts/")
 	masters := map[int]bool{}
@@ -58,9 +46,16 @@ func holdersIn(proc, path string) []Holder {
 			masters[pid] = true
 		}
 	}
+	pids := lockers(proc, target)
 	for _, pid := range have {
 		if !masters[pid] || pid == os.Getpid() {
-			add(pid)
+			pids = append(pids, pid)
+		}
+	}
+	var found []Holder
+	for i, pid := range pids {
+		if pid > 0 && !slices.Contains(pids[:i], pid) {
+			found = append(found, Holder{PID: pid, Name: processName(proc, pid)})
 		}
 	}
 	return found
@@ -79,14 +74,13 @@ func lockers(proc, path string) []int {
 	}
 	dev := uint64(st.Dev)
 	place := fmt.Sprintf("%02x:%02x:%d", unix.Major(dev), unix.Minor(dev), st.Ino)
-	f, err := os.Open(filepath.Join(proc, "locks"))
+	locks, err := os.ReadFile(filepath.Join(proc, "locks"))
 	if err != nil {
 		return nil
 	}
-	defer f.Close()
 	var pids []int
-	for sc := bufio.NewScanner(f); sc.Scan(); {
-		w := strings.Fields(sc.Text())
+	for text := range strings.Lines(string(locks)) {
+		w := strings.Fields(text)
 		if len(w) >= 6 && w[1] == "FLOCK" && w[5] == place {
 			if pid, err := strconv.Atoi(w[4]); err == nil {
 				pids = append(pids, pid)

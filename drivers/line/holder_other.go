@@ -24,7 +24,7 @@ func ports() ([]Port, error) {
 	}
 	list := make([]Port, len(names))
 	for i, n := range names {
-		list[i] = Port{Name: n, Device: n, Access: true, HeldBy: []Holder{}, NameIsStable: true}
+		list[i] = Port{Name: n, Device: n, Access: true, NameIsStable: true}
 	}
 	return list, nil
 }

@@ -13,7 +13,7 @@ type Port struct {
 	Access bool   // this user may read and write it
 	Group  string // whose members may, where files have groups
 	// HeldBy are the processes that have it, as far as this user may see them.
-	HeldBy       []Holder
+	HeldBy       string
 	NameIsStable bool
 }
 

@@ -30,7 +30,9 @@ func (p places) list() ([]Port, error) {
 			return nil, fmt.Errorf("list serial ports: %w", err)
 		}
 		for _, e := range entries {
-			if dir := filepath.Join(class, e.Name()); strings.HasPrefix(e.Name(), of.prefix) && hasHardware(dir) {
+			dir := filepath.Join(class, e.Name())
+			// Virtual consoles have no device, and the placeholders of boards without a UART have the type 0.
+			if _, err := os.Stat(filepath.Join(dir, "device")); err == nil && strings.HasPrefix(e.Name(), of.prefix) && attribute(dir, "type") != "0" {
 				dirs = append(dirs, dir)
 			}
 		}
@@ -42,7 +44,7 @@ func (p places) list() ([]Port, error) {
 		device := filepath.Join(p.dev, filepath.Base(dir))
 		list = append(list, Port{
 			Name: cmp.Or(stable[device], byPath[device], device), ByPath: byPath[device], Device: device, USB: usbOf(dir),
-			Access: unix.Access(device, unix.R_OK|unix.W_OK) == nil, Group: groupOf(device), HeldBy: append([]Holder{}, holdersIn(p.proc, device)...),
+			Access: unix.Access(device, unix.R_OK|unix.W_OK) == nil, Group: groupOf(device), HeldBy: named(holdersIn(p.proc, device)),
 			NameIsStable: stable[device]+byPath[device] != "",
 		})
 	}
@@ -51,22 +53,10 @@ func (p places) list() ([]Port, error) {
 	return list, nil
 }
 
-// hasHardware says whether a terminal has hardware: virtual consoles have no device, and
-// the placeholders of boards without a UART have the type 0.
-func hasHardware(dir string) bool {
-	if _, err := os.Stat(filepath.Join(dir, "device")); err != nil {
-		return false
-	}
-	return attribute(dir, "type") != "0"
-}
-
 // links maps each device to its name in one directory of /dev/serial.
 func (p places) links(directory string) map[string]string {
 	found := map[string]string{}
-	names, err := filepath.Glob(filepath.Join(p.dev, "serial", directory, "*"))
-	if err != nil {
-		return found
-	}
+	names, _ := filepath.Glob(filepath.Join(p.dev, "serial", directory, "*")) // it fails by its pattern alone
 	for _, n := range names {
 		if target, err := filepath.EvalSymlinks(n); err == nil {
 			found[target] = n

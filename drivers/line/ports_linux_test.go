@@ -72,14 +72,14 @@ func TestPorts(t *testing.T) {
 	}
 	in := func(name string) string { return filepath.Join(p.dev, name) }
 	want := []Port{
-		{Name: in("ttyS0"), Device: in("ttyS0"), Access: true, HeldBy: []Holder{}},
+		{Name: in("ttyS0"), Device: in("ttyS0"), Access: true},
 		{NameIsStable: true, Name: in("serial/by-id/usb-Example-A1"), ByPath: in("serial/by-path/pci-usb-1-1"), Device: in("ttyUSB2"), Access: true,
 			USB:    &USB{Vendor: "1234", Product: "5678", Maker: "Example", Name: "Adapter", Serial: "A1"},
-			HeldBy: []Holder{{4711, "watcher"}}},
+			HeldBy: "watcher (process 4711)"},
 		// Without a serial number the name by socket is the one to trust.
 		{NameIsStable: true, Name: in("serial/by-path/pci-usb-1-2"), ByPath: in("serial/by-path/pci-usb-1-2"), Device: in("ttyUSB10"), Access: true,
-			USB: &USB{Vendor: "1234", Product: "5678", Maker: "Example", Name: "Adapter", SerialShared: true}, HeldBy: []Holder{}},
-		{Name: in("usbtmc0"), Device: in("usbtmc0"), Access: true, HeldBy: []Holder{}},
+			USB: &USB{Vendor: "1234", Product: "5678", Maker: "Example", Name: "Adapter", SerialShared: true}},
+		{Name: in("usbtmc0"), Device: in("usbtmc0"), Access: true},
 	}
 	if d := cmp.Diff(want, got, cmpopts.IgnoreFields(Port{}, "Group")); d != "" {
 		t.Error(d)

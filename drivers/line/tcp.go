@@ -60,12 +60,7 @@ func lockFile(dir, fallback, host string) (*lock.Lock, error) {
 			return nil, err
 		}
 	}
-	name := strings.Map(func(r rune) rune {
-		if r == '/' || r == ':' || r == os.PathSeparator {
-			return '-'
-		}
-		return r
-	}, host)
+	name := strings.NewReplacer("/", "-", ":", "-", string(os.PathSeparator), "-").Replace(host)
 	path := filepath.Join(dir, "nightcell-"+name+".lock")
 	l, err := lock.Take(path)
 	var held *lock.HeldError

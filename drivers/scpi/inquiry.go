@@ -2,6 +2,7 @@ package scpi
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -253,18 +254,15 @@ func (i *inquirer) findMeters(ctx context.Context) error {
 		i.found("dialect.headers", "a header precedes each value", "as in %s %s", i.header, i.digits)
 	}
 	i.whole = !strings.Contains(i.digits, ".")
-	var fields [2][]byte
-	for _, form := range []struct{ between, separator string }{{";:", ";"}, {";", ";"}} {
-		both := d.MeasureVolts + form.between + d.MeasureAmperes
+	for _, between := range []string{";:", ";"} {
+		both := d.MeasureVolts + between + d.MeasureAmperes
 		text, _, err := i.known(ctx, func(b []byte, _ string) (float64, drivers.Reason) {
-			for _, s := range []string{form.separator, ","} {
-				if splitFields(b, s, &fields) {
+			for _, s := range []string{";", ","} {
+				if fields := bytes.Split(b, []byte(s)); len(fields) == 2 {
 					d.BothSeparator = s
 					v, why := i.figure(fields[0], "")
 					a, other := i.figure(fields[1], "")
-					if why == "" {
-						why = other
-					}
+					why = cmp.Or(why, other)
 					// Both have moved a little since they were asked alone.
 					off := func(v, a float64) float64 { return math.Abs(v-i.Volts.Last) + math.Abs(a-i.Amperes.Last) }
 					d.BothAmperesFirst = off(a, v) < off(v, a)

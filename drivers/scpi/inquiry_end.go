@@ -7,6 +7,8 @@ import (
 	"strings"
 	"time"
 
+	"gonum.org/v1/gonum/stat"
+
 	"nightcell/drivers"
 )
 
@@ -125,7 +127,7 @@ func (i *inquirer) takeReadings(ctx context.Context) error {
 		i.Took = time.Since(begun)
 	}
 	for k, m := range []*Meter{&i.Volts, &i.Amperes} {
-		m.Last, m.Step, m.Scatter = seen[k][times-1], step[k], scatter(seen[k])
+		m.Last, m.Step, m.Scatter = seen[k][times-1], step[k], stat.StdDev(seen[k], nil)
 	}
 	if d.MeasureBoth != "" {
 		begun := time.Now()
@@ -151,19 +153,6 @@ func stepOf(digits string) float64 {
 		kept = decimals
 	}
 	return math.Pow10(exponent - len(kept))
-}
-
-// scatter is the standard deviation of readings.
-func scatter(list []float64) float64 {
-	var sum, squares float64
-	for _, x := range list {
-		sum += x
-	}
-	mean := sum / float64(len(list))
-	for _, x := range list {
-		squares += (x - mean) * (x - mean)
-	}
-	return math.Sqrt(squares / float64(len(list)-1))
 }
 
 // judgeMode holds the mode that the register tells against set-points and readings.

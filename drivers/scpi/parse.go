@@ -134,18 +134,3 @@ func parseIdentity(b []byte) drivers.Identity {
 	}
 	return drivers.Identity{Maker: f[0], Model: f[1], Serial: f[2], Firmware: f[3]}
 }
-
-// splitFirst cuts b in two at the first separator, or says false.
-func splitFirst(b []byte, separator string, into *[2][]byte) bool {
-	at := bytes.Index(b, []byte(separator))
-	if at < 0 {
-		return false
-	}
-	into[0], into[1] = b[:at], b[at+len(separator):]
-	return true
-}
-
-// splitFields cuts b in two at the only separator, or says false.
-func splitFields(b []byte, separator string, into *[2][]byte) bool {
-	return splitFirst(b, separator, into) && !bytes.Contains(into[1], []byte(separator))
-}

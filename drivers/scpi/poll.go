@@ -1,6 +1,7 @@
 package scpi
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"math"
@@ -218,14 +219,14 @@ func (s *Supply) measureTogether(ctx context.Context) (r drivers.Reading, err er
 	if err != nil {
 		return r, err
 	}
-	var fields [2][]byte
-	selecting := s.dialect.Addressing == AddressSelect
-	if selecting {
-		if !splitFirst(answer, s.dialect.BothSeparator, &fields) {
+	separator := []byte(s.dialect.BothSeparator)
+	if s.dialect.Addressing == AddressSelect {
+		selected, rest, ok := bytes.Cut(answer, separator)
+		if !ok {
 			return r, s.refusal(drivers.NotNumeric, s.both.text, answer)
 		}
-		channel, why := s.dialect.channel(fields[0], "")
-		if !s.dialect.answers(fields[0], s.dialect.Selected) {
+		channel, why := s.dialect.channel(selected, "")
+		if !s.dialect.answers(selected, s.dialect.Selected) {
 			why = drivers.Unasked
 		}
 		if why != "" {
@@ -234,9 +235,11 @@ func (s *Supply) measureTogether(ctx context.Context) (r drivers.Reading, err er
 		if int(channel) != s.settings.Channel {
 			return r, errOtherChannel
 		}
-		answer = fields[1]
+		answer = rest
 	}
-	if !splitFields(answer, s.dialect.BothSeparator, &fields) {
+	var fields [2][]byte
+	var ok bool
+	if fields[0], fields[1], ok = bytes.Cut(answer, separator); !ok || bytes.Contains(fields[1], separator) {
 		return r, s.refusal(drivers.NotNumeric, s.both.text, answer)
 	}
 	for i, asked := range s.parts {
