@@ -207,7 +207,7 @@ func (i *inquirer) findQueue(ctx context.Context) error {
 		if i.lower {
 			text = strings.ToLower(text)
 		}
-		i.queue = i.query(text, nil, "")
+		i.queue = i.query(text, i.queued, "")
 		if err := i.emptyQueue(ctx); err != nil {
 			return err
 		}

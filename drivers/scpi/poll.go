@@ -175,7 +175,7 @@ func (s *Supply) measure(ctx context.Context) (drivers.Reading, error) {
 	}
 	r, err := s.measureTogether(ctx)
 	if err == errOtherChannel { // somebody chose another one at the front panel
-		if err := s.selectChannel(ctx); err != nil {
+		if err := s.address(ctx); err != nil {
 			return r, err
 		}
 		if r, err = s.measureTogether(ctx); err == errOtherChannel {
@@ -278,10 +278,7 @@ func (s *Supply) state(ctx context.Context) (drivers.Mode, drivers.Output, error
 		return mode, output, err
 	}
 	if ok {
-		output = drivers.OutputOff
-		if x != 0 {
-			output = drivers.OutputOn
-		}
+		output = drivers.OutputOff + drivers.Output(x)
 	}
 	return mode, output, nil
 }

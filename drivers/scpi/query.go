@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"nightcell/drivers"
@@ -96,7 +97,7 @@ func (s *Supply) optional(ctx context.Context, q *query) (x float64, ok bool, er
 			return 0, false, err
 		}
 		slow = s.late > before
-		if !q.worked && (s.rejected(ctx) || try > 0) {
+		if !q.worked && (q != s.queue && s.rejected(ctx) || try > 0) {
 			s.knows.unknown[q.key] = true
 			return 0, false, nil
 		}
@@ -116,15 +117,14 @@ func (s *Supply) rejected(ctx context.Context) bool {
 	if !s.queueRead || s.queue == nil || s.knows.unknown[s.queue.key] {
 		return false
 	}
-	entries, err := s.readQueue(ctx, s.timeout())
-	proof := false
-	for _, e := range entries {
-		if n, _ := parseError([]byte(e)); n <= -100 && n > -200 {
-			proof = true
-			continue
-		}
-		s.pending = append(s.pending, e)
-	}
+	known := len(s.pending)
+	err := s.emptyQueue(ctx)
+	others := slices.DeleteFunc(s.pending[known:], func(e string) bool {
+		n, _ := parseError([]byte(e))
+		return n <= -100 && n > -200
+	})
+	proof := known+len(others) < len(s.pending)
+	s.pending = s.pending[:known+len(others)]
 	if err != nil {
 		s.note(err)
 		return false
@@ -132,25 +132,29 @@ func (s *Supply) rejected(ctx context.Context) bool {
 	return proof
 }
 
-// readQueue empties the error queue, oldest entry first. timeout is for each entry.
-func (s *Supply) readQueue(ctx context.Context, timeout time.Duration) (entries []string, err error) {
+// emptyQueue moves the entries of the error queue to pending, oldest first.
+func (s *Supply) emptyQueue(ctx context.Context) error {
 	const most = 64 // no queue is longer; a supply that never ends is left alone
 	for range most {
-		answer, _, _, err := s.ask(ctx, s.queue.text, timeout)
+		n, ok, err := s.optional(ctx, s.queue)
 		if err != nil {
-			return entries, err
+			return err
 		}
-		n, why := parseError(answer)
-		if why != "" {
-			return entries, s.refusal(why, s.queue.text, answer)
+		if !ok || n == 0 {
+			break
 		}
-		s.queue.worked = true
-		if n == 0 {
-			return entries, nil
-		}
-		entries = append(entries, drivers.Plain(string(answer)))
 	}
-	return entries, nil
+	s.queueRead = s.queueRead || s.queue != nil && s.queue.worked
+	return nil
+}
+
+// queued reads an entry of the error queue as its number and keeps it for the next Status.
+func (s *Supply) queued(b []byte, _ string) (float64, drivers.Reason) {
+	n, why := parseError(b)
+	if n != 0 {
+		s.pending = append(s.pending, drivers.Plain(string(b)))
+	}
+	return float64(n), why
 }
 
 const (

@@ -233,7 +233,7 @@ func newSupply(s Settings, at *shared, clock drivers.Clock) *Supply {
 	c.limitAmperes = c.query(c.addressed(d.LimitAmperes), level(read.amperes), d.AmperesUnit)
 	c.tripVolts, c.tripAmperes = c.query(c.addressed(d.TripVolts), read.flag, ""), c.query(c.addressed(d.TripAmperes), read.flag, "")
 	c.mode, c.trips = c.query(c.numbered(d.Mode), read.mode, ""), c.query(c.numbered(d.Trips), read.register, "")
-	c.queue, c.selection = c.query(d.Errors, nil, ""), c.query(d.Selected, read.channel, "")
+	c.queue, c.selection = c.query(d.Errors, c.queued, ""), c.query(d.Selected, read.channel, "")
 	c.selectIt = []byte(c.numbered(d.Select))
 	c.off = []byte(c.addressed(d.Off))
 	return c

@@ -231,3 +231,37 @@ func TestPollAllocations(t *testing.T) {
 		near.Close()
 	}
 }
+
+// An error queue that fell silent after one channel has read it is found silent by the other too, and asked for no more.
+func TestQueueFallsSilent(t *testing.T) {
+	p := twoChannels()
+	d := quick()
+	d.Addressing = AddressList
+	s := settings(t, p.onTCP(t), d)
+	var rack Rack
+	var both [2]*Supply
+	for i := range both {
+		s.Channel = i + 1
+		c, err := rack.Open(t.Context(), s, drivers.NewClock(1))
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = c.Close() }) // the peer goes with the test
+		both[i] = c
+	}
+	if _, err := both[0].Status(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	p.mu.Lock()
+	p.silent["SYST:ERR?"] = true
+	p.mu.Unlock()
+	p.heard()
+	for range 2 {
+		if st, err := both[1].Status(t.Context()); err != nil || st.Output != drivers.OutputOn {
+			t.Errorf("%+v, %v", st, err)
+		}
+	}
+	if n := count(p.heard(), "SYST:ERR?"); n != 2 {
+		t.Errorf("the silent queue was asked %d times", n)
+	}
+}

@@ -57,8 +57,12 @@ func (s *Supply) status(ctx context.Context) (st drivers.Status, err error) {
 	}
 	var levels [4]float64
 	for i, q := range []*query{s.setVolts, s.limitVolts, s.setAmperes, s.limitAmperes} {
-		if levels[i], err = s.level(ctx, q); err != nil {
+		x, ok, err := s.optional(ctx, q)
+		if err != nil {
 			return st, err
+		}
+		if levels[i] = x; !ok {
+			levels[i] = math.NaN()
 		}
 	}
 	st.SetVolts, st.LimitVolts = drivers.Volts(levels[0]), drivers.Volts(levels[1])
@@ -72,49 +76,6 @@ func (s *Supply) status(ctx context.Context) (st drivers.Status, err error) {
 	s.probation = false
 	st.At = s.clock.Now()
 	return st, nil
-}
-
-// emptyQueue moves the entries of the error queue to pending.
-func (s *Supply) emptyQueue(ctx context.Context) error {
-	if s.queue == nil || s.knows.unknown[s.queue.key] {
-		return nil
-	}
-	timeout := s.timeout()
-	if !s.queue.worked {
-		timeout = s.probeTimeout()
-	}
-	for {
-		entries, err := s.readQueue(ctx, timeout)
-		s.pending = append(s.pending, entries...)
-		if err == nil {
-			s.queueRead = true
-			return nil
-		}
-		if s.queue.worked || !s.note(err) {
-			return err
-		}
-		before := s.late
-		if err := s.ready(ctx); err != nil {
-			return err
-		}
-		if s.late == before || timeout == s.timeout() {
-			s.knows.unknown[s.queue.key] = true
-			return nil
-		}
-		timeout = s.timeout() // it has answered, only too late
-	}
-}
-
-// level asks for a set-point or protection level; NaN when the supply does not tell.
-func (s *Supply) level(ctx context.Context, q *query) (float64, error) {
-	x, ok, err := s.optional(ctx, q)
-	if err != nil {
-		return 0, err
-	}
-	if !ok {
-		return math.NaN(), nil
-	}
-	return x, nil
 }
 
 // tripped names the protections that have acted.

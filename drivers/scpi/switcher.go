@@ -12,34 +12,23 @@ import (
 	"nightcell/drivers"
 )
 
-// address makes sure that this channel is the one selected, if the supply works so.
+// address makes sure that this channel is the one selected, if the supply works so: it selects it if need be and asks back.
 func (s *Supply) address(ctx context.Context) error {
 	if s.dialect.Addressing != AddressSelect {
 		return nil
 	}
-	x, _, _, err := s.number(ctx, s.selection, s.timeout())
-	if err != nil {
-		return err
+	for tried := false; ; tried = true {
+		x, _, _, err := s.number(ctx, s.selection, s.timeout())
+		switch {
+		case err != nil || int(x) == s.settings.Channel:
+			return err
+		case tried:
+			return s.refusal(drivers.Unasked, s.selection.text, []byte(fmt.Sprintf("channel %g is selected, not %d", x, s.settings.Channel)))
+		}
+		if err := s.command(ctx, s.selectIt); err != nil {
+			return err
+		}
 	}
-	if int(x) == s.settings.Channel {
-		return nil
-	}
-	return s.selectChannel(ctx)
-}
-
-// selectChannel selects this channel and asks back.
-func (s *Supply) selectChannel(ctx context.Context) error {
-	if err := s.command(ctx, s.selectIt); err != nil {
-		return err
-	}
-	x, _, _, err := s.number(ctx, s.selection, s.timeout())
-	if err != nil {
-		return err
-	}
-	if int(x) != s.settings.Channel {
-		return s.refusal(drivers.Unasked, s.selection.text, []byte(fmt.Sprintf("channel %g is selected, not %d", x, s.settings.Channel)))
-	}
-	return nil
 }
 
 // SwitchOff commands the output off. On a line that is out of step it does not wait
