@@ -38,7 +38,7 @@ func newEnterCommand(s *shell) *cobra.Command {
 		case name != "":
 			args = append([]string{""}, args...)
 		case len(args) == 1:
-			return usagef("1 argument given; usage: nightcell enter CELL KIND [NAME=VALUE ...] [TEXT]")
+			return usagef("arguments given: 1; usage: nightcell enter CELL KIND [NAME=VALUE ...] [TEXT]")
 		}
 		cell, kind := args[0], args[1]
 		values, text := splitArguments(args[2:])

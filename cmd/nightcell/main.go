@@ -222,14 +222,7 @@ func newCommand(path string, run func(cmd *cobra.Command, args []string) error) 
 		if len(args) >= least && len(args) <= most {
 			return nil
 		}
-		given := fmt.Sprintf("%d arguments given", len(args))
-		switch len(args) {
-		case 0:
-			given = "no argument given"
-		case 1:
-			given = "1 argument given"
-		}
-		return usagef("%s; usage: nightcell %s%s", given, path[:strings.LastIndexByte(path, ' ')+1], cmp.Or(h.Usage, h.Use))
+		return usagef("arguments given: %d; usage: nightcell %s%s", len(args), path[:strings.LastIndexByte(path, ' ')+1], cmp.Or(h.Usage, h.Use))
 	}}
 }
 
