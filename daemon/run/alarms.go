@@ -57,7 +57,7 @@ func (r *Run) observe(fresh bool, gap time.Duration) (o alerts.Observation) {
 		o.AirNeeded, o.AirStated, o.Gas = need*math.Abs(o.Amperes), r.settings.AirStated, r.settings.Gas
 	}
 	o.LogFree = r.diskFree
-	o.LogFailed, o.LogAltered = r.logWaiting, r.altered
+	o.LogFailed, o.LogAltered = r.logWaiting, r.Altered
 	if r.settings.Outside != nil {
 		if now >= r.outsideAt {
 			r.outside = r.settings.Outside()
@@ -72,7 +72,7 @@ func (r *Run) observe(fresh bool, gap time.Duration) (o alerts.Observation) {
 func (r *Run) observeBath(o *alerts.Observation) {
 	st := &r.standing
 	o.Target = r.target
-	if r.reached {
+	if r.Reached {
 		o.Target = math.Min(o.Target, r.totals.Charge)
 	}
 	o.PlanCharge = r.planned()
@@ -123,7 +123,7 @@ func (r *Run) followOne(ch *alerts.Change) {
 	}
 	r.note(r.log.Alarm(ch.UTC, ch.Condition.String(), fields...))
 	if ch.Condition == alerts.LogAltered && ch.State == alerts.ACKED {
-		r.altered = "" // it happened once, and somebody knows
+		r.Altered = "" // it happened once, and somebody knows
 	}
 	if ch.Cleared() {
 		delete(r.hands.acted, ch.Condition) // should it come again, it is reacted to again

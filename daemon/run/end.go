@@ -21,7 +21,7 @@ import (
 func (r *Run) EndIfOver() {
 	switch {
 	case r.hands.failed || !r.isOff():
-	case r.reached:
+	case r.Reached:
 		r.end("target reached and output off")
 	case r.hands.expected:
 		r.end("switched off before the target")
@@ -32,7 +32,7 @@ func (r *Run) EndIfOver() {
 // where the supply does not tell, by no current for longer than a pause.
 func (r *Run) isOff() bool {
 	switch {
-	case r.lastOn || r.reading.Output == drivers.OutputOn:
+	case r.LastOn || r.reading.Output == drivers.OutputOn:
 		return false
 	case r.hands.verified || r.reading.Output == drivers.OutputOff:
 		return true
@@ -46,8 +46,8 @@ func (r *Run) end(why string) {
 	utc := r.utc()
 	t := r.count.Totals()
 	r.Notice(utc, r.endNotice(why))
-	if r.abort = r.abortOf(why, utc); r.abort != nil { // behind the notice of the end, which closes what stood before
-		r.Notice(utc, r.abort.notice(&r.settings, routes.Alarm, alerts.UNACK, "ended before its target: take the cathode out"))
+	if r.Abort = r.abortOf(why, utc); r.Abort != nil { // behind the notice of the end, which closes what stood before
+		r.Notice(utc, r.Abort.notice(&r.settings, routes.Alarm, alerts.UNACK, "ended before its target: take the cathode out"))
 	}
 	r.checkpoint()
 	r.note(r.log.Entry(utc, runlog.EntryEnd, why, runlog.Number("charge_coulombs", t.Charge), runlog.Number("energy_joules", t.Energy)))
@@ -68,7 +68,7 @@ func (r *Run) endNotice(why string) routes.Notice {
 		said = " No current flows; this supply does not report its output state."
 	}
 	n.Priority, n.Subject = alerts.Medium, r.settings.Cell+": output off, verified; run ended"
-	if r.reached {
+	if r.Reached {
 		n.Subject = r.settings.Cell + ": target reached, output off, verified"
 	}
 	n.Text, n.First = "Switched off because: "+r.hands.why+"."+said, "Take the cathode out and rinse it."
@@ -92,7 +92,7 @@ type abort struct {
 // abortOf says what the end of a run leaves to be done, nil after the target. Without a target only
 // what nightcell itself broke off counts.
 func (r *Run) abortOf(why string, utc time.Time) *abort {
-	if r.reached || r.settings.Plan == nil && len(r.hands.acted) == 0 {
+	if r.Reached || r.settings.Plan == nil && len(r.hands.acted) == 0 {
 		return nil
 	}
 	cause := why
@@ -147,8 +147,8 @@ type leftover struct {
 func (p *Past) Take(r *Run) {
 	p.keep(r, r.ended)
 	p.logs = append(p.logs, r.log)
-	if r.abort != nil {
-		p.leave(r, r.abort, r.remember())
+	if r.Abort != nil {
+		p.leave(r, r.Abort, r.remember())
 		r.Sync()
 	}
 	p.CloseLogs(&r.settings)
@@ -179,7 +179,7 @@ func (p *Past) resume(r *Run, m *memory, why string) error {
 	_, r.settings.Plan, _ = books.Frozen(r.dir, r.settings.Cell) // without it the charge is shown alone
 	r.settings.Left, r.plan = "", constantsOf(r.settings.Plan)
 	if m != nil {
-		r.target, r.shunted, r.reached = m.Target, m.Shunted, m.Reached
+		r.target, r.Shunted, r.Reached = m.Target, m.Shunted, m.Reached
 		if plan := r.settings.Plan; plan != nil && m.Bath != nil {
 			if err := plan.Resume(*m.Bath); err != nil {
 				r.settings.Log.Warn("the bath of the previous run cannot be used", "cell", r.settings.Cell, "err", err)
@@ -224,11 +224,11 @@ func (p *Past) Acknowledge(s *Settings, utc time.Time, by string) error {
 // Begun tells, in a run that has just begun, what that means for what the last one left.
 func (p *Past) Begun(r *Run) {
 	if p.left != nil {
-		r.Notice(r.began, p.left.notice(&r.settings, routes.Cleared, alerts.NORM, "a new run has started"))
-		r.note(p.forget(&r.settings, r.began))
+		r.Notice(r.Began, p.left.notice(&r.settings, routes.Cleared, alerts.NORM, "a new run has started"))
+		r.note(p.forget(&r.settings, r.Began))
 	}
 	if p.Final.OffVerified {
-		r.Notice(r.began, routes.Notice{Kind: routes.Milestone, Priority: alerts.High, Subject: r.settings.Cell + ": output on again",
+		r.Notice(r.Began, routes.Notice{Kind: routes.Milestone, Priority: alerts.High, Subject: r.settings.Cell + ": output on again",
 			Text:  "The run before had ended with the output verified off, and now current flows again; nightcell never switches on. A new run is counted from what is left in the bath.",
 			First: "If nobody switched it on, switch it off at the supply: some supplies switch on by themselves after a power failure."})
 	}

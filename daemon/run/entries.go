@@ -22,7 +22,7 @@ func (r *Run) Enter(f *Facts, e control.Entry) (done control.Entered, err error)
 	r.Learn(f)
 	utc := r.utc()
 	if e.Kind == runlog.EntryEnd && !e.Trial {
-		if r.lastOn && r.supply.Up {
+		if r.LastOn && r.supply.Up {
 			return done, control.Refuse("current still flows in cell %s; switch the output off first", r.settings.Cell)
 		}
 		r.byHand = true
@@ -32,7 +32,7 @@ func (r *Run) Enter(f *Facts, e control.Entry) (done control.Entered, err error)
 	if err := e.Check(); err != nil {
 		return done, err
 	}
-	if err := e.Plausible(utc, r.began, r.settings.Count.OffsetAmperes); err != nil {
+	if err := e.Plausible(utc, r.Began, r.settings.Count.OffsetAmperes); err != nil {
 		return done, err
 	}
 	if e.Words[control.GapOff] != "" {
@@ -180,10 +180,10 @@ func (r *Run) followLate() (followed bool, err error) {
 	}
 	for i := range late {
 		rec := &late[i]
-		if rec.Nanos <= r.late {
+		if rec.Nanos <= r.Late {
 			continue
 		}
-		r.late, followed = rec.Nanos, true
+		r.Late, followed = rec.Nanos, true
 		e := control.EntryOf(rec)
 		r.note(r.log.Entry(r.utc(), "followed", "the "+e.Kind+" from late.lp", runlog.Text(runlog.RetractedEntry, rec.Name())))
 		switch _, counted, err := r.enterCount(e); {

@@ -51,7 +51,7 @@ func (r *Run) Decide() Order {
 	case h.failed:
 		o.Do, o.Condition, o.Why = alerts.Off, alerts.OffFailed, "switching off could not be verified earlier"
 	case h.expected:
-	case r.reached && !h.acted[alerts.TargetReached] && atTarget != alerts.Notify:
+	case r.Reached && !h.acted[alerts.TargetReached] && atTarget != alerts.Notify:
 		o.Do, o.Condition, o.Why = atTarget, alerts.TargetReached, "target reached"
 	case len(r.settings.Reactions) > 0:
 		d := r.react(func(c alerts.Condition) bool { return h.acted[c] })
@@ -103,7 +103,7 @@ func (r *Run) SwitchedOff(f *Facts, o Order, proof *drivers.Reading, failed erro
 	h.failed, h.verified, h.nextOff = false, true, 0
 	// Counted, so that the charge of the time that the act took is in the books, and so that the log shows the current gone.
 	_, counted = r.Count(proof)
-	r.lastOn = false // whatever the coulometer made of the reading
+	r.LastOn = false // whatever the coulometer made of the reading
 	r.writeOutcome(o, nil)
 	r.settings.Log.Info("output off, verified by read-back", "cell", r.settings.Cell, "why", o.Why)
 	r.checkpoint()
@@ -213,7 +213,7 @@ func (r *Run) expectSetPoints() {
 func (r *Run) OffFailed() (failed, due bool) { return r.hands.failed, r.now() >= r.hands.nextOff }
 
 // On says whether the output pushed current at the newest counted reading.
-func (r *Run) On() bool { return r.lastOn }
+func (r *Run) On() bool { return r.LastOn }
 
 // AtRest is what the supply reports while no current flows, in A.
 func (r *Run) AtRest() float64 { return r.atRest }
@@ -256,7 +256,7 @@ func (r *Run) Clear(f *Facts, b control.BeginOrder, outside []control.Check, una
 		return checks, control.Refuse("pre-flight of cell %s not passed: %s", r.settings.Cell, strings.Join(failed, ", "))
 	}
 	utc := r.utc()
-	r.cleared = clearance{By: b.By, At: utc}
+	r.Cleared = clearance{By: b.By, At: utc}
 	fields := []runlog.Field{runlog.Text("by", b.By), runlog.Text("confirmed", strings.Join(b.Confirmed, ", "))}
 	for _, k := range checks {
 		fields = append(fields, runlog.Text("check_"+strings.ReplaceAll(k.Name, " ", "_"), k.Text))

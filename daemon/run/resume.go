@@ -45,7 +45,7 @@ func Resume(s *Settings, f *Facts, past *Past) (*Run, error) {
 		return nil, log.Close()
 	}
 	r.dir, r.log, r.count = dir, log, tail.Coulometer
-	if r.began, err = runlog.Began(dir); err != nil {
+	if r.Began, err = runlog.Began(dir); err != nil {
 		return nil, errors.Join(fmt.Errorf("resuming the run in %s: %w", dir, err), log.Close())
 	}
 	m, err := memoryOf(tail)
@@ -87,7 +87,7 @@ func (r *Run) resume(f *Facts, tail *runlog.Tail, m *memory) {
 	}
 	r.atRest = r.count.State().Zero.Amperes
 	if tail.Last.Nanos != 0 { // newer than the memory
-		r.lastOn = r.live(drivers.Reading{Amperes: drivers.Amperes(tail.Last.Amperes), Output: drivers.ParseOutput(tail.Last.Output)})
+		r.LastOn = r.live(drivers.Reading{Amperes: drivers.Amperes(tail.Last.Amperes), Output: drivers.ParseOutput(tail.Last.Output)})
 	}
 	var dark time.Duration
 	var known bool
@@ -117,7 +117,7 @@ func (r *Run) resume(f *Facts, tail *runlog.Tail, m *memory) {
 	r.settings.Log.Info("run resumed", "cell", r.settings.Cell, "run", r.dir, "away", dark, "cut_bytes", tail.CutBytes, "damage", len(tail.Damage))
 	r.note(r.log.Entry(r.utc(), "resumed", text, runlog.Integer("dark", int64(dark)), runlog.Flag("known", known)))
 	if d := tail.Doubt; d != nil {
-		r.altered = d.Reason
+		r.Altered = d.Reason
 		r.alteredAgain()
 		r.settings.Log.Error("the end of the run log contradicts itself", "cell", r.settings.Cell, "run", r.dir, "err", d.Reason)
 	}
@@ -141,10 +141,10 @@ func (r *Run) catchUp(tail *runlog.Tail) {
 		}
 	}
 	t := r.count.Totals()
-	if behind := t.Charge - r.shunted - p.Model.Charge(); behind != 0 {
+	if behind := t.Charge - r.Shunted - p.Model.Charge(); behind != 0 {
 		seconds := math.Max(t.Elapsed.Seconds()-p.Model.State().Seconds, 0)
 		if r.shorted() {
-			r.shunted += behind
+			r.Shunted += behind
 		} else {
 			p.Model.Step(behind, math.Max(seconds, 1e-9))
 		}
@@ -154,25 +154,18 @@ func (r *Run) catchUp(tail *runlog.Tail) {
 // memory is what a checkpoint carries besides the coulometer, so that a later
 // process goes on with the bath, the alarms and the operator's word as they were.
 type memory struct {
+	kept
 	Mark     landmark        `json:"mark"`
 	Bath     *bath.State     `json:"bath,omitempty"`
 	Alarms   alerts.Memory   `json:"alarms"`
 	Identity string          `json:"identity"`
-	On       bool            `json:"on"`
 	Set      *float64        `json:"set,omitempty"`       // current set-point, A
 	SetVolts *float64        `json:"set_volts,omitempty"` // voltage set-point, V
-	Shunted  float64         `json:"shunted,omitempty"`   // C
-	Cleared  clearance       `json:"cleared"`
-	Reached  bool            `json:"reached"`
-	Target   float64         `json:"target,omitzero"` // C
-	Expected bool            `json:"expected"`        // the output is off, or to be, on purpose
+	Target   float64         `json:"target,omitzero"`     // C
+	Expected bool            `json:"expected"`            // the output is off, or to be, on purpose
 	Failed   bool            `json:"off_failed,omitempty"`
 	Parted   bool            `json:"parted,omitempty"`
-	Altered  string          `json:"altered,omitempty"` // what became of the log behind the watch's back
-	Began    time.Time       `json:"began,omitzero"`    // of the run, which a log that was begun anew is not named by
 	Acted    map[string]bool `json:"acted,omitempty"`
-	Abort    *abort          `json:"abort,omitempty"`
-	Late     int64           `json:"late,omitzero"` // time stamp of the last late entry that was followed
 }
 
 // memoryField is the name under which a checkpoint carries the memory.
@@ -181,10 +174,8 @@ const memoryField = "watch"
 // remember gathers the memory as it is now.
 func (r *Run) remember() memory {
 	m := memory{
-		Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: r.supply.Known(),
-		On: r.lastOn, Shunted: r.shunted, Cleared: r.cleared, Reached: r.reached, Expected: r.hands.expected, Failed: r.hands.failed, Parted: r.hands.parted,
-		Abort: r.abort, Late: r.late,
-		Altered: r.altered, Began: r.began,
+		kept: r.kept, Mark: r.time.landmark(r.lastGood), Alarms: r.alarms.State(), Identity: r.supply.Known(),
+		Expected: r.hands.expected, Failed: r.hands.failed, Parted: r.hands.parted,
 	}
 	if !math.IsInf(r.target, 0) { // out of reach: it is worked out anew
 		m.Target = r.target
@@ -243,11 +234,11 @@ func memoryOf(tail *runlog.Tail) (*memory, error) {
 // recall takes a memory up again. The error says what of it cannot be used, such as what
 // another version wrote; the watch goes on without that.
 func (r *Run) recall(m memory) (failed error) {
-	r.lastOn, r.shunted, r.cleared, r.reached, r.hands.expected = m.On, m.Shunted, m.Cleared, m.Reached, m.Expected
-	r.hands.failed, r.hands.parted, r.target, r.altered, r.late = m.Failed, m.Parted, m.Target, m.Altered, m.Late
-	if !m.Began.IsZero() {
-		r.began = m.Began
+	if m.Began.IsZero() { // written by an earlier version
+		m.Began = r.Began
 	}
+	r.kept, r.Abort = m.kept, nil // the run goes on
+	r.hands.expected, r.hands.failed, r.hands.parted, r.target = m.Expected, m.Failed, m.Parted, m.Target
 	r.points = unknownSetPoints
 	if m.Set != nil {
 		r.points.Amperes = drivers.Amperes(*m.Set)
@@ -339,10 +330,10 @@ func (r *Run) lookAtLog() {
 func (r *Run) beginLogAnew(cause error) {
 	utc := r.utc()
 	before := r.dir
-	r.altered = fmt.Sprintf("%v; counting continues in a new log; readings before %s are in the missing one", cause, utc.UTC().Format(time.RFC3339))
+	r.Altered = fmt.Sprintf("%v; counting continues in a new log; readings before %s are in the missing one", cause, utc.UTC().Format(time.RFC3339))
 	field, err := r.remember().field()
 	if err == nil {
-		err = r.log.Anew(utc, r.altered, r.settings.Frozen, r.count, field)
+		err = r.log.Anew(utc, r.Altered, r.settings.Frozen, r.count, field)
 	}
 	r.note(err)
 	r.dir, r.diskAt = r.log.Run(), 0
@@ -356,7 +347,7 @@ func (r *Run) alteredAgain() {
 	if err != nil {
 		return // it is not acknowledged, so it stands or is raised with the next reading
 	}
-	ch.Text = r.altered
+	ch.Text = r.Altered
 	r.follow([]alerts.Change{ch})
 }
 

@@ -55,8 +55,8 @@ func (r *Run) Count(reading *drivers.Reading) (gap time.Duration, counted bool) 
 	if r.lostFor = 0; e.LineLost {
 		r.lostFor = step.Elapsed
 	}
-	r.lastGood, r.lastOn = at, r.live(*reading)
-	if r.lastOn {
+	r.lastGood, r.LastOn = at, r.live(*reading)
+	if r.LastOn {
 		r.lastLive, r.hands.parted, r.supplyRestarted = at, false, false // what was lost or left off is back
 	}
 	r.points.keep(&r.supply.Status)

@@ -21,10 +21,10 @@ import (
 
 // Run is one charge from begin to finish. Every method that takes Facts moves the run on to their moment first.
 type Run struct {
+	kept
 	settings Settings
 	plan     constants // of settings.Plan
 	dir      string
-	began    time.Time
 	log      *runlog.Writer
 	time     timeline
 	count    *integrate.Coulometer
@@ -40,7 +40,6 @@ type Run struct {
 
 	lastGood time.Duration // run time of the newest counted reading
 	lastLive time.Duration // run time of the newest with a live output
-	lastOn   bool          // the output was on then
 	seen     time.Duration // the same reading on the clock of the readings; below zero: none by this process
 	points   setPoints     // that the supply told last
 
@@ -48,29 +47,35 @@ type Run struct {
 	resumed bool          // this process did not begin it
 	slept   bool          // the machine was suspended since the newest reading
 	lostFor time.Duration // what the newest reading ended, if the supply was out of reach in it
-	shunted float64       // C that passed while metal bridged the electrodes
 
 	supplyRestarted bool
 	hands           hands
-	reached         bool // the target
 	ended           string
-	abort           *abort // once it has ended: what is left to be done
-	byHand          bool   // a person switched it off or ended it
-	cleared         clearance
+	byHand          bool // a person switched it off or ended it
 
 	meters     meters
 	logWaiting bool
 	diskFree   float64
 	diskAt     time.Duration
 	lookAt     time.Duration // when to look for the log again
-	late       int64         // time stamp of the last late entry that was followed
 	lateFile   fs.FileInfo   // where those stand, as it was read last
-	altered    string        // what became of the log behind the watch's back, until somebody has acknowledged it
 	outsideAt  time.Duration // when to look at pushes and routes again
 	outside    alerts.Outside
 	noticed    time.Time      // stamp of the newest notice
 	shown      []alerts.Alarm // rebuilt only when it changes
 	blind      []string       // likewise, and at each checkpoint
+}
+
+// kept is what a checkpoint carries as it stands.
+type kept struct {
+	LastOn  bool      `json:"on"`                // the output was on at the newest counted reading
+	Shunted float64   `json:"shunted,omitempty"` // C that passed while metal bridged the electrodes
+	Cleared clearance `json:"cleared"`
+	Reached bool      `json:"reached"`           // the target
+	Altered string    `json:"altered,omitempty"` // what became of the log behind the watch's back, until somebody has acknowledged it
+	Began   time.Time `json:"began,omitzero"`    // of the run, which a log that was begun anew is not named by
+	Abort   *abort    `json:"abort,omitempty"`   // once it has ended: what is left to be done
+	Late    int64     `json:"late,omitzero"`     // time stamp of the last late entry that was followed
 }
 
 // clearance is what the operator confirmed before an unattended run.
@@ -100,7 +105,7 @@ func Begin(s *Settings, f *Facts, first drivers.Reading, zero Zero, atRest float
 	r.atRest = atRest
 	r.supply = f.Supply
 	r.time = newTimeline(f.Moment, s.Speed, first.At)
-	r.began = r.time.stamp(0)
+	r.Began = r.time.stamp(0)
 	r.count = integrate.NewCoulometer(s.Count)
 	if s.Plan != nil {
 		if err := s.Plan.Resume(s.BathAtBegin); err != nil {
@@ -108,22 +113,22 @@ func Begin(s *Settings, f *Facts, first drivers.Reading, zero Zero, atRest float
 		}
 	}
 	r.relist()
-	log, err := runlog.Create(s.DataDir, s.Cell, r.began, s.Frozen, r.logOptions())
+	log, err := runlog.Create(s.DataDir, s.Cell, r.Began, s.Frozen, r.logOptions())
 	if err != nil {
 		return nil, fmt.Errorf("creating the run log: %w", err)
 	}
 	r.log, r.dir = log, log.Run()
 	s.Log.Info("run started", "cell", s.Cell, "run", r.dir)
-	r.note(log.Begin(r.began, r.count.Settings(), r.beginText(), r.beginFields()...))
+	r.note(log.Begin(r.Began, r.count.Settings(), r.beginText(), r.beginFields()...))
 	if zero.Readings > 0 {
 		if err := r.count.SetZero(zero.Zero); err != nil {
 			return nil, fmt.Errorf("taking the zero: %w", err)
 		}
 		r.atRest = zero.Amperes
-		r.note(log.Entry(r.began, runlog.EntryZero, fmt.Sprintf("mean of %d readings with the output off", zero.Readings),
+		r.note(log.Entry(r.Began, runlog.EntryZero, fmt.Sprintf("mean of %d readings with the output off", zero.Readings),
 			runlog.Number("amperes", zero.Amperes), runlog.Number("standard_uncertainty", zero.Uncertainty)))
 	}
-	r.attached(r.began)
+	r.attached(r.Began)
 	return r, nil
 }
 

@@ -45,10 +45,10 @@ func Blank(settings *Settings) (s snapshot.Cell) {
 func (r *Run) Fill(s *snapshot.Cell) {
 	t := &r.totals
 	s.Ended, s.EndedWhy = false, ""
-	s.Run, s.Began, s.Reading.At = r.dir, r.began, r.readUTC
+	s.Run, s.Began, s.Reading.At = r.dir, r.Began, r.readUTC
 	s.Elapsed = t.Elapsed
 	s.Reading.Count = uint64(t.Readings)
-	s.Cleared, s.ClearedBy = r.cleared.By != "", r.cleared.By
+	s.Cleared, s.ClearedBy = r.Cleared.By != "", r.Cleared.By
 	s.Alarms, s.Blind = r.shown, r.blind
 	s.Charge.CountedCoulombs, s.Charge.ObservedCoulombs = t.Charge, t.ObservedCharge
 	s.Charge.GapLowCoulombs, s.Charge.GapHighCoulombs = t.GapLow, t.GapHigh
@@ -56,7 +56,7 @@ func (r *Run) Fill(s *snapshot.Cell) {
 	s.Charge.MeterCoulombs, s.Charge.Leads = t.MeterCharge, t.Leads
 	s.Charge.Gaps, s.Charge.GapSeconds = t.Gaps, (t.Elapsed - t.Observed).Seconds()
 	s.Charge.EnergyJoules, s.Charge.EnergyObserved, s.Charge.EnergyUncertainty = t.Energy, t.ObservedEnergy, t.EnergyStandardUncertainty
-	s.Charge.TargetReached, s.Charge.ShuntedCoulombs = r.reached, r.shunted
+	s.Charge.TargetReached, s.Charge.ShuntedCoulombs = r.Reached, r.Shunted
 	s.OffVerified = r.hands.verified
 	s.Safe = r.safe()
 	if r.settings.Plan != nil {
@@ -75,7 +75,7 @@ func (r *Run) fillBath(s *snapshot.Cell) {
 	t, st := &r.totals, &r.standing
 	amperes := math.Abs(float64(r.reading.Amperes))
 	// What passed through a short made neither metal nor gas.
-	worked := t.Charge - r.shunted
+	worked := t.Charge - r.Shunted
 	// What an assay found still in the bath is not on the cathode, here as in the target.
 	efficiency := math.NaN()
 	if t.Charge > 0 {
@@ -147,7 +147,7 @@ func (r *Run) advanceBath(step integrate.Step) {
 	switch p := r.settings.Plan; {
 	case p == nil:
 	case r.shorted():
-		r.shunted += step.Coulombs
+		r.Shunted += step.Coulombs
 	default:
 		p.Model.Step(step.Coulombs, step.Elapsed.Seconds())
 	}
@@ -177,15 +177,15 @@ func (r *Run) Reckon() {
 // without one. What passed through a short comes on top, because the target moved on with it: who is on plan has won
 // what the plan wins by now.
 func (r *Run) planned() float64 {
-	return math.Min(r.plan.amperes*r.totals.Elapsed.Seconds(), r.target-r.shunted) + r.shunted
+	return math.Min(r.plan.amperes*r.totals.Elapsed.Seconds(), r.target-r.Shunted) + r.Shunted
 }
 
 // lookAtTarget notices that the target is reached.
 func (r *Run) lookAtTarget() {
-	if r.reached || r.settings.Plan == nil || r.totals.Readings <= 1 || r.standing.Left > 0 {
+	if r.Reached || r.settings.Plan == nil || r.totals.Readings <= 1 || r.standing.Left > 0 {
 		return
 	}
-	r.reached = true
+	r.Reached = true
 	r.note(r.log.Entry(r.utc(), "target", fmt.Sprintf("the target is reached with %s A·h counted",
 		quantity.WithDoubt(r.totals.Charge/3600, integrate.CoverageFactor*r.totals.StandardUncertainty/3600))))
 	r.checkpoint()
@@ -193,11 +193,11 @@ func (r *Run) lookAtTarget() {
 
 // retarget looks whether an entry has moved a target away that was reached before.
 func (r *Run) retarget(utc time.Time) {
-	if !r.reached || r.hands.expected || r.settings.Plan == nil {
+	if !r.Reached || r.hands.expected || r.settings.Plan == nil {
 		return
 	}
 	if left, _ := r.settings.Plan.Remaining(math.Abs(float64(r.reading.Amperes))); left > 0 {
-		r.reached = false
+		r.Reached = false
 		delete(r.hands.acted, alerts.TargetReached)
 		r.note(r.log.Entry(utc, "target", fmt.Sprintf("the target has moved: %.6g A·h are left", left/3600)))
 	}

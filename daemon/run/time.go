@@ -199,7 +199,7 @@ func (r *Run) evidence() integrate.Evidence {
 		return r.time.found
 	}
 	e := integrate.Evidence{
-		OnBefore: r.lastOn, OnAfter: r.live(r.reading),
+		OnBefore: r.LastOn, OnAfter: r.live(r.reading),
 		SameInstrument: !r.supply.Swapped, SetPointsUnchanged: r.unchanged(),
 		LimitAmperes: r.most(), Restarted: r.fresh && r.resumed, LineLost: r.lineLost(),
 		Suspended: r.slept, Switched: r.missedASwitch(&r.reading),
