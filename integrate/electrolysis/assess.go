@@ -84,7 +84,10 @@ func warmed(c Conditions) (Assessment, error) {
 	var before, was float64
 	for range mostWarmings {
 		now := a.Conditions.Temperature.Value
-		reached := a.reached()
+		part := -math.Expm1(-a.Duration.Value / a.Heat.TimeConstant.Value) // of the way: nobody heats or cools it, and it begins as warm as the room
+		ambient, steady := a.Conditions.Ambient, a.Heat.Steady
+		reached := matter.Figure{Value: ambient.Value + part*(steady.Value-ambient.Value), Mark: matter.Assumed, Source: "reached by its own heat",
+			StandardUncertainty: math.Hypot(ambient.StandardUncertainty, part*steady.StandardUncertainty)}
 		off := reached.Value - now
 		if before > 0 && math.Abs(off) < warmEnough {
 			break
@@ -275,8 +278,3 @@ func sum(parts []Component) matter.Figure {
 
 // standardConcentration is 1 mol/L in mol/m³, the reference of concentrations used as activities.
 const standardConcentration = 1000.0
-
-// positive tells whether every value is a finite number above zero.
-func positive(values ...float64) bool {
-	return !slices.ContainsFunc(values, func(v float64) bool { return !(v > 0) || math.IsInf(v, 0) })
-}

@@ -164,7 +164,7 @@ func (c Conditions) mistakes() []error {
 		switch {
 		case !f.Known():
 			say("%s is missing: state it in %s", name, unit)
-		case !positive(f.Value):
+		case !(f.Value > 0) || math.IsInf(f.Value, 0):
 			say("%s is %g (%s): it must be above zero", name, f.Value, unit)
 		}
 	}

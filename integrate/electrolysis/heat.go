@@ -196,14 +196,6 @@ func (a *Assessment) heat() {
 	h.Gain = matter.Figure{Value: gain, Mark: matter.Assumed, Source: "conductivity +2 % per kelvin (common practice)"}
 }
 
-// reached is the temperature at the end of the run of a bath that nobody heats or cools, which begins as warm as the room.
-func (a *Assessment) reached() matter.Figure {
-	ambient := a.Conditions.Ambient
-	part := -math.Expm1(-a.Duration.Value / a.Heat.TimeConstant.Value)
-	rise := part * (a.Heat.Steady.Value - ambient.Value)
-	return matter.Figure{Value: ambient.Value + rise, StandardUncertainty: math.Hypot(ambient.StandardUncertainty, part*a.Heat.Steady.StandardUncertainty), Mark: matter.Assumed, Source: "reached by its own heat"}
-}
-
 // thermoneutral returns the voltage, whose table holds simple ions and not complexes.
 func (a *Assessment) thermoneutral(gas Gas) matter.Figure {
 	c := a.Conditions

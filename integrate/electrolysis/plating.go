@@ -92,7 +92,8 @@ func (a *Assessment) potentialIn(totals solution.Totals, metal matter.Metal, cou
 	if couple.Ligands > 0 && couple.Ligand != "hydroxide" && !ligand.Known() {
 		f.Mark, f.Source = matter.Assumed, f.Source+"; free ligand taken as 1 mol/L"
 	}
-	if a.bound() {
+	// Neither potential nor hydroxide of the plain ion holds where the medium holds the metal in complexes for which the table has no couple.
+	if a.Couple.Ligands == 0 && slices.Contains([]matter.Medium{matter.Ammine, matter.Cyanide, matter.Sulfide}, c.Medium) {
 		f.Mark, f.Source = matter.Assumed, f.Source+"; for the plain ion, for want of constants: complexes lie some tenths of a volt lower"
 	}
 	return f
@@ -247,12 +248,6 @@ func (a *Assessment) efficiencyAt(point PHPoint) matter.Figure {
 	e := limited(c.Efficiency)
 	return band(math.Max(0, e.Low-worst), e.Value-usual, math.Min(1, e.High-best), matter.Assumed,
 		"stated efficiency less the hydrogen from the additional acid, by exchange current densities from memory and the mass transfer of a gas-stirred bath")
-}
-
-// bound tells whether the medium holds the metal in complexes for which the table has no
-// couple, so that neither the potential nor the hydroxide of the plain ion holds.
-func (a *Assessment) bound() bool {
-	return a.Couple.Ligands == 0 && slices.Contains([]matter.Medium{matter.Ammine, matter.Cyanide, matter.Sulfide}, a.Conditions.Medium)
 }
 
 func platingVerdict(gap float64, margin matter.Figure, efficiency float64) string {
