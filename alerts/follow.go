@@ -46,7 +46,8 @@ func (b *Board) follow(now time.Duration, o *Observation) {
 		return // what a short shows is no baseline
 	}
 	settled := b.m.Corridor.Settled
-	s := b.corridorSettings()
+	s, scale := b.limits.Warmup, b.scale()
+	s.SettledSlope, s.Follow, s.HalfWidth = s.SettledSlope*scale, s.Follow*scale, b.halfWidth()
 	b.m.Corridor.Add(&s, last.At, b.signal(last))
 	if b.m.Corridor.Settled && !settled {
 		b.learn()
@@ -163,14 +164,6 @@ func (b *Board) signal(k *trend.Block) float64 {
 		return -float64(k.Amperes)
 	}
 	return float64(k.Volts)
-}
-
-func (b *Board) corridorSettings() trend.CorridorSettings {
-	w, scale := &b.limits.Warmup, b.scale()
-	return trend.CorridorSettings{
-		Skip: w.Skip.Seconds(), Longest: w.Longest.Seconds(),
-		SettledSlope: w.SettledSlope * scale, Follow: w.Follow * scale, HalfWidth: b.halfWidth(),
-	}
 }
 
 // halfWidth is the departure from the corridor's centre that counts, in signal units.

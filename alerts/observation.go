@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"math"
+	"nightcell/alerts/trend"
 	"time"
 )
 
@@ -170,7 +171,7 @@ type Limits struct {
 
 	Chatter Chatter
 	Flood   Flood
-	Warmup  Warmup
+	Warmup  trend.CorridorSettings // for volts, in hours; DriftVolts and DriftRelative are its half-width
 
 	settings [conditionCount]Setting
 }
@@ -187,14 +188,6 @@ type Flood struct {
 	In    time.Duration
 	Above int // a flood begins above this many onsets in the time, at most 15
 	Below int // and ends below this many
-}
-
-// Warmup says how the corridor is learned.
-type Warmup struct {
-	Skip         time.Duration // of the beginning that is ignored: the ramp
-	Longest      time.Duration // learning ends at the latest after this
-	SettledSlope float64       // V/h at constant current below which the cell counts as warm
-	Follow       float64       // V/h by which the corridor follows a remaining fall
 }
 
 // Defaults returns the starting values. Where a figure is published its source stands
@@ -222,7 +215,7 @@ func Defaults() Limits {
 		Chatter: Chatter{Count: 3, In: time.Minute, Hold: 10 * time.Minute},
 		// ISA-18.2-2016, 16.4.4: above 10 in 10 minutes, until below 5 in 10 minutes.
 		Flood:  Flood{In: 10 * time.Minute, Above: 10, Below: 5},
-		Warmup: Warmup{Skip: 10 * time.Minute, Longest: 4 * time.Hour, SettledSlope: 0.025, Follow: 0.015},
+		Warmup: trend.CorridorSettings{Skip: 600, Longest: 4 * 3600, SettledSlope: 0.025, Follow: 0.015},
 	}
 	for c := range l.settings {
 		l.settings[c] = catalogue[c].setting

@@ -16,6 +16,7 @@ import (
 	"nightcell/alerts/routes"
 	"os"
 	"path/filepath"
+	"time"
 
 	"github.com/BurntSushi/toml"
 )
@@ -31,8 +32,9 @@ type Config struct {
 	Routes    []Route
 	Pushes    []Push
 	Heartbeat *routes.HeartbeatSettings // its secret is still to be read; nil: none
-	Preflight Preflight
-	Notes     Mistakes // what reads in this version, but not in the next
+	// RouteProof is how long ago a route may have last proved delivery before a run may be left alone.
+	RouteProof time.Duration
+	Notes      Mistakes // what reads in this version, but not in the next
 
 	file   string
 	lines  map[string]int // of the tables that name things outside the file
@@ -131,7 +133,9 @@ func parse(name string, data []byte, draft bool) (*Config, error) {
 	page := t.orEmpty("page")
 	c.Page = readPage(page)
 	c.lines[page.path] = page.line()
-	c.Preflight = readPreflight(t.orEmpty("preflight"))
+	preflight := t.orEmpty("preflight")
+	c.RouteProof = preflight.duration("route_proof", defaultProof, time.Hour)
+	preflight.done()
 	supplies := t.each("supply")
 	for _, n := range supplies {
 		s := readSupply(n, c.Data)

@@ -97,7 +97,7 @@ func TestSingleCell(t *testing.T) {
 	equal(t, "baud", s.Line.Baud, 9600)
 	equal(t, "stop bits", s.Line.StopBits, "1")
 	equal(t, "dialect", s.Dialect.MeasureVolts, "MEAS:VOLT?")
-	equal(t, "accuracy assumed", s.Accuracy.Assumed, true)
+	equal(t, "accuracy assumed", s.Assumed, true)
 	near(t, "range", s.RangeAmperes, math.NaN())
 	equal(t, "poll", cell.Poll, time.Second)
 	equal(t, "gap after", cell.GapAfter, 10*time.Second)
@@ -173,8 +173,8 @@ func TestTwoSupplies(t *testing.T) {
 func TestDividedZincOvernight(t *testing.T) {
 	c := load(t, "divided-zinc-overnight.toml")
 	s, cell := c.Supply("bench"), c.Cell("zinc-1")
-	near(t, "gain", s.Accuracy.CurrentGain, 0.001)
-	equal(t, "accuracy assumed", s.Accuracy.Assumed, false)
+	near(t, "gain", s.Accuracy.GainRelative, 0.001)
+	equal(t, "accuracy assumed", s.Assumed, false)
 	equal(t, "permission", cell.May, alerts.Permission{Off: true})
 	equal(t, "at target", cell.AtTarget, alerts.Off)
 	equal(t, "on stop", cell.OnStop, alerts.Notify)
@@ -301,7 +301,7 @@ func TestOddDialect(t *testing.T) {
 func TestNoticesAndDatabases(t *testing.T) {
 	c := load(t, "notices-and-databases.toml")
 	equal(t, "web configuration", c.Page.WebConfig, "web.yml")
-	equal(t, "proof", c.Preflight.RouteProof, 7*24*time.Hour)
+	equal(t, "proof", c.RouteProof, 7*24*time.Hour)
 	names := []string{"phone", "second-person", "log-book", "buzzer", "house", "rota"}
 	for i, r := range c.Routes {
 		equal(t, "route", r.Name, names[i])
@@ -405,10 +405,10 @@ func TestEveryKey(t *testing.T) {
 		t.Fatal(err)
 	}
 	a, b := c.Supply("bench").Accuracy, bare.Supply("bench").Accuracy
-	near(t, "assumed gain", b.CurrentGain, a.CurrentGain)
-	near(t, "assumed offset", b.CurrentOffset, a.CurrentOffset)
-	near(t, "assumed step", b.VoltageResolution, a.VoltageResolution)
-	near(t, "assumed timebase", b.Timebase, a.Timebase)
+	near(t, "assumed gain", b.GainRelative, a.GainRelative)
+	near(t, "assumed offset", b.OffsetAmperes, a.OffsetAmperes)
+	near(t, "assumed step", b.VoltResolution, a.VoltResolution)
+	near(t, "assumed timebase", b.TimebaseRelative, a.TimebaseRelative)
 	x, y := c.Cell("zinc-1").Limits, bare.Cell("zinc-1").Limits
 	equal(t, "frozen", y.Frozen, x.Frozen)
 	equal(t, "lead", y.TargetLead, x.TargetLead)

@@ -197,14 +197,6 @@ func (t *table) figure(name string, ok rangeOf, dims ...quantity.Dimension) matt
 	return Figure(t.stated(name, ok, dims...))
 }
 
-// otherwise returns v, or si without uncertainty when v is not written.
-func otherwise(v quantity.Value, si float64) quantity.Value {
-	if math.IsNaN(v.SI) {
-		return quantity.Value{Dimension: v.Dimension, SI: si}
-	}
-	return v
-}
-
 // unstated is a quantity that is not written.
 func unstated() quantity.Value {
 	return quantity.Value{SI: math.NaN(), PlusMinus: math.NaN()}

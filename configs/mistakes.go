@@ -280,7 +280,7 @@ func (c *Config) checkCells(t *table) {
 	}
 	for _, r := range c.Routes {
 		check("route", r.Name, r.Cells)
-		if r.ByLink && r.Kind != alertmanager && (c.Page.PublicURL == "" || !c.Page.protected()) {
+		if r.ByLink && r.Kind != alertmanager && !c.Page.protected {
 			t.orEmpty("route").orEmpty(r.Name).bad("acknowledge_by_link", "anyone who sees the link in transit could use it, unless public_url is https",
 				`write public_url = "https://…" under [page], or leave this out`)
 		}

@@ -59,7 +59,7 @@ func (c *Cell) Order(s *Supply) bath.Order {
 	}
 	o.Contents.Salts = slices.Clone(o.Contents.Salts) // a plan adds what it assumes of them
 	if s != nil {
-		o.Meter = bath.Meter{GainRelative: s.Accuracy.CurrentGain, OffsetAmperes: s.Accuracy.CurrentOffset}
+		o.Meter = bath.Meter{GainRelative: s.Accuracy.GainRelative, OffsetAmperes: s.Accuracy.OffsetAmperes}
 	}
 	o.Target = bath.Target{Form: c.Target.Form, Value: perVolume(c.Target.Value, c.Bath.Metal)}
 	return o
@@ -169,24 +169,20 @@ const unevenShare = 0.2
 // Coulometer is how the charge of the cell is counted with the readings of its supply.
 func (c *Cell) Coulometer(s *Supply, meters ...*Meter) integrate.Settings {
 	a := s.Accuracy
-	var meter integrate.MeterSettings // each for what it measures
-	for _, m := range meters {
-		meter = meter.Poorer(m.Accuracy)
+	for _, m := range meters { // each for what it measures
+		a.Meter = a.Meter.Poorer(m.Accuracy)
 	}
 	// What every ammeter in parallel is off by adds up; volts are divided among cells in series.
 	n, share := float64(len(c.Channels())), 1/float64(c.Series)
 	if c.Series > 1 {
-		a.VoltageGain += unevenShare
+		a.VoltGainRelative += unevenShare
 	}
-	return integrate.Settings{
-		GapAfter:     c.GapAfter,
-		GainRelative: a.CurrentGain, OffsetAmperes: n * a.CurrentOffset, ResolutionAmperes: n * a.CurrentResolution,
-		VoltGainRelative: a.VoltageGain, VoltOffset: share * a.VoltageOffset, VoltResolution: share * a.VoltageResolution,
-		TimebaseRelative: a.Timebase,
-		ZeroAmperes:      n * a.CurrentZero.SI, ZeroUncertainty: n * a.CurrentZero.StandardUncertainty(),
-		CorrectionFactor: a.CurrentCorrection.SI, CorrectionUncertainty: a.CurrentCorrection.StandardUncertainty(),
-		Meter: meter,
+	a.GapAfter = c.GapAfter
+	for _, of := range []*float64{&a.OffsetAmperes, &a.ResolutionAmperes, &a.ZeroAmperes, &a.ZeroUncertainty} {
+		*of *= n
 	}
+	a.VoltOffset, a.VoltResolution = share*a.VoltOffset, share*a.VoltResolution
+	return a
 }
 
 // PlanOrder is everything that is stated of a run of the cell. The cell must have a bath and a target.

@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"cmp"
 	"encoding"
 	"fmt"
 	"math"
@@ -14,6 +15,7 @@ import (
 	"nightcell/drivers"
 	"nightcell/drivers/line"
 	"nightcell/drivers/scpi"
+	"nightcell/integrate"
 )
 
 // Supply is one instrument and the line to it.
@@ -23,8 +25,12 @@ type Supply struct {
 	Identity string        // *IDN? must begin with this; empty: the first answer is expected from then on
 	// RangeVolts and RangeAmperes are what the instrument can deliver; NaN when not stated.
 	RangeVolts, RangeAmperes float64
-	Accuracy                 Accuracy
-	Dialect                  scpi.Dialect
+	// Accuracy is what the maker's data sheet and a check against a better meter say of the readings of one channel. Gains and offsets
+	// are half-widths of an interval, as makers state them. Assumed is set when gain or offset of the current was not stated, so that the
+	// uncertainty of the charge rests on a guess.
+	Accuracy integrate.Settings
+	Assumed  bool
+	Dialect  scpi.Dialect
 }
 
 // Settings is what drivers/scpi needs to open the supply for one of its channels.
@@ -60,7 +66,7 @@ func readSupply(n named, data string) Supply {
 	s := readLine(n, data)
 	s.RangeVolts = t.measure("range_voltage", quantity.Voltage, positive, math.NaN())
 	s.RangeAmperes = t.measure("range_current", quantity.Current, positive, math.NaN())
-	s.Accuracy = readAccuracy(t.orEmpty("accuracy"))
+	s.readAccuracy(t.orEmpty("accuracy"))
 	s.Dialect = readDialect(t.orEmpty("dialect"))
 	t.done()
 	return s
@@ -121,40 +127,23 @@ func Nameable(name string) bool { return nameable.MatchString(name) }
 
 var nameable = regexp.MustCompile(`^[a-zA-Z0-9][a-zA-Z0-9_-]{0,62}$`)
 
-// Accuracy is what the maker's data sheet and a check against a better meter say of the
-// readings. Gains and offsets are half-widths of an interval, as makers state them.
-type Accuracy struct {
-	CurrentGain       float64 // share of the reading
-	CurrentOffset     float64 // A
-	CurrentResolution float64 // A, one step of the display
-	VoltageGain       float64 // share of the reading
-	VoltageOffset     float64 // V
-	VoltageResolution float64 // V
-	Timebase          float64 // share, of the computer's clock
-	// CurrentZero is what the meter shows with nothing connected, and is subtracted.
-	// CurrentCorrection multiplies what is left. Both carry the uncertainty of their finding.
-	CurrentZero       quantity.Value // A
-	CurrentCorrection quantity.Value // 1
-	// Assumed is set when gain or offset of the current was not stated, so that the
-	// uncertainty of the charge rests on a guess.
-	Assumed bool
-}
-
-func readAccuracy(t *table) Accuracy {
-	a := Accuracy{
-		CurrentGain:       t.measure("current_gain", quantity.Fraction, notNegative, assumedGain),
-		CurrentOffset:     t.measure("current_offset", quantity.Current, notNegative, assumedCurrentOffset),
-		CurrentResolution: t.measure("current_resolution", quantity.Current, notNegative, assumedCurrentStep),
-		VoltageGain:       t.measure("voltage_gain", quantity.Fraction, notNegative, assumedGain),
-		VoltageOffset:     t.measure("voltage_offset", quantity.Voltage, notNegative, assumedVoltageOffset),
-		VoltageResolution: t.measure("voltage_resolution", quantity.Voltage, notNegative, assumedVoltageStep),
-		Timebase:          t.measure("timebase", quantity.Fraction, notNegative, assumedTimebase),
-		CurrentZero:       otherwise(t.stated("current_zero", anyValue, quantity.Current), 0),
-		CurrentCorrection: otherwise(t.stated("current_correction", positive, quantity.Number), 1),
-		Assumed:           !t.has("current_gain") || !t.has("current_offset"),
+func (s *Supply) readAccuracy(t *table) {
+	zero, correction := t.figure("current_zero", anyValue, quantity.Current), t.figure("current_correction", positive, quantity.Number)
+	s.Accuracy = integrate.Settings{
+		GainRelative:          t.measure("current_gain", quantity.Fraction, notNegative, assumedGain),
+		OffsetAmperes:         t.measure("current_offset", quantity.Current, notNegative, assumedCurrentOffset),
+		ResolutionAmperes:     t.measure("current_resolution", quantity.Current, notNegative, assumedCurrentStep),
+		VoltGainRelative:      t.measure("voltage_gain", quantity.Fraction, notNegative, assumedGain),
+		VoltOffset:            t.measure("voltage_offset", quantity.Voltage, notNegative, assumedVoltageOffset),
+		VoltResolution:        t.measure("voltage_resolution", quantity.Voltage, notNegative, assumedVoltageStep),
+		TimebaseRelative:      t.measure("timebase", quantity.Fraction, notNegative, assumedTimebase),
+		ZeroAmperes:           zero.Value,
+		ZeroUncertainty:       zero.StandardUncertainty,
+		CorrectionFactor:      cmp.Or(correction.Value, 1),
+		CorrectionUncertainty: correction.StandardUncertainty,
 	}
+	s.Assumed = !t.has("current_gain") || !t.has("current_offset")
 	t.done()
-	return a
 }
 
 // readDialect lays what is written over the standard dialect. The keys are the

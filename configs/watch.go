@@ -12,6 +12,7 @@ import (
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
+	"nightcell/alerts/trend"
 	"nightcell/configs/quantity"
 )
 
@@ -56,14 +57,14 @@ func readLimits(t *table, l *alerts.Limits) {
 }
 
 // readWarmup reads [cell.NAME.warmup]: how the corridor is learned.
-func readWarmup(t *table, w *alerts.Warmup) {
+func readWarmup(t *table, w *trend.CorridorSettings) {
 	const hour = 3600 // V/s to V/h, which the alarms count in
-	w.Skip = t.duration("skip", w.Skip, 0)
-	w.Longest = t.duration("longest", w.Longest, time.Minute)
+	w.Skip = t.duration("skip", time.Duration(w.Skip)*time.Second, 0).Seconds()
+	w.Longest = t.duration("longest", time.Duration(w.Longest)*time.Second, time.Minute).Seconds()
 	w.SettledSlope = hour * t.measure("settled_slope", quantity.VoltageRate, positive, w.SettledSlope/hour)
 	w.Follow = hour * t.measure("follow", quantity.VoltageRate, notNegative, w.Follow/hour)
 	if w.Skip >= w.Longest {
-		t.bad("longest", "the learning ends before it begins", fmt.Sprintf("longest is more than skip, %s", quantity.Format(quantity.Time, w.Skip.Seconds())))
+		t.bad("longest", "the learning ends before it begins", fmt.Sprintf("longest is more than skip, %s", quantity.Format(quantity.Time, w.Skip)))
 	}
 	t.done()
 }
@@ -134,6 +135,7 @@ type Page struct {
 	// PublicURL is where telephones reach the page, without a slash at the end; empty: notices carry no links.
 	PublicURL string
 	LinkLasts time.Duration // a link of a notice
+	protected bool          // what travels to PublicURL is encrypted, or stays on this machine
 }
 
 func readPage(t *table) Page {
@@ -171,27 +173,7 @@ func (p *Page) readLinks(t *table) {
 		t.bad("public_url", "no page is served", "name an address under listen, or leave this out")
 	default:
 		p.Hosts = append(p.Hosts, u.Host)
+		ip := net.ParseIP(u.Hostname())
+		p.protected = u.Scheme == "https" || u.Hostname() == "localhost" || ip != nil && ip.IsLoopback()
 	}
-}
-
-// protected says whether what travels to PublicURL is encrypted, or stays on this machine.
-func (p *Page) protected() bool {
-	u, err := url.Parse(p.PublicURL)
-	if err != nil {
-		return false
-	}
-	ip := net.ParseIP(u.Hostname())
-	return u.Scheme == "https" || u.Hostname() == "localhost" || ip != nil && ip.IsLoopback()
-}
-
-// Preflight is what must be proved before a run may be left alone.
-type Preflight struct {
-	// RouteProof is how long ago a route may have last proved delivery.
-	RouteProof time.Duration
-}
-
-func readPreflight(t *table) Preflight {
-	p := Preflight{RouteProof: t.duration("route_proof", defaultProof, time.Hour)}
-	t.done()
-	return p
 }

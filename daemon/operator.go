@@ -172,7 +172,7 @@ func (d *Daemon) begin(ctx context.Context, b control.BeginOrder) ([]control.Che
 // routeProof says whether some route has lately proved that it delivers.
 func (d *Daemon) routeProof(cell string) control.Check {
 	k := control.Check{Name: "route"}
-	within := d.config.Load().Preflight.RouteProof
+	within := d.config.Load().RouteProof
 	for _, h := range d.post(cell).box.Load().Health() {
 		if age := d.o.Clock.UTC().Sub(h.Proved); !h.Proved.IsZero() && age <= within {
 			k.OK, k.Text = true, fmt.Sprintf("%s delivered %v ago", h.Name, age.Round(time.Second))

@@ -329,16 +329,17 @@ func (a *attach) tellDoubt() {
 	if err != nil { // it was checked a moment ago
 		return
 	}
-	s, is := c.Supply(a.doc.bank).Accuracy, a.is
+	supply, is := c.Supply(a.doc.bank), a.is
+	s := supply.Accuracy
 	u := func(m scpi.Meter, gain, offset, step float64) string {
 		standard := math.Sqrt(gain*gain*m.Last*m.Last/3 + offset*offset/3 + step*step/12 + m.Scatter*m.Scatter)
 		return quantity.WithDoubt(m.Last, 2*standard)
 	}
 	assumed := ""
-	if s.Assumed {
+	if supply.Assumed {
 		assumed = "; the accuracy is assumed"
 	}
-	fmt.Fprintf(a.out, "\nOne reading: %s A, %s V (k = 2%s).\n", u(is.Amperes, s.CurrentGain, s.CurrentOffset, s.CurrentResolution), u(is.Volts, s.VoltageGain, s.VoltageOffset, s.VoltageResolution), assumed)
+	fmt.Fprintf(a.out, "\nOne reading: %s A, %s V (k = 2%s).\n", u(is.Amperes, s.GainRelative, s.OffsetAmperes, s.ResolutionAmperes), u(is.Volts, s.VoltGainRelative, s.VoltOffset, s.VoltResolution), assumed)
 }
 
 // hold plays a recording in place of the supply and holds a configuration against it.

@@ -234,7 +234,7 @@ func TestAttachAsks(t *testing.T) {
 		t.Fatal(err)
 	}
 	cell, a := c.Cells[0], c.Supplies[0].Accuracy
-	if cell.Channel != 2 || math.Abs(cell.Limits.Amperes-3.3) > 1e-9 || cell.Limits.Volts != 5 || a.CurrentGain != 0.001 || a.CurrentOffset != 0.005 || a.Assumed || a.CurrentResolution != 1e-4 {
+	if cell.Channel != 2 || math.Abs(cell.Limits.Amperes-3.3) > 1e-9 || cell.Limits.Volts != 5 || a.GainRelative != 0.001 || a.OffsetAmperes != 0.005 || c.Supplies[0].Assumed || a.ResolutionAmperes != 1e-4 {
 		t.Errorf("%+v %+v", cell, a)
 	}
 	for _, in := range []string{"", "2\nq\n"} {

@@ -126,7 +126,7 @@ func checkLine(w io.Writer, name, format string, args ...any) {
 func printCell(w io.Writer, config *configs.Config, c *configs.Cell) {
 	s := config.Supply(c.Supply)
 	var notes []string
-	if s.Accuracy.Assumed {
+	if s.Assumed {
 		notes = append(notes, fmt.Sprintf("the accuracy of supply %s is assumed; copy [supply.%s.accuracy] from its data sheet", s.Name, s.Name))
 	}
 	notes = append(notes, slowAttach(s)...)

@@ -78,7 +78,7 @@ func metered(t *testing.T, dir string, events ...string) (*watchtest.Bench, *mul
 	if err != nil {
 		t.Fatal(err)
 	}
-	cfg.Supplies[0].Accuracy.CurrentGain = 0.03
+	cfg.Supplies[0].Accuracy.GainRelative = 0.03
 	m := &multimeter{b: b}
 	s := cellOf(t, b, cfg).settings
 	s.Instruments[0].Open = func(context.Context) (Asked, error) { return m, nil }
