@@ -11,6 +11,7 @@
 package alerts
 
 import (
+	"math/bits"
 	"time"
 
 	"nightcell/configs/quantity"
@@ -97,7 +98,7 @@ func (b *Board) Judge(o *Observation) []Change {
 	}
 	blinded, why := b.blindness(fresh)
 	if b.verdicts[SupplySilent].over {
-		blinded, why = needs[reading], becauseSilent
+		blinded, why = reading, becauseSilent
 	}
 	for c := firstCondition; c < conditionCount; c++ {
 		if !b.limits.settings[c].Ignored {
@@ -111,14 +112,14 @@ func (b *Board) Judge(o *Observation) []Change {
 	return b.changes
 }
 
-// lead takes one alarm a step on. blinded are the conditions that cannot be judged now, and why.
-func (b *Board) lead(c Condition, now time.Duration, o *Observation, fresh bool, pending, blinded set, why string) {
+// lead takes one alarm a step on. blinded is what cannot be had now, and why: a condition that needs it, or more, cannot be judged.
+func (b *Board) lead(c Condition, now time.Duration, o *Observation, fresh bool, pending set, blinded need, why string) {
 	e, a := &catalogue[c], &b.m.Alarms[c]
 	if a.State == SHLVD && now >= a.Until {
 		b.move(c, Release, o, "shelving time expired")
 	}
 	switch {
-	case blinded.has(c):
+	case e.need >= blinded:
 		if why != becauseSilent { // what stood with the output on is over with it off
 			b.verdicts[c] = verdict{known: true}
 			b.advance(c, now, o, 0)
@@ -130,7 +131,11 @@ func (b *Board) lead(c Condition, now time.Duration, o *Observation, fresh bool,
 		if b.verdicts[c].known {
 			b.advance(c, now, o, pending&e.follows)
 		}
-		b.release(c, o, pending&e.follows)
+		// A suppression of the board's own ends once its reason is gone: at once when the condition still holds; one that only serves its
+		// off-delay is over before it would be news.
+		if a.State == DSUPR && a.Own && (!a.Active || a.Raw && pending&e.follows == 0) {
+			b.move(c, Release, o, reasonOver(a.Reason))
+		}
 	}
 }
 
@@ -142,17 +147,17 @@ const (
 	becauseLearning = "the baseline is still being learned"
 )
 
-// blindness returns the conditions that cannot be judged although the supply answers, and why.
-func (b *Board) blindness(fresh bool) (set, string) {
+// blindness returns what cannot be had although the supply answers, and why; needCount: nothing.
+func (b *Board) blindness(fresh bool) (need, string) {
 	switch {
 	case !fresh:
-		return 0, ""
+		return needCount, ""
 	case !b.m.Running:
-		return needs[current], becauseOff
+		return current, becauseOff
 	case !b.m.Corridor.Settled:
-		return needs[learned], becauseLearning
+		return learned, becauseLearning
 	}
-	return 0, ""
+	return needCount, ""
 }
 
 // blind suppresses a condition that cannot be judged. An alarm that stands is left
@@ -187,22 +192,15 @@ func (b *Board) advance(c Condition, now time.Duration, o *Observation, causes s
 		b.onset(c, now, causes)
 		a.Active, a.Began = true, now
 		if a.State == NORM && causes != 0 {
-			b.suppressAfter(c, o, causes)
+			first := Condition(bits.TrailingZeros64(uint64(causes)))
+			a.Own, a.Reason = true, "consequence of "+first.String()
+			b.move(c, Suppress, o, a.Reason)
 			return
 		}
 		b.move(c, BecomesAbnormal, o, "")
 	case a.Active && !a.Raw && held >= s.OffDelay && (!a.Chattering || held >= b.limits.Chatter.Hold):
 		a.Active, a.Chattering = false, false
 		b.move(c, BecomesNormal, o, "")
-	}
-}
-
-// release ends a suppression of the board's own once its reason is gone: at once when
-// the condition still holds; one that only serves its off-delay is over before it would be news.
-func (b *Board) release(c Condition, o *Observation, causes set) {
-	a := &b.m.Alarms[c]
-	if a.State == DSUPR && a.Own && (!a.Active || a.Raw && causes == 0) {
-		b.move(c, Release, o, reasonOver(a.Reason))
 	}
 }
 
@@ -217,18 +215,6 @@ func reasonOver(reason string) string {
 		return "baseline learned"
 	}
 	return "no longer a " + reason
-}
-
-// suppressAfter suppresses a mere consequence, with its first cause as the reason.
-func (b *Board) suppressAfter(c Condition, o *Observation, causes set) {
-	a := &b.m.Alarms[c]
-	for cause := firstCondition; cause < conditionCount; cause++ {
-		if causes.has(cause) {
-			a.Own, a.Reason = true, "consequence of "+cause.String()
-			b.move(c, Suppress, o, a.Reason)
-			return
-		}
-	}
 }
 
 // onset keeps the books of an alarm that becomes active: first-out, chatter, flood.

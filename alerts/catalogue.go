@@ -122,16 +122,6 @@ const (
 	needCount
 )
 
-// needs lists, for each need, the conditions that have it or a stronger one.
-var needs = func() (sets [needCount]set) {
-	for c := firstCondition; c < conditionCount; c++ {
-		for n := always; n <= catalogue[c].need; n++ {
-			sets[n] |= 1 << c
-		}
-	}
-	return sets
-}()
-
 // group gathers conditions that can be each other's cause.
 type group uint8
 

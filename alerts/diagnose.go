@@ -33,15 +33,13 @@ func (d Diagnosis) String() string {
 // facts is what the causes are weighed by.
 type facts struct {
 	*features
+	*Observation
 	chemistry          *Chemistry
 	volt               float64 // one volt in signal units
 	dips, spikes, pops int
 	fallen             bool // a sudden fall that stays
 	atLimit            bool // the supply holds voltage where it should hold current
-	current            float64
 	usual              float64
-	volts              float64
-	ratio              float64 // current over limiting current, NaN unknown
 	settled            bool
 	leads              float64 // V that the leads take more than before
 	ohmic              float64 // share of the rise that a step test found ohmic; NaN without one
@@ -84,7 +82,7 @@ const tellStep = "a small current step lowers the voltage in proportion if the r
 
 var causes = []cause{
 	{"metal bridging the electrodes", "turn the current down first; then lift the cathode and look between the electrodes", func(f *facts) float64 {
-		if f.volts < floorShare*f.chemistry.FloorVolts && f.current > 0.2*f.usual {
+		if f.Volts < floorShare*f.chemistry.FloorVolts && f.Amperes > 0.2*f.usual {
 			return 1
 		}
 		return 0.8 * as(f.fallen, 0.05) * as(f.fell(0.02), 0.3)
@@ -93,7 +91,7 @@ var causes = []cause{
 		return 0.95 * as(f.dips >= dipsEnough, 0.1) * as(f.dips > f.spikes, 0.2)
 	}},
 	{"a lead or clip is off", "check both leads along their length; " + tellJoint, func(f *facts) float64 {
-		return as(f.current < 0.03*f.usual && f.volts > leastVolts, 0)
+		return as(f.Amperes < 0.03*f.usual && f.Volts > leastVolts, 0)
 	}},
 	{"a clip or joint is corroded or hot", "measure across each joint; " + tellJoint, func(f *facts) float64 {
 		if f.leads > leadVolts/2 {
@@ -107,15 +105,15 @@ var causes = []cause{
 	}},
 	{"the anode is passivating", "the voltage barely follows a small current step", func(f *facts) float64 {
 		w := 0.9 * as(f.jumped(), 0.2) * as(f.rose(jumpVolts/2) || f.atLimit, 0.1)
-		return w * f.surface() * as(f.current > 0.03*f.usual, 0) * as(!(f.chemistry.DepletionVisible && f.ratio > nearlyEmpty), 0.4)
+		return w * f.surface() * as(f.Amperes > 0.03*f.usual, 0) * as(!(f.chemistry.DepletionVisible && f.LimitingRatio > nearlyEmpty), 0.4)
 	}},
 	{"the metal is running out", "take an assay", func(f *facts) float64 {
 		switch {
-		case f.ratio >= 1:
+		case f.LimitingRatio >= 1:
 			return 0.9
-		case f.chemistry.DepletionVisible && f.ratio > nearlyEmpty && f.rose(depletedVolts/2):
+		case f.chemistry.DepletionVisible && f.LimitingRatio > nearlyEmpty && f.rose(depletedVolts/2):
 			return 0.9
-		case f.ratio > nearlyEmpty && f.rose(0.02):
+		case f.LimitingRatio > nearlyEmpty && f.rose(0.02):
 			return 0.3
 		}
 		return 0
@@ -180,17 +178,13 @@ func (b *Board) Diagnose(o *Observation) Diagnosis {
 
 func (b *Board) facts(o *Observation) *facts {
 	e := &b.m.Excursions
-	ohmic := math.NaN()
-	if share, ok := b.ohmicShare(); ok {
-		ohmic = share
-	}
 	return &facts{
-		ohmic:    ohmic,
-		features: &b.m.Features, chemistry: &b.chemistry, volt: b.inSignal(1),
+		ohmic:    b.ohmicShare(),
+		features: &b.m.Features, Observation: o, chemistry: &b.chemistry, volt: b.inSignal(1),
 		dips: e.Dips.Within(e.LastAt, dipsIn), spikes: e.Spikes.Within(e.LastAt, dipsIn), pops: e.Pops.Within(e.LastAt, dipsIn),
 		fallen:  e.Side < 0 && e.LastAt-e.Since > softShort && e.Deepest < -softDepth*math.Abs(e.Level),
 		atLimit: b.m.Regulation == ConstantCurrent && modeOf(o) == ConstantVoltage,
-		current: o.Amperes, volts: o.Volts, usual: b.usual(), leads: o.Meter.LeadVolts, ratio: o.LimitingRatio, settled: b.m.Corridor.Settled,
+		usual:   b.usual(), leads: o.Meter.LeadVolts, settled: b.m.Corridor.Settled,
 	}
 }
 
@@ -204,8 +198,8 @@ func atLeast(n int) string {
 
 // evidence puts the features into words.
 func (b *Board) evidence(f *facts) string {
-	if f.current < 0.03*f.usual || f.volts < floorShare*f.chemistry.FloorVolts {
-		return fmt.Sprintf("%.3g A at %.3g V now", f.current, f.volts) // the blocks come too late to show it
+	if f.Amperes < 0.03*f.usual || f.Volts < floorShare*f.chemistry.FloorVolts {
+		return fmt.Sprintf("%.3g A at %.3g V now", f.Amperes, f.Volts) // the blocks come too late to show it
 	}
 	if !f.Known || !f.settled {
 		return ""

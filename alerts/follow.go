@@ -282,7 +282,7 @@ func (b *Board) Stepped(s Step) string {
 		m.Reference, m.HasReference = s, true
 		text += "; kept as the reference"
 	}
-	if share, ok := b.ohmicShare(); ok {
+	if share := b.ohmicShare(); finite(share) {
 		text += fmt.Sprintf("; about %.0f %% of the rise of %.2f V is ohmic", 100*math.Max(0, math.Min(share, 1)), b.m.Features.Rise)
 	}
 	if b.m.Regulation == ConstantCurrent {
@@ -303,14 +303,14 @@ func (b *Board) lower(s Step) {
 }
 
 // ohmicShare is how much of the present rise the growth of the slope resistance since
-// the reference explains; ok is false without two tests or without a rise.
-func (b *Board) ohmicShare() (share float64, ok bool) {
+// the reference explains; NaN without two tests or without a rise.
+func (b *Board) ohmicShare() float64 {
 	m := &b.m.Steps
 	rise := b.m.Features.Rise
 	if !m.HasReference || !m.HasLatest || m.Latest == m.Reference || rise < ohmicVolts/2 || b.m.Regulation != ConstantCurrent {
-		return 0, false
+		return math.NaN()
 	}
-	return (m.Latest.Ohms - m.Reference.Ohms) * b.m.Steady / rise, true
+	return (m.Latest.Ohms - m.Reference.Ohms) * b.m.Steady / rise
 }
 
 // set is a set of conditions.

@@ -3,7 +3,6 @@ package routes
 import (
 	"errors"
 	"fmt"
-	"log/slog"
 	"os"
 	"strings"
 )
@@ -54,14 +53,8 @@ func (s Secret) Reveal() string { return s.value }
 // IsZero reports whether there is no secret.
 func (s Secret) IsZero() bool { return s == Secret{} }
 
-// String never shows the value.
-func (s Secret) String() string { return redacted }
-
 // Format never shows the value, whatever the verb.
 func (s Secret) Format(f fmt.State, _ rune) { _, _ = f.Write([]byte(redacted)) }
-
-// LogValue never shows the value.
-func (s Secret) LogValue() slog.Value { return slog.StringValue(redacted) }
 
 // MarshalText never shows the value, in JSON neither.
 func (s Secret) MarshalText() ([]byte, error) { return []byte(redacted), nil }
