@@ -11,10 +11,7 @@ import (
 // Diagnosis names the likeliest cause of what volts and amperes show, with the
 // evidence, the runner-up, and what would tell the two apart.
 type Diagnosis struct {
-	Likeliest string `json:"likeliest,omitempty"`
-	Evidence  string `json:"evidence,omitempty"`
-	RunnerUp  string `json:"runner_up,omitempty"`
-	Tells     string `json:"tells,omitempty"`
+	Likeliest, Evidence, RunnerUp, Tells string
 }
 
 // String puts a diagnosis into sentences, the last without its full stop; "" when there is none.
@@ -33,7 +30,7 @@ func (d Diagnosis) String() string {
 // facts is what the causes are weighed by.
 type facts struct {
 	*features
-	*Observation
+	Observation        // a copy: what is pointed to from here would be allocated with every reading
 	chemistry          *Chemistry
 	volt               float64 // one volt in signal units
 	dips, spikes, pops int
@@ -180,7 +177,7 @@ func (b *Board) facts(o *Observation) *facts {
 	e := &b.m.Excursions
 	return &facts{
 		ohmic:    b.ohmicShare(),
-		features: &b.m.Features, Observation: o, chemistry: &b.chemistry, volt: b.inSignal(1),
+		features: &b.m.Features, Observation: *o, chemistry: &b.chemistry, volt: b.inSignal(1),
 		dips: e.Dips.Within(e.LastAt, dipsIn), spikes: e.Spikes.Within(e.LastAt, dipsIn), pops: e.Pops.Within(e.LastAt, dipsIn),
 		fallen:  e.Side < 0 && e.LastAt-e.Since > softShort && e.Deepest < -softDepth*math.Abs(e.Level),
 		atLimit: b.m.Regulation == ConstantCurrent && modeOf(o) == ConstantVoltage,

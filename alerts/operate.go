@@ -160,18 +160,13 @@ func (p Permission) Allows(a Act) bool {
 // String lists what is allowed.
 func (p Permission) String() string {
 	var words []string
-	for _, w := range []struct {
-		allowed bool
-		word    string
-	}{{p.Off, "off"}, {p.Hold, "hold"}, {p.Step, "step"}} {
-		if w.allowed {
-			words = append(words, w.word)
+	allowed := [...]bool{p.Off, p.Hold, p.Step}
+	for i, word := range [...]string{"off", "hold", "step"} {
+		if allowed[i] {
+			words = append(words, word)
 		}
 	}
-	if len(words) == 0 {
-		return "nothing"
-	}
-	return strings.Join(words, ", ")
+	return cmp.Or(strings.Join(words, ", "), "nothing")
 }
 
 // Reaction is what to do when a condition has stood for a while.

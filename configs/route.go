@@ -51,9 +51,13 @@ func readRoute(n named) Route {
 	r.Summary = t.daily(r.Zone, r.Quiet)
 	switch r.Kind {
 	case webhook:
-		r.readWebhook(t)
+		r.URL = t.address("https://hook.example/nightcell", "https", "http")
+		r.CAFile = t.file(t.text("ca_file", ""))
+		r.Key, r.Authorization = t.secret("key"), t.secret("authorization")
 	case command:
-		r.readCommand(t)
+		if r.Command = t.texts("command"); len(r.Command) == 0 || r.Command[0] == "" {
+			t.bad("command", "no program is named", `write it with its arguments, as in command = ["/usr/local/bin/buzzer", "--long"]; no shell reads it`)
+		}
 	case email:
 		r.readEmail(t)
 	case mqtt:
@@ -68,20 +72,6 @@ func readRoute(n named) Route {
 	}
 	t.done()
 	return r
-}
-
-func (r *Route) readWebhook(t *table) {
-	r.URL = t.address("https://hook.example/nightcell", "https", "http")
-	r.CAFile = t.file(t.text("ca_file", ""))
-	r.Key = t.secret("key")
-	r.Authorization = t.secret("authorization")
-}
-
-func (r *Route) readCommand(t *table) {
-	r.Command = t.texts("command")
-	if len(r.Command) == 0 || r.Command[0] == "" {
-		t.bad("command", "no program is named", `write it with its arguments, as in command = ["/usr/local/bin/buzzer", "--long"]; no shell reads it`)
-	}
 }
 
 func (r *Route) readEmail(t *table) {

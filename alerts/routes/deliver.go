@@ -209,10 +209,8 @@ func (w *worker) takeOver(before *worker) {
 func (w *worker) nextUrgent() (Notice, bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	for _, n := range w.urgent {
-		if !w.holds(n) {
-			return n, true
-		}
+	if i := slices.IndexFunc(w.urgent, func(n Notice) bool { return !w.holds(n) }); i >= 0 {
+		return w.urgent[i], true
 	}
 	return Notice{}, false
 }

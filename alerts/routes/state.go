@@ -1,6 +1,7 @@
 package routes
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -74,10 +75,7 @@ func (o *openAlarm) again(now time.Time, repeat time.Duration) {
 
 // thread is the ID of the notice that first told the alarm.
 func (o *openAlarm) thread() string {
-	if o.Notice.Thread != "" {
-		return o.Notice.Thread
-	}
-	return o.Notice.ID
+	return cmp.Or(o.Notice.Thread, o.Notice.ID)
 }
 
 // beside reports whether the alarm came after one that this route still repeats and that is no less
@@ -92,10 +90,8 @@ func (s *state) beside(o *openAlarm) bool {
 }
 
 func (s *state) find(key alarmKey) *openAlarm {
-	for i := range s.Open {
-		if s.Open[i].Notice.subjectOf() == key {
-			return &s.Open[i]
-		}
+	if i := slices.IndexFunc(s.Open, func(o openAlarm) bool { return o.Notice.subjectOf() == key }); i >= 0 {
+		return &s.Open[i]
 	}
 	return nil
 }
