@@ -41,7 +41,7 @@ func full(name string, alarms, ways int) *snapshot.Cell {
 			DepositGrams: 3.2, ConcentrationGramPerLitre: 59, OverallEfficiency: 0.88, MarginalEfficiency: 0.88, CurrentDensity: 500,
 			OfLimitingCurrent: 0.4, HydrogenLitresPerHour: 1.37, HydrogenLitres: 0.16, AnodeGas: "oxygen", AnodeGasLitresPerHour: 0.69, AcidGrams: 5, WaterGrams: 1,
 		},
-		Settings: snapshot.Settings{At: at, SetVolts: 6, SetAmperes: 3, LimitVolts: 8, LimitAmperes: 4},
+		Settings: snapshot.Settings{At: at, Status: drivers.Status{SetVolts: 6, SetAmperes: 3, LimitVolts: 8, LimitAmperes: 4}},
 		Log:      snapshot.Log{Bytes: 4e5, DiskFree: 1e9},
 		Poll:     snapshot.Poll{EverySeconds: 1, Good: 3600, Bad: 2},
 		Refused:  map[drivers.Reason]uint64{drivers.NoReply: 2},

@@ -256,7 +256,7 @@ func zinc(name string) *snapshot.Cell {
 			DepositGrams: 19.8, ConcentrationGramPerLitre: 41.2, OverallEfficiency: 0.88, MarginalEfficiency: 0.87, CurrentDensity: 438,
 			OfLimitingCurrent: 0.21, HydrogenLitresPerHour: 1.2, HydrogenLitres: 1.01, AnodeGas: "oxygen", AnodeGasLitresPerHour: 0.6, AcidGrams: 33.6, WaterGrams: 6.2,
 		},
-		Settings: snapshot.Settings{At: now, SetVolts: 6, SetAmperes: 2.63, LimitVolts: 7, LimitAmperes: 3.3},
+		Settings: snapshot.Settings{At: now, Status: drivers.Status{SetVolts: 6, SetAmperes: 2.63, LimitVolts: 7, LimitAmperes: 3.3}},
 		Log:      snapshot.Log{Bytes: 2_720_000, DiskFree: 2.1e10},
 		Poll:     snapshot.Poll{EverySeconds: 1, Good: 25200},
 		Blind:    []string{"pH, and the efficiency of the current", "zinc running out in the bath", "leaks before the plates are bared", "gas in the room"},

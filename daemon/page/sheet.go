@@ -206,10 +206,10 @@ func (p *Page) supplyRows(c *snapshot.Cell, now time.Time) []row {
 		link = "no answer: " + c.Link.Problem
 	}
 	rows := []row{
-		{"volts", "Cell voltage", volts(c), "set " + unit(sentence.Figure(s.SetVolts, 4), "V")},
-		{"amperes", "Current", amperes(c), "set " + unit(sentence.Figure(s.SetAmperes, 4), "A")},
+		{"volts", "Cell voltage", volts(c), "set " + unit(sentence.Figure(float64(s.SetVolts), 4), "V")},
+		{"amperes", "Current", amperes(c), "set " + unit(sentence.Figure(float64(s.SetAmperes), 4), "A")},
 		{"mode", "Regulation", mode(c), "output " + c.Reading.Output.String()},
-		{"limits", "Protection levels", pair(s.LimitVolts, "V", s.LimitAmperes, "A"), "tripped: " + trips},
+		{"limits", "Protection levels", pair(float64(s.LimitVolts), "V", float64(s.LimitAmperes), "A"), "tripped: " + trips},
 		{"power", "Power", reading(c, c.Reading.Volts*c.Reading.Amperes, "W"), ""},
 		{"age", "Last reading", age(c, now), p.clock(c.Reading.At, now)},
 		{"link", "Line", link, c.Link.Identity},

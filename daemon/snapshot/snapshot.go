@@ -142,14 +142,10 @@ type Bath struct {
 	WaterGrams                float64
 }
 
-// Settings are the set-points and protection levels last read back.
+// Settings are what the supply last said of itself: set-points, protection, output.
 type Settings struct {
-	At           time.Time
-	SetVolts     float64
-	SetAmperes   float64
-	LimitVolts   float64
-	LimitAmperes float64
-	Tripped      []string
+	At time.Time
+	drivers.Status
 }
 
 // Log is the state of the run log.

@@ -95,12 +95,7 @@ func (c *Cell) publish() {
 		EverySeconds: c.settings.Poll.Seconds(), GapAfterSeconds: c.settings.Count.GapAfter.Seconds(), Good: c.good, Bad: c.bad,
 		LateSeconds: c.late.Seconds(),
 	}
-	st := &c.link.Status
-	s.Settings = snapshot.Settings{
-		At:       s.At.Add(st.At - now),
-		SetVolts: float64(st.SetVolts), SetAmperes: float64(st.SetAmperes),
-		LimitVolts: float64(st.LimitVolts), LimitAmperes: float64(st.LimitAmperes), Tripped: st.Tripped,
-	}
+	s.Settings = snapshot.Settings{At: s.At.Add(c.link.Status.At - now), Status: c.link.Status}
 	if c.run != nil {
 		c.run.Fill(s)
 	}
