@@ -155,3 +155,29 @@ func TestAMismatchNamesItsFigure(t *testing.T) {
 		t.Errorf("mismatches %+v", report.Mismatches)
 	}
 }
+
+// TestADoubterIsToldOfTheEndAlone: damage and records before the last checkpoint were told by whoever wrote it.
+func TestADoubterIsToldOfTheEndAlone(t *testing.T) {
+	l, data := closedLog(t, newMemFS(), Options{Sync: time.Hour, CheckpointEvery: 20 * time.Second}, 250, false)
+	last := bytes.LastIndex(data, []byte("\ncheckpoint,"))
+	before := bytes.LastIndex(data[:last], []byte("\ncheckpoint,"))
+	at := before + 1 + bytes.IndexByte(data[before+1:], '\n') + 1 // the line behind the checkpoint before
+	remark, err := appendLine(nil, KindEntry, l.w.cell, "", l.w.nanos, []Field{Text("kind", "remark")}, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, more := range map[string]string{"nothing": "", "damage": "no line\n", "a record": string(remark)} {
+		spoiled := append(append(bytes.Clone(data[:at]), more...), data[at:]...)
+		sees, err := readTail(readFile(spoiled), false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		doubts, err := readTail(readFile(spoiled), true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(doubts.Records) != len(sees.Records) || len(doubts.Damage) != len(sees.Damage) {
+			t.Errorf("%s: %d records and %v, want %d and %v", name, len(doubts.Records), doubts.Damage, len(sees.Records), sees.Damage)
+		}
+	}
+}
