@@ -22,6 +22,10 @@ func TestMain(m *testing.M) {
 		visit(address)
 		return
 	}
+	if what := os.Getenv(suppliesOf); what != "" {
+		supply(what)
+		return
+	}
 	dir, err := os.MkdirTemp("", "nightcell-fleet-")
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)

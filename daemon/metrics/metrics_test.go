@@ -313,7 +313,7 @@ func TestOpenMetrics(t *testing.T) {
 // BenchmarkScrape is one scrape of 200 cells.
 func BenchmarkScrape(b *testing.B) {
 	var cells []*snapshot.Cell
-	for i := range 200 {
+	for i := range 1000 {
 		cells = append(cells, full(fmt.Sprintf("cell-%d", i), 1, 1))
 	}
 	h := serve(cells...).unpaced(slog.New(slog.DiscardHandler))
