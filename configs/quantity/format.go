@@ -114,6 +114,14 @@ func join(number, symbol string) string {
 	return number + " " + symbol
 }
 
+// Count writes how many things there are, such as 2 alarms.
+func Count(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}
+
 // Maybe is a number that may be unknown or infinite. JSON has neither: both are null there, and null is read as NaN.
 type Maybe float64
 

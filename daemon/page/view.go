@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/snapshot"
@@ -116,7 +117,7 @@ func headline(cells []brief) (string, sentence.Standing) {
 		n[c.Standing]++
 	}
 	say := fmt.Sprintf("; %d normal.", n[sentence.Well])
-	act, look := sentence.Plural(n[sentence.Act], "cell"), sentence.Plural(n[sentence.Look], "cell")
+	act, look := quantity.Count(n[sentence.Act], "cell"), quantity.Count(n[sentence.Look], "cell")
 	switch {
 	case len(cells) == 0:
 		return "No cell has reported yet.", sentence.Look

@@ -71,7 +71,7 @@ func Compare(title string, all []*Report, rows []Beside) Table {
 		var row GridRow
 		cells, unit := []Figure{{}}, ""
 		for _, r := range all {
-			f := r.First(ask.Names)
+			f := r.Find(ask.Names...)
 			switch {
 			case f == nil:
 				cells = append(cells, Figure{Text: "-"})
@@ -100,16 +100,6 @@ func Compare(title string, all []*Report, rows []Beside) Table {
 		grid.Rows = append(grid.Rows, row)
 	}
 	return Table{Title: title, Grid: grid}
-}
-
-// First returns the first of some figures that the report has; nil if it has none.
-func (r *Report) First(names []string) *Figure {
-	for _, name := range names {
-		if f := r.Find(name); f != nil {
-			return f
-		}
-	}
-	return nil
 }
 
 // letter is a mark in one letter, a blank for none.

@@ -106,11 +106,11 @@ func (t *Table) Known(key, label string, f matter.Figure, unit Unit, note string
 	}
 }
 
-// Find returns the figure that stands under a name, with its unit, in the report's own JSON object; nil if there is none.
-func (r *Report) Find(name string) *Figure {
-	for _, t := range r.Tables {
-		if t.Key == "" {
-			if f := find(t.Figures, name); f != nil {
+// Find returns the first of some figures, each named with its unit as in the report's own JSON object, that it has; nil if it has none.
+func (r *Report) Find(names ...string) *Figure {
+	for _, name := range names {
+		for _, t := range r.Tables {
+			if f := find(t.Figures, name); t.Key == "" && f != nil {
 				return f
 			}
 		}

@@ -11,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"nightcell/alerts"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/snapshot"
 	"nightcell/drivers"
 	"nightcell/integrate"
@@ -158,7 +159,7 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 		}
 	}
 	if open > 1 {
-		said = append(said, fmt.Sprintf("%s in all.", Plural(open, "alarm")))
+		said = append(said, fmt.Sprintf("%s in all.", quantity.Count(open, "alarm")))
 	}
 	look := func(text string) {
 		if said = append(said, text); standing == Well {
@@ -177,7 +178,7 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 		said = append(said, "Nothing is wrong.")
 	}
 	if aside > 0 {
-		said = append(said, fmt.Sprintf("(%s shelved or out of service.)", Plural(aside, "alarm")))
+		said = append(said, fmt.Sprintf("(%s shelved or out of service.)", quantity.Count(aside, "alarm")))
 	}
 	return strings.Join(said, " "), standing
 }
@@ -227,12 +228,4 @@ func lower(s string) string {
 func firstOf(text string) string {
 	first, _, _ := strings.Cut(text, ". ")
 	return strings.TrimSuffix(first, ".")
-}
-
-// Plural counts things, such as 2 alarms.
-func Plural(n int, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
 }

@@ -4,10 +4,12 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"nightcell/daemon/control"
 	"nightcell/daemon/report"
+	"nightcell/integrate/account"
 )
 
 // mostRows is how many rows a list has on a page of two sheets; JSON has them all.
@@ -45,62 +47,55 @@ func (s *sheet) costs() report.Table {
 	return t
 }
 
-// list is a grid of rows that stands on the page and in JSON, the first of them shown.
-func list(key, title string, rows []report.GridRow, head ...string) report.Table {
-	t := ifAny(report.Table{Key: key, Title: title, Aside: true, Grid: &report.Grid{Head: head, Rows: rows}})
-	for i := mostRows; i < len(rows); i++ {
-		rows[i].More, rows[i].Cells = append(rows[i].Cells, rows[i].More...), nil
+// list is a grid of what happened that stands on the page and in JSON, the first rows of it shown.
+func list[T any](key, title string, all []T, cells func(T) []report.Figure, head ...string) report.Table {
+	rows := make([]report.GridRow, len(all))
+	for i, one := range all {
+		if rows[i].Cells = cells(one); i >= mostRows {
+			rows[i] = report.GridRow{More: rows[i].Cells}
+		}
 	}
 	if more := len(rows) - mostRows; more > 0 {
-		t.Title += fmt.Sprintf(" (the first %d of %d)", mostRows, len(rows))
+		title += fmt.Sprintf(" (the first %d of %d)", mostRows, len(rows))
 	}
-	return t
+	return ifAny(report.Table{Key: key, Title: title, Aside: true, Grid: &report.Grid{Head: head, Rows: rows}})
 }
-
-func row(cells ...report.Figure) report.GridRow { return report.GridRow{Cells: cells} }
 
 func text(key, words string) report.Figure {
 	return report.Figure{Key: key, Word: words, Text: words + " "}
 }
 
 func (s *sheet) entries() report.Table {
-	var rows []report.GridRow
-	for _, e := range s.Account.Run.Entries {
-		if e.Kind == control.EntryChecklist {
-			continue // says that something was done, and no figure of it
-		}
+	figures := slices.DeleteFunc(slices.Clone(s.Account.Run.Entries), func(e account.Entry) bool {
+		return e.Kind == control.EntryChecklist // says that something was done, and no figure of it
+	})
+	return list("entries", "Entries", figures, func(e account.Entry) []report.Figure {
 		said := control.Entry{Kind: e.Kind, Numbers: e.Numbers, Words: e.Words, Text: e.Text}.Said()
-		rows = append(rows, row(stamp("at_utc", e.At), text("kind", e.Kind), text("by", e.By), text("what", said)))
-	}
-	return list("entries", "Entries", rows, "at (UTC)", "kind", "by", "what")
+		return []report.Figure{stamp("at_utc", e.At), text("kind", e.Kind), text("by", e.By), text("what", said)}
+	}, "at (UTC)", "kind", "by", "what")
 }
 
 func (s *sheet) alarms() report.Table {
-	var rows []report.GridRow
-	for _, a := range s.Account.Run.Alarms {
+	return list("alarms", "Alarms", s.Account.Run.Alarms, func(a account.Alarm) []report.Figure {
 		until := text("until_utc", "the end")
 		if a.To != 0 {
 			until = stamp("until_utc", a.To)
 		}
-		rows = append(rows, row(stamp("at_utc", a.From), text("condition", a.Condition), text("priority", a.Priority), until, text("acknowledged_by", a.By), text("text", a.Text)))
-	}
-	return list("alarms", "Alarms", rows, "at (UTC)", "condition", "priority", "until", "by", "what")
+		return []report.Figure{stamp("at_utc", a.From), text("condition", a.Condition), text("priority", a.Priority), until, text("acknowledged_by", a.By), text("text", a.Text)}
+	}, "at (UTC)", "condition", "priority", "until", "by", "what")
 }
 
 func (s *sheet) acts() report.Table {
-	var rows []report.GridRow
-	for _, a := range s.Account.Run.Acts {
-		rows = append(rows, row(stamp("at_utc", a.At), text("action", a.Action), text("outcome", a.Outcome), text("text", a.Text)))
-	}
-	return list("acts", "Output switching", rows, "at (UTC)", "act", "outcome", "what")
+	return list("acts", "Output switching", s.Account.Run.Acts, func(a account.Act) []report.Figure {
+		return []report.Figure{stamp("at_utc", a.At), text("action", a.Action), text("outcome", a.Outcome), text("text", a.Text)}
+	}, "at (UTC)", "act", "outcome", "what")
 }
 
 func (s *sheet) gaps() report.Table {
-	var rows []report.GridRow
-	for _, g := range s.Account.Run.Gaps {
-		rows = append(rows, row(stamp("from_utc", g.From), stamp("to_utc", g.To), text("kind", g.Kind), plain("low", "", g.Low, report.AmpereHours), plain("best", "", g.Best, report.AmpereHours), plain("high", "", g.High, report.AmpereHours)))
-	}
-	return list("gaps", "Gaps", rows, "from (UTC)", "to", "kind", "low, A·h", "best, A·h", "high, A·h")
+	amount := func(key string, coulombs float64) report.Figure { return plain(key, "", coulombs, report.AmpereHours) }
+	return list("gaps", "Gaps", s.Account.Run.Gaps, func(g account.Gap) []report.Figure {
+		return []report.Figure{stamp("from_utc", g.From), stamp("to_utc", g.To), text("kind", g.Kind), amount("low", g.Low), amount("best", g.Best), amount("high", g.High)}
+	}, "from (UTC)", "to", "kind", "low, A·h", "best, A·h", "high, A·h")
 }
 
 // files are what the account is a function of.

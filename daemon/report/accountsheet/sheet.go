@@ -192,20 +192,16 @@ func (s *sheet) pairs() report.Table {
 	return t
 }
 
-// chance writes a probability.
-func chance(p float64) string {
-	if p < 1e-3 {
-		return "below 0.1 %"
-	}
-	return fmt.Sprintf("%.2g %%", 100*p)
-}
-
 // found are the key figures.
 func (s *sheet) found() report.Table {
 	t := report.Table{Title: "Result"}
 	note := s.Deposit.Source
 	if c := s.Combined; c.Count > 1 {
-		note = fmt.Sprintf("%s; χ² %.2f over %d, chance %s", note, c.ChiSquared, c.Count-1, chance(c.Chance))
+		chance := "below 0.1 %"
+		if c.Chance >= 1e-3 {
+			chance = fmt.Sprintf("%.2g %%", 100*c.Chance)
+		}
+		note = fmt.Sprintf("%s; χ² %.2f over %d, chance %s", note, c.ChiSquared, c.Count-1, chance)
 		if !c.Consistent() {
 			note += ": they do not agree, so that no mean is taken"
 		}

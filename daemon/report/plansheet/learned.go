@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"nightcell/configs/quantity"
 	"nightcell/daemon/books"
 	"nightcell/daemon/report"
 	"nightcell/integrate/learn"
@@ -24,7 +25,7 @@ func Learned(l books.Lesson) report.Table {
 		if !x.Figure.Known() {
 			continue
 		}
-		f := report.Of(x.key, x.label, x.Figure, x.unit, "from "+count(x.Runs, "run"))
+		f := report.Of(x.key, x.label, x.Figure, x.unit, "from "+quantity.Count(x.Runs, "run"))
 		f.Rows = []report.Figure{{Key: x.key + "_runs", Word: x.Runs}}
 		if x.Prior.Known() {
 			f.Note += "; before them " + report.Show(x.Prior, x.unit)
@@ -33,13 +34,6 @@ func Learned(l books.Lesson) report.Table {
 		t.Add(f)
 	}
 	return t
-}
-
-func count(n int, of string) string {
-	if n == 1 {
-		return "1 " + of
-	}
-	return fmt.Sprintf("%d %ss", n, of)
 }
 
 // LessonLines are the same for a list of notes.
@@ -58,9 +52,9 @@ func lessons(l books.Lesson) []string {
 	case l.Runs == 0:
 		lines = append(lines, "no run of the cell has ended yet, so nothing is learned")
 	case l.Efficiency.Runs == 0:
-		lines = append(lines, fmt.Sprintf("none of %s was weighed or assayed, so no efficiency is learned: enter what the deposit weighs", count(l.Runs, "run")))
+		lines = append(lines, fmt.Sprintf("none of %s was weighed or assayed, so no efficiency is learned: enter what the deposit weighs", quantity.Count(l.Runs, "run")))
 	case l.Efficiency.Runs < l.Runs:
-		lines = append(lines, fmt.Sprintf("%d of %s were weighed or assayed; the others teach volts alone", l.Efficiency.Runs, count(l.Runs, "run")))
+		lines = append(lines, fmt.Sprintf("%d of %s were weighed or assayed; the others teach volts alone", l.Efficiency.Runs, quantity.Count(l.Runs, "run")))
 	}
 	lines = append(lines, l.Notes...)
 	for _, c := range l.Changes {

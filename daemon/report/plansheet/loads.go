@@ -25,6 +25,13 @@ func band(key, label string, b matter.Figure, unit report.Unit, note string) rep
 	return f
 }
 
+// addBand adds one that somebody computed.
+func addBand(t *report.Table, key, label string, b matter.Figure, unit report.Unit, note string) {
+	if b.Known() {
+		t.Add(band(key, label, b, unit, note))
+	}
+}
+
 func (p *sheet) gasTable() report.Table {
 	a := p.Assessed
 	t := report.Table{Title: fmt.Sprintf("Gas and air (dry, %s °C, 1 atm)", quantity.Digits(a.Conditions.Ambient.Value-matter.ZeroCelsius, 1))}
@@ -37,25 +44,25 @@ func (p *sheet) gasTable() report.Table {
 	t.Known("ventilation_quarter_limit", "for 1 % hydrogen", air.QuarterFlammable, report.CubicMetresPerHour, "a quarter of the flammable limit")
 	t.Add(rough("ventilation_opening", "two openings, each", air.Opening.Value, air.Opening.Value*airDoubt, report.SquareCentimetres, air.Opening.Mark, by("for that air by natural draught", air.Opening.Source)))
 	t.Known("chlorine_dilution", "for 0.5 ppm chlorine", air.ChlorineDilution, report.CubicMetresPerHour, "needs a fume hood, not a fan")
-	for _, e := range []struct {
-		key, label string
-		f          matter.Figure
-	}{{"hydrogen_one_percent", "1 % hydrogen after", air.HydrogenTime}, {"chlorine_half_ppm", "0.5 ppm chlorine after", air.ChlorineTime}} {
-		if e.f.Known() {
-			f := plain(e.key, e.label, e.f.Value, report.Seconds, e.f.Mark, by(p.roomText(), e.f.Source))
-			f.Text = quantity.LastingAbout(e.f.Value, e.f.Value*mixingDoubt)
-			t.Add(f)
-		}
+	room := "in this room, closed"
+	if a.Conditions.Airflow.Known() {
+		room = "in this room with the stated ventilation"
 	}
 	for _, e := range []struct {
 		key, label string
 		unit       report.Unit
 		f          matter.Figure
-	}{{"room_hydrogen_at_end", "hydrogen at the end", report.Percent, air.HydrogenAtEnd}, {"room_hydrogen_steady", "hydrogen levels off at", report.Percent, air.HydrogenSteady},
+	}{{"hydrogen_one_percent", "1 % hydrogen after", report.Seconds, air.HydrogenTime}, {"chlorine_half_ppm", "0.5 ppm chlorine after", report.Seconds, air.ChlorineTime},
+		{"room_hydrogen_at_end", "hydrogen at the end", report.Percent, air.HydrogenAtEnd}, {"room_hydrogen_steady", "hydrogen levels off at", report.Percent, air.HydrogenSteady},
 		{"room_chlorine_steady", "chlorine levels off at", report.PartsPerMillion, air.ChlorineSteady}} {
-		if e.f.Known() {
-			t.Add(rough(e.key, e.label, e.f.Value, e.f.Value*mixingDoubt, e.unit, e.f.Mark, by("", e.f.Source)))
+		if !e.f.Known() {
+			continue
 		}
+		f := rough(e.key, e.label, e.f.Value, e.f.Value*mixingDoubt, e.unit, e.f.Mark, by("", e.f.Source))
+		if e.unit == report.Seconds {
+			f.Text, f.Note = quantity.LastingAbout(f.Value, f.Rough), by(room, e.f.Source)
+		}
+		t.Add(f)
 	}
 	return t
 }
@@ -100,14 +107,6 @@ func (p *sheet) gasRows(t *report.Table, g electrolysis.GasLoad) {
 	}
 }
 
-// roomText says which room the build-up times are for.
-func (p *sheet) roomText() string {
-	if p.Assessed.Conditions.Airflow.Known() {
-		return "in this room with the stated ventilation"
-	}
-	return "in this room, closed"
-}
-
 func (p *sheet) liquidTable() report.Table {
 	a := p.Assessed
 	t := report.Table{Title: "Acid, base and water of the run"}
@@ -119,13 +118,11 @@ func (p *sheet) liquidTable() report.Table {
 		t.Known("catholyte_base_at_worst", "base, worst case", a.Acid.CatholyteWorst, report.Moles, by("in the catholyte", a.Acid.CatholyteWorst.Source))
 	}
 	p.phRows(&t)
-	split := report.Of("water_split", "water split", a.Water.Split, report.Grams, "")
-	if !(a.Water.Split.Value > 0) {
-		split.Label = ""
+	split := ""
+	if a.Water.Split.Value > 0 {
+		split = "water split"
 	}
-	if a.Water.Split.Known() {
-		t.Add(split)
-	}
+	t.Known("water_split", split, a.Water.Split, report.Grams, "")
 	t.Add(band("water_evaporated", "water evaporated", a.Water.Evaporated, report.Grams, by("", a.Water.Evaporated.Source)))
 	t.Add(band("level_fall", "level falls", a.Water.LevelFall, report.Millimetres, "over "+quantity.Digits(a.Conditions.OpenArea.Value*report.SquareCentimetres.PerSI, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source))
 	t.Add(rough("water_to_have", "water to keep at hand", a.Water.TopUp.Value, a.Water.TopUp.Value*waterDoubt, report.Grams, a.Water.TopUp.Mark, "top up to the mark before each sample"))
@@ -142,16 +139,9 @@ func (p *sheet) phRows(t *report.Table) {
 	if p.Divided() {
 		where = "the catholyte"
 	}
-	end := band("ph_at_end", "pH at the end, "+where, l.End, report.One, by("", l.End.Source))
-	t.Add(end)
-	for _, b := range []struct {
-		key, label string
-		matter.Figure
-	}{{"anolyte_ph_at_end", "pH at the end, the anolyte", l.AnolyteEnd}, {"ph_at_end_if_divided", "pH at the end, if divided", l.IfDivided}} {
-		if b.Known() {
-			t.Add(band(b.key, b.label, b.Figure, report.One, by("", b.Source)))
-		}
-	}
+	t.Add(band("ph_at_end", "pH at the end, "+where, l.End, report.One, by("", l.End.Source)))
+	addBand(t, "anolyte_ph_at_end", "pH at the end, the anolyte", l.AnolyteEnd, report.One, by("", l.AnolyteEnd.Source))
+	addBand(t, "ph_at_end_if_divided", "pH at the end, if divided", l.IfDivided, report.One, by("", l.IfDivided.Source))
 	for _, e := range []struct {
 		key, label, note string
 		charge           float64
@@ -235,14 +225,12 @@ func (p *sheet) heatTable() report.Table {
 	t := report.Table{Title: "Heat, leads and energy"}
 	t.Known("heat", "heat into the bath", a.Heat.Power, report.Watts, by("", a.Heat.Power.Source))
 	t.Known("warming", "heating rate without loss", a.Heat.AdiabaticRate, report.KelvinsPerHour, "")
-	steady := report.Of("steady_temperature", "bath levels off near", a.Heat.Steady, report.Celsius, by("", a.Heat.Steady.Source))
+	steady := "bath levels off near"
 	if a.Heat.Boils {
 		t.Add(said("bath temperature", "boils", matter.Assumed, by("", a.Heat.Steady.Source)))
-		steady.Label = ""
+		steady = ""
 	}
-	if a.Heat.Steady.Known() {
-		t.Add(steady)
-	}
+	t.Known("steady_temperature", steady, a.Heat.Steady, report.Celsius, by("", a.Heat.Steady.Source))
 	t.Known("heater", "heater to hold the temperature", a.Heat.Heater, report.Watts, by("", a.Heat.Heater.Source))
 	if held := a.Heat.Held; held.Limit.Known() {
 		t.Known("held_settled", "current once warm", held.Settled, report.Amperes, by("", held.Settled.Source))

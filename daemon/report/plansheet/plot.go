@@ -11,9 +11,7 @@ import (
 
 	"nightcell/configs/quantity"
 	"nightcell/daemon/report"
-	"nightcell/integrate"
 	"nightcell/integrate/bath"
-	"nightcell/integrate/matter"
 )
 
 const (
@@ -47,15 +45,15 @@ func Draw(w io.Writer, s Subject, svg bool) error {
 	first, last := s.Plan.Concentration(), g.Left
 	left.Band = within(b, func(x bath.Point) (low, high float64) {
 		share := x.Deposit / g.Deposit.Value
-		lowFirst, highFirst := ends(first)
-		lowLast, highLast := ends(last)
+		lowFirst, highFirst := first.Limits()
+		lowLast, highLast := last.Limits()
 		away := func(atFirst, atLast float64) float64 {
 			return x.Concentration + (1-share)*(atFirst-first.Value) + share*(atLast-last.Value)
 		}
 		return max(away(lowFirst, lowLast), 0), away(highFirst, highLast)
 	})
 	won := panel("deposit", "g", func(x bath.Point) float64 { return x.Deposit * 1e3 })
-	least, most := ends(g.Deposit)
+	least, most := g.Deposit.Limits()
 	won.Band = within(b, func(x bath.Point) (low, high float64) {
 		return x.Deposit * 1e3 * least / g.Deposit.Value, x.Deposit * 1e3 * most / g.Deposit.Value
 	})
@@ -80,13 +78,4 @@ func within(b *bath.Plan, ends func(bath.Point) (low, high float64)) plotter.XYs
 	high := line(b, func(x bath.Point) float64 { _, v := ends(x); return v })
 	slices.Reverse(low)
 	return append(high, low...)
-}
-
-// ends are the limits of a figure, else those at k = 2.
-func ends(f matter.Figure) (low, high float64) {
-	if f.Skewed() {
-		return f.Low, f.High
-	}
-	u := integrate.CoverageFactor * f.StandardUncertainty
-	return f.Value - u, f.Value + u
 }

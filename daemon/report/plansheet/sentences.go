@@ -80,16 +80,10 @@ func (p *sheet) holdText() string {
 	}
 }
 
-// endText says how a person ends the run.
-func (p *sheet) endText() string {
-	state := p.Bath.Metal.Stop(p.Bath.Medium).State
-	return strings.Replace(state.Words(), "hold current", "hold current"+p.holdText(), 1)
-}
-
 // stopText says what ending the run safely means here.
 func (p *sheet) stopText() string {
 	stop := p.Bath.Metal.Stop(p.Bath.Medium)
-	text := "To end the run, " + p.endText() + ": " + stop.Why + "."
+	text := "To end the run, " + strings.Replace(stop.State.Words(), "hold current", "hold current"+p.holdText(), 1) + ": " + stop.Why + "."
 	switch {
 	case stop.Unattended == stop.State:
 	case stop.Unattended == matter.Hold:
@@ -220,11 +214,8 @@ func (p *sheet) cautions() []string {
 
 // sentence makes a clause of the table one with a capital and a full stop.
 func sentence(text string) string {
-	return strings.TrimRight(sentenceCase(text), ".") + "."
+	return strings.ToUpper(text[:1]) + strings.TrimRight(text[1:], ".") + "." // the first letter is ASCII in every table
 }
-
-// sentenceCase makes the first letter, which is ASCII in every table, a capital.
-func sentenceCase(text string) string { return strings.ToUpper(text[:1]) + text[1:] }
 
 // loadText writes an i/i_lim, which is no better known than the mass transfer.
 func (p *sheet) loadText(ratio float64) string { return quantity.Digits(ratio, p.loadDoubt(ratio)) }

@@ -145,7 +145,7 @@ func (p *sheet) decisive(r *report.Report) report.Table {
 		t.Add(said("uncertainty of the charge", strings.Join(from, ", "), g.Charge.Mark, ""))
 	}
 	for _, ask := range decides {
-		if f := r.First(ask.names); f != nil {
+		if f := r.Find(ask.names...); f != nil {
 			shown := *f
 			shown.Key, shown.Label, shown.Rows = "", ask.label, nil
 			switch {
@@ -198,29 +198,22 @@ var beside = []report.Beside{
 func (p *sheet) subject() report.Table {
 	b := p.Bath
 	stop := b.Metal.Stop(b.Medium)
-	tolerance := report.Of("interruption_tolerance", "", b.Metal.Interrupt.Tolerance, report.Seconds, "")
 	t := report.Table{Figures: []report.Figure{
 		{Key: "cell", Word: p.Subject.Cell}, {Key: "metal", Word: b.Metal.String()}, {Key: "valence", Word: b.Valence},
 		{Key: "medium", Word: string(b.Medium)}, {Key: "target_form", Word: p.wish.Form},
 		{Key: "safe_state", Word: string(stop.State), Mark: stop.Mark}, {Key: "safe_state_unattended", Word: string(stop.Unattended)},
 		{Key: "depletion_visible", Word: b.Metal.Depletion.Visible},
 	}}
-	if b.Metal.Interrupt.Tolerance.Known() {
-		t.Add(tolerance)
-	}
-	if b.Chloride.Known() {
-		t.Add(certain("chloride", "", b.Chloride, report.MolesPerCubicMetre, ""))
-	}
+	t.Known("interruption_tolerance", "", b.Metal.Interrupt.Tolerance, report.Seconds, "")
+	certain(&t, "chloride", "", b.Chloride, report.MolesPerCubicMetre, "")
 	return t
 }
 
-// certain is a figure whose doubt JSON tells even if there is none.
-func certain(key, label string, f matter.Figure, unit report.Unit, note string) report.Figure {
-	shown := report.Of(key, label, f, unit, note)
-	if !f.Skewed() {
-		shown.Uncertainty = f.StandardUncertainty
+// certain adds a figure, if there is one, whose doubt JSON tells even if there is none.
+func certain(t *report.Table, key, label string, f matter.Figure, unit report.Unit, note string) {
+	if t.Known(key, label, f, unit, note); f.Known() && !f.Skewed() {
+		t.Figures[len(t.Figures)-1].Uncertainty = f.StandardUncertainty
 	}
-	return shown
 }
 
 // plain is a number of which nobody knows the doubt.

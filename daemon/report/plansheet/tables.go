@@ -14,7 +14,7 @@ import (
 func (p *sheet) bathTable() report.Table {
 	b := p.Bath
 	t := report.Table{Title: "Bath"}
-	t.Add(said("metal", fmt.Sprintf("%s, %s, %s", b.Metal.Element.Name, count(b.Valence, "electron"), b.Medium), matter.Unmarked, b.Couple.Reaction))
+	t.Add(said("metal", fmt.Sprintf("%s, %s, %s", b.Metal.Element.Name, quantity.Count(b.Valence, "electron"), b.Medium), matter.Unmarked, b.Couple.Reaction))
 	for _, salt := range p.Order.Bath.Contents.Salts {
 		f, err := matter.ParseFormula(salt.Formula)
 		if err != nil {
@@ -31,17 +31,10 @@ func (p *sheet) bathTable() report.Table {
 		share, u := f.MassFraction(b.Metal.String())
 		t.Add(said(f.String(), fmt.Sprintf("%s %% %s", quantity.Digits(share*100, u*100), b.Metal), matter.Published, fmt.Sprintf("%s g/mol, CIAAW 2021", quantity.Digits(molar*1e3, molarDoubt*1e3))))
 	}
-	if b.Amount.Known() {
-		t.Add(certain("metal_in_bath", "metal in it", b.Amount, report.Grams, ""))
-	}
-	if b.Volume.Known() {
-		t.Add(certain("bath_volume", "volume", b.Volume, report.Litres, ""))
-	}
-	concentration, note := p.Concentration(), ""
-	if w := p.Window(); w.Concentration.Known() {
-		note = usualNote(concentration.Value, w.Concentration, report.GramsPerLitre, " g/L")
-	}
-	t.Known("metal_concentration", "concentration", concentration, report.GramsPerLitre, note)
+	certain(&t, "metal_in_bath", "metal in it", b.Amount, report.Grams, "")
+	certain(&t, "bath_volume", "volume", b.Volume, report.Litres, "")
+	concentration := p.Concentration()
+	t.Known("metal_concentration", "concentration", concentration, report.GramsPerLitre, usualNote(concentration.Value, p.Window().Concentration, report.GramsPerLitre, " g/L", ""))
 	perMass := p.PerMass()
 	const leastDoubt = 2e-5 // A·h/g, of the last digit that tables of weights print
 	f := report.Of("charge_per_metal", "charge per gram", perMass, report.AmpereHoursPerGram, "at 100 %, from CIAAW and CODATA")
@@ -50,8 +43,11 @@ func (p *sheet) bathTable() report.Table {
 	return t
 }
 
-// usualNote writes a usual range with its source, and where value lies outside of it.
-func usualNote(value float64, r matter.Range, unit report.Unit, symbol string) string {
+// usualNote writes a usual range with its source, and where value lies outside of it; else what is said where the table has no range.
+func usualNote(value float64, r matter.Range, unit report.Unit, symbol, without string) string {
+	if !r.Known() {
+		return without
+	}
 	note := fmt.Sprintf("usual %s%s %s", usual(r, unit), symbol, report.Cite(r.Source))
 	switch {
 	case value < r.Low*(1-1e-9) && r.Low > 0 || value < r.Low-1e-9:
@@ -101,41 +97,37 @@ func (p *sheet) othersTable() report.Table {
 func (p *sheet) targetTable() report.Table {
 	g := p.Bath.Goal
 	t := report.Table{Title: "Target: " + p.targetText()}
-	charge := certain("target_charge", "charge to pass", g.Charge, report.AmpereHours, "")
-	charge.Limits = &report.Limits{Low: g.Low, High: g.High}
-	t.Add(charge)
+	certain(&t, "target_charge", "charge to pass", g.Charge, report.AmpereHours, "")
+	t.Figures[0].Limits = &report.Limits{Low: g.Low, High: g.High}
 	t.Known("theoretical_charge", "in theory", g.Theoretical, report.AmpereHours, "at 100 % current efficiency")
 	if g.Duration.Known() {
 		note := ""
 		if p.heldVolts().Duration.Known() {
 			note = "at the first current"
 		}
-		f := certain("duration", "time", g.Duration, report.Hours, note)
-		f.Text = report.Lasting(g.Duration)
-		t.Add(f)
+		certain(&t, "duration", "time", g.Duration, report.Hours, note)
+		t.Figures[len(t.Figures)-1].Text = report.Lasting(g.Duration)
 	}
-	t.Add(certain("deposit", "deposit", g.Deposit, report.Grams, "for that charge"))
+	certain(&t, "deposit", "deposit", g.Deposit, report.Grams, "for that charge")
 	recovered := "recovered"
 	if p.SolubleAnode() {
 		recovered = "" // the anode gives it back
 	}
-	if g.Recovered.Known() {
-		t.Add(certain("recovered", recovered, g.Recovered, report.Percent, ""))
-	}
+	certain(&t, "recovered", recovered, g.Recovered, report.Percent, "")
 	if g.Left.Known() {
 		t.Add(p.anodeLoss())
 		t.Add(p.crossed())
-		t.Add(certain("remaining_concentration", "left in the bath", g.Left, report.GramsPerLitre, ""))
+		certain(&t, "remaining_concentration", "left in the bath", g.Left, report.GramsPerLitre, "")
 	}
 	t.Known("bath_load", "charge per litre", p.Load(), report.AmpereHoursPerLitre, "additives are dosed by it")
-	t.Add(certain("efficiency", "current efficiency", p.Bath.Efficiency, report.Percent, by("", p.Bath.Efficiency.Source)))
+	certain(&t, "efficiency", "current efficiency", p.Bath.Efficiency, report.Percent, by("", p.Bath.Efficiency.Source))
 	mark, doubt := g.Charge.Mark, p.Bath.Efficiency.StandardUncertainty
 	both := report.Figure{Rows: []report.Figure{rough("overall_efficiency", "", g.Overall, doubt, report.Percent, mark, ""), rough("marginal_efficiency", "", g.Marginal, doubt, report.Percent, mark, "")}}
 	if !p.Bath.MassTransfer.Known() {
 		t.Add(both)
 		return t
 	}
-	t.Add(certain("mass_transfer", "mass transfer", p.Bath.MassTransfer, report.MetresPerSecond, by("", p.Bath.MassTransfer.Source)))
+	certain(&t, "mass_transfer", "mass transfer", p.Bath.MassTransfer, report.MetresPerSecond, by("", p.Bath.MassTransfer.Source))
 	t.Add(rough("critical_concentration", "efficiency falls from", g.Critical, p.loadDoubt(g.Critical), report.GramsPerLitre, mark, "below it less metal reaches the cathode than the current could deposit"))
 	both.Label, both.Mark, both.Note = "overall, marginal", mark, "of the whole charge, and at its end"
 	both.Text = fmt.Sprintf("%s %%, %s %%", quantity.Digits(g.Overall*100, doubt*100), quantity.Digits(g.Marginal*100, doubt*100))
@@ -201,25 +193,14 @@ func (p *sheet) runTable() report.Table {
 	t := report.Table{Title: "Run"}
 	t.Known("current", "current", c.Current, report.Amperes, "")
 	t.Known("cathode_area", "cathode area", c.CathodeArea, report.SquareCentimetres, "both faces, if both face an anode")
-	note := "no usual window in the table"
-	if window.CurrentDensity.Known() {
-		note = usualNote(a.CathodeDensity.Value, window.CurrentDensity, report.AmperesPerDecimetre, "")
-	}
-	t.Known("cathode_current_density", "at the cathode", a.CathodeDensity, report.AmperesPerDecimetre, note)
+	t.Known("cathode_current_density", "at the cathode", a.CathodeDensity, report.AmperesPerDecimetre,
+		usualNote(a.CathodeDensity.Value, window.CurrentDensity, report.AmperesPerDecimetre, "", "no usual window in the table"))
 	t.Known("anode_current_density", "at the anode", a.AnodeDensity, report.AmperesPerDecimetre, c.AnodeArea.Source)
 	growth, thick := p.Growth(), p.Thickness()
 	t.Add(rough("growth", "growth", growth.Value, growth.StandardUncertainty, report.MicrometresPerHour, growth.Mark, "if solid; dendrites grow tens of times faster"))
 	t.Add(rough("deposit_thickness", "thickness at the end", thick.Value, thick.StandardUncertainty, report.Millimetres, thick.Mark, "if solid and even; edges and dendrites grow thicker"))
-	note = ""
-	if window.Temperature.Known() {
-		note = usualNote(c.Temperature.Value, window.Temperature, report.Celsius, "")
-	}
-	t.Known("bath_temperature", "temperature", c.Temperature, report.Celsius, by(note, c.Temperature.Source))
-	note = c.PH.Source
-	if window.PH.Known() {
-		note = usualNote(c.PH.Value, window.PH, report.One, "")
-	}
-	t.Known("ph", "pH", c.PH, report.One, note)
+	t.Known("bath_temperature", "temperature", c.Temperature, report.Celsius, by(usualNote(c.Temperature.Value, window.Temperature, report.Celsius, "", ""), c.Temperature.Source))
+	t.Known("ph", "pH", c.PH, report.One, usualNote(c.PH.Value, window.PH, report.One, "", c.PH.Source))
 	return t
 }
 
@@ -234,9 +215,7 @@ func (p *sheet) platingTable() report.Table {
 	t.Known("plating_margin", "margin", pl.Margin, report.Volts, "overpotential less difference: a bound, because the kinetics decide")
 	t.Known("hydrogen_potential_at_end", "hydrogen, at the end", pl.HydrogenAtEnd, report.Volts, "at the pH of the end")
 	t.Known("plating_margin_at_end", "margin, at the end", pl.MarginAtEnd, report.Volts, "")
-	if e := pl.EfficiencyAtEnd; e.Mark != matter.Unmarked {
-		t.Add(band("efficiency_at_end_ph", "efficiency, at the end", e, report.Percent, by("at the pH of the end", e.Source)))
-	}
+	addBand(&t, "efficiency_at_end_ph", "efficiency, at the end", pl.EfficiencyAtEnd, report.Percent, by("at the pH of the end", pl.EfficiencyAtEnd.Source))
 	t.Known("hydroxide_ph", "hydroxide from pH", pl.HydroxidePH, report.One, by("", pl.HydroxidePH.Source))
 	return t
 }
