@@ -207,6 +207,7 @@ func TestWhatIsRefusedChangesNothing(t *testing.T) {
 		{run, entry(t, "zero", "", "current=1 A"), "a zero of 1 A is not plausible for this supply"},
 		{run, entry(t, "cost", "", "amount=3", "currency=€"), "three capital letters, such as EUR"},
 		{run, entry(t, "confirm", ""), "nothing waits to be confirmed"},
+		{run, entry(t, "settle", "", "gap=0", "off=02:10"), "settle a gap of a run that is not monitored by low, best and high"},
 		{run, entry(t, "retract", "", "entry=12345678"), `has no entry "12345678"; nightcell enter zinc-1 list shows them`},
 		{run, entry(t, "retract", "", "entry="+gone), "the remark " + gone + " was already retracted"},
 		{open, entry(t, "retract", "", "entry="+sample), "the run is still open and its mass balance includes the sample " + sample},
