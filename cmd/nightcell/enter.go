@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"nightcell/configs"
 	"nightcell/daemon/control"
@@ -90,7 +91,7 @@ func newEnterCommand(s *shell) *cobra.Command {
 	cmd.Flags().StringVar(&electrode, "electrode", "", "record in the ledger of the electrode of this `name`")
 	cmd.Flags().StringVar(&data, "data", "", "data `directory` of the ledger, instead of --config")
 	cmd.Flags().BoolVar(&certain, "certain", false, "record the entry although it contradicts the mass balance")
-	timeFlag(cmd.Flags(), &at, "at", false, "`time` of the observation, such as 2026-03-01T22:15:00+01:00 (default: now)")
+	timeFlag(cmd.Flags(), &at, "at", false, "`time` of the observation, such as \"2026-03-01 22:15\" (local) or 2026-03-01T22:15:00+01:00 (default: now)")
 	cmd.Flags().StringVar(&run, "run", "", "`run` by directory or start, such as 20260110T200000Z (default: the open run, else the last)")
 	return cmd
 }
@@ -251,5 +252,20 @@ func (s *shell) listEntries(p place) error {
 			}
 			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", all[i].Name(), localTime(e.At), e.Kind, drivers.Plain(e.By), drivers.Plain(what))
 		}
+	})
+}
+
+// timeFlag is a flag that takes a time with its zone, or on the clock of this place, or a date where a day is enough, which then begins at midnight UTC.
+func timeFlag(flags *pflag.FlagSet, into *time.Time, name string, date bool, usage string) {
+	flags.Func(name, usage, func(text string) (err error) {
+		if *into, err = time.Parse(time.DateOnly, text); date && err == nil {
+			return nil
+		}
+		for _, form := range [...]string{time.DateTime, "2006-01-02 15:04", time.RFC3339} {
+			if *into, err = time.ParseInLocation(form, text, time.Local); err == nil {
+				return nil
+			}
+		}
+		return err
 	})
 }

@@ -107,22 +107,13 @@ func flagMistake(cmd *cobra.Command, err error) error {
 	if errors.As(err, &invalid) {
 		needs, known := map[string]string{
 			"float64": "give a number", "int": "give a whole number", "int64": "give a whole number",
-			"bool": "give true or false", "time": "give a time such as 2026-03-01T22:15:00+01:00",
+			"bool": "give true or false", "func": "give a time such as \"2026-03-01 22:15\" (local) or 2026-03-01T22:15:00+01:00",
 		}[invalid.GetFlag().Value.Type()]
 		if known {
 			err = fmt.Errorf("--%s %s: %s", invalid.GetFlag().Name, cmp.Or(invalid.GetValue(), `""`), needs)
 		}
 	}
 	return usagef("%w; see %s --help", err, cmd.CommandPath())
-}
-
-// timeFlag is a flag that takes a time with its zone, or a date where a day is enough, which then begins at midnight UTC.
-func timeFlag(flags *pflag.FlagSet, into *time.Time, name string, date bool, usage string) {
-	forms := []string{time.RFC3339}
-	if date {
-		forms = append(forms, time.DateOnly)
-	}
-	flags.TimeVar(into, name, time.Time{}, forms, usage)
 }
 
 // withoutEcho cuts what the system said off an error that has already said what to do about it.
