@@ -12,6 +12,7 @@ import (
 	"sync"
 	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"nightcell/drivers"
@@ -74,6 +75,39 @@ func TestStuckWrite(t *testing.T) {
 			}
 		})
 	}
+}
+
+// crowded is a mute port of a system with so many processes that finding the other reader lasts.
+type crowded struct{}
+
+func (crowded) write([]byte, time.Duration) error { return nil }
+func (crowded) read(_ []byte, wait time.Duration) (int, error) {
+	<-time.After(wait)
+	return 0, nil
+}
+func (crowded) close() error { return nil }
+func (crowded) unstick()     {}
+func (crowded) others() string {
+	<-time.After(time.Minute)
+	return "another reader"
+}
+
+// Who else has the port may be long in the finding; the line is as good afterwards.
+func TestSlowSearchIsNotStuck(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		l := newLine(Settings{}.withDefaults(), crowded{})
+		for range 2 { // the line lives
+			_, _, _, err := l.Exchange(t.Context(), []byte("*IDN?"), nil, time.Second)
+			incomplete, shared := (*Incomplete)(nil), (*drivers.Shared)(nil)
+			if !errors.As(err, &incomplete) || !errors.As(err, &shared) || errors.Is(err, drivers.ErrGone) {
+				t.Errorf("%v, want a missing answer and the other reader", err)
+			}
+		}
+		if err := l.Close(); err != nil {
+			t.Error(err)
+		}
+	})
 }
 
 // Nobody reads the far end of a pseudo-terminal: it takes some thousand bytes and no more.

@@ -50,7 +50,7 @@ var ErrClosed = fmt.Errorf("closed: %w", drivers.ErrGone)
 // take turns.
 type Line struct {
 	settings Settings
-	port     port // touched by the owner alone, save for its unstick method
+	port     port // touched by the owner alone, save for its methods unstick and, between jobs, others
 	jobs     chan job
 	results  chan result   // holds one, so that the owner never waits for a caller who gave up
 	quit     chan struct{} // closed by Close and by whoever finds the line dead
@@ -226,6 +226,7 @@ func (l *Line) await(ctx context.Context) result {
 				l.condemn()
 				return l.stuck()
 			}
+			r.err = l.shared(r.err) // here, because a search through many processes lasts and is no reason to take the job for stuck
 			if errors.Is(r.err, errAbandoned) {
 				r.err = ErrClosed
 				if err := ctx.Err(); err != nil {

@@ -47,9 +47,7 @@ func (l *Line) own() {
 			l.closeErr = l.port.close()
 			return
 		case j := <-l.jobs:
-			r := l.do(j)
-			r.err = l.shared(r.err)
-			l.results <- r
+			l.results <- l.do(j)
 		}
 	}
 }
