@@ -108,9 +108,11 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 // the others up at every poll for work that is done by then. A page or scrape then delays a poll by 10 ms at most, the runtime's time slice.
 func takeProcessors(cells int) {
 	const few = 8
-	if cells <= few && os.Getenv("GOMAXPROCS") == "" {
+	switch {
+	case os.Getenv("GOMAXPROCS") != "": // it holds as it is, which asking for the default would undo
+	case cells <= few:
 		runtime.GOMAXPROCS(1)
-	} else {
+	default:
 		runtime.SetDefaultGOMAXPROCS()
 	}
 }
