@@ -53,12 +53,7 @@ func usagef(format string, args ...any) error { return usageError{fmt.Errorf(for
 // errSilent ends a command with exit code 1 after it has already said why.
 var errSilent = errors.New("failed")
 
-func main() {
-	if len(os.Args) > 1 && os.Args[1] == "watch" {
-		easeTimers()
-	}
-	os.Exit(run(os.Args[1:], &shell{in: os.Stdin, out: os.Stdout, err: os.Stderr}))
-}
+func main() { os.Exit(run(os.Args[1:], &shell{in: os.Stdin, out: os.Stdout, err: os.Stderr})) }
 
 // run executes one command line and returns the exit code: 0 done, 1 the run
 // failed, 2 the command line or a configuration is wrong, 78 (EX_CONFIG of sysexits.h, which systemd names) what a configuration names cannot be used.

@@ -1,10 +1,8 @@
-//go:build !windows && !linux
+//go:build !windows
 
 package main
 
 import "context"
-
-func easeTimers() {}
 
 // asService does nothing here: systemd and launchd run a program as it is.
 func asService(ctx context.Context, _ *shell) (context.Context, func(code int)) {

@@ -8,8 +8,6 @@ import (
 	"golang.org/x/sys/windows/svc/eventlog"
 )
 
-func easeTimers() {}
-
 const serviceName = "nightcell"
 
 // asService answers the service manager where it has started this program: the context ends when it wants the service

@@ -105,7 +105,8 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 }
 
 // takeProcessors leaves few cells to one processor, unless the environment says how many: on more, the runtime wakes
-// the others up at every poll for work that is done by then. A page or scrape then delays a poll by 10 ms at most, the runtime's time slice.
+// the others up at every poll for work that is done by then. Each goroutine that is busy meanwhile, as with a page, may delay a poll by the
+// runtime's time slice of 10 ms.
 func takeProcessors(cells int) {
 	const few = 8
 	switch {

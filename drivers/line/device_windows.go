@@ -100,3 +100,7 @@ func (d *device) close() (err error) {
 }
 
 func groupOf(string) string { return "" }
+
+const canLook = false // a descriptor there takes no read without a wait
+
+func readNow(uintptr, []byte) (int, error) { return 0, nil }

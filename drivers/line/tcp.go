@@ -8,14 +8,11 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 
 	"nightcell/drivers/lock"
 )
-
-// peek is how long a TCP read waits when it should not wait at all: a deadline
-// already past would not even look at what has come.
-const peek = time.Millisecond
 
 // socket is a connection with deadlines of its own, so that nothing here can get stuck.
 type socket struct {
@@ -74,12 +71,34 @@ func lockFile(dir, fallback, host string) (*lock.Lock, error) {
 }
 
 func (t *socket) read(p []byte, wait time.Duration) (int, error) {
-	if err := t.conn.SetReadDeadline(time.Now().Add(max(wait, peek))); err != nil {
+	if raw, ok := t.conn.(syscall.Conn); ok && wait <= 0 && canLook {
+		return look(t.conn, raw, p)
+	}
+	// A deadline already past would not even look at what has come.
+	if err := t.conn.SetReadDeadline(time.Now().Add(max(wait, time.Millisecond))); err != nil {
 		return 0, err
 	}
 	n, err := t.conn.Read(p)
 	if errors.Is(err, os.ErrDeadlineExceeded) {
 		err = nil
+	}
+	return n, err
+}
+
+// look takes what has come without waiting: a deadline, however short, would put the owner to sleep and wake it up at each exchange.
+func look(conn net.Conn, raw syscall.Conn, p []byte) (n int, err error) {
+	if err := conn.SetReadDeadline(time.Time{}); err != nil { // one that is past ends a look before it begins
+		return 0, err
+	}
+	input, err := raw.SyscallConn()
+	if err != nil {
+		return 0, err
+	}
+	if broken := input.Read(func(fd uintptr) bool {
+		n, err = readNow(fd, p)
+		return true
+	}); broken != nil {
+		return 0, broken
 	}
 	return n, err
 }
