@@ -181,3 +181,31 @@ func TestADoubterIsToldOfTheEndAlone(t *testing.T) {
 		}
 	}
 }
+
+// TestACheckpointSpeaksForLostLines: one stands for the line of the end and for the beginning of a log where those are lost, and one that
+// stands twice casts no doubt on itself.
+func TestACheckpointSpeaksForLostLines(t *testing.T) {
+	l, data := closedLog(t, newMemFS(), Options{Sync: time.Hour, CheckpointEvery: 20 * time.Second}, 120, true)
+	end := bytes.Index(data, []byte(`kind="end"`))
+	first := bytes.Index(data, []byte("\ncheckpoint,")) + 1
+	last := bytes.LastIndex(data, []byte("\ncheckpoint,")) + 1
+	for name, spoiled := range map[string][]byte{
+		"the end damaged":    append(append(bytes.Clone(data[:end]), '?'), data[end+1:]...),
+		"the beginning lost": data[first:],
+		"the last twice":     append(bytes.Clone(data), data[last:]...),
+	} {
+		for _, doubting := range []bool{false, true} {
+			tail, err := readTail(readFile(spoiled), doubting)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got := tail.told("/data/runs/zinc-1/x"); !got.Ended || got.Coulometer.Totals() != l.c.Totals() || got.Checkpoint == nil || (got.Doubt != nil) != (doubting && name == "the end damaged") {
+				t.Errorf("%s, doubting %v: ended %v, %+v, doubt %+v", name, doubting, got.Ended, got.Coulometer.Totals(), got.Doubt)
+			}
+		}
+		report, err := replayAll(newReader(readFile(spoiled), 4096), nil)
+		if err != nil || !report.Ended || report.Totals != l.c.Totals() || len(report.Mismatches) != 0 {
+			t.Errorf("%s: %+v, %v", name, report, err)
+		}
+	}
+}

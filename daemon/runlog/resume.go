@@ -115,7 +115,7 @@ func readTail(f File, doubting bool) (*tail, error) {
 		return nil, err
 	}
 	t := &tail{size: size}
-	if err := t.read(f, from); err != nil || !doubting || t.doubt == nil {
+	if err := t.read(f, from); err != nil || !doubting || t.doubt == nil || from > 0 && t.doubt.At == from { // nothing was read before from
 		return t, err
 	}
 	doubt := t.doubt
@@ -136,7 +136,7 @@ func (t *tail) read(f File, from int64) error {
 	t.damaged = from > 0 // what stands before that is none of this
 	err := t.all(r, func(rec *Record, _ *Replay) error {
 		switch {
-		case rec.Kind == KindReading || rec.Kind == KindCheckpoint && r.at() == t.passed:
+		case rec.Kind == KindReading || rec.Kind == KindCheckpoint && t.passed > 0 && r.at() == t.passed:
 		case rec.Kind == KindCheckpoint:
 			t.Checkpoint, t.Records, t.report.Damage = rec.Clone(), nil, nil
 		default:
