@@ -109,7 +109,7 @@ func TestPlanDoorNoticeTimes(t *testing.T) {
 			}
 		}
 	}
-	for args, want := range map[string]string{"--start=2026-03-06T21:30:00+01:00": "it is for the door notice", "--start=tonight --door-notice=" + door: `--start tonight: give a time such as 2026`} {
+	for args, want := range map[string]string{"--start=2026-03-06T21:30:00+01:00": "it is for the door notice", "--start=tonight --door-notice=" + door: `--start tonight: give a time such as "2026`} {
 		if _, err := runPlanCommand(zincPlan(strings.Fields(args)...)...); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v", args, err)
 		}
