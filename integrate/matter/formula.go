@@ -179,7 +179,7 @@ func parseFormula(text string) (Formula, error) {
 		return Formula{}, err
 	}
 	if !strings.HasPrefix(plain, "EDTA") { // which may be the acid or its ion
-		plain = strings.ReplaceAll(plain, "EDTA", "C10H12N2O8")
+		plain = strings.ReplaceAll(plain, "EDTA", "(C10H12N2O8)")
 	}
 	body, charge, err := splitCharge(plain)
 	if err != nil {

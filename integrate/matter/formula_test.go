@@ -27,6 +27,7 @@ func TestMolarMasses(t *testing.T) {
 		{"ZnSO4 · 7H2O", 287.54, 0.02},
 		{"CuSO4·5H2O", 249.68, 0.02},
 		{"Na2H2EDTA·2H2O", 372.24, 0.02}, // label: 372.24
+		{"ZnEDTA2", 641.80, 0.02},        // 65.38 + 2 × 288.21: a number behind the name counts it whole
 		{"EDTA", 0, -1},
 		{"MnSO4.H2O", 169.01, 0.02},
 		{"MnSO4·H2O", 169.01, 0.02},
