@@ -167,7 +167,8 @@ func onABench(v quantity.Value) string {
 	limits, ok := map[quantity.Dimension][2]float64{
 		quantity.Mass: {1e-9, 1e6}, quantity.Volume: {1e-9, 1e5}, quantity.Current: {1e-9, 1e6}, quantity.Voltage: {1e-6, 1e4}, quantity.Charge: {1e-6, 1e13},
 		quantity.Area: {1e-9, 1e5}, quantity.Length: {1e-9, 1e4}, quantity.MassConcentration: {1e-9, 2e4}, quantity.AmountConcentration: {1e-9, 1e5},
-		quantity.Conductivity: {1e-6, 1e4}, quantity.Velocity: {1e-9, 1},
+		quantity.Conductivity: {1e-6, 1e4}, quantity.Velocity: {1e-9, 1}, quantity.Resistance: {1e-9, 1e9}, quantity.VolumeFlow: {1e-12, 1e6},
+		quantity.EnergyPerMass: {1e-3, 1e15},
 	}[v.Dimension]
 	switch size := math.Abs(v.SI); {
 	case !ok || size == 0 || size >= limits[0] && size <= limits[1]:
