@@ -235,7 +235,7 @@ func (t *table) plain(line []byte, r *row) bool {
 // or the zone.
 func date(text []byte) (time.Time, error) {
 	const whole = len("2006-01-02T15:04:05")
-	var b [whole + len(".999999999+00:00")]byte
+	var b [2 * whole]byte
 	if n := copy(b[:], text); n == len(text) && n >= whole && (b[10] == 'T' || b[10] == ' ') {
 		if b[10] = 'T'; n < len(b) && !bytes.ContainsAny(b[whole:n], "Z+-") {
 			b[n] = 'Z'
