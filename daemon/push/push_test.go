@@ -640,3 +640,25 @@ func TestMistakes(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestOneLogDoesNotKeepTheOthersFromBeingSaved: the log of one cell lost its end, the cursor of the other is saved all the same.
+func TestOneLogDoesNotKeepTheOthersFromBeingSaved(t *testing.T) {
+	data := t.TempDir()
+	for _, cell := range []string{"zinc-1", "zinc-2"} {
+		n := newNight(t, data, cell)
+		n.readings(10)
+	}
+	p, err := New(settings(newDatabase(), data, "zinc-1", "zinc-2"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.restore()
+	p.queues[0].at.Offset = 1 << 30
+	if err := p.save(func(q *queue) runlog.Cursor { return q.at }); err != nil {
+		t.Fatal(err)
+	}
+	saved, err := os.ReadFile(p.cursorPath())
+	if err != nil || strings.Count(string(saved), "\n") != 2 || !strings.Contains(string(saved), "zinc-2 "+p.queues[1].at.String()) {
+		t.Errorf("%q, %v", saved, err)
+	}
+}

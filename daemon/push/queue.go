@@ -223,10 +223,7 @@ func (p *Push) save(which func(*queue) runlog.Cursor) error {
 		if at.Run == "" {
 			continue
 		}
-		mark, err := markAt(q.dir, at)
-		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return fmt.Errorf("saving the cursors: %w", err)
-		}
+		mark, _ := markAt(q.dir, at) // what cannot be read now fits no mark later, and is sent again
 		fmt.Fprintf(&b, "%s %s %s\n", q.cell, at, mark)
 	}
 	for _, cell := range slices.Sorted(maps.Keys(p.strange)) {
