@@ -51,8 +51,11 @@ func ExportReadings(runDir string, to, seen io.Writer) (*Report, error) {
 		gaps = t.Gaps
 		return out.Write(row)
 	}, seen)
+	if err != nil {
+		return nil, err
+	}
 	out.Flush()
-	return report, errors.Join(err, out.Error())
+	return report, out.Error()
 }
 
 var eventColumns = []string{"time_utc", "record", "kind", "condition", "text", "fields", "name"}
