@@ -199,7 +199,7 @@ func TestWhatAPersonCannotDo(t *testing.T) {
 		{"unshelve what is not shelved", func() (alerts.Change, error) { return r.b.Obey(c, alerts.Order{Do: alerts.Unshelve, By: "ann"}, now) }, "is normal; there is nothing to unshelve"},
 		{"out of service without reason", func() (alerts.Change, error) {
 			return r.b.Obey(c, alerts.Order{Do: alerts.TakeOut, By: "ann", Reason: ""}, now)
-		}, "reason"},
+		}, "over-current: give the reason"},
 		{"return what is in service", func() (alerts.Change, error) { return r.b.Obey(c, alerts.Order{Do: alerts.PutBack, By: "ann"}, now) }, "nothing to return to service"},
 		{"reset what is not latched", func() (alerts.Change, error) { return r.b.Obey(c, alerts.Order{Do: alerts.Reset, By: "ann"}, now) }, "nothing to reset"},
 		{"raise again what is not acknowledged", func() (alerts.Change, error) { return r.b.Obey(c, alerts.Order{Do: alerts.Reannounce, By: "ann"}, now) }, "nothing to raise again"},

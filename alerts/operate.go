@@ -89,7 +89,7 @@ func (b *Board) Obey(c Condition, o Order, utc time.Time) (Change, error) {
 	case o.Do == Shelve && (o.Length <= 0 || o.Length > LongestShelf):
 		return Change{}, fmt.Errorf("shelve %s for %s: give a time above zero and at most %s", c, span(o.Length.Seconds()), span(LongestShelf.Seconds()))
 	case o.Reason == "" && (o.Do == Shelve || o.Do == TakeOut):
-		return Change{}, fmt.Errorf("%s %s: give the reason, for the next person", verb, c)
+		return Change{}, fmt.Errorf("%s: give the reason, for the next person", c)
 	}
 	a := &b.m.Alarms[c]
 	from := a.State
