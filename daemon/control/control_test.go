@@ -425,6 +425,8 @@ func TestCheckOfEntries(t *testing.T) {
 		{Entry{Kind: "discarded", Words: map[string]string{"what": "the bath"}, Numbers: map[string]float64{"volume_cubic_metres": 4e-4}}, ""},
 		{Entry{Kind: "discarded", Words: map[string]string{"what": "a bent plate"}}, ""},
 		{Entry{Kind: "remark", Words: map[string]string{"outcome": "confirmed"}}, "no text"},
+		{Entry{Kind: "electrode", Words: map[string]string{"electrode": "cathode"}, Numbers: map[string]float64{bath.CathodeArea: -5e-4}}, "area of -5 cm2"},
+		{Entry{Kind: "electrode", Words: map[string]string{"electrode": "cathode"}, Numbers: map[string]float64{bath.CathodeArea: 6e-3}}, ""},
 	} {
 		err := tt.e.Check()
 		if (tt.want == "") != (err == nil) || err != nil && (!strings.Contains(err.Error(), tt.want) || !IsMistake(err)) {

@@ -343,6 +343,9 @@ func (e Entry) Check() error {
 	if e.Kind == EntryDiscarded && e.OfLiquid() && !has(bath.LiquidVolume) {
 		return BadRequest("how much of the %s was discarded? Write its volume, such as volume=0.4 L: else the ledger still counts it", e.Words["what"])
 	}
+	if area, given := e.Numbers[bath.CathodeArea]; given && !(area > 0) {
+		return BadRequest("a wetted area of %.3g cm2 is not possible; give one above zero, such as 60 cm2", 1e4*area)
+	}
 	if e.Kind == runlog.EntrySettle {
 		return e.checkGap()
 	}
