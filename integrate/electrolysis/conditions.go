@@ -177,6 +177,9 @@ func (c Conditions) mistakes() []error {
 	if c.Efficiency.Value > 1 {
 		say("current efficiency is %g %%: no more than 100 %% of the charge can make metal", 100*c.Efficiency.Value)
 	}
+	if v := c.CellVolts; v.Known() && (!(v.Value > 0) || math.IsInf(v.Value, 0)) { // a run measures it too
+		say("cell voltage is %g V: it must be above zero; leave it out if it is unknown", v.Value)
+	}
 	if !c.Medium.Known() {
 		say("medium %q is unknown: one of %v", c.Medium, matter.Media())
 	}
