@@ -232,6 +232,25 @@ func TestFilesStayShort(t *testing.T) {
 	}
 }
 
+// TestTheHouseStaysSmall counts the lines of product code that are neither blank nor a comment. What more is to come must first make room.
+func TestTheHouseStaysSmall(t *testing.T) {
+	const most, least = 50_000, 10_000
+	n := 0
+	walkProject(t, func(relative string, data []byte) {
+		if !strings.HasSuffix(relative, ".go") || strings.HasSuffix(relative, "_test.go") {
+			return
+		}
+		for line := range strings.Lines(string(data)) {
+			if line = strings.TrimSpace(line); line != "" && !strings.HasPrefix(line, "//") {
+				n++
+			}
+		}
+	})
+	if n > most || n < least {
+		t.Errorf("%d lines of product code; there are to be at most %d, and fewer than %d were not all seen", n, most, least)
+	}
+}
+
 // What a domain package offers is documented, identifier by identifier.
 func TestExportedIdentifiersAreDocumented(t *testing.T) {
 	set, files := sources(t)
