@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"time"
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
@@ -175,10 +174,10 @@ func (d *Daemon) routeProof(cell string) control.Check {
 	within := d.config.Load().RouteProof
 	for _, h := range d.post(cell).box.Load().Health() {
 		if age := d.o.Clock.UTC().Sub(h.Proved); !h.Proved.IsZero() && age <= within {
-			k.OK, k.Text = true, fmt.Sprintf("%s delivered %v ago", h.Name, age.Round(time.Second))
+			k.OK, k.Text = true, fmt.Sprintf("%s delivered %s ago", h.Name, quantity.Duration(age))
 			return k
 		}
 	}
-	k.Text = fmt.Sprintf("no route has delivered within %v; run nightcell drill %s", within, cell)
+	k.Text = fmt.Sprintf("no route has delivered within %s; run nightcell drill %s", quantity.Duration(within), cell)
 	return k
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"nightcell/alerts"
+	"nightcell/configs/quantity"
 	"slices"
 	"strings"
 	"testing"
@@ -45,7 +46,7 @@ func TestWhatIsToldAgainIsOfNow(t *testing.T) {
 				math.Abs(n.Values["alarm_age_seconds"]-(sent+5)*60) > 1e-6 || math.Abs(n.Age().Minutes()-sent-5) > 1e-6 || string(n.Picture) != n.Sent.String() {
 				t.Errorf("%s after %g min carries %v, age %v", n.ID, after, n.Values, n.Age())
 			}
-			if want := "The alarm is " + n.Age().String() + " old. Figures and picture date from "; !strings.Contains(builtIn().Compose(n).Text, want) || !strings.Contains(builtIn().Compose(n).HTML, want) {
+			if want := "The alarm is " + quantity.Duration(n.Age()) + " old. Figures and picture date from "; !strings.Contains(builtIn().Compose(n).Text, want) || !strings.Contains(builtIn().Compose(n).HTML, want) {
 				t.Errorf("%s does not say its age:\n%s", n.ID, builtIn().Compose(n).Text)
 			}
 		}

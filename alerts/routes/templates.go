@@ -7,6 +7,7 @@ import (
 	"errors"
 	html "html/template"
 	"maps"
+	"nightcell/configs/quantity"
 	"slices"
 	"strconv"
 	"strings"
@@ -35,7 +36,7 @@ type Templates struct {
 func LoadTemplates(location *time.Location) *Templates {
 	functions := map[string]any{
 		"clock":    func(t time.Time) string { return t.In(location).Format("2006-01-02 15:04:05 MST") },
-		"span":     func(d time.Duration) string { return d.Round(time.Second).String() },
+		"span":     quantity.Duration,
 		"headline": headline,
 		"figures":  figures,
 		"upper":    strings.ToUpper,

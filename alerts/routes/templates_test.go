@@ -18,7 +18,7 @@ func TestLetterSaysWhatAPersonNeeds(t *testing.T) {
 	}
 	for _, want := range []string{
 		"4.1 A where 3.3 A is the limit", "2026-01-02 04:03:05 CET", "high", "over-current", "UNACK", "meaning", "first",
-		"nightcell alarms ack zinc-1 over-current", "was delayed by 1h0m0s", "4.1 A", "not a safety device",
+		"nightcell alarms ack zinc-1 over-current", "was delayed by 1 h", "4.1 A", "not a safety device",
 	} {
 		if !strings.Contains(letter.Text, want) {
 			t.Errorf("%q is missing in the text:\n%s", want, letter.Text)

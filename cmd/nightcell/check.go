@@ -159,7 +159,7 @@ func printCell(w io.Writer, config *configs.Config, c *configs.Cell) {
 	if len(c.Meters) > 0 {
 		line("meters", "%s", strings.Join(c.Meters, ", "))
 	}
-	line("poll", "every %s; no reading for %s is a gap; log synced every %s", timeWords(c.Poll), timeWords(c.GapAfter), timeWords(c.Sync))
+	line("poll", "every %s; no reading for %s is a gap; log synced every %s", quantity.Duration(c.Poll), quantity.Duration(c.GapAfter), quantity.Duration(c.Sync))
 	line("may", "%s", mayWords(c))
 	if c.Reason != "" {
 		line("reason", "%s", c.Reason)

@@ -311,7 +311,7 @@ func timeToGo(seconds float64) string {
 	if !(seconds <= 100*3600) { // or not a number
 		return "hardly any current"
 	}
-	return timeWords(time.Duration(max(0, seconds)*float64(time.Second)).Round(time.Minute)) + " to go"
+	return quantity.Duration(time.Duration(max(0, seconds)*float64(time.Second)).Round(time.Minute)) + " to go"
 }
 
 // finish sets the figures of the run that has ended against the truth, and says whether the demonstration succeeded: the target is

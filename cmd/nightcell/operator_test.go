@@ -291,7 +291,7 @@ func TestErrorsAreSpokenInTheWordsOfTheBench(t *testing.T) {
 	for d, want := range map[time.Duration]string{
 		20 * time.Second: "20 s", 150 * time.Millisecond: "150 ms", 90 * time.Minute: "1 h 30 min", 36 * time.Hour: "36 h", 48 * time.Hour: "2 days", 0: "0 s",
 	} {
-		if got := timeWords(d); got != want {
+		if got := quantity.Duration(d); got != want {
 			t.Errorf("%v: %q, want %q", d, got, want)
 		}
 	}

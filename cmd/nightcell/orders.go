@@ -101,7 +101,7 @@ func age(f quantity.Maybe) string {
 	if math.IsNaN(v) || v > 1e8 {
 		return "none yet"
 	}
-	return timeWords(time.Duration(v*float64(time.Second)).Round(time.Second)) + " ago"
+	return quantity.Duration(time.Duration(v*float64(time.Second)).Round(time.Second)) + " ago"
 }
 
 func newAlarmsCommand(s *shell) *cobra.Command {

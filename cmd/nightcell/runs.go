@@ -79,7 +79,7 @@ func newRunsCommand(s *shell) *cobra.Command {
 				if f.Weighed {
 					found = fmt.Sprintf("%.4g\t%s\t", r.Deposit, quantity.WithDoubt(100*r.Efficiency, 100*integrate.CoverageFactor*r.EfficiencyUncertainty))
 				}
-				fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s%s\t%s\t%s\n", r.Cell, r.Began.Format(time.DateTime), timeWords(time.Duration(r.Elapsed*1e9).Round(time.Minute)),
+				fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s%s\t%s\t%s\n", r.Cell, r.Began.Format(time.DateTime), quantity.Duration(time.Duration(r.Elapsed*1e9).Round(time.Minute)),
 					quantity.WithDoubt(r.Charge/3600, integrate.CoverageFactor*r.Uncertainty/3600), found, state, strings.Join(r.Late, ", "), filepath.Clean(r.Directory))
 			}
 		})

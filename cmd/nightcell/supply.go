@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"nightcell/configs/quantity"
 	"nightcell/drivers"
 	"nightcell/drivers/line"
 	"nightcell/drivers/recording"
@@ -137,7 +138,7 @@ func (f *simulateFlags) tell(s *shell, i *simulated.Instrument, until time.Durat
 			}
 			t := i.TruthAt(n+1, until)
 			fmt.Fprintf(w, "true figures after %s: charge %.4f A·h, deposit %.3f g of %.2f g, energy %.2f W·h\n",
-				timeWords(t.At.Round(time.Second)), t.Charge/3600, t.DepositGrams, t.InitialGrams, t.Energy/3600)
+				quantity.Duration(t.At.Round(time.Second)), t.Charge/3600, t.DepositGrams, t.InitialGrams, t.Energy/3600)
 			fmt.Fprintf(w, "bath %.3f L at %.2f g/L and %.1f °C; hydrogen %.4f mol; now %.3f V, %.3f A\n",
 				t.Volume*1e3, t.Concentration, t.Temperature-273.15, t.Hydrogen, t.Volts, t.Amperes)
 		}

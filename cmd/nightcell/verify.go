@@ -79,7 +79,7 @@ func printVerdict(w io.Writer, run string, r *runlog.Report, beside *beside) {
 	}
 	fmt.Fprintf(w, "run\t%s\n", run)
 	fmt.Fprintf(w, "log\t%d bytes, %d lines, %d readings, %d checkpoints\n", r.Bytes, r.Lines, r.Readings, r.Checkpoints)
-	fmt.Fprintf(w, "time\t%s, of it %s observed; gaps: %d\n", timeWords(t.Elapsed.Round(time.Second)), timeWords(t.Observed.Round(time.Second)), t.Gaps)
+	fmt.Fprintf(w, "time\t%s, of it %s observed; gaps: %d\n", quantity.Duration(t.Elapsed.Round(time.Second)), quantity.Duration(t.Observed.Round(time.Second)), t.Gaps)
 	fmt.Fprintf(w, "charge\t%s (k = %d)\n", report.Show(matter.Figure{Value: t.Charge, StandardUncertainty: t.StandardUncertainty}, report.AmpereHours), integrate.CoverageFactor)
 	if t.Gaps > 0 {
 		fmt.Fprintf(w, "gaps\t%s A·h of it, and %s W·h of the energy\n",

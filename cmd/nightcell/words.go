@@ -60,33 +60,8 @@ func inWords(s string) string {
 		if err != nil {
 			return m
 		}
-		return timeWords(d)
+		return quantity.Duration(d)
 	})
-}
-
-// timeWords writes a time as people do: 30 days, 2 h 30 min, 20 s.
-func timeWords(d time.Duration) string {
-	const day = 24 * time.Hour
-	switch {
-	case d >= 2*day && d%day == 0:
-		return fmt.Sprintf("%d days", d/day)
-	case d == 0:
-		return "0 s"
-	case d < time.Minute:
-		return quantity.Short(quantity.Time, d.Seconds(), 4)
-	}
-	d = d.Round(time.Second)
-	var parts []string
-	for _, u := range [...]struct {
-		length time.Duration
-		symbol string
-	}{{time.Hour, "h"}, {time.Minute, "min"}, {time.Second, "s"}} {
-		if n := d / u.length; n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n, u.symbol))
-			d -= n * u.length
-		}
-	}
-	return strings.Join(parts, " ")
 }
 
 // parseSpan reads a time above zero for a flag, such as "2 h 30 min", that is at most so long.
@@ -96,7 +71,7 @@ func parseSpan(flag, text string, most time.Duration) (time.Duration, error) {
 	case err != nil:
 		return 0, usagef("--%s: %w", flag, err)
 	case !(seconds > 0 && seconds <= most.Seconds()):
-		return 0, usagef("--%s %s: give a time above zero and up to %s", flag, text, timeWords(most))
+		return 0, usagef("--%s %s: give a time above zero and up to %s", flag, text, quantity.Duration(most))
 	}
 	return time.Duration(seconds * float64(time.Second)), nil
 }

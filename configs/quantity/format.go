@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // Format writes v, in the SI unit of d, in a handy unit and with the fewest digits
@@ -225,6 +226,31 @@ func Significant(value float64, digits int) string {
 		place = size - digits + 1 // 9.996 to three digits is 10.0
 	}
 	return decimal(value, place)
+}
+
+// Duration writes a time as people do: 30 days, 2 h 30 min, 20 s.
+func Duration(d time.Duration) string {
+	const day = 24 * time.Hour
+	switch {
+	case d >= 2*day && d%day == 0:
+		return fmt.Sprintf("%d days", d/day)
+	case d == 0:
+		return "0 s"
+	case d < time.Minute:
+		return Short(Time, d.Seconds(), 4)
+	}
+	d = d.Round(time.Second)
+	var parts []string
+	for _, u := range [...]struct {
+		length time.Duration
+		symbol string
+	}{{time.Hour, "h"}, {time.Minute, "min"}, {time.Second, "s"}} {
+		if n := d / u.length; n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n, u.symbol))
+			d -= n * u.length
+		}
+	}
+	return strings.Join(parts, " ")
 }
 
 // Lasting writes a time in s and its expanded uncertainty in the unit that people use: seconds below two minutes,

@@ -291,7 +291,7 @@ func (r *Run) preflight(unasked error) []control.Check {
 	v, a := float64(r.reading.Volts), float64(r.reading.Amperes)
 	sane := age <= max(5*r.settings.Poll, 10*time.Second) && r.live(r.reading)
 	checks = append(checks,
-		check("reading", sane, fmt.Sprintf("%.3f V, %.3f A", v, a), fmt.Sprintf("%.3f V, %.3f A, %v old: too old, or no current", v, a, age.Round(time.Second))))
+		check("reading", sane, fmt.Sprintf("%.3f V, %.3f A", v, a), fmt.Sprintf("%.3f V, %.3f A, %s old: too old, or no current", v, a, quantity.Duration(age))))
 	zero := r.count.State().Zero
 	checks = append(checks, check("zero", zero.Uncertainty > 0, quantity.WithDoubt(zero.Amperes, integrate.CoverageFactor*zero.Uncertainty)+" A",
 		"not taken: run nightcell for some seconds with the output off before the run, or enter one with nightcell enter "+r.settings.Cell+" zero"))

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
@@ -107,7 +108,7 @@ func (r *Run) resume(f *Facts, tail *runlog.Tail, m *memory) {
 		r.settings.Log.Warn("the late entries cannot be read", "cell", r.settings.Cell, "err", err)
 	}
 	r.Reckon()
-	text := fmt.Sprintf("nightcell was stopped for %v", dark.Round(time.Millisecond))
+	text := fmt.Sprintf("nightcell was stopped for %s", quantity.Duration(dark))
 	if !known {
 		text = "nightcell was stopped for an unknown time: the wall clock is behind the newest reading and the machine was restarted; the gap is booked once the clock is set, until then its charge is missing"
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"nightcell/configs/quantity"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
 	"nightcell/integrate"
@@ -72,7 +73,7 @@ func (r *Run) Learn(f *Facts) {
 	slept, said := r.time.pass(f.Moment)
 	if slept > 0 {
 		r.slept = true
-		said = fmt.Sprintf("the machine was asleep for %v; booked as a gap", slept.Round(time.Second))
+		said = fmt.Sprintf("the machine was asleep for %s; booked as a gap", quantity.Duration(slept))
 	}
 	if said != "" {
 		r.settings.Log.Warn("clock", "cell", r.settings.Cell, "said", said)

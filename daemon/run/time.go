@@ -136,17 +136,17 @@ func (t *timeline) pass(m Moment) (slept time.Duration, said string) {
 		t.base += ahead
 		t.longer, t.behind = true, false
 		t.doubt = min(t.doubt, now+clockDoubt) + ahead // clocks are set in steps: the time of the last shutdown first, then the network's
-		said = fmt.Sprintf("the wall clock was set forward by %v: nightcell was stopped that much longer than known at restart; booked as a gap", ahead.Round(time.Millisecond))
+		said = fmt.Sprintf("the wall clock was set forward by %s: nightcell was stopped that much longer than known at restart; booked as a gap", quantity.Duration(ahead))
 	case ahead > clockStep:
 		t.anchor, t.at = m.UTC, now
 		t.behind = false
-		said = fmt.Sprintf("the wall clock stepped forward by %v; charge is not affected", ahead.Round(time.Millisecond))
+		said = fmt.Sprintf("the wall clock stepped forward by %s; charge is not affected", quantity.Duration(ahead))
 	case ahead < -clockStep && !t.behind:
 		t.behind = true
 		if doubtful {
-			return slept, fmt.Sprintf("the wall clock was set back by %v: the gap before the restart may be too long by that much; settle it", (-ahead).Round(time.Millisecond))
+			return slept, fmt.Sprintf("the wall clock was set back by %s: the gap before the restart may be too long by that much; settle it", quantity.Duration(-ahead))
 		}
-		said = fmt.Sprintf("the wall clock stepped back by %v; charge and log times are not affected", (-ahead).Round(time.Millisecond))
+		said = fmt.Sprintf("the wall clock stepped back by %s; charge and log times are not affected", quantity.Duration(-ahead))
 	case ahead > -clockStep:
 		t.behind = false
 	}
@@ -282,7 +282,7 @@ func (r *Run) kindOfGap() string {
 
 // interruption says in words what the chemistry makes of a gap before which the output was on or not.
 func interruption(ch alerts.Chemistry, g integrate.Gap, on bool) string {
-	text := fmt.Sprintf("unobserved for %v; between %s A·h passed", g.Length().Round(time.Second), quantity.Between(g.Low/3600, g.High/3600, "and"))
+	text := fmt.Sprintf("unobserved for %s; between %s A·h passed", quantity.Duration(g.Length()), quantity.Between(g.Low/3600, g.High/3600, "and"))
 	off := "if the current was off"
 	switch {
 	case g.Measured && on:

@@ -36,8 +36,8 @@ func TestWallClockSteps(t *testing.T) {
 		said string // part of what is said about it; empty: nothing
 		step time.Duration
 	}{
-		{"an hour forward", func(f *fakeMachine) { f.wall = f.wall.Add(time.Hour) }, "forward by 1h", time.Hour},
-		{"an hour back", func(f *fakeMachine) { f.wall = f.wall.Add(-time.Hour) }, "back by 1h", 0},
+		{"an hour forward", func(f *fakeMachine) { f.wall = f.wall.Add(time.Hour) }, "forward by 1 h", time.Hour},
+		{"an hour back", func(f *fakeMachine) { f.wall = f.wall.Add(-time.Hour) }, "back by 1 h", 0},
 		{"a slew of 200 ms", func(f *fakeMachine) { f.wall = f.wall.Add(200 * time.Millisecond) }, "", 0},
 		{"from 1970 to the present", func(f *fakeMachine) { f.wall = f.wall.AddDate(56, 0, 0) }, "forward by", begun.AddDate(56, 0, 0).Sub(begun) + 0},
 	} {
@@ -187,7 +187,7 @@ func TestTheClockIsSetInSteps(t *testing.T) {
 			}
 		}
 		f.wall = f.wall.Add(-time.Hour)
-		if _, said := line.pass(f.moment()); !strings.Contains(said, "back by 1h") || !strings.Contains(said, "settle it") {
+		if _, said := line.pass(f.moment()); !strings.Contains(said, "back by 1 h") || !strings.Contains(said, "settle it") {
 			t.Errorf("booted at %v, set back: said %q", boots, said)
 		}
 		f.pass(2 * time.Hour)
