@@ -206,7 +206,10 @@ var helps = sync.OnceValue(func() (all map[string]struct {
 // newCommand makes the command of a path below nightcell, with its help.
 func newCommand(path string, run func(cmd *cobra.Command, args []string) error) *cobra.Command {
 	h := helps()[path]
-	return &cobra.Command{Use: h.Use, Short: h.Short, Long: h.Long, Example: h.Example, RunE: run, Args: func(_ *cobra.Command, args []string) error {
+	return &cobra.Command{Use: h.Use, Short: h.Short, Long: h.Long, Example: h.Example, RunE: run, Args: func(cmd *cobra.Command, args []string) error {
+		if err := cmd.ValidateFlagGroups(); err != nil {
+			return usagef("%w", err)
+		}
 		least, most := 0, 0
 		switch len(h.Args) {
 		case 1:
