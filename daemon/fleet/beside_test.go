@@ -252,6 +252,7 @@ func TestBesideAScript(t *testing.T) {
 		poll  time.Duration
 	}{{1, "serial", time.Second}, {1, "serial", 100 * time.Millisecond}, {200, "serial", time.Second}, {1000, "tcp", 100 * time.Millisecond}} {
 		t.Run(fmt.Sprintf("%d %s at %v", of.lines, of.kind, of.poll), func(t *testing.T) {
+			easeTimers(t)
 			scheme := ""
 			if of.kind == "tcp" {
 				scheme = "tcp://"
