@@ -101,7 +101,9 @@ func (b *Board) Judge(o *Observation) []Change {
 		blinded, why = reading, becauseSilent
 	}
 	for c := firstCondition; c < conditionCount; c++ {
-		if !b.limits.settings[c].Ignored {
+		v, a := &b.verdicts[c], &b.m.Alarms[c]
+		quiet := a.State == NORM && !a.Raw && !a.Active && !(v.over && v.known) && catalogue[c].need < blinded // most are, at most readings
+		if !quiet && !b.limits.settings[c].Ignored {
 			b.lead(c, now, o, fresh, pending, blinded, why)
 		}
 	}
