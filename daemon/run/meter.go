@@ -68,7 +68,7 @@ func (r *Run) atCell(reading *drivers.Reading) {
 	if reading.Shown.AtCell || !r.measures(func(m *Meter) bool { return m.Volts }) {
 		return
 	}
-	if l := r.count.Totals().Leads; l.Readings >= leastDrop {
+	if l := r.totals.Leads; l.Readings >= leastDrop {
 		reading.Shown.Volts = reading.Volts
 		reading.Volts -= drivers.Volts(l.Ohms * float64(reading.Amperes))
 	}
@@ -116,7 +116,7 @@ func (r *Run) observeMeters(o *alerts.Observation, fresh bool) {
 	if shown.AtCell {
 		// The cell never has more than the supply gives; how much less is the leads'.
 		apart := float64(r.reading.Volts - shown.Volts)
-		if l := r.count.Totals().Leads; l.Readings >= leastDrop {
+		if l := r.totals.Leads; l.Readings >= leastDrop {
 			o.Meter.LeadVolts = -apart - l.Ohms*float64(r.reading.Amperes)
 		}
 		if allowed := r.count.VoltsApart(float64(r.reading.Volts)); apart > allowed && o.Meter.Apart <= o.Meter.Allowed {

@@ -90,7 +90,7 @@ func Open(ctx context.Context, s Settings) (*Line, error) {
 func New(conn net.Conn, s Settings) *Line {
 	s.Address = tcpScheme + conn.RemoteAddr().String()
 	s = s.withDefaults()
-	return newLine(s, spoken(s, &socket{conn: conn}))
+	return newLine(s, spoken(s, newSocket(conn, nil)))
 }
 
 // newLine starts the owner of an open port.

@@ -23,7 +23,7 @@ func TestALookDoesNotWait(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &socket{conn: near}
+	s := newSocket(near, nil)
 	b := make([]byte, 8)
 	for range 2 {
 		if n, err := s.read(b, 0); n != 0 || err != nil {

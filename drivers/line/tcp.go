@@ -18,6 +18,24 @@ import (
 type socket struct {
 	conn net.Conn
 	lock *lock.Lock // nil when the connection came from elsewhere
+
+	input syscall.RawConn // of conn; nil where it cannot be looked at without waiting
+	look  func(fd uintptr) bool
+	into  []byte // of the look that goes on, and what it found
+	n     int
+	err   error
+}
+
+func newSocket(conn net.Conn, l *lock.Lock) *socket {
+	t := &socket{conn: conn, lock: l}
+	if raw, ok := conn.(syscall.Conn); ok && canLook {
+		t.input, _ = raw.SyscallConn() // of a closed one there is none, and nothing is read from it either
+	}
+	t.look = func(fd uintptr) bool {
+		t.n, t.err = readNow(fd, t.into)
+		return true
+	}
+	return t
 }
 
 func openTCP(ctx context.Context, s Settings) (port, error) {
@@ -44,7 +62,7 @@ func dial(ctx context.Context, s Settings, scheme string) (*socket, error) {
 		_ = lock.Release() // the connect error is the one that tells
 		return nil, fmt.Errorf("%w; check that the supply is on, its network socket enabled and the port number right", err)
 	}
-	return &socket{conn: conn, lock: lock}, nil
+	return newSocket(conn, lock), nil
 }
 
 // lockFile takes the lock that stands for an instrument reached by network.
@@ -71,8 +89,8 @@ func lockFile(dir, fallback, host string) (*lock.Lock, error) {
 }
 
 func (t *socket) read(p []byte, wait time.Duration) (int, error) {
-	if raw, ok := t.conn.(syscall.Conn); ok && wait <= 0 && canLook {
-		return look(t.conn, raw, p)
+	if wait <= 0 && t.input != nil {
+		return t.readNow(p)
 	}
 	// A deadline already past would not even look at what has come.
 	if err := t.conn.SetReadDeadline(time.Now().Add(max(wait, time.Millisecond))); err != nil {
@@ -85,22 +103,16 @@ func (t *socket) read(p []byte, wait time.Duration) (int, error) {
 	return n, err
 }
 
-// look takes what has come without waiting: a deadline, however short, would put the owner to sleep and wake it up at each exchange.
-func look(conn net.Conn, raw syscall.Conn, p []byte) (n int, err error) {
-	if err := conn.SetReadDeadline(time.Time{}); err != nil { // one that is past ends a look before it begins
+// readNow takes what has come without waiting: a deadline, however short, would put the owner to sleep and wake it up at each exchange.
+func (t *socket) readNow(p []byte) (int, error) {
+	if err := t.conn.SetReadDeadline(time.Time{}); err != nil { // one that is past ends a look before it begins
 		return 0, err
 	}
-	input, err := raw.SyscallConn()
-	if err != nil {
+	t.into = p
+	if err := t.input.Read(t.look); err != nil {
 		return 0, err
 	}
-	if broken := input.Read(func(fd uintptr) bool {
-		n, err = readNow(fd, p)
-		return true
-	}); broken != nil {
-		return 0, broken
-	}
-	return n, err
+	return t.n, t.err
 }
 
 func (t *socket) write(p []byte, wait time.Duration) error {
