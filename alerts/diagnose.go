@@ -241,7 +241,7 @@ func (b *Board) evidence(f *facts) string {
 		says = append(says, fmt.Sprintf("%.0f %% of the rise ohmic by step test", 100*math.Max(0, math.Min(f.ohmic, 1))))
 	}
 	if f.leads > leadVolts/2 {
-		says = append(says, fmt.Sprintf("the leads take %.2f V more than before", f.leads))
+		says = append(says, fmt.Sprintf("voltage drop in the leads up by %.2f V", f.leads))
 	}
 	for _, n := range [...]struct {
 		count int

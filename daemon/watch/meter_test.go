@@ -300,7 +300,7 @@ func TestAClipOutsideTheSenseWires(t *testing.T) {
 		}
 		untilShown(t, c, time.Hour, "the leads", heats)
 		s := c.Latest()
-		if a, _ := watchtest.Standing(s, alerts.Contact); !strings.Contains(a.Text, "the leads take 0.1") || !strings.Contains(a.Text, "Most likely: a clip or joint") {
+		if a, _ := watchtest.Standing(s, alerts.Contact); !strings.Contains(a.Text, "voltage drop in the leads up by 0.1") || !strings.Contains(a.Text, "Most likely: a clip or joint") {
 			t.Errorf("%q", a.Text)
 		}
 		if s.Charge.Leads.Ohms > 0.05 {
