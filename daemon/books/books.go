@@ -168,7 +168,8 @@ func (b *Books) gather(runDir string, seen io.Writer) (*account.Run, integrate.T
 			if r.Text("kind") == runlog.EntrySettle {
 				index, _ := r.Integer("index")
 				run.Settle(index, r.Value("low"), r.Value("best"), r.Value("high"))
-			} else if r.Text("by") != "" {
+			}
+			if r.Text("by") != "" {
 				b.persons = append(b.persons, *r.Clone())
 			}
 		}

@@ -45,6 +45,9 @@ func (r *Run) Enter(f *Facts, e control.Entry) (done control.Entered, err error)
 	if !counted {
 		done, err = r.enterBath(utc, e)
 	} else if err == nil {
+		if !e.Trial {
+			done.Name = r.log.LastName()
+		}
 		done.Notes = []string{fmt.Sprintf("charge %.6g A·h → %.6g A·h", before/3600, after/3600)}
 	}
 	if n := e.Numbers; err == nil && e.Kind == runlog.EntrySettle {
@@ -69,18 +72,12 @@ func (r *Run) Enter(f *Facts, e control.Entry) (done control.Entered, err error)
 // The change is tried on a copy, written down, and then made, and the bath follows what it does to the charge that is counted already. A
 // trial ends with the copy.
 func (r *Run) enterCount(e control.Entry) (after float64, counted bool, err error) {
-	var fields []runlog.Field
-	number := func(key string) runlog.Field { return runlog.Number(key, e.Numbers[key]) }
 	switch e.Kind {
-	case runlog.EntryZero:
-		fields = []runlog.Field{number("amperes"), number("standard_uncertainty")}
-	case runlog.EntryCheck:
-		fields = []runlog.Field{number("factor"), number("standard_uncertainty")}
-	case runlog.EntrySettle:
-		fields = []runlog.Field{runlog.Integer(control.GapIndex, int64(e.Numbers[control.GapIndex])), number("low"), number("best"), number("high")}
+	case runlog.EntryZero, runlog.EntryCheck, runlog.EntrySettle:
 	default:
 		return 0, false, nil
 	}
+	fields := e.LogFields()
 	line := runlog.Record{Fields: append([]runlog.Field{runlog.Text("kind", e.Kind)}, fields...)}
 	copied, err := integrate.Restore(r.count.Settings(), r.count.State())
 	if err == nil {
@@ -93,7 +90,7 @@ func (r *Run) enterCount(e control.Entry) (after float64, counted bool, err erro
 	if e.Trial {
 		return after, true, nil
 	}
-	if err := r.log.Entry(r.utc(), e.Kind, signed(e), fields...); err != nil {
+	if err := r.log.Entry(r.utc(), e.Kind, e.Text, fields...); err != nil {
 		return 0, true, fmt.Errorf("nothing was changed: %w", err)
 	}
 	before := r.count.Totals().Charge
@@ -158,15 +155,6 @@ func (r *Run) enterBath(utc time.Time, e control.Entry) (done control.Entered, e
 // outcomeField is the name under which the log keeps how an entry was booked.
 const outcomeField = "outcome"
 
-// signed is the text of an entry whose line has no room for who and when.
-func signed(e control.Entry) string {
-	text := fmt.Sprintf("%s (by %s", e.Text, e.By)
-	if !e.At.IsZero() {
-		text += ", of " + e.At.Format(time.RFC3339)
-	}
-	return strings.TrimSpace(text + ")")
-}
-
 // followLate lets charge and bath follow what was entered beside the log, as is done while nobody watches, each entry
 // once: the memory keeps up to where. It reports whether there was any.
 func (r *Run) followLate() (followed bool, err error) {
@@ -185,8 +173,10 @@ func (r *Run) followLate() (followed bool, err error) {
 		}
 		r.Late, followed = rec.Nanos, true
 		e := control.EntryOf(rec)
-		r.note(r.log.Entry(r.utc(), "followed", "the "+e.Kind+" from late.lp", runlog.Text(runlog.RetractedEntry, rec.Name())))
-		switch _, counted, err := r.enterCount(e); {
+		r.note(r.log.Entry(r.utc(), "followed", fmt.Sprintf("the %s by %s from late.lp", e.Kind, e.By), runlog.Text(runlog.RetractedEntry, rec.Name())))
+		corrects := e
+		corrects.By = "" // the entry stands beside the log, and is nobody's a second time
+		switch _, counted, err := r.enterCount(corrects); {
 		case counted:
 			r.note(err)
 		case r.settings.Plan != nil:

@@ -280,6 +280,9 @@ func TestLateEntriesAreJudgedByTheBooksAsTheyAreNow(t *testing.T) {
 		if high := c.Latest().Charge.GapHighCoulombs; high != 10 {
 			t.Errorf("up to %.0f C are booked for the gap, settled at up to 10 C", high)
 		}
+		if all, err := runlog.PersonsEntries(run); err != nil || len(all) != 2 {
+			t.Errorf("two entries beside the log are %d of persons once followed, %v", len(all), err)
+		}
 		if _, err := entryOn(t, c, control.Entry{Kind: runlog.EntryZero, By: "ann", Numbers: map[string]float64{"amperes": 0.002, "standard_uncertainty": 0.001}}); err != nil {
 			t.Fatal(err)
 		}

@@ -83,7 +83,7 @@ func TestEntriesMoveTheBooks(t *testing.T) {
 			{control.Entry{Kind: "addition", Numbers: map[string]float64{"mass_kilograms": 1}}, "formula"},
 			{control.Entry{Kind: "addition", Numbers: map[string]float64{"mass_kilograms": 1}, Words: map[string]string{"formula": "Zn(("}}, "Zn(("},
 			{control.Entry{Kind: "zero"}, "needs amperes"},
-			{control.Entry{Kind: "check", Numbers: map[string]float64{"factor": -1}}, "not plausible"},
+			{control.Entry{Kind: "check", Numbers: map[string]float64{"factor": 0.5}}, "not plausible"},
 			{control.Entry{Kind: "begin"}, "cannot be entered by hand"},
 			{control.Entry{Kind: "settle"}, "is not a gap number"},
 			{control.Entry{Kind: "lost", Numbers: map[string]float64{"readings": 5}}, "cannot be entered by hand"},
@@ -158,6 +158,10 @@ func TestSettlingAGap(t *testing.T) {
 			low, best, high := q.GapLowCoulombs, q.CountedCoulombs-q.ObservedCoulombs, q.GapHighCoulombs
 			if math.Abs(best-720) > 200 || math.Abs(best-low-180) > 2 || math.Abs(high-best-180) > 2 {
 				t.Errorf("off since %s: %v C, %v to %v C", text, best, low, high)
+			}
+			all, err := runlog.PersonsEntries(after.Run)
+			if err != nil || len(all) == 0 || all[len(all)-1].Name() != done.Name || all[len(all)-1].Text("by") != "test" || all[len(all)-1].Text("off") != text {
+				t.Errorf("entered as %q, and the log has %+v, %v", done.Name, all, err)
 			}
 			if len(done.Notes) != 2 || !strings.Contains(done.Notes[1], "gap 0 is booked as "+quantity.Interval(best/3600, low/3600, high/3600)) {
 				t.Errorf("said of it: %q", done.Notes)
