@@ -425,12 +425,44 @@ func TestCheckOfEntries(t *testing.T) {
 		{Entry{Kind: "discarded", Words: map[string]string{"what": "the bath"}, Numbers: map[string]float64{"volume_cubic_metres": 4e-4}}, ""},
 		{Entry{Kind: "discarded", Words: map[string]string{"what": "a bent plate"}}, ""},
 		{Entry{Kind: "remark", Words: map[string]string{"outcome": "confirmed"}}, "no text"},
-		{Entry{Kind: "electrode", Words: map[string]string{"electrode": "cathode"}, Numbers: map[string]float64{bath.CathodeArea: -5e-4}}, "area of -5 cm2"},
+		{Entry{Kind: "electrode", Words: map[string]string{"electrode": "cathode"}, Numbers: map[string]float64{bath.CathodeArea: -5e-4}}, "area of -5 cm2 is not possible: it has to be above zero, such as area=60 cm2"},
 		{Entry{Kind: "electrode", Words: map[string]string{"electrode": "cathode"}, Numbers: map[string]float64{bath.CathodeArea: 6e-3}}, ""},
+		{Entry{Kind: "measurement", Numbers: map[string]float64{"conductivity_siemens_per_metre": -1, "temperature_kelvins": 0, "volume_cubic_metres": -1e-3}},
+			"temperature of -273.15 °C is not possible: it has to be above -273.15 °C, such as temperature=42 degC\n" +
+				"conductivity of -1 S/m is not possible: it has to be above zero, such as conductivity=18 S/m\n" +
+				"volume of -1 L is not possible: it has to be zero or above, such as volume=0.88 L"},
+		{Entry{Kind: "sludge", Numbers: map[string]float64{"mass_kilograms": 0, "assay_ratio": 1}}, ""},
+		{Entry{Kind: "sludge", Numbers: map[string]float64{"mass_kilograms": 1, "assay_ratio": 1.01}}, "assay of 101 % is not possible: it has to be from 0 % to 100 %"},
+		{Entry{Kind: "identity", Text: "x", Numbers: map[string]float64{"pressure_pascals": 0}}, "pressure of 0 Pa is not possible: it has to be above zero"},
+		{Entry{Kind: "cost", Numbers: map[string]float64{"amount": 0}}, ""},
+		{Entry{Kind: "cost", Numbers: map[string]float64{"amount": -3.2}}, "amount of -3.2 is not possible: it has to be zero or above"},
+		{Entry{Kind: "level", Numbers: map[string]float64{"level_metres": -0.01}}, "level of -10 mm is not possible"},
+		{Entry{Kind: "water", Numbers: map[string]float64{"volume_cubic_metres": -1e-5}}, ""},
 	} {
 		err := tt.e.Check()
 		if (tt.want == "") != (err == nil) || err != nil && (!strings.Contains(err.Error(), tt.want) || !IsMistake(err)) {
 			t.Errorf("%+v: %v, want %q", tt.e, err, tt.want)
+		}
+	}
+}
+
+// TestWhatNothingCanHaveIsRefused holds every figure of every kind against its sign and its limits.
+func TestWhatNothingCanHaveIsRefused(t *testing.T) {
+	signed := map[string]bool{"water volume": true, "measurement ph": true, "zero current": true, "settle low": true, "settle best": true, "settle high": true}
+	for _, k := range EntryKinds() {
+		for _, f := range k.Fields {
+			for _, u := range f.Units {
+				said := func(log string, x float64) bool {
+					err := Entry{Kind: k.Name, Numbers: map[string]float64{log: x}}.Check()
+					return IsMistake(err) && strings.Contains(err.Error(), f.Name) && strings.Contains(err.Error(), " of ")
+				}
+				if got := said(u.Log, -1); got == signed[k.Name+" "+f.Name] {
+					t.Errorf("%s: a %s below zero: refused %v", k.Name, f.Name, got)
+				}
+				if !said(u.doubt(), -1) {
+					t.Errorf("%s: a ± below zero of %s is taken", k.Name, f.Name)
+				}
+			}
 		}
 	}
 }
@@ -443,6 +475,8 @@ func TestAnEntryIsSaidAsItWasGiven(t *testing.T) {
 	}{
 		{bath.EntryAssay, "concentration 41.2 g/L ± 0.4 g/L", map[string]string{"concentration": "41.2 g/L ± 0.4 g/L"}},
 		{bath.EntryMeasurement, "temperature 31 °C ± 0.5 °C", map[string]string{"temperature": "31 degC ± 0.5 K"}},
+		{"zero", "current 4 mA; uncertainty 1.732051 mA", map[string]string{"current": "4 mA ± 3 mA"}},
+		{"check", "factor 1.002; uncertainty 0.001", map[string]string{"factor": "1.002", "uncertainty": "0.001"}},
 		{bath.EntryAssay, "concentration 41.2 g/L", map[string]string{"concentration": "41.2 g/L"}},
 	} {
 		e, err := ParseEntry(c.kind, c.values, "")

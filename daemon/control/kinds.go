@@ -2,6 +2,7 @@ package control
 
 import (
 	"cmp"
+	"errors"
 	"math"
 	"slices"
 	"strings"
@@ -57,6 +58,7 @@ type EntryField struct {
 	Example  string
 	Required bool
 	Choices  []string // the words that a field without units may have; nil: any
+	sign     sign
 	Units    []EntryUnit
 }
 
@@ -78,6 +80,43 @@ func (f EntryField) required() EntryField {
 func (f EntryField) oneOf(words []string) EntryField {
 	f.Choices = words
 	return f
+}
+
+func (f EntryField) signed() EntryField {
+	f.sign = anySign
+	return f
+}
+
+func (f EntryField) aboveZero() EntryField {
+	f.sign = aboveZero
+	return f
+}
+
+// sign says which figures of a field are possible at all.
+type sign uint8
+
+const (
+	zeroOrAbove sign = iota
+	aboveZero
+	anySign
+)
+
+// possible refuses a figure in SI units that nothing can have, however certain somebody is.
+func (f EntryField) possible(u EntryUnit, x float64) error {
+	has := ""
+	switch {
+	case u.Dimension == quantity.Temperature && !(x > 0):
+		has = "above " + quantity.Format(u.Dimension, 0)
+	case u.Dimension == quantity.Fraction && !(x >= 0 && x <= 1):
+		has = "from 0 % to 100 %"
+	case f.sign == aboveZero && !(x > 0):
+		has = "above zero"
+	case f.sign == zeroOrAbove && !(x >= 0):
+		has = "zero or above"
+	default:
+		return nil
+	}
+	return BadRequest("%s of %s is not possible: it has to be %s, such as %s=%s", f.Name, quantity.Short(u.Dimension, x, 4), has, f.Name, f.Example)
 }
 
 // allows refuses a word that the field cannot have.
@@ -104,15 +143,15 @@ func EntryKinds() []EntryKind {
 		{Name: "remark", About: "anything else worth recording", NeedsText: true},
 		{Name: bath.EntryMeasurement, About: "a value read by hand", Fields: []EntryField{
 			field("temperature", "Temperature", "42 degC", EntryUnit{quantity.Temperature, bath.EnteredKelvin}),
-			field("ph", "pH", "1.4", EntryUnit{quantity.Number, bath.EnteredPH}),
-			field("conductivity", "Conductivity", "18 S/m", EntryUnit{quantity.Conductivity, "conductivity_siemens_per_metre"}),
+			field("ph", "pH", "1.4", EntryUnit{quantity.Number, bath.EnteredPH}).signed(),
+			field("conductivity", "Conductivity", "18 S/m", EntryUnit{quantity.Conductivity, "conductivity_siemens_per_metre"}).aboveZero(),
 			volume("Volume of the bath", "0.88 L"),
 		}},
 		{Name: bath.EntryAssay, About: "metal concentration of the bath", Fields: []EntryField{
 			concentration("Metal in the bath", "12.4 g/L").required(),
 		}, AnyOf: []string{bath.PerMole, bath.PerMass}},
 		{Name: bath.EntrySample, About: "bath removed for analysis", Fields: []EntryField{volume("Volume taken", "5 mL").required()}, AnyOf: liquid},
-		{Name: bath.EntryWater, About: "water added; negative: lost by evaporation", Fields: []EntryField{volume("Volume added", "50 mL").required()}, AnyOf: liquid},
+		{Name: bath.EntryWater, About: "water added; negative: lost by evaporation", Fields: []EntryField{volume("Volume added", "50 mL").signed().required()}, AnyOf: liquid},
 		{Name: bath.EntryAddition, About: "salt or solution added to the bath; with a formula, the concentration is of the salt", Fields: []EntryField{
 			field("formula", "Formula of the salt", "ZnSO4·7H2O"),
 			mass("Mass of the salt", "50 g"),
@@ -133,8 +172,8 @@ func EntryKinds() []EntryKind {
 		}, AnyOf: []string{"level_metres"}},
 		{Name: bath.EntryWeighing, About: "mass of the deposit, or of the electrode before and after; of electrode=anode: of the oxide on it", Fields: []EntryField{
 			mass("Mass of the dry deposit", "31.24 g"),
-			field("before", "Electrode before", "18.20 g", EntryUnit{quantity.Mass, bath.MassBefore}),
-			field("after", "Electrode after, dry", "49.44 g", EntryUnit{quantity.Mass, bath.MassAfter}),
+			field("before", "Electrode before", "18.20 g", EntryUnit{quantity.Mass, bath.MassBefore}).aboveZero(),
+			field("after", "Electrode after, dry", "49.44 g", EntryUnit{quantity.Mass, bath.MassAfter}).aboveZero(),
 			field(bath.Electrode, "Which electrode", "cathode"),
 		}},
 		{Name: bath.EntryDried, About: "mass of the deposit after further drying, towards constant mass", Fields: []EntryField{
@@ -148,7 +187,7 @@ func EntryKinds() []EntryKind {
 			field("assay", "Share of the metal, by assay", "99.5 %", EntryUnit{quantity.Fraction, bath.AssayRatio}),
 			field("gas", "Volume of the gas", "96 mL", EntryUnit{quantity.Volume, "gas_cubic_metres"}),
 			field("temperature", "Temperature of the gas", "21 degC", EntryUnit{quantity.Temperature, bath.EnteredKelvin}),
-			field("pressure", "Pressure of the air", "1013 hPa", EntryUnit{quantity.Pressure, "pressure_pascals"}),
+			field("pressure", "Pressure of the air", "1013 hPa", EntryUnit{quantity.Pressure, "pressure_pascals"}).aboveZero(),
 		}},
 		{Name: bath.EntrySludge, About: "dry oxide from the anode, or other sludge that contains bath metal", Fields: []EntryField{
 			mass("Mass of the dry sludge", "2.4 g").required(),
@@ -156,8 +195,8 @@ func EntryKinds() []EntryKind {
 		}, AnyOf: []string{bath.Mass}},
 		{Name: bath.EntryElectrode, About: "an electrode changed or moved", Fields: []EntryField{
 			field(bath.Electrode, "Which electrode", "cathode").required(),
-			field("area", "Wetted area", "60 cm2", EntryUnit{quantity.Area, bath.CathodeArea}),
-			field("gap", "Gap between the electrodes", "30 mm", EntryUnit{quantity.Length, "gap_metres"}),
+			field("area", "Wetted area", "60 cm2", EntryUnit{quantity.Area, bath.CathodeArea}).aboveZero(),
+			field("gap", "Gap between the electrodes", "30 mm", EntryUnit{quantity.Length, "gap_metres"}).aboveZero(),
 			field("material", "Material", "aluminium"),
 		}},
 		{Name: EntryStripped, About: "an electrode of the deposit it carried; for the ledger of an electrode", Fields: []EntryField{mass("Mass that came off", "31.2 g")}, Bare: true, Desk: true},
@@ -184,7 +223,7 @@ func EntryKinds() []EntryKind {
 			field(runlog.RetractedEntry, "Name of the entry", "5f0c1a9e").required(),
 		}, Desk: true},
 		{Name: "zero", About: "ammeter reading with no current", Fields: []EntryField{
-			field("current", "Reading", "4 mA", EntryUnit{quantity.Current, "amperes"}).required(),
+			field("current", "Reading", "4 mA", EntryUnit{quantity.Current, "amperes"}).signed().required(),
 			field("uncertainty", "Standard uncertainty", "1 mA", EntryUnit{quantity.Current, "standard_uncertainty"}),
 		}, AnyOf: []string{"amperes"}},
 		{Name: "check", About: "true current over reading, from a comparison", Fields: []EntryField{
@@ -193,9 +232,9 @@ func EntryKinds() []EntryKind {
 		}, AnyOf: []string{"factor"}},
 		{Name: runlog.EntrySettle, About: "states the charge of a gap: gap with low, best, high; or gap with off, the time the output went off", Fields: []EntryField{
 			field("gap", "Number of the gap", "0", EntryUnit{quantity.Number, GapIndex}).required(),
-			field("low", "Least charge", "0 C", EntryUnit{quantity.Charge, "low"}),
-			field("best", "Best value of the charge", "300 C", EntryUnit{quantity.Charge, "best"}),
-			field("high", "Most charge", "310 C", EntryUnit{quantity.Charge, "high"}),
+			field("low", "Least charge", "0 C", EntryUnit{quantity.Charge, "low"}).signed(),
+			field("best", "Best value of the charge", "300 C", EntryUnit{quantity.Charge, "best"}).signed(),
+			field("high", "Most charge", "310 C", EntryUnit{quantity.Charge, "high"}).signed(),
 			field(GapOff, "Output off since", "02:10"),
 		}},
 		{Name: bath.EntryConfirm, About: "confirms another person's entry that contradicted the mass balance", Bare: true},
@@ -258,6 +297,12 @@ func ParseEntry(kind string, values map[string]string, text string) (Entry, erro
 			}
 		}
 	}
+	for _, of := range []string{"amperes", "factor"} { // of a zero or check; a ± is a half-width (JCGM 100, 4.3.7)
+		if half, stated := e.Numbers[of+"_plus_minus"]; stated && values["uncertainty"] == "" {
+			e.Numbers["standard_uncertainty"] = half / math.Sqrt(3)
+			delete(e.Numbers, of+"_plus_minus")
+		}
+	}
 	switch {
 	case text != "" || k.Bare:
 	case k.NeedsText:
@@ -308,6 +353,7 @@ func (e Entry) Check() error {
 	if !found {
 		return BadRequest("an entry of kind %s cannot be entered by hand; the kinds are %s", e.Kind, strings.Join(kindNames(), ", "))
 	}
+	var wrong []error
 	numbers, words := map[string]bool{}, map[string]bool{}
 	for _, f := range k.Fields {
 		words[f.Name] = len(f.Units) == 0
@@ -318,6 +364,14 @@ func (e Entry) Check() error {
 		}
 		for _, u := range f.Units {
 			numbers[u.Log], numbers[u.doubt()] = true, true
+			if x, given := e.Numbers[u.Log]; given {
+				if err := f.possible(u, x); err != nil {
+					wrong = append(wrong, err)
+				}
+			}
+			if half := e.Numbers[u.doubt()]; half < 0 {
+				wrong = append(wrong, BadRequest("%s: a ± of %g is below zero", f.Name, half))
+			}
 		}
 	}
 	for name, x := range e.Numbers {
@@ -327,6 +381,9 @@ func (e Entry) Check() error {
 		if math.IsNaN(x) || math.IsInf(x, 0) {
 			return BadRequest("%s of %g is not a number", name, x)
 		}
+	}
+	if wrong != nil {
+		return BadRequest("%w", errors.Join(wrong...))
 	}
 	for name := range e.Words {
 		if !words[name] {
@@ -342,9 +399,6 @@ func (e Entry) Check() error {
 	}
 	if e.Kind == EntryDiscarded && e.OfLiquid() && !has(bath.LiquidVolume) {
 		return BadRequest("how much of the %s was discarded? Write its volume, such as volume=0.4 L: else the ledger still counts it", e.Words["what"])
-	}
-	if area, given := e.Numbers[bath.CathodeArea]; given && !(area > 0) {
-		return BadRequest("a wetted area of %.3g cm2 is not possible; give one above zero, such as 60 cm2", 1e4*area)
 	}
 	if e.Kind == runlog.EntrySettle {
 		return e.checkGap()

@@ -156,10 +156,5 @@ func (el *Electrode) judge(e control.Entry) error {
 	if _, ok := e.Numbers[bath.Mass]; ok && e.Kind == bath.EntryWeighing {
 		return control.BadRequest("mass is that of a deposit, which belongs to a run: nightcell enter CELL weighing. What electrode %s weighs is before, or after", el.Name)
 	}
-	for _, key := range []string{bath.MassBefore, bath.MassAfter, bath.Mass} {
-		if x, ok := e.Numbers[key]; ok && !(x > 0) {
-			return control.BadRequest("a mass of %.4g g is not possible for an electrode: a mass is above zero", x*1e3)
-		}
-	}
 	return nil
 }

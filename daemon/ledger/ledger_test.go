@@ -351,7 +351,8 @@ func TestBadInputToALedger(t *testing.T) {
 		{OfBath, "zinc-1", entry(bath.EntryWater, map[string]float64{bath.LiquidVolume: -1e-3}), "nothing would be left"},
 		{OfBath, "zinc-1", entry(bath.EntryAddition, map[string]float64{bath.Mass: 0.1}, bath.Formula, "CuSO4"), "copper"},
 		{OfBath, "zinc-1", entry(runlog.EntryRetract, nil, runlog.RetractedEntry, "00000000"), `no entry "00000000"`},
-		{OfElectrode, "al-3", entry(bath.EntryWeighing, map[string]float64{bath.MassBefore: -0.02}), "a mass is above zero"},
+		{OfElectrode, "al-3", entry(bath.EntryWeighing, map[string]float64{bath.MassBefore: 0}), "before of 0 mg is not possible: it has to be above zero"},
+		{OfElectrode, "al-3", entry(control.EntryStripped, map[string]float64{bath.Mass: -0.02}), "mass of -20 g is not possible"},
 	} {
 		if _, err := Enter(data, tt.kind, tt.name, tt.entry, now); err == nil || !strings.Contains(err.Error(), tt.says) {
 			t.Errorf("%s %s: %v; want it to say %q", tt.name, tt.entry.Kind, err, tt.says)

@@ -375,7 +375,7 @@ func TestAdditionsBookTheirMetal(t *testing.T) {
 			{"ZnSO4", map[string]float64{bath.Mass: 0.01, bath.AssayRatio: 1.5}, 0, "", "150 %"},
 			{"ZnSO4", map[string]float64{bath.Mass: 0.01, bath.AssayRatio: 0}, 0, "", "0 %"},
 			{"", map[string]float64{bath.PerMass: 60, bath.Mass: 0.01, bath.LiquidVolume: solution}, 0, "", "both"},
-			{"ZnSO4", map[string]float64{bath.Mass: -0.01}, 0, "", "above zero"},
+			{"ZnSO4", map[string]float64{bath.Mass: -0.01}, 0, "", "has to be zero or above"},
 			{"", map[string]float64{bath.PerMass: 60, bath.AssayRatio: 0.9, bath.LiquidVolume: solution}, 0, "", "formula"},
 			{"ZnSO4·7H2O", map[string]float64{bath.Mass: 5}, 0, "", "dissolve"},
 		} {
