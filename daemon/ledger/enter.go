@@ -26,7 +26,7 @@ var kinds = map[Kind][]string{
 // Open opens a ledger with what there is, in the fields of an entry: StatedFields of a bath, those of control's electrode and weighing of
 // an electrode. A bath or an electrode that is in use is refused.
 func Open(data string, k Kind, name, by, text string, now time.Time, fields ...runlog.Field) error {
-	return act(data, k, name, now, func(w *runlog.LateWriter, lines []runlog.Record) error {
+	return act(data, k, name, true, now, func(w *runlog.LateWriter, lines []runlog.Record) error {
 		if isOpen(lines) {
 			return control.Refuse("%s %s is open already; nightcell %s close %s ends it", k, name, k, name)
 		}
@@ -37,11 +37,8 @@ func Open(data string, k Kind, name, by, text string, now time.Time, fields ...r
 
 // Close says that a bath was discarded, or that an electrode is spent.
 func Close(data string, k Kind, name, by, text string, now time.Time) error {
-	return act(data, k, name, now, func(w *runlog.LateWriter, lines []runlog.Record) error {
-		switch {
-		case len(w.Records) == 0:
-			return unknown(data, k, name)
-		case !isOpen(lines):
+	return act(data, k, name, false, now, func(w *runlog.LateWriter, lines []runlog.Record) error {
+		if !isOpen(lines) {
 			return control.Refuse("%s %s is closed already", k, name)
 		}
 		_, err := w.Append(now, lineClose, text, runlog.Text("by", by))
@@ -49,8 +46,8 @@ func Close(data string, k Kind, name, by, text string, now time.Time) error {
 	})
 }
 
-// act settles what is due, sees that no run stands there, and does something under the lock of a ledger.
-func act(data string, k Kind, name string, now time.Time, do func(*runlog.LateWriter, []runlog.Record) error) error {
+// act settles what is due, sees that no run stands there, and does something under the lock of a ledger; makes says that it may be a new one.
+func act(data string, k Kind, name string, makes bool, now time.Time, do func(*runlog.LateWriter, []runlog.Record) error) error {
 	if err := Settle(data, now, runlog.Patience); err != nil {
 		return err
 	}
@@ -61,7 +58,10 @@ func act(data string, k Kind, name string, now time.Time, do func(*runlog.LateWr
 	if run != "" {
 		return control.Refuse("run %s of cell %s uses %s %s and has not ended. Enter it into the run, nightcell enter %s, or wait for its end", run, cell, k, name, cell)
 	}
-	if _, all, err := read(data, k, name); err != nil && !control.IsMistake(err) || err == nil && !all.Sound() {
+	switch _, all, err := read(data, k, name); {
+	case control.IsMistake(err) && !makes:
+		return err
+	case err != nil && !control.IsMistake(err) || err == nil && !all.Sound():
 		return errors.Join(err, control.Refuse("the ledger of %s %s is damaged, and nothing was entered. nightcell verify %s says where; move it aside, or give the %s another name", k, name, Dir(data, k, name), k))
 	}
 	return write(data, k, name, runlog.Patience, func(w *runlog.LateWriter) error { return do(w, runlog.Counting(w.Records)) })
@@ -79,10 +79,7 @@ func Enter(data string, k Kind, name string, e control.Entry, now time.Time) (do
 	if err := checked.Check(); err != nil {
 		return done, err
 	}
-	if _, _, err := read(data, k, name); err != nil {
-		return done, err
-	}
-	err = act(data, k, name, now, func(w *runlog.LateWriter, lines []runlog.Record) error {
+	err = act(data, k, name, false, now, func(w *runlog.LateWriter, lines []runlog.Record) error {
 		if !isOpen(lines) {
 			return control.Refuse("%s %s is closed; start again with nightcell %s open %s", k, name, k, name)
 		}

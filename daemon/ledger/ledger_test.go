@@ -367,8 +367,11 @@ func TestBadInputToALedger(t *testing.T) {
 	if file() != before {
 		t.Error("something was written all the same")
 	}
-	if names, _ := Names(data, OfBath); len(names) != 1 {
-		t.Errorf("ledgers: %v", names)
+	for _, k := range []Kind{OfBath, OfElectrode} {
+		err := Close(data, k, "pickle", "ann", "", now)
+		if folders, _ := os.ReadDir(filepath.Join(data, string(k)+"s")); !control.IsMistake(err) || !strings.Contains(err.Error(), "there is no "+string(k)+` "pickle"`) || len(folders) != 1 {
+			t.Errorf("an unknown %s is closed: %v; folders %v", k, err, folders)
+		}
 	}
 	if _, err := Enter(data, OfBath, "zinc-1", water, now); err != nil {
 		t.Fatal(err)
