@@ -140,8 +140,8 @@ func TestSimulateMistakes(t *testing.T) {
 	}{
 		{[]string{"--channels", "9"}, 2, "--channels 9: choose 1 to 8"},
 		{[]string{"--channels", "0"}, 2, "--channels 0: choose 1 to 8"},
-		{[]string{"--speed", "0"}, 2, "--speed 0: it must be above 0"},
-		{[]string{"--speed", "NaN"}, 2, "--speed NaN: it must be above 0"},
+		{[]string{"--speed", "0"}, 2, "--speed 0: choose 1 to 1000000"},
+		{[]string{"--speed", "NaN"}, 2, "--speed NaN: choose 1 to"},
 		{[]string{"--duration", "-1s"}, 2, "--duration -1s: give a time above zero"},
 		{[]string{"--scenario", bad}, 2, "bad.toml:4: kind: \"earthquake\" is not a kind of event"},
 		{[]string{"--scenario", "nowhere.toml"}, 2, "nowhere.toml"},

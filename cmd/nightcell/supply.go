@@ -46,18 +46,23 @@ func newSimulateCommand(s *shell) *cobra.Command {
 	return cmd
 }
 
+// clockable refuses a clock that a night would not end by, or that leaves no time to poll.
+func clockable(speed float64) error {
+	if !(speed >= 1 && speed <= 1e6) {
+		return usagef("--speed %g: choose 1 to 1000000", speed)
+	}
+	return nil
+}
+
 func (f *simulateFlags) run(cmd *cobra.Command, s *shell) error {
-	switch {
-	case !(f.speed > 0 && f.speed <= 1e6):
-		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
-	case f.channels < 1 || f.channels > simulated.MostChannels:
+	if f.channels < 1 || f.channels > simulated.MostChannels {
 		return usagef("--channels %d: choose 1 to %d", f.channels, simulated.MostChannels)
 	}
 	duration, err := time.Duration(math.MaxInt64), error(nil)
 	if f.length != "" {
 		duration, err = parseSpan("duration", f.length, 30*365*24*time.Hour)
 	}
-	if err := errors.Join(err, linkable(f.link), linkable(f.meter)); err != nil {
+	if err := errors.Join(clockable(f.speed), err, linkable(f.link), linkable(f.meter)); err != nil {
 		return err
 	}
 	clock := drivers.NewClock(f.speed)

@@ -44,9 +44,10 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 	if f.config == "" {
 		return usagef("--config is missing; name the configuration file, such as --config nightcell.toml")
 	}
-	if !(f.speed > 0 && f.speed <= 1e6) {
-		return usagef("--speed %g: it must be above 0 and at most 1000000", f.speed)
+	if err := clockable(f.speed); err != nil {
+		return err
 	}
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(0)) // what takeProcessors took, of a process that goes on as a test's does
 	reloads := make(chan os.Signal, 1)
 	signal.Notify(reloads, syscall.SIGHUP) // before anything that takes time: unheeded, the signal would end the process
 	defer signal.Stop(reloads)
