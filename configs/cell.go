@@ -43,7 +43,7 @@ type Cell struct {
 func (c *Cell) readRoom(t *table) {
 	c.States.Airflow = t.figure("ventilation", notNegative, quantity.VolumeFlow)
 	c.States.RoomVolume = t.figure("volume", positive, quantity.Volume)
-	c.States.Ambient = t.figure("temperature", liquidWater, quantity.Temperature)
+	c.States.Ambient = t.figure("temperature", airOfARoom, quantity.Temperature)
 	c.States.Price = t.figure("price_per_kwh", notNegative, quantity.Number)
 	t.done()
 }

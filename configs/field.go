@@ -159,6 +159,7 @@ var (
 	upToAll     = within(0, 1, "it lies between 0 % and 100 %")
 	plausiblePH = within(-1, 15, "pH lies between -1 and 15") // what a glass electrode can show in strong acid and base
 	liquidWater = within(273.15, 373.15, "an aqueous bath lies between 0 °C and 100 °C")
+	airOfARoom  = within(273.15, 333.15, "the air of a room lies between 0 °C and 60 °C")
 )
 
 // onABench refuses sizes that no cell, supply or room has, so that a slip of the exponent never becomes a plan. The limits, SI, leave

@@ -68,7 +68,10 @@ func readMeter(n named, data string) Meter {
 func (m *Meter) readAccuracy(t *table, shunt quantity.Value) {
 	figure := func(key string, needed bool, dims ...quantity.Dimension) float64 {
 		ok := notNegative
-		if dims[0] == quantity.Temperature {
+		switch dims[0] {
+		case quantity.Fraction:
+			ok = upToAll
+		case quantity.Temperature:
 			ok = within(0, 50, `it is a difference; write it as in temperature = "0.5 K"`)
 		}
 		v := t.stated(key, ok, dims...)

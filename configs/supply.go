@@ -130,13 +130,13 @@ var nameable = regexp.MustCompile(`^[a-zA-Z0-9][a-zA-Z0-9_-]{0,62}$`)
 func (s *Supply) readAccuracy(t *table) {
 	zero, correction := t.figure("current_zero", anyValue, quantity.Current), t.figure("current_correction", positive, quantity.Number)
 	s.Accuracy = integrate.Settings{
-		GainRelative:          t.measure("current_gain", quantity.Fraction, notNegative, assumedGain),
+		GainRelative:          t.measure("current_gain", quantity.Fraction, upToAll, assumedGain),
 		OffsetAmperes:         t.measure("current_offset", quantity.Current, notNegative, assumedCurrentOffset),
 		ResolutionAmperes:     t.measure("current_resolution", quantity.Current, notNegative, assumedCurrentStep),
-		VoltGainRelative:      t.measure("voltage_gain", quantity.Fraction, notNegative, assumedGain),
+		VoltGainRelative:      t.measure("voltage_gain", quantity.Fraction, upToAll, assumedGain),
 		VoltOffset:            t.measure("voltage_offset", quantity.Voltage, notNegative, assumedVoltageOffset),
 		VoltResolution:        t.measure("voltage_resolution", quantity.Voltage, notNegative, assumedVoltageStep),
-		TimebaseRelative:      t.measure("timebase", quantity.Fraction, notNegative, assumedTimebase),
+		TimebaseRelative:      t.measure("timebase", quantity.Fraction, upToAll, assumedTimebase),
 		ZeroAmperes:           zero.Value,
 		ZeroUncertainty:       zero.StandardUncertainty,
 		CorrectionFactor:      cmp.Or(correction.Value, 1),

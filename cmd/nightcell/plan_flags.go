@@ -79,10 +79,8 @@ func (d document) stateBy(flags *pflag.FlagSet) error {
 		list = append([]string{strings.Join(targets, " and ") + ": give one target"}, list...)
 	}
 	if flags.Changed("valence") {
-		d.drop(d.cell("bath.valence"))
-		if n, _ := flags.GetInt("valence"); n != 0 {
-			d.set(d.cell("bath.valence"), n)
-		}
+		n, _ := flags.GetInt("valence")
+		d.set(d.cell("bath.valence"), n)
 	}
 	for flag, key := range map[string]string{"soluble-anode": "electrodes.soluble_anode", "purified": "bath.purified"} {
 		if flags.Changed(flag) {
