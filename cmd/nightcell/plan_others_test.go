@@ -197,6 +197,52 @@ func TestDoorWarnsOfNitrogenTrichloride(t *testing.T) {
 	}
 }
 
+// TestPlanAndDoorTellTheDangers: what the bath can give off or leave behind stands among the dangers, and on the door. Arsine: equilibrium potentials of
+// 0.144, 0.005 and -0.238 V from arsenic acid, arsenious acid and arsenic (Transactions of Nonferrous Metals Society of China 2000(1), 101-104),
+// above that of any cathode that makes hydrogen; fulminating silver: Chemical & Engineering News 74(2) (1996) 2; hydrogen with chlorine: The
+// Chlorine Institute, Pamphlet 121 (2009); chromic acid: NIOSH (hazard summary at haz-map.com); nitrogen oxides over metal in nitric acid: OpenStax
+// Chemistry 2e, section 18.7.
+func TestPlanAndDoorTellTheDangers(t *testing.T) {
+	bath := func(more ...string) []string {
+		return append(more, "--volume", "1 L", "--charge", "5 A h", "--efficiency", "80 %", "--current", "2 A", "--cathode-area", "80 cm2")
+	}
+	for _, test := range []struct {
+		args      []string
+		want, not string
+	}{
+		{bath("--metal", "Zn", "--salt", "ZnSO4", "--salt-mass", "150 g", "--salt", "NaAsO2", "--salt-mass", "1 g"), "NaAsO2 gives off arsine, deadly", "stibine, deadly"},
+		{bath("--metal", "Cu", "--salt", "CuSO4", "--salt-mass", "150 g", "--salt", "SbCl3", "--salt-mass", "1 g"), "SbCl3 gives off stibine, deadly", "arsine, deadly"},
+		{bath("--metal", "Sb", "--salt", "SbCl3", "--salt-mass", "60 g", "--acid", "4 mol/L"), "A depleted bath gives off stibine", "SbCl3 gives off"},
+		{bath("--metal", "Zn", "--salt", "ZnSO4", "--salt-mass", "150 g", "--salt", "KCN", "--salt-mass", "1 g"), "KCN in an acid bath gives off hydrogen cyanide, deadly", "hydrogen sulfide"},
+		{bath("--metal", "Zn", "--salt", "ZnSO4", "--salt-mass", "150 g", "--salt", "Na2S·9H2O", "--salt-mass", "1 g"), "Na2S·9H2O in an acid bath gives off hydrogen sulfide, deadly", "hydrogen cyanide"},
+		{bath("--metal", "Cu", "--salt", "CuSO4", "--salt-mass", "150 g", "--salt", "CS(NH2)2", "--salt-mass", "10 mg"), "Acid bath", "in an acid bath"},
+		{bath("--salt", "KAg(CN)2", "--salt-mass", "60 g", "--salt", "KCN", "--salt-mass", "60 g"), "No acid near it", "in an acid bath"},
+		{bath("--salt", "AgNO3", "--salt-mass", "50 g", "--salt", "NH3", "--salt-mass", "30 g", "--medium", "ammine"), "fulminating silver", "Nitrate bath"},
+		{bath("--salt", "Pb(NO3)2", "--salt-mass", "150 g"), "gives off nitrogen oxides", "fulminating"},
+		{bath("--salt", "CrO3", "--salt-mass", "250 g", "--salt", "H2SO4", "--salt-mass", "2.5 g"), "Chromic acid and its mist: carcinogenic", "oxidizes chromium(III)"},
+		{bath("--salt", "CrCl3", "--salt-mass", "150 g"), "oxidizes chromium(III) to chromium(VI), a carcinogen", "Chromic acid and its mist"},
+	} {
+		door := filepath.Join(t.TempDir(), "door.html")
+		out := brief(t, append(test.args, "--door-notice", door)...)
+		page, err := os.ReadFile(door)
+		if err != nil {
+			t.Fatal(err)
+		}
+		wants(t, out, test.want)
+		wantsNot(t, out, test.not)
+		if text := strings.Join(strings.Fields(string(page)), " "); !strings.Contains(text, test.want) || strings.Contains(text, test.not) {
+			t.Errorf("%v: %q is not on the door, or %q is", test.args, test.want, test.not)
+		}
+	}
+	wants(t, brief(t, picklePlan()...), "With hydrogen it explodes in daylight", "by cementation (not iron), as hydroxide")
+	wantsNot(t, brief(t, zincPlan("--metal", "Zn", "--salt", "CuSO4", "--salt-mass", "1 g")...), "not iron")
+	// No liquid flows through a membrane, whatever the levels.
+	wants(t, flat(t, zincPlan("--separator", "diaphragm")...), "Keep its level slightly higher")
+	wantsNot(t, flat(t, zincPlan("--separator", "cation-membrane")...), "Keep its level slightly higher")
+	// A dissolving anode needs a fraction of the volts that are usual with an insoluble one.
+	wantsNot(t, flat(t, bath("--salt", "CuSO4", "--salt-mass", "150 g", "--soluble-anode")...), "usual in the trade")
+}
+
 // TestPlanPromisesNoExpertsEfficiency: an efficiency that nobody stated is a beginner's, as a range, and the answer's first five
 // lines say under which condition it plates. What is shown narrows it; a stated efficiency is nobody else's business.
 func TestPlanPromisesNoExpertsEfficiency(t *testing.T) {

@@ -78,7 +78,7 @@ func TestAssessMeasuredVoltsAndChloride(t *testing.T) {
 	if a.Air.ChlorineTime.Value >= a.Air.HydrogenTime.Value {
 		t.Error("chlorine must be the first to matter")
 	}
-	if !strings.Contains(strings.Join(a.Dangers, "\n"), "fume hood") {
+	if !strings.Contains(strings.Join(a.Dangers, "\n"), "Fume hood") {
 		t.Error("no word of the fume hood")
 	}
 	if a.Energy.Total.Mark != matter.Given {

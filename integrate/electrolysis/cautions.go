@@ -26,7 +26,7 @@ func (a *Assessment) cautions() {
 		if a.Gas[chlorine].Possible {
 			comes = "can come off"
 		}
-		warn("Chlorine, up to %.3g L/h, %s at this anode and is poisonous. Run the cell in a fume hood only, and scrub the anode gas in alkali.", litresPerHour*a.Gas[chlorine].Worst.Value, comes)
+		warn("Chlorine, up to %.3g L/h, %s at this anode and is poisonous. Fume hood only, and scrub it in alkali. With hydrogen it explodes in daylight.", litresPerHour*a.Gas[chlorine].Worst.Value, comes)
 	}
 	if c.Medium == matter.Chloride && c.AnolyteMedium != matter.Chloride {
 		if c.Separator == CationMembrane {
@@ -38,8 +38,11 @@ func (a *Assessment) cautions() {
 	if c.Ammonium && chlorine >= 0 {
 		warn("Chlorine and ammonium form chloramines and, in acid, nitrogen trichloride, an oil that explodes at a touch. Keep ammonium from the anode (separator, chloride-free anolyte), or do not run the cell (common practice, no source).")
 	}
-	if ph := math.Min(c.PH.Value, a.Liquid.End.Low); c.Medium == matter.Cyanide && a.Liquid.Known() && acidOfCyanide(ph) > cyanideTold {
-		warn("The bath may come to pH %.1f, where %.0f %% of its free cyanide is hydrogen cyanide, a deadly gas. Keep it above pH 11 with caustic (common practice, no source), and measure it during the run.", ph, 100*acidOfCyanide(ph))
+	if ph := math.Min(c.PH.Value, a.Liquid.End.Low); c.Medium == matter.Cyanide && a.Liquid.Known() && protonated(ph, acidOfCyanide) > cyanideTold {
+		warn("The bath may come to pH %.1f, where %.0f %% of its free cyanide is hydrogen cyanide, a deadly gas. Keep it above pH 11 with caustic (common practice, no source), and measure it during the run.", ph, 100*protonated(ph, acidOfCyanide))
+	}
+	if ph := math.Max(c.PH.Value, a.Liquid.End.High); c.Ammonium && c.Medium.Acidic() && a.Liquid.Known() && 1-protonated(ph, acidOfAmmonia) > ammoniaTold {
+		warn("The bath may come to pH %.1f, where %.0f %% of its ammonium is ammonia, a poisonous gas: fume hood or extraction.", ph, 100*(1-protonated(ph, acidOfAmmonia)))
 	}
 	if w := a.Air.HydrogenTime; w.Known() && w.Value < a.Duration.Value {
 		warn("This room reaches 1 %% hydrogen after %s, before the run ends. Supply more air, or run the cell elsewhere.", quantity.LastingAbout(w.Value, mixingDoubt*w.Value))
@@ -77,9 +80,11 @@ func (a *Assessment) cautions() {
 	a.heatCautions(say, warn)
 }
 
-// acidOfCyanide is the share of free cyanide that is hydrogen cyanide at a pH and 25 °C: H+ + CN- = HCN, log K 9.21 (NIST Standard Reference
-// Database 46, 2004, as minteq.v4.dat reprints it).
-func acidOfCyanide(pH float64) float64 { return 1 / (1 + math.Pow(10, pH-9.21)) }
+// log K of H+ + CN- = HCN and of H+ + NH3 = NH4+ at 25 °C: NIST Standard Reference Database 46, 2004, as minteq.v4.dat reprints it.
+const acidOfCyanide, acidOfAmmonia = 9.21, 9.244
+
+// protonated is the share that holds its H+ at a pH, of what takes one up with that log K.
+func protonated(pH, logK float64) float64 { return 1 / (1 + math.Pow(10, pH-logK)) }
 
 // withoutCatalyst says that nothing is stated that lets chromium plate from chromic acid.
 func (c Conditions) withoutCatalyst() bool {
@@ -157,11 +162,19 @@ func (a *Assessment) liquidCautions(say func(string, ...any)) {
 		where = "catholyte"
 	}
 	if c.PH.Value-l.End.Value > driftTold {
-		why, help := "The acid of the anode stays in the bath", "Check the pH during the run, and neutralize or bleed"
-		if c.Separator != NoSeparator {
-			why, help = "Acid crosses the separator", "Check the pH during the run, keep the catholyte level above the anolyte level, and neutralize"
+		why, help := "The acid of the anode stays in the bath", "neutralize or bleed"
+		switch {
+		case !c.Medium.Acidic():
+			help = "dose alkali, never acid"
+		case c.Separator == Diaphragm:
+			help = "keep the catholyte level above the anolyte level, and neutralize"
+		case c.Separator != NoSeparator:
+			help = "neutralize"
 		}
-		say("%s: the %s ends near pH %.1f (%.1f to %.1f), which cell voltage and current hardly show. %s.", why, where, l.End.Value, l.End.Low, l.End.High, help)
+		if c.Separator != NoSeparator {
+			why = "Acid crosses the separator"
+		}
+		say("%s: the %s ends near pH %.1f (%.1f to %.1f), which cell voltage and current hardly show. Check the pH during the run, and %s.", why, where, l.End.Value, l.End.Low, l.End.High, help)
 	}
 	if l.End.High-l.End.Low > widthTold {
 		say("The pH of the %s at the end cannot be predicted: from %.1f to %.1f, by how much of the current makes hydrogen and how much acid crosses. Measure it during the run, and hold it with a buffer, or by dosing what the bath allows.", where, l.End.Low, l.End.High)
@@ -189,6 +202,7 @@ func (a *Assessment) liquidCautions(say func(string, ...any)) {
 const (
 	driftTold      = 0.5    // pH units
 	cyanideTold    = 0.02   // of the free cyanide
+	ammoniaTold    = 0.1    // of the ammonium
 	widthTold      = 4.0    // pH units: more is no prediction
 	efficiencyTold = 0.02   // of 1
 	ampereHour     = 3600.0 // C

@@ -246,7 +246,7 @@ func TestAnEndThatPlatesAddsNothing(t *testing.T) {
 // TestHydrogenCyanide: half of the free cyanide is the gas at its pKa, 9.21, and a run that leads there says so among its dangers; one that
 // stays above pH 11 does not.
 func TestHydrogenCyanide(t *testing.T) {
-	near(t, "share at the pKa", acidOfCyanide(9.21), 0.5, 1e-12)
+	near(t, "share at the pKa", protonated(9.21, acidOfCyanide), 0.5, 1e-12)
 	silver, err := matter.LookUp("Ag")
 	if err != nil {
 		t.Fatal(err)
@@ -287,5 +287,55 @@ func TestAFallingHydroxideHoldsThePH(t *testing.T) {
 	near(t, "rise at a tenth left", a.heldByHydroxide(0.9*2*900, 900).Value-l.FallsAt.Value, 0.5, 1e-12)
 	if held := a.heldByHydroxide(2*900, 900).Low; !math.IsInf(held, 1) {
 		t.Errorf("without metal it holds pH %g", held)
+	}
+}
+
+// TestAmmoniaOfAnAmmoniumBath: half of the ammonium is ammonia at its pKa, 9.244, a tenth at 8.29, and a bath that comes there says so. At pH 7
+// there is 0.6 %, and none is told; nor in cyanide, which has its own danger, or without ammonium.
+func TestAmmoniaOfAnAmmoniumBath(t *testing.T) {
+	near(t, "share at the pKa", protonated(9.244, acidOfAmmonia), 0.5, 1e-12)
+	near(t, "share at pH 7, by hand", 1-protonated(7, acidOfAmmonia), 0.00567, 1e-5)
+	for _, test := range []struct {
+		pH       float64
+		ammonium bool
+		told     bool
+	}{{8.8, true, true}, {8.8, false, false}, {4, true, false}} {
+		c := zincCell(t)
+		c.Metal, _ = matter.LookUp("Mn")
+		c.PH, c.Ammonium, c.Separator = matter.GivenFigure(test.pH, 0.05), test.ammonium, NoSeparator
+		c.Dissolved = map[solution.Component]float64{"NH3": 2000, "SO4-2": 2000, solution.H: 2000, "Mn+2": c.Concentration.Value}
+		a := assessed(t, c)
+		if said := strings.Contains(strings.Join(a.Dangers, " "), "is ammonia, a poisonous gas"); said != test.told {
+			t.Errorf("%+v, to %+v: %q", test, a.Liquid.End, a.Dangers)
+		}
+	}
+}
+
+// TestWhatToDoAboutAcid: nobody is told to neutralize cyanide, which would set hydrogen cyanide free, or to keep a level across a
+// membrane, through which no liquid flows.
+func TestWhatToDoAboutAcid(t *testing.T) {
+	silver, _ := matter.LookUp("Ag")
+	for want, change := range map[string]func(*Conditions){
+		"neutralize or bleed": func(c *Conditions) { c.Separator = NoSeparator },
+		"dose alkali, never acid": func(c *Conditions) {
+			c.Metal, c.Medium, c.Separator = silver, matter.Cyanide, NoSeparator
+			c.PH = matter.GivenFigure(12, 0.1)
+		},
+		"keep the catholyte level":   func(c *Conditions) { c.Separator = Diaphragm },
+		"during the run, and neutra": func(c *Conditions) { c.Separator = CationMembrane },
+	} {
+		c := zincCell(t)
+		c.PH = matter.GivenFigure(4, 0.1)
+		change(&c)
+		a := assessed(t, c)
+		said := ""
+		for _, text := range a.Cautions {
+			if strings.Contains(text, "Check the pH during the run, and ") {
+				said = text
+			}
+		}
+		if !strings.Contains(said, want) {
+			t.Errorf("%q is not in %q", want, said)
+		}
 	}
 }

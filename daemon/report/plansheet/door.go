@@ -22,6 +22,7 @@ type doorNotice struct {
 	Chlorine, Oil  bool   // Oil: chlorine with ammonium
 	Hot, Deadly    bool   // Deadly: what splashes is a danger before all others
 	Splash         string
+	Poisons        []string // gases, dusts and explosives of this metal and these salts
 	Stop           matter.SafeState
 	Hold           string // how much the hold current is
 	NeverAgain     string // why it must not be switched on again; empty: somebody may say so
@@ -47,6 +48,12 @@ func WriteDoor(w io.Writer, s Subject, start time.Time) error {
 		Deadly: medium == matter.Cyanide || medium == matter.Sulfide, Splash: p.splash(), Stop: metal.Stop(medium).State, Hold: p.holdText()}
 	if metal.Interrupt.Tolerance.Value <= 60 {
 		n.NeverAgain = metal.Interrupt.Why
+	}
+	n.Poisons = p.poisons()
+	for _, c := range metal.CautionsIn(medium) {
+		if c.Danger {
+			n.Poisons = append(n.Poisons, sentence(c.Text))
+		}
 	}
 	if f := r.Find("expected_volts"); f != nil {
 		n.Volts = fmt.Sprintf("%s to %s V", quantity.Digits(f.Limits.Low, doorVolts), quantity.Digits(f.Limits.High, doorVolts))

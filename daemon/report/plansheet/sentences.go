@@ -146,19 +146,46 @@ func (p *sheet) dangers() []string {
 	if p.Assessed != nil {
 		all = append(p.Assessed.Dangers, all...)
 	}
-	all = append(all, p.splash())
+	all = append(append(all, p.poisons()...), p.splash())
 	if p.Bath.Metal.Stop(p.Bath.Medium).State == matter.LiftThenOff {
 		all = append(all, "Never lift the cathode at the working current: it sparks, in hydrogen. "+report.Cite(practice))
 	}
 	return append(all, "Local codes and a person licensed to judge the room come first.")
 }
 
-// splashes are the hazards of liquids that are no acid.
+// poisons are the deadly gases that a salt beside that of the metal gives off in this bath.
+func (p *sheet) poisons() (all []string) {
+	for _, salt := range p.Order.Bath.Contents.Salts {
+		f, err := matter.ParseFormula(salt.Formula)
+		if err != nil {
+			continue // said elsewhere
+		}
+		for _, gas := range []struct{ of, name string }{{"As", "arsine"}, {"Sb", "stibine"}} {
+			if f.Count(gas.of) > 0 && p.Bath.Metal.String() != gas.of {
+				all = append(all, fmt.Sprintf("%s gives off %s, deadly, wherever hydrogen comes off: at the cathode, and on zinc dust. Take it out before the run, in a fume hood.", f, gas.name))
+			}
+		}
+		dry, _, _ := strings.Cut(f.String(), "·")
+		switch gas := ""; {
+		case !p.Bath.Medium.Acidic():
+		case strings.Contains(dry, "CN") && !strings.Contains(dry, "SCN"):
+			gas = "cyanide"
+			fallthrough
+		case f.Count("S") > 0 && !strings.ContainsAny(dry, "CO"):
+			all = append(all, fmt.Sprintf("%s in an acid bath gives off hydrogen %s, deadly: do not mix them.", f, cmp.Or(gas, "sulfide")))
+		}
+	}
+	return all
+}
+
+// splashes are the hazards of liquids that are no common acid.
 var splashes = map[matter.Medium]string{
 	matter.Alkaline:   "Caustic bath and mist: goggles and gloves.",
 	matter.Cyanide:    "Cyanide: deadly, and with acid deadly as a gas. No acid near it. Trained persons only.",
 	matter.Sulfide:    "Sulfide bath: with acid it gives off hydrogen sulfide, deadly and soon no longer smelled. No acid near it. Fume hood. Trained persons only.",
 	matter.Ammine:     "Ammonia bath: goggles, gloves and fume hood. Rinse splashes at once with plenty of water.",
+	matter.Chromic:    "Chromic acid and its mist: carcinogenic and corrosive, and they set paper and solvents on fire. Goggles, gloves, extraction. Nothing into the drain.",
+	matter.Nitrate:    "Nitrate bath: once depleted or strongly acid it redissolves the deposit and gives off nitrogen oxides, poisonous hours after they were breathed: fume hood, goggles, gloves. It feeds fire.",
 	matter.Fluoborate: "Fluoborate bath: it may hold hydrofluoric acid, which poisons through the skin. Goggles, gloves, calcium gluconate gel at hand. A splash needs a doctor at once.",
 }
 
@@ -181,8 +208,12 @@ func (p *sheet) steps() []string {
 	if len(names) > 1 {
 		codeposit = "they codeposit"
 	}
+	cementation := "cementation"
+	if slices.Contains(names, "iron") {
+		cementation += " (not iron)"
+	}
 	if len(names) > 0 {
-		all = append(all, fmt.Sprintf("Remove %s first, or %s: by cementation, as hydroxide, or at low current on scrap. Beside arsenic or antimony cementation gives off deadly gas: fume hood only. %s", strings.Join(names, " and "), codeposit, report.Cite(practice)))
+		all = append(all, fmt.Sprintf("Remove %s first, or %s: by %s, as hydroxide, or at low current on scrap. Beside arsenic or antimony cementation gives off deadly gas: fume hood only. %s", strings.Join(names, " and "), codeposit, cementation, report.Cite(practice)))
 	}
 	all = append(all, "Set current limit, over-voltage trip and a mains timer. nightcell is not a safety device.")
 	if q := bath.QualityAt(p.Bath.Goal.RatioEnd); q.Word != "" && q.Word != "compact" {
@@ -203,7 +234,11 @@ func (p *sheet) cautions() []string {
 	interrupt := p.Bath.Metal.Interrupt
 	all = append(all, "Interruption of the current: "+sentence(interrupt.Why)+" "+report.Cite(interrupt.Tolerance.Source))
 	if p.Divided() {
-		all = append(all, "The planned charge is that of the catholyte. Keep its level slightly higher, so that liquid flows outward.",
+		level := ""
+		if p.Order.Cell.Separator == electrolysis.Diaphragm { // no liquid passes a membrane
+			level = " Keep its level slightly higher, so that liquid flows outward."
+		}
+		all = append(all, "The planned charge is that of the catholyte."+level,
 			"What crosses the separator into the anolyte is computed as a share of the current. An assay of both sides says how much it is.")
 	}
 	if fade, ok := p.Bath.Metal.Fade(p.Bath.Medium); ok && p.Bath.Goal.Recovered.Value > fade.Beyond {

@@ -242,7 +242,7 @@ func (p *sheet) voltageTable() report.Table {
 	expected := band("expected", "expected at the supply", a.Voltage, report.Volts, "a range; the cell's own runs narrow it")
 	expected.Short = quantity.Digits(a.Voltage.Value, (a.Voltage.High-a.Voltage.Low)/2) + " expected"
 	t.Add(expected)
-	if w := p.Window(); w.CellVoltage.Known() {
+	if w := p.Window(); w.CellVoltage.Known() && !p.SolubleAnode() { // usual with an insoluble one
 		t.Add(said("usual in the trade", usual(w.CellVoltage, report.Volts)+" V", w.CellVoltage.Mark, report.Cite(w.CellVoltage.Source)))
 	}
 	for _, r := range a.Anode {
