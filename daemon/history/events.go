@@ -139,7 +139,7 @@ type Happened struct {
 
 // Happened returns what happened in the newest run of a cell.
 func (h *History) Happened(name string) Happened {
-	c := h.of(name)
+	c := h.ask(name)
 	if c == nil {
 		return Happened{}
 	}

@@ -2,7 +2,8 @@
 // a page can draw at once, however long the run: least and greatest volts and amperes
 // per bucket, so that no spike is lost, the counted charge, the gaps, and what
 // happened. It reads the run logs by cursor, off the polling path, and is rebuilt from
-// them at every start: nothing in it needs to be kept.
+// them at every start: nothing in it needs to be kept. Whoever asks has it catch up with
+// the log; while nobody does, that is rarely needed.
 package history
 
 import (
@@ -24,7 +25,7 @@ import (
 
 // History keeps the series of all cells. Its methods may be called from many goroutines.
 type History struct {
-	// Every is the time between two looks at the logs, each of which opens what has grown. Set it before Run.
+	// Every is the least time between two looks at a log, each of which opens it if it has grown. Set it before Run.
 	Every time.Duration
 	data  string
 	log   *slog.Logger
@@ -35,9 +36,12 @@ type History struct {
 	old   map[string]*series // of earlier runs, by folder, on demand
 }
 
-// cell is one cell's newest run. Only Run's goroutine writes; mu keeps readers out while it does.
+// cell is one cell's newest run. Who has the turn writes; mu keeps readers out meanwhile.
 type cell struct {
 	dir string // of the cell's runs
+
+	turn   sync.Mutex
+	looked time.Time // when somebody last had it
 
 	mu     sync.Mutex
 	run    string // name of the run's folder; empty before the first
@@ -47,6 +51,7 @@ type cell struct {
 }
 
 const (
+	unasked  = 15   // times Every, between two looks that nobody asks for, which leave little for who does
 	batch    = 4096 // records that are taken in while readers wait
 	mostOld  = 3    // series of earlier runs that are kept
 	mostScan = 2    // logs that are scanned at a time for windows and earlier runs
@@ -89,7 +94,7 @@ func (h *History) all() map[string]*cell {
 
 // Run follows the logs until ctx ends.
 func (h *History) Run(ctx context.Context) {
-	tick := time.NewTicker(h.Every)
+	tick := time.NewTicker(unasked * h.Every)
 	defer tick.Stop()
 	said := make(map[string]string)
 	for {
@@ -113,8 +118,30 @@ func (h *History) Run(ctx context.Context) {
 	}
 }
 
-// catchUp takes in what the newest run's log has gained. A run that has stopped growing may have a successor.
+// ask returns a cell whose series is no older than Every, or as far as another has brought it, who is at it just now; nil: it is not
+// followed. What it cannot read is said by Run.
+func (h *History) ask(name string) *cell {
+	c := h.of(name)
+	if c == nil || !c.turn.TryLock() {
+		return c
+	}
+	defer c.turn.Unlock()
+	if c.whole && time.Since(c.looked) >= h.Every { // Run alone reads a log of weeks
+		_ = c.look(context.Background())
+	}
+	return c
+}
+
+// catchUp is look for one who has no turn yet.
 func (c *cell) catchUp(ctx context.Context) error {
+	c.turn.Lock()
+	defer c.turn.Unlock()
+	return c.look(ctx)
+}
+
+// look takes in what the newest run's log has gained. A run that has stopped growing may have a successor.
+func (c *cell) look(ctx context.Context) error {
+	c.looked = time.Now()
 	if c.run != "" {
 		grown, err := c.grown()
 		if err != nil {

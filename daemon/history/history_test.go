@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 	"unsafe"
 
@@ -235,6 +236,42 @@ func TestFollowsTheLog(t *testing.T) {
 			t.Errorf("run %q: %v", run, err)
 		}
 	}
+}
+
+// TestWhoAsksCatchesUp: between two looks that nobody asks for, whoever asks sees what the log has gained, once it is older than Every.
+func TestWhoAsksCatchesUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		data := t.TempDir()
+		a := newAuthor(t, data, begin)
+		h := New(data, []string{cellName}, slog.New(slog.DiscardHandler))
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		points := func() int { return len(window(t, h, "", time.Time{}, time.Time{}, 1000).Points) }
+		if n := points(); n != 0 || h.cells[cellName].run != "" {
+			t.Fatalf("%d points before Run has read what there is", n)
+		}
+		go h.Run(ctx)
+		synctest.Wait()
+		a.read(sample{begin.Add(time.Second), 3.2, 2.5})
+		if n := points(); n != 0 {
+			t.Errorf("%d points, read again at once", n)
+		}
+		<-time.After(h.Every)
+		if n := points(); n != 1 {
+			t.Errorf("%d points of one reading", n)
+		}
+		a.check(a.w.Gap(begin.Add(60*time.Second), "silent", integrate.Gap{From: 2 * time.Second, To: 60 * time.Second, High: 145}, integrate.Evidence{}))
+		<-time.After(h.Every)
+		if gaps := h.Happened(cellName).Gaps; len(gaps) != 1 {
+			t.Errorf("gaps %v", gaps)
+		}
+		a.read(sample{begin.Add(61 * time.Second), 3.2, 2.5})
+		<-time.After(unasked * h.Every)
+		synctest.Wait()
+		if newest := h.cells[cellName].series.newest; newest != begin.Add(61*time.Second).UnixNano() {
+			t.Errorf("what nobody asked for ends at %v", time.Unix(0, newest).UTC())
+		}
+	})
 }
 
 // TestReadersAndGrowth reads windows while the log is being taken in.

@@ -43,7 +43,7 @@ type Window struct {
 // Window returns a run of a cell between two moments in about n points. An empty run
 // is the newest, a zero from or to is the beginning or the end of the run.
 func (h *History) Window(ctx context.Context, name, run string, from, to time.Time, n int) (*Window, error) {
-	c := h.of(name)
+	c := h.ask(name)
 	if c == nil {
 		return nil, fmt.Errorf("cell %q: %w", name, ErrNoRun)
 	}
