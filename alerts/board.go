@@ -120,14 +120,15 @@ func (b *Board) lead(c Condition, now time.Duration, o *Observation, fresh bool,
 	if a.State == SHLVD && now >= a.Until {
 		b.move(c, Release, o, "shelving time expired")
 	}
+	byMeter := !fresh && e.need == reading && b.verdicts[c].known
 	switch {
-	case e.need >= blinded:
+	case e.need >= blinded && !byMeter:
 		if why != becauseSilent { // what stood with the output on is over with it off
 			b.verdicts[c] = verdict{known: true}
 			b.advance(c, now, o, 0)
 		}
 		b.blind(c, o, why)
-	case e.need != always && !fresh:
+	case e.need != always && !fresh && !byMeter:
 		// One missed answer: wait for the next.
 	default:
 		if b.verdicts[c].known {

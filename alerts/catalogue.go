@@ -194,7 +194,7 @@ var catalogue = [conditionCount]entry{
 		"answers from the supply are missing; its port is also open in ${shared}", "", ""},
 	SupplySilent: {"supply-silent", process, always, 0, starting(High, 0, 5*second, 0, practice), About{
 		"The supply's display is off, or on with a loose cable or adapter.",
-		"The supply most likely continues at its last setting, unmonitored; this charge is booked as a range.",
+		"The supply most likely continues at its last setting, unmonitored; this charge is booked as a range, unless a second meter counts.",
 		"Check the supply's power and cable; read voltage and current from its display."},
 		"no good answer from the supply for ${span}", "${span}", "seconds"},
 	MainsInterruption: {"mains-interruption", process, reading, 0, latched(High, 0), About{

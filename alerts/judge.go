@@ -23,14 +23,19 @@ func (b *Board) judgeCell(o *Observation, now time.Duration, fresh bool) {
 		for c := HardShort; c < GasVentilation; c++ {
 			v[c] = verdict{}
 		}
+	}
+	most := max(o.Amperes, o.OwnAmperes) // a meter that is wrong or stands still hides nothing
+	if o.HasReading && !fresh {
+		most = math.NaN()
+	}
+	v[OverCurrent] = b.above(OverCurrent, most, l.Amperes)
+	v[CurrentDensity] = b.above(CurrentDensity, most/l.CathodeSquareMetres, l.AmperesPerSquareMetre)
+	if !fresh {
 		return
 	}
 	usual := b.usual()
-	most := max(o.Amperes, o.OwnAmperes) // a meter that is wrong or stands still hides nothing
 	v[HardShort] = b.hardShort(o, usual)
 	v[LeadOff] = b.leadOff(o, usual)
-	v[OverCurrent] = b.above(OverCurrent, most, l.Amperes)
-	v[CurrentDensity] = b.above(CurrentDensity, most/l.CathodeSquareMetres, l.AmperesPerSquareMetre)
 	v[OverVoltage] = b.above(OverVoltage, o.Volts, l.Volts)
 	mode := modeOf(o) // another than the run is meant to have
 	v[ModeFlip] = yes(mode != b.m.Regulation)

@@ -50,7 +50,7 @@ type Observation struct {
 	UTC time.Time
 
 	// The newest reading, when this moment brought one.
-	HasReading     bool
+	HasReading     bool    // of the supply; without it Amperes are what a second meter shows alone, or unknown
 	Volts, Amperes float64 // V, A
 	Mode           Mode
 	Output         Output

@@ -101,6 +101,10 @@ func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
 		fact = "the output was commanded off but nothing answers to confirm it"
 	case c == HardShort && !finite(b.chemistry.FloorVolts):
 		fact = "${amperes:.4g} A at only ${value:.3g} V, below ${limit:.3g} V, a third of the cell's baseline, ${since}"
+	case c == SupplySilent && !o.HasReading && finite(o.Amperes):
+		fact += "; the second meter shows ${amperes:.4g} A, and its readings count meanwhile"
+	case c == LineLost && o.Gap == 0:
+		fact = "contact with the supply was lost for ${span} and regained; the second meter counted meanwhile"
 	case c == LogDisk && o.LogFailed:
 		fact = "the run log cannot be written; lines are waiting in memory"
 	}

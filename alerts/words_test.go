@@ -20,7 +20,7 @@ func TestEveryConditionIsRaisedWithWords(t *testing.T) {
 	}{
 		alerts.OffFailed:         {func(o *alerts.Observation) { o.OffFailed = true }, []string{"commanded off", "3 A"}},
 		alerts.PortShared:        {func(o *alerts.Observation) { o.SharedWith = "prober (process 4711)" }, []string{"missing", "also open in prober (process 4711)"}},
-		alerts.LineLost:          {func(o *alerts.Observation) { o.LineLost = 3 * time.Second }, []string{"lost", "for 3 s", "range"}},
+		alerts.LineLost:          {func(o *alerts.Observation) { o.LineLost, o.Gap = 3*time.Second, 3*time.Second }, []string{"lost", "for 3 s", "range"}},
 		alerts.SupplySilent:      {func(o *alerts.Observation) { o.HasReading, o.Silence = false, time.Minute }, []string{"no good answer", "60 s"}},
 		alerts.MainsInterruption: {func(o *alerts.Observation) { o.Restarted, o.Output = true, alerts.OutputIsOff }, []string{"losing power", "output off", "never switches it on"}},
 		alerts.ProtectionTripped: {func(o *alerts.Observation) { o.Tripped = "over-temperature" }, []string{"over-temperature"}},

@@ -85,13 +85,14 @@ type Reading struct {
 // Shown is what a supply showed where another figure counts.
 type Shown struct {
 	AtCell, Metered bool // the volts were measured at the cell, the amperes by a meter
+	Silent          bool // it did not answer: the figures are its last ones, or 0
 	Volts           Volts
 	Amperes         Amperes
 }
 
-// Own is the current that the supply itself reported.
+// Own is the current that the supply itself reported; the meter's while it is silent.
 func (r Reading) Own() Amperes {
-	if r.Shown.Metered {
+	if r.Shown.Metered && !r.Shown.Silent {
 		return r.Shown.Amperes
 	}
 	return r.Amperes

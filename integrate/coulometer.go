@@ -34,6 +34,8 @@ type Sample struct {
 	// AtCell says that Volts were measured at the cell, while the supply showed SupplyVolts.
 	AtCell      bool
 	SupplyVolts float64
+	// Held says that nobody measured Volts: they are the last that are known.
+	Held bool
 }
 
 // Step is what one sample added.
@@ -110,6 +112,9 @@ func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 		st.Energy.Add(supply.joules)
 		st.VoltSeconds.Add(supply.voltSeconds)
 		st.Meter.add(meter)
+		if s.Held {
+			st.Meter.Blind += math.Abs(meter.coulombs)
+		}
 		st.judge(step.Elapsed, s, c.settings.EarlierDoubts)
 	}
 	st.Elapsed += step.Elapsed

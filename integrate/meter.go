@@ -31,9 +31,15 @@ type Meter struct {
 
 	Charge, Energy, VoltSeconds Sum // as in Accumulated
 
+	Blind float64 // C, counted while nobody measured the volts
+
 	Resolution Resolution
 	Leads      LeadSums
 }
+
+// heldVolts is how far the cell voltage may drift from the last that is known while nobody measures it, as a half-width of it (common practice, no
+// source).
+const heldVolts = 0.2
 
 // part is what of a step one meter has measured.
 type part struct {

@@ -72,7 +72,7 @@ func (s *State) check() error {
 		s.Sampling.Curvature.Value(), s.Sampling.Scatter, s.Sampling.Amperes,
 		s.Resolution.Held, s.Resolution.Squares,
 		s.Meter.Charge.Value(), s.Meter.Energy.Value(), s.Meter.VoltSeconds.Value(), s.Meter.Resolution.Held, s.Meter.Resolution.Squares,
-		s.Meter.Leads.Power, s.Meter.Leads.Squares,
+		s.Meter.Blind, s.Meter.Leads.Power, s.Meter.Leads.Squares,
 		s.Folded.Best, s.Folded.Low, s.Folded.High, s.Folded.Variance,
 		s.Folded.BestJoules, s.Folded.LowJoules, s.Folded.HighJoules, s.Folded.VarianceJoules,
 		s.Folded.MeasuredBest, s.Folded.MeasuredJoules, s.Folded.MeasuredVoltSeconds, s.Folded.MeasuredSeconds, s.Folded.Seconds,

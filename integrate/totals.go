@@ -192,6 +192,7 @@ func (c *Coulometer) energyUncertainty(t *Totals) float64 {
 		rectangular(max(volt.VoltGainRelative, meter.VoltGainRelative))*energy,
 		rectangular(max(volt.VoltOffset, meter.VoltOffset))*charge,
 		max(volt.VoltResolution, meter.VoltResolution)/math.Sqrt(12)*charge,
+		rectangular(heldVolts)*meanVolts*c.state.Meter.Blind,
 		math.Sqrt(c.gaps.VarianceJoules), c.state.Correction.Factor*c.rippleUncertainty()*gapVolts,
 	)
 }

@@ -18,9 +18,8 @@ import (
 // outsideEvery is the run time between looks at pushes and routes.
 const outsideEvery = 10 * time.Second
 
-// observe gathers all that is known at this moment for the alarm board. fresh says that a reading came with this
-// round, and gap how long a gap it ended.
-func (r *Run) observe(fresh bool, gap time.Duration) (o alerts.Observation) {
+// observe gathers all that is known at this moment for the alarm board. fresh says that a reading of the supply came with this round.
+func (r *Run) observe(fresh bool) (o alerts.Observation) {
 	t := &r.totals
 	now := r.now()
 	o = alerts.Blank(now, r.time.stamp(now))
@@ -29,9 +28,12 @@ func (r *Run) observe(fresh bool, gap time.Duration) (o alerts.Observation) {
 		o.Volts, o.Amperes = float64(r.reading.Volts), float64(r.reading.Amperes)
 		o.OwnVolts, o.OwnAmperes = float64(r.reading.Shown.Volts), float64(r.reading.Own())
 		o.Mode, o.Output = alerts.Mode(r.reading.Mode), alerts.Output(r.reading.Output)
-		o.Gap, o.LineLost = gap, r.lostFor
+		o.LineLost = r.lostFor
+	} else if r.reading.Shown.Silent && !r.cut && now-r.lastGood <= max(r.settings.Count.GapAfter, leastWitness*r.settings.Poll) {
+		o.Amperes = float64(r.reading.Amperes) // by the meter alone
 	}
-	o.Silence = now - r.lastGood
+	o.Gap, r.gap = r.gap, 0
+	o.Silence = now - r.heard
 	r.observeMeters(&o, fresh)
 	o.SharedWith = r.supply.SharedBy
 

@@ -102,7 +102,7 @@ func (r *Run) SwitchedOff(f *Facts, o Order, proof *drivers.Reading, failed erro
 	}
 	h.failed, h.verified, h.nextOff = false, true, 0
 	// Counted, so that the charge of the time that the act took is in the books, and so that the log shows the current gone.
-	_, counted = r.Count(proof)
+	counted = r.Count(proof)
 	r.LastOn = false // whatever the coulometer made of the reading
 	r.writeOutcome(o, nil)
 	r.settings.Log.Info("output off, verified by read-back", "cell", r.settings.Cell, "why", o.Why)
@@ -124,7 +124,7 @@ func (r *Run) Held(f *Facts, o Order, proof *drivers.Reading, failed error) (cou
 			h.acted[o.Condition] = true
 		}
 		h.nextHold = 0
-		_, counted = r.Count(proof)
+		counted = r.Count(proof)
 		r.expectLowered()
 	}
 	outcome, text := r.writeOutcome(o, failed)

@@ -58,6 +58,45 @@ func (r *Run) takeMeter() {
 	r.count.SetMeter(next)
 }
 
+// bridgeAfter is how many polls the supply is silent until the meter counts alone: one missing answer is a garbled question.
+const bridgeAfter = 2
+
+// leastWitness is how many polls a current that the meter alone has shown is held against the limits, at least.
+const leastWitness = 5
+
+// Alone says that the supply has been silent for so long that a meter counts alone.
+func (r *Run) Alone() bool { return r.now()-r.heard > bridgeAfter*r.settings.Poll }
+
+// Bridge counts what a meter has measured while the supply does not answer, in A, in V at the cell (NaN: unknown) and in K (0: unknown), and returns
+// the reading that stands for it; false where the meter cannot stand for the supply. It goes on with what it has counted beside the supply
+// while current flows, and no further: of a current that is gone nobody can say whether a wire of the meter is.
+func (r *Run) Bridge(at time.Duration, amperes drivers.Amperes, volts drivers.Volts, kelvin float64) (reading drivers.Reading, counted bool) {
+	last, _ := r.count.Last()
+	now := r.time.runTime(at)
+	// When the run has just been taken up, the supply gets time to answer first: it tells more about the gap.
+	early := r.fresh && now-r.meters.amperes <= r.settings.Count.GapAfter
+	if r.cut || early || !last.Metered || !r.LastOn || now <= r.lastGood {
+		return reading, false
+	}
+	if r.cut = amperes < 0 || r.settings.Dead(amperes, 0); r.cut {
+		return reading, false
+	}
+	reading = drivers.Reading{At: at, Amperes: amperes, Volts: volts, Kelvin: kelvin, Shown: drivers.Shown{
+		Metered: true, Silent: true, AtCell: true, Amperes: drivers.Amperes(r.Own),
+	}}
+	if math.IsNaN(float64(volts)) {
+		reading.Volts, reading.Shown.AtCell = drivers.Volts(last.Volts), false
+	}
+	return reading, r.Count(&reading)
+}
+
+// bridged says that the meter has measured up to a reading and at it, so that no time without the supply is without a reading.
+func (r *Run) bridged(reading *drivers.Reading) bool {
+	last, _ := r.count.Last()
+	after := r.settings.Count.GapAfter
+	return !r.fresh && !r.cut && last.Metered && reading.Shown.Metered && (after <= 0 || r.time.runTime(reading.At)-r.lastGood <= after)
+}
+
 // leastDrop is how many readings with volts at both ends must have told the resistance of the leads before it stands in for the meter at
 // the cell.
 const leastDrop = 10
@@ -65,7 +104,7 @@ const leastDrop = 10
 // atCell takes the drop in the leads off the supply's volts while the meter at the cell is silent, so that the volts judged and counted
 // are those of the cell throughout.
 func (r *Run) atCell(reading *drivers.Reading) {
-	if reading.Shown.AtCell || !r.measures(func(m *Meter) bool { return m.Volts }) {
+	if reading.Shown.AtCell || reading.Shown.Silent || !r.measures(func(m *Meter) bool { return m.Volts }) {
 		return
 	}
 	if l := r.totals.Leads; l.Readings >= leastDrop {

@@ -87,13 +87,24 @@ func (r *Run) resume(f *Facts, tail *runlog.Tail, m *memory) {
 		}
 	}
 	r.atRest = r.count.State().Zero.Amperes
+	own := &tail.Last.Supply
 	if tail.Last.Nanos != 0 { // newer than the memory
-		r.LastOn = r.live(drivers.Reading{Amperes: drivers.Amperes(tail.Last.Amperes), Output: drivers.ParseOutput(tail.Last.Output)})
+		r.LastOn = r.live(drivers.Reading{Amperes: drivers.Amperes(tail.Last.Amperes), Output: drivers.ParseOutput(tail.Last.Output), Shown: drivers.Shown{
+			Metered: own.Metered, Silent: own.Silent, Amperes: drivers.Amperes(own.Amperes),
+		}})
 	}
 	var dark time.Duration
 	var known bool
 	r.time, dark, known = resumeTimeline(f.Moment, r.settings.Speed, mark)
-	r.lastGood, r.lastLive = last.At, last.At
+	r.lastGood, r.lastLive, r.heard = last.At, last.At, last.At
+	if own.Metered {
+		r.Own = own.Amperes
+	}
+	if m != nil {
+		if elapsed, _ := tail.Checkpoint.Integer("elapsed"); own.Silent || time.Duration(elapsed) == last.At {
+			r.heard = cmp.Or(m.Heard, r.heard)
+		}
+	}
 	if m != nil {
 		restored, err := alerts.Restore(r.settings.Limits, r.settings.Chemistry, m.Alarms, r.now())
 		if err != nil {
@@ -162,6 +173,7 @@ type memory struct {
 	Identity string          `json:"identity"`
 	Set      *float64        `json:"set,omitempty"`       // current set-point, A
 	SetVolts *float64        `json:"set_volts,omitempty"` // voltage set-point, V
+	Heard    time.Duration   `json:"heard,omitzero"`      // run time of the supply's newest reading, if a meter has counted since
 	Target   float64         `json:"target,omitzero"`     // C
 	Expected bool            `json:"expected"`            // the output is off, or to be, on purpose
 	Failed   bool            `json:"off_failed,omitempty"`
@@ -180,6 +192,9 @@ func (r *Run) remember() memory {
 	}
 	if !math.IsInf(r.target, 0) { // out of reach: it is worked out anew
 		m.Target = r.target
+	}
+	if r.heard < r.lastGood {
+		m.Heard = r.heard
 	}
 	if a := float64(r.points.Amperes); a == a { // JSON has no NaN
 		m.Set = &a

@@ -2,7 +2,6 @@ package run
 
 import (
 	"fmt"
-	"time"
 
 	"nightcell/configs/quantity"
 	"nightcell/daemon/runlog"
@@ -13,13 +12,12 @@ import (
 // Round is one round of an open run, at the moment learned last: charge, log and judgement. The reading is nil when
 // none came. It says whether one was counted.
 func (r *Run) Round(reading *drivers.Reading) (counted bool) {
-	var gap time.Duration
 	if reading != nil {
-		gap, counted = r.Count(reading) // charge and log
+		counted = r.Count(reading) // charge and log
 	}
 	r.Reckon()
 	r.lookAtLog()
-	o := r.observe(reading != nil, gap)
+	o := r.observe(reading != nil)
 	r.follow(r.alarms.Judge(&o)) // judgement: alarms into the log, and notices
 	r.lookAtTarget()
 	if r.log.CheckpointDue() {
@@ -29,41 +27,54 @@ func (r *Run) Round(reading *drivers.Reading) (counted bool) {
 	return counted
 }
 
-// Count adds one reading to the charge and writes it down. It returns the length of the gap that it ended, or 0.
-func (r *Run) Count(reading *drivers.Reading) (gap time.Duration, counted bool) {
+// Count adds one reading to the charge and writes it down, and says whether it did.
+func (r *Run) Count(reading *drivers.Reading) bool {
 	r.atCell(reading)
 	r.reading = *reading
 	at, before := r.time.runTime(reading.At), r.lastGood
 	e := r.evidence()
 	shown := &reading.Shown
+	supply := runlog.Supply{
+		AtCell: shown.AtCell && !shown.Silent, Metered: shown.Metered, Silent: shown.Silent, Held: shown.Silent && !shown.AtCell,
+		Volts: float64(shown.Volts), Amperes: float64(shown.Amperes),
+	}
 	step, err := r.count.Add(integrate.Sample{
 		At: at, Volts: float64(reading.Volts), Amperes: float64(reading.Amperes),
-		Metered: shown.Metered, AtCell: shown.AtCell, SupplyVolts: float64(shown.Volts),
+		Metered: shown.Metered, AtCell: supply.AtCell, SupplyVolts: supply.Volts, Held: supply.Held,
 	}, e)
 	if err != nil {
 		r.settings.Log.Warn("reading rejected", "cell", r.settings.Cell, "err", err)
-		return 0, false
+		return false
 	}
 	utc := r.time.stamp(at)
 	if step.IsGap {
-		gap = step.Elapsed
+		r.gap = max(r.gap, step.Elapsed)
 		r.writeGap(utc, &step, &e)
 	}
-	r.note(r.log.Reading(utc, at-before, float64(reading.Volts), float64(reading.Amperes), reading.Mode.String(), reading.Output.String(),
-		runlog.Supply{AtCell: shown.AtCell, Metered: shown.Metered, Volts: float64(shown.Volts), Amperes: float64(shown.Amperes)}))
+	r.note(r.log.Reading(utc, at-before, float64(reading.Volts), float64(reading.Amperes), reading.Mode.String(), reading.Output.String(), supply))
 	r.heed(reading, at)
 	r.advanceBath(step)
-	if r.lostFor = 0; e.LineLost {
-		r.lostFor = step.Elapsed
-	}
-	r.lastGood, r.LastOn = at, r.live(*reading)
+	r.lastGood, r.LastOn, r.readUTC = at, r.live(*reading), utc
+	r.fresh, r.slept = false, false
 	if r.LastOn {
-		r.lastLive, r.hands.parted, r.supplyRestarted = at, false, false // what was lost or left off is back
+		r.lastLive = at
+	}
+	if r.lostFor = 0; shown.Silent {
+		return true
+	}
+	if e.LineLost || shown.Metered && r.lineLost() { // what the meter has bridged is no gap, and told all the same
+		r.lostFor = at - r.heard
+	}
+	if r.LastOn {
+		r.hands.parted, r.supplyRestarted = false, false // what was lost or left off is back
 	}
 	r.points.keep(&r.supply.Status)
-	r.seen, r.readUTC = reading.At, utc
-	r.fresh, r.slept, r.supply.Swapped, r.supply.Silences = false, false, false, 0
-	return gap, true
+	r.heard, r.seen, r.cut = at, reading.At, false
+	if r.Own = 0; shown.Metered {
+		r.Own = float64(shown.Amperes)
+	}
+	r.supply.Swapped, r.supply.Silences = false, 0
+	return true
 }
 
 // Learn takes over what the watch knows at this moment, and notices suspend and steps of the wall clock. It comes

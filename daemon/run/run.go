@@ -38,9 +38,12 @@ type Run struct {
 	standing bath.Standing // as of this round, like totals; of a cell with a plan
 	target   float64       // C, likewise; once it is passed, where it lay
 
-	lastGood time.Duration // run time of the newest counted reading
+	lastGood time.Duration // run time of the newest counted reading, the supply's or by the meter alone
+	heard    time.Duration // run time of the supply's newest
 	lastLive time.Duration // run time of the newest with a live output
-	seen     time.Duration // the same reading on the clock of the readings; below zero: none by this process
+	seen     time.Duration // the newest reading of the supply, on the clock of the readings; below zero: none by this process
+	gap      time.Duration // the longest that readings have ended since the alarms were judged last
+	cut      bool          // the meter has shown no current since then, so that it is no witness of the supply
 	points   setPoints     // that the supply told last
 
 	fresh   bool          // no reading yet since this process took the run up
@@ -69,6 +72,7 @@ type Run struct {
 // kept is what a checkpoint carries as it stands.
 type kept struct {
 	LastOn  bool      `json:"on"`                // the output was on at the newest counted reading
+	Own     float64   `json:"own,omitzero"`      // A that the supply showed at its newest reading, if the meter's counted
 	Shunted float64   `json:"shunted,omitempty"` // C that passed while metal bridged the electrodes
 	Cleared clearance `json:"cleared"`
 	Reached bool      `json:"reached"`           // the target

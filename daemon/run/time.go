@@ -1,6 +1,7 @@
 package run
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"time"
@@ -187,8 +188,20 @@ func (r *Run) missedASwitch(reading *drivers.Reading) bool {
 	if r.time.runTime(reading.At)-r.lastGood <= 2*r.settings.Poll {
 		return false
 	}
+	before, now, ok := r.alike(reading)
+	return ok && math.Abs(now-before) > 0.1*math.Max(math.Abs(before), math.Abs(now))+2*r.settings.startAmperes()
+}
+
+// alike are the currents of the newest counted reading and of one that follows, by the same ammeter, in A; false: none was counted.
+func (r *Run) alike(reading *drivers.Reading) (before, now float64, ok bool) {
 	last, ok := r.count.Last()
-	return ok && math.Abs(float64(reading.Amperes)-last.Amperes) > 0.1*math.Max(math.Abs(last.Amperes), math.Abs(float64(reading.Amperes)))+2*r.settings.startAmperes()
+	switch {
+	case last.Metered && !reading.Shown.Metered:
+		return cmp.Or(r.Own, last.Amperes), float64(reading.Amperes), ok
+	case last.Metered:
+		return last.Amperes, float64(reading.Amperes), ok
+	}
+	return last.Amperes, float64(reading.Own()), ok
 }
 
 // evidence is what the supply tells about the time since the newest reading. Dark time that
@@ -201,7 +214,7 @@ func (r *Run) evidence() integrate.Evidence {
 	e := integrate.Evidence{
 		OnBefore: r.LastOn, OnAfter: r.live(r.reading),
 		SameInstrument: !r.supply.Swapped, SetPointsUnchanged: r.unchanged(),
-		LimitAmperes: r.most(), Restarted: r.fresh && r.resumed, LineLost: r.lineLost(),
+		LimitAmperes: r.most(), Restarted: r.fresh && r.resumed, LineLost: (r.lineLost() || r.cut || r.reading.Shown.Silent) && !r.bridged(&r.reading),
 		Suspended: r.slept, Switched: r.missedASwitch(&r.reading),
 	}
 	if e.Restarted {
@@ -224,8 +237,8 @@ func (r *Run) unchanged() bool {
 	if now, before := float64(st.SetAmperes), float64(r.points.Amperes); !math.IsNaN(now) && !math.IsNaN(before) {
 		return now == before
 	}
-	last, _ := r.count.Last()
-	return math.Abs(float64(r.reading.Amperes)-last.Amperes) <= 0.02*math.Abs(last.Amperes)+r.settings.Count.ResolutionAmperes
+	before, current, _ := r.alike(&r.reading)
+	return math.Abs(current-before) <= 0.02*math.Abs(before)+r.settings.Count.ResolutionAmperes
 }
 
 // most is the largest current that could have flowed unseen, in A: what the set-points
@@ -256,16 +269,16 @@ func (r *Run) allowed() float64 {
 	return math.Max(now, before)
 }
 
-// lineLost says whether the line was lost and opened anew since the newest reading, or the supply answered
+// lineLost says whether the line was lost and opened anew since the supply's newest reading, or the supply answered
 // nothing twice, even to the question who it is. It may have been without power meanwhile, however short
 // that was. One missing answer is rather a garbled question.
 func (r *Run) lineLost() bool {
 	return r.supply.Silences >= 2 || r.reopened()
 }
 
-// reopened says whether the line was opened anew since the newest reading.
+// reopened says whether the line was opened anew since the supply's newest reading.
 func (r *Run) reopened() bool {
-	return r.supply.Opened > 1 && r.time.runTime(r.supply.Since) > r.lastGood
+	return r.supply.Opened > 1 && r.time.runTime(r.supply.Since) > r.heard
 }
 
 func (r *Run) kindOfGap() string {

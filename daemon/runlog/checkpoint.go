@@ -177,6 +177,9 @@ func stateFields(c *integrate.Coulometer, crc uint32, length int64, last *Record
 	if state.Meter.Last {
 		fields = append(fields, Flag(byMeter, true))
 	}
+	if state.Meter.Blind != 0 {
+		fields = append(fields, Number(blindCharge, state.Meter.Blind))
+	}
 	if state.Folded != (integrate.GapSums{}) {
 		fields = append(fields, fieldsOf(foldedTable(&state.Folded, settings.EarlierDoubts))...)
 	}
@@ -196,7 +199,7 @@ func restore(r *Record) (*integrate.Coulometer, error) {
 	if err := readTable(r, stateTable(&s.Accumulated, r.find(meterGain) != nil)); err != nil {
 		return nil, err
 	}
-	s.Meter.Last = r.Flag(byMeter)
+	s.Meter.Last, s.Meter.Blind = r.Flag(byMeter), r.Value(blindCharge)
 	count, ok := r.Integer("gap_count")
 	if !ok {
 		return nil, errors.New("the checkpoint has no gap_count")
@@ -218,8 +221,8 @@ func restore(r *Record) (*integrate.Coulometer, error) {
 	return integrate.Restore(settings, s)
 }
 
-// byMeter is the flag of a checkpoint whose last current was a second meter's.
-const byMeter = "meter_last"
+// byMeter is the flag of a checkpoint whose last current was a second meter's, and blindCharge what that has counted without volts.
+const byMeter, blindCharge = "meter_last", "meter_blind"
 
 const lineSumKey = ",line_crc="
 

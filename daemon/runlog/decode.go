@@ -47,6 +47,8 @@ func (d *decoder) reading(line []byte, r *Record) bool {
 		supply.Metered = true
 		supply.Amperes, rest = cutNumber(own)
 	}
+	rest, supply.Silent = bytes.CutPrefix(rest, []byte(silentField))
+	rest, supply.Held = bytes.CutPrefix(rest, []byte(heldField))
 	mode, rest := cutString(after(rest, ",mode="), d.mode)
 	output, rest := cutString(after(rest, ",output="), d.output)
 	nanos, rest := cutInteger(after(rest, " "))
@@ -204,6 +206,7 @@ func (d *decoder) fromFields(line []byte, r *Record) error {
 	r.Amperes, haveAmperes = r.Number("amperes")
 	r.Supply.Volts, r.Supply.AtCell = r.Number("supply_volts")
 	r.Supply.Amperes, r.Supply.Metered = r.Number("supply_amperes")
+	r.Supply.Silent, r.Supply.Held = r.Flag("supply_silent"), r.Flag("volts_held")
 	if !haveVolts || !haveAmperes || math.IsInf(r.Volts, 0) || math.IsInf(r.Amperes, 0) || math.IsInf(r.Supply.Volts, 0) || math.IsInf(r.Supply.Amperes, 0) {
 		return errors.New("a reading without its volts or amperes")
 	}

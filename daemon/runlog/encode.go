@@ -46,6 +46,12 @@ func appendReading(b, head []byte, nanos int64, step time.Duration, volts, amper
 	if supply.Metered {
 		b = strconv.AppendFloat(append(b, ",supply_amperes="...), supply.Amperes, 'g', -1, 64)
 	}
+	if supply.Silent {
+		b = append(b, silentField...)
+	}
+	if supply.Held {
+		b = append(b, heldField...)
+	}
 	b = append(b, ",mode="...)
 	b = appendString(b, mode)
 	b = append(b, ",output="...)
@@ -86,7 +92,7 @@ func (r *Record) Numbers() []byte {
 		if r.Supply.AtCell {
 			fields = append(fields, Number("supply_volts", r.Supply.Volts))
 		}
-		if r.Supply.Metered {
+		if r.Supply.Metered && !r.Supply.Silent {
 			fields = append(fields, Number("supply_amperes", r.Supply.Amperes))
 		}
 	}
@@ -127,8 +133,13 @@ func appendFields(b []byte, kind Kind, cell, condition string, fields []Field) (
 // Supply is what the supply showed where a second meter's figure is that of the reading.
 type Supply struct {
 	AtCell, Metered bool // the volts of the reading were measured at the cell, its amperes by the meter
+	Silent          bool // it did not answer; what it showed is from before
+	Held            bool // the volts of the reading are from before
 	Volts, Amperes  float64
 }
+
+// As a program of the second form that knows neither field reads such a line, it counts the same charge.
+const silentField, heldField = ",supply_silent=true", ",volts_held=true"
 
 // Reading appends a poll; step is the monotonic time since the reading before, 0 for the first, and supply what the supply showed where
 // a second meter has measured. It allocates nothing.

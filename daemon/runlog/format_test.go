@@ -58,6 +58,11 @@ func TestReadingLine(t *testing.T) {
 	if got != want {
 		t.Errorf("%q\nwant %q", got, want)
 	}
+	got = string(appendReading(nil, head, 1764055000000000000, 5*time.Second, 3.155, 3.001, "unknown", "unknown", Supply{Metered: true, Silent: true, Held: true, Amperes: 3.06}))
+	want = `reading,cell=zinc-1 step=5000000000i,volts=3.155,amperes=3.001,supply_amperes=3.06,supply_silent=true,volts_held=true,mode="unknown",output="unknown" 1764055000000000000` + "\n"
+	if got != want {
+		t.Errorf("%q\nwant %q", got, want)
+	}
 }
 
 // FuzzReading: a reading comes back the same by the quick way, by the whole
@@ -79,6 +84,7 @@ func FuzzReading(f *testing.F) {
 		}
 		if supply.Metered = nanos%3 == 0; supply.Metered {
 			supply.Amperes = amperes / 3
+			supply.Silent, supply.Held = nanos%5 == 0, nanos%7 == 0
 		}
 		line := appendReading(nil, head, nanos, time.Duration(step), volts, amperes, mode, output, supply)
 		if n := bytes.IndexByte(line, '\n'); n != len(line)-1 {

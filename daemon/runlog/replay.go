@@ -114,7 +114,7 @@ func (p *Replay) reading(r *Record) error {
 	}
 	_, err := p.Coulometer.Add(integrate.Sample{
 		At: p.at + step, Volts: r.Volts, Amperes: r.Amperes,
-		Metered: r.Supply.Metered, AtCell: r.Supply.AtCell, SupplyVolts: r.Supply.Volts,
+		Metered: r.Supply.Metered, AtCell: r.Supply.AtCell, SupplyVolts: r.Supply.Volts, Held: r.Supply.Held,
 	}, e)
 	if err != nil {
 		return err
@@ -122,6 +122,7 @@ func (p *Replay) reading(r *Record) error {
 	p.at += step
 	p.Last.Nanos, p.Last.Volts, p.Last.Amperes = r.Nanos, r.Volts, r.Amperes
 	p.Last.Kind, p.Last.Cell, p.Last.Step, p.Last.Mode, p.Last.Output = r.Kind, r.Cell, r.Step, r.Mode, r.Output
+	p.Last.Supply = r.Supply
 	return nil
 }
 

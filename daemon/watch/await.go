@@ -83,7 +83,7 @@ func (c *Cell) begin(reading *drivers.Reading) error {
 			First: "Compare the bath with both figures: nightcell bath show, nightcell check."})
 	}
 	if first.At < reading.At {
-		_, counted := r.Count(&first)
+		counted := r.Count(&first)
 		c.counted(counted)
 	}
 	r.Learn(c.facts())

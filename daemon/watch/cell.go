@@ -33,6 +33,7 @@ type Cell struct {
 
 	link    link
 	meters  []*meter
+	bridged drivers.Reading // the newest that a meter counted while the supply was silent
 	reading drivers.Reading // the newest good one
 	late    time.Duration   // of the newest poll against its schedule
 	good    uint64
@@ -62,7 +63,7 @@ func New(s Settings, m Machine) *Cell {
 		waiting: waiting{atRest: s.Count.ZeroAmperes}, next: run.Blank(&s.Settings),
 	}
 	for _, m := range s.Instruments {
-		c.meters = append(c.meters, &meter{Instrument: m})
+		c.meters = append(c.meters, &meter{Instrument: m, told: make(chan measured, mostTold)})
 	}
 	c.link.may = func() alerts.Permission { return c.settings.May }
 	c.link.noted = func(r *drivers.Refusal) { c.countRefusal(r) }

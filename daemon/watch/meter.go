@@ -40,9 +40,35 @@ func instrument(m *configs.Meter, rack *scpi.Rack, clock drivers.Clock) Instrume
 // meter asks a second meter from a goroutine of its own, so that one that is slow or silent never delays the supply.
 type meter struct {
 	Instrument
-	newest  atomic.Pointer[measured]
+	told    chan measured          // what the watch has not looked at yet
 	problem atomic.Pointer[string] // nil: none
-	wrong   string                 // what is wrong with its wires, by the supply's newest reading; of the watch's goroutine
+
+	// Of the watch's goroutine.
+	newest measured
+	wrong  string // what is wrong with its wires, by the supply's newest reading
+}
+
+// mostTold is how many readings of a meter wait while the watch is busy with a supply that does not answer.
+const mostTold = 256
+
+// tell hands a reading to the watch. One that has not looked for long loses the oldest.
+func (m *meter) tell(got measured) {
+	select {
+	case m.told <- got:
+	default:
+		select {
+		case <-m.told:
+		default:
+		}
+		m.told <- got // nobody else sends
+	}
+}
+
+// look takes the newest reading.
+func (m *meter) look() {
+	for len(m.told) > 0 {
+		m.newest = <-m.told
+	}
 }
 
 // measured is what a meter showed, and until when that is held.
@@ -85,7 +111,7 @@ func (c *Cell) askMeter(ctx context.Context, m *meter) {
 			var got scpi.Measured
 			if got, err = line.Poll(ctx); err == nil {
 				took := c.m.now() - begun
-				m.newest.Store(&measured{got, got.At + heldPolls*max(c.every, took)})
+				m.tell(measured{got, got.At + heldPolls*max(c.every, took)})
 				wait = max(wait-took, 0)
 			}
 		}
@@ -150,14 +176,49 @@ func (c *Cell) meterProblems(all []string) []string {
 // heldPolls is how many polls a meter's reading is held, or how many times as long as the meter took over it.
 const heldPolls = 2
 
+// bridge lets the run count what the meters have measured since its newest reading, while the supply does not answer, up to the supply's
+// reading if one has come. It returns the newest that was counted, nil for none.
+func (c *Cell) bridge(reading *drivers.Reading) (counted *drivers.Reading) {
+	if len(c.meters) == 0 || !c.run.Alone() {
+		return nil
+	}
+	for i, m := range c.meters {
+		if !c.settings.Meters[i].Amperes {
+			m.look()
+		}
+	}
+	for i, m := range c.meters {
+		for c.settings.Meters[i].Amperes && len(m.told) > 0 {
+			m.newest = <-m.told
+			at, volts, kelvin := m.newest.At, math.NaN(), 0.0
+			for _, other := range c.meters {
+				if got := &other.newest; at <= got.until {
+					if !math.IsNaN(got.Volts) && other.wrong == "" {
+						volts = got.Volts
+					}
+					kelvin = max(kelvin, got.Kelvin())
+				}
+			}
+			if reading != nil && at >= reading.At {
+				continue
+			}
+			if r, ok := c.run.Bridge(at, drivers.Amperes(m.Amperes(m.newest.Current)), drivers.Volts(volts), kelvin); ok {
+				c.bridged, counted = r, &c.bridged
+			}
+		}
+	}
+	return counted
+}
+
 // merge puts what the meters have measured into a reading of the supply. Each figure is the newest one that is not older than heldPolls: a
 // line between two would have to wait for the later one, and what holding costs the charge is no more than the current's whole change over
 // the run, for the age of the reading.
 func (c *Cell) merge(r *drivers.Reading) {
 	for _, m := range c.meters {
-		got := m.newest.Load()
+		m.look()
+		got := &m.newest
 		m.wrong = ""
-		if got == nil || r.At > got.until {
+		if r.At > got.until {
 			continue
 		}
 		amperes, flows := drivers.Amperes(m.Amperes(got.Current)), !c.settings.Dead(r.Amperes, 0) // NaN: not asked

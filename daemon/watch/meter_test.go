@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"os"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -26,6 +27,7 @@ type multimeter struct {
 	silent atomic.Bool
 	off    atomic.Int64 // percent by which its current is wrong
 	lift   atomic.Int64 // V by which it shows too much
+	blind  atomic.Bool  // it shows no volts
 }
 
 const leadOhms = 0.02 // simulated cell.Healthy
@@ -38,6 +40,9 @@ func (m *multimeter) Poll(ctx context.Context) (scpi.Measured, error) {
 		return scpi.Measured{}, &drivers.Refusal{Reason: drivers.NoReply, Query: "MEAS:VOLT:DC?"}
 	}
 	t := m.b.Instrument.Truth(1)
+	if m.blind.Load() {
+		t.CellVolts = math.NaN()
+	}
 	return scpi.Measured{
 		At: m.b.Clock.Now(), Current: 0.01 * (t.Amperes*(1+float64(m.off.Load())/100) + 0.0005), Volts: t.CellVolts + 0.0008 + float64(m.lift.Load()), Temperature: math.NaN(),
 	}, nil
@@ -353,4 +358,225 @@ func TestASenseWireThatIsOff(t *testing.T) {
 			t.Fatal(err)
 		}
 	})
+}
+
+// TestTheMeterBridgesALostLine: while the supply's line is lost for an hour, the charge goes on by the meter, without a gap; a kill before, in or
+// after that hour costs the gap of the restart alone. The supply's silence is an alarm all the same, it is held against nobody as a fresh reading of
+// the supply, and its loss is told once it is back.
+func TestTheMeterBridgesALostLine(t *testing.T) {
+	for _, kill := range []time.Duration{0, 59 * time.Minute, 90 * time.Minute, 2*time.Hour + time.Minute} {
+		synctest.Test(t, func(t *testing.T) {
+			b, _, settings := metered(t, t.TempDir())
+			c := New(settings, MachineOf(b.Clock))
+			stop := watchtest.Start(t, c)
+			began := time.Now()
+			until := func(at time.Duration) {
+				if kill > 0 && time.Since(began) < kill && kill < at {
+					<-time.After(kill - time.Since(began))
+					left := t.TempDir()
+					if err := os.CopyFS(left, os.DirFS(settings.DataDir)); err != nil { // what a kill leaves behind
+						t.Fatal(err)
+					}
+					if err := stop(); err != nil {
+						t.Fatal(err)
+					}
+					settings.DataDir = left
+					c = New(settings, MachineOf(b.Clock))
+					stop = watchtest.Start(t, c)
+				}
+				<-time.After(at - time.Since(began))
+			}
+			until(time.Hour)
+			before := c.Latest()
+			b.Change(func() { b.Gone = true })
+			until(119*time.Minute + time.Second)
+			s := c.Latest()
+			if err := agrees(s, b); err != nil || s.Charge.UncertaintyCoulombs > 0.01*s.Charge.CountedCoulombs {
+				t.Error(kill, s.Charge.UncertaintyCoulombs, err)
+			}
+			if a, stands := watchtest.Standing(s, alerts.SupplySilent); !stands || kill == 0 && !strings.Contains(a.Text, "second meter shows 3.0") {
+				t.Errorf("kill at %v: alarm %+v", kill, a)
+			}
+			if age := b.Clock.Now() - s.Reading.Mono; age < 29*time.Minute {
+				t.Errorf("the supply's newest reading is %v old", age)
+			}
+			if s.Safe || s.Reading.Output != drivers.OutputUnknown || s.At.Sub(s.Reading.At) > 5*time.Second {
+				t.Errorf("safe %v, output %v, a reading of %v", s.Safe, s.Reading.Output, s.Reading.At)
+			}
+			replayed(t, s)
+			until(2 * time.Hour)
+			b.Change(func() { b.Gone = false })
+			until(121 * time.Minute)
+			if a, _ := watchtest.Standing(c.Latest(), alerts.SupplySilent); a.State.Active() {
+				t.Errorf("alarm %+v", a)
+			}
+			until(3 * time.Hour)
+			s = c.Latest()
+			if err := agrees(s, b); err != nil {
+				t.Error(kill, err)
+			}
+			if by := s.Charge.MeterCoulombs / s.Charge.ObservedCoulombs; by < 0.99 || kill == 0 && (s.Charge.Gaps > before.Charge.Gaps) {
+				t.Errorf("kill at %v: %.4f of the charge by the meter, %d gaps", kill, by, s.Charge.Gaps)
+			}
+			if all := active(s); all != nil {
+				t.Errorf("kill at %v: alarms %+v", kill, all)
+			}
+			if err := stop(); err != nil {
+				t.Fatal(err)
+			}
+			replayed(t, c.Latest())
+		})
+	}
+}
+
+// TestTheMeterIsNoWitnessWithoutCurrent: the supply loses its power, and its line with it, for ten seconds or for ten minutes. The meter sees the
+// current go, as it would if a wire fell off the shunt, so the time without it is a gap that may hold nothing or all.
+func TestTheMeterIsNoWitnessWithoutCurrent(t *testing.T) {
+	for lasts, back := range map[string]time.Duration{"9 s": 20 * time.Second, "10 min": 12 * time.Minute} {
+		synctest.Test(t, func(t *testing.T) {
+			b, _, settings := metered(t, t.TempDir(), "[[event]]\nat = \"1 h\"\nkind = \"mains-cut\"\nlasts = \""+lasts+"\"\nback = \"last\"\n")
+			settings.Count.GapAfter = time.Minute
+			c := New(settings, MachineOf(b.Clock))
+			stop := watchtest.Start(t, c)
+			<-time.After(time.Hour - time.Second)
+			b.Change(func() { b.Gone = true })
+			<-time.After(back)
+			b.Change(func() { b.Gone = false })
+			<-time.After(5 * time.Minute)
+			s := c.Latest()
+			if err := stop(); err != nil {
+				t.Fatal(err)
+			}
+			width := s.Charge.GapHighCoulombs - s.Charge.GapLowCoulombs
+			if s.Charge.Gaps != 1 || s.Charge.GapLowCoulombs != 0 || width < 3*(back-5*time.Second).Seconds() {
+				t.Errorf("%s: %+v", lasts, s.Charge)
+			}
+			watchtest.EachRecord(t, s.Run, func(r *runlog.Record) {
+				if r.Kind == runlog.KindGap && !r.Flag("line_lost") {
+					t.Errorf("%s: gap %+v", lasts, r)
+				}
+				if r.Kind == runlog.KindReading && r.Supply.Silent && r.Amperes < 2.9 {
+					t.Errorf("%s: counted %+v", lasts, r)
+				}
+			})
+			replayed(t, s)
+		})
+	}
+}
+
+// TestTheMeterAloneIsHeldAgainstTheLimits: a current that rises while the supply is out of reach is an alarm by the meter, and a meter that goes
+// silent too leaves that standing, and a gap.
+func TestTheMeterAloneIsHeldAgainstTheLimits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, m, settings := metered(t, t.TempDir())
+		settings.Limits.Amperes = 3.3
+		c := New(settings, MachineOf(b.Clock))
+		stop := watchtest.Start(t, c)
+		<-time.After(time.Hour)
+		b.Change(func() { b.Gone = true })
+		<-time.After(10 * time.Minute)
+		if a, stands := watchtest.Standing(c.Latest(), alerts.OverCurrent); stands {
+			t.Errorf("alarm %+v", a)
+		}
+		m.off.Store(20)
+		<-time.After(10 * time.Minute)
+		if a, stands := watchtest.Standing(c.Latest(), alerts.OverCurrent); !stands || !strings.HasPrefix(a.Text, "3.601 A is above the limit of 3.3 A") {
+			t.Errorf("alarm %+v", a)
+		}
+		m.silent.Store(true)
+		<-time.After(10 * time.Minute)
+		if a, _ := watchtest.Standing(c.Latest(), alerts.OverCurrent); !a.State.Active() {
+			t.Errorf("alarm %+v", a)
+		}
+		m.off.Store(0)
+		m.silent.Store(false)
+		<-time.After(10 * time.Minute)
+		if a, _ := watchtest.Standing(c.Latest(), alerts.OverCurrent); a.State.Active() {
+			t.Errorf("alarm %+v", a)
+		}
+		b.Change(func() { b.Gone = false })
+		<-time.After(10 * time.Minute)
+		if s := c.Latest(); s.Charge.Gaps != 1 || s.Charge.GapSeconds > 620 || s.Charge.GapHighCoulombs-s.Charge.GapLowCoulombs < 3*590 {
+			t.Errorf("the ten minutes that neither saw: %+v", s.Charge)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		replayed(t, c.Latest())
+	})
+}
+
+// TestAShortLossIsToldWithoutAGap: the supply is lost for less than is called silent, on a meter that shows no volts: no gap, a word of it, and
+// energy in doubt for as long as nobody knew the volts.
+func TestAShortLossIsToldWithoutAGap(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, m, settings := metered(t, t.TempDir())
+		m.blind.Store(true)
+		settings.Meters[0].Volts = false
+		c := New(settings, MachineOf(b.Clock))
+		stop := watchtest.Start(t, c)
+		<-time.After(10 * time.Minute)
+		before := c.Latest().Charge
+		b.Change(func() { b.Gone = true })
+		<-time.After(11 * time.Second)
+		b.Change(func() { b.Gone = false })
+		<-time.After(5 * time.Second)
+		for c.Latest().Reading.Output != drivers.OutputOn {
+			<-time.After(time.Second)
+		}
+		s := c.Latest()
+		if a, _ := watchtest.Standing(s, alerts.LineLost); !strings.Contains(a.Text, "and regained; the second meter counted meanwhile") {
+			t.Errorf("alarm %+v", a)
+		}
+		if err := agrees(s, b); err != nil || s.Charge.Gaps != 0 {
+			t.Error(s.Charge.Gaps, err)
+		}
+		// Some 15 to 30 s of 3 A at 3.2 V, known to 20 %.
+		grown := math.Sqrt(s.Charge.EnergyUncertainty*s.Charge.EnergyUncertainty - before.EnergyUncertainty*before.EnergyUncertainty)
+		if least := 0.2 / math.Sqrt(3) * 3 * 3.2 * 10; grown < least {
+			t.Errorf("energy ± %g J, before %g J", s.Charge.EnergyUncertainty, before.EnergyUncertainty)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		replayed(t, s)
+	})
+}
+
+// TestLikeWithLikeAfterARestart: of a supply that tells no set-points, the current before and after a restart is evidence, by the same ammeter: the
+// meter has counted before, is silent after, and shows less than the supply by more than a changed current would be told from.
+func TestLikeWithLikeAfterARestart(t *testing.T) {
+	for _, killed := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			b, m, settings := metered(t, t.TempDir())
+			m.off.Store(-5)
+			b.Tell = func(st *drivers.Status) { st.SetAmperes, st.SetVolts = drivers.Amperes(math.NaN()), drivers.Volts(math.NaN()) }
+			c := New(settings, MachineOf(b.Clock))
+			stop := watchtest.Start(t, c)
+			<-time.After(30*time.Minute + time.Second)
+			left := t.TempDir()
+			if err := os.CopyFS(left, os.DirFS(settings.DataDir)); err != nil {
+				t.Fatal(err)
+			}
+			if err := stop(); err != nil {
+				t.Fatal(err)
+			}
+			if killed {
+				settings.DataDir = left
+			}
+			m.silent.Store(true)
+			<-time.After(10 * time.Minute)
+			c = New(settings, MachineOf(b.Clock))
+			stop = watchtest.Start(t, c)
+			<-time.After(10 * time.Minute)
+			if err := stop(); err != nil {
+				t.Fatal(err)
+			}
+			watchtest.EachRecord(t, c.Latest().Run, func(r *runlog.Record) {
+				if r.Kind == runlog.KindGap && !r.Flag("unchanged") {
+					t.Errorf("killed %v: gap %+v", killed, r)
+				}
+			})
+		})
+	}
 }

@@ -26,6 +26,13 @@ func (c *Cell) round(ctx context.Context) {
 		return
 	}
 	c.run.Learn(c.facts())
+	if alone := c.bridge(reading); reading != nil {
+		c.merge(reading)
+	} else if alone != nil {
+		at := c.reading.At // how old the supply's is
+		c.reading = *alone
+		c.reading.At = at
+	}
 	if c.m.now() >= c.statusDue || reading != nil && c.run.EndsGap(reading) {
 		_ = c.refreshStatus(ctx) // counted and told there; what is old is not taken for evidence
 		c.run.Learn(c.facts())
@@ -46,9 +53,6 @@ func (c *Cell) read(ctx context.Context) *drivers.Reading {
 		return nil
 	}
 	r, err := c.link.supply.Poll(ctx)
-	if err == nil && c.run != nil {
-		c.merge(&r)
-	}
 	if err != nil {
 		if ctx.Err() == nil {
 			c.refuse(err)
