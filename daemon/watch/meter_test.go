@@ -394,11 +394,14 @@ func TestTheMeterBridgesALostLine(t *testing.T) {
 			if err := agrees(s, b); err != nil || s.Charge.UncertaintyCoulombs > 0.01*s.Charge.CountedCoulombs {
 				t.Error(kill, s.Charge.UncertaintyCoulombs, err)
 			}
-			if a, stands := watchtest.Standing(s, alerts.SupplySilent); !stands || kill == 0 && !strings.Contains(a.Text, "second meter shows 3.0") {
+			if a, stands := watchtest.Standing(s, alerts.SupplySilent); !stands || a.Since.After(before.At.Add(time.Minute)) || kill == 0 && !strings.Contains(a.Text, "second meter shows 3.0") {
 				t.Errorf("kill at %v: alarm %+v", kill, a)
 			}
 			if age := b.Clock.Now() - s.Reading.Mono; age < 29*time.Minute {
 				t.Errorf("the supply's newest reading is %v old", age)
+			}
+			if truly := b.Instrument.Truth(1).CellVolts; math.Abs(s.Reading.Volts-truly) > 0.02 { // the leads take 60 mV
+				t.Errorf("kill at %v: %.4f V by the meter alone, truly %.4f V", kill, s.Reading.Volts, truly)
 			}
 			if s.Safe || s.Reading.Output != drivers.OutputUnknown || s.At.Sub(s.Reading.At) > 5*time.Second {
 				t.Errorf("safe %v, output %v, a reading of %v", s.Safe, s.Reading.Output, s.Reading.At)
@@ -424,9 +427,60 @@ func TestTheMeterBridgesALostLine(t *testing.T) {
 			if err := stop(); err != nil {
 				t.Fatal(err)
 			}
+			watchtest.EachRecord(t, s.Run, func(r *runlog.Record) {
+				if out := kill > time.Hour && kill < 2*time.Hour; r.Kind == runlog.KindGap && r.Flag("line_lost") != out {
+					t.Errorf("kill at %v: gap %+v", kill, r) // the supply may have lost its power while nobody watched
+				}
+			})
 			replayed(t, c.Latest())
 		})
 	}
+}
+
+// garbled is a supply that answers what cannot be read while it says so.
+type garbled struct {
+	drivers.Supply
+	now *atomic.Bool
+}
+
+func (g garbled) Poll(ctx context.Context) (drivers.Reading, error) {
+	if g.now.Load() {
+		return drivers.Reading{}, &drivers.Refusal{Reason: drivers.NotNumeric, Query: "MEAS:CURR?", Answer: "?"}
+	}
+	return g.Supply.Poll(ctx)
+}
+
+// TestAnInterruptionThatTheMeterSaw: while the supply's answers are garbled the current is gone for some seconds, by the meter. The line was never lost,
+// but a straight line between the currents before and after would pretend that nothing happened.
+func TestAnInterruptionThatTheMeterSaw(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, m, settings := metered(t, t.TempDir())
+		settings.Count.GapAfter = time.Minute
+		var now atomic.Bool
+		c := New(settings, MachineOf(b.Clock))
+		open := c.link.open
+		c.link.open = func(ctx context.Context, noted Noted) (drivers.Supply, error) {
+			s, err := open(ctx, noted)
+			return garbled{s, &now}, err
+		}
+		stop := watchtest.Start(t, c)
+		<-time.After(10 * time.Minute)
+		now.Store(true)
+		<-time.After(30 * time.Second)
+		m.off.Store(-100)
+		<-time.After(15 * time.Second)
+		m.off.Store(0)
+		<-time.After(30 * time.Second)
+		now.Store(false)
+		<-time.After(time.Minute)
+		if s := c.Latest(); s.Charge.Gaps != 1 || s.Charge.GapHighCoulombs < 3*35 || s.Charge.GapLowCoulombs > 0 {
+			t.Errorf("%+v", s.Charge)
+		}
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		replayed(t, c.Latest())
+	})
 }
 
 // TestTheMeterIsNoWitnessWithoutCurrent: the supply loses its power, and its line with it, for ten seconds or for ten minutes. The meter sees the
@@ -546,14 +600,22 @@ func TestAShortLossIsToldWithoutAGap(t *testing.T) {
 // TestLikeWithLikeAfterARestart: of a supply that tells no set-points, the current before and after a restart is evidence, by the same ammeter: the
 // meter has counted before, is silent after, and shows less than the supply by more than a changed current would be told from.
 func TestLikeWithLikeAfterARestart(t *testing.T) {
-	for _, killed := range []bool{false, true} {
+	for _, how := range []string{"stopped", "killed", "stopped twice"} {
 		synctest.Test(t, func(t *testing.T) {
 			b, m, settings := metered(t, t.TempDir())
 			m.off.Store(-5)
-			b.Tell = func(st *drivers.Status) { st.SetAmperes, st.SetVolts = drivers.Amperes(math.NaN()), drivers.Volts(math.NaN()) }
-			c := New(settings, MachineOf(b.Clock))
-			stop := watchtest.Start(t, c)
-			<-time.After(30*time.Minute + time.Second)
+			b.Tell = func(st *drivers.Status) {
+				st.SetAmperes, st.SetVolts = drivers.Amperes(math.NaN()), drivers.Volts(math.NaN())
+			}
+			watched := func(d time.Duration) (c *Cell, stop func() error) {
+				c = New(settings, MachineOf(b.Clock))
+				stop = watchtest.Start(t, c)
+				<-time.After(d)
+				return c, stop
+			}
+			_, stop := watched(30*time.Minute + time.Second)
+			b.Instrument.Handle([]byte("CURR 2.5\n"))
+			<-time.After(20 * time.Second)
 			left := t.TempDir()
 			if err := os.CopyFS(left, os.DirFS(settings.DataDir)); err != nil {
 				t.Fatal(err)
@@ -561,22 +623,35 @@ func TestLikeWithLikeAfterARestart(t *testing.T) {
 			if err := stop(); err != nil {
 				t.Fatal(err)
 			}
-			if killed {
-				settings.DataDir = left
-			}
 			m.silent.Store(true)
+			switch how {
+			case "killed":
+				settings.DataDir = left
+			case "stopped twice": // of the newest reading its checkpoints alone are left
+				b.Change(func() { b.Gone = true })
+				for range 2 {
+					if _, stop := watched(time.Second); stop() != nil {
+						t.Fatal("it does not stop")
+					}
+				}
+				b.Change(func() { b.Gone = false })
+			}
 			<-time.After(10 * time.Minute)
-			c = New(settings, MachineOf(b.Clock))
-			stop = watchtest.Start(t, c)
-			<-time.After(10 * time.Minute)
+			c, stop := watched(10 * time.Minute)
 			if err := stop(); err != nil {
 				t.Fatal(err)
 			}
+			restarts := 0
 			watchtest.EachRecord(t, c.Latest().Run, func(r *runlog.Record) {
-				if r.Kind == runlog.KindGap && !r.Flag("unchanged") {
-					t.Errorf("killed %v: gap %+v", killed, r)
+				if r.Kind == runlog.KindGap && r.Flag("restarted") {
+					if restarts++; !r.Flag("unchanged") {
+						t.Errorf("%s: gap %+v", how, r)
+					}
 				}
 			})
+			if restarts != 1 {
+				t.Errorf("%s: %d gaps", how, restarts)
+			}
 		})
 	}
 }
