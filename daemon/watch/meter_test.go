@@ -431,6 +431,9 @@ func TestTheMeterBridgesALostLine(t *testing.T) {
 				if out := kill > time.Hour && kill < 2*time.Hour; r.Kind == runlog.KindGap && r.Flag("line_lost") != out {
 					t.Errorf("kill at %v: gap %+v", kill, r) // the supply may have lost its power while nobody watched
 				}
+				if own := r.Supply; r.Kind == runlog.KindReading && own.Silent && (math.Abs(own.Amperes-3.06) > 0.02 || !own.Metered || own.AtCell || own.Held) {
+					t.Errorf("kill at %v: %+v", kill, r)
+				}
 			})
 			replayed(t, c.Latest())
 		})
@@ -527,11 +530,17 @@ func TestTheMeterAloneIsHeldAgainstTheLimits(t *testing.T) {
 		c := New(settings, MachineOf(b.Clock))
 		stop := watchtest.Start(t, c)
 		<-time.After(time.Hour)
+		volts := c.Latest().Reading.Volts
+		m.blind.Store(true)
 		b.Change(func() { b.Gone = true })
 		<-time.After(10 * time.Minute)
 		if a, stands := watchtest.Standing(c.Latest(), alerts.OverCurrent); stands {
 			t.Errorf("alarm %+v", a)
 		}
+		if now := c.Latest().Reading.Volts; math.Abs(now-volts) > 0.01 { // held, with what the leads take off already
+			t.Errorf("%.4f V are held, %.4f V were the last", now, volts)
+		}
+		m.blind.Store(false)
 		m.off.Store(20)
 		<-time.After(10 * time.Minute)
 		if a, stands := watchtest.Standing(c.Latest(), alerts.OverCurrent); !stands || !strings.HasPrefix(a.Text, "3.601 A is above the limit of 3.3 A") {
@@ -654,4 +663,32 @@ func TestLikeWithLikeAfterARestart(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestTheSupplyTellsMoreOfARestart: a watch that comes back while the supply does not answer at once waits for it with the gap, because set-points are
+// better evidence than a current.
+func TestTheSupplyTellsMoreOfARestart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, _, settings := metered(t, t.TempDir())
+		stop := watchtest.Start(t, New(settings, MachineOf(b.Clock)))
+		<-time.After(10 * time.Minute)
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		b.Change(func() { b.Gone = true })
+		<-time.After(10 * time.Minute)
+		c := New(settings, MachineOf(b.Clock))
+		stop = watchtest.Start(t, c)
+		<-time.After(7 * time.Second)
+		b.Change(func() { b.Gone = false })
+		<-time.After(time.Minute)
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		watchtest.EachRecord(t, c.Latest().Run, func(r *runlog.Record) {
+			if r.Kind == runlog.KindGap && (r.Flag("line_lost") || !r.Flag("unchanged")) || r.Kind == runlog.KindReading && r.Supply.Silent {
+				t.Errorf("%+v", r)
+			}
+		})
+	})
 }
