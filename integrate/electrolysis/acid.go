@@ -146,10 +146,13 @@ func (a *Assessment) acid() {
 	usual := made(best, c.Efficiency.Value, crossing.Value)
 	mark := matter.Weakest(crossing.Mark, c.Charge.Mark, c.Efficiency.Mark, c.AtAnode.Mark)
 	load.Anolyte, load.Catholyte = band(usual.Anolyte, usual.Anolyte, usual.Anolyte, mark, crossing.Source), band(usual.Catholyte, usual.Catholyte, usual.Catholyte, mark, crossing.Source)
+	e := limited(c.Efficiency)
 	for _, s := range []anodeCharge{low, high} {
 		for _, across := range []float64{crossing.Low, crossing.High} {
-			m := made(s, c.Efficiency.Value, across)
-			load.Anolyte, load.Catholyte = including(load.Anolyte, m.Anolyte), including(load.Catholyte, m.Catholyte)
+			for _, efficiency := range []float64{math.Max(0, e.Low), math.Min(1, e.High)} {
+				m := made(s, efficiency, across)
+				load.Anolyte, load.Catholyte = including(load.Anolyte, m.Anolyte), including(load.Catholyte, m.Catholyte)
+			}
 		}
 	}
 	load.AnolyteMass = load.Anolyte.Times(AcidMass(1, c.AnolyteMedium))
@@ -176,6 +179,7 @@ func (a *Assessment) water() {
 	c, w := a.Conditions, &a.Water
 	best, low, high := a.anodeCharges()
 	w.Split = between(skewed(combine(best.water(&c)*matter.MolarMassH2O, "Faraday", c.Charge), c.Charge, 1), low.water(&c)*matter.MolarMassH2O, high.water(&c)*matter.MolarMassH2O)
+	w.Split.Mark = matter.Assumed // that nothing else takes the charge of the anode
 	seconds, open := a.Duration.Value, c.OpenArea.Value
 	fit, report := evaporationAt(c.Temperature.Value)
 	fit, report = fit*seconds, report*seconds // m of level

@@ -87,3 +87,18 @@ func TestDoubtOfTheAcid(t *testing.T) {
 		}
 	}
 }
+
+// TestBothSidesKnowTheDoubtOfTheEfficiency: what one side gains is no better known than what both gain. Before a chlorine anode hardly any
+// acid crosses, and the catholyte's base is Q/F·(1 − e): from 40 to 95 % that is 0.05 to 0.60 of the faradays.
+func TestBothSidesKnowTheDoubtOfTheEfficiency(t *testing.T) {
+	c := zincCell(t)
+	c.Medium, c.Anode, c.Separator = matter.Chloride, "graphite", Diaphragm
+	c.Efficiency = matter.Figure{Value: 0.62, StandardUncertainty: 0.15, Low: 0.4, High: 0.95, Mark: matter.Assumed}
+	a := assessed(t, c)
+	faradays := c.Charge.Value / 96485.33
+	near(t, "least base, mol", a.Acid.Catholyte.Low, 0.05*faradays, 0.01*faradays)
+	near(t, "most base, mol", a.Acid.Catholyte.High, 0.60*faradays, 0.01*faradays)
+	if a.Acid.Anolyte.High-a.Acid.Anolyte.Low > 0.01*faradays {
+		t.Errorf("the anode knows nothing of the cathode: %+v", a.Acid.Anolyte)
+	}
+}

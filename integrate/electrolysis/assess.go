@@ -87,7 +87,7 @@ func warmed(c Conditions) (Assessment, error) {
 		part := -math.Expm1(-a.Duration.Value / a.Heat.TimeConstant.Value) // of the way: nobody heats or cools it, and it begins as warm as the room
 		ambient, steady := a.Conditions.Ambient, a.Heat.Steady
 		reached := matter.Figure{Value: ambient.Value + part*(steady.Value-ambient.Value), Mark: matter.Assumed, Source: "reached by its own heat",
-			StandardUncertainty: math.Hypot(ambient.StandardUncertainty, part*steady.StandardUncertainty)}
+			StandardUncertainty: math.Hypot(ambient.StandardUncertainty, part*a.Heat.riseDoubt)}
 		off := reached.Value - now
 		if before > 0 && math.Abs(off) < warmEnough {
 			break

@@ -129,7 +129,7 @@ type Air struct {
 func (a *Assessment) gases() {
 	c := a.Conditions
 	ambient := c.Ambient.Value
-	source := fmt.Sprintf("Faraday and ideal gas, dry, %.0f °C, 1 atm", ambient-matter.ZeroCelsius)
+	source := fmt.Sprintf("Faraday, no other reaction; dry ideal gas, %.0f °C, 1 atm", ambient-matter.ZeroCelsius)
 	load := func(gas Gas, share float64, possible bool, of ...matter.Figure) GasLoad {
 		flow := func(amount matter.Figure, part float64, of ...matter.Figure) matter.Figure {
 			return combine(part*gas.GasVolume(amount.Value, ambient, matter.Atmosphere), source, append(of, amount)...)
@@ -170,8 +170,10 @@ func (a *Assessment) gases() {
 	if c.SolubleAnode {
 		atAnode(Oxygen, true) // what does not dissolve it
 	}
-	if most := a.mostCurrent(); most.Value > c.Current.Value {
-		for i, g := range a.Gas {
+	most := a.mostCurrent()
+	for i, g := range a.Gas {
+		a.Gas[i].Rate.Mark, a.Gas[i].Total.Mark = matter.Assumed, matter.Assumed // that nothing else takes the charge
+		if most.Value > c.Current.Value {
 			a.Gas[i].Worst = combine(g.Worst.Value*most.Value/c.Current.Value, source, most)
 		}
 	}

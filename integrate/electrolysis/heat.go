@@ -135,6 +135,7 @@ type Heat struct {
 	AdiabaticRate matter.Figure // K/s without loss
 	Steady        matter.Figure // K that the bath settles to in the room
 	Boils         bool          // Steady would lie above 100 °C
+	riseDoubt     float64       // K, standard, of how far Steady lies above the room
 	TimeConstant  matter.Figure // s
 	Heater        matter.Figure // W to hold the stated temperature above what the bath settles to; not Known where none is needed
 	Gain          matter.Figure // factor by which the current would grow under constant voltage; +Inf if it runs away
@@ -179,9 +180,11 @@ func (a *Assessment) heat() {
 	steady, boils := vessel.SteadyTemperature(power, ambient)
 	rise := steady - ambient
 	h.Boils = boils
-	h.Steady = matter.Figure{Value: steady, StandardUncertainty: 0.3 * rise, Mark: matter.Assumed,
-		Source: "bare vessel in still air, 10 W/(m²·K), and evaporation; ±30 % of the rise"}
-	h.TimeConstant = matter.Figure{Value: vessel.TimeConstant(steady, ambient), StandardUncertainty: 0.3 * vessel.TimeConstant(steady, ambient),
+	warmer, _ := vessel.SteadyTemperature(power+h.Power.StandardUncertainty, ambient)
+	h.riseDoubt = math.Hypot(heatLossDoubt*rise, warmer-steady)
+	h.Steady = matter.Figure{Value: steady, StandardUncertainty: math.Hypot(c.Ambient.StandardUncertainty, h.riseDoubt), Mark: matter.Assumed,
+		Source: "bare vessel in still air, 10 W/(m²·K), and evaporation; ±30 % of the rise; room and heat no better"}
+	h.TimeConstant = matter.Figure{Value: vessel.TimeConstant(steady, ambient), StandardUncertainty: heatLossDoubt * vessel.TimeConstant(steady, ambient),
 		Mark: matter.Assumed, Source: "as the steady temperature"}
 	if t := c.Temperature; t.Mark != matter.Assumed && !boils && t.Value > steady {
 		watts := vessel.HeatLoss(t.Value, ambient) - power

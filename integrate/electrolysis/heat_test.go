@@ -199,3 +199,24 @@ func TestSkewedFollowers(t *testing.T) {
 		t.Errorf("limits from nowhere: %+v", f)
 	}
 }
+
+// TestDoubtOfTheSteadyTemperature: a bath that hardly warms itself is as warm as the room, and that is known to ± 3 K (standard) where nobody
+// stated it; the doubt of the heat adds what so many watts more would warm it.
+func TestDoubtOfTheSteadyTemperature(t *testing.T) {
+	c := zincCell(t)
+	c.Ambient = matter.Figure{}
+	c.Current = matter.GivenFigure(0.01, 0)
+	a := assessed(t, c)
+	near(t, "K, of the room alone", a.Heat.Steady.StandardUncertainty, 3, 0.05)
+	c.Ambient = matter.GivenFigure(293.15, 0)
+	c.Current = matter.GivenFigure(3, 0)
+	a = assessed(t, c)
+	bath := vessel{Volume: a.Conditions.Volume.Value + a.Conditions.Anolyte.Value, OpenArea: a.Conditions.OpenArea.Value}
+	warmer, _ := bath.SteadyTemperature(a.Heat.Power.Value+a.Heat.Power.StandardUncertainty, 293.15)
+	near(t, "K, by hand", a.Heat.Steady.StandardUncertainty, math.Hypot(0.3*(a.Heat.Steady.Value-293.15), warmer-a.Heat.Steady.Value), 1e-9)
+	for _, g := range a.Gas {
+		if g.Rate.Mark != matter.Assumed || g.Total.Mark != matter.Assumed || a.Water.Split.Mark != matter.Assumed {
+			t.Errorf("%s and water that nobody caught: %+v, %+v", g.Gas, g.Rate, a.Water.Split)
+		}
+	}
+}

@@ -223,7 +223,8 @@ func (a *Assessment) gains() (best, least, most gain) {
 		couple.Ligands = 0
 	}
 	made := func(metal, efficiency, crossing float64) gain {
-		gone := c.Concentration.Value - c.FinalConcentration.Value + (metal-c.AtAnode.Value)/c.Volume.Value
+		gone := c.Concentration.Value - c.FinalConcentration.Value + (metal-c.AtAnode.Value+(efficiency-c.Efficiency.Value)*c.Charge.Value/matter.Faraday/float64(couple.Valence))/c.Volume.Value
+		gone = math.Min(gone, c.Concentration.Value)
 		m := acidMade(c.Charge.Value, efficiency, couple, a.atAnode(metal).acid(&c), crossing)
 		if c.Separator == NoSeparator {
 			return gain{m.Bath, gone}

@@ -217,3 +217,23 @@ func TestStatedAcidIsNotUsedUp(t *testing.T) {
 		t.Errorf("%+v", end)
 	}
 }
+
+// TestMetalThatStaysHoldsThePH: the efficiency that makes the most base also leaves the most metal, and as long as that falls as hydroxide the
+// pH stands near its onset: Fe(OH)2 + 2H+ = Fe2+ + 2H2O, log K 13.564 (NIST Standard Reference Database 46, as minteq.v4.dat reprints it), is
+// (13.564 - log 0.54)/2 = pH 6.9, and 7.9 when a hundredth of it is left.
+func TestMetalThatStaysHoldsThePH(t *testing.T) {
+	iron, err := matter.LookUp("Fe")
+	if err != nil {
+		t.Fatal(err)
+	}
+	given := matter.GivenFigure
+	efficiency := matter.Figure{Value: 0.53, StandardUncertainty: 0.18, Low: 0.3, High: 0.95, Mark: matter.Assumed}
+	a := assessed(t, Conditions{Metal: iron, Medium: matter.Sulfate, Current: given(3, 0), Charge: given(54*ampereHour, 0), Efficiency: efficiency,
+		CathodeArea: given(80e-4, 0), Concentration: given(1080, 0), FinalConcentration: given(540, 0), Volume: given(1e-3, 0)})
+	if divided := a.Liquid.IfDivided; divided.Mark == matter.Unmarked || divided.High > 9 {
+		t.Errorf("divided, with iron left to fall: %+v", divided)
+	}
+	best, least, most := a.gains()
+	near(t, "mol/m3 of iron gone at 30 %, by hand", least.gone, best.gone-(0.53-0.3)*54*ampereHour/(2*96485.33)/1e-3, 1e-2)
+	near(t, "no more is gone than there was", most.gone, math.Min(1080, best.gone+(0.95-0.53)*54*ampereHour/(2*96485.33)/1e-3), 1e-2)
+}

@@ -25,8 +25,11 @@ func (p *Plan) Divided() bool { return p.Order.Bath.Contents.Divided }
 
 // overall is the efficiency of the whole charge.
 func overall(p *bath.Plan) matter.Figure {
+	const rounding = 1e-12
 	f, fallen := p.Efficiency, p.Goal.Overall/p.Efficiency.Value
-	f.Value, f.Low, f.High = p.Goal.Overall, f.Low*fallen, f.High*fallen
+	if f.Value = p.Goal.Overall; fallen < 1-rounding { // of all of the current nothing is left to hydrogen
+		f.Low, f.High = f.Low*fallen, f.High*fallen
+	}
 	return f
 }
 
