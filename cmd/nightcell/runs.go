@@ -3,11 +3,13 @@ package main
 import (
 	"bytes"
 	"cmp"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -265,6 +267,25 @@ func (s *shell) accountOf(dirs []string) (*report.Report, []*books.Books, error)
 	return accountsheet.Of(all[0]), all, nil
 }
 
+// noAccount says why a file cannot be an account of these runs; empty: it may be one.
+func noAccount(kept []byte, asPage bool, all []*books.Books) string {
+	switch kept = bytes.TrimSpace(kept); {
+	case len(kept) == 0:
+		return "the file is empty"
+	case asPage && !bytes.HasSuffix(kept, []byte("</html>")):
+		return "the file is cut off, or no page"
+	case !asPage && !json.Valid(kept):
+		return "the file is cut off, or no JSON"
+	}
+	for _, b := range all {
+		isOf := func(f books.File) bool { return f.SHA256 != "" && bytes.Contains(kept, []byte(f.SHA256)) } // the folder may have another name now
+		if !bytes.Contains(kept, []byte(b.Run)) && !slices.ContainsFunc(b.Files, isOf) {
+			return "the file is no account of run " + b.Run
+		}
+	}
+	return ""
+}
+
 // checkAccount holds a kept account against what its files give now.
 func checkAccount(out io.Writer, file string, r *report.Report, all []*books.Books) error {
 	if err := checkExtension("check", file, ".json", ".html"); err != nil {
@@ -273,6 +294,10 @@ func checkAccount(out io.Writer, file string, r *report.Report, all []*books.Boo
 	kept, err := os.ReadFile(file)
 	if err != nil {
 		return usageError{fmt.Errorf("reading the saved account: %w", err)}
+	}
+	asPage := strings.EqualFold(filepath.Ext(file), ".html")
+	if wrong := noAccount(kept, asPage, all); wrong != "" {
+		return usagef("--check %s: %s; it can be compared with nothing. Name an account as nightcell account RUN --json or --page FILE writes it", file, wrong)
 	}
 	same := true
 	for _, b := range all {
@@ -292,7 +317,7 @@ func checkAccount(out io.Writer, file string, r *report.Report, all []*books.Boo
 		}
 	}
 	var now bytes.Buffer
-	if strings.EqualFold(filepath.Ext(file), ".html") {
+	if asPage {
 		err = r.HTML(&now)
 	} else {
 		err = printJSON(&now, r.JSON())
