@@ -72,7 +72,7 @@ func (a *attach) run(ctx context.Context) (err error) {
 	if a.rack.Record, err = beginRecord(a.shell, a.record); err != nil {
 		return err
 	}
-	defer a.rack.Record.Close()
+	defer endRecord(a.rack.Record, &err)
 	if a.port, a.why = stableName(a.port); !strings.Contains(a.port, "://") {
 		giveBack := line.Keep(a.port)
 		defer func() { err = errors.Join(err, giveBack()) }()

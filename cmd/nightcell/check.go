@@ -43,7 +43,7 @@ func newCheckCommand(s *shell) *cobra.Command {
 	return cmd
 }
 
-func (f *checkFlags) run(ctx context.Context, s *shell) error {
+func (f *checkFlags) run(ctx context.Context, s *shell) (err error) {
 	if f.config == "" {
 		return usagef("--config is missing; name the configuration file, such as --config nightcell.toml")
 	}
@@ -71,7 +71,7 @@ func (f *checkFlags) run(ctx context.Context, s *shell) error {
 			if rack.Record, err = beginRecord(s, f.record); err != nil {
 				return err
 			}
-			defer rack.Record.Close()
+			defer endRecord(rack.Record, &err)
 		}
 		answers, sound = askAll(ctx, config, rack, patience)
 	}

@@ -24,6 +24,7 @@ import (
 	"runtime/debug"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"text/tabwriter"
 
@@ -39,6 +40,20 @@ import (
 type shell struct {
 	in       io.Reader
 	out, err io.Writer
+}
+
+// output is standard output, and remembers the first error of it: not everything that prints reports one.
+type output struct {
+	io.Writer
+	lost atomic.Pointer[error]
+}
+
+func (o *output) Write(b []byte) (int, error) {
+	n, err := o.Writer.Write(b)
+	if err != nil {
+		o.lost.CompareAndSwap(nil, &err)
+	}
+	return n, err
 }
 
 // usageError marks a mistake in flags, files or configuration: exit code 2. Any
@@ -62,9 +77,13 @@ func run(args []string, s *shell) (code int) {
 	defer stop()
 	ctx, ended := asService(ctx, s)
 	defer func() { ended(code) }()
-	root := newRootCommand(s)
+	out := &output{Writer: s.out}
+	root := newRootCommand(&shell{s.in, out, s.err})
 	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
+	if lost := out.lost.Load(); err == nil && lost != nil {
+		err = fmt.Errorf("printing: %w", *lost)
+	}
 	if err == nil {
 		return 0
 	}
@@ -154,6 +173,9 @@ const pipedColumns = 100
 
 // columns tells how wide a terminal is, and whether there is one.
 func columns(w io.Writer) (width int, terminal bool) {
+	if o, wraps := w.(*output); wraps {
+		w = o.Writer
+	}
 	file, ok := w.(*os.File)
 	if !ok || !term.IsTerminal(int(file.Fd())) {
 		return pipedColumns, false

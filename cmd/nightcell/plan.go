@@ -2,11 +2,9 @@ package main
 
 import (
 	"bytes"
-	"cmp"
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -20,6 +18,7 @@ import (
 	"nightcell/daemon/books"
 	"nightcell/daemon/report"
 	"nightcell/daemon/report/plansheet"
+	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
 	"nightcell/integrate/plan"
@@ -202,12 +201,13 @@ func writeWhole(flag, file string, endings []string, write func(io.Writer) error
 	if err := checkExtension(flag, file, endings...); err != nil {
 		return err
 	}
-	f, err := os.Create(file)
+	var whole bytes.Buffer // so that an earlier file stays where this one cannot be written
+	err := write(&whole)
 	if err == nil {
-		err = cmp.Or(write(f), f.Close()) // closed in any case; the first error is the cause
+		err = runlog.WriteFileAtomic(runlog.Disk{}, file, whole.Bytes(), 0o644)
 	}
 	if err != nil {
-		return fmt.Errorf("writing %s: %w", file, err)
+		return fmt.Errorf("--%s: %w", flag, err)
 	}
 	return nil
 }

@@ -214,3 +214,10 @@ func beginRecord(s *shell, file string) (*recording.Recorder, error) {
 	}
 	return r, nil
 }
+
+// endRecord ends the recording of a command that does nothing else for long: one that is not whole, which was told, makes it fail.
+func endRecord(r *recording.Recorder, err *error) {
+	if !r.Close() && *err == nil {
+		*err = errSilent
+	}
+}

@@ -2,8 +2,8 @@ package runlog
 
 import (
 	"bufio"
+	"cmp"
 	"encoding/csv"
-	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -51,11 +51,8 @@ func ExportReadings(runDir string, to, seen io.Writer) (*Report, error) {
 		gaps = t.Gaps
 		return out.Write(row)
 	}, seen)
-	if err != nil {
-		return nil, err
-	}
-	out.Flush()
-	return report, out.Error()
+	out.Flush() // also what was read before a log failed
+	return report, cmp.Or(err, out.Error())
 }
 
 var eventColumns = []string{"time_utc", "record", "kind", "condition", "text", "fields", "name"}
@@ -88,15 +85,15 @@ func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
 		})
 	}
 	report, err := ReplayEach(runDir, row, seen)
-	if err != nil {
-		return nil, err
+	late := new(Late)
+	if err == nil {
+		late, err = ReadLate(runDir)
 	}
-	late, err := ReadLate(runDir)
 	for i := 0; err == nil && i < len(late.Records); i++ {
 		err = row(&late.Records[i], nil)
 	}
-	out.Flush()
-	return report, errors.Join(err, out.Error())
+	out.Flush() // also what was read before a log failed
+	return report, cmp.Or(err, out.Error())
 }
 
 // ExportLines writes the lines of the given kinds as they are, for any database
@@ -110,7 +107,7 @@ func ExportLines(runDir string, to, seen io.Writer, kinds ...Kind) (*Report, err
 		_, err := out.Write(p.Line)
 		return err
 	}, seen)
-	return report, errors.Join(err, out.Flush())
+	return report, cmp.Or(err, out.Flush())
 }
 
 func shortest(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }

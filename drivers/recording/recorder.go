@@ -29,6 +29,7 @@ type Recorder struct {
 	ended  chan struct{}
 	once   sync.Once
 	told   func(error)
+	tells  sync.WaitGroup // while told runs
 }
 
 // Create begins a recording in a new file, which the user alone may read. told, if not nil, is called once, from another goroutine, if the
@@ -87,7 +88,7 @@ func (p *Port) Note(kind Kind, b []byte) {
 // end ends the recording and says why, once.
 func (r *Recorder) end(err error) {
 	if r.over.Store(true); err != nil && !r.failed.Swap(true) && r.told != nil {
-		go r.told(fmt.Errorf("the recording ends here, and nothing else does: %w", err)) // whoever is told must not hold up a line
+		r.tells.Go(func() { r.told(fmt.Errorf("the recording ends here, and nothing else does: %w", err)) }) // whoever is told must not hold up a line
 	}
 }
 
@@ -126,10 +127,11 @@ func (r *Recorder) write(to io.WriteCloser) {
 	}
 }
 
-// Close ends the recording and waits for the disk, two seconds at most. A nil Recorder is closed.
-func (r *Recorder) Close() {
+// Close ends the recording and waits for the disk, two seconds at most, and until told has returned. It reports whether the recording is
+// whole. A nil Recorder is closed.
+func (r *Recorder) Close() (whole bool) {
 	if r == nil {
-		return
+		return true
 	}
 	r.over.Store(true)
 	r.once.Do(func() { close(r.quit) })
@@ -140,4 +142,6 @@ func (r *Recorder) Close() {
 	case <-limit.C:
 		r.end(errors.New("the disk does not take the rest"))
 	}
+	r.tells.Wait()
+	return !r.failed.Load()
 }

@@ -201,7 +201,9 @@ func TestRecorder(t *testing.T) {
 	r.Open("one", "9600 8N1").Note(Received, all)
 	r.Close()
 	a.Note(Sent, []byte("after the end"))
-	r.Close()
+	if !r.Close() {
+		t.Error("the recording is not whole")
+	}
 	got, err := Load(path)
 	if err != nil {
 		t.Fatal(err)
@@ -258,8 +260,9 @@ func TestBadDisk(t *testing.T) {
 			if hang {
 				close(d.hang)
 			}
-			r.Close()
-			synctest.Wait()
+			if r.Close() {
+				t.Errorf("%s: the recording is called whole", name)
+			}
 			if len(told) != 1 || !strings.Contains(told[0].Error(), "the recording ends here") || !hang && !errors.Is(told[0], full) {
 				t.Errorf("%s: %v", name, told)
 			}
