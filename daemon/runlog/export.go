@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"nightcell/drivers"
@@ -35,10 +36,11 @@ func cell(s string) string {
 // out and named in the report. What is read goes to seen too, as in ReplayEach.
 func ExportReadings(runDir string, to, seen io.Writer) (*Report, error) {
 	out := csv.NewWriter(to)
-	_ = out.Write(readingColumns) // out.Error has it
+	head := sync.OnceFunc(func() { _ = out.Write(readingColumns) }) // out.Error has it; without a log there is none
 	row := make([]string, len(readingColumns))
 	gaps := 0
 	report, err := ReplayEach(runDir, func(r *Record, p *Replay) error {
+		head()
 		if r.Kind != KindReading {
 			return nil
 		}
@@ -51,6 +53,9 @@ func ExportReadings(runDir string, to, seen io.Writer) (*Report, error) {
 		gaps = t.Gaps
 		return out.Write(row)
 	}, seen)
+	if err == nil {
+		head()
+	}
 	out.Flush() // also what was read before a log failed
 	return report, cmp.Or(err, out.Error())
 }
@@ -61,8 +66,9 @@ var eventColumns = []string{"time_utc", "record", "kind", "condition", "text", "
 // fields holds the other fields as name=value, apart by semicolons, and name what an entry is called.
 func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
 	out := csv.NewWriter(to)
-	_ = out.Write(eventColumns) // out.Error has it
+	head := sync.OnceFunc(func() { _ = out.Write(eventColumns) }) // out.Error has it; without a log there is none
 	row := func(r *Record, _ *Replay) error {
+		head()
 		if r.Kind == KindReading || r.Kind == KindCheckpoint {
 			return nil
 		}
@@ -91,6 +97,9 @@ func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
 	}
 	for i := 0; err == nil && i < len(late.Records); i++ {
 		err = row(&late.Records[i], nil)
+	}
+	if err == nil {
+		head()
 	}
 	out.Flush() // also what was read before a log failed
 	return report, cmp.Or(err, out.Error())
