@@ -34,12 +34,13 @@ func (d *Daemon) kept() bool {
 	fresh := false
 	for _, p := range d.posts() {
 		c := p.Cell
-		s := c.Latest()
-		if s == nil || !d.turns(c) {
+		if !d.turns(c) {
 			return false
 		}
-		age, known := d.readingAge(s)
-		fresh = fresh || known && d.recent(c, age)
+		if s := c.Latest(); s != nil { // else its first round is not overdue
+			age, known := d.readingAge(s)
+			fresh = fresh || known && d.recent(c, age)
+		}
 	}
 	return fresh
 }

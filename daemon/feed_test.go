@@ -80,6 +80,43 @@ func TestSignsOfLife(t *testing.T) {
 	})
 }
 
+// TestAReloadIsNoSickness: while one watch hands its cell over to the next, and a cell is added, nothing tells a supervisor to restart the
+// daemon, as long as the first round of neither is overdue.
+func TestAReloadIsNoSickness(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, dir := watchtest.New(t, drivers.NewClock(1), watchtest.Live), t.TempDir()
+		d := daemonOf(t, b, dir, "", "")
+		before := d.posts()[0]
+		stop := watchtest.Start(t, before.Cell)
+		<-time.After(time.Minute)
+		cfg := d.config.Load()
+		var posts []*post
+		for range 2 {
+			s, err := watch.SettingsOf(cfg, &cfg.Cells[0], nil, b.Clock, d.o.Log)
+			if err != nil {
+				t.Fatal(err)
+			}
+			posts = append(posts, &post{Cell: watch.New(s, watch.MachineOf(b.Clock))})
+		}
+		posts[0].Follow(before.Cell)
+		posts[0].box.Store(before.box.Load())
+		d.cells.Store(&posts)
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		for _, step := range []struct {
+			after time.Duration
+			code  int
+		}{{0, http.StatusOK}, {9 * time.Second, http.StatusOK}, {time.Minute, http.StatusServiceUnavailable}} {
+			<-time.After(step.after)
+			asked := httptest.NewRecorder()
+			if d.healthz(asked, nil); asked.Code != step.code || d.kept() != (step.code == http.StatusOK) {
+				t.Errorf("%v after the hand-over: %d", step.after, asked.Code)
+			}
+		}
+	})
+}
+
 func toldAge(t *testing.T, d *Daemon) float64 {
 	t.Helper()
 	all, err := d.Operator().Status(t.Context())

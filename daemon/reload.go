@@ -54,6 +54,7 @@ func (d *Daemon) Reload(ctx context.Context) error {
 	for i, t := range c.turns {
 		if posts[i] = t.post; t.before != nil {
 			t.before.leave(watch.ErrRelieved)
+			t.post.Follow(t.before.Cell)
 			t.box.Store(t.before.box.Load())
 		}
 	}

@@ -65,6 +65,7 @@ func New(s Settings, m Machine) *Cell {
 	for _, m := range s.Instruments {
 		c.meters = append(c.meters, &meter{Instrument: m, told: make(chan measured, mostTold)})
 	}
+	c.turned.Store(int64(m.clock.Now())) // it is overdue from now on
 	c.link.may = func() alerts.Permission { return c.settings.May }
 	c.link.noted = func(r *drivers.Refusal) { c.countRefusal(r) }
 	return c
@@ -78,6 +79,13 @@ func (c *Cell) Supply() string { return c.settings.Supply }
 
 // Latest returns a copy of the newest snapshot, or nil before the first.
 func (c *Cell) Latest() *snapshot.Cell { return c.shown.Latest() }
+
+// Follow shows what the watch before over the same cell has shown, until the first round of c.
+func (c *Cell) Follow(before *Cell) {
+	if s := before.Latest(); s != nil {
+		c.shown.Publish(s)
+	}
+}
 
 // Every is the time between two polls.
 func (c *Cell) Every() time.Duration { return c.every }
