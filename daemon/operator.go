@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
@@ -50,7 +51,7 @@ func (d *Daemon) cell(name string) (*watch.Cell, error) {
 	if p := d.post(name); p != nil {
 		return p.Cell, nil
 	}
-	return nil, control.Unknown("there is no cell %q; the cells are %v", name, d.names())
+	return nil, control.Unknown("there is no cell %q; the cells are %s", name, strings.Join(d.names(), ", "))
 }
 
 func (d *Daemon) status(context.Context) ([]control.Cell, error) {

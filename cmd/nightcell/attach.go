@@ -128,12 +128,12 @@ func (a *attach) inquire(ctx context.Context) (err error) {
 	q := scpi.Inquiry{Line: line.Settings{Address: a.port, Record: a.rack.Record}}
 	fmt.Fprintf(a.out, "Asking the supply on %s, by queries alone. This takes up to two minutes.\n", drivers.Plain(a.port))
 	if _, terminal := columns(a.out); terminal {
-		q.Said = func(what string) { fmt.Fprintf(a.out, "\r\x1b[K  … %s", what) }
+		q.Said = func(what string) { fmt.Fprintf(a.out, "\r%79s\r  … %s", "", what) }
 	}
 	begun := time.Now()
 	a.is, err = scpi.Inquire(ctx, q)
 	if q.Said != nil {
-		fmt.Fprint(a.out, "\r\x1b[K")
+		fmt.Fprintf(a.out, "\r%79s\r", "")
 	}
 	switch {
 	case ctx.Err() != nil:

@@ -58,7 +58,7 @@ func (f *checkFlags) run(ctx context.Context, s *shell) (err error) {
 	var mistakes configs.Mistakes
 	switch {
 	case errors.As(err, &mistakes):
-		fmt.Fprintln(s.err, mistakes)
+		_ = s.tell(s.err, mistakes.Error()+"\n")
 		return usageError{errSilent}
 	case err != nil:
 		return usageError{err}
@@ -97,7 +97,7 @@ func (f *checkFlags) run(ctx context.Context, s *shell) (err error) {
 	if !f.ask && len(wrong) == 0 {
 		b.WriteString("\nNo supply was queried; add --ask to query them without changing settings.\n")
 	}
-	_, err = io.WriteString(s.out, b.String())
+	err = s.tell(s.out, b.String())
 	if err == nil && len(wrong) > 0 {
 		return usageError{errSilent}
 	}

@@ -39,7 +39,7 @@ func newEnterCommand(s *shell) *cobra.Command {
 		case name != "":
 			args = append([]string{""}, args...)
 		case len(args) == 1:
-			return usagef("arguments given: 1; usage: nightcell enter CELL KIND [NAME=VALUE ...] [TEXT]")
+			return usagef("1 argument given; usage: nightcell enter CELL KIND [NAME=VALUE ...] [TEXT]")
 		}
 		cell, kind := args[0], args[1]
 		values, text := splitArguments(args[2:])
@@ -168,7 +168,7 @@ func (r *reach) place(cell, run string) (place, error) {
 	cells := runlog.CellDir(cfg.Data, cell)
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && cfg.Cell(cell) == nil:
-		return place{}, usagef("there is no cell %q; the cells are %v", cell, cfg.CellNames())
+		return place{}, usagef("there is no cell %q; the cells are %s", cell, strings.Join(cfg.CellNames(), ", "))
 	case errors.Is(err, fs.ErrNotExist) && run == "":
 		return place{isOpen: true}, nil // the daemon says what is missing
 	case err != nil && !errors.Is(err, fs.ErrNotExist):

@@ -69,8 +69,8 @@ func (f *firstNight) run(ctx context.Context) error {
 		return usagef("the answers saved in %s cannot be read: %w; remove it to start again", f.kept(), err)
 	}
 	f.asker = newAsker(f.in, f.out)
-	fmt.Fprintln(f.out, "nightcell is a monitor, not a safety device, and never switches an output on. Hydrogen, acid mist and unattended current\n"+
-		"call for ventilation, fuse, current limit and mains timer that work without it. Your local code and licensed people come first.")
+	_ = f.tell(f.out, "nightcell is a monitor, not a safety device, and never switches an output on. Hydrogen, acid mist and unattended current "+
+		"call for ventilation, fuse, current limit and mains timer that work without it. Your local code and licensed people come first.\n")
 	switch err = f.ask12(ctx); {
 	case errors.Is(err, errStop):
 		return f.keep()

@@ -3,6 +3,7 @@ package main
 import (
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"github.com/BurntSushi/toml"
 	"github.com/spf13/cobra"
@@ -32,6 +33,40 @@ func TestHelp(t *testing.T) {
 	for path := range all {
 		if !seen[path] {
 			t.Errorf("help.toml has %q, and there is no such command", path)
+		}
+	}
+}
+
+// TestHelpFits: no line of any help is wider than the terminal, but a command, which is copied, and what leaves its last column no room.
+func TestHelpFits(t *testing.T) {
+	for path := range helps() {
+		var out strings.Builder
+		root := newRootCommand(&shell{out: &out, err: &out})
+		root.SetArgs(append(strings.Fields(path), "--help"))
+		if err := root.Execute(); err != nil {
+			continue // of a release alone
+		}
+		for line := range strings.Lines(fold(out.String(), 80)) {
+			command := strings.HasPrefix(line, "  nightcell ") || strings.HasPrefix(line, "    --")
+			if n := utf8.RuneCountInString(line) - 1; n > 80 && !command && !strings.HasSuffix(line, "leads,level,ventilation,containment\n") {
+				t.Errorf("%s: %d columns: %s", path, n, line)
+			}
+		}
+	}
+}
+
+func TestFold(t *testing.T) {
+	for _, c := range []struct{ name, text, want string }{ // in 28 columns
+		{"fits", "twenty-eight columns of text\n", "twenty-eight columns of text\n"},
+		{"paragraph", "a paragraph of more than thirty columns\n", "a paragraph of more than\nthirty columns\n"},
+		{"no line end", "a paragraph of more than thirty columns", "a paragraph of more than\nthirty columns\n"},
+		{"columns", "  note  the last column stands below\n", "  note  the last column\n        stands below\n"},
+		{"item", "  - one of a list that goes on\n", "  - one of a list that goes\n    on\n"},
+		{"command", "  nightcell check --config nightcell.toml\n", "  nightcell check --config nightcell.toml\n"},
+		{"no room", "a column that is wide  and another one\n", "a column that is wide  and another one\n"},
+	} {
+		if got := fold(c.text, 28); got != c.want {
+			t.Errorf("%s: %q", c.name, got)
 		}
 	}
 }

@@ -20,6 +20,7 @@ import (
 	"math"
 	"os"
 	"os/signal"
+	"regexp"
 	"runtime"
 	"runtime/debug"
 	"strings"
@@ -27,13 +28,16 @@ import (
 	"sync/atomic"
 	"syscall"
 	"text/tabwriter"
+	"unicode/utf8"
 
 	"github.com/BurntSushi/toml"
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"nightcell/configs/quantity"
 	"nightcell/daemon"
 	"nightcell/daemon/ledger"
+	"nightcell/daemon/report"
 )
 
 // shell is where a command reads and prints; tests give it buffers.
@@ -88,7 +92,7 @@ func run(args []string, s *shell) (code int) {
 		return 0
 	}
 	if !errors.Is(err, errSilent) {
-		fmt.Fprintf(s.err, "nightcell: %v\n", err)
+		s.tell(s.err, fmt.Sprintf("nightcell: %v\n", err))
 	}
 	var usage usageError
 	if errors.As(err, &usage) {
@@ -106,8 +110,8 @@ func newRootCommand(s *shell) *cobra.Command {
 		Use:     "nightcell",
 		Version: version(),
 		Short:   "Monitor an electrowinning cell on a bench supply and count its charge",
-		Long: "nightcell monitors an electrowinning cell: it counts charge, raises alarms and calls you.\n" +
-			"It is a monitor, not a safety device: current limit, over-voltage trip, timer,\n" +
+		Long: "nightcell monitors an electrowinning cell: it counts charge, raises alarms and calls you. " +
+			"It is a monitor, not a safety device: current limit, over-voltage trip, timer, " +
 			"fuse, containment and ventilation must work without it.",
 		SilenceUsage:  true,
 		SilenceErrors: true,
@@ -130,6 +134,14 @@ func newRootCommand(s *shell) *cobra.Command {
 	root.SetVersionTemplate("nightcell {{.Version}}\n")
 	complete(root)
 	refuseUnknownTopics(root)
+	help := root.HelpFunc()
+	root.SetHelpFunc(func(c *cobra.Command, args []string) {
+		var text bytes.Buffer
+		c.SetOut(&text)
+		help(c, args)
+		width, _ := columns(s.out)
+		fmt.Fprint(s.out, fold(text.String(), min(width, pipedColumns)))
+	})
 	return root
 }
 
@@ -186,6 +198,32 @@ func columns(w io.Writer) (width int, terminal bool) {
 	return pipedColumns, true
 }
 
+// folded is where what is cut off a line goes: below its last column, which two spaces part from the one before.
+var folded = regexp.MustCompile(`^(.*\S  +| *(?:- )?)`)
+
+// fold cuts lines at spaces to at most width columns. A command stays whole, to be copied, and so does a line without room.
+func fold(text string, width int) string {
+	var b strings.Builder
+	for line := range strings.Lines(text) {
+		before := folded.FindString(line)
+		if utf8.RuneCountInString(line) <= width+1 || strings.HasPrefix(line, "  nightcell ") || utf8.RuneCountInString(before) > width-20 {
+			b.WriteString(line)
+			continue
+		}
+		report.Paragraph(&b, before, strings.TrimPrefix(line, before), width)
+	}
+	return b.String()
+}
+
+// tell writes text, folded for a terminal and else as it is.
+func (s *shell) tell(w io.Writer, text string) error {
+	if width, terminal := columns(w); terminal {
+		text = fold(text, width)
+	}
+	_, err := io.WriteString(w, text)
+	return err
+}
+
 // printJSON writes v as one indented JSON object and a line end.
 func printJSON(w io.Writer, v any) error {
 	e := json.NewEncoder(w)
@@ -207,9 +245,11 @@ func (s *shell) show(asJSON bool, v any, text func(w io.Writer)) error {
 
 // table prints what text writes: tabs part columns, which are made as wide as they need to be.
 func (s *shell) table(text func(w io.Writer)) error {
-	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	var b bytes.Buffer
+	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
 	text(w)
-	return w.Flush() // reports any error of the lines before
+	_ = w.Flush() // a buffer takes all
+	return s.tell(s.out, b.String())
 }
 
 //go:embed help.toml
@@ -225,10 +265,13 @@ var helps = sync.OnceValue(func() (all map[string]struct {
 	return all
 })
 
+// broken is the end of a line amid a paragraph.
+var broken = regexp.MustCompile(`(\S)\n(\S)`)
+
 // newCommand makes the command of a path below nightcell, with its help.
 func newCommand(path string, run func(cmd *cobra.Command, args []string) error) *cobra.Command {
 	h := helps()[path]
-	return &cobra.Command{Use: h.Use, Short: h.Short, Long: h.Long, Example: h.Example, RunE: run, Args: func(cmd *cobra.Command, args []string) error {
+	return &cobra.Command{Use: h.Use, Short: h.Short, Long: broken.ReplaceAllString(h.Long, "$1 $2"), Example: h.Example, RunE: run, Args: func(cmd *cobra.Command, args []string) error {
 		if err := cmd.ValidateFlagGroups(); err != nil {
 			return usagef("%w", err)
 		}
@@ -242,7 +285,11 @@ func newCommand(path string, run func(cmd *cobra.Command, args []string) error) 
 		if len(args) >= least && len(args) <= most {
 			return nil
 		}
-		return usagef("arguments given: %d; usage: nightcell %s%s", len(args), path[:strings.LastIndexByte(path, ' ')+1], cmp.Or(h.Usage, h.Use))
+		given := quantity.Count(len(args), "argument") + " given"
+		if len(args) > most {
+			given = fmt.Sprintf("%q is one argument too many", args[most])
+		}
+		return usagef("%s; usage: nightcell %s%s", given, path[:strings.LastIndexByte(path, ' ')+1], cmp.Or(h.Usage, h.Use))
 	}}
 }
 

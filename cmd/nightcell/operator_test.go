@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"math"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -209,10 +210,10 @@ func TestMistakesOfTheOperatorAreUsageErrors(t *testing.T) {
 		{newEnterCommand, "zinc-1 settle gap=0 low=2C±1C best=3C high=4C", "each as one charge"},
 		{newEnterCommand, "zinc-1 settle gap=0 lowest=2C", "lowest"},
 		{newEnterCommand, "zinc-1 settle gap=0 off=02:10 best=3C", "not both"},
-		{newDrillCommand, "", "arguments given: 0; usage: nightcell drill CELL"},
-		{newDrillCommand, "zinc-1 zinc-2", "arguments given: 2; usage: nightcell drill CELL"},
-		{newEnterCommand, "", "arguments given: 0; usage: nightcell enter CELL KIND"},
-		{newEnterCommand, "zinc-1", "arguments given: 1; usage: nightcell enter CELL KIND"},
+		{newDrillCommand, "", "0 arguments given; usage: nightcell drill CELL"},
+		{newDrillCommand, "zinc-1 zinc-2", `"zinc-2" is one argument too many; usage: nightcell drill CELL`},
+		{newEnterCommand, "", "0 arguments given; usage: nightcell enter CELL KIND"},
+		{newEnterCommand, "zinc-1", "1 argument given; usage: nightcell enter CELL KIND"},
 		{newBeginCommand, "zinc-1 --confirm leads,foo", `"foo": choose from leads, level, ventilation, containment`},
 		{newStepCommand, "zinc-1 --down 150%", "between 0 % and 100 %"},
 		{newOff, "zinc-1 --confirm zinc-2", "nightcell off zinc-1 --confirm zinc-1"},
@@ -308,17 +309,33 @@ func TestStatusOfACellNeverRead(t *testing.T) {
 		t.Fatal(err)
 	}
 	lines := strings.Split(b.String(), "\n")
-	if f := strings.Fields(lines[1]); !slices.Equal(f[3:6], []string{"-", "3.200", "3.000"}) {
+	if f := strings.Fields(lines[1]); !slices.Equal(f[4:7], []string{"-", "3.200", "3.000"}) {
 		t.Errorf("read: %q", lines[1])
 	}
-	if f := strings.Fields(lines[2]); !slices.Equal(f[3:6], []string{"-", "-", "-"}) {
+	if f := strings.Fields(lines[2]); !slices.Equal(f[4:7], []string{"-", "-", "-"}) {
 		t.Errorf("never read: %q", lines[2])
+	}
+}
+
+// TestStatusSaysAlarmsFirst: what needs a person stands behind the state, before the figures.
+func TestStatusSaysAlarmsFirst(t *testing.T) {
+	for want, c := range map[string]control.Cell{
+		"none":                {},
+		"2 acknowledged":      {Alarms: 2},
+		"1 unacknowledged":    {Alarms: 1, Unanswered: 1},
+		"3, 1 unacknowledged": {Alarms: 3, Unanswered: 1},
+	} {
+		var b bytes.Buffer
+		c.Name, c.State = "zinc-1", "running"
+		if err := showStatus(&b, []control.Cell{c}); err != nil || !regexp.MustCompile(`zinc-1  running  `+want+`  +0`).MatchString(b.String()) {
+			t.Errorf("%q: %s", want, &b)
+		}
 	}
 }
 
 func TestStatusOfACellThatIsNot(t *testing.T) {
 	d := &deskClerk{cells: []control.Cell{{Name: "zinc-1"}, {Name: "zinc-2"}}}
-	if out, _, err := order(t, d, newStatusCommand, "zinc-9"); err == nil || err.Error() != `there is no cell "zinc-9"; the cells are [zinc-1 zinc-2]` {
+	if out, _, err := order(t, d, newStatusCommand, "zinc-9"); err == nil || err.Error() != `there is no cell "zinc-9"; the cells are zinc-1, zinc-2` {
 		t.Errorf("%q, %v", out, err)
 	}
 	if out, _, err := order(t, d, newStatusCommand, "zinc-2"); err != nil || strings.Contains(out, "zinc-1") || !strings.Contains(out, "zinc-2") {

@@ -39,7 +39,7 @@ func newStatusCommand(s *shell) *cobra.Command {
 				}
 				at := slices.Index(names, args[0])
 				if at < 0 {
-					return usagef("there is no cell %q; the cells are %v", args[0], names)
+					return usagef("there is no cell %q; the cells are %s", args[0], strings.Join(names, ", "))
 				}
 				cells = cells[at : at+1]
 			}
@@ -53,15 +53,20 @@ func newStatusCommand(s *shell) *cobra.Command {
 
 // printStatus shows one cell a line.
 func printStatus(w io.Writer, cells []control.Cell) {
-	fmt.Fprintln(w, "cell\tstate\tcharge A·h\tof A·h\tV\tA\tdeposit g\treading\talarms")
+	fmt.Fprintln(w, "cell\tstate\talarms\tcharge A·h\tof A·h\tV\tA\tdeposit g\treading")
 	for _, c := range cells {
 		alarms := "none"
-		if c.Alarms > 0 {
-			alarms = fmt.Sprintf("%d, %d not acknowledged", c.Alarms, c.Unanswered)
+		switch {
+		case c.Alarms > 0 && c.Unanswered == 0:
+			alarms = fmt.Sprintf("%d acknowledged", c.Alarms)
+		case c.Alarms > c.Unanswered:
+			alarms = fmt.Sprintf("%d, %d unacknowledged", c.Alarms, c.Unanswered)
+		case c.Alarms > 0:
+			alarms = fmt.Sprintf("%d unacknowledged", c.Alarms)
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", drivers.Plain(c.Name), c.State,
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", drivers.Plain(c.Name), c.State, alarms,
 			charge(c), figure(c.TargetCoulombs/3600, 2), figure(c.Volts, 3), figure(c.Amperes, 3),
-			figure(c.DepositGrams, 2), age(c.ReadingAgeSeconds), alarms)
+			figure(c.DepositGrams, 2), age(c.ReadingAgeSeconds))
 	}
 	for _, c := range cells { // lines without a tab stand as they are
 		if c.Left != "" {

@@ -357,7 +357,7 @@ func TestPlanMistakes(t *testing.T) {
 		"--salt-mass: given 2 times for 1 salts":                                                         zincPlan("--salt-mass", "1 g"),
 		"--salt-mass (number 2): neither mass nor concentration of ZnO is stated":                        zincPlan("--salt", "ZnO"),
 		"target: it is missing":                                                                          {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L"},
-		"arguments given: 1; usage: nightcell plan with flags alone":                                     zincPlan("ZnSO4"),
+		"\"ZnSO4\" is one argument too many; usage: nightcell plan with flags alone":                     zincPlan("ZnSO4"),
 		"--cell zinc-1: add --config":                                                                    zincPlan("--cell", "zinc-1"),
 		"reading the configuration":                                                                      {"--config", filepath.Join(dir, "missing.toml")},
 		"no such cell; it has zinc-1":                                                                    {"--config", "../../configs/divided-zinc-overnight.toml", "--cell", "zinc-2"},

@@ -261,10 +261,13 @@ func (s *shell) accountOf(dirs []string) (*report.Report, []*books.Books, error)
 		}
 		all = append(all, b)
 	}
+	r := accountsheet.Of(all[0])
 	if len(all) == 2 {
-		return accountsheet.Beside(all[0], all[1]), all, nil
+		r = accountsheet.Beside(all[0], all[1])
 	}
-	return accountsheet.Of(all[0]), all, nil
+	width, _ := columns(s.out)
+	r.Width = min(width, pipedColumns)
+	return r, all, nil
 }
 
 // noAccount says why a file cannot be an account of these runs; empty: it may be one.
