@@ -138,6 +138,9 @@ func at(t, now time.Time, zone *time.Location) string {
 	return "on " + t.In(zone).Format("Mon 2 Jan") + " at " + t.In(zone).Format("15:04")
 }
 
+// stillWet is how long after the end a deposit that its bath dissolves may still be worth lifting.
+const stillWet = 24 * time.Hour
+
 // troubleOf says what is wrong.
 func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 	standing, open, aside := Well, 0, 0
@@ -173,6 +176,9 @@ func troubleOf(c *snapshot.Cell, now time.Time) (string, Standing) {
 	}
 	if idle(c) && len(said) == 0 { // no alarm tells of it: they are judged in a run alone
 		look("Nothing is monitored until then.")
+	}
+	if c.Ended && c.Lift && len(said) == 0 && now.Sub(c.Began.Add(c.Elapsed)) < stillWet {
+		look("Lift the cathode out and rinse it, unless that is done: " + c.AtRest + ".")
 	}
 	if len(said) == 0 {
 		said = append(said, "Nothing is wrong.")

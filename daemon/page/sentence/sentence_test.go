@@ -49,6 +49,16 @@ func TestOf(t *testing.T) {
 			c.Ended, c.EndedWhy, c.Waiting, c.Link.Up, c.Charge.TargetReached = true, "the target was reached", true, false, true
 		},
 			"Zinc 1 is done: 18.420 ± 0.069 A·h of 26.1 A·h passed. Reason: the target was reached. Nothing is wrong.", sentence.Well},
+		{"done, in a bath that dissolves it", func(c *snapshot.Cell) {
+			c.Ended, c.EndedWhy, c.Charge.TargetReached, c.Began, c.Elapsed = true, "the target was reached", true, now.Add(-10*time.Hour), 9*time.Hour
+			c.Lift, c.AtRest = true, "zinc dissolves in its own acid as soon as the current stops"
+		},
+			"Zinc 1 is done: 18.420 ± 0.069 A·h of 26.1 A·h passed. Reason: the target was reached. Lift the cathode out and rinse it, unless that is done: zinc dissolves in its own acid as soon as the current stops.", sentence.Look},
+		{"done two days ago", func(c *snapshot.Cell) {
+			c.Ended, c.EndedWhy, c.Charge.TargetReached, c.Began, c.Elapsed = true, "the target was reached", true, now.Add(-57*time.Hour), 9*time.Hour
+			c.Lift, c.AtRest = true, "zinc dissolves in its own acid as soon as the current stops"
+		},
+			"Zinc 1 is done: 18.420 ± 0.069 A·h of 26.1 A·h passed. Reason: the target was reached. Nothing is wrong.", sentence.Well},
 		{"ended early", func(c *snapshot.Cell) { c.Ended, c.EndedWhy = true, "switched off before the target" },
 			"Zinc 1 ended before its target: 18.420 ± 0.069 A·h of 26.1 A·h passed. Reason: switched off before the target. Nothing is wrong.", sentence.Well},
 		{"ended without a target", func(c *snapshot.Cell) {
