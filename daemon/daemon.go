@@ -36,6 +36,8 @@ type Options struct {
 	Version string
 	Log     *slog.Logger
 	Record  *recording.Recorder // keeps every byte on the lines; nil: none
+	// Sparing says that the cells are few, and one processor is to do for them: see watch.Machine.Sparing.
+	Sparing bool
 	// Ready is called once, when every cell's log is open and the listeners are bound.
 	Ready func()
 	// Fed is called about once a second while the watch over every cell is kept, for a

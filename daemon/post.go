@@ -65,7 +65,11 @@ func (d *Daemon) newPost(cfg *configs.Config, cell *configs.Cell) (*post, error)
 		}
 	}
 	s.Outside = d.outside(p)
-	p.Cell = watch.New(s, watch.MachineOf(d.o.Clock))
+	machine := watch.MachineOf(d.o.Clock)
+	if d.o.Sparing {
+		machine = machine.Sparing()
+	}
+	p.Cell = watch.New(s, machine)
 	return p, nil
 }
 

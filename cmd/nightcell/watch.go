@@ -89,7 +89,8 @@ func (f *watchFlags) run(ctx context.Context, s *shell) error {
 			tellSystemd(log, sddaemon.SdNotifyReady)
 			log.Info("watching", "cells", len(cfg.Cells), "data", cfg.Data)
 		},
-		Fed: fed,
+		Sparing: runtime.GOMAXPROCS(0) == 1,
+		Fed:     fed,
 	})
 	if err != nil {
 		return err

@@ -143,11 +143,12 @@ func (c *Cell) Run(ctx context.Context) error {
 		c.next = run.Blank(&c.settings.Settings)
 	}
 	defer c.startMeters(ctx)()
-	timer := time.NewTimer(0)
-	defer timer.Stop()
+	alarm := c.m.alarm()
+	defer alarm.stop()
+	alarm.set(0)
 	due := c.m.now()
 	for {
-		select { // ends with ctx; the timer always comes, and asks only when somebody asks
+		select { // ends with ctx; the alarm always comes, and asks only when somebody asks
 		case <-ctx.Done():
 			return c.stop(context.Cause(ctx))
 		case a := <-c.asks:
@@ -158,7 +159,7 @@ func (c *Cell) Run(ctx context.Context) error {
 			c.publish() // before the answer, so that who has it sees what came of it
 			close(a.done)
 			continue
-		case <-timer.C:
+		case <-alarm.due:
 		}
 		c.late = c.m.now() - due
 		c.round(ctx)
@@ -166,7 +167,7 @@ func (c *Cell) Run(ctx context.Context) error {
 		if now := c.m.now(); due < now-c.settings.Poll { // too far behind to catch up: keep the grid
 			due += (now - due) / c.settings.Poll * c.settings.Poll
 		}
-		timer.Reset(c.m.clock.Real(due - c.m.now()))
+		alarm.set(c.m.clock.Real(due - c.m.now()))
 	}
 }
 
@@ -246,12 +247,32 @@ type Machine struct {
 	now   func() time.Duration // monotonic, stops in suspend
 	UTC   func() time.Time     // wall clock, may step
 	// Boot names this boot and says how long ago it was, suspend included.
-	Boot func() (id string, since time.Duration, ok bool)
+	Boot  func() (id string, since time.Duration, ok bool)
+	alarm func() alarm
 }
 
 // MachineOf is the machine that a clock runs on.
 func MachineOf(c drivers.Clock) Machine {
-	return Machine{clock: c, now: c.Now, UTC: c.UTC, Boot: bootClock()}
+	return Machine{clock: c, now: c.Now, UTC: c.UTC, Boot: bootClock(), alarm: timerAlarm}
+}
+
+// Sparing has the kernel wake each cell for its polls and not the runtime, which costs less as long as the cells are few. It is not
+// for tests in virtual time.
+func (m Machine) Sparing() Machine {
+	m.alarm = kernelAlarm
+	return m
+}
+
+// alarm comes once, so long after it was set.
+type alarm struct {
+	due  <-chan time.Time
+	set  func(time.Duration)
+	stop func()
+}
+
+func timerAlarm() alarm {
+	t := time.NewTimer(time.Hour)
+	return alarm{due: t.C, set: func(d time.Duration) { t.Reset(d) }, stop: func() { t.Stop() }}
 }
 
 // moment reads all clocks.

@@ -39,9 +39,10 @@ type device struct {
 	look     func(uintptr) bool
 	settings unix.Termios // as the library made them
 	visits   visits
-	forsaken atomic.Bool // unstick was called: the owner does nothing more on it
-	mu       sync.Mutex  // unstick comes from another goroutine than close
-	fd       int         // -1 when closed; changed under mu
+	gone     *atomic.Bool // nobody wants what is read any more: see endRead
+	forsaken atomic.Bool  // unstick was called: the owner does nothing more on it
+	mu       sync.Mutex   // unstick comes from another goroutine than close
+	fd       int          // -1 when closed; changed under mu
 }
 
 // openDevice opens a device and locks it.
@@ -51,7 +52,7 @@ func openDevice(path string) (*device, error) {
 	if err != nil {
 		return nil, explain(Settings{Address: path}, &os.PathError{Op: "open", Path: path, Err: err})
 	}
-	d := &device{path: path, fd: fd, file: os.NewFile(uintptr(fd), path)}
+	d := &device{path: path, fd: fd, file: os.NewFile(uintptr(fd), path), gone: new(atomic.Bool)}
 	d.look = func(uintptr) bool {
 		d.came, d.lookErr = d.await(unix.POLLIN, 0)
 		return d.came || d.lookErr != nil
@@ -97,12 +98,14 @@ func (d *device) read(b []byte, wait time.Duration) (int, error) {
 		switch {
 		case err != nil:
 			return 0, err
+		case d.gone.Load():
+			return 0, nil
 		case !ready && time.Until(deadline) > 0:
 			continue // a signal, or a visitor
 		case !ready:
 			return 0, d.unmeddled()
 		}
-		n, err := unix.Read(d.fd, b)
+		n, err := tryRead(d.fd, b)
 		switch {
 		case n > 0:
 			return n, nil
@@ -125,7 +128,7 @@ func (d *device) write(b []byte, wait time.Duration) error {
 		if d.forsaken.Load() {
 			return errForsaken
 		}
-		n, err := unix.Write(d.fd, b)
+		n, err := tryWrite(d.fd, b)
 		if b = b[max(0, n):]; len(b) == 0 {
 			return nil
 		}
@@ -150,14 +153,26 @@ func (d *device) write(b []byte, wait time.Duration) error {
 func (d *device) awaitInput(deadline time.Time) (ready bool, err error) {
 	d.came, d.lookErr = false, nil
 	if time.Until(deadline) > 0 && d.file.SetReadDeadline(deadline) == nil {
-		_ = d.input.Read(d.look)                // fails at the deadline, and then it is looked once more
+		if !d.gone.Load() { // set since, it ends the wait
+			_ = d.input.Read(d.look) // fails at the deadline, and then it is looked once more
+		}
 		_ = d.file.SetReadDeadline(time.Time{}) // lest the process wake up for it
 	}
 	if d.came || d.lookErr != nil {
 		return d.came, d.lookErr
 	}
+	if d.gone.Load() {
+		return false, nil
+	}
 	return d.await(unix.POLLIN, time.Until(deadline))
 }
+
+// heed makes reads end once gone is true and endRead is called. A wait in slices would wake the process for each, and for the one
+// that the answer came in as well, because the runtime forgets a deadline late.
+func (d *device) heed(gone *atomic.Bool) { d.gone = gone }
+
+// endRead may be called by any goroutine.
+func (d *device) endRead() { _ = d.file.SetReadDeadline(time.Unix(0, 1)) } // of a port closed meanwhile nobody reads
 
 // await waits until the device is ready for an event, and tells visits of processes that
 // open it meanwhile. It may return early.
@@ -170,8 +185,12 @@ func (d *device) await(event int16, wait time.Duration) (ready bool, err error) 
 	if d.visits.fd > 0 {
 		of = fds[:]
 	}
-	// Rounded up, so that less than a millisecond is no busy loop.
-	n, err := unix.Poll(of, int((max(0, wait)+time.Millisecond-1)/time.Millisecond))
+	var n int
+	if wait <= 0 {
+		n, err = tryPoll(of)
+	} else {
+		n, err = unix.Poll(of, int((wait+time.Millisecond-1)/time.Millisecond)) // rounded up, so that less than a millisecond is no busy loop
+	}
 	switch {
 	case errors.Is(err, unix.EINTR):
 		return false, nil
@@ -190,11 +209,11 @@ func (d *device) await(event int16, wait time.Duration) (ready bool, err error) 
 // unmeddled fails when the settings are not ours any more: no answer can be trusted
 // until the port has been opened anew, which sets them.
 func (d *device) unmeddled() error {
-	t, err := unix.IoctlGetTermios(d.fd, getTermios)
+	t, err := tryTermios(d.fd)
 	switch {
 	case err != nil:
 		return errHungUp
-	case *t != d.settings:
+	case t != d.settings:
 		d.visits.seen = true
 		return errMeddled
 	}
@@ -273,7 +292,7 @@ const canLook = true
 
 // readNow reads from a descriptor of the runtime, which never waits; nothing is no error.
 func readNow(fd uintptr, p []byte) (int, error) {
-	switch n, err := unix.Read(int(fd), p); {
+	switch n, err := tryRead(int(fd), p); {
 	case err == unix.EAGAIN || err == unix.EINTR:
 		return 0, nil
 	case err != nil:

@@ -22,7 +22,7 @@ import (
 const (
 	maxAnswer = 4096                   // bytes; no answer of a supply is longer
 	maxQuery  = 1024                   // bytes
-	slice     = 50 * time.Millisecond  // how soon a blocked read notices that its caller has gone
+	slice     = 50 * time.Millisecond  // how soon a read that nobody can end notices that its caller has gone
 	grace     = 500 * time.Millisecond // beyond its limit, before a job is taken for stuck
 	maxDrain  = 2 * time.Second        // a babbling line is never quiet
 )
@@ -56,7 +56,9 @@ type Line struct {
 	quit     chan struct{} // closed by Close and by whoever finds the line dead
 	ended    chan struct{} // closed when the owner has given the port back
 	dead     atomic.Bool
-	abandon  atomic.Bool // the caller no longer wants the running job
+	abandon  atomic.Bool   // the caller no longer wants the running job; set by leave
+	endRead  func()        // makes the port look at abandon
+	longest  time.Duration // of a read
 	quitOnce sync.Once
 
 	mu         sync.Mutex // one job at a time; guards timer and, between jobs, tx and rx
@@ -100,6 +102,14 @@ func newLine(s Settings, p port) *Line {
 		jobs: make(chan job), results: make(chan result, 1),
 		quit: make(chan struct{}), ended: make(chan struct{}),
 		timer: time.NewTimer(time.Hour), terminator: []byte(s.ReplyTerminator),
+		endRead: func() {}, longest: slice,
+	}
+	if p, ok := unrecorded(p).(interface {
+		heed(gone *atomic.Bool)
+		endRead()
+	}); ok {
+		p.heed(&l.abandon)
+		l.endRead, l.longest = p.endRead, time.Hour
 	}
 	go l.own()
 	return l
@@ -238,7 +248,7 @@ func (l *Line) await(ctx context.Context) result {
 			}
 			return r
 		case <-done:
-			l.abandon.Store(true)
+			l.leave()
 			done = nil
 		case <-l.timer.C:
 			if freed {
@@ -246,17 +256,23 @@ func (l *Line) await(ctx context.Context) result {
 				return l.stuck()
 			}
 			freed = true
-			l.abandon.Store(true)
+			l.leave()
 			l.port.unstick()
 			l.timer.Reset(grace)
 		}
 	}
 }
 
+// leave tells the owner that nobody wants the running job any more.
+func (l *Line) leave() {
+	l.abandon.Store(true)
+	l.endRead()
+}
+
 // condemn lets the owner give the port back and nobody use the line again.
 func (l *Line) condemn() {
 	l.dead.Store(true)
-	l.abandon.Store(true)
+	l.leave()
 	l.quitOnce.Do(func() { close(l.quit) })
 }
 

@@ -171,7 +171,7 @@ func (l *Line) answer(deadline time.Time, echo int, wanted bool) result {
 		if l.abandon.Load() {
 			return result{err: errAbandoned}
 		}
-		wait, before := min(left, slice), l.fill
+		wait, before := min(left, l.longest), l.fill
 		if silence > 0 && before > 0 {
 			wait = min(wait, max(silence-time.Since(last), time.Millisecond))
 		}
@@ -202,11 +202,7 @@ func (l *Line) shown(from int) string {
 
 func (l *Line) drainInput(quiet time.Duration) (r result) {
 	const kept = 256
-	p := l.port
-	if r, ok := p.(recorded); ok {
-		p = r.port
-	}
-	if m, ok := p.(interface{ empty() error }); ok { // a port of messages is not read until it is quiet
+	if m, ok := unrecorded(l.port).(interface{ empty() error }); ok { // a port of messages is not read until it is quiet
 		if err := m.empty(); err != nil {
 			r.err = l.gone("clear", err)
 		}
@@ -221,7 +217,7 @@ func (l *Line) drainInput(quiet time.Duration) (r result) {
 			break
 		}
 		before := l.fill
-		if r.err = l.receive(min(left, slice)); r.err != nil {
+		if r.err = l.receive(min(left, l.longest)); r.err != nil {
 			break
 		}
 		if l.fill > before {

@@ -271,6 +271,14 @@ type recorded struct {
 	kept *recording.Port
 }
 
+// unrecorded is the port itself.
+func unrecorded(p port) port {
+	if r, ok := p.(recorded); ok {
+		return r.port
+	}
+	return p
+}
+
 func (r recorded) read(p []byte, wait time.Duration) (int, error) {
 	n, err := r.port.read(p, wait)
 	r.kept.Note(recording.Received, p[:n])

@@ -9,3 +9,5 @@ import "time"
 func bootClock() func() (boot string, since time.Duration, ok bool) {
 	return func() (string, time.Duration, bool) { return "", 0, false }
 }
+
+func kernelAlarm() alarm { return timerAlarm() }
