@@ -362,3 +362,18 @@ func TestPlusMinusHasOneMeaning(t *testing.T) {
 		t.Errorf("%v ± %v C assumed, %v ± %v C typed", assumed, u, typed, v)
 	}
 }
+
+// TestPlanOfAStarvedCathode: 250 A/m² of copper at 85 % need 0.85·250/(2F·1.05e-5) = 105 mol/m³ = 6.7 g/L under gas stirring (k_m: from memory, as
+// in package bath). A bath of 0.1 g/L never had that, which the first lines say; one of 50 g/L has it; and with the stirring stated the
+// screen says what remains of the efficiency.
+func TestPlanOfAStarvedCathode(t *testing.T) {
+	copper := func(mass string, more ...string) string {
+		return brief(t, append([]string{"--salt", "CuSO4·5H2O", "--salt-mass", mass, "--volume", "1 L", "--acid", "1 mol/L", "--recover", "50 %", "--efficiency", "85 %", "--current", "2 A", "--cathode-area", "80 cm2"}, more...)...)
+	}
+	const starved, whole = "Only if you lower the current, enlarge the cathode or force the flow", "of the whole charge"
+	wants(t, copper("0.4 g"), starved, "optimistic below about 7 g/L")
+	wantsNot(t, copper("0.4 g"), "Will it plate? Yes", whole)
+	wantsNot(t, copper("200 g"), starved)
+	wants(t, copper("0.4 g", "--stirring", "bubble"), whole)
+	wantsNot(t, copper("0.4 g", "--stirring", "bubble"), starved)
+}

@@ -17,6 +17,7 @@ import (
 	"fmt"
 	"math"
 
+	"nightcell/configs/quantity"
 	"nightcell/integrate/matter"
 )
 
@@ -140,7 +141,7 @@ func (p *Plan) nominal() scenario {
 func (p *Plan) addNotes() {
 	g := p.Goal
 	if poor := p.poorBelow(); poor > g.Left.Value && p.order.Target.Form != Charge {
-		p.Notes = append(p.Notes, fmt.Sprintf("A fixed current efficiency is optimistic below about %.2g g/L: stirred by gas alone, less metal reaches the cathode than the current could deposit. State the stirring to see it fall.", poor))
+		p.Notes = append(p.Notes, fmt.Sprintf("A fixed current efficiency is optimistic below about %s g/L: stirred by gas alone, less metal reaches the cathode than the current could deposit. State the stirring to see it fall.", quantity.Digits(poor, poor/3)))
 	} else if !p.MassTransfer.Known() && g.Recovered.Value > 0.9 {
 		p.Notes = append(p.Notes, "A fixed current efficiency is optimistic when more than 90 % is recovered. State the stirring to see it fall.")
 	}
@@ -183,6 +184,9 @@ func (p *Plan) poorBelow() float64 {
 	stirred.MassTransfer = bubble.Value
 	return stirred.Critical(p.scenario.amperes) * p.scenario.molar / stirred.Volume
 }
+
+// Starved tells whether a fixed efficiency could not hold from the beginning if only gas stirred the bath.
+func (p *Plan) Starved() bool { return p.poorBelow() > p.Amount.Value/p.Volume.Value }
 
 // Conditions returns the current, area and voltage of the plan, with their doubts.
 func (p *Plan) Conditions() Conditions { return p.conditions }

@@ -132,6 +132,9 @@ func (p *Plan) Verdict() string {
 	if p.Assessed != nil {
 		verdict = p.Assessed.Plating.Verdict
 	}
+	if p.Bath.Starved() {
+		verdict = electrolysis.Both("Only if you lower the current, enlarge the cathode or force the flow: stirred by gas alone, less metal reaches the cathode from the beginning than the current could deposit.", verdict)
+	}
 	lowest := p.Bath.Efficiency.Low
 	var first []matter.Need
 	for _, need := range p.Bath.Missing {

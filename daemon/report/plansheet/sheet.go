@@ -121,6 +121,7 @@ var decides = []struct {
 	noted bool
 }{
 	{"current efficiency", []string{"efficiency_ratio"}, false},
+	{"of the whole charge", []string{"overall_efficiency_ratio"}, false},
 	{"at the end pH", []string{"efficiency_at_end_ph_ratio"}, false},
 	{"hydrogen margin at the end", []string{"plating_margin_at_end_volts", "plating_margin_volts"}, false},
 	{"pH at the end", []string{"ph_at_end"}, false},
@@ -145,7 +146,7 @@ func (p *sheet) decisive(r *report.Report) report.Table {
 		t.Add(said("uncertainty of the charge", strings.Join(from, ", "), g.Charge.Mark, ""))
 	}
 	for _, ask := range decides {
-		if f := r.Find(ask.names...); f != nil {
+		if f := r.Find(ask.names...); f != nil && (p.Fades() || ask.names[0] != "overall_efficiency_ratio") {
 			shown := *f
 			shown.Key, shown.Label, shown.Rows = "", ask.label, nil
 			switch {
