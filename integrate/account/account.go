@@ -134,7 +134,7 @@ func (r *Run) Account(s Subject) *Account {
 		a.fit(b)
 		a.efficiency(b)
 		a.balance(b)
-		a.loads()
+		a.loads(b.shunted)
 	}
 	if slope, u := a.Run.steps.Slope(); slope > 0 {
 		a.Resistance = matter.Figure{Value: slope, StandardUncertainty: u, Mark: matter.Measured, Source: "steps of the working current"}

@@ -2,6 +2,7 @@ package account
 
 import (
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -9,6 +10,7 @@ import (
 
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
+	"nightcell/integrate/electrolysis"
 	"nightcell/integrate/matter"
 )
 
@@ -265,7 +267,23 @@ func TestShort(t *testing.T) {
 	r, s := night()
 	r.Alarm(r.Begin+5*hour, hardShort, "UNACK", "highest", "shorted", "")
 	s.Plan = zinc(t)
-	near(t, "planned", r.Account(s).Masses[2].Deposit.Value, 0.88*36000*perCoulomb, 1e-6)
+	s.Cell = &electrolysis.Conditions{Metal: s.Plan.Metal, Medium: matter.Sulfate, Separator: electrolysis.Diaphragm, CathodeArea: matter.GivenFigure(60e-4, 0),
+		Concentration: matter.GivenFigure(900, 0), Volume: matter.GivenFigure(0.9e-3, 0), Ambient: matter.GivenFigure(293.15, 0)}
+	a := r.Account(s)
+	near(t, "planned", a.Masses[2].Deposit.Value, 0.88*36000*perCoulomb, 1e-6)
+	if a.Loads == nil {
+		t.Fatalf("%v", a.Missing)
+	}
+	// Of 72000 C half went past the bath: 36000/4F mol of oxygen and 0.12·36000/2F of hydrogen, at 24.055 L/mol (20 °C, 1 atm).
+	near(t, "oxygen, m3", a.Loads.Gas[1].Total.Value, 36000/(4*96485.33)*24.05511e-3, 1e-6)
+	near(t, "hydrogen, m3", a.Loads.Gas[0].Total.Value, 0.12*36000/(2*96485.33)*24.05511e-3, 1e-6)
+	near(t, "acid on both sides, mol", a.Loads.Acid.Anolyte.Value-a.Loads.Acid.Catholyte.Value, 0.88*36000/96485.33, 1e-5)
+	if !strings.Contains(strings.Join(a.Notes, "\n"), "10 A·h passed through a short circuit") {
+		t.Errorf("%q", a.Notes)
+	}
+	s.Plan = zinc(t)
+	r.Alarms = nil
+	near(t, "oxygen without a short, m3", r.Account(s).Loads.Gas[1].Total.Value, 72000/(4*96485.33)*24.05511e-3, 1e-6)
 }
 
 // TestResistance lowers the current of a cell with 0.4 ohm.

@@ -18,6 +18,7 @@ type book struct {
 	molar   float64    // kg/mol
 	course  []Point
 	shorts  []Alarm // under which charge wins nothing
+	shunted float64 // C that the last walk saw pass under them
 	assays  []assay
 	weighed Weighings
 	notes   []string
@@ -45,7 +46,9 @@ func (b *book) follow(from, to int64) {
 	at := func(t int64) float64 { return chargeAt(b.course, t) }
 	step := func(a, z int64) {
 		if z > a {
-			b.plan.Model.Step((at(z)-at(a))*(1-b.shorted(a, z)), float64(z-a)/1e9)
+			q, lost := at(z)-at(a), b.shorted(a, z)
+			b.shunted += q * lost
+			b.plan.Model.Step(q*(1-lost), float64(z-a)/1e9)
 		}
 	}
 	for _, p := range b.course {
@@ -73,6 +76,7 @@ func (b *book) shorted(from, to int64) float64 {
 func (b *book) walk(entries []Entry, assays bool, each func(Entry)) {
 	begin, end := b.course[0].Nanos, b.course[len(b.course)-1].Nanos
 	now := begin
+	b.shunted = 0
 	b.plan.Model.Step(b.course[0].Coulombs, 0)
 	b.won = append(b.won[:0], 0)
 	for _, p := range b.course[1:] {

@@ -86,8 +86,8 @@ func (a *Account) balance(b *book) {
 		m.Anode = matter.Figure{Value: kg, StandardUncertainty: math.Abs(kg) / 2, Mark: matter.Assumed, Source: "by the model of the anode"}
 	}
 	if u := book.Crossing; u.High > 0 {
-		ends := (u.High - u.Low) * a.Totals.Charge / matter.Faraday * b.molar
-		m.Crossed = matter.Figure{Value: book.Across() * b.molar, StandardUncertainty: math.Abs(ends) / 2 / math.Sqrt(3), Mark: matter.Assumed, Source: "common practice, no source"}
+		each := (a.Totals.Charge - b.shunted) / matter.Faraday * b.molar
+		m.Crossed = matter.Figure{Value: book.Across() * b.molar, Low: u.Low * each, High: u.High * each, StandardUncertainty: (u.High - u.Low) * each / math.Sqrt(12), Mark: matter.Assumed, Source: "common practice, no source"}
 	}
 	rest := supplied.Value - drawn.Value - a.Deposit.Value - m.Anode.Value - m.Crossed.Value
 	u := math.Hypot(supplied.StandardUncertainty, math.Hypot(math.Hypot(math.Hypot(drawn.StandardUncertainty, m.Crossed.StandardUncertainty), m.Anode.StandardUncertainty), a.Deposit.StandardUncertainty))
@@ -139,22 +139,25 @@ func (a *Account) fit(b *book) {
 	a.Fit = &fit
 }
 
-// loads are gas, acid and water of the charge that flowed, at the efficiency that was found.
-func (a *Account) loads() {
-	p := a.Plan
-	if a.Cell == nil || !(a.Totals.Charge > 0) || !a.Density.Known() {
+// loads are gas, acid and water of the charge that flowed through the bath, at the efficiency that was found: what metal shunted past it made none.
+func (a *Account) loads(shunted float64) {
+	p, charge := a.Plan, a.Totals.Charge-shunted
+	if a.Cell == nil || !(charge > 0) || !a.Density.Known() {
 		return
+	}
+	if shunted > 0 {
+		a.Notes = append(a.Notes, fmt.Sprintf("%.3g A·h passed through a short circuit and made no metal, gas or acid", shunted/3600))
 	}
 	c := *a.Cell
 	c.Current = a.MeanAmperes
-	c.Charge = matter.Figure{Value: a.Totals.Charge, StandardUncertainty: a.Totals.StandardUncertainty, Mark: matter.Measured}
-	c.Efficiency = a.Efficiency
+	c.Charge = matter.Figure{Value: charge, StandardUncertainty: a.Totals.StandardUncertainty, Mark: matter.Measured}
+	c.Efficiency = a.Efficiency.Times(a.Totals.Charge / charge)
 	if deposit := p.Deposit(); !c.Efficiency.Known() {
-		c.Efficiency = a.over(matter.Figure{Value: deposit, StandardUncertainty: deposit * p.Efficiency.Relative(), Mark: p.Efficiency.Mark}, a.Totals.Charge, a.Totals.StandardUncertainty)
+		c.Efficiency = a.over(matter.Figure{Value: deposit, StandardUncertainty: deposit * p.Efficiency.Relative(), Mark: p.Efficiency.Mark}, charge, a.Totals.StandardUncertainty)
 	}
 	c.Efficiency.Value = math.Min(c.Efficiency.Value, 1)
 	c.FinalConcentration = matter.Figure{Value: p.Model.Catholyte().Concentration(), Mark: p.Efficiency.Mark}
-	book, faradays := p.Model.Catholyte(), a.Totals.Charge/matter.Faraday
+	book, faradays := p.Model.Catholyte(), charge/matter.Faraday
 	c.AtAnode.Value = book.Anode()
 	c.AtAnode.Low, c.AtAnode.High = min(book.Anode(), book.Uptake.Low*faradays), max(book.Anode(), book.Uptake.High*faradays)
 	if a.MeanVolts.Known() {

@@ -129,7 +129,7 @@ type Air struct {
 func (a *Assessment) gases() {
 	c := a.Conditions
 	ambient := c.Ambient.Value
-	source := fmt.Sprintf("Faraday, no other reaction; dry ideal gas, %.0f °C, 1 atm", ambient-matter.ZeroCelsius)
+	source := fmt.Sprintf("Faraday alone; dry ideal gas, %.0f °C, 1 atm", ambient-matter.ZeroCelsius)
 	load := func(gas Gas, share float64, possible bool, of ...matter.Figure) GasLoad {
 		flow := func(amount matter.Figure, part float64, of ...matter.Figure) matter.Figure {
 			return combine(part*gas.GasVolume(amount.Value, ambient, matter.Atmosphere), source, append(of, amount)...)

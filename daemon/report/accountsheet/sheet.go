@@ -260,16 +260,22 @@ func (s *sheet) balance() report.Table {
 		t.Known("supplied", "supplied", b.Supplied, report.Grams, "")
 		t.Known("deposit", "on the cathode", b.Deposit, report.Grams, "")
 		t.Known("anode", "on the anode", b.Anode, report.Grams, b.Anode.Source)
-		crossed := "" // of which nothing is the likeliest stands in JSON alone
+		crossed, up := "", "" // of which nothing is the likeliest has no row
 		if b.Crossed.Value > 0 {
 			crossed = "through the separator"
+		} else if b.Crossed.High > 0 {
+			up = fmt.Sprintf("; up to %s g crossed", quantity.Digits(b.Crossed.High*1e3, b.Crossed.High*1e2))
+		}
+		left := b.Left.Source
+		if !b.Unaccounted.Known() {
+			left += up
 		}
 		t.Known("crossed", crossed, b.Crossed, report.Grams, b.Crossed.Source)
 		if b.Samples.Value > 0 {
 			t.Known("samples", "in samples", b.Samples, report.Grams, b.Samples.Source)
 		}
-		t.Known("left", "left in the bath", b.Left, report.Grams, b.Left.Source)
-		t.Known("unaccounted", "unaccounted", b.Unaccounted, report.Grams, b.Unaccounted.Source)
+		t.Known("left", "left in the bath", b.Left, report.Grams, left)
+		t.Known("unaccounted", "unaccounted", b.Unaccounted, report.Grams, b.Unaccounted.Source+up)
 	}
 	return t
 }
@@ -285,12 +291,15 @@ func (s *sheet) loads() report.Table {
 			t.Known(g.Gas.String(), g.Gas.String(), g.Total, report.LitresOfGas, g.Total.Source)
 		}
 	}
-	acid, side := a.Acid.Bath, "acid, net"
-	if a.Conditions.Separator != electrolysis.NoSeparator {
-		b := a.Acid.Anolyte
-		acid, side = matter.Figure{Value: b.Value, StandardUncertainty: (b.High - b.Low) / math.Sqrt(12), Mark: b.Mark, Source: b.Source}, "acid in the anolyte"
+	if a.Conditions.Separator == electrolysis.NoSeparator {
+		t.Known("acid", "acid, net", a.Acid.Bath, report.Moles, "H⁺")
+	} else {
+		base := a.Acid.Catholyte
+		catholyte := report.Of("catholyte_acid", "", matter.Figure{Value: -base.Value, Low: -base.High, High: -base.Low, Mark: base.Mark}, report.Moles, "")
+		anolyte := report.Of("acid", "acid in the anolyte", a.Acid.Anolyte, report.Moles, "H⁺; in the catholyte "+catholyte.String())
+		anolyte.Rows = []report.Figure{catholyte}
+		t.Add(anolyte)
 	}
-	t.Known("acid", side, acid, report.Moles, "H⁺")
 	t.Known("water_split", "water split", a.Water.Split, report.Grams, "")
 	return t
 }
