@@ -2,6 +2,7 @@ package electrolysis
 
 import (
 	"math"
+	"slices"
 
 	"nightcell/integrate/matter"
 )
@@ -57,7 +58,11 @@ func anodeReactions(a anolyteLiquid, metal string) []Reaction {
 	}
 	main = append(main, sideReactions(a, metal)...)
 	for _, other := range a.Others {
-		main = append(main, sideReactions(anolyteLiquid{PH: a.PH, Temperature: a.Temperature}, other)...)
+		for _, r := range sideReactions(a, other) {
+			if !slices.ContainsFunc(main, func(m Reaction) bool { return m.Name == r.Name }) { // that of the medium is there already
+				main = append(main, r)
+			}
+		}
 	}
 	return main
 }
@@ -67,6 +72,9 @@ func anodeReactions(a anolyteLiquid, metal string) []Reaction {
 // a number leaves the reaction out of the floor: slow, or not tabled.
 func sideReactions(a anolyteLiquid, metal string) []Reaction {
 	acid := hydrogenPotential(a.PH, a.Temperature) // V per one H⁺ per electron
+	if !a.Medium.Acidic() {
+		acid = math.NaN() // there the metal is no plain ion
+	}
 	const dark = "dark film on the anode, takes metal from the bath; potential not tabled here"
 	if metal == "Ag" && a.Medium == matter.Cyanide {
 		metal = "" // it holds silver too fast for an oxide
@@ -80,9 +88,9 @@ func sideReactions(a anolyteLiquid, metal string) []Reaction {
 			Note: "takes metal from the bath and sheds sludge: use a diaphragm, and weigh the sludge separately"}},
 		{metal == "Pb", Reaction{Name: "lead dioxide on the anode", Potential: 1.467 + 2*acid,
 			Note: "takes up to as much metal from the bath as the cathode, where nothing inhibits it"}},
-		{metal == "Fe", Reaction{Name: "ferric from ferrous", Potential: 0.771,
+		{metal == "Fe" && a.Medium.Acidic(), Reaction{Name: "ferric from ferrous", Potential: 0.771,
 			Note: "lowers the cell voltage; ferric iron redissolves metal and costs current: use a diaphragm"}},
-		{metal == "Sn", Reaction{Name: "tin(IV) from tin(II)", Potential: 0.151,
+		{metal == "Sn" && a.Medium.Acidic(), Reaction{Name: "tin(IV) from tin(II)", Potential: 0.151,
 			Note: "tin(IV) precipitates as sludge: use a diaphragm, or a tin anode"}},
 		{metal == "Co", Reaction{Name: "cobalt(III) oxide on the anode", Potential: math.NaN(), Note: dark}},
 		{metal == "Ag", Reaction{Name: "silver(II) oxide on the anode", Potential: math.NaN(), Note: dark}},

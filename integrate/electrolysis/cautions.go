@@ -142,7 +142,10 @@ func (a *Assessment) heatCautions(say, warn func(string, ...any)) {
 		say("At constant voltage the current would rise by about %.0f %% as the bath heats up. Use constant current.", 100*(h.Gain.Value-1))
 	}
 	if open := a.Conditions.OpenArea.Value; open > 0 {
-		if depth := a.Conditions.Volume.Value / open; a.Water.LevelFall.High > 0.1*depth {
+		depth := a.Conditions.Volume.Value / open
+		if a.Water.LevelFall.High > depth/2 {
+			warn("Without more water the bath loses %.0f of its %.0f mm in this run, and a heater that runs dry starts a fire. Feed it, or cover most of it.", 1000*a.Water.LevelFall.High, 1000*depth)
+		} else if a.Water.LevelFall.High > 0.1*depth {
 			say("The level may fall by %.0f mm, which exposes the electrodes and raises the current density. Top it up with water, or float balls on it. Leave the headspace open.", 1000*a.Water.LevelFall.High)
 		}
 	}

@@ -183,7 +183,7 @@ func (a *Assessment) heat() {
 	warmer, _ := vessel.SteadyTemperature(power+h.Power.StandardUncertainty, ambient)
 	h.riseDoubt = math.Hypot(heatLossDoubt*rise, warmer-steady)
 	h.Steady = matter.Figure{Value: steady, StandardUncertainty: math.Hypot(c.Ambient.StandardUncertainty, h.riseDoubt), Mark: matter.Assumed,
-		Source: "bare vessel in still air, 10 W/(m²·K), and evaporation; ±30 % of the rise; room and heat no better"}
+		Source: "bare vessel in still air, 10 W/(m²·K), and evaporation; ±30 % of the rise, besides room and heat"}
 	h.TimeConstant = matter.Figure{Value: vessel.TimeConstant(steady, ambient), StandardUncertainty: heatLossDoubt * vessel.TimeConstant(steady, ambient),
 		Mark: matter.Assumed, Source: "as the steady temperature"}
 	if t := c.Temperature; t.Mark != matter.Assumed && !boils && t.Value > steady {

@@ -2,6 +2,7 @@ package electrolysis
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -217,6 +218,21 @@ func TestDoubtOfTheSteadyTemperature(t *testing.T) {
 	for _, g := range a.Gas {
 		if g.Rate.Mark != matter.Assumed || g.Total.Mark != matter.Assumed || a.Water.Split.Mark != matter.Assumed {
 			t.Errorf("%s and water that nobody caught: %+v, %+v", g.Gas, g.Rate, a.Water.Split)
+		}
+	}
+}
+
+// TestABathThatRunsDry: a litre in a beaker at 70 °C loses 180 to 240 mm of its 108 mm in 36 h (both sources of evaporationAt), which is a danger and no
+// caution; an hour of it is neither.
+func TestABathThatRunsDry(t *testing.T) {
+	const said = "heater that runs dry starts a fire"
+	for hours, told := range map[float64]bool{36: true, 1: false} {
+		c := zincCell(t)
+		c.Separator, c.Volume, c.Temperature = NoSeparator, matter.GivenFigure(1e-3, 0), matter.GivenFigure(343.15, 0)
+		c.Charge = matter.GivenFigure(c.Current.Value*hours*3600, 0)
+		a := assessed(t, c)
+		if strings.Contains(strings.Join(a.Dangers, " "), said) != told || strings.Contains(strings.Join(a.Cautions, " "), "The level may fall") {
+			t.Errorf("%g h: %q, %q", hours, a.Dangers, a.Cautions)
 		}
 	}
 }

@@ -191,3 +191,23 @@ func TestAnodeReactions(t *testing.T) {
 		}
 	}
 }
+
+// TestPlainIonsOfAcidAlone: the couples of tin(II), iron(II), lead(II) and manganese(II) are those of plain ions in acid. A stannate bath holds tin(IV)
+// already, and in alkali only oxygen, 0.401 V at pH 14 (OpenStax Chemistry 2e, Appendix L), sets the floor, whatever else is dissolved.
+func TestPlainIonsOfAcidAlone(t *testing.T) {
+	for _, metal := range []string{"Sn", "Fe", "Pb", "Mn"} {
+		for _, a := range []anolyteLiquid{{Medium: matter.Alkaline, PH: 14, Temperature: matter.RoomTemperature}, {Medium: matter.Sulfate, PH: 0, Temperature: matter.RoomTemperature}} {
+			own := floorVoltage(anodeReactions(a, metal), 0, -9).Metal
+			a.Others = []string{metal}
+			beside := floorVoltage(anodeReactions(a, "Zn"), 0, -9).Metal
+			near(t, metal+" beside zinc as by itself, V", beside, own, 1e-12)
+			if a.Medium == matter.Alkaline {
+				near(t, metal+" in alkali, V", own, 0.401, 0.002)
+			}
+		}
+	}
+	reactions := anodeReactions(anolyteLiquid{Medium: matter.Cyanide, PH: 12, Temperature: matter.RoomTemperature, Others: []string{"Ag"}}, "Cu")
+	if len(reactions) != 2 {
+		t.Errorf("cyanide is oxidized once: %+v", reactions)
+	}
+}
