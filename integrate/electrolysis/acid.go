@@ -72,10 +72,6 @@ func AcidMass(moles float64, medium matter.Medium) float64 {
 	return moles / protons * molar
 }
 
-// CausticMass returns the kilograms of sodium hydroxide that carry, or neutralise,
-// that many moles.
-func CausticMass(moles float64) float64 { return moles * matter.MolarMassNaOH }
-
 // Unit factors of the two sources on evaporation.
 const (
 	litresPerGallon = 3.785411784                                       // US gallon, exact

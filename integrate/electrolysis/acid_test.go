@@ -64,7 +64,7 @@ func TestAcids(t *testing.T) {
 	} {
 		near(t, string(medium), 1e3*AcidMass(1, medium), want, 0.02)
 	}
-	near(t, "sodium hydroxide", 1e3*CausticMass(1), 40.00, 0.01)
+	near(t, "sodium hydroxide", 1e3*AcidMass(1, matter.Alkaline), 40.00, 0.01)
 }
 
 // TestDoubtOfTheAcid: before a chlorine anode the base is what the metal leaves to hydrogen, Q/F·(1 − e), so that an

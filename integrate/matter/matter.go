@@ -18,18 +18,17 @@ import (
 // Physical constants. The first three are exact in the SI of 2019 and printed
 // alike in CODATA 2018 and 2022; the others are products of them.
 const (
-	ElementaryCharge = 1.602176634e-19                        // C
-	Avogadro         = 6.02214076e23                          // 1/mol
-	Boltzmann        = 1.380649e-23                           // J/K
-	Faraday          = ElementaryCharge * Avogadro            // C/mol, 96485.33212331...
-	GasConstant      = Boltzmann * Avogadro                   // J/(mol K), 8.31446261815324
-	ZeroCelsius      = 273.15                                 // K
-	RoomTemperature  = 298.15                                 // K, 25 °C, at which tables of potentials hold
-	Atmosphere       = 101325.0                               // Pa, standard atmosphere
-	MolarMassH2O     = (2*1.0080 + 15.999) * 1e-3             // kg/mol, from the abridged CIAAW 2021 weights
-	MolarMassH2SO4   = (2*1.0080 + 32.06 + 4*15.999) * 1e-3   // kg/mol, likewise
-	MolarMassNaOH    = (22.98976928 + 15.999 + 1.0080) * 1e-3 // kg/mol, likewise
-	AmpereHour       = 3600.0                                 // C
+	ElementaryCharge = 1.602176634e-19                      // C
+	Avogadro         = 6.02214076e23                        // 1/mol
+	Boltzmann        = 1.380649e-23                         // J/K
+	Faraday          = ElementaryCharge * Avogadro          // C/mol, 96485.33212331...
+	GasConstant      = Boltzmann * Avogadro                 // J/(mol K), 8.31446261815324
+	ZeroCelsius      = 273.15                               // K
+	RoomTemperature  = 298.15                               // K, 25 °C, at which tables of potentials hold
+	Atmosphere       = 101325.0                             // Pa, standard atmosphere
+	MolarMassH2O     = (2*1.0080 + 15.999) * 1e-3           // kg/mol, from the abridged CIAAW 2021 weights
+	MolarMassH2SO4   = (2*1.0080 + 32.06 + 4*15.999) * 1e-3 // kg/mol, likewise
+	AmpereHour       = 3600.0                               // C
 )
 
 // MolarVolume returns the volume of one mole of an ideal gas in m3/mol at a
@@ -96,9 +95,12 @@ func (f Figure) Limits() (low, high float64) {
 	return f.Value - 2*f.StandardUncertainty, f.Value + 2*f.StandardUncertainty
 }
 
-// Times returns the figure, its doubt and its limits times a positive factor.
+// Times returns the figure, its doubt and its limits times a factor.
 func (f Figure) Times(factor float64) Figure {
-	f.Value, f.StandardUncertainty, f.Low, f.High = f.Value*factor, f.StandardUncertainty*factor, f.Low*factor, f.High*factor
+	f.Value, f.StandardUncertainty, f.Low, f.High = f.Value*factor, f.StandardUncertainty*math.Abs(factor), f.Low*factor, f.High*factor
+	if factor < 0 {
+		f.Low, f.High = f.High, f.Low
+	}
 	return f
 }
 

@@ -294,8 +294,7 @@ func (s *sheet) loads() report.Table {
 	if a.Conditions.Separator == electrolysis.NoSeparator {
 		t.Known("acid", "acid, net", a.Acid.Bath, report.Moles, "H⁺")
 	} else {
-		base := a.Acid.Catholyte
-		catholyte := report.Of("catholyte_acid", "", matter.Figure{Value: -base.Value, Low: -base.High, High: -base.Low, Mark: base.Mark}, report.Moles, "")
+		catholyte := report.Of("catholyte_acid", "", a.Acid.Catholyte.Times(-1), report.Moles, "")
 		anolyte := report.Of("acid", "acid in the anolyte", a.Acid.Anolyte, report.Moles, "H⁺; in the catholyte "+catholyte.String())
 		anolyte.Rows = []report.Figure{catholyte}
 		t.Add(anolyte)

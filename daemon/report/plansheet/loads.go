@@ -18,20 +18,6 @@ const (
 	airDoubt    = 0.1
 )
 
-// band is a figure that is known to lie within limits.
-func band(key, label string, b matter.Figure, unit report.Unit, note string) report.Figure {
-	f := plain(key, label, b.Value, unit, b.Mark, note)
-	f.Limits, f.Source = &report.Limits{Low: b.Low, High: b.High}, b.Source
-	return f
-}
-
-// addBand adds one that somebody computed.
-func addBand(t *report.Table, key, label string, b matter.Figure, unit report.Unit, note string) {
-	if b.Known() {
-		t.Add(band(key, label, b, unit, note))
-	}
-}
-
 func (p *sheet) gasTable() report.Table {
 	a := p.Assessed
 	t := report.Table{Title: fmt.Sprintf("Gas and air (dry, %s °C, 1 atm)", quantity.Digits(a.Conditions.Ambient.Value-matter.ZeroCelsius, 1))}
@@ -114,7 +100,7 @@ func (p *sheet) liquidTable() report.Table {
 	if p.Divided() {
 		t.Add(report.Figure{Key: "anolyte_medium", Word: string(a.Conditions.AnolyteMedium)})
 		p.acid(&t, "anolyte_", "in the anolyte", a.Acid.Anolyte, a.Conditions.AnolyteMedium)
-		p.acid(&t, "catholyte_", "in the catholyte", turned(a.Acid.Catholyte), p.Bath.Medium)
+		p.acid(&t, "catholyte_", "in the catholyte", a.Acid.Catholyte.Times(-1), p.Bath.Medium)
 		t.Known("catholyte_base_at_worst", "base, worst case", a.Acid.CatholyteWorst, report.Moles, by("in the catholyte", a.Acid.CatholyteWorst.Source))
 	}
 	p.phRows(&t)
@@ -123,8 +109,8 @@ func (p *sheet) liquidTable() report.Table {
 		split = "water split"
 	}
 	t.Known("water_split", split, a.Water.Split, report.Grams, "")
-	t.Add(band("water_evaporated", "water evaporated", a.Water.Evaporated, report.Grams, by("", a.Water.Evaporated.Source)))
-	t.Add(band("level_fall", "level falls", a.Water.LevelFall, report.Millimetres, "over "+quantity.Digits(a.Conditions.OpenArea.Value*report.SquareCentimetres.PerSI, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source))
+	t.Add(report.Of("water_evaporated", "water evaporated", a.Water.Evaporated, report.Grams, by("", a.Water.Evaporated.Source)))
+	t.Add(report.Of("level_fall", "level falls", a.Water.LevelFall, report.Millimetres, "over "+quantity.Digits(a.Conditions.OpenArea.Value*report.SquareCentimetres.PerSI, 0)+" cm² of open surface: "+a.Conditions.OpenArea.Source))
 	t.Add(rough("water_to_have", "water to keep at hand", a.Water.TopUp.Value, a.Water.TopUp.Value*waterDoubt, report.Grams, a.Water.TopUp.Mark, "top up to the mark before each sample"))
 	return t
 }
@@ -139,9 +125,9 @@ func (p *sheet) phRows(t *report.Table) {
 	if p.Divided() {
 		where = "the catholyte"
 	}
-	t.Add(band("ph_at_end", "pH at the end, "+where, l.End, report.One, by("", l.End.Source)))
-	addBand(t, "anolyte_ph_at_end", "pH at the end, the anolyte", l.AnolyteEnd, report.One, by("", l.AnolyteEnd.Source))
-	addBand(t, "ph_at_end_if_divided", "pH at the end, if divided", l.IfDivided, report.One, by("", l.IfDivided.Source))
+	t.Add(report.Of("ph_at_end", "pH at the end, "+where, l.End, report.One, by("", l.End.Source)))
+	t.Known("anolyte_ph_at_end", "pH at the end, the anolyte", l.AnolyteEnd, report.One, by("", l.AnolyteEnd.Source))
+	t.Known("ph_at_end_if_divided", "pH at the end, if divided", l.IfDivided, report.One, by("", l.IfDivided.Source))
 	for _, e := range []struct {
 		key, label, note string
 		charge           float64
@@ -157,58 +143,40 @@ func (p *sheet) courseTable() report.Table {
 	t := report.Table{Key: "ph_course", List: true, Title: "pH against charge"}
 	for _, point := range p.Assessed.Liquid.Course {
 		charge := rough("charge", "", point.Charge, point.Charge/50, report.AmpereHours, p.Bath.Goal.Charge.Mark, "")
-		f := band("ph", charge.String(), point.PH, report.One, "")
+		f := report.Of("ph", charge.String(), point.PH, report.One, "")
 		f.Rows = []report.Figure{charge}
 		t.Add(f)
 	}
 	return t
 }
 
-// turned counts a band of base as one of acid.
-func turned(b matter.Figure) matter.Figure {
-	b.Low, b.Value, b.High = -b.High, -b.Value, -b.Low
-	return b
-}
-
 // acidWords names what a gain of H+ in mol is, and what a gain of the other sign is; and
 // the substance that is weighed for it, with its kg per mol.
 func acidWords(moles float64, medium matter.Medium) (word, other, formula string, kilogramsPerMole float64) {
-	formula, _ = electrolysis.AcidOf(medium)
-	alkaline := formula == "NaOH"
-	switch {
-	case alkaline && moles < 0:
-		return "alkali made", "alkali used up", formula, electrolysis.CausticMass(1)
-	case alkaline:
-		return "alkali used up", "alkali made", formula, electrolysis.AcidMass(1, medium)
-	case moles < 0:
-		return "base", "acid", "NaOH", electrolysis.CausticMass(1)
+	word, other = "acid", "base"
+	if formula, _ = electrolysis.AcidOf(medium); formula == "NaOH" {
+		word, other = "alkali used up", "alkali made"
 	}
-	return "acid", "base", formula, electrolysis.AcidMass(1, medium)
+	if moles < 0 {
+		word, other, medium = other, word, matter.Alkaline
+	}
+	formula, _ = electrolysis.AcidOf(medium)
+	return word, other, formula, electrolysis.AcidMass(1, medium)
 }
 
 // acid adds a row for H+ gained in mol, in the words of acidWords, with its limits or its standard uncertainty. Where nothing is
 // gained, JSON alone says so.
 func (p *sheet) acid(t *report.Table, where, words string, b matter.Figure, medium matter.Medium) {
-	if !b.Skewed() {
-		b.Low, b.High = b.Value, b.Value
-	}
 	word, other, formula, kilograms := acidWords(b.Value, medium)
 	label := word + " " + words
 	if b.Value == 0 && b.Low == 0 && b.High == 0 {
 		label = ""
 	}
 	if b.Value < 0 {
-		b = turned(b)
+		b = b.Times(-1)
 	}
 	key := where + strings.ReplaceAll(word, " ", "_")
-	moles, mass := band(key, label, b, report.Moles, ""), band(key, "", b.Times(kilograms), report.Grams, "")
-	if b.Low == b.High {
-		moles.Limits, mass.Limits = nil, nil
-		moles.Uncertainty, mass.Rough = math.NaN(), b.StandardUncertainty*kilograms
-		if u := b.StandardUncertainty; u > 0 {
-			moles.Uncertainty = u
-		}
-	}
+	moles, mass := report.Of(key, label, b, report.Moles, ""), report.Of(key, "", b.Times(kilograms), report.Grams, "")
 	moles.Note = mass.String() + " as " + formula
 	if b.Low < 0 {
 		moles.Note += "; below zero is " + other

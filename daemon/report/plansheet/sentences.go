@@ -160,19 +160,21 @@ func (p *sheet) poisons() (all []string) {
 		if err != nil {
 			continue // said elsewhere
 		}
-		for _, gas := range []struct{ of, name string }{{"As", "arsine"}, {"Sb", "stibine"}} {
-			if f.Count(gas.of) > 0 && p.Bath.Metal.String() != gas.of {
-				all = append(all, fmt.Sprintf("%s gives off %s, deadly, wherever hydrogen comes off: at the cathode, and on zinc dust. Take it out before the run, in a fume hood.", f, gas.name))
-			}
-		}
 		dry, _, _ := strings.Cut(f.String(), "·")
-		switch gas := ""; {
-		case !p.Bath.Medium.Acidic():
-		case strings.Contains(dry, "CN") && !strings.Contains(dry, "SCN"):
-			gas = "cyanide"
-			fallthrough
-		case f.Count("S") > 0 && !strings.ContainsAny(dry, "CO"):
-			all = append(all, fmt.Sprintf("%s in an acid bath gives off hydrogen %s, deadly: do not mix them.", f, cmp.Or(gas, "sulfide")))
+		acid := p.Bath.Medium.Acidic()
+		const gassed, mixed = "gives off %s, deadly, wherever hydrogen comes off: at the cathode, and on zinc dust. Take it out before the run, in a fume hood.", "in an acid bath gives off %s, deadly: do not mix them."
+		for _, row := range []struct {
+			holds     bool
+			text, gas string
+		}{
+			{f.Count("As") > 0, gassed, "arsine"},
+			{f.Count("Sb") > 0 && p.Bath.Metal.String() != "Sb", gassed, "stibine"},
+			{acid && strings.Contains(dry, "CN") && !strings.Contains(dry, "SCN"), mixed, "hydrogen cyanide"},
+			{acid && f.Count("S") > 0 && !strings.ContainsAny(dry, "CO"), mixed, "hydrogen sulfide"},
+		} {
+			if row.holds {
+				all = append(all, fmt.Sprintf("%s "+row.text, f, row.gas))
+			}
 		}
 	}
 	return all

@@ -215,7 +215,7 @@ func (p *sheet) platingTable() report.Table {
 	t.Known("plating_margin", "margin", pl.Margin, report.Volts, "overpotential less difference: a bound, because the kinetics decide")
 	t.Known("hydrogen_potential_at_end", "hydrogen, at the end", pl.HydrogenAtEnd, report.Volts, "at the pH of the end")
 	t.Known("plating_margin_at_end", "margin, at the end", pl.MarginAtEnd, report.Volts, "")
-	addBand(&t, "efficiency_at_end_ph", "efficiency, at the end", pl.EfficiencyAtEnd, report.Percent, by("at the pH of the end", pl.EfficiencyAtEnd.Source))
+	t.Known("efficiency_at_end_ph", "efficiency, at the end", pl.EfficiencyAtEnd, report.Percent, by("at the pH of the end", pl.EfficiencyAtEnd.Source))
 	t.Known("hydroxide_ph", "hydroxide from pH", pl.HydroxidePH, report.One, by("", pl.HydroxidePH.Source))
 	return t
 }
@@ -232,14 +232,14 @@ func (p *sheet) voltageTable() report.Table {
 	t.Add(floor)
 	t.Add(plain("reversible_expected", "", a.Floor.Expected, report.Volts, a.Floor.Mark, ""))
 	for _, part := range a.Parts {
-		t.Add(band("", part.Name, part.Figure, report.Volts, part.Source))
+		t.Add(report.Of("", part.Name, part.Figure, report.Volts, part.Source))
 	}
 	if v := a.Conditions.CellVolts; v.Known() {
 		f := report.Of("cell", "stated at the cell", v, report.Volts, "used for energy and heat")
 		f.Short = quantity.Digits(v.Value, v.StandardUncertainty) + " stated"
 		t.Add(f)
 	}
-	expected := band("expected", "expected at the supply", a.Voltage, report.Volts, "a range; the cell's own runs narrow it")
+	expected := report.Of("expected", "expected at the supply", a.Voltage, report.Volts, "a range; the cell's own runs narrow it")
 	expected.Short = quantity.Digits(a.Voltage.Value, (a.Voltage.High-a.Voltage.Low)/2) + " expected"
 	t.Add(expected)
 	if w := p.Window(); w.CellVoltage.Known() && !p.SolubleAnode() { // usual with an insoluble one
