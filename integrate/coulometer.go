@@ -34,8 +34,8 @@ type Sample struct {
 	// AtCell says that Volts were measured at the cell, while the supply showed SupplyVolts.
 	AtCell      bool
 	SupplyVolts float64
-	// Held says that nobody measured Volts: they are the last that are known.
-	Held bool
+	// SupplySilent says that the meter measured alone. Volts not AtCell are then the last that are known.
+	SupplySilent bool
 }
 
 // Step is what one sample added.
@@ -112,7 +112,7 @@ func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 		st.Energy.Add(supply.joules)
 		st.VoltSeconds.Add(supply.voltSeconds)
 		st.Meter.add(meter)
-		if s.Held {
+		if s.SupplySilent && !s.AtCell {
 			st.Meter.Blind += math.Abs(meter.coulombs)
 		}
 		st.judge(step.Elapsed, s, c.settings.EarlierDoubts)
@@ -141,7 +141,7 @@ func (c *Coulometer) remember(s Sample) {
 		st.MaxAmperes = s.Amperes
 	}
 	st.Readings++
-	if s.AtCell {
+	if s.AtCell && !s.SupplySilent {
 		st.Meter.Leads.add(s)
 	}
 	if s.Metered != st.Meter.Last {

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -38,7 +39,7 @@ func exampleRun(t *testing.T) string {
 		if step.IsGap {
 			failed = errors.Join(failed, w.Gap(begin.Add(at), "late", step.Gap, integrate.Evidence{}))
 		}
-		failed = errors.Join(failed, w.Reading(begin.Add(at), step.Elapsed, 3.2, 3, "constant-current", "on", runlog.Supply{}))
+		failed = errors.Join(failed, w.Reading(begin.Add(at), step.Elapsed, 3.2, 3, "constant-current", "on", drivers.Shown{}))
 	}
 	end := begin.Add(101 * time.Second)
 	failed = errors.Join(failed,

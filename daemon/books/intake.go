@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -137,7 +138,7 @@ func (in Intake) copy(w *runlog.Writer, t *table, first row, begin time.Time) (n
 		if s.IsGap {
 			err = w.Gap(at, "silent", s.Gap, evidence)
 		}
-		if err = errors.Join(err, w.Reading(at, step, r.volts, r.amperes, "", "", runlog.Supply{})); err != nil {
+		if err = errors.Join(err, w.Reading(at, step, r.volts, r.amperes, "", "", drivers.Shown{})); err != nil {
 			return n, err
 		}
 		if w.CheckpointDue() {

@@ -18,6 +18,7 @@ import (
 	"pgregory.net/rapid"
 
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -187,7 +188,7 @@ func TestBegunAnew(t *testing.T) {
 		for i := from; i <= to; i++ {
 			at := time.Duration(i) * time.Second
 			_, err := c.Add(integrate.Sample{At: at, Volts: 3, Amperes: 2}, integrate.Evidence{})
-			if err = errors.Join(err, w.Reading(begin.Add(at), min(at, time.Second), 3, 2, "cc", "on", runlog.Supply{})); err != nil {
+			if err = errors.Join(err, w.Reading(begin.Add(at), min(at, time.Second), 3, 2, "cc", "on", drivers.Shown{})); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -16,6 +16,7 @@ import (
 	"pgregory.net/rapid"
 
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -78,7 +79,7 @@ func (a *author) read(s sample) {
 	if _, err := a.count.Add(integrate.Sample{At: a.at, Volts: s.volts, Amperes: s.amperes}, integrate.Evidence{}); err != nil {
 		a.t.Fatal(err)
 	}
-	a.check(a.w.Reading(s.at, step, s.volts, s.amperes, "constant-current", "on", runlog.Supply{}))
+	a.check(a.w.Reading(s.at, step, s.volts, s.amperes, "constant-current", "on", drivers.Shown{}))
 }
 
 // caughtUp returns a history that has read everything there is.
@@ -316,7 +317,7 @@ func TestClockThatJumps(t *testing.T) {
 	data := t.TempDir()
 	a := newAuthor(t, data, time.Unix(10, 0))
 	a.read(sample{time.Unix(11, 0), 3.2, 2.5})
-	a.check(a.w.Reading(begin, time.Second, 3.3, 2.5, "constant-current", "on", runlog.Supply{}))
+	a.check(a.w.Reading(begin, time.Second, 3.3, 2.5, "constant-current", "on", drivers.Shown{}))
 	w := window(t, caughtUp(t, data), "", time.Time{}, time.Time{}, 100)
 	if len(w.Points) != 2 || w.Points[1].MaxVolts != 3.3 {
 		t.Errorf("points %+v", w.Points)
@@ -332,7 +333,7 @@ func BenchmarkTake(b *testing.B) {
 	}
 	const n = 100000
 	for i := range n {
-		if err := w.Reading(begin.Add(time.Duration(i)*time.Second), time.Second, 3.2, 2.5, "constant-current", "on", runlog.Supply{}); err != nil {
+		if err := w.Reading(begin.Add(time.Duration(i)*time.Second), time.Second, 3.2, 2.5, "constant-current", "on", drivers.Shown{}); err != nil {
 			b.Fatal(err)
 		}
 	}

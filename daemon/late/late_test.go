@@ -12,6 +12,7 @@ import (
 
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -53,7 +54,7 @@ func exampleRun(t *testing.T, ended bool, watch ...runlog.Field) string {
 	for i := range 601 {
 		at := time.Duration(i) * time.Minute
 		step, err := c.Add(integrate.Sample{At: at, Volts: 3.2, Amperes: 3}, integrate.Evidence{})
-		failed = errors.Join(failed, err, w.Reading(begin.Add(at), step.Elapsed, 3.2, 3, "constant-current", "on", runlog.Supply{}), w.Checkpoint(begin.Add(at), c))
+		failed = errors.Join(failed, err, w.Reading(begin.Add(at), step.Elapsed, 3.2, 3, "constant-current", "on", drivers.Shown{}), w.Checkpoint(begin.Add(at), c))
 	}
 	end := begin.Add(601 * time.Minute)
 	failed = errors.Join(failed, w.Entry(end, "sample", "", runlog.Text("by", "bob"), runlog.Number("volume_cubic_metres", 5e-6)))

@@ -14,6 +14,7 @@ import (
 	"nightcell/daemon/books"
 	"nightcell/daemon/control"
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 	"nightcell/integrate"
 	"nightcell/integrate/bath"
 )
@@ -106,7 +107,7 @@ func (n night) ran(t testing.TB, data string) string {
 		step := at - time.Duration(n.hours/steps*float64(max(i-1, 0))*float64(time.Hour))
 		_, err := c.Add(integrate.Sample{At: at, Volts: 3.5, Amperes: 3}, integrate.Evidence{OnBefore: true, OnAfter: true})
 		must(err)
-		must(w.Reading(n.begin.Add(at), step, 3.5, 3, "CC", "on", runlog.Supply{}))
+		must(w.Reading(n.begin.Add(at), step, 3.5, 3, "CC", "on", drivers.Shown{}))
 		for hour, e := range n.entries {
 			if from := at - step; i > 0 && hour*float64(time.Hour) > float64(from) && hour*float64(time.Hour) <= float64(at) {
 				e.At = n.begin.Add(time.Duration(hour * float64(time.Hour)))

@@ -20,6 +20,7 @@ import (
 
 	"nightcell/configs"
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -204,7 +205,7 @@ func (n *night) readings(count int) {
 	n.t.Helper()
 	for i := range count {
 		n.utc = n.utc.Add(time.Second)
-		n.check(n.w.Reading(n.utc, time.Second, 3.2+float64(i%7)/1000, 3.001, "constant-current", "on", runlog.Supply{}))
+		n.check(n.w.Reading(n.utc, time.Second, 3.2+float64(i%7)/1000, 3.001, "constant-current", "on", drivers.Shown{}))
 		if i%100 == 99 {
 			n.check(n.w.Checkpoint(n.utc, n.c))
 		}

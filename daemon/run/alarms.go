@@ -29,7 +29,7 @@ func (r *Run) observe(fresh bool) (o alerts.Observation) {
 		o.OwnVolts, o.OwnAmperes = float64(r.reading.Shown.Volts), float64(r.reading.Own())
 		o.Mode, o.Output = alerts.Mode(r.reading.Mode), alerts.Output(r.reading.Output)
 		o.LineLost = r.lostFor
-	} else if r.reading.Shown.Silent && !r.cut && now-r.lastGood <= max(r.settings.Count.GapAfter, leastWitness*r.settings.Poll) {
+	} else if r.reading.Shown.Silent && !r.cut && r.recent() {
 		o.Amperes = float64(r.reading.Amperes) // by the meter alone
 	}
 	o.Gap, r.gap = r.gap, 0

@@ -287,11 +287,10 @@ func (r *Run) preflight(unasked error) []control.Check {
 		protection("voltage protection", "V", float64(st.SetVolts), float64(st.LimitVolts), l.Volts),
 		check("protections not tripped", len(st.Tripped) == 0, "none tripped", strings.Join(st.Tripped, ", ")),
 	}
-	age := r.now() - r.lastGood
 	v, a := float64(r.reading.Volts), float64(r.reading.Amperes)
-	sane := age <= max(5*r.settings.Poll, 10*time.Second) && r.live(r.reading)
+	sane := r.recent() && r.live(r.reading)
 	checks = append(checks,
-		check("reading", sane, fmt.Sprintf("%.3f V, %.3f A", v, a), fmt.Sprintf("%.3f V, %.3f A, %s old: too old, or no current", v, a, quantity.Duration(age))))
+		check("reading", sane, fmt.Sprintf("%.3f V, %.3f A", v, a), fmt.Sprintf("%.3f V, %.3f A, %s old: too old, or no current", v, a, quantity.Duration(r.now()-r.lastGood))))
 	zero := r.count.State().Zero
 	checks = append(checks, check("zero", zero.Uncertainty > 0, quantity.WithDoubt(zero.Amperes, integrate.CoverageFactor*zero.Uncertainty)+" A",
 		"not taken: run nightcell for some seconds with the output off before the run, or enter one with nightcell enter "+r.settings.Cell+" zero"))

@@ -61,9 +61,6 @@ func (r *Run) takeMeter() {
 // bridgeAfter is how many polls the supply is silent until the meter counts alone: one missing answer is a garbled question.
 const bridgeAfter = 2
 
-// leastWitness is how many polls a current that the meter alone has shown is held against the limits, at least.
-const leastWitness = 5
-
 // Alone says that the supply has been silent for so long that a meter counts alone.
 func (r *Run) Alone() bool { return r.now()-r.heard > bridgeAfter*r.settings.Poll }
 

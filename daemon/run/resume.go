@@ -89,16 +89,14 @@ func (r *Run) resume(f *Facts, tail *runlog.Tail, m *memory) {
 	r.atRest = r.count.State().Zero.Amperes
 	own := &tail.Last.Supply
 	if tail.Last.Nanos != 0 { // newer than the memory
-		r.LastOn = r.live(drivers.Reading{Amperes: drivers.Amperes(tail.Last.Amperes), Output: drivers.ParseOutput(tail.Last.Output), Shown: drivers.Shown{
-			Metered: own.Metered, Silent: own.Silent, Amperes: drivers.Amperes(own.Amperes),
-		}})
+		r.LastOn = r.live(drivers.Reading{Amperes: drivers.Amperes(tail.Last.Amperes), Output: drivers.ParseOutput(tail.Last.Output), Shown: *own})
 	}
 	var dark time.Duration
 	var known bool
 	r.time, dark, known = resumeTimeline(f.Moment, r.settings.Speed, mark)
 	r.lastGood, r.lastLive, r.heard = last.At, last.At, last.At
 	if own.Metered {
-		r.Own = own.Amperes
+		r.Own = float64(own.Amperes)
 	}
 	if m != nil {
 		if elapsed, _ := tail.Checkpoint.Integer("elapsed"); own.Silent || time.Duration(elapsed) == last.At {

@@ -4,7 +4,6 @@ import (
 	"fmt"
 
 	"nightcell/configs/quantity"
-	"nightcell/daemon/runlog"
 	"nightcell/drivers"
 	"nightcell/integrate"
 )
@@ -34,13 +33,9 @@ func (r *Run) Count(reading *drivers.Reading) bool {
 	at, before := r.time.runTime(reading.At), r.lastGood
 	e := r.evidence()
 	shown := &reading.Shown
-	supply := runlog.Supply{
-		AtCell: shown.AtCell && !shown.Silent, Metered: shown.Metered, Silent: shown.Silent, Held: shown.Silent && !shown.AtCell,
-		Volts: float64(shown.Volts), Amperes: float64(shown.Amperes),
-	}
 	step, err := r.count.Add(integrate.Sample{
 		At: at, Volts: float64(reading.Volts), Amperes: float64(reading.Amperes),
-		Metered: shown.Metered, AtCell: supply.AtCell, SupplyVolts: supply.Volts, Held: supply.Held,
+		Metered: shown.Metered, AtCell: shown.AtCell, SupplyVolts: float64(shown.Volts), SupplySilent: shown.Silent,
 	}, e)
 	if err != nil {
 		r.settings.Log.Warn("reading rejected", "cell", r.settings.Cell, "err", err)
@@ -51,7 +46,7 @@ func (r *Run) Count(reading *drivers.Reading) bool {
 		r.gap = max(r.gap, step.Elapsed)
 		r.writeGap(utc, &step, &e)
 	}
-	r.note(r.log.Reading(utc, at-before, float64(reading.Volts), float64(reading.Amperes), reading.Mode.String(), reading.Output.String(), supply))
+	r.note(r.log.Reading(utc, at-before, float64(reading.Volts), float64(reading.Amperes), reading.Mode.String(), reading.Output.String(), *shown))
 	r.heed(reading, at)
 	r.advanceBath(step)
 	r.lastGood, r.LastOn, r.readUTC = at, r.live(*reading), utc

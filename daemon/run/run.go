@@ -141,6 +141,9 @@ func (r *Run) now() time.Duration { return r.time.now() }
 
 func (r *Run) utc() time.Time { return r.time.stamp(r.time.now()) }
 
+// recent says that the newest counted reading can stand for the present.
+func (r *Run) recent() bool { return r.now()-r.lastGood <= max(5*r.settings.Poll, 10*time.Second) }
+
 // live says whether a reading is of an output that pushes current.
 func (r *Run) live(reading drivers.Reading) bool { return r.settings.Live(reading, r.atRest) }
 

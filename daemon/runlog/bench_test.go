@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"nightcell/drivers"
 	"nightcell/integrate"
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
@@ -96,7 +97,7 @@ func BenchmarkReading(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		utc = utc.Add(time.Second)
-		if err := w.Reading(utc, time.Second, 3.214, 3.001, "constant-current", "on", Supply{}); err != nil {
+		if err := w.Reading(utc, time.Second, 3.214, 3.001, "constant-current", "on", drivers.Shown{}); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -115,7 +116,7 @@ func BenchmarkReadingEncode(b *testing.B) {
 	buf := make([]byte, 0, 256)
 	b.ReportAllocs()
 	for b.Loop() {
-		buf = appendReading(buf[:0], head, 1764055000000000000, time.Second, 3.214, 3.001, "constant-current", "on", Supply{})
+		buf = appendReading(buf[:0], head, 1764055000000000000, time.Second, 3.214, 3.001, "constant-current", "on", drivers.Shown{})
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -284,9 +285,9 @@ func TestTailAndReplayRefuseAlike(t *testing.T) {
 	l := startLive(t, "/data", Options{FS: m})
 	l.spell(5)
 	l.utc = l.utc.Add(time.Second)
-	l.must(l.w.Reading(l.utc, time.Second, 1e300, 3, "constant-current", "on", Supply{})) // no coulometer takes it
+	l.must(l.w.Reading(l.utc, time.Second, 1e300, 3, "constant-current", "on", drivers.Shown{})) // no coulometer takes it
 	l.utc = l.utc.Add(time.Second)
-	l.must(l.w.Reading(l.utc, time.Second, 3.2, 3, "constant-current", "on", Supply{}))
+	l.must(l.w.Reading(l.utc, time.Second, 3.2, 3, "constant-current", "on", drivers.Shown{}))
 	l.must(l.w.Close())
 	report := replay(t, m, l.w.Run())
 	_, data := m.log(t)

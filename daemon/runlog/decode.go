@@ -10,6 +10,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
+
+	"nightcell/drivers"
 )
 
 // decoder turns lines into records. It remembers what is alike in most lines, so
@@ -38,17 +40,19 @@ func (d *decoder) reading(line []byte, r *Record) bool {
 	step, rest := cutInteger(rest)
 	volts, rest := cutNumber(after(rest, "i,volts="))
 	amperes, rest := cutNumber(after(rest, ",amperes="))
-	var supply Supply
+	var supply drivers.Shown
+	var ownVolts, ownAmperes float64
 	if own := after(rest, ",supply_volts="); own != nil {
 		supply.AtCell = true
-		supply.Volts, rest = cutNumber(own)
+		ownVolts, rest = cutNumber(own)
 	}
 	if own := after(rest, ",supply_amperes="); own != nil {
 		supply.Metered = true
-		supply.Amperes, rest = cutNumber(own)
+		ownAmperes, rest = cutNumber(own)
 	}
 	rest, supply.Silent = bytes.CutPrefix(rest, []byte(silentField))
-	rest, supply.Held = bytes.CutPrefix(rest, []byte(heldField))
+	rest, held := bytes.CutPrefix(rest, []byte(heldField))
+	supply.Volts, supply.Amperes, supply.AtCell = drivers.Volts(ownVolts), drivers.Amperes(ownAmperes), supply.AtCell || supply.Silent && !held
 	mode, rest := cutString(after(rest, ",mode="), d.mode)
 	output, rest := cutString(after(rest, ",output="), d.output)
 	nanos, rest := cutInteger(after(rest, " "))
@@ -204,10 +208,13 @@ func (d *decoder) fromFields(line []byte, r *Record) error {
 	r.Step = time.Duration(step)
 	r.Volts, haveVolts = r.Number("volts")
 	r.Amperes, haveAmperes = r.Number("amperes")
-	r.Supply.Volts, r.Supply.AtCell = r.Number("supply_volts")
-	r.Supply.Amperes, r.Supply.Metered = r.Number("supply_amperes")
-	r.Supply.Silent, r.Supply.Held = r.Flag("supply_silent"), r.Flag("volts_held")
-	if !haveVolts || !haveAmperes || math.IsInf(r.Volts, 0) || math.IsInf(r.Amperes, 0) || math.IsInf(r.Supply.Volts, 0) || math.IsInf(r.Supply.Amperes, 0) {
+	ownVolts, atCell := r.Number("supply_volts")
+	ownAmperes, metered := r.Number("supply_amperes")
+	silent := r.Flag("supply_silent")
+	r.Supply = drivers.Shown{
+		AtCell: atCell || silent && !r.Flag("volts_held"), Metered: metered, Silent: silent, Volts: drivers.Volts(ownVolts), Amperes: drivers.Amperes(ownAmperes),
+	}
+	if !haveVolts || !haveAmperes || math.IsInf(r.Volts, 0) || math.IsInf(r.Amperes, 0) || math.IsInf(ownVolts, 0) || math.IsInf(ownAmperes, 0) {
 		return errors.New("a reading without its volts or amperes")
 	}
 	r.Mode, r.Output = r.Text("mode"), r.Text("output")
@@ -233,7 +240,7 @@ type Record struct {
 	Amperes float64
 	Mode    string
 	Output  string
-	Supply  Supply
+	Supply  drivers.Shown
 
 	// Fields of every other kind, in the order of the line. Valid until the next call of Next.
 	Fields []Field

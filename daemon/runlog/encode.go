@@ -33,23 +33,23 @@ func readingHead(cell string) ([]byte, error) {
 // appendReading appends a reading's line without the time stamp's help of an
 // encoder, because this is the line that is written every poll. Numbers are the
 // shortest that read back to the same bits.
-func appendReading(b, head []byte, nanos int64, step time.Duration, volts, amperes float64, mode, output string, supply Supply) []byte {
+func appendReading(b, head []byte, nanos int64, step time.Duration, volts, amperes float64, mode, output string, supply drivers.Shown) []byte {
 	b = append(b, head...)
 	b = strconv.AppendInt(b, int64(step), 10)
 	b = append(b, "i,volts="...)
 	b = strconv.AppendFloat(b, volts, 'g', -1, 64)
 	b = append(b, ",amperes="...)
 	b = strconv.AppendFloat(b, amperes, 'g', -1, 64)
-	if supply.AtCell {
-		b = strconv.AppendFloat(append(b, ",supply_volts="...), supply.Volts, 'g', -1, 64)
+	if supply.AtCell && !supply.Silent {
+		b = strconv.AppendFloat(append(b, ",supply_volts="...), float64(supply.Volts), 'g', -1, 64)
 	}
 	if supply.Metered {
-		b = strconv.AppendFloat(append(b, ",supply_amperes="...), supply.Amperes, 'g', -1, 64)
+		b = strconv.AppendFloat(append(b, ",supply_amperes="...), float64(supply.Amperes), 'g', -1, 64)
 	}
 	if supply.Silent {
 		b = append(b, silentField...)
 	}
-	if supply.Held {
+	if held(&supply) {
 		b = append(b, heldField...)
 	}
 	b = append(b, ",mode="...)
@@ -89,11 +89,11 @@ func (r *Record) Numbers() []byte {
 	})
 	if r.Kind == KindReading {
 		fields = []Field{Integer("step", int64(r.Step)), Number("volts", r.Volts), Number("amperes", r.Amperes)}
-		if r.Supply.AtCell {
-			fields = append(fields, Number("supply_volts", r.Supply.Volts))
+		if r.Supply.AtCell && !r.Supply.Silent {
+			fields = append(fields, Number("supply_volts", float64(r.Supply.Volts)))
 		}
 		if r.Supply.Metered && !r.Supply.Silent {
-			fields = append(fields, Number("supply_amperes", r.Supply.Amperes))
+			fields = append(fields, Number("supply_amperes", float64(r.Supply.Amperes)))
 		}
 	}
 	if len(fields) == 0 {
@@ -130,21 +130,16 @@ func appendFields(b []byte, kind Kind, cell, condition string, fields []Field) (
 // be a line; a disk that does not take it for the moment is no error (see Health). Times
 // that do not increase are moved up to one nanosecond after the line before.
 
-// Supply is what the supply showed where a second meter's figure is that of the reading.
-type Supply struct {
-	AtCell, Metered bool // the volts of the reading were measured at the cell, its amperes by the meter
-	Silent          bool // it did not answer; what it showed is from before
-	Held            bool // the volts of the reading are from before
-	Volts, Amperes  float64
-}
-
 // As a program of the second form that knows neither field reads such a line, it counts the same charge.
 const silentField, heldField = ",supply_silent=true", ",volts_held=true"
 
+// held says that the volts of a reading are from before.
+func held(supply *drivers.Shown) bool { return supply.Silent && !supply.AtCell }
+
 // Reading appends a poll; step is the monotonic time since the reading before, 0 for the first, and supply what the supply showed where
 // a second meter has measured. It allocates nothing.
-func (w *Writer) Reading(utc time.Time, step time.Duration, volts, amperes float64, mode, output string, supply Supply) error {
-	if !finite(volts) || !finite(amperes) || !finite(supply.Volts) || !finite(supply.Amperes) || step < 0 {
+func (w *Writer) Reading(utc time.Time, step time.Duration, volts, amperes float64, mode, output string, supply drivers.Shown) error {
+	if !finite(volts) || !finite(amperes) || !finite(float64(supply.Volts)) || !finite(float64(supply.Amperes)) || step < 0 {
 		return fmt.Errorf("a reading of %v V, %v A, %v after the last cannot be logged", volts, amperes, step)
 	}
 	if err := w.tellLost(utc, true); err != nil {

@@ -8,6 +8,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"nightcell/drivers"
 )
 
 // night runs a watch over Create, a spell, Close, Resume and another spell on m,
@@ -167,7 +169,7 @@ func TestBacklogIsBounded(t *testing.T) {
 	for range 2000 {
 		step, err := l.c.Add(sample(l), untouched)
 		l.must(err)
-		if err := l.w.Reading(l.utc, step.Elapsed, 3.2, 3, "constant-current", "on", Supply{}); err != nil {
+		if err := l.w.Reading(l.utc, step.Elapsed, 3.2, 3, "constant-current", "on", drivers.Shown{}); err != nil {
 			lost++
 			if !strings.Contains(err.Error(), "a line of the log is lost") {
 				t.Fatal(err)

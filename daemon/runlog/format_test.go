@@ -48,17 +48,17 @@ func TestReadingLine(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := string(appendReading(nil, head, 1764055000000000000, 5*time.Second, 3.214, 3.001, "constant-current", "on", Supply{}))
+	got := string(appendReading(nil, head, 1764055000000000000, 5*time.Second, 3.214, 3.001, "constant-current", "on", drivers.Shown{}))
 	want := `reading,cell=zinc-1 step=5000000000i,volts=3.214,amperes=3.001,mode="constant-current",output="on" 1764055000000000000` + "\n"
 	if got != want {
 		t.Errorf("%q\nwant %q", got, want)
 	}
-	got = string(appendReading(nil, head, 1764055000000000000, 5*time.Second, 3.155, 3.001, "constant-current", "on", Supply{AtCell: true, Metered: true, Volts: 3.214, Amperes: 3.06}))
+	got = string(appendReading(nil, head, 1764055000000000000, 5*time.Second, 3.155, 3.001, "constant-current", "on", drivers.Shown{AtCell: true, Metered: true, Volts: 3.214, Amperes: 3.06}))
 	want = `reading,cell=zinc-1 step=5000000000i,volts=3.155,amperes=3.001,supply_volts=3.214,supply_amperes=3.06,mode="constant-current",output="on" 1764055000000000000` + "\n"
 	if got != want {
 		t.Errorf("%q\nwant %q", got, want)
 	}
-	got = string(appendReading(nil, head, 1764055000000000000, 5*time.Second, 3.155, 3.001, "unknown", "unknown", Supply{Metered: true, Silent: true, Held: true, Amperes: 3.06}))
+	got = string(appendReading(nil, head, 1764055000000000000, 5*time.Second, 3.155, 3.001, "unknown", "unknown", drivers.Shown{Metered: true, Silent: true, Amperes: 3.06}))
 	want = `reading,cell=zinc-1 step=5000000000i,volts=3.155,amperes=3.001,supply_amperes=3.06,supply_silent=true,volts_held=true,mode="unknown",output="unknown" 1764055000000000000` + "\n"
 	if got != want {
 		t.Errorf("%q\nwant %q", got, want)
@@ -78,13 +78,15 @@ func FuzzReading(f *testing.F) {
 		if err != nil || !finite(volts) || !finite(amperes) || step < 0 {
 			t.Skip("no reading that the log takes")
 		}
-		supply := Supply{} // beside a second meter now and then
+		supply := drivers.Shown{} // beside a second meter now and then
 		if supply.AtCell = nanos%2 != 0; supply.AtCell {
-			supply.Volts = -volts
+			supply.Volts = drivers.Volts(-volts)
 		}
 		if supply.Metered = nanos%3 == 0; supply.Metered {
-			supply.Amperes = amperes / 3
-			supply.Silent, supply.Held = nanos%5 == 0, nanos%7 == 0
+			supply.Amperes = drivers.Amperes(amperes / 3)
+			if supply.Silent = nanos%5 == 0; supply.Silent {
+				supply.Volts = 0 // not told
+			}
 		}
 		line := appendReading(nil, head, nanos, time.Duration(step), volts, amperes, mode, output, supply)
 		if n := bytes.IndexByte(line, '\n'); n != len(line)-1 {
@@ -116,7 +118,7 @@ func FuzzLine(f *testing.F) {
 	if err != nil {
 		f.Fatal(err)
 	}
-	line := appendReading(nil, head, 1764055000000000000, time.Second, 3.214, 3.001, "constant-current", "on", Supply{})
+	line := appendReading(nil, head, 1764055000000000000, time.Second, 3.214, 3.001, "constant-current", "on", drivers.Shown{})
 	f.Add(line[:len(line)-1])
 	for _, s := range []string{
 		`reading,cell=zinc-1 step=1i,volts=1e5,amperes=-0.0,mode="",output="" 1`,

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -152,7 +153,7 @@ func TestReadingAllocatesNothing(t *testing.T) {
 	l := startLive(t, t.TempDir(), Options{Sync: time.Hour})
 	if n := testing.AllocsPerRun(2000, func() {
 		l.utc = l.utc.Add(time.Second)
-		l.must(l.w.Reading(l.utc, time.Second, 3.214, 3.001, "constant-current", "on", Supply{}))
+		l.must(l.w.Reading(l.utc, time.Second, 3.214, 3.001, "constant-current", "on", drivers.Shown{}))
 	}); n != 0 {
 		t.Errorf("%v allocations per reading written", n)
 	}
@@ -213,7 +214,7 @@ func TestWriterRefusesWhatIsNoReading(t *testing.T) {
 	nan := 0.0
 	nan /= nan
 	for _, err := range []error{
-		l.w.Reading(l.utc, 0, nan, 1, "", "", Supply{}), l.w.Reading(l.utc, 0, 1, nan, "", "", Supply{}), l.w.Reading(l.utc, -1, 1, 1, "", "", Supply{}),
+		l.w.Reading(l.utc, 0, nan, 1, "", "", drivers.Shown{}), l.w.Reading(l.utc, 0, 1, nan, "", "", drivers.Shown{}), l.w.Reading(l.utc, -1, 1, 1, "", "", drivers.Shown{}),
 	} {
 		if err == nil || l.w.Offset() != before {
 			t.Errorf("accepted: %v", err)

@@ -114,7 +114,7 @@ func (p *Replay) reading(r *Record) error {
 	}
 	_, err := p.Coulometer.Add(integrate.Sample{
 		At: p.at + step, Volts: r.Volts, Amperes: r.Amperes,
-		Metered: r.Supply.Metered, AtCell: r.Supply.AtCell, SupplyVolts: r.Supply.Volts, Held: r.Supply.Held,
+		Metered: r.Supply.Metered, AtCell: r.Supply.AtCell, SupplyVolts: float64(r.Supply.Volts), SupplySilent: r.Supply.Silent,
 	}, e)
 	if err != nil {
 		return err

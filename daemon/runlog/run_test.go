@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"nightcell/drivers"
 	"nightcell/integrate"
 )
 
@@ -103,7 +104,7 @@ func (l *live) poll(d time.Duration, e integrate.Evidence) {
 			l.lines = append(l.lines, mark{l.w.Offset(), before, KindGap})
 		}
 	}
-	l.must(l.w.Reading(l.utc, step.Elapsed, volts, amperes, "constant-current", "on", Supply{}))
+	l.must(l.w.Reading(l.utc, step.Elapsed, volts, amperes, "constant-current", "on", drivers.Shown{}))
 	l.mark(KindReading)
 	l.polls++
 	if l.w.CheckpointDue() {

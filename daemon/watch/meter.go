@@ -51,19 +51,6 @@ type meter struct {
 // mostTold is how many readings of a meter wait while the watch is busy with a supply that does not answer.
 const mostTold = 256
 
-// tell hands a reading to the watch. One that has not looked for long loses the oldest.
-func (m *meter) tell(got measured) {
-	select {
-	case m.told <- got:
-	default:
-		select {
-		case <-m.told:
-		default:
-		}
-		m.told <- got // nobody else sends
-	}
-}
-
 // look takes the newest reading.
 func (m *meter) look() {
 	for len(m.told) > 0 {
@@ -111,7 +98,10 @@ func (c *Cell) askMeter(ctx context.Context, m *meter) {
 			var got scpi.Measured
 			if got, err = line.Poll(ctx); err == nil {
 				took := c.m.now() - begun
-				m.tell(measured{got, got.At + heldPolls*max(c.every, took)})
+				select {
+				case m.told <- measured{got, got.At + heldPolls*max(c.every, took)}:
+				default: // nobody has looked for long
+				}
 				wait = max(wait-took, 0)
 			}
 		}

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"nightcell/drivers"
 	"nightcell/configs"
 	"nightcell/daemon/books"
 	"nightcell/daemon/runlog"
@@ -125,7 +126,7 @@ func (in *inventor) run(hours, amperes float64, gap bool) {
 		if s.IsGap {
 			in.must(in.w.Gap(in.now(), "silent", s.Gap, e))
 		}
-		in.must(in.w.Reading(in.now(), step, volts, current, "cc", "on", runlog.Supply{}))
+		in.must(in.w.Reading(in.now(), step, volts, current, "cc", "on", drivers.Shown{}))
 		if in.w.CheckpointDue() {
 			in.must(in.w.Checkpoint(in.now(), in.c))
 		}
