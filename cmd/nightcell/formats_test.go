@@ -165,27 +165,33 @@ func open(t *testing.T, form int, log string) {
 	}
 }
 
-// TestANewerLogIsLeftAlone: a program that is older than the log says so in a sentence, and changes nothing.
+// TestANewerLogIsLeftAlone: a program that is older than the log says so in a sentence, and changes nothing, also where a later line alone names
+// the form.
 func TestANewerLogIsLeftAlone(t *testing.T) {
-	dir := filepath.Join(t.TempDir(), "runs", "zinc-1", "20270101T200000Z")
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		t.Fatal(err)
-	}
-	text := fmt.Sprintf("entry,cell=zinc-1 kind=\"begin\",format=%di,colour=\"new\" 1798833600000000000\nsomething,cell=zinc-1 new=1 1798833601000000000\n", runlog.Format+1)
-	log := filepath.Join(dir, runlog.LogName)
-	if err := os.WriteFile(log, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	_, _, resumed := runlog.Resume(dir, runlog.Options{})
-	_, tailed := runlog.TailOf(dir)
-	_, replayed := runlog.ReplayFile(dir)
-	for what, err := range map[string]error{"resume": resumed, "tail": tailed, "replay": replayed} {
-		if err == nil || !strings.Contains(err.Error(), "a newer nightcell has written this file") {
-			t.Errorf("%s: %v", what, err)
+	for at, text := range map[string]string{
+		"first": "entry,cell=zinc-1 kind=\"begin\",format=%di,colour=\"new\" 1798833600000000000\nsomething,cell=zinc-1 new=1 1798833601000000000\n",
+		"later": "entry,cell=zinc-1 kind=\"note\",text=\"old\" 1798833600000000000\nentry,cell=zinc-1 kind=\"colour\",format=%di 1798833601000000000\n",
+	} {
+		dir := filepath.Join(t.TempDir(), "runs", "zinc-1", "20270101T200000Z")
+		if err := os.MkdirAll(dir, 0o700); err != nil {
+			t.Fatal(err)
 		}
-	}
-	if now, err := os.ReadFile(log); err != nil || string(now) != text {
-		t.Errorf("the log is now %q, %v", now, err)
+		text = fmt.Sprintf(text, runlog.Format+1)
+		log := filepath.Join(dir, runlog.LogName)
+		if err := os.WriteFile(log, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		_, _, resumed := runlog.Resume(dir, runlog.Options{})
+		_, tailed := runlog.TailOf(dir)
+		_, replayed := runlog.ReplayFile(dir)
+		for what, err := range map[string]error{"resume": resumed, "tail": tailed, "replay": replayed} {
+			if err == nil || !strings.Contains(err.Error(), "a newer nightcell has written this file") {
+				t.Errorf("%s, %s: %v", at, what, err)
+			}
+		}
+		if now, err := os.ReadFile(log); err != nil || string(now) != text {
+			t.Errorf("%s: the log is now %q, %v", at, now, err)
+		}
 	}
 }
 

@@ -54,7 +54,7 @@ func (r *Run) takeMeter() {
 	if now.Poorer(next) == now {
 		return
 	}
-	r.note(r.log.Meter(r.utc(), "the second meter has come or changed; of accuracies before and after the poorer count", next))
+	r.note(r.log.Meter(r.utc(), "the second meter has come or changed; of accuracies before and after the poorer count. From here on the log is of form 2: a nightcell that reads form 1 alone does not count what the meter counts", next))
 	r.count.SetMeter(next)
 }
 

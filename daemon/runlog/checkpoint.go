@@ -174,6 +174,9 @@ func stateFields(c *integrate.Coulometer, crc uint32, length int64, last *Record
 		Number("total_charge", totals.Charge), Number("total_energy", totals.Energy), // for people and tools; derived from the rest
 		Number("standard_uncertainty", totals.StandardUncertainty),
 	}, fieldsOf(settingsTable(&settings, metered)), fieldsOf(stateTable(&state.Accumulated, metered)))
+	if metered {
+		fields = append(fields, Integer(formatField, Format))
+	}
 	if state.Meter.Last {
 		fields = append(fields, Flag(byMeter, true))
 	}

@@ -57,7 +57,8 @@ const (
 
 // Format is the newest form of a log, of late entries and of a ledger that this program reads and writes. A later one says so in the
 // first line, late entries and ledgers, which go on over versions, in every line, by the integer field format; what is without the
-// field is of the first form. The second form is that of a run with a second meter. Golden files of every form lie in testdata/formats.
+// field is of the first form. The second form is that of a run with a second meter. Where that came during a run, its entry says so, and so do the
+// checkpoints from then on. Golden files of every form lie in testdata/formats.
 const Format = 2
 
 const formatField = "format"
@@ -81,6 +82,11 @@ func readable(f io.ReaderAt) error {
 	if !whole || new(decoder).decode(line, &r) != nil {
 		return nil // damage, which is told as such
 	}
+	return r.readable()
+}
+
+// readable refuses a line that names a later form.
+func (r *Record) readable() error {
 	if form, says := r.Integer(formatField); says && form > Format {
 		return &NewerError{form}
 	}

@@ -206,8 +206,8 @@ func (w *Writer) Entry(utc time.Time, kind, text string, fields ...Field) error 
 
 // Meter appends the entry that makes a replay do as Coulometer.SetMeter did.
 func (w *Writer) Meter(utc time.Time, text string, m integrate.MeterSettings) error {
-	return w.Entry(utc, EntryMeter, text, slices.DeleteFunc(fieldsOf(settingsTable(&integrate.Settings{Meter: m}, true)),
-		func(f Field) bool { return !strings.HasPrefix(f.Key, "meter_") })...)
+	fields := slices.DeleteFunc(fieldsOf(settingsTable(&integrate.Settings{Meter: m}, true)), func(f Field) bool { return !strings.HasPrefix(f.Key, "meter_") })
+	return w.Entry(utc, EntryMeter, text, append(fields, Integer(formatField, Format))...)
 }
 
 // Output appends what was done to the supply's output and what came of it.

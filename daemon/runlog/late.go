@@ -67,8 +67,8 @@ func readLate(fsys FS, path string) (*Late, error) {
 	}
 	l := parseLate(data)
 	for i := range l.Records {
-		if form, says := l.Records[i].Integer(formatField); says && form > Format {
-			return nil, fmt.Errorf("%s: %w", path, &NewerError{form})
+		if err := l.Records[i].readable(); err != nil {
+			return nil, fmt.Errorf("%s: %w", path, err)
 		}
 	}
 	return l, nil

@@ -141,6 +141,9 @@ func (v *verifier) next(r *Reader, rec *Record) (err error) {
 	if err := r.Next(rec); err != nil {
 		return err
 	}
+	if err := rec.readable(); err != nil {
+		return err
+	}
 	v.replay.Line = r.line
 	v.report.Lines++
 	v.report.Cell = rec.Cell

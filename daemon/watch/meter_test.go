@@ -244,6 +244,15 @@ func TestAMeterThatComesLater(t *testing.T) {
 			if (last.Charge.MeterCoulombs > 0) != (len(s.Meters) > 0) {
 				t.Errorf("%.1f C by the meter", last.Charge.MeterCoulombs)
 			}
+			named := 0 // lines that name a form
+			watchtest.EachRecord(t, last.Run, func(r *runlog.Record) {
+				if form, says := r.Integer("format"); says && form == 2 {
+					named++
+				}
+			})
+			if (named > 2) != (len(s.Meters) > 0) {
+				t.Errorf("%d lines name the form", named)
+			}
 			replayed(t, last)
 		}
 	})

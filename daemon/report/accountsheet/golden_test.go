@@ -11,10 +11,10 @@ import (
 	"testing"
 	"time"
 
-	"nightcell/drivers"
 	"nightcell/configs"
 	"nightcell/daemon/books"
 	"nightcell/daemon/runlog"
+	"nightcell/drivers"
 	"nightcell/integrate"
 	"nightcell/integrate/account"
 	"nightcell/integrate/bath"
