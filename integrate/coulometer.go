@@ -99,7 +99,7 @@ func (c *Coulometer) Add(s Sample, e Evidence) (step Step, err error) {
 		limit = max(limit, before, after, 0)
 		volts := max(math.Abs(v0), math.Abs(s.Volts))
 		step.Gap = bookGap(e, st.Elapsed, step.Elapsed, before, after, limit, volts, step.Coulombs, step.Joules)
-		step.Gap.Index = st.GapCount
+		step.Gap.Index, step.Gap.Metered = st.GapCount, st.Meter.Last && s.Metered
 		step.Coulombs, step.Joules = step.Gap.Best, step.Gap.BestJoules
 		c.keepGap(step.Gap)
 		st.breakOff()

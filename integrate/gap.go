@@ -55,6 +55,7 @@ type Gap struct {
 	Measured bool // Best is the trapezoid between the readings on either side
 	LineLost bool // the supply was out of reach
 	Settled  bool // an operator has said what happened
+	Metered  bool // the second meter counted on both sides
 }
 
 // Length returns how long nobody watched.
@@ -124,6 +125,8 @@ type GapSums struct {
 	MeasuredVoltSeconds float64
 	MeasuredSeconds     float64
 	Ripple              rippleSeconds // the same seconds, by lag
+	// Of these, what lies between readings of the second meter.
+	MeterBest, MeterSeconds float64
 }
 
 func (s *GapSums) add(g Gap) {
@@ -144,6 +147,10 @@ func (s *GapSums) add(g Gap) {
 		s.MeasuredVoltSeconds += float64(length * g.Volts)
 		s.MeasuredSeconds += length
 		s.Ripple.add(g.Length())
+		if g.Metered {
+			s.MeterBest += g.Best
+			s.MeterSeconds += length
+		}
 	}
 }
 

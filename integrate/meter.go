@@ -108,10 +108,10 @@ func (st *Accumulated) judge(length time.Duration, s Sample, earlier bool) {
 	now.Held = h / 2
 }
 
-// meterUncertainty is the standard uncertainty, in C, that the second meter gives to what it has measured.
+// meterUncertainty is the standard uncertainty, in C, that the second meter gives to what it has measured, gaps included.
 func (c *Coulometer) meterUncertainty() float64 {
 	m, s := &c.state.Meter, &c.settings.Meter
-	return rootSumSquares(rectangular(s.GainRelative)*math.Abs(m.Charge.Value()), rectangular(s.OffsetAmperes)*seconds(m.Observed),
+	return rootSumSquares(rectangular(s.GainRelative)*math.Abs(m.Charge.Value()+c.gaps.MeterBest), rectangular(s.OffsetAmperes)*(seconds(m.Observed)+c.gaps.MeterSeconds),
 		m.Resolution.standardUncertainty(s.ResolutionAmperes))
 }
 

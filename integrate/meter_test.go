@@ -119,3 +119,58 @@ func TestLeads(t *testing.T) {
 		}
 	}
 }
+
+// TestGapsHaveTheirOwnMetersAccuracy: the charge of a gap between two readings of one meter is uncertain by that meter, one between a reading of each by
+// the supply, and one that somebody has settled by neither; also once so many gaps have come that the narrow ones are summed.
+func TestGapsHaveTheirOwnMetersAccuracy(t *testing.T) {
+	settings := Settings{GainRelative: 0.02, OffsetAmperes: 0.01, VoltGainRelative: 0, Meter: MeterSettings{GainRelative: 0.001, OffsetAmperes: 0.002}}
+	untouched := Evidence{OnBefore: true, OnAfter: true, SameInstrument: true, SetPointsUnchanged: true, LimitAmperes: 3, Restarted: true}
+	for name, tt := range map[string]struct {
+		before, after bool
+		gaps          int
+		settle        bool
+	}{
+		"supply": {}, "meter": {before: true, after: true}, "from meter to supply": {before: true}, "from supply to meter": {after: true},
+		"meter, settled": {before: true, after: true, settle: true}, "many": {before: true, after: true, gaps: 100},
+	} {
+		c := NewCoulometer(settings)
+		var at time.Duration
+		add := func(d time.Duration, metered bool, e Evidence) {
+			t.Helper()
+			at += d
+			if _, err := c.Add(Sample{At: at, Volts: 4, Amperes: 3, Metered: metered}, e); err != nil {
+				t.Fatal(err)
+			}
+		}
+		add(0, tt.before, Evidence{})
+		add(100*time.Second, tt.before, Evidence{})
+		for range max(tt.gaps, 1) {
+			add(10*time.Second, tt.after, untouched)
+		}
+		add(100*time.Second, tt.after, Evidence{})
+		seconds := map[bool]float64{} // by the meter, by the supply
+		seconds[tt.before] += 100
+		seconds[tt.after] += 100
+		if tt.settle {
+			if err := c.Settle(0, 30, 30, 30); err != nil {
+				t.Fatal(err)
+			}
+		} else {
+			seconds[tt.before && tt.after] += 10 * float64(max(tt.gaps, 1))
+		}
+		root := math.Sqrt(3)
+		b, meter, supply := c.Totals().Budget, seconds[true], seconds[false]
+		want := Budget{Gain: 0.02 * 3 * supply / root, Offset: 0.01 * supply / root, Meter: math.Hypot(0.001*3*meter, 0.002*meter) / root}
+		if math.Abs(b.Gain-want.Gain) > 1e-9 || math.Abs(b.Offset-want.Offset) > 1e-9 || math.Abs(b.Meter-want.Meter) > 1e-9 {
+			t.Errorf("%s: %+v, want %+v", name, b, want)
+		}
+		// Of the energy at 4 V the current's part alone is uncertain, apart from the gaps' own.
+		own := 4 * b.Gaps
+		if u, want := c.Totals().EnergyStandardUncertainty, rootSumSquares(4*want.Gain, 4*want.Offset, 4*want.Meter, own); math.Abs(u-want) > 1e-6*want {
+			t.Errorf("%s: energy ± %.6f J, want %.6f J", name, u, want)
+		}
+		if again, err := Restore(c.Settings(), c.State()); err != nil || again.Totals() != c.Totals() {
+			t.Errorf("%s: restored %+v, %v", name, again.Totals(), err)
+		}
+	}
+}

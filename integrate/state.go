@@ -42,8 +42,13 @@ type Accumulated struct {
 }
 
 // Equal reports whether two states are the same, bit for bit save for the sign of a zero.
+// Between which meter's readings a gap lies is passed over, because earlier logs do not say it.
 func (s State) Equal(o State) bool {
-	return s.Accumulated == o.Accumulated && slices.Equal(s.Gaps, o.Gaps)
+	s.Folded.MeterBest, s.Folded.MeterSeconds = o.Folded.MeterBest, o.Folded.MeterSeconds
+	return s.Accumulated == o.Accumulated && slices.EqualFunc(s.Gaps, o.Gaps, func(g, h Gap) bool {
+		g.Metered = h.Metered
+		return g == h
+	})
 }
 
 // State returns a copy of all that c remembers.
@@ -76,6 +81,7 @@ func (s *State) check() error {
 		s.Folded.Best, s.Folded.Low, s.Folded.High, s.Folded.Variance,
 		s.Folded.BestJoules, s.Folded.LowJoules, s.Folded.HighJoules, s.Folded.VarianceJoules,
 		s.Folded.MeasuredBest, s.Folded.MeasuredJoules, s.Folded.MeasuredVoltSeconds, s.Folded.MeasuredSeconds, s.Folded.Seconds,
+		s.Folded.MeterBest, s.Folded.MeterSeconds,
 	} {
 		if math.IsNaN(x) || math.IsInf(x, 0) {
 			return errors.New("it holds a sum that is not a number")

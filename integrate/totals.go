@@ -60,7 +60,7 @@ type Budget struct {
 	Gaps       float64
 	Zero       float64
 	Correction float64
-	Meter      float64 // gain, offset and resolution of the second meter, over what it has measured; 0 without one
+	Meter      float64 // gain, offset and resolution of the second meter, over what it has measured, gaps included; 0 without one
 }
 
 // Component is one part of a Budget, named.
@@ -145,10 +145,10 @@ func (c *Coulometer) offset() (maker, taken float64) {
 func (c *Coulometer) budget(t *Totals) Budget {
 	// Charge and time that rest on readings: gaps bridged by a trapezoid share the
 	// readings' errors, those that an operator settled or that are a mere range do not.
-	// Gaps are taken to have the supply's, whatever stands on either side.
-	charge := math.Abs(t.ObservedCharge - t.MeterCharge + c.gaps.MeasuredBest)
+	// A gap has the meter's if that stands on both sides, else the supply's.
+	charge := math.Abs(t.ObservedCharge - t.MeterCharge + c.gaps.MeasuredBest - c.gaps.MeterBest)
 	ripple := c.state.Correction.Factor * c.rippleUncertainty()
-	duration := seconds(t.Observed-c.state.Meter.Observed) + c.gaps.MeasuredSeconds
+	duration := seconds(t.Observed-c.state.Meter.Observed) + c.gaps.MeasuredSeconds - c.gaps.MeterSeconds
 	gain, checked := c.relativeGain()
 	offset, taken := c.offset()
 	factor := c.state.Correction.Factor
@@ -171,9 +171,6 @@ func (c *Coulometer) budget(t *Totals) Budget {
 // shared by all readings, which can only overstate it.
 func (c *Coulometer) energyUncertainty(t *Totals) float64 {
 	energy := math.Abs(t.ObservedEnergy + c.gaps.MeasuredJoules)
-	bySupply := math.Abs(t.ObservedEnergy - c.state.Meter.Energy.Value() + c.gaps.MeasuredJoules)
-	charge := math.Abs(t.ObservedCharge + c.gaps.MeasuredBest)
-	voltSeconds := math.Abs(c.state.VoltSeconds.Value() + c.gaps.MeasuredVoltSeconds)
 	gain, checked := c.relativeGain()
 	offset, taken := c.offset()
 	meanVolts, gapVolts := 0.0, 0.0
@@ -184,6 +181,9 @@ func (c *Coulometer) energyUncertainty(t *Totals) float64 {
 	if c.gaps.MeasuredSeconds > 0 {
 		gapVolts = c.gaps.MeasuredVoltSeconds / c.gaps.MeasuredSeconds
 	}
+	bySupply := math.Abs(t.ObservedEnergy - c.state.Meter.Energy.Value() + c.gaps.MeasuredJoules - float64(gapVolts*c.gaps.MeterBest))
+	charge := math.Abs(t.ObservedCharge + c.gaps.MeasuredBest)
+	voltSeconds := math.Abs(c.state.VoltSeconds.Value() + c.gaps.MeasuredVoltSeconds - float64(gapVolts*c.gaps.MeterSeconds))
 	return rootSumSquares(
 		gain*bySupply, checked*bySupply, t.Budget.Meter*meanVolts,
 		offset*voltSeconds, taken*voltSeconds,

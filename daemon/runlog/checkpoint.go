@@ -7,6 +7,7 @@ import (
 	"hash/crc32"
 	"slices"
 	"strconv"
+	"strings"
 
 	"nightcell/integrate"
 )
@@ -175,7 +176,8 @@ func stateFields(c *integrate.Coulometer, crc uint32, length int64, last *Record
 		Number("standard_uncertainty", totals.StandardUncertainty),
 	}, fieldsOf(settingsTable(&settings, metered)), fieldsOf(stateTable(&state.Accumulated, metered)))
 	if metered {
-		fields = append(fields, Integer(formatField, Format))
+		fields = append(fields, Integer(formatField, Format), Text(meterGaps, encodeMetered(state.Gaps)),
+			Number(meterGaps+"_best", state.Folded.MeterBest), Number(meterGaps+"_seconds", state.Folded.MeterSeconds))
 	}
 	if state.Meter.Last {
 		fields = append(fields, Flag(byMeter, true))
@@ -221,7 +223,26 @@ func restore(r *Record) (*integrate.Coulometer, error) {
 	if s.Gaps, err = decodeGaps(r.Text("gaps")); err != nil {
 		return nil, err
 	}
+	s.Folded.MeterBest, s.Folded.MeterSeconds = r.Value(meterGaps+"_best"), r.Value(meterGaps+"_seconds")
+	for _, index := range strings.Fields(r.Text(meterGaps)) {
+		for i := range s.Gaps {
+			s.Gaps[i].Metered = s.Gaps[i].Metered || strconv.Itoa(s.Gaps[i].Index) == index
+		}
+	}
 	return integrate.Restore(settings, s)
+}
+
+// meterGaps are the gaps between readings of a second meter: the indices of those that are kept one by one, and the sums over the others.
+const meterGaps = "meter_gaps"
+
+func encodeMetered(gaps []integrate.Gap) string {
+	var all []string
+	for _, g := range gaps {
+		if g.Metered {
+			all = append(all, strconv.Itoa(g.Index))
+		}
+	}
+	return strings.Join(all, " ")
 }
 
 // byMeter is the flag of a checkpoint whose last current was a second meter's, and blindCharge what that has counted without volts.
