@@ -64,27 +64,23 @@ const bridgeAfter = 2
 // Alone says that the supply has been silent for so long that a meter counts alone.
 func (r *Run) Alone() bool { return r.now()-r.heard > bridgeAfter*r.settings.Poll }
 
-// Bridge counts what a meter has measured while the supply does not answer, in A, in V at the cell (NaN: unknown) and in K (0: unknown), and returns
-// the reading that stands for it; false where the meter cannot stand for the supply. It goes on with what it has counted beside the supply
-// while current flows, and no further: of a current that is gone nobody can say whether a wire of the meter is.
-func (r *Run) Bridge(at time.Duration, amperes drivers.Amperes, volts drivers.Volts, kelvin float64) (reading drivers.Reading, counted bool) {
+// Bridge counts what the meters have shown while the supply does not answer, and says whether it did. It goes on with what was counted beside the
+// supply while current flows, and no further: of a current that is gone nobody can say whether a wire of the meter is.
+func (r *Run) Bridge(reading *drivers.Reading) bool {
 	last, _ := r.count.Last()
-	now := r.time.runTime(at)
+	now := r.time.runTime(reading.At)
 	// When the run has just been taken up, the supply gets time to answer first: it tells more about the gap.
 	early := r.fresh && now-r.meters.amperes <= r.settings.Count.GapAfter
-	if r.cut || early || !last.Metered || !r.LastOn || now <= r.lastGood {
-		return reading, false
+	if r.cut || early || !last.Metered || !r.LastOn || now <= r.lastGood || !reading.Shown.Metered {
+		return false
 	}
-	if r.cut = amperes < 0 || r.settings.Dead(amperes, 0); r.cut {
-		return reading, false
+	if r.cut = reading.Amperes < 0 || r.settings.Dead(reading.Amperes, 0); r.cut {
+		return false
 	}
-	reading = drivers.Reading{At: at, Amperes: amperes, Volts: volts, Kelvin: kelvin, Shown: drivers.Shown{
-		Metered: true, Silent: true, AtCell: true, Amperes: drivers.Amperes(r.Own),
-	}}
-	if math.IsNaN(float64(volts)) {
-		reading.Volts, reading.Shown.AtCell = drivers.Volts(last.Volts), false
+	if reading.Shown.Amperes = drivers.Amperes(r.Own); !reading.Shown.AtCell {
+		reading.Volts = drivers.Volts(last.Volts)
 	}
-	return reading, r.Count(&reading)
+	return r.Count(reading)
 }
 
 // bridged says that the meter has measured up to a reading and at it, so that no time without the supply is without a reading.

@@ -98,10 +98,8 @@ func (r *Run) resume(f *Facts, tail *runlog.Tail, m *memory) {
 	if own.Metered {
 		r.Own = float64(own.Amperes)
 	}
-	if m != nil {
-		if elapsed, _ := tail.Checkpoint.Integer("elapsed"); own.Silent || time.Duration(elapsed) == last.At {
-			r.heard = cmp.Or(m.Heard, r.heard)
-		}
+	if own.Silent && m != nil {
+		r.heard = cmp.Or(m.Heard, r.heard)
 	}
 	if m != nil {
 		restored, err := alerts.Restore(r.settings.Limits, r.settings.Chemistry, m.Alarms, r.now())

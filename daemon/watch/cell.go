@@ -33,7 +33,6 @@ type Cell struct {
 
 	link    link
 	meters  []*meter
-	bridged drivers.Reading // the newest that a meter counted while the supply was silent
 	reading drivers.Reading // the newest good one
 	late    time.Duration   // of the newest poll against its schedule
 	good    uint64

@@ -166,52 +166,44 @@ func (c *Cell) meterProblems(all []string) []string {
 // heldPolls is how many polls a meter's reading is held, or how many times as long as the meter took over it.
 const heldPolls = 2
 
-// bridge lets the run count what the meters have measured since its newest reading, while the supply does not answer, up to the supply's
-// reading if one has come. It returns the newest that was counted, nil for none.
-func (c *Cell) bridge(reading *drivers.Reading) (counted *drivers.Reading) {
-	if len(c.meters) == 0 || !c.run.Alone() {
-		return nil
-	}
+// hearMeters merges what the meters have measured into the supply's reading. While the supply has been silent, the run counts that alone first.
+func (c *Cell) hearMeters(reading *drivers.Reading) {
 	for i, m := range c.meters {
 		if !c.settings.Meters[i].Amperes {
 			m.look()
 		}
 	}
 	for i, m := range c.meters {
-		for c.settings.Meters[i].Amperes && len(m.told) > 0 {
+		for c.settings.Meters[i].Amperes && len(m.told) > 0 && c.run.Alone() {
 			m.newest = <-m.told
-			at, volts, kelvin := m.newest.At, math.NaN(), 0.0
-			for _, other := range c.meters {
-				if got := &other.newest; at <= got.until {
-					if !math.IsNaN(got.Volts) && other.wrong == "" {
-						volts = got.Volts
-					}
-					kelvin = max(kelvin, got.Kelvin())
-				}
-			}
-			if reading != nil && at >= reading.At {
-				continue
-			}
-			if r, ok := c.run.Bridge(at, drivers.Amperes(m.Amperes(m.newest.Current)), drivers.Volts(volts), kelvin); ok {
-				c.bridged, counted = r, &c.bridged
+			r := drivers.Reading{At: m.newest.At, Shown: drivers.Shown{Silent: true}}
+			c.merge(&r)
+			if (reading == nil || r.At < reading.At) && c.run.Bridge(&r) && reading == nil {
+				r.At = c.reading.At // how old the supply's is
+				c.reading = r
 			}
 		}
 	}
-	return counted
+	if reading != nil {
+		c.merge(reading)
+	}
 }
 
 // merge puts what the meters have measured into a reading of the supply. Each figure is the newest one that is not older than heldPolls: a
 // line between two would have to wait for the later one, and what holding costs the charge is no more than the current's whole change over
 // the run, for the age of the reading.
 func (c *Cell) merge(r *drivers.Reading) {
+	silent := r.Shown.Silent
 	for _, m := range c.meters {
-		m.look()
 		got := &m.newest
-		m.wrong = ""
+		if !silent {
+			m.look()
+			m.wrong = ""
+		}
 		if r.At > got.until {
 			continue
 		}
-		amperes, flows := drivers.Amperes(m.Amperes(got.Current)), !c.settings.Dead(r.Amperes, 0) // NaN: not asked
+		amperes, flows := drivers.Amperes(m.Amperes(got.Current)), !silent && !c.settings.Dead(r.Amperes, 0) // NaN: not asked
 		if flows && r.Amperes > 0 && amperes < 0 && !c.settings.Dead(amperes, 0) {
 			m.wrong = "it shows a current against the supply's: swap the two wires at the shunt"
 		} else if !math.IsNaN(float64(amperes)) {
@@ -219,7 +211,7 @@ func (c *Cell) merge(r *drivers.Reading) {
 		}
 		if volts := drivers.Volts(got.Volts); flows && math.Abs(float64(r.Volts-volts)) > max(1, float64(r.Volts)/2) { // no lead takes so much; a short is low at both
 			m.wrong = "its volts at the cell are nowhere near the supply's: look for a sense wire that is off"
-		} else if !math.IsNaN(got.Volts) {
+		} else if !math.IsNaN(got.Volts) && (m.wrong == "" || !silent) {
 			r.Shown.AtCell, r.Shown.Volts, r.Volts = true, r.Volts, volts
 		}
 		r.Kelvin = max(r.Kelvin, got.Kelvin())

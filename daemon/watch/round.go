@@ -26,13 +26,7 @@ func (c *Cell) round(ctx context.Context) {
 		return
 	}
 	c.run.Learn(c.facts())
-	if alone := c.bridge(reading); reading != nil {
-		c.merge(reading)
-	} else if alone != nil {
-		at := c.reading.At // how old the supply's is
-		c.reading = *alone
-		c.reading.At = at
-	}
+	c.hearMeters(reading)
 	if c.m.now() >= c.statusDue || reading != nil && c.run.EndsGap(reading) {
 		_ = c.refreshStatus(ctx) // counted and told there; what is old is not taken for evidence
 		c.run.Learn(c.facts())
