@@ -1,5 +1,10 @@
 package quantity
 
+import (
+	"fmt"
+	"slices"
+)
+
 // Dimension is the kind of a quantity: what it measures, not in which unit. The
 // zero Dimension is Number.
 type Dimension uint8
@@ -85,6 +90,16 @@ func (d Dimension) String() string {
 		return "an unknown dimension"
 	}
 	return descriptions[d].name
+}
+
+// UnmarshalText reads the name that String gives.
+func (d *Dimension) UnmarshalText(name []byte) error {
+	i := slices.IndexFunc(descriptions[:], func(known description) bool { return known.name == string(name) })
+	if i < 0 {
+		return fmt.Errorf("no dimension is called %q", name)
+	}
+	*d = Dimension(i)
+	return nil
 }
 
 // Example returns one well-formed quantity of the dimension, for help texts and errors.

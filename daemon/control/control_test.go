@@ -12,17 +12,20 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
+	"github.com/BurntSushi/toml"
 	"github.com/google/go-cmp/cmp"
 	"go.uber.org/goleak"
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
 )
 
@@ -482,6 +485,31 @@ func TestAnEntryIsSaidAsItWasGiven(t *testing.T) {
 		e, err := ParseEntry(c.kind, c.values, "")
 		if err != nil || e.Said() != c.want {
 			t.Errorf("%q, %v; want %q", e.Said(), err, c.want)
+		}
+	}
+}
+
+// TestKinds reads the table of kinds strictly: EntryKinds takes it as it is.
+func TestKinds(t *testing.T) {
+	var all struct{ Kind []EntryKind }
+	meta, err := toml.Decode(kindsText, &all)
+	if err != nil || len(meta.Undecoded()) > 0 {
+		t.Fatalf("%v; unknown keys %v", err, meta.Undecoded())
+	}
+	for _, k := range all.Kind {
+		for _, f := range k.Fields {
+			if !slices.Contains([]string{"", "any", "above zero"}, f.Sign) || f.Name == "" || f.Label == "" {
+				t.Errorf("%s: %+v", k.Name, f)
+			}
+		}
+	}
+	for _, name := range []string{
+		EntryPhoto, EntryStripped, EntryCost, EntryChecklist, EntryIdentity, EntryDiscarded, runlog.EntryZero, runlog.EntryCheck, runlog.EntrySettle, runlog.EntryRetract,
+		bath.EntryAddition, bath.EntryDose, bath.EntryWater, bath.EntrySample, bath.EntryAssay, bath.EntryWeighing, bath.EntrySludge, bath.EntryDried,
+		bath.EntryElectrode, bath.EntryMeasurement, bath.EntryConfirm,
+	} {
+		if _, found := KindOfEntry(name); !found {
+			t.Errorf("there is no kind %s", name)
 		}
 	}
 }

@@ -108,9 +108,9 @@ func (f EntryField) possible(u EntryUnit, x float64) error {
 		has = "above " + quantity.Format(u.Dimension, 0)
 	case u.Dimension == quantity.Fraction && !(x >= 0 && x <= 1):
 		has = "from 0 % to 100 %"
-	case f.sign == aboveZero && !(x > 0):
+	case f.Sign == "above zero" && !(x > 0):
 		has = "above zero"
-	case f.sign == zeroOrAbove && !(x >= 0):
+	case f.Sign == "" && !(x >= 0):
 		has = "zero or above"
 	default:
 		return nil

@@ -34,7 +34,7 @@ func offers(k control.EntryKind) bool {
 
 // offered are the kinds that the page has a form for.
 func offered() []control.EntryKind {
-	return slices.DeleteFunc(control.EntryKinds(), func(k control.EntryKind) bool { return !offers(k) })
+	return slices.DeleteFunc(slices.Clone(control.EntryKinds()), func(k control.EntryKind) bool { return !offers(k) })
 }
 
 // atLayout is how browsers write a time of day with its date, in no zone.
