@@ -108,6 +108,14 @@ func (i Identity) String() string {
 	return i.Maker + "," + i.Model + "," + i.Serial + "," + i.Firmware
 }
 
+// Expect refuses an instrument whose identity does not begin as the configuration has it; an empty one takes any.
+func (i Identity) Expect(configured string) error {
+	if strings.HasPrefix(i.String(), configured) {
+		return nil
+	}
+	return fmt.Errorf("a different instrument answers: %q; the configuration expects identity = %q; connect the right one or correct identity there", i, configured)
+}
+
 // ParseIdentity is the inverse of Identity.String.
 func ParseIdentity(s string) Identity {
 	f := append(strings.SplitN(s, ",", 4), "", "", "")

@@ -274,18 +274,10 @@ func askMeter(ctx context.Context, w io.Writer, m *configs.Meter, rack *scpi.Rac
 				bath = fmt.Sprintf("%.1f °C, ", kelvin-273.15)
 			}
 			checkLine(w, "reading", "%s, %swithin %.3g ms", reported(drivers.Volts(got.Volts), drivers.Amperes(m.Amperes(got.Current))), bath, time.Since(begun).Seconds()*1e3)
-			err = expected(identity, m.Identity)
+			err = identity.Expect(m.Identity)
 		}
 	}
 	return problem(w, errors.Join(err, meter.Close()))
-}
-
-// expected refuses an instrument that is not the one of the configuration.
-func expected(identity drivers.Identity, want string) error {
-	if strings.HasPrefix(identity.String(), want) {
-		return nil
-	}
-	return fmt.Errorf("a different instrument answers: %q; the configuration expects identity = %q; connect the right one or correct the configuration", identity, want)
 }
 
 // reported is a voltage and a current, either of which an instrument may not tell.
@@ -358,7 +350,7 @@ func ask(ctx context.Context, w io.Writer, supply drivers.Supply, want string, c
 	if err != nil {
 		return nil, fmt.Errorf("taking a reading: %w", err)
 	}
-	if err := expected(identity, want); err != nil {
+	if err := identity.Expect(want); err != nil {
 		return nil, err
 	}
 	if want == "" {

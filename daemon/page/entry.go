@@ -167,7 +167,7 @@ func (a *asking) shelf() (seconds float64, reason string, err error) {
 	case err != nil:
 		return 0, "", control.BadRequest("%w", err)
 	case !(seconds > 0) || seconds > alerts.LongestShelf.Seconds():
-		return 0, "", control.BadRequest("the time must be above zero and at most %s", sentence.Span(alerts.LongestShelf))
+		return 0, "", control.BadRequest("the time must be above zero and at most %s", quantity.Duration(alerts.LongestShelf))
 	case reason == "":
 		return 0, "", control.BadRequest("give the reason, so that the next person knows it")
 	}

@@ -9,7 +9,6 @@ import (
 	"nightcell/alerts"
 	"nightcell/daemon/run"
 	"nightcell/drivers"
-	"strings"
 	"time"
 )
 
@@ -92,9 +91,8 @@ func (l *link) greet(ctx context.Context, s drivers.Supply) error {
 	if err != nil {
 		return fmt.Errorf("querying the identity: %w", err)
 	}
-	if l.expected != "" && !strings.HasPrefix(id.String(), l.expected) {
-		return fmt.Errorf("a different instrument answers: %q; this cell's supply is %q; connect the right one or correct identity in the configuration: %w",
-			id, l.expected, &drivers.Refusal{Reason: drivers.Misidentified, Query: "*IDN?", Answer: id.String()})
+	if err := id.Expect(l.expected); err != nil {
+		return fmt.Errorf("%w: %w", err, &drivers.Refusal{Reason: drivers.Misidentified, Query: "*IDN?", Answer: id.String()})
 	}
 	st, err := s.Status(ctx)
 	if err != nil {

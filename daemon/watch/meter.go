@@ -3,9 +3,7 @@ package watch
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
-	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -125,8 +123,8 @@ func (m *meter) open(ctx context.Context) (Asked, error) {
 		return nil, err
 	}
 	id, err := line.Identify(ctx)
-	if err == nil && !strings.HasPrefix(id.String(), m.Identity) {
-		err = fmt.Errorf("a different instrument answers: %q; connect the right one or correct identity in the configuration", id)
+	if err == nil {
+		err = id.Expect(m.Identity)
 	}
 	if err != nil {
 		return nil, errors.Join(err, line.Close())

@@ -48,7 +48,8 @@ func typeset(figure string) string { return strings.ReplaceAll(figure, "-", "−
 
 func known(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
-// Span writes a duration in its one or two largest units.
+// Span writes an age or a time left at a glance, in its one or two largest units and as wide a moment later: static/live.js lets it run on.
+// A length that somebody has set is written whole, by quantity.Duration.
 func Span(d time.Duration) string {
 	d = d.Round(time.Second)
 	days, hours, minutes, seconds := int(d.Hours())/24, int(d.Hours())%24, int(d.Minutes())%60, int(d.Seconds())%60
