@@ -283,7 +283,7 @@ func noAccount(kept []byte, asPage bool, all []*books.Books) string {
 	for _, b := range all {
 		isOf := func(f books.File) bool { return f.SHA256 != "" && bytes.Contains(kept, []byte(f.SHA256)) } // the folder may have another name now
 		if !bytes.Contains(kept, []byte(b.Run)) && !slices.ContainsFunc(b.Files, isOf) {
-			return "the file is no account of run " + b.Run
+			return "the file is not of run " + b.Run
 		}
 	}
 	return ""

@@ -84,6 +84,11 @@ func flagMistake(cmd *cobra.Command, err error) error {
 			"float64": "give a number", "int": "give a whole number", "int64": "give a whole number",
 			"bool": "give true or false", "func": "give a time such as \"2026-03-01 22:15\" (local) or 2026-03-01T22:15:00+01:00",
 		}[invalid.GetFlag().Value.Type()]
+		for _, own := range []error{errTwice, errNothing} {
+			if errors.Is(err, own) {
+				needs, known = own.Error(), true
+			}
+		}
 		if known {
 			err = fmt.Errorf("--%s %s: %s", invalid.GetFlag().Name, cmp.Or(invalid.GetValue(), `""`), needs)
 		}

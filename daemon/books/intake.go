@@ -54,11 +54,17 @@ func (in Intake) Take(from io.Reader) (done Taken, err error) {
 	if err != nil {
 		return done, err
 	}
-	begin := in.Begin.UTC()
+	now, begin := time.Now(), in.Begin.UTC() // the pace of the log too; nothing of it is written
 	if t.utc {
 		begin = first.at
-	} else if begin.IsZero() {
+	}
+	switch {
+	case begin.IsZero():
 		return done, t.bad("its times are numbers; give the start of the run with --begin, such as --begin 2026-01-10T20:00:00Z")
+	case !in.Begin.IsZero() && !in.Begin.Equal(begin):
+		return done, t.bad(fmt.Sprintf("its times are dates and begin at %s, not at %s; leave --begin out", begin.Format(time.RFC3339), in.Begin.Format(time.RFC3339)))
+	case begin.After(now.Add(24 * time.Hour)): // more than any zone makes
+		return done, t.bad(fmt.Sprintf("the run would begin at %s, in the future; look at the year", begin.Format(time.RFC3339)))
 	}
 	at := filepath.Join(runlog.CellDir(in.Data, in.Cell), begin.Format(runlog.NameLayout))
 	if err := in.free(at); err != nil {
@@ -72,7 +78,6 @@ func (in Intake) Take(from io.Reader) (done Taken, err error) {
 		return done, fmt.Errorf("importing a run: %w", err)
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(staging)) }()
-	now := time.Now() // the pace of the log; nothing of it is written
 	w, err := runlog.Create(staging, in.Cell, begin, in.Frozen, runlog.Options{Sync: time.Hour, FS: gathering{}, Now: func() time.Time { return now }})
 	if err != nil {
 		return done, err

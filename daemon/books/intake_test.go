@@ -29,6 +29,27 @@ func take(t testing.TB, text string) (Taken, error) {
 	return Intake{Data: t.TempDir(), Cell: "zinc-1", Name: "night.csv", Begin: begin}.Take(strings.NewReader(text))
 }
 
+// TestIntakeIgnoresNothing: a column that is none, a beginning that is another than the table's, and a year to come are refused.
+func TestIntakeIgnoresNothing(t *testing.T) {
+	const dates = "time_utc,volts,amperes\n2026-01-10T20:00:00Z,3,2\n2026-01-10T20:00:10Z,3,2\n"
+	for _, tt := range []struct {
+		text, want string
+		begin      time.Time
+		columns    map[string]string
+	}{
+		{dates, `--column wolts=volts: there is no "wolts" to be read; it is time, volts or amperes`, time.Time{}, map[string]string{"wolts": "volts"}},
+		{dates, "its times are dates and begin at 2026-01-10T20:00:00Z, not at 2026-01-10T21:00:00Z; leave --begin out", begin.Add(time.Hour), nil},
+		{strings.ReplaceAll(dates, "2026", "2996"), "would begin at 2996-01-10T20:00:00Z, in the future", time.Time{}, nil},
+		{"time_s,voltage_V,current_A\n0,3,2\n20,3,2\n", "in the future", time.Now().AddDate(0, 0, 3), nil},
+	} {
+		data := t.TempDir()
+		_, err := Intake{Data: data, Cell: "zinc-1", Name: "night.csv", Begin: tt.begin, Columns: tt.columns}.Take(strings.NewReader(tt.text))
+		if left, _ := os.ReadDir(data); err == nil || !strings.Contains(err.Error(), tt.want) || len(left) > 0 {
+			t.Errorf("%v, %d files; want it to say %q", err, len(left), tt.want)
+		}
+	}
+}
+
 // TestIntake reads tables as people have them: columns in any order, units in the head, comma or point, dates or seconds. Each
 // holds 2 A at 3 V for 20 s, which is 40 C and 120 J.
 func TestIntake(t *testing.T) {

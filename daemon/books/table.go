@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -109,6 +110,11 @@ func (in Intake) open(from io.Reader) (*table, error) {
 		}
 		if i > 0 && t.found[i].scale == 0 {
 			wrong = append(wrong, fmt.Sprintf("the column %q has no unit of %s: write it in the header, such as %s", t.head[at], q.name, q.example))
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(in.Columns)) {
+		if !slices.Contains([]string{"time", "volts", "amperes"}, name) {
+			wrong = append(wrong, fmt.Sprintf("--column %s=%s: there is no %q to be read; it is time, volts or amperes", name, in.Columns[name], name))
 		}
 	}
 	if wrong != nil {
