@@ -23,7 +23,6 @@ import (
 	"regexp"
 	"runtime"
 	"runtime/debug"
-	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -33,7 +32,6 @@ import (
 
 	"github.com/BurntSushi/toml"
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 	"golang.org/x/term"
 
 	"nightcell/configs/quantity"
@@ -182,46 +180,6 @@ func refuseUnknownTopics(root *cobra.Command) {
 			}
 			c.RunE = func(c *cobra.Command, _ []string) error { return c.Help() }
 		}
-	}
-}
-
-// strict is the value of a flag that may be given once, and of which something is to be written where it names a file or the like: the
-// variable of a script that is not set must not lead a command elsewhere.
-type strict struct {
-	pflag.Value
-	names, given bool
-}
-
-func (s *strict) Set(text string) error {
-	switch {
-	case s.given:
-		return errTwice
-	case s.names && text == "":
-		return errNothing
-	}
-	s.given = true
-	return s.Value.Set(text)
-}
-
-var (
-	errTwice   = errors.New("given twice; keep one")
-	errNothing = errors.New("nothing is written; write it, or leave the flag out")
-)
-
-// strictly makes the flags of a command and of those below it strict. Lists may be given often.
-func strictly(c *cobra.Command) {
-	for _, flags := range []*pflag.FlagSet{c.LocalNonPersistentFlags(), c.PersistentFlags()} {
-		flags.VisitAll(func(f *pflag.Flag) {
-			_, list := f.Value.(pflag.SliceValue)
-			if _, done := f.Value.(*strict); list || done || f.Value.Type() == "stringToString" {
-				return
-			}
-			what, _ := pflag.UnquoteUsage(f)
-			f.Value = &strict{Value: f.Value, names: slices.Contains([]string{"file", "directory", "path", "cell", "name", "run", "words"}, what)}
-		})
-	}
-	for _, sub := range c.Commands() {
-		strictly(sub)
 	}
 }
 

@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -84,16 +85,45 @@ func flagMistake(cmd *cobra.Command, err error) error {
 			"float64": "give a number", "int": "give a whole number", "int64": "give a whole number",
 			"bool": "give true or false", "func": "give a time such as \"2026-03-01 22:15\" (local) or 2026-03-01T22:15:00+01:00",
 		}[invalid.GetFlag().Value.Type()]
-		for _, own := range []error{errTwice, errNothing} {
-			if errors.Is(err, own) {
-				needs, known = own.Error(), true
-			}
+		if own := (usageError{}); errors.As(err, &own) {
+			needs, known = own.Error(), true
 		}
 		if known {
 			err = fmt.Errorf("--%s %s: %s", invalid.GetFlag().Name, cmp.Or(invalid.GetValue(), `""`), needs)
 		}
 	}
 	return usagef("%w; see %s --help", err, cmd.CommandPath())
+}
+
+// strict is the value of a flag that may be given once, and not be empty where it names a file or the like: the variable of a script that
+// is not set must not lead a command elsewhere.
+type strict struct {
+	pflag.Value
+	names, given bool
+}
+
+func (s *strict) Set(text string) error {
+	switch {
+	case s.given:
+		return usagef("given twice; keep one")
+	case s.names && text == "":
+		return usagef("nothing is written; write it, or leave the flag out")
+	}
+	s.given = true
+	return s.Value.Set(text)
+}
+
+// strictly makes the flags of a command and of those below it strict. Lists may be given often.
+func strictly(c *cobra.Command) {
+	c.LocalFlags().VisitAll(func(f *pflag.Flag) {
+		if _, list := f.Value.(pflag.SliceValue); !list && f.Value.Type() != "stringToString" {
+			what, _ := pflag.UnquoteUsage(f)
+			f.Value = &strict{Value: f.Value, names: slices.Contains([]string{"file", "directory", "path", "cell", "name", "run", "words"}, what)}
+		}
+	})
+	for _, sub := range c.Commands() {
+		strictly(sub)
+	}
 }
 
 // withoutEcho cuts what the system said off an error that has already said what to do about it.
