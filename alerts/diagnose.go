@@ -11,7 +11,10 @@ import (
 // Diagnosis names the likeliest cause of what volts and amperes show, with the
 // evidence, the runner-up, and what would tell the two apart.
 type Diagnosis struct {
-	Likeliest, Evidence, RunnerUp, Tells string
+	Likeliest string `toml:"most_likely"`
+	Evidence  string `toml:"-"`
+	RunnerUp  string `toml:"otherwise"`
+	Tells     string `toml:"to_confirm"`
 }
 
 // String puts a diagnosis into sentences, the last without its full stop; "" when there is none.

@@ -131,12 +131,12 @@ func finite(x float64) bool { return x-x == 0 }
 func sane(x float64) bool { return x > -1e6 && x < 1e6 }
 
 // Unit returns the SI unit of Change.Value and Change.Limit in words, "" when they have none of their own.
-func (c Condition) Unit() string { return catalogue[c].unit }
+func (c Condition) Unit() string { return catalogue()[c].Unit }
 
 // Setting is how one condition is handled, whatever its limit.
 type Setting struct {
-	OnDelay  time.Duration // the condition must hold this long before the alarm is raised
-	OffDelay time.Duration // and be over this long before it is taken back
+	OnDelay  time.Duration `toml:"on_delay"`  // the condition must hold this long before the alarm is raised
+	OffDelay time.Duration `toml:"off_delay"` // and be over this long before it is taken back
 	Deadband float64       // fraction of the limit by which a value must come back, such as 0.02
 	Priority Priority
 	Latching bool // the alarm stays, when over, until a person resets it
@@ -218,7 +218,7 @@ func Defaults() Limits {
 		Warmup: trend.CorridorSettings{Skip: 600, Longest: 4 * 3600, SettledSlope: 0.025, Follow: 0.015},
 	}
 	for c := range l.settings {
-		l.settings[c] = catalogue[c].setting
+		l.settings[c] = catalogue()[c].Setting
 	}
 	return l
 }

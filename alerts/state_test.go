@@ -118,12 +118,12 @@ func TestNamesGoThroughJSON(t *testing.T) {
 func TestCatalogueIsComplete(t *testing.T) {
 	names := map[string]bool{}
 	for _, c := range Conditions() {
-		e := &catalogue[c]
-		if e.name == "" || names[e.name] {
-			t.Errorf("condition %d: name %q is missing or twice", c, e.name)
+		e := &catalogue()[c]
+		if e.Name == "" || names[e.Name] {
+			t.Errorf("condition %d: name %q is missing or twice", c, e.Name)
 		}
-		names[e.name] = true
-		for _, s := range []string{e.text.Confirms, e.text.Meaning, e.text.First, e.setting.Source} {
+		names[e.Name] = true
+		for _, s := range []string{e.Confirms, e.Meaning, e.First, e.Source} {
 			if s == "" {
 				t.Errorf("%s: a text or the source of the starting values is missing", c)
 			}
@@ -132,12 +132,25 @@ func TestCatalogueIsComplete(t *testing.T) {
 			t.Errorf("%s consequence of itself", c)
 		}
 		for _, cause := range Conditions() {
-			if e.follows.has(cause) && catalogue[cause].follows.has(c) {
+			if e.follows.has(cause) && catalogue()[cause].follows.has(c) {
 				t.Errorf("%s and %s follow from each other", c, cause)
 			}
 		}
-		if got, err := ParseCondition(e.name); err != nil || got != c {
-			t.Errorf("ParseCondition(%q) = %v, %v", e.name, got, err)
+		if got, err := ParseCondition(e.Name); err != nil || got != c {
+			t.Errorf("ParseCondition(%q) = %v, %v", e.Name, got, err)
+		}
+	}
+	// Logs and configurations know them by name: the rows of the file stand in the order of the constants.
+	for c, name := range map[Condition]string{
+		OffFailed: "off-failed", PortShared: "port-shared", SupplySilent: "supply-silent", MainsInterruption: "mains-interruption",
+		LineLost: "line-lost", ProtectionTripped: "protection-tripped", OutputOff: "output-off", SetPointsChanged: "set-points-changed",
+		ReadingFrozen: "reading-frozen", MeterSilent: "meter-silent", MeterDisagrees: "meter-disagrees", HardShort: "hard-short", LeadOff: "lead-off", AnodePassivation: "anode-passivation", ThermalRunaway: "thermal-runaway", OverCurrent: "over-current", CurrentDensity: "current-density", OverVoltage: "over-voltage", Whisker: "whisker", Contact: "contact", StirrerStopped: "stirrer-stopped",
+		Depletion: "depletion", OhmicRise: "ohmic-rise", ModeFlip: "mode-flip", VoltageLimit: "voltage-limit", VoltageDrift: "voltage-drift", GasVentilation: "gas-ventilation", GapTooLong: "gap-too-long", UncertaintyLarge: "uncertainty-large",
+		ChargeBehind: "charge-behind", ChargeAhead: "charge-ahead", TargetNear: "target-near", TargetReached: "target-reached", TimeLimit: "time-limit", MarginalEnergy: "marginal-energy", LogDisk: "log-disk", LogAltered: "log-altered", PushBehind: "push-behind",
+		NotificationUndeliverable: "notification-undeliverable",
+	} {
+		if c.String() != name {
+			t.Errorf("condition %d is %s, not %s", c, c, name)
 		}
 	}
 	for before, now := range earlier {
@@ -147,6 +160,21 @@ func TestCatalogueIsComplete(t *testing.T) {
 	}
 	if _, err := ParseCondition(""); err == nil {
 		t.Error("an empty name is a condition")
+	}
+}
+
+// A mistake in the catalogue is found by the tests that read it.
+func TestCatalogueRefusesMistakes(t *testing.T) {
+	for _, c := range []struct{ before, after, says string }{
+		{`needs = "reading"`, `needs = "a reading"`, `mains-interruption needs "a reading"`},
+		{`follows = ["hard-short"]`, `follows = ["short"]`, `whisker follows "short"`},
+		{"off_delay", "off_delays", "unknown keys [condition.off_delays"},
+		{`priority = "highest"`, `priority = "top"`, `priority "top" is not known`},
+		{catalogueTOML[strings.LastIndex(catalogueTOML, "[[condition]]"):], "", "38 conditions"},
+	} {
+		if _, err := readCatalogue(strings.Replace(catalogueTOML, c.before, c.after, 1)); err == nil || !strings.Contains(err.Error(), c.says) {
+			t.Errorf("%s in place of %s: %v, want %q", c.after, c.before, err, c.says)
+		}
 	}
 }
 
@@ -174,8 +202,9 @@ func TestAftermathReadsAsASentence(t *testing.T) {
 
 // Whoever is sent to a joint is told first to take the current off it.
 func TestNobodyOpensAJointUnderCurrent(t *testing.T) {
+	const beforeJoint = "Before opening or moving a joint, turn the current down, then off if the metal allows."
 	for _, c := range []Condition{Whisker, Contact, LeadOff} {
-		if text := catalogue[c].text.First; !strings.Contains(text, beforeJoint) {
+		if text := catalogue()[c].First; !strings.Contains(text, beforeJoint) {
 			t.Errorf("%s: %q", c, text)
 		}
 	}

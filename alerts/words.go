@@ -17,7 +17,7 @@ type About struct {
 }
 
 // About returns the catalogue's words on c.
-func (c Condition) About() About { return catalogue[c].text }
+func (c Condition) About() About { return catalogue()[c].About }
 
 // Blind says plainly what this watch cannot see: what no volt or ampere shows, what
 // this metal hides, and what this supply or this moment withholds.
@@ -58,23 +58,10 @@ func (b *Board) Blind() []string {
 var diagnosed = of(HardShort, LeadOff, AnodePassivation, Whisker, Contact, StirrerStopped, Depletion, OhmicRise,
 	ModeFlip, VoltageLimit, VoltageDrift, OverVoltage, ThermalRunaway)
 
-// supplyCauses are the likeliest cause and the runner-up of what is not in the cell.
-var supplyCauses = map[Condition]Diagnosis{
-	SupplySilent:      {Likeliest: "the cable or its adapter is loose", RunnerUp: "the mains has failed", Tells: "check whether the supply's display is on"},
-	LineLost:          {Likeliest: "the supply or its interface restarted after a mains dip", RunnerUp: "a loose plug or adapter, or a disturbed line", Tells: "check the supply's display and other clocks in the room"},
-	MainsInterruption: {Likeliest: "the mains failed briefly", RunnerUp: "somebody unplugged or restarted the supply", Tells: "check other clocks in the room"},
-	OutputOff:         {Likeliest: "a mains dip too short to restart the supply", RunnerUp: "somebody pressed the output key", Tells: "ask; check other clocks in the room"},
-	SetPointsChanged:  {Likeliest: "somebody changed it at the front panel", RunnerUp: "another program commands the supply", Tells: "ask"},
-	ReadingFrozen:     {Likeliest: "the supply repeats an old reading", RunnerUp: "its meter has failed", Tells: "compare the display with the page"},
-	MeterDisagrees:    {Likeliest: "the shunt or its terminals are not as configured, or part of the current goes past it", RunnerUp: "the supply's ammeter is off", Tells: "compare both with a third meter"},
-	OverCurrent:       {Likeliest: "the current set-point is too high", RunnerUp: "a short circuit or heating at constant voltage", Tells: "read the set-point and the mode"},
-	GapTooLong:        {Likeliest: "the supply did not answer or nightcell was stopped (see the log), and the supply kept running", RunnerUp: "the supply was off", Tells: "check its display and the deposit"},
-}
-
 // describe says in plain words what is wrong with c at this moment.
 func (b *Board) describe(c Condition, o *Observation, v *verdict) string {
 	text := b.fact(c, o, v)
-	d := supplyCauses[c]
+	d := catalogue()[c].Diagnosis
 	if c == SupplySilent && o.SharedWith != "" {
 		d = Diagnosis{Likeliest: "the answers go to " + o.SharedWith, RunnerUp: d.Likeliest, Tells: "end that program"}
 	}
@@ -95,7 +82,7 @@ func (b *Board) describe(c Condition, o *Observation, v *verdict) string {
 
 // fact is the first part of a text: what was found and since when.
 func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
-	fact := catalogue[c].fact
+	fact := catalogue()[c].Fact
 	switch {
 	case c == OffFailed && !finite(o.Amperes):
 		fact = "the output was commanded off but nothing answers to confirm it"
@@ -117,7 +104,7 @@ func (b *Board) figure(c Condition, o *Observation, v *verdict) string {
 	if c == LogDisk && o.LogFailed {
 		return "not written"
 	}
-	if text, known := b.said(catalogue[c].figure, c, o, v); known {
+	if text, known := b.said(catalogue()[c].Figure, c, o, v); known {
 		return text
 	}
 	return ""
@@ -175,7 +162,7 @@ func (b *Board) drifting(v *verdict) string {
 
 // Meaning is what an alarm means for the deposit of this cell, naming its metal where one is stated.
 func (b *Board) Meaning(c Condition) string {
-	text := catalogue[c].text.Meaning
+	text := catalogue()[c].Meaning
 	if c == GasVentilation && b.chemistry.ChlorineAtAnode {
 		return "No effect on the deposit. Chlorine harms the lungs long before its smell is strong; hydrogen burns."
 	}
