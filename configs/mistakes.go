@@ -112,9 +112,11 @@ func (c *Config) crossCheck(t *table, supplies, meters, cells []named) {
 		t.bad("", "there is no cell to watch", "write a table such as [cell.zinc-1] with its supply")
 	}
 	ports := map[string]string{}
-	for i, s := range c.Supplies {
+	for i := range c.Supplies {
+		s := &c.Supplies[i]
 		if other, twice := ports[s.Line.Address]; twice && s.Line.Address != "" {
-			supplies[i].bad("port", fmt.Sprintf("supply %s has the same port", other), "two cells may share one supply, each on a channel of its own")
+			s.checkShared(supplies[i], c.Supplies[:i], other)
+			continue
 		}
 		ports[s.Line.Address] = s.Name
 	}
@@ -197,6 +199,33 @@ func (c *Cell) checkSupply(t *table, all *Config, channels map[string]string) {
 	}
 	if most := s.RangeVolts / float64(c.Series); c.Limits.Volts > most {
 		limits.bad("voltage", fmt.Sprintf("%s can never be reached: the supply gives at most %s", volts(c.Limits.Volts), volts(most)), "lower it, or correct range_voltage of the supply")
+	}
+}
+
+// checkShared finds what is wrong of a supply on the port of another, the first of those before it there.
+func (s *Supply) checkShared(at named, before []Supply, first string) {
+	on := slices.IndexFunc(before, func(o Supply) bool { return o.Name == first })
+	l, o, protocol, dialect := s.Line, before[on].Line, before[on].Dialect.Protocol, at.orEmpty("dialect")
+	const alone = "two cells may share one supply, each on a channel of its own"
+	if s.Dialect.Protocol == "" || protocol == "" {
+		at.bad("port", fmt.Sprintf("supply %s has the same port", first), alone)
+		return
+	}
+	for _, of := range []struct {
+		in          *table
+		key         string
+		here, there any
+	}{{dialect, "protocol", s.Dialect.Protocol, protocol}, {at.table, "baud", l.Baud, o.Baud}, {at.table, "data_bits", l.DataBits, o.DataBits}, {at.table, "parity", l.Parity, o.Parity},
+		{at.table, "stop_bits", l.StopBits, o.StopBits}, {at.table, "dtr", l.DTR, o.DTR}, {at.table, "rts", l.RTS, o.RTS}} {
+		if of.here != of.there {
+			of.in.bad(of.key, fmt.Sprintf("supply %s on the same port has %#v", first, of.there), "all units on one line have the same protocol, baud rate, framing and modem lines")
+		}
+	}
+	same := func(o Supply) bool {
+		return o.Line.Address == l.Address && o.Dialect.Protocol != "" && o.Dialect.Unit == s.Dialect.Unit
+	}
+	if unit := slices.IndexFunc(before, same); unit >= 0 {
+		dialect.bad("unit", fmt.Sprintf("supply %s on the same port has unit %d too", before[unit].Name, s.Dialect.Unit), "give each supply a unit of its own, in its menu and here; "+alone)
 	}
 }
 

@@ -1,4 +1,4 @@
-# A supply of registers behind the Modbus server that python3-pymodbus has: "tcp PORT", or "rtu DEVICE". Its current stops when its output is written off.
+# Two supplies of registers, units 7 and 8, behind the Modbus server that python3-pymodbus has: "tcp PORT", or "rtu DEVICE". The current of one stops when its output is written off.
 import sys
 from pymodbus.datastore import ModbusSequentialDataBlock, ModbusServerContext, ModbusSlaveContext
 from pymodbus.payload import BinaryPayloadBuilder
@@ -17,16 +17,19 @@ class Registers(ModbusSequentialDataBlock):
         if address == 18 and self.getValues(18, 1) == [0]:
             super().setValues(20, words('32bit_float', 0.0, Endian.Little))
 
-hold = Registers(0, [0] * 100)
-hold.setValues(0, words('string', 'EXAMPLE PS-M 0001'.ljust(20)))
-hold.setValues(16, [3900])
-hold.setValues(18, [1])
-hold.setValues(19, [1])
-hold.setValues(20, words('32bit_float', 3.0012, Endian.Little))
-hold.setValues(24, words('32bit_int', 3000))
-hold.setValues(26, [600])
-context = ModbusServerContext(slaves={7: ModbusSlaveContext(hr=hold, zero_mode=True)}, single=False)
+def supply(name, amperes):
+    hold = Registers(0, [0] * 100)
+    hold.setValues(0, words('string', name.ljust(20)))
+    hold.setValues(16, [3900])
+    hold.setValues(18, [1])
+    hold.setValues(19, [1])
+    hold.setValues(20, words('32bit_float', amperes, Endian.Little))
+    hold.setValues(24, words('32bit_int', 3000))
+    hold.setValues(26, [600])
+    return ModbusSlaveContext(hr=hold, zero_mode=True)
+
+context = ModbusServerContext(slaves={7: supply('EXAMPLE PS-M 0001', 3.0012), 8: supply('EXAMPLE PS-M 0002', 1.5003)}, single=False)
 if sys.argv[1] == 'tcp':
-    StartTcpServer(context=context, address=('127.0.0.1', int(sys.argv[2])))
+    StartTcpServer(context=context, address=('127.0.0.1', int(sys.argv[2])), ignore_missing_slaves=True)
 else:
-    StartSerialServer(context=context, framer=ModbusRtuFramer, port=sys.argv[2], baudrate=19200, timeout=0.005)
+    StartSerialServer(context=context, framer=ModbusRtuFramer, port=sys.argv[2], baudrate=19200, timeout=0.005, ignore_missing_slaves=True)

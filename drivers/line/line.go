@@ -46,11 +46,19 @@ func (e *Stray) Error() string { return fmt.Sprintf("bytes nobody asked for: %q"
 // ErrClosed is returned by everything but Close after Close. It wraps drivers.ErrGone.
 var ErrClosed = fmt.Errorf("closed: %w", drivers.ErrGone)
 
-// Line is one open line. Its methods may be called from several goroutines; they
-// take turns.
+// Line is one open line, or the way to one of several units on it. Its methods may be called from several goroutines; they
+// take turns, those of all units.
 type Line struct {
+	*wire
+	unit Settings    // of this unit alone
+	left atomic.Bool // it has been closed
+}
+
+// wire is what the units on a line share.
+type wire struct {
 	settings Settings
-	port     port // touched by the owner alone, save for its methods unstick and, between jobs, others
+	users    atomic.Int32 // ways to it that are not closed
+	port     port         // touched by the owner alone, save for its methods unstick and, between jobs, others
 	jobs     chan job
 	results  chan result   // holds one, so that the owner never waits for a caller who gave up
 	quit     chan struct{} // closed by Close and by whoever finds the line dead
@@ -61,7 +69,7 @@ type Line struct {
 	longest  time.Duration // of a read
 	quitOnce sync.Once
 
-	mu         sync.Mutex // one job at a time; guards timer and, between jobs, tx and rx
+	turn       chan struct{} // holds one, whose job runs; guards timer and, between jobs, tx and rx
 	timer      *time.Timer
 	terminator []byte // of answers
 	tx         [maxQuery]byte
@@ -86,6 +94,30 @@ func Open(ctx context.Context, s Settings) (*Line, error) {
 	return newLine(s, spoken(s, p)), nil
 }
 
+// Beside returns the way to another unit of Modbus on the same line. It is nil where the line was lost or is closed, by then with its port
+// given back unless the system holds it. The error says that the line is open with other settings.
+func (l *Line) Beside(s Settings) (*Line, error) {
+	s = s.withDefaults()
+	same := s
+	same.Unit, same.Patience = l.settings.Unit, l.settings.Patience
+	for n := l.users.Load(); n > 0 && !l.dead.Load(); n = l.users.Load() {
+		if s.Modbus == "" || same != l.settings {
+			return nil, fmt.Errorf("open line %q: it is open for another unit with other settings; give all units on a line the same protocol, baud rate and framing", s.Address)
+		}
+		if l.users.CompareAndSwap(n, n+1) {
+			return &Line{wire: l.wire, unit: s}, nil
+		}
+	}
+	select { // ends with the time at the latest
+	case <-l.ended:
+	case <-time.After(grace):
+	}
+	return nil, nil
+}
+
+// Shared says whether other units are asked on the line too.
+func (l *Line) Shared() bool { return l.users.Load() > 1 }
+
 // New makes a line of a connection that is already open and that nobody else
 // uses, such as one end of a net.Pipe. Nothing is locked, and no time is allowed
 // for characters on a wire. Close closes the connection.
@@ -97,13 +129,14 @@ func New(conn net.Conn, s Settings) *Line {
 
 // newLine starts the owner of an open port.
 func newLine(s Settings, p port) *Line {
-	l := &Line{
+	l := &Line{unit: s, wire: &wire{
 		settings: s, port: p,
-		jobs: make(chan job), results: make(chan result, 1),
+		turn: make(chan struct{}, 1), jobs: make(chan job), results: make(chan result, 1),
 		quit: make(chan struct{}), ended: make(chan struct{}),
 		timer: time.NewTimer(time.Hour), terminator: []byte(s.ReplyTerminator),
 		endRead: func() {}, longest: slice,
-	}
+	}}
+	l.users.Store(1)
 	if p, ok := unrecorded(p).(interface {
 		heed(gone *atomic.Bool)
 		endRead()
@@ -125,8 +158,8 @@ func newLine(s Settings, p port) *Line {
 // The error is *Incomplete when no whole line came, *Stray when bytes were there
 // before the query or came after the answer, and else wraps drivers.ErrGone or ctx.Err().
 func (l *Line) Exchange(ctx context.Context, query, reply []byte, timeout time.Duration) (answer []byte, sent, received time.Time, err error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+	l.turn <- struct{}{}
+	defer func() { <-l.turn }()
 	n, err := l.load(query)
 	if err != nil {
 		return reply[:0], sent, received, err
@@ -138,16 +171,16 @@ func (l *Line) Exchange(ctx context.Context, query, reply []byte, timeout time.D
 
 // Next waits for one more line without sending anything. Errors as Exchange, but never *Stray.
 func (l *Line) Next(ctx context.Context, reply []byte, timeout time.Duration) ([]byte, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+	l.turn <- struct{}{}
+	defer func() { <-l.turn }()
 	r := l.run(ctx, job{kind: next, wait: timeout + l.settings.Duration(typicalAnswer) + l.settings.Silence})
 	return append(reply[:0], l.rx[:r.n]...), r.err
 }
 
 // Send sends msg and its terminator and expects no answer.
 func (l *Line) Send(ctx context.Context, msg []byte) error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+	l.turn <- struct{}{}
+	defer func() { <-l.turn }()
 	n, err := l.load(msg)
 	if err != nil {
 		return err
@@ -158,15 +191,21 @@ func (l *Line) Send(ctx context.Context, msg []byte) error {
 // Drain reads and drops whatever comes until the line has been quiet for quiet,
 // or for two seconds if it never is. It returns the end of what it dropped, at most 256 bytes.
 func (l *Line) Drain(quiet time.Duration) []byte {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+	l.turn <- struct{}{}
+	defer func() { <-l.turn }()
 	r := l.run(context.Background(), job{kind: drain, wait: quiet})
 	return bytes.Clone(l.rx[:r.n])
 }
 
-// Close gives the port back. It returns within Settings.CloseLimit whatever the
+// Close gives the port back, if no other unit is asked on it or it was lost. It returns within Settings.CloseLimit whatever the
 // kernel does; the error then says that the port is still held. A second Close waits again.
 func (l *Line) Close() error {
+	if !l.left.Swap(true) {
+		l.users.Add(-1)
+	}
+	if l.users.Load() > 0 && !l.dead.Load() {
+		return nil
+	}
 	l.condemn()
 	limit := time.NewTimer(l.settings.CloseLimit)
 	defer limit.Stop()
@@ -190,7 +229,7 @@ func (l *Line) load(msg []byte) (int, error) {
 	if len(msg)+len(t) > maxQuery {
 		return 0, fmt.Errorf("a message of %d bytes is too long for the line; at most %d", len(msg), maxQuery-len(t))
 	}
-	if l.dead.Load() {
+	if l.dead.Load() || l.left.Load() {
 		return 0, ErrClosed // the owner may still be reading the buffer
 	}
 	return copy(l.tx[copy(l.tx[:], msg):], t) + len(msg), nil
@@ -200,7 +239,7 @@ func (l *Line) load(msg []byte) (int, error) {
 // limit is freed by force; if even that does not help, the line is dead and the
 // owner is left to give the port back whenever the kernel lets it.
 func (l *Line) run(ctx context.Context, j job) result {
-	if l.dead.Load() {
+	if l.dead.Load() || l.left.Load() {
 		return result{err: ErrClosed}
 	}
 	if err := ctx.Err(); err != nil {
@@ -211,11 +250,11 @@ func (l *Line) run(ctx context.Context, j job) result {
 		l.abandon.Store(true)
 		return result{err: ErrClosed}
 	}
+	j.unit, j.limit = byte(l.unit.Unit), l.unit.writeLimit(j.n)
 	if j.kind == drain {
-		l.timer.Reset(j.wait + maxDrain + l.settings.Patience + grace)
-	} else {
-		l.timer.Reset(j.wait + l.settings.writeLimit(j.n) + grace)
+		j.limit = maxDrain + l.unit.Patience
 	}
+	l.timer.Reset(j.wait + j.limit + grace)
 	defer l.timer.Stop()
 	select { // the owner is idle, or has ended
 	case l.jobs <- j:
@@ -226,7 +265,7 @@ func (l *Line) run(ctx context.Context, j job) result {
 }
 
 // await waits for the running job's end, and sees to it that there is one.
-func (l *Line) await(ctx context.Context) result {
+func (l *wire) await(ctx context.Context) result {
 	done := ctx.Done()
 	freed := false
 	for {
@@ -264,18 +303,18 @@ func (l *Line) await(ctx context.Context) result {
 }
 
 // leave tells the owner that nobody wants the running job any more.
-func (l *Line) leave() {
+func (l *wire) leave() {
 	l.abandon.Store(true)
 	l.endRead()
 }
 
 // condemn lets the owner give the port back and nobody use the line again.
-func (l *Line) condemn() {
+func (l *wire) condemn() {
 	l.dead.Store(true)
 	l.leave()
 	l.quitOnce.Do(func() { close(l.quit) })
 }
 
-func (l *Line) stuck() result {
+func (l *wire) stuck() result {
 	return result{err: fmt.Errorf("line %q: the system took no bytes and had to be freed by force: %w", l.settings.Address, drivers.ErrGone)}
 }

@@ -13,6 +13,7 @@ import (
 type registers struct {
 	port
 	framing     modbus.Framing
+	asked       [256]bool     // units that were asked on the line
 	between     time.Duration // silence between two frames
 	last        time.Time     // when something travelled last
 	known       map[string]*modbus.Message
@@ -41,6 +42,9 @@ func spoken(s Settings, p port) port {
 	return r
 }
 
+// address makes a unit the one that is asked next.
+func (r *registers) address(unit byte) { r.framing.Unit, r.asked[unit] = unit, true }
+
 func (r *registers) read(p []byte, wait time.Duration) (int, error) {
 	for deadline := time.Now().Add(wait); ; {
 		if n, err := r.answer(p); n > 0 || err != nil {
@@ -61,39 +65,48 @@ func (r *registers) read(p []byte, wait time.Duration) (int, error) {
 	}
 }
 
-// answer puts the answer that is owed into p as a line, if it has come, or shows what came in its place.
-func (r *registers) answer(p []byte) (int, error) {
-	for len(r.in) > 0 {
-		if r.open == nil {
-			return copy(p, r.rest(0)), nil
+// next passes over late answers, to earlier questions and of other units that are asked on the line, and splits what follows them.
+func (r *registers) next() (pdu []byte, n int, err error) {
+	for {
+		pdu, n, err = r.framing.Split(r.in, r.transaction)
+		of, other := err.(modbus.OtherUnit)
+		if n == 0 || !errors.Is(err, modbus.ErrOther) && !(other && r.asked[of]) {
+			return pdu, n, err
 		}
-		pdu, n, err := r.framing.Split(r.in, r.transaction)
-		switch {
-		case errors.Is(err, modbus.ErrOther):
-			r.in = append(r.in[:0], r.in[n:]...)
-			continue
-		case err == nil && n == 0 && len(r.in) < longestGarbage:
-			return 0, nil
-		case err == nil && n == 0:
-			err = errors.New("bytes without end")
-		}
-		text := ""
-		if err == nil {
-			text, err = r.open.Answer(pdu)
-		}
-		r.open = nil
-		if err != nil {
-			r.in = r.in[:0]
-			return 0, &Incomplete{Got: "(" + err.Error() + ")"}
-		}
-		return copy(p, text+"\n"+r.rest(n)), nil
+		r.in = append(r.in[:0], r.in[n:]...)
 	}
-	return 0, nil
 }
 
-// rest shows and forgets what came that no frame explains, from an index on.
-func (r *registers) rest(from int) string {
-	b := r.in[from:min(len(r.in), from+32)]
+// answer puts the answer that is owed into p as a line, if it has come, or shows what came in its place.
+func (r *registers) answer(p []byte) (int, error) {
+	pdu, n, err := r.next()
+	switch {
+	case len(r.in) == 0:
+		return 0, nil
+	case r.open == nil:
+		return copy(p, r.rest()), nil
+	case err == nil && n == 0 && len(r.in) < longestGarbage:
+		return 0, nil
+	case err == nil && n == 0:
+		err = errors.New("bytes without end")
+	}
+	text := ""
+	if err == nil {
+		text, err = r.open.Answer(pdu)
+	}
+	r.open = nil
+	if err != nil {
+		r.in = r.in[:0]
+		return 0, &Incomplete{Got: "(" + err.Error() + ")"}
+	}
+	r.in = append(r.in[:0], r.in[n:]...)
+	_, _, _ = r.next() // passes over late ones behind it; the rest is shown as it came
+	return copy(p, text+"\n"+r.rest()), nil
+}
+
+// rest shows and forgets what came that no frame explains.
+func (r *registers) rest() string {
+	b := r.in[:min(len(r.in), 32)]
 	r.in = r.in[:0]
 	return fmt.Sprintf("% X", b)
 }

@@ -22,14 +22,16 @@ const (
 	drain
 )
 
-// job is what the owner is asked to do; the bytes to send are in Line.tx.
+// job is what the owner is asked to do; the bytes to send are in wire.tx.
 type job struct {
-	kind kind
-	n    int           // bytes of tx to send
-	wait time.Duration // for the answer, or the quiet time of a drain
+	kind  kind
+	n     int           // bytes of tx to send
+	wait  time.Duration // for the answer, or the quiet time of a drain
+	unit  byte          // of Modbus
+	limit time.Duration // for the system to take the bytes, and the unit to acknowledge them
 }
 
-// result is the end of a job; an answer is in Line.rx[:n].
+// result is the end of a job; an answer is in wire.rx[:n].
 type result struct {
 	n              int
 	sent, received time.Time
@@ -39,7 +41,7 @@ type result struct {
 // own is the only goroutine that reads, writes and closes the port. A write after
 // close would reach whatever file the system gave the descriptor's number to, so
 // nobody else may hold the port, and the owner ends with it.
-func (l *Line) own() {
+func (l *wire) own() {
 	defer close(l.ended)
 	for {
 		select { // ends by quit, which Close closes
@@ -54,7 +56,7 @@ func (l *Line) own() {
 
 // shared adds to the error of an answer that did not come as it should, or of a port that
 // broke, who else has the port.
-func (l *Line) shared(err error) error {
+func (l *wire) shared(err error) error {
 	if err == nil || errors.Is(err, errAbandoned) {
 		return err
 	}
@@ -64,13 +66,16 @@ func (l *Line) shared(err error) error {
 	return err
 }
 
-func (l *Line) do(j job) (r result) {
+func (l *wire) do(j job) (r result) {
+	if r, ok := l.port.(*registers); ok {
+		r.address(j.unit)
+	}
 	switch j.kind {
 	case drain:
 		return l.drainInput(j.wait)
 	case send:
 		r.sent = time.Now()
-		if r.err = l.write(j.n); r.err == nil && l.settings.Echo {
+		if r.err = l.write(j); r.err == nil && l.settings.Echo {
 			r.err = l.answer(r.sent.Add(l.settings.writeLimit(2*j.n)), j.n, false).err
 		}
 		return r
@@ -86,7 +91,7 @@ func (l *Line) do(j job) (r result) {
 	}
 	l.fill = 0
 	sent := time.Now()
-	if err := l.write(j.n); err != nil {
+	if err := l.write(j); err != nil {
 		return result{err: err}
 	}
 	echo := 0
@@ -98,16 +103,16 @@ func (l *Line) do(j job) (r result) {
 	return r
 }
 
-// write sends the first n bytes of tx.
-func (l *Line) write(n int) error {
-	if err := l.port.write(l.tx[:n], l.settings.writeLimit(n)); err != nil {
+// write sends the bytes of tx that belong to a job.
+func (l *wire) write(j job) error {
+	if err := l.port.write(l.tx[:j.n], j.limit); err != nil {
 		return l.gone("write", err)
 	}
 	return nil
 }
 
 // receive takes what comes within wait; nothing is no error.
-func (l *Line) receive(wait time.Duration) error {
+func (l *wire) receive(wait time.Duration) error {
 	n, err := l.port.read(l.rx[l.fill:], wait)
 	l.fill += n
 	if err != nil {
@@ -117,7 +122,7 @@ func (l *Line) receive(wait time.Duration) error {
 }
 
 // gone says that the port broke, unless the port itself knows that it is well and nothing more comes.
-func (l *Line) gone(operation string, err error) error {
+func (l *wire) gone(operation string, err error) error {
 	if incomplete := (*Incomplete)(nil); errors.As(err, &incomplete) {
 		return err
 	}
@@ -127,7 +132,7 @@ func (l *Line) gone(operation string, err error) error {
 // answer waits for a whole line. When echo is not 0 the first echo bytes of tx must
 // come back before it; after them, wanted says whether there is a line to wait for.
 // What comes after the line stays in rx only as long as it takes to say so.
-func (l *Line) answer(deadline time.Time, echo int, wanted bool) result {
+func (l *wire) answer(deadline time.Time, echo int, wanted bool) result {
 	t, silence := l.terminator, l.settings.Silence
 	scanned := 0
 	last := time.Now() // when the newest byte came
@@ -186,7 +191,7 @@ func (l *Line) answer(deadline time.Time, echo int, wanted bool) result {
 
 // stray looks at what rx holds from index from on. Line ends alone are harmless:
 // some supplies end with both, in either order, or send an empty line after a command.
-func (l *Line) stray(from int) error {
+func (l *wire) stray(from int) error {
 	if len(bytes.Trim(l.rx[from:l.fill], "\r\n\x00")) == 0 {
 		return nil
 	}
@@ -196,11 +201,11 @@ func (l *Line) stray(from int) error {
 }
 
 // shown is the beginning of what rx holds from an index on, short enough for a message.
-func (l *Line) shown(from int) string {
+func (l *wire) shown(from int) string {
 	return strings.Clone(string(l.rx[from:min(l.fill, from+80)]))
 }
 
-func (l *Line) drainInput(quiet time.Duration) (r result) {
+func (l *wire) drainInput(quiet time.Duration) (r result) {
 	const kept = 256
 	if m, ok := unrecorded(l.port).(interface{ empty() error }); ok { // a port of messages is not read until it is quiet
 		if err := m.empty(); err != nil {

@@ -15,6 +15,11 @@ type Framing struct {
 // ErrOther is told of a whole frame that answers an earlier transaction.
 var ErrOther = errors.New("an answer to an earlier question")
 
+// OtherUnit is told of a frame that another unit has sent; over RTU it is whole, and can be passed over.
+type OtherUnit byte
+
+func (u OtherUnit) Error() string { return fmt.Sprintf("a frame of unit %d", u) }
+
 const (
 	headerLength = 7 // of Modbus TCP, the unit included
 	longestPDU   = 253
@@ -33,7 +38,7 @@ func (f Framing) Frame(dst []byte, m *Message, transaction uint16) []byte {
 	return binary.LittleEndian.AppendUint16(dst, crc(dst[from:]))
 }
 
-// Split takes the first answer off what came: its PDU and the length of its frame, 0 while it is not whole. After an error but ErrOther nothing in b can be used.
+// Split takes the first answer off what came: its PDU and the length of its frame, 0 while it is not whole. After an error but ErrOther and OtherUnit nothing in b can be used.
 func (f Framing) Split(b []byte, transaction uint16) (pdu []byte, n int, err error) {
 	if f.TCP {
 		return f.splitTCP(b, transaction)
@@ -57,7 +62,7 @@ func (f Framing) Split(b []byte, transaction uint16) (pdu []byte, n int, err err
 	case binary.LittleEndian.Uint16(b[n-2:]) != crc(b[:n-2]):
 		return nil, 0, errors.New("a frame with a wrong checksum")
 	case b[0] != f.Unit:
-		return nil, 0, fmt.Errorf("a frame of unit %d", b[0])
+		return nil, n, OtherUnit(b[0])
 	}
 	return b[1 : n-2], n, nil
 }
@@ -77,7 +82,7 @@ func (f Framing) splitTCP(b []byte, transaction uint16) (pdu []byte, n int, err 
 	case binary.BigEndian.Uint16(b) != transaction:
 		return nil, n, ErrOther
 	case b[6] != f.Unit:
-		return nil, 0, fmt.Errorf("a frame of unit %d", b[6])
+		return nil, 0, OtherUnit(b[6])
 	}
 	return b[headerLength:n], n, nil
 }

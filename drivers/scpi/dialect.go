@@ -193,8 +193,8 @@ func (d Dialect) checkRegisters(bad func(key, format string, args ...any)) {
 	if d.Unit < 0 || d.Unit > 255 || d.Protocol == ModbusRTU && (d.Unit < 1 || d.Unit > 247) {
 		bad("unit", "%d is out of range; use the address that the supply's menu shows, 1 to 247", d.Unit)
 	}
-	if d.Echo || d.ReplySilence > 0 || d.Addressing != AddressNone || d.Headers || d.RegisterByte {
-		bad("protocol", "%q has no echo, reply_silence, addressing, headers or register_byte; leave these out", d.Protocol)
+	if d.Echo || d.Terminator+d.ReplyTerminator != "" || d.ReplySilence > 0 || d.Addressing != AddressNone || d.Headers || d.RegisterByte {
+		bad("protocol", "%q has no echo, line ends, reply_silence, addressing, headers or register_byte; leave these out", d.Protocol)
 	}
 	commands := map[string]bool{"off": true, "set_current": true, "remote": true, "local": true}
 	for _, f := range d.texts() {

@@ -30,6 +30,7 @@ type instrument struct {
 	shared     *drivers.Shared // who else had the port when the newest exchange failed; nil: nobody known
 	late       uint64          // counts what came while the place was sought, before the answer that shows it
 	vain       int             // searches for the place in a row that found nothing
+	yields     time.Time       // until then it is silent and not asked, for the sake of other units on the line
 	unanswered uint64          // counts searches' questions that brought no answer at all
 	ended      time.Time       // when the last exchange ended
 	latency    time.Duration   // longest time to an answer of the anchor, its characters not counted
@@ -126,6 +127,9 @@ func (in *instrument) command(ctx context.Context, msg []byte) error {
 	in.ended = time.Now()
 	if err != nil {
 		return in.failed(err, msg)
+	}
+	if in.dialect.Protocol != "" && len(msg) > 0 { // it was acknowledged
+		in.yields = time.Time{}
 	}
 	return nil
 }

@@ -27,6 +27,11 @@ type slave struct {
 	heard []string
 }
 
+// newSlave makes one by who it is and its current in mA.
+func newSlave(who, milliamperes uint16) *slave {
+	return &slave{registers: map[uint16]uint16{0: who, 16: 3900, 17: milliamperes, 18: 1, 24: 3000}}
+}
+
 func checksum(b []byte) []byte {
 	sum := uint16(0xFFFF)
 	for _, c := range b {
@@ -42,19 +47,33 @@ func checksum(b []byte) []byte {
 	return append(b, byte(sum), byte(sum>>8))
 }
 
-// serve answers until the line ends.
-func (s *slave) serve(c net.Conn) {
-	requests := make(chan []byte, 100) // a line takes what is sent though nobody listens yet
-	go func() {                        // ends with the line
-		defer close(requests)
-		for {
-			q := make([]byte, 8)
-			if _, err := io.ReadFull(c, q); err != nil {
-				return
-			}
-			requests <- q
+// drop is an RS-485 line with slaves by their units.
+type drop map[byte]*slave
+
+// serve answers until the line ends. Each slave takes its own time, as on a real line.
+func (d drop) serve(c net.Conn) {
+	requests := map[byte]chan []byte{}
+	for unit, s := range d {
+		requests[unit] = make(chan []byte, 100) // a line takes what is sent though nobody listens yet
+		go s.serve(c, requests[unit])           // ends with the line
+	}
+	defer func() {
+		for _, r := range requests {
+			close(r)
 		}
 	}()
+	for {
+		q := make([]byte, 8)
+		if _, err := io.ReadFull(c, q); err != nil {
+			return
+		}
+		if r := requests[q[0]]; r != nil {
+			r <- q
+		}
+	}
+}
+
+func (s *slave) serve(c net.Conn, requests <-chan []byte) {
 	for q := range requests {
 		s.mu.Lock()
 		address, value := binary.BigEndian.Uint16(q[2:]), binary.BigEndian.Uint16(q[4:])
@@ -110,9 +129,9 @@ func mapped() Dialect {
 func onRegisters(t *testing.T, d Dialect, f func(t *testing.T, s *slave, c *Supply)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
-		s := &slave{registers: map[uint16]uint16{0: 4711, 16: 3900, 17: 3001, 18: 1, 24: 3000}}
+		s := newSlave(4711, 3001)
 		near, far := net.Pipe()
-		go s.serve(far)
+		go drop{1: s}.serve(far)
 		settings := Settings{Dialect: d, RangeVolts: 32, RangeAmperes: 5}.withDefaults()
 		in, err := meet(t.Context(), line.New(near, settings.Line), settings)
 		if err != nil {
@@ -278,9 +297,11 @@ func TestRegistersInDialect(t *testing.T) {
 			t.Errorf("%s: %v; want %q", key, err, c.want)
 		}
 	}
-	d := mapped()
-	d.Echo = true
-	if err := d.Check(); err == nil || !strings.Contains(err.Error(), "leave these out") {
-		t.Error(err)
+	for _, change := range []func(*Dialect){func(d *Dialect) { d.Echo = true }, func(d *Dialect) { d.Terminator = "\r\n" }, func(d *Dialect) { d.ReplyTerminator = "\r" }} {
+		d := mapped()
+		change(&d)
+		if err := d.Check(); err == nil || !strings.Contains(err.Error(), "leave these out") {
+			t.Error(err)
+		}
 	}
 }

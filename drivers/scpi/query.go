@@ -160,6 +160,7 @@ func (s *Supply) queued(b []byte, _ string) (float64, drivers.Reason) {
 const (
 	anchorTries = 3  // attempts to find the place, or to learn who answers
 	silentTries = 2  // of them without any answer, the second after ending a half-heard message
+	yielding    = 4  // time-outs that the other units on a line have for themselves after a vain search for one that is silent
 	silentLimit = 20 // vain searches in a row after which the line is given up, lest a hung adapter or a dead socket stay open
 )
 
@@ -181,6 +182,9 @@ func (in *instrument) ready(ctx context.Context) error {
 	}
 	if !in.unsure {
 		return nil
+	}
+	if time.Now().Before(in.yields) {
+		return in.refusal(drivers.NoReply, in.anchor, nil)
 	}
 	return in.resync(ctx)
 }
@@ -222,6 +226,9 @@ func (in *instrument) resync(ctx context.Context) error {
 			in.unanswered++
 		}
 	}
+	if silent == silentTries && in.line.Shared() {
+		in.yields = time.Now().Add(yielding * in.timeout())
+	}
 	if in.vain++; in.vain >= silentLimit {
 		return in.lose(fmt.Errorf("%w, %d searches in a row; reopening the line may help: %w", last, in.vain, drivers.ErrGone))
 	}
@@ -232,20 +239,12 @@ func (in *instrument) resync(ctx context.Context) error {
 // the line must be quiet. Otherwise it returns the last answer that had the same
 // number of fields, which may be that of another instrument.
 func (in *instrument) findAnchor(ctx context.Context) (found bool, stranger []byte, err error) {
-	if err := in.command(ctx, in.anchor); err != nil {
-		var r *drivers.Refusal
-		if errors.As(err, &r) {
-			return false, nil, nil
-		}
+	if err := in.rest(ctx); err != nil {
 		return false, nil, err
 	}
 	deadline := time.Now().Add(in.timeout())
-	for {
-		left := time.Until(deadline)
-		if left <= 0 {
-			return false, stranger, nil
-		}
-		answer, err := in.line.Next(ctx, in.buf, left)
+	answer, _, _, err := in.line.Exchange(ctx, in.anchor, in.buf, in.timeout())
+	for ; ; answer, err = in.line.Next(ctx, in.buf, time.Until(deadline)) {
 		in.buf = answer[:0]
 		in.ended = time.Now()
 		if err != nil {
@@ -266,6 +265,9 @@ func (in *instrument) findAnchor(ctx context.Context) (found bool, stranger []by
 		if commas(answer) == commas(in.known) && commas(answer) > 0 {
 			stranger = bytes.Clone(answer)
 			deadline = time.Now().Add(in.probeTimeout()) // most likely nothing else comes
+		}
+		if !time.Now().Before(deadline) {
+			return false, stranger, nil
 		}
 	}
 }

@@ -49,25 +49,35 @@ func (s Settings) withDefaults() Settings {
 		s.Line.Terminator = ""
 	}
 	s.Line.Silence = time.Duration(s.Dialect.ReplySilence)
-	s.Line.Unit = s.Dialect.Unit
-	s.Line.Modbus, _ = strings.CutPrefix(s.Dialect.Protocol, "modbus-")
+	if s.Line.Modbus, _ = strings.CutPrefix(s.Dialect.Protocol, "modbus-"); s.Line.Modbus != "" {
+		s.Line.Unit = s.Dialect.Unit
+	}
 	s.Line.Echo, s.Line.Patience = s.Dialect.Echo, time.Duration(s.Dialect.Timeout)
 	return s
 }
 
-// Rack opens supplies. Channels of one instrument, opened from one Rack, share its
-// line and take turns on it. What was learned about a supply's firmware outlives
+// Rack opens supplies. Channels of one instrument, and units of Modbus on one line, share
+// the line and take turns on it. What was learned about a supply's firmware outlives
 // its line. The zero Rack is ready for use, from several goroutines.
 type Rack struct {
 	Record *recording.Recorder // keeps every byte on all lines; nil: none
 
 	mu    sync.Mutex
-	lines map[string]*shared // by address
+	lines map[string]*bus // by address
 }
 
-// shared is one address, with the instrument behind it while any channel is open.
+// bus is one line, with the instruments on it by their units, 0 where these are not addressed.
+type bus struct {
+	units map[int]*shared
+
+	mu   sync.Mutex // held while the line is opened
+	line *line.Line // the way that was opened last, closed or not
+}
+
+// shared is one instrument while any channel is open.
 type shared struct {
-	mu       sync.Mutex  // held while the line is opened
+	on       *bus
+	mu       sync.Mutex  // held while it is connected
 	settings Settings    // of the open line
 	in       *instrument // the last, gone or not
 	users    int
@@ -87,7 +97,7 @@ func (r *Rack) Open(ctx context.Context, s Settings, clock drivers.Clock) (*Supp
 	if err := s.Dialect.Check(); err != nil {
 		return nil, fmt.Errorf("dialect of the supply on %s: %w", s.Line.Address, err)
 	}
-	at := r.at(s.Line.Address)
+	at := r.at(s.Line)
 	at.mu.Lock()
 	defer at.mu.Unlock()
 	if at.users > 0 && at.in.alive() {
@@ -95,7 +105,7 @@ func (r *Rack) Open(ctx context.Context, s Settings, clock drivers.Clock) (*Supp
 			return nil, fmt.Errorf("supply on %s is open with another line or dialect; give all its channels the same", s.Line.Address)
 		}
 	} else {
-		in, err := connect(ctx, s)
+		in, err := at.connect(ctx, s)
 		if err != nil {
 			return nil, fmt.Errorf("supply on %s: %w", s.Line.Address, err)
 		}
@@ -108,21 +118,42 @@ func (r *Rack) Open(ctx context.Context, s Settings, clock drivers.Clock) (*Supp
 	return newSupply(s, at, clock), nil
 }
 
-func (r *Rack) at(address string) *shared {
+func (r *Rack) at(l line.Settings) *shared {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.lines == nil {
-		r.lines = map[string]*shared{}
+		r.lines = map[string]*bus{}
 	}
-	if r.lines[address] == nil {
-		r.lines[address] = &shared{}
+	b := r.lines[l.Address]
+	if b == nil {
+		b = &bus{units: map[int]*shared{}}
+		r.lines[l.Address] = b
 	}
-	return r.lines[address]
+	if b.units[l.Unit] == nil {
+		b.units[l.Unit] = &shared{on: b}
+	}
+	return b.units[l.Unit]
+}
+
+// open opens the line, or the way to one more unit on it.
+func (b *bus) open(ctx context.Context, s line.Settings) (l *line.Line, err error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.line != nil {
+		l, err = b.line.Beside(s)
+	}
+	if l == nil && err == nil {
+		l, err = line.Open(ctx, s)
+	}
+	if err == nil {
+		b.line = l
+	}
+	return l, err
 }
 
 // connect opens the line and greets the instrument.
-func connect(ctx context.Context, s Settings) (*instrument, error) {
-	l, err := line.Open(ctx, s.Line)
+func (at *shared) connect(ctx context.Context, s Settings) (*instrument, error) {
+	l, err := at.on.open(ctx, s.Line)
 	if err != nil {
 		return nil, err
 	}
