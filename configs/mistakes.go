@@ -114,9 +114,8 @@ func (c *Config) crossCheck(t *table, supplies, meters, cells []named) {
 	ports := map[string]string{}
 	for i := range c.Supplies {
 		s := &c.Supplies[i]
-		if other, twice := ports[s.Line.Address]; twice && s.Line.Address != "" {
-			s.checkShared(supplies[i], c.Supplies[:i], other)
-			continue
+		if on := slices.IndexFunc(c.Supplies[:i], func(o Supply) bool { return o.Line.Address == s.Line.Address }); on >= 0 && s.Line.Address != "" {
+			s.checkShared(supplies[i], c.Supplies[on:i])
 		}
 		ports[s.Line.Address] = s.Name
 	}
@@ -202,30 +201,20 @@ func (c *Cell) checkSupply(t *table, all *Config, channels map[string]string) {
 	}
 }
 
-// checkShared finds what is wrong of a supply on the port of another, the first of those before it there.
-func (s *Supply) checkShared(at named, before []Supply, first string) {
-	on := slices.IndexFunc(before, func(o Supply) bool { return o.Name == first })
-	l, o, protocol, dialect := s.Line, before[on].Line, before[on].Dialect.Protocol, at.orEmpty("dialect")
+// checkShared finds what is wrong of a supply on the port of the first of others.
+func (s *Supply) checkShared(at named, others []Supply) {
+	first, said := &others[0], fmt.Sprintf("supply %s has the same port", others[0].Name)
 	const alone = "two cells may share one supply, each on a channel of its own"
-	if s.Dialect.Protocol == "" || protocol == "" {
-		at.bad("port", fmt.Sprintf("supply %s has the same port", first), alone)
-		return
-	}
-	for _, of := range []struct {
-		in          *table
-		key         string
-		here, there any
-	}{{dialect, "protocol", s.Dialect.Protocol, protocol}, {at.table, "baud", l.Baud, o.Baud}, {at.table, "data_bits", l.DataBits, o.DataBits}, {at.table, "parity", l.Parity, o.Parity},
-		{at.table, "stop_bits", l.StopBits, o.StopBits}, {at.table, "dtr", l.DTR, o.DTR}, {at.table, "rts", l.RTS, o.RTS}} {
-		if of.here != of.there {
-			of.in.bad(of.key, fmt.Sprintf("supply %s on the same port has %#v", first, of.there), "all units on one line have the same protocol, baud rate, framing and modem lines")
-		}
-	}
-	same := func(o Supply) bool {
-		return o.Line.Address == l.Address && o.Dialect.Protocol != "" && o.Dialect.Unit == s.Dialect.Unit
-	}
-	if unit := slices.IndexFunc(before, same); unit >= 0 {
-		dialect.bad("unit", fmt.Sprintf("supply %s on the same port has unit %d too", before[unit].Name, s.Dialect.Unit), "give each supply a unit of its own, in its menu and here; "+alone)
+	twin := slices.IndexFunc(others, func(o Supply) bool {
+		return o.Line == s.Line && o.Dialect.Protocol == s.Dialect.Protocol && o.Dialect.Unit == s.Dialect.Unit
+	})
+	switch {
+	case s.Dialect.Protocol == "" || first.Dialect.Protocol == "":
+		at.bad("port", said, alone)
+	case s.Dialect.Protocol != first.Dialect.Protocol || s.Line != first.Line:
+		at.bad("port", said+" with another protocol, baud, data_bits, parity, stop_bits, dtr or rts", "give all units on one line the same")
+	case twin >= 0:
+		at.orEmpty("dialect").bad("unit", fmt.Sprintf("supply %s on the same port has unit %d too", others[twin].Name, s.Dialect.Unit), "give each supply a unit of its own, in its menu and here; "+alone)
 	}
 }
 

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"net"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -18,7 +17,6 @@ import (
 	"nightcell/configs/quantity"
 	"nightcell/drivers"
 	"nightcell/drivers/line"
-	"nightcell/drivers/recording"
 	"nightcell/drivers/scpi"
 )
 
@@ -87,18 +85,25 @@ func (a *attach) run(ctx context.Context) (err error) {
 		return nil
 	}
 	if err == nil {
+		a.doc.open = a.is.Dialect.Protocol != "" && len(a.registers()) > 0
 		a.doc.head = a.headText()
 		err = a.doc.write(a.file, nil)
 	}
 	if err != nil {
 		return err
 	}
+	if a.doc.open {
+		fmt.Fprintf(a.out, "\n%s is written. In place of each %s write what the supply's manual says, and remove the lines that it has nothing for; then: nightcell check --config %[1]s --ask\n", a.file, configs.PortToFill)
+		return nil
+	}
 	fmt.Fprintf(a.out, "\n%s is written. Checking it with the supply:\n\n", a.file)
 	if err := (&checkFlags{config: a.file, ask: true, patience: "60 s", rack: &a.rack}).run(ctx, a.shell); err != nil {
 		fmt.Fprintf(a.err, "\nCorrect what is named above, in %s or at the supply; then: nightcell check --config %[1]s --ask\n", a.file)
 		return err
 	}
-	a.tellDoubt()
+	if a.is.Dialect.Protocol == "" {
+		a.tellDoubt()
+	}
 	fmt.Fprintf(a.out, "\nNext: nightcell watch --config %s\n", a.file)
 	return nil
 }
@@ -126,6 +131,9 @@ func (a *attach) begin() error {
 // inquire asks the supply everything, and tells what is found as it is found.
 func (a *attach) inquire(ctx context.Context) (err error) {
 	q := scpi.Inquiry{Line: line.Settings{Address: a.port, Record: a.rack.Record}}
+	if unit, stated := a.doc.get(a.doc.supply("dialect.unit")).(int64); stated {
+		q.Line.Unit = int(unit)
+	}
 	fmt.Fprintf(a.out, "Asking the supply on %s, by queries alone. This takes up to two minutes.\n", drivers.Plain(a.port))
 	if _, terminal := columns(a.out); terminal {
 		q.Said = func(what string) { fmt.Fprintf(a.out, "\r%79s\r  … %s", "", what) }
@@ -163,15 +171,26 @@ func (a *attach) state() {
 		}
 	}
 	free := func(key string) bool { return a.own[key] || d.get(d.supply(key)) == nil }
-	d.drop(d.supply("dialect"))
+	if is.Dialect.Protocol == "" || d.get(d.supply("dialect.protocol")) == nil { // else it is a map of registers
+		d.drop(d.supply("dialect"))
+	}
 	put("port", a.port)
 	d.why[d.supply("port")] = a.why
 	if is.Line.Baud != 0 {
 		put("baud", is.Line.Baud)
 	}
-	if p := is.Line.Parity; p != "" && p != "none" {
+	if p := is.Line.Parity; p != "" && (p != "none" || d.get(d.supply("parity")) != nil) {
 		put("data_bits", is.Line.DataBits)
 		put("parity", is.Line.Parity)
+	}
+	if is.Dialect.Protocol != "" {
+		put("dialect.protocol", is.Dialect.Protocol)
+		put("dialect.unit", is.Dialect.Unit)
+		for _, r := range a.registers() {
+			d.set(r.name, configs.PortToFill)
+			d.why[r.name] = r.title
+		}
+		return
 	}
 	put("identity", strings.TrimRight(is.Identity.Maker+","+is.Identity.Model+","+is.Identity.Serial, ","))
 	standard, found := reflect.ValueOf(scpi.Standard()), reflect.ValueOf(is.Dialect)
@@ -223,6 +242,9 @@ func stableName(port string) (name, reason string) {
 // settle puts the questions that the supply cannot answer, or names what stays open.
 func (a *attach) settle(ctx context.Context) error {
 	var open []question
+	if a.is.Dialect.Protocol != "" && !a.yes {
+		open = a.registers()
+	}
 	for _, q := range a.unknowns() {
 		if q.name == "" {
 			continue
@@ -305,8 +327,8 @@ func (a *attach) unknowns() []question {
 		return q
 	}
 	return []question{milli, channel,
-		ask(true, "range-voltage", "Highest voltage of the supply, such as 32 V", d.supply("range_voltage"), unstated, "Its type plate says it. Readings beyond it are refused."),
-		ask(true, "range-current", "Highest current of the supply, such as 5 A", d.supply("range_current"), unstated, "Its type plate says it."),
+		ask(true, "range-voltage", "Highest voltage of the supply, such as 32 V", d.supply("range_voltage"), unstated, "Its type plate says it. Readings beyond it are refused.", quantity.Voltage),
+		ask(true, "range-current", "Highest current of the supply, such as 5 A", d.supply("range_current"), unstated, "Its type plate says it.", quantity.Current),
 		ask(true, "gain", "Accuracy of the current: share of the reading, such as 0.1 %", d.supply("accuracy.current_gain"), unstated, sheet, quantity.Fraction),
 		ask(true, "offset", "Accuracy of the current: the rest, such as 5 mA", d.supply("accuracy.current_offset"), unstated, sheet, quantity.Current),
 		limit("current", "current", quantity.Current, &is.Amperes.Set, 1.1, "A tenth above its set-point now (common practice, no source)."),
@@ -316,7 +338,11 @@ func (a *attach) unknowns() []question {
 
 // headText begins the configuration with what stays open.
 func (a *attach) headText() string {
-	text := fmt.Sprintf("# Written by nightcell attach, from what the supply answered on %s.\n# Commands that set something were not tried: off and set_current are those of SCPI-1999.\n", time.Now().UTC().Format(time.DateOnly))
+	from := "those of SCPI-1999"
+	if a.is.Dialect.Protocol != "" {
+		from = "as the supply's manual has them, like all registers"
+	}
+	text := fmt.Sprintf("# Written by nightcell attach, from what the supply answered on %s.\n# Commands that set something were not tried: off and set_current are %s.\n", time.Now().UTC().Format(time.DateOnly), from)
 	if len(a.left) > 0 {
 		text += "# Not known, and so left out:\n#   " + strings.Join(a.left, "\n#   ") + "\n"
 	}
@@ -340,56 +366,4 @@ func (a *attach) tellDoubt() {
 		assumed = "; the accuracy is assumed"
 	}
 	fmt.Fprintf(a.out, "\nOne reading: %s A, %s V (k = 2%s).\n", u(is.Amperes, s.GainRelative, s.OffsetAmperes, s.ResolutionAmperes), u(is.Volts, s.VoltGainRelative, s.VoltOffset, s.VoltResolution), assumed)
-}
-
-// hold plays a recording in place of the supply and holds a configuration against it.
-func (a *attach) hold(ctx context.Context) error {
-	if a.port != "" || a.config == "" {
-		return usagef("--rehearse %s: give --config FILE and no port; the recording replaces the supply", a.rehearse)
-	}
-	c, err := configs.Load(a.config)
-	if err != nil {
-		return usageError{err}
-	}
-	r, err := recording.Load(a.rehearse)
-	if err != nil {
-		return usageError{err}
-	}
-	player, err := r.Player()
-	if err != nil {
-		return usageError{fmt.Errorf("%s: %w", a.rehearse, err)}
-	}
-	far, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		return fmt.Errorf("playing the recording: %w", err)
-	}
-	done := make(chan struct{})
-	go func() { // ends when the driver closes the line, or with far
-		defer close(done)
-		if conn, err := far.Accept(); err == nil {
-			_ = player.Serve(conn)
-			_ = conn.Close()
-		}
-	}()
-	s := &c.Supplies[0]
-	channel := 1
-	for i := range c.Cells {
-		if c.Cells[i].Supply == s.Name {
-			channel = c.Cells[i].Channel
-		}
-	}
-	s.Line.Address = "tcp://" + far.Addr().String()
-	ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
-	defer cancel()
-	err = askChannel(ctx, a.out, s, a.rehearse, channel, nil, new(scpi.Rack), drivers.NewClock(1))
-	closing := far.Close()
-	<-done
-	if len(player.Unknown) > 0 {
-		fmt.Fprintf(a.out, "  %-12s never asked in the recording: %s\n", "note", drivers.Plain(strings.Join(player.Unknown, ", ")))
-	}
-	if err != nil {
-		return errors.Join(errSilent, closing)
-	}
-	fmt.Fprintf(a.out, "\n%s speaks as the recording does.\n", a.config)
-	return closing
 }

@@ -35,6 +35,7 @@ type document struct {
 	before         []string          // what is to be done before the run, by the ledgers
 	head           string            // begins what is written, with a place for the file's name; "": as plan begins it
 	why            map[string]string // reasons of keys, to stand beside them
+	open           bool              // what is still to be filled in is written all the same
 	notes          map[string]string // comments of the file it was read from, by their lines
 }
 

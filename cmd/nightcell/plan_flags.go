@@ -182,7 +182,7 @@ func (d document) write(file string, p *plan.Plan) error {
 	}
 	laid := laidOut(string(text), comments)
 	text = append(fmt.Appendf(nil, cmp.Or(d.head, writtenHead), file), laid...)
-	if _, err := configs.Parse(file, text); err != nil {
+	if _, err := configs.Parse(file, text); err != nil && !d.open {
 		return usageError{fmt.Errorf("--write %s: flags and file do not make a valid configuration:\n%w", file, err)}
 	}
 	return writeNew("write", file, 0o644, func(w io.Writer) error {

@@ -2,10 +2,12 @@ package main
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"io"
 	"math"
+	"net"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -15,10 +17,12 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/drivers"
 	"nightcell/drivers/line"
 	"nightcell/drivers/recording"
+	"nightcell/drivers/scpi"
 	"nightcell/drivers/simulated"
 )
 
@@ -220,4 +224,56 @@ func endRecord(r *recording.Recorder, err *error) {
 	if !r.Close() && *err == nil {
 		*err = errSilent
 	}
+}
+
+// hold plays a recording in place of the supply and holds a configuration against it.
+func (a *attach) hold(ctx context.Context) error {
+	if a.port != "" || a.config == "" {
+		return usagef("--rehearse %s: give --config FILE and no port; the recording replaces the supply", a.rehearse)
+	}
+	c, err := configs.Load(a.config)
+	if err != nil {
+		return usageError{err}
+	}
+	r, err := recording.Load(a.rehearse)
+	if err != nil {
+		return usageError{err}
+	}
+	player, err := r.Player()
+	if err != nil {
+		return usageError{fmt.Errorf("%s: %w", a.rehearse, err)}
+	}
+	far, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return fmt.Errorf("playing the recording: %w", err)
+	}
+	done := make(chan struct{})
+	go func() { // ends when the driver closes the line, or with far
+		defer close(done)
+		if conn, err := far.Accept(); err == nil {
+			_ = player.Serve(conn)
+			_ = conn.Close()
+		}
+	}()
+	s := &c.Supplies[0]
+	channel := 1
+	for i := range c.Cells {
+		if c.Cells[i].Supply == s.Name {
+			channel = c.Cells[i].Channel
+		}
+	}
+	s.Line.Address = "tcp://" + far.Addr().String()
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
+	defer cancel()
+	err = askChannel(ctx, a.out, s, a.rehearse, channel, nil, new(scpi.Rack), drivers.NewClock(1))
+	closing := far.Close()
+	<-done
+	if len(player.Unknown) > 0 {
+		fmt.Fprintf(a.out, "  %-12s never asked in the recording: %s\n", "note", drivers.Plain(strings.Join(player.Unknown, ", ")))
+	}
+	if err != nil {
+		return errors.Join(errSilent, closing)
+	}
+	fmt.Fprintf(a.out, "\n%s speaks as the recording does.\n", a.config)
+	return closing
 }

@@ -80,6 +80,9 @@ func Inquire(ctx context.Context, q Inquiry) (*Finding, error) {
 		return nil, err
 	}
 	d := &i.Finding.Dialect
+	if d.Protocol != "" {
+		return &i.Finding, nil // what its registers hold only its manual tells
+	}
 	d.Pause, d.Timeout = Wait(politeRest), Wait(2*time.Second)
 	settings := Settings{Line: i.Finding.Line, Dialect: *d}.withDefaults()
 	l, err := i.Open(ctx, settings.Line)

@@ -1,6 +1,7 @@
 package scpi
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -20,6 +21,8 @@ const (
 	slowAnswer  = 2500 * time.Millisecond //
 	answersEnd  = 120 * time.Millisecond  // so much silence ends an answer while its terminator is not known
 	restBetween = 100 * time.Millisecond  // after whatever was said
+	unitTime    = 250 * time.Millisecond  // that a unit of Modbus answers within (common practice, no source)
+	mostUnits   = 32                      // that an RS-485 line has without a repeater
 )
 
 // attempt is one way to ask who is there.
@@ -30,6 +33,9 @@ type attempt struct {
 }
 
 func (a attempt) form() string {
+	if a.Modbus != "" && !line.Rated(a.Address) {
+		return "the frames of " + strings.ToUpper(a.Modbus)
+	}
 	if !line.Rated(a.Address) {
 		return fmt.Sprintf("%q at the end", a.Terminator)
 	}
@@ -72,6 +78,69 @@ func (i *inquirer) attempts() (list []attempt) {
 	return list
 }
 
+// unitAttempts lists ways to ask a unit of Modbus for one register: the wanted one, or 1, as most are sold, at all usual rates, then all of a line
+// at the three that are most usual.
+func (i *inquirer) unitAttempts() (list []attempt) {
+	base, others := i.Inquiry.Line, []int{}
+	wanted := cmp.Or(base.Unit, 1)
+	for u := range mostUnits {
+		others = append(others, u+1)
+	}
+	ask := func(protocol string, baud int, parity string, units ...int) {
+		for _, u := range units {
+			a := attempt{base, "holding 0", unitTime}
+			a.Modbus, a.Unit, a.Baud, a.DataBits, a.Parity = protocol, u, baud, 8, parity
+			list = append(list, a)
+		}
+	}
+	switch {
+	case line.Rated(base.Address):
+		for _, parity := range []string{"none", "even", "odd"} {
+			for _, rate := range usualRates {
+				ask("rtu", rate, parity, wanted)
+			}
+		}
+		ask("rtu", 9600, "none", others...)
+		ask("rtu", 19200, "even", others...) // as the serial line guide V1.02, 2.5.1, wants it
+		ask("rtu", 115200, "none", others...)
+	case strings.HasPrefix(base.Address, "tcp://"):
+		for _, protocol := range []string{"tcp", "rtu"} {
+			ask(protocol, 9600, "none", append([]int{wanted, 255, 0}, others...)...) // a device alone at its socket may have either
+		}
+	}
+	return list
+}
+
+// findUnit looks for a unit of Modbus, by reading: whatever it says of its register 0, a refusal too, comes with its address and checksum.
+func (i *inquirer) findUnit(ctx context.Context) (found bool, err error) {
+	for _, a := range i.unitAttempts() {
+		i.Said(fmt.Sprintf("asking Modbus unit %d with %s", a.Unit, a.form()))
+		var h heard
+		for range 2 { // the second answer shows that the first was none by chance
+			if h, err = i.once(ctx, a, false); err != nil {
+				return false, err
+			}
+			said := strings.HasPrefix(h.raw, "(exception ") && !strings.Contains(h.raw, "gateway")
+			if found = said || h.raw != "" && h.raw[0] != '('; !found {
+				break
+			}
+		}
+		if !found {
+			continue
+		}
+		i.Finding.Dialect, i.Finding.Line = Modbus(), i.Inquiry.Line
+		i.Finding.Dialect.Protocol, i.Finding.Dialect.Unit = "modbus-"+a.Modbus, a.Unit
+		i.found("dialect.unit", fmt.Sprintf("it speaks Modbus %s, unit %d", strings.ToUpper(a.Modbus), a.Unit), "%s is answered twice: %s", a.query, strings.Trim(h.raw, "()"))
+		if l := &i.Finding.Line; line.Rated(l.Address) {
+			l.Baud, l.DataBits, l.Parity = a.Baud, a.DataBits, a.Parity
+			i.found("baud", a.form(), "the first settings at which a whole frame came; stop bits cannot be told")
+		}
+		i.found("", "its register map is not standard", "take it from the supply's manual")
+		return true, nil
+	}
+	return false, nil
+}
+
 // heard is what came back to one attempt.
 type heard struct {
 	raw     string // as it came
@@ -102,6 +171,8 @@ func (i *inquirer) once(ctx context.Context, a attempt, half bool) (h heard, err
 		h.raw, err = incomplete.Got, nil
 	case errors.As(err, &stray):
 		h.unasked, err = stray.Got, nil
+	case errors.Is(err, drivers.ErrGone) && !line.Rated(a.Address):
+		err = nil // a socket that is closed on what it does not understand
 	}
 	return h, err
 }
@@ -166,10 +237,14 @@ func (i *inquirer) findLine(ctx context.Context) error {
 		return fmt.Errorf("the device on %s talks without being asked and never answers %s: it is not a supply that nightcell can ask; look which port the supply is on", i.Inquiry.Line.Address, identify)
 	case echoed:
 		return fmt.Errorf("what is sent to %s comes back and nothing answers: the cable joins both wires, or the supply's interface is off; choose the interface in its menu", i.Inquiry.Line.Address)
-	case noise:
+	}
+	if found, err := i.findUnit(ctx); found || err != nil {
+		return err
+	}
+	if noise {
 		return fmt.Errorf("something answers on %s, but no identity at any usual baud rate: another kind of device such as a printer, or a rate of its own; set the supply's menu to 9600 baud, 8 data bits, no parity", i.Inquiry.Line.Address)
 	}
-	return fmt.Errorf("nothing answers %s on %s: see that the supply is on, that this interface is chosen in its menu, and that the cable is the right one (crossed or straight); a printer or a supply without SCPI is as silent", identify, i.Inquiry.Line.Address)
+	return fmt.Errorf("nothing answers %s on %s: see that the supply is on, that this interface is chosen in its menu, and that the cable is the right one (crossed or straight); a printer or a supply without SCPI is as silent, and no unit of Modbus from 1 to %d answers either", identify, i.Inquiry.Line.Address, mostUnits)
 }
 
 // settleLine keeps what was found of the line and finds the shortest terminator.
