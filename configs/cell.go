@@ -170,8 +170,7 @@ func readEfficiency(t *table) Efficiency {
 		MassTransfer: t.figure("mass_transfer", positive, quantity.Velocity),
 		Stirring:     bath.Stirring(t.choice("stirring", "", "still", "bubble", "forced")),
 	}, t.flag("learned", false)}
-	transport := t.has("mass_transfer") || t.has("stirring")
-	switch {
+	switch transport := t.has("mass_transfer") || t.has("stirring"); {
 	case t.has("fixed") && (transport || t.has("initial")):
 		t.bad("fixed", "a fixed efficiency does not go with initial, mass_transfer or stirring", "keep fixed alone, or write initial with mass_transfer or stirring")
 	case t.has("mass_transfer") && t.has("stirring"):

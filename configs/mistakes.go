@@ -277,8 +277,7 @@ func (c *Cell) safeState() (do alerts.Act, why string) {
 	if err != nil {
 		return alerts.Notify, ""
 	}
-	stop := metal.Stop(matter.Medium(c.Bath.Medium))
-	switch stop.Unattended {
+	switch stop := metal.Stop(matter.Medium(c.Bath.Medium)); stop.Unattended {
 	case matter.Hold:
 		return alerts.Hold, stop.Why
 	case matter.Off:

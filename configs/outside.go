@@ -58,8 +58,7 @@ func (t *table) address(example string, schemes ...string) routes.Secret {
 
 // checkURL refuses what is no URL of the schemes, or carries a password.
 func (t *table) checkURL(s, example string, schemes ...string) {
-	u, err := url.Parse(s)
-	switch {
+	switch u, err := url.Parse(s); {
 	case err == nil && u.User != nil:
 		t.bad("url", "the address holds a user name or password", "put the whole address into a file and write url_file = \"path\"")
 	case err != nil || u.Host == "" || !slices.Contains(schemes, u.Scheme):

@@ -109,8 +109,7 @@ func (c *Cell) checkPlan(t *table) {
 		case key == "formula":
 			remedy = "write it as in ZnSO4·7H2O"
 		}
-		say := func() { at.bad(key, m.Problem, remedy) }
-		switch {
+		switch say := func() { at.bad(key, m.Problem, remedy) }; {
 		case t.doc.blamed(at.key(key)):
 		case at.has(key):
 			say()

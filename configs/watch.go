@@ -115,8 +115,7 @@ func (c *Cell) readAlarm(n named, l *alerts.Limits) {
 	t.find("reason")
 	s.Source = "the configuration"
 	do := acts[t.choice("then", "notify", "notify", "hold", "off")]
-	after := t.duration("then_after", 0, 0)
-	switch {
+	switch after := t.duration("then_after", 0, 0); {
 	case do != alerts.Notify:
 		c.Reactions = append(c.Reactions, alerts.Reaction{Condition: condition, Do: do, After: after})
 	case t.has("then_after"):
@@ -165,8 +164,7 @@ func (p *Page) readLinks(t *table) {
 	if p.PublicURL == "" {
 		return
 	}
-	u, err := url.Parse(p.PublicURL)
-	switch {
+	switch u, err := url.Parse(p.PublicURL); {
 	case err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Hostname() == "" || u.User != nil || u.Path != "" || u.RawQuery != "" || u.Fragment != "":
 		t.bad("public_url", "it is not the scheme and host of a page", `write scheme and host alone, as in public_url = "https://bench.lab.example"`)
 	case p.Listen == "":

@@ -210,8 +210,7 @@ func (a *attach) state() {
 		if !math.IsNaN(m.meter.Most) && free("range_"+m.key) {
 			put("range_"+m.key, quantity.Format(m.dim, m.meter.Most))
 		}
-		key := "accuracy." + m.key + "_resolution"
-		if free(key) {
+		if key := "accuracy." + m.key + "_resolution"; free(key) {
 			put(key, quantity.Format(m.dim, m.meter.Step))
 			d.why[d.supply(key)] = "the last digit that changes in its answers"
 		}

@@ -20,6 +20,7 @@ import (
 	"nightcell/configs"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
+	"nightcell/drivers/line"
 	"nightcell/drivers/recording"
 	"nightcell/drivers/scpi"
 	"nightcell/drivers/simulated"
@@ -249,7 +250,7 @@ func TestAttachAsks(t *testing.T) {
 
 // TestAttachAsksForTheUnit: once a person says mA, what was taken for A is written in A, but not what a person had stated.
 func TestAttachAsksForTheUnit(t *testing.T) {
-	found := scpi.Finding{Dialect: scpi.Standard(), Scale: true, Volts: scpi.Meter{Last: 4, Step: 0.01, Set: 6, Most: 32}, Amperes: scpi.Meter{Last: 298, Step: 1, Set: 300, Most: 900}}
+	found := scpi.Finding{Line: line.Settings{Baud: 9600, DataBits: 8, Parity: "none"}, Dialect: scpi.Standard(), Scale: true, Volts: scpi.Meter{Last: 4, Step: 0.01, Set: 6, Most: 32}, Amperes: scpi.Meter{Last: 298, Step: 1, Set: 300, Most: 900}}
 	for in, want := range map[string]string{
 		"mA\n0.1 %\n5 mA\n\n\n":     "true 900 mA 1 mA 330 mA 5.20 V",
 		"A\nunknown\n5 mA\n\n5 V\n": "<nil> 900 A 1 A 330 A 5 V",
@@ -261,6 +262,7 @@ func TestAttachAsksForTheUnit(t *testing.T) {
 			t.Fatal(err)
 		}
 		a.doc.set("supply.bench.range_voltage", "20 V")
+		a.doc.set("supply.bench.parity", "even") // and it was found to be none
 		a.state()
 		if err := a.settle(t.Context()); err != nil {
 			t.Fatalf("%v\n%s", err, &out)
@@ -268,7 +270,7 @@ func TestAttachAsksForTheUnit(t *testing.T) {
 		get := a.doc.get
 		got := fmt.Sprint(get("supply.bench.dialect.milliamperes"), " ", get("supply.bench.range_current"), " ", get("supply.bench.accuracy.current_resolution"), " ",
 			get("cell.cell-1.limits.current"), " ", get("cell.cell-1.limits.voltage"))
-		if got != want || get("supply.bench.range_voltage") != "20 V" || !strings.Contains(out.String(), `"V" is neither A nor mA`) {
+		if got != want || get("supply.bench.range_voltage") != "20 V" || get("supply.bench.parity") != "none" || !strings.Contains(out.String(), `"V" is neither A nor mA`) {
 			t.Errorf("%s, want %s\n%s", got, want, &out)
 		}
 	}

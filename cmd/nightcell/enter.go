@@ -132,8 +132,7 @@ func splitArguments(args []string) (values map[string]string, text string) {
 	values = map[string]string{}
 	var words []string
 	for _, a := range args {
-		name, value, found := strings.Cut(a, "=")
-		if found && name != "" && !strings.ContainsAny(name, " \t") {
+		if name, value, found := strings.Cut(a, "="); found && name != "" && !strings.ContainsAny(name, " \t") {
 			values[name] = value
 		} else {
 			words = append(words, a)
@@ -165,8 +164,7 @@ func (r *reach) place(cell, run string) (place, error) {
 		return place{}, usageError{err}
 	}
 	newest, ended, err := runlog.LatestRun(cfg.Data, cell)
-	cells := runlog.CellDir(cfg.Data, cell)
-	switch {
+	switch cells := runlog.CellDir(cfg.Data, cell); {
 	case errors.Is(err, fs.ErrNotExist) && cfg.Cell(cell) == nil:
 		return place{}, usagef("there is no cell %q; the cells are %s", cell, strings.Join(cfg.CellNames(), ", "))
 	case errors.Is(err, fs.ErrNotExist) && run == "":

@@ -39,8 +39,7 @@ func newFinishCommand(s *shell) *cobra.Command {
 			return usagef("%s is a run of cell %s, not of %s", where.dir, subject.Cell, args[0])
 		}
 		in, isFile := s.in.(*os.File)
-		_, terminal := columns(s.out)
-		if !isFile || !terminal || !term.IsTerminal(int(in.Fd())) {
+		if _, terminal := columns(s.out); !isFile || !terminal || !term.IsTerminal(int(in.Fd())) {
 			return w.standing(items)
 		}
 		return w.all(cmd.Context())
@@ -116,8 +115,7 @@ func (w *walk) item(ctx context.Context, s *finish.Subject, i *finish.Item) erro
 		}
 		if control.IsContradiction(err) {
 			w.say(speak(err).Error())
-			sure, stop := w.put(ctx, "  Enter it anyway? yes or no: ")
-			switch {
+			switch sure, stop := w.put(ctx, "  Enter it anyway? yes or no: "); {
 			case stop != nil:
 				return stop
 			case sure != "yes":

@@ -375,8 +375,7 @@ func (f *firstNight) takeCall(text string) error {
 		return nil
 	}
 	route := map[string]any{"summary": "07:00"}
-	u, err := url.Parse(text)
-	switch {
+	switch u, err := url.Parse(text); {
 	case err == nil && (u.Scheme == "http" || u.Scheme == "https"):
 		route["kind"], route["url"] = "webhook", text
 	case strings.Contains(text, "@") && !strings.ContainsAny(text, "/ "):

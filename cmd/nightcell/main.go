@@ -165,8 +165,7 @@ func refuseUnknownTopics(root *cobra.Command) {
 		switch c.Name() {
 		case "help":
 			c.Args = func(c *cobra.Command, args []string) error {
-				topic, rest, err := c.Root().Find(args)
-				if err != nil || len(args) > 0 && (topic == c.Root() || len(rest) > 0) {
+				if topic, rest, err := c.Root().Find(args); err != nil || len(args) > 0 && (topic == c.Root() || len(rest) > 0) {
 					return noCommand(c.Root(), strings.Join(args, " "))
 				}
 				return nil

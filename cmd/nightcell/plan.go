@@ -255,8 +255,7 @@ func (o *planOptions) learn(flags *pflag.FlagSet, d document) (*books.Lesson, er
 		table, _ := d.table(d.cell("efficiency.learned"), true)
 		configs.Teach(table, first, transfer)
 	}
-	volts := lesson.Volts.Figure
-	switch {
+	switch volts := lesson.Volts.Figure; {
 	case !volts.Known() || flags.Changed("cell-voltage"):
 	case elsewhere(next, lesson.Density):
 		lesson.Notes = append(lesson.Notes, fmt.Sprintf("their volts are not taken: they were measured at %s A/m², and the plan is at another current density", quantity.Span(lesson.Density.Low, lesson.Density.High)))

@@ -209,8 +209,7 @@ func (d *device) await(event int16, wait time.Duration) (ready bool, err error) 
 // unmeddled fails when the settings are not ours any more: no answer can be trusted
 // until the port has been opened anew, which sets them.
 func (d *device) unmeddled() error {
-	t, err := tryTermios(d.fd)
-	switch {
+	switch t, err := tryTermios(d.fd); {
 	case err != nil:
 		return errHungUp
 	case t != d.settings:

@@ -80,8 +80,7 @@ func lockers(proc, path string) []int {
 	}
 	var pids []int
 	for text := range strings.Lines(string(locks)) {
-		w := strings.Fields(text)
-		if len(w) >= 6 && w[1] == "FLOCK" && w[5] == place {
+		if w := strings.Fields(text); len(w) >= 6 && w[1] == "FLOCK" && w[5] == place {
 			if pid, err := strconv.Atoi(w[4]); err == nil {
 				pids = append(pids, pid)
 			}

@@ -69,8 +69,7 @@ func (r *registers) read(p []byte, wait time.Duration) (int, error) {
 func (r *registers) next() (pdu []byte, n int, err error) {
 	for {
 		pdu, n, err = r.framing.Split(r.in, r.transaction)
-		of, other := err.(modbus.OtherUnit)
-		if n == 0 || !errors.Is(err, modbus.ErrOther) && !(other && r.asked[of]) {
+		if of, other := err.(modbus.OtherUnit); n == 0 || !errors.Is(err, modbus.ErrOther) && !(other && r.asked[of]) {
 			return pdu, n, err
 		}
 		r.in = append(r.in[:0], r.in[n:]...)

@@ -197,8 +197,7 @@ func (t *protocol) keep(b byte) {
 
 // option hears what the server does, will do or wants done. Only what is not ours to have is answered, so that no two sides can answer each other for ever.
 func (t *protocol) option(verb, option byte) {
-	wanted := option == optBinary || option == optGoAhead || option == optPort
-	switch {
+	switch wanted := option == optBinary || option == optGoAhead || option == optPort; {
 	case option == optPort && verb == do:
 		t.agreed = true
 	case option == optPort && verb == dont:

@@ -17,8 +17,7 @@ func private(dir string) error {
 	if err != nil {
 		return err
 	}
-	owner, known := info.Sys().(*syscall.Stat_t)
-	switch {
+	switch owner, known := info.Sys().(*syscall.Stat_t); {
 	case !info.IsDir():
 		return fmt.Errorf("%s is not a folder", dir)
 	case known && int(owner.Uid) != os.Geteuid():

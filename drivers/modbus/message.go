@@ -114,8 +114,7 @@ func parseItem(fields []string) (i item, err error) {
 	if i.table == readCoils || i.table == readDiscrete {
 		i.kind = ""
 	} else if len(rest) > 0 {
-		n, known := words[rest[0]]
-		if known {
+		if n, known := words[rest[0]]; known {
 			i.kind, i.length, rest = rest[0], n, rest[1:]
 		}
 	}
@@ -129,8 +128,7 @@ func parseItem(fields []string) (i item, err error) {
 		}
 	}
 	for _, f := range rest {
-		scale, err := strconv.ParseFloat(f, 64)
-		switch {
+		switch scale, err := strconv.ParseFloat(f, 64); {
 		case i.kind == "" || i.kind == "text":
 			return i, fmt.Errorf("%q has no meaning here", f)
 		case f == "low-first" && i.length == 2:

@@ -194,8 +194,7 @@ func (d *Dialect) mode(b []byte, _ string) (float64, drivers.Reason) {
 // modeOf reads the mode from the register that the dialect names. With no bit of a mask
 // set the supply regulates nothing, or its dialect says what that means.
 func (d *Dialect) modeOf(register uint16) drivers.Mode {
-	current, voltage := register&d.ModeConstantCurrent != 0, register&d.ModeConstantVoltage != 0
-	switch {
+	switch current, voltage := register&d.ModeConstantCurrent != 0, register&d.ModeConstantVoltage != 0; {
 	case register&d.ModeUnregulated != 0, current && voltage:
 		return drivers.Unregulated
 	case current:

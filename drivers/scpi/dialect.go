@@ -201,8 +201,7 @@ func (d Dialect) checkRegisters(bad func(key, format string, args ...any)) {
 		if f.text == "" || f.key == "channel_list" || f.key == "select" || f.key == "selected" {
 			continue
 		}
-		m, err := modbus.Parse(strings.NewReplacer(channelMark, "1", amperesMark, "0").Replace(f.text))
-		switch {
+		switch m, err := modbus.Parse(strings.NewReplacer(channelMark, "1", amperesMark, "0").Replace(f.text)); {
 		case err != nil:
 			bad(f.key, "%v", err)
 		case m.Writes() && !commands[f.key]:
@@ -258,8 +257,7 @@ func (d Dialect) Check() error {
 	}
 	words := []string{d.ModeConstantVoltageWord, d.ModeConstantCurrentWord, d.ModeUnregulatedWord}
 	for i, word := range words {
-		same := func(w string) bool { return word != "" && strings.EqualFold(w, word) }
-		if slices.ContainsFunc(words[:i], same) {
+		if same := func(w string) bool { return word != "" && strings.EqualFold(w, word) }; slices.ContainsFunc(words[:i], same) {
 			bad("mode_constant_voltage_word", "and its fellows use %q for two modes; give each a word of its own, or \"\"", word)
 		}
 	}

@@ -101,7 +101,7 @@ func TestDialectCheck(t *testing.T) {
 		if d.Check() == nil {
 			t.Errorf("accepted %+v", d)
 		}
-		if _, err := Open(t.Context(), Settings{Dialect: d}, drivers.NewClock(1)); err == nil || errors.Is(err, drivers.ErrGone) {
+		if _, err := new(Rack).Open(t.Context(), Settings{Dialect: d}, drivers.NewClock(1)); err == nil || errors.Is(err, drivers.ErrGone) {
 			t.Errorf("opened with %+v: %v", d, err)
 		}
 	}

@@ -17,7 +17,7 @@ import (
 func TestUnplug(t *testing.T) {
 	p := newPeer()
 	far := p.onPTYUnguarded(t)
-	c, err := Open(t.Context(), settings(t, far.path, quick()), drivers.NewClock(1))
+	c, err := new(Rack).Open(t.Context(), settings(t, far.path, quick()), drivers.NewClock(1))
 	if err != nil {
 		t.Fatal(err)
 	}

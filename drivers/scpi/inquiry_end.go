@@ -162,8 +162,7 @@ func (i *inquirer) judgeMode() {
 		return
 	}
 	near := func(m Meter) bool { return math.Abs(m.Last-m.Set) <= 0.03*math.Abs(m.Set)+3*m.Step }
-	atVolts, atAmperes := near(i.Volts), near(i.Amperes)
-	switch {
+	switch atVolts, atAmperes := near(i.Volts), near(i.Amperes); {
 	case i.Output != drivers.OutputOn:
 		i.found("", "whether the register shows the mode is not known", "the output is not on; SCPI-1999 is believed")
 	case i.Mode == drivers.ModeUnknown:

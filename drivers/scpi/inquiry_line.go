@@ -133,7 +133,7 @@ func (i *inquirer) findUnit(ctx context.Context) (found bool, err error) {
 		i.found("dialect.unit", fmt.Sprintf("it speaks Modbus %s, unit %d", strings.ToUpper(a.Modbus), a.Unit), "%s is answered twice: %s", a.query, strings.Trim(h.raw, "()"))
 		if l := &i.Finding.Line; line.Rated(l.Address) {
 			l.Baud, l.DataBits, l.Parity = a.Baud, a.DataBits, a.Parity
-			i.found("baud", a.form(), "the first settings at which a whole frame came; stop bits cannot be told")
+			i.found("baud", a.form(), "the first settings at which a whole frame came; stop bits cannot be found so")
 		}
 		i.found("", "its register map is not standard", "take it from the supply's manual")
 		return true, nil
@@ -183,8 +183,7 @@ func sound(answer string) bool {
 	answer = strings.TrimRight(answer, "\r\n\x00")
 	letters := 0
 	for i := range len(answer) {
-		c := answer[i]
-		switch {
+		switch c := answer[i]; {
 		case c < ' ' || c > '~':
 			return false
 		case c|0x20 >= 'a' && c|0x20 <= 'z', c >= '0' && c <= '9':

@@ -40,7 +40,7 @@ func measureLineUse(t testing.TB, baud int, separate bool, loop func() bool) (us
 		d.MeasureBoth = ""
 	}
 	bare := bareExchanges(t, port, queries, 40)
-	supply, err := scpi.Open(t.Context(), scpi.Settings{
+	supply, err := new(scpi.Rack).Open(t.Context(), scpi.Settings{
 		Line: line.Settings{Address: port, Baud: baud}, Dialect: d,
 		RangeVolts: 32, RangeAmperes: 5, StatusEvery: -1,
 	}, clock)

@@ -51,8 +51,7 @@ func parseNumber(b []byte, unit string) (float64, drivers.Reason) {
 // specialWord tells a refusal's reason for what is no number. The words are not of
 // the standard, but some firmware prints its library's text for such a value.
 func specialWord(b []byte) drivers.Reason {
-	w := bytes.TrimLeft(b, "+-")
-	switch {
+	switch w := bytes.TrimLeft(b, "+-"); {
 	case bytes.EqualFold(w, []byte("nan")):
 		return drivers.NotANumber
 	case bytes.EqualFold(w, []byte("inf")), bytes.EqualFold(w, []byte("ninf")):
@@ -113,8 +112,7 @@ func parseError(b []byte) (number int, why drivers.Reason) {
 	if found {
 		tail = bytes.TrimSpace(tail)
 		quoted := len(tail) >= 2 && tail[0] == '"' && tail[len(tail)-1] == '"'
-		bare := len(tail) >= 2 && (tail[0]|0x20 >= 'a' && tail[0]|0x20 <= 'z') && !bytes.ContainsAny(tail, "\";,")
-		if !quoted && !bare {
+		if bare := len(tail) >= 2 && (tail[0]|0x20 >= 'a' && tail[0]|0x20 <= 'z') && !bytes.ContainsAny(tail, "\";,"); !quoted && !bare {
 			return 0, drivers.NotNumeric
 		}
 	}

@@ -250,7 +250,7 @@ func settings(t testing.TB, address string, d Dialect) Settings {
 
 func mustOpen(t testing.TB, s Settings) *Supply {
 	t.Helper()
-	c, err := Open(t.Context(), s, drivers.NewClock(1))
+	c, err := new(Rack).Open(t.Context(), s, drivers.NewClock(1))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -83,11 +83,6 @@ type shared struct {
 	users    int
 }
 
-// Open opens a supply alone, in a Rack of its own.
-func Open(ctx context.Context, s Settings, clock drivers.Clock) (*Supply, error) {
-	return new(Rack).Open(ctx, s, clock)
-}
-
 // Open opens one channel: lock the port, drain, send the remote command if the
 // dialect has one, and ask who is there. It changes nothing else. The error
 // says what to mend; it wraps a *drivers.Refusal when the port is good and the answers are not.

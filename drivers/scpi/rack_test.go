@@ -212,7 +212,7 @@ func TestPollAllocations(t *testing.T) {
 		d := Standard()
 		d.MeasureBoth = both
 		s := settings(t, near.Name(), d)
-		c, err := Open(t.Context(), s, drivers.NewClock(1))
+		c, err := new(Rack).Open(t.Context(), s, drivers.NewClock(1))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -56,7 +56,7 @@ func TestSimulated(t *testing.T) {
 			d.Timeout = scpi.Wait(10 * time.Second)
 			d.Quiet = scpi.Wait(5 * time.Millisecond)
 			c.change(&d)
-			supply, err := scpi.Open(t.Context(), scpi.Settings{Line: line.Settings{Address: port.Path()}, Dialect: d, Channel: c.channel, RangeVolts: 30, RangeAmperes: 5}, clock)
+			supply, err := new(scpi.Rack).Open(t.Context(), scpi.Settings{Line: line.Settings{Address: port.Path()}, Dialect: d, Channel: c.channel, RangeVolts: 30, RangeAmperes: 5}, clock)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -18,8 +18,7 @@ func (s *Supply) address(ctx context.Context) error {
 		return nil
 	}
 	for tried := false; ; tried = true {
-		x, _, _, err := s.number(ctx, s.selection, s.timeout())
-		switch {
+		switch x, _, _, err := s.number(ctx, s.selection, s.timeout()); {
 		case err != nil || int(x) == s.settings.Channel:
 			return err
 		case tried:

@@ -95,8 +95,7 @@ var items = regexp.MustCompile(`[^;,]+`)
 
 // lost says whether, and why, a poll made in process fails at an instant; "" is a good poll.
 func (i *Instrument) lost(w wire) drivers.Reason {
-	chance := func(p float64) bool { return p > 0 && i.random.Float64() < p }
-	switch {
+	switch chance := func(p float64) bool { return p > 0 && i.random.Float64() < p }; {
 	case i.dark || w.gone || w.silent:
 		return drivers.NoReply
 	case w.echo:

@@ -100,8 +100,7 @@ func (c *Cell) book(dt float64, p Point, r rates, in Influence) {
 // takes its share of the metal along.
 func (c *Cell) Add(kilograms, volume float64) {
 	if volume < 0 {
-		taken := math.Min(-volume, c.Volume)
-		if taken > 0 {
+		if taken := math.Min(-volume, c.Volume); taken > 0 {
 			gone := c.BathMetal * taken / c.Volume
 			c.BathMetal -= gone
 			c.RemovedMetal += gone

@@ -158,8 +158,7 @@ func (in *Interpreter) Handle(message string) string {
 			}
 			path = name[:strings.LastIndexByte(name, ':')+1]
 		}
-		answer, err := in.execute(name, rest)
-		switch {
+		switch answer, err := in.execute(name, rest); {
 		case err != "":
 			if in.raise(err, unit); strings.HasPrefix(string(err), "-1") {
 				return response(answers)
