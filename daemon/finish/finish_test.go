@@ -92,7 +92,8 @@ func TestOrder(t *testing.T) {
 	}
 }
 
-// TestWhatIsNeverSaid: acid on cyanide or sulfide kills, and neutral is no answer for what takes more than a base.
+// TestWhatIsNeverSaid: acid on cyanide or sulfide kills, and neutral is no answer for what takes more than a base. Silver in ammonia is not kept
+// (Chemical & Engineering News 74(2) (1996) 2).
 func TestWhatIsNeverSaid(t *testing.T) {
 	for _, m := range append(matter.Media(), "") {
 		i := disposal("", "bath", m)
@@ -102,6 +103,9 @@ func TestWhatIsNeverSaid(t *testing.T) {
 		deadly := m == matter.Cyanide || m == matter.Sulfide
 		if deadly && (offered("neutralise") || offered("regenerate") || !strings.Contains(rinsing(m), "never with acid") || !strings.Contains(strings.Join(i.Text, " "), "No acid near it")) {
 			t.Errorf("%s: %+v, %s", m, i, rinsing(m))
+		}
+		if strings.Contains(strings.Join(i.Text, " "), "acidify that bath at once") != (m == matter.Ammine) {
+			t.Errorf("%s: %q", m, i.Text)
 		}
 		if (m == matter.Chromic || m == matter.Fluoborate || m == "") && offered("neutralise") {
 			t.Errorf("%q is to be neutralised", m)

@@ -86,7 +86,7 @@ func (s *Subject) item(name string) Item {
 	case "identity":
 		return Item{Title: "Test its identity", Kind: kind(control.EntryIdentity), Ask: []string{"result", "method"}}.with(
 			"State the test and its result. A piece dissolved in acid with its gas measured over water, or an assay, gives a figure: enter identity has the fields.",
-			"Acid on metal makes hydrogen: small pieces, fume hood, no flame.")
+			"Acid on metal makes hydrogen, and deadly arsine where the bath held arsenic: small pieces, fume hood, no flame.")
 	case "store":
 		i := Item{Title: "Store the deposit", Source: practice}
 		if s.Plan == nil {
@@ -160,6 +160,9 @@ func disposal(title, what string, medium matter.Medium) Item {
 	}
 	i.Choices = append(i.Choices, Choice{HandOver, "Hand it over as hazardous waste by local rules: labelled with contents, pH and volume, mixed with nothing, never down a drain. Enter the volume and where it went."})
 	i.Text = []string{"What becomes of it is for local rules and a licensed person to say."}
+	if medium == matter.Ammine {
+		i.Text = append(i.Text, "A noble metal in ammonia makes an explosive as the days pass: acidify that bath at once, in a fume hood, and keep none.")
+	}
 	if poison {
 		i.Text = append(i.Text, "No acid near it: it would give off a deadly gas.")
 	}
