@@ -161,16 +161,20 @@ func (a *Assessment) anode() {
 }
 
 // freeAcid settles the acid between the plates that the conductivity rests on: what
-// the pH says at the start, and half of what the run makes, which is the middle of the run.
+// is stated or the pH says at the start, and half of what the run makes, which is the middle of the run; behind a separator half of the way is anolyte.
 func (a *Assessment) freeAcid() matter.Figure {
 	c := a.Conditions
-	acid := standardConcentration * math.Pow(10, -c.PH.Value)
-	if c.Separator == NoSeparator {
-		acid += math.Max(0, a.Acid.Bath.Value) / c.Volume.Value / 2
-	} else {
-		acid += (math.Max(0, a.Acid.Anolyte.Value)/c.Anolyte.Value + math.Max(0, -a.Acid.Catholyte.Value)/c.Volume.Value) / 2 / 2
+	middle := func(start, gained float64, volume matter.Figure) float64 {
+		return start + math.Max(0, gained)/volume.Value/2
 	}
-	return orAssumed(c.FreeAcid, acid, 0.5*acid, "from the pH, and half of what the run makes")
+	ofPH := func(pH matter.Figure) float64 { return standardConcentration * math.Pow(10, -pH.Value) }
+	acid := orAssumed(c.FreeAcid, ofPH(c.PH), 0, "").Value
+	if c.Separator == NoSeparator {
+		acid = middle(acid, a.Acid.Bath.Value, c.Volume)
+	} else {
+		acid = (middle(acid, -a.Acid.Catholyte.Value, c.Volume) + middle(ofPH(c.AnolytePH), a.Acid.Anolyte.Value, c.Anolyte)) / 2
+	}
+	return matter.Figure{Value: acid, StandardUncertainty: 0.5 * acid, Mark: matter.Assumed, Source: "at the start, and half of what the run makes"}
 }
 
 // shortFraction is the share of the floor below which steady current means metal touching metal or an anode that dissolves: between 80

@@ -249,7 +249,7 @@ func TestCautionsWhenDue(t *testing.T) {
 		"reaches the cathode":                     func(c *Conditions) { c.Medium, c.Separator = matter.Chloride, NoSeparator },
 		"Acid crosses the separator":              func(c *Conditions) { c.Separator, c.PH = CationMembrane, given(3) },
 		"heats itself":                            func(c *Conditions) { c.Current = given(5) },
-		"Use constant current":                    func(c *Conditions) { c.Current = given(5) },
+		"Use constant current":                    func(c *Conditions) { c.Current = given(7) },
 		"expect sludge":                           func(c *Conditions) { c.PH = given(6.5) },
 		"The level may fall":                      func(c *Conditions) { c.Temperature = given(340) },
 		"busbar":                                  func(c *Conditions) { c.Current = given(400) },

