@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
@@ -235,7 +234,6 @@ func (s *shell) listEntries(p place) error {
 	for _, r := range runlog.Counting(all) {
 		counts[r.Name()] = true
 	}
-	all = slices.DeleteFunc(all, func(r runlog.Record) bool { return r.Text("by") == "" })
 	return s.table(func(w io.Writer) {
 		if len(all) == 0 {
 			fmt.Fprintf(w, "no entries in %s\n", p.name())

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"cmp"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -272,13 +271,14 @@ func (s *shell) accountOf(dirs []string) (*report.Report, []*books.Books, error)
 
 // noAccount says why a file cannot be an account of these runs; empty: it may be one.
 func noAccount(kept []byte, asPage bool, all []*books.Books) string {
-	switch kept = bytes.TrimSpace(kept); {
-	case len(kept) == 0:
+	end := "}"
+	if asPage {
+		end = "</html>"
+	}
+	if kept = bytes.TrimSpace(kept); len(kept) == 0 {
 		return "the file is empty"
-	case asPage && !bytes.HasSuffix(kept, []byte("</html>")):
-		return "the file is cut off, or no page"
-	case !asPage && !json.Valid(kept):
-		return "the file is cut off, or no JSON"
+	} else if !bytes.HasSuffix(kept, []byte(end)) {
+		return "the file is cut off: it does not end in " + end
 	}
 	for _, b := range all {
 		isOf := func(f books.File) bool { return f.SHA256 != "" && bytes.Contains(kept, []byte(f.SHA256)) } // the folder may have another name now

@@ -146,8 +146,6 @@ func (p *Page) entries(w http.ResponseWriter, r *http.Request) error {
 			l.Photo = e.Words["file"]
 		}
 		switch {
-		case e.By == "":
-			continue
 		case e.Kind == runlog.EntryRetract:
 			l.State = "retraction"
 		case !counting[l.Name]:

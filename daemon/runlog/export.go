@@ -35,12 +35,9 @@ func cell(s string) string {
 // Numbers read back to the same bits; times carry every nanosecond. Damaged lines are left
 // out and named in the report. What is read goes to seen too, as in ReplayEach.
 func ExportReadings(runDir string, to, seen io.Writer) (*Report, error) {
-	out := csv.NewWriter(to)
-	head := sync.OnceFunc(func() { _ = out.Write(readingColumns) }) // out.Error has it; without a log there is none
 	row := make([]string, len(readingColumns))
 	gaps := 0
-	report, err := ReplayEach(runDir, func(r *Record, p *Replay) error {
-		head()
+	return exportTable(runDir, to, seen, readingColumns, false, func(r *Record, p *Replay) []string {
 		if r.Kind != KindReading {
 			return nil
 		}
@@ -51,12 +48,34 @@ func ExportReadings(runDir string, to, seen io.Writer) (*Report, error) {
 			strconv.FormatBool(t.Gaps > gaps), shortest(t.Charge), shortest(t.Energy),
 		})
 		gaps = t.Gaps
-		return out.Write(row)
-	}, seen)
+		return row
+	})
+}
+
+// exportTable writes a row of each record that has one, and a head line where there is a log. Of a log that cannot be read to its end it
+// writes what there is before.
+func exportTable(runDir string, to, seen io.Writer, columns []string, late bool, row func(*Record, *Replay) []string) (*Report, error) {
+	out := csv.NewWriter(to)
+	head := sync.OnceFunc(func() { _ = out.Write(columns) }) // out.Error has it
+	put := func(r *Record, p *Replay) error {
+		head()
+		if cells := row(r, p); cells != nil {
+			return out.Write(cells)
+		}
+		return nil
+	}
+	report, err := ReplayEach(runDir, put, seen)
+	if err == nil && late {
+		var l *Late
+		l, err = ReadLate(runDir)
+		for i := 0; err == nil && i < len(l.Records); i++ {
+			err = put(&l.Records[i], nil)
+		}
+	}
 	if err == nil {
 		head()
 	}
-	out.Flush() // also what was read before a log failed
+	out.Flush()
 	return report, cmp.Or(err, out.Error())
 }
 
@@ -65,10 +84,7 @@ var eventColumns = []string{"time_utc", "record", "kind", "condition", "text", "
 // ExportEvents writes everything but readings and checkpoints as CSV, late entries last. The column
 // fields holds the other fields as name=value, apart by semicolons, and name what an entry is called.
 func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
-	out := csv.NewWriter(to)
-	head := sync.OnceFunc(func() { _ = out.Write(eventColumns) }) // out.Error has it; without a log there is none
-	row := func(r *Record, _ *Replay) error {
-		head()
+	return exportTable(runDir, to, seen, eventColumns, true, func(r *Record, _ *Replay) []string {
 		if r.Kind == KindReading || r.Kind == KindCheckpoint {
 			return nil
 		}
@@ -86,23 +102,10 @@ func ExportEvents(runDir string, to, seen io.Writer) (*Report, error) {
 				rest = append(rest, fmt.Sprintf("%s=%v", f.Key, f.Value))
 			}
 		}
-		return out.Write([]string{
+		return []string{
 			r.Time().Format(time.RFC3339Nano), cell(string(r.Kind)), cell(r.Text("kind")), cell(condition), cell(r.Text("text")), cell(strings.Join(rest, ";")), name,
-		})
-	}
-	report, err := ReplayEach(runDir, row, seen)
-	late := new(Late)
-	if err == nil {
-		late, err = ReadLate(runDir)
-	}
-	for i := 0; err == nil && i < len(late.Records); i++ {
-		err = row(&late.Records[i], nil)
-	}
-	if err == nil {
-		head()
-	}
-	out.Flush() // also what was read before a log failed
-	return report, cmp.Or(err, out.Error())
+		}
+	})
 }
 
 // ExportLines writes the lines of the given kinds as they are, for any database
