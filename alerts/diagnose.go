@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"nightcell/alerts/trend"
+	"nightcell/configs/quantity"
 )
 
 // Diagnosis names the likeliest cause of what volts and amperes show, with the
@@ -218,7 +219,7 @@ func (b *Board) evidence(f *facts) string {
 		where = fmt.Sprintf("%.3f %s below its", math.Abs(f.Rise), unit)
 	}
 	says := []string{fmt.Sprintf("%s %s baseline of %.4g %s", name, where, sign*b.m.Corridor.Centre, unit)}
-	says = append(says, fmt.Sprintf("slope %+.2g ± %.1g %s/h", sign*f.Slope, f.SlopeU, unit))
+	says = append(says, fmt.Sprintf("slope %s %s/h", quantity.WithDoubt(sign*f.Slope, f.SlopeU), unit))
 	switch {
 	case math.Abs(f.Jump) > f.Grain && math.Abs(f.Jump) > 0.6*math.Abs(f.Recent) && math.Abs(f.Jump) > 0.01*f.volt:
 		says = append(says, fmt.Sprintf("%+.3f %s within minutes", sign*f.Jump, unit))

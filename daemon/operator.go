@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
@@ -175,7 +176,7 @@ func (d *Daemon) routeProof(cell string) control.Check {
 	within := d.config.Load().RouteProof
 	for _, h := range d.post(cell).box.Load().Health() {
 		if age := d.o.Clock.UTC().Sub(h.Proved); !h.Proved.IsZero() && age <= within {
-			k.OK, k.Text = true, fmt.Sprintf("%s delivered %s ago", h.Name, quantity.Duration(age))
+			k.OK, k.Text = true, fmt.Sprintf("%s delivered %s ago", h.Name, quantity.Duration(age.Round(time.Second)))
 			return k
 		}
 	}

@@ -129,7 +129,7 @@ func printCell(w io.Writer, config *configs.Config, c *configs.Cell) {
 	if s.Assumed {
 		notes = append(notes, fmt.Sprintf("the accuracy of supply %s is assumed; copy [supply.%s.accuracy] from its data sheet", s.Name, s.Name))
 	}
-	notes = append(notes, slowAttach(s)...)
+	notes = slices.Concat(notes, slowAttach(s), plansheet.Unlimited(c))
 	if c.Efficiency.Learned {
 		taught, lesson, err := new(books.Pupil).Taught(config, c.Name)
 		if err != nil {

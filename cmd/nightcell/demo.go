@@ -181,7 +181,7 @@ type demonstration struct {
 func (d *demonstration) say(format string, args ...any) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	fmt.Fprintf(d.out, format+"\n", args...)
+	_ = d.tell(d.out, fmt.Sprintf(format+"\n", args...))
 }
 
 // ServeHTTP takes one CloudEvent, as a real webhook would.
@@ -305,7 +305,7 @@ func (d *demonstration) progress(s *snapshot.Cell) {
 }
 
 // barLength is how many blocks a whole run has, each a line.
-const barLength = 20
+const barLength = 12
 
 func timeToGo(seconds float64) string {
 	if !(seconds <= 100*3600) { // or not a number

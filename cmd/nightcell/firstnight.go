@@ -18,6 +18,7 @@ import (
 
 	"nightcell/configs"
 	"nightcell/configs/quantity"
+	"nightcell/daemon/report"
 	"nightcell/drivers"
 	"nightcell/drivers/line"
 	"nightcell/drivers/simulated"
@@ -327,8 +328,8 @@ func (f *firstNight) proposeSupply() (answer, why string, err error) {
 		return "", "", err
 	}
 	goal := f.plan.Bath.Goal
-	planned := fmt.Sprintf("Planned: %s in about %s for %s of %s. ", quantity.Round(quantity.Charge, goal.Charge.Value, 3), quantity.Round(quantity.Time, goal.Duration.Value, 2),
-		quantity.Round(quantity.Mass, goal.Deposit.Value, 3), f.plan.Bath.Metal.Element.Name)
+	planned := fmt.Sprintf("Planned: %s in %s for %s of %s. ", report.Show(goal.Charge, report.AmpereHours), report.Lasting(goal.Duration),
+		report.Show(goal.Deposit, report.Grams), f.plan.Bath.Metal.Element.Name)
 	ports, err := line.Ports()
 	if err != nil && !errors.Is(err, line.ErrNoListing) {
 		return "", "", err

@@ -320,10 +320,9 @@ func TestStatusOfACellNeverRead(t *testing.T) {
 // TestStatusSaysAlarmsFirst: what needs a person stands behind the state, before the figures.
 func TestStatusSaysAlarmsFirst(t *testing.T) {
 	for want, c := range map[string]control.Cell{
-		"none":                {},
-		"2 acknowledged":      {Alarms: 2},
-		"1 unacknowledged":    {Alarms: 1, Unanswered: 1},
-		"3, 1 unacknowledged": {Alarms: 3, Unanswered: 1},
+		"none":                  {},
+		"0 of 2 unacknowledged": {Alarms: 2},
+		"1 of 3 unacknowledged": {Alarms: 3, Unanswered: 1},
 	} {
 		var b bytes.Buffer
 		c.Name, c.State = "zinc-1", "running"

@@ -56,13 +56,8 @@ func printStatus(w io.Writer, cells []control.Cell) {
 	fmt.Fprintln(w, "cell\tstate\talarms\tcharge A·h\tof A·h\tV\tA\tdeposit g\treading")
 	for _, c := range cells {
 		alarms := "none"
-		switch {
-		case c.Alarms > 0 && c.Unanswered == 0:
-			alarms = fmt.Sprintf("%d acknowledged", c.Alarms)
-		case c.Alarms > c.Unanswered:
-			alarms = fmt.Sprintf("%d, %d unacknowledged", c.Alarms, c.Unanswered)
-		case c.Alarms > 0:
-			alarms = fmt.Sprintf("%d unacknowledged", c.Alarms)
+		if c.Alarms > 0 {
+			alarms = fmt.Sprintf("%d of %d unacknowledged", c.Unanswered, c.Alarms)
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", drivers.Plain(c.Name), c.State, alarms,
 			charge(c), figure(c.TargetCoulombs/3600, 2), figure(c.Volts, 3), figure(c.Amperes, 3),

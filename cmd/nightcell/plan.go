@@ -82,7 +82,10 @@ func (o *planOptions) run(flags *pflag.FlagSet, s *shell) error {
 		return err
 	}
 	r.Brief = !o.full
-	return s.report(o.asJSON, r)
+	if err := s.report(o.asJSON, r); err != nil || o.write == "" {
+		return err
+	}
+	return s.tell(s.err, fmt.Sprintf("\n%s is written. Put the port and the limits into it, then: nightcell check --config %[1]s\n", o.write))
 }
 
 // subject makes the plan of a document. The error is a usageError that names flags.

@@ -138,7 +138,7 @@ func (d document) stateSalts(flags *pflag.FlagSet) (list []string) {
 	for _, key := range []string{"mass", "concentration", "assay"} {
 		texts, _ := flags.GetStringArray("salt-" + key)
 		if len(texts) > len(rows) {
-			list = append(list, fmt.Sprintf("--salt-%s: given %d times for %d salts; give one --salt for each", key, len(texts), len(rows)))
+			list = append(list, fmt.Sprintf("--salt-%s: %s for %s; give one for each --salt", key, quantity.Count(len(texts), "value"), quantity.Count(len(rows), "salt")))
 			continue
 		}
 		for i, text := range texts {

@@ -215,7 +215,7 @@ func newBackupCommand(s *shell) *cobra.Command {
 			return readingError(fmt.Errorf("backup: %w", err))
 		}
 		return soundOr(len(done.Unsound)+len(done.Links) == 0, s.table(func(w io.Writer) {
-			fmt.Fprintf(w, "%d files with %d bytes copied, %d runs among them\n", done.Files, done.Bytes, done.Runs)
+			fmt.Fprintf(w, "%d files with %d bytes copied, %s among them\n", done.Files, done.Bytes, quantity.Count(done.Runs, "run"))
 			for _, run := range done.Unsound {
 				fmt.Fprintf(s.err, "nightcell: the log of %s is damaged; nightcell verify %[1]s shows where\n", drivers.Plain(run))
 			}

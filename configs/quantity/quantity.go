@@ -221,7 +221,7 @@ func noNumber(s string, dims []Dimension) error {
 	case "nan", "inf", "infinity":
 		return fmt.Errorf("'%s' is not a finite number: %s is needed, such as '%s'", s, either(dims), dims[0].Example())
 	case "":
-		return fmt.Errorf("nothing is written: %s is needed, such as '%s'", either(dims), dims[0].Example())
+		return fmt.Errorf("it is empty: %s is needed, such as '%s'", either(dims), dims[0].Example())
 	}
 	return fmt.Errorf("'%s' does not begin with a number: %s is needed, such as '%s'", s, either(dims), dims[0].Example())
 }

@@ -114,7 +114,7 @@ func TestParseSaysWhatIsWrong(t *testing.T) {
 		{quantity.Mass, "1,000.5 g", "'1,000.5 g' has a comma: numbers take a decimal point and no thousands mark; write '1000.5 g'"},
 		{quantity.Mass, "1,000,000 g", "'1,000,000 g' has a comma: numbers take a decimal point and no thousands mark; write '1000000 g'"},
 		{quantity.Mass, "0.9", "'0.9' has no unit: a mass is needed, such as '250 g'"},
-		{quantity.Mass, "", "nothing is written: a mass is needed, such as '250 g'"},
+		{quantity.Mass, "", "it is empty: a mass is needed, such as '250 g'"},
 		{quantity.Mass, "some g", "'some g' does not begin with a number: a mass is needed, such as '250 g'"},
 		{quantity.Mass, "NaN g", "'NaN g' is not a finite number: a mass is needed, such as '250 g'"},
 		{quantity.Mass, "-Inf g", "'-Inf g' is not a finite number: a mass is needed, such as '250 g'"},

@@ -263,7 +263,7 @@ func TestAnswersAreJudged(t *testing.T) {
 		{"bath", "", "", "", "is not an answer here"},
 		{"bath", "neutralize", "", "", "is not an answer here"},
 		{"dry", "", "mass", "31.2 mL", "is a volume; a mass is needed"},
-		{"dry", "", "mass", "310 g", "contradicts the run's account; not entered"},
+		{"dry", "", "mass", "310 g", "is not entered: "},
 		{"dry", "", "", "", "needs mass"},
 	} {
 		i := &items[slices.IndexFunc(items, func(i Item) bool { return i.Name == c.item })]

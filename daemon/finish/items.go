@@ -145,7 +145,7 @@ func rinsing(medium matter.Medium) string {
 // disposal asks what becomes of a liquid. What is discarded is entered as such.
 func disposal(title, what string, medium matter.Medium) Item {
 	i := Item{Title: title, Kind: kind(control.EntryDiscarded), Preset: map[string]string{"what": what}, Source: practice, Choices: []Choice{
-		{"keep", "Close it, with a vent while it still gives off gas, and label it: contents, date, dangers. The next run started with what is left in it."},
+		{"keep", "Close it, with a vent while it still gives off gas, and label it: contents, date, dangers. The next run starts with what is left in it."},
 	}}
 	poison := medium == matter.Cyanide || medium == matter.Sulfide
 	if medium.Acidic() && medium != "" && medium != matter.Chromic {

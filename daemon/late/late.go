@@ -62,7 +62,7 @@ func Enter(runDir string, e control.Entry, now time.Time) (done control.Entered,
 		if said != "" {
 			contradiction += ". With it, " + said
 		}
-		return done, control.Contradiction("the %s contradicts the run's account; not entered: %s", e.Kind, contradiction)
+		return done, control.Contradiction("the %s is not entered: %s", e.Kind, contradiction)
 	}
 	if !e.Trial {
 		r, err := w.Append(now, e.Kind, e.Text, e.LogFields()...)

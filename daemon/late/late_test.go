@@ -198,7 +198,7 @@ func TestWhatIsRefusedChangesNothing(t *testing.T) {
 		{run, entry(t, "weighing", "", "before=18.2 g", "after=18.0 g"), "the electrode weighs 18 g, which is below its blank of 18.2 g"},
 		{run, entry(t, "weighing", "", "mass=312.4 g"), "the deposit weighs 312 g, and the charge so far can give 36.8 g at most. With it, 312.40"},
 		{run, entry(t, "weighing", "", "mass=21 g", "before=18.2 g", "after=49.4 g"), "the deposit weighs 21 g, and the electrode gained 31.2 g"},
-		{run, entry(t, "weighing", "", "mass=31.24 g"), "the same entry exists as"},
+		{run, entry(t, "weighing", "", "mass=31.24 g"), "the weighing is not entered: the same entry exists as"},
 		{run, at(entry(t, "dried", "", "mass=31 g"), begin.Add(time.Hour)), "a deposit is dried after the run"},
 		{run, entry(t, "assay", "", "concentration=300 g/L"), "the assay gives 300 g/L, the mass balance"},
 		{run, at(entry(t, "remark", "x"), morning.Add(time.Hour)), "is in the future; give the time of the observation"},

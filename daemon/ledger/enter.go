@@ -102,7 +102,7 @@ func Enter(data string, k Kind, name string, e control.Entry, now time.Time) (do
 			return err
 		}
 		if len(against) > 0 && !e.Certain {
-			return control.Contradiction("the %s contradicts the ledger of %s %s; not entered: %s", e.Kind, k, name, strings.Join(against, "; "))
+			return control.Contradiction("the %s is not entered into the ledger of %s %s: %s", e.Kind, k, name, strings.Join(against, "; "))
 		}
 		r, err := w.Append(now, e.Kind, e.Text, e.LogFields()...)
 		if err == nil {

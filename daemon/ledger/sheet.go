@@ -2,10 +2,10 @@ package ledger
 
 import (
 	"fmt"
-	"math"
 	"time"
 
 	"nightcell/configs"
+	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
 	"nightcell/daemon/report"
 	"nightcell/integrate/matter"
@@ -81,7 +81,7 @@ func balance(b stock.Books) (rows []report.Figure) {
 	}{{"supplied", "put in", b.Supplied}, {"sampled", "with samples", b.Sampled}, {"discarded", "discarded", b.Discarded}, {"cathode", "onto cathodes", b.Cathode},
 		{"anode", "taken by anodes", b.Anode}, {"crossed", "through separators", b.Crossed}, {"unaccounted", "found beyond the account", b.Unaccounted}, {"remaining", "left", b.Left}} {
 		f := report.Of(w.key, w.label, matter.Figure{Value: w.kg, Mark: matter.Given}, report.Grams, "")
-		if f.Rough = math.Abs(w.kg) * 1e-3; w.kg < 0 {
+		if f.Rough = b.Supplied * 1e-3; w.kg < 0 {
 			f.Note = map[string]string{"anode": "below zero: given by them", "crossed": "below zero: back into this liquid", "unaccounted": "below zero: missing"}[w.key]
 		}
 		rows = append(rows, f)
@@ -124,12 +124,12 @@ func OfCell(data string, c *configs.Cell) (rows []report.Figure) {
 	if c.Bath != nil {
 		if b, err := ReadBath(data, c.Bath.Name); err == nil && b.Side != nil {
 			rows = contents(b.metal().Element.Name, b.Side)
-			rows[0].Note = fmt.Sprintf("bath %s, %s, after %d runs", b.Name, state(b.Open, ""), len(b.Runs))
+			rows[0].Note = fmt.Sprintf("bath %s, %s, after %s", b.Name, state(b.Open, ""), quantity.Count(len(b.Runs), "run"))
 		}
 	}
 	for _, e := range []struct{ role, name string }{{"cathode", c.Electrodes.CathodeName}, {"anode", c.Electrodes.AnodeName}} {
 		if el, err := ReadElectrode(data, e.name); e.name != "" && err == nil {
-			f := report.Of("carries", e.role+" "+el.Name, el.Carries, report.Grams, fmt.Sprintf("%s, after %d runs; what it carries since it was stripped", el.Material, len(el.Runs)))
+			f := report.Of("carries", e.role+" "+el.Name, el.Carries, report.Grams, fmt.Sprintf("%s, after %s; what it carries since it was stripped", el.Material, quantity.Count(len(el.Runs), "run")))
 			if !el.Carries.Known() {
 				f.Text = "carries nothing"
 			}

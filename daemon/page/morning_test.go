@@ -115,7 +115,7 @@ func TestFinishByThumb(t *testing.T) {
 	b.do(chromedp.Evaluate[chromedp.Void](`document.getElementById("f-mass").value = ""`))
 	fill("mass", "131 g")
 	press()
-	b.until("the contradiction", `document.querySelector(".problem")?.textContent.includes("contradicts the run") && document.querySelector("input[name=certain]")`)
+	b.until("the contradiction", `document.querySelector(".problem")?.textContent.includes("is not entered") && document.querySelector("input[name=certain]")`)
 	b.forgive("422")
 	b.do(chromedp.Evaluate[chromedp.Void](`document.getElementById("f-mass").value = ""`))
 	for range 2 {

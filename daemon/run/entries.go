@@ -118,7 +118,7 @@ func (r *Run) enterBath(utc time.Time, e control.Entry) (done control.Entered, e
 	}
 	against := strings.Join(verdict.Against, "; ")
 	if against != "" && !e.Certain {
-		return done, control.Contradiction("the %s contradicts the mass balance; not entered: %s. With it, %s", e.Kind, against, verdict.Consequence())
+		return done, control.Contradiction("the %s is not entered: %s. With it, %s", e.Kind, against, verdict.Consequence())
 	}
 	if e.Trial {
 		if e.Booking().Moves() {

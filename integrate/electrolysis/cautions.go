@@ -120,7 +120,7 @@ func (a *Assessment) heatCautions(say, warn func(string, ...any)) {
 		say("By its own heat the bath levels off near %.0f °C. To hold %.0f °C, use a heater of about %.2g W with a thermostat and a low-level cut-out. Insulate the vessel, or float balls on the bath, to need less. Leave the headspace open.",
 			h.Steady.Value-matter.ZeroCelsius, a.Conditions.Temperature.Value-matter.ZeroCelsius, h.Heater.Value)
 	case h.Boils:
-		warn("The bath boils: it takes up %.0f W, more than a bare vessel loses below boiling. Cool it, or use less current.", h.Power.Value)
+		warn("The bath boils: it takes up %s, more than a bare vessel loses below boiling. Cool it, or use less current.", quantity.Round(quantity.Power, h.Power.Value, 2))
 	case h.Steady.Value > hotBath:
 		warn("The bath heats to about %.0f °C: cool it, and check the rating of the vessel.", h.Steady.Value-matter.ZeroCelsius)
 	}

@@ -3,6 +3,7 @@ package matter
 import (
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -170,6 +171,9 @@ func ParseFormula(text string) (Formula, error) {
 	return f, nil
 }
 
+// watered is a salt with its water of crystallization, and no dot between them.
+var watered = regexp.MustCompile(`[A-Za-z)\]}][0-9][1-9][0-9]*H2O$`)
+
 func parseFormula(text string) (Formula, error) {
 	if len(text) > longestFormula {
 		return Formula{}, fmt.Errorf("longer than %d characters; give one salt", longestFormula)
@@ -193,6 +197,9 @@ func parseFormula(text string) (Formula, error) {
 	for i, part := range parts {
 		if part == "" {
 			return Formula{}, fmt.Errorf("a dot with nothing on one side of it; write it like ZnSO4·7H2O")
+		}
+		if watered.MatchString(part) { // with the digits run together it would read as one large subscript
+			return Formula{}, fmt.Errorf("a dot is missing before the water; write it like ZnSO4·7H2O")
 		}
 		atoms, number, err := readPart(part)
 		if err != nil {

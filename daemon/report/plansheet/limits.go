@@ -3,12 +3,24 @@ package plansheet
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"nightcell/configs"
 	"nightcell/configs/quantity"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/electrolysis"
 )
+
+// Unlimited says which of the two limits that every cell needs is not stated.
+func Unlimited(c *configs.Cell) (notes []string) {
+	for quantity, limit := range map[string]float64{"current": c.Limits.Amperes, "voltage": c.Limits.Volts} {
+		if math.IsNaN(limit) || math.IsInf(limit, 0) {
+			notes = append(notes, fmt.Sprintf("no limit of the %s is stated, so over-%[1]s is never raised; state %[1]s in [cell.%[2]s.limits]", quantity, c.Name))
+		}
+	}
+	slices.Sort(notes)
+	return notes
+}
 
 // BrokenLimits says which limits the cell's own plan is expected to break. What the cell does not state enough of is not judged.
 func BrokenLimits(s *configs.Supply, c *configs.Cell, p *bath.Plan) (notes []string) {
