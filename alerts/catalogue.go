@@ -9,6 +9,8 @@ import (
 	"sync"
 
 	"github.com/BurntSushi/toml"
+
+	"nightcell/configs/quantity"
 )
 
 // Condition is one thing that can be wrong, or due, with a cell, its supply, its
@@ -94,6 +96,9 @@ func ParseCondition(name string) (Condition, error) {
 	var names []string
 	for _, e := range catalogue()[firstCondition:] {
 		names = append(names, e.Name)
+	}
+	if meant := quantity.Nearest(name, names); meant != "" {
+		return None, fmt.Errorf("condition %q is unknown; is %q meant?", name, meant)
 	}
 	return None, fmt.Errorf("condition %q is unknown; the conditions are %s", name, strings.Join(names, ", "))
 }

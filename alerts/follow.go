@@ -276,7 +276,7 @@ type steps struct {
 func (b *Board) Stepped(s Step) string {
 	m := &b.m.Steps
 	m.Latest, m.HasLatest = s, true
-	text := fmt.Sprintf("a step of %.3g A down shows a slope resistance of %.3g ± %.1g Ω", s.Amperes, s.Ohms, s.Uncertainty)
+	text := fmt.Sprintf("a step of %.3g A down shows a slope resistance of %s Ω", s.Amperes, quantity.WithDoubt(s.Ohms, s.Uncertainty))
 	undisturbed := b.m.Corridor.Settled && math.Abs(b.m.Features.Rise) < ohmicVolts/2
 	if !m.HasReference && undisturbed {
 		m.Reference, m.HasReference = s, true

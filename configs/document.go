@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"github.com/BurntSushi/toml"
+
+	"nightcell/configs/quantity"
 )
 
 // document is a parsed file on its way to a Config, and the mistakes found so far.
@@ -316,7 +318,7 @@ func (t *table) done() {
 			continue
 		}
 		remedy := "choose from " + strings.Join(slices.Sorted(slices.Values(t.asked)), ", ")
-		if meant := nearest(k, t.asked); meant != "" {
+		if meant := quantity.Nearest(k, t.asked); meant != "" {
 			remedy = fmt.Sprintf("is '%s' meant?", meant)
 		}
 		t.bad(k, "there is no such key", remedy)

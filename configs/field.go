@@ -74,7 +74,7 @@ func (t *table) choice(name, fallback string, allowed ...string) string {
 		return s
 	}
 	remedy := "it is one of " + strings.Join(allowed, ", ")
-	if meant := nearest(s, allowed); meant != "" {
+	if meant := quantity.Nearest(s, allowed); meant != "" {
 		remedy += fmt.Sprintf("; is '%s' meant?", meant)
 	}
 	t.bad(name, fmt.Sprintf("'%s' is unknown", s), remedy)

@@ -91,14 +91,7 @@ func (c *Cell) readAlarm(n named, l *alerts.Limits) {
 	t := n.table
 	condition, err := alerts.ParseCondition(n.name)
 	if err != nil {
-		var names []string
-		for _, known := range alerts.Conditions() {
-			names = append(names, known.String())
-		}
-		remedy := fmt.Sprintf("the conditions are %s", joined(names))
-		if meant := nearest(n.name, names); meant != "" {
-			remedy = fmt.Sprintf("is '%s' meant?", meant)
-		}
+		_, remedy, _ := strings.Cut(err.Error(), "; ")
 		t.bad("", "there is no condition of this name", remedy)
 		return
 	}

@@ -203,16 +203,23 @@ func columns(w io.Writer) (width int, terminal bool) {
 // folded is where what is cut off a line goes: below its last column, which two spaces part from the one before.
 var folded = regexp.MustCompile(`^(.*\S  +| *(?:- )?)`)
 
-// fold cuts lines at spaces to at most width columns. A command stays whole, to be copied, and so does a line without room.
+// fold cuts lines at spaces to at most width columns. A command stays whole, to be copied.
 func fold(text string, width int) string {
 	var b strings.Builder
 	for line := range strings.Lines(text) {
 		before := folded.FindString(line)
-		if utf8.RuneCountInString(line) <= width+1 || strings.HasPrefix(line, "  nightcell ") || utf8.RuneCountInString(before) > width-20 {
+		text, indent := strings.TrimPrefix(line, before), utf8.RuneCountInString(before)
+		if utf8.RuneCountInString(line) <= width+1 || strings.HasPrefix(line, "  nightcell ") || indent > width {
 			b.WriteString(line)
 			continue
 		}
-		report.Paragraph(&b, before, strings.TrimPrefix(line, before), width)
+		if indent > width/2 { // too narrow to read beside it
+			if above := strings.TrimRight(before, " "); above != "" {
+				b.WriteString(above + "\n")
+			}
+			before = "      "
+		}
+		report.Paragraph(&b, before, text, width)
 	}
 	return b.String()
 }

@@ -320,13 +320,13 @@ func TestStatusOfACellNeverRead(t *testing.T) {
 // TestStatusSaysAlarmsFirst: what needs a person stands behind the state, before the figures.
 func TestStatusSaysAlarmsFirst(t *testing.T) {
 	for want, c := range map[string]control.Cell{
-		"none":                  {},
-		"0 of 2 unacknowledged": {Alarms: 2},
-		"1 of 3 unacknowledged": {Alarms: 3, Unanswered: 1},
+		"none":                 {},
+		"2 (0 unacknowledged)": {Alarms: 2},
+		"3 (1 unacknowledged)": {Alarms: 3, Unanswered: 1},
 	} {
 		var b bytes.Buffer
 		c.Name, c.State = "zinc-1", "running"
-		if err := showStatus(&b, []control.Cell{c}); err != nil || !regexp.MustCompile(`zinc-1  running  `+want+`  +0`).MatchString(b.String()) {
+		if err := showStatus(&b, []control.Cell{c}); err != nil || !regexp.MustCompile(`zinc-1  running  `+regexp.QuoteMeta(want)+`  +0`).MatchString(b.String()) {
 			t.Errorf("%q: %s", want, &b)
 		}
 	}

@@ -57,7 +57,7 @@ func printStatus(w io.Writer, cells []control.Cell) {
 	for _, c := range cells {
 		alarms := "none"
 		if c.Alarms > 0 {
-			alarms = fmt.Sprintf("%d of %d unacknowledged", c.Unanswered, c.Alarms)
+			alarms = fmt.Sprintf("%d (%d unacknowledged)", c.Alarms, c.Unanswered)
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", drivers.Plain(c.Name), c.State, alarms,
 			charge(c), figure(c.TargetCoulombs/3600, 2), figure(c.Volts, 3), figure(c.Amperes, 3),

@@ -354,7 +354,7 @@ func TestPlanMistakes(t *testing.T) {
 		"--salt: formula \"Xx\": there is no element \"Xx\"":                                             {"--salt", "Xx", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
 		"(cobalt is written Co)":                                                                         {"--salt", "COSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
 		"--metal: the salts hold Cu and Ni; say which one to recover":                                    {"--salt", "CuSO4", "--salt-mass", "5 g", "--salt", "NiSO4", "--salt-mass", "5 g", "--volume", "1 L", "--recover", "5 %"},
-		"--salt-mass: 2 values for 1 salt; give one for each":                                                         zincPlan("--salt-mass", "1 g"),
+		"--salt-mass: 2 values for 1 salt; give one for each":                                            zincPlan("--salt-mass", "1 g"),
 		"--salt-mass (number 2): neither mass nor concentration of ZnO is stated":                        zincPlan("--salt", "ZnO"),
 		"target: it is missing":                                                                          {"--salt", "ZnSO4", "--salt-mass", "5 g", "--volume", "1 L"},
 		"\"ZnSO4\" is one argument too many; usage: nightcell plan with flags alone":                     zincPlan("ZnSO4"),
