@@ -67,46 +67,18 @@ func anodeReactions(a anolyteLiquid, metal string) []Reaction {
 	return main
 }
 
-// sideReactions returns what the metal or the medium adds. Potentials: Chemistry 2e
-// (OpenStax, 2019), Appendix L; that of PbO2/Pb²⁺ from log K 49.600 of NIST Standard Reference Database 46, reprinted in minteq.v4.dat. A potential that is not
-// a number leaves the reaction out of the floor: slow, or not tabled.
-func sideReactions(a anolyteLiquid, metal string) []Reaction {
-	acid := hydrogenPotential(a.PH, a.Temperature) // V per one H⁺ per electron
-	if !a.Medium.Acidic() {
-		acid = math.NaN() // there the metal is no plain ion
-	}
-	const dark = "dark film on the anode, takes metal from the bath; potential not tabled here"
-	if metal == "Ag" && a.Medium == matter.Cyanide {
-		metal = "" // it holds silver too fast for an oxide
-	}
-	var side []Reaction
-	for _, row := range []struct {
-		holds bool
-		Reaction
-	}{
-		{metal == "Mn", Reaction{Name: "manganese dioxide on the anode", Potential: 1.23 + 2*acid,
-			Note: "takes metal from the bath and sheds sludge: use a diaphragm, and weigh the sludge separately"}},
-		{metal == "Pb", Reaction{Name: "lead dioxide on the anode", Potential: 1.467 + 2*acid,
-			Note: "takes up to as much metal from the bath as the cathode, where nothing inhibits it"}},
-		{metal == "Fe" && a.Medium.Acidic(), Reaction{Name: "ferric from ferrous", Potential: 0.771,
-			Note: "lowers the cell voltage; ferric iron redissolves metal and costs current: use a diaphragm"}},
-		{metal == "Sn" && a.Medium.Acidic(), Reaction{Name: "tin(IV) from tin(II)", Potential: 0.151,
-			Note: "tin(IV) precipitates as sludge: use a diaphragm, or a tin anode"}},
-		{metal == "Co", Reaction{Name: "cobalt(III) oxide on the anode", Potential: math.NaN(), Note: dark}},
-		{metal == "Ag", Reaction{Name: "silver(II) oxide on the anode", Potential: math.NaN(), Note: dark}},
-		{metal == "Tl", Reaction{Name: "thallium(III) oxide on the anode", Potential: math.NaN(), Note: dark}},
-		{a.Medium == matter.Cyanide, Reaction{Name: "cyanate from cyanide", Potential: math.NaN(),
-			Note: "consumes cyanide; acid from the anode must never mix with cyanide: hydrogen cyanide is deadly"}},
-		{a.Medium == matter.Sulfamate, Reaction{Name: "oxidation of sulfamate", Potential: math.NaN(),
-			Note: "insoluble anodes decompose sulfamate: use a divided cell or a soluble anode"}},
-		{a.Medium == matter.Sulfide, Reaction{Name: "sulfur from sulfide", Potential: -0.476,
-			Note: "needs less voltage than oxygen; acid from the anode releases hydrogen sulfide, which is deadly"}},
-		{a.Medium == matter.Ammine, Reaction{Name: "nitrogen from ammonia", Potential: math.NaN(),
-			Note: "consumes ammonia; with chloride it can form chloramines and explosive nitrogen trichloride: no chloride, good ventilation"}},
-	} {
-		if row.holds {
-			side = append(side, row.Reaction)
+// sideReactions returns what the metal or the medium adds.
+func sideReactions(a anolyteLiquid, metal string) (side []Reaction) {
+	for _, row := range tables().Reaction {
+		if !row.holds("", metal, a.Medium, false) {
+			continue
 		}
+		if row.Acid > 0 && !a.Medium.Acidic() {
+			row.Potential = math.NaN() // there the metal is no plain ion
+		} else if row.Acid > 0 {
+			row.Potential += row.Acid * hydrogenPotential(a.PH, a.Temperature) // V per one H⁺ per electron
+		}
+		side = append(side, row.Reaction)
 	}
 	return side
 }

@@ -67,7 +67,7 @@ func (a *Assessment) cautions() {
 		say("An anode of %s is not in the table (%s). Its voltage, oxide and wear are unknown.", c.Anode, strings.Join(anodeMaterials(), ", "))
 	}
 	_, symbol := findSurface(c.Cathode)
-	if c.Cathode != "" && !symbol && !slices.ContainsFunc(surfaces, func(s surface) bool { return strings.Contains(strings.ToLower(c.Cathode), s.Name) }) {
+	if c.Cathode != "" && !symbol && !slices.ContainsFunc(tables().Surface, func(s surface) bool { return strings.Contains(strings.ToLower(c.Cathode), s.Name) }) {
 		say("A cathode of %s is not in the table. Adhesion of the deposit and hydrogen overpotential of the bare blank are unknown.", c.Cathode)
 	}
 	if c.Medium == matter.Chromic {

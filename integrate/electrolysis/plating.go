@@ -234,7 +234,7 @@ func (a *Assessment) efficiencyAt(point PHPoint) matter.Figure {
 		acid := e.Amount(string(solution.H)) + e.Amount("HSO4-")
 		arrives := matter.Faraday * transfer * warmth * math.Pow(protonDiffusion/ionDiffusion, transferExponent) * acid
 		over := hydrogenPotential(pH, c.Temperature.Value) - operating
-		made := faster * surface.ExchangeDensity * math.Pow(10, over/surface.TafelSlope-pH/2)
+		made := faster * surface.exchange * math.Pow(10, over/surface.TafelSlope-pH/2)
 		return arrives * made / (arrives + made)
 	}
 	lost := func(pH, faster, transfer float64) float64 {

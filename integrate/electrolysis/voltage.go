@@ -42,42 +42,36 @@ func (a *Assessment) voltageParts(conductivity, leads matter.Figure) []Component
 			"against "+reaction.Name+": standard potentials (that of the anode: Chemistry 2e, OpenStax 2019, Appendix L) at the stated concentrations; activity may add 0.05 V")
 		parts[2] = Component{"overpotential of the gas at the anode", anodeOverpotential(c.Anode, reaction.Gas, a.AnodeDensity.Value, c.Temperature.Value)}
 	}
-	if r := separators[c.Separator].resistance; r.Value > 0 {
-		parts = append(parts, Component{"resistance of the separator", r.Times(mean)})
+	if r := c.Separator.row(); r.Name != "" {
+		parts = append(parts, Component{"resistance of the separator", r.Resistance.figure(r.ResistanceSource).Times(mean)})
 	}
 	return append(parts, Component{leadsPart, leads})
 }
 
 // metalOverpotential returns V at usual densities, from memory.
 func metalOverpotential(metal string) matter.Figure {
-	for _, row := range []struct {
-		metals             string
-		least, usual, most float64
-	}{
-		{"Cu Ag Pb Cd Sn Tl", 0.03, 0.07, 0.15}, {"Zn In Bi Au", 0.05, 0.10, 0.20}, {"Ni Co Fe Pd", 0.20, 0.32, 0.50},
-		{"Mn", 0.10, 0.25, 0.45}, {"Cr", 0.30, 0.60, 1.00},
-	} {
-		if slices.Contains(strings.Fields(row.metals), metal) {
-			return assumed(row.least, row.usual, row.most, "usual at these current densities, from memory")
+	for _, row := range tables().Overpotential {
+		if slices.Contains(row.Metals, metal) {
+			return row.Volts.figure("usual at these current densities, from memory")
 		}
 	}
 	return assumed(0.05, 0.15, 0.50, "metal not in the table")
 }
 
 // anodeMaterials lists the insoluble anodes that this package knows.
-func anodeMaterials() []string {
-	return []string{"lead", "coated titanium", "platinised titanium", "graphite", "nickel", "stainless steel"}
+func anodeMaterials() (names []string) {
+	for _, a := range tables().Anode {
+		names = append(names, a.Material)
+	}
+	return names
 }
 
 // AnodeKind finds the material of anodeMaterials that a person's words mean, "" if none.
 func AnodeKind(words string) string {
 	words = strings.ToLower(words)
-	for _, kind := range []struct{ word, material string }{
-		{"lead", "lead"}, {"platin", "platinised titanium"}, {"titanium", "coated titanium"}, {"mixed metal oxide", "coated titanium"},
-		{"graphite", "graphite"}, {"carbon", "graphite"}, {"steel", "stainless steel"}, {"nickel", "nickel"},
-	} {
-		if strings.Contains(words, kind.word) {
-			return kind.material
+	for _, a := range tables().Anode {
+		if slices.ContainsFunc(a.Words, func(word string) bool { return strings.Contains(words, word) }) {
+			return a.Material
 		}
 	}
 	return ""
@@ -112,54 +106,30 @@ const anodeWarmth = 2e-3
 // anodeOverpotential returns V at density A/m² and kelvin, from memory, carried along a Tafel
 // slope of 0.12 V per decade for oxygen and 0.04 for chlorine.
 func anodeOverpotential(material string, gas Gas, density, kelvin float64) matter.Figure {
-	table, unknown, slope, warmth := oxygenAnodes, assumed(0.25, 0.60, 0.95, "anode unknown"), 0.12, anodeWarmth
+	slope, warmth, b := 0.12, anodeWarmth, assumed(0.25, 0.60, 0.95, "anode unknown")
 	if gas == Chlorine {
-		table, unknown, slope, warmth = chlorineAnodes, assumed(0.04, 0.15, 0.40, "anode unknown"), 0.04, anodeWarmth/2
+		slope, warmth, b = 0.04, anodeWarmth/2, assumed(0.04, 0.15, 0.40, "anode unknown")
 	}
-	b := unknown
-	if v, known := table[AnodeKind(material)]; known {
-		b = assumed(v[0], v[1], v[2], "usual for this anode, from memory")
+	kind := AnodeKind(material)
+	for _, a := range tables().Anode {
+		usual := a.Oxygen
+		if gas == Chlorine {
+			usual = a.Chlorine
+		}
+		if a.Material == kind && usual != (spread{}) {
+			b = usual.figure("usual for this anode, from memory")
+		}
 	}
 	decades, cooler := math.Log10(density/anodeReference), matter.RoomTemperature-kelvin
 	return shifted(b, math.Max(slope*decades+warmth*cooler, -b.Low))
 }
 
-// The least, usual and most overpotential in V of oxygen and chlorine at anodeReference.
-var (
-	oxygenAnodes = map[string][3]float64{
-		"lead":                {0.60, 0.80, 0.95},
-		"coated titanium":     {0.25, 0.35, 0.50},
-		"platinised titanium": {0.40, 0.55, 0.80},
-		"graphite":            {0.40, 0.60, 0.90},
-		"nickel":              {0.25, 0.30, 0.45},
-		"stainless steel":     {0.30, 0.40, 0.60},
-	}
-	chlorineAnodes = map[string][3]float64{
-		"coated titanium":     {0.04, 0.08, 0.15},
-		"platinised titanium": {0.08, 0.15, 0.40},
-		"graphite":            {0.10, 0.20, 0.40},
-	}
-)
-
 // anodeAdvice returns what to know of the anode material in the medium with
 // chloride mol/m³ in it, "" if there is nothing to say. Common practice, no source.
 func anodeAdvice(material string, medium matter.Medium, chloride float64) string {
-	material = AnodeKind(material)
-	chlorides, coated := hasChloride(medium, chloride), material == "coated titanium" || material == "platinised titanium"
-	for _, row := range []struct {
-		holds  bool
-		advice string
-	}{
-		{material == "lead" && chlorides, "Lead dissolves in chloride: use coated titanium or graphite."},
-		{material == "lead" && medium == matter.Nitrate, "Lead dissolves in nitrate: use platinised or coated titanium."},
-		{material == "lead", "A lead anode needs its brown dioxide skin: form it first, avoid long interruptions, and keep its dust out of the room."},
-		{material == "graphite" && !chlorides, "Oxygen attacks graphite, which sheds black sludge: for short runs only."},
-		{coated && medium == matter.Fluoborate, "Fluoride attacks titanium under its coating: use graphite or platinum."},
-		{coated, "Never reverse the coated anode and never let it run dry under current: the coating does not recover."},
-		{(material == "stainless steel" || material == "nickel") && medium != matter.Alkaline && medium != matter.Cyanide, "This anode dissolves in this medium and contaminates the bath, stainless steel with chromium too: use another."},
-	} {
-		if row.holds {
-			return row.advice
+	for _, row := range tables().AnodeAdvice {
+		if row.holds(AnodeKind(material), "", medium, hasChloride(medium, chloride)) {
+			return row.Advice
 		}
 	}
 	return ""
@@ -169,20 +139,11 @@ func anodeAdvice(material string, medium matter.Medium, chloride float64) string
 // bath of the medium with freeAcid mol/m³ of titratable H⁺ at temperature kelvin, when
 // nobody measured it. The acid's part grows with temperature as H⁺ moves, the rest as other ions do. From memory of tables of acids and salts; a pinch of salt in both directions.
 func assumedConductivity(medium matter.Medium, freeAcid, temperature float64) matter.Figure {
-	l, known := conductivities[medium]
-	if !known {
-		l = [3]float64{6, 20e-3, 45}
-	}
-	neutral, perAcid, most := l[0], l[1], l[2]
-	acid := math.Min(most-neutral, perAcid*math.Max(0, freeAcid))
-	best := neutral*solution.Conduction(0, temperature) + acid*solution.Conduction(solution.ProtonWarmth, temperature)
+	list := tables().Conductivity
+	l := list[slices.IndexFunc(list, func(r conductivity) bool { return r.holds("", "", medium, false) })] // the last holds for all
+	acid := math.Min(l.Most-l.Neutral, l.Acid*math.Max(0, freeAcid))
+	best := l.Neutral*solution.Conduction(0, temperature) + acid*solution.Conduction(solution.ProtonWarmth, temperature)
 	return assumed(0.6*best, best, 1.5*best, "usual for this medium and acid, from memory")
-}
-
-// conductivities are those without acid in S/m, by how much acid raises them in S·m²/mol, and to how much in S/m.
-var conductivities = map[matter.Medium][3]float64{
-	matter.Sulfate: {4, 14e-3, 45}, matter.Chromic: {4, 14e-3, 45}, matter.Chloride: {8, 25e-3, 65}, matter.Nitrate: {8, 28e-3, 60},
-	matter.Alkaline: {30, 0, 30}, matter.Cyanide: {15, 0, 15}, matter.Ammine: {15, 0, 15}, matter.Sulfide: {15, 0, 15},
 }
 
 // Separator is what stands between anolyte and catholyte.
@@ -196,35 +157,35 @@ const (
 	AnionMembrane  Separator = "anion membrane"
 )
 
-// separators are the area resistances in Ω·m², the shares of the current that H⁺ carries into the catholyte, and the most that metal of the bath
-// carries into the anolyte as a cation and as an anion. Common practice, from memory.
-var separators = map[Separator]struct {
-	resistance, acid matter.Figure
-	metal            [2]float64
-}{
-	Diaphragm: {assumed(1e-4, 4e-4, 15e-4, "cloth to fine ceramic, from memory"),
-		assumed(0.1, 0.4, 0.8, "cloth or ceramic, rising as the anolyte becomes acid; from memory"), [2]float64{0.05, 0.10}},
-	CationMembrane: {assumed(2e-4, 5e-4, 15e-4, "ion-exchange membrane, from memory"),
-		assumed(0.6, 0.9, 1, "nearly all cations that cross are H⁺ once the anolyte is acid; from memory"), [2]float64{0.02, 0.01}},
-	AnionMembrane: {assumed(2e-4, 5e-4, 15e-4, "ion-exchange membrane, from memory"),
-		assumed(0.02, 0.1, 0.4, "H⁺ leaks through anion membranes from strong acid; from memory"), [2]float64{0.01, 0.20}},
+// row is that of the table; the zero row with NoSeparator.
+func (s Separator) row() (row separator) {
+	if i := slices.IndexFunc(tables().Separator, func(r separator) bool { return r.Name == s }); i >= 0 {
+		row = tables().Separator[i]
+	}
+	return row
 }
 
 // AcidCrossing returns the share of the current through the separator that H⁺ carries
 // into the catholyte, for acidMade. It rises with
 // the acid of the anolyte. A zero band with NoSeparator, where the question does not arise.
-func (s Separator) AcidCrossing() matter.Figure { return separators[s].acid }
+func (s Separator) AcidCrossing() matter.Figure {
+	row := s.row()
+	if row.Name == "" {
+		return matter.Figure{}
+	}
+	return row.Acid.figure(row.AcidSource)
+}
 
 // MetalCrossing returns the share of the current that metal of the bath may carry through the separator into the anolyte: a cation by diffusion and
 // with what flows outward, against the field; an anion as its transport number among the others. Common practice, no source. No range without a separator.
 func (s Separator) MetalCrossing(anionic bool) matter.Range {
-	of, divided := separators[s]
-	if !divided {
+	row := s.row()
+	if row.Name == "" {
 		return matter.Range{}
 	}
-	r := matter.Range{High: of.metal[0], Mark: matter.Assumed, Source: "common practice, no source"}
+	r := matter.Range{High: row.Metal[0], Mark: matter.Assumed, Source: "common practice, no source"}
 	if anionic {
-		r.High = of.metal[1]
+		r.High = row.Metal[1]
 	}
 	return r
 }

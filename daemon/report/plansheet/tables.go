@@ -262,8 +262,8 @@ const floorDoubt = 0.02
 func (p *sheet) cathodeTable() report.Table {
 	t := report.Table{Title: "Cathode materials, the highest hydrogen overpotential first", Key: "cathode_materials", List: true}
 	for _, c := range p.Assessed.Plating.Cathodes {
-		f := report.Figure{Label: c.Material, Text: c.Verdict.String(), Mark: c.Overpotential.Mark, Note: c.Advice, Aside: c.Verdict == electrolysis.Possible,
-			Rows: []report.Figure{{Key: "material", Word: c.Material}, {Key: "verdict", Word: c.Verdict.String()}}}
+		f := report.Figure{Label: c.Material, Text: string(c.Verdict), Mark: c.Overpotential.Mark, Note: c.Advice, Aside: c.Verdict == electrolysis.Possible,
+			Rows: []report.Figure{{Key: "material", Word: c.Material}, {Key: "verdict", Word: string(c.Verdict)}}}
 		if o := c.Overpotential; o.Known() {
 			f.Text = quantity.Digits(o.Value, math.Max(o.StandardUncertainty, floorDoubt)) + " V, " + f.Text
 			f.Rows = append(f.Rows, report.Of("hydrogen_overpotential", "", o, report.Volts, ""))
