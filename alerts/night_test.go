@@ -8,11 +8,12 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/daemon/housetest"
 )
 
 var (
-	nights = flag.Int("nights", 8, "quiet nights to watch in the false-alarm test")
-	seeds  = flag.Int("seeds", 6, "seeds of each scenario")
+	nights = flag.Int("nights", housetest.UnderRace(2, 8), "quiet nights to watch in the false-alarm test")
+	seeds  = flag.Int("seeds", housetest.UnderRace(1, 6), "seeds of each scenario")
 )
 
 // night is a synthetic cell for tuning: volts in closed form, so that thousands of

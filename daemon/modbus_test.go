@@ -4,22 +4,19 @@ package daemon
 
 import (
 	"bufio"
-	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"math"
-	"net"
 	"os"
 	"os/exec"
+	"strconv"
 	"strings"
 	"testing"
 
-	"github.com/creack/pty"
-	"golang.org/x/term"
-
 	"nightcell/configs"
 	"nightcell/daemon/control"
+	"nightcell/daemon/housetest"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/watch"
 	"nightcell/daemon/watchtest"
@@ -46,13 +43,8 @@ func TestModbus(t *testing.T) {
 			t.Parallel() // most of it is waiting
 			dir, where, port := t.TempDir(), "", ""
 			if framing == "tcp" {
-				l, err := net.Listen("tcp", "127.0.0.1:0")
-				if err != nil {
-					t.Fatal(err)
-				}
-				port = "tcp://" + l.Addr().String()
-				_, where, _ = net.SplitHostPort(l.Addr().String())
-				l.Close()
+				where = strconv.Itoa(housetest.FreePort(t))
+				port = "tcp://127.0.0.1:" + where
 			} else {
 				port, where = crossed(t)
 			}
@@ -143,25 +135,12 @@ func crossed(t *testing.T) (near, far string) {
 	t.Helper()
 	var masters, slaves [2]*os.File
 	for n := range masters {
-		var err error
-		if masters[n], slaves[n], err = pty.Open(); err == nil {
-			_, err = term.MakeRaw(int(slaves[n].Fd()))
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
+		masters[n], slaves[n] = housetest.RawTerminal(t)
 	}
 	for n := range masters {
-		go func() { // ends when the masters are closed
+		go func() { // ends with the test, which closes them
 			_, _ = io.Copy(masters[n], masters[1-n])
 		}()
 	}
-	t.Cleanup(func() {
-		for n := range masters {
-			if err := errors.Join(slaves[n].Close(), masters[n].Close()); err != nil {
-				t.Error(err)
-			}
-		}
-	})
 	return slaves[0].Name(), slaves[1].Name()
 }

@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"testing"
 	"time"
+
+	"nightcell/daemon/housetest"
 )
 
 // ripple is a current of 2 A that swings by 0.5 A with a period of 7 s, as a
@@ -65,7 +67,7 @@ func killed(t *testing.T, r ripple, phase, poll float64, up, down func() float64
 // 95 times in 100, whether the watch dies at random or in step with the ripple. Random
 // kills alone would bear a narrower one; but nothing tells that they are random.
 func TestCoverageOfGapsUnderRipple(t *testing.T) {
-	const nights = 1000
+	nights := housetest.Thinned(1000)
 	for _, locked := range []bool{false, true} {
 		for n, r := range ripples {
 			rng := rand.New(rand.NewPCG(20260111, uint64(n)))
@@ -91,7 +93,7 @@ func TestCoverageOfGapsUnderRipple(t *testing.T) {
 				off, width = off+miss/with.Charge, width+CoverageFactor*with.StandardUncertainty/with.Charge
 			}
 			t.Logf("locked %v, %s: covered %.1f %% (%.1f %% without the ripple), mean miss %.1f %%, mean half-width %.1f %%",
-				locked, r.name, 100*float64(covered)/nights, 100*float64(before)/nights, 100*off/nights, 100*width/nights)
+				locked, r.name, 100*float64(covered)/float64(nights), 100*float64(before)/float64(nights), 100*off/float64(nights), 100*width/float64(nights))
 			if covered < nights*95/100 {
 				t.Errorf("locked %v, %s: covered in %d of %d nights; 95 in 100 are wanted", locked, r.name, covered, nights)
 			}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"nightcell/alerts"
+	"nightcell/daemon/housetest"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -28,7 +29,7 @@ func startBroker(t *testing.T, password string) *broker {
 	path := program(t, "mosquitto")
 	dir := t.TempDir()
 	_, caFile := selfSigned(t, "localhost")
-	plain, encrypted := freePort(t), freePort(t)
+	plain, encrypted := housetest.FreePort(t), housetest.FreePort(t)
 	access := "allow_anonymous true"
 	if password != "" {
 		passwords := filepath.Join(dir, "passwords")
@@ -43,7 +44,9 @@ func startBroker(t *testing.T, password string) *broker {
 	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	return &broker{runReal(t, plain, path, "-c", file), fmt.Sprintf("mqtt://127.0.0.1:%d", plain), fmt.Sprintf("mqtts://localhost:%d", encrypted), caFile}
+	b := &broker{runReal(t, plain, path, "-c", file), fmt.Sprintf("mqtt://127.0.0.1:%d", plain), fmt.Sprintf("mqtts://localhost:%d", encrypted), caFile}
+	listens(t, path, encrypted) // it is opened after the plain one
+	return b
 }
 
 // subscribe hears everything that is published.
@@ -111,7 +114,7 @@ func TestMQTTFailuresSayWhy(t *testing.T) {
 	}{
 		"password":    {Settings{URL: NewSecret(b.plain), User: "nightcell", Password: NewSecret("wr0ng-one")}, "not Authorized"},
 		"certificate": {Settings{URL: NewSecret(b.encrypted)}, "certificate"},
-		"gone":        {Settings{URL: NewSecret(fmt.Sprintf("mqtt://127.0.0.1:%d", freePort(t)))}, "refused"},
+		"gone":        {Settings{URL: NewSecret("mqtt://127.0.0.1:1")}, "refused"},
 	} {
 		_, err := mqttRoute(t, c.settings).Deliver(t.Context(), alarm("a", "contact", alerts.High))
 		if err == nil || !strings.Contains(strings.ToLower(err.Error()), strings.ToLower(c.says)) || strings.Contains(err.Error(), "wr0ng-one") {

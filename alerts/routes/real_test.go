@@ -26,17 +26,6 @@ func program(t *testing.T, name string) string {
 	return ""
 }
 
-// freePort finds a port that nobody listens on.
-func freePort(t *testing.T) int {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
-}
-
 // realServer is a server that runs as a process of its own and can be stopped and started.
 type realServer struct {
 	t    *testing.T
@@ -58,8 +47,14 @@ func (r *realServer) start() {
 	if err := r.cmd.Start(); err != nil {
 		r.t.Fatal(err)
 	}
-	waitFor(r.t, r.argv[0]+" listens", func() bool {
-		conn, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", r.port))
+	listens(r.t, r.argv[0], r.port)
+}
+
+// listens waits until a server does.
+func listens(t *testing.T, name string, port int) {
+	t.Helper()
+	waitFor(t, name+" listens", func() bool {
+		conn, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", port))
 		if err == nil {
 			_ = conn.Close()
 		}

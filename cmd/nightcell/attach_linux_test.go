@@ -13,11 +13,10 @@ import (
 	"testing"
 	"time"
 
-	"github.com/creack/pty"
 	"golang.org/x/sys/unix"
-	"golang.org/x/term"
 
 	"nightcell/configs"
+	"nightcell/daemon/housetest"
 	"nightcell/daemon/runlog"
 	"nightcell/drivers"
 	"nightcell/drivers/line"
@@ -33,20 +32,10 @@ func odd(t *testing.T, link string) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	master, slave, err := pty.Open()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
-		t.Fatal(err)
-	}
+	master, slave := housetest.RawTerminal(t)
 	if err := os.Symlink(slave.Name(), link); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() {
-		_ = slave.Close() // nothing was written to it, nor to the other end
-		_ = master.Close()
-	})
 	go func() { // ends when the test ends
 		var heard []byte
 		var answered time.Time
@@ -330,15 +319,7 @@ func TestAttachInVain(t *testing.T) {
 	if err := os.WriteFile(torn, []byte("nightcell-recording 1 2026-01-12T20:00:00Z\n0 1 = \"x\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	master, slave, err := pty.Open()
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer master.Close()
-	defer slave.Close()
-	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
-		t.Fatal(err)
-	}
+	master, slave := housetest.RawTerminal(t)
 	go func() { // a thing that talks by itself, until the end closes it
 		tick := time.NewTicker(20 * time.Millisecond)
 		defer tick.Stop()

@@ -16,6 +16,7 @@ import (
 
 	"nightcell/daemon/control"
 	"nightcell/daemon/finish"
+	"nightcell/daemon/housetest"
 	"nightcell/daemon/runlog"
 )
 
@@ -108,17 +109,17 @@ func checklistOf(t *testing.T, dir string) (complete bool, states map[string]str
 		t.Fatal(err)
 	}
 	items := s.Items()
-	out, err := exec.Command("nightcell", "finish", "zinc-1", "--run", dir).Output()
-	if err != nil {
-		t.Fatalf("%v: %s", err, out)
+	code, out, said := commanded("", "finish", "zinc-1", "--run", dir)
+	if code != 0 {
+		t.Fatalf("exit code %d: %s", code, said)
 	}
 	states = map[string]string{}
 	for _, i := range items {
-		line := regexp.MustCompile(`(?m)^(open|done|left-out|if you like) +` + regexp.QuoteMeta(i.Title) + `( |$)`).FindSubmatch(out)
+		line := regexp.MustCompile(`(?m)^(open|done|left-out|if you like) +` + regexp.QuoteMeta(i.Title) + `( |$)`).FindStringSubmatch(out)
 		if line == nil {
 			t.Fatalf("%s is not printed:\n%s", i.Title, out)
 		}
-		states[i.Name] = strings.Replace(string(line[1]), "if you like", "open", 1)
+		states[i.Name] = strings.Replace(line[1], "if you like", "open", 1)
 		if states[i.Name] != string(i.State) {
 			t.Errorf("%s is printed as %s, and is %s", i.Title, line[1], i.State)
 		}
@@ -198,7 +199,7 @@ func TestFinishIsKilled(t *testing.T) {
 				break
 			}
 			p.answer(honest(t, text))
-			if kills < 40 && random.IntN(8) > 0 {
+			if kills < housetest.UnderRace(12, 40) && random.IntN(8) > 0 {
 				for range random.IntN(200_000) { // a moment within the entry, not a time
 					_ = syscall.Getpid()
 				}

@@ -13,7 +13,7 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
-	"nightcell/daemon/watchtest"
+	"nightcell/daemon/housetest"
 )
 
 // programs are those that scripts may run besides the system's own.
@@ -34,7 +34,7 @@ func TestMain(m *testing.M) {
 type sideBySide struct{ *testing.M }
 
 func (m sideBySide) Run() int {
-	watchtest.Flags(map[string]string{"test.parallel": "6"})
+	housetest.Flags(map[string]string{"test.parallel": "6"})
 	return m.M.Run()
 }
 

@@ -24,6 +24,9 @@ var kept = regexp.MustCompile("(?i)door[ -]notice|notice for the door|In the cod
 
 // complain returns the replaced word in a text, or "".
 func complain(text string) string {
+	if !replaced.MatchString(text) { // as nearly all
+		return ""
+	}
 	m := replaced.FindStringSubmatch(kept.ReplaceAllString(text, ""))
 	if m == nil {
 		return ""

@@ -16,6 +16,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"nightcell/daemon/housetest"
 )
 
 // live begins with the output on.
@@ -77,12 +79,7 @@ type event struct {
 // newHook finds a free port and leaves it closed: the receiver is down.
 func newHook(t *testing.T) *hook {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return &hook{address: l.Addr().String(), events: make(chan event, 100), freed: make(chan struct{})}
+	return &hook{address: fmt.Sprintf("127.0.0.1:%d", housetest.FreePort(t)), events: make(chan event, 100), freed: make(chan struct{})}
 }
 
 // up opens the port.

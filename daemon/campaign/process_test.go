@@ -19,7 +19,7 @@ import (
 	"testing"
 	"time"
 
-	"nightcell/daemon/watchtest"
+	"nightcell/daemon/housetest"
 )
 
 // patience is how long a process may take to do what it must, on a machine that is busy with other things.
@@ -32,7 +32,7 @@ var program string
 func TestMain(m *testing.M) { os.Exit(run(m)) }
 
 func run(m *testing.M) int {
-	watchtest.Flags(map[string]string{"test.parallel": "4"})
+	housetest.Flags(map[string]string{"test.parallel": "4"})
 	dir, err := os.MkdirTemp("", "nightcell-campaign")
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)

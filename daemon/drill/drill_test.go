@@ -11,13 +11,14 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/daemon/housetest"
 	"nightcell/drivers/simulated"
 )
 
 var (
-	nights = flag.Int("nights", ordinaryNights, "quiet nights to watch; the full soak is 500")
+	nights = flag.Int("nights", housetest.UnderRace(7, 56), "quiet nights to watch; the full soak is 500")
 	poll   = flag.Duration("poll", 5*time.Second, "time between readings in the scenarios")
-	seeds  = flag.Int("seeds", ordinarySeeds, "seeds of each scenario")
+	seeds  = flag.Int("seeds", housetest.UnderRace(1, 20), "seeds of each scenario")
 )
 
 // drill is one scripted mishap and what the watch must say of it.

@@ -11,13 +11,13 @@ import (
 	"strings"
 	"testing"
 
+	"nightcell/daemon/housetest"
 	"nightcell/daemon/runlog"
-	"nightcell/daemon/watchtest"
 	"nightcell/integrate"
 )
 
 func TestMain(m *testing.M) {
-	watchtest.Flags(map[string]string{"test.parallel": "4"}) // they mostly wait
+	housetest.Flags(map[string]string{"test.parallel": "4"}) // they mostly wait
 	if address := os.Getenv(visitorsOf); address != "" {
 		visit(address)
 		return

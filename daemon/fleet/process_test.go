@@ -2,7 +2,6 @@ package fleet
 
 import (
 	"fmt"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -11,6 +10,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"nightcell/daemon/housetest"
 )
 
 // patience is how long a condition may take on a busy machine. Waits end when it holds.
@@ -74,12 +75,7 @@ func built(t testing.TB) string {
 // freeAddress is a loopback address that nobody listens on.
 func freeAddress(t testing.TB) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
+	return fmt.Sprintf("127.0.0.1:%d", housetest.FreePort(t))
 }
 
 // tail keeps the last of what a process says.

@@ -10,12 +10,13 @@ import (
 	"time"
 
 	"nightcell/daemon/control"
+	"nightcell/daemon/housetest"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
 	"nightcell/integrate/stock"
 )
 
-var ledgerSeeds = flag.Int("ledger", 8, "how many invented baths are followed through ten runs each; 200 makes the soak")
+var ledgerSeeds = flag.Int("ledger", housetest.UnderRace(2, 8), "how many invented baths are followed through ten runs each; 200 makes the soak")
 
 // invented is a bath whose truth is known: what the ledger is told carries errors as large as it takes them for.
 type invented struct {

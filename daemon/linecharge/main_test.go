@@ -3,12 +3,12 @@ package linecharge
 import (
 	"testing"
 
-	"nightcell/daemon/watchtest"
+	"nightcell/daemon/housetest"
 )
 
 // TestMain keeps the ordinary run short: five streams in each part, and eight tests side
 // by side because they mostly wait, unless the flags say otherwise.
 func TestMain(m *testing.M) {
-	watchtest.Flags(map[string]string{"rapid.checks": "5", "test.parallel": "8"})
+	housetest.Flags(map[string]string{"rapid.checks": "5", "test.parallel": "8"})
 	m.Run()
 }

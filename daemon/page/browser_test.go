@@ -119,6 +119,18 @@ func (b *browser) until(what, script string) {
 	eventually(b.t, what, func() bool { return eval[bool](b, "!!("+script+")") })
 }
 
+// pressable is the script of whether there is something to press: on a busy machine the page may count as lost for a moment, in which it takes no press.
+func pressable(selector string) string {
+	return fmt.Sprintf(`(e => e && !e.disabled && e.getAttribute("aria-disabled") !== "true")(document.querySelector(%q))`, selector)
+}
+
+// click presses what can be pressed.
+func (b *browser) click(selector string) {
+	b.t.Helper()
+	b.until("something to press at "+selector, pressable(selector))
+	b.do(chromedp.Click(selector))
+}
+
 // look sets the size and the scheme of the window.
 func (b *browser) look(width, height int64, phone, dark bool) {
 	b.t.Helper()

@@ -45,7 +45,8 @@ func TestPageWhenTheDaemonIsGone(t *testing.T) {
 	night := newBench(t, benchOptions{token: operatorToken, cells: []*snapshot.Cell{zinc("zinc-1")}, prepare: func(data string) { writeRun(t, data, "zinc-1", 3000) }})
 	night.change(0, func(c *snapshot.Cell) { c.Alarms = []alerts.Alarm{short()} })
 	b.open(t, night.url+"/login?next=/cell/zinc-1", `document.getElementById("token")`)
-	b.do(chromedp.SendKeys("#who", "night shift"), chromedp.SendKeys("#token", operatorToken), chromedp.Click(".go"))
+	b.do(chromedp.SendKeys("#who", "night shift"), chromedp.SendKeys("#token", operatorToken))
+	b.click(".go")
 	b.until("the cell, live, with its curves", `document.getElementById("link") && `+isLive+` && document.querySelector("#curves canvas") && document.getElementById("ack-hard-short")`)
 	narrow(b, "live")
 	if got := eval[string](b, enabled); !strings.Contains(got, "Acknowledge") || !strings.Contains(got, "Sign out") || !strings.Contains(got, "6 h") {
@@ -85,11 +86,12 @@ func TestPageWhenTheDaemonIsGone(t *testing.T) {
 		t.Errorf("the new verdict is drawn with %s", line)
 	}
 	narrow(b, "again")
-	b.do(chromedp.Click("#again"))
+	b.click("#again")
 	b.until("the sign-in form", `location.pathname === "/login" && new URLSearchParams(location.search).get("next") === "/cell/zinc-1"`)
 	b.quiet()
 
-	b.do(chromedp.SendKeys("#who", "night shift"), chromedp.SendKeys("#token", operatorToken), chromedp.Click(".go"))
+	b.do(chromedp.SendKeys("#who", "night shift"), chromedp.SendKeys("#token", operatorToken))
+	b.click(".go")
 	b.until("the cell again", `document.getElementById("mine")`)
 	b.open(t, again.url+"/cell/zinc-1/enter?kind=remark", `document.getElementById("link") && `+isLive)
 	b.do(chromedp.SendKeys("#f-text", "the stirrer is slow"))

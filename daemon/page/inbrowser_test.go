@@ -40,7 +40,7 @@ func TestInBrowser(t *testing.T) {
 		all := eval[string](b, `document.getElementById("read").textContent`)
 		b.do(chromedp.KeyEvent("+"))
 		b.until("a shorter stretch", `document.getElementById("read").textContent.slice(0, 20) !== `+"`"+all[:20]+"`")
-		b.do(chromedp.Click(`[data-span="all"]`))
+		b.click(`[data-span="all"]`)
 		b.until("the whole run again", `document.getElementById("read").textContent.slice(0, 20) === `+"`"+all[:20]+"`")
 		b.quiet()
 	})
@@ -50,10 +50,11 @@ func TestInBrowser(t *testing.T) {
 		b.until("the announcement", `document.getElementById("say").textContent.includes("Hard short")`)
 		b.until("the standing", `document.querySelector(".answer").dataset.is === "act" && document.title.startsWith("■")`)
 		b.axe("with an alarm")
-		b.do(chromedp.Click("#ack-hard-short"))
+		b.click("#ack-hard-short")
 		b.until("the sign-in form", `location.pathname === "/login"`)
 		fill := func(token string) {
-			b.do(chromedp.SendKeys("#who", "night shift"), chromedp.SendKeys("#token", token), chromedp.Click(".go"))
+			b.do(chromedp.SendKeys("#who", "night shift"), chromedp.SendKeys("#token", token))
+			b.click(".go")
 		}
 		fill("not the token at all")
 		b.until("the refusal", `document.querySelector(".problem")`)
@@ -68,7 +69,7 @@ func TestInBrowser(t *testing.T) {
 		}
 		b.axe("confirm step")
 		b.picture("confirm")
-		b.do(chromedp.Click(".go"))
+		b.click(".go")
 		b.until("what was done", `document.querySelector(".flash")?.textContent.includes("is acknowledged")`)
 		b.until("the alarm's new state", `document.querySelector(".alarms").textContent.includes("acknowledged, night shift")`)
 		if got := night.op.orders(); len(got) != 1 || got[0] != "acknowledge zinc-1 hard-short night shift" {

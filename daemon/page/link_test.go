@@ -10,8 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/chromedp/chromedp"
-
 	"nightcell/alerts"
 	"nightcell/daemon/page"
 	"nightcell/daemon/report"
@@ -278,7 +276,7 @@ func TestTwoTaps(t *testing.T) {
 	if !eval[bool](b, `document.querySelector(".hours").naturalWidth > 0`) {
 		t.Error("the picture is not shown")
 	}
-	b.do(chromedp.Click(".linked button"))
+	b.click(".linked button")
 	b.until("the answer", `document.querySelector(".flash")?.textContent.includes("link of route mail to shift@lab.example")`)
 	b.axe("the page of a used link")
 	b.picture("link used")

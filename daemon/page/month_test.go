@@ -11,15 +11,15 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"nightcell/daemon/housetest"
 	"nightcell/daemon/snapshot"
-	"nightcell/daemon/watchtest"
 )
 
 // TestMonth draws thirty days at one reading a second. No spike is lost at any zoom;
 // the times taken are shown, not judged, and the race detector gets a tenth of the readings.
 func TestMonth(t *testing.T) {
 	t.Parallel()
-	days := watchtest.Thinned(30)
+	days := housetest.Thinned(30)
 	n := days * 86400
 	cell := zinc("zinc-1")
 	cell.Began = time.Now().Add(-time.Duration(n) * time.Second)

@@ -54,7 +54,7 @@ func everyLook(b *browser, name string) {
 // follow presses what leads to another page, and waits for that.
 func (b *browser) follow(selector string) {
 	b.t.Helper()
-	eval[bool](b, `(window.before = true, document.querySelector("`+strings.ReplaceAll(selector, `"`, `\"`)+`").click(), true)`)
+	b.until("something to press at "+selector, pressable(selector)+fmt.Sprintf(` && (window.before = true, document.querySelector(%q).click(), true)`, selector))
 	eventually(b.t, "the page behind "+selector, func() bool {
 		there, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool](`!window.before && document.readyState === "complete"`))
 		return err == nil && there // an error: it is just being left
@@ -138,12 +138,12 @@ func TestFinishByThumb(t *testing.T) {
 	}
 	press()
 	step("Decide on the catholyte")
-	b.do(chromedp.Click(`input[value="keep"]`))
+	b.click(`input[value="keep"]`)
 	press()
 	sure("Checklist")
 	step("Decide on the anolyte")
 	b.picture("finish anolyte")
-	b.do(chromedp.Click(`input[value="hand-over"]`))
+	b.click(`input[value="hand-over"]`)
 	fill("volume", "0.5 L")
 	fill("to", "waste acid")
 	press()
@@ -183,7 +183,7 @@ func TestTwoScreens(t *testing.T) {
 		t.Errorf("the buttons stand at %.0f px of 844", low)
 	}
 	everyLook(b, "cell")
-	b.do(chromedp.Click("#more summary"))
+	b.click("#more summary")
 	b.until("more", `document.querySelector('#more a[href$="/begin"]').checkVisibility()`)
 	b.axe("more")
 	b.picture("cell more")

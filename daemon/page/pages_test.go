@@ -85,7 +85,7 @@ func testFinger(t *testing.T, b *browser) {
 	}
 	touch("touchEnd")
 	b.until("a shorter stretch", told+" !== `"+all+"`")
-	b.do(chromedp.Click(`[data-span="all"]`))
+	b.click(`[data-span="all"]`)
 	b.until("the whole run again", told+" === `"+all+"`")
 	b.quiet()
 }

@@ -9,9 +9,13 @@ import (
 	"testing"
 	"time"
 
+	"nightcell/daemon/housetest"
 	"nightcell/drivers"
 	"nightcell/integrate"
 )
+
+// stride thins the loops over every byte and every operation where the race detector makes them slow; without it they leave out nothing.
+var stride = housetest.UnderRace(53, 1)
 
 // closedLog writes a run on m and returns its watch and a copy of its log.
 func closedLog(t *testing.T, m *memFS, o Options, polls int, closed bool) (*live, []byte) {

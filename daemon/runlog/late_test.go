@@ -14,6 +14,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"nightcell/daemon/housetest"
 )
 
 // endedRun is a run that is over, on m.
@@ -180,7 +182,7 @@ func survivePowerCuts(t *testing.T, file string, enterOn func(m *memFS, dir stri
 		}()
 		return enterOn(m, run, n) == nil, true
 	}
-	for seed := range uint64(30) {
+	for seed := range uint64(housetest.Thinned(30)) {
 		for first := 0; ; first++ {
 			m := newMemFS()
 			run, _ := endedRun(t, m)

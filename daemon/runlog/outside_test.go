@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -17,6 +16,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"nightcell/daemon/housetest"
 )
 
 // real finds a program that a check needs. Without it the check is skipped, unless
@@ -123,7 +124,7 @@ func TestInfluxDBAgrees(t *testing.T) {
 func startInfluxDB(t *testing.T, influxd string) string {
 	t.Helper()
 	dir := t.TempDir()
-	http1, rpc := freePort(t), freePort(t)
+	http1, rpc := housetest.FreePort(t), housetest.FreePort(t)
 	config := fmt.Sprintf(`reporting-disabled = true
 bind-address = "127.0.0.1:%d"
 [meta]
@@ -171,19 +172,6 @@ store-enabled = false
 		}
 		<-tick.C
 	}
-}
-
-func freePort(t *testing.T) int {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	port := l.Addr().(*net.TCPAddr).Port
-	if err := l.Close(); err != nil {
-		t.Fatal(err)
-	}
-	return port
 }
 
 func post(t *testing.T, to, body, kind string) []byte {

@@ -15,6 +15,7 @@ import (
 	"nightcell/alerts"
 	"nightcell/alerts/routes"
 	"nightcell/daemon/control"
+	"nightcell/daemon/housetest"
 	"nightcell/daemon/notices"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
@@ -114,7 +115,7 @@ func TestMessagesOfANight(t *testing.T) {
 	written := "# Messages of one night, 20:00 to 09:00, with each scenario in testdata/scenarios, when nobody answers; in brackets: reminders.\n" +
 		"# phone: everything; quiet: 22:00-07:00 only urgent ones, and a summary at seven; later: what is unanswered after 20 min.\n"
 	for i, hands := range nightHands {
-		if watchtest.Raced && i > 0 {
+		if housetest.Raced && i > 0 {
 			break // to the race detector one night is like the other
 		}
 		for _, f := range files {

@@ -6,6 +6,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"nightcell/daemon/housetest"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
@@ -36,7 +37,7 @@ func TestWatchesInStepWithARipple(t *testing.T) {
 		{1400 * time.Millisecond, 1400 * time.Millisecond}, // five in two periods
 		{6 * time.Second, 4500 * time.Millisecond},         // two in three periods
 		{1200 * time.Millisecond, 1540 * time.Millisecond}, // seventy in 192 s
-	} {
+	}[:housetest.UnderRace(1, 3)] {
 		synctest.Test(t, func(t *testing.T) {
 			dir := t.TempDir()
 			b := watchtest.New(t, drivers.NewClock(1), rippleScenario)

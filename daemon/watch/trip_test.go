@@ -11,6 +11,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"nightcell/daemon/housetest"
 	"nightcell/daemon/watchtest"
 	"nightcell/drivers"
 )
@@ -80,7 +81,7 @@ func (s *tripping) Close() error                                      { return n
 func TestOverLimitToOff(t *testing.T) {
 	t.Parallel() // it is the longest test, and the others leave it a core
 	const poll = time.Second
-	trips := watchtest.Thinned(1000)
+	trips := housetest.Thinned(1000)
 	random := rand.New(rand.NewPCG(1, 2))
 	dir := t.TempDir()
 	var fromReading, fromJump []time.Duration

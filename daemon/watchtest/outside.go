@@ -2,7 +2,6 @@ package watchtest
 
 import (
 	"context"
-	"flag"
 	"io/fs"
 	"os"
 	"slices"
@@ -89,23 +88,4 @@ func (l *LetterBox) Got() []routes.Notice {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return slices.Clone(l.got)
-}
-
-// Flags gives flags of the test program values of a package's own, unless its command line has them. It is for TestMain.
-func Flags(ours map[string]string) {
-	flag.Parse()
-	flag.Visit(func(f *flag.Flag) { delete(ours, f.Name) })
-	for name, value := range ours {
-		if err := flag.Set(name, value); err != nil {
-			panic(err)
-		}
-	}
-}
-
-// Thinned is how often to repeat what has nothing more to show the race detector by being repeated: n times, or a tenth of it under that.
-func Thinned(n int) int {
-	if Raced {
-		return max(1, n/10)
-	}
-	return n
 }

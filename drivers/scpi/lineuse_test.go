@@ -11,10 +11,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/creack/pty"
 	"golang.org/x/sys/unix"
-	"golang.org/x/term"
 
+	"nightcell/daemon/housetest"
 	"nightcell/drivers"
 	"nightcell/drivers/line"
 	"nightcell/drivers/scpi"
@@ -112,17 +111,7 @@ func paced(t testing.TB, baud int) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	master, slave, err := pty.Open()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		_ = slave.Close() // nothing was written to it, nor to the other end
-		_ = master.Close()
-	})
+	master, slave := housetest.RawTerminal(t)
 	go func() { // ends when the test closes the port
 		p := &pace{character: time.Second * bitsPerCharacter / time.Duration(baud)}
 		var heard []byte

@@ -11,10 +11,14 @@ import (
 
 	"go.uber.org/goleak"
 
+	"nightcell/daemon/housetest"
 	"nightcell/drivers"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	housetest.Properties()
+	goleak.VerifyTestMain(m)
+}
 
 // unguarded is a pseudo-terminal that a test unplugs itself.
 type unguarded struct {

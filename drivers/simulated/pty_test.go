@@ -185,6 +185,7 @@ func TestDeafClient(t *testing.T) {
 }
 
 func TestUnplugAndReplug(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	// 400 times as fast: the cable is out from 6 s to 11 s, long enough for a busy machine to see it out.
 	s, err := ParseScenario("s.toml", []byte("[[event]]\nat = \"40 min\"\nlasts = \"2000 s\"\nkind = \"unplug\"\n"))
 	if err != nil {

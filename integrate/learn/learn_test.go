@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/floats"
 	"pgregory.net/rapid"
 
+	"nightcell/daemon/housetest"
 	"nightcell/integrate/matter"
 )
 
@@ -112,7 +113,8 @@ func (h *hidden) run() Run {
 // TestNextRunIsCovered: the 95 % range of the next run of hidden cells holds its truth 95 ± 2.5 % of the time or more often, after each
 // number of runs from 1 to 10, and is narrower after ten runs than after one.
 func TestNextRunIsCovered(t *testing.T) {
-	const seeds, most = 200, 10
+	const most = 10
+	seeds := housetest.Thinned(200)
 	prior := Prior{Efficiency: matter.Figure{Value: 0.58, Low: 0.35, High: 0.95, Mark: matter.Assumed}} // zinc, of which nothing is shown
 	var inside [most + 1]int
 	var width [most + 1]float64
@@ -130,14 +132,14 @@ func TestNextRunIsCovered(t *testing.T) {
 		}
 	}
 	for n := 1; n <= most; n++ {
-		share := float64(inside[n]) / seeds
-		t.Logf("after %2d runs: %.1f %% inside, mean width %.1f points", n, 100*share, 100*width[n]/seeds)
+		share := float64(inside[n]) / float64(seeds)
+		t.Logf("after %2d runs: %.1f %% inside, mean width %.1f points", n, 100*share, 100*width[n]/float64(seeds))
 		if share < 0.925 {
 			t.Errorf("after %d runs the range holds the truth %.1f %% of the time", n, 100*share)
 		}
 	}
 	if !(width[most] < 0.75*width[1]) {
-		t.Errorf("the range is %.3g points wide after one run and %.3g after ten", 100*width[1]/seeds, 100*width[most]/seeds)
+		t.Errorf("the range is %.3g points wide after one run and %.3g after ten", 100*width[1]/float64(seeds), 100*width[most]/float64(seeds))
 	}
 }
 
