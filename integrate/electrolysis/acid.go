@@ -133,6 +133,7 @@ func (a *Assessment) acid() {
 		ends = []float64{made(low, e.Low, 0).Bath, made(low, e.High, 0).Bath, made(high, e.Low, 0).Bath, made(high, e.High, 0).Bath}
 	}
 	load.Bath = between(load.Bath, ends...)
+	load.Bath.Mark = matter.Assumed // that nothing else takes the charge
 	load.BathMass = load.Bath.Times(AcidMass(1, c.Medium))
 	load.CatholyteWorst = combine(whole.CatholyteWorst, "no metal plates, no acid crosses", c.Charge)
 	if c.Separator == NoSeparator {

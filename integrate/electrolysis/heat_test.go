@@ -216,7 +216,7 @@ func TestDoubtOfTheSteadyTemperature(t *testing.T) {
 	warmer, _ := bath.SteadyTemperature(a.Heat.Power.Value+a.Heat.Power.StandardUncertainty, 293.15)
 	near(t, "K, by hand", a.Heat.Steady.StandardUncertainty, math.Hypot(0.3*(a.Heat.Steady.Value-293.15), warmer-a.Heat.Steady.Value), 1e-9)
 	for _, g := range a.Gas {
-		if g.Rate.Mark != matter.Assumed || g.Total.Mark != matter.Assumed || a.Water.Split.Mark != matter.Assumed {
+		if g.Rate.Mark != matter.Assumed || g.Total.Mark != matter.Assumed || a.Water.Split.Mark != matter.Assumed || a.Acid.Bath.Mark != matter.Assumed {
 			t.Errorf("%s and water that nobody caught: %+v, %+v", g.Gas, g.Rate, a.Water.Split)
 		}
 	}
