@@ -46,7 +46,7 @@ type Listed struct {
 func List(data string, f Filter) ([]Listed, error) {
 	cells, err := os.ReadDir(filepath.Join(data, "runs"))
 	if err != nil {
-		return nil, fmt.Errorf("looking for runs: %w; a data directory contains a folder runs", err)
+		return nil, fmt.Errorf("looking for runs: %w; %s", err, runlog.Remedy(err, "a data directory contains a folder runs"))
 	}
 	var all []Listed
 	for _, cell := range cells {

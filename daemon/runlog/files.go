@@ -89,6 +89,16 @@ func (Disk) Same(path string, f File) (bool, error) {
 	return os.SameFile(there, open), nil
 }
 
+const isRun = "a run is a directory that contains " + LogName
+
+// Remedy is what can be done about a file that cannot be opened: otherwise, unless it is for want of a permission.
+func Remedy(err error, otherwise string) string {
+	if errors.Is(err, fs.ErrPermission) {
+		return "do it as the user who runs nightcell"
+	}
+	return otherwise
+}
+
 // WriteFileAtomic replaces the file at path by data so that after a crash either
 // the old or the new content is there, whole: temporary file beside it, fsync,
 // close, rename, fsync of the directory. On an error the old file stands.

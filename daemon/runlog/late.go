@@ -238,7 +238,7 @@ type LateWriter struct {
 // OpenLate takes the lock of a run's late entries and reads what stands there and where the log ends.
 func OpenLate(runDir string) (*LateWriter, error) {
 	if _, err := os.Stat(filepath.Join(runDir, LogName)); err != nil { // before a lock is laid where no run is
-		return nil, fmt.Errorf("looking for the run: %w; a run is a directory that contains %s", err, LogName)
+		return nil, fmt.Errorf("looking for the run: %w; %s", err, Remedy(err, isRun))
 	}
 	return locked(filepath.Join(runDir, "late.lock"), Patience, func() (*LateWriter, error) { return openLate(Disk{}, runDir) })
 }
@@ -263,15 +263,17 @@ func openSealed(fsys FS, path string, tail *Tail) (*LateWriter, error) {
 
 // locked opens a writer under a lock that is waited for.
 func locked(path string, wait time.Duration, open func() (*LateWriter, error)) (*LateWriter, error) {
-	var held *lock.HeldError
 	for end := time.Now().Add(wait); ; {
+		var held *lock.HeldError
 		l, err := lock.Take(path)
-		if errors.As(err, &held) && time.Now().Before(end) {
+		switch {
+		case errors.As(err, &held) && time.Now().Before(end):
 			<-time.After(20 * time.Millisecond)
 			continue
-		}
-		if err != nil {
+		case held != nil:
 			return nil, fmt.Errorf("another entry is being written: %w", err)
+		case err != nil:
+			return nil, fmt.Errorf("no entry can be written: %w; %s", err, Remedy(err, "see that the folder is there and takes a file"))
 		}
 		w, err := open()
 		if err != nil {

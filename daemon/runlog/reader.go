@@ -54,7 +54,7 @@ func open(fsys FS, runDir string) (*Reader, error) {
 func openLog(fsys FS, runDir string) (File, error) {
 	f, err := fsys.OpenFile(filepath.Join(runDir, LogName), os.O_RDONLY, 0)
 	if err != nil {
-		return nil, fmt.Errorf("opening the log of a run: %w; a run is a directory that contains %s", err, LogName)
+		return nil, fmt.Errorf("opening the log of a run: %w; %s", err, Remedy(err, isRun))
 	}
 	if err := readable(f); err != nil {
 		return nil, errors.Join(fmt.Errorf("%s: %w", runDir, err), f.Close())
