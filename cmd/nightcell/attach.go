@@ -93,8 +93,7 @@ func (a *attach) run(ctx context.Context) (err error) {
 		return err
 	}
 	if a.doc.open {
-		fmt.Fprintf(a.out, "\n%s is written. In place of each %s write what the supply's manual says, and remove the lines that it has nothing for; then: nightcell check --config %[1]s --ask\n", a.file, configs.PortToFill)
-		return nil
+		return a.tell(a.out, fmt.Sprintf("\n%s is written. In place of each %s write what the supply's manual says, and remove the lines that it has nothing for; then: nightcell check --config %[1]s --ask\n", a.file, configs.PortToFill))
 	}
 	fmt.Fprintf(a.out, "\n%s is written. Checking it with the supply:\n\n", a.file)
 	if err := (&checkFlags{config: a.file, ask: true, patience: "60 s", rack: &a.rack}).run(ctx, a.shell); err != nil {
@@ -134,7 +133,7 @@ func (a *attach) inquire(ctx context.Context) (err error) {
 	if unit, stated := a.doc.get(a.doc.supply("dialect.unit")).(int64); stated {
 		q.Line.Unit = int(unit)
 	}
-	fmt.Fprintf(a.out, "Asking the supply on %s, by queries alone. This takes up to two minutes.\n", drivers.Plain(a.port))
+	_ = a.tell(a.out, fmt.Sprintf("Asking the supply on %s, by queries alone. This takes up to two minutes.\n", drivers.Plain(a.port)))
 	if _, terminal := columns(a.out); terminal {
 		q.Said = func(what string) { fmt.Fprintf(a.out, "\r%79s\r  … %s", "", what) }
 	}
@@ -151,7 +150,7 @@ func (a *attach) inquire(ctx context.Context) (err error) {
 	}
 	fmt.Fprintf(a.out, "\nFound in %.0f s:\n", time.Since(begun).Seconds())
 	for _, c := range a.is.Conclusions {
-		fmt.Fprintf(a.out, "  %-40s  %s\n", c.Found, c.Why)
+		_ = a.tell(a.out, fmt.Sprintf("  %-36s  %s\n", c.Found, c.Why))
 	}
 	return nil
 }

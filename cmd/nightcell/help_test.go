@@ -62,6 +62,7 @@ func TestFold(t *testing.T) {
 		{"no line end", "a paragraph of more than thirty columns", "a paragraph of more than\nthirty columns\n"},
 		{"columns", "  note  the last column stands below\n", "  note  the last column\n        stands below\n"},
 		{"item", "  - one of a list that goes on\n", "  - one of a list that goes\n    on\n"},
+		{"mistake", "my.toml:3: there is no such key\n", "my.toml:3: there is no such\n           key\n"},
 		{"command", "  nightcell check --config nightcell.toml\n", "  nightcell check --config nightcell.toml\n"},
 		{"narrow", "a column that is wide  and another one\n", "a column that is wide\n      and another one\n"},
 		{"narrow, below", "                      and another one\n", "      and another one\n"},

@@ -200,8 +200,8 @@ func columns(w io.Writer) (width int, terminal bool) {
 	return pipedColumns, true
 }
 
-// folded is where what is cut off a line goes: below its last column, which two spaces part from the one before.
-var folded = regexp.MustCompile(`^(.*\S  +| *(?:- )?)`)
+// folded is where what is cut off a line goes: below its last column, which two spaces part from the one before, or below what stands behind file and line.
+var folded = regexp.MustCompile(`^(.*\S  +|\S+:\d+: | *(?:- )?)`)
 
 // fold cuts lines at spaces to at most width columns. A command stays whole, to be copied.
 func fold(text string, width int) string {
