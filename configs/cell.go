@@ -51,6 +51,7 @@ func (c *Cell) readRoom(t *table) {
 const (
 	mostChannels = 64
 	mostInSeries = 100
+	gapPolls     = 5 // polls without a reading are a gap
 )
 
 // Channels lists the channels of the supply that drive the cell.
@@ -79,11 +80,11 @@ func readCell(n named) Cell {
 		Supply:  t.required("supply", "bench"),
 		Channel: t.whole("channel", 1, 1, mostChannels), Parallel: t.wholes("parallel", 1, mostChannels), Series: t.whole("in_series", 1, 1, mostInSeries),
 		Meters: t.texts("meters"),
-		Poll:   t.duration("poll", defaultPoll, 20*time.Millisecond),
-		Sync:   t.duration("sync", defaultSync, 0),
+		Poll:   t.duration("poll", time.Second, 20*time.Millisecond),
+		Sync:   t.duration("sync", 10*time.Second, 0),
 		Reason: t.text("reason", ""),
 	}
-	c.GapAfter = t.duration("gap_after", max(gapPolls*c.Poll, shortestGap), 0)
+	c.GapAfter = t.duration("gap_after", max(gapPolls*c.Poll, 10*time.Second), 0)
 	for _, word := range t.texts("may") {
 		switch word {
 		case "off":

@@ -134,7 +134,7 @@ func parse(name string, data []byte, draft bool) (*Config, error) {
 	c.Page = readPage(page)
 	c.lines[page.path] = page.line()
 	preflight := t.orEmpty("preflight")
-	c.RouteProof = preflight.duration("route_proof", defaultProof, time.Hour)
+	c.RouteProof = preflight.duration("route_proof", 30*24*time.Hour, time.Hour)
 	preflight.done()
 	supplies := t.each("supply")
 	for _, n := range supplies {

@@ -11,7 +11,6 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-	"time"
 
 	"github.com/BurntSushi/toml"
 
@@ -325,39 +324,9 @@ func (t *table) done() {
 	}
 }
 
-// What holds when the file does not say. The starting values of the alarms'
-// limits and delays stand in package alerts, and those of the SCPI dialect in drivers/scpi.
-const (
-	defaultListen = "127.0.0.1:9648"
-	defaultLink   = 12 * time.Hour // a night and a morning
-
-	defaultBaud     = 9600
-	defaultDataBits = 8
-	defaultParity   = "none"
-	defaultStopBits = "1"
-
-	defaultPoll = time.Second
-	defaultSync = 10 * time.Second
-	shortestGap = 10 * time.Second // gap_after is the longer of this and gapPolls polls
-	gapPolls    = 5
-
-	defaultRepeat      = 15 * time.Minute // an unanswered alarm is told again
-	defaultTimeout     = time.Minute      // of one delivery
-	defaultBeat        = time.Minute
-	defaultPushEvery   = 10 * time.Second
-	defaultPushBatch   = 5000 // lines; line-protocol servers advise about 5000
-	defaultPushTimeout = 30 * time.Second
-	defaultProof       = 30 * 24 * time.Hour // a route that proved delivery this lately is trusted
-
-	// The accuracy of a supply whose data sheet is not quoted: what bench supplies
-	// commonly state or worse. Common practice, no source.
-	assumedGain          = 0.005
-	assumedCurrentOffset = 0.010 // A
-	assumedCurrentStep   = 0.001 // A
-	assumedVoltageOffset = 0.020 // V
-	assumedVoltageStep   = 0.010 // V
-	assumedTimebase      = 100e-6
-)
+// defaultListen is where the page is served when the file does not say. Other such values stand where a key is read, the starting values of the alarms'
+// limits and delays in package alerts, and those of the SCPI dialect in drivers/scpi.
+const defaultListen = "127.0.0.1:9648"
 
 // deepest is how many parts a key may have, and how many brackets may be open in a line. The TOML library takes
 // time that grows with the square of the first, and a place on the stack for each of the second.

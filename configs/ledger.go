@@ -3,7 +3,6 @@ package configs
 import (
 	"errors"
 	"fmt"
-	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -189,7 +188,6 @@ func stated(f matter.Figure, perSI float64, unit string) string {
 // Taught is the configuration with what earlier runs of a cell gave in its efficiency. The cell must exist.
 func (c *Config) Taught(cell string, first, transfer matter.Figure) (*Config, error) {
 	return c.relearned(cell, func(efficiency map[string]any) map[string]any {
-		efficiency = maps.Clone(efficiency)
 		Teach(efficiency, first, transfer)
 		return efficiency
 	})
@@ -208,14 +206,17 @@ func (c *Config) TaughtAs(cell string, frozen []byte) (*Config, error) {
 
 // relearned is the configuration with another efficiency of a cell.
 func (c *Config) relearned(cell string, change func(map[string]any) map[string]any) (*Config, error) {
-	tables := maps.Clone(c.source)
-	cells := maps.Clone(tables["cell"].(map[string]any))
-	own := maps.Clone(cells[cell].(map[string]any))
-	efficiency, _ := own["efficiency"].(map[string]any)
-	if tables["cell"], cells[cell], own["efficiency"] = cells, own, change(efficiency); len(own["efficiency"].(map[string]any)) == 0 {
-		delete(own, "efficiency")
+	text, err := encoded(c.source, "writing what earlier runs of cell "+cell+" taught")
+	if err == nil {
+		text, err = changed(text, cell, func(of map[string]any) error {
+			efficiency, _ := of["efficiency"].(map[string]any)
+			efficiency = change(efficiency)
+			if of["efficiency"] = efficiency; len(efficiency) == 0 {
+				delete(of, "efficiency")
+			}
+			return nil
+		})
 	}
-	text, err := encoded(tables, "writing what earlier runs of cell "+cell+" taught")
 	if err != nil {
 		return nil, err
 	}

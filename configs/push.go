@@ -37,9 +37,9 @@ func readPush(n named) Push {
 		Form:    t.choice("form", "v1", "v1", "v2"),
 		CAFile:  t.file(t.text("ca_file", "")),
 		Cells:   t.texts("cells"),
-		Every:   t.duration("every", defaultPushEvery, 100*time.Millisecond),
-		Batch:   t.whole("batch", defaultPushBatch, 1, 100_000),
-		Timeout: t.duration("timeout", defaultPushTimeout, time.Second),
+		Every:   t.duration("every", 10*time.Second, 100*time.Millisecond),
+		Batch:   t.whole("batch", 5000, 1, 100_000), // lines; line-protocol servers advise about 5000
+		Timeout: t.duration("timeout", 30*time.Second, time.Second),
 		Tags:    t.pairs("tags"),
 
 		NumbersOnly: t.flag("numbers_only", false),
@@ -82,7 +82,7 @@ func readHeartbeat(t *table) *routes.HeartbeatSettings {
 	h := &routes.HeartbeatSettings{
 		URL:    t.address("https://watch.example/nightcell", "https", "http"),
 		Method: t.choice("method", "POST", "POST", "GET"),
-		Every:  t.duration("every", defaultBeat, time.Second),
+		Every:  t.duration("every", time.Minute, time.Second),
 		CAFile: t.file(t.text("ca_file", "")),
 	}
 	t.done()

@@ -38,9 +38,9 @@ func readRoute(n named) Route {
 		Way: routes.Way{
 			Cells:              t.texts("cells"),
 			After:              t.duration("after", 0, 0),
-			Repeat:             t.duration("repeat", defaultRepeat, 0),
+			Repeat:             t.duration("repeat", 15*time.Minute, 0),
 			ReportAcknowledged: t.flag("report_acknowledged", false),
-			Timeout:            t.duration("timeout", defaultTimeout, time.Second),
+			Timeout:            t.duration("timeout", time.Minute, time.Second),
 			Zone:               t.zone("zone"),
 		},
 		ByLink: t.flag("acknowledge_by_link", false),

@@ -153,7 +153,7 @@ func readPage(t *table) Page {
 // readLinks reads where the links of notices lead. The name that they carry is one under which the page may be asked for.
 func (p *Page) readLinks(t *table) {
 	p.PublicURL = strings.TrimSuffix(t.text("public_url", ""), "/")
-	p.LinkLasts = t.duration("link_lasts", defaultLink, time.Minute)
+	p.LinkLasts = t.duration("link_lasts", 12*time.Hour, time.Minute) // a night and a morning
 	if p.PublicURL == "" {
 		return
 	}

@@ -190,23 +190,14 @@ func printCell(w io.Writer, config *configs.Config, c *configs.Cell) {
 
 // mayWords is what nightcell may do to the output of a cell, and when it does it by itself.
 func mayWords(c *configs.Cell) string {
-	var may []string
-	for _, p := range []struct {
-		given bool
-		word  string
-	}{{c.May.Off, "off"}, {c.May.Hold, "hold"}, {c.May.Step, "step"}} {
-		if p.given {
-			may = append(may, p.word)
-		}
-	}
-	if len(may) == 0 {
+	if c.May == (alerts.Permission{}) {
 		return "monitor only"
 	}
 	onStop := c.OnStop.String()
 	if c.OnStop == alerts.Notify {
 		onStop = "leave" // as it is written in the file
 	}
-	return fmt.Sprintf("%s; at target: %s; when nightcell stops: %s", strings.Join(may, ", "), c.AtTarget, onStop)
+	return fmt.Sprintf("%s; at target: %s; when nightcell stops: %s", c.May, c.AtTarget, onStop)
 }
 
 // slowAttach says that the unit's watchdog may not outlast the first contact with a supply: only good readings feed it.

@@ -18,7 +18,7 @@ import (
 	"nightcell/daemon/runlog"
 )
 
-// TestProgressOnATerminal imports a table out of a pipe that waits until the terminal shows progress, and then ends. Standard
+// TestProgressOnATerminal imports a table out of a pipe that goes on until the terminal shows progress, and then ends. Standard
 // output has the result alone, and the terminal nothing any more.
 func TestProgressOnATerminal(t *testing.T) {
 	for _, noColor := range []string{"", "1"} {
@@ -46,16 +46,29 @@ func TestProgressOnATerminal(t *testing.T) {
 		if _, err := io.WriteString(to, "time,voltage_V,current_A\n2026-01-10T20:00:00Z,3.3,2\n2026-01-10T20:01:00Z,3.3,2\n"); err != nil {
 			t.Fatal(err)
 		}
+		enough, written := make(chan struct{}), make(chan error, 1)
+		go func() { // ends with enough: what is read on is what draws
+			for {
+				select {
+				case <-enough:
+					written <- to.Close()
+					return
+				default:
+					_, _ = io.WriteString(to, "# a line that holds no reading\n")
+				}
+			}
+		}()
 		var shown []byte
 		buf := make([]byte, 1<<10)
-		for !bytes.Contains(shown, []byte("\rimporting night.csv: 0.0 MB")) {
+		for !bytes.Contains(shown, []byte("\rimporting night.csv: ")) {
 			n, err := ours.Read(buf)
 			if err != nil {
 				t.Fatalf("%v after %q", err, shown)
 			}
 			shown = append(shown, buf[:n]...)
 		}
-		if err := to.Close(); err != nil {
+		close(enough)
+		if err := <-written; err != nil {
 			t.Fatal(err)
 		}
 		rest, _ := io.ReadAll(ours) // ends with EIO once nobody holds the other end
@@ -109,8 +122,7 @@ func TestProgressLine(t *testing.T) {
 		{5e6, 4e6, 8 * time.Second, "reading: 5.0 MB"}, // it grew
 		{5.25e6, 0, time.Second, "reading: 5.2 MB"},
 	} {
-		p := &progress{what: "reading", total: c.total}
-		p.read.Store(c.read)
+		p := &progress{what: "reading", total: c.total, read: c.read}
 		if got := p.line(c.since); got != c.want {
 			t.Errorf("%d of %d: %q, want %q", c.read, c.total, got, c.want)
 		}
@@ -147,7 +159,7 @@ func TestProgressSeesEveryByte(t *testing.T) {
 		if err := do(&p); err != nil {
 			t.Fatal(what, err)
 		}
-		if got, want := p.read.Load(), info.Size()+copied; got != want {
+		if got, want := p.read, info.Size()+copied; got != want {
 			t.Errorf("%s: %d bytes are seen of %d", what, got, want)
 		}
 		copied = 0

@@ -14,7 +14,6 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-	"sync/atomic"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -148,19 +147,17 @@ func withoutEcho(err error) string {
 
 // progress is a line on a terminal that says how far something is that takes long. Every byte that is read for it is written to it.
 type progress struct {
-	to    io.Writer // nil: no terminal
-	what  string
-	total int64 // bytes that will be read; 0: nobody knows
-	begun time.Time
-	read  atomic.Int64
-	stop  chan struct{}
-	drawn chan struct{}
+	to           io.Writer // nil: no terminal
+	what         string
+	total, read  int64 // bytes that will be read, of which 0 says that nobody knows, and that were
+	begun, drawn time.Time
+	width        int // of what is drawn
 }
 
 // progress begins one on standard error, where that is a terminal and what is written beside it goes to none. It draws
 // nothing in its first moment, and neither colours nor escapes ever (NO_COLOR asks for no more). Call end before anything else is said.
 func (s *shell) progress(beside io.Writer, what string, files ...string) *progress {
-	p := &progress{what: what, begun: time.Now(), stop: make(chan struct{}), drawn: make(chan struct{})}
+	p := &progress{what: what, begun: time.Now(), drawn: time.Now()}
 	_, torn := columns(beside)
 	if _, terminal := columns(s.err); terminal && !torn {
 		p.to = s.err
@@ -170,49 +167,32 @@ func (s *shell) progress(beside io.Writer, what string, files ...string) *progre
 			p.total += info.Size()
 		}
 	}
-	go p.draw()
 	return p
 }
 
-// Write counts.
+// Write counts, and draws now and then.
 func (p *progress) Write(b []byte) (int, error) {
-	p.read.Add(int64(len(b)))
+	p.read += int64(len(b))
+	if p.to != nil && time.Since(p.drawn) > 250*time.Millisecond {
+		n, _ := fmt.Fprintf(p.to, "\r%-*s", p.width, p.line(time.Since(p.begun)))
+		p.drawn, p.width = time.Now(), max(p.width, n-1)
+	}
 	return len(b), nil
 }
 
-func (p *progress) draw() {
-	defer close(p.drawn)
-	tick := time.NewTicker(250 * time.Millisecond)
-	defer tick.Stop()
-	for width := 0; ; { // ends with end
-		select {
-		case <-p.stop:
-			if width > 0 {
-				fmt.Fprintf(p.to, "\r%*s\r", width, "")
-			}
-			return
-		case <-tick.C:
-			if p.to != nil {
-				n, _ := fmt.Fprintf(p.to, "\r%-*s", width, p.line(time.Since(p.begun)))
-				width = max(width, n-1)
-			}
-		}
-	}
-}
-
 func (p *progress) line(since time.Duration) string {
-	read := p.read.Load()
-	if p.total <= 0 || read <= 0 || read > p.total {
-		return fmt.Sprintf("%s: %.1f MB", p.what, float64(read)/1e6)
+	if p.total <= 0 || p.read <= 0 || p.read > p.total {
+		return fmt.Sprintf("%s: %.1f MB", p.what, float64(p.read)/1e6)
 	}
-	left := time.Duration(float64(since) * float64(p.total-read) / float64(read))
-	return fmt.Sprintf("%s: %d %%, %s left", p.what, 100*read/p.total, left.Round(time.Second))
+	left := time.Duration(float64(since) * float64(p.total-p.read) / float64(p.read))
+	return fmt.Sprintf("%s: %d %%, %s left", p.what, 100*p.read/p.total, left.Round(time.Second))
 }
 
 // end takes the line away.
 func (p *progress) end() {
-	close(p.stop)
-	<-p.drawn
+	if p.width > 0 {
+		fmt.Fprintf(p.to, "\r%*s\r", p.width, "")
+	}
 }
 
 // errStop is the wish to ask no more.

@@ -103,18 +103,14 @@ func (c *client) explain(order string, err error) error {
 	}
 	switch {
 	case errors.Is(err, context.DeadlineExceeded):
-		return &unanswered{fmt.Sprintf("%s: the daemon at %s did not answer in time; it may still execute the command, so check before repeating it", order, c.path), err}
+		return unanswered(err, "%s: the daemon at %s did not answer in time; it may still execute the command, so check before repeating it", order, c.path)
 	case errors.Is(err, context.Canceled):
-		return &unanswered{fmt.Sprintf("%s: interrupted before the daemon at %s answered; it may still execute the command", order, c.path), err}
+		return unanswered(err, "%s: interrupted before the daemon at %s answered; it may still execute the command", order, c.path)
 	}
 	return fmt.Errorf("%s: asking the daemon at %s: %w", order, c.path, err)
 }
 
-// unanswered is an order whose outcome is not known.
-type unanswered struct {
-	text  string
-	cause error
+// unanswered is the error of an order whose outcome is not known.
+func unanswered(cause error, format string, args ...any) error {
+	return &Problem{http.StatusGatewayTimeout, fmt.Sprintf(format, args...), fmt.Errorf("%w", cause)}
 }
-
-func (u *unanswered) Error() string { return u.text }
-func (u *unanswered) Unwrap() error { return u.cause }
