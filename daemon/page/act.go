@@ -47,7 +47,6 @@ func init() { // not a value: they lead back to the table by the sign-in
 		"enter":       {title: "Enter", about: "kind", ask: (*Page).askEntry, do: (*Page).doEntry, look: true, lent: true},
 		"retract":     {title: "Retract an entry", about: "entry", ask: (*Page).askRetract, do: (*Page).doRetract, back: "entries", lent: true},
 		"photo":       {title: "Add a photo", do: (*Page).doPhoto, back: "entries", lent: true},
-		"settle":      {title: "Settle a gap", about: "gap", ask: (*Page).askGap, do: (*Page).doGap, look: true, lent: true},
 		"finish":      {title: "Finish", about: "item", ask: (*Page).askItem, do: (*Page).doItem, look: true, back: "finish", lent: true},
 		"begin":       {title: "Pre-flight", ask: (*Page).askBegin, do: (*Page).doBegin},
 		"drill":       {title: "Test the routes", do: (*Page).doDrill},
@@ -61,7 +60,7 @@ type asking struct {
 	name    string
 	cell    *snapshot.Cell
 	who     string
-	subject string // alarm, kind or name of an entry, number of a gap or item of the checklist
+	subject string // alarm, kind or name of an entry, or item of the checklist
 	run     place
 	form    url.Values
 	photo   *multipart.FileHeader
@@ -79,7 +78,7 @@ type askView struct {
 	Kinds                []control.EntryKind
 	Kind                 control.EntryKind
 	Entry                control.Entry
-	Gaps                 []gapMark
+	Gaps                 []string // that may be settled
 	Checks               []control.Check
 	Items                []finish.Item
 	Item                 *finish.Item
@@ -99,9 +98,6 @@ func (v askView) Button() string { return acts[v.Act].title }
 
 // Confirmable are the things that only a person at the cell can see.
 func (v askView) Confirmable() []string { return control.ToConfirm() }
-
-// Charges are the fields of a gap's charge.
-func (v askView) Charges() []string { return []string{"low", "best", "high"} }
 
 // Asks are the fields of the item that is unfolded.
 func (v askView) Asks() []string {

@@ -245,8 +245,10 @@ func TestActsOnAlarmsGapsAndNights(t *testing.T) {
 	one("/cell/zinc-1/begin", "What only a person", url.Values{"confirmed": control.ToConfirm()}, http.StatusSeeOther)
 	one("/cell/zinc-1/drill", "over every route at once", nil, http.StatusSeeOther)
 	eventually(t, "the gap", func() bool { return len(b.history.Happened("zinc-1").Gaps) == 1 })
-	v.want("no such gap", v.get("/cell/zinc-1/settle?gap=7"), http.StatusNotFound)
-	if would := v.write("/cell/zinc-1/settle", url.Values{"low": {"0 C"}, "best": {"0.05 A h"}, "high": {"0.06 A h"}}); !strings.Contains(would, "A trial of the settle.") {
+	if a := v.get("/cell/zinc-1/enter?kind=settle"); !strings.Contains(a.body, "Gap 0, from") || !strings.Contains(a.body, `required value="0"`) {
+		t.Errorf("the gap is not proposed: %s", a.body)
+	}
+	if would := v.write("/cell/zinc-1/enter?kind=settle", url.Values{"gap": {"0"}, "low": {"0 C"}, "best": {"0.05 A h"}, "high": {"0.06 A h"}}); !strings.Contains(would, "A trial of the settle.") {
 		t.Errorf("a settlement would %s", would)
 	}
 	want := []string{

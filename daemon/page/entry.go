@@ -1,19 +1,18 @@
 package page
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
 	"nightcell/alerts"
 	"nightcell/configs/quantity"
 	"nightcell/daemon/control"
-	"nightcell/daemon/history"
 	"nightcell/daemon/late"
 	"nightcell/daemon/page/sentence"
 	"nightcell/daemon/runlog"
@@ -28,9 +27,7 @@ func kindOf(name string) control.EntryKind {
 }
 
 // offers says whether the page has this form for a kind: others have one of their own.
-func offers(k control.EntryKind) bool {
-	return !k.Desk && k.Name != control.EntryChecklist && k.Name != runlog.EntrySettle
-}
+func offers(k control.EntryKind) bool { return !k.Desk && k.Name != control.EntryChecklist }
 
 // offered are the kinds that the page has a form for.
 func offered() []control.EntryKind {
@@ -67,6 +64,9 @@ func (p *Page) entryOf(a *asking) (control.Entry, error) {
 func (p *Page) askEntry(_ context.Context, a *asking, v *askView) error {
 	v.Kinds, v.Kind = offered(), kindOf(a.subject)
 	a.subject = v.Kind.Name
+	if a.subject == runlog.EntrySettle && !v.Looked {
+		p.proposeGap(a, v)
+	}
 	if v.Looked {
 		e, err := p.entryOf(a)
 		v.Entry = e
@@ -202,49 +202,15 @@ func (p *Page) doAlarm(ctx context.Context, a *asking, _ bool) (string, []string
 	return fmt.Sprintf("%s of %s %s.", sentence.Name(a.subject), sentence.Name(a.cell.Name), doneTo[o.Act]), nil, err
 }
 
-// gap finds the gap that an act is about. The page knows those of the newest run alone.
-func (p *Page) gap(a *asking) (history.Gap, error) {
-	if newest, err := p.place(a.cell, ""); err == nil && newest.name != a.run.name {
-		return history.Gap{}, control.BadRequest("only gaps of the newest run are settled here. nightcell verify shows those of %s; settle one by: nightcell enter %s settle gap=N low=… best=… high=… --run %s",
-			a.run.name, a.cell.Name, a.run.name)
-	}
-	index, err := strconv.ParseInt(a.subject, 10, 64)
-	for _, g := range p.s.History.Happened(a.cell.Name).Gaps {
-		if err == nil && g.Index == index {
-			return g, nil
-		}
-	}
-	return history.Gap{}, control.Unknown("%s has no gap %q", sentence.Name(a.cell.Name), a.subject)
-}
-
-// askGap shows the gap, or all of them to choose from.
-func (p *Page) askGap(_ context.Context, a *asking, v *askView) error {
+// proposeGap lists the gaps, the newest first, which is proposed. The page knows those of the newest run alone.
+func (p *Page) proposeGap(a *asking, v *askView) {
+	newest, err := p.place(a.cell, "")
 	gaps := p.s.History.Happened(a.cell.Name).Gaps
-	if a.subject == "" && len(gaps) > 0 {
-		a.subject = fmt.Sprint(gaps[len(gaps)-1].Index)
+	if err == nil && newest.name != a.run.name || len(gaps) == 0 {
+		return
 	}
 	for _, g := range slices.Backward(gaps) {
-		v.Gaps = append(v.Gaps, gapMark{Index: g.Index, Text: fmt.Sprintf("Gap %d, from %s to %s. %s", g.Index, p.clock(g.From, p.s.Now()), p.clock(g.To, p.s.Now()), gapText(g))})
+		v.Gaps = append(v.Gaps, fmt.Sprintf("Gap %d, from %s to %s. %s", g.Index, p.clock(g.From, p.s.Now()), p.clock(g.To, p.s.Now()), gapText(g)))
 	}
-	_, err := p.gap(a)
-	return err
-}
-
-func (p *Page) doGap(ctx context.Context, a *asking, trial bool) (string, []string, error) {
-	if _, err := p.gap(a); err != nil {
-		return "", nil, err
-	}
-	values := map[string]string{"gap": a.subject}
-	for _, name := range []string{"low", "best", "high", "off"} {
-		if given := strings.TrimSpace(a.form.Get(name)); given != "" {
-			values[name] = given
-		}
-	}
-	e, err := control.ParseEntry(runlog.EntrySettle, values, strings.TrimSpace(a.form.Get("text")))
-	if err != nil {
-		return "", nil, err
-	}
-	e.Cell, e.By, e.Trial = a.cell.Name, a.who, trial
-	done, err := p.hand(ctx, a, e)
-	return fmt.Sprintf("Gap %s is settled.", a.subject), done.Notes, err
+	v.Given["gap"] = cmp.Or(v.Given["gap"], fmt.Sprint(gaps[len(gaps)-1].Index))
 }

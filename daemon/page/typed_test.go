@@ -109,12 +109,23 @@ func TestPhotos(t *testing.T) {
 	}
 }
 
-// TestGapsOfAnOlderRun: the page knows the gaps of the newest run alone, and says how those of an older one are settled.
+// TestGapsOfAnOlderRun: the page lists the gaps of the newest run alone; one that a run does not have is refused.
 func TestGapsOfAnOlderRun(t *testing.T) {
 	v := morning(t).visitor()
 	v.signIn()
-	if a := v.get("/cell/zinc-1/settle?gap=0&run=" + before); a.StatusCode != http.StatusBadRequest || !strings.Contains(a.body, "--run "+before) {
-		t.Errorf("%d %s", a.StatusCode, a.body)
+	for _, run := range []string{before, ended} {
+		path := "/cell/zinc-1/enter?kind=settle&run=" + run
+		a := v.get(path)
+		v.want(path, a, http.StatusOK)
+		if strings.Contains(a.body, "Gap 0, from") {
+			t.Errorf("%s shows a gap: %s", run, a.body)
+		}
+		f := hiddenIn(a.body)
+		for name, x := range map[string]string{"gap": "9", "low": "0 C", "best": "1 C", "high": "2 C"} {
+			f.Set(name, x)
+		}
+		if a := v.patient("/cell/zinc-1/enter", f); a.StatusCode != http.StatusBadRequest || !strings.Contains(a.body, "gap 9") {
+			t.Errorf("%s: %d %s", run, a.StatusCode, a.body)
+		}
 	}
-	v.want("a gap that the newest run does not have", v.get("/cell/zinc-1/settle?gap=9&run="+ended), http.StatusNotFound)
 }
