@@ -33,7 +33,9 @@ func (t *table) secret(name string) routes.Secret {
 // kept reads name_file and name_env.
 func (t *table) kept(name string) routes.Secret {
 	s := routes.Secret{Environment: t.text(name+"_env", ""), File: t.file(t.text(name+"_file", ""))}
-	t.keeps(name+"_file", s.File)
+	if s.File != "" {
+		t.doc.secrets = append(t.doc.secrets, secretFile{s.File, t.key(name + "_file"), func() int { return t.lineOf(name + "_file") }})
+	}
 	return s
 }
 
@@ -70,13 +72,6 @@ func (t *table) checkURL(s, example string, schemes ...string) {
 type secretFile struct {
 	path, key string
 	line      func() int
-}
-
-// keeps remembers that a key names a file with a secret.
-func (t *table) keeps(name, path string) {
-	if path != "" {
-		t.doc.secrets = append(t.doc.secrets, secretFile{path, t.key(name), func() int { return t.lineOf(name) }})
-	}
 }
 
 // keyFile is the private key of a web configuration, as the exporter toolkit's file names it.

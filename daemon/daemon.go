@@ -111,8 +111,14 @@ func (d *Daemon) Snapshots() []*snapshot.Cell {
 		if s == nil {
 			continue
 		}
-		p.fillOutlet(s)
-		d.pushes.fill(s)
+		if box := p.box.Load(); box != nil {
+			s.Outlet.Routes = box.Health()
+		}
+		for _, push := range d.pushes.all() {
+			if h, ok := push.Health(s.Name); ok {
+				s.Outlet.Pushes = append(s.Outlet.Pushes, h)
+			}
+		}
 		all = append(all, s)
 	}
 	return all

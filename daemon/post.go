@@ -15,7 +15,6 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/daemon/notices"
-	"nightcell/daemon/snapshot"
 	"nightcell/daemon/watch"
 )
 
@@ -84,13 +83,6 @@ func startPost(ctx context.Context, group *errgroup.Group, p, before *post) {
 		}
 		return p.Run(own)
 	})
-}
-
-// fillOutlet adds how the routes are.
-func (p *post) fillOutlet(s *snapshot.Cell) {
-	if box := p.box.Load(); box != nil {
-		s.Outlet.Routes = box.Health()
-	}
 }
 
 // outside tells a cell how its pushes and routes are getting on. Health takes no lock that a delivery holds.

@@ -13,7 +13,6 @@ import (
 	"nightcell/alerts/routes"
 	"nightcell/configs"
 	"nightcell/daemon/push"
-	"nightcell/daemon/snapshot"
 )
 
 // pushes are those of the configuration, and each one's end.
@@ -111,13 +110,4 @@ func httpClient(c *configs.Push) (*http.Client, error) {
 	transport := http.DefaultTransport.(*http.Transport).Clone()
 	transport.TLSClientConfig = config
 	return &http.Client{Transport: transport, Timeout: c.Timeout}, nil
-}
-
-// fill adds how the pushes of a cell are getting on.
-func (p *pushes) fill(s *snapshot.Cell) {
-	for _, p := range p.all() {
-		if h, ok := p.Health(s.Name); ok {
-			s.Outlet.Pushes = append(s.Outlet.Pushes, h)
-		}
-	}
 }

@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"slices"
 	"time"
 
 	"github.com/prometheus/exporter-toolkit/web"
@@ -138,12 +139,7 @@ func (d *Daemon) linkOf(cfg *configs.Config) func(route, person string, n routes
 
 // byLink says whether the links of a route acknowledge, by the configuration in force.
 func (d *Daemon) byLink(route string) bool {
-	for _, r := range d.config.Load().Routes {
-		if r.Name == route {
-			return r.ByLink
-		}
-	}
-	return false
+	return slices.ContainsFunc(d.config.Load().Routes, func(r configs.Route) bool { return r.Name == route && r.ByLink })
 }
 
 // hours draws the hours of a cell around the beginning of an alarm.

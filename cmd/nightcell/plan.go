@@ -167,11 +167,6 @@ func (o *planOptions) extras(subject *plansheet.Subject, d document) error {
 		}
 		subject.Compared = append(subject.Compared, *compared)
 	}
-	return o.tapered(subject)
-}
-
-// tapered makes the programme of falling current.
-func (o *planOptions) tapered(subject *plansheet.Subject) error {
 	if o.taper == "" {
 		return nil
 	}

@@ -29,11 +29,6 @@ func kindOf(name string) control.EntryKind {
 // offers says whether the page has this form for a kind: others have one of their own.
 func offers(k control.EntryKind) bool { return !k.Desk && k.Name != control.EntryChecklist }
 
-// offered are the kinds that the page has a form for.
-func offered() []control.EntryKind {
-	return slices.DeleteFunc(slices.Clone(control.EntryKinds()), func(k control.EntryKind) bool { return !offers(k) })
-}
-
 // atLayout is how browsers write a time of day with its date, in no zone.
 const atLayout = "2006-01-02T15:04"
 
@@ -62,7 +57,8 @@ func (p *Page) entryOf(a *asking) (control.Entry, error) {
 }
 
 func (p *Page) askEntry(_ context.Context, a *asking, v *askView) error {
-	v.Kinds, v.Kind = offered(), kindOf(a.subject)
+	v.Kind = kindOf(a.subject)
+	v.Kinds = slices.DeleteFunc(slices.Clone(control.EntryKinds()), func(k control.EntryKind) bool { return !offers(k) })
 	a.subject = v.Kind.Name
 	if a.subject == runlog.EntrySettle && !v.Looked {
 		p.proposeGap(a, v)

@@ -110,7 +110,9 @@ func (p *Page) Handler() http.Handler {
 	mux.HandleFunc("GET /alarm/{token}/hours.png", p.pictureLinked)
 	mux.HandleFunc("GET /events", p.page(p.events))
 	mux.HandleFunc("GET /static/{file}", p.page(p.file))
-	mux.HandleFunc("GET /login", p.askLogin)
+	mux.HandleFunc("GET /login", func(w http.ResponseWriter, r *http.Request) {
+		p.showLogin(w, r, http.StatusOK, localNext(r.URL.Query().Get("next")), "", "")
+	})
 	mux.HandleFunc("POST /login", p.page(p.doLogin))
 	mux.HandleFunc("POST /logout", p.page(p.doLogout))
 	mux.HandleFunc("/", p.page(func(http.ResponseWriter, *http.Request) error {

@@ -146,10 +146,6 @@ func localNext(next string) string {
 	return next
 }
 
-func (p *Page) askLogin(w http.ResponseWriter, r *http.Request) {
-	p.showLogin(w, r, http.StatusOK, localNext(r.URL.Query().Get("next")), "", "")
-}
-
 func (p *Page) showLogin(w http.ResponseWriter, r *http.Request, status int, next, kept, problem string) {
 	p.render(w, status, "login.html", loginView{p.frameFor(r, "Sign in", ""), next, problem, kept})
 }

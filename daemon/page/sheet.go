@@ -70,14 +70,14 @@ func (p *Page) chargeRows(c *snapshot.Cell) []row {
 		rows = append(rows, row{"metered", "By the meter", measured(q.MeterCoulombs, q.Budget.Meter), percent(q.MeterCoulombs/q.ObservedCoulombs, "of what was observed")},
 			row{"supplied", "By the supply", measured(rest, q.Budget.Supply()), percent(rest/q.ObservedCoulombs, "while the meter was silent")})
 	}
-	rows = append(rows, []row{
+	return append(rows, []row{
 		{"target", "Target", target, drift(c)},
 		{"left", "Left", ampereHours(left, 3), percent(q.CountedCoulombs/q.TargetCoulombs, "done")},
 		{"finish", "Finishes", p.finish(c), strings.TrimSpace(span(q.SecondsToTarget) + creeping(q))},
 		{"plan", "Planned by now", ampereHours(q.PlanCoulombs, 4), ahead(c)},
-		{"gaps", "Of this, in gaps", gapRange(c), gapNote(c)},
+		gapRow(c),
+		{"elapsed", "Started", p.clock(c.Began, p.s.Now()), sentence.Span(c.Elapsed)},
 	}...)
-	return append(rows, row{"elapsed", "Started", p.clock(c.Began, p.s.Now()), sentence.Span(c.Elapsed)})
 }
 
 // void says of the charge what of it passed through a short, where it wins no metal.
@@ -152,19 +152,14 @@ func ahead(c *snapshot.Cell) string {
 	return "behind by " + ampereHours(-d, 2)
 }
 
-func gapRange(c *snapshot.Cell) string {
-	q := &c.Charge
-	if q.Gaps == 0 {
-		return "none"
+// gapRow is what of the charge passed unobserved.
+func gapRow(c *snapshot.Cell) row {
+	q, r := &c.Charge, row{"gaps", "Of this, in gaps", "none", ""}
+	if q.Gaps > 0 {
+		r.Value = unit(quantity.Between(q.GapLowCoulombs/3600, q.GapHighCoulombs/3600, "to"), "A·h")
+		r.Note = fmt.Sprintf("%d, together %s", q.Gaps, sentence.Span(time.Duration(q.GapSeconds*float64(time.Second))))
 	}
-	return unit(quantity.Between(q.GapLowCoulombs/3600, q.GapHighCoulombs/3600, "to"), "A·h")
-}
-
-func gapNote(c *snapshot.Cell) string {
-	if c.Charge.Gaps == 0 {
-		return ""
-	}
-	return fmt.Sprintf("%d, together %s", c.Charge.Gaps, sentence.Span(time.Duration(c.Charge.GapSeconds*float64(time.Second))))
+	return r
 }
 
 func volts(c *snapshot.Cell) string   { return reading(c, c.Reading.Volts, "V") }
@@ -188,19 +183,9 @@ var modeTexts = map[drivers.Mode]string{
 	drivers.ConstantCurrent: "CC", drivers.ConstantVoltage: "CV", drivers.Unregulated: "unregulated",
 }
 
-func mode(c *snapshot.Cell) string {
-	if t, ok := modeTexts[c.Reading.Mode]; ok {
-		return t
-	}
-	return sentence.Unknown
-}
-
 func (p *Page) supplyRows(c *snapshot.Cell, now time.Time) []row {
 	s := &c.Settings
-	trips := "none"
-	if len(s.Tripped) > 0 {
-		trips = strings.Join(s.Tripped, ", ")
-	}
+	trips := cmp.Or(strings.Join(s.Tripped, ", "), "none")
 	link := "answers"
 	if !c.Link.Up {
 		link = "no answer: " + c.Link.Problem
@@ -208,8 +193,8 @@ func (p *Page) supplyRows(c *snapshot.Cell, now time.Time) []row {
 	rows := []row{
 		{"volts", "Cell voltage", volts(c), "set " + unit(sentence.Figure(float64(s.SetVolts), 4), "V")},
 		{"amperes", "Current", amperes(c), "set " + unit(sentence.Figure(float64(s.SetAmperes), 4), "A")},
-		{"mode", "Regulation", mode(c), "output " + c.Reading.Output.String()},
-		{"limits", "Protection levels", pair(float64(s.LimitVolts), "V", float64(s.LimitAmperes), "A"), "tripped: " + trips},
+		{"mode", "Regulation", cmp.Or(modeTexts[c.Reading.Mode], sentence.Unknown), "output " + c.Reading.Output.String()},
+		{"limits", "Protection levels", unit(sentence.Figure(float64(s.LimitVolts), 3), "V") + ", " + unit(sentence.Figure(float64(s.LimitAmperes), 3), "A"), "tripped: " + trips},
 		{"power", "Power", reading(c, c.Reading.Volts*c.Reading.Amperes, "W"), ""},
 		{"age", "Last reading", age(c, now), p.clock(c.Reading.At, now)},
 		{"link", "Line", link, c.Link.Identity},
@@ -218,10 +203,6 @@ func (p *Page) supplyRows(c *snapshot.Cell, now time.Time) []row {
 		rows = append(rows, row{"leads", "Leads", unit(sentence.Measured(1e3*l.Ohms, 1e3*integrate.CoverageFactor*l.StandardUncertainty), "mΩ"), "k = 2; measured, from the supply to the cell and back"})
 	}
 	return rows
-}
-
-func pair(a float64, unitA string, b float64, unitB string) string {
-	return unit(sentence.Figure(a, 3), unitA) + ", " + unit(sentence.Figure(b, 3), unitB)
 }
 
 func bathRows(c *snapshot.Cell) []row {
@@ -259,15 +240,11 @@ func loadText(x float64) string {
 
 func loadRows(c *snapshot.Cell) []row {
 	b := &c.Bath
-	gas := b.AnodeGas
-	if gas == "" {
-		gas = "gas"
-	}
 	perKilogram := c.Charge.JoulesPerKilogram / 3.6e6
 	return []row{
 		{"energy", "Energy", unit(sentence.Figure(c.Charge.EnergyJoules/3.6e6, 3), "kWh"), unit(sentence.Figure(perKilogram, 3), "kWh/kg")},
 		{"hydrogen", "Hydrogen, at most", unit(sentence.Figure(b.HydrogenLitresPerHour, 3), "L/h"), "about " + unit(sentence.Figure(b.HydrogenLitres, 3), "L")},
-		{"anode-gas", "At the anode: " + gas, unit(sentence.Figure(b.AnodeGasLitresPerHour, 3), "L/h"), ""},
+		{"anode-gas", "At the anode: " + cmp.Or(b.AnodeGas, "gas"), unit(sentence.Figure(b.AnodeGasLitresPerHour, 3), "L/h"), ""},
 		{"air", "Air for the hydrogen", unit(sentence.Figure(electrolysis.BatteryRoomAirflow(math.Abs(c.Reading.Amperes))*3600, 2), "m³/h"), "battery-room rule; local rules take precedence"},
 		{"acid", "Acid made", unit(sentence.Figure(b.AcidGrams, 3), "g"), strings.TrimPrefix(c.Bath.AcidName+", if it stays in the bath", ", ")},
 		{"water", "Water split", unit(sentence.Figure(b.WaterGrams, 3), "g"), "evaporation is extra"},
@@ -309,17 +286,13 @@ func watchRows(c *snapshot.Cell) []row {
 	for _, r := range c.Refused {
 		refused += r
 	}
-	logState := "normal"
-	if c.Log.Problem != "" {
-		logState = c.Log.Problem
-	}
 	cleared := "pre-flight not passed"
 	if c.Cleared {
 		cleared = "pre-flight passed by " + c.ClearedBy
 	}
 	rows := []row{
 		{"polls", "Readings", fmt.Sprint(c.Reading.Count), fmt.Sprintf("%d answers rejected", refused)},
-		{"log", "Run log", logState, unit(sentence.Figure(float64(c.Log.Bytes)/1e6, 3), "MB")},
+		{"log", "Run log", cmp.Or(c.Log.Problem, "normal"), unit(sentence.Figure(float64(c.Log.Bytes)/1e6, 3), "MB")},
 		{"disk", "Free disk space", unit(sentence.Figure(c.Log.DiskFree/1e9, 3), "GB"), ""},
 		{"alone", "Night", cleared, "nightcell may: " + c.May.String()},
 	}
@@ -333,10 +306,6 @@ func watchRows(c *snapshot.Cell) []row {
 }
 
 func wayRow(key, label string, w routes.Health) row {
-	state := "normal"
-	if w.Problem != "" {
-		state = w.Problem
-	}
 	note := fmt.Sprintf("%d delivered", w.Delivered)
 	if w.Lag > 0 {
 		note += ", oldest undelivered " + sentence.Span(w.Lag) + " old"
@@ -344,5 +313,5 @@ func wayRow(key, label string, w routes.Health) row {
 	if w.SetAside > 0 {
 		note += fmt.Sprintf(", %d rejected", w.SetAside)
 	}
-	return row{key + "-" + w.Name, label + " " + w.Name, state, note}
+	return row{key + "-" + w.Name, label + " " + w.Name, cmp.Or(w.Problem, "normal"), note}
 }
