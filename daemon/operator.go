@@ -65,7 +65,7 @@ func (d *Daemon) status(context.Context) ([]control.Cell, error) {
 			ChargeCoulombs: quantity.Maybe(s.Charge.CountedCoulombs), ChargeUncertainty: quantity.Maybe(s.Charge.UncertaintyCoulombs), TargetCoulombs: quantity.Maybe(s.Charge.TargetCoulombs),
 			DepositGrams: quantity.Maybe(s.Bath.DepositGrams), Left: s.Left,
 		}
-		c.MeterCoulombs = quantity.Maybe(s.Charge.MeterCoulombs)
+		c.MeterCoulombs, c.ByMeter = quantity.Maybe(s.Charge.MeterCoulombs), s.Reading.ByMeter
 		c.LeadOhms, c.LeadUncertainty = quantity.Maybe(s.Charge.Leads.Ohms), quantity.Maybe(s.Charge.Leads.StandardUncertainty)
 		if q := &s.Charge; q.Unconfirmed != "" {
 			c.Unconfirmed, c.TargetWith, c.TargetWithout = q.Unconfirmed, quantity.Maybe(q.TargetWith), quantity.Maybe(q.TargetWithout)

@@ -70,6 +70,9 @@ func printStatus(w io.Writer, cells []control.Cell) {
 		if m := float64(c.MeterCoulombs); m != 0 {
 			fmt.Fprintf(w, "%s: the second meter measured %.3g %% of the charge; the rest is by the supply or in gaps\n", drivers.Plain(c.Name), 100*m/float64(c.ChargeCoulombs))
 		}
+		if c.ByMeter {
+			fmt.Fprintf(w, "%s: the supply is silent; volts and amperes are the second meter's\n", drivers.Plain(c.Name))
+		}
 		if u := float64(c.LeadUncertainty); u > 0 {
 			fmt.Fprintf(w, "%s: leads of %s mΩ, measured\n", drivers.Plain(c.Name), quantity.WithDoubt(1e3*float64(c.LeadOhms), 1e3*integrate.CoverageFactor*u))
 		}

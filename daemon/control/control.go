@@ -53,6 +53,7 @@ type Cell struct {
 	ChargeCoulombs    quantity.Maybe `json:"charge_coulombs"`
 	ChargeUncertainty quantity.Maybe `json:"charge_standard_uncertainty_coulombs"`
 	MeterCoulombs     quantity.Maybe `json:"charge_by_meter_coulombs,omitzero"`                  // of it by the second meter
+	ByMeter           bool           `json:"by_meter,omitzero"`                                  // volts and amperes are its, the supply is silent
 	LeadOhms          quantity.Maybe `json:"lead_resistance_ohms,omitzero"`                      // measured
 	LeadUncertainty   quantity.Maybe `json:"lead_resistance_standard_uncertainty_ohms,omitzero"` // of it
 	TargetCoulombs    quantity.Maybe `json:"target_coulombs"`

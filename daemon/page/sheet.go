@@ -190,6 +190,9 @@ func (p *Page) supplyRows(c *snapshot.Cell, now time.Time) []row {
 	if !c.Link.Up {
 		link = "no answer: " + c.Link.Problem
 	}
+	if c.Reading.ByMeter {
+		link += "; the second meter reads alone"
+	}
 	rows := []row{
 		{"volts", "Cell voltage", volts(c), "set " + unit(sentence.Figure(float64(s.SetVolts), 4), "V")},
 		{"amperes", "Current", amperes(c), "set " + unit(sentence.Figure(float64(s.SetAmperes), 4), "A")},

@@ -64,6 +64,9 @@ const bridgeAfter = 2
 // Alone says that the supply has been silent for so long that a meter counts alone.
 func (r *Run) Alone() bool { return r.now()-r.heard > bridgeAfter*r.settings.Poll }
 
+// Heard is when the supply's newest reading was taken, on the clock of the readings; below zero: before this process.
+func (r *Run) Heard() time.Duration { return r.heard - r.time.base }
+
 // Bridge counts what the meters have shown while the supply does not answer, and says whether it did. It goes on with what was counted beside the
 // supply while current flows, and no further: of a current that is gone nobody can say whether a wire of the meter is.
 func (r *Run) Bridge(reading *drivers.Reading) bool {

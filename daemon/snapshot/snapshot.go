@@ -88,6 +88,7 @@ type Reading struct {
 	Mode    drivers.Mode
 	Output  drivers.Output
 	Count   uint64
+	ByMeter bool // a second meter shows it alone; Mono is of the supply's newest
 }
 
 // Charge is the counted charge and energy of the run, with the gaps apart.

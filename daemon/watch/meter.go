@@ -177,7 +177,7 @@ func (c *Cell) hearMeters(reading *drivers.Reading) {
 			r := drivers.Reading{At: m.newest.At, Shown: drivers.Shown{Silent: true}}
 			c.merge(&r)
 			if (reading == nil || r.At < reading.At) && c.run.Bridge(&r) && reading == nil {
-				r.At = c.reading.At // how old the supply's is
+				r.At = c.run.Heard() // how old the supply's is
 				c.reading = r
 			}
 		}

@@ -406,7 +406,7 @@ func TestTheMeterBridgesALostLine(t *testing.T) {
 			if a, stands := watchtest.Standing(s, alerts.SupplySilent); !stands || a.Since.After(before.At.Add(time.Minute)) || kill == 0 && !strings.Contains(a.Text, "second meter shows 3.0") {
 				t.Errorf("kill at %v: alarm %+v", kill, a)
 			}
-			if age := b.Clock.Now() - s.Reading.Mono; age < 29*time.Minute {
+			if age := b.Clock.Now() - s.Reading.Mono; age < 58*time.Minute || !s.Reading.ByMeter {
 				t.Errorf("the supply's newest reading is %v old", age)
 			}
 			if truly := b.Instrument.Truth(1).CellVolts; math.Abs(s.Reading.Volts-truly) > 0.02 { // the leads take 60 mV
@@ -699,5 +699,36 @@ func TestTheSupplyTellsMoreOfARestart(t *testing.T) {
 				t.Errorf("%+v", r)
 			}
 		})
+	})
+}
+
+// TestTheTargetIsReachedByTheMeter: while the supply is out of reach the target is reached. The off is tried and cannot be verified, which is an alarm
+// of the highest priority hours before the supply is back; then it is switched off.
+func TestTheTargetIsReachedByTheMeter(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, _, settings := metered(t, t.TempDir())
+		settings.May.Off, settings.AtTarget = true, alerts.Off
+		b.May = func() alerts.Permission { return settings.May }
+		c := New(settings, MachineOf(b.Clock))
+		stop := watchtest.Start(t, c)
+		<-time.After(10 * time.Minute)
+		target := time.Duration(c.Latest().Charge.TargetCoulombs / 3 * float64(time.Second))
+		<-time.After(target - 40*time.Minute)
+		b.Change(func() { b.Gone = true })
+		untilShown(t, c, time.Hour, "an off that nobody confirms", stands(alerts.OffFailed))
+		s := c.Latest()
+		if err := agrees(s, b); err != nil || !s.Charge.TargetReached || !s.Reading.ByMeter || s.Charge.Gaps != 0 {
+			t.Errorf("%+v, %v", s.Charge, err)
+		}
+		b.Change(func() { b.Gone = false })
+		untilShown(t, c, 2*time.Minute, "off", func(s *snapshot.Cell) bool { return s.Ended && s.OffVerified })
+		s = c.Latest()
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		if err := within2u(s, b.Instrument.Truth(1).Charge); err != nil {
+			t.Error(err)
+		}
+		replayed(t, s)
 	})
 }

@@ -86,7 +86,7 @@ func (c *Cell) publish() {
 	s.Link.Identity = c.link.expected
 	s.Link.Since = s.At.Add(c.link.Since - now)
 	s.Reading.Volts, s.Reading.Amperes = float64(c.reading.Volts), float64(c.reading.Amperes)
-	s.Reading.Mode, s.Reading.Output = c.reading.Mode, c.reading.Output
+	s.Reading.Mode, s.Reading.Output, s.Reading.ByMeter = c.reading.Mode, c.reading.Output, c.reading.Shown.Silent
 	s.Reading.At, s.Reading.Mono = c.waiting.readUTC, c.reading.At
 	s.Refused = c.refused
 	s.Poll = snapshot.Poll{

@@ -94,7 +94,7 @@ func progress(c *snapshot.Cell, now time.Time, zone *time.Location) string {
 
 // still says that the output is on although the target is reached: somebody may have to go there.
 func still(c *snapshot.Cell, now time.Time) string {
-	if c.Reading.Output != drivers.OutputOn || silence(c, now) > 0 {
+	if c.Reading.Output != drivers.OutputOn && !c.Reading.ByMeter || silence(c, now) > 0 {
 		return ""
 	}
 	return "; its output is still on, at " + Decimals(c.Reading.Amperes, 2) + " A"

@@ -67,6 +67,10 @@ func TestOf(t *testing.T) {
 			"Zinc 1 is done: 18.420 ± 0.069 A·h passed. Reason: ended by the night shift. Nothing is wrong.", sentence.Well},
 		{"target reached, output on", func(c *snapshot.Cell) { c.Charge.TargetReached, c.Reading.Output = true, drivers.OutputOn },
 			"Zinc 1 has reached its target: 18.420 ± 0.069 A·h passed; its output is still on, at 2.63 A. Nothing is wrong.", sentence.Well},
+		{"target reached, seen by a meter alone", func(c *snapshot.Cell) {
+			c.Charge.TargetReached, c.Reading.Output, c.Reading.ByMeter = true, drivers.OutputUnknown, true
+		},
+			"Zinc 1 has reached its target: 18.420 ± 0.069 A·h passed; its output is still on, at 2.63 A. Nothing is wrong.", sentence.Well},
 		{"output off", func(c *snapshot.Cell) { c.Reading.Output, c.Charge.SecondsToTarget = drivers.OutputOff, math.Inf(1) },
 			"Zinc 1 has passed 18.420 ± 0.069 A·h of 26.1 A·h; its output is off. Nothing is wrong.", sentence.Well},
 		{"finish unknown", func(c *snapshot.Cell) { c.Charge.SecondsToTarget, c.Charge.FinishesAt = math.NaN(), time.Time{} },
