@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"nightcell/alerts"
+	"nightcell/daemon/housetest"
 	"nightcell/daemon/runlog"
 	"nightcell/daemon/watch"
 	"nightcell/drivers"
@@ -140,7 +141,7 @@ func (d direct) cellOn(dir string, disk runlog.FS, every time.Duration) *watch.C
 // nothing that was written, whatever the setting; TestCampaign shows that.
 func TestWhatASyncSettingRisks(t *testing.T) {
 	t.Parallel()
-	for _, every := range []time.Duration{0, 2 * time.Second, 10 * time.Second, time.Minute, 10 * time.Minute} {
+	for _, every := range []time.Duration{0, 2 * time.Second, 10 * time.Second, time.Minute, 10 * time.Minute}[:housetest.UnderRace(2, 5)] {
 		t.Run(every.String(), func(t *testing.T) { synctest.Test(t, func(t *testing.T) { powerCut(t, every) }) })
 	}
 }
