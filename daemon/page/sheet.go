@@ -243,13 +243,20 @@ func loadText(x float64) string {
 
 func loadRows(c *snapshot.Cell) []row {
 	b := &c.Bath
+	made, gone := "Acid made", "Acid used up"
+	if b.AcidName == "NaOH" {
+		made, gone = "Alkali used up", "Alkali made" // each is what a gain of H+ is, and a loss
+	}
+	if b.AcidGrams < 0 {
+		made = gone
+	}
 	perKilogram := c.Charge.JoulesPerKilogram / 3.6e6
 	return []row{
 		{"energy", "Energy", unit(sentence.Figure(c.Charge.EnergyJoules/3.6e6, 3), "kWh"), unit(sentence.Figure(perKilogram, 3), "kWh/kg")},
 		{"hydrogen", "Hydrogen, at most", unit(sentence.Figure(b.HydrogenLitresPerHour, 3), "L/h"), "about " + unit(sentence.Figure(b.HydrogenLitres, 3), "L")},
 		{"anode-gas", "At the anode: " + cmp.Or(b.AnodeGas, "gas"), unit(sentence.Figure(b.AnodeGasLitresPerHour, 3), "L/h"), ""},
 		{"air", "Air for the hydrogen", unit(sentence.Figure(electrolysis.BatteryRoomAirflow(math.Abs(c.Reading.Amperes))*3600, 2), "m³/h"), "battery-room rule; local rules take precedence"},
-		{"acid", "Acid made", unit(sentence.Figure(b.AcidGrams, 3), "g"), strings.TrimPrefix(c.Bath.AcidName+", if it stays in the bath", ", ")},
+		{"acid", made, unit(sentence.Figure(math.Abs(b.AcidGrams), 3), "g"), strings.TrimPrefix(c.Bath.AcidName+", if it stays in the bath", ", ")},
 		{"water", "Water split", unit(sentence.Figure(b.WaterGrams, 3), "g"), "evaporation is extra"},
 	}
 }

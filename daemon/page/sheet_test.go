@@ -58,3 +58,20 @@ func TestTargetOfAnUnstatedEfficiency(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 }
+
+// TestAcidHasItsSign: before a chlorine anode a bath loses acid, Q/F·(1 − efficiency), and a zincate bath gains two OH⁻ for each zinc; neither has made
+// acid, and no mass is below zero (chemistry, no source needed).
+func TestAcidHasItsSign(t *testing.T) {
+	c := new(snapshot.Cell)
+	for _, test := range []struct {
+		name, want string
+		grams      float64
+	}{{"H2SO4", "Acid made", 3}, {"HCl", "Acid used up", -3}, {"NaOH", "Alkali used up", 3}, {"NaOH", "Alkali made", -3}} {
+		c.Bath.AcidName, c.Bath.AcidGrams = test.name, test.grams
+		for _, r := range loadRows(c) {
+			if r.Key == "acid" && (r.Label != test.want || !strings.HasPrefix(r.Value, "3.00")) {
+				t.Errorf("%+v: %+v", test, r)
+			}
+		}
+	}
+}
