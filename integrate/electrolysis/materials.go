@@ -2,12 +2,8 @@ package electrolysis
 
 import (
 	_ "embed" // the tables are a file, so that a chemist can check them row by row
-	"fmt"
 	"math"
 	"slices"
-	"sync"
-
-	"github.com/BurntSushi/toml"
 
 	"nightcell/integrate/matter"
 )
@@ -81,26 +77,10 @@ type spread [3]float64
 
 func (s spread) figure(why string) matter.Figure { return assumed(s[0], s[1], s[2], why) }
 
-var tables = sync.OnceValue(func() *materials {
-	m, err := readMaterials(materialsTOML)
-	if err != nil {
-		panic("electrolysis: embedded materials.toml: " + err.Error()) // a test reads the table, so this cannot ship
-	}
-	return m
-})
-
-func readMaterials(text string) (*materials, error) {
-	m := new(materials)
-	meta, err := toml.Decode(text, m)
-	if err != nil {
-		return nil, err
-	}
-	if extra := meta.Undecoded(); len(extra) > 0 {
-		return nil, fmt.Errorf("unknown keys %v", extra)
-	}
+var tables = matter.Table("materials.toml", materialsTOML, func(m *materials) (*materials, error) {
 	for i := range m.Surface {
 		s := &m.Surface[i]
 		s.exchange = math.Pow(10, s.LogExchange+4)
 	}
 	return m, nil
-}
+})

@@ -134,7 +134,7 @@ func TestEquivalents(t *testing.T) {
 
 // TestTableIsWhole holds every row to what a plan needs of it.
 func TestTableIsWhole(t *testing.T) {
-	if _, err := parseMetals(metalsTOML); err != nil {
+	if _, err := ReadTable(metalsTOML, settleMetals); err != nil {
 		t.Fatal(err)
 	}
 	names := map[string]bool{}
@@ -283,7 +283,7 @@ func TestBrokenTables(t *testing.T) {
 		"key":    "[[metal]]\nweight=1",
 		"medium": "[[metal]]\nsymbol=\"Zn\"\n[[metal.stop]]\nmedia=[\"beer\"]",
 	} {
-		if _, err := parseMetals(text); err == nil {
+		if _, err := ReadTable(text, settleMetals); err == nil {
 			t.Errorf("%s: a broken table was taken", name)
 		}
 	}

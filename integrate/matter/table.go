@@ -15,13 +15,37 @@ import (
 var metalsTOML string
 
 // metals is the table, immutable once parsed.
-var metals = sync.OnceValue(func() []Metal {
-	table, err := parseMetals(metalsTOML)
+var metals = Table("metals.toml", metalsTOML, settleMetals)
+
+// Table is what an embedded file holds, read when it is first asked for.
+func Table[File, T any](name, text string, settle func(*File) (T, error)) func() T {
+	return sync.OnceValue(func() T {
+		table, err := ReadTable(text, settle)
+		if err != nil {
+			panic("embedded " + name + ": " + err.Error()) // a test reads each table, so this cannot ship
+		}
+		return table
+	})
+}
+
+// ReadTable decodes a file, in which no key may be unknown, and hands it to settle, which judges what it says.
+func ReadTable[File, T any](text string, settle func(*File) (T, error)) (table T, err error) {
+	var file File
+	meta, err := toml.Decode(text, &file)
 	if err != nil {
-		panic("matter: embedded metals.toml: " + err.Error()) // a test reads the table, so this cannot ship
+		return table, err
 	}
-	return table
-})
+	if extra := meta.Undecoded(); len(extra) > 0 {
+		return table, fmt.Errorf("unknown keys %v", extra)
+	}
+	return settle(&file)
+}
+
+// metalsFile is metals.toml.
+type metalsFile struct {
+	Source map[string]Source
+	Metal  []Metal
+}
 
 // tableReader settles what the file says and keeps the first mistake.
 type tableReader struct {
@@ -30,18 +54,7 @@ type tableReader struct {
 	err     error
 }
 
-func parseMetals(text string) ([]Metal, error) {
-	var file struct {
-		Source map[string]Source
-		Metal  []Metal
-	}
-	meta, err := toml.Decode(text, &file)
-	if err != nil {
-		return nil, err
-	}
-	if extra := meta.Undecoded(); len(extra) > 0 {
-		return nil, fmt.Errorf("unknown keys %v", extra)
-	}
+func settleMetals(file *metalsFile) ([]Metal, error) {
 	r := &tableReader{sources: file.Source}
 	for i := range file.Metal {
 		r.settle(&file.Metal[i])

@@ -6,9 +6,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"sync"
-
-	"github.com/BurntSushi/toml"
 
 	"nightcell/integrate/matter"
 )
@@ -29,22 +26,15 @@ type Soluble struct {
 // fullestWater is the density of cold water, kg/m³: a m³ of bath holds no more of it.
 const fullestWater = 1000
 
-var solubles = sync.OnceValue(func() []Soluble {
-	list, err := parseSolubles(solubilityTOML)
-	if err != nil {
-		panic("solution: embedded solubility.toml: " + err.Error()) // a test reads the table, so this cannot ship
-	}
-	return list
-})
+var solubles = matter.Table("solubility.toml", solubilityTOML, settleSolubles)
 
-func parseSolubles(text string) ([]Soluble, error) {
-	var file struct {
-		Source map[string]matter.Source
-		Salt   []Soluble
-	}
-	if meta, err := toml.Decode(text, &file); err != nil || len(meta.Undecoded()) > 0 {
-		return nil, fmt.Errorf("unknown keys %v: %w", meta.Undecoded(), err)
-	}
+// solubilityFile is solubility.toml.
+type solubilityFile struct {
+	Source map[string]matter.Source
+	Salt   []Soluble
+}
+
+func settleSolubles(file *solubilityFile) ([]Soluble, error) {
 	for i := range file.Salt {
 		s := &file.Salt[i]
 		mark, source := file.Source[s.Source].Cite()

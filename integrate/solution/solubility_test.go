@@ -69,7 +69,7 @@ func TestSolubilityIsBetweenItsNeighbours(t *testing.T) {
 
 func TestSolubilityTableIsChecked(t *testing.T) {
 	for _, wrong := range []string{strings.Replace(solubilityTOML, `source = "crc"`, `source = "nobody"`, 1), strings.Replace(solubilityTOML, "29.1, ", "", 1), solubilityTOML + "\nmore = 1\n"} {
-		if _, err := parseSolubles(wrong); err == nil {
+		if _, err := matter.ReadTable(wrong, settleSolubles); err == nil {
 			t.Error("a wrong table is taken")
 		}
 	}

@@ -6,9 +6,6 @@ import (
 	"maps"
 	"math"
 	"slices"
-	"sync"
-
-	"github.com/BurntSushi/toml"
 
 	"nightcell/integrate/matter"
 )
@@ -62,28 +59,17 @@ type component struct {
 	Charge float64
 }
 
-var constants = sync.OnceValue(func() *table {
-	t, err := parseTable(constantsTOML)
-	if err != nil {
-		panic("solution: embedded constants.toml: " + err.Error()) // a test reads the table, so this cannot ship
-	}
-	return t
-})
+var constants = matter.Table("constants.toml", constantsTOML, settleConstants)
 
-func parseTable(text string) (*table, error) {
-	var file struct {
-		Source    map[string]matter.Source
-		Component []component
-		Species   []species
-		Solid     []Solid
-	}
-	meta, err := toml.Decode(text, &file)
-	if err != nil {
-		return nil, err
-	}
-	if extra := meta.Undecoded(); len(extra) > 0 {
-		return nil, fmt.Errorf("unknown keys %v", extra)
-	}
+// constantsFile is constants.toml.
+type constantsFile struct {
+	Source    map[string]matter.Source
+	Component []component
+	Species   []species
+	Solid     []Solid
+}
+
+func settleConstants(file *constantsFile) (_ *table, err error) {
 	t := &table{components: file.Component, number: make(map[Component]int)}
 	for i, c := range file.Component {
 		t.number[c.Name] = i
