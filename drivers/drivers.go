@@ -116,9 +116,13 @@ func (i Identity) Expect(configured string) error {
 	return fmt.Errorf("a different instrument answers: %q; the configuration expects identity = %q; connect the right one or correct identity there", i, configured)
 }
 
-// ParseIdentity is the inverse of Identity.String.
+// ParseIdentity reads the four fields of *IDN? (IEEE 488.2, 10.14), as Identity.String writes them. Fields that are
+// missing are empty; commas beyond the third belong to the firmware field. What is not harmless to show is taken out.
 func ParseIdentity(s string) Identity {
-	f := append(strings.SplitN(s, ",", 4), "", "", "")
+	f := append(strings.SplitN(Plain(s), ",", 4), "", "", "")
+	for i := range f {
+		f[i] = strings.TrimSpace(f[i])
+	}
 	return Identity{Maker: f[0], Model: f[1], Serial: f[2], Firmware: f[3]}
 }
 

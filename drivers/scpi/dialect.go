@@ -1,12 +1,16 @@
 package scpi
 
 import (
+	_ "embed"
 	"errors"
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 	"unicode"
+
+	"github.com/BurntSushi/toml"
 
 	"nightcell/drivers"
 	"nightcell/drivers/modbus"
@@ -128,52 +132,18 @@ type Dialect struct {
 	Quiet     Wait `toml:"quiet"`      // silence that ends a drain
 }
 
-// Standard returns the dialect of SCPI-1999. Of the bits of its registers only those that the standard names are used: in
-// QUEStionable 0 is VOLTage, 1 CURRent and 4 TEMPerature. A supply that holds the current questions its voltage,
-// one that holds the voltage questions its current (volume 4, class of DC power supplies; from memory). Nothing is
-// concluded from the bits that the standard leaves to the designer.
-func Standard() Dialect {
-	return Dialect{
-		Identify:       "*IDN?",
-		MeasureVolts:   "MEAS:VOLT?",
-		MeasureAmperes: "MEAS:CURR?",
-		MeasureBoth:    "MEAS:VOLT?;:MEAS:CURR?",
-		BothSeparator:  ";",
+//go:embed standard.toml
+var standardTOML string
 
-		Output:       "OUTP?",
-		SetVolts:     "VOLT?",
-		SetAmperes:   "CURR?",
-		LimitVolts:   "VOLT:PROT?",
-		LimitAmperes: "CURR:PROT?",
-		TripVolts:    "VOLT:PROT:TRIP?",
-		TripAmperes:  "CURR:PROT:TRIP?",
-
-		Mode:                "STAT:QUES:COND?",
-		ModeConstantVoltage: 1 << 1,
-		ModeConstantCurrent: 1 << 0,
-
-		ModeConstantVoltageWord: "CV",
-		ModeConstantCurrentWord: "CC",
-
-		Trips:           "STAT:QUES:COND?",
-		TripTemperature: 1 << 4,
-
-		Errors: "SYST:ERR?",
-
-		Off:             "OUTP OFF",
-		SetCurrent:      "CURR",
-		CurrentDecimals: 4,
-
-		ChannelList: "(@{n})",
-		Select:      "INST:NSEL {n}",
-		Selected:    "INST:NSEL?",
-
-		SelectedAnswer: channelMark,
-
-		Timeout: Wait(time.Second),
-		Quiet:   Wait(50 * time.Millisecond),
+var standard = sync.OnceValue(func() (d Dialect) {
+	if err := toml.Unmarshal([]byte(standardTOML), &d); err != nil {
+		panic("scpi: embedded standard.toml: " + err.Error()) // a test reads it, so this cannot ship
 	}
-}
+	return d
+})
+
+// Standard returns the dialect of SCPI-1999, as standard.toml has it.
+func Standard() Dialect { return standard() }
 
 // Modbus returns the dialect that a register map is laid over.
 func Modbus() Dialect {

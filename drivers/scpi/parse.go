@@ -5,7 +5,6 @@ import (
 	"math"
 	"regexp"
 	"strconv"
-	"strings"
 
 	"nightcell/drivers"
 )
@@ -121,14 +120,4 @@ func parseError(b []byte) (number int, why drivers.Reason) {
 		return 0, drivers.NotNumeric
 	}
 	return n, ""
-}
-
-// parseIdentity reads the four fields of *IDN? (IEEE 488.2, 10.14). Fields that are
-// missing are empty; commas beyond the third belong to the firmware field. What is not harmless to show is taken out.
-func parseIdentity(b []byte) drivers.Identity {
-	var f [4]string
-	for i, part := range bytes.SplitN(b, []byte(","), 4) {
-		f[i] = strings.TrimSpace(drivers.Plain(string(part)))
-	}
-	return drivers.Identity{Maker: f[0], Model: f[1], Serial: f[2], Firmware: f[3]}
 }

@@ -103,7 +103,7 @@ func TestParseIdentity(t *testing.T) {
 		"EXAMPLE, PS-30-5 ,0,1.0,rev2": {Maker: "EXAMPLE", Model: "PS-30-5", Serial: "0", Firmware: "1.0,rev2"},
 		"bench supply":                 {Maker: "bench supply"},
 	} {
-		if got := parseIdentity([]byte(in)); got != want {
+		if got := drivers.ParseIdentity(in); got != want {
 			t.Errorf("%q: %+v, want %+v", in, got, want)
 		}
 	}

@@ -333,7 +333,7 @@ func (in *instrument) learnIdentity(ctx context.Context) error {
 			return err
 		}
 	}
-	in.identity = parseIdentity(answer)
+	in.identity = drivers.ParseIdentity(string(answer))
 	return nil
 }
 
