@@ -29,7 +29,7 @@ type planOptions struct {
 	config, cell, data, fromRuns     string
 	write, page, plot, notice, taper string
 	start                            time.Time
-	compare, assayed                 []string
+	compare                          []string
 	asJSON, full                     bool
 }
 
@@ -49,7 +49,6 @@ func newPlanCommand(s *shell) *cobra.Command {
 	flags.StringVar(&o.write, "write", "", "write the cell and its target to a configuration `file` (.toml); add the port and limits to it")
 	flags.StringArrayVar(&o.compare, "compare", nil, "compare the plan with another `quantity`: a current or a cathode area; may be repeated")
 	flags.StringVar(&o.taper, "taper", "", "keep i/i_lim at this `share`, such as 0.33, and print the current steps")
-	flags.StringArrayVar(&o.assayed, "assayed", nil, "an `assay` during a run as 'time, charge, concentration', such as '6 h, 18 A h, 31 g/L'; two or more fit the mass transfer; add bath volume and sample volume if they matter: '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'")
 	flags.StringVar(&o.fromRuns, "from-runs", "", "`name` of a cell: plan with the current efficiency, k_m and volts of its weighed or assayed runs; a flag takes precedence")
 	flags.StringVar(&o.data, "data", "", "data `directory` of these runs; default: that of the configuration")
 	return cmd
@@ -95,9 +94,6 @@ func (o *planOptions) subject(name string, d document) (*plansheet.Subject, erro
 		return nil, err
 	}
 	order := cell.PlanOrder(supply)
-	if order.Assays, err = parseAssays(o.assayed, cell.Bath.Metal); err != nil {
-		return nil, err
-	}
 	made, err := plan.New(order)
 	if err != nil {
 		return nil, d.flagMistakes(err)

@@ -16,11 +16,9 @@ import (
 	"github.com/spf13/pflag"
 
 	"nightcell/configs"
-	"nightcell/configs/quantity"
 	"nightcell/daemon/ledger"
 	"nightcell/daemon/runlog"
 	"nightcell/integrate/bath"
-	"nightcell/integrate/matter"
 )
 
 // document is a configuration of one cell with its supply, as it would stand in a file. The flags of plan are written into
@@ -216,11 +214,8 @@ func (d document) flagAt(key string) string {
 
 // flagOf names the flag that states a field of a plan's order.
 func (d document) flagOf(field string) string {
-	switch field {
-	case "meter":
+	if field == "meter" {
 		return "--meter-gain or --meter-offset"
-	case "assayed":
-		return "--assayed"
 	}
 	return d.flagAt(d.cell(configs.KeyOf(field)))
 }
@@ -305,50 +300,4 @@ func (o *planOptions) stated(flags *pflag.FlagSet) (document, error) {
 		return d, err
 	}
 	return d, d.stateBy(flags)
-}
-
-// parseAssays reads the assays of --assayed; a concentration in mol/L becomes a mass by the weight of the metal.
-func parseAssays(texts []string, symbol string) ([]bath.Assay, error) {
-	metal, err := matter.LookUp(symbol)
-	if err != nil {
-		return nil, nil // the plan itself says what is wrong
-	}
-	var assays []bath.Assay
-	for _, text := range texts {
-		a, err := parseAssay(text, metal.Element.Weight.Value)
-		if err != nil {
-			return nil, usagef("--assayed %q: %w", text, err)
-		}
-		assays = append(assays, a)
-	}
-	return assays, nil
-}
-
-// parseAssay reads 'time, charge, concentration', and if they are stated the volume of
-// the bath then and that of the sample.
-func parseAssay(text string, molar float64) (a bath.Assay, err error) {
-	parts := strings.Split(text, ",")
-	if len(parts) < 3 || len(parts) > 5 {
-		return a, fmt.Errorf("give three quantities, such as '6 h, 18 A h, 31 g/L', or five with the volumes of bath and sample, '6 h, 18 A h, 31 g/L, 0.88 L, 5 mL'; use a decimal point")
-	}
-	for i := range parts {
-		parts[i] = strings.TrimSpace(parts[i])
-	}
-	c, err := quantity.ParseAny(parts[2], quantity.MassConcentration, quantity.AmountConcentration)
-	wrong := []error{err}
-	for _, q := range []struct {
-		at   int
-		of   quantity.Dimension
-		into *float64
-	}{{0, quantity.Time, &a.Seconds}, {1, quantity.Charge, &a.Charge}, {3, quantity.Volume, &a.Volume}, {4, quantity.Volume, &a.Sampled}} {
-		if q.at < len(parts) {
-			*q.into, err = quantity.Parse(q.of, parts[q.at])
-			wrong = append(wrong, err)
-		}
-	}
-	a.Concentration = matter.Figure{Value: c.SI, StandardUncertainty: c.StandardUncertainty(), Mark: matter.Measured}
-	if c.Dimension == quantity.AmountConcentration {
-		a.Concentration.Value, a.Concentration.StandardUncertainty = a.Concentration.Value*molar, a.Concentration.StandardUncertainty*molar
-	}
-	return a, errors.Join(wrong...)
 }

@@ -159,7 +159,7 @@ const writtenHead = `# Written by nightcell plan.
 
 `
 
-// write writes the document as a configuration that check accepts: with what the plan assumed or fitted stated, and with
+// write writes the document as a configuration that check accepts: with what the plan assumed stated, and with
 // a port to be filled in where none is known. Without a plan it is written as it is. It overwrites nothing.
 func (d document) write(file string, p *plan.Plan) error {
 	if err := checkExtension("write", file, ".toml"); err != nil {
@@ -236,14 +236,6 @@ func (d *document) completed(p *plan.Plan, comments map[string]string) {
 			state("working.current", quantity.Current, conditions.Current, why)
 		case plan.CathodeArea:
 			state("electrodes.cathode_area", quantity.Area, conditions.CathodeArea, why)
-		}
-	}
-	if p.Fit != nil {
-		d.drop(d.cell("efficiency.stirring"))
-		state("efficiency.mass_transfer", quantity.Velocity, p.Fit.MassTransfer, "fitted to assays")
-		if v := d.get(d.cell("efficiency.fixed")); v != nil {
-			d.drop(d.cell("efficiency.fixed"))
-			d.set(d.cell("efficiency.initial"), v)
 		}
 	}
 	d.set(d.cell("bath.metal"), p.Bath.Metal.String())

@@ -178,20 +178,6 @@ func TestPlanTapers(t *testing.T) {
 	}
 }
 
-// TestPlanFitsAssays: assays of the trade's two-stage table, 8 g/L after 14.2 h and 2 g/L after 18.1 h, give its k_m of 1e-5 m/s back.
-func TestPlanFitsAssays(t *testing.T) {
-	args := []string{"--metal", "Cu", "--medium", "sulfate", "--concentration", "40 g/L", "--volume", "2 L", "--leave", "2 g/L", "--efficiency", "95 %",
-		"--current", "4 A", "--cathode-area", "2 dm2", "--assayed", "0 h, 0 A h, 40 g/L", "--assayed", "14.2 h, 56.8 A h, 8 g/L", "--assayed", "18.1 h, 72.6 A h, 2 g/L"}
-	object := planObject(t, args...)
-	marks := object["marks"].(map[string]any)
-	if k := object["mass_transfer_metres_per_second"].(float64); math.Abs(k/1e-5-1) > 0.05 || marks["mass_transfer_metres_per_second"] != "measured" {
-		t.Errorf("k_m %g m/s, %v", k, marks["mass_transfer_metres_per_second"])
-	}
-	if _, err := runPlanCommand(append(args, "--assayed", "19 h, 76 A h")...); err == nil || !strings.Contains(err.Error(), "give three quantities") {
-		t.Errorf("half an assay: %v", err)
-	}
-}
-
 // TestPlanFromConfiguration: a shipped example and the same cell by flags agree; flags replace what the file says.
 func TestPlanFromConfiguration(t *testing.T) {
 	file := filepath.Join("..", "..", "configs", "divided-zinc-overnight.toml")
@@ -380,7 +366,6 @@ func TestPlanMistakes(t *testing.T) {
 		"--gap: 3 m between the electrodes is too far for a bench cell; look at the unit":                zincPlan("--gap", "3 m"),
 		"--write cell.txt: give a file name that ends in .toml":                                          zincPlan("--write", "cell.txt"),
 		"--meter-gain: '5 mA' is a current":                                                              zincPlan("--meter-gain", "5 mA"),
-		"the fit needs the efficiency, the cathode area and the volume too":                              {"--metal", "Cu", "--medium", "sulfate", "--concentration", "40 g/L", "--volume", "2 L", "--leave", "2 g/L", "--current", "4 A", "--assayed", "0 h, 0 A h, 40 g/L"},
 	} {
 		out, err := runPlanCommand(args...)
 		var usage usageError

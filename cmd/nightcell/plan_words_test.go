@@ -250,23 +250,6 @@ func TestPlanTakesSupportingElectrolyte(t *testing.T) {
 		"--current", "2 A", "--cathode-area", "1 dm2"), "nickel, 2 electrons, sulfate", "H3BO3 contains no nickel")
 }
 
-// TestPlanFollowsVolumes: an assay may state the bath's volume and the sample's.
-func TestPlanFollowsVolumes(t *testing.T) {
-	args := []string{"--metal", "Cu", "--medium", "sulfate", "--concentration", "40 g/L", "--volume", "2 L", "--leave", "2 g/L", "--efficiency", "95 %",
-		"--current", "4 A", "--cathode-area", "2 dm2", "--assayed", "0 h, 0 A h, 40 g/L, 2 L, 5 mL", "--assayed", "18.1 h, 72.6 A h, 2.2 g/L, 1.8 L, 5 mL"}
-	if k := planObject(t, args...)["mass_transfer_metres_per_second"].(float64); k < 8e-6 || k > 1.1e-5 {
-		t.Errorf("k_m %g m/s, by the fit near 0.9e-5 m/s", k)
-	}
-	args[len(args)-1] = "18.1 h, 72.6 A h, 2.2 g/L, 1.8 kg"
-	if _, err := runPlanCommand(args...); err == nil || !strings.Contains(err.Error(), "'1.8 kg' is a mass; a volume is needed") {
-		t.Errorf("a volume in kg: %v", err)
-	}
-	args[len(args)-1] = "18.1 h, 72.6 A h, 50 g/L"
-	if _, err := runPlanCommand(args...); err == nil || !strings.Contains(err.Error(), "metal was added in between") {
-		t.Errorf("an addition: %v", err)
-	}
-}
-
 func TestPlanRefusesAnUnknownValence(t *testing.T) {
 	_, err := runPlanCommand(zincPlan("--valence", "1")...)
 	if err == nil || err.Error() != "--valence: zinc with valence 1 is not in the table of metals; it has valence 2; leave it out to take the usual one in the medium" {

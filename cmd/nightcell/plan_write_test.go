@@ -23,8 +23,6 @@ func TestPlanWrites(t *testing.T) {
 		"pickle":   picklePlan("--ph", "2", "--price", "0.3", "--valence", "2"),
 		"soluble":  {"--salt", "CuSO4·5H2O", "--salt-mass", "200 g", "--volume", "1 L", "--deposit", "20 g", "--current", "2 A", "--cathode-area", "1 dm2", "--soluble-anode"},
 		"file":     {"--config", filepath.Join("..", "..", "configs", "divided-zinc-overnight.toml"), "--current", "2 A", "--leave", "20 g/L"},
-		"fit": {"--metal", "Cu", "--medium", "sulfate", "--concentration", "40 g/L", "--volume", "2 L", "--leave", "2 g/L", "--efficiency", "95 %", "--stirring", "bubble",
-			"--current", "4 A", "--cathode-area", "2 dm2", "--assayed", "0 h, 0 A h, 40 g/L", "--assayed", "14.2 h, 56.8 A h, 8 g/L", "--assayed", "18.1 h, 72.6 A h, 2 g/L"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			file := filepath.Join(t.TempDir(), "cell.toml")

@@ -18,18 +18,15 @@ type Order struct {
 	Bath bath.Order
 	// Cell is what is stated of the cell besides. What follows from the bath (metal, medium, charge, efficiency,
 	// concentrations, volume) is filled in.
-	Cell electrolysis.Conditions
-	// Assays taken in an earlier run of the same cell fit the mass transfer, which then replaces the stated one.
-	Assays      []bath.Assay
+	Cell        electrolysis.Conditions
 	HoldAmperes float64 // 0 or NaN: not stated
 }
 
 // Plan is an order settled.
 type Plan struct {
-	Order   Order // with what was assumed and fitted filled in
+	Order   Order // with what was assumed filled in
 	Bath    *bath.Plan
 	Assumed []Assumption
-	Fit     *bath.Fit // nil without assays
 	// Assessed is nil when neither current nor cathode area is known: then nothing can be said of gas and heat.
 	Assessed *electrolysis.Assessment
 }
@@ -38,9 +35,6 @@ type Plan struct {
 func New(o Order) (*Plan, error) {
 	p := &Plan{Order: o}
 	p.assumeCurrentOrArea()
-	if err := p.fit(); err != nil {
-		return nil, err
-	}
 	made, err := BathOf(p.Order)
 	if err != nil {
 		return nil, err
@@ -146,39 +140,6 @@ func (p *Plan) Verdict() string {
 		return verdict
 	}
 	return electrolysis.Both(fmt.Sprintf("Only if you %s: else the efficiency may be as low as %.2g %% (common practice, no source).", p.Bath.MissingText(first), 100*lowest), verdict)
-}
-
-// fit replaces the mass transfer by the one that fits the assays.
-func (p *Plan) fit() error {
-	o := &p.Order.Bath
-	if len(p.Order.Assays) == 0 {
-		return nil
-	}
-	metal, err := matter.LookUp(o.Contents.Metal)
-	if err != nil {
-		return nil // the plan of the bath says what is wrong
-	}
-	mistake := func(format string, args ...any) error {
-		return &bath.Mistake{Field: "assayed", Problem: fmt.Sprintf(format, args...)}
-	}
-	if !o.Efficiency.Fraction.Known() || !o.Conditions.CathodeArea.Known() || !o.Contents.Volume.Known() {
-		return mistake("the fit needs the efficiency, the cathode area and the volume too")
-	}
-	couple, err := metal.Couple(o.Contents.MediumTold(), o.Contents.Valence)
-	if err != nil {
-		return mistake("%v", err)
-	}
-	fit, err := bath.FitTransfer(bath.Batch{
-		Valence: couple.Valence, Volume: o.Contents.Volume.Value, Area: o.Conditions.CathodeArea.Value,
-		Efficiency: o.Efficiency.Fraction.Value,
-		Anode:      o.Anode.At(metal, couple, o.Contents.MediumTold(), o.Contents.Divided).Uptake().Best,
-	}, metal.Element.Weight.Value, p.Order.Assays, false)
-	if err != nil {
-		return mistake("%v", err)
-	}
-	p.Fit = &fit
-	o.Efficiency.Stirring, o.Efficiency.MassTransfer = "", fit.MassTransfer
-	return nil
 }
 
 // Assumption is a figure that nobody stated and that the plan rests on.

@@ -192,6 +192,9 @@ func (s *sheet) pairs() report.Table {
 	return t
 }
 
+// badFit is the misfit from which on the assays do not belong to one model. Common practice, no source.
+const badFit = 2
+
 // found are the key figures.
 func (s *sheet) found() report.Table {
 	t := report.Table{Title: "Result"}
@@ -226,6 +229,9 @@ func (s *sheet) found() report.Table {
 		note := transfer.Source
 		if f.AtLeast {
 			note = "at least: the bath was never depleted enough to show it"
+		}
+		if f.Misfit > badFit {
+			note += fmt.Sprintf("; the assays scatter %.1f times as much as expected: the efficiency or the model is wrong", f.Misfit)
 		}
 		t.Known("mass_transfer", "mass transfer", transfer, report.MetresPerSecond, note)
 		if f.Efficiency.Mark == matter.Measured {

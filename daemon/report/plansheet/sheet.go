@@ -13,7 +13,6 @@ import (
 	"nightcell/daemon/books"
 	"nightcell/daemon/report"
 	"nightcell/integrate"
-	"nightcell/integrate/bath"
 	"nightcell/integrate/matter"
 	"nightcell/integrate/plan"
 )
@@ -256,25 +255,8 @@ func (p *sheet) assumptions() []string {
 			notes = append(notes, fmt.Sprintf("No assay of %s is stated: 100 %% is assumed, %s.", a.Salt, plusMinus))
 		}
 	}
-	if f := p.Fit; f != nil {
-		notes = append(notes, fitNote(f, len(p.Order.Assays)))
-	}
 	if p.SolubleAnode() {
 		notes = append(notes, "The anode is of the metal and is taken to dissolve. If it does not, state soluble_anode = false (--soluble-anode=false): gas, voltage and bath then differ. With a soluble anode only a deposit, a thickness or a charge can be a target.")
 	}
 	return notes
-}
-
-// badFit is the misfit from which on the assays do not belong to one model. Common practice, no source.
-const badFit = 2
-
-func fitNote(f *bath.Fit, assays int) string {
-	note := fmt.Sprintf("The mass transfer is fitted to %d assays: %s m/s.", assays, doubted(f.MassTransfer, 1))
-	if f.AtLeast {
-		note = fmt.Sprintf("In %d assays the bath was never poor enough to show the mass transfer. It is at least %.1e m/s, which is used.", assays, f.MassTransfer.Value)
-	}
-	if f.Misfit > badFit {
-		note += fmt.Sprintf(" The assays scatter %.1f times as much as expected: the efficiency or the model is wrong.", f.Misfit)
-	}
-	return note
 }
