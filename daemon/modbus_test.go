@@ -43,7 +43,7 @@ func TestModbus(t *testing.T) {
 			t.Parallel() // most of it is waiting
 			dir, where, port := t.TempDir(), "", ""
 			if framing == "tcp" {
-				where = strconv.Itoa(housetest.FreePort(t))
+				where = strconv.Itoa(housetest.FreePort())
 				port = "tcp://127.0.0.1:" + where
 			} else {
 				port, where = crossed(t)

@@ -35,7 +35,7 @@ receivers: [{name: bench, webhook_configs: [{url: %q, send_resolved: true}]}]
 	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	port := housetest.FreePort(t)
+	port := housetest.FreePort()
 	runReal(t, port, path, "--config.file="+file, "--storage.path="+dir, "--cluster.listen-address=",
 		fmt.Sprintf("--web.listen-address=127.0.0.1:%d", port))
 	return fmt.Sprintf("http://127.0.0.1:%d", port)

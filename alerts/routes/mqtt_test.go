@@ -29,7 +29,7 @@ func startBroker(t *testing.T, password string) *broker {
 	path := program(t, "mosquitto")
 	dir := t.TempDir()
 	_, caFile := selfSigned(t, "localhost")
-	plain, encrypted := housetest.FreePort(t), housetest.FreePort(t)
+	plain, encrypted := housetest.FreePort(), housetest.FreePort()
 	access := "allow_anonymous true"
 	if password != "" {
 		passwords := filepath.Join(dir, "passwords")

@@ -185,7 +185,7 @@ receivers: [{name: bench, webhook_configs: [{url: %q, send_resolved: true}]}]
 	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	port := housetest.FreePort(t)
+	port := housetest.FreePort()
 	server := runReal(t, port, path, "--config.file="+file, "--storage.path="+dir, "--cluster.listen-address=", fmt.Sprintf("--web.listen-address=127.0.0.1:%d", port))
 	address := fmt.Sprintf("http://127.0.0.1:%d", port)
 	a, err := NewAlertmanager(Settings{Name: "am", URL: NewSecret(address)})

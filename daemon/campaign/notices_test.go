@@ -79,7 +79,7 @@ type event struct {
 // newHook finds a free port and leaves it closed: the receiver is down.
 func newHook(t *testing.T) *hook {
 	t.Helper()
-	return &hook{address: fmt.Sprintf("127.0.0.1:%d", housetest.FreePort(t)), events: make(chan event, 100), freed: make(chan struct{})}
+	return &hook{address: fmt.Sprintf("127.0.0.1:%d", housetest.FreePort()), events: make(chan event, 100), freed: make(chan struct{})}
 }
 
 // up opens the port.

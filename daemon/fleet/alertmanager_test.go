@@ -58,7 +58,7 @@ func TestAlarmReachesAPersonThroughAlertmanager(t *testing.T) {
 		}
 	}))
 	defer phone.Close()
-	dir, address := t.TempDir(), freeAddress(t)
+	dir, address := t.TempDir(), freeAddress()
 	config := filepath.Join(dir, "alertmanager.yml")
 	if err := os.WriteFile(config, fmt.Appendf(nil, alertmanagerConfig, phone.URL), 0o600); err != nil {
 		t.Fatal(err)

@@ -96,7 +96,7 @@ voltage = "6.5 V"
 // newBench starts supplies and daemon and waits until the daemon serves its metrics.
 func newBench(t testing.TB, name string, p plan) *bench {
 	t.Helper()
-	b := &bench{t: t, name: name, data: t.TempDir(), address: freeAddress(t)}
+	b := &bench{t: t, name: name, data: t.TempDir(), address: freeAddress()}
 	var text strings.Builder
 	fmt.Fprintf(&text, "data = %q\n%s\n[page]\nlisten = %q\n", b.data, p.global, b.address)
 	if p.amps == "" {

@@ -169,7 +169,7 @@ func startSupplies(t *testing.T, n int, kind string) []string {
 // startWatch begins a watch over supplies and returns it once each has been polled.
 func startWatch(t *testing.T, ports []string, scheme string, poll time.Duration) (*bench, *contender) {
 	t.Helper()
-	b := &bench{t: t, data: t.TempDir(), address: freeAddress(t)}
+	b := &bench{t: t, data: t.TempDir(), address: freeAddress()}
 	var text strings.Builder
 	fmt.Fprintf(&text, "data = %q\n[page]\nlisten = %q\n", b.data, b.address)
 	cell := strings.Replace(cellConfig, "sync = \"5 s\"\n", "", 1) // a log made durable as often as it is by default

@@ -62,9 +62,9 @@ level = "error"
 func newInflux(t testing.TB, guarded bool) *influx {
 	t.Helper()
 	path := program(t, "influxd")
-	dir, address := t.TempDir(), freeAddress(t)
+	dir, address := t.TempDir(), freeAddress()
 	config := filepath.Join(dir, "influxdb.conf")
-	text := fmt.Sprintf(influxConfig, freeAddress(t), filepath.Join(dir, "meta"), filepath.Join(dir, "data"), filepath.Join(dir, "wal"), address, guarded)
+	text := fmt.Sprintf(influxConfig, freeAddress(), filepath.Join(dir, "meta"), filepath.Join(dir, "data"), filepath.Join(dir, "wal"), address, guarded)
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -252,7 +252,7 @@ type victoria struct {
 func newVictoria(t testing.TB) *victoria {
 	t.Helper()
 	path := program(t, "victoria-metrics")
-	address := freeAddress(t)
+	address := freeAddress()
 	v := &victoria{t: t, url: "http://" + address}
 	// Duplicates are dropped when told so; it keeps time stamps to the millisecond.
 	v.process = launch(t, answers(v.url+"/health"), path, "-storageDataPath="+t.TempDir(), "-httpListenAddr="+address,

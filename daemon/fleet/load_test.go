@@ -32,7 +32,7 @@ var (
 // simulatedBench is one daemon whose supplies are pseudo-terminals of this process.
 func simulatedBench(t *testing.T, name string, cells int, poll string) *bench {
 	t.Helper()
-	b := &bench{t: t, name: name, data: t.TempDir(), address: freeAddress(t)}
+	b := &bench{t: t, name: name, data: t.TempDir(), address: freeAddress()}
 	var text strings.Builder
 	fmt.Fprintf(&text, "data = %q\n[page]\nlisten = %q\n", b.data, b.address)
 	for i := range cells {

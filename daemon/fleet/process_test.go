@@ -73,9 +73,8 @@ func built(t testing.TB) string {
 }
 
 // freeAddress is a loopback address that nobody listens on.
-func freeAddress(t testing.TB) string {
-	t.Helper()
-	return fmt.Sprintf("127.0.0.1:%d", housetest.FreePort(t))
+func freeAddress() string {
+	return fmt.Sprintf("127.0.0.1:%d", housetest.FreePort())
 }
 
 // tail keeps the last of what a process says.

@@ -50,7 +50,7 @@ func newPrometheus(t testing.TB, alertmanager string) *prometheus {
 	t.Helper()
 	path := program(t, "prometheus")
 	p := &prometheus{t: t, dir: t.TempDir()}
-	address := freeAddress(t)
+	address := freeAddress()
 	p.url = "http://" + address
 	for _, name := range []string{"recording.yml", "alerting.yml"} {
 		p.write(name, p.read(name))

@@ -35,7 +35,7 @@ func TestSerialServer(t *testing.T) {
 					t.Error(err)
 				}
 			}()
-			address, page := freeAddress(t), freeAddress(t)
+			address, page := freeAddress(), freeAddress()
 			host, port, err := net.SplitHostPort(address)
 			if err != nil {
 				t.Fatal(err)

@@ -42,17 +42,14 @@ func Properties() { Flags(map[string]string{"rapid.checks": strconv.Itoa(Thinned
 
 // FreePort is a port of the loopback that nobody listens on. It lies below those that systems give away by themselves, so that nobody else gets it
 // before the server that it is for.
-func FreePort(t testing.TB) int {
-	t.Helper()
-	for range 1000 {
+func FreePort() int {
+	for {
 		port := 20_000 + rand.IntN(12_000)
 		if l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", port)); err == nil {
 			_ = l.Close() // nobody came
 			return port
 		}
 	}
-	t.Fatal("no port is free")
-	return 0
 }
 
 // RawTerminal opens a pseudo-terminal that changes no byte, until the end of the test.
@@ -62,10 +59,7 @@ func RawTerminal(t testing.TB) (master, slave *os.File) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() {
-		_ = slave.Close() // nothing was written to it, nor to the other end
-		_ = master.Close()
-	})
+	t.Cleanup(func() { _, _ = slave.Close(), master.Close() }) // nothing was written to either
 	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
 		t.Fatal(err)
 	}

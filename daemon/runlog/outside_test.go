@@ -124,7 +124,7 @@ func TestInfluxDBAgrees(t *testing.T) {
 func startInfluxDB(t *testing.T, influxd string) string {
 	t.Helper()
 	dir := t.TempDir()
-	http1, rpc := housetest.FreePort(t), housetest.FreePort(t)
+	http1, rpc := housetest.FreePort(), housetest.FreePort()
 	config := fmt.Sprintf(`reporting-disabled = true
 bind-address = "127.0.0.1:%d"
 [meta]

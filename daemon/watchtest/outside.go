@@ -3,7 +3,6 @@ package watchtest
 import (
 	"context"
 	"io/fs"
-	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -34,15 +33,12 @@ func (d *Disk) OpenFile(path string, flag int, perm fs.FileMode) (runlog.File, e
 	if d.Full.Load() {
 		return nil, &fs.PathError{Op: "open", Path: path, Err: syscall.ENOSPC}
 	}
-	f, err := os.OpenFile(path, flag, perm)
-	if err != nil {
-		return nil, err
-	}
-	return barredFile{f, d}, nil
+	f, err := d.Disk.OpenFile(path, flag, perm)
+	return barredFile{f, d}, err
 }
 
 type barredFile struct {
-	*os.File
+	runlog.File
 	d *Disk
 }
 
@@ -72,10 +68,8 @@ func (l *LetterBox) Deliver(_ context.Context, n routes.Notice) (routes.Proof, e
 
 // Of lists the kinds of what came about a condition.
 func (l *LetterBox) Of(c alerts.Condition) string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
 	var kinds []string
-	for _, n := range l.got {
+	for _, n := range l.Got() {
 		if n.Condition == c.String() {
 			kinds = append(kinds, string(n.Kind))
 		}
