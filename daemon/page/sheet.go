@@ -212,7 +212,7 @@ func bathRows(c *snapshot.Cell) []row {
 	b := &c.Bath
 	return []row{
 		{"deposit", strings.TrimSpace(c.Metal + " on the cathode"), unit(sentence.Figure(b.DepositGrams, 4), "g"), "estimated; at 100\u202f% current efficiency: " + unit(sentence.Figure(c.Charge.TheoreticalGrams, 4), "g")},
-		{"density", "Current density", unit(sentence.Figure(b.CurrentDensity/100, 3), "A/dm²"), unit(sentence.Figure(b.CurrentDensity, 3), "A/m²")},
+		{"density", "Current density", unit(sentence.Figure(flowing(c, b.CurrentDensity/100), 3), "A/dm²"), unit(sentence.Figure(flowing(c, b.CurrentDensity), 3), "A/m²")},
 		{"load", "i / i_lim", percent(limiting(b.OfLimitingCurrent), ""), loadText(limiting(b.OfLimitingCurrent))},
 		{"bath", "Metal in the bath", unit(sentence.Measured(b.ConcentrationGramPerLitre, integrate.CoverageFactor*b.ConcentrationUncertainty), "g/L"), "by model and assays"},
 		{"overall", "Current efficiency so far", percent(b.OverallEfficiency, ""), "deposit over theoretical deposit"},
@@ -241,6 +241,14 @@ func loadText(x float64) string {
 	return "high: rough or powdery deposit likely"
 }
 
+// flowing is what the current makes: nothing while the output is off, when the ammeter shows its offset.
+func flowing(c *snapshot.Cell, x float64) float64 {
+	if c.Reading.Output == drivers.OutputOff && !math.IsNaN(x) {
+		return 0
+	}
+	return x
+}
+
 func loadRows(c *snapshot.Cell) []row {
 	b := &c.Bath
 	made, gone := "Acid made", "Acid used up"
@@ -253,9 +261,9 @@ func loadRows(c *snapshot.Cell) []row {
 	perKilogram := c.Charge.JoulesPerKilogram / 3.6e6
 	return []row{
 		{"energy", "Energy", unit(sentence.Figure(c.Charge.EnergyJoules/3.6e6, 3), "kWh"), unit(sentence.Figure(perKilogram, 3), "kWh/kg")},
-		{"hydrogen", "Hydrogen, at most", unit(sentence.Figure(b.HydrogenLitresPerHour, 3), "L/h"), "about " + unit(sentence.Figure(b.HydrogenLitres, 3), "L")},
-		{"anode-gas", "At the anode: " + cmp.Or(b.AnodeGas, "gas"), unit(sentence.Figure(b.AnodeGasLitresPerHour, 3), "L/h"), ""},
-		{"air", "Air for the hydrogen", unit(sentence.Figure(electrolysis.BatteryRoomAirflow(math.Abs(c.Reading.Amperes))*3600, 2), "m³/h"), "battery-room rule; local rules take precedence"},
+		{"hydrogen", "Hydrogen, at most", unit(sentence.Figure(flowing(c, b.HydrogenLitresPerHour), 3), "L/h"), "about " + unit(sentence.Figure(b.HydrogenLitres, 3), "L")},
+		{"anode-gas", "At the anode: " + cmp.Or(b.AnodeGas, "gas"), unit(sentence.Figure(flowing(c, b.AnodeGasLitresPerHour), 3), "L/h"), ""},
+		{"air", "Air for the hydrogen", unit(sentence.Figure(flowing(c, electrolysis.BatteryRoomAirflow(math.Abs(c.Reading.Amperes))*3600), 2), "m³/h"), "battery-room rule; local rules take precedence"},
 		{"acid", made, unit(sentence.Figure(math.Abs(b.AcidGrams), 3), "g"), strings.TrimPrefix(c.Bath.AcidName+", if it stays in the bath", ", ")},
 		{"water", "Water split", unit(sentence.Figure(b.WaterGrams, 3), "g"), "evaporation is extra"},
 	}

@@ -8,6 +8,7 @@ import (
 
 	"nightcell/alerts/routes"
 	"nightcell/daemon/snapshot"
+	"nightcell/drivers"
 )
 
 func TestAWayOutTellsWhatItHolds(t *testing.T) {
@@ -71,6 +72,23 @@ func TestAcidHasItsSign(t *testing.T) {
 		for _, r := range loadRows(c) {
 			if r.Key == "acid" && (r.Label != test.want || !strings.HasPrefix(r.Value, "3.00")) {
 				t.Errorf("%+v: %+v", test, r)
+			}
+		}
+	}
+}
+
+// TestNothingFlowsWhileOff: the ammeter's offset makes no gas.
+func TestNothingFlowsWhileOff(t *testing.T) {
+	c := &snapshot.Cell{}
+	c.Reading.Amperes, c.Bath.HydrogenLitresPerHour, c.Bath.AnodeGasLitresPerHour = 0.001, 0.000456, 0.000228
+	for output, want := range map[drivers.Output][]string{
+		drivers.OutputOn:  {"0.000456\u202fL/h", "0.000228\u202fL/h", "5.0e−05\u202fm³/h"},
+		drivers.OutputOff: {"0\u202fL/h", "0\u202fL/h", "0\u202fm³/h"},
+	} {
+		c.Reading.Output = output
+		for i, r := range loadRows(c)[1:4] {
+			if strings.ReplaceAll(r.Value, "\u2060", "") != want[i] { // but for what joins the words
+				t.Errorf("output %v: %s is %q, want %q", output, r.Label, r.Value, want[i])
 			}
 		}
 	}
