@@ -133,7 +133,7 @@ func (a *attach) inquire(ctx context.Context) (err error) {
 	if unit, stated := a.doc.get(a.doc.supply("dialect.unit")).(int64); stated {
 		q.Line.Unit = int(unit)
 	}
-	_ = a.tell(a.out, fmt.Sprintf("Asking the supply on %s, by queries alone. This takes up to two minutes.\n", drivers.Plain(a.port)))
+	_ = a.tell(a.out, fmt.Sprintf("Asking the supply on %s, by queries alone. This takes up to three minutes.\n", drivers.Plain(a.port)))
 	if _, terminal := columns(a.out); terminal {
 		q.Said = func(what string) { fmt.Fprintf(a.out, "\r%79s\r  … %s", "", what) }
 	}

@@ -97,12 +97,10 @@ func run(args []string, s *shell) (code int) {
 	if !errors.Is(err, errSilent) {
 		s.tell(s.err, fmt.Sprintf("nightcell: %v\n", err))
 	}
-	var usage usageError
-	if errors.As(err, &usage) {
+	if _, ok := errors.AsType[usageError](err); ok {
 		return 2
 	}
-	var setup *daemon.SetupError
-	if errors.As(err, &setup) {
+	if _, ok := errors.AsType[*daemon.SetupError](err); ok {
 		return 78
 	}
 	return 1

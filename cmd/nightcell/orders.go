@@ -255,8 +255,7 @@ func (s *shell) showChecks(cell string, checks []control.Check, cleared bool) er
 func newDrillCommand(s *shell) *cobra.Command {
 	return s.order("drill", func(ctx context.Context, c *control.Operator, o control.CellOrder) error {
 		receipts, err := c.Drill(ctx, o)
-		var p *control.Problem
-		if errors.As(err, &p) && p.Status == http.StatusConflict { // refused: nothing is there to drill
+		if p, ok := errors.AsType[*control.Problem](err); ok && p.Status == http.StatusConflict { // refused: nothing is there to drill
 			return usageError{err}
 		}
 		if err != nil {

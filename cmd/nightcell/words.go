@@ -78,8 +78,7 @@ func parseSpan(flag, text string, most time.Duration) (time.Duration, error) {
 
 // flagMistake says what a flag needs, in place of what the parser of its value says.
 func flagMistake(cmd *cobra.Command, err error) error {
-	var invalid *pflag.InvalidValueError
-	if errors.As(err, &invalid) {
+	if invalid, ok := errors.AsType[*pflag.InvalidValueError](err); ok {
 		needs, known := map[string]string{
 			"float64": "give a number", "int": "give a whole number", "int64": "give a whole number",
 			"bool": "give true or false", "func": "give a time such as \"2026-03-01 22:15\" (local) or 2026-03-01T22:15:00+01:00",

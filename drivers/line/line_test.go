@@ -287,3 +287,37 @@ func TestExchangeAllocations(t *testing.T) {
 		t.Errorf("%v allocations in an exchange", n)
 	}
 }
+
+// A way to a unit that was closed is closed for good, and leaves the others alone until the last.
+func TestBeside(t *testing.T) {
+	near, far := net.Pipe()
+	defer far.Close()
+	s := Settings{Modbus: "rtu", Unit: 1}
+	one := New(near, s)
+	s.Address, s.Unit = "tcp://pipe", 2
+	two, err := one.Beside(s)
+	if err != nil || two == nil || !one.Shared() {
+		t.Fatal(two, err)
+	}
+	for range 2 {
+		if err := two.Close(); err != nil || one.Shared() {
+			t.Errorf("close: %v", err)
+		}
+	}
+	_, _, _, asked := two.Exchange(t.Context(), []byte("holding 0"), nil, time.Millisecond)
+	_, next := two.Next(t.Context(), nil, time.Millisecond)
+	for _, err := range []error{asked, next, two.Send(t.Context(), []byte("coil 1 = 0"))} {
+		if !errors.Is(err, ErrClosed) {
+			t.Errorf("a closed way: %v", err)
+		}
+	}
+	if _, err := one.Next(t.Context(), nil, time.Millisecond); errors.Is(err, drivers.ErrGone) {
+		t.Errorf("the other way: %v", err)
+	}
+	if err := one.Close(); err != nil {
+		t.Error(err)
+	}
+	if again, err := one.Beside(s); again != nil || err != nil {
+		t.Errorf("beside a closed line: %v, %v", again, err)
+	}
+}

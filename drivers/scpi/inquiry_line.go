@@ -81,32 +81,31 @@ func (i *inquirer) attempts() (list []attempt) {
 // unitAttempts lists ways to ask a unit of Modbus for one register: the wanted one, or 1, as most are sold, at all usual rates, then all of a line
 // at the three that are most usual.
 func (i *inquirer) unitAttempts() (list []attempt) {
-	base, others := i.Inquiry.Line, []int{}
-	wanted := cmp.Or(base.Unit, 1)
-	for u := range mostUnits {
-		others = append(others, u+1)
-	}
-	ask := func(protocol string, baud int, parity string, units ...int) {
-		for _, u := range units {
-			a := attempt{base, "holding 0", unitTime}
-			a.Modbus, a.Unit, a.Baud, a.DataBits, a.Parity = protocol, u, baud, 8, parity
-			list = append(list, a)
+	base := i.Inquiry.Line
+	ask := func(protocol, parity string, rates []int, units ...int) {
+		for _, rate := range rates {
+			for _, u := range units {
+				a := attempt{base, "holding 0", unitTime}
+				a.Modbus, a.Unit, a.Baud, a.DataBits, a.Parity = protocol, u, rate, 8, parity
+				list = append(list, a)
+			}
 		}
+	}
+	wanted, units := cmp.Or(base.Unit, 1), []int{}
+	for u := range mostUnits {
+		units = append(units, u+1)
 	}
 	switch {
 	case line.Rated(base.Address):
 		for _, parity := range []string{"none", "even", "odd"} {
-			for _, rate := range usualRates {
-				ask("rtu", rate, parity, wanted)
-			}
+			ask("rtu", parity, usualRates, wanted)
 		}
-		ask("rtu", 9600, "none", others...)
-		ask("rtu", 19200, "even", others...) // as the serial line guide V1.02, 2.5.1, wants it
-		ask("rtu", 115200, "none", others...)
+		ask("rtu", "none", []int{9600, 115200}, units...)
+		ask("rtu", "even", []int{19200}, units...) // as the serial line guide V1.02, 2.5.1, wants it
 	case strings.HasPrefix(base.Address, "tcp://"):
-		for _, protocol := range []string{"tcp", "rtu"} {
-			ask(protocol, 9600, "none", append([]int{wanted, 255, 0}, others...)...) // a device alone at its socket may have either
-		}
+		units = append([]int{wanted, 255, 0}, units...) // a device alone at its socket may have either
+		ask("tcp", "none", usualRates[:1], units...)
+		ask("rtu", "none", usualRates[:1], units...)
 	}
 	return list
 }
@@ -133,7 +132,7 @@ func (i *inquirer) findUnit(ctx context.Context) (found bool, err error) {
 		i.found("dialect.unit", fmt.Sprintf("it speaks Modbus %s, unit %d", strings.ToUpper(a.Modbus), a.Unit), "%s is answered twice: %s", a.query, strings.Trim(h.raw, "()"))
 		if l := &i.Finding.Line; line.Rated(l.Address) {
 			l.Baud, l.DataBits, l.Parity = a.Baud, a.DataBits, a.Parity
-			i.found("baud", a.form(), "the first settings at which a whole frame came; stop bits cannot be found so")
+			i.found("baud", a.form(), "the first settings at which a whole frame came; one and two stop bits look alike")
 		}
 		i.found("", "its register map is not standard", "take it from the supply's manual")
 		return true, nil
@@ -199,6 +198,11 @@ func sound(answer string) bool {
 func (i *inquirer) findLine(ctx context.Context) error {
 	var noise, echoed bool
 	unasked := 0
+	if i.Inquiry.Line.Unit > 0 { // a map of registers was stated
+		if found, err := i.findUnit(ctx); found || err != nil {
+			return err
+		}
+	}
 	for n, a := range i.attempts() {
 		i.Said("asking with " + a.form())
 		h, err := i.once(ctx, a, n > 0)

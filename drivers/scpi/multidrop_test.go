@@ -184,9 +184,16 @@ func TestLineOfUnits(t *testing.T) {
 		if err := back.SwitchOff(t.Context()); err != nil {
 			t.Errorf("a slow acknowledgement: %v", err)
 		}
-		b := rack.lines["tcp://pipe"]
-		b.line.Close()
+		before := one.refusals
+		slaves[1].fault(func(_, a []byte) ([]byte, time.Duration) { return append(a, checksum([]byte{2, 3, 2, 0, 5})...), 0 })
+		if good(t, one); one.refusals != before {
+			t.Error("a late frame of the other unit behind an answer spoils it")
+		}
+		slaves[1].fault(nil)
+		slaves[2].fault(nil)
+		if err := back.Close(); err != nil {
+			t.Error(err)
+		}
 		good(t, one)
-		slaves[1].fault(func(q, a []byte) ([]byte, time.Duration) { panic("asked after the end") })
 	})
 }

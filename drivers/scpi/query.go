@@ -296,8 +296,7 @@ func (in *instrument) greet(ctx context.Context) error {
 	silent := 0
 	for range anchorTries + 1 {
 		answer, sent, received, err := in.ask(ctx, in.anchor, in.timeout())
-		var r *drivers.Refusal
-		if errors.As(err, &r) {
+		if r, ok := errors.AsType[*drivers.Refusal](err); ok {
 			last = in.hint(r)
 			previous = nil
 			if silent++; silent == silentTries && r.Reason == drivers.NoReply {

@@ -45,8 +45,7 @@ func ParseScenario(name string, data []byte) (*Scenario, error) {
 
 // whereIn tells an error of the TOML library by its line and what it says; missing is the line if it names none.
 func whereIn(err error, missing int) (line int, text string) {
-	var p toml.ParseError
-	if errors.As(err, &p) {
+	if p, ok := errors.AsType[toml.ParseError](err); ok {
 		return p.Position.Line, p.Message
 	}
 	text = strings.TrimPrefix(err.Error(), "toml: ")
