@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"nightcell/integrate"
 )
@@ -24,29 +25,34 @@ type numbered struct {
 // meterGain is the first field of those that only a run with a second meter has.
 const meterGain = "meter_gain"
 
+// named ties names to the places of their values: a name, a place, and so on.
+func named(pairs ...any) []numbered {
+	table := make([]numbered, len(pairs)/2)
+	for i := range table {
+		table[i].key = pairs[2*i].(string)
+		switch place := pairs[2*i+1].(type) {
+		case *float64:
+			table[i].float = place
+		case *time.Duration:
+			table[i].int = (*int64)(place)
+		case *int64:
+			table[i].int = place
+		}
+	}
+	return table
+}
+
 // settingsTable names the fields of settings, in a begin entry and in checkpoints; with those of a second meter if it has one.
 func settingsTable(s *integrate.Settings, metered bool) []numbered {
-	table := []numbered{
-		{key: "gap_after", int: (*int64)(&s.GapAfter)},
-		{key: "gain", float: &s.GainRelative},
-		{key: "offset", float: &s.OffsetAmperes},
-		{key: "resolution", float: &s.ResolutionAmperes},
-		{key: "volt_gain", float: &s.VoltGainRelative},
-		{key: "volt_offset", float: &s.VoltOffset},
-		{key: "volt_resolution", float: &s.VoltResolution},
-		{key: "timebase", float: &s.TimebaseRelative},
-		{key: "first_zero", float: &s.ZeroAmperes},
-		{key: "first_zero_uncertainty", float: &s.ZeroUncertainty},
-		{key: "first_factor", float: &s.CorrectionFactor},
-		{key: "first_factor_uncertainty", float: &s.CorrectionUncertainty},
+	table := named("gap_after", &s.GapAfter, "gain", &s.GainRelative, "offset", &s.OffsetAmperes, "resolution", &s.ResolutionAmperes,
+		"volt_gain", &s.VoltGainRelative, "volt_offset", &s.VoltOffset, "volt_resolution", &s.VoltResolution, "timebase", &s.TimebaseRelative,
+		"first_zero", &s.ZeroAmperes, "first_zero_uncertainty", &s.ZeroUncertainty,
+		"first_factor", &s.CorrectionFactor, "first_factor_uncertainty", &s.CorrectionUncertainty)
+	if m := &s.Meter; metered {
+		table = append(table, named(meterGain, &m.GainRelative, "meter_offset", &m.OffsetAmperes, "meter_resolution", &m.ResolutionAmperes,
+			"meter_volt_gain", &m.VoltGainRelative, "meter_volt_offset", &m.VoltOffset, "meter_volt_resolution", &m.VoltResolution)...)
 	}
-	if !metered {
-		return table
-	}
-	m := &s.Meter
-	return append(table, numbered{key: meterGain, float: &m.GainRelative}, numbered{key: "meter_offset", float: &m.OffsetAmperes},
-		numbered{key: "meter_resolution", float: &m.ResolutionAmperes}, numbered{key: "meter_volt_gain", float: &m.VoltGainRelative},
-		numbered{key: "meter_volt_offset", float: &m.VoltOffset}, numbered{key: "meter_volt_resolution", float: &m.VoltResolution})
+	return table
 }
 
 // metered says whether a coulometer has anything of a second meter.
@@ -56,43 +62,22 @@ func metered(s *integrate.Settings, a *integrate.Accumulated) bool {
 
 // stateTable names the fields of a state, without those that need a conversion; with those of a second meter if it has one.
 func stateTable(s *integrate.Accumulated, metered bool) []numbered {
-	table := []numbered{
-		{key: "readings", int: &s.Readings},
-		{key: "elapsed", int: (*int64)(&s.Elapsed)},
-		{key: "observed", int: (*int64)(&s.Observed)},
-		{key: "volts", float: &s.LastVolts},
-		{key: "amperes", float: &s.LastAmperes},
-		{key: "max_amperes", float: &s.MaxAmperes},
-		{key: "charge", float: &s.Charge.Total},
-		{key: "charge_lost", float: &s.Charge.Compensation},
-		{key: "energy", float: &s.Energy.Total},
-		{key: "energy_lost", float: &s.Energy.Compensation},
-		{key: "volt_seconds", float: &s.VoltSeconds.Total},
-		{key: "volt_seconds_lost", float: &s.VoltSeconds.Compensation},
-		{key: "pair_first", int: (*int64)(&s.Sampling.First)},
-		{key: "pair_amperes", float: &s.Sampling.Amperes},
-		{key: "pair_middle", float: &s.Sampling.Middle},
-		{key: "curvature", float: &s.Sampling.Curvature.Total},
-		{key: "curvature_lost", float: &s.Sampling.Curvature.Compensation},
-		{key: "scatter", float: &s.Sampling.Scatter},
-		{key: "held", float: &s.Resolution.Held},
-		{key: "held_squares", float: &s.Resolution.Squares},
-		{key: "zero", float: &s.Zero.Amperes},
-		{key: "zero_uncertainty", float: &s.Zero.Uncertainty},
-		{key: "factor", float: &s.Correction.Factor},
-		{key: "factor_uncertainty", float: &s.Correction.Uncertainty},
+	table := named("readings", &s.Readings, "elapsed", &s.Elapsed, "observed", &s.Observed,
+		"volts", &s.LastVolts, "amperes", &s.LastAmperes, "max_amperes", &s.MaxAmperes,
+		"charge", &s.Charge.Total, "charge_lost", &s.Charge.Compensation, "energy", &s.Energy.Total, "energy_lost", &s.Energy.Compensation,
+		"volt_seconds", &s.VoltSeconds.Total, "volt_seconds_lost", &s.VoltSeconds.Compensation,
+		"pair_first", &s.Sampling.First, "pair_amperes", &s.Sampling.Amperes, "pair_middle", &s.Sampling.Middle,
+		"curvature", &s.Sampling.Curvature.Total, "curvature_lost", &s.Sampling.Curvature.Compensation, "scatter", &s.Sampling.Scatter,
+		"held", &s.Resolution.Held, "held_squares", &s.Resolution.Squares, "zero", &s.Zero.Amperes, "zero_uncertainty", &s.Zero.Uncertainty,
+		"factor", &s.Correction.Factor, "factor_uncertainty", &s.Correction.Uncertainty)
+	if m := &s.Meter; metered {
+		table = append(table, named("meter_observed", &m.Observed, "meter_charge", &m.Charge.Total, "meter_charge_lost", &m.Charge.Compensation,
+			"meter_energy", &m.Energy.Total, "meter_energy_lost", &m.Energy.Compensation,
+			"meter_volt_seconds", &m.VoltSeconds.Total, "meter_volt_seconds_lost", &m.VoltSeconds.Compensation,
+			"meter_held", &m.Resolution.Held, "meter_held_squares", &m.Resolution.Squares,
+			"lead_readings", &m.Leads.Readings, "lead_power", &m.Leads.Power, "lead_squares", &m.Leads.Squares)...)
 	}
-	if !metered {
-		return table
-	}
-	m := &s.Meter
-	return append(table, numbered{key: "meter_observed", int: (*int64)(&m.Observed)},
-		numbered{key: "meter_charge", float: &m.Charge.Total}, numbered{key: "meter_charge_lost", float: &m.Charge.Compensation},
-		numbered{key: "meter_energy", float: &m.Energy.Total}, numbered{key: "meter_energy_lost", float: &m.Energy.Compensation},
-		numbered{key: "meter_volt_seconds", float: &m.VoltSeconds.Total}, numbered{key: "meter_volt_seconds_lost", float: &m.VoltSeconds.Compensation},
-		numbered{key: "meter_held", float: &m.Resolution.Held}, numbered{key: "meter_held_squares", float: &m.Resolution.Squares},
-		numbered{key: "lead_readings", int: &m.Leads.Readings}, numbered{key: "lead_power", float: &m.Leads.Power},
-		numbered{key: "lead_squares", float: &m.Leads.Squares})
+	return table
 }
 
 // foldedTable names the sums over the gaps that are not kept apart; they are
