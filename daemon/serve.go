@@ -99,7 +99,7 @@ func (d *Daemon) serveHeartbeat(ctx context.Context, group *errgroup.Group) erro
 
 // placeEvery is how often, in the machine's time, it is looked whether lock and socket still lie
 // where they were made. The logs are looked after by their cells.
-const placeEvery = 10 * time.Second
+const placeEvery = 30 * time.Second
 
 // SetupError is a start that fails by what the configuration names, such as a file with a key: no restart mends it.
 type SetupError struct{ error }

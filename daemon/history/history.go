@@ -51,7 +51,7 @@ type cell struct {
 }
 
 const (
-	unasked  = 15   // times Every, between two looks that nobody asks for, which leave little for who does
+	unasked  = 60   // times Every, between two looks that nobody asks for, which leave little for who does
 	batch    = 4096 // records that are taken in while readers wait
 	mostOld  = 3    // series of earlier runs that are kept
 	mostScan = 2    // logs that are scanned at a time for windows and earlier runs
