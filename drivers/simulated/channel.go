@@ -191,12 +191,10 @@ func (i *Instrument) Truth(channel int) Truth { return i.TruthAt(channel, i.now(
 func (i *Instrument) TruthAt(number int, at time.Duration) Truth {
 	i.mu.Lock()
 	defer i.mu.Unlock()
-	i.advance(at)
-	if number < 1 || number > len(i.channels) {
+	c, w, err := i.look(number, at)
+	if err != nil {
 		return Truth{}
 	}
-	c := i.channels[number-1]
-	w := i.night.weather(number, i.at)
 	p := c.settle(i.at, w)
 	t := Truth{At: i.at, Volts: p.Volts, Amperes: p.Amperes, CellVolts: p.Volts, Output: c.On}
 	if p.Amperes != 0 {

@@ -13,6 +13,8 @@ import (
 	"github.com/creack/pty"
 	"golang.org/x/sys/unix"
 	"golang.org/x/term"
+
+	"nightcell/drivers"
 )
 
 // Serve puts the instrument behind a pseudo-terminal until the context ends or Close is called. link is the stable
@@ -178,7 +180,7 @@ func (p *PTY) answer(ctx context.Context, c *cable) error {
 				if len(r.reply) == 0 {
 					continue
 				}
-				if r.delay > 0 && !wait(ctx, r.delay) {
+				if r.delay > 0 && drivers.Rest(ctx, r.delay) != nil {
 					return nil
 				}
 				if err := c.write(r.reply, &patience); err != nil {
@@ -211,15 +213,3 @@ func (c *cable) write(reply []byte, patience *time.Duration) error {
 
 // longPatience is how long a reply waits for room.
 const longPatience = 500 * time.Millisecond
-
-// wait passes real time; false if the context ended first.
-func wait(ctx context.Context, d time.Duration) bool {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return false
-	case <-t.C:
-		return true
-	}
-}
