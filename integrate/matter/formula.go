@@ -1,6 +1,7 @@
 package matter
 
 import (
+	_ "embed" // what formulas say is a file, so that a chemist can check it row by row
 	"fmt"
 	"math"
 	"regexp"
@@ -80,32 +81,51 @@ func (f Formula) MassFraction(symbol string) (fraction, standardUncertainty floa
 // Medium guesses the medium that a salt makes when dissolved in water, from its
 // anion. It is empty for oxides, carbonates and whatever else takes an acid to dissolve.
 func (f Formula) Medium() Medium {
-	has := func(symbols ...string) bool {
-		return !slices.ContainsFunc(symbols, func(s string) bool { return f.Count(s) == 0 })
-	}
-	switch {
-	case has("Cr", "O") && (strings.Contains(f.text, "CrO3") || strings.Contains(f.text, "CrO4") || strings.Contains(f.text, "Cr2O7")):
-		return Chromic
-	case f.hydroxo():
+	if f.hydroxo() {
 		return Alkaline
-	case strings.Contains(f.text, "(NH3)"):
-		return Ammine
-	case has("C", "N") && (!has("O") || strings.Contains(f.text, "CN")):
-		return Cyanide
-	case strings.Contains(f.text, "NH2SO3") || strings.Contains(f.text, "SO3NH2"):
-		return Sulfamate
-	case has("C", "S", "O") && strings.Contains(f.text, "SO3"):
-		return Methanesulfonate
-	case has("S", "O") && strings.Contains(f.text, "SO4"):
-		return Sulfate
-	case has("B", "F"), has("Si", "F"):
-		return Fluoborate
-	case has("N", "O") && strings.Contains(f.text, "NO3"):
-		return Nitrate
-	case f.Chloride():
+	}
+	for _, row := range formulas().Medium {
+		if f.shows(row.anion) {
+			return row.Name
+		}
+	}
+	if f.Chloride() {
 		return Chloride
 	}
 	return ""
+}
+
+//go:embed formulas.toml
+var formulasTOML string
+
+// formulas is what the formula of a salt says by its anion; formulas.toml says what each key means.
+var formulas = Table("formulas.toml", formulasTOML, func(file *formulasFile) (*formulasFile, error) { return file, nil })
+
+type formulasFile struct {
+	Medium []struct {
+		anion
+		Name Medium
+	}
+	State []struct {
+		anion
+		Of     []string
+		State  float64
+		Unless []string
+	}
+}
+
+// anion is what in a formula shows one.
+type anion struct{ Text, Atoms, Without []string }
+
+func (f Formula) shows(a anion) bool {
+	has := func(symbol string) bool { return f.Count(symbol) > 0 }
+	lacks := func(symbol string) bool { return !has(symbol) }
+	return (a.Text == nil || f.contains(a.Text)) && !slices.ContainsFunc(a.Atoms, lacks) && !slices.ContainsFunc(a.Without, has)
+}
+
+// contains says whether one of the parts stands in the formula as it is written.
+func (f Formula) contains(parts []string) bool {
+	return slices.ContainsFunc(parts, func(p string) bool { return strings.Contains(f.text, p) })
 }
 
 // Chloride says whether the formula holds chlorine as chloride, and not in chlorate or perchlorate.

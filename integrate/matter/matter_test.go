@@ -4,6 +4,7 @@ import (
 	"math"
 	"os"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -356,4 +357,26 @@ func mustMetal(t *testing.T, name string) Metal {
 		t.Fatal(err)
 	}
 	return m
+}
+
+// What formulas.toml names are media and elements, and every row says by what it is found.
+func TestFormulasNameWhatThereIs(t *testing.T) {
+	var atoms []string
+	for _, row := range formulas().Medium {
+		if !row.Name.Known() || row.Text == nil && row.Atoms == nil {
+			t.Errorf("%+v", row)
+		}
+		atoms = append(atoms, slices.Concat(row.Atoms, row.Without)...)
+	}
+	for _, row := range formulas().State {
+		if row.Of == nil || row.State != math.Trunc(row.State) || math.Abs(row.State) > 6 {
+			t.Errorf("%+v", row)
+		}
+		atoms = append(atoms, slices.Concat(row.Of, row.Atoms, row.Without)...)
+	}
+	for _, symbol := range atoms {
+		if _, ok := LookUpElement(symbol); !ok {
+			t.Errorf("no element %q", symbol)
+		}
+	}
 }
