@@ -1,8 +1,12 @@
 package quantity
 
 import (
+	_ "embed" // the tables of dimensions and units
 	"fmt"
 	"slices"
+	"sync"
+
+	"github.com/BurntSushi/toml"
 )
 
 // Dimension is the kind of a quantity: what it measures, not in which unit. The
@@ -45,56 +49,36 @@ const (
 // exponents of the base units, in the order kg m s A K mol B.
 type exponents [7]int16
 
-// description is what is known of one dimension. shown lists the units of Format
-// from small to large; example is what an error offers.
+// description is what is known of one dimension; units.toml says what each part is.
 type description struct {
-	name    string
-	base    exponents
-	si      string // the unit in which Parse returns it
-	shown   []string
-	example string
+	Name    string
+	Base    exponents
+	SI      string
+	Shown   []string
+	Example string
 }
 
-var descriptions = [dimensionCount]description{
-	Number:              {"a plain number", exponents{}, "", []string{""}, "4.5"},
-	Fraction:            {"a fraction", exponents{}, "", []string{"ppm", "%"}, "88 %"},
-	Length:              {"a length", exponents{0, 1}, "m", []string{"nm", "µm", "mm", "m"}, "30 mm"},
-	Area:                {"an area", exponents{0, 2}, "m2", []string{"mm2", "cm2", "m2"}, "60 cm2"},
-	Volume:              {"a volume", exponents{0, 3}, "m3", []string{"mL", "L", "m3"}, "0.9 L"},
-	Mass:                {"a mass", exponents{1}, "kg", []string{"mg", "g", "kg"}, "250 g"},
-	Amount:              {"an amount of substance", exponents{5: 1}, "mol", []string{"mmol", "mol"}, "0.5 mol"},
-	Time:                {"a time", exponents{2: 1}, "s", []string{"ms", "s", "min", "h"}, "45 min"},
-	Temperature:         {"a temperature", exponents{4: 1}, "K", []string{"°C"}, "25 °C"},
-	Current:             {"a current", exponents{3: 1}, "A", []string{"µA", "mA", "A"}, "3 A"},
-	Voltage:             {"a voltage", exponents{1, 2, -3, -1}, "V", []string{"µV", "mV", "V"}, "3.2 V"},
-	Charge:              {"a charge", exponents{2: 1, 3: 1}, "C", []string{"C", "A h"}, "26 A h"},
-	CurrentDensity:      {"a current density", exponents{0, -2, 0, 1}, "A/m2", []string{"A/m2", "A/dm2"}, "3 A/dm2"},
-	MassConcentration:   {"a mass concentration", exponents{1, -3}, "kg/m3", []string{"mg/L", "g/L"}, "60 g/L"},
-	AmountConcentration: {"an amount concentration", exponents{0, -3, 0, 0, 0, 1}, "mol/m3", []string{"mmol/L", "mol/L"}, "0.9 mol/L"},
-	Power:               {"a power", exponents{1, 2, -3}, "W", []string{"mW", "W", "kW"}, "12 W"},
-	Energy:              {"an energy", exponents{1, 2, -2}, "J", []string{"J", "Wh", "kWh"}, "0.2 kWh"},
-	EnergyPerMass:       {"an energy per mass", exponents{0, 2, -2}, "J/kg", []string{"J/kg", "kWh/kg"}, "4 kWh/kg"},
-	Resistance:          {"a resistance", exponents{1, 2, -3, -2}, "Ω", []string{"mΩ", "Ω", "kΩ"}, "20 mohm"},
-	Conductance:         {"a conductance", exponents{-1, -2, 3, 2}, "S", []string{"mS", "S"}, "5 S"},
-	Conductivity:        {"a conductivity", exponents{-1, -3, 3, 2}, "S/m", []string{"µS/cm", "mS/cm", "S/m"}, "80 mS/cm"},
-	VolumeFlow:          {"a volume flow", exponents{0, 3, -1}, "m3/s", []string{"L/h", "m3/h"}, "5 m3/h"},
-	Velocity:            {"a velocity", exponents{0, 1, -1}, "m/s", []string{"µm/s", "m/s"}, "1e-5 m/s"},
-	VoltageRate:         {"a rate of voltage", exponents{1, 2, -4, -1}, "V/s", []string{"mV/h", "V/h"}, "0.2 V/h"},
-	Pressure:            {"a pressure", exponents{1, -1, -2}, "Pa", []string{"Pa", "hPa", "kPa", "bar"}, "1013 hPa"},
-	Data:                {"an amount of data", exponents{6: 1}, "B", []string{"B", "kB", "MB", "GB"}, "200 MB"},
-}
+//go:embed units.toml
+var unitsText string
+
+// descriptions are those of the dimensions, by their constants.
+var descriptions = sync.OnceValue(func() []description {
+	var all struct{ Dimension []description }
+	_, _ = toml.Decode(unitsText, &all) // the tests read every row
+	return all.Dimension
+})
 
 // String names the dimension with its article, as errors do: "a mass".
 func (d Dimension) String() string {
 	if d >= dimensionCount {
 		return "an unknown dimension"
 	}
-	return descriptions[d].name
+	return descriptions()[d].Name
 }
 
 // UnmarshalText reads the name that String gives.
 func (d *Dimension) UnmarshalText(name []byte) error {
-	i := slices.IndexFunc(descriptions[:], func(known description) bool { return known.name == string(name) })
+	i := slices.IndexFunc(descriptions(), func(known description) bool { return known.Name == string(name) })
 	if i < 0 {
 		return fmt.Errorf("no dimension is called %q", name)
 	}
@@ -103,13 +87,13 @@ func (d *Dimension) UnmarshalText(name []byte) error {
 }
 
 // Example returns one well-formed quantity of the dimension, for help texts and errors.
-func (d Dimension) Example() string { return descriptions[d].example }
+func (d Dimension) Example() string { return descriptions()[d].Example }
 
 // named returns the dimension that has the given base exponents. A dimensionless
 // unit is a fraction, because Number takes no unit at all.
 func named(e exponents) (Dimension, bool) {
 	for d := Fraction; d < dimensionCount; d++ {
-		if descriptions[d].base == e {
+		if descriptions()[d].Base == e {
 			return d, true
 		}
 	}

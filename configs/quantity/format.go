@@ -26,7 +26,7 @@ func Format(d Dimension, v float64) string {
 			return join(plain(number, r), symbol)
 		}
 	}
-	return join(strconv.FormatFloat(v, 'g', -1, 64), descriptions[d].si)
+	return join(strconv.FormatFloat(v, 'g', -1, 64), descriptions()[d].SI)
 }
 
 // Round writes v, in the SI unit of d, for people: in a handy unit and with the
@@ -57,7 +57,7 @@ func HalfWidth(d Dimension, v, half float64, digits int) string {
 
 // handy picks the largest of d's shown units that leaves at least one whole unit, else the smallest.
 func handy(d Dimension, v float64) (string, unit) {
-	shown := descriptions[d].shown
+	shown := descriptions()[d].Shown
 	for _, symbol := range slices.Backward(shown[1:]) {
 		if u := mustUnit(symbol); math.Abs(u.number(v)) >= 1 {
 			return symbol, u

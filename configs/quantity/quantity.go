@@ -174,7 +174,7 @@ func resolve(s, symbol string, dims []Dimension, got *Dimension) (unit, error) {
 		return unit{}, fmt.Errorf("'%s': %w%s; %s is needed, such as '%s'", s, err, meant(symbol, dims), either(dims), dims[0].Example())
 	}
 	for _, d := range dims {
-		if *got = d; d != Number && descriptions[d].base == u.base {
+		if *got = d; d != Number && descriptions()[d].Base == u.base {
 			return u, nil
 		}
 	}
@@ -237,7 +237,7 @@ func either(dims []Dimension) string {
 // meant offers the unit of one of dims that differs from symbol only in case.
 func meant(symbol string, dims []Dimension) string {
 	for _, d := range dims {
-		for _, known := range descriptions[d].shown {
+		for _, known := range descriptions()[d].Shown {
 			if strings.EqualFold(known, symbol) {
 				return fmt.Sprintf(" (is '%s' meant?)", known)
 			}
@@ -261,7 +261,7 @@ func sumOfTimes(text string) (seconds float64, ok bool) {
 		symbol := rest[:end]
 		text = strings.TrimSpace(rest[end:])
 		u, err := parseUnit(symbol)
-		if number == "" || symbol == "" || err != nil || u.base != descriptions[Time].base || u.shift != nil {
+		if number == "" || symbol == "" || err != nil || u.base != descriptions()[Time].Base || u.shift != nil {
 			return 0, false
 		}
 		if before != nil && u.factor.Cmp(before) >= 0 {

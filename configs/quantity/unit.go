@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"math/big"
 	"strings"
+	"sync"
+
+	"github.com/BurntSushi/toml"
 )
 
 // unit is what a unit's spelling means: SI value = (number + shift) × factor.
@@ -13,57 +16,19 @@ type unit struct {
 	base   exponents
 }
 
-// atom is a unit symbol that is not built from others, its exact size in the
-// unit that its exponents stand for (num/den), and the prefixes it may carry.
+// atom is a unit symbol that is not built from others; units.toml says what each part is.
 type atom struct {
-	num, den int64
-	base     exponents
-	prefixes string
+	Of       Dimension
+	Num, Den int64
+	Prefixes string
 }
 
-// atoms holds every symbol. The sizes of foot, inch, pound, ounce and US gallon
-// are exact by definition (NIST SP 811, appendix B). Symbols are case-sensitive,
-// and prefixes are listed one by one, so that nothing is read as what it is not:
-// "min" is never a milli-inch and "Mg" no megagram.
-var atoms = map[string]atom{
-	"%":   {1, 100, exponents{}, ""},
-	"ppm": {1, 1_000_000, exponents{}, ""},
-	"m":   {1, 1, exponents{0, 1}, "nµumcdk"},
-	"in":  {254, 10_000, exponents{0, 1}, ""},
-	"ft":  {3048, 10_000, exponents{0, 1}, ""},
-	"L":   {1, 1000, exponents{0, 3}, "µumcd"},
-	"l":   {1, 1000, exponents{0, 3}, "µumcd"},
-	"gal": {3_785_411_784, 1_000_000_000_000, exponents{0, 3}, ""},
-	"g":   {1, 1000, exponents{1}, "µumk"},
-	"t":   {1000, 1, exponents{1}, ""},
-	"lb":  {45_359_237, 100_000_000, exponents{1}, ""},
-	"oz":  {45_359_237, 1_600_000_000, exponents{1}, ""},
-	"mol": {1, 1, exponents{5: 1}, "nµumk"},
-	"M":   {1000, 1, exponents{0, -3, 0, 0, 0, 1}, "µum"},
-	"s":   {1, 1, exponents{2: 1}, "nµum"},
-	"min": {60, 1, exponents{2: 1}, ""},
-	"h":   {3600, 1, exponents{2: 1}, ""},
-	"d":   {86_400, 1, exponents{2: 1}, ""},
-	"K":   {1, 1, exponents{4: 1}, "m"},
-	"A":   {1, 1, exponents{3: 1}, "nµumk"},
-	"ASF": {100_000_000, 9_290_304, exponents{0, -2, 0, 1}, ""},
-	"C":   {1, 1, exponents{2: 1, 3: 1}, "µumkM"},
-	"Ah":  {3600, 1, exponents{2: 1, 3: 1}, "mk"},
-	"As":  {1, 1, exponents{2: 1, 3: 1}, "m"},
-	"V":   {1, 1, exponents{1, 2, -3, -1}, "nµumk"},
-	"W":   {1, 1, exponents{1, 2, -3}, "µumkM"},
-	"J":   {1, 1, exponents{1, 2, -2}, "mkMG"},
-	"Wh":  {3600, 1, exponents{1, 2, -2}, "mkM"},
-	"Ω":   {1, 1, exponents{1, 2, -3, -2}, "µumkM"},
-	"ohm": {1, 1, exponents{1, 2, -3, -2}, "µumkM"},
-	"S":   {1, 1, exponents{-1, -2, 3, 2}, "µum"},
-	"Pa":  {1, 1, exponents{1, -1, -2}, "hk"},
-	"bar": {100_000, 1, exponents{1, -1, -2}, "m"},
-	"B":   {1, 1, exponents{6: 1}, "kMGT"},
-	"KiB": {1 << 10, 1, exponents{6: 1}, ""},
-	"MiB": {1 << 20, 1, exponents{6: 1}, ""},
-	"GiB": {1 << 30, 1, exponents{6: 1}, ""},
-}
+// atoms holds every symbol.
+var atoms = sync.OnceValue(func() map[string]atom {
+	var all struct{ Unit map[string]atom }
+	_, _ = toml.Decode(unitsText, &all) // the tests read every row
+	return all.Unit
+})
 
 var prefixes = map[rune][2]int64{
 	'n': {1, 1_000_000_000}, 'µ': {1, 1_000_000}, 'u': {1, 1_000_000}, 'm': {1, 1000},
@@ -119,7 +84,7 @@ func (u *unit) multiply(factor string, divide bool) error {
 			u.factor.Mul(u.factor, size)
 		}
 	}
-	for i, e := range a.base {
+	for i, e := range descriptions()[a.Of].Base {
 		u.base[i] += e * int16(power)
 	}
 	return nil
@@ -142,16 +107,16 @@ func splitPower(factor string) (symbol string, power int) {
 
 // lookup finds a symbol as it stands or, failing that, as prefix and symbol.
 func lookup(symbol string) (atom, *big.Rat, bool) {
-	if a, ok := atoms[symbol]; ok {
-		return a, big.NewRat(a.num, a.den), true
+	if a, ok := atoms()[symbol]; ok {
+		return a, big.NewRat(a.Num, a.Den), true
 	}
 	for p, size := range prefixes {
 		rest, ok := strings.CutPrefix(symbol, string(p))
 		if !ok {
 			continue
 		}
-		if a, ok := atoms[rest]; ok && strings.ContainsRune(a.prefixes, p) {
-			r := big.NewRat(a.num, a.den)
+		if a, ok := atoms()[rest]; ok && strings.ContainsRune(a.Prefixes, p) {
+			r := big.NewRat(a.Num, a.Den)
 			return a, r.Mul(r, big.NewRat(size[0], size[1])), true
 		}
 	}
