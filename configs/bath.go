@@ -82,25 +82,6 @@ func mediumNames() []string {
 	return names
 }
 
-// exactlyOne complains unless one of the keys is written. what says of what they are the ways.
-func (t *table) exactlyOne(what string, keys ...string) string {
-	var given []string
-	for _, k := range keys {
-		if t.has(k) {
-			given = append(given, k)
-		}
-	}
-	switch len(given) {
-	case 1:
-		return given[0]
-	case 0:
-		t.bad("", "nothing states the "+what, "write one of "+strings.Join(keys, ", "))
-		return ""
-	}
-	t.bad(given[1], "the "+what+" is stated more than once: "+strings.Join(given, ", "), "keep one of them")
-	return ""
-}
-
 // Electrodes are what is stated of the plates besides Cell.States.
 type Electrodes struct {
 	CathodeName, AnodeName string        // of their ledgers; empty: none is kept

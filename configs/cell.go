@@ -2,6 +2,7 @@ package configs
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"nightcell/alerts"
@@ -141,17 +142,29 @@ type Target struct {
 }
 
 func readTarget(t *table) *Target {
-	forms := map[string]quantity.Value{
-		bath.Recover:       t.stated(bath.Recover, share, quantity.Fraction),
-		bath.Concentration: t.stated(bath.Concentration, positive, concentrations...),
-		bath.Deposit:       t.stated(bath.Deposit, positive, quantity.Mass),
-		bath.Thickness:     t.stated(bath.Thickness, positive, quantity.Length),
-		bath.Charge:        t.stated(bath.Charge, positive, quantity.Charge),
-		bath.Marginal:      t.stated(bath.Marginal, positive, quantity.EnergyPerMass),
+	g := &Target{Value: unstated()}
+	var given, known []string
+	for _, form := range []struct {
+		key  string
+		ok   rangeOf
+		dims []quantity.Dimension
+	}{
+		{bath.Recover, share, []quantity.Dimension{quantity.Fraction}}, {bath.Concentration, positive, concentrations},
+		{bath.Deposit, positive, []quantity.Dimension{quantity.Mass}}, {bath.Thickness, positive, []quantity.Dimension{quantity.Length}},
+		{bath.Charge, positive, []quantity.Dimension{quantity.Charge}}, {bath.Marginal, positive, []quantity.Dimension{quantity.EnergyPerMass}},
+	} {
+		known = append(known, form.key)
+		if v := t.stated(form.key, form.ok, form.dims...); t.has(form.key) {
+			given, g.Form, g.Value = append(given, form.key), form.key, v
+		}
 	}
-	g := &Target{Form: t.exactlyOne("target", bath.Recover, bath.Concentration, bath.Deposit, bath.Thickness, bath.Charge, bath.Marginal), Value: unstated()}
-	if g.Form != "" {
-		g.Value = forms[g.Form]
+	switch len(given) {
+	case 0:
+		t.bad("", "nothing states the target", "write one of "+strings.Join(known, ", "))
+	case 1:
+	default:
+		t.bad(given[1], "the target is stated more than once: "+strings.Join(given, ", "), "keep one of them")
+		g = &Target{Value: unstated()}
 	}
 	t.done()
 	return g

@@ -67,8 +67,6 @@ func (m Mistakes) inOrder() Mistakes {
 	return slices.Compact(m)
 }
 
-func joined(names []string) string { return strings.Join(names, ", ") }
-
 // crossCheck finds what is wrong between tables that are each right by themselves.
 func (c *Config) crossCheck(t *table, supplies, meters, cells []named) {
 	if len(cells) == 0 {
@@ -120,7 +118,7 @@ func (c *Cell) checkSupply(t *table, all *Config, channels map[string]string) {
 		}
 		remedy := "write a table [supply." + c.Supply + "]"
 		if len(known) > 0 {
-			remedy += " or name one of " + joined(known)
+			remedy += " or name one of " + strings.Join(known, ", ")
 		}
 		t.bad("supply", fmt.Sprintf("there is no supply '%s'", c.Supply), remedy)
 		return

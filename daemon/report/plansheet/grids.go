@@ -20,13 +20,6 @@ func cell(key string, value, doubt float64, unit report.Unit) report.Figure {
 	return rough(key, "", value, doubt, unit, matter.Unmarked, "")
 }
 
-// percent is a share in a grid that says what it is.
-func percent(key string, share float64) report.Figure {
-	f := cell(key, share, 0, report.Percent)
-	f.Text = quantity.Digits(share*100, 0) + " %"
-	return f
-}
-
 // course shows how the run goes, when its efficiency falls on the way.
 func (p *sheet) course() report.Table {
 	grid := &report.Grid{Head: []string{"recovered", "g/L", "h", "A·h", "g", "overall %", "marginal %", "i/i_lim", "deposit"}}
@@ -35,8 +28,10 @@ func (p *sheet) course() report.Table {
 		if !ok {
 			continue
 		}
+		recovered := cell("recovered", share, 0, report.Percent)
+		recovered.Text = quantity.Digits(share*100, 0) + " %"
 		grid.Rows = append(grid.Rows, report.GridRow{Cells: []report.Figure{
-			percent("recovered", share), cell("concentration", at.Concentration, 0, report.GramsPerLitre), cell("at", at.Seconds, 0, report.Hours),
+			recovered, cell("concentration", at.Concentration, 0, report.GramsPerLitre), cell("at", at.Seconds, 0, report.Hours),
 			cell("charge", at.Coulombs, 0, report.AmpereHours), cell("deposit", at.Deposit, 0, report.Grams), cell("overall_efficiency", at.Overall, 0.01, report.Percent),
 			cell("marginal_efficiency", at.Marginal, 0.01, report.Percent), cell("limiting_current_share", at.LoadRatio, p.loadDoubt(at.LoadRatio), report.Share),
 			{Key: "deposit_quality", Word: bath.QualityAt(at.LoadRatio).Word},
