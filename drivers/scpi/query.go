@@ -339,8 +339,8 @@ func (in *instrument) learnIdentity(ctx context.Context) error {
 // hint adds to a refused first answer what is most likely wrong.
 func (in *instrument) hint(r *drivers.Refusal) error {
 	switch {
-	case in.dialect.Protocol != "" && r.Answer != "":
-		return fmt.Errorf("%w; check unit, protocol and the address of the register in the dialect", r)
+	case in.dialect.Protocol != "":
+		return fmt.Errorf("%w; check unit, protocol and the address of the register in the dialect, and where nothing comes at all the supply, both wires of the line and its baud rate", r)
 	case r.Reason == drivers.NoReply && r.Answer == "":
 		return fmt.Errorf("%w; check that the supply is on, its interface chosen, the cable right (crossed or straight) and the baud rate that of its menu", r)
 	case r.Reason == drivers.NoReply && bytes.HasSuffix([]byte(r.Answer), []byte{'\r'}):
