@@ -82,8 +82,7 @@ func (nowhere) UnmarshalTOML(any) error { return errors.New("position") }
 // lineOf returns the line of a value. A table that exists only as part of a longer
 // name, such as supply in [supply.bench], has that of the first table in it; 0 if there is none.
 func (d *document) lineOf(p toml.Primitive) int {
-	var at toml.ParseError
-	if err := d.meta.PrimitiveDecode(p, nowhere{}); errors.As(err, &at) && at.Position.Line > 0 {
+	if at, ok := errors.AsType[toml.ParseError](d.meta.PrimitiveDecode(p, nowhere{})); ok && at.Position.Line > 0 {
 		return at.Position.Line
 	}
 	first := 0

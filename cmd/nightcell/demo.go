@@ -145,8 +145,8 @@ func (f *demoFlags) directory() (string, error) {
 // checkListen tries the address in a configuration, before anything is made.
 func (f *demoFlags) checkListen() error {
 	_, _, err := f.configure("data", "port", "http://127.0.0.1:1/")
-	var mistakes configs.Mistakes
-	if !errors.As(err, &mistakes) {
+	mistakes, ok := errors.AsType[configs.Mistakes](err)
+	if !ok {
 		return err
 	}
 	return usagef("--listen: %s; give a loopback address such as 127.0.0.1:9648, or \"\" for no page", mistakes[0].Wrong)

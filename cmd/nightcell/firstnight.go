@@ -116,13 +116,11 @@ func (f *firstNight) ask12(ctx context.Context) error {
 		if again == nil {
 			again = f.doc.write(f.file, f.plan)
 		}
-		var wrong usageError
-		if !errors.As(again, &wrong) {
+		if _, wrong := errors.AsType[usageError](again); !wrong {
 			return again
 		}
 		fmt.Fprintln(f.out)
-		var mistakes configs.Mistakes
-		if errors.As(again, &mistakes) {
+		if mistakes, ok := errors.AsType[configs.Mistakes](again); ok {
 			for _, m := range mistakes {
 				f.say(strings.TrimPrefix(m.Key, "cell.") + ": " + m.Wrong + "; " + m.Remedy)
 			}
@@ -278,12 +276,11 @@ func (f *firstNight) mistakeAt(key string) error {
 	if err != nil {
 		return err
 	}
-	var mistakes configs.Mistakes
-	if _, err := configs.Draft("", text); errors.As(err, &mistakes) {
-		for _, m := range mistakes {
-			if m.Key == key {
-				return errors.New(strings.TrimSuffix(m.Wrong+"; "+m.Remedy, "; "))
-			}
+	_, err = configs.Draft("", text)
+	mistakes, _ := errors.AsType[configs.Mistakes](err)
+	for _, m := range mistakes {
+		if m.Key == key {
+			return errors.New(strings.TrimSuffix(m.Wrong+"; "+m.Remedy, "; "))
 		}
 	}
 	return nil

@@ -97,8 +97,7 @@ func (c *client) explain(order string, err error) error {
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("%s: the socket %s belongs to another user; run this command as the user that runs nightcell", order, c.path)
 	}
-	var inner *url.Error
-	if errors.As(err, &inner) { // the address within is of no use to anybody
+	if inner, ok := errors.AsType[*url.Error](err); ok { // the address within is of no use to anybody
 		err = inner.Err
 	}
 	switch {

@@ -203,21 +203,17 @@ func Contradiction(format string, args ...any) error {
 }
 
 // IsContradiction reports whether err says that an entry contradicts the books.
-func IsContradiction(err error) bool {
-	var p *Problem
-	return errors.As(err, &p) && p.Status == http.StatusUnprocessableEntity
-}
+func IsContradiction(err error) bool { return StatusOf(err) == http.StatusUnprocessableEntity }
 
 // IsMistake reports whether err says that the order itself was wrong, rather than refused or failed.
 func IsMistake(err error) bool {
-	var p *Problem
-	return errors.As(err, &p) && (p.Status == http.StatusNotFound || p.Status == http.StatusBadRequest)
+	status := StatusOf(err)
+	return status == http.StatusNotFound || status == http.StatusBadRequest
 }
 
 // StatusOf is the HTTP status for an error.
 func StatusOf(err error) int {
-	var p *Problem
-	if errors.As(err, &p) {
+	if p, ok := errors.AsType[*Problem](err); ok {
 		return p.Status
 	}
 	return http.StatusInternalServerError

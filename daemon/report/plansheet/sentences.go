@@ -102,12 +102,12 @@ func (p *sheet) stopText() string {
 
 // targetText says what was asked for.
 func (p *sheet) targetText() string {
-	f := matter.Figure{Value: p.wish.Value.SI} // a wish has no doubt
-	switch p.wish.Form {
+	f := matter.Figure{Value: p.Wish.Value.SI} // a wish has no doubt
+	switch p.Wish.Form {
 	case bath.Recover:
 		return "recover " + doubted(f, 100) + " %"
 	case bath.Concentration:
-		if p.wish.Value.Dimension == quantity.AmountConcentration {
+		if p.Wish.Value.Dimension == quantity.AmountConcentration {
 			return "deplete to " + doubted(f, 1e-3) + " mol/L"
 		}
 		return "deplete to " + doubted(f, 1) + " g/L"

@@ -35,12 +35,9 @@ type Subject struct {
 type sheet struct {
 	*plan.Plan
 	Subject
-	wish configs.Target
 }
 
-func newSheet(s Subject) *sheet {
-	return &sheet{Plan: s.Plan, Subject: s, wish: s.Wish}
-}
+func newSheet(s Subject) *sheet { return &sheet{Plan: s.Plan, Subject: s} }
 
 // Of lays a plan out.
 func Of(s Subject) *report.Report {
@@ -200,7 +197,7 @@ func (p *sheet) subject() report.Table {
 	stop := b.Metal.Stop(b.Medium)
 	t := report.Table{Figures: []report.Figure{
 		{Key: "cell", Word: p.Subject.Cell}, {Key: "metal", Word: b.Metal.String()}, {Key: "valence", Word: b.Valence},
-		{Key: "medium", Word: string(b.Medium)}, {Key: "target_form", Word: p.wish.Form},
+		{Key: "medium", Word: string(b.Medium)}, {Key: "target_form", Word: p.Wish.Form},
 		{Key: "safe_state", Word: string(stop.State), Mark: stop.Mark}, {Key: "safe_state_unattended", Word: string(stop.Unattended)},
 		{Key: "depletion_visible", Word: b.Metal.Depletion.Visible},
 	}}
