@@ -151,14 +151,8 @@ func (r *partReader) unexpected(c byte) error {
 	case c == 'x' || c == 'n':
 		return fmt.Errorf("%q means an unknown number; say how many, or state the metal by assay", string(c))
 	case 'a' <= c && c <= 'z':
-		if r.at+1 <= len(r.text) {
-			symbol := strings.ToUpper(string(c))
-			if r.at+1 < len(r.text) && 'a' <= r.text[r.at+1] && r.text[r.at+1] <= 'z' {
-				if e, ok := LookUpElement(symbol + r.text[r.at+1:r.at+2]); ok {
-					return fmt.Errorf("symbols begin with a capital: %s is written %s", e.Name, e.Symbol)
-				}
-			}
-			if e, ok := LookUpElement(symbol); ok {
+		for _, end := range []int{min(r.at+2, len(r.text)), r.at + 1} {
+			if e, ok := LookUpElement(strings.ToUpper(string(c)) + r.text[r.at+1:end]); ok {
 				return fmt.Errorf("symbols begin with a capital: %s is written %s", e.Name, e.Symbol)
 			}
 		}
