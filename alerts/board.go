@@ -100,7 +100,7 @@ func (b *Board) Judge(o *Observation) []Change {
 	if b.verdicts[SupplySilent].over {
 		blinded, why = reading, becauseSilent
 	}
-	list := catalogue()
+	list := &catalogue().rows
 	for c := firstCondition; c < conditionCount; c++ {
 		v, a := &b.verdicts[c], &b.m.Alarms[c]
 		quiet := a.State == NORM && !a.Raw && !a.Active && !(v.over && v.known) && list[c].need < blinded // most are, at most readings
@@ -117,7 +117,7 @@ func (b *Board) Judge(o *Observation) []Change {
 
 // lead takes one alarm a step on. blinded is what cannot be had now, and why: a condition that needs it, or more, cannot be judged.
 func (b *Board) lead(c Condition, now time.Duration, o *Observation, fresh bool, pending set, blinded need, why string) {
-	e, a := &catalogue()[c], &b.m.Alarms[c]
+	e, a := &catalogue().rows[c], &b.m.Alarms[c]
 	if a.State == SHLVD && now >= a.Until {
 		b.move(c, Release, o, "shelving time expired")
 	}
@@ -256,8 +256,8 @@ func (b *Board) ebb(o *Observation) {
 func (b *Board) standing(c Condition, causes set) Condition {
 	best := None
 	for other := firstCondition; other < conditionCount; other++ {
-		a, e := &b.m.Alarms[other], &catalogue()[other]
-		if other == c || !a.Active || e.Group != catalogue()[c].Group {
+		a, e := &b.m.Alarms[other], &catalogue().rows[other]
+		if other == c || !a.Active || e.Group != catalogue().rows[c].Group {
 			continue
 		}
 		if causes.has(other) {

@@ -82,7 +82,7 @@ func (c Condition) String() string {
 	if c >= conditionCount {
 		return fmt.Sprintf("Condition(%d)", uint8(c))
 	}
-	return catalogue()[c].Name
+	return catalogue().rows[c].Name
 }
 
 // earlier are names that logs of earlier runs have, each with today's.
@@ -90,11 +90,11 @@ var earlier = map[string]string{"marginal-gram": "marginal-energy", "notice-unde
 
 // ParseCondition is the inverse of String. It knows the names of earlier logs too.
 func ParseCondition(name string) (Condition, error) {
-	if i := slices.IndexFunc(catalogue()[firstCondition:], func(e entry) bool { return e.Name == cmp.Or(earlier[name], name) }); i >= 0 {
+	if i := slices.IndexFunc(catalogue().rows[firstCondition:], func(e entry) bool { return e.Name == cmp.Or(earlier[name], name) }); i >= 0 {
 		return firstCondition + Condition(i), nil
 	}
 	var names []string
-	for _, e := range catalogue()[firstCondition:] {
+	for _, e := range catalogue().rows[firstCondition:] {
 		names = append(names, e.Name)
 	}
 	if meant := quantity.Nearest(name, names); meant != "" {
@@ -150,8 +150,13 @@ type entry struct {
 //go:embed catalogue.toml
 var catalogueTOML string
 
-// catalogue holds what is known of each condition beforehand: the starting setting and the words.
-var catalogue = sync.OnceValue(func() *[conditionCount]entry {
+// known is what catalogue.toml holds: the starting limits, and of each condition the starting setting and the words.
+type known struct {
+	limits Limits
+	rows   [conditionCount]entry
+}
+
+var catalogue = sync.OnceValue(func() *known {
 	list, err := readCatalogue(catalogueTOML)
 	if err != nil {
 		panic("alerts: embedded catalogue.toml: " + err.Error()) // a test reads the table, so this cannot ship
@@ -159,8 +164,11 @@ var catalogue = sync.OnceValue(func() *[conditionCount]entry {
 	return list
 })
 
-func readCatalogue(text string) (*[conditionCount]entry, error) {
-	var file struct{ Condition []entry }
+func readCatalogue(text string) (*known, error) {
+	var file struct {
+		Limits    Limits
+		Condition []entry
+	}
 	meta, err := toml.Decode(text, &file)
 	if err != nil {
 		return nil, err
@@ -168,17 +176,18 @@ func readCatalogue(text string) (*[conditionCount]entry, error) {
 	if len(meta.Undecoded()) > 0 || len(file.Condition) != int(conditionCount-firstCondition) {
 		return nil, fmt.Errorf("%d conditions, unknown keys %v", len(file.Condition), meta.Undecoded())
 	}
-	list := new([conditionCount]entry)
-	copy(list[firstCondition:], file.Condition)
+	list := &known{limits: file.Limits}
+	copy(list.rows[firstCondition:], file.Condition)
 	for i := firstCondition; i < conditionCount; i++ {
-		e := &list[i]
-		known := slices.Index([]string{"", "reading", "current", "learned"}, e.Needs)
-		if known < 0 {
+		e := &list.rows[i]
+		list.limits.settings[i] = e.Setting
+		n := slices.Index([]string{"", "reading", "current", "learned"}, e.Needs)
+		if n < 0 {
 			return nil, fmt.Errorf("%s needs %q, which is none of reading, current and learned", e.Name, e.Needs)
 		}
-		e.need = need(known)
+		e.need = need(n)
 		for _, name := range e.Follows {
-			cause := slices.IndexFunc(list[firstCondition:], func(o entry) bool { return o.Name == name })
+			cause := slices.IndexFunc(list.rows[firstCondition:], func(o entry) bool { return o.Name == name })
 			if cause < 0 {
 				return nil, fmt.Errorf("%s follows %q, which is not a condition", e.Name, name)
 			}

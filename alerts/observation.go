@@ -131,7 +131,7 @@ func finite(x float64) bool { return x-x == 0 }
 func sane(x float64) bool { return x > -1e6 && x < 1e6 }
 
 // Unit returns the SI unit of Change.Value and Change.Limit in words, "" when they have none of their own.
-func (c Condition) Unit() string { return catalogue()[c].Unit }
+func (c Condition) Unit() string { return catalogue().rows[c].Unit }
 
 // Setting is how one condition is handled, whatever its limit.
 type Setting struct {
@@ -148,26 +148,26 @@ type Setting struct {
 type Limits struct {
 	Poll time.Duration // the usual time between readings
 
-	Amperes               float64 // over-current, A
-	AmperesPerSquareMetre float64 // what the deposit stands, A/m²
-	CathodeSquareMetres   float64
+	Amperes               float64       // over-current, A
+	AmperesPerSquareMetre float64       `toml:"amperes_per_square_metre"` // what the deposit stands, A/m²
+	CathodeSquareMetres   float64       `toml:"cathode_square_metres"`
 	Volts                 float64       // over-voltage, V
-	DriftVolts            float64       // half-width of the corridor at constant current, V
-	DriftRelative         float64       // half-width of the corridor at constant voltage, fraction of the learned current
+	DriftVolts            float64       `toml:"drift_volts"`    // half-width of the corridor at constant current, V
+	DriftRelative         float64       `toml:"drift_relative"` // half-width of the corridor at constant voltage, fraction of the learned current
 	Run                   time.Duration // the longest the run may take; 0: not judged
 
 	Silence        time.Duration // supply-silent
 	Gap            time.Duration // gap-too-long
 	Frozen         time.Duration // reading-frozen: identical readings for at least this long
 	Runaway        time.Duration // thermal-runaway: the current limit is this near at the present growth
-	TargetLead     time.Duration // target-near: so long before the target
-	PlanFraction   float64       // charge-behind and charge-ahead, fraction of the target
+	TargetLead     time.Duration `toml:"target_lead"`   // target-near: so long before the target
+	PlanFraction   float64       `toml:"plan_fraction"` // charge-behind and charge-ahead, fraction of the target
 	Uncertainty    float64       // uncertainty-large: k = 2 as a fraction of the target
-	DepletionRate  float64       // depletion by the model: current over limiting current
-	MarginalEnergy float64       // energy of the next gram, J/kg
-	LogBytes       float64       // log-disk, bytes free
-	PushLag        time.Duration // push-behind
-	DeliveryLag    time.Duration // notification-undeliverable: age of the oldest that is not delivered
+	DepletionRate  float64       `toml:"depletion_rate"`  // depletion by the model: current over limiting current
+	MarginalEnergy float64       `toml:"marginal_energy"` // energy of the next gram, J/kg
+	LogBytes       float64       `toml:"log_bytes"`       // log-disk, bytes free
+	PushLag        time.Duration `toml:"push_lag"`        // push-behind
+	DeliveryLag    time.Duration `toml:"delivery_lag"`    // notification-undeliverable: age of the oldest that is not delivered
 
 	Chatter Chatter
 	Flood   Flood
@@ -190,38 +190,8 @@ type Flood struct {
 	Below int // and ends below this many
 }
 
-// Defaults returns the starting values. Where a figure is published its source stands
-// beside it; the others are common practice, no source.
-func Defaults() Limits {
-	l := Limits{
-		Poll:    time.Second,
-		Amperes: math.NaN(), AmperesPerSquareMetre: math.NaN(), CathodeSquareMetres: math.NaN(), Volts: math.NaN(),
-		DriftVolts:     0.3,
-		DriftRelative:  0.10,
-		Silence:        15 * time.Second,
-		Gap:            time.Minute,
-		Frozen:         10 * time.Minute,
-		Runaway:        time.Hour,
-		TargetLead:     30 * time.Minute,
-		PlanFraction:   0.05,
-		Uncertainty:    0.05,
-		DepletionRate:  1,
-		MarginalEnergy: math.NaN(),
-		LogBytes:       100e6,
-		PushLag:        30 * time.Minute,
-		DeliveryLag:    5 * time.Minute,
-		// Three in a minute is a convention of the trade; the standard's own wording was
-		// not seen, so it is a setting. The hold is common practice, no source.
-		Chatter: Chatter{Count: 3, In: time.Minute, Hold: 10 * time.Minute},
-		// ISA-18.2-2016, 16.4.4: above 10 in 10 minutes, until below 5 in 10 minutes.
-		Flood:  Flood{In: 10 * time.Minute, Above: 10, Below: 5},
-		Warmup: trend.CorridorSettings{Skip: 600, Longest: 4 * 3600, SettledSlope: 0.025, Follow: 0.015},
-	}
-	for c := range l.settings {
-		l.settings[c] = catalogue()[c].Setting
-	}
-	return l
-}
+// Defaults returns the starting values, as catalogue.toml has them.
+func Defaults() Limits { return catalogue().limits }
 
 // Setting returns the setting of c, to be read or changed.
 func (l *Limits) Setting(c Condition) *Setting { return &l.settings[c] }

@@ -118,7 +118,7 @@ func TestNamesGoThroughJSON(t *testing.T) {
 func TestCatalogueIsComplete(t *testing.T) {
 	names := map[string]bool{}
 	for _, c := range Conditions() {
-		e := &catalogue()[c]
+		e := &catalogue().rows[c]
 		if e.Name == "" || names[e.Name] {
 			t.Errorf("condition %d: name %q is missing or twice", c, e.Name)
 		}
@@ -132,7 +132,7 @@ func TestCatalogueIsComplete(t *testing.T) {
 			t.Errorf("%s consequence of itself", c)
 		}
 		for _, cause := range Conditions() {
-			if e.follows.has(cause) && catalogue()[cause].follows.has(c) {
+			if e.follows.has(cause) && catalogue().rows[cause].follows.has(c) {
 				t.Errorf("%s and %s follow from each other", c, cause)
 			}
 		}
@@ -204,7 +204,7 @@ func TestAftermathReadsAsASentence(t *testing.T) {
 func TestNobodyOpensAJointUnderCurrent(t *testing.T) {
 	const beforeJoint = "Before opening or moving a joint, turn the current down, then off if the metal allows."
 	for _, c := range []Condition{Whisker, Contact, LeadOff} {
-		if text := catalogue()[c].First; !strings.Contains(text, beforeJoint) {
+		if text := catalogue().rows[c].First; !strings.Contains(text, beforeJoint) {
 			t.Errorf("%s: %q", c, text)
 		}
 	}

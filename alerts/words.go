@@ -17,7 +17,7 @@ type About struct {
 }
 
 // About returns the catalogue's words on c.
-func (c Condition) About() About { return catalogue()[c].About }
+func (c Condition) About() About { return catalogue().rows[c].About }
 
 // Blind says plainly what this watch cannot see: what no volt or ampere shows, what
 // this metal hides, and what this supply or this moment withholds.
@@ -61,7 +61,7 @@ var diagnosed = of(HardShort, LeadOff, AnodePassivation, Whisker, Contact, Stirr
 // describe says in plain words what is wrong with c at this moment.
 func (b *Board) describe(c Condition, o *Observation, v *verdict) string {
 	text := b.fact(c, o, v)
-	d := catalogue()[c].Diagnosis
+	d := catalogue().rows[c].Diagnosis
 	if c == SupplySilent && o.SharedWith != "" {
 		d = Diagnosis{Likeliest: "the answers go to " + o.SharedWith, RunnerUp: d.Likeliest, Tells: "end that program"}
 	}
@@ -82,7 +82,7 @@ func (b *Board) describe(c Condition, o *Observation, v *verdict) string {
 
 // fact is the first part of a text: what was found and since when.
 func (b *Board) fact(c Condition, o *Observation, v *verdict) string {
-	fact := catalogue()[c].Fact
+	fact := catalogue().rows[c].Fact
 	switch {
 	case c == OffFailed && !finite(o.Amperes):
 		fact = "the output was commanded off but nothing answers to confirm it"
@@ -104,7 +104,7 @@ func (b *Board) figure(c Condition, o *Observation, v *verdict) string {
 	if c == LogDisk && o.LogFailed {
 		return "not written"
 	}
-	if text, known := b.said(catalogue()[c].Figure, c, o, v); known {
+	if text, known := b.said(catalogue().rows[c].Figure, c, o, v); known {
 		return text
 	}
 	return ""
@@ -162,7 +162,7 @@ func (b *Board) drifting(v *verdict) string {
 
 // Meaning is what an alarm means for the deposit of this cell, naming its metal where one is stated.
 func (b *Board) Meaning(c Condition) string {
-	text := catalogue()[c].Meaning
+	text := catalogue().rows[c].Meaning
 	if c == GasVentilation && b.chemistry.ChlorineAtAnode {
 		return "No effect on the deposit. Chlorine harms the lungs long before its smell is strong; hydrogen burns."
 	}

@@ -9,7 +9,7 @@ const Learned = 30
 type CorridorSettings struct {
 	Skip         float64 // s after the beginning that are ignored: the ramp
 	Longest      float64 // s after which learning ends whatever the slope
-	SettledSlope float64 // learning ends when the slope is inside ± this, y per hour
+	SettledSlope float64 `toml:"settled_slope"` // learning ends when the slope is inside ± this, y per hour
 	Follow       float64 // how fast the centre follows a remaining fall, y per hour
 	HalfWidth    float64 // the departure that counts, y
 }
