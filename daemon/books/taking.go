@@ -148,7 +148,7 @@ func (t *Taking) course(run *account.Run, s account.Subject) {
 	const more = 0.01
 	richer := walk(func(b *bath.State) { b.Catholyte.Supplied *= 1 + more })
 	_ = plan.Resume(fresh) // it was its own
-	byAnode, byCrossing := doubtOf(ends.Uptake)*molar/matter.Faraday, doubtOf(ends.Crossing)*molar/matter.Faraday
+	byAnode, byCrossing := ends.Uptake.Doubt()*molar/matter.Faraday, ends.Crossing.Doubt()*molar/matter.Faraday
 	course := run.Account(account.Subject{Totals: s.Totals, Carried: s.Carried, Ended: true}).Course
 	at := func(all []matter.Figure, i int) float64 {
 		if all == nil {
@@ -165,15 +165,6 @@ func (t *Taking) course(run *account.Run, s account.Subject) {
 		t.Course = append(t.Course, Passed{course[i].Nanos, stock.Stretch{Won: won[i].Value, Anode: anode * q, ByAnode: byAnode * q, Crossed: crossed * q, ByCrossing: byCrossing * q,
 			ByEfficiency: (at(up, i) - at(down, i)) / 2, ByTransfer: at(faster, i) - won[i].Value, ByMetal: (at(richer, i) - won[i].Value) / (more * plan.Amount.Value)}})
 	}
-}
-
-// doubtOf is how far the truth lies from the best value, mol per faraday, where it is anywhere in a range (rectangular, JCGM 100, 4.3.7); the
-// best need not be the middle.
-func doubtOf(u bath.Uptake) float64 {
-	if !(u.High > u.Low) {
-		return 0
-	}
-	return math.Sqrt((math.Pow(u.High-u.Best, 3) + math.Pow(u.Best-u.Low, 3)) / 3 / (u.High - u.Low))
 }
 
 // Check says how the log of a run is another one than the ledger took down; empty: it is that one.

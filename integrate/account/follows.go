@@ -87,7 +87,7 @@ func (a *Account) balance(b *book) {
 	}
 	if u := book.Crossing; u.High > 0 {
 		each := (a.Totals.Charge - b.shunted) / matter.Faraday * b.molar
-		m.Crossed = matter.Figure{Value: book.Across() * b.molar, Low: u.Low * each, High: u.High * each, StandardUncertainty: (u.High - u.Low) * each / math.Sqrt(12), Mark: matter.Assumed, Source: "common practice, no source"}
+		m.Crossed = matter.Figure{Value: book.Across() * b.molar, Low: u.Low * each, High: u.High * each, StandardUncertainty: u.Doubt() * each, Mark: matter.Assumed, Source: "common practice, no source"}
 	}
 	rest := supplied.Value - drawn.Value - a.Deposit.Value - m.Anode.Value - m.Crossed.Value
 	u := math.Hypot(supplied.StandardUncertainty, math.Hypot(math.Hypot(math.Hypot(drawn.StandardUncertainty, m.Crossed.StandardUncertainty), m.Anode.StandardUncertainty), a.Deposit.StandardUncertainty))

@@ -65,8 +65,14 @@ func (a AtAnode) Uptake() Uptake {
 	return Uptake{a.Share.Middle() * per, a.Share.Low * per, a.Share.High * per}
 }
 
-// doubt is the standard uncertainty of Best: the range is rectangular.
-func (u Uptake) doubt() float64 { return (u.High - u.Low) / 2 / math.Sqrt(3) }
+// Doubt is how far the truth lies from the best value, mol per faraday, where it is anywhere in the range (rectangular, JCGM 100, 4.3.7); the
+// best need not be the middle.
+func (u Uptake) Doubt() float64 {
+	if !(u.High > u.Low) {
+		return 0
+	}
+	return math.Sqrt((math.Pow(u.High-u.Best, 3) + math.Pow(u.Best-u.Low, 3)) / 3 / (u.High - u.Low))
+}
 
 // mark is that of the range behind an uptake, none where there is no uptake.
 func (u Uptake) mark(r matter.Range) matter.Mark {
@@ -94,7 +100,7 @@ func (a Anode) check(m *mistakes, s Settled) {
 
 // anodeDoubt is the standard uncertainty in kg of what the anode took by now.
 func (p *Plan) anodeDoubt(b *Book) float64 {
-	return b.Uptake.doubt() * math.Max(p.Model.Charge(), 0) / matter.Faraday * p.scenario.molar
+	return b.Uptake.Doubt() * math.Max(p.Model.Charge(), 0) / matter.Faraday * p.scenario.molar
 }
 
 // assayAnode gives the anode its part of the mol that an assay finds beyond the account, or missing: by its doubt

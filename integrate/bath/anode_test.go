@@ -503,3 +503,15 @@ func TestFitBesideTheAnode(t *testing.T) {
 		t.Errorf("%+v, %v", fit, err)
 	}
 }
+
+// TestDoubtOfARange: the root mean square distance from the best value of what is rectangular (JCGM 100, 4.3.7 for the middle).
+func TestDoubtOfARange(t *testing.T) {
+	for _, of := range []struct {
+		u    Uptake
+		want float64
+	}{{Uptake{}, 0}, {Uptake{0.5, 0, 1}, 0.5 / math.Sqrt(3)}, {Uptake{0, 0, 1}, 1 / math.Sqrt(3)}, {Uptake{1, 0, 1}, 1 / math.Sqrt(3)}} {
+		if got := of.u.Doubt(); math.Abs(got-of.want) > 1e-12 {
+			t.Errorf("%+v: %v, want %v", of.u, got, of.want)
+		}
+	}
+}

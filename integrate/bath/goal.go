@@ -87,17 +87,17 @@ func (p *Plan) shifts() []shift {
 		}
 		add("mass transfer", mark, f.Relative(), func(s *scenario, f float64) { s.batch.MassTransfer *= f })
 	}
-	if u := p.Anode.Uptake(); u.doubt() > 0 {
+	if u := p.Anode.Uptake(); u.Doubt() > 0 {
 		mark := p.Anode.Share.Mark
 		if p.Anode.Stated {
 			mark = doubtMark(stated.Anode.Loss)
 		}
-		all = append(all, shift{"anode loss", mark, func(s *scenario, sign float64) { s.batch.Anode += sign * u.doubt() },
+		all = append(all, shift{"anode loss", mark, func(s *scenario, sign float64) { s.batch.Anode += sign * u.Doubt() },
 			func(s *scenario, end float64) { s.batch.Anode = end }, [2]float64{u.Low, u.High}})
 	}
-	if u := p.Crossing; u.doubt() > 0 {
+	if u := p.Crossing; u.Doubt() > 0 {
 		all = append(all, shift{"separator", stated.Contents.Crossing.Mark, func(s *scenario, sign float64) {
-			s.batch.Crossing = math.Max(u.Low, math.Min(u.High, u.Best+sign*u.doubt()))
+			s.batch.Crossing = math.Max(u.Low, math.Min(u.High, u.Best+sign*u.Doubt()))
 		},
 			func(s *scenario, end float64) { s.batch.Crossing = end }, [2]float64{u.Low, u.High}})
 	}

@@ -35,7 +35,7 @@ func (p *Plan) doubtOf() Doubt {
 type spread struct{ metal, volume, both, byEfficiency, byCharge, volumeByEfficiency, volumeByCharge float64 }
 
 func (p *Plan) spread(b *Book) (s spread) {
-	d, rel, aside := &b.Doubt, p.Efficiency.Relative(), math.Hypot(b.Uptake.doubt(), b.Crossing.doubt())/matter.Faraday
+	d, rel, aside := &b.Doubt, p.Efficiency.Relative(), math.Hypot(b.Uptake.Doubt(), b.Crossing.Doubt())/matter.Faraday
 	s.byEfficiency, s.byCharge = -(b.Won()-d.Won)*rel, -(math.Max(p.Model.Charge(), 0)-d.Charge)*aside
 	s.volumeByEfficiency, s.volumeByCharge = d.VolumeByWon*rel, d.VolumeByCharge*aside
 	s.metal = d.Metal + s.byEfficiency*s.byEfficiency + s.byCharge*s.byCharge
