@@ -228,8 +228,8 @@ func TestAttachAsks(t *testing.T) {
 		t.Errorf("%+v %+v", cell, a)
 	}
 	for _, in := range []string{"", "2\nq\n"} {
-		if code, out, _ := commanded(in, "attach", supply, "--write", stopped); code != 0 || !strings.Contains(out, "Nothing was written") {
-			t.Errorf("exit code %d\n%s", code, out)
+		if code, out, said := commanded(in, "attach", supply, "--write", stopped); code != 0 || !strings.Contains(out, "Nothing was written") {
+			t.Errorf("exit code %d\n%s%s", code, out, said)
 		}
 	}
 	if _, err := os.Lstat(stopped); err == nil {

@@ -263,11 +263,12 @@ func (d *device) close() error {
 		_ = flushOutput(d.fd) // fails when the device is gone, and then there is nothing to drop
 	}
 	_ = unix.IoctlSetInt(d.fd, unix.TIOCNXCL, 0) // likewise
+	_ = unix.Flock(d.fd, unix.LOCK_UN)           // a child that this process begins just now has the descriptor too, until it runs its program
 	d.visits.close()
 	d.mu.Lock()
 	d.fd = -1
 	d.mu.Unlock()
-	return d.file.Close() // gives the lock back too; may last, so nobody is kept waiting for mu
+	return d.file.Close() // may last, so nobody is kept waiting for mu
 }
 
 // groupOf names the group that owns a file, or is empty.

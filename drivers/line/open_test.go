@@ -16,6 +16,7 @@ import (
 	"testing"
 
 	"go.uber.org/goleak"
+	"golang.org/x/sys/unix"
 
 	"nightcell/drivers"
 )
@@ -257,4 +258,23 @@ func TestChildInheritsNothing(t *testing.T) {
 	if strings.Contains(string(out), path) {
 		t.Errorf("a child has the port:\n%s", out)
 	}
+}
+
+// TestAChildDoesNotKeepTheLock: a child that has been forked and does not run its program yet has every descriptor of this process.
+func TestAChildDoesNotKeepTheLock(t *testing.T) {
+	t.Parallel()
+	_, path := openPTY(t)
+	l, err := Open(t.Context(), Settings{Address: path})
+	if err != nil {
+		t.Fatal(err)
+	}
+	child, err := unix.FcntlInt(uintptr(l.port.(*device).fd), unix.F_DUPFD_CLOEXEC, 0) // shares the lock as a child does
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer unix.Close(child)
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	mustOpen(t, Settings{Address: path})
 }
