@@ -74,12 +74,14 @@ func (r *Run) resume(f *Facts, tail *runlog.Tail, m *memory) {
 	if tail.Last.Nanos != 0 {
 		mark.UTC = time.Unix(0, tail.Last.Nanos).UTC()
 	}
+	var since time.Duration // from the memory's last reading to the last
 	if m != nil {
+		elapsed, _ := tail.Checkpoint.Integer("elapsed")
+		since = last.At - time.Duration(elapsed)
 		if m.Mark.Boot != "" { // carry the checkpoint's landmark on to the last reading
 			// The landmark's own run time begins before the first reading where that came late.
-			elapsed, _ := tail.Checkpoint.Integer("elapsed")
 			mark.Boot = m.Mark.Boot
-			mark.Since = m.Mark.Since + time.Duration(float64(last.At-time.Duration(elapsed))/r.settings.Speed)
+			mark.Since = m.Mark.Since + time.Duration(float64(since)/r.settings.Speed)
 			mark.Doubt = m.Mark.Doubt
 		}
 		if err := r.recall(*m); err != nil {
@@ -98,7 +100,7 @@ func (r *Run) resume(f *Facts, tail *runlog.Tail, m *memory) {
 	if own.Metered {
 		r.Own = float64(own.Amperes)
 	}
-	if own.Silent && m != nil {
+	if m != nil && (own.Silent || since == 0) {
 		r.heard = cmp.Or(m.Heard, r.heard)
 	}
 	if m != nil {

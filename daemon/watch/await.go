@@ -26,6 +26,9 @@ type waiting struct {
 
 // await watches for a run to begin: the output works, or may work for all the supply tells.
 func (c *Cell) await(ctx context.Context, reading *drivers.Reading) {
+	for _, m := range c.meters {
+		m.look() // lest the first reading of a run meet what the meter told long ago
+	}
 	if reading == nil {
 		return
 	}

@@ -732,3 +732,62 @@ func TestTheTargetIsReachedByTheMeter(t *testing.T) {
 		replayed(t, s)
 	})
 }
+
+// TestTheMeterCountsFromTheBegin: however long the watch has waited for current, the first readings of the run have the meter's.
+func TestTheMeterCountsFromTheBegin(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, _, settings := metered(t, t.TempDir())
+		b.Instrument.Handle([]byte("OUTP OFF\n"))
+		c := New(settings, MachineOf(b.Clock))
+		stop := watchtest.Start(t, c)
+		<-time.After((mostTold+10)*settings.Poll + time.Second)
+		b.Instrument.Handle([]byte("OUTP ON\n"))
+		<-time.After(time.Minute)
+		if err := stop(); err != nil {
+			t.Fatal(err)
+		}
+		n := 0
+		watchtest.EachRecord(t, c.Latest().Run, func(r *runlog.Record) {
+			if n++; r.Kind == runlog.KindReading && r.Amperes > 1 && !r.Supply.Metered {
+				t.Errorf("line %d: %+v", n, r)
+			}
+		})
+		if n < 10 {
+			t.Errorf("%d lines", n)
+		}
+	})
+}
+
+// TestTheSilenceGoesOnOverARestart: the alarm of a silent supply stands through a restart while the meter counts alone.
+func TestTheSilenceGoesOnOverARestart(t *testing.T) {
+	for _, rest := range []time.Duration{time.Second, 10 * time.Minute} { // until the stop, with readings after the last checkpoint or without
+		synctest.Test(t, func(t *testing.T) {
+			b, _, settings := metered(t, t.TempDir())
+			c := New(settings, MachineOf(b.Clock))
+			stop := watchtest.Start(t, c)
+			<-time.After(10 * time.Minute)
+			b.Change(func() { b.Gone = true })
+			untilShown(t, c, 5*time.Minute, "the supply is silent", stands(alerts.SupplySilent))
+			for range 2 {
+				<-time.After(rest)
+				if err := stop(); err != nil {
+					t.Fatal(err)
+				}
+				c = New(settings, MachineOf(b.Clock))
+				stop = watchtest.Start(t, c)
+				<-time.After(time.Minute)
+				if a, ok := watchtest.Standing(c.Latest(), alerts.SupplySilent); !ok || !a.State.Active() {
+					t.Errorf("%v: %+v", rest, a)
+				}
+			}
+			if err := stop(); err != nil {
+				t.Fatal(err)
+			}
+			watchtest.EachRecord(t, c.Latest().Run, func(r *runlog.Record) {
+				if r.Kind == runlog.KindAlarm && r.Condition == alerts.SupplySilent.String() && r.Text("state") != alerts.UNACK.String() {
+					t.Errorf("%v: %+v", rest, r)
+				}
+			})
+		})
+	}
+}
