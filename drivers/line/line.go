@@ -64,6 +64,7 @@ type wire struct {
 	quit     chan struct{} // closed by Close and by whoever finds the line dead
 	ended    chan struct{} // closed when the owner has given the port back
 	dead     atomic.Bool
+	answers  atomic.Uint64 // how many have come
 	abandon  atomic.Bool   // the caller no longer wants the running job; set by leave
 	endRead  func()        // makes the port look at abandon
 	longest  time.Duration // of a read
@@ -117,6 +118,12 @@ func (l *Line) Beside(s Settings) (*Line, error) {
 
 // Shared says whether other units are asked on the line too.
 func (l *Line) Shared() bool { return l.users.Load() > 1 }
+
+// Answers counts what has come from all units on the line.
+func (l *Line) Answers() uint64 { return l.answers.Load() }
+
+// Break makes the line lost to all units on it, so that whoever comes next opens it anew.
+func (l *Line) Break() { l.condemn() }
 
 // New makes a line of a connection that is already open and that nobody else
 // uses, such as one end of a net.Pipe. Nothing is locked, and no time is allowed
@@ -281,6 +288,9 @@ func (l *wire) await(ctx context.Context) result {
 				if err := ctx.Err(); err != nil {
 					r.err = err
 				}
+			}
+			if r.n > 0 {
+				l.answers.Add(1)
 			}
 			if r.err != nil && errors.Is(r.err, drivers.ErrGone) {
 				l.condemn()

@@ -30,6 +30,7 @@ type instrument struct {
 	shared     *drivers.Shared // who else had the port when the newest exchange failed; nil: nobody known
 	late       uint64          // counts what came while the place was sought, before the answer that shows it
 	vain       int             // searches for the place in a row that found nothing
+	answers    uint64          // on the line when the first of them began
 	yields     time.Time       // until then it is silent and not asked, for the sake of other units on the line
 	unanswered uint64          // counts searches' questions that brought no answer at all
 	ended      time.Time       // when the last exchange ended

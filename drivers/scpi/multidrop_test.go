@@ -197,3 +197,29 @@ func TestLineOfUnits(t *testing.T) {
 		good(t, one)
 	})
 }
+
+// A line on which no unit answers for long is lost to all of them, lest a hung adapter stay open for the sake of the others; one that answers keeps it.
+func TestHungLine(t *testing.T) {
+	for _, hung := range []bool{true, false} {
+		onDrop(t, func(t *testing.T, slaves drop, _ *Rack, one, two *Supply) {
+			mute := func([]byte, []byte) ([]byte, time.Duration) { return nil, 0 }
+			if slaves[2].fault(mute); hung {
+				slaves[1].fault(mute)
+			}
+			_, before := one.Poll(t.Context()) // it is not asked again before the end
+			var err error
+			for n := 0; n < 1000 && !errors.Is(err, drivers.ErrGone); n++ {
+				if _, err = two.Poll(t.Context()); !hung {
+					_, before = one.Poll(t.Context())
+				}
+				<-time.After(time.Second)
+			}
+			if !errors.Is(err, drivers.ErrGone) || errors.Is(before, drivers.ErrGone) || (before != nil) != hung {
+				t.Fatalf("%v; the other: %v", err, before)
+			}
+			if _, err := one.Poll(t.Context()); errors.Is(err, drivers.ErrGone) != hung {
+				t.Errorf("hung %v: the other: %v", hung, err)
+			}
+		})
+	}
+}

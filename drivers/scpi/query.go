@@ -229,7 +229,13 @@ func (in *instrument) resync(ctx context.Context) error {
 	if silent == silentTries && in.line.Shared() {
 		in.yields = time.Now().Add(yielding * in.timeout())
 	}
+	if in.vain == 0 {
+		in.answers = in.line.Answers()
+	}
 	if in.vain++; in.vain >= silentLimit {
+		if in.line.Answers() == in.answers { // nor did another unit
+			in.line.Break()
+		}
 		return in.lose(fmt.Errorf("%w, %d searches in a row; reopening the line may help: %w", last, in.vain, drivers.ErrGone))
 	}
 	return last
