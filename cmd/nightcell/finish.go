@@ -231,5 +231,5 @@ func (w *walk) end(items []finish.Item) error {
 		return err
 	}
 	fmt.Fprintln(w.out)
-	return account.Text(w.out)
+	return w.report(false, account)
 }

@@ -7,6 +7,7 @@ import (
 
 	"github.com/BurntSushi/toml"
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 // TestHelp: help.toml reads without a key that nobody asks for, and has a use, and a line of each command.
@@ -23,6 +24,11 @@ func TestHelp(t *testing.T) {
 		if seen[path] = true; !found || !strings.HasPrefix(h.Use, c.Name()) || h.Short == "" || len(h.Args) > 2 {
 			t.Errorf("%q has no help of its own: %+v", path, h)
 		}
+		c.Flags().VisitAll(func(f *pflag.Flag) {
+			if strings.Contains(f.Usage, "\n") {
+				t.Errorf("%s --%s: a line ends in the text, which is folded to the terminal", path, f.Name)
+			}
+		})
 		for _, sub := range c.Commands() {
 			walk(path+" "+sub.Name(), sub)
 		}

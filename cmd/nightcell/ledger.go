@@ -114,7 +114,7 @@ func (l *shelf) show(data, name string, _ []string) error {
 	if err != nil {
 		return err
 	}
-	return r.Text(l.out)
+	return l.report(false, r)
 }
 
 func (l *shelf) list(data, _ string, _ []string) error {

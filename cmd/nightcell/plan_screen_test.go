@@ -27,7 +27,7 @@ func TestPlanIsOneScreen(t *testing.T) {
 			return // what makes no bath is refused elsewhere
 		}
 		judgeScreen(t, strings.Join(args, " "), out, 100)
-		judgeScreen(t, strings.Join(args, " "), planOnTerminal(t, 80, args...), 80)
+		judgeScreen(t, strings.Join(args, " "), atWidth(t, 80, append([]string{"plan"}, args...)...), 80)
 		screens++
 	}
 	run := []string{"--volume", "1 L", "--current", "2 A", "--cathode-area", "60 cm2", "--recover", "50 %"}
@@ -64,8 +64,8 @@ func TestPlanIsOneScreen(t *testing.T) {
 	}
 }
 
-// planOnTerminal is what plan prints on a terminal of so many columns.
-func planOnTerminal(t *testing.T, columns uint16, args ...string) string {
+// atWidth is what a command prints on a terminal of so many columns.
+func atWidth(t *testing.T, columns uint16, args ...string) string {
 	t.Helper()
 	outside, terminal, err := pty.Open()
 	if err != nil {
@@ -80,15 +80,30 @@ func planOnTerminal(t *testing.T, columns uint16, args ...string) string {
 		all, _ := io.ReadAll(outside) // ends in an error once the terminal is closed
 		printed <- all
 	}()
-	cmd := newPlanCommand(&shell{in: strings.NewReader(""), out: terminal, err: io.Discard})
-	cmd.SetArgs(args)
-	err = cmd.Execute()
+	code := run(args, &shell{in: strings.NewReader(""), out: terminal, err: terminal})
 	terminal.Close()
-	if out := <-printed; err == nil {
-		return strings.ReplaceAll(string(out), "\r\n", "\n")
+	out := strings.ReplaceAll(string(<-printed), "\r\n", "\n")
+	if code != 0 {
+		t.Fatalf("%v: exit code %d\n%s", args, code, out)
 	}
-	t.Fatal(err)
-	return ""
+	return out
+}
+
+// TestReportsFitTheTerminal: the sheet of a bath is as wide as the terminal, as a plan and an account are; words that go below lose nothing.
+func TestReportsFitTheTerminal(t *testing.T) {
+	data := t.TempDir()
+	atWidth(t, 80, "bath", "open", "pickle", "metal=Zn", "mass=50 g", "volume=1 L", "--data", data)
+	for _, columns := range []uint16{72, 80, 90} {
+		out := atWidth(t, columns, "bath", "show", "pickle", "--data", data)
+		if !strings.Contains(strings.Join(strings.Fields(out), " "), "assay them") {
+			t.Errorf("%d columns: the note is not whole\n%s", columns, out)
+		}
+		for line := range strings.Lines(out) {
+			if utf8.RuneCountInString(line) > int(columns)+1 {
+				t.Errorf("%q is wider than %d columns", line, columns)
+			}
+		}
+	}
 }
 
 func judgeScreen(t *testing.T, name, out string, columns int) {

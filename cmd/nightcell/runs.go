@@ -241,6 +241,8 @@ func (s *shell) report(asJSON bool, r *report.Report) error {
 	if asJSON {
 		return printJSON(s.out, r.JSON())
 	}
+	width, _ := columns(s.out)
+	r.Width = min(width, pipedColumns)
 	return r.Text(s.out)
 }
 
@@ -264,8 +266,6 @@ func (s *shell) accountOf(dirs []string) (*report.Report, []*books.Books, error)
 	if len(all) == 2 {
 		r = accountsheet.Beside(all[0], all[1])
 	}
-	width, _ := columns(s.out)
-	r.Width = min(width, pipedColumns)
 	return r, all, nil
 }
 

@@ -41,7 +41,7 @@ func newSimulateCommand(s *shell) *cobra.Command {
 	flags.StringVar(&f.scenario, "scenario", "", "scenario `file` (TOML; default: no fault)")
 	flags.StringVar(&f.recording, "recording", "", "answer out of this recording `file`, in place of a supply and a cell")
 	flags.StringVar(&f.link, "link", "", "`path` of a symbolic link to the port (default: in a temporary directory)")
-	flags.StringVar(&f.meter, "meter", "", "also simulate a multimeter at the first cell, and link its port to this `path`: a shunt of 10 mΩ on\n"+
+	flags.StringVar(&f.meter, "meter", "", "also simulate a multimeter at the first cell, and link its port to this `path`: a shunt of 10 mΩ on "+
 		"channel 1, the volts at the cell on 2 (MEAS:VOLT:DC? (@1), (@2)), the bath's temperature (MEAS:TEMP?)")
 	flags.Float64Var(&f.speed, "speed", 1, "clock speed as a multiple of real time")
 	flags.IntVar(&f.channels, "channels", 1, "how many channels of the supply drive a cell each; the second gives half as much current, the third a third")
