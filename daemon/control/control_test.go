@@ -437,6 +437,8 @@ func TestCheckOfEntries(t *testing.T) {
 		{Entry{Kind: "sludge", Numbers: map[string]float64{"mass_kilograms": 0, "assay_ratio": 1}}, ""},
 		{Entry{Kind: "sludge", Numbers: map[string]float64{"mass_kilograms": 1, "assay_ratio": 1.01}}, "assay of 101 % is not possible: it has to be from 0 % to 100 %"},
 		{Entry{Kind: "identity", Text: "x", Numbers: map[string]float64{"pressure_pascals": 0}}, "pressure of 0 Pa is not possible: it has to be above zero"},
+		{Entry{Kind: "sample", Numbers: map[string]float64{bath.LiquidVolume: 0}}, "volume of 0 mL is not possible: it has to be above zero, such as volume=5 mL"},
+		{Entry{Kind: "check", Numbers: map[string]float64{"factor": 0}}, "factor of 0 is not possible: it has to be above zero"},
 		{Entry{Kind: "cost", Numbers: map[string]float64{"amount": 0}}, ""},
 		{Entry{Kind: "cost", Numbers: map[string]float64{"amount": -3.2}}, "amount of -3.2 is not possible: it has to be zero or above"},
 		{Entry{Kind: "level", Numbers: map[string]float64{"level_metres": -0.01}}, "level of -10 mm is not possible"},
