@@ -234,7 +234,9 @@ func TestPlanAndDoorTellTheDangers(t *testing.T) {
 			t.Errorf("%v: %q is not on the door, or %q is", test.args, test.want, test.not)
 		}
 	}
-	wants(t, brief(t, picklePlan()...), "With hydrogen it explodes in daylight", "by cementation (not iron), as hydroxide")
+	wants(t, brief(t, picklePlan()...), "With hydrogen it explodes in daylight", "Remove iron first, or it codeposits: as hydroxide, or at low current on scrap.")
+	both := append(picklePlan(), "--salt", "CuSO4", "--salt-mass", "1 g")
+	wants(t, brief(t, both...), "by cementation (not iron), as hydroxide", "Beside arsenic")
 	wantsNot(t, brief(t, zincPlan("--metal", "Zn", "--salt", "CuSO4", "--salt-mass", "1 g")...), "not iron")
 	// No liquid flows through a membrane, whatever the levels.
 	wants(t, flat(t, zincPlan("--separator", "diaphragm")...), "Keep its level slightly higher")

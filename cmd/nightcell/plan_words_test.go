@@ -353,7 +353,7 @@ func TestPlanOfAStarvedCathode(t *testing.T) {
 	copper := func(mass string, more ...string) string {
 		return brief(t, append([]string{"--salt", "CuSO4·5H2O", "--salt-mass", mass, "--volume", "1 L", "--acid", "1 mol/L", "--recover", "50 %", "--efficiency", "85 %", "--current", "2 A", "--cathode-area", "80 cm2"}, more...)...)
 	}
-	const starved, whole = "Only if you lower the current, enlarge the cathode or force the flow", "of the whole charge"
+	const starved, whole = "Only if you lower the current, enlarge the cathode or force the flow", "efficiency of whole charge"
 	wants(t, copper("0.4 g"), starved, "optimistic below about 7 g/L")
 	wantsNot(t, copper("0.4 g"), "Will it plate? Yes", whole)
 	wantsNot(t, copper("200 g"), starved)

@@ -210,12 +210,15 @@ func (p *sheet) steps() []string {
 	if len(names) > 1 {
 		codeposit = "they codeposit"
 	}
-	cementation := "cementation"
-	if slices.Contains(names, "iron") {
-		cementation += " (not iron)"
-	}
 	if len(names) > 0 {
-		all = append(all, fmt.Sprintf("Remove %s first, or %s: by %s, as hydroxide, or at low current on scrap. Beside arsenic or antimony cementation gives off deadly gas: fume hood only. %s", strings.Join(names, " and "), codeposit, cementation, report.Cite(practice)))
+		by, gas := "by cementation, as hydroxide", " Beside arsenic or antimony cementation gives off deadly gas: fume hood only."
+		switch i := slices.Index(names, "iron"); {
+		case i >= 0 && len(names) == 1: // its cementation is too slow
+			by, gas = "as hydroxide", ""
+		case i >= 0:
+			by = "by cementation (not iron), as hydroxide"
+		}
+		all = append(all, fmt.Sprintf("Remove %s first, or %s: %s, or at low current on scrap.%s %s", strings.Join(names, " and "), codeposit, by, gas, report.Cite(practice)))
 	}
 	all = append(all, "Set current limit, over-voltage trip and a mains timer. nightcell is not a safety device.")
 	if q := bath.QualityAt(p.Bath.Goal.RatioEnd); q.Word != "" && q.Word != "compact" {

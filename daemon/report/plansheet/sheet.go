@@ -117,8 +117,8 @@ var decides = []struct {
 	noted bool
 }{
 	{"current efficiency", []string{"efficiency_ratio"}, false},
-	{"of the whole charge", []string{"overall_efficiency_ratio"}, false},
-	{"at the end pH", []string{"efficiency_at_end_ph_ratio"}, false},
+	{"efficiency of whole charge", []string{"overall_efficiency_ratio"}, false},
+	{"efficiency at the end pH", []string{"efficiency_at_end_ph_ratio"}, false},
 	{"hydrogen margin at the end", []string{"plating_margin_at_end_volts", "plating_margin_volts"}, false},
 	{"pH at the end", []string{"ph_at_end"}, false},
 	{"bath temperature", []string{"bath_temperature_kelvins"}, false},
