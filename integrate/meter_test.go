@@ -31,7 +31,7 @@ func TestOneMeterIsAsNone(t *testing.T) {
 					t.Fatal(err)
 				}
 			}
-			at += time.Duration(rapid.IntRange(1, 5e9).Draw(t, "step"))
+			at += time.Duration(rapid.Int64Range(1, 5e9).Draw(t, "step"))
 		}
 		want, got, metered := one.Totals(), other.Totals(), third.Totals()
 		if got.EnergyStandardUncertainty = want.EnergyStandardUncertainty; got != want { // of volts the poorer meter's counts
