@@ -1,9 +1,10 @@
-# The script that a watch is measured beside: it asks the same queries of the same kind of supply, sums the charge and logs each reading.
+# The script that a watch is measured beside: it asks the same queries of the same kind of supply, sums the charge, logs each reading, and
+# makes the log durable as often as a watch does by default.
 # script.py LOG SECONDS QUERY MODE OUTPUT PORT...; a PORT is a device, or host:port for all of them
-import heapq, selectors, serial, socket, sys, threading, time
+import heapq, os, selectors, serial, socket, sys, threading, time
 
 every, both, state, ports = float(sys.argv[2]), sys.argv[3].encode(), [q.encode() for q in sys.argv[4:6]], sys.argv[6:]
-log = open(sys.argv[1], "w")
+log, durable, sync = open(sys.argv[1], "w"), time.monotonic(), 10.0
 
 
 class Line:
@@ -25,6 +26,10 @@ class Line:
         self.last = now
         log.write("%d %f %f %f %f\n" % (self.number, time.time(), volts, amperes, self.charge))
         log.flush()
+        global durable
+        if now - durable >= sync:
+            os.fsync(log.fileno())
+            durable = now
         self.due += every
 
 
